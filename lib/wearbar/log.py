@@ -1,0 +1,85 @@
+"""The service log: read it, check it, hold it.
+
+`read_log` takes a folder, a workbook or a database URL and gives a frozen `ServiceLog`. Every row of every table ends in exactly one of
+three places: `tables` (what the analysis uses), `set_aside`, or the rows after the log's day.
+"""
+
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+
+import pandas as pd
+
+from wearbar import tables as schema
+from wearbar.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L, Units
+
+__all__ = ["ServiceLog"]
+
+PROBLEM_COLUMNS = ("table", "line", "column", "value", "rule", "remedy")
+LEDGER_COLUMNS = ("table", "read", "used", "set_aside", "after")
+
+
+@dataclass(frozen=True)
+class ServiceLog:
+    """A log as it was read: values as typed, in the log's own units.
+
+    tables: name to DataFrame with the format's column names, all of them, index `line` (as in the file, the header being line 1).
+        ids, codes and text are `TEXT` (missing NaN), dates datetime64[ns] (missing NaT), numbers float64, yes_no TEXT "yes"/"no".
+        Tables that the log does not have are empty frames with the right columns.
+    present: the names of the tables that the log has.
+    set_aside, warnings: frames with `PROBLEM_COLUMNS`, one row a row set aside, or one a doubt about a row that is kept.
+    ledger: frame with `LEDGER_COLUMNS`; read = used + set_aside + after in every row.
+    """
+
+    name: str
+    tables: MappingProxyType
+    set_aside: pd.DataFrame
+    warnings: pd.DataFrame
+    ledger: pd.DataFrame
+    units: Units
+    as_of: pd.Timestamp
+    first_day: pd.Timestamp
+    present: frozenset = frozenset()
+    plan: object = None
+    money: str = ""
+    source: str = ""
+    sha256: str = ""
+    _si: dict = field(default_factory=dict, repr=False, compare=False)
+
+    def si(self, name):
+        """Table `name` in SI: distances in km (by each vehicle's own unit), depths mm, volumes l, measurements as `tables.MEASURED`.
+
+        Columns take their unit as a suffix: `odometer_km`, `new_depth_mm`, `volume_l` (kWh for electric). Rows and index as in `tables`.
+        """
+        if name not in self._si:
+            self._si[name] = _to_si(self, name)
+        return self._si[name].copy()
+
+    def only(self, vehicles=None):
+        """The same log with these vehicles' rows alone; ledger and problems stay those of the whole log."""
+        if vehicles is None:
+            return self
+        kept = {name: t[t["vehicle"].isin(list(vehicles))] for name, t in self.tables.items()}
+        return replace(self, tables=MappingProxyType(kept), _si={})
+
+
+def _to_si(log, name):
+    frame = log.tables[name].copy()
+    factor = _km_factor(log, frame)
+    for col in schema.TABLES[name]:
+        if col.quantity == "distance":
+            frame[col.name] = frame[col.name] * factor
+        elif col.quantity == "depth":
+            frame[col.name] = frame[col.name] * DEPTH_MM[log.units.depth]
+        elif col.quantity == "volume":
+            frame[col.name] = frame[col.name].where(frame["kind"].eq("electric"), frame[col.name] * VOLUME_L[log.units.volume])
+    if name == "measurements":
+        scale = {"depth": DEPTH_MM[log.units.depth], "pressure": PRESSURE_KPA[log.units.pressure]}
+        frame["value"] = frame["value"] * frame["quantity"].map(scale).fillna(1.0).astype(float)
+        frame["unit"] = frame["quantity"].map(schema.MEASURED).fillna(frame["unit"])
+    return frame.rename(columns={c.name: schema.si_name(c) for c in schema.TABLES[name]})
+
+
+def _km_factor(log, frame):
+    own = log.tables["vehicles"].set_index("vehicle")["distance_unit"]
+    unit = frame["vehicle"].map(own).fillna(log.units.distance)
+    return unit.map(DISTANCE_KM).astype(float)

@@ -1,0 +1,289 @@
+"""The service log's tables: every name, kind, unit, code and range, in one place.
+
+A table is a tuple of `Column`; `TABLES` maps each table's name to its columns, in the order in which an empty log
+writes them. Reading, checking, writing, the data dictionary and the Data Package descriptor are all made from it.
+"""
+
+from dataclasses import dataclass
+from math import inf
+
+__all__ = ["Column", "MEASURED", "TABLES", "UNIQUE", "VEHICLE_KINDS", "column", "si_name"]
+
+SI_SUFFIX = {"distance": "_km", "depth": "_mm", "volume": "_l"}
+VEHICLE_KINDS = ("motorcycle", "car", "van", "pickup", "truck", "bus", "quad", "trailer", "plant", "other")
+CATEGORY_EXAMPLES = "tyre, brake-pad, chain, sprocket, air-filter, battery"
+
+# quantity of a measurement -> the unit its value is in inside the library; any other quantity needs a unit of its own
+MEASURED = {"depth": "mm", "thickness": "mm", "slack": "mm", "elongation": "%", "pressure": "kPa", "top-up": "mL"}
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a table.
+
+    kind: "id" and "text" are kept to the letter; "code" and "yes_no" are trimmed and case-folded; "date"; "number".
+    quantity: what a number measures ("distance", "depth", "volume", "money", "hours", "days", "share" or ""): it decides the unit.
+    codes: the only values a code may have; empty means free. default: what a blank stands for, where the format says so.
+    low, high: the range of a number, both ends allowed.
+    """
+
+    name: str
+    kind: str
+    meaning: str
+    required: bool = False
+    quantity: str = ""
+    codes: tuple = ()
+    default: str = ""
+    low: float = -inf
+    high: float = inf
+
+
+def _id(name, meaning, **more):
+    return Column(name, "id", meaning, **more)
+
+
+def _code(name, meaning, codes="", **more):
+    return Column(name, "code", meaning, codes=tuple(codes.split()), **more)
+
+
+def _text(name, meaning, **more):
+    return Column(name, "text", meaning, **more)
+
+
+def _date(name, meaning, **more):
+    return Column(name, "date", meaning, **more)
+
+
+def _number(name, meaning, quantity="", low=0.0, **more):
+    return Column(name, "number", meaning, quantity=quantity, low=low, **more)
+
+
+def _distance(name, meaning, **more):
+    return _number(name, meaning, "distance", **more)
+
+
+def _money(name, meaning, low=-inf, **more):
+    return _number(name, meaning, "money", low=low, **more)
+
+
+def _share(name, meaning):
+    return _number(name, meaning, "share", high=1.0)
+
+
+_VEHICLE = _id("vehicle", "the vehicle, as in table vehicles", required=True)
+_ODOMETER = _distance("odometer", "reading of the instrument then fitted")
+_HOURS = _number("hours", "reading of the hour meter", "hours")
+_VISIT = _id("visit", "the workshop visit that this row belongs to")
+_NOTE = _text("note", "anything worth keeping")
+_RECORDED = _date("recorded", "the day the row was typed")
+
+
+def _period(what, until_required=True):
+    return (_date("from", f"first day of {what}", required=True), _date("to", f"last day of {what}", required=until_required))
+
+
+TABLES = {
+    "vehicles": (
+        _id("vehicle", "the owner's name for the vehicle; unique", required=True),
+        _code("kind", "what it is", " ".join(VEHICLE_KINDS), required=True),
+        _text("site", "where it is based"),
+        _date("in_service", "first day on the road from new", required=True),
+        _distance("in_service_odometer", "reading that day", default="0 where acquired new"),
+        _date("acquired", "the day it joined this log; costs and compliance begin here", default="in_service"),
+        _distance("acquired_odometer", "reading that day", default="in_service_odometer where acquired new"),
+        _money("price", "what was paid for it", low=0.0),
+        _code("plan", "the plan that it follows", default="the plan whose applies_to names its kind"),
+        _code("meter", "what it counts", "distance hours both none", default="distance"),
+        _code("distance_unit", "unit of its own odometer", "mi km", default="the log's"),
+        _code("legal_class", "key into the reader's table of legal limits"),
+        _date("warranty_until", "last day of the warranty"),
+        _distance("warranty_odometer", "reading at which the warranty ends"),
+        _date("disposed", "the day it left"),
+        _distance("disposed_odometer", "reading that day"),
+        _code("disposal", "how it left", "sold written-off stolen scrapped returned transferred"),
+        _money("disposed_value", "money received", low=0.0),
+        _NOTE,
+    ),
+    "odometer": (
+        _VEHICLE,
+        _date("date", "the day of the reading", required=True),
+        _ODOMETER,
+        _HOURS,
+        _distance("restarts_at", "the instrument was changed or rolled over that day: odometer is the old one's last reading, this the new one's first"),
+        _code("source", "where the reading came from", "dash tracker certificate fuel-card estimate"),
+        _NOTE,
+    ),
+    "work": (
+        _id("visit", "lines of one visit share it; blank: each vehicle and date is one visit"),
+        _VEHICLE,
+        _date("date", "the day of the work", required=True),
+        _ODOMETER,
+        _HOURS,
+        _code("task", "a task of the plan, or any code", required=True),
+        _code("position", "where on the vehicle"),
+        _code("why", "what led to it", "planned defect accident campaign advice", required=True),
+        _code("result", "what an inspection found; fail and not-checked reset nothing", "pass advisory fail not-checked"),
+        _code("paid_by", "who bore the cost", "us warranty insurer third-party", default="us"),
+        _number("labour_hours", "hours of labour", "hours"),
+        _money("labour_cost", "cost of labour"),
+        _money("parts_cost", "cost of parts that have no row in fitted"),
+        _money("other_cost", "anything else"),
+        _money("recovered", "money that came back"),
+        _money("tax", "recoverable tax on the line"),
+        _id("invoice", "the paper it came with"),
+        _code("done_by", "who did it", "workshop owner driver contractor roadside"),
+        _NOTE,
+    ),
+    "fitted": (
+        _VEHICLE,
+        _code("position", "front, rear, front-left, axle2-left-inner, engine, drive ...", required=True),
+        _code("category", f"{CATEGORY_EXAMPLES} ...", required=True),
+        _text("item", "what was fitted", required=True),
+        _id("part", "the owner's id of the physical piece; rows that share it are one life"),
+        _code("condition", "state when fitted", "new part-worn reconditioned"),
+        _distance("prior_distance", "distance on it before this log"),
+        _date("made", "date of manufacture"),
+        _date("fitted", "the day it went on; blank only for a part on before the first day"),
+        _distance("fitted_odometer", "reading that day"),
+        _date("removed", "the day it came off; blank while on"),
+        _distance("removed_odometer", "reading that day"),
+        _code("reason", "why it came off; blank while on", "worn failed damaged convenience age unsuited rotated moved stored recalled disposed"),
+        _money("price", "what it cost", low=0.0),
+        _money("fitting_cost", "what fitting it cost", low=0.0),
+        _number("new_depth", "depth or thickness when new", "depth"),
+        _number("fitted_depth", "depth when fitted, if not new", "depth"),
+        _number("removed_depth", "depth when it came off", "depth"),
+        _number("limit_depth", "the depth at which it must come off", "depth"),
+        _VISIT,
+        _NOTE,
+    ),
+    "measurements": (
+        _VEHICLE,
+        _date("date", "the day of the reading", required=True),
+        _ODOMETER,
+        _code("position", "where on the vehicle", required=True),
+        _code("category", f"{CATEGORY_EXAMPLES} ...", required=True),
+        _code("quantity", "depth, thickness, slack, elongation, pressure, top-up; any other needs a unit", required=True),
+        _number("value", "what was read", required=True),
+        _text("unit", "unit of the value, where quantity has none of its own"),
+        _code("place", "where across the part: centre, left-shoulder, right-shoulder, inner, outer, cylinder ..."),
+        _id("part", "the owner's id of the physical piece"),
+        _text("read_by", "who read it; never printed"),
+        _code("state", "temperature when read", "cold hot"),
+        _VISIT,
+        _NOTE,
+    ),
+    "fuel": (
+        _VEHICLE,
+        _date("date", "the day of the fill", required=True),
+        _ODOMETER,
+        _number("volume", "how much; electric in kWh", "volume", required=True),
+        _code("kind", "what", "petrol diesel lpg electric urea"),
+        _money("cost", "what it cost"),
+        _code("filled_to", "to the top, or not", "full part", default="full"),
+        Column("unrecorded_before", "yes_no", "a fill before this one is not in the log"),
+        _NOTE,
+    ),
+    "use": (
+        _VEHICLE,
+        *_period("the period"),
+        _distance("distance", "distance in the period"),
+        _share("loose", "share of the distance on gravel or dirt"),
+        _share("mud_water", "share in mud or water"),
+        _share("short_trips", "share in short trips"),
+        _share("loaded", "share towing or at rated load"),
+        _share("dusty", "share in dust"),
+        _share("heat", "share in heat"),
+        _share("cold", "share in cold"),
+        _NOTE,
+    ),
+    "fixed_costs": (
+        _VEHICLE,
+        *_period("the period"),
+        _code("category", "insurance, road-tax, storage, finance ...", required=True),
+        _money("amount", "total for the period, spread evenly by day", required=True),
+        _NOTE,
+    ),
+    "valuations": (
+        _VEHICLE,
+        _date("date", "the day of the valuation", required=True),
+        _money("value", "what it would fetch", low=0.0, required=True),
+        _code("basis", "which market", "trade retail private"),
+        _NOTE,
+    ),
+    "layups": (
+        _VEHICLE,
+        *_period("the lay-up", until_required=False),
+        _code("reason", "why", "season awaiting-parts in-workshop accident awaiting-test spare"),
+        _NOTE,
+    ),
+    "defects": (
+        _id("defect", "the owner's number for it; unique", required=True),
+        _VEHICLE,
+        _date("found", "the day it was found", required=True),
+        _ODOMETER,
+        _code("position", "where on the vehicle"),
+        _code("category", "which part"),
+        _text("text", "what was found", required=True),
+        _code("grade", "how grave", "note advisory before-next-use off-road", required=True),
+        _id("found_visit", "the visit that found it"),
+        _date("closed", "the day it was closed; blank while open"),
+        _id("closing_visit", "the visit that closed it"),
+        _code("closed_as", "how", "mended replaced no-fault-found accepted"),
+        _NOTE,
+    ),
+    "certificates": (
+        _VEHICLE,
+        _code("kind", "roadworthiness, emissions ...", required=True),
+        _date("tested", "the day of the test"),
+        _date("valid_to", "last day that it is valid", required=True),
+        _code("result", "how the test went", "pass advisory fail not-checked"),
+        _NOTE,
+    ),
+    "campaigns": (
+        _VEHICLE,
+        _id("campaign", "the maker's number for it", required=True),
+        _date("issued", "the day it was issued", required=True),
+        _code("kind", "what it is", "safety-recall campaign bulletin", required=True),
+        _date("by", "the day by which it must be done"),
+        _date("done", "the day it was done; blank while open"),
+        _VISIT,
+        _NOTE,
+    ),
+    "deferrals": (
+        _VEHICLE,
+        _code("task", "the task put off"),
+        _id("defect", "or the defect put off"),
+        _date("date", "the day it was put off", required=True),
+        _date("until", "to this day"),
+        _distance("until_odometer", "or to this reading"),
+        _text("reason", "why", required=True),
+    ),
+    "postings": (
+        _VEHICLE,
+        *_period("the posting", until_required=False),
+        _text("site", "where the vehicle was"),
+    ),
+    "reminders": (
+        _VEHICLE,
+        _date("date", "the day it was seen", required=True),
+        _ODOMETER,
+        _code("event", "what the dashboard did", "restarted shown", required=True),
+        _distance("span_distance", "distance it counts down from"),
+        _number("span_days", "days it counts down from", "days"),
+    ),
+}
+TABLES = {name: (*columns, _RECORDED) for name, columns in TABLES.items()}
+
+# what must not stand twice in a table
+UNIQUE = {"vehicles": ("vehicle",), "defects": ("defect",)}
+
+
+def column(table, name):
+    """The `Column` of that name, or None where the format does not name it."""
+    return next((c for c in TABLES[table] if c.name == name), None)
+
+
+def si_name(col):
+    """A column's name once its values are in SI: `odometer` becomes `odometer_km`, `new_depth` `new_depth_mm`."""
+    return col.name + SI_SUFFIX.get(col.quantity, "")
