@@ -7,7 +7,7 @@ writes them. Reading, checking, writing, the data dictionary and the Data Packag
 from dataclasses import dataclass
 from math import inf
 
-__all__ = ["Column", "MEASURED", "TABLES", "UNIQUE", "VEHICLE_KINDS", "column", "si_name"]
+__all__ = ["MEASURED", "TABLES", "UNIQUE", "VEHICLE_KINDS", "Column", "column", "si_name"]
 
 SI_SUFFIX = {"distance": "_km", "depth": "_mm", "volume": "_l"}
 VEHICLE_KINDS = ("motorcycle", "car", "van", "pickup", "truck", "bus", "quad", "trailer", "plant", "other")
