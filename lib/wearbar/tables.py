@@ -11,6 +11,7 @@ __all__ = ["MEASURED", "TABLES", "UNIQUE", "VEHICLE_KINDS", "Column", "column", 
 
 SI_SUFFIX = {"distance": "_km", "depth": "_mm", "volume": "_l"}
 VEHICLE_KINDS = ("motorcycle", "car", "van", "pickup", "truck", "bus", "quad", "trailer", "plant", "other")
+_REASONS = "worn failed damaged convenience age unsuited rotated moved stored recalled disposed"
 CATEGORY_EXAMPLES = "tyre, brake-pad, chain, sprocket, air-filter, battery"
 
 # quantity of a measurement -> the unit its value is in inside the library; any other quantity needs a unit of its own
@@ -109,7 +110,7 @@ TABLES = {
         _date("date", "the day of the reading", required=True),
         _ODOMETER,
         _HOURS,
-        _distance("restarts_at", "the instrument was changed or rolled over that day: odometer is the old one's last reading, this the new one's first"),
+        _distance("restarts_at", "where the instrument was changed or rolled over: odometer is the old one's last, this the new one's first"),
         _code("source", "where the reading came from", "dash tracker certificate fuel-card estimate"),
         _NOTE,
     ),
@@ -147,7 +148,7 @@ TABLES = {
         _distance("fitted_odometer", "reading that day"),
         _date("removed", "the day it came off; blank while on"),
         _distance("removed_odometer", "reading that day"),
-        _code("reason", "why it came off; blank while on", "worn failed damaged convenience age unsuited rotated moved stored recalled disposed"),
+        _code("reason", "why it came off; blank while on", _REASONS),
         _money("price", "what it cost", low=0.0),
         _money("fitting_cost", "what fitting it cost", low=0.0),
         _number("new_depth", "depth or thickness when new", "depth"),
