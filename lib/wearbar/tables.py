@@ -110,7 +110,7 @@ TABLES = {
         _date("date", "the day of the reading", required=True),
         _ODOMETER,
         _HOURS,
-        _distance("restarts_at", "where the instrument was changed or rolled over: odometer is the old one's last, this the new one's first"),
+        _distance("restarts_at", "the instrument was changed or rolled over: the new one's first reading; odometer is the old one's last"),
         _code("source", "where the reading came from", "dash tracker certificate fuel-card estimate"),
         _NOTE,
     ),
