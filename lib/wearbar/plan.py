@@ -153,9 +153,9 @@ class _At:
     task: str = ""
 
     def error(self, key, found, remedy):
-        task = f", task {self.task}" if self.task else ""
         shown = repr(found) if len(repr(found)) <= 60 else repr(found)[:57] + "..."
-        return PlanError(f"{self.source}: plan {self.plan}{task}, {key}: found {shown}; {remedy}")
+        place = ", ".join(filter(None, (f"plan {self.plan}", self.task and f"task {self.task}", key)))
+        return PlanError(f"{self.source}: {place}: found {shown}; {remedy}")
 
     def refuse_unknown(self, key, table, known):
         if not isinstance(table, dict):
