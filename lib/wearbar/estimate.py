@@ -86,8 +86,10 @@ def _exact(won, n, upper):
 def ratio(numerator, denominator, confidence=0.9, unit=""):
     """Sum of numerators over sum of denominators, one entry a vehicle (cost over distance, litres over distance).
 
-    Entries with either missing are left out; n is the number used. Linearised variance between vehicles on the log scale, with Student's t
-    on vehicles - 1 (Cochran 1977, ch. 6, from memory); on the plain scale where the ratio is not positive. Below three vehicles, no limits.
+    Entries with either missing are left out; n is the number used. Jackknife over vehicles on the log scale with Student's t on
+    vehicles - 1 (Cochran 1977, ch. 6, from memory), on the plain scale where some ratio is not positive. Below three vehicles, no limits.
+    In simulation the 90% limits cover 88 to 91 times in 100 for 3 to 300 vehicles; with rare, very large costs, 79 at ten vehicles to
+    88 at 300, missing low: a large bill that has not come yet is in no interval.
     """
     num, den = np.asarray(numerator, float), np.asarray(denominator, float)
     used = np.isfinite(num) & np.isfinite(den)
@@ -99,9 +101,14 @@ def ratio(numerator, denominator, confidence=0.9, unit=""):
     if v < MIN_VEHICLES:
         note = "an interval needs at least three vehicles"
         return Estimate(value, nan, nan, confidence, v, unit=unit, note=note)
-    half = stats.t.ppf((1 + confidence) / 2, v - 1) * np.sqrt(v / (v - 1) * ((num - value * den) ** 2).sum()) / den.sum()
-    low, high = (value * np.exp(-half / value), value * np.exp(half / value)) if value > 0 else (value - half, value + half)
-    return Estimate(value, float(low), float(high), confidence, v, unit=unit, method=f"log ratio, t with {v - 1} degrees of freedom")
+    rest, rest_den = num.sum() - num, den.sum() - den
+    without = np.divide(rest, rest_den, out=np.full(v, nan), where=rest_den > 0)
+    logs = value > 0 and (without > 0).all()
+    without = np.log(without) if logs else without
+    half = stats.t.ppf((1 + confidence) / 2, v - 1) * np.sqrt((v - 1) / v * ((without - without.mean()) ** 2).sum())
+    low, high = (value * np.exp(-half), value * np.exp(half)) if logs else (value - half, value + half)
+    method = f"jackknife over vehicles, t with {v - 1} degrees of freedom"
+    return Estimate(value, float(low), float(high), confidence, v, unit=unit, method=method)
 
 
 def bootstrap_by_vehicle(statistic, n_vehicles, rng, samples=2000, confidence=0.9, unit=""):
