@@ -4,10 +4,18 @@ A table is a tuple of `Column`; `TABLES` maps each table's name to its columns, 
 writes them. Reading, checking, writing, the data dictionary and the Data Package descriptor are all made from it.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf
 
-__all__ = ["MEASURED", "TABLES", "UNIQUE", "VEHICLE_KINDS", "Column", "column", "si_name"]
+import numpy as np
+import pandas as pd
+
+__all__ = [
+    "LATER", "LIKELY_KM_A_DAY", "MAIN_DATE", "MEASURED", "PERIODS", "READINGS", "RULES", "TABLES", "TEXT", "UNIQUE", "VEHICLE_KINDS",
+    "Column", "Rule", "column", "si_name",
+]  # fmt: skip
+
+TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
 
 SI_SUFFIX = {"distance": "_km", "depth": "_mm", "volume": "_l"}
 VEHICLE_KINDS = ("motorcycle", "car", "van", "pickup", "truck", "bus", "quad", "trailer", "plant", "other")
@@ -25,6 +33,7 @@ class Column:
     kind: "id" and "text" are kept to the letter; "code" and "yes_no" are trimmed and case-folded; "date"; "number".
     quantity: what a number measures ("distance", "depth", "volume", "money", "hours", "days", "share" or ""): it decides the unit.
     codes: the only values a code may have; empty means free. default: what a blank stands for, where the format says so.
+    blank: what a blank tells, where it is more than "not known"; a cell that can't be read is never passed over as such a blank.
     low, high: the range of a number, both ends allowed.
     """
 
@@ -37,6 +46,12 @@ class Column:
     default: str = ""
     low: float = -inf
     high: float = inf
+    blank: str = ""
+
+    @property
+    def must_read(self):
+        """Whether a cell here that can't be read sets its row aside: passed over as blank, the row would say something else."""
+        return self.required or bool(self.default or self.blank)
 
 
 def _id(name, meaning, **more):
@@ -75,12 +90,14 @@ _VEHICLE = _id("vehicle", "the vehicle, as in table vehicles", required=True)
 _ODOMETER = _distance("odometer", "reading of the instrument then fitted")
 _HOURS = _number("hours", "reading of the hour meter", "hours")
 _VISIT = _id("visit", "the workshop visit that this row belongs to")
+_RESTART = "the instrument was changed or rolled over: the new one's first reading; odometer is the old one's last"
 _NOTE = _text("note", "anything worth keeping")
 _RECORDED = _date("recorded", "the day the row was typed")
 
 
 def _period(what, until_required=True):
-    return (_date("from", f"first day of {what}", required=True), _date("to", f"last day of {what}", required=until_required))
+    to = _date("to", f"last day of {what}", required=until_required, blank="" if until_required else "still going on")
+    return (_date("from", f"first day of {what}", required=True), to)
 
 
 TABLES = {
@@ -99,7 +116,7 @@ TABLES = {
         _code("legal_class", "key into the reader's table of legal limits"),
         _date("warranty_until", "last day of the warranty"),
         _distance("warranty_odometer", "reading at which the warranty ends"),
-        _date("disposed", "the day it left"),
+        _date("disposed", "the day it left", blank="still kept"),
         _distance("disposed_odometer", "reading that day"),
         _code("disposal", "how it left", "sold written-off stolen scrapped returned transferred"),
         _money("disposed_value", "money received", low=0.0),
@@ -108,9 +125,9 @@ TABLES = {
     "odometer": (
         _VEHICLE,
         _date("date", "the day of the reading", required=True),
-        _ODOMETER,
+        replace(_ODOMETER, blank="the hours alone were read"),
         _HOURS,
-        _distance("restarts_at", "the instrument was changed or rolled over: the new one's first reading; odometer is the old one's last"),
+        _distance("restarts_at", _RESTART, blank="the same instrument goes on"),
         _code("source", "where the reading came from", "dash tracker certificate fuel-card estimate"),
         _NOTE,
     ),
@@ -123,7 +140,7 @@ TABLES = {
         _code("task", "a task of the plan, or any code", required=True),
         _code("position", "where on the vehicle"),
         _code("why", "what led to it", "planned defect accident campaign advice", required=True),
-        _code("result", "what an inspection found; fail and not-checked reset nothing", "pass advisory fail not-checked"),
+        _code("result", "what an inspection found; fail and not-checked reset nothing", "pass advisory fail not-checked", blank="done"),
         _code("paid_by", "who bore the cost", "us warranty insurer third-party", default="us"),
         _number("labour_hours", "hours of labour", "hours"),
         _money("labour_cost", "cost of labour"),
@@ -144,15 +161,15 @@ TABLES = {
         _code("condition", "state when fitted", "new part-worn reconditioned"),
         _distance("prior_distance", "distance on it before this log"),
         _date("made", "date of manufacture"),
-        _date("fitted", "the day it went on; blank only for a part on before the first day"),
+        _date("fitted", "the day it went on; blank only for a part on before the first day", blank="on before the first day"),
         _distance("fitted_odometer", "reading that day"),
-        _date("removed", "the day it came off; blank while on"),
+        _date("removed", "the day it came off; blank while on", blank="still on"),
         _distance("removed_odometer", "reading that day"),
         _code("reason", "why it came off; blank while on", _REASONS),
         _money("price", "what it cost", low=0.0),
         _money("fitting_cost", "what fitting it cost", low=0.0),
         _number("new_depth", "depth or thickness when new", "depth"),
-        _number("fitted_depth", "depth when fitted, if not new", "depth"),
+        _number("fitted_depth", "depth when fitted, if not new", "depth", blank="new when fitted"),
         _number("removed_depth", "depth when it came off", "depth"),
         _number("limit_depth", "the depth at which it must come off", "depth"),
         _VISIT,
@@ -182,7 +199,7 @@ TABLES = {
         _code("kind", "what", "petrol diesel lpg electric urea"),
         _money("cost", "what it cost"),
         _code("filled_to", "to the top, or not", "full part", default="full"),
-        Column("unrecorded_before", "yes_no", "a fill before this one is not in the log"),
+        Column("unrecorded_before", "yes_no", "a fill before this one is not in the log", blank="no"),
         _NOTE,
     ),
     "use": (
@@ -228,7 +245,7 @@ TABLES = {
         _text("text", "what was found", required=True),
         _code("grade", "how grave", "note advisory before-next-use off-road", required=True),
         _id("found_visit", "the visit that found it"),
-        _date("closed", "the day it was closed; blank while open"),
+        _date("closed", "the day it was closed; blank while open", blank="still open"),
         _id("closing_visit", "the visit that closed it"),
         _code("closed_as", "how", "mended replaced no-fault-found accepted"),
         _NOTE,
@@ -238,7 +255,7 @@ TABLES = {
         _code("kind", "roadworthiness, emissions ...", required=True),
         _date("tested", "the day of the test"),
         _date("valid_to", "last day that it is valid", required=True),
-        _code("result", "how the test went", "pass advisory fail not-checked"),
+        _code("result", "how the test went", "pass advisory fail not-checked", blank="passed"),
         _NOTE,
     ),
     "campaigns": (
@@ -247,7 +264,7 @@ TABLES = {
         _date("issued", "the day it was issued", required=True),
         _code("kind", "what it is", "safety-recall campaign bulletin", required=True),
         _date("by", "the day by which it must be done"),
-        _date("done", "the day it was done; blank while open"),
+        _date("done", "the day it was done; blank while open", blank="still open"),
         _VISIT,
         _NOTE,
     ),
@@ -278,6 +295,87 @@ TABLES = {name: (*columns, _RECORDED) for name, columns in TABLES.items()}
 
 # what must not stand twice in a table
 UNIQUE = {"vehicles": ("vehicle",), "defects": ("defect",)}
+
+# the date that places a row before or after the log's day; the first that is not blank
+MAIN_DATE = {
+    **dict.fromkeys(("odometer", "work", "measurements", "fuel", "valuations", "deferrals", "reminders"), ("date",)),
+    **dict.fromkeys(("use", "fixed_costs", "layups", "postings"), ("from",)),
+    "vehicles": ("acquired", "in_service"),
+    "fitted": ("fitted",),
+    "defects": ("found",),
+    "certificates": ("tested",),
+    "campaigns": ("issued",),
+}
+
+# what nobody could know on the log's day: if the date is later, it and these cells are read as blank
+LATER = {
+    "vehicles": ("disposed", ("disposed_odometer", "disposal", "disposed_value")),
+    "fitted": ("removed", ("removed_odometer", "reason", "removed_depth")),
+    "defects": ("closed", ("closing_visit", "closed_as")),
+    "campaigns": ("done", ("visit",)),
+}
+
+# the columns that are readings of the odometer, each with its date
+READINGS = {
+    **dict.fromkeys(("odometer", "work", "measurements", "fuel", "reminders"), (("odometer", "date"),)),
+    "vehicles": (("in_service_odometer", "in_service"), ("acquired_odometer", "acquired"), ("disposed_odometer", "disposed")),
+    "fitted": (("fitted_odometer", "fitted"), ("removed_odometer", "removed")),
+    "defects": (("odometer", "found"),),
+}
+
+# first and last day of what a row tells of; the last must not come before the first
+PERIODS = {
+    **dict.fromkeys(("use", "fixed_costs", "layups", "postings"), ("from", "to")),
+    "vehicles": ("in_service", "disposed"),
+    "fitted": ("fitted", "removed"),
+    "defects": ("found", "closed"),
+    "certificates": ("tested", "valid_to"),
+}
+
+# more than this in a day, on average between two readings, is a slip (common practice, no source: so high that no true day is doubted)
+LIKELY_KM_A_DAY = dict.fromkeys(VEHICLE_KINDS, 2000.0) | {"motorcycle": 1500.0, "quad": 800.0, "plant": 500.0}
+
+
+@dataclass(frozen=True)
+class Rule:
+    """What a log must hold to.
+
+    severity: "set-aside" (the row), "cell" (the cell is read as blank and the row kept, but where `Column.must_read` the row is set aside),
+        "adjust" (the cell is read as blank and the row kept), "warn" (kept as it is). says: what is wrong. mend: what would mend it.
+    """
+
+    code: str
+    severity: str
+    says: str
+    mend: str
+
+
+RULES = {
+    rule.code: rule
+    for rule in (
+        Rule("required", "set-aside", "a cell that must be filled is blank", "fill it in"),
+        Rule("not-a-date", "cell", "not a date", "write it as YYYY-MM-DD"),
+        Rule("date-range", "cell", "a date outside the years 1900 to 2199", "mend the year"),
+        Rule("not-a-number", "cell", "not a number", "write digits and a decimal point alone, without unit or separator"),
+        Rule("out-of-range", "cell", "a number outside the range of its column", "mend the number"),
+        Rule("unknown-code", "cell", "not one of the column's codes", "use one of the codes"),
+        Rule("not-yes-no", "cell", "neither yes nor no", "write yes or no"),
+        Rule("not-utf-8", "cell", "characters that could not be read as UTF-8", "save the file as UTF-8 and type the cell again"),
+        Rule("invisible", "warn", "characters that cannot be seen: control, zero-width or direction marks", "type the cell again"),
+        Rule("row-length", "set-aside", "more cells than the header has", "put text that holds a comma in double quotes"),
+        Rule("row-short", "warn", "fewer cells than the header has; those missing are read as blank", "fill in the row"),
+        Rule("open-quote", "set-aside", "a quote that is never closed: rows below it are inside this cell", "close or delete it"),
+        Rule("unknown-column", "warn", "a column that the format does not name: kept, and not used", "rename or delete it, or leave it"),
+        Rule("unknown-table", "warn", "not a table of a log: not read", "rename it after a table of the format, or leave it"),
+        Rule("unit-not-said", "warn", "the header does not say the unit or currency of what the log holds", "say it in log.toml"),
+        Rule("repeated-id", "set-aside", "an id that stands earlier in the table", "give it an id of its own, or delete the row"),
+        Rule("unknown-vehicle", "set-aside", "a vehicle that is not in table vehicles", "add it to vehicles, or mend the name"),
+        Rule("vehicle-set-aside", "set-aside", "its vehicle is set aside", "mend the vehicle's row"),
+        Rule("same-row", "warn", "alike in every column to a row above", "delete one, if it is one event"),
+        Rule("same-reading", "set-aside", "alike in every column to a row above: one reading or fill typed twice", "delete one"),
+        Rule("known-later", "adjust", "ended after the log's day, when it was still going on", "nothing, if the log's day is right"),
+    )
+}
 
 
 def column(table, name):
