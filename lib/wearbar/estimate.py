@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-__all__ = ["Estimate", "PowerLaw", "bootstrap_by_vehicle", "mean_cumulative", "power_law", "proportion", "ratio", "trend"]
+__all__ = ["Estimate", "PowerLaw", "bootstrap_by_vehicle", "mean_cumulative", "power_law", "proportion", "ratio", "ratios", "trend"]
 
 MIN_VEHICLES = 3  # fewer independent vehicles than this give a value without an interval
 FEW_TRIALS = 10  # below this the exact limits of a proportion are used
@@ -84,31 +84,41 @@ def _exact(won, n, upper):
 
 
 def ratio(numerator, denominator, confidence=0.9, unit=""):
-    """Sum of numerators over sum of denominators, one entry a vehicle (cost over distance, litres over distance).
-
-    Entries with either missing are left out; n is the number used. Jackknife over vehicles on the log scale with Student's t on
-    vehicles - 1 (Cochran 1977, ch. 6, from memory), on the plain scale where some ratio is not positive. Below three vehicles, no limits.
-    In simulation the 90% limits cover 88 to 91 times in 100 for 3 to 300 vehicles; with rare, very large costs, 79 at ten vehicles to
-    88 at 300, missing low: a large bill that has not come yet is in no interval.
-    """
+    """Sum of numerators over sum of denominators, one entry a vehicle (cost over distance, litres over distance); limits as `ratios`."""
     num, den = np.asarray(numerator, float), np.asarray(denominator, float)
-    used = np.isfinite(num) & np.isfinite(den)
-    num, den = num[used], den[used]
-    v = len(num)
-    if not den.sum() > 0:
-        return Estimate(nan, nan, nan, confidence, v, unit=unit, note="nothing to divide by")
-    value = float(num.sum() / den.sum())
-    if v < MIN_VEHICLES:
-        note = "an interval needs at least three vehicles"
-        return Estimate(value, nan, nan, confidence, v, unit=unit, note=note)
-    rest, rest_den = num.sum() - num, den.sum() - den
-    without = np.divide(rest, rest_den, out=np.full(v, nan), where=rest_den > 0)
-    logs = value > 0 and (without > 0).all()
-    without = np.log(without) if logs else without
-    half = stats.t.ppf((1 + confidence) / 2, v - 1) * np.sqrt((v - 1) / v * ((without - without.mean()) ** 2).sum())
-    low, high = (value * np.exp(-half), value * np.exp(half)) if logs else (value - half, value + half)
-    method = f"jackknife over vehicles, t with {v - 1} degrees of freedom"
-    return Estimate(value, float(low), float(high), confidence, v, unit=unit, method=method)
+    row = ratios(np.zeros(len(num)), num, den, confidence)
+    if row.empty or not row["denominator"].iat[0] > 0:
+        return Estimate(nan, nan, nan, confidence, len(num), unit=unit, note="nothing to divide by")
+    value, low, high, n = row.iloc[0][["value", "low", "high", "n"]]
+    refused = "" if n >= MIN_VEHICLES else "an interval needs at least three vehicles"
+    method = "" if refused else f"jackknife over vehicles, t with {n - 1:.0f} degrees of freedom"
+    return Estimate(float(value), float(low), float(high), confidence, int(n), unit=unit, method=method, note=refused)
+
+
+def ratios(group, numerator, denominator, confidence=0.9):
+    """Ratio of sums in each group, its limits from the spread between entries (vehicles, or the periods of one).
+
+    Entries with either missing are left out. Gives a frame indexed by group: `value, low, high, n, numerator, denominator`; no limits
+    below three entries. Jackknife on the log scale with Student's t on n - 1 (Cochran 1977, ch. 6, from memory), on the plain scale where
+    some ratio is not positive. In simulation the 90% limits cover 88 to 91 times in 100 for 3 to 300 entries; with rare, very large costs,
+    79 at ten entries to 88 at 300, missing low: a large bill that has not come yet is in no interval.
+    """
+    rows = pd.DataFrame({"group": np.asarray(group), "num": np.asarray(numerator, float), "den": np.asarray(denominator, float)}).dropna()
+    by = rows["group"]
+    sums = rows.groupby("group")[["num", "den"]].sum().assign(n=by.value_counts())
+    sums["value"] = sums["num"] / sums["den"].where(sums["den"] > 0)
+    rest = sums.loc[by, ["num", "den"]].to_numpy() - rows[["num", "den"]].to_numpy()
+    without = pd.Series(rest[:, 0] / np.where(rest[:, 1] > 0, rest[:, 1], nan), rows.index)
+    logs = without.gt(0).groupby(by).all() & (sums["value"] > 0)
+    without = np.log(without.where(without > 0)).where(by.map(logs), without)
+    spread = ((without - without.groupby(by).transform("mean")) ** 2).groupby(by).sum(min_count=1)
+    n = sums["n"].where(sums["n"] >= MIN_VEHICLES)
+    half = stats.t.ppf((1 + confidence) / 2, n - 1) * np.sqrt((n - 1) / n * spread)
+    low = np.where(logs, sums["value"] * np.exp(-half), sums["value"] - half)
+    high = np.where(logs, sums["value"] * np.exp(half), sums["value"] + half)
+    return sums.assign(low=low, high=high).rename(columns={"num": "numerator", "den": "denominator"})[
+        ["value", "low", "high", "n", "numerator", "denominator"]
+    ]
 
 
 def bootstrap_by_vehicle(statistic, n_vehicles, rng, samples=2000, confidence=0.9, unit=""):
@@ -291,9 +301,9 @@ def trend(unit, time, end, entry=0.0, method="robust"):
     score = pd.Series(time - ((start + end) / 2).reindex(unit).to_numpy()).groupby(unit).sum()
     n, units = len(time), len(score)
     if method == "robust":
-        if units < MIN_VEHICLES or not (score**2).sum() > 0:
+        if units < MIN_VEHICLES or not score.std() > 0:
             return Trend(nan, nan, n, units, method, "needs three vehicles with events")
-        z = float(score.sum() / np.sqrt((score**2).sum()))
+        z = float(score.mean() / score.std() * np.sqrt(units))
         return Trend(z, float(2 * stats.t.sf(abs(z), units - 1)), n, units, method)
     if n < 4:
         return Trend(nan, nan, n, units, method, "needs four events")
