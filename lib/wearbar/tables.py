@@ -360,7 +360,7 @@ RULES = {
         Rule("out-of-range", "cell", "a number outside the range of its column", "mend the number"),
         Rule("unknown-code", "cell", "not one of the column's codes", "use one of the codes"),
         Rule("not-yes-no", "cell", "neither yes nor no", "write yes or no"),
-        Rule("not-utf-8", "cell", "characters that could not be read as UTF-8", "save the file as UTF-8 and type the cell again"),
+        Rule("not-utf-8", "warn", "characters that could not be read as UTF-8", "save the file as UTF-8 and type the cell again"),
         Rule("invisible", "warn", "characters that cannot be seen: control, zero-width or direction marks", "type the cell again"),
         Rule("row-length", "set-aside", "more cells than the header has", "put text that holds a comma in double quotes"),
         Rule("row-short", "warn", "fewer cells than the header has; those missing are read as blank", "fill in the row"),

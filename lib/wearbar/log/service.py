@@ -1,8 +1,4 @@
-"""The service log: read it, check it, hold it.
-
-`read_log` takes a folder, a workbook or a database URL and gives a frozen `ServiceLog`. Every row of every table ends in exactly one of
-three places: `tables` (what the analysis uses), `set_aside`, or the rows after the log's day.
-"""
+"""A log as it was read, in its own units and in SI."""
 
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
@@ -14,9 +10,6 @@ from wearbar.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L, Units
 
 __all__ = ["ServiceLog"]
 
-PROBLEM_COLUMNS = ("table", "line", "column", "value", "rule", "remedy")
-LEDGER_COLUMNS = ("table", "read", "used", "set_aside", "after")
-
 
 @dataclass(frozen=True)
 class ServiceLog:
@@ -25,9 +18,10 @@ class ServiceLog:
     tables: name to DataFrame with the format's column names, all of them, index `line` (as in the file, the header being line 1).
         ids, codes and text are `TEXT` (missing NaN), dates datetime64[ns] (missing NaT), numbers float64, yes_no TEXT "yes"/"no".
         Tables that the log does not have are empty frames with the right columns.
-    present: the names of the tables that the log has.
+    extra: name to DataFrame of the columns that the format does not name. present: the names of the tables that the log has.
     set_aside, warnings: frames with `PROBLEM_COLUMNS`, one row a row set aside, or one a doubt about a row that is kept.
-    ledger: frame with `LEDGER_COLUMNS`; read = used + set_aside + after in every row.
+    ledger: frame with `LEDGER_COLUMNS`, a row a table of the format; read = used + set_aside + after in every row.
+    sha256: of what the log says: the same for the same tables from any source.
     """
 
     name: str
@@ -38,6 +32,7 @@ class ServiceLog:
     units: Units
     as_of: pd.Timestamp
     first_day: pd.Timestamp
+    extra: MappingProxyType = field(default_factory=lambda: MappingProxyType({}))
     present: frozenset = frozenset()
     plan: object = None
     money: str = ""

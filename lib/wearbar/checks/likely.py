@@ -1,0 +1,53 @@
+"""What a person probably meant by a cell that breaks a rule: said in the remedy, never put in its place."""
+
+import re
+from datetime import date
+from difflib import get_close_matches
+
+import numpy as np
+
+__all__ = ["in_range", "likely_day", "likely_number", "nearest_code"]
+
+
+def nearest_code(value, codes):
+    close = get_close_matches(value[:40], codes, n=1)
+    return f"use one of: {', '.join(codes)}" + (f"; {close[0]}?" if close else "")
+
+
+def likely_day(text):
+    """What a day in another form would be in ours; both readings where day and month can't be told apart."""
+    parts = re.fullmatch(r"(\d{1,2})[./\- ](\d{1,2})[./\- ](\d{4})", text, re.ASCII)
+    found = []
+    for d, m in ((1, 2), (2, 1)) if parts else ():
+        try:
+            found.append(date(int(parts[3]), int(parts[m]), int(parts[d])).isoformat())
+        except ValueError:
+            continue
+    if re.fullmatch(r"[1-9]\d{4}(\.\d+)?", text, re.ASCII):
+        found.append(str(np.datetime64("1899-12-30") + int(float(text))))
+    return "write it as YYYY-MM-DD" + (f": {' or '.join(dict.fromkeys(found))}?" if found else "")
+
+
+def likely_number(text):
+    """The number that a person probably meant, where there is one."""
+    bare = re.sub(r"[\s\u00a0\u202f'_]|[A-Za-z\u00b0%\"\u20ac\u00a3$\u00a5]+$|^[\u20ac\u00a3$\u00a5]", "", text)
+    bare = re.sub(r"[A-Za-z%]+$", "", bare)
+    mend = "write digits and a decimal point alone"
+    if re.fullmatch(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?", bare):
+        alone = bare.count(",") == 1 and "." not in bare
+        return f"{mend}: {bare.replace(',', '')}" + (f" or {bare.replace(',', '.')}?" if alone else "?")
+    if re.fullmatch(r"[+-]?\d{1,3}(\.\d{3})+,\d+", bare):
+        return f"{mend}: {bare.replace('.', '').replace(',', '.')}?"
+    if re.fullmatch(r"[+-]?\d+,\d+", bare):
+        return f"{mend}: {bare.replace(',', '.')}?"
+    if bare != text and re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)", bare):
+        return f"{mend}: {bare}?"
+    return mend
+
+
+def in_range(col, values):
+    if col.quantity == "share":
+        return np.where(
+            (values > 1) & (values <= 100), [f"a share is from 0 to 1: {v / 100:.4g}?" for v in values], "a share is from 0 to 1"
+        )
+    return f"it can't be below {col.low:g}" if col.high == np.inf else f"from {col.low:g} to {col.high:g}"

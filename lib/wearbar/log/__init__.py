@@ -1,0 +1,79 @@
+"""The service log: read it, check it, hold it.
+
+`read_log` takes a folder, a workbook or a database URL and gives a frozen `ServiceLog`. Every row of every table ends in exactly one of
+three places: `tables` (what the analysis uses), `set_aside`, or the rows after the log's day.
+"""
+
+import datetime
+from types import MappingProxyType
+
+import pandas as pd
+
+from wearbar.checks.found import PROBLEM_COLUMNS
+from wearbar.log.service import ServiceLog
+from wearbar.log.settle import LEDGER_COLUMNS, check
+from wearbar.plan import PlanError, read_plan
+from wearbar.sources import LogError, Source, open_source, raw_of_frame
+from wearbar.sources.header import check_header
+from wearbar.tables import TABLES, TEXT
+from wearbar.units import Units
+
+__all__ = ["LEDGER_COLUMNS", "PROBLEM_COLUMNS", "TEXT", "LogError", "ServiceLog", "log_of", "read_log"]
+
+
+def read_log(path, as_of=None, today=None):
+    """Read and check the log at `path`: a folder of CSV or Parquet files, a workbook or a database URL.
+
+    as_of: the last day to count, None the log's own. today: the day of reading, None the computer's: a default as_of is never later.
+    Raises LogError, in a sentence a fault, for what cannot be read at all.
+    """
+    source = open_source(path)
+    return _log(source, _plan(source), as_of, pd.Timestamp(today or datetime.date.today()))
+
+
+def log_of(frames, header, plan=None, as_of=None, today=None):
+    """The log of tables in memory, name to DataFrame of text or typed values, by the same checks as `read_log`.
+
+    An index named `line` gives the rows' lines; any other is counted from 2. Without `today`, any day may be a default as_of.
+    """
+    tables = {name: (lambda frame=frame: raw_of_frame(frame)) for name, frame in frames.items() if name in TABLES}
+    strange = tuple(name for name in frames if name not in TABLES)
+    source = Source("log", dict(header), tables, strange)
+    return _log(source, plan, as_of, pd.Timestamp(today) if today is not None else None)
+
+
+def _log(source, plan, as_of, today):
+    header = check_header(source.header)
+    if as_of is not None:
+        header["as_of"] = pd.Timestamp(as_of).normalize()
+    checked = check(source, header, today)
+    units = {key: header[key] for key in ("distance", "volume", "depth", "pressure", "currency") if key in header}
+    return ServiceLog(
+        name=header.get("name", "Service log"),
+        tables=MappingProxyType(checked.tables),
+        extra=MappingProxyType(checked.extra),
+        set_aside=checked.set_aside,
+        warnings=checked.warnings,
+        ledger=checked.ledger,
+        units=Units(**units),
+        as_of=checked.as_of,
+        first_day=checked.first_day,
+        present=frozenset(source.tables),
+        plan=plan,
+        money=header.get("money", ""),
+        source=source.name,
+        sha256=checked.sha256,
+    )
+
+
+def _plan(source):
+    name = source.header.get("plan")
+    if not isinstance(name, str) or not name:
+        return None
+    path = (source.folder / name) if source.folder else None
+    if path is None or not path.resolve().is_relative_to(source.folder.resolve()):
+        raise LogError(f"log.toml: plan is {name[:80]!r}; the plan must stand beside the tables: put a copy there.")
+    try:
+        return read_plan(path, distance=check_header(source.header).get("distance", "km"))
+    except PlanError as error:
+        raise LogError(str(error)) from None

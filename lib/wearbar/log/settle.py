@@ -1,0 +1,222 @@
+"""A whole log checked, one rule after another; what becomes of each row is settled here and nowhere else."""
+
+import hashlib
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from wearbar.checks import rows
+from wearbar.checks.cells import typed
+from wearbar.checks.found import PROBLEM_COLUMNS, join, problems
+from wearbar.sources import LogError, Raw
+from wearbar.tables import READINGS, TABLES
+
+__all__ = ["LEDGER_COLUMNS", "Checked", "check"]
+
+LEDGER_COLUMNS = ("table", "read", "used", "set_aside", "after")
+AS_OF_TABLES = {**READINGS, "work": ((None, "date"),)}
+FIRST_DAY_TABLES = ("odometer", "work", "fuel", "measurements")
+
+
+@dataclass
+class Checked:
+    """Tables on their way through the checks: `take` settles what a set of problems does to their rows."""
+
+    tables: dict
+    extra: dict
+    read: dict
+    sha256: str
+    found: list = field(default_factory=list)
+    after: dict = field(default_factory=dict)
+    lost: dict = field(default_factory=dict)
+    as_of: pd.Timestamp = pd.NaT
+    first_day: pd.Timestamp = pd.NaT
+
+    def take(self, found):
+        """Keep the problems; drop the rows they set aside, blank the cells they adjust."""
+        if not len(found):
+            return
+        self.found.append(found)
+        for table, mine in found.groupby("table"):
+            if table not in self.tables:
+                continue
+            frame = self.tables[table]
+            for name, cells in mine[mine["severity"] == "adjust"].groupby("column"):
+                self.tables[table] = frame = frame.assign(**{name: frame[name].mask(frame.index.isin(cells["line"]))})
+            aside = frame.index.isin(mine.loc[mine["severity"] == "set-aside", "line"])
+            if table == "vehicles":
+                rule = mine[mine["severity"] == "set-aside"].drop_duplicates("line").set_index("line")["rule"]
+                self.lost |= dict(zip(frame.loc[rule.index, "vehicle"].dropna(), rule, strict=False))
+            if aside.any():
+                self.tables[table] = frame[~aside]
+
+    def problems(self):
+        return join(self.found)
+
+    @property
+    def set_aside(self):
+        """One row a row set aside, in the order of tables and lines; what else is wrong with it stands in its remedy."""
+        found = self.problems()
+        found = _in_order(found[(found["severity"] == "set-aside").to_numpy()])
+        first = ~found.duplicated(["table", "line"])
+        kept, others = found[first], found[~first]
+        if len(others):
+            also = ", also " + others["column"] + " " + others["value"] + ": " + others["remedy"]
+            also = also.groupby([others["table"], others["line"]]).agg("".join)
+            more = also.reindex(pd.MultiIndex.from_frame(kept[["table", "line"]])).fillna("")
+            kept = kept.assign(remedy=kept["remedy"] + more.array).reset_index(drop=True)
+        return kept[list(PROBLEM_COLUMNS)].reset_index(drop=True)
+
+    @property
+    def warnings(self):
+        """One row a doubt about a row that is kept."""
+        found = self.problems()
+        aside = pd.MultiIndex.from_frame(found.loc[found["severity"] == "set-aside", ["table", "line"]])
+        gone = pd.MultiIndex.from_frame(found[["table", "line"]]).isin(aside)
+        return _in_order(found[(found["severity"] != "set-aside").to_numpy() & ~gone])[list(PROBLEM_COLUMNS)]
+
+    @property
+    def ledger(self):
+        """Rows read, used, set aside and after the log's day, a row a table of the format."""
+        aside = self.set_aside.groupby("table").size()
+        data = [(n, self.read.get(n, 0), len(self.tables[n]), int(aside.get(n, 0)), self.after.get(n, 0)) for n in TABLES]
+        return pd.DataFrame(data, columns=list(LEDGER_COLUMNS))
+
+
+def _in_order(found):
+    order = {name: i for i, name in enumerate(TABLES)}
+    place = found["table"].map(order).fillna(len(order))
+    return found.assign(_place=place).sort_values(["_place", "line"], kind="stable").drop(columns="_place").reset_index(drop=True)
+
+
+def check(source, header, today=None):
+    """Read the source's tables and put them through every rule: a `Checked`. Raises LogError for what can't be read at all.
+
+    header: checked (`sources.header.check_header`). today: a default `as_of` is no later; None where any day will do.
+    """
+    log, found = _read(source, header)
+    log.as_of = header.get("as_of") or _newest(log.tables, today)
+    log.take(_drop_after(log, found))
+    for name in TABLES:
+        log.take(rows.known_later(name, log.tables[name], log.as_of))
+        log.take(rows.repeated_ids(name, log.tables[name]))
+    names = log.tables["vehicles"]["vehicle"].tolist()
+    for name in TABLES:
+        log.take(rows.known_vehicles(name, log.tables[name], names, pd.Series(log.lost, dtype=object)))
+        log.take(rows.same_rows(name, log.tables[name], log.extra[name]))
+    log.first_day = header.get("first_day") or _oldest(log.tables, log.as_of)
+    return log
+
+
+def _read(source, header):
+    if "vehicles" not in source.tables:
+        raise LogError("The log has no table vehicles; it must say which vehicles there are, of what kind, in service since when.")
+    tables, extra, read, read_off = {}, {}, {}, False
+    digest = hashlib.sha256(repr(sorted((k, str(v)) for k, v in header.items() if k not in ("plan", "name"))).encode())
+    found = [problems(name, [1], "", [""], "unknown-table") for name in source.strange]
+    for name in TABLES:
+        raw = source.tables[name]() if name in source.tables else None
+        if raw is not None:
+            _require_columns(name, raw.columns, source)
+        tables[name], problem, extra[name] = typed(name, raw or Raw({}, np.array([], dtype="int64")))
+        read[name] = len(tables[name])
+        found.append(problem)
+        _digest(digest, name, tables[name], problem)
+        read_off |= name != "vehicles" and raw is not None and any(reading in raw.columns for reading, _ in READINGS.get(name, ()))
+    if not read_off and tables["vehicles"]["meter"].fillna("distance").isin(["distance", "both"]).any():
+        raise LogError(
+            "The log has no table with odometer readings; give one (odometer, work or fuel), or say meter = none for every vehicle."
+        )
+    _say_units(tables, header, found)
+    return Checked(tables, extra, read, digest.hexdigest()), join(found)
+
+
+def _require_columns(name, columns, source):
+    lacking = [c.name for c in TABLES[name] if c.required and c.name not in columns]
+    where = source.files[name].name if name in source.files else f"table {name}"
+    only = next(iter(columns), "")
+    hint = next((f" It has {sign!r} where commas belong." for sign in (";", "\t", "|") if len(columns) == 1 and sign in only), "")
+    if lacking:
+        raise LogError(f"{where}, line 1: the header lacks {', '.join(lacking)}; add the column{'s' * (len(lacking) > 1)}.{hint}")
+
+
+def _digest(digest, name, frame, found):
+    """What the table says, in bytes that are the same on any machine and from any source."""
+    digest.update(f"{name} {len(frame)} ".encode())
+    for col in TABLES[name]:
+        values = frame[col.name]
+        if not len(values) or values.isna().all():
+            continue
+        digest.update(col.name.encode())
+        if col.kind == "number":
+            digest.update(np.where(np.isnan(values), np.nan, values + 0.0).astype("<f8").tobytes())
+        elif col.kind == "date":
+            digest.update(values.to_numpy().astype("<M8[D]").astype("<i8").tobytes())
+        else:
+            text = pc.fill_null(pa.array(values.array, pa.large_string()), "\0")
+            text = text.combine_chunks() if isinstance(text, pa.ChunkedArray) else text
+            ends = np.frombuffer(text.buffers()[1], "<i8")[text.offset : text.offset + len(text) + 1]
+            digest.update((ends - ends[0]).tobytes())
+            digest.update(text.buffers()[2][ends[0] : ends[-1]])
+    digest.update(found[["line", "column", "value", "rule"]].to_csv(index=False).encode() if len(found) else b"")
+
+
+def _say_units(tables, header, found):
+    """The unit of distance can't be guessed; any other that is not said is taken as the default, and that is said."""
+    if "distance" not in header:
+        raise LogError('log.toml must say in which unit the odometers count: distance = "mi" or distance = "km".')
+    measured = tables["measurements"]["quantity"]
+    held = {
+        "volume": len(tables["fuel"]) > 0,
+        "depth": bool(tables["fitted"][["new_depth", "fitted_depth", "removed_depth", "limit_depth"]].notna().any(axis=None))
+        or measured.eq("depth").any(),
+        "pressure": measured.eq("pressure").any(),
+        "currency": any(f[c.name].notna().any() for n, f in tables.items() for c in TABLES[n] if c.quantity == "money"),
+    }
+    taken = {"volume": "L", "depth": "mm", "pressure": "kPa", "currency": "no currency"}
+    found += [
+        problems("log.toml", [1], key, [""], "unit-not-said", f"say {key} in log.toml; {taken[key]} is taken")
+        for key, has in held.items()
+        if has and key not in header
+    ]
+
+
+def _newest(tables, today):
+    days = []
+    for name, pairs in AS_OF_TABLES.items():
+        for reading, date in pairs if name in tables else ():
+            frame = tables[name]
+            days.append(frame[date] if reading is None else frame[date].where(frame[reading].notna()))
+    days = pd.concat([d.dropna() for d in days]) if days else pd.Series([], dtype="datetime64[ns]")
+    if today is not None:
+        days = days[days <= today.normalize()]
+    if len(days):
+        return days.max()
+    if today is not None:
+        return today.normalize()
+    raise LogError("The log holds no reading and no work, so its last day can't be told; say as_of in log.toml.")
+
+
+def _oldest(tables, as_of):
+    days = [tables[name]["date"].min() for name in FIRST_DAY_TABLES if name in tables]
+    oldest = pd.Series(days, dtype="datetime64[ns]").min()
+    return as_of if pd.isna(oldest) or oldest > as_of else oldest
+
+
+def _drop_after(log, found):
+    """Count and leave out what lies after the log's day; gives what was found wrong in the rows that stay."""
+    not_yet = []
+    for name in TABLES:
+        frame = log.tables[name]
+        later = rows.after(name, frame, log.as_of, not_yet)
+        log.after[name] = int(later.sum())
+        if not later.any():
+            continue
+        if name == "vehicles":
+            not_yet = frame.loc[later, "vehicle"].dropna().tolist()
+        found = found[~((found["table"] == name) & found["line"].isin(frame.index[later])).to_numpy()]
+        log.tables[name] = frame[~later]
+    return found
