@@ -1,0 +1,108 @@
+"""What a mile and a day cost, by category, vehicle, kind and site, with what the figures rest on."""
+
+import numpy as np
+import pandas as pd
+
+from wearbar.estimate import Estimate, ratio, ratios
+
+__all__ = ["MIN_KNOWN", "cost_per_km", "depreciation_per_km", "largest_bill", "total_per_km"]
+
+MIN_KNOWN = 0.8  # a cost per distance is refused where a smaller share of the rows has its money
+
+
+def cost_per_km(account, by=None, confidence=0.9):
+    """Cost per distance and per day of the whole account or by "category", "is_fixed", "vehicle", "kind" or "site", dearest total first.
+
+    Frame: the group, `cost_per_km, low, high, n, spread, cost_per_day, amount, share, distance_km, days, known_share`. Total cost over
+    total distance of the days whose distance is known; `amount` and `cost_per_day` are of all days. The limits come from the spread
+    between `n` vehicles, or, of fewer than three, between calendar quarters (`spread`). cost_per_km is NaN where `known_share`, the least
+    share of rows with money over the workshop's and the fuel, is below `MIN_KNOWN`.
+    """
+    of_lines = by in ("category", "is_fixed")
+    cars = account.vehicles.set_index("vehicle")
+    entries = _entries(account.lines, cars["distance_km"], ["vehicle"], by if of_lines else None)
+    group = entries[by] if of_lines else _group(entries["vehicle"], cars, by)
+    quarters = account.quarters.set_index(["vehicle", "quarter"])["distance_km"]
+    dated = account.lines.assign(quarter=pd.DatetimeIndex(account.lines["date"]).to_period("Q"))
+    inner = _entries(dated, quarters, ["vehicle", "quarter"], by if of_lines else None)
+    inner_group = inner[by] if of_lines else _group(inner["vehicle"], cars, by)
+    made = ratios(group, entries["amount"], entries["distance_km"], confidence)
+    within = ratios(inner_group, inner["amount"], inner["distance_km"], confidence).reindex(made.index)
+    few = made["low"].isna() & within["low"].notna()
+    made[["low", "high"]] = made[["low", "high"]].where(~few, within[["low", "high"]])
+    made["spread"] = np.where(few, "quarters", np.where(made["low"].notna(), "vehicles", ""))
+    made = _with_days(made, account, cars, by, of_lines)
+    refused = ~(made["known_share"] >= MIN_KNOWN)
+    made[["value", "low", "high"]] = made[["value", "low", "high"]].mask(refused)
+    made = made.rename(columns={"value": "cost_per_km", "denominator": "distance_km"}).drop(columns="numerator")
+    return made.rename_axis(by or "group").reset_index().sort_values("amount", ascending=False, ignore_index=True)
+
+
+def _group(vehicle, cars, by):
+    if by == "vehicle":
+        return vehicle
+    return vehicle.map(cars[by]).fillna("not known") if by else pd.Series("all", vehicle.index)
+
+
+def _entries(lines, distance, keys, column):
+    """Amount and distance of every unit (vehicle, or vehicle and quarter) with a distance; one row for each value of `column`, if any."""
+    distance = distance[distance > 0]
+    lines = lines[lines["with_distance"]]
+    sums = lines.groupby([*keys, *([column] if column else [])], observed=True)["amount"].sum()
+    if column:
+        table = sums.unstack(column).reindex(distance.index).fillna(0.0)
+        return table.stack().rename("amount").reset_index().join(distance.rename("distance_km"), on=keys)
+    return pd.DataFrame({"amount": sums.reindex(distance.index).fillna(0.0), "distance_km": distance}).reset_index()
+
+
+def _with_days(made, account, cars, by, of_lines):
+    lines = account.lines
+    group = lines[by] if of_lines else _group(lines["vehicle"], cars, by)
+    names = pd.Series(cars.index, cars.index)
+    days = cars["days"].sum() if of_lines else cars["days"].groupby(_group(names, cars, by)).sum()
+    amount = lines["amount"].groupby(group).sum()
+    made = made.reindex(made.index.union(amount.index))
+    made["amount"], made["days"] = amount.reindex(made.index).fillna(0.0), days if of_lines else days.reindex(made.index)
+    made["share"] = made["amount"] / made["amount"].sum()
+    made["cost_per_day"] = made["amount"] / made["days"]
+    made["known_share"] = _known_by(lines, group).reindex(made.index).fillna(1.0)
+    return made.astype({"n": "Int64"})
+
+
+def _known_by(lines, group):
+    """Least share of rows with money over the workshop's (work, fitted) and fuel, by group."""
+    rows = lines[~lines["is_fixed"]]
+    part = np.where(rows["source"].eq("fuel"), "fuel", "workshop")
+    return rows["amount"].notna().groupby([group.loc[rows.index], part]).mean().groupby(level=0).min()
+
+
+def total_per_km(account, confidence=0.9):
+    """The whole account's cost per distance as an `Estimate`; its note says in words why there is none, or what the interval rests on."""
+    made = cost_per_km(account, None, confidence)
+    if made.empty or not made["distance_km"].iat[0] > 0:
+        return ratio([], [], confidence, "money_per_km")
+    row = made.iloc[0]
+    note = "" if row["spread"] else "the record is too short for an interval"
+    if np.isnan(row["cost_per_km"]):
+        note = "too few rows have their money"
+    limits = [float(row[c]) for c in ("cost_per_km", "low", "high")]
+    return Estimate(*limits, confidence, int(row["n"]), unit="money_per_km", method=f"jackknife over {row['spread']}", note=note)
+
+
+def largest_bill(account):
+    """The day of one vehicle that cost most, fixed costs and fuel apart: Series `vehicle, date, amount, share`, or None."""
+    lines = account.lines[~account.lines["is_fixed"] & account.lines["source"].ne("fuel")]
+    days = lines.groupby(["vehicle", "date"])["amount"].sum().reset_index()
+    if not (days["amount"] > 0).any():
+        return None
+    return days.assign(share=days["amount"] / account.lines["amount"].sum()).loc[days["amount"].idxmax()]
+
+
+def depreciation_per_km(account, confidence=0.9):
+    """Fall in value over the distance of the days whose change of value is known, as an `Estimate`."""
+    worth = account.worth[account.worth["with_distance"]]
+    days = worth.groupby("vehicle")["days"].sum()
+    cars = account.vehicles.set_index("vehicle")
+    known_days = (cars["known_to"] - cars["known_from"]).dt.days + 1
+    distance = cars["distance_km"] * (days / known_days).clip(upper=1)
+    return ratio(worth.groupby("vehicle")["amount"].sum().reindex(cars.index), distance, confidence, "money_per_km")

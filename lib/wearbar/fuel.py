@@ -1,0 +1,60 @@
+"""Fuel by the tank-to-tank method.
+
+A tank runs from one fill to the top to the next: the litres put in after the first, up to and with the second, drove the distance between.
+The first fill's litres never count, a partial fill joins the next full one, and a tank with a fill that is not in the log gives no figure.
+"""
+
+from wearbar import usage
+from wearbar.estimate import ratios
+
+__all__ = ["fuel_economy", "tanks"]
+
+
+def tanks(log, readings):
+    """One row a tank: frame `vehicle, kind, date, distance_km, volume_l, l_per_100km, cost, fills`; date and order of the closing fill.
+
+    Fills of one vehicle and kind of fuel make a series of their own (urea too); electric volumes are kWh. A full fill without a reading
+    ends no tank and joins the next. `frame.attrs["no_figure"]` counts the tanks left out: with a fill not in the log, or no distance.
+    """
+    fuel = log.si("fuel")
+    fuel["kind"] = fuel["kind"].fillna("not said")
+    fuel["at_km"] = usage.to_cumulative(readings, fuel["vehicle"], fuel["date"], fuel["odometer_km"])
+    fuel = fuel.sort_values(["vehicle", "kind", "date", "at_km"], kind="stable")
+    ends = fuel["filled_to"].fillna("full").eq("full") & fuel["at_km"].notna()
+    series = [fuel["vehicle"], fuel["kind"]]
+    number = ends.groupby(series).cumsum() - ends
+    fuel = fuel.assign(number=number, ends=ends, missing=fuel["unrecorded_before"].eq("yes"), closed_km=fuel["at_km"].where(ends))
+    made = fuel.groupby(["vehicle", "kind", "number"], as_index=False).agg(
+        date=("date", "last"),
+        volume_l=("volume_l", "sum"),
+        cost=("cost", "sum"),
+        priced=("cost", "count"),
+        fills=("volume_l", "size"),
+        is_closed=("ends", "any"),
+        missing=("missing", "any"),
+        at_km=("closed_km", "max"),
+    )
+    made["distance_km"] = made["at_km"] - made.groupby(["vehicle", "kind"])["at_km"].shift()
+    made = made[made["is_closed"] & (made["number"] > 0)]
+    usable = made["distance_km"].gt(0) & ~made["missing"]
+    made["cost"] = made["cost"].where(made["priced"] == made["fills"])
+    made["l_per_100km"] = 100 * made["volume_l"] / made["distance_km"].where(usable)
+    kept = made.loc[usable, ["vehicle", "kind", "date", "distance_km", "volume_l", "l_per_100km", "cost", "fills"]].reset_index(drop=True)
+    kept.attrs["no_figure"] = int((~usable).sum())
+    return kept
+
+
+def fuel_economy(tanks, by=("vehicle", "kind"), confidence=0.9):
+    """Total volume over total distance of each group: frame `*by, l_per_100km, low, high, n, volume_l, distance_km`; n tanks, or vehicles.
+
+    Grouped by vehicle the limits come from the spread between tanks, otherwise from that between vehicles (`tanks` with a column to group
+    by added). Electric is kWh per 100 km.
+    """
+    by = list(by)
+    rows = tanks if "vehicle" in by else tanks.groupby([*by, "vehicle"], as_index=False)[["volume_l", "distance_km"]].sum()
+    key = rows.groupby(by, sort=True).ngroup()
+    names = rows[by].assign(key=key).drop_duplicates("key").set_index("key")
+    made = names.join(ratios(key, rows["volume_l"], rows["distance_km"] / 100, confidence))
+    made["distance_km"] = made["denominator"] * 100
+    made = made.rename(columns={"value": "l_per_100km", "numerator": "volume_l"})
+    return made.sort_values(by)[[*by, "l_per_100km", "low", "high", "n", "volume_l", "distance_km"]].reset_index(drop=True)
