@@ -18,12 +18,13 @@ FLOORS = (
     "places units tables",
     "plan sources checks synthetic",
     "log",
+    "readings paths",
     "usage estimate clustered",
-    "spans",
-    "intervals wear life severity hard_use cost replacement outlook coverage adopt describe",
+    "spans money forecast",
+    "intervals wear life severity hard_use cost fuel repairs replacement outlook coverage answerable adopt describe",
     "charts wording",
     "reports",
-    "pack",
+    "pack start",
     "cli",
 )
 FLOOR = {name: floor for floor, names in enumerate(FLOORS) for name in names.split()}

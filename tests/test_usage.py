@@ -23,9 +23,9 @@ def a_log(distance="km", vehicles=("A",), **tables):
     used = {"kind": "car", "in_service": "2020-01-01", "acquired": "2020-01-02"}
     rows = [{"vehicle": v} | used if isinstance(v, str) else v for v in vehicles]
     frames = {name: typed(name, tables.get(name, [])) for name in TABLES} | {"vehicles": typed("vehicles", rows)}
-    nothing = pd.DataFrame()
-    days = pd.Timestamp("2020-01-01"), pd.Timestamp("2025-12-31")
-    return ServiceLog("test", MappingProxyType(frames), nothing, nothing, nothing, Units(distance), days[1], days[0])
+    nothing = dict.fromkeys(("set_aside", "warnings", "ledger"), pd.DataFrame())
+    days = {"first_day": pd.Timestamp("2020-01-01"), "as_of": pd.Timestamp("2025-12-31")}
+    return ServiceLog(name="test", tables=MappingProxyType(frames), units=Units(distance), **days, **nothing)
 
 
 def odometer(*rows, vehicle="A"):
