@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from wearbar.estimate import bootstrap_by_vehicle, mean_cumulative, power_law, proportion, ratio, ratios, trend
+from wearbar.estimate import bootstrap_by_vehicle, proportion, ratio, ratios, shrink
+from wearbar.recurrence import mean_cumulative, power_law, trend
 
 REFERENCE = Path(__file__).parent / "reference" / "recurrence"
 
@@ -106,6 +107,24 @@ class TestBootstrap:
         assert draw[0] == draw[1]
         assert bootstrap_by_vehicle(lambda w: w @ x[:2] / w.sum(1), 2, np.random.default_rng(4)).note
         assert bootstrap_by_vehicle(lambda w: w @ x, 4, np.random.default_rng(4)).note
+
+
+class TestShrink:
+    def test_exact_values_stay_and_noisy_ones_meet(self):
+        assert shrink([1, 2, 3], [1e-6] * 3) == pytest.approx([1, 2, 3])
+        assert shrink([1, 2, 3], [5, 5, 5]) == pytest.approx([2, 2, 2])
+        assert shrink([1, 2, 3, np.nan], [0.1, 0.1, 0.1, np.nan])[3] == pytest.approx(2)
+        assert shrink([1, 3, 9, 11], [9, 9, 9, 9], list("aabb")) == pytest.approx([2, 2, 10, 10])
+
+    def test_is_nearer_the_truth_than_the_raw_values(self):
+        rng = np.random.default_rng(11)
+        truth, se = rng.normal(0, 1, 500), rng.uniform(0.5, 2, 500)
+        seen = truth + rng.normal(0, se)
+        drawn = shrink(seen, se)
+        assert ((drawn - truth) ** 2).mean() < 0.7 * ((seen - truth) ** 2).mean()
+        weights = 1 / (1 + se**2)
+        best = weights * seen
+        assert ((drawn - truth) ** 2).mean() == pytest.approx(((best - truth) ** 2).mean(), rel=0.05)
 
 
 @pytest.fixture(scope="module")

@@ -19,7 +19,7 @@ FLOORS = (
     "plan sources checks synthetic",
     "log",
     "readings paths",
-    "usage estimate clustered",
+    "usage estimate recurrence clustered",
     "spans money forecast",
     "intervals wear life severity hard_use cost fuel repairs replacement outlook coverage answerable adopt describe",
     "charts wording",

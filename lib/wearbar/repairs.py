@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.estimate import Trend, mean_cumulative, trend
 from wearbar.money import ONE_DAY
+from wearbar.recurrence import Trend, mean_cumulative, trend
 
 __all__ = ["RepairTrend", "mean_repair_cost", "observed_periods", "repair_trend", "repair_visits"]
 
@@ -64,7 +64,7 @@ def observed_periods(account, log, readings):
 def mean_repair_cost(visits, periods, scale="years", count=False, confidence=0.9):
     """Mean cumulative cost (or, with `count`, number) of unplanned visits of one vehicle still kept, by age in years or by distance in km.
 
-    Frame as `estimate.mean_cumulative`. Vehicles that joined late, holes in the record and disposal leave those at risk.
+    Frame as `recurrence.mean_cumulative`. Vehicles that joined late, holes in the record and disposal leave those at risk.
     """
     column = {"years": "age_years", "km": "distance_km"}[scale]
     periods = periods.dropna(subset=[f"from_{scale}", f"to_{scale}"])
