@@ -1,0 +1,2 @@
+def soil(tables, setting, rng):
+    return tables, None

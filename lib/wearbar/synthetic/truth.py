@@ -1,0 +1,2 @@
+def truth_of(world, history, failed, names):
+    return {}
