@@ -8,7 +8,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from wearbar.checks import rows
+from wearbar.checks import dates, parts, readings, rows
 from wearbar.checks.cells import typed
 from wearbar.checks.found import PROBLEM_COLUMNS, join, problems
 from wearbar.sources import LogError, Raw
@@ -99,16 +99,31 @@ def check(source, header, today=None):
     """
     log, found = _read(source, header)
     log.as_of = header.get("as_of") or _newest(log.tables, today)
-    log.take(_drop_after(log, found))
+    log.take(_drop_after(log, found, today))
     for name in TABLES:
+        for rule in (rows.repeated_ids, dates.periods, dates.lacking):
+            log.take(rule(name, log.tables[name]))
         log.take(rows.known_later(name, log.tables[name], log.as_of))
-        log.take(rows.repeated_ids(name, log.tables[name]))
     names = log.tables["vehicles"]["vehicle"].tolist()
     for name in TABLES:
         log.take(rows.known_vehicles(name, log.tables[name], names, pd.Series(log.lost, dtype=object)))
         log.take(rows.same_rows(name, log.tables[name], log.extra[name]))
+        log.take(dates.service(name, log.tables[name], log.tables["vehicles"]))
+        log.take(dates.one_at_a_time(name, log.tables[name]))
+    _beside_each_other(log, header)
     log.first_day = header.get("first_day") or _oldest(log.tables, log.as_of)
     return log
+
+
+def _beside_each_other(log, header):
+    tables, depth = log.tables, header.get("depth", "mm")
+    log.take(parts.fills(tables["fuel"]))
+    log.take(readings.doubtful_readings(tables, header["distance"]))
+    log.take(readings.doubtful_hours(tables))
+    log.take(parts.deep(tables["fitted"], depth))
+    log.take(parts.rising(tables["measurements"], tables["fitted"], depth))
+    log.take(parts.overlaps(tables["fitted"]))
+    log.take(dates.references(tables))
 
 
 def _read(source, header):
@@ -206,9 +221,9 @@ def _oldest(tables, as_of):
     return as_of if pd.isna(oldest) or oldest > as_of else oldest
 
 
-def _drop_after(log, found):
+def _drop_after(log, found, today):
     """Count and leave out what lies after the log's day; gives what was found wrong in the rows that stay."""
-    not_yet = []
+    not_yet, told = [], []
     for name in TABLES:
         frame = log.tables[name]
         later = rows.after(name, frame, log.as_of, not_yet)
@@ -219,4 +234,6 @@ def _drop_after(log, found):
             not_yet = frame.loc[later, "vehicle"].dropna().tolist()
         found = found[~((found["table"] == name) & found["line"].isin(frame.index[later])).to_numpy()]
         log.tables[name] = frame[~later]
-    return found
+        if today is not None:
+            told.append(dates.future(name, frame[later], today))
+    return join([found, *told])

@@ -1,0 +1,89 @@
+"""Days and references: periods that end first or overlap, rows outside a vehicle's service, cells of which one must be filled."""
+
+import pandas as pd
+
+from wearbar.checks.found import join, none_found, problems, shown
+from wearbar.checks.rows import main_date
+from wearbar.tables import MEASURED, PERIODS
+
+__all__ = ["future", "lacking", "one_at_a_time", "periods", "references", "service"]
+
+DAYS_TO_PREPARE = pd.Timedelta(days=60)
+BEFORE_SERVICE_IS_FINE = ("vehicles", "campaigns")
+ONE_AT_A_TIME = ("use", "layups", "postings")
+
+
+def periods(table, frame):
+    """Rows that end before they begin."""
+    if table not in PERIODS:
+        return none_found()
+    first, last = PERIODS[table]
+    rows = frame[(frame[last] < frame[first]).to_numpy()]
+    remedy = f"{first} is " + shown(rows[first]) + ": mend one of the two"
+    return problems(table, rows.index, last, rows[last], "ends-first", remedy.astype(object))
+
+
+def one_at_a_time(table, frame):
+    """Periods that begin before another of the same vehicle ends."""
+    if table not in ONE_AT_A_TIME or len(frame) < 2:
+        return none_found()
+    rows = frame.sort_values(["vehicle", "from"], kind="stable")
+    last = rows["to"].fillna(pd.Timestamp.max.normalize()).groupby(rows["vehicle"]).cummax()
+    over = (rows["from"] <= last.shift()) & (rows["vehicle"] == rows["vehicle"].shift())
+    remedy = (
+        "one that ends " + shown(last.shift()[over].where(last.shift()[over] < pd.Timestamp("2200"))).replace("", "later") + " comes first"
+    )
+    return problems(table, rows.index[over], "from", rows.loc[over, "from"], "periods-overlap", remedy.astype(object))
+
+
+def service(table, frame, vehicles):
+    """Rows long before the vehicle's first day on the road (its preparation may take weeks), or after it left."""
+    if table in BEFORE_SERVICE_IS_FINE or not len(frame):
+        return none_found()
+    known = vehicles.drop_duplicates("vehicle").set_index("vehicle")
+    code, names = pd.factorize(frame["vehicle"])
+    date, name = main_date(table, frame).to_numpy(), main_date(table, frame).name
+    first, last = (known[c].reindex(names).to_numpy()[code] for c in ("in_service", "disposed"))
+    early, late = date < first - DAYS_TO_PREPARE.to_timedelta64(), date > last
+    parts = []
+    for rule, mask, day, says in (("before-service", early, first, "in service since "), ("after-disposal", late, last, "it left on ")):
+        if mask.any():
+            remedy = says + shown(day[mask]) + ": mend one of the two"
+            parts.append(problems(table, frame.index[mask], name, date[mask], rule, remedy.astype(object)))
+    return join(parts)
+
+
+def future(table, frame, today):
+    """Rows of days that have not come."""
+    date = main_date(table, frame)
+    mask = (date > today).to_numpy()
+    return problems(table, frame.index[mask], date.name, date[mask], "future")
+
+
+def lacking(table, frame):
+    """Rows that lack what another of their cells, or its lack, asks for."""
+    if table == "odometer":
+        mask, name, rule = frame[["odometer", "hours", "restarts_at"]].isna().all(axis=1), "odometer", "no-value"
+    elif table == "deferrals":
+        mask, name, rule = frame[["task", "defect"]].isna().all(axis=1), "task", "no-value"
+    elif table == "measurements":
+        mask, name, rule = frame["unit"].isna() & ~frame["quantity"].isin(list(MEASURED)), "unit", "unit-lacking"
+    elif table == "fitted":
+        mask, name, rule = frame["removed"].isna() & frame["reason"].notna(), "reason", "reason-no-removal"
+    else:
+        return none_found()
+    return problems(table, frame.index[mask], name, frame.loc[mask, name], rule)
+
+
+def references(tables):
+    """Visits that two vehicles share, and defects put off that are not there."""
+    work = tables["work"][["visit", "vehicle"]].dropna().drop_duplicates()
+    shared = work[work["visit"].duplicated()]
+    put_off = tables["deferrals"]["defect"]
+    lost = put_off[put_off.notna() & ~put_off.isin(tables["defects"]["defect"])]
+    return join(
+        [
+            problems("work", shared.index, "visit", shared["visit"], "visit-shared"),
+            problems("deferrals", lost.index, "defect", lost, "unknown-defect"),
+        ]
+    )
