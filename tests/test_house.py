@@ -21,7 +21,7 @@ FLOORS = (
     "readings paths",
     "usage estimate recurrence clustered",
     "spans money forecast",
-    "intervals wear life severity hard_use cost fuel repairs replacement outlook coverage answerable adopt describe",
+    "intervals wear life severity hard_use cost fuel repairs keeping replacement outlook coverage answerable adopt describe",
     "charts wording",
     "reports",
     "pack start",

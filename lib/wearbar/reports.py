@@ -23,7 +23,7 @@ from wearbar.units import DISTANCE_KM
 from wearbar.wording import tables
 from wearbar.wording.common import MISSING, Show, clean, listing, number, plain, plural
 
-__all__ = ["FINDING", "HEADLINE", "STYLE", "TABLE", "URGENCY", "NotDone", "Report", "open_log", "open_report", "versions"]
+__all__ = ["FINDING", "HEADLINE", "STYLE", "TABLE", "URGENCY", "NotDone", "Report", "check", "open_report", "versions"]
 
 FINDING = "application/vnd.wearbar.finding+json"
 HEADLINE = "application/vnd.wearbar.headline+json"
@@ -99,12 +99,13 @@ class Report:
 
     def provenance(self):
         """Show what the report was made from and with: log, rows, parameters, versions."""
-        log = self.whole
+        log, count = self.whole, self.whole.ledger.sum(numeric_only=True)
         asked = "; ".join(f"{k} {_asked(v)}" for k, v in self.parameters.items() if v not in ("", []))
         facts = {
             "Log": clean(log.name),
             "Fingerprint (SHA-256)": log.sha256 or MISSING,
             "Record": f"{self.show.date(log.first_day)} to {self.show.date(log.as_of)}",
+            "Rows": f"{count['read']:,} read: {count['used']:,} used, {count['set_aside']:,} set aside, {count['after']:,} after the log's day",
             "Money": f"{log.money} of recoverable tax" if log.money else "the log does not say whether net or gross",
             "Vehicles reported": f"{len(self.log.tables['vehicles']):,} of {len(log.tables['vehicles']):,}",
             "Asked for": asked,
@@ -112,44 +113,32 @@ class Report:
         }
         items = "".join(f"<div><dt>{_text(k)}</dt><dd>{_text(v)}</dd></div>" for k, v in facts.items())
         _send({"text/html": f'<dl class="wb-facts">{items}</dl>', "text/plain": "\n".join(f"{k}: {v}" for k, v in facts.items())})
-        heads = {"table": "Table", "read": "Read", "used": "Used", "set_aside": "Set aside", "after": "After the day"}
-        self.table(log.ledger, "Rows of the log: read = used + set aside + after the log's day", columns=heads, rows=99)
 
 
-def open_log(log="", as_of="", site="", vehicle=()):
+def check(log="", as_of="", site="", vehicle=(), confidence=0.9, units=""):
     """The log asked for, whole and cut: (ServiceLog, ServiceLog of the vehicles asked for).
 
-    log: folder, workbook or database address, "" the fleet demo. as_of: last day to count, "" the log's own. site: "" all. vehicle: () all.
-    Raises NotDone, one sentence, where there is no such site or vehicle, or no such day.
+    log: folder, workbook or database address, "" the fleet demo. as_of: last day to count, "" the log's own. site: "" all. vehicle: names,
+    none is all. confidence: of intervals. units: mi or km to read in, "" the log's own.
+    Raises NotDone, one sentence, for what cannot be, naming what can; the log's own errors are ValueErrors too.
     """
+    if isinstance(confidence, bool) or not isinstance(confidence, numbers.Real) or not 0.5 <= confidence < 1:
+        raise NotDone(f"confidence is {confidence!r}; give a share from 0.5 up to but not including 1, such as 0.9")
+    if units and units not in DISTANCE_KM:
+        raise NotDone(f"units is {units!r}; give mi or km, or nothing for the log's own")
     whole = logs.read_log(log or places.place("data", "fleet"), as_of=_day(as_of))
-    if whole.as_of < whole.first_day:
-        raise NotDone(f"as_of {as_of} is before the log's first day, {whole.first_day:%Y-%m-%d}; give that day or a later one")
-    fleet = whole.tables["vehicles"]
-    wanted = [vehicle] if isinstance(vehicle, str) else list(vehicle)
-    _known("vehicle", wanted, fleet["vehicle"])
-    kept = fleet["vehicle"]
-    if site:
-        based = usage.site_at(whole, kept, whole.as_of)
-        _known("site", [site], based)
-        kept = kept[(based == site).to_numpy(dtype=bool, na_value=False)]
-    if wanted:
-        kept = kept[kept.isin(wanted)]
-    if kept.empty:
-        raise NotDone(f"no vehicle of {clean(listing(wanted))} is based at {clean(site)}; leave out the site or the vehicles")
-    return whole, whole.only(list(kept)) if site or wanted else whole
+    dated = whole.ledger[whole.ledger["table"] != "vehicles"]
+    if dated["after"].sum() and not dated["used"].sum():
+        raise NotDone(f"nothing in the log is as old as as_of {as_of}; give a later day, or none for the log's own")
+    kept = _kept(whole, site, _names(vehicle))
+    return whole, whole if kept is None else whole.only(kept)
 
 
 def open_report(name, log="", as_of="", site="", vehicle=(), confidence=0.9, units=""):
-    """Read the log and begin a report; shows whose log it is and what is counted. Raises NotDone (see `open_log`)."""
-    if isinstance(confidence, bool) or not isinstance(confidence, numbers.Real) or not 0.5 <= confidence < 1:
-        raise NotDone(f"confidence is {confidence!r}; give a share from 0.5 up to, not with, 1, such as 0.9")
-    if units and units not in DISTANCE_KM:
-        raise NotDone(f"units is {units!r}; give mi or km, or nothing for the log's own")
-    whole, cut = open_log(log, as_of, site, vehicle)
+    """Read the log and begin a report; shows whose log it is and what is counted. Parameters and errors: see `check`."""
+    whole, cut = check(log, as_of, site, vehicle, confidence, units)
     show = Show(replace(whole.units, distance=units or whole.units.distance))
-    vehicles = [vehicle] if isinstance(vehicle, str) else list(vehicle)
-    asked = {"as_of": as_of, "site": site, "vehicle": vehicles, "confidence": confidence, "units": units}
+    asked = {"as_of": as_of, "site": site, "vehicle": _names(vehicle), "confidence": confidence, "units": units}
     report = Report(name, cut, whole, show, confidence, asked)
     _begin(report)
     return report
@@ -164,7 +153,7 @@ def _begin(report):
     style = places.place("shared", "report", "tables.css").read_text(encoding="utf-8")
     _send({"text/html": f"<style>{style}</style>", "text/plain": "", STYLE: {}})
     vehicles = plural(len(report.log.tables["vehicles"]), "vehicle")
-    where = f"site {clean(report.parameters['site'])}" if report.parameters["site"] else ""
+    where = f"site {_text(clean(report.parameters['site']))}" if report.parameters["site"] else ""
     span = f"{report.show.date(report.log.first_day)} to {report.show.date(report.log.as_of)}"
     parts = [f"<b>{_text(clean(report.log.name))}</b>", span, vehicles, where, f"intervals at {number(100 * report.confidence)}%"]
     line = ' <span aria-hidden="true">·</span> '.join(p for p in parts if p)
@@ -187,6 +176,24 @@ def _day(as_of):
         return pd.Timestamp(datetime.date.fromisoformat(str(as_of)))
     except ValueError:
         raise NotDone(f"as_of is {as_of!r}; give a day as YYYY-MM-DD, such as 2026-10-31") from None
+
+
+def _names(vehicle):
+    return [vehicle] if isinstance(vehicle, str) else list(vehicle)
+
+
+def _kept(whole, site, wanted):
+    """Vehicles that the report is about; None where it is about all."""
+    fleet = whole.tables["vehicles"]["vehicle"]
+    _known("vehicle", wanted, fleet)
+    if not site:
+        return wanted or None
+    based = usage.site_at(whole, fleet, [whole.as_of] * len(fleet))
+    _known("site", [site], based)
+    kept = [v for v, at in zip(fleet, based, strict=True) if at == site and (not wanted or v in wanted)]
+    if not kept:
+        raise NotDone(f"no vehicle of {clean(listing(wanted))} is based at {clean(site)}; leave out the site or the vehicles")
+    return kept
 
 
 def _known(what, wanted, have):

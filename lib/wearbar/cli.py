@@ -1,0 +1,142 @@
+"""The command line: `wearbar pack`, `wearbar check`, `wearbar start`.
+
+Exit codes: 0 done, 1 done with rows of the log set aside, 2 not done. What goes wrong is said in one sentence. The libraries are imported
+only once there is work to do, so that `--help` answers at once.
+"""
+
+import argparse
+import os
+import sys
+
+from wearbar import __version__
+
+__all__ = ["main"]
+
+DONE, SET_ASIDE, NOT_DONE = 0, 1, 2
+PROBLEMS_SHOWN = 12
+
+
+def main(arguments=None):
+    """Run one command; gives its exit code."""
+    asked = _parser().parse_args(arguments)
+    try:
+        return asked.run(asked)
+    except KeyboardInterrupt:
+        return _not_done("stopped; reports that were finished are kept, and the same command goes on from there")
+    except BrokenPipeError:
+        sys.stderr.close()
+        return NOT_DONE
+    except Exception as error:
+        if os.environ.get("WEARBAR_TRACE"):
+            raise
+        if isinstance(error, OSError) or type(error).__module__.startswith("wearbar."):
+            return _not_done(_sentence(error))
+        fault = f"{type(error).__name__}: {_sentence(error)}"
+        return _not_done(f"a fault of this program, not of your log: {fault} (with WEARBAR_TRACE=1 set, the same command shows where)")
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message):
+        self.exit(NOT_DONE, f"wearbar: {message}; `{self.prog} --help` lists what there is\n")
+
+
+def _parser():
+    parser = _Parser(
+        prog="wearbar", description="From a vehicle service log to reports: what is due, how long parts last, what a mile costs."
+    )
+    parser.add_argument("--version", action="version", version=f"wearbar {__version__}")
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+
+    pack = commands.add_parser("pack", help="run the reports and write them as a folder of pages", description=_pack.__doc__)
+    pack.add_argument("log", nargs="?", default="", metavar="LOG", help="folder, workbook or database address (default: the fleet demo)")
+    pack.add_argument("--out", default="wearbar-pack", metavar="DIR", help="folder for the pack (default: %(default)s)")
+    pack.add_argument("--as-of", default="", metavar="DATE", help="last day to count, YYYY-MM-DD (default: the log's own)")
+    pack.add_argument("--only", nargs="+", default=[], metavar="NOTEBOOK", help="these reports alone")
+    pack.add_argument("--site", default="", help="vehicles of this site alone")
+    pack.add_argument("--vehicle", nargs="+", default=[], metavar="V", help="these vehicles alone")
+    pack.add_argument("--confidence", type=float, default=0.9, metavar="SHARE", help="of every interval (default: %(default)s)")
+    pack.add_argument("--units", default="", choices=["mi", "km"], help="distances to read in (default: the log's own)")
+    pack.set_defaults(run=_pack)
+
+    check = commands.add_parser("check", help="count the log's rows and name its first problems", description=_check.__doc__)
+    check.add_argument("log", metavar="LOG", help="folder, workbook or database address")
+    check.add_argument("--out", default="", metavar="DIR", help="also write the log here, each row with what is wrong with it")
+    check.set_defaults(run=_check)
+
+    start = commands.add_parser("start", help="write an empty log to fill in", description=_start.__doc__)
+    start.add_argument("folder", metavar="DIR", help="a new or empty folder")
+    start.set_defaults(run=_start)
+    return parser
+
+
+def _pack(asked):
+    """Run the reports on a service log and write them, with tables and findings, as one folder of pages."""
+    from wearbar.pack import make_pack
+
+    made = make_pack(
+        asked.out,
+        log=asked.log,
+        only=asked.only,
+        tell=lambda line: print(line, file=sys.stderr, flush=True),
+        as_of=asked.as_of,
+        site=asked.site,
+        vehicle=asked.vehicle,
+        confidence=asked.confidence,
+        units=asked.units,
+    )
+    if made.set_aside:
+        print(f"{made.set_aside:,} of the log's rows were set aside: log_check names each, and what would mend it.", file=sys.stderr)
+    print(made.first_page)
+    return SET_ASIDE if made.set_aside else DONE
+
+
+def _check(asked):
+    """Read a service log, count what became of each row, and name the first rows that something is wrong with."""
+    from wearbar import log as logs
+    from wearbar.wording.common import plural
+
+    log = logs.read_log(asked.log)
+    print(f"{_line(log.name)}: {log.first_day:%Y-%m-%d} to {log.as_of:%Y-%m-%d}\n")
+    print(f"{'table':<14}{'read':>9}{'used':>9}{'set aside':>11}{'after':>9}")
+    for row in log.ledger.itertuples():
+        print(f"{row.table:<14}{row.read:>9,}{row.used:>9,}{row.set_aside:>11,}{row.after:>9,}")
+    for title, rows in (("set aside", log.set_aside), ("kept, with a doubt", log.warnings)):
+        print(f"\n{plural(len(rows), 'row')} {title}")
+        for row in rows.head(PROBLEMS_SHOWN).itertuples():
+            print(f"  {row.table} line {_line(row.line)}, {_line(row.column)}: {_line(row.value)} - {_line(row.rule)}; {_line(row.remedy)}")
+        if len(rows) > PROBLEMS_SHOWN:
+            print(f"  and {len(rows) - PROBLEMS_SHOWN:,} more")
+    if asked.out:
+        print(f"\nThe log with each row's problems: {logs.write_marked(log, asked.out)}")
+    return SET_ASIDE if len(log.set_aside) else DONE
+
+
+def _start(asked):
+    """Write an empty service log: a file for each table with its header, log.toml and plan.toml with their keys explained, and a guide."""
+    from wearbar.start import start_log
+
+    print(f"An empty log is in {start_log(asked.folder)}: read GUIDE.md there, fill in vehicles.csv and odometer.csv first.")
+    return DONE
+
+
+def _line(text):
+    from wearbar.wording.common import clean
+
+    return clean(text)
+
+
+def _not_done(sentence):
+    print(f"wearbar: {sentence}", file=sys.stderr)
+    return NOT_DONE
+
+
+def _sentence(error):
+    """An error as one line; one of the system's names its file."""
+    if isinstance(error, OSError) and error.strerror:
+        where = f"{error.filename}: " if error.filename else ""
+        return f"{where}{error.strerror[:1].lower()}{error.strerror[1:]}; give another path, or mend its permissions"
+    return " ".join(str(error).split())
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,216 @@
+"""What is said of a log: whether to trust it, what is wrong in it, and what each report can make of it."""
+
+import math
+
+import pandas as pd
+
+from wearbar.coverage import MOST_ROWS, STALE_DAYS
+from wearbar.tables import RULES
+from wearbar.wording.common import clean, listing, number, plural, safe
+
+__all__ = [
+    "alt_timeline",
+    "answers_table",
+    "cannot",
+    "caption_timeline",
+    "headline",
+    "identity",
+    "moved",
+    "problems_said",
+    "problems_table",
+    "record_said",
+]  # fmt: skip
+
+REPORTS = {
+    "interval_compliance": "Interval compliance",
+    "consumable_life": "Consumable life",
+    "severe_use": "Severe use",
+    "running_cost": "Running cost",
+    "outlook": "Outlook",
+    "visit_sheet": "Visit sheet",
+}
+SUBJECTS = {
+    "on-time": "whether work was on time, and what is due",
+    "defects": "open defects",
+    "certificates": "tests and certificates",
+    "campaigns": "recalls",
+    "wear": "wear rates and what is left",
+    "life": "how long parts last",
+    "part-cost": "what a part costs by distance",
+    "effect": "whether hard use wears parts sooner",
+    "cost": "what a distance costs",
+    "fuel": "fuel use",
+    "replace": "when to replace a vehicle",
+    "next-year": "the next year's work and money",
+    "sheet": "what to do at the next visit",
+}
+WHY = {
+    "no-plan": "no maintenance plan: nothing can be said to be due or late",
+    "no-work": "no table of work",
+    "no-readings": "no odometer readings: distances are not known",
+    "stale": f"{{n}} not read for more than {STALE_DAYS} days: their state is not known",
+    "work-without-reading": "{p} of work rows have no reading: their distance is taken from readings before and after",
+    "no-layups": "no table of lay-ups: a vehicle laid up looks like one left unread",
+    "no-defects": "no table of defects: an open defect would not be seen",
+    "no-certificates": "no table of certificates: it cannot be told whether a test has lapsed",
+    "no-campaigns": "no table of campaigns: an open recall would not be seen",
+    "no-measurements": "no table of measurements: wear is not seen",
+    "few-measured": "no part has three readings of its depth",
+    "few-measured-parts": "only {n} with three readings of depth",
+    "no-fitted": "no table of fitted parts",
+    "few-ends": "only {n} seen to wear out or fail: bounds rather than figures",
+    "age-unknown": "{n} of unknown age: they serve for wear alone",
+    "no-prices": "no part has its price",
+    "some-prices": "{p} of parts have their price",
+    "no-use": "no table of use: hard use cannot be told from easy",
+    "few-vehicles": "{n} too few to part hard use from the vehicle itself",
+    "no-money": "no row of work has its cost",
+    "some-money": "{p} of work rows have a cost; the others are not known, not free",
+    "net-or-gross": "the log does not say whether money is net or gross of tax",
+    "no-fixed": "no table of fixed costs: running cost alone",
+    "no-fuel": "no table of fuel",
+    "fills-without-reading": "{p} of fills have no reading",
+    "no-values": "no valuations and no vehicle sold: what one would fetch is not known",
+    "some-values": "{n} with both a price and a valuation",
+    "short": "a record of {n} is shorter than a year: seasons are not seen",
+}
+UNITS = {"stale": "vehicle", "few-vehicles": "vehicle", "some-values": "vehicle", "short": "day"}
+MARKS = {"yes": "yes", "in part": "in part", "no": "no"}
+FIGURES = {
+    "distance_km": "distance driven",
+    "fuel_l": "fuel bought",
+    "l_per_100km": "fuel use",
+    "work_money": "cost of work",
+    "work_money_per_km": "cost of work by distance",
+}
+
+
+def headline(log, record, answers):
+    """(sentence, urgency): can this log be trusted?"""
+    read, aside = int(log.ledger["read"].sum()), int(log.ledger["set_aside"].sum())
+    no = answers[answers["can"] == "no"]
+    stale = int(record["is_stale"].sum())
+    rows = f"{number(read - aside)} of {plural(read, 'row')} can be used" if aside else f"All {plural(read, 'row')} can be used"
+    said = [rows if read else "The log has no rows"]
+    if aside:
+        said.append(f"{number(aside)} {_are(aside)} set aside, each named below with what would mend it")
+    if stale:
+        said.append(f"{plural(stale, 'vehicle')} {_have(stale)} no reading in the last {STALE_DAYS} days")
+    if len(no):
+        said.append(f"it cannot speak of {listing([SUBJECTS[s] for s in no['subject']], last='or', most=4)}")
+    return "; ".join(said) + ".", "soon" if aside or stale else "note"
+
+
+def identity(log):
+    """The ledger's identity, in figures."""
+    total = log.ledger[["read", "used", "set_aside", "after"]].sum()
+    holds = bool((log.ledger["read"] == log.ledger[["used", "set_aside", "after"]].sum(axis=1)).all())
+    figures = f"{number(total['read'])} read = {number(total['used'])} used + {number(total['set_aside'])} set aside + {number(total['after'])} after"
+    return f"{figures} the log's day, and so {'in every table' if holds else '**not** in every table: please report this as a fault'}."
+
+
+def problems_said(log):
+    """How many rows broke a rule."""
+    aside, kept = log.set_aside, log.warnings
+    if aside.empty and kept.empty:
+        return "No rule is broken. That is not to say that every figure is right: a plausible slip cannot be seen."
+    n, m = len(aside[["table", "line"]].drop_duplicates()), len(kept[["table", "line"]].drop_duplicates())
+    return (
+        f"{plural(n, 'row')} {_are(n)} set aside and take no part in any report; {plural(m, 'row')} {_are(m)} kept with a doubt. Lines count from "
+        "the header, which is line 1. Mend the files and run this again; nothing has been changed in them."
+    )
+
+
+def problems_table(problems):
+    """`coverage.problems` with the rule in words."""
+    says = problems["rule"].map({code: rule.says for code, rule in RULES.items()}).fillna(problems["rule"])
+    return problems.assign(rule=says, value=problems["value"].where(problems["value"] != "", "(blank)"))
+
+
+def record_said(record):
+    """How the readings cover the vehicles' time."""
+    if record.empty:
+        return "The log has no vehicles."
+    unread = record[record["n_readings"] == 0]
+    read = record[record["n_readings"] > 0]
+    said = []
+    if len(read):
+        share = read["observed_share"].mean()
+        said.append(
+            f"On average {number(100 * share, 0)}% of a vehicle's time in this log lies between readings no further apart than usual"
+        )
+        worst = read.loc[read["longest_gap_days"].idxmax()]
+        said.append(f"the longest time without one is {plural(round(worst['longest_gap_days']), 'day')}, on {safe(worst['vehicle'])}")
+    if len(unread):
+        said.append(
+            f"{plural(len(unread), 'vehicle')} {_have(len(unread))} no reading at all ({listing([safe(v) for v in unread['vehicle']])})"
+        )
+    changed = int(record["n_changes"].sum())
+    if changed:
+        said.append(f"{plural(changed, 'change')} of instrument or rollover {_are(changed)} bridged")
+    return "; ".join(said) + "."
+
+
+def caption_timeline(told):
+    """What the timeline shows, and which vehicles."""
+    some = (
+        f" Of {number(told.n_vehicles)} vehicles, the {number(MOST_ROWS)} with the longest gaps."
+        if told.n_vehicles > len(told.vehicles)
+        else ""
+    )
+    return (
+        f"Each tick is a day with a reading from any table; a box is a gap, longer than 60 days and three times the vehicle's usual.{some}"
+    )
+
+
+def alt_timeline(told):
+    """Alternative text of the timeline."""
+    gaps, changes, ends = len(told.gaps), len(told.changes), len(told.ends)
+    return (
+        f"Timeline of {plural(len(told.vehicles), 'vehicle')} with {plural(len(told.readings), 'day')} of readings, {plural(gaps, 'gap')}, "
+        f"{plural(len(told.layups), 'lay-up')}, {plural(changes, 'new instrument')} and {plural(ends, 'disposal')}."
+    )
+
+
+def answers_table(answers):
+    """`coverage.answers` in words: Report, It can tell, Because."""
+    because = [_because(r.why, r.amount) for r in answers.itertuples()]
+    return pd.DataFrame(
+        {"report": answers["report"].map(REPORTS), "subject": answers["subject"].map(SUBJECTS), "can": answers["can"], "because": because}
+    )
+
+
+def cannot(answers):
+    """The matters of safety on which the log is silent, in one sentence."""
+    silent = answers[(answers["can"] == "no") & answers["subject"].isin(["defects", "certificates", "campaigns"])]
+    if silent.empty:
+        return ""
+    return f"Mind that this log is silent on {listing([SUBJECTS[s] for s in silent['subject']], last='and')}: no report can warn of what it does not hold."
+
+
+def moved(frame, log):
+    """Whether the doubtful rows matter."""
+    if log.warnings.empty:
+        return "There is no doubtful row to leave out."
+    if frame.empty:
+        return "Leaving out the doubtful rows, rule by rule, moves none of distance, fuel or cost by as much as half a per cent."
+    worst = frame.iloc[0]
+    return (
+        f"Leaving out the doubtful rows, rule by rule, moves {plural(len(frame), 'figure')}; most of all {FIGURES[worst['figure']]}, by "
+        f"{number(100 * abs(worst['change_share']), 1)}%. Mend those first."
+    )
+
+
+def _because(why, amount):
+    if not why:
+        return ""
+    n = plural(round(amount), UNITS.get(why, "part")) if not math.isnan(amount) else ""
+    return clean(WHY[why].format(n=n, p=f"{number(100 * amount, 0)}%"), 300)
+
+
+def _are(n):
+    return "is" if n == 1 else "are"
+
+
+def _have(n):
+    return "has" if n == 1 else "have"

@@ -1,0 +1,279 @@
+"""What is said of hard use: the effect or why it is refused, what it rests on, and the interval that it supports."""
+
+import math
+
+from wearbar import severity
+from wearbar.hard_use import USE
+from wearbar.wording.common import listing, number, plural, safe
+
+__all__ = [
+    "alt_effects", "alt_use", "alt_vehicles", "cannot", "checks", "effect", "headline", "left_out", "overlap_table", "refusal", "supported",
+    "use_of_fleet",
+]  # fmt: skip
+
+SMALL_SITE = 3  # no figure of a site with fewer vehicles: it would be a person's
+
+
+def headline(found, table):
+    """(sentence, urgency) that answers the notebook's question."""
+    told = [e for e in found if e.told and not e.vehicles_needed]
+    sooner = table[table["is_sooner"]]
+    clear = [e for e in told if e.lower > 1 and e.p_holm < 0.05]
+    if clear:
+        what = listing(dict.fromkeys(f"{_part(e)} wear" for e in clear))
+        rest = "; the evidence asks for work sooner than the plan does" if len(sooner) else "; the plan already allows for it"
+        return f"Hard use matters here: it goes with more {what}{rest}.", "soon" if len(sooner) else "note"
+    if told:
+        return "No effect of hard use on wear can be seen in this log; the plan's own limits stand.", "note"
+    return "This log cannot tell whether hard use wears parts sooner; the plan's own limits for severe use stand.", "note"
+
+
+def effect(e):
+    """A sentence or two on one effect."""
+    if e.refusals:
+        return f"**{_Part(e)} wear, use {_use(e)}:** not told. " + " ".join(refusal(e, code) for code in e.refusals)
+    start = f"**{_Part(e)} wear, use {_use(e)}:** {_change(e.ratio.value)} for each {_points(e.step)} more of the distance"
+    counts = f"{plural(e.n_parts, 'part')} on {plural(e.n_vehicles, 'vehicle')}"
+    seen = f"shares seen: {_percent(e.share_low)} to {_percent(e.share_high)}"
+    text = f"{start} ({_percent(e.ratio.confidence)} interval {_changes(e.ratio.low, e.ratio.high)}; {counts}; {seen})."
+    if e.points is None:
+        return f"{text} This is one vehicle's own parts compared, and speaks of that vehicle alone."
+    if e.vehicles_needed:
+        return f"{text} That is not settled: it would take about {plural(e.vehicles_needed, 'such vehicle')}."
+    if not (e.ratio.low > 1 or e.ratio.high < 1):
+        return f"{text} No effect and one as large as that interval fit the log alike."
+    return text
+
+
+def refusal(e, code):
+    """Why no figure is given, and what would help."""
+    return _REFUSALS[code](e)
+
+
+def _few_vehicles(e):
+    least = severity.MIN_A_SIDE
+    return (
+        f"{plural(e.n_vehicles, 'vehicle')} {'is' if e.n_vehicles == 1 else 'are'} too few to part the use from the vehicle: it takes "
+        f"{number(2 * least)}, {number(least)} of them used harder than the others. Keep to the plan's limits for severe use."
+    )
+
+
+def _no_contrast(e):
+    return (
+        f"Site, kind, item and position account for {_percent(e.r2)} of the difference in this use, so that its effect cannot be told from "
+        "theirs. Vehicles of one kind, used differently at one site, would tell."
+    )
+
+
+def _one_sided(e):
+    return (
+        f"Beside the others of its site and kind, every site that counts must have at least {number(severity.MIN_A_SIDE)} vehicles used "
+        f"harder and {number(severity.MIN_A_SIDE)} used easier; here not all have."
+    )
+
+
+def _few_lines(e):
+    need = severity.LINES_A_COEFFICIENT * e.coefficients
+    return f"{plural(e.n_parts, 'wear line')} for {plural(e.coefficients, 'thing')} to allow for is too few: it takes {number(need)}."
+
+
+def _disagree(e):
+    return (
+        f"Between vehicles it is {_interval(e.between)}, within one vehicle {_interval(e.within)}, for each {_points(e.step)} more: these "
+        "disagree, so something else differs between the vehicles, and no single figure is given."
+    )
+
+
+_REFUSALS = {
+    "no-parts": lambda e: (
+        "No part has all that it takes: three readings of its depth, and its use known for half of its distance. "
+        "Read depths at each visit and fill in the table of use."
+    ),
+    "few-vehicles": _few_vehicles,
+    "one-vehicle": lambda e: (
+        f"One vehicle's parts can be compared only with {number(severity.OWN_A_SIDE)} worn in harder use and "
+        f"{number(severity.OWN_A_SIDE)} in easier use."
+    ),
+    "no-contrast": _no_contrast,
+    "one-sided-site": _one_sided,
+    "few-lines": _few_lines,
+    "disagree": _disagree,
+    "one-vehicle-decides": lambda e: (
+        "One vehicle decides the figure: without it, the figure leaves its own interval. "
+    "Look at that vehicle first."
+    ),
+    "not-estimable": lambda e: "Too few vehicles differ in it for an interval.",
+}
+
+
+def checks(e):
+    """Sentences on how far an effect that is told can be trusted."""
+    if not e.told or e.points is None:
+        return []
+    low, high = e.without_vehicle
+    said = [f"With any one vehicle left out it stays between {_changes(low, high)}."]
+    if not math.isnan(e.without_site[0]):
+        said.append(f"With any one site left out it stays between {_changes(*e.without_site)}.")
+    if not math.isnan(e.between.value + e.within.value):
+        said.append(f"Between vehicles it is {_interval(e.between)}; within one vehicle {_interval(e.within)}: they agree well enough.")
+    said.append(f"Site, kind, item and position account for {_percent(e.r2)} of the differences in this use.")
+    said.append(_additive(e))
+    if not math.isnan(e.attenuated.value):
+        said.append(
+            f"Shares are recalled, not measured; were a fifth of their spread error, it would be {_change(e.attenuated.value)}."
+        )
+    if e.e_value_limit > 1:
+        said.append(
+            f"A cause not in the log would have to go {number(e.e_value, 2)} times as often with hard use, and make wear that many times as "
+            f"great, to explain it away ({number(e.e_value_limit, 2)} to reach the interval's end)."
+        )
+    return said
+
+
+def _additive(e):
+    better = "fits better" if e.form == "additive" else "fits no better"
+    return (
+        f"Were rates to add up by share, a distance wholly in this use would wear {number(e.additive.value, 2)} times as much as one "
+        f"without it ({number(e.additive.low, 2)} to {number(e.additive.high, 2)}), and {_points(e.step)} more would be {_change(e.additive_ratio)}; "
+        f"that form {better} here. It reaches beyond the shares seen."
+    )
+
+
+def supported(table, show):
+    """A sentence or two on the intervals that the evidence supports."""
+    if table.empty:
+        return "No effect is told well enough to touch the plan's intervals: they stand, with their limits for severe use."
+    sooner = table[table["is_sooner"]]
+    if sooner.empty:
+        return "For no task does the evidence ask for work sooner than the plan, with its limits for severe use, already does."
+    rows = [
+        f"{safe(r.code)} ({safe(r.plan)}) every {show.distance(r.supported_km)} rather than "
+        f"{show.distance(r.plan_km if math.isnan(r.severe_km) else min(r.plan_km, r.severe_km))}"
+        for r in sooner.itertuples()
+    ]
+    return (
+        f"For vehicles used hard the evidence supports {listing(rows)}. It counts only what the wear ratio's one-sided lower limit bears out; "
+        "it never goes beyond the plan, and the maker's handbook wins."
+    )
+
+
+def use_of_fleet(table, limits):
+    """How much of the use is known, and how many vehicles the plan calls used hard."""
+    kinds = _kinds(table)
+    if not kinds:
+        return (
+            "The log has no table of use with shares in it, so nothing can be said of hard use. Fill in, for each vehicle and quarter, "
+            "roughly what share of the distance was on loose ground, in mud or water, in short trips or loaded."
+        )
+    known = table[table["coverage_share"] >= severity.MIN_COVERAGE]
+    first = f"Use is known for at least half of the distance of {number(len(known))} of {plural(len(table), 'vehicle')}."
+    if not limits:
+        return f"{first} The log's plan names no use as severe."
+    when = listing([f"{_percent(v)} of the distance {USE[k]}" for k, v in limits.items() if k in kinds], last="or")
+    hard = int(table["is_severe"].sum())
+    return f"{first} Over its time in this log, {plural(hard, 'vehicle')} reached {when}, from where the plan calls use severe."
+
+
+def left_out(found):
+    """Which parts do not count, in a sentence, by category."""
+    seen = {e.category: e for e in found}
+    said = [
+        f"{_part(e)}: " + listing([f"{number(r.parts)} {r.why}" for r in e.left_out.itertuples()])
+        for e in seen.values()
+        if e.left_out is not None and len(e.left_out)
+    ]
+    return f"Parts that do not count: {'; '.join(said)}." if said else ""
+
+
+def overlap_table(e):
+    """The overlap for print: sites with too few vehicles stand together, without their shares."""
+    table = e.overlap.copy()
+    small = table["n_vehicles"] < SMALL_SITE
+    table.loc[small, ["share_least", "share_most"]] = math.nan
+    table.loc[small, "site"] = "sites with too few vehicles to name"
+    counts = table.groupby("site", sort=False).agg(
+        {"n_vehicles": "sum", "n_easier": "sum", "n_harder": "sum", "share_least": "min", "share_most": "max", "weight_share": "sum"}
+    )
+    return counts.reset_index()
+
+
+def cannot(found):
+    """What no analysis of such a log can tell."""
+    asked = listing(sorted({_part(e) for e in found})) or "no part's"
+    return (
+        f"It speaks of {asked} wear alone; not of engines, oil, filters or bearings, whose wear nobody reads. Shares of use are what "
+        "people recall. Who drives or rides, loads, tyre pressures and speeds are not in it, and go with where a vehicle works. An item may have "
+        "been chosen because of the use; here the same items are compared, so the choice is not counted. Hard-used parts are looked at more "
+        "often and taken off sooner, and a worn tyre may have been kept off gravel."
+    )
+
+
+def alt_use(table):
+    """Alternative text of the picture of use by vehicle."""
+    kinds = _kinds(table)
+    if not kinds:
+        return "No use is known."
+    spans = [f"{USE[k]} from {_percent(table[k].min())} to {_percent(table[k].max())}" for k in kinds[:3] if table[k].notna().any()]
+    return f"A row for each of {plural(len(table), 'vehicle')}, the hardest used on top, with its share of distance: {listing(spans)}."
+
+
+def alt_effects(found):
+    """Alternative text of the picture of effects."""
+    told = [f"{_part(e)} {_use(e)} {_change(e.ratio.value)} ({_changes(e.ratio.low, e.ratio.high)})" for e in found if e.told]
+    refused = [f"{_part(e)} {_use(e)}" for e in found if not e.told]
+    said = [f"Change in wear for ten points more of a use, with intervals: {'; '.join(told)}."] if told else []
+    return " ".join([*said, f"Not told: {listing(refused, most=9)}."] if refused else said)
+
+
+def alt_vehicles(e):
+    """Alternative text of the picture of vehicles."""
+    return (
+        f"{_Part(e)} wear of {plural(len(e.points), 'vehicle')}, adjusted, against the share of distance {_use(e)}: from "
+        f"{number(e.points['wear_ratio'].min(), 2)} to {number(e.points['wear_ratio'].max(), 2)} times the mean; the fitted line "
+        f"{'rises' if e.ratio.value > 1 else 'falls'} by {_change(e.ratio.value)} for each {_points(e.step)}."
+    )
+
+
+def _kinds(table):
+    return [k for k in table.columns if k in USE]
+
+
+def _part(e):
+    return safe(e.category.replace("-", " "))
+
+
+def _Part(e):
+    part = _part(e)
+    return part[:1].upper() + part[1:]
+
+
+def _use(e):
+    return USE[e.exposure]
+
+
+def _points(step):
+    return f"{number(100 * step)} points"
+
+
+def _percent(share):
+    return f"{number(100 * share, 0)}%"
+
+
+def _change(ratio):
+    """ "11% more", "4% less"."""
+    change = 100 * (ratio - 1)
+    size = f"{number(abs(change), 0 if abs(change) >= 10 else 1)}%"
+    return f"{size} {'more' if change >= 0 else 'less'}"
+
+
+def _changes(low, high):
+    """ "8% to 14% more"; where the ends lie on two sides, "4% less to 12% more"."""
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return "without bounds"
+    first, second = _change(low), _change(high)
+    same = first[-4:] == second[-4:]
+    return f"{first[:-5]} to {second}" if same else f"{first} to {second}"
+
+
+def _interval(estimate):
+    return f"{_change(estimate.value)} ({_changes(estimate.low, estimate.high)})"
