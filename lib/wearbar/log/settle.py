@@ -8,7 +8,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from wearbar.checks import dates, parts, readings, rows
+from wearbar.checks import dates, depths, parts, readings, rows
 from wearbar.checks.cells import typed
 from wearbar.checks.found import PROBLEM_COLUMNS, join, problems
 from wearbar.sources import LogError, Raw
@@ -121,7 +121,7 @@ def _beside_each_other(log, header):
     log.take(readings.doubtful_readings(tables, header["distance"]))
     log.take(readings.doubtful_hours(tables))
     log.take(parts.deep(tables["fitted"], depth))
-    log.take(parts.rising(tables["measurements"], tables["fitted"], depth))
+    log.take(depths.doubtful_depths(tables["measurements"], tables["fitted"], depth))
     log.take(parts.overlaps(tables["fitted"]))
     log.take(dates.references(tables))
 
