@@ -3,12 +3,14 @@
 `python -m wearbar.synthetic OUT` writes the demo logs, their truth and the data dictionary.
 """
 
+import json
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from wearbar import tables as schema
+from wearbar.synthetic.dictionary import data_readme
 from wearbar.synthetic.dirt import soil
 from wearbar.synthetic.fitted import fitted_table, measurements_table, part_names
 from wearbar.synthetic.plans import plan_text
@@ -19,7 +21,7 @@ from wearbar.synthetic.truth import truth_of
 from wearbar.synthetic.work import failures, work_tables
 from wearbar.synthetic.world import make_world
 
-__all__ = ["fleet", "header", "owner", "plan_text", "write", "write_demo"]
+__all__ = ["data_readme", "fleet", "header", "owner", "plan_text", "write", "write_demo", "write_truth"]
 
 
 def fleet(seed=None, vehicles=34, years=4, dirt=True):
@@ -82,17 +84,34 @@ def write(tables, header, folder, plan=None):
 
 
 def write_demo(out):
-    """Write both demo logs, and what is true of them, into a folder."""
+    """Write both demo logs, what is true of them, and the data dictionary into a folder."""
     for name, setting, make in (("fleet", FLEET, fleet), ("owner", OWNER, owner)):
         tables, truth = make()
         plans = plan_text(tables["vehicles"]["plan"].unique(), setting.distance)
         write(tables, header(setting), Path(out, name), plans)
+        write_truth(truth, Path(out, "truth", name))
+    _write_text(data_readme(out), Path(out, "README.md"))
+
+
+def write_truth(truth, folder):
+    """Write a log's truth into a folder: its frames as CSV, its parameters as truth.json."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, frame in truth.items():
+        if isinstance(frame, pd.DataFrame):
+            _write_csv(frame, folder / f"{name}.csv")
+    _write_text(json.dumps(truth["parameters"], indent=1) + "\n", folder / "truth.json")
 
 
 def _write_csv(frame, path):
     dates = frame.select_dtypes("datetime").columns
-    text = frame.assign(**{c: frame[c].dt.strftime("%Y-%m-%d") for c in dates})
+    mixed = frame.select_dtypes(object).columns
+    text = frame.assign(**{c: frame[c].dt.strftime("%Y-%m-%d") for c in dates}, **{c: frame[c].map(_plain) for c in mixed})
     text.to_csv(path, index=False, lineterminator="\n", float_format="%.10g", encoding="utf-8")
+
+
+def _plain(value):
+    """A number among text as a column of numbers would be written; missing stays missing."""
+    return f"{value:.10g}" if isinstance(value, float) and value == value else value
 
 
 def _write_text(text, path):

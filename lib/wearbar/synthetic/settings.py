@@ -21,8 +21,7 @@ TYPES = pd.DataFrame(
         ("motorcycle-road", "motorcycle", "B", "motorcycle-road", 6800, 0.55, 4.7, 15, "petrol", 6900, 0.86, 2.40, 1.30, 90, 0.70),
         ("car", "car", "C", "car", 11500, 0.10, 6.2, 42, "petrol", 17200, 0.83, 1.90, 1.50, 150, 0.80),
     ],
-    columns="type kind letter plan km_per_year season l_per_100km tank_l fuel price kept_share repair_eta_years repair_beta "
-    "repair_median repair_sigma".split(),
+    columns=["type", "kind", "letter", "plan", "km_per_year", "season", "l_per_100km", "tank_l", "fuel", "price", "kept_share", "repair_eta_years", "repair_beta", "repair_median", "repair_sigma"],
 ).set_index("type")
 
 # wear per km on metalled road is multiplied by 1 + loose x share + mud x share; the same exposure ages air filters and wheel bearings
@@ -65,7 +64,7 @@ _ITEMS = [
     ("car", "brake-pad", "", "Dunlin axle set", 49, 45, 11.0, 3.0, 0.17, 1.0, 0.0),
     ("car", "air-filter", "engine", "paper air filter", 17, 0, np.nan, np.nan, np.nan, 1.0, 0.0),
 ]
-ITEMS = pd.DataFrame(_ITEMS, columns="type category axle item price fitting new limit rate weight tilt".split())
+ITEMS = pd.DataFrame(_ITEMS, columns=["type", "category", "axle", "item", "price", "fitting", "new", "limit", "rate", "weight", "tilt"])
 
 # lives that a Weibull law ends: scale in km of exposure (air filter: found clogged; wheel bearing: fails) or in days (battery: fails)
 LAWS = pd.DataFrame(
@@ -85,7 +84,7 @@ LAWS = pd.DataFrame(
         ("motorcycle-road", "battery", "engine", "days", 1650, 3.2, 58, 0, "small starter battery"),
         ("car", "battery", "engine", "days", 1950, 3.2, 84, 0, "starter battery"),
     ],
-    columns="type category position clock scale shape price fitting item".split(),
+    columns=["type", "category", "position", "clock", "scale", "shape", "price", "fitting", "item"],
 )
 
 # everything that holds for every vehicle of both logs
