@@ -26,6 +26,7 @@ def longest_likely(series, day, value, limit, weight, slack=0.0):
     if len(bad):
         _near_each_break(kept, series, bad, day, value, limit, weight, slack)
         _whole_stretches(kept, series, day, value, limit, weight, slack)
+        _nearest_the_line(kept, series, day, value, limit, slack)
     return kept
 
 
@@ -99,3 +100,16 @@ def _whole_stretches(kept, series, day, value, limit, weight, slack):
         end = back[end]
         end = end[end >= 0]
     kept[at[~chosen[owner]]] = False
+
+
+def _nearest_the_line(kept, series, day, value, limit, slack):
+    """Of two readings that contradict each other alone, keep the one nearer to the line between those around them."""
+    first = np.flatnonzero(kept[:-3] & (kept[1:-2] != kept[2:-1]) & kept[3:] & (series[:-3] == series[3:]))
+    first = first[np.diff(first, prepend=-4) > 2]
+    a, x, y, b = (first + i for i in range(4))
+    lost, held = np.where(kept[x], y, x), np.where(kept[x], x, y)
+    fits = _follows(day, value, limit, slack, a, lost) & _follows(day, value, limit, slack, lost, b)
+    slope = (value[b] - value[a]) / np.maximum(day[b] - day[a], 1)
+    off = [np.abs(value[k] - value[a] - slope * (day[k] - day[a])) for k in (lost, held)]
+    swap = fits & (off[0] < off[1])
+    kept[lost[swap]], kept[held[swap]] = True, False

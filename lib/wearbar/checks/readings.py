@@ -13,8 +13,10 @@ __all__ = ["doubtful_hours", "doubtful_readings"]
 
 HOUR_METERS = tuple((name, "hours", "date") for name in ("odometer", "work"))
 ODOMETERS = tuple((name, *pair) for name, pairs in READINGS.items() for pair in pairs)
+HOURS_A_DAY = 24.0
 GUESS = 0.4
-BIG = 2**20
+MOST_CHANGES = 1000
+DAYS = 2**20
 
 
 def doubtful_readings(tables, distance):
@@ -22,110 +24,92 @@ def doubtful_readings(tables, distance):
 
     Each instrument is looked at for itself: a reading with `restarts_at` ends one and begins the next.
     """
-    rows = _gathered(tables, ODOMETERS)
-    if not len(rows):
-        return none_found()
-    vehicles = tables["vehicles"].set_index("vehicle")
-    factor = vehicles["distance_unit"].fillna(distance).map(DISTANCE_KM).astype(float)
-    limit = vehicles["kind"].map(LIKELY_KM_A_DAY).fillna(max(LIKELY_KM_A_DAY.values())).astype(float) / factor
-    return _doubted(rows, limit, _is_in_km(vehicles, distance))
+    vehicles = tables["vehicles"]
+    unit = vehicles["distance_unit"].fillna(distance)
+    limit = vehicles["kind"].map(LIKELY_KM_A_DAY).fillna(max(LIKELY_KM_A_DAY.values())) / unit.map(DISTANCE_KM).astype(float)
+    return _doubtful(_gathered(tables, ODOMETERS), tables, ODOMETERS, limit.to_numpy(), unit.eq("km").to_numpy())
 
 
 def doubtful_hours(tables):
     """Hour-meter readings that can't be true: an hour meter runs 24 hours a day at most."""
-    rows = _gathered(tables, HOUR_METERS)
-    if not len(rows):
-        return none_found()
-    names = tables["vehicles"]["vehicle"]
-    return _doubted(rows, pd.Series(24.0, names), None, "hours-back")
-
-
-def _is_in_km(vehicles, distance):
-    return vehicles["distance_unit"].fillna(distance).eq("km")
+    return _doubtful(_gathered(tables, HOUR_METERS), tables, HOUR_METERS, np.full(len(tables["vehicles"]), HOURS_A_DAY), None)
 
 
 def _gathered(tables, places):
-    """Every reading of those columns: `vehicle, day, value, restarts_at, weight, whole, place, line`; place is an index into `places`."""
-    parts = []
+    """Every reading of those columns, as arrays: `vehicle, day, value, weight, place` (of `places`), `at` (which row of its table)."""
+    names, parts = pd.Index(tables["vehicles"]["vehicle"]), []
     for place, (table, name, date) in enumerate(places):
         frame = tables[table]
-        frame = frame[(frame[name].notna() & frame[date].notna()).to_numpy()]
-        if not len(frame):
+        at = np.flatnonzero((frame[name].notna() & frame[date].notna()).to_numpy())
+        if not len(at):
             continue
-        blank = np.full(len(frame), np.nan)
-        has = table == "odometer" and name == "odometer"
+        weight = np.where(frame["source"].eq("estimate").to_numpy()[at], GUESS, 1.0) if table == "odometer" else np.ones(len(at))
+        vehicle = names.get_indexer(frame["vehicle"].array[at] if len(at) < len(frame) else frame["vehicle"].array)
+        day = frame[date].to_numpy()[at].astype("datetime64[D]").astype("int32")
         parts.append(
-            pd.DataFrame(
-                {
-                    "vehicle": frame["vehicle"].array,
-                    "day": frame[date].to_numpy().astype("datetime64[D]").astype("int64"),
-                    "value": frame[name].to_numpy(),
-                    "restarts_at": frame["restarts_at"].to_numpy() if has else blank,
-                    "weight": np.where(frame["source"].eq("estimate"), GUESS, 1.0) if has else 1.0,
-                    "whole": (frame["restarts_at"].isna() & frame["hours"].isna()).to_numpy() if has else False,
-                    "place": np.int8(place),
-                    "line": frame.index.to_numpy(),
-                }
-            )
+            (vehicle.astype("int32"), day, frame[name].to_numpy()[at], weight, np.full(len(at), place, "int8"), at.astype("int32"))
         )
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+    keys = ("vehicle", "day", "value", "weight", "place", "at")
+    return {key: np.concatenate(part) for key, part in zip(keys, zip(*parts, strict=True), strict=True)} if parts else {}
 
 
-def _doubted(rows, limit, in_km, rule=None):
-    code, names = pd.factorize(rows["vehicle"])
-    rows = rows.assign(code=code, limit=limit.reindex(names).to_numpy()[code])
-    rows = _with_restarts(rows)
-    order = np.lexsort((rows["value"], rows["day"], rows["series"]))
-    rows = rows.iloc[order].reset_index(drop=True)
-    arrays = [rows[name].to_numpy() for name in ("series", "day", "value", "limit", "weight")]
-    kept = longest_likely(*arrays)
-    out = np.flatnonzero(~kept & (rows["place"] >= 0).to_numpy())
-    if not len(out):
+def _doubtful(rows, tables, places, limit, in_km):
+    if not rows:
         return none_found()
-    return _told(rows, kept, out, None if in_km is None else in_km.reindex(names).to_numpy()[rows["code"].to_numpy()], rule)
+    rows["series"] = rows["vehicle"].astype("int64") * MOST_CHANGES
+    if in_km is not None:
+        rows = _with_changes(rows, tables["odometer"], places)
+    order = np.lexsort((rows["value"], rows["series"] * DAYS + rows["day"]))
+    rows = {key: values[order] for key, values in rows.items()}
+    kept = longest_likely(rows["series"], rows["day"], rows["value"], limit[rows["vehicle"]], rows["weight"])
+    out = np.flatnonzero(~kept & (rows["place"] >= 0))
+    return _told(rows, kept, out, tables, places, in_km) if len(out) else none_found()
 
 
-def _with_restarts(rows):
-    """A number for each instrument of each vehicle, and a row more for each new one's first reading."""
-    changed = rows[rows["restarts_at"].notna().to_numpy()].sort_values(["code", "day"])
-    rows = rows.assign(series=rows["code"].to_numpy() * 1000)
+def _with_changes(rows, odometer, places):
+    """A series for each instrument of each vehicle, and a reading more for each new one's first."""
+    restarts_at = odometer["restarts_at"].to_numpy()
+    own = np.flatnonzero(rows["place"] == places.index(("odometer", "odometer", "date")))
+    changed = own[~np.isnan(restarts_at[rows["at"][own]])]
     if not len(changed):
         return rows
-    key, mine = changed["code"].to_numpy() * BIG + changed["day"].to_numpy(), rows["code"].to_numpy() * BIG + rows["day"].to_numpy()
-    begin = np.searchsorted(changed["code"].to_numpy(), rows["code"].to_numpy())
-    before, upto = np.searchsorted(key, mine), np.searchsorted(key, mine, side="right")
-    first = np.minimum(before, len(key) - 1)
-    old, new = changed["value"].to_numpy()[first], changed["restarts_at"].to_numpy()[first]
-    value = rows["value"].to_numpy()
-    is_new = (upto > before) & (np.abs(value - new) < np.abs(value - old)) & rows["restarts_at"].isna().to_numpy()
+    key = rows["vehicle"].astype("int64") * DAYS + rows["day"]
+    changed = changed[np.argsort(key[changed], kind="stable")]
+    keys, new = key[changed], restarts_at[rows["at"][changed]]
+    begin = np.searchsorted(rows["vehicle"][changed], rows["vehicle"])
+    before, upto = np.searchsorted(keys, key), np.searchsorted(keys, key, side="right")
+    first = np.minimum(before, len(keys) - 1)
+    is_new = (upto > before) & (np.abs(rows["value"] - new[first]) < np.abs(rows["value"] - rows["value"][changed][first]))
     nth = np.where(is_new, upto, before) - begin
-    own = np.arange(len(changed)) - np.searchsorted(changed["code"].to_numpy(), changed["code"].to_numpy())
+    nth[changed] = np.arange(len(changed)) - np.searchsorted(rows["vehicle"][changed], rows["vehicle"][changed])
     rows["series"] += nth
-    rows.loc[changed.index, "series"] = changed["code"].to_numpy() * 1000 + own
-    fresh = changed.assign(series=changed["code"] * 1000 + own + 1, value=changed["restarts_at"], place=-1, restarts_at=np.nan)
-    return pd.concat([rows, fresh], ignore_index=True)
+    fresh = {name: values[changed] for name, values in rows.items()}
+    fresh |= {"series": fresh["series"] + 1, "value": new, "place": np.full(len(changed), -1, "int8")}
+    return {name: np.concatenate([values, fresh[name]]) for name, values in rows.items()}
 
 
-def _told(rows, kept, out, in_km, rule):
+def _told(rows, kept, out, tables, places, in_km):
     """Problems for the readings left out, each between its neighbours that are kept."""
-    series, value, day = rows["series"].to_numpy(), rows["value"].to_numpy(), rows["day"].to_numpy()
     at = np.flatnonzero(kept)
     place = np.searchsorted(at, out)
-    before, behind = at[np.maximum(place - 1, 0)], at[np.minimum(place, len(at) - 1)]
-    has_low = (place > 0) & (series[before] == series[out])
-    has_high = (place < len(at)) & (series[behind] == series[out])
-    low, high = np.where(has_low, value[before], np.nan), np.where(has_high, value[behind], np.nan)
-    x, places = value[out], rows["place"].to_numpy()[out]
-    back = (x < low) | (x > high)
-    remedy = likely_reading(x, low, high, None if in_km is None else in_km[out], np.where(has_low, day[out] - day[before], 0))
+    sides = []
+    for near, there in ((at[np.maximum(place - 1, 0)], place > 0), (at[np.minimum(place, len(at) - 1)], place < len(at))):
+        sides.append(np.where(there & (rows["series"][near] == rows["series"][out]), rows["value"][near], np.nan))
+    low, high = sides
+    value = rows["value"][out]
+    remedy = likely_reading(value, low, high, None if in_km is None else in_km[rows["vehicle"][out]])
+    back = (value < low) | (value > high)
+    rules = (("hours-back", np.ones(len(out), bool)),) if in_km is None else (("odometer-back", back), ("daily-distance", ~back))
     parts = []
-    kinds = HOUR_METERS if rule else ODOMETERS
-    whole = rows["whole"].to_numpy()[out]
-    for place in np.unique(places):
-        table, name, _ = kinds[place]
-        for code, is_code in ((rule, np.ones(len(out), bool)),) if rule else (("odometer-back", back), ("daily-distance", ~back)):
-            for alone in (True, False):
-                mine = (places == place) & is_code & (whole == alone)
-                found = problems(table, rows["line"].to_numpy()[out][mine], name, x[mine], code, remedy[mine])
-                parts.append(found.assign(severity=pd.array(["set-aside" if alone else "adjust"] * len(found), dtype=TEXT)))
+    for place in np.unique(rows["place"][out]):
+        table, name, _ = places[place]
+        frame = tables[table]
+        for rule, mask in rules:
+            mine = np.flatnonzero((rows["place"][out] == place) & mask)
+            where = rows["at"][out][mine]
+            found = problems(table, frame.index.to_numpy()[where], name, value[mine], rule, remedy[mine])
+            if table == "odometer" and name == "odometer":
+                alone = frame[["restarts_at", "hours"]].isna().all(axis=1).to_numpy()[where]
+                found = found.assign(severity=pd.array(np.where(alone, "set-aside", "adjust"), dtype=TEXT))
+            parts.append(found)
     return join(parts)

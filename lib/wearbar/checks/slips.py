@@ -8,6 +8,7 @@ __all__ = ["likely_reading"]
 
 DIGITS = 9
 MOST_NAMED = 3
+LAST = "a digit left out"
 
 
 def likely_reading(x, low, high, in_km=None, days=None):
@@ -22,9 +23,10 @@ def likely_reading(x, low, high, in_km=None, days=None):
         made = np.sort(np.where(fits, made, np.inf), axis=1)
         made[:, 1:] = np.where(made[:, 1:] == made[:, :-1], np.inf, made[:, 1:])
         count = np.isfinite(made).sum(axis=1)
-        told = np.flatnonzero(open_ & (count > 0) & (count <= MOST_NAMED))
+        told = np.flatnonzero(open_ & (count > 0) & ((count <= MOST_NAMED) | (name == LAST)))
         for k in told:
-            text[k] += f": {name}? {' or '.join(_number(v) for v in np.sort(made[k])[: count[k]])}"
+            likely = [_number(v) for v in np.sort(made[k])[: count[k]]] if count[k] <= MOST_NAMED else []
+            text[k] += f": {name}? {' or '.join(likely)}".rstrip()
         open_[told] = False
     return text
 
@@ -51,15 +53,17 @@ def _slips(x, in_km):
     digits = whole[:, None] // power % 10
     real = whole[:, None] >= power
     left, right = whole[:, None] // (power * 10) * power, whole[:, None] % power
+    twice = real[:, :-1] & (digits[:, :-1] == digits[:, 1:])
+    yield "an extra digit", np.where(twice, (left + right)[:, :-1], np.nan)
     yield "an extra digit", np.where(real, left + right, np.nan)
     swapped = whole[:, None] + (digits[:, :-1] - digits[:, 1:]) * (power[1:] - power[:-1])
     yield "two digits the wrong way round", np.where(real[:, 1:], swapped, np.nan).astype(float)
     mile = DISTANCE_KM["mi"]
     if in_km is not None:
         yield "in the other unit", np.round(np.where(in_km, x * mile, x / mile), 0)[:, None]
-    yield "a lost decimal point", (x[:, None] / np.array([10.0, 100.0]))
-    yield "a last digit left out, or a point out of place", (x[:, None] * np.array([10.0, 100.0, 1000.0]))
+    yield "a lost decimal point", x[:, None] / np.array([10.0, 100.0])
+    yield "a point too many", np.where(whole[:, None] == x[:, None], np.nan, x[:, None] * np.array([10.0, 100.0, 1000.0]))
     others = whole[:, None, None] + (np.arange(10) - digits[:, :, None]) * power[None, :, None]
     yield "one digit wrong", np.where(real[:, :, None], others, np.nan).reshape(len(x), -1).astype(float)
     more = (whole[:, None] // power * power * 10 + whole[:, None] % power)[:, :, None] + np.arange(10) * power[None, :, None]
-    yield "a digit left out", np.where(real[:, :, None], more, np.nan).reshape(len(x), -1).astype(float)
+    yield LAST, np.where(real[:, :, None], more, np.nan).reshape(len(x), -1).astype(float)

@@ -45,7 +45,8 @@ class Checked:
                 continue
             frame = self.tables[table]
             for name, cells in mine[mine["severity"] == "adjust"].groupby("column"):
-                self.tables[table] = frame = frame.assign(**{name: frame[name].mask(frame.index.isin(cells["line"]))})
+                self.tables[table] = frame = frame.copy(deep=False)
+                frame[name] = frame[name].mask(frame.index.isin(cells["line"]))
             aside = frame.index.isin(mine.loc[mine["severity"] == "set-aside", "line"])
             if table == "vehicles":
                 rule = mine[mine["severity"] == "set-aside"].drop_duplicates("line").set_index("line")["rule"]
