@@ -18,7 +18,6 @@ __all__ = [
     "independent_columns",
     "intercept_ratio",
     "permutation_slope",
-    "slope_of_means",
 ]
 
 MAX_PERMUTATIONS = 50_000  # as many orders as this are all gone through; of more, this many are drawn
@@ -132,23 +131,6 @@ def additive_slope(fit, share, y, z, cluster):
     slope = np.exp(t) * share / (1 + np.expm1(t) * share)
     _, se, df = fit_clustered(np.column_stack([z, slope]), y - bend, cluster, fit.ratio).contrast([*[0.0] * z.shape[1], 1.0])
     return (float(t), se, df), bool((line.residual**2).sum() < (fit.residual**2).sum())
-
-
-def slope_of_means(x, y, z, cluster):
-    """(value, standard error, degrees of freedom) of the slope of y on x, adjusted for z (n, p), from one row a cluster.
-
-    What is left where x is constant within clusters: ordinary least squares of the means, clusters - coefficients degrees of freedom.
-    NaN where the means of x are made up of those of z, or no degree of freedom is left.
-    """
-    means = pd.DataFrame(np.column_stack([z, x, y])).groupby(np.asarray(cluster)).mean().to_numpy()
-    kept = independent_columns(means[:, :-1])
-    design = means[:, :-1][:, kept]
-    v, p = design.shape
-    if v <= p or not kept[-1]:
-        return np.nan, np.nan, 0.0
-    beta = np.linalg.lstsq(design, means[:, -1], rcond=None)[0]
-    rest = means[:, -1] - design @ beta
-    return float(beta[-1]), float(np.sqrt(rest @ rest / (v - p) * np.linalg.inv(design.T @ design)[-1, -1])), float(v - p)
 
 
 def permutation_slope(y, x, strata, confidence, rng):

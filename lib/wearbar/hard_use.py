@@ -2,53 +2,108 @@
 
 from math import nan
 
+import numpy as np
 import pandas as pd
 
-__all__ = ["exposure_by_vehicle", "supported"]
+from wearbar import spans, usage
+from wearbar.plan import SHARES
+from wearbar.tables import column
 
-SUPPORTED = (
+__all__ = ["USE", "by_vehicle", "conditions", "exposures", "supported", "with_use"]
+
+# kind of use to its words: "on gravel or dirt", "in short trips"
+USE = {name: column("use", name).meaning.removeprefix("share ").removeprefix("of the distance ") for name in SHARES}
+MIN_SPREAD = 0.05  # of shares between vehicles
+SUPPORTED = [
     "plan", "code", "category", "exposure", "share_easy", "share_hard", "wear_ratio", "lower_ratio", "plan_km", "severe_km", "supported_km",
     "is_sooner",
-)  # fmt: skip
+]  # fmt: skip
 
 
-def exposure_by_vehicle(shares, vehicles):
-    """One row a vehicle, hardest used first: vehicle, site, kind, coverage_share and the shares that the log knows.
+def by_vehicle(log, readings):
+    """How each vehicle was used over its time in this log, the hardest used first.
 
-    shares: frame indexed by vehicle, or with it as a column. vehicles: the log's table.
+    vehicle, site, kind, coverage_share (of the distance that `use` tells of), is_severe by the plan's own condition, and a column for each
+    kind of use that the log knows, in the order of `conditions`.
     """
-    shares = shares if "vehicle" in shares.columns else shares.rename_axis("vehicle").reset_index()
-    table = vehicles[["vehicle", "site", "kind"]].merge(shares.dropna(axis=1, how="all"), on="vehicle")
-    known = [c for c in table.columns if c not in ("vehicle", "site", "kind", "coverage_share")]
-    return table.sort_values([*known[:1], "vehicle"], ascending=[False] * len(known[:1]) + [True], na_position="last", ignore_index=True)
+    fleet = log.tables["vehicles"]
+    end = fleet["disposed"].fillna(log.as_of)
+    shares = usage.use_shares(log, readings, fleet["vehicle"], fleet["acquired"].fillna(log.first_day).clip(lower=log.first_day), end)
+    names, limits = [e for e in SHARES if shares[e].notna().any()], conditions(log)
+    names = sorted(names, key=lambda e: (e not in limits, SHARES.index(e)))
+    table = pd.concat([fleet[["vehicle", "site", "kind"]], shares[["coverage_share", *names]]], axis=1)
+    table["is_severe"] = pd.DataFrame({e: table[e] >= limit for e, limit in limits.items() if e in names}, table.index).any(axis=1)
+    return table.sort_values([*names[:1], "vehicle"], ascending=[False] * len(names[:1]) + [True], na_position="last", ignore_index=True)
 
 
-def supported(found, tasks, thresholds):
+def conditions(log):
+    """Kind of use to the least share from which a plan of the log calls use severe; empty where no plan does."""
+    versions = log.plan.plans["severe_when"] if log.plan is not None else []
+    limits = pd.DataFrame([dict(v) for v in versions if isinstance(v, dict)]).min()
+    return {e: float(limits[e]) for e in SHARES if e in limits.index}
+
+
+def exposures(table, limits):
+    """Kinds of use worth testing, from `by_vehicle`: those of `limits` that the log knows, else the first three that vehicles differ in."""
+    known = [name for name in table.columns if name in USE]
+    return [e for e in known if e in limits] or [e for e in known if table[e].std() >= MIN_SPREAD][:3]
+
+
+def with_use(parts, log, readings):
+    """`parts` (category, part_key) with what they were used in, over the distance that the log saw of them: as `usage.use_shares` has it.
+
+    A part that was on several vehicles has the use of each, by distance.
+    """
+    rows = spans.segments_of(log, readings)
+    start = rows["start"].fillna(log.first_day).clip(lower=log.first_day)
+    share = usage.use_shares(log, readings, rows["vehicle"], start, rows["end"])
+    cover = [f"{name}_coverage_share" for name in SHARES]
+    length = (rows["end_km"] - np.fmax(rows["start_km"], rows["watch_km"])).clip(lower=0)
+    known = share[["coverage_share", *cover]].mul(length, axis=0)
+    used = share[[*SHARES]] * known[cover].to_numpy()
+    sums = pd.concat([length.rename("length"), known, used], axis=1).groupby([rows["category"], rows["part_key"]]).sum()
+    means = sums[[*SHARES]] / sums[cover].where(sums[cover] > 0).to_numpy()
+    table = pd.concat([sums[["coverage_share", *cover]].div(sums["length"].where(sums["length"] > 0), axis=0), means], axis=1)
+    return parts.merge(table, how="left", left_on=["category", "part_key"], right_index=True)
+
+
+def supported(found, plan, limits, unit_km=1.0):
     """The interval that the evidence supports for vehicles used hard: a row a task with a distance limit on a part of an effect's category.
 
-    found: list of `Effect`. tasks: the plan's, with code, part, every_km, severe_every_km. thresholds: exposure to the share from which the
-    plan calls use severe; other exposures use the middle of the shares seen.
-    Gives plan, code, category, exposure, share_easy, share_hard, wear_ratio, lower_ratio, plan_km, severe_km, supported_km, is_sooner.
-    supported_km is the least of the plan's, the plan's severe limit, and the plan's over the one-sided 95% lower limit of the wear ratio,
-    the last only where that limit is above 1 and Holm's p below 0.05. It is never above the plan's.
+    found: list of `Effect`. plan: `Plan` or None; a task belongs to a category that is its part, or that its code begins with.
+    limits: as from `conditions`; a kind of use without one is parted at the middle vehicle. unit_km: of the reader's distances.
+    Columns `SUPPORTED`. supported_km is the least of the plan's, the plan's severe limit, and the plan's over the one-sided 95% lower limit
+    of the wear ratio between hard use and easy (share_hard, share_easy: their means), rounded down to two figures, the last only where that
+    limit is above 1 and Holm's p below 0.05. is_sooner: the evidence goes below what the plan says already.
     """
-    rows = [_hard_use(e, thresholds.get(e.exposure, nan)) for e in found if e.told and e.points is not None]
-    if not rows or not len(tasks):
-        return pd.DataFrame(columns=list(SUPPORTED))
-    hard = pd.DataFrame(rows)
-    tasks = tasks.loc[tasks["every_km"].notna(), ["plan", "code", "part", "every_km", "severe_every_km"]]
-    table = tasks.merge(hard, left_on="part", right_on="category").rename(columns={"every_km": "plan_km", "severe_every_km": "severe_km"})
-    evidence = (table["plan_km"] / table["lower_ratio"]).where((table["lower_ratio"] > 1) & (table["p_holm"] < 0.05))
+    rows = [_hard_use(e, limits.get(e.exposure, nan)) for e in found if e.told and e.points is not None]
+    if not rows or plan is None:
+        return pd.DataFrame(columns=SUPPORTED)
+    tasks = plan.tasks.loc[
+        plan.tasks["valid_to"].isna() & plan.tasks["every_km"].notna(), ["plan", "code", "part", "every_km", "severe_km"]
+    ]
+    table = tasks.merge(pd.DataFrame(rows), how="cross")
+    own = np.array([c.startswith(p) for c, p in zip(table["code"], table["category"], strict=True)], bool)
+    table = table[(table["part"] == table["category"]) | own]
+    table = table.rename(columns={"every_km": "plan_km"})
+    evidence = _two_figures(table["plan_km"] / table["lower_ratio"] / unit_km) * unit_km
+    evidence = evidence.where((table["lower_ratio"] > 1) & (table["p_holm"] < 0.05))
     table["supported_km"] = pd.concat([table["plan_km"], table["severe_km"], evidence], axis=1).min(axis=1)
     table["is_sooner"] = evidence < table[["plan_km", "severe_km"]].min(axis=1)
-    return table[list(SUPPORTED)]
+    return table[SUPPORTED]
 
 
-def _hard_use(e, threshold):
-    """Mean share on either side of the threshold (the middle one, where a side is empty), and the wear ratio between the two."""
+def _two_figures(x):
+    """Rounded down to two significant figures."""
+    place = 10.0 ** (np.floor(np.log10(x)) - 1)
+    return np.floor(x / place + 1e-9) * place
+
+
+def _hard_use(e, limit):
+    """Mean share on either side of the limit (the middle one, where a side is empty), and the wear ratio between the two."""
     share = e.points["share"]
-    cut = threshold if share.min() < threshold <= share.max() else share.median()
+    cut = limit if share.min() < limit <= share.max() else share.median()
     easy, hard = share[share < cut].mean(), share[share >= cut].mean()
     power = (hard - easy) / e.step
-    return {"category": e.category, "exposure": e.exposure, "share_easy": easy, "share_hard": hard, "wear_ratio": e.ratio.value**power,
-            "lower_ratio": e.lower**power, "p_holm": e.p_holm}  # fmt: skip
+    ratios = {"wear_ratio": e.ratio.value**power, "lower_ratio": e.lower**power, "p_holm": e.p_holm}
+    return {"category": e.category, "exposure": e.exposure, "share_easy": easy, "share_hard": hard, **ratios}

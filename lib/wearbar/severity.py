@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from wearbar.clustered import additive_slope, fit_clustered, independent_columns, permutation_slope, slope_of_means
+from wearbar.clustered import additive_slope, fit_clustered, independent_columns, permutation_slope
 from wearbar.estimate import Estimate
 
 __all__ = ["ADJUSTERS", "STEP", "Effect", "e_value", "effect", "effects", "holm"]
@@ -24,7 +24,7 @@ MIN_READINGS, MIN_COVERAGE, MAX_RELATIVE_SE = 3, 0.5, 0.5  # of a part that coun
 MIN_A_SIDE, EXACT_BELOW, MIN_STRATA, WEIGHT = 4, 5, 3, 0.10  # vehicles a side; sites; share of the contrast that makes a site matter
 MAX_R2, MIN_RESIDUAL_SD, MIN_GAP = 0.90, 0.05, 0.05
 LINES_A_COEFFICIENT, VARIES = 12, 0.02  # sd of share within vehicles from which the exposure varies within
-RELIABILITY = 0.8  # of shares that people recall, for the sensitivity
+RELIABILITY, MIN_KEPT = 0.8, 0.5  # of recalled shares, for the sensitivity; least that must be left of it beside the adjusters
 SETTLED = (0.9, 1.5)  # an interval that holds both says nothing of use
 OWN_A_SIDE = 3  # parts a side where there is one vehicle
 NONE = Estimate(nan, nan, nan, 0.9, 0)
@@ -40,7 +40,7 @@ class Effect:
     share_low, share_mid, share_high: 5%, mean and 95% of the parts' share. r2, residual_sd: of the share on the adjusters.
     without_vehicle, without_site: least and greatest ratio with one left out. additive: wear rate in this use over that in other use,
     were rates to add up by share; additive_ratio: what that gives for +0.10 at share_mid; form: which of the two fits better.
-    attenuated: the ratio if recalled shares have reliability 0.8.
+    attenuated: the ratio if recalled shares have reliability 0.8; NaN where most of the contrast would then be error.
     overlap: a row a site; left_out: parts not counted, by reason; points: a row a vehicle, its wear as a ratio to the mean once adjusted.
     """
 
@@ -97,9 +97,9 @@ def effect(parts, exposure, others=(), confidence=0.9, rng=None):
     """`Effect` of `exposure` on the wear rate of `parts`, all of one category.
 
     parts: one row a part; vehicle, site, kind, category, item, position, rate_mm_per_1000km, se, n_readings, and over the part's span
-        coverage_share and one column of shares for each kind of use. others: further kinds of use to adjust for.
-    Weights from a random vehicle; bias-reduced cluster-robust limits with Satterthwaite's degrees of freedom (Bell & McCaffrey 2002). Where
-    use is constant within vehicles: their means, Student's t on vehicles - coefficients. Where a side has few: permutation within sites.
+        what `usage.use_shares` gives. others: further kinds of use to adjust for.
+    Weights from a random vehicle; bias-reduced cluster-robust limits with Satterthwaite's degrees of freedom (Bell & McCaffrey 2002), which
+    are Student's t on vehicle means where those suffice. Where a side has few vehicles: permutation within sites.
     """
     used, left_out = _usable(parts, exposure)
     category = str(parts["category"].iloc[0]) if len(parts) else ""
@@ -141,10 +141,10 @@ class _Lines:
 def _usable(parts, exposure):
     """Parts that count, and how many do not by reason: rules that don't look at a part's own rate, but that its logarithm must exist."""
     why = pd.Series("", index=parts.index, dtype=object)
-    typical = parts["rate_mm_per_1000km"].median()
+    typical, covered = parts["rate_mm_per_1000km"].median(), parts.get(f"{exposure}_coverage_share", parts["coverage_share"])
     rules = [
-        ("use not known for half of its distance", ~(parts["coverage_share"] >= MIN_COVERAGE) | parts[exposure].isna()),
         ("fewer than three readings", ~(parts["n_readings"] >= MIN_READINGS)),
+        ("use not known for half of its distance", ~(covered >= MIN_COVERAGE) | parts[exposure].isna()),
         ("wear too uncertain", ~(parts["se"] <= MAX_RELATIVE_SE * typical)),
         ("no wear seen", ~(parts["rate_mm_per_1000km"] > 0)),
     ]
@@ -197,22 +197,23 @@ def _too_little(found):
 
 
 def _estimated(found, lines, confidence, rng):
-    """The ratio that serves, and where use varies within vehicles its two parts (Mundlak 1978, Econometrica 46:69)."""
-    x, y, z, vehicle = lines.x, lines.y, lines.z, lines.vehicle
-    mean = pd.Series(x).groupby(vehicle).transform("mean").to_numpy()
-    if np.sqrt(((x - mean) ** 2).sum() / max(len(x) - found.n_vehicles, 1)) * STEP >= VARIES:
-        apart = fit_clustered(np.column_stack([z, mean, x - mean]), y, vehicle)
-        unit = np.eye(z.shape[1] + 2)
-        b, w, gap = (apart.contrast(c) for c in (unit[-2], unit[-1], unit[-2] - unit[-1]))
+    """The ratio, and where use varies within vehicles its two parts (Mundlak 1978, Econometrica 46:69)."""
+    mean = pd.Series(lines.x).groupby(lines.vehicle).transform("mean").to_numpy()
+    if np.sqrt(((lines.x - mean) ** 2).sum() / max(len(mean) - found.n_vehicles, 1)) * STEP >= VARIES:
+        apart = fit_clustered(np.column_stack([lines.z, mean, lines.x - mean]), lines.y, lines.vehicle)
+        *_, b, w = np.eye(apart.beta.size)
+        between, within, gap = (apart.contrast(c) for c in (b, w, b - w))
         p = float(2 * stats.t.sf(abs(gap[0] / gap[1]), gap[2]))
-        found = replace(found, between=_ratio(b, confidence, found), within=_ratio(w, confidence, found), p_disagree=p)
-        slope, method = lines.fit().contrast(unit[-1][1:]), "random vehicle, cluster-robust"
-    else:
-        slope, method = slope_of_means(x, y, z, vehicle), "means of vehicles"
+        found = replace(found, between=_ratio(between, confidence, found), within=_ratio(within, confidence, found), p_disagree=p)
     counted = found.overlap[found.overlap["weight_share"] >= WEIGHT]
     if counted[["n_easier", "n_harder"]].sum().min() < EXACT_BELOW:
         return _permuted(found, lines, confidence, rng)
-    return replace(found, ratio=_ratio(slope, confidence, found, method), **_one_sided(slope))
+    slope = lines.fit().contrast(_last(lines))
+    return replace(found, ratio=_ratio(slope, confidence, found, "random vehicle, cluster-robust"), **_one_sided(slope))
+
+
+def _last(lines):
+    return np.eye(lines.z.shape[1] + 1)[-1]
 
 
 def _one_sided(slope):
@@ -278,7 +279,7 @@ def _judged(found, confidence):
         none = Estimate(nan, nan, nan, confidence, found.n_parts, note="refused: " + ", ".join(refusals))
         return replace(found, refusals=refusals, ratio=none, lower=nan, additive=none, additive_ratio=nan, form="")
     kept = (RELIABILITY - found.r2) / (1 - found.r2)  # reliability that is left once the adjusters are known (Carroll et al. 2006, ch. 3)
-    attenuated = [float(v ** (1 / kept)) for v in (ratio.value, ratio.low, ratio.high)] if kept > 0 else [nan] * 3
+    attenuated = [float(v ** (1 / kept)) for v in (ratio.value, ratio.low, ratio.high)] if kept >= MIN_KEPT else [nan] * 3
     nearer = ratio.low if ratio.value > 1 else ratio.high
     return replace(
         found, vehicles_needed=_needed(found), e_value=e_value(ratio.value), attenuated=Estimate(*attenuated, confidence, found.n_parts),
@@ -301,10 +302,9 @@ def _own(found, x, y, z, confidence):
     if min(harder.sum(), (~harder).sum()) < OWN_A_SIDE or (x[harder].mean() - x[~harder].mean()) * STEP < 2 * MIN_GAP:
         return replace(found, refusals=("one-vehicle",))
     design = np.column_stack([z, x])
-    n, p = design.shape
-    if n <= p or not independent_columns(design)[-1]:
+    if len(x) <= design.shape[1] or not independent_columns(design)[-1]:
         return replace(found, refusals=("one-vehicle",))
-    slope = slope_of_means(x, y, z, np.arange(n))
+    slope = fit_clustered(design, y, np.arange(len(x)), ratio=0.0).contrast(np.eye(design.shape[1])[-1])
     ratio = _ratio(slope, confidence, found, "this vehicle's parts, easier use against harder")
     return replace(found, ratio=ratio, e_value=e_value(ratio.value), **_one_sided(slope))
 

@@ -2,6 +2,7 @@
 
 import pandas as pd
 from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
 
 from wearbar.charts import style
 
@@ -25,7 +26,9 @@ def timeline(told):
     axes.set_xlim(told.first_day - pd.Timedelta(days=10), told.as_of + pd.Timedelta(days=10))
     axes.grid(visible=False, axis="y")
     style.dates(axes.xaxis)
-    figure.legend(handles=_legend(told, ticks), loc="outside upper left", ncols=5, fontsize=8.5, handlelength=1.6, columnspacing=1.2)
+    figure.legend(
+        handles=_legend(told, ticks), loc="outside upper left", ncols=5, fontsize=8.5, handlelength=1.6, columnspacing=1.2, frameon=False
+    )
     return figure
 
 
@@ -43,8 +46,6 @@ def _spans(told):
 
 
 def _legend(told, ticks):
-    from matplotlib.patches import Patch
-
     def patch(look):
         return {k: v for k, v in look.items() if k not in ("height", "zorder")}
 

@@ -14,7 +14,7 @@ MOST_ROWS = 40
 
 def use_by_vehicle(table, limits, most=MOST_ROWS):
     """A row a vehicle from `hard_use.by_vehicle`, the hardest used on top: a mark a kind of use, a line where the plan calls it severe."""
-    kinds = [k for k in table.columns if k in USE][:3]
+    kinds = [k for k in table.columns if k in USE][:2]
     shown = table.dropna(subset=kinds, how="all").head(most)
     figure, axes = style.new_figure(height=1.3 + 0.19 * max(len(shown), 2))
     rows = np.arange(len(shown))
@@ -30,7 +30,7 @@ def use_by_vehicle(table, limits, most=MOST_ROWS):
     axes.set_xlim(-0.02, max(1.05 * shown[kinds].max(axis=None), 0.3) if len(shown) else 1)
     axes.xaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
     axes.set_xlabel("share of the vehicle's distance")
-    figure.legend(loc="outside upper left", ncols=2, fontsize=8.5)
+    figure.legend(loc="outside upper left", ncols=2, fontsize=8.5, frameon=False)
     return figure
 
 
@@ -64,7 +64,7 @@ def wear_against_use(e):
     axes.xaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
     axes.set_xlabel(f"share of the distance: {USE[e.exposure]}")
     axes.set_ylabel("wear, as a multiple of the mean,\nadjusted")
-    axes.legend(ncols=2)
+    axes.legend(ncols=2, frameon=False)
     return figure
 
 

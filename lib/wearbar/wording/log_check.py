@@ -105,8 +105,9 @@ def identity(log):
     """The ledger's identity, in figures."""
     total = log.ledger[["read", "used", "set_aside", "after"]].sum()
     holds = bool((log.ledger["read"] == log.ledger[["used", "set_aside", "after"]].sum(axis=1)).all())
-    figures = f"{number(total['read'])} read = {number(total['used'])} used + {number(total['set_aside'])} set aside + {number(total['after'])} after"
-    return f"{figures} the log's day, and so {'in every table' if holds else '**not** in every table: please report this as a fault'}."
+    read, used, aside, after = (number(total[name]) for name in total.index)
+    where = "in every table" if holds else "**not** in every table: please report this as a fault"
+    return f"{read} read = {used} used + {aside} set aside + {after} after the log's day, and so {where}."
 
 
 def problems_said(log):
@@ -116,8 +117,8 @@ def problems_said(log):
         return "No rule is broken. That is not to say that every figure is right: a plausible slip cannot be seen."
     n, m = len(aside[["table", "line"]].drop_duplicates()), len(kept[["table", "line"]].drop_duplicates())
     return (
-        f"{plural(n, 'row')} {_are(n)} set aside and take no part in any report; {plural(m, 'row')} {_are(m)} kept with a doubt. Lines count from "
-        "the header, which is line 1. Mend the files and run this again; nothing has been changed in them."
+        f"{plural(n, 'row')} {_are(n)} set aside and take no part in any report; {plural(m, 'row')} {_are(m)} kept with a doubt. Lines count "
+        "from the header, which is line 1. Mend the files and run this again; nothing has been changed in them."
     )
 
 
@@ -185,7 +186,8 @@ def cannot(answers):
     silent = answers[(answers["can"] == "no") & answers["subject"].isin(["defects", "certificates", "campaigns"])]
     if silent.empty:
         return ""
-    return f"Mind that this log is silent on {listing([SUBJECTS[s] for s in silent['subject']], last='and')}: no report can warn of what it does not hold."
+    what = listing([SUBJECTS[s] for s in silent["subject"]])
+    return f"Mind that this log is silent on {what}: no report can warn of what it does not hold."
 
 
 def moved(frame, log):

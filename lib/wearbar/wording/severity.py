@@ -4,6 +4,7 @@ import math
 
 from wearbar import severity
 from wearbar.hard_use import USE
+from wearbar.severity import STEP
 from wearbar.wording.common import listing, number, plural, safe
 
 __all__ = [
@@ -17,31 +18,31 @@ SMALL_SITE = 3  # no figure of a site with fewer vehicles: it would be a person'
 def headline(found, table):
     """(sentence, urgency) that answers the notebook's question."""
     told = [e for e in found if e.told and not e.vehicles_needed]
-    sooner = table[table["is_sooner"]]
     clear = [e for e in told if e.lower > 1 and e.p_holm < 0.05]
     if clear:
-        what = listing(dict.fromkeys(f"{_part(e)} wear" for e in clear))
-        rest = "; the evidence asks for work sooner than the plan does" if len(sooner) else "; the plan already allows for it"
-        return f"Hard use matters here: it goes with more {what}{rest}.", "soon" if len(sooner) else "note"
+        what = listing([f"{_change(e.ratio.value)} {_part(e)} wear ({_changes(e.ratio.low, e.ratio.high)})" for e in clear])
+        sooner = "so that some work is due sooner than the plan has it" if table["is_sooner"].any() else "for which the plan already allows"
+        use = listing(dict.fromkeys(_use(e) for e in clear))
+        return f"Hard use matters here: {_points(STEP)} more of the distance {use} goes with {what}, {sooner}.", "soon"
     if told:
-        return "No effect of hard use on wear can be seen in this log; the plan's own limits stand.", "note"
+        return "No effect of hard use on wear can be made out in this log; the plan's own limits for severe use stand.", "note"
     return "This log cannot tell whether hard use wears parts sooner; the plan's own limits for severe use stand.", "note"
 
 
 def effect(e):
-    """A sentence or two on one effect."""
+    """A sentence or two on one effect; of one that is refused, the reason that weighs most."""
     if e.refusals:
-        return f"**{_Part(e)} wear, use {_use(e)}:** not told. " + " ".join(refusal(e, code) for code in e.refusals)
+        return f"**{_Part(e)} wear, use {_use(e)}:** not told. {refusal(e, e.refusals[0])}"
     start = f"**{_Part(e)} wear, use {_use(e)}:** {_change(e.ratio.value)} for each {_points(e.step)} more of the distance"
     counts = f"{plural(e.n_parts, 'part')} on {plural(e.n_vehicles, 'vehicle')}"
     seen = f"shares seen: {_percent(e.share_low)} to {_percent(e.share_high)}"
     text = f"{start} ({_percent(e.ratio.confidence)} interval {_changes(e.ratio.low, e.ratio.high)}; {counts}; {seen})."
     if e.points is None:
-        return f"{text} This is one vehicle's own parts compared, and speaks of that vehicle alone."
+        return f"{text} These are one vehicle's own parts compared; it speaks of that vehicle alone."
     if e.vehicles_needed:
         return f"{text} That is not settled: it would take about {plural(e.vehicles_needed, 'such vehicle')}."
-    if not (e.ratio.low > 1 or e.ratio.high < 1):
-        return f"{text} No effect and one as large as that interval fit the log alike."
+    if e.ratio.low <= 1 <= e.ratio.high:
+        return f"{text} No effect at all fits the log as well."
     return text
 
 
@@ -99,8 +100,7 @@ _REFUSALS = {
     "few-lines": _few_lines,
     "disagree": _disagree,
     "one-vehicle-decides": lambda e: (
-        "One vehicle decides the figure: without it, the figure leaves its own interval. "
-    "Look at that vehicle first."
+        "One vehicle decides the figure: without it, the figure leaves its own interval. Look at that vehicle first."
     ),
     "not-estimable": lambda e: "Too few vehicles differ in it for an interval.",
 }
@@ -110,32 +110,36 @@ def checks(e):
     """Sentences on how far an effect that is told can be trusted."""
     if not e.told or e.points is None:
         return []
-    low, high = e.without_vehicle
-    said = [f"With any one vehicle left out it stays between {_changes(low, high)}."]
+    said = [f"With any one vehicle left out it stays between {_changes(*e.without_vehicle, 'and')}."]
     if not math.isnan(e.without_site[0]):
-        said.append(f"With any one site left out it stays between {_changes(*e.without_site)}.")
+        said.append(f"With any one site left out it stays between {_changes(*e.without_site, 'and')}.")
     if not math.isnan(e.between.value + e.within.value):
         said.append(f"Between vehicles it is {_interval(e.between)}; within one vehicle {_interval(e.within)}: they agree well enough.")
-    said.append(f"Site, kind, item and position account for {_percent(e.r2)} of the differences in this use.")
-    said.append(_additive(e))
-    if not math.isnan(e.attenuated.value):
-        said.append(
-            f"Shares are recalled, not measured; were a fifth of their spread error, it would be {_change(e.attenuated.value)}."
-        )
+    said.append(
+        f"Site, kind, item and position account for {_percent(e.r2)} of the differences in this use; the figure rests on the rest. "
+        + _recalled(e)
+    )
     if e.e_value_limit > 1:
         said.append(
-            f"A cause not in the log would have to go {number(e.e_value, 2)} times as often with hard use, and make wear that many times as "
-            f"great, to explain it away ({number(e.e_value_limit, 2)} to reach the interval's end)."
+            f"To explain it away, a cause that is not in the log would have to go with hard use, and with wear, by a factor of "
+            f"{number(e.e_value, 1)} each ({number(e.e_value_limit, 1)} to bring the interval to no effect)."
         )
-    return said
+    return [*said, _additive(e)]
+
+
+def _recalled(e):
+    """What errors in recalled shares would do."""
+    if math.isnan(e.attenuated.value):
+        return "Shares are recalled, not measured, and were a fifth of their spread error, the true effect could be much larger."
+    return f"Shares are recalled, not measured; were a fifth of their spread error, it would be {_change(e.attenuated.value)}."
 
 
 def _additive(e):
-    better = "fits better" if e.form == "additive" else "fits no better"
+    fits = "better" if e.form == "additive" else "no better"
     return (
-        f"Were rates to add up by share, a distance wholly in this use would wear {number(e.additive.value, 2)} times as much as one "
-        f"without it ({number(e.additive.low, 2)} to {number(e.additive.high, 2)}), and {_points(e.step)} more would be {_change(e.additive_ratio)}; "
-        f"that form {better} here. It reaches beyond the shares seen."
+        f"If rates add up by share, a distance all {_use(e)} would wear {number(e.additive.value, 1)} times as much as one with none of it "
+        f"({number(e.additive.low, 1)} to {number(e.additive.high, 1)}), which reaches beyond the shares seen, and {_points(e.step)} more would "
+        f"be {_change(e.additive_ratio)}; that form fits {fits}."
     )
 
 
@@ -152,8 +156,8 @@ def supported(table, show):
         for r in sooner.itertuples()
     ]
     return (
-        f"For vehicles used hard the evidence supports {listing(rows)}. It counts only what the wear ratio's one-sided lower limit bears out; "
-        "it never goes beyond the plan, and the maker's handbook wins."
+        f"For vehicles used hard the evidence supports {listing(rows, most=99)}. That counts no more than the one-sided lower limit of the "
+        "wear ratio bears out, and never goes beyond the plan; the maker's handbook wins."
     )
 
 
@@ -171,7 +175,7 @@ def use_of_fleet(table, limits):
         return f"{first} The log's plan names no use as severe."
     when = listing([f"{_percent(v)} of the distance {USE[k]}" for k, v in limits.items() if k in kinds], last="or")
     hard = int(table["is_severe"].sum())
-    return f"{first} Over its time in this log, {plural(hard, 'vehicle')} reached {when}, from where the plan calls use severe."
+    return f"{first} Over its whole time in this log, {plural(hard, 'vehicle')} had {when} or more, which the plan calls severe."
 
 
 def left_out(found):
@@ -199,12 +203,13 @@ def overlap_table(e):
 
 def cannot(found):
     """What no analysis of such a log can tell."""
-    asked = listing(sorted({_part(e) for e in found})) or "no part's"
+    asked = listing(sorted({_part(e) for e in found}))
+    of = f"It speaks of {asked} wear alone" if asked else "It speaks of no part's wear"
     return (
-        f"It speaks of {asked} wear alone; not of engines, oil, filters or bearings, whose wear nobody reads. Shares of use are what "
-        "people recall. Who drives or rides, loads, tyre pressures and speeds are not in it, and go with where a vehicle works. An item may have "
-        "been chosen because of the use; here the same items are compared, so the choice is not counted. Hard-used parts are looked at more "
-        "often and taken off sooner, and a worn tyre may have been kept off gravel."
+        f"{of}, not of engines, oil, filters or bearings, whose wear nobody reads; and it takes the effect to be the same on every kind of "
+        "vehicle. Shares of use are what people recall. Loads, tyre pressures, speeds and who was at the controls are not in it, and go with "
+        "where a vehicle works. An item may have been chosen because of the use; the same items are compared here, so that choice is left "
+        "out. Parts used hard are looked at more often and taken off sooner, and a worn tyre may have been kept off gravel."
     )
 
 
@@ -213,8 +218,8 @@ def alt_use(table):
     kinds = _kinds(table)
     if not kinds:
         return "No use is known."
-    spans = [f"{USE[k]} from {_percent(table[k].min())} to {_percent(table[k].max())}" for k in kinds[:3] if table[k].notna().any()]
-    return f"A row for each of {plural(len(table), 'vehicle')}, the hardest used on top, with its share of distance: {listing(spans)}."
+    spans = [f"{USE[k]} from {_percent(table[k].min())} to {_percent(table[k].max())}" for k in kinds[:2]]
+    return f"A row for each of {plural(len(table), 'vehicle')}, the hardest used on top, with its share of distance {listing(spans)}."
 
 
 def alt_effects(found):
@@ -266,13 +271,13 @@ def _change(ratio):
     return f"{size} {'more' if change >= 0 else 'less'}"
 
 
-def _changes(low, high):
+def _changes(low, high, to="to"):
     """ "8% to 14% more"; where the ends lie on two sides, "4% less to 12% more"."""
     if not (math.isfinite(low) and math.isfinite(high)):
         return "without bounds"
     first, second = _change(low), _change(high)
     same = first[-4:] == second[-4:]
-    return f"{first[:-5]} to {second}" if same else f"{first} to {second}"
+    return f"{first[:-5]} {to} {second}" if same else f"{first} {to} {second}"
 
 
 def _interval(estimate):
