@@ -1,0 +1,331 @@
+"""Every occasion on which a task fell due: when, what came first, when it was done, how late, and whether it counts in the rate.
+
+`occasions` judges by what was known: nothing is late before anyone could know, and nothing is taken to be in order for want of a reading.
+"""
+
+import numpy as np
+import pandas as pd
+
+from wearbar import due, usage
+from wearbar.due import AXES, DUE, EARLY, EPS, LATE, SPAN
+from wearbar.ladders import Fleet, as_dates, as_days, fleet_of, occasions_due
+
+__all__ = ["COUNTS", "REASONS", "STALE_DAYS", "occasions"]
+
+STALE_DAYS = 45  # a reading older than this no longer says where a vehicle is
+KM, HOURS, DAY = range(3)
+FAR = 73_000  # days since 1970: beyond it a date says nothing
+COUNTS = "counts"
+# why an occasion is left out of the rate, in the order in which one reason wins over another
+REASONS = {
+    "unknown-history": "its earlier history is not known",
+    "joined": "it fell due before the vehicle joined this log",
+    "laid-up": "it fell due while the vehicle was laid up: to be done before its next use",
+    "ended": "the vehicle left, or the task left the plan, before its window closed",
+    "stale": "no recent reading tells whether its window has closed",
+    "open-window": "its window has not closed yet",
+    "odometer": "the odometer at the work is not known closely enough",
+}
+
+
+def occasions(log, readings=None, late_share=None):
+    """Every occasion of every task of the log's plan: one row each, sorted by vehicle, task, position and number; empty without a plan.
+
+    vehicle, task, position ("" none), action, safety, statutory, plan; number: 1, 2, ... in its series; is_current: the open one.
+    basis: regular, first, severe, expiry, new-plan, unknown-history (due at once), first-reading, joined. severe_since: a date.
+    anchor_date, anchor_km; due_, early_, late_ with km, hours and date; interval_km, _hours, _days; due_low_km, due_high_km: bounds where
+        the anchor's odometer is not known; due_odometer_km: what the instrument shows at due_km.
+    duty: severe, normal, not-known, or "" where the task has no severe limits; severe_due_km, severe_due_date: were the duty severe.
+    first_limit: distance, hours, date, both; with " (forecast)" where not yet reached; "" where neither was. expected_date: a forecast.
+    done_date, done_km (with _low_, _high_), done_hours, visit; is_open. overrun_km, _hours, _days (negative: early; open: so far);
+        overrun_share: the largest as a share of its interval. early_share: the share of the interval given away by work before its window.
+    state: before-window, in-window, due, past-window or not-known where open (probably: what it is by the last reading), else done, missed
+        or not-finished. past_km, past_days: beyond each late edge; driven_past_km: distance from the first of the late edges passed.
+    late_edge_date: the day its window closed, NaT if not yet. is_matured: closed by the log's day. outcome: on-time, early, late or "".
+    in_rate; why: "counts" or a key of `REASONS`. last_reading: date. Distances are cumulative km.
+
+    readings: of `usage.readings`. late_share: a reader's own allowance after the due point, as a share of the interval, in place of the
+    plan's. Sources: common practice, none; a length of service runs on through a lay-up.
+    """
+    if log.plan is None:
+        return pd.DataFrame(columns=["vehicle", "task", "position", "state"])
+    fleet = fleet_of(log, usage.readings(log) if readings is None else readings)
+    frame, p = occasions_due(fleet, late_share)
+    s, is_open = frame["s"].to_numpy(), frame["done"].to_numpy() < 0
+    x, x_low, x_high = _where(fleet, frame)
+    slack = _slack(fleet, frame)
+    shut = _shut_days(fleet, s, p)
+    out = fleet.series.rows.iloc[s][["vehicle", "plan", "task", "position", "action", "safety", "statutory"]].reset_index(drop=True)
+    out = out.assign(number=frame["number"], is_current=frame["is_current"], basis=frame["basis"], severe_since=as_dates(frame["since"]))
+    out = out.assign(**_anchor_columns(fleet, frame, p, slack), **_point_columns(p), is_open=is_open)
+    out = out.assign(**_duty_columns(fleet, frame, p), **_done_columns(fleet, frame, x, x_low, x_high))
+    out = out.assign(**_overrun_columns(fleet, s, p, x, shut))
+    laid = _laid_up(log, fleet, s, p)
+    stale, seen = _stale(log, fleet, s, p)
+    out = out.assign(**_first_columns(fleet, frame, p), last_reading=as_dates(seen))
+    return out.assign(**_judged(fleet, frame, p, (x, x_low, x_high), slack, shut, laid, stale)).drop(columns=["s"], errors="ignore")
+
+
+def _where(fleet: Fleet, frame):
+    """Where each occasion ended, or now stands: (3, n), and the bounds of its km."""
+    s, done = frame["s"].to_numpy(), frame["done"].to_numpy()
+    x = fleet.at(s, frame["to"].to_numpy())
+    if not len(fleet.act_series):
+        return x, x[KM], x[KM]
+    closed = done >= 0
+    x = np.where(closed, fleet.act_x[:, done], x)
+    return x, np.where(closed, fleet.act_low[done], x[KM]), np.where(closed, fleet.act_high[done], x[KM])
+
+
+def _slack(fleet, frame):
+    """How far the anchor's km may lie below and above what it is taken for: (2, n)."""
+    act = frame["act"].to_numpy()
+    hangs = (act >= 0) & fleet.series.rows["measured_from"].eq("done").to_numpy(dtype=bool)[frame["s"]]
+    hangs &= ~frame["basis"].isin(["joined", "unknown-history", "new-plan"]).to_numpy()
+    if not len(fleet.act_series):
+        return np.zeros((2, len(act)))
+    km, low, high = fleet.act_x[KM][act], fleet.act_low[act], fleet.act_high[act]
+    return np.where(hangs, np.nan_to_num(np.stack([km - low, high - km]), nan=0.0, posinf=np.inf), 0.0)
+
+
+def _shut_days(fleet, s, p):
+    """The day each axis' late edge was reached, and the day it was passed: (2, 3, n); NaN where not yet."""
+    code = fleet.code[s]
+    found = np.full((2, 3, len(s)), np.nan)
+    for axis, path in ((KM, fleet.distance), (HOURS, fleet.clock)):
+        for row, more in ((0, -EPS), (1, EPS)):
+            found[row, axis] = _reached(path, code, p[LATE, axis] + more)
+    found[0, DAY], found[1, DAY] = p[LATE, DAY], p[LATE, DAY] + 1
+    return found
+
+
+def _reached(path, code, value):
+    rows = np.flatnonzero(np.isfinite(value))
+    day = np.full(len(value), np.nan)
+    day[rows] = as_days(usage.date_at(path, code[rows], value[rows]))
+    return day
+
+
+def _anchor_columns(fleet, frame, p, slack):
+    s, act = frame["s"].to_numpy(), frame["act"].to_numpy()
+    anchor = fleet.origin_x[:, s]
+    if len(fleet.act_series):
+        anchor = np.where(act >= 0, fleet.act_x[:, act], anchor)
+    shown = usage.odometer_of(fleet.distance, fleet.code[s], p[DUE, KM]).to_numpy()
+    return {
+        "anchor_date": as_dates(anchor[DAY]),
+        "anchor_km": anchor[KM],
+        "due_low_km": p[DUE, KM] - slack[0],
+        "due_high_km": np.where(np.isfinite(slack[1]), p[DUE, KM] + slack[1], np.nan),
+        "due_odometer_km": shown,
+    }
+
+
+def _point_columns(p):
+    names = {DUE: "due", EARLY: "early", LATE: "late"}
+    columns = {f"{name}_{axis}": p[at, a] for at, name in names.items() for a, axis in enumerate(AXES[:2])}
+    columns |= {f"{name}_date": as_dates(p[at, DAY]) for at, name in names.items()}
+    return columns | {"interval_km": p[SPAN, KM], "interval_hours": p[SPAN, HOURS], "interval_days": p[SPAN, DAY]}
+
+
+def _duty_columns(fleet, frame, p):
+    s, act, rule = frame["s"].to_numpy(), frame["act"].to_numpy(), frame["rule"].to_numpy()
+    has = fleet.rules["has_severe"][rule]
+    known = np.array(["not-known", "normal", "severe"])[fleet.duty_at(s, frame["to"].to_numpy()) + 1]
+    duty = np.where(has, np.where(frame["since"].notna(), "severe", np.where(known == "severe", "normal", known)), "")
+    base = fleet.act_x[:, act] if len(fleet.act_series) else fleet.origin_x[:, s]
+    base = np.where(act >= 0, base, fleet.origin_x[:, s])
+    hard = due.points(base, np.ones_like(base), fleet.limits(s, rule, np.zeros_like(base, dtype=bool), np.ones(len(s), dtype=bool)))
+    ask = duty == "not-known"
+    sooner = np.fmin(hard[DUE], p[DUE])
+    return {
+        "duty": duty,
+        "severe_due_km": np.where(ask, sooner[KM], np.nan),
+        "severe_due_date": as_dates(np.where(ask, sooner[DAY], np.nan)),
+    }
+
+
+def _done_columns(fleet, frame, x, x_low, x_high):
+    closed = frame["done"].to_numpy() >= 0
+    show = closed & ~frame["missed"].to_numpy()
+    visit = fleet.act_visit.array.take(frame["done"].to_numpy(), allow_fill=True)
+    return {
+        "done_date": as_dates(np.where(show, x[DAY], np.nan)),
+        "done_km": np.where(show, x[KM], np.nan),
+        "done_low_km": np.where(show, x_low, np.nan),
+        "done_high_km": np.where(show & np.isfinite(x_high), x_high, np.nan),
+        "done_hours": np.where(show, x[HOURS], np.nan),
+        "visit": pd.Series(visit).where(show),
+    }
+
+
+def _overrun_columns(fleet, s, p, x, shut):
+    over = x - p[DUE]
+    past = np.maximum(x - p[LATE], 0.0)
+    edge = np.fmin.reduce(shut[0], axis=0)
+    at_edge = np.fmin(p[LATE, KM], usage.distance_at(fleet.distance, fleet.code[s], as_dates(edge))["distance_km"].to_numpy())
+    is_past = (past > EPS).any(axis=0)
+    share = over / p[SPAN]
+    largest = np.fmax.reduce(share, axis=0)
+    return {
+        "overrun_km": over[KM],
+        "overrun_hours": over[HOURS],
+        "overrun_days": over[DAY],
+        "overrun_share": largest,
+        "early_share": np.where((x < p[EARLY] - EPS).any(axis=0) & (largest < 0), -largest, 0.0),
+        "past_km": past[KM],
+        "past_hours": past[HOURS],
+        "past_days": past[DAY],
+        "driven_past_km": np.where(is_past, np.maximum(x[KM] - at_edge, 0.0), 0.0),
+        "late_edge_date": as_dates(edge),
+    }
+
+
+def _first_columns(fleet, frame, p):
+    """Which limit came first by its end, or else which is expected to."""
+    s, to, is_open = frame["s"].to_numpy(), frame["to"].to_numpy(), frame["done"].to_numpy() < 0
+    code = fleet.code[s]
+    day = np.stack([_reached(fleet.distance, code, p[DUE, KM] - EPS), _reached(fleet.clock, code, p[DUE, HOURS] - EPS), p[DUE, DAY]])
+    day = np.where(day <= to, day, np.nan)
+    told = _said(day)
+    expected = np.stack(
+        [_expected(fleet, fleet.distance, s, to, p[DUE, KM]), _expected(fleet, fleet.clock, s, to, p[DUE, HOURS]), p[DUE, DAY]]
+    )
+    told = np.where((told == "") & is_open, np.char.add(_said(expected), " (forecast)"), told)
+    soonest = np.fmin.reduce(np.where(np.isnan(day), expected, day), axis=0)
+    return {"first_limit": np.where(told == " (forecast)", "", told), "expected_date": as_dates(np.where(is_open, soonest, np.nan))}
+
+
+def _said(day):
+    first = np.fmin.reduce(day, axis=0)
+    which = (day == first).astype(int)
+    names = np.array(["distance", "hours", "date"])[which.argmax(axis=0)]
+    return np.where(which.sum(axis=0) > 1, "both", np.where(which.sum(axis=0) == 0, "", names))
+
+
+def _pace(fleet, path, s, to):
+    """The last reading by day `to` and the mean rate a day of the year before it: two arrays, NaN where there is none."""
+    code = fleet.code[s]
+    first, _ = path.rows(code)
+    opened = path.day[np.minimum(first, len(path.day) - 1)] if len(path.day) else np.zeros(len(s))
+    start = np.maximum(to - 365, opened)
+    now, before = (usage.distance_at(path, code, as_dates(day)) for day in (to, start))
+    low = before["distance_km"].fillna(before["low_km"]).to_numpy()
+    high = now["distance_km"].fillna(now["low_km"]).to_numpy()
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return high, np.where(to > start, (high - low) / (to - start), np.nan)
+
+
+def _expected(fleet, path, s, to, value):
+    """The day a value is reached at the pace of the year before; NaN where there is no pace."""
+    high, rate = _pace(fleet, path, s, to)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        day = to + np.ceil((value - high) / rate)
+    return np.where((rate > 0) & (day < FAR), day, np.nan)
+
+
+def _laid_up(log, fleet, s, p):
+    """For occasions whose date fell within a lay-up: the first day of use after it (infinite: not yet), else NaN."""
+    back = np.full(len(s), np.nan)
+    stays = log.tables["layups"].dropna(subset=["from"])
+    if stays.empty:
+        return back
+    path = fleet.distance
+    seen = pd.DataFrame({"code": path.code(), "day": path.day.astype(float)}).sort_values("day", kind="stable")
+    names = fleet.series.rows.assign(code=fleet.code).drop_duplicates("vehicle").set_index("vehicle")["code"]
+    stays = pd.DataFrame({"code": stays["vehicle"].map(names), "a": as_days(stays["from"]), "b": as_days(stays["to"])}).dropna(
+        subset=["code"]
+    )
+    stays = stays.astype({"code": int}).fillna({"b": np.inf}).sort_values("b", kind="stable")
+    after = pd.merge_asof(
+        stays, seen.assign(use=seen["day"]), left_on="b", right_on="day", by="code", allow_exact_matches=False, direction="forward"
+    )
+    rows = pd.DataFrame({"row": np.arange(len(s)), "code": fleet.code[s], "due": p[DUE, DAY]})
+    rows = rows[rows["code"].isin(stays["code"])].merge(after[["code", "a", "b", "use"]], on="code")
+    rows = rows[(rows["a"] <= rows["due"]) & (rows["due"] <= rows["b"])]
+    back[rows["row"]] = rows["use"].fillna(np.inf)
+    return back
+
+
+def _stale(log, fleet, s, p):
+    """Whether the last reading is too old to tell where an occasion stands by distance or hours, and the day of that reading."""
+    end = fleet.end_day[s]
+    seen = np.full(len(s), np.nan)
+    for axis, path in ((KM, fleet.distance), (HOURS, fleet.clock)):
+        seen = np.fmin(seen, np.where(np.isfinite(p[DUE, axis]), _last_day(path, fleet.code[s], end), np.nan))
+    asked = np.isfinite(p[DUE, :2]).any(axis=0)
+    who = fleet.series.rows["vehicle"].iloc[s]
+    rows = np.flatnonzero(asked & np.isfinite(seen))
+    rest = np.zeros(len(s))
+    rest[rows] = usage.layup_days(log, who.iloc[rows].reset_index(drop=True), as_dates(seen[rows]), as_dates(end[rows]))
+    return asked & ~(end - seen - rest <= STALE_DAYS), seen
+
+
+def _last_day(path, code, end):
+    """The last day not after `end` with a reading; NaN where there is none."""
+    key = path.vehicles.to_numpy()[path.code()] * 1e6 + path.day
+    order = np.argsort(key, kind="stable")
+    at = np.searchsorted(key[order], code * 1e6 + end, "right") - 1
+    if not len(key):
+        return np.full(len(code), np.nan)
+    day = path.day[order[np.maximum(at, 0)]]
+    return np.where((at >= 0) & (key[order[np.maximum(at, 0)]] == code * 1e6 + day), day, np.nan)
+
+
+def _forecast(fleet, s, x, to):
+    """Where each vehicle is by now at the pace of the year before its last reading."""
+    now = x.copy()
+    for axis, path in ((KM, fleet.distance), (HOURS, fleet.clock)):
+        last = _last_day(path, fleet.code[s], to)
+        here, rate = _pace(fleet, path, s, np.nan_to_num(last))
+        now[axis] = np.where(np.isnan(last) | np.isnan(rate), x[axis], here + rate * (to - last))
+    return now
+
+
+def _judged(fleet, frame, p, ends, slack, shut, laid, stale):
+    """State, outcome, and whether it counts."""
+    x, x_low, x_high = ends
+    s, is_open, missed = frame["s"].to_numpy(), frame["done"].to_numpy() < 0, frame["missed"].to_numpy()
+    end = fleet.end_day[s]
+    ended = fleet.ended[s] != ""
+    passed_day = np.fmin.reduce(shut[1], axis=0)
+    resting = np.isfinite(laid) | np.isinf(laid)
+    allowed = np.where(resting, np.fmax(p[LATE, DAY], laid), p[LATE, DAY])
+    q = p.copy()
+    q[LATE, DAY] = allowed
+    q[:SPAN, KM] -= slack[0]
+    now = due.state(q, x)
+    late_for_sure = (now == "past-window") & is_open
+    matured = (passed_day <= end) & ~np.isnan(passed_day)
+    state = np.where(is_open, np.where(stale & ~late_for_sure, "not-known", now), np.where(missed, "missed", "done"))
+    state = np.where(is_open & ended, "not-finished", state)
+    low, high = x.copy(), x.copy()
+    low[KM], high[KM] = x_low, x_high
+    tight, wide = q[LATE].copy(), q[LATE].copy()
+    wide[KM] += slack[0] + slack[1]
+    surely_late = (low > wide + EPS).any(axis=0)
+    surely_not = ~(high > tight + EPS).any(axis=0)
+    unclear = ~is_open & ~missed & ~surely_late & ~surely_not
+    late = missed | is_open | surely_late
+    early = (x < p[EARLY] - EPS).any(axis=0) & (due.state(p, x) == "before-window")
+    outcome = np.where(matured, np.where(late, "late", np.where(unclear, "", np.where(early, "early", "on-time"))), "")
+    basis = frame["basis"].to_numpy()
+    reasons = [
+        basis == "unknown-history",
+        basis == "joined",
+        resting,
+        ~matured & is_open & ended,
+        ~matured & is_open & stale,
+        ~matured,
+        unclear,
+    ]
+    why = np.select(reasons, list(REASONS), COUNTS)
+    return {
+        "state": state,
+        "probably": np.where(state == "not-known", due.state(q, _forecast(fleet, s, x, frame["to"].to_numpy())), ""),
+        "is_laid_up": resting,
+        "is_matured": matured,
+        "outcome": outcome,
+        "in_rate": why == COUNTS,
+        "why": why,
+    }
