@@ -10,9 +10,9 @@ import pyarrow.compute as pc
 
 from wearbar.checks.found import join, problems
 from wearbar.checks.likely import in_range, likely_day, likely_number, nearest_code
-from wearbar.tables import TABLES, TEXT, column
+from wearbar.tables import TABLES, TEXT
 
-__all__ = ["EMPTY", "typed"]
+__all__ = ["typed"]
 
 FIRST_YEAR, LAST_YEAR = 1900, 2199
 NUMBER = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?$"
@@ -21,13 +21,13 @@ BASIC_DAY = re.compile(r"\d{8}|\d{4}-?W\d{2}-?\d", re.ASCII)
 UNSEEN = "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u00ad\u061c\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb]"
 BAD_DECODE = "\ufffd"
 YES_NO = {"yes": "yes", "no": "no", "true": "yes", "false": "no"}
-EMPTY = {"date": np.array([], dtype="datetime64[ns]"), "number": np.array([], dtype="float64")}
 
 
 def typed(table, raw):
     """The table's columns typed, all of the format's: (frame with index `line`, problems, frame of the columns not in the format).
 
     Text columns are `tables.TEXT`, dates datetime64[ns], numbers float64; a cell that can't be read is missing here and a problem there.
+    The raw columns are used up on the way, so that a large table is not held twice.
     """
     parts = [problems(table, [line], name, [value], rule) for line, name, value, rule in raw.problems]
     series = {}
@@ -36,7 +36,7 @@ def typed(table, raw):
         series[col.name] = values
         parts += broken
     frame = pd.DataFrame(series, index=pd.Index(raw.lines, name="line"), copy=False)
-    names = [n for n in raw.columns if column(table, n) is None]
+    names = list(raw.columns)
     unnamed = {n for n in names if n.startswith("(column") and raw.columns[n].null_count == len(raw.lines)}
     names = [n for n in names if n not in unnamed]
     parts += [problems(table, [1], n, [""], "unknown-column") for n in names]
@@ -45,7 +45,7 @@ def typed(table, raw):
 
 
 def _column(table, col, raw):
-    array = raw.columns.get(col.name)
+    array = raw.columns.pop(col.name, None)
     if array is None or array.null_count == len(raw.lines):
         blank = [problems(table, raw.lines, col.name, [""] * len(raw.lines), "required")] if col.required else []
         return _all_blank(col, len(raw.lines)), blank

@@ -137,11 +137,12 @@ def _read(source, header):
         raw = source.tables[name]() if name in source.tables else None
         if raw is not None:
             _require_columns(name, raw.columns, source)
+            read_off |= name != "vehicles" and any(reading in raw.columns for reading, _ in READINGS.get(name, ()))
         tables[name], problem, extra[name] = typed(name, raw or Raw({}, np.array([], dtype="int64")))
         read[name] = len(tables[name])
+        pa.default_memory_pool().release_unused()
         found.append(problem)
         _digest(digest, name, tables[name], problem)
-        read_off |= name != "vehicles" and raw is not None and any(reading in raw.columns for reading, _ in READINGS.get(name, ()))
     if not read_off and tables["vehicles"]["meter"].fillna("distance").isin(["distance", "both"]).any():
         raise LogError(
             "The log has no table with odometer readings; give one (odometer, work or fuel), or say meter = none for every vehicle."
