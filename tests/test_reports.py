@@ -162,7 +162,7 @@ def test_provenance_tells_the_log_and_the_versions(shown):
     page = shown[0]["text/html"]
     for words in (
         report.whole.sha256,
-        "7 read: 7 used",
+        "7 rows read: 7 used",
         "2 of 3",
         "site north",
         f"pandas {pd.__version__}",

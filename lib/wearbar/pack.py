@@ -45,24 +45,23 @@ class Pack:
         return (self.folder / FIRST_PAGE).resolve().as_uri()
 
 
-def make_pack(out, log="", only=(), tell=print, **parameters):
+def make_pack(out, log="", only=(), tell=print, as_of="", site="", vehicle=(), confidence=0.9, units=""):
     """Run the reports on a log and write the pack into the folder `out`; gives the `Pack`.
 
     log: folder, workbook or database address, "" the fleet demo. only: names of notebooks, none is all. tell: called with each line of
-    progress.
-    parameters: as_of, site, vehicle, confidence, units (see `reports.open_report`).
+    progress. The rest: see `reports.check`.
     Raises reports.NotDone, one sentence, where it cannot be done; the pack that stood at `out` is then untouched.
     """
     out, sources = Path(out).absolute(), _sources(only)
     _mend(out)
     tell("Reading the log")
-    whole, cut = reports.check(log=log, **parameters)
-    parameters = {"log": _address(log), **parameters}
-    partial = _open_partial(out, _job(whole, sources, parameters))
-    _run_all(sources, partial, parameters, clean(whole.name), tell)
+    asked = {"as_of": as_of, "site": site, "vehicle": list(vehicle), "confidence": confidence, "units": units}
+    whole, cut = reports.check(log, **asked)
+    given = {"log": _address(log), **asked}
+    partial = _open_partial(out, _job(whole, sources, given))
+    _run_all(sources, partial, given, clean(whole.name), tell)
     books = {name: nbformat.read(partial / "notebooks" / f"{name}.ipynb", as_version=4) for name in sources}
-    parameters.pop("log")
-    findings = _findings(books, whole, parameters)
+    findings = _findings(books, whole, asked)
     _write_tables(books, partial / "tables")
     (partial / FINDINGS).write_text(
         json.dumps(findings, indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8"
@@ -275,8 +274,7 @@ def _first_page(books, findings, whole, cut, partial):
 
     shared = places.place("shared", "report")
     page = Environment(loader=FileSystemLoader(shared), autoescape=True, undefined=StrictUndefined).get_template("pack.html.j2")
-    show, count = Show(whole.units), whole.ledger[["read", "used", "set_aside", "after"]].sum()
-    rows = f"{count['used']:,} used, {count['set_aside']:,} set aside, {count['after']:,} after the log's day"
+    show = Show(whole.units)
     vehicles = plural(len(cut.tables["vehicles"]), "vehicle")
     asked = {key: value for key, value in findings["parameters"].items() if value not in ("", [], 0.9)}
     return page.render(
@@ -286,7 +284,7 @@ def _first_page(books, findings, whole, cut, partial):
         unsaid_money=not whole.money and bool(whole.units.currency),
         headlines=_headlines(findings["reports"]),
         reports=[{"name": name, "title": book.metadata.get("title", name), "question": _question(book)} for name, book in books.items()],
-        rows=f"{plural(count['read'], 'row')} read: {rows}.",
+        rows=f"{reports.rows_of(whole)}.",
         ledger=_raw(_ledger(whole)),
         csv=sorted(path.name for path in (partial / "tables").iterdir()),
         versions=", ".join(f"{name} {version}" for name, version in findings["versions"].items()),

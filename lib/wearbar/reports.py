@@ -23,7 +23,7 @@ from wearbar.units import DISTANCE_KM
 from wearbar.wording import tables
 from wearbar.wording.common import MISSING, Show, clean, listing, number, plain, plural
 
-__all__ = ["FINDING", "HEADLINE", "STYLE", "TABLE", "URGENCY", "NotDone", "Report", "check", "open_report", "versions"]
+__all__ = ["FINDING", "HEADLINE", "STYLE", "TABLE", "URGENCY", "NotDone", "Report", "check", "open_report", "rows_of", "versions"]
 
 FINDING = "application/vnd.wearbar.finding+json"
 HEADLINE = "application/vnd.wearbar.headline+json"
@@ -99,13 +99,13 @@ class Report:
 
     def provenance(self):
         """Show what the report was made from and with: log, rows, parameters, versions."""
-        log, count = self.whole, self.whole.ledger.sum(numeric_only=True)
+        log = self.whole
         asked = "; ".join(f"{k} {_asked(v)}" for k, v in self.parameters.items() if v not in ("", []))
         facts = {
             "Log": clean(log.name),
             "Fingerprint (SHA-256)": log.sha256 or MISSING,
             "Record": f"{self.show.date(log.first_day)} to {self.show.date(log.as_of)}",
-            "Rows": f"{count['read']:,} read: {count['used']:,} used, {count['set_aside']:,} set aside, {count['after']:,} after the log's day",
+            "Rows": rows_of(log),
             "Money": f"{log.money} of recoverable tax" if log.money else "the log does not say whether net or gross",
             "Vehicles reported": f"{len(self.log.tables['vehicles']):,} of {len(log.tables['vehicles']):,}",
             "Asked for": asked,
@@ -142,6 +142,13 @@ def open_report(name, log="", as_of="", site="", vehicle=(), confidence=0.9, uni
     report = Report(name, cut, whole, show, confidence, asked)
     _begin(report)
     return report
+
+
+def rows_of(log):
+    """What became of the log's rows, in words."""
+    count = log.ledger[["read", "used", "set_aside", "after"]].sum()
+    ends = f"{count['used']:,} used, {count['set_aside']:,} set aside, {count['after']:,} after the log's day"
+    return f"{plural(count['read'], 'row')} read: {ends}"
 
 
 def versions():
