@@ -11,7 +11,10 @@ __all__ = ["soil"]
 
 @dataclass(frozen=True)
 class Slip:
-    """`n` rows of a table in which `column` is mistyped: `typed` turns the true values into what was written, `where` picks rows that suit."""
+    """`n` rows of a table in which `column` is mistyped.
+
+    typed: turns the true values into what was written. where: picks the rows that suit.
+    """
 
     kind: str
     table: str
@@ -48,10 +51,29 @@ SLIPS = (
     Slip("a digit left out", "fuel", "odometer", _digits(lambda t: t[:1] + t[2:]), _large),
     Slip("a digit twice", "fuel", "odometer", _digits(lambda t: t[:3] + t[2:]), _large),
     Slip("unit in the cell", "work", "odometer", lambda x: np.array([f"{int(v):,} miles" for v in x], dtype=object), _large),
-    Slip("decimal point lost", "fuel", "volume", lambda x: np.round(x * 100).astype(object), lambda f: (f["volume"] % 1 > 0.1) & f["kind"].ne("urea"), 2),
+    Slip(
+        "decimal point lost",
+        "fuel",
+        "volume",
+        lambda x: np.round(x * 100).astype(object),
+        lambda f: (f["volume"] % 1 > 0.1) & f["kind"].ne("urea"),
+        2,
+    ),
     Slip("decimal point lost", "measurements", "value", lambda x: np.round(x * 10).astype(object), _deep, 2),
-    Slip("another wheel's reading", "measurements", "value", lambda x: np.round(x + 3.4, 1).astype(object), lambda f: _deep(f) & (f["value"] < 4.5)),
-    Slip("date in another order", "work", "date", lambda x: pd.DatetimeIndex(x).strftime("%d/%m/%Y").astype(object), lambda f: f["date"].dt.day > 12),
+    Slip(
+        "another wheel's reading",
+        "measurements",
+        "value",
+        lambda x: np.round(x + 3.4, 1).astype(object),
+        lambda f: _deep(f) & (f["value"] < 4.5),
+    ),
+    Slip(
+        "date in another order",
+        "work",
+        "date",
+        lambda x: pd.DatetimeIndex(x).strftime("%d/%m/%Y").astype(object),
+        lambda f: f["date"].dt.day > 12,
+    ),
     Slip("year of another century", "fuel", "date", lambda x: pd.DatetimeIndex(x).strftime("19%y-%m-%d").astype(object)),
     Slip("code misspelt", "fuel", "kind", _always("deisel"), lambda f: f["kind"].eq("diesel")),
     Slip("code misspelt", "work", "why", _always("planed"), lambda f: f["task"].eq("battery-test")),
@@ -60,7 +82,13 @@ SLIPS = (
     Slip("left blank", "fixed_costs", "amount", _always(np.nan)),
     Slip("letter for a figure", "work", "vehicle", _always("M1O"), lambda f: f["vehicle"].eq("M10") & f["task"].eq("engine-oil-level")),
     Slip("percent written for a share", "use", "loose", lambda x: np.round(x * 100).astype(object), lambda f: f["loose"] > 0.1),
-    Slip("off before on", "fitted", "removed", lambda x: (pd.DatetimeIndex(x) - pd.DateOffset(years=10)).strftime("%Y-%m-%d").astype(object), _off_tyre),
+    Slip(
+        "off before on",
+        "fitted",
+        "removed",
+        lambda x: (pd.DatetimeIndex(x) - pd.DateOffset(years=10)).strftime("%Y-%m-%d").astype(object),
+        _off_tyre,
+    ),
     Slip("end before beginning", "use", "to", lambda x: (pd.DatetimeIndex(x) - pd.DateOffset(years=1)).strftime("%Y-%m-%d").astype(object)),
 )
 OF_AN_OWNER = ("a digit twice", "decimal point lost", "percent written for a share", "date in another order")
@@ -93,7 +121,17 @@ def _note(kind, table, rows, column, written, true):
 
 def _text(values, n):
     values = pd.Series(np.broadcast_to(values, n).ravel() if isinstance(values, str) else values, dtype=object)
-    return values.map(lambda x: "" if x is None or x != x else f"{x:.10g}" if isinstance(x, float) else f"{x:%Y-%m-%d}" if isinstance(x, pd.Timestamp) else str(x))
+    return values.map(
+        lambda x: (
+            ""
+            if x is None or x != x
+            else f"{x:.10g}"
+            if isinstance(x, float)
+            else f"{x:%Y-%m-%d}"
+            if isinstance(x, pd.Timestamp)
+            else str(x)
+        )
+    )
 
 
 def _repeat(frame, n, rng):

@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 
 from wearbar.synthetic.settings import ITEMS
-from wearbar.synthetic.simulate import PLACES
-from wearbar.synthetic.world import HISTORY_DAYS, reading
+from wearbar.synthetic.slots import PLACES
+from wearbar.synthetic.world import reading
 from wearbar.units import PRESSURE_KPA
 
 __all__ = ["fitted_table", "measurements_table", "part_names"]
@@ -14,10 +14,6 @@ LETTER = {"tyre": "T", "brake-pad": "P", "chain": "C", "air-filter": "F", "batte
 PRESSURE_PSI = {"trail-motorcycle": (28, 30), "pickup": (34, 38), "van": (46, 52), "motorcycle-road": (35, 39), "car": (33, 31)}
 TOP_UP_ML_PER_1000KM = {"trail-motorcycle": 90, "pickup": 60, "van": 80, "motorcycle-road": 50, "car": 40}
 WHYS = np.array(["with the service, to save a visit", "before the winter", "before a long trip", "looked tired"])
-
-
-def _begin(world):
-    return np.maximum(HISTORY_DAYS, world.vehicles["join_day"]).to_numpy()
 
 
 def part_names(history, failed):
@@ -32,17 +28,17 @@ def part_names(history, failed):
 def fitted_table(world, history, failed, names, visits, dirt, rng):
     """Every stay of a part on a vehicle that touches the log; parts on before it began have no date, or no reading, for some."""
     spans = _spans(world, history, failed, names, rng)
-    begin, last = _begin(world)[spans["v"]], len(world.odometer) - 1
+    begin, last = world.begin[spans["v"]], world.last
     spans = spans[(spans["to"] > begin) & (spans["from"] <= last)]
     spans = spans.sort_values(["from", "v", "category", "position"], kind="stable", ignore_index=True)
-    begin = _begin(world)[spans["v"]]
+    begin = world.begin[spans["v"]]
     v, n = spans["v"].to_numpy(), len(spans)
     before = spans["from"].to_numpy() < begin
     bought_used = (world.vehicles["join_day"] > world.vehicles["in_day"]).to_numpy()[v]
     no_date = before & ((rng.random(n) < 0.3 * dirt) | bought_used)
     no_reading = no_date | (before & (rng.random(n) < 0.3 * dirt)) | (~before & (rng.random(n) < 0.04 * dirt))
-    frame = pd.DataFrame({"vehicle": world.vehicles["vehicle"].to_numpy()[v], "position": spans["position"], "category": spans["category"]})
-    frame = frame.assign(item=spans["item"], part=spans["name"], condition=np.where(spans["fitted_used"] > 0, "part-worn", "new"))
+    frame = pd.DataFrame({"vehicle": world.names(v), "position": spans["position"], "category": spans["category"]})
+    frame = frame.assign(item=spans["item"], part=spans["name"], condition=np.where(spans["used_from"] > 0, "part-worn", "new"))
     frame["prior_distance"] = (spans["fitted_used"] / spans["rate"] / world.setting.unit_km / 100).round() * 100
     frame["prior_distance"] = frame["prior_distance"].where(spans["fitted_used"] > 0)
     made = world.dates(spans["made"])
@@ -63,7 +59,9 @@ def _prices_and_depths(world, frame, spans, before, visits, dirt, rng):
     frame["fitting_cost"] = (spans["fitting"] * (world.setting.labour_rate > 0)).where(first, 0.0).mask(first & unknown)
     deep = spans["category"].isin(["tyre", "brake-pad"])
     frame["new_depth"] = spans["new"].where(deep)
-    frame["fitted_depth"] = (spans["new"] - spans["used_from"]).round(1).where(deep & (spans["used_from"] > 0))
+    frame["fitted_depth"] = (
+        (spans["new"] - spans["used_from"]).round(1).where(deep & (spans["used_from"] > 0)).where(frame["fitted"].notna())
+    )
     frame["removed_depth"] = (spans["new"] - spans["read"]).round(1).clip(lower=0).where(deep)
     frame["limit_depth"] = spans["limit"].where(deep)
     frame["visit"] = visits.reindex(pd.MultiIndex.from_frame(spans[["v", "from"]])).to_numpy()
@@ -80,7 +78,9 @@ def _spans(world, history, failed, names, rng):
     own = history.spans.join(history.slots[["v", "category", "position"]], on="slot")
     own = own.rename(columns={"item": "number"}).join(item, on="number").merge(history.parts[["part", "rate", "fitted_used"]], on="part")
     own["name"] = own["part"].map(wearing)
-    sprocket = own[own["category"].eq("chain")].assign(category="sprocket", item="sprocket pair", price=37.0, fitting=0.0, new=np.nan, limit=np.nan)
+    sprocket = own[own["category"].eq("chain")].assign(
+        category="sprocket", item="sprocket pair", price=37.0, fitting=0.0, new=np.nan, limit=np.nan
+    )
     sprocket["name"] = "S" + sprocket["name"].str[1:]
     rest = failed.assign(name=failing, used_from=0.0, fitted_used=0.0)
     frame = pd.concat([own, sprocket, rest], ignore_index=True)
@@ -96,12 +96,16 @@ def _spans(world, history, failed, names, rng):
 def measurements_table(world, history, names, visits, dirt, rng):
     """Depths, thicknesses and elongations place by place; tyre pressures; oil topped up."""
     streams = rng.spawn(3)
-    frames = [_wear_readings(world, history, names[0], dirt, streams[0]), _pressures(world, history, dirt, streams[1]), _top_ups(world, history, streams[2])]
+    frames = [
+        _wear_readings(world, history, names[0], dirt, streams[0]),
+        _pressures(world, history, dirt, streams[1]),
+        _top_ups(world, history, streams[2]),
+    ]
     frame = pd.concat(frames, ignore_index=True)
-    frame = frame[(frame["day"] >= _begin(world)[frame["v"]]) & (frame["day"] < len(world.odometer))]
+    frame = frame[(frame["day"] >= world.begin[frame["v"]]) & (frame["day"] < len(world.odometer))]
     frame = frame.sort_values(["day", "v", "category", "position", "order"], kind="stable", ignore_index=True)
     visit = pd.MultiIndex.from_frame(frame[["v", "day"]])
-    table = pd.DataFrame({"vehicle": world.vehicles["vehicle"].to_numpy()[frame["v"]], "date": world.dates(frame["day"])})
+    table = pd.DataFrame({"vehicle": world.names(frame["v"]), "date": world.dates(frame["day"])})
     table["odometer"] = reading(world, frame["v"], frame["day"])
     table["odometer"] = table["odometer"].mask(frame.groupby(["v", "day"]).ngroup().mod(17).eq(3) & bool(dirt))
     table = pd.concat([table, frame[["position", "category", "quantity", "value", "place", "part", "state"]]], axis=1)
@@ -116,7 +120,9 @@ def _wear_readings(world, history, names, dirt, rng):
     label = pd.DataFrame({c: [*p, *[""] * (3 - len(p))] for c, p in PLACES.items()}).to_numpy()
     column = r["category"].map({c: i for i, c in enumerate(PLACES)}).to_numpy()
     quantity = r["category"].map({"tyre": "depth", "brake-pad": "thickness", "chain": "elongation"})
-    frame = r[["v", "day", "position", "category"]].assign(quantity=quantity, value=value[row, place], place=label[place, column], order=place)
+    frame = r[["v", "day", "position", "category"]].assign(
+        quantity=quantity, value=value[row, place], place=label[place, column], order=place
+    )
     frame["part"] = r["part"].map(names).mask(pd.Series(rng.random(len(r)) < 0.10 * dirt))
     return frame[~(rng.random(len(frame)) < 0.05 * dirt)]
 
@@ -124,7 +130,9 @@ def _wear_readings(world, history, names, dirt, rng):
 def _pressures(world, history, dirt, rng):
     r = history.readings.join(history.slots[["v", "category", "position", "type", "axle"]], on="slot")
     r = r[r["category"].eq("tyre")]
-    target = np.array([PRESSURE_PSI[t] for t in PRESSURE_PSI])[pd.Categorical(r["type"], list(PRESSURE_PSI)).codes, r["axle"].eq("rear").astype(int)]
+    target = np.array([PRESSURE_PSI[t] for t in PRESSURE_PSI])[
+        pd.Categorical(r["type"], list(PRESSURE_PSI)).codes, r["axle"].eq("rear").astype(int)
+    ]
     low = np.minimum(rng.standard_normal(len(r)) * 1.3, 1.0) - 0.8 * rng.standard_exponential(len(r))
     unit = PRESSURE_KPA["psi"] / PRESSURE_KPA[world.setting.pressure]
     value = ((target + low) * unit).round(1 if world.setting.pressure == "bar" else 0)
@@ -135,8 +143,13 @@ def _pressures(world, history, dirt, rng):
 def _top_ups(world, history, rng):
     t = history.tasks
     t = t[history.grid.code[t["v"], t["column"]] == "engine-oil-level"]
-    need = np.diff(world.odometer[t["day"], t["v"]], prepend=0.0).clip(0, 5000) / 1000 * world.vehicles["type"].map(TOP_UP_ML_PER_1000KM).to_numpy()[t["v"]]
+    need = (
+        np.diff(world.odometer[t["day"], t["v"]], prepend=0.0).clip(0, 5000)
+        / 1000
+        * world.vehicles["type"].map(TOP_UP_ML_PER_1000KM).to_numpy()[t["v"]]
+    )
     value = (need * np.exp(0.3 * rng.standard_normal(len(t))) / 50).round() * 50
-    frame = pd.DataFrame({"v": t["v"], "day": t["day"], "position": "engine", "category": "engine-oil", "quantity": "top-up", "value": value})
+    frame = pd.DataFrame(
+        {"v": t["v"], "day": t["day"], "position": "engine", "category": "engine-oil", "quantity": "top-up", "value": value}
+    )
     return frame.assign(place="", order=9, state="cold")
-

@@ -6,11 +6,12 @@ import tomllib
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from wearbar.places import place
 from wearbar.units import DISTANCE_KM
 
-__all__ = ["TaskGrid", "plan_text", "severe_when", "task_grid"]
+__all__ = ["TaskGrid", "plan_text", "recheck_limits", "severe_when", "task_grid"]
 
 MONTH_DAYS = 30.436875
 ELSEWHERE = ("roadworthiness-test",)  # followed by its own expiry, not by the visits
@@ -56,6 +57,13 @@ def severe_when(plan_of_vehicle, distance):
     return tuple(np.array([plans[p]["severe_when"][c] for p in plan_of_vehicle]) for c in ("loose", "mud_water"))
 
 
+def recheck_limits(plan_of_vehicle, distance):
+    """What the plans ask to be looked at again: plan, task, km, days."""
+    plans, unit = _plans(plan_of_vehicle, distance), DISTANCE_KM[distance]
+    asked = [(name, t["code"], t["recheck"]) for name, plan in plans.items() for t in plan["task"] if "recheck" in t]
+    return pd.DataFrame([(p, t, r["distance"] * unit, r["days"]) for p, t, r in asked], columns=["plan", "task", "km", "days"])
+
+
 def task_grid(plan_of_vehicle, distance):
     """The `TaskGrid` of vehicles that follow these plans; plans with fewer tasks have empty columns at the end."""
     plans = _plans(plan_of_vehicle, distance)
@@ -79,11 +87,18 @@ def _planned(task):
 def _limits(task, unit):
     first, every, severe = (task.get(k, {}) for k in ("first", "every", "severe"))
     severe = every | severe
-    return [x for limits in (first, every, severe) for x in (limits.get("distance", math.inf) * unit, limits.get("months", math.inf) * MONTH_DAYS)]
+    return [
+        x
+        for limits in (first, every, severe)
+        for x in (limits.get("distance", math.inf) * unit, limits.get("months", math.inf) * MONTH_DAYS)
+    ]
 
 
 def _cost(task):
     """Whole packs; a part that has a row in table fitted is priced there."""
     if "part" in task:
         return 0.0
-    return sum(math.ceil(p["quantity"] / p.get("pack", p["quantity"])) * p["price"] * (1 if "pack" in p else p["quantity"]) for p in task.get("parts", []))
+    return sum(
+        math.ceil(p["quantity"] / p.get("pack", p["quantity"])) * p["price"] * (1 if "pack" in p else p["quantity"])
+        for p in task.get("parts", [])
+    )

@@ -3,8 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from wearbar.synthetic.settings import CHANCES
-from wearbar.synthetic.world import HISTORY_DAYS, NEVER, day_reached, reading
+from wearbar.synthetic.settings import CHANCES, HISTORY_DAYS, NEVER
+from wearbar.synthetic.world import day_reached, reading
 
 __all__ = ["running_tables"]
 
@@ -16,7 +16,11 @@ REMINDER = {"mi": 4800, "km": 8200}
 def running_tables(world, history, dirt, rng):
     """The tables that need no workshop."""
     streams = rng.spawn(5)
-    tables = {"vehicles": _vehicles_table(world), "odometer": _odometer_table(world, dirt, streams[0]), "fuel": _fuel_table(world, dirt, streams[1])}
+    tables = {
+        "vehicles": _vehicles_table(world),
+        "odometer": _odometer_table(world, dirt, streams[0]),
+        "fuel": _fuel_table(world, dirt, streams[1]),
+    }
     tables["use"] = _use_table(world, dirt, streams[2])
     tables["fixed_costs"] = _fixed_costs(world, streams[3])
     tables["valuations"] = _valuations(world, streams[4])
@@ -26,25 +30,13 @@ def running_tables(world, history, dirt, rng):
     return tables | {"reminders": _reminders(world, history)}
 
 
-def _begin(world):
-    return np.maximum(HISTORY_DAYS, world.vehicles["join_day"]).to_numpy()
-
-
-def _end(world):
-    return np.minimum(world.vehicles["end_day"], len(world.odometer) - 1).to_numpy()
-
-
-def _name(world, v):
-    return world.vehicles["vehicle"].to_numpy()[v]
-
-
 def _vehicles_table(world):
-    v, begin = world.vehicles, _begin(world)
+    v, begin = world.vehicles, world.begin
     joined = begin > v["in_day"]
     used = v["join_day"] > v["in_day"]
     price = np.where(used, (v["price"] * v["kept_share"] ** ((begin - v["in_day"]) / 365.25) / 10).round() * 10, v["price"])
     gone = v["end_day"] < NEVER
-    old_age = (_end(world) - v["in_day"]) / 365.25
+    old_age = (world.end - v["in_day"]) / 365.25
     value = np.where(v["disposal"].eq("sold"), (v["price"] * 0.92 * v["kept_share"] ** old_age).round(-1), v["price"] * 0.3)
     frame = pd.DataFrame({"vehicle": v["vehicle"], "kind": v["kind"], "site": np.array(list(world.setting.sites))[v["site"]]})
     frame["in_service"] = world.dates(v["in_day"])
@@ -56,7 +48,7 @@ def _vehicles_table(world):
     frame["legal_class"] = v["kind"].map({"motorcycle": "motorcycle"}).fillna("light")
     frame["warranty_until"] = world.dates(v["in_day"] + CHANCES["repair_in_warranty_days"])
     frame["disposed"] = world.dates(v["end_day"])
-    frame["disposed_odometer"] = pd.Series(reading(world, v.index, _end(world))).where(gone)
+    frame["disposed_odometer"] = pd.Series(reading(world, v.index, world.end)).where(gone)
     frame["disposal"] = v["disposal"]
     frame["disposed_value"] = pd.Series(value).round(-1).where(gone)
     return frame
@@ -69,8 +61,10 @@ def _odometer_table(world, dirt, rng):
     day = ends[:, None] - rng.integers(0, 5, (len(ends), world.n))
     shape = day.shape
     v = np.broadcast_to(np.arange(world.n), shape)
-    keep = (day >= _begin(world)) & (day <= _end(world)) & (rng.random(shape) >= 0.10 * dirt) & ~world.laid_up[day, v]
-    frame = pd.DataFrame({"v": v[keep], "day": day[keep], "restarts_at": np.nan, "source": np.where(rng.random(keep.sum()) < 0.12, "tracker", "dash")})
+    keep = (day >= world.begin) & (day <= world.end) & (rng.random(shape) >= 0.10 * dirt) & ~world.laid_up[day, v]
+    frame = pd.DataFrame(
+        {"v": v[keep], "day": day[keep], "restarts_at": np.nan, "source": np.where(rng.random(keep.sum()) < 0.12, "tracker", "dash")}
+    )
     changed = np.flatnonzero(world.instrument_day < NEVER)
     swap = pd.DataFrame({"v": changed, "day": world.instrument_day[changed], "source": "dash"})
     rolled = world.instrument_shift[changed] % 100000 == 0
@@ -81,7 +75,7 @@ def _odometer_table(world, dirt, rng):
     frame = pd.concat([frame[frame["day"] != world.instrument_day[frame["v"]]], swap], ignore_index=True)
     frame = frame.sort_values(["day", "v"], kind="stable", ignore_index=True)
     shown = pd.Series(reading(world, frame["v"], frame["day"])).fillna(frame["last"])
-    table = pd.DataFrame({"vehicle": _name(world, frame["v"]), "date": world.dates(frame["day"]), "odometer": shown})
+    table = pd.DataFrame({"vehicle": world.names(frame["v"]), "date": world.dates(frame["day"]), "odometer": shown})
     return table.assign(restarts_at=frame["restarts_at"], source=frame["source"], note=frame["note"])
 
 
@@ -107,7 +101,7 @@ def _fuel_table(world, dirt, rng):
     frame["volume"] = (tank - tank.groupby(frame["v"]).shift().fillna(0.0)).clip(lower=1.0).round(2)
     frame["filled_to"] = np.where(part, "part", "full")
     frame["kind"] = own["fuel"].to_numpy()[frame["v"]]
-    frame = frame[(frame["day"] >= _begin(world)[frame["v"]])].reset_index(drop=True)
+    frame = frame[(frame["day"] >= world.begin[frame["v"]])].reset_index(drop=True)
     lost = rng.random(len(frame)) < 0.012 * dirt
     frame["unrecorded_before"] = np.where(pd.Series(lost).shift(fill_value=False) & frame["v"].eq(frame["v"].shift()), "yes", "")
     frame = pd.concat([frame[~lost], _urea(world, rng)], ignore_index=True).sort_values(["day", "v"], kind="stable", ignore_index=True)
@@ -118,14 +112,16 @@ def _urea(world, rng):
     thirsty = np.flatnonzero(world.vehicles["fuel"].eq("diesel"))
     km = np.cumsum(9000 + 2500 * rng.random((int(world.odometer[-1].max() / 9000) + 1, len(thirsty))), axis=0)
     v = np.broadcast_to(thirsty, km.shape)
-    frame = pd.DataFrame({"v": v.ravel(), "day": day_reached(world.odometer, v, km).ravel(), "volume": (9 + 3 * rng.random(km.size)).round(1)})
-    frame = frame[(frame["day"] < NEVER) & (frame["day"] >= _begin(world)[frame["v"]])]
+    frame = pd.DataFrame(
+        {"v": v.ravel(), "day": day_reached(world.odometer, v, km).ravel(), "volume": (9 + 3 * rng.random(km.size)).round(1)}
+    )
+    frame = frame[(frame["day"] < NEVER) & (frame["day"] >= world.begin[frame["v"]])]
     return frame.assign(kind="urea", filled_to="part", unrecorded_before="")
 
 
 def _fuel_rows(world, frame, dirt, rng):
     price = frame["kind"].map(PRICE_PER_L) * (1 + 0.07 * np.sin(frame["day"] / 190)) * (1 + 0.02 * rng.standard_normal(len(frame)))
-    table = pd.DataFrame({"vehicle": _name(world, frame["v"]), "date": world.dates(frame["day"])})
+    table = pd.DataFrame({"vehicle": world.names(frame["v"]), "date": world.dates(frame["day"])})
     table["odometer"] = pd.Series(reading(world, frame["v"], frame["day"])).mask(rng.random(len(frame)) < 0.03 * dirt)
     table = table.assign(volume=frame["volume"], kind=frame["kind"], cost=(frame["volume"] * price).round(2))
     table["cost"] = table["cost"].mask(rng.random(len(frame)) < 0.02 * dirt)
@@ -140,16 +136,23 @@ def _use_table(world, dirt, rng):
     last = np.append(first[1:] - 1, len(month) - 1)
     km = np.diff(world.odometer, axis=0, prepend=0.0)
     rows, v = (a.ravel() for a in np.meshgrid(np.arange(len(first)), np.arange(world.n), indexing="ij"))
-    begin, end = np.maximum(first[rows], _begin(world)[v]), np.minimum(last[rows], _end(world)[v])
+    begin, end = np.maximum(first[rows], world.begin[v]), np.minimum(last[rows], world.end[v])
     opening = world.odometer[np.maximum(begin - 1, 0), v]
     distance = ((world.odometer[end.clip(0), v] - opening) / world.setting.unit_km).round(0)
     total = np.add.reduceat(km, first)[rows, v]
-    share = {c: np.add.reduceat(km * a, first)[rows, v] / np.maximum(total, 1e-9) for c, a in (("loose", world.loose), ("mud_water", world.mud_water))}
-    frame = pd.DataFrame({"vehicle": _name(world, v), "from": world.dates(begin), "to": world.dates(end), "distance": distance})
+    share = {
+        c: np.add.reduceat(km * a, first)[rows, v] / np.maximum(total, 1e-9)
+        for c, a in (("loose", world.loose), ("mud_water", world.mud_water))
+    }
+    frame = pd.DataFrame({"vehicle": world.names(v), "from": world.dates(begin), "to": world.dates(end), "distance": distance})
     for c, true in share.items():
         frame[c] = (true + 0.03 * rng.standard_normal(len(true))).clip(0, 1).round(2)
     frame["short_trips"] = (0.18 + 0.08 * rng.standard_normal(len(frame))).clip(0, 1).round(2)
-    frame["loaded"] = (np.where(world.vehicles["kind"].eq("motorcycle").to_numpy()[v], 0.1, 0.4) + 0.1 * rng.standard_normal(len(frame))).clip(0, 1).round(2)
+    frame["loaded"] = (
+        (np.where(world.vehicles["kind"].eq("motorcycle").to_numpy()[v], 0.1, 0.4) + 0.1 * rng.standard_normal(len(frame)))
+        .clip(0, 1)
+        .round(2)
+    )
     keep = (end >= begin) & (distance > 0) & (begin >= HISTORY_DAYS) & (rng.random(len(frame)) >= 0.05 * dirt)
     return frame[keep].reset_index(drop=True)
 
@@ -158,56 +161,70 @@ def _fixed_costs(world, rng):
     """A row a year and category, to the day of leaving."""
     years = np.arange(HISTORY_DAYS, len(world.odometer), 365.25).round().astype(int)
     start, v, c = (a.ravel() for a in np.meshgrid(years, np.arange(world.n), np.arange(len(FIXED)), indexing="ij"))
-    begin, end = np.maximum(start, _begin(world)[v]), np.minimum(np.minimum(start + 364, len(world.odometer) - 1), _end(world)[v])
+    begin, end = np.maximum(start, world.begin[v]), np.minimum(np.minimum(start + 364, world.last), world.end[v])
     rate, base = np.array(list(FIXED.values())).T
     year = (rate[c] * world.vehicles["price"].to_numpy()[v] + base[c]) * (1 + 0.05 * rng.standard_normal(len(v)))
-    frame = pd.DataFrame({"vehicle": _name(world, v), "from": world.dates(begin), "to": world.dates(end), "category": np.array(list(FIXED))[c]})
+    frame = pd.DataFrame(
+        {"vehicle": world.names(v), "from": world.dates(begin), "to": world.dates(end), "category": np.array(list(FIXED))[c]}
+    )
     frame["amount"] = (year * (end - begin + 1) / 365.25).round(2)
     return frame[end >= begin].reset_index(drop=True)
 
 
 def _valuations(world, rng):
     """Trade values at the start of the log and each year after: price new x the yearly share kept, less for the first drive home."""
-    years = np.append(np.arange(HISTORY_DAYS, len(world.odometer) - 30, 365.25).round().astype(int), len(world.odometer) - 1)
+    years = np.append(np.arange(HISTORY_DAYS, len(world.odometer) - 30, 365.25).round().astype(int), world.last)
     day, v = (a.ravel() for a in np.meshgrid(years, np.arange(world.n), indexing="ij"))
     own = world.vehicles.iloc[v]
     age = (day - own["in_day"].to_numpy()) / 365.25
     value = own["price"] * 0.92 * own["kept_share"] ** age * np.exp(0.04 * rng.standard_normal(len(v)))
-    frame = pd.DataFrame({"vehicle": own["vehicle"].to_numpy(), "date": world.dates(day), "value": value.round(-1).to_numpy(), "basis": "trade"})
-    return frame[(age > 0.1) & (day >= _begin(world)[v]) & (day <= _end(world)[v])].reset_index(drop=True)
+    frame = pd.DataFrame(
+        {"vehicle": own["vehicle"].to_numpy(), "date": world.dates(day), "value": value.round(-1).to_numpy(), "basis": "trade"}
+    )
+    return frame[(age > 0.1) & (day >= world.begin[v]) & (day <= world.end[v])].reset_index(drop=True)
 
 
 def _layups_table(world):
-    p = world.layups[(world.layups["to"] >= _begin(world)[world.layups["v"]]) & (world.layups["from"] < len(world.odometer))]
+    p = world.layups[(world.layups["to"] >= world.begin[world.layups["v"]]) & (world.layups["from"] < len(world.odometer))]
     p = p.sort_values(["from", "v"], kind="stable")
-    start = np.maximum(p["from"], _begin(world)[p["v"]])
-    frame = pd.DataFrame({"vehicle": _name(world, p["v"]), "from": world.dates(start), "to": world.dates(np.where(p["to"] < len(world.odometer), p["to"], NEVER))})
+    start = np.maximum(p["from"], world.begin[p["v"]])
+    frame = pd.DataFrame(
+        {
+            "vehicle": world.names(p["v"]),
+            "from": world.dates(start),
+            "to": world.dates(np.where(p["to"] < len(world.odometer), p["to"], NEVER)),
+        }
+    )
     return frame.assign(reason=p["reason"].to_numpy())
 
 
 def _postings_table(world):
     """Where each vehicle was: one row from each change of site on."""
     site, day = world.site, np.arange(len(world.site))[:, None]
-    begin, end = _begin(world), _end(world)
+    begin, end = world.begin, world.end
     change = (day == begin) | ((day > begin) & (day <= end) & (site != np.vstack([site[:1], site[:-1]])))
     v, start = np.nonzero(change.T)
     until = np.append(start[1:] - 1, NEVER)
     until = np.where(np.append(v[1:] == v[:-1], False), until, np.where(end[v] < len(site) - 1, end[v], NEVER))
-    frame = pd.DataFrame({"vehicle": _name(world, v), "from": world.dates(start), "to": world.dates(until)})
+    frame = pd.DataFrame({"vehicle": world.names(v), "from": world.dates(start), "to": world.dates(until)})
     return frame.assign(site=np.array(list(world.setting.sites))[site[start, v]])
 
 
 def _reminders(world, history):
     """The dashboard's own reminder on every fourth vehicle: started again at most oil changes, shown when it has run over."""
     t = history.tasks
-    t = t[(history.grid.code[t["v"], t["column"]] == "engine-oil-and-filter") & (t["day"] >= _begin(world)[t["v"]]) & (t["v"] % 4 == 1)]
+    t = t[(history.grid.code[t["v"], t["column"]] == "engine-oil-and-filter") & (t["day"] >= world.begin[t["v"]]) & (t["v"] % 4 == 1)]
     t = t.sort_values(["v", "day"], kind="stable", ignore_index=True)
     span = REMINDER[world.setting.distance]
     v, day = t["v"].to_numpy(), t["day"].to_numpy()
     over = np.minimum(day_reached(world.odometer, v, world.odometer[day, v] + span * world.setting.unit_km), day + 372)
     following = t.groupby("v")["day"].shift(-1).fillna(NEVER).to_numpy()
-    shown = (over < np.minimum(following, _end(world)[v] + 1))
-    frame = pd.concat([pd.DataFrame({"v": v, "day": day, "event": "restarted"}), pd.DataFrame({"v": v, "day": over, "event": "shown"})[shown]])
+    shown = over < np.minimum(following, world.end[v] + 1)
+    frame = pd.concat(
+        [pd.DataFrame({"v": v, "day": day, "event": "restarted"}), pd.DataFrame({"v": v, "day": over, "event": "shown"})[shown]]
+    )
     frame = frame.sort_values(["day", "v"], kind="stable", ignore_index=True)
-    table = pd.DataFrame({"vehicle": _name(world, frame["v"]), "date": world.dates(frame["day"]), "odometer": reading(world, frame["v"], frame["day"])})
+    table = pd.DataFrame(
+        {"vehicle": world.names(frame["v"]), "date": world.dates(frame["day"]), "odometer": reading(world, frame["v"], frame["day"])}
+    )
     return table.assign(event=frame["event"], span_distance=float(span), span_days=372.0)

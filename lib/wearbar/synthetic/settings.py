@@ -10,18 +10,37 @@ import pandas as pd
 
 from wearbar.units import DISTANCE_KM
 
-__all__ = ["CHANCES", "EFFECTS", "FLEET", "ITEMS", "LAWS", "OWNER", "TYPES", "Setting"]
+__all__ = ["CHANCES", "EFFECTS", "FLEET", "HISTORY_DAYS", "ITEMS", "LAWS", "NEVER", "OWNER", "TYPES", "Setting"]
+
+HISTORY_DAYS = 1826  # every vehicle is followed from new, up to five years before the log opens
+NEVER = 10**6  # the number of a day that does not come
 
 TYPES = pd.DataFrame(
     [
-        # type, kind, letter, plan, km a year, season, litres/100 km, tank, fuel, price new, kept a year, repairs: eta years, beta, median, sigma
+        # km a year, season, litres/100 km, tank, fuel, price new, share kept a year; repairs: eta years, beta, median, sigma
         ("trail-motorcycle", "motorcycle", "M", "trail-motorcycle", 8600, 0.45, 4.1, 13, "petrol", 5200, 0.85, 1.55, 1.35, 95, 0.75),
         ("pickup", "pickup", "P", "pickup", 15000, 0.12, 10.2, 72, "diesel", 27500, 0.84, 1.30, 1.50, 190, 0.85),
         ("van", "van", "V", "van", 19300, 0.05, 9.1, 68, "diesel", 24800, 0.81, 1.40, 1.55, 180, 0.85),
         ("motorcycle-road", "motorcycle", "B", "motorcycle-road", 6800, 0.55, 4.7, 15, "petrol", 6900, 0.86, 2.40, 1.30, 90, 0.70),
         ("car", "car", "C", "car", 11500, 0.10, 6.2, 42, "petrol", 17200, 0.83, 1.90, 1.50, 150, 0.80),
     ],
-    columns=["type", "kind", "letter", "plan", "km_per_year", "season", "l_per_100km", "tank_l", "fuel", "price", "kept_share", "repair_eta_years", "repair_beta", "repair_median", "repair_sigma"],
+    columns=[
+        "type",
+        "kind",
+        "letter",
+        "plan",
+        "km_per_year",
+        "season",
+        "l_per_100km",
+        "tank_l",
+        "fuel",
+        "price",
+        "kept_share",
+        "repair_eta_years",
+        "repair_beta",
+        "repair_median",
+        "repair_sigma",
+    ],
 ).set_index("type")
 
 # wear per km on metalled road is multiplied by 1 + loose x share + mud x share; the same exposure ages air filters and wheel bearings
@@ -30,8 +49,8 @@ EFFECTS = pd.DataFrame(
     columns=["category", "loose", "mud_water"],
 ).set_index("category")
 
-# rate: mm (chain: % of new) per 1,000 km on metalled road at the quickest place; limit: where the keeper changes it; weight: how often chosen;
-# tilt: how much oftener where the going is loose (weight x exp(tilt x (loose share - 0.3)))
+# rate: mm (chain: % of new) per 1,000 km on metalled road at the quickest place; limit: where the keeper changes it;
+# weight: how often chosen; tilt: how much oftener where the going is loose (weight x exp(tilt x (loose share - 0.3)))
 _ITEMS = [
     ("trail-motorcycle", "tyre", "rear", "Alder 50/50 rear", 84, 22, 9.0, 2.0, 0.60, 0.35, 1.5),
     ("trail-motorcycle", "tyre", "rear", "Rowan 70/30 rear", 104, 22, 8.5, 2.0, 0.45, 0.35, 0.0),
@@ -97,6 +116,7 @@ CHANCES = {
     "damage_loose_effect": 4.0,  # hazard is multiplied by 1 + this x loose share
     "late_share_of_visits": 0.13,
     "early_removal_share": 0.22,  # parts whose keeper takes them off before the change depth
+    "second_hand_share": 0.03,  # of tyres bought for cars, vans and pickups
     "repair_in_warranty_days": 730,
     "fuel_winter_effect": 0.10,
     "fuel_loose_effect": 0.20,

@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
-from wearbar.synthetic.settings import CHANCES, EFFECTS, ITEMS, LAWS, TYPES
-from wearbar.synthetic.world import HISTORY_DAYS
+from wearbar.synthetic.settings import CHANCES, EFFECTS, HISTORY_DAYS, ITEMS, LAWS, TYPES
+from wearbar.synthetic.slots import AXLE_RATE
 
 __all__ = ["truth_of"]
 
@@ -29,7 +29,7 @@ def truth_of(world, history, failed, names):
     types = world.vehicles["type"].unique()
     vehicles = _vehicles(world)
     parts = _parts(world, history, names[0], vehicles)
-    failing = failed.assign(part=names[1], vehicle=world.vehicles["vehicle"].to_numpy()[failed["v"]])
+    failing = failed.assign(part=names[1], vehicle=world.names(failed["v"]))
     failing = failing[failing["to"] > HISTORY_DAYS].rename(columns={"life": "true_life"})
     effects = EFFECTS.reset_index()
     mean = np.average(vehicles["loose"], weights=vehicles["distance_km"].clip(lower=1))
@@ -49,7 +49,7 @@ def truth_of(world, history, failed, names):
 
 def _vehicles(world):
     """Mean going over a vehicle's days in the log, weighted by distance, and its distance there."""
-    v, last = world.vehicles, len(world.odometer) - 1
+    v, last = world.vehicles, world.last
     begin, end = np.maximum(HISTORY_DAYS, v["join_day"]), np.minimum(v["end_day"], last)
     km = np.diff(world.odometer, axis=0, prepend=0.0)
     day = np.arange(last + 1)[:, None]
@@ -72,7 +72,7 @@ def _parts(world, history, names, vehicles):
     effect = EFFECTS.loc[own["category"]].reset_index(drop=True)
     going = vehicles.loc[own["v"], ["loose", "mud_water"]].reset_index(drop=True)
     exposure = 1 + effect["loose"] * going["loose"] + effect["mud_water"] * going["mud_water"]
-    axle = pd.DataFrame(CHANCES["axle_rate"]).T.stack().reindex(pd.MultiIndex.from_frame(own[["type", "axle"]])).fillna(1.0).to_numpy()
+    axle = AXLE_RATE.reindex(pd.MultiIndex.from_frame(own[["type", "axle"]])).fillna(1.0).to_numpy()
     axle = np.where(own["category"].eq("tyre"), axle, 1.0)
     rate = parts["rate"] * axle
     allowance = (item["new"] - item["limit"]).abs().fillna(1.0)
@@ -91,7 +91,7 @@ def _items(parts):
     sigma = CHANCES["wear_spread_sigma"]
     wearing = parts[parts["category"].ne("air-filter")].reset_index(drop=True)
     item = ITEMS.loc[wearing["item_number"]].reset_index(drop=True)
-    axle = pd.DataFrame(CHANCES["axle_rate"]).T.stack().reindex(pd.MultiIndex.from_arrays([wearing["type"], wearing["position"].str.split("-").str[0]]))
+    axle = AXLE_RATE.reindex(pd.MultiIndex.from_arrays([wearing["type"], wearing["position"].str.split("-").str[0]]))
     rate = item["rate"] * np.where(wearing["category"].eq("tyre"), axle.fillna(1.0), 1.0)
     # the law of each part's life is lognormal about its vehicle's going: a grid of its quantiles, pooled, is the law over the parts
     z = ndtri((np.arange(400) + 0.5) / 400)
