@@ -16,11 +16,12 @@ COMPUTATION = 5
 # a module imports only from rows above its own
 FLOORS = (
     "places units tables",
-    "plan sources checks synthetic",
+    "plan sources checks synthetic due done",
     "log",
     "readings paths",
     "usage estimate recurrence clustered",
-    "spans money forecast",
+    "spans money forecast ladders",
+    "occasions",
     "intervals wear life severity hard_use cost fuel repairs keeping replacement outlook coverage answerable adopt describe",
     "charts wording",
     "reports",

@@ -2,21 +2,23 @@
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
-from wearbar.estimate import Estimate, ratio, ratios
+from wearbar.estimate import Estimate, ratio, ratios, shrink
 
-__all__ = ["MIN_KNOWN", "cost_per_km", "depreciation_per_km", "largest_bill", "total_per_km"]
+__all__ = ["MIN_KNOWN", "SMALL_SITE", "by_site", "by_vehicle", "by_year", "cost_per_km", "depreciation_per_km", "largest_bill", "total_per_km"]
 
+SMALL_SITE = 3
 MIN_KNOWN = 0.8  # a cost per distance is refused where a smaller share of the rows has its money
 
 
 def cost_per_km(account, by=None, confidence=0.9):
     """Cost per distance and per day of the whole account or by "category", "is_fixed", "vehicle", "kind" or "site", dearest total first.
 
-    Frame: the group, `cost_per_km, low, high, n, spread, cost_per_day, amount, share, distance_km, days, known_share`. Total cost over
-    total distance of the days whose distance is known; `amount` and `cost_per_day` are of all days. The limits come from the spread
-    between `n` vehicles, or, of fewer than three, between calendar quarters (`spread`). cost_per_km is NaN where `known_share`, the least
-    share of rows with money over the workshop's and the fuel, is below `MIN_KNOWN`.
+    Frame: the group, `cost_per_km, low, high, n, quarters, spread, cost_per_day, amount, share, distance_km, days, known_share`. Total
+    cost over total distance of the days whose distance is known; `amount` and `cost_per_day` are of all days. The limits come from the
+    spread between `n` vehicles, or, of fewer than three, between calendar quarters (`spread`). cost_per_km is NaN where `known_share`,
+    the least share of rows with money over the workshop's and the fuel, is below `MIN_KNOWN`.
     """
     of_lines = by in ("category", "is_fixed")
     cars = account.vehicles.set_index("vehicle")
@@ -30,6 +32,7 @@ def cost_per_km(account, by=None, confidence=0.9):
     within = ratios(inner_group, inner["amount"], inner["distance_km"], confidence).reindex(made.index)
     few = made["low"].isna() & within["low"].notna()
     made[["low", "high"]] = made[["low", "high"]].where(~few, within[["low", "high"]])
+    made["quarters"] = within["n"]
     made["spread"] = np.where(few, "quarters", np.where(made["low"].notna(), "vehicles", ""))
     made = _with_days(made, account, cars, by, of_lines)
     refused = ~(made["known_share"] >= MIN_KNOWN)
@@ -45,7 +48,7 @@ def _group(vehicle, cars, by):
 
 
 def _entries(lines, distance, keys, column):
-    """Amount and distance of every unit (vehicle, or vehicle and quarter) with a distance; one row for each value of `column`, if any."""
+    """Amount and distance of every unit (vehicle, or vehicle and period) with a distance; one row for each value of `column`, if any."""
     distance = distance[distance > 0]
     lines = lines[lines["with_distance"]]
     sums = lines.groupby([*keys, *([column] if column else [])], observed=True)["amount"].sum()
@@ -74,6 +77,44 @@ def _known_by(lines, group):
     rows = lines[~lines["is_fixed"]]
     part = np.where(rows["source"].eq("fuel"), "fuel", "workshop")
     return rows["amount"].notna().groupby([group.loc[rows.index], part]).mean().groupby(level=0).min()
+
+
+def by_vehicle(account, confidence=0.9):
+    """`cost_per_km` by vehicle, with `kind`, `km_per_year` and `drawn_per_km`, drawn towards its kind's mean as its own error asks.
+
+    The dearest of many is dear in part by chance; drawn towards the mean it is what the next years are more likely to show.
+    """
+    made = cost_per_km(account, "vehicle", confidence)
+    made["kind"] = made["vehicle"].map(account.vehicles.set_index("vehicle")["kind"])
+    made["km_per_year"] = made["distance_km"] / made["days"] * 365.25
+    t = stats.t.ppf((1 + confidence) / 2, (made["quarters"] - 1).clip(lower=1).astype(float))
+    se = np.log((made["high"] / made["low"]).where(made["low"] > 0)) / (2 * t)
+    drawn = shrink(np.log(made["cost_per_km"].where(made["cost_per_km"] > 0)), se, made["kind"])
+    made["drawn_per_km"] = np.where(made["cost_per_km"].notna(), np.exp(drawn), np.nan)
+    return made
+
+
+def by_site(account, confidence=0.9):
+    """`cost_per_km` by site, without the money of a site with fewer than three vehicles: it would be a person's."""
+    made = cost_per_km(account, "site", confidence)
+    cars = account.vehicles["site"].fillna("not known").value_counts()
+    made["vehicles"] = made["site"].map(cars)
+    told = ["cost_per_km", "low", "high", "cost_per_day", "amount", "share"]
+    made[told] = made[told].where(made["vehicles"] >= SMALL_SITE)
+    return made
+
+
+def by_year(account, confidence=0.9):
+    """Cost per distance of each calendar year, where the distance is known: frame `year, cost_per_km, low, high, n, distance_km`."""
+    quarters = account.quarters.assign(year=account.quarters["quarter"].dt.year)
+    distance = quarters.groupby(["vehicle", "year"])["distance_km"].sum()
+    lines = account.lines.assign(year=account.lines["date"].dt.year)
+    entries = _entries(lines, distance, ["vehicle", "year"], None)
+    made = ratios(entries["year"], entries["amount"], entries["distance_km"], confidence)
+    made = made.rename(columns={"value": "cost_per_km", "denominator": "distance_km"}).rename_axis("year").reset_index()
+    known = _known_by(lines, lines["year"]).reindex(made["year"]).fillna(1.0).to_numpy()
+    made[["cost_per_km", "low", "high"]] = made[["cost_per_km", "low", "high"]].where(pd.Series(known) >= MIN_KNOWN)
+    return made[["year", "cost_per_km", "low", "high", "n", "distance_km"]]
 
 
 def total_per_km(account, confidence=0.9):

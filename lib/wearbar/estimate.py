@@ -107,7 +107,7 @@ def ratios(group, numerator, denominator, confidence=0.9):
     by = rows["group"]
     sums = rows.groupby("group")[["num", "den"]].sum().assign(n=by.value_counts())
     sums["value"] = sums["num"] / sums["den"].where(sums["den"] > 0)
-    rest = sums.loc[by, ["num", "den"]].to_numpy() - rows[["num", "den"]].to_numpy()
+    rest = sums.reindex(by)[["num", "den"]].to_numpy() - rows[["num", "den"]].to_numpy()
     without = pd.Series(rest[:, 0] / np.where(rest[:, 1] > 0, rest[:, 1], nan), rows.index)
     logs = without.gt(0).groupby(by).all() & (sums["value"] > 0)
     without = np.log(without.where(without > 0)).where(by.map(logs), without)
@@ -116,6 +116,7 @@ def ratios(group, numerator, denominator, confidence=0.9):
     half = stats.t.ppf((1 + confidence) / 2, n - 1) * np.sqrt((n - 1) / n * spread)
     low = np.where(logs, sums["value"] * np.exp(-half), sums["value"] - half)
     high = np.where(logs, sums["value"] * np.exp(half), sums["value"] + half)
+    low = np.where(rows["num"].groupby(by).min() >= 0, np.maximum(low, 0.0), low)
     return sums.assign(low=low, high=high).rename(columns={"num": "numerator", "den": "denominator"})[
         ["value", "low", "high", "n", "numerator", "denominator"]
     ]

@@ -7,7 +7,7 @@ The first fill's litres never count, a partial fill joins the next full one, and
 from wearbar import usage
 from wearbar.estimate import ratios
 
-__all__ = ["fuel_economy", "tanks"]
+__all__ = ["economy_by_quarter", "fuel_economy", "liquid", "tanks"]
 
 
 def tanks(log, readings):
@@ -58,3 +58,17 @@ def fuel_economy(tanks, by=("vehicle", "kind"), confidence=0.9):
     made["distance_km"] = made["denominator"] * 100
     made = made.rename(columns={"value": "l_per_100km", "numerator": "volume_l"})
     return made.sort_values(by)[[*by, "l_per_100km", "low", "high", "n", "volume_l", "distance_km"]].reset_index(drop=True)
+
+
+def liquid(tanks):
+    """The tanks of what is burnt: neither electric, whose volume is kWh, nor urea."""
+    return tanks[~tanks["kind"].isin(["electric", "urea"])]
+
+
+def economy_by_quarter(tanks, kind_of, confidence=0.9):
+    """`fuel_economy` of each kind of vehicle and calendar quarter: frame `vehicle_kind, quarter, l_per_100km, low, high, n, ...`.
+
+    kind_of: Series of kinds by vehicle. A tank belongs to the quarter of its closing fill.
+    """
+    rows = tanks.assign(vehicle_kind=tanks["vehicle"].map(kind_of).astype(str), quarter=tanks["date"].dt.to_period("Q").dt.start_time)
+    return fuel_economy(rows, ["vehicle_kind", "quarter"], confidence)

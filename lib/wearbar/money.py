@@ -10,36 +10,44 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
+from wearbar.tables import TEXT
 
 __all__ = ["Account", "account", "depreciation", "double_entries", "exposure", "known_shares", "money_lines", "value_points"]
 
 ONE_DAY = pd.Timedelta(days=1)
 WORK_CATEGORY = {"planned": "servicing", "defect": "repairs", "advice": "repairs", "accident": "accidents", "campaign": "recalls"}
-LINE_COLUMNS = ["vehicle", "date", "category", "detail", "amount", "source", "line", "is_fixed", "visit", "why", "is_free"]
+LINE_TYPES = {"vehicle": TEXT, "date": "datetime64[ns]", "category": TEXT, "detail": TEXT, "amount": float, "source": TEXT, "line": "int64"}
+LINE_TYPES |= {"is_fixed": bool, "visit": TEXT, "why": TEXT, "is_free": bool}
 NOT_SOLD = ("written-off", "stolen")  # what is received then is a settlement, not a market value
 
 
 def money_lines(log):
-    """Every row with money, once, whatever its date: frame `LINE_COLUMNS`; amount NaN where not known; a credit is negative.
+    """Every row with money, once, whatever its date: frame `LINE_TYPES`; amount NaN where not known; a credit is negative.
 
-    work: labour + parts + other - recovered, of those that are known; 0 and `is_free` where others paid. fitted: price + fitting.
+    work: labour + parts + other - recovered, of those that are known; not known where labour and parts are blank and other is none;
+    0 and `is_free` where others paid. fitted: price + fitting; what came with the vehicle, and a later row of the same part, is no purchase
+    if it has no price, and is left out.
     fixed_costs: the whole period's amount, dated on its last day. `line` is the row's index in its table.
     """
-    return pd.concat([_work(log), _fitted(log), _fuel(log), _fixed(log)], ignore_index=True)[LINE_COLUMNS]
+    return pd.concat([_work(log), _fitted(log), _fuel(log), _fixed(log)], ignore_index=True)[list(LINE_TYPES)]
 
 
-def _lines(frame, source, category, detail, amount, date, is_fixed=False, why="", is_free=False):
-    columns = {"vehicle": frame["vehicle"], "date": frame[date], "category": category, "detail": detail, "amount": amount, "source": source}
-    columns |= {"line": frame.index, "is_fixed": is_fixed, "visit": frame.get("visit"), "why": why, "is_free": is_free}
-    return pd.DataFrame(columns, index=frame.index)
+def _lines(frame, source, **columns):
+    """Money lines from a table's rows: `columns` over the defaults."""
+    visit = frame["visit"] if "visit" in frame else pd.Series(pd.NA, frame.index, dtype=TEXT)
+    default = {"source": source, "line": frame.index, "is_fixed": False, "visit": visit, "why": "", "is_free": False}
+    made = pd.DataFrame({"vehicle": frame["vehicle"], **default, **columns}, index=frame.index)
+    return made.astype({name: LINE_TYPES[name] for name in made if name in LINE_TYPES})
 
 
 def _work(log):
     work = log.tables["work"]
     parts = work[["labour_cost", "parts_cost", "other_cost"]]
     free = work["paid_by"].fillna("us").ne("us")
-    amount = (parts.sum(axis=1, min_count=1) - work["recovered"].fillna(0)).mask(free, 0.0)
-    return _lines(work, "work", work["why"].map(WORK_CATEGORY), work["task"], amount, "date", why=work["why"], is_free=free)
+    told = work["labour_cost"].notna() | work["parts_cost"].notna() | work["other_cost"].fillna(0).ne(0)
+    amount = (parts.sum(axis=1) - work["recovered"].fillna(0)).where(told).mask(free, 0.0)
+    category = work["why"].map(WORK_CATEGORY)
+    return _lines(work, "work", date=work["date"], category=category, detail=work["task"], amount=amount, why=work["why"], is_free=free)
 
 
 def _fitted(log):
@@ -48,17 +56,27 @@ def _fitted(log):
     category = pd.Series(np.where(fitted["category"].eq("tyre"), "tyres", "parts"), fitted.index)
     one_why = work.dropna(subset=["visit"]).groupby("visit")["why"].agg(["first", "nunique"]).query("nunique == 1")["first"]
     why = fitted["visit"].map(one_why).fillna("planned")
-    return _lines(fitted, "fitted", category, fitted["category"], amount, "fitted", why=why)[fitted["fitted"].notna()]
+    made = _lines(fitted, "fitted", date=fitted["fitted"], category=category, detail=fitted["category"], amount=amount, why=why)
+    joined = fitted["vehicle"].map(_joined(log.tables["vehicles"]))
+    again = fitted.sort_values("fitted", kind="stable").duplicated("part").reindex(fitted.index) & fitted["part"].notna()
+    no_purchase = amount.isna() & (again | (fitted["fitted"] <= joined))
+    return made[fitted["fitted"].notna() & ~no_purchase]
+
+
+def _joined(vehicles):
+    """The day that each vehicle joined the log."""
+    return vehicles["acquired"].fillna(vehicles["in_service"]).set_axis(vehicles["vehicle"])
 
 
 def _fuel(log):
     fuel = log.tables["fuel"]
-    return _lines(fuel, "fuel", "fuel", fuel["kind"], fuel["cost"], "date")
+    return _lines(fuel, "fuel", date=fuel["date"], category="fuel", detail=fuel["kind"], amount=fuel["cost"])
 
 
 def _fixed(log):
     fixed = log.tables["fixed_costs"]
-    return _lines(fixed, "fixed_costs", fixed["category"], fixed["category"], fixed["amount"], "to", is_fixed=True)
+    columns = {"category": fixed["category"], "detail": fixed["category"], "amount": fixed["amount"]}
+    return _lines(fixed, "fixed_costs", date=fixed["to"], **columns, is_fixed=True)
 
 
 def _by_day(periods, start, stop):
@@ -134,7 +152,7 @@ def account(log, readings, start=None, end=None):
     begin, until = lines["vehicle"].map(own["start"]), lines["vehicle"].map(own["end"])
     inside = (lines["date"] >= begin) & (lines["date"] <= until)
     outside = int((~inside & ~lines["is_fixed"]).sum())
-    single = lines[inside & ~lines["is_fixed"]].copy()
+    single = lines[inside & ~lines["is_fixed"]].assign(days=1.0)
     days = single["vehicle"].map(own["known_from"]), single["vehicle"].map(own["known_to"])
     single["with_distance"] = single["date"].between(*days)
     fixed = lines[lines["is_fixed"]].drop(columns="date").join(log.tables["fixed_costs"][["from", "to"]], on="line")
@@ -145,7 +163,7 @@ def account(log, readings, start=None, end=None):
 
 def _fleet(log, start, end):
     v = log.tables["vehicles"]
-    begin = v["acquired"].fillna(v["in_service"]).clip(lower=start)
+    begin = _joined(v).set_axis(v.index).clip(lower=start)
     stop = v["disposed"].fillna(end).clip(upper=end)
     fleet = pd.DataFrame({"vehicle": v["vehicle"], "kind": v["kind"], "start": begin, "end": stop, "disposal": v["disposal"]})
     fleet = fleet[fleet["start"] <= fleet["end"]].reset_index(drop=True)
@@ -189,7 +207,7 @@ def value_points(log):
     worth = worth[basis == basis.mode().iloc[0]] if len(worth) else worth
     settled = np.where(v["disposal"].isin(NOT_SOLD), "settlement", "received")
     points = [
-        pd.DataFrame({"vehicle": v["vehicle"], "date": v["acquired"].fillna(v["in_service"]), "value": v["price"], "basis": "price"}),
+        pd.DataFrame({"vehicle": v["vehicle"], "date": _joined(v).to_numpy(), "value": v["price"], "basis": "price"}),
         worth[["vehicle", "date", "value"]].assign(basis="valuation"),
         pd.DataFrame({"vehicle": v["vehicle"], "date": v["disposed"], "value": v["disposed_value"], "basis": settled}),
     ]
@@ -201,9 +219,8 @@ def depreciation(log):
     """Fall in value from each `value_points` to the next: money lines with `from`, `to`, category "depreciation"; a rise is negative."""
     points = value_points(log)
     after = points.groupby("vehicle")[["date", "value", "basis"]].shift(-1)
-    periods = pd.DataFrame({"vehicle": points["vehicle"], "from": points["date"] + ONE_DAY, "to": after["date"]})
-    periods = periods.assign(date=after["date"], category="depreciation", detail=after["basis"], amount=points["value"] - after["value"])
-    periods = periods.assign(source="vehicles", line=points.index, is_fixed=True, visit=None, why="", is_free=False)
+    fall = {"category": "depreciation", "detail": after["basis"], "amount": points["value"] - after["value"], "is_fixed": True}
+    periods = _lines(points, "vehicles", date=after["date"], **fall).assign(**{"from": points["date"] + ONE_DAY, "to": after["date"]})
     return periods[after["date"].notna()].reset_index(drop=True)
 
 
@@ -217,18 +234,26 @@ def known_shares(lines):
 def double_entries(log):
     """Where the same money may stand twice: frame `vehicle, date, item, price, other_cost, why`.
 
-    A part's price in `fitted` beside parts of the same visit in `work` at least as dear, or of the same day and within 1% of it; or a
-    price on more than one row of the same part.
+    A part's price in `fitted`, and in `work` of the same visit or day parts of the same money, or parts on a task of the plan that fits
+    this category; or a price on more than one row of the same part.
     """
     fitted, work = log.tables["fitted"], log.tables["work"]
-    fitted, work = fitted[fitted["price"] > 0], work[work["parts_cost"] > 0]
-    columns = ["vehicle", "date", "item", "price", "other_cost", "why"]
-    left = fitted[["vehicle", "visit", "fitted", "item", "price", "part"]].rename(columns={"fitted": "date"}).reset_index(names="line")
-    right = work[["vehicle", "visit", "date", "parts_cost"]].rename(columns={"parts_cost": "other_cost"})
-    visit = left.dropna(subset=["visit"]).merge(right[["vehicle", "visit", "other_cost"]].dropna(), on=["vehicle", "visit"])
-    visit = visit[visit["other_cost"] >= 0.99 * visit["price"]].assign(why="parts of the same visit in work")
-    day = left.merge(right[["vehicle", "date", "other_cost"]], on=["vehicle", "date"])
-    day = day[(day["other_cost"] / day["price"]).between(0.99, 1.01)].assign(why="parts of the same day in work at the same price")
+    left = fitted.loc[fitted["price"] > 0, ["vehicle", "visit", "fitted", "item", "category", "price", "part"]]
+    left = left.rename(columns={"fitted": "date"}).reset_index(names="line")
+    right = work.loc[work["parts_cost"] > 0, ["vehicle", "visit", "date", "task", "parts_cost"]]
+    right = right.rename(columns={"parts_cost": "other_cost", "date": "done"})
+    pairs = left.merge(right, on="vehicle", suffixes=("", "_of"))
+    pairs = pairs[(pairs["visit"].notna() & (pairs["visit"] == pairs["visit_of"])) | (pairs["date"] == pairs["done"])]
+    same = (pairs["other_cost"] / pairs["price"]).between(0.999, 1.001)
+    fits = (pairs["task"].map(_part_of_task(log.plan)) == pairs["category"]).fillna(False)
+    pairs = pairs.assign(why=np.where(same, "the same money for parts in work", "parts on the task that fits it in work"))[same | fits]
     part = left[left["part"].notna() & left.duplicated("part")].assign(why="priced on an earlier row of the same part", other_cost=np.nan)
-    found = pd.concat([visit, day, part], ignore_index=True).drop_duplicates("line")
-    return found.sort_values(["date", "vehicle"], ignore_index=True)[columns]
+    found = pd.concat([f.astype({"why": TEXT, "other_cost": float}) for f in (pairs, part)]).drop_duplicates("line")
+    return found.sort_values(["date", "vehicle"], ignore_index=True)[["vehicle", "date", "item", "price", "other_cost", "why"]]
+
+
+def _part_of_task(plan):
+    if plan is None:
+        return pd.Series(dtype=TEXT)
+    tasks = plan.tasks.dropna(subset=["part"]).drop_duplicates("code")
+    return tasks.set_index("code")["part"].astype(TEXT)

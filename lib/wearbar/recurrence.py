@@ -21,7 +21,7 @@ def mean_cumulative(unit, time, amount, end, entry=0.0, variance="robust", scale
     event outside every period of its unit is not counted; their number is `frame.attrs["outside"]`.
     variance: "robust" (units independent, their events not: Lawless & Nadeau 1995) or "poisson" (events independent).
     scale: of the limits, "log" or "plain". df: of Student's t; the default is units - 1, and then a robust variance is multiplied by
-    n / (n - 1); `inf` gives normal limits of the variance as published.
+    n / (n - 1); `inf` gives normal limits of the variance as published. Below three units, no limits.
     Gives a frame `time, mcf, se, low, high, at_risk`, one row a time with events (Nelson 1995, Technometrics 37:147).
     """
     names = pd.Index(end.index).unique()
@@ -91,7 +91,7 @@ def _sum_by(times, when, amount, side):
 
 
 def _limits(value, se, df, scale, confidence):
-    if not df > 0:
+    if not df >= MIN_UNITS - 1:
         return np.full(len(value), nan), np.full(len(value), nan)
     half = se * (stats.t.ppf((1 + confidence) / 2, df) if np.isfinite(df) else stats.norm.ppf((1 + confidence) / 2))
     if scale == "plain":

@@ -9,7 +9,7 @@ from wearbar import usage
 from wearbar.money import ONE_DAY
 from wearbar.recurrence import Trend, mean_cumulative, trend
 
-__all__ = ["RepairTrend", "mean_repair_cost", "observed_periods", "repair_trend", "repair_visits"]
+__all__ = ["RepairTrend", "cost_by_kind", "mean_repair_cost", "observed_periods", "repair_trend", "repair_visits"]
 
 UNPLANNED = ("repairs",)
 DAYS_IN_YEAR = 365.25
@@ -71,6 +71,19 @@ def mean_repair_cost(visits, periods, scale="years", count=False, confidence=0.9
     end = pd.Series(periods[f"to_{scale}"].to_numpy(), periods["vehicle"])
     amount = None if count else visits["amount"]
     return mean_cumulative(visits["vehicle"], visits[column], amount, end, periods[f"from_{scale}"], confidence=confidence)
+
+
+def cost_by_kind(visits, periods, kind_of, confidence=0.9):
+    """`mean_repair_cost` by age of each kind of vehicle: dict of frames, of as many rows as at least two (or all) vehicles are seen at.
+
+    kind_of: Series of kinds by vehicle.
+    """
+    made = {}
+    for kind, some in periods.groupby(periods["vehicle"].map(kind_of).to_numpy()):
+        curve = mean_repair_cost(visits[visits["vehicle"].isin(some["vehicle"])], some, confidence=confidence)
+        enough = curve["at_risk"] >= min(2, some["vehicle"].nunique())
+        made[kind] = curve[enough.cummin()].reset_index(drop=True)
+    return made
 
 
 @dataclass(frozen=True)
