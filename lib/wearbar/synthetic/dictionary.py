@@ -58,10 +58,11 @@ def _is_day(text):
 
 
 def _truth_words():
-    return """`items.csv` the law of each item at a position (rate, spread, life to the change limit, price); `parts.csv` each physical part's
-own rate and life; `failing_parts.csv` and `laws.csv` batteries, wheel bearings and air filters; `effects.csv` what loose ground,
-mud and water do to wear; `types.csv` distance, fuel, repairs and value by type of vehicle; `vehicles.csv` each vehicle's true going
-and distance; `dirt.csv` the slips; `truth.json` the rest, and the units."""
+    return """- `items.csv`: the law of each item at a position: rate, spread, life to the change limit, price
+- `parts.csv`: each wearing part's own rate and life; `failing_parts.csv`: batteries and wheel bearings
+- `laws.csv`: the Weibull laws of batteries, wheel bearings and air filters; `effects.csv`: what loose ground, mud and water do to wear
+- `types.csv`: distance, fuel, repairs and value by type of vehicle; `vehicles.csv`: each vehicle's true going and distance
+- `dirt.csv`: the slips; `truth.json`: the rest, and the units"""
 
 
 def _dictionary_words():

@@ -59,9 +59,8 @@ def _prices_and_depths(world, frame, spans, before, visits, dirt, rng):
     frame["fitting_cost"] = (spans["fitting"] * (world.setting.labour_rate > 0)).where(first, 0.0).mask(first & unknown)
     deep = spans["category"].isin(["tyre", "brake-pad"])
     frame["new_depth"] = spans["new"].where(deep)
-    frame["fitted_depth"] = (
-        (spans["new"] - spans["used_from"]).round(1).where(deep & (spans["used_from"] > 0)).where(frame["fitted"].notna())
-    )
+    known = deep & (spans["used_from"] > 0) & frame["fitted"].notna()
+    frame["fitted_depth"] = (spans["new"] - spans["used_from"]).round(1).where(known)
     frame["removed_depth"] = (spans["new"] - spans["read"]).round(1).clip(lower=0).where(deep)
     frame["limit_depth"] = spans["limit"].where(deep)
     frame["visit"] = visits.reindex(pd.MultiIndex.from_frame(spans[["v", "from"]])).to_numpy()

@@ -7,6 +7,8 @@ from wearbar.synthetic.world import day_reached
 
 __all__ = ["Planner"]
 
+LONGEST_DELAYED_DAYS = 180  # lateness is a share of the interval, of no more than this
+
 
 class Planner:
     """When each vehicle is next in, and which tasks are then done."""
@@ -16,6 +18,7 @@ class Planner:
         shape = grid.code.shape
         self.last_day = np.tile(world.vehicles["in_day"].to_numpy()[:, None], (1, shape[1])).astype(float)
         self.last_km = np.zeros(shape)
+        self.severe_days = np.cumsum(world.severe, axis=0)
         self.begun = np.isinf(np.minimum(grid.first_km, grid.first_days))
         self.visit_day = world.vehicles["in_day"].to_numpy().copy()
         self.next_day = np.full(world.n, NEVER)
@@ -24,7 +27,9 @@ class Planner:
 
     def _due(self, v):
         """Day on which each task of vehicles v falls due, and its limit in days."""
-        g, severe = self.grid, self.world.severe[self.visit_day[v], v][:, None]
+        g = self.grid
+        before = self.severe_days[np.maximum(self.last_day[v].astype(int) - 1, 0), v[:, None]]
+        severe = self.severe_days[self.visit_day[v], v][:, None] > before  # met on some day since the task was last done
         km = np.where(self.begun[v], np.where(severe, g.severe_km[v], g.every_km[v]), g.first_km[v])
         days = np.where(self.begun[v], np.where(severe, g.severe_days[v], g.every_days[v]), g.first_days[v])
         reach = np.where(np.isinf(km), 1e9, self.last_km[v] + km)
@@ -35,7 +40,7 @@ class Planner:
         due = self._due(v)
         column = due.argmin(1)
         first = due[np.arange(len(v)), column]
-        length = first - self.last_day[v, column]
+        length = np.minimum(first - self.last_day[v, column], LONGEST_DELAYED_DAYS)
         late = self.rng.random(len(v)) < CHANCES["late_share_of_visits"]
         share = np.where(late, 0.13 + 0.16 * self.rng.standard_exponential(len(v)), -0.11 + 0.16 * self.rng.random(len(v)))
         day = np.maximum(first + np.round(share * length), self.visit_day[v] + 3).astype(np.int64)

@@ -114,7 +114,7 @@ CHANCES = {
     "chain_reading_error_percent": 0.08,
     "damage_per_1000km": {"trail-motorcycle": 0.010, "pickup": 0.0022, "van": 0.0022, "motorcycle-road": 0.004, "car": 0.0018},
     "damage_loose_effect": 4.0,  # hazard is multiplied by 1 + this x loose share
-    "late_share_of_visits": 0.13,
+    "late_share_of_visits": 0.17,
     "early_removal_share": 0.22,  # parts whose keeper takes them off before the change depth
     "second_hand_share": 0.03,  # of tyres bought for cars, vans and pickups
     "repair_in_warranty_days": 730,
