@@ -38,6 +38,7 @@ __all__ = [
     "gaps",
     "hours_at",
     "layup_days",
+    "merged",
     "odometer_of",
     "path_of",
     "readings",
@@ -160,8 +161,8 @@ def _ramps(vehicle, start, end, amount):
     return _Ramps(pd.Index(vehicles), first, last, when, total, slope)
 
 
-def _merged(vehicle, begin, until):
-    """(vehicle, begin, until) of the stretches that overlapping or touching periods make together."""
+def merged(vehicle, begin, until):
+    """(vehicle, begin, until) of the stretches that overlapping or touching periods make together, sorted; int days, begin left out."""
     rows = pd.DataFrame({"vehicle": vehicle.array, "begin": begin, "until": until})
     rows = rows[rows["begin"] < rows["until"]].sort_values(["vehicle", "begin"], kind="stable")
     so_far = rows.groupby("vehicle")["until"].cummax()
@@ -174,7 +175,7 @@ def layup_days(log, vehicle, start, end):
     """Days laid up after the end of day `start` and not after `end`, overlaps counted once: Series; a lay-up without an end runs on."""
     rows = log.tables["layups"].dropna(subset=["from"])
     until = np.where(rows["to"].isna(), _FAR, days_of(rows["to"]))
-    who, begin, until = _merged(rows["vehicle"], days_of(rows["from"]) - 1, until)
+    who, begin, until = merged(rows["vehicle"], days_of(rows["from"]) - 1, until)
     ramps = _ramps(who, begin, until, (until - begin)[:, None].astype(float))
     spent = ramps.at(vehicle, days_of(end)) - ramps.at(vehicle, days_of(start))
     return pd.Series(spent[:, 0], index=index_of(vehicle), name="layup_days").round().astype(int)

@@ -1,0 +1,81 @@
+"""The fleet's common season of use, as a weight for each day of the year."""
+
+import numpy as np
+from scipy import stats
+
+__all__ = ["season"]
+
+_YEAR = 365.25
+_LEAST_VEHICLES = 5
+_LEAST_FORTNIGHTS = 8
+_MOST_SPANS = 100_000
+
+
+def season(spans, origin, end):
+    """Weight of every day from `origin` to `end`, 1 on average over a year; 1 throughout where the record doesn't show a season.
+
+    spans: arrays `code, start, end, km` of distance between readings (int days), any number a vehicle. The log of the weight is a wave
+    of one year, and of half a year too where there are two years of record, fitted to how each vehicle's distance divides over its spans
+    (a quasi-multinomial likelihood: the vehicles' own rates cancel). Needs a year of record from five vehicles, or two years of any,
+    read in eight fortnights or more for each wave, and is kept where chance would give as much less than once in a thousand.
+    """
+    days = np.arange(origin, end + 1)
+    code, start, stop, km = _divided(spans)
+    length = int(stop.max() - start.min()) if len(code) else 0
+    waves = min(length // 360, 2)
+    if not waves or (waves == 1 and len(np.unique(code)) < _LEAST_VEHICLES) or len(np.unique(stop // 14)) < _LEAST_FORTNIGHTS * waves:
+        return np.ones(len(days))
+    angle = 2 * np.pi * days[:, None] / _YEAR * np.arange(1, waves + 1)
+    wave = np.hstack([np.cos(angle), np.sin(angle)])
+    part = _Shares(code, start - origin, stop - origin, km, wave)
+    height = part.fit()
+    if 2 * (part.loglik(height) - part.loglik(0 * height)) / part.dispersion < stats.chi2.ppf(0.999, 2 * waves):
+        return np.ones(len(days))
+    weight = np.exp(wave @ height)
+    year = 2 * np.pi * np.arange(1461)[:, None] / _YEAR * np.arange(1, waves + 1)
+    return weight / np.exp(np.hstack([np.cos(year), np.sin(year)]) @ height).mean()
+
+
+def _divided(spans):
+    """Spans of vehicles that have two or more and have moved, of the first vehicles where there are very many."""
+    code, start, stop, km = (spans[name][:_MOST_SPANS] for name in ("code", "start", "end", "km"))
+    n, driven = np.bincount(code, stop > start), np.bincount(code, km)
+    kept = (n[code] >= 2) & (driven[code] > 0) & (stop > start)
+    code, start, stop, km = (values[kept] for values in (code, start, stop, km))
+    rate = driven[code] / np.bincount(code, stop - start, len(n))[code]
+    return code, start, stop, km / rate
+
+
+class _Shares:
+    """How vehicles' distances (in days of their own mean rate) divide over spans, given the height of each wave."""
+
+    def __init__(self, code, start, stop, gone, wave):
+        self.code, self.start, self.stop, self.gone, self.wave = code, start, stop, gone, wave
+        self.total = np.bincount(code, gone)
+        days = (stop - start).astype(float)
+        share = days / np.bincount(code, days)[code]
+        even = self.total[code] * share
+        self.dispersion = ((gone - even) ** 2 / even).sum() / max(len(code) - np.count_nonzero(self.total), 1)
+
+    def _parts(self, height):
+        weight = np.exp(self.wave @ height)[:, None]
+        sums = np.cumsum(np.hstack([weight, weight * self.wave]), axis=0)
+        return sums[self.stop] - sums[self.start]
+
+    def loglik(self, height):
+        part = self._parts(height)[:, 0]
+        return self.gone @ np.log(part / np.bincount(self.code, part)[self.code])
+
+    def fit(self):
+        """Heights by Newton's steps, with a standard normal prior that keeps a short record from a wild one."""
+        height = np.zeros(self.wave.shape[1])
+        for _ in range(12):
+            part = self._parts(height)
+            slope = part[:, 1:] / part[:, :1]
+            share = part[:, 0] / np.bincount(self.code, part[:, 0])[self.code]
+            mean = np.column_stack([np.bincount(self.code, share * column) for column in slope.T])[self.code]
+            score = (self.gone[:, None] * (slope - mean)).sum(0) - self.dispersion * height
+            weighted = (self.total[self.code] * share)[:, None] * (slope - mean)
+            step = np.linalg.solve(weighted.T @ (slope - mean) + self.dispersion * np.eye(len(height)), score)
+            height = height + np.clip(step, -0.5, 0.5)
+        return height
