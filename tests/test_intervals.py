@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from wearbar import intervals, usage
+from wearbar import usage
+from wearbar.items import items
 from wearbar.log import log_of
 from wearbar.occasions import occasions
 from wearbar.plan import plan_of
@@ -115,7 +116,7 @@ def test_a_case_worked_by_hand(case):
     log = log_from(plan, vehicle, rows, as_of)
     assert not len(log.set_aside), log.set_aside
     found = occasions(log)
-    table = intervals.items(log, found, usage.readings(log))
+    table = items(log, found, usage.readings(log))
     for expectation in expected.split("; "):
         left, _, value = expectation.strip().partition("=")
         who, _, what = left.rpartition(".") if "." in left else ("", "", left)

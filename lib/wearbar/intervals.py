@@ -1,214 +1,236 @@
 """Was the work on time, and what is due: the rate of work done on time, overruns, what must not be driven, and today's list.
 
-Takes the occasions of `wearbar.occasions` and the log. Defects, certificates, recalls, re-checks and what was put off have due points of
-their own and never dilute the rate.
+Takes the occasions of `wearbar.occasions` and the items of `wearbar.items`. The rate counts matured occasions alone: done ones whose window
+is still open and open ones not yet late are both left out, since counting either would flatter it.
 """
 
+from dataclasses import dataclass
 from math import nan
 
 import numpy as np
 import pandas as pd
 
-from wearbar import due, usage
-from wearbar.estimate import Estimate, proportion
-from wearbar.occasions import STALE_DAYS, occasions
+from wearbar import usage
+from wearbar.estimate import bootstrap_by_vehicle, proportion
+from wearbar.forecast import forecast_dates
+from wearbar.items import GRAVE, items
+from wearbar.occasions import REASONS, STALE_DAYS, occasions
 
 __all__ = [
-    "GRAVE",
-    "ITEM_TABLES",
+    "FORECAST_DAYS",
+    "REASONS",
+    "Seen",
     "compliance",
-    "deferred",
     "due_list",
+    "early_work",
     "excluded",
+    "first_limits",
     "first_services",
     "items",
+    "late_for_want_of_use",
     "median_overrun",
     "must_not_drive",
     "occasions",
-    "overruns",
+    "overdue",
+    "placed",
+    "put_off",
     "rate",
     "seen",
+    "untold",
 ]
 
-GRAVE = ("off-road", "before-next-use")
-NOTICE_DAYS = 30  # before a certificate ends, where no task of the plan says otherwise
-ITEM_TABLES = {"defects": "defects", "certificates": "certificates", "campaigns": "recalls"}
-_TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
-ITEM = {
-    "what": _TEXT,
-    "vehicle": _TEXT,
-    "item": _TEXT,
-    "position": _TEXT,
-    "grade": _TEXT,
-    "text": _TEXT,
-    "due_date": "datetime64[ns]",
-    "due_km": float,
-    "early_date": "datetime64[ns]",
-    "done_date": "datetime64[ns]",
-    "done_km": float,
-    "is_open": bool,
-    "state": _TEXT,
-    "outcome": _TEXT,
-    "days_open": float,
-    "driven_km": float,
-    "gap_days": float,
-}
+FORECAST_DAYS = 60
+GUARDED = ("defects", "certificates", "campaigns")  # tables without which a danger can't be seen
+_STATES = ("past-window", "due", "in-window", "not-known")
+_SOON = "before-window"
 
 
-def items(log, found, readings):
-    """What has a due point of its own: one row each defect, certificate, recall, re-check and deferral, sorted by due date.
+@dataclass(frozen=True)
+class Seen:
+    """Vehicles on the log's day: owned; with a reading in the last STALE_DAYS; judged, no open task of theirs being not known."""
 
-    found: `occasions(log)`. what: defect, certificate, campaign, recheck, deferral; item: the defect's number, the certificate's kind, the
-    recall's number, the task; grade: the defect's, or the recall's kind. days_open: since it was due; driven_km: distance since then with an
-    open defect or without a valid certificate; gap_days: whole days without one. state as of an occasion, done where closed; outcome of a
-    re-check. A vehicle's rows end when it is disposed of. Windows: none but the notice before a certificate ends.
+    owned: int
+    read: int
+    judged: int
+
+
+def seen(log, readings, found):
+    """How many vehicles the report can speak of. A vehicle laid up since its last reading, or without a meter, needs no fresh one."""
+    fleet = log.tables["vehicles"]
+    fleet = fleet[~fleet["disposed"].le(log.as_of)]
+    last = usage.daily_rate(readings, log.as_of).set_index("vehicle")["last_date"].reindex(fleet["vehicle"])
+    read = (log.as_of - last).dt.days.le(STALE_DAYS)
+    now = found[found["is_current"] & (found["state"] != "not-finished")] if "is_current" in found else found
+    unsure = set(now.loc[now["state"] == "not-known", "vehicle"])
+    judged = fleet["vehicle"].isin(set(now["vehicle"]) - unsure)
+    return Seen(len(fleet), int(read.sum()), int(judged.sum()))
+
+
+def placed(found, log):
+    """The occasions with `kind`, `site` (where the vehicle was when its window closed, or else is) and `month` (of the late edge)."""
+    day = found["late_edge_date"].fillna(log.as_of)
+    kind = log.tables["vehicles"].set_index("vehicle")["kind"]
+    site = usage.site_at(log, found["vehicle"], day)
+    return found.assign(kind=found["vehicle"].map(kind), site=site, month=found["late_edge_date"].dt.to_period("M").dt.to_timestamp())
+
+
+def rate(found, confidence=0.9):
+    """Share of the occasions that count which were done on or before their late edge: an `Estimate`; several vehicles are clusters."""
+    counted = found[found["in_rate"]]
+    by = counted.assign(good=counted["outcome"] != "late").groupby("vehicle", observed=True)["good"].agg(["sum", "size"])
+    several = by.index if len(by) > 1 else None
+    return proportion(by["sum"], by["size"], several, confidence)
+
+
+def compliance(found, by, confidence=0.9):
+    """The rate in each group: frame `*by, share, low, high, n, late, vehicles`, in the order of `by`; missing groups are left out."""
+    rows = []
+    for name, part in found[found["in_rate"]].groupby(by, observed=True, sort=True):
+        e = rate(part, confidence)
+        late = int((part["outcome"] == "late").sum())
+        rows.append((*name, e.value, e.low, e.high, e.n, late, part["vehicle"].nunique()))
+    return pd.DataFrame(rows, columns=[*by, "share", "low", "high", "n", "late", "vehicles"])
+
+
+def excluded(found):
+    """How many occasions are left out of the rate, and why: frame `why, reason, n`, in the order of `REASONS`."""
+    n = found["why"].value_counts()
+    rows = [(why, reason, int(n.get(why, 0))) for why, reason in REASONS.items() if n.get(why, 0)]
+    return pd.DataFrame(rows, columns=["why", "reason", "n"])
+
+
+def median_overrun(found, column, rng, confidence=0.9):
+    """Median of `column` (overrun_days or overrun_km) over late occasions past that due point, those still open censored: `Estimate`.
+
+    Product-limit estimate (Kaplan & Meier 1958); interval by drawing whole vehicles again.
     """
-    path = usage.path_of(readings)
-    parts = [_defects(log, path), _certificates(log, path), _campaigns(log), _rechecks(log, path), _deferrals(log, found, path)]
-    table = pd.concat([p.reindex(columns=list(ITEM)).astype(ITEM) for p in parts if len(p)] or [pd.DataFrame(columns=list(ITEM)).astype(ITEM)])
-    return table.sort_values(["due_date", "vehicle", "item"], kind="stable", ignore_index=True)
+    late = found[found["in_rate"] & (found["outcome"] == "late") & (found["state"] != "missed") & (found[column] > 0)]
+    late = late.sort_values(column, kind="stable")
+    over, ended = late[column].to_numpy(), ~late["is_open"].to_numpy(dtype=bool)
+    vehicle, names = pd.factorize(late["vehicle"])
+
+    def median(weights):
+        w = weights[:, vehicle]
+        at_risk = np.cumsum(w[:, ::-1], axis=1)[:, ::-1]
+        left = np.cumprod(1 - ended * w / np.maximum(at_risk, 1e-9), axis=1)
+        half = left <= 0.5 + 1e-12
+        return np.where(half.any(axis=1), over[half.argmax(axis=1)], nan) if len(over) else np.full(len(w), nan)
+
+    unit = column.rsplit("_", 1)[1]
+    estimate = bootstrap_by_vehicle(median, len(names), rng, confidence=confidence, unit=unit)
+    return type(estimate)(**{**vars(estimate), "n": len(late), "n_censored": int((~ended).sum())})
 
 
-def _last_day(log, vehicle):
-    gone = vehicle.map(log.tables["vehicles"].set_index("vehicle")["disposed"])
-    return gone.clip(upper=log.as_of).fillna(log.as_of)
+def overdue(found):
+    """Open occasions past their window, the longest past it first."""
+    late = found[found["is_open"] & (found["state"] == "past-window")]
+    return late.sort_values(["past_days", "past_km"], ascending=False, kind="stable")
 
 
-def _since(path, vehicle, start, end):
-    """Distance from start to end, or to the last reading before it."""
-    here, there = usage.distance_at(path, vehicle, start), usage.distance_at(path, vehicle, end)
-    begun = here["distance_km"].fillna(here["low_km"])
-    return (there["distance_km"].fillna(there["low_km"]) - begun).clip(lower=0.0)
+def first_limits(found):
+    """Which limit came first where one was reached: frame `first_limit, n, late`. Work due at once by no limit of its own is left out."""
+    own = found[found["in_rate"] & found["first_limit"].isin(["distance", "hours", "date", "both"])]
+    counts = own.assign(late=own["outcome"] == "late").groupby("first_limit")["late"].agg(["size", "sum"]).reset_index()
+    return counts.set_axis(["first_limit", "n", "late"], axis=1)
 
 
-def _defects(log, path):
-    d = log.si("defects")
-    end = d["closed"].fillna(_last_day(log, d["vehicle"]))
-    km = usage.distance_of(path, d["vehicle"], d["found"], d["odometer_km"])
-    there = usage.distance_at(path, d["vehicle"], end)
-    driven = (there["distance_km"].fillna(there["low_km"]) - km["distance_km"].fillna(km["low_km"])).clip(lower=0.0)
-    gone = d["vehicle"].map(log.tables["vehicles"].set_index("vehicle")["disposed"]).le(log.as_of)
-    is_open = d["closed"].isna() & ~gone
-    grave = d["grade"].isin(GRAVE)
-    state = np.select([~is_open, ~grave, driven > due.EPS], ["done", "in-window", "past-window"], "due")
-    return d.assign(
-        what="defect", item=d["defect"], due_date=d["found"], due_km=km["distance_km"], done_date=d["closed"], state=state, is_open=is_open,
-        days_open=(end - d["found"]).dt.days, driven_km=driven,
-    )  # fmt: skip
+def late_for_want_of_use(found, confidence=0.9):
+    """Share of late occasions whose date came first with less than half of the distance limit driven: little-used vehicles."""
+    late = found[found["in_rate"] & (found["outcome"] == "late") & found["interval_km"].notna()]
+    little = (late["first_limit"] == "date") & (late["overrun_km"] < -late["interval_km"] / 2)
+    several = late["vehicle"] if late["vehicle"].nunique() > 1 else None
+    return proportion(little.astype(float), np.ones(len(late)), several, confidence)
 
 
-def _certificates(log, path):
-    c = log.tables["certificates"]
-    c = c[~c["result"].isin(["fail", "not-checked"])].sort_values(["vehicle", "kind", "valid_to", "tested"], kind="stable")
-    c = c.drop_duplicates(["vehicle", "kind", "valid_to"], keep="last").reset_index(drop=True)
-    nxt = c.groupby(["vehicle", "kind"])["tested"].shift(-1)
-    newest = ~c.duplicated(["vehicle", "kind"], keep="last")
-    last = _last_day(log, c["vehicle"])
-    end = nxt.where(nxt.notna(), last)
-    days = (end - c["valid_to"]).dt.days
-    gap = (days - nxt.notna()).clip(lower=0).where(newest | nxt.notna(), 0)
-    gone = c["vehicle"].map(log.tables["vehicles"].set_index("vehicle")["disposed"]).le(log.as_of)
-    is_open, lapsed = newest & ~gone, gap > 0
-    driven = _since(path, c["vehicle"], c["valid_to"], end).where(lapsed, 0.0)
-    early = c["valid_to"] - pd.to_timedelta(_notice(log, c), unit="D")
-    state = np.select([~is_open, c["valid_to"] < log.as_of, early <= log.as_of], ["done", "past-window", "in-window"], "before-window")
-    return c.assign(
-        what="certificate", item=c["kind"], due_date=c["valid_to"], early_date=early, done_date=nxt, is_open=is_open, state=state,
-        days_open=days.clip(lower=0), driven_km=driven, gap_days=gap,
-    )  # fmt: skip
+def first_services(found):
+    """The run-in services: every occasion by the first limits."""
+    return found[(found["basis"] == "first")].sort_values("due_date", kind="stable")
 
 
-def _notice(log, c):
-    """Days before its end from which each certificate may be renewed, by the plan's task of the same name, else NOTICE_DAYS."""
-    notice = pd.Series(float(NOTICE_DAYS), c.index)
-    if log.plan is None:
-        return notice
-    plan = c["vehicle"].map(log.plan.assign(log.tables["vehicles"]))
-    tasks = log.plan.tasks[log.plan.tasks["measured_from"].eq("expiry")]
-    for task in tasks.itertuples():
-        own = [task.code == kind or task.code.startswith(f"{kind}-") for kind in c["kind"]]
-        interval = np.fmin(task.every_months * due.MONTH_DAYS, task.every_days)
-        days = np.floor(task.early_share * interval) if np.isfinite(task.early_share) else task.tolerance_days
-        notice = notice.mask((plan == task.plan).to_numpy(dtype=bool) & np.array(own, dtype=bool), days)
-    return notice
+def early_work(found, confidence=0.9):
+    """(share of counted occasions done before their window opened, median share of the interval that those gave away)."""
+    counted = found[found["in_rate"]]
+    is_early = counted["outcome"] == "early"
+    several = counted["vehicle"] if counted["vehicle"].nunique() > 1 else None
+    return proportion(is_early.astype(float), np.ones(len(counted)), several, confidence), counted.loc[is_early, "early_share"].median()
 
 
-def _campaigns(log):
-    c = log.tables["campaigns"]
-    gone = c["vehicle"].map(log.tables["vehicles"].set_index("vehicle")["disposed"]).le(log.as_of)
-    is_open = c["done"].isna() & ~gone
-    by = c["by"].fillna(c["issued"])
-    state = np.select([~is_open, c["by"] < log.as_of], ["done", "past-window"], "due")
-    days = (c["done"].fillna(_last_day(log, c["vehicle"])) - by).dt.days
-    return c.assign(
-        what="campaign", item=c["campaign"], grade=c["kind"], text=c["note"], due_date=by, done_date=c["done"], is_open=is_open, state=state,
-        days_open=days,
-    )  # fmt: skip
+def untold(log):
+    """Of the tables that tell of danger, those that the log does not have."""
+    return [name for name in GUARDED if name not in log.present]
 
 
-def _rechecks(log, path):
-    """Work that must be looked at again: each doing of a task with `recheck`, closed by work named after it, "<task>-recheck"."""
-    none = pd.DataFrame(columns=list(ITEM))
-    if log.plan is None or not log.plan.tasks["recheck_km"].notna().any() | log.plan.tasks["recheck_days"].notna().any():
-        return none
-    work = log.si("work")
-    work["plan"] = work["vehicle"].map(log.plan.assign(log.tables["vehicles"]))
-    tasks = log.plan.tasks.dropna(subset=["recheck_km", "recheck_days"], how="all").drop_duplicates(["plan", "code"], keep="last")
-    did = work[~work["result"].isin(["fail", "not-checked"])]
-    did = did.merge(tasks[["plan", "code", "recheck_km", "recheck_days"]], left_on=["plan", "task"], right_on=["plan", "code"])
-    if did.empty:
-        return none
-    did = did.drop_duplicates(["vehicle", "task", "date", "position"], keep="last").sort_values("date", kind="stable", ignore_index=True)
-    looks = work[work["task"].str.endswith("-recheck")].assign(task=lambda t: t["task"].str.removesuffix("-recheck"), looked=lambda t: t["date"])
-    looks = looks.sort_values("date", kind="stable")[["vehicle", "task", "date", "looked", "odometer_km"]]
-    at = usage.distance_of(path, did["vehicle"], did["date"], did["odometer_km"])["distance_km"]
-    did = did.assign(due_km=at + did["recheck_km"], due_date=did["date"] + pd.to_timedelta(did["recheck_days"], unit="D"))
-    did = pd.merge_asof(did, looks, on="date", by=["vehicle", "task"], direction="forward", allow_exact_matches=False, suffixes=("", "_looked"))
-    end = did["looked"].fillna(_last_day(log, did["vehicle"]))
-    now = usage.distance_of(path, did["vehicle"], end, did["odometer_km_looked"])
-    x = np.stack([now["distance_km"].fillna(now["low_km"]), np.full(len(did), nan), _days(end)])
-    p = _sharp(did["due_km"], did["due_date"])
-    gone = did["vehicle"].map(log.tables["vehicles"].set_index("vehicle")["disposed"]).le(log.as_of)
-    again = did.duplicated(["vehicle", "task", "position"], keep="last")
-    is_open = did["looked"].isna() & ~gone & ~again
-    late = due.state(p, x) == "past-window"
-    return did.assign(
-        what="recheck", item=did["task"], done_date=did["looked"], done_km=pd.Series(x[0]).where(did["looked"].notna()), is_open=is_open,
-        state=np.where(did["looked"].notna() | ~is_open, "done", due.state(p, x)), days_open=(end - did["due_date"]).dt.days,
-        outcome=np.where(did["looked"].isna(), "", np.where(late, "late", "on-time")),
-    )  # fmt: skip
+def must_not_drive(table, log):
+    """What stands in the way of driving: open off-road and before-next-use defects, expired certificates, open safety recalls.
+
+    table: of `items`. Frame as `items` with `reason` (off-road, before-next-use, certificate, safety-recall), the gravest and oldest first,
+    and `is_laid_up`, whether the vehicle is laid up on the log's day.
+    """
+    is_open = table[table["is_open"]]
+    lapsed = is_open["what"].eq("certificate") & is_open["state"].eq("past-window")
+    recall = is_open["what"].eq("campaign") & is_open["grade"].eq("safety-recall")
+    grave = is_open["what"].eq("defect") & is_open["grade"].isin(GRAVE)
+    reason = is_open["grade"].where(grave | recall, "certificate")
+    stays = log.tables["layups"]
+    now = stays[(stays["from"] <= log.as_of) & ~(stays["to"] < log.as_of)]
+    rows = is_open.assign(reason=reason, is_laid_up=is_open["vehicle"].isin(now["vehicle"]))[grave | recall | lapsed]
+    rank = rows["reason"].map({name: at for at, name in enumerate([*GRAVE, "certificate", "safety-recall"])})
+    return rows.assign(rank=rank).sort_values(["rank", "due_date"], kind="stable").drop(columns="rank").reset_index(drop=True)
 
 
-def _deferrals(log, found, path):
-    """What was put off, to when: closed by the work or the defect's closing. It moves no due point."""
-    d = log.si("deferrals").sort_values("date", kind="stable").reset_index(drop=True)
-    closed = d["defect"].map(log.tables["defects"].set_index("defect")["closed"])
-    place = d["defect"].map(log.tables["defects"].set_index("defect")["position"])
-    if "done_date" in found:
-        did = found.dropna(subset="done_date").sort_values("done_date")[["vehicle", "task", "done_date"]].assign(date=lambda t: t["done_date"])
-        rows = d.dropna(subset="task").reset_index()
-        after = pd.merge_asof(rows, did, on="date", by=["vehicle", "task"], direction="forward").set_index("index")
-        closed = closed.where(d["task"].isna(), after["done_date"].reindex(d.index))
-    end = closed.fillna(_last_day(log, d["vehicle"]))
-    until_km = usage.to_cumulative(path, d["vehicle"], pd.Series(log.as_of, d.index), d["until_odometer_km"])
-    now = usage.distance_at(path, d["vehicle"], end)
-    p = _sharp(until_km, d["until"])
-    x = np.stack([now["distance_km"].fillna(now["low_km"]), np.full(len(d), nan), _days(end)])
-    gone = d["vehicle"].map(log.tables["vehicles"].set_index("vehicle")["disposed"]).le(log.as_of)
-    is_open = closed.isna() & ~gone & ~d.duplicated(["vehicle", "task", "defect"], keep="last")
-    state = np.where(is_open, np.where(due.state(p, x) == "past-window", "past-window", "in-window"), "done")
-    return d.assign(
-        what="deferral", item=d["defect"].fillna(d["task"]), position=place, text=d["reason"], due_date=d["until"], due_km=until_km,
-        done_date=closed, is_open=is_open, state=state, days_open=(end - d["date"]).dt.days,
-    )  # fmt: skip
+def put_off(log):
+    """Why work was put off: frame `reason, n, vehicles`, the commonest first."""
+    d = log.tables["deferrals"]
+    found = d.groupby("reason")["vehicle"].agg(["size", "nunique"]).reset_index()
+    return found.set_axis(["reason", "n", "vehicles"], axis=1).sort_values(["n", "reason"], ascending=[False, True], ignore_index=True)
 
 
-def _days(dates):
-    days = np.asarray(dates, dtype="datetime64[ns]")
-    return np.where(np.isnat(days), nan, days.astype("datetime64[D]").astype("int64"))
+def due_list(found, table, log, readings, confidence=0.9, days=FORECAST_DAYS):
+    """Today's list: one row a thing to do, what must not be driven first, then overdue, due, may be done, not known, and what is coming.
+
+    Frame `order, vehicle, site, task, position, state, first_limit, due_date, due_odometer_km, past_days, past_km, expected_date, low_date,
+    high_date, note`. Coming: not yet due, and due by its date or by the forecast median within `days` of the log's day; low_date, high_date
+    are the forecast's limits, never after the due date. note: the defect's text or a deferral's day, as in the log.
+    """
+    danger = must_not_drive(table, log)
+    tasks = found[found["is_current"] & found["state"].isin([*_STATES, _SOON])] if len(found) else found.reindex(columns=["state"])
+    tasks = _with_forecast(tasks, log, readings, confidence) if len(tasks) else tasks
+    soon = log.as_of + pd.Timedelta(days=days)
+    tasks = tasks[(tasks["state"] != _SOON) | (tasks["expected_date"] <= soon)] if len(tasks) else tasks
+    lesser = table[table["is_open"] & table["what"].isin(["recheck", "deferral", "certificate", "campaign"])]
+    lesser = lesser[lesser["state"].isin(_STATES) & ~(lesser["what"].eq("recheck") & lesser["state"].eq("not-known"))]
+    known = danger[["what", "vehicle", "item"]].apply(tuple, axis=1)
+    lesser = lesser[~lesser[["what", "vehicle", "item"]].apply(tuple, axis=1).isin(set(known))]
+    parts = [_as_rows(danger, danger["reason"], 0), _as_rows(lesser, lesser["what"], 1), tasks.assign(step=1, what="task")]
+    parts = [p.reindex(columns=_COLUMNS) for p in parts if len(p)]
+    if not parts:
+        return pd.DataFrame(columns=[*_COLUMNS[1:], "site", "order"])
+    rows = pd.concat([p.dropna(axis=1, how="all") for p in parts], ignore_index=True).reindex(columns=_COLUMNS)
+    rank = rows["state"].map({name: at for at, name in enumerate([*_STATES, _SOON])})
+    rows = rows.assign(rank=np.where(rows["step"] == 0, -1, rank), by=rows["expected_date"].fillna(rows["due_date"]))
+    rows = rows.sort_values(["rank", "by", "vehicle", "task"], kind="stable", ignore_index=True)
+    site = usage.site_at(log, rows["vehicle"], np.repeat(log.as_of.to_datetime64(), len(rows)))
+    return rows.drop(columns=["rank", "by", "step"]).assign(site=site, order=np.arange(len(rows)) + 1)
 
 
-def _sharp(km, date):
-    """A due point without a window."""
-    point = np.stack([np.asarray(km, float), np.full(len(km), nan), _days(date)])
-    return np.stack([point] * 4)
+_COLUMNS = [
+    *("step", "what", "vehicle", "task", "position", "state", "first_limit", "due_date", "due_odometer_km", "past_days", "past_km"),
+    *("expected_date", "low_date", "high_date", "duty", "severe_due_km", "severe_due_date", "probably", "is_laid_up", "note"),
+]
+
+
+def _as_rows(table, what, step):
+    """Items as rows of the list."""
+    past = table["days_open"].where(table["state"] == "past-window")
+    return table.assign(step=step, what=what, task=table["item"], note=table["text"], past_days=past, past_km=table["driven_km"])
+
+
+def _with_forecast(tasks, log, readings, confidence):
+    """Open occasions with the date that each is expected to fall due, and its limits."""
+    ahead = tasks["due_km"].notna()
+    fleet = log.tables["vehicles"][["vehicle", "kind", "site"]]
+    told = forecast_dates(readings, fleet, tasks.loc[ahead, "vehicle"], tasks.loc[ahead, "due_km"], log.as_of, confidence, log.tables["layups"])
+    told = told.reindex(tasks.index)
+    due = tasks["due_date"]
+    both = {name: pd.concat([due, told[column]], axis=1).min(axis=1) for name, column in (("expected_date", "date"), ("low_date", "low"))}
+    return tasks.assign(**both, high_date=pd.concat([due, told["high"]], axis=1).min(axis=1))

@@ -1,0 +1,198 @@
+"""What has a due point of its own: defects, certificates, recalls, re-checks, and what was put off. None of them dilutes a rate."""
+
+from math import nan
+
+import numpy as np
+import pandas as pd
+
+from wearbar import due, usage
+
+__all__ = ["GRAVE", "items"]
+
+GRAVE = ("off-road", "before-next-use")
+NOTICE_DAYS = 30  # before a certificate ends, where no task of the plan says otherwise
+_TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
+ITEM = {
+    "what": _TEXT,
+    "vehicle": _TEXT,
+    "item": _TEXT,
+    "position": _TEXT,
+    "grade": _TEXT,
+    "text": _TEXT,
+    "due_date": "datetime64[ns]",
+    "due_km": float,
+    "early_date": "datetime64[ns]",
+    "done_date": "datetime64[ns]",
+    "done_km": float,
+    "is_open": bool,
+    "state": _TEXT,
+    "outcome": _TEXT,
+    "days_open": float,
+    "driven_km": float,
+    "gap_days": float,
+}
+
+
+def items(log, found, readings):
+    """One row each defect, certificate, recall, re-check and deferral, sorted by due date.
+
+    found: `occasions(log)`. what: defect, certificate, campaign, recheck, deferral; item: the defect's number, the certificate's kind, the
+    recall's number, the task; grade: the defect's, or the recall's kind. days_open: since it was due; driven_km: distance since then with
+    an open defect or without a valid certificate; gap_days: whole days without one. state: as of an occasion, done where closed; not-known
+    for re-checks in a log that has none. outcome: of a re-check. A vehicle's rows end when it is disposed of. There is no window but the
+    notice before a certificate ends.
+    """
+    path = usage.path_of(readings)
+    parts = [_defects(log, path), _certificates(log, path), _campaigns(log), _rechecks(log, path), _deferrals(log, found, path)]
+    parts = [p.reindex(columns=list(ITEM)).astype(ITEM) for p in parts]
+    table = pd.concat([p for p in parts if len(p)] or parts[:1])
+    return table.sort_values(["due_date", "vehicle", "item"], kind="stable", ignore_index=True)
+
+
+def _last_day(log, vehicle):
+    gone = vehicle.map(log.tables["vehicles"].set_index("vehicle")["disposed"])
+    return gone.clip(upper=log.as_of).fillna(log.as_of)
+
+
+def _since(path, vehicle, start, end):
+    """Distance from start to end, or to the last reading before it."""
+    here, there = usage.distance_at(path, vehicle, start), usage.distance_at(path, vehicle, end)
+    begun = here["distance_km"].fillna(here["low_km"])
+    return (there["distance_km"].fillna(there["low_km"]) - begun).clip(lower=0.0)
+
+
+def _defects(log, path):
+    d = log.si("defects")
+    end = d["closed"].fillna(_last_day(log, d["vehicle"]))
+    km = usage.distance_of(path, d["vehicle"], d["found"], d["odometer_km"])
+    there = usage.distance_at(path, d["vehicle"], end)
+    driven = (there["distance_km"].fillna(there["low_km"]) - km["distance_km"].fillna(km["low_km"])).clip(lower=0.0)
+    gone = d["vehicle"].map(log.tables["vehicles"].set_index("vehicle")["disposed"]).le(log.as_of)
+    is_open = d["closed"].isna() & ~gone
+    grave = d["grade"].isin(GRAVE)
+    state = np.select([~is_open, ~grave, driven > due.EPS], ["done", "in-window", "past-window"], "due")
+    return d.assign(
+        what="defect", item=d["defect"], due_date=d["found"], due_km=km["distance_km"], done_date=d["closed"], state=state, is_open=is_open,
+        days_open=(end - d["found"]).dt.days, driven_km=driven,
+    )  # fmt: skip
+
+
+def _certificates(log, path):
+    c = log.tables["certificates"]
+    c = c[~c["result"].isin(["fail", "not-checked"])].sort_values(["vehicle", "kind", "valid_to", "tested"], kind="stable")
+    c = c.drop_duplicates(["vehicle", "kind", "valid_to"], keep="last").reset_index(drop=True)
+    nxt = c.groupby(["vehicle", "kind"])["tested"].shift(-1)
+    newest = ~c.duplicated(["vehicle", "kind"], keep="last")
+    last = _last_day(log, c["vehicle"])
+    end = nxt.where(nxt.notna(), last)
+    days = (end - c["valid_to"]).dt.days
+    gap = (days - nxt.notna()).clip(lower=0).where(newest | nxt.notna(), 0)
+    gone = c["vehicle"].map(log.tables["vehicles"].set_index("vehicle")["disposed"]).le(log.as_of)
+    is_open, lapsed = newest & ~gone, gap > 0
+    driven = _since(path, c["vehicle"], c["valid_to"], end).where(lapsed, 0.0)
+    early = c["valid_to"] - pd.to_timedelta(_notice(log, c), unit="D")
+    state = np.select([~is_open, c["valid_to"] < log.as_of, early <= log.as_of], ["done", "past-window", "in-window"], "before-window")
+    return c.assign(
+        what="certificate", item=c["kind"], due_date=c["valid_to"], early_date=early, done_date=nxt, is_open=is_open, state=state,
+        days_open=days.clip(lower=0), driven_km=driven, gap_days=gap,
+    )  # fmt: skip
+
+
+def _notice(log, c):
+    """Days before its end from which each certificate may be renewed, by the plan's task of the same name, else NOTICE_DAYS."""
+    notice = pd.Series(float(NOTICE_DAYS), c.index)
+    if log.plan is None:
+        return notice
+    plan = c["vehicle"].map(log.plan.assign(log.tables["vehicles"]))
+    tasks = log.plan.tasks[log.plan.tasks["measured_from"].eq("expiry")]
+    for task in tasks.itertuples():
+        own = [task.code == kind or task.code.startswith(f"{kind}-") for kind in c["kind"]]
+        interval = np.fmin(task.every_months * due.MONTH_DAYS, task.every_days)
+        days = np.floor(task.early_share * interval) if np.isfinite(task.early_share) else task.tolerance_days
+        notice = notice.mask((plan == task.plan).to_numpy(dtype=bool) & np.array(own, dtype=bool), days)
+    return notice
+
+
+def _campaigns(log):
+    c = log.tables["campaigns"]
+    gone = c["vehicle"].map(log.tables["vehicles"].set_index("vehicle")["disposed"]).le(log.as_of)
+    is_open = c["done"].isna() & ~gone
+    by = c["by"].fillna(c["issued"])
+    state = np.select([~is_open, c["by"] < log.as_of], ["done", "past-window"], "due")
+    days = (c["done"].fillna(_last_day(log, c["vehicle"])) - by).dt.days
+    return c.assign(
+        what="campaign", item=c["campaign"], grade=c["kind"], text=c["note"], due_date=by, done_date=c["done"], is_open=is_open,
+        state=state, days_open=days,
+    )  # fmt: skip
+
+
+def _rechecks(log, path):
+    """Work that must be looked at again: each doing of a task with `recheck`, closed by work named after it, "<task>-recheck"."""
+    none = pd.DataFrame(columns=list(ITEM))
+    if log.plan is None or not log.plan.tasks["recheck_km"].notna().any() | log.plan.tasks["recheck_days"].notna().any():
+        return none
+    work = log.si("work")
+    work["plan"] = work["vehicle"].map(log.plan.assign(log.tables["vehicles"]))
+    tasks = log.plan.tasks.dropna(subset=["recheck_km", "recheck_days"], how="all").drop_duplicates(["plan", "code"], keep="last")
+    did = work[~work["result"].isin(["fail", "not-checked"])]
+    did = did.merge(tasks[["plan", "code", "recheck_km", "recheck_days"]], left_on=["plan", "task"], right_on=["plan", "code"])
+    if did.empty:
+        return none
+    did = did.drop_duplicates(["vehicle", "task", "date", "position"], keep="last").sort_values("date", kind="stable", ignore_index=True)
+    looks = work[work["task"].str.endswith("-recheck")]
+    looks = looks.assign(task=looks["task"].str.removesuffix("-recheck"), looked=looks["date"])
+    looks = looks.sort_values("date", kind="stable")[["vehicle", "task", "date", "looked", "odometer_km"]]
+    at = usage.distance_of(path, did["vehicle"], did["date"], did["odometer_km"])["distance_km"]
+    did = did.assign(due_km=at + did["recheck_km"], due_date=did["date"] + pd.to_timedelta(did["recheck_days"], unit="D"))
+    onward = {"on": "date", "by": ["vehicle", "task"], "direction": "forward", "allow_exact_matches": False}
+    did = pd.merge_asof(did, looks, suffixes=("", "_looked"), **onward)
+    end = did["looked"].fillna(_last_day(log, did["vehicle"]))
+    there = usage.distance_of(path, did["vehicle"], end, did["odometer_km_looked"])
+    x = np.stack([there["distance_km"].fillna(there["low_km"]), np.full(len(did), nan), _days(end)])
+    p = _sharp(did["due_km"], did["due_date"])
+    gone = did["vehicle"].map(log.tables["vehicles"].set_index("vehicle")["disposed"]).le(log.as_of)
+    again = did.duplicated(["vehicle", "task", "position"], keep="last")
+    is_open = did["looked"].isna() & ~gone & ~again
+    late = due.state(p, x) == "past-window"
+    now = np.where(looks.empty & late, "not-known", due.state(p, x))
+    return did.assign(
+        what="recheck", item=did["task"], done_date=did["looked"], done_km=pd.Series(x[0]).where(did["looked"].notna()), is_open=is_open,
+        state=np.where(did["looked"].notna() | ~is_open, "done", now), days_open=(end - did["due_date"]).dt.days,
+        outcome=np.where(did["looked"].isna(), "", np.where(late, "late", "on-time")),
+    )  # fmt: skip
+
+
+def _deferrals(log, found, path):
+    """What was put off, to when: closed by the work or the defect's closing. It moves no due point."""
+    d = log.si("deferrals").sort_values("date", kind="stable").reset_index(drop=True)
+    closed = d["defect"].map(log.tables["defects"].set_index("defect")["closed"])
+    place = d["defect"].map(log.tables["defects"].set_index("defect")["position"])
+    if "done_date" in found:
+        did = found.dropna(subset="done_date").sort_values("done_date")[["vehicle", "task", "done_date"]]
+        did = did.assign(date=did["done_date"])
+        rows = d.dropna(subset="task").reset_index()
+        after = pd.merge_asof(rows, did, on="date", by=["vehicle", "task"], direction="forward").set_index("index")
+        closed = closed.where(d["task"].isna(), after["done_date"].reindex(d.index))
+    end = closed.fillna(_last_day(log, d["vehicle"]))
+    until_km = usage.to_cumulative(path, d["vehicle"], pd.Series(log.as_of, d.index), d["until_odometer_km"])
+    now = usage.distance_at(path, d["vehicle"], end)
+    p = _sharp(until_km, d["until"])
+    x = np.stack([now["distance_km"].fillna(now["low_km"]), np.full(len(d), nan), _days(end)])
+    gone = d["vehicle"].map(log.tables["vehicles"].set_index("vehicle")["disposed"]).le(log.as_of)
+    is_open = closed.isna() & ~gone & ~d.duplicated(["vehicle", "task", "defect"], keep="last")
+    state = np.where(is_open, np.where(due.state(p, x) == "past-window", "past-window", "in-window"), "done")
+    return d.assign(
+        what="deferral", item=d["defect"].fillna(d["task"]), position=place, text=d["reason"], due_date=d["until"], due_km=until_km,
+        done_date=closed, is_open=is_open, state=state, days_open=(end - d["date"]).dt.days,
+    )  # fmt: skip
+
+
+def _days(dates):
+    days = np.asarray(dates, dtype="datetime64[ns]")
+    return np.where(np.isnat(days), nan, days.astype("datetime64[D]").astype("int64"))
+
+
+def _sharp(km, date):
+    """A due point without a window."""
+    point = np.stack([np.asarray(km, float), np.full(len(km), nan), _days(date)])
+    return np.stack([point] * 4)
