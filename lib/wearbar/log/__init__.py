@@ -12,13 +12,14 @@ import pandas as pd
 from wearbar.checks.found import PROBLEM_COLUMNS
 from wearbar.log.service import ServiceLog
 from wearbar.log.settle import LEDGER_COLUMNS, check
+from wearbar.log.write import write_log, write_marked
 from wearbar.plan import PlanError, read_plan
 from wearbar.sources import LogError, Source, open_source, raw_of_frame
 from wearbar.sources.header import check_header
 from wearbar.tables import TABLES, TEXT
 from wearbar.units import Units
 
-__all__ = ["LEDGER_COLUMNS", "PROBLEM_COLUMNS", "TEXT", "LogError", "ServiceLog", "log_of", "read_log"]
+__all__ = ["LEDGER_COLUMNS", "PROBLEM_COLUMNS", "TEXT", "LogError", "ServiceLog", "log_of", "read_log", "write_log", "write_marked"]
 
 
 def read_log(path, as_of=None, today=None):
@@ -63,6 +64,7 @@ def _log(source, plan, as_of, today):
         money=header.get("money", ""),
         source=source.name,
         sha256=checked.sha256,
+        origin=source,
     )
 
 

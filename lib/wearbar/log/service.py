@@ -21,7 +21,7 @@ class ServiceLog:
     extra: name to DataFrame of the columns that the format does not name. present: the names of the tables that the log has.
     set_aside, warnings: frames with `PROBLEM_COLUMNS`, one row a row set aside, or one a doubt about a row that is kept.
     ledger: frame with `LEDGER_COLUMNS`, a row a table of the format; read = used + set_aside + after in every row.
-    sha256: of what the log says: the same for the same tables from any source.
+    origin: the `Source` that it was read from. sha256: of what the log says: the same for the same tables from any source.
     """
 
     name: str
@@ -38,6 +38,7 @@ class ServiceLog:
     money: str = ""
     source: str = ""
     sha256: str = ""
+    origin: object = field(default=None, repr=False, compare=False)
     _si: dict = field(default_factory=dict, repr=False, compare=False)
 
     def si(self, name):

@@ -11,11 +11,13 @@ import pyarrow.compute as pc
 from wearbar.checks import dates, depths, parts, readings, rows
 from wearbar.checks.cells import typed
 from wearbar.checks.found import PROBLEM_COLUMNS, join, problems
-from wearbar.sources import LogError, Raw
+from wearbar.sources import LogError, Raw, unescaped
+from wearbar.sources.header import ESCAPED
 from wearbar.tables import READINGS, TABLES
 
-__all__ = ["LEDGER_COLUMNS", "Checked", "check"]
+__all__ = ["LEDGER_COLUMNS", "MARK", "Checked", "check"]
 
+MARK = "mend"
 LEDGER_COLUMNS = ("table", "read", "used", "set_aside", "after")
 AS_OF_TABLES = {**READINGS, "work": ((None, "date"),)}
 FIRST_DAY_TABLES = ("odometer", "work", "fuel", "measurements")
@@ -131,11 +133,13 @@ def _read(source, header):
     if "vehicles" not in source.tables:
         raise LogError("The log has no table vehicles; it must say which vehicles there are, of what kind, in service since when.")
     tables, extra, read, read_off = {}, {}, {}, False
-    digest = hashlib.sha256(repr(sorted((k, str(v)) for k, v in header.items() if k not in ("plan", "name"))).encode())
+    digest = hashlib.sha256(repr(sorted((k, str(v)) for k, v in header.items() if k not in ("plan", "name", ESCAPED))).encode())
     found = [problems(name, [1], "", [""], "unknown-table") for name in source.strange]
     for name in TABLES:
         raw = source.tables[name]() if name in source.tables else None
         if raw is not None:
+            raw = unescaped(raw) if header.get(ESCAPED) else raw
+            raw.columns.pop(MARK, None)
             _require_columns(name, raw.columns, source)
             read_off |= name != "vehicles" and any(reading in raw.columns for reading, _ in READINGS.get(name, ()))
         tables[name], problem, extra[name] = typed(name, raw or Raw({}, np.array([], dtype="int64")))

@@ -3,9 +3,9 @@
 A reader here says what stands in the source and on which line; what it means, and whether it may, is for `wearbar.checks`.
 """
 
-from wearbar.sources.raw import LogError, Raw, Source, raw_of_frame
+from wearbar.sources.raw import LogError, Raw, Source, raw_of_frame, unescaped
 
-__all__ = ["LogError", "Raw", "Source", "open_source", "raw_of_frame"]
+__all__ = ["LogError", "Raw", "Source", "open_source", "raw_of_frame", "unescaped"]
 
 
 def open_source(address):

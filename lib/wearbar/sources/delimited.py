@@ -68,7 +68,7 @@ def _quick(data, where):
         return None
     if odd or table.num_rows + 1 != _lines(data):
         return None
-    return _without_blank_rows(dict(zip(names, table.columns, strict=True)), np.arange(2, table.num_rows + 2), (), _is_plain(data))
+    return _without_blank_rows(dict(zip(names, table.columns, strict=True)), np.arange(2, table.num_rows + 2), plain=_is_plain(data))
 
 
 def _lines(data):
@@ -93,13 +93,14 @@ def _patient(data, where):
     if not names:
         raise LogError(f"{where}, line 1 is blank; the header row must stand there.")
     lengths = np.array([len(row) for row in rows], dtype="int64")
-    beyond = {k: [c for c in rows[k][len(names) :] if c.strip()] for k in np.flatnonzero(lengths > len(names))}
-    problems += [(numbers[k], "", cells[0], "row-length") for k, cells in beyond.items() if cells]
+    beyond = {int(numbers[k]): rows[k][len(names) :] for k in np.flatnonzero(lengths > len(names))}
+    beyond = {line: cells for line, cells in beyond.items() if "".join(cells).strip()}
+    problems += [(line, "", cells[0], "row-length") for line, cells in beyond.items()]
     problems += [(numbers[k], names[lengths[k]], "", "row-short") for k in np.flatnonzero(lengths < len(names))]
     columns = list(zip_longest(*(row[: len(names)] for row in rows))) or [()] * len(names)
     columns += [(None,) * len(rows)] * (len(names) - len(columns))
     arrays = [pa.array([cell or None for cell in column], pa.large_string()) for column in columns]
-    return _without_blank_rows(dict(zip(names, arrays, strict=True)), numbers, problems, False)
+    return _without_blank_rows(dict(zip(names, arrays, strict=True)), numbers, problems, beyond=beyond)
 
 
 def _rows(lines):
@@ -124,13 +125,16 @@ def _rows(lines):
     return rows, numbers, problems
 
 
-def _without_blank_rows(columns, lines, problems, plain):
+def _without_blank_rows(columns, lines, problems=(), beyond=None, plain=False):
     """Rows with nothing in any cell (spreadsheets leave them) are no rows."""
     filled = np.zeros(len(lines), dtype=bool)
     for array in columns.values():
         filled |= array.is_valid().to_numpy(zero_copy_only=False) if array.null_count else True
         if filled.all():
-            return Raw(columns, lines, tuple(problems), plain)
-    kept = set(lines[filled].tolist())
-    keep = pa.array(filled)
-    return Raw({n: a.filter(keep) for n, a in columns.items()}, lines[filled], tuple(p for p in problems if p[0] in kept), plain)
+            break
+    if not filled.all():
+        filled |= np.isin(lines, list(beyond or ()))
+        kept = set(lines[filled].tolist())
+        columns = {n: a.filter(pa.array(filled)) for n, a in columns.items()}
+        lines, problems = lines[filled], [p for p in problems if p[0] in kept]
+    return Raw(columns, lines, tuple(problems), beyond or {}, plain)

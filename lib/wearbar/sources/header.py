@@ -7,7 +7,7 @@ import pandas as pd
 from wearbar.sources.raw import LogError
 from wearbar.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L
 
-__all__ = ["KEYS", "check_header"]
+__all__ = ["ESCAPED", "KEYS", "check_header"]
 
 CHOICES = {
     "money": ("net", "gross"),
@@ -17,11 +17,15 @@ CHOICES = {
     "pressure": tuple(PRESSURE_KPA),
 }
 KEYS = ("name", "currency", *CHOICES, "as_of", "first_day", "plan")
+ESCAPED = "escaped"
 
 
 def check_header(header):
-    """The header's keys with days as Timestamps. Raises LogError, a sentence for each thing wrong."""
-    wrong = [f"log.toml: there is no key {str(key)[:60]!r}; use {', '.join(KEYS)}." for key in header if key not in KEYS]
+    """The header's keys with days as Timestamps; `escaped` where this library wrote the tables (`wearbar.log.write`).
+
+    Raises LogError, a sentence for each thing wrong.
+    """
+    wrong = [f"log.toml: there is no key {str(key)[:60]!r}; use {', '.join(KEYS)}." for key in header if key not in (*KEYS, ESCAPED)]
     known = {key: value for key, value in header.items() if key in KEYS}
     for key, value in known.items():
         if key in CHOICES:
@@ -36,7 +40,8 @@ def check_header(header):
         wrong.append(f"log.toml: currency is {currency[:60]!r}; write its three capital letters as in ISO 4217, such as GBP.")
     if wrong:
         raise LogError(" ".join(wrong))
-    return {key: value for key, value in known.items() if value != ""}
+    escaped = str(header.get(ESCAPED, "")).casefold() in ("true", "yes")
+    return {key: value for key, value in known.items() if value != ""} | ({ESCAPED: True} if escaped else {})
 
 
 def _not_a_choice(key, value):

@@ -1,7 +1,7 @@
 """A table as its source has it: text alone, each row with its line."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
 
@@ -10,7 +10,9 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-__all__ = ["LogError", "Raw", "Source", "header_names", "raw_of_arrow", "raw_of_frame"]
+__all__ = ["FORMULA", "LogError", "Raw", "Source", "header_names", "raw_of_arrow", "raw_of_frame", "unescaped"]
+
+FORMULA = "=+\\-@\t\r＝＋－＠"
 
 
 class LogError(Exception):
@@ -22,12 +24,14 @@ class Raw:
     """A table as text.
 
     columns: name (trimmed, case-folded) to a pyarrow string array, null where blank. lines: each row's line, the header being line 1.
-    problems: tuples (line, column, value, rule) of what the form of the source itself broke. plain: printable ASCII alone.
+    problems: tuples (line, column, value, rule) of what the form of the source itself broke. beyond: line to the cells that stand there
+    beyond the header. plain: printable ASCII alone.
     """
 
     columns: dict
     lines: np.ndarray
     problems: tuple = ()
+    beyond: dict = field(default_factory=dict)
     plain: bool = False
 
 
@@ -53,6 +57,12 @@ def header_names(cells, where):
     if twice:
         raise LogError(f"{where}, line 1: two columns are named {twice[0]!r}; rename or delete one of them.")
     return names
+
+
+def unescaped(raw):
+    """The raw table with the apostrophe taken off that `wearbar.log.write` puts before text that begins like a formula."""
+    columns = {name: pc.replace_substring_regex(a, f"^'('*[{FORMULA}])", r"\1") for name, a in raw.columns.items()}
+    return replace(raw, columns=columns)
 
 
 def raw_of_frame(frame):
@@ -88,11 +98,11 @@ def _text_of_value(value):
         return value.isoformat()
     if value is None or value is pd.NA or (isinstance(value, float) and np.isnan(value)):
         return None
-    if isinstance(value, float | np.floating) and value == int(value) and abs(value) < 1e15:
+    if isinstance(value, float | np.floating) and abs(value) < 1e15 and value == int(value):
         return str(int(value))
     if isinstance(value, bytes):
         return value.decode("utf-8", "replace")
-    return str(value) or None
+    return str(value).encode("utf-8", "replace").decode() or None
 
 
 def _text_of_arrow(array):

@@ -1,0 +1,119 @@
+"""Write a log as a folder of CSV files: as it is used, or a copy of what was read in which every row set aside is marked.
+
+Text that a spreadsheet would take for a formula stands behind an apostrophe, and log.toml says so (`escaped`): read again, it is as it was.
+"""
+
+import csv
+import json
+import re
+import shutil
+from pathlib import Path
+
+import pandas as pd
+
+from wearbar.checks.found import PROBLEM_COLUMNS
+from wearbar.log.settle import MARK
+from wearbar.sources import LogError, unescaped
+from wearbar.sources.header import ESCAPED, KEYS, check_header
+from wearbar.sources.raw import FORMULA, raw_of_frame
+from wearbar.tables import RULES, TABLES
+
+__all__ = ["write_log", "write_marked"]
+
+_FORMULA = re.compile(f"'*[{FORMULA}]")
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+
+
+def write_log(log, folder):
+    """Write the log's tables as they are used, with log.toml and the plan, into `folder`, which is made. Read again it is the same log."""
+    folder = _made(folder, log)
+    for name in TABLES:
+        if name in log.present:
+            frame = log.tables[name].join(log.extra[name], rsuffix=" (extra)")
+            needed = [c for c in frame if frame[c].notna().any() or any(c == col.name and col.required for col in TABLES[name])]
+            raw = raw_of_frame(frame[needed])
+            _write_csv(folder / f"{name}.csv", needed, zip(*(column.to_pylist() for column in raw.columns.values()), strict=True))
+    _write_header(folder, log, {"as_of": log.as_of, "first_day": log.first_day})
+    return folder
+
+
+def write_marked(log, folder):
+    """Write `folder`/log, a copy of what was read with a first column `mend` that says what is wrong with each row set aside, and
+    `folder`/set_aside, those rows alone by table. Lines stay as they were. Mend the copy and read it; the column is passed over.
+    """
+    folder = Path(folder)
+    copy, aside = _made(folder / "log", log), _made(folder / "set_aside", log)
+    header = check_header(log.origin.header)
+    for name, read in log.origin.tables.items():
+        raw = unescaped(read()) if header.get(ESCAPED) else read()
+        found = log.set_aside[(log.set_aside["table"] == name).to_numpy()]
+        marks = pd.Series(_marks(found), found["line"], dtype=object)
+        rows = _rows(raw, [n for n in raw.columns if n != MARK])
+        names = [n for n in raw.columns if n != MARK]
+        _write_csv(copy / f"{name}.csv", [MARK, *names], ([marks.get(line, ""), *row] for line, row in rows), raw.lines)
+        if len(found):
+            mine = dict(row for row in rows if row[0] in marks.index)
+            told = found[list(PROBLEM_COLUMNS[1:])].itertuples(index=False)
+            _write_csv(aside / f"{name}.csv", [*PROBLEM_COLUMNS[1:], *names], ([*map(str, row), *mine[row.line]] for row in told))
+    _write_header(copy, log)
+    return folder
+
+
+def _made(folder, log):
+    folder = Path(folder)
+    own = {file.resolve().parent for file in log.origin.files.values()} if log.origin else set()
+    if folder.resolve() in own:
+        raise LogError(f"{folder} is the log itself, which is never written over; give another folder.")
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+def _rows(raw, names):
+    columns = [raw.columns[n].to_pylist() for n in names]
+    cells = zip(*columns, strict=True) if columns else [()] * len(raw.lines)
+    return [(line, [*row, *raw.beyond.get(line, ())]) for line, row in zip(raw.lines.tolist(), cells, strict=True)]
+
+
+def _marks(found):
+    return [f"{row.column} {row.value}: {RULES[row.rule].says}; {row.remedy}".strip() for row in found.itertuples()]
+
+
+def _write_csv(path, names, rows, lines=None):
+    """One table; blank lines are put in so that each row stands on the line that it had."""
+    with path.open("w", encoding="utf-8", newline="") as file:
+        out = csv.writer(file, lineterminator="\n")
+        out.writerow(map(_safe, names))
+        at = 2
+        for k, row in enumerate(rows):
+            if lines is not None and lines[k] > at:
+                file.write("\n" * int(lines[k] - at))
+                at = int(lines[k])
+            cells = [_safe(cell) for cell in row]
+            out.writerow(cells)
+            at += 1 + sum(len(_BREAK.findall(cell)) for cell in cells if "\n" in cell or "\r" in cell)
+
+
+_BREAK = re.compile(r"\r\n|\r|\n")
+
+
+def _safe(cell):
+    if not cell:
+        return ""
+    return "'" + cell if _FORMULA.match(cell) and not _NUMBER.fullmatch(cell) else cell
+
+
+def _write_header(folder, log, days=None):
+    header = {key: value for key, value in check_header(log.origin.header).items() if key in KEYS} | (days or {})
+    plan = log.origin.folder / header["plan"] if "plan" in header and log.origin.folder else None
+    if plan is not None and plan.is_file():
+        shutil.copyfile(plan, folder / "plan.toml")
+        header["plan"] = "plan.toml"
+    else:
+        header.pop("plan", None)
+    lines = [f"{key} = {_toml(value)}" for key, value in header.items()]
+    lines.append(f"{ESCAPED} = true  # text that begins like a formula stands behind an apostrophe, which reading takes off")
+    (folder / "log.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def _toml(value):
+    return f"{value:%Y-%m-%d}" if isinstance(value, pd.Timestamp) else json.dumps(str(value), ensure_ascii=False)

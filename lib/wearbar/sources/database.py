@@ -1,0 +1,89 @@
+"""A SQL database by URL: a table a table, the header in a table named log (columns key, value). It is only read."""
+
+from functools import partial
+from pathlib import Path
+from urllib.parse import unquote
+
+import pandas as pd
+
+from wearbar.sources.raw import LogError, Source, raw_of_frame
+from wearbar.tables import TABLES
+
+__all__ = ["open_database"]
+
+
+def open_database(address):
+    """The `Source` behind a database URL such as sqlite:///log.db. Raises LogError, which never shows the password."""
+    from sqlalchemy import create_engine, exc, make_url
+
+    try:
+        url = make_url(address)
+    except (exc.ArgumentError, ValueError):
+        raise LogError(
+            "The database address can't be understood; write it as dialect://user@host/name, such as sqlite:///log.db."
+        ) from None
+    shown = url.render_as_string(hide_password=True)
+    if url.get_backend_name() == "sqlite":
+        return _open(_read_only_file(url, shown), shown, Path(url.database).parent, url)
+    try:
+        engine = create_engine(url)
+    except (exc.ArgumentError, exc.NoSuchModuleError, ImportError) as error:
+        raise LogError(f"{shown} needs a driver that is not here ({_scrubbed(error, url)}); install it with pip.") from None
+    return _open(engine, shown, Path.cwd(), url)
+
+
+def _read_only_file(url, shown):
+    from sqlalchemy import create_engine
+
+    path = Path(url.database or "")
+    if not path.is_file():
+        raise LogError(f"There is no database {shown}; give the file's whole path after sqlite:///.")
+    return create_engine(f"sqlite:///file:{path.resolve().as_posix().replace('?', '%3f').replace('#', '%23')}?mode=ro&uri=true")
+
+
+def _open(engine, shown, folder, url):
+    from sqlalchemy import inspect
+
+    names = _asked(lambda: [*inspect(engine).get_table_names(), *inspect(engine).get_view_names()], shown, url)
+    found = {name.casefold(): name for name in names}
+    header = {}
+    if "log" in found:
+        rows = _asked(lambda: _frame(engine, found.pop("log")), shown, url)
+        if not {"key", "value"} <= {str(c).casefold() for c in rows.columns}:
+            raise LogError(f"{shown}: table log must have the columns key and value.")
+        rows.columns = [str(c).casefold() for c in rows.columns]
+        rows = rows.dropna()
+        header = dict(zip(rows["key"].astype(str), rows["value"], strict=True))
+    tables = {name: partial(_read, engine, found[name], shown, url) for name in TABLES if name in found}
+    strange = tuple(f"table {found[name]}" for name in sorted(found) if name not in TABLES)
+    return Source(shown, header, tables, strange, folder)
+
+
+def _read(engine, name, shown, url):
+    return raw_of_frame(_asked(lambda: _frame(engine, name), shown, url))
+
+
+def _frame(engine, name):
+    from sqlalchemy import MetaData, Table, select
+
+    table = Table(name, MetaData(), autoload_with=engine)
+    with engine.connect() as link:
+        rows = link.execute(select(table))
+        return pd.DataFrame(rows.fetchall(), columns=list(rows.keys()), dtype=object)
+
+
+def _asked(question, shown, url):
+    """What the database answers; whatever a driver raises becomes one sentence without the password."""
+    try:
+        return question()
+    except LogError:
+        raise
+    except Exception as error:  # each driver has its own
+        raise LogError(f"{shown} can't be read: {_scrubbed(error, url)}.") from None
+
+
+def _scrubbed(error, url):
+    text = (str(getattr(error, "orig", None) or error).strip().splitlines() or [type(error).__name__])[0][:200].rstrip(".")
+    for secret in {url.password, unquote(url.password or "")} - {None, ""}:
+        text = text.replace(secret, "***")
+    return text
