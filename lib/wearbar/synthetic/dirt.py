@@ -105,6 +105,7 @@ def soil(tables, setting, rng):
     for name, n in TWICE.items():
         tables[name], taken[name] = _repeat(tables[name], n if not setting.names else 1, rng)
         told.append(_note("row typed twice", name, taken[name], "", "", ""))
+        taken[name] = [*taken[name], *(row - 1 for row in taken[name])]
     tables["odometer"], late = _too_new(tables["odometer"], setting)
     told.append(_note("after the log's day", "odometer", late, "date", "", ""))
     for slip in mine:

@@ -86,7 +86,7 @@ def recalls(world, history, rng):
     planned = history.occasions[history.occasions["planned"]]
     key = np.sort((planned["v"] * 100000 + planned["day"]).to_numpy())
     found = key[np.minimum(np.searchsorted(key, frame["v"] * 100000 + done), len(key) - 1)] if len(key) else np.zeros(len(frame))
-    frame["done"] = np.where((found // 100000 == frame["v"]) & (found % 100000 <= last), found % 100000, NEVER)
+    frame["done"] = np.where((found // 100000 == frame["v"]) & (found % 100000 <= last), found % 100000, done)
     frame.loc[frame.index[frame["campaign"].eq("SR-26-04")][-1:], "done"] = NEVER if world.n >= 12 else last - 90
     return frame
 
