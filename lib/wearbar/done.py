@@ -32,7 +32,7 @@ def series_of(log):
     rules = log.plan.tasks.sort_values("valid_from", na_position="first", kind="stable", ignore_index=True)
     rules["key"] = rules.groupby(["plan", "code"], sort=False).ngroup()
     nth = rules.groupby("key").cumcount()
-    versions = np.full((rules["key"].nunique(), int(nth.max()) + 1 if len(rules) else 0), -1)
+    versions = np.full((rules["key"].nunique(), int(nth.max()) + 1 if len(rules) else 1), -1)
     versions[rules["key"], nth] = np.arange(len(rules))
     limited = rules.loc[rules[LIMITS].notna().any(axis=1), "key"]
     latest = rules[rules["key"].isin(limited)].drop_duplicates("key", keep="last").rename(columns={"code": "task", "positions": "position"})

@@ -20,6 +20,7 @@ __all__ = [
     "FORECAST_DAYS",
     "REASONS",
     "Seen",
+    "by_vehicle",
     "compliance",
     "due_list",
     "early_work",
@@ -193,10 +194,7 @@ def due_list(found, table, log, readings, confidence=0.9, days=FORECAST_DAYS):
     are the forecast's limits, never after the due date. note: the defect's text or a deferral's day, as in the log.
     """
     danger = must_not_drive(table, log)
-    tasks = found[found["is_current"] & found["state"].isin([*_STATES, _SOON])] if len(found) else found.reindex(columns=["state"])
-    tasks = _with_forecast(tasks, log, readings, confidence) if len(tasks) else tasks
-    soon = log.as_of + pd.Timedelta(days=days)
-    tasks = tasks[(tasks["state"] != _SOON) | (tasks["expected_date"] <= soon)] if len(tasks) else tasks
+    tasks = _tasks_now(found, log, readings, confidence, days)
     lesser = table[table["is_open"] & table["what"].isin(["recheck", "deferral", "certificate", "campaign"])]
     lesser = lesser[lesser["state"].isin(_STATES) & ~(lesser["what"].eq("recheck") & lesser["state"].eq("not-known"))]
     known = danger[["what", "vehicle", "item"]].apply(tuple, axis=1)
@@ -204,10 +202,12 @@ def due_list(found, table, log, readings, confidence=0.9, days=FORECAST_DAYS):
     parts = [_as_rows(danger, danger["reason"], 0), _as_rows(lesser, lesser["what"], 1), tasks.assign(step=1, what="task")]
     parts = [p.reindex(columns=_COLUMNS) for p in parts if len(p)]
     if not parts:
-        return pd.DataFrame(columns=[*_COLUMNS[1:], "site", "order"])
-    rows = pd.concat([p.dropna(axis=1, how="all") for p in parts], ignore_index=True).reindex(columns=_COLUMNS)
+        return pd.DataFrame(columns=[*_COLUMNS[1:], "site", "order"]).astype(_TYPES)
+    rows = pd.concat([p.dropna(axis=1, how="all") for p in parts], ignore_index=True).reindex(columns=_COLUMNS).astype(_TYPES)
     rank = rows["state"].map({name: at for at, name in enumerate([*_STATES, _SOON])})
-    rows = rows.assign(rank=np.where(rows["step"] == 0, -1, rank), by=rows["expected_date"].fillna(rows["due_date"]))
+    is_danger = rows["step"] == 0
+    by = rows["expected_date"].fillna(rows["due_date"]).mask(is_danger, log.first_day)
+    rows = rows.assign(rank=np.where(is_danger, -len(rows) + np.arange(len(rows)), rank), by=by)
     rows = rows.sort_values(["rank", "by", "vehicle", "task"], kind="stable", ignore_index=True)
     site = usage.site_at(log, rows["vehicle"], np.repeat(log.as_of.to_datetime64(), len(rows)))
     return rows.drop(columns=["rank", "by", "step"]).assign(site=site, order=np.arange(len(rows)) + 1)
@@ -217,6 +217,44 @@ _COLUMNS = [
     *("step", "what", "vehicle", "task", "position", "state", "first_limit", "due_date", "due_odometer_km", "past_days", "past_km"),
     *("expected_date", "low_date", "high_date", "duty", "severe_due_km", "severe_due_date", "probably", "is_laid_up", "note"),
 ]
+_TYPES = {c: "datetime64[ns]" for c in _COLUMNS if c.endswith("_date")} | {c: float for c in _COLUMNS if c.endswith(("_km", "_days"))}
+
+
+def _tasks_now(found, log, readings, confidence, days):
+    """Open tasks that are overdue, due, may be done, are not known, or come due within `days`."""
+    if "is_current" not in found:
+        return found
+    tasks = found[found["is_current"] & found["state"].isin([*_STATES, _SOON])]
+    tasks = _with_forecast(tasks, log, readings, confidence) if len(tasks) else tasks.assign(expected_date=pd.NaT)
+    return tasks[(tasks["state"] != _SOON) | (tasks["expected_date"] <= log.as_of + pd.Timedelta(days=days))]
+
+
+def by_vehicle(rows):
+    """The list with one row a vehicle and state: `tasks` said together, the earliest dates, the most past; items stay apart."""
+    apart = ~rows["what"].isin(["task", "recheck"])
+    rows = rows.assign(
+        group=rows["vehicle"].mask(apart, rows["order"].astype(str) + " " + rows["vehicle"]), position=rows["position"].fillna("")
+    )
+    said = rows.groupby(["group", "state", "task"], sort=False, observed=True)["position"].agg(", ".join).reset_index()
+    said["tasks"] = said["task"].where(said["position"] == "", said["task"] + " (" + said["position"] + ")")
+    by = rows.groupby(["group", "state"], sort=False, observed=True)
+    first = [
+        "order",
+        "vehicle",
+        "site",
+        "what",
+        "first_limit",
+        "expected_date",
+        "low_date",
+        "high_date",
+        "due_date",
+        "due_odometer_km",
+        "note",
+    ]
+    told = by[first].first()
+    told["tasks"] = said.groupby(["group", "state"], sort=False)["tasks"].agg(", ".join)
+    told["past_days"], told["past_km"], told["n"] = by["past_days"].max(), by["past_km"].max(), by.size()
+    return told.reset_index().sort_values("order", ignore_index=True).drop(columns="group")
 
 
 def _as_rows(table, what, step):
@@ -228,9 +266,9 @@ def _as_rows(table, what, step):
 def _with_forecast(tasks, log, readings, confidence):
     """Open occasions with the date that each is expected to fall due, and its limits."""
     ahead = tasks["due_km"].notna()
-    fleet = log.tables["vehicles"][["vehicle", "kind", "site"]]
-    told = forecast_dates(readings, fleet, tasks.loc[ahead, "vehicle"], tasks.loc[ahead, "due_km"], log.as_of, confidence, log.tables["layups"])
-    told = told.reindex(tasks.index)
+    fleet, stays = log.tables["vehicles"][["vehicle", "kind", "site"]], log.tables["layups"]
+    asked = tasks.loc[ahead, ["vehicle", "due_km"]]
+    told = forecast_dates(readings, fleet, asked["vehicle"], asked["due_km"], log.as_of, confidence, stays).reindex(tasks.index)
     due = tasks["due_date"]
     both = {name: pd.concat([due, told[column]], axis=1).min(axis=1) for name, column in (("expected_date", "date"), ("low_date", "low"))}
     return tasks.assign(**both, high_date=pd.concat([due, told["high"]], axis=1).min(axis=1))

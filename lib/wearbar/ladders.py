@@ -175,7 +175,7 @@ def _lives(log, series, distance, clock, code):
     is_new = (acquired <= v["in_service"]).to_numpy()
     start_km = v["in_service_odometer_km"].mask(v["in_service_odometer_km"].isna() & is_new, 0.0).to_numpy()
     origin_x = np.stack([start_km, np.where(is_new, 0.0, np.nan), as_days(v["in_service"])])
-    last = series.versions.shape[1] - 1 - np.argmax(series.versions[:, ::-1] >= 0, axis=1) if len(series.versions) else np.zeros(0, int)
+    last = series.versions.shape[1] - 1 - np.argmax(series.versions[:, ::-1] >= 0, axis=1)
     key = rows["key"].to_numpy()
     begins = np.nan_to_num(as_days(series.rules["valid_from"]), nan=-np.inf)[series.versions[key, 0]]
     ends = np.nan_to_num(as_days(series.rules["valid_to"]), nan=np.inf)[series.versions[key, last[key]]]
@@ -198,7 +198,7 @@ def _lives(log, series, distance, clock, code):
 def _duty(log, rows, vehicles, readings):
     """Whether the trailing 365 days met the severe condition, on each day that a period of `use` ended, and 182 days after the last."""
     empty = pd.DataFrame({"code": np.zeros(0, int), "day": np.zeros(0), "hard": np.zeros(0, int)})
-    plans = log.plan.plans[log.plan.plans["severe_when"].map(bool)]
+    plans = log.plan.plans[log.plan.plans["severe_when"].map(bool).to_numpy(dtype=bool)]
     plan_of = rows.drop_duplicates("vehicle").set_index("vehicle")["plan"]
     known = log.tables["use"][log.tables["use"]["vehicle"].map(plan_of).isin(plans["plan"]).to_numpy(dtype=bool)]
     if known.empty:

@@ -3,12 +3,15 @@
 `occasions` judges by what was known: nothing is late before anyone could know, and nothing is taken to be in order for want of a reading.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
 from wearbar import due, usage
 from wearbar.due import AXES, DUE, EARLY, EPS, LATE, SPAN
 from wearbar.ladders import Fleet, as_dates, as_days, fleet_of, occasions_due
+from wearbar.plan import plan_of
 
 __all__ = ["COUNTS", "REASONS", "STALE_DAYS", "occasions"]
 
@@ -48,7 +51,7 @@ def occasions(log, readings=None, late_share=None):
     plan's. Sources: common practice, none; a length of service runs on through a lay-up.
     """
     if log.plan is None:
-        return pd.DataFrame(columns=["vehicle", "task", "position", "state"])
+        log = replace(log.only([]), plan=plan_of({}))
     fleet = fleet_of(log, usage.readings(log) if readings is None else readings)
     frame, p = occasions_due(fleet, late_share)
     s, is_open = frame["s"].to_numpy(), frame["done"].to_numpy() < 0
