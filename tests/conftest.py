@@ -43,6 +43,73 @@ def sample_pack(example_log, tmp_path_factory):
     return SimpleNamespace(folder=out, log=example_log, pack=made, told=told)
 
 
+MINE = {"vehicle": "Curlew"}
+BY_HAND = {
+    "vehicles": [{**MINE, "kind": "motorcycle", "in_service": "2024-03-02", "in_service_odometer": "0", "price": "6450"}],
+    "work": [
+        {
+            **MINE,
+            "date": "2024-05-04",
+            "odometer": "655",
+            "task": "engine-oil-and-filter",
+            "why": "planned",
+            "parts_cost": "38.50",
+            "done_by": "owner",
+        },
+        {
+            **MINE,
+            "date": "2025-04-12",
+            "odometer": "4720",
+            "task": "engine-oil-and-filter",
+            "why": "planned",
+            "parts_cost": "41",
+            "done_by": "owner",
+        },
+        {
+            **MINE,
+            "date": "2026-05-30",
+            "odometer": "9105",
+            "task": "engine-oil-and-filter",
+            "why": "planned",
+            "labour_cost": "60",
+            "parts_cost": "44",
+        },
+    ],
+    "fitted": [
+        {**MINE, "position": position, "category": "tyre", "item": f"gravel {position}", "condition": "new", "fitted": "2025-05-11"}
+        | {"fitted_odometer": "5050", "price": price, "new_depth": "9.5", "limit_depth": "2.0"}
+        for position, price in (("front", "102"), ("rear", "118"))
+    ],
+}
+
+
+@pytest.fixture(scope="session")
+def by_hand(tmp_path_factory):
+    """What an owner types into a started log: one motorcycle, three services, one pair of tyres, a plan with the comments' example."""
+    folder = write_rows(start_log(tmp_path_factory.mktemp("by-hand") / "log"), BY_HAND)
+    for name, lines in (("plan.toml", ("# ",)), ("log.toml", ("# currency", "# money", "# plan"))):
+        text = (folder / name).read_text(encoding="utf-8").splitlines()
+        text = [line.removeprefix("# ") if line.startswith(lines) else line for line in text]
+        (folder / name).write_text("\n".join(text) + "\n", encoding="utf-8")
+    return folder
+
+
+@pytest.fixture(scope="session")
+def packs(by_hand, tmp_path_factory):
+    """The whole pack of each log: name to `folder`, `made`, made once when first asked for."""
+    from wearbar import pack
+
+    logs = {"by-hand": by_hand, "owner": places.place("data", "owner"), "fleet": places.place("data", "fleet")}
+    root, made = tmp_path_factory.mktemp("whole"), {}
+
+    def whole(name):
+        if name not in made:
+            made[name] = pack.make_pack(root / name, log=logs[name], tell=lambda line: None)
+        return made[name]
+
+    return whole
+
+
 def use_test_notebooks(patch):
     """Let the pack find the notebooks of the tests in place of the real ones."""
     real = places.place
