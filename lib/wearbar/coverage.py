@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.tables import MAIN_DATE, PERIODS, TABLES
+from wearbar.tables import MAIN_DATE, PERIODS, RULES, TABLES
 
 __all__ = ["STALE_DAYS", "Timeline", "by_table", "headlines", "moved", "problems", "record", "timeline"]
 
@@ -82,9 +82,9 @@ def _holes(log, readings):
 def record(log, readings):
     """One row a vehicle, the longest gap first: how its readings cover its time in this log.
 
-    vehicle, n_readings (days with one), first, last, longest_gap_days (laid up or not), gap_days (in gaps that no lay-up accounts for), observed_share (of its days in this
-    log, those not in a gap or beyond its readings), since_days (from the last reading to the log's day, or disposal), n_changes (of the
-    instrument), is_kept, is_stale (kept, and not read for `STALE_DAYS`; without any reading too).
+    vehicle, n_readings (days with one), first, last, longest_gap_days (laid up or not), gap_days (in gaps that no lay-up accounts for),
+    observed_share (of its days in this log, those not in a gap or beyond its readings), since_days (from the last reading to the log's day,
+    or disposal), n_changes (of the instrument), is_kept, is_stale (kept, and not read for `STALE_DAYS`; without any reading too).
     """
     life = _life(log)
     days = readings.dropna(subset=["date"]).drop_duplicates(["vehicle", "date"])
@@ -156,8 +156,11 @@ def timeline(log, readings, most=MOST_ROWS):
 
 
 def problems(log):
-    """Rows that broke a rule, counted: table, rule, action ("set aside" or "kept"), rows, first_line, and its column, value and remedy."""
-    both = pd.concat([log.set_aside.assign(action="set aside"), log.warnings.assign(action="kept")], ignore_index=True)
+    """Rows that broke a rule, counted: table, rule, action, rows, first_line, and its column, value and remedy.
+
+    action: what became of the rows: "set aside", "kept", or "kept, that cell not used".
+    """
+    both = pd.concat([log.set_aside.assign(action="set aside"), log.warnings.assign(action=_kept(log.warnings))], ignore_index=True)
     if both.empty:
         return pd.DataFrame(columns=["table", "rule", "action", "rows", "first_line", "column", "value", "remedy"])
     by = both.sort_values("line").groupby(["action", "table", "rule"], sort=False)
@@ -170,6 +173,11 @@ def problems(log):
     )
     out = out.reset_index().sort_values(["action", "rows", "table"], ascending=[False, False, True], ignore_index=True)
     return out[["table", "rule", "action", "rows", "first_line", "column", "value", "remedy"]]
+
+
+def _kept(warnings):
+    is_whole = warnings["rule"].map({code: rule.severity == "warn" for code, rule in RULES.items()})
+    return np.where(is_whole.fillna(True).astype(bool), "kept", "kept, that cell not used")
 
 
 def headlines(log):
@@ -188,9 +196,11 @@ def headlines(log):
 def moved(log):
     """Which headline figures the doubtful rows move: rule, table, rows, figure, with_them, without, change_share; the largest first.
 
-    Doubtful: rows that are kept with a warning. Each rule's rows of one table are left out in turn.
+    Doubtful: rows that are kept whole with a warning. Each rule's rows of one table are left out in turn.
     """
-    doubtful = log.warnings[log.warnings["table"].isin(["odometer", "work", "fuel", "measurements", "fitted"])]
+    doubtful = log.warnings[
+        (_kept(log.warnings) == "kept") & log.warnings["table"].isin(["odometer", "work", "fuel", "measurements", "fitted"])
+    ]
     base, parts = headlines(log), []
     for (rule, table), found in doubtful.groupby(["rule", "table"]):
         cut = log.tables[table].drop(index=found["line"].unique(), errors="ignore")

@@ -26,6 +26,7 @@ MAX_R2, MIN_RESIDUAL_SD, MIN_GAP = 0.90, 0.05, 0.05
 LINES_A_COEFFICIENT, VARIES = 12, 0.02  # sd of share within vehicles from which the exposure varies within
 RELIABILITY, MIN_KEPT = 0.8, 0.5  # of recalled shares, for the sensitivity; least that must be left of it beside the adjusters
 SETTLED = (0.9, 1.5)  # an interval that holds both says nothing of use
+NEGLIGIBLE = 0.05  # of a ratio
 OWN_A_SIDE = 3  # parts a side where there is one vehicle
 NONE = Estimate(nan, nan, nan, 0.9, 0)
 
@@ -272,7 +273,7 @@ def _judged(found, confidence):
     refusals = [
         ("not-estimable", not np.isfinite(ratio.value)),
         ("disagree", found.p_disagree < 0.05),
-        ("one-vehicle-decides", low < ratio.low or high > ratio.high),
+        ("one-vehicle-decides", low < ratio.low or high > ratio.high or _turns(ratio.value, low, high)),
     ]
     refusals = tuple(code for code, bad in refusals if bad)
     if refusals:
@@ -285,6 +286,12 @@ def _judged(found, confidence):
         found, vehicles_needed=_needed(found), e_value=e_value(ratio.value), attenuated=Estimate(*attenuated, confidence, found.n_parts),
         e_value_limit=1.0 if (nearer - 1) * (ratio.value - 1) <= 0 else e_value(nearer),
     )  # fmt: skip
+
+
+def _turns(value, low, high):
+    """Whether leaving one vehicle out turns more wear into less, or less into more; not where both are as good as none."""
+    other = low if value > 1 else high
+    return (other - 1) * (value - 1) < 0 and max(abs(other - 1), abs(value - 1)) > NEGLIGIBLE
 
 
 def _needed(found):

@@ -49,23 +49,28 @@ def effect_of_use(found):
     return figure
 
 
-def wear_against_use(e):
-    """Each vehicle's adjusted wear against its share of the use, by kind of vehicle, with the fitted line and its interval."""
-    points, mid = e.points, e.share_mid
-    figure, axes = style.new_figure(height=3.6)
-    for i, (kind, some) in enumerate(points.groupby("kind")):
+def wear_against_use(found):
+    """A panel an effect: each vehicle's adjusted wear against its share of the use, by kind, with the fitted line and its interval."""
+    figure, panels = style.new_figure(height=0.3 + 3.0 * len(found), rows=len(found), squeeze=False)
+    kinds = sorted({kind for e in found for kind in e.points["kind"].dropna()})
+    for axes, e in zip(panels[:, 0], found, strict=True):
+        _panel(axes, e, kinds)
+    panels[0, 0].legend(ncols=2, frameon=False)
+    return figure
+
+
+def _panel(axes, e, kinds):
+    for i, kind in enumerate(kinds):
+        some = e.points[e.points["kind"] == kind]
         axes.plot(some["share"], some["wear_ratio"], label=_label(kind), **style.series(i + 1, linestyle="none", markersize=6))
-    x = np.linspace(points["share"].min(), points["share"].max(), 60)
-    power = (x - mid) / e.step
-    ends = np.sort([e.ratio.low**power, e.ratio.high**power], axis=0)
-    axes.plot(x, e.ratio.value**power, color=style.PALETTE[0], linewidth=1.8, label="fitted")
-    style.band(axes, x, *ends)
+    x = np.linspace(e.points["share"].min(), e.points["share"].max(), 60)
+    power = (x - e.share_mid) / e.step
+    axes.plot(x, e.ratio.value**power, color=style.PALETTE[0], linewidth=1.8, label="fitted, with its interval")
+    style.band(axes, x, *np.sort([e.ratio.low**power, e.ratio.high**power], axis=0))
     axes.axhline(1, color=style.MUTED, linewidth=0.8)
     axes.xaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
-    axes.set_xlabel(f"share of the distance: {USE[e.exposure]}")
-    axes.set_ylabel("wear, as a multiple of the mean,\nadjusted")
-    axes.legend(ncols=2, frameon=False)
-    return figure
+    axes.set_xlabel(f"share of the distance {USE[e.exposure]}")
+    axes.set_ylabel(f"{_label(e.category)} wear, adjusted\n(1 is the mean)")
 
 
 def _label(text):

@@ -4,11 +4,19 @@ import math
 
 import pandas as pd
 
-from wearbar.coverage import MOST_ROWS, STALE_DAYS
+from wearbar.coverage import GAP_DAYS, MOST_ROWS, STALE_DAYS
 from wearbar.tables import RULES
 from wearbar.wording.common import clean, listing, number, plural, safe
 
 __all__ = [
+    "HEADS_ANSWERS",
+    "HEADS_LEDGER",
+    "HEADS_MOVED",
+    "HEADS_PROBLEMS",
+    "HEADS_RECORD",
+    "HEADS_ROWS",
+    "HEADS_TABLES",
+    "NOTE_TABLES",
     "alt_timeline",
     "answers_table",
     "cannot",
@@ -16,11 +24,38 @@ __all__ = [
     "headline",
     "identity",
     "moved",
+    "moved_table",
     "problems_said",
     "problems_table",
     "record_said",
+    "rows_aside",
 ]  # fmt: skip
 
+HEADS_LEDGER = {"table": "Table", "read": "Read", "used": "Used", "set_aside": "Set aside", "after": "After the log's day"}
+HEADS_PROBLEMS = {
+    "table": "Table", "rule": "What is wrong", "action": "Rows are", "rows": "Rows", "first_line": "First at line", "column": "Column",
+    "value": "It says", "remedy": "What would mend it",
+}  # fmt: skip
+HEADS_ROWS = {
+    "table": "Table", "line": "Line", "column": "Column", "value": "It says", "rule": "What is wrong", "remedy": "What would mend it",
+}  # fmt: skip
+HEADS_MOVED = {
+    "what": "Figure", "table": "Table", "rule": "Doubt", "rows": "Rows", "with_them": "With them", "without": "Without",
+    "change_share": "Change",
+}  # fmt: skip
+HEADS_RECORD = {
+    "vehicle": "Vehicle", "n_readings": "Days read", "last": "Last read", "longest_gap_days": "Longest without", "gap_days": "In gaps",
+    "observed_share": "Time known", "n_changes": "New instruments", "is_stale": "Stale",
+}  # fmt: skip
+HEADS_TABLES = {
+    "table": "Table", "is_present": "In the log", "rows": "Rows", "first": "From", "last": "To", "n_vehicles": "Vehicles",
+    "months_share": "Months with a row",
+}  # fmt: skip
+NOTE_TABLES = (
+    "Months with a row: of the months that vehicles were in this log, those with a row of the table, or inside the period of one; not "
+    "given for tables of things that need not happen."
+)
+HEADS_ANSWERS = {"report": "Report", "subject": "Can it tell", "can": "Answer", "because": "Because"}
 REPORTS = {
     "interval_compliance": "Interval compliance",
     "consumable_life": "Consumable life",
@@ -75,7 +110,13 @@ WHY = {
     "short": "a record of {n} is shorter than a year: seasons are not seen",
 }
 UNITS = {"stale": "vehicle", "few-vehicles": "vehicle", "some-values": "vehicle", "short": "day"}
-MARKS = {"yes": "yes", "in part": "in part", "no": "no"}
+FIGURE_UNITS = {
+    "distance_km": "km",
+    "fuel_l": "l",
+    "l_per_100km": "l_per_100km",
+    "work_money": "money",
+    "work_money_per_km": "money_per_km",
+}
 FIGURES = {
     "distance_km": "distance driven",
     "fuel_l": "fuel bought",
@@ -87,10 +128,10 @@ FIGURES = {
 
 def headline(log, record, answers):
     """(sentence, urgency): can this log be trusted?"""
-    read, aside = int(log.ledger["read"].sum()), int(log.ledger["set_aside"].sum())
+    read, used, aside = (int(log.ledger[name].sum()) for name in ("read", "used", "set_aside"))
     no = answers[answers["can"] == "no"]
     stale = int(record["is_stale"].sum())
-    rows = f"{number(read - aside)} of {plural(read, 'row')} can be used" if aside else f"All {plural(read, 'row')} can be used"
+    rows = f"{number(used)} of {plural(read, 'row')} can be used" if used < read else f"All {plural(read, 'row')} can be used"
     said = [rows if read else "The log has no rows"]
     if aside:
         said.append(f"{number(aside)} {_are(aside)} set aside, each named below with what would mend it")
@@ -117,8 +158,8 @@ def problems_said(log):
         return "No rule is broken. That is not to say that every figure is right: a plausible slip cannot be seen."
     n, m = len(aside[["table", "line"]].drop_duplicates()), len(kept[["table", "line"]].drop_duplicates())
     return (
-        f"{plural(n, 'row')} {_are(n)} set aside and take no part in any report; {plural(m, 'row')} {_are(m)} kept with a doubt. Lines count "
-        "from the header, which is line 1. Mend the files and run this again; nothing has been changed in them."
+        f"{plural(n, 'row')} {_are(n)} set aside and take no part in any report; {plural(m, 'row')} {_are(m)} kept with a doubt. "
+        "Lines count from the header, which is line 1. Mend the files and run this again; nothing has been changed in them."
     )
 
 
@@ -126,6 +167,21 @@ def problems_table(problems):
     """`coverage.problems` with the rule in words."""
     says = problems["rule"].map({code: rule.says for code, rule in RULES.items()}).fillna(problems["rule"])
     return problems.assign(rule=says, value=problems["value"].where(problems["value"] != "", "(blank)"))
+
+
+def rows_aside(log):
+    """Every row set aside, with the rule in words."""
+    return problems_table(log.set_aside)
+
+
+def moved_table(frame, show):
+    """`coverage.moved` in the reader's words and units."""
+    says = frame["rule"].map({code: rule.says for code, rule in RULES.items()}).fillna(frame["rule"])
+
+    def told(column):
+        return [show.quantity(x, FIGURE_UNITS[f]) for x, f in zip(frame[column], frame["figure"], strict=True)]
+
+    return frame.assign(rule=says, what=frame["figure"].map(FIGURES), with_them=told("with_them"), without=told("without"))
 
 
 def record_said(record):
@@ -141,7 +197,8 @@ def record_said(record):
             f"On average {number(100 * share, 0)}% of a vehicle's time in this log lies between readings no further apart than usual"
         )
         worst = read.loc[read["longest_gap_days"].idxmax()]
-        said.append(f"the longest time without one is {plural(round(worst['longest_gap_days']), 'day')}, on {safe(worst['vehicle'])}")
+        days = plural(round(worst["longest_gap_days"]), "day")
+        said.append(f"the longest time without one, laid up or not, is {days}, on {safe(worst['vehicle'])}")
     if len(unread):
         said.append(
             f"{plural(len(unread), 'vehicle')} {_have(len(unread))} no reading at all ({listing([safe(v) for v in unread['vehicle']])})"
@@ -154,14 +211,11 @@ def record_said(record):
 
 def caption_timeline(told):
     """What the timeline shows, and which vehicles."""
-    some = (
-        f" Of {number(told.n_vehicles)} vehicles, the {number(MOST_ROWS)} with the longest gaps."
-        if told.n_vehicles > len(told.vehicles)
-        else ""
-    )
-    return (
-        f"Each tick is a day with a reading from any table; a box is a gap, longer than 60 days and three times the vehicle's usual.{some}"
-    )
+    cut = f" Of {number(told.n_vehicles)} vehicles, the {number(MOST_ROWS)} with the longest gaps."
+    some = cut if told.n_vehicles > len(told.vehicles) else ""
+    gap = f"longer than {GAP_DAYS} days and three times the vehicle's usual, and not laid up"
+    gaps = f"a filled box is a gap: {gap}" if len(told.gaps) else f"there is no gap {gap}"
+    return f"Each tick is a day with a reading from any table; {gaps}.{some}"
 
 
 def alt_timeline(told):
@@ -174,7 +228,7 @@ def alt_timeline(told):
 
 
 def answers_table(answers):
-    """`coverage.answers` in words: Report, It can tell, Because."""
+    """`answerable.answers` in words."""
     because = [_because(r.why, r.amount) for r in answers.itertuples()]
     return pd.DataFrame(
         {"report": answers["report"].map(REPORTS), "subject": answers["subject"].map(SUBJECTS), "can": answers["can"], "because": because}
@@ -193,13 +247,13 @@ def cannot(answers):
 def moved(frame, log):
     """Whether the doubtful rows matter."""
     if log.warnings.empty:
-        return "There is no doubtful row to leave out."
+        return "No row is kept with a doubt."
     if frame.empty:
-        return "Leaving out the doubtful rows, rule by rule, moves none of distance, fuel or cost by as much as half a per cent."
+        return "Leaving out the rows kept with a doubt, rule by rule, moves none of distance, fuel or cost by half a per cent or more."
     worst = frame.iloc[0]
     return (
-        f"Leaving out the doubtful rows, rule by rule, moves {plural(len(frame), 'figure')}; most of all {FIGURES[worst['figure']]}, by "
-        f"{number(100 * abs(worst['change_share']), 1)}%. Mend those first."
+        f"Leaving out the rows kept with a doubt, rule by rule, moves {plural(len(frame), 'figure')}; most of all "
+        f"{FIGURES[worst['figure']]}, by {number(100 * abs(worst['change_share']), 1)}%. Mend those first."
     )
 
 

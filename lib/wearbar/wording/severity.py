@@ -2,29 +2,66 @@
 
 import math
 
+import pandas as pd
+
 from wearbar import severity
 from wearbar.hard_use import USE
 from wearbar.severity import STEP
 from wearbar.wording.common import listing, number, plural, safe
 
 __all__ = [
-    "alt_effects", "alt_use", "alt_vehicles", "cannot", "checks", "effect", "headline", "left_out", "overlap_table", "refusal", "supported",
+    "CAPTION_EFFECTS",
+    "CAPTION_USE",
+    "CAPTION_VEHICLES",
+    "HEADS_OVERLAP",
+    "all_checks",
+    "alt_effects",
+    "alt_use",
+    "alt_vehicles",
+    "cannot",
+    "checks",
+    "drawn",
+    "effect",
+    "effects",
+    "findings",
+    "headline",
+    "heads_supported",
+    "heads_use",
+    "kinds",
+    "left_out",
+    "note_supported",
+    "overlaps",
+    "refusal",
+    "supported",
+    "told",
     "use_of_fleet",
 ]  # fmt: skip
 
+CAPTION_USE = "Shares of each vehicle's distance, from the log's table of use; shares overlap and need not add up."
+CAPTION_EFFECTS = "The mark is the estimate, the line its interval. An effect left of the broken line would be less wear in hard use."
+CAPTION_VEHICLES = (
+    "A mark a vehicle: the mean of its parts' wear once site, kind, item and position are allowed for. "
+    "The line and its interval are the fitted effect."
+)
+HEADS_OVERLAP = {
+    "what": "Part and use", "site": "Site", "n_vehicles": "Vehicles", "n_easier": "Easier", "n_harder": "Harder",
+    ("share_least", "share_most"): ("Their shares", "share"), "weight_share": "Part of the contrast",
+}  # fmt: skip
+LONG = ("loose", "mud_water", "short_trips", "dusty", "heat", "cold")  # said with a preposition first
 SMALL_SITE = 3  # no figure of a site with fewer vehicles: it would be a person's
 
 
 def headline(found, table):
     """(sentence, urgency) that answers the notebook's question."""
-    told = [e for e in found if e.told and not e.vehicles_needed]
-    clear = [e for e in told if e.lower > 1 and e.p_holm < 0.05]
+    settled = [e for e in found if e.told and not e.vehicles_needed]
+    clear = [e for e in settled if e.lower > 1 and e.p_holm < 0.05]
     if clear:
         what = listing([f"{_change(e.ratio.value)} {_part(e)} wear ({_changes(e.ratio.low, e.ratio.high)})" for e in clear])
-        sooner = "so that some work is due sooner than the plan has it" if table["is_sooner"].any() else "for which the plan already allows"
+        some = "so that the evidence asks for some work sooner than the plan does, on vehicles used hard"
+        sooner = some if table["is_sooner"].any() else "for which the plan's limits already allow"
         use = listing(dict.fromkeys(_use(e) for e in clear))
         return f"Hard use matters here: {_points(STEP)} more of the distance {use} goes with {what}, {sooner}.", "soon"
-    if told:
+    if settled:
         return "No effect of hard use on wear can be made out in this log; the plan's own limits for severe use stand.", "note"
     return "This log cannot tell whether hard use wears parts sooner; the plan's own limits for severe use stand.", "note"
 
@@ -46,6 +83,28 @@ def effect(e):
     return text
 
 
+def effects(found):
+    """Every effect, as a list."""
+    if not found:
+        return "No part's wear has been read often enough. Read depths at each visit, and nothing is told before that."
+    why = {}
+    for e in found:
+        if e.refusals:
+            why.setdefault(refusal(e, e.refusals[0]), []).append(f"{_part(e)} wear {_use(e)}")
+    refused = [f"- **Not told:** {listing(labels, last='or', most=9)}. {reason}" for reason, labels in why.items()]
+    return "\n".join([*(f"- {effect(e)}" for e in told(found)), *refused])
+
+
+def told(found):
+    """The effects that have a figure."""
+    return [e for e in found if e.told]
+
+
+def drawn(found):
+    """The effects that have a picture."""
+    return [e for e in found if e.told and e.points is not None]
+
+
 def refusal(e, code):
     """Why no figure is given, and what would help."""
     return _REFUSALS[code](e)
@@ -61,8 +120,8 @@ def _few_vehicles(e):
 
 def _no_contrast(e):
     return (
-        f"Site, kind, item and position account for {_percent(e.r2)} of the difference in this use, so that its effect cannot be told from "
-        "theirs. Vehicles of one kind, used differently at one site, would tell."
+        "Too little difference in this use is left once site, kind, item, position and other use are allowed for, so that its effect "
+        "cannot be told from theirs. Vehicles of one kind, used differently at one site, would tell."
     )
 
 
@@ -75,7 +134,7 @@ def _one_sided(e):
 
 def _few_lines(e):
     need = severity.LINES_A_COEFFICIENT * e.coefficients
-    return f"{plural(e.n_parts, 'wear line')} for {plural(e.coefficients, 'thing')} to allow for is too few: it takes {number(need)}."
+    return f"{plural(e.n_parts, 'wear line')} for {plural(e.coefficients, 'thing')} to reckon with is too few: it takes {number(need)}."
 
 
 def _disagree(e):
@@ -127,6 +186,12 @@ def checks(e):
     return [*said, _additive(e)]
 
 
+def all_checks(found):
+    """The checks of every effect that is told, as lists."""
+    parts = [f"**{_Part(e)} wear, use {_use(e)}**\n\n" + "\n".join(f"- {c}" for c in checks(e)) for e in drawn(found)]
+    return "\n\n".join(parts) or "There is no figure to try."
+
+
 def _recalled(e):
     """What errors in recalled shares would do."""
     if math.isnan(e.attenuated.value):
@@ -138,8 +203,8 @@ def _additive(e):
     fits = "better" if e.form == "additive" else "no better"
     return (
         f"If rates add up by share, a distance all {_use(e)} would wear {number(e.additive.value, 1)} times as much as one with none of it "
-        f"({number(e.additive.low, 1)} to {number(e.additive.high, 1)}), which reaches beyond the shares seen, and {_points(e.step)} more would "
-        f"be {_change(e.additive_ratio)}; that form fits {fits}."
+        f"({number(e.additive.low, 1)} to {number(e.additive.high, 1)}), which reaches beyond the shares seen, and {_points(e.step)} more "
+        f"would be {_change(e.additive_ratio)}; that form fits {fits}."
     )
 
 
@@ -163,8 +228,8 @@ def supported(table, show):
 
 def use_of_fleet(table, limits):
     """How much of the use is known, and how many vehicles the plan calls used hard."""
-    kinds = _kinds(table)
-    if not kinds:
+    known = kinds(table)
+    if not known:
         return (
             "The log has no table of use with shares in it, so nothing can be said of hard use. Fill in, for each vehicle and quarter, "
             "roughly what share of the distance was on loose ground, in mud or water, in short trips or loaded."
@@ -173,9 +238,9 @@ def use_of_fleet(table, limits):
     first = f"Use is known for at least half of the distance of {number(len(known))} of {plural(len(table), 'vehicle')}."
     if not limits:
         return f"{first} The log's plan names no use as severe."
-    when = listing([f"{_percent(v)} of the distance {USE[k]}" for k, v in limits.items() if k in kinds], last="or")
+    when = listing([f"at least {_percent(v)} {USE[k]}" for k, v in limits.items() if k in known], last="or")
     hard = int(table["is_severe"].sum())
-    return f"{first} Over its whole time in this log, {plural(hard, 'vehicle')} had {when} or more, which the plan calls severe."
+    return f"{first} Over their whole time in this log, {plural(hard, 'vehicle')} had {when}, which the plan calls severe."
 
 
 def left_out(found):
@@ -189,16 +254,56 @@ def left_out(found):
     return f"Parts that do not count: {'; '.join(said)}." if said else ""
 
 
-def overlap_table(e):
-    """The overlap for print: sites with too few vehicles stand together, without their shares."""
+def overlaps(found):
+    """The overlap of every effect for print: sites with too few vehicles stand together, without their shares."""
+    tables = [_overlap(e) for e in found if e.overlap is not None]
+    return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=["what", *_COUNTS, "share_least", "share_most", "site"])
+
+
+_COUNTS = ["n_vehicles", "n_easier", "n_harder", "weight_share"]
+
+
+def _overlap(e):
     table = e.overlap.copy()
     small = table["n_vehicles"] < SMALL_SITE
     table.loc[small, ["share_least", "share_most"]] = math.nan
     table.loc[small, "site"] = "sites with too few vehicles to name"
-    counts = table.groupby("site", sort=False).agg(
-        {"n_vehicles": "sum", "n_easier": "sum", "n_harder": "sum", "share_least": "min", "share_most": "max", "weight_share": "sum"}
-    )
-    return counts.reset_index()
+    how = dict.fromkeys(_COUNTS, "sum") | {"share_least": "min", "share_most": "max"}
+    return table.groupby("site", sort=False).agg(how).reset_index().assign(what=f"{e.category.replace('-', ' ')}, {_use(e)}")
+
+
+def heads_use(table):
+    """Headings of the table of use by vehicle: the first kinds of use, and how much of it is known."""
+    first = {"vehicle": "Vehicle", "site": "Site", "kind": "Kind", "is_severe": "Severe by the plan"}
+    words = {name: USE[name].split(" ", 1)[-1] if name in LONG else USE[name] for name in kinds(table)[:2]}
+    return first | {name: (word[:1].upper() + word[1:], "share") for name, word in words.items()} | {"coverage_share": "Use known for"}
+
+
+def heads_supported(table):
+    """Headings of the table of supported intervals; the severe limit only where a plan has one."""
+    severe = {"severe_km": "Severe"} if table["severe_km"].notna().any() else {}
+    ratios = {"wear_ratio": ("Wear, hard to easy", "times"), "lower_ratio": ("Its lower limit", "times")}
+    return {"plan": "Plan", "code": "Task", "plan_km": "Normal", **severe, "supported_km": "Supported", **ratios}
+
+
+def note_supported(table):
+    """What hard and easy mean in the table."""
+    shares = table.drop_duplicates(["category", "exposure"])
+    said = [
+        f"{r.category.replace('-', ' ')}: {_percent(r.share_hard)} {USE[r.exposure]} against {_percent(r.share_easy)}"
+        for r in shares.itertuples()
+    ]
+    return f"Hard use against easy, as means of vehicles: {'; '.join(said)}."
+
+
+def kinds(table):
+    """The kinds of use that the log knows."""
+    return [k for k in table.columns if k in USE]
+
+
+def findings(found):
+    """(name, value, unit, note) of every effect, for the record."""
+    return [(f"wear_ratio.{e.category}.{e.exposure}", e.ratio, "ratio", ", ".join(e.refusals)) for e in found]
 
 
 def cannot(found):
@@ -207,40 +312,37 @@ def cannot(found):
     of = f"It speaks of {asked} wear alone" if asked else "It speaks of no part's wear"
     return (
         f"{of}, not of engines, oil, filters or bearings, whose wear nobody reads; and it takes the effect to be the same on every kind of "
-        "vehicle. Shares of use are what people recall. Loads, tyre pressures, speeds and who was at the controls are not in it, and go with "
-        "where a vehicle works. An item may have been chosen because of the use; the same items are compared here, so that choice is left "
-        "out. Parts used hard are looked at more often and taken off sooner, and a worn tyre may have been kept off gravel."
+        "vehicle. Shares of use are what people recall. Loads, tyre pressures, speeds and who was at the controls are not in it, and go "
+        "with where a vehicle works. An item may have been chosen because of the use; the same items are compared here, so that choice is "
+        "left out. Parts used hard are looked at more often and taken off sooner, and a worn tyre may have been kept off gravel."
     )
 
 
 def alt_use(table):
     """Alternative text of the picture of use by vehicle."""
-    kinds = _kinds(table)
-    if not kinds:
+    known = kinds(table)
+    if not known:
         return "No use is known."
-    spans = [f"{USE[k]} from {_percent(table[k].min())} to {_percent(table[k].max())}" for k in kinds[:2]]
+    spans = [f"{USE[k]} from {_percent(table[k].min())} to {_percent(table[k].max())}" for k in known[:2]]
     return f"A row for each of {plural(len(table), 'vehicle')}, the hardest used on top, with its share of distance {listing(spans)}."
 
 
 def alt_effects(found):
     """Alternative text of the picture of effects."""
-    told = [f"{_part(e)} {_use(e)} {_change(e.ratio.value)} ({_changes(e.ratio.low, e.ratio.high)})" for e in found if e.told]
+    shown = [f"{_part(e)} {_use(e)} {_change(e.ratio.value)} ({_changes(e.ratio.low, e.ratio.high)})" for e in found if e.told]
     refused = [f"{_part(e)} {_use(e)}" for e in found if not e.told]
-    said = [f"Change in wear for ten points more of a use, with intervals: {'; '.join(told)}."] if told else []
+    said = [f"Change in wear for ten points more of a use, with intervals: {'; '.join(shown)}."] if shown else []
     return " ".join([*said, f"Not told: {listing(refused, most=9)}."] if refused else said)
 
 
-def alt_vehicles(e):
+def alt_vehicles(found):
     """Alternative text of the picture of vehicles."""
-    return (
+    return " ".join(
         f"{_Part(e)} wear of {plural(len(e.points), 'vehicle')}, adjusted, against the share of distance {_use(e)}: from "
-        f"{number(e.points['wear_ratio'].min(), 2)} to {number(e.points['wear_ratio'].max(), 2)} times the mean; the fitted line "
-        f"{'rises' if e.ratio.value > 1 else 'falls'} by {_change(e.ratio.value)} for each {_points(e.step)}."
+        f"{number(e.points['wear_ratio'].min(), 2)} to {number(e.points['wear_ratio'].max(), 2)} times the mean; the fitted line is "
+        f"{_change(e.ratio.value)} for each {_points(e.step)}."
+        for e in drawn(found)
     )
-
-
-def _kinds(table):
-    return [k for k in table.columns if k in USE]
 
 
 def _part(e):
