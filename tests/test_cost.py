@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 
 from wearbar import usage
-from wearbar.cost import cost_per_km, depreciation_per_km, largest_bill, total_per_km
-from wearbar.fuel import fuel_economy, tanks
+from wearbar.cost import by_site, by_vehicle, by_year, cost_per_km, depreciation_per_km, largest_bill, total_per_km
+from wearbar.fuel import economy_by_quarter, fuel_economy, liquid, tanks
 from wearbar.log import log_of
 from wearbar.money import account, depreciation, double_entries, exposure, known_shares, money_lines, value_points
 from wearbar.units import l_per_100km_from_mpg
@@ -255,6 +255,23 @@ class TestCostPerKm:
         assert (bill["vehicle"], bill["amount"]) == ("B", 500)
         assert bill["share"] == pytest.approx(500 / 2600)
 
+    def test_a_site_of_two_is_not_told(self, book):
+        sites = by_site(book).set_index("site")
+        assert sites["vehicles"].to_dict() == {"north": 2, "south": 1, "not known": 1}
+        assert sites[["cost_per_km", "amount", "cost_per_day"]].isna().all(axis=None)
+
+    def test_dear_vehicles_are_drawn_to_their_kind(self, book):
+        rows = by_vehicle(book).set_index("vehicle")
+        vans = rows[rows["kind"].eq("van")]
+        assert vans["drawn_per_km"].max() < vans["cost_per_km"].max()
+        assert vans["drawn_per_km"].min() > vans["cost_per_km"].min()
+        assert rows.loc["A", "km_per_year"] == pytest.approx(10000 / 365 * 365.25)
+
+    def test_by_year_the_whole_year_is_the_total(self, book):
+        year = by_year(book).iloc[0]
+        assert year["cost_per_km"] == pytest.approx(total_per_km(book).value)
+        assert (year["year"], year["n"], year["is_whole"]) == (2025, 4, True)
+
     def test_an_empty_log_has_words(self):
         book = account(*with_readings(made(vehicles=cars("A"), odometer=drive("A"))))
         assert total_per_km(book).value == 0
@@ -375,6 +392,20 @@ class TestTankToTank:
     def test_an_open_tank_has_no_figure(self):
         assert fills([12000, 12100], [25, 20], filled_to=["full", "part"]).empty
         assert fills([12000], [25]).empty
+
+    def test_a_tank_far_from_the_usual_gives_no_figure(self):
+        odometer = [12000 + 100 * i for i in range(10)]
+        made = fills(odometer, [25, 20, 21, 19, 20, 9, 20, 20, 21, 20])
+        assert made.attrs["far"] == 1
+        assert 9 not in made["volume_l"].tolist()
+        assert len(made) == 8
+
+    def test_by_quarter_and_kind(self):
+        made = fills([12000, 12100, 12400, 12500], [25, 20, 30, 16])
+        made = made.assign(date=pd.to_datetime(["2025-02-01", "2025-05-01", "2025-05-09"]))
+        by_quarter = economy_by_quarter(made, pd.Series({"A": "van"}))
+        assert by_quarter["volume_l"].tolist() == [20, 46]
+        assert liquid(fills([12000, 12100], [5, 20], kind=["electric"] * 2)).empty
 
     def test_kinds_of_fuel_are_apart(self):
         made = fills([12000, 12100, 12400, 12500], [25, 5, 30, 6], kind=["diesel", "urea", "diesel", "urea"])

@@ -1,9 +1,15 @@
 """Economic life and age replacement against published examples, quadrature and limits."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import integrate, optimize
 
+from wearbar import usage
+from wearbar.keeping import cheapest_age
+from wearbar.log import log_of
+from wearbar.money import account, value_points
+from wearbar.repairs import cost_by_kind, mean_repair_cost, observed_periods, repair_trend, repair_visits
 from wearbar.replacement import age_replacement, age_replacement_rate, annual_cost, best_age, economic_life, minimal_repair
 
 
@@ -89,3 +95,112 @@ def test_minimal_repair():
     least = optimize.minimize_scalar(lambda t: (1 + 5 * (t / 1000) ** 2.5) / t, bounds=(50, 3000), method="bounded")
     assert age == pytest.approx(least.x, rel=1e-5)
     assert minimal_repair(1, 5, 1000, 1.0)[0] == np.inf
+
+
+HEADER = {"distance": "km", "currency": "GBP", "money": "net", "first_day": "2020-01-01", "as_of": "2025-12-31"}
+
+
+def fleet(born, work, readings=None, **tables):
+    """A log of vans A, B ... in km from 2020 to 2025; `born`: in_service of each; `work`: (vehicle, date, why, labour, paid_by)."""
+    names = [chr(65 + i) for i in range(len(born))]
+    days = readings or pd.date_range("2020-01-01", "2025-12-31", freq="30D").strftime("%Y-%m-%d").tolist()
+    readings = {name: [d for d in days if d >= b] for name, b in zip(names, born, strict=True)}
+    long = [(v, d, 1000 * i) for v, some in readings.items() for i, d in enumerate(some, 1)]
+    acquired = [max(b, "2020-01-01") for b in born]
+    frames = {
+        "vehicles": {"vehicle": names, "kind": "van", "in_service": born, "acquired": acquired, "acquired_odometer": 0},
+        "odometer": pd.DataFrame(long, columns=["vehicle", "date", "odometer"]),
+        "work": pd.DataFrame(work, columns=["vehicle", "date", "why", "labour_cost", "paid_by"]).assign(task="repair"),
+    }
+    log = log_of({name: pd.DataFrame(f) for name, f in {**frames, **tables}.items()}, HEADER)
+    path = usage.readings(log)
+    book = account(log, path)
+    return log, book, repair_visits(book, log, path), observed_periods(book, log, path)
+
+
+class TestRepairs:
+    def test_a_visit_is_one_event_and_planned_work_and_accidents_are_none(self):
+        work = [
+            ("A", "2021-01-01", "defect", 10, None),
+            ("A", "2021-01-01", "defect", 30, None),
+            ("A", "2022-01-01", "advice", 5, None),
+            ("A", "2023-01-01", "planned", 500, None),
+            ("A", "2024-01-01", "accident", 700, None),
+            ("B", "2021-06-01", "defect", 900, "warranty"),
+        ]
+        visits = fleet(["2019-01-01", "2020-06-01"], work)[2]
+        assert visits["amount"].tolist() == [40, 5, 0]
+        assert visits["lines"].tolist() == [2, 1, 1]
+        assert visits["is_free"].tolist() == [False, False, True]
+        assert visits["age_years"].tolist() == pytest.approx([731 / 365.25, 1096 / 365.25, 365 / 365.25])
+
+    def test_a_vehicle_that_joined_late_is_not_at_risk_before(self):
+        work = [("A", "2020-07-01", "defect", 100, None), ("B", "2022-07-01", "defect", 300, None)]
+        _, _, visits, periods = fleet(["2020-01-01", "2018-01-01"], work)
+        curve = mean_repair_cost(visits, periods)
+        assert curve["at_risk"].tolist() == [1, 2]
+        assert curve["mcf"].tolist() == pytest.approx([100, 250])
+        ends = cost_by_kind(visits, periods, pd.Series({"A": "van", "B": "van"}))["van"]
+        assert ends["mcf"].tolist() == pytest.approx([0, 100, 250, 250])
+        assert ends["time"].iloc[-1] == pytest.approx(6.0, abs=0.01)
+
+    def test_a_hole_in_the_record_leaves_those_at_risk_unless_it_was_laid_up(self):
+        days = [*pd.date_range("2020-01-01", "2021-01-01", freq="20D"), *pd.date_range("2022-01-01", "2025-12-31", freq="20D")]
+        days = [f"{d:%Y-%m-%d}" for d in days]
+        work = [("A", "2023-07-01", "defect", 100, None)]
+        periods = fleet(["2020-01-01"], work, days)[3]
+        assert len(periods) == 2
+        assert periods["to_years"].iloc[0] < 1.1
+        assert periods["from_years"].iloc[1] == pytest.approx(2.0, abs=0.01)
+        stand = {"vehicle": ["A"], "from": ["2021-01-02"], "to": ["2021-12-30"], "reason": ["season"]}
+        assert len(fleet(["2020-01-01"], work, days, layups=stand)[3]) == 1
+
+    def test_more_often_with_age(self):
+        rng = np.random.default_rng(3)
+        names = [chr(65 + i) for i in range(12)]
+        late = pd.Timestamp("2020-01-01") + pd.to_timedelta(2190 * np.sqrt(rng.uniform(size=96)), "D")
+        work = [(names[i % 12], f"{d:%Y-%m-%d}", "defect", 50, None) for i, d in enumerate(late)]
+        found = repair_trend(*fleet(["2020-01-01"] * 12, work)[2:])
+        assert found.test.z > 2
+        assert found.n == 96
+        assert found.per_year == pytest.approx(96 / 72, rel=0.02)
+
+
+class TestCheapestAge:
+    def make(self, fall, yearly, n=8):
+        """Vans bought new at 10,000; value falls by `fall` a year; work in year k costs yearly(k), in its middle."""
+        names = [chr(65 + i) for i in range(n)]
+        work = [(v, f"{2020 + k}-07-01", "planned", yearly(k), None) for v in names for k in range(6)]
+        worth = [(v, f"{2021 + k}-01-01", 10000 * (1 - fall) ** (k + 1)) for v in names for k in range(5)]
+        values = pd.DataFrame(worth, columns=["vehicle", "date", "value"])
+        log, book, _, periods = fleet(["2020-01-01"] * n, work, valuations=values)
+        vehicles = log.tables["vehicles"].assign(price=10000.0)
+        log = log_of({**log.tables, "vehicles": vehicles}, HEADER)
+        born = vehicles.set_index("vehicle")["in_service"]
+        return cheapest_age("van", book.lines, periods, value_points(log), born)
+
+    def test_agrees_with_the_annual_cost_of_the_same_figures(self):
+        kept = self.make(0.25, lambda k: 200 + 900 * k)
+        at = kept.curve.set_index("age_years")["cost_per_year"]
+        value, operating = 10000 * 0.75 ** np.arange(1, 6), 200 + 900 * np.arange(5)
+        np.testing.assert_allclose(at[[1.0, 2.0, 3.0, 4.0, 5.0]], annual_cost(10000, value, operating), rtol=2e-3)
+        assert kept.fall == pytest.approx(0.25, abs=1e-3)
+        assert kept.best.value == pytest.approx(economic_life(10000, value, operating)[0], abs=0.8)
+        assert kept.near[0] <= kept.best.value <= kept.near[1]
+
+    def test_a_cost_that_still_falls_is_a_bound(self):
+        kept = self.make(0.4, lambda k: 100)
+        assert np.isnan(kept.best.value)
+        assert kept.best.low >= 4
+        assert "still falling" in kept.best.note
+
+    def test_too_few_are_refused_in_words(self):
+        kept = self.make(0.25, lambda k: 100, n=2)
+        assert "cost_per_year" not in kept.curve
+        assert "needs 3 vehicles" in kept.best.note
+
+    def test_break_even_cost_of_a_change(self):
+        kept = self.make(0.12, lambda k: 100 + 1200 * k)
+        last = kept.curve.iloc[-1]
+        at = kept.curve.set_index("age_years")["cost_per_year"][kept.best.value]
+        assert at + kept.change / kept.best.value == pytest.approx(last["cost_per_year"] + kept.change / last["age_years"])

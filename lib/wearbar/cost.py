@@ -6,7 +6,17 @@ from scipy import stats
 
 from wearbar.estimate import Estimate, ratio, ratios, shrink
 
-__all__ = ["MIN_KNOWN", "SMALL_SITE", "by_site", "by_vehicle", "by_year", "cost_per_km", "depreciation_per_km", "largest_bill", "total_per_km"]
+__all__ = [
+    "MIN_KNOWN",
+    "SMALL_SITE",
+    "by_site",
+    "by_vehicle",
+    "by_year",
+    "cost_per_km",
+    "depreciation_per_km",
+    "largest_bill",
+    "total_per_km",
+]
 
 SMALL_SITE = 3
 MIN_KNOWN = 0.8  # a cost per distance is refused where a smaller share of the rows has its money
@@ -105,16 +115,28 @@ def by_site(account, confidence=0.9):
 
 
 def by_year(account, confidence=0.9):
-    """Cost per distance of each calendar year, where the distance is known: frame `year, cost_per_km, low, high, n, distance_km`."""
+    """Cost per distance of each calendar year, where the distance is known.
+
+    Frame `year, cost_per_km, low, high, n, distance_km, is_whole`; limits from the spread between vehicles or, of fewer than three in all,
+    between their quarters. is_whole: the account spans the year.
+    """
+    unit = ["vehicle", "quarter"] if len(account.vehicles) < SMALL_SITE else ["vehicle", "year"]
     quarters = account.quarters.assign(year=account.quarters["quarter"].dt.year)
-    distance = quarters.groupby(["vehicle", "year"])["distance_km"].sum()
-    lines = account.lines.assign(year=account.lines["date"].dt.year)
-    entries = _entries(lines, distance, ["vehicle", "year"], None)
+    distance = quarters.groupby(unit)["distance_km"].sum()
+    dates = account.lines["date"].dt
+    lines = account.lines.assign(year=dates.year, quarter=dates.to_period("Q"))
+    entries = _entries(lines, distance, unit, None)
+    if "year" not in entries:
+        entries["year"] = entries["quarter"].dt.year
     made = ratios(entries["year"], entries["amount"], entries["distance_km"], confidence)
     made = made.rename(columns={"value": "cost_per_km", "denominator": "distance_km"}).rename_axis("year").reset_index()
     known = _known_by(lines, lines["year"]).reindex(made["year"]).fillna(1.0).to_numpy()
     made[["cost_per_km", "low", "high"]] = made[["cost_per_km", "low", "high"]].where(pd.Series(known) >= MIN_KNOWN)
-    return made[["year", "cost_per_km", "low", "high", "n", "distance_km"]]
+    first, last = account.vehicles["start"].min(), account.vehicles["end"].max()
+    year = made["year"].astype(str)
+    made["is_whole"] = (pd.to_datetime(year + "-01-01") >= first) & (pd.to_datetime(year + "-12-31") <= last)
+    made["n"] = made["year"].map(quarters.groupby("year")["vehicle"].nunique())
+    return made[["year", "cost_per_km", "low", "high", "n", "distance_km", "is_whole"]]
 
 
 def total_per_km(account, confidence=0.9):
@@ -127,7 +149,8 @@ def total_per_km(account, confidence=0.9):
     if np.isnan(row["cost_per_km"]):
         note = "too few rows have their money"
     limits = [float(row[c]) for c in ("cost_per_km", "low", "high")]
-    return Estimate(*limits, confidence, int(row["n"]), unit="money_per_km", method=f"jackknife over {row['spread']}", note=note)
+    n = int(row["quarters"] if row["spread"] == "quarters" else row["n"])
+    return Estimate(*limits, confidence, n, unit="money_per_km", method=f"jackknife over {row['spread']}", note=note)
 
 
 def largest_bill(account):

@@ -2,10 +2,14 @@
 
 A tank runs from one fill to the top to the next: the litres put in after the first, up to and with the second, drove the distance between.
 The first fill's litres never count, a partial fill joins the next full one, and a tank with a fill that is not in the log gives no figure.
+Nor does a tank far from its vehicle's usual: a fill or a reading before it is missing or mistyped, and its litres are in another tank.
 """
 
 from wearbar import usage
 from wearbar.estimate import ratios
+
+FAR = 0.7  # of the vehicle's median consumption, or the same above it
+ENOUGH = 5  # tanks that a usual consumption needs
 
 __all__ = ["economy_by_quarter", "fuel_economy", "liquid", "tanks"]
 
@@ -14,7 +18,8 @@ def tanks(log, readings):
     """One row a tank: frame `vehicle, kind, date, distance_km, volume_l, l_per_100km, cost, fills`; date and order of the closing fill.
 
     Fills of one vehicle and kind of fuel make a series of their own (urea too); electric volumes are kWh. A full fill without a reading
-    ends no tank and joins the next. `frame.attrs["no_figure"]` counts the tanks left out: with a fill not in the log, or no distance.
+    ends no tank and joins the next. `frame.attrs` counts the tanks left out: "no_figure", with a fill not in the log or no distance, and
+    "far", below `FAR` of the vehicle's median or as much above it, where it has `ENOUGH` tanks.
     """
     fuel = log.si("fuel")
     fuel["kind"] = fuel["kind"].fillna("not said")
@@ -39,8 +44,12 @@ def tanks(log, readings):
     usable = made["distance_km"].gt(0) & ~made["missing"]
     made["cost"] = made["cost"].where(made["priced"] == made["fills"])
     made["l_per_100km"] = 100 * made["volume_l"] / made["distance_km"].where(usable)
-    kept = made.loc[usable, ["vehicle", "kind", "date", "distance_km", "volume_l", "l_per_100km", "cost", "fills"]].reset_index(drop=True)
-    kept.attrs["no_figure"] = int((~usable).sum())
+    usual = made.groupby(["vehicle", "kind"])["l_per_100km"].agg(["median", "count"])
+    usual = made[["vehicle", "kind"]].join(usual["median"].where(usual["count"] >= ENOUGH), on=["vehicle", "kind"])["median"]
+    far = usable & ~(made["l_per_100km"] / usual.fillna(made["l_per_100km"])).between(FAR, 1 / FAR)
+    columns = ["vehicle", "kind", "date", "distance_km", "volume_l", "l_per_100km", "cost", "fills"]
+    kept = made.loc[usable & ~far, columns].reset_index(drop=True)
+    kept.attrs |= {"no_figure": int((~usable).sum()), "far": int(far.sum())}
     return kept
 
 

@@ -74,15 +74,17 @@ def mean_repair_cost(visits, periods, scale="years", count=False, confidence=0.9
 
 
 def cost_by_kind(visits, periods, kind_of, confidence=0.9):
-    """`mean_repair_cost` by age of each kind of vehicle: dict of frames, of as many rows as at least two (or all) vehicles are seen at.
+    """`mean_repair_cost` by age of each kind of vehicle: dict of frames, from the youngest age on record to the oldest of two vehicles.
 
-    kind_of: Series of kinds by vehicle.
+    kind_of: Series of kinds by vehicle. The first row (no cost yet) and the last (no more until then) have no event.
     """
     made = {}
     for kind, some in periods.groupby(periods["vehicle"].map(kind_of).to_numpy()):
         curve = mean_repair_cost(visits[visits["vehicle"].isin(some["vehicle"])], some, confidence=confidence)
-        enough = curve["at_risk"] >= min(2, some["vehicle"].nunique())
-        made[kind] = curve[enough.cummin()].reset_index(drop=True)
+        last = some["to_years"].nlargest(min(2, some["vehicle"].nunique())).iloc[-1]
+        curve = curve[curve["time"] <= last]
+        start = pd.DataFrame({"time": [some["from_years"].min()], "mcf": 0.0, "se": 0.0, "low": 0.0, "high": 0.0, "at_risk": 0})
+        made[kind] = pd.concat([start, curve, curve.tail(1).assign(time=last)], ignore_index=True)
     return made
 
 

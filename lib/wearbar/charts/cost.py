@@ -35,7 +35,7 @@ def cost_against_use(table, show):
     style.thousands(axes.xaxis)
     axes.set_xlabel(f"distance driven ({distance.head})")
     axes.set_ylabel(f"cost ({money.head})")
-    _legend(axes, shown["kind"].nunique())
+    _legend(figure, shown["kind"].nunique())
     return figure
 
 
@@ -48,7 +48,7 @@ def fuel_by_quarter(table, show):
     axes.set_ylim(0, None)
     style.dates(axes.xaxis)
     axes.set_ylabel(scale.head)
-    _legend(axes, table["vehicle_kind"].nunique())
+    _legend(figure, table["vehicle_kind"].nunique())
     return figure
 
 
@@ -62,11 +62,10 @@ def mounting_repairs(curves, show):
         if curve["low"].notna().any():
             style.band(axes, curve["time"], curve["low"], curve["high"], i, step="post")
     axes.set_ylim(0, None)
-    axes.set_xlim(0, None)
     style.thousands(axes.yaxis)
     axes.set_xlabel("age of the vehicle (years)")
     axes.set_ylabel(f"repairs of one vehicle so far ({scale.head})")
-    _legend(axes, len(curves))
+    _legend(figure, len(curves))
     return figure
 
 
@@ -95,6 +94,6 @@ def _first(pairs):
     return list(pairs)[:MOST_KINDS]
 
 
-def _legend(axes, n):
+def _legend(figure, n):
     if n:
-        axes.legend(loc="best", ncols=min(n, 3), fontsize=8.5)
+        figure.legend(loc="outside upper left", ncols=min(n, MOST_KINDS), fontsize=8.5)
