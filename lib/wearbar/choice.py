@@ -1,0 +1,145 @@
+"""What an item costs a distance, by the renewal-reward theorem, and whether two items can be told apart.
+
+A part fitted, used and replaced over and over costs E[price + fitting] / E[distance in service] in the long run (Ross 1996, Stochastic Processes,
+section 3.6; from memory): the distance until it came off for whatever reason, so that what ends early counts. Fitness for the use comes first:
+items are compared only for the same place on the same kind of vehicle, and money alone never chooses a tyre or a pad.
+"""
+
+from dataclasses import replace
+from itertools import combinations
+from math import nan
+
+import numpy as np
+import pandas as pd
+
+from wearbar.estimate import bootstrap_by_vehicle
+from wearbar.life import fit_weibull_groups, kaplan_meier, life_of
+from wearbar.spans import GOES_ON, watched
+
+__all__ = ["cost_per_distance", "pairs", "service_lives", "with_place"]
+
+PLACE = ["category", "kind", "place_on"]
+STILL = ("still-on", "disposed", "not-told", *GOES_ON)  # what ends the watching, not the service
+MIN_ENDS, MIN_VEHICLES = 3, 3
+UNBOUNDED = 10  # a limit this many times the estimate is none
+SAMPLES = 800
+
+
+def service_lives(spans):
+    """Spans fit to judge distance in service by: watched, with `came_off` True where service ended, for whatever reason."""
+    lives = watched(spans)
+    return lives.assign(came_off=~lives["cause"].isin(STILL))
+
+
+def with_place(spans):
+    """Adds `place_on`: the axle (front, rear ...) that a part serves on, or "all round" where parts of that kind are moved between axles."""
+    axle = spans["positions"].str.replace(r"\b(axle\d+|front|rear)(-[a-z]+)+", r"\1", regex=True).str.split(", ").map(set)
+    moved = axle.str.len().gt(1).groupby([spans["category"], spans["kind"]]).transform("any")
+    return spans.assign(place_on=axle.map(lambda names: min(names)).mask(moved, "all round"))
+
+
+def cost_per_distance(spans, confidence=0.9, rng=None):
+    """What each item costs a distance at its place: one row a (category, kind, place_on, item) that has a price.
+
+    Columns `n`, `n_off` (lives, and those that came off), `vehicles`, `price`, `fitting` (means of those known; fitting nil where none is), `service_km`,
+    `service_low_km`, `service_high_km` (mean distance in service, a Weibull law of all ends), `cost_per_km`, `low_per_km`, `high_per_km`, `beyond_share` (of
+    the mean, that lies beyond the longest life seen), `note`. Limits: bootstrap over vehicles; where vehicles are too few, `life.life_of` on
+    the parts alone, by the number that came off, and the note says so.
+    """
+    rng = rng or np.random.default_rng(0)
+    groups = _groups(with_place(spans))
+    rows = [{**_named(key), **_costs(group, confidence, rng)} for key, group in groups.items()]
+    return pd.DataFrame(rows)
+
+
+def _named(key):
+    return dict(zip([*PLACE, "item"], key, strict=True))
+
+
+def _groups(spans):
+    lives = service_lives(spans)
+    priced = spans[spans["price"].notna()].groupby([*PLACE, "item"])
+    money = priced.agg(price=("price", "mean"), fitting=("fitting_cost", "mean")).fillna({"fitting": 0.0})
+    keyed = dict(list(lives.groupby([*PLACE, "item"])))
+    return {key: (keyed[key], *money.loc[key]) for key in money.index if key in keyed}
+
+
+def _costs(group, confidence, rng):
+    lives, price, fitting = group
+    ends, vehicles = int(lives["came_off"].sum()), lives["vehicle"].nunique()
+    told = {"n": len(lives), "n_off": ends, "vehicles": vehicles, "price": price, "fitting": fitting}
+    found = None
+    if ends >= MIN_ENDS and vehicles >= MIN_VEHICLES:
+        found = bootstrap_by_vehicle(lambda w: _mean_service(lives, w), vehicles, rng, SAMPLES, confidence, "km")
+    if found is None or not np.isfinite(found.low) or found.high > UNBOUNDED * found.value:
+        found = _by_parts(lives, confidence, rng)
+    spent = price + fitting
+    cost = {"cost_per_km": spent / found.value, "low_per_km": spent / found.high, "high_per_km": spent / found.low}
+    service = {"service_km": found.value, "service_low_km": found.low, "service_high_km": found.high}
+    return {**told, **service, **cost, "beyond_share": _beyond(lives, found.value), "note": found.note}
+
+
+def _by_parts(lives, confidence, rng):
+    found = life_of(lives["duration_km"], lives["came_off"], lives["entry_km"], None, confidence=confidence, rng=rng)
+    note = "; ".join(filter(None, ["few vehicles: parts taken as independent", found.note]))
+    return replace(found, high=nan if found.high > UNBOUNDED * found.value else found.high, note=note)
+
+
+def _mean_service(lives, weights):
+    """Mean distance in service for each row of vehicle weights: Weibull fits of all samples at once; NaN below three ends."""
+    code, _ = pd.factorize(lives["vehicle"])
+    row_weight = weights[:, code]
+    sample, row = np.nonzero(row_weight)
+    x, seen, entry = (lives[c].to_numpy()[row] for c in ("duration_km", "came_off", "entry_km"))
+    fits = fit_weibull_groups(x, seen, sample, entry, weights=row_weight[sample, row]).set_index("group")
+    mean = fits["mean"].where(fits["n_observed"] >= MIN_ENDS)
+    return mean.reindex(np.arange(len(weights))).to_numpy()
+
+
+def _beyond(lives, mean):
+    curve = kaplan_meier(lives["duration_km"], lives["came_off"], lives["entry_km"])
+    edges = np.concatenate([[0.0], curve["duration"]])
+    within = (np.concatenate([[1.0], curve["survival"][:-1]]) * np.diff(edges)).sum()
+    return float(np.clip(1 - within / mean, 0, 1))
+
+
+def pairs(spans, confidence=0.9, rng=None):
+    """Every two items of one place, compared: one row a pair, `item` against `other`, the cheaper by the estimate first.
+
+    `ratio` of their costs a distance (item over other) with `low`, `high` (bootstrap over vehicles, the same draws for both), `apart` (the
+    interval leaves out 1), `break_even` (the price at which the other would cost the same) with limits, `other_price`, `lives_needed` (of both
+    together, for the interval to leave out 1 were the ratio as estimated; 0 where it does, -1 where they are too near). No row where either has
+    under three ends or no limits can be given.
+    """
+    rng = rng or np.random.default_rng(0)
+    by_place = {}
+    for key, group in _groups(with_place(spans)).items():
+        if group[0]["came_off"].sum() >= MIN_ENDS:
+            by_place.setdefault(key[:3], []).append((key[3], *group))
+    rows = [_pair(place, a, b, confidence, rng) for place, items in by_place.items() for a, b in combinations(items, 2)]
+    columns = [*PLACE, "item", "other", "ratio", "low", "high", "apart", "break_even", "break_even_low", "break_even_high", "other_price"]
+    frame = pd.DataFrame(rows, columns=[*columns, "lives_needed"])
+    return frame[frame["low"].notna()].reset_index(drop=True)
+
+
+def _pair(place, a, b, confidence, rng):
+    spent = {name: price + fitting for name, _, price, fitting in (a, b)}
+    both = pd.concat([a[1], b[1]])
+    names = pd.factorize(both["vehicle"])[1]
+
+    def longer(weights):  # service of a over service of b
+        draws = [_mean_service(own[1], weights[:, names.get_indexer(pd.factorize(own[1]["vehicle"])[1])]) for own in (a, b)]
+        return draws[0] / draws[1]
+
+    found = bootstrap_by_vehicle(longer, len(names), rng, SAMPLES, confidence)
+    money = spent[a[0]] / spent[b[0]]
+    ratio, low, high = money / found.value, money / found.high, money / found.low
+    if ratio > 1:
+        a, b, ratio, low, high = b, a, 1 / ratio, 1 / high, 1 / low
+        found = replace(found, value=1 / found.value, low=1 / found.high, high=1 / found.low)
+    # the other's price p with (p + its fitting) / its service = a's cost: service of b over a is 1 / found
+    even = [spent[a[0]] / x - b[3] for x in (found.value, found.high, found.low)]
+    apart = bool(high < 1)
+    half = np.log(high / low) / 2
+    needed = 0 if apart or not half > 0 else int(np.ceil(len(both) * (half / abs(np.log(ratio))) ** 2)) if ratio < 0.99 else -1
+    return (*place, a[0], b[0], ratio, low, high, apart, *even, b[2], needed)

@@ -1,0 +1,60 @@
+"""Limits by category and class of vehicle: examples of a few jurisdictions. The reader's own law and the maker's handbook come first.
+
+Depths in mm; thirty-seconds of an inch are exact (2/32 in is 1.5875 mm, not 1.6).
+"""
+
+import pandas as pd
+
+from wearbar.units import DEPTH_MM
+
+__all__ = ["CLASS_OF_KIND", "LIMITS", "limits_for"]
+
+_IN32 = DEPTH_MM["in32"]
+_CU = "UK Construction and Use Regulations 1986, reg. 27, as told by the police (askthe.police.uk)"
+_MOT = "UK MOT inspection manual"
+_MEMORY = ", from memory"
+# legal_class, category, quantity, limit, what it is, source
+_ROWS = [
+    ("uk-light", "tyre", "depth", 1.6, "law, cars and goods vehicles to 3,500 kg: central three quarters, all round", _CU),
+    ("uk-motorcycle", "tyre", "depth", 1.0, "law, motorcycles over 50 cc: three quarters of the breadth", _CU),
+    ("uk-heavy", "tyre", "depth", 1.0, "law, heavy vehicles: three quarters of the breadth", _CU),
+    ("us-steer", "tyre", "depth", 4 * _IN32, "law, front wheels of trucks, buses and tractors: 4/32 in", "49 CFR 393.75(b)"),
+    ("us-other", "tyre", "depth", 2 * _IN32, "law, other wheels of commercial vehicles: 2/32 in", "49 CFR 393.75(c)"),
+    ("us-motorcycle", "tyre", "depth", 1 * _IN32, "wear indicators of motorcycle tyres: 1/32 in", "49 CFR 571.119 S6.4"),
+    ("uk-light", "brake-pad", "thickness", 1.5, "test: dangerous below it, cars and light vans", _MOT + ", 1.1.13"),
+    ("uk-motorcycle", "brake-pad", "thickness", 1.0, "test, motorcycles", _MOT + _MEMORY),
+    ("us-other", "brake-pad", "thickness", 2 * _IN32, "law, hydraulic discs: 1/16 in", "49 CFR 393.47(d)"),
+    ("us-steer", "brake-pad", "thickness", 2 * _IN32, "law, hydraulic discs: 1/16 in", "49 CFR 393.47(d)"),
+    (
+        "",
+        "chain",
+        "elongation",
+        3.0,
+        "practice, industrial roller chain; a motorcycle's maker often says less",
+        "ANSI B29.1, as told by chain makers",
+    ),
+]
+LIMITS = pd.DataFrame(_ROWS, columns=["legal_class", "category", "quantity", "limit", "what", "source"])
+CLASS_OF_KIND = {"motorcycle": "uk-motorcycle", "car": "uk-light", "van": "uk-light", "pickup": "uk-light", "trailer": "uk-light"}
+CLASS_OF_KIND |= {"truck": "uk-heavy", "bus": "uk-heavy"}
+
+
+def limits_for(spans, vehicles, table=LIMITS):
+    """The limit of each span: frame `limit`, `legal_limit`, `limit_from`, `legal_source`, rows as `spans`.
+
+    The legal limit is that of the vehicle's `legal_class`, or else of its kind by `CLASS_OF_KIND`. `limit` is the log's own `limit_depth`, but never past the
+    legal one: the deeper of the two, or for stretch the lesser; NaN where neither is known.
+    """
+    own = vehicles.drop_duplicates("vehicle").set_index("vehicle")
+    legal_class = spans["vehicle"].map(own["legal_class"]).fillna(spans["kind"].map(CLASS_OF_KIND)).fillna("")
+    asked = pd.DataFrame({"legal_class": legal_class.to_numpy(), "category": spans["category"].to_numpy()})
+    keys = ["legal_class", "category"]
+    found = asked.merge(table.drop_duplicates(keys), on=keys, how="left")
+    general = asked[["category"]].merge(table[table["legal_class"].eq("")].drop_duplicates("category"), on="category", how="left")
+    legal, source = found["limit"].fillna(general["limit"]), found["source"].fillna(general["source"])
+    stretch = found["quantity"].fillna(general["quantity"]).eq("elongation")
+    kept = spans["limit_depth_mm"].reset_index(drop=True)
+    limit = pd.concat([kept, legal], axis=1).max(axis=1).where(~stretch, pd.concat([kept, legal], axis=1).min(axis=1))
+    origin = pd.Series("the log", legal.index).where(limit.eq(kept), "the table of limits").where(limit.notna(), "")
+    frame = {"limit": limit, "legal_limit": legal, "limit_from": origin, "legal_source": source}
+    return pd.DataFrame(frame).set_axis(spans.index)

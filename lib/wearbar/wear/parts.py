@@ -1,0 +1,189 @@
+"""Wear lines of every part at once, the place on each that will reach its limit first, and what they have in common."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from wearbar.wear.line import crossing
+from wearbar.wear.limits import LIMITS, limits_for
+
+__all__ = ["Wear", "wear_of"]
+
+STRATUM = ["category", "kind", "item", "axle"]
+MIN_PARTS = 3  # of a stratum, or of a category and kind, that say what is usual
+DOUBTFUL_T = 4.5  # deletion residual from which a reading is shown, and left out of its line
+SPREAD, SPREAD_WORTH = 0.2, 4  # part-to-part spread as a share, and the number of parts that this is worth beside the log's own: judgement
+RISING = "elongation"
+
+
+@dataclass(frozen=True)
+class Wear:
+    """Wear of all parts.
+
+    lines: one row a part and place read: `part_key, place, quantity, n, x_mean, y_mean, sxx, slope, slope_se, at_zero, error, df`; heights fall with wear (stretch has its
+    sign changed). parts: one row a part, from its governing place: the span's columns, `limit`, `legal_limit`, `place`, `rate_mm_per_1000km` (% for
+    stretch), `se`, `n_readings`, `distance_km` over which it was read, `usual_rate`, `usual_cv`, `n_alike`. looks: the readings, with `residual`, `t`,
+    `is_doubtful`. error: by category and quantity, the standard deviation of one reading and its degrees of freedom.
+    """
+
+    lines: pd.DataFrame
+    parts: pd.DataFrame
+    looks: pd.DataFrame
+    error: pd.DataFrame
+
+    @property
+    def rates(self):
+        """Parts with a wear rate of their own, for the effect of use."""
+        columns = "part_key vehicle site kind category item position watched_from end rate_mm_per_1000km se n_readings distance_km".split()
+        rates = self.parts.loc[self.parts["rate_mm_per_1000km"].notna() & self.parts["se"].notna(), columns]
+        return rates.rename(columns={"watched_from": "start"}).reset_index(drop=True)
+
+
+def wear_of(spans, looks, vehicles, limits=LIMITS):
+    """`Wear` of the spans that have readings (`spans.spans_of`, `spans.looks_of`); vehicles: the log's table.
+
+    A place's line is its least squares line, the error of a reading pooled over all lines of a category. The governing place is the one whose line reaches the
+    limit first. What is usual (`usual_rate`, and `usual_cv`, its part-to-part spread as a share) is an empirical Bayes prior: rates of
+    like parts (same kind, item and axle, or where under three, same kind) vary about their mean by a share common to the category, by moments
+    (DerSimonian & Laird 1986, iterated; from memory), with `SPREAD` taken as worth `SPREAD_WORTH` parts.
+    """
+    spans = pd.concat([spans, limits_for(spans, vehicles, limits)], axis=1)
+    spans["axle"] = axle_of(spans)
+    looks = _by_place(looks, spans)
+    looks, lines, error = _without_doubtful(looks)
+    parts = _governing(spans, lines)
+    return Wear(lines, _with_usual(parts), looks, error)
+
+
+def axle_of(spans):
+    """front, rear, axle2 ...: where a part on now is; where one that came off always was, or "rotated"."""
+    axles = (
+        spans["last_position"].where(spans["is_on"], spans["positions"]).str.replace(r"\b(axle\d+|front|rear)(-[a-z]+)+", r"\1", regex=True)
+    )
+    alike = axles.str.split(", ").map(set).str.len().eq(1)
+    return axles.str.split(", ").str[0].where(alike, "rotated")
+
+
+def _by_place(looks, spans):
+    """Readings by place with height falling; what `fitted` says goes to every place (new) or stands in where nothing was read that day.
+
+    A part on now that has been moved is judged by what was read since: another position wears another place, at another rate.
+    """
+    moved = spans[spans["is_on"] & spans["positions"].ne(spans["last_position"])].set_index("part_key")["last_start"]
+    since = looks["part_key"].map(moved)
+    looks = looks[since.isna() | (looks["date"] >= since)]
+    kind = looks.dropna(subset=["quantity"]).drop_duplicates("part_key").set_index("part_key")["quantity"]
+    general = looks.dropna(subset=["quantity"]).groupby("category")["quantity"].agg(lambda q: q.mode().iloc[0])
+    looks = looks.assign(
+        quantity=looks["quantity"].fillna(looks["part_key"].map(kind)).fillna(looks["category"].map(general)).fillna("depth")
+    )
+    read = looks[looks["source"].eq("reading")]
+    seen = pd.MultiIndex.from_frame(read[["part_key", "date"]])
+    places = read[["part_key", "place"]].drop_duplicates()
+    alone = looks[~looks["source"].isin(["reading", "new"]) & ~looks["part_key"].isin(places.loc[places["place"].ne(""), "part_key"])]
+    alone = alone[~pd.MultiIndex.from_frame(alone[["part_key", "date"]]).isin(seen)]
+    new = [f.drop(columns="place", errors="ignore") for f in (looks[looks["source"].eq("new")], _unstretched(spans, kind)) if len(f)]
+    new = pd.concat(new, ignore_index=True) if new else looks[:0].drop(columns="place")
+    new = new.merge(places, on="part_key", how="left").fillna({"place": ""})
+    rows = pd.concat([f for f in (read, alone, new) if len(f)] or [looks], ignore_index=True)
+    rows["height"] = rows["value"].where(rows["quantity"].ne(RISING), -rows["value"])
+    return rows.sort_values(["part_key", "place", "distance_km", "line"], kind="stable", ignore_index=True)
+
+
+def _unstretched(spans, kind):
+    """A part measured by its stretch had none when new."""
+    new = spans[spans["age_known"] & spans["part_key"].map(kind).eq(RISING) & (spans["start"].notna())]
+    columns = {"part_key": new["part_key"], "vehicle": new["vehicle"], "category": new["category"], "position": new["position"]}
+    told = pd.DataFrame({**columns, "date": new["start"], "value": 0.0, "quantity": RISING, "source": "new", "line": -1})
+    return told.assign(distance_km=0.0, distance_is_own=True)
+
+
+def _without_doubtful(looks):
+    looks, lines, error = _fit(looks.assign(is_doubtful=False))
+    worst = looks["t"].abs().eq(looks.groupby(["part_key", "place"])["t"].transform(lambda t: t.abs().max()))
+    doubtful = worst & (looks["t"].abs() > DOUBTFUL_T) & looks["source"].ne("new")
+    if not doubtful.any():
+        return looks, lines, error
+    clean, lines, error = _fit(looks[~doubtful])
+    return pd.concat([clean, looks[doubtful].assign(is_doubtful=True)], ignore_index=True), lines, error
+
+
+def _fit(looks):
+    """Least squares of every (part, place) at once, and a reading's error pooled over the lines of a category."""
+    code, keys = pd.factorize(pd.MultiIndex.from_frame(looks[["part_key", "place", "category", "quantity"]]))
+    x, y = looks["distance_km"].to_numpy(float), looks["height"].to_numpy(float)
+
+    def total(values):
+        return np.bincount(code, values, len(keys))
+
+    n = total(np.ones(len(x)))
+    x_mean, y_mean = total(x) / n, total(y) / n
+    dx, dy = x - x_mean[code], y - y_mean[code]
+    sxx = total(dx * dx)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = np.where(sxx > 0, total(dx * dy) / sxx, np.nan)
+    residual = dy - np.nan_to_num(slope)[code] * dx
+    lines = pd.DataFrame(list(keys), columns=["part_key", "place", "category", "quantity"])
+    span = pd.Series(x).groupby(code).agg(np.ptp).to_numpy() if len(x) else x
+    lines = lines.assign(n=n, reach=span, x_mean=x_mean, y_mean=y_mean, sxx=sxx, slope=slope, rss=total(residual**2))
+    lines["df"] = np.where(sxx > 0, n - 2, 0).clip(min=0)
+    pooled = lines[lines["df"] > 0].groupby(["category", "quantity"])[["rss", "df"]].sum()
+    pooled["error"] = np.sqrt(pooled["rss"] / pooled["df"])
+    lines = lines.merge(pooled["error"].reset_index(), on=["category", "quantity"], how="left")
+    lines["slope_se"] = lines["error"] / np.sqrt(lines["sxx"].where(lines["sxx"] > 0))
+    lines["at_zero"] = lines["y_mean"] - lines["slope"] * lines["x_mean"]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        leverage = 1 / n[code] + np.where(sxx[code] > 0, dx**2 / sxx[code], 0)
+        t = residual / (lines["error"].to_numpy()[code] * np.sqrt(1 - leverage))
+    looks = looks.assign(residual=residual, t=np.where((n[code] > 2) & (leverage < 1 - 1e-9), t, np.nan))
+    return looks, lines, pooled[["error", "df"]].reset_index()
+
+
+def _governing(spans, lines):
+    """Each span with the line of the place that reaches its limit first; a span without readings has none."""
+    lines = lines.merge(spans[["part_key", "category", "limit"]], on=["part_key", "category"])
+    height = np.where(lines["quantity"].eq(RISING), -lines["limit"], lines["limit"])
+    slope = lines["slope"].fillna(0.0)
+    at, _, _ = crossing(lines["at_zero"].fillna(lines["y_mean"]), slope, 0, 0, 0, height, 0)
+    order = lines.assign(height_limit=height, at=at).sort_values(["part_key", "at", "y_mean"], kind="stable", na_position="last")
+    order = order.drop_duplicates(["part_key", "category"]).drop(columns=["at", "rss", "limit"])
+    parts = spans.merge(order, on=["part_key", "category"], how="left")
+    parts["rate_mm_per_1000km"], parts["se"] = -1000 * parts["slope"], 1000 * parts["slope_se"]
+    return parts.rename(columns={"reach": "distance_km"})
+
+
+def _with_usual(parts):
+    """Adds usual_rate (per 1,000 km), usual_cv and n_alike: the mean of like parts and the spread of parts about it, as a share."""
+    known = parts["rate_mm_per_1000km"].notna() & parts["se"].notna() & (parts["n"] > 2)
+    rate, se = parts["rate_mm_per_1000km"].where(known), parts["se"].where(known)
+    mean = _mean_alike(parts, rate, 1.0 / (se**2 + (0.3 * rate.abs()) ** 2))
+    for _ in range(10):
+        relative, noise = rate / mean, se / mean
+        own = (relative - 1) ** 2 - noise**2
+        group = parts.loc[known, "category"]
+        freedom = group.groupby(group).size() - parts[known].groupby("category")[STRATUM].apply(lambda f: len(f.drop_duplicates()))
+        cv2 = ((own[known].groupby(group).sum() + SPREAD_WORTH * SPREAD**2) / (freedom + SPREAD_WORTH)).clip(lower=0.05**2)
+        cv = np.sqrt(parts["category"].map(cv2))
+        mean = _mean_alike(parts, rate, 1 / (se**2 + (cv * mean) ** 2))
+    alike = parts.assign(one=known.astype(int)).groupby(STRATUM)["one"].transform("sum")
+    wider = parts.assign(one=known.astype(int)).groupby(["category", "kind", "axle"])["one"].transform("sum")
+    n_alike = alike.where(alike >= MIN_PARTS, wider)
+    enough = n_alike >= MIN_PARTS
+    return parts.assign(usual_rate=mean.where(enough), usual_cv=cv.where(enough), n_alike=n_alike)
+
+
+def _mean_alike(parts, rate, weight):
+    """Weighted mean of like parts; where under three, of the same kind and axle."""
+    frame = parts[STRATUM].assign(weight=weight, total=weight * rate, one=rate.notna().astype(int))
+    own = frame.groupby(STRATUM)[["weight", "total", "one"]].transform("sum")
+    wide = frame.groupby(["category", "kind", "axle"])[["weight", "total"]].transform("sum")
+    few = own["one"] < MIN_PARTS
+    mean = own["total"].mask(few, wide["total"]) / own["weight"].mask(few, wide["weight"])
+    return mean.where(mean > 0)
+
+
+def t_quantile(confidence, freedom):
+    """Upper two-sided quantile of Student's t, at least one degree of freedom."""
+    return stats.t.ppf((1 + confidence) / 2, np.maximum(freedom, 1))

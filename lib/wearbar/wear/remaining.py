@@ -1,0 +1,157 @@
+"""How far each part now on still goes, and the life to the limit of parts of a kind."""
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from wearbar.wear.line import crossing
+from wearbar.wear.parts import RISING, STRATUM, t_quantile
+
+__all__ = ["STATES", "life_to_limit", "remaining"]
+
+# of a part's wear, the most pressing first
+STATES = ("below-legal", "below", "may-be-below", "before-next-look", "not-known", "above")
+
+
+def remaining(wear, as_of, daily=None, confidence=0.9):
+    """Every part now on whose wear is read: one row a part, the most pressing first.
+
+    part_key ... as in `wear.parts`, and: `now_height` (depth now at the governing place, on its line), `now_low` (its lower limit), `life_km` and its `life_low_km`,
+    `life_high_km` (distance on the part at the limit), `left_km`, `left_low_km`, `left_high_km` (from now; nil where passed), `chance_to_next` (of
+    still being above the limit when it is next looked at, `next_look_km` on, the middle distance between looks), `date_low`, `date` (days on
+    which the low limit and the middle are used up at the vehicle's rate; `daily` as from `usage.daily_rate`), `last_read`, `state`
+    ("below-legal", "below", "may-be-below", "before-next-look", "above", "not-known"), `why_not` (words, where not known).
+    The line has its own readings and, where like parts say what is usual, that as a prior for its slope: an empirical Bayes line; limits are
+    Fieller's on its posterior. `low` of a two-sided 90% interval is the one-sided 95% lower limit. Age and damage are not seen by it.
+    """
+    on = wear.parts[wear.parts["is_on"] & wear.parts["category"].isin(wear.parts.loc[wear.parts["n"].notna(), "category"])].reset_index(
+        drop=True
+    )
+    a, b, var_aa, var_ab, var_bb, freedom = _posterior(on, wear.error)
+    limit = on["height_limit"].to_numpy(float)
+    q = t_quantile(confidence, freedom)
+    value, low, high = crossing(a, b, var_aa, var_ab, var_bb, limit, q)
+    x_now = _distance_now(on)
+    on["now_height"] = _unsigned(on, a + b * x_now)
+    with np.errstate(invalid="ignore"):
+        spread = np.sqrt(var_aa + 2 * var_ab * x_now + var_bb * x_now**2)
+    on["now_low"] = _unsigned(on, a + b * x_now - q * spread)
+    on["life_km"], on["life_low_km"], on["life_high_km"] = value, np.maximum(low, 0), high
+    for name, end in (("left_km", value), ("left_low_km", low), ("left_high_km", high)):
+        on[name] = np.maximum(end - x_now, 0)
+    on["next_look_km"] = on["category"].map(_between_looks(wear.looks))
+    ahead = x_now + on["next_look_km"]
+    with np.errstate(all="ignore"):
+        z = (a + b * ahead - limit) / np.sqrt(var_aa + 2 * var_ab * ahead + var_bb * ahead**2)
+    on["chance_to_next"] = stats.t.cdf(z, np.maximum(freedom, 1))
+    latest = wear.looks[wear.looks["source"].eq("reading")].groupby("part_key")[["date"]].max()
+    on["last_read"] = on["part_key"].map(latest["date"])
+    on["state"], on["why_not"] = _state(on)
+    unknown = on["state"].eq("not-known")
+    on.loc[unknown, ["left_km", "left_low_km", "left_high_km", "life_km", "life_low_km", "life_high_km", "chance_to_next"]] = np.nan
+    on = _with_dates(on, as_of, daily)
+    order = on["state"].map({name: i for i, name in enumerate(STATES)})
+    return (
+        on.assign(order=order)
+        .sort_values(["order", "left_low_km", "left_km", "part_key"], kind="stable", ignore_index=True)
+        .drop(columns="order")
+    )
+
+
+def _posterior(on, error):
+    """Line of each part's governing place: intercept at distance nil, slope, their variances, and the degrees of freedom of the limits."""
+    s = on.merge(error, on=["category", "quantity"], how="left", suffixes=("_line", ""))
+    s2, freedom = s["error"].to_numpy(float) ** 2, s["df"].to_numpy(float)
+    mean, cv = on["usual_rate"].to_numpy(float) / 1000, on["usual_cv"].to_numpy(float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        prior = np.nan_to_num(1 / (mean * cv) ** 2, nan=0.0, posinf=0.0)
+        freedom = np.where(prior > 0, np.minimum(freedom, np.nan_to_num(on["n_alike"].to_numpy(float)) - 1), freedom)
+        n, x, y = (on[c].to_numpy(float) for c in ("n", "x_mean", "y_mean"))
+        sxx = on["sxx"].to_numpy(float)
+        var_bb = 1 / (sxx / s2 + prior)
+        slope = var_bb * (np.nan_to_num(on["slope"].to_numpy(float)) * sxx / s2 - prior * np.nan_to_num(mean))
+        a = y - slope * x
+        return a, slope, s2 / n + var_bb * x**2, -var_bb * x, var_bb, freedom
+
+
+def _distance_now(on):
+    """The part's distance now, on the scale that its readings have."""
+    return np.where(on["age_known"], on["duration_km"], on["seen_km"])
+
+
+def _unsigned(on, height):
+    return np.where(on["quantity"].eq(RISING), -height, height)
+
+
+def _between_looks(looks):
+    read = looks[looks["source"].eq("reading")].drop_duplicates(["part_key", "date"]).sort_values(["part_key", "date"])
+    gap = read.groupby("part_key")["distance_km"].diff()
+    return gap.groupby(read["category"]).median()
+
+
+def _state(on):
+    reasons = [
+        (on["n"].isna(), "its wear has not been read"),
+        (on["limit"].isna(), "no limit is known for it"),
+        (on["life_km"].isna() | on["left_low_km"].isna(), "one reading, and too few like parts to say what is usual"),
+    ]
+    why = pd.Series("", on.index)
+    for mask, words in reversed(reasons):
+        why = why.mask(mask, words)
+    past_legal = np.where(on["quantity"].eq(RISING), on["now_height"] >= on["legal_limit"], on["now_height"] <= on["legal_limit"])
+    checks = [why.ne(""), past_legal, on["left_km"] <= 0, on["left_low_km"] <= 0, on["left_low_km"] < on["next_look_km"]]
+    state = np.select(checks, ["not-known", *STATES[:4]], "above")
+    return state, why
+
+
+def _with_dates(on, as_of, daily):
+    on["date_low"] = on["date"] = pd.Series(pd.NaT, on.index, dtype="datetime64[ns]")
+    if daily is None:
+        return on
+    rate = daily.drop_duplicates("vehicle").set_index("vehicle")
+    for name, left, speed in (("date_low", "left_low_km", "high"), ("date", "left_km", "rate_km_per_day")):
+        pace = on["vehicle"].map(rate[speed]).fillna(on["vehicle"].map(rate["rate_km_per_day"]))
+        days = np.floor((on[left] / pace.where(pace > 0)).where(lambda d: d < 3650))
+        on[name] = as_of + pd.to_timedelta(days, unit="D")
+    return on
+
+
+def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
+    """Life to the limit of new parts of a kind, by their wear: one row a group of `by`.
+
+    Columns of `by`, `n` (wear lines), `vehicles`, `worn` (ended worn), `life_km`, `low_km`, `high_km` (of the middle part: usable depth over
+    the geometric mean rate), `quick_km` (the life that nine parts in ten exceed, by the spread between parts), `rate_mm_per_1000km`, `note`. Vehicles
+    are independent, parts of one are not: limits are Student's t on vehicles - 1, on the log scale; below three vehicles none are given.
+    """
+    parts = wear.parts[(wear.parts["rate_mm_per_1000km"] > 0) & (wear.parts["n"] > 2) & wear.parts["limit"].notna()].copy()
+    parts["y"] = np.log(parts["rate_mm_per_1000km"])
+    full = np.where(parts["quantity"].eq(RISING), parts["limit"], parts["new_depth_mm"] - parts["limit"])
+    parts["usable"] = full
+    parts["weight"] = 1 / ((parts["se"] / parts["rate_mm_per_1000km"]) ** 2 + parts["usual_cv"].fillna(0.25) ** 2)
+    parts["wy"] = parts["weight"] * parts["y"]
+    by = list(by)
+    groups = parts.groupby(by, dropna=False)
+    frame = groups.agg(
+        n=("y", "size"), vehicles=("vehicle", "nunique"), worn=("observed", "sum"), usable=("usable", "median"), cv=("usual_cv", "median")
+    )
+    total = groups[["weight", "wy"]].sum()
+    frame["log_rate"] = total["wy"] / total["weight"]
+    frame["se"] = _vehicle_error(parts, by, frame["log_rate"])
+    half = np.where(frame["vehicles"] >= 3, frame["se"] * t_quantile(confidence, frame["vehicles"] - 1), np.nan)
+    frame["rate_mm_per_1000km"] = np.exp(frame["log_rate"])
+    frame["life_km"] = 1000 * frame["usable"] / frame["rate_mm_per_1000km"]
+    frame["low_km"], frame["high_km"] = frame["life_km"] * np.exp(-half), frame["life_km"] * np.exp(half)
+    frame["quick_km"] = frame["life_km"] * np.exp(-stats.norm.ppf(0.9) * np.log1p(frame["cv"]))
+    frame["note"] = np.where(frame["vehicles"] < 3, "under three vehicles: no limits", "")
+    return frame.drop(columns=["log_rate", "se", "cv", "usable"]).reset_index()
+
+
+def _vehicle_error(parts, by, mean):
+    """Standard error of a weighted mean with parts clustered in vehicles (as for a ratio)."""
+    keyed = parts.merge(mean.rename("mean").reset_index(), on=by)
+    keyed["pull"] = keyed["weight"] * (keyed["y"] - keyed["mean"])
+    each = keyed.groupby([*by, "vehicle"], dropna=False)[["pull", "weight"]].sum()
+    squares = (each["pull"] ** 2).groupby(level=list(range(len(by))), dropna=False).sum()
+    weight = each["weight"].groupby(level=list(range(len(by))), dropna=False).sum()
+    v = each["weight"].groupby(level=list(range(len(by))), dropna=False).size()
+    return np.sqrt(squares * v / (v - 1).where(v > 1)) / weight
