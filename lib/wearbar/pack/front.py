@@ -66,7 +66,7 @@ def first_page(books, findings, whole, cut, partial):
     vehicles = plural(len(cut.tables["vehicles"]), "vehicle")
     asked = {key: value for key, value in findings["parameters"].items() if value not in ("", [], 0.9)}
     return page.render(
-        css=_raw("\n".join((shared / name).read_text(encoding="utf-8") for name in ("report.css", "tables.css"))),
+        css=_raw("\n".join((shared / name).read_text(encoding="utf-8") for name in ("tables.css", "report.css"))),
         log={"name": clean(whole.name), "as_of": show.date(whole.as_of), "vehicles": vehicles, "sha256": whole.sha256},
         asked="; ".join(f"{key} {clean(listing(x) if isinstance(x, list) else x)}" for key, x in asked.items()),
         unsaid_money=not whole.money and bool(whole.units.currency),
