@@ -19,9 +19,11 @@ from wearbar.occasions import REASONS, STALE_DAYS, occasions
 __all__ = [
     "FORECAST_DAYS",
     "REASONS",
+    "SMALL_SITE",
     "Seen",
     "by_vehicle",
     "compliance",
+    "driven_overdue",
     "due_list",
     "early_work",
     "excluded",
@@ -37,10 +39,13 @@ __all__ = [
     "put_off",
     "rate",
     "seen",
+    "sites_told",
     "untold",
 ]
 
 FORECAST_DAYS = 60
+SMALL_SITE = 3  # vehicles
+_TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
 GUARDED = ("defects", "certificates", "campaigns")  # tables without which a danger can't be seen
 _STATES = ("past-window", "due", "in-window", "not-known")
 _SOON = "before-window"
@@ -48,11 +53,13 @@ _SOON = "before-window"
 
 @dataclass(frozen=True)
 class Seen:
-    """Vehicles on the log's day: owned; with a reading in the last STALE_DAYS; judged, no open task of theirs being not known."""
+    """Vehicles on the log's day: owned; with a reading in the last STALE_DAYS; judged, no open task of theirs being not known; and how old
+    the oldest last reading is (None: there is none)."""
 
     owned: int
     read: int
     judged: int
+    oldest_days: int | None = None
 
 
 def seen(log, readings, found):
@@ -60,11 +67,12 @@ def seen(log, readings, found):
     fleet = log.tables["vehicles"]
     fleet = fleet[~fleet["disposed"].le(log.as_of)]
     last = usage.daily_rate(readings, log.as_of).set_index("vehicle")["last_date"].reindex(fleet["vehicle"])
-    read = (log.as_of - last).dt.days.le(STALE_DAYS)
+    age = (log.as_of - last).dt.days
     now = found[found["is_current"] & (found["state"] != "not-finished")] if "is_current" in found else found
     unsure = set(now.loc[now["state"] == "not-known", "vehicle"])
     judged = fleet["vehicle"].isin(set(now["vehicle"]) - unsure)
-    return Seen(len(fleet), int(read.sum()), int(judged.sum()))
+    oldest = int(age.max()) if age.notna().any() else None
+    return Seen(len(fleet), int(age.le(STALE_DAYS).sum()), int(judged.sum()), oldest)
 
 
 def placed(found, log):
@@ -91,6 +99,12 @@ def compliance(found, by, confidence=0.9):
         late = int((part["outcome"] == "late").sum())
         rows.append((*name, e.value, e.low, e.high, e.n, late, part["vehicle"].nunique()))
     return pd.DataFrame(rows, columns=[*by, "share", "low", "high", "n", "late", "vehicles"])
+
+
+def sites_told(table):
+    """The rates of sites, those of fewer than SMALL_SITE vehicles without figures: they could point at a person."""
+    small = table["vehicles"] < SMALL_SITE
+    return table.assign(**{c: table[c].mask(small) for c in ("share", "low", "high", "late")})
 
 
 def excluded(found):
@@ -128,11 +142,20 @@ def overdue(found):
     return late.sort_values(["past_days", "past_km"], ascending=False, kind="stable")
 
 
+def driven_overdue(found):
+    """Distance driven with at least one counted task past its window, each km once: Series by vehicle."""
+    late = found[found["in_rate"] & (found["outcome"] == "late") & (found["driven_past_km"] > 0)]
+    late = late.assign(start=late["end_km"] - late["driven_past_km"]).sort_values(["vehicle", "start"], kind="stable")
+    before = late.groupby("vehicle")["end_km"].cummax().groupby(late["vehicle"]).shift()
+    fresh = (late["end_km"] - late["start"].where(before.isna() | (before < late["start"]), before)).clip(lower=0.0)
+    return fresh.groupby(late["vehicle"]).sum()
+
+
 def first_limits(found):
     """Which limit came first where one was reached: frame `first_limit, n, late`. Work due at once by no limit of its own is left out."""
     own = found[found["in_rate"] & found["first_limit"].isin(["distance", "hours", "date", "both"])]
     counts = own.assign(late=own["outcome"] == "late").groupby("first_limit")["late"].agg(["size", "sum"]).reset_index()
-    return counts.set_axis(["first_limit", "n", "late"], axis=1)
+    return counts.set_axis(["first_limit", "n", "late"], axis=1).sort_values("n", ascending=False, ignore_index=True)
 
 
 def late_for_want_of_use(found, confidence=0.9):
@@ -164,18 +187,18 @@ def untold(log):
 def must_not_drive(table, log):
     """What stands in the way of driving: open off-road and before-next-use defects, expired certificates, open safety recalls.
 
-    table: of `items`. Frame as `items` with `reason` (off-road, before-next-use, certificate, safety-recall), the gravest and oldest first,
-    and `is_laid_up`, whether the vehicle is laid up on the log's day.
+    table: of `items`. Frame as `items` with `reason` (off-road, before-next-use, expired-certificate, safety-recall), the gravest and oldest
+    first, and `is_laid_up`, whether the vehicle is laid up on the log's day.
     """
     is_open = table[table["is_open"]]
     lapsed = is_open["what"].eq("certificate") & is_open["state"].eq("past-window")
     recall = is_open["what"].eq("campaign") & is_open["grade"].eq("safety-recall")
     grave = is_open["what"].eq("defect") & is_open["grade"].isin(GRAVE)
-    reason = is_open["grade"].where(grave | recall, "certificate")
+    reason = is_open["grade"].where(grave | recall, "expired-certificate")
     stays = log.tables["layups"]
     now = stays[(stays["from"] <= log.as_of) & ~(stays["to"] < log.as_of)]
     rows = is_open.assign(reason=reason, is_laid_up=is_open["vehicle"].isin(now["vehicle"]))[grave | recall | lapsed]
-    rank = rows["reason"].map({name: at for at, name in enumerate([*GRAVE, "certificate", "safety-recall"])})
+    rank = rows["reason"].map({name: at for at, name in enumerate([*GRAVE, "expired-certificate", "safety-recall"])})
     return rows.assign(rank=rank).sort_values(["rank", "due_date"], kind="stable").drop(columns="rank").reset_index(drop=True)
 
 
@@ -231,10 +254,9 @@ def _tasks_now(found, log, readings, confidence, days):
 
 def by_vehicle(rows):
     """The list with one row a vehicle and state: `tasks` said together, the earliest dates, the most past; items stay apart."""
+    name, place, task = (rows[c].fillna("").astype(str) for c in ("vehicle", "position", "task"))
     apart = ~rows["what"].isin(["task", "recheck"])
-    rows = rows.assign(
-        group=rows["vehicle"].mask(apart, rows["order"].astype(str) + " " + rows["vehicle"]), position=rows["position"].fillna("")
-    )
+    rows = rows.assign(group=name.mask(apart, rows["order"].astype(str) + " " + name), position=place, task=task)
     said = rows.groupby(["group", "state", "task"], sort=False, observed=True)["position"].agg(", ".join).reset_index()
     said["tasks"] = said["task"].where(said["position"] == "", said["task"] + " (" + said["position"] + ")")
     by = rows.groupby(["group", "state"], sort=False, observed=True)
@@ -254,6 +276,7 @@ def by_vehicle(rows):
     told = by[first].first()
     told["tasks"] = said.groupby(["group", "state"], sort=False)["tasks"].agg(", ".join)
     told["past_days"], told["past_km"], told["n"] = by["past_days"].max(), by["past_km"].max(), by.size()
+    told = told.astype({"tasks": _TEXT, "what": _TEXT, "note": _TEXT})
     return told.reset_index().sort_values("order", ignore_index=True).drop(columns="group")
 
 

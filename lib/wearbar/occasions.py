@@ -41,7 +41,8 @@ def occasions(log, readings=None, late_share=None):
     duty: severe, normal, not-known, or "" where the task has no severe limits; severe_due_km, severe_due_date: were the duty severe.
     first_limit: distance, hours, date, both; with " (forecast)" where not yet reached; "" where neither was. expected_date: a forecast.
     done_date, done_km (with _low_, _high_), done_hours, visit; is_open. overrun_km, _hours, _days (negative: early; open: so far);
-        overrun_share: the largest as a share of its interval. early_share: the share of the interval given away by work before its window.
+        end_km: where it was then; overrun_share: the largest as a share of its interval; early_share: the share given away by work before
+        its window.
     state: before-window, in-window, due, past-window or not-known where open (probably: what it is by the last reading), else done, missed
         or not-finished. past_km, past_days: beyond each late edge; driven_past_km: distance from the first of the late edges passed.
     late_edge_date: the day its window closed, NaT if not yet. is_matured: closed by the log's day. outcome: on-time, early, late or "".
@@ -179,6 +180,7 @@ def _overrun_columns(fleet, s, p, x, shut):
         "past_km": past[KM],
         "past_hours": past[HOURS],
         "past_days": past[DAY],
+        "end_km": x[KM],
         "driven_past_km": np.where(is_past, np.maximum(x[KM] - at_edge, 0.0), 0.0),
         "late_edge_date": as_dates(edge),
     }
