@@ -39,7 +39,7 @@ def typed(table, raw):
     names = list(raw.columns)
     unnamed = {n for n in names if n.startswith("(column") and raw.columns[n].null_count == len(raw.lines)}
     names = [n for n in names if n not in unnamed]
-    parts += [problems(table, [1], n, [""], "unknown-column") for n in names]
+    parts.append(problems(table, [1] * len(names), np.array(names, dtype=object), [""] * len(names), "unknown-column"))
     extra = pd.DataFrame({n: _pandas_text(raw.columns[n]) for n in names}, index=frame.index)
     return frame, join(parts), extra
 

@@ -105,11 +105,12 @@ def _whole_stretches(kept, series, day, value, limit, weight, slack):
 def _nearest_the_line(kept, series, day, value, limit, slack):
     """Of two readings that contradict each other alone, keep the one nearer to the line between those around them."""
     first = np.flatnonzero(kept[:-3] & (kept[1:-2] != kept[2:-1]) & kept[3:] & (series[:-3] == series[3:]))
+    lost = np.where(kept[first + 1], first + 2, first + 1)
+    first = first[_follows(day, value, limit, slack, first, lost) & _follows(day, value, limit, slack, lost, first + 3)]
     first = first[np.diff(first, prepend=-4) > 2]
     a, x, y, b = (first + i for i in range(4))
     lost, held = np.where(kept[x], y, x), np.where(kept[x], x, y)
-    fits = _follows(day, value, limit, slack, a, lost) & _follows(day, value, limit, slack, lost, b)
     slope = (value[b] - value[a]) / np.maximum(day[b] - day[a], 1)
     off = [np.abs(value[k] - value[a] - slope * (day[k] - day[a])) for k in (lost, held)]
-    swap = fits & (off[0] < off[1])
+    swap = off[0] < off[1]
     kept[lost[swap]], kept[held[swap]] = True, False

@@ -1,10 +1,11 @@
 """Days and references: periods that end first or overlap, rows outside a vehicle's service, cells of which one must be filled."""
 
+import numpy as np
 import pandas as pd
 
 from wearbar.checks.found import join, none_found, problems, shown
 from wearbar.checks.rows import main_date
-from wearbar.tables import MEASURED, PERIODS
+from wearbar.tables import MEASURED, PERIODS, TEXT
 
 __all__ = ["future", "lacking", "one_at_a_time", "periods", "references", "service"]
 
@@ -48,9 +49,16 @@ def service(table, frame, vehicles):
     parts = []
     for rule, mask, day, says in (("before-service", early, first, "in service since "), ("after-disposal", late, last, "it left on ")):
         if mask.any():
-            remedy = says + shown(day[mask]) + ": mend one of the two"
+            remedy = says + shown(day[mask]) + ": " + _likely(date[mask], first[mask], rule)
             parts.append(problems(table, frame.index[mask], name, date[mask], rule, remedy.astype(object)))
     return join(parts)
+
+
+def _likely(date, first, rule):
+    """The same day a century later, where that is in service."""
+    later = pd.Series(date) + pd.DateOffset(years=100)
+    fits = (later >= first).to_numpy() & (rule == "before-service") & (later.dt.year < 2100).to_numpy()
+    return pd.Series(np.where(fits, shown(later) + "?", "mend one of the two"), dtype=TEXT)
 
 
 def future(table, frame, today):

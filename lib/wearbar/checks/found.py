@@ -1,5 +1,7 @@
 """Problems found in a log, as a frame: where, what, which rule, what would mend it, and what becomes of the row."""
 
+from functools import cache
+
 import numpy as np
 import pandas as pd
 
@@ -16,6 +18,8 @@ def problems(table, lines, name, values, rule, remedy=None):
 
     lines: array of ints. name: the column's, or an array. values: what was found. remedy: a text or an array, the rule's own by default.
     """
+    if not len(lines):
+        return none_found()
     severity = RULES[rule].severity
     if severity == "cell":
         col = column(table, name)
@@ -32,9 +36,11 @@ def problems(table, lines, name, values, rule, remedy=None):
     return pd.DataFrame({"table": pd.array([table] * len(lines), dtype=TEXT), "line": lines} | text)
 
 
+@cache
 def none_found():
-    """No problem: a frame without rows."""
-    return problems("vehicles", [], "", [], "required")
+    """No problem: a frame without rows, always the same."""
+    text = dict.fromkeys((*PROBLEM_COLUMNS, "severity"), TEXT) | {"line": "int64"}
+    return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in text.items()})
 
 
 def join(parts):

@@ -72,6 +72,6 @@ def fills(fuel):
 
 
 def _fill_remedy(volume, usual):
-    likely = [f"{made:g}" for made in (volume / 10, volume / 100) if usual / 5 <= made <= usual] if volume > TOO_BIG * usual else []
+    likely = [f"{made:g}" for made in (volume / 10, volume / 100) if usual / 5 <= made <= BIG * usual] if volume > TOO_BIG * usual else []
     point = f": a lost decimal point? {' or '.join(likely)}" if likely else ": mend it, if it is not so"
     return f"{volume:g} where nine fills in ten are {usual:g} or less{point}"

@@ -43,7 +43,7 @@ def _between(x, low, high):
 
 
 def _number(value):
-    return np.format_float_positional(np.round(value, 1), trim="-")
+    return np.format_float_positional(np.round(value, 2), trim="-")
 
 
 def _slips(x, in_km):

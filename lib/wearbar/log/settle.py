@@ -19,8 +19,7 @@ __all__ = ["LEDGER_COLUMNS", "MARK", "Checked", "check"]
 
 MARK = "mend"
 LEDGER_COLUMNS = ("table", "read", "used", "set_aside", "after")
-AS_OF_TABLES = {**READINGS, "work": ((None, "date"),)}
-FIRST_DAY_TABLES = ("odometer", "work", "fuel", "measurements")
+RECORDS = ("odometer", "work", "fuel", "measurements")
 
 
 @dataclass
@@ -103,12 +102,13 @@ def check(source, header, today=None):
     log, found = _read(source, header)
     log.as_of = header.get("as_of") or _newest(log.tables, today)
     log.take(_drop_after(log, found, today))
-    for name in TABLES:
+    held = [name for name in TABLES if len(log.tables[name])]
+    for name in held:
         for rule in (rows.repeated_ids, dates.periods, dates.lacking):
             log.take(rule(name, log.tables[name]))
         log.take(rows.known_later(name, log.tables[name], log.as_of))
     names = log.tables["vehicles"]["vehicle"].tolist()
-    for name in TABLES:
+    for name in held:
         log.take(rows.known_vehicles(name, log.tables[name], names, pd.Series(log.lost, dtype=object)))
         log.take(rows.same_rows(name, log.tables[name], log.extra[name]))
         log.take(dates.service(name, log.tables[name], log.tables["vehicles"]))
@@ -206,12 +206,10 @@ def _say_units(tables, header, found):
 
 
 def _newest(tables, today):
-    days = []
-    for name, pairs in AS_OF_TABLES.items():
-        for reading, date in pairs if name in tables else ():
-            frame = tables[name]
-            days.append(frame[date] if reading is None else frame[date].where(frame[reading].notna()))
-    days = pd.concat([d.dropna() for d in days]) if days else pd.Series([], dtype="datetime64[ns]")
+    days = [tables[name]["date"] for name in RECORDS]
+    pairs = [(name, *pair) for name, all_pairs in READINGS.items() if name not in RECORDS for pair in all_pairs]
+    days += [tables[name][date].where(tables[name][reading].notna()) for name, reading, date in pairs]
+    days = pd.concat(days).dropna()
     if today is not None:
         days = days[days <= today.normalize()]
     if len(days):
@@ -222,7 +220,7 @@ def _newest(tables, today):
 
 
 def _oldest(tables, as_of):
-    days = [tables[name]["date"].min() for name in FIRST_DAY_TABLES if name in tables]
+    days = [tables[name]["date"].min() for name in RECORDS]
     oldest = pd.Series(days, dtype="datetime64[ns]").min()
     return as_of if pd.isna(oldest) or oldest > as_of else oldest
 
@@ -232,7 +230,7 @@ def _drop_after(log, found, today):
     not_yet, told = [], []
     for name in TABLES:
         frame = log.tables[name]
-        later = rows.after(name, frame, log.as_of, not_yet)
+        later = rows.after(name, frame, log.as_of, not_yet) if len(frame) else np.array([], dtype=bool)
         log.after[name] = int(later.sum())
         if not later.any():
             continue

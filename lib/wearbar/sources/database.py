@@ -14,7 +14,7 @@ __all__ = ["open_database"]
 
 def open_database(address):
     """The `Source` behind a database URL such as sqlite:///log.db. Raises LogError, which never shows the password."""
-    from sqlalchemy import create_engine, exc, make_url
+    from sqlalchemy import NullPool, create_engine, exc, make_url
 
     try:
         url = make_url(address)
@@ -26,19 +26,20 @@ def open_database(address):
     if url.get_backend_name() == "sqlite":
         return _open(_read_only_file(url, shown), shown, Path(url.database).parent, url)
     try:
-        engine = create_engine(url)
+        engine = create_engine(url, poolclass=NullPool)
     except (exc.ArgumentError, exc.NoSuchModuleError, ImportError) as error:
         raise LogError(f"{shown} needs a driver that is not here ({_scrubbed(error, url)}); install it with pip.") from None
     return _open(engine, shown, Path.cwd(), url)
 
 
 def _read_only_file(url, shown):
-    from sqlalchemy import create_engine
+    from sqlalchemy import NullPool, create_engine
 
     path = Path(url.database or "")
     if not path.is_file():
         raise LogError(f"There is no database {shown}; give the file's whole path after sqlite:///.")
-    return create_engine(f"sqlite:///file:{path.resolve().as_posix().replace('?', '%3f').replace('#', '%23')}?mode=ro&uri=true")
+    file = path.resolve().as_posix().replace("%", "%25").replace("?", "%3f").replace("#", "%23")
+    return create_engine(f"sqlite:///file:{file}?mode=ro&uri=true", poolclass=NullPool)
 
 
 def _open(engine, shown, folder, url):

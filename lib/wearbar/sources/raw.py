@@ -1,5 +1,6 @@
 """A table as its source has it: text alone, each row with its line."""
 
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
@@ -53,9 +54,9 @@ class Source:
 def header_names(cells, where):
     """Column names from a header row: trimmed and case-folded; a blank one becomes its place. Raises LogError for two alike."""
     names = [str(c if c is not None else "").strip().strip("\ufeff").casefold() or f"(column {i})" for i, c in enumerate(cells, start=1)]
-    twice = sorted({n for n in names if names.count(n) > 1}) if len(set(names)) < len(names) else []
+    twice = next((name for name, n in Counter(names).items() if n > 1), None)
     if twice:
-        raise LogError(f"{where}, line 1: two columns are named {twice[0]!r}; rename or delete one of them.")
+        raise LogError(f"{where}, line 1: two columns are named {twice[:60]!r}; rename or delete one of them.")
     return names
 
 
