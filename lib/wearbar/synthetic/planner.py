@@ -3,7 +3,7 @@
 import numpy as np
 
 from wearbar.synthetic.settings import CHANCES, NEVER
-from wearbar.synthetic.world import day_reached
+from wearbar.synthetic.world import Reach
 
 __all__ = ["Planner"]
 
@@ -18,7 +18,8 @@ class Planner:
         shape = grid.code.shape
         self.last_day = np.tile(world.vehicles["in_day"].to_numpy()[:, None], (1, shape[1])).astype(float)
         self.last_km = np.zeros(shape)
-        self.severe_days = np.cumsum(world.severe, axis=0)
+        self.severe_days, self.running_days = np.cumsum(world.severe, axis=0), np.cumsum(~world.laid_up, axis=0)
+        self.reach, self.reach_running = Reach(world.odometer), Reach(self.running_days)
         self.begun = np.isinf(np.minimum(grid.first_km, grid.first_days))
         self.visit_day = world.vehicles["in_day"].to_numpy().copy()
         self.next_day = np.full(world.n, NEVER)
@@ -26,14 +27,14 @@ class Planner:
         self._plan(np.arange(world.n))
 
     def _due(self, v):
-        """Day on which each task of vehicles v falls due, and its limit in days."""
+        """Day on which each task of vehicles v falls due."""
         g = self.grid
         before = self.severe_days[np.maximum(self.last_day[v].astype(int) - 1, 0), v[:, None]]
         severe = self.severe_days[self.visit_day[v], v][:, None] > before  # met on some day since the task was last done
         km = np.where(self.begun[v], np.where(severe, g.severe_km[v], g.every_km[v]), g.first_km[v])
         days = np.where(self.begun[v], np.where(severe, g.severe_days[v], g.every_days[v]), g.first_days[v])
-        reach = np.where(np.isinf(km), 1e9, self.last_km[v] + km)
-        by_distance = day_reached(self.world.odometer, np.broadcast_to(v[:, None], km.shape), reach)
+        distance = np.where(np.isinf(km), 1e9, self.last_km[v] + km)
+        by_distance = self.reach(v[:, None], distance)
         return np.minimum(np.where(np.isinf(km), NEVER, by_distance), self.last_day[v] + np.where(np.isinf(days), NEVER, days))
 
     def _plan(self, v):
@@ -52,11 +53,10 @@ class Planner:
         weekday = (self.world.start.astype(int) + day + 3) % 7
         day = day + np.where(weekday == 5, -1, np.where(weekday == 6, 1, 0)) * (not self.world.setting.names)
         inside = day < days
-        ahead = np.cumsum(~self.world.laid_up, axis=0)
         laid = np.zeros(len(v), dtype=bool)
         laid[inside] = self.world.laid_up[day[inside], v[inside]]
-        worked = ahead[np.where(laid, day, 0), v]
-        return np.where(laid, day_reached(ahead, v, worked + 1), day)
+        running = self.running_days[np.where(laid, day, 0), v]
+        return np.where(laid, self.reach_running(v, running + 1), day)
 
     def do(self, step):
         """Do the tasks due at the planned ones of these visits (arrays v, day, planned); gives them as vehicles x columns."""

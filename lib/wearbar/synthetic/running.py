@@ -3,12 +3,12 @@
 import numpy as np
 import pandas as pd
 
+from wearbar.synthetic.fuel import fuel_table
 from wearbar.synthetic.settings import CHANCES, HISTORY_DAYS, NEVER
 from wearbar.synthetic.world import day_reached, reading
 
 __all__ = ["running_tables"]
 
-PRICE_PER_L = {"petrol": 1.22, "diesel": 1.30, "urea": 0.95}
 FIXED = {"insurance": (0.030, 160), "road-tax": (0.004, 70), "storage": (0.0, 110)}  # a year: share of the price new, and a sum
 REMINDER = {"mi": 4800, "km": 8200}
 
@@ -19,7 +19,7 @@ def running_tables(world, history, dirt, rng):
     tables = {
         "vehicles": _vehicles_table(world),
         "odometer": _odometer_table(world, dirt, streams[0]),
-        "fuel": _fuel_table(world, dirt, streams[1]),
+        "fuel": fuel_table(world, dirt, streams[1]),
     }
     tables["use"] = _use_table(world, dirt, streams[2])
     tables["fixed_costs"] = _fixed_costs(world, streams[3])
@@ -77,55 +77,6 @@ def _odometer_table(world, dirt, rng):
     shown = pd.Series(reading(world, frame["v"], frame["day"])).fillna(frame["last"])
     table = pd.DataFrame({"vehicle": world.names(frame["v"]), "date": world.dates(frame["day"]), "odometer": shown})
     return table.assign(restarts_at=frame["restarts_at"], source=frame["source"], note=frame["note"])
-
-
-def _fuel_table(world, dirt, rng):
-    """Fills when the tank is two thirds down or so; some not to the top, and one in a hundred or so never written down."""
-    own, days = world.vehicles, len(world.odometer)
-    month = (world.start + np.arange(days)).astype("datetime64[M]").astype(int) % 12
-    winter = 0.5 + 0.5 * np.cos(2 * np.pi * (month - 0.5) / 12)[:, None]
-    per_km = own["l_per_100km"].to_numpy() / 100 * own["thirst"].to_numpy()
-    per_km = per_km * (1 + CHANCES["fuel_winter_effect"] * winter) * (1 + CHANCES["fuel_loose_effect"] * world.loose)
-    burnt = np.cumsum(np.diff(world.odometer, axis=0, prepend=0.0) * per_km, axis=0)
-    most = int(burnt[-1].max() / own["tank_l"].min() / 0.5) + 2
-    mark = np.cumsum(own["tank_l"].to_numpy() * (0.5 + 0.3 * rng.random((most, world.n))), axis=0)
-    v = np.broadcast_to(np.arange(world.n), mark.shape)
-    day = day_reached(burnt, v, mark)
-    frame = pd.DataFrame({"v": v.T.ravel(), "day": day.T.ravel()}).query("day < @NEVER").drop_duplicates(ignore_index=True)
-    full = burnt[frame["day"], frame["v"]]
-    level = 0.004 * own["tank_l"].to_numpy()[frame["v"]] * rng.standard_normal(len(frame))  # where the pump cut out
-    part = (rng.random(len(frame)) < 0.06) & ~frame["v"].ne(frame["v"].shift())
-    part &= ~part.shift(fill_value=False)
-    short = np.where(part, (0.3 + 0.3 * rng.random(len(frame))) * own["tank_l"].to_numpy()[frame["v"]] * 0.5, 0.0)
-    tank = pd.Series(full - level - short)
-    frame["volume"] = (tank - tank.groupby(frame["v"]).shift().fillna(0.0)).clip(lower=1.0).round(2)
-    frame["filled_to"] = np.where(part, "part", "full")
-    frame["kind"] = own["fuel"].to_numpy()[frame["v"]]
-    frame = frame[(frame["day"] >= world.begin[frame["v"]])].reset_index(drop=True)
-    lost = rng.random(len(frame)) < 0.012 * dirt
-    frame["unrecorded_before"] = np.where(pd.Series(lost).shift(fill_value=False) & frame["v"].eq(frame["v"].shift()), "yes", "")
-    frame = pd.concat([frame[~lost], _urea(world, rng)], ignore_index=True).sort_values(["day", "v"], kind="stable", ignore_index=True)
-    return _fuel_rows(world, frame, dirt, rng)
-
-
-def _urea(world, rng):
-    thirsty = np.flatnonzero(world.vehicles["fuel"].eq("diesel"))
-    km = np.cumsum(9000 + 2500 * rng.random((int(world.odometer[-1].max() / 9000) + 1, len(thirsty))), axis=0)
-    v = np.broadcast_to(thirsty, km.shape)
-    frame = pd.DataFrame(
-        {"v": v.ravel(), "day": day_reached(world.odometer, v, km).ravel(), "volume": (9 + 3 * rng.random(km.size)).round(1)}
-    )
-    frame = frame[(frame["day"] < NEVER) & (frame["day"] >= world.begin[frame["v"]])]
-    return frame.assign(kind="urea", filled_to="part", unrecorded_before="")
-
-
-def _fuel_rows(world, frame, dirt, rng):
-    price = frame["kind"].map(PRICE_PER_L) * (1 + 0.07 * np.sin(frame["day"] / 190)) * (1 + 0.02 * rng.standard_normal(len(frame)))
-    table = pd.DataFrame({"vehicle": world.names(frame["v"]), "date": world.dates(frame["day"])})
-    table["odometer"] = pd.Series(reading(world, frame["v"], frame["day"])).mask(rng.random(len(frame)) < 0.03 * dirt)
-    table = table.assign(volume=frame["volume"], kind=frame["kind"], cost=(frame["volume"] * price).round(2))
-    table["cost"] = table["cost"].mask(rng.random(len(frame)) < 0.02 * dirt)
-    return table.assign(filled_to=frame["filled_to"], unrecorded_before=frame["unrecorded_before"])
 
 
 def _use_table(world, dirt, rng):

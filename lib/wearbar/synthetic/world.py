@@ -9,7 +9,7 @@ from wearbar.synthetic.plans import severe_when
 from wearbar.synthetic.settings import EFFECTS, HISTORY_DAYS, NEVER, Setting
 from wearbar.synthetic.vehicles import make_layups, make_repairs, make_vehicles
 
-__all__ = ["World", "day_reached", "make_world", "reading"]
+__all__ = ["Reach", "World", "day_reached", "make_world", "reading"]
 
 
 @dataclass(frozen=True)
@@ -91,14 +91,24 @@ def make_world(setting, n, years, dirt, rng):
     return World(setting, start, vehicles, layups, repairs, laid_up, site, loose, mud, severe, odometer, exposure, changed, shift)
 
 
+class Reach:
+    """First days on which the columns of a non-decreasing table (days x vehicles) reach given amounts."""
+
+    def __init__(self, cumulative):
+        self.days, n = cumulative.shape
+        self.step = float(cumulative[-1].max()) + 1e7
+        self.flat = (cumulative + self.step * np.arange(n)).T.ravel()
+
+    def __call__(self, vehicle, amount):
+        """Day by day number; NEVER where it is not reached."""
+        vehicle, amount = np.broadcast_arrays(vehicle, np.clip(amount, 0.0, self.step / 2))
+        day = np.searchsorted(self.flat, amount + self.step * vehicle) - vehicle * self.days
+        return np.where(day >= self.days, NEVER, day)
+
+
 def day_reached(cumulative, vehicle, amount):
-    """First day on which column `vehicle` of a non-decreasing table (days x vehicles) reaches `amount`; NEVER where it does not."""
-    days, n = cumulative.shape
-    step = float(cumulative[-1].max()) + 1e7
-    flat = (cumulative + step * np.arange(n)).T.ravel()
-    vehicle, amount = np.broadcast_arrays(vehicle, np.clip(amount, 0.0, step / 2))
-    day = np.searchsorted(flat, amount + step * vehicle) - vehicle * days
-    return np.where(day >= days, NEVER, day)
+    """`Reach` for one question."""
+    return Reach(cumulative)(vehicle, amount)
 
 
 def reading(world, vehicle, day):
@@ -143,7 +153,7 @@ def _odometer(setting, vehicles, laid_up, month, start, dirt, rng):
     weekend = np.isin((date.astype(int) + 3) % 7, [5, 6])
     week = np.where(weekend, 0.5, 1.2)[:, None] if not setting.names else np.where(weekend, 1.5, 0.8)[:, None]
     level = np.exp(0.18 * rng.standard_normal((month[-1] - month[0] + 1, n)))[month - month[0]]
-    daily = (rng.standard_gamma(1.8, (days, n)) / 1.8).clip(max=3.4) * (rng.random((days, n)) > 0.15) / 0.85
+    daily = (rng.standard_gamma(1.8, (days, n)) / 1.8).clip(max=2.8) * (rng.random((days, n)) > 0.15) / 0.85
     day = np.arange(days)[:, None]
     running = (day > vehicles["in_day"].to_numpy()) & (day <= vehicles["end_day"].to_numpy()) & ~laid_up
     odometer = np.cumsum(daily * season * week * level * running * vehicles["km_per_year"].to_numpy() / 365.25, axis=0)
