@@ -72,6 +72,12 @@ def _life(log):
     return pd.DataFrame({"begin": begin, "stop": stop, "is_kept": fleet["disposed"].isna()})
 
 
+def _seen(readings, life):
+    """One reading a vehicle and day, of its time in this log."""
+    days = readings.drop_duplicates(["vehicle", "date"])
+    return days[days["date"] >= life["begin"].reindex(days["vehicle"]).to_numpy()]
+
+
 def _holes(log, readings):
     """`usage.gaps` that declared lay-ups do not account for; `days` is what they leave."""
     holes = usage.gaps(readings)
@@ -87,8 +93,7 @@ def record(log, readings):
     or disposal), n_changes (of the instrument), is_kept, is_stale (kept, and not read for `STALE_DAYS`; without any reading too).
     """
     life = _life(log)
-    days = readings.dropna(subset=["date"]).drop_duplicates(["vehicle", "date"])
-    days = days[days["date"] >= life["begin"].reindex(days["vehicle"]).to_numpy()]
+    days = _seen(readings, life)
     table = life.join(days.groupby("vehicle")["date"].agg(n_readings="size", first="min", last="max"))
     span = days.groupby("vehicle")["date"].diff().dt.days.groupby(days["vehicle"]).max()
     holes = _holes(log, days).groupby("vehicle")["days"].sum()
@@ -138,13 +143,13 @@ def timeline(log, readings, most=MOST_ROWS):
         return pd.DataFrame({"vehicle": frame["vehicle"], **{new: frame[old] for new, old in columns.items()}}).reset_index(drop=True)
 
     layups = log.tables["layups"].assign(to=log.tables["layups"]["to"].fillna(log.as_of))
-    holes = _holes(log, readings)
-    seen = readings[readings["date"] >= log.first_day].drop_duplicates(["vehicle", "date"])
+    seen = _seen(readings, _life(log))
+    holes = _holes(log, seen)
     changes, left = log.tables["odometer"].dropna(subset=["restarts_at"]), log.tables["vehicles"].dropna(subset=["disposed"])
     return Timeline(
         vehicles=tuple(names),
         readings=of(seen, date="date"),
-        gaps=of(holes[holes["end"] > log.first_day], start="start", end="end"),
+        gaps=of(holes, start="start", end="end"),
         layups=of(layups, start="from", end="to"),
         changes=of(changes, date="date"),
         begins=life["begin"].rename_axis("vehicle").rename("date").reset_index(),
@@ -213,4 +218,4 @@ def moved(log):
     if not parts:
         return pd.DataFrame(columns=MOVED)
     frame = pd.concat(parts, ignore_index=True)[MOVED]
-    return frame.sort_values("change_share", key=abs, ascending=False, ignore_index=True)
+    return frame.sort_values("change_share", key=lambda c: c.abs().round(6), ascending=False, kind="stable", ignore_index=True)

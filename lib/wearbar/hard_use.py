@@ -74,7 +74,8 @@ def supported(found, plan, limits, unit_km=1.0):
     limits: as from `conditions`; a kind of use without one is parted at the middle vehicle. unit_km: of the reader's distances.
     Columns `SUPPORTED`. supported_km is the least of the plan's, the plan's severe limit, and the plan's over the one-sided 95% lower limit
     of the wear ratio between hard use and easy (share_hard, share_easy: their means), rounded down to two figures, the last only where that
-    limit is above 1 and Holm's p below 0.05. is_sooner: the evidence goes below what the plan says already.
+    limit is above 1 and Holm's p below 0.05. wear_ratio is by the form that fits better, its limit the lower of the two forms'. is_sooner:
+    the evidence goes below what the plan says already.
     """
     rows = [_hard_use(e, limits.get(e.exposure, nan)) for e in found if e.told and e.points is not None]
     if not rows or plan is None:
@@ -105,5 +106,13 @@ def _hard_use(e, limit):
     cut = limit if share.min() < limit <= share.max() else share.median()
     easy, hard = share[share < cut].mean(), share[share >= cut].mean()
     power = (hard - easy) / e.step
-    ratios = {"wear_ratio": e.ratio.value**power, "lower_ratio": e.lower**power, "p_holm": e.p_holm}
-    return {"category": e.category, "exposure": e.exposure, "share_easy": easy, "share_hard": hard, **ratios}
+    loglinear = e.ratio.value**power, e.lower**power
+    additive = _added(e.additive.value, easy, hard), _added(e.additive_lower, easy, hard)
+    ratio = additive[0] if e.form == "additive" else loglinear[0]
+    told = {"category": e.category, "exposure": e.exposure, "share_easy": easy, "share_hard": hard, "p_holm": e.p_holm}
+    return told | {"wear_ratio": ratio, "lower_ratio": min(loglinear[1], additive[1])}
+
+
+def _added(times, easy, hard):
+    """Wear at one share over wear at another, where rates add up by share."""
+    return (1 + (times - 1) * hard) / (1 + (times - 1) * easy)

@@ -40,7 +40,7 @@ class Effect:
     refusals: codes, empty where a figure is given. vehicles_needed: to settle it, 0 where settled.
     share_low, share_mid, share_high: 5%, mean and 95% of the parts' share. r2, residual_sd: of the share on the adjusters.
     without_vehicle, without_site: least and greatest ratio with one left out. additive: wear rate in this use over that in other use,
-    were rates to add up by share; additive_ratio: what that gives for +0.10 at share_mid; form: which of the two fits better.
+    were rates to add up by share (_lower: one-sided, 95%); additive_ratio: what that gives for +0.10 at share_mid; form: which fits better.
     attenuated: the ratio if recalled shares have reliability 0.8; NaN where most of the contrast would then be error.
     overlap: a row a site; left_out: parts not counted, by reason; points: a row a vehicle, its wear as a ratio to the mean once adjusted.
     """
@@ -67,6 +67,7 @@ class Effect:
     without_vehicle: tuple = (nan, nan)
     without_site: tuple = (nan, nan)
     additive: Estimate = NONE
+    additive_lower: float = nan
     additive_ratio: float = nan
     form: str = ""
     attenuated: Estimate = NONE
@@ -253,7 +254,8 @@ def _checked(found, lines, confidence):
     added, mid = np.expm1(slope[0]), found.share_mid
     return replace(
         found, points=_points(lines, fit), without_vehicle=(float(one.min()), float(one.max())), without_site=sites,
-        additive=_ratio(slope, confidence, found, "rates by share"), form="additive" if better else "log-linear",
+        additive=_ratio(slope, confidence, found, "rates by share"),
+        additive_lower=_one_sided(slope)["lower"], form="additive" if better else "log-linear",
         additive_ratio=float((1 + added * min(mid + STEP, 1.0)) / (1 + added * mid)),
     )  # fmt: skip
 
@@ -278,7 +280,7 @@ def _judged(found, confidence):
     refusals = tuple(code for code, bad in refusals if bad)
     if refusals:
         none = Estimate(nan, nan, nan, confidence, found.n_parts, note="refused: " + ", ".join(refusals))
-        return replace(found, refusals=refusals, ratio=none, lower=nan, additive=none, additive_ratio=nan, form="")
+        return replace(found, refusals=refusals, ratio=none, lower=nan, additive=none, additive_lower=nan, additive_ratio=nan, form="")
     kept = (RELIABILITY - found.r2) / (1 - found.r2)  # reliability that is left once the adjusters are known (Carroll et al. 2006, ch. 3)
     attenuated = [float(v ** (1 / kept)) for v in (ratio.value, ratio.low, ratio.high)] if kept >= MIN_KEPT else [nan] * 3
     nearer = ratio.low if ratio.value > 1 else ratio.high

@@ -138,7 +138,7 @@ def headline(log, record, answers):
     if stale:
         said.append(f"{plural(stale, 'vehicle')} {_have(stale)} no reading in the last {STALE_DAYS} days")
     if len(no):
-        said.append(f"it cannot speak of {listing([SUBJECTS[s] for s in no['subject']], last='or', most=4)}")
+        said.append(f"not to be told from it: {listing([SUBJECTS[s] for s in no['subject']], most=5)}")
     return "; ".join(said) + ".", "soon" if aside or stale else "note"
 
 

@@ -256,7 +256,7 @@ def left_out(found):
 
 def overlaps(found):
     """The overlap of every effect for print: sites with too few vehicles stand together, without their shares."""
-    tables = [_overlap(e) for e in found if e.overlap is not None]
+    tables = [_overlap(e) for e in found if e.overlap is not None and "few-vehicles" not in e.refusals]
     return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=["what", *_COUNTS, "share_least", "share_most", "site"])
 
 
