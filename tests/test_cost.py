@@ -274,10 +274,10 @@ class TestCostPerKm:
 
     def test_an_empty_log_has_words(self):
         book = account(*with_readings(made(vehicles=cars("A"), odometer=drive("A"))))
-        assert total_per_km(book).value == 0
+        assert total_per_km(book).note == "the log holds no money"
         assert largest_bill(book) is None
         none = account(*with_readings(made(vehicles=cars("A", meter=["none"]), work=work(labour_cost=[5]))))
-        assert total_per_km(none).note == "nothing to divide by"
+        assert total_per_km(none).note == "no distance is known"
         assert cost_per_km(none)["cost_per_day"].iat[0] == pytest.approx(5 / 365)
 
 

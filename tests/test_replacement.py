@@ -1,14 +1,17 @@
 """Economic life and age replacement against published examples, quadrature and limits."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import integrate, optimize
 
 from wearbar import usage
-from wearbar.keeping import cheapest_age
-from wearbar.log import log_of
+from wearbar.keeping import cheapest_age, cheapest_ages
+from wearbar.log import log_of, read_log
 from wearbar.money import account, value_points
+from wearbar.places import place
 from wearbar.repairs import cost_by_kind, mean_repair_cost, observed_periods, repair_trend, repair_visits
 from wearbar.replacement import age_replacement, age_replacement_rate, annual_cost, best_age, economic_life, minimal_repair
 
@@ -204,3 +207,37 @@ class TestCheapestAge:
         last = kept.curve.iloc[-1]
         at = kept.curve.set_index("age_years")["cost_per_year"][kept.best.value]
         assert at + kept.change / kept.best.value == pytest.approx(last["cost_per_year"] + kept.change / last["age_years"])
+
+
+@pytest.fixture(scope="module")
+def demo():
+    """The demo fleet's `Keeping` by kind, its repair curves, and the generator's truth by kind."""
+    log = read_log(place("data", "fleet"))
+    path = usage.readings(log)
+    book = account(log, path)
+    by_chance = replace(book, lines=book.lines[book.lines["detail"].fillna("").str.startswith("repair-")])
+    periods, visits = observed_periods(book, log, path), repair_visits(by_chance, log, path)
+    born = log.tables["vehicles"].set_index("vehicle")["in_service"]
+    kept = cheapest_ages(book.vehicles, book.lines, periods, value_points(log), born)
+    truth = pd.read_csv(place("data", "truth", "fleet", "types.csv")).set_index("kind")
+    return {k.kind: k for k in kept}, visits, periods, book.vehicles.set_index("vehicle")["kind"], truth
+
+
+@pytest.mark.parametrize("kind", ["motorcycle", "pickup", "van"])
+class TestAgainstTheTruthOfTheDemo:
+    def test_fall_in_value(self, demo, kind):
+        kept, *_, truth = demo
+        assert kept[kind].fall == pytest.approx(1 - truth.loc[kind, "kept_share"], abs=0.02)
+
+    @pytest.mark.parametrize("age", [2.0, 5.0, 6.5])
+    def test_number_of_repairs_by_age(self, demo, kind, age):
+        """The generator's repairs are a power-law process: (age / eta) ** beta of them by that age."""
+        _, visits, periods, kind_of, truth = demo
+        some, cars = visits[visits["vehicle"].map(kind_of).eq(kind)], periods[periods["vehicle"].map(kind_of).eq(kind)]
+        curve = mean_repair_cost(some, cars, count=True, confidence=0.95)
+        at = curve[curve["time"] <= age].iloc[-1]
+        assert at["low"] <= (age / truth.loc[kind, "repair_eta_years"]) ** truth.loc[kind, "repair_beta"] <= at["high"]
+
+    def test_price_as_new(self, demo, kind):
+        kept, *_, truth = demo
+        assert kept[kind].price == pytest.approx(truth.loc[kind, "price"], rel=0.15)

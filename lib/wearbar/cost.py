@@ -78,7 +78,7 @@ def _with_days(made, account, cars, by, of_lines):
     made["amount"], made["days"] = amount.reindex(made.index).fillna(0.0), days if of_lines else days.reindex(made.index)
     made["share"] = made["amount"] / made["amount"].sum()
     made["cost_per_day"] = made["amount"] / made["days"]
-    made["known_share"] = _known_by(lines, group).reindex(made.index).fillna(1.0)
+    made["known_share"] = _known_by(lines, group).reindex(made.index).fillna(pd.Series(1.0, amount.index)).fillna(0.0)
     return made.astype({"n": "Int64"})
 
 
@@ -142,8 +142,10 @@ def by_year(account, confidence=0.9):
 def total_per_km(account, confidence=0.9):
     """The whole account's cost per distance as an `Estimate`; its note says in words why there is none, or what the interval rests on."""
     made = cost_per_km(account, None, confidence)
+    if not account.lines["amount"].notna().any():
+        return Estimate(np.nan, np.nan, np.nan, confidence, 0, unit="money_per_km", note="the log holds no money")
     if made.empty or not made["distance_km"].iat[0] > 0:
-        return ratio([], [], confidence, "money_per_km")
+        return Estimate(np.nan, np.nan, np.nan, confidence, 0, unit="money_per_km", note="no distance is known")
     row = made.iloc[0]
     note = "" if row["spread"] else "the record is too short for an interval"
     if np.isnan(row["cost_per_km"]):

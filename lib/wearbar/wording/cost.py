@@ -11,7 +11,7 @@ __all__ = [
     "vehicles", "years",
 ]  # fmt: skip
 
-SOURCES = {"work": "workshop rows", "fitted": "parts fitted", "fuel": "fills of fuel", "fixed_costs": "fixed costs"}
+SOURCES = {"work": ("workshop row", "workshop rows"), "fitted": ("part fitted", "parts fitted"), "fuel": ("fill of fuel", "fills of fuel")}
 TABLES = {"work": "workshop rows", "fitted": "parts fitted", "fuel": "fuel", "fixed_costs": "fixed costs (insurance, tax, storage)"}
 CLEAR = 0.05  # a chance below this is called clear
 MANY = 5  # vehicles, from which the dearest is dear in part by chance
@@ -47,16 +47,17 @@ def basis(total, account, shares, show):
     }.get(account.money, "**The log does not say whether its money is net or gross of recoverable tax**; set `money` in log.toml.")
     rows = shares[shares["source"].ne("fixed_costs")]
     told = zip(rows["source"], rows["known_share"], rows["rows"], strict=True)
-    known = listing([f"{show.percent(share)} of {number(n)} {SOURCES[source]}" for source, share, n in told])
-    money = f"The money is known for {known}. " if known else ""
+    known = listing([f"{show.percent(share)} of {plural(n, *SOURCES[source])}" for source, share, n in told])
+    money = f"The money is known for {known}." if known else ""
     if rows["known"].lt(rows["rows"]).any():
-        money += "A blank is not known, and counts for nothing: the true figure is higher."
+        money += " A blank is not known, and counts for nothing: the true figure is higher."
     missing = [name for table, name in TABLES.items() if table not in account.present]
     without = f"The log has no table of {listing(missing)}: the figure is without them." if missing else ""
     free = account.lines["is_free"].sum()
     paid = f"{plural(free, 'workshop row')} that others paid for {'is' if free == 1 else 'are'} in at no cost." if free else ""
     apart = "The fall in the vehicles' value is not in it: see below."
-    return " ".join(s for s in (tax, money, without, paid, apart) if s) + f"\n\n{_interval_means(total)}"
+    held = " ".join(s for s in (tax, money, without, paid, apart) if s)
+    return "\n\n".join(s for s in (held, _interval_means(total)) if s)
 
 
 def _interval_means(total):
@@ -71,10 +72,10 @@ def _interval_means(total):
 
 def largest(bill, total, show):
     """How much of the figure hangs on one bill."""
-    if bill is None:
+    if bill is None or not 0 < bill["share"] < 1:
         return ""
     start = f"The dearest day in the workshop, {safe(bill['vehicle'])} on {show.date(bill['date'])}, cost {show.money(bill['amount'])}"
-    return f"{start}: {show.percent(bill['share'], 1)} of all the money."
+    return f"{start}: {show.percent(bill['share'], 0 if bill['share'] >= 0.1 else 1)} of all the money."
 
 
 def categories(table, show):
@@ -169,6 +170,8 @@ def fuel(table, tanks, show):
     counts = {why: tanks.attrs.get(name, 0) for name, why in reasons.items()}
     parts = [f"{plural(n, 'tank')} {why}" for why, n in counts.items() if n]
     left = f" Left out: {listing(parts)}." if parts else ""
+    if table.empty and len(tanks):
+        return f"No fuel that is burnt, from fill to fill.{left}"
     if table.empty:
         return f"Too few fills to the top with a reading to tell the fuel economy.{left}"
     how = "Reckoned from tank to tank: what went in from one fill to the top to the next over the distance between; the first never counts."
@@ -305,8 +308,8 @@ def alt_vehicles(table, show):
     told = table.dropna(subset=["cost_per_km"])
     if told.empty:
         return "Cost per distance against distance a year: no vehicle can be shown."
-    span = show.range(told["cost_per_km"].min(), told["cost_per_km"].max(), "money_per_km")
-    return f"Cost per distance against distance driven a year, a mark for each of {plural(len(told), 'vehicle')}: from {span}."
+    ends = dict.fromkeys(show.per_distance(x) for x in (told["cost_per_km"].min(), told["cost_per_km"].max()))
+    return f"Cost per distance against distance driven a year, a mark for each of {plural(len(told), 'vehicle')}: {' to '.join(ends)}."
 
 
 def alt_fuel(table, show):

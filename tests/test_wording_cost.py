@@ -1,0 +1,176 @@
+"""Sentences and pictures of cost: true and printable for empty, tiny and whole logs."""
+
+import re
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from wearbar import cost, fuel, keeping, money, places, repairs, usage
+from wearbar.charts import cost as charts
+from wearbar.charts.style import png
+from wearbar.estimate import Estimate
+from wearbar.log import log_of, read_log
+from wearbar.recurrence import Trend
+from wearbar.repairs import RepairTrend
+from wearbar.wording import cost as wording
+from wearbar.wording.common import Show
+
+HEADER = {"distance": "mi", "volume": "L", "currency": "GBP", "first_day": "2024-01-01", "as_of": "2024-12-31"}
+ONE = {
+    "vehicles": {"vehicle": ["A"], "kind": ["motorcycle"], "in_service": ["2024-01-01"], "price": [5000]},
+    "odometer": {"vehicle": ["A", "A"], "date": ["2024-01-01", "2024-12-31"], "odometer": [0, 5000]},
+}
+VISITS = {
+    "vehicle": ["A"] * 3,
+    "date": ["2024-03-01", "2024-07-01", "2024-11-01"],
+    "odometer": [900, 2500, 4000],
+    "task": ["oil"] * 3,
+    "why": ["planned", "planned", "defect"],
+}
+TYRES = {"vehicle": ["A"] * 2, "position": ["front", "rear"], "category": ["tyre"] * 2, "item": ["<b>x*"] * 2, "fitted": ["2024-05-01"] * 2}
+TRAILER = {"vehicle": ["A"], "kind": ["trailer"], "in_service": ["2024-01-01"], "meter": ["none"]}
+FILLS = {"vehicle": ["A"] * 3, "date": ["2024-03-01", "2024-04-01", "2024-05-01"], "odometer": [1000, 1100, 1200], "volume": [10, 11, 12]}
+
+LOGS = {
+    "bare": (ONE, {}),
+    "tiny": ({**ONE, "work": {**VISITS, "parts_cost": [40, 12, None]}, "fitted": {**TYRES, "price": [80, 110]}}, {"money": "gross"}),
+    "no meter": ({"vehicles": TRAILER, "work": {**VISITS, "odometer": [None] * 3, "labour_cost": [1, 2, 3]}}, {"money": "net"}),
+    "credit": ({**ONE, "work": {**VISITS, "labour_cost": [-500, 20, 0]}}, {"money": "net"}),
+    "electric": ({**ONE, "fuel": {**FILLS, "kind": ["electric"] * 3, "cost": [3, 3, None]}}, {"money": "net"}),
+    "fleet": ("fleet", None),
+    "owner": ("owner", None),
+}
+
+
+def told(tables, header):
+    """Every sentence of the report on a log, and its pictures drawn."""
+    if isinstance(tables, str):
+        log = read_log(places.place("data", tables))
+    else:
+        log = log_of({name: pd.DataFrame(t) for name, t in tables.items()}, {**HEADER, **header})
+    readings, show = usage.readings(log), Show(log.units)
+    book = money.account(log, readings)
+    total, values = cost.total_per_km(book), money.value_points(log)
+    by = {name: cost.cost_per_km(book, name) for name in ("category", "kind")}
+    vehicles, kind_of = cost.by_vehicle(book), book.vehicles.set_index("vehicle")["kind"]
+    tanks = fuel.tanks(log, readings)
+    economy, quarters = fuel.fuel_economy(fuel.liquid(tanks)), fuel.economy_by_quarter(fuel.liquid(tanks), kind_of)
+    visits, periods = repairs.repair_visits(book, log, readings), repairs.observed_periods(book, log, readings)
+    curves = repairs.cost_by_kind(visits, periods, kind_of)
+    born = log.tables["vehicles"].set_index("vehicle")["in_service"]
+    kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, values, born)
+    pictures = {
+        "categories": by["category"]["cost_per_km"].notna().any() and charts.by_category(by["category"], show),
+        "vehicles": vehicles["cost_per_km"].notna().any() and charts.cost_against_use(vehicles, show),
+        "fuel": len(quarters) and charts.fuel_by_quarter(quarters, show),
+        "repairs": len(visits) and charts.mounting_repairs(curves, show),
+        "keeping": any("cost_per_year" in k.curve for k in kept) and charts.keeping_cost(kept, show),
+    }
+    return {
+        "headline": wording.headline(total, book, show)[0],
+        "basis": wording.basis(total, book, money.known_shares(book.lines), show),
+        "categories": wording.categories(by["category"], show),
+        "largest": wording.largest(cost.largest_bill(book), total, show),
+        "kinds": wording.kinds(by["kind"], show),
+        "sites": wording.sites(cost.by_site(book), show),
+        "vehicles": wording.vehicles(vehicles, show),
+        "years": wording.years(cost.by_year(book), show),
+        "worth": wording.depreciation(cost.depreciation_per_km(book), total, book, show),
+        "lost": wording.lost(book, values),
+        "fuel": wording.fuel(economy, tanks, show),
+        "repairs": wording.repairs(curves, show),
+        "trend": wording.trend(repairs.repair_trend(visits, periods), show),
+        "replace": wording.replace(kept, show)[0],
+        "keeping": wording.keeping(kept, show),
+        "doubles": wording.doubles(money.double_entries(log), show),
+        "alt categories": wording.alt_categories(by["category"], show),
+        "alt vehicles": wording.alt_vehicles(vehicles, show),
+        "alt fuel": wording.alt_fuel(quarters, show),
+        "alt repairs": wording.alt_repairs(curves, show),
+        "alt keeping": wording.alt_keeping(kept, show),
+        "pictures": {name: len(png(figure)) for name, figure in pictures.items() if figure},
+    }
+
+
+@pytest.fixture(scope="module", params=LOGS)
+def said(request):
+    return request.param, told(*LOGS[request.param])
+
+
+def test_every_sentence_is_printable(said):
+    for name, text in said[1].items():
+        if name != "pictures":
+            bare = re.sub(r"&#\d+;", "", text)
+            assert not re.search(r"\bnan\b|None|\binf\b|\de[+-]\d|<|  |\.\.| ,|\b1 \w+s (was|were|are)\b", bare), f"{name}: {text}"
+            assert text == text.strip(), name
+
+
+def test_pictures_are_drawn_where_there_is_something(said):
+    name, texts = said
+    assert all(size > 5000 for size in texts["pictures"].values())
+    want = {"bare": set(), "tiny": {"categories", "vehicles", "repairs"}, "fleet": {"categories", "vehicles", "fuel", "repairs", "keeping"}}
+    assert set(texts["pictures"]) == want.get(name, set(texts["pictures"]))
+
+
+def test_net_or_gross_is_said_or_its_lack():
+    assert "does not say whether its money is net or gross" in told(*LOGS["bare"])["basis"]
+    tiny = told(*LOGS["tiny"])
+    assert "recoverable tax included" in tiny["headline"]
+    assert "100% of 2 parts fitted and 67% of 3 workshop rows" in tiny["basis"]
+    assert "the true figure is higher" in tiny["basis"]
+
+
+def test_refusals_are_in_words():
+    assert "holds no money" in told(*LOGS["bare"])["headline"]
+    assert "no distance is known" in told(*LOGS["no meter"])["headline"]
+    electric = told(*LOGS["electric"])
+    assert "too few rows have their money" in electric["headline"]
+    assert "No fuel that is burnt" in electric["fuel"]
+
+
+class TestTrend:
+    def said(self, p, z=1.0, free=0, n=40):
+        return wording.trend(RepairTrend(Trend(z, p, n, 9, "robust", "needs four events"), 1.2, 2.0, n, free), Show())
+
+    def test_which_way(self):
+        assert "more often as a vehicle ages" in self.said(0.01)
+        assert "less often as a vehicle ages" in self.said(0.01, -2.0)
+        assert "cannot be told (p = 0.4" in self.said(0.4)
+        assert "cannot be told: that needs four events" in self.said(np.nan)
+
+    def test_work_under_warranty_is_named(self):
+        assert "warranty" in self.said(0.01, free=3)
+        assert "warranty" not in self.said(0.01)
+
+
+class TestReplace:
+    def kept(self, best, cost_at):
+        ages = np.arange(1, 9) * 1.0
+        curve = pd.DataFrame({"age_years": ages, "cost_per_year": cost_at(ages)})
+        curve["low"], curve["high"] = 0.95 * curve["cost_per_year"], 1.05 * curve["cost_per_year"]
+        estimate = Estimate(best, 3.0, 6.0 if np.isfinite(best) else np.nan, 0.9, 12, unit="years", note="still falling")
+        return keeping.Keeping("van", estimate, curve, (4.0, 5.0), 0.2, 20000.0, 900.0)
+
+    def test_an_age_that_stands_out(self):
+        kept = self.kept(4.0, lambda a: 1000 + 60 * (a - 4) ** 2)
+        assert "cheapest to replace: van at about 4" in wording.replace([kept], Show())[0]
+        assert "about 4.0 years (90% interval 3.0 to 6.0)" in wording.keeping([kept], Show())
+        assert "no reason to put off work" in wording.keeping([kept], Show())
+
+    def test_one_that_does_not(self):
+        assert "no age stands out: van" in wording.replace([self.kept(4.0, lambda a: 1000 + (a - 4) ** 2)], Show())[0]
+        assert "no age stands out: van" in wording.replace([self.kept(1.0, lambda a: 1000 + 100 * a)], Show())[0]
+
+    def test_one_not_reached_yet(self):
+        kept = self.kept(np.nan, lambda a: 2000 - 100 * a)
+        assert "the longer it is kept" in wording.replace([kept], Show())[0]
+        assert "3.0 years or more" in wording.keeping([kept], Show())
+
+
+def test_a_hostile_name_is_text():
+    bill = pd.Series({"vehicle": "<script>*x*", "date": pd.Timestamp("2024-05-01"), "amount": 10.0, "share": 0.5})
+    text = wording.largest(bill, SimpleNamespace(), Show())
+    assert "<" not in text
+    assert "*" not in text
