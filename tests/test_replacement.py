@@ -170,7 +170,7 @@ class TestRepairs:
 
 
 class TestCheapestAge:
-    def make(self, fall, yearly, n=8):
+    def make(self, fall, yearly, n=8, settled=0):
         """Vans bought new at 10,000; value falls by `fall` a year; work in year k costs yearly(k), in its middle."""
         names = [chr(65 + i) for i in range(n)]
         work = [(v, f"{2020 + k}-07-01", "planned", yearly(k), None) for v in names for k in range(6)]
@@ -180,7 +180,10 @@ class TestCheapestAge:
         vehicles = log.tables["vehicles"].assign(price=10000.0)
         log = log_of({**log.tables, "vehicles": vehicles}, HEADER)
         born = vehicles.set_index("vehicle")["in_service"]
-        return cheapest_age("van", book.lines, periods, value_points(log), born)
+        points = value_points(log)
+        paid = pd.DataFrame({"vehicle": names, "date": pd.Timestamp("2025-12-30"), "value": settled, "basis": "settlement"})
+        points = pd.concat([points, paid.astype({"value": float})]) if settled else points
+        return cheapest_age("van", book.lines, periods, points, born)
 
     def test_agrees_with_the_annual_cost_of_the_same_figures(self):
         kept = self.make(0.25, lambda k: 200 + 900 * k)
@@ -190,6 +193,9 @@ class TestCheapestAge:
         assert kept.fall == pytest.approx(0.25, abs=1e-3)
         assert kept.best.value == pytest.approx(economic_life(10000, value, operating)[0], abs=0.8)
         assert kept.near[0] <= kept.best.value <= kept.near[1]
+
+    def test_a_settlement_is_no_market_value(self):
+        assert self.make(0.25, lambda k: 100, settled=9000).fall == self.make(0.25, lambda k: 100).fall
 
     def test_a_cost_that_still_falls_is_a_bound(self):
         kept = self.make(0.4, lambda k: 100)
