@@ -21,6 +21,7 @@ FLOORS = (
     "spans money forecast ladders",
     "occasions items",
     "intervals wear life severity hard_use cost fuel repairs keeping replacement outlook coverage answerable adopt describe",
+    "choice",
     "charts wording",
     "reports",
     "pack start",

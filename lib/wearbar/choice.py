@@ -11,16 +11,18 @@ from math import nan
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from wearbar.estimate import bootstrap_by_vehicle
-from wearbar.life import fit_weibull_groups, kaplan_meier, life_of
+from wearbar.life import fit_weibull, fit_weibull_groups, kaplan_meier, life_of
 from wearbar.spans import GOES_ON, watched
 
-__all__ = ["cost_per_distance", "pairs", "service_lives", "with_place"]
+__all__ = ["cost_per_distance", "early_ends", "lives_by_item", "pairs", "service_lives", "with_place"]
 
 PLACE = ["category", "kind", "place_on"]
 STILL = ("still-on", "disposed", "not-told", *GOES_ON)  # what ends the watching, not the service
 MIN_ENDS, MIN_VEHICLES = 3, 3
+THICK = 5  # parts at risk, from which a product-limit curve is integrated
 UNBOUNDED = 10  # a limit this many times the estimate is none
 SAMPLES = 800
 
@@ -86,14 +88,39 @@ def _by_parts(lives, confidence, rng):
 
 
 def _mean_service(lives, weights):
-    """Mean distance in service for each row of vehicle weights: Weibull fits of all samples at once; NaN below three ends."""
+    """Mean distance in service for each row of vehicle weights, all rows at once; NaN below three ends.
+
+    The area under the product-limit curve to the last end, and past it the Weibull fit's; the fit's mean alone where fewer than five parts
+    were at risk at an end in the first half of them, as after late entry, for a curve then falls too soon.
+    """
     code, _ = pd.factorize(lives["vehicle"])
     row_weight = weights[:, code]
     sample, row = np.nonzero(row_weight)
-    x, seen, entry = (lives[c].to_numpy()[row] for c in ("duration_km", "came_off", "entry_km"))
-    fits = fit_weibull_groups(x, seen, sample, entry, weights=row_weight[sample, row]).set_index("group")
-    mean = fits["mean"].where(fits["n_observed"] >= MIN_ENDS)
-    return mean.reindex(np.arange(len(weights))).to_numpy()
+    x, seen, entry = (lives[c].to_numpy() for c in ("duration_km", "came_off", "entry_km"))
+    fits = fit_weibull_groups(x[row], seen[row], sample, entry[row], weights=row_weight[sample, row]).set_index("group")
+    fits = fits.where(fits["n_observed"] >= MIN_ENDS).reindex(np.arange(len(weights)))
+    if not _is_thick(lives):
+        return fits["mean"].to_numpy()
+    times = np.unique(x[seen])
+    at_risk = row_weight @ ((entry[:, None] < times) & (x[:, None] >= times))
+    ended = row_weight @ (seen[:, None] & (x[:, None] == times))
+    share = np.cumprod(1 - ended / np.maximum(at_risk, 1e-9), axis=1)
+    within = times[0] + (share[:, :-1] * np.diff(times)).sum(axis=1)
+    return within + share[:, -1] * _mean_past(times[-1], fits["scale"].to_numpy(), fits["shape"].to_numpy())
+
+
+def _mean_past(x, scale, shape):
+    """Mean distance that a Weibull life still goes after x."""
+    z = (x / scale) ** shape
+    with np.errstate(all="ignore"):
+        near = special.gammaincc(1 / shape, z) * special.gamma(1 / shape) * np.exp(z)
+        return scale / shape * np.where(z < 30, near, z ** (1 / shape - 1))
+
+
+def _is_thick(lives):
+    curve = kaplan_meier(lives["duration_km"], lives["came_off"], lives["entry_km"])
+    at_risk = curve.loc[curve["events"] > 0, "at_risk"]
+    return at_risk.iloc[: (len(at_risk) + 1) // 2].min() >= THICK
 
 
 def _beyond(lives, mean):
@@ -143,3 +170,44 @@ def _pair(place, a, b, confidence, rng):
     half = np.log(high / low) / 2
     needed = 0 if apart or not half > 0 else int(np.ceil(len(both) * (half / abs(np.log(ratio))) ** 2)) if ratio < 0.99 else -1
     return (*place, a[0], b[0], ratio, low, high, apart, *even, b[2], needed)
+
+
+def lives_by_item(spans, confidence=0.9, rng=None):
+    """Life until worn out or failed, from ends alone: one row a (category, kind, place_on, item) with a life watched, most ends first.
+
+    `n`, `n_ended` (worn or failed), `n_early` (taken off early: never sure to be independent of wear), `life_km` (the middle life) with `low_km`, `high_km`, early ends
+    taken as independent, by `life.life_of`; `floor_km`, the middle life were every part taken off early about to wear out; `note`, `method`.
+    """
+    rng = rng or np.random.default_rng(0)
+    lives = watched(with_place(spans))
+    rows = [{**_named(key), **_life(group, confidence, rng)} for key, group in lives.groupby([*PLACE, "item"])]
+    columns = [*PLACE, "item", "n", "n_ended", "n_early", "life_km", "low_km", "high_km", "floor_km", "note", "method"]
+    return pd.DataFrame(rows, columns=columns).sort_values(["category", "kind", "place_on", "n_ended"], ascending=[True, True, True, False], ignore_index=True)
+
+
+def _life(group, confidence, rng):
+    x, entry, early = group["duration_km"], group["entry_km"], group["cause"].eq("removed-early")
+    found = life_of(x, group["observed"], entry, confidence=confidence, rng=rng)
+    floor = fit_weibull(x, group["observed"] | early, entry).quantile(0.5, method="wald").value if early.any() else found.value
+    high = nan if found.high > UNBOUNDED * found.value else found.high
+    told = {"n": len(group), "n_ended": int(group["observed"].sum()), "n_early": int(early.sum())}
+    return {**told, "life_km": found.value, "low_km": found.low, "high_km": high, "floor_km": floor, "note": found.note, "method": found.method}
+
+
+def early_ends(parts):
+    """Why parts came off before they were worn out: one row a category and cause, the costliest first.
+
+    parts: `wear.wear_of(...).parts`, or spans with `limit`. `n`, `of` (parts of the category that came off), `unused_share` (mean share of the usable depth that went with
+    them, where their removed depth is known), `n_known`, `wasted` (that share of their price and fitting, summed over those with both known).
+    """
+    off = parts[~parts["cause"].isin(STILL)]
+    early = off[~off["observed"]].copy()
+    usable = early["new_depth_mm"] - early["limit"]
+    early["unused_share"] = ((early["removed_depth_mm"] - early["limit"]) / usable.where(usable > 0)).clip(0, 1)
+    early["wasted"] = early["unused_share"] * (early["price"] + early["fitting_cost"].fillna(0))
+    groups = early.groupby(["category", "cause"])
+    frame = groups.agg(n=("part_key", "size"), unused_share=("unused_share", "mean"), n_known=("unused_share", "count"))
+    frame["wasted"] = groups["wasted"].sum(min_count=1)
+    frame = frame.reset_index()
+    frame["of"] = frame["category"].map(off.groupby("category").size())
+    return frame.sort_values(["wasted", "n"], ascending=False, na_position="last", ignore_index=True)

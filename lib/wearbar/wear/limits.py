@@ -42,11 +42,12 @@ CLASS_OF_KIND |= {"truck": "uk-heavy", "bus": "uk-heavy"}
 def limits_for(spans, vehicles, table=LIMITS):
     """The limit of each span: frame `limit`, `legal_limit`, `limit_from`, `legal_source`, rows as `spans`.
 
-    The legal limit is that of the vehicle's `legal_class`, or else of its kind by `CLASS_OF_KIND`. `limit` is the log's own `limit_depth`, but never past the
-    legal one: the deeper of the two, or for stretch the lesser; NaN where neither is known.
+    The legal limit is that of the vehicle's `legal_class` where the table has it, or else of its kind by `CLASS_OF_KIND`. `limit` is the log's own
+    `limit_depth`, but never past the legal one: the deeper of the two, or for stretch the lesser; NaN where neither is known.
     """
     own = vehicles.drop_duplicates("vehicle").set_index("vehicle")
-    legal_class = spans["vehicle"].map(own["legal_class"]).fillna(spans["kind"].map(CLASS_OF_KIND)).fillna("")
+    named = spans["vehicle"].map(own["legal_class"])
+    legal_class = named.where(named.isin(table["legal_class"])).fillna(spans["kind"].map(CLASS_OF_KIND)).fillna("")
     asked = pd.DataFrame({"legal_class": legal_class.to_numpy(), "category": spans["category"].to_numpy()})
     keys = ["legal_class", "category"]
     found = asked.merge(table.drop_duplicates(keys), on=keys, how="left")
@@ -56,5 +57,5 @@ def limits_for(spans, vehicles, table=LIMITS):
     kept = spans["limit_depth_mm"].reset_index(drop=True)
     limit = pd.concat([kept, legal], axis=1).max(axis=1).where(~stretch, pd.concat([kept, legal], axis=1).min(axis=1))
     origin = pd.Series("the log", legal.index).where(limit.eq(kept), "the table of limits").where(limit.notna(), "")
-    frame = {"limit": limit, "legal_limit": legal, "limit_from": origin, "legal_source": source}
+    frame = {"limit": limit, "legal_limit": legal, "limit_from": origin, "legal_source": source, "legal_class": asked["legal_class"]}
     return pd.DataFrame(frame).set_axis(spans.index)

@@ -51,7 +51,7 @@ def crossing(intercept, slope, var_aa, var_ab, var_bb, limit, quantile):
     b = height * slope - quantile**2 * var_ab
     c = height**2 - quantile**2 * var_aa
     with np.errstate(all="ignore"):
-        value = np.where(slope < 0, -height / slope, inf)
+        value = np.where(slope < 0, -height / slope, np.where(np.isnan(slope), nan, inf))
         root = np.sqrt(np.maximum(b * b - a * c, 0))
         first, second = (-b - root) / a, (-b + root) / a
         low = np.where(a > 0, first, np.where(b * b - a * c > 0, np.maximum(first, second), -inf))

@@ -13,6 +13,7 @@ __all__ = ["Wear", "wear_of"]
 
 STRATUM = ["category", "kind", "item", "axle"]
 MIN_PARTS = 3  # of a stratum, or of a category and kind, that say what is usual
+ENOUGH_READ, ENOUGH_ALIKE = 3, 12  # days read since a part was moved; parts read of its category and kind
 DOUBTFUL_T = 4.5  # deletion residual from which a reading is shown, and left out of its line
 SPREAD, SPREAD_WORTH = 0.2, 4  # part-to-part spread as a share, and the number of parts that this is worth beside the log's own: judgement
 RISING = "elongation"
@@ -69,10 +70,10 @@ def axle_of(spans):
 def _by_place(looks, spans):
     """Readings by place with height falling; what `fitted` says goes to every place (new) or stands in where nothing was read that day.
 
-    A part on now that has been moved is judged by what was read since: another position wears another place, at another rate.
+    A part on now that has been moved is judged by what was read since, where that is enough or enough like parts are read to help: another
+    position wears another place, at another rate.
     """
-    moved = spans[spans["is_on"] & spans["positions"].ne(spans["last_position"])].set_index("part_key")["last_start"]
-    since = looks["part_key"].map(moved)
+    since = looks["part_key"].map(_moved(spans, looks))
     looks = looks[since.isna() | (looks["date"] >= since)]
     kind = looks.dropna(subset=["quantity"]).drop_duplicates("part_key").set_index("part_key")["quantity"]
     general = looks.dropna(subset=["quantity"]).groupby("category")["quantity"].agg(lambda q: q.mode().iloc[0])
@@ -90,6 +91,15 @@ def _by_place(looks, spans):
     rows = pd.concat([f for f in (read, alone, new) if len(f)] or [looks], ignore_index=True)
     rows["height"] = rows["value"].where(rows["quantity"].ne(RISING), -rows["value"])
     return rows.sort_values(["part_key", "place", "distance_km", "line"], kind="stable", ignore_index=True)
+
+
+def _moved(spans, looks):
+    """Part to the day since which its readings count, of parts on now that have been moved."""
+    moved = spans[spans["is_on"] & spans["positions"].ne(spans["last_position"])].set_index("part_key")
+    later = looks[looks["date"] >= looks["part_key"].map(moved["last_start"])].groupby("part_key")["date"].nunique()
+    read = spans[spans["part_key"].isin(looks["part_key"])].groupby(["category", "kind"]).size()
+    alike = pd.Series(read.reindex(pd.MultiIndex.from_frame(moved[["category", "kind"]])).to_numpy(), moved.index)
+    return moved.loc[later.reindex(moved.index).ge(ENOUGH_READ) | alike.ge(ENOUGH_ALIKE), "last_start"]
 
 
 def _unstretched(spans, kind):

@@ -16,12 +16,13 @@ STATES = ("below-legal", "below", "may-be-below", "before-next-look", "not-known
 def remaining(wear, as_of, daily=None, confidence=0.9):
     """Every part now on whose wear is read: one row a part, the most pressing first.
 
-    part_key ... as in `wear.parts`, and: `now_height` (depth now at the governing place, on its line), `now_low` (its lower limit), `life_km` and its `life_low_km`,
+    part_key ... as in `wear.parts`, and: `now_height` (depth now at the governing place, on its line; where there is none the last reading, `last_height`), `now_low` (its lower limit), `life_km` and its `life_low_km`,
     `life_high_km` (distance on the part at the limit), `left_km`, `left_low_km`, `left_high_km` (from now; nil where passed), `chance_to_next` (of
     still being above the limit when it is next looked at, `next_look_km` on, the middle distance between looks), `date_low`, `date` (days on
     which the low limit and the middle are used up at the vehicle's rate; `daily` as from `usage.daily_rate`), `last_read`, `state`
     ("below-legal", "below", "may-be-below", "before-next-look", "above", "not-known"), `why_not` (words, where not known).
-    The line has its own readings and, where like parts say what is usual, that as a prior for its slope: an empirical Bayes line; limits are
+    `seen_now_km` is the part's distance now on its readings' scale; `line_a` + `line_b` x its line (height, falling with wear), `line_aa`, `line_ab`, `line_bb` the variances
+    of the two, `line_q` the quantile of its limits. The line has its own readings and, where like parts say what is usual, that as a prior for its slope: an empirical Bayes line; limits are
     Fieller's on its posterior. `low` of a two-sided 90% interval is the one-sided 95% lower limit. Age and damage are not seen by it.
     """
     on = wear.parts[wear.parts["is_on"] & wear.parts["category"].isin(wear.parts.loc[wear.parts["n"].notna(), "category"])].reset_index(
@@ -32,6 +33,8 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
     q = t_quantile(confidence, freedom)
     value, low, high = crossing(a, b, var_aa, var_ab, var_bb, limit, q)
     x_now = _distance_now(on)
+    on["seen_now_km"] = x_now
+    on["line_a"], on["line_b"], on["line_aa"], on["line_ab"], on["line_bb"], on["line_q"] = a, b, var_aa, var_ab, var_bb, q
     on["now_height"] = _unsigned(on, a + b * x_now)
     with np.errstate(invalid="ignore"):
         spread = np.sqrt(var_aa + 2 * var_ab * x_now + var_bb * x_now**2)
@@ -46,8 +49,10 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
     on["chance_to_next"] = stats.t.cdf(z, np.maximum(freedom, 1))
     latest = wear.looks[wear.looks["source"].eq("reading")].groupby("part_key")[["date"]].max()
     on["last_read"] = on["part_key"].map(latest["date"])
+    on["last_height"] = _unsigned(on, on["part_key"].map(_last_lowest(wear.looks)))
+    on["now_height"] = on["now_height"].fillna(on["last_height"])
     on["state"], on["why_not"] = _state(on)
-    unknown = on["state"].eq("not-known")
+    unknown = on["why_not"].ne("")
     on.loc[unknown, ["left_km", "left_low_km", "left_high_km", "life_km", "life_low_km", "life_high_km", "chance_to_next"]] = np.nan
     on = _with_dates(on, as_of, daily)
     order = on["state"].map({name: i for i, name in enumerate(STATES)})
@@ -89,18 +94,32 @@ def _between_looks(looks):
     return gap.groupby(read["category"]).median()
 
 
+def _last_lowest(looks):
+    """Part to the lowest height of its last day of reading."""
+    read = looks[looks["source"].eq("reading") & ~looks["is_doubtful"]]
+    last = read[read["date"].eq(read.groupby("part_key")["date"].transform("max"))]
+    return last.groupby("part_key")["height"].min()
+
+
+def _past(on, height, limit):
+    return np.where(on["quantity"].eq(RISING), on[height] >= on[limit], on[height] <= on[limit])
+
+
 def _state(on):
     reasons = [
         (on["n"].isna(), "its wear has not been read"),
         (on["limit"].isna(), "no limit is known for it"),
-        (on["life_km"].isna() | on["left_low_km"].isna(), "one reading, and too few like parts to say what is usual"),
+        (on["life_km"].isna() | on["left_low_km"].isna(), "too few readings of it and of like parts to say how it wears"),
+        (np.isinf(on["left_km"]), "its readings show no wear yet"),
     ]
     why = pd.Series("", on.index)
     for mask, words in reversed(reasons):
         why = why.mask(mask, words)
-    past_legal = np.where(on["quantity"].eq(RISING), on["now_height"] >= on["legal_limit"], on["now_height"] <= on["legal_limit"])
-    checks = [why.ne(""), past_legal, on["left_km"] <= 0, on["left_low_km"] <= 0, on["left_low_km"] < on["next_look_km"]]
-    state = np.select(checks, ["not-known", *STATES[:4]], "above")
+    known, read_past = why.eq(""), _past(on, "last_height", "limit")
+    legal = _past(on, "last_height", "legal_limit") | (known & _past(on, "now_height", "legal_limit"))
+    below = known & on["left_km"].le(0) | ~known & read_past
+    checks = [legal, below, read_past | known & on["left_low_km"].le(0), ~known, on["left_low_km"] < on["next_look_km"]]
+    state = np.select(checks, ["below-legal", "below", "may-be-below", "not-known", "before-next-look"], "above")
     return state, why
 
 
@@ -132,7 +151,7 @@ def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
     by = list(by)
     groups = parts.groupby(by, dropna=False)
     frame = groups.agg(
-        n=("y", "size"), vehicles=("vehicle", "nunique"), worn=("observed", "sum"), usable=("usable", "median"), cv=("usual_cv", "median")
+        n=("y", "size"), vehicles=("vehicle", "nunique"), worn=("observed", "sum"), usable=("usable", "median"), quantity=("quantity", "first"), cv=("usual_cv", "median")
     )
     total = groups[["weight", "wy"]].sum()
     frame["log_rate"] = total["wy"] / total["weight"]
