@@ -7,8 +7,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
-from wearbar import usage
+from wearbar import intervals, usage
 from wearbar.items import items
 from wearbar.log import log_of
 from wearbar.occasions import occasions
@@ -132,3 +134,80 @@ def test_a_case_worked_by_hand(case):
 def test_there_are_as_many_cases_as_are_claimed():
     assert len(CASES) >= 80
     assert len({c[0] for c in CASES}) == len(CASES)
+
+
+# what must never change a due point
+
+DAYS = pd.date_range("2024-05-01", "2027-04-30")
+DUE = ["task", "position", "number", "basis", "due_date", "early_date", "late_date", "due_km", "early_km", "late_km", "state", "outcome"]
+
+
+@st.composite
+def records(draw):
+    """A vehicle's record in km by one of the plans: (day, km, task or None, position), days and distances ascending."""
+    plan = draw(st.sampled_from(["filter", "brakes", "ladder", "base", "tightened"]))
+    tasks = [task["code"] for task in (PLANS[plan][0] if isinstance(PLANS[plan], list) else PLANS[plan])["task"]]
+    days = sorted(draw(st.lists(st.integers(5, 1000), min_size=1, max_size=12, unique=True)))
+    steps = draw(st.lists(st.integers(0, 60), min_size=len(days), max_size=len(days)))
+    km = np.cumsum(np.diff([0, *days]) * np.array(steps))
+    what = draw(st.lists(st.sampled_from([*tasks, None]), min_size=len(days), max_size=len(days)))
+    where = draw(st.lists(st.sampled_from(["front", "rear", ""]), min_size=len(days), max_size=len(days)))
+    return plan, [(DAYS[d], float(k), t, p) for d, k, t, p in zip(days, km, what, where, strict=True)]
+
+
+def logged(plan, rows, distance="km", as_of="2027-04-30", factor=1.0):
+    """The record as a log in a unit; `factor` turns its km into that unit. The plan's own figures are read as km and turned as well."""
+    work = [{"date": d, "odometer": k * factor, "task": t, "position": p or None} for d, k, t, p in rows if t]
+    read = [{"date": d, "odometer": k * factor} for d, k, t, _ in rows if not t] + [{"date": DAYS[1], "odometer": 0.0}]
+    tables = {"odometer": pd.DataFrame(read), "vehicles": pd.DataFrame([{"kind": "van", "in_service": DAYS[0], "plan": plan}])}
+    if work:
+        tables["work"] = pd.DataFrame(work).assign(why="planned")
+    tables = {name: table.assign(vehicle="V") for name, table in tables.items()}
+    header = {"distance": distance, "as_of": as_of, "first_day": "2024-05-01", "money": "net", "currency": "GBP"}
+    return log_of(tables, header, plan=plan_of({plan: PLANS[plan]}, "km"))
+
+
+def same(a, b):
+    pd.testing.assert_frame_equal(a[DUE].reset_index(drop=True), b[DUE].reset_index(drop=True), check_dtype=False, rtol=0, atol=1e-6)
+
+
+SOME = settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+
+
+@SOME
+@given(records(), st.randoms(use_true_random=False))
+def test_the_order_of_rows_changes_nothing(record, random):
+    plan, rows = record
+    shuffled = list(rows)
+    random.shuffle(shuffled)
+    same(occasions(logged(plan, rows)), occasions(logged(plan, shuffled)))
+
+
+@SOME
+@given(records())
+def test_miles_and_km_give_the_same_due_points(record):
+    plan, rows = record
+    same(occasions(logged(plan, rows)), occasions(logged(plan, rows, "mi", factor=1 / MILE)))
+
+
+@SOME
+@given(records(), st.integers(30, 1090))
+def test_what_comes_later_moves_no_due_point_of_work_done_before(record, cut):
+    plan, rows = record
+    whole, day = occasions(logged(plan, rows)), DAYS[cut]
+    part = occasions(logged(plan, [row for row in rows if row[0] <= day], as_of=f"{day:%Y-%m-%d}"))
+    done = [f[f["done_date"] <= day] for f in (whole, part)]
+    same(*(f.assign(outcome="", state="") for f in done))
+    assert (part["outcome"].isin(["late"]) & part["done_date"].notna()).sum() == (done[0]["outcome"] == "late").sum()
+
+
+@SOME
+@given(records())
+def test_a_rate_counts_each_occasion_once_or_says_why_not(record):
+    found = occasions(logged(*record))
+    counted = found[found["in_rate"]]
+    assert counted["outcome"].isin(["on-time", "early", "late"]).all()
+    assert counted["is_matured"].all()
+    assert found.loc[~found["in_rate"], "why"].isin(intervals.REASONS).all()
+    assert not found.duplicated(["task", "position", "number"]).any()
+    assert (found.groupby(["task", "position"])["is_current"].sum() <= 1).all()

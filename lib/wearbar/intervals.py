@@ -45,6 +45,7 @@ __all__ = [
 
 FORECAST_DAYS = 60
 SMALL_SITE = 3  # vehicles
+NO_RECORD = "no earlier record"
 _TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
 GUARDED = ("defects", "certificates", "campaigns")  # tables without which a danger can't be seen
 _STATES = ("past-window", "due", "in-window", "not-known")
@@ -187,8 +188,8 @@ def untold(log):
 def must_not_drive(table, log):
     """What stands in the way of driving: open off-road and before-next-use defects, expired certificates, open safety recalls.
 
-    table: of `items`. Frame as `items` with `reason` (off-road, before-next-use, expired-certificate, safety-recall), the gravest and oldest
-    first, and `is_laid_up`, whether the vehicle is laid up on the log's day.
+    table: of `items`. Frame as `items` with `reason` (off-road, before-next-use, expired-certificate, safety-recall) and `is_laid_up`,
+    whether the vehicle is laid up on the log's day; the gravest and oldest first.
     """
     is_open = table[table["is_open"]]
     lapsed = is_open["what"].eq("certificate") & is_open["state"].eq("past-window")
@@ -214,7 +215,7 @@ def due_list(found, table, log, readings, confidence=0.9, days=FORECAST_DAYS):
 
     Frame `order, vehicle, site, task, position, state, first_limit, due_date, due_odometer_km, past_days, past_km, expected_date, low_date,
     high_date, note`. Coming: not yet due, and due by its date or by the forecast median within `days` of the log's day; low_date, high_date
-    are the forecast's limits, never after the due date. note: the defect's text or a deferral's day, as in the log.
+    are the forecast's limits, never after the due date. note: the log's text of a defect or recall, or NO_RECORD.
     """
     danger = must_not_drive(table, log)
     tasks = _tasks_now(found, log, readings, confidence, days)
@@ -249,6 +250,7 @@ def _tasks_now(found, log, readings, confidence, days):
         return found
     tasks = found[found["is_current"] & found["state"].isin([*_STATES, _SOON])]
     tasks = _with_forecast(tasks, log, readings, confidence) if len(tasks) else tasks.assign(expected_date=pd.NaT)
+    tasks = tasks.assign(note=np.where(tasks["basis"] == "unknown-history", NO_RECORD, None))
     return tasks[(tasks["state"] != _SOON) | (tasks["expected_date"] <= log.as_of + pd.Timedelta(days=days))]
 
 
@@ -256,7 +258,8 @@ def by_vehicle(rows):
     """The list with one row a vehicle and state: `tasks` said together, the earliest dates, the most past; items stay apart."""
     name, place, task = (rows[c].fillna("").astype(str) for c in ("vehicle", "position", "task"))
     apart = ~rows["what"].isin(["task", "recheck"])
-    rows = rows.assign(group=name.mask(apart, rows["order"].astype(str) + " " + name), position=place, task=task)
+    group = (name + " " + rows["note"].fillna("").astype(str)).mask(apart, rows["order"].astype(str) + " " + name)
+    rows = rows.assign(group=group, position=place, task=task)
     said = rows.groupby(["group", "state", "task"], sort=False, observed=True)["position"].agg(", ".join).reset_index()
     said["tasks"] = said["task"].where(said["position"] == "", said["task"] + " (" + said["position"] + ")")
     by = rows.groupby(["group", "state"], sort=False, observed=True)

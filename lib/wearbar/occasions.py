@@ -16,6 +16,7 @@ from wearbar.plan import plan_of
 __all__ = ["COUNTS", "REASONS", "STALE_DAYS", "occasions"]
 
 STALE_DAYS = 45  # a reading older than this no longer says where a vehicle is
+PLAIN = ["vehicle", "plan", "task", "position", "action", "safety", "statutory"]
 KM, HOURS, DAY = range(3)
 FAR = 73_000  # days since 1970: beyond it a date says nothing
 COUNTS = "counts"
@@ -59,25 +60,24 @@ def occasions(log, readings=None, late_share=None):
     x, x_low, x_high = _where(fleet, frame)
     slack = _slack(fleet, frame)
     shut = _shut_days(fleet, s, p)
-    out = fleet.series.rows.iloc[s][["vehicle", "plan", "task", "position", "action", "safety", "statutory"]].reset_index(drop=True)
-    out = out.assign(number=frame["number"], is_current=frame["is_current"], basis=frame["basis"], severe_since=as_dates(frame["since"]))
-    out = out.assign(**_anchor_columns(fleet, frame, p, slack), **_point_columns(p), is_open=is_open)
-    out = out.assign(**_duty_columns(fleet, frame, p), **_done_columns(fleet, frame, x, x_low, x_high))
-    out = out.assign(**_overrun_columns(fleet, s, p, x, shut))
     laid = _laid_up(log, fleet, s, p)
     stale, seen = _stale(log, fleet, s, p)
-    out = out.assign(**_first_columns(fleet, frame, p), last_reading=as_dates(seen))
-    return out.assign(**_judged(fleet, frame, p, (x, x_low, x_high), slack, shut, laid, stale)).drop(columns=["s"], errors="ignore")
+    columns = {name: fleet.series.rows[name].array.take(s) for name in PLAIN}
+    columns |= {name: frame[name].to_numpy() for name in ("number", "is_current", "basis")} | {"is_open": is_open}
+    columns |= {"severe_since": as_dates(frame["since"]), "last_reading": as_dates(seen)}
+    columns |= _anchor_columns(fleet, frame, p, slack) | _point_columns(p) | _duty_columns(fleet, frame, p)
+    columns |= _done_columns(fleet, frame, x, x_low, x_high) | _overrun_columns(fleet, s, p, x, shut) | _first_columns(fleet, frame, p)
+    return pd.DataFrame(columns | _judged(fleet, frame, p, (x, x_low, x_high), slack, shut, laid, stale))
 
 
 def _where(fleet: Fleet, frame):
     """Where each occasion ended, or now stands: (3, n), and the bounds of its km."""
     s, done = frame["s"].to_numpy(), frame["done"].to_numpy()
-    x = fleet.at(s, frame["to"].to_numpy())
     if not len(fleet.act_series):
+        x = fleet.at(s, frame["to"].to_numpy())
         return x, x[KM], x[KM]
-    closed = done >= 0
-    x = np.where(closed, fleet.act_x[:, done], x)
+    closed, x = done >= 0, fleet.act_x[:, done]
+    x[:, ~closed] = fleet.at(s[~closed], frame["to"].to_numpy()[~closed])
     return x, np.where(closed, fleet.act_low[done], x[KM]), np.where(closed, fleet.act_high[done], x[KM])
 
 
@@ -104,6 +104,7 @@ def _shut_days(fleet, s, p):
 
 
 def _reached(path, code, value):
+    """The day at whose end each value was reached; NaN where it was not, or there is none."""
     rows = np.flatnonzero(np.isfinite(value))
     day = np.full(len(value), np.nan)
     day[rows] = as_days(usage.date_at(path, code[rows], value[rows]))
@@ -137,16 +138,13 @@ def _duty_columns(fleet, frame, p):
     has = fleet.rules["has_severe"][rule]
     known = np.array(["not-known", "normal", "severe"])[fleet.duty_at(s, frame["to"].to_numpy()) + 1]
     duty = np.where(has, np.where(frame["since"].notna(), "severe", np.where(known == "severe", "normal", known)), "")
-    base = fleet.act_x[:, act] if len(fleet.act_series) else fleet.origin_x[:, s]
-    base = np.where(act >= 0, base, fleet.origin_x[:, s])
+    ask = np.flatnonzero(duty == "not-known")
+    s, act, rule = s[ask], act[ask], rule[ask]
+    base = np.where(act >= 0, fleet.act_x[:, act] if len(fleet.act_series) else np.nan, fleet.origin_x[:, s])
     hard = due.points(base, np.ones_like(base), fleet.limits(s, rule, np.zeros_like(base, dtype=bool), np.ones(len(s), dtype=bool)))
-    ask = duty == "not-known"
-    sooner = np.fmin(hard[DUE], p[DUE])
-    return {
-        "duty": duty,
-        "severe_due_km": np.where(ask, sooner[KM], np.nan),
-        "severe_due_date": as_dates(np.where(ask, sooner[DAY], np.nan)),
-    }
+    sooner = np.full((3, len(duty)), np.nan)
+    sooner[:, ask] = np.fmin(hard[DUE], p[DUE][:, ask])
+    return {"duty": duty, "severe_due_km": sooner[KM], "severe_due_date": as_dates(sooner[DAY])}
 
 
 def _done_columns(fleet, frame, x, x_low, x_high):
@@ -159,7 +157,7 @@ def _done_columns(fleet, frame, x, x_low, x_high):
         "done_low_km": np.where(show, x_low, np.nan),
         "done_high_km": np.where(show & np.isfinite(x_high), x_high, np.nan),
         "done_hours": np.where(show, x[HOURS], np.nan),
-        "visit": pd.Series(visit).where(show),
+        "visit": pd.Series(visit).where(show).array,
     }
 
 
@@ -167,8 +165,9 @@ def _overrun_columns(fleet, s, p, x, shut):
     over = x - p[DUE]
     past = np.maximum(x - p[LATE], 0.0)
     edge = np.fmin.reduce(shut[0], axis=0)
-    at_edge = np.fmin(p[LATE, KM], usage.distance_at(fleet.distance, fleet.code[s], as_dates(edge))["distance_km"].to_numpy())
-    is_past = (past > EPS).any(axis=0)
+    rows, driven = np.flatnonzero((past > EPS).any(axis=0)), np.zeros(len(s))
+    at_edge = usage.distance_at(fleet.distance, fleet.code[s[rows]], as_dates(edge[rows]))["distance_km"].to_numpy()
+    driven[rows] = np.maximum(x[KM, rows] - np.fmin(p[LATE, KM, rows], at_edge), 0.0)
     share = over / p[SPAN]
     largest = np.fmax.reduce(share, axis=0)
     return {
@@ -176,12 +175,12 @@ def _overrun_columns(fleet, s, p, x, shut):
         "overrun_hours": over[HOURS],
         "overrun_days": over[DAY],
         "overrun_share": largest,
-        "early_share": np.where((x < p[EARLY] - EPS).any(axis=0) & (largest < 0), -largest, 0.0),
+        "early_share": np.where((x >= p[EARLY] - EPS).any(axis=0), 0.0, -largest),
         "past_km": past[KM],
         "past_hours": past[HOURS],
         "past_days": past[DAY],
         "end_km": x[KM],
-        "driven_past_km": np.where(is_past, np.maximum(x[KM] - at_edge, 0.0), 0.0),
+        "driven_past_km": driven,
         "late_edge_date": as_dates(edge),
     }
 
@@ -192,10 +191,11 @@ def _first_columns(fleet, frame, p):
     code = fleet.code[s]
     day = np.stack([_reached(fleet.distance, code, p[DUE, KM] - EPS), _reached(fleet.clock, code, p[DUE, HOURS] - EPS), p[DUE, DAY]])
     day = np.where(day <= to, day, np.nan)
-    told = _said(day)
-    expected = np.stack(
-        [_expected(fleet, fleet.distance, s, to, p[DUE, KM]), _expected(fleet, fleet.clock, s, to, p[DUE, HOURS]), p[DUE, DAY]]
-    )
+    told, rows = _said(day), np.flatnonzero(is_open)
+    expected = np.full((3, len(s)), np.nan)
+    expected[DAY] = p[DUE, DAY]
+    for axis, path in ((KM, fleet.distance), (HOURS, fleet.clock)):
+        expected[axis, rows] = _expected(fleet, path, s[rows], to[rows], p[DUE, axis, rows])
     told = np.where((told == "") & is_open, np.char.add(_said(expected), " (forecast)"), told)
     soonest = np.fmin.reduce(np.where(np.isnan(day), expected, day), axis=0)
     return {"first_limit": np.where(told == " (forecast)", "", told), "expected_date": as_dates(np.where(is_open, soonest, np.nan))}
@@ -257,7 +257,8 @@ def _stale(log, fleet, s, p):
     end = fleet.end_day[s]
     seen = np.full(len(s), np.nan)
     for axis, path in ((KM, fleet.distance), (HOURS, fleet.clock)):
-        seen = np.fmin(seen, np.where(np.isfinite(p[DUE, axis]), _last_day(path, fleet.code[s], end), np.nan))
+        last = _last_day(path, fleet.code, fleet.end_day)[s]
+        seen = np.fmin(seen, np.where(np.isfinite(p[DUE, axis]), last, np.nan))
     asked = np.isfinite(p[DUE, :2]).any(axis=0)
     who = fleet.series.rows["vehicle"].iloc[s]
     rows = np.flatnonzero(asked & np.isfinite(seen))
@@ -304,6 +305,8 @@ def _judged(fleet, frame, p, ends, slack, shut, laid, stale):
     matured = (passed_day <= end) & ~np.isnan(passed_day)
     state = np.where(is_open, np.where(stale & ~late_for_sure, "not-known", now), np.where(missed, "missed", "done"))
     state = np.where(is_open & ended, "not-finished", state)
+    unsure, probably = np.flatnonzero(state == "not-known"), np.full(len(s), "", dtype=object)
+    probably[unsure] = due.state(q[:, :, unsure], _forecast(fleet, s[unsure], x[:, unsure], frame["to"].to_numpy()[unsure]))
     low, high = x.copy(), x.copy()
     low[KM], high[KM] = x_low, x_high
     tight, wide = q[LATE].copy(), q[LATE].copy()
@@ -327,7 +330,7 @@ def _judged(fleet, frame, p, ends, slack, shut, laid, stale):
     why = np.select(reasons, list(REASONS), COUNTS)
     return {
         "state": state,
-        "probably": np.where(state == "not-known", due.state(q, _forecast(fleet, s, x, frame["to"].to_numpy())), ""),
+        "probably": probably,
         "is_laid_up": resting,
         "is_matured": matured,
         "outcome": outcome,

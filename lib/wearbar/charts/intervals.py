@@ -24,7 +24,7 @@ def states_now(found):
     grave = grave[grave["vehicle"].isin(vehicles)]
     at = grave["vehicle"].map({v: i for i, v in enumerate(vehicles)})
     across = grave["task"].map({t: i for i, t in enumerate(tasks)})
-    figure, axes = style.new_figure(height=2.1 + 0.2 * len(vehicles))
+    figure, axes = style.new_figure(height=2.6 + 0.2 * max(len(vehicles), 3))
     for state, word in WORDS.items():
         own = grave["state"] == state
         if own.any():

@@ -72,11 +72,11 @@ def no_plan(log):
     )
 
 
-def headline(danger, missing, rate, show):
-    """(sentence, urgency): what must not be driven comes first."""
+def headline(danger, missing, show):
+    """(sentence, urgency): what must not be driven."""
     if len(danger):
         return f"{_danger_count(danger)} {_danger_list(danger, show)}", "now"
-    return " ".join([danger_none(missing), answer(rate, show)]), "note"
+    return danger_none(missing), "note"
 
 
 def danger_none(missing):
@@ -92,7 +92,7 @@ def danger(rows, missing, show):
     """What must not be driven, at length; the log's lack of tables in the same breath."""
     blind = f" The log has no table of {listing(missing)}: {listing([BLIND[m] for m in missing])}." if missing else ""
     if not len(rows):
-        return danger_none(missing)
+        return ""
     return f"**{_danger_count(rows)}** Each stays where it is until its entry is closed or its certificate renewed.{blind}"
 
 
@@ -259,7 +259,8 @@ def looked_again(items):
     if looks.empty:
         return ""
     late = int((looks["outcome"] == "late").sum())
-    return f"Of {plural(len(looks), 'look')} again after work (tightness, level, bedding), {number(late)} came late. They stand apart from the rate."
+    seen_to = f"Of {plural(len(looks), 'look')} again after work (tightness, level, bedding), {number(late)} came late."
+    return f"{seen_to} They stand apart from the rate."
 
 
 def coming_caption():
