@@ -15,6 +15,7 @@ HOUR_METERS = tuple((name, "hours", "date") for name in ("odometer", "work"))
 ODOMETERS = tuple((name, *pair) for name, pairs in READINGS.items() for pair in pairs)
 HOURS_A_DAY = 24.0
 GUESS = 0.4
+USUAL = 0.2
 MOST_CHANGES = 1000
 DAYS = 2**20
 
@@ -58,33 +59,39 @@ def _doubtful(rows, tables, places, limit, in_km):
         return none_found()
     rows["series"] = rows["vehicle"].astype("int64") * MOST_CHANGES
     if in_km is not None:
-        rows = _with_changes(rows, tables["odometer"], places)
+        rows = _with_changes(rows, tables, places)
     order = np.lexsort((rows["value"], rows["series"] * DAYS + rows["day"]))
     rows = {key: values[order] for key, values in rows.items()}
-    kept = longest_likely(rows["series"], rows["day"], rows["value"], limit[rows["vehicle"]], rows["weight"])
+    rows["limit"] = limit[rows["vehicle"]]
+    kept = longest_likely(*(rows[key] for key in ("series", "day", "value", "limit", "weight")))
     out = np.flatnonzero(~kept & (rows["place"] >= 0))
     return _told(rows, kept, out, tables, places, in_km) if len(out) else none_found()
 
 
-def _with_changes(rows, odometer, places):
+def _with_changes(rows, tables, places):
     """A series for each instrument of each vehicle, and a reading more for each new one's first."""
-    restarts_at = odometer["restarts_at"].to_numpy()
-    own = np.flatnonzero(rows["place"] == places.index(("odometer", "odometer", "date")))
-    changed = own[~np.isnan(restarts_at[rows["at"][own]])]
-    if not len(changed):
+    changed = tables["odometer"]
+    at = np.flatnonzero((changed["restarts_at"].notna() & changed["date"].notna()).to_numpy())
+    if not len(at):
         return rows
-    key = rows["vehicle"].astype("int64") * DAYS + rows["day"]
-    changed = changed[np.argsort(key[changed], kind="stable")]
-    keys, new = key[changed], restarts_at[rows["at"][changed]]
-    begin = np.searchsorted(rows["vehicle"][changed], rows["vehicle"])
-    before, upto = np.searchsorted(keys, key), np.searchsorted(keys, key, side="right")
-    first = np.minimum(before, len(keys) - 1)
-    is_new = (upto > before) & (np.abs(rows["value"] - new[first]) < np.abs(rows["value"] - rows["value"][changed][first]))
+    changed = changed.iloc[at]
+    vehicle = pd.Index(tables["vehicles"]["vehicle"]).get_indexer(changed["vehicle"]).astype("int32")
+    day = changed["date"].to_numpy().astype("datetime64[D]").astype("int32")
+    order = np.lexsort((day, vehicle))
+    at, vehicle, day = at[order], vehicle[order], day[order]
+    old, new = changed["odometer"].to_numpy()[order], changed["restarts_at"].to_numpy()[order]
+    key, mine = vehicle.astype("int64") * DAYS + day, rows["vehicle"].astype("int64") * DAYS + rows["day"]
+    begin = np.searchsorted(vehicle, rows["vehicle"])
+    before, upto = np.searchsorted(key, mine), np.searchsorted(key, mine, side="right")
+    first = np.minimum(before, len(key) - 1)
+    is_new = (upto > before) & (np.abs(rows["value"] - new[first]) < np.abs(rows["value"] - old[first]))
     nth = np.where(is_new, upto, before) - begin
-    nth[changed] = np.arange(len(changed)) - np.searchsorted(rows["vehicle"][changed], rows["vehicle"][changed])
+    own = np.arange(len(at)) - np.searchsorted(vehicle, vehicle)
+    ends = np.flatnonzero((rows["place"] == places.index(("odometer", "odometer", "date"))) & np.isin(rows["at"], at))
+    nth[ends] = own[np.argsort(at)][np.searchsorted(np.sort(at), rows["at"][ends])]
     rows["series"] += nth
-    fresh = {name: values[changed] for name, values in rows.items()}
-    fresh |= {"series": fresh["series"] + 1, "value": new, "place": np.full(len(changed), -1, "int8")}
+    fresh = {"vehicle": vehicle, "day": day, "value": new, "weight": np.ones(len(at)), "place": np.full(len(at), -1, "int8"), "at": at}
+    fresh["series"] = vehicle.astype("int64") * MOST_CHANGES + own + 1
     return {name: np.concatenate([values, fresh[name]]) for name, values in rows.items()}
 
 
@@ -92,12 +99,12 @@ def _told(rows, kept, out, tables, places, in_km):
     """Problems for the readings left out, each between its neighbours that are kept."""
     at = np.flatnonzero(kept)
     place = np.searchsorted(at, out)
-    sides = []
-    for near, there in ((at[np.maximum(place - 1, 0)], place > 0), (at[np.minimum(place, len(at) - 1)], place < len(at))):
-        sides.append(np.where(there & (rows["series"][near] == rows["series"][out]), rows["value"][near], np.nan))
-    low, high = sides
+    before, behind = at[np.maximum(place - 1, 0)], at[np.minimum(place, len(at) - 1)]
+    low = np.where((place > 0) & (rows["series"][before] == rows["series"][out]), rows["value"][before], np.nan)
+    high = np.where((place < len(at)) & (rows["series"][behind] == rows["series"][out]), rows["value"][behind], np.nan)
+    most = low + rows["limit"][out] * USUAL * (rows["day"][out] - rows["day"][before] + 1)
     value = rows["value"][out]
-    remedy = likely_reading(value, low, high, None if in_km is None else in_km[rows["vehicle"][out]])
+    remedy = likely_reading(value, low, high, None if in_km is None else in_km[rows["vehicle"][out]], most)
     back = (value < low) | (value > high)
     rules = (("hours-back", np.ones(len(out), bool)),) if in_km is None else (("odometer-back", back), ("daily-distance", ~back))
     parts = []

@@ -80,6 +80,9 @@ def same_rows(table, frame, extra):
     """Rows alike in every column, also those of `extra`, to one above. Dates and numbers first: few rows are left to compare whole."""
     names = [c.name for c in TABLES[table] if c.kind in CANDIDATES]
     once = frame[frame.duplicated(names, keep=False).to_numpy()] if names else frame
-    rows = once[once.join(extra, rsuffix=" (extra)").duplicated().to_numpy()]
+    if not len(once):
+        return none_found()
+    whole = once.join(extra, rsuffix=" (extra)") if len(extra.columns) else once
+    rows = once[whole.duplicated().to_numpy()]
     rule = "same-reading" if table in TWICE_SET_ASIDE else "same-row"
     return problems(table, rows.index, MAIN_DATE[table][0], rows[MAIN_DATE[table][0]], rule)

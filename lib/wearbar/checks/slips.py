@@ -11,12 +11,14 @@ MOST_NAMED = 3
 LAST = "a digit left out"
 
 
-def likely_reading(x, low, high, in_km=None, days=None):
+def likely_reading(x, low, high, in_km=None, most=None):
     """A remedy for each doubtful reading: what it stands between, and the slip and value that would fit there, where few would.
 
     x: readings. low, high: the true readings before and after, NaN where there is none. in_km: whether the instrument counts km.
+    most: the most that is likely where no reading comes after.
     """
     text = _between(x, low, high)
+    high = high if most is None else np.where(np.isfinite(high), high, most)
     open_ = np.isfinite(low) & np.isfinite(high)
     for name, made in _slips(x, in_km):
         fits = (made >= low[:, None]) & (made <= high[:, None]) & (made != x[:, None])
@@ -36,7 +38,7 @@ def _between(x, low, high):
         if np.isfinite(a) and np.isfinite(b):
             return f"{_number(v)} between {_number(a)} and {_number(b)}"
         if np.isfinite(a):
-            return f"{_number(v)} after {_number(a)}: mend it or its date; if the instrument was changed before it, say restarts_at"
+            return f"{_number(v)} after {_number(a)}; if the instrument was changed before it, say restarts_at"
         return f"{_number(v)} before {_number(b)}: mend it or its date" if np.isfinite(b) else f"{_number(v)} alone: mend it or its date"
 
     return np.array([said(*row) for row in zip(x, low, high, strict=True)], dtype=object)

@@ -46,7 +46,6 @@ def _utf8(data, where):
 
 def _quick(data, where):
     """One pass by pyarrow; None where rows and lines don't match one to one, or the file is odd in any other way."""
-    odd = []
     head = data[: data.find(b"\n") + 1 or len(data)]
     if head.count(b'"') % 2 or not head.strip() or len(head) > 100_000:
         return None
@@ -57,16 +56,14 @@ def _quick(data, where):
         table = arrow_csv.read_csv(
             pa.py_buffer(data),
             read_options=arrow_csv.ReadOptions(column_names=names, skip_rows=1),
-            parse_options=arrow_csv.ParseOptions(
-                newlines_in_values=b'"' in data, invalid_row_handler=lambda row: odd.append(row) or "skip"
-            ),
+            parse_options=arrow_csv.ParseOptions(newlines_in_values=b'"' in data),
             convert_options=arrow_csv.ConvertOptions(
                 column_types=dict.fromkeys(names, pa.string()), null_values=[""], strings_can_be_null=True
             ),
         )
     except (pa.ArrowInvalid, csv.Error):
         return None
-    if odd or table.num_rows + 1 != _lines(data):
+    if table.num_rows + 1 != _lines(data):
         return None
     return _without_blank_rows(dict(zip(names, table.columns, strict=True)), np.arange(2, table.num_rows + 2), plain=_is_plain(data))
 
