@@ -51,6 +51,16 @@ def test_even_use_is_foretold_to_the_day():
     assert found["method"].tolist() == ["own", "own"]
 
 
+def test_use_that_only_scatters_has_the_mean_rate_and_its_variance():
+    km = np.append(0, np.cumsum(np.tile([250.0, 350.0], 6)))
+    frame = readings(A=(np.arange(0, 361, 30), km))
+    use = fit_usage(frame, fleet_of(frame), day(360)).vehicles.loc["A"]
+    assert use["drift_per_day"] == 0
+    assert use["rate_km_per_day"] == pytest.approx(10)
+    assert use["log_variance"] == pytest.approx(use["dispersion_days"] / 360, rel=1e-3)
+    assert (use["n_readings"], use["df"]) == (13, 11)
+
+
 def test_what_is_reached_is_given_its_day():
     frame = readings(A=([0, 100, 200, 300], [0, 1000, 2000, 3000]))
     found = ask(frame, "A", [3000, 1500], as_of=310)
@@ -112,6 +122,8 @@ def test_too_few_readings_of_its_own_borrow_from_kind_and_site_or_say_none():
         alone = ask(lonely, "A", [2500])
         assert alone["method"].tolist() == ["none"]
         assert alone[["date", "low", "high"]].isna().all(axis=None)
+    parked = pd.concat([frame, readings(P=([0, 100, 300], [7.0, 7.0, 7.0]))], ignore_index=True)
+    assert ask(parked, "P", [2500])["method"].tolist() == ["none"]
     assert ask(one, "Z", [2500])["method"].tolist() == ["none"]
 
 
@@ -126,10 +138,11 @@ def test_kind_and_site_are_those_of_the_vehicle():
     assert days == pytest.approx([100, 10], rel=0.2)
 
 
-def test_recent_use_weighs_more_where_use_drifts_and_a_change_is_said():
-    def drifting(rng, n, length):
-        return 40 * np.exp(np.cumsum(rng.normal(0, 0.03, (n, length)), axis=1)) * rng.gamma(4, 0.25, (n, length))
+def drifting(rng, n, length):
+    return 40 * np.exp(np.cumsum(rng.normal(0, 0.03, (n, length)), axis=1)) * rng.gamma(4, 0.25, (n, length))
 
+
+def test_recent_use_weighs_more_where_use_drifts_and_a_change_is_said():
     frame, _ = a_fleet(np.random.default_rng(7), daily=drifting, k=14)
     step = np.where(np.arange(365) < 180, 10.0, 60.0)
     frame = pd.concat([frame, readings(S=drive(step, np.arange(0, 366, 28)))], ignore_index=True)
@@ -178,6 +191,12 @@ def test_nine_in_ten_crossings_lie_within(use, k):
     inside, before = coverage(USES[use], k, seed=k)
     # 300 crossings: three standard errors are 0.05; a whole day at each end of a short interval adds some
     assert 0.85 <= inside <= 0.97
+    assert before <= 0.10
+
+
+def test_nine_in_ten_crossings_of_drifting_use_lie_within_where_readings_show_the_drift():
+    inside, before = coverage(drifting, 12, seed=1)
+    assert 0.84 <= inside <= 0.95
     assert before <= 0.10
 
 

@@ -112,6 +112,18 @@ def test_readings_on_the_day_of_a_change_belong_to_the_nearer_instrument():
     assert found["distance_km"].is_monotonic_increasing
 
 
+def test_a_change_is_that_vehicles_alone_and_keeps_its_hours():
+    changed = {"vehicle": "A", "date": "2021-02-01", "odometer": 45000, "restarts_at": 10, "hours": 70}
+    rows = [changed, *odometer(("2021-03-01", 5), vehicle="B")]
+    found = usage.readings(a_log(vehicles="AB", odometer=rows))
+    assert found["distance_km"].tolist() == [45000, 45000, 5]
+    assert found["hours"].fillna(-1).tolist() == [70, -1, -1]
+
+
+def test_readings_of_one_day_stand_as_driven():
+    assert line(*(("2021-02-01", o) for o in (30, 10, 50, 20, 40)))["odometer_km"].tolist() == [10, 20, 30, 40, 50]
+
+
 def test_two_changes_on_one_day_are_taken_in_the_order_written():
     found = line(("2021-01-01", 500), ("2021-02-01", 1000, 0), ("2021-02-01", 2, 7000), ("2021-03-01", 7100))
     assert found["distance_km"].tolist() == [500, 1000, 1000, 1002, 1002, 1102]
@@ -220,6 +232,15 @@ def test_date_and_distance_are_each_others_inverse(seed):
 
 
 @pytest.mark.parametrize("seed", range(3))
+def test_the_distance_of_a_day_is_first_reached_on_that_day(seed):
+    rng = np.random.default_rng(seed)
+    days = pd.Timestamp("2021-01-01") + pd.to_timedelta(np.cumsum(rng.integers(1, 40, 50)), unit="D")
+    found = line(*zip(days, np.cumsum(rng.uniform(1, 900, 50)), strict=True))
+    every = pd.date_range(days[0], days[-1])
+    assert usage.date_at(found, ["A"] * len(every), at(found, *every)["distance_km"]).tolist() == every.tolist()
+
+
+@pytest.mark.parametrize("seed", range(3))
 def test_as_numpy_interpolates_each_vehicle(seed):
     found = usage.readings(random_fleet(seed)[0])
     days = pd.Timestamp("2021-01-01") + pd.to_timedelta(np.arange(-5, 905), unit="D")
@@ -247,6 +268,8 @@ def test_distance_between_has_the_bounds_of_both_ends():
     found = line(("2021-01-01", 0), ("2021-01-11", 100), ("2021-01-21", 300))
     between = usage.distance_between(found, ["A"], ["2021-01-06"], ["2021-01-16"]).iloc[0]
     assert between.to_dict() == {"distance_km": 150, "low_km": 0, "high_km": 300}
+    within = usage.distance_between(found, ["A"], ["2021-01-03"], ["2021-01-08"]).iloc[0]
+    assert within.to_dict() == {"distance_km": pytest.approx(50), "low_km": 0, "high_km": 100}
     exact = usage.distance_between(found, ["A"], ["2021-01-01"], ["2021-01-21"]).iloc[0]
     assert exact.to_dict() == {"distance_km": 300, "low_km": 300, "high_km": 300}
 
@@ -373,6 +396,8 @@ def test_use_after_the_last_reading_counts_in_neither():
     readings = line(("2021-01-01", 0), ("2021-01-11", 100))
     use = [{"from": "2021-01-02", "to": "2021-01-31", "distance": 300, "loose": 0.5}]
     assert shares(use, "2020-06-01", "2021-06-01", readings)["coverage_share"] == pytest.approx(1)
+    later = [{"from": "2021-01-12", "to": "2021-01-31", "distance": 300, "loose": 0.5}]
+    assert shares(later, "2020-06-01", "2021-06-01", readings)["coverage_share"] == 0
     assert shares(use, "2021-01-11", "2021-02-10", readings)["coverage_share"] == pytest.approx(20 / 30)  # by days
 
 

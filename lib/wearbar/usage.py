@@ -155,7 +155,6 @@ def _ramps(vehicle, start, end, amount):
     last = np.append(first[1:], len(who))[: len(first)]
     slope = pd.DataFrame(change).groupby(who).cumsum().to_numpy().reshape(len(who), amount.shape[1])
     step = np.diff(when, prepend=0)
-    step[first] = 0
     grown = np.vstack([np.zeros((1, amount.shape[1])), slope[:-1]])[: len(who)] * step[:, None]
     total = pd.DataFrame(grown).groupby(who).cumsum().to_numpy().reshape(grown.shape)
     return _Ramps(pd.Index(vehicles), first, last, when, total, slope)
