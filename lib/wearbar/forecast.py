@@ -162,7 +162,7 @@ def _own(spans, kind, n_vehicles):
         prior = np.minimum(_likeness(squares / usual, spread, pool), others)
         df = prior + spread
         dispersion = np.where(df > 0, dispersion * (prior + squares / usual) / df, np.nan)
-        reach = np.minimum(np.sqrt(dispersion / drift), 1e4)
+        reach = np.minimum(np.sqrt(dispersion / drift), 1e6)
         recent, fall = _level(code, days, gone, time, reach, n_vehicles)
         variance = dispersion / reach * fall
         return {
