@@ -155,17 +155,17 @@ class TestReplace:
 
     def test_an_age_that_stands_out(self):
         kept = self.kept(4.0, lambda a: 1000 + 60 * (a - 4) ** 2)
-        assert "cheapest to replace: van at about 4" in wording.replace([kept], Show())[0]
+        assert "cheapest to replace van at about 4" in wording.replace([kept], Show())[0]
         assert "about 4.0 years (90% interval 3.0 to 6.0)" in wording.keeping([kept], Show())
         assert "no reason to put off work" in wording.keeping([kept], Show())
 
     def test_one_that_does_not(self):
-        assert "no age stands out: van" in wording.replace([self.kept(4.0, lambda a: 1000 + (a - 4) ** 2)], Show())[0]
-        assert "no age stands out: van" in wording.replace([self.kept(1.0, lambda a: 1000 + 100 * a)], Show())[0]
+        assert "no age stands out for van" in wording.replace([self.kept(4.0, lambda a: 1000 + (a - 4) ** 2)], Show())[0]
+        assert "no age stands out for van" in wording.replace([self.kept(1.0, lambda a: 1000 + 100 * a)], Show())[0]
 
     def test_one_not_reached_yet(self):
         kept = self.kept(np.nan, lambda a: 2000 - 100 * a)
-        assert "the longer it is kept" in wording.replace([kept], Show())[0]
+        assert "the longer a vehicle is kept" in wording.replace([kept], Show())[0]
         assert "3.0 years or more" in wording.keeping([kept], Show())
 
 

@@ -63,9 +63,9 @@ def basis(total, account, shares, show):
 def _interval_means(total):
     if _missing(total.value) or _missing(total.low):
         return f"It has no interval: {total.note}." if total.note and not _missing(total.value) else ""
-    spread = "vehicles" if total.method.endswith("vehicles") else "quarters of a year of its vehicles"
+    spread = "vehicles" if total.method.endswith("vehicles") else "quarters of a year"
     return (
-        "What was spent is a full count, with no doubt in it. The interval speaks of the cost that lies behind it, from the differences "
+        "What was spent is a full count of what the log tells. The interval speaks of the cost that lies behind it, from the differences "
         f"between {number(total.n)} {spread}; a large bill that has not come yet is in no interval."
     )
 
@@ -229,15 +229,14 @@ def replace(kept, show):
     if not told:
         return "The record is too thin to tell at what age replacing is cheapest; see below what it needs.", "note"
     least = [f"{safe(k.kind)} at about {number(k.best.value, 1)} years" for k in told if _stands_out(k)]
-    late = [f"{safe(k.kind)} (to {number(k.curve['age_years'].iloc[-1], 1)} years)" for k in told if _missing(k.best.value)]
+    late = [f"{safe(k.kind)} to {number(k.curve['age_years'].iloc[-1], 1)} years" for k in told if _missing(k.best.value)]
     flat = [safe(k.kind) for k in told if not _missing(k.best.value) and not _stands_out(k)]
     parts = [
-        f"cheapest to replace: {listing(least)}" if least else "",
-        f"cheaper a year the longer it is kept, as far as the record goes: {listing(late)}" if late else "",
-        f"no age stands out: {listing(flat)}" if flat else "",
+        f"it is cheapest to replace {listing(least)}" if least else "",
+        f"a year costs less the longer a vehicle is kept, as far as the record goes ({listing(late)})" if late else "",
+        f"no age stands out for {listing(flat)}" if flat else "",
     ]
-    text = "; ".join(p for p in parts if p)
-    return f"By money alone, {text}.", "note"
+    return f"By money alone, {'; '.join(p for p in parts if p)}.", "note"
 
 
 def _stands_out(k):
