@@ -15,7 +15,7 @@ import pandas as pd
 from scipy import special, stats
 
 from wearbar.clock import YEARS_BACK, Clock, clock_of
-from wearbar.paths import Path, date_at, dates_of, days_of, index_of, last_not_above, path_of
+from wearbar.paths import Path, date_at, dates_of, days_of, index_of, last_not_above, numbers_of, path_of
 
 __all__ = ["UsageModel", "chance_reached", "fit_usage", "forecast_dates"]
 
@@ -46,7 +46,7 @@ class UsageModel:
 
     def of(self, vehicle):
         """(number on the clock, row of `vehicles`) of each named vehicle; number -1 and NaN throughout for one it does not have."""
-        row = self.vehicles.index.get_indexer(pd.Index(vehicle))
+        row = numbers_of(self.vehicles.index, vehicle)
         return row, self.vehicles.reset_index(drop=True).reindex(row)
 
 

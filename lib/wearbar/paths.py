@@ -21,6 +21,7 @@ __all__ = [
     "hours_at",
     "index_of",
     "last_not_above",
+    "numbers_of",
     "odometer_of",
     "path_of",
     "to_cumulative",
@@ -46,6 +47,12 @@ def index_of(vehicle):
     return vehicle.index if isinstance(vehicle, pd.Series) else pd.RangeIndex(len(vehicle))
 
 
+def numbers_of(names, vehicle):
+    """Place of each vehicle in Index `names`, -1 where it is not there: as its get_indexer, several times faster where they recur."""
+    code, found = pd.factorize(pd.Index(vehicle))
+    return np.append(names.get_indexer(found), -1)[code]
+
+
 @dataclass(frozen=True, eq=False)
 class Path:
     """The line of every vehicle: one row a vehicle and day that has a reading, sorted.
@@ -64,7 +71,7 @@ class Path:
 
     def rows(self, vehicle):
         """(first, last) row of each named vehicle; of one without a reading, both 0."""
-        at = self.vehicles.get_indexer(pd.Index(vehicle))
+        at = numbers_of(self.vehicles, vehicle)
         return (np.append(rows, 0)[at] for rows in (self.first, self.last))
 
     def code(self):

@@ -20,6 +20,7 @@ from wearbar.paths import (
     hours_at,
     index_of,
     last_not_above,
+    numbers_of,
     odometer_of,
     path_of,
     to_cumulative,
@@ -134,7 +135,7 @@ class _Ramps:
     slope: np.ndarray
 
     def at(self, vehicle, day):
-        code = self.vehicles.get_indexer(pd.Index(vehicle))
+        code = numbers_of(self.vehicles, vehicle)
         if not len(self.day):
             return np.zeros((len(code), self.total.shape[1]))
         first, last = (np.append(rows, 0)[code] for rows in (self.first, self.last))
@@ -194,23 +195,26 @@ def use_shares(log_or_use, readings, vehicle, start, end):
     who, known = use["vehicle"], until > begin
     own = use["distance_km"].to_numpy(dtype=float)
     weight = np.where(np.isnan(own), _driven(path, who, begin, until), own)
-    share = use[list(SHARES)].to_numpy(dtype=float)
+    kinds = [name for name in SHARES if use[name].notna().any()]
+    share = use[kinds].to_numpy(dtype=float)
     told = ~np.isnan(share)
-    days = (until - begin).astype(float)
-    amounts = np.column_stack([days, weight, told * weight[:, None], np.where(told, share, 0.0) * weight[:, None]])
-    ramps = _ramps(who[known], begin[known], until[known], np.nan_to_num(amounts[known]))
+    amounts = np.column_stack([until - begin, weight, told * weight[:, None], np.where(told, share, 0.0) * weight[:, None]])
+    ramps = _ramps(who[known], begin[known], until[known], amounts[known])
     first, last = days_of(start), days_of(end)
     inner = _inside(path, vehicle, first, last)
     sums = ramps.at(vehicle, inner[1]) - ramps.at(vehicle, inner[0])
-    driven = _driven(path, vehicle, *inner)
-    by_days = (ramps.at(vehicle, last) - ramps.at(vehicle, first))[:, 0] / np.maximum(last - first, 1)
-    n = len(SHARES)
+    driven, n = _driven(path, vehicle, *inner), len(kinds)
     with np.errstate(invalid="ignore", divide="ignore"):
         cover = np.minimum(sums[:, 1 : 2 + n] / driven[:, None], 1.0)
         mean = sums[:, 2 + n :] / sums[:, 2 : 2 + n]
-    cover[:, 0] = np.where(driven > 0, cover[:, 0], np.minimum(by_days, 1.0))
-    names = ["coverage_share", *SHARES, *(f"{name}_coverage_share" for name in SHARES)]
-    return pd.DataFrame(np.column_stack([cover[:, 0], mean, cover[:, 1:]]), columns=names, index=index_of(vehicle))
+    still = driven == 0
+    asked = pd.Index(vehicle)[still]
+    days = ramps.at(asked, last[still]) - ramps.at(asked, first[still])
+    cover[still, 0] = np.minimum(days[:, 0] / np.maximum(last - first, 1)[still], 1.0)
+    covers = [f"{name}_coverage_share" for name in SHARES]
+    found = pd.DataFrame(np.column_stack([cover, mean]), columns=["coverage_share", *(f"{k}_coverage_share" for k in kinds), *kinds])
+    found = found.reindex(columns=["coverage_share", *SHARES, *covers]).fillna(dict.fromkeys(covers, 0.0))
+    return found.set_axis(index_of(vehicle))
 
 
 def _inside(path, vehicle, start, end):
