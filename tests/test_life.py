@@ -312,14 +312,15 @@ def test_curves_never_rise_and_limits_hold_them():
         assert curve["events"].sum() <= n
 
 
-# --- calibration and speed: slow ------------------------------------------------------------------------------------------------------------
+# --- calibration and speed: slow ---
 
 CELLS = [(n, c, late) for n in (10, 50, 300) for c in (0.0, 0.4, 0.8) for late in (False, True) if n * (1 - c) >= 6]
 FLOOR_ENDS, SHAPE = 3, 3.0
 
 
 def draw(n, censored, late, rng):
-    """Weibull lives of shape 3 and scale 1 entering at up to 0.8 (two in five where late), watched for a uniform time that censors that share."""
+    """Weibull lives of shape 3 and scale 1 entering at up to 0.8 (two in five where late), watched for a uniform time that "
+    "censors that share."""
     entry = np.where((rng.random(n) < 0.4) & late, rng.uniform(0, 0.8, n), 0.0)
     until = np.inf if censored == 0 else entry + rng.uniform(0, _reach(censored), n)
     x = (entry**SHAPE + rng.exponential(size=n)) ** (1 / SHAPE)
@@ -351,7 +352,8 @@ def test_limits_cover_what_they_say(n, censored, late, capsys):
     with capsys.disabled():
         for name, (used, below, above) in miss.items():
             allowance = 3 * np.sqrt(0.05 * 0.95 / max(used, 1))
-            print(f"{n:4d} lives, {censored:.0%} censored, {'late entry' if late else 'from new'}: {name:6s} below {below / used:.3f} above {above / used:.3f}"
+            cell = f"{n:4d} lives, {censored:.0%} censored, {'late entry' if late else 'from new'}"
+            print(f"{cell}: {name:6s} below {below / used:.3f} above {above / used:.3f}"
                   f" of {used:.0f}, refused {1 - used / samples:.0%}")  # fmt: skip
             assert below / used < 0.07 + allowance
             assert above / used < 0.07 + allowance
@@ -375,7 +377,8 @@ def test_is_fast_beside_lifelines():
         _timed(lambda: [lifelines.WeibullFitter().fit(x[many][k : k + 40], seen[many][k : k + 40]) for k in range(0, 4000, 40)], 1) * 50
     )
     print(
-        f"\n100,000 lives: {plain:.0f} times as fast; with late entry {late:.0f}; curve of a million {curve:.1f}; 5,000 groups {theirs / ours:.0f}"
+        f"\n100,000 lives: {plain:.0f} times as fast; with late entry {late:.0f}; curve of a million {curve:.1f}; 5,000 groups "
+        f"{theirs / ours:.0f}"
     )
     assert plain > 20
     assert late > 10

@@ -1,8 +1,8 @@
 """What an item costs a distance, by the renewal-reward theorem, and whether two items can be told apart.
 
-A part fitted, used and replaced over and over costs E[price + fitting] / E[distance in service] in the long run (Ross 1996, Stochastic Processes,
-section 3.6; from memory): the distance until it came off for whatever reason, so that what ends early counts. Fitness for the use comes first:
-items are compared only for the same place on the same kind of vehicle, and money alone never chooses a tyre or a pad.
+A part fitted, used and replaced over and over costs E[price + fitting] / E[distance in service] in the long run (Ross 1996, Stochastic
+Processes, section 3.6; from memory): the distance until it came off for whatever reason, so that what ends early counts. Fitness for the
+use comes first: items are compared only for the same place on the same kind of vehicle, and money alone never chooses a tyre or a pad.
 """
 
 from dataclasses import replace
@@ -23,6 +23,7 @@ PLACE = ["category", "kind", "place_on"]
 STILL = ("still-on", "disposed", "not-told", *GOES_ON)  # what ends the watching, not the service
 MIN_ENDS, MIN_VEHICLES = 3, 3
 THICK = 5  # parts at risk, from which a product-limit curve is integrated
+MONEY = ["service_km", "service_low_km", "service_high_km", "cost_per_km", "low_per_km", "high_per_km", "beyond_share"]
 UNBOUNDED = 10  # a limit this many times the estimate is none
 SAMPLES = 800
 
@@ -34,7 +35,8 @@ def service_lives(spans):
 
 
 def with_place(spans):
-    """Adds `place_on`: the axle (front, rear ...) that a part serves on, or "all round" where parts of that kind are moved between axles."""
+    """Adds `place_on`: the axle (front, rear ...) that a part serves on, or "all round" where parts of that kind are moved "
+    "between axles."""
     axle = spans["positions"].str.replace(r"\b(axle\d+|front|rear)(-[a-z]+)+", r"\1", regex=True).str.split(", ").map(set)
     moved = axle.str.len().gt(1).groupby([spans["category"], spans["kind"]]).transform("any")
     return spans.assign(place_on=axle.map(lambda names: min(names)).mask(moved, "all round"))
@@ -43,15 +45,16 @@ def with_place(spans):
 def cost_per_distance(spans, confidence=0.9, rng=None):
     """What each item costs a distance at its place: one row a (category, kind, place_on, item) that has a price.
 
-    Columns `n`, `n_off` (lives, and those that came off), `vehicles`, `price`, `fitting` (means of those known; fitting nil where none is), `service_km`,
-    `service_low_km`, `service_high_km` (mean distance in service, a Weibull law of all ends), `cost_per_km`, `low_per_km`, `high_per_km`, `beyond_share` (of
-    the mean, that lies beyond the longest life seen), `note`. Limits: bootstrap over vehicles; where vehicles are too few, `life.life_of` on
-    the parts alone, by the number that came off, and the note says so.
+    Columns `n`, `n_off` (lives, and those that came off), `vehicles`, `price`, `fitting` (means of those known; fitting nil where none
+    is), `service_km`, `service_low_km`, `service_high_km` (mean distance in service, a Weibull law of all ends), `cost_per_km`,
+    `low_per_km`, `high_per_km`, `beyond_share` (of the mean, that lies beyond the longest life seen), `note`. Limits: bootstrap over
+    vehicles; where vehicles are too few, `life.life_of` on the parts alone, by the number that came off, and the note says so.
     """
     rng = rng or np.random.default_rng(0)
     groups = _groups(with_place(spans))
     rows = [{**_named(key), **_costs(group, confidence, rng)} for key, group in groups.items()]
-    return pd.DataFrame(rows)
+    told = ["n", "n_off", "vehicles", "price", "fitting", *MONEY, "note"]
+    return pd.DataFrame(rows, columns=[*PLACE, "item", *told])
 
 
 def _named(key):
@@ -90,8 +93,8 @@ def _by_parts(lives, confidence, rng):
 def _mean_service(lives, weights):
     """Mean distance in service for each row of vehicle weights, all rows at once; NaN below three ends.
 
-    The area under the product-limit curve to the last end, and past it the Weibull fit's; the fit's mean alone where fewer than five parts
-    were at risk at an end in the first half of them, as after late entry, for a curve then falls too soon.
+    The area under the product-limit curve to the last end, and past it the Weibull fit's; the fit's mean alone where fewer than five
+    parts were at risk at an end in the first half of them, as after late entry, for a curve then falls too soon.
     """
     code, _ = pd.factorize(lives["vehicle"])
     row_weight = weights[:, code]
@@ -133,10 +136,10 @@ def _beyond(lives, mean):
 def pairs(spans, confidence=0.9, rng=None):
     """Every two items of one place, compared: one row a pair, `item` against `other`, the cheaper by the estimate first.
 
-    `ratio` of their costs a distance (item over other) with `low`, `high` (bootstrap over vehicles, the same draws for both), `apart` (the
-    interval leaves out 1), `break_even` (the price at which the other would cost the same) with limits, `other_price`, `lives_needed` (of both
-    together, for the interval to leave out 1 were the ratio as estimated; 0 where it does, -1 where they are too near). No row where either has
-    under three ends or no limits can be given.
+    `ratio` of their costs a distance (item over other) with `low`, `high` (bootstrap over vehicles, the same draws for both), `apart`
+    (the interval leaves out 1), `break_even` (the price at which the other would cost the same) with limits, `other_price`,
+    `lives_needed` (of both together, for the interval to leave out 1 were the ratio as estimated; 0 where it does, -1 where they are too
+    near). No row where either has under three ends or no limits can be given.
     """
     rng = rng or np.random.default_rng(0)
     by_place = {}
@@ -175,14 +178,17 @@ def _pair(place, a, b, confidence, rng):
 def lives_by_item(spans, confidence=0.9, rng=None):
     """Life until worn out or failed, from ends alone: one row a (category, kind, place_on, item) with a life watched, most ends first.
 
-    `n`, `n_ended` (worn or failed), `n_early` (taken off early: never sure to be independent of wear), `life_km` (the middle life) with `low_km`, `high_km`, early ends
-    taken as independent, by `life.life_of`; `floor_km`, the middle life were every part taken off early about to wear out; `note`, `method`.
+    `n`, `n_ended` (worn or failed), `n_early` (taken off early: never sure to be independent of wear), `life_km` (the middle life) with
+    `low_km`, `high_km`, early ends taken as independent, by `life.life_of`; `floor_km`, the middle life were every part taken off early
+    about to wear out; `note`, `method`.
     """
     rng = rng or np.random.default_rng(0)
     lives = watched(with_place(spans))
     rows = [{**_named(key), **_life(group, confidence, rng)} for key, group in lives.groupby([*PLACE, "item"])]
     columns = [*PLACE, "item", "n", "n_ended", "n_early", "life_km", "low_km", "high_km", "floor_km", "note", "method"]
-    return pd.DataFrame(rows, columns=columns).sort_values(["category", "kind", "place_on", "n_ended"], ascending=[True, True, True, False], ignore_index=True)
+    return pd.DataFrame(rows, columns=columns).sort_values(
+        ["category", "kind", "place_on", "n_ended"], ascending=[True, True, True, False], ignore_index=True
+    )
 
 
 def _life(group, confidence, rng):
@@ -191,14 +197,23 @@ def _life(group, confidence, rng):
     floor = fit_weibull(x, group["observed"] | early, entry).quantile(0.5, method="wald").value if early.any() else found.value
     high = nan if found.high > UNBOUNDED * found.value else found.high
     told = {"n": len(group), "n_ended": int(group["observed"].sum()), "n_early": int(early.sum())}
-    return {**told, "life_km": found.value, "low_km": found.low, "high_km": high, "floor_km": floor, "note": found.note, "method": found.method}
+    return {
+        **told,
+        "life_km": found.value,
+        "low_km": found.low,
+        "high_km": high,
+        "floor_km": floor,
+        "note": found.note,
+        "method": found.method,
+    }
 
 
 def early_ends(parts):
     """Why parts came off before they were worn out: one row a category and cause, the costliest first.
 
-    parts: `wear.wear_of(...).parts`, or spans with `limit`. `n`, `of` (parts of the category that came off), `unused_share` (mean share of the usable depth that went with
-    them, where their removed depth is known), `n_known`, `wasted` (that share of their price and fitting, summed over those with both known).
+    parts: `wear.wear_of(...).parts`, or spans with `limit`. `n`, `of` (parts of the category that came off), `unused_share` (mean share
+    of the usable depth that went with them, where their removed depth is known), `n_known`, `wasted` (that share of their price and
+    fitting, summed over those with both known).
     """
     off = parts[~parts["cause"].isin(STILL)]
     early = off[~off["observed"]].copy()

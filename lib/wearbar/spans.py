@@ -1,7 +1,7 @@
 """One row a physical part's life, and the readings taken of it: what every question about lives and wear starts from.
 
-Rows of `fitted` that share a `part` (and category) are one life across positions, seasons and vehicles, with the time in store left out; any
-other row is a life of its own. Distances are cumulative through changed instruments.
+Rows of `fitted` that share a `part` (and category) are one life across positions, seasons and vehicles, with the time in store left out;
+any other row is a life of its own. Distances are cumulative through changed instruments.
 """
 
 import numpy as np
@@ -22,9 +22,9 @@ NEARLY_NEW = 0.9  # of the new depth: on the day of a change such a reading is t
 def segments_of(log, readings):
     """The rows of `fitted` in SI, each with its part and where it began and ended on its vehicle.
 
-    Adds `part_key`, `start` and `end` (days; start NaT where blank, end the log's or the vehicle's last where still on), `start_km`, `end_km`,
-    `watch_km` (where the record of the vehicle begins), all cumulative, `on` (still on), and `before_km`, the part's distance before the row:
-    in earlier rows and before the log. NaN where not known.
+    Adds `part_key`, `start` and `end` (days; start NaT where blank, end the log's or the vehicle's last where still on), `start_km`,
+    `end_km`, `watch_km` (where the record of the vehicle begins), all cumulative, `on` (still on), and `before_km`, the part's distance
+    before the row: in earlier rows and before the log. NaN where not known.
     """
     path = usage.path_of(readings)
     rows = log.si("fitted").reset_index(names="line")
@@ -67,13 +67,15 @@ def _prior(rows):
 def spans_of(log, category=None, readings=None):
     """One row a physical part's life: everything that the log tells of it.
 
-    part_key, vehicle, site, kind (the last vehicle that it was on), kind, category, item, position (the one it did most distance in), positions
-    (all of them), last_position, and last_start, the day it went there, n_rows. start, end, watched_from (days). seen_km: its vehicle's distance from the record's first day to `end`. entry_km, duration_km: its distance when the record began to watch it and when it was last seen,
-    storage left out; NaN where not known. age_known: that both are; a part on before the log with a blank fitted reading, or bought used without
-    a distance, has none and serves for wear alone. duration_days: days on. observed: ended worn or failed. cause: worn, failed, damaged, removed-early,
-    age, unsuited, recalled, disposed, stored (or moved), still-on, not-told. is_on: on a vehicle now. price, fitting_cost: sums, NaN where the first is
-    blank. new_depth_mm, fitted_depth_mm, removed_depth_mm, limit_depth_mm. n_readings: days on which its wear was read. last_seen_km: its distance at
-    the last reading before it came off worn (the end lies after that).
+    part_key, vehicle, site, kind (the last vehicle that it was on), kind, category, item, position (the one it did most distance in),
+    positions (all of them), last_position, and last_start, the day it went there, n_rows. start, end, watched_from (days). seen_km: its
+    vehicle's distance from the record's first day to `end`. entry_km, duration_km: its distance when the record began to watch it and
+    when it was last seen, storage left out; NaN where not known. age_known: that both are; a part on before the log with a blank fitted
+    reading, or bought used without a distance, has none and serves for wear alone. duration_days: days on. observed: ended worn or
+    failed. cause: worn, failed, damaged, removed-early, age, unsuited, recalled, disposed, stored (or moved), still-on, not-told. is_on:
+    on a vehicle now. price, fitting_cost: sums, NaN where the first is blank. new_depth_mm, fitted_depth_mm, removed_depth_mm,
+    limit_depth_mm. n_readings: days on which its wear was read. last_seen_km: its distance at the last reading before it came off worn
+    (the end lies after that).
     """
     readings = usage.readings(log) if readings is None else readings
     rows = segments_of(log, readings)
@@ -110,7 +112,7 @@ def spans_of(log, category=None, readings=None):
     return _with_looks(frame, looks_of(log, readings, rows))
 
 
-_EMPTY = dict.fromkeys("part_key vehicle site kind category item position positions last_position cause".split(), TEXT)
+_EMPTY = dict.fromkeys(["part_key", "vehicle", "site", "kind", "category", "item", "position", "positions", "last_position", "cause"], TEXT)
 _EMPTY |= {
     "n_rows": int,
     "start": "datetime64[ns]",
@@ -122,8 +124,10 @@ _EMPTY |= {
     "is_on": bool,
     "n_readings": int,
 }
-_EMPTY |= dict.fromkeys("entry_km duration_km seen_km duration_days price fitting_cost new_depth_mm fitted_depth_mm".split(), float)
-_EMPTY |= dict.fromkeys("removed_depth_mm limit_depth_mm last_seen_km".split(), float)
+_EMPTY |= dict.fromkeys(
+    ["entry_km", "duration_km", "seen_km", "duration_days", "price", "fitting_cost", "new_depth_mm", "fitted_depth_mm"], float
+)
+_EMPTY |= dict.fromkeys(["removed_depth_mm", "limit_depth_mm", "last_seen_km"], float)
 
 
 def _positions(rows):
@@ -152,10 +156,10 @@ def _with_looks(frame, looks):
 def looks_of(log, readings, segments=None):
     """Every reading of a part's wear, on the part's own distance: one row a place.
 
-    `part_key, vehicle, category, position, date, distance_km, place, value, quantity, source, line`: distance on the part, or on its vehicle since the record
-    began where its age is not known (`distance_is_own` False). source: "reading" of `measurements`, or what `fitted` says: "new" (its new depth
-    at its fitting), "fitted", "removed". A reading belongs to the `part` it names, or else to what was on at that position that day; on the day of a change to
-    the part that comes off, unless it is nearly the new one's depth.
+    `part_key, vehicle, category, position, date, distance_km, place, value, quantity, source, line`: distance on the part, or on its
+    vehicle since the record began where its age is not known (`distance_is_own` False). source: "reading" of `measurements`, or what
+    `fitted` says: "new" (its new depth at its fitting), "fitted", "removed". A reading belongs to the `part` it names, or else to what
+    was on at that position that day; on the day of a change to the part that comes off, unless it is nearly the new one's depth.
     """
     segments = segments_of(log, readings) if segments is None else segments
     own = segments["start_km"].notna() & segments["before_km"].notna()
@@ -177,7 +181,20 @@ def looks_of(log, readings, segments=None):
     found["distance_km"] = found["at_km"] - found["zero_km"]
     looks = pd.concat([found, *_told_by_fitting(segments)], ignore_index=True).rename(columns={"own": "distance_is_own"})
     looks["place"] = looks["place"].fillna("")
-    keep = "part_key vehicle category position date distance_km distance_is_own place value quantity source line".split()
+    keep = [
+        "part_key",
+        "vehicle",
+        "category",
+        "position",
+        "date",
+        "distance_km",
+        "distance_is_own",
+        "place",
+        "value",
+        "quantity",
+        "source",
+        "line",
+    ]
     looks = looks.loc[looks["distance_km"].notna() & looks["value"].notna(), keep]
     return looks.sort_values(["part_key", "distance_km", "line"], kind="stable", ignore_index=True)
 
@@ -206,5 +223,6 @@ def _told_by_fitting(segments):
 
 
 def watched(spans):
-    """The spans that life can be judged from: age known, and watched for some distance. `duration_km`, `entry_km`, `observed` are as the fits want."""
+    """The spans that life can be judged from: age known, and watched for some distance. `duration_km`, `entry_km`, `observed` "
+    "are as the fits want."""
     return spans[spans["age_known"] & (spans["duration_km"] > spans["entry_km"])]

@@ -57,8 +57,24 @@ def _one_line(axis, looks, row, show):
     height = (lambda v: v) if rising else show.units.from_mm
     read = looks[looks["source"].ne("removed")]
     own, others = read[read["place"].eq(row["place"])], read[read["place"].ne(row["place"])]
-    axis.plot(turn(others["distance_km"]), height(others["value"]), linestyle="none", marker="s", markersize=3, color=style.MUTED, label="other places")
-    axis.plot(turn(own["distance_km"]), height(own["value"]), linestyle="none", marker="o", markersize=5, color=style.PALETTE[0], label="lowest place")
+    axis.plot(
+        turn(others["distance_km"]),
+        height(others["value"]),
+        linestyle="none",
+        marker="s",
+        markersize=3,
+        color=style.MUTED,
+        label="other places",
+    )
+    axis.plot(
+        turn(own["distance_km"]),
+        height(own["value"]),
+        linestyle="none",
+        marker="o",
+        markersize=5,
+        color=style.PALETTE[0],
+        label="lowest place",
+    )
     now = row["seen_now_km"]
     x = np.linspace(own["distance_km"].min(), max(min(row["life_high_km"], 1.4 * row["life_km"]), now), 60)
     sign = -1 if rising else 1
@@ -72,7 +88,9 @@ def _one_line(axis, looks, row, show):
     axis.axvline(turn(now), color=style.MUTED, linewidth=0.8)
     axis.text(turn(now), axis.get_ylim()[1], "now", fontsize=7.5, va="top", ha="right", color=style.MUTED)
     axis.set_title(_part(row), fontsize=8.5)
-    axis.set_ylabel("stretch (%)" if rising else f"{'depth' if row['quantity'] == 'depth' else 'thickness'} ({_depth_unit(show)})", fontsize=8)
+    axis.set_ylabel(
+        "stretch (%)" if rising else f"{'depth' if row['quantity'] == 'depth' else 'thickness'} ({_depth_unit(show)})", fontsize=8
+    )
     axis.set_xlabel(f"distance on the part ({show.units.distance})", fontsize=8)
     style.thousands(axis.xaxis, 5)
 
@@ -102,7 +120,7 @@ def service_curves(lives, show):
 
 def _curves_of(axis, lives, key, show):
     turn = show.units.from_km
-    items = [item for item in lives.groupby("item").size().sort_values(ascending=False, kind="stable").index][:3]
+    items = list(lives.groupby("item").size().sort_values(ascending=False, kind="stable").index[:3])
     reach = lives["duration_km"].max()
     ticks = show.units.to_km(MaxNLocator(5, steps=[1, 2, 2.5, 5, 10]).tick_values(0, turn(reach)))
     ticks = ticks[ticks <= reach]
@@ -178,7 +196,9 @@ def weibull_plots(lives, show):
         own = own[own["item"].eq(own.groupby("item")["came_off"].sum().idxmax())]
         curve = kaplan_meier(own["duration_km"], own["came_off"], own["entry_km"])
         at = curve[(curve["events"] > 0) & curve["survival"].between(0, 1, inclusive="neither")]
-        axis.plot(show.units.from_km(at["duration"]), 1 - at["survival"], linestyle="none", marker="o", markersize=4, color=style.PALETTE[0])
+        axis.plot(
+            show.units.from_km(at["duration"]), 1 - at["survival"], linestyle="none", marker="o", markersize=4, color=style.PALETTE[0]
+        )
         fit = fit_weibull(own["duration_km"], own["came_off"], own["entry_km"])
         grid = np.geomspace(at["duration"].min() * 0.7, own["duration_km"].max() * 1.1, 50)
         axis.plot(show.units.from_km(grid), 1 - fit.survival_at(grid), color=style.INK, linewidth=1.2)

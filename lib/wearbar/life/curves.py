@@ -73,9 +73,9 @@ def _risk_table(duration, flags, entry, weights):
 def cumulative_incidence(duration, cause, entry=None, confidence=0.9):
     """Share that has ended by each cause, the causes competing (Aalen & Johansen 1978).
 
-    cause: the end's name, blank (missing, "", False or 0) where the life went on. Gives a frame `duration, cause, incidence, se, low, high,
-    at_risk, events`, one row a distinct duration and cause. Incidences and the survival from every cause add up to 1. Variance by the
-    delta method (Marubini & Valsecchi 1995, from memory), limits on the log-log scale.
+    cause: the end's name, blank (missing, "", False or 0) where the life went on. Gives a frame `duration, cause, incidence, se, low,
+    high, at_risk, events`, one row a distinct duration and cause. Incidences and the survival from every cause add up to 1. Variance by
+    the delta method (Marubini & Valsecchi 1995, from memory), limits on the log-log scale.
     """
     cause = pd.Series(cause).reset_index(drop=True)
     ended = (cause.notna() & ~cause.isin(["", False, 0])).to_numpy()

@@ -30,9 +30,9 @@ LIMITS = {"profile": profile_limits, "wald": wald_limits}
 class LifeFit:
     """A fitted life. `mu` and `sigma` are the place and spread of its log (NaN where the data have no maximum).
 
-    n: lives (weights counted); n_observed: ends seen. `quantile`, `mean`, `survival` and `interval` give an `Estimate` each, with limits by
-    `method`: "profile" (likelihood ratio), "bootstrap" (likelihood ratio with quantiles from a parametric bootstrap), "wald" (normal on the
-    log scale), "known-shape", or "auto": the known shape's where it was given, else profile from 20 ends, bootstrap from 3, none
+    n: lives (weights counted); n_observed: ends seen. `quantile`, `mean`, `survival` and `interval` give an `Estimate` each, with limits
+    by `method`: "profile" (likelihood ratio), "bootstrap" (likelihood ratio with quantiles from a parametric bootstrap), "wald" (normal
+    on the log scale), "known-shape", or "auto": the known shape's where it was given, else profile from 20 ends, bootstrap from 3, none
     below. `rng` draws the bootstrap; by default one seeded alike each time.
     """
 
@@ -160,9 +160,10 @@ class LognormalFit(LifeFit):
 def fit_weibull(duration, observed, entry=None, weights=None, shape=None, confidence=0.9, last_seen=None):
     """Maximum likelihood Weibull fit: a `WeibullFit`.
 
-    weights: how often each row counts. shape: known, so that the scale alone is fitted (the method of IEC 61649 for few ends; from memory):
-    with no end seen there is no scale, and `quantile` gives a lower bound. last_seen: the duration at which an ended life was last seen
-    going on (0 where never); the end lies between it and `duration` (interval censoring, as of a part found worn at an inspection).
+    weights: how often each row counts. shape: known, so that the scale alone is fitted (the method of IEC 61649 for few ends; from
+    memory): with no end seen there is no scale, and `quantile` gives a lower bound. last_seen: the duration at which an ended life was
+    last seen going on (0 where never); the end lies between it and `duration` (interval censoring, as of a part found worn at an
+    inspection).
 
     >>> round(fit_weibull([1.0, 2.0, 3.0, 4.0], [True, True, True, False]).shape, 4)
     1.925
@@ -200,8 +201,8 @@ def fit_weibull_groups(duration, observed, group, entry=None, weights=None, shap
     """Weibull fits of all groups in one Newton iteration: a frame, one row a group in order of first appearance.
 
     Columns `group, n, n_observed, scale, shape, quantile, mean, loglik`, the middle three with `_low` and `_high`; `p`:
-    which quantile. method: of the limits, "wald" (normal on the log scale, quick) or "profile" (likelihood ratio; infinite where not bounded); NaN
-    where a group has fewer than three ends or no maximum.
+    which quantile. method: of the limits, "wald" (normal on the log scale, quick) or "profile" (likelihood ratio; infinite where not
+    bounded); NaN where a group has fewer than three ends or no maximum.
     """
     frame, fits = _fit_groups("weibull", (duration, observed, entry, weights), group, None if shape is None else 1 / shape)
     zero, w = Place(lambda s: (0 * s, 0 * s, 0 * s)), float(fits.sample.family.ppf(p))

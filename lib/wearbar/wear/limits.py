@@ -42,8 +42,8 @@ CLASS_OF_KIND |= {"truck": "uk-heavy", "bus": "uk-heavy"}
 def limits_for(spans, vehicles, table=LIMITS):
     """The limit of each span: frame `limit`, `legal_limit`, `limit_from`, `legal_source`, rows as `spans`.
 
-    The legal limit is that of the vehicle's `legal_class` where the table has it, or else of its kind by `CLASS_OF_KIND`. `limit` is the log's own
-    `limit_depth`, but never past the legal one: the deeper of the two, or for stretch the lesser; NaN where neither is known.
+    The legal limit is that of the vehicle's `legal_class` where the table has it, or else of its kind by `CLASS_OF_KIND`. `limit` is the
+    log's own `limit_depth`, but never past the legal one: the deeper of the two, or for stretch the lesser; NaN where neither is known.
     """
     own = vehicles.drop_duplicates("vehicle").set_index("vehicle")
     named = spans["vehicle"].map(own["legal_class"])

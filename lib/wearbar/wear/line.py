@@ -15,9 +15,9 @@ __all__ = ["WearLine", "crossing", "fit_wear"]
 class WearLine:
     """Least squares line of depth on distance: depth = intercept + slope (distance - break_in).
 
-    slope: depth a unit of distance, negative for wear; slope_se, intercept_se its standard errors. residual_error: standard deviation of a reading about
-    the line, NaN from two readings. n: readings used. life: the distance, from fitting, at which the line reaches the limit, with Fieller's
-    limits (1954): infinite or missing where they are not bounded, and then its note says so.
+    slope: depth a unit of distance, negative for wear; slope_se, intercept_se its standard errors. residual_error: standard deviation of
+    a reading about the line, NaN from two readings. n: readings used. life: the distance, from fitting, at which the line reaches the
+    limit, with Fieller's limits (1954): infinite or missing where they are not bounded, and then its note says so.
     """
 
     slope: float
@@ -43,8 +43,9 @@ class WearLine:
 def crossing(intercept, slope, var_aa, var_ab, var_bb, limit, quantile):
     """Where falling lines reach a limit, with Fieller's limits: arrays (value, low, high).
 
-    The set of distances x at which (intercept + slope x - limit)^2 <= quantile^2 var(intercept + slope x), of which the part that a falling line can reach is given:
-    high is infinite where the slope may be nil, low -infinite where no distance is excluded. Value infinite where the line does not fall.
+    The set of distances x at which (intercept + slope x - limit)^2 <= quantile^2 var(intercept + slope x), of which the part that a
+    falling line can reach is given: high is infinite where the slope may be nil, low -infinite where no distance is excluded. Value
+    infinite where the line does not fall.
     """
     height = intercept - limit
     a = slope**2 - quantile**2 * var_bb
@@ -64,9 +65,10 @@ def crossing(intercept, slope, var_aa, var_ab, var_bb, limit, quantile):
 def fit_wear(distance, depth, limit, break_in=0.0, confidence=0.9):
     """The wear line of one part's readings: a `WearLine`.
 
-    distance: of each reading from fitting; those short of `break_in` are left out, and the line counts from there, as in 49 CFR 575.104(e)(2)(ix) (from
-    memory): its projection is break_in + (intercept - limit) / rate. depth: reading in any unit, the limit in the same; for a measure that
-    rises with wear give both with their sign changed. Fewer than two distinct distances give no line; two give one without limits.
+    distance: of each reading from fitting; those short of `break_in` are left out, and the line counts from there, as in 49 CFR
+    575.104(e)(2)(ix) (from memory): its projection is break_in + (intercept - limit) / rate. depth: reading in any unit, the limit in the
+    same; for a measure that rises with wear give both with their sign changed. Fewer than two distinct distances give no line; two give
+    one without limits.
     """
     x, y = np.asarray(distance, float), np.asarray(depth, float)
     used = np.isfinite(x) & np.isfinite(y) & (x >= break_in)

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from wearbar.wear.line import crossing
 from wearbar.wear.limits import LIMITS, limits_for
+from wearbar.wear.line import crossing
 
 __all__ = ["Wear", "wear_of"]
 
@@ -23,10 +23,11 @@ RISING = "elongation"
 class Wear:
     """Wear of all parts.
 
-    lines: one row a part and place read: `part_key, place, quantity, n, x_mean, y_mean, sxx, slope, slope_se, at_zero, error, df`; heights fall with wear (stretch has its
-    sign changed). parts: one row a part, from its governing place: the span's columns, `limit`, `legal_limit`, `place`, `rate_mm_per_1000km` (% for
-    stretch), `se`, `n_readings`, `distance_km` over which it was read, `usual_rate`, `usual_cv`, `n_alike`. looks: the readings, with `residual`, `t`,
-    `is_doubtful`. error: by category and quantity, the standard deviation of one reading and its degrees of freedom.
+    lines: one row a part and place read: `part_key, place, quantity, n, x_mean, y_mean, sxx, slope, slope_se, at_zero, error, df`;
+    heights fall with wear (stretch has its sign changed). parts: one row a part, from its governing place: the span's columns, `limit`,
+    `legal_limit`, `place`, `rate_mm_per_1000km` (% for stretch), `se`, `n_readings`, `distance_km` over which it was read, `usual_rate`,
+    `usual_cv`, `n_alike`. looks: the readings, with `residual`, `t`, `is_doubtful`. error: by category and quantity, the standard
+    deviation of one reading and its degrees of freedom.
     """
 
     lines: pd.DataFrame
@@ -37,7 +38,21 @@ class Wear:
     @property
     def rates(self):
         """Parts with a wear rate of their own, for the effect of use."""
-        columns = "part_key vehicle site kind category item position watched_from end rate_mm_per_1000km se n_readings distance_km".split()
+        columns = [
+            "part_key",
+            "vehicle",
+            "site",
+            "kind",
+            "category",
+            "item",
+            "position",
+            "watched_from",
+            "end",
+            "rate_mm_per_1000km",
+            "se",
+            "n_readings",
+            "distance_km",
+        ]
         rates = self.parts.loc[self.parts["rate_mm_per_1000km"].notna() & self.parts["se"].notna(), columns]
         return rates.rename(columns={"watched_from": "start"}).reset_index(drop=True)
 
@@ -45,10 +60,10 @@ class Wear:
 def wear_of(spans, looks, vehicles, limits=LIMITS):
     """`Wear` of the spans that have readings (`spans.spans_of`, `spans.looks_of`); vehicles: the log's table.
 
-    A place's line is its least squares line, the error of a reading pooled over all lines of a category. The governing place is the one whose line reaches the
-    limit first. What is usual (`usual_rate`, and `usual_cv`, its part-to-part spread as a share) is an empirical Bayes prior: rates of
-    like parts (same kind, item and axle, or where under three, same kind) vary about their mean by a share common to the category, by moments
-    (DerSimonian & Laird 1986, iterated; from memory), with `SPREAD` taken as worth `SPREAD_WORTH` parts.
+    A place's line is its least squares line, the error of a reading pooled over all lines of a category. The governing place is the one
+    whose line reaches the limit first. What is usual (`usual_rate`, and `usual_cv`, its part-to-part spread as a share) is an empirical
+    Bayes prior: rates of like parts (same kind, item and axle, or where under three, same kind) vary about their mean by a share common
+    to the category, by moments (DerSimonian & Laird 1986, iterated; from memory), with `SPREAD` taken as worth `SPREAD_WORTH` parts.
     """
     spans = pd.concat([spans, limits_for(spans, vehicles, limits)], axis=1)
     spans["axle"] = axle_of(spans)
@@ -70,8 +85,8 @@ def axle_of(spans):
 def _by_place(looks, spans):
     """Readings by place with height falling; what `fitted` says goes to every place (new) or stands in where nothing was read that day.
 
-    A part on now that has been moved is judged by what was read since, where that is enough or enough like parts are read to help: another
-    position wears another place, at another rate.
+    A part on now that has been moved is judged by what was read since, where that is enough or enough like parts are read to help:
+    another position wears another place, at another rate.
     """
     since = looks["part_key"].map(_moved(spans, looks))
     looks = looks[since.isna() | (looks["date"] >= since)]
@@ -122,7 +137,8 @@ def _without_doubtful(looks):
 
 def _fit(looks):
     """Least squares of every (part, place) at once, and a reading's error pooled over the lines of a category."""
-    code, keys = pd.factorize(pd.MultiIndex.from_frame(looks[["part_key", "place", "category", "quantity"]]))
+    key = ["part_key", "place", "category", "quantity"]
+    code, keys = looks.groupby(key, sort=False).ngroup().to_numpy(), looks[key].drop_duplicates(ignore_index=True)
     x, y = looks["distance_km"].to_numpy(float), looks["height"].to_numpy(float)
 
     def total(values):
@@ -135,9 +151,8 @@ def _fit(looks):
     with np.errstate(divide="ignore", invalid="ignore"):
         slope = np.where(sxx > 0, total(dx * dy) / sxx, np.nan)
     residual = dy - np.nan_to_num(slope)[code] * dx
-    lines = pd.DataFrame(list(keys), columns=["part_key", "place", "category", "quantity"])
     span = pd.Series(x).groupby(code).agg(np.ptp).to_numpy() if len(x) else x
-    lines = lines.assign(n=n, reach=span, x_mean=x_mean, y_mean=y_mean, sxx=sxx, slope=slope, rss=total(residual**2))
+    lines = keys.assign(n=n, reach=span, x_mean=x_mean, y_mean=y_mean, sxx=sxx, slope=slope, rss=total(residual**2))
     lines["df"] = np.where(sxx > 0, n - 2, 0).clip(min=0)
     pooled = lines[lines["df"] > 0].groupby(["category", "quantity"])[["rss", "df"]].sum()
     pooled["error"] = np.sqrt(pooled["rss"] / pooled["df"])
@@ -173,7 +188,7 @@ def _with_usual(parts):
         relative, noise = rate / mean, se / mean
         own = (relative - 1) ** 2 - noise**2
         group = parts.loc[known, "category"]
-        freedom = group.groupby(group).size() - parts[known].groupby("category")[STRATUM].apply(lambda f: len(f.drop_duplicates()))
+        freedom = group.groupby(group).size() - parts[known].drop_duplicates(STRATUM).groupby("category").size()
         cv2 = ((own[known].groupby(group).sum() + SPREAD_WORTH * SPREAD**2) / (freedom + SPREAD_WORTH)).clip(lower=0.05**2)
         cv = np.sqrt(parts["category"].map(cv2))
         mean = _mean_alike(parts, rate, 1 / (se**2 + (cv * mean) ** 2))

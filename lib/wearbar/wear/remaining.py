@@ -16,14 +16,16 @@ STATES = ("below-legal", "below", "may-be-below", "before-next-look", "not-known
 def remaining(wear, as_of, daily=None, confidence=0.9):
     """Every part now on whose wear is read: one row a part, the most pressing first.
 
-    part_key ... as in `wear.parts`, and: `now_height` (depth now at the governing place, on its line; where there is none the last reading, `last_height`), `now_low` (its lower limit), `life_km` and its `life_low_km`,
-    `life_high_km` (distance on the part at the limit), `left_km`, `left_low_km`, `left_high_km` (from now; nil where passed), `chance_to_next` (of
-    still being above the limit when it is next looked at, `next_look_km` on, the middle distance between looks), `date_low`, `date` (days on
-    which the low limit and the middle are used up at the vehicle's rate; `daily` as from `usage.daily_rate`), `last_read`, `state`
-    ("below-legal", "below", "may-be-below", "before-next-look", "above", "not-known"), `why_not` (words, where not known).
-    `seen_now_km` is the part's distance now on its readings' scale; `line_a` + `line_b` x its line (height, falling with wear), `line_aa`, `line_ab`, `line_bb` the variances
-    of the two, `line_q` the quantile of its limits. The line has its own readings and, where like parts say what is usual, that as a prior for its slope: an empirical Bayes line; limits are
-    Fieller's on its posterior. `low` of a two-sided 90% interval is the one-sided 95% lower limit. Age and damage are not seen by it.
+    part_key ... as in `wear.parts`, and: `now_height` (depth now at the governing place, on its line; where there is none the last
+    reading, `last_height`), `now_low` (its lower limit), `life_km` and its `life_low_km`, `life_high_km` (distance on the part at the
+    limit), `left_km`, `left_low_km`, `left_high_km` (from now; nil where passed), `chance_to_next` (of still being above the limit when
+    it is next looked at, `next_look_km` on, the middle distance between looks), `date_low`, `date` (days on which the low limit and the
+    middle are used up at the vehicle's rate; `daily` as from `usage.daily_rate`), `last_read`, `state` ("below-legal", "below",
+    "may-be-below", "before-next-look", "above", "not-known"), `why_not` (words, where not known). `seen_now_km` is the part's distance
+    now on its readings' scale; `line_a` + `line_b` x its line (height, falling with wear), `line_aa`, `line_ab`, `line_bb` the variances
+    of the two, `line_q` the quantile of its limits. The line has its own readings and, where like parts say what is usual, that as a
+    prior for its slope: an empirical Bayes line; limits are Fieller's on its posterior. `low` of a two-sided 90% interval is the
+    one-sided 95% lower limit. Age and damage are not seen by it.
     """
     on = wear.parts[wear.parts["is_on"] & wear.parts["category"].isin(wear.parts.loc[wear.parts["n"].notna(), "category"])].reset_index(
         drop=True
@@ -96,7 +98,7 @@ def _between_looks(looks):
 
 def _last_lowest(looks):
     """Part to the lowest height of its last day of reading."""
-    read = looks[looks["source"].eq("reading") & ~looks["is_doubtful"]]
+    read = looks[looks["source"].ne("new") & ~looks["is_doubtful"]]
     last = read[read["date"].eq(read.groupby("part_key")["date"].transform("max"))]
     return last.groupby("part_key")["height"].min()
 
@@ -138,9 +140,10 @@ def _with_dates(on, as_of, daily):
 def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
     """Life to the limit of new parts of a kind, by their wear: one row a group of `by`.
 
-    Columns of `by`, `n` (wear lines), `vehicles`, `worn` (ended worn), `life_km`, `low_km`, `high_km` (of the middle part: usable depth over
-    the geometric mean rate), `quick_km` (the life that nine parts in ten exceed, by the spread between parts), `rate_mm_per_1000km`, `note`. Vehicles
-    are independent, parts of one are not: limits are Student's t on vehicles - 1, on the log scale; below three vehicles none are given.
+    Columns of `by`, `n` (wear lines), `vehicles`, `worn` (ended worn), `life_km`, `low_km`, `high_km` (of the middle part: usable depth
+    over the geometric mean rate), `quick_km` (the life that nine parts in ten exceed, by the spread between parts), `rate_mm_per_1000km`,
+    `note`. Vehicles are independent, parts of one are not: limits are Student's t on vehicles - 1, on the log scale; below three vehicles
+    none are given.
     """
     parts = wear.parts[(wear.parts["rate_mm_per_1000km"] > 0) & (wear.parts["n"] > 2) & wear.parts["limit"].notna()].copy()
     parts["y"] = np.log(parts["rate_mm_per_1000km"])
@@ -151,7 +154,12 @@ def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
     by = list(by)
     groups = parts.groupby(by, dropna=False)
     frame = groups.agg(
-        n=("y", "size"), vehicles=("vehicle", "nunique"), worn=("observed", "sum"), usable=("usable", "median"), quantity=("quantity", "first"), cv=("usual_cv", "median")
+        n=("y", "size"),
+        vehicles=("vehicle", "nunique"),
+        worn=("observed", "sum"),
+        usable=("usable", "median"),
+        quantity=("quantity", "first"),
+        cv=("usual_cv", "median"),
     )
     total = groups[["weight", "wy"]].sum()
     frame["log_rate"] = total["wy"] / total["weight"]

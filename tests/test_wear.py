@@ -1,0 +1,303 @@
+"""Wear lines, remaining distance, limits and cost by the distance."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from wearbar import choice, spans, synthetic, usage, wear
+from wearbar.log import log_of
+from wearbar.synthetic import settings
+
+
+@pytest.fixture(name="fleet", scope="module")
+def _fleet():
+    tables, truth = synthetic.fleet(5)
+    log = log_of(tables, synthetic.header(settings.FLEET))
+    readings = usage.readings(log)
+    lives = spans.spans_of(log, readings=readings)
+    worn = wear.wear_of(lives, spans.looks_of(log, readings), log.tables["vehicles"])
+    on = wear.remaining(worn, log.as_of, usage.daily_rate(readings, log.as_of))
+    return log, truth, lives, worn, on
+
+
+def test_projection_has_the_form_of_49_cfr_575_104():
+    # (e)(2)(ix), from memory: y = a + b x / 1000 mils by least squares, x after an 800-mile break-in; projected = 1000 (a - 62) / b' + 800
+    miles = np.array([0, 400, 800, 1600, 2400, 3200, 4000, 4800, 5600, 6400], float)
+    mils = np.array([355, 349, 340, 334.2, 327.9, 322.3, 316.1, 309.8, 304.4, 298.0])
+    line = wear.fit_wear(miles, mils, limit=62, break_in=800)
+    b, a = np.polyfit((miles[2:] - 800) / 1000, mils[2:], 1)
+    assert line.intercept == pytest.approx(a, rel=1e-6)
+    assert 1000 * line.slope == pytest.approx(b, rel=1e-6)
+    assert line.life.value == pytest.approx(1000 * (a - 62) / -b + 800, rel=1e-9)
+    # the grade of 5,000 projected miles is 16.67, to the nearest lower multiple of 20: 0 (NHTSA letter to Mr Padula, 1995)
+    assert 5000 * 100 / 30000 // 20 * 20 == 0
+    assert line.n == 8, "readings of the break-in are not in the fit"
+
+
+def test_least_squares_is_scipys():
+    rng = np.random.default_rng(list(b"line"))
+    x, y = rng.uniform(0, 10, 12), rng.normal(8, 1, 12)
+    ours, theirs = wear.fit_wear(x, y, 0), stats.linregress(x, y)
+    assert (ours.slope, ours.intercept) == pytest.approx((theirs.slope, theirs.intercept))
+    assert (ours.slope_se, ours.intercept_se) == pytest.approx((theirs.stderr, theirs.intercept_stderr))
+
+
+def test_fieller_limits_are_where_t_says():
+    x, y = np.array([0, 2, 4, 6, 9.0]), np.array([8.0, 7.1, 5.9, 5.2, 3.5])
+    line = wear.fit_wear(x, y, limit=1.6, confidence=0.9)
+    n, s, mean, sxx = 5, line.residual_error, x.mean(), ((x - x.mean()) ** 2).sum()
+    for end in (line.life.low, line.life.high):
+        t = (line.depth_at(end) - 1.6) / (s * np.sqrt(1 / n + (end - mean) ** 2 / sxx))
+        assert abs(t) == pytest.approx(stats.t.ppf(0.95, 3), rel=1e-9)
+    assert line.life.low < line.life.value < line.life.high
+
+
+def test_wear_that_may_be_nil_is_said_to_be_unbounded():
+    line = wear.fit_wear([0, 1, 2, 3], [8.0, 7.6, 8.1, 7.5], limit=1.6)
+    assert line.life.high == np.inf
+    assert 3 < line.life.low < line.life.value
+    assert "not bounded" in line.life.note
+
+
+@pytest.mark.parametrize(
+    "x, words", [([], "two distances"), ([1.0], "two distances"), ([1.0, 1.0], "two distances"), ([1.0, 2.0], "three readings")]
+)
+def test_too_few_readings_have_words_in_place_of_limits(x, words):
+    life = wear.fit_wear(x, np.linspace(8, 7, len(x)), 1.6).life
+    assert words in life.note
+    assert np.isnan([life.low, life.high]).all()
+
+
+def test_limits_are_exact_and_never_rounded_across():
+    table = wear.LIMITS.set_index(["legal_class", "category"])["limit"]
+    assert table["us-other", "tyre"] == pytest.approx(1.5875, abs=1e-12)
+    assert table["us-steer", "tyre"] == pytest.approx(3.175, abs=1e-12)
+    assert table["us-motorcycle", "tyre"] == pytest.approx(0.79375, abs=1e-12)
+    assert table[:, "tyre"][["uk-light", "us-other"]].min() > 1.55
+    assert table["uk-motorcycle", "tyre"] < 1.2 < table["uk-light", "tyre"]
+
+
+def test_the_deeper_of_the_owners_limit_and_the_law_holds():
+    rows = pd.DataFrame(
+        {"vehicle": ["A", "A", "B", "C", "A"], "kind": ["car", "car", "motorcycle", "quad", "car"], "category": ["tyre"] * 4 + ["chain"]}
+    )
+    rows["limit_depth_mm"] = [1.0, 3.0, np.nan, np.nan, np.nan]
+    vehicles = pd.DataFrame({"vehicle": ["A", "B", "C"], "legal_class": [np.nan, "us-motorcycle", np.nan]})
+    found = wear.limits_for(rows, vehicles)["limit"].tolist()
+    assert found[:3] == pytest.approx([1.6, 3.0, 0.79375])
+    assert np.isnan(found[3])
+    assert found[4] == 3.0
+
+
+def test_lines_of_all_parts_at_once_are_those_of_each(fleet):
+    worn = fleet[3]
+    for line in worn.lines[worn.lines["n"] > 4].sample(8, random_state=1).to_dict("records"):
+        own = worn.looks.query("part_key == @line['part_key'] and place == @line['place'] and not is_doubtful")
+        alone = wear.fit_wear(own["distance_km"], own["height"], 0)
+        assert line["slope"] == pytest.approx(alone.slope, rel=1e-9)
+        assert line["at_zero"] == pytest.approx(alone.intercept, rel=1e-6)
+
+
+def test_remaining_life_covers_the_truth(fleet):
+    on = fleet[4].merge(fleet[1]["parts"][["part", "life_to_limit_km"]], left_on="part_key", right_on="part")
+    on = on[on["age_known"] & on["left_km"].notna() & on["category"].ne("chain")]
+    inside = on["life_to_limit_km"].between(on["life_low_km"], on["life_high_km"])
+    assert len(on) > 80
+    assert stats.binomtest(int((~inside).sum()), len(on), 0.10).pvalue > 0.001
+    assert inside.mean() < 0.99
+
+
+def test_life_to_the_limit_covers_the_truth(fleet):
+    items = fleet[1]["items"]
+    items = items.assign(kind=items["type"].replace({"trail-motorcycle": "motorcycle"}), axle=items["position"].str.split("-").str[0])
+    items = items.groupby(["kind", "category", "axle", "item"], as_index=False)["life_50_percent_ended_km"].mean()
+    found = wear.life_to_limit(fleet[3]).merge(items, on=["kind", "category", "axle", "item"])
+    found = found[found["category"].ne("chain") & found["low_km"].notna()]
+    assert len(found) > 12
+    assert found["life_50_percent_ended_km"].between(found["low_km"], found["high_km"]).mean() >= 0.8
+
+
+def test_parts_are_sorted_by_what_needs_doing_and_low_limits_lead(fleet):
+    on = fleet[4]
+    rank = on["state"].map({name: i for i, name in enumerate(wear.STATES)})
+    assert rank.is_monotonic_increasing
+    known = on[on["why_not"].eq("")]
+    assert (known["left_low_km"] <= known["left_km"] + 1e-9).all()
+    assert (known["left_km"] <= known["left_high_km"] + 1e-9).all()
+    assert (known["date_low"] <= known["date"]).where(known["date"].notna() & known["date_low"].notna(), True).all()
+    assert (known.loc[known["state"].eq("above"), "left_low_km"] >= known.loc[known["state"].eq("above"), "next_look_km"]).all()
+
+
+def toy(values, error=0.05, limit=2.0, kind="tyre", quantity="depth"):
+    """A fleet of one kind: a part each of `values`, a list of readings every 1,000 km; the last is still on."""
+    parts = [f"p{i}" for i in range(len(values))]
+    n = np.array([len(v) for v in values])
+    spans_ = pd.DataFrame({"part_key": parts, "vehicle": parts, "kind": "car", "category": kind, "item": "x", "position": "rear"})
+    spans_ = spans_.assign(
+        positions="rear", last_position="rear", is_on=True, age_known=True, duration_km=1000.0 * (n - 1), seen_km=np.nan, start=pd.NaT
+    )
+    spans_ = spans_.assign(last_start=pd.NaT, limit_depth_mm=limit, observed=False, new_depth_mm=8.0, end=pd.Timestamp("2025-01-01"))
+    looks = pd.DataFrame(
+        {
+            "part_key": np.repeat(parts, n),
+            "vehicle": np.repeat(parts, n),
+            "category": kind,
+            "position": "rear",
+            "place": "",
+            "quantity": quantity,
+        }
+    )
+    step = np.concatenate([np.arange(k) for k in n])
+    looks = looks.assign(
+        date=pd.Timestamp("2024-01-01") + pd.to_timedelta(30 * step, unit="D"), distance_km=1000.0 * step, distance_is_own=True
+    )
+    looks = looks.assign(value=np.concatenate(values), source="reading", line=np.arange(len(looks)))
+    return spans_, looks, pd.DataFrame({"vehicle": parts, "legal_class": "none"})
+
+
+def test_a_mistyped_reading_is_found_shown_and_left_out():
+    rng = np.random.default_rng(list(b"slip"))
+    values = [list(8 - 0.5 * np.arange(8) + rng.normal(0, 0.05, 8)) for _ in range(4)]
+    values[2][4] = 60.0
+    worn = wear.wear_of(*toy(values))
+    doubtful = worn.looks[worn.looks["is_doubtful"]]
+    assert doubtful[["part_key", "value"]].to_numpy().tolist() == [["p2", 60.0]]
+    assert worn.parts["rate_mm_per_1000km"].tolist() == pytest.approx([0.5] * 4, abs=0.03)
+
+
+def test_the_lowest_place_governs():
+    spans_, looks, vehicles = toy([list(8 - 0.5 * np.arange(6))])
+    shoulder = looks.assign(place="left-shoulder", value=looks["value"] - 0.3 * np.arange(6), line=looks["line"] + 100)
+    worn = wear.wear_of(spans_, pd.concat([looks.assign(place="centre"), shoulder]), vehicles)
+    assert worn.parts["place"].tolist() == ["left-shoulder"]
+    assert worn.parts["rate_mm_per_1000km"].tolist() == pytest.approx([0.8])
+
+
+def test_stretch_rises_to_its_limit():
+    rng = np.random.default_rng(list(b"chain"))
+    spans_, looks, vehicles = toy(
+        [list(0.4 * np.arange(6) + rng.normal(0, 0.02, 6)) for _ in range(3)], limit=np.nan, kind="chain", quantity="elongation"
+    )
+    on = wear.remaining(wear.wear_of(spans_, looks, vehicles), pd.Timestamp("2025-01-01"))
+    # 0.4% a 1,000 km, now at 2.0%, limit 3%: 2,500 km left
+    assert on["left_km"].tolist() == pytest.approx([2500] * 3, rel=0.06)
+    assert (on["left_low_km"] < on["left_km"]).all()
+
+
+def test_like_parts_steady_a_part_with_one_reading():
+    rng = np.random.default_rng(list(b"alike"))
+    values = [list(8 - r * np.arange(8) + rng.normal(0, 0.05, 8)) for r in rng.normal(0.5, 0.05, 12)]
+    on = wear.remaining(wear.wear_of(*toy([*values, [6.0]])), pd.Timestamp("2025-01-01")).set_index("part_key")
+    # at 6.0 with 4.0 to go at the usual 0.5: some 8,000 km; part-to-part spread makes it wider than a part with eight readings
+    assert on.loc["p12", "left_km"] == pytest.approx(8000, rel=0.1)
+    assert on.loc["p12", "left_low_km"] < 7000
+    alone = wear.remaining(wear.wear_of(*toy([[6.0]])), pd.Timestamp("2025-01-01"))
+    assert alone["state"].tolist() == ["not-known"]
+    assert alone["left_km"].isna().all()
+
+
+def test_a_last_reading_at_the_limit_needs_no_line():
+    on = wear.remaining(wear.wear_of(*toy([[1.9]])), pd.Timestamp("2025-01-01"))
+    assert on["state"].tolist() == ["below"]
+
+
+# --- cost ---
+
+
+def lives(scale, n, vehicles=10, price=100.0, item="a", seed=1):
+    rng = np.random.default_rng(seed)
+    life, until = scale * rng.weibull(4, n), scale * rng.uniform(0.8, 3, n)
+    frame = pd.DataFrame(
+        {"part_key": [f"{item}{i}" for i in range(n)], "vehicle": [f"v{i % vehicles}" for i in range(n)], "category": "tyre", "kind": "van"}
+    )
+    ended = life < until
+    return frame.assign(
+        positions="rear", item=item, duration_km=np.minimum(life, until), entry_km=0.0, age_known=True, price=price, fitting_cost=20.0,
+        cause=np.where(ended, "worn", "still-on"), observed=ended,
+    )  # fmt: skip
+
+
+def test_cost_is_price_over_mean_service_not_the_mean_of_prices_over_lives():
+    frame = lives(20000, 400)
+    row = choice.cost_per_distance(frame).iloc[0]
+    truth = 120 / (20000 * 0.9064024771)  # gamma(1 + 1/4)
+    assert row["cost_per_km"] == pytest.approx(truth, rel=0.05)
+    assert row["low_per_km"] < truth < row["high_per_km"]
+    ended = frame[frame["observed"]]
+    assert (120 / ended["duration_km"]).mean() > 1.05 * truth
+
+
+def test_items_are_told_apart_only_where_the_interval_says_so():
+    far = choice.pairs(pd.concat([lives(20000, 80), lives(40000, 80, item="b", seed=2)]))
+    assert far[["item", "other", "apart", "lives_needed"]].to_numpy().tolist() == [["b", "a", True, 0]]
+    # a would cost as little as b at half its 120, less 20 for fitting: some 40
+    assert far["break_even"].tolist() == pytest.approx([40], abs=6)
+    assert (far["break_even_low"] < far["break_even"]).all()
+    near = choice.pairs(pd.concat([lives(20000, 20), lives(21500, 20, item="b", seed=2)]))
+    assert not near["apart"].any()
+    assert (near["lives_needed"] != 0).all()
+
+
+def test_items_of_other_places_and_kinds_are_never_compared():
+    both = pd.concat(
+        [lives(20000, 40), lives(40000, 40, item="b", seed=2).assign(positions="front"), lives(30000, 40, item="c").assign(kind="car")]
+    )
+    assert len(choice.pairs(both)) == 0
+
+
+def test_few_lives_have_words():
+    few = choice.cost_per_distance(lives(20000, 3, vehicles=1))
+    assert few["note"].str.contains("few vehicles").all()
+    none = choice.cost_per_distance(lives(20000, 3).assign(cause="still-on", observed=False))
+    assert none["cost_per_km"].isna().all()
+    assert none["high_per_km"].notna().all(), "no end gives an upper bound of the cost"
+    assert choice.cost_per_distance(lives(20000, 4).assign(price=np.nan)).empty
+
+
+def test_early_ends_waste_what_was_left():
+    frame = lives(20000, 4).assign(cause=["worn", "damaged", "removed-early", "still-on"], observed=[True, False, False, False])
+    frame = frame.assign(new_depth_mm=8.0, limit=2.0, removed_depth_mm=[2.0, 5.0, 3.5, np.nan])
+    table = choice.early_ends(frame).set_index("cause")
+    # half of 6 mm usable at 120; a quarter at 120
+    assert table["wasted"].to_dict() == pytest.approx({"damaged": 60.0, "removed-early": 30.0})
+    assert table["of"].tolist() == [3, 3]
+
+
+SPARSE = {
+    "no parts": {},
+    "parts never read": {"fitted": [{"vehicle": "A", "position": "rear", "category": "tyre", "item": "x", "fitted": "2024-02-01"}]},
+    "one reading of a part on since ever": {
+        "fitted": [{"vehicle": "A", "position": "rear", "category": "tyre", "item": "x"}],
+        "measurements": [{"vehicle": "A", "date": "2024-06-01", "position": "rear", "category": "tyre", "quantity": "depth", "value": 4}],
+    },
+    "no odometer": {"vehicles": [{"vehicle": "A", "kind": "trailer", "in_service": "2024-01-01", "meter": "none"}], "odometer": []},
+}
+
+
+@pytest.mark.parametrize("rows", SPARSE.values(), ids=SPARSE)
+def test_sparse_logs_give_words_and_no_warning(rows):
+    """Everything that the notebook says and draws, of logs with next to nothing in them."""
+    from wearbar.wording import life as said
+    from wearbar.wording.common import Show
+
+    frames = {"vehicles": [{"vehicle": "A", "kind": "motorcycle", "in_service": "2024-01-01"}]}
+    frames |= {
+        "odometer": [{"vehicle": "A", "date": "2024-01-01", "odometer": 0}, {"vehicle": "A", "date": "2024-12-31", "odometer": 9000}]
+    } | rows
+    header = {"currency": "EUR", "money": "net", "distance": "km", "first_day": "2024-01-01", "as_of": "2024-12-31"}
+    log = log_of({name: pd.DataFrame(table) for name, table in frames.items() if table}, header)
+    readings, show = usage.readings(log), Show(log.units)
+    lives_ = spans.spans_of(log, readings=readings)
+    worn = wear.wear_of(lives_, spans.looks_of(log, readings), log.tables["vehicles"])
+    on = wear.remaining(worn, log.as_of, usage.daily_rate(readings, log.as_of))
+    cost, pairs, off = choice.cost_per_distance(lives_), choice.pairs(lives_), choice.early_ends(worn.parts)
+    service = choice.service_lives(choice.with_place(lives_))
+    texts = [said.headline(on, show)[0], said.on_now(on, lives_), said.doubtful(worn.looks), said.early(off), said.model(worn, show)]
+    texts += [said.pairs_said(pairs, show), said.curves(service), said.wear_life(wear.life_to_limit(worn), show)[0]]
+    assert all(texts)
+    assert not [word for word in ("nan", "inf", "None") for text in texts if f" {word}" in text]
+    said.now_table(on, log.as_of, show), said.limits_table(worn.parts, wear.LIMITS), said.life_table(choice.lives_by_item(lives_))
+    assert not said.worth_curves(service)
+    assert not said.has_cost(cost)
+    assert said.cost_table(cost).empty
