@@ -15,6 +15,7 @@ from wearbar.log import log_of, read_log
 from wearbar.recurrence import Trend
 from wearbar.repairs import RepairTrend
 from wearbar.wording import cost as wording
+from wearbar.wording import replacement as advice
 from wearbar.wording.common import Show
 
 HEADER = {"distance": "mi", "volume": "L", "currency": "GBP", "first_day": "2024-01-01", "as_of": "2024-12-31"}
@@ -80,16 +81,16 @@ def told(tables, header):
         "worth": wording.depreciation(cost.depreciation_per_km(book), total, book, show),
         "lost": wording.lost(book, values),
         "fuel": wording.fuel(economy, tanks, show),
-        "repairs": wording.repairs(curves, show),
-        "trend": wording.trend(repairs.repair_trend(visits, periods), show),
-        "replace": wording.replace(kept, show)[0],
-        "keeping": wording.keeping(kept, show),
+        "repairs": advice.repairs(curves, show),
+        "trend": advice.trend(repairs.repair_trend(visits, periods), show),
+        "replace": advice.replace(kept, show)[0],
+        "keeping": advice.keeping(kept, show),
         "doubles": wording.doubles(money.double_entries(log), show),
         "alt categories": wording.alt_categories(by["category"], show),
         "alt vehicles": wording.alt_vehicles(vehicles, show),
         "alt fuel": wording.alt_fuel(quarters, show),
-        "alt repairs": wording.alt_repairs(curves, show),
-        "alt keeping": wording.alt_keeping(kept, show),
+        "alt repairs": advice.alt_repairs(curves, show),
+        "alt keeping": advice.alt_keeping(kept, show),
         "pictures": {name: len(png(figure)) for name, figure in pictures.items() if figure},
     }
 
@@ -132,7 +133,7 @@ def test_refusals_are_in_words():
 
 class TestTrend:
     def said(self, p, z=1.0, free=0, n=40):
-        return wording.trend(RepairTrend(Trend(z, p, n, 9, "robust", "needs four events"), 1.2, 2.0, n, free), Show())
+        return advice.trend(RepairTrend(Trend(z, p, n, 9, "robust", "needs four events"), 1.2, 2.0, n, free), Show())
 
     def test_which_way(self):
         assert "more often as a vehicle ages" in self.said(0.01)
@@ -155,18 +156,18 @@ class TestReplace:
 
     def test_an_age_that_stands_out(self):
         kept = self.kept(4.0, lambda a: 1000 + 60 * (a - 4) ** 2)
-        assert "cheapest to replace van at about 4" in wording.replace([kept], Show())[0]
-        assert "about 4.0 years (90% interval 3.0 to 6.0)" in wording.keeping([kept], Show())
-        assert "no reason to put off work" in wording.keeping([kept], Show())
+        assert "cheapest to replace van at about 4" in advice.replace([kept], Show())[0]
+        assert "about 4.0 years (90% interval 3.0 to 6.0)" in advice.keeping([kept], Show())
+        assert "no reason to put off work" in advice.keeping([kept], Show())
 
     def test_one_that_does_not(self):
-        assert "no age stands out for van" in wording.replace([self.kept(4.0, lambda a: 1000 + (a - 4) ** 2)], Show())[0]
-        assert "no age stands out for van" in wording.replace([self.kept(1.0, lambda a: 1000 + 100 * a)], Show())[0]
+        assert "no age stands out for van" in advice.replace([self.kept(4.0, lambda a: 1000 + (a - 4) ** 2)], Show())[0]
+        assert "no age stands out for van" in advice.replace([self.kept(1.0, lambda a: 1000 + 100 * a)], Show())[0]
 
     def test_one_not_reached_yet(self):
         kept = self.kept(np.nan, lambda a: 2000 - 100 * a)
-        assert "the longer a vehicle is kept" in wording.replace([kept], Show())[0]
-        assert "3.0 years or more" in wording.keeping([kept], Show())
+        assert "the longer a vehicle is kept" in advice.replace([kept], Show())[0]
+        assert "3.0 years or more" in advice.keeping([kept], Show())
 
 
 def test_a_hostile_name_is_text():

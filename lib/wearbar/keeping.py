@@ -11,7 +11,7 @@ import pandas as pd
 
 from wearbar.estimate import Estimate, percentiles, vehicle_draws
 
-__all__ = ["AGE_CATEGORIES", "Keeping", "cheapest_age", "cheapest_ages"]
+__all__ = ["AGE_CATEGORIES", "MIN_YEARS", "Keeping", "cheapest_age", "cheapest_ages"]
 
 AGE_CATEGORIES = ("servicing", "repairs", "tyres", "parts")  # what is counted; accidents and recalls do not come of age
 STEP_YEARS = 0.25
@@ -141,5 +141,6 @@ def _best(point, draws, ages, vehicles, confidence):
     if best > edge:
         note = "still falling near the oldest age on record"
         return Estimate(np.nan, float(low), np.nan, confidence, vehicles, unit="years", method=method, note=note)
+    note = "in its first years, which warranty and the parts that it came with carry" if best < MIN_YEARS else ""
     high = np.nan if high > edge else float(high)
-    return Estimate(float(best), float(low), high, confidence, vehicles, unit="years", method=method)
+    return Estimate(float(best), float(low), high, confidence, vehicles, unit="years", method=method, note=note)

@@ -1,4 +1,4 @@
-"""What is said of cost: the figure and what it holds, where the money goes, fuel, repairs, and when to replace."""
+"""What is said of cost: the figure and what it holds, where the money goes, each vehicle, loss in value, fuel."""
 
 import math
 
@@ -6,17 +6,13 @@ from wearbar.cost import MIN_KNOWN, SMALL_SITE
 from wearbar.wording.common import interval, listing, number, plural, safe
 
 __all__ = [
-    "alt_categories", "alt_fuel", "alt_keeping", "alt_repairs", "alt_vehicles", "basis", "categories", "depreciation", "doubles",
-    "fuel", "headline", "heads", "heads_of_vehicles", "keeping", "kinds", "largest", "lost", "repairs", "replace", "sites", "trend",
-    "vehicles", "years",
+    "NOTE", "alt_categories", "alt_fuel", "alt_vehicles", "basis", "categories", "depreciation", "doubles", "fuel", "headline", "heads",
+    "heads_of_vehicles", "kinds", "largest", "lost", "sites", "vehicles", "years",
 ]  # fmt: skip
 
 SOURCES = {"work": ("workshop row", "workshop rows"), "fitted": ("part fitted", "parts fitted"), "fuel": ("fill of fuel", "fills of fuel")}
 TABLES = {"work": "workshop rows", "fitted": "parts fitted", "fuel": "fuel", "fixed_costs": "fixed costs (insurance, tax, storage)"}
-CLEAR = 0.05  # a chance below this is called clear
 MANY = 5  # vehicles, from which the dearest is dear in part by chance
-FEW_VISITS = 10  # below this their evenness says nothing
-YOUNG_YEARS = 2.0
 NOTE = "Cost is over the days whose distance is known; a day is each vehicle's; money known is the share of rows that have theirs."
 COST = {("cost_per_km", "low", "high"): ("Cost", "money_per_km"), "cost_per_day": ("A day", "money")}
 SUMS = {"amount": "Money", "share": ("Share", "share"), "known_share": ("Money known", "share")}
@@ -179,105 +175,6 @@ def fuel(table, tanks, show):
     return f"{how} {drift}{left}"
 
 
-def repairs(curves, show):
-    """How far repairs mount up, by kind, and how to read the curve."""
-    if not any(c["mcf"].max() > 0 for c in curves.values()):
-        return "The log holds no unplanned visits, so nothing can be said of how repairs mount up."
-    told = "\n".join(f"- **{safe(kind)}**: {_mounting(c, show)}" for kind, c in curves.items() if len(c))
-    how = (
-        "Each step is a visit for a defect or on advice; planned work and accidents are apart. A vehicle counts from the age at which it "
-        "joined the record to its last day in it, so this is the mean of a vehicle still kept."
-    )
-    return f"{how}\n\n{told}"
-
-
-def _mounting(curve, show):
-    last = curve.iloc[-1]
-    since = "" if curve["time"].iloc[0] < 1 else f" since an age of {number(curve['time'].iloc[0], 1)} years"
-    between = "" if _missing(last["low"]) else f" (interval {show.range(last['low'], last['high'], 'money')})"
-    return f"repairs come to {show.money(last['mcf'], 0)}{between} by an age of {number(last['time'], 1)} years{since}"
-
-
-def trend(found, show):
-    """Whether unplanned visits come more often with age; dispersion and warranty first."""
-    if not found.n:
-        return "No unplanned visits, so no trend to look for."
-    rate = f"{plural(found.n, 'unplanned visit')}, {number(found.per_year, 1)} a vehicle and year"
-    bunch = ""
-    if found.n >= FEW_VISITS and not _missing(found.dispersion):
-        even = "about as evenly as chance would have it" if found.dispersion < 1.5 else "in bunches, or to some vehicles more than others"
-        bunch = f". They come {even} (variance over mean {number(found.dispersion, 1)})"
-    free = ""
-    if found.free:
-        free = f" Others paid for {number(found.free)} of them, as under a warranty: they count as visits, at no cost, so the first year"
-        free += " after a warranty looks dearer than it is worse."
-    return f"{rate}{bunch}. {_test(found.test)}{free}"
-
-
-def _test(test):
-    if _missing(test.p):
-        return f"Whether they come more often with age cannot be told: that {test.note}."
-    chance = f"p {'' if test.p < 0.001 else '= '}{_chance(test.p)}, by a test that allows for bunches"
-    if test.p >= CLEAR:
-        return f"Whether they come more often with age cannot be told ({chance})."
-    return f"They come {'more' if test.z > 0 else 'less'} often as a vehicle ages ({chance})."
-
-
-def replace(kept, show):
-    """(sentence, urgency): the answer to whether it is time to replace, by kind, before the details."""
-    told = [k for k in kept if "cost_per_year" in k.curve]
-    if not told:
-        return "The record is too thin to tell at what age replacing is cheapest; see below what it needs.", "note"
-    least = [f"{safe(k.kind)} at about {number(k.best.value, 1)} years" for k in told if _stands_out(k)]
-    late = [f"{safe(k.kind)} to {number(k.curve['age_years'].iloc[-1], 1)} years" for k in told if _missing(k.best.value)]
-    flat = [safe(k.kind) for k in told if not _missing(k.best.value) and not _stands_out(k)]
-    parts = [
-        f"it is cheapest to replace {listing(least)}" if least else "",
-        f"a year costs less the longer a vehicle is kept, as far as the record goes ({listing(late)})" if late else "",
-        f"no age stands out for {listing(flat)}" if flat else "",
-    ]
-    return f"By money alone, {'; '.join(p for p in parts if p)}.", "note"
-
-
-def _stands_out(k):
-    """A best age that is neither within the first years, which warranty and first parts carry, nor hardly better than the oldest."""
-    if _missing(k.best.value) or k.best.value < YOUNG_YEARS:
-        return False
-    return k.curve["low"].iloc[-1] > k.curve["cost_per_year"].min()
-
-
-def keeping(kept, show):
-    """The cheapest age to replace each kind, as Markdown items with their cautions."""
-    items = "\n".join(f"- **{safe(k.kind)}**: {_kept(k, show)}" for k in kept)
-    if all("cost_per_year" not in k.curve for k in kept):
-        return items
-    return f"{items}\n\n" + (
-        "This is the fall in value and the work on the vehicle (servicing, repairs, tyres, parts) over the years kept, without interest, "
-        "fuel or fixed costs. What a change costs in days, kit and papers is not in it; work under warranty is, at no cost. It is money "
-        "alone: no reason to put off work, or to keep a vehicle that is not fit for its use."
-    )
-
-
-def _kept(k, show):
-    best, curve = k.best, k.curve
-    if "cost_per_year" not in curve:
-        return f"not told: {best.note} (n = {number(best.n)})."
-    oldest, last = number(curve["age_years"].iloc[-1], 1), show.money(curve["cost_per_year"].iloc[-1], 0)
-    fall = f"Its value falls by {show.percent(k.fall)} a year (n = {number(best.n)})."
-    if _missing(best.value):
-        bound = "" if _missing(best.low) else f": the cheapest age is {number(best.low, 1)} years or more"
-        return f"keeping it still gets cheaper near the oldest age on record, {oldest} years ({last} a year){bound}. {fall}"
-    least = show.money(curve["cost_per_year"].min(), 0)
-    change = f"a change must cost less than {show.money(k.change, 0)} in all for that to beat keeping it to {oldest} years ({last} a year)"
-    if best.value < YOUNG_YEARS:
-        young = "warranty and the parts that it came with carry its first years"
-        return f"cheapest when young, {least} a year at {number(best.value, 1)} years, since {young}; but {change}. {fall}"
-    limits = f"at least {number(best.low, 1)}" if _missing(best.high) else interval(best.low, best.high, 1)
-    near = f"within 5% of that from {number(k.near[0], 1)} to {number(k.near[1], 1)} years"
-    about = f"cheapest when replaced at about {number(best.value, 1)} years ({_percent(best.confidence)} interval {limits})"
-    return f"{about}, at {least} a year, and {near}; {change}. {fall}"
-
-
 def doubles(table, show):
     """Money that may stand twice in the log."""
     if table.empty:
@@ -318,18 +215,6 @@ def alt_fuel(table, show):
     return f"Fuel economy by calendar quarter and kind of vehicle: {listing(by)}."
 
 
-def alt_repairs(curves, show):
-    ends = {kind: c.iloc[-1] for kind, c in curves.items() if len(c)}
-    told = [f"{kind} {show.money(end['mcf'], 0)} by {number(end['time'], 1)} years" for kind, end in ends.items()]
-    return f"Step lines of one vehicle's mean repair cost so far, by age, with intervals: {listing(told) or 'no repairs'}."
-
-
-def alt_keeping(kept, show):
-    told = [k for k in kept if "cost_per_year" in k.curve]
-    at = [f"{k.kind} least at {number(k.curve.loc[k.curve['cost_per_year'].idxmin(), 'age_years'], 1)} years" for k in told]
-    return f"Fall in value and work a year against the age to which a vehicle is kept: {listing(at) or 'no kind can be shown'}."
-
-
 def _missing(x):
     return x is None or math.isnan(x)
 
@@ -358,7 +243,3 @@ def _places(estimate, show):
 def _limits(estimate, show):
     low, high = show.scale("money_per_km").ends(estimate.low, estimate.high)
     return interval(low, high, _places(estimate, show))
-
-
-def _chance(p):
-    return "below 0.001" if p < 0.001 else number(p, 3)
