@@ -85,9 +85,8 @@ def main(fills=1_000_000, lines=300_000):
         files = sum((folder / f"{t}.csv").stat().st_size for t in TABLES) / 2**20
         alone, read = measured(folder, "pyarrow"), measured(folder, "read_log")
     time, memory = read["seconds"] / alone["seconds"], read["peak_mb"] / read["tables_mb"]
-    print(
-        f"{int(fills):,} fills, {int(lines):,} lines of work, {files:.0f} MB of CSV; {read['found']:,} problems found, {read['lost']} rows lost"
-    )
+    held = f"{int(fills):,} fills, {int(lines):,} lines of work, {files:.0f} MB of CSV"
+    print(f"{held}; {read['found']:,} problems found, {read['lost']} rows lost")
     print(f"pyarrow into pandas  {alone['seconds']:6.2f} s   tables {alone['tables_mb']:6.0f} MB   peak {alone['peak_mb']:6.0f} MB")
     print(f"read_log             {read['seconds']:6.2f} s   tables {read['tables_mb']:6.0f} MB   peak {read['peak_mb']:6.0f} MB")
     print(f"time {time:.2f} times pyarrow's (bound {MOST_TIME:g}); peak {memory:.2f} times the tables' size (bound {MOST_MEMORY:g})")
