@@ -96,7 +96,7 @@ def by_hand(tmp_path_factory):
 
 @pytest.fixture(scope="session")
 def packs(by_hand, tmp_path_factory):
-    """The whole pack of each log: name to `folder`, `made`, made once when first asked for."""
+    """The whole pack of each log: name to `Pack`, made once when first asked for."""
     from wearbar import pack
 
     logs = {"by-hand": by_hand, "owner": places.place("data", "owner"), "fleet": places.place("data", "fleet")}
@@ -104,8 +104,9 @@ def packs(by_hand, tmp_path_factory):
 
     def whole(name):
         if name not in made:
+            made[name] = None  # one that fails is not tried again for every test
             made[name] = pack.make_pack(root / name, log=logs[name], tell=lambda line: None)
-        return made[name]
+        return made[name] or pytest.fail(f"the pack of {name} could not be made")
 
     return whole
 
