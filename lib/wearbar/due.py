@@ -80,7 +80,8 @@ def points(base, times, limits):
 
     base, times: (3, n). The n-th date is base and n x months, never chained. A share of days is rounded down to whole days.
     """
-    due, before = _rung(base, times, limits.every), _rung(base, times - 1, limits.every)
+    due = _rung(base, times, limits.every)
+    before = base if (times == 1).all() else _rung(base, times - 1, limits.every)
     span = due - before
     width = np.where(np.isfinite(limits.share)[:, None, :], limits.share[:, None, :] * span, np.nan_to_num(limits.amount))
     width[:, DAY] = np.floor(width[:, DAY] + 1e-9)

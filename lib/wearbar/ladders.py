@@ -30,10 +30,8 @@ def as_days(dates):
 def as_dates(days):
     """Days since 1970-01-01 as datetime64[ns]; NaN and infinity as NaT."""
     days = np.asarray(days, dtype=float)
-    known = np.isfinite(days)
-    return np.where(
-        known, np.where(known, days, 0).astype("int64").astype("datetime64[D]").astype("datetime64[ns]"), np.datetime64("NaT", "ns")
-    )
+    dates = np.where(np.isfinite(days), days, np.iinfo(np.int32).min).astype("int64").astype("datetime64[D]")
+    return np.where(np.isfinite(days), dates, np.datetime64("NaT", "D")).astype("datetime64[ns]")
 
 
 @dataclass(frozen=True, eq=False)
@@ -230,12 +228,15 @@ def occasions_due(fleet, late_share=None):
     laddered = fleet.series.rows["measured_from"].ne("done").to_numpy(dtype=bool)
     events = _events(fleet)
     parts = [_shifted(fleet, events[~laddered[events["s"]]]), *_climbed(fleet, events[laddered[events["s"]]])]
-    frame = pd.concat([f for f, _ in parts], ignore_index=True)
-    p = np.concatenate([q for _, q in parts], axis=2)
+    frame, p = parts[0]
+    if len(parts) > 1:
+        frame, p = pd.concat([f for f, _ in parts], ignore_index=True), np.concatenate([q for _, q in parts], axis=2)
+        order = np.lexsort((frame["to"], frame["step"], frame["s"]))
+        frame, p = frame.iloc[order], p[:, :, order]
     kept = np.isfinite(p[DUE]).any(axis=0)
-    order = np.lexsort((frame["to"], frame["step"], frame["s"]))
-    order = order[kept[order]]
-    frame, p = frame.iloc[order].reset_index(drop=True), p[:, :, order]
+    if not kept.all():
+        frame, p = frame[kept], p[:, :, kept]
+    frame = frame.reset_index(drop=True)
     frame["number"] = frame.groupby("s").cumcount() + 1
     return frame, p
 

@@ -67,7 +67,7 @@ def occasions(log, readings=None, late_share=None):
     columns |= {"severe_since": as_dates(frame["since"]), "last_reading": as_dates(seen)}
     columns |= _anchor_columns(fleet, frame, p, slack) | _point_columns(p) | _duty_columns(fleet, frame, p)
     columns |= _done_columns(fleet, frame, x, x_low, x_high) | _overrun_columns(fleet, s, p, x, shut) | _first_columns(fleet, frame, p)
-    return pd.DataFrame(columns | _judged(fleet, frame, p, (x, x_low, x_high), slack, shut, laid, stale))
+    return pd.DataFrame(columns | _judged(fleet, frame, p, (x, x_low, x_high), slack, shut, laid, stale), copy=False)
 
 
 def _where(fleet: Fleet, frame):
@@ -97,8 +97,8 @@ def _shut_days(fleet, s, p):
     code = fleet.code[s]
     found = np.full((2, 3, len(s)), np.nan)
     for axis, path in ((KM, fleet.distance), (HOURS, fleet.clock)):
-        for row, more in ((0, -EPS), (1, EPS)):
-            found[row, axis] = _reached(path, code, p[LATE, axis] + more)
+        found[0, axis] = _reached(path, code, p[LATE, axis] - EPS)
+        found[1, axis] = _reached(path, code, np.where(np.isnan(found[0, axis]), np.nan, p[LATE, axis] + EPS))
     found[0, DAY], found[1, DAY] = p[LATE, DAY], p[LATE, DAY] + 1
     return found
 
@@ -196,16 +196,19 @@ def _first_columns(fleet, frame, p):
     expected[DAY] = p[DUE, DAY]
     for axis, path in ((KM, fleet.distance), (HOURS, fleet.clock)):
         expected[axis, rows] = _expected(fleet, path, s[rows], to[rows], p[DUE, axis, rows])
-    told = np.where((told == "") & is_open, np.char.add(_said(expected), " (forecast)"), told)
-    soonest = np.fmin.reduce(np.where(np.isnan(day), expected, day), axis=0)
-    return {"first_limit": np.where(told == " (forecast)", "", told), "expected_date": as_dates(np.where(is_open, soonest, np.nan))}
+    ask = np.flatnonzero(is_open & (told == ""))
+    ahead = _said(expected[:, ask])
+    told[ask] = np.where(ahead == "", "", np.char.add(ahead, " (forecast)"))
+    soonest = np.full(len(s), np.nan)
+    soonest[rows] = np.fmin.reduce(np.where(np.isnan(day[:, rows]), expected[:, rows], day[:, rows]), axis=0)
+    return {"first_limit": told, "expected_date": as_dates(soonest)}
 
 
 def _said(day):
-    first = np.fmin.reduce(day, axis=0)
-    which = (day == first).astype(int)
-    names = np.array(["distance", "hours", "date"])[which.argmax(axis=0)]
-    return np.where(which.sum(axis=0) > 1, "both", np.where(which.sum(axis=0) == 0, "", names))
+    """Which axis' day comes first, in words; "" where there is none."""
+    which = day == np.fmin.reduce(day, axis=0)
+    count = which.sum(axis=0)
+    return np.select([count > 1, which[KM], which[HOURS], which[DAY]], [np.str_("both"), "distance", "hours", "date"], "").astype("U24")
 
 
 def _pace(fleet, path, s, to):
@@ -261,7 +264,7 @@ def _stale(log, fleet, s, p):
         seen = np.fmin(seen, np.where(np.isfinite(p[DUE, axis]), last, np.nan))
     asked = np.isfinite(p[DUE, :2]).any(axis=0)
     who = fleet.series.rows["vehicle"].iloc[s]
-    rows = np.flatnonzero(asked & np.isfinite(seen))
+    rows = np.flatnonzero(asked & np.isfinite(seen) & who.isin(log.tables["layups"]["vehicle"]).to_numpy(dtype=bool))
     rest = np.zeros(len(s))
     rest[rows] = usage.layup_days(log, who.iloc[rows].reset_index(drop=True), as_dates(seen[rows]), as_dates(end[rows]))
     return asked & ~(end - seen - rest <= STALE_DAYS), seen
