@@ -400,11 +400,17 @@ class TestOtherRules:
     def work():
         return pd.DataFrame({"vehicle": ["A"], "date": ["2022-03-01"], "odometer": [500], "task": ["oil"], "why": ["planned"]})
 
+    def test_likely_names_and_years_are_said(self):
+        use = pd.DataFrame({"vehicle": ["A"], "from": ["2021-05-01"], "to": ["2011-05-31"], "distance": [3]})
+        assert log_of(use=use).set_aside["remedy"].tolist() == ["from is 2021-05-01: 2021-05-31?"]
+        log = log_of(vehicles=vehicles(vehicle=["A", "M10"]), odometer=pd.concat([monthly(1, 2), readings([("2022-01-01", 3)], "m1O")]))
+        assert log.set_aside["remedy"].tolist() == ["mend the name: M10?"]
+
     def test_a_century_is_mended_in_the_remedy(self):
         assert (
-            log_of(fuel=pd.DataFrame({"vehicle": ["A"], "date": ["1922-05-01"], "volume": [3]}))
+            log_of(fuel=pd.DataFrame({"vehicle": ["A"], "date": ["1922-01-05"], "volume": [3]}))
             .set_aside["remedy"][0]
-            .endswith("2022-05-01?")
+            .endswith("2022-01-05?")
         )
 
 

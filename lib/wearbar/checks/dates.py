@@ -4,8 +4,9 @@ import numpy as np
 import pandas as pd
 
 from wearbar.checks.found import join, none_found, problems, shown
+from wearbar.checks.likely import likely_years
 from wearbar.checks.rows import main_date
-from wearbar.tables import MEASURED, PERIODS, TEXT
+from wearbar.tables import MEASURED, PERIODS
 
 __all__ = ["future", "lacking", "one_at_a_time", "periods", "references", "service"]
 
@@ -14,14 +15,14 @@ BEFORE_SERVICE_IS_FINE = ("vehicles", "campaigns")
 ONE_AT_A_TIME = ("use", "layups", "postings")
 
 
-def periods(table, frame):
+def periods(table, frame, as_of):
     """Rows that end before they begin."""
     if table not in PERIODS:
         return none_found()
     first, last = PERIODS[table]
     rows = frame[(frame[last] < frame[first]).to_numpy()]
-    remedy = f"{first} is " + shown(rows[first]) + ": mend one of the two"
-    return problems(table, rows.index, last, rows[last], "ends-first", remedy.astype(object))
+    remedy = f"{first} is " + shown(rows[first]).astype(object) + ": " + likely_years(rows[last], rows[first], [as_of] * len(rows))
+    return problems(table, rows.index, last, rows[last], "ends-first", remedy)
 
 
 def one_at_a_time(table, frame):
@@ -37,7 +38,7 @@ def one_at_a_time(table, frame):
     return problems(table, rows.index[over], "from", rows.loc[over, "from"], "periods-overlap", remedy.astype(object))
 
 
-def service(table, frame, vehicles):
+def service(table, frame, vehicles, as_of):
     """Rows long before the vehicle's first day on the road (its preparation may take weeks), or after it left."""
     if table in BEFORE_SERVICE_IS_FINE or not len(frame):
         return none_found()
@@ -49,16 +50,10 @@ def service(table, frame, vehicles):
     parts = []
     for rule, mask, day, says in (("before-service", early, first, "in service since "), ("after-disposal", late, last, "it left on ")):
         if mask.any():
-            remedy = says + shown(day[mask]) + ": " + _likely(date[mask], first[mask], rule)
-            parts.append(problems(table, frame.index[mask], name, date[mask], rule, remedy.astype(object)))
+            until = np.where(np.isnat(last[mask]), as_of.to_datetime64(), last[mask])
+            remedy = says + shown(day[mask]).astype(object) + ": " + likely_years(date[mask], first[mask], until)
+            parts.append(problems(table, frame.index[mask], name, date[mask], rule, remedy))
     return join(parts)
-
-
-def _likely(date, first, rule):
-    """The same day a century later, where that is in service."""
-    later = pd.Series(date) + pd.DateOffset(years=100)
-    fits = (later >= first).to_numpy() & (rule == "before-service") & (later.dt.year < 2100).to_numpy()
-    return pd.Series(np.where(fits, shown(later) + "?", "mend one of the two"), dtype=TEXT)
 
 
 def future(table, frame, today):

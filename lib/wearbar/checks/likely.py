@@ -5,8 +5,9 @@ from datetime import date
 from difflib import get_close_matches
 
 import numpy as np
+import pandas as pd
 
-__all__ = ["in_range", "likely_day", "likely_number", "nearest_code"]
+__all__ = ["in_range", "likely_day", "likely_number", "likely_years", "nearest_code"]
 
 
 def nearest_code(value, codes):
@@ -51,3 +52,17 @@ def in_range(col, values):
             (values > 1) & (values <= 100), [f"a share is from 0 to 1: {v / 100:.4g}?" for v in values], "a share is from 0 to 1"
         )
     return f"it can't be below {col.low:g}" if col.high == np.inf else f"from {col.low:g} to {col.high:g}"
+
+
+def likely_years(days, low, high):
+    """For each day that is out of bounds, the same day of the years that differ in one digit, or by a century, and lie within them."""
+    rows = zip(pd.to_datetime(days), pd.to_datetime(low), pd.to_datetime(high), strict=True)
+    return np.array([_years(*row) for row in rows], dtype=object)
+
+
+def _years(day, low, high):
+    text = f"{day.year:04d}"
+    tries = {int(text[:k] + digit + text[k + 1 :]) for k in range(1, 4) for digit in "0123456789"} | {day.year + 100}
+    likely = [day + pd.DateOffset(year=year) for year in sorted(tries - {day.year}) if 1900 <= year < 2200]
+    likely = [f"{d:%Y-%m-%d}" for d in likely if low <= d <= high]
+    return " or ".join(likely) + "?" if 0 < len(likely) <= 3 else "mend one of the two"

@@ -9,6 +9,7 @@ from wearbar.tables import LATER, MAIN_DATE, TABLES, UNIQUE
 __all__ = ["after", "known_later", "known_vehicles", "main_date", "repeated_ids", "same_rows"]
 
 TWICE_SET_ASIDE = ("fuel", "odometer")
+LOOK_ALIKE = str.maketrans("oilsbz", "011582")
 CANDIDATES = ("date", "number")
 
 
@@ -73,7 +74,8 @@ def known_vehicles(table, frame, vehicles, set_aside):
 
 
 def _plain(name):
-    return "".join(ch for ch in name.casefold() if ch.isalnum())
+    """The name as a tired eye sees it: O is 0, l is 1."""
+    return "".join(ch for ch in name.casefold() if ch.isalnum()).translate(LOOK_ALIKE)
 
 
 def same_rows(table, frame, extra):

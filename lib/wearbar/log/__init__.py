@@ -12,14 +12,17 @@ import pandas as pd
 from wearbar.checks.found import PROBLEM_COLUMNS
 from wearbar.log.service import ServiceLog
 from wearbar.log.settle import LEDGER_COLUMNS, check
-from wearbar.log.write import write_log, write_marked
+from wearbar.log.write import write_log, write_marked, write_tables
 from wearbar.plan import PlanError, read_plan
 from wearbar.sources import LogError, Source, open_source, raw_of_frame
 from wearbar.sources.header import check_header
 from wearbar.tables import TABLES, TEXT
 from wearbar.units import Units
 
-__all__ = ["LEDGER_COLUMNS", "PROBLEM_COLUMNS", "TEXT", "LogError", "ServiceLog", "log_of", "read_log", "write_log", "write_marked"]
+__all__ = [
+    "LEDGER_COLUMNS", "PROBLEM_COLUMNS", "TEXT", "LogError", "ServiceLog",
+    "log_of", "read_log", "write_log", "write_marked", "write_tables",
+]  # fmt: skip
 
 
 def read_log(path, as_of=None, today=None):

@@ -11,7 +11,7 @@ from wearbar.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L, Units
 __all__ = ["ServiceLog"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class ServiceLog:
     """A log as it was read: values as typed, in the log's own units.
 

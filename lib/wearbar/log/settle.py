@@ -104,14 +104,15 @@ def check(source, header, today=None):
     log.take(_drop_after(log, found, today))
     held = [name for name in TABLES if len(log.tables[name])]
     for name in held:
-        for rule in (rows.repeated_ids, dates.periods, dates.lacking):
-            log.take(rule(name, log.tables[name]))
+        log.take(rows.repeated_ids(name, log.tables[name]))
+        log.take(dates.periods(name, log.tables[name], log.as_of))
+        log.take(dates.lacking(name, log.tables[name]))
         log.take(rows.known_later(name, log.tables[name], log.as_of))
     names = log.tables["vehicles"]["vehicle"].tolist()
     for name in held:
         log.take(rows.known_vehicles(name, log.tables[name], names, pd.Series(log.lost, dtype=object)))
         log.take(rows.same_rows(name, log.tables[name], log.extra[name]))
-        log.take(dates.service(name, log.tables[name], log.tables["vehicles"]))
+        log.take(dates.service(name, log.tables[name], log.tables["vehicles"], log.as_of))
         log.take(dates.one_at_a_time(name, log.tables[name]))
     _beside_each_other(log, header)
     log.first_day = header.get("first_day") or _oldest(log.tables, log.as_of)

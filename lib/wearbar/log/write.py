@@ -18,7 +18,7 @@ from wearbar.sources.header import ESCAPED, KEYS, check_header
 from wearbar.sources.raw import FORMULA, raw_of_frame
 from wearbar.tables import RULES, TABLES
 
-__all__ = ["write_log", "write_marked"]
+__all__ = ["write_log", "write_marked", "write_tables"]
 
 _FORMULA = re.compile(f"'*[{FORMULA}]")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
@@ -31,9 +31,18 @@ def write_log(log, folder):
         if name in log.present:
             frame = log.tables[name].join(log.extra[name], rsuffix=" (extra)")
             needed = [c for c in frame if frame[c].notna().any() or any(c == col.name and col.required for col in TABLES[name])]
-            raw = raw_of_frame(frame[needed])
-            _write_csv(folder / f"{name}.csv", needed, zip(*(column.to_pylist() for column in raw.columns.values()), strict=True))
+            _write_frame(folder / f"{name}.csv", frame[needed])
     _write_header(folder, log, {"as_of": log.as_of, "first_day": log.first_day})
+    return folder
+
+
+def write_tables(frames, header, folder):
+    """Write tables in memory, name to DataFrame, and the keys of log.toml into `folder`, which is made, as `write_log` does a log's."""
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, frame in frames.items():
+        _write_frame(folder / f"{name}.csv", frame)
+    _write_keys(folder, check_header(header))
     return folder
 
 
@@ -78,6 +87,11 @@ def _marks(found):
     return [f"{row.column} {row.value}: {RULES[row.rule].says}; {row.remedy}".strip() for row in found.itertuples()]
 
 
+def _write_frame(path, frame):
+    raw = raw_of_frame(frame)
+    _write_csv(path, list(frame), zip(*(column.to_pylist() for column in raw.columns.values()), strict=True))
+
+
 def _write_csv(path, names, rows, lines=None):
     """One table; blank lines are put in so that each row stands on the line that it had."""
     with path.open("w", encoding="utf-8", newline="") as file:
@@ -110,7 +124,11 @@ def _write_header(folder, log, days=None):
         header["plan"] = "plan.toml"
     else:
         header.pop("plan", None)
-    lines = [f"{key} = {_toml(value)}" for key, value in header.items()]
+    _write_keys(folder, header)
+
+
+def _write_keys(folder, header):
+    lines = [f"{key} = {_toml(value)}" for key, value in header.items() if key in KEYS]
     lines.append(f"{ESCAPED} = true  # text that begins like a formula stands behind an apostrophe, which reading takes off")
     (folder / "log.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
 
