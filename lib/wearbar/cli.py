@@ -1,12 +1,14 @@
-"""The command line: `wearbar pack`, `wearbar check`, `wearbar start`.
+"""The command line: `wearbar pack`, `wearbar check`, `wearbar start`, `wearbar adopt`, `wearbar describe`.
 
 Exit codes: 0 done, 1 done with rows of the log set aside, 2 not done. What goes wrong is said in one sentence. The libraries are imported
 only once there is work to do, so that `--help` answers at once.
 """
 
 import argparse
+import datetime
 import os
 import sys
+from pathlib import Path
 
 from wearbar import __version__
 
@@ -66,6 +68,17 @@ def _parser():
     start = commands.add_parser("start", help="write an empty log to fill in", description=_start.__doc__)
     start.add_argument("folder", metavar="DIR", help="a new or empty folder")
     start.set_defaults(run=_start)
+
+    adopt = commands.add_parser("adopt", help="turn a spreadsheet of one's own into a log", description=_adopt.__doc__)
+    adopt.add_argument("file", metavar="FILE", help="a CSV file or a workbook; it is not changed")
+    adopt.add_argument("--map", default="", metavar="MAP.toml", help="which column is which (default: FILE's name with .map.toml, here)")
+    adopt.add_argument("--out", default="", metavar="DIR", help="a new folder for the log (default: FILE's name with -log, here)")
+    adopt.set_defaults(run=_adopt)
+
+    describe = commands.add_parser("describe", help="write a Data Package descriptor of a log", description=_describe.__doc__)
+    describe.add_argument("log", metavar="LOG", help="folder or workbook")
+    describe.add_argument("--out", default="", metavar="FILE", help="where to write it (default: datapackage.json beside the tables)")
+    describe.set_defaults(run=_describe)
     return parser
 
 
@@ -97,9 +110,7 @@ def _check(asked):
 
     log = logs.read_log(asked.log)
     print(f"{_line(log.name)}: {log.first_day:%Y-%m-%d} to {log.as_of:%Y-%m-%d}\n")
-    print(f"{'table':<14}{'read':>9}{'used':>9}{'set aside':>11}{'after':>9}")
-    for row in log.ledger.itertuples():
-        print(f"{row.table:<14}{row.read:>9,}{row.used:>9,}{row.set_aside:>11,}{row.after:>9,}")
+    print(*_ledger(log), sep="\n")
     for title, rows in (("set aside", log.set_aside), ("kept, with a doubt", log.warnings)):
         print(f"\n{plural(len(rows), 'row')} {title}")
         for row in rows.head(PROBLEMS_SHOWN).itertuples():
@@ -117,6 +128,38 @@ def _start(asked):
 
     print(f"An empty log is in {start_log(asked.folder)}: read GUIDE.md there, fill in vehicles.csv and odometer.csv first.")
     return DONE
+
+
+def _adopt(asked):
+    """Turn a CSV file or workbook into a log by a map of its columns; without a map, propose one from what the file shows."""
+    from wearbar import adopt
+    from wearbar.wording.adopt import adopted_lines, proposed_lines, record
+
+    stem, grids = Path(asked.file).stem, adopt.read_grids(asked.file)
+    path, folder = Path(asked.map or f"{stem}.map.toml"), asked.out or f"{stem}-log"
+    if not path.exists():
+        proposal = adopt.propose(grids, stem, today=datetime.date.today())
+        path.write_text(proposal.toml, encoding="utf-8")
+        print(*proposed_lines(proposal, path), sep="\n")
+        return DONE
+    adopted = adopt.convert(grids, adopt.read_map(path))
+    log = adopt.keep(adopted, folder, record(adopted))
+    print(*adopted_lines(adopted, log, folder), "", *_ledger(log, every=False), sep="\n")
+    return SET_ASIDE if len(log.set_aside) or not adopted.is_whole else DONE
+
+
+def _describe(asked):
+    """Write a Data Package descriptor (datapackage.json, with a Table Schema a table) of a log, by which other tools can read it."""
+    from wearbar.describe import write_descriptor
+
+    print(write_descriptor(asked.log, asked.out))
+    return DONE
+
+
+def _ledger(log, every=True):
+    yield f"{'table':<14}{'read':>9}{'used':>9}{'set aside':>11}{'after':>9}"
+    for row in (log.ledger if every else log.ledger[log.ledger["read"] > 0]).itertuples():
+        yield f"{row.table:<14}{row.read:>9,}{row.used:>9,}{row.set_aside:>11,}{row.after:>9,}"
 
 
 def _line(text):

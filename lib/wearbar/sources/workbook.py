@@ -13,12 +13,14 @@ from wearbar.sources.files import read_header
 from wearbar.sources.raw import LogError, Source, header_names, raw_of_frame
 from wearbar.tables import TABLES
 
-__all__ = ["open_workbook"]
+__all__ = ["load_whole", "open_workbook"]
 
 MOST_BYTES = 2**31
 MOST_CELLS = 2 * 10**8
 SQUEEZED = 300
 SMALL = 64 * 2**20
+MOST_WHOLE = 128 * 2**20
+MOST_CELLS_WHOLE = 5 * 10**6
 
 
 def open_workbook(path):
@@ -36,7 +38,21 @@ def open_workbook(path):
     return Source(path.stem, header, tables, strange, path.parent)
 
 
-def _look(path):
+def load_whole(path):
+    """A workbook held in memory, which knows its merged cells: as a pair, with what formulas last came to, and with the formulas (or None).
+
+    Raises LogError as `open_workbook` does, and where the whole is too large for it.
+    """
+    _look(path, MOST_WHOLE)
+    book = _load(path, read_only=False)
+    for sheet in book.worksheets:
+        if sheet.max_row * sheet.max_column > MOST_CELLS_WHOLE:
+            reach = f"{sheet.max_row:,} rows by {sheet.max_column:,} columns"
+            raise LogError(f"{path.name}, sheet {sheet.title} reaches over {reach}; delete the empty ones beyond its last cell.")
+    return book, _load(path, data_only=False, read_only=False) if _has_formulas(path) else None
+
+
+def _look(path, most_bytes=MOST_BYTES):
     with path.open("rb") as file:
         if file.read(4) == b"\xd0\xcf\x11\xe0":
             raise LogError(f"{path.name} is encrypted, or an old workbook (.xls); save it as .xlsx without a password.")
@@ -47,15 +63,15 @@ def _look(path):
         raise LogError(f"{path.name} is not a workbook, whatever its ending says; save it as .xlsx.") from None
     whole = sum(p.file_size for p in parts)
     bomb = any(p.file_size > SMALL and p.file_size > SQUEEZED * max(p.compress_size, 1) for p in parts)
-    if bomb or whole > MOST_BYTES:
+    if bomb or whole > most_bytes:
         raise LogError(f"{path.name} would unpack to {whole / 2**20:,.0f} MB; that is no service log.")
 
 
-def _load(path, data_only=True):
+def _load(path, data_only=True, read_only=True):
     import openpyxl
 
     try:
-        return openpyxl.load_workbook(path, read_only=True, data_only=data_only)
+        return openpyxl.load_workbook(path, read_only=read_only, data_only=data_only)
     except Exception as error:  # openpyxl lets whatever a damaged file makes go wrong through
         raise LogError(f"{path.name} can't be read as a workbook ({type(error).__name__}); open it and save it again as .xlsx.") from None
 

@@ -1,0 +1,52 @@
+"""What the cells of a table prove of the way they are written: over all of them, and never by a guess."""
+
+import pandas as pd
+
+from wearbar.adopt.cells import DECIMALS, ORDERS, dates, numbers
+from wearbar.adopt.maps import ASK
+
+__all__ = ["date_order", "decimal_mark"]
+
+_TWO_DIGITS = r"(?<!\d)\d{4}(?!\d)"
+
+
+def date_order(cells, today=None):
+    """The order of a table's dates (all in one Series of text), "?" where it can't be told, and a sentence on it ("" where it is plain).
+
+    An order that puts a date whose year has two digits after `today` is no reading of it.
+    """
+    read = pd.DataFrame({order: dates(cells, order) for order in ORDERS})
+    if today is not None:
+        short = ~cells.astype(object).str.contains(_TWO_DIGITS, regex=True)
+        read = read.mask(read.gt(pd.Timestamp(today)).mul(short.astype(bool), axis=0))
+    contested = read.notna().any(axis=1) & ~(read.notna().all(axis=1) & read.nunique(axis=1).eq(1))
+    return _decide(cells, read, contested, ORDERS, lambda day: f"{day:%d %b %Y}", ("order", "orders"))
+
+
+def decimal_mark(cells):
+    """The decimal mark of a table's numbers (all in one Series of text), "?" where it can't be told, and a sentence on it."""
+    read = pd.DataFrame({mark: numbers(cells, mark)["plain"] for mark in DECIMALS})
+    contested = read.notna().any(axis=1) & read["point"].ne(read["comma"])
+    return _decide(cells, read, contested, DECIMALS, str, ("decimal mark", "decimal marks"))
+
+
+def _decide(cells, read, contested, choices, shown, what):
+    if not contested.any():
+        return choices[-1] if "year-first" in choices else choices[0], ""
+    read, cells = read[contested], cells[contested]
+    fits = [choice for choice in choices if read[choice].notna().all()]
+    if not fits:
+        samples = {choice: cells[read[choice].notna()] for choice in choices}
+        told = " and ".join(f"{found.iloc[0]!r} ({choice})" for choice, found in samples.items() if len(found))
+        return ASK, f"no one {what[0]} fits them all: there are {told}"
+    apart = read[fits].nunique(axis=1) > 1
+    if len(fits) > 1 and apart.any():
+        told = ", ".join(f"{shown(read[apart][choice].iloc[0])} {choice}" for choice in fits)
+        return ASK, f"two {what[1]} fit them all: {cells[apart].iloc[0]!r} is {told}"
+    if len(fits) > 1:
+        return fits[0], ""
+    others = [choice for choice in choices if choice != fits[0]]
+    proof = cells[read[others].isna().all(axis=1)]
+    by = f"{fits[0]} is proved by {proof.iloc[0]!r}" if len(proof) else f"{fits[0]} alone fits them all"
+    open_ = read[others].notna().any(axis=1)
+    return fits[0], by + (f", so {cells[open_].iloc[0]!r} is {shown(read[open_][fits[0]].iloc[0])}" if open_.any() else "")

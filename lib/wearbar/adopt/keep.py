@@ -1,0 +1,42 @@
+"""An adopted log is written to a new folder, and read back."""
+
+import shutil
+from pathlib import Path
+
+import pandas as pd
+
+from wearbar.adopt.maps import AdoptError
+from wearbar.log import log_of, read_log, write_tables
+
+__all__ = ["keep", "places_of"]
+
+
+def keep(adopted, folder, record="", today=None):
+    """Write an `Adopted` to a new folder, with `record` as its ADOPTED.md, and give the `ServiceLog` read back from there.
+
+    Raises AdoptError where the folder has something in it, LogError where the tables are no log; nothing is written then.
+    """
+    folder = Path(folder)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise AdoptError(f"{folder} is not empty; give a new folder, so that nothing of yours is written over")
+    log_of(adopted.tables, adopted.header)
+    part = folder.with_name(f".{folder.name}.part")
+    shutil.rmtree(part, ignore_errors=True)
+    try:
+        write_tables(adopted.tables, adopted.header, part)
+        (part / "ADOPTED.md").write_text(record, encoding="utf-8")
+        if folder.exists():
+            folder.rmdir()
+        part.rename(folder)
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
+    return read_log(folder, today=today)
+
+
+def places_of(adopted, log):
+    """Where each row of the log stood: a frame `table, line, sheet, sheet_line`, in which `line` is the log's."""
+    found = [
+        place.rename(columns={"line": "sheet_line"}).assign(table=name, line=log.origin.tables[name]().lines)
+        for name, place in adopted.places.items()
+    ]
+    return pd.concat(found, ignore_index=True)[["table", "line", "sheet", "sheet_line"]]

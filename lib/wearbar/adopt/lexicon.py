@@ -1,0 +1,76 @@
+"""The words that head columns of people's sheets, and which of the format's columns and tables they tell of."""
+
+import re
+
+from wearbar import tables as schema
+
+__all__ = ["MONEY", "NAMES", "TELLING", "WHEN", "heading", "quantity_of", "table_of"]
+
+# the first whose words stand in a heading wins; "" is worked out from others, or is no reading of an instrument
+_WORDS = {
+    "": r"per|each|mpg|kmpl|consumption|average|since|trip|distance|balance|next|due|l/100|km/l|mi/gal|/100",
+    "unrecorded_before": r"missed",
+    "removed_odometer": r"(removed|off) (at|odo\w*|km|miles|mileage)|(odo\w*|km|miles|mileage) (when )?(removed|off)",
+    "fitted_odometer": r"fitted (at|odo\w*|km|miles|mileage)|(odo\w*|km|miles|mileage) (when )?fitted",
+    "removed": r"(date )?(removed|taken off)",
+    "in_service": r"in service|first registered|on the road",
+    "acquired": r"acquired|bought|purchase date",
+    "valid_to": r"valid|expir\w*",
+    "filled_to": r"full|tank full|fill level",
+    "volume": r"lit(re|er)s?|litros|liter|gallons?|volume|kwh|fuel quantity|quantity filled",
+    "labour_hours": r"labou?r hours|hours worked",
+    "labour_cost": r"labou?r",
+    "parts_cost": r"parts|materials?",
+    "tax": r"vat|tax|gst",
+    "invoice": r"invoice|receipt",
+    "done_by": r"done by|by whom|garage|workshop|mechanic",
+    "date": r"date|day|when|datum|fecha|data|fitted",
+    "odometer": r"odo\w*|mileage|miles|reading|kms?|kilomet\w+|clock",
+    "hours": r"hours?|hour meter|hrs",
+    "vehicle": r"vehicle|registration|reg|bike|car|van|truck|plate|machine|fahrzeug|v[ée]hicule",
+    "kind": r"kind|type",
+    "site": r"site|base|depot|location",
+    "task": r"task|work|job|service|repair|description|done",
+    "position": r"position|wheel|axle|where",
+    "value": r"depth|tread|thickness|pressure|slack|elongation|measured",
+    "item": r"item|product|tyres?|tires?|make",
+    "cost": r"cost|price|total|amount|paid|spent|betrag|kosten|prix|importe",
+    "result": r"result|outcome",
+    "reason": r"reason|why",
+    "note": r"notes?|remarks?|comments?",
+}
+_WORDS = {column: re.compile(rf"(?<!\w)(?:{words})(?!\w)") for column, words in _WORDS.items()}
+NAMES = {col.name for columns in schema.TABLES.values() for col in columns}
+
+# what a sheet must show before it is taken for a table, the most telling first
+TELLING = {
+    "fuel": {"volume"},
+    "measurements": {"value"},
+    "fitted": {"item"},
+    "work": {"task"},
+    "vehicles": {"kind", "vehicle"},
+    "odometer": {"odometer"},
+}
+MONEY = {"work": "other_cost", "fuel": "cost", "fitted": "price", "vehicles": "price", "fixed_costs": "amount"}
+WHEN = {"fitted": "fitted", "vehicles": "in_service", "fixed_costs": "from", "use": "from", "defects": "found"}
+
+
+def heading(text):
+    """The column of the format that a heading tells of, or ""."""
+    low = " ".join(re.sub(r"[^\w/]+", " ", text.casefold()).split())
+    if low.replace(" ", "_") in NAMES:
+        return low.replace(" ", "_")
+    return next((column for column, words in _WORDS.items() if words.search(low)), "")
+
+
+def table_of(title, found):
+    """The table that a sheet of this title with these columns is taken for, or ""."""
+    if title.strip().casefold() in schema.TABLES:
+        return title.strip().casefold()
+    return next((table for table, needs in TELLING.items() if needs <= set(found)), "")
+
+
+def quantity_of(text):
+    """The quantity of a measurement that a heading tells of, or ""."""
+    low = text.casefold().replace("tread", "depth")
+    return next((quantity for quantity in schema.MEASURED if quantity in low), "")
