@@ -201,6 +201,12 @@ def test_a_long_table_keeps_the_rest_behind_a_summary():
     assert page.count('scope="row"') == 40
 
 
+def test_intervals_that_are_all_refused_warn_of_nothing():
+    frame = pd.DataFrame({"what": ["a"], "life_km": [np.nan], "low_km": [12.0], "high_km": [np.nan]})
+    page = tables.html_of(frame, tables.heads_of(frame, {"what": "What", ("life_km", "low_km", "high_km"): "Life"}, METRIC), "Lives")
+    assert rows_of(page)[-1] == "at least 12"
+
+
 def test_an_empty_table_says_so():
     frame = FRAME.head(0)
     assert "nothing to list" in tables.html_of(frame, tables.heads_of(frame, COLUMNS, METRIC), "None late")

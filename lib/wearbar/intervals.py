@@ -181,8 +181,9 @@ def early_work(found, confidence=0.9):
 
 
 def untold(log):
-    """Of the tables that tell of danger, those that the log does not have."""
-    return [name for name in GUARDED if name not in log.present]
+    """Of the tables that tell of danger, those that the log does not have, or holds no usable row of: neither shows that there is none."""
+    used = log.ledger.set_index("table")["used"].reindex(GUARDED).fillna(0)
+    return [name for name in GUARDED if name not in log.present or not used[name]]
 
 
 def must_not_drive(table, log):

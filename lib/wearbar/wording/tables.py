@@ -119,7 +119,8 @@ def _column_places(scale, frame, columns):
         return 0
     if len(columns) > 1:
         low, high = turned[-2:]
-        places = decimals_of(0.0, float((high - low).abs().median()))
+        widths = (high - low).abs().dropna()
+        places = decimals_of(0.0, float(widths.median())) if len(widths) else None
         if places is not None:
             return max(places, 0)
     if scale.suffix not in ("km", "mi", "money") and scale.decimals is not None:
