@@ -35,7 +35,8 @@ def states_now(found):
     axes.set_yticks(range(len(vehicles)), [_short(v) for v in vehicles])
     axes.set_ylim(len(vehicles) - 0.4, -0.6)
     axes.set_xlim(-0.6, len(tasks) - 0.4)
-    figure.legend(loc="outside upper left", ncols=5, fontsize=8.5)
+    if len(grave):
+        figure.legend(loc="outside upper left", ncols=5, fontsize=8.5)
     return figure
 
 

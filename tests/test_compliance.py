@@ -1,0 +1,221 @@
+"""The rate, overruns, what must not be driven, today's list, and what is said of them."""
+
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+from lifelines import KaplanMeierFitter
+
+from wearbar import intervals, usage
+from wearbar.charts import intervals as charts
+from wearbar.charts.style import png
+from wearbar.estimate import proportion
+from wearbar.log import log_of, read_log
+from wearbar.places import place
+from wearbar.plan import plan_of
+from wearbar.units import Units
+from wearbar.wording import intervals as wording
+from wearbar.wording.common import Show
+
+SHOW = Show(Units(distance="mi", currency="GBP"))
+PLAN = {"van": {"applies_to": ["van"], "task": [{"code": "oil", "action": "replace", "every": {"months": 6}, "tolerance": 0.1}]}}
+
+
+@pytest.fixture(scope="module")
+def fleet():
+    log = read_log(place("data", "fleet"))
+    readings = usage.readings(log)
+    found = intervals.placed(intervals.occasions(log, readings), log)
+    return log, readings, found, intervals.items(log, found, readings)
+
+
+def van_log(work=(), as_of="2026-01-01", plan=PLAN, **tables):
+    tables = {"vehicles": [{"vehicle": "V", "kind": "van", "in_service": "2024-01-01"}], **tables}
+    tables["odometer"] = [{"vehicle": "V", "date": "2024-01-01", "odometer": 0}, {"vehicle": "V", "date": "2025-12-20", "odometer": 9000}]
+    tables["work"] = [{"vehicle": "V", "date": day, "task": "oil", "why": "planned"} for day in work]
+    header = {"distance": "mi", "as_of": as_of, "first_day": "2024-01-01"}
+    frames = {name: pd.DataFrame(rows) for name, rows in tables.items() if rows}
+    return log_of(frames, header, plan=plan_of(plan) if plan else None)
+
+
+def whole(log):
+    readings = usage.readings(log)
+    found = intervals.placed(intervals.occasions(log, readings), log)
+    return readings, found, intervals.items(log, found, readings)
+
+
+class TestTheRate:
+    def test_work_done_early_waits_until_its_window_has_closed(self):
+        early = intervals.occasions(van_log(["2024-03-01"], as_of="2024-07-19"))  # due 1 Jul, late edge 19 Jul
+        assert early["why"].tolist() == ["open-window", "open-window"]
+        later = intervals.occasions(van_log(["2024-03-01"], as_of="2024-07-20"))
+        assert later["outcome"].iloc[0] == "early"
+        assert later["in_rate"].tolist() == [True, False]
+
+    def test_open_work_past_its_window_counts_as_late(self):
+        found = intervals.occasions(van_log(["2024-07-10"]))
+        assert found["outcome"].tolist() == ["on-time", "late"]
+        assert intervals.rate(found).value == 0.5
+
+    def test_a_readers_own_allowance_scores_in_place_of_the_plans(self):
+        log = van_log(["2024-07-25"])  # 24 days over; 18 are the plan's, a fifth of 182 is 36
+        assert intervals.occasions(log)["outcome"].iloc[0] == "late"
+        assert intervals.occasions(log, late_share=0.2)["outcome"].iloc[0] == "on-time"
+
+    def test_one_vehicle_has_the_plain_interval_and_several_are_clusters(self, fleet):
+        found = fleet[2]
+        one = found[found["vehicle"] == found["vehicle"].iloc[0]]
+        counted = one[one["in_rate"]]
+        plain = proportion((counted["outcome"] != "late").sum(), len(counted))
+        assert intervals.rate(one) == plain
+        assert "effective" in intervals.rate(found).method
+
+    def test_groups_add_up_and_left_out_is_all_the_rest(self, fleet):
+        found = fleet[2]
+        for by in ("task", "kind", "site", "month", "vehicle"):
+            table = intervals.compliance(found, [by])
+            assert table["n"].sum() == found["in_rate"].sum()
+            assert table["late"].sum() == (found["in_rate"] & (found["outcome"] == "late")).sum()
+        assert intervals.excluded(found)["n"].sum() == (~found["in_rate"]).sum()
+
+    def test_a_month_is_that_of_the_late_edge_not_of_the_work(self):
+        log = van_log(["2024-09-02"])
+        found = intervals.placed(intervals.occasions(log), log)
+        assert found["month"].iloc[0] == pd.Timestamp("2024-07-01")
+
+    def test_a_small_site_is_not_told(self):
+        table = pd.DataFrame(
+            {"site": ["a", "b"], "share": [0.5, 0.6], "low": 0.1, "high": 0.9, "n": [9, 9], "late": [4, 3], "vehicles": [2, 3]}
+        )
+        told = intervals.sites_told(table)
+        assert told["share"].isna().tolist() == [True, False]
+        assert told["late"].isna().tolist() == [True, False]
+
+
+class TestOverruns:
+    def test_the_median_is_kaplan_and_meiers_of_an_outside_library(self, fleet):
+        found = fleet[2].copy()
+        rng = np.random.default_rng(3)
+        late = found["in_rate"] & (found["outcome"] == "late")
+        found.loc[late, "is_open"] = rng.random(late.sum()) < 0.3
+        ours = intervals.median_overrun(found, "overrun_days", np.random.default_rng(1))
+        cases = found[late & (found["overrun_days"] > 0) & (found["state"] != "missed")]
+        theirs = KaplanMeierFitter().fit(cases["overrun_days"], ~cases["is_open"].astype(bool)).median_survival_time_
+        assert ours.value == theirs
+        assert ours.low < ours.value < ours.high
+        assert (ours.n, ours.n_censored) == (len(cases), cases["is_open"].sum())
+
+    def test_each_km_past_a_window_counts_once(self):
+        rows = {"vehicle": ["A", "A", "A", "B"], "end_km": [100.0, 120.0, 300.0, 50.0], "driven_past_km": [40.0, 50.0, 10.0, 5.0]}
+        found = pd.DataFrame(rows).assign(in_rate=True, outcome="late")  # A: 60-100, 70-120, 290-300
+        assert intervals.driven_overdue(found).to_dict() == {"A": 70.0, "B": 5.0}
+
+
+class TestWhatMustNotBeDriven:
+    def test_the_gravest_first_and_only_what_is_open(self):
+        defects = [
+            {"defect": "1", "vehicle": "V", "found": "2025-02-01", "text": "a", "grade": "before-next-use"},
+            {"defect": "2", "vehicle": "V", "found": "2025-03-01", "text": "b", "grade": "off-road"},
+            {"defect": "3", "vehicle": "V", "found": "2025-01-01", "text": "c", "grade": "off-road", "closed": "2025-01-02"},
+            {"defect": "4", "vehicle": "V", "found": "2025-01-01", "text": "d", "grade": "advisory", "closed": None},
+        ]
+        tests = [{"vehicle": "V", "kind": "test", "valid_to": "2025-12-31", "tested": "2025-01-01", "result": "pass"}]
+        recalls = [{"vehicle": "V", "campaign": f"R{k}", "issued": "2025-01-01", "kind": k} for k in ("bulletin", "safety-recall")]
+        log = van_log(defects=defects, certificates=tests, campaigns=recalls)
+        danger = intervals.must_not_drive(whole(log)[2], log)
+        assert danger["item"].tolist() == ["2", "1", "test", "Rsafety-recall"]
+        assert intervals.untold(log) == []
+
+    def test_a_table_that_is_not_there_is_said_in_the_same_breath(self):
+        log = van_log()
+        assert intervals.untold(log) == ["defects", "certificates", "campaigns"]
+        said, urgency = wording.headline(intervals.must_not_drive(whole(log)[2], log), intervals.untold(log), SHOW)
+        assert urgency == "note"
+        assert "no table of defects, certificates and campaigns" in said
+
+    def test_the_fleet_has_its_three_cases_at_the_top_of_the_list(self, fleet):
+        log, readings, found, items = fleet
+        danger = intervals.must_not_drive(items, log)
+        rows = intervals.due_list(found, items, log, readings)
+        assert {"off-road", "expired-certificate", "safety-recall"} == set(danger["reason"])
+        assert rows["task"].head(len(danger)).tolist() == danger["item"].tolist()
+
+
+class TestTheList:
+    def test_every_open_task_that_is_due_is_on_it_once_and_in_order(self, fleet):
+        log, readings, found, items = fleet
+        rows = intervals.due_list(found, items, log, readings)
+        tasks = rows[rows["what"] == "task"]
+        due = found[found["is_current"] & found["state"].isin(["past-window", "due", "in-window", "not-known"])]
+        assert sorted(tasks.loc[tasks["state"] != "before-window", "task"]) == sorted(due["task"])
+        rank = tasks["state"].map({s: at for at, s in enumerate(["past-window", "due", "in-window", "not-known", "before-window"])})
+        assert rank.is_monotonic_increasing
+        ahead = tasks[tasks["state"] == "before-window"]
+        assert (ahead["expected_date"] <= log.as_of + pd.Timedelta(days=intervals.FORECAST_DAYS)).all()
+        assert (ahead["low_date"] <= ahead["expected_date"]).all()
+        assert (ahead["expected_date"] <= ahead["due_date"].fillna(pd.Timestamp.max)).all()
+
+    def test_a_row_a_vehicle_holds_every_task(self, fleet):
+        log, readings, found, items = fleet
+        rows = intervals.due_list(found, items, log, readings)
+        assert intervals.by_vehicle(rows)["n"].sum() == len(rows)
+
+
+def everything_said(log):
+    readings, found, items = whole(log)
+    danger, missing, rate = intervals.must_not_drive(items, log), intervals.untold(log), intervals.rate(found)
+    rows, told = intervals.due_list(found, items, log, readings), intervals.seen(log, readings, found)
+    rng = np.random.default_rng(1)
+    days, km = (intervals.median_overrun(found, f"overrun_{unit}", rng) for unit in ("days", "km"))
+    by = {name: intervals.compliance(found, [name]) for name in ("task", "month", "site")}
+    wording.list_table(intervals.by_vehicle(rows))
+    wording.danger_table(danger)
+    wording.services_table(intervals.first_services(found))
+    for figure in (
+        charts.states_now(found),
+        charts.by_month(by["month"]),
+        charts.by_group(by["task"], "task"),
+        charts.distance_from_due(found),
+    ):
+        png(figure)
+    return [
+        *(
+            wording.headline(danger, missing, SHOW)[0],
+            wording.danger(danger, missing, SHOW),
+            wording.answer(rate, SHOW),
+            wording.seen(told),
+        ),
+        *(wording.no_plan(log), wording.list_said(rows, missing, told, items), wording.states_said(found), wording.caption_states(found)),
+        *(wording.rate_means(rate), wording.groups(by["task"], "task", "task"), wording.sites(intervals.sites_told(by["site"]), log)),
+        *(wording.overruns(days, km, found, intervals.driven_overdue(found), SHOW), wording.put_off(intervals.put_off(log))),
+        wording.first_limits(intervals.first_limits(found), intervals.late_for_want_of_use(found), SHOW),
+        *(wording.early(*intervals.early_work(found), SHOW), wording.first_services(intervals.first_services(found), SHOW)),
+        *(wording.alt_states(found), wording.alt_month(by["month"], SHOW), wording.alt_group(by["task"], "task", SHOW)),
+        *(wording.alt_from_due(found, SHOW), wording.looked_again(items), wording.coming_caption(), wording.months(by["month"])),
+    ]
+
+
+@pytest.mark.parametrize(
+    "log",
+    [
+        lambda: van_log(plan=None),
+        lambda: van_log(),
+        lambda: van_log(["2024-07-10", "2025-01-05"]),
+        lambda: read_log(place("data", "owner")),
+        lambda: read_log(place("data", "fleet")),
+    ],
+    ids=["no plan", "nothing done", "a few", "owner", "fleet"],
+)
+def test_what_is_said_holds_no_gap_on_any_log(log):
+    for text in everything_said(log()):
+        assert not re.search(r"\b(nan|None|NaT|inf)\b|\d[eE][+-]?\d|  |\.\.|\{", text), text
+
+
+def test_text_out_of_a_log_is_no_markup():
+    bad = "<b>*V*</b>"
+    defects = [{"defect": "1", "vehicle": bad, "found": "2025-02-01", "text": bad, "grade": "off-road"}]
+    log = van_log(defects=defects, vehicles=[{"vehicle": bad, "kind": "van", "in_service": "2024-01-01", "site": bad}])
+    log_text = " ".join(everything_said(log))
+    assert "<b>" not in log_text
+    assert "*V*" not in log_text
