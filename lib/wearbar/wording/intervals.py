@@ -135,7 +135,9 @@ def answer(rate, show):
         return "No occasion has run its course yet, so there is no rate to tell."
     late = round((1 - rate.value) * rate.n)
     few = f" {_share(rate, show)}" if rate.n > 1 else ""
-    return f"Of {plural(rate.n, 'occasion')} whose window has closed, {number(rate.n - late)} were met in time and {number(late)} not:{few}"
+    met = rate.n - late
+    verb = "was" if met == 1 else "were"
+    return f"Of {plural(rate.n, 'occasion')} whose window has closed, {number(met)} {verb} met in time and {number(late)} not:{few}"
 
 
 def _share(rate, show):

@@ -217,6 +217,8 @@ def headline(on, show):
         soon = at["before-next-look"]
         what = f"{plural(len(soon), 'part')} may reach the limit before the next look at the usual distance: {_parts(soon)}; look sooner."
         return what + unread, "soon"
+    if not len(at["above"]):
+        return f"No part now on has been read for wear.{unread}", "note"
     return f"None of the {plural(len(at['above']), 'part')} whose wear is read may reach its limit before the next look.{unread}", "note"
 
 
