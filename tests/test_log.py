@@ -316,6 +316,15 @@ class TestReadings:
         kept = longest_likely(np.zeros(3000, int), day[order], value[order], np.full(3000, 1000.0), np.ones(3000))
         assert set(np.flatnonzero(~kept)) == set(slips)
 
+    @pytest.mark.parametrize("begin, end", [(200, 260), (450, 600), (0, 90)])
+    def test_a_long_stretch_of_another_unit_or_instrument_gives_way_to_a_longer(self, begin, end):
+        day = np.arange(600)
+        value = 10_000 + 40.0 * day
+        value[begin:end] = value[begin:end] * 1.609 + 30_000 if begin < 450 else 40.0 * (day[begin:end] - begin)
+        order = np.lexsort((value, day))
+        kept = longest_likely(np.zeros(600, int), day[order], value[order], np.full(600, 1000.0), np.ones(600))
+        assert np.flatnonzero(~kept).tolist() == list(range(begin, end))
+
     def test_hour_meters_run_no_more_than_the_clock(self):
         log = log_of(odometer=monthly(1, 2, 3, 4, hours=[100, 200, 9000, 350]))
         assert told(log, "warnings") == [("odometer", 4, "hours", "hours-back")]
