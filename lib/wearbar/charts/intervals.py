@@ -58,7 +58,8 @@ def by_group(table, column):
     """The rate of each group with its interval, how many occasions beside its name."""
     figure, axes = style.new_figure(height=1.0 + 0.26 * max(len(table), 2))
     labels = [f"{_short(name, 34)} ({n:,})" for name, n in zip(table[column], table["n"], strict=True)]
-    style.ranges(axes, labels, 100 * table["share"], 100 * table["low"], 100 * table["high"])
+    if len(table):
+        style.ranges(axes, labels, 100 * table["share"], 100 * table["low"], 100 * table["high"])
     axes.set_xlim(0, 103)
     axes.set_xlabel("Done in time (%), in brackets the occasions")
     return figure
