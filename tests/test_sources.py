@@ -1,6 +1,7 @@
 """One log from four kinds of source, and what hostile or damaged sources come to."""
 
 import os
+import random
 import shutil
 import signal
 import sqlite3
@@ -363,6 +364,42 @@ class TestFolders:
         pa.parquet.write_table(pa.table({"vehicle": [["A"]]}), made / "fuel.parquet")
         with pytest.raises(logs.LogError, match="lists"):
             logs.read_log(made)
+
+
+def damaged(rng, data):
+    """The file cut off, or with bytes changed or left out."""
+    way, data = rng.randrange(3), bytearray(data)
+    if way == 0:
+        return bytes(data[: rng.randrange(len(data))])
+    for _ in range(rng.randrange(1, 12)):
+        at = rng.randrange(len(data))
+        data[at : at + 1] = b"" if way == 1 else bytes([rng.randrange(256)])
+    return bytes(data)
+
+
+def test_damaged_workbooks_parquet_files_and_databases_are_read_or_refused(tmp_path):
+    book = vehicles(tmp_path / "v.xlsx", ("A", "van", "2020-01-01", "none", 3))
+    made = folder(tmp_path / "log")
+    (made / "vehicles.csv").unlink()
+    table = {"vehicle": ["A", "B"], "kind": ["van"] * 2, "in_service": ["2020-01-01"] * 2, "meter": ["none"] * 2}
+    pa.parquet.write_table(pa.table(table), made / "vehicles.parquet")
+    with sqlite3.connect(tmp_path / "x.db") as link:
+        pd.DataFrame(table).to_sql("vehicles", link, index=False)
+        pd.DataFrame({"key": ["distance", "as_of"], "value": ["mi", "2022-01-01"]}).to_sql("log", link, index=False)
+    link.close()
+    rng, read = random.Random(7), 0
+    sources = {book: book, made / "vehicles.parquet": made, tmp_path / "x.db": f"sqlite:///{tmp_path}/x.db"}
+    for file, address in sources.items():
+        whole = file.read_bytes()
+        assert len(logs.read_log(address).tables["vehicles"])
+        for _ in range(60):
+            file.write_bytes(damaged(rng, whole))
+            try:
+                logs.read_log(address)
+                read += 1
+            except logs.LogError:
+                continue
+    assert read < 180
 
 
 HOSTILE = [

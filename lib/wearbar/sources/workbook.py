@@ -59,7 +59,7 @@ def _look(path, most_bytes=MOST_BYTES):
     try:
         with zipfile.ZipFile(path) as archive:
             parts = archive.infolist()
-    except (zipfile.BadZipFile, OSError):
+    except (zipfile.BadZipFile, NotImplementedError, OSError):
         raise LogError(f"{path.name} is not a workbook, whatever its ending says; save it as .xlsx.") from None
     whole = sum(p.file_size for p in parts)
     bomb = any(p.file_size > SMALL and p.file_size > SQUEEZED * max(p.compress_size, 1) for p in parts)
