@@ -12,6 +12,7 @@ from wearbar import log as logs
 from wearbar.charts import log_check as pictures
 from wearbar.charts import severity as use_pictures
 from wearbar.charts.style import png
+from wearbar.estimate import Estimate
 from wearbar.wording import log_check as words
 from wearbar.wording import severity as use_words
 from wearbar.wording.common import Show
@@ -174,10 +175,10 @@ def test_hostile_names_are_text():
 
 def effect(**changes):
     base = {
-        "ratio": severity.Estimate(1.1, 1.05, 1.15, 0.9, 100), "lower": 1.05, "p": 0.001, "p_holm": 0.002, "share_low": 0.1,
+        "ratio": Estimate(1.1, 1.05, 1.15, 0.9, 100), "lower": 1.05, "p": 0.001, "p_holm": 0.002, "share_low": 0.1,
         "share_mid": 0.3, "share_high": 0.6, "r2": 0.5, "residual_sd": 0.1, "without_vehicle": (1.08, 1.12), "without_site": (0.97, 1.2),
         "e_value": 1.4,
-        "e_value_limit": 1.3, "additive": severity.Estimate(2.0, 1.5, 2.5, 0.9, 100), "additive_ratio": 1.09,
+        "e_value_limit": 1.3, "additive": Estimate(2.0, 1.5, 2.5, 0.9, 100), "log_linear": Estimate(1.1, 1.05, 1.15, 0.9, 100),
         "form": "additive",
         "points": pd.DataFrame({"vehicle": ["a", "b"], "kind": "van", "share": [0.1, 0.5], "wear_ratio": [0.9, 1.1], "n_parts": 3}),
     }  # fmt: skip
@@ -190,7 +191,7 @@ def test_an_effect_in_words():
     assert "5.0% to 15% more" in text
     assert "100 parts on 34 vehicles" in text
     assert "3.0% less and 20% more" in " ".join(use_words.checks(effect()))
-    unsure = use_words.effect(effect(ratio=severity.Estimate(1.1, 0.8, 1.6, 0.9, 100), vehicles_needed=80))
+    unsure = use_words.effect(effect(ratio=Estimate(1.1, 0.8, 1.6, 0.9, 100), vehicles_needed=80))
     assert "not settled" in unsure
     assert "80 such vehicles" in unsure
 

@@ -10,6 +10,7 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
 from wearbar import clustered, hard_use, log, plan, severity, usage
+from wearbar.estimate import Estimate
 
 
 def last(p):
@@ -102,9 +103,10 @@ def test_rates_that_add_up_are_recovered():
     share, cluster = np.linspace(0, 1, 40), np.arange(40) % 10
     y = np.log(0.2 * (1 - share) + 0.2 * share * 2.5) + 1e-6 * np.cos(np.arange(40))
     fit = clustered.fit_clustered(np.column_stack([np.ones(40), share]), y, cluster)
-    (t, _, _), better = clustered.additive_slope(fit, share, y, np.ones((40, 1)), cluster)
+    t, tangent, squares = clustered.fit_additive(fit, share, y, np.ones((40, 1)), cluster)
     assert np.exp(t) == pytest.approx(2.5, rel=1e-4)
-    assert better
+    assert tangent.beta[-1] == pytest.approx(0, abs=1e-5)
+    assert squares < 1e-9 < (fit.residual**2).sum()
 
 
 def test_published_e_value_and_holm():
@@ -297,21 +299,9 @@ PLAN = plan.plan_of(
 
 def told(lower, p_holm=0.001):
     points = pd.DataFrame({"vehicle": list("abcd"), "share": [0.1, 0.1, 0.3, 0.3], "wear_ratio": 1.0})
-    ratio = severity.Estimate(1.2, lower, 1.4, 0.9, 100)
-    added = severity.Estimate(3.0, 2.0, 4.0, 0.9, 100)
-    return severity.Effect(
-        "tyre",
-        "loose",
-        100,
-        34,
-        ratio=ratio,
-        lower=lower,
-        p_holm=p_holm,
-        points=points,
-        additive=added,
-        additive_lower=2.5,
-        form="log-linear",
-    )
+    ratio, added = Estimate(1.2, lower, 1.4, 0.9, 100), Estimate(3.0, 2.0, 4.0, 0.9, 100)
+    figures = {"ratio": ratio, "log_linear": ratio, "log_linear_lower": lower, "additive": added, "additive_lower": 2.5}
+    return severity.Effect("tyre", "loose", 100, 34, lower=lower, p_holm=p_holm, points=points, form="log-linear", **figures)
 
 
 def test_supported_interval_by_hand():

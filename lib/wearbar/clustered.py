@@ -13,7 +13,8 @@ from scipy import optimize
 
 __all__ = [
     "ClusteredFit",
-    "additive_slope",
+    "added_up",
+    "fit_additive",
     "fit_clustered",
     "independent_columns",
     "intercept_ratio",
@@ -115,22 +116,30 @@ def independent_columns(design):
     return keep
 
 
-def additive_slope(fit, share, y, z, cluster):
-    """((t, standard error, degrees of freedom), whether it fits better than `fit`) of y = z @ b + log(1 - share + share * exp(t)) + error.
+def fit_additive(fit, share, y, z, cluster):
+    """(t, `ClusteredFit` whose last coefficient is the step from t, sum of squares) of y = z @ b + log(1 - share + share * exp(t)) + error.
 
-    exp(t) is the rate at share 1 over the rate at share 0, were rates to add up by share. t by least squares under the weights of `fit`;
-    its error from the tangent there. t is sought between -3 and 3.
+    exp(t) is the rate at share 1 over the rate at share 0, were rates to add up by share. t by least squares under the weights of `fit`,
+    sought between -3 and 3; the fit is of the tangent there, so its contrasts give t's error, and leaving a cluster out t's step.
     """
 
     def at(t):
         bend = np.log1p(np.expm1(t) * share)
-        return bend, fit_clustered(z, y - bend, cluster, fit.ratio)
+        return bend, (fit_clustered(z, y - bend, cluster, fit.ratio).residual ** 2).sum()
 
-    t = optimize.minimize_scalar(lambda t: (at(t)[1].residual ** 2).sum(), bounds=(-3, 3), method="bounded").x
-    bend, line = at(t)
+    t = float(optimize.minimize_scalar(lambda t: at(t)[1], bounds=(-3, 3), method="bounded").x)
+    bend, squares = at(t)
     slope = np.exp(t) * share / (1 + np.expm1(t) * share)
-    _, se, df = fit_clustered(np.column_stack([z, slope]), y - bend, cluster, fit.ratio).contrast([*[0.0] * z.shape[1], 1.0])
-    return (float(t), se, df), bool((line.residual**2).sum() < (fit.residual**2).sum())
+    return t, fit_clustered(np.column_stack([z, slope]), y - bend, cluster, fit.ratio), float(squares)
+
+
+def added_up(times, easy, hard):
+    """Wear at share `hard` over wear at share `easy`, where rates add up by share and this use wears `times` as much as other use.
+
+    >>> round(float(added_up(2.5, 0.2, 0.4)), 4)
+    1.2308
+    """
+    return (1 + (times - 1) * np.asarray(hard)) / (1 + (times - 1) * np.asarray(easy))
 
 
 def permutation_slope(y, x, strata, confidence, rng):

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar import spans, usage
+from wearbar.clustered import added_up
 from wearbar.plan import SHARES
 from wearbar.tables import column
 
@@ -106,13 +107,8 @@ def _hard_use(e, limit):
     cut = limit if share.min() < limit <= share.max() else share.median()
     easy, hard = share[share < cut].mean(), share[share >= cut].mean()
     power = (hard - easy) / e.step
-    loglinear = e.ratio.value**power, e.lower**power
-    additive = _added(e.additive.value, easy, hard), _added(e.additive_lower, easy, hard)
+    loglinear = e.log_linear.value**power, e.log_linear_lower**power
+    additive = added_up(e.additive.value, easy, hard), added_up(e.additive_lower, easy, hard)
     ratio = additive[0] if e.form == "additive" else loglinear[0]
     told = {"category": e.category, "exposure": e.exposure, "share_easy": easy, "share_hard": hard, "p_holm": e.p_holm}
     return told | {"wear_ratio": ratio, "lower_ratio": min(loglinear[1], additive[1])}
-
-
-def _added(times, easy, hard):
-    """Wear at one share over wear at another, where rates add up by share."""
-    return (1 + (times - 1) * hard) / (1 + (times - 1) * easy)

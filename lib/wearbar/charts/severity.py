@@ -64,9 +64,9 @@ def _panel(axes, e, kinds):
         some = e.points[e.points["kind"] == kind]
         axes.plot(some["share"], some["wear_ratio"], label=_label(kind), **style.series(i + 1, linestyle="none", markersize=6))
     x = np.linspace(e.points["share"].min(), e.points["share"].max(), 60)
-    power = (x - e.share_mid) / e.step
-    axes.plot(x, e.ratio.value**power, color=style.PALETTE[0], linewidth=1.8, label="fitted, with its interval")
-    style.band(axes, x, *np.sort([e.ratio.low**power, e.ratio.high**power], axis=0))
+    line = e.wear_at(x)
+    axes.plot(x, line["value"], color=style.PALETTE[0], linewidth=1.8, label="fitted, with its interval")
+    style.band(axes, x, line["low"], line["high"])
     axes.axhline(1, color=style.MUTED, linewidth=0.8)
     axes.xaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
     axes.set_xlabel(f"share of the distance {USE[e.exposure]}")

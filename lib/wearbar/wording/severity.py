@@ -73,6 +73,8 @@ def effect(e):
     start = f"**{_Part(e)} wear, use {_use(e)}:** {_change(e.ratio.value)} for each {_points(e.step)} more of the distance"
     counts = f"{plural(e.n_parts, 'part')} on {plural(e.n_vehicles, 'vehicle')}"
     seen = f"shares seen: {_percent(e.share_low)} to {_percent(e.share_high)}"
+    if e.points is not None:
+        start = f"{start}, at about {_percent(e.share_mid)}"
     text = f"{start} ({_percent(e.ratio.confidence)} interval {_changes(e.ratio.low, e.ratio.high)}; {counts}; {seen})."
     if e.points is None:
         return f"{text} These are one vehicle's own parts compared; it speaks of that vehicle alone."
@@ -183,7 +185,7 @@ def checks(e):
             f"To explain it away, a cause that is not in the log would have to go with hard use, and with wear, by a factor of "
             f"{number(e.e_value, 1)} each ({number(e.e_value_limit, 1)} to bring the interval to no effect)."
         )
-    return [*said, _additive(e)]
+    return [*said, _forms(e)]
 
 
 def all_checks(found):
@@ -199,13 +201,16 @@ def _recalled(e):
     return f"Shares are recalled, not measured; were a fifth of their spread error, it would be {_change(e.attenuated.value)}."
 
 
-def _additive(e):
-    fits = "better" if e.form == "additive" else "no better"
-    return (
-        f"If rates add up by share, a distance all {_use(e)} would wear {number(e.additive.value, 1)} times as much as one with none of it "
-        f"({number(e.additive.low, 1)} to {number(e.additive.high, 1)}), which reaches beyond the shares seen, and {_points(e.step)} more "
-        f"would be {_change(e.additive_ratio)}; that form fits {fits}."
+def _forms(e):
+    """The form that the figure is by, and the other."""
+    times = (
+        f"{number(e.additive.value, 1)} times as much as one with none of it ({number(e.additive.low, 1)} to {number(e.additive.high, 1)})"
     )
+    whole = f"a distance all {_use(e)} would wear {times}, though that reaches beyond the shares seen"
+    straight = f"{_change(e.log_linear.value)} for every {_points(e.step)}"
+    if e.form == "additive":
+        return f"The figure takes rates to add up by share: {whole}. A like ratio at every share, {straight}, fits no better."
+    return f"The figure takes the ratio to be alike at every share. Rates that add up by share fit no better; by them {whole}."
 
 
 def supported(table, show):
