@@ -272,7 +272,7 @@ def test_every_kind_of_dirt_is_named_with_its_place_and_loses_no_row(clean):
 
 @pytest.mark.slow
 def test_every_kind_of_dirt_many_times(clean):
-    counts = try_kinds(clean, 40)
+    counts = try_kinds(clean, 15)
     show(counts)
     assert {kind: c for kind, c in counts.items() if c[0] != c[2]} == {}
     assert sum(c[1] for c in counts.values()) > 0.99 * sum(c[0] for c in counts.values())

@@ -170,6 +170,7 @@ class TestCells:
             ("£4", "4?"),
             ("nan", "point"),
             ("inf", "point"),
+            ("1e999", "point"),
             ("0x10", "point"),
             ("1_000", "1000?"),
             ("٣", "point"),
