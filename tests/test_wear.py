@@ -197,6 +197,17 @@ def test_like_parts_steady_a_part_with_one_reading():
     assert alone["left_km"].isna().all()
 
 
+def test_one_vehicle_alone_keeps_what_is_usual_for_all(fleet):
+    log, worn, on = fleet[0], fleet[3], fleet[4]
+    one = worn.only([on["vehicle"].iloc[0]])
+    alone = wear.remaining(one, log.as_of).set_index("part_key")["left_low_km"]
+    whole = on.set_index("part_key")["left_low_km"].reindex(alone.index)
+    assert 0 < len(alone) < len(on)
+    assert one.parts["usual_rate"].notna().any()
+    # the usual distance between looks may differ; what is left may not
+    assert alone.to_numpy() == pytest.approx(whole.to_numpy(), nan_ok=True)
+
+
 def test_a_last_reading_at_the_limit_needs_no_line():
     on = wear.remaining(wear.wear_of(*toy([[1.9]])), pd.Timestamp("2025-01-01"))
     assert on["state"].tolist() == ["below"]

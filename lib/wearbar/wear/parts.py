@@ -35,6 +35,12 @@ class Wear:
     looks: pd.DataFrame
     error: pd.DataFrame
 
+    def only(self, vehicles):
+        """The same for these vehicles' parts alone; what is usual, and a reading's error, stay those of all."""
+        parts = self.parts[self.parts["vehicle"].isin(vehicles)].reset_index(drop=True)
+        own = [table[table["part_key"].isin(parts["part_key"])].reset_index(drop=True) for table in (self.lines, self.looks)]
+        return Wear(own[0], parts, own[1], self.error)
+
     @property
     def rates(self):
         """Parts with a wear rate of their own, for the effect of use."""
