@@ -214,7 +214,7 @@ class TestCells:
 
     def test_a_share_in_per_cent(self):
         use = pd.DataFrame({"vehicle": ["A"], "from": ["2022-01-01"], "to": ["2022-01-31"], "distance": [100], "loose": [25]})
-        assert log_of(use=use).warnings["remedy"].tolist() == ["a share is from 0 to 1: 0.25?"]
+        assert log_of(use=use).warnings["remedy"].tolist() == ["read as blank; a share is from 0 to 1: 0.25?"]
 
 
 class TestReadings:

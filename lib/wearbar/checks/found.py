@@ -13,23 +13,26 @@ PROBLEM_COLUMNS = ("table", "line", "column", "value", "rule", "remedy")
 LONGEST = 200
 
 
-def problems(table, lines, name, values, rule, remedy=None):
+def problems(table, lines, name, values, rule, remedy=None, severity=None):
     """One row a problem, with `PROBLEM_COLUMNS` and `severity` ("set-aside", "adjust" or "warn").
 
     lines: array of ints. name: the column's, or an array. values: what was found. remedy: a text or an array, the rule's own by default.
+    severity: a text or an array, the rule's own by default. A remedy of a cell that is passed over says so.
     """
     if not len(lines):
         return none_found()
-    severity = RULES[rule].severity
-    if severity == "cell":
+    severity = RULES[rule].severity if severity is None else severity
+    if isinstance(severity, str) and severity == "cell":
         col = column(table, name)
         severity = "set-aside" if col is None or col.must_read else "adjust"
+    remedy = np.broadcast_to(np.asarray(RULES[rule].mend if remedy is None else remedy, dtype=object), len(lines))
+    passed = np.broadcast_to(np.asarray(severity, dtype=object) == "adjust", len(lines))
     lines = np.asarray(lines, dtype="int64")
     text = {
         "column": name,
         "value": shown(values),
         "rule": rule,
-        "remedy": RULES[rule].mend if remedy is None else remedy,
+        "remedy": np.where(passed, "read as blank; " + remedy, remedy),
         "severity": severity,
     }
     text = {key: pd.array(np.broadcast_to(np.asarray(value, dtype=object), len(lines)), dtype=TEXT) for key, value in text.items()}

@@ -6,7 +6,7 @@ import pandas as pd
 from wearbar.checks.chain import longest_likely
 from wearbar.checks.found import join, none_found, problems
 from wearbar.checks.slips import likely_reading
-from wearbar.tables import LIKELY_KM_A_DAY, READINGS, TEXT
+from wearbar.tables import LIKELY_KM_A_DAY, READINGS
 from wearbar.units import DISTANCE_KM
 
 __all__ = ["doubtful_hours", "doubtful_readings"]
@@ -114,9 +114,10 @@ def _told(rows, kept, out, tables, places, in_km):
         for rule, mask in rules:
             mine = np.flatnonzero((rows["place"][out] == place) & mask)
             where = rows["at"][out][mine]
-            found = problems(table, frame.index.to_numpy()[where], name, value[mine], rule, remedy[mine])
+            severity = None
             if table == "odometer" and name == "odometer":
                 alone = frame[["restarts_at", "hours"]].isna().all(axis=1).to_numpy()[where]
-                found = found.assign(severity=pd.array(np.where(alone, "set-aside", "adjust"), dtype=TEXT))
+                severity = np.where(alone, "set-aside", "adjust")
+            found = problems(table, frame.index.to_numpy()[where], name, value[mine], rule, remedy[mine], severity)
             parts.append(found)
     return join(parts)

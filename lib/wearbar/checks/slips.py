@@ -18,6 +18,7 @@ def likely_reading(x, low, high, in_km=None, most=None):
     most: the most that is likely where no reading comes after.
     """
     text = _between(x, low, high)
+    bounded = np.isfinite(high)
     high = high if most is None else np.where(np.isfinite(high), high, most)
     open_ = np.isfinite(low) & np.isfinite(high)
     for name, made in _slips(x, in_km):
@@ -30,6 +31,7 @@ def likely_reading(x, low, high, in_km=None, most=None):
             likely = [_number(v) for v in np.sort(made[k])[: count[k]]] if count[k] <= MOST_NAMED else []
             text[k] += f": {name}? {' or '.join(likely)}".rstrip()
         open_[told] = False
+    text[open_ & ~bounded] += "; if the instrument was changed before it, say restarts_at"
     return text
 
 
@@ -38,7 +40,7 @@ def _between(x, low, high):
         if np.isfinite(a) and np.isfinite(b):
             return f"{_number(v)} between {_number(a)} and {_number(b)}"
         if np.isfinite(a):
-            return f"{_number(v)} after {_number(a)}; if the instrument was changed before it, say restarts_at"
+            return f"{_number(v)} after {_number(a)}"
         return f"{_number(v)} before {_number(b)}: mend it or its date" if np.isfinite(b) else f"{_number(v)} alone: mend it or its date"
 
     return np.array([said(*row) for row in zip(x, low, high, strict=True)], dtype=object)
