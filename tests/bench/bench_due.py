@@ -1,7 +1,7 @@
 """How long the due points of a large fleet take: python tests/bench/bench_due.py [vehicles]
 
-Prints the processor time of `occasions` beside that of one pandas sort of the readings, its memory beside theirs, how the cost grows from a tenth of
-the fleet, and how much faster it is than a plain groupby-apply of the same rules, which must give the same due points.
+Prints the processor time of `occasions` beside that of one pandas sort of the readings, its memory beside theirs, how the cost grows from
+a tenth of the fleet, and how much faster it is than a plain groupby-apply of the same rules, which must give the same due points.
 """
 
 import sys
