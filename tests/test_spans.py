@@ -162,3 +162,30 @@ def test_every_fitted_row_is_in_a_span_and_kilometres_change_nothing():
     assert (spans["observed"] == spans["cause"].isin(["worn", "failed"])).all()
     known = set(truth["parts"]["part"]) & set(spans["part_key"])
     assert len(known) > 0.5 * len(truth["parts"])
+
+
+def test_a_moved_part_counts_its_distance_on():
+    # 2,000 at the front before the move; read 4,000 later at the rear: 6,000 on the part
+    rows = [
+        tyre(
+            part="P",
+            position="front",
+            fitted="2024-01-01",
+            fitted_odometer=12000,
+            removed="2024-03-01",
+            removed_odometer=14000,
+            reason="moved",
+        ),
+        tyre(part="P", fitted="2024-07-01", fitted_odometer=18000),
+    ]
+    read = {
+        "vehicle": "A",
+        "date": "2024-11-01",
+        "odometer": 22000,
+        "position": "rear",
+        "category": "tyre",
+        "quantity": "depth",
+        "value": 5,
+    }
+    log = make(rows, [read])
+    assert looks_of(log, usage.readings(log))["distance_km"].tolist() == [6000]
