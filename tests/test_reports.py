@@ -111,7 +111,7 @@ def test_a_figure_has_its_words_and_is_the_same_each_time(shown):
     report = opened(shown)
     for _ in range(2):
         figure, axes = style.new_figure(2)
-        axes.plot([1, 2], [3, 4], label="$1 to $2^{", **style.series(0))
+        axes.plot([1, 2], [3, 4], label="$2^{ $", **style.series(0))
         axes.legend()
         report.figure(figure, alt=safe('A "line" & <more>'), caption="One line")
     first, second = (bundle["text/html"] for bundle in shown)

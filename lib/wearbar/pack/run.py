@@ -54,7 +54,7 @@ def execute(source, finished, parameters):
     except papermill.PapermillExecutionError:
         kept.write_text(without_password(kept.read_text(encoding="utf-8"), parameters["log"]), encoding="utf-8")
         raise
-    kept.unlink()
+    kept.unlink(missing_ok=True)
     return _timeless(book)
 
 
