@@ -347,6 +347,17 @@ class TestOtherRules:
         assert told(log, "warnings") == [("work", 3, "date", "same-row")]
         assert told(log) == [("fuel", 3, "date", "same-reading")]
 
+    def test_rows_that_differ_in_a_column_of_ones_own_are_not_alike(self):
+        fuel = pd.DataFrame({"vehicle": ["A"] * 2, "date": ["2022-01-01"] * 2, "volume": [40, 40], "pump": ["1", "2"]})
+        assert not len(log_of(fuel=fuel).set_aside)
+
+    def test_on_a_day_of_fitting_a_depth_may_be_of_either_part(self):
+        part = {"vehicle": "A", "position": "rear", "category": "tyre", "item": "T"}
+        rows = [part | {"fitted": "2021-01-01", "removed": "2022-01-15"}, part | {"fitted": "2022-01-15"}]
+        depth = pd.DataFrame({"vehicle": "A", "date": ["2021-06-01", "2022-01-15", "2022-01-20"], "position": "rear", "category": "tyre"})
+        log = log_of(fitted=pd.DataFrame(rows), measurements=depth.assign(quantity="depth", value=[5.0, 2.0, 7.9]))
+        assert not len(log.warnings)
+
     def test_depths(self):
         fitted = pd.DataFrame(
             {"vehicle": ["A"], "position": ["rear"], "category": ["tyre"], "item": ["T"], "fitted": ["2021-12-01"], "new_depth": [8]}
