@@ -211,6 +211,13 @@ class TestCostPerKm:
         )
         return account(log, usage.readings(log))
 
+    def test_what_nobody_wrote_down_is_not_free(self):
+        log = made(vehicles=cars("A", "B"), odometer=drive("A", "B"), work=work(vehicle=["A", "B"], labour_cost=[None, 30]))
+        found = cost_per_km(account(log, usage.readings(log)), "vehicle").set_index("vehicle")
+        assert np.isnan(found.at["A", "amount"])
+        assert np.isnan(found.at["A", "cost_per_day"])
+        assert found.at["B", "amount"] == 30
+
     def test_total_reconciles(self, book):
         total = total_per_km(book)
         assert total.value == pytest.approx((1000 + 1600) / 36000)

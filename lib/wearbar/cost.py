@@ -73,9 +73,10 @@ def _with_days(made, account, cars, by, of_lines):
     group = lines[by] if of_lines else _group(lines["vehicle"], cars, by)
     names = pd.Series(cars.index, cars.index)
     days = cars["days"].sum() if of_lines else cars["days"].groupby(_group(names, cars, by)).sum()
-    amount = lines["amount"].groupby(group).sum()
+    amount = lines["amount"].groupby(group).sum(min_count=1)
     made = made.reindex(made.index.union(amount.index))
-    made["amount"], made["days"] = amount.reindex(made.index).fillna(0.0), days if of_lines else days.reindex(made.index)
+    made["amount"] = amount.reindex(made.index).where(made.index.isin(amount.index), 0.0)  # rows without their money are not free
+    made["days"] = days if of_lines else days.reindex(made.index)
     made["share"] = made["amount"] / made["amount"].sum()
     made["cost_per_day"] = made["amount"] / made["days"]
     made["known_share"] = _known_by(lines, group).reindex(made.index).fillna(pd.Series(1.0, amount.index)).fillna(0.0)
