@@ -1,5 +1,7 @@
 """Cells as people write them: dates in three orders, numbers with either decimal mark, units and currency signs beside the digits."""
 
+import re
+
 import numpy as np
 import pandas as pd
 
@@ -76,7 +78,7 @@ _PLAIN_FORMS = (
 _MINUS = ["-", "−"]
 _BESIDE = r"[^\d(.,+\-− ]*"
 _NUMBER = (
-    rf"^(?P<open>\()? ?(?P<before>{_BESIDE}) ?(?P<minus>[-+−]?) ?(?P<then>{_BESIDE}) ?"
+    rf"^(?P<lead>{_BESIDE}) ?(?P<open>\()? ?(?P<before>{_BESIDE}) ?(?P<minus>[-+−]?) ?(?P<then>{_BESIDE}) ?"
     r"(?P<digits>\d[\d.,'’ ]*?|[.,]\d+) ?(?P<after>(?:/ ?32|32nds?)?[^\d]*?)$"
 )
 _GROUPED = r"(?:\d+|[1-9]\d{{0,2}}(?P<s>[{0}'’ ])\d{{3}}(?:(?P=s)\d{{3}})*{1})?"
@@ -96,7 +98,7 @@ def dates(cells, order):
     found = pd.Series(pd.NaT, index=cells.index, dtype="datetime64[ns]")
     for form in (*_PLAIN_FORMS, _FORMS[order]):
         if found.isna().any():
-            found = found.fillna(_days(tidy.str.extract(form)))
+            found = found.fillna(_days(tidy.str.extract(form, flags=re.ASCII)))
     return found
 
 
@@ -113,13 +115,13 @@ def numbers(cells, decimal, typed=None):
 
     typed: a mask of cells that the file itself holds as numbers: those are plain already.
     """
-    parts = _spaced(cells).str.extract(_NUMBER).astype(TEXT)
-    before = (parts["before"].fillna("") + parts["then"].fillna("")).str.strip()
+    parts = _spaced(cells).str.extract(_NUMBER, flags=re.ASCII).astype(TEXT)
+    before = (parts["lead"].fillna("") + parts["before"].fillna("") + parts["then"].fillna("")).str.strip()
     after = parts["after"].fillna("").str.strip()
-    closed = parts["open"].notna() & after.str.endswith(")")
+    closed = parts["open"].notna() & after.str.contains(")", regex=False)
     word = after.str.casefold().str.replace(r"[ .()]", "", regex=True)
     unit = word.map(UNITS).astype(TEXT)
-    sign = before.where(_is_sign(before)).fillna(after.str.rstrip(") .").where(lambda s: _is_sign(s) & unit.isna()))
+    sign = before.where(_is_sign(before)).fillna(after.str.strip("() .").where(lambda s: _is_sign(s) & unit.isna()))
     known = (before.eq("") | sign.eq(before)) & (word.isin(["", *_MINUS]) | unit.notna() | sign.notna())
     fits = known & (parts["open"].isna() | closed) & parts["digits"].astype(object).str.fullmatch(_SHAPE[decimal]).eq(True)
     mark, group = (".", ",") if decimal == "point" else (",", ".")

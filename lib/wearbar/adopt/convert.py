@@ -80,11 +80,16 @@ def convert(grids, mapping):
         header,
         {name: _ordered(name, pd.concat(frames, ignore_index=True)) for name, frames in tables.items()},
         {name: pd.concat(frames, ignore_index=True) for name, frames in places.items()},
-        pd.concat(left, ignore_index=True),
+        _joined(left, LEFT_OUT),
         pd.DataFrame(counts, columns=["sheet", "table", "rows", "adopted", "left_out"]),
-        pd.concat([pd.DataFrame(columns=list(TURNED)), *turned], ignore_index=True) if turned else pd.DataFrame(columns=list(TURNED)),
+        _joined(turned, TURNED),
         pd.DataFrame([row for part in parts for row in part.passed_over], columns=["sheet", "heading", "cells"]),
     )
+
+
+def _joined(frames, columns):
+    filled = [frame for frame in frames if len(frame)]
+    return pd.concat(filled, ignore_index=True) if filled else pd.DataFrame(columns=list(columns))
 
 
 def _grid_of(entry, sheets, grids):

@@ -6,7 +6,7 @@ from pathlib import Path
 import pandas as pd
 
 from wearbar.adopt.maps import AdoptError
-from wearbar.log import log_of, read_log, write_tables
+from wearbar.log import read_log, write_tables
 
 __all__ = ["keep", "places_of"]
 
@@ -19,12 +19,12 @@ def keep(adopted, folder, record="", today=None):
     folder = Path(folder)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise AdoptError(f"{folder} is not empty; give a new folder, so that nothing of yours is written over")
-    log_of(adopted.tables, adopted.header)
     part = folder.with_name(f".{folder.name}.part")
     shutil.rmtree(part, ignore_errors=True)
     try:
         write_tables(adopted.tables, adopted.header, part)
         (part / "ADOPTED.md").write_text(record, encoding="utf-8")
+        read_log(part, today=today)
         if folder.exists():
             folder.rmdir()
         part.rename(folder)

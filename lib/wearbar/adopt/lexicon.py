@@ -28,7 +28,7 @@ _WORDS = {
     "odometer": r"odo\w*|mileage|miles|reading|kms?|kilomet\w+|clock",
     "hours": r"hours?|hour meter|hrs",
     "vehicle": r"vehicle|registration|reg|bike|car|van|truck|plate|machine|fahrzeug|v[ée]hicule",
-    "kind": r"kind|type",
+    "kind": r"kind|type|^fuel$",
     "site": r"site|base|depot|location",
     "task": r"task|work|job|service|repair|description|done",
     "position": r"position|wheel|axle|where",
@@ -55,11 +55,12 @@ MONEY = {"work": "other_cost", "fuel": "cost", "fitted": "price", "vehicles": "p
 WHEN = {"fitted": "fitted", "vehicles": "in_service", "fixed_costs": "from", "use": "from", "defects": "found"}
 
 
-def heading(text):
-    """The column of the format that a heading tells of, or ""."""
+def heading(text, table=""):
+    """The column of the format that a heading tells of, or "". One that is a column's own name is that column, if the table has it."""
     low = " ".join(re.sub(r"[^\w/]+", " ", text.casefold()).split())
-    if low.replace(" ", "_") in NAMES:
-        return low.replace(" ", "_")
+    own = low.replace(" ", "_")
+    if own in NAMES and (not table or schema.column(table, own)):
+        return own
     return next((column for column, words in _WORDS.items() if words.search(low)), "")
 
 

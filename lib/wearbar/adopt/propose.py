@@ -98,10 +98,10 @@ def _header_lines(cells):
 
 
 def _columns(title, heads):
-    guessed = {head: heading(head) for head in heads}
-    to = table_of(title, guessed.values())
+    to = table_of(title, [heading(head) for head in heads])
     columns = {}
-    for head, guess in guessed.items():
+    for head in heads:
+        guess = heading(head, to)
         name = {"cost": MONEY.get(to, ""), "date": WHEN.get(to, "date")}.get(guess, guess)
         if to and schema.column(to, name) and name not in columns.values():
             columns[head] = name
@@ -183,7 +183,8 @@ def _bare_unit(quantity, head, read, where, seen):
     if not bare or not told or told == {"kWh"}:
         return ""
     if len(told) > 1 or told == {"gal"}:
-        seen.unsure.append(f"{where}numbers without a unit ({bare}) stand among {', '.join(sorted(told))}: say in units what they are in.")
+        what = "gallons, of which there are two" if told == {"gal"} else f"both {' and '.join(sorted(told))}"
+        seen.unsure.append(f"{where}it has {what}: say in units what the numbers without a unit ({bare}) are in.")
         return ASK
     if not heads:
         seen.unsure.append(f"{where}cells without a unit ({bare}) are read as {min(told)}, as the others of the column are.")

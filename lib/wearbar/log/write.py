@@ -95,7 +95,7 @@ def _write_frame(path, frame):
 def _write_csv(path, names, rows, lines=None):
     """One table; blank lines are put in so that each row stands on the line that it had."""
     with path.open("w", encoding="utf-8", newline="") as file:
-        out = csv.writer(file, lineterminator="\n")
+        out, quoted = (csv.writer(file, lineterminator="\n", quoting=how) for how in (csv.QUOTE_MINIMAL, csv.QUOTE_ALL))
         out.writerow(map(_safe, names))
         at = 2
         for k, row in enumerate(rows):
@@ -103,7 +103,7 @@ def _write_csv(path, names, rows, lines=None):
                 file.write("\n" * int(lines[k] - at))
                 at = int(lines[k])
             cells = [_safe(cell) for cell in row]
-            out.writerow(cells)
+            (quoted if any("\r" in cell for cell in cells) else out).writerow(cells)  # the first leaves a lone carriage return bare
             at += 1 + sum(len(_BREAK.findall(cell)) for cell in cells if "\n" in cell or "\r" in cell)
 
 
