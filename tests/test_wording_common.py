@@ -176,6 +176,9 @@ COLUMNS = {
 }
 
 
+DAY = "2 Jan 2026".replace(" ", "\N{NO-BREAK SPACE}")
+
+
 def rows_of(page):
     lines = page.replace("<th", "\n<td").replace("<td", "\n<td").splitlines()
     return [tags_and_words(line)[1] for line in lines if line.startswith("<td")]
@@ -185,7 +188,15 @@ def test_a_table_reads_in_the_readers_units():
     page = tables.html_of(FRAME, tables.heads_of(FRAME, COLUMNS, MILES), "Late & <long>")
     cells = rows_of(page)
     assert cells[1:8] == ["Vehicle", "Overrun (mi)", "Life (mi)", "Late (%)", "Cost (GBP per mi)", "Last", "Open"]
-    assert cells[8:15] == ["<b>B4</b>", "100", "10,000 (9,000 to 11,000)", "50", "0.16", "2 Jan 2026", "yes"]
+    assert cells[8:15] == [
+        "<b>B4</b>",
+        "100",
+        "10,000 (9,000 to 11,000)",
+        "50",
+        "0.16",
+        DAY,
+        "yes",
+    ]
     assert cells[15:22] == ["=1+1", "–", "–", "25", "0.32", "–", "no"]
     assert cells[22:25] == ["–", "1,000", "at least 5,000"]
     assert "<caption>Late &amp; &lt;long&gt;</caption>" in page

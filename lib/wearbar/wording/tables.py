@@ -153,7 +153,8 @@ def _word(x, missing):
         return "yes" if x else "no"
     if isinstance(x, numbers.Real):
         return number(x)
-    return Show().date(x) if isinstance(x, (pd.Timestamp, datetime.date)) else clean(x, 400)
+    is_day = isinstance(x, (pd.Timestamp, datetime.date))
+    return Show().date(x).replace(" ", "\N{NO-BREAK SPACE}") if is_day else clean(x, 400)
 
 
 def _one_table(cells, heads, caption):
