@@ -14,21 +14,22 @@ NOTEBOOKS = sorted(ROOT.glob("notebooks/**/*.ipynb"))
 # a module imports only from rows above its own
 FLOORS = (
     "places units tables",
-    "plan sources checks synthetic due done",
+    "plan sources checks synthetic",
     "log",
     "readings paths season",
     "usage estimate recurrence clustered",
-    "spans money clock ladders",
-    "occasions items forecast",
-    "intervals wear life severity hard_use cost fuel repairs keeping replacement outlook coverage answerable adopt describe",
-    "choice",
+    "spans money clock",
+    "forecast",
+    "intervals",
+    "wear life severity hard_use cost fuel repairs keeping replacement outlook coverage answerable adopt describe",
+    "choice sheet",
     "charts wording",
-    "reports",
+    "reports calendar",
     "pack start",
     "cli",
 )
 FLOOR = {name: floor for floor, names in enumerate(FLOORS) for name in names.split()}
-COMPUTATION = FLOOR["intervals"]
+COMPUTATION = FLOOR["wear"]
 
 PARAMETERS = {"log": "str", "as_of": "str", "site": "str", "vehicle": "list", "confidence": "float", "units": "str"}
 

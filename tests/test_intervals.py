@@ -11,9 +11,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from wearbar import intervals, usage
-from wearbar.items import items
+from wearbar.intervals import items, occasions
 from wearbar.log import log_of
-from wearbar.occasions import occasions
 from wearbar.plan import plan_of
 from wearbar.units import DISTANCE_KM
 

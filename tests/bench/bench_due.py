@@ -13,8 +13,8 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
+from wearbar.intervals import occasions
 from wearbar.log import log_of
-from wearbar.occasions import occasions
 from wearbar.plan import plan_of
 
 TASKS = [(f"task-{i}", 4000 + 2000 * i, 3 + 2 * i) for i in range(10)]

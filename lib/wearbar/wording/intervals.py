@@ -2,8 +2,7 @@
 
 import math
 
-from wearbar.intervals import FORECAST_DAYS, SMALL_SITE
-from wearbar.occasions import STALE_DAYS
+from wearbar.intervals import FORECAST_DAYS, SMALL_SITE, STALE_DAYS
 from wearbar.wording.common import Show, listing, number, plain, plural, safe
 
 __all__ = [

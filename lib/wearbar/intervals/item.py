@@ -5,7 +5,8 @@ from math import nan
 import numpy as np
 import pandas as pd
 
-from wearbar import due, usage
+from wearbar import usage
+from wearbar.intervals import due
 
 __all__ = ["GRAVE", "items"]
 

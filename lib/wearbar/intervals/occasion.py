@@ -8,28 +8,19 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from wearbar import due, usage
-from wearbar.due import AXES, DUE, EARLY, EPS, LATE, SPAN
-from wearbar.ladders import Fleet, as_dates, as_days, fleet_of, occasions_due
+from wearbar import usage
+from wearbar.intervals import due
+from wearbar.intervals.due import AXES, DUE, EARLY, EPS, LATE, SPAN
+from wearbar.intervals.fleet import Fleet, as_dates, fleet_of
+from wearbar.intervals.judged import back_in_use, judged, staleness
+from wearbar.intervals.ladders import occasions_due
+from wearbar.intervals.pace import day_reached, expected_day
 from wearbar.plan import plan_of
 
-__all__ = ["COUNTS", "REASONS", "STALE_DAYS", "occasions"]
+__all__ = ["occasions"]
 
-STALE_DAYS = 45  # a reading older than this no longer says where a vehicle is
-PLAIN = ["vehicle", "plan", "task", "position", "action", "safety", "statutory"]
 KM, HOURS, DAY = range(3)
-FAR = 73_000  # days since 1970: beyond it a date says nothing
-COUNTS = "counts"
-# why an occasion is left out of the rate, in the order in which one reason wins over another
-REASONS = {
-    "unknown-history": "its earlier history is not known",
-    "joined": "it fell due before the vehicle joined this log",
-    "laid-up": "it fell due while the vehicle was laid up: to be done before its next use",
-    "ended": "the vehicle left, or the task left the plan, before its window closed",
-    "stale": "no recent reading tells whether its window has closed",
-    "open-window": "its window has not closed yet",
-    "odometer": "the odometer at the work is not known closely enough",
-}
+PLAIN = ["vehicle", "plan", "task", "position", "action", "safety", "statutory"]
 
 
 def occasions(log, readings=None, late_share=None):
@@ -60,14 +51,14 @@ def occasions(log, readings=None, late_share=None):
     x, x_low, x_high = _where(fleet, frame)
     slack = _slack(fleet, frame)
     shut = _shut_days(fleet, s, p)
-    laid = _laid_up(log, fleet, s, p)
-    stale, seen = _stale(log, fleet, s, p)
+    laid = back_in_use(log, fleet, s, p)
+    stale, seen = staleness(log, fleet, s, p)
     columns = {name: fleet.series.rows[name].array.take(s) for name in PLAIN}
     columns |= {name: frame[name].to_numpy() for name in ("number", "is_current", "basis")} | {"is_open": is_open}
     columns |= {"severe_since": as_dates(frame["since"]), "last_reading": as_dates(seen)}
     columns |= _anchor_columns(fleet, frame, p, slack) | _point_columns(p) | _duty_columns(fleet, frame, p)
     columns |= _done_columns(fleet, frame, x, x_low, x_high) | _overrun_columns(fleet, s, p, x, shut) | _first_columns(fleet, frame, p)
-    return pd.DataFrame(columns | _judged(fleet, frame, p, (x, x_low, x_high), slack, shut, laid, stale), copy=False)
+    return pd.DataFrame(columns | judged(fleet, frame, p, (x, x_low, x_high), slack, shut, laid, stale), copy=False)
 
 
 def _where(fleet: Fleet, frame):
@@ -97,18 +88,10 @@ def _shut_days(fleet, s, p):
     code = fleet.code[s]
     found = np.full((2, 3, len(s)), np.nan)
     for axis, path in ((KM, fleet.distance), (HOURS, fleet.clock)):
-        found[0, axis] = _reached(path, code, p[LATE, axis] - EPS)
-        found[1, axis] = _reached(path, code, np.where(np.isnan(found[0, axis]), np.nan, p[LATE, axis] + EPS))
+        found[0, axis] = day_reached(path, code, p[LATE, axis] - EPS)
+        found[1, axis] = day_reached(path, code, np.where(np.isnan(found[0, axis]), np.nan, p[LATE, axis] + EPS))
     found[0, DAY], found[1, DAY] = p[LATE, DAY], p[LATE, DAY] + 1
     return found
-
-
-def _reached(path, code, value):
-    """The day at whose end each value was reached; NaN where it was not, or there is none."""
-    rows = np.flatnonzero(np.isfinite(value))
-    day = np.full(len(value), np.nan)
-    day[rows] = as_days(usage.date_at(path, code[rows], value[rows]))
-    return day
 
 
 def _anchor_columns(fleet, frame, p, slack):
@@ -189,13 +172,13 @@ def _first_columns(fleet, frame, p):
     """Which limit came first by its end, or else which is expected to."""
     s, to, is_open = frame["s"].to_numpy(), frame["to"].to_numpy(), frame["done"].to_numpy() < 0
     code = fleet.code[s]
-    day = np.stack([_reached(fleet.distance, code, p[DUE, KM] - EPS), _reached(fleet.clock, code, p[DUE, HOURS] - EPS), p[DUE, DAY]])
+    day = np.stack([day_reached(fleet.distance, code, p[DUE, KM] - EPS), day_reached(fleet.clock, code, p[DUE, HOURS] - EPS), p[DUE, DAY]])
     day = np.where(day <= to, day, np.nan)
     told, rows = _said(day), np.flatnonzero(is_open)
     expected = np.full((3, len(s)), np.nan)
     expected[DAY] = p[DUE, DAY]
     for axis, path in ((KM, fleet.distance), (HOURS, fleet.clock)):
-        expected[axis, rows] = _expected(fleet, path, s[rows], to[rows], p[DUE, axis, rows])
+        expected[axis, rows] = expected_day(fleet, path, s[rows], to[rows], p[DUE, axis, rows])
     ask = np.flatnonzero(is_open & (told == ""))
     ahead = _said(expected[:, ask])
     told[ask] = np.where(ahead == "", "", np.char.add(ahead, " (forecast)"))
@@ -209,134 +192,3 @@ def _said(day):
     which = day == np.fmin.reduce(day, axis=0)
     count = which.sum(axis=0)
     return np.select([count > 1, which[KM], which[HOURS], which[DAY]], [np.str_("both"), "distance", "hours", "date"], "").astype("U24")
-
-
-def _pace(fleet, path, s, to):
-    """The last reading by day `to` and the mean rate a day of the year before it: two arrays, NaN where there is none."""
-    code = fleet.code[s]
-    first, _ = path.rows(code)
-    opened = path.day[np.minimum(first, len(path.day) - 1)] if len(path.day) else np.zeros(len(s))
-    start = np.maximum(to - 365, opened)
-    now, before = (usage.distance_at(path, code, as_dates(day)) for day in (to, start))
-    low = before["distance_km"].fillna(before["low_km"]).to_numpy()
-    high = now["distance_km"].fillna(now["low_km"]).to_numpy()
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return high, np.where(to > start, (high - low) / (to - start), np.nan)
-
-
-def _expected(fleet, path, s, to, value):
-    """The day a value is reached at the pace of the year before; NaN where there is no pace."""
-    high, rate = _pace(fleet, path, s, to)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        day = to + np.ceil((value - high) / rate)
-    return np.where((rate > 0) & (day < FAR), day, np.nan)
-
-
-def _laid_up(log, fleet, s, p):
-    """For occasions whose date fell within a lay-up: the first day of use after it (infinite: not yet), else NaN."""
-    back = np.full(len(s), np.nan)
-    stays = log.tables["layups"].dropna(subset=["from"])
-    if stays.empty:
-        return back
-    path = fleet.distance
-    seen = pd.DataFrame({"code": path.code(), "day": path.day.astype(float)}).sort_values("day", kind="stable")
-    names = fleet.series.rows.assign(code=fleet.code).drop_duplicates("vehicle").set_index("vehicle")["code"]
-    stays = pd.DataFrame({"code": stays["vehicle"].map(names), "a": as_days(stays["from"]), "b": as_days(stays["to"])}).dropna(
-        subset=["code"]
-    )
-    stays = stays.astype({"code": int}).fillna({"b": np.inf}).sort_values("b", kind="stable")
-    after = pd.merge_asof(
-        stays, seen.assign(use=seen["day"]), left_on="b", right_on="day", by="code", allow_exact_matches=False, direction="forward"
-    )
-    rows = pd.DataFrame({"row": np.arange(len(s)), "code": fleet.code[s], "due": p[DUE, DAY]})
-    rows = rows[rows["code"].isin(stays["code"])].merge(after[["code", "a", "b", "use"]], on="code")
-    rows = rows[(rows["a"] <= rows["due"]) & (rows["due"] <= rows["b"])]
-    back[rows["row"]] = rows["use"].fillna(np.inf)
-    return back
-
-
-def _stale(log, fleet, s, p):
-    """Whether the last reading is too old to tell where an occasion stands by distance or hours, and the day of that reading."""
-    end = fleet.end_day[s]
-    seen = np.full(len(s), np.nan)
-    for axis, path in ((KM, fleet.distance), (HOURS, fleet.clock)):
-        last = _last_day(path, fleet.code, fleet.end_day)[s]
-        seen = np.fmin(seen, np.where(np.isfinite(p[DUE, axis]), last, np.nan))
-    asked = np.isfinite(p[DUE, :2]).any(axis=0)
-    who = fleet.series.rows["vehicle"].iloc[s]
-    rows = np.flatnonzero(asked & np.isfinite(seen) & who.isin(log.tables["layups"]["vehicle"]).to_numpy(dtype=bool))
-    rest = np.zeros(len(s))
-    rest[rows] = usage.layup_days(log, who.iloc[rows].reset_index(drop=True), as_dates(seen[rows]), as_dates(end[rows]))
-    return asked & ~(end - seen - rest <= STALE_DAYS), seen
-
-
-def _last_day(path, code, end):
-    """The last day not after `end` with a reading; NaN where there is none."""
-    key = path.vehicles.to_numpy()[path.code()] * 1e6 + path.day
-    order = np.argsort(key, kind="stable")
-    at = np.searchsorted(key[order], code * 1e6 + end, "right") - 1
-    if not len(key):
-        return np.full(len(code), np.nan)
-    day = path.day[order[np.maximum(at, 0)]]
-    return np.where((at >= 0) & (key[order[np.maximum(at, 0)]] == code * 1e6 + day), day, np.nan)
-
-
-def _forecast(fleet, s, x, to):
-    """Where each vehicle is by now at the pace of the year before its last reading."""
-    now = x.copy()
-    for axis, path in ((KM, fleet.distance), (HOURS, fleet.clock)):
-        last = _last_day(path, fleet.code[s], to)
-        here, rate = _pace(fleet, path, s, np.nan_to_num(last))
-        now[axis] = np.where(np.isnan(last) | np.isnan(rate), x[axis], here + rate * (to - last))
-    return now
-
-
-def _judged(fleet, frame, p, ends, slack, shut, laid, stale):
-    """State, outcome, and whether it counts."""
-    x, x_low, x_high = ends
-    s, is_open, missed = frame["s"].to_numpy(), frame["done"].to_numpy() < 0, frame["missed"].to_numpy()
-    end = fleet.end_day[s]
-    ended = fleet.ended[s] != ""
-    passed_day = np.fmin.reduce(shut[1], axis=0)
-    resting = np.isfinite(laid) | np.isinf(laid)
-    allowed = np.where(resting, np.fmax(p[LATE, DAY], laid), p[LATE, DAY])
-    q = p.copy()
-    q[LATE, DAY] = allowed
-    q[:SPAN, KM] -= slack[0]
-    now = due.state(q, x)
-    late_for_sure = (now == "past-window") & is_open
-    matured = (passed_day <= end) & ~np.isnan(passed_day)
-    state = np.where(is_open, np.where(stale & ~late_for_sure, "not-known", now), np.where(missed, "missed", "done"))
-    state = np.where(is_open & ended, "not-finished", state)
-    unsure, probably = np.flatnonzero(state == "not-known"), np.full(len(s), "", dtype=object)
-    probably[unsure] = due.state(q[:, :, unsure], _forecast(fleet, s[unsure], x[:, unsure], frame["to"].to_numpy()[unsure]))
-    low, high = x.copy(), x.copy()
-    low[KM], high[KM] = x_low, x_high
-    tight, wide = q[LATE].copy(), q[LATE].copy()
-    wide[KM] += slack[0] + slack[1]
-    surely_late = (low > wide + EPS).any(axis=0)
-    surely_not = ~(high > tight + EPS).any(axis=0)
-    unclear = ~is_open & ~missed & ~surely_late & ~surely_not
-    late = missed | is_open | surely_late
-    early = (x < p[EARLY] - EPS).any(axis=0) & (due.state(p, x) == "before-window")
-    outcome = np.where(matured, np.where(late, "late", np.where(unclear, "", np.where(early, "early", "on-time"))), "")
-    basis = frame["basis"].to_numpy()
-    reasons = [
-        basis == "unknown-history",
-        basis == "joined",
-        resting,
-        ~matured & is_open & ended,
-        ~matured & is_open & stale,
-        ~matured,
-        unclear,
-    ]
-    why = np.select(reasons, list(REASONS), COUNTS)
-    return {
-        "state": state,
-        "probably": probably,
-        "is_laid_up": resting,
-        "is_matured": matured,
-        "outcome": outcome,
-        "in_rate": why == COUNTS,
-        "why": why,
-    }

@@ -1,0 +1,57 @@
+"""Was the work on time, and what is due.
+
+`due` has the arithmetic of limits and windows, `done` what counts as having been done, `fleet` a log laid out, `ladders` the due points,
+`occasion` and `judged` the occasions, `item` what has a due point of its own, `rates` the rate and overruns, `today` the list.
+"""
+
+from wearbar.intervals.item import GRAVE, items
+from wearbar.intervals.judged import COUNTS, REASONS, STALE_DAYS
+from wearbar.intervals.occasion import occasions
+from wearbar.intervals.rates import (
+    SMALL_SITE,
+    Seen,
+    compliance,
+    driven_overdue,
+    early_work,
+    excluded,
+    first_limits,
+    first_services,
+    late_for_want_of_use,
+    median_overrun,
+    overdue,
+    placed,
+    rate,
+    seen,
+    sites_told,
+)
+from wearbar.intervals.today import FORECAST_DAYS, by_vehicle, due_list, must_not_drive, put_off, untold
+
+__all__ = [
+    "COUNTS",
+    "FORECAST_DAYS",
+    "GRAVE",
+    "REASONS",
+    "SMALL_SITE",
+    "STALE_DAYS",
+    "Seen",
+    "by_vehicle",
+    "compliance",
+    "driven_overdue",
+    "due_list",
+    "early_work",
+    "excluded",
+    "first_limits",
+    "first_services",
+    "items",
+    "late_for_want_of_use",
+    "median_overrun",
+    "must_not_drive",
+    "occasions",
+    "overdue",
+    "placed",
+    "put_off",
+    "rate",
+    "seen",
+    "sites_told",
+    "untold",
+]

@@ -1,0 +1,212 @@
+"""A log laid out for reckoning its due points: where every vehicle was, what was done, which limits hold, how hard the use was."""
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from wearbar import usage
+from wearbar.intervals.done import Series, acts_of, series_of
+from wearbar.intervals.due import Limits
+
+__all__ = ["COVERAGE", "Fleet", "as_dates", "as_days", "fleet_of"]
+
+COVERAGE = 0.5  # of the trailing distance must be described by `use`, or the duty is not known
+UNITS = ("km", "hours", "days", "months")
+
+
+def as_days(dates):
+    """Dates as days since 1970-01-01, floats; NaT as NaN."""
+    dates = np.asarray(dates, dtype="datetime64[ns]")
+    return np.where(np.isnat(dates), np.nan, dates.astype("datetime64[D]").astype("int64"))
+
+
+def as_dates(days):
+    """Days since 1970-01-01 as datetime64[ns]; NaN and infinity as NaT."""
+    days = np.asarray(days, dtype=float)
+    dates = np.where(np.isfinite(days), days, np.iinfo(np.int32).min).astype("int64").astype("datetime64[D]")
+    return np.where(np.isfinite(days), dates, np.datetime64("NaT", "D")).astype("datetime64[ns]")
+
+
+@dataclass(frozen=True, eq=False)
+class Fleet:
+    """A log laid out for reckoning. Arrays ending in `_x` are (3, n): km, hours, day.
+
+    code: each series' vehicle in the paths (-1: without readings). origin_x: new, in service. join_x: from when its occasions are ours:
+    acquired, the log's first day, or the day its task entered the plan (is_new). end_day: the last day that counts; ended: why, where that
+    is before the log's day. counts: (2, series) whether its vehicle counts km, hours. duty: frame `code, day, hard` sorted, hard 1, 0, or
+    -1 not known. act_*: every act, sorted by series and day; act_low, act_high: bounds of its km.
+    """
+
+    series: Series
+    distance: usage.Path
+    clock: usage.Path
+    code: np.ndarray
+    key: np.ndarray
+    origin_x: np.ndarray
+    join_x: np.ndarray
+    is_new: np.ndarray
+    end_day: np.ndarray
+    ended: np.ndarray
+    counts: np.ndarray
+    duty: pd.DataFrame
+    act_series: np.ndarray
+    act_x: np.ndarray
+    act_low: np.ndarray
+    act_high: np.ndarray
+    act_restarts: np.ndarray
+    act_visit: pd.Series
+
+    @cached_property
+    def rules(self):
+        """The plan's tasks as arrays by row of `series.rules`."""
+        r = self.series.rules
+        shares = np.stack([r["early_share"], r["late_share"]]).astype(float)
+        amounts = np.stack([r["tolerance_km"], r["tolerance_hours"], r["tolerance_days"]]).astype(float)
+        every = {kind: np.stack([r[f"{kind}_{unit}"] for unit in UNITS]).astype(float) for kind in ("first", "every", "severe")}
+        return {kind: Limits(e, shares, amounts) for kind, e in every.items()} | {
+            "from": np.nan_to_num(as_days(r["valid_from"]), nan=-np.inf),
+            "expiry": r["measured_from"].eq("expiry").to_numpy(dtype=bool),
+            "first_reading": r["unknown_history"].eq("from-first-reading").to_numpy(dtype=bool),
+            "has_severe": r[[f"severe_{unit}" for unit in UNITS]].notna().any(axis=1).to_numpy(),
+        }
+
+    def at(self, s, day):
+        """Where the vehicles of series s were at the end of each day, or by the nearest reading: (3, n)."""
+        return place(self.distance, self.clock, self.code[s], day)
+
+    def limits(self, s, rule, first, severe):
+        """Limits by rule: the first ones where `first` (3, n) says so and there are any, else the severe or the normal ones."""
+        got = self.rules["every"].take(rule).where(severe & self.rules["has_severe"][rule], self.rules["severe"].take(rule))
+        run_in = self.rules["first"].take(rule)
+        use = first & run_in.axes
+        every = np.where(use[[0, 1, 2, 2]], run_in.every, got.every)
+        every[:2] = np.where(self.counts[:, s], every[:2], np.nan)
+        return replace(got, every=every)
+
+    def hard_since(self, s, begin, end):
+        """The first day from begin to end on which the trailing use met the severe condition; NaN if none."""
+        when, code = np.full(len(s), np.nan), self.code[s]
+        who, day, hard = (self.duty[c].to_numpy() for c in ("code", "day", "hard"))
+        if not len(who):
+            return when
+        key = who * 1e6 + day
+        now = np.searchsorted(key, code * 1e6 + begin, "right") - 1
+        already = (now >= 0) & (who[now] == code) & (hard[now] == 1)
+        hit = np.flatnonzero(hard == 1)
+        if not len(hit):
+            return when
+        at = np.searchsorted(key[hit], code * 1e6 + begin)
+        nxt = hit[np.minimum(at, len(hit) - 1)]
+        later = (at < len(hit)) & (who[nxt] == code) & (day[nxt] <= end)
+        return np.where(already, begin, np.where(later, day[nxt], np.nan))
+
+    def duty_at(self, s, day):
+        """Duty at each day, by what was known then: 1 severe, 0 normal, -1 not known."""
+        who, when, hard = (self.duty[c].to_numpy() for c in ("code", "day", "hard"))
+        now = np.searchsorted(who * 1e6 + when, self.code[s] * 1e6 + day, "right") - 1
+        if not len(who):
+            return np.full(len(s), -1)
+        return np.where((now >= 0) & (who[now] == self.code[s]), hard[now], -1)
+
+
+def place(distance, clock, code, day):
+    """Distance, hours and day at the end of each day; where a meter was not read then, by the reading before, else the one after."""
+    found = []
+    for path in (distance, clock):
+        at = usage.distance_at(path, code, as_dates(day))
+        found.append(at["distance_km"].fillna(at["low_km"]).fillna(at["high_km"]).to_numpy())
+    return np.stack([*found, np.asarray(day, dtype=float)])
+
+
+def fleet_of(log, readings):
+    """The `Fleet` of a log that has a plan."""
+    series = series_of(log)
+    rows = series.rows
+    plans = log.plan.plans[["plan", "valid_from", "unknown_history"]]
+    series = replace(series, rules=series.rules.merge(plans, on=["plan", "valid_from"], how="left"))
+    distance, clock = usage.path_of(readings), usage.path_of(readings, "hours")
+    vehicles = pd.Index(distance.vehicles)
+    clock = replace(clock, vehicles=pd.Index(vehicles.get_indexer(clock.vehicles)))
+    distance = replace(distance, vehicles=pd.RangeIndex(len(vehicles)))
+    code = vehicles.get_indexer(rows["vehicle"])
+    acts = acts_of(log, series)
+    acts_x, low, high = _act_places(distance, clock, code, acts)
+    life = _lives(log, series, distance, clock, code)
+    return Fleet(
+        series=series,
+        distance=distance,
+        clock=clock,
+        code=code,
+        key=rows["key"].to_numpy(),
+        duty=_duty(log, rows, vehicles, readings),
+        act_series=acts["series"].to_numpy(),
+        act_x=acts_x,
+        act_low=low,
+        act_high=high,
+        act_restarts=acts["restarts"].to_numpy(dtype=bool),
+        act_visit=acts["visit"],
+        **life,
+    )
+
+
+def _act_places(distance, clock, code, acts):
+    who = code[acts["series"].to_numpy()]
+    km = usage.distance_of(distance, who, acts["date"], acts["odometer_km"])
+    hours = usage.distance_at(clock, who, acts["date"])
+    hour = acts["hours"].reset_index(drop=True).fillna(hours["distance_km"]).fillna(hours["low_km"])
+    x = np.stack([km["distance_km"].fillna(km["low_km"]), hour, as_days(acts["date"])])
+    return x, km["low_km"].to_numpy(), km["high_km"].fillna(np.inf).to_numpy()
+
+
+def _lives(log, series, distance, clock, code):
+    """Origin, joining and end of every series."""
+    rows = series.rows
+    v = log.si("vehicles").set_index("vehicle").loc[rows["vehicle"]]
+    acquired = v["acquired"].fillna(v["in_service"])
+    is_new = (acquired <= v["in_service"]).to_numpy()
+    start_km = v["in_service_odometer_km"].mask(v["in_service_odometer_km"].isna() & is_new, 0.0).to_numpy()
+    origin_x = np.stack([start_km, np.where(is_new, 0.0, np.nan), as_days(v["in_service"])])
+    last = series.versions.shape[1] - 1 - np.argmax(series.versions[:, ::-1] >= 0, axis=1)
+    key = rows["key"].to_numpy()
+    begins = np.nan_to_num(as_days(series.rules["valid_from"]), nan=-np.inf)[series.versions[key, 0]]
+    ends = np.nan_to_num(as_days(series.rules["valid_to"]), nan=np.inf)[series.versions[key, last[key]]]
+    ours = np.maximum(as_days(acquired), float(as_days([log.first_day])[0]))
+    gone, as_of = np.nan_to_num(as_days(v["disposed"]), nan=np.inf), float(as_days([log.as_of])[0])
+    end = np.minimum(np.minimum(gone, ends), as_of)
+    ended = np.where(end == as_of, np.where(gone <= as_of, "disposed", ""), np.where(gone <= ends, "disposed", "left the plan"))
+    meter = v["meter"].fillna("distance").to_numpy()
+    join = np.maximum(ours, begins)
+    return {
+        "origin_x": origin_x,
+        "join_x": place(distance, clock, code, join),
+        "is_new": begins > ours,
+        "end_day": end,
+        "ended": ended,
+        "counts": np.stack([np.isin(meter, ["distance", "both"]), np.isin(meter, ["hours", "both"])]),
+    }
+
+
+def _duty(log, rows, vehicles, readings):
+    """Whether the trailing 365 days met the severe condition, on each day that a period of `use` ended, and 182 days after the last."""
+    empty = pd.DataFrame({"code": np.zeros(0, int), "day": np.zeros(0), "hard": np.zeros(0, int)})
+    plans = log.plan.plans[log.plan.plans["severe_when"].map(bool).to_numpy(dtype=bool)]
+    plan_of = rows.drop_duplicates("vehicle").set_index("vehicle")["plan"]
+    known = log.tables["use"][log.tables["use"]["vehicle"].map(plan_of).isin(plans["plan"]).to_numpy(dtype=bool)]
+    if known.empty:
+        return empty
+    ends = known[["vehicle", "to"]].drop_duplicates()
+    ends = pd.concat([ends, ends.assign(to=ends["to"] + pd.Timedelta(days=182))]).drop_duplicates()
+    ends = ends[ends["to"] <= log.as_of].reset_index(drop=True)
+    shares = usage.use_shares(log, readings, ends["vehicle"], ends["to"] - pd.Timedelta(days=365), ends["to"])
+    plan = ends["vehicle"].map(plan_of)
+    hard = np.full(len(ends), -1)
+    for version in plans.itertuples():
+        mine = (plan == version.plan).to_numpy(dtype=bool) & ~(ends["to"] < version.valid_from) & ~(ends["to"] > version.valid_to)
+        told = {name: shares[f"{name}_coverage_share"] >= COVERAGE for name in version.severe_when}
+        met = np.logical_or.reduce([told[name] & (shares[name] >= share - 1e-9) for name, share in version.severe_when.items()])
+        hard = np.where(mine, np.where(met, 1, np.where(np.logical_and.reduce(list(told.values())), 0, -1)), hard)
+    code = vehicles.get_indexer(ends["vehicle"])
+    out = pd.DataFrame({"code": code, "day": as_days(ends["to"]), "hard": hard})
+    return out[code >= 0].sort_values(["code", "day"], ignore_index=True)

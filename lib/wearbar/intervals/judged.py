@@ -1,0 +1,115 @@
+"""How an occasion stands, how it came out, and whether it counts in the rate."""
+
+import numpy as np
+import pandas as pd
+
+from wearbar import usage
+from wearbar.intervals import due
+from wearbar.intervals.due import DUE, EARLY, EPS, LATE, SPAN
+from wearbar.intervals.fleet import as_dates, as_days
+from wearbar.intervals.pace import at_pace, last_read
+
+__all__ = ["COUNTS", "REASONS", "STALE_DAYS", "back_in_use", "judged", "staleness"]
+
+STALE_DAYS = 45  # a reading older than this no longer says where a vehicle is
+KM, HOURS, DAY = range(3)
+COUNTS = "counts"
+# why an occasion is left out of the rate, in the order in which one reason wins over another
+REASONS = {
+    "unknown-history": "its earlier history is not known",
+    "joined": "it fell due before the vehicle joined this log",
+    "laid-up": "it fell due while the vehicle was laid up: to be done before its next use",
+    "ended": "the vehicle left, or the task left the plan, before its window closed",
+    "stale": "no recent reading tells whether its window has closed",
+    "open-window": "its window has not closed yet",
+    "odometer": "the odometer at the work is not known closely enough",
+}
+
+
+def back_in_use(log, fleet, s, p):
+    """For occasions whose date fell within a lay-up: the first day of use after it (infinite: not yet), else NaN."""
+    back = np.full(len(s), np.nan)
+    stays = log.tables["layups"].dropna(subset=["from"])
+    if stays.empty:
+        return back
+    path = fleet.distance
+    seen = pd.DataFrame({"code": path.code(), "day": path.day.astype(float)}).sort_values("day", kind="stable")
+    names = fleet.series.rows.assign(code=fleet.code).drop_duplicates("vehicle").set_index("vehicle")["code"]
+    stays = pd.DataFrame({"code": stays["vehicle"].map(names), "a": as_days(stays["from"]), "b": as_days(stays["to"])}).dropna(
+        subset=["code"]
+    )
+    stays = stays.astype({"code": int}).fillna({"b": np.inf}).sort_values("b", kind="stable")
+    after = pd.merge_asof(
+        stays, seen.assign(use=seen["day"]), left_on="b", right_on="day", by="code", allow_exact_matches=False, direction="forward"
+    )
+    rows = pd.DataFrame({"row": np.arange(len(s)), "code": fleet.code[s], "due": p[DUE, DAY]})
+    rows = rows[rows["code"].isin(stays["code"])].merge(after[["code", "a", "b", "use"]], on="code")
+    rows = rows[(rows["a"] <= rows["due"]) & (rows["due"] <= rows["b"])]
+    back[rows["row"]] = rows["use"].fillna(np.inf)
+    return back
+
+
+def staleness(log, fleet, s, p):
+    """Whether the last reading is too old to tell where an occasion stands by distance or hours, and the day of that reading."""
+    end = fleet.end_day[s]
+    seen = np.full(len(s), np.nan)
+    for axis, path in ((KM, fleet.distance), (HOURS, fleet.clock)):
+        last = last_read(path, fleet.code, fleet.end_day)[s]
+        seen = np.fmin(seen, np.where(np.isfinite(p[DUE, axis]), last, np.nan))
+    asked = np.isfinite(p[DUE, :2]).any(axis=0)
+    who = fleet.series.rows["vehicle"].iloc[s]
+    rows = np.flatnonzero(asked & np.isfinite(seen) & who.isin(log.tables["layups"]["vehicle"]).to_numpy(dtype=bool))
+    rest = np.zeros(len(s))
+    rest[rows] = usage.layup_days(log, who.iloc[rows].reset_index(drop=True), as_dates(seen[rows]), as_dates(end[rows]))
+    return asked & ~(end - seen - rest <= STALE_DAYS), seen
+
+
+def judged(fleet, frame, p, ends, slack, shut, laid, stale):
+    """State, outcome, and whether it counts."""
+    x, x_low, x_high = ends
+    s, is_open, missed = frame["s"].to_numpy(), frame["done"].to_numpy() < 0, frame["missed"].to_numpy()
+    end = fleet.end_day[s]
+    ended = fleet.ended[s] != ""
+    passed_day = np.fmin.reduce(shut[1], axis=0)
+    resting = np.isfinite(laid) | np.isinf(laid)
+    allowed = np.where(resting, np.fmax(p[LATE, DAY], laid), p[LATE, DAY])
+    q = p.copy()
+    q[LATE, DAY] = allowed
+    q[:SPAN, KM] -= slack[0]
+    now = due.state(q, x)
+    late_for_sure = (now == "past-window") & is_open
+    matured = (passed_day <= end) & ~np.isnan(passed_day)
+    state = np.where(is_open, np.where(stale & ~late_for_sure, "not-known", now), np.where(missed, "missed", "done"))
+    state = np.where(is_open & ended, "not-finished", state)
+    unsure, probably = np.flatnonzero(state == "not-known"), np.full(len(s), "", dtype=object)
+    probably[unsure] = due.state(q[:, :, unsure], at_pace(fleet, s[unsure], x[:, unsure], frame["to"].to_numpy()[unsure]))
+    low, high = x.copy(), x.copy()
+    low[KM], high[KM] = x_low, x_high
+    tight, wide = q[LATE].copy(), q[LATE].copy()
+    wide[KM] += slack[0] + slack[1]
+    surely_late = (low > wide + EPS).any(axis=0)
+    surely_not = ~(high > tight + EPS).any(axis=0)
+    unclear = ~is_open & ~missed & ~surely_late & ~surely_not
+    late = missed | is_open | surely_late
+    early = (x < p[EARLY] - EPS).any(axis=0) & (due.state(p, x) == "before-window")
+    outcome = np.where(matured, np.where(late, "late", np.where(unclear, "", np.where(early, "early", "on-time"))), "")
+    basis = frame["basis"].to_numpy()
+    reasons = [
+        basis == "unknown-history",
+        basis == "joined",
+        resting,
+        ~matured & is_open & ended,
+        ~matured & is_open & stale,
+        ~matured,
+        unclear,
+    ]
+    why = np.select(reasons, list(REASONS), COUNTS)
+    return {
+        "state": state,
+        "probably": probably,
+        "is_laid_up": resting,
+        "is_matured": matured,
+        "outcome": outcome,
+        "in_rate": why == COUNTS,
+        "why": why,
+    }

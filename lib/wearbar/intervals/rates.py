@@ -1,0 +1,163 @@
+"""Was the work on time: the rate of work done on time, in all and by group, and how far late work ran over.
+
+The rate counts matured occasions alone: done ones whose window is still open and open ones not yet late are both left out, since counting
+either would flatter it.
+"""
+
+from dataclasses import dataclass
+from math import nan
+
+import numpy as np
+import pandas as pd
+
+from wearbar import usage
+from wearbar.estimate import bootstrap_by_vehicle, proportion
+from wearbar.intervals.judged import REASONS, STALE_DAYS
+
+__all__ = [
+    "SMALL_SITE",
+    "Seen",
+    "compliance",
+    "driven_overdue",
+    "early_work",
+    "excluded",
+    "first_limits",
+    "first_services",
+    "late_for_want_of_use",
+    "median_overrun",
+    "overdue",
+    "placed",
+    "rate",
+    "seen",
+    "sites_told",
+]
+
+SMALL_SITE = 3  # vehicles
+
+
+@dataclass(frozen=True)
+class Seen:
+    """Vehicles on the log's day: owned; with a reading in the last STALE_DAYS; judged, no open task of theirs being not known; and how old
+    the oldest last reading is (None: there is none)."""
+
+    owned: int
+    read: int
+    judged: int
+    oldest_days: int | None = None
+
+
+def seen(log, readings, found):
+    """How many vehicles the report can speak of. A vehicle laid up since its last reading, or without a meter, needs no fresh one."""
+    fleet = log.tables["vehicles"]
+    fleet = fleet[~fleet["disposed"].le(log.as_of)]
+    last = usage.daily_rate(readings, log.as_of).set_index("vehicle")["last_date"].reindex(fleet["vehicle"])
+    age = (log.as_of - last).dt.days
+    now = found[found["is_current"] & (found["state"] != "not-finished")] if "is_current" in found else found
+    unsure = set(now.loc[now["state"] == "not-known", "vehicle"])
+    judged = fleet["vehicle"].isin(set(now["vehicle"]) - unsure)
+    oldest = int(age.max()) if age.notna().any() else None
+    return Seen(len(fleet), int(age.le(STALE_DAYS).sum()), int(judged.sum()), oldest)
+
+
+def placed(found, log):
+    """The occasions with `kind`, `site` (where the vehicle was when its window closed, or else is) and `month` (of the late edge)."""
+    day = found["late_edge_date"].fillna(log.as_of)
+    kind = log.tables["vehicles"].set_index("vehicle")["kind"]
+    site = usage.site_at(log, found["vehicle"], day)
+    return found.assign(kind=found["vehicle"].map(kind), site=site, month=found["late_edge_date"].dt.to_period("M").dt.to_timestamp())
+
+
+def rate(found, confidence=0.9):
+    """Share of the occasions that count which were done on or before their late edge: an `Estimate`; several vehicles are clusters."""
+    counted = found[found["in_rate"]]
+    by = counted.assign(good=counted["outcome"] != "late").groupby("vehicle", observed=True)["good"].agg(["sum", "size"])
+    several = by.index if len(by) > 1 else None
+    return proportion(by["sum"], by["size"], several, confidence)
+
+
+def compliance(found, by, confidence=0.9):
+    """The rate in each group: frame `*by, share, low, high, n, late, vehicles`, in the order of `by`; missing groups are left out."""
+    rows = []
+    for name, part in found[found["in_rate"]].groupby(by, observed=True, sort=True):
+        e = rate(part, confidence)
+        late = int((part["outcome"] == "late").sum())
+        rows.append((*name, e.value, e.low, e.high, e.n, late, part["vehicle"].nunique()))
+    return pd.DataFrame(rows, columns=[*by, "share", "low", "high", "n", "late", "vehicles"])
+
+
+def sites_told(table):
+    """The rates of sites, those of fewer than SMALL_SITE vehicles without figures: they could point at a person."""
+    small = table["vehicles"] < SMALL_SITE
+    return table.assign(**{c: table[c].mask(small) for c in ("share", "low", "high", "late")})
+
+
+def excluded(found):
+    """How many occasions are left out of the rate, and why: frame `why, reason, n`, in the order of `REASONS`."""
+    n = found["why"].value_counts()
+    rows = [(why, reason, int(n.get(why, 0))) for why, reason in REASONS.items() if n.get(why, 0)]
+    return pd.DataFrame(rows, columns=["why", "reason", "n"])
+
+
+def median_overrun(found, column, rng, confidence=0.9):
+    """Median of `column` (overrun_days or overrun_km) over late occasions past that due point, those still open censored: `Estimate`.
+
+    Product-limit estimate (Kaplan & Meier 1958); interval by drawing whole vehicles again.
+    """
+    late = found[found["in_rate"] & (found["outcome"] == "late") & (found["state"] != "missed") & (found[column] > 0)]
+    late = late.sort_values(column, kind="stable")
+    over, ended = late[column].to_numpy(), ~late["is_open"].to_numpy(dtype=bool)
+    vehicle, names = pd.factorize(late["vehicle"])
+
+    def median(weights):
+        w = weights[:, vehicle]
+        at_risk = np.cumsum(w[:, ::-1], axis=1)[:, ::-1]
+        left = np.cumprod(1 - ended * w / np.maximum(at_risk, 1e-9), axis=1)
+        half = left <= 0.5 + 1e-12
+        return np.where(half.any(axis=1), over[half.argmax(axis=1)], nan) if len(over) else np.full(len(w), nan)
+
+    unit = column.rsplit("_", 1)[1]
+    estimate = bootstrap_by_vehicle(median, len(names), rng, confidence=confidence, unit=unit)
+    return type(estimate)(**{**vars(estimate), "n": len(late), "n_censored": int((~ended).sum())})
+
+
+def overdue(found):
+    """Open occasions past their window, the longest past it first."""
+    late = found[found["is_open"] & (found["state"] == "past-window")]
+    return late.sort_values(["past_days", "past_km"], ascending=False, kind="stable")
+
+
+def driven_overdue(found):
+    """Distance driven with at least one counted task past its window, each km once: Series by vehicle."""
+    late = found[found["in_rate"] & (found["outcome"] == "late") & (found["driven_past_km"] > 0)]
+    late = late.assign(start=late["end_km"] - late["driven_past_km"]).sort_values(["vehicle", "start"], kind="stable")
+    before = late.groupby("vehicle")["end_km"].cummax().groupby(late["vehicle"]).shift()
+    fresh = (late["end_km"] - late["start"].where(before.isna() | (before < late["start"]), before)).clip(lower=0.0)
+    return fresh.groupby(late["vehicle"]).sum()
+
+
+def first_limits(found):
+    """Which limit came first where one was reached: frame `first_limit, n, late`. Work due at once by no limit of its own is left out."""
+    own = found[found["in_rate"] & found["first_limit"].isin(["distance", "hours", "date", "both"])]
+    counts = own.assign(late=own["outcome"] == "late").groupby("first_limit")["late"].agg(["size", "sum"]).reset_index()
+    return counts.set_axis(["first_limit", "n", "late"], axis=1).sort_values("n", ascending=False, ignore_index=True)
+
+
+def late_for_want_of_use(found, confidence=0.9):
+    """Share of late occasions whose date came first with less than half of the distance limit driven: little-used vehicles."""
+    late = found[found["in_rate"] & (found["outcome"] == "late") & found["interval_km"].notna()]
+    little = (late["first_limit"] == "date") & (late["overrun_km"] < -late["interval_km"] / 2)
+    several = late["vehicle"] if late["vehicle"].nunique() > 1 else None
+    return proportion(little.astype(float), np.ones(len(late)), several, confidence)
+
+
+def first_services(found):
+    """The run-in services: every occasion by the first limits."""
+    return found[(found["basis"] == "first")].sort_values("due_date", kind="stable")
+
+
+def early_work(found, confidence=0.9):
+    """(share of counted occasions done before their window opened, median share of the interval that those gave away)."""
+    counted = found[found["in_rate"]]
+    is_early = counted["outcome"] == "early"
+    several = counted["vehicle"] if counted["vehicle"].nunique() > 1 else None
+    return proportion(is_early.astype(float), np.ones(len(counted)), several, confidence), counted.loc[is_early, "early_share"].median()
