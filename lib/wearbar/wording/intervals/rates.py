@@ -1,0 +1,178 @@
+"""What is said of the rate and of overruns."""
+
+import math
+
+from wearbar.intervals import SMALL_SITE, STALE_DAYS
+from wearbar.wording.common import listing, number, plain, plural, safe
+from wearbar.wording.intervals.today import STATES
+
+__all__ = [
+    "CLEAR",
+    "LIMITS",
+    "OUTCOMES",
+    "alt_from_due",
+    "alt_group",
+    "alt_month",
+    "answer",
+    "early",
+    "first_limits",
+    "first_services",
+    "groups",
+    "months",
+    "overruns",
+    "rate_means",
+    "seen",
+    "services_table",
+    "sites",
+]
+
+OUTCOMES = {"on-time": "in time", "early": "in time, before its window", "late": "late"}
+LIMITS = {"distance": "by distance", "hours": "by hours", "date": "by date", "both": "by distance and date on the same day"}
+CLEAR = 10  # occasions that a group needs to be named
+
+
+def seen(told):
+    """Vehicles owned, read and judged."""
+    rest = told.owned - told.judged
+    lost = f" {plural(rest, 'vehicle')} cannot be judged in full, for want of a recent reading or of a task in the plan." if rest else ""
+    return (
+        f"{plural(told.owned, 'vehicle')} owned; {number(told.read)} with a reading in the last {STALE_DAYS} days; "
+        f"{number(told.judged)} judged on every task.{lost}"
+    )
+
+
+def answer(rate, show):
+    """The rate in a sentence."""
+    if math.isnan(rate.value):
+        return "No occasion has run its course yet, so there is no rate to tell."
+    late = round((1 - rate.value) * rate.n)
+    few = f" {_share(rate, show)}" if rate.n > 1 else ""
+    met = rate.n - late
+    verb = "was" if met == 1 else "were"
+    return f"Of {plural(rate.n, 'occasion')} whose window has closed, {number(met)} {verb} met in time and {number(late)} not:{few}"
+
+
+def _share(rate, show):
+    percent = f"{number(100 * rate.confidence)}%"
+    return f"{show.percent(rate.value)} ({percent} interval {show.percent(rate.low)} to {show.percent(rate.high)})."
+
+
+def rate_means(rate, criterion=None):
+    """How the rate is counted and what its interval is about."""
+    by = "vehicles are taken as independent, occasions of one vehicle are not" if "effective" in rate.method else "all from one vehicle"
+    return (
+        "The count is complete: the interval is not about it but about the way of working that lies behind it "
+        f"({by}). Work counts as in time up to and with the late edge of the plan's own window; open work past it counts as late, and work "
+        "done early waits until its window has closed, as open work does."
+    )
+
+
+def groups(table, column, what):
+    """Which group does worst, where it can be told; else that they cannot be told apart."""
+    sound = table[table["n"] >= CLEAR].sort_values("share", kind="stable")
+    if len(sound) < 2:
+        return f"Too few occasions to set one {what} against another."
+    worst, best = sound.iloc[0], sound.iloc[-1]
+    if worst["high"] < best["low"]:
+        return f"Lowest: {safe(worst[column])}; highest: {safe(best[column])}; their intervals do not meet."
+    return f"The intervals of all {what}s with at least {CLEAR} occasions overlap: they cannot be told apart."
+
+
+def months(table):
+    """What the months show, and how a month is counted."""
+    return (
+        "A month holds the occasions whose window closed in it, done or not, so finishing old work later cannot better an earlier month."
+        if len(table)
+        else ""
+    )
+
+
+def sites(table, log):
+    """As `groups`, of sites; those of few vehicles are not told, since they can point at a person."""
+    small = int(table["share"].isna().sum())
+    are = "is" if small == 1 else "are"
+    few = f" {plural(small, 'site')} with fewer than {SMALL_SITE} vehicles {are} not told: it could point at a person." if small else ""
+    home = "" if "postings" in log.present else " The log has no postings: each vehicle counts at its own site throughout."
+    return groups(table.dropna(subset="share"), "site", "site") + few + home
+
+
+def overruns(days, km, found, driven, show):
+    """How far late work ran over, and how far vehicles were driven past their windows."""
+    late = found[found["in_rate"] & (found["outcome"] == "late")]
+    if late.empty:
+        return "No counted occasion was late."
+    said = [_median(days, show.days, "by date"), _median(km, show.distance, "by distance")]
+    halves = "; ".join(s for s in said if s)
+    censored = " Work still open counts with what it has run over so far." if days.n_censored or km.n_censored else ""
+    past = (
+        f"With some work past its window {plural(int((driven > 0).sum()), 'vehicle')} drove {show.distance(driven.sum())}."
+        if len(driven)
+        else ""
+    )
+    return f"Half of the late work ran over its due point by more than {halves}.{censored} {past}"
+
+
+def _median(e, show, what):
+    if math.isnan(e.value):
+        return ""
+    limits = "" if math.isnan(e.low) else f" ({number(100 * e.confidence)}% interval {show(e.low)} to {show(e.high)})"
+    return f"{show(e.value)} {what}{limits} in {plural(e.n, 'case')}"
+
+
+def first_limits(table, want, show):
+    """Which limit came first, and how much of the lateness was a little-used vehicle's date."""
+    if table.empty:
+        return "No counted occasion had reached a limit by the time it was done."
+    parts = [f"{LIMITS[row.first_limit]} {plural(row.n, 'time')} ({number(row.late)} late)" for row in table.itertuples()]
+    little = "vehicles whose date came with less than half of the distance driven"
+    share = "none" if want.value == 0 else show.percent(want.value)
+    few = "" if math.isnan(want.value) else f" Of the late ones with a distance limit, {share} were {little}."
+    return f"The due point came first {listing(parts)}.{few}"
+
+
+def early(share, given, show):
+    """Work done before its window: never late, but it gives life away."""
+    if math.isnan(share.value):
+        return ""
+    if share.value == 0:
+        return "No counted work was done before its window opened."
+    lost = "" if math.isnan(given) else f"; half of it gave away more than {show.percent(given)} of the interval"
+    start = f"{show.percent(share.value)} of the counted work was done before its window opened{lost}."
+    return f"{start} It is in time, and shown because it costs life."
+
+
+def first_services(rows, show):
+    """The run-in services."""
+    if rows.empty:
+        return "No run-in service fell due in this log."
+    late, open_ = int((rows["outcome"] == "late").sum()), int(rows["is_open"].sum())
+    return f"{plural(len(rows), 'run-in task')} fell due: {number(late)} late, {number(open_)} still open."
+
+
+def services_table(rows):
+    """The run-in services as the reader sees them."""
+    stands = rows["outcome"].map(OUTCOMES).fillna(rows["state"].map(STATES)).astype(str)
+    return rows.assign(stands=stands.replace("done", "done, not counted"))
+
+
+def alt_month(table, show):
+    """The figure of months in words."""
+    t = table.tail(24)
+    if t.empty:
+        return "No month has a closed window."
+    span = f"from {show.percent(t['share'].min())} to {show.percent(t['share'].max())}"
+    return f"Share done in time in each of {plural(len(t), 'month')}, with intervals: {span}."
+
+
+def alt_group(table, column, show):
+    """The figure of groups in words."""
+    parts = [f"{safe(row[column])} {show.percent(row['share'])}" for _, row in table.iterrows()]
+    return plain(f"Share done in time with its interval: {listing(parts, most=20)}.")
+
+
+def alt_from_due(found, show):
+    """The figure of how far from the due point in words."""
+    counted = found[found["in_rate"] & ~found["is_open"]]
+    parts = {"early": "before the window", "on-time": "in it", "late": "late"}
+    said = [f"{number(int((counted['outcome'] == name).sum()))} {words}" for name, words in parts.items()]
+    return f"Bars of how far from its due point work was done, in shares of the interval: {listing(said)}."

@@ -1,0 +1,119 @@
+"""What is said of the list of work, of the states of tasks, and of work put off or looked at again."""
+
+from wearbar.intervals import FORECAST_DAYS
+from wearbar.wording.common import Show, listing, number, plain, plural, safe
+from wearbar.wording.intervals.dangers import REASONS
+
+__all__ = [
+    "KINDS",
+    "MOST_VEHICLES",
+    "STATES",
+    "alt_states",
+    "caption_states",
+    "coming_caption",
+    "list_said",
+    "list_table",
+    "looked_again",
+    "no_plan",
+    "put_off",
+    "states_said",
+]
+
+STATES = {
+    "before-window": "○ not yet due",
+    "in-window": "□ may be done",
+    "due": "◆ due",
+    "past-window": "✖ overdue",
+    "not-known": "? not known",
+    "done": "done",
+    "missed": "missed",
+    "not-finished": "not finished",
+}
+KINDS = {"certificate": "certificate", "campaign": "recall", "deferral": "put off", "recheck": "look again", "task": ""}
+MOST_VEHICLES = 60  # in the grid of states
+
+
+def no_plan(log):
+    """Said where nothing can be due, because the log has no plan; else nothing."""
+    if log.plan is not None:
+        return ""
+    return (
+        "The log has no maintenance plan, so nothing can be said to be due or late. Name one in log.toml (`plan`); templates come with the "
+        "suite, and the maker's handbook has the figures."
+    )
+
+
+def list_said(rows, missing, told, items):
+    """What the list holds, and what it cannot."""
+    n = rows["state"].value_counts()
+    parts = [f"{number(n[s])} {STATES[s][2:]}" for s in ("past-window", "due", "in-window", "not-known") if n.get(s)]
+    start = f"On the log's day: {listing(parts)}." if parts else "By this log, nothing is due, overdue or in its window."
+    old = "" if told.oldest_days is None else f" The oldest last reading is {plural(told.oldest_days, 'day')} old."
+    blind = f" The log has no table of {listing(missing)}." if missing else ""
+    unlooked = int((items["what"].eq("recheck") & items["is_open"] & items["state"].eq("not-known")).sum())
+    write = "whether it was done is not known; write it as work, the task's code with -recheck"
+    looks = f" {plural(unlooked, 'piece')} of work asked for a look again and none is in the log: {write}." if unlooked else ""
+    return f"{start}{old}{blind}{looks} The maker's handbook and the law of the place win over this list."
+
+
+def list_table(rows):
+    """The list as the reader sees it."""
+    item = rows["what"].map(REASONS).fillna(rows["what"].map(KINDS)).fillna("").astype(str)
+    tasks = rows["tasks"].astype(str).where(item == "", item + ": " + rows["tasks"].astype(str))
+    note = rows["note"].fillna("").astype(str)
+    tasks = tasks.where(note == "", tasks + " (" + note + ")")
+    past = rows["state"].eq("past-window")
+    days, km = rows["past_days"].where(past), rows["past_km"].where(past & (rows["past_km"] > 0))
+    by_date = rows["expected_date"].fillna(rows["due_date"])
+    low, high = rows["low_date"].map(Show().date), rows["high_date"].map(Show().date)
+    between = (low.astype(str) + " to " + high.astype(str)).where(rows["low_date"].notna() & (rows["low_date"] < rows["high_date"]))
+    return rows.assign(tasks=tasks, stands=rows["state"].map(STATES), by_date=by_date, past_days=days, past_km=km, between=between)
+
+
+def coming_caption():
+    return f"Coming in the next {FORECAST_DAYS} days, by its date or by how far the vehicle is driven"
+
+
+def put_off(table):
+    """Why work was put off."""
+    if table.empty:
+        return "The log has no work put off on record."
+    top = listing([f"{safe(row.reason)} ({number(row.n)})" for row in table.head(5).itertuples()])
+    return f"Work was put off {plural(int(table['n'].sum()), 'time')}: {top}. Putting off moves no due point."
+
+
+def looked_again(items):
+    """Whether what was disturbed was looked at again in time."""
+    looks = items[items["what"].eq("recheck") & items["outcome"].isin(["on-time", "late"])]
+    if looks.empty:
+        return ""
+    late = int((looks["outcome"] == "late").sum())
+    seen_to = f"Of {plural(len(looks), 'look')} again after work (tightness, level, bedding), {number(late)} came late."
+    return f"{seen_to} They stand apart from the rate."
+
+
+def states_said(found):
+    """How to read the grid of states."""
+    now = found[found["is_current"] & found["duty"].eq("not-known")]
+    if now.empty:
+        return ""
+    n = now["vehicle"].nunique()
+    whose = f"{plural(n, 'vehicle')} {'is' if n == 1 else 'are'}"
+    return f"How hard {whose} used is not known, for want of rows in `use`: states are by the normal limits, and work may be due sooner."
+
+
+def caption_states(found):
+    n = found.loc[found["is_current"], "vehicle"].nunique()
+    return (
+        f"The {MOST_VEHICLES} vehicles with the gravest states, of {number(n)}."
+        if n > MOST_VEHICLES
+        else "Of several positions, the gravest."
+    )
+
+
+def alt_states(found):
+    """The figure of states in words."""
+    now = found[found["is_current"]]
+    n = now["state"].map(STATES).value_counts()
+    parts = [f"{number(count)} {word.split(' ', 1)[-1]}" for word, count in n.items()]
+    return plain(f"Grid of vehicles against tasks, a mark for the state of each on the log's day: {listing(parts)}.")
