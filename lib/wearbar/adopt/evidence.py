@@ -7,18 +7,19 @@ from wearbar.adopt.maps import ASK
 
 __all__ = ["date_order", "decimal_mark"]
 
-_TWO_DIGITS = r"(?<!\d)\d{4}(?!\d)"
+_YEAR = r"(?<!\d)\d{4}(?!\d)"
 
 
 def date_order(cells, today=None):
     """The order of a table's dates (all in one Series of text), "?" where it can't be told, and a sentence on it ("" where it is plain).
 
-    An order that puts a date whose year has two digits after `today` is no reading of it.
+    Of the readings of a date whose year has two digits, one after `today` counts only where no other is earlier.
     """
     read = pd.DataFrame({order: dates(cells, order) for order in ORDERS})
     if today is not None:
-        short = ~cells.astype(object).str.contains(_TWO_DIGITS, regex=True)
-        read = read.mask(read.gt(pd.Timestamp(today)).mul(short.astype(bool), axis=0))
+        is_short = ~cells.astype(object).str.contains(_YEAR, regex=True).eq(True)
+        is_past = read.le(pd.Timestamp(today))
+        read = read.where(is_past | ~(is_short & is_past.any(axis=1)).to_numpy()[:, None])
     contested = read.notna().any(axis=1) & ~(read.notna().all(axis=1) & read.nunique(axis=1).eq(1))
     return _decide(cells, read, contested, ORDERS, lambda day: f"{day:%d %b %Y}", ("order", "orders"))
 
