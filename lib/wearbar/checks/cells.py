@@ -1,6 +1,7 @@
 """From text to typed values, a column at a time: what can't be read is a problem with its line, column and value."""
 
 import re
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 
 import numpy as np
@@ -14,7 +15,9 @@ from wearbar.tables import TABLES, TEXT
 
 __all__ = ["typed"]
 
+LARGE = 50_000
 FIRST_YEAR, LAST_YEAR = 1900, 2199
+FIRST_DAY, LAST_DAY = np.datetime64(f"{FIRST_YEAR}-01-01"), np.datetime64(f"{LAST_YEAR}-12-31")
 NUMBER = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?$"
 DAY = re.compile(r"(\d{4}-\d{2}-\d{2})(?:[T ]\d{2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?(?:Z|[+-]\d{2}(?::?\d{2})?)?)?", re.ASCII)
 BASIC_DAY = re.compile(r"\d{8}|\d{4}-?W\d{2}-?\d", re.ASCII)
@@ -30,11 +33,14 @@ def typed(table, raw):
     The raw columns are used up on the way, so that a large table is not held twice.
     """
     parts = [problems(table, [line], name, [value], rule) for line, name, value, rule in raw.problems]
-    series = {}
-    for col in TABLES[table]:
-        values, broken = _column(table, col, raw)
-        series[col.name] = values
-        parts += broken
+    columns = TABLES[table]
+    if len(raw.lines) > LARGE:
+        with ThreadPoolExecutor() as pool:
+            read = list(pool.map(lambda col: _column(table, col, raw), columns))
+    else:
+        read = [_column(table, col, raw) for col in columns]
+    parts += [found for _, broken in read for found in broken]
+    series = {col.name: values for col, (values, _) in zip(columns, read, strict=True)}
     frame = pd.DataFrame(series, index=pd.Index(raw.lines, name="line"), copy=False)
     names = list(raw.columns)
     unnamed = {n for n in names if n.startswith("(column") and raw.columns[n].null_count == len(raw.lines)}
@@ -53,10 +59,10 @@ def _column(table, col, raw):
         array = array.combine_chunks()
     parts = [] if raw.plain or col.kind in ("number", "date") else _unreadable(table, col, array, raw.lines)
     values, bad = _READ[col.kind](col, array)
-    missing = pd.isna(values) if col.kind != "number" else np.isnan(values)
     for rule, at, remedy in bad:
         parts.append(problems(table, raw.lines[at], col.name, array.take(pa.array(at)).to_pandas(), rule, remedy))
-    if col.required and missing.any():
+    missing = pd.isna(values) if col.required else np.array([False])
+    if missing.any():
         told = np.concatenate([p["line"].to_numpy() for p in parts]) if parts else []
         blank = raw.lines[np.asarray(missing)]
         blank = blank[~np.isin(blank, told)]
@@ -130,10 +136,16 @@ def _codes(col, texts):
 
 def _date(col, array):
     index, values, bad = _by_distinct(array, _days)
-    return np.array([*values, np.datetime64("NaT")], dtype="datetime64[ns]")[index], bad
+    return np.append(np.asarray(values, dtype="datetime64[ns]"), np.datetime64("NaT"))[index], bad
 
 
 def _days(texts):
+    try:
+        days = pa.array(texts, pa.string()).cast(pa.date32()).to_numpy()
+        if days.min() >= FIRST_DAY and days.max() <= LAST_DAY:
+            return days, [], []
+    except (pa.ArrowInvalid, ValueError):
+        pass  # some are no plain days: one by one, then
     read = [_day(text.strip()) for text in texts]
     return [r[0] for r in read], [r[1] for r in read], [r[2] for r in read]
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from wearbar.checks.found import join, none_found, problems, shown
+from wearbar.checks.found import codes, join, none_found, problems, shown
 from wearbar.checks.likely import likely_years
 from wearbar.checks.rows import main_date
 from wearbar.tables import MEASURED, PERIODS
@@ -42,10 +42,9 @@ def service(table, frame, vehicles, as_of):
     """Rows long before the vehicle's first day on the road (its preparation may take weeks), or after it left."""
     if table in BEFORE_SERVICE_IS_FINE or not len(frame):
         return none_found()
-    known = vehicles.drop_duplicates("vehicle").set_index("vehicle")
-    code, names = pd.factorize(frame["vehicle"])
+    code = codes(frame["vehicle"], vehicles["vehicle"])
     date, name = main_date(table, frame).to_numpy(), main_date(table, frame).name
-    first, last = (known[c].reindex(names).to_numpy()[code] for c in ("in_service", "disposed"))
+    first, last = (vehicles[c].to_numpy()[code] for c in ("in_service", "disposed"))
     early, late = date < first - DAYS_TO_PREPARE.to_timedelta64(), date > last
     parts = []
     for rule, mask, day, says in (("before-service", early, first, "in service since "), ("after-disposal", late, last, "it left on ")):
@@ -80,8 +79,12 @@ def lacking(table, frame):
 
 def references(tables):
     """Visits that two vehicles share, and defects put off that are not there."""
-    work = tables["work"][["visit", "vehicle"]].dropna().drop_duplicates()
-    shared = work[work["visit"].duplicated()]
+    work = tables["work"]
+    work = work[work["visit"].notna().to_numpy()]
+    visit, vehicle = work["visit"].factorize()[0], codes(work["vehicle"], tables["vehicles"]["vehicle"])
+    first = np.empty(len(work), dtype="int64")
+    first[visit[::-1]] = vehicle[::-1]
+    shared = work[vehicle != first[visit]]
     put_off = tables["deferrals"]["defect"]
     lost = put_off[put_off.notna() & ~put_off.isin(tables["defects"]["defect"])]
     return join(

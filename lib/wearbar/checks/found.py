@@ -4,10 +4,12 @@ from functools import cache
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from wearbar.tables import RULES, TEXT, column
 
-__all__ = ["PROBLEM_COLUMNS", "join", "none_found", "problems", "shown"]
+__all__ = ["PROBLEM_COLUMNS", "codes", "join", "none_found", "problems", "shown"]
 
 PROBLEM_COLUMNS = ("table", "line", "column", "value", "rule", "remedy")
 LONGEST = 200
@@ -44,6 +46,12 @@ def none_found():
     """No problem: a frame without rows, always the same."""
     text = dict.fromkeys((*PROBLEM_COLUMNS, "severity"), TEXT) | {"line": "int64"}
     return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in text.items()})
+
+
+def codes(text, names):
+    """Where each text stands in `names`: an array of ints, -1 where nowhere."""
+    at = pc.index_in(pa.array(text.array, pa.large_string()), value_set=pa.array(names, pa.large_string()))
+    return at.fill_null(-1).to_numpy()
 
 
 def join(parts):

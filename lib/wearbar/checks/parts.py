@@ -58,17 +58,27 @@ def fills(fuel):
         return none_found()
     group = fuel["vehicle"].factorize()[0] * 16 + fuel["kind"].factorize()[0] + 1
     volume = fuel["volume"].to_numpy()
-    order = np.lexsort((volume, group))
-    begins = np.flatnonzero(np.r_[True, np.diff(group[order]) != 0])
-    n = np.diff(np.r_[begins, len(order)])
-    usual = np.empty(len(order))
-    usual[order] = np.repeat(np.where(n >= FEWEST_FILLS, volume[order][begins + (9 * (n - 1)) // 10], np.inf), n)
+    usual = _usual(group, volume)
     parts = []
     for rule, mask in (("fill-too-big", volume > TOO_BIG * usual), ("fill-big", (volume > BIG * usual) & (volume <= TOO_BIG * usual))):
         rows, mine = fuel[mask], usual[mask]
         remedy = [_fill_remedy(v, u) for v, u in zip(rows["volume"], mine, strict=True)]
         parts.append(problems("fuel", rows.index, "volume", rows["volume"], rule, np.array(remedy, dtype=object)))
     return join(parts)
+
+
+def _usual(group, volume):
+    """The 90th percentile of each fill's group; endless where the group has too few, or where its largest fill can't be far above it."""
+    n, top = np.bincount(group), np.zeros(group.max() + 1)
+    np.maximum.at(top, group, volume)
+    # at most one fill in ten is above the percentile, and none above the top: so much at least it is
+    least = (np.bincount(group, volume) / np.maximum(n, 1) - top / 10) / 0.9
+    usual, mine = np.full(len(volume), np.inf), np.flatnonzero(((n >= FEWEST_FILLS) & (top > BIG * least))[group])
+    order = mine[np.lexsort((volume[mine], group[mine]))]
+    begins = np.flatnonzero(np.diff(group[order], prepend=-1) != 0)
+    n = np.diff(np.r_[begins, len(order)])
+    usual[order] = np.repeat(volume[order][begins + (9 * (n - 1)) // 10], n)
+    return usual
 
 
 def _fill_remedy(volume, usual):

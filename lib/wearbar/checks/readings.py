@@ -1,10 +1,9 @@
 """Odometers and hour meters: readings of every table on one line a vehicle, and those that can't be true."""
 
 import numpy as np
-import pandas as pd
 
 from wearbar.checks.chain import longest_likely
-from wearbar.checks.found import join, none_found, problems
+from wearbar.checks.found import codes, join, none_found, problems
 from wearbar.checks.slips import likely_reading
 from wearbar.tables import LIKELY_KM_A_DAY, READINGS
 from wearbar.units import DISTANCE_KM
@@ -38,14 +37,14 @@ def doubtful_hours(tables):
 
 def _gathered(tables, places):
     """Every reading of those columns, as arrays: `vehicle, day, value, weight, place` (of `places`), `at` (which row of its table)."""
-    names, parts = pd.Index(tables["vehicles"]["vehicle"]), []
+    names, parts = tables["vehicles"]["vehicle"], []
     for place, (table, name, date) in enumerate(places):
         frame = tables[table]
         at = np.flatnonzero((frame[name].notna() & frame[date].notna()).to_numpy())
         if not len(at):
             continue
         weight = np.where(frame["source"].eq("estimate").to_numpy()[at], GUESS, 1.0) if table == "odometer" else np.ones(len(at))
-        vehicle = names.get_indexer(frame["vehicle"].array[at] if len(at) < len(frame) else frame["vehicle"].array)
+        vehicle = codes(frame["vehicle"], names)[at]
         day = frame[date].to_numpy()[at].astype("datetime64[D]").astype("int32")
         parts.append(
             (vehicle.astype("int32"), day, frame[name].to_numpy()[at], weight, np.full(len(at), place, "int8"), at.astype("int32"))
@@ -60,12 +59,22 @@ def _doubtful(rows, tables, places, limit, in_km):
     rows["series"] = rows["vehicle"].astype("int64") * MOST_CHANGES
     if in_km is not None:
         rows = _with_changes(rows, tables, places)
-    order = np.lexsort((rows["value"], rows["series"] * DAYS + rows["day"]))
+    order = _in_order(rows["series"] * DAYS + rows["day"], rows["value"])
     rows = {key: values[order] for key, values in rows.items()}
     rows["limit"] = limit[rows["vehicle"]]
     kept = longest_likely(*(rows[key] for key in ("series", "day", "value", "limit", "weight")))
     out = np.flatnonzero(~kept & (rows["place"] >= 0))
     return _told(rows, kept, out, tables, places, in_km) if len(out) else none_found()
+
+
+def _in_order(key, value):
+    """By key and, within it, by value. Most rows come in order by table: a merge sort finds them so, and few share a key."""
+    order = np.argsort(key, kind="stable")
+    key = key[order]
+    same = np.r_[key[1:] == key[:-1], False]
+    at = np.flatnonzero(same | np.r_[False, same[:-1]])
+    order[at] = order[at][np.lexsort((value[order[at]], key[at]))]
+    return order
 
 
 def _with_changes(rows, tables, places):
@@ -75,7 +84,7 @@ def _with_changes(rows, tables, places):
     if not len(at):
         return rows
     changed = changed.iloc[at]
-    vehicle = pd.Index(tables["vehicles"]["vehicle"]).get_indexer(changed["vehicle"]).astype("int32")
+    vehicle = codes(changed["vehicle"], tables["vehicles"]["vehicle"]).astype("int32")
     day = changed["date"].to_numpy().astype("datetime64[D]").astype("int32")
     order = np.lexsort((day, vehicle))
     at, vehicle, day = at[order], vehicle[order], day[order]

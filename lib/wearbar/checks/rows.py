@@ -3,13 +3,14 @@
 import numpy as np
 import pandas as pd
 
-from wearbar.checks.found import join, none_found, problems
+from wearbar.checks.found import codes, join, none_found, problems
 from wearbar.tables import LATER, MAIN_DATE, TABLES, UNIQUE
 
 __all__ = ["after", "known_later", "known_vehicles", "main_date", "repeated_ids", "same_rows"]
 
 TWICE_SET_ASIDE = ("fuel", "odometer")
 LOOK_ALIKE = str.maketrans("oilsbz", "011582")
+ODD = np.uint64(0x9E3779B97F4A7C15)
 CANDIDATES = ("date", "number")
 
 
@@ -55,15 +56,14 @@ def known_vehicles(table, frame, vehicles, set_aside):
 
     vehicles: the names in use. set_aside: Series of the rule broken by each vehicle set aside.
     """
-    names = frame["vehicle"].dropna().unique()
-    strange = names[~np.isin(names.astype(object), np.asarray(vehicles, dtype=object))] if len(names) else names
-    if not len(strange):
+    rows = frame[codes(frame["vehicle"], vehicles) < 0]
+    rows = rows[rows["vehicle"].notna().to_numpy()]
+    if not len(rows):
         return none_found()
-    rows = frame[frame["vehicle"].isin(strange).to_numpy()]
     gone = rows["vehicle"].isin(set_aside.index).to_numpy()
     why = "mend the vehicle's row: " + rows["vehicle"][gone].map(set_aside).astype(object).to_numpy()
     alike = {_plain(v): v for v in vehicles}
-    meant = rows["vehicle"][~gone].map({v: alike.get(_plain(v), "") for v in strange}).fillna("").astype(object).to_numpy()
+    meant = rows["vehicle"][~gone].map({v: alike.get(_plain(v), "") for v in rows["vehicle"].unique()}).fillna("").astype(object).to_numpy()
     likely = np.where(meant == "", "add it to vehicles, or mend the name", "mend the name: " + meant + "?")
     return join(
         [
@@ -81,10 +81,21 @@ def _plain(name):
 def same_rows(table, frame, extra):
     """Rows alike in every column, also those of `extra`, to one above. Dates and numbers first: few rows are left to compare whole."""
     names = [c.name for c in TABLES[table] if c.kind in CANDIDATES]
-    once = frame[frame.duplicated(names, keep=False).to_numpy()] if names else frame
+    once = frame[pd.Series(_mixed(frame[names])).duplicated(keep=False).to_numpy()]
     if not len(once):
         return none_found()
     whole = once.join(extra, rsuffix=" (extra)") if len(extra.columns) else once
     rows = once[whole.duplicated().to_numpy()]
     rule = "same-reading" if table in TWICE_SET_ASIDE else "same-row"
     return problems(table, rows.index, MAIN_DATE[table][0], rows[MAIN_DATE[table][0]], rule)
+
+
+def _mixed(frame):
+    """One number for each row, the same where dates and numbers are the same (and, seldom, where they are not)."""
+    mixed = np.zeros(len(frame), dtype="uint64")
+    for _, values in frame.items():
+        if values.notna().any():
+            bits = (values.to_numpy() + 0.0 if values.dtype.kind == "f" else values.to_numpy()).view("uint64")
+            mixed = (mixed ^ bits) * ODD
+            mixed = mixed ^ (mixed >> np.uint64(29))
+    return mixed

@@ -47,7 +47,7 @@ def _between(x, low, high):
 
 
 def _number(value):
-    return np.format_float_positional(np.round(value, 2), trim="-")
+    return f"{round(value, 2):.15g}"
 
 
 def _slips(x, in_km):

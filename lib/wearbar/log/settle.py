@@ -1,6 +1,7 @@
 """A whole log checked, one rule after another; what becomes of each row is settled here and nowhere else."""
 
 import hashlib
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -29,7 +30,7 @@ class Checked:
     tables: dict
     extra: dict
     read: dict
-    sha256: str
+    sha256: str = ""
     found: list = field(default_factory=list)
     after: dict = field(default_factory=dict)
     lost: dict = field(default_factory=dict)
@@ -99,7 +100,15 @@ def check(source, header, today=None):
 
     header: checked (`sources.header.check_header`). today: a default `as_of` is no later; None where any day will do.
     """
-    log, found = _read(source, header)
+    with ThreadPoolExecutor() as beside:
+        log, found, hashes = _read(source, header, beside)
+        _settle(log, found, header, today)
+    said = repr(sorted((k, str(v)) for k, v in header.items() if k not in ("plan", "name", ESCAPED)))
+    log.sha256 = hashlib.sha256(said.encode() + b"".join(part.result() for part in hashes)).hexdigest()
+    return log
+
+
+def _settle(log, found, header, today):
     log.as_of = header.get("as_of") or _newest(log.tables, today)
     log.take(_drop_after(log, found, today))
     held = [name for name in TABLES if len(log.tables[name])]
@@ -116,7 +125,6 @@ def check(source, header, today=None):
         log.take(dates.one_at_a_time(name, log.tables[name]))
     _beside_each_other(log, header)
     log.first_day = header.get("first_day") or _oldest(log.tables, log.as_of)
-    return log
 
 
 def _beside_each_other(log, header):
@@ -130,11 +138,11 @@ def _beside_each_other(log, header):
     log.take(dates.references(tables))
 
 
-def _read(source, header):
+def _read(source, header, beside):
     if "vehicles" not in source.tables:
         raise LogError("The log has no table vehicles; it must say which vehicles there are, of what kind, in service since when.")
     tables, extra, read, read_off = {}, {}, {}, False
-    digest = hashlib.sha256(repr(sorted((k, str(v)) for k, v in header.items() if k not in ("plan", "name", ESCAPED))).encode())
+    hashes = []
     found = [problems(name, [1], "", [""], "unknown-table") for name in source.strange]
     for name in TABLES:
         raw = source.tables[name]() if name in source.tables else None
@@ -147,13 +155,13 @@ def _read(source, header):
         read[name] = len(tables[name])
         pa.default_memory_pool().release_unused()
         found.append(problem)
-        _digest(digest, name, tables[name], problem)
+        hashes.append(beside.submit(_digest, name, tables[name], problem))
     if not read_off and tables["vehicles"]["meter"].fillna("distance").isin(["distance", "both"]).any():
         raise LogError(
             "The log has no table with odometer readings; give one (odometer, work or fuel), or say meter = none for every vehicle."
         )
     _say_units(tables, header, found)
-    return Checked(tables, extra, read, digest.hexdigest()), join(found)
+    return Checked(tables, extra, read), join(found), hashes
 
 
 def _require_columns(name, columns, source):
@@ -165,9 +173,9 @@ def _require_columns(name, columns, source):
         raise LogError(f"{where}, line 1: the header lacks {', '.join(lacking)}; add the column{'s' * (len(lacking) > 1)}.{hint}")
 
 
-def _digest(digest, name, frame, found):
+def _digest(name, frame, found):
     """What the table says, in bytes that are the same on any machine and from any source."""
-    digest.update(f"{name} {len(frame)} ".encode())
+    digest = hashlib.sha256(f"{name} {len(frame)} ".encode())
     for col in TABLES[name]:
         values = frame[col.name]
         if not len(values) or values.isna().all():
@@ -176,7 +184,7 @@ def _digest(digest, name, frame, found):
         if col.kind == "number":
             digest.update(np.where(np.isnan(values), np.nan, values + 0.0).astype("<f8").tobytes())
         elif col.kind == "date":
-            digest.update(values.to_numpy().astype("<M8[D]").astype("<i8").tobytes())
+            digest.update(values.to_numpy().astype("<M8[D]").astype("<i8").astype("<i4").tobytes())
         else:
             text = pc.fill_null(pa.array(values.array, pa.large_string()), "\0")
             text = text.combine_chunks() if isinstance(text, pa.ChunkedArray) else text
@@ -184,6 +192,7 @@ def _digest(digest, name, frame, found):
             digest.update((ends - ends[0]).tobytes())
             digest.update(text.buffers()[2][ends[0] : ends[-1]])
     digest.update(found[["line", "column", "value", "rule"]].to_csv(index=False).encode() if len(found) else b"")
+    return digest.digest()
 
 
 def _say_units(tables, header, found):

@@ -28,7 +28,7 @@ _NOT_CSV = {
 def read_csv(path, where):
     """The table in a CSV file as a `Raw`; `where` names it in errors. Raises LogError where it is no CSV."""
     data = _utf8(path.read_bytes(), where)
-    if not data.strip():
+    if not data or data.isspace():
         raise LogError(f"{where} is empty; write its header row, or delete the file.")
     return _quick(data, where) or _patient(data, where)
 
@@ -39,7 +39,7 @@ def _utf8(data, where):
             raise LogError(f"{where} is {what}, whatever its ending says; save it as CSV (UTF-8, comma).")
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return data.decode("utf-16", "replace").encode()
-    if data.count(b"\0") * 10 > len(data):
+    if b"\0" in data and data.count(b"\0") * 10 > len(data):
         raise LogError(f"{where} is not text; save it as CSV (UTF-8, comma).")
     return data.removeprefix(b"\xef\xbb\xbf")
 
@@ -49,7 +49,7 @@ def _quick(data, where):
     head = data[: data.find(b"\n") + 1 or len(data)]
     if head.count(b'"') % 2 or not head.strip() or len(head) > 100_000:
         return None
-    if b'"' in data and _STRAY_QUOTE.search(data.replace(b'""', b"")):
+    if b'"' in data and _STRAY_QUOTE.search(data.replace(b'""', b"") if b'""' in data else data):
         return None
     try:
         names = header_names(next(csv.reader(io.StringIO(head.decode("utf-8", "replace")))), where)
