@@ -3,7 +3,7 @@
     python tests/bench/bench_read.py [FILLS] [WORK]
 
 Writes 1,000,000 fills and 300,000 lines of work of 300 vehicles into a temporary folder, 2,000 of the readings with a digit too many, and
-reads them in fresh processes: by pyarrow (CSV) into pandas, and by `wearbar.log.read_log`; the best of three of each. Ends with 1 where a
+reads them in fresh processes: by pyarrow (CSV) into pandas, and by `wearbar.log.read_log`; by turns, the best of five of each. Ends with 1 where a
 ratio is past its bound.
 """
 
@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 MOST_TIME, MOST_MEMORY = 4.0, 3.0
-VEHICLES, YEARS, TRIES = 300, 12, 3
+VEHICLES, YEARS, TRIES = 300, 12, 5
 TABLES = ("vehicles", "fuel", "work")
 
 CHILD = """
@@ -71,9 +71,12 @@ def write(folder, fills, lines):
     (folder / "log.toml").write_text('distance = "mi"\nvolume = "L"\ncurrency = "GBP"\n')
 
 
-def measured(folder, how):
+def once(folder, how):
     run = [sys.executable, "-c", CHILD, str(folder), how]
-    tries = [json.loads(subprocess.run(run, capture_output=True, text=True, check=True).stdout) for _ in range(TRIES)]
+    return json.loads(subprocess.run(run, capture_output=True, text=True, check=True).stdout)
+
+
+def best(tries):
     return min(tries, key=lambda t: t["seconds"]) | {"peak_mb": max(t["peak_mb"] for t in tries)}
 
 
@@ -83,7 +86,8 @@ def main(fills=1_000_000, lines=300_000):
         # a process starts with its parent's peak: so that this one stays small, another writes
         subprocess.run([sys.executable, __file__, "write", name, str(fills), str(lines)], check=True)
         files = sum((folder / f"{t}.csv").stat().st_size for t in TABLES) / 2**20
-        alone, read = measured(folder, "pyarrow"), measured(folder, "read_log")
+        turns = [(once(folder, "pyarrow"), once(folder, "read_log")) for _ in range(TRIES)]
+    alone, read = (best(tries) for tries in zip(*turns, strict=True))
     time, memory = read["seconds"] / alone["seconds"], read["peak_mb"] / read["tables_mb"]
     held = f"{int(fills):,} fills, {int(lines):,} lines of work, {files:.0f} MB of CSV"
     print(f"{held}; {read['found']:,} problems found, {read['lost']} rows lost")
