@@ -3,8 +3,8 @@
     python tests/bench/bench_read.py [FILLS] [WORK]
 
 Writes 1,000,000 fills and 300,000 lines of work of 300 vehicles into a temporary folder, 2,000 of the readings with a digit too many, and
-reads them in fresh processes: by pyarrow (CSV) into pandas, and by `wearbar.log.read_log`; by turns, the best of five of each. Ends with 1 where a
-ratio is past its bound.
+reads them in fresh processes: by pyarrow (CSV) into pandas, and by `wearbar.log.read_log`; by turns, the best of five of each. Ends with 1
+where a ratio is past its bound.
 """
 
 import json
