@@ -22,15 +22,18 @@ def quiet():
     os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
 
 
-def run(source, partial, parameters, log_name):
-    """In a process of its own: run and render one notebook. Gives (fault in a sentence or "", seconds, 0 where it was there already)."""
+def run(source, partial, parameters, log_name, front_page=FIRST_PAGE):
+    """In a process of its own: run and render one notebook. Gives (fault in a sentence or "", seconds, 0 where it was there already).
+
+    front_page: of the pack that the page is in; "" for a page alone, which then links to nothing.
+    """
     source, partial, start = Path(source), Path(partial), time.monotonic()
     finished = partial / "notebooks" / source.name
     try:
         if finished.is_file() and (partial / f"{source.stem}.html").is_file():
             return "", 0.0
         book = execute(source, finished, parameters)
-        (partial / f"{source.stem}.html").write_text(_render(book, source.stem, log_name), encoding="utf-8")
+        (partial / f"{source.stem}.html").write_text(_render(book, source.stem, log_name, front_page), encoding="utf-8")
         text = without_password(nbformat.writes(book), parameters["log"])
         finished.with_suffix(".running").write_text(text + "\n", encoding="utf-8")
         finished.with_suffix(".running").rename(finished)
@@ -83,9 +86,10 @@ def _fault(error):
     return said if kind in ("NotDone", "LogError", "PlanError") else f"{said} ({kind})"
 
 
-def _render(book, name, log_name):
+def _render(book, name, log_name, front_page):
     from nbconvert import HTMLExporter
 
     exporter = HTMLExporter(template_name="report", extra_template_basedirs=[str(places.place("shared"))], exclude_anchor_links=True)
-    about = {"log_name": log_name, "front_page": FIRST_PAGE, "notebook": f"notebooks/{name}.ipynb", "metadata": {"name": name}}
+    notebook = f"notebooks/{name}.ipynb" if front_page else ""
+    about = {"log_name": log_name, "front_page": front_page, "notebook": notebook, "metadata": {"name": name}}
     return exporter.from_notebook_node(book, resources=about)[0]
