@@ -94,6 +94,10 @@ def dates(cells, order):
     A month in words, and a year of four digits in front, are read in any order. A year of two digits is 1969 to 2068 (POSIX strptime, from
     memory).
     """
+    return _each_once(cells, lambda distinct: _dates(distinct, order))
+
+
+def _dates(cells, order):
     tidy = _spaced(cells).str.casefold().str.replace(_CLOCK, "", regex=True).str.strip()
     found = pd.Series(pd.NaT, index=cells.index, dtype="datetime64[ns]")
     for form in (*_PLAIN_FORMS, _FORMS[order]):
@@ -115,6 +119,11 @@ def numbers(cells, decimal, typed=None):
 
     typed: a mask of cells that the file itself holds as numbers: those are plain already.
     """
+    read = _each_once(cells, lambda distinct: _numbers(distinct, decimal))
+    return read if typed is None else read.assign(plain=read["plain"].mask(typed, cells.astype(TEXT)))
+
+
+def _numbers(cells, decimal):
     parts = _spaced(cells).str.extract(_NUMBER, flags=re.ASCII).astype(TEXT)
     before = (parts["lead"].fillna("") + parts["before"].fillna("") + parts["then"].fillna("")).str.strip()
     after = parts["after"].fillna("").str.strip()
@@ -127,13 +136,18 @@ def numbers(cells, decimal, typed=None):
     mark, group = (".", ",") if decimal == "point" else (",", ".")
     plain = parts["digits"].str.replace(rf"[{group}'’ ]", "", regex=True).str.replace(mark, ".", regex=False)
     plain = plain.mask(closed | parts["minus"].isin(_MINUS) | word.isin(_MINUS), "-" + plain).where(fits)
-    plain = plain if typed is None else plain.mask(typed, cells.astype(TEXT))
     return pd.DataFrame({"plain": plain, "unit": unit.where(fits), "sign": sign.where(fits)})
 
 
 def currencies(sign):
     """The currencies that a sign, or its three letters, may stand for."""
     return SIGNS.get(sign, (sign,))
+
+
+def _each_once(cells, read):
+    """What `read` gives for a column, asked once for each cell that differs."""
+    at, distinct = pd.factorize(cells.astype(object))
+    return read(pd.Series(distinct, dtype=object)).reindex(at).set_axis(cells.index)
 
 
 def _is_sign(words):

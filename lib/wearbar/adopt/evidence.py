@@ -20,18 +20,17 @@ def date_order(cells, today=None):
         is_short = ~cells.astype(object).str.contains(_YEAR, regex=True).eq(True)
         is_past = read.le(pd.Timestamp(today))
         read = read.where(is_past | ~(is_short & is_past.any(axis=1)).to_numpy()[:, None])
-    contested = read.notna().any(axis=1) & ~(read.notna().all(axis=1) & read.nunique(axis=1).eq(1))
-    return _decide(cells, read, contested, ORDERS, lambda day: f"{day:%d %b %Y}", ("order", "orders"))
+    return _decide(cells, read, ORDERS, lambda day: f"{day:%d %b %Y}", ("order", "orders"))
 
 
 def decimal_mark(cells):
     """The decimal mark of a table's numbers (all in one Series of text), "?" where it can't be told, and a sentence on it."""
     read = pd.DataFrame({mark: numbers(cells, mark)["plain"] for mark in DECIMALS})
-    contested = read.notna().any(axis=1) & read["point"].ne(read["comma"])
-    return _decide(cells, read, contested, DECIMALS, str, ("decimal mark", "decimal marks"))
+    return _decide(cells, read, DECIMALS, str, ("decimal mark", "decimal marks"))
 
 
-def _decide(cells, read, contested, choices, shown, what):
+def _decide(cells, read, choices, shown, what):
+    contested = read.notna().any(axis=1) & ~_alike(read)
     if not contested.any():
         return choices[-1] if "year-first" in choices else choices[0], ""
     read, cells = read[contested], cells[contested]
@@ -40,7 +39,7 @@ def _decide(cells, read, contested, choices, shown, what):
         samples = {choice: cells[read[choice].notna()] for choice in choices}
         told = " and ".join(f"{found.iloc[0]!r} ({choice})" for choice, found in samples.items() if len(found))
         return ASK, f"no one {what[0]} fits them all: there are {told}"
-    apart = read[fits].nunique(axis=1) > 1
+    apart = ~_alike(read[fits])
     if len(fits) > 1 and apart.any():
         told = ", ".join(f"{shown(read[apart][choice].iloc[0])} {choice}" for choice in fits)
         return ASK, f"two {what[1]} fit them all: {cells[apart].iloc[0]!r} is {told}"
@@ -51,3 +50,8 @@ def _decide(cells, read, contested, choices, shown, what):
     by = f"{fits[0]} is proved by {proof.iloc[0]!r}" if len(proof) else f"{fits[0]} alone fits them all"
     open_ = read[others].notna().any(axis=1)
     return fits[0], by + (f", so {cells[open_].iloc[0]!r} is {shown(read[open_][fits[0]].iloc[0])}" if open_.any() else "")
+
+
+def _alike(read):
+    """Rows that are the same in every column."""
+    return read.eq(read.iloc[:, 0], axis=0).all(axis=1)
