@@ -179,7 +179,7 @@ def effect(**changes):
         "share_mid": 0.3, "share_high": 0.6, "r2": 0.5, "residual_sd": 0.1, "without_vehicle": (1.08, 1.12), "without_site": (0.97, 1.2),
         "e_value": 1.4,
         "e_value_limit": 1.3, "additive": Estimate(2.0, 1.5, 2.5, 0.9, 100), "log_linear": Estimate(1.1, 1.05, 1.15, 0.9, 100),
-        "form": "additive",
+        "is_additive": True,
         "points": pd.DataFrame({"vehicle": ["a", "b"], "kind": "van", "share": [0.1, 0.5], "wear_ratio": [0.9, 1.1], "n_parts": 3}),
     }  # fmt: skip
     return severity.Effect("brake-pad", "loose", 100, 34, **{**base, **changes})

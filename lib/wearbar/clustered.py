@@ -14,11 +14,11 @@ from scipy import optimize
 __all__ = [
     "ClusteredFit",
     "added_up",
-    "fit_additive",
     "fit_clustered",
     "independent_columns",
     "intercept_ratio",
     "permutation_slope",
+    "tangent_of_additive",
 ]
 
 MAX_PERMUTATIONS = 50_000  # as many orders as this are all gone through; of more, this many are drawn
@@ -116,25 +116,25 @@ def independent_columns(design):
     return keep
 
 
-def fit_additive(fit, share, y, z, cluster):
-    """(t, `ClusteredFit` whose last coefficient is the step from t, sum of squares) of y = z @ b + log(1 - share + share * exp(t)) + error.
+def tangent_of_additive(share, y, z, cluster, ratio):
+    """(t, slope, height) of y = z @ b + log(1 - share + share * exp(t)) + error at its least squares under a random intercept of `ratio`.
 
-    exp(t) is the rate at share 1 over the rate at share 0, were rates to add up by share. t by least squares under the weights of `fit`,
-    sought between -3 and 3; the fit is of the tangent there, so its contrasts give t's error, and leaving a cluster out t's step.
+    exp(t) is the rate at share 1 over the rate at share 0, were rates to add up by share; t is sought between -3 and 3. slope (n) and
+    height (n): the model is, near t, height = z @ b + (step from t) * slope + error, so a fit of that has t's error.
     """
 
-    def at(t):
-        bend = np.log1p(np.expm1(t) * share)
-        return bend, (fit_clustered(z, y - bend, cluster, fit.ratio).residual ** 2).sum()
+    def bend(t):
+        return np.log1p(np.expm1(t) * share)
 
-    t = float(optimize.minimize_scalar(lambda t: at(t)[1], bounds=(-3, 3), method="bounded").x)
-    bend, squares = at(t)
-    slope = np.exp(t) * share / (1 + np.expm1(t) * share)
-    return t, fit_clustered(np.column_stack([z, slope]), y - bend, cluster, fit.ratio), float(squares)
+    def squares(t):
+        return (fit_clustered(z, y - bend(t), cluster, ratio).residual ** 2).sum()
+
+    t = float(optimize.minimize_scalar(squares, bounds=(-3, 3), method="bounded").x)
+    return t, np.exp(t) * share / (1 + np.expm1(t) * share), y - bend(t)
 
 
 def added_up(times, easy, hard):
-    """Wear at share `hard` over wear at share `easy`, where rates add up by share and this use wears `times` as much as other use.
+    """Wear at share `hard` over wear at share `easy`, where rates add up by share and this use wears `times` as much as other use does.
 
     >>> round(float(added_up(2.5, 0.2, 0.4)), 4)
     1.2308

@@ -55,16 +55,7 @@ def with_use(parts, log, readings):
 
     A part that was on several vehicles has the use of each, by distance.
     """
-    rows = spans.segments_of(log, readings)
-    start = rows["start"].fillna(log.first_day).clip(lower=log.first_day)
-    share = usage.use_shares(log, readings, rows["vehicle"], start, rows["end"])
-    cover = [f"{name}_coverage_share" for name in SHARES]
-    length = (rows["end_km"] - np.fmax(rows["start_km"], rows["watch_km"])).clip(lower=0)
-    known = share[["coverage_share", *cover]].mul(length, axis=0)
-    used = share[[*SHARES]] * known[cover].to_numpy()
-    sums = pd.concat([length.rename("length"), known, used], axis=1).groupby([rows["category"], rows["part_key"]]).sum()
-    means = sums[[*SHARES]] / sums[cover].where(sums[cover] > 0).to_numpy()
-    table = pd.concat([sums[["coverage_share", *cover]].div(sums["length"].where(sums["length"] > 0), axis=0), means], axis=1)
+    table = spans.use_of(log, readings, spans.segments_of(log, readings))
     return parts.merge(table, how="left", left_on=["category", "part_key"], right_index=True)
 
 
@@ -75,8 +66,8 @@ def supported(found, plan, limits, unit_km=1.0):
     limits: as from `conditions`; a kind of use without one is parted at the middle vehicle. unit_km: of the reader's distances.
     Columns `SUPPORTED`. supported_km is the least of the plan's, the plan's severe limit, and the plan's over the one-sided 95% lower limit
     of the wear ratio between hard use and easy (share_hard, share_easy: their means), rounded down to two figures, the last only where that
-    limit is above 1 and Holm's p below 0.05. wear_ratio is by the form that fits better, its limit the lower of the two forms'. is_sooner:
-    the evidence goes below what the plan says already.
+    limit is above 1 and Holm's p below 0.05. wear_ratio takes rates to add up by share; its limit is the lower of that form's and the
+    log-linear one's. is_sooner: the evidence goes below what the plan says already.
     """
     rows = [_hard_use(e, limits.get(e.exposure, nan)) for e in found if e.told and e.points is not None]
     if not rows or plan is None:
@@ -106,9 +97,6 @@ def _hard_use(e, limit):
     share = e.points["share"]
     cut = limit if share.min() < limit <= share.max() else share.median()
     easy, hard = share[share < cut].mean(), share[share >= cut].mean()
-    power = (hard - easy) / e.step
-    loglinear = e.log_linear.value**power, e.log_linear_lower**power
-    additive = added_up(e.additive.value, easy, hard), added_up(e.additive_lower, easy, hard)
-    ratio = additive[0] if e.form == "additive" else loglinear[0]
+    ratio, lower = (added_up(times, easy, hard) for times in (e.additive.value, e.additive_lower))
     told = {"category": e.category, "exposure": e.exposure, "share_easy": easy, "share_hard": hard, "p_holm": e.p_holm}
-    return told | {"wear_ratio": ratio, "lower_ratio": min(loglinear[1], additive[1])}
+    return told | {"wear_ratio": ratio, "lower_ratio": min(lower, e.log_linear_lower ** ((hard - easy) / e.step))}

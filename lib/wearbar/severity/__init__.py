@@ -8,9 +8,20 @@ leads to (reason and age at removal, repairs) is not. Advice only ever brings wo
 
 from wearbar.severity.effect import NONE, STEP, Effect, e_value, holm
 from wearbar.severity.fit import OWN_A_SIDE, effect, effects
-from wearbar.severity.parts import ADJUSTERS, LINES_A_COEFFICIENT, MIN_A_SIDE, MIN_COVERAGE
+from wearbar.severity.parts import ADJUSTERS, LINES_A_COEFFICIENT, MIN_A_SIDE, MIN_AT_SITE, MIN_COVERAGE
 
 __all__ = [
-    "ADJUSTERS", "LINES_A_COEFFICIENT", "MIN_A_SIDE", "MIN_COVERAGE", "NONE", "OWN_A_SIDE", "STEP", "Effect", "e_value", "effect",
-    "effects", "holm",
+    "ADJUSTERS",
+    "LINES_A_COEFFICIENT",
+    "MIN_AT_SITE",
+    "MIN_A_SIDE",
+    "MIN_COVERAGE",
+    "NONE",
+    "OWN_A_SIDE",
+    "STEP",
+    "Effect",
+    "e_value",
+    "effect",
+    "effects",
+    "holm",
 ]  # fmt: skip

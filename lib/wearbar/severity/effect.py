@@ -17,10 +17,10 @@ NONE = Estimate(nan, nan, nan, 0.9, 0)
 class Effect:
     """The effect of one kind of use on the wear of one category.
 
-    ratio: of wear rates for +0.10 of share at share_mid, NaN where refused; lower: its one-sided 95% limit. p, p_holm: one-sided.
-    form: "log-linear" (a like ratio at every share) or "additive" (rates add up by share), whichever fits better; ratio is by it.
-    log_linear: the ratio for +0.10 in that form; additive: wear in this use over wear in other use in that one; each with its lower limit.
-    between, within: log-linear ratios from vehicles and from parts of one vehicle alone; p_disagree: that they are one.
+    ratio: of wear rates for +0.10 of share at share_mid, were rates to add up by share; NaN where refused; lower: its one-sided 95% limit.
+    p, p_holm: one-sided, of no effect. additive: wear in this use over wear in other use; log_linear: the ratio for +0.10 were it alike at
+    every share; each with its lower limit; is_additive: that the first of the two fits better.
+    between, within: the ratio from vehicles and from parts of one vehicle alone; p_disagree: that they are one.
     refusals: codes, empty where a figure is given. vehicles_needed: to settle it, 0 where settled.
     share_low, share_mid, share_high: 5%, mean and 95% of the parts' share. r2, residual_sd: of the share on the adjusters.
     without_vehicle, without_site: least and greatest ratio with one left out.
@@ -53,7 +53,7 @@ class Effect:
     additive_lower: float = nan
     log_linear: Estimate = NONE
     log_linear_lower: float = nan
-    form: str = ""
+    is_additive: bool = True
     attenuated: Estimate = NONE
     e_value: float = nan
     e_value_limit: float = nan
@@ -69,11 +69,7 @@ class Effect:
 
     def wear_at(self, share):
         """Fitted wear at shares, as a multiple of that at share_mid: frame value, low, high."""
-        if self.form == "additive":
-            ends = [added_up(k, self.share_mid, share) for k in (self.additive.value, self.additive.low, self.additive.high)]
-        else:
-            power = (np.asarray(share) - self.share_mid) / STEP
-            ends = [r**power for r in (self.log_linear.value, self.log_linear.low, self.log_linear.high)]
+        ends = [added_up(k, self.share_mid, share) for k in (self.additive.value, self.additive.low, self.additive.high)]
         return pd.DataFrame({"value": ends[0], "low": np.minimum(*ends[1:]), "high": np.maximum(*ends[1:])})
 
 

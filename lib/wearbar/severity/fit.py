@@ -1,13 +1,13 @@
 """The effect of use on wear: the fit in two forms, what it rests on, and when its own result refuses it."""
 
 from dataclasses import dataclass, replace
-from math import ceil, inf, nan
+from math import ceil, nan
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
-from wearbar.clustered import added_up, fit_additive, fit_clustered, independent_columns, permutation_slope
+from wearbar.clustered import added_up, fit_clustered, independent_columns, permutation_slope, tangent_of_additive
 from wearbar.estimate import Estimate
 from wearbar.severity.effect import NONE, STEP, Effect, e_value, holm
 from wearbar.severity.parts import MIN_GAP, WEIGHT, adjusters, overlap, site_of, too_little, usable
@@ -37,7 +37,8 @@ def effect(parts, exposure, others=(), confidence=0.9, rng=None):
     parts: one row a part; vehicle, site, kind, category, item, position, rate_mm_per_1000km, se, n_readings, and over the part's span
         what `usage.use_shares` gives. others: further kinds of use to adjust for.
     Weights from a random vehicle; bias-reduced cluster-robust limits with Satterthwaite's degrees of freedom (Bell & McCaffrey 2002), which
-    are Student's t on vehicle means where those suffice. Where a side has few vehicles: permutation within sites.
+    are Student's t on vehicle means where those suffice. Where a side has few vehicles p is no less than by dealing their use again within
+    sites.
     """
     used, left_out = usable(parts, exposure)
     category = str(parts["category"].iloc[0]) if len(parts) else ""
@@ -58,7 +59,7 @@ def effect(parts, exposure, others=(), confidence=0.9, rng=None):
     if refusals:
         return replace(found, refusals=refusals)
     lines = _Lines(x, y, z, used["vehicle"].to_numpy(), site_of(used).to_numpy(), used["kind"].to_numpy(dtype=object))
-    return _judged(_estimated(_apart(found, lines, confidence), lines, confidence, rng), confidence)
+    return _judged(_estimated(found, lines, confidence, rng), confidence)
 
 
 @dataclass(frozen=True)
@@ -72,57 +73,54 @@ class _Lines:
     site: np.ndarray
     kind: np.ndarray
 
-    def fit(self):
-        return fit_clustered(np.column_stack([self.z, self.x]), self.y, self.vehicle)
+
+def _estimated(found, lines, confidence, rng):
+    """The ratio where rates add up by share, the log-linear one beside it, and who decides (each vehicle and site left out)."""
+    straight = fit_clustered(np.column_stack([lines.z, lines.x]), lines.y, lines.vehicle)
+    t, slope, height = tangent_of_additive(lines.x * STEP, lines.y, lines.z, lines.vehicle, straight.ratio)
+    bent = fit_clustered(np.column_stack([lines.z, slope]), height, lines.vehicle, straight.ratio)
+    left = [np.exp(np.clip(t + bent.without_each(by)[:, -1] - bent.beta[-1], -300, 300)) for by in (None, lines.site)]
+    bent_t, straight_t = (t, *bent.contrast(_last(bent))[1:]), straight.contrast(_last(straight))
+    found = replace(
+        found, points=_points(lines, straight), additive=_exp(bent_t, confidence, found), log_linear=_exp(straight_t, confidence, found),
+        lower=_step(found, _lower(bent_t)), additive_lower=_lower(bent_t), log_linear_lower=_lower(straight_t), p=_p(bent_t),
+        is_additive=bool((bent.residual**2).sum() < (straight.residual**2).sum()), without_vehicle=_ends(found, left[0]),
+        without_site=_ends(found, left[1]) if len(left[1]) > 1 else (nan, nan),
+    )  # fmt: skip
+    found = _apart(replace(found, ratio=_stepped(found, found.additive)), lines, t, slope, height, confidence)
+    return _dealt(found, lines, straight, rng) if _few_a_side(found) else found
 
 
-def _apart(found, lines, confidence):
+def _apart(found, lines, t, slope, height, confidence):
     """Where use varies within vehicles, the two parts of its effect (Mundlak 1978, Econometrica 46:69, from memory)."""
-    mean = pd.Series(lines.x).groupby(lines.vehicle).transform("mean").to_numpy()
-    if np.sqrt(((lines.x - mean) ** 2).sum() / max(len(mean) - found.n_vehicles, 1)) * STEP < VARIES:
+    means = pd.DataFrame({"x": lines.x, "slope": slope}).groupby(lines.vehicle).transform("mean")
+    if np.sqrt(((lines.x - means["x"]) ** 2).sum() / max(len(means) - found.n_vehicles, 1)) * STEP < VARIES:
         return found
-    fit = fit_clustered(np.column_stack([lines.z, mean, lines.x - mean]), lines.y, lines.vehicle)
+    fit = fit_clustered(np.column_stack([lines.z, means["slope"], slope - means["slope"]]), height, lines.vehicle)
     *_, b, w = np.eye(fit.beta.size)
     between, within, gap = (fit.contrast(c) for c in (b, w, b - w))
     p = float(2 * stats.t.sf(abs(gap[0] / gap[1]), gap[2]))
-    return replace(found, between=_ratio(between, confidence, found), within=_ratio(within, confidence, found), p_disagree=p)
+    between, within = (_stepped(found, _exp((t + v, se, df), confidence, found)) for v, se, df in (between, within))
+    return replace(found, between=between, within=within, p_disagree=p)
 
 
-def _estimated(found, lines, confidence, rng):
-    """Both forms, who decides them (each vehicle and site left out), and the ratio by the one that fits better."""
-    fit = lines.fit()
-    straight, left = fit.contrast(_last(fit)), [fit.without_each(by)[:, -1] for by in (None, lines.site)]
-    t, tangent, squares = fit_additive(fit, lines.x * STEP, lines.y, lines.z, lines.vehicle)
-    bent = (t, *tangent.contrast(_last(tangent))[1:])
-    found = replace(
-        found, points=_points(lines, fit), log_linear=_ratio(straight, confidence, found, "random vehicle, cluster-robust"),
-        log_linear_lower=_lower(straight), additive=_ratio(bent, confidence, found, "rates by share"), additive_lower=_lower(bent),
-    )  # fmt: skip
-    if _few_a_side(found):
-        return _left_out(_permuted(found, lines, confidence, rng), left, np.exp)
-    if (fit.residual**2).sum() <= squares:
-        found = replace(found, form="log-linear", ratio=found.log_linear, lower=found.log_linear_lower, p=_p(straight))
-        return _left_out(found, left, np.exp)
+def _step(found, times):
+    """The ratio for one step more than share_mid, where this use wears `times` as much as other use."""
+    return added_up(times, found.share_mid, min(found.share_mid + STEP, 1.0))
 
-    def step(times):
-        return added_up(times, found.share_mid, min(found.share_mid + STEP, 1.0))
 
-    ends = {end: float(step(getattr(found.additive, end))) for end in ("value", "low", "high")}
-    found = replace(found, form="additive", ratio=replace(found.additive, **ends), lower=float(step(found.additive_lower)), p=_p(bent))
-    left = [t + tangent.without_each(by)[:, -1] - tangent.beta[-1] for by in (None, lines.site)]
-    return _left_out(found, left, lambda v: step(np.exp(v)))
+def _stepped(found, estimate):
+    return replace(estimate, **{end: float(_step(found, getattr(estimate, end))) for end in ("value", "low", "high")})
+
+
+def _ends(found, times):
+    ratios = _step(found, times)
+    return float(ratios.min()), float(ratios.max())
 
 
 def _few_a_side(found):
     counted = found.overlap[found.overlap["weight_share"] >= WEIGHT]
     return counted[["n_easier", "n_harder"]].sum().min() < EXACT_BELOW
-
-
-def _left_out(found, slopes, turn):
-    """The least and the greatest ratio with each vehicle, and each site, left out."""
-    one, place = (turn(np.clip(v, -700, 700)) for v in slopes)
-    sites = (float(place.min()), float(place.max())) if len(place) > 1 else (nan, nan)
-    return replace(found, without_vehicle=(float(one.min()), float(one.max())), without_site=sites)
 
 
 def _last(fit):
@@ -138,27 +136,22 @@ def _p(slope):
     return float(stats.t.sf(slope[0] / slope[1], slope[2]))
 
 
-def _ratio(slope, confidence, found, method=""):
+def _exp(slope, confidence, found):
+    """exp of a slope with its limits."""
     value, se, df = slope
     if not (se > 0 and df > 0):
         return replace(NONE, n=found.n_parts, confidence=confidence, note="too few vehicles")
     half = stats.t.ppf((1 + confidence) / 2, df) * se
-    value, low, high = np.exp(np.clip([value, value - half, value + half], -700, 700)).tolist()
-    return Estimate(value, low, high, confidence, found.n_parts, method=f"{method}, t with {df:.1f} degrees of freedom".lstrip(", "))
+    ends = np.exp(np.clip([value, value - half, value + half], -300, 300)).tolist()
+    return Estimate(*ends, confidence, found.n_parts, method=f"cluster-robust, t with {df:.1f} degrees of freedom")
 
 
-def _permuted(found, lines, confidence, rng):
-    """Vehicle means, adjusted for all but use, dealt again within sites."""
-    rest = lines.y - lines.z @ lines.fit().beta[:-1]
-    rows = pd.DataFrame({"site": lines.site, "x": lines.x, "y": rest})
+def _dealt(found, lines, fit, rng):
+    """p no less than that of vehicle means, adjusted for all but use, whose use is dealt again within sites."""
+    rows = pd.DataFrame({"site": lines.site, "x": lines.x, "y": lines.y - lines.z @ fit.beta[:-1]})
     each = rows.groupby(lines.vehicle).agg({"site": "first", "x": "mean", "y": "mean"})
     rng = np.random.default_rng(0) if rng is None else rng
-    value, low, high, p = permutation_slope(each["y"], each["x"], each["site"], confidence, rng)
-    lower = permutation_slope(each["y"], each["x"], each["site"], 0.90, rng)[1]
-    limits = np.exp(np.clip([value, low, high], -700, 700)).tolist()
-    ratio = Estimate(*limits, confidence, found.n_parts, method="exact permutation of vehicles within sites")
-    lower = float(np.exp(lower))
-    return replace(found, form="log-linear", ratio=ratio, log_linear=ratio, lower=lower, log_linear_lower=lower, p=p)
+    return replace(found, p=max(found.p, permutation_slope(each["y"], each["x"], each["site"], 0.9, rng)[3]))
 
 
 def _points(lines, fit):
@@ -180,11 +173,9 @@ def _judged(found, confidence):
     ]
     refusals = tuple(code for code, bad in refusals if bad)
     if refusals:
-        none = Estimate(nan, nan, nan, confidence, found.n_parts, note="refused: " + ", ".join(refusals))
-        figures = dict.fromkeys(("ratio", "log_linear", "additive"), none) | dict.fromkeys(
-            ("lower", "log_linear_lower", "additive_lower"), nan
-        )
-        return replace(found, refusals=refusals, form="", **figures)
+        none = replace(NONE, n=found.n_parts, confidence=confidence, note="refused: " + ", ".join(refusals))
+        limits = dict.fromkeys(("lower", "additive_lower", "log_linear_lower"), nan)
+        return replace(found, refusals=refusals, ratio=none, additive=none, log_linear=none, **limits)
     kept = (RELIABILITY - found.r2) / (1 - found.r2)  # reliability that is left once the adjusters are known (Carroll et al. 2006, ch. 3)
     attenuated = [float(v ** (1 / kept)) for v in (ratio.value, ratio.low, ratio.high)] if kept >= MIN_KEPT else [nan] * 3
     nearer = ratio.low if ratio.value > 1 else ratio.high
@@ -201,11 +192,11 @@ def _turns(value, low, high):
 
 
 def _needed(found):
-    ratio = found.ratio
-    if not (ratio.low < SETTLED[0] and ratio.high > SETTLED[1]):
+    """Vehicles for a log-linear interval that no longer holds both of `SETTLED` (the additive ratio's range is bounded by its form)."""
+    low, high = found.log_linear.low, found.log_linear.high
+    if not (low < SETTLED[0] and high > SETTLED[1]):
         return 0
-    wide = np.log(ratio.high / ratio.low) / np.log(SETTLED[1] / SETTLED[0]) if ratio.low > 0 and ratio.high < inf else 2.0
-    return ceil(found.n_vehicles * wide**2)
+    return ceil(found.n_vehicles * (np.log(high / low) / np.log(SETTLED[1] / SETTLED[0])) ** 2)
 
 
 def _own(found, x, y, z, confidence):
@@ -218,5 +209,5 @@ def _own(found, x, y, z, confidence):
     if len(x) <= design.shape[1] or not independent_columns(design)[-1]:
         return replace(found, refusals=("one-vehicle",))
     slope = fit_clustered(design, y, np.arange(len(x)), ratio=0.0).contrast(np.eye(design.shape[1])[-1])
-    ratio = _ratio(slope, confidence, found, "this vehicle's parts, easier use against harder")
-    return replace(found, form="log-linear", ratio=ratio, lower=_lower(slope), p=_p(slope), e_value=e_value(ratio.value))
+    ratio = _exp(slope, confidence, found)
+    return replace(found, ratio=ratio, lower=_lower(slope), p=_p(slope), e_value=e_value(ratio.value))

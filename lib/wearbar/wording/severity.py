@@ -127,10 +127,17 @@ def _no_contrast(e):
     )
 
 
+def _few_a_side(e):
+    return (
+        f"Fewer than {number(severity.MIN_A_SIDE)} vehicles are used harder, or fewer used easier, than the others of their site and kind: "
+        "one or two of them would decide."
+    )
+
+
 def _one_sided(e):
     return (
-        f"Beside the others of its site and kind, every site that counts must have at least {number(severity.MIN_A_SIDE)} vehicles used "
-        f"harder and {number(severity.MIN_A_SIDE)} used easier; here not all have."
+        f"At a site that counts, fewer than {number(severity.MIN_AT_SITE)} vehicles are used harder, or fewer used easier, than the others "
+        "of their kind there, or they differ too little."
     )
 
 
@@ -157,6 +164,7 @@ _REFUSALS = {
         f"{number(severity.OWN_A_SIDE)} in easier use."
     ),
     "no-contrast": _no_contrast,
+    "few-a-side": _few_a_side,
     "one-sided-site": _one_sided,
     "few-lines": _few_lines,
     "disagree": _disagree,
@@ -202,15 +210,15 @@ def _recalled(e):
 
 
 def _forms(e):
-    """The form that the figure is by, and the other."""
+    """What the figure takes for granted, and the other form beside."""
+    fits = "no better" if e.is_additive else "better, so that the figure holds best near the middle of the shares seen"
     times = (
         f"{number(e.additive.value, 1)} times as much as one with none of it ({number(e.additive.low, 1)} to {number(e.additive.high, 1)})"
     )
-    whole = f"a distance all {_use(e)} would wear {times}, though that reaches beyond the shares seen"
-    straight = f"{_change(e.log_linear.value)} for every {_points(e.step)}"
-    if e.form == "additive":
-        return f"The figure takes rates to add up by share: {whole}. A like ratio at every share, {straight}, fits no better."
-    return f"The figure takes the ratio to be alike at every share. Rates that add up by share fit no better; by them {whole}."
+    return (
+        f"The figure takes rates to add up by share: a distance all {_use(e)} would wear {times}, though that reaches beyond the shares "
+        f"seen. A like ratio at every share, {_change(e.log_linear.value)} for {_points(e.step)}, fits {fits}."
+    )
 
 
 def supported(table, show):
