@@ -81,7 +81,7 @@ def effect(e):
     if e.vehicles_needed:
         return f"{text} That is not settled: it would take about {plural(e.vehicles_needed, 'such vehicle')}."
     if e.ratio.low <= 1 <= e.ratio.high:
-        return f"{text} No effect at all fits the log as well."
+        return f"{text} No effect at all lies within that interval."
     return text
 
 
