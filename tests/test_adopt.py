@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from wearbar import adopt
 from wearbar.adopt.cells import DECIMALS, ORDERS, dates, numbers
 from wearbar.adopt.evidence import date_order, decimal_mark
+from wearbar.adopt.grids import headings
 from wearbar.cli import main
 from wearbar.log import LogError, read_log
 
@@ -146,6 +147,23 @@ class TestSheetsOfPeople:
         assert done.is_whole
         assert done.passed_over.empty
 
+    def test_a_group_of_columns_counts_for_the_blank_cells_right_of_it(self, tmp_path):
+        rows = [
+            ("", "Bike", "Front", "", "Rear", ""),
+            ("Date", "", "Depth", "Price", "Depth", "Price"),
+            ("2026-10-31", "Tern", 7, 60, 6, 70),
+        ]
+        (grid,) = adopt.read_grids(sheet(tmp_path / "s.csv", *rows))
+        _, proposal = adopted(tmp_path / "s.csv", odometer="mi")
+        assert list(headings(grid.cells, [1, 2])) == ["Date", "Bike", "Front Depth", "Front Price", "Rear Depth", "Rear Price"]
+        assert tomllib.loads(proposal.toml)["table"][0]["header_lines"] == [1, 2]
+
+    @pytest.mark.parametrize("title, vehicle", [("Service", "?"), ("fuel", "?"), ("Sheet 1", "?"), ("Curlew", "Curlew")])
+    def test_a_sheets_name_is_a_vehicles_only_where_it_says_nothing_else(self, tmp_path, title, vehicle):
+        rows = [["Date", "Odometer", "Litres"], ["2026-01-02", 100, 9]]
+        proposal = adopt.propose(adopt.read_grids(workbook(tmp_path / "one.xlsx", **{title: (rows, [])})), "one")
+        assert tomllib.loads(proposal.toml)["table"][0]["constants"]["vehicle"] == vehicle
+
     def test_a_cell_merged_downwards_counts_for_each_row_but_a_sum_only_once(self, tmp_path):
         rows = [
             ["Date", "Bike", "Odometer", "Work", "Cost"],
@@ -192,6 +210,17 @@ class TestUnits:
         log = adopt.keep(done, tmp_path / "log")
         assert log.set_aside[["table", "column", "value"]].to_numpy().tolist() == [["fuel", "volume", cell]]
         assert cell in log.warnings.loc[log.warnings["column"] == "odometer", "value"].tolist()
+
+    def test_money_of_another_currency_is_carried_as_it_is(self, tmp_path):
+        rows = [
+            (*self.HEAD, "Cost"),
+            ("2026-01-02", "Tern", "12", "9", "£5"),
+            ("2026-01-03", "Tern", "13", "9", "€5"),
+            ("2026-01-04", "Tern", "14", "9", "5 EUR"),
+        ]
+        done, proposal = adopted(sheet(tmp_path / "s.csv", *rows))
+        assert any("The log's currency: the file has EUR, £, €" in said for said in proposal.unsure)
+        assert done.tables["fuel"]["cost"].tolist() == ["5", "€5", "5 EUR"]
 
     def test_shares_pressures_and_electric_fills(self, tmp_path):
         use = [
@@ -514,7 +543,11 @@ class TestFiles:
     @pytest.mark.parametrize("delimiter", [",", ";", "\t", "|"])
     @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
     def test_delimiters_and_encodings(self, tmp_path, delimiter, encoding):
-        rows = [("Date", "Vehicle", "Odometer", "Note"), ("2026-10-31", "Möwe", "1,5", "9,5"), ("2026-11-01", "Möwe", "2,5", "a; b")]
+        rows = [
+            ("Date", "Vehicle", "Odometer", "Note"),
+            ("2026-10-31", "Möwe", "1,5", "9,5, 8,5, 7,5, 6,5"),
+            ("2026-11-01", "Möwe", "2,5", "a; b"),
+        ]
         path = sheet(tmp_path / "s.csv", *rows, delimiter=delimiter)
         path.write_bytes(path.read_text(encoding="utf-8").encode(encoding))
         (grid,) = adopt.read_grids(path)
