@@ -1,6 +1,7 @@
 """The rate, overruns, what must not be driven, today's list, and what is said of them."""
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -156,10 +157,61 @@ class TestTheList:
         assert (ahead["low_date"] <= ahead["expected_date"]).all()
         assert (ahead["expected_date"] <= ahead["due_date"].fillna(pd.Timestamp.max)).all()
 
+    def test_without_a_task_it_says_what_is_missing_and_never_that_nothing_is_due(self):
+        other = {"car": {"applies_to": ["car"], "task": PLAN["van"]["task"]}}
+        for plan in (None, other):
+            log = van_log(plan=plan)
+            readings, found, items = whole(log)
+            rows, told = intervals.due_list(found, items, log, readings), intervals.seen(log, readings, found)
+            said = wording.list_said(rows, intervals.untold(log), told, items, found)
+            assert "nothing is due" not in said
+            assert "No task of a maintenance plan is known for these vehicles" in said
+
+    @pytest.mark.parametrize(
+        "as_of, words",
+        [("2025-12-20", "is of the log's own day."), ("2025-12-21", "is 1 day old."), ("2026-01-01", "is 12 days old.")],
+    )
+    def test_the_age_of_the_oldest_reading_reads_well(self, as_of, words):
+        log = van_log(as_of=as_of)
+        readings, found, items = whole(log)
+        told, rows = intervals.seen(log, readings, found), intervals.due_list(found, items, log, readings)
+        assert f"The oldest last reading {words}" in wording.list_said(rows, [], told, items, found)
+
+    @pytest.mark.parametrize("valid_to, words", [("2026-01-15", "certificate runs out: test"), ("2025-12-31", "certificate expired: test")])
+    def test_a_certificate_has_expired_only_once_it_has(self, valid_to, words):
+        log = van_log(certificates=[{"vehicle": "V", "kind": "test", "valid_to": valid_to, "tested": "2025-01-01", "result": "pass"}])
+        readings, found, items = whole(log)
+        rows = intervals.by_vehicle(intervals.due_list(found, items, log, readings))
+        assert words in wording.list_table(rows)["tasks"].tolist()
+
+    def test_days_stay_on_one_line(self, fleet):
+        log, readings, found, items = fleet
+        rows = intervals.by_vehicle(intervals.due_list(found, items, log, readings))
+        between = wording.list_table(rows)["between"].dropna()
+        assert len(between)
+        assert between.str.fullmatch(r"\d+\xa0\w{3}\xa0\d{4} to \d+\xa0\w{3}\xa0\d{4}").all()
+
     def test_a_row_a_vehicle_holds_every_task(self, fleet):
         log, readings, found, items = fleet
         rows = intervals.due_list(found, items, log, readings)
         assert intervals.by_vehicle(rows)["n"].sum() == len(rows)
+
+
+def against_said(log, readings, found, items, danger, rate):
+    """What a criterion, an earlier report of the log's first half and a reminder add to the page."""
+    early = replace(log, as_of=log.first_day + (log.as_of - log.first_day) / 2)
+    before = found[found["late_edge_date"] <= early.as_of]
+    then = intervals.Earlier(early.as_of, intervals.counts(before), intervals.listed(found, danger).head(3))
+    change, recent = intervals.rate_change(then.counts, intervals.counts(found)), intervals.rate(intervals.since_then(found, then))
+    became, dash = intervals.what_became(then, found, items, danger), intervals.reminder_drift(log, found, readings)
+    other = intervals.occasions(log, readings, late_share=0.05)
+    wording.became_table(became)
+    wording.dash_table(dash)
+    return [
+        wording.two_rates(rate, intervals.rate(other), intervals.criterion_moves(found, other), 0.05, SHOW),
+        wording.rate_changed(change, then, recent, SHOW),
+        *(wording.became_said(became, then, SHOW), wording.dash_said(dash, log, SHOW)),
+    ]
 
 
 def everything_said(log):
@@ -186,13 +238,19 @@ def everything_said(log):
             wording.answer(rate, SHOW),
             wording.seen(told),
         ),
-        *(wording.no_plan(log), wording.list_said(rows, missing, told, items), wording.states_said(found), wording.caption_states(found)),
+        *(
+            wording.no_plan(log),
+            wording.list_said(rows, missing, told, items, found),
+            wording.states_said(found),
+            wording.caption_states(found),
+        ),
         *(wording.rate_means(rate), wording.groups(by["task"], "task", "task"), wording.sites(intervals.sites_told(by["site"]), log)),
         *(wording.overruns(days, km, found, intervals.driven_overdue(found), SHOW), wording.put_off(intervals.put_off(log))),
         wording.first_limits(intervals.first_limits(found), intervals.late_for_want_of_use(found), SHOW),
         *(wording.early(*intervals.early_work(found), SHOW), wording.first_services(intervals.first_services(found), SHOW)),
         *(wording.alt_states(found), wording.alt_month(by["month"], SHOW), wording.alt_group(by["task"], "task", SHOW)),
         *(wording.alt_from_due(found, SHOW), wording.looked_again(items), wording.coming_caption(), wording.months(by["month"])),
+        *against_said(log, readings, found, items, danger, rate),
     ]
 
 

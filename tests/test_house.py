@@ -25,6 +25,7 @@ FLOORS = (
     "choice sheet",
     "charts wording",
     "reports calendar",
+    "against",
     "pack start",
     "cli",
 )

@@ -160,7 +160,7 @@ def test_a_password_does_not_reach_the_pack(address, kept):
 def test_an_address_is_good_from_any_folder(monkeypatch, tmp_path):
     monkeypatch.chdir(tmp_path)
     there = {"log": str(tmp_path / "log"), "sqlite:///a.db": f"sqlite:///{tmp_path / 'a.db'}", "": "", "mysql://a/b": "mysql://a/b"}
-    assert {address: pack._address(address) for address in there} == there
+    assert {address: pack.address(address) for address in there} == there
 
 
 def test_a_result_recorded_twice_is_refused(sample_pack):

@@ -1,4 +1,4 @@
-"""The command line: `wearbar pack`, `wearbar check`, `wearbar start`, `wearbar adopt`, `wearbar describe`.
+"""The command line: `wearbar pack`, `sheet`, `calendar`, `check`, `start`, `adopt`, `describe`.
 
 Exit codes: 0 done, 1 done with rows of the log set aside, 2 not done. What goes wrong is said in one sentence. The libraries are imported
 only once there is work to do, so that `--help` answers at once.
@@ -58,7 +58,25 @@ def _parser():
     pack.add_argument("--vehicle", nargs="+", default=[], metavar="V", help="these vehicles alone")
     pack.add_argument("--confidence", type=float, default=0.9, metavar="SHARE", help="of every interval (default: %(default)s)")
     pack.add_argument("--units", default="", choices=["mi", "km"], help="distances to read in (default: the log's own)")
+    pack.add_argument("--criterion", type=float, default=0.0, metavar="SHARE", help="score by this share of an interval beside the plan's")
+    pack.add_argument("--since", default="", metavar="PACK", help="tell what has changed since this earlier pack of the log")
     pack.set_defaults(run=_pack)
+
+    sheet = commands.add_parser("sheet", help="write one vehicle's next visit as a page to print", description=_sheet.__doc__)
+    sheet.add_argument("log", nargs="?", default="", metavar="LOG", help="folder, workbook or database address (default: the fleet demo)")
+    sheet.add_argument("--vehicle", default="", metavar="V", help="the vehicle (default: the one whose work presses most)")
+    sheet.add_argument("--as-of", default="", metavar="DATE", help="last day to count, YYYY-MM-DD (default: the log's own)")
+    sheet.add_argument("--units", default="", choices=["mi", "km"], help="distances to read in (default: the vehicle's own)")
+    sheet.add_argument("--out", default="visit-sheet.html", metavar="FILE", help="the page to write (default: %(default)s)")
+    sheet.set_defaults(run=_sheet)
+
+    calendar = commands.add_parser("calendar", help="write what is due as a calendar file", description=_calendar.__doc__)
+    calendar.add_argument("log", nargs="?", default="", metavar="LOG", help="folder, workbook or address (default: the fleet demo)")
+    calendar.add_argument("--as-of", default="", metavar="DATE", help="last day to count, YYYY-MM-DD (default: the log's own)")
+    calendar.add_argument("--site", default="", help="vehicles of this site alone")
+    calendar.add_argument("--vehicle", nargs="+", default=[], metavar="V", help="these vehicles alone")
+    calendar.add_argument("--out", default="wearbar.ics", metavar="FILE", help="the file to write (default: %(default)s)")
+    calendar.set_defaults(run=_calendar)
 
     check = commands.add_parser("check", help="count the log's rows and name its first problems", description=_check.__doc__)
     check.add_argument("log", metavar="LOG", help="folder, workbook or database address")
@@ -96,11 +114,37 @@ def _pack(asked):
         vehicle=asked.vehicle,
         confidence=asked.confidence,
         units=asked.units,
+        criterion=asked.criterion,
+        since=asked.since,
     )
     if made.set_aside:
         print(f"{made.set_aside:,} of the log's rows were set aside: log_check names each, and what would mend it.", file=sys.stderr)
     print(made.first_page)
     return SET_ASIDE if made.set_aside else DONE
+
+
+def _sheet(asked):
+    """Write a visit sheet: what must be seen to first, the work due with its steps, what to read, and blanks for what is found."""
+    from wearbar.pack.single import make_page
+
+    vehicle = [asked.vehicle] if asked.vehicle else []
+    set_aside = make_page("visit_sheet", asked.out, asked.log, asked.as_of, vehicle=vehicle, units=asked.units)
+    print(Path(asked.out).resolve().as_uri())
+    return SET_ASIDE if set_aside else DONE
+
+
+def _calendar(asked):
+    """Write what is due and when it is likely to fall due as an iCalendar file (RFC 5545), for any calendar program."""
+    from wearbar import reports
+    from wearbar.calendar import calendar_of
+    from wearbar.wording.common import plural
+
+    whole, cut = reports.check(asked.log, asked.as_of, asked.site, asked.vehicle)
+    text, n, n_without = calendar_of(whole, cut.tables["vehicles"]["vehicle"])
+    Path(asked.out).write_bytes(text.encode())
+    missing = f"; {plural(n_without, 'open task')} without a day: nothing tells when the vehicle will get there" if n_without else ""
+    print(f"{asked.out}: {plural(n, 'event')}{missing}")
+    return SET_ASIDE if len(whole.set_aside) else DONE
 
 
 def _check(asked):

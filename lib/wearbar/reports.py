@@ -11,6 +11,7 @@ import importlib.metadata
 import math
 import numbers
 import platform
+import re
 from dataclasses import asdict, dataclass, field, is_dataclass, replace
 from functools import cached_property
 
@@ -90,11 +91,21 @@ class Report:
         page = f'<figure class="wb-figure"><img alt="{_text(alt)}" src="data:image/png;base64,{picture}">{under}</figure>'
         _send({"text/html": page, "text/plain": plain(alt)})
 
-    def finding(self, name, value, unit="", note=""):
-        """Record a result for findings.json, in SI; nothing is shown. `value`: an `Estimate`, a number, a text, a date, yes/no or None."""
+    def fill(self, template, block, words):
+        """Show a Jinja template of shared/report, told which `block` of it is wanted, filled with `words`: plain text, which it escapes."""
+        markup = _filled(template, {**words, "block": block})
+        _send({"text/html": markup, "text/plain": html.unescape(" ".join(re.sub(r"<[^>]*>", " ", markup).split()))})
+
+    def finding(self, name, value, unit="", note="", rows=None):
+        """Record a result for findings.json, in SI; nothing is shown. `value`: an `Estimate`, a number, a text, a date, yes/no or None.
+
+        rows: a frame that a later report needs whole, such as the counts of each vehicle; its text stays as it is in the log.
+        """
         told = asdict(value) if is_dataclass(value) else {"value": value}
         told = {key: _json(x) for key, x in told.items()}
         told |= {"name": name, "unit": unit or told.get("unit", ""), "note": note or told.get("note", "")}
+        if rows is not None:
+            told["rows"] = [{k: x if isinstance(x, str) else _json(x) for k, x in row.items()} for row in rows.to_dict("records")]
         _send({FINDING: told, "text/html": "<span hidden></span>", "text/plain": ""})
 
     def provenance(self):
@@ -134,11 +145,15 @@ def check(log="", as_of="", site="", vehicle=(), confidence=0.9, units=""):
     return whole, whole if kept is None else whole.only(kept)
 
 
-def open_report(name, log="", as_of="", site="", vehicle=(), confidence=0.9, units=""):
-    """Read the log and begin a report; shows whose log it is and what is counted. Parameters and errors: see `check`."""
+def open_report(name, log="", as_of="", site="", vehicle=(), confidence=0.9, units="", **own):
+    """Read the log and begin a report; shows whose log it is and what is counted. Parameters and errors: see `check`.
+
+    own: parameters of this report alone, to be told with the others where they are not empty.
+    """
     whole, cut = check(log, as_of, site, vehicle, confidence, units)
     show = Show(replace(whole.units, distance=units or whole.units.distance))
     asked = {"as_of": as_of, "site": site, "vehicle": _names(vehicle), "confidence": confidence, "units": units}
+    asked |= {key: value for key, value in own.items() if value}
     report = Report(name, cut, whole, show, confidence, asked)
     _begin(report)
     return report
@@ -156,8 +171,17 @@ def versions():
     return {"Python": platform.python_version(), **{name: importlib.metadata.version(name) for name in LIBRARIES}}
 
 
+def _filled(template, words):
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    shared = FileSystemLoader(places.place("shared", "report"))
+    page = Environment(loader=shared, autoescape=True, undefined=StrictUndefined).get_template(template)
+    return page.render(words).strip()
+
+
 def _begin(report):
-    style = places.place("shared", "report", "tables.css").read_text(encoding="utf-8")
+    styles = [places.place("shared", "report", f"{name}.css") for name in ("tables", report.name)]
+    style = "\n".join(path.read_text(encoding="utf-8") for path in styles if path.is_file())
     _send({"text/html": f"<style>{style}</style>", "text/plain": "", STYLE: {}})
     vehicles = plural(len(report.log.tables["vehicles"]), "vehicle")
     where = f"site {_text(clean(report.parameters['site']))}" if report.parameters["site"] else ""

@@ -1,9 +1,11 @@
 """Was the work on time, and what is due.
 
 `due` has the arithmetic of limits and windows, `done` what counts as having been done, `fleet` a log laid out, `ladders` the due points,
-`occasion` and `judged` the occasions, `item` what has a due point of its own, `rates` the rate and overruns, `today` the list.
+`occasion` and `judged` the occasions, `item` what has a due point of its own, `rates` the rate and overruns, `today` the list,
+`change` what has changed since an earlier report, `reminder` a dashboard's own calendar beside the plan's.
 """
 
+from wearbar.intervals.change import Earlier, counts, criterion_moves, listed, rate_change, since_then, what_became
 from wearbar.intervals.item import GRAVE, items
 from wearbar.intervals.judged import COUNTS, REASONS, STALE_DAYS
 from wearbar.intervals.occasion import occasions
@@ -24,6 +26,7 @@ from wearbar.intervals.rates import (
     seen,
     sites_told,
 )
+from wearbar.intervals.reminder import reminder_drift
 from wearbar.intervals.today import FORECAST_DAYS, by_vehicle, due_list, must_not_drive, put_off, untold
 
 __all__ = [
@@ -33,9 +36,12 @@ __all__ = [
     "REASONS",
     "SMALL_SITE",
     "STALE_DAYS",
+    "Earlier",
     "Seen",
     "by_vehicle",
     "compliance",
+    "counts",
+    "criterion_moves",
     "driven_overdue",
     "due_list",
     "early_work",
@@ -44,6 +50,7 @@ __all__ = [
     "first_services",
     "items",
     "late_for_want_of_use",
+    "listed",
     "median_overrun",
     "must_not_drive",
     "occasions",
@@ -51,7 +58,11 @@ __all__ = [
     "placed",
     "put_off",
     "rate",
+    "rate_change",
+    "reminder_drift",
     "seen",
+    "since_then",
     "sites_told",
     "untold",
+    "what_became",
 ]

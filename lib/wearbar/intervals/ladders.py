@@ -42,9 +42,7 @@ def occasions_due(fleet, late_share=None):
 
 
 def _with_late_share(fleet, share):
-    rules = fleet.series.rules
-    rules = rules.assign(late_share=share, early_share=rules["early_share"].fillna(0.0))
-    return replace(fleet, series=replace(fleet.series, rules=rules))
+    return replace(fleet, series=replace(fleet.series, rules=fleet.series.rules.assign(late_share=share)))
 
 
 def _events(fleet):

@@ -15,12 +15,12 @@ from pathlib import Path
 
 import nbformat
 
-from wearbar import places, reports
+from wearbar import against, places, reports
 from wearbar.pack.front import FINDINGS, FIRST_PAGE, findings_of, first_page, write_tables
 from wearbar.pack.run import quiet, run
 from wearbar.wording.common import clean, listing, plural
 
-__all__ = ["NOTEBOOKS", "Pack", "make_pack"]
+__all__ = ["NOTEBOOKS", "Pack", "address", "make_pack"]
 
 # in the order in which they are read
 NOTEBOOKS = ("interval_compliance", "consumable_life", "severe_use", "running_cost", "outlook", "log_check")
@@ -42,11 +42,11 @@ class Pack:
         return (self.folder / FIRST_PAGE).resolve().as_uri()
 
 
-def make_pack(out, log="", only=(), tell=print, as_of="", site="", vehicle=(), confidence=0.9, units=""):
+def make_pack(out, log="", only=(), tell=print, as_of="", site="", vehicle=(), confidence=0.9, units="", criterion=0.0, since=""):
     """Run the reports on a log and write the pack into the folder `out`; gives the `Pack`.
 
     log: folder, workbook or database address, "" the fleet demo. only: names of notebooks, none is all. tell: called with each line of
-    progress. The rest: see `reports.check`.
+    progress. criterion: see `against.criterion_of`. since: folder of an earlier pack, which may be `out`. The rest: see `reports.check`.
     Raises reports.NotDone, one sentence, where it cannot be done; the pack that stood at `out` is then untouched.
     """
     out, sources = Path(out).resolve(), _sources(only)
@@ -54,9 +54,11 @@ def make_pack(out, log="", only=(), tell=print, as_of="", site="", vehicle=(), c
     tell("Reading the log")
     asked = {"as_of": as_of, "site": site, "vehicle": list(vehicle), "confidence": confidence, "units": units}
     whole, cut = reports.check(log, **asked)
-    given = {"log": _address(log), **asked}
-    partial = _open_partial(out, _job(whole, sources, given))
-    _run_all(sources, partial, given, clean(whole.name), tell)
+    own = _own(whole, asked, criterion, since, sources)
+    given = {"log": address(log), **asked}
+    partial = _open_partial(out, _job(whole, sources, {**given, **own, "earlier": against.fingerprint(since)}))
+    asked |= {key: value for key, value in own.items() if key != "since"}
+    _run_all(sources, partial, (given, own), clean(whole.name), tell)
     books = {name: nbformat.read(partial / "notebooks" / f"{name}.ipynb", as_version=4) for name in sources}
     findings = findings_of(books, whole, asked)
     write_tables(books, partial / "tables")
@@ -80,7 +82,7 @@ def _sources(only):
     return {name: have[name] for name in sorted(set(wanted), key=order.index)}
 
 
-def _address(log):
+def address(log):
     """The log's address, good from any working directory."""
     text = str(log)
     if text.startswith("sqlite:///"):
@@ -140,11 +142,24 @@ def _swap(partial, out):
     shutil.rmtree(_old(out), ignore_errors=True)
 
 
+def _own(whole, asked, criterion, since, sources):
+    """The parameters of the one report that sets the log against something; checked before anything is run."""
+    own = {"criterion": against.criterion_of(criterion), "since": str(Path(since).absolute()) if since else ""}
+    against.earlier_pack(since, whole, asked)
+    own = {key: value for key, value in own.items() if value}
+    if own and against.REPORT not in sources:
+        raise reports.NotDone(f"{listing(own)} is for {against.REPORT} alone; leave it out, or name that report with --only")
+    return own
+
+
 def _run_all(sources, partial, parameters, log_name, tell):
+    """Run the notebooks side by side; parameters: of all, and those of `against.REPORT` alone."""
+    given, own = parameters
+    each = {name: given | (own if name == against.REPORT else {}) for name in sources}
     tell(f"Running {plural(len(sources), 'report')}, {WORKERS} at a time" if len(sources) > 1 else "Running 1 report")
     failed, done = {}, 0
     with ProcessPoolExecutor(WORKERS, multiprocessing.get_context("spawn"), quiet) as pool:
-        running = {pool.submit(run, str(source), str(partial), parameters, log_name): name for name, source in sources.items()}
+        running = {pool.submit(run, str(source), str(partial), each[name], log_name): name for name, source in sources.items()}
         try:
             for future in as_completed(running):
                 name, done = running[future], done + 1

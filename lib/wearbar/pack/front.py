@@ -3,13 +3,13 @@
 import json
 
 from wearbar import places, reports
+from wearbar.against import FINDINGS, SCHEMA
 from wearbar.wording import tables
 from wearbar.wording.common import Show, clean, listing, plural
 
 __all__ = ["FINDINGS", "FIRST_PAGE", "SCHEMA", "findings_of", "first_page", "write_tables"]
 
-FIRST_PAGE, FINDINGS = "index.html", "findings.json"
-SCHEMA = "wearbar-findings/1"
+FIRST_PAGE = "index.html"
 
 
 def _messages(book, kind):

@@ -1,6 +1,8 @@
 """What is said of work due and done: what must not be driven, today's list, the rate and what it leaves out, overruns."""
 
+from wearbar.wording.intervals.changes import HEADS_SINCE, became_said, became_table, rate_changed, two_rates
 from wearbar.wording.intervals.dangers import BLIND, REASONS, danger, danger_none, danger_table, headline
+from wearbar.wording.intervals.dash import HEADS_DASH, NOTE_DASH, dash_said, dash_table
 from wearbar.wording.intervals.rates import (
     alt_from_due,
     alt_group,
@@ -32,6 +34,9 @@ from wearbar.wording.intervals.today import (
 
 __all__ = [
     "BLIND",
+    "HEADS_DASH",
+    "HEADS_SINCE",
+    "NOTE_DASH",
     "REASONS",
     "STATES",
     "alt_from_due",
@@ -39,11 +44,15 @@ __all__ = [
     "alt_month",
     "alt_states",
     "answer",
+    "became_said",
+    "became_table",
     "caption_states",
     "coming_caption",
     "danger",
     "danger_none",
     "danger_table",
+    "dash_said",
+    "dash_table",
     "early",
     "first_limits",
     "first_services",
@@ -56,9 +65,11 @@ __all__ = [
     "no_plan",
     "overruns",
     "put_off",
+    "rate_changed",
     "rate_means",
     "seen",
     "services_table",
     "sites",
     "states_said",
+    "two_rates",
 ]

@@ -57,7 +57,7 @@ def _share(rate, show):
     return f"{show.percent(rate.value)} ({percent} interval {show.percent(rate.low)} to {show.percent(rate.high)})."
 
 
-def rate_means(rate, criterion=None):
+def rate_means(rate):
     """How the rate is counted and what its interval is about."""
     by = "vehicles are taken as independent, occasions of one vehicle are not" if "effective" in rate.method else "all from one vehicle"
     return (

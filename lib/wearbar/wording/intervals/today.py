@@ -29,7 +29,7 @@ STATES = {
     "missed": "missed",
     "not-finished": "not finished",
 }
-KINDS = {"certificate": "certificate", "campaign": "recall", "deferral": "put off", "recheck": "look again", "task": ""}
+KINDS = {"certificate": "certificate runs out", "campaign": "recall", "deferral": "put off", "recheck": "look again", "task": ""}
 MOST_VEHICLES = 60  # in the grid of states
 
 
@@ -43,17 +43,25 @@ def no_plan(log):
     )
 
 
-def list_said(rows, missing, told, items):
+def list_said(rows, missing, told, items, found):
     """What the list holds, and what it cannot."""
-    n = rows["state"].value_counts()
-    parts = [f"{number(n[s])} {STATES[s][2:]}" for s in ("past-window", "due", "in-window", "not-known") if n.get(s)]
-    start = f"On the log's day: {listing(parts)}." if parts else "By this log, nothing is due, overdue or in its window."
-    old = "" if told.oldest_days is None else f" The oldest last reading is {plural(told.oldest_days, 'day')} old."
+    old = {None: "", 0: " The oldest last reading is of the log's own day."}
+    old = old.get(told.oldest_days, f" The oldest last reading is {plural(told.oldest_days or 0, 'day')} old.")
     blind = f" The log has no table of {listing(missing)}." if missing else ""
     unlooked = int((items["what"].eq("recheck") & items["is_open"] & items["state"].eq("not-known")).sum())
     write = "whether it was done is not known; write it as work, the task's code with -recheck"
     looks = f" {plural(unlooked, 'piece')} of work asked for a look again and none is in the log: {write}." if unlooked else ""
-    return f"{start}{old}{blind}{looks} The maker's handbook and the law of the place win over this list."
+    return f"{_start(rows, found)}{old}{blind}{looks} The maker's handbook and the law of the place win over this list."
+
+
+def _start(rows, found):
+    n = rows["state"].value_counts()
+    parts = [f"{number(n[s])} {STATES[s][2:]}" for s in ("past-window", "due", "in-window", "not-known") if n.get(s)]
+    start = f"On the log's day: {listing(parts)}." if parts else "By this log, nothing is due, overdue or in its window."
+    if not found.empty:
+        return start
+    missing = "**No task of a maintenance plan is known for these vehicles, so what work is due cannot be told.**"
+    return f"{missing} The list holds only what has a due point of its own. {start}" if parts else missing
 
 
 def list_table(rows):
@@ -65,8 +73,8 @@ def list_table(rows):
     past = rows["state"].eq("past-window")
     days, km = rows["past_days"].where(past), rows["past_km"].where(past & (rows["past_km"] > 0))
     by_date = rows["expected_date"].fillna(rows["due_date"])
-    low, high = rows["low_date"].map(Show().date), rows["high_date"].map(Show().date)
-    between = (low.astype(str) + " to " + high.astype(str)).where(rows["low_date"].notna() & (rows["low_date"] < rows["high_date"]))
+    low, high = (rows[c].map(Show().date).astype(str).str.replace(" ", "\N{NO-BREAK SPACE}") for c in ("low_date", "high_date"))
+    between = (low + " to " + high).where(rows["low_date"].notna() & (rows["low_date"] < rows["high_date"]))
     return rows.assign(tasks=tasks, stands=rows["state"].map(STATES), by_date=by_date, past_days=days, past_km=km, between=between)
 
 
