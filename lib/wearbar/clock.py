@@ -5,11 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from wearbar.paths import days_of, last_not_above
+from wearbar.paths import Path, days_of, distance_at, last_not_above
 from wearbar.season import season
 from wearbar.usage import merged
 
-__all__ = ["YEARS_BACK", "Clock", "clock_of"]
+__all__ = ["YEARS_BACK", "Clock", "LastYear", "clock_of", "usual_layups"]
 
 YEARS_BACK, _YEARS_AHEAD = 3, 12
 
@@ -60,13 +60,43 @@ class Clock:
         return low
 
 
-def clock_of(names, spans, end, layups=None):
+@dataclass(frozen=True, eq=False)
+class LastYear(Clock):
+    """A clock on which each vehicle's days go as they did a year before, over and over: distance then, in days of its mean rate.
+
+    path, names: the readings and the vehicles by number. last_read: each one's last day; rate: km a day, used before its record was a
+    year long.
+    """
+
+    path: Path
+    names: pd.Index
+    last_read: np.ndarray
+    rate: np.ndarray
+
+    def _gone(self, code, day):
+        """Days of use up to the end of each day, from any start."""
+        last, day = np.maximum(self.last_read[code], self.origin), np.maximum(day, self.origin)
+        years = np.maximum(np.ceil((day - last) / 365), 0).astype(np.int64)
+        km = [
+            distance_at(self.path, self.names[code], d.astype("datetime64[D]"))["distance_km"]
+            for d in (day - 365 * years, last, last - 365)
+        ]
+        then, now, before = (values.to_numpy() for values in km)
+        return (then + years * (now - before)) / self.rate[code]
+
+    def between(self, code, start, end):
+        days = self._gone(code, end) - self._gone(code, start)
+        return np.where(np.isnan(days), (end - start).astype(float), days)
+
+
+def clock_of(names, spans, end, layups=None, seasonal=True):
     """The clock of the vehicles in Index `names`, which spans number and layups (the log's table, or None) name.
 
     It runs from three years before day `end` to twelve after it. A lay-up still open on day `end` is taken to end then.
     """
     origin = int(min(spans["start"].min(initial=end), end - 366 * YEARS_BACK))
-    total = np.cumsum(season(spans, origin, end + 366 * _YEARS_AHEAD))
+    last = end + 366 * _YEARS_AHEAD
+    total = np.cumsum(season(spans, origin, last) if seasonal else np.ones(last - origin + 1))
     rows = layups.dropna(subset=["from"]) if layups is not None else pd.DataFrame({"vehicle": [], "from": [], "to": []})
     begin = np.maximum(days_of(rows["from"]) - 1, origin)
     until = np.where(rows["to"].isna(), end, days_of(rows["to"]))
@@ -79,3 +109,18 @@ def clock_of(names, spans, end, layups=None):
     spent = total[until - origin] - total[begin - origin]
     so_far = np.append(0.0, np.cumsum(spent))
     return Clock(origin, total, first, last, begin, until, so_far[:-1] - so_far[first][code])
+
+
+def usual_layups(layups, as_of, years=2):
+    """The lay-ups with those to be expected added: a season's lay-up of the past year comes again, as long, in each of the next `years`.
+
+    layups: the log's table. One of any reason still open on day `as_of` is taken to last as long as the middle one of its reason.
+    """
+    rows = layups.dropna(subset=["from"])
+    length = (rows["to"] - rows["from"]).dt.days
+    usual = rows["reason"].map(length.groupby(rows["reason"]).median()).fillna(length.median())
+    open_until = (rows["from"] + pd.to_timedelta(usual, unit="D")).clip(lower=pd.Timestamp(as_of))
+    rows = rows.assign(to=rows["to"].fillna(open_until))
+    again = rows[rows["reason"].eq("season") & (rows["from"] > pd.Timestamp(as_of) - pd.Timedelta(days=365))]
+    ahead = [again.assign(**{c: again[c] + pd.DateOffset(years=n) for c in ("from", "to")}) for n in range(1, years + 1)]
+    return pd.concat([rows, *ahead], ignore_index=True) if len(again) else rows

@@ -17,16 +17,22 @@ from scipy import special, stats
 from wearbar.clock import YEARS_BACK, Clock, clock_of
 from wearbar.paths import Path, date_at, dates_of, days_of, index_of, last_not_above, numbers_of, path_of
 
-__all__ = ["UsageModel", "chance_reached", "fit_usage", "forecast_dates"]
+__all__ = ["HORIZONS", "WIDEN_AT", "UsageModel", "chance_reached", "fit_usage", "forecast_dates", "score_reached"]
+
+# days ahead: the bins in which forecasts are judged, and widened by what the judging showed
+HORIZONS = ((0, 30), (31, 90), (91, 180), (181, 365))
+WIDEN_AT = [15, 60, 135, 270]
 
 # readings nearer together than this are one: within it days are not alike, and the variance does not grow with the time
 _BLOCK_DAYS = 14
 # how many degrees of freedom the dispersion of the vehicle's kind counts for beside its own: between these
-_PRIOR_DF, _MOST_PRIOR_DF = 2.0, 20.0
+_PRIOR_DF, _MOST_PRIOR_DF = 2.0, 60.0
 # days: a reading may be of any hour, and no two days are alike to the mile
-_LEAST_DISPERSION = 0.02
+_LEAST_DISPERSION = 0.01
 _LEAST_VEHICLES = 3
 _METRE = 0.001
+# standard errors by which a drift must stand out: less is as likely chance, and would widen every interval
+_DRIFT_SE = 2.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,12 +43,13 @@ class UsageModel:
         one), `rate_km_per_day` (per day of the clock: the season's mean), `mean_km_per_day` (over the whole record), `log_variance` of
         the rate, `dispersion_days` and `drift_per_day` (of the distance and of the rate, relative), `df`, `is_changed` (recent use
         differs from the record's mean by more than chance), `method` (own, kind-and-site, none).
-    clock: days of use between dates. path: the readings.
+    clock: days of use between dates. path: the readings. widen: what the spread is multiplied by in each of HORIZONS.
     """
 
     vehicles: pd.DataFrame
     clock: Clock
     path: Path
+    widen: tuple = (1.0, 1.0, 1.0, 1.0)
 
     def of(self, vehicle):
         """(number on the clock, row of `vehicles`) of each named vehicle; number -1 and NaN throughout for one it does not have."""
@@ -61,7 +68,7 @@ def forecast_dates(readings, vehicles, vehicle, distance_km, as_of, confidence=0
     """
     model = readings if isinstance(readings, UsageModel) else fit_usage(readings, vehicles, as_of, layups)
     row, known = model.of(vehicle)
-    left, spread = _left(known, np.asarray(distance_km, dtype=float))
+    left, spread = _left(model, known, np.asarray(distance_km, dtype=float))
     is_reached = left == 0
     method = np.where(is_reached, "reached", known["method"].mask(np.isnan(left), "none").fillna("none"))
     is_ahead = np.isin(method, ["own", "kind-and-site"])
@@ -77,43 +84,54 @@ def forecast_dates(readings, vehicles, vehicle, distance_km, as_of, confidence=0
 
 def chance_reached(model, vehicle, distance_km, date):
     """The chance that each vehicle has driven each cumulative distance by the end of each date: Series, NaN where the method is none."""
+    score, df = score_reached(model, vehicle, distance_km, date)
+    return pd.Series(stats.t.cdf(score, df), index=index_of(vehicle))
+
+
+def score_reached(model, vehicle, distance_km, date):
+    """The same as scores of Student's t: (score, degrees of freedom), two arrays; infinite where the distance has been reached."""
     row, known = model.of(vehicle)
-    left, spread = _left(known, np.asarray(distance_km, dtype=float))
+    left, spread = _left(model, known, np.asarray(distance_km, dtype=float))
     since = model.clock.between(row, days_of(known["last_date"]), days_of(date))
     with np.errstate(divide="ignore", invalid="ignore"):
-        chance = stats.t.cdf(np.log(np.maximum(since, 0.0) / left) / spread, known["df"].to_numpy())
-    return pd.Series(np.where(left == 0, 1.0, chance), index=index_of(vehicle))
+        score = np.log(np.maximum(since, 0.0) / left) / spread
+    return np.where(left == 0, np.inf, score), known["df"].to_numpy()
 
 
-def _left(known, distance_km):
+def _left(model, known, distance_km):
     """(days of the clock from the last reading to the distance, at the median, 0 where reached; standard error of their log)."""
     km = distance_km - known["last_km"].to_numpy()
     with np.errstate(divide="ignore", invalid="ignore"):
         days = np.where(km <= _METRE, 0.0, km / known["rate_km_per_day"].to_numpy())
         drift = known["drift_per_day"].to_numpy() * days / 3
-        return days, np.sqrt(known["log_variance"].to_numpy() + drift + known["dispersion_days"].to_numpy() / days)
+        spread = np.sqrt(known["log_variance"].to_numpy() + drift + known["dispersion_days"].to_numpy() / days)
+    return days, spread * np.interp(np.nan_to_num(days), WIDEN_AT, model.widen)
 
 
-def fit_usage(readings, vehicles, as_of, layups=None):
-    """The `UsageModel` of readings up to `as_of`; `vehicles` has `vehicle, kind, site`, and every vehicle of it gets a row."""
+def fit_usage(readings, vehicles, as_of, layups=None, seasonal=True, drifts=True, widen=None):
+    """The `UsageModel` of readings up to `as_of`; `vehicles` has `vehicle, kind, site`, and every vehicle of it gets a row.
+
+    seasonal, drifts: whether the fleet's season, and a drift of the rates, are looked for. widen: see `UsageModel`.
+    """
     path, end = path_of(readings), int(days_of([as_of])[0])
     spans = _spans(path, end)
     names = pd.Index(vehicles["vehicle"])
     spans["code"] = names.get_indexer(path.vehicles)[spans["code"]]
-    clock = clock_of(names, spans, end, layups)
+    clock = clock_of(names, spans, end, layups, seasonal)
     spans["days"] = clock.between(spans["code"], spans["start"], spans["end"])
     order = np.lexsort((spans["start"], spans["code"]))
     order = order[((spans["code"] >= 0) & (spans["days"] >= 1))[order]]
     spans = {name: values[order] for name, values in spans.items()}
     kind, place = (pd.factorize(vehicles[c].astype(object).fillna(""))[0] for c in ("kind", "site"))
     last = _last(path, names, end)
-    own = _own(spans, kind, len(names))
+    own = _own(spans, kind, len(names), drifts)
     shrunk = _shrink(own, kind, kind * (int(place.max(initial=0)) + 1) + place)
     is_read = ~np.isnan(last["last_km"])
     is_told = is_read & np.isfinite(shrunk["rate_km_per_day"]) & np.isfinite(shrunk["dispersion_days"])
     method = {"method": np.where(is_told, np.where(own["n"] >= 2, "own", "kind-and-site"), "none")}
     counts = {"n_readings": own["n"] + is_read, "mean_km_per_day": own["mean"]}
-    return UsageModel(pd.DataFrame(last | counts | shrunk | method, index=names), clock, path)
+    told = pd.DataFrame(last | counts | shrunk | method, index=names)
+    return UsageModel(told, clock, path, tuple(widen or UsageModel.widen))
 
 
 def _last(path, names, end):
@@ -141,7 +159,7 @@ def _spans(path, end):
     return {"code": code[pair], "start": day[pair], "end": day[pair + 1], "km": km[pair + 1] - km[pair]}
 
 
-def _own(spans, kind, n_vehicles):
+def _own(spans, kind, n_vehicles, drifts=True):
     """Each vehicle's rate by its own readings: arrays `n, mean, rate, variance` (of the rate's log), `recent, dispersion, drift, df`."""
     n, driven = np.bincount(spans["code"], minlength=n_vehicles), np.bincount(spans["code"], spans["km"], n_vehicles)
     moves = driven[spans["code"]] > 0
@@ -156,7 +174,7 @@ def _own(spans, kind, n_vehicles):
         time = by_vehicle(days)
         mean = np.where(n > 0, driven / np.where(driven > 0, time, 1.0), np.nan)
         gone = km / mean[code]
-        dispersion, drift, others = _pooled(code, days, gone, pool, n_vehicles)
+        dispersion, drift, others = _pooled(code, days, gone, pool, n_vehicles, drifts)
         squares = by_vehicle((gone - days) ** 2 / days) + _LEAST_DISPERSION * spread
         usual = (np.bincount(pool, squares) / np.bincount(pool, spread))[pool]
         prior = np.minimum(_likeness(squares / usual, spread, pool), others)
@@ -203,7 +221,7 @@ def _pools(kind, tells):
     return np.where(enough, kind + 1, 0)
 
 
-def _pooled(code, days, gone, pool, n_vehicles):
+def _pooled(code, days, gone, pool, n_vehicles, drifts):
     """(dispersion, drift, comparisons made by the others) of each vehicle's pool.
 
     Two means of neighbouring times differ, squared, by dispersion * (1/g1 + 1/g2) + drift * (g1 + g2) / 3 on average: a line through the
@@ -225,6 +243,8 @@ def _pooled(code, days, gone, pool, n_vehicles):
         inside = (free > 1e-9 * nn * ff) & (slope > 0) & (both > 0)
         drift = np.where(inside, slope, np.where(both > 0, 0.0, 0.9 * sf / ff))
         dispersion = np.where(inside, both, np.where(both > 0, sn / nn, 0.1 * sn / nn))
+    is_chance = ~(drifts & (drift >= _DRIFT_SE * np.sqrt(2 * nn / np.where(free > 0, free, np.nan))))
+    dispersion, drift = np.where(is_chance, total(square) / total(near), dispersion), np.where(is_chance, 0.0, drift)
     count = np.bincount(where, minlength=len(dispersion))
     return dispersion[pool], drift[pool], count[pool] - np.bincount(who, minlength=n_vehicles)
 

@@ -21,7 +21,7 @@ from wearbar.units import Units
 
 __all__ = [
     "LEDGER_COLUMNS", "PROBLEM_COLUMNS", "TEXT", "LogError", "ServiceLog",
-    "log_of", "read_log", "write_log", "write_marked", "write_tables",
+    "log_from", "log_of", "read_log", "write_log", "write_marked", "write_tables",
 ]  # fmt: skip
 
 
@@ -44,6 +44,11 @@ def log_of(frames, header, plan=None, as_of=None, today=None):
     strange = tuple(name for name in frames if name not in TABLES)
     source = Source("log", dict(header), tables, strange)
     return _log(source, plan, as_of, pd.Timestamp(today) if today is not None else None)
+
+
+def log_from(source, plan=None, as_of=None):
+    """The log of a `Source` already opened (as `ServiceLog.origin`), by the same checks as `read_log`; any day may be its last."""
+    return _log(source, plan, as_of, None)
 
 
 def _log(source, plan, as_of, today):

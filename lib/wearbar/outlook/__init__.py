@@ -1,0 +1,178 @@
+"""What the next year will need: work by month with its chances, visits, parts to order, hours and money, and how well the last outlook
+did.
+
+`ahead` has the work ahead, `simulate` the year many times over, `parts` the parts, `prices` what work costs here, `lastyear` the outlook
+as it would have been a year ago. Forecasts are by the method that `wearbar.backtest` chose, widened as it found.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from wearbar import usage
+from wearbar.backtest import best_model
+from wearbar.estimate import Estimate
+from wearbar.forecast import UsageModel, chance_reached, forecast_dates
+from wearbar.intervals import SMALL_SITE, items, occasions
+from wearbar.outlook.ahead import Ahead, visit_jobs, work_ahead
+from wearbar.outlook.lastyear import LastYear, came, replayed
+from wearbar.outlook.parts import Sets, order_list, packs, sets_of
+from wearbar.outlook.prices import CLASSES, Prices, classed, prices_of
+from wearbar.outlook.simulate import Simulated, simulate
+from wearbar.visits import VisitPlan, plan_visits
+
+__all__ = [
+    "CLASSES",
+    "Ahead",
+    "LastYear",
+    "Outlook",
+    "Prices",
+    "Sets",
+    "Simulated",
+    "VisitPlan",
+    "by_month",
+    "by_site",
+    "by_task",
+    "came",
+    "classed",
+    "last_year",
+    "next_work",
+    "order_list",
+    "outlook_of",
+    "packs",
+    "plan_of_visits",
+    "rng_of",
+    "total",
+    "totals",
+]  # fmt: skip
+
+DRAWS = 400
+LOOKS = (30, 90, 180, 365)
+FAR_DAYS = 36_525
+
+
+@dataclass(frozen=True, eq=False)
+class Outlook:
+    """The year ahead of a log: `model` (of use), `ahead` (the work), `sets` (parts), `prices`, `told` (simulated), as_of, confidence."""
+
+    model: UsageModel
+    ahead: Ahead
+    sets: Sets
+    prices: Prices
+    told: Simulated
+    as_of: pd.Timestamp
+    confidence: float
+
+
+def rng_of(log):
+    """A generator seeded from what the log says: the same log, the same figures."""
+    return np.random.default_rng(int(log.sha256[:15] or "0", 16))
+
+
+def outlook_of(log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS, choice=None):
+    """The `Outlook` of a log. whole: the log before it was cut to some vehicles, whose use says what is usual. test: of
+    `backtest.back_test`.
+    """
+    whole = log if whole is None else whole
+    readings = usage.readings(log)
+    model = best_model(whole, usage.readings(whole), test if choice is None else choice)
+    found = occasions(log, readings)
+    ahead = work_ahead(log, found, items(log, found, readings))
+    sets = sets_of(log, readings)
+    worn = tuple(sorted(sets.rows["category"].unique())) if len(sets.rows) else ()
+    prices = prices_of(log, found, worn)
+    told = simulate(log, model, ahead, sets, prices, rng or rng_of(log), draws, test.common_sd if test is not None else 0.0)
+    return Outlook(model, ahead, sets, prices, told, log.as_of, confidence)
+
+
+def by_month(outlook):
+    """One row a month: `month` (its first day) and `jobs, hours, money` with `_low, _high`: means and quantiles of the simulated totals."""
+    rows = {"month": outlook.told.starts}
+    for name, values in (*((n, outlook.told.totals[n]) for n in ("jobs", "hours")), ("money", _money(outlook.told))):
+        low, high = _ends(values, outlook.confidence)
+        rows |= {name: values.mean(axis=0), f"{name}_low": low, f"{name}_high": high}
+    return pd.DataFrame(rows)
+
+
+def _money(told):
+    return sum(told.totals[name] for name in CLASSES)
+
+
+def _ends(values, confidence):
+    return np.quantile(values, [(1 - confidence) / 2, (1 + confidence) / 2], axis=0)
+
+
+def total(outlook, name):
+    """The year's total of jobs, hours, km, money or a class of it, as an `Estimate`; n: jobs in view (money: rows with a price)."""
+    values = (_money(outlook.told) if name == "money" else outlook.told.totals[name]).sum(axis=1)
+    low, high = _ends(values, outlook.confidence)
+    unit = {"jobs": "", "hours": "hours", "km": "km"}.get(name, "money")
+    method = f"{len(values)} simulated years"
+    return Estimate(float(values.mean()), float(low), float(high), outlook.confidence, len(outlook.ahead.rows), unit=unit, method=method)
+
+
+def totals(outlook, names):
+    """`total` of each name: dict."""
+    return {name: total(outlook, name) for name in names}
+
+
+def by_task(outlook):
+    """Doings in the year by task: frame `task, jobs, low, high, hours_each, cost_each`, most first."""
+    values = outlook.told.by_task
+    low, high = _ends(values.to_numpy(), outlook.confidence) if len(values.columns) else (np.zeros(0), np.zeros(0))
+    made = pd.DataFrame({"task": values.columns, "jobs": values.mean().to_numpy(), "low": low, "high": high})
+    each = (
+        outlook.prices.tasks[["hours", "amount"]].groupby(level=1).mean()
+        if len(outlook.prices.tasks)
+        else pd.DataFrame(columns=["hours", "amount"])
+    )
+    made = made.assign(each_hours=made["task"].map(each["hours"]), each_cost=made["task"].map(each["amount"]))
+    return made.sort_values("jobs", ascending=False, ignore_index=True)
+
+
+def by_site(outlook):
+    """Labour hours of planned work and of fitting parts in the year by site: frame `site, hours, low, high, vehicles`; of one among
+    several sites with fewer than SMALL_SITE vehicles none, since they could point at a person.
+    """
+    values = outlook.told.by_site
+    low, high = _ends(values.to_numpy(), outlook.confidence) if len(values.columns) else (np.zeros(0), np.zeros(0))
+    made = pd.DataFrame({"site": values.columns, "hours": values.mean().to_numpy(), "low": low, "high": high})
+    n = outlook.ahead.rows.drop_duplicates("vehicle")["site"].fillna("").value_counts()
+    made["vehicles"] = made["site"].map(n)
+    told = ["hours", "low", "high"]
+    made[told] = made[told].where((made["vehicles"] >= SMALL_SITE) | (len(made) == 1))
+    return made.assign(site=made["site"].replace("", "not known"))
+
+
+def next_work(outlook):
+    """When each task next falls due: frame `vehicle, site, task, position, due_date, low_date, high_date, within_30 ... within_365`
+    (chances that its due point will have been reached), the soonest first. The date limit is certain, the distance's is not.
+    """
+    rows, as_of = outlook.ahead.rows, outlook.as_of
+    day = as_of + pd.to_timedelta(rows["due_day"].where(rows["due_day"].abs() < FAR_DAYS), unit="D")
+    by_km = np.isfinite(rows["due_km"])
+    asked = rows[by_km]
+    found = forecast_dates(outlook.model, None, asked["vehicle"], asked["due_km"], as_of, outlook.confidence).reindex(rows.index)
+    made = rows[["vehicle", "site", "task", "position", "safety"]].copy()
+    for name, column in (("due_date", "date"), ("low_date", "low"), ("high_date", "high")):
+        made[name] = pd.concat([day, found[column]], axis=1).min(axis=1)
+    for days in LOOKS:
+        at = as_of + pd.Timedelta(days=days)
+        chance = chance_reached(outlook.model, asked["vehicle"], asked["due_km"], np.repeat(at.to_datetime64(), len(asked)))
+        made[f"within_{days}"] = np.maximum(chance.reindex(rows.index).fillna(0.0), (rows["due_day"] <= days).astype(float))
+    return made.sort_values(["due_date", "vehicle", "task", "position"], kind="stable", ignore_index=True)
+
+
+def plan_of_visits(outlook):
+    """The `visits.VisitPlan` of the year ahead."""
+    key = pd.MultiIndex.from_frame(outlook.ahead.rows[["plan", "task"]])
+    amounts = outlook.prices.tasks["amount"].reindex(key).to_numpy(dtype=float) if len(outlook.prices.tasks) else np.full(len(key), np.nan)
+    return plan_visits(visit_jobs(outlook.ahead, outlook.model, outlook.as_of, amounts))
+
+
+def last_year(log, test, replay, confidence=0.9, rng=None, draws=DRAWS):
+    """The `LastYear` of a log: its outlook of a year ago, from the log as it stood then, beside what came. None where the record is too
+    short.
+    """
+    return replayed(log, test, replay, outlook_of, by_month, total, confidence, rng or rng_of(log), draws)

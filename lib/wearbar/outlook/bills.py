@@ -1,0 +1,93 @@
+"""Work that nobody planned: how often by kind and age of vehicle, and what a day of it costs."""
+
+import itertools
+
+import numpy as np
+import pandas as pd
+
+__all__ = ["draw_bills", "visit_rates"]
+
+RECENT_DAYS, LEAST_BILLS, LEAST_CELLS = 730, 20, 10
+PRIOR_LEVEL_SD, PRIOR_AGE_SD = 1.0, 0.15  # of the log rate; and of its rise a year of age: judgement
+YEAR = 365.25
+
+
+def visit_rates(log, bills, vehicles, rng, draws):
+    """Days of such work in the year ahead by vehicle: (draws, vehicles) means, each draw with its own parameters.
+
+    A Poisson regression on the vehicles' years of record: a level for each kind and one rise with age, with normal priors, the parameters
+    drawn from the normal about their mode; what counts vary beyond that (Pearson) is a gamma draw by vehicle.
+    """
+    cells = _cells(log, bills)
+    kinds = pd.Index(sorted(log.tables["vehicles"]["kind"].dropna().unique()))
+    fleet = log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle").reindex(vehicles)
+    ahead = _design(kinds, fleet["kind"], (log.as_of - fleet["in_service"]).dt.days.to_numpy() / YEAR + 0.5)
+    if not cells["years"].sum() > 0:
+        return np.zeros((draws, len(vehicles)))
+    x, n, years = _design(kinds, cells["kind"], cells["age"].to_numpy()), cells["n"].to_numpy(dtype=float), cells["years"].to_numpy()
+    start = np.log((n.sum() + 0.5) / years.sum())
+    prior = np.append(np.full(len(kinds), PRIOR_LEVEL_SD), PRIOR_AGE_SD) ** -2.0
+    mode = np.append(np.full(len(kinds), start), 0.0)
+    centre = mode.copy()
+    for _ in range(30):
+        mean = years * np.exp(np.clip(x @ mode, -12, 6))
+        curve = (x * mean[:, None]).T @ x + np.diag(prior)
+        mode = mode + np.clip(np.linalg.solve(curve, x.T @ (n - mean) - prior * (mode - centre)), -1, 1)
+    spare = max(len(n) - x.shape[1], 1)
+    dispersion = max(float(((n - mean) ** 2 / np.maximum(mean, 0.05)).sum() / spare), 1.0) if spare >= LEAST_CELLS else 1.0
+    drawn = rng.multivariate_normal(mode, _inverse(curve) * dispersion, draws)
+    rate = np.exp(np.clip(drawn @ ahead.T, -12, 6))
+    return rng.gamma(rate / (dispersion - 1), dispersion - 1) if dispersion > 1.05 else rate
+
+
+def _inverse(curve):
+    inverse = np.linalg.inv(curve)
+    return (inverse + inverse.T) / 2
+
+
+def _design(kinds, kind, age):
+    """A level for each kind, and age about five years."""
+    return np.column_stack([kinds.get_indexer(kind)[:, None] == np.arange(len(kinds)), np.nan_to_num(age) - 5.0]).astype(float)
+
+
+def _cells(log, bills):
+    """One row a vehicle and year of record: `vehicle, kind, age, years, n`."""
+    fleet = log.tables["vehicles"].drop_duplicates("vehicle")
+    first, last = log.first_day, log.as_of
+    begin = fleet["acquired"].fillna(fleet["in_service"]).clip(lower=first)
+    end = fleet["disposed"].clip(upper=last).fillna(last)
+    count = max(int(np.ceil(((last - first).days + 1) / YEAR)), 1)
+    edges = [last - pd.DateOffset(years=k) for k in range(count, -1, -1)]
+    frames = []
+    for a, b in itertools.pairwise(edges):
+        start, stop = begin.clip(lower=a + pd.Timedelta(days=1)), end.clip(upper=b)
+        years = ((stop - start).dt.days + 1).clip(lower=0) / YEAR
+        age = ((start + (stop - start) / 2) - fleet["in_service"]).dt.days / YEAR
+        inside = bills[(bills["date"] > a) & (bills["date"] <= b) & (bills["date"] >= first)]
+        n = fleet["vehicle"].map(inside["vehicle"].value_counts()).fillna(0)
+        frames.append(pd.DataFrame({"vehicle": fleet["vehicle"], "kind": fleet["kind"], "age": age, "years": years, "n": n})[years > 0])
+    return pd.concat(frames, ignore_index=True)
+
+
+def draw_bills(rate, kept, bills, kind, as_of, months, rng):
+    """(money, hours), two (draws, months) arrays: Poisson days of work, each with a bill of the log's last two years, of its kind where
+    enough.
+
+    rate: (draws, vehicles) a year; kept: (months,) chance that a vehicle is still here.
+    """
+    draws = len(rate)
+    money, hours = np.zeros((draws, months)), np.zeros((draws, months))
+    recent = bills[bills["date"] > as_of - pd.Timedelta(days=RECENT_DAYS)]
+    for name in pd.unique(kind):
+        pool = next(p for p in (recent[recent["kind"].eq(name)], recent, bills) if len(p) >= LEAST_BILLS or p is bills)
+        known = pool["amount"].dropna().to_numpy()
+        if not len(pool):
+            continue
+        mine = rate[:, np.asarray(kind == name)].sum(axis=1)
+        count = rng.poisson(mine[:, None] * kept / months)
+        where = np.repeat(np.arange(count.size), count.ravel())
+        if len(known):
+            money += np.bincount(where, known[rng.integers(0, len(known), len(where))], count.size).reshape(count.shape)
+        spent = pool["hours"].fillna(0.0).to_numpy()
+        hours += np.bincount(where, spent[rng.integers(0, len(spent), len(where))], count.size).reshape(count.shape)
+    return money, hours

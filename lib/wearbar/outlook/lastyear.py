@@ -1,0 +1,111 @@
+"""Last year's outlook, made from the log as it stood then, beside what came."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from wearbar import usage
+from wearbar.intervals import items, occasions
+from wearbar.outlook.prices import CLASSES, classed
+
+__all__ = ["LastYear", "came", "replayed"]
+
+RECORD_DAYS = 365  # before the outlook
+NAMES = ("jobs", "hours", "money", *CLASSES)
+
+
+@dataclass(frozen=True, eq=False)
+class LastYear:
+    """as_of: the day of that outlook. months: one row a month, `month`, and for jobs, hours and money what was foreseen (`jobs, jobs_low,
+    jobs_high`), what came (`jobs_came`) and what the year before had (`jobs_before`). totals: one row a figure (jobs, hours, money, and
+    the classes of money): `what, foreseen, low, high, came, before, is_inside`. joined: money spent on vehicles that were not there yet;
+    left: vehicles that left.
+    """
+
+    as_of: pd.Timestamp
+    months: pd.DataFrame
+    totals: pd.DataFrame
+    joined: float
+    n_joined: int
+    n_left: int
+    confidence: float
+
+    def inside(self, name):
+        """(months whose figure lay within its band, months)."""
+        m = self.months
+        return int(m[f"{name}_came"].between(m[f"{name}_low"], m[f"{name}_high"]).sum()), len(m)
+
+    def off(self, name):
+        """Mean distance, by month, between what came and what was foreseen, and what the year before had."""
+        m = self.months
+        return tuple(float((m[f"{name}_came"] - m[name + other]).abs().mean()) for other in ("", "_before"))
+
+
+def came(log, found, table, worn, start, vehicles):
+    """What came in the twelve months after day `start`: dict of (12,) arrays by month, of jobs, hours and the classes of money, of these
+    vehicles.
+    """
+    edges = pd.DatetimeIndex([start + pd.DateOffset(months=k) for k in range(13)]).to_numpy()
+
+    def month(dates):
+        return np.searchsorted(edges, dates.to_numpy(), "left") - 1
+
+    done = found[found["done_date"].notna() & found["vehicle"].isin(vehicles)] if len(found) else found
+    tests = table[table["what"].eq("certificate") & table["done_date"].notna() & table["vehicle"].isin(vehicles)]
+    dates = pd.concat([done["done_date"], tests["done_date"]]) if len(found) else tests["done_date"]
+    got = {"jobs": _sums(month(dates), np.ones(len(dates)))}
+    lines = classed(log, worn)
+    lines = lines[lines["vehicle"].isin(vehicles) & lines["what"].ne("")]
+    at = month(lines["date"])
+    got["hours"] = _sums(at, lines["hours"].fillna(0.0).to_numpy())
+    for what in CLASSES:
+        got[what] = _sums(at, np.where(lines["what"].eq(what), lines["amount"].fillna(0.0), 0.0))
+    return got | {"money": sum(got[what] for what in CLASSES)}
+
+
+def _sums(month, values):
+    inside = (month >= 0) & (month < 12)
+    return np.bincount(month[inside], values[inside], 12)
+
+
+def replayed(log, test, replay, outlook_of, by_month, total, confidence, rng, draws):
+    """`LastYear`, or None where the record is too short. See `outlook.last_year`."""
+    start = log.as_of - pd.DateOffset(years=1)
+    if (start - log.first_day).days < RECORD_DAYS:
+        return None
+    then = replay.at(start)
+    names = log.tables["vehicles"]["vehicle"]
+    then = then.only([v for v in then.tables["vehicles"]["vehicle"] if v in set(names)])
+    outlook = outlook_of(then, whole=then, test=_known_then(test, start), confidence=confidence, rng=rng, draws=draws)
+    fleet = then.tables["vehicles"]
+    there = fleet.loc[~fleet["disposed"].le(start), "vehicle"]
+    readings = usage.readings(log)
+    found = occasions(log, readings)
+    table = items(log, found, readings)
+    worn = {*outlook.sets.rows["category"], *(b for others in outlook.prices.companions.values() for b in others)}
+    year = came(log, found, table, worn, start, there)
+    before = came(log, found, table, worn, start - pd.DateOffset(years=1), there)
+    months = by_month(outlook)
+    months = months.assign(**{f"{n}_came": year[n] for n in NAMES[:3]}, **{f"{n}_before": before[n] for n in NAMES[:3]})
+    estimates = {name: total(outlook, name) for name in NAMES}
+    totals = pd.DataFrame(
+        [(n, e.value, e.low, e.high, year[n].sum(), before[n].sum()) for n, e in estimates.items()],
+        columns=["what", "foreseen", "low", "high", "came", "before"],
+    )
+    totals["is_inside"] = totals["came"].between(totals["low"], totals["high"])
+    joined = [v for v in names if v not in set(fleet["vehicle"])]
+    spent = came(log, found, table, worn, start, joined)["money"].sum()
+    left = int(log.tables["vehicles"]["disposed"].between(start + pd.Timedelta(days=1), log.as_of).sum())
+    return LastYear(start, months, totals, float(spent), len(joined), left, confidence)
+
+
+def _known_then(test, start):
+    """The choice of method and widening that could be made by that day."""
+    if test is None or not len(test.choices):
+        return None
+    known = test.choices[test.choices["cut"] <= start]
+    if not len(known):
+        return None
+    last = known.iloc[-1]
+    return replace(test, used=last["method"], widen=last["widen"], common_sd=last["common_sd"])

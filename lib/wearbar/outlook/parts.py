@@ -1,0 +1,169 @@
+"""Parts ahead: the sets now on whose wear is read, when each reaches its limit, and what to order, by the pack and by the set."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from wearbar import spans, usage
+from wearbar.wear import remaining, wear_of
+
+__all__ = ["ORDER_CHANCE", "Sets", "order_list", "packs", "sets_of"]
+
+ORDER_CHANCE = 0.8  # ordered are as many as will do with this chance
+DAMAGE = ("damaged", "failed")
+
+
+@dataclass(frozen=True, eq=False)
+class Sets:
+    """rows: one row a set of like parts on one axle (tyres and pads are renewed by the axle): `vehicle, site, kind, category, axle, item,
+    size`. parts: one row a part, `set` (row), `left_km` and `left_sd` (of its log; NaN where not known), `is_past`. lives: (rows,) median
+    km of a new one and the sd of its log. damage_per_km: (rows,).
+    """
+
+    rows: pd.DataFrame
+    parts: pd.DataFrame
+    life_km: np.ndarray
+    life_sd: np.ndarray
+    damage_per_km: np.ndarray
+
+    def left(self, rows, draws, rng):
+        """(draws, sets) km that each still goes: the least of its parts."""
+        known = np.nan_to_num(self.parts["left_km"].to_numpy(), nan=0.0)
+        noise = rng.standard_normal((draws, len(known)))
+        km = known * np.exp(noise * np.nan_to_num(self.parts["left_sd"].to_numpy()))
+        blind = self.parts["left_km"].isna().to_numpy()
+        at = self.parts["set"].to_numpy()
+        fresh = self.life_km[at] * np.exp(rng.standard_normal(km.shape) * self.life_sd[at]) * rng.random(km.shape)
+        km = np.where(blind, fresh, km)
+        least = np.full((len(self.rows), draws), np.inf)
+        np.minimum.at(least, at, km.T)
+        return least[rows].T
+
+    def life(self, rows, draws, rng):
+        return self.life_km[rows] * np.exp(rng.standard_normal((draws, len(rows))) * self.life_sd[rows])
+
+    def damage(self, rows, draws, rng):
+        rate = np.maximum(self.damage_per_km[rows] * self.rows["size"].to_numpy()[rows], 1e-12)
+        return rng.exponential(1.0, (draws, len(rows))) / rate
+
+    def extra(self, rows, prices):
+        """Money of what is fitted with a piece, by row."""
+        amount = prices.pieces["amount"]
+        total = np.zeros(len(rows))
+        for category, others in prices.companions.items():
+            for other in others:
+                own = amount.reindex(pd.MultiIndex.from_arrays([rows["kind"], np.repeat(other, len(rows))])).to_numpy()
+                total = total + np.where(rows["category"].eq(category), np.nan_to_num(own), 0.0)
+        return total
+
+
+def sets_of(log, readings):
+    """The `Sets` now on, of the categories whose wear is read."""
+    lives = spans.spans_of(log, readings=readings)
+    found = wear_of(lives, spans.looks_of(log, readings), log.tables["vehicles"])
+    on = remaining(found, log.as_of, usage.daily_rate(readings, log.as_of))
+    gone = log.tables["vehicles"].loc[log.tables["vehicles"]["disposed"].le(log.as_of), "vehicle"]
+    on = on[~on["vehicle"].isin(gone)].reset_index(drop=True)
+    on["axle"] = on["last_position"].fillna("").str.replace(r"^(axle\d+|front|rear)-.*$", r"\1", regex=True)
+    key = ["vehicle", "category", "axle"]
+    rows = on.groupby(key, sort=True, dropna=False).agg(
+        site=("site", "first"), kind=("kind", "first"), item=("item", "last"), size=("part_key", "size")
+    )
+    rows = rows.reset_index()
+    at = pd.MultiIndex.from_frame(rows[key]).get_indexer(pd.MultiIndex.from_frame(on[key]))
+    left, life, cv = (on[c].to_numpy(dtype=float) for c in ("left_km", "life_km", "usual_cv"))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        spread = (np.log(on["life_high_km"]) - np.log(on["life_low_km"])) / 3.29
+        sd = np.where(left > 0, np.clip(spread * life / np.maximum(left, 1.0), 0.02, 1.0), 0.0)
+    told = on["left_km"].notna() & np.isfinite(on["left_km"]) | on["state"].isin(["below", "below-legal"])
+    parts = pd.DataFrame(
+        {"set": at, "left_km": np.where(told, np.nan_to_num(left, posinf=np.nan), np.nan), "left_sd": np.nan_to_num(sd, nan=0.3)}
+    )
+    lives_km = _lives(found, rows)
+    sd = pd.Series(np.nan_to_num(cv, nan=0.25)).groupby(at).mean().reindex(range(len(rows))).fillna(0.25).to_numpy()
+    return Sets(rows, parts, lives_km, sd, _damage(lives, rows))
+
+
+def _lives(found, rows):
+    """Median life to the limit of like parts: of the category and kind, else of the category."""
+    parts = found.parts[(found.parts["rate_mm_per_1000km"] > 0) & found.parts["limit"].notna()]
+    usable = np.where(parts["quantity"].eq("elongation"), parts["limit"], parts["new_depth_mm"] - parts["limit"])
+    life = pd.Series(1000 * usable / parts["rate_mm_per_1000km"].to_numpy(), parts.index).where(lambda x: x > 0)
+    by_both = life.groupby([parts["category"], parts["kind"]]).median().rename("a")
+    by_one = life.groupby(parts["category"]).median()
+    both = by_both.reindex(pd.MultiIndex.from_frame(rows[["category", "kind"]])).to_numpy()
+    return np.where(np.isfinite(both), both, rows["category"].map(by_one).fillna(np.inf).to_numpy(dtype=float))
+
+
+def _damage(lives, rows):
+    """Ends by damage or failure a km of each category."""
+    n = lives[lives["cause"].isin(DAMAGE)].groupby("category").size()
+    km = lives.groupby("category")["duration_km"].sum()
+    rate = (n.reindex(km.index).fillna(0.0) / km.where(km > 0)).fillna(0.0)
+    return rows["category"].map(rate).fillna(0.0).to_numpy(dtype=float)
+
+
+def packs(quantity, pack):
+    """Whole packs that hold a quantity: 2.3 out of packs of 1 is 3."""
+    return np.ceil(np.round(np.asarray(quantity, dtype=float) / pack, 9))
+
+
+def order_list(log, ahead, sets, told, prices):
+    """What to order for the year: one row an item, `item, for_what, unit, pack, expected` (quantity), `order_packs` (as many as will do
+    with ORDER_CHANCE), `chance` (of needing any), `price` (a pack), `amount`, by_set (pieces a set). Planned parts by the plan's
+    quantities, worn parts by the set.
+    """
+    rows = [_planned(log, ahead, told), _worn(sets, told, prices)]
+    rows = [r for r in rows if len(r)]
+    columns = ["item", "for_what", "unit", "pack", "expected", "order_packs", "chance", "price", "amount"]
+    table = pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(columns=columns)
+    return table[columns].sort_values(["for_what", "item"], ignore_index=True)
+
+
+def _planned(log, ahead, told):
+    if log.plan is None or not len(ahead.rows):
+        return pd.DataFrame()
+    tasks = (
+        log.plan.tasks.drop_duplicates(["plan", "code"], keep="last")[["plan", "code", "safety", "parts"]]
+        .explode("parts")
+        .dropna(subset=["parts"])
+    )
+    parts = pd.concat([tasks[["plan", "code", "safety"]].reset_index(drop=True), pd.DataFrame(tasks["parts"].tolist())], axis=1)
+    if not len(parts):
+        return pd.DataFrame()
+    parts = parts.rename(columns={"code": "task", "safety": "is_single"})
+    by_plan = ahead.rows.reset_index(names="row").merge(parts, on=["plan", "task"])
+    return by_plan.groupby(["item", "unit", "pack"], sort=True).apply(lambda g: _one_item(g, told), include_groups=False).reset_index()
+
+
+def _one_item(group, told):
+    """An item over every task that takes it: what is left in a pack serves the next job, but for a safety task's, which is not kept
+    open.
+    """
+    pack = group.name[2]
+    year, quantity = told.by_row[:, group["row"].to_numpy()], group["quantity"].to_numpy()
+    single = group["is_single"].to_numpy(dtype=bool)
+    need = packs(year[:, ~single] @ quantity[~single], pack) + year[:, single] @ packs(quantity[single], pack)
+    order, price = float(np.ceil(np.quantile(need, ORDER_CHANCE))), group["price"].max()
+    told_of = {"for_what": ", ".join(sorted(group["task"].unique())), "expected": (year @ quantity).mean(), "order_packs": order}
+    return pd.Series(told_of | {"chance": (need > 0).mean(), "price": price, "amount": order * price})
+
+
+def _worn(sets, told, prices):
+    if not len(sets.rows):
+        return pd.DataFrame()
+    found = []
+    for (category, kind, axle, item), some in sets.rows.groupby(["category", "kind", "axle", "item"], dropna=False):
+        need = told.sets[:, some.index]
+        size = some["size"].to_numpy()
+        pieces = need @ size
+        n_sets = need.sum(axis=1)
+        order = float(np.floor(np.quantile(n_sets, ORDER_CHANCE) + 1e-9)) if n_sets.mean() >= 0.5 else 0.0
+        one = int(np.median(size))
+        price = prices.pieces["price"].get((kind, category), np.nan)
+        what = ", ".join(part for part in (category, axle, kind) if part)
+        row = {"item": item, "for_what": what, "unit": "set" if one > 1 else "", "pack": float(one), "expected": pieces.mean()}
+        row |= {"order_packs": order, "chance": (n_sets > 0).mean(), "price": price * one, "amount": order * price * one}
+        found.append(row)
+    return pd.DataFrame(found)

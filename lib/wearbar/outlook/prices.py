@@ -1,0 +1,144 @@
+"""What work has cost here, by class, so that what is foreseen and what came are counted alike.
+
+Classes: "planned" (tasks of the plan with a limit, tests, and the parts they fit), "wear" (parts whose wear is read, what is fitted with
+them, and the work of fitting them), "unplanned" (work for defects or on advice beyond that) and "other" (what else was planned).
+Accidents and recalls are in none. What was never priced is not known, never nil.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from wearbar.money import money_lines
+
+__all__ = ["CLASSES", "Prices", "classed", "companions", "prices_of"]
+
+CLASSES = ("planned", "wear", "unplanned", "other")
+PERIOD_DAYS, LEAST_ROWS, TOGETHER = 730, 3, 0.8
+
+
+@dataclass(frozen=True, eq=False)
+class Prices:
+    """tasks: index (plan, task): `amount, amount_sd, amount_se, hours, n, source` ("log", "plan" or "" where not known), for one doing at
+    one position. pieces: index (kind, category): `amount, amount_sd, n, price` a piece fitted. bills: frame `vehicle, kind, date, what,
+    amount, hours`, one row a day of a vehicle with unplanned or other work. labour_rate: money an hour. companions: category to those
+    fitted with it.
+    """
+
+    tasks: pd.DataFrame
+    pieces: pd.DataFrame
+    bills: pd.DataFrame
+    labour_rate: float
+    companions: dict
+
+
+def classed(log, worn):
+    """The log's money lines of the workshop with `what` (of CLASSES or ""), `hours` (of labour), `kind` and `plan`. worn: categories
+    whose wear is read, with their companions.
+    """
+    lines = money_lines(log)
+    lines = lines[lines["source"].isin(["work", "fitted"])]
+    hours = log.tables["work"]["labour_hours"]
+    lines = lines.assign(hours=np.where(lines["source"].eq("work"), lines["line"].map(hours), np.nan))
+    fleet = log.tables["vehicles"].drop_duplicates("vehicle")
+    lines["kind"] = lines["vehicle"].map(fleet.set_index("vehicle")["kind"])
+    codes, parts, on_condition = set(), set(), set()
+    lines["plan"] = np.nan
+    if log.plan is not None:
+        tasks = log.plan.tasks
+        lines["plan"] = lines["vehicle"].map(log.plan.assign(fleet))
+        limited = tasks[[c for c in tasks if c.startswith("every_")]].notna().any(axis=1)
+        codes, parts = set(tasks.loc[limited, "code"]), set(tasks.loc[limited, "part"].dropna())
+        on_condition = set(tasks.loc[~limited & tasks["part"].isin(worn), "code"])
+    is_work = lines["source"].eq("work")
+    lines["what"] = np.select(
+        [
+            lines["why"].isin(["accident", "campaign"]),
+            is_work & lines["detail"].isin(codes) | ~is_work & lines["detail"].isin(parts),
+            is_work & lines["detail"].isin(on_condition) | ~is_work & lines["detail"].isin(worn),
+            lines["why"].isin(["defect", "advice"]),
+        ],
+        ["", "planned", "wear", "unplanned"],
+        "other",
+    )
+    return lines
+
+
+def companions(log, worn):
+    """Categories fitted together with one whose wear is read, four times in five: dict of category to tuple."""
+    fitted = log.tables["fitted"].dropna(subset=["fitted"])[["vehicle", "fitted", "category"]].drop_duplicates()
+    both = fitted.merge(fitted, on=["vehicle", "fitted"], suffixes=("", "_with"))
+    both = both[both["category"].isin(worn) & ~both["category_with"].isin(worn)]
+    n = fitted["category"].value_counts()
+    share = both.groupby(["category", "category_with"]).size()
+    kept = [(a, b) for (a, b), k in share.items() if k >= LEAST_ROWS and k >= TOGETHER * max(n[a], n[b])]
+    return {a: tuple(b for x, b in kept if x == a) for a in worn}
+
+
+def prices_of(log, found, worn):
+    """The `Prices` of a log by its last two years. found: `intervals.occasions`; worn: categories whose wear is read."""
+    with_them = companions(log, worn)
+    every = {*worn, *(b for others in with_them.values() for b in others)}
+    lines = classed(log, every)
+    since = log.as_of - pd.Timedelta(days=PERIOD_DAYS)
+    recent = lines[(lines["date"] > since) & (lines["date"] <= log.as_of)]
+    work = recent[recent["source"].eq("work") & (recent["hours"] > 0) & (recent["amount"] > 0)]
+    labour = log.tables["work"].loc[work["line"], "labour_cost"]
+    rate = float(labour.sum() / work["hours"].sum()) if len(work) and labour.sum() > 0 else np.nan
+    return Prices(_tasks(log, found, recent, since, rate), _pieces(log, recent, every, since), _bills(lines), rate, with_them)
+
+
+def _tasks(log, found, recent, since, rate):
+    """By the log where it tells, per doing; else by the plan's hours and parts."""
+    if log.plan is None:
+        nothing = pd.DataFrame(columns=["amount", "amount_sd", "amount_se", "hours", "n"], dtype=float).assign(source="")
+        return nothing.set_index(pd.MultiIndex.from_arrays([[], []], names=["plan", "code"]))
+    tasks = log.plan.tasks.drop_duplicates(["plan", "code"], keep="last").set_index(["plan", "code"])
+    planned = recent[recent["what"].eq("planned") & recent["source"].eq("work")]
+    by = planned.groupby(["plan", "detail"]).agg(
+        amount=("amount", "mean"), amount_sd=("amount", "std"), known=("amount", "count"), hours=("hours", "mean"), rows=("amount", "size")
+    )
+    done = found[found["done_date"] > since].groupby(["plan", "task"]).size() if len(found) else pd.Series(dtype=float)
+    by = by.reindex(tasks.index)
+    each = (by["rows"] / done.reindex(tasks.index)).clip(0.1, 3.0).fillna(1.0)
+    part = recent[recent["source"].eq("fitted") & recent["what"].eq("planned")].groupby(["plan", "detail"])["amount"].mean()
+    part = pd.Series(part.reindex(pd.MultiIndex.from_arrays([tasks.index.get_level_values(0), tasks["part"]])).to_numpy(), tasks.index)
+    by_log = (by["amount"] * each + part.fillna(0.0)).where(by["known"] >= LEAST_ROWS)
+    by_plan = tasks["hours"] * rate + tasks["parts"].map(_parts_money)
+    made = pd.DataFrame({"amount": by_log.fillna(by_plan), "amount_sd": (by["amount_sd"] * each).where(by_log.notna(), 0.2 * by_plan)})
+    made["amount_se"] = (made["amount_sd"] / np.sqrt(by["known"].clip(lower=1))).where(by_log.notna(), made["amount_sd"])
+    made["hours"] = (by["hours"] * each).where(by["known"] >= LEAST_ROWS).fillna(tasks["hours"])
+    made["n"], made["source"] = by["known"].fillna(0), np.where(by_log.notna(), "log", np.where(by_plan.notna(), "plan", ""))
+    return made
+
+
+def _parts_money(parts):
+    """Money of the plan's parts by what is used of a pack; NaN where one has no price."""
+    return float(sum(p["quantity"] / p["pack"] * p["price"] for p in parts))
+
+
+def _pieces(log, recent, worn, since):
+    """A piece fitted: its price, its fitting, and the work of fitting it, by kind of vehicle."""
+    bought = recent[recent["source"].eq("fitted") & recent["detail"].isin(worn)]
+    by = bought.groupby(["kind", "detail"])["amount"].agg(["mean", "std", "count"])
+    fitting = recent[recent["source"].eq("work") & recent["what"].eq("wear")]
+    part_of = (
+        log.plan.tasks.dropna(subset=["part"]).drop_duplicates("code").set_index("code")["part"]
+        if log.plan is not None
+        else pd.Series(dtype=object)
+    )
+    extra = fitting["amount"].groupby([fitting["kind"], fitting["detail"].map(part_of).astype(object)]).sum()
+    n = bought.groupby(["kind", "detail"]).size()
+    more = (extra / n.rename_axis(extra.index.names)).reindex(by.index).fillna(0.0) if len(extra) else 0.0
+    hours = fitting["hours"].groupby([fitting["kind"], fitting["detail"].map(part_of).astype(object)]).sum()
+    each = (hours / n.rename_axis(hours.index.names)).reindex(by.index).fillna(0.0) if len(hours) else 0.0
+    price = log.tables["fitted"].loc[bought["line"], "price"].groupby([bought["kind"].to_numpy(), bought["detail"].to_numpy()]).mean()
+    made = pd.DataFrame({"amount": by["mean"] + more, "amount_sd": by["std"].fillna(0.0), "n": by["count"], "hours": each})
+    return made.assign(price=price.reindex(made.index)).rename_axis(["kind", "category"])
+
+
+def _bills(lines):
+    rows = lines[lines["what"].isin(["unplanned", "other"])]
+    by = rows.groupby(["vehicle", "kind", "date", "what"], observed=True)
+    return by.agg(amount=("amount", "sum"), hours=("hours", "sum")).reset_index()

@@ -1,0 +1,252 @@
+"""A year ahead, many times over: distance, what falls due and is done, parts that reach their limit, bills that nobody planned.
+
+Every draw has its own rates of use (with what all vehicles share), its own prices and repair rates, and its own days: the bands hold what
+is not known of the parameters as well as chance. Week by week; vehicles in lots, so that memory stays small.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from wearbar.clock import usual_layups
+from wearbar.forecast import WIDEN_AT
+from wearbar.outlook.bills import draw_bills, visit_rates
+from wearbar.paths import days_of
+
+__all__ = ["MONTHS", "Simulated", "paths", "simulate"]
+
+MONTHS, WEEK = 12, 7
+LOT = 150  # vehicles at once
+SOON_DAYS = 14  # work already due is done within this
+EARLY_TEST = -0.04  # of its interval, a test is taken before its certificate ends
+
+
+@dataclass(frozen=True, eq=False)
+class Simulated:
+    """starts: first day of each month ahead. chance, mean: (rows of the work ahead, months), of at least one doing, and of how many.
+    totals: dict of (draws, months) arrays: jobs, hours, planned, wear, unplanned, other (money), and km. by_row: (draws, rows) doings in
+    the year. by_task, by_site: frames of draws, a column each: doings in the year, hours in the year. sets: (draws, groups) replacements
+    in the year. set_month: (groups, months) mean. unpriced: doings a year that have no price.
+    """
+
+    starts: pd.DatetimeIndex
+    chance: np.ndarray
+    mean: np.ndarray
+    totals: dict
+    by_row: np.ndarray
+    by_task: pd.DataFrame
+    by_site: pd.DataFrame
+    sets: np.ndarray
+    set_month: np.ndarray
+    unpriced: float
+
+
+def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
+    """`Simulated`. sets: of `outlook.parts.sets_of`; prices: `Prices`; common_sd: of the log of use that all vehicles share."""
+    edges = [int((log.as_of + pd.DateOffset(months=k) - log.as_of).days) for k in range(MONTHS + 1)]
+    weeks = np.arange(0, edges[-1] + WEEK, WEEK)
+    month = np.clip(np.searchsorted(edges, weeks - WEEK / 2, "right") - 1, 0, MONTHS - 1)
+    starts = pd.DatetimeIndex([log.as_of + pd.DateOffset(months=k) + pd.Timedelta(days=1) for k in range(MONTHS)])
+    common = rng.standard_normal(draws) * common_sd
+    fleet = log.tables["vehicles"]
+    names = pd.Index(fleet.loc[~fleet["disposed"].le(log.as_of), "vehicle"])
+    price = _task_prices(ahead, prices, rng, draws)
+    out = _empty(ahead, sets, draws)
+    leave = _leaving(log)
+    for at in range(0, len(names), LOT):
+        some = names[at : at + LOT]
+        km, gone = paths(model, some, log.as_of, weeks, rng, common), _gone(leave, len(some), draws, weeks, rng)
+        out["km"] += np.stack(
+            [np.where(gone[:, :, 1:], 0, np.diff(km, axis=2))[:, :, month[1:] == k].sum(axis=(1, 2)) for k in range(MONTHS)], axis=1
+        )
+        _do_jobs(out, ahead, some, km, gone | _laid_up(log, some, weeks), weeks, month, price, rng)
+        _wear_out(out, sets, some, km, gone, month, prices, rng)
+    _bills(out, log, prices, names, leave, rng)
+    return _finished(out, ahead, starts, draws)
+
+
+def _empty(ahead, sets, draws):
+    n, g = len(ahead.rows), len(sets.rows)
+    out = {name: np.zeros((draws, MONTHS)) for name in ("jobs", "hours", "planned", "wear", "unplanned", "other", "km")}
+    tasks, sites = (np.unique(ahead.rows[c].fillna("").astype(str)) for c in ("task", "site"))
+    out |= {"chance": np.zeros((n, MONTHS)), "mean": np.zeros((n, MONTHS)), "by_row": np.zeros((draws, n), dtype=np.int16)}
+    out |= {"sets": np.zeros((draws, g)), "set_month": np.zeros((g, MONTHS)), "unpriced": 0.0, "tasks": tasks, "sites": sites}
+    return out | {"by_task": np.zeros((draws, len(tasks))), "by_site": np.zeros((draws, len(sites)))}
+
+
+def _finished(out, ahead, starts, draws):
+    totals = {name: out[name] for name in ("jobs", "hours", "planned", "wear", "unplanned", "other", "km")}
+    by_task, by_site = (pd.DataFrame(out[f"by_{c}"], columns=out[f"{c}s"]) for c in ("task", "site"))
+    return Simulated(
+        starts, out["chance"], out["mean"], totals, out["by_row"], by_task, by_site, out["sets"], out["set_month"] / draws, out["unpriced"]
+    )
+
+
+def paths(model, vehicles, as_of, weeks, rng, common):
+    """Cumulative km of each draw and vehicle at the end of each of `weeks` (days from as_of): (draws, vehicles, weeks), never falling."""
+    draws = len(common)
+    row, known = model.of(vehicles)
+    n, m = len(row), len(weeks)
+    today = int(days_of([as_of])[0])
+    start = days_of(known["last_date"])
+    end = np.tile(today + weeks, n).astype(np.int64)
+    used = model.clock.between(np.repeat(row, m), np.repeat(start, m), end).reshape(n, m)
+    told = known["method"].isin(["own", "kind-and-site"]).to_numpy()
+    rate, variance, drift, dispersion, df = (
+        np.where(told, known[c], fill) for c, fill in
+        (("rate_km_per_day", 0.0), ("log_variance", 0.0), ("drift_per_day", 0.0), ("dispersion_days", 0.0), ("df", 1e6))
+    )  # fmt: skip
+    used = np.where(told[:, None], np.maximum(used, 0.0), 0.0)
+    step = np.maximum(np.diff(used, axis=1, prepend=0.0), 0.0)
+    scale = np.sqrt(df / rng.chisquare(np.minimum(df, 1e6), (draws, n)))
+    walk = np.cumsum(rng.standard_normal((draws, n, m)) * np.sqrt(drift[:, None] * step), axis=2)
+    level = rng.standard_normal((draws, n)) * np.sqrt(variance)
+    noise = rng.standard_normal((draws, n, m)) * np.sqrt(dispersion[:, None] * step)
+    spent = np.cumsum(np.maximum(step * np.exp(walk) + noise, 0.0), axis=2)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        off = np.log(spent / used) * scale[:, :, None] + (level * scale)[:, :, None]
+        off = np.nan_to_num(off, nan=0.0, posinf=0.0, neginf=-3.0) * np.interp(used, WIDEN_AT, model.widen) + common[:, None, None]
+    far = known["last_km"].fillna(0.0).to_numpy()[:, None] + rate[:, None] * used * np.exp(np.clip(off, -3, 3))
+    return np.maximum.accumulate(far, axis=2)
+
+
+def _leaving(log):
+    """Vehicles that leave, a vehicle and year, by the log's own record; nil where none has."""
+    fleet = log.tables["vehicles"]
+    start = fleet["acquired"].fillna(fleet["in_service"]).clip(lower=log.first_day)
+    end = fleet["disposed"].clip(upper=log.as_of).fillna(log.as_of)
+    years = ((end - start).dt.days.clip(lower=0)).sum() / 365.25
+    return float(fleet["disposed"].le(log.as_of).sum() / years) if years > 0 else 0.0
+
+
+def _gone(leave, n, draws, weeks, rng):
+    """(draws, vehicles, weeks): whether the vehicle has left by then."""
+    day = rng.exponential(365.25 / leave, (draws, n, 1)) if leave > 0 else np.full((draws, n, 1), np.inf)
+    return day < weeks
+
+
+def _laid_up(log, some, weeks):
+    """(vehicles, weeks): laid up then, by the log and by what is usual: work waits until the return."""
+    stays = usual_layups(log.tables["layups"], log.as_of)
+    at = some.get_indexer(stays["vehicle"])
+    begin, end = ((stays[c] - log.as_of).dt.days.to_numpy()[at >= 0] for c in ("from", "to"))
+    laid = np.zeros((len(some), len(weeks)), dtype=bool)
+    np.logical_or.at(laid, at[at >= 0], (weeks >= begin[:, None]) & (weeks < end[:, None]))
+    return laid
+
+
+def _task_prices(ahead, prices, rng, draws):
+    """(amount (draws, rows), its spread (rows), hours (rows)) of one doing of each row; NaN not known."""
+    key = pd.MultiIndex.from_frame(ahead.rows[["plan", "task"]])
+    table = prices.tasks.reindex(key)
+    amount = table["amount"].to_numpy(dtype=float)
+    codes, which = np.unique(ahead.rows["task"].fillna("").astype(str), return_inverse=True)
+    common = rng.standard_normal((draws, len(codes)))[:, which]
+    drawn = np.maximum(amount + common * table["amount_se"].fillna(0.0).to_numpy(), 0.0)
+    return drawn, table["amount_sd"].fillna(0.0).to_numpy(dtype=float), table["hours"].to_numpy(dtype=float)
+
+
+def _do_jobs(out, ahead, some, km, away, weeks, month, price, rng):
+    """What falls due is done, as late as work is done here (a vehicle's together), and falls due again; what it covers starts anew with
+    it.
+    """
+    rows = np.flatnonzero(ahead.rows["vehicle"].isin(some))
+    if not len(rows):
+        return
+    r = ahead.rows.iloc[rows]
+    who, draws = some.get_indexer(r["vehicle"]), len(km)
+    every_km, every_day = (r[c].to_numpy() for c in ("every_km", "every_days"))
+    expiry, past = r["is_expiry"].to_numpy(dtype=bool), r["past_share"].to_numpy()
+    shift = rng.standard_normal((draws, 1)) * ahead.habit_sd
+    habit = _shares(ahead.habits[rows], past, expiry, rng.random((draws, len(some)))[:, who], shift)
+    again_km, again_day = np.where(np.isfinite(every_km), every_km, 0.0), np.where(np.isfinite(every_day), every_day, 0.0)
+    soon = rng.uniform(0, SOON_DAYS, (draws, len(rows)))
+    due_km = r["due_km"].to_numpy() + habit * again_km
+    due_day = np.maximum(r["due_day"].to_numpy() + habit * again_day, soon)
+    late = due_km <= km[:, who, 0]
+    due_day, due_km = np.where(late, np.minimum(due_day, soon), due_day), np.where(late, np.inf, due_km)
+    inside = {row: at for at, row in enumerate(rows)}
+    pairs = [(inside[a], inside[b]) for a, b in zip(*ahead.covers, strict=True) if a in inside and b in inside]
+    counts = np.zeros((draws, len(rows), MONTHS), dtype=np.int16)
+    for w in range(1, len(weeks)):
+        here = km[:, who, w]
+        done = ((here >= due_km) | (weeks[w] >= due_day)) & ~away[:, who, w]
+        counts[:, :, month[w]] += done
+        fresh = done.copy()
+        for a, b in pairs:
+            fresh[:, b] |= done[:, a]
+        share = _shares(ahead.habits[rows], np.full(len(rows), -1.0), expiry, rng.random((draws, len(some)))[:, who], shift)
+        due_km = np.where(fresh, here + every_km + share * again_km, due_km)
+        due_day = np.where(fresh, weeks[w] - WEEK / 2 + every_day + np.where(expiry, 0.0, share) * again_day, due_day)
+    _count(out, ahead, rows, counts, price, rng)
+
+
+def _shares(habits, past, expiry, chance, shift):
+    """How late each doing is, in shares of its interval: of the habits not yet behind it, that at a chance; tests before their day."""
+    n = habits.shape[1]
+    gone = (habits < past[:, None]).sum(axis=1)
+    at = np.minimum((gone + chance * (n - gone)).astype(int), n - 1)
+    share = habits[np.arange(len(past)), at] + shift
+    return np.maximum(np.where(expiry, EARLY_TEST, share), past)
+
+
+def _count(out, ahead, rows, counts, price, rng):
+    amount, spread, hours = (p[..., rows] for p in price)
+    out["chance"][rows], out["mean"][rows] = (counts > 0).mean(axis=0), counts.mean(axis=0)
+    out["jobs"] += counts.sum(axis=1)
+    out["by_row"][:, rows] = counts.sum(axis=2)
+    priced = np.isfinite(amount[0])
+    money = np.einsum("dsm,ds->dm", counts[:, priced], amount[:, priced])
+    noise = np.sqrt(np.einsum("dsm,s->dm", counts[:, priced], spread[priced] ** 2))
+    out["planned"] += np.maximum(money + noise * rng.standard_normal(noise.shape), 0.0)
+    out["unpriced"] += float(counts[:, ~priced].sum() / len(counts))
+    out["hours"] += np.einsum("dsm,s->dm", counts, np.nan_to_num(hours))
+    year = counts.sum(axis=2)
+    for name, weight in (("task", np.ones(len(rows))), ("site", np.nan_to_num(hours))):
+        code = np.searchsorted(out[f"{name}s"], ahead.rows[name].iloc[rows].fillna("").astype(str))
+        np.add.at(out[f"by_{name}"].T, code, (year * weight).T)
+
+
+def _wear_out(out, sets, some, km, gone, month, prices, rng):
+    """Each set is replaced when its governing part reaches its limit or is damaged, and again after another life."""
+    rows = np.flatnonzero(sets.rows["vehicle"].isin(some))
+    if not len(rows):
+        return
+    r, draws = sets.rows.iloc[rows], len(km)
+    who = some.get_indexer(r["vehicle"])
+    left = np.minimum(sets.left(rows, draws, rng), sets.damage(rows, draws, rng))
+    limit = km[:, who, 0] + left
+    table = prices.pieces.reindex(pd.MultiIndex.from_frame(r[["kind", "category"]]))
+    amount, sd, hours = (table[c].to_numpy(dtype=float) for c in ("amount", "amount_sd", "hours"))
+    amount, hours = amount + sets.extra(r, prices), np.nan_to_num(hours)
+    size = r["size"].to_numpy()
+    common = np.nan_to_num(sd / np.sqrt(np.maximum(table["n"].to_numpy(dtype=float), 1.0))) * rng.standard_normal((draws, 1))
+    for w in range(1, km.shape[2]):
+        here = km[:, who, w]
+        done = (here >= limit) & ~gone[:, who, w]
+        if not done.any():
+            continue
+        life = np.minimum(sets.life(rows, draws, rng), sets.damage(rows, draws, rng))
+        limit = np.where(done, here + life, limit)
+        out["sets"][:, rows] += done
+        out["set_month"][rows, month[w]] += done.sum(axis=0)
+        spend = done * size * np.maximum(np.nan_to_num(amount) + common, 0.0)
+        noise = np.sqrt((done * np.nan_to_num(size * sd**2)).sum(axis=1))
+        out["wear"][:, month[w]] += np.maximum(spend.sum(axis=1) + noise * rng.standard_normal(draws), 0.0)
+        out["hours"][:, month[w]] += (done * size * hours).sum(axis=1)
+        code = np.searchsorted(out["sites"], r["site"].fillna("").astype(str))
+        known = code < len(out["sites"])
+        np.add.at(out["by_site"].T, code[known], (done * size * hours)[:, known].T)
+
+
+def _bills(out, log, prices, names, leave, rng):
+    """Unplanned and other work at its own rate, each day of it with a bill out of the log."""
+    kind = log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["kind"].reindex(names).to_numpy(dtype=object)
+    kept = np.exp(-leave * (np.arange(MONTHS) + 0.5) / MONTHS)
+    for what in ("unplanned", "other"):
+        bills = prices.bills[prices.bills["what"].eq(what) & (prices.bills["date"] <= log.as_of)]
+        rate = visit_rates(log, bills, names, rng, len(out["jobs"]))
+        money, hours = draw_bills(rate, kept, bills, kind, log.as_of, MONTHS, rng)
+        out[what] += money
+        out["hours"] += hours

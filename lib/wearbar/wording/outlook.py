@@ -1,0 +1,390 @@
+"""What is said of the year ahead: what last year's outlook was worth, how good the forecasts are, the work, the visits, the order, the
+money.
+"""
+
+import pandas as pd
+
+from wearbar.wording.common import listing, number, plain, plural, safe
+
+__all__ = [
+    "CLASSES",
+    "alt_last_year",
+    "alt_months",
+    "alt_reliability",
+    "alt_visits",
+    "answer",
+    "changed_use",
+    "forecast_said",
+    "horizon_words",
+    "hours_said",
+    "last_year_said",
+    "last_year_table",
+    "methods_table",
+    "money_said",
+    "money_table",
+    "next_caption",
+    "next_table",
+    "order_said",
+    "order_table",
+    "visits_said",
+    "visits_table",
+    "work_said",
+]  # fmt: skip
+
+CLASSES = {
+    "planned": "Work that the plan asks for",
+    "wear": "Parts that wear: tyres, pads, chains and what is fitted with them",
+    "unplanned": "Repairs that nobody planned",
+    "other": "Other planned work",
+}
+WHAT = {"jobs": "Jobs done", "hours": "Labour hours", "money": "Workshop money", **CLASSES}
+METHODS = {
+    "season-and-lay-ups": "own rate, with the fleet's season and the lay-ups that are usual",
+    "season": "own rate, with the fleet's season",
+    "lay-ups": "own rate, with the lay-ups that are usual",
+    "level": "own rate alone",
+    "season-and-lay-ups-steady": "as the first, taking rates not to drift",
+    "level-steady": "own rate alone, taking it not to drift",
+    "trailing-year": "naive: the mean of the trailing year",
+    "last-year": "naive: the same days as last year",
+}
+NAIVE = ("trailing-year", "last-year")
+
+
+def answer(outlook, totals, plan, show):
+    """(sentence, urgency): the year in a breath. totals: of jobs, hours and money."""
+    jobs, hours, money = totals
+    if not outlook.ahead.rows.shape[0]:
+        return "Nothing in the log falls due by a plan, so the year ahead cannot be told: give the log a plan.", "note"
+    span = f"From {show.date(outlook.told.starts[0])}, in twelve months:"
+    n = plural(plan.n_visits, "visit")
+    cost = f", and {_money(money, show)} of workshop money" if money.value > 0 else ""
+    return f"{span} {_range(jobs.low, jobs.high, 'job')} in about {n}, {_range(hours.low, hours.high, 'hour')} of labour{cost}.", "soon"
+
+
+def _range(low, high, noun):
+    low, high = round(low), round(high)
+    return plural(high, noun) if low == high else f"{number(low)} to {number(high)} {noun}s"
+
+
+def _money(e, show):
+    return show.range(e.low, e.high, "money", -1 if e.high > 1000 else 0)
+
+
+def last_year_said(past, show):
+    """What last year's outlook, made from the log as it stood then, was worth; first of all in the report."""
+    if past is None:
+        return "The record is too short to say how well an outlook made a year ago would have done: it needs two years."
+    t = past.totals.set_index("what")
+    parts = [_one_total(t.loc[name], name, show) for name in ("jobs", "money") if t.loc[name, ["foreseen", "came"]].gt(0).any()]
+    if not parts:
+        return "Neither the outlook of a year ago nor the year that came has any work to compare."
+    outside = [WHAT[n].split(":")[0].lower() for n in CLASSES if not t.loc[n, "is_inside"] and t.loc[n, "foreseen"] > 0]
+    missed = f" Of its parts, {listing(outside)} came outside {'its band' if len(outside) == 1 else 'their bands'}." if outside else ""
+    inside, of = past.inside("jobs")
+    months = f"In {number(inside)} of {number(of)} months the number of jobs lay in its {number(100 * past.confidence)}% band."
+    ours, naive = past.off("jobs")
+    verdict = "nearer than" if ours < naive else "no nearer than"
+    against = (
+        f"By the month it was {number(ours, 1)} jobs out on average, {verdict} the same month of the year before ({number(naive, 1)})."
+    )
+    start = f"The outlook of {show.date(past.as_of)}, made again from the log as it stood then, foresaw {listing(parts)}."
+    return f"{start}{missed} {months} {against}{_fate(past, show)}"
+
+
+def _one_total(row, name, show):
+    tens = -1 if row["high"] > 1000 else 0
+    band = (
+        show.range(row["low"], row["high"], "money", tens) + " of workshop money"
+        if name == "money"
+        else _range(row["low"], row["high"], "job")
+    )
+    came = show.money(row["came"], tens) if name == "money" else number(row["came"])
+    where = "inside" if row["is_inside"] else "above" if row["came"] > row["high"] else "below"
+    return f"{band} ({came} came, {where} that)"
+
+
+def _fate(past, show):
+    said = ""
+    if past.n_joined:
+        said += (
+            f" {plural(past.n_joined, 'vehicle')} came since and {'is' if past.n_joined == 1 else 'are'} not in it "
+            f"({show.money(past.joined)})."
+        )
+    if past.n_left:
+        said += f" {plural(past.n_left, 'vehicle')} left, which it could only reckon with by the usual rate."
+    return said
+
+
+def last_year_table(past, show):
+    """Totals of last year's outlook beside what came, as the reader sees them."""
+    if past is None:
+        return pd.DataFrame(columns=["name", "foreseen", "came", "before", "inside"])
+    rows = []
+    for row in past.totals.itertuples():
+        told = number if row.what in ("jobs", "hours") else show.money
+
+        def say(x, told=told):
+            return told(round(x))
+
+        band = f"{say(row.foreseen)} ({say(row.low)} to {say(row.high)})"
+        rows.append((WHAT[row.what], band, say(row.came), say(row.before), "inside" if row.is_inside else "outside"))
+    return pd.DataFrame(rows, columns=["name", "foreseen", "came", "before", "inside"])
+
+
+def horizon_words(table):
+    """The horizons as words."""
+    return table.assign(horizon=[f"{low} to {high} days" for low, high in zip(table["low_days"], table["high_days"], strict=True)])
+
+
+def forecast_said(test, table, show):
+    """How good the forecasts of use are, by the score, and for which use they do not hold."""
+    if not test.is_told:
+        return (
+            "The record is too short to test the forecasts on its own past (it needs fifteen months with readings): their "
+            "intervals are the method's "
+            "own, not widened by what went wrong before."
+        )
+    c = test.cases
+    score = {name: c[f"crps_days_{name}"].mean() for name in NAIVE}
+    ours = c["crps_days"].mean()
+    won = all(ours < s for s in score.values())
+    scores = (
+        f"{number(ours, 1)} days, against {number(score['trailing-year'], 1)} for the mean of the trailing year and "
+        f"{number(score['last-year'], 1)} for last year's days over again"
+    )
+    start = (
+        f"On {plural(c['cut'].nunique(), 'past day')} the log was read as it then stood, and {plural(len(c), 'question')} asked of "
+        "it; what was used was chosen on earlier days alone."
+    )
+    verdict = f"Its score (the less the better) is {scores}{': it beats both.' if won else ': it does not beat both.'}"
+    inside, se = table.attrs["inside"], table.attrs["se"]
+    off = (inside - test.confidence) / max(se, 1e-9)
+    within = (
+        "as it says, within chance"
+        if abs(off) <= 2
+        else "fewer than it says, for which today's are widened"
+        if off < 0
+        else "more than it says: they are wide"
+    )
+    cover = (
+        f"Of its {number(100 * test.confidence)}% intervals {number(100 * inside, 1)}% held the truth, with a standard error by "
+        f"vehicle and by day of {number(100 * se, 1)}: {within}."
+    )
+    used = f"For today the best of all is used: {METHODS[test.used]}, its intervals widened by what the past asked for."
+    late = (
+        "" if test.tells_when_recorded else " No row says when it was recorded, so what was typed in late is known too soon in this test."
+    )
+    return f"{start} {verdict} {cover} {used}{late} {_weak_spots()}"
+
+
+def _weak_spots():
+    """For which use the intervals are known, by simulation, not to hold before any widening."""
+    return (
+        "By simulation the intervals hold for steady, intermittent and seasonal use; they are wider than they say where a "
+        "vehicle is laid up and nobody "
+        "writes it down, and narrower with four readings or fewer of a vehicle whose use drifts."
+    )
+
+
+def methods_table(test):
+    """Every method with its score over all days, the best first."""
+    table = test.methods.sort_values("crps_days", kind="stable")
+    return table.assign(name=table["method"].map(METHODS), used=table["is_used"].map({True: "used", False: ""}))
+
+
+def changed_use(outlook, show):
+    """Whose recent use differs from the record's mean by more than chance, both rates said."""
+    v = outlook.model.vehicles
+    v = v[v["is_changed"] & v.index.isin(outlook.ahead.rows["vehicle"])] if "is_changed" in v else v[:0]
+    if v.empty:
+        return ""
+    said = [
+        f"{safe(name)} {show.quantity(r.mean_km_per_day, 'km_per_day')} before, {show.quantity(r.rate_km_per_day, 'km_per_day')} lately"
+        for name, r in v.iterrows()
+    ]
+    return f"Recent use has changed: {listing(said)}."
+
+
+def work_said(outlook, table, show):
+    """The work by month, and what is not in it."""
+    if table["jobs"].sum() == 0:
+        return "No work falls due in the year ahead, so far as the plan, the log and the forecasts tell."
+    top = table.loc[table["jobs"].idxmax()]
+    busiest = f"The busiest month begins on {show.date(top['month'])}: {_range(top['jobs_low'], top['jobs_high'], 'job')}."
+    habits = outlook.ahead.habits
+    how = "Work is taken to be done as late or early as it has been here" if habits.any() else "Work is taken to be done on its due day"
+    blind = outlook.model.of(outlook.ahead.rows["vehicle"].unique())[1]["method"].fillna("none").eq("none").sum()
+    lost = f" Of {plural(int(blind), 'vehicle')} the use cannot be foreseen: only dates count there." if blind else ""
+    return (
+        f"{busiest} {how}, a job being one task at one place on one vehicle; the bands hold chance and what is not known of rates "
+        f"and prices.{lost}"
+    )
+
+
+def next_caption():
+    return "When each task next falls due, and the chance that it will have by then"
+
+
+def next_table(table):
+    """The same with the positions of one task that fall due alike in one row."""
+    same = [c for c in table.columns if c != "position"]
+    joined = (
+        table.fillna({"position": "", "site": "not known"}).groupby(same, sort=False, dropna=False)["position"].agg(", ".join).reset_index()
+    )
+    return joined.sort_values(["due_date", "vehicle", "task"], kind="stable", ignore_index=True)
+
+
+def visits_said(plan, show):
+    """Visits saved, and what early work throws away."""
+    if not plan.n_visits:
+        return "No visit needs to be planned."
+    jobs, wasted = plan.jobs, plan.jobs["wasted_amount"].sum()
+    life = jobs["unused_share"].mean()
+    past = int(jobs["is_past"].sum())
+    saved = f"{plural(plan.n_visits, 'visit')} {'does' if plan.n_visits == 1 else 'do'} for {plural(len(jobs), 'job')}"
+    against = (
+        f"one for every job would be {number(plan.n_single)}, and every job on its own due day, a week's together, {number(plan.n_own_day)}"
+    )
+    share = f"{show.percent(plan.saved_share)} fewer than one a job" if plan.saved_share > 0 else "none saved"
+    cost = (
+        f" It gives away {show.percent(life)} of the jobs' intervals on average, worth {show.money(wasted)} of work and parts "
+        "done too soon."
+        if wasted > 0
+        else ""
+    )
+    rest = (
+        f" {plural(past, 'job')} {'is' if past == 1 else 'are'} past {'its' if past == 1 else 'their'} due point already and "
+        "planned at once."
+        if past
+        else ""
+    )
+    return (
+        f"{saved}: {share} ({against}).{cost}{rest} Nothing is planned after its due point or before its window; the late half "
+        "of a window is kept for "
+        "mishap. Distances are the forecast's median, so read the odometer before each visit, and make the plan again every month."
+    )
+
+
+def visits_table(plan, as_of):
+    """One row a visit: vehicle, site, date, its work in words, jobs, hours, what it gives away."""
+    jobs = plan.jobs
+    if jobs.empty:
+        return pd.DataFrame(columns=["vehicle", "site", "date", "work", "jobs", "wasted_amount"])
+    said = (
+        jobs.groupby(["vehicle", "day", "task"], sort=False)["position"]
+        .agg(lambda p: ", ".join(x for x in p if isinstance(x, str) and x))
+        .reset_index()
+    )
+    said["work"] = said["task"] + (" (" + said["position"] + ")").where(said["position"] != "", "")
+    work = said.groupby(["vehicle", "day"])["work"].agg(", ".join)
+    by = jobs.groupby(["vehicle", "day"])
+    made = by.agg(site=("site", "first"), jobs=("task", "size"), wasted_amount=("wasted_amount", "sum")).join(work).reset_index()
+    made["date"] = as_of + pd.to_timedelta(made["day"], unit="D")
+    return made.sort_values(["date", "vehicle"], kind="stable", ignore_index=True)
+
+
+def order_said(table):
+    """How the order is reckoned."""
+    if table.empty:
+        return "Neither the plan nor the wear on record names a part to order."
+    none = table[table["order_packs"].eq(0) & (table["chance"] > 0.05)]
+    maybe = ""
+    if len(none):
+        said = [f"{safe(r['item'])}: order none, {_in_ten(r['chance'])} that you need one" for _, r in none.head(6).iterrows()]
+        maybe = f" {listing(said)}."
+    return (
+        "For each item, as many packs as will do in eight years of ten like this. Packs are whole; what is left in one serves "
+        "the next job, but not for a "
+        f"safety task, where an opened pack is not kept. Worn parts go by the set: tyres and pads of an axle together.{maybe}"
+    )
+
+
+def _in_ten(chance):
+    n = round(10 * chance)
+    return "less than 1 chance in 10" if n == 0 else "more than 9 in 10" if n == 10 else f"{n} in 10"
+
+
+def order_table(table):
+    """The order as the reader sees it."""
+    words = [_in_ten(c) for c in table["chance"]]
+    packs = [_pack(n, unit, pack) for n, unit, pack in zip(table["order_packs"], table["unit"], table["pack"], strict=True)]
+    return table.assign(order=packs, odds=words)
+
+
+def _pack(n, unit, pack):
+    unit = "" if not isinstance(unit, str) else unit
+    if n == 0:
+        return "none"
+    if unit == "set":
+        return f"{plural(n, 'set')} of {number(pack)}"
+    return f"{number(n)} × {number(pack)} {unit}" if unit else number(n * pack) if pack == 1 else f"{number(n)} × {number(pack)}"
+
+
+def hours_said(table, told):
+    """Hours by site, and what they leave out."""
+    small = int(table["hours"].isna().sum()) if len(table) else 0
+    few = f" {plural(small, 'site')} with fewer than three vehicles {'is' if small == 1 else 'are'} not told." if small else ""
+    return (
+        "Hours of planned work and of fitting parts, by where each vehicle is today; repairs that nobody planned are not divided "
+        f"by site.{few}"
+    )
+
+
+def money_table(totals, show):
+    """Money by class. totals: class to Estimate."""
+    rows = [(CLASSES.get(name, "All of it"), e.value, e.low, e.high) for name, e in totals.items()]
+    return pd.DataFrame(rows, columns=["name", "cost", "low", "high"])
+
+
+def money_said(outlook, totals, show):
+    """What the money is, and what is not in it."""
+    e = totals["money"]
+    if not e.value > 0:
+        return "The log and the plan hold no prices, so the year's money cannot be told. Record what work and parts cost."
+    unpriced = outlook.told.unpriced
+    lost = (
+        f" About {plural(round(unpriced), 'job')} of the year {'has' if round(unpriced) == 1 else 'have'} no price and count nothing."
+        if unpriced >= 0.5
+        else ""
+    )
+    log = outlook.prices.tasks["source"].eq("plan").sum() if len(outlook.prices.tasks) else 0
+    guess = " Tasks that the log has not priced go by the plan's hours and parts." if log else ""
+    spread = f"{_money(e, show)} at {number(100 * e.confidence)}%"
+    return (
+        f"{spread}, at the prices of the last two years.{lost}{guess} Not in it: fuel, fixed costs, accidents, recalls, and "
+        "vehicles yet to come. Repairs that "
+        "nobody planned come by each kind's own rate and age; a rare, very large bill can still lie outside any band."
+    )
+
+
+def alt_months(table, column, what, show):
+    """The figure of months in words."""
+    told = show.money if column == "money" else lambda x: number(round(x))
+    ends = f"from {told(table[column].min())} to {told(table[column].max())}"
+    return f"{what} foreseen for each of the next twelve months with its band; the means go {ends} a month."
+
+
+def alt_last_year(past, column):
+    """The figure of last year in words."""
+    if past is None:
+        return ""
+    inside, of = past.inside(column)
+    return (
+        f"What last year's outlook foresaw by month with its band, what came and what the year before had: {number(inside)} of "
+        f"{number(of)} months came inside."
+    )
+
+
+def alt_reliability(table):
+    """The figure of coverage in words."""
+    parts = [f"{row.horizon} {number(100 * row.inside)}%" for row in table.itertuples()]
+    return f"Share of truths inside the interval by days ahead: {listing(parts)}."
+
+
+def alt_visits(plan):
+    """The figure of visits in words."""
+    return plain(
+        f"Planned visits through the year, a row for each of {plural(plan.jobs['vehicle'].nunique(), 'vehicle')}: "
+        f"{number(plan.n_visits)} in all."
+    )
