@@ -226,7 +226,7 @@ class TestTheReminder:
     def test_not_restarted_at_the_work_it_comes_early(self):
         drift, log = reminded([("restarted", "2025-01-10", None, None, 372)], work=["2025-01-10", "2025-10-01"])
         assert drift["drift_days"].tolist() == [(pd.Timestamp("2026-01-17") - pd.Timestamp("2026-04-01")).days]
-        assert "on 1 it comes before the plan's day, by up to 74 days" in wording.dash_said(drift, log, SHOW)
+        assert "to set beside the plan; it comes before the plan's day, by 74 days. " in wording.dash_said(drift, log, SHOW)
 
     def test_showing_it_came_on_the_day_it_was_seen(self):
         drift, _ = reminded([("restarted", "2025-07-10", None, None, 150), ("shown", "2025-12-09", None, None, 150)])
@@ -257,13 +257,13 @@ class TestTheReminder:
         assert "no dashboard reminders" in wording.dash_said(drift, log, SHOW)
         drift, log = reminded([("restarted", "2025-07-10", None, None, 372)])
         said = wording.dash_said(drift, log, SHOW)
-        assert "by up to 188 days: **who waits for it is late**" in said
+        assert "by 188 days: **who waits for it is late**" in said
         assert "a silent reminder puts nothing off" in said
 
     def test_without_a_span_or_of_a_vehicle_gone_it_tells_nothing(self):
         drift, log = reminded([("restarted", "2025-07-10", None, None, None)])
         assert drift["drift_days"].isna().all()
-        assert "on 1 it cannot be told" in wording.dash_said(drift, log, SHOW)
+        assert "; it cannot be told" in wording.dash_said(drift, log, SHOW)
         fleet = log.tables["vehicles"].assign(disposed=pd.Timestamp("2025-12-01"))
         gone = replace(log, tables={**log.tables, "vehicles": fleet}, _si={})
         readings = usage.readings(gone)

@@ -184,13 +184,6 @@ class TestTheList:
         rows = intervals.by_vehicle(intervals.due_list(found, items, log, readings))
         assert words in wording.list_table(rows)["tasks"].tolist()
 
-    def test_days_stay_on_one_line(self, fleet):
-        log, readings, found, items = fleet
-        rows = intervals.by_vehicle(intervals.due_list(found, items, log, readings))
-        between = wording.list_table(rows)["between"].dropna()
-        assert len(between)
-        assert between.str.fullmatch(r"\d+\xa0\w{3}\xa0\d{4} to \d+\xa0\w{3}\xa0\d{4}").all()
-
     def test_a_row_a_vehicle_holds_every_task(self, fleet):
         log, readings, found, items = fleet
         rows = intervals.due_list(found, items, log, readings)

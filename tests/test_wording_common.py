@@ -204,6 +204,14 @@ def test_a_table_reads_in_the_readers_units():
     assert page.count('scope="row"') == 3
 
 
+def test_two_days_are_a_range_and_a_file_keeps_a_unit_that_is_not_turned():
+    days = pd.to_datetime(["2026-01-02", None])
+    frame = pd.DataFrame({"what": ["a", "b"], "low": days, "high": days + pd.Timedelta(days=3), "past_days": [3, 4]})
+    heads = tables.heads_of(frame, {"what": "What", ("low", "high"): "Between", "past_days": ("Past, days", "")}, MILES)
+    assert rows_of(tables.html_of(frame, heads, "Ranges"))[-6:] == ["a", f"{DAY} to {DAY.replace('2', '5', 1)}", "3", "b", "–", "4"]
+    assert tables.csv_of(frame, heads).splitlines()[:2] == ["what,low,high,past_days", "a,2026-01-02,2026-01-05,3"]
+
+
 def test_a_long_table_keeps_the_rest_behind_a_summary():
     frame = pd.DataFrame({"at": range(40)})
     page = tables.html_of(frame, tables.heads_of(frame, None, METRIC), "All", rows=15)

@@ -92,7 +92,8 @@ class Head:
 
     def cells(self, frame, missing):
         if self.scale is None:
-            return [_word(x, missing) for x in frame[self.columns[0]]]
+            words = [[_word(x, missing if len(self.columns) == 1 else "") for x in frame[c]] for c in self.columns]
+            return words[0] if len(words) == 1 else [" to ".join(filter(None, row)) or missing for row in zip(*words, strict=True)]
         turned = [self.scale.turn(frame[c].astype(float)) for c in self.columns]
         if len(turned) == 1:
             return [missing if pd.isna(x) else number(x, self.decimals) for x in turned[0]]
@@ -176,7 +177,7 @@ def _row(row, kinds):
 def _renamed(column, scale):
     """`overrun_km` becomes `overrun_mi`, `cost_per_km` `cost_per_mi`; a name that does not say its unit stays."""
     unit = _unit_of(column)
-    if not unit or scale.suffix in ("money", "share"):
+    if not unit or scale.suffix in ("", "money", "share"):
         return column
     if unit == "money_per_km":
         return f"{column.removesuffix('per_km')}{scale.suffix}"

@@ -7,13 +7,13 @@ from wearbar.wording.common import listing, number, plural
 __all__ = ["HEADS_SINCE", "became_said", "became_table", "rate_changed", "two_rates"]
 
 KINDS = {"defect": "defect", "certificate": "certificate", "campaign": "recall"}
-BECAME = {"new": "new since then", "still": "as then", "gone": "no longer listed, not by being done", "done": "done since then"}
+BECAME = {"new": "new", "still": "as then", "gone": "no longer listed", "done": "done"}
 HEADS_SINCE = {
     "vehicle": "Vehicle",
     "thing": "Work, or what stood in the way",
     "position": "Position",
     "due_date": "Due",
-    "now": "Now",
+    "now": "Since then",
     "done_date": "Done",
 }
 MEANS = (
@@ -68,7 +68,7 @@ def became_said(rows, then, show):
     told = listing([f"{number(n[name])} {words}" for name, words in ends if n.get(name)])
     before, fresh = int(len(rows) - n.get("new", 0)), int(n.get("new", 0))
     were = f"{plural(before, 'thing')} {'was' if before == 1 else 'were'} overdue or in the way of driving"
-    new = f"{plural(fresh, 'thing')} {_are(fresh)} new since."
+    new = f"{plural(fresh, 'thing')} {_are(fresh)} new since." if fresh else "Nothing is new since."
     return f"On {show.date(then.as_of)}, the day of the earlier pack, {were}{f': {told}' if told else ''}. {new[:1].upper()}{new[1:]}"
 
 

@@ -7,10 +7,8 @@ __all__ = ["HEADS_DASH", "NOTE_DASH", "dash_said", "dash_table"]
 HEADS_DASH = {
     "vehicle": "Vehicle",
     "task": "Stands for",
-    "last_date": "Last done",
     "restarted": "Restarted",
     "plan_date": "Due by the plan",
-    "plan_odometer_km": "Reading then",
     "reminder_date": "Reminder shows",
     "now": "Now",
     "drift_km": "Drift",
@@ -38,13 +36,21 @@ def dash_said(rows, log, show):
         return "No vehicle that has a reminder on record has a task in the plan to set beside it."
     drift = rows["drift_days"].dropna()
     after, before, lost = drift[drift > 0], drift[drift < 0], len(rows) - len(drift)
-    late = f"on {number(len(after))} it comes after the plan's day, by up to {show.days(after.max())}: **who waits for it is late**"
-    early = f"on {number(len(before))} it comes before the plan's day, by up to {show.days(-before.min())}"
+    late = f"{_on(after, rows)}it comes after the plan's day, by {_up_to(after)}{show.days(after.max())}: **who waits for it is late**"
+    early = f"{_on(before, rows)}it comes before the plan's day, by {_up_to(before)}{show.days(-before.min())}"
     said = [f"{plural(len(rows), 'vehicle')} {'has' if len(rows) == 1 else 'have'} a reminder to set beside the plan"]
     said += [late] if len(after) else []
     said += [early] if len(before) else []
-    said += [f"on {number(lost)} it cannot be told, for want of its span or of readings"] if lost else []
+    said += [f"{_on(rows[rows['drift_days'].isna()], rows)}it cannot be told, for want of its span or of readings"] if lost else []
     return f"{'; '.join(said)}. {HOLDS}"
+
+
+def _on(part, rows):
+    return "" if len(rows) == 1 else f"on {number(len(part))} "
+
+
+def _up_to(part):
+    return "" if len(part) == 1 else "up to "
 
 
 def dash_table(rows):

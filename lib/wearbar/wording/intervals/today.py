@@ -1,7 +1,7 @@
 """What is said of the list of work, of the states of tasks, and of work put off or looked at again."""
 
 from wearbar.intervals import FORECAST_DAYS
-from wearbar.wording.common import Show, listing, number, plain, plural, safe
+from wearbar.wording.common import listing, number, plain, plural, safe
 from wearbar.wording.intervals.dangers import REASONS
 
 __all__ = [
@@ -73,9 +73,9 @@ def list_table(rows):
     past = rows["state"].eq("past-window")
     days, km = rows["past_days"].where(past), rows["past_km"].where(past & (rows["past_km"] > 0))
     by_date = rows["expected_date"].fillna(rows["due_date"])
-    low, high = (rows[c].map(Show().date).astype(str).str.replace(" ", "\N{NO-BREAK SPACE}") for c in ("low_date", "high_date"))
-    between = (low + " to " + high).where(rows["low_date"].notna() & (rows["low_date"] < rows["high_date"]))
-    return rows.assign(tasks=tasks, stands=rows["state"].map(STATES), by_date=by_date, past_days=days, past_km=km, between=between)
+    is_open = rows["low_date"] < rows["high_date"]
+    ends = {name: rows[name].where(is_open) for name in ("low_date", "high_date")}
+    return rows.assign(tasks=tasks, stands=rows["state"].map(STATES), by_date=by_date, past_days=days, past_km=km, **ends)
 
 
 def coming_caption():
