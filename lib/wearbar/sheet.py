@@ -184,11 +184,11 @@ def _of(table, vehicle):
 
 
 def _most_pressing(fleet, dangers, rows):
-    names = fleet["vehicle"]
     stays = dangers["is_laid_up"].to_numpy(dtype=bool)
-    ranked = pd.concat([dangers.loc[~stays, "vehicle"], dangers.loc[stays, "vehicle"], rows["vehicle"]])
-    ranked = pd.concat([ranked, fleet.loc[fleet["disposed"].isna(), "vehicle"], names])
-    return ranked[ranked.isin(names)].iloc[0]
+    here = fleet.loc[fleet["disposed"].isna(), "vehicle"]
+    ranked = (dangers.loc[~stays, "vehicle"], dangers.loc[stays, "vehicle"], rows["vehicle"], here, fleet["vehicle"])
+    ranked = pd.Series(np.concatenate([names.to_numpy(dtype=object) for names in ranked]))
+    return ranked[ranked.isin(fleet["vehicle"])].iloc[0]
 
 
 def _last(readings, as_of):

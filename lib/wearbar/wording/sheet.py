@@ -205,11 +205,11 @@ def _block(rows, visit, log, show):
 
 def _stands(rows, log, show):
     """(positions, state in words, when) of a task, positions alike in one."""
-    told = [(_state(row), when(row, log, show), "" if pd.isna(row.position) else str(row.position)) for row in rows.itertuples()]
     alike = {}
-    for state, when, position in told:
-        alike.setdefault((state, when), []).append(clean(position, 40) if position else "")
-    return [{"where": ", ".join(p for p in places if p), "state": state, "when": when} for (state, when), places in alike.items()]
+    for row in rows.itertuples():
+        place = "" if pd.isna(row.position) or not row.position else clean(row.position, 40)
+        alike.setdefault((_state(row), when(row, log, show)), []).append(place)
+    return [{"where": ", ".join(p for p in places if p), "state": state, "when": said} for (state, said), places in alike.items()]
 
 
 def _state(row):
