@@ -545,7 +545,7 @@ class TestFiles:
     def test_delimiters_and_encodings(self, tmp_path, delimiter, encoding):
         rows = [
             ("Date", "Vehicle", "Odometer", "Note"),
-            ("2026-10-31", "Möwe", "1,5", "9,5, 8,5, 7,5, 6,5"),
+            ("2026-10-31", "Möwe", "1,5", "9,5, 8,5, 7,5, 6,5, 5,5, 4,5"),
             ("2026-11-01", "Möwe", "2,5", "a; b"),
         ]
         path = sheet(tmp_path / "s.csv", *rows, delimiter=delimiter)
