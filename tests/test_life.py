@@ -312,6 +312,38 @@ def test_curves_never_rise_and_limits_hold_them():
         assert curve["events"].sum() <= n
 
 
+def test_limits_of_groups_are_those_of_each_alone():
+    """By the likelihood ratio to rounding; by its bootstrap within what 999 draws leave to chance."""
+    rng = np.random.default_rng(list(b"groups"))
+    group = np.repeat([0, 1, 2], [8, 40, 9])
+    x, seen = rng.weibull(3, 57), rng.random(57) < 0.8
+    frame = life.fit_weibull_groups(x, seen, group, p=0.5, method="auto").set_index("group")
+    for g, near in ((0, 0.05), (1, 1e-6), (2, 0.05)):
+        fit = life.fit_weibull(x[group == g], seen[group == g])
+        for name, own in (("quantile", fit.quantile(0.5)), ("mean", fit.mean())):
+            found = frame.loc[g, [f"{name}_low", name, f"{name}_high"]].tolist()
+            assert found == pytest.approx([own.low, own.value, own.high], rel=near)
+
+
+def test_ends_found_at_looks_have_their_own_limits():
+    """Looks every 0.4 from a random start: the end taken for exact is late by 0.2, the limits of ends between looks are not."""
+    rng = np.random.default_rng(list(b"looks"))
+    x, start = rng.weibull(3, (300, 25)), rng.uniform(0, 0.4, (300, 25))
+    seen = np.floor((x - start) / 0.4) * 0.4 + start
+    rows = (seen + 0.4).ravel(), np.ones(7500, bool), np.repeat(np.arange(300), 25)
+    before, truth = np.maximum(seen, 0), np.log(2) ** (1 / 3)
+    exact = life.fit_weibull_groups(*rows, method="profile")
+    between = life.fit_weibull_groups(*rows, method="profile", last_seen=before.ravel())
+    assert exact["quantile"].median() > truth + 0.15
+    assert between["quantile"].median() == pytest.approx(truth, abs=0.02)
+    assert 0.02 < (between["quantile_low"] > truth).mean() < 0.085
+    assert 0.02 < (between["quantile_high"] < truth).mean() < 0.0855
+    # the bootstrap draws ends between looks too: with a few lives its limits are wider, not elsewhere
+    few = life.fit_weibull(rows[0][:10], rows[1][:10], last_seen=before.ravel()[:10])
+    boot, ratio = few.quantile(0.5), few.quantile(0.5, method="profile")
+    assert boot.low < ratio.low < boot.value < ratio.high < 1.05 * boot.high
+
+
 # --- calibration and speed: slow ---
 
 CELLS = [(n, c, late) for n in (10, 50, 300) for c in (0.0, 0.4, 0.8) for late in (False, True) if n * (1 - c) >= 6]

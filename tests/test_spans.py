@@ -1,6 +1,5 @@
 """Spans: one row a physical part's life, and the readings that belong to it; distances in km, each expected value worked beside it."""
 
-import numpy as np
 import pandas as pd
 import pytest
 
@@ -16,8 +15,8 @@ ODOMETER = [
 ]
 
 
-def make(fitted, measurements=(), vehicles=(BIKE,), odometer=ODOMETER):
-    frames = {"vehicles": vehicles, "odometer": odometer, "fitted": fitted, "measurements": measurements}
+def make(fitted, measurements=(), vehicles=(BIKE,), odometer=ODOMETER, **more):
+    frames = {"vehicles": vehicles, "odometer": odometer, "fitted": fitted, "measurements": measurements, **more}
     return log_of({name: pd.DataFrame(list(rows)) for name, rows in frames.items() if len(rows)}, HEADER)
 
 
@@ -79,6 +78,61 @@ def test_a_part_bought_used_enters_at_its_distance_or_not_at_all():
     assert one(make([{**used, "prior_distance": 3000}]))[["entry_km", "duration_km"]].tolist() == [3000, 13000]
 
 
+def test_a_part_below_its_new_depth_when_fitted_was_used_before():
+    row = tyre(fitted="2024-03-01", fitted_odometer=14000, new_depth=8.0)
+    assert one(make([row | {"fitted_depth": 7.6}]))["age_known"]
+    assert not one(make([row | {"fitted_depth": 6.0}]))["age_known"]
+    assert one(make([row | {"fitted_depth": 6.0, "prior_distance": 4000}]))["entry_km"] == 4000
+
+
+def test_a_moved_part_of_unknown_age_stays_so():
+    # bought used without a distance, then moved: the second row says nothing of its age
+    rows = [
+        tyre(part="P", fitted="2024-03-01", fitted_odometer=14000, removed="2024-06-01", removed_odometer=17000, reason="moved")
+        | {"condition": "part-worn"},
+        tyre(part="P", position="front", fitted="2024-06-01", fitted_odometer=17000),
+    ]
+    assert not one(make(rows))["age_known"]
+
+
+MONTHS = pd.date_range("2024-01-01", periods=24, freq="MS")
+MONTHLY = [{"vehicle": "A", "date": d, "odometer": 12000 + 1000 * i} for i, d in enumerate(MONTHS)]
+# nothing between 1 June (17,000) and 1 December 2024 (23,000): six months among months
+HOLED = [row for row in MONTHLY if not pd.Timestamp("2024-06-01") < row["date"] < pd.Timestamp("2024-12-01")]
+
+
+def test_a_hole_in_the_record_leaves_the_risk_set():
+    row = tyre(fitted="2024-03-01", fitted_odometer=14000, removed="2025-06-01", removed_odometer=29000, reason="worn")
+    log = make([row], odometer=HOLED)
+    assert spans_of(log)["unrecorded_km"].tolist() == [((3000, 9000),)]
+    pieces = watched(spans_of(log))
+    assert pieces[["entry_km", "duration_km", "observed", "cause"]].to_numpy().tolist() == [
+        [0, 3000, False, "record-gap"], [9000, 15000, True, "worn"],
+    ]  # fmt: skip
+    # laid up for all but a month of it, nothing is missing from the record
+    known = make([row], odometer=HOLED, layups=[{"vehicle": "A", "from": "2024-06-15", "to": "2024-11-20"}])
+    assert len(watched(spans_of(known))) == 1
+
+
+def test_an_end_in_a_hole_or_on_its_last_day_counts_in_none():
+    for removed in ({"removed": "2024-09-01"}, {"removed": "2024-12-01", "removed_odometer": 23000}):
+        pieces = watched(spans_of(make([tyre(fitted="2024-03-01", fitted_odometer=14000, reason="worn", **removed)], odometer=HOLED)))
+        assert pieces[["entry_km", "duration_km", "observed"]].to_numpy().tolist() == [[0, 3000, False]]
+
+
+def test_what_a_part_was_used_in_is_by_distance_over_its_span():
+    # 2,000 km at 0.5 loose, then 4,000 at 0.2: 0.3
+    use = [
+        {"vehicle": "A", "from": "2024-01-02", "to": "2024-03-01", "distance": 2000, "loose": 0.5},
+        {"vehicle": "A", "from": "2024-03-02", "to": "2024-07-01", "distance": 4000, "loose": 0.2},
+    ]
+    row = tyre(fitted="2024-01-01", fitted_odometer=12000, removed="2024-07-01", removed_odometer=18000, reason="worn")
+    span = one(make([row], odometer=MONTHLY, use=use))
+    assert span["loose"] == pytest.approx(0.3, abs=1e-6)
+    assert span["loose_coverage_share"] == pytest.approx(1.0)
+    assert pd.isna(span["mud_water"])
+
+
 def test_rows_of_one_part_are_one_life_with_the_store_left_out():
     # 2,000 on A front, in store, 4,000 on A rear, 6,000 on B: 12,000 in all; price once
     rows = [
@@ -138,8 +192,8 @@ def test_a_reading_belongs_to_what_was_on_that_day():
     assert looks["distance_km"].tolist() == [6000, 12000, 0, 6000]
     spans = spans_of(log)
     assert spans["n_readings"].tolist() == [2, 2]
-    assert spans["last_seen_km"].tolist()[0] == 6000
-    assert np.isnan(spans["last_seen_km"].tolist()[1])
+    # worn at 12,000: last known to go on at the reading before that; the other at its last reading
+    assert spans["last_seen_km"].tolist() == [6000, 6000]
 
 
 def test_an_empty_log_gives_an_empty_frame_with_the_same_columns():

@@ -20,12 +20,13 @@ from wearbar.spans import GOES_ON, watched
 __all__ = ["cost_per_distance", "early_ends", "lives_by_item", "pairs", "service_lives", "with_place"]
 
 PLACE = ["category", "kind", "place_on"]
-STILL = ("still-on", "disposed", "not-told", *GOES_ON)  # what ends the watching, not the service
+STILL = ("still-on", "disposed", "not-told", "record-gap", *GOES_ON)  # what ends the watching, not the service
 MIN_ENDS, MIN_VEHICLES = 3, 3
 THICK = 5  # parts at risk, from which a product-limit curve is integrated
 MONEY = ["service_km", "service_low_km", "service_high_km", "cost_per_km", "low_per_km", "high_per_km", "beyond_share"]
 UNBOUNDED = 10  # a limit this many times the estimate is none
 SAMPLES = 800
+EXACT = 0.05  # of the middle life: looks nearer together than this tell the end itself
 
 
 def service_lives(spans):
@@ -178,34 +179,47 @@ def _pair(place, a, b, confidence, rng):
 def lives_by_item(spans, confidence=0.9, rng=None):
     """Life until worn out or failed, from ends alone: one row a (category, kind, place_on, item) with a life watched, most ends first.
 
-    `n`, `n_ended` (worn or failed), `n_early` (taken off early: never sure to be independent of wear), `life_km` (the middle life) with
-    `low_km`, `high_km`, early ends taken as independent, by `life.life_of`; `floor_km`, the middle life were every part taken off early
-    about to wear out; `note`, `method`.
+    `n`, `n_ended` (worn or failed), `n_early` (taken off early: never sure to be independent of wear), `n_between` (ends that lie between
+    two looks: where those are a twentieth of the middle life apart or more; nil where ends are taken as exact), `life_km` (the middle life)
+    with `low_km`, `high_km`, early ends taken as independent, by `life.life_of`; `floor_km`, the middle life were every part taken off
+    early about to wear out; `note`, `method`.
     """
     rng = rng or np.random.default_rng(0)
     lives = watched(with_place(spans))
     rows = [{**_named(key), **_life(group, confidence, rng)} for key, group in lives.groupby([*PLACE, "item"])]
-    columns = [*PLACE, "item", "n", "n_ended", "n_early", "life_km", "low_km", "high_km", "floor_km", "note", "method"]
+    columns = [*PLACE, "item", "n", "n_ended", "n_early", "n_between", "life_km", "low_km", "high_km", "floor_km", "note", "method"]
     return pd.DataFrame(rows, columns=columns).sort_values(
         ["category", "kind", "place_on", "n_ended"], ascending=[True, True, True, False], ignore_index=True
     )
 
 
 def _life(group, confidence, rng):
-    x, entry, early = group["duration_km"], group["entry_km"], group["cause"].eq("removed-early")
-    found = life_of(x, group["observed"], entry, confidence=confidence, rng=rng)
-    floor = fit_weibull(x, group["observed"] | early, entry).quantile(0.5, method="wald").value if early.any() else found.value
+    early = group["cause"].eq("removed-early")
+    told = {"n": group["part_key"].nunique(), "n_ended": int(group["observed"].sum()), "n_early": int(early.sum())}
+    rows = group["duration_km"], group["observed"], group["entry_km"], None
+    found = life_of(*rows[:3], confidence=confidence, rng=rng)
+    apart = (group["duration_km"] - group["last_seen_km"])[group["cause"].eq("worn")].dropna()
+    if len(apart) and apart.median() >= EXACT * found.value:
+        rows = _between_looks(group)
+        early = early.reindex(rows[0].index)
+        found = life_of(*rows[:3], confidence=confidence, rng=rng, last_seen=rows[3])
+    told["n_between"] = 0 if rows[3] is None else int((rows[3] < rows[0]).sum())
+    floor = found.value
+    if early.any():
+        floor = fit_weibull(rows[0], rows[1] | early, rows[2], last_seen=rows[3]).quantile(0.5, method="wald").value
     high = nan if found.high > UNBOUNDED * found.value else found.high
-    told = {"n": len(group), "n_ended": int(group["observed"].sum()), "n_early": int(early.sum())}
-    return {
-        **told,
-        "life_km": found.value,
-        "low_km": found.low,
-        "high_km": high,
-        "floor_km": floor,
-        "note": found.note,
-        "method": found.method,
-    }
+    life = {"life_km": found.value, "low_km": found.low, "high_km": high, "floor_km": floor}
+    return {**told, **life, "note": found.note, "method": found.method}
+
+
+def _between_looks(group):
+    """(duration, observed, entry, last seen) of lives whose wearing out is found by looking: an end lies after the look before it, and a
+    life that goes on is known to at its last look alone; one never looked at says nothing."""
+    worn, failed = group["cause"].eq("worn"), group["cause"].eq("failed")
+    seen = group["last_seen_km"].fillna(group["entry_km"]).clip(group["entry_km"], group["duration_km"])
+    until = group["duration_km"].where(worn | failed, seen)
+    known = until > group["entry_km"]
+    return until[known], group.loc[known, "observed"], group.loc[known, "entry_km"], seen.where(worn, until)[known]
 
 
 def early_ends(parts):

@@ -7,7 +7,8 @@ about the life: a part taken off because it was nearly worn breaks that, and its
 
 from wearbar.life.curves import cumulative_incidence, kaplan_meier
 from wearbar.life.few import Posterior, life_of, posterior_weibull
-from wearbar.life.fits import LognormalFit, WeibullFit, fit_lognormal, fit_lognormal_groups, fit_weibull, fit_weibull_groups
+from wearbar.life.fits import LognormalFit, WeibullFit, fit_lognormal, fit_weibull
+from wearbar.life.groups import fit_lognormal_groups, fit_weibull_groups
 
 __all__ = [
     "LognormalFit",

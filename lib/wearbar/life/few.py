@@ -104,16 +104,16 @@ def _medians(centre, b, ends, median):
     return low + (high - low) * np.linspace(0, 1, _GRID[1])
 
 
-def life_of(duration, observed, entry=None, p=0.5, shapes=SHAPES, confidence=0.9, rng=None):
+def life_of(duration, observed, entry=None, p=0.5, shapes=SHAPES, confidence=0.9, rng=None, last_seen=None):
     """The life by which a share `p` has ended (p None: the mean life), by the method that the number of ends allows: an `Estimate`.
 
     shapes: low, middle and high of the known shapes, for fewer than three ends. With no end the value is NaN and `low` a one-sided bound.
-    A quantile beyond where the product-limit curve reaches carries a note.
+    A quantile beyond where the product-limit curve reaches carries a note. last_seen: as in `fit_weibull`, of ends between two looks.
     """
-    duration, observed, entry, _, _ = clean(duration, observed, entry)
+    duration, observed, entry, _, last_seen = clean(duration, observed, entry, last_seen=last_seen)
     ends, n = int(observed.sum()), len(duration)
     if ends >= BOOTSTRAP_ENDS:
-        fit = fit_weibull(duration, observed, entry, confidence=confidence)
+        fit = fit_weibull(duration, observed, entry, confidence=confidence, last_seen=last_seen)
         found = fit.mean(rng=rng) if p is None else fit.quantile(p, rng=rng)
         reached = 1 - kaplan_meier(duration, observed, entry)["survival"].min()
         if p is not None and reached < p and not found.note:
@@ -121,7 +121,7 @@ def life_of(duration, observed, entry=None, p=0.5, shapes=SHAPES, confidence=0.9
         return found
     if n == 0:
         return Estimate(nan, nan, nan, confidence, 0, note="no lives to judge by")
-    known = [_at_known_shape(duration, observed, entry, p, shape, confidence) for shape in shapes]
+    known = [_at_known_shape((duration, observed, entry), last_seen, p, shape, confidence) for shape in shapes]
     low, high = min(k[1] for k in known), max(k[2] for k in known)
     words = f"known shape, {shapes[0]:g} to {shapes[-1]:g}, chi-square"
     if ends == 0:
@@ -130,7 +130,7 @@ def life_of(duration, observed, entry=None, p=0.5, shapes=SHAPES, confidence=0.9
     return Estimate(known[1][0], low, high, confidence, n, n - ends, method=words, note="few ends: rests on the shapes stated")
 
 
-def _at_known_shape(duration, observed, entry, p, shape, confidence):
-    fit = fit_weibull(duration, observed, entry, shape=shape, confidence=confidence)
+def _at_known_shape(rows, last_seen, p, shape, confidence):
+    fit = fit_weibull(*rows, shape=shape, confidence=confidence, last_seen=last_seen)
     found = fit.mean() if p is None else fit.quantile(p)
     return found.value, found.low, found.high

@@ -1,18 +1,18 @@
-"""Weibull and lognormal fits of one sample, with limits of what follows from them, and of many groups in one call."""
+"""Weibull and lognormal fits of one sample, with limits of what follows from them."""
 
 from dataclasses import dataclass, field
 from math import nan
 
 import numpy as np
-import pandas as pd
 from scipy import stats
 
 from wearbar.estimate import Estimate
+from wearbar.life.bootstrap import bootstrap_limits
 from wearbar.life.curves import clean
 from wearbar.life.likelihood import sample_of
-from wearbar.life.limits import Fits, Height, Place, Shape, bootstrap_limits, fit_all, profile_limits, wald_limits
+from wearbar.life.limits import Fits, Height, Place, Shape, fit_all, mean_place, profile_limits, quantile_place, wald_limits
 
-__all__ = ["LognormalFit", "WeibullFit", "fit_lognormal", "fit_lognormal_groups", "fit_weibull", "fit_weibull_groups"]
+__all__ = ["LognormalFit", "WeibullFit", "fit_lognormal", "fit_weibull"]
 
 PROFILE_ENDS = 20  # from here the likelihood ratio's chi-square limits are used
 BOOTSTRAP_ENDS = 3  # from here its bootstrap limits; below it nothing without a known shape or a prior
@@ -52,12 +52,11 @@ class LifeFit:
 
     def quantile(self, p, method="auto", rng=None):
         """The duration by which a share `p` (0 < p < 1) has ended."""
-        w = float(self.family.ppf(p))
-        return self._estimate(Place(lambda s: (np.full_like(s, w), 0 * s, 0 * s)), np.exp, method, rng)
+        return self._estimate(quantile_place(self.family, p), np.exp, method, rng)
 
     def mean(self, method="auto", rng=None):
         """The mean life. Beyond the longest life seen it rests on the form fitted."""
-        return self._estimate(Place(self._mean_place), np.exp, method, rng)
+        return self._estimate(mean_place(self.family), np.exp, method, rng)
 
     def survival(self, x, method="auto", rng=None):
         """The share still in service after `x` (> 0)."""
@@ -67,10 +66,6 @@ class LifeFit:
         """Shares still in service after each of `x`, without limits."""
         with np.errstate(divide="ignore"):
             return np.exp(self.family.beyond((np.log(np.asarray(x, float)) - self.mu) / self.sigma)[0])
-
-    def _mean_place(self, s):
-        value, first, second = self.family.log_mean(s)
-        return value / s, first / s - value / s**2, second / s - 2 * first / s**2 + 2 * value / s**3
 
     def _covariance(self, jacobian):
         return jacobian @ self.fits.covariance[0] @ jacobian.T
@@ -98,7 +93,8 @@ class LifeFit:
         if method == "known-shape":
             return self._known_shape(target)
         if method == "bootstrap":
-            return bootstrap_limits(self.fits, target, self.rows, self.confidence, rng or np.random.default_rng(0), BOOTSTRAP_ENDS)
+            rng = rng or np.random.default_rng(0)
+            return bootstrap_limits(self.fits, [target], (*self.rows, None), self.confidence, rng, BOOTSTRAP_ENDS)[0]
         return LIMITS[method](self.fits, target, self.confidence)
 
     def _total(self):
@@ -128,7 +124,9 @@ class WeibullFit(LifeFit):
         return self._estimate(Shape(), lambda log_sigma: np.exp(-log_sigma), method, rng)
 
     def _total(self):
-        return None if self.rows is None else (self.rows[0] ** self.shape - self.rows[2] ** self.shape).sum()
+        if self.rows is None or len(self.fits.sample.between[0]):
+            return None
+        return (self.rows[0] ** self.shape - self.rows[2] ** self.shape).sum()
 
     def _known_shape(self, target):
         # the ends expected, sum((x / scale)^shape), against those counted: 2 r + 1 degrees of freedom serve both sides (Cox 1953);
@@ -180,10 +178,10 @@ def _fit(kind, family, rows, sigma, confidence):
     duration, observed, entry, weights, last_seen = clean(*rows)
     fits = fit_all(sample_of(family, duration, observed, entry, weights, last_seen), sigma)
     n = float(len(duration) if weights is None else weights.sum())
-    plain = last_seen is None and (weights is None or np.all(weights == np.round(weights)))
-    kept = (duration, observed, np.zeros_like(duration) if entry is None else entry) if plain else None
+    plain = weights is None or np.all(weights == np.round(weights))
+    kept = (duration, observed, np.zeros_like(duration) if entry is None else entry, last_seen) if plain else None
     if kept and weights is not None:
-        kept = tuple(np.repeat(column, weights.astype(int)) for column in kept)
+        kept = tuple(None if column is None else np.repeat(column, weights.astype(int)) for column in kept)
     return kind(
         float(fits.mu[0]),
         float(fits.sigma[0] if sigma is None else sigma),
@@ -195,54 +193,3 @@ def _fit(kind, family, rows, sigma, confidence):
         fits,
         kept,
     )
-
-
-def fit_weibull_groups(duration, observed, group, entry=None, weights=None, shape=None, confidence=0.9, p=0.5, method="wald"):
-    """Weibull fits of all groups in one Newton iteration: a frame, one row a group in order of first appearance.
-
-    Columns `group, n, n_observed, scale, shape, quantile, mean, loglik`, the middle three with `_low` and `_high`; `p`:
-    which quantile. method: of the limits, "wald" (normal on the log scale, quick) or "profile" (likelihood ratio; infinite where not
-    bounded); NaN where a group has fewer than three ends or no maximum.
-    """
-    frame, fits = _fit_groups("weibull", (duration, observed, entry, weights), group, None if shape is None else 1 / shape)
-    zero, w = Place(lambda s: (0 * s, 0 * s, 0 * s)), float(fits.sample.family.ppf(p))
-    frame["scale"] = np.exp(fits.mu)
-    frame["scale_low"], frame["scale_high"] = np.exp(_group_limits(fits, zero, confidence, method))
-    frame["shape"] = 1 / fits.sigma
-    frame["shape_high"], frame["shape_low"] = np.exp(-_group_limits(fits, Shape(), confidence, method))
-    frame = _group_quantile(frame, fits, w, confidence, method)
-    frame["mean"] = np.exp(fits.mu + fits.sample.family.log_mean(fits.sigma)[0])
-    return frame.assign(loglik=fits.loglik)
-
-
-def fit_lognormal_groups(duration, observed, group, entry=None, weights=None, shape=None, confidence=0.9, p=0.5, method="wald"):
-    """Lognormal fits of all groups, as `fit_weibull_groups`, with columns `mu, sigma` and their limits."""
-    frame, fits = _fit_groups("lognormal", (duration, observed, entry, weights), group, shape)
-    frame["mu"], frame["sigma"] = fits.mu, fits.sigma
-    frame["sigma_low"], frame["sigma_high"] = np.exp(_group_limits(fits, Shape(), confidence, method))
-    frame = _group_quantile(frame, fits, float(fits.sample.family.ppf(p)), confidence, method)
-    frame["mean"] = np.exp(fits.mu + fits.sample.family.log_mean(fits.sigma)[0])
-    return frame.assign(loglik=fits.loglik)
-
-
-def _group_quantile(frame, fits, w, confidence, method):
-    place = Place(lambda s: (np.full_like(s, w), 0 * s, 0 * s))
-    low, high = np.exp(_group_limits(fits, place, confidence, method))
-    return frame.assign(quantile=np.exp(place.value(fits)), quantile_low=low, quantile_high=high)
-
-
-def _group_limits(fits, target, confidence, method):
-    if isinstance(target, Shape) and fits.is_shape_fixed:
-        return np.full((2, fits.sample.n_groups), nan)
-    enough = fits.sample.ends >= BOOTSTRAP_ENDS
-    return np.where(enough, LIMITS[method](fits, target, confidence), nan)
-
-
-def _fit_groups(family, rows, group, sigma):
-    duration, observed, entry, weights, _ = clean(*rows)
-    code, names = pd.factorize(group if isinstance(group, pd.Series) else np.asarray(group))
-    if (code < 0).any():
-        raise ValueError(f"group: missing in {int((code < 0).sum())} rows; name the group of every life")
-    fits = fit_all(sample_of(family, duration, observed, entry, weights, group=code, n_groups=len(names)), sigma)
-    n = np.bincount(code, weights, len(names))
-    return pd.DataFrame({"group": names, "n": n, "n_observed": fits.sample.ends}), fits

@@ -9,72 +9,12 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy import special
 
-__all__ = ["FAMILIES", "Sample", "evaluate", "maximise", "maximise_along", "sample_of"]
+from wearbar.life.families import FAMILIES, Family
+
+__all__ = ["Sample", "evaluate", "maximise", "maximise_along", "sample_of"]
 
 MAX_STEPS = 80
-
-
-@dataclass(frozen=True)
-class Family:
-    """Standard distribution of Z: `exact` and `beyond` give log density and log survival with two derivatives, `ppf` quantiles,
-    `log_mean(s)` the log of E[exp(s Z)] with two derivatives in s."""
-
-    name: str
-    exact: object
-    beyond: object
-    density_slope: object
-    ppf: object
-    upper: object
-    log_mean: object
-
-
-def _sev_exact(z):
-    e = np.exp(z)
-    return z - e, 1 - e, -e
-
-
-def _sev_beyond(z):
-    e = -np.exp(z)
-    return e, e, e
-
-
-def _normal_exact(z):
-    return -0.5 * z * z - 0.5 * np.log(2 * np.pi), -z, np.full_like(z, -1.0)
-
-
-def _normal_beyond(z):
-    log_survival = special.log_ndtr(-z)
-    with np.errstate(invalid="ignore", over="ignore"):
-        hazard = np.exp(-0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_survival)
-        return log_survival, -hazard, -hazard * (hazard - z)
-
-
-def _sev_log_mean(s):
-    return special.gammaln(1 + s), special.digamma(1 + s), special.polygamma(1, 1 + s)
-
-
-FAMILIES = {
-    "weibull": Family(
-        "weibull",
-        _sev_exact,
-        _sev_beyond,
-        lambda z: 1 - np.exp(z),
-        lambda p: np.log(-np.log1p(-np.asarray(p, float))),
-        lambda log_s: np.log(-log_s),
-        _sev_log_mean,
-    ),
-    "lognormal": Family(
-        "lognormal",
-        _normal_exact,
-        _normal_beyond,
-        np.negative,
-        special.ndtri,
-        lambda log_s: -special.ndtri_exp(log_s),
-        lambda s: (s * s / 2, s, np.ones_like(s)),
-    ),
-}
 
 
 @dataclass(frozen=True)
@@ -98,6 +38,11 @@ class Sample:
     @property
     def n_groups(self):
         return len(self.ends)
+
+    @property
+    def steepest(self):
+        """A fit that climbs past this b has no maximum: all its ends may be at one point."""
+        return 30.0 if len(self.between[0]) else 1e5
 
     @cached_property
     def together(self):
@@ -217,22 +162,24 @@ def maximise(sample, b_fixed=None):
 
 
 def _climb(sample, a, b, step):
-    now = evaluate(sample, a, b)
+    now, done = evaluate(sample, a, b), np.zeros(sample.n_groups, bool)
     for _ in range(MAX_STEPS):
-        d_a, d_b = step(now)
+        d_a, d_b = (np.where(done, 0.0, d) for d in step(now))
         scale = np.minimum(1, np.minimum(2 / np.maximum(np.abs(d_a), 1e-300), np.where(d_b < 0, 0.7 * b / np.maximum(-d_b, 1e-300), 1)))
         for _ in range(40):
             with np.errstate(all="ignore"):
                 new = evaluate(sample, a + scale * d_a, b + scale * d_b)
             worse = ~(new[0] >= now[0] - 1e-13 * (1 + np.abs(now[0])))
-            if not worse.any():
+            far = (scale * np.abs(d_a) > 1e-12 * (1 + np.abs(a))) | (scale * np.abs(d_b) > 1e-12 * b)
+            if not (worse & far).any():
                 break
             scale = np.where(worse, scale / 2, scale)
         moved = ~worse
         a, b, now = np.where(moved, a + scale * d_a, a), np.where(moved, b + scale * d_b, b), np.where(moved, new, now)
         # convergence is quadratic: after a full step this small the next would be below rounding
         small = (scale == 1) & (np.abs(d_a) <= 3e-8 * (1 + np.abs(a))) & (np.abs(d_b) <= 3e-8 * b)
-        if np.all(~moved | small | (b > 1e6)):
+        done |= worse | small | (b > sample.steepest)
+        if done.all():
             break
     return a, b, now
 
@@ -249,16 +196,18 @@ def maximise_along(sample, path, b):
         return height, first, second
 
     now = at(b)
+    done = np.isnan(now[0])
     for _ in range(MAX_STEPS):
-        stride = np.clip(now[1] / np.maximum(np.abs(now[2]), 1e-12), -1, 1)
+        stride = np.where(done, 0.0, np.clip(now[1] / np.maximum(np.abs(now[2]), 1e-12), -1, 1))
         for _ in range(30):
             new = at(b * np.exp(stride))
             worse = ~(new[0] >= now[0] - 1e-12 * (1 + np.abs(now[0])))
-            if not worse.any():
+            if not (worse & (np.abs(stride) > 1e-9)).any():
                 break
             stride = np.where(worse, stride / 2, stride)
         stride = np.where(worse, 0.0, stride)
         b, now = b * np.exp(stride), tuple(np.where(worse, old, this) for old, this in zip(now, new, strict=True))
-        if np.all(np.abs(stride) < 1e-9):
+        done |= (np.abs(stride) < 1e-9) | (b > sample.steepest)
+        if done.all():
             break
     return now[0], b

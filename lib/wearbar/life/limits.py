@@ -1,4 +1,4 @@
-"""Limits of a fitted life: likelihood ratio, parametric bootstrap and normal, for one sample or for every group at once."""
+"""Limits of a fitted life: likelihood ratio and normal, for one sample or for every group at once."""
 
 from dataclasses import dataclass
 from math import inf
@@ -6,12 +6,12 @@ from math import inf
 import numpy as np
 from scipy import stats
 
-from wearbar.life.likelihood import Sample, evaluate, maximise, maximise_along, sample_of
+from wearbar.life.likelihood import Sample, evaluate, maximise, maximise_along
 
-__all__ = ["Fits", "Height", "Place", "Shape", "bootstrap_limits", "fit_all", "profile_limits", "wald_limits"]
-
-BOOTSTRAPS = 999
-MOST_DRAWN = 3_000_000  # lives drawn in one bootstrap, to bound its memory
+__all__ = [
+    "Fits", "Height", "Place", "Shape", "fit_all", "mean_place", "profile", "profile_limits", "quantile_place", "ratio_limit",
+    "wald_limits",
+]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -57,7 +57,7 @@ def fit_all(sample, sigma=None):
     a, b, surface = maximise(sample, None if sigma is None else sample.spread / sigma)
     _, _, _, l_aa, l_ab, l_bb = surface
     curved = (l_aa < 0) if sigma is not None else (l_aa * l_bb - l_ab**2 > 1e-9 * l_aa * l_bb) & (l_aa < 0)
-    known = (sample.ends > 0) & curved
+    known = (sample.ends > 0) & curved & (b < sample.steepest)
     if sigma is None and (b > 30).any():
         known &= ~_all_at_the_last(sample)
     return Fits(sample, np.where(known, a, np.nan), np.where(known, b, np.nan), np.where(known, surface, np.nan), sigma is not None)
@@ -96,6 +96,22 @@ class Place:
             return b * q - w, q - first * turn, -(second * turn**2 - 2 * first * turn / b)
 
         return at
+
+
+def quantile_place(family, p):
+    """The `Place` by which a share p has ended."""
+    w = float(family.ppf(p))
+    return Place(lambda s: (np.full_like(s, w), 0 * s, 0 * s))
+
+
+def mean_place(family):
+    """The `Place` of the mean life."""
+
+    def at(s):
+        value, first, second = family.log_mean(s)
+        return value / s, first / s - value / s**2, second / s - 2 * first / s**2 + 2 * value / s**3
+
+    return Place(at)
 
 
 @dataclass(frozen=True)
@@ -142,10 +158,11 @@ def wald_limits(fits, target, confidence):
 def profile_limits(fits, target, confidence):
     """Where twice the log-likelihood ratio reaches the chi-square quantile on one degree of freedom; infinite where it never does."""
     z = stats.norm.ppf((1 + confidence) / 2)
-    return _root(fits, target, -z), _root(fits, target, z)
+    return ratio_limit(fits, target, -z), ratio_limit(fits, target, z)
 
 
-def _profile(fits, target, theta):
+def profile(fits, target, theta):
+    """Greatest log-likelihood of every group with the target held at theta (its scaled part: compare with `fits.surface[0]`)."""
     if isinstance(target, Shape):
         return maximise(fits.sample, fits.sample.spread / np.exp(theta))[2][0]
     path = target.path(fits, theta)
@@ -154,16 +171,17 @@ def _profile(fits, target, theta):
     return maximise_along(fits.sample, path, fits.b)[0]
 
 
-def _root(fits, target, z):
+def ratio_limit(fits, target, z):
+    """Where the signed root of the likelihood ratio reaches z (one number, or one a group) on the far side of the estimate from nil."""
     # the signed root of the likelihood ratio is nearly straight in the target, so a kept-in-bracket secant needs few steps
-    centre, size = target.value(fits), abs(z)
+    centre, size = target.value(fits), np.abs(z)
     step = np.sign(z) * standard_error(fits, target)
     known = np.isfinite(centre) & np.isfinite(step)
     near, far, r_near = np.zeros_like(centre), np.full_like(centre, inf), np.zeros_like(centre)
-    at, r_far = np.full_like(centre, size), np.full_like(centre, inf)
+    at, r_far = np.zeros_like(centre) + size, np.full_like(centre, inf)
     for _ in range(60):
         with np.errstate(all="ignore"):
-            drop = fits.surface[0] - _profile(fits, target, np.where(known, centre + at * step, 0.0))
+            drop = fits.surface[0] - profile(fits, target, np.where(known, centre + at * step, 0.0))
             r = np.sqrt(2 * np.maximum(drop, 0))
             short = r < size
             near, r_near = np.where(short, at, near), np.where(short, r, r_near)
@@ -173,56 +191,3 @@ def _root(fits, target, z):
             inner = near + (far - near) * np.clip((size - r_near) / (r_far - r_near), 0.02, 0.98)
             at = np.where(np.isinf(far), near * np.clip(size / np.maximum(r_near, 1e-9), 1.05, 2), inner)
     return np.where(known, np.where(near > 1e3, np.sign(z) * inf, centre + at * step), np.nan)
-
-
-def bootstrap_limits(fits, target, rows, confidence, rng, fewest=3, samples=BOOTSTRAPS):
-    """Likelihood ratio limits (one group), the signed root's quantiles taken from a parametric bootstrap.
-
-    Lives are drawn past each row's entry; rows are censored where they were, ended rows at a draw from the product-limit curve of the
-    censoring times past their end. Samples with fewer ends than `fewest` are left out, as such data are. Sources: Jeng & Meeker 2000,
-    Technometrics 42:135; Davison & Hinkley 1997, section 7.3 (from memory).
-    """
-    duration, observed, entry = rows
-    n = len(duration)
-    samples = int(np.clip(MOST_DRAWN // n, 199, samples))
-    lives = _draw_lives(fits, entry, (samples, n), rng)
-    until = _draw_censoring(duration, observed, entry, (samples, n), rng)
-    until = np.maximum(until, entry * (1 + 1e-9))
-    group = np.repeat(np.arange(samples), n)
-    seen = (lives <= until).ravel()
-    family = fits.sample.family.name
-    drawn = sample_of(family, np.minimum(lives, until).ravel(), seen, np.tile(entry, samples), group=group, n_groups=samples)
-    again = fit_all(drawn)
-    truth = target.value(fits)[0]
-    kept = (drawn.ends >= fewest) & np.isfinite(again.b)
-    with np.errstate(all="ignore"):
-        ratio = 2 * np.maximum(again.surface[0] - _profile(again, target, np.full(samples, truth)), 0)
-        root = (np.sign(target.value(again) - truth) * np.sqrt(ratio))[kept]
-    root = root[np.isfinite(root)]
-    if len(root) < samples / 2:
-        return np.array([np.nan]), np.array([np.nan])
-    below, above = np.quantile(root, [(1 - confidence) / 2, (1 + confidence) / 2])
-    return _root(fits, target, -above), _root(fits, target, -below)
-
-
-def _draw_lives(fits, entry, size, rng):
-    """Lives longer than each row's entry, shape (samples, rows)."""
-    family, mu, sigma = fits.sample.family, fits.mu[0], fits.sigma[0]
-    with np.errstate(divide="ignore"):
-        log_survival = np.where(entry > 0, family.beyond((np.log(entry) - mu) / sigma)[0], 0.0)
-    return np.exp(mu + sigma * family.upper(log_survival - rng.exponential(size=size)))
-
-
-def _draw_censoring(duration, observed, entry, size, rng):
-    """Censoring times: a censored row's own; an ended row's from the product-limit curve of censoring times, given that it is longer."""
-    order = np.lexsort((observed, duration))
-    times, ended = duration[order], observed[order]
-    at_risk = np.searchsorted(np.sort(entry), times, "left") - np.arange(len(times))
-    curve = np.cumprod(np.where(ended, 1.0, 1 - 1 / np.maximum(at_risk, 1)))
-    past = np.ones(len(times))
-    past[order] = curve
-    target = past * rng.uniform(size=size)
-    # the first time at which the curve is at or below the drawn height; none: never censored
-    place = np.searchsorted(-curve, -target, "left")
-    drawn = np.append(times, inf)[place]
-    return np.where(observed, np.maximum(drawn, duration), duration)
