@@ -18,7 +18,7 @@ FLOORS = (
     "log",
     "readings paths season",
     "usage estimate recurrence clustered replay",
-    "spans money clock",
+    "spans money clock scoring",
     "forecast",
     "intervals",
     "wear life severity hard_use cost fuel repairs keeping replacement backtest visits coverage answerable adopt describe",

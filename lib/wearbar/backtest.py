@@ -2,10 +2,9 @@
 
 At each cut the raw tables are cut and everything is read, checked and mended again (`wearbar.replay`). Asked is when each vehicle's
 odometer will reach levels 10 to 320 days ahead at its mean rate. The truth is a span between two readings, or open where the level was
-not reached by the log's end: such cases stay, since dropping them would keep the fast. Everything is judged only over days on which it is
-known whether the level had been reached: the continuous ranked probability score with weight nil elsewhere, which stays proper (Gneiting
-& Ranjan 2011, Journal of Business and Economic Statistics 29:411; from memory). What is used at a cut, the method and the widening, is
-chosen on earlier cuts alone, by the score and by what was known then; the scores told are those of the choices.
+not reached by the log's end: such cases stay, since dropping them would keep the fast. Scores: see `wearbar.scoring`. What is used at a
+cut, the method and the widening, is chosen on earlier cuts alone, by the score and by what was known then; the scores told are those of
+the choices.
 """
 
 from dataclasses import dataclass, replace
@@ -19,12 +18,11 @@ from wearbar.clock import LastYear, usual_layups
 from wearbar.forecast import HORIZONS, fit_usage, score_reached
 from wearbar.paths import days_of
 from wearbar.replay import Replay, cuts_between
+from wearbar.scoring import GRID, at_day, crps, shares, truth_of, two_way_se
 
-__all__ = ["BackTest", "back_test", "best_model", "by_horizon", "two_way_se"]
+__all__ = ["BackTest", "back_test", "best_model", "by_horizon"]
 
 AHEAD = np.array([10, 22, 45, 75, 105, 155, 220, 320])
-GRID = np.concatenate([np.arange(0, 90), np.arange(90, 200, 2), np.arange(200, 501, 5)]).astype(float)
-STEP = np.gradient(GRID)
 EVERY_DAYS, WARM_UP_DAYS, AFTER_DAYS, MOST_CUTS = 91, 365, 91, 12
 UNREAD_DAYS = 90
 LEAST_CASES, LEAST_CUTS = 20, 3  # fewer days than that share one mood of the fleet
@@ -151,27 +149,14 @@ def _scores(model, rows):
     return np.nan_to_num(z, nan=-_FAR).reshape(n, days), np.where(is_told, df.reshape(n, days)[:, 0], np.nan)
 
 
-def _truth(rows, path):
-    """The day after the last reading on which each level was reached lies in (low, high]: two arrays; high infinite where not reached."""
-    first, last = path.rows(rows["vehicle"])
-    high = usage.date_at(path, rows["vehicle"], rows["km"])
-    reached = high.notna().to_numpy()
-    at = np.clip(np.where(reached, _row_before(path, rows, first, last), last - 1), 0, None)
-    start = rows["start"].to_numpy()
-    low = np.where(last > first, path.day[at], start) - start
-    seen = _row_before(path, rows, first, last) + 1
-    top = path.day[np.clip(seen, 0, len(path.day) - 1)] - start
-    return np.maximum(low, 0).astype(float), np.where(reached, top, np.inf)
-
-
-def _row_before(path, rows, first, last):
-    """Row of the last day that ends below each level."""
-    return usage.last_not_above(path.high, first, last, rows["km"].to_numpy() - 1e-6)
+def _truth(one, path):
+    rows = one["rows"]
+    return truth_of(path, rows["vehicle"], rows["km"].to_numpy(), rows["start"].to_numpy())
 
 
 def _judged(one, name, truth, confidence, widen=None):
     """Frame `crps_days, interval_days, inside, before, error, is_reached` of one method at one cut; truth: as of `_truth`."""
-    low, high = truth
+    low, high = truth.low, truth.high
     chance = one["chance"][name]
     if widen is not None:
         z, df = one["scores"][name]
@@ -180,11 +165,11 @@ def _judged(one, name, truth, confidence, widen=None):
     bottom, middle, top = (np.append(GRID, np.inf)[(chance < side).sum(axis=1)] for side in (alpha, 0.5, 1 - alpha))
     last = np.where(np.isinf(high), low, GRID[-1])
     bottom, top, true = np.minimum(bottom, last), np.minimum(top, last), np.minimum(high, last)
-    p_low, p_high = (_at(chance, day) for day in (low, high))
-    inside, before = _shares(p_low, np.where(np.isinf(high), 1.0, p_high), alpha)
+    p_low, p_high = (at_day(chance, day) for day in (low, high))
+    inside, before = shares(p_low, np.where(np.isinf(high), 1.0, p_high), alpha)
     return pd.DataFrame(
         {
-            "crps_days": _crps(chance, low, high),
+            "crps_days": crps(chance, truth),
             "interval_days": top - bottom + (np.maximum(bottom - true, 0) + np.maximum(low - top, 0)) / alpha,
             "inside": inside,
             "before": before,
@@ -196,34 +181,14 @@ def _judged(one, name, truth, confidence, widen=None):
     )
 
 
-def _crps(chance, low, high):
-    return np.where(high[:, None] <= GRID, (1 - chance) ** 2, np.where(low[:, None] >= GRID, chance**2, 0.0)) @ STEP
-
-
-def _shares(p_low, p_high, alpha):
-    """Expected shares inside the interval and before it, of a truth that the forecast puts evenly between two chances."""
-    span = np.maximum(p_high - p_low, 1e-9)
-    p_high = p_low + span
-    inside = np.clip(np.minimum(p_high, 1 - alpha) - np.maximum(p_low, alpha), 0, None) / span
-    return inside, np.clip(np.minimum(p_high, alpha) - p_low, 0, None) / span
-
-
-def _at(values, day):
-    """Each row's value at each day, between the days of GRID."""
-    at = np.clip(np.searchsorted(GRID, day) - 1, 0, len(GRID) - 2)
-    row = np.arange(len(day))
-    share = np.clip((np.minimum(day, GRID[-1]) - GRID[at]) / (GRID[at + 1] - GRID[at]), 0, 1)
-    return values[row, at] * (1 - share) + values[row, at + 1] * share
-
-
 def _choose(past, path, confidence):
     """(scores of every method, the best, its widening) over cuts, by what `path` knows of them."""
     names = [*OWN, *NAIVE]
     if len(past) < LEAST_CUTS:
         return pd.DataFrame({"method": names, "crps_days": np.nan, "is_used": False}), names[0], NO_WIDENING
-    truths = [_truth(one["rows"], path) for one in past]
+    truths = [_truth(one, path) for one in past]
     pairs = list(zip(past, truths, strict=True))
-    score = [np.concatenate([_crps(one["chance"][name], *truth) for one, truth in pairs]).mean() for name in names]
+    score = [np.concatenate([crps(one["chance"][name], truth) for one, truth in pairs]).mean() for name in names]
     best = names[int(np.argmin(score))]
     methods = pd.DataFrame({"method": names, "crps_days": score, "is_used": [name == best for name in names]})
     return methods, best, _widening(pairs, best, confidence)
@@ -235,10 +200,10 @@ def _widening(pairs, name, confidence):
     """
     bins = np.concatenate([one["rows"]["bin"] for one, _ in pairs])
     df = np.concatenate([one["scores"][name][1] for one, _ in pairs])[:, 0]
-    low, high = (np.concatenate([_at(one["scores"][name][0], truth[end]) for one, truth in pairs]) for end in (0, 1))
-    is_open = np.concatenate([np.isinf(truth[1]) for _, truth in pairs])
+    low, high = (np.concatenate([at_day(one["scores"][name][0], getattr(truth, end)) for one, truth in pairs]) for end in ("low", "high"))
+    is_open = np.concatenate([~truth.is_reached for _, truth in pairs])
     p_low, p_high = (special.stdtr(df, z / MULTIPLES[:, None]) for z in (low, high))
-    inside, _ = _shares(p_low, np.where(is_open, 1.0, p_high), (1 - confidence) / 2)
+    inside, _ = shares(p_low, np.where(is_open, 1.0, p_high), (1 - confidence) / 2)
     found = []
     for b in range(len(HORIZONS)):
         n = int((bins == b).sum())
@@ -253,7 +218,7 @@ def _used(past, k, now, confidence):
     _, name, widen = _choose(past[:k], one["path"], confidence)
     earlier = [_errors(old, name, one["path"], confidence) for old in past[:k]]
     found = one["rows"][["vehicle", "ahead_days", "bin"]].assign(cut=one["cut"], method=name)
-    truth = _truth(one["rows"], now)
+    truth = _truth(one, now)
     found = pd.concat([found, _judged(one, name, truth, confidence, widen)], axis=1)
     for naive in NAIVE:
         found = found.join(_judged(one, naive, truth, confidence)[["crps_days", "interval_days", "inside"]].add_suffix(f"_{naive}"))
@@ -262,7 +227,7 @@ def _used(past, k, now, confidence):
 
 def _errors(one, name, path, confidence):
     rows = one["rows"][["vehicle", "ahead_days", "bin"]].assign(cut=one["cut"])
-    return rows.join(_judged(one, name, _truth(one["rows"], path), confidence)[["error", "is_reached"]])
+    return rows.join(_judged(one, name, _truth(one, path), confidence)[["error", "is_reached"]])
 
 
 def _common(cases):
@@ -308,17 +273,3 @@ def by_horizon(test):
     table = pd.DataFrame(rows, columns=columns)
     table.attrs |= {"inside": float(c["inside"].mean()), "se": two_way_se(c["inside"], c["vehicle"], c["cut"])}
     return table
-
-
-def two_way_se(values, one, other):
-    """Standard error of a mean with two clusterings that cross (Cameron, Gelbach & Miller 2011, J. Bus. Econ. Stat. 29:238; from
-    memory).
-    """
-    off = values.to_numpy(dtype=float) - values.mean()
-    both = pd.Series(list(zip(one, other, strict=True)))
-
-    def squares(group):
-        sums = np.bincount(pd.factorize(group)[0], off)
-        return (sums**2).sum() * len(sums) / max(len(sums) - 1, 1)
-
-    return float(np.sqrt(max(squares(one) + squares(other) - squares(both), squares(both))) / len(off))

@@ -9,6 +9,7 @@ _YEAR = 365.25
 _LEAST_VEHICLES = 5
 _LEAST_FORTNIGHTS = 8
 _MOST_SPANS = 100_000
+_LEAST_DISPERSION = 0.01
 
 
 def season(spans, origin, end):
@@ -55,7 +56,8 @@ class _Shares:
         days = (stop - start).astype(float)
         share = days / np.bincount(code, days)[code]
         even = self.total[code] * share
-        self.dispersion = ((gone - even) ** 2 / even).sum() / max(len(code) - np.count_nonzero(self.total), 1)
+        spread = ((gone - even) ** 2 / even).sum() / max(len(code) - np.count_nonzero(self.total), 1)
+        self.dispersion = max(spread, _LEAST_DISPERSION)
 
     def _parts(self, height):
         weight = np.exp(self.wave @ height)[:, None]

@@ -51,7 +51,7 @@ def came(log, found, table, worn, start, vehicles):
     def month(dates):
         return np.searchsorted(edges, dates.to_numpy(), "left") - 1
 
-    done = found[found["done_date"].notna() & found["vehicle"].isin(vehicles)] if len(found) else found
+    done = _own(log, found[found["done_date"].notna() & found["vehicle"].isin(vehicles)]) if len(found) else found
     tests = table[table["what"].eq("certificate") & table["done_date"].notna() & table["vehicle"].isin(vehicles)]
     dates = pd.concat([done["done_date"], tests["done_date"]]) if len(found) else tests["done_date"]
     got = {"jobs": _sums(month(dates), np.ones(len(dates)))}
@@ -62,6 +62,15 @@ def came(log, found, table, worn, start, vehicles):
     for what in CLASSES:
         got[what] = _sums(at, np.where(lines["what"].eq(what), lines["amount"].fillna(0.0), 0.0))
     return got | {"money": sum(got[what] for what in CLASSES)}
+
+
+def _own(log, done):
+    """The occasions that were done for themselves: not those that other work did along with it."""
+    work, fitted = log.tables["work"], log.tables["fitted"]
+    part = log.plan.tasks.dropna(subset=["part"])[["code", "part"]].drop_duplicates().set_axis(["task", "category"], axis=1)
+    put_on = fitted[["vehicle", "fitted", "category"]].merge(part, on="category").rename(columns={"fitted": "date"})
+    keys = pd.concat([work[["vehicle", "date", "task"]], put_on[["vehicle", "date", "task"]]]).drop_duplicates()
+    return done[pd.MultiIndex.from_frame(done[["vehicle", "done_date", "task"]]).isin(pd.MultiIndex.from_frame(keys))]
 
 
 def _sums(month, values):

@@ -1,0 +1,352 @@
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from wearbar import backtest, outlook, places, usage
+from wearbar.charts import outlook as charts
+from wearbar.charts.style import png
+from wearbar.log import log_of, read_log
+from wearbar.outlook.ahead import Ahead, expected_km, visit_jobs
+from wearbar.outlook.bills import draw_bills, visit_rates
+from wearbar.outlook.lastyear import came
+from wearbar.outlook.parts import Sets, order_list, packs
+from wearbar.outlook.prices import Prices
+from wearbar.outlook.simulate import _shares, paths
+from wearbar.plan import plan_of
+from wearbar.units import Units
+from wearbar.wording import outlook as wording
+from wearbar.wording.common import Show
+
+HEADER = {"name": "x", "distance": "km", "first_day": "2023-01-01", "as_of": "2024-12-31", "currency": "GBP", "money": "net"}
+OIL = {"item": "engine oil", "quantity": 2.3, "unit": "L", "pack": 1.0, "price": 9.0}
+TASKS = [
+    {"code": "oil", "action": "replace", "every": {"distance": 6000}, "covers": ["level"], "hours": 1.0, "parts": [OIL], "tolerance": 0.1},
+    {"code": "level", "action": "inspect", "every": {"months": 3}, "hours": 0.2, "tolerance": 0.2},
+    {"code": "fluid", "action": "replace", "every": {"months": 12}, "hours": 0.5, "tolerance": 0.1},
+]
+SHOW = Show(Units(distance="km", currency="GBP"))
+
+
+def even_log(n=3, tasks=TASKS, km_a_day=30, **more):
+    """Vehicles driven alike every day, everything done on 1 Nov 2024."""
+    days = pd.date_range("2023-01-01", "2024-12-31", freq="7D")
+    vehicles = [f"V{i}" for i in range(n)]
+    odometer = pd.concat([pd.DataFrame({"vehicle": v, "date": days, "odometer": km_a_day * np.arange(len(days)) * 7}) for v in vehicles])
+    work = pd.DataFrame([{"vehicle": v, "date": "2024-11-01", "task": t["code"], "why": "planned"} for v in vehicles for t in tasks])
+    frames = {"vehicles": pd.DataFrame({"vehicle": vehicles, "kind": "van", "in_service": "2023-01-01", "site": "north"})}
+    return log_of(
+        frames | {"odometer": odometer, "work": work} | more, HEADER, plan_of({"van": {"applies_to": ["van"], "task": tasks}}, "km")
+    )
+
+
+@pytest.fixture(scope="module")
+def year():
+    return outlook.outlook_of(even_log())
+
+
+@pytest.fixture(scope="module")
+def fleet():
+    return read_log(places.place("data", "fleet"))
+
+
+@pytest.fixture(scope="module")
+def fleet_year(fleet):
+    return outlook.outlook_of(fleet, draws=100)
+
+
+class TestEvenUse:
+    def test_work_comes_as_often_as_its_limits_say(self, year):
+        """30 km a day: oil every 200 days, the level every three months or with the oil, fluid once a year."""
+        jobs = outlook.by_task(year).set_index("task")["jobs"]
+        assert jobs["fluid"] == pytest.approx(3, abs=0.2)
+        assert jobs["oil"] == pytest.approx(3 * 2, abs=0.4)
+        assert 3 * 2 <= jobs["level"] <= 3 * 4
+
+    def test_what_covers_another_puts_it_off(self):
+        """Oil every 67 days: the level, every three months, never comes round where the oil covers it."""
+
+        def levels(covers):
+            tasks = [TASKS[0] | {"every": {"distance": 2000}, "covers": covers}, TASKS[1]]
+            return outlook.by_task(outlook.outlook_of(even_log(tasks=tasks))).set_index("task")["jobs"]["level"]
+
+        assert levels([]) == pytest.approx(3 * 4, abs=0.3)
+        assert levels(["level"]) == 0
+
+    def test_the_months_hold_what_falls_due_in_them(self, year):
+        rows = year.ahead.rows
+        fluid = rows.index[rows["task"].eq("fluid")]
+        assert year.told.chance[fluid, 10].min() > 0.9  # 1 Nov 2025, in the eleventh month
+        assert year.told.mean.sum() == pytest.approx(year.told.totals["jobs"].sum(axis=1).mean())
+        assert year.told.starts[0] == pd.Timestamp("2025-01-01")
+
+    def test_chances_of_the_next_due_point(self, year):
+        table = outlook.next_work(year).set_index(["vehicle", "task"])
+        oil = table.loc[("V0", "oil")]
+        assert abs((oil["due_date"] - pd.Timestamp("2025-05-20")).days) <= 2
+        assert oil["low_date"] <= oil["due_date"] <= oil["high_date"]
+        assert (oil["within_90"], oil["within_365"]) == pytest.approx((0, 1), abs=0.01)
+        assert (np.diff(table[[f"within_{d}" for d in outlook.LOOKS]], axis=1) >= 0).all()
+
+    def test_the_same_log_gives_the_same_figures(self, year):
+        pd.testing.assert_frame_equal(outlook.by_month(outlook.outlook_of(even_log())), outlook.by_month(year))
+
+    def test_hours_are_those_of_the_jobs(self, year):
+        jobs = outlook.by_task(year).set_index("task")["jobs"]
+        assert outlook.total(year, "hours").value == pytest.approx(jobs @ pd.Series({"oil": 1.0, "level": 0.2, "fluid": 0.5}), rel=1e-6)
+
+    def test_visits_keep_to_the_windows(self, year):
+        plan = outlook.plan_of_visits(year)
+        assert not plan.jobs["is_past"].any()
+        assert (plan.jobs["day"] <= plan.jobs["due_day"]).all()
+        oil = plan.jobs[plan.jobs["task"].eq("oil") & plan.jobs["vehicle"].eq("V0")]
+        assert 120 <= oil["day"].iloc[0] <= 140
+
+    def test_an_overdue_job_is_in_the_first_visit(self):
+        log = even_log(work=pd.DataFrame({"vehicle": ["V0"], "date": ["2023-06-01"], "task": ["fluid"], "why": ["planned"]}))
+        plan = outlook.plan_of_visits(outlook.outlook_of(log))
+        late = plan.jobs[plan.jobs["task"].eq("fluid") & plan.jobs["vehicle"].eq("V0")].iloc[0]
+        assert late["day"] == 0
+        assert late["is_past"]
+
+
+def test_paths_agree_with_the_model(fleet, fleet_year):
+    """The median of the simulated distances is the forecast's, and their spread its interval."""
+    model, rng = fleet_year.model, np.random.default_rng(1)
+    names = model.vehicles.index[model.vehicles["method"].eq("own")][:10]
+    weeks = np.arange(0, 365, 7)
+    km = paths(model, names, fleet.as_of, weeks, rng, np.zeros(4000))
+    middle = expected_km(model, names, fleet.as_of, weeks)
+    gone, foretold = np.median(km, axis=0) - km[:, :, 0].mean(axis=0)[:, None], middle - middle[:, :1]
+    assert np.abs(gone[:, -1] / foretold[:, -1] - 1).max() < 0.05
+    from wearbar.forecast import chance_reached
+
+    level = middle[:, 26]
+    chance = chance_reached(model, names, level, np.repeat((fleet.as_of + pd.Timedelta(days=182)).to_datetime64(), len(names)))
+    assert np.abs((km[:, :, 26] >= level).mean(axis=0) - chance).max() < 0.06
+    assert (np.diff(km, axis=2) >= 0).all()
+
+
+def test_distance_unknown_is_foreseen_as_none_driven():
+    log = even_log(odometer=pd.DataFrame({"vehicle": ["V0"], "date": ["2024-12-01"], "odometer": [500]}))
+    found = outlook.outlook_of(log)
+    assert found.model.vehicles["method"].eq("none").all()
+    assert np.isfinite(outlook.total(found, "jobs").value)
+    assert outlook.by_task(found).set_index("task")["jobs"]["oil"] == 0
+
+
+def test_habits_move_the_work():
+    late, early = (np.full((1, 100), share) for share in (0.1, -0.2))
+    told = [_shares(h, np.array([-1.0]), np.array([False]), np.full((5, 1), 0.5), 0.0)[0, 0] for h in (late, early)]
+    assert told == [0.1, -0.2]
+    spread = np.linspace(-0.5, 0.5, 100)[None, :]
+    gone = _shares(spread, np.array([0.2]), np.array([False]), np.random.default_rng(1).random((500, 1)), 0.0)
+    assert gone.min() >= 0.2
+    assert gone.mean() == pytest.approx(0.35, abs=0.02)
+
+
+class TestOrder:
+    @pytest.mark.parametrize("quantity, pack, n", [(2.3, 1.0, 3), (2.0, 1.0, 2), (0.2, 0.5, 1), (7.4, 5.0, 2), (0.9, 0.3, 3)])
+    def test_packs_are_whole(self, quantity, pack, n):
+        assert packs(quantity, pack) == n
+
+    def test_oil_is_ordered_by_the_can(self, year):
+        log = even_log()
+        table = order_list(log, year.ahead, year.sets, year.told, year.prices).set_index("item")
+        n = outlook.by_task(year).set_index("task")["jobs"]["oil"]
+        assert table.loc["engine oil", "expected"] == pytest.approx(2.3 * n, rel=1e-6)
+        assert table.loc["engine oil", "order_packs"] >= 2.3 * n
+        assert table.loc["engine oil", "amount"] == 9 * table.loc["engine oil", "order_packs"]
+
+    def test_an_opened_pack_is_not_kept_for_a_safety_task(self):
+        def cans(safety):
+            task = {"code": "fluid", "action": "replace", "every": {"months": 12}, "safety": safety, "parts": [OIL | {"quantity": 0.4}]}
+            log = even_log(tasks=[task])
+            found = outlook.outlook_of(log)
+            return order_list(log, found.ahead, found.sets, found.told, found.prices)["order_packs"].item()
+
+        assert (cans(False), cans(True)) == (2, 3)
+
+    def test_four_in_ten_of_a_tyre_is_order_none(self):
+        rows = pd.DataFrame(
+            [{"vehicle": "V0", "site": "n", "kind": "van", "category": "tyre", "axle": "front", "item": "Plover", "size": 2}]
+        )
+        sets = Sets(rows, pd.DataFrame(), np.array([1.0]), np.array([0.1]), np.array([0.0]))
+        prices = Prices(pd.DataFrame(), pd.DataFrame({"price": pd.Series(dtype=float)}), pd.DataFrame(), np.nan, {})
+
+        class Told:
+            sets = np.repeat([[1.0], [0.0]], [40, 60], axis=0)
+
+        from wearbar.outlook.parts import _worn
+
+        table = _worn(sets, Told, prices).assign(**{"item": "Plover"})
+        assert table["order_packs"].item() == 0
+        assert table["chance"].item() == 0.4
+        assert "Plover: order none, 4 in 10 that you need one" in wording.order_said(table)
+        Told.sets = np.repeat([[1.0], [0.0]], [90, 10], axis=0)
+        assert _worn(sets, Told, prices)["order_packs"].item() == 1
+        assert wording.order_table(_worn(sets, Told, prices))["order"].item() == "1 set of 2"
+
+
+class TestSets:
+    def sets(self, left, size=1):
+        rows = pd.DataFrame({"vehicle": ["V0"], "kind": "van", "category": "tyre", "axle": "front", "item": "x", "size": [size]})
+        parts = pd.DataFrame({"set": 0, "left_km": left, "left_sd": 0.0})
+        return Sets(rows, parts, np.array([30_000.0]), np.array([0.2]), np.array([0.0]))
+
+    def test_the_least_of_an_axle_decides(self):
+        assert self.sets([9000.0, 4000.0], 2).left(np.array([0]), 3, np.random.default_rng(1)).tolist() == [[4000]] * 3
+
+    def test_a_part_not_read_is_taken_as_anywhere_in_its_life(self):
+        left = self.sets([np.nan]).left(np.array([0]), 4000, np.random.default_rng(1))
+        assert left.mean() == pytest.approx(15_000, rel=0.1)
+        assert left.min() < 1000
+
+    def test_no_damage_on_record_is_none(self):
+        assert self.sets([1.0]).damage(np.array([0]), 10, np.random.default_rng(1)).min() > 1e8
+
+
+class TestBills:
+    def bills(self, n, vehicle="V0", amount=100.0):
+        dates = pd.date_range("2023-01-15", "2024-12-15", periods=n)
+        return pd.DataFrame({"vehicle": vehicle, "kind": "van", "date": dates, "what": "unplanned", "amount": amount, "hours": 1.0})
+
+    def test_the_rate_is_the_logs_own(self):
+        log, rng = even_log(n=10), np.random.default_rng(1)
+        spread = pd.concat([self.bills(8, f"V{i}") for i in range(10)])
+        rate = visit_rates(log, spread, pd.Index([f"V{i}" for i in range(10)]), rng, 4000)
+        assert np.median(rate.sum(axis=1)) == pytest.approx(40, rel=0.15)
+        none = visit_rates(log, spread[:0], pd.Index(["V0"]), rng, 4000)
+        assert 0 < np.median(none) < 0.2
+
+    def test_money_is_rate_times_bill(self):
+        bills = self.bills(30)
+        money, hours = draw_bills(
+            np.full((4000, 1), 6.0), np.ones(12), bills, np.array(["van"]), pd.Timestamp("2024-12-31"), 12, np.random.default_rng(1)
+        )
+        assert money.sum(axis=1).mean() == pytest.approx(600, rel=0.03)
+        assert hours.sum(axis=1).mean() == pytest.approx(6, rel=0.03)
+        assert money.sum(axis=1).std() == pytest.approx(100 * np.sqrt(6), rel=0.1)
+
+
+class TestDemoFleet:
+    def test_bundling_saves_a_quarter_and_keeps_every_window_that_could_be_met(self, fleet_year):
+        plan = outlook.plan_of_visits(fleet_year)
+        assert plan.saved_share >= 0.25
+        assert plan.n_visits < plan.n_own_day
+        late = plan.jobs[plan.jobs["day"] > np.maximum(plan.jobs["due_day"], 0)]
+        assert late.empty
+        assert (plan.jobs["day"] >= 0).all()
+
+    def test_totals_agree_with_their_parts(self, fleet_year):
+        told = fleet_year.told.totals
+        assert outlook.total(fleet_year, "money").value == pytest.approx(sum(told[c].sum(axis=1).mean() for c in outlook.CLASSES))
+        assert outlook.by_task(fleet_year)["jobs"].sum() == pytest.approx(outlook.total(fleet_year, "jobs").value)
+        sites = outlook.by_site(fleet_year)
+        assert sites["hours"].notna().all()
+        assert sites["hours"].sum() < outlook.total(fleet_year, "hours").value
+
+    def test_tests_of_certificates_are_foreseen_once_a_year(self, fleet_year):
+        rows = fleet_year.ahead.rows
+        tests = rows.index[rows["task"].eq("roadworthiness-test")]
+        assert len(tests) == rows["vehicle"].nunique() == rows.loc[tests, "vehicle"].nunique()
+        assert fleet_year.told.mean[tests].sum(axis=1).mean() == pytest.approx(1, abs=0.15)
+
+    def test_vehicles_that_left_are_not_in_it(self, fleet, fleet_year):
+        gone = fleet.tables["vehicles"].loc[fleet.tables["vehicles"]["disposed"].notna(), "vehicle"]
+        assert not fleet_year.ahead.rows["vehicle"].isin(gone).any()
+        assert not fleet_year.sets.rows["vehicle"].isin(gone).any()
+
+    @pytest.mark.slow
+    def test_last_years_outlook_was_near_what_came(self, fleet):
+        replay = backtest.Replay(fleet)
+        past = outlook.last_year(fleet, None, replay)
+        t = past.totals.set_index("what")
+        for name in ("jobs", "hours", "money"):
+            assert t.loc[name, "came"] == pytest.approx(t.loc[name, "foreseen"], rel=0.15)
+        assert past.inside("jobs")[0] >= 6
+        assert past.off("jobs")[0] < past.off("jobs")[1]
+
+
+def test_what_came_is_counted_by_month():
+    work = [
+        {"vehicle": "V0", "date": d, "task": "oil", "why": "planned", "labour_cost": 40, "labour_hours": 1}
+        for d in ("2024-02-10", "2024-02-20")
+    ]
+    work += [{"vehicle": "V0", "date": "2024-06-01", "task": "repair", "why": "defect", "labour_cost": 70, "labour_hours": 2}]
+    log = even_log(n=1, work=pd.DataFrame(work))
+    from wearbar.intervals import items, occasions
+
+    found = occasions(log, usage.readings(log))
+    got = came(log, found, items(log, found, usage.readings(log)), (), pd.Timestamp("2023-12-31"), ["V0"])
+    assert got["jobs"].tolist() == [0, 2] + [0] * 10
+    assert got["planned"][1] == 80
+    assert got["unplanned"][5] == 70
+    assert got["hours"].sum() == 4
+    assert got["money"].sum() == 150
+
+
+def test_a_short_record_has_no_last_year():
+    log = even_log()
+    assert outlook.last_year(replace(log, first_day=pd.Timestamp("2023-06-01")), None, backtest.Replay(log)) is None
+    assert "two years" in wording.last_year_said(None, SHOW)
+    assert wording.last_year_table(None, SHOW).empty
+
+
+class TestWords:
+    def test_the_answer_names_jobs_visits_hours_and_no_money_where_there_is_none(self, year):
+        plan = outlook.plan_of_visits(year)
+        totals = list(outlook.totals(year, ["jobs", "hours", "money"]).values())
+        text, urgency = wording.answer(year, totals, plan, SHOW)
+        assert urgency == "soon"
+        assert f"{plan.n_visits} visits" in text
+        assert "hours of labour" in text
+        nothing = replace(year, ahead=Ahead(year.ahead.rows[:0], ((), ()), np.zeros((0, 100)), 0.0))
+        assert wording.answer(nothing, totals, plan, SHOW)[1] == "note"
+
+    def test_no_words_hold_what_print_does_not(self, year, fleet_year):
+        for found in (year, fleet_year):
+            plan, months = outlook.plan_of_visits(found), outlook.by_month(found)
+            money = outlook.totals(found, ["planned", "wear", "unplanned", "other", "money"])
+            told = [wording.visits_said(plan, SHOW), wording.work_said(found, months, SHOW), wording.money_said(found, money, SHOW)]
+            told += [wording.changed_use(found, SHOW), wording.alt_months(months, "money", "Money", SHOW), wording.alt_visits(plan)]
+            told += [wording.hours_said(outlook.by_site(found), found.told)]
+            assert not [text for text in told for bad in ("nan", "None", "inf ", "e+", "  ") if bad in text]
+
+    @pytest.mark.parametrize("n, text", [(0, "none"), (3, "3 × 1 L")])
+    def test_packs_in_words(self, n, text):
+        assert wording._pack(n, "L", 1.0) == text
+
+    def test_one_of_a_thing(self):
+        assert wording._pack(1, "", 1.0) == "1"
+        assert wording._in_ten(0.04) == "less than 1 chance in 10"
+        assert wording._range(0.6, 1.4, "job") == "1 job"
+        assert wording._range(1.0, 4.0, "job") == "1 to 4 jobs"
+
+    def test_a_site_of_few_vehicles_is_not_told_but_an_only_one_is(self, year):
+        assert outlook.by_site(year)["hours"].notna().all()
+        rows = year.ahead.rows.assign(site=np.where(year.ahead.rows["vehicle"].eq("V0"), "south", "north"))
+        told = replace(year.told, by_site=pd.DataFrame({"north": [2.0], "south": [1.0]}))
+        assert outlook.by_site(replace(year, ahead=replace(year.ahead, rows=rows), told=told))["hours"].isna().all()
+
+
+def test_pictures_are_drawn(year):
+    months = outlook.by_month(year)
+    assert png(charts.by_month(months, "jobs", "Jobs")).startswith(b"\x89PNG")
+    past = months.assign(jobs_came=3.0, jobs_before=2.0)
+    assert png(charts.last_year(past, "jobs", "Jobs")).startswith(b"\x89PNG")
+    assert png(charts.visits(outlook.plan_of_visits(year), year.as_of)).startswith(b"\x89PNG")
+
+
+def test_visit_jobs_follow_the_median_path():
+    """A limit by distance falls due on the day on which the median path reaches it."""
+    found = outlook.outlook_of(even_log())
+    jobs = visit_jobs(found.ahead, found.model, found.as_of)
+    rows = jobs.rows
+    oil = rows.index[rows["task"].eq("oil")][0]
+    assert jobs.first_due[oil] == pytest.approx(140, abs=2)
+    assert (jobs.due[oil] - jobs.days)[:5] == pytest.approx([200] * 5, abs=2)
+    fluid = rows.index[rows["task"].eq("fluid")][0]
+    assert jobs.first_due[fluid] == 305
+    assert jobs.first_early[fluid] == 305 - 36
