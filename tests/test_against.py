@@ -80,6 +80,7 @@ class TestTheChangeOfTheRate:
         "then, now, value, note",
         [
             (counts(("A", 4, 1)), counts(("A", 400, 40)), 0.15, "three vehicles"),
+            (counts(("A", 4, 1), ("B", 4, 1)), counts(("A", 400, 40), ("B", 400, 60)), 0.125, "three vehicles"),
             (counts(("A", 40, 4), ("B", 40, 4), ("C", 40, 4)), counts(("A", 42, 4), ("B", 41, 5), ("C", 40, 4)), None, "too little"),
             (counts(), counts(("A", 4, 1)), math.nan, "no occasion"),
         ],

@@ -279,3 +279,9 @@ class TestInABrowser:
             tab.call("Input.dispatchKeyEvent", type=kind, key="Tab", code="Tab", windowsVirtualKeyCode=9)
         assert tab.value("document.activeElement.textContent") == "Skip to the report"
         assert tab.value("getComputedStyle(document.activeElement).left") != "-1584px"
+
+
+def test_rows_of_a_finding_keep_text_as_it_is_in_the_log(shown):
+    rows = pd.DataFrame({"vehicle": ["A  <b>"], "n": [2], "day": pd.to_datetime([None])})
+    opened(shown).finding("counted", 1, rows=rows)
+    assert shown[-1][reports.FINDING]["rows"] == [{"vehicle": "A  <b>", "n": 2, "day": None}]
