@@ -207,6 +207,9 @@ class TestFigures:
         assert re.search(r'class="wb-example">2\.3 L \(4\.0 imperial pt\) <b>EXAMPLE, NOT FOR USE', page)
         assert 'class="wb-over"' in page
 
+    def test_what_an_example_is(self):
+        assert [sheet.is_example(s) for s in ("a draft, Not for use", "Example value", "handbook, p. 12, for example")] == [True, True, False]
+
     def test_a_plan_of_real_sources_is_not_over_marked(self):
         real = OIL | {"figures": OIL["figures"][:2], "covers": []}
         page = page_of(small_log([*STEADY, ("2025-09-28", 9_900)], as_of="2025-10-01", tasks=[real]))

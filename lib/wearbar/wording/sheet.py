@@ -231,8 +231,6 @@ def when(row, log, show):
     if row.basis == "unknown-history":
         due = f"no earlier record of it, so {due}"
     parts = [due, _over(row, show) if is_past else _between(row, log, show), _duty(row, show)]
-    if row.is_laid_up is True and is_past:
-        parts.append("it fell due while laid up: do it before the next use")
     if row.state == "not-known" and row.probably:
         parts.append(f"at its usual pace probably {STATES[row.probably][2:]}: read the odometer")
     return "; ".join(p for p in parts if p)
@@ -388,4 +386,4 @@ def _laid_up(visit, show):
         return ""
     end = "" if pd.isna(stay["to"]) else f" to {show.date(stay['to'])}"
     why = "" if pd.isna(stay["reason"]) else f" ({clean(stay['reason'], 40).replace('-', ' ')})"
-    return f"Laid up from {show.date(stay['from'])}{end}{why}. The calendar ran on: dates count, whatever the odometer says."
+    return f"Laid up from {show.date(stay['from'])}{end}{why}. The calendar ran on: do what fell due before its next use."
