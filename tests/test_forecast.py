@@ -1,3 +1,6 @@
+import runpy
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -200,6 +203,23 @@ def test_nine_in_ten_crossings_of_drifting_use_lie_within_where_readings_show_th
     assert before <= 0.10
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "use, k, least, most",
+    [
+        ("steady", 4, 87, 93), ("steady", 12, 87, 93), ("intermittent", 4, 87, 93), ("intermittent", 12, 87, 93), ("seasonal", 12, 87, 93),
+        ("seasonal", 4, 87, 96), ("laid-up", 4, 87, 100), ("laid-up", 12, 87, 100), ("drifting", 12, 85, 93), ("drifting", 4, 79, 93),
+    ],
+)  # fmt: skip
+def test_two_thousand_vehicles_of_each_use(use, k, least, most):
+    """Within three in a hundred where the report says so; where it says wider or narrower, so."""
+    path = Path(__file__).parent / "bench" / "coverage_forecast.py"
+    bench = runpy.run_path(str(path))
+    rng = np.random.default_rng([k, len(use)])
+    inside = np.mean([bench["one_fleet"](bench["USES"][use], k, rng)[1] for _ in range(50)])
+    assert least <= 100 * inside <= most
+
+
 def spans_of(frame):
     day0 = frame["date"].to_numpy().astype("datetime64[D]").astype(int)
     code = pd.factorize(frame["vehicle"])[0]
@@ -234,3 +254,28 @@ def test_the_clock_stands_still_in_lay_ups_and_runs_back():
     assert clock.between(code, begin, stop).tolist() == [45, 35, 55, 10, 10]
     assert (clock.after(code, begin, np.array([45, 35, 55, 10, 10])) - start).tolist() == [60, 60, 60, 39, 39]
     assert clock.after(code[:1], begin[:1], np.array([1e9]))[0] > clock.last_day
+
+
+def test_want_of_knowing_the_season_widens_what_lies_in_another_part_of_the_year():
+    def summer(rng, n, length):
+        return rng.gamma(2, 20, (n, length)) * np.exp(0.8 * np.cos(2 * np.pi * (np.arange(length) - 196) / 365.25))
+
+    frame, _ = a_fleet(np.random.default_rng(12), daily=summer, length=365, k=8)
+    model = fit_usage(frame, fleet_of(frame), day(365))
+    start = np.array([int(np.datetime64(day(365), "D").astype(int))])
+    a_quarter, a_year = (model.clock.season_variance(start, start + ahead, np.array([365]))[0] for ahead in (90, 365))
+    assert a_quarter > 0
+    assert a_year < 0.05 * a_quarter
+    flat = fit_usage(frame, fleet_of(frame), day(365), seasonal=False)
+    assert flat.clock.season_variance(start, start + 90, np.array([365])).tolist() == [0]
+
+
+def test_widening_stretches_the_interval_about_its_middle():
+    frame, _ = a_fleet(np.random.default_rng(13))
+    asked = frame.groupby("vehicle")["distance_km"].max() + 2000
+    plain, wide = (
+        forecast_dates(fit_usage(frame, fleet_of(frame), day(365), widen=widen), None, asked.index, asked, None)
+        for widen in (None, (2.0,) * 4)
+    )
+    assert (plain["date"] == wide["date"]).all()
+    assert (wide["high"] - wide["low"] > 1.6 * (plain["high"] - plain["low"])).all()

@@ -111,7 +111,9 @@ def _naive(log, path, method, widen):
     )  # fmt: skip
     clock = model.clock
     if method == "last-year":
-        same = {name: getattr(clock, name) for name in ("origin", "total", "first", "last", "begin", "until", "before")}
+        same = {
+            name: getattr(clock, name) for name in ("origin", "total", "first", "last", "begin", "until", "before", "waves", "variance")
+        }
         clock = LastYear(**same, path=path, names=told.index, last_read=days_of(told["last_date"]), rate=rate.to_numpy())
     return replace(model, vehicles=told, clock=clock)
 
@@ -142,11 +144,10 @@ def _asked(log):
 
 def _scores(model, rows):
     """z, one row a case and one column a day of GRID, and its degrees of freedom, NaN where the model tells nothing."""
-    n, days = len(rows), len(GRID)
-    date = (rows["start"].to_numpy()[:, None] + GRID.astype(int)).ravel().astype("datetime64[D]")
-    z, df = score_reached(model, np.repeat(rows["vehicle"].to_numpy(), days), np.repeat(rows["km"].to_numpy(), days), date)
+    date = (rows["start"].to_numpy()[:, None] + GRID.astype(int)).astype("datetime64[D]")
+    z, df = score_reached(model, rows["vehicle"], rows["km"].to_numpy(), date)
     is_told = model.of(rows["vehicle"])[1]["method"].isin(["own", "kind-and-site"]).to_numpy()
-    return np.nan_to_num(z, nan=-_FAR).reshape(n, days), np.where(is_told, df.reshape(n, days)[:, 0], np.nan)
+    return np.nan_to_num(z, nan=-_FAR), np.where(is_told, df, np.nan)
 
 
 def _truth(one, path):

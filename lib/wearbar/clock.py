@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar.paths import Path, days_of, distance_at, last_not_above
-from wearbar.season import season
+from wearbar.season import season_fit
 from wearbar.usage import merged
 
 __all__ = ["YEARS_BACK", "Clock", "LastYear", "clock_of", "usual_layups"]
@@ -19,7 +19,8 @@ class Clock:
     """Days of use: calendar days by the season's weight, those of a declared lay-up left out.
 
     origin: day of total[0]; total: weight up to the end of each day. Lay-ups by vehicle number: rows `first` to `last` (not included),
-    each from the end of day `begin` to the end of day `until`, `before` the weight of those above it.
+    each from the end of day `begin` to the end of day `until`, `before` the weight of those above it. waves: the season's waves times
+    the weight, summed up like total; variance: of their heights; None where there is no season.
     """
 
     origin: int
@@ -29,6 +30,23 @@ class Clock:
     begin: np.ndarray
     until: np.ndarray
     before: np.ndarray
+    waves: np.ndarray | None = None
+    variance: np.ndarray | None = None
+
+    def season_variance(self, start, end, record):
+        """Variance of the log of the days of use from start to end beside those of the year before, for want of knowing the season.
+
+        start, end: days; record: days of record that the rate rests on.
+        """
+        if self.waves is None:
+            return np.zeros(len(start))
+
+        def mean(a, b):
+            a, b = (np.clip(day - self.origin, 0, len(self.total) - 1) for day in (a, np.maximum(b, a + 1)))
+            return (self.waves[b] - self.waves[a]) / np.maximum(self.total[b] - self.total[a], 1e-9)[:, None]
+
+        off = mean(start, end) - mean(start - record, start)
+        return np.einsum("ni,ij,nj->n", off, self.variance, off)
 
     @property
     def last_day(self):
@@ -68,10 +86,10 @@ class LastYear(Clock):
     year long.
     """
 
-    path: Path
-    names: pd.Index
-    last_read: np.ndarray
-    rate: np.ndarray
+    path: Path | None = None
+    names: pd.Index | None = None
+    last_read: np.ndarray | None = None
+    rate: np.ndarray | None = None
 
     def _gone(self, code, day):
         """Days of use up to the end of each day, from any start."""
@@ -96,7 +114,8 @@ def clock_of(names, spans, end, layups=None, seasonal=True):
     """
     origin = int(min(spans["start"].min(initial=end), end - 366 * YEARS_BACK))
     last = end + 366 * _YEARS_AHEAD
-    total = np.cumsum(season(spans, origin, last) if seasonal else np.ones(last - origin + 1))
+    weight, wave, variance = season_fit(spans, origin, last) if seasonal else (np.ones(last - origin + 1), None, None)
+    total, waves = np.cumsum(weight), None if wave is None else np.cumsum(weight[:, None] * wave, axis=0)
     rows = layups.dropna(subset=["from"]) if layups is not None else pd.DataFrame({"vehicle": [], "from": [], "to": []})
     begin = np.maximum(days_of(rows["from"]) - 1, origin)
     until = np.where(rows["to"].isna(), end, days_of(rows["to"]))
@@ -108,7 +127,7 @@ def clock_of(names, spans, end, layups=None, seasonal=True):
     last = np.searchsorted(code, np.arange(len(names)), side="right")
     spent = total[until - origin] - total[begin - origin]
     so_far = np.append(0.0, np.cumsum(spent))
-    return Clock(origin, total, first, last, begin, until, so_far[:-1] - so_far[first][code])
+    return Clock(origin, total, first, last, begin, until, so_far[:-1] - so_far[first][code], waves, variance)
 
 
 def usual_layups(layups, as_of, years=2):

@@ -40,9 +40,9 @@ class UsageModel:
     """What the readings up to a day say of each vehicle's use.
 
     vehicles: one row a vehicle, index `vehicle`: `last_date, last_km, n_readings` (over the years looked at, those within a fortnight as
-        one), `rate_km_per_day` (per day of the clock: the season's mean), `mean_km_per_day` (over the whole record), `log_variance` of
-        the rate, `dispersion_days` and `drift_per_day` (of the distance and of the rate, relative), `df`, `is_changed` (recent use
-        differs from the record's mean by more than chance), `method` (own, kind-and-site, none).
+        one), `record_days` (from the first of them), `rate_km_per_day` (per day of the clock: the season's mean), `mean_km_per_day` (over
+        the whole record), `log_variance` of the rate, `dispersion_days` and `drift_per_day` (of the distance and of the rate, relative),
+        `df`, `is_changed` (recent use differs from the record's mean by more than chance), `method` (own, kind-and-site, none).
     clock: days of use between dates. path: the readings. widen: what the spread is multiplied by in each of HORIZONS.
     """
 
@@ -68,7 +68,7 @@ def forecast_dates(readings, vehicles, vehicle, distance_km, as_of, confidence=0
     """
     model = readings if isinstance(readings, UsageModel) else fit_usage(readings, vehicles, as_of, layups)
     row, known = model.of(vehicle)
-    left, spread = _left(model, known, np.asarray(distance_km, dtype=float))
+    left, spread = _left(model, row, known, np.asarray(distance_km, dtype=float))
     is_reached = left == 0
     method = np.where(is_reached, "reached", known["method"].mask(np.isnan(left), "none").fillna("none"))
     is_ahead = np.isin(method, ["own", "kind-and-site"])
@@ -89,22 +89,33 @@ def chance_reached(model, vehicle, distance_km, date):
 
 
 def score_reached(model, vehicle, distance_km, date):
-    """The same as scores of Student's t: (score, degrees of freedom), two arrays; infinite where the distance has been reached."""
+    """The same as scores of Student's t: (score, degrees of freedom), two arrays; infinite where the distance has been reached.
+
+    date: one a vehicle, or (n, k) for k dates each.
+    """
     row, known = model.of(vehicle)
-    left, spread = _left(model, known, np.asarray(distance_km, dtype=float))
-    since = model.clock.between(row, days_of(known["last_date"]), days_of(date))
+    left, spread = _left(model, row, known, np.asarray(distance_km, dtype=float))
+    date = np.asarray(date, dtype="datetime64[D]").astype(np.int64)
+    times = date.shape[1] if date.ndim > 1 else 1
+    since = model.clock.between(np.repeat(row, times), np.repeat(days_of(known["last_date"]), times), date.ravel()).reshape(date.shape)
+    left, spread = (x[:, None] if date.ndim > 1 else x for x in (left, spread))
     with np.errstate(divide="ignore", invalid="ignore"):
         score = np.log(np.maximum(since, 0.0) / left) / spread
     return np.where(left == 0, np.inf, score), known["df"].to_numpy()
 
 
-def _left(model, known, distance_km):
+def _left(model, row, known, distance_km):
     """(days of the clock from the last reading to the distance, at the median, 0 where reached; standard error of their log)."""
     km = distance_km - known["last_km"].to_numpy()
     with np.errstate(divide="ignore", invalid="ignore"):
         days = np.where(km <= _METRE, 0.0, km / known["rate_km_per_day"].to_numpy())
         drift = known["drift_per_day"].to_numpy() * days / 3
-        spread = np.sqrt(known["log_variance"].to_numpy() + drift + known["dispersion_days"].to_numpy() / days)
+        variance = known["log_variance"].to_numpy() + drift + known["dispersion_days"].to_numpy() / days
+    if model.clock.waves is not None:
+        start = days_of(known["last_date"])
+        end = model.clock.after(row, start, np.nan_to_num(days, posinf=1e6))
+        variance = variance + model.clock.season_variance(start, end, known["record_days"].to_numpy().astype(np.int64))
+    spread = np.sqrt(variance)
     return days, spread * np.interp(np.nan_to_num(days), WIDEN_AT, model.widen)
 
 
@@ -129,7 +140,8 @@ def fit_usage(readings, vehicles, as_of, layups=None, seasonal=True, drifts=True
     is_read = ~np.isnan(last["last_km"])
     is_told = is_read & np.isfinite(shrunk["rate_km_per_day"]) & np.isfinite(shrunk["dispersion_days"])
     method = {"method": np.where(is_told, np.where(own["n"] >= 2, "own", "kind-and-site"), "none")}
-    counts = {"n_readings": own["n"] + is_read, "mean_km_per_day": own["mean"]}
+    record = np.bincount(spans["code"], spans["end"] - spans["start"], len(names))
+    counts = {"n_readings": own["n"] + is_read, "mean_km_per_day": own["mean"], "record_days": record}
     told = pd.DataFrame(last | counts | shrunk | method, index=names)
     return UsageModel(told, clock, path, tuple(widen or UsageModel.widen))
 

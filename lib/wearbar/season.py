@@ -3,38 +3,54 @@
 import numpy as np
 from scipy import stats
 
-__all__ = ["season"]
+__all__ = ["season", "season_fit"]
 
 _YEAR = 365.25
-_LEAST_VEHICLES = 5
+_LEAST_VEHICLES, _MANY_VEHICLES = 5, 15
 _LEAST_FORTNIGHTS = 8
 _MOST_SPANS = 100_000
 _LEAST_DISPERSION = 0.01
 
 
 def season(spans, origin, end):
-    """Weight of every day from `origin` to `end`, 1 on average over a year; 1 throughout where the record doesn't show a season.
+    """Weight of every day from `origin` to `end`, 1 on average over a year; 1 throughout where the record doesn't show a season."""
+    return season_fit(spans, origin, end)[0]
 
-    spans: arrays `code, start, end, km` of distance between readings (int days), any number a vehicle. The log of the weight is a wave
-    of one year, and of half a year too where there are two years of record, fitted to how each vehicle's distance divides over its spans
-    (a quasi-multinomial likelihood: the vehicles' own rates cancel). Needs a year of record from five vehicles, or two years of any,
-    read in eight fortnights or more for each wave, and is kept where chance would give as much less than once in a thousand.
+
+def season_fit(spans, origin, end):
+    """(weight of every day as `season`, its waves by day, variance of their heights): waves (days, 2 or 4), None where there is no
+    season.
+
+    spans: arrays `code, start, end, km` of distance between readings (int days), any number a vehicle. The log of the weight is a wave of
+    one year, and of half a year too where there are two years of record or many vehicles, fitted to how each vehicle's distance divides
+    over its spans (a quasi-multinomial likelihood: the vehicles' own rates cancel). Needs a year of record from five vehicles, or two
+    years of any, read in eight fortnights or more for each wave; a wave is kept where chance would give as much less than once in a
+    thousand.
     """
     days = np.arange(origin, end + 1)
     code, start, stop, km = _divided(spans)
     length = int(stop.max() - start.min()) if len(code) else 0
-    waves = min(length // 360, 2)
-    if not waves or (waves == 1 and len(np.unique(code)) < _LEAST_VEHICLES) or len(np.unique(stop // 14)) < _LEAST_FORTNIGHTS * waves:
-        return np.ones(len(days))
-    angle = 2 * np.pi * days[:, None] / _YEAR * np.arange(1, waves + 1)
-    wave = np.hstack([np.cos(angle), np.sin(angle)])
-    part = _Shares(code, start - origin, stop - origin, km, wave)
-    height = part.fit()
-    if 2 * (part.loglik(height) - part.loglik(0 * height)) / part.dispersion < stats.chi2.ppf(0.999, 2 * waves):
-        return np.ones(len(days))
+    n = len(np.unique(code))
+    most = min(length // 360 * (1 + (n >= _MANY_VEHICLES)), 2, len(np.unique(stop // 14)) // _LEAST_FORTNIGHTS)
+    if not most or (length < 720 and n < _LEAST_VEHICLES):
+        return np.ones(len(days)), None, None
+    angle = 2 * np.pi * days[:, None] / _YEAR
+    waves = [np.hstack([np.cos(k * angle), np.sin(k * angle)]) for k in range(1, most + 1)]
+    kept, gain = [], 0.0
+    for wave in waves:
+        part = _Shares(code, start - origin, stop - origin, km, np.hstack([*kept, wave]))
+        height = part.fit()
+        more = part.loglik(height) - part.loglik(0 * height)
+        if 2 * (more - gain) / part.dispersion < stats.chi2.ppf(0.999, 2):
+            break
+        kept, gain, best = [*kept, wave], more, (height, part.variance(height))
+    if not kept:
+        return np.ones(len(days)), None, None
+    wave, (height, variance) = np.hstack(kept), best
     weight = np.exp(wave @ height)
-    year = 2 * np.pi * np.arange(1461)[:, None] / _YEAR * np.arange(1, waves + 1)
-    return weight / np.exp(np.hstack([np.cos(year), np.sin(year)]) @ height).mean()
+    cycle = np.arange(1461)[:, None] * 2 * np.pi / _YEAR
+    whole = np.hstack([np.hstack([np.cos(k * cycle), np.sin(k * cycle)]) for k in range(1, len(kept) + 1)])
+    return weight / np.exp(whole @ height).mean(), wave, variance
 
 
 def _divided(spans):
@@ -72,12 +88,19 @@ class _Shares:
         """Heights by Newton's steps, with a standard normal prior that keeps a short record from a wild one."""
         height = np.zeros(self.wave.shape[1])
         for _ in range(12):
-            part = self._parts(height)
-            slope = part[:, 1:] / part[:, :1]
-            share = part[:, 0] / np.bincount(self.code, part[:, 0])[self.code]
-            mean = np.column_stack([np.bincount(self.code, share * column) for column in slope.T])[self.code]
-            score = (self.gone[:, None] * (slope - mean)).sum(0) - self.dispersion * height
-            weighted = (self.total[self.code] * share)[:, None] * (slope - mean)
-            step = np.linalg.solve(weighted.T @ (slope - mean) + self.dispersion * np.eye(len(height)), score)
-            height = height + np.clip(step, -0.5, 0.5)
+            score, curve = self._slope(height)
+            height = height + np.clip(np.linalg.solve(curve, score), -0.5, 0.5)
         return height
+
+    def variance(self, height):
+        """Variance of the heights, by the curve of the quasi-likelihood."""
+        return self.dispersion * np.linalg.inv(self._slope(height)[1])
+
+    def _slope(self, height):
+        part = self._parts(height)
+        slope = part[:, 1:] / part[:, :1]
+        share = part[:, 0] / np.bincount(self.code, part[:, 0])[self.code]
+        mean = np.column_stack([np.bincount(self.code, share * column) for column in slope.T])[self.code]
+        score = (self.gone[:, None] * (slope - mean)).sum(0) - self.dispersion * height
+        weighted = (self.total[self.code] * share)[:, None] * (slope - mean)
+        return score, weighted.T @ (slope - mean) + self.dispersion * np.eye(len(height))

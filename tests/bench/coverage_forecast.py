@@ -1,7 +1,8 @@
 """How often the crossing of a distance lies within its interval, by simulation: 2,000 vehicles a row. Prints the table.
 
 Fleets of 40 vehicles of one kind and site, a year of record, 4 or 12 readings a vehicle on days of its own, the last on the last day.
-Asked: when another 120 days' worth at the vehicle's mean rate will have been driven. Run it by hand: python
+Asked: when another 120 days' worth at the vehicle's mean rate will have been driven. A crossing some time within a day counts by the
+share of that day that lies inside; the interval as printed, in whole days, holds a little more. Run it by hand: python
 tests/bench/coverage_forecast.py [fleets]
 """
 
@@ -10,7 +11,8 @@ import sys
 import numpy as np
 import pandas as pd
 
-from wearbar.forecast import forecast_dates
+from wearbar.forecast import chance_reached, fit_usage, forecast_dates
+from wearbar.scoring import shares
 from wearbar.tables import TEXT
 
 YEAR, AHEAD, FLEET = 365, 900, 40
@@ -51,8 +53,8 @@ def drifting(rng, n, days):
 USES = {"steady": steady, "intermittent": intermittent, "seasonal": seasonal, "laid-up": laid_up, "drifting": drifting}
 
 
-def one_fleet(use, k, rng, n=FLEET, forecast=forecast_dates):
-    """(inside 80, inside 90, before the 90's low end, median width of the 90 in days) of one fleet."""
+def one_fleet(use, k, rng, n=FLEET):
+    """Shares inside 80 and 90, before and after the 90, whole days inside the printed 90, and its median width in days, of one fleet."""
     km = np.cumsum(use(rng, n, YEAR + AHEAD), axis=1)
     days = np.sort(rng.random((n, YEAR)).argsort(axis=1)[:, :k], axis=1)
     days[:, -1] = YEAR - 1
@@ -65,26 +67,26 @@ def one_fleet(use, k, rng, n=FLEET, forecast=forecast_dates):
         }
     )
     frame = frame.assign(odometer_km=frame["distance_km"], hours=np.nan)
-    fleet = pd.DataFrame({"vehicle": who, "kind": "van", "site": "north"})
+    model = fit_usage(frame, pd.DataFrame({"vehicle": who, "kind": "van", "site": "north"}), DAY0 + pd.Timedelta(days=YEAR - 1))
     last = km[:, YEAR - 1]
     asked = last + 120 * last / YEAR
     crossed = DAY0 + pd.to_timedelta((km < asked[:, None]).sum(axis=1), unit="D")
-    told = []
-    for confidence in (0.8, 0.9):
-        found = forecast(frame, fleet, who, asked, DAY0 + pd.Timedelta(days=YEAR - 1), confidence=confidence)
-        high = found["high"].fillna(pd.Timestamp.max)
-        told.append((crossed >= found["low"]) & (crossed <= high))
-    return np.mean(told[0]), np.mean(told[1]), np.mean(crossed < found["low"]), (found["high"] - found["low"]).dt.days.median()
+    chance = [chance_reached(model, who, asked, day).to_numpy() for day in (crossed - pd.Timedelta(days=1), crossed)]
+    (inside80, _), (inside90, before) = (shares(*chance, alpha) for alpha in (0.1, 0.05))
+    found = forecast_dates(model, None, who, asked, None, confidence=0.9)
+    whole = (crossed >= found["low"]) & (crossed <= found["high"].fillna(pd.Timestamp.max))
+    after = 1 - inside90 - before
+    return *(np.mean(x) for x in (inside80, inside90, before, after, whole)), (found["high"] - found["low"]).dt.days.median()
 
 
 def main(fleets=50):
-    print(f"{'use':>13} {'readings':>8} {'80':>6} {'90':>6} {'early':>6} {'late':>6} {'days wide':>9}")
+    print(f"{'use':>13} {'readings':>8} {'80':>6} {'90':>6} {'early':>6} {'late':>6} {'90, whole days':>15} {'wide':>6}")
     for name, use in USES.items():
         for k in (4, 12):
             rng = np.random.default_rng([k, len(name)])
-            inside80, inside90, before, width = np.mean([one_fleet(use, k, rng) for _ in range(fleets)], axis=0)
-            late = 1 - inside90 - before
-            print(f"{name:>13} {k:>8} {100 * inside80:6.1f} {100 * inside90:6.1f} {100 * before:6.1f} {100 * late:6.1f} {width:9.0f}")
+            *share, width = np.mean([one_fleet(use, k, rng) for _ in range(fleets)], axis=0)
+            told = " ".join(f"{100 * x:{w}.1f}" for x, w in zip(share, (6, 6, 6, 6, 15), strict=True))
+            print(f"{name:>13} {k:>8} {told} {width:6.0f}", flush=True)
 
 
 if __name__ == "__main__":
