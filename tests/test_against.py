@@ -230,7 +230,8 @@ class TestTheReminder:
         assert "to set beside the plan; it comes before the plan's day, by 74 days. " in wording.dash_said(drift, log, SHOW)
 
     def test_showing_it_came_on_the_day_it_was_seen(self):
-        drift, _ = reminded([("restarted", "2025-07-10", None, None, 150), ("shown", "2025-12-09", None, None, 150)])
+        drift, log = reminded([("restarted", "2025-07-10", None, None, 150), ("shown", "2025-12-09", None, None, 150)])
+        assert "it is showing now on V." in wording.dash_said(drift, log, SHOW)
         assert drift["is_showing"].tolist() == [True]
         assert drift["reminder_date"].tolist() == [pd.Timestamp("2025-12-09")]
         again, _ = reminded([("shown", "2025-07-01", None, None, 150), ("restarted", "2025-07-10", None, None, 150)])

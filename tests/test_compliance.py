@@ -199,7 +199,6 @@ def against_said(log, readings, found, items, danger, rate):
     became, dash = intervals.what_became(then, found, items, danger), intervals.reminder_drift(log, found, readings)
     other = intervals.occasions(log, readings, late_share=0.05)
     wording.became_table(became)
-    wording.dash_table(dash)
     return [
         wording.two_rates(rate, intervals.rate(other), intervals.criterion_moves(found, other), 0.05, SHOW),
         wording.rate_changed(change, then, recent, SHOW),

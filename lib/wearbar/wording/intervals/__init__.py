@@ -1,8 +1,8 @@
 """What is said of work due and done: what must not be driven, today's list, the rate and what it leaves out, overruns."""
 
 from wearbar.wording.intervals.changes import HEADS_SINCE, became_said, became_table, rate_changed, two_rates
-from wearbar.wording.intervals.dangers import BLIND, REASONS, danger, danger_none, danger_table, headline
-from wearbar.wording.intervals.dash import HEADS_DASH, NOTE_DASH, dash_said, dash_table
+from wearbar.wording.intervals.dangers import BLIND, HEADS_DANGER, REASONS, danger, danger_none, danger_table, headline
+from wearbar.wording.intervals.dash import HEADS_DASH, NOTE_DASH, dash_said
 from wearbar.wording.intervals.rates import (
     alt_from_due,
     alt_group,
@@ -34,6 +34,7 @@ from wearbar.wording.intervals.today import (
 
 __all__ = [
     "BLIND",
+    "HEADS_DANGER",
     "HEADS_DASH",
     "HEADS_SINCE",
     "NOTE_DASH",
@@ -52,7 +53,6 @@ __all__ = [
     "danger_none",
     "danger_table",
     "dash_said",
-    "dash_table",
     "early",
     "first_limits",
     "first_services",

@@ -4,6 +4,7 @@ from wearbar.wording.common import listing, plural, safe
 
 __all__ = [
     "BLIND",
+    "HEADS_DANGER",
     "REASONS",
     "danger",
     "danger_none",
@@ -16,6 +17,15 @@ REASONS = {
     "before-next-use": "defect to mend before next use",
     "expired-certificate": "certificate expired",
     "safety-recall": "open safety recall",
+}
+HEADS_DANGER = {
+    "vehicle": "Vehicle",
+    "what": "What",
+    "where": "Which",
+    "due_date": "Since or due",
+    "days_open": ("Days", ""),
+    "driven_km": "Driven since",
+    "stands": "Now",
 }
 BLIND = {
     "defects": "an open defect would not be seen",

@@ -1,8 +1,8 @@
 """What is said of a dashboard's own reminder beside the plan."""
 
-from wearbar.wording.common import number, plural
+from wearbar.wording.common import listing, number, plural, safe
 
-__all__ = ["HEADS_DASH", "NOTE_DASH", "dash_said", "dash_table"]
+__all__ = ["HEADS_DASH", "NOTE_DASH", "dash_said"]
 
 HEADS_DASH = {
     "vehicle": "Vehicle",
@@ -10,7 +10,6 @@ HEADS_DASH = {
     "restarted": "Restarted",
     "plan_date": "Due by the plan",
     "reminder_date": "Reminder shows",
-    "now": "Now",
     "drift_km": "Drift",
     ("drift_days", "drift_low_days", "drift_high_days"): ("Drift, days", ""),
 }
@@ -42,6 +41,8 @@ def dash_said(rows, log, show):
     said += [late] if len(after) else []
     said += [early] if len(before) else []
     said += [f"{_on(rows[rows['drift_days'].isna()], rows)}it cannot be told, for want of its span or of readings"] if lost else []
+    showing = rows.loc[rows["is_showing"], "vehicle"]
+    said += [f"it is showing now on {listing([safe(v) for v in showing])}"] if len(showing) else []
     return f"{'; '.join(said)}. {HOLDS}"
 
 
@@ -51,8 +52,3 @@ def _on(part, rows):
 
 def _up_to(part):
     return "" if len(part) == 1 else "up to "
-
-
-def dash_table(rows):
-    """The rows as the reader sees them."""
-    return rows.assign(now=rows["is_showing"].map({True: "showing", False: "silent"}))
