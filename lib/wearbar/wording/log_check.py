@@ -134,7 +134,7 @@ def headline(log, record, answers):
     rows = f"{number(used)} of {plural(read, 'row')} can be used" if used < read else f"All {plural(read, 'row')} can be used"
     said = [rows if read else "The log has no rows"]
     if aside:
-        said.append(f"{number(aside)} {_are(aside)} set aside, each named below with what would mend it")
+        said.append(f"{number(aside)} {_are(aside)} set aside, each named with what would mend it")
     if stale:
         said.append(f"{plural(stale, 'vehicle')} {_have(stale)} no reading in the last {STALE_DAYS} days")
     if len(no):
