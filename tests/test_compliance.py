@@ -269,3 +269,21 @@ def test_text_out_of_a_log_is_no_markup():
     log_text = " ".join(everything_said(log))
     assert "<b>" not in log_text
     assert "*V*" not in log_text
+
+
+def late_rows(**more):
+    base = {"vehicle": "A", "task": "oil", "safety": False, "statutory": False, "past_days": 0.0, "past_km": 0.0}
+    return pd.DataFrame([{**base, **row} for row in more.values()])
+
+
+def test_overdue_work_that_bears_on_safety_heads_the_report():
+    rows = late_rows(a={"past_days": 40.0}, b={"task": "tyres-inspect", "safety": True, "past_km": 160.0}, c={"past_days": 3.0})
+    said, urgency = wording.overdue_headline(rows, Show(Units(distance="km")))
+    assert said == "1 job that bears on safety or the law is overdue: A tyres-inspect (160 km). 2 other jobs are overdue too."
+    assert urgency == "now"
+
+
+def test_other_overdue_work_is_coming_up():
+    said, urgency = wording.overdue_headline(late_rows(a={"past_days": 40.0}, b={"past_days": 1.0}), Show())
+    assert said == "2 jobs are overdue: A oil (40 days) and A oil (1 day)."
+    assert urgency == "soon"

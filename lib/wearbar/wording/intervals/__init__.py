@@ -1,7 +1,7 @@
 """What is said of work due and done: what must not be driven, today's list, the rate and what it leaves out, overruns."""
 
 from wearbar.wording.intervals.changes import HEADS_SINCE, became_said, became_table, rate_changed, two_rates
-from wearbar.wording.intervals.dangers import BLIND, HEADS_DANGER, REASONS, danger, danger_none, danger_table, headline
+from wearbar.wording.intervals.dangers import BLIND, HEADS_DANGER, REASONS, danger, danger_none, danger_table, headline, overdue_headline
 from wearbar.wording.intervals.dash import HEADS_DASH, NOTE_DASH, dash_said
 from wearbar.wording.intervals.rates import (
     alt_from_due,
@@ -63,6 +63,7 @@ __all__ = [
     "looked_again",
     "months",
     "no_plan",
+    "overdue_headline",
     "overruns",
     "put_off",
     "rate_changed",

@@ -10,6 +10,7 @@ __all__ = [
     "danger_none",
     "danger_table",
     "headline",
+    "overdue_headline",
 ]
 
 REASONS = {
@@ -39,6 +40,24 @@ def headline(danger, missing, show):
     if len(danger):
         return f"{_danger_count(danger)} {_danger_list(danger, show)}", "now"
     return danger_none(missing), "note"
+
+
+def overdue_headline(late, show):
+    """(sentence, urgency): open work past its window, that which bears on safety or the law first."""
+    grave = late[late["safety"] | late["statutory"]]
+    rows = grave if len(grave) else late
+    n = len(rows)
+    named = listing([f"{safe(r.vehicle)} {safe(r.task)} ({_past(r, show)})" for r in rows.itertuples()], most=4)
+    what = " that bears on safety or the law" if len(grave) else ""
+    rest = f" {plural(len(late) - n, 'other job')} {'is' if len(late) - n == 1 else 'are'} overdue too." if len(late) > n else ""
+    return f"{plural(n, 'job')}{what if n == 1 else what.replace('bears', 'bear')} {'is' if n == 1 else 'are'} overdue: {named}.{rest}", (
+        "now" if len(grave) else "soon"
+    )
+
+
+def _past(row, show):
+    """How far past its window a row is, by the limit that says most."""
+    return show.days(row.past_days) if row.past_days > 0 else show.distance(row.past_km) if row.past_km > 0 else "by its hours"
 
 
 def danger_none(missing):
