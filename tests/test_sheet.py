@@ -175,7 +175,8 @@ class TestFirst:
             "limit_depth": 2,
         }
         reads = [{"date": "2025-07-01", "odometer": 7_000, "position": "rear", "category": "tyre", "quantity": "depth", "value": 0.9}]
-        [(what, stands)] = words_of(small_log(fitted=[tyre], measurements=reads))["dangers"]
+        defect = {"defect": "D1", "found": "2025-07-01", "text": "x", "grade": "off-road"}
+        [_, (what, stands)] = words_of(small_log(fitted=[tyre], measurements=reads, defects=[defect]))["dangers"]
         assert what == "rear tyre"
         assert "off the road" in stands
 
