@@ -16,6 +16,7 @@ __all__ = ["CLASSES", "Prices", "classed", "companions", "prices_of"]
 
 CLASSES = ("planned", "wear", "unplanned", "other")
 PERIOD_DAYS, LEAST_ROWS, TOGETHER = 730, 3, 0.8
+FEW_SD = 0.2  # of a price that fewer rows tell, as a share of it: judgement
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,9 +105,14 @@ def _tasks(log, found, recent, since, rate):
     each = (by["rows"] / done.reindex(tasks.index)).clip(0.1, 3.0).fillna(1.0)
     part = recent[recent["source"].eq("fitted") & recent["what"].eq("planned")].groupby(["plan", "detail"])["amount"].mean()
     part = pd.Series(part.reindex(pd.MultiIndex.from_arrays([tasks.index.get_level_values(0), tasks["part"]])).to_numpy(), tasks.index)
-    by_log = (by["amount"] * each + part.fillna(0.0)).where(by["known"] >= LEAST_ROWS)
+    by_log = by["amount"] * each + part.fillna(0.0)
     by_plan = tasks["hours"] * rate + tasks["parts"].map(_parts_money)
-    made = pd.DataFrame({"amount": by_log.fillna(by_plan), "amount_sd": (by["amount_sd"] * each).where(by_log.notna(), 0.2 * by_plan)})
+    made = pd.DataFrame(
+        {
+            "amount": by_log.fillna(by_plan),
+            "amount_sd": (by["amount_sd"] * each).where(by["known"] >= LEAST_ROWS, FEW_SD * by_log.fillna(by_plan)),
+        }
+    )
     made["amount_se"] = (made["amount_sd"] / np.sqrt(by["known"].clip(lower=1))).where(by_log.notna(), made["amount_sd"])
     made["hours"] = (by["hours"] * each).where(by["known"] >= LEAST_ROWS).fillna(tasks["hours"])
     made["n"], made["source"] = by["known"].fillna(0), np.where(by_log.notna(), "log", np.where(by_plan.notna(), "plan", ""))

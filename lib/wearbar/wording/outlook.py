@@ -55,7 +55,10 @@ def answer(outlook, totals, plan, show):
     """(sentence, urgency): the year in a breath. totals: of jobs, hours and money."""
     jobs, hours, money = totals
     if not outlook.ahead.rows.shape[0]:
-        return "Nothing in the log falls due by a plan, so the year ahead cannot be told: give the log a plan.", "note"
+        return (
+            "No task of a plan lies ahead of the vehicles reported, so their year cannot be told; a log without a plan needs one.",
+            "note",
+        )
     span = f"From {show.date(outlook.told.starts[0])}, in twelve months:"
     n = plural(plan.n_visits, "visit")
     cost = f", and {_money(money, show)} of workshop money" if money.value > 0 else ""
@@ -76,7 +79,7 @@ def last_year_said(past, show):
     if past is None:
         return "The record is too short to say how well an outlook made a year ago would have done: it needs two years."
     t = past.totals.set_index("what")
-    parts = [_one_total(t.loc[name], name, show) for name in ("jobs", "money") if t.loc[name, ["foreseen", "came"]].gt(0).any()]
+    parts = [_one_total(t.loc[name], name, show) for name in ("jobs", "money") if t.loc[name, "foreseen"] > 0]
     if not parts:
         return "Neither the outlook of a year ago nor the year that came has any work to compare."
     outside = [WHAT[n].split(":")[0].lower() for n in CLASSES if not t.loc[n, "is_inside"] and t.loc[n, "foreseen"] > 0]
@@ -348,7 +351,7 @@ def money_said(outlook, totals, show):
         return "The log and the plan hold no prices, so the year's money cannot be told. Record what work and parts cost."
     unpriced = outlook.told.unpriced
     lost = (
-        f" About {plural(round(unpriced), 'job')} of the year {'has' if round(unpriced) == 1 else 'have'} no price and count nothing."
+        f" About {plural(round(unpriced), 'job')} of the year {'has no price and counts' if round(unpriced) == 1 else 'have no price and count'} nothing."
         if unpriced >= 0.5
         else ""
     )
