@@ -1,0 +1,41 @@
+"""The notebooks run: each on the fleet, cell by cell, and each on the owner's log against outputs kept in tests/golden."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+GOLDEN = sorted((ROOT / "tests" / "golden").glob("*.ipynb"))
+REPORTS = sorted((ROOT / "notebooks").glob("*.ipynb"))
+NBVAL = ("-p", "no:cacheprovider", "-q", "--nbval-current-env", "--nbval-sanitize-with", str(ROOT / "tests" / "golden" / "sanitize.cfg"))
+
+
+def nbval(path, *how):
+    command = [sys.executable, "-m", "pytest", *NBVAL, *how, "-W", "ignore", str(path)]
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True)
+    assert done.returncode == 0, done.stdout[-4000:]
+
+
+def cells(path):
+    return ["".join(c["source"]) for c in json.loads(path.read_text(encoding="utf-8"))["cells"]]
+
+
+@pytest.mark.parametrize("path", REPORTS, ids=lambda p: p.stem)
+def test_runs_on_the_fleet_cell_by_cell(path):
+    nbval(path, "--nbval-lax")
+
+
+@pytest.mark.parametrize("path", REPORTS, ids=lambda p: p.stem)
+def test_says_on_the_owners_log_what_it_said_before(path):
+    golden = ROOT / "tests" / "golden" / path.name
+    assert golden in GOLDEN, f"run tests/golden/make.py {path.stem}, and read what it says"
+    nbval(golden, "--nbval")
+
+
+@pytest.mark.parametrize("path", GOLDEN, ids=lambda p: p.stem)
+def test_golden_copies_are_the_notebooks(path):
+    kept = [text for text in cells(path) if not text.startswith("# Parameters")]
+    assert kept == cells(ROOT / "notebooks" / path.name)
