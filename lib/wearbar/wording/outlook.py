@@ -350,6 +350,7 @@ def money_said(outlook, totals, show):
     if not e.value > 0:
         return "The log and the plan hold no prices, so the year's money cannot be told. Record what work and parts cost."
     unpriced = outlook.told.unpriced
+    none = "has no price and counts" if round(unpriced) == 1 else "have no price and count"
     lost = f" About {plural(round(unpriced), 'job')} of the year {none} nothing." if unpriced >= 0.5 else ""
     log = outlook.prices.tasks["source"].eq("plan").sum() if len(outlook.prices.tasks) else 0
     guess = " Tasks that the log has not priced go by the plan's hours and parts." if log else ""
