@@ -6,10 +6,15 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
+from hypothesis import settings
 
 from wearbar import places
 from wearbar.start import start_log
 from wearbar.tables import TABLES
+
+# the same examples on every run and on every machine, however slow
+settings.register_profile("same", deadline=None, derandomize=True, database=None)
+settings.load_profile("same")
 
 NOTEBOOKS = Path(__file__).parent / "notebooks"
 
