@@ -11,9 +11,9 @@ from math import nan
 
 import numpy as np
 import pandas as pd
-from scipy import special
+from scipy import special, stats
 
-from wearbar.estimate import bootstrap_by_vehicle
+from wearbar.estimate import MIN_VEHICLES, Estimate
 from wearbar.life import fit_weibull, fit_weibull_groups, kaplan_meier, life_of
 from wearbar.spans import GOES_ON, watched
 
@@ -21,11 +21,11 @@ __all__ = ["cost_per_distance", "early_ends", "lives_by_item", "pairs", "service
 
 PLACE = ["category", "kind", "place_on"]
 STILL = ("still-on", "disposed", "not-told", "record-gap", *GOES_ON)  # what ends the watching, not the service
-MIN_ENDS, MIN_VEHICLES = 3, 3
+MIN_ENDS = 5  # of an item, for limits by the spread between vehicles
+FIT_ENDS = 3  # of a sample without one vehicle, for a fit
 THICK = 5  # parts at risk, from which a product-limit curve is integrated
 MONEY = ["service_km", "service_low_km", "service_high_km", "cost_per_km", "low_per_km", "high_per_km", "beyond_share"]
 UNBOUNDED = 10  # a limit this many times the estimate is none
-SAMPLES = 800
 EXACT = 0.05  # of the middle life: looks nearer together than this tell the end itself
 
 
@@ -48,8 +48,8 @@ def cost_per_distance(spans, confidence=0.9, rng=None):
 
     Columns `n`, `n_off` (lives, and those that came off), `vehicles`, `price`, `fitting` (means of those known; fitting nil where none
     is), `service_km`, `service_low_km`, `service_high_km` (mean distance in service, a Weibull law of all ends), `cost_per_km`,
-    `low_per_km`, `high_per_km`, `beyond_share` (of the mean, that lies beyond the longest life seen), `note`. Limits: bootstrap over
-    vehicles; where vehicles are too few, `life.life_of` on the parts alone, by the number that came off, and the note says so.
+    `low_per_km`, `high_per_km`, `beyond_share` (of the mean, that lies beyond the longest life seen), `note`. Limits: jackknife over
+    vehicles; where vehicles or ends are too few, `life.life_of` on the parts alone, by the number that came off, and the note says so.
     """
     rng = rng or np.random.default_rng(0)
     groups = _groups(with_place(spans))
@@ -76,13 +76,27 @@ def _costs(group, confidence, rng):
     told = {"n": len(lives), "n_off": ends, "vehicles": vehicles, "price": price, "fitting": fitting}
     found = None
     if ends >= MIN_ENDS and vehicles >= MIN_VEHICLES:
-        found = bootstrap_by_vehicle(lambda w: _mean_service(lives, w), vehicles, rng, SAMPLES, confidence, "km")
+        found = _jackknife(lambda w: _mean_service(lives, w), vehicles, 1, confidence, "km")
     if found is None or not np.isfinite(found.low) or found.high > UNBOUNDED * found.value:
         found = _by_parts(lives, confidence, rng)
     spent = price + fitting
     cost = {"cost_per_km": spent / found.value, "low_per_km": spent / found.high, "high_per_km": spent / found.low}
     service = {"service_km": found.value, "service_low_km": found.low, "service_high_km": found.high}
     return {**told, **service, **cost, "beyond_share": _beyond(lives, found.value), "note": found.note}
+
+
+def _jackknife(statistic, vehicles, estimated, confidence, unit=""):
+    """Limits of a positive statistic from leaving each vehicle out: on the log scale, Student's t on vehicles less what is estimated.
+
+    statistic: takes weights (rows, vehicles) and gives a value a row, NaN where a sample has none: then no limits, nor below two degrees
+    of freedom.
+    """
+    value, *parts = np.log(statistic(np.vstack([np.ones(vehicles), 1 - np.eye(vehicles)])))
+    spread = np.sqrt((vehicles - 1) / vehicles * np.var(parts) * vehicles)
+    freedom = vehicles - estimated
+    half = stats.t.ppf((1 + confidence) / 2, freedom) * spread if freedom >= MIN_VEHICLES - 1 else nan
+    low, high = np.exp([value - half, value + half])
+    return Estimate(float(np.exp(value)), low, high, confidence, vehicles, unit=unit, method="jackknife over vehicles")
 
 
 def _by_parts(lives, confidence, rng):
@@ -92,7 +106,7 @@ def _by_parts(lives, confidence, rng):
 
 
 def _mean_service(lives, weights):
-    """Mean distance in service for each row of vehicle weights, all rows at once; NaN below three ends.
+    """Mean distance in service for each row of vehicle weights, all rows at once; NaN below `FIT_ENDS`.
 
     The area under the product-limit curve to the last end, and past it the Weibull fit's; the fit's mean alone where fewer than five
     parts were at risk at an end in the first half of them, as after late entry, for a curve then falls too soon.
@@ -102,7 +116,7 @@ def _mean_service(lives, weights):
     sample, row = np.nonzero(row_weight)
     x, seen, entry = (lives[c].to_numpy() for c in ("duration_km", "came_off", "entry_km"))
     fits = fit_weibull_groups(x[row], seen[row], sample, entry[row], weights=row_weight[sample, row]).set_index("group")
-    fits = fits.where(fits["n_observed"] >= MIN_ENDS).reindex(np.arange(len(weights)))
+    fits = fits.where(fits["n_observed"] >= FIT_ENDS).reindex(np.arange(len(weights)))
     if not _is_thick(lives):
         return fits["mean"].to_numpy()
     times = np.unique(x[seen])
@@ -134,26 +148,25 @@ def _beyond(lives, mean):
     return float(np.clip(1 - within / mean, 0, 1))
 
 
-def pairs(spans, confidence=0.9, rng=None):
+def pairs(spans, confidence=0.9):
     """Every two items of one place, compared: one row a pair, `item` against `other`, the cheaper by the estimate first.
 
-    `ratio` of their costs a distance (item over other) with `low`, `high` (bootstrap over vehicles, the same draws for both), `apart`
-    (the interval leaves out 1), `break_even` (the price at which the other would cost the same) with limits, `other_price`,
-    `lives_needed` (of both together, for the interval to leave out 1 were the ratio as estimated; 0 where it does, -1 where they are too
-    near). No row where either has under three ends or no limits can be given.
+    `ratio` of their costs a distance (item over other) with `low`, `high` (jackknife over the vehicles of both), `apart` (the interval
+    leaves out 1), `break_even` (the price at which the other would cost the same) with limits, `other_price`, `lives_needed` (of both
+    together, for the interval to leave out 1 were the ratio as estimated; 0 where it does, -1 where they are too near). No row where
+    either has under five ends or no limits can be given.
     """
-    rng = rng or np.random.default_rng(0)
     by_place = {}
     for key, group in _groups(with_place(spans)).items():
         if group[0]["came_off"].sum() >= MIN_ENDS:
             by_place.setdefault(key[:3], []).append((key[3], *group))
-    rows = [_pair(place, a, b, confidence, rng) for place, items in by_place.items() for a, b in combinations(items, 2)]
+    rows = [_pair(place, a, b, confidence) for place, items in by_place.items() for a, b in combinations(items, 2)]
     columns = [*PLACE, "item", "other", "ratio", "low", "high", "apart", "break_even", "break_even_low", "break_even_high", "other_price"]
     frame = pd.DataFrame(rows, columns=[*columns, "lives_needed"])
     return frame[frame["low"].notna()].reset_index(drop=True)
 
 
-def _pair(place, a, b, confidence, rng):
+def _pair(place, a, b, confidence):
     spent = {name: price + fitting for name, _, price, fitting in (a, b)}
     both = pd.concat([a[1], b[1]])
     names = pd.factorize(both["vehicle"])[1]
@@ -162,7 +175,7 @@ def _pair(place, a, b, confidence, rng):
         draws = [_mean_service(own[1], weights[:, names.get_indexer(pd.factorize(own[1]["vehicle"])[1])]) for own in (a, b)]
         return draws[0] / draws[1]
 
-    found = bootstrap_by_vehicle(longer, len(names), rng, SAMPLES, confidence)
+    found = _jackknife(longer, len(names), 2, confidence)
     money = spent[a[0]] / spent[b[0]]
     ratio, low, high = money / found.value, money / found.high, money / found.low
     if ratio > 1:

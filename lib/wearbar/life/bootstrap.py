@@ -8,13 +8,13 @@ import pandas as pd
 from wearbar.life.likelihood import sample_of
 from wearbar.life.limits import fit_all, profile, ratio_limit
 
-__all__ = ["MOST_DRAWN", "bootstrap_limits"]
+__all__ = ["BOOTSTRAPS", "bootstrap_limits"]
 
 BOOTSTRAPS = 999
 MOST_DRAWN = 3_000_000  # lives drawn in one bootstrap, to bound its memory
 
 
-def bootstrap_limits(fits, targets, rows, confidence, rng, fewest=3, samples=BOOTSTRAPS):
+def bootstrap_limits(fits, targets, rows, confidence, rng, fewest, samples=BOOTSTRAPS):
     """Likelihood ratio limits, the signed root's quantiles taken from a parametric bootstrap: a list of (low, high), one a target.
 
     rows: (duration, observed, entry, last_seen or None, group code or None). Lives are drawn past each row's entry; rows are censored

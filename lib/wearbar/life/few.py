@@ -1,6 +1,7 @@
 """Few ends: a stated prior on a grid, and the ladder that chooses a method by the number of ends seen.
 
-No end: a lower bound at a known shape. One or two: the known shape over a stated range of shapes. From three: the fit's own limits.
+No end: a lower bound at a known shape. One to four: the known shape over a stated range of shapes. From five: the fit's own limits. With
+three or four a fit's limits hold for lives all seen to their end, but not for the few of censored samples that have so many.
 """
 
 from dataclasses import dataclass, field
@@ -107,7 +108,7 @@ def _medians(centre, b, ends, median):
 def life_of(duration, observed, entry=None, p=0.5, shapes=SHAPES, confidence=0.9, rng=None, last_seen=None):
     """The life by which a share `p` has ended (p None: the mean life), by the method that the number of ends allows: an `Estimate`.
 
-    shapes: low, middle and high of the known shapes, for fewer than three ends. With no end the value is NaN and `low` a one-sided bound.
+    shapes: low, middle and high of the known shapes, for fewer than five ends. With no end the value is NaN and `low` a one-sided bound.
     A quantile beyond where the product-limit curve reaches carries a note. last_seen: as in `fit_weibull`, of ends between two looks.
     """
     duration, observed, entry, _, last_seen = clean(duration, observed, entry, last_seen=last_seen)
@@ -127,7 +128,8 @@ def life_of(duration, observed, entry=None, p=0.5, shapes=SHAPES, confidence=0.9
     if ends == 0:
         note = "no end seen: a lower bound alone"
         return Estimate(nan, low, nan, confidence, n, n, method=words + ", one-sided", note=note)
-    return Estimate(known[1][0], low, high, confidence, n, n - ends, method=words, note="few ends: rests on the shapes stated")
+    note = "few ends: rests on the shapes stated"
+    return Estimate(known[len(known) // 2][0], low, high, confidence, n, n - ends, method=words, note=note)
 
 
 def _at_known_shape(rows, last_seen, p, shape, confidence):

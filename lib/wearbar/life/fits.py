@@ -15,7 +15,7 @@ from wearbar.life.limits import Fits, Height, Place, Shape, fit_all, mean_place,
 __all__ = ["LognormalFit", "WeibullFit", "fit_lognormal", "fit_weibull"]
 
 PROFILE_ENDS = 20  # from here the likelihood ratio's chi-square limits are used
-BOOTSTRAP_ENDS = 3  # from here its bootstrap limits; below it nothing without a known shape or a prior
+BOOTSTRAP_ENDS = 5  # from here its bootstrap limits; below it nothing without a known shape or a prior
 METHODS = {
     "profile": "likelihood ratio",
     "bootstrap": "likelihood ratio, bootstrap quantiles",
@@ -32,7 +32,7 @@ class LifeFit:
 
     n: lives (weights counted); n_observed: ends seen. `quantile`, `mean`, `survival` and `interval` give an `Estimate` each, with limits
     by `method`: "profile" (likelihood ratio), "bootstrap" (likelihood ratio with quantiles from a parametric bootstrap), "wald" (normal
-    on the log scale), "known-shape", or "auto": the known shape's where it was given, else profile from 20 ends, bootstrap from 3, none
+    on the log scale), "known-shape", or "auto": the known shape's where it was given, else profile from 20 ends, bootstrap from 5, none
     below. `rng` draws the bootstrap; by default one seeded alike each time.
     """
 
@@ -129,12 +129,14 @@ class WeibullFit(LifeFit):
         return (self.rows[0] ** self.shape - self.rows[2] ** self.shape).sum()
 
     def _known_shape(self, target):
-        # the ends expected, sum((x / scale)^shape), against those counted: 2 r + 1 degrees of freedom serve both sides (Cox 1953);
-        # with none counted the lower side alone, on 2 (Nelson 1985, J. Qual. Technol. 17:140); both from memory
+        # the ends expected, sum((x / scale)^shape), against those counted: 2 r degrees of freedom where all were seen to end (exact), else
+        # 2 r + 1 for both sides (Cox 1953); with none counted the lower side alone, on 2 (Nelson 1985, J. Qual. Technol. 17:140); both
+        # from memory
         upper, none = (1 + self.confidence) / 2, self.n_observed == 0
         share = [self.confidence, 0] if none else [upper, 1 - upper]
+        freedom = 2 if none else 2 * self.n_observed + (self.n_observed < self.n)
         with np.errstate(divide="ignore"):
-            log_scale = np.log(2 * self._total() / stats.chi2.ppf(share, 2 if none else 2 * self.n_observed + 1)) / self.shape
+            log_scale = np.log(2 * self._total() / stats.chi2.ppf(share, freedom)) / self.shape
         if isinstance(target, Height):
             return (target.log_x - log_scale) * self.shape
         return log_scale + self.sigma * target.w(np.array([self.sigma]))[0]

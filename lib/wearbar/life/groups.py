@@ -5,7 +5,7 @@ from math import nan
 import numpy as np
 import pandas as pd
 
-from wearbar.life.bootstrap import MOST_DRAWN, bootstrap_limits
+from wearbar.life.bootstrap import BOOTSTRAPS, bootstrap_limits
 from wearbar.life.curves import clean
 from wearbar.life.fits import BOOTSTRAP_ENDS, LIMITS, PROFILE_ENDS
 from wearbar.life.likelihood import sample_of
@@ -13,7 +13,7 @@ from wearbar.life.limits import Place, Shape, fit_all, mean_place, quantile_plac
 
 __all__ = ["fit_lognormal_groups", "fit_weibull_groups"]
 
-DRAWS = 999
+AT_ONCE = 300_000  # lives drawn together: what a processor keeps at hand
 
 
 def fit_weibull_groups(
@@ -21,10 +21,11 @@ def fit_weibull_groups(
 ):
     """Weibull fits of all groups in one Newton iteration: a frame, one row a group in order of first appearance.
 
-    Columns `group, n, n_observed, scale, shape, quantile, mean, loglik`, the middle four with `_low` and `_high`; `p`: which quantile.
+    Columns `group, n, n_observed, scale, shape, quantile, mean, loglik`, the middle four with `_low` and `_high`; `p`: which quantile;
+    of several (a tuple) the columns are `quantile_0.1` and so on.
     method: of the limits, "wald" (normal on the log scale, quick), "profile" (likelihood ratio; infinite where not bounded), or "auto"
     (for quantile and mean: profile from twenty ends, its bootstrap below, drawn by `rng`; without weights and with the shape free); NaN
-    where a group has fewer than three ends or no maximum.
+    where a group has fewer than five ends or no maximum.
     """
     rows = clean(duration, observed, entry, weights, last_seen)
     if method == "auto" and (weights is not None or shape is not None):
@@ -35,8 +36,7 @@ def fit_weibull_groups(
     zero = Place(lambda s: (0 * s, 0 * s, 0 * s))
     frame["scale_low"], frame["scale_high"] = np.exp(_limits(fits, zero, confidence, simple))
     frame["shape_high"], frame["shape_low"] = np.exp(-_limits(fits, Shape(), confidence, simple))
-    places = {"quantile": quantile_place(fits.sample.family, p), "mean": mean_place(fits.sample.family)}
-    return _with_places(frame, fits, places, confidence, method, (rows, code, rng)).assign(loglik=fits.loglik)
+    return _with_places(frame, fits, _places(fits, p), confidence, method, (rows, code, rng)).assign(loglik=fits.loglik)
 
 
 def fit_lognormal_groups(duration, observed, group, entry=None, weights=None, shape=None, confidence=0.9, p=0.5, method="wald"):
@@ -44,8 +44,13 @@ def fit_lognormal_groups(duration, observed, group, entry=None, weights=None, sh
     frame, fits, _ = _fit_groups("lognormal", clean(duration, observed, entry, weights), group, shape)
     frame["mu"], frame["sigma"] = fits.mu, fits.sigma
     frame["sigma_low"], frame["sigma_high"] = np.exp(_limits(fits, Shape(), confidence, method))
-    places = {"quantile": quantile_place(fits.sample.family, p), "mean": mean_place(fits.sample.family)}
-    return _with_places(frame, fits, places, confidence, method).assign(loglik=fits.loglik)
+    return _with_places(frame, fits, _places(fits, p), confidence, method).assign(loglik=fits.loglik)
+
+
+def _places(fits, p):
+    family = fits.sample.family
+    several = {f"quantile_{q:g}": q for q in p} if isinstance(p, tuple) else {"quantile": p}
+    return {name: quantile_place(family, q) for name, q in several.items()} | {"mean": mean_place(family)}
 
 
 def _fit_groups(family, rows, group, sigma):
@@ -83,7 +88,7 @@ def _bootstrap(few, family, places, confidence, rows, code, rng):
     """Bootstrap limits of the groups `few`, as many at once as memory bears: shape (places, 2, groups)."""
     rng = rng or np.random.default_rng(0)
     size = np.bincount(code)[few]
-    batch = np.cumsum(size) * DRAWS // MOST_DRAWN
+    batch = np.cumsum(size) * BOOTSTRAPS // AT_ONCE
     number = np.full(code.max() + 1, -1)
     number[few] = np.arange(len(few))
     found = []

@@ -5,7 +5,7 @@ import pandas as pd
 from scipy import stats
 
 from wearbar.wear.line import crossing
-from wearbar.wear.parts import RISING, STRATUM, t_quantile
+from wearbar.wear.parts import RISING, SPREAD_WORTH, STRATUM, t_quantile
 
 __all__ = ["STATES", "life_to_limit", "remaining"]
 
@@ -71,11 +71,14 @@ def _posterior(on, error):
     s2, freedom = s["error"].to_numpy(float) ** 2, s["df"].to_numpy(float)
     mean, cv = on["usual_rate"].to_numpy(float) / 1000, on["usual_cv"].to_numpy(float)
     with np.errstate(divide="ignore", invalid="ignore"):
-        prior = np.nan_to_num(1 / (mean * cv) ** 2, nan=0.0, posinf=0.0)
-        freedom = np.where(prior > 0, np.minimum(freedom, np.nan_to_num(on["n_alike"].to_numpy(float)) - 1), freedom)
+        alike = np.nan_to_num(on["n_alike"].to_numpy(float), nan=1.0)
+        prior = np.nan_to_num(1 / ((mean * cv) ** 2 * (1 + 1 / alike)), nan=0.0, posinf=0.0)
         n, x, y = (on[c].to_numpy(float) for c in ("n", "x_mean", "y_mean"))
         sxx = on["sxx"].to_numpy(float)
         var_bb = 1 / (sxx / s2 + prior)
+        # degrees of freedom of a sum of two variances, each by its part in the slope (Satterthwaite 1946, from memory)
+        lent = prior * var_bb
+        freedom = 1 / (lent**2 / (alike - 1 + SPREAD_WORTH) + (1 - lent) ** 2 / np.maximum(freedom, 1))
         slope = var_bb * (np.nan_to_num(on["slope"].to_numpy(float)) * sxx / s2 - prior * np.nan_to_num(mean))
         a = y - slope * x
         return a, slope, s2 / n + var_bb * x**2, -var_bb * x, var_bb, freedom

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from wearbar.choice import MIN_ENDS
 from wearbar.wear.remaining import STATES
 from wearbar.wording.common import MISSING, clean, listing, number, plural, safe
 
@@ -156,8 +157,8 @@ CAPTION_WEIBULL = (
 METHODS = (
     "Wear: least squares line a part and place, the error of a reading pooled by category; like parts as an empirical Bayes prior for "
     "the rate; limits by Fieller's method. A part now on that has been moved is judged by what was read since. Lives: Weibull by maximum "
-    "likelihood with censoring and late entry; limits by the likelihood ratio from twenty ends, by its bootstrap from three, by known "
-    "shapes below. Cost: renewal-reward, bootstrap over vehicles. A part whose age is not known serves for wear alone; it is never taken "
+    "likelihood with censoring and late entry; limits by the likelihood ratio from twenty ends, by its bootstrap from five, by known "
+    "shapes below. Cost: renewal-reward, jackknife over vehicles. A part whose age is not known serves for wear alone; it is never taken "
     "for new."
 )
 HEADS_PAIRS = {
@@ -342,9 +343,9 @@ def _doubt(note):
 
 
 def life_note(table):
-    few = int((table["n_ended"] < 3).sum())
+    few = int((table["n_ended"] < MIN_ENDS).sum())
     known = (
-        f" {plural(few, 'row')} with under three ends: the limits rest on Weibull shapes from 1.5 to 6, stated and not measured here."
+        f" {plural(few, 'row')} with under five ends: the limits rest on Weibull shapes from 1.5 to 6, stated and not measured here."
         if few
         else ""
     )
@@ -404,7 +405,7 @@ def alt_cost(cost, show):
 def pairs_said(pairs, show):
     if not len(pairs):
         return (
-            "No two items at one place have both come off three times or more on three vehicles, so none can be compared. Price and "
+            "No two items at one place have both come off five times or more, on four vehicles or more together, so none can be compared. Price and "
             "distance of every part fitted will tell in time."
         )
     apart = pairs[pairs["apart"]]
