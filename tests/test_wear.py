@@ -74,20 +74,32 @@ def test_limits_are_exact_and_never_rounded_across():
     assert table["us-other", "tyre"] == pytest.approx(1.5875, abs=1e-12)
     assert table["us-steer", "tyre"] == pytest.approx(3.175, abs=1e-12)
     assert table["us-motorcycle", "tyre"] == pytest.approx(0.79375, abs=1e-12)
-    assert table[:, "tyre"][["uk-light", "us-other"]].min() > 1.55
-    assert table["uk-motorcycle", "tyre"] < 1.2 < table["uk-light", "tyre"]
+    assert table[:, "tyre"][["light", "us-other"]].min() > 1.55
+    assert table["motorcycle", "tyre"] < 1.2 < table["light", "tyre"]
 
 
 def test_the_deeper_of_the_owners_limit_and_the_law_holds():
-    rows = pd.DataFrame(
-        {"vehicle": ["A", "A", "B", "C", "A"], "kind": ["car", "car", "motorcycle", "quad", "car"], "category": ["tyre"] * 4 + ["chain"]}
-    )
+    rows = pd.DataFrame({"vehicle": ["A", "A", "B", "C", "D"], "kind": ["car", "car", "motorcycle", "quad", "van"], "category": "tyre"})
     rows["limit_depth_mm"] = [1.0, 3.0, np.nan, np.nan, np.nan]
-    vehicles = pd.DataFrame({"vehicle": ["A", "B", "C"], "legal_class": [np.nan, "us-motorcycle", np.nan]})
-    found = wear.limits_for(rows, vehicles)["limit"].tolist()
-    assert found[:3] == pytest.approx([1.6, 3.0, 0.79375])
-    assert np.isnan(found[3])
-    assert found[4] == 3.0
+    vehicles = pd.DataFrame({"vehicle": ["A", "B", "C", "D"], "legal_class": [np.nan, "us-motorcycle", np.nan, "light"]})
+    found = wear.limits_for(rows, vehicles)
+    assert found["limit"].tolist() == pytest.approx([1.6, 3.0, 0.79375, np.nan, 1.6], nan_ok=True)
+    assert found["legal_class"].tolist() == ["light", "light", "us-motorcycle", "", "light"]
+
+
+def test_every_class_of_the_demo_logs_is_in_the_table():
+    for make in (synthetic.fleet, synthetic.owner):
+        tables, _ = make(1)
+        assert set(tables["vehicles"]["legal_class"].dropna()) <= set(wear.LIMITS["legal_class"])
+
+
+def test_the_industrial_limit_of_chains_is_kept_off_motorcycles():
+    rows = pd.DataFrame({"vehicle": ["A", "A", "B"], "kind": ["motorcycle", "motorcycle", "plant"], "category": "chain"})
+    rows["limit_depth_mm"] = [np.nan, 2.0, np.nan]
+    found = wear.limits_for(rows, pd.DataFrame({"vehicle": ["A", "B"], "legal_class": np.nan}))["limit"].tolist()
+    assert found == pytest.approx([np.nan, 2.0, 3.0], nan_ok=True)
+    # Diamond Chain and Regal (ANSI B29.1): 3%, or 200/N above 66 or 67 teeth; a 12-inch strand of 24 half-inch pitches to 12.36 in is 3%
+    assert [wear.chain_limit(n) for n in (None, 60, 66, 80, 100)] == [3.0, 3.0, 3.0, 2.5, 2.0]
 
 
 def test_lines_of_all_parts_at_once_are_those_of_each(fleet):
@@ -177,7 +189,7 @@ def test_the_lowest_place_governs():
 def test_stretch_rises_to_its_limit():
     rng = np.random.default_rng(list(b"chain"))
     spans_, looks, vehicles = toy(
-        [list(0.4 * np.arange(6) + rng.normal(0, 0.02, 6)) for _ in range(3)], limit=np.nan, kind="chain", quantity="elongation"
+        [list(0.4 * np.arange(6) + rng.normal(0, 0.02, 6)) for _ in range(3)], limit=3.0, kind="chain", quantity="elongation"
     )
     on = wear.remaining(wear.wear_of(spans_, looks, vehicles), pd.Timestamp("2025-01-01"))
     # 0.4% a 1,000 km, now at 2.0%, limit 3%: 2,500 km left
@@ -211,6 +223,54 @@ def test_one_vehicle_alone_keeps_what_is_usual_for_all(fleet):
 def test_a_last_reading_at_the_limit_needs_no_line():
     on = wear.remaining(wear.wear_of(*toy([[1.9]])), pd.Timestamp("2025-01-01"))
     assert on["state"].tolist() == ["below"]
+
+
+# --- oil ---
+
+
+def oil(rows, work=(), state="cold"):
+    """Oil use of one motorcycle driven 1,000 km a month; rows: (month, place, mL)."""
+    odometer = [{"vehicle": "A", "date": f"2024-{m:02}-01", "odometer": 1000 * m} for m in range(1, 13)]
+    read = [
+        {"vehicle": "A", "date": f"2024-{m:02}-01", "position": "engine", "category": "engine-oil", "quantity": "top-up", "value": v}
+        | {"place": p, "state": s if (s := state) != "mixed" else ("cold", "hot")[m % 2]}
+        for m, p, v in rows
+    ]
+    work = [{"vehicle": "A", "date": f"2024-{m:02}-01", "task": task, "why": "planned"} for m, task in work]
+    frames = {"vehicles": [{"vehicle": "A", "kind": "motorcycle", "in_service": "2024-01-01"}], "odometer": odometer}
+    frames |= {"measurements": read, "work": work}
+    header = {"currency": "EUR", "money": "net", "distance": "km", "first_day": "2024-01-01", "as_of": "2024-12-31"}
+    log = log_of({name: pd.DataFrame(list(r)) for name, r in frames.items() if len(r)}, header)
+    return wear.oil_use(log, usage.readings(log)).iloc[0]
+
+
+CHECKS = [(m, "engine-oil-level") for m in range(1, 13)]
+
+
+def test_oil_use_counts_what_was_added_since_the_mark():
+    # the first tells no period; then 100, 0, 200, 100 over 4,000 km
+    found = oil([(1, None, 500), (2, None, 100), (3, None, 0), (4, None, 200), (5, None, 100)], CHECKS)
+    assert found[["n", "distance_km", "used_ml", "why_not"]].tolist() == [4, 4000, 400, ""]
+    assert found["ml_per_1000km"] == pytest.approx(100)
+    assert found["low"] < 100 < found["high"]
+
+
+def test_oil_not_filled_to_the_mark_is_still_missing():
+    # 300 missing, 100 added: 200 left; then 350 missing: 150 used; then filled; then 120, 90
+    rows = [(1, "level before", 300), (1, None, 100), (2, "level before", 350), (2, None, 350)]
+    rows += [(3, "level before", 120), (3, None, 120), (4, "level before", 90)]
+    assert oil(rows)[["n", "used_ml", "ml_per_1000km"]].tolist() == pytest.approx([3, 360, 120])
+
+
+def test_oil_use_is_refused_where_it_would_invent_a_worn_engine():
+    rows = [(m, None, 100) for m in range(1, 7)]
+    assert "level before" in oil(rows)["why_not"]
+    assert "hot" in oil(rows, CHECKS, state="mixed")["why_not"]
+    assert "told" in oil(rows, CHECKS, state=None)["why_not"]
+    assert np.isnan(oil(rows)["ml_per_1000km"])
+    # an oil change within a period: what was drained and filled is no use
+    assert oil(rows, [*CHECKS, (3, "engine-oil-and-filter")])["n"] == 4
+    assert "three periods" in oil(rows[:3], CHECKS)["why_not"]
 
 
 # --- cost ---

@@ -204,9 +204,8 @@ def table(samples, sizes=SIZES, of=(worn, lives, known, ratios)):
 
 
 def main(samples=SAMPLES, *sizes):
-    print(
-        f"{samples:,} samples a cell; nominal 90%. Under: truth below the low limit; over: above the high one. Few pass: under 10%, those whose ends came early.\n"
-    )
+    print(f"{samples:,} samples a cell; nominal 90%. Under: truth below the low limit; over: above the high one.")
+    print("Few pass: under one sample in ten has so many ends; in those that do they came early.\n")
     print("| what | n | censored | entry | refused | coverage | under | over | |\n|---|---|---|---|---|---|---|---|---|")
     for row in table(samples, sizes or SIZES):
         if row["kept"]:

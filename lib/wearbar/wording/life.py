@@ -486,7 +486,7 @@ def alt_residuals(wear):
 def limits_table(parts, table):
     """Rows of the table of limits that bear on the categories of the log, the classes used here first."""
     used = table[table["category"].isin(parts["category"].unique())]
-    here = set(zip(parts["category"], parts["legal_class"], strict=True)) | {(c, "") for c in parts["category"]}
+    here = set(zip(parts["category"], parts["legal_class"], strict=True))
     shown = used.assign(used=["yes" if key in here else "" for key in zip(used["category"], used["legal_class"], strict=True)])
     unit = np.where(shown["quantity"].eq("elongation"), "%", " mm")
     shown["limit_said"] = [f"{x:.5f}".rstrip("0").rstrip(".") + u for x, u in zip(shown["limit"], unit, strict=True)]
