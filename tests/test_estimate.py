@@ -15,6 +15,10 @@ from wearbar.recurrence import mean_cumulative, power_law, trend
 REFERENCE = Path(__file__).parent / "reference" / "recurrence"
 
 
+def test_an_estimate_is_its_value_where_a_number_is_wanted():
+    assert float(proportion(3, 4)) == 0.75
+
+
 class TestProportion:
     @pytest.mark.parametrize("won, tried, method", [(80, 90, "wilson"), (0, 25, "wilson"), (8, 9, "beta"), (0, 5, "beta"), (7, 7, "beta")])
     def test_agrees_with_statsmodels(self, won, tried, method):

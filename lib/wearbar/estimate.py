@@ -35,6 +35,9 @@ class Estimate:
     method: str = ""
     note: str = ""
 
+    def __float__(self):
+        return float(self.value)
+
 
 def proportion(successes, trials, clusters=None, confidence=0.9):
     """Share of trials that succeeded.
