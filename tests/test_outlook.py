@@ -314,7 +314,7 @@ class TestWords:
             told += [wording.hours_said(outlook.by_site(found), found.told)]
             assert not [text for text in told for bad in ("nan", "None", "inf ", "e+", "  ") if bad in text]
 
-    @pytest.mark.parametrize("n, text", [(0, "none"), (3, "3 × 1 L")])
+    @pytest.mark.parametrize("n, text", [(0, "order none"), (3, "3 × 1 L")])
     def test_packs_in_words(self, n, text):
         assert wording._pack(n, "L", 1.0) == text
 

@@ -321,7 +321,7 @@ def order_table(table):
 def _pack(n, unit, pack):
     unit = "" if not isinstance(unit, str) else unit
     if n == 0:
-        return "none"
+        return "order none"
     if unit == "set":
         return f"{plural(n, 'set')} of {number(pack)}"
     size = f"{pack:g}"
