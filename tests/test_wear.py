@@ -1,5 +1,7 @@
 """Wear lines, remaining distance, limits and cost by the distance."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -218,6 +220,48 @@ def test_one_vehicle_alone_keeps_what_is_usual_for_all(fleet):
     assert one.parts["usual_rate"].notna().any()
     # the usual distance between looks may differ; what is left may not
     assert alone.to_numpy() == pytest.approx(whole.to_numpy(), nan_ok=True)
+
+
+def bending(after, parts, error=0.05, **more):
+    """Wear of parts read every 1,000 km: 0.5 mm each to 4 mm, two thirds of the way from 8 to 2, and `after` from there."""
+    rng = np.random.default_rng(list(b"bend"))
+    lines = [8 - 0.5 * np.minimum(x, 8) - after * np.maximum(x - 8, 0) for x in parts]
+    return wear.wear_of(*toy([list(y + rng.normal(0, error, len(y))) for y in lines]))
+
+
+def test_wear_that_quickens_near_the_end_is_found_and_brings_the_end_forward():
+    worn = bending(0.8, [np.arange(11.0)] * 20 + [np.arange(7.0)] * 3)
+    bend = worn.bends.iloc[0]
+    assert bend["is_shown"]
+    assert bend["low"] < 0.6 < bend["high"]
+    both = [wear.remaining(w, pd.Timestamp("2025-01-01")).set_index("part_key") for w in (worn, replace(worn, bent=None))]
+    on, straight = both[0], both[1].reindex(both[0].index)
+    # 8 mm at 0.5 and, from 4 mm, 0.8 a 1,000 km to 2 mm: 10,500 km, of which 6,000 are run; a straight line says 12,000
+    young = ["p20", "p21", "p22"]
+    assert on.loc[young, "left_km"].tolist() == pytest.approx([4500] * 3, rel=0.05)
+    assert on.loc[young, "now_height"].tolist() == pytest.approx([5.0] * 3, abs=0.1)
+    assert (on["left_low_km"] <= straight["left_low_km"]).all()
+    assert (on["left_low_km"] <= on["left_km"]).all()
+    assert wear.life_to_limit(worn)["life_km"].tolist() == pytest.approx([10500], rel=0.02)
+
+
+def test_wear_that_slows_never_puts_the_low_limit_off():
+    worn = bending(0.25, [np.arange(14.0)] * 20 + [np.arange(7.0)] * 3)
+    assert worn.bends["bend"].iloc[0] == pytest.approx(-0.5, abs=0.05)
+    on, straight = (wear.remaining(w, pd.Timestamp("2025-01-01")) for w in (worn, replace(worn, bent=None)))
+    both = on.merge(straight, on="part_key").query("left_km_y > 0")
+    assert (both["left_km_x"] > both["left_km_y"]).all()
+    assert both["left_low_km_x"].tolist() == pytest.approx(both["left_low_km_y"].tolist())
+
+
+def test_straight_wear_is_not_said_to_bend():
+    rng = np.random.default_rng(list(b"straight"))
+    found = []
+    for _ in range(40):
+        values = [list(8 - r * np.arange(13) + rng.normal(0, 0.2, 13)) for r in rng.normal(0.5, 0.06, 12)]
+        found.append(wear.wear_of(*toy(values)).bends.iloc[0])
+    assert sum(b["is_shown"] for b in found) <= 2
+    assert 0.02 < np.mean([b["p"] < 0.2 for b in found]) < 0.4
 
 
 def test_a_last_reading_at_the_limit_needs_no_line():

@@ -1,22 +1,22 @@
 """Wear lines of every part at once, the place on each that will reach its limit first, and what they have in common."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
+from wearbar.wear.bend import bends_of, hinge_of, straighten
 from wearbar.wear.limits import LIMITS, limits_for
 from wearbar.wear.line import crossing
+from wearbar.wear.lines import RISING, without_doubtful
 
 __all__ = ["Wear", "wear_of"]
 
 STRATUM = ["category", "kind", "item", "axle"]
 MIN_PARTS = 3  # of a stratum, or of a category and kind, that say what is usual
 ENOUGH_READ, ENOUGH_ALIKE = 3, 12  # days read since a part was moved; parts read of its category and kind
-DOUBTFUL_T = 4.5  # deletion residual from which a reading is shown, and left out of its line
 SPREAD, SPREAD_WORTH = 0.2, 4  # part-to-part spread as a share, and the number of parts that this is worth beside the log's own: judgement
-RISING = "elongation"
 
 
 @dataclass(frozen=True)
@@ -26,20 +26,23 @@ class Wear:
     lines: one row a part and place read: `part_key, place, quantity, n, x_mean, y_mean, sxx, slope, slope_se, at_zero, error, df`;
     heights fall with wear (stretch has its sign changed). parts: one row a part, from its governing place: the span's columns, `limit`,
     `legal_limit`, `place`, `rate_mm_per_1000km` (% for stretch), `se`, `n_readings`, `distance_km` over which it was read, `usual_rate`,
-    `usual_cv`, `n_alike`. looks: the readings, with `residual`, `t`, `is_doubtful`. error: by category and quantity, the standard
-    deviation of one reading and its degrees of freedom.
+    `usual_cv`, `n_alike`, and `bend`, `hinge`. looks: the readings, with `residual`, `t`, `is_doubtful`. error: by category and quantity,
+    the standard deviation of one reading and its degrees of freedom. bends: as `bend.bends_of`. bent: the same with wear bent in the last
+    third where `bends` shows that, its heights straightened; None where none is shown.
     """
 
     lines: pd.DataFrame
     parts: pd.DataFrame
     looks: pd.DataFrame
     error: pd.DataFrame
+    bends: pd.DataFrame | None = None
+    bent: "Wear | None" = None
 
     def only(self, vehicles):
         """The same for these vehicles' parts alone; what is usual, and a reading's error, stay those of all."""
         parts = self.parts[self.parts["vehicle"].isin(vehicles)].reset_index(drop=True)
         own = [table[table["part_key"].isin(parts["part_key"])].reset_index(drop=True) for table in (self.lines, self.looks)]
-        return Wear(own[0], parts, own[1], self.error)
+        return Wear(own[0], parts, own[1], self.error, self.bends, self.bent and self.bent.only(vehicles))
 
     @property
     def rates(self):
@@ -74,9 +77,19 @@ def wear_of(spans, looks, vehicles, limits=LIMITS):
     spans = pd.concat([spans, limits_for(spans, vehicles, limits)], axis=1)
     spans["axle"] = axle_of(spans)
     looks = _by_place(looks, spans)
-    looks, lines, error = _without_doubtful(looks)
-    parts = _governing(spans, lines)
-    return Wear(lines, _with_usual(parts), looks, error)
+    straight = _lines_of(spans, looks)
+    bends = bends_of(straight.looks, straight.parts)
+    if not bends["is_shown"].any():
+        return replace(straight, bends=bends)
+    bend, hinge = spans["category"].map(bends[bends["is_shown"]].set_index("category")["bend"]).fillna(0.0), hinge_of(straight.parts)
+    own = pd.DataFrame({"bend": bend, "hinge": hinge}).set_axis(spans["part_key"])
+    looks["height"] = straighten(looks["height"], *(looks["part_key"].map(own[c]) for c in ("hinge", "bend")))
+    return replace(straight, bends=bends, bent=_lines_of(spans.assign(bend=bend, hinge=hinge), looks))
+
+
+def _lines_of(spans, looks):
+    looks, lines, error = without_doubtful(looks)
+    return Wear(lines, _with_usual(_governing(spans, lines)), looks, error)
 
 
 def axle_of(spans):
@@ -131,55 +144,16 @@ def _unstretched(spans, kind):
     return told.assign(distance_km=0.0, distance_is_own=True)
 
 
-def _without_doubtful(looks):
-    looks, lines, error = _fit(looks.assign(is_doubtful=False))
-    worst = looks["t"].abs().eq(looks.groupby(["part_key", "place"])["t"].transform(lambda t: t.abs().max()))
-    doubtful = worst & (looks["t"].abs() > DOUBTFUL_T) & looks["source"].ne("new")
-    if not doubtful.any():
-        return looks, lines, error
-    clean, lines, error = _fit(looks[~doubtful])
-    return pd.concat([clean, looks[doubtful].assign(is_doubtful=True)], ignore_index=True), lines, error
-
-
-def _fit(looks):
-    """Least squares of every (part, place) at once, and a reading's error pooled over the lines of a category."""
-    key = ["part_key", "place", "category", "quantity"]
-    code, keys = looks.groupby(key, sort=False).ngroup().to_numpy(), looks[key].drop_duplicates(ignore_index=True)
-    x, y = looks["distance_km"].to_numpy(float), looks["height"].to_numpy(float)
-
-    def total(values):
-        return np.bincount(code, values, len(keys))
-
-    n = total(np.ones(len(x)))
-    x_mean, y_mean = total(x) / n, total(y) / n
-    dx, dy = x - x_mean[code], y - y_mean[code]
-    sxx = total(dx * dx)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        slope = np.where(sxx > 0, total(dx * dy) / sxx, np.nan)
-    residual = dy - np.nan_to_num(slope)[code] * dx
-    span = pd.Series(x).groupby(code).agg(np.ptp).to_numpy() if len(x) else x
-    lines = keys.assign(n=n, reach=span, x_mean=x_mean, y_mean=y_mean, sxx=sxx, slope=slope, rss=total(residual**2))
-    lines["df"] = np.where(sxx > 0, n - 2, 0).clip(min=0)
-    pooled = lines[lines["df"] > 0].groupby(["category", "quantity"])[["rss", "df"]].sum()
-    pooled["error"] = np.sqrt(pooled["rss"] / pooled["df"])
-    lines = lines.merge(pooled["error"].reset_index(), on=["category", "quantity"], how="left")
-    lines["slope_se"] = lines["error"] / np.sqrt(lines["sxx"].where(lines["sxx"] > 0))
-    lines["at_zero"] = lines["y_mean"] - lines["slope"] * lines["x_mean"]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        leverage = 1 / n[code] + np.where(sxx[code] > 0, dx**2 / sxx[code], 0)
-        t = residual / (lines["error"].to_numpy()[code] * np.sqrt(1 - leverage))
-    looks = looks.assign(residual=residual, t=np.where((n[code] > 2) & (leverage < 1 - 1e-9), t, np.nan))
-    return looks, lines, pooled[["error", "df"]].reset_index()
-
-
 def _governing(spans, lines):
     """Each span with the line of the place that reaches its limit first; a span without readings has none."""
-    lines = lines.merge(spans[["part_key", "category", "limit"]], on=["part_key", "category"])
+    spans = spans if "bend" in spans else spans.assign(bend=0.0, hinge=np.nan)
+    lines = lines.merge(spans[["part_key", "category", "limit", "bend", "hinge"]], on=["part_key", "category"])
     height = np.where(lines["quantity"].eq(RISING), -lines["limit"], lines["limit"])
+    height = straighten(height, lines["hinge"], lines["bend"])
     slope = lines["slope"].fillna(0.0)
     at, _, _ = crossing(lines["at_zero"].fillna(lines["y_mean"]), slope, 0, 0, 0, height, 0)
     order = lines.assign(height_limit=height, at=at).sort_values(["part_key", "at", "y_mean"], kind="stable", na_position="last")
-    order = order.drop_duplicates(["part_key", "category"]).drop(columns=["at", "rss", "limit"])
+    order = order.drop_duplicates(["part_key", "category"]).drop(columns=["at", "rss", "limit", "bend", "hinge"])
     parts = spans.merge(order, on=["part_key", "category"], how="left")
     parts["rate_mm_per_1000km"], parts["se"] = -1000 * parts["slope"], 1000 * parts["slope_se"]
     return parts.rename(columns={"reach": "distance_km"})

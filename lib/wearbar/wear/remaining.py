@@ -1,11 +1,15 @@
 """How far each part now on still goes, and the life to the limit of parts of a kind."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 from scipy import stats
 
+from wearbar.wear.bend import LAST, unbent
 from wearbar.wear.line import crossing
-from wearbar.wear.parts import RISING, SPREAD_WORTH, STRATUM, t_quantile
+from wearbar.wear.lines import RISING
+from wearbar.wear.parts import SPREAD_WORTH, STRATUM, t_quantile
 
 __all__ = ["STATES", "life_to_limit", "remaining"]
 
@@ -24,31 +28,16 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
     "may-be-below", "before-next-look", "above", "not-known"), `why_not` (words, where not known). `seen_now_km` is the part's distance
     now on its readings' scale; `line_a` + `line_b` x its line (height, falling with wear), `line_aa`, `line_ab`, `line_bb` the variances
     of the two, `line_q` the quantile of its limits. The line has its own readings and, where like parts say what is usual, that as a
-    prior for its slope: an empirical Bayes line; limits are Fieller's on its posterior. `low` of a two-sided 90% interval is the
-    one-sided 95% lower limit. Age and damage are not seen by it.
+    prior for its slope: an empirical Bayes line; limits are Fieller's on its posterior. Where wear is shown to bend in the last third
+    (`wear.bent`) the line is of straightened heights (`bend`, `hinge`), and each low limit the lower of its own and the straight line's.
+    `low` of a two-sided 90% interval is the one-sided 95% lower limit. Age and damage are not seen by it.
     """
-    on = wear.parts[wear.parts["is_on"] & wear.parts["category"].isin(wear.parts.loc[wear.parts["n"].notna(), "category"])].reset_index(
-        drop=True
-    )
-    a, b, var_aa, var_ab, var_bb, freedom = _posterior(on, wear.error)
-    limit = on["height_limit"].to_numpy(float)
-    q = t_quantile(confidence, freedom)
-    value, low, high = crossing(a, b, var_aa, var_ab, var_bb, limit, q)
-    x_now = _distance_now(on)
-    on["seen_now_km"] = x_now
-    on["line_a"], on["line_b"], on["line_aa"], on["line_ab"], on["line_bb"], on["line_q"] = a, b, var_aa, var_ab, var_bb, q
-    on["now_height"] = _unsigned(on, a + b * x_now)
-    with np.errstate(invalid="ignore"):
-        spread = np.sqrt(var_aa + 2 * var_ab * x_now + var_bb * x_now**2)
-    on["now_low"] = _unsigned(on, a + b * x_now - q * spread)
-    on["life_km"], on["life_low_km"], on["life_high_km"] = value, np.maximum(low, 0), high
-    for name, end in (("left_km", value), ("left_low_km", low), ("left_high_km", high)):
-        on[name] = np.maximum(end - x_now, 0)
-    on["next_look_km"] = on["category"].map(_between_looks(wear.looks))
-    ahead = x_now + on["next_look_km"]
-    with np.errstate(all="ignore"):
-        z = (a + b * ahead - limit) / np.sqrt(var_aa + 2 * var_ab * ahead + var_bb * ahead**2)
-    on["chance_to_next"] = stats.t.cdf(z, np.maximum(freedom, 1))
+    on = _judged(wear if wear.bent is None else wear.bent, confidence)
+    if wear.bent is not None:
+        straight = _judged(wear, confidence)
+        on["now_low"] = _lower(on, straight)
+        for name in ("life_low_km", "left_low_km", "chance_to_next"):
+            on[name] = np.fmin(on[name], straight[name])
     latest = wear.looks[wear.looks["source"].eq("reading")].groupby("part_key")[["date"]].max()
     on["last_read"] = on["part_key"].map(latest["date"])
     on["last_height"] = _unsigned(on, on["part_key"].map(_last_lowest(wear.looks)))
@@ -63,6 +52,37 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
         .sort_values(["order", "left_low_km", "left_km", "part_key"], kind="stable", ignore_index=True)
         .drop(columns="order")
     )
+
+
+def _judged(wear, confidence):
+    """Parts now on with what their lines say."""
+    on = wear.parts[wear.parts["is_on"] & wear.parts["category"].isin(wear.parts.loc[wear.parts["n"].notna(), "category"])]
+    on = on.reset_index(drop=True)
+    a, b, var_aa, var_ab, var_bb, freedom = _posterior(on, wear.error)
+    limit = on["height_limit"].to_numpy(float)
+    q = t_quantile(confidence, freedom)
+    value, low, high = crossing(a, b, var_aa, var_ab, var_bb, limit, q)
+    x_now = _distance_now(on)
+    on["seen_now_km"] = x_now
+    on["line_a"], on["line_b"], on["line_aa"], on["line_ab"], on["line_bb"], on["line_q"] = a, b, var_aa, var_ab, var_bb, q
+    with np.errstate(invalid="ignore"):
+        spread = np.sqrt(var_aa + 2 * var_ab * x_now + var_bb * x_now**2)
+    on["now_height"] = _unsigned(on, unbent(a + b * x_now, on["hinge"], on["bend"]))
+    on["now_low"] = _unsigned(on, unbent(a + b * x_now - q * spread, on["hinge"], on["bend"]))
+    on["life_km"], on["life_low_km"], on["life_high_km"] = value, np.maximum(low, 0), high
+    for name, end in (("left_km", value), ("left_low_km", low), ("left_high_km", high)):
+        on[name] = np.maximum(end - x_now, 0)
+    on["next_look_km"] = on["category"].map(_between_looks(wear.looks))
+    ahead = x_now + on["next_look_km"]
+    with np.errstate(all="ignore"):
+        z = (a + b * ahead - limit) / np.sqrt(var_aa + 2 * var_ab * ahead + var_bb * ahead**2)
+    return on.assign(chance_to_next=stats.t.cdf(z, np.maximum(freedom, 1)))
+
+
+def _lower(on, other):
+    """The more worn of two heights: the lower depth, the greater stretch."""
+    low, high = np.fmin(on["now_low"], other["now_low"]), np.fmax(on["now_low"], other["now_low"])
+    return np.where(on["quantity"].eq(RISING), high, low)
 
 
 def _posterior(on, error):
@@ -145,13 +165,17 @@ def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
 
     Columns of `by`, `n` (wear lines), `vehicles`, `worn` (ended worn), `life_km`, `low_km`, `high_km` (of the middle part: usable depth
     over the geometric mean rate), `quick_km` (the life that nine parts in ten exceed, by the spread between parts), `rate_mm_per_1000km`,
-    `note`. Vehicles are independent, parts of one are not: limits are Student's t on vehicles - 1, on the log scale; below three vehicles
-    none are given.
+    `note`. Where wear bends in the last third (`wear.bent`) the rate is that before it, and the low limit the lower of both forms'.
+    Vehicles are independent, parts of one are not: limits are Student's t on vehicles - 1, on the log scale; below three vehicles none are
+    given.
     """
+    if wear.bent is not None:
+        bent, straight = (life_to_limit(replace(w, bent=None), by, confidence) for w in (wear.bent, wear))
+        return bent.assign(low_km=np.fmin(bent["low_km"], straight["low_km"]), quick_km=np.fmin(bent["quick_km"], straight["quick_km"]))
     parts = wear.parts[(wear.parts["rate_mm_per_1000km"] > 0) & (wear.parts["n"] > 2) & wear.parts["limit"].notna()].copy()
     parts["y"] = np.log(parts["rate_mm_per_1000km"])
     full = np.where(parts["quantity"].eq(RISING), parts["limit"], parts["new_depth_mm"] - parts["limit"])
-    parts["usable"] = full
+    parts["usable"] = full * (1 - LAST + LAST / (1 + parts["bend"]))
     parts["weight"] = 1 / ((parts["se"] / parts["rate_mm_per_1000km"]) ** 2 + parts["usual_cv"].fillna(0.25) ** 2)
     parts["wy"] = parts["weight"] * parts["y"]
     by = list(by)
