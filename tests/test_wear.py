@@ -393,7 +393,10 @@ SPARSE = {
 @pytest.mark.parametrize("rows", SPARSE.values(), ids=SPARSE)
 def test_sparse_logs_give_words_and_no_warning(rows):
     """Everything that the notebook says and draws, of logs with next to nothing in them."""
-    from wearbar.wording import life as said
+    from wearbar.wording import life as on_lives
+    from wearbar.wording import oil as on_oil
+    from wearbar.wording import wear as on_wear
+    from wearbar.wording import wear_model as on_fit
     from wearbar.wording.common import Show
 
     frames = {"vehicles": [{"vehicle": "A", "kind": "motorcycle", "in_service": "2024-01-01"}]}
@@ -408,11 +411,13 @@ def test_sparse_logs_give_words_and_no_warning(rows):
     on = wear.remaining(worn, log.as_of, usage.daily_rate(readings, log.as_of))
     cost, pairs, off = choice.cost_per_distance(lives_), choice.pairs(lives_), choice.early_ends(worn.parts)
     service = choice.service_lives(choice.with_place(lives_))
-    texts = [said.headline(on, show)[0], said.on_now(on, lives_), said.doubtful(worn.looks), said.early(off), said.model(worn, show)]
-    texts += [said.pairs_said(pairs, show), said.curves(service), said.wear_life(wear.life_to_limit(worn), show)[0]]
+    texts = [on_wear.headline(on, show)[0], on_wear.on_now(on, lives_), on_fit.doubtful(worn.looks), on_fit.model(worn, show)]
+    texts += [on_lives.early(off), on_lives.pairs_said(pairs, show), on_lives.curves(service, lives_)]
+    texts += [on_wear.wear_life(wear.life_to_limit(worn), show)[0], on_oil.oil(wear.oil_use(log, readings), pairs, show)]
     assert all(texts)
     assert not [word for word in ("nan", "inf", "None") for text in texts if f" {word}" in text]
-    said.now_table(on, log.as_of, show), said.limits_table(worn.parts, wear.LIMITS), said.life_table(choice.lives_by_item(lives_))
-    assert not said.worth_curves(service)
-    assert not said.has_cost(cost)
-    assert said.cost_table(cost).empty
+    on_wear.now_table(on, log.as_of, show), on_fit.limits_table(worn.parts, wear.LIMITS)
+    on_lives.life_table(choice.lives_by_item(lives_))
+    assert not on_lives.worth_curves(service)
+    assert not on_lives.has_cost(cost)
+    assert on_lives.cost_table(cost).empty

@@ -6,6 +6,7 @@ from matplotlib.ticker import MaxNLocator
 
 from wearbar.charts import style
 from wearbar.life import fit_weibull, kaplan_meier
+from wearbar.wear import unbent
 
 __all__ = ["comparable", "cost_ranges", "left_ranges", "residuals", "service_curves", "wear_lines", "weibull_plots"]
 
@@ -77,10 +78,10 @@ def _one_line(axis, looks, row, show):
     )
     now = row["seen_now_km"]
     x = np.linspace(own["distance_km"].min(), max(min(row["life_high_km"], 1.4 * row["life_km"]), now), 60)
-    sign = -1 if rising else 1
-    middle = sign * (row["line_a"] + row["line_b"] * x)
+    middle = row["line_a"] + row["line_b"] * x
     half = row["line_q"] * np.sqrt(np.maximum(row["line_aa"] + 2 * row["line_ab"] * x + row["line_bb"] * x * x, 0))
-    style.band(axis, turn(x), height(middle - half), height(middle + half))
+    low, middle, high = ((-1 if rising else 1) * unbent(y, row["hinge"], row["bend"]) for y in (middle - half, middle, middle + half))
+    style.band(axis, turn(x), height(low), height(high))
     axis.plot(turn(x), height(middle), color=style.PALETTE[0], linewidth=1.4)
     axis.axhline(height(row["limit"]), color=style.PALETTE[4], linestyle="--", linewidth=1.2, label="limit")
     if row["legal_limit"] == row["legal_limit"] and row["legal_limit"] != row["limit"]:

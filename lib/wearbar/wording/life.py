@@ -1,97 +1,39 @@
-"""What is said of wear and lives: what must be done now, how long items last, what they cost a distance, and how far to trust it."""
+"""What is said of lives: how long items last by their ends and in service, what they cost a distance, why parts came off early."""
 
 import numpy as np
-import pandas as pd
 
 from wearbar.choice import MIN_ENDS
-from wearbar.wear.remaining import STATES
-from wearbar.wording.common import MISSING, clean, listing, number, plural, safe
+from wearbar.wording.common import MISSING, plural
+from wearbar.wording.wear import STATE, what_of
 
 __all__ = [
     "CAPTION_COST",
     "CAPTION_CURVES",
-    "CAPTION_LEFT",
-    "CAPTION_LINES",
-    "CAPTION_RESIDUALS",
     "CAPTION_WEIBULL",
-    "CAUTION",
     "HEADS_COST",
-    "HEADS_DOUBTFUL",
     "HEADS_EARLY",
     "HEADS_LIFE",
-    "HEADS_LIMIT",
-    "HEADS_LIMITS",
-    "HEADS_NOW",
     "HEADS_PAIRS",
     "METHODS",
     "PAIRS_NOTE",
     "STATE",
     "alt_cost",
     "alt_curves",
-    "alt_left",
-    "alt_lines",
-    "alt_residuals",
     "alt_weibull",
     "cost_note",
     "cost_table",
     "curves",
-    "doubtful",
-    "doubtful_table",
     "early",
     "early_table",
     "fitness",
     "has_cost",
-    "headline",
-    "item_name",
     "life_note",
     "life_table",
-    "limit_note",
-    "limits_table",
-    "model",
-    "now_note",
-    "now_table",
-    "on_now",
     "pairs_said",
     "pairs_table",
-    "part_name",
-    "rate_head",
-    "wear_life",
     "worth_curves",
-    "worth_drawing",
 ]
 
-STATE = {
-    "below-legal": "at the legal limit",
-    "below": "at the limit",
-    "may-be-below": "perhaps at the limit",
-    "before-next-look": "perhaps before the next look",
-    "not-known": "not known",
-    "above": "not near",
-}
-CAUTION = (
-    "A wear line sees wear alone. It does not see cuts, bulges, cracks, age, heat, a seized caliper or a damaged chain: look at the part "
-    "itself, and at its lowest place. Legal limits below are examples; your own law and the maker's handbook come first, and at the "
-    "legal limit grip in the wet is already poor. Support the vehicle before work below it. Brake and wheel work belongs to people "
-    "trained for it; afterwards tighten to the handbook and check again."
-)
-HEADS_NOW = {
-    "vehicle": "Vehicle",
-    "what": "Part",
-    "state": "Wear limit",
-    "now": "Now, limit",
-    "act_km": "Look or change within",
-    "date_low": "Not later than",
-    ("left_km", "left_low_km", "left_high_km"): "Left by its line",
-}
-HEADS_LIMIT = {
-    "what": "Part",
-    "item": "Item",
-    "n": "Parts",
-    "vehicles": "Vehicles",
-    "rate": "Wear",
-    ("life_km", "low_km", "high_km"): "Life to the limit, middle part",
-    "quick_km": "Nine in ten last",
-}
 HEADS_LIFE = {
     "what": "Part",
     "item": "Item",
@@ -99,7 +41,7 @@ HEADS_LIFE = {
     "n_ended": "Ended",
     "n_early": "Off early",
     ("life_km", "low_km", "high_km"): "Middle life",
-    "floor_km": "If early ends were worn",
+    "floor_km": "If early were worn",
     "doubt": "Doubt",
 }
 HEADS_COST = {
@@ -111,15 +53,6 @@ HEADS_COST = {
     ("cost", "low", "high"): ("Cost", "per 1000km"),
     "doubt": "Doubt",
 }
-HEADS_DOUBTFUL = {
-    "vehicle": "Vehicle",
-    "position": "Position",
-    "category": "Part",
-    "part_key": "Part id",
-    "date": "Day",
-    "place": "Place",
-    "read": "Read",
-}
 HEADS_EARLY = {
     "category": "Part",
     "cause": "Why",
@@ -129,28 +62,12 @@ HEADS_EARLY = {
     "n_known": "Depth known",
     "wasted": ("Worth", "money"),
 }
-HEADS_LIMITS = {
-    "legal_class": "Class",
-    "category": "Part",
-    "limit_said": "Limit",
-    "what": "What it is",
-    "source": "Source",
-    "used": "Used here",
-}
-CAPTION_LEFT = (
-    "Mark: by the line; upright stroke: the low limit, which is what to plan by; line: the interval, cut at the edge of the picture."
-)
-CAPTION_LINES = (
-    "Dots are the readings at the place that reaches the limit first, small squares other places; the band is the interval of the line. "
-    "It is drawn past now to show the doubt, not as leave."
-)
 CAPTION_CURVES = (
     "Steps: product limit; thin smooth line: Weibull fit. A part that was on before the record counts from where the record begins."
 )
 CAPTION_COST = (
     "Compare only within a block between two rules: one place on one kind of vehicle. Which can be told apart stands in the table of pairs."
 )
-CAPTION_RESIDUALS = "A point a reading; the dark line is the mean over fifths of the distance."
 CAPTION_WEIBULL = (
     "Points along the line mean that the Weibull form serves; a bend at either end means that early or late ends follow another law."
 )
@@ -170,164 +87,11 @@ HEADS_PAIRS = {
     "worth": "Other worth buying up to",
     "needed": "Settled at",
 }
-
-
-def item_name(text, most=40):
-    """Text out of a log for a figure."""
-    return clean(text, most)
-
-
-def part_name(row):
-    return f"{clean(row['vehicle'], 20)} {clean(row['last_position'], 18)} {clean(row['category'], 16)}"
-
-
-def _parts(rows, most=5):
-    return listing([safe(part_name(r)) for r in rows.to_dict("records")], most=most)
-
-
-def headline(on, show):
-    """(sentence, urgency) that answers: what must be done now?"""
-    at = {name: on[on["state"].eq(name)] for name in STATES}
-    unread = f" {plural(len(at['not-known']), 'part')} now on cannot be judged." if len(at["not-known"]) else ""
-    if not len(on):
-        return (
-            "The log has no wear readings of parts now on, so nothing can be said of what is left. Read tread, pads and chain at each "
-            "visit.",
-            "note",
-        )
-    if len(at["below-legal"]):
-        rest = f" {plural(len(at['below']), 'more part')} at or below the depth for changing." if len(at["below"]) else ""
-        what = (
-            f"{plural(len(at['below-legal']), 'part')} by their wear lines at or below the legal limit, off the road until checked: "
-            f"{_parts(at['below-legal'])}."
-        )
-        return what + rest + unread, "now"
-    if len(at["below"]):
-        what = (
-            f"{plural(len(at['below']), 'part')} by their wear lines at or below the depth for changing: {_parts(at['below'])}. Check and "
-            "change."
-        )
-        return what + unread, "now"
-    if len(at["may-be-below"]):
-        return (
-            f"{plural(len(at['may-be-below']), 'part')} may be at the limit now: {_parts(at['may-be-below'])}. Measure before next "
-            f"use.{unread}",
-            "now",
-        )
-    if len(at["before-next-look"]):
-        soon = at["before-next-look"]
-        what = f"{plural(len(soon), 'part')} may reach the limit before the next look at the usual distance: {_parts(soon)}; look sooner."
-        return what + unread, "soon"
-    if not len(at["above"]):
-        return f"No part now on has been read for wear.{unread}", "note"
-    return f"None of the {plural(len(at['above']), 'part')} whose wear is read may reach its limit before the next look.{unread}", "note"
-
-
-def on_now(on, lives):
-    """What the table of parts now on rests on."""
-    if not len(on):
-        return "No part now on has a wear reading."
-    counts = [f"{int(on['state'].eq(name).sum()):,} {STATE[name]}" for name in STATES if on["state"].eq(name).any()]
-    unread = lives[lives["is_on"] & ~lives["part_key"].isin(on["part_key"])]
-    others = (
-        f" No wear is read of {plural(len(unread), 'other part')} ({listing([safe(c) for c in sorted(unread['category'].unique())])})."
-        if len(unread)
-        else ""
-    )
-    return f"{plural(len(on), 'part')} now on {'is' if len(on) == 1 else 'are'} read for wear: {listing(counts, most=9)}.{others}"
-
-
-def now_table(on, as_of, show):
-    """Parts now on as they are printed: the most pressing first, the low limit leading."""
-    table = on.assign(what=_what(on, on["last_position"]))
-    table["act_km"] = np.fmin(on["left_low_km"], on["next_look_km"]).where(on["state"].ne("not-known"))
-    heights = zip(on["now_height"], on["limit"], on["quantity"], strict=True)
-    table["now"] = [f"{_height(h, q, show)}, {_height(limit, q, show)}" if q == q else MISSING for h, limit, q in heights]
-    table["state"] = on["state"].map(STATE) + (": " + on["why_not"]).where(on["why_not"].ne(""), "")
-    far = ~np.isfinite(on["left_high_km"].astype(float)) | (on["left_high_km"] > 20 * on["left_km"].clip(lower=1000))
-    table["left_high_km"] = on["left_high_km"].mask(far)
-    done = on["state"].isin(["below-legal", "below"])
-    for column in ("left_km", "left_low_km", "left_high_km"):
-        table[column] = table[column].mask(done)
-    return table.assign(act_km=table["act_km"].mask(done, 0.0), date_low=on["date_low"].mask(done, as_of))
-
-
-def _what(table, place):
-    """motorcycle rear tyre; tyre and where alone in a table of named vehicles."""
-    kind = "" if "vehicle" in table else table["kind"] + " "
-    return (kind + place + " " + table["category"]).str.replace("all round ", "", regex=False)
-
-
-def _height(x, quantity, show):
-    if x != x or quantity != quantity:
-        return MISSING
-    if quantity == "depth":
-        return show.depth(x)
-    return f"{x:.1f}%" if quantity == "elongation" else f"{x:.1f} mm"
-
-
-def now_note(confidence):
-    tail = number(50 + 50 * confidence)
-    return (
-        f"Look or change within: the lesser of the low limit (with a chance of {tail}% the part goes further) and the usual distance "
-        "between looks. Left by its line is an estimate with its interval, not leave to use it up. A part at its limit has no distance "
-        "left."
-    )
-
-
-def alt_left(on, show):
-    rows = on[on["state"].ne("not-known")].head(3).to_dict("records")
-    said = [f"{part_name(r)} {show.distance(r['left_low_km'])} at the low limit" for r in rows]
-    return f"Ranges of the distance left of the parts nearest their limits; first {listing(said)}." if said else "No part can be judged."
-
-
-def alt_lines(on, show):
-    rows = on[on["state"].ne("not-known") & (on["n"] >= 2)].head(6).to_dict("records")
-    said = [
-        f"{part_name(r)} now at {_height(r['now_height'], r['quantity'], show)}, limit {_height(r['limit'], r['quantity'], show)}"
-        for r in rows
-    ]
-    return f"Wear readings and lines of {plural(len(rows), 'part')}: {listing(said)}."
-
-
-def worth_drawing(on):
-    """Whether any part now on has a line."""
-    return bool((on["state"].ne("not-known") & (on["n"] >= 2)).any())
-
-
-def wear_life(table, show):
-    """(sentence, table as printed) of life to the limit."""
-    if not len(table):
-        return "No part was read often enough for a life to its limit. Three readings at different distances make a line.", table
-    rate = [_rate(r["rate_mm_per_1000km"], r["quantity"], show) for r in table.to_dict("records")]
-    text = (
-        "Life to the limit is the distance from new until the lowest place reaches the limit: usable depth over the wear rate that "
-        "readings show, whether or not the part was run that far. It takes no account of damage, and it is what wear advice uses; money "
-        "uses the distance in service below."
-    )
-    return text, table.assign(rate=rate, what=_what(table.drop(columns="vehicles"), table["axle"]))
-
-
-def rate_head(show):
-    return {**HEADS_LIMIT, "rate": f"Wear per 1,000 {show.units.distance}"}
-
-
-def _rate(x, quantity, show):
-    turned = show.scale("mm_per_1000km").turn(x) if quantity == "depth" else show.units.to_km(x)
-    return f"{turned:.2f}{'%' if quantity == 'elongation' else ' mm' if quantity == 'thickness' else show.scale('mm').after}"
-
-
-def limit_note(table):
-    few = int(table["low_km"].isna().sum())
-    more = f" {plural(few, 'row')} without limits: under three vehicles were read." if few else ""
-    return (
-        "Nine in ten last: that distance at least, by the spread between parts. Rotated: parts that were moved between axles and have "
-        f"come off.{more}"
-    )
+PAIRS_NOTE = "No: cannot be told apart. Settled at: lives of both together that would tell them apart were the ratio as estimated."
 
 
 def life_table(table):
-    return table.assign(what=_what(table, table["place_on"]), doubt=_doubt(table["note"]))
+    return table.assign(what=what_of(table, table["place_on"]), doubt=_doubt(table["note"]))
 
 
 def _doubt(note):
@@ -349,15 +113,22 @@ def life_note(table):
         if few
         else ""
     )
+    between = int(table["n_between"].sum())
+    looked = (
+        f" {plural(between, 'worn end')} {'is' if between == 1 else 'are'} taken to lie between the look that found it and the one before, "
+        "where looks are a twentieth of the middle life apart or more."
+        if between
+        else ""
+    )
     return (
         "Ended: worn or failed. The middle life takes parts that came off early for reasons of no bearing on wear; the last figure takes "
-        f"every one of them for worn out. A part taken off because it was nearly worn belongs between the two.{known} Batteries and the "
-        "like age by the calendar too: this counts distance alone."
+        f"every one of them for worn out. A part taken off because it was nearly worn belongs between the two.{looked}{known} Batteries "
+        "and the like age by the calendar too: this counts distance alone."
     )
 
 
 def alt_curves(lives):
-    n, off = len(lives), int(lives["came_off"].sum())
+    n, off = lives["part_key"].nunique(), int(lives["came_off"].sum())
     return (
         f"Share of parts still in service against distance, by place and item, with fitted curves; {n:,} lives of which {off:,} came off. "
         "The numbers at risk stand below each panel."
@@ -388,7 +159,7 @@ def cost_table(table):
         **told,
         off=off,
         spent=table["price"] + table["fitting"],
-        what=_what(table.drop(columns="vehicles"), table["place_on"]),
+        what=what_of(table.drop(columns="vehicles"), table["place_on"]),
         doubt=_doubt(table["note"]),
     )
 
@@ -405,8 +176,8 @@ def alt_cost(cost, show):
 def pairs_said(pairs, show):
     if not len(pairs):
         return (
-            "No two items at one place have both come off five times or more, on four vehicles or more together, so none can be compared. Price and "
-            "distance of every part fitted will tell in time."
+            "No two items at one place have both come off five times or more, on four vehicles or more together, so none can be compared. "
+            "Price and distance of every part fitted will tell in time."
         )
     apart = pairs[pairs["apart"]]
     start = f"Of {plural(len(pairs), 'pair')}, {len(apart) or 'none'} can be told apart"
@@ -416,9 +187,6 @@ def pairs_said(pairs, show):
     )
 
 
-PAIRS_NOTE = "No: cannot be told apart. Settled at: lives of both together that would tell them apart were the ratio as estimated."
-
-
 def pairs_table(pairs, show):
     worth = [show.range(r["break_even_low"], r["break_even_high"], "money") for r in pairs.to_dict("records")]
     needed = [
@@ -426,7 +194,7 @@ def pairs_table(pairs, show):
         for n in pairs["lives_needed"]
     ]
     verdict = np.where(pairs["apart"], "yes, cheaper", "no")
-    return pairs.assign(what=_what(pairs, pairs["place_on"]), worth=worth, needed=needed, verdict=verdict)
+    return pairs.assign(what=what_of(pairs, pairs["place_on"]), worth=worth, needed=needed, verdict=verdict)
 
 
 def early(table):
@@ -445,54 +213,6 @@ def early_table(table):
     return table.assign(cause=table["cause"].replace({"removed-early": "taken off early", "age": "its time was up"}))
 
 
-def doubtful(looks):
-    n = int(looks["is_doubtful"].sum())
-    if not n:
-        return "No reading lies far off its part's line."
-    verb = "lies" if n == 1 else "lie"
-    return (
-        f"{plural(n, 'reading')} {verb} so far off the part's line that it may be mistyped, of another part, or show a change that the "
-        "log does not: left out of the lines, listed here."
-    )
-
-
-def doubtful_table(looks, show):
-    rows = looks[looks["is_doubtful"]].sort_values("t", key=abs, ascending=False)
-    read = [_height(v, q, show) for v, q in zip(rows["value"], rows["quantity"], strict=True)]
-    return rows.assign(read=read)[["vehicle", "position", "category", "part_key", "date", "place", "read"]]
-
-
-def model(wear, show):
-    """How well the lines fit, by category, in words."""
-    if not len(wear.error):
-        return "Too few readings to say how well lines fit."
-    said = [
-        f"{safe(r['category'])} {_height(r['error'], r['quantity'], show).replace('%', ' points')} ({plural(int(r['df']), 'degree')} of "
-        "freedom)"
-        for r in wear.error.to_dict("records")
-    ]
-    return (
-        f"Standard deviation of one reading about its line: {listing(said)}. A middle line that bends away from nil says that wear is not "
-        "straight: then a life to the limit errs."
-    )
-
-
-def alt_residuals(wear):
-    return (
-        f"Readings less their lines by category, {plural(len(wear.looks), 'reading')}, with the mean over fifths of each part's distance."
-    )
-
-
-def limits_table(parts, table):
-    """Rows of the table of limits that bear on the categories of the log, the classes used here first."""
-    used = table[table["category"].isin(parts["category"].unique())]
-    here = set(zip(parts["category"], parts["legal_class"], strict=True))
-    shown = used.assign(used=["yes" if key in here else "" for key in zip(used["category"], used["legal_class"], strict=True)])
-    unit = np.where(shown["quantity"].eq("elongation"), "%", " mm")
-    shown["limit_said"] = [f"{x:.5f}".rstrip("0").rstrip(".") + u for x, u in zip(shown["limit"], unit, strict=True)]
-    return pd.DataFrame(shown.sort_values("used", ascending=False, kind="stable"))
-
-
 def worth_curves(service):
     """Whether any place has three parts that came off."""
     return bool((service.groupby(["category", "kind", "place_on"])["came_off"].sum() >= 3).any())
@@ -502,22 +222,26 @@ def has_cost(cost):
     return bool(len(cost) and (cost[cost["cost_per_km"].notna()].groupby(["category", "kind", "place_on"]).size() > 1).any())
 
 
-def curves(service):
+def curves(service, spans):
+    """What the curves rest on: lives watched, those on before the record, and those left out or cut."""
+    unknown = int((~spans["age_known"]).sum())
+    left_out = f" {plural(unknown, 'part')} of unknown age {'serves' if unknown == 1 else 'serve'} for wear alone." if unknown else ""
     if not len(service):
-        return "No part has a known age and a distance watched."
-    off = service["came_off"]
-    text = (
-        f"{plural(len(service), 'life', 'lives')} watched, of which {plural(int(off.sum()), 'part')} came off; the others are still on, "
-        "or left with their vehicle."
-    )
-    late = int((service["entry_km"] > 0).sum())
-    return text + (
+        return f"No part has a known age and a distance watched.{left_out}"
+    n, off = service["part_key"].nunique(), int(service["came_off"].sum())
+    late = int((spans["age_known"] & (spans["entry_km"] > 0)).sum())
+    before = (
         f" {plural(late, 'part')} {'was' if late == 1 else 'were'} on already when the record began and "
         f"{'counts' if late == 1 else 'count'} from then."
-        if late
-        else ""
+    )
+    holes = int(service["cause"].eq("record-gap").sum())
+    cut = f" {plural(holes, 'hole')} in the record {'counts' if holes == 1 else 'count'} as distance of no life." if holes else ""
+    return (
+        f"{plural(n, 'life', 'lives')} watched, of which {plural(off, 'part')} came off; the others are still on, or left with their "
+        f"vehicle.{before if late else ''}{cut}{left_out}"
     )
 
 
 def alt_weibull(service):
-    return f"Weibull plots of distance in service of the items most often replaced, {plural(len(service), 'life', 'lives')} in all."
+    lives = plural(service["part_key"].nunique(), "life", "lives")
+    return f"Weibull plots of distance in service of the items most often replaced, {lives} in all."

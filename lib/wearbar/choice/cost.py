@@ -13,34 +13,16 @@ import numpy as np
 import pandas as pd
 from scipy import special, stats
 
+from wearbar.choice.place import PLACE, UNBOUNDED, named, service_lives, with_place
 from wearbar.estimate import MIN_VEHICLES, Estimate
-from wearbar.life import fit_weibull, fit_weibull_groups, kaplan_meier, life_of
-from wearbar.spans import GOES_ON, watched
+from wearbar.life import fit_weibull_groups, kaplan_meier, life_of
 
-__all__ = ["cost_per_distance", "early_ends", "lives_by_item", "pairs", "service_lives", "with_place"]
+__all__ = ["MIN_ENDS", "cost_per_distance", "pairs"]
 
-PLACE = ["category", "kind", "place_on"]
-STILL = ("still-on", "disposed", "not-told", "record-gap", *GOES_ON)  # what ends the watching, not the service
 MIN_ENDS = 5  # of an item, for limits by the spread between vehicles
 FIT_ENDS = 3  # of a sample without one vehicle, for a fit
 THICK = 5  # parts at risk, from which a product-limit curve is integrated
 MONEY = ["service_km", "service_low_km", "service_high_km", "cost_per_km", "low_per_km", "high_per_km", "beyond_share"]
-UNBOUNDED = 10  # a limit this many times the estimate is none
-EXACT = 0.05  # of the middle life: looks nearer together than this tell the end itself
-
-
-def service_lives(spans):
-    """Spans fit to judge distance in service by: watched, with `came_off` True where service ended, for whatever reason."""
-    lives = watched(spans)
-    return lives.assign(came_off=~lives["cause"].isin(STILL))
-
-
-def with_place(spans):
-    """Adds `place_on`: the axle (front, rear ...) that a part serves on, or "all round" where parts of that kind are moved "
-    "between axles."""
-    axle = spans["positions"].str.replace(r"\b(axle\d+|front|rear)(-[a-z]+)+", r"\1", regex=True).str.split(", ").map(set)
-    moved = axle.str.len().gt(1).groupby([spans["category"], spans["kind"]]).transform("any")
-    return spans.assign(place_on=axle.map(lambda names: min(names)).mask(moved, "all round"))
 
 
 def cost_per_distance(spans, confidence=0.9, rng=None):
@@ -53,13 +35,9 @@ def cost_per_distance(spans, confidence=0.9, rng=None):
     """
     rng = rng or np.random.default_rng(0)
     groups = _groups(with_place(spans))
-    rows = [{**_named(key), **_costs(group, confidence, rng)} for key, group in groups.items()]
+    rows = [{**named(key), **_costs(group, confidence, rng)} for key, group in groups.items()]
     told = ["n", "n_off", "vehicles", "price", "fitting", *MONEY, "note"]
     return pd.DataFrame(rows, columns=[*PLACE, "item", *told])
-
-
-def _named(key):
-    return dict(zip([*PLACE, "item"], key, strict=True))
 
 
 def _groups(spans):
@@ -73,7 +51,7 @@ def _groups(spans):
 def _costs(group, confidence, rng):
     lives, price, fitting = group
     ends, vehicles = int(lives["came_off"].sum()), lives["vehicle"].nunique()
-    told = {"n": len(lives), "n_off": ends, "vehicles": vehicles, "price": price, "fitting": fitting}
+    told = {"n": lives["part_key"].nunique(), "n_off": ends, "vehicles": vehicles, "price": price, "fitting": fitting}
     found = None
     if ends >= MIN_ENDS and vehicles >= MIN_VEHICLES:
         found = _jackknife(lambda w: _mean_service(lives, w), vehicles, 1, confidence, "km")
@@ -187,69 +165,3 @@ def _pair(place, a, b, confidence):
     half = np.log(high / low) / 2
     needed = 0 if apart or not half > 0 else int(np.ceil(len(both) * (half / abs(np.log(ratio))) ** 2)) if ratio < 0.99 else -1
     return (*place, a[0], b[0], ratio, low, high, apart, *even, b[2], needed)
-
-
-def lives_by_item(spans, confidence=0.9, rng=None):
-    """Life until worn out or failed, from ends alone: one row a (category, kind, place_on, item) with a life watched, most ends first.
-
-    `n`, `n_ended` (worn or failed), `n_early` (taken off early: never sure to be independent of wear), `n_between` (ends that lie between
-    two looks: where those are a twentieth of the middle life apart or more; nil where ends are taken as exact), `life_km` (the middle life)
-    with `low_km`, `high_km`, early ends taken as independent, by `life.life_of`; `floor_km`, the middle life were every part taken off
-    early about to wear out; `note`, `method`.
-    """
-    rng = rng or np.random.default_rng(0)
-    lives = watched(with_place(spans))
-    rows = [{**_named(key), **_life(group, confidence, rng)} for key, group in lives.groupby([*PLACE, "item"])]
-    columns = [*PLACE, "item", "n", "n_ended", "n_early", "n_between", "life_km", "low_km", "high_km", "floor_km", "note", "method"]
-    return pd.DataFrame(rows, columns=columns).sort_values(
-        ["category", "kind", "place_on", "n_ended"], ascending=[True, True, True, False], ignore_index=True
-    )
-
-
-def _life(group, confidence, rng):
-    early = group["cause"].eq("removed-early")
-    told = {"n": group["part_key"].nunique(), "n_ended": int(group["observed"].sum()), "n_early": int(early.sum())}
-    rows = group["duration_km"], group["observed"], group["entry_km"], None
-    found = life_of(*rows[:3], confidence=confidence, rng=rng)
-    apart = (group["duration_km"] - group["last_seen_km"])[group["cause"].eq("worn")].dropna()
-    if len(apart) and apart.median() >= EXACT * found.value:
-        rows = _between_looks(group)
-        early = early.reindex(rows[0].index)
-        found = life_of(*rows[:3], confidence=confidence, rng=rng, last_seen=rows[3])
-    told["n_between"] = 0 if rows[3] is None else int((rows[3] < rows[0]).sum())
-    floor = found.value
-    if early.any():
-        floor = fit_weibull(rows[0], rows[1] | early, rows[2], last_seen=rows[3]).quantile(0.5, method="wald").value
-    high = nan if found.high > UNBOUNDED * found.value else found.high
-    life = {"life_km": found.value, "low_km": found.low, "high_km": high, "floor_km": floor}
-    return {**told, **life, "note": found.note, "method": found.method}
-
-
-def _between_looks(group):
-    """(duration, observed, entry, last seen) of lives whose wearing out is found by looking: an end lies after the look before it, and a
-    life that goes on is known to at its last look alone; one never looked at says nothing."""
-    worn, failed = group["cause"].eq("worn"), group["cause"].eq("failed")
-    seen = group["last_seen_km"].fillna(group["entry_km"]).clip(group["entry_km"], group["duration_km"])
-    until = group["duration_km"].where(worn | failed, seen)
-    known = until > group["entry_km"]
-    return until[known], group.loc[known, "observed"], group.loc[known, "entry_km"], seen.where(worn, until)[known]
-
-
-def early_ends(parts):
-    """Why parts came off before they were worn out: one row a category and cause, the costliest first.
-
-    parts: `wear.wear_of(...).parts`, or spans with `limit`. `n`, `of` (parts of the category that came off), `unused_share` (mean share
-    of the usable depth that went with them, where their removed depth is known), `n_known`, `wasted` (that share of their price and
-    fitting, summed over those with both known).
-    """
-    off = parts[~parts["cause"].isin(STILL)]
-    early = off[~off["observed"]].copy()
-    usable = early["new_depth_mm"] - early["limit"]
-    early["unused_share"] = ((early["removed_depth_mm"] - early["limit"]) / usable.where(usable > 0)).clip(0, 1)
-    early["wasted"] = early["unused_share"] * (early["price"] + early["fitting_cost"].fillna(0))
-    groups = early.groupby(["category", "cause"])
-    frame = groups.agg(n=("part_key", "size"), unused_share=("unused_share", "mean"), n_known=("unused_share", "count"))
-    frame["wasted"] = groups["wasted"].sum(min_count=1)
-    frame = frame.reset_index()
-    frame["of"] = frame["category"].map(off.groupby("category").size())
-    return frame.sort_values(["wasted", "n"], ascending=False, na_position="last", ignore_index=True)
