@@ -133,7 +133,7 @@ def worn_parts(cell, samples, rng):
 
 def worn(cell, samples, batch=100):
     """Rows of the wear rate and of what is left of a part now on."""
-    kept, ends = [], []
+    kept, ends, batch = [], [], min(batch, samples)
     for k in range(samples // batch):
         spans, looks, own = worn_parts(cell, batch, cell.rng(10 + k))
         found = wear.wear_of(spans, looks, pd.DataFrame({"vehicle": spans["vehicle"], "legal_class": "none"}))
@@ -179,19 +179,9 @@ def verdict(row):
 
 
 def line(row):
-    shares = [f"{row[k]:.1%}" if row[k] == row[k] else "" for k in ("refused", "under", "over")]
-    covered = f"{1 - row['under'] - row['over']:.1%}" if row["kept"] else ""
-    cell = [
-        row["what"],
-        row["n"],
-        f"{row['censored']:.0%}",
-        "late" if row["late"] else "new",
-        shares[0],
-        covered,
-        *shares[1:],
-        row["verdict"],
-    ]
-    return "| " + " | ".join(str(c) for c in [*cell, row["verdict"]]) + " |"
+    shares = [f"{x:.1%}" for x in (row["refused"], 1 - row["under"] - row["over"], row["under"], row["over"])]
+    cell = [row["what"], f"{row['n']}", f"{row['censored']:.0%}", "late" if row["late"] else "new", *shares, row["verdict"]]
+    return "| " + " | ".join(cell) + " |"
 
 
 def table(samples, sizes=SIZES, of=(worn, lives, known, ratios)):

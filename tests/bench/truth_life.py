@@ -45,12 +45,14 @@ def main(seeds=SEEDS, first=0):
     rows = pd.concat([held(seed) for seed in range(first, first + seeds)])
     rows["held"] = ~(rows["under"] | rows["over"])
     table = rows.groupby(KEY)[["held", "under", "over"]].mean().assign(seeds=rows.groupby(KEY).size())
-    print(f"{seeds} seeds from {first}\n\n| kind | part | axle | item | held | under | over | seeds | |\n|---|---|---|---|---|---|---|---|---|")
+    print(f"{seeds} seeds from {first}\n")
+    print("| kind | part | axle | item | held | under | over | seeds | |\n" + 9 * "|---" + "|")
     for key, row in table.iterrows():
         verdict = "ok" if row["held"] >= ASKED else "OUT"
         shares = " | ".join(f"{row[c]:.1%}" for c in ("held", "under", "over"))
         print("| " + " | ".join(key) + f" | {shares} | {row['seeds']:.0f} | {verdict} |")
-    print(f"\nAll together: {rows['held'].mean():.1%} of {len(rows):,} intervals; items out: {(table['held'] < ASKED).sum()} of {len(table)}")
+    out = (table["held"] < ASKED).sum()
+    print(f"\nAll together: {rows['held'].mean():.1%} of {len(rows):,} intervals; items out: {out} of {len(table)}")
     return np.mean(rows["held"])
 
 

@@ -41,7 +41,7 @@ HEADS_LIFE = {
     "n_ended": "Ended",
     "n_early": "Off early",
     ("life_km", "low_km", "high_km"): "Middle life",
-    "floor_km": "If early were worn",
+    "floor_km": "Early as worn",
     "doubt": "Doubt",
 }
 HEADS_COST = {
@@ -49,7 +49,7 @@ HEADS_COST = {
     "item": "Item",
     "off": "Came off, of lives",
     "spent": ("Price and fitting", "money"),
-    ("service_km", "service_low_km", "service_high_km"): "Mean distance in service",
+    ("service_km", "service_low_km", "service_high_km"): "Mean service",
     ("cost", "low", "high"): ("Cost", "per 1000km"),
     "doubt": "Doubt",
 }
@@ -82,12 +82,15 @@ HEADS_PAIRS = {
     "what": "Part",
     "item": "Item",
     "other": "Against",
-    ("ratio", "low", "high"): "Its cost over the other's",
+    ("ratio", "low", "high"): "Cost, of the other's",
     "verdict": "Told apart?",
-    "worth": "Other worth buying up to",
+    "worth": "Other worth up to",
     "needed": "Settled at",
 }
-PAIRS_NOTE = "No: cannot be told apart. Settled at: lives of both together that would tell them apart were the ratio as estimated."
+PAIRS_NOTE = (
+    "No: cannot be told apart. Other worth up to: its price at which it would cost the same. Settled at: lives of both together that "
+    "would tell them apart were the ratio as estimated."
+)
 
 
 def life_table(table):

@@ -27,15 +27,10 @@ def oil(table, kinds, show):
     return start + (f"It is not told of {listing(why)}. " if why else "") + ADVICE
 
 
-def heads_oil(show):
-    return {
-        "vehicle": "Vehicle",
-        "kind": "Kind",
-        "n": "Stretches",
-        "distance_km": "Over",
-        ("rate", "low", "high"): f"Oil, mL per 1,000 {show.units.distance}",
-        "why_not": "Not told because",
-    }
+def heads_oil(table, show):
+    heads = {"vehicle": "Vehicle", "kind": "Kind", "n": "Stretches", "distance_km": "Over"}
+    heads[("rate", "low", "high")] = f"Oil, mL per 1,000 {show.units.distance}"
+    return heads | ({"why_not": "Not told because"} if table["why_not"].ne("").any() else {})
 
 
 def oil_table(table, show):

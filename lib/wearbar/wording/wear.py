@@ -56,7 +56,7 @@ HEADS_LIMIT = {
     "n": "Parts",
     "vehicles": "Vehicles",
     "rate": "Wear",
-    ("life_km", "low_km", "high_km"): "Life to the limit, middle part",
+    ("life_km", "low_km", "high_km"): "Middle life to the limit",
     "quick_km": "Nine in ten last",
 }
 CAPTION_LEFT = (
