@@ -370,6 +370,26 @@ def test_few_lives_have_words():
     assert choice.cost_per_distance(lives(20000, 4).assign(price=np.nan)).empty
 
 
+def inspected(apart, n=300):
+    """Lives of median 18,248 km found worn at looks `apart` km from one another; those still on were seen at their last look."""
+    rng = np.random.default_rng(list(b"looks"))
+    life, until, start = 20000 * rng.weibull(4, n), rng.uniform(8000, 45000, n), rng.uniform(0, apart, n)
+    seen, look = (np.maximum(np.floor((x - start) / apart) * apart + start, 0) for x in (life, until))
+    on = until < seen + apart
+    frame = lives(20000, n).assign(last_seen_km=np.where(on, look, seen), duration_km=np.where(on, until, seen + apart))
+    return frame.assign(observed=~on, cause=np.where(on, "still-on", "worn"))
+
+
+def test_an_end_found_by_looking_lies_between_two_looks():
+    coarse = inspected(5000.0)
+    row = choice.lives_by_item(coarse).iloc[0]
+    exact = choice.lives_by_item(coarse.assign(last_seen_km=np.nan)).iloc[0]
+    assert (row["n_between"], exact["n_between"]) == (row["n_ended"], 0)
+    assert row["low_km"] < 18248 < row["high_km"]
+    assert exact["low_km"] > 18248 + 1000, "half the way between two looks too late"
+    assert choice.lives_by_item(inspected(500.0)).iloc[0]["n_between"] == 0, "nearer together than a twentieth of a life: exact"
+
+
 def test_early_ends_waste_what_was_left():
     frame = lives(20000, 4).assign(cause=["worn", "damaged", "removed-early", "still-on"], observed=[True, False, False, False])
     frame = frame.assign(new_depth_mm=8.0, limit=2.0, removed_depth_mm=[2.0, 5.0, 3.5, np.nan])

@@ -35,6 +35,12 @@ STATE = {
     "not-known": "not known",
     "above": "not near",
 }
+SHORT = {
+    "its wear has not been read": "not read",
+    "no limit is known for it": "no limit",
+    "too few readings of it and of like parts to say how it wears": "few readings",
+    "its readings show no wear yet": "no wear yet",
+}
 CAUTION = (
     "A wear line sees wear alone. It does not see cuts, bulges, cracks, age, heat, a seized caliper or a damaged chain: look at the part "
     "itself, and at its lowest place. Legal limits below are examples; your own law and the maker's handbook come first, and at the "
@@ -45,7 +51,7 @@ HEADS_NOW = {
     "vehicle": "Vehicle",
     "what": "Part",
     "state": "Wear limit",
-    "now": "Now, limit",
+    "now": "Now / limit",
     "act_km": "Look or change within",
     "date_low": "Not later than",
     ("left_km", "left_low_km", "left_high_km"): "Left by its line",
@@ -133,14 +139,20 @@ def now_table(on, as_of, show):
     table = on.assign(what=what_of(on, on["last_position"]))
     table["act_km"] = np.fmin(on["left_low_km"], on["next_look_km"]).where(on["state"].ne("not-known"))
     heights = zip(on["now_height"], on["limit"], on["quantity"], strict=True)
-    table["now"] = [f"{height(h, q, show)}, {height(limit, q, show)}" if q == q else MISSING for h, limit, q in heights]
-    table["state"] = on["state"].map(STATE) + (": " + on["why_not"]).where(on["why_not"].ne(""), "")
+    table["now"] = [_now(height(h, q, show), height(limit, q, show)) if q == q else MISSING for h, limit, q in heights]
+    table["state"] = on["state"].map(STATE) + (": " + on["why_not"].replace(SHORT)).where(on["why_not"].ne(""), "")
     far = ~np.isfinite(on["left_high_km"].astype(float)) | (on["left_high_km"] > 20 * on["left_km"].clip(lower=1000))
     table["left_high_km"] = on["left_high_km"].mask(far)
     done = on["state"].isin(["below-legal", "below"])
     for column in ("left_km", "left_low_km", "left_high_km"):
         table[column] = table[column].mask(done)
     return table.assign(act_km=table["act_km"].mask(done, 0.0), date_low=on["date_low"].mask(done, as_of))
+
+
+def _now(now, limit):
+    """ "2.1 / 1.6 mm": the unit once."""
+    unit = limit.partition(" ")[1:]
+    return f"{now.removesuffix(''.join(unit))} / {limit}"
 
 
 def what_of(table, place):
