@@ -162,7 +162,8 @@ def _check(asked):
         if len(rows) > PROBLEMS_SHOWN:
             print(f"  and {len(rows) - PROBLEMS_SHOWN:,} more")
     if asked.out:
-        print(f"\nThe log with each row's problems: {logs.write_marked(log, asked.out)}")
+        out = logs.write_marked(log, asked.out)
+        print(f"\nMend the copy in {out / 'log'}, where each row set aside says why, and read it again; {out / 'set_aside'} has those rows alone.")
     return SET_ASIDE if len(log.set_aside) else DONE
 
 
