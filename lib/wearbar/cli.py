@@ -163,7 +163,7 @@ def _check(asked):
             print(f"  and {len(rows) - PROBLEMS_SHOWN:,} more")
     if asked.out:
         out = logs.write_marked(log, asked.out)
-        print(f"\nMend the copy in {out / 'log'}, where each row set aside says why, and read it again; {out / 'set_aside'} has those rows alone.")
+        print(f"\nMend the copy in {out / 'log'}, where each row set aside says why; {out / 'set_aside'} has those rows alone.")
     return SET_ASIDE if len(log.set_aside) else DONE
 
 
