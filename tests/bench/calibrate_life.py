@@ -6,9 +6,11 @@ Prints a table in Markdown, kept in tests/reference/life/calibration.md. Lives a
 enter at up to 0.8 of the scale; censoring times are uniform, as long as censor the share asked. Wear: parts whose rate varies by 12%, read
 every 0.15 of a life with an error of 0.03 of the usable depth; what is censored is still on at 0.3 to 0.95 of its life.
 
-Floors, fixed beforehand and blind to an interval's width: for a life, five ends and a product-limit curve that reaches the quantile (the
-mean: one half); for a rate, three vehicles with a line; for what is left, a line; for a ratio of costs, five ends of both items. Below
-five ends a median rests on a range of known shapes; one right and two wrong ones stand beside it.
+Floors, fixed beforehand and blind to an interval's width: for a life, five ends; for a rate, three vehicles with a line; for what is
+left, a line; for a ratio of costs, five ends of both items. A quantile past where the product-limit curve comes to is told with a warning
+and not refused: the samples whose curve comes far enough are those whose ends came early, and limits of these alone miss on one side (of 50
+lives, 80% censored, 0.6% under and 9.0% over). Below five ends a median rests on a range of known shapes; a right and two wrong ones stand
+beside it.
 """
 
 import sys
@@ -68,14 +70,6 @@ def tally(what, cell, kept, low, high, truth):
     return {"what": what, **vars(cell), "kept": int(kept.sum()), "refused": 1 - kept.mean(), **share}
 
 
-def reached(x, seen, entry):
-    """How far down each sample's product-limit curve comes, as a share that has ended."""
-    at_risk = np.empty_like(x)
-    for rows in np.array_split(np.arange(len(x)), max(x.size * x.shape[1] // 20_000_000, 1)):
-        at_risk[rows] = ((entry[rows, None, :] < x[rows, :, None]) & (x[rows, None, :] >= x[rows, :, None])).sum(axis=2)
-    return 1 - np.prod(np.where(seen, 1 - 1 / at_risk, 1.0), axis=1)
-
-
 def fits_of(sample, p, rng, shape=None, method="auto"):
     x, seen, entry = sample
     group = np.repeat(np.arange(len(x)), x.shape[1])
@@ -86,21 +80,17 @@ def fits_of(sample, p, rng, shape=None, method="auto"):
 def lives(cell, samples):
     """Rows of B10, median and mean life."""
     sample = draw(cell, samples, cell.rng(1))
-    ends, share = sample[1].sum(axis=1), reached(*sample)
+    kept = sample[1].sum(axis=1) >= choice.MIN_ENDS
     found = fits_of(sample, (0.1, 0.5), cell.rng(2))
-    for name, p, column in (("B10", 0.1, "quantile_0.1"), ("median", 0.5, "quantile_0.5"), ("mean", 0.5, "mean")):
-        yield tally(name, cell, enough(ends, cell.n, share, p), found[f"{column}_low"], found[f"{column}_high"], TRUTH[name])
-
-
-def enough(ends, n, share, p):
-    return (ends >= choice.MIN_ENDS) & (share >= p)
+    for name, column in (("B10", "quantile_0.1"), ("median", "quantile_0.5"), ("mean", "mean")):
+        yield tally(name, cell, kept, found[f"{column}_low"], found[f"{column}_high"], TRUTH[name])
 
 
 def known(cell, samples):
     """Rows of the median of samples with too few ends for a fit's own limits: the range of known shapes, and single ones."""
     x, seen, entry = draw(cell, samples, cell.rng(1))
     few = np.flatnonzero((seen.sum(axis=1) > 0) & (seen.sum(axis=1) < choice.MIN_ENDS))
-    for what, shapes in KNOWN.items():
+    for what, shapes in KNOWN.items() if len(few) > LEAST_KEPT * samples else ():
         found = [life.life_of(x[k], seen[k], entry[k], 0.5, shapes) for k in few]
         low, high = (np.full(samples, np.nan) for _ in range(2))
         low[few], high[few] = [f.low for f in found], [f.high for f in found]

@@ -20,6 +20,7 @@ from wearbar.life import fit_weibull_groups, kaplan_meier, life_of
 __all__ = ["MIN_ENDS", "cost_per_distance", "pairs"]
 
 MIN_ENDS = 5  # of an item, for limits by the spread between vehicles
+TAKEN = 0.5  # of a vehicle's weight, by the jackknife: all of it is too much for few vehicles, a hair too little (by simulation)
 FIT_ENDS = 3  # of a sample without one vehicle, for a fit
 THICK = 5  # parts at risk, from which a product-limit curve is integrated
 MONEY = ["service_km", "service_low_km", "service_high_km", "cost_per_km", "low_per_km", "high_per_km", "beyond_share"]
@@ -53,7 +54,7 @@ def _costs(group, confidence, rng):
     ends, vehicles = int(lives["came_off"].sum()), lives["vehicle"].nunique()
     told = {"n": lives["part_key"].nunique(), "n_off": ends, "vehicles": vehicles, "price": price, "fitting": fitting}
     found = None
-    if ends >= MIN_ENDS and vehicles >= MIN_VEHICLES:
+    if ends >= MIN_ENDS and not _mostly_on(lives):
         found = _jackknife(lambda w: _mean_service(lives, w), vehicles, 1, confidence, "km")
     if found is None or not np.isfinite(found.low) or found.high > UNBOUNDED * found.value:
         found = _by_parts(lives, confidence, rng)
@@ -63,14 +64,19 @@ def _costs(group, confidence, rng):
     return {**told, **service, **cost, "beyond_share": _beyond(lives, found.value), "note": found.note}
 
 
+def _mostly_on(lives):
+    """Whether more lives go on than came off: the spread between vehicles then says little of a mean that lies past most of them."""
+    return lives["came_off"].mean() < 0.5
+
+
 def _jackknife(statistic, vehicles, estimated, confidence, unit=""):
-    """Limits of a positive statistic from leaving each vehicle out: on the log scale, Student's t on vehicles less what is estimated.
+    """Limits of a positive statistic from taking half of each vehicle out: log scale, Student's t on vehicles less what is estimated.
 
     statistic: takes weights (rows, vehicles) and gives a value a row, NaN where a sample has none: then no limits, nor below two degrees
     of freedom.
     """
-    value, *parts = np.log(statistic(np.vstack([np.ones(vehicles), 1 - np.eye(vehicles)])))
-    spread = np.sqrt((vehicles - 1) / vehicles * np.var(parts) * vehicles)
+    value, *parts = np.log(statistic(np.vstack([np.ones(vehicles), 1 - TAKEN * np.eye(vehicles)])))
+    spread = np.sqrt((vehicles - 1) * np.var(parts)) / TAKEN
     freedom = vehicles - estimated
     half = stats.t.ppf((1 + confidence) / 2, freedom) * spread if freedom >= MIN_VEHICLES - 1 else nan
     low, high = np.exp([value - half, value + half])
@@ -79,8 +85,19 @@ def _jackknife(statistic, vehicles, estimated, confidence, unit=""):
 
 def _by_parts(lives, confidence, rng):
     found = life_of(lives["duration_km"], lives["came_off"], lives["entry_km"], None, confidence=confidence, rng=rng)
-    note = "; ".join(filter(None, ["few vehicles: parts taken as independent", found.note]))
+    few = "most still on" if _mostly_on(lives) and found.n - found.n_censored >= MIN_ENDS else "few vehicles"
+    note = "; ".join(filter(None, [f"{few}: parts taken as independent", found.note]))
     return replace(found, high=nan if found.high > UNBOUNDED * found.value else found.high, note=note)
+
+
+def _apart(a, b, confidence):
+    """The ratio of two items' mean service from limits of each, on the log scale (MOVER: Zou & Donner 2008, Stat. Med. 27:1693; memory)."""
+    rng = np.random.default_rng(0)
+    ours, theirs = (_by_parts(own, confidence, rng) for own in (a, b))
+    x, y = (np.log([found.value, found.low, found.high]) for found in (ours, theirs))
+    low = x[0] - y[0] - np.hypot(x[0] - x[1], y[2] - y[0])
+    high = x[0] - y[0] + np.hypot(x[2] - x[0], y[0] - y[1])
+    return Estimate(*(float(np.exp(end)) for end in (x[0] - y[0], low, high)), confidence, len(a) + len(b), method="limits of each item")
 
 
 def _mean_service(lives, weights):
@@ -129,10 +146,10 @@ def _beyond(lives, mean):
 def pairs(spans, confidence=0.9):
     """Every two items of one place, compared: one row a pair, `item` against `other`, the cheaper by the estimate first.
 
-    `ratio` of their costs a distance (item over other) with `low`, `high` (jackknife over the vehicles of both), `apart` (the interval
-    leaves out 1), `break_even` (the price at which the other would cost the same) with limits, `other_price`, `lives_needed` (of both
-    together, for the interval to leave out 1 were the ratio as estimated; 0 where it does, -1 where they are too near). No row where
-    either has under five ends or no limits can be given.
+    `ratio` of their costs a distance (item over other) with `low`, `high` (jackknife over the vehicles of both; where most lives of either
+    go on, from each item's own limits, parts taken as independent), `apart` (the interval leaves out 1), `break_even` (the price at which
+    the other would cost the same) with limits, `other_price`, `lives_needed` (of both together, for the interval to leave out 1 were the
+    ratio as estimated; 0 where it does, -1 where they are too near). No row where either has under five ends or no limits can be given.
     """
     by_place = {}
     for key, group in _groups(with_place(spans)).items():
@@ -153,7 +170,8 @@ def _pair(place, a, b, confidence):
         draws = [_mean_service(own[1], weights[:, names.get_indexer(pd.factorize(own[1]["vehicle"])[1])]) for own in (a, b)]
         return draws[0] / draws[1]
 
-    found = _jackknife(longer, len(names), 2, confidence)
+    by_parts = _mostly_on(a[1]) or _mostly_on(b[1])
+    found = _apart(a[1], b[1], confidence) if by_parts else _jackknife(longer, len(names), 2, confidence)
     money = spent[a[0]] / spent[b[0]]
     ratio, low, high = money / found.value, money / found.high, money / found.low
     if ratio > 1:

@@ -19,8 +19,8 @@ def bootstrap_limits(fits, targets, rows, confidence, rng, fewest, samples=BOOTS
 
     rows: (duration, observed, entry, last_seen or None, group code or None). Lives are drawn past each row's entry; rows are censored
     where they were, ended rows at a draw from the product-limit curve of the censoring times past their end; where ends lie between two
-    looks, a drawn one lies between looks as far apart, at any place between them. Samples with fewer ends than `fewest` are left out, as
-    such data are. Sources: Jeng & Meeker 2000, Technometrics 42:135; Davison & Hinkley 1997, section 7.3 (from memory).
+    looks, a drawn one lies between looks as far apart, at any place between them. Samples with fewer ends than `fewest` have
+    no fit and are left out. Sources: Jeng & Meeker 2000, Technometrics 42:135; Davison & Hinkley 1997, section 7.3 (from memory).
     """
     group = np.zeros(len(rows[0]), int) if rows[4] is None else rows[4]
     n, count = len(group), fits.sample.n_groups
@@ -77,27 +77,24 @@ def _draw_lives(fits, entry, group, size, rng):
 
 
 def _draw_censoring(duration, observed, entry, group, size, rng):
-    """Censoring times: a censored row's own; an ended row's from its group's product-limit curve of them, given that it is longer."""
-    n = len(group)
-    order = np.lexsort((observed, duration, group))
-    times, ended, code = duration[order], observed[order], group[order]
-    first = np.searchsorted(code, code, "left")
-    # entries before each time in its group: those not before it come after in this order
-    kind = np.repeat([0, 1], n)
-    merged = np.lexsort((kind, np.concatenate([times, entry]), np.concatenate([code, group])))
-    is_entry = kind[merged] == 1
-    entered = np.empty(n)
-    entered[merged[~is_entry]] = np.cumsum(is_entry)[~is_entry] - first
-    at_risk = entered - (np.arange(n) - first)
-    factor = pd.Series(np.where(ended, 1.0, 1 - 1 / np.maximum(at_risk, 1)))
-    curve = factor.groupby(code).cumprod().to_numpy()
-    past = np.empty(n)
+    """Censoring times: a censored row's own; an ended row's drawn for how long it would have been watched, given that this is longer.
+
+    That is from the product-limit curve of its group's watching from entry on, and no longer than the longest, unless all were watched to
+    their end.
+    """
+    watched = duration - entry
+    order = np.lexsort((observed, watched, group))
+    times, ended, code = watched[order], observed[order], group[order]
+    at_risk = np.searchsorted(code, code, "right") - np.arange(len(code))
+    curve = pd.Series(np.where(ended, 1.0, 1 - 1 / at_risk)).groupby(code).cumprod().to_numpy()
+    past = np.empty(len(code))
     past[order] = curve
-    # the first time of the group at which its curve is at or below the drawn height; none: never censored
+    # the first time of the group at which its curve is at or below the drawn height; none: the longest
     place = np.searchsorted(2.0 * code + 1 - curve, 2.0 * group + 1 - past * rng.uniform(size=size), "left")
-    inside = np.append(code, -1)[place] == group
-    drawn = np.where(inside, np.append(times, inf)[place], inf)
-    return np.where(observed, np.maximum(drawn, duration), duration)
+    whole = np.bincount(group, ~observed)[group] == 0
+    longest = np.where(whole, inf, times[np.searchsorted(code, group, "right") - 1])
+    drawn = np.where(np.append(code, -1)[place] == group, np.append(times, inf)[place], longest)
+    return np.where(observed, np.maximum(entry + drawn, duration), duration)
 
 
 def _draw_looks(apart, observed, group, size, rng):

@@ -16,6 +16,7 @@ __all__ = ["LognormalFit", "WeibullFit", "fit_lognormal", "fit_weibull"]
 
 PROFILE_ENDS = 20  # from here the likelihood ratio's chi-square limits are used
 BOOTSTRAP_ENDS = 5  # from here its bootstrap limits; below it nothing without a known shape or a prior
+DRAWN_ENDS = 2  # of a drawn sample, for a fit: leaving out more than cannot be fitted would cut the tail off
 METHODS = {
     "profile": "likelihood ratio",
     "bootstrap": "likelihood ratio, bootstrap quantiles",
@@ -94,7 +95,7 @@ class LifeFit:
             return self._known_shape(target)
         if method == "bootstrap":
             rng = rng or np.random.default_rng(0)
-            return bootstrap_limits(self.fits, [target], (*self.rows, None), self.confidence, rng, BOOTSTRAP_ENDS)[0]
+            return bootstrap_limits(self.fits, [target], (*self.rows, None), self.confidence, rng, DRAWN_ENDS)[0]
         return LIMITS[method](self.fits, target, self.confidence)
 
     def _total(self):

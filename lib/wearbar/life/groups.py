@@ -7,7 +7,7 @@ import pandas as pd
 
 from wearbar.life.bootstrap import BOOTSTRAPS, bootstrap_limits
 from wearbar.life.curves import clean
-from wearbar.life.fits import BOOTSTRAP_ENDS, LIMITS, PROFILE_ENDS
+from wearbar.life.fits import BOOTSTRAP_ENDS, DRAWN_ENDS, LIMITS, PROFILE_ENDS
 from wearbar.life.likelihood import sample_of
 from wearbar.life.limits import Place, Shape, fit_all, mean_place, quantile_place
 
@@ -99,5 +99,5 @@ def _bootstrap(few, family, places, confidence, rows, code, rng):
         own[2] = np.zeros(mine.sum()) if own[2] is None else own[2]
         group = number[code[mine]] - inside[0]
         fits = fit_all(sample_of(family, own[0], own[1], own[2], None, own[3], group, len(inside)))
-        found.append(bootstrap_limits(fits, places, (*own, group), confidence, rng, BOOTSTRAP_ENDS))
+        found.append(bootstrap_limits(fits, places, (*own, group), confidence, rng, DRAWN_ENDS))
     return np.concatenate(found, axis=2)

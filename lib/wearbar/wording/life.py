@@ -99,14 +99,8 @@ def life_table(table):
 
 def _doubt(note):
     """Notes in two words; the table's own note says what they mean."""
-    short = {
-        "beyond the data": "beyond the data",
-        "few ends": "few ends",
-        "no end seen": "no end",
-        "few vehicles": "few vehicles",
-        "not bounded": "not bounded",
-    }
-    return [next((words for told, words in short.items() if told in text), "") for text in note]
+    short = ("beyond the data", "few ends", "no end", "few vehicles", "most still on", "not bounded")
+    return [next((words for words in short if words in text), "") for text in note]
 
 
 def life_note(table):
@@ -150,8 +144,8 @@ def cost_note(show):
     currency = f" in {show.units.currency}" if show.units.currency else ""
     return (
         f"Cost{currency}: mean price and fitting over mean distance in service, every end counted, past the last end by the Weibull form, "
-        "no discount. Few vehicles: the interval takes parts as independent, too narrow if vehicles differ. Few ends: it rests on shapes "
-        "stated, not measured. No end: a bound alone."
+        "no discount. Few vehicles, most still on: the interval takes parts as independent, too narrow if vehicles differ. Few ends: it "
+        "rests on shapes stated, not measured. No end: a bound alone."
     )
 
 
