@@ -75,8 +75,8 @@ METHODS = (
     "Wear: least squares line a part and place, the error of a reading pooled by category; like parts as an empirical Bayes prior for "
     "the rate; limits by Fieller's method. A part now on that has been moved is judged by what was read since. Lives: Weibull by maximum "
     "likelihood with censoring and late entry; limits by the likelihood ratio from twenty ends, by its bootstrap from five, by known "
-    "shapes below. Cost: renewal-reward, jackknife over vehicles. A part whose age is not known serves for wear alone; it is never taken "
-    "for new."
+    "shapes below. Cost: renewal-reward, jackknife over vehicles; parts as independent where most are on. A part whose age is not known "
+    "serves for wear alone; it is never taken for new."
 )
 HEADS_PAIRS = {
     "what": "Part",
