@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
+from statsmodels.regression.mixed_linear_model import MixedLM
 
 from wearbar import choice, spans, synthetic, usage, wear
 from wearbar.log import log_of
@@ -209,6 +210,30 @@ def test_like_parts_steady_a_part_with_one_reading():
     alone = wear.remaining(wear.wear_of(*toy([[6.0]])), pd.Timestamp("2025-01-01"))
     assert alone["state"].tolist() == ["not-known"]
     assert alone["left_km"].isna().all()
+
+
+def test_a_vehicles_other_parts_say_how_its_next_will_wear_as_a_mixed_model_does():
+    rng = np.random.default_rng(list(b"mixed"))
+    vehicle = np.append(np.repeat(np.arange(40), 6), np.arange(40))  # of each six parts read through, then one just fitted
+    rates = 0.5 * (1 + 0.2 * rng.standard_normal(40)[vehicle] + 0.12 * rng.standard_normal(len(vehicle)))
+    worn_through, fresh = rates[:240], rates[240:]
+    spans_, looks, _ = toy([*(list(8 - r * np.arange(9.0)) for r in worn_through), *([7.9] for _ in fresh)])
+    spans_["start"] = pd.Timestamp("2020-01-01") + pd.to_timedelta(np.arange(len(spans_)), unit="D")
+    spans_["vehicle"] = [f"v{v}" for v in vehicle]
+    looks["vehicle"] = looks["part_key"].map(spans_.set_index("part_key")["vehicle"])
+    parts = wear.wear_of(spans_, looks, pd.DataFrame({"vehicle": spans_["vehicle"].unique(), "legal_class": "none"})).parts
+    theirs = MixedLM(worn_through, np.ones(240), groups=vehicle[:240]).fit(reml=True)
+    told = parts.set_index("part_key").loc[[f"p{k}" for k in range(240, 280)]]
+    expected = theirs.fe_params[0] + np.array([theirs.random_effects[v].iloc[0] for v in range(40)])
+    assert told["usual_rate"].to_numpy() == pytest.approx(expected, rel=0.005)
+    shared, within = float(theirs.cov_re[0, 0]), theirs.scale
+    left = (within + shared * within / (within + 6 * shared)) / theirs.fe_params[0] ** 2
+    assert told["usual_cv"].to_numpy() == pytest.approx(np.sqrt(left), rel=0.05)
+    assert told["spread_cv"].iloc[0] == pytest.approx(np.sqrt(shared + within) / theirs.fe_params[0], rel=0.05)
+    # parts of one vehicle that wear no more alike than others say nothing of its next
+    shuffled = spans_.assign(vehicle=rng.permutation(spans_["vehicle"]))
+    even = wear.wear_of(shuffled, looks, pd.DataFrame({"vehicle": spans_["vehicle"].unique(), "legal_class": "none"})).parts
+    assert even["usual_rate"].to_numpy() == pytest.approx(np.full(len(even), even["usual_rate"].mean()), rel=0.06)
 
 
 def test_one_vehicle_alone_keeps_what_is_usual_for_all(fleet):

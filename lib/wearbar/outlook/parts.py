@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar import spans, usage
-from wearbar.wear import remaining, wear_of
+from wearbar.wear import remaining, usable_of, wear_of
 
 __all__ = ["ORDER_CHANCE", "Sets", "order_list", "packs", "sets_of"]
 
@@ -80,7 +80,8 @@ def sets_of(log, readings):
     parts = pd.DataFrame(
         {"set": at, "left_km": np.where(told, np.nan_to_num(left, posinf=np.nan), np.nan), "left_sd": np.nan_to_num(sd, nan=0.3)}
     )
-    lives_km = _lives(found, rows)
+    lives_km = (1000 * usable_of(on) / on["usual_rate"]).groupby(at).mean().reindex(range(len(rows)))
+    lives_km = lives_km.fillna(_lives(found, rows)).to_numpy()
     sd = pd.Series(np.nan_to_num(cv, nan=0.25)).groupby(at).mean().reindex(range(len(rows))).fillna(0.25).to_numpy()
     return Sets(rows, parts, lives_km, sd, _damage(lives, rows))
 
@@ -88,12 +89,11 @@ def sets_of(log, readings):
 def _lives(found, rows):
     """Median life to the limit of like parts: of the category and kind, else of the category."""
     parts = found.parts[(found.parts["rate_mm_per_1000km"] > 0) & found.parts["limit"].notna()]
-    usable = np.where(parts["quantity"].eq("elongation"), parts["limit"], parts["new_depth_mm"] - parts["limit"])
-    life = pd.Series(1000 * usable / parts["rate_mm_per_1000km"].to_numpy(), parts.index).where(lambda x: x > 0)
+    life = (1000 * usable_of(parts) / parts["rate_mm_per_1000km"]).where(lambda x: x > 0)
     by_both = life.groupby([parts["category"], parts["kind"]]).median().rename("a")
     by_one = life.groupby(parts["category"]).median()
-    both = by_both.reindex(pd.MultiIndex.from_frame(rows[["category", "kind"]])).to_numpy()
-    return np.where(np.isfinite(both), both, rows["category"].map(by_one).fillna(np.inf).to_numpy(dtype=float))
+    both = by_both.reindex(pd.MultiIndex.from_frame(rows[["category", "kind"]]))
+    return both.reset_index(drop=True).fillna(rows["category"].map(by_one)).fillna(np.inf)
 
 
 def _damage(lives, rows):

@@ -1,7 +1,7 @@
 """Wear: depth, thickness or stretch against distance, how far each part now on still goes, and the limits it is held to."""
 
 from wearbar.wear.bend import unbent
-from wearbar.wear.limits import LIMITS, chain_limit, limits_for
+from wearbar.wear.limits import LIMITS, chain_limit, limits_for, usable_of
 from wearbar.wear.line import WearLine, crossing, fit_wear
 from wearbar.wear.oil import oil_by_kind, oil_use
 from wearbar.wear.parts import STRATUM, Wear, wear_of
@@ -9,5 +9,5 @@ from wearbar.wear.remaining import STATES, life_to_limit, remaining
 
 __all__ = [
     "LIMITS", "STATES", "STRATUM", "Wear", "WearLine", "chain_limit", "crossing", "fit_wear", "life_to_limit", "limits_for", "oil_by_kind",
-    "oil_use", "remaining", "unbent", "wear_of",
+    "oil_use", "remaining", "unbent", "usable_of", "wear_of",
 ]  # fmt: skip

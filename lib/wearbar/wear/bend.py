@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from wearbar.wear.limits import usable_of
 from wearbar.wear.lines import RISING, fit_lines
 
 __all__ = ["bends_of", "hinge_of", "straighten", "unbent"]
@@ -21,7 +22,7 @@ LEAST, MOST = -0.7, 3.0
 def hinge_of(parts):
     """The height at which each part is two thirds worn; NaN where its new depth or its limit is not known."""
     rising = parts["quantity"].eq(RISING)
-    usable = parts["limit"].where(rising, parts["new_depth_mm"] - parts["limit"])
+    usable = usable_of(parts)
     return (LAST * usable + parts["limit"]).where(~rising, -(1 - LAST) * usable).where(usable > 0)
 
 

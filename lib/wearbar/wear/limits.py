@@ -6,8 +6,9 @@ Depths in mm; thirty-seconds of an inch are exact (2/32 in is 1.5875 mm, not 1.6
 import pandas as pd
 
 from wearbar.units import DEPTH_MM
+from wearbar.wear.lines import RISING
 
-__all__ = ["CLASS_OF_KIND", "LIMITS", "chain_limit", "limits_for"]
+__all__ = ["CLASS_OF_KIND", "LIMITS", "chain_limit", "limits_for", "usable_of"]
 
 _IN32 = DEPTH_MM["in32"]
 _CU = "UK Construction and Use Regulations 1986, reg. 27, as told by the police (askthe.police.uk)"
@@ -69,3 +70,8 @@ def limits_for(spans, vehicles, table=LIMITS):
     origin = pd.Series("the log", legal.index).where(limit.eq(kept), "the table of limits").where(limit.notna(), "")
     frame = {"limit": limit, "legal_limit": legal, "limit_from": origin, "legal_source": found["source"]}
     return pd.DataFrame({**frame, "legal_class": asked["legal_class"]}).set_axis(spans.index)
+
+
+def usable_of(parts):
+    """What may be worn of each part when new: mm from its new depth to its limit; of stretch the limit itself."""
+    return parts["limit"].where(parts["quantity"].eq(RISING), parts["new_depth_mm"] - parts["limit"])

@@ -11,11 +11,12 @@ from wearbar.wear.limits import LIMITS, limits_for
 from wearbar.wear.line import crossing
 from wearbar.wear.lines import RISING, without_doubtful
 
-__all__ = ["Wear", "wear_of"]
+__all__ = ["STRATUM", "Wear", "wear_of"]
 
 STRATUM = ["category", "kind", "item", "axle"]
 MIN_PARTS = 3  # of a stratum, or of a category and kind, that say what is usual
 ENOUGH_READ, ENOUGH_ALIKE = 3, 12  # days read since a part was moved; parts read of its category and kind
+LEAST_SPREAD = 0.05
 SPREAD, SPREAD_WORTH = 0.2, 4  # part-to-part spread as a share, and the number of parts that this is worth beside the log's own: judgement
 
 
@@ -26,9 +27,10 @@ class Wear:
     lines: one row a part and place read: `part_key, place, quantity, n, x_mean, y_mean, sxx, slope, slope_se, at_zero, error, df`;
     heights fall with wear (stretch has its sign changed). parts: one row a part, from its governing place: the span's columns, `limit`,
     `legal_limit`, `place`, `rate_mm_per_1000km` (% for stretch), `se`, `n_readings`, `distance_km` over which it was read, `usual_rate`,
-    `usual_cv`, `n_alike`, and `bend`, `hinge`. looks: the readings, with `residual`, `t`, `is_doubtful`. error: by category and quantity,
-    the standard deviation of one reading and its degrees of freedom. bends: as `bend.bends_of`. bent: the same with wear bent in the last
-    third where `bends` shows that, its heights straightened; None where none is shown.
+    `usual_cv`, `n_alike`, `spread_cv` (of like parts on any vehicle), and `bend`, `hinge`. looks: the readings, with `residual`, `t`,
+    `is_doubtful`. error: by category and quantity, the standard deviation of one reading and its degrees of freedom. bends: as
+    `bend.bends_of`. bent: the same with wear bent in the last third where `bends` shows that, its heights straightened; None where none
+    is shown.
     """
 
     lines: pd.DataFrame
@@ -72,7 +74,9 @@ def wear_of(spans, looks, vehicles, limits=LIMITS):
     A place's line is its least squares line, the error of a reading pooled over all lines of a category. The governing place is the one
     whose line reaches the limit first. What is usual (`usual_rate`, and `usual_cv`, its part-to-part spread as a share) is an empirical
     Bayes prior: rates of like parts (same kind, item and axle, or where under three, same kind) vary about their mean by a share common
-    to the category, by moments (DerSimonian & Laird 1986, iterated; from memory), with `SPREAD` taken as worth `SPREAD_WORTH` parts.
+    to the category, by moments (DerSimonian & Laird 1986, iterated; from memory), with `SPREAD` taken as worth `SPREAD_WORTH` parts. Of
+    that spread, what the parts of one vehicle share leans the prior to the vehicle's other parts, so that a new part on a hard-used vehicle
+    is not taken for a usual one.
     """
     spans = pd.concat([spans, limits_for(spans, vehicles, limits)], axis=1)
     spans["axle"] = axle_of(spans)
@@ -160,23 +164,57 @@ def _governing(spans, lines):
 
 
 def _with_usual(parts):
-    """Adds usual_rate (per 1,000 km), usual_cv and n_alike: the mean of like parts and the spread of parts about it, as a share."""
+    """Adds usual_rate (per 1,000 km), usual_cv, n_alike and spread_cv: what is usual of like parts, leant to the part's own vehicle."""
     known = parts["rate_mm_per_1000km"].notna() & parts["se"].notna() & (parts["n"] > 2)
     rate, se = parts["rate_mm_per_1000km"].where(known), parts["se"].where(known)
+    group = parts.loc[known, "category"]
+    freedom = group.groupby(group).size() - parts[known].drop_duplicates(STRATUM).groupby("category").size()
     mean = _mean_alike(parts, rate, 1.0 / (se**2 + (0.3 * rate.abs()) ** 2))
     for _ in range(10):
-        relative, noise = rate / mean, se / mean
-        own = (relative - 1) ** 2 - noise**2
-        group = parts.loc[known, "category"]
-        freedom = group.groupby(group).size() - parts[known].drop_duplicates(STRATUM).groupby("category").size()
-        cv2 = ((own[known].groupby(group).sum() + SPREAD_WORTH * SPREAD**2) / (freedom + SPREAD_WORTH)).clip(lower=0.05**2)
-        cv = np.sqrt(parts["category"].map(cv2))
-        mean = _mean_alike(parts, rate, 1 / (se**2 + (cv * mean) ** 2))
-    alike = parts.assign(one=known.astype(int)).groupby(STRATUM)["one"].transform("sum")
-    wider = parts.assign(one=known.astype(int)).groupby(["category", "kind", "axle"])["one"].transform("sum")
-    n_alike = alike.where(alike >= MIN_PARTS, wider)
+        off, noise = rate / mean - 1, (se / mean) ** 2
+        cv2 = _spread(off**2 - noise, parts["category"], freedom)
+        mean = _mean_alike(parts, rate, 1 / (se**2 + cv2 * mean**2))
+    n_alike, vehicles = _alike(parts.assign(known=parts["part_key"].where(known), vehicle=parts["vehicle"].where(known)))
+    vehicle, left = _of_vehicle(parts, off, noise, cv2, vehicles)
     enough = n_alike >= MIN_PARTS
-    return parts.assign(usual_rate=mean.where(enough), usual_cv=cv.where(enough), n_alike=n_alike)
+    usual = {"usual_rate": mean * (1 + vehicle), "usual_cv": np.sqrt(left), "spread_cv": np.sqrt(cv2)}
+    return parts.assign(**{name: values.where(enough) for name, values in usual.items()}, n_alike=n_alike)
+
+
+def _alike(parts):
+    """Like parts known, and their vehicles; where under three, those of the same kind and axle."""
+    own, wide = (parts.groupby(by)[["known", "vehicle"]].transform("nunique") for by in (STRATUM, ["category", "kind", "axle"]))
+    return own.mask(own["known"] < MIN_PARTS, wide).astype(int).T.to_numpy()
+
+
+def _spread(squares, category, freedom):
+    """Squared spread as a share, by category, by moments; `SPREAD` stands in for `SPREAD_WORTH` parts."""
+    cv2 = (squares.groupby(category).sum() + SPREAD_WORTH * SPREAD**2) / (freedom + SPREAD_WORTH)
+    return category.map(cv2.clip(lower=LEAST_SPREAD**2))
+
+
+def _of_vehicle(parts, off, noise, cv2, vehicles):
+    """(how far a vehicle's parts wear from the mean, as a share, told by its other parts; squared spread of a part that is left).
+
+    Two levels: what a vehicle's parts of a category share (its use, its drivers), by the products of parts fitted on different days, and
+    the rest, taken as common to parts fitted together. The vehicle's part is the best linear predictor.
+    """
+    own, together = [parts["category"], parts["vehicle"]], [parts["category"], parts["vehicle"], parts["start"]]
+    known, off = off.notna().astype(float), off.fillna(0.0)
+    pairs, products = (
+        (x.groupby(own).sum() ** 2).groupby("category").sum() - (x.groupby(together, dropna=False).sum() ** 2).groupby("category").sum()
+        for x in (known, off)
+    )
+    shared = parts["category"].map(products / pairs.where(pairs > 0)).fillna(0.0).clip(lower=0.0)
+    shared = np.minimum(shared, cv2 - LEAST_SPREAD**2)
+    within = cv2 - shared
+    weight = known / (within * known.groupby(together, dropna=False).transform("sum") + noise.fillna(0.0))
+    weight = weight.fillna(0.0)
+    others = weight.groupby(own).transform("sum") - weight
+    pull = weight * off
+    with np.errstate(divide="ignore"):
+        precision = others + 1 / shared
+    return (pull.groupby(own).transform("sum") - pull) / precision, within + (1 + 1 / np.maximum(vehicles, 1)) / precision
 
 
 def _mean_alike(parts, rate, weight):

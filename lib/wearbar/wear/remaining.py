@@ -7,6 +7,7 @@ import pandas as pd
 from scipy import stats
 
 from wearbar.wear.bend import LAST, unbent
+from wearbar.wear.limits import usable_of
 from wearbar.wear.line import crossing
 from wearbar.wear.lines import RISING
 from wearbar.wear.parts import SPREAD_WORTH, STRATUM, t_quantile
@@ -174,9 +175,8 @@ def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
         return bent.assign(low_km=np.fmin(bent["low_km"], straight["low_km"]), quick_km=np.fmin(bent["quick_km"], straight["quick_km"]))
     parts = wear.parts[(wear.parts["rate_mm_per_1000km"] > 0) & (wear.parts["n"] > 2) & wear.parts["limit"].notna()].copy()
     parts["y"] = np.log(parts["rate_mm_per_1000km"])
-    full = np.where(parts["quantity"].eq(RISING), parts["limit"], parts["new_depth_mm"] - parts["limit"])
-    parts["usable"] = full * (1 - LAST + LAST / (1 + parts["bend"]))
-    parts["weight"] = 1 / ((parts["se"] / parts["rate_mm_per_1000km"]) ** 2 + parts["usual_cv"].fillna(0.25) ** 2)
+    parts["usable"] = usable_of(parts) * (1 - LAST + LAST / (1 + parts["bend"]))
+    parts["weight"] = 1 / ((parts["se"] / parts["rate_mm_per_1000km"]) ** 2 + parts["spread_cv"].fillna(0.25) ** 2)
     parts["wy"] = parts["weight"] * parts["y"]
     by = list(by)
     groups = parts.groupby(by, dropna=False)
@@ -186,7 +186,7 @@ def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
         worn=("observed", "sum"),
         usable=("usable", "median"),
         quantity=("quantity", "first"),
-        cv=("usual_cv", "median"),
+        cv=("spread_cv", "median"),
     )
     total = groups[["weight", "wy"]].sum()
     frame["log_rate"] = total["wy"] / total["weight"]

@@ -72,11 +72,11 @@ CAPTION_WEIBULL = (
     "Points along the line mean that the Weibull form serves; a bend at either end means that early or late ends follow another law."
 )
 METHODS = (
-    "Wear: least squares line a part and place, the error of a reading pooled by category; like parts as an empirical Bayes prior for "
-    "the rate; limits by Fieller's method. A part now on that has been moved is judged by what was read since. Lives: Weibull by maximum "
-    "likelihood with censoring and late entry; limits by the likelihood ratio from twenty ends, by its bootstrap from five, by known "
-    "shapes below. Cost: renewal-reward, jackknife over vehicles; parts as independent where most are on. A part whose age is not known "
-    "serves for wear alone; it is never taken for new."
+    "Wear: least squares line a part and place, the error of a reading pooled by category; like parts, leant to the vehicle's others, as "
+    "an empirical Bayes prior for the rate; limits by Fieller's method. A part now on that has been moved is judged by what was read "
+    "since. Lives: Weibull by maximum likelihood with censoring and late entry; limits by the likelihood ratio from twenty ends, by its "
+    "bootstrap from five, by known shapes below. Cost: renewal-reward, jackknife over vehicles; parts as independent where most are on. A "
+    "part whose age is not known serves for wear alone; it is never taken for new."
 )
 HEADS_PAIRS = {
     "what": "Part",
