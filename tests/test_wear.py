@@ -116,7 +116,7 @@ def test_lines_of_all_parts_at_once_are_those_of_each(fleet):
 
 def test_remaining_life_covers_the_truth(fleet):
     on = fleet[4].merge(fleet[1]["parts"][["part", "life_to_limit_km"]], left_on="part_key", right_on="part")
-    on = on[on["age_known"] & on["left_km"].notna() & on["category"].ne("chain")]
+    on = on[on["age_known"] & on["left_km"].notna()]
     inside = on["life_to_limit_km"].between(on["life_low_km"], on["life_high_km"])
     assert len(on) > 80
     assert stats.binomtest(int((~inside).sum()), len(on), 0.10).pvalue > 0.001
@@ -128,7 +128,7 @@ def test_life_to_the_limit_covers_the_truth(fleet):
     items = items.assign(kind=items["type"].replace({"trail-motorcycle": "motorcycle"}), axle=items["position"].str.split("-").str[0])
     items = items.groupby(["kind", "category", "axle", "item"], as_index=False)["life_50_percent_ended_km"].mean()
     found = wear.life_to_limit(fleet[3]).merge(items, on=["kind", "category", "axle", "item"])
-    found = found[found["category"].ne("chain") & found["low_km"].notna()]
+    found = found[found["low_km"].notna()]
     assert len(found) > 12
     assert found["life_50_percent_ended_km"].between(found["low_km"], found["high_km"]).mean() >= 0.8
 

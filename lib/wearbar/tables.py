@@ -171,7 +171,7 @@ TABLES = {
         _number("new_depth", "depth or thickness when new", "depth"),
         _number("fitted_depth", "depth when fitted, if not new", "depth", blank="new when fitted"),
         _number("removed_depth", "depth when it came off", "depth"),
-        _number("limit_depth", "the depth at which it must come off", "depth"),
+        _number("limit_depth", "the depth, of a chain the stretch in percent, at which it must come off", "depth"),
         _VISIT,
         _NOTE,
     ),

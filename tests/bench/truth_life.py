@@ -33,8 +33,6 @@ def held(seed, by=(*wear.STRATUM,)):
     log = log_of(tables, synthetic.header(settings.FLEET))
     readings = usage.readings(log)
     lives = spans.spans_of(log, readings=readings)
-    chains = lives["category"].eq("chain")
-    lives["limit_depth_mm"] = lives["limit_depth_mm"].mask(chains, settings.ITEMS.query("category == 'chain'")["limit"].iloc[0])
     worn = wear.wear_of(lives, spans.looks_of(log, readings), log.tables["vehicles"])
     found = wear.life_to_limit(worn, by).merge(truth_of(truth["items"]), on=KEY)
     found = found[found["low_km"].notna()]

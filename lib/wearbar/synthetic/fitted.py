@@ -62,7 +62,7 @@ def _prices_and_depths(world, frame, spans, before, visits, dirt, rng):
     known = deep & (spans["used_from"] > 0) & frame["fitted"].notna()
     frame["fitted_depth"] = (spans["new"] - spans["used_from"]).round(1).where(known)
     frame["removed_depth"] = (spans["new"] - spans["read"]).round(1).clip(lower=0).where(deep)
-    frame["limit_depth"] = spans["limit"].where(deep)
+    frame["limit_depth"] = spans["limit"].where(deep | spans["category"].eq("chain"))
     frame["visit"] = visits.reindex(pd.MultiIndex.from_frame(spans[["v", "from"]])).to_numpy()
     notes = np.where(spans["reason"].eq("pair"), "changed with its pair", np.where(spans["reason"].eq("convenience"), spans["why"], ""))
     notes = np.where(spans["reason"].eq("damaged"), "cut through, not to be mended", notes)
