@@ -313,6 +313,15 @@ def test_curves_never_rise_and_limits_hold_them():
         assert curve["events"].sum() <= n
 
 
+def test_the_band_of_a_plot_is_its_limits_distance_by_distance(cars):
+    fit = life.fit_weibull(*cars)
+    found = [fit.survival(x, method="wald") for x in (5000, 50000, 150000)]
+    low, high = fit.band_at([5000, 50000, 150000])
+    assert low == pytest.approx([f.low for f in found])
+    assert high == pytest.approx([f.high for f in found])
+    assert (low < fit.survival_at([5000, 50000, 150000])).all()
+
+
 def test_limits_of_groups_are_those_of_each_alone():
     """By the likelihood ratio to rounding; by its bootstrap within what 999 draws leave to chance."""
     rng = np.random.default_rng(list(b"groups"))

@@ -123,6 +123,16 @@ def test_remaining_life_covers_the_truth(fleet):
     assert inside.mean() < 0.99
 
 
+def test_the_chance_to_the_next_look_is_how_often_parts_get_there(fleet):
+    on = fleet[4].merge(fleet[1]["parts"][["part", "life_to_limit_km"]], left_on="part_key", right_on="part")
+    on = on[on["age_known"] & on["chance_to_next"].notna()]
+    p = on["chance_to_next"]
+    there = on["life_to_limit_km"] > on["seen_now_km"] + on["next_look_km"]
+    assert p.between(0.05, 0.95).sum() > 10
+    assert abs(there.sum() - p.sum()) < 2.6 * np.sqrt((p * (1 - p)).sum())
+    assert there[p > 0.99].mean() > 0.97 > 0.1 > there[p < 0.01].mean()
+
+
 def test_life_to_the_limit_covers_the_truth(fleet):
     items = fleet[1]["items"]
     items = items.assign(kind=items["type"].replace({"trail-motorcycle": "motorcycle"}), axle=items["position"].str.split("-").str[0])
@@ -413,6 +423,21 @@ def test_an_end_found_by_looking_lies_between_two_looks():
     assert row["low_km"] < 18248 < row["high_km"]
     assert exact["low_km"] > 18248 + 1000, "half the way between two looks too late"
     assert choice.lives_by_item(inspected(500.0)).iloc[0]["n_between"] == 0, "nearer together than a twentieth of a life: exact"
+
+
+@pytest.mark.parametrize("share", [0.5, 0.9])
+def test_parts_taken_off_because_nearly_worn_lie_between_two_figures_and_within_the_limits(share):
+    # looks 4,000 km apart; a share of the parts comes off at the last look before the limit, as if for no reason
+    rng = np.random.default_rng(list(b"nearly"))
+    frame = inspected(4000.0, 200)
+    early = frame["observed"] & (rng.random(200) < share) & (frame["last_seen_km"] > 0)
+    off = frame["duration_km"].mask(early, frame["last_seen_km"])
+    frame = frame.assign(duration_km=off, observed=~early & frame["observed"], cause=frame["cause"].mask(early, "removed-early"))
+    row = choice.lives_by_item(frame).iloc[0]
+    assert row["floor_km"] < 18248 < row["life_km"]
+    assert row["life_km"] > 18248 * 1.1, "taken as independent, early ends put the life off"
+    assert row["low_km"] < row["floor_km"] * 0.99
+    assert row["low_km"] < 18248 < row["high_km"]
 
 
 def test_early_ends_waste_what_was_left():

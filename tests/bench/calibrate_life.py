@@ -161,7 +161,7 @@ def verdict(row):
     if "shape" in row["what"]:
         return "stated"
     if row["kept"] < LEAST_KEPT * row["samples"]:
-        return "few pass"
+        return "few pass" if row["kept"] else "refused"
     slack = 2.6 * np.sqrt(np.array([0.09, 0.0475, 0.0475]) / row["kept"])
     found = np.array([1 - row["under"] - row["over"], row["under"], row["over"]])
     out = (found < np.array([0.88, 0.03, 0.03]) - slack) | (found > np.array([0.92, 0.07, 0.07]) + slack)
@@ -169,7 +169,7 @@ def verdict(row):
 
 
 def line(row):
-    shares = [f"{x:.1%}" for x in (row["refused"], 1 - row["under"] - row["over"], row["under"], row["over"])]
+    shares = ["-" if x != x else f"{x:.1%}" for x in (row["refused"], 1 - row["under"] - row["over"], row["under"], row["over"])]
     cell = [row["what"], f"{row['n']}", f"{row['censored']:.0%}", "late" if row["late"] else "new", *shares, row["verdict"]]
     return "| " + " | ".join(cell) + " |"
 
@@ -185,11 +185,10 @@ def table(samples, sizes=SIZES, of=(worn, lives, known, ratios)):
 
 def main(samples=SAMPLES, *sizes):
     print(f"{samples:,} samples a cell; nominal 90%. Under: truth below the low limit; over: above the high one.")
-    print("Few pass: under one sample in ten has so many ends; in those that do they came early.\n")
+    print("Stated: limits rest on shapes stated. Few pass: under one sample in ten has five ends; in those that do they came early.\n")
     print("| what | n | censored | entry | refused | coverage | under | over | |\n|---|---|---|---|---|---|---|---|---|")
     for row in table(samples, sizes or SIZES):
-        if row["kept"]:
-            print(line(row), flush=True)
+        print(line(row), flush=True)
 
 
 if __name__ == "__main__":

@@ -49,7 +49,8 @@ def wear_lines(wear, on, show):
         _one_line(axis, wear.looks[wear.looks["part_key"].eq(row["part_key"])], row, show)
     for axis in axes.flat[len(rows) :]:
         axis.set_visible(False)
-    axes.flat[0].legend(loc="lower left", fontsize=7.5)
+    told = {label: handle for axis in axes.flat for handle, label in zip(*axis.get_legend_handles_labels(), strict=True)}
+    figure.legend(told.values(), told.keys(), loc="outside upper left", ncols=4, fontsize=8)
     return figure
 
 
@@ -74,7 +75,7 @@ def _one_line(axis, looks, row, show):
         marker="o",
         markersize=5,
         color=style.PALETTE[0],
-        label="lowest place",
+        label="place worn most",
     )
     now = row["seen_now_km"]
     x = np.linspace(own["distance_km"].min(), max(min(row["life_high_km"], 1.4 * row["life_km"]), now), 60)
@@ -189,7 +190,7 @@ def residuals(wear, show):
 
 
 def weibull_plots(lives, show):
-    """Weibull paper: points are the product-limit curve, the line the fit; straight points say that the form serves."""
+    """Weibull paper: points are the product-limit curve, the line the fit with its limits; straight points say that the form serves."""
     keys = _largest(lives, 4)
     figure, axes = style.new_figure(2.3 * int(np.ceil(len(keys) / 2)), int(np.ceil(len(keys) / 2)), 2, squeeze=False)
     by_place = dict(list(lives.groupby(["category", "kind", "place_on"])))
@@ -203,6 +204,7 @@ def weibull_plots(lives, show):
         )
         fit = fit_weibull(own["duration_km"], own["came_off"], own["entry_km"])
         grid = np.geomspace(at["duration"].min() * 0.7, own["duration_km"].max() * 1.1, 50)
+        style.band(axis, show.units.from_km(grid), *(1 - share for share in fit.band_at(grid)))
         axis.plot(show.units.from_km(grid), 1 - fit.survival_at(grid), color=style.INK, linewidth=1.2)
         axis.set_xscale("log")
         axis.set_yscale("function", functions=(_paper, _unpaper))

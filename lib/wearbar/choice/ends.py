@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar.choice.place import PLACE, STILL, UNBOUNDED, named, with_place
-from wearbar.life import fit_weibull, life_of
+from wearbar.life import life_of
 from wearbar.spans import watched
 
 __all__ = ["early_ends", "lives_by_item"]
@@ -18,9 +18,9 @@ def lives_by_item(spans, confidence=0.9, rng=None):
     """Life until worn out or failed, from ends alone: one row a (category, kind, place_on, item) with a life watched, most ends first.
 
     `n`, `n_ended` (worn or failed), `n_early` (taken off early: never sure to be independent of wear), `n_between` (ends that lie between
-    two looks: where those are a twentieth of the middle life apart or more; nil where ends are taken as exact), `life_km` (the middle life)
-    with `low_km`, `high_km`, early ends taken as independent, by `life.life_of`; `floor_km`, the middle life were every part taken off
-    early about to wear out; `note`, `method`.
+    two looks: where those are a twentieth of the middle life apart or more; nil where ends are taken as exact), `life_km` (the middle life,
+    early ends taken as independent) and `floor_km` (were every part taken off early about to wear out), both by `life.life_of`; `low_km`,
+    the low limit of the latter, and `high_km`, the high one of the former: how early ends depend on wear is not known; `note`, `method`.
     """
     rng = rng or np.random.default_rng(0)
     lives = watched(with_place(spans))
@@ -42,11 +42,9 @@ def _life(group, confidence, rng):
         early = early.reindex(rows[0].index)
         found = life_of(*rows[:3], confidence=confidence, rng=rng, last_seen=rows[3])
     told["n_between"] = 0 if rows[3] is None else int((rows[3] < rows[0]).sum())
-    floor = found.value
-    if early.any():
-        floor = fit_weibull(rows[0], rows[1] | early, rows[2], last_seen=rows[3]).quantile(0.5, method="wald").value
+    floor = life_of(rows[0], rows[1] | early, rows[2], confidence=confidence, rng=rng, last_seen=rows[3]) if early.any() else found
     high = nan if found.high > UNBOUNDED * found.value else found.high
-    life = {"life_km": found.value, "low_km": found.low, "high_km": high, "floor_km": floor}
+    life = {"life_km": found.value, "low_km": np.fmin(found.low, floor.low), "high_km": high, "floor_km": floor.value}
     return {**told, **life, "note": found.note, "method": found.method}
 
 

@@ -68,6 +68,11 @@ class LifeFit:
         with np.errstate(divide="ignore"):
             return np.exp(self.family.beyond((np.log(np.asarray(x, float)) - self.mu) / self.sigma)[0])
 
+    def band_at(self, x):
+        """(low, high) shares still in service after each of `x`: pointwise limits, normal on the scale of a probability plot."""
+        low, high = np.transpose([wald_limits(self.fits, Height(log_x), self.confidence) for log_x in np.log(np.asarray(x, float))])[0]
+        return np.exp(self.family.beyond(high)[0]), np.exp(self.family.beyond(low)[0])
+
     def _covariance(self, jacobian):
         return jacobian @ self.fits.covariance[0] @ jacobian.T
 

@@ -69,7 +69,8 @@ CAPTION_COST = (
     "Compare only within a block between two rules: one place on one kind of vehicle. Which can be told apart stands in the table of pairs."
 )
 CAPTION_WEIBULL = (
-    "Points along the line mean that the Weibull form serves; a bend at either end means that early or late ends follow another law."
+    "Points along the line mean that the Weibull form serves; a bend at either end, or points outside the band (the limits of the line at "
+    "each distance), mean that early or late ends follow another law, as damage does."
 )
 METHODS = (
     "Wear: least squares line a part and place, the error of a reading pooled by category; like parts, leant to the vehicle's others, as "
@@ -119,8 +120,9 @@ def life_note(table):
     )
     return (
         "Ended: worn or failed. The middle life takes parts that came off early for reasons of no bearing on wear; the last figure takes "
-        f"every one of them for worn out. A part taken off because it was nearly worn belongs between the two.{looked}{known} Batteries "
-        "and the like age by the calendar too: this counts distance alone."
+        "every one of them for worn out. A part taken off because it was nearly worn belongs between the two, so the interval runs from "
+        f"the low limit of the last figure to the high limit of the middle one.{looked}{known} Batteries and the like age by the calendar "
+        "too: this counts distance alone."
     )
 
 

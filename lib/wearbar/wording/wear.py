@@ -54,6 +54,7 @@ HEADS_NOW = {
     "now": "Now / limit",
     "act_km": "Look or change within",
     "date_low": "Not later than",
+    "chance": "Within its limit at the next look",
     ("left_km", "left_low_km", "left_high_km"): "Left by its line",
 }
 HEADS_LIMIT = {
@@ -82,6 +83,10 @@ def _parts(rows, most=5):
     return listing([safe(part_name(r)) for r in rows.to_dict("records")], most=most)
 
 
+def _its(rows):
+    return "its wear line" if len(rows) == 1 else "their wear lines"
+
+
 def headline(on, show):
     """(sentence, urgency) that answers: what must be done now?"""
     at = {name: on[on["state"].eq(name)] for name in STATES}
@@ -93,16 +98,16 @@ def headline(on, show):
             "note",
         )
     if len(at["below-legal"]):
-        rest = f" {plural(len(at['below']), 'more part')} at or below the depth for changing." if len(at["below"]) else ""
+        rest = f" {plural(len(at['below']), 'more part')} at or past the limit for changing." if len(at["below"]) else ""
         what = (
-            f"{plural(len(at['below-legal']), 'part')} by their wear lines at or below the legal limit, off the road until checked: "
-            f"{_parts(at['below-legal'])}."
+            f"{plural(len(at['below-legal']), 'part')} by {_its(at['below-legal'])} at or past the legal limit, off the road until "
+            f"checked: {_parts(at['below-legal'])}."
         )
         return what + rest + unread, "now"
     if len(at["below"]):
         what = (
-            f"{plural(len(at['below']), 'part')} by their wear lines at or below the depth for changing: {_parts(at['below'])}. Check and "
-            "change."
+            f"{plural(len(at['below']), 'part')} by {_its(at['below'])} at or past the limit for changing: {_parts(at['below'])}. "
+            "Check and change."
         )
         return what + unread, "now"
     if len(at["may-be-below"]):
@@ -140,12 +145,14 @@ def now_table(on, as_of, show):
     table["act_km"] = np.fmin(on["left_low_km"], on["next_look_km"]).where(on["state"].ne("not-known"))
     heights = zip(on["now_height"], on["limit"], on["quantity"], strict=True)
     table["now"] = [_now(height(h, q, show), height(limit, q, show)) if q == q else MISSING for h, limit, q in heights]
+    table["chance"] = [chance(p) for p in on["chance_to_next"]]
     table["state"] = on["state"].map(STATE) + (": " + on["why_not"].replace(SHORT)).where(on["why_not"].ne(""), "")
     far = ~np.isfinite(on["left_high_km"].astype(float)) | (on["left_high_km"] > 20 * on["left_km"].clip(lower=1000))
     table["left_high_km"] = on["left_high_km"].mask(far)
     done = on["state"].isin(["below-legal", "below"])
     for column in ("left_km", "left_low_km", "left_high_km"):
         table[column] = table[column].mask(done)
+    table["chance"] = table["chance"].mask(done, "")
     return table.assign(act_km=table["act_km"].mask(done, 0.0), date_low=on["date_low"].mask(done, as_of))
 
 
@@ -153,6 +160,13 @@ def _now(now, limit):
     """ "2.1 / 1.6 mm": the unit once."""
     unit = limit.partition(" ")[1:]
     return f"{now.removesuffix(''.join(unit))} / {limit}"
+
+
+def chance(p):
+    """ "94%"; never 0 or 100."""
+    if p != p:
+        return ""
+    return "under 1%" if p < 0.01 else "over 99%" if p > 0.99 else f"{p:.0%}"
 
 
 def what_of(table, place):
@@ -173,8 +187,8 @@ def now_note(confidence):
     tail = number(50 + 50 * confidence)
     return (
         f"Look or change within: the lesser of the low limit (with a chance of {tail}% the part goes further) and the usual distance "
-        "between looks. Left by its line is an estimate with its interval, not leave to use it up. A part at its limit has no distance "
-        "left."
+        "between looks. Within its limit at the next look: the chance of it at that usual distance, by wear alone. Left by its line is an "
+        "estimate with its interval, not leave to use it up. A part at its limit has no distance left."
     )
 
 

@@ -41,9 +41,9 @@ def doubtful(looks):
     n = int(looks["is_doubtful"].sum())
     if not n:
         return "No reading lies far off its part's line."
-    verb = "lies" if n == 1 else "lie"
+    verb, it = ("lies", "it") if n == 1 else ("lie", "each")
     return (
-        f"{plural(n, 'reading')} {verb} so far off the part's line that it may be mistyped, of another part, or show a change that the "
+        f"{plural(n, 'reading')} {verb} so far off the part's line that {it} may be mistyped, of another part, or show a change that the "
         "log does not: left out of the lines, listed here."
     )
 
