@@ -2,6 +2,7 @@
 
 import csv
 import tomllib
+from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -9,6 +10,7 @@ import pytest
 from hypothesis import settings
 
 from wearbar import places
+from wearbar.log import read_log
 from wearbar.start import start_log
 from wearbar.tables import TABLES
 
@@ -25,6 +27,12 @@ def write_rows(folder, rows):
         with (folder / f"{name}.csv").open("a", encoding="utf-8", newline="") as file:
             csv.writer(file, lineterminator="\n").writerows([row.get(c.name, "") for c in TABLES[name]] for row in lines)
     return folder
+
+
+@pytest.fixture(scope="session")
+def demo_log():
+    """name to the demo log of that name, read once."""
+    return cache(lambda name: read_log(places.place("data", name)))
 
 
 @pytest.fixture(scope="session")

@@ -9,10 +9,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from icalendar import Calendar
 
-from wearbar import intervals, reports, usage
+from wearbar import intervals, usage
 from wearbar.calendar import calendar_of, events_of, ics
 from wearbar.cli import main
-from wearbar.log import log_of, read_log
+from wearbar.log import log_of
 from wearbar.places import place
 from wearbar.plan import plan_of
 
@@ -48,8 +48,8 @@ def read(text):
 
 
 @pytest.mark.parametrize("name", ["fleet", "owner"])
-def test_a_calendar_program_reads_every_event_as_it_was_meant(name):
-    log = read_log(place("data", name))
+def test_a_calendar_program_reads_every_event_as_it_was_meant(name, demo_log):
+    log = demo_log(name)
     text, n, _ = calendar_of(log)
     events, _ = events_of(log)
     found = read(text)
@@ -63,8 +63,8 @@ def test_a_calendar_program_reads_every_event_as_it_was_meant(name):
 
 
 @pytest.mark.parametrize("name", ["fleet", "owner"])
-def test_no_event_is_later_than_its_due_point(name):
-    log = read_log(place("data", name))
+def test_no_event_is_later_than_its_due_point(name, demo_log):
+    log = demo_log(name)
     events, n_without = events_of(log)
     readings = usage.readings(log)
     assert not (events["day"] > events["due_date"]).any()
@@ -200,8 +200,8 @@ def test_the_command_says_in_one_sentence_what_cannot_be(tmp_path, capsys):
     assert str(tmp_path) in said[1]
 
 
-def test_one_vehicles_days_are_those_of_the_whole_fleets_calendar():
-    log = reports.check(str(place("data", "fleet")))[0]
+def test_one_vehicles_days_are_those_of_the_whole_fleets_calendar(demo_log):
+    log = demo_log("fleet")
     whole, _ = events_of(log)
     one, _ = events_of(log, ["M09"])
     pd.testing.assert_series_equal(whole[whole["vehicle"] == "M09"].set_index("uid")["day"], one.set_index("uid")["day"])

@@ -24,8 +24,8 @@ PLAN = {"van": {"applies_to": ["van"], "task": [{"code": "oil", "action": "repla
 
 
 @pytest.fixture(scope="module")
-def fleet():
-    log = read_log(place("data", "fleet"))
+def fleet(demo_log):
+    log = demo_log("fleet")
     readings = usage.readings(log)
     found = intervals.placed(intervals.occasions(log, readings), log)
     return log, readings, found, intervals.items(log, found, readings)

@@ -4,10 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from wearbar import backtest, outlook, places, usage
+from wearbar import backtest, outlook, usage
 from wearbar.charts import outlook as charts
 from wearbar.charts.style import png
-from wearbar.log import log_of, read_log
+from wearbar.log import log_of
 from wearbar.outlook.ahead import Ahead, expected_km, visit_jobs
 from wearbar.outlook.bills import draw_bills, visit_rates
 from wearbar.outlook.lastyear import came
@@ -47,8 +47,8 @@ def year():
 
 
 @pytest.fixture(scope="module")
-def fleet():
-    return read_log(places.place("data", "fleet"))
+def fleet(demo_log):
+    return demo_log("fleet")
 
 
 @pytest.fixture(scope="module")

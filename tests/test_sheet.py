@@ -12,7 +12,7 @@ from pages import Page, faults
 
 from wearbar import reports, sheet, usage
 from wearbar.cli import main
-from wearbar.log import log_of, read_log
+from wearbar.log import log_of
 from wearbar.places import place
 from wearbar.plan import plan_of
 from wearbar.sheet import converted, visit_of
@@ -385,8 +385,8 @@ def test_what_goes_wrong_is_one_sentence(by_hand, tmp_path, monkeypatch, capsys,
     assert list(tmp_path.iterdir()) == []
 
 
-def test_every_vehicle_of_the_fleet_has_words():
-    log = read_log(place("data", "fleet"))
+def test_every_vehicle_of_the_fleet_has_words(demo_log):
+    log = demo_log("fleet")
     readings = usage.readings(log)
     for vehicle in ("M04", "P01"):
         visit = visit_of(log, [vehicle], readings=readings)

@@ -8,6 +8,7 @@ the choices.
 """
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -20,7 +21,7 @@ from wearbar.paths import days_of
 from wearbar.replay import Replay, cuts_between
 from wearbar.scoring import GRID, at_day, crps, shares, truth_of, two_way_se
 
-__all__ = ["BackTest", "back_test", "best_model", "by_horizon"]
+__all__ = ["BackTest", "back_test", "best_model", "by_horizon", "model_by_test"]
 
 AHEAD = np.array([10, 22, 45, 75, 105, 155, 220, 320])
 EVERY_DAYS, WARM_UP_DAYS, AFTER_DAYS, MOST_CUTS = 91, 365, 91, 12
@@ -70,6 +71,12 @@ class BackTest:
 def best_model(log, readings, test=None):
     """The `UsageModel` of a log by the method and widening that `test` chose; by the first method where nothing was tested."""
     return _fit(log, readings, test.used, test.widen) if test is not None else _fit(log, readings, next(iter(OWN)))
+
+
+@lru_cache(maxsize=2)
+def model_by_test(log, confidence):
+    """The `UsageModel` of a whole log as its own back-test chose and widened it; kept, for it takes seconds."""
+    return best_model(log, usage.readings(log), back_test(log, confidence))
 
 
 def back_test(log, confidence=0.9, replay=None):

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar import __version__, intervals, usage
+from wearbar.backtest import model_by_test
 from wearbar.wording import calendar as wording
 from wearbar.wording.common import Show
 
@@ -41,7 +42,7 @@ def events_of(log, vehicles=None, confidence=0.9):
     readings = usage.readings(log)
     found = intervals.occasions(log, readings)
     items = intervals.items(log, found, readings)
-    rows = intervals.due_list(found, items, log, readings, confidence, FAR_DAYS)
+    rows = intervals.due_list(found, items, log, readings, confidence, FAR_DAYS, model_by_test(log, confidence))
     rows = _with_certificates(rows, items)
     now = found[found["is_current"] & found["is_open"] & ~found["state"].eq("not-finished")] if len(found) else found
     rows = _with_more(rows, now)

@@ -137,7 +137,8 @@ def usual_layups(layups, as_of, years=2):
     """
     rows = layups.dropna(subset=["from"])
     length = (rows["to"] - rows["from"]).dt.days
-    usual = rows["reason"].map(length.groupby(rows["reason"]).median()).fillna(length.median())
+    ended = length.dropna()
+    usual = rows["reason"].map(ended.groupby(rows["reason"]).median()).fillna(ended.median())
     open_until = (rows["from"] + pd.to_timedelta(usual, unit="D")).clip(lower=pd.Timestamp(as_of))
     rows = rows.assign(to=rows["to"].fillna(open_until))
     again = rows[rows["reason"].eq("season") & (rows["from"] > pd.Timestamp(as_of) - pd.Timedelta(days=365))]

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar import intervals, spans, usage, wear
+from wearbar.backtest import model_by_test
 from wearbar.intervals import STALE_DAYS
 from wearbar.tables import TEXT
 from wearbar.units import DEPTH_MM, PRESSURE_KPA, TORQUE_NM, VOLUME_L
@@ -98,7 +99,7 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
     fleet = fleet if vehicles is None else fleet[fleet["vehicle"].isin(list(vehicles))]
     if fleet.empty:
         raise ValueError("the log has no vehicle to make a sheet for; fill in table vehicles")
-    rows = intervals.due_list(found, items, log, readings, confidence)
+    rows = intervals.due_list(found, items, log, readings, confidence, use=model_by_test(log, confidence))
     vehicle = _most_pressing(fleet, dangers, rows)
     own = fleet[fleet["vehicle"] == vehicle].iloc[0]
     mine = log.only([vehicle])

@@ -15,7 +15,7 @@ __all__ = ["reminder_drift"]
 ENDS = ("date", "low", "high")
 
 
-def reminder_drift(log, found, readings, confidence=0.9):
+def reminder_drift(log, found, readings, confidence=0.9, use=None):
     """The plan's next due point beside the reminder's: one row a vehicle on the road whose reminder was seen and is in the plan.
 
     vehicle; task: what the reminder stands for, the one done most often on the days it was restarted, of several the one whose interval is
@@ -26,13 +26,13 @@ def reminder_drift(log, found, readings, confidence=0.9):
     reminder_date, reminder_km: the same of the reminder; where it is showing, the day it was first seen to.
     drift_days, drift_km: the reminder's less the plan's, positive where it comes too late; drift_low_days, drift_high_days: by the
         forecasts' limits, faster use and slower.
-    The latest reminder first; one that cannot be told last.
+    The latest reminder first; one that cannot be told last. use: as of `due_list`.
     """
     seen = log.si("reminders").dropna(subset=["date"]).sort_values(["vehicle", "date", "event"], kind="stable")
     now = found[found["is_current"] & (found["state"] != "not-finished")]
     dash = _dash(seen, usage.path_of(readings))
     rows = _stands_for(now, found, seen, dash).rename(columns={"anchor_date": "last_date", "due_km": "plan_km"})
-    dates = _dates(log, rows, readings, confidence)
+    dates = _dates(log, rows, readings if use is None else use, confidence)
     for end in ENDS:
         shown = np.where(rows["is_showing"], rows["shown"], dates[f"reminder_{end}"])
         dates[f"reminder_{end}"] = pd.to_datetime(pd.Series(shown, rows.index))
@@ -76,12 +76,12 @@ def _stands_for(now, found, seen, dash):
     return rows.merge(chosen, on=["vehicle", "task"]).reset_index(drop=True)
 
 
-def _dates(log, rows, readings, confidence):
+def _dates(log, rows, use, confidence):
     """Due by the plan and shown by the reminder: columns `plan_` and `reminder_` with date, low, high; the earlier of day and distance."""
     fleet, stays = log.tables["vehicles"][["vehicle", "kind", "site"]], log.tables["layups"]
     vehicle, km = pd.concat([rows["vehicle"]] * 2, ignore_index=True), pd.concat([rows["plan_km"], rows["reminder_km"]], ignore_index=True)
     ask = km.notna()
-    told = forecast_dates(readings, fleet, vehicle[ask], km[ask], log.as_of, confidence, stays).reindex(km.index)
+    told = forecast_dates(use, fleet, vehicle[ask], km[ask], log.as_of, confidence, stays).reindex(km.index)
     parts = (rows["due_date"], told.iloc[: len(rows)]), (rows["reminder_day"], told.iloc[len(rows) :].set_axis(rows.index))
     dates = {}
     for name, (day, reached) in zip(("plan", "reminder"), parts, strict=True):

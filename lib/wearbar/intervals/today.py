@@ -48,15 +48,16 @@ def put_off(log):
     return found.set_axis(["reason", "n", "vehicles"], axis=1).sort_values(["n", "reason"], ascending=[False, True], ignore_index=True)
 
 
-def due_list(found, table, log, readings, confidence=0.9, days=FORECAST_DAYS):
+def due_list(found, table, log, readings, confidence=0.9, days=FORECAST_DAYS, use=None):
     """Today's list: one row a thing to do, what must not be driven first, then overdue, due, may be done, not known, and what is coming.
 
     Frame `order, vehicle, site, task, position, state, first_limit, due_date, due_odometer_km, past_days, past_km, expected_date, low_date,
     high_date, note`. Coming: not yet due, and due by its date or by the forecast median within `days` of the log's day; low_date, high_date
-    are the forecast's limits, never after the due date. note: the log's text of a defect or recall, or NO_RECORD.
+    are the forecast's limits, never after the due date. use: the `UsageModel` to forecast by (as of `backtest.model_by_test`), or None for
+    one of the readings alone, whose limits no back-test has widened. note: the log's text of a defect or recall, or NO_RECORD.
     """
     danger = must_not_drive(table, log)
-    tasks = _tasks_now(found, log, readings, confidence, days)
+    tasks = _tasks_now(found, log, readings if use is None else use, confidence, days)
     lesser = table[table["is_open"] & table["what"].isin(["recheck", "deferral", "certificate", "campaign"])]
     lesser = lesser[lesser["state"].isin(_STATES) & ~(lesser["what"].eq("recheck") & lesser["state"].eq("not-known"))]
     known = danger[["what", "vehicle", "item"]].apply(tuple, axis=1)
@@ -82,12 +83,12 @@ _COLUMNS = [
 _TYPES = {c: "datetime64[ns]" for c in _COLUMNS if c.endswith("_date")} | {c: float for c in _COLUMNS if c.endswith(("_km", "_days"))}
 
 
-def _tasks_now(found, log, readings, confidence, days):
+def _tasks_now(found, log, use, confidence, days):
     """Open tasks that are overdue, due, may be done, are not known, or come due within `days`."""
     if "is_current" not in found:
         return found
     tasks = found[found["is_current"] & found["state"].isin([*_STATES, _SOON])]
-    tasks = _with_forecast(tasks, log, readings, confidence) if len(tasks) else tasks.assign(expected_date=pd.NaT)
+    tasks = _with_forecast(tasks, log, use, confidence) if len(tasks) else tasks.assign(expected_date=pd.NaT)
     tasks = tasks.assign(note=np.where(tasks["basis"] == "unknown-history", NO_RECORD, None))
     return tasks[(tasks["state"] != _SOON) | (tasks["expected_date"] <= log.as_of + pd.Timedelta(days=days))]
 
@@ -127,12 +128,12 @@ def _as_rows(table, what, step):
     return table.assign(step=step, what=what, task=table["item"], note=table["text"], past_days=past, past_km=table["driven_km"])
 
 
-def _with_forecast(tasks, log, readings, confidence):
+def _with_forecast(tasks, log, use, confidence):
     """Open occasions with the date that each is expected to fall due, and its limits."""
     ahead = tasks["due_km"].notna()
     fleet, stays = log.tables["vehicles"][["vehicle", "kind", "site"]], log.tables["layups"]
     asked = tasks.loc[ahead, ["vehicle", "due_km"]]
-    told = forecast_dates(readings, fleet, asked["vehicle"], asked["due_km"], log.as_of, confidence, stays).reindex(tasks.index)
+    told = forecast_dates(use, fleet, asked["vehicle"], asked["due_km"], log.as_of, confidence, stays).reindex(tasks.index)
     due = tasks["due_date"]
     both = {name: pd.concat([due, told[column]], axis=1).min(axis=1) for name, column in (("expected_date", "date"), ("low_date", "low"))}
     return tasks.assign(**both, high_date=pd.concat([due, told["high"]], axis=1).min(axis=1))

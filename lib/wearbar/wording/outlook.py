@@ -14,6 +14,7 @@ __all__ = [
     "alt_visits",
     "answer",
     "changed_use",
+    "dates_by",
     "forecast_said",
     "horizon_words",
     "hours_said",
@@ -179,6 +180,18 @@ def forecast_said(test, table, show):
         "" if test.tells_when_recorded else " No row says when it was recorded, so what was typed in late is known too soon in this test."
     )
     return f"{start} {verdict} {cover} {used}{late} {_weak_spots()}"
+
+
+def dates_by(test):
+    """How dates ahead are forecast, for the reports that only use them."""
+    if not test.is_told:
+        return "Dates ahead are forecasts of use whose intervals no back-test could widen yet: the record is shorter than fifteen months."
+    score = {name: number(test.cases[column].mean(), 1) for name, column in (("own", "crps_days"), *((n, f"crps_days_{n}") for n in NAIVE))}
+    return (
+        f"Dates ahead are forecasts of use ({METHODS[test.used]}), chosen and widened by how they would have done at "
+        f"{plural(test.cases['cut'].nunique(), 'past day')} of this log: score {score['own']} days, against {score['trailing-year']} and "
+        f"{score['last-year']} for two naive methods; the less the better. The outlook tells that test whole."
+    )
 
 
 def _weak_spots():
