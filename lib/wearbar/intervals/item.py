@@ -134,19 +134,19 @@ def _rechecks(log, path):
         return none
     work = log.si("work")
     work["plan"] = work["vehicle"].map(log.plan.assign(log.tables["vehicles"]))
-    tasks = log.plan.tasks.dropna(subset=["recheck_km", "recheck_days"], how="all").drop_duplicates(["plan", "code"], keep="last")
+    tasks = log.plan.tasks.dropna(subset=["recheck_km", "recheck_days"], how="all")
     did = work[~work["result"].isin(["fail", "not-checked"])]
-    did = did.merge(tasks[["plan", "code", "recheck_km", "recheck_days"]], left_on=["plan", "task"], right_on=["plan", "code"])
+    terms = tasks[["plan", "code", "valid_from", "valid_to", "recheck_km", "recheck_days"]]
+    did = did.merge(terms, left_on=["plan", "task"], right_on=["plan", "code"])
+    did = did[~(did["date"] < did["valid_from"]) & ~(did["date"] > did["valid_to"])]
     if did.empty:
         return none
     did = did.drop_duplicates(["vehicle", "task", "date", "position"], keep="last").sort_values("date", kind="stable", ignore_index=True)
-    looks = work[work["task"].str.endswith("-recheck")]
+    looks = work[work["task"].str.endswith("-recheck")].sort_values("date", kind="stable")
     looks = looks.assign(task=looks["task"].str.removesuffix("-recheck"), looked=looks["date"])
-    looks = looks.sort_values("date", kind="stable")[["vehicle", "task", "date", "looked", "odometer_km"]]
     at = usage.distance_of(path, did["vehicle"], did["date"], did["odometer_km"])["distance_km"]
     did = did.assign(due_km=at + did["recheck_km"], due_date=did["date"] + pd.to_timedelta(did["recheck_days"], unit="D"))
-    onward = {"on": "date", "by": ["vehicle", "task"], "direction": "forward", "allow_exact_matches": False}
-    did = pd.merge_asof(did, looks, suffixes=("", "_looked"), **onward)
+    did = did.join(_looked_at(did, looks))
     end = did["looked"].fillna(_last_day(log, did["vehicle"]))
     there = usage.distance_of(path, did["vehicle"], end, did["odometer_km_looked"])
     x = np.stack([there["distance_km"].fillna(there["low_km"]), np.full(len(did), nan), _days(end)])
@@ -163,17 +163,23 @@ def _rechecks(log, path):
     )  # fmt: skip
 
 
+def _looked_at(did, looks):
+    """The first look at each place, or at the whole, on the day or after: `looked` and `odometer_km_looked`."""
+    columns, places = ["vehicle", "task", "position"], [did["position"].fillna(""), pd.Series("", did.index)]
+    looks = looks.assign(position=looks["position"].fillna(""))[[*columns, "date", "looked", "odometer_km"]]
+    asked = [did[["vehicle", "task", "date"]].assign(position=place.astype(looks["position"].dtype)) for place in places]
+    found = [pd.merge_asof(rows, looks, on="date", by=columns, direction="forward")[["looked", "odometer_km"]] for rows in asked]
+    own = ~(found[1]["looked"] < found[0]["looked"]) & found[0]["looked"].notna()
+    return found[0].where(own, found[1]).add_suffix("_looked").rename(columns={"looked_looked": "looked"})
+
+
 def _deferrals(log, found, path):
     """What was put off, to when: closed by the work or the defect's closing. It moves no due point."""
     d = log.si("deferrals").sort_values("date", kind="stable").reset_index(drop=True)
     closed = d["defect"].map(log.tables["defects"].set_index("defect")["closed"])
     place = d["defect"].map(log.tables["defects"].set_index("defect")["position"])
     if "done_date" in found:
-        did = found.dropna(subset="done_date").sort_values("done_date")[["vehicle", "task", "done_date"]]
-        did = did.assign(date=did["done_date"])
-        rows = d.dropna(subset="task").reset_index()
-        after = pd.merge_asof(rows, did, on="date", by=["vehicle", "task"], direction="forward").set_index("index")
-        closed = closed.where(d["task"].isna(), after["done_date"].reindex(d.index))
+        closed = closed.where(d["task"].isna(), _all_done(d, found))
     end = closed.fillna(_last_day(log, d["vehicle"]))
     until_km = usage.to_cumulative(path, d["vehicle"], pd.Series(log.as_of, d.index), d["until_odometer_km"])
     now = usage.distance_at(path, d["vehicle"], end)
@@ -186,6 +192,16 @@ def _deferrals(log, found, path):
         what="deferral", item=d["defect"].fillna(d["task"]), position=place, text=d["reason"], due_date=d["until"], due_km=until_km,
         done_date=closed, is_open=is_open, state=state, days_open=(end - d["date"]).dt.days,
     )  # fmt: skip
+
+
+def _all_done(d, found):
+    """The day by which a task put off was done at every position that it has; NaT while one is left."""
+    columns = ["vehicle", "task", "position"]
+    did = found.dropna(subset="done_date").sort_values("done_date")[[*columns, "done_date"]]
+    rows = d.dropna(subset="task")[["vehicle", "task", "date"]].reset_index().merge(found[columns].drop_duplicates(), on=columns[:2])
+    rows = rows.sort_values("date", kind="stable")
+    after = pd.merge_asof(rows, did.assign(date=did["done_date"]), on="date", by=columns, direction="forward").groupby("index")["done_date"]
+    return after.max().where(after.count() == after.size()).reindex(d.index)
 
 
 def _days(dates):

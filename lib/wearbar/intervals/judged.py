@@ -8,6 +8,8 @@ from wearbar.intervals import due
 from wearbar.intervals.due import DUE, EARLY, EPS, LATE, SPAN
 from wearbar.intervals.fleet import as_dates, as_days
 from wearbar.intervals.pace import at_pace, last_read
+from wearbar.paths import last_not_above
+from wearbar.usage import merged
 
 __all__ = ["COUNTS", "REASONS", "STALE_DAYS", "back_in_use", "judged", "staleness"]
 
@@ -26,27 +28,37 @@ REASONS = {
 }
 
 
-def back_in_use(log, fleet, s, p):
-    """For occasions whose date fell within a lay-up: the first day of use after it (infinite: not yet), else NaN."""
+def back_in_use(log, fleet, s, p, shut):
+    """For occasions whose date fell within a lay-up: the first day of use after it (infinite: not yet), else NaN.
+
+    Stays end to end are one. Use is the first reading that shows distance since. What was past a window before the stay began is late.
+    """
     back = np.full(len(s), np.nan)
     stays = log.tables["layups"].dropna(subset=["from"])
+    code = fleet.series.rows.assign(code=fleet.code).drop_duplicates("vehicle").set_index("vehicle")["code"]
+    stays = stays[stays["vehicle"].isin(code.index)]
     if stays.empty:
         return back
-    path = fleet.distance
-    seen = pd.DataFrame({"code": path.code(), "day": path.day.astype(float)}).sort_values("day", kind="stable")
-    names = fleet.series.rows.assign(code=fleet.code).drop_duplicates("vehicle").set_index("vehicle")["code"]
-    stays = pd.DataFrame({"code": stays["vehicle"].map(names), "a": as_days(stays["from"]), "b": as_days(stays["to"])}).dropna(
-        subset=["code"]
-    )
-    stays = stays.astype({"code": int}).fillna({"b": np.inf}).sort_values("b", kind="stable")
-    after = pd.merge_asof(
-        stays, seen.assign(use=seen["day"]), left_on="b", right_on="day", by="code", allow_exact_matches=False, direction="forward"
-    )
-    rows = pd.DataFrame({"row": np.arange(len(s)), "code": fleet.code[s], "due": p[DUE, DAY]})
-    rows = rows[rows["code"].isin(stays["code"])].merge(after[["code", "a", "b", "use"]], on="code")
-    rows = rows[(rows["a"] <= rows["due"]) & (rows["due"] <= rows["b"])]
-    back[rows["row"]] = rows["use"].fillna(np.inf)
+    who, begin, until = merged(stays["vehicle"].map(code), as_days(stays["from"]) - 1, np.nan_to_num(as_days(stays["to"]), nan=np.inf))
+    stays = pd.DataFrame({"code": who.astype(int), "a": begin + 1, "b": until})
+    stays["use"] = np.minimum(*(_first_use(path, stays["code"], until) for path in (fleet.distance, fleet.clock)))
+    rows = pd.DataFrame({"row": np.arange(len(s)), "code": fleet.code[s], "due": p[DUE, DAY], "shut": np.fmin.reduce(shut[1], axis=0)})
+    rows = rows.merge(stays, on="code")
+    rows = rows[(rows["a"] <= rows["due"]) & (rows["due"] <= rows["b"]) & ~(rows["shut"] <= rows["a"])]
+    back[rows["row"]] = rows["use"]
     return back
+
+
+def _first_use(path, code, day):
+    """The day of the first reading after each day that shows more distance than there was; infinite where there is none."""
+    found = np.full(len(day), np.inf)
+    first, last = path.rows(code)
+    if not len(path.day):
+        return found
+    stood = last_not_above(path.day, first, last, day)
+    level = np.where(stood >= first, path.high[np.maximum(stood, 0)], -np.inf)
+    moved = last_not_above(path.high, np.maximum(stood + 1, first), last, level + EPS) + 1
+    return np.where(moved < last, path.day[np.minimum(moved, len(path.day) - 1)], np.inf)
 
 
 def staleness(log, fleet, s, p):

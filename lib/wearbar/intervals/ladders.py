@@ -4,7 +4,7 @@ All occasions of all series are reckoned at once. Where the next due point hangs
 where it hangs on a schedule or on an expiry, the k-th occasions of all series are taken together.
 """
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -79,7 +79,9 @@ def _shifted(fleet, events):
     """Occasions measured from the work."""
     base, first = _anchors(fleet, events)
     frame = events.assign(to=_ends(fleet, events), missed=False, is_current=events["done"] < 0)
-    p, _, more = _due(fleet, frame, base, np.ones_like(base), first)
+    force = _in_force(fleet, frame)
+    limits = fleet.limits(force.s, force.rule, first, force.severe)
+    p, more = _due(fleet, frame, force, limits, base, np.ones_like(base), first)
     return frame.assign(**more), p
 
 
@@ -87,42 +89,56 @@ def _climbed(fleet, events):
     """Occasions on ladders, a list of (frame, points): the k-th of every series, k = 0, 1, ..."""
     steps = int(events["step"].max()) + 1 if len(events) else 0
     n = len(fleet.key)
-    base, times, first = np.full((3, n), np.nan), np.ones((3, n)), np.zeros((3, n), dtype=bool)
+    state = _Ladders(np.full((3, n), np.nan), np.ones((3, n)), due.Limits(*(np.full((k, n), np.nan) for k in (4, 2, 3))))
     found = []
     for k in range(steps):
         now = events[events["step"] == k]
         s = now["s"].to_numpy()
-        anchor, is_first = _anchors(fleet, now)
-        fresh = is_first.all(axis=0) | (k == 0)
-        base[:, s] = np.where(fresh, anchor, base[:, s])
-        times[:, s], first[:, s] = np.where(fresh, 1.0, times[:, s]), is_first
-        found += _step(fleet, now, s, base, times, first)
+        anchor, first = _anchors(fleet, now)
+        fresh = first.all(axis=0) | (k == 0)
+        base, times = np.where(fresh, anchor, state.base[:, s]), np.where(fresh, 1.0, state.times[:, s])
+        found += _step(fleet, now, s, state, base, times, first)
     return found
 
 
-def _step(fleet, now, s, base, times, first):
+@dataclass
+class _Ladders:
+    """Where each series' ladder stands: the next point is the `times`-th from `base` by `limits`."""
+
+    base: np.ndarray
+    times: np.ndarray
+    limits: due.Limits
+
+
+def _step(fleet, now, s, state, base, times, first):
     """One occasion of series s, and those that it passed over; moves their ladders on, in place."""
     frame = now.assign(to=_ends(fleet, now), missed=False, is_current=now["done"] < 0)
-    p, limits, more = _due(fleet, frame, base[:, s], times[:, s], first[:, s])
-    is_first = first[:, s] & fleet.rules["first"].take(more["rule"]).axes
+    force = _in_force(fleet, frame)
+    limits, no_first = fleet.limits(s, force.rule, first, force.severe), np.zeros_like(first)
+    base, times = due.rebased(base, times, state.limits.take(s), limits)
+    p, more = _due(fleet, frame, force, limits, base, times, first)
     is_open = (now["done"] < 0).to_numpy()
     x = fleet.at(s, frame["to"].to_numpy())
     if len(fleet.act_series):
         x = np.where(is_open, x, fleet.act_x[:, now["done"].to_numpy()])
-    regular = fleet.limits(s, more["rule"], np.zeros_like(is_first), np.zeros(len(s), dtype=bool))
-    own = due.points(base[:, s], times[:, s], limits)[DUE]
-    altered = ~(np.abs(own - p[DUE]) <= EPS)
-    nth = np.where(is_first, 0.0, times[:, s])
+    # a point that was brought forward begins a ladder of its own, by the limits then in force
+    altered = ~(np.abs(due.points(base, times, limits)[DUE] - p[DUE]) <= EPS)
+    nth = np.where(first & fleet.rules["first"].take(force.rule).axes, 0.0, times)
+    base, nth = np.where(altered, p[DUE], base), np.where(altered, 0.0, nth)
+    ends = fleet.limits(s, force.last_rule, no_first, force.since <= frame["to"].to_numpy())
+    onward = fleet.limits(s, force.rule, no_first, force.severe).where_axes(altered, ends)
     met = x >= p[EARLY] - EPS
-    rung = due.rungs(base[:, s], x, regular)
-    skipped = np.where(met & ~altered & np.isfinite(rung), np.maximum(rung - nth, 0.0), 0.0)
-    late = fleet.rules["expiry"][more["rule"]] & (x[DAY] > p[DUE, DAY] + EPS)
+    rung = due.rungs(base, x, onward)
+    skipped = np.where(met & np.isfinite(rung), np.maximum(rung - nth, 0.0), 0.0)
+    is_day = (np.arange(3) == DAY)[:, None]
+    expires = fleet.rules["expiry"][force.rule]
+    late = expires & (x[DAY] > p[DUE, DAY] + EPS)
     skipped = np.where(late, 0.0, skipped)
-    found = _passed_over(frame.assign(**more), p, base[:, s], nth, regular, skipped)
-    again = ~met | (late & (np.arange(3) == DAY)[:, None])
-    before_day = np.where(fleet.rules["expiry"][more["rule"]], 1.0, 0.0) * (np.arange(3) == DAY)[:, None]
-    base[:, s] = np.where(again, x - before_day, np.where(altered, p[DUE], base[:, s]))
-    times[:, s] = np.where(again | altered, 1.0, nth + skipped + 1)
+    found = _passed_over(frame.assign(**more), p, base, nth, onward, skipped)
+    again = ~met | (late & is_day)
+    state.base[:, s] = np.where(again, x - np.where(expires & is_day, 1.0, 0.0), base)
+    state.times[:, s] = np.where(again, 1.0, nth + skipped + 1)
+    state.limits.put(s, onward)
     return found
 
 
@@ -140,31 +156,51 @@ def _passed_over(frame, p, base, nth, regular, skipped):
     return found
 
 
-def _due(fleet, frame, base, times, first):
-    """Due points of occasions from their bases: (points, the limits they began with, dict of columns `basis`, `since`, `rule`)."""
+@dataclass(frozen=True)
+class _Force:
+    """What is in force of occasions of series `s`: from day `begin`, the version `rule` of the plan (`nth` of `versions`, which start on
+    `starts`; `last_rule` at the end), and, from day `since` on, severe use: `severe` where that is so from the beginning."""
+
+    s: np.ndarray
+    begin: np.ndarray
+    versions: np.ndarray
+    starts: np.ndarray
+    nth: np.ndarray
+    rule: np.ndarray
+    last_rule: np.ndarray
+    since: np.ndarray
+    severe: np.ndarray
+
+
+def _in_force(fleet, frame):
     s, act, to = (frame[c].to_numpy() for c in ("s", "act", "to"))
     came = fleet.act_x[DAY][act] if len(fleet.act_series) else np.full(len(s), np.nan)
     begin = np.maximum(np.where(act >= 0, came, fleet.origin_x[DAY][s]), fleet.join_x[DAY][s])
     versions = fleet.series.versions[fleet.key[s]]
     starts = np.where(versions >= 0, fleet.rules["from"][versions], np.inf)
-    nth = np.maximum((starts <= begin[:, None]).sum(axis=1) - 1, 0)
-    rule = versions[np.arange(len(s)), nth]
+    nth, last = (np.maximum((starts <= day[:, None]).sum(axis=1) - 1, 0) for day in (begin, np.maximum(begin, to)))
+    rule, last_rule = (versions[np.arange(len(s)), k] for k in (nth, last))
     since = np.where(fleet.rules["has_severe"][versions].any(axis=1), fleet.hard_since(s, begin, to), np.nan)
-    severe = since <= begin
-    limits = fleet.limits(s, rule, first, severe)
+    return _Force(s, begin, versions, starts, nth, rule, last_rule, since, since <= begin)
+
+
+def _due(fleet, frame, force, limits, base, times, first):
+    """Due points of occasions from their bases, by the limits they begin with: (points, dict of columns `basis`, `since`, `rule`)."""
+    s, act, to = (frame[c].to_numpy() for c in ("s", "act", "to"))
+    begin, versions, starts, nth, rule, since = force.begin, force.versions, force.starts, force.nth, force.rule, force.since
     p = due.points(base, times, limits)
     is_first = (first & fleet.rules["first"].take(rule).axes).any(axis=0)
-    basis = np.where(is_first, "first", np.where(severe, "severe", "regular")).astype(object)
-    _join(fleet, s, act, begin, rule, severe, base, p, basis)
+    basis = np.where(is_first, "first", np.where(force.severe, "severe", "regular")).astype(object)
+    _join(fleet, s, act, begin, rule, force.severe, base, p, basis)
     for v in range(versions.shape[1]):
         later = np.flatnonzero((v > nth) & (starts[:, v] <= to))
-        _learn(fleet, later, s, versions[:, v], starts[:, v], base, times, first, since, p, basis, "new-plan")
+        _learn(fleet, later, s, versions[:, v], starts[:, v], base, times, limits, first, since, p, basis, "new-plan")
         ends = starts[:, v + 1] if v + 1 < versions.shape[1] else np.full(len(s), np.inf)
         turned = np.flatnonzero((v >= nth) & (since > np.maximum(starts[:, v], begin)) & (since < ends))
-        _learn(fleet, turned, s, versions[:, v], since, base, times, first & False, since, p, basis, "severe")
+        _learn(fleet, turned, s, versions[:, v], since, base, times, limits, first & False, since, p, basis, "severe")
     p[LATE] = np.where(fleet.rules["expiry"][rule], p[DUE], p[LATE])
     basis[fleet.rules["expiry"][rule]] = "expiry"
-    return p, limits, {"basis": basis, "since": since, "rule": rule}
+    return p, {"basis": basis, "since": since, "rule": rule}
 
 
 def _join(fleet, s, act, begin, rule, severe, base, p, basis):
@@ -186,12 +222,12 @@ def _join(fleet, s, act, begin, rule, severe, base, p, basis):
     basis[rows] = np.where(stands, "regular", np.where(over, known, basis[rows]))
 
 
-def _learn(fleet, rows, s, rule, day, base, times, first, since, p, basis, name):
-    """Bring forward what other limits, known from `day`, bring forward. Changes p and basis."""
+def _learn(fleet, rows, s, rule, day, base, times, limits, first, since, p, basis, name):
+    """Bring forward what other limits, known from `day`, bring forward, counted from the last point met. Changes p and basis."""
     if not len(rows):
         return
-    limits = fleet.limits(s[rows], rule[rows], first[:, rows], since[rows] <= day[rows])
-    new = due.points(base[:, rows], times[:, rows], limits)
+    other = fleet.limits(s[rows], rule[rows], first[:, rows], since[rows] <= day[rows])
+    new = due.points(*due.rebased(base[:, rows], times[:, rows], limits.take(rows), other), other)
     old = p[:, :, rows]
     if name == "severe":
         new = np.where(new[DUE] > old[DUE], old, new)

@@ -37,7 +37,8 @@ def occasions(log, readings=None, late_share=None):
         its window.
     state: before-window, in-window, due, past-window or not-known where open (probably: what it is by the last reading), else done, missed
         or not-finished. past_km, past_days: beyond each late edge; driven_past_km: distance from the first of the late edges passed.
-    late_edge_date: the day its window closed, NaT if not yet. is_matured: closed by the log's day. outcome: on-time, early, late or "".
+    late_edge_date: the last day of its window, as far as can be told yet: NaT where distance alone will close it. is_matured: closed by
+        the log's day. outcome: on-time, early, late or "".
     in_rate; why: "counts" or a key of `REASONS`. last_reading: date. Distances are cumulative km.
 
     readings: of `usage.readings`. late_share: a reader's own allowance after the due point, as a share of the interval, in place of the
@@ -51,7 +52,7 @@ def occasions(log, readings=None, late_share=None):
     x, x_low, x_high = _where(fleet, frame)
     slack = _slack(fleet, frame)
     shut = _shut_days(fleet, s, p)
-    laid = back_in_use(log, fleet, s, p)
+    laid = back_in_use(log, fleet, s, p, shut)
     stale, seen = staleness(log, fleet, s, p)
     columns = {name: fleet.series.rows[name].array.take(s) for name in PLAIN}
     columns |= {name: frame[name].to_numpy() for name in ("number", "is_current", "basis")} | {"is_open": is_open}
