@@ -109,7 +109,7 @@ class TestOverruns:
 
     def test_each_km_past_a_window_counts_once(self):
         rows = {"vehicle": ["A", "A", "A", "B"], "end_km": [100.0, 120.0, 300.0, 50.0], "driven_past_km": [40.0, 50.0, 10.0, 5.0]}
-        found = pd.DataFrame(rows).assign(in_rate=True, outcome="late")  # A: 60-100, 70-120, 290-300
+        found = pd.DataFrame(rows).assign(state="done", outcome="late")  # A: 60-100, 70-120, 290-300
         assert intervals.driven_overdue(found).to_dict() == {"A": 70.0, "B": 5.0}
 
 
@@ -211,7 +211,7 @@ def everything_said(log):
     danger, missing, rate = intervals.must_not_drive(items, log), intervals.untold(log), intervals.rate(found)
     rows, told = intervals.due_list(found, items, log, readings), intervals.seen(log, readings, found)
     rng = np.random.default_rng(1)
-    days, km = (intervals.median_overrun(found, f"overrun_{unit}", rng) for unit in ("days", "km"))
+    over = {unit: intervals.median_overrun(found, f"overrun_{unit}", rng) for unit in ("days", "km", "hours")}
     by = {name: intervals.compliance(found, [name]) for name in ("task", "month", "site")}
     wording.list_table(intervals.by_vehicle(rows))
     wording.danger_table(danger)
@@ -237,7 +237,7 @@ def everything_said(log):
             wording.caption_states(found),
         ),
         *(wording.rate_means(rate), wording.groups(by["task"], "task", "task"), wording.sites(intervals.sites_told(by["site"]), log)),
-        *(wording.overruns(days, km, found, intervals.driven_overdue(found), SHOW), wording.put_off(intervals.put_off(log))),
+        *(wording.overruns(over, found, intervals.driven_overdue(found), SHOW), wording.put_off(intervals.put_off(log))),
         wording.first_limits(intervals.first_limits(found), intervals.late_for_want_of_use(found), SHOW),
         *(wording.early(*intervals.early_work(found), SHOW), wording.first_services(intervals.first_services(found), SHOW)),
         *(wording.alt_states(found), wording.alt_month(by["month"], SHOW), wording.alt_group(by["task"], "task", SHOW)),
@@ -272,18 +272,72 @@ def test_text_out_of_a_log_is_no_markup():
 
 
 def late_rows(**more):
-    base = {"vehicle": "A", "task": "oil", "safety": False, "statutory": False, "past_days": 0.0, "past_km": 0.0}
+    base = {
+        "vehicle": "A",
+        "task": "oil",
+        "position": "",
+        "safety": False,
+        "statutory": False,
+        "over_days": 0.0,
+        "over_km": 0.0,
+        "over_hours": 0.0,
+    }
     return pd.DataFrame([{**base, **row} for row in more.values()])
 
 
 def test_overdue_work_that_bears_on_safety_heads_the_report():
-    rows = late_rows(a={"past_days": 40.0}, b={"task": "tyres-inspect", "safety": True, "past_km": 160.0}, c={"past_days": 3.0})
+    rows = late_rows(a={"over_days": 40.0}, b={"task": "tyres-inspect", "safety": True, "over_km": 160.0}, c={"over_days": 3.0})
     said, urgency = wording.overdue_headline(rows, Show(Units(distance="km")))
     assert said == "1 job that bears on safety or the law is overdue: A tyres-inspect (160 km). 2 other jobs are overdue too."
     assert urgency == "now"
 
 
+def test_hours_and_positions_are_told():
+    rows = late_rows(
+        a={"task": "brakes", "position": "front", "over_hours": 204.0}, b={"task": "brakes", "position": "rear", "over_hours": 9.0}
+    )
+    assert wording.overdue_headline(rows, Show())[0] == "2 jobs are overdue: A brakes front (204 hours) and A brakes rear (9 hours)."
+    heads = wording.over_heads(rows[["over_days", "over_km", "over_hours"]].replace(0.0, np.nan))
+    assert list(heads) == ["over_hours"]
+
+
+def test_a_digger_is_late_by_its_hours_and_says_so():
+    plan = {
+        "plant": {"applies_to": ["plant"], "task": [{"code": "grease", "action": "lubricate", "every": {"hours": 100}, "tolerance": 0.1}]}
+    }
+    tables = {
+        "vehicles": [{"vehicle": "D", "kind": "plant", "in_service": "2025-01-01", "meter": "hours"}],
+        "odometer": [{"vehicle": "D", "date": f"2025-{m:02d}-01", "hours": 90 * m} for m in range(2, 7)],
+        "work": [{"vehicle": "D", "date": "2025-03-05", "hours": 275, "task": "grease", "why": "planned"}],
+    }
+    header = {"name": "d", "distance": "km", "as_of": "2025-06-03", "first_day": "2025-01-01"}
+    log = log_of({name: pd.DataFrame(rows) for name, rows in tables.items()}, header, plan=plan_of(plan, "km"))
+    readings = usage.readings(log)
+    found = intervals.occasions(log, readings)
+    late = intervals.overdue(found)
+    # due at 100, done at 275; due again at 375, now 540: what one doing settles is one row
+    assert late["over_hours"].tolist() == [165.0]
+    assert list(wording.open_heads(late))[-3:] == ["due_hours", "over_hours", "driven_past_km"]
+    assert intervals.seen(log, readings, found).read == 1
+    rng = np.random.default_rng(1)
+    over = {unit: intervals.median_overrun(found, f"overrun_{unit}", rng) for unit in ("days", "km", "hours")}
+    said = wording.overruns(over, found, intervals.driven_overdue(found), SHOW)
+    assert (
+        said
+        == "Late work ran over its due point, in the middle of the cases, by 175 hours of running in 2 cases. Work still open counts with what it has run over so far."
+    )
+    only = found[found["is_open"]]
+    over = {unit: intervals.median_overrun(only, f"overrun_{unit}", rng) for unit in ("days", "km", "hours")}
+    said = wording.overruns(over, only, intervals.driven_overdue(only), SHOW)
+    assert said == "How far late work runs over cannot be told yet: 1 late job of 1 is still open."
+
+
+def test_work_of_unknown_history_is_driven_past_its_window_too():
+    rows = {"vehicle": ["A"], "end_km": [900.0], "driven_past_km": [400.0], "outcome": [""], "state": ["past-window"], "in_rate": [False]}
+    assert intervals.driven_overdue(pd.DataFrame(rows)).to_dict() == {"A": 400.0}
+
+
 def test_other_overdue_work_is_coming_up():
-    said, urgency = wording.overdue_headline(late_rows(a={"past_days": 40.0}, b={"past_days": 1.0}), Show())
+    said, urgency = wording.overdue_headline(late_rows(a={"over_days": 40.0}, b={"over_days": 1.0}), Show())
     assert said == "2 jobs are overdue: A oil (40 days) and A oil (1 day)."
     assert urgency == "soon"

@@ -46,11 +46,15 @@ def _with_late_share(fleet, share):
 
 
 def _events(fleet):
-    """What occasions hang from: each series' origin, then its acts; of those before it was ours the last alone, in the origin's place."""
+    """What occasions hang from: each series' origin, then its acts; of those before it was ours the last alone, in the origin's place.
+
+    What came with a new vehicle on its first day is its origin, not a doing.
+    """
     s, day = fleet.act_series, fleet.act_x[DAY]
     before = day < fleet.join_x[DAY][s]
     follows = np.append(before[1:] & (s[1:] == s[:-1]), False)[: len(s)]
-    kept = np.flatnonzero(~(before & follows) & (day <= fleet.end_day[s]))
+    came_with = np.maximum(day, fleet.join_x[DAY][s]) <= fleet.origin_x[DAY][s]
+    kept = np.flatnonzero(~(before & follows) & ~came_with & (day <= fleet.end_day[s]))
     live = np.flatnonzero(fleet.join_x[DAY] <= fleet.end_day)
     live = np.setdiff1d(live, s[kept[before[kept]]])
     events = pd.DataFrame({"s": np.append(live, s[kept]), "act": np.append(np.full(len(live), -1), kept)})

@@ -25,6 +25,7 @@ __all__ = [
     "first_services",
     "late_for_want_of_use",
     "median_overrun",
+    "over_due",
     "overdue",
     "placed",
     "rate",
@@ -50,7 +51,7 @@ def seen(log, readings, found):
     """How many vehicles the report can speak of. A vehicle laid up since its last reading, or without a meter, needs no fresh one."""
     fleet = log.tables["vehicles"]
     fleet = fleet[~fleet["disposed"].le(log.as_of)]
-    last = usage.daily_rate(readings, log.as_of).set_index("vehicle")["last_date"].reindex(fleet["vehicle"])
+    last = readings[readings["date"] <= log.as_of].groupby("vehicle")["date"].max().reindex(fleet["vehicle"])
     age = (log.as_of - last).dt.days
     now = found[found["is_current"] & (found["state"] != "not-finished")] if "is_current" in found else found
     unsure = set(now.loc[now["state"] == "not-known", "vehicle"])
@@ -99,12 +100,12 @@ def excluded(found):
 
 
 def median_overrun(found, column, rng, confidence=0.9):
-    """Median of `column` (overrun_days or overrun_km) over late occasions past that due point, those still open censored: `Estimate`.
+    """Median of `column` (overrun_days, _km or _hours) over late occasions past that due point, those still open censored: `Estimate`.
 
     Product-limit estimate (Kaplan & Meier 1958); interval by drawing whole vehicles again.
     """
     late = found[found["in_rate"] & (found["outcome"] == "late") & (found["state"] != "missed") & (found[column] > 0)]
-    late = late.sort_values(column, kind="stable")
+    late = late.sort_values([column, "is_open"], kind="stable")  # of a tie, ends before censorings
     over, ended = late[column].to_numpy(), ~late["is_open"].to_numpy(dtype=bool)
     vehicle, names = pd.factorize(late["vehicle"])
 
@@ -120,15 +121,21 @@ def median_overrun(found, column, rng, confidence=0.9):
     return type(estimate)(**{**vars(estimate), "n": len(late), "n_censored": int((~ended).sum())})
 
 
+def over_due(rows):
+    """Occasions with how far each is beyond its due points: `over_days, over_km, over_hours`, NaN where it is not."""
+    over = {f"over_{unit}": rows[f"overrun_{unit}"].where(rows[f"overrun_{unit}"] > 0) for unit in ("days", "km", "hours")}
+    return rows.assign(**over)
+
+
 def overdue(found):
-    """Open occasions past their window, the longest past it first."""
-    late = found[found["is_open"] & (found["state"] == "past-window")]
-    return late.sort_values(["past_days", "past_km"], ascending=False, kind="stable")
+    """Work past its window, the longest over its due point first: what one doing settles is one row. `over_` as of `over_due`."""
+    late = over_due(found[found["is_current"] & found["is_open"] & (found["state"] == "past-window")])
+    return late.sort_values(["over_days", "over_km", "over_hours"], ascending=False, kind="stable")
 
 
 def driven_overdue(found):
-    """Distance driven with at least one counted task past its window, each km once: Series by vehicle."""
-    late = found[found["in_rate"] & (found["outcome"] == "late") & (found["driven_past_km"] > 0)]
+    """Distance driven with at least one task past its window, each km once, whether or not it counts in the rate: Series by vehicle."""
+    late = found[((found["outcome"] == "late") | (found["state"] == "past-window")) & (found["driven_past_km"] > 0)]
     late = late.assign(start=late["end_km"] - late["driven_past_km"]).sort_values(["vehicle", "start"], kind="stable")
     before = late.groupby("vehicle")["end_km"].cummax().groupby(late["vehicle"]).shift()
     fresh = (late["end_km"] - late["start"].where(before.isna() | (before < late["start"]), before)).clip(lower=0.0)

@@ -6,6 +6,7 @@ import pandas as pd
 from wearbar import usage
 from wearbar.forecast import forecast_dates
 from wearbar.intervals.item import GRAVE
+from wearbar.intervals.rates import over_due
 
 __all__ = ["FORECAST_DAYS", "by_vehicle", "due_list", "must_not_drive", "put_off", "untold"]
 
@@ -51,7 +52,8 @@ def put_off(log):
 def due_list(found, table, log, readings, confidence=0.9, days=FORECAST_DAYS, use=None):
     """Today's list: one row a thing to do, what must not be driven first, then overdue, due, may be done, not known, and what is coming.
 
-    Frame `order, vehicle, site, task, position, state, first_limit, due_date, due_odometer_km, past_days, past_km, expected_date, low_date,
+    Frame `order, vehicle, site, task, position, state, first_limit, due_date, due_odometer_km, over_days, over_km,
+    over_hours, expected_date, low_date,
     high_date, note`. Coming: not yet due, and due by its date or by the forecast median within `days` of the log's day; low_date, high_date
     are the forecast's limits, never after the due date. use: the `UsageModel` to forecast by (as of `backtest.model_by_test`), or None for
     one of the readings alone, whose limits no back-test has widened. note: the log's text of a defect or recall, or NO_RECORD.
@@ -77,10 +79,12 @@ def due_list(found, table, log, readings, confidence=0.9, days=FORECAST_DAYS, us
 
 
 _COLUMNS = [
-    *("step", "what", "vehicle", "task", "position", "state", "first_limit", "due_date", "due_odometer_km", "past_days", "past_km"),
+    *("step", "what", "vehicle", "task", "position", "state", "first_limit", "due_date", "due_odometer_km"),
+    *("over_days", "over_km", "over_hours"),
     *("expected_date", "low_date", "high_date", "duty", "severe_due_km", "severe_due_date", "probably", "is_laid_up", "note"),
 ]
-_TYPES = {c: "datetime64[ns]" for c in _COLUMNS if c.endswith("_date")} | {c: float for c in _COLUMNS if c.endswith(("_km", "_days"))}
+_TYPES = {c: "datetime64[ns]" for c in _COLUMNS if c.endswith("_date")}
+_TYPES |= {c: float for c in _COLUMNS if c.endswith(("_km", "_days", "_hours"))}
 
 
 def _tasks_now(found, log, use, confidence, days):
@@ -89,7 +93,7 @@ def _tasks_now(found, log, use, confidence, days):
         return found
     tasks = found[found["is_current"] & found["state"].isin([*_STATES, _SOON])]
     tasks = _with_forecast(tasks, log, use, confidence) if len(tasks) else tasks.assign(expected_date=pd.NaT)
-    tasks = tasks.assign(note=np.where(tasks["basis"] == "unknown-history", NO_RECORD, None))
+    tasks = over_due(tasks).assign(note=np.where(tasks["basis"] == "unknown-history", NO_RECORD, None))
     return tasks[(tasks["state"] != _SOON) | (tasks["expected_date"] <= log.as_of + pd.Timedelta(days=days))]
 
 
@@ -117,7 +121,8 @@ def by_vehicle(rows):
     ]
     told = by[first].first()
     told["tasks"] = said.groupby(["group", "state"], sort=False)["tasks"].agg(", ".join)
-    told["past_days"], told["past_km"], told["n"] = by["past_days"].max(), by["past_km"].max(), by.size()
+    over = ["over_days", "over_km", "over_hours"]
+    told[over], told["n"] = by[over].max(), by.size()
     told = told.astype({"tasks": _TEXT, "what": _TEXT, "note": _TEXT})
     return told.reset_index().sort_values("order", ignore_index=True).drop(columns="group")
 
@@ -125,7 +130,7 @@ def by_vehicle(rows):
 def _as_rows(table, what, step):
     """Items as rows of the list."""
     past = table["days_open"].where(table["state"] == "past-window")
-    return table.assign(step=step, what=what, task=table["item"], note=table["text"], past_days=past, past_km=table["driven_km"])
+    return table.assign(step=step, what=what, task=table["item"], note=table["text"], over_days=past, over_km=table["driven_km"])
 
 
 def _with_forecast(tasks, log, use, confidence):

@@ -47,7 +47,7 @@ def overdue_headline(late, show):
     grave = late[late["safety"] | late["statutory"]]
     rows = grave if len(grave) else late
     n = len(rows)
-    named = listing([f"{safe(r.vehicle)} {safe(r.task)} ({_past(r, show)})" for r in rows.itertuples()], most=4)
+    named = listing([f"{safe(' '.join([r.vehicle, r.task, r.position]).strip())} ({_past(r, show)})" for r in rows.itertuples()], most=4)
     what = " that bears on safety or the law" if len(grave) else ""
     rest = f" {plural(len(late) - n, 'other job')} {'is' if len(late) - n == 1 else 'are'} overdue too." if len(late) > n else ""
     return f"{plural(n, 'job')}{what if n == 1 else what.replace('bears', 'bear')} {'is' if n == 1 else 'are'} overdue: {named}.{rest}", (
@@ -56,8 +56,10 @@ def overdue_headline(late, show):
 
 
 def _past(row, show):
-    """How far past its window a row is, by the limit that says most."""
-    return show.days(row.past_days) if row.past_days > 0 else show.distance(row.past_km) if row.past_km > 0 else "by its hours"
+    """How far a row is over its due point, by the date where that is passed."""
+    if row.over_days > 0:
+        return show.days(row.over_days)
+    return show.distance(row.over_km) if row.over_km > 0 else plural(row.over_hours, "hour")
 
 
 def danger_none(missing):

@@ -96,26 +96,35 @@ def sites(table, log):
     return groups(table.dropna(subset="share"), "site", "site") + few + home
 
 
-def overruns(days, km, found, driven, show):
-    """How far late work ran over, and how far vehicles were driven past their windows."""
+def overruns(over, found, driven, show):
+    """How far late work ran over, and how far vehicles were driven past their windows. over: unit to `Estimate` of the median."""
     late = found[found["in_rate"] & (found["outcome"] == "late")]
-    if late.empty:
-        return "No counted occasion was late."
-    said = [_median(days, show.days, "by date"), _median(km, show.distance, "by distance")]
-    halves = "; ".join(s for s in said if s)
-    censored = " Work still open counts with what it has run over so far." if days.n_censored or km.n_censored else ""
     past = (
-        f"With some work past its window {plural(int((driven > 0).sum()), 'vehicle')} drove {show.distance(driven.sum())}."
+        f" With some work past its window {plural(int((driven > 0).sum()), 'vehicle')} drove {show.distance(driven.sum())}."
         if len(driven)
         else ""
     )
-    return f"Half of the late work ran over its due point by more than {halves}.{censored} {past}"
+    if late.empty:
+        return f"No counted occasion was late.{past}"
+    words = {"days": (show.days, "by date"), "km": (show.distance, "by distance"), "hours": (_hours, "of running")}
+    halves = "; ".join(s for s in (_median(e, *words[unit]) for unit, e in over.items()) if s)
+    open_ = int(late["is_open"].sum())
+    start = "Late work ran over its due point, in the middle of the cases, by" if len(late) > 1 else "The one late job ran over by"
+    censored = " Work still open counts with what it has run over so far." if any(e.n_censored for e in over.values()) else ""
+    if not halves:
+        still = f"{plural(open_, 'late job')} of {number(len(late))} {'is' if open_ == 1 else 'are'} still open"
+        return f"How far late work runs over cannot be told yet: {still}.{past}"
+    return f"{start} {halves}.{censored}{past}"
+
+
+def _hours(n):
+    return plural(n, "hour")
 
 
 def _median(e, show, what):
     if math.isnan(e.value):
         return ""
-    limits = "" if math.isnan(e.low) else f" ({number(100 * e.confidence)}% interval {show(e.low)} to {show(e.high)})"
+    limits = "" if math.isnan(e.low) or e.n < 2 else f" ({number(100 * e.confidence)}% interval {show(e.low)} to {show(e.high)})"
     return f"{show(e.value)} {what}{limits} in {plural(e.n, 'case')}"
 
 
@@ -147,6 +156,14 @@ def first_services(rows, show):
         return "No run-in service fell due in this log."
     late, open_ = int((rows["outcome"] == "late").sum()), int(rows["is_open"].sum())
     return f"{plural(len(rows), 'run-in task')} fell due: {number(late)} late, {number(open_)} still open."
+
+
+def services_heads(rows):
+    """Headings of the run-in services, with hours where they are counted."""
+    head = {"vehicle": "Vehicle", "task": "Task", "position": "Position", "due_date": "Due", "due_km": "Due at"}
+    head |= {"due_hours": ("Due at, hours", ""), "done_date": "Done", "overrun_days": ("Over by, days", ""), "overrun_km": "Over by"}
+    head |= {"overrun_hours": ("Over by, hours", ""), "stands": "Outcome"}
+    return head if rows["due_hours"].notna().any() else {name: text for name, text in head.items() if not name.endswith("_hours")}
 
 
 def services_table(rows):

@@ -15,6 +15,8 @@ __all__ = [
     "list_table",
     "looked_again",
     "no_plan",
+    "open_heads",
+    "over_heads",
     "put_off",
     "states_said",
 ]
@@ -31,6 +33,7 @@ STATES = {
 }
 KINDS = {"certificate": "certificate runs out", "campaign": "recall", "deferral": "put off", "recheck": "look again", "task": ""}
 MOST_VEHICLES = 60  # in the grid of states
+OVER = {"over_days": ("Over by, days", ""), "over_km": "Over by", "over_hours": ("Over by, hours", "")}
 
 
 def no_plan(log):
@@ -64,18 +67,29 @@ def _start(rows, found):
     return f"{missing} The list holds only what has a due point of its own. {start}" if parts else missing
 
 
+def over_heads(rows):
+    """Headings of how far rows are beyond their due points: of what is counted there."""
+    return {name: head for name, head in OVER.items() if rows[name].notna().any()}
+
+
+def open_heads(rows):
+    """Headings of open work: its due points, of what is counted there, and how far it is beyond them."""
+    by_hours = {"due_hours": ("Due at, hours", "")} if rows["due_hours"].notna().any() else {}
+    head = {"vehicle": "Vehicle", "task": "Task", "position": "Position", "due_date": "Due", "due_odometer_km": "Due at", **by_hours}
+    return head | over_heads(rows) | {"driven_past_km": "Driven since its window closed"}
+
+
 def list_table(rows):
     """The list as the reader sees it."""
     item = rows["what"].map(REASONS).fillna(rows["what"].map(KINDS)).fillna("").astype(str)
     tasks = rows["tasks"].astype(str).where(item == "", item + ": " + rows["tasks"].astype(str))
     note = rows["note"].fillna("").astype(str)
     tasks = tasks.where(note == "", tasks + " (" + note + ")")
-    past = rows["state"].eq("past-window")
-    days, km = rows["past_days"].where(past), rows["past_km"].where(past & (rows["past_km"] > 0))
+    over = {name: rows[name].where(rows["state"].eq("past-window") & (rows[name] > 0)) for name in OVER}
     by_date = rows["expected_date"].fillna(rows["due_date"])
     is_open = rows["low_date"] < rows["high_date"]
     ends = {name: rows[name].where(is_open) for name in ("low_date", "high_date")}
-    return rows.assign(tasks=tasks, stands=rows["state"].map(STATES), by_date=by_date, past_days=days, past_km=km, **ends)
+    return rows.assign(tasks=tasks, stands=rows["state"].map(STATES), by_date=by_date, **over, **ends)
 
 
 def coming_caption():
