@@ -55,8 +55,8 @@ def observed_periods(account, log, readings):
     starts, ends = (f.sort_values(list(f), kind="stable", ignore_index=True) for f in (starts, ends))
     made = starts.assign(end=ends["end"])
     ages = {"from_years": _age(log, made["vehicle"], made["start"]), "to_years": _age(log, made["vehicle"], made["end"] + ONE_DAY)}
-    inside = [made["vehicle"].map(cars[c]) for c in ("known_from", "known_to")]
-    days = made["start"].clip(lower=inside[0]), made["end"].clip(upper=inside[1])
+    first, last = (made["vehicle"].map(cars[c]) for c in ("known_from", "known_to"))  # NaT where the vehicle has no distance
+    days = made["start"].mask(made["start"] < first, first), made["end"].mask(made["end"] > last, last)
     from_km, to_km = (usage.distance_at(path, made["vehicle"], day)["distance_km"] for day in days)
     return made.assign(**ages, from_km=from_km, to_km=to_km)
 
