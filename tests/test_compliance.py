@@ -324,7 +324,8 @@ def test_a_digger_is_late_by_its_hours_and_says_so():
     said = wording.overruns(over, found, intervals.driven_overdue(found), SHOW)
     assert (
         said
-        == "Late work ran over its due point, in the middle of the cases, by 175 hours of running in 2 cases. Work still open counts with what it has run over so far."
+        == "Late work ran over its due point, in the middle of the cases, by 175 hours of running in 2 cases. Work still open counts with "
+        "what it has run over so far."
     )
     only = found[found["is_open"]]
     over = {unit: intervals.median_overrun(only, f"overrun_{unit}", rng) for unit in ("days", "km", "hours")}
