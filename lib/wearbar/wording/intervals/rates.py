@@ -2,7 +2,7 @@
 
 import math
 
-from wearbar.intervals import SMALL_SITE, STALE_DAYS
+from wearbar.intervals import SMALL_SITE, STALE_DAYS, driven_overdue
 from wearbar.wording.common import listing, number, plain, plural, safe
 from wearbar.wording.intervals.today import STATES
 
@@ -99,11 +99,7 @@ def sites(table, log):
 def overruns(over, found, driven, show):
     """How far late work ran over, and how far vehicles were driven past their windows. over: unit to `Estimate` of the median."""
     late = found[found["in_rate"] & (found["outcome"] == "late")]
-    past = (
-        f" With some work past its window {plural(int((driven > 0).sum()), 'vehicle')} drove {show.distance(driven.sum())}."
-        if len(driven)
-        else ""
-    )
+    past = _driven(driven, driven_overdue(found[found["why"] != "unknown-history"]), show)
     if late.empty:
         return f"No counted occasion was late.{past}"
     words = {"days": (show.days, "by date"), "km": (show.distance, "by distance"), "hours": (_hours, "of running")}
@@ -115,6 +111,14 @@ def overruns(over, found, driven, show):
         still = f"{plural(open_, 'late job')} of {number(len(late))} {'is' if open_ == 1 else 'are'} still open"
         return f"How far late work runs over cannot be told yet: {still}.{past}"
     return f"{start} {halves}.{censored}{past}"
+
+
+def _driven(driven, known, show):
+    if not len(driven):
+        return ""
+    start = f" With some work past its window {plural(int((driven > 0).sum()), 'vehicle')} drove {show.distance(driven.sum())}"
+    without = f", {show.distance(known.sum())} without work whose earlier history is not known" if known.sum() < driven.sum() else ""
+    return f"{start}{without}."
 
 
 def _hours(n):
