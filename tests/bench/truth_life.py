@@ -1,6 +1,6 @@
 """Whether life to the limit by item and position holds the generator's truth: python tests/bench/truth_life.py [SEEDS] [FIRST]
 
-For each seed a synthetic fleet without dirt; for each item at each axle the 90% interval of the middle part's life to its limit, and
+For each seed a synthetic fleet, dirt and all; for each item at each axle the 90% interval of the middle part's life to its limit, and
 whether it holds the truth of the parts that this log fitted there. Asked: 172 of 200 seeds for each (what 200 draws at 90% reach
 but for one time in twenty). The truth is of the very vehicles of the log, the interval of vehicles like them: it holds it more often.
 """
@@ -29,7 +29,7 @@ def truth_of(items):
 
 def held(seed, by=(*wear.STRATUM,)):
     """One row an item and axle that has limits: whether they hold the truth, or on which side they miss."""
-    tables, truth = synthetic.fleet(seed, dirt=False)
+    tables, truth = synthetic.fleet(seed)
     log = log_of(tables, synthetic.header(settings.FLEET))
     readings = usage.readings(log)
     lives = spans.spans_of(log, readings=readings)
