@@ -13,7 +13,7 @@ import pandas as pd
 from wearbar.units import Units
 from wearbar.wording.scales import scale_of
 
-__all__ = ["MISSING", "Show", "clean", "decimals_of", "interval", "listing", "number", "plain", "plural", "safe"]
+__all__ = ["MISSING", "Show", "clean", "decimals_of", "has_width", "interval", "listing", "number", "plain", "plural", "safe"]
 
 MISSING = "not known"
 _HARMLESS = set(" ,.%/-")
@@ -59,13 +59,22 @@ def listing(items, last="and", most=6):
     return f" {last} ".join([", ".join(items[:-1]), items[-1]]) if len(items) > 1 else "".join(items)
 
 
+def has_width(low, high):
+    """Whether limits make an interval; figures that are all alike give one of no width, which says nothing.
+
+    >>> has_width(0.1 + 0.2, 0.3)
+    False
+    """
+    return not (_is_missing(low) or _is_missing(high)) and high - low > 1e-9 * max(abs(low), abs(high))
+
+
 def decimals_of(low, high):
     """Decimals (negative: tens, hundreds) that an interval deserves; None if it has no width.
 
     The half width keeps two significant digits where its first three are 100 to 354, one from 355 to 949, and two of the next power of ten
     from 950 (Particle Data Group, Review of Particle Physics, introduction, 5.3; from memory).
     """
-    if _is_missing(low) or _is_missing(high) or not high > low or not math.isfinite(high - low):
+    if not has_width(low, high) or not math.isfinite(high - low):
         return None
     half = (high - low) / 2
     power = math.floor(math.log10(half))
@@ -85,7 +94,9 @@ def number(x, decimals=None):
 
 
 def interval(low, high, decimals=None):
-    """ "low to high", both rounded to the same place."""
+    """ "low to high", both rounded to the same place; the one figure where they are alike."""
+    if not has_width(low, high):
+        return number(high, decimals)
     decimals = decimals_of(low, high) if decimals is None else decimals
     return f"{number(low, decimals)} to {number(high, decimals)}"
 
@@ -142,8 +153,8 @@ class Show:
             if _is_missing(e.low) and _is_missing(e.high):
                 return e.note or MISSING
             return f"{self.range(e.low, e.high, unit)} ({percent} bound; {counts})"
-        if _is_missing(e.low) or _is_missing(e.high):
-            bound = "" if _is_missing(e.low) and _is_missing(e.high) else f"{percent} bound: {self.range(e.low, e.high, unit)}; "
+        if not has_width(e.low, e.high):
+            bound = "" if _is_missing(e.low) == _is_missing(e.high) else f"{percent} bound: {self.range(e.low, e.high, unit)}; "
             return f"{self.quantity(e.value, unit)} ({bound}{counts})"
         scale = self.scale(unit)
         low, high = scale.ends(e.low, e.high)

@@ -82,6 +82,11 @@ def _per_1000(units):
     return Scale(units.to_km, f"per 1,000 {unit}", after=f" per 1,000 {unit}", suffix=f"per_1000{unit}")
 
 
+def _per_100(units):
+    unit = units.distance
+    return Scale(units.to_km, f"per 100 {unit}", after=f" per 100 {unit}", suffix=f"per_100{unit}", decimals=1)
+
+
 def _money(units):
     currency = units.currency
     return Scale(_same, currency, before=f"{currency} ".lstrip(), suffix="money")
@@ -129,6 +134,7 @@ SCALES = {
     "mm": _depth,
     "mm_per_1000km": _wear_rate,
     "per_1000km": _per_1000,
+    "per_100km": _per_100,
     "money": _money,
     "money_per_km": _money_per_distance,
     "share": _share,
@@ -136,6 +142,7 @@ SCALES = {
     "l_per_100km": _fuel,
     "kpa": _pressure,
     "days": _word("days"),
+    "jobs": _word("jobs", 1),
     "months": _word("months"),
     "hours": _word("hours", 1),
     "years": _word("years", 1),

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import pandas as pd
 from pandas.api import types
 
-from wearbar.wording.common import Show, clean, decimals_of, interval, number, plural
+from wearbar.wording.common import Show, clean, decimals_of, has_width, interval, number, plural
 
 __all__ = ["Head", "csv_of", "heads_of", "html_of"]
 
@@ -21,6 +21,7 @@ ENDINGS = {
     "_mm": "mm",
     "mm_per_1000km": "mm_per_1000km",
     "per_1000km": "per_1000km",
+    "per_100km": "per_100km",
     "_l": "l",
     "l_per_100km": "l_per_100km",
     "_kpa": "kpa",
@@ -100,6 +101,8 @@ class Head:
         pairs = [_pair(a, b, self.decimals) for a, b in zip(*turned[-2:], strict=True)]
         if len(turned) == 2:
             return [p or missing for p in pairs]
+        alike = [pd.notna(a) and pd.notna(b) and not has_width(*sorted((a, b))) for a, b in zip(*turned[-2:], strict=True)]
+        pairs = ["" if no_width else p for p, no_width in zip(pairs, alike, strict=True)]
         return [_with_interval(x, p, self.decimals, missing) for x, p in zip(turned[0], pairs, strict=True)]
 
 
@@ -120,8 +123,8 @@ def _column_places(scale, frame, columns):
         return 0
     if len(columns) > 1:
         low, high = turned[-2:]
-        widths = (high - low).abs().dropna()
-        places = decimals_of(0.0, float(widths.median())) if len(widths) else None
+        widths = [abs(b - a) for a, b in zip(low, high, strict=True) if has_width(*sorted((a, b)))]
+        places = decimals_of(0.0, float(pd.Series(widths).median())) if widths else None
         if places is not None:
             return max(places, 0)
     if scale.suffix not in ("km", "mi", "money") and scale.decimals is not None:
