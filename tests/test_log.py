@@ -132,6 +132,11 @@ class TestDays:
         assert log_of(work=work).first_day == pd.Timestamp("2021-03-04")
         assert log_of(HEADER | {"first_day": "2021-01-01"}, work=work).first_day == pd.Timestamp("2021-01-01")
 
+    @pytest.mark.parametrize("first", ["2022-01-02", "2099-01-01"])
+    def test_a_log_that_begins_after_its_last_day_is_refused(self, first):
+        with pytest.raises(logs.LogError, match=f"first_day is {first}, after the last day to count, 2022-01-01; mend"):
+            log_of(HEADER | {"as_of": "2022-01-01", "first_day": first})
+
     def test_a_log_without_a_day_says_so(self):
         with pytest.raises(logs.LogError, match="as_of"):
             logs.log_of({"vehicles": vehicles(meter=["none", "none"]).drop(columns="in_service_odometer")}, HEADER)
@@ -473,6 +478,19 @@ class TestHeader:
             logs.log_of({"vehicles": vehicles()}, HEADER | {"as_of": "2022-01-01"})
         with pytest.raises(logs.LogError, match="lacks date, volume; add the columns"):
             log_of(fuel=pd.DataFrame({"vehicle": ["A"]}))
+
+    def test_a_column_of_readings_by_another_name_is_named(self, tmp_path):
+        made = write(tmp_path, odometer="Vehicle,Date,Mileage\nA,2022-01-01,5\n")
+        (made / "vehicles.csv").write_text("vehicle,kind,in_service\nA,van,2020-01-01\n")
+        with pytest.raises(logs.LogError, match=r"odometer.csv, line 1: the header lacks odometer \('mileage' the format does not name\)"):
+            logs.read_log(made)
+
+    def test_two_plans_for_one_vehicle_are_said_on_reading(self, tmp_path):
+        task = "applies_to = ['van']\n[[{0}.task]]\ncode = 'oil'\naction = 'replace'\nevery = {{ months = 12 }}\n"
+        made = write(tmp_path, 'distance = "mi"\nas_of = 2022-01-01\nplan = "plan.toml"\n')
+        (made / "plan.toml").write_text("".join(f"[{name}]\n" + task.format(name) for name in ("heavy", "light")))
+        with pytest.raises(logs.LogError, match="plans heavy and light both apply to kind van"):
+            logs.read_log(made)
 
 
 class TestCsv:

@@ -203,6 +203,19 @@ class TestDatabases:
             logs.read_log(url)
         assert "hush" not in str(error.value)
 
+    @pytest.mark.parametrize("dialect", "sqlite:// postgresql+psycopg:// nosql:// postgresql: postgresql:/ /srv/postgresql:/".split() + [""])
+    @pytest.mark.parametrize(
+        "rest", "u:hush@h/db u:ab@hush@h/db u@h/db?password=hush u@h/db?password=a@hush u:a/hush@h/db u:a?hush@h".split()
+    )
+    def test_nothing_of_a_login_is_ever_shown(self, dialect, rest):
+        def driver():
+            raise OSError("x" * 190 + rest)
+
+        with pytest.MonkeyPatch.context() as patch, pytest.raises(logs.LogError) as error:
+            patch.setattr(sqlalchemy, "inspect", lambda engine: driver())
+            logs.read_log(dialect + rest)
+        assert "hush" not in str(error.value)
+
     def test_no_database_is_made_or_changed(self, tmp_path):
         path = tmp_path / "log.db"
         with pytest.raises(logs.LogError):
@@ -329,6 +342,14 @@ class TestFolders:
         monkeypatch.chdir(tmp_path)
         with pytest.raises(logs.LogError):
             logs.read_log(address)
+
+    @pytest.mark.parametrize("name", ["fuel.csv", "fuel.parquet", "log.toml", "plan.toml"])
+    def test_a_pipe_is_not_waited_for(self, tmp_path, name):
+        made = folder(tmp_path / "log", log='distance = "mi"\nplan = "plan.toml"\n', plan="")
+        (made / name).unlink(missing_ok=True)
+        os.mkfifo(made / name)
+        with pytest.raises(logs.LogError, match=rf"{name}.* a pipe"):
+            logs.read_log(made)
 
     def test_a_file_that_is_no_log(self, tmp_path):
         (tmp_path / "log.pdf").write_bytes(b"%PDF")

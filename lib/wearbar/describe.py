@@ -7,7 +7,7 @@ from math import isfinite
 from pathlib import Path
 
 from wearbar import tables as schema
-from wearbar.sources import LogError, open_source
+from wearbar.sources import LogError, is_database, open_source
 
 __all__ = ["descriptor", "write_descriptor"]
 
@@ -23,7 +23,7 @@ def write_descriptor(address, out=""):
     Raises LogError for a database, and where `out` is no place for it or holds what was not written here.
     """
     source = open_source(address)
-    if "://" in str(address):
+    if is_database(address):
         raise LogError(f"{source.name} is a database, which tells its own tables; a descriptor is of files: give a folder or a workbook.")
     path = Path(address)
     path = Path(out or (path if path.is_dir() else path.parent) / "datapackage.json")

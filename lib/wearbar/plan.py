@@ -93,6 +93,8 @@ def _refuse_two(source, kinds, wanted):
 def read_plan(path, distance="mi"):
     """Read a plan file (TOML) whose distances are in `distance` ("mi" or "km"). Raises PlanError for whatever is wrong with it."""
     path = Path(path)
+    if path.exists() and not path.is_file():
+        raise PlanError(f"{path.name}: it is a folder, a pipe or a device, where a file must stand; name another in log.toml")
     try:
         return plan_of(tomllib.loads(path.read_bytes().decode("utf-8-sig")), distance, path.name)
     except FileNotFoundError:

@@ -56,6 +56,8 @@ def _log(source, plan, as_of, today):
     if as_of is not None:
         header["as_of"] = pd.Timestamp(as_of).normalize()
     checked = check(source, header, today)
+    if plan is not None:
+        _planned(plan, checked.tables["vehicles"])
     units = {key: header[key] for key in ("distance", "volume", "depth", "pressure", "currency") if key in header}
     return ServiceLog(
         name=header.get("name", "Service log"),
@@ -74,6 +76,13 @@ def _log(source, plan, as_of, today):
         sha256=checked.sha256,
         origin=source,
     )
+
+
+def _planned(plan, vehicles):
+    try:
+        plan.assign(vehicles)
+    except PlanError as error:
+        raise LogError(str(error)) from None
 
 
 def _plan(source):

@@ -110,6 +110,9 @@ def check(source, header, today=None):
 
 def _settle(log, found, header, today):
     log.as_of = header.get("as_of") or _newest(log.tables, today)
+    if header.get("first_day", log.as_of) > log.as_of:
+        first, last = (f"{day:%Y-%m-%d}" for day in (header["first_day"], log.as_of))
+        raise LogError(f"log.toml: first_day is {first}, after the last day to count, {last}; mend first_day, or say a later as_of.")
     log.take(_drop_after(log, found, today))
     held = [name for name in TABLES if len(log.tables[name])]
     for name in held:
@@ -141,7 +144,7 @@ def _beside_each_other(log, header):
 def _read(source, header, beside):
     if "vehicles" not in source.tables:
         raise LogError("The log has no table vehicles; it must say which vehicles there are, of what kind, in service since when.")
-    tables, extra, read, read_off = {}, {}, {}, False
+    tables, extra, read, read_off, without = {}, {}, {}, False, []
     hashes = []
     found = [problems(name, [1], "", [""], "unknown-table") for name in source.strange]
     for name in TABLES:
@@ -150,23 +153,40 @@ def _read(source, header, beside):
             raw = unescaped(raw) if header.get(ESCAPED) else raw
             raw.columns.pop(MARK, None)
             _require_columns(name, raw.columns, source)
-            read_off |= name != "vehicles" and any(reading in raw.columns for reading, _ in READINGS.get(name, ()))
+            off = name != "vehicles" and any(reading in raw.columns for reading, _ in READINGS.get(name, ()))
+            read_off |= off
+            without += [name] if name in READINGS and name != "vehicles" and not off else []
         tables[name], problem, extra[name] = typed(name, raw or Raw({}, np.array([], dtype="int64")))
         read[name] = len(tables[name])
         pa.default_memory_pool().release_unused()
         found.append(problem)
         hashes.append(beside.submit(_digest, name, tables[name], problem))
     if not read_off and tables["vehicles"]["meter"].fillna("distance").isin(["distance", "both"]).any():
-        raise LogError(
-            "The log has no table with odometer readings; give one (odometer, work or fuel), or say meter = none for every vehicle."
-        )
+        raise LogError(_no_readings(without, extra, source))
     _say_units(tables, header, found)
     return Checked(tables, extra, read), join(found), hashes
 
 
+def _no_readings(without, extra, source):
+    """A sentence on a log of vehicles with odometers and no reading; without: its tables that could hold one, and have no column for it."""
+    if not without:
+        return "The log has no table with odometer readings; give one (odometer, work or fuel), or say meter = none for every vehicle."
+    name = without[0]
+    lacking = READINGS[name][0][0]
+    strange = f" ({', '.join(repr(c[:60]) for c in extra[name].columns[:5])} the format does not name)" if len(extra[name].columns) else ""
+    return (
+        f"{_where(name, source)}, line 1: the header lacks {lacking}{strange}, and no other table has odometer readings; "
+        f"name the column with them {lacking}, or say meter = none for every vehicle."
+    )
+
+
+def _where(name, source):
+    return source.files[name].name if name in source.files else f"table {name}"
+
+
 def _require_columns(name, columns, source):
     lacking = [c.name for c in TABLES[name] if c.required and c.name not in columns]
-    where = source.files[name].name if name in source.files else f"table {name}"
+    where = _where(name, source)
     only = next(iter(columns), "")
     hint = next((f" It has {sign!r} where commas belong." for sign in (";", "\t", "|") if len(columns) == 1 and sign in only), "")
     if lacking:

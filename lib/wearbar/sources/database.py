@@ -2,7 +2,7 @@
 
 from functools import partial
 from pathlib import Path
-from urllib.parse import unquote
+from urllib.parse import quote, quote_plus
 
 import pandas as pd
 
@@ -20,16 +20,27 @@ def open_database(address):
         url = make_url(address)
     except (exc.ArgumentError, ValueError):
         raise LogError(
-            "The database address can't be understood; write it as dialect://user@host/name, such as sqlite:///log.db."
+            "The address can't be understood, and no file has that name; write a database as dialect://user@host/name, such as sqlite:///log.db."
         ) from None
-    shown = url.render_as_string(hide_password=True)
+    shown = _shown(url, address)
     if url.get_backend_name() == "sqlite":
         return _open(_read_only_file(url, shown), shown, Path(url.database).parent, url)
     try:
         engine = create_engine(url, poolclass=NullPool)
     except (exc.ArgumentError, exc.NoSuchModuleError, ImportError) as error:
-        raise LogError(f"{shown} needs a driver that is not here ({_scrubbed(error, url)}); install it with pip.") from None
+        raise LogError(f"{shown} needs a driver that is not here ({_scrubbed(error, url, shown)}); install it with pip.") from None
     return _open(engine, shown, Path.cwd(), url)
+
+
+def _shown(url, address):
+    """The address without user, password and options; only its dialect where they can't be told from the host."""
+    from sqlalchemy import URL
+
+    if url.get_backend_name() == "sqlite":
+        return f"{url.drivername}:///{url.database or ''}"
+    if address.count("@") > 1:
+        return f"{url.drivername}://..."
+    return URL.create(url.drivername, host=url.host, port=url.port, database=url.database).render_as_string()
 
 
 def _read_only_file(url, shown):
@@ -80,11 +91,16 @@ def _asked(question, shown, url):
     except LogError:
         raise
     except Exception as error:  # each driver has its own
-        raise LogError(f"{shown} can't be read: {_scrubbed(error, url)}.") from None
+        raise LogError(f"{shown} can't be read: {_scrubbed(error, url, shown)}.") from None
 
 
-def _scrubbed(error, url):
-    text = (str(getattr(error, "orig", None) or error).strip().splitlines() or [type(error).__name__])[0][:200].rstrip(".")
-    for secret in {url.password, unquote(url.password or "")} - {None, ""}:
-        text = text.replace(secret, "***")
-    return text
+def _scrubbed(error, url, shown):
+    """The first line of what a driver says, without the password, or any option of the address, as it was written or meant."""
+    if shown.endswith("://..."):
+        return f"{type(error).__name__}; in a password, @ is written %40"
+    text = (str(getattr(error, "orig", None) or error).strip().splitlines() or [type(error).__name__])[0]
+    options = [part for value in url.query.values() for part in ([value] if isinstance(value, str) else value)]
+    for secret in filter(None, (url.password, *options)):
+        for form in (secret, quote(secret, safe=""), quote_plus(secret)):
+            text = text.replace(form, "***")
+    return text[:200].rstrip(".")

@@ -36,6 +36,7 @@ def read_header(path):
     if not path.exists():
         return {}
     try:
+        _regular(path)
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except UnicodeDecodeError:
         raise LogError(f"{path.name} is not UTF-8; save it as UTF-8.") from None
@@ -70,8 +71,15 @@ def _inside(file, folder):
     return file
 
 
+def _regular(file):
+    """Nothing but a file is opened: reading a pipe or a device would never end."""
+    if not file.is_file():
+        raise LogError(f"{file.name} is a folder, a pipe or a device, where a file must stand; rename or move it.")
+
+
 def _read(file):
     try:
+        _regular(file)
         if file.suffix.casefold() == ".csv":
             return read_csv(file, file.name)
         from wearbar.sources.columnar import read_parquet
