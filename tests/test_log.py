@@ -179,6 +179,12 @@ class TestCells:
             ("0x10", "point"),
             ("1_000", "1000?"),
             ("٣", "point"),
+            ("9OO", "alone: 900?"),
+            ("1I,5lO km", "alone: 11510 or 11.510?"),
+            ("9OOO", "alone: 9000?"),
+            ("40.5L", "alone: 40.5?"),
+            ("40 l", "alone: 40?"),
+            ("120 EUR", "alone: 120?"),
             ("=1+1", "point"),
         ],
     )
@@ -186,6 +192,11 @@ class TestCells:
         log = log_of(odometer=readings([("2022-01-01", text), ("2022-01-01", 4)]))
         assert told(log) == [("odometer", 2, "odometer", "not-a-number")]
         assert remedy in log.set_aside["remedy"][0]
+
+    @pytest.mark.parametrize("text", ["9k", "0xFF", "40l", "12 ABC", "O", "5M", "9O0x", "1.2.3"])
+    def test_no_number_is_offered_where_none_can_be_told(self, text):
+        log = log_of(odometer=readings([("2022-01-01", text), ("2022-01-01", 4)]))
+        assert log.set_aside["remedy"][0].endswith("a decimal point alone")
 
     def test_codes_are_trimmed_and_folded_and_ids_are_not(self):
         log = log_of(vehicles=vehicles(kind=[" VAN", "Motorcycle "], vehicle=[" A", "b"]), odometer=readings([("2022-01-01", 4)], " A"))
@@ -223,6 +234,10 @@ class TestCells:
 
 
 class TestReadings:
+    def test_no_slip_is_named_that_would_be_written_with_a_nought_in_front(self):
+        log = log_of(odometer=monthly(0, 90000))
+        assert "? 0" not in log.set_aside["remedy"][0]
+
     def test_an_extra_digit_is_named_with_what_it_stands_between(self):
         log = log_of(odometer=monthly(14400, 14480, 114520, 14610))
         assert told(log) == [("odometer", 4, "odometer", "odometer-back")]

@@ -7,6 +7,13 @@ from difflib import get_close_matches
 import numpy as np
 import pandas as pd
 
+# what stands beside a number without changing it; not k, which may be thousands, nor an l that may be a 1
+_UNITS = r"mi|miles?|kms?|(?<=\s)l|ltrs?|lit(re|er)s?|gals?|gallons?|kwh|mm|psi|bar|kpa|h|hrs?|hours?|d|days?"
+_MONEY = "aud|brl|cad|chf|cny|dkk|eur|gbp|inr|jpy|nok|nzd|pln|sek|usd|zar"
+_BESIDE = re.compile(rf"^[€£$¥]\s*|(?<![A-Za-z])((?i:{_UNITS}|{_MONEY})|L|[%°\"€£$¥])\.?$")
+_LOOK_ALIKE = re.compile(r"(?=.*\d)[+-]?[\dOoIl.,]*[\dOoI]", re.ASCII)
+_DIGITS = str.maketrans("OoIl", "0011")
+
 __all__ = ["in_range", "likely_day", "likely_number", "likely_years", "nearest_code"]
 
 
@@ -30,9 +37,10 @@ def likely_day(text):
 
 
 def likely_number(text):
-    """The number that a person probably meant, where there is one."""
-    bare = re.sub(r"[\s\u00a0\u202f'_]|[A-Za-z\u00b0%\"\u20ac\u00a3$\u00a5]+$|^[\u20ac\u00a3$\u00a5]", "", text)
-    bare = re.sub(r"[A-Za-z%]+$", "", bare)
+    """The number that a person certainly meant, where there is one: a unit or separator beside it, or letters that look like 0 and 1."""
+    bare = re.sub(r"[\s\u00a0\u202f'_]", "", _BESIDE.sub("", text.strip()))
+    if _LOOK_ALIKE.fullmatch(bare):
+        bare = bare.translate(_DIGITS)
     mend = "write digits and a decimal point alone"
     if re.fullmatch(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?", bare):
         alone = bare.count(",") == 1 and "." not in bare

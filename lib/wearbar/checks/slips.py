@@ -57,17 +57,18 @@ def _slips(x, in_km):
     digits = whole[:, None] // power % 10
     real = whole[:, None] >= power
     left, right = whole[:, None] // (power * 10) * power, whole[:, None] % power
+    least = 10.0 ** (real.sum(axis=1) - 1)[:, None]  # no reading is written with a 0 in front
     twice = real[:, :-1] & (digits[:, :-1] == digits[:, 1:])
-    yield "an extra digit", np.where(twice, (left + right)[:, :-1], np.nan)
-    yield "an extra digit", np.where(real, left + right, np.nan)
+    yield "an extra digit", np.where(twice & ((left + right)[:, :-1] >= least / 10), (left + right)[:, :-1], np.nan)
+    yield "an extra digit", np.where(real & (left + right >= least / 10), left + right, np.nan)
     swapped = whole[:, None] + (digits[:, :-1] - digits[:, 1:]) * (power[1:] - power[:-1])
-    yield "two digits the wrong way round", np.where(real[:, 1:], swapped, np.nan).astype(float)
+    yield "two digits the wrong way round", np.where(real[:, 1:] & (swapped >= least), swapped, np.nan).astype(float)
     mile = DISTANCE_KM["mi"]
     if in_km is not None:
         yield "in the other unit", np.round(np.where(in_km, x * mile, x / mile), 0)[:, None]
     yield "a lost decimal point", x[:, None] / np.array([10.0, 100.0])
     yield "a point too many", np.where(whole[:, None] == x[:, None], np.nan, x[:, None] * np.array([10.0, 100.0, 1000.0]))
     others = whole[:, None, None] + (np.arange(10) - digits[:, :, None]) * power[None, :, None]
-    yield "one digit wrong", np.where(real[:, :, None], others, np.nan).reshape(len(x), -1).astype(float)
+    yield "one digit wrong", np.where(real[:, :, None] & (others >= least[:, :, None]), others, np.nan).reshape(len(x), -1).astype(float)
     more = (whole[:, None] // power * power * 10 + whole[:, None] % power)[:, :, None] + np.arange(10) * power[None, :, None]
     yield LAST, np.where(real[:, :, None], more, np.nan).reshape(len(x), -1).astype(float)
