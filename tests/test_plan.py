@@ -199,6 +199,17 @@ BAD_TASKS = [
     ({"every": {"distance": 3000}, "severe": {"distance": 1500}}, r"severe: found .*add \[van\.severe_when\]"),
     ({"tolerance": 10}, r"tolerance: found 10; write a number of at least 0 and at most 0\.99"),
     ({"tolerance": {"early": 0.1, "days": 3}}, r"tolerance\.days: found 3; no such key: use early, late"),
+    ({"every": {"months": 99999999}}, r"every\.months: found 99999999; write a whole number above 0 and at most 1,200"),
+    ({"first": {"days": 40000}}, r"first\.days: found 40000; .* at most 36,525"),
+    ({"every": {"distance": 1e300}}, r"every\.distance: found 1e\+300; .* at most 10,000,000"),
+    ({"every": {"hours": 2e6}}, r"every\.hours: found 2000000.0; .* at most 1,000,000"),
+    ({"recheck": {"days": 99999}}, r"recheck\.days: found 99999; .* at most 36,525"),
+    ({"every": {"distance": 6000}, "tolerance": {"distance": 6000}}, r"tolerance\.distance: found 6000.0; a window is shorter .* 6000"),
+    ({"every": {"months": 12}, "tolerance": {"days": 400}}, r"tolerance\.days: found 400.0; a window is shorter .* 365.25"),
+    ({"every": {"days": 90}, "tolerance": {"days": 90}}, r"tolerance\.days: found 90.0"),
+    ({"every": {"hours": 50}, "tolerance": {"hours": 60}}, r"tolerance\.hours: found 60.0"),
+    ({"every": {"months": 12}, "severe": {"days": 400}}, r"severe\.days: found 400.0; the normal limit is 365.25 days"),
+    ({"every": {"days": 100}, "severe": {"months": 4}}, r"severe\.months: found 4.0; the normal limit is 100 days"),
     ({"positions": "front"}, r"positions: found 'front'; write a list"),
     ({"positions": ["front", "Front"]}, r"positions: .*twice"),
     ({"covers": ["level"]}, r"covers: found 'level'; no task of this plan has that code"),
@@ -209,6 +220,14 @@ BAD_TASKS = [
     ({"recheck": {"months": 1}}, r"recheck\.months: found 1; no such key: use distance, days"),
     ({"caution": 7}, r"caution: found 7; write some text"),
 ]
+
+
+@pytest.mark.parametrize("severe", [{"days": 366}, {"months": 3}, {"days": 93, "distance": 10}])
+def test_a_severe_limit_in_the_other_unit_of_time_may_be_as_long(severe):
+    every = {"months": 12, "distance": 10} if "months" not in severe else {"days": 90}
+    mapping = simple(every=every, severe=severe)
+    mapping["van"]["severe_when"] = {"loose": 0.2}
+    assert len(plan_of(mapping).tasks) == 1
 
 
 @pytest.mark.parametrize("keys, message", BAD_TASKS, ids=[next(reversed(keys)) + f"-{n}" for n, (keys, _) in enumerate(BAD_TASKS)])

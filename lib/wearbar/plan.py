@@ -27,6 +27,8 @@ SHARES = tuple(c.name for c in TABLES["use"] if c.quantity == "share")
 
 _TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
 _LIMITS = {"distance": "km", "days": "days", "months": "months", "hours": "hours"}
+_DAYS_A_MONTH = 365.25 / 12
+_UNEVEN = 3  # by so many days at most do months that follow each other differ from as many of the mean
 _REQUIRED = object()
 _TYPES = (
     (_TEXT, ("plan", "name", "code", "covered", "action", "unknown_history", "measured_from", "part", "caution")),
@@ -175,7 +177,7 @@ def _number(low=0.0, high=inf, above=True, whole=False):
         right = isinstance(value, (int, float)) and not isinstance(value, bool) and isfinite(value)
         if not right or value > high or value < low or (above and value == low) or (whole and value != int(value)):
             what = ("whole " if whole else "") + "number"
-            top = f" and at most {high:g}" if high < inf else ""
+            top = f" and at most {high:,.12g}" if high < inf else ""
             raise at.error(key, value, f"write a {what} {'above' if above else 'of at least'} {low:g}{top}")
         return float(value)
 
@@ -238,12 +240,13 @@ def _table(keys):
     return read
 
 
-_ABOVE_0, _FROM_0, _SHARE, _WHOLE = _number(), _number(above=False), _number(high=1.0), _number(whole=True)
+_ABOVE_0, _FROM_0, _SHARE = _number(), _number(above=False), _number(high=1.0)
 _WINDOW = _number(high=0.99, above=False)
-_LIMIT = _table({"distance": (_ABOVE_0, nan), "days": (_WHOLE, nan), "months": (_WHOLE, nan), "hours": (_ABOVE_0, nan)})
-_AMOUNTS = _table(dict.fromkeys(("distance", "days", "hours"), (_FROM_0, 0.0)))
+_MOST = {"distance": 10_000_000, "days": 36_525, "months": 1200, "hours": 1_000_000}  # a century, and further than any vehicle goes
+_LIMIT = _table({name: (_number(high=most, whole=name in ("days", "months")), nan) for name, most in _MOST.items()})
+_AMOUNTS = _table({name: (_number(high=most, above=False), 0.0) for name, most in _MOST.items() if name != "months"})
 _EARLY_LATE = _table(dict.fromkeys(("early", "late"), (_WINDOW, 0.0)))
-_RECHECK = _table({"distance": (_ABOVE_0, nan), "days": (_WHOLE, nan)})
+_RECHECK = _table({name: (_number(high=_MOST[name], whole=name == "days"), nan) for name in ("distance", "days")})
 _PART = {"item": (_word, _REQUIRED), "quantity": (_ABOVE_0, 1.0), "unit": (_word, ""), "pack": (_ABOVE_0, 1.0), "price": (_FROM_0, nan)}
 _FIGURE = {"name": (_word, _REQUIRED), "value": (_number(low=-inf), _REQUIRED), "unit": (_word, ""), "source": (_word, "")}
 
@@ -309,13 +312,13 @@ def _task(at, number, body, factor):
     if "severe" in body:
         limits["severe"] = _complete(at, limits["every"], limits["severe"])
     spread = {key: [value * factor if name == "distance" else value for name, value in limit.items()] for key, limit in limits.items()}
-    spread["tolerance"] = _tolerance(at, body.get("tolerance", 0.0), factor)
+    spread["tolerance"] = _tolerance(at, body.get("tolerance", 0.0), limits["every"], factor)
     recheck = _RECHECK(at, "recheck", body.get("recheck", {}))
     spread["recheck"] = [recheck["distance"] * factor, recheck["days"]]
     return row | {column: value for key, values in spread.items() for column, value in zip(_SPREAD[key], values, strict=True)}
 
 
-def _tolerance(at, value, factor):
+def _tolerance(at, value, every, factor):
     """[early share, late share, km, days, hours]: shares, or else absolute."""
     if not isinstance(value, dict):
         share = _WINDOW(at, "tolerance", value)
@@ -324,7 +327,15 @@ def _tolerance(at, value, factor):
         shares = _EARLY_LATE(at, "tolerance", value)
         return [shares["early"], shares["late"], nan, nan, nan]
     amounts = _AMOUNTS(at, "tolerance", value)
+    for name, limit in (every | {"days": _calendar_days(every)}).items():
+        if amounts.get(name, 0) >= limit:
+            raise at.error(f"tolerance.{name}", amounts[name], f"a window is shorter than its limit, here {limit:g}: lower it")
     return [nan, nan, amounts["distance"] * factor, amounts["days"], amounts["hours"]]
+
+
+def _calendar_days(limit):
+    """The shorter of a limit's days and months, in days; NaN where it has neither."""
+    return float(np.fmin(limit["days"], limit["months"] * _DAYS_A_MONTH))
 
 
 def _complete(at, every, severe):
@@ -332,6 +343,9 @@ def _complete(at, every, severe):
     for name, value in severe.items():
         if value > every[name]:
             raise at.error(f"severe.{name}", value, f"the normal limit is {every[name]:g}, and a severe one is never above it: lower it")
+        other = _calendar_days(dict.fromkeys(("days", "months"), nan) | {name: value if isnan(every[name]) else nan})
+        if other - _UNEVEN > _calendar_days(every):
+            raise at.error(f"severe.{name}", value, f"the normal limit is {_calendar_days(every):g} days, which is less: lower it")
     return {name: every[name] if isnan(value) else value for name, value in severe.items()}
 
 
