@@ -8,12 +8,12 @@ from wearbar import backtest, outlook, usage
 from wearbar.charts import outlook as charts
 from wearbar.charts.style import png
 from wearbar.log import log_of
-from wearbar.outlook.ahead import Ahead, expected_km, visit_jobs
+from wearbar.outlook.ahead import expected_km, visit_jobs
 from wearbar.outlook.bills import draw_bills, visit_rates
 from wearbar.outlook.lastyear import came
 from wearbar.outlook.parts import Sets, order_list, packs
 from wearbar.outlook.prices import Prices
-from wearbar.outlook.simulate import _shares, paths
+from wearbar.outlook.simulate import _shares, month_edges, paths
 from wearbar.plan import plan_of
 from wearbar.units import Units
 from wearbar.wording import outlook as wording
@@ -39,6 +39,12 @@ def even_log(n=3, tasks=TASKS, km_a_day=30, **more):
     return log_of(
         frames | {"odometer": odometer, "work": work} | more, HEADER, plan_of({"van": {"applies_to": ["van"], "task": tasks}}, "km")
     )
+
+
+def pieces(**prices):
+    """`Prices.pieces` of a van's tyres: item to price."""
+    index = pd.MultiIndex.from_tuples([("van", "tyre", item) for item in prices], names=["kind", "category", "item"])
+    return pd.DataFrame({"price": list(prices.values())}, index, dtype=float).assign(amount=lambda t: t["price"], hours=np.nan)
 
 
 @pytest.fixture(scope="module")
@@ -173,7 +179,7 @@ class TestOrder:
             [{"vehicle": "V0", "site": "n", "kind": "van", "category": "tyre", "axle": "front", "item": "Plover", "size": 2}]
         )
         sets = Sets(rows, pd.DataFrame(), np.array([1.0]), np.array([0.1]), np.array([0.0]))
-        prices = Prices(pd.DataFrame(), pd.DataFrame({"price": pd.Series(dtype=float)}), pd.DataFrame(), np.nan, {})
+        prices = Prices(pd.DataFrame(), pieces(), pd.DataFrame(), np.nan, {})
 
         class Told:
             sets = np.repeat([[1.0], [0.0]], [40, 60], axis=0)
@@ -183,7 +189,8 @@ class TestOrder:
         table = _worn(sets, Told, prices).assign(**{"item": "Plover"})
         assert table["order_packs"].item() == 0
         assert table["chance"].item() == 0.4
-        assert "Plover: order none, 4 in 10 that you need one" in wording.order_said(table)
+        assert table["expected"].item() == 0.4
+        assert "Plover for tyre, front, van: order none, 4 in 10 that you need a set" in wording.order_said(table)
         Told.sets = np.repeat([[1.0], [0.0]], [90, 10], axis=0)
         assert _worn(sets, Told, prices)["order_packs"].item() == 1
         assert wording.order_table(_worn(sets, Told, prices))["order"].item() == "1 set of 2"
@@ -222,12 +229,21 @@ class TestBills:
 
     def test_money_is_rate_times_bill(self):
         bills = self.bills(30)
-        money, hours = draw_bills(
+        money, hours, untold = draw_bills(
             np.full((4000, 1), 6.0), np.ones(12), bills, np.array(["van"]), pd.Timestamp("2024-12-31"), 12, np.random.default_rng(1)
         )
         assert money.sum(axis=1).mean() == pytest.approx(600, rel=0.03)
         assert hours.sum(axis=1).mean() == pytest.approx(6, rel=0.03)
         assert money.sum(axis=1).std() == pytest.approx(100 * np.sqrt(6), rel=0.1)
+        assert untold == [0, 0]
+
+    def test_a_bill_without_hours_is_not_one_of_none(self):
+        bills = self.bills(30).assign(hours=np.nan)
+        _, hours, untold = draw_bills(
+            np.full((400, 1), 6.0), np.ones(12), bills, np.array(["van"]), pd.Timestamp("2024-12-31"), 12, np.random.default_rng(1)
+        )
+        assert hours.sum() == 0
+        assert untold == [0, pytest.approx(6, rel=0.1)]
 
 
 class TestDemoFleet:
@@ -302,7 +318,7 @@ class TestWords:
         assert urgency == "soon"
         assert f"{plan.n_visits} visits" in text
         assert "hours of labour" in text
-        nothing = replace(year, ahead=Ahead(year.ahead.rows[:0], ((), ()), np.zeros((0, 100)), 0.0))
+        nothing = replace(year, ahead=replace(year.ahead, rows=year.ahead.rows[:0]))
         assert wording.answer(nothing, totals, plan, SHOW)[1] == "note"
 
     def test_no_words_hold_what_print_does_not(self, year, fleet_year):
@@ -321,7 +337,7 @@ class TestWords:
     def test_one_of_a_thing(self):
         assert wording._pack(1, "", 1.0) == "1"
         assert wording._in_ten(0.04) == "less than 1 chance in 10"
-        assert wording._range(0.6, 1.4, "job") == "1 job"
+        assert wording._range(1.0, 1.0, "job") == "1 job"
         assert wording._range(1.0, 4.0, "job") == "1 to 4 jobs"
 
     def test_a_site_of_few_vehicles_is_not_told_but_an_only_one_is(self, year):
@@ -337,6 +353,239 @@ def test_pictures_are_drawn(year):
     past = months.assign(jobs_came=3.0, jobs_before=2.0)
     assert png(charts.last_year(past, "jobs", "Jobs")).startswith(b"\x89PNG")
     assert png(charts.visits(outlook.plan_of_visits(year), year.as_of)).startswith(b"\x89PNG")
+
+
+def one_task(task, work, n=1, **more):
+    """The outlook of vehicles with one task, done as `work` says of V0."""
+    work = (
+        pd.DataFrame(work).assign(vehicle="V0", task="it", why="planned")
+        if work
+        else pd.DataFrame(columns=["vehicle", "date", "task", "why"])
+    )
+    return outlook.outlook_of(even_log(n, [{"code": "it", "action": "inspect"} | task], work=work, **more))
+
+
+def planned(found):
+    """Days from now of V0's visits."""
+    return outlook.plan_of_visits(found).jobs.query("vehicle == 'V0'")["day"].tolist()
+
+
+class TestLadder:
+    """30 km a day, 21,840 km on 29 Dec 2024."""
+
+    def test_late_work_does_not_move_a_ladder(self):
+        """Every 6,000 km: due at 18,000, done at about 19,000; next at 24,000, in 70 days, not at 25,000; then at 30,000."""
+        found = one_task({"every": {"distance": 6000}, "measured_from": "schedule"}, {"date": ["2023-07-20", "2024-02-05", "2024-09-27"]})
+        assert found.ahead.rows["due_km"].item() == pytest.approx(24_000)
+        assert planned(found) == pytest.approx([70, 270], abs=1)
+        assert outlook.total(found, "jobs").value == pytest.approx(2, abs=0.05)
+
+    def test_overdue_work_does_not_move_it_either(self):
+        """Due at 18,000, open at 21,840: done at once, and again at 24,000."""
+        found = one_task({"every": {"distance": 6000}, "measured_from": "schedule"}, {"date": ["2023-07-20", "2024-02-05"]})
+        assert planned(found) == pytest.approx([0, 70, 270], abs=1)
+        assert outlook.total(found, "jobs").value == pytest.approx(3, abs=0.05)
+
+    def test_dates_are_the_ladders_own(self):
+        """Every three months of 1 Jan 2023: from 31 Dec 2024 on 1 Jan, 1 Apr, 1 Jul, 1 Oct."""
+        dates = ["2023-04-01", "2023-07-01", "2023-10-05", "2024-01-09", "2024-04-01", "2024-07-01", "2024-10-20"]
+        found = one_task({"every": {"months": 3}, "measured_from": "schedule"}, {"date": dates})
+        assert planned(found) == [1, 91, 182, 274]
+
+    def test_months_of_work_measured_from_it_are_the_calendars(self):
+        """Six months from 20 Nov: 20 May, then 20 Nov, 140 and 324 days from 31 Dec."""
+        assert planned(one_task({"every": {"months": 6}}, {"date": ["2024-11-20"]})) == [140, 324]
+
+    def test_a_test_counts_from_the_expiry_and_not_from_the_day_it_was_taken(self):
+        """Valid to 19 Feb: taken on 30 Jan or that day, to 19 Aug; on 1 Mar, too late, for six months from then."""
+        certificates = pd.DataFrame({"vehicle": ["V0"], "kind": "roadworthiness", "tested": "2024-02-20", "valid_to": "2025-02-19"})
+        task = {"every": {"months": 6}, "measured_from": "expiry", "tolerance": {"days": 30}, "code": "roadworthiness"}
+        found = outlook.outlook_of(
+            even_log(
+                1, [{"action": "test"} | task], work=pd.DataFrame(columns=["vehicle", "date", "task", "why"]), certificates=certificates
+            )
+        )
+        again = found.ahead.again
+        due, early = again.points(np.array([0, 0, 0]), np.zeros(3), np.array([30.0, 50.0, 60.0]))
+        assert (found.as_of + pd.to_timedelta(due[1], unit="D")).strftime("%Y-%m-%d").tolist() == ["2025-08-19", "2025-08-19", "2025-08-28"]
+        assert (due[1] - early[1]).tolist() == [30, 30, 30]
+
+    def test_work_before_its_window_begins_the_ladder_anew(self):
+        found = one_task(
+            {"every": {"distance": 6000}, "measured_from": "schedule", "tolerance": 0.1}, {"date": ["2023-07-20", "2024-02-05"]}
+        )
+        due, early = found.ahead.again.points(np.array([0, 0, 0]), np.array([17_000.0, 17_400.0, 23_500.0]), np.zeros(3))
+        assert due[0].tolist() == [23_000, 24_000, 30_000]
+        assert early[0].tolist() == [22_400, 23_400, 29_400]
+
+
+class TestHoursMeter:
+    def log(self, done):
+        days = pd.date_range("2023-01-01", "2024-12-31", freq="7D")
+        odometer = pd.DataFrame({"vehicle": "P", "date": days, "hours": 2.0 * 7 * np.arange(len(days))})
+        vehicles = pd.DataFrame({"vehicle": ["P"], "kind": "plant", "in_service": "2023-01-01", "meter": "hours"})
+        work = pd.DataFrame({"vehicle": "P", "date": done, "task": "teeth", "why": "planned"})
+        tasks = [{"code": "teeth", "action": "inspect", "every": {"hours": 500}}]
+        return log_of(
+            {"vehicles": vehicles, "odometer": odometer, "work": work},
+            HEADER,
+            plan_of({"p": {"applies_to": ["plant"], "task": tasks}}, "km"),
+        )
+
+    def test_overdue_by_hours_is_past_its_due_point(self):
+        """2 h a day, 1,456 h on 31 Dec 2024; done at 728 h, due at 1,228 h, 114 days before."""
+        found = outlook.outlook_of(self.log(["2024-01-01"]))
+        plan = outlook.plan_of_visits(found)
+        assert plan.jobs["is_past"].tolist() == [True, False]
+        assert plan.jobs["day"].tolist() == [0, 250]
+        assert outlook.next_work(found)["due_date"].item() == pytest.approx(pd.Timestamp("2024-09-07"), abs=pd.Timedelta(days=2))
+        assert outlook.total(found, "jobs").value == pytest.approx(2, abs=0.05)
+
+    def test_hours_still_to_go_are_foreseen_at_their_pace(self):
+        found = outlook.outlook_of(self.log(["2024-11-04"]))
+        assert found.ahead.rows["due_day"].item() == pytest.approx(193, abs=2)
+
+
+class TestLaidUp:
+    def found(self, to):
+        stays = pd.DataFrame({"vehicle": ["V0"], "from": ["2024-11-15"], "to": [to], "reason": "accident"})
+        return one_task({"every": {"days": 60}}, {"date": ["2024-10-20"]}, n=2, layups=stays)
+
+    def test_no_visit_while_the_lay_up_has_no_end(self):
+        found = self.found(None)
+        assert planned(found) == []
+        assert outlook.plan_of_visits(found).jobs["vehicle"].unique().tolist() == ["V1"]
+        assert outlook.waiting(found)[["vehicle", "task"]].to_numpy().tolist() == [["V0", "it"]]
+        assert "V0 (it). What is due waits for its return" in wording.waiting_said(outlook.waiting(found))
+        assert found.told.by_row[:, found.ahead.rows["vehicle"].eq("V0")].sum() == 0
+
+    def test_what_falls_due_within_it_is_done_before_the_next_use(self):
+        found = self.found("2025-01-20")
+        assert planned(found)[0] == 20
+        assert outlook.waiting(found).empty
+        assert wording.waiting_said(outlook.waiting(found)) == ""
+
+
+class TestBlankAndNone:
+    TASKS = ({"code": "a", "action": "inspect", "every": {"months": 3}}, {"code": "b", "action": "inspect", "every": {"months": 3}})
+
+    def year(self, hours, tasks=None):
+        rows = [{"vehicle": "V0", "date": d, "task": "a", "why": "planned", "labour_hours": h} for d, h in hours.items()]
+        return outlook.outlook_of(even_log(1, tasks or list(self.TASKS), work=pd.DataFrame(rows)))
+
+    def test_one_row_with_hours_tells_and_like_tasks_follow_it(self):
+        each = outlook.by_task(self.year({"2024-11-01": 2.0})).set_index("task")["each_hours"]
+        assert each.to_dict() == {"a": 2, "b": 2}
+
+    def test_old_rows_tell_before_the_plan_does(self):
+        year = self.year({"2023-02-01": 3.0, "2024-11-01": None}, [t | {"hours": 1.0} for t in self.TASKS])
+        assert outlook.by_task(year).set_index("task")["each_hours"].to_dict() == {"a": 3, "b": 1}
+
+    def test_nought_is_none_and_blank_is_not_known(self):
+        none, blank = self.year({"2024-11-01": 0.0}), self.year({"2024-11-01": None})
+        assert outlook.total(none, "hours").high == 0
+        e = outlook.total(blank, "hours")
+        assert np.isnan([e.value, e.low, e.high]).all()
+        assert outlook.by_month(blank)["hours"].isna().all()
+        assert blank.told.untold["hours"] == pytest.approx(outlook.total(blank, "jobs").value)
+        for name in ("money", "planned"):
+            assert np.isnan(outlook.total(blank, name).value)
+        told = list(outlook.totals(blank, ["jobs", "hours", "money"]).values())
+        text, _ = wording.answer(blank, told, outlook.plan_of_visits(blank), SHOW)
+        assert "The hours and money cannot be told" in text
+        assert "of labour" not in text
+        assert "cannot be told" in wording.hours_said(outlook.by_site(blank), blank.told)
+
+    def test_hours_that_came_are_not_known_where_none_is_on_record(self):
+        log = even_log(1)
+        got = came(
+            log,
+            outlook.occasions(log, usage.readings(log)),
+            outlook.items(log, outlook.occasions(log, usage.readings(log)), usage.readings(log)),
+            (),
+            pd.Timestamp("2023-12-31"),
+            ["V0"],
+        )
+        assert np.isnan(got["hours"]).all()
+
+
+class TestItemsOwnPrice:
+    def test_an_item_is_priced_by_its_own_else_by_its_kind(self):
+        prices = Prices(pd.DataFrame(), pieces(**{"front one": 110, "rear one": 155, "": 140}), pd.DataFrame(), np.nan, {})
+        kind, category = np.repeat("van", 3), np.repeat("tyre", 3)
+        assert prices.piece(kind, category, ["front one", "rear one", "new one"])["price"].tolist() == [110, 155, 140]
+
+    def test_the_log_tells_it_however_long_ago_and_a_moved_part_was_not_bought(self):
+        fitted = pd.DataFrame(
+            [
+                {
+                    "vehicle": "V0",
+                    "position": "front-left",
+                    "category": "tyre",
+                    "item": "A",
+                    "part": "1",
+                    "fitted": "2023-01-01",
+                    "price": 100,
+                },
+                {
+                    "vehicle": "V0",
+                    "position": "rear-left",
+                    "category": "tyre",
+                    "item": "A",
+                    "part": "1",
+                    "fitted": "2024-06-05",
+                    "price": 0,
+                },
+                {
+                    "vehicle": "V0",
+                    "position": "front-left",
+                    "category": "tyre",
+                    "item": "B",
+                    "part": "2",
+                    "fitted": "2024-06-05",
+                    "price": 70,
+                },
+            ]
+        )
+        fitted["removed"] = ["2024-06-05", None, None]
+        log = even_log(1, fitted=fitted)
+        log = replace(log, as_of=pd.Timestamp("2024-12-31"))
+        from wearbar.outlook.prices import prices_of
+
+        found = prices_of(log, outlook.occasions(log, usage.readings(log)), ("tyre",)).pieces["price"].loc["van", "tyre"]
+        assert found.to_dict() == {"A": 100, "B": 70, "": 70}
+
+
+class TestMonths:
+    @pytest.mark.parametrize(
+        "as_of, starts",
+        [
+            ("2026-06-30", ["2026-07-01", "2026-08-01", "2026-09-01", "2026-10-01"]),
+            ("2026-02-28", ["2026-03-01", "2026-04-01", "2026-05-01", "2026-06-01"]),
+            ("2026-01-30", ["2026-01-31", "2026-02-28", "2026-03-31", "2026-04-30"]),
+            ("2026-05-20", ["2026-05-21", "2026-06-21", "2026-07-21", "2026-08-21"]),
+        ],
+    )
+    def test_they_run_from_the_day_after_without_drift(self, as_of, starts):
+        edges, found = month_edges(pd.Timestamp(as_of))
+        assert found[:4].strftime("%Y-%m-%d").tolist() == starts
+        assert edges[1] == (pd.Timestamp(starts[1]) - pd.Timestamp(starts[0])).days
+        assert (len(edges), edges[-1]) == (13, 365)
+
+
+class TestBands:
+    def test_a_mean_lies_in_its_band_and_ends_are_whole(self):
+        rare = np.where(np.arange(400) < 16, 100.0, 0.0)[:, None]
+        assert [x.item() for x in outlook._band(rare, True, 0.9)] == [4, 0, 100]
+        jobs = np.where(np.arange(400) < 20, 3, 2)[:, None]
+        assert [x.item() for x in outlook._band(jobs, True, 0.9)] == [2.05, 2, 3]
+        assert [x.item() for x in outlook._band(np.full((9, 1), 0.1), True, 0.9)] == [pytest.approx(0.1)] * 3
+
+    def test_intervals_are_rounded_outwards(self):
+        assert wording._money_range(246.2, 1069.3, SHOW) == "GBP 240 to 1,070"
+        assert wording._money_range(246.2, 969.3, SHOW) == "GBP 246 to 970"
+        assert wording._range(0.5, 1.5, "hour") == "0 to 2 hours"
+        assert [wording._tenths(x) for x in (0.5, 1.5, 2.0, 123.4)] == ["0.5", "1.5", "2", "123"]
 
 
 def test_visit_jobs_follow_the_median_path():

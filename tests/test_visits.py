@@ -7,12 +7,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from wearbar import visits
-from wearbar.visits import Jobs, bundle, one_by_one, plan_visits
+from wearbar.visits import Jobs, bundle, own_days, plan_visits
 
-WEEKS = np.arange(0, 71, 7)
+DAYS, FEW_DAYS = np.arange(0, 71), np.arange(0, 11)
 
 
-def jobs_of(first_due, every, window, days=WEEKS, vehicle=None, amount=None):
+def jobs_of(first_due, every, window, days=DAYS, vehicle=None, amount=None):
     """Jobs by days alone: due `first_due` days from now, again every `every` days, each in a window of `window` days before."""
     first_due, every, window = (np.asarray(x, dtype=float) for x in (first_due, every, window))
     due = days + every[:, None]
@@ -56,12 +56,12 @@ def _cost(j, open_days, first, last, beyond, due, whole, days, weight):
 @given(st.data())
 def test_no_plan_has_fewer_visits_or_as_few_with_less_waste(data):
     n = data.draw(st.integers(1, 4))
-    every = data.draw(st.lists(st.integers(14, 60), min_size=n, max_size=n))
+    every = data.draw(st.lists(st.integers(2, 9), min_size=n, max_size=n))
     window = [data.draw(st.integers(0, e // 2)) for e in every]
-    first = [data.draw(st.integers(-5, e)) for e in every]
+    first = [data.draw(st.integers(-2, e)) for e in every]
     weight = data.draw(st.lists(st.integers(1, 50), min_size=n, max_size=n))
-    jobs = jobs_of(first, every, window, amount=weight)
-    plan = plan_visits(jobs)
+    jobs = jobs_of(first, every, window, FEW_DAYS, amount=weight)
+    plan = plan_visits(jobs, step=1)
     size, waste = least(jobs, weight)
     assert plan.n_visits == size
     assert plan.jobs["wasted_amount"].sum() == pytest.approx(waste, abs=0.01 * (1 + sum(weight)))
@@ -74,27 +74,36 @@ def test_nothing_is_planned_past_its_due_point_nor_before_its_window(data):
     every = np.array(data.draw(st.lists(st.integers(20, 90), min_size=n, max_size=n)))
     window = np.floor(every * data.draw(st.floats(0.0, 0.4)))
     jobs = jobs_of(data.draw(st.lists(st.integers(-20, 90), min_size=n, max_size=n)), every, window)
-    job, at = bundle(jobs)
+    plan = plan_visits(jobs)
     for j in range(n):
-        days = np.sort(WEEKS[at[job == j]])
-        before, due = -np.inf, jobs.first_due[j]
-        early = jobs.first_early[j]
+        days = plan.jobs.loc[plan.jobs["task"].eq(f"t{j}"), "day"].sort_values()
+        early, due = jobs.first_early[j], jobs.first_due[j]
         for day in days:
-            assert day <= max(due, 0)
-            assert day >= min(early, due - 7)
-            before, due, early = day, day + every[j], day + every[j] - window[j]
-        assert due > WEEKS[-1], "left undone, though it fell due within the plan"
-        assert before >= -np.inf
+            assert min(early, max(due, 0)) <= day <= max(due, 0)
+            early, due = day + every[j] - window[j], day + every[j]
+        assert due > DAYS[-1], "left undone, though it fell due within the plan"
+
+
+def test_work_without_a_window_is_done_on_its_due_day():
+    plan = plan_visits(jobs_of([20, 31], [30, 40], [0, 20]))
+    assert plan.jobs.loc[plan.jobs["task"].eq("t0"), "day"].tolist() == [20, 50]
+    assert plan.n_visits == 2
+
+
+def test_a_few_days_to_choose_from_break_no_window():
+    jobs = jobs_of([10], [30], [2]).on([0, 7, 10, 14, 38, 40, 70])
+    _, at = bundle(jobs)
+    assert jobs.days[at].tolist() == [10, 40, 70]  # after day 38 no day would do
 
 
 def test_what_falls_due_together_is_done_together():
     plan = plan_visits(jobs_of([30, 33, 36], [200, 200, 200], [14, 14, 14]))
     assert plan.n_visits == 1
-    assert plan.jobs["day"].tolist() == [28, 28, 28]
-    assert (plan.n_single, plan.n_own_day) == (3, 2)
+    assert plan.jobs["day"].tolist() == [30, 30, 30]
+    assert (plan.n_single, plan.n_own_day) == (3, 3)
     assert plan.saved_share == pytest.approx(2 / 3)
-    assert plan.jobs["unused_share"].tolist() == pytest.approx([2 / 200, 5 / 200, 8 / 200])
-    assert plan.jobs["wasted_amount"].sum() == pytest.approx(10 * 15 / 200)
+    assert plan.jobs["unused_share"].tolist() == pytest.approx([0, 3 / 200, 6 / 200])
+    assert plan.jobs["wasted_amount"].sum() == pytest.approx(10 * 9 / 200)
 
 
 def test_windows_that_do_not_meet_need_a_visit_each():
@@ -108,16 +117,16 @@ def test_of_plans_with_as_few_visits_the_least_wasteful_is_taken():
 
 
 def test_what_is_past_is_planned_at_once_and_said():
-    plan = plan_visits(jobs_of([-40, 3], [200, 200], [0, 0]))
+    plan = plan_visits(jobs_of([-40, 3], [200, 200], [0, 5]))
     assert plan.jobs["day"].tolist() == [0, 0]
     assert plan.jobs["is_past"].tolist() == [True, False]
 
 
 def test_a_job_that_comes_again_is_measured_from_when_it_was_planned():
     plan = plan_visits(jobs_of([20], [21], [7]))
-    assert plan.jobs["day"].tolist() == [14, 35, 56]
-    single, own = one_by_one(jobs_of([20], [21], [7]))
-    assert (single, own) == (3, 3)
+    assert plan.jobs["day"].tolist() == [20, 41, 62]
+    job, at = own_days(jobs_of([20, -3], [21, 50], [7, 0]))
+    assert sorted(zip(job.tolist(), at.tolist(), strict=True)) == [(0, 20), (0, 41), (0, 62), (1, 0), (1, 50)]
 
 
 def test_vehicles_share_no_visit():

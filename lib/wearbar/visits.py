@@ -2,8 +2,9 @@
 
 For each vehicle a mixed-integer programme (solved by HiGHS, through `scipy.optimize.milp`). Every job is a path through days on which a
 visit may be made: from a day on which it is done, the next lies in its window, not before the early edge and not after the due point; the
-late half of a window is for mishap and is not the planner's. A path may only use days with a visit. The number of visits is made least,
-and among plans with as few, what early work throws away. What is already past its due point is planned at once.
+late half of a window is for mishap and is not the planner's. A path may only use days with a visit: one a week, and the due days of every
+job if it is always done on them, so that there is always a plan. The number of visits is made least, and among plans with as few, what
+early work throws away. What is already past its due point is planned at once.
 """
 
 from dataclasses import dataclass
@@ -12,16 +13,17 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, sparse
 
-__all__ = ["Jobs", "VisitPlan", "bundle", "one_by_one", "plan_visits"]
+__all__ = ["Jobs", "VisitPlan", "bundle", "own_days", "plan_visits"]
 
 SLACK = 0.9  # of one visit: all the waste of a vehicle's plan weighs less than that
+STEP_DAYS = 7
 
 
 @dataclass(frozen=True, eq=False)
 class Jobs:
     """Work ahead. rows: one row a job, `vehicle, task, position, amount` (its money, NaN not known) and any other. days: (m,), the days
-    on which a visit may be made, from now, the first 0. first_early, first_due: (n,) days from now. early, due: (n, m), the days between
-    which each job is to be done again if it is done on each of `days`.
+    looked at, from now, the first 0. first_early, first_due: (n,) whole days from now. early, due: (n, m), the days between which each
+    job is to be done again if it is done on each of `days`; a due day within them is one of them.
     """
 
     rows: pd.DataFrame
@@ -34,6 +36,10 @@ class Jobs:
     def take(self, rows):
         arrays = (getattr(self, name)[rows] for name in ("first_early", "first_due", "early", "due"))
         return Jobs(self.rows.iloc[rows].reset_index(drop=True), self.days, *arrays)
+
+    def on(self, places):
+        """The same with visits on some of the days alone."""
+        return Jobs(self.rows, self.days[places], self.first_early, self.first_due, self.early[:, places], self.due[:, places])
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,18 +59,20 @@ class VisitPlan:
         return 1 - self.n_visits / self.n_single if self.n_single else np.nan
 
 
-def plan_visits(jobs):
-    """The `VisitPlan` of all vehicles; one programme a vehicle."""
+def plan_visits(jobs, step=STEP_DAYS):
+    """The `VisitPlan` of all vehicles; one programme a vehicle. step: a visit may be made on each so many days, and on due days."""
     code, names = pd.factorize(jobs.rows["vehicle"], sort=True)
     weight = jobs.rows["amount"].fillna(jobs.rows["amount"].median() if jobs.rows["amount"].notna().any() else 1.0).to_numpy(dtype=float)
+    row, own = own_days(jobs)
     found = []
     for v in range(len(names)):
         rows = np.flatnonzero(code == v)
-        job, at = bundle(jobs.take(rows), weight[rows])
-        found.append(pd.DataFrame({"job": rows[job], "at": at}))
+        places = np.union1d(np.arange(0, len(jobs.days), step), own[np.isin(row, rows)])
+        job, at = bundle(jobs.take(rows).on(places), weight[rows])
+        found.append(pd.DataFrame({"job": rows[job], "at": places[at]}))
     told = _told(jobs, pd.concat(found, ignore_index=True) if found else pd.DataFrame({"job": [], "at": []}, dtype=int))
-    single, own = one_by_one(jobs)
-    return VisitPlan(told, len(told[["vehicle", "day"]].drop_duplicates()), single, own)
+    n_own_day = len(np.unique(np.stack([code[row], own]), axis=1).T)
+    return VisitPlan(told, len(told[["vehicle", "day"]].drop_duplicates()), len(row), n_own_day)
 
 
 def bundle(jobs, weight=None):
@@ -102,15 +110,16 @@ def _alike(jobs):
 def _windows(jobs):
     """First and last place in `days` for the first doing (row 0) and after one on each day (rows 1 to m); m stands for past the last day.
 
-    Where no day lies in a window the last one before its due point is taken; where even that has gone by, the next there is.
+    Where the due point has gone by it is the next day there is; where no day lies in the window the last place comes before the first.
     """
     early = np.column_stack([jobs.first_early, jobs.early])
     due = np.column_stack([jobs.first_due, jobs.due])
-    m = len(jobs.days)
-    soonest = np.arange(m + 1)
-    last = np.maximum(np.searchsorted(jobs.days, due, "right") - 1, soonest)
-    first = np.clip(np.searchsorted(jobs.days, early, "left"), soonest, last)
+    soonest = np.arange(len(jobs.days) + 1)
+    gone = due < np.append(0, jobs.days + 1)
+    last = np.where(gone, soonest, np.searchsorted(jobs.days, due, "right") - 1)
+    first = np.where(gone, soonest, np.maximum(np.searchsorted(jobs.days, early, "left"), soonest))
     beyond = due > jobs.days[-1]
+    beyond[:, -1] = True
     return first, last, beyond
 
 
@@ -158,24 +167,16 @@ def _most_waste(jobs, value):
     return float((times * value).sum())
 
 
-def one_by_one(jobs):
-    """(visits with one for every job, visits with every job on its own due day, those of a day together), each job on its due day
-    throughout.
-    """
+def own_days(jobs):
+    """Every job on its due day throughout: (job, place in `days`) of every doing, two arrays."""
     _, last, beyond = _windows(jobs)
-    n, m = jobs.due.shape
-    state, alive = np.zeros(n, dtype=int), np.ones(n, dtype=bool)
-    vehicle = pd.factorize(jobs.rows["vehicle"])[0]
-    total, days = 0, set()
-    for _ in range(m + 1):
-        alive &= ~beyond[np.arange(n), state]
-        if not alive.any():
-            break
-        state = np.where(alive, last[np.arange(n), state] + 1, state)
-        total += int(alive.sum())
-        days |= set(zip(vehicle[alive].tolist(), state[alive].tolist(), strict=True))
-        alive &= state < m
-    return total, len(days)
+    job, state, found = np.arange(len(jobs.due)), np.zeros(len(jobs.due), dtype=int), [np.zeros((2, 0), dtype=int)]
+    while len(job):
+        job, state = (x[~beyond[job, state]] for x in (job, state))
+        found.append(np.stack([job, last[job, state]]))
+        job, state = (x[last[job, state] < len(jobs.days) - 1] for x in (job, state))
+        state = last[job, state] + 1
+    return np.concatenate(found, axis=1)
 
 
 def _told(jobs, found):

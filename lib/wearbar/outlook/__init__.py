@@ -45,11 +45,13 @@ __all__ = [
     "rng_of",
     "total",
     "totals",
+    "waiting",
 ]  # fmt: skip
 
 DRAWS = 400
 LOOKS = (30, 90, 180, 365)
 FAR_DAYS = 36_525
+LOT = 150  # vehicles at once
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,7 +80,7 @@ def outlook_of(log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS
     readings = usage.readings(log)
     model = best_model(whole, usage.readings(whole), test if choice is None else choice)
     found = occasions(log, readings)
-    ahead = work_ahead(log, found, items(log, found, readings))
+    ahead = work_ahead(log, found, items(log, found, readings), readings)
     sets = sets_of(log, readings)
     worn = tuple(sorted(sets.rows["category"].unique())) if len(sets.rows) else ()
     prices = prices_of(log, found, worn)
@@ -87,29 +89,39 @@ def outlook_of(log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS
 
 
 def by_month(outlook):
-    """One row a month: `month` (its first day) and `jobs, hours, money` with `_low, _high`: means and quantiles of the simulated totals."""
+    """One row a month: `month` (its first day) and `jobs, hours, money` with `_low, _high`: means of the simulated totals, and their limits
+    as of `_band`; NaN where nothing is known.
+    """
     rows = {"month": outlook.told.starts}
-    for name, values in (*((n, outlook.told.totals[n]) for n in ("jobs", "hours")), ("money", _money(outlook.told))):
-        low, high = _ends(values, outlook.confidence)
-        rows |= {name: values.mean(axis=0), f"{name}_low": low, f"{name}_high": high}
+    for name in ("jobs", "hours", "money"):
+        rows |= dict(zip((name, f"{name}_low", f"{name}_high"), _band(*_of(outlook.told, name), outlook.confidence), strict=True))
     return pd.DataFrame(rows)
 
 
-def _money(told):
-    return sum(told.totals[name] for name in CLASSES)
+def _of(told, name):
+    """(simulated totals by month, whether any of it is known) of jobs, hours, km, money or a class of it."""
+    names = CLASSES if name == "money" else (name,)
+    values = sum(told.totals[n] for n in names)
+    return values, bool(values.any()) or not sum(told.untold.get(n, 0.0) for n in names) > 0
 
 
-def _ends(values, confidence):
-    return np.quantile(values, [(1 - confidence) / 2, (1 + confidence) / 2], axis=0)
+def _band(values, is_known, confidence):
+    """(means, lower limits, upper limits) over the draws, limits that were drawn: quantiles, or the next beyond a mean outside of them."""
+    mean = values.mean(axis=0)
+    low, high = (np.quantile(values, (1 + side * confidence) / 2, axis=0, method=m) for side, m in ((-1, "lower"), (1, "higher")))
+    slack = 1e-9 * (1 + np.abs(mean))
+    low = np.minimum(low, np.where(values <= mean + slack, values, -np.inf).max(axis=0))
+    high = np.maximum(high, np.where(values >= mean - slack, values, np.inf).min(axis=0))
+    return tuple(np.where(is_known, x, np.nan) for x in (mean, low, high))
 
 
 def total(outlook, name):
-    """The year's total of jobs, hours, km, money or a class of it, as an `Estimate`; n: jobs in view (money: rows with a price)."""
-    values = (_money(outlook.told) if name == "money" else outlook.told.totals[name]).sum(axis=1)
-    low, high = _ends(values, outlook.confidence)
+    """The year's total of jobs, hours, km, money or a class of it, as an `Estimate`, NaN where nothing is known; n: jobs in view."""
+    values, is_known = _of(outlook.told, name)
+    value, low, high = (float(x) for x in _band(values.sum(axis=1), is_known, outlook.confidence))
     unit = {"jobs": "", "hours": "hours", "km": "km"}.get(name, "money")
-    method = f"{len(values)} simulated years"
-    return Estimate(float(values.mean()), float(low), float(high), outlook.confidence, len(outlook.ahead.rows), unit=unit, method=method)
+    method, note = f"{len(values)} simulated years", "" if is_known else "neither the log nor the plan tells"
+    return Estimate(value, low, high, outlook.confidence, len(outlook.ahead.rows), unit=unit, method=method, note=note)
 
 
 def totals(outlook, names):
@@ -120,8 +132,8 @@ def totals(outlook, names):
 def by_task(outlook):
     """Doings in the year by task: frame `task, jobs, low, high, hours_each, cost_each`, most first."""
     values = outlook.told.by_task
-    low, high = _ends(values.to_numpy(), outlook.confidence) if len(values.columns) else (np.zeros(0), np.zeros(0))
-    made = pd.DataFrame({"task": values.columns, "jobs": values.mean().to_numpy(), "low": low, "high": high})
+    jobs, low, high = _band(values.to_numpy(), True, outlook.confidence)
+    made = pd.DataFrame({"task": values.columns, "jobs": jobs, "low": low, "high": high})
     each = (
         outlook.prices.tasks[["hours", "amount"]].groupby(level=1).mean()
         if len(outlook.prices.tasks)
@@ -136,8 +148,8 @@ def by_site(outlook):
     several sites with fewer than SMALL_SITE vehicles none, since they could point at a person.
     """
     values = outlook.told.by_site
-    low, high = _ends(values.to_numpy(), outlook.confidence) if len(values.columns) else (np.zeros(0), np.zeros(0))
-    made = pd.DataFrame({"site": values.columns, "hours": values.mean().to_numpy(), "low": low, "high": high})
+    hours, low, high = _band(values.to_numpy(), _of(outlook.told, "hours")[1], outlook.confidence)
+    made = pd.DataFrame({"site": values.columns, "hours": hours, "low": low, "high": high})
     n = outlook.ahead.rows.drop_duplicates("vehicle")["site"].fillna("").value_counts()
     made["vehicles"] = made["site"].map(n)
     told = ["hours", "low", "high"]
@@ -165,10 +177,24 @@ def next_work(outlook):
 
 
 def plan_of_visits(outlook):
-    """The `visits.VisitPlan` of the year ahead."""
-    key = pd.MultiIndex.from_frame(outlook.ahead.rows[["plan", "task"]])
+    """The `visits.VisitPlan` of the year ahead; what `waiting` tells is not in it."""
+    rows = outlook.ahead.rows
+    key = pd.MultiIndex.from_frame(rows[["plan", "task"]])
     amounts = outlook.prices.tasks["amount"].reindex(key).to_numpy(dtype=float) if len(outlook.prices.tasks) else np.full(len(key), np.nan)
-    return plan_visits(visit_jobs(outlook.ahead, outlook.model, outlook.as_of, amounts))
+    names = rows["vehicle"].unique()
+    lots = [names[at : at + LOT] for at in range(0, max(len(names), 1), LOT)]
+    plans = [plan_visits(visit_jobs(outlook.ahead, outlook.model, outlook.as_of, amounts, some)) for some in lots]
+    jobs = pd.concat([p.jobs for p in plans], ignore_index=True)
+    return VisitPlan(jobs, *(sum(getattr(p, name) for p in plans) for name in ("n_visits", "n_single", "n_own_day")))
+
+
+def waiting(outlook):
+    """The work due by now of vehicles laid up without an end on record: frame `vehicle, task, position`; task "" where none of it is."""
+    rows = outlook.ahead.rows[np.isinf(outlook.ahead.rows["wait_days"])]
+    here = rows["vehicle"].map(outlook.model.vehicles["last_km"])
+    due = (rows["due_day"] <= 0) | (rows["due_km"] <= here)
+    rows = rows.assign(task=rows["task"].where(due, ""), position=rows["position"].where(due, ""))
+    return rows.loc[due | ~rows["vehicle"].isin(rows.loc[due, "vehicle"]), ["vehicle", "task", "position"]].drop_duplicates(ignore_index=True)
 
 
 def last_year(log, test, replay, confidence=0.9, rng=None, draws=DRAWS):

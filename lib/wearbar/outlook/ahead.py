@@ -6,99 +6,147 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.intervals.due import MONTH_DAYS
-from wearbar.paths import days_of
+from wearbar.intervals.due import MONTH_DAYS, Limits
+from wearbar.outlook.again import Again
+from wearbar.paths import days_of, distance_at, path_of
 from wearbar.visits import Jobs
 
 __all__ = ["YEAR_DAYS", "Ahead", "expected_km", "visit_jobs", "work_ahead"]
 
 YEAR_DAYS = 365.25
 HABIT_DAYS, LEAST_HABITS, QUANTILES = 730, 20, 100
-STEP_DAYS, PLAN_DAYS = 7, 364
+PLAN_DAYS, PACE_DAYS = 364, 365
 
 
 @dataclass(frozen=True, eq=False)
 class Ahead:
     """rows: one row a series: `vehicle, site, kind, plan, task, position, safety, statutory, is_expiry`; `due_km, early_km` (cumulative)
-    and `due_day, early_day` (days from the log's day), infinite without such a limit; `every_km, every_days`: what it repeats after;
-    `past_share`: how far past its due point it is, in shares of the interval (negative: before it). covers: (doing, done too) rows.
+    and `due_day, early_day` (days from the log's day), infinite without such a limit; `every_km, every_days`: what it repeats after, about;
+    `past_share`: how far past its due point it is, in shares of the interval (negative: before it); `wait_days`: until the lay-up ends
+    that the vehicle is in (0: in none; infinite: no end on record). again: when each falls due again. covers: (doing, done too) rows.
     habits: (rows, quantiles) ascending, the shares of the interval by which such work has been done here after its due point; habit_sd:
     how much the mean of a year differs from another's.
     """
 
     rows: pd.DataFrame
+    again: Again
     covers: tuple
     habits: np.ndarray
     habit_sd: float
 
 
-def work_ahead(log, found, table, habits=True):
+def work_ahead(log, found, table, readings, habits=True):
     """The `Ahead` of a log. found, table: of `intervals.occasions` and `intervals.items`. habits: else all is done on its due day."""
     now = found[found["is_current"] & found["is_open"] & ~found["state"].isin(["not-finished"])] if len(found) else found
-    parts = [_tasks(log, now), _certificates(log, table)]
+    parts = [_tasks(log, now, readings), _certificates(log, table)]
     rows = pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True)
     home = log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")
     rows["kind"] = rows["vehicle"].map(home["kind"])
     rows["site"] = usage.site_at(log, rows["vehicle"], np.repeat(log.as_of.to_datetime64(), len(rows))).to_numpy()
+    rows["wait_days"] = rows["vehicle"].map(_waits(log)).fillna(0.0)
     done = found[found["in_rate"] & found["done_date"].notna() & found["overrun_share"].notna()] if habits and len(found) else found[:0]
-    return Ahead(rows, _covers(log, rows), _habits(log, done, rows), _habit_sd(log, done))
+    again = _again(rows, int(days_of([log.as_of])[0]))
+    return Ahead(rows.drop(columns=LIMITS), again, _covers(log, rows), _habits(log, done, rows), _habit_sd(log, done))
+
+
+def _waits(log):
+    """Days until the lay-up of today ends, by vehicle; infinite where no end is on record."""
+    stays = log.tables["layups"]
+    now = stays[(stays["from"] <= log.as_of) & ~(stays["to"] < log.as_of)]
+    return (now["to"] - log.as_of).dt.days.astype(float).fillna(np.inf).groupby(now["vehicle"]).max()
 
 
 COLUMNS = {"due_km": float, "early_km": float, "due_day": float, "early_day": float, "every_km": float, "every_days": float}
 PLAIN = ["vehicle", "plan", "task", "position", "safety", "statutory"]
+# what `_again` is made from: the limits, the window before a point, the ladder
+LIMITS = ["days", "months", "early_share", "tolerance_km", "tolerance_days", "on_ladder", "base_km", "base_day"]
 
 
-def _tasks(log, now):
+def _again(rows, today):
+    """The `Again` of the rows."""
+    r = rows.assign(none=np.nan, every_km=rows["every_km"].where(np.isfinite(rows["every_km"])), base_day=rows["base_day"] + today)
+    names = ["every_km none days months", "early_share none", "tolerance_km none tolerance_days", "base_km none base_day"]
+    every, share, amount, base = (r[name.split()].to_numpy(dtype=float).T for name in names)
+    flags = (r[name].to_numpy(dtype=bool) for name in ("on_ladder", "is_expiry"))
+    return Again(Limits(every, share, amount), *flags, base, today)
+
+
+def _tasks(log, now, readings):
     if not len(now):
-        return pd.DataFrame(columns=[*PLAIN, "is_expiry", *COLUMNS, "past_share"]).astype({**COLUMNS, "past_share": float})
+        return pd.DataFrame(columns=[*PLAIN, "is_expiry", *COLUMNS, "past_share", *LIMITS]).astype({**COLUMNS, "past_share": float})
     rules = log.plan.tasks.sort_values("valid_from", na_position="first", kind="stable")
     rules = rules[~(rules["valid_from"] > log.as_of)].drop_duplicates(["plan", "code"], keep="last").set_index(["plan", "code"])
-    rule = rules.reindex(pd.MultiIndex.from_frame(now[["plan", "task"]]))
-    hard = (
-        now["duty"].eq("severe").to_numpy()
-        & rule[["severe_km", "severe_days", "severe_months", "severe_hours"]].notna().any(axis=1).to_numpy()
-    )
-    every = {u: np.where(hard, rule[f"severe_{u}"], rule[f"every_{u}"]).astype(float) for u in ("km", "days", "months", "hours")}
-    left = (now["expected_date"] - log.as_of).dt.days.to_numpy(dtype=float)
-    by_hours = now["due_hours"].notna().to_numpy() & (left > 0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        hours_days = np.where(by_hours, every["hours"] * left / np.maximum(-now["overrun_hours"].to_numpy(), 0.1), np.nan)
-    due_day = np.fmin(_days(now["due_date"], log.as_of), np.where(by_hours, left, np.nan))
+    rule = rules.reindex(pd.MultiIndex.from_frame(now[["plan", "task"]])).reset_index(drop=True)
+    now = now.reset_index(drop=True)
+    hard = now["duty"].eq("severe") & rule[["severe_km", "severe_days", "severe_months", "severe_hours"]].notna().any(axis=1)
+    every = {u: rule[f"every_{u}"].mask(hard, rule[f"severe_{u}"]).astype(float) for u in ("km", "days", "months", "hours")}
+    pace = _pace(log, readings).reindex(now["vehicle"]).reset_index(drop=True)
+    days = np.fmin(every["days"], every["hours"] / pace["rate"].where(pace["rate"] > 0))
+    due_day = np.fmin(_days(now["due_date"], log.as_of), _hours_day(now["due_hours"], pace))
+    early_day = np.fmin(_days(now["early_date"], log.as_of), _hours_day(now["early_hours"], pace))
     found = {
         **{name: now[name].array for name in PLAIN},
         "is_expiry": rule["measured_from"].eq("expiry").to_numpy(dtype=bool),
-        "due_km": now["due_km"].to_numpy(),
-        "early_km": now["early_km"].to_numpy(),
+        "due_km": now["due_km"],
+        "early_km": now["early_km"],
         "due_day": due_day,
-        "early_day": np.fmin(_days(now["early_date"], log.as_of), due_day),
+        "early_day": np.fmin(early_day, due_day),
         "every_km": every["km"],
-        "every_days": np.fmin(np.fmin(every["days"], every["months"] * MONTH_DAYS), hours_days),
+        "every_days": np.fmin(days, every["months"] * MONTH_DAYS),
     }
-    return pd.DataFrame(found).fillna(dict.fromkeys(COLUMNS, np.inf)).assign(past_share=now["overrun_share"].fillna(-1.0).to_numpy())
+    found = pd.DataFrame(found).fillna(dict.fromkeys(COLUMNS, np.inf)).assign(past_share=now["overrun_share"].fillna(-1.0))
+    return found.assign(days=days, months=every["months"], **_ladder(log, now, rule, due_day))
+
+
+def _ladder(log, now, rule, due_day):
+    """Window and ladder of each row: its ladder counts from the point that is due, or after a first service from where that counted."""
+    first_day = rule[["first_days", "first_months"]].notna().any(axis=1)
+    is_first = now["basis"].eq("first")
+    base_km = now["due_km"].mask(is_first & rule["first_km"].notna(), now["anchor_km"])
+    base_day = due_day.mask(is_first & first_day, _days(now["anchor_date"], log.as_of))
+    window = {name: rule[name].astype(float) for name in ("early_share", "tolerance_km", "tolerance_days")}
+    return window | {"on_ladder": rule["measured_from"].isin(["schedule", "expiry"]), "base_km": base_km, "base_day": base_day}
+
+
+def _pace(log, readings):
+    """Hours on each meter by its last reading and a day over the year before it: frame by vehicle `ago` (days, negative), `hours, rate`."""
+    path = path_of(readings, "hours")
+    if not len(path.day):
+        return pd.DataFrame(columns=["ago", "hours", "rate"], dtype=float)
+    end, hours = path.day[path.last - 1], path.high[path.last - 1]
+    start = np.maximum(end - PACE_DAYS, path.day[path.first])
+    then = distance_at(path, path.vehicles, start.astype("datetime64[D]"))["distance_km"].to_numpy()
+    rate = (hours - then) / np.where(end > start, end - start, np.nan)
+    return pd.DataFrame({"ago": end - days_of([log.as_of])[0], "hours": hours, "rate": rate}, index=path.vehicles)
+
+
+def _hours_day(hours, pace):
+    """The day from the log's on which the meter shows so many hours: what it shows already lies before today, the rest not."""
+    left = hours - pace["hours"]
+    day = pace["ago"] + np.ceil(left / pace["rate"].where(pace["rate"] > 0))
+    return day.clip(lower=0).where(left >= 0, day.fillna(-1.0).clip(upper=-1.0)).where(left.notna())
 
 
 def _days(dates, as_of):
-    return (dates - as_of).dt.days.to_numpy(dtype=float)
+    return (dates - as_of).dt.days.astype(float)
 
 
 def _certificates(log, table):
-    c = table[table["what"].eq("certificate") & table["is_open"]]
+    c = table[table["what"].eq("certificate") & table["is_open"]].reset_index(drop=True)
     code = {kind: kind for kind in c["item"].unique()}
+    plan, months = pd.Series(np.nan, c.index, dtype=object), pd.Series(12.0, c.index)
     if log.plan is not None:
-        tests = log.plan.tasks.loc[log.plan.tasks["measured_from"].eq("expiry"), "code"].unique()
-        code = {kind: next((t for t in tests if t == kind or t.startswith(f"{kind}-")), kind) for kind in code}
-    plan = c["vehicle"].map(log.plan.assign(log.tables["vehicles"])).array if log.plan is not None else np.nan
-    due = _days(c["due_date"], log.as_of)
-    found = {
-        "vehicle": c["vehicle"].array,
-        "plan": plan,
-        "task": c["item"].map(code).array,
-        "position": "",
-        "safety": True,
-        "statutory": True,
-    }
-    found |= {"is_expiry": True, "due_km": np.inf, "early_km": np.inf, "due_day": due, "early_day": _days(c["early_date"], log.as_of)}
-    return pd.DataFrame(found | {"every_km": np.inf, "every_days": YEAR_DAYS, "past_share": due / -YEAR_DAYS}, index=range(len(c)))
+        rules = log.plan.tasks[log.plan.tasks["measured_from"].eq("expiry")]
+        code = {kind: next((t for t in rules["code"].unique() if t == kind or t.startswith(f"{kind}-")), kind) for kind in code}
+        plan = c["vehicle"].map(log.plan.assign(log.tables["vehicles"]))
+        term = rules.drop_duplicates(["plan", "code"], keep="last").set_index(["plan", "code"])["every_months"]
+        months = term.reindex(pd.MultiIndex.from_arrays([plan, c["item"].map(code)])).reset_index(drop=True).astype(float).fillna(12.0)
+    due, early = _days(c["due_date"], log.as_of), _days(c["early_date"], log.as_of)
+    found = {"vehicle": c["vehicle"], "plan": plan, "task": c["item"].map(code), "position": "", "safety": True, "statutory": True}
+    found |= {"is_expiry": True, "due_km": np.inf, "early_km": np.inf, "due_day": due, "early_day": early, "every_km": np.inf}
+    found |= {"every_days": months * MONTH_DAYS, "past_share": due / -YEAR_DAYS, "days": np.nan, "months": months, "early_share": np.nan}
+    found |= {"tolerance_km": np.nan, "tolerance_days": due - early, "on_ladder": True, "base_km": np.nan, "base_day": due}
+    return pd.DataFrame(found, index=c.index)
 
 
 def _covers(log, rows):
@@ -152,40 +200,30 @@ def expected_km(model, vehicles, as_of, days):
     return last[:, None] + rate[:, None] * np.where(is_told[:, None], gone, 0.0)
 
 
-def visit_jobs(ahead, model, as_of, amounts=None, plan_days=PLAN_DAYS):
-    """The `visits.Jobs` of the work ahead by each vehicle's median path. amounts: of each row of `ahead.rows`."""
+def visit_jobs(ahead, model, as_of, amounts=None, some=None, plan_days=PLAN_DAYS):
+    """The `visits.Jobs` of the work ahead by each vehicle's median path; none of a vehicle laid up without an end on record.
+
+    amounts: of each row of `ahead.rows`. some: vehicles; None is all.
+    """
     rows = ahead.rows.assign(amount=np.nan if amounts is None else amounts)
+    rows = rows[np.isfinite(rows["wait_days"]) & (True if some is None else rows["vehicle"].isin(some))]
     names = pd.Index(rows["vehicle"].unique())
-    at = names.get_indexer(rows["vehicle"])
-    days = np.arange(0, plan_days + 1, STEP_DAYS)
-    path = expected_km(model, names, as_of, np.arange(plan_days + 1))
-    there = path[at][:, days]
-    share = _early_shares(rows)
+    at, days = names.get_indexer(rows["vehicle"]), np.arange(plan_days + 1)
+    path = expected_km(model, names, as_of, days)
+    n, far = len(rows), 2.0 * plan_days
 
-    def reached(km):
-        flat = (path + 1e9 * np.arange(len(names))[:, None]).ravel()
-        wanted = np.clip(np.where(np.isfinite(km), km, 1e8), 0, 1e8) + 1e9 * at.reshape(-1, *[1] * (km.ndim - 1))
-        place = np.searchsorted(flat, wanted - 1e-6) - (at * path.shape[1]).reshape(-1, *[1] * (km.ndim - 1))
-        return np.where(place >= path.shape[1], np.inf, place)
+    def reached(km, day):
+        """The day on which the first of the two limits is reached, of rows of any number of doings each."""
+        lift = 1e9 * np.arange(len(names))[:, None]
+        place = at.reshape(-1, *[1] * (km.ndim - 1))
+        wanted = np.clip(np.where(np.isfinite(km), km, 1e8), 0, 1e8) + 1e9 * place
+        found = np.searchsorted((path + lift).ravel(), wanted - 1e-6) - place * len(days)
+        return np.floor(np.minimum(np.minimum(np.where(found >= len(days), np.inf, found), day), far))
 
-    def first(km, day):
-        return np.minimum(reached(km), day)
-
-    every_km, every_days = rows["every_km"].to_numpy()[:, None], rows["every_days"].to_numpy()[:, None]
-    far = 2.0 * plan_days
-    due = np.minimum(first(there + every_km, days + every_days), far)
-    early = np.minimum(first(there + every_km * (1 - share), days + np.ceil(every_days * (1 - share))), due)
-    first_due = np.minimum(first(rows["due_km"].to_numpy(), rows["due_day"].to_numpy()), far)
-    first_early = np.minimum(first(rows["early_km"].to_numpy(), rows["early_day"].to_numpy()), first_due)
-    behind = rows["due_km"].to_numpy() < path[at, 0] - 1e-6
-    first_due = np.where(behind, np.minimum(first_due, -1.0), first_due)
-    return Jobs(rows, days, np.floor(first_early), np.floor(first_due), np.floor(early), np.floor(due))
-
-
-def _early_shares(rows):
-    """The early half of each window as a share of the interval, by the open occasion's own window."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        by_day = (rows["due_day"] - rows["early_day"]) / rows["every_days"]
-        by_km = (rows["due_km"] - rows["early_km"]) / rows["every_km"]
-    share = np.fmax(by_day.where(np.isfinite(by_day)), by_km.where(np.isfinite(by_km)))
-    return share.fillna(0.0).clip(0.0, 0.9).to_numpy()[:, None]
+    told = ahead.again.points(np.repeat(rows.index, len(days)), path[at].ravel(), np.tile(days, n)).reshape(2, 2, n, len(days))
+    due, early = (reached(*point) for point in told)
+    first_due, first_early = (reached(rows[f"{edge}_km"].to_numpy(), rows[f"{edge}_day"].to_numpy()) for edge in ("due", "early"))
+    first_due = np.where(rows["due_km"].to_numpy() < path[at, 0] - 1e-6, np.minimum(first_due, -1.0), first_due)
+    back = rows["wait_days"].to_numpy()  # due while laid up: to be done before the next use
+    first_due, first_early = np.maximum(first_due, np.where(back > 0, back, -np.inf)), np.maximum(first_early, back)
+    return Jobs(rows.reset_index(drop=True), days, np.minimum(first_early, first_due), first_due, np.minimum(early, due), due)

@@ -70,24 +70,25 @@ def _cells(log, bills):
 
 
 def draw_bills(rate, kept, bills, kind, as_of, months, rng):
-    """(money, hours), two (draws, months) arrays: Poisson days of work, each with a bill of the log's last two years, of its kind where
-    enough.
+    """(money, hours, untold): two (draws, months) arrays, Poisson days of work, each with a bill of the log's last two years, of its kind
+    where enough; and how many such days a year have no money, and no hours, since no bill tells any.
 
     rate: (draws, vehicles) a year; kept: (months,) chance that a vehicle is still here.
     """
     draws = len(rate)
-    money, hours = np.zeros((draws, months)), np.zeros((draws, months))
+    sums, untold = np.zeros((2, draws, months)), [0.0, 0.0]
     recent = bills[bills["date"] > as_of - pd.Timedelta(days=RECENT_DAYS)]
     for name in pd.unique(kind):
         pool = next(p for p in (recent[recent["kind"].eq(name)], recent, bills) if len(p) >= LEAST_BILLS or p is bills)
-        known = pool["amount"].dropna().to_numpy()
         if not len(pool):
             continue
         mine = rate[:, np.asarray(kind == name)].sum(axis=1)
         count = rng.poisson(mine[:, None] * kept / months)
         where = np.repeat(np.arange(count.size), count.ravel())
-        if len(known):
-            money += np.bincount(where, known[rng.integers(0, len(known), len(where))], count.size).reshape(count.shape)
-        spent = pool["hours"].fillna(0.0).to_numpy()
-        hours += np.bincount(where, spent[rng.integers(0, len(spent), len(where))], count.size).reshape(count.shape)
-    return money, hours
+        for i, column in enumerate(("amount", "hours")):
+            known = pool[column].dropna().to_numpy()
+            if len(known):
+                sums[i] += np.bincount(where, known[rng.integers(0, len(known), len(where))], count.size).reshape(count.shape)
+            else:
+                untold[i] += len(where) / draws
+    return *sums, untold

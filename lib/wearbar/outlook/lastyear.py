@@ -8,6 +8,7 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals import items, occasions
 from wearbar.outlook.prices import CLASSES, classed
+from wearbar.outlook.simulate import month_edges
 
 __all__ = ["LastYear", "came", "replayed"]
 
@@ -19,8 +20,8 @@ NAMES = ("jobs", "hours", "money", *CLASSES)
 class LastYear:
     """as_of: the day of that outlook. months: one row a month, `month`, and for jobs, hours and money what was foreseen (`jobs, jobs_low,
     jobs_high`), what came (`jobs_came`) and what the year before had (`jobs_before`). totals: one row a figure (jobs, hours, money, and
-    the classes of money): `what, foreseen, low, high, came, before, is_inside`. joined: money spent on vehicles that were not there yet;
-    left: vehicles that left.
+    the classes of money): `what, foreseen, low, high, came, before, is_inside, is_told` (both known). joined: money spent on
+    vehicles that were not there yet; left: vehicles that left.
     """
 
     as_of: pd.Timestamp
@@ -44,12 +45,12 @@ class LastYear:
 
 def came(log, found, table, worn, start, vehicles):
     """What came in the twelve months after day `start`: dict of (12,) arrays by month, of jobs, hours and the classes of money, of these
-    vehicles.
+    vehicles. NaN: hours where there was work and no row of it tells any.
     """
-    edges = pd.DatetimeIndex([start + pd.DateOffset(months=k) for k in range(13)]).to_numpy()
+    edges, _ = month_edges(start)
 
     def month(dates):
-        return np.searchsorted(edges, dates.to_numpy(), "left") - 1
+        return np.searchsorted(edges, (dates - start).dt.days - 1, "right") - 1
 
     done = _own(log, found[found["done_date"].notna() & found["vehicle"].isin(vehicles)]) if len(found) else found
     tests = table[table["what"].eq("certificate") & table["done_date"].notna() & table["vehicle"].isin(vehicles)]
@@ -58,7 +59,9 @@ def came(log, found, table, worn, start, vehicles):
     lines = classed(log, worn)
     lines = lines[lines["vehicle"].isin(vehicles) & lines["what"].ne("")]
     at = month(lines["date"])
-    got["hours"] = _sums(at, lines["hours"].fillna(0.0).to_numpy())
+    year = lines[lines["source"].eq("work") & (at >= 0) & (at < 12)]
+    is_blank = len(year) > 0 and year["hours"].isna().all()
+    got["hours"] = np.where(is_blank, np.nan, _sums(at, lines["hours"].fillna(0.0).to_numpy()))
     for what in CLASSES:
         got[what] = _sums(at, np.where(lines["what"].eq(what), lines["amount"].fillna(0.0), 0.0))
     return got | {"money": sum(got[what] for what in CLASSES)}
@@ -103,6 +106,7 @@ def replayed(log, test, replay, outlook_of, by_month, total, confidence, rng, dr
         columns=["what", "foreseen", "low", "high", "came", "before"],
     )
     totals["is_inside"] = totals["came"].between(totals["low"], totals["high"])
+    totals["is_told"] = totals[["foreseen", "came"]].notna().all(axis=1)
     joined = [v for v in names if v not in set(fleet["vehicle"])]
     spent = came(log, found, table, worn, start, joined)["money"].sum()
     left = int(log.tables["vehicles"]["disposed"].between(start + pd.Timedelta(days=1), log.as_of).sum())

@@ -49,11 +49,10 @@ class Sets:
 
     def extra(self, rows, prices):
         """Money of what is fitted with a piece, by row."""
-        amount = prices.pieces["amount"]
         total = np.zeros(len(rows))
         for category, others in prices.companions.items():
             for other in others:
-                own = amount.reindex(pd.MultiIndex.from_arrays([rows["kind"], np.repeat(other, len(rows))])).to_numpy()
+                own = prices.piece(rows["kind"], np.repeat(other, len(rows)), np.repeat("", len(rows)))["amount"]
                 total = total + np.where(rows["category"].eq(category), np.nan_to_num(own), 0.0)
         return total
 
@@ -110,9 +109,9 @@ def packs(quantity, pack):
 
 
 def order_list(log, ahead, sets, told, prices):
-    """What to order for the year: one row an item, `item, for_what, unit, pack, expected` (quantity), `order_packs` (as many as will do
-    with ORDER_CHANCE), `chance` (of needing any), `price` (a pack), `amount`, by_set (pieces a set). Planned parts by the plan's
-    quantities, worn parts by the set.
+    """What to order for the year: one row an item, `item, for_what, unit, pack` (units, or pieces of a set, in one), `expected` (units,
+    sets or pieces), `order_packs` (as many as will do with ORDER_CHANCE), `chance` (of needing any), `price` (a pack), `amount`. Planned
+    parts by the plan's quantities, worn parts by the set.
     """
     rows = [_planned(log, ahead, told), _worn(sets, told, prices)]
     rows = [r for r in rows if len(r)]
@@ -154,16 +153,11 @@ def _worn(sets, told, prices):
     if not len(sets.rows):
         return pd.DataFrame()
     found = []
-    for (category, kind, axle, item), some in sets.rows.groupby(["category", "kind", "axle", "item"], dropna=False):
-        need = told.sets[:, some.index]
-        size = some["size"].to_numpy()
-        pieces = need @ size
-        n_sets = need.sum(axis=1)
-        order = float(np.floor(np.quantile(n_sets, ORDER_CHANCE) + 1e-9)) if n_sets.mean() >= 0.5 else 0.0
-        one = int(np.median(size))
-        price = prices.pieces["price"].get((kind, category), np.nan)
+    for (category, kind, axle, item, size), some in sets.rows.groupby(["category", "kind", "axle", "item", "size"], dropna=False):
+        need = told.sets[:, some.index].sum(axis=1)
+        order = float(np.floor(np.quantile(need, ORDER_CHANCE) + 1e-9)) if need.mean() >= 0.5 else 0.0
+        price = float(prices.piece([kind], [category], [item])["price"].iloc[0]) * size
         what = ", ".join(part for part in (category, axle, kind) if part)
-        row = {"item": item, "for_what": what, "unit": "set" if one > 1 else "", "pack": float(one), "expected": pieces.mean()}
-        row |= {"order_packs": order, "chance": (n_sets > 0).mean(), "price": price * one, "amount": order * price * one}
-        found.append(row)
+        row = {"item": item, "for_what": what, "unit": "set" if size > 1 else "", "pack": float(size), "expected": need.mean()}
+        found.append(row | {"order_packs": order, "chance": (need > 0).mean(), "price": price, "amount": order * price})
     return pd.DataFrame(found)

@@ -22,9 +22,9 @@ FEW_SD = 0.2  # of a price that fewer rows tell, as a share of it: judgement
 @dataclass(frozen=True, eq=False)
 class Prices:
     """tasks: index (plan, task): `amount, amount_sd, amount_se, hours, n, source` ("log", "plan" or "" where not known), for one doing at
-    one position. pieces: index (kind, category): `amount, amount_sd, n, price` a piece fitted. bills: frame `vehicle, kind, date, what,
-    amount, hours`, one row a day of a vehicle with unplanned or other work. labour_rate: money an hour. companions: category to those
-    fitted with it.
+    one position. pieces: index (kind, category, item): `amount, amount_sd, n, price, hours` a piece, item "" all. bills: frame
+    `vehicle, kind, date, what, amount, hours`, one row a day of a vehicle with unplanned or other work. labour_rate: money an hour.
+    companions: category to those fitted with it.
     """
 
     tasks: pd.DataFrame
@@ -32,6 +32,11 @@ class Prices:
     bills: pd.DataFrame
     labour_rate: float
     companions: dict
+
+    def piece(self, kind, category, item):
+        """Rows of `pieces` by the item's own price, else by those of its category; NaN not known."""
+        own, every = (self.pieces.reindex(pd.MultiIndex.from_arrays([kind, category, x])) for x in (item, np.repeat("", len(item))))
+        return own.reset_index(drop=True).fillna(every.reset_index(drop=True))
 
 
 def classed(log, worn):
@@ -78,7 +83,10 @@ def companions(log, worn):
 
 
 def prices_of(log, found, worn):
-    """The `Prices` of a log by its last two years. found: `intervals.occasions`; worn: categories whose wear is read."""
+    """The `Prices` of a log by its last two years; what they do not tell of hours and of pieces, by all of it.
+
+    found: `intervals.occasions`; worn: categories whose wear is read.
+    """
     with_them = companions(log, worn)
     every = {*worn, *(b for others in with_them.values() for b in others)}
     lines = classed(log, every)
@@ -87,18 +95,28 @@ def prices_of(log, found, worn):
     work = recent[recent["source"].eq("work") & (recent["hours"] > 0) & (recent["amount"] > 0)]
     labour = log.tables["work"].loc[work["line"], "labour_cost"]
     rate = float(labour.sum() / work["hours"].sum()) if len(work) and labour.sum() > 0 else np.nan
-    return Prices(_tasks(log, found, recent, since, rate), _pieces(log, recent, every, since), _bills(lines), rate, with_them)
+    past = lines[lines["date"] <= log.as_of]
+    return Prices(_tasks(log, found, past, since, rate), _pieces(log, past, every, since), _bills(lines), rate, with_them)
 
 
-def _tasks(log, found, recent, since, rate):
-    """By the log where it tells, per doing; else by the plan's hours and parts."""
+def _tasks(log, found, lines, since, rate):
+    """By the log where it tells, per doing; else by the plan's hours and parts, and hours by those of like tasks."""
     if log.plan is None:
         nothing = pd.DataFrame(columns=["amount", "amount_sd", "amount_se", "hours", "n"], dtype=float).assign(source="")
         return nothing.set_index(pd.MultiIndex.from_arrays([[], []], names=["plan", "code"]))
     tasks = log.plan.tasks.drop_duplicates(["plan", "code"], keep="last").set_index(["plan", "code"])
-    planned = recent[recent["what"].eq("planned") & recent["source"].eq("work")]
-    by = planned.groupby(["plan", "detail"]).agg(
-        amount=("amount", "mean"), amount_sd=("amount", "std"), known=("amount", "count"), hours=("hours", "mean"), rows=("amount", "size")
+    recent = lines[lines["date"] > since]
+    planned = lines[lines["what"].eq("planned") & lines["source"].eq("work")]
+    by = (
+        planned[planned["date"] > since]
+        .groupby(["plan", "detail"])
+        .agg(
+            amount=("amount", "mean"),
+            amount_sd=("amount", "std"),
+            known=("amount", "count"),
+            hours=("hours", "mean"),
+            rows=("amount", "size"),
+        )
     )
     done = found[found["done_date"] > since].groupby(["plan", "task"]).size() if len(found) else pd.Series(dtype=float)
     by = by.reindex(tasks.index)
@@ -114,7 +132,9 @@ def _tasks(log, found, recent, since, rate):
         }
     )
     made["amount_se"] = (made["amount_sd"] / np.sqrt(by["known"].clip(lower=1))).where(by_log.notna(), made["amount_sd"])
-    made["hours"] = (by["hours"] * each).where(by["known"] >= LEAST_ROWS).fillna(tasks["hours"])
+    own = by["hours"].fillna(planned.groupby(["plan", "detail"])["hours"].mean().reindex(tasks.index)) * each
+    hours = own.fillna(tasks["hours"])
+    made["hours"] = hours.fillna(hours.groupby([tasks.index.get_level_values(0), tasks["action"]]).transform("mean"))
     made["n"], made["source"] = by["known"].fillna(0), np.where(by_log.notna(), "log", np.where(by_plan.notna(), "plan", ""))
     return made
 
@@ -124,27 +144,38 @@ def _parts_money(parts):
     return float(sum(p["quantity"] / p["pack"] * p["price"] for p in parts))
 
 
-def _pieces(log, recent, worn, since):
-    """A piece fitted: its price, its fitting, and the work of fitting it, by kind of vehicle."""
-    bought = recent[recent["source"].eq("fitted") & recent["detail"].isin(worn)]
-    by = bought.groupby(["kind", "detail"])["amount"].agg(["mean", "std", "count"])
-    fitting = recent[recent["source"].eq("work") & recent["what"].eq("wear")]
-    part_of = (
-        log.plan.tasks.dropna(subset=["part"]).drop_duplicates("code").set_index("code")["part"]
-        if log.plan is not None
-        else pd.Series(dtype=object)
-    )
-    extra = fitting["amount"].groupby([fitting["kind"], fitting["detail"].map(part_of).astype(object)]).sum()
-    n = bought.groupby(["kind", "detail"]).size()
-    more = (extra / n.rename_axis(extra.index.names)).reindex(by.index).fillna(0.0) if len(extra) else 0.0
-    hours = fitting["hours"].groupby([fitting["kind"], fitting["detail"].map(part_of).astype(object)]).sum()
-    each = (hours / n.rename_axis(hours.index.names)).reindex(by.index).fillna(0.0) if len(hours) else 0.0
-    price = log.tables["fitted"].loc[bought["line"], "price"].groupby([bought["kind"].to_numpy(), bought["detail"].to_numpy()]).mean()
-    made = pd.DataFrame({"amount": by["mean"] + more, "amount_sd": by["std"].fillna(0.0), "n": by["count"], "hours": each})
-    return made.assign(price=price.reindex(made.index)).rename_axis(["kind", "category"])
+def _pieces(log, lines, worn, since):
+    """A piece fitted: its price, its fitting, and the work of fitting it, by kind of vehicle, by item and over all."""
+    bought = lines[lines["source"].eq("fitted") & lines["detail"].isin(worn)]
+    fitted = log.tables["fitted"].sort_values("fitted", kind="stable")
+    moved = fitted.index[fitted.duplicated("part") & fitted["part"].notna()]
+    bought = bought[~bought["line"].isin(moved)]
+    fitted = fitted.loc[bought["line"], ["item", "price"]]
+    bought = bought.assign(item=fitted["item"].to_numpy(dtype=object), price=fitted["price"].to_numpy(), category=bought["detail"])
+    by = pd.concat([_mean_pieces(rows, since) for rows in (bought, bought.assign(item=""))])
+    work = lines[lines["source"].eq("work") & lines["what"].eq("wear") & (lines["date"] > since)]
+    part_of = log.plan.tasks.dropna(subset=["part"]).drop_duplicates("code").set_index("code")["part"] if log.plan is not None else {}
+    keys = [work["kind"], work["detail"].map(part_of).astype(object).rename("category")]
+    n = bought[bought["date"] > since].groupby(["kind", "category"]).size()
+    each = (work.groupby(keys)[["amount", "hours"]].sum(min_count=1).reindex(n.index).T / n).T
+    each = each.reindex(by.index.droplevel("item")).set_axis(by.index)
+    return by.assign(amount=by["amount"] + each["amount"].fillna(0.0), hours=each["hours"])
+
+
+def _mean_pieces(bought, since):
+    """Means a piece by kind, category and item, by what was bought after `since`; of what was not, by all."""
+
+    def means(rows):
+        by = rows.groupby(["kind", "category", "item"])
+        return by.agg(amount=("amount", "mean"), amount_sd=("amount", "std"), n=("amount", "count"), price=("price", "mean"))
+
+    recent = means(bought[bought["date"] > since])
+    table = pd.concat([recent[recent["n"] > 0], means(bought)])
+    table = table[~table.index.duplicated()]
+    return table.assign(amount_sd=table["amount_sd"].where(table["n"] >= LEAST_ROWS, FEW_SD * table["amount"]))
 
 
 def _bills(lines):
     rows = lines[lines["what"].isin(["unplanned", "other"])]
     by = rows.groupby(["vehicle", "kind", "date", "what"], observed=True)
-    return by.agg(amount=("amount", "sum"), hours=("hours", "sum")).reset_index()
+    return by[["amount", "hours"]].sum(min_count=1).reset_index()

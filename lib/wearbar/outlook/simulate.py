@@ -12,9 +12,10 @@ import pandas as pd
 from wearbar.clock import usual_layups
 from wearbar.forecast import WIDEN_AT
 from wearbar.outlook.bills import draw_bills, visit_rates
+from wearbar.outlook.prices import CLASSES
 from wearbar.paths import days_of
 
-__all__ = ["MONTHS", "Simulated", "paths", "simulate"]
+__all__ = ["MONTHS", "Simulated", "month_edges", "paths", "simulate"]
 
 MONTHS, WEEK = 12, 7
 LOT = 150  # vehicles at once
@@ -27,7 +28,7 @@ class Simulated:
     """starts: first day of each month ahead. chance, mean: (rows of the work ahead, months), of at least one doing, and of how many.
     totals: dict of (draws, months) arrays: jobs, hours, planned, wear, unplanned, other (money), and km. by_row: (draws, rows) doings in
     the year. by_task, by_site: frames of draws, a column each: doings in the year, hours in the year. sets: (draws, groups) replacements
-    in the year. set_month: (groups, months) mean. unpriced: doings a year that have no price.
+    in the year. set_month: (groups, months) mean. untold: of hours and each class of money, doings a year of which no figure is known.
     """
 
     starts: pd.DatetimeIndex
@@ -39,31 +40,41 @@ class Simulated:
     by_site: pd.DataFrame
     sets: np.ndarray
     set_month: np.ndarray
-    unpriced: float
+    untold: dict
 
 
 def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
     """`Simulated`. sets: of `outlook.parts.sets_of`; prices: `Prices`; common_sd: of the log of use that all vehicles share."""
-    edges = [int((log.as_of + pd.DateOffset(months=k) - log.as_of).days) for k in range(MONTHS + 1)]
+    edges, starts = month_edges(log.as_of)
     weeks = np.arange(0, edges[-1] + WEEK, WEEK)
     month = np.clip(np.searchsorted(edges, weeks - WEEK / 2, "right") - 1, 0, MONTHS - 1)
-    starts = pd.DatetimeIndex([log.as_of + pd.DateOffset(months=k) + pd.Timedelta(days=1) for k in range(MONTHS)])
     common = rng.standard_normal(draws) * common_sd
     fleet = log.tables["vehicles"]
     names = pd.Index(fleet.loc[~fleet["disposed"].le(log.as_of), "vehicle"])
     price = _task_prices(ahead, prices, rng, draws)
     out = _empty(ahead, sets, draws)
     leave = _leaving(log)
+    stays = _stays(log)
     for at in range(0, len(names), LOT):
         some = names[at : at + LOT]
         km, gone = paths(model, some, log.as_of, weeks, rng, common), _gone(leave, len(some), draws, weeks, rng)
+        laid = _laid_up(stays, some, weeks)
+        km = np.where(laid.all(axis=1)[:, None], km[:, :, :1], km)
         out["km"] += np.stack(
             [np.where(gone[:, :, 1:], 0, np.diff(km, axis=2))[:, :, month[1:] == k].sum(axis=(1, 2)) for k in range(MONTHS)], axis=1
         )
-        _do_jobs(out, ahead, some, km, gone | _laid_up(log, some, weeks), weeks, month, price, rng)
+        _do_jobs(out, ahead, some, km, gone | laid, weeks, month, price, rng)
         _wear_out(out, sets, some, km, gone, month, prices, rng)
-    _bills(out, log, prices, names, leave, rng)
+    still = stays.loc[(stays["begin"] <= 0) & np.isinf(stays["end"]), "vehicle"]
+    _bills(out, log, prices, names[~names.isin(still)], leave, rng)
     return _finished(out, ahead, starts, draws)
+
+
+def month_edges(as_of):
+    """(days before each of the months ahead and after the last, first day of each): they run from the day after `as_of`."""
+    first = as_of + pd.Timedelta(days=1)
+    starts = pd.DatetimeIndex([first + pd.DateOffset(months=k) for k in range(MONTHS + 1)])
+    return (starts - first).days.to_numpy(), starts[:MONTHS]
 
 
 def _empty(ahead, sets, draws):
@@ -71,7 +82,8 @@ def _empty(ahead, sets, draws):
     out = {name: np.zeros((draws, MONTHS)) for name in ("jobs", "hours", "planned", "wear", "unplanned", "other", "km")}
     tasks, sites = (np.unique(ahead.rows[c].fillna("").astype(str)) for c in ("task", "site"))
     out |= {"chance": np.zeros((n, MONTHS)), "mean": np.zeros((n, MONTHS)), "by_row": np.zeros((draws, n), dtype=np.int16)}
-    out |= {"sets": np.zeros((draws, g)), "set_month": np.zeros((g, MONTHS)), "unpriced": 0.0, "tasks": tasks, "sites": sites}
+    out |= {"sets": np.zeros((draws, g)), "set_month": np.zeros((g, MONTHS)), "tasks": tasks, "sites": sites}
+    out["untold"] = dict.fromkeys(("hours", *CLASSES), 0.0)
     return out | {"by_task": np.zeros((draws, len(tasks))), "by_site": np.zeros((draws, len(sites)))}
 
 
@@ -79,7 +91,7 @@ def _finished(out, ahead, starts, draws):
     totals = {name: out[name] for name in ("jobs", "hours", "planned", "wear", "unplanned", "other", "km")}
     by_task, by_site = (pd.DataFrame(out[f"by_{c}"], columns=out[f"{c}s"]) for c in ("task", "site"))
     return Simulated(
-        starts, out["chance"], out["mean"], totals, out["by_row"], by_task, by_site, out["sets"], out["set_month"] / draws, out["unpriced"]
+        starts, out["chance"], out["mean"], totals, out["by_row"], by_task, by_site, out["sets"], out["set_month"] / draws, out["untold"]
     )
 
 
@@ -126,13 +138,23 @@ def _gone(leave, n, draws, weeks, rng):
     return day < weeks
 
 
-def _laid_up(log, some, weeks):
-    """(vehicles, weeks): laid up then, by the log and by what is usual: work waits until the return."""
+def _stays(log):
+    """Lay-ups on record and those that are usual, in days from the log's day: frame `vehicle, begin, end`. One without an end that has
+    lasted longer than is usual, or of which nothing is usual, goes on.
+    """
     stays = usual_layups(log.tables["layups"], log.as_of)
-    at = some.get_indexer(stays["vehicle"])
-    begin, end = ((stays[c] - log.as_of).dt.days.to_numpy()[at >= 0] for c in ("from", "to"))
+    is_open = log.tables["layups"].dropna(subset=["from"])["to"].isna().to_numpy()
+    begin, end = ((stays[c] - log.as_of).dt.days.to_numpy(dtype=float) for c in ("from", "to"))
+    end[: len(is_open)] = np.where(is_open & ~(end[: len(is_open)] > 0), np.inf, end[: len(is_open)])
+    return pd.DataFrame({"vehicle": stays["vehicle"], "begin": begin, "end": end})
+
+
+def _laid_up(stays, some, weeks):
+    """(vehicles, weeks): laid up then: work waits until the return."""
+    stays = stays[stays["vehicle"].isin(some)]
     laid = np.zeros((len(some), len(weeks)), dtype=bool)
-    np.logical_or.at(laid, at[at >= 0], (weeks >= begin[:, None]) & (weeks < end[:, None]))
+    inside = (weeks >= stays["begin"].to_numpy()[:, None]) & (weeks < stays["end"].to_numpy()[:, None])
+    np.logical_or.at(laid, some.get_indexer(stays["vehicle"]), inside)
     return laid
 
 
@@ -162,6 +184,9 @@ def _do_jobs(out, ahead, some, km, away, weeks, month, price, rng):
     habit = _shares(ahead.habits[rows], past, expiry, rng.random((draws, len(some)))[:, who], shift)
     again_km, again_day = np.where(np.isfinite(every_km), every_km, 0.0), np.where(np.isfinite(every_day), every_day, 0.0)
     soon = rng.uniform(0, SOON_DAYS, (draws, len(rows)))
+    point = np.repeat(ahead.again.base[[0, 2]][:, None, rows], draws, axis=1)
+    point[1] -= ahead.again.today
+    climbs = np.flatnonzero(ahead.again.on_ladder[rows])
     due_km = r["due_km"].to_numpy() + habit * again_km
     due_day = np.maximum(r["due_day"].to_numpy() + habit * again_day, soon)
     late = due_km <= km[:, who, 0]
@@ -177,8 +202,13 @@ def _do_jobs(out, ahead, some, km, away, weeks, month, price, rng):
         for a, b in pairs:
             fresh[:, b] |= done[:, a]
         share = _shares(ahead.habits[rows], np.full(len(rows), -1.0), expiry, rng.random((draws, len(some)))[:, who], shift)
-        due_km = np.where(fresh, here + every_km + share * again_km, due_km)
-        due_day = np.where(fresh, weeks[w] - WEEK / 2 + every_day + np.where(expiry, 0.0, share) * again_day, due_day)
+        next_km, next_day = here + every_km, np.broadcast_to(weeks[w] - WEEK / 2 + every_day, fresh.shape).copy()
+        draw, at = np.nonzero(fresh[:, climbs])
+        at = climbs[at]
+        point[:, draw, at] = ahead.again.points(rows[at], here[draw, at], weeks[w] - WEEK / 2, point[:, draw, at])[0]
+        next_km[draw, at], next_day[draw, at] = point[:, draw, at]
+        due_km = np.where(fresh, next_km + share * again_km, due_km)
+        due_day = np.where(fresh, next_day + share * again_day, due_day)
     _count(out, ahead, rows, counts, price, rng)
 
 
@@ -200,7 +230,8 @@ def _count(out, ahead, rows, counts, price, rng):
     money = np.einsum("dsm,ds->dm", counts[:, priced], amount[:, priced])
     noise = np.sqrt(np.einsum("dsm,s->dm", counts[:, priced], spread[priced] ** 2))
     out["planned"] += np.maximum(money + noise * rng.standard_normal(noise.shape), 0.0)
-    out["unpriced"] += float(counts[:, ~priced].sum() / len(counts))
+    for name, blank in (("planned", ~priced), ("hours", np.isnan(hours))):
+        out["untold"][name] += float(counts[:, blank].sum() / len(counts))
     out["hours"] += np.einsum("dsm,s->dm", counts, np.nan_to_num(hours))
     year = counts.sum(axis=2)
     for name, weight in (("task", np.ones(len(rows))), ("site", np.nan_to_num(hours))):
@@ -217,9 +248,9 @@ def _wear_out(out, sets, some, km, gone, month, prices, rng):
     who = some.get_indexer(r["vehicle"])
     left = np.minimum(sets.left(rows, draws, rng), sets.damage(rows, draws, rng))
     limit = km[:, who, 0] + left
-    table = prices.pieces.reindex(pd.MultiIndex.from_frame(r[["kind", "category"]]))
+    table = prices.piece(r["kind"], r["category"], r["item"])
     amount, sd, hours = (table[c].to_numpy(dtype=float) for c in ("amount", "amount_sd", "hours"))
-    amount, hours = amount + sets.extra(r, prices), np.nan_to_num(hours)
+    blank, amount, hours = {"wear": np.isnan(amount), "hours": np.isnan(hours)}, amount + sets.extra(r, prices), np.nan_to_num(hours)
     size = r["size"].to_numpy()
     common = np.nan_to_num(sd / np.sqrt(np.maximum(table["n"].to_numpy(dtype=float), 1.0))) * rng.standard_normal((draws, 1))
     for w in range(1, km.shape[2]):
@@ -231,6 +262,8 @@ def _wear_out(out, sets, some, km, gone, month, prices, rng):
         limit = np.where(done, here + life, limit)
         out["sets"][:, rows] += done
         out["set_month"][rows, month[w]] += done.sum(axis=0)
+        for name, which in blank.items():
+            out["untold"][name] += float(done[:, which].sum() / draws)
         spend = done * size * np.maximum(np.nan_to_num(amount) + common, 0.0)
         noise = np.sqrt((done * np.nan_to_num(size * sd**2)).sum(axis=1))
         out["wear"][:, month[w]] += np.maximum(spend.sum(axis=1) + noise * rng.standard_normal(draws), 0.0)
@@ -247,6 +280,8 @@ def _bills(out, log, prices, names, leave, rng):
     for what in ("unplanned", "other"):
         bills = prices.bills[prices.bills["what"].eq(what) & (prices.bills["date"] <= log.as_of)]
         rate = visit_rates(log, bills, names, rng, len(out["jobs"]))
-        money, hours = draw_bills(rate, kept, bills, kind, log.as_of, MONTHS, rng)
+        money, hours, untold = draw_bills(rate, kept, bills, kind, log.as_of, MONTHS, rng)
         out[what] += money
         out["hours"] += hours
+        for name, n in zip((what, "hours"), untold, strict=True):
+            out["untold"][name] += n

@@ -2,9 +2,11 @@
 money.
 """
 
+import math
+
 import pandas as pd
 
-from wearbar.wording.common import listing, number, plain, plural, safe
+from wearbar.wording.common import MISSING, listing, number, plain, plural, safe
 
 __all__ = [
     "CLASSES",
@@ -29,6 +31,7 @@ __all__ = [
     "order_table",
     "visits_said",
     "visits_table",
+    "waiting_said",
     "work_said",
 ]  # fmt: skip
 
@@ -62,17 +65,27 @@ def answer(outlook, totals, plan, show):
         )
     span = f"From {show.date(outlook.told.starts[0])}, in twelve months:"
     n = plural(plan.n_visits, "visit")
+    labour = f", {_range(hours.low, hours.high, 'hour')} of labour" if hours.value > 0 else ""
     cost = f", and {_money(money, show)} of workshop money" if money.value > 0 else ""
-    return f"{span} {_range(jobs.low, jobs.high, 'job')} in about {n}, {_range(hours.low, hours.high, 'hour')} of labour{cost}.", "soon"
+    blank = [what for what, e in (("hours", hours), ("money", money)) if math.isnan(e.value)]
+    untold = f" The {listing(blank)} cannot be told: the log does not hold any." if blank else ""
+    return f"{span} {_range(jobs.low, jobs.high, 'job')} in about {n}{labour}{cost}.{untold}", "soon"
 
 
 def _range(low, high, noun):
-    low, high = round(low), round(high)
+    """A count's limits, rounded outwards."""
+    low, high = math.floor(low), math.ceil(high)
     return plural(high, noun) if low == high else f"{number(low)} to {number(high)} {noun}s"
 
 
 def _money(e, show):
-    return show.range(e.low, e.high, "money", -1 if e.high > 1000 else 0)
+    return _money_range(e.low, e.high, show)
+
+
+def _money_range(low, high, show):
+    """Money's limits, rounded outwards: to tens above a thousand."""
+    step = 10 if high > 1000 else 1
+    return show.range(step * math.floor(low / step), step * math.ceil(high / step), "money", 0)
 
 
 def last_year_said(past, show):
@@ -80,10 +93,10 @@ def last_year_said(past, show):
     if past is None:
         return "The record is too short to say how well an outlook made a year ago would have done: it needs two years."
     t = past.totals.set_index("what")
-    parts = [_one_total(t.loc[name], name, show) for name in ("jobs", "money") if t.loc[name, "foreseen"] > 0]
+    parts = [_one_total(t.loc[name], name, show) for name in ("jobs", "money") if t.loc[name, "foreseen"] > 0 and t.loc[name, "is_told"]]
     if not parts:
         return "Neither the outlook of a year ago nor the year that came has any work to compare."
-    outside = [WHAT[n].split(":")[0].lower() for n in CLASSES if not t.loc[n, "is_inside"] and t.loc[n, "foreseen"] > 0]
+    outside = [WHAT[n].split(":")[0].lower() for n in CLASSES if t.loc[n, "is_told"] and not t.loc[n, "is_inside"]]
     missed = f" Of its parts, {listing(outside)} came outside {'its band' if len(outside) == 1 else 'their bands'}." if outside else ""
     inside, of = past.inside("jobs")
     months = f"In {number(inside)} of {number(of)} months the number of jobs lay in its {number(100 * past.confidence)}% band."
@@ -97,13 +110,9 @@ def last_year_said(past, show):
 
 
 def _one_total(row, name, show):
-    tens = -1 if row["high"] > 1000 else 0
-    band = (
-        show.range(row["low"], row["high"], "money", tens) + " of workshop money"
-        if name == "money"
-        else _range(row["low"], row["high"], "job")
-    )
-    came = show.money(row["came"], tens) if name == "money" else number(row["came"])
+    is_money = name == "money"
+    band = f"{_money_range(row['low'], row['high'], show)} of workshop money" if is_money else _range(row["low"], row["high"], "job")
+    came = show.money(row["came"], 0) if is_money else number(row["came"])
     where = "inside" if row["is_inside"] else "above" if row["came"] > row["high"] else "below"
     return f"{band} ({came} came, {where} that)"
 
@@ -126,14 +135,18 @@ def last_year_table(past, show):
         return pd.DataFrame(columns=["name", "foreseen", "came", "before", "inside"])
     rows = []
     for row in past.totals.itertuples():
-        told = number if row.what in ("jobs", "hours") else show.money
-
-        def say(x, told=told):
-            return told(round(x))
-
-        band = f"{say(row.foreseen)} ({number(round(row.low))} to {number(round(row.high))})"
-        rows.append((WHAT[row.what], band, say(row.came), say(row.before), "inside" if row.is_inside else "outside"))
+        count = row.what in ("jobs", "hours")
+        say = _tenths if count else lambda x: show.money(x, 0)
+        ends = (row.low, row.high) if count else (math.floor(row.low), math.ceil(row.high)) if row.low == row.low else (row.low, row.high)
+        band = f"{say(row.foreseen)} ({_tenths(ends[0])} to {_tenths(ends[1])})" if row.foreseen == row.foreseen else MISSING
+        inside = MISSING if not row.is_told else "inside" if row.is_inside else "outside"
+        rows.append((WHAT[row.what], band, say(row.came), say(row.before), inside))
     return pd.DataFrame(rows, columns=["name", "foreseen", "came", "before", "inside"])
+
+
+def _tenths(x):
+    """A count or hours to a tenth, whole from a hundred up."""
+    return number(x, 0 if abs(x) >= 99.95 or float(round(x, 1)).is_integer() else 1)
 
 
 def horizon_words(table):
@@ -262,7 +275,7 @@ def visits_said(plan, show):
     past = int(jobs["is_past"].sum())
     saved = f"{plural(plan.n_visits, 'visit')} {'does' if plan.n_visits == 1 else 'do'} for {plural(len(jobs), 'job')}"
     against = (
-        f"one for every job would be {number(plan.n_single)}, and every job on its own due day, a week's together, {number(plan.n_own_day)}"
+        f"one for every job would be {number(plan.n_single)}, and every job on its own due day, a day's together, {number(plan.n_own_day)}"
     )
     share = f"{show.percent(plan.saved_share)} fewer than one a job" if plan.saved_share > 0 else "none saved"
     cost = (
@@ -278,10 +291,25 @@ def visits_said(plan, show):
         else ""
     )
     return (
-        f"{saved}: {share} ({against}).{cost}{rest} Nothing is planned after its due point or before its window; the late half "
-        "of a window is kept for "
-        "mishap. Open defects, recalls and expired certificates go before it: see interval compliance. Distances are the "
-        "forecast's median, so read the odometer before each visit, and make the plan again every month."
+        f"{saved}: {share} ({against}).{cost}{rest} {'Nothing else' if past else 'Nothing'} is planned after its due point, and nothing "
+        "before its window; the late half of a window is kept for mishap. Open defects, "
+        "recalls and expired certificates go before it: see interval compliance. "
+        "Distances are the forecast's median, so read the odometer before each visit, and make the plan again every month."
+    )
+
+
+def waiting_said(table):
+    """What waits for the return of vehicles that are laid up with no end on record. table: of `outlook.waiting`."""
+    said = []
+    for name, rows in table.groupby("vehicle", sort=True):
+        tasks = [safe(t) for t in rows["task"].unique() if t]
+        said.append(f"{safe(name)} ({listing(tasks) if tasks else 'nothing due yet'})")
+    if not said:
+        return ""
+    one = len(said) == 1
+    return (
+        f"Laid up with no end on record, and without a visit here: {listing(said)}. What is due waits for "
+        f"{'its' if one else 'their'} return, and is to be done before the next use."
     )
 
 
@@ -310,7 +338,11 @@ def order_said(table):
     none = table[table["order_packs"].eq(0) & (table["chance"] > 0.05)]
     maybe = ""
     if len(none):
-        said = [f"{safe(r['item'])}: order none, {_in_ten(r['chance'])} that you need one" for _, r in none.head(6).iterrows()]
+        one = none["unit"].map({"set": "a set"}).fillna("one")
+        said = [
+            f"{safe(r['item'])} for {safe(r['for_what'])}: order none, {_in_ten(r['chance'])} that you need {one[i]}"
+            for i, r in none.iterrows()
+        ]
         maybe = f" {listing(said)}."
     return (
         "For each item, as many packs as will do in eight years of ten like this. Packs are whole; what is left in one serves "
@@ -343,12 +375,21 @@ def _pack(n, unit, pack):
 
 def hours_said(table, told):
     """Hours by site, and what they leave out."""
+    if len(table) and not told.totals["hours"].any() and told.untold["hours"] > 0:
+        return "Neither the log nor the plan says how long work takes, so the hours cannot be told. Record them, 0 where it took none."
     small = int(table["hours"].isna().sum()) if len(table) else 0
     few = f" {plural(small, 'site')} with fewer than three vehicles {'is' if small == 1 else 'are'} not told." if small else ""
     return (
         "Hours of planned work and of fitting parts, by where each vehicle is today; repairs that nobody planned are not divided "
-        f"by site.{few}"
+        f"by site. A task without hours in the log takes the plan's, else those of like tasks.{_lost(told, ['hours'], 'no hours')}{few}"
     )
+
+
+def _lost(told, names, what):
+    """How many jobs of the year count for nothing, for want of a figure."""
+    n = sum(told.untold[name] for name in names)
+    count = f"has {what} on record and counts" if round(n) == 1 else f"have {what} on record and count"
+    return f" About {plural(round(n), 'job')} of the year {count} nothing." if n >= 0.5 else ""
 
 
 def money_table(totals, show):
@@ -362,9 +403,7 @@ def money_said(outlook, totals, show):
     e = totals["money"]
     if not e.value > 0:
         return "The log and the plan hold no prices, so the year's money cannot be told. Record what work and parts cost."
-    unpriced = outlook.told.unpriced
-    none = "has no price and counts" if round(unpriced) == 1 else "have no price and count"
-    lost = f" About {plural(round(unpriced), 'job')} of the year {none} nothing." if unpriced >= 0.5 else ""
+    lost = _lost(outlook.told, CLASSES, "no price")
     log = outlook.prices.tasks["source"].eq("plan").sum() if len(outlook.prices.tasks) else 0
     guess = " Tasks that the log has not priced go by the plan's hours and parts." if log else ""
     spread = f"{_money(e, show)} at {number(100 * e.confidence)}%"

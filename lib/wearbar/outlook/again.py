@@ -1,0 +1,50 @@
+"""When work falls due again once it is done: after the work, at the next point of its ladder, or a term after an expiry.
+
+A ladder goes on by its own points, however late the work was; work before a point's early edge begins it anew.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from wearbar.intervals import due
+from wearbar.intervals.due import DUE, EARLY, EPS
+
+__all__ = ["Again"]
+
+KM, _HOURS, DAY = range(3)
+
+
+@dataclass(frozen=True, eq=False)
+class Again:
+    """What n rows of the work ahead repeat after. limits: hours told as days. on_ladder, is_expiry: (n,). base: (3, n), the point of each
+    limit's ladder that is due now, or from which the first one counts. today: the log's day, in days since 1970.
+    """
+
+    limits: due.Limits
+    on_ladder: np.ndarray
+    is_expiry: np.ndarray
+    base: np.ndarray
+    today: int
+
+    def points(self, rows, km, day, base=None):
+        """(due points, early edges), each (2, n) km and days from the log's day, infinite without a limit, of rows done at `km` on `day`.
+
+        rows: which, any number of times each. base: (2, n), the due points told last; the ladder's own where it has not yet been done.
+        """
+        limits, expires = self.limits.take(rows), self.is_expiry[rows]
+        x = self._axes(km, np.floor(day))
+        base = self.base[:, rows] if base is None else self._axes(*base)
+        late = expires & (x[DAY] > base[DAY] + EPS)
+        rung = due.rungs(base, x, limits)
+        met = self.on_ladder[rows] & (rung >= 0)
+        met[DAY] &= ~late
+        x[DAY] -= expires
+        once = np.ones_like(x)
+        told = np.where(met, due.points(base, np.maximum(rung, 0) + 1, limits), due.points(x, once, limits))[[DUE, EARLY]]
+        told[:, DAY] -= self.today
+        return np.nan_to_num(told[:, [KM, DAY]], nan=np.inf)
+
+    def _axes(self, km, day):
+        km, day = (np.where(np.isfinite(v), v, np.nan) for v in np.broadcast_arrays(km, day))
+        return np.stack([km, np.full(km.shape, np.nan), day + self.today])
