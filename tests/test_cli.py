@@ -4,6 +4,7 @@ import csv
 import subprocess
 import sys
 import tomllib
+from types import SimpleNamespace
 
 import pytest
 from conftest import use_test_notebooks, write_rows
@@ -89,6 +90,14 @@ def test_the_commented_header_is_a_header_once_uncommented(tmp_path, capsys):
     write_rows(folder, {"odometer": [{"vehicle": "A", "date": "2024-01-01", "odometer": "0"}]})
     assert run("check", folder) == 0
     assert "0 set aside" not in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("n, said", [(1, "1 of the log's rows was set aside"), (2, "2 of the log's rows were set aside"), (0, "")])
+def test_rows_set_aside_are_told_by_a_pack(n, said, capsys, monkeypatch):
+    monkeypatch.setattr("wearbar.pack.make_pack", lambda *_, **__: SimpleNamespace(set_aside=n, first_page="file:///x"))
+    assert run("pack") == (1 if n else 0)
+    err = capsys.readouterr().err
+    assert (said in err) if n else not err
 
 
 def test_a_row_set_aside_is_named_and_changes_the_exit_code(tmp_path, capsys):

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from wearbar import usage
-from wearbar.cost import by_site, by_vehicle, by_year, cost_per_km, depreciation_per_km, largest_bill, total_per_km
+from wearbar.cost import by_site, by_vehicle, by_year, cost_per_km, depreciation_per_km, largest_bill, owning_per_km, total_per_km
 from wearbar.fuel import economy_by_quarter, fuel_economy, liquid, tanks
 from wearbar.log import log_of
 from wearbar.money import account, depreciation, double_entries, exposure, known_shares, money_lines, value_points
@@ -284,7 +284,7 @@ class TestCostPerKm:
         assert total_per_km(book).note == "the log holds no money"
         assert largest_bill(book) is None
         none = account(*with_readings(made(vehicles=cars("A", meter=["none"]), work=work(labour_cost=[5]))))
-        assert total_per_km(none).note == "no distance is known"
+        assert total_per_km(none).note == "no vehicle has a distance meter"
         assert cost_per_km(none)["cost_per_day"].iat[0] == pytest.approx(5 / 365)
 
 
@@ -326,6 +326,30 @@ class TestWorth:
         assert book.worth["amount"].sum() == pytest.approx(4600)
         assert "depreciation" not in set(book.lines["category"])
         assert depreciation_per_km(book).value == pytest.approx(4600 / (20000 * 364 / 365))
+
+    def test_the_fall_of_one_vehicle_is_added_to_its_own_spending_alone(self):
+        """A, second by name, drove 10,000 km, lost 3,000 and cost 1,000; B spent 9,000 and its fall is not known."""
+        log = made(
+            vehicles=cars("Z", "B", "A", price=[5000, 8000, 10000]),
+            odometer=drive("Z", "B", "A"),
+            valuations={"vehicle": ["A", "Z"], "date": ["2025-12-31"] * 2, "value": [7000, 3000]},
+            work=work(vehicle=["A", "B"], labour_cost=[1000, 9000]),
+        )
+        book = account(*with_readings(log))
+        km = 10000 * 364 / 365
+        assert depreciation_per_km(book).value == pytest.approx(5000 / (2 * km))
+        assert owning_per_km(book).value == pytest.approx((5000 + 1000 * 364 / 365) / (2 * km))
+        assert np.isnan(owning_per_km(account(*with_readings(self.log()))).value)  # no money but the values
+
+    def test_each_vehicle_weighs_by_its_own_distance_whatever_the_order_of_names(self):
+        log = made(
+            vehicles=cars("Z", "B", "A", price=[5000, None, 10000]),
+            odometer={
+                "vehicle": ["Z", "B", "A"] * 2, "date": ["2025-01-01"] * 3 + ["2025-12-31"] * 3, "odometer": [0, 0, 0, 1000, 500, 20000]
+            },
+            valuations={"vehicle": ["A", "Z"], "date": ["2025-12-31"] * 2, "value": [7000, 3000]},
+        )  # fmt: skip
+        assert depreciation_per_km(account(*with_readings(log))).value == pytest.approx(5000 / (21000 * 364 / 365))
 
     def test_half_a_year_has_half_the_fall(self):
         book = account(*with_readings(self.log()), end="2025-07-02")

@@ -117,7 +117,8 @@ def test_rows_that_broke_a_rule_are_counted_with_their_place():
 
 
 def answers_of(told):
-    return answerable.answers(told, coverage.record(told, usage.readings(told)))
+    read = usage.readings(told)
+    return answerable.answers(told, coverage.record(told, read), read)
 
 
 def test_what_is_not_in_the_log_cannot_be_said():
@@ -127,6 +128,47 @@ def test_what_is_not_in_the_log_cannot_be_said():
     assert found.loc[("running_cost", "cost"), "can"] == "no"
     cost = answers_of(doubtful()).set_index("subject").loc["cost"]
     assert cost.tolist()[1:3] == ["in part", "no-fixed"]
+
+
+def test_what_has_no_meter_is_neither_stale_nor_unread():
+    fleet = {"vehicle": ["A", "T"], "kind": ["van", "trailer"], "in_service": "2023-01-01", "meter": ["distance", "none"]}
+    rows = readings_of("A", [f"2024-{m:02d}-20" for m in range(1, 13)], range(0, 1200, 100))
+    told = logs.log_of({"vehicles": pd.DataFrame(fleet), "odometer": rows}, HEADER)
+    table = coverage.record(told, usage.readings(told)).set_index("vehicle")
+    assert table["is_stale"].to_dict() == {"A": False, "T": False}
+    assert np.isnan(table.loc["T", "observed_share"])
+    assert coverage.by_table(told).set_index("table").loc["odometer", "months_share"] == 1
+    assert "1 vehicle has no meter (T)" in words.record_said(table.reset_index())
+    assert "no reading" not in words.headline(told, table, answers_of(told))[0]
+    alone = logs.log_of({"vehicles": pd.DataFrame(fleet).tail(1)}, HEADER)
+    assert answers_of(alone).set_index("subject").loc["cost", "why"] == "no-money"
+
+
+def test_wear_and_prices_are_counted_as_the_reports_count_them():
+    """One tyre in three rows, priced in the first, new at 8, read once and taken off at 2; another read when new alone."""
+    fitted = pd.DataFrame({
+        "vehicle": "A", "position": ["front", "rear", "front", "rear"], "category": "tyre", "item": "x", "part": ["P", "P", "P", None],
+        "fitted": ["2024-01-01", "2024-03-01", "2024-05-01", "2024-03-01"], "removed": ["2024-03-01", "2024-05-01", "2024-08-01", None],
+        "reason": ["rotated", "rotated", "worn", None], "price": [90, None, None, 95], "new_depth": [8, 8, 8, None],
+        "removed_depth": [None, None, 2, None],
+    }).assign(position=["front", "rear", "front", "spare"])  # fmt: skip
+    rows = readings_of("A", [f"2024-{m:02d}-01" for m in range(1, 13)], range(0, 12000, 1000))
+    told = log_of(["A"], odometer=rows, fitted=fitted)
+    found = answers_of(told).set_index("subject")
+    assert found.loc["part-cost", "can"] == "yes"
+    assert found.loc["wear"].tolist()[1:] == ["in part", "few-measured-parts", 1]
+
+
+def test_cost_is_told_of_what_the_report_tells():
+    """Fuel and a sale, no work at all: a cost by distance, in part; three of a kind are needed for an age to replace."""
+    fuel = {"vehicle": "A", "date": ["2024-02-01", "2024-03-01", "2024-11-01"], "odometer": [1000, 1500, 5000], "volume": 40.0, "cost": 60.0}
+    told = log_of(["A"], odometer=readings_of("A", ["2024-01-01", "2024-12-01"], [500, 6000]), fuel=pd.DataFrame(fuel))
+    found = answers_of(told).set_index("subject")
+    assert found.loc["cost"].tolist()[1:3] == ["in part", "no-work"]
+    assert found.loc["fuel", "can"] == "yes"
+    value = {"vehicle": ["A"], "date": ["2024-12-01"], "value": [900]}
+    valued = log_of(["A"], odometer=told.tables["odometer"][["vehicle", "date", "odometer"]], valuations=pd.DataFrame(value))
+    assert answers_of(valued).set_index("subject").loc["replace"].tolist()[1:3] == ["no", "no-kind"]
 
 
 def test_every_reason_and_subject_has_words():

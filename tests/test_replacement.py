@@ -14,6 +14,9 @@ from wearbar.money import account, value_points
 from wearbar.places import place
 from wearbar.repairs import cost_by_kind, mean_repair_cost, observed_periods, repair_trend, repair_visits
 from wearbar.replacement import age_replacement, age_replacement_rate, annual_cost, best_age, economic_life, minimal_repair
+from wearbar.wording.common import Show
+from wearbar.wording.replacement import repairs as repairs_said
+from wearbar.wording.replacement import trend as trend_said
 
 
 class TestEconomicLife:
@@ -145,7 +148,39 @@ class TestRepairs:
         assert curve["mcf"].tolist() == pytest.approx([100, 250])
         ends = cost_by_kind(visits, periods, pd.Series({"A": "van", "B": "van"}))["van"]
         assert ends["mcf"].tolist() == pytest.approx([0, 100, 250, 250])
-        assert ends["time"].iloc[-1] == pytest.approx(6.0, abs=0.01)
+        assert ends["time"].iloc[-1] == pytest.approx(8.0, abs=0.01)
+        assert ends.attrs == {"inside": 2, "outside": 0, "later": 0, "later_amount": 0}
+
+    def test_what_came_when_only_one_vehicle_was_as_old_is_counted_apart(self):
+        work = [("A", "2020-07-01", "defect", 0, "warranty"), ("C", "2025-07-01", "defect", 180, None)]
+        _, _, visits, periods = fleet(["2020-01-01", "2020-01-01", "2018-01-01"], work)
+        curve = cost_by_kind(visits, periods, pd.Series({v: "van" for v in "ABC"}))["van"]
+        assert curve["mcf"].tolist() == [0, 0, 0]
+        assert curve.attrs == {"inside": 1, "outside": 0, "later": 1, "later_amount": 180}
+        said = repairs_said({"van": curve}, Show())
+        assert "1 visit in all; 1 visit (180) came later" in said
+        assert "0 to 0" not in said
+
+    def test_visits_in_a_hole_of_the_record_are_told_apart(self):
+        days = [*pd.date_range("2020-01-01", "2021-01-01", freq="20D"), *pd.date_range("2022-01-01", "2025-12-31", freq="20D")]
+        days = [f"{d:%Y-%m-%d}" for d in days]
+        _, _, visits, periods = fleet(["2020-01-01"], [("A", "2021-07-01", "defect", 100, None)], days)
+        curve = cost_by_kind(visits, periods, pd.Series({"A": "van"}))["van"]
+        assert curve.attrs["outside"] == 1
+        assert "1 visit fell in a hole of the record" in repairs_said({"van": curve}, Show())
+        found = repair_trend(visits, periods)
+        assert (found.n, found.apart) == (0, 1)
+        assert "1 visit to vehicles with a hole in their record is left out" in trend_said(found, Show())
+
+    def test_a_vehicle_without_distance_beside_one_with(self):
+        kept = {"vehicle": ["A", "T"], "kind": ["van", "trailer"], "in_service": "2020-01-01", "meter": ["distance", "none"]}
+        read = {"vehicle": "A", "date": ["2020-01-01", "2021-01-01", "2022-01-01"], "odometer": [0, 1000, 2000]}
+        log = log_of({"vehicles": pd.DataFrame(kept), "odometer": pd.DataFrame(read)}, HEADER)
+        path = usage.readings(log)
+        periods = observed_periods(account(log, path), log, path).set_index("vehicle")
+        assert periods.loc["A", ["from_km", "to_km"]].tolist() == [0, 2000]
+        assert periods.loc["T", ["from_km", "to_km"]].isna().all()
+        assert periods.loc["T", "to_years"] > 1
 
     def test_a_hole_in_the_record_leaves_those_at_risk_unless_it_was_laid_up(self):
         days = [*pd.date_range("2020-01-01", "2021-01-01", freq="20D"), *pd.date_range("2022-01-01", "2025-12-31", freq="20D")]

@@ -91,6 +91,25 @@ def test_an_estimate_in_full():
     assert METRIC.estimate(Estimate(math.nan, math.nan, math.nan, 0.9, 0, note="nothing to count")) == "nothing to count"
 
 
+def test_an_interval_of_no_width_is_none():
+    low, high = 0.1 + 0.2, 0.3
+    assert METRIC.estimate(Estimate(7.06, 7.06, 7.06 * (1 + 1e-15), 0.9, 3, unit="l_per_100km")) == "7.1 L/100 km (n = 3)"
+    assert METRIC.range(28.6, 28.6, "l_per_100km") == "28.6 L/100 km"
+    assert interval(high, low) == "0.300"
+    assert decimals_of(high, low) is None
+    frame = pd.DataFrame({"what": ["a", "b"], "l_per_100km": [7.06, 8.0], "low": [7.06, 8.0], "high": [7.06 + 1e-15, 8.0]})
+    heads = tables.heads_of(frame, {"what": "What", ("l_per_100km", "low", "high"): "Use"}, METRIC)
+    assert rows_of(tables.html_of(frame, heads, "Fuel"))[-3:] == ["7.1", "b", "8.0"]
+
+
+def test_use_by_a_hundred_of_the_readers_distance():
+    frame = pd.DataFrame({"what": ["electric"], "per_100km": [20.0], "low": [19.0], "high": [21.0]})
+    heads = tables.heads_of(frame, {"what": "What", ("per_100km", "low", "high"): "Use, kWh"}, MILES)
+    cells = rows_of(tables.html_of(frame, heads, "Electricity"))
+    assert cells[-3:] == ["Use, kWh (per 100 mi)", "electric", "32.2 (30.6 to 33.8)"]
+    assert tables.csv_of(frame, heads).startswith("what,per_100mi,")
+
+
 def test_fuel_economy_turns_an_interval_round():
     words = MILES.estimate(Estimate(5.65, 5.0, 6.5, 0.9, 12, unit="l_per_100km"))
     assert words == "50 miles per imperial gallon (90% interval 43 to 56; n = 12)"

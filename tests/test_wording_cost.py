@@ -40,6 +40,17 @@ LOGS = {
     "no meter": ({"vehicles": TRAILER, "work": {**VISITS, "odometer": [None] * 3, "labour_cost": [1, 2, 3]}}, {"money": "net"}),
     "credit": ({**ONE, "work": {**VISITS, "labour_cost": [-500, 20, 0]}}, {"money": "net"}),
     "electric": ({**ONE, "fuel": {**FILLS, "kind": ["electric"] * 3, "cost": [3, 3, None]}}, {"money": "net"}),
+    "hours beside": (
+        {
+            "vehicles": {"vehicle": ["A", "D"], "kind": ["van", "plant"], "in_service": ["2024-01-01"] * 2, "meter": ["distance", "hours"],
+                         "price": [9000, None]},
+            "odometer": {"vehicle": ["A", "A", "D"], "date": ["2024-01-01", "2024-12-31", "2024-06-01"], "odometer": [0, 5000, None],
+                         "hours": [None, None, 90]},
+            "work": {**VISITS, "vehicle": ["A", "A", "D"], "odometer": [900, 2500, None], "labour_cost": [100, 100, 300]},
+            "valuations": {"vehicle": ["A"], "date": ["2024-12-31"], "value": [8000]},
+        },
+        {"money": "net", "distance": "km"},
+    ),
     "fleet": ("fleet", None),
     "owner": ("owner", None),
 }
@@ -78,7 +89,7 @@ def told(tables, header):
         "sites": wording.sites(cost.by_site(book), show),
         "vehicles": wording.vehicles(vehicles, show),
         "years": wording.years(cost.by_year(book), show),
-        "worth": wording.depreciation(cost.depreciation_per_km(book), total, book, show),
+        "worth": wording.depreciation(cost.depreciation_per_km(book), cost.owning_per_km(book), book, show),
         "lost": wording.lost(book, values),
         "fuel": wording.fuel(economy, tanks, show),
         "repairs": advice.repairs(curves, show),
@@ -123,9 +134,21 @@ def test_net_or_gross_is_said_or_its_lack():
     assert "the true figure is higher" in tiny["basis"]
 
 
+def test_money_of_what_counts_no_distance_is_in_the_sums_alone():
+    beside = told(*LOGS["hours beside"])
+    assert "A kilometre cost GBP 0.04" in beside["headline"]
+    assert "GBP 200 over 5,000 km; with what was spent where no distance is known it is GBP 500 on 2 vehicles" in beside["headline"]
+    assert "D counts hours alone" in beside["basis"]
+    assert beside["vehicles"].startswith("A kilometre of a vehicle")
+    assert beside["worth"].startswith("A, of 2 vehicles, lost GBP 1,000")
+    assert "GBP 0.20 per km (n = 1). With what was spent on the same, GBP 0.24 per km. The fall of D is not known" in beside["worth"]
+
+
 def test_refusals_are_in_words():
     assert "holds no money" in told(*LOGS["bare"])["headline"]
-    assert "no distance is known" in told(*LOGS["no meter"])["headline"]
+    no_meter = told(*LOGS["no meter"])
+    assert "no vehicle has a distance meter" in no_meter["headline"]
+    assert "A has no meter: what was spent there" in no_meter["basis"]
     electric = told(*LOGS["electric"])
     assert "too few rows have their money" in electric["headline"]
     assert "No fuel that is burnt" in electric["fuel"]

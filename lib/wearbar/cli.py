@@ -44,7 +44,7 @@ class _Parser(argparse.ArgumentParser):
 
 def _parser():
     parser = _Parser(
-        prog="wearbar", description="From a vehicle service log to reports: what is due, how long parts last, what a mile costs."
+        prog="wearbar", description="From a vehicle service log to reports: what is due, how long parts last, what each mile or km costs."
     )
     parser.add_argument("--version", action="version", version=f"wearbar {__version__}")
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
@@ -118,7 +118,8 @@ def _pack(asked):
         since=asked.since,
     )
     if made.set_aside:
-        print(f"{made.set_aside:,} of the log's rows were set aside: log_check names each, and what would mend it.", file=sys.stderr)
+        rows = "1 of the log's rows was" if made.set_aside == 1 else f"{made.set_aside:,} of the log's rows were"
+        print(f"{rows} set aside: log_check names each, and what would mend it.", file=sys.stderr)
     print(made.first_page)
     return SET_ASIDE if made.set_aside else DONE
 

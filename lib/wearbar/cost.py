@@ -15,6 +15,7 @@ __all__ = [
     "cost_per_km",
     "depreciation_per_km",
     "largest_bill",
+    "owning_per_km",
     "total_per_km",
 ]
 
@@ -146,7 +147,7 @@ def total_per_km(account, confidence=0.9):
     if not account.lines["amount"].notna().any():
         return Estimate(np.nan, np.nan, np.nan, confidence, 0, unit="money_per_km", note="the log holds no money")
     if made.empty or not made["distance_km"].iat[0] > 0:
-        return Estimate(np.nan, np.nan, np.nan, confidence, 0, unit="money_per_km", note="no distance is known")
+        return Estimate(np.nan, np.nan, np.nan, confidence, 0, unit="money_per_km", note=_no_distance(account))
     row = made.iloc[0]
     note = "" if row["spread"] else "the record is too short for an interval"
     if np.isnan(row["cost_per_km"]):
@@ -154,6 +155,10 @@ def total_per_km(account, confidence=0.9):
     limits = [float(row[c]) for c in ("cost_per_km", "low", "high")]
     n = int(row["quarters"] if row["spread"] == "quarters" else row["n"])
     return Estimate(*limits, confidence, n, unit="money_per_km", method=f"jackknife over {row['spread']}", note=note)
+
+
+def _no_distance(account):
+    return "no distance is known" if account.vehicles["meter"].isin(["distance", "both"]).any() else "no vehicle has a distance meter"
 
 
 def largest_bill(account):
@@ -167,9 +172,29 @@ def largest_bill(account):
 
 def depreciation_per_km(account, confidence=0.9):
     """Fall in value over the distance of the days whose change of value is known, as an `Estimate`."""
+    part = _valued(account)
+    return ratio(part["fall"], part["distance_km"], confidence, "money_per_km")
+
+
+def owning_per_km(account, confidence=0.9):
+    """What was spent and the fall in value together, over distance, of the vehicles whose change of value is known, as an `Estimate`.
+
+    Each vehicle's spending counts by the share of its distance over which its value is known. Refused as `cost_per_km` is.
+    """
+    part = _valued(account)
+    lines = account.lines[account.lines["vehicle"].isin(part.index)]
+    spent = lines[lines["with_distance"]].groupby("vehicle")["amount"].sum().reindex(part.index).fillna(0.0)
+    known = _known_by(lines, pd.Series("all", lines.index))
+    made = ratio(part["fall"] + part["share"] * spent, part["distance_km"], confidence, "money_per_km")
+    if not lines["amount"].notna().any() or (known < MIN_KNOWN).any():
+        return Estimate(np.nan, np.nan, np.nan, confidence, len(part), unit="money_per_km", note="too few rows have their money")
+    return made
+
+
+def _valued(account):
+    """Vehicles whose change of value is known on days with distance: frame `fall, share` (of its known days), `distance_km` in them."""
     worth = account.worth[account.worth["with_distance"]]
-    days = worth.groupby("vehicle")["days"].sum()
-    cars = account.vehicles.set_index("vehicle")
-    known_days = (cars["known_to"] - cars["known_from"]).dt.days + 1
-    distance = cars["distance_km"] * (days / known_days).clip(upper=1)
-    return ratio(worth.groupby("vehicle")["amount"].sum().reindex(cars.index), distance, confidence, "money_per_km")
+    by = worth.groupby("vehicle")[["amount", "days"]].sum()
+    cars = account.vehicles.set_index("vehicle").loc[by.index]
+    share = (by["days"] / ((cars["known_to"] - cars["known_from"]).dt.days + 1)).clip(upper=1)
+    return pd.DataFrame({"fall": by["amount"], "share": share, "distance_km": cars["distance_km"] * share})

@@ -31,12 +31,13 @@ def by_table(log):
     """
     life = _life(log)
     months = pd.DataFrame({"vehicle": life.index, "month": _months(life["begin"]), "stop": _months(life["stop"])})
-    total = float((months["stop"] - months["month"] + 1).clip(lower=0).sum())
-    return pd.DataFrame([_one_table(log, name, months, total) for name in TABLES])
+    read = months[months["vehicle"].map(life["has_meter"])]  # the others have nothing for the table of readings
+    return pd.DataFrame([_one_table(log, name, read if name == "odometer" else months) for name in TABLES])
 
 
-def _one_table(log, name, months, total):
+def _one_table(log, name, months):
     frame = log.tables[name]
+    total = float((months["stop"] - months["month"] + 1).clip(lower=0).sum())
     begin = pd.concat([frame[c] for c in MAIN_DATE[name]], axis=1).bfill(axis=1).iloc[:, 0]
     row = {
         "table": name, "is_present": name in log.present, "rows": len(frame), "first": begin.min(), "last": begin.max(),
@@ -69,7 +70,7 @@ def _life(log):
     fleet = log.tables["vehicles"].set_index("vehicle")
     begin = fleet["acquired"].fillna(fleet["in_service"]).clip(lower=log.first_day)
     stop = fleet["disposed"].fillna(log.as_of).clip(upper=log.as_of)
-    return pd.DataFrame({"begin": begin, "stop": stop, "is_kept": fleet["disposed"].isna()})
+    return pd.DataFrame({"begin": begin, "stop": stop, "is_kept": fleet["disposed"].isna(), "has_meter": fleet["meter"].ne("none")})
 
 
 def _seen(readings, life):
@@ -90,7 +91,8 @@ def record(log, readings):
 
     vehicle, n_readings (days with one), first, last, longest_gap_days (laid up or not), gap_days (in gaps that no lay-up accounts for),
     observed_share (of its days in this log, those not in a gap or beyond its readings), since_days (from the last reading to the log's day,
-    or disposal), n_changes (of the instrument), is_kept, is_stale (kept, and not read for `STALE_DAYS`; without any reading too).
+    or disposal), n_changes (of the instrument), is_kept, has_meter, is_stale (kept, and not read for `STALE_DAYS`, or never).
+    One without a meter has nothing to read: it is never stale, and its observed_share is NaN.
     """
     life = _life(log)
     days = _seen(readings, life)
@@ -102,11 +104,12 @@ def record(log, readings):
     table["since_days"] = (table["stop"] - table["last"]).dt.days.clip(lower=0)
     table["longest_gap_days"] = table[["longest_gap_days", "since_days"]].max(axis=1)
     inside = (table["last"] - table["first"]).dt.days - table["gap_days"]
-    table["observed_share"] = (inside / (table["stop"] - table["begin"]).dt.days.clip(lower=1)).clip(0, 1).fillna(0.0)
+    share = (inside / (table["stop"] - table["begin"]).dt.days.clip(lower=1)).clip(0, 1).fillna(0.0)
+    table["observed_share"] = share.where(table["has_meter"])
     changes = log.tables["odometer"].dropna(subset=["restarts_at"]).groupby("vehicle").size()
     table["n_changes"] = changes.reindex(table.index).fillna(0).astype(int)
     table["n_readings"] = table["n_readings"].fillna(0).astype(int)
-    table["is_stale"] = table["is_kept"] & ~(table["since_days"] <= STALE_DAYS)
+    table["is_stale"] = table["is_kept"] & table["has_meter"] & ~(table["since_days"] <= STALE_DAYS)
     table = table.drop(columns=["begin", "stop"]).rename_axis("vehicle").reset_index()
     return table.sort_values(["longest_gap_days", "vehicle"], ascending=[False, True], na_position="first", ignore_index=True)
 
@@ -210,7 +213,6 @@ def moved(log):
     for (rule, table), found in doubtful.groupby(["rule", "table"]):
         cut = log.tables[table].drop(index=found["line"].unique(), errors="ignore")
         without = headlines(replace(log, tables=MappingProxyType({**log.tables, table: cut}), _si={}))
-        change = without / base - 1
         change = without / base - 1
         told = pd.DataFrame({"with_them": base, "without": without, "change_share": change}).rename_axis("figure").reset_index()
         told = told.assign(rule=rule, table=table, rows=found["line"].nunique())

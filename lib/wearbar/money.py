@@ -122,8 +122,8 @@ def _ends(path):
 class Account:
     """The money and the distance of a log's vehicles between two days.
 
-    vehicles: one row a vehicle, `vehicle, kind, site, start, end, days, known_from, known_to, distance_km`: its days in the account, those
-        whose distance is known, and that distance. site: where it was on its last day.
+    vehicles: one row a vehicle, `vehicle, kind, site, meter, start, end, days, known_from, known_to, distance_km`: its days in the
+        account, those whose distance is known, and that distance. site: where it was on its last day.
     lines: as `money_lines`, those of the account's days; what is fixed or depreciates stands by calendar month. `with_distance`: on a
         day whose distance is known. Category "depreciation" is in `worth`, of the same form, never in `lines`.
     quarters: one row a vehicle and calendar quarter with known distance, `vehicle, quarter, distance_km`.
@@ -166,6 +166,7 @@ def _fleet(log, start, end):
     begin = _joined(v).set_axis(v.index).clip(lower=start)
     stop = v["disposed"].fillna(end).clip(upper=end)
     fleet = pd.DataFrame({"vehicle": v["vehicle"], "kind": v["kind"], "start": begin, "end": stop, "disposal": v["disposal"]})
+    fleet["meter"] = v["meter"].fillna("distance")
     fleet = fleet[fleet["start"] <= fleet["end"]].reset_index(drop=True)
     fleet["site"] = usage.site_at(log, fleet["vehicle"], fleet["end"])
     fleet["days"] = (fleet["end"] - fleet["start"]).dt.days + 1

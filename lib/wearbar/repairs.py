@@ -76,15 +76,22 @@ def mean_repair_cost(visits, periods, scale="years", count=False, confidence=0.9
 def cost_by_kind(visits, periods, kind_of, confidence=0.9):
     """`mean_repair_cost` by age of each kind of vehicle: dict of frames, from the youngest age on record to the oldest of two vehicles.
 
-    kind_of: Series of kinds by vehicle. The first row (no cost yet) and the last (no more until then) have no event.
+    Where the kind has no more than two, to the oldest of one. kind_of: Series of kinds by vehicle. The first row (no cost yet) and the
+    last (no more until then) have no event. `frame.attrs` counts its visits: "inside" the curve, "outside" of every period on record,
+    and "later" than the curve, at ages of one vehicle alone; "later_amount" is their money.
     """
     made = {}
     for kind, some in periods.groupby(periods["vehicle"].map(kind_of).to_numpy()):
-        curve = mean_repair_cost(visits[visits["vehicle"].isin(some["vehicle"])], some, confidence=confidence)
-        last = some["to_years"].nlargest(min(2, some["vehicle"].nunique())).iloc[-1]
-        curve = curve[curve["time"] <= last]
+        own = visits[visits["vehicle"].isin(some["vehicle"])]
+        oldest = some.groupby("vehicle")["to_years"].max().nlargest(2)
+        last = oldest.iloc[-1 if some["vehicle"].nunique() > 2 else 0]
+        early, later = own[own["age_years"] <= last], own[own["age_years"] > last]
+        curve = mean_repair_cost(early, some, confidence=confidence)
+        outside = curve.attrs["outside"]
         start = pd.DataFrame({"time": [some["from_years"].min()], "mcf": 0.0, "se": 0.0, "low": 0.0, "high": 0.0, "at_risk": 0})
         made[kind] = pd.concat([start, curve, curve.tail(1).assign(time=last)], ignore_index=True)
+        told = {"inside": len(early) - outside, "outside": outside, "later": len(later), "later_amount": float(later["amount"].sum())}
+        made[kind].attrs = told
     return made
 
 
@@ -93,7 +100,8 @@ class RepairTrend:
     """Whether unplanned visits come more often with age.
 
     dispersion: variance over mean of the vehicles' counts; well above 1, visits come in bunches or vehicles differ, and a test that
-    supposes independent ones would cry wolf. per_year: visits of one vehicle a year. free: visits that others paid for.
+    supposes independent ones would cry wolf. per_year: visits of one vehicle a year. n: visits; free: those that others paid for;
+    apart: visits of vehicles with a hole in their record, left out.
     """
 
     test: Trend
@@ -101,12 +109,13 @@ class RepairTrend:
     per_year: float
     n: int
     free: int
+    apart: int = 0
 
 
 def repair_trend(visits, periods):
     """`RepairTrend` of vehicles without a hole in their record: the robust test of three vehicles or more, Lewis & Robinson's of one."""
     whole = periods[~periods.duplicated("vehicle", keep=False)].set_index("vehicle")
-    visits = visits[visits["vehicle"].isin(whole.index)]
+    total, visits = len(visits), visits[visits["vehicle"].isin(whole.index)]
     start, end = whole["from_years"], whole["to_years"]
     method = "robust" if len(whole) >= 3 else "lewis-robinson"
     one = visits if method == "robust" else visits[visits["vehicle"].eq(visits["vehicle"].mode().iloc[0])] if len(visits) else visits
@@ -116,4 +125,4 @@ def repair_trend(visits, periods):
     count = visits["vehicle"].value_counts().reindex(whole.index).fillna(0)
     rate = count.sum() / years.sum() if years.sum() > 0 else np.nan
     spread = ((count - rate * years) ** 2 / (rate * years)).sum() / (len(whole) - 1) if len(whole) > 1 and rate > 0 else np.nan
-    return RepairTrend(test, float(spread), float(rate), len(visits), int(visits["is_free"].sum()))
+    return RepairTrend(test, float(spread), float(rate), len(visits), int(visits["is_free"].sum()), total - len(visits))

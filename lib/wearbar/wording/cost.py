@@ -3,11 +3,11 @@
 import math
 
 from wearbar.cost import MIN_KNOWN, SMALL_SITE
-from wearbar.wording.common import interval, listing, number, plural, safe
+from wearbar.wording.common import has_width, interval, listing, number, plural, safe
 
 __all__ = [
-    "NOTE", "alt_categories", "alt_fuel", "alt_vehicles", "basis", "categories", "depreciation", "doubles", "fuel", "headline", "heads",
-    "heads_of_vehicles", "kinds", "largest", "lost", "sites", "vehicles", "years",
+    "HEADS_ENERGY", "NOTE", "alt_categories", "alt_fuel", "alt_vehicles", "basis", "categories", "depreciation", "doubles", "fuel",
+    "headline", "heads", "heads_of_vehicles", "kinds", "largest", "lost", "sites", "vehicles", "years",
 ]  # fmt: skip
 
 SOURCES = {"work": ("workshop row", "workshop rows"), "fitted": ("part fitted", "parts fitted"), "fuel": ("fill of fuel", "fills of fuel")}
@@ -15,6 +15,9 @@ TABLES = {"work": "workshop rows", "fitted": "parts fitted", "fuel": "fuel", "fi
 MANY = 5  # vehicles, from which the dearest is dear in part by chance
 NOTE = "Cost is over the days whose distance is known; a day is each vehicle's; money known is the share of rows that have theirs."
 COST = {("cost_per_km", "low", "high"): ("Cost", "money_per_km"), "cost_per_day": ("A day", "money")}
+HEADS_ENERGY = {
+    "vehicle": "Vehicle", "kind": "What", ("per_100km", "low", "high"): ("Use, kWh or (urea) L", "per_100km"), "n": "Fills"
+}  # fmt: skip
 SUMS = {"amount": "Money", "share": ("Share", "share"), "known_share": ("Money known", "share")}
 
 
@@ -28,11 +31,16 @@ def headline(total, account, show):
     if _missing(total.value):
         return f"What a {_mile(unit)} costs is not told: {total.note}. What is known comes to {per_day}.", "note"
     figure = _bare(total, show)
-    between = "" if _missing(total.low) else f" ({_percent(total.confidence)} interval {_limits(total, show)})"
+    between = f" ({_percent(total.confidence)} interval {_limits(total, show)})" if has_width(total.low, total.high) else ""
     driven = show.distance(account.vehicles["distance_km"].sum())
     cars = plural(len(account.vehicles), "vehicle")
+    on_distance = account.lines.loc[account.lines["with_distance"], "amount"].sum()
     tax = {"net": ", net of recoverable tax", "gross": ", recoverable tax included"}.get(account.money, "")
-    return f"A {_mile(unit)} cost {figure}{between}{tax}. That is {show.money(amount, 0)} on {cars} over {driven}, or {per_day}.", "note"
+    start = f"A {_mile(unit)} cost {figure}{between}{tax}."
+    if abs(amount - on_distance) < 0.5:
+        return f"{start} That is {show.money(amount, 0)} on {cars} over {driven}, or {per_day}.", "note"
+    every = f"with what was spent where no distance is known it is {show.money(amount, 0)} on {cars}, or {per_day}"
+    return f"{start} That is {show.money(on_distance, 0)} over {driven}; {every}.", "note"
 
 
 def basis(total, account, shares, show):
@@ -52,12 +60,22 @@ def basis(total, account, shares, show):
     free = account.lines["is_free"].sum()
     paid = f"{plural(free, 'workshop row')} that others paid for {'is' if free == 1 else 'are'} in at no cost." if free else ""
     apart = "The fall in the vehicles' value is not in it: see below."
-    held = " ".join(s for s in (tax, money, without, paid, apart) if s)
+    held = " ".join(s for s in (tax, money, without, _no_distance(account.vehicles), paid, apart) if s)
     return "\n\n".join(s for s in (held, _interval_means(total)) if s)
 
 
+def _no_distance(cars):
+    """Vehicles that count no distance, which figures by distance leave out."""
+    by = {"hours": ("counts hours alone", "count hours alone"), "none": ("has no meter", "have no meter")}
+    found = [(cars.loc[cars["meter"].eq(meter), "vehicle"], words) for meter, words in by.items()]
+    told = [f"{listing([safe(v) for v in names])} {words[len(names) > 1]}" for names, words in found if len(names)]
+    if not told:
+        return ""
+    return f"{' and '.join(told)}: what was spent there is in the sums and by the day, and in no figure by distance."
+
+
 def _interval_means(total):
-    if _missing(total.value) or _missing(total.low):
+    if _missing(total.value) or not has_width(total.low, total.high):
         return f"It has no interval: {total.note}." if total.note and not _missing(total.value) else ""
     spread = "vehicles" if total.method.endswith("vehicles") else "quarters of a year"
     return (
@@ -121,7 +139,8 @@ def vehicles(table, show):
     if len(table) < 2:
         return ""
     little = table[table["km_per_year"] < 0.6 * table.groupby("kind")["km_per_year"].transform("median")]
-    text = "A mile of a vehicle that is little used is dear, because fixed costs go on while it stands: read its cost a day beside it."
+    text = f"A {_mile(show.units.distance)} of a vehicle that is little used is dear, because fixed costs go on while it stands: "
+    text += "read its cost a day beside it."
     if len(little):
         text += f" Little used for its kind: {listing([safe(v) for v in little['vehicle']])}."
     if len(table) >= MANY:
@@ -130,8 +149,8 @@ def vehicles(table, show):
     return f"{text} This is no list of what to replace: money already spent is no reason to."
 
 
-def depreciation(estimate, total, account, show):
-    """The fall in value per distance, apart from what was spent."""
+def depreciation(estimate, owning, account, show):
+    """The fall in value per distance, and with what was spent on the same vehicles; owning: `cost.owning_per_km`."""
     if not len(account.worth):
         return "The fall in value cannot be told: it needs a price and a later valuation, or what a vehicle fetched."
     worth = account.worth
@@ -139,12 +158,16 @@ def depreciation(estimate, total, account, show):
     if _missing(estimate.value):
         return f"Values are known, but not over days with a known distance: {estimate.note}."
     figure = show.per_distance(estimate.value, _places(estimate, show))
-    limits = "" if _missing(estimate.low) else f"{_percent(estimate.confidence)} interval {_limits(estimate, show)}; "
+    limits = f"{_percent(estimate.confidence)} interval {_limits(estimate, show)}; " if has_width(estimate.low, estimate.high) else ""
     between = f" ({limits}n = {number(estimate.n)})"
-    both = "" if _missing(total.value) else f" With what was spent, {show.per_distance(total.value + estimate.value, 2)}."
+    both = "" if _missing(owning.value) else f" With what was spent on the same, {show.per_distance(owning.value, 2)}."
+    valued, every = worth["vehicle"].unique(), account.vehicles["vehicle"]
+    rest = every[~every.isin(valued)]
+    who = "The vehicles" if rest.empty else f"{listing([safe(v) for v in valued])}, of {plural(len(every), 'vehicle')},"
+    unknown = f" The fall of {listing([safe(v) for v in rest])} is not known: record what {'it' if len(rest) == 1 else 'each'} would fetch."
     return (
-        f"The vehicles lost {show.money(worth['amount'].sum(), 0)} in value, or {figure}{between}, on days between two known values "
-        f"({show.percent(min(days, 1))} of vehicle-days).{both}"
+        f"{who} lost {show.money(worth['amount'].sum(), 0)} in value on days between two known values ({show.percent(min(days, 1))} of "
+        f"vehicle-days): {figure}{between}.{both}{unknown if len(rest) else ''}"
     )
 
 
@@ -234,10 +257,10 @@ def _bare(estimate, show):
 
 def _places(estimate, show):
     """Decimals that the interval's half width deserves, in the reader's units: two significant digits."""
-    if _missing(estimate.low):
+    if not has_width(estimate.low, estimate.high):
         return 2
     low, high = show.scale("money_per_km").ends(estimate.low, estimate.high)
-    return max(1 - math.floor(math.log10((high - low) / 2)), 0) if high > low else 2
+    return max(1 - math.floor(math.log10((high - low) / 2)), 0)
 
 
 def _limits(estimate, show):

@@ -89,27 +89,32 @@ WHY = {
     "no-defects": "no table of defects: an open defect would not be seen",
     "no-certificates": "no table of certificates: it cannot be told whether a test has lapsed",
     "no-campaigns": "no table of campaigns: an open recall would not be seen",
-    "no-measurements": "no table of measurements: wear is not seen",
-    "few-measured": "no part has three readings of its depth",
-    "few-measured-parts": "only {n} with three readings of depth",
+    "no-measurements": "no measurement of depth, thickness or stretch: wear is not seen",
+    "few-measured": "no part has its wear read at two known distances, its depth when new counted",
+    "few-measured-parts": "{n} with wear read at two distances or more",
     "no-fitted": "no table of fitted parts",
-    "few-ends": "only {n} seen to wear out or fail: bounds rather than figures",
+    "few-ends": "{n} seen to wear out or fail: bounds rather than figures",
     "age-unknown": "{n} of unknown age: they serve for wear alone",
     "no-prices": "no part has its price",
     "some-prices": "{p} of parts have their price",
     "no-use": "no table of use: hard use cannot be told from easy",
     "few-vehicles": "{n} too few to part hard use from the vehicle itself",
-    "no-money": "no row of work has its cost",
+    "no-money": "no row has its money",
+    "few-money": "only {p} of rows have their money",
+    "no-distance": "no vehicle has two readings of its distance: cost by the day alone",
+    "no-meter": "{n} without a distance meter: in the sums and by the day alone",
     "some-money": "{p} of work rows have a cost; the others are not known, not free",
     "net-or-gross": "the log does not say whether money is net or gross of tax",
     "no-fixed": "no table of fixed costs: running cost alone",
     "no-fuel": "no table of fuel",
+    "no-tanks": "no two fills to the top with a distance between them",
     "fills-without-reading": "{p} of fills have no reading",
     "no-values": "no valuations and no vehicle sold: what one would fetch is not known",
-    "some-values": "{n} with both a price and a valuation",
+    "no-kind": "no kind has enough vehicles on record from new, with a price and a later value",
+    "some-kinds": "{n} of which too little is on record",
     "short": "a record of {n} is shorter than a year: seasons are not seen",
 }
-UNITS = {"stale": "vehicle", "few-vehicles": "vehicle", "some-values": "vehicle", "short": "day"}
+UNITS = {"stale": "vehicle", "few-vehicles": "vehicle", "no-meter": "vehicle", "some-kinds": "kind", "short": "day"}
 FIGURE_UNITS = {
     "distance_km": "km",
     "fuel_l": "l",
@@ -158,7 +163,8 @@ def problems_said(log):
         return "No rule is broken. That is not to say that every figure is right: a plausible slip cannot be seen."
     n, m = len(aside[["table", "line"]].drop_duplicates()), len(kept[["table", "line"]].drop_duplicates())
     return (
-        f"{plural(n, 'row')} {_are(n)} set aside and take no part in any report; {plural(m, 'row')} {_are(m)} kept with a doubt. "
+        f"{plural(n, 'row')} {_are(n)} set aside, and no report uses {'it' if n == 1 else 'them'}; {plural(m, 'row')} {_are(m)} kept "
+        "with a doubt. "
         "Lines count from the header, which is line 1. Mend the files and run this again; nothing has been changed in them."
     )
 
@@ -188,7 +194,7 @@ def record_said(record):
     """How the readings cover the vehicles' time."""
     if record.empty:
         return "The log has no vehicles."
-    unread = record[record["n_readings"] == 0]
+    unread, bare = record[record["has_meter"] & (record["n_readings"] == 0)], record[~record["has_meter"]]
     read = record[record["n_readings"] > 0]
     said = []
     if len(read):
@@ -203,6 +209,8 @@ def record_said(record):
         said.append(
             f"{plural(len(unread), 'vehicle')} {_have(len(unread))} no reading at all ({listing([safe(v) for v in unread['vehicle']])})"
         )
+    if len(bare):
+        said.append(f"{plural(len(bare), 'vehicle')} {_have(len(bare))} no meter ({listing([safe(v) for v in bare['vehicle']])})")
     changed = int(record["n_changes"].sum())
     if changed:
         said.append(f"{plural(changed, 'change')} of instrument or rollover {_are(changed)} bridged")

@@ -3,7 +3,7 @@
 import math
 
 from wearbar.keeping import MIN_YEARS
-from wearbar.wording.common import interval, listing, number, plural, safe
+from wearbar.wording.common import has_width, interval, listing, number, plural, safe
 
 __all__ = ["alt_keeping", "alt_repairs", "keeping", "repairs", "replace", "trend"]
 
@@ -13,7 +13,7 @@ FEW_VISITS = 10  # below this their evenness says nothing
 
 def repairs(curves, show):
     """How far repairs mount up, by kind, and how to read the curve."""
-    if not any(c["mcf"].max() > 0 for c in curves.values()):
+    if not any(sum(c.attrs[name] for name in ("inside", "later", "outside")) for c in curves.values()):
         return "The log holds no unplanned visits, so nothing can be said of how repairs mount up."
     told = "\n".join(f"- **{safe(kind)}**: {_mounting(c, show)}" for kind, c in curves.items() if len(c))
     how = (
@@ -24,16 +24,25 @@ def repairs(curves, show):
 
 
 def _mounting(curve, show):
-    last = curve.iloc[-1]
+    last, counts = curve.iloc[-1], curve.attrs
     since = "" if curve["time"].iloc[0] < 1 else f" since an age of {number(curve['time'].iloc[0], 1)} years"
-    between = "" if _missing(last["low"]) else f" (interval {show.range(last['low'], last['high'], 'money')})"
-    return f"repairs come to {show.money(last['mcf'], 0)}{between} by an age of {number(last['time'], 1)} years{since}"
+    between = f" (interval {show.range(last['low'], last['high'], 'money')})" if has_width(last["low"], last["high"]) else ""
+    visits = plural(counts["inside"], "visit")
+    told = f"repairs come to {show.money(last['mcf'], 0)}{between} by an age of {number(last['time'], 1)} years{since}, {visits} in all"
+    if counts["later"]:
+        money = show.money(counts["later_amount"])
+        told += f"; {plural(counts['later'], 'visit')} ({money}) came later, at ages of which only one vehicle tells"
+    if counts["outside"]:
+        told += f"; {plural(counts['outside'], 'visit')} fell in a hole of the record"
+    return told
 
 
 def trend(found, show):
     """Whether unplanned visits come more often with age; dispersion and warranty first."""
+    apart = f" {plural(found.apart, 'visit')} to vehicles with a hole in their record {'is' if found.apart == 1 else 'are'} left out."
+    apart = apart if found.apart else ""
     if not found.n:
-        return "No unplanned visits, so no trend to look for."
+        return f"No unplanned visits{' to vehicles with a whole record' if apart else ''}, so no trend to look for.{apart}"
     rate = f"{plural(found.n, 'unplanned visit')}, {number(found.per_year, 1)} a vehicle and year"
     bunch = ""
     if found.n >= FEW_VISITS and not _missing(found.dispersion):
@@ -43,7 +52,7 @@ def trend(found, show):
     if found.free:
         free = f" Others paid for {number(found.free)} of them, as under a warranty: they count as visits, at no cost, so the first year"
         free += " after a warranty looks dearer than it is worse."
-    return f"{rate}{bunch}. {_test(found.test)}{free}"
+    return f"{rate}{bunch}. {_test(found.test)}{apart}{free}"
 
 
 def _test(test):
