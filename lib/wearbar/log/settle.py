@@ -147,8 +147,9 @@ def _read(source, header, beside):
     tables, extra, read, read_off, without = {}, {}, {}, False, []
     hashes = []
     found = [problems(name, [1], "", [""], "unknown-table") for name in source.strange]
+    coming = _ahead(source.tables, beside)
     for name in TABLES:
-        raw = source.tables[name]() if name in source.tables else None
+        raw = next(coming) if name in source.tables else None
         if raw is not None:
             raw = unescaped(raw) if header.get(ESCAPED) else raw
             raw.columns.pop(MARK, None)
@@ -182,6 +183,16 @@ def _no_readings(without, extra, source):
 
 def _where(name, source):
     return source.files[name].name if name in source.files else f"table {name}"
+
+
+def _ahead(tables, beside):
+    """The rows of each table in turn, the next being read while one is used."""
+    names = [name for name in TABLES if name in tables]
+    coming = beside.submit(tables[names[0]])
+    for name in names[1:]:
+        raw, coming = coming.result(), beside.submit(tables[name])
+        yield raw
+    yield coming.result()
 
 
 def _require_columns(name, columns, source):
