@@ -1,6 +1,8 @@
 """Reading a log: every row ends in one place, every fault is named, nothing is changed unseen."""
 
 import itertools
+import re
+import shutil
 import tomllib
 
 import numpy as np
@@ -615,6 +617,38 @@ class TestWriting:
         assert listed == len(log.set_aside)
         self.mend(tmp_path / "log", log)
         assert not len(logs.read_log(tmp_path / "log").set_aside)
+
+    def test_a_mended_copy_is_not_written_over_and_an_untouched_one_is_written_whole(self, tmp_path):
+        spoilt = logs.read_log(write(tmp_path / "a", fuel=FUEL + ROW + "A,soon,40,x\n"), as_of="2023-01-01")
+        sound = logs.read_log(write(tmp_path / "b", fuel=FUEL + ROW), as_of="2023-01-01")
+        out = tmp_path / "out"
+        logs.write_marked(spoilt, out)
+        assert (out / "set_aside" / "fuel.csv").exists()
+        logs.write_marked(sound, out)
+        assert not list((out / "set_aside").iterdir())
+        for name in ("log/fuel.csv", "log/mine.txt", "set_aside/sub"):
+            (out / name).mkdir() if name.endswith("sub") else (out / name).write_text("mended")
+            before = {p: p.read_bytes() for p in out.rglob("*") if p.is_file()}
+            with pytest.raises(logs.LogError, match=rf"{name} is not as it was written here.*\(wearbar check .*log\)"):
+                logs.write_marked(spoilt, out)
+            assert {p: p.read_bytes() for p in out.rglob("*") if p.is_file()} == before
+            shutil.rmtree(out)
+            logs.write_marked(sound, out)
+
+    @pytest.mark.parametrize(
+        "row", ['A,2022-01-02,41,"x', 'A,2022-01-02,41,"=1+1', '=A,2022-01-02,41,"x, y', 'A,2022-01-02,41,"a"b', '"A,2022-01-02,41,x', '"']
+    )
+    @pytest.mark.parametrize("below", ["", 'A,2022-01-03,42,"b, c"\n', 'B,2022-01-03,42,"d ""e"" f"\n', 'A,2022-01-03,42,"y\n'])
+    def test_a_quote_left_open_is_set_aside_again_until_it_is_mended(self, tmp_path, row, below):
+        log = logs.read_log(write(tmp_path / "log", fuel=FUEL + ROW + row + "\n" + below), as_of="2023-01-01")
+        copies = [logs.write_marked(log, tmp_path / "one") / "log"]
+        copies.append(logs.write_marked(logs.read_log(copies[0]), tmp_path / "two") / "log")
+        for copy in copies:
+            again = logs.read_log(copy, as_of="2023-01-01")
+            assert told(again) == told(log)
+            assert again.ledger.equals(log.ledger)
+            assert "open-quote" in again.set_aside["rule"].tolist()
+            assert not re.search(r'(^|,)"?=', (copy / "fuel.csv").read_text(), re.MULTILINE)
 
     @staticmethod
     def mend(folder, log):

@@ -165,6 +165,7 @@ def _check(asked):
     if asked.out:
         out = logs.write_marked(log, asked.out)
         print(f"\nMend the copy in {out / 'log'}, where each row set aside says why; {out / 'set_aside'} has those rows alone.")
+        print(f"Then check the copy itself: wearbar check {out / 'log'}. What stands in its column mend may stay there: it is not read.")
     return SET_ASIDE if len(log.set_aside) else DONE
 
 

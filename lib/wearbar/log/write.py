@@ -4,6 +4,7 @@ Text that a spreadsheet would take for a formula stands behind an apostrophe, an
 """
 
 import csv
+import hashlib
 import json
 import re
 import shutil
@@ -20,7 +21,9 @@ from wearbar.tables import RULES, TABLES
 
 __all__ = ["write_log", "write_marked", "write_tables"]
 
+WRITTEN = "written.json"
 _FORMULA = re.compile(f"'*[{FORMULA}]")
+_OPEN_FORMULA = re.compile(rf"^(\"*)({_FORMULA.pattern})")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 
 
@@ -49,9 +52,49 @@ def write_tables(frames, header, folder):
 def write_marked(log, folder):
     """Write `folder`/log, a copy of what was read with a first column `mend` that says what is wrong with each row set aside, and
     `folder`/set_aside, those rows alone by table. Lines stay as they were. Mend the copy and read it; the column is passed over.
+
+    Written whole, over an earlier copy that is as it was written; LogError where it is not, or other files stand there.
     """
     folder = Path(folder)
-    copy, aside = _made(folder / "log", log), _made(folder / "set_aside", log)
+    for name in ("log", "set_aside"):
+        _refuse_the_log_itself(folder / name, log)
+    _refuse_changed(folder)
+    part = folder / ".part"
+    shutil.rmtree(part, ignore_errors=True)
+    try:
+        _write_marked(log, _made(part / "log", log), _made(part / "set_aside", log))
+        for made in sorted(part.iterdir()):
+            shutil.rmtree(folder / made.name, ignore_errors=True)
+            made.rename(folder / made.name)
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
+    (folder / WRITTEN).write_text(json.dumps(_digests(folder), indent=1), encoding="utf-8")
+    return folder
+
+
+def _refuse_changed(folder):
+    try:
+        written = json.loads((folder / WRITTEN).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        written = {}
+    for name, digest in _digests(folder).items():
+        if written.get(name) != digest:
+            raise LogError(
+                f"{folder / name} is not as it was written here, and is not written over; check the mended copy itself "
+                f"(wearbar check {folder / 'log'}), or give another folder."
+            )
+
+
+def _digests(folder):
+    """What stands where `write_marked` writes: path in `folder` to the digest of the file, "" of what is no file."""
+    tops = [folder / "log", folder / "set_aside"]
+    inside = [path for top in tops for path in sorted(top.rglob("*"))]
+    there = [top for top in tops if top.is_symlink() or top.is_file()] + inside
+    files = {path for path in there if path.is_file() and not path.is_symlink()}
+    return {p.relative_to(folder).as_posix(): hashlib.sha256(p.read_bytes()).hexdigest() if p in files else "" for p in there}
+
+
+def _write_marked(log, copy, aside):
     header = check_header(log.origin.header)
     for name, read in log.origin.tables.items():
         raw = unescaped(read()) if header.get(ESCAPED) else read()
@@ -59,22 +102,26 @@ def write_marked(log, folder):
         marks = pd.Series(_marks(found), found["line"], dtype=object)
         rows = _rows(raw, [n for n in raw.columns if n != MARK])
         names = [n for n in raw.columns if n != MARK]
-        _write_csv(copy / f"{name}.csv", [MARK, *names], ([marks.get(line, ""), *row] for line, row in rows), raw.lines)
+        as_it_stood = {line for line, _, _, rule in raw.problems if rule == "open-quote"}
+        _write_csv(copy / f"{name}.csv", [MARK, *names], ([marks.get(line, ""), *row] for line, row in rows), raw.lines, as_it_stood)
         if len(found):
             mine = dict(row for row in rows if row[0] in marks.index)
             told = found[list(PROBLEM_COLUMNS[1:])].itertuples(index=False)
             _write_csv(aside / f"{name}.csv", [*PROBLEM_COLUMNS[1:], *names], ([*map(str, row), *mine[row.line]] for row in told))
     _write_header(copy, log)
-    return folder
 
 
 def _made(folder, log):
     folder = Path(folder)
+    _refuse_the_log_itself(folder, log)
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+def _refuse_the_log_itself(folder, log):
     own = {file.resolve().parent for file in log.origin.files.values()} if log.origin else set()
     if folder.resolve() in own:
         raise LogError(f"{folder} is the log itself, which is never written over; give another folder.")
-    folder.mkdir(parents=True, exist_ok=True)
-    return folder
 
 
 def _rows(raw, names):
@@ -92,8 +139,11 @@ def _write_frame(path, frame):
     _write_csv(path, list(frame), zip(*(column.to_pylist() for column in raw.columns.values()), strict=True))
 
 
-def _write_csv(path, names, rows, lines=None):
-    """One table; blank lines are put in so that each row stands on the line that it had."""
+def _write_csv(path, names, rows, lines=None, as_it_stood=()):
+    """One table; blank lines are put in so that each row stands on the line that it had.
+
+    as_it_stood: lines whose quotes don't close, which quoting anew would mend unseen: their cells are written as they are.
+    """
     with path.open("w", encoding="utf-8", newline="") as file:
         out, quoted = (csv.writer(file, lineterminator="\n", quoting=how) for how in (csv.QUOTE_MINIMAL, csv.QUOTE_ALL))
         out.writerow(map(_safe, names))
@@ -102,6 +152,11 @@ def _write_csv(path, names, rows, lines=None):
             if lines is not None and lines[k] > at:
                 file.write("\n" * int(lines[k] - at))
                 at = int(lines[k])
+            if at in as_it_stood:
+                mark, *cells = (_OPEN_FORMULA.sub(r"\1'\2", cell or "") for cell in row)
+                file.write(",".join([mark.replace('"', "'").replace(",", ";"), *cells]) + "\n")
+                at += 1
+                continue
             cells = [_safe(cell) for cell in row]
             (quoted if any("\r" in cell for cell in cells) else out).writerow(cells)  # the first leaves a lone carriage return bare
             at += 1 + sum(len(_BREAK.findall(cell)) for cell in cells if "\n" in cell or "\r" in cell)

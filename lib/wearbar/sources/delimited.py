@@ -47,7 +47,7 @@ def _utf8(data, where):
 def _quick(data, where):
     """One pass by pyarrow; None where rows and lines don't match one to one, or the file is odd in any other way."""
     head = data[: data.find(b"\n") + 1 or len(data)]
-    if head.count(b'"') % 2 or not head.strip() or len(head) > 100_000:
+    if data.count(b'"') % 2 or head.count(b'"') % 2 or not head.strip() or len(head) > 100_000:
         return None
     if b'"' in data and _STRAY_QUOTE.search(data.replace(b'""', b"") if b'""' in data else data):
         return None
@@ -115,9 +115,10 @@ def _rows(lines):
         except csv.Error:
             if not rows:
                 return [], [], []
-            rows.append([cell.rstrip("\r\n") for cell in lines[start + begun].split(",")])
+            line = lines[start + begun].rstrip("\r\n")
+            rows.append(line.split(","))
             numbers.append(start + begun + 1)
-            problems.append((start + begun + 1, "", lines[start + begun].rstrip("\r\n"), "open-quote"))
+            problems.append((start + begun + 1, "", line[line.find('"') :], "open-quote"))
             start += begun + 1
     return rows, numbers, problems
 
