@@ -306,6 +306,53 @@ class TestReadings:
         assert "1.7" not in row["last"]
         assert row["limit"].startswith("1.5 mm")
 
+    def test_a_reading_without_an_odometer_below_the_limit_stands_in_the_way(self):
+        tyre = {"position": "rear", "category": "tyre", "item": "T", "new_depth": 8, "limit_depth": 1.6}
+        read = [
+            {"date": d, "odometer": x, "position": "rear", "category": "tyre", "quantity": "depth", "value": v}
+            for d, x, v in (("2025-03-01", 2_000, 6.0), ("2025-07-09", None, 0.8))
+        ]
+        log = small_log(fitted=[tyre | {"fitted": "2025-01-01", "fitted_odometer": 0}], measurements=read)
+        words = words_of(log)
+        assert words["dangers"] == [("rear tyre", wording.WEAR_DANGER["below-legal"])]
+        assert words["worn"][0][2:] == ("0.8 mm on 9 Jul 2025", "1.6 mm (the log)", "now")
+        [row] = [r for r in words["reads"] if r["where"] == "rear tyre" and r["what"] == "tread depth"]
+        assert (row["last"], row["limit"]) == ("0.8 mm, 9 Jul 2025", "1.6 mm; law 1.0 mm")
+        assert wording.headline(visit_of(log))[1] == "now"
+
+
+class TestMeters:
+    def test_a_trailer_has_no_meter_to_read_and_its_tyres_have_limits(self):
+        tyre = {"vehicle": "V", "category": "tyre", "item": "T", "fitted": "2025-01-01", "limit_depth": 2}
+        frames = {
+            "vehicles": [{"vehicle": "V", "kind": "trailer", "in_service": "2025-01-01", "meter": "none"}],
+            "fitted": [tyre | {"position": p} for p in ("left", "right")],
+        }
+        log = log_of({name: pd.DataFrame(rows) for name, rows in frames.items()}, {"distance": "km", "as_of": "2025-07-10"})
+        text = text_of(page_of(log))
+        assert "First, read" not in text
+        assert "odometer" not in text.casefold()
+        assert "It has no meter" in text
+        assert [r["limit"] for r in words_of(log)["reads"] if r["what"] == "tread depth"] == ["2.0 mm; law 1.6 mm"] * 2
+        assert "Fitted on" in text
+
+    def test_a_machine_with_an_hour_meter_is_asked_for_hours(self):
+        frames = {
+            "vehicles": [VEHICLE | {"kind": "plant", "meter": "hours"}],
+            "odometer": [{"vehicle": "V", "date": f"2025-{m:02}-01", "hours": 100 * m} for m in range(2, 8)],
+            "fitted": [{"vehicle": "V", "position": "bucket", "category": "bucket-teeth", "item": "Tooth set", "fitted": "2025-03-01"}],
+        }
+        task = {"code": "teeth", "action": "inspect", "every": {"hours": 100}, "part": "bucket-teeth"}
+        plan = plan_of({"p": {"applies_to": ["plant"], "task": [task]}}, "km")
+        log = log_of({name: pd.DataFrame(rows) for name, rows in frames.items()}, {"distance": "km", "as_of": "2025-07-10"}, plan=plan)
+        text = " ".join(text_of(page_of(log)).split())
+        assert "First, read the hour meter" in text
+        assert "Hour meter at the end" in text
+        assert "odometer" not in text.casefold()
+        assert " km " not in text
+        assert "does not tell which parts are on" not in text
+        assert "bucket teeth: Tooth set 1 Mar 2025" in text
+
 
 @given(st.text(min_size=1, max_size=60).filter(str.strip), st.text(max_size=60))
 @settings(deadline=None, max_examples=6)

@@ -304,6 +304,79 @@ def test_a_last_reading_at_the_limit_needs_no_line():
     assert on["state"].tolist() == ["below"]
 
 
+def unplaced(spans_, looks, *last):
+    """The same with one more reading of each part, 20 days after its newest, that no distance is known of."""
+    newest = looks.sort_values("date").drop_duplicates("part_key", keep="last").sort_values("part_key", ignore_index=True)
+    more = newest.assign(value=last, distance_km=np.nan, date=newest["date"] + pd.Timedelta(days=20), line=range(900, 900 + len(last)))
+    return spans_, pd.concat([looks, more], ignore_index=True)
+
+
+STRAIGHT = [8.0, 7.55, 6.95, 6.5, 6.03, 5.46, 5.0]
+
+
+def test_a_last_reading_without_a_distance_is_held_to_the_limit():
+    spans_, looks, vehicles = toy([STRAIGHT] * 4)
+    before = wear.wear_of(spans_, looks, vehicles)
+    worn = wear.wear_of(*unplaced(spans_, looks, 0.8, 2.0, 3.5, 5.6), vehicles)
+    assert worn.parts["slope"].tolist() == before.parts["slope"].tolist(), "it takes no part in lines"
+    on, was = (wear.remaining(w, pd.Timestamp("2025-01-01")).set_index("part_key").sort_index() for w in (worn, before))
+    assert on["state"].tolist() == ["below-legal", "below", "above", "above"]
+    assert on["now_height"].tolist() == pytest.approx([0.8, 2.0, 3.5, 5.0], abs=0.05)
+    # half of the 3 mm that were left when it stood at 5; one that reads more than its line moves nothing
+    assert (on["left_low_km"] / was["left_low_km"]).tolist() == pytest.approx([0, 0, 0.5, 1], abs=0.01)
+    assert on["chance_to_next"].isna().tolist() == [True, True, True, False]
+    assert on["act_km"].tolist()[:2] == [0, 0]
+
+
+def test_a_last_reading_far_off_its_line_and_at_the_limit_is_to_be_measured_again():
+    worn = wear.wear_of(*toy([STRAIGHT, [*STRAIGHT[:-1], 1.7], *[STRAIGHT] * 10]))
+    assert worn.looks["is_doubtful"].sum() == 1
+    on = wear.remaining(worn, pd.Timestamp("2025-01-01")).set_index("part_key")
+    assert on.loc["p1", ["state", "now_height", "act_km"]].tolist() == ["may-be-below", 1.7, 0.0]
+    assert on["state"].value_counts()["may-be-below"] == 1
+
+
+TREAD = {"position": "rear", "category": "tyre", "quantity": "depth"}
+
+
+@pytest.mark.parametrize(
+    "vehicle, odometer",
+    [({"kind": "motorcycle"}, [("2024-01-01", 0), ("2024-06-01", 5000)]), ({"kind": "trailer", "meter": "none"}, [])],
+    ids=["after the last odometer reading", "no meter"],
+)
+def test_a_tyre_below_the_legal_limit_is_off_the_road_whether_or_not_its_distance_is_known(vehicle, odometer):
+    from wearbar.wording import wear as on_wear
+    from wearbar.wording.common import Show
+
+    read = [{"vehicle": "A", "date": d, "value": v, **TREAD} for d, v in (("2024-03-01", 6.0), ("2024-09-01", 0.8))]
+    frames = {"vehicles": [{"vehicle": "A", "in_service": "2024-01-01", **vehicle}], "measurements": read}
+    frames["odometer"] = [{"vehicle": "A", "date": d, "odometer": x} for d, x in odometer]
+    frames["fitted"] = [{"vehicle": "A", "position": "rear", "category": "tyre", "item": "x", "fitted": "2024-02-01", "limit_depth": 1.6}]
+    log = log_of({name: pd.DataFrame(rows) for name, rows in frames.items() if rows}, {"distance": "km", "as_of": "2024-12-31"})
+    readings = usage.readings(log)
+    lives_ = spans.spans_of(log, readings=readings)
+    worn = wear.wear_of(lives_, spans.looks_of(log, readings), log.tables["vehicles"])
+    on = wear.remaining(worn, log.as_of, usage.daily_rate(readings, log.as_of))
+    assert on[["state", "last_height", "now_height", "act_km", "date_low"]].to_numpy().tolist() == [
+        ["below-legal", 0.8, 0.8, 0.0, log.as_of],
+    ]  # fmt: skip
+    text, urgency = on_wear.headline(on, Show(log.units))
+    assert urgency == "now"
+    assert "at or past the legal limit, off the road until checked: A rear tyre" in text
+    assert on_wear.now_table(on, Show(log.units))[["state", "now"]].to_numpy().tolist() == [["at the legal limit", "0.8 / 1.6 mm"]]
+    assert on_wear.on_now(on, lives_) == "1 part now on has been read for wear: 1 at the legal limit."
+
+
+def test_the_day_to_look_by_belongs_to_the_distance_to_look_within(fleet):
+    log, on = fleet[0], fleet[4]
+    pace = on["vehicle"].map(usage.daily_rate(usage.readings(log), log.as_of).set_index("vehicle")["high"])
+    days = (on["date_low"] - log.as_of).dt.days
+    known = days.notna() & pace.gt(0)
+    assert (on["act_km"] <= np.fmin(on["left_low_km"], on["next_look_km"]))[known & on["why_not"].eq("")].all()
+    assert (on["next_look_km"] < on["left_low_km"])[known].sum() > 20
+    assert days[known].tolist() == np.floor(on["act_km"] / pace)[known].tolist()
+
+
 # --- oil ---
 
 
@@ -449,6 +522,22 @@ def test_early_ends_waste_what_was_left():
     assert table["of"].tolist() == [3, 3]
 
 
+def test_lives_watched_are_told_in_true_words():
+    from wearbar.wording import life as on_lives
+
+    none = lives(20000, 4).assign(came_off=False, cause="still-on", observed=False, seen_km=9.0)
+    assert on_lives.curves(none, none) == "4 lives watched, of which none came off; they are still on, or left with their vehicle."
+    service = lives(20000, 4).assign(came_off=[True, False, False, False], cause=["worn", "still-on", "still-on", "record-gap"])
+    told = on_lives.curves(service, service.assign(seen_km=9.0))
+    assert "4 lives watched, of which 1 came off; the others are still on, or left with their vehicle." in told
+    assert "1 part may have come off unseen" in told
+    # fitted on a known day to what counts no distance: not of unknown age
+    trailer = service.assign(seen_km=np.nan, age_known=False, entry_km=np.nan)
+    text = on_lives.curves(service[:0], trailer)
+    assert "unknown age" not in text
+    assert "Of 4 parts the log counts no distance" in text
+
+
 SPARSE = {
     "no parts": {},
     "parts never read": {"fitted": [{"vehicle": "A", "position": "rear", "category": "tyre", "item": "x", "fitted": "2024-02-01"}]},
@@ -486,7 +575,7 @@ def test_sparse_logs_give_words_and_no_warning(rows):
     texts += [on_wear.wear_life(wear.life_to_limit(worn), show)[0], on_oil.oil(wear.oil_use(log, readings), pairs, show)]
     assert all(texts)
     assert not [word for word in ("nan", "inf", "None") for text in texts if f" {word}" in text]
-    on_wear.now_table(on, log.as_of, show), on_fit.limits_table(worn.parts, wear.LIMITS)
+    on_wear.now_table(on, show), on_fit.limits_table(worn.parts, wear.LIMITS)
     on_lives.life_table(choice.lives_by_item(lives_))
     assert not on_lives.worth_curves(service)
     assert not on_lives.has_cost(cost)

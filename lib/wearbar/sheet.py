@@ -60,7 +60,8 @@ class Visit:
         this sheet that also does it ("" none), and `is_full`, whether its steps are to be printed.
     have: parts of those tasks: `item, unit, pack, quantity, packs, tasks`. worn: parts now on at or near their limit, of
         `wear.remaining`. reads: a row a reading to take: `position, category, quantity, places, last, last_date, limit, legal_limit`.
-    changes: parts now on that this visit may take off: `position, category, item, fitted_odometer_km`.
+    changes: parts now on that this visit may take off: `position, category, item, fitted, fitted_odometer_km`. has_parts: the log tells
+        of parts now on.
     laid_up: the lay-up that it is in or comes out of, as a dict, or None. has_plan; is_example: its plan's figures are examples.
     """
 
@@ -80,6 +81,7 @@ class Visit:
     worn: pd.DataFrame
     reads: pd.DataFrame
     changes: pd.DataFrame
+    has_parts: bool
     laid_up: dict | None
     has_plan: bool
     is_example: bool
@@ -103,7 +105,7 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
     vehicle = _most_pressing(fleet, dangers, rows)
     own = fleet[fleet["vehicle"] == vehicle].iloc[0]
     mine = log.only([vehicle])
-    worn, lines = _worn(log, readings, vehicle, confidence)
+    worn, on, parts = _worn(log, readings, vehicle, confidence)
     plan = _plan_of(log, vehicle)
     tasks = _tasks(_of(rows, vehicle), _of(found, vehicle), plan, worn, log.plan)
     last = _last(_of(readings, vehicle), log.as_of)
@@ -122,8 +124,9 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
         tasks=tasks,
         have=_have(tasks),
         worn=worn,
-        reads=_reads(mine, own["kind"], lines),
+        reads=_reads(mine, own["kind"], on, parts),
         changes=_changes(mine, tasks, worn),
+        has_parts=len(parts) > 0,
         laid_up=_laid_up(mine, last),
         has_plan=log.plan is not None,
         is_example=any(is_example(figure["source"]) for figures in plan["figures"] for figure in figures),
@@ -270,23 +273,28 @@ def _have(tasks):
 
 
 def _worn(log, readings, vehicle, confidence):
-    """(the vehicle's parts at or near their limit, all of its parts with a wear line)."""
+    """(the vehicle's parts at or near their limit, all of its parts now on whose like are read for wear, all now on with their limits)."""
     lives = spans.spans_of(log, readings=readings)
     lines = wear.wear_of(lives, spans.looks_of(log, readings), log.tables["vehicles"]).only([vehicle])
     on = wear.remaining(lines, log.as_of, usage.daily_rate(readings, log.as_of), confidence)
-    return on[on["state"].isin(PRESSING_PARTS)].reset_index(drop=True), on
+    return on[on["state"].isin(PRESSING_PARTS)].reset_index(drop=True), on, lines.parts[lines.parts["is_on"]]
 
 
-def _reads(log, kind, lines):
+def _reads(log, kind, lines, parts):
     """The readings that the analyses need, each with the last one taken of the part now on, and its limits."""
     fitted = log.tables["fitted"]
     on = fitted.loc[fitted["removed"].isna(), ["category", "position"]].drop_duplicates()
     usual = pd.DataFrame([(c, p) for c, places in USUAL.get(kind, {}).items() for p in places], columns=["category", "position"])
-    places = pd.concat([on, usual[~usual["category"].isin(on["category"])]])
+    both = [t for t in (on, usual[~usual["category"].isin(on["category"])]) if len(t)]
+    places = pd.concat(both) if both else on
     wanted = pd.DataFrame([(c, q, p) for c, all_q in READ.items() for q, p in all_q], columns=["category", "quantity", "places"])
     keys = ["category", "quantity", "position"]
     columns = {"last_position": "position", "last_height": "last", "last_read": "last_date"}
-    wear_of_it = lines[["category", "quantity", *columns, "limit", "legal_limit"]].rename(columns=columns).drop_duplicates(keys)
+    own = lines.set_index("part_key")[["quantity", "last_height", "last_read"]].reindex(parts["part_key"]).set_axis(parts.index)
+    # what is read of a category's wear, and held to its limit: depth, not pressure
+    first = parts["category"].map({name: what[0][0] for name, what in READ.items()})
+    wear_of_it = pd.concat([parts[["category", "last_position", "limit", "legal_limit"]], own.fillna({"quantity": first})], axis=1)
+    wear_of_it = wear_of_it.rename(columns=columns).drop_duplicates(keys)
     other = _last_values(log)
     other = other[~_is_in(other, wear_of_it, keys)]
     known = [t for t in (wear_of_it, other) if len(t)]
@@ -314,7 +322,7 @@ def _changes(log, tasks, worn):
     anywhere = on["category"].isin(asked.loc[asked["position"].eq(""), "category"])
     asked = pd.concat([asked, worn[["category", "last_position"]].set_axis(["category", "position"], axis=1)])
     on = on[anywhere | _is_in(on, asked, ["category", "position"])]
-    return on[["position", "category", "item", "fitted_odometer_km"]].reset_index(drop=True)
+    return on[["position", "category", "item", "fitted", "fitted_odometer_km"]].reset_index(drop=True)
 
 
 def _is_in(rows, others, keys):

@@ -11,7 +11,7 @@ from wearbar.wear import unbent
 __all__ = ["comparable", "cost_ranges", "left_ranges", "residuals", "service_curves", "wear_lines", "weibull_plots"]
 
 MOST = 14  # parts in the picture of what is left
-AT_LIMIT = ("below-legal", "below", "not-known")  # nothing is left, or nothing known
+AT_LIMIT = ("below-legal", "below")  # nothing is left
 PANELS = 6
 
 
@@ -26,7 +26,7 @@ def _part(row):
 
 def left_ranges(on, show):
     """Distance left of the most pressing parts, low limit to high; a part whose limit may be passed starts at nil."""
-    rows = on[~on["state"].isin(AT_LIMIT)].head(MOST)
+    rows = on[on["left_km"].notna() & ~on["state"].isin(AT_LIMIT)].head(MOST)
     figure, axes = style.new_figure(0.9 + 0.27 * len(rows))
     turn = show.units.from_km
     high = rows["left_high_km"].where(np.isfinite(rows["left_high_km"]), rows["left_km"])
@@ -42,7 +42,7 @@ def left_ranges(on, show):
 
 def wear_lines(wear, on, show):
     """Wear of the most pressing parts: every reading, the governing place's line, what it may be, and the limit."""
-    rows = on[on["state"].ne("not-known") & (on["n"] >= 2)].head(PANELS).to_dict("records")
+    rows = on[on["why_not"].eq("") & (on["n"] >= 2)].head(PANELS).to_dict("records")
     columns = min(2, len(rows))
     figure, axes = style.new_figure(2.35 * int(np.ceil(len(rows) / columns)), int(np.ceil(len(rows) / columns)), columns, squeeze=False)
     for axis, row in zip(axes.flat, rows, strict=False):
@@ -78,6 +78,9 @@ def _one_line(axis, looks, row, show):
         label="place worn most",
     )
     now = row["seen_now_km"]
+    if read.loc[read["date"].eq(row["last_read"]), "distance_km"].isna().all():
+        last = {"linestyle": "none", "marker": "D", "markersize": 5, "markerfacecolor": "none", "color": style.PALETTE[0]}
+        axis.plot(turn(now), height(row["last_height"]), label="last reading, distance not known", **last)
     x = np.linspace(own["distance_km"].min(), max(min(row["life_high_km"], 1.4 * row["life_km"]), now), 60)
     middle = row["line_a"] + row["line_b"] * x
     half = row["line_q"] * np.sqrt(np.maximum(row["line_aa"] + 2 * row["line_ab"] * x + row["line_bb"] * x * x, 0))

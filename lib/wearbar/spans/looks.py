@@ -16,9 +16,11 @@ def looks_of(log, readings, segments=None):
     """Every reading of a part's wear, on the part's own distance: one row a place.
 
     `part_key, vehicle, category, position, date, distance_km, place, value, quantity, source, line`: distance on the part, or on its
-    vehicle since the record began where its age is not known (`distance_is_own` False). source: "reading" of `measurements`, or what
-    `fitted` says: "new" (its new depth at its fitting), "fitted", "removed". A reading belongs to the `part` it names, or else to what
-    was on at that position that day; on the day of a change to the part that comes off, unless it is nearly the new one's depth.
+    vehicle since the record began where its age is not known (`distance_is_own` False); NaN where nothing tells it, as of a reading
+    without an odometer after the last one, or of a vehicle without a meter: a depth against its limit needs no distance. source:
+    "reading" of `measurements`, or what `fitted` says: "new" (its new depth at its fitting), "fitted", "removed". A reading belongs to
+    the `part` it names, or else to what was on at that position that day; on the day of a change to the part that comes off, unless it
+    is nearly the new one's depth.
     """
     segments = segments_of(log, readings) if segments is None else segments
     own = segments["start_km"].notna() & segments["before_km"].notna()
@@ -54,7 +56,7 @@ def looks_of(log, readings, segments=None):
         "source",
         "line",
     ]
-    looks = looks.loc[looks["distance_km"].notna() & looks["value"].notna(), keep]
+    looks = looks.loc[looks["value"].notna(), keep]
     return looks.sort_values(["part_key", "distance_km", "line"], kind="stable", ignore_index=True)
 
 
@@ -76,6 +78,4 @@ def _told_by_fitting(segments):
     ]
     common = ["part_key", "vehicle", "category", "position", "own", "line"]
     for rows, column, source, date, distance in told:
-        yield (
-            rows[common].assign(value=rows[column], source=source, date=date, distance_km=distance).dropna(subset=["value", "distance_km"])
-        )
+        yield rows[common].assign(value=rows[column], source=source, date=date, distance_km=distance).dropna(subset=["value", "date"])

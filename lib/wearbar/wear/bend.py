@@ -43,7 +43,7 @@ def bends_of(looks, parts):
     the last third), `vehicles`, `is_shown` (p below `SHOWN_P` and a bend of `SHOWN_BEND` or more). The test is the score's, vehicles taken
     as independent, Student's t on vehicles - 1; the bend is then found by least squares (Gauss-Newton).
     """
-    looks = looks[~looks["is_doubtful"]].reset_index(drop=True)
+    looks = looks[~looks["is_doubtful"] & looks["distance_km"].notna()].reset_index(drop=True)
     looks["hinge"] = looks["part_key"].map(hinge_of(parts).set_axis(parts["part_key"]))
     rows = [_bend(name, own.reset_index(drop=True)) for name, own in looks[looks["hinge"].notna()].groupby("category")]
     columns = ["category", "bend", "low", "high", "p", "n", "vehicles", "is_shown"]

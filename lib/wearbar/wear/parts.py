@@ -28,9 +28,9 @@ class Wear:
     heights fall with wear (stretch has its sign changed). parts: one row a part, from its governing place: the span's columns, `limit`,
     `legal_limit`, `place`, `rate_mm_per_1000km` (% for stretch), `se`, `n_readings`, `distance_km` over which it was read, `usual_rate`,
     `usual_cv`, `n_alike`, `spread_cv` (of like parts on any vehicle), and `bend`, `hinge`. looks: the readings, with `residual`, `t`,
-    `is_doubtful`. error: by category and quantity, the standard deviation of one reading and its degrees of freedom. bends: as
-    `bend.bends_of`. bent: the same with wear bent in the last third where `bends` shows that, its heights straightened; None where none
-    is shown.
+    `is_doubtful`; those without a distance are in no line and have neither of the first two. error: by category and quantity, the
+    standard deviation of one reading and its degrees of freedom. bends: as `bend.bends_of`. bent: the same with wear bent in the last
+    third where `bends` shows that, its heights straightened; None where none is shown.
     """
 
     lines: pd.DataFrame
@@ -92,8 +92,11 @@ def wear_of(spans, looks, vehicles, limits=LIMITS):
 
 
 def _lines_of(spans, looks):
-    looks, lines, error = without_doubtful(looks)
-    return Wear(lines, _with_usual(_governing(spans, lines)), looks, error)
+    told = looks["distance_km"].notna()
+    placed, lines, error = without_doubtful(looks[told])
+    if not told.all():
+        placed = pd.concat([placed, looks[~told].assign(is_doubtful=False)], ignore_index=True)
+    return Wear(lines, _with_usual(_governing(spans, lines)), placed, error)
 
 
 def axle_of(spans):
@@ -134,7 +137,8 @@ def _by_place(looks, spans):
 def _moved(spans, looks):
     """Part to the day since which its readings count, of parts on now that have been moved."""
     moved = spans[spans["is_on"] & spans["positions"].ne(spans["last_position"])].set_index("part_key")
-    later = looks[looks["date"] >= looks["part_key"].map(moved["last_start"])].groupby("part_key")["date"].nunique()
+    since = looks["date"] >= looks["part_key"].map(moved["last_start"])
+    later = looks[since & looks["distance_km"].notna()].groupby("part_key")["date"].nunique()
     read = spans[spans["part_key"].isin(looks["part_key"])].groupby(["category", "kind"]).size()
     alike = pd.Series(read.reindex(pd.MultiIndex.from_frame(moved[["category", "kind"]])).to_numpy(), moved.index)
     return moved.loc[later.reindex(moved.index).ge(ENOUGH_READ) | alike.ge(ENOUGH_ALIKE), "last_start"]

@@ -16,6 +16,7 @@ __all__ = ["STATES", "life_to_limit", "remaining"]
 
 # of a part's wear, the most pressing first
 STATES = ("below-legal", "below", "may-be-below", "before-next-look", "not-known", "above")
+AT_LIMIT = STATES[:3]  # or perhaps at it: nothing is left to go by
 
 
 def remaining(wear, as_of, daily=None, confidence=0.9):
@@ -24,14 +25,19 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
     part_key ... as in `wear.parts`, and: `now_height` (depth now at the governing place, on its line; where there is none the last
     reading, `last_height`), `now_low` (its lower limit), `life_km` and its `life_low_km`, `life_high_km` (distance on the part at the
     limit), `left_km`, `left_low_km`, `left_high_km` (from now; nil where passed), `chance_to_next` (of still being above the limit when
-    it is next looked at, `next_look_km` on, the middle distance between looks), `date_low`, `date` (days on which the low limit and the
-    middle are used up at the vehicle's rate; `daily` as from `usage.daily_rate`), `last_read`, `state` ("below-legal", "below",
+    it is next looked at, `next_look_km` on, the middle distance between looks), `act_km` (the lesser of the low limit and the next look,
+    nil where it is or may be at its limit), `date_low`, `date` (days on which that and the middle are used up at the vehicle's rate, the
+    high limit of it for the first; `daily` as from `usage.daily_rate`), `last_read` and `last_place`, `state` ("below-legal", "below",
     "may-be-below", "before-next-look", "above", "not-known"), `why_not` (words, where not known). `seen_now_km` is the part's distance
     now on its readings' scale; `line_a` + `line_b` x its line (height, falling with wear), `line_aa`, `line_ab`, `line_bb` the variances
     of the two, `line_q` the quantile of its limits. The line has its own readings and, where like parts say what is usual, that as a
     prior for its slope: an empirical Bayes line; limits are Fieller's on its posterior. Where wear is shown to bend in the last third
     (`wear.bent`) the line is of straightened heights (`bend`, `hinge`), and each low limit the lower of its own and the straight line's.
     `low` of a two-sided 90% interval is the one-sided 95% lower limit. Age and damage are not seen by it.
+
+    A last reading that no distance is known of is in no line, and brings the end forward all the same: `now_height` is the more worn of
+    the two, and what is left is cut by the share of the height left that the reading takes off (`chance_to_next` is then not told). A
+    last reading so far off its line that it is doubted, yet at the limit, makes the part "may-be-below", whatever its line says.
     """
     on = _judged(wear if wear.bent is None else wear.bent, confidence)
     if wear.bent is not None:
@@ -39,13 +45,13 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
         on["now_low"] = _lower(on, straight)
         for name in ("life_low_km", "left_low_km", "chance_to_next"):
             on[name] = np.fmin(on[name], straight[name])
-    latest = wear.looks[wear.looks["source"].eq("reading")].groupby("part_key")[["date"]].max()
-    on["last_read"] = on["part_key"].map(latest["date"])
-    on["last_height"] = _unsigned(on, on["part_key"].map(_last_lowest(wear.looks)))
-    on["now_height"] = on["now_height"].fillna(on["last_height"])
+    on = _with_last(on, wear.looks)
     on["state"], on["why_not"] = _state(on)
     unknown = on["why_not"].ne("")
     on.loc[unknown, ["left_km", "left_low_km", "left_high_km", "life_km", "life_low_km", "life_high_km", "chance_to_next"]] = np.nan
+    on["now_height"] = on["now_height"].mask(on["why_not"].ne("") & on["state"].eq("may-be-below"), on["doubted_height"])
+    on["act_km"] = np.fmin(on["left_low_km"], on["next_look_km"]).where(~on["state"].eq("not-known"))
+    on["act_km"] = on["act_km"].mask(on["state"].isin(AT_LIMIT), 0.0)
     on = _with_dates(on, as_of, daily)
     order = on["state"].map({name: i for i, name in enumerate(STATES)})
     return (
@@ -57,8 +63,7 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
 
 def _judged(wear, confidence):
     """Parts now on with what their lines say."""
-    on = wear.parts[wear.parts["is_on"] & wear.parts["category"].isin(wear.parts.loc[wear.parts["n"].notna(), "category"])]
-    on = on.reset_index(drop=True)
+    on = wear.parts[wear.parts["is_on"] & wear.parts["category"].isin(wear.looks["category"])].reset_index(drop=True)
     a, b, var_aa, var_ab, var_bb, freedom = _posterior(on, wear.error)
     limit = on["height_limit"].to_numpy(float)
     q = t_quantile(confidence, freedom)
@@ -115,16 +120,39 @@ def _unsigned(on, height):
 
 
 def _between_looks(looks):
-    read = looks[looks["source"].eq("reading")].drop_duplicates(["part_key", "date"]).sort_values(["part_key", "date"])
+    read = looks[looks["source"].eq("reading") & looks["distance_km"].notna()]
+    read = read.drop_duplicates(["part_key", "date"]).sort_values(["part_key", "date"])
     gap = read.groupby("part_key")["distance_km"].diff()
     return gap.groupby(read["category"]).median()
 
 
-def _last_lowest(looks):
-    """Part to the lowest height of its last day of reading."""
-    read = looks[looks["source"].ne("new") & ~looks["is_doubtful"]]
-    last = read[read["date"].eq(read.groupby("part_key")["date"].transform("max"))]
-    return last.groupby("part_key")["height"].min()
+def _with_last(on, looks):
+    """The parts with their last reading, and what it takes off where no distance is known of it."""
+    on["last_read"] = on["part_key"].map(looks[looks["source"].eq("reading")].groupby("part_key")["date"].max())
+    told = looks[looks["source"].ne("new")]
+    last, doubted = (_lowest(rows, on["part_key"]) for rows in (told[~told["is_doubtful"]], told[told["is_doubtful"]]))
+    usual = looks.dropna(subset="quantity").drop_duplicates("category").set_index("category")["quantity"]
+    on["quantity"] = on["quantity"].fillna(last["quantity"]).fillna(on["category"].map(usual))
+    on["last_height"], on["last_place"] = _unsigned(on, last["height"]), last["place"]
+    on["doubted_height"] = _unsigned(on, doubted["height"].where(doubted["date"] >= on["last_read"]))
+    sign = np.where(on["quantity"].eq(RISING), -1, 1)
+    unplaced = last["height"].notna() & last["distance_km"].isna()
+    with np.errstate(divide="ignore", invalid="ignore"):
+        room, told = sign * (on["now_height"] - on["limit"]), sign * (on["last_height"] - on["limit"])
+        share = (told / room).where(room > 0, 0.0).clip(0.0, 1.0).where(unplaced & (told < room), 1.0)
+    for name in ("left_km", "left_low_km", "left_high_km"):
+        on[name] = (on[name] * share).mask(share.eq(0), 0.0)
+    on["chance_to_next"] = on["chance_to_next"].where(share.eq(1))
+    lower = unplaced & ~(sign * on["now_height"] < sign * on["last_height"])
+    on["now_height"] = on["now_height"].fillna(on["last_height"]).mask(lower, on["last_height"])
+    return on
+
+
+def _lowest(looks, part_key):
+    """Of each part the most worn reading of its last day: `height`, `place`, `date`, `distance_km`, `quantity`, rows as `part_key`."""
+    last = looks.sort_values(["date", "height"], ascending=[False, True], kind="stable").drop_duplicates("part_key")
+    keep = last.set_index("part_key")[["height", "place", "date", "distance_km", "quantity"]]
+    return keep.reindex(part_key).set_axis(part_key.index)
 
 
 def _past(on, height, limit):
@@ -133,8 +161,9 @@ def _past(on, height, limit):
 
 def _state(on):
     reasons = [
-        (on["n"].isna(), "its wear has not been read"),
+        (on["n"].isna() & on["last_height"].isna(), "its wear has not been read"),
         (on["limit"].isna(), "no limit is known for it"),
+        (on["n"].isna(), "no distance is known of its readings"),
         (on["life_km"].isna() | on["left_low_km"].isna(), "too few readings of it and of like parts to say how it wears"),
         (np.isinf(on["left_km"]), "its readings show no wear yet"),
     ]
@@ -144,20 +173,22 @@ def _state(on):
     known, read_past = why.eq(""), _past(on, "last_height", "limit")
     legal = _past(on, "last_height", "legal_limit") | (known & _past(on, "now_height", "legal_limit"))
     below = known & on["left_km"].le(0) | ~known & read_past
-    checks = [legal, below, read_past | known & on["left_low_km"].le(0), ~known, on["left_low_km"] < on["next_look_km"]]
+    doubted = _past(on, "doubted_height", "limit")
+    checks = [legal, below, read_past | doubted | known & on["left_low_km"].le(0), ~known, on["left_low_km"] < on["next_look_km"]]
     state = np.select(checks, ["below-legal", "below", "may-be-below", "not-known", "before-next-look"], "above")
-    return state, why
+    return state, why.mask((state == "may-be-below") & doubted & ~read_past, "its last reading lies far off its line")
 
 
 def _with_dates(on, as_of, daily):
     on["date_low"] = on["date"] = pd.Series(pd.NaT, on.index, dtype="datetime64[ns]")
+    on.loc[on["state"].isin(AT_LIMIT), "date_low"] = as_of
     if daily is None:
         return on
     rate = daily.drop_duplicates("vehicle").set_index("vehicle")
-    for name, left, speed in (("date_low", "left_low_km", "high"), ("date", "left_km", "rate_km_per_day")):
+    for name, left, speed in (("date_low", "act_km", "high"), ("date", "left_km", "rate_km_per_day")):
         pace = on["vehicle"].map(rate[speed]).fillna(on["vehicle"].map(rate["rate_km_per_day"]))
         days = np.floor((on[left] / pace.where(pace > 0)).where(lambda d: d < 3650))
-        on[name] = as_of + pd.to_timedelta(days, unit="D")
+        on[name] = on[name].fillna(as_of + pd.to_timedelta(days, unit="D"))
     return on
 
 

@@ -223,8 +223,10 @@ def has_cost(cost):
 
 def curves(service, spans):
     """What the curves rest on: lives watched, those on before the record, and those left out or cut."""
-    unknown = int((~spans["age_known"]).sum())
+    uncounted = int(spans["seen_km"].isna().sum())
+    unknown = int((~spans["age_known"] & spans["seen_km"].notna()).sum())
     left_out = f" {plural(unknown, 'part')} of unknown age {'serves' if unknown == 1 else 'serve'} for wear alone." if unknown else ""
+    left_out += f" Of {plural(uncounted, 'part')} the log counts no distance, so no life is told." if uncounted else ""
     if not len(service):
         return f"No part has a known age and a distance watched.{left_out}"
     n, off = service["part_key"].nunique(), int(service["came_off"].sum())
@@ -233,12 +235,16 @@ def curves(service, spans):
         f" {plural(late, 'part')} {'was' if late == 1 else 'were'} on already when the record began and "
         f"{'counts' if late == 1 else 'count'} from then."
     )
-    holes = int(service["cause"].eq("record-gap").sum())
-    cut = f" {plural(holes, 'hole')} in the record {'counts' if holes == 1 else 'count'} as distance of no life." if holes else ""
-    return (
-        f"{plural(n, 'life', 'lives')} watched, of which {plural(off, 'part')} came off; the others are still on, or left with their "
-        f"vehicle.{before if late else ''}{cut}{left_out}"
+    unseen = service.loc[service["cause"].eq("record-gap"), "part_key"].nunique()
+    cut = (
+        f" {plural(unseen, 'part')} may have come off unseen, another having gone on in the same place, and "
+        f"{'counts' if unseen == 1 else 'count'} only as far as the record shows."
+        if unseen
+        else ""
     )
+    ended = "none came off" if not off else "all came off" if off == n else f"{off:,} came off"
+    rest = "" if off == n else f"; {'they are' if not off else 'the others are'} still on, or left with their vehicle"
+    return f"{plural(n, 'life', 'lives')} watched, of which {ended}{rest}.{before if late else ''}{cut}{left_out}"
 
 
 def alt_weibull(service):

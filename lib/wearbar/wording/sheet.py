@@ -54,6 +54,7 @@ PLACES = {"left-shoulder": "left", "centre": "centre", "right-shoulder": "right"
 UNITS_OF = {"thickness": "mm", "elongation": "%", "slack": "mm", "top-up": "mL"}
 REASONS_OFF = "worn, failed, damaged, convenience, age, unsuited, rotated, moved, stored, recalled"
 SPARE_ROWS = 2
+NO_DISTANCE = ("hours", "none")  # meters
 NEAR_KM = 50.0  # to the low limit: look now
 
 
@@ -73,7 +74,8 @@ def headline(visit):
     held += [f"{safe(row.last_position)} {safe(row.category)} {STATE[row.state]}" for row in worn.itertuples()]
     if held:
         return f"{safe(visit.vehicle)} is to be seen to before it moves: {listing(held)}. {work}", "now"
-    return f"{safe(visit.vehicle)}: {work} {danger_none(visit.untold)}", "soon" if due else "note"
+    urgency = "now" if counts.get("past-window") else "soon" if due else "note"
+    return f"{safe(visit.vehicle)}: {work[:1].lower()}{work[1:]} {danger_none(visit.untold)}", urgency
 
 
 def no_plan_said(visit):
@@ -98,11 +100,12 @@ def words(visit, log, show):
         "have": [_have(row) for row in visit.have.itertuples()],
         "worn": [_worn(row, show) for row in visit.worn.itertuples()],
         "reads": [_read(row, show) for row in visit.reads.itertuples()],
-        "changes": [_change(row, show) for row in visit.changes.itertuples()],
+        "no_reads": _no_reads(visit, show),
+        "changes": [_change(row, show, visit.meter) for row in visit.changes.itertuples()],
         "spare": range(SPARE_ROWS),
         "reasons": REASONS_OFF,
         "depth": _depth(show),
-        "unit": show.units.distance,
+        "unit": "" if visit.meter in NO_DISTANCE else show.units.distance,
         "rechecks": _rechecks(visit, show),
         "return": RETURN if visit.laid_up else (),
         "laid_up": _laid_up(visit, show),
@@ -126,20 +129,32 @@ def _in_css(text):
 
 def _odometer(visit, show):
     """The last reading, and what its age does to the dates."""
-    last, boxes = visit.last, []
-    if visit.meter != "hours":
-        boxes.append(("Odometer", show.units.distance))
-    if visit.meter in ("hours", "both"):
-        boxes.append(("Hour meter", "h"))
-    if pd.isna(last.date):
+    last, boxes = visit.last, _meters(visit, show)
+    if not boxes:
+        said = "It has no meter: its work goes by the date."
+    elif pd.isna(last.date):
         said = "The log has no reading of this vehicle: without one nothing can be told by distance."
     else:
-        shown = [show.distance(last.odometer_km)] if pd.notna(last.odometer_km) else []
+        shown = [show.distance(last.odometer_km)] if pd.notna(last.odometer_km) and visit.meter not in NO_DISTANCE else []
         shown += [f"{number(last.hours)} h"] if pd.notna(last.hours) else []
         said = f"Last reading: {listing(shown)} on {show.date(last.date)}, {show.days(last.days)} before the log's day."
         if last.is_stale:
             said += f" It is older than {plural(STALE_DAYS, 'day')}: what hangs on distance is a range of dates until you read it again."
     return {"boxes": boxes, "said": said, "is_stale": last.is_stale}
+
+
+def _meters(visit, show):
+    """(name, unit) of each of the vehicle's meters."""
+    distance, hours = ("Odometer", show.units.distance), ("Hour meter", "h")
+    return {"hours": [hours], "both": [distance, hours], "none": []}.get(visit.meter, [distance])
+
+
+def _no_reads(visit, show):
+    """That nothing is asked to be read, and why."""
+    at = listing([name.lower() for name, _ in _meters(visit, show)] or ["day"])
+    none = "The log does not tell which parts are on"
+    why = "No part that the log has on is of a kind whose readings this sheet knows" if visit.has_parts else none
+    return f"{why}: write down what you read, where, and the {at}."
 
 
 def _dangers(visit, show):
@@ -294,7 +309,8 @@ def _nothing(visit, log, show):
         return plain(no_plan(log))
     if len(visit.tasks) or pd.notna(visit.disposed):
         return ""
-    last = "with no reading at all" if pd.isna(visit.last.date) else f"whose last reading is {show.days(visit.last.days)} old"
+    none = "for a vehicle without a meter" if visit.meter == "none" else "with no reading at all"
+    last = none if pd.isna(visit.last.date) else f"whose last reading is {show.days(visit.last.days)} old"
     blind = f" and which has no table of {listing(visit.untold)}" if visit.untold else ""
     return f"No task is due now or soon by this log, {last}{blind}. That is not the same as a vehicle in order."
 
@@ -313,11 +329,10 @@ def _exact(x):
 def _worn(row, show):
     """One part at or near its limit: (part, state, limit, last read, left)."""
     part = f"{clean(row.last_position, 40)} {clean(row.category, 40)}, {clean(row.item, 60)}"
-    place = f", lowest at {clean(row.place, 40).replace('-', ' ')}" if pd.notna(row.place) and row.place else ""
+    place = f", lowest at {clean(row.last_place, 40).replace('-', ' ')}" if pd.notna(row.last_place) and row.last_place else ""
     read = f"{_height(row.last_height, row.quantity, show)} on {show.date(row.last_read)}{place}" if pd.notna(row.last_read) else "not read"
     limit = f"{_height(row.limit, row.quantity, show)} ({clean(row.limit_from, 40)})" if pd.notna(row.limit) else "none known"
-    near = min(row.left_low_km, row.next_look_km) if pd.notna(row.left_low_km) else float("nan")
-    look = "now" if row.state != "before-next-look" or near < NEAR_KM else f"within {show.distance(near)}" if pd.notna(near) else "soon"
+    look = f"within {show.distance(row.act_km)}" if row.act_km >= NEAR_KM else "now"
     return part, STATE[row.state], read, limit, look
 
 
@@ -362,9 +377,10 @@ def _value(x, quantity, show):
     return f"{number(x)} mL" if quantity == "top-up" else _height(x, quantity, show)
 
 
-def _change(row, show):
-    """A part that may come off: (position, part, fitted at)."""
-    fitted = show.distance(row.fitted_odometer_km) if pd.notna(row.fitted_odometer_km) else ""
+def _change(row, show, meter):
+    """A part that may come off: (position, part, fitted at), or on what day where no distance is counted."""
+    day = show.date(row.fitted) if pd.notna(row.fitted) and meter in NO_DISTANCE else ""
+    fitted = show.distance(row.fitted_odometer_km) if pd.notna(row.fitted_odometer_km) else day
     return clean(row.position, 40), f"{clean(row.category, 40).replace('-', ' ')}: {clean(row.item, 60)}", fitted
 
 

@@ -14,6 +14,8 @@ __all__ = [
     "STATE",
     "alt_left",
     "alt_lines",
+    "has_left",
+    "has_line",
     "headline",
     "height",
     "limit_note",
@@ -24,7 +26,6 @@ __all__ = [
     "rate_head",
     "wear_life",
     "what_of",
-    "worth_drawing",
 ]
 
 STATE = {
@@ -40,6 +41,8 @@ SHORT = {
     "no limit is known for it": "no limit",
     "too few readings of it and of like parts to say how it wears": "few readings",
     "its readings show no wear yet": "no wear yet",
+    "no distance is known of its readings": "no distance at its readings",
+    "its last reading lies far off its line": "far off its line",
 }
 CAUTION = (
     "A wear line sees wear alone. It does not see cuts, bulges, cracks, age, heat, a seized caliper or a damaged chain: look at the part "
@@ -84,13 +87,21 @@ def _parts(rows, most=5):
 
 
 def _its(rows):
-    return "its wear line" if len(rows) == 1 else "their wear lines"
+    return "its readings" if len(rows) == 1 else "their readings"
+
+
+def _unjudged(on):
+    """How many parts cannot be judged, and why."""
+    if not len(on):
+        return ""
+    why = [f"{n:,} {SHORT.get(words, words)}" for words, n in on["why_not"].value_counts(sort=False).items()]
+    return f" {plural(len(on), 'part')} now on cannot be judged ({listing(why)})."
 
 
 def headline(on, show):
     """(sentence, urgency) that answers: what must be done now?"""
     at = {name: on[on["state"].eq(name)] for name in STATES}
-    unread = f" {plural(len(at['not-known']), 'part')} now on cannot be judged." if len(at["not-known"]) else ""
+    unread = _unjudged(at["not-known"])
     if not len(on):
         return (
             "The log has no wear readings of parts now on, so nothing can be said of what is left. Read tread, pads and chain at each "
@@ -121,8 +132,11 @@ def headline(on, show):
         what = f"{plural(len(soon), 'part')} may reach the limit before the next look at the usual distance: {_parts(soon)}; look sooner."
         return what + unread, "soon"
     if not len(at["above"]):
-        return f"No part now on has been read for wear.{unread}", "note"
-    return f"None of the {plural(len(at['above']), 'part')} whose wear is read may reach its limit before the next look.{unread}", "note"
+        start = "No part now on has been read for wear." if on["last_read"].isna().all() else "None of the parts read is at its limit."
+        return start + unread, "note"
+    n = len(at["above"])
+    start = "The one part that can be judged may not" if n == 1 else f"None of the {plural(n, 'part')} that can be judged may"
+    return f"{start} reach its limit before the next look.{unread}", "note"
 
 
 def on_now(on, lives):
@@ -136,24 +150,29 @@ def on_now(on, lives):
         if len(unread)
         else ""
     )
-    return f"{plural(len(on), 'part')} now on {'is' if len(on) == 1 else 'are'} read for wear: {listing(counts, most=9)}.{others}"
+    n_read, one = int(on["last_read"].notna().sum()), len(on) == 1
+    kinds = "is of a kind" if one else "are of kinds"
+    some = f"{kinds} read for wear, {n_read or 'none'} read {'itself' if one else 'themselves'}"
+    read = f"{'has' if one else 'have'} been read for wear" if n_read == len(on) else some
+    return f"{plural(len(on), 'part')} now on {read}: {listing(counts, most=9)}.{others}"
 
 
-def now_table(on, as_of, show):
+def now_table(on, show):
     """Parts now on as they are printed: the most pressing first, the low limit leading."""
     table = on.assign(what=what_of(on, on["last_position"]))
-    table["act_km"] = np.fmin(on["left_low_km"], on["next_look_km"]).where(on["state"].ne("not-known"))
     heights = zip(on["now_height"], on["limit"], on["quantity"], strict=True)
     table["now"] = [_now(height(h, q, show), height(limit, q, show)) if q == q else MISSING for h, limit, q in heights]
     table["chance"] = [chance(p) for p in on["chance_to_next"]]
-    table["state"] = on["state"].map(STATE) + (": " + on["why_not"].replace(SHORT)).where(on["why_not"].ne(""), "")
+    is_read = on["state"].eq("not-known") & on["last_height"].notna()
+    told = on["state"].map(STATE).mask(is_read, "how far not known")
+    table["state"] = told + (": " + on["why_not"].replace(SHORT)).where(on["why_not"].ne("") & ~on["state"].isin(STATES[:2]), "")
     far = ~np.isfinite(on["left_high_km"].astype(float)) | (on["left_high_km"] > 20 * on["left_km"].clip(lower=1000))
     table["left_high_km"] = on["left_high_km"].mask(far)
     done = on["state"].isin(["below-legal", "below"])
     for column in ("left_km", "left_low_km", "left_high_km"):
         table[column] = table[column].mask(done)
     table["chance"] = table["chance"].mask(done, "")
-    return table.assign(act_km=table["act_km"].mask(done, 0.0), date_low=on["date_low"].mask(done, as_of))
+    return table
 
 
 def _now(now, limit):
@@ -187,19 +206,20 @@ def now_note(confidence):
     tail = number(50 + 50 * confidence)
     return (
         f"Look or change within: the lesser of the low limit (with a chance of {tail}% the part goes further) and the usual distance "
-        "between looks. Within its limit at the next look: the chance of it at that usual distance, by wear alone. Left by its line is an "
+        "between looks, none where it is or may be at its limit; not later than: the day on which that distance is run at the most the "
+        "vehicle does. Within its limit at the next look: the chance of it at that usual distance, by wear alone. Left by its line is an "
         "estimate with its interval, not leave to use it up. A part at its limit has no distance left."
     )
 
 
 def alt_left(on, show):
-    rows = on[on["state"].ne("not-known")].head(3).to_dict("records")
+    rows = on[has_left(on)].head(3).to_dict("records")
     said = [f"{part_name(r)} {show.distance(r['left_low_km'])} at the low limit" for r in rows]
     return f"Ranges of the distance left of the parts nearest their limits; first {listing(said)}." if said else "No part can be judged."
 
 
 def alt_lines(on, show):
-    rows = on[on["state"].ne("not-known") & (on["n"] >= 2)].head(6).to_dict("records")
+    rows = on[has_line(on)].head(6).to_dict("records")
     said = [
         f"{part_name(r)} now at {height(r['now_height'], r['quantity'], show)}, limit {height(r['limit'], r['quantity'], show)}"
         for r in rows
@@ -207,9 +227,14 @@ def alt_lines(on, show):
     return f"Wear readings and lines of {plural(len(rows), 'part')}: {listing(said)}."
 
 
-def worth_drawing(on):
-    """Whether any part now on has a line."""
-    return bool((on["state"].ne("not-known") & (on["n"] >= 2)).any())
+def has_left(on):
+    """Which parts have a distance left to draw."""
+    return on["left_km"].notna() & ~on["state"].isin(["below-legal", "below"])
+
+
+def has_line(on):
+    """Which parts have a line to draw."""
+    return on["why_not"].eq("") & (on["n"] >= 2)
 
 
 def wear_life(table, show):
