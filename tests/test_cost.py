@@ -343,9 +343,9 @@ class TestWorth:
 
     def test_each_vehicle_weighs_by_its_own_distance_whatever_the_order_of_names(self):
         log = made(
-            vehicles=cars("Z", "B", "A", price=[5000, None, 10000]),
+            vehicles=cars("B", "Z", "A", price=[None, 5000, 10000]),
             odometer={
-                "vehicle": ["Z", "B", "A"] * 2, "date": ["2025-01-01"] * 3 + ["2025-12-31"] * 3, "odometer": [0, 0, 0, 1000, 500, 20000]
+                "vehicle": ["B", "Z", "A"] * 2, "date": ["2025-01-01"] * 3 + ["2025-12-31"] * 3, "odometer": [0, 0, 0, 500, 1000, 20000]
             },
             valuations={"vehicle": ["A", "Z"], "date": ["2025-12-31"] * 2, "value": [7000, 3000]},
         )  # fmt: skip

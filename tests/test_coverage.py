@@ -140,8 +140,13 @@ def test_what_has_no_meter_is_neither_stale_nor_unread():
     assert coverage.by_table(told).set_index("table").loc["odometer", "months_share"] == 1
     assert "1 vehicle has no meter (T)" in words.record_said(table.reset_index())
     assert "no reading" not in words.headline(told, table, answers_of(told))[0]
-    alone = logs.log_of({"vehicles": pd.DataFrame(fleet).tail(1)}, HEADER)
-    assert answers_of(alone).set_index("subject").loc["cost", "why"] == "no-money"
+    tyre = {"vehicle": ["T"], "position": ["left"], "category": ["tyre"], "item": ["x"], "fitted": ["2024-01-01"], "price": [80]}
+    depth = {"vehicle": ["T"], "date": ["2024-12-01"], "position": ["left"], "category": ["tyre"], "quantity": ["depth"], "value": [4]}
+    tables = {"vehicles": pd.DataFrame(fleet).tail(1), "fitted": pd.DataFrame(tyre), "measurements": pd.DataFrame(depth)}
+    alone = answers_of(logs.log_of(tables, HEADER)).set_index("subject")
+    assert alone.loc["cost"].tolist()[1:3] == ["no", "no-distance"]
+    assert alone.loc["wear"].tolist()[1:3] == ["in part", "few-measured"]
+    assert alone.loc["part-cost", "why"] == "no-distance"
 
 
 def test_wear_and_prices_are_counted_as_the_reports_count_them():
@@ -161,7 +166,8 @@ def test_wear_and_prices_are_counted_as_the_reports_count_them():
 
 def test_cost_is_told_of_what_the_report_tells():
     """Fuel and a sale, no work at all: a cost by distance, in part; three of a kind are needed for an age to replace."""
-    fuel = {"vehicle": "A", "date": ["2024-02-01", "2024-03-01", "2024-11-01"], "odometer": [1000, 1500, 5000], "volume": 40.0, "cost": 60.0}
+    days = ["2024-02-01", "2024-03-01", "2024-11-01"]
+    fuel = {"vehicle": "A", "date": days, "odometer": [1000, 1500, 5000], "volume": 40.0, "cost": 60.0}
     told = log_of(["A"], odometer=readings_of("A", ["2024-01-01", "2024-12-01"], [500, 6000]), fuel=pd.DataFrame(fuel))
     found = answers_of(told).set_index("subject")
     assert found.loc["cost"].tolist()[1:3] == ["in part", "no-work"]

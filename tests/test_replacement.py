@@ -154,7 +154,7 @@ class TestRepairs:
     def test_what_came_when_only_one_vehicle_was_as_old_is_counted_apart(self):
         work = [("A", "2020-07-01", "defect", 0, "warranty"), ("C", "2025-07-01", "defect", 180, None)]
         _, _, visits, periods = fleet(["2020-01-01", "2020-01-01", "2018-01-01"], work)
-        curve = cost_by_kind(visits, periods, pd.Series({v: "van" for v in "ABC"}))["van"]
+        curve = cost_by_kind(visits, periods, pd.Series(dict.fromkeys("ABC", "van")))["van"]
         assert curve["mcf"].tolist() == [0, 0, 0]
         assert curve.attrs == {"inside": 1, "outside": 0, "later": 1, "later_amount": 180}
         said = repairs_said({"van": curve}, Show())

@@ -12,6 +12,7 @@ from wearbar.tables import TABLES
 __all__ = ["answers"]
 
 FEW_LINES, FEW_VEHICLES, FEW_ENDS, YEAR = 3, 8, 3, 365
+WORN = ["depth", "thickness", "elongation"]
 COSTS = ["labour_cost", "parts_cost", "other_cost"]
 
 
@@ -30,11 +31,13 @@ def answers(log, record, readings):
         ("interval_compliance", "defects", _first(("no-defects", not f["defects"])), None),
         ("interval_compliance", "certificates", _first(("no-certificates", not f["certificates"])), None),
         ("interval_compliance", "campaigns", _first(("no-campaigns", not f["campaigns"])), None),
-        ("consumable_life", "wear", _first(("no-measurements", not f["looks"]), ("few-measured", f["measured_parts"] == 0)),
-         _first(("few-measured-parts", f["measured_parts"] < FEW_LINES, f["measured_parts"]))),
+        ("consumable_life", "wear", _first(("no-measurements", not f["looks"])),
+         _first(("few-measured", f["measured_parts"] == 0), ("few-measured-parts", f["measured_parts"] < FEW_LINES, f["measured_parts"]),
+                ("parts-no-meter", f["bare_parts"] > 0, f["bare_parts"]))),
         ("consumable_life", "life", _first(("no-fitted", not f["fitted"])),
          _first(("few-ends", f["ends"] < FEW_ENDS, f["ends"]), ("age-unknown", f["age_unknown"] > 0, f["age_unknown"]))),
-        ("consumable_life", "part-cost", _first(("no-fitted", not f["fitted"]), ("no-prices", f["priced"] == 0)),
+        ("consumable_life", "part-cost", _first(("no-fitted", not f["fitted"]), ("no-prices", f["priced"] == 0),
+                                              ("no-distance", not f["distance"])),
          _first(("some-prices", f["priced"] < 0.95, f["priced"]))),
         ("severe_use", "effect", _first(("no-use", not f["use"]), ("no-measurements", not f["measurements"]),
                                         ("few-vehicles", f["vehicles"] < FEW_VEHICLES, f["vehicles"])), None),
@@ -90,8 +93,13 @@ def _facts(log, record):
 def _wear_facts(log, readings):
     """Parts whose wear was read at two distances or more; what `fitted` says of their depth is a reading too."""
     looks = spans.looks_of(log, readings)
-    any_read = len(looks) > 0 or len(log.tables["measurements"]) > 0
-    return {"looks": any_read, "measured_parts": int((looks.groupby("part_key")["distance_km"].nunique() > 1).sum())}
+    worn = log.tables["measurements"]["quantity"].isin(WORN)  # read on a vehicle without distance too
+    bare = log.tables["fitted"].merge(log.tables["vehicles"][["vehicle", "meter"]], on="vehicle")
+    return {
+        "looks": len(looks) > 0 or bool(worn.any()),
+        "measured_parts": int((looks.groupby("part_key")["distance_km"].nunique() > 1).sum()),
+        "bare_parts": int((bare["meter"].isin(["hours", "none"]) & bare["removed"].isna()).sum()),
+    }
 
 
 def _cost_facts(log, readings):

@@ -13,6 +13,7 @@ __all__ = [
 SOURCES = {"work": ("workshop row", "workshop rows"), "fitted": ("part fitted", "parts fitted"), "fuel": ("fill of fuel", "fills of fuel")}
 TABLES = {"work": "workshop rows", "fitted": "parts fitted", "fuel": "fuel", "fixed_costs": "fixed costs (insurance, tax, storage)"}
 MANY = 5  # vehicles, from which the dearest is dear in part by chance
+SMALL = 0.01  # share of the money on days without distance, below which it is not told apart
 NOTE = "Cost is over the days whose distance is known; a day is each vehicle's; money known is the share of rows that have theirs."
 COST = {("cost_per_km", "low", "high"): ("Cost", "money_per_km"), "cost_per_day": ("A day", "money")}
 HEADS_ENERGY = {
@@ -37,7 +38,7 @@ def headline(total, account, show):
     on_distance = account.lines.loc[account.lines["with_distance"], "amount"].sum()
     tax = {"net": ", net of recoverable tax", "gross": ", recoverable tax included"}.get(account.money, "")
     start = f"A {_mile(unit)} cost {figure}{between}{tax}."
-    if abs(amount - on_distance) < 0.5:
+    if abs(amount - on_distance) < SMALL * abs(amount):
         return f"{start} That is {show.money(amount, 0)} on {cars} over {driven}, or {per_day}.", "note"
     every = f"with what was spent where no distance is known it is {show.money(amount, 0)} on {cars}, or {per_day}"
     return f"{start} That is {show.money(on_distance, 0)} over {driven}; {every}.", "note"
