@@ -478,7 +478,7 @@ class TestBlankAndNone:
         assert each.to_dict() == {"a": 2, "b": 2}
 
     def test_old_rows_tell_before_the_plan_does(self):
-        year = self.year({"2023-02-01": 3.0, "2024-11-01": None}, [t | {"hours": 1.0} for t in self.TASKS])
+        year = self.year({"2023-01-01": 3.0, "2024-11-01": None}, [t | {"hours": 1.0} for t in self.TASKS])
         assert outlook.by_task(year).set_index("task")["each_hours"].to_dict() == {"a": 3, "b": 1}
 
     def test_nought_is_none_and_blank_is_not_known(self):
@@ -577,6 +577,8 @@ class TestBands:
     def test_a_mean_lies_in_its_band_and_ends_are_whole(self):
         rare = np.where(np.arange(400) < 16, 100.0, 0.0)[:, None]
         assert [x.item() for x in outlook._band(rare, True, 0.9)] == [4, 0, 100]
+        few = np.repeat([1, 2, 3], [190, 190, 20])[:, None]
+        assert [x.item() for x in outlook._band(few, True, 0.9)] == [1.575, 1, 3]
         jobs = np.where(np.arange(400) < 20, 3, 2)[:, None]
         assert [x.item() for x in outlook._band(jobs, True, 0.9)] == [2.05, 2, 3]
         assert [x.item() for x in outlook._band(np.full((9, 1), 0.1), True, 0.9)] == [pytest.approx(0.1)] * 3

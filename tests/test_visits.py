@@ -1,3 +1,4 @@
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -91,9 +92,17 @@ def test_work_without_a_window_is_done_on_its_due_day():
 
 
 def test_a_few_days_to_choose_from_break_no_window():
-    jobs = jobs_of([10], [30], [2]).on([0, 7, 10, 14, 38, 40, 70])
-    _, at = bundle(jobs)
-    assert jobs.days[at].tolist() == [10, 40, 70]  # after day 38 no day would do
+    """Together on day 7 they would need fewer visits, but no day would then do for the first job's next: 37 is not there."""
+    jobs = replace(jobs_of([10, 7], [30, 300], [0, 0]), first_early=np.array([7.0, 7.0]))
+    jobs = jobs.on([0, 7, 10, 14, 40])
+    assert sorted(jobs.days[bundle(jobs)[1]].tolist()) == [7, 10, 40]
+
+
+def test_nor_do_days_far_apart():
+    """After day 7 the next would be due on 39, and no day lies between."""
+    due = np.array([[30.0, 40.0, 39.0, 70.0], [300.0] * 4])
+    jobs = Jobs(jobs_of([7, 7], [1, 1], [0, 0]).rows, np.array([0, 6, 7, 40]), np.array([6.0, 7.0]), np.array([7.0, 7.0]), due, due)
+    assert sorted(jobs.days[bundle(jobs)[1]].tolist()) == [6, 7, 40]
 
 
 def test_what_falls_due_together_is_done_together():

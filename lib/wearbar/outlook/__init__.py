@@ -194,7 +194,8 @@ def waiting(outlook):
     here = rows["vehicle"].map(outlook.model.vehicles["last_km"])
     due = (rows["due_day"] <= 0) | (rows["due_km"] <= here)
     rows = rows.assign(task=rows["task"].where(due, ""), position=rows["position"].where(due, ""))
-    return rows.loc[due | ~rows["vehicle"].isin(rows.loc[due, "vehicle"]), ["vehicle", "task", "position"]].drop_duplicates(ignore_index=True)
+    kept = due | ~rows["vehicle"].isin(rows.loc[due, "vehicle"])
+    return rows.loc[kept, ["vehicle", "task", "position"]].drop_duplicates(ignore_index=True)
 
 
 def last_year(log, test, replay, confidence=0.9, rng=None, draws=DRAWS):

@@ -206,7 +206,7 @@ def visit_jobs(ahead, model, as_of, amounts=None, some=None, plan_days=PLAN_DAYS
     amounts: of each row of `ahead.rows`. some: vehicles; None is all.
     """
     rows = ahead.rows.assign(amount=np.nan if amounts is None else amounts)
-    rows = rows[np.isfinite(rows["wait_days"]) & (True if some is None else rows["vehicle"].isin(some))]
+    rows = rows if some is None else rows[rows["vehicle"].isin(some)]
     names = pd.Index(rows["vehicle"].unique())
     at, days = names.get_indexer(rows["vehicle"]), np.arange(plan_days + 1)
     path = expected_km(model, names, as_of, days)
@@ -224,6 +224,6 @@ def visit_jobs(ahead, model, as_of, amounts=None, some=None, plan_days=PLAN_DAYS
     due, early = (reached(*point) for point in told)
     first_due, first_early = (reached(rows[f"{edge}_km"].to_numpy(), rows[f"{edge}_day"].to_numpy()) for edge in ("due", "early"))
     first_due = np.where(rows["due_km"].to_numpy() < path[at, 0] - 1e-6, np.minimum(first_due, -1.0), first_due)
-    back = rows["wait_days"].to_numpy()  # due while laid up: to be done before the next use
+    back = rows["wait_days"].to_numpy()  # due while laid up: to be done before the next use, which may never come
     first_due, first_early = np.maximum(first_due, np.where(back > 0, back, -np.inf)), np.maximum(first_early, back)
     return Jobs(rows.reset_index(drop=True), days, np.minimum(first_early, first_due), first_due, np.minimum(early, due), due)

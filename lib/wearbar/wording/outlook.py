@@ -375,7 +375,7 @@ def _pack(n, unit, pack):
 
 def hours_said(table, told):
     """Hours by site, and what they leave out."""
-    if len(table) and not told.totals["hours"].any() and told.untold["hours"] > 0:
+    if not told.totals["hours"].any() and told.untold["hours"] > 0:
         return "Neither the log nor the plan says how long work takes, so the hours cannot be told. Record them, 0 where it took none."
     small = int(table["hours"].isna().sum()) if len(table) else 0
     few = f" {plural(small, 'site')} with fewer than three vehicles {'is' if small == 1 else 'are'} not told." if small else ""
