@@ -106,6 +106,37 @@ def test_frictionless_sees_what_the_format_forbids(tmp_path):
     assert {(table, row, field or "") for table, row, field in found} == wrong
 
 
+ROWS = {
+    "vehicles": "vehicle,kind,in_service,meter\nV1,VAN,2025-01-01,distance\nV2, van ,2025-01-01T00:00:00,Both\n",
+    "fuel": "vehicle,date,odometer,volume,filled_to,unrecorded_before,note\n"
+    "V1,2025-01-02, 10 ,40.5,full,YES,Öl;x\nV2,20250103,1e1,.5, ,true,\nV2,2025-01-04,30,9,part,no,y\n",
+}
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
+def test_a_log_that_reading_takes_is_good_by_its_descriptor(tmp_path, encoding):
+    (tmp_path / "log.toml").write_text('distance = "mi"\nvolume = "L"\n')
+    for name, text in ROWS.items():
+        (tmp_path / f"{name}.csv").write_text(text, encoding=encoding)
+    assert not len(logs.read_log(tmp_path).set_aside)
+    errors, found, rows = checked(write_descriptor(tmp_path))
+    assert (errors, found, rows) == ([], set(), {"vehicles": 2, "fuel": 3})
+    told = json.loads((tmp_path / "datapackage.json").read_text(encoding="utf-8"))["resources"]
+    kinds = {f["name"]: (f["type"], "enum" in f.get("constraints", {})) for f in told[1]["schema"]["fields"]}
+    assert kinds["filled_to"] == ("string", True)
+    assert (kinds["date"][0], kinds["odometer"][0], kinds["unrecorded_before"][0]) == ("string", "number", "string")
+
+
+def test_ids_that_a_workbook_holds_as_numbers(tmp_path):
+    vehicles = pd.DataFrame({"vehicle": [12, "07", "V"], "kind": ["van", "Van", "car"], "in_service": [pd.Timestamp("2025-01-01")] * 3})
+    days = [pd.Timestamp("2025-02-01 13:05"), pd.Timestamp("2025-03-01"), "2025-03-01", 20250302]
+    odometer = pd.DataFrame({"vehicle": [12, "12", "07", "V"], "date": days, "odometer": [1000, " 2000", 5000.5, 3]})
+    path = as_workbook({"vehicles": vehicles, "odometer": odometer}, {"distance": "mi"}, tmp_path / "log")
+    assert not len(logs.read_log(path).set_aside)
+    errors, found, rows = checked(write_descriptor(path))
+    assert (errors, found, rows) == ([], set(), {"vehicles": 3, "odometer": 4})
+
+
 def test_fields_tell_their_unit_and_meaning(tmp_path):
     folder = shutil.copytree(place("data", "owner"), tmp_path / "owner")
     with (folder / "fuel.csv").open(encoding="utf-8") as file:

@@ -13,7 +13,7 @@ from wearbar.sources.files import read_header
 from wearbar.sources.raw import LogError, Source, header_names, raw_of_frame
 from wearbar.tables import TABLES
 
-__all__ = ["load_whole", "open_workbook"]
+__all__ = ["held_cells", "load_whole", "open_workbook"]
 
 MOST_BYTES = 2**31
 MOST_CELLS = 2 * 10**8
@@ -36,6 +36,12 @@ def open_workbook(path):
     tables = {name: partial(_read, path, book, sheet) for name, sheet in sheets.items() if name in TABLES}
     strange = tuple(f"sheet {sheet}" for name, sheet in sheets.items() if name not in TABLES)
     return Source(path.stem, header, tables, strange, path.parent)
+
+
+def held_cells(path):
+    """The tables of a workbook that `open_workbook` has taken, name to frame of its cells as it holds them: text, numbers, days."""
+    book = _load(path)
+    return {name: _frame(path, book, sheet)[0] for sheet in book.sheetnames if (name := sheet.strip().casefold()) in TABLES}
 
 
 def load_whole(path):
@@ -105,6 +111,12 @@ def _header(sheet, name):
 
 
 def _read(path, book, name):
+    frame, beyond = _frame(path, book, name)
+    problems = tuple((line, "", extra[0], "row-length") for line, extra in beyond.items())
+    return replace(raw_of_frame(frame), problems=problems, beyond=beyond)
+
+
+def _frame(path, book, name):
     where = f"{path.name}, sheet {name}"
     rows = _rows(book[name], where)
     if not rows or not any(cell is not None for cell in rows[0]):
@@ -118,8 +130,7 @@ def _read(path, book, name):
     frame = pd.DataFrame(cells, columns=names, index=pd.Index(filled, name="line", dtype="int64"), dtype=object)
     if _has_formulas(path):
         _show_unworked(frame, _rows(_load(path, data_only=False)[name], where))
-    problems = tuple((line, "", extra[0], "row-length") for line, extra in beyond.items())
-    return replace(raw_of_frame(frame), problems=problems, beyond=beyond)
+    return frame, beyond
 
 
 def _has_formulas(path):
