@@ -533,6 +533,7 @@ def test_lives_watched_are_told_in_true_words():
     assert "1 part may have come off unseen" in told
     # fitted on a known day to what counts no distance: not of unknown age
     trailer = service.assign(seen_km=np.nan, age_known=False, entry_km=np.nan)
+    assert on_lives.life_note(choice.lives_by_item(trailer)).startswith("No part has a known age")
     text = on_lives.curves(service[:0], trailer)
     assert "unknown age" not in text
     assert "Of 4 parts the log counts no distance" in text

@@ -105,6 +105,8 @@ def _doubt(note):
 
 
 def life_note(table):
+    if not len(table):
+        return "No part has a known age and a distance watched, so nothing is told of lives by their ends."
     few = int((table["n_ended"] < MIN_ENDS).sum())
     known = (
         f" {plural(few, 'row')} with under five ends: the limits rest on Weibull shapes from 1.5 to 6, stated and not measured here."
@@ -200,6 +202,11 @@ def early(table):
     if not len(table):
         return "No part came off before it was worn out."
     known = table[table["wasted"].notna()]
+    if not len(known):
+        return (
+            f"{plural(int(table['n'].sum()), 'part')} came off before being worn out or failing. What that cost is not known: it takes the "
+            "depth at removal and the price of one part."
+        )
     return (
         f"{plural(int(table['n'].sum()), 'part')} came off before being worn out or failing. The money is the share of usable depth left, "
         "times price and fitting, where the depth at removal and the price are both known "

@@ -86,8 +86,8 @@ def _parts(rows, most=5):
     return listing([safe(part_name(r)) for r in rows.to_dict("records")], most=most)
 
 
-def _its(rows):
-    return "its readings" if len(rows) == 1 else "their readings"
+def _are(rows):
+    return f"{plural(len(rows), 'part')} {'is, by its readings,' if len(rows) == 1 else 'are, by their readings,'}"
 
 
 def _unjudged(on):
@@ -110,16 +110,10 @@ def headline(on, show):
         )
     if len(at["below-legal"]):
         rest = f" {plural(len(at['below']), 'more part')} at or past the limit for changing." if len(at["below"]) else ""
-        what = (
-            f"{plural(len(at['below-legal']), 'part')} by {_its(at['below-legal'])} at or past the legal limit, off the road until "
-            f"checked: {_parts(at['below-legal'])}."
-        )
+        what = f"{_are(at['below-legal'])} at or past the legal limit, off the road until checked: {_parts(at['below-legal'])}."
         return what + rest + unread, "now"
     if len(at["below"]):
-        what = (
-            f"{plural(len(at['below']), 'part')} by {_its(at['below'])} at or past the limit for changing: {_parts(at['below'])}. "
-            "Check and change."
-        )
+        what = f"{_are(at['below'])} at or past the limit for changing: {_parts(at['below'])}. Check and change."
         return what + unread, "now"
     if len(at["may-be-below"]):
         return (
@@ -152,7 +146,7 @@ def on_now(on, lives):
     )
     n_read, one = int(on["last_read"].notna().sum()), len(on) == 1
     kinds = "is of a kind" if one else "are of kinds"
-    some = f"{kinds} read for wear, {n_read or 'none'} read {'itself' if one else 'themselves'}"
+    some = f"{kinds} read for wear, of which {n_read or 'none'} {'has' if n_read < 2 else 'have'} a reading"
     read = f"{'has' if one else 'have'} been read for wear" if n_read == len(on) else some
     return f"{plural(len(on), 'part')} now on {read}: {listing(counts, most=9)}.{others}"
 
@@ -262,7 +256,5 @@ def _rate(x, quantity, show):
 def limit_note(table):
     few = int(table["low_km"].isna().sum())
     more = f" {plural(few, 'row')} without limits: under three vehicles were read." if few else ""
-    return (
-        "Nine in ten last: that distance at least, by the spread between parts. Rotated: parts that were moved between axles and have "
-        f"come off.{more}"
-    )
+    rotated = " Rotated: parts that were moved between axles and have come off." if table["axle"].eq("rotated").any() else ""
+    return f"Nine in ten last: that distance at least, by the spread between parts.{rotated}{more}"

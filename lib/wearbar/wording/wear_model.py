@@ -59,11 +59,14 @@ def model(wear, show):
     if not len(wear.error):
         return "Too few readings to say how well lines fit."
     said = [
-        f"{safe(r['category'])} {height(r['error'], r['quantity'], show).replace('%', ' points')} ({plural(int(r['df']), 'degree')} of "
-        "freedom)"
+        f"{safe(r['category'])} {_error(r['error'], r['quantity'], show)} ({plural(int(r['df']), 'degree')} of freedom)"
         for r in wear.error.to_dict("records")
     ]
     return f"Standard deviation of one reading about its line: {listing(said)}. {_bends(wear.bends, show)}"
+
+
+def _error(x, quantity, show):
+    return show.depth(x) if quantity == "depth" else f"{x:.2f} {'points' if quantity == 'elongation' else 'mm'}"
 
 
 def _bends(bends, show):
