@@ -83,7 +83,7 @@ WHY = {
     "no-plan": "no maintenance plan: nothing can be said to be due or late",
     "no-work": "no table of work",
     "no-readings": "no odometer readings: distances are not known",
-    "stale": f"{{n}} not read for more than {STALE_DAYS} days: their state is not known",
+    "stale": f"{{n}} not read for more than {STALE_DAYS} days: state not known",
     "work-without-reading": "{p} of work rows have no reading: their distance is taken from readings before and after",
     "no-layups": "no table of lay-ups: a vehicle laid up looks like one left unread",
     "no-defects": "no table of defects: an open defect would not be seen",
