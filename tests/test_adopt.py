@@ -158,6 +158,42 @@ class TestSheetsOfPeople:
         assert list(headings(grid.cells, [1, 2])) == ["Date", "Bike", "Front Depth", "Front Price", "Rear Depth", "Rear Price"]
         assert tomllib.loads(proposal.toml)["table"][0]["header_lines"] == [1, 2]
 
+    def test_a_work_log_with_a_column_of_tyres_is_a_work_log(self, tmp_path):
+        rows = [
+            ("Flottenbuch",),
+            ("Datum / Date", "Fahrzeug / Vehicle", "km-Stand / Odometer", "Arbeit / Work", "Kosten / Cost", "Reifen vorn / Front tyre"),
+            ("13.05.2025", "Bus 1", "13.400 km", "Reifen", "1.120,00 €", "8 mm"),
+        ]
+        done, proposal = adopted(sheet(tmp_path / "s.csv", *rows, delimiter=";"), distance="km")
+        assert rows_of(done, "work")[0] == {
+            "vehicle": "Bus 1", "date": "2025-05-13", "odometer": "13400", "task": "Reifen", "why": "planned", "other_cost": "1120.00",
+        }  # fmt: skip
+        assert any("taken for table work, but it might be fitted" in said for said in proposal.unsure)
+
+    def test_a_header_of_two_lines_of_which_the_upper_tells_more(self, tmp_path):
+        bikes = [
+            ["My bikes"],
+            ["When", "Which", "Odometer (mi)", "Tyres", None, "Job"],
+            [None, None, None, "Front mm", "Rear mm", None],
+            [pd.Timestamp("2024-03-04"), "H", 1000, 7, 8, "oil"],
+        ]
+        cars = [["Date", "Car", "km", "Fuel (L)", "Price"], [pd.Timestamp("2024-01-01"), "C", 100, "30,5", "€ 50,10"]]
+        merged = ["A1:F1", "D2:E2", "A2:A3", "F2:F3"]
+        done, proposal = adopted(workbook(tmp_path / "m.xlsx", Bikes=(bikes, merged), Cars=(cars, [])))
+        told = tomllib.loads(proposal.toml)
+        assert told["log"]["distance"] == "?"
+        assert [(t["to"], t["header_lines"]) for t in told["table"]] == [("work", [2, 3]), ("fuel", [1])]
+        assert told["table"][0]["columns"] == {"When": "date", "Which": "vehicle", "Odometer (mi)": "odometer", "Job": "task"}
+        assert any("Tyres Front mm, Tyres Rear mm" in said for said in proposal.unsure)
+        assert rows_of(done, "work")[0].items() >= {"vehicle": "H", "odometer": "1000", "task": "oil"}.items()
+        assert rows_of(done, "fuel")[0].items() >= {"vehicle": "C", "odometer": "62.137119", "volume": "30.5", "cost": "50.10"}.items()
+
+    @pytest.mark.parametrize("below", [["x", None, None, "oil"], [None, None, "8 mm", None], [None, "worn", None, None]])
+    def test_a_row_below_a_header_that_is_no_part_of_it(self, tmp_path, below):
+        rows = [["Date", "Note", None, "Work"], below, [pd.Timestamp("2024-03-04"), "a", "b", "oil"]]
+        grids = adopt.read_grids(workbook(tmp_path / "m.xlsx", Curlew=(rows, [])))
+        assert tomllib.loads(adopt.propose(grids, "m").toml)["table"][0]["header_lines"] == [1]
+
     @pytest.mark.parametrize("title, vehicle", [("Service", "?"), ("fuel", "?"), ("Sheet 1", "?"), ("Curlew", "Curlew")])
     def test_a_sheets_name_is_a_vehicles_only_where_it_says_nothing_else(self, tmp_path, title, vehicle):
         rows = [["Date", "Odometer", "Litres"], ["2026-01-02", 100, 9]]

@@ -4,7 +4,7 @@ import re
 
 from wearbar import tables as schema
 
-__all__ = ["MONEY", "NAMES", "TELLING", "WHEN", "heading", "quantity_of", "table_of"]
+__all__ = ["MONEY", "NAMES", "TELLING", "WHEN", "heading", "quantity_of", "tables_of"]
 
 # the first whose words stand in a heading wins; "" is worked out from others, or is no reading of an instrument
 _WORDS = {
@@ -17,7 +17,7 @@ _WORDS = {
     "acquired": r"acquired|bought|purchase date",
     "valid_to": r"valid|expir\w*",
     "filled_to": r"full|tank full|fill level",
-    "volume": r"lit(re|er)s?|litros|liter|gallons?|volume|kwh|fuel quantity|quantity filled",
+    "volume": r"(fuel|diesel|petrol) (l|ltrs?|gals?)|lit(re|er)s?|litros|liter|gallons?|volume|kwh|fuel quantity|quantity filled",
     "labour_hours": r"labou?r hours|hours worked",
     "labour_cost": r"labou?r",
     "parts_cost": r"parts|materials?",
@@ -27,7 +27,7 @@ _WORDS = {
     "date": r"date|day|when|datum|fecha|data|fitted",
     "odometer": r"odo\w*|mileage|miles|reading|kms?|kilomet\w+|clock",
     "hours": r"hours?|hour meter|hrs",
-    "vehicle": r"vehicle|registration|reg|bike|car|van|truck|plate|machine|fahrzeug|v[ée]hicule",
+    "vehicle": r"^which$|vehicle|registration|reg|bike|car|van|truck|plate|machine|fahrzeug|v[ée]hicule",
     "kind": r"kind|type|^fuel$",
     "site": r"site|base|depot|location",
     "task": r"task|work|job|service|repair|description|done",
@@ -42,7 +42,7 @@ _WORDS = {
 _WORDS = {column: re.compile(rf"(?<!\w)(?:{words})(?!\w)") for column, words in _WORDS.items()}
 NAMES = {col.name for columns in schema.TABLES.values() for col in columns}
 
-# what a sheet must show before it is taken for a table, the most telling first
+# what a sheet must show before it is taken for a table, the most telling first: of two that take as many columns, the first
 TELLING = {
     "fuel": {"volume"},
     "measurements": {"value"},
@@ -64,11 +64,11 @@ def heading(text, table=""):
     return next((column for column, words in _WORDS.items() if words.search(low)), "")
 
 
-def table_of(title, found):
-    """The table that a sheet of this title with these columns is taken for, or ""."""
+def tables_of(title, found):
+    """The tables that a sheet of this title with these columns may be, the most telling first."""
     if title.strip().casefold() in schema.TABLES:
-        return title.strip().casefold()
-    return next((table for table, needs in TELLING.items() if needs <= set(found)), "")
+        return [title.strip().casefold()]
+    return [table for table, needs in TELLING.items() if needs <= set(found)]
 
 
 def quantity_of(text):

@@ -12,7 +12,7 @@ from wearbar.adopt.cells import SIGNS, SIZES, UNITS, currencies, numbers
 from wearbar.adopt.convert import pick
 from wearbar.adopt.evidence import date_order, decimal_mark
 from wearbar.adopt.grids import headings
-from wearbar.adopt.lexicon import MONEY, WHEN, heading, quantity_of, table_of
+from wearbar.adopt.lexicon import MONEY, WHEN, heading, quantity_of, tables_of
 from wearbar.adopt.maps import ASK, AdoptError, asked, table_toml, toml
 from wearbar.sources.header import CHOICES
 
@@ -66,12 +66,13 @@ def _sheet(grid, name, seen, today):
     if not lines:
         return ""
     names = headings(grid.cells, lines)
-    to, columns = _columns(grid.sheet or name, list(names))
+    to, columns, doubt = _columns(grid.sheet or name, list(names))
     if not columns:
         return ""
     entry = ({"sheet": grid.sheet} if grid.sheet else {}) | {"to": to, "header_lines": lines, "columns": columns}
     part, where = pick(grid, entry), _where(grid)
     seen.tables.add(to)
+    seen.unsure += [where + doubt] if doubt else []
     _say_passed_over(names, columns, where, seen)
     kinds = {name: schema.column(to, name).kind for name in columns.values()}
     _decide(entry, "date_order", date_order(_cells(part, kinds, "date"), today), f"{where}dates: ", seen)
@@ -85,7 +86,9 @@ def _sheet(grid, name, seen, today):
 
 
 def _header_lines(cells):
-    """The one or two lines that head the columns: that of which most cells are headings we know, and groups of columns right above it."""
+    """The lines that head the columns: that of which most cells are headings we know, groups of columns right above it, and what parts
+    its own groups right below it.
+    """
     look = cells.head(LOOK_AT)
     known = [sum(heading(str(c)) != "" for c in row.dropna()) for _, row in look.iterrows()]
     if not known or max(known) < 2:
@@ -94,18 +97,39 @@ def _header_lines(cells):
     lines = [int(look.index[best])]
     above = look.iloc[best - 1].dropna() if best else pd.Series(dtype=object)
     grouped = len(above) > 1 and look.index[best] - look.index[best - 1] == 1 and not above.str.contains(r"\d").any()
-    return [lines[0] - 1, *lines] if grouped else lines
+    lines = [lines[0] - 1, *lines] if grouped else lines
+    return [*lines, lines[-1] + 1] if _parts_groups(look.loc[lines[-1]], look.iloc[best + 1 : best + 2]) else lines
+
+
+def _parts_groups(head, below):
+    """Whether the line below a header only names the columns under its cells that reach over several (and repeats what is merged down)."""
+    if below.empty or below.index[0] != head.name + 1:
+        return False
+    cells, blank = below.iloc[0].dropna(), head.isna() & head.ffill().notna()
+    in_group = blank | blank.shift(-1, fill_value=False)
+    fits = in_group[cells.index] | cells.eq(head[cells.index])
+    return bool(fits.all() and blank[cells.index].any() and not cells.str.contains(r"\d").any())
 
 
 def _columns(title, heads):
-    to = table_of(title, [heading(head) for head in heads])
+    """The table that takes most of the headings, the column that each of them is, and a sentence where another takes nearly as many."""
+    takes = {to: _taken(to, heads) for to in tables_of(title, [heading(head) for head in heads])}
+    if not takes:
+        return "", {}, ""
+    to = max(takes, key=lambda name: len(takes[name]))
+    near = [name for name, taken in takes.items() if len(taken) >= len(takes[to]) - 1 and taken.keys() - takes[to].keys()]
+    doubt = f"taken for table {to}, but it might be {' or '.join(near)}; if so, change to and columns." if near else ""
+    return to, takes[to], doubt
+
+
+def _taken(to, heads):
     columns = {}
     for head in heads:
         guess = heading(head, to)
         name = {"cost": MONEY.get(to, ""), "date": WHEN.get(to, "date")}.get(guess, guess)
-        if to and schema.column(to, name) and name not in columns.values():
+        if schema.column(to, name) and name not in columns.values():
             columns[head] = name
-    return to, columns
+    return columns
 
 
 def _say_passed_over(names, columns, where, seen):
@@ -144,7 +168,7 @@ def _constant(name, grid, head):
     if name == "quantity":
         return quantity_of(head.get("value", "")) or ASK
     is_name = name == "vehicle" and grid.sheet and not _NO_NAME.fullmatch(grid.sheet.strip()) and not heading(grid.sheet)
-    return grid.sheet if is_name and not table_of(grid.sheet, ()) else ASK
+    return grid.sheet if is_name and not tables_of(grid.sheet, ()) else ASK
 
 
 def _units(part, entry, where, seen):
