@@ -73,9 +73,11 @@ def _timeless(book):
 
 
 def without_password(text, address):
-    """A notebook's text, with the password of a database's address, as it was injected, left out."""
-    login = re.match(r"(\w[\w+]*://[^:/@]*):.*@", address)
-    return text.replace(json.dumps(address)[1:-1], json.dumps(f"{login[1]}@{address[login.end() :]}")[1:-1]) if login else text
+    """A notebook's text, with the password and options of a database's address, as it was injected, left out."""
+    if "://" not in address:
+        return text
+    kept = re.sub(r"\?.*", "", re.sub(r"^(\w[\w+]*://[^:/@]*):.*@", r"\1@", address))
+    return text.replace(json.dumps(address)[1:-1], json.dumps(kept)[1:-1])
 
 
 def _fault(error):
