@@ -601,3 +601,11 @@ def test_visit_jobs_follow_the_median_path():
     fluid = rows.index[rows["task"].eq("fluid")][0]
     assert jobs.first_due[fluid] == 305
     assert jobs.first_early[fluid] == 305 - 36
+
+
+def test_damage_is_that_of_the_kind_not_of_all_tyres(fleet):
+    sets = outlook.sets_of(fleet, usage.readings(fleet))
+    rows = sets.rows.assign(rate=1000 * sets.damage_per_km).query("category == 'tyre'").groupby("kind")["rate"].first()
+    # made with 0.010 a 1,000 km for motorcycles and 0.0022 for vans, each times one and four times its loose share
+    assert rows["motorcycle"] > 2.5 * rows["van"]
+    assert 0.0015 < rows["van"] < 0.008

@@ -12,6 +12,7 @@ __all__ = ["ORDER_CHANCE", "Sets", "order_list", "packs", "sets_of"]
 
 ORDER_CHANCE = 0.8  # ordered are as many as will do with this chance
 DAMAGE = ("damaged", "failed")
+DAMAGE_WORTH = 2  # ends, of what all kinds have in common
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,11 +97,15 @@ def _lives(found, rows):
 
 
 def _damage(lives, rows):
-    """Ends by damage or failure a km of each category."""
-    n = lives[lives["cause"].isin(DAMAGE)].groupby("category").size()
-    km = lives.groupby("category")["duration_km"].sum()
-    rate = (n.reindex(km.index).fillna(0.0) / km.where(km > 0)).fillna(0.0)
-    return rows["category"].map(rate).fillna(0.0).to_numpy(dtype=float)
+    """Ends by damage or failure a km of each category and kind, drawn to the category's as by `DAMAGE_WORTH` ends."""
+    harmed, by_both, by_one = lives[lives["cause"].isin(DAMAGE)], ["category", "kind"], "category"
+    n, km = harmed.groupby(by_both).size(), lives.groupby(by_both)["duration_km"].sum()
+    whole = harmed.groupby(by_one).size() / lives.groupby(by_one)["duration_km"].sum().where(lambda km: km > 0)
+    usual = rows["category"].map(whole).fillna(0.0).to_numpy(dtype=float)
+    both = pd.MultiIndex.from_frame(rows[by_both])
+    n, km = (x.reindex(both).fillna(0.0).to_numpy(dtype=float) for x in (n, km))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(usual > 0, (n + DAMAGE_WORTH) / (km + DAMAGE_WORTH / usual), 0.0)
 
 
 def packs(quantity, pack):

@@ -240,14 +240,13 @@ def _count(out, ahead, rows, counts, price, rng):
 
 
 def _wear_out(out, sets, some, km, gone, month, prices, rng):
-    """Each set is replaced when its governing part reaches its limit or is damaged, and again after another life."""
+    """Each set is renewed when its governing part reaches its limit, and again after another life; a damaged part is renewed alone."""
     rows = np.flatnonzero(sets.rows["vehicle"].isin(some))
     if not len(rows):
         return
     r, draws = sets.rows.iloc[rows], len(km)
     who = some.get_indexer(r["vehicle"])
-    left = np.minimum(sets.left(rows, draws, rng), sets.damage(rows, draws, rng))
-    limit = km[:, who, 0] + left
+    limit, harm = (km[:, who, 0] + left(rows, draws, rng) for left in (sets.left, sets.damage))
     table = prices.piece(r["kind"], r["category"], r["item"])
     amount, sd, hours = (table[c].to_numpy(dtype=float) for c in ("amount", "amount_sd", "hours"))
     blank, amount, hours = {"wear": np.isnan(amount), "hours": np.isnan(hours)}, amount + sets.extra(r, prices), np.nan_to_num(hours)
@@ -255,22 +254,24 @@ def _wear_out(out, sets, some, km, gone, month, prices, rng):
     common = np.nan_to_num(sd / np.sqrt(np.maximum(table["n"].to_numpy(dtype=float), 1.0))) * rng.standard_normal((draws, 1))
     for w in range(1, km.shape[2]):
         here = km[:, who, w]
-        done = (here >= limit) & ~gone[:, who, w]
+        worn, hurt = ((here >= end) & ~gone[:, who, w] for end in (limit, harm))
+        done = worn | hurt
         if not done.any():
             continue
-        life = np.minimum(sets.life(rows, draws, rng), sets.damage(rows, draws, rng))
-        limit = np.where(done, here + life, limit)
-        out["sets"][:, rows] += done
-        out["set_month"][rows, month[w]] += done.sum(axis=0)
+        limit = np.where(worn | hurt & (size == 1), here + sets.life(rows, draws, rng), limit)
+        harm = np.where(done, here + sets.damage(rows, draws, rng), harm)
+        pieces = np.where(worn, size, hurt)
+        out["sets"][:, rows] += pieces / size
+        out["set_month"][rows, month[w]] += (pieces / size).sum(axis=0)
         for name, which in blank.items():
             out["untold"][name] += float(done[:, which].sum() / draws)
-        spend = done * size * np.maximum(np.nan_to_num(amount) + common, 0.0)
-        noise = np.sqrt((done * np.nan_to_num(size * sd**2)).sum(axis=1))
+        spend = pieces * np.maximum(np.nan_to_num(amount) + common, 0.0)
+        noise = np.sqrt((pieces * np.nan_to_num(sd**2)).sum(axis=1))
         out["wear"][:, month[w]] += np.maximum(spend.sum(axis=1) + noise * rng.standard_normal(draws), 0.0)
-        out["hours"][:, month[w]] += (done * size * hours).sum(axis=1)
+        out["hours"][:, month[w]] += (pieces * hours).sum(axis=1)
         code = np.searchsorted(out["sites"], r["site"].fillna("").astype(str))
         known = code < len(out["sites"])
-        np.add.at(out["by_site"].T, code[known], (done * size * hours)[:, known].T)
+        np.add.at(out["by_site"].T, code[known], (pieces * hours)[:, known].T)
 
 
 def _bills(out, log, prices, names, leave, rng):
