@@ -13,7 +13,7 @@ __all__ = ["spans_of", "watched"]
 
 ENDS = ("worn", "failed")
 CAUSES = {"convenience": "removed-early"}  # every other reason is its own cause
-HOLE = "record-gap"  # the cause of a piece that ends where the part may have come off unseen
+HOLE = "record-gap"  # the cause of a piece that ends where the record has a hole
 
 
 def spans_of(log, category=None, readings=None):
@@ -28,8 +28,8 @@ def spans_of(log, category=None, readings=None):
     on a vehicle now. price, fitting_cost: sums, NaN where the first is blank. new_depth_mm, fitted_depth_mm, removed_depth_mm,
     limit_depth_mm (of a chain: percent). n_readings: days on which its wear was read. last_seen_km: its distance when it was last read
     and went on: of one that ended worn, at the reading before its end (which lies between the two); NaN where it was not read.
-    unrecorded_km: (from, to) pairs of its distance in which it may have ended unseen (`segments.unrecorded_of`). coverage_share, loose,
-    mud_water ... and loose_coverage_share ...: what it was used in, as `usage.use_shares` has it.
+    unrecorded_km: (from, to) pairs of its distance that fall in a hole of the record. coverage_share, loose, mud_water ... and
+    loose_coverage_share ...: what it was used in, as `usage.use_shares` has it.
     """
     readings = usage.readings(log) if readings is None else readings
     rows = segments_of(log, readings)
@@ -115,9 +115,8 @@ def watched(spans):
     """The stretches that life can be judged from: age known, and watched for some distance; `duration_km`, `entry_km`, `observed` are as
     the fits want.
 
-    One row a life. A part taken off or on now was on through any hole in the record between its ends, and a date that falls in a hole is
-    an end seen, its distance by the days. Only a life that may have ended unseen (`unrecorded_km`) leaves the risk set there: a piece ends
-    with cause "record-gap", not observed, and the next enters late.
+    One row a life, or several where its vehicle's record has holes: what no record saw, the last day of the hole with it, is at risk of
+    nothing. A piece ends with cause "record-gap", not observed, and the next enters late; an end within a hole counts in none.
     """
     lives = spans[spans["age_known"] & (spans["duration_km"] > spans["entry_km"])].reset_index(drop=True)
     holes = lives.get("unrecorded_km", pd.Series(dtype=object)).explode().dropna()

@@ -63,39 +63,24 @@ def _prior(rows):
 
 
 def unrecorded_of(log, readings, segments):
-    """Stretches in which a life may have ended unseen: Series, life to a tuple of (from_km, to_km) pairs on the part's own distance.
+    """Stretches of each life in which its vehicle's record has a hole (`usage.gaps`): Series, life to a tuple of (from_km, to_km) pairs
+    on the part's own distance.
 
-    A life that the log takes off, or that is on now, was on until then, whatever hole the record has between. Only one said to be on still
-    although another went on in its place (those fitted on one day are a set) ended unseen: it is not known to be on in the holes of its
-    vehicle's record (`usage.gaps`, of which more days than `LEAST_DAYS` were not laid up) nor from the day the other went on.
+    Lives without any are not in it. A hole counts from the day the vehicle's record begins, and only where more days of it than
+    `LEAST_DAYS` were not laid up.
     """
     path = usage.path_of(readings)
-    rows = segments.assign(follower=_follower(segments))
-    rows = rows[rows["is_on"] & rows["follower"].notna()]
     holes = usage.gaps(path).rename(columns={"start": "opens", "end": "closes"})
-    holes = rows.merge(holes[["vehicle", "opens", "closes"]], on="vehicle")
-    holes["opens"] = holes["opens"].clip(lower=holes["watch"])
-    days = (holes["closes"] - holes["opens"]).dt.days - usage.layup_days(log, holes["vehicle"], holes["opens"], holes["closes"])
-    holes["closes"] = holes["closes"].clip(upper=holes["follower"])
-    after = rows.assign(opens=rows["follower"], closes=rows["end"])
-    rows = pd.concat([frame for frame in (holes[days > LEAST_DAYS], after) if len(frame)] or [after], ignore_index=True)
+    rows = segments.merge(holes[["vehicle", "opens", "closes"]], on="vehicle")
+    rows["opens"] = rows["opens"].clip(lower=rows["watch"])
+    days = (rows["closes"] - rows["opens"]).dt.days - usage.layup_days(log, rows["vehicle"], rows["opens"], rows["closes"])
+    rows = rows[days > LEAST_DAYS].copy()
     for name, day in (("from_km", "opens"), ("to_km", "closes")):
-        at = usage.distance_at(path, rows["vehicle"], rows[day])["distance_km"].fillna(rows["end_km"])
+        at = usage.distance_at(path, rows["vehicle"], rows[day])["distance_km"]
         rows[name] = at.clip(rows["start_km"], rows["end_km"]) - rows["start_km"] + rows["before_km"]
     rows = rows[rows["to_km"] > rows["from_km"]].sort_values(["life", "from_km"])
     pairs = pd.Series(list(zip(rows["from_km"], rows["to_km"], strict=True)), rows["life"].to_numpy(), dtype=object)
     return pairs.groupby(level=0).agg(tuple)
-
-
-def _follower(segments):
-    """The day on which another part went on in the place of each; NaT where none did."""
-    place = ["vehicle", "category", "position"]
-    rows = segments.sort_values("start", kind="stable", na_position="first")
-    first_of_day = ~rows.duplicated([*place, "start"])
-    by = [rows[name] for name in place]
-    later = rows["start"].where(first_of_day).groupby(by).shift(-1)
-    later = later.groupby(by).bfill()
-    return later.where(later > rows["start"].fillna(pd.Timestamp.min)).reindex(segments.index)
 
 
 def use_of(log, readings, segments):
