@@ -134,6 +134,13 @@ def test_sqlite_gives_the_same_log(tmp_path, frames, header, by_csv):
     same(logs.read_log(f"sqlite:///{tmp_path}/log.db"), by_csv)
 
 
+def test_a_database_file_may_have_log_toml_beside_it(tmp_path, frames, by_csv):
+    database(f"sqlite:///{tmp_path}/log.db", frames, {})
+    for name in ("log.toml", "plan.toml"):
+        (tmp_path / name).write_bytes((OWNER / name).read_bytes())
+    same(logs.read_log(f"sqlite:///{tmp_path}/log.db"), by_csv)
+
+
 def test_tables_in_memory_give_the_same_log(frames, header, by_csv):
     same(logs.log_of(frames, header, plan=by_csv.plan), by_csv)
 

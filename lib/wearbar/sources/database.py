@@ -1,4 +1,5 @@
-"""A SQL database by URL: a table a table, the header in a table named log (columns key, value). It is only read."""
+"""A SQL database by URL: a table a table; the header in a table named log (columns key, value) or in log.toml, beside an SQLite file or,
+for a server, in the folder one works in. It is only read."""
 
 from functools import partial
 from pathlib import Path
@@ -6,6 +7,7 @@ from urllib.parse import quote, quote_plus
 
 import pandas as pd
 
+from wearbar.sources.files import read_header
 from wearbar.sources.raw import LogError, Source, raw_of_frame
 from wearbar.tables import TABLES
 
@@ -58,14 +60,14 @@ def _open(engine, shown, folder, url):
 
     names = _asked(lambda: [*inspect(engine).get_table_names(), *inspect(engine).get_view_names()], shown, url)
     found = {name.casefold(): name for name in names}
-    header = {}
+    header = read_header(folder / "log.toml")
     if "log" in found:
         rows = _asked(lambda: _frame(engine, found.pop("log")), shown, url)
         if not {"key", "value"} <= {str(c).casefold() for c in rows.columns}:
             raise LogError(f"{shown}: table log must have the columns key and value.")
         rows.columns = [str(c).casefold() for c in rows.columns]
         rows = rows.dropna()
-        header = dict(zip(rows["key"].astype(str), rows["value"], strict=True))
+        header = dict(zip(rows["key"].astype(str), rows["value"], strict=True)) or header
     tables = {name: partial(_read, engine, found[name], shown, url) for name in TABLES if name in found}
     strange = tuple(f"table {found[name]}" for name in sorted(found) if name not in TABLES)
     return Source(shown, header, tables, strange, folder)
