@@ -6,6 +6,7 @@ import pytest
 
 from wearbar import usage
 from wearbar.log import ServiceLog
+from wearbar.paths import days_later
 from wearbar.tables import TABLES, TEXT
 from wearbar.units import DISTANCE_KM, Units
 
@@ -424,3 +425,15 @@ def test_use_of_many_at_once_is_that_of_each_alone():
             part = row["distance"] * days.isin(pd.date_range(row["from"], row["to"])).sum() / ((row["to"] - row["from"]).days + 1)
             km, loose = km + part, loose + part * row["loose"]
         assert every["loose"].iloc[i] == pytest.approx(loose / km if km else np.nan, nan_ok=True)
+
+
+def test_missing_days_are_no_date_and_no_warning():
+    days = np.array([np.nan] * 100 + [1.5])
+    for _ in range(20):
+        waste = [np.full(len(days), 1.7e308) for _ in range(20)]
+        told = pd.Series(days)
+        del waste
+        found = days_later(pd.Timestamp("2025-01-31"), told)
+    assert found.iloc[:100].isna().all()
+    assert found.iloc[100] == pd.Timestamp("2025-02-01 12:00")
+    assert days_later(pd.Series([pd.NaT]), pd.Series([3.0])).isna().all()

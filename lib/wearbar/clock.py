@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from wearbar.paths import Path, days_of, distance_at, last_not_above
+from wearbar.paths import Path, days_later, days_of, distance_at, last_not_above
 from wearbar.season import season_fit
 from wearbar.usage import merged
 
@@ -139,7 +139,7 @@ def usual_layups(layups, as_of, years=2):
     length = (rows["to"] - rows["from"]).dt.days
     ended = length.dropna()
     usual = rows["reason"].map(ended.groupby(rows["reason"]).median()).fillna(ended.median())
-    open_until = (rows["from"] + pd.to_timedelta(usual, unit="D")).clip(lower=pd.Timestamp(as_of))
+    open_until = days_later(rows["from"], usual).clip(lower=pd.Timestamp(as_of))
     rows = rows.assign(to=rows["to"].fillna(open_until))
     again = rows[rows["reason"].eq("season") & (rows["from"] > pd.Timestamp(as_of) - pd.Timedelta(days=365))]
     ahead = [again.assign(**{c: again[c] + pd.DateOffset(years=n) for c in ("from", "to")}) for n in range(1, years + 1)]

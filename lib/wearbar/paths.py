@@ -14,6 +14,7 @@ __all__ = [
     "Path",
     "date_at",
     "dates_of",
+    "days_later",
     "days_of",
     "distance_at",
     "distance_between",
@@ -40,6 +41,11 @@ def dates_of(days, known):
     out = np.full(len(days), np.datetime64("NaT"), dtype="datetime64[ns]")
     out[known] = days[known].astype(np.int64).astype(_DAY).astype("datetime64[ns]")
     return out
+
+
+def days_later(date, days):
+    """Each date, or the one date, so many days (Series) on; NaT where they are missing, of which pandas would read unset memory."""
+    return (date + pd.to_timedelta(days.fillna(0.0), unit="D")).where(days.notna())
 
 
 def index_of(vehicle):

@@ -7,6 +7,7 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.intervals import due
+from wearbar.paths import days_later
 
 __all__ = ["GRAVE", "items"]
 
@@ -91,7 +92,7 @@ def _certificates(log, path):
     gone = c["vehicle"].map(log.tables["vehicles"].set_index("vehicle")["disposed"]).le(log.as_of)
     is_open, lapsed = newest & ~gone, gap > 0
     driven = _since(path, c["vehicle"], c["valid_to"], end).where(lapsed, 0.0)
-    early = c["valid_to"] - pd.to_timedelta(_notice(log, c), unit="D")
+    early = days_later(c["valid_to"], -_notice(log, c))
     state = np.select([~is_open, c["valid_to"] < log.as_of, early <= log.as_of], ["done", "past-window", "in-window"], "before-window")
     return c.assign(
         what="certificate", item=c["kind"], due_date=c["valid_to"], early_date=early, done_date=nxt, is_open=is_open, state=state,
@@ -145,7 +146,7 @@ def _rechecks(log, path):
     looks = work[work["task"].str.endswith("-recheck")].sort_values("date", kind="stable")
     looks = looks.assign(task=looks["task"].str.removesuffix("-recheck"), looked=looks["date"])
     at = usage.distance_of(path, did["vehicle"], did["date"], did["odometer_km"])["distance_km"]
-    did = did.assign(due_km=at + did["recheck_km"], due_date=did["date"] + pd.to_timedelta(did["recheck_days"], unit="D"))
+    did = did.assign(due_km=at + did["recheck_km"], due_date=days_later(did["date"], did["recheck_days"]))
     did = did.join(_looked_at(did, looks))
     end = did["looked"].fillna(_last_day(log, did["vehicle"]))
     there = usage.distance_of(path, did["vehicle"], end, did["odometer_km_looked"])

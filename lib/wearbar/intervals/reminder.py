@@ -9,6 +9,7 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.forecast import forecast_dates
+from wearbar.paths import days_later
 
 __all__ = ["reminder_drift"]
 
@@ -56,7 +57,7 @@ def _dash(seen, path):
     shown = seen[seen["event"] == "shown"].merge(begun[["vehicle", "date"]], on="vehicle", how="left", suffixes=("", "_begun"))
     first = shown[~(shown["date"] < shown["date_begun"])].groupby("vehicle")["date"].min()
     dash = begun.assign(restarted=begun["date"], reminder_km=at + begun["span_distance_km"])
-    dash["reminder_day"] = begun["date"] + pd.to_timedelta(begun["span_days"], unit="D")
+    dash["reminder_day"] = days_later(begun["date"], begun["span_days"])
     dash = dash.merge(first.rename("shown").reset_index(), on="vehicle", how="outer")
     dash["is_showing"] = dash["shown"].notna()
     return dash[["vehicle", "restarted", "reminder_km", "reminder_day", "span_distance_km", "span_days", "shown", "is_showing"]]

@@ -20,6 +20,7 @@ from wearbar.outlook.lastyear import LastYear, came, replayed
 from wearbar.outlook.parts import Sets, order_list, packs, sets_of
 from wearbar.outlook.prices import CLASSES, Prices, classed, prices_of
 from wearbar.outlook.simulate import Simulated, simulate
+from wearbar.paths import days_later
 from wearbar.visits import VisitPlan, plan_visits
 
 __all__ = [
@@ -162,7 +163,7 @@ def next_work(outlook):
     (chances that its due point will have been reached), the soonest first. The date limit is certain, the distance's is not.
     """
     rows, as_of = outlook.ahead.rows, outlook.as_of
-    day = as_of + pd.to_timedelta(rows["due_day"].where(rows["due_day"].abs() < FAR_DAYS), unit="D")
+    day = days_later(as_of, rows["due_day"].where(rows["due_day"].abs() < FAR_DAYS))
     by_km = np.isfinite(rows["due_km"])
     asked = rows[by_km]
     found = forecast_dates(outlook.model, None, asked["vehicle"], asked["due_km"], as_of, outlook.confidence).reindex(rows.index)

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from wearbar.paths import days_later
 from wearbar.wear.bend import LAST, unbent
 from wearbar.wear.limits import usable_of
 from wearbar.wear.line import crossing
@@ -188,7 +189,7 @@ def _with_dates(on, as_of, daily):
     for name, left, speed in (("date_low", "act_km", "high"), ("date", "left_km", "rate_km_per_day")):
         pace = on["vehicle"].map(rate[speed]).fillna(on["vehicle"].map(rate["rate_km_per_day"]))
         days = np.floor((on[left] / pace.where(pace > 0)).where(lambda d: d < 3650))
-        on[name] = on[name].fillna(as_of + pd.to_timedelta(days, unit="D"))
+        on[name] = on[name].fillna(days_later(as_of, days))
     return on
 
 
