@@ -380,6 +380,24 @@ def test_double_entries_are_listed():
     assert found["date"].dt.strftime("%m-%d").tolist() == ["03-01", "05-01", "08-01"]
 
 
+def test_parts_of_another_position_or_of_no_known_day_are_no_double_entry():
+    log = made(
+        vehicles=cars("A"),
+        odometer=drive("A"),
+        work=work(visit=["1"], date=["2025-03-01"], position=["front"], parts_cost=[90]),
+        fitted={
+            "vehicle": ["A"] * 3,
+            "position": ["front", "rear", "front"],
+            "category": ["tyre"] * 3,
+            "item": ["one", "two", "three"],
+            "fitted": ["2025-03-01", "2025-03-01", None],
+            "visit": ["1", "1", "1"],
+            "price": [90, 90, 90],
+        },
+    )
+    assert double_entries(log)["item"].tolist() == ["one"]
+
+
 def fills(odometer, volume, **more):
     """A log in miles of one car's fills, ten days apart."""
     n = len(odometer)

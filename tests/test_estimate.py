@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from wearbar.estimate import bootstrap_by_vehicle, proportion, ratio, ratios, shrink
+from wearbar.estimate import bootstrap_by_vehicle, proportion, ratio, ratios, shrink, untold
 from wearbar.recurrence import mean_cumulative, power_law, trend
 
 REFERENCE = Path(__file__).parent / "reference" / "recurrence"
@@ -315,3 +315,11 @@ class TestTrend:
     def test_refuses_in_words(self):
         assert trend(["a", "b"], [1.0, 2.0], pd.Series({"a": 3.0, "b": 3.0})).note
         assert trend(["a"], [1.0], pd.Series({"a": 3.0}), method="laplace").note
+
+
+def test_figures_that_point_at_a_person_are_not_told_nor_left_to_be_worked_out():
+    sites = pd.Series({"a": 9, "b": 2, "c": 4})
+    assert untold(sites).to_dict() == {"a": False, "b": True, "c": True}, "the sum less that of a and c is b's"
+    assert untold(pd.Series({"a": 9, "b": 2, "c": 1})).to_dict() == {"a": False, "b": True, "c": True}
+    assert not untold(pd.Series({"a": 9, "b": 3})).any()
+    assert untold(pd.Series({"a": 2})).all()

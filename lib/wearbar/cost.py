@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from wearbar.estimate import Estimate, ratio, ratios, shrink
+from wearbar.estimate import SMALL_SITE, Estimate, ratio, ratios, shrink, untold
 
 __all__ = [
     "MIN_KNOWN",
@@ -19,7 +19,6 @@ __all__ = [
     "total_per_km",
 ]
 
-SMALL_SITE = 3
 MIN_KNOWN = 0.8  # a cost per distance is refused where a smaller share of the rows has its money
 
 
@@ -107,12 +106,12 @@ def by_vehicle(account, confidence=0.9):
 
 
 def by_site(account, confidence=0.9):
-    """`cost_per_km` by site, without the money of a site with fewer than three vehicles: it would be a person's."""
+    """`cost_per_km` by site, without the money of sites that is not to be told (`estimate.untold`)."""
     made = cost_per_km(account, "site", confidence)
     cars = account.vehicles["site"].fillna("not known").value_counts()
     made["vehicles"] = made["site"].map(cars)
     told = ["cost_per_km", "low", "high", "cost_per_day", "amount", "share"]
-    made[told] = made[told].where(made["vehicles"] >= SMALL_SITE)
+    made[told] = made[told].mask(untold(made["vehicles"]))
     return made
 
 

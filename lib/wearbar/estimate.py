@@ -10,9 +10,12 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-__all__ = ["Estimate", "bootstrap_by_vehicle", "percentiles", "proportion", "ratio", "ratios", "shrink", "vehicle_draws"]
+__all__ = [
+    "SMALL_SITE", "Estimate", "bootstrap_by_vehicle", "percentiles", "proportion", "ratio", "ratios", "shrink", "untold", "vehicle_draws",
+]  # fmt: skip
 
 MIN_VEHICLES = 3  # fewer independent vehicles than this give a value without an interval
+SMALL_SITE = 3  # vehicles
 FEW_TRIALS = 10  # below this the exact limits of a proportion are used
 
 
@@ -37,6 +40,15 @@ class Estimate:
 
     def __float__(self):
         return float(self.value)
+
+
+def untold(vehicles):
+    """Sites (numbers of their vehicles: Series) whose figures would point at a person: those of fewer than `SMALL_SITE` and, where that is
+    one alone, the smallest of the others too, since the rest of the sum would tell it."""
+    small = vehicles.fillna(0) < SMALL_SITE
+    if small.sum() != 1 or small.all():
+        return small
+    return small | (vehicles.index == vehicles[~small].idxmin())
 
 
 def proportion(successes, trials, clusters=None, confidence=0.9):

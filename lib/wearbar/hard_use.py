@@ -24,8 +24,8 @@ SUPPORTED = [
 def by_vehicle(log, readings):
     """How each vehicle was used over its time in this log, the hardest used first.
 
-    vehicle, site, kind, coverage_share (of the distance that `use` tells of), is_severe by the plan's own condition, and a column for each
-    kind of use that the log knows, in the order of `conditions`.
+    vehicle, site (where it was last), kind, coverage_share (of the distance that `use` tells of), is_severe by the plan's own condition,
+    and a column for each kind of use that the log knows, in the order of `conditions`.
     """
     fleet = log.tables["vehicles"]
     end = fleet["disposed"].fillna(log.as_of)
@@ -33,6 +33,7 @@ def by_vehicle(log, readings):
     names, limits = [e for e in SHARES if shares[e].notna().any()], conditions(log)
     names = sorted(names, key=lambda e: (e not in limits, SHARES.index(e)))
     table = pd.concat([fleet[["vehicle", "site", "kind"]], shares[["coverage_share", *names]]], axis=1)
+    table["site"] = usage.site_at(log, fleet["vehicle"], end).to_numpy()
     table["is_severe"] = pd.DataFrame({e: table[e] >= limit for e, limit in limits.items() if e in names}, table.index).any(axis=1)
     return table.sort_values([*names[:1], "vehicle"], ascending=[False] * len(names[:1]) + [True], na_position="last", ignore_index=True)
 

@@ -235,16 +235,18 @@ def known_shares(lines):
 def double_entries(log):
     """Where the same money may stand twice: frame `vehicle, date, item, price, other_cost, why`.
 
-    A part's price in `fitted`, and in `work` of the same visit or day parts of the same money, or parts on a task of the plan that fits
-    this category; or a price on more than one row of the same part.
+    A part's price in `fitted`, and in `work` of the same visit or day and no other position parts of the same money, or parts on a task of
+    the plan that fits this category; or a price on more than one row of the same part. A part fitted on no known day is in no sum.
     """
     fitted, work = log.tables["fitted"], log.tables["work"]
-    left = fitted.loc[fitted["price"] > 0, ["vehicle", "visit", "fitted", "item", "category", "price", "part"]]
+    kept = ["vehicle", "visit", "position", "fitted", "item", "category", "price", "part"]
+    left = fitted.loc[(fitted["price"] > 0) & fitted["fitted"].notna(), kept]
     left = left.rename(columns={"fitted": "date"}).reset_index(names="line")
-    right = work.loc[work["parts_cost"] > 0, ["vehicle", "visit", "date", "task", "parts_cost"]]
+    right = work.loc[work["parts_cost"] > 0, ["vehicle", "visit", "position", "date", "task", "parts_cost"]]
     right = right.rename(columns={"parts_cost": "other_cost", "date": "done"})
     pairs = left.merge(right, on="vehicle", suffixes=("", "_of"))
     pairs = pairs[(pairs["visit"].notna() & (pairs["visit"] == pairs["visit_of"])) | (pairs["date"] == pairs["done"])]
+    pairs = pairs[pairs["position_of"].isna() | (pairs["position_of"] == pairs["position"])]
     same = (pairs["other_cost"] / pairs["price"]).between(0.999, 1.001)
     fits = (pairs["task"].map(_part_of_task(log.plan)) == pairs["category"]).fillna(False)
     pairs = pairs.assign(why=np.where(same, "the same money for parts in work", "parts on the task that fits it in work"))[same | fits]

@@ -5,12 +5,12 @@
 `change` what has changed since an earlier report, `reminder` a dashboard's own calendar beside the plan's.
 """
 
+from wearbar.estimate import SMALL_SITE
 from wearbar.intervals.change import Earlier, counts, criterion_moves, listed, rate_change, since_then, what_became
 from wearbar.intervals.item import GRAVE, items
 from wearbar.intervals.judged import COUNTS, REASONS, STALE_DAYS
 from wearbar.intervals.occasion import occasions
 from wearbar.intervals.rates import (
-    SMALL_SITE,
     Seen,
     compliance,
     driven_overdue,

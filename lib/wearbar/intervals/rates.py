@@ -11,11 +11,10 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.estimate import bootstrap_by_vehicle, proportion
+from wearbar.estimate import bootstrap_by_vehicle, proportion, untold
 from wearbar.intervals.judged import REASONS, STALE_DAYS
 
 __all__ = [
-    "SMALL_SITE",
     "Seen",
     "compliance",
     "driven_overdue",
@@ -33,7 +32,6 @@ __all__ = [
     "sites_told",
 ]
 
-SMALL_SITE = 3  # vehicles
 
 
 @dataclass(frozen=True)
@@ -87,8 +85,8 @@ def compliance(found, by, confidence=0.9):
 
 
 def sites_told(table):
-    """The rates of sites, those of fewer than SMALL_SITE vehicles without figures: they could point at a person."""
-    small = table["vehicles"] < SMALL_SITE
+    """The rates of sites, without figures where they could point at a person (`estimate.untold`)."""
+    small = untold(table["vehicles"])
     return table.assign(**{c: table[c].mask(small) for c in ("share", "low", "high", "late")})
 
 

@@ -114,8 +114,9 @@ def kinds(table, show):
 def sites(table, show):
     """Cost by site: told apart or not, and that it is a mix of vehicles."""
     told = table.dropna(subset=["cost_per_km", "low", "high"])
-    held = table["vehicles"].lt(SMALL_SITE).sum()
-    small = f" {plural(held, 'site')} with fewer than {SMALL_SITE} vehicles {'is' if held == 1 else 'are'} not told." if held else ""
+    held = int(table["amount"].isna().sum())
+    why = f"of fewer than {SMALL_SITE} vehicles it could point at a person, and the rest could tell it"
+    small = f" {plural(held, 'site')} {'is' if held == 1 else 'are'} not told: {why}." if held else ""
     if len(told) < 2:
         return small.strip()
     overlap = told["low"].max() <= told["high"].min()

@@ -66,7 +66,7 @@ def danger_none(missing):
     """That nothing in the log forbids driving, and what the log cannot show."""
     tables = {"defects": "no open off-road defect", "certificates": "no expired certificate", "campaigns": "no open safety recall"}
     held = [words for name, words in tables.items() if name not in missing]
-    clear = f"The log has {listing(held)}." if held else ""
+    clear = f"The log has {listing(held)} on record." if held else ""
     blind = f"**The log has no table of {listing(missing)}: {listing([BLIND[m] for m in missing])}.**" if missing else ""
     return " ".join(s for s in (clear, blind) if s)
 

@@ -91,7 +91,8 @@ def sites(table, log):
     """As `groups`, of sites; those of few vehicles are not told, since they can point at a person."""
     small = int(table["share"].isna().sum())
     are = "is" if small == 1 else "are"
-    few = f" {plural(small, 'site')} with fewer than {SMALL_SITE} vehicles {are} not told: it could point at a person." if small else ""
+    why = f"of fewer than {SMALL_SITE} vehicles it could point at a person, and the rest could tell it"
+    few = f" {plural(small, 'site')} {are} not told: {why}." if small else ""
     home = "" if "postings" in log.present else " The log has no postings: each vehicle counts at its own site throughout."
     return groups(table.dropna(subset="share"), "site", "site") + few + home
 

@@ -100,7 +100,7 @@ def put_off(table):
     """Why work was put off."""
     if table.empty:
         return "The log has no work put off on record."
-    top = listing([f"{safe(row.reason)} ({number(row.n)})" for row in table.head(5).itertuples()])
+    top = listing([f"{safe(row.reason)} ({number(row.n)})" for row in table.itertuples()], most=5)
     return f"Work was put off {plural(int(table['n'].sum()), 'time')}: {top}. Putting off moves no due point."
 
 
