@@ -94,7 +94,7 @@ def _unreadable(table, col, array, lines):
 
 
 def _text(col, array):
-    blank = pc.equal(pc.utf8_length(pc.utf8_trim_whitespace(array)), 0)
+    blank = pc.equal(pc.binary_length(pc.utf8_trim_whitespace(array)), 0)
     if pc.any(blank).as_py():
         array = pc.if_else(blank, pa.scalar(None, array.type), array)
     return _pandas_text(array), []
@@ -135,17 +135,19 @@ def _codes(col, texts):
 
 
 def _date(col, array):
+    try:
+        days = array.cast(pa.date32())
+        ends = pc.min_max(days).as_py()
+        if np.datetime64(ends["min"]) >= FIRST_DAY and np.datetime64(ends["max"]) <= LAST_DAY:
+            values = days.cast(pa.timestamp("ns")).to_numpy(zero_copy_only=False)
+            return values if values.flags.writeable else values.copy(), []
+    except pa.ArrowInvalid:
+        pass  # some are no plain days: one by one, then
     index, values, bad = _by_distinct(array, _days)
     return np.append(np.asarray(values, dtype="datetime64[ns]"), np.datetime64("NaT"))[index], bad
 
 
 def _days(texts):
-    try:
-        days = pa.array(texts, pa.string()).cast(pa.date32()).to_numpy()
-        if days.min() >= FIRST_DAY and days.max() <= LAST_DAY:
-            return days, [], []
-    except (pa.ArrowInvalid, ValueError):
-        pass  # some are no plain days: one by one, then
     read = [_day(text.strip()) for text in texts]
     return [r[0] for r in read], [r[1] for r in read], [r[2] for r in read]
 
