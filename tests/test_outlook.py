@@ -330,6 +330,17 @@ class TestWords:
             told += [wording.hours_said(outlook.by_site(found), found.told)]
             assert not [text for text in told for bad in ("nan", "None", "inf ", "e+", "  ") if bad in text]
 
+    @pytest.mark.parametrize("n_single, saved, hence", [(4, "50%", ", hence 1 job more."), (5, "60%", None)])
+    def test_jobs_and_visits_are_reckoned_openly(self, n_single, saved, hence):
+        jobs = pd.DataFrame({"vehicle": "V0", "day": [3, 3, 3, 9, 9], "unused_share": 0.1, "wasted_amount": 0.0, "is_past": False})
+        plan = outlook.VisitPlan(jobs, 2, n_single, 3)
+        text = wording.visits_said(plan, SHOW)
+        assert "2 visits do for 5 jobs." in text
+        assert f"it would be {n_single} visits, one a job ({saved} saved), or 3 with a day's jobs together." in text
+        assert hence in text if hence else "hence" not in text
+        assert "once more than needed" not in text
+        assert "once more than needed" in wording.visits_said(plan, SHOW, True)
+
     @pytest.mark.parametrize("n, text", [(0, "order none"), (3, "3 × 1 L")])
     def test_packs_in_words(self, n, text):
         assert wording._pack(n, "L", 1.0) == text
@@ -507,6 +518,74 @@ class TestBlankAndNone:
             ["V0"],
         )
         assert np.isnan(got["hours"]).all()
+
+
+class TestNothingToGoBy:
+    """Not known is not nought."""
+
+    def log(self, **more):
+        whole = even_log(1)
+        return log_of(
+            {"vehicles": whole.tables["vehicles"], "odometer": whole.tables["odometer"]} | more, HEADER | {"first_day": "2022-12-01"}
+        )
+
+    def told(self, log):
+        year = outlook.outlook_of(log)
+        totals = outlook.totals(year, ["jobs", "hours", "money"])
+        return year, totals, wording.answer(year, list(totals.values()), outlook.plan_of_visits(year), SHOW)[0]
+
+    def test_without_plan_and_work_no_figure_is_told(self):
+        log = self.log()
+        year, totals, text = self.told(log)
+        assert np.isnan([e.value for e in totals.values()]).all()
+        assert outlook.by_month(year)[["jobs", "hours", "money"]].isna().all(axis=None)
+        assert "their year cannot be told" in text
+        assert "what falls due cannot be told" in wording.work_said(year, outlook.by_month(year), SHOW)
+        assert "hours cannot be told" in wording.hours_said(outlook.by_site(year), year.told)
+        assert "hold no prices" in wording.money_said(year, totals, SHOW)
+        past = outlook.last_year(log, None, backtest.Replay(log))
+        assert past.totals[["foreseen", "came"]].isna().all(axis=None)
+        assert wording.last_year_table(past, SHOW).empty
+
+    def test_work_alone_tells_of_money_and_not_of_jobs(self):
+        work = pd.DataFrame({"vehicle": "V0", "date": pd.date_range("2023-02-01", "2024-12-01", freq="MS"), "task": "repair"})
+        log = self.log(work=work.assign(why="defect", labour_cost=50.0, labour_hours=1.0))
+        _, totals, text = self.told(log)
+        assert np.isnan(totals["jobs"].value)
+        assert "jobs and visits cannot be told" in text
+        assert "twelve months from 1 Jan 2025 take GBP" in text
+        assert "of labour" in text
+        past = outlook.last_year(log, None, backtest.Replay(log))
+        assert not past.is_told("jobs")
+        said = wording.last_year_said(past, SHOW)
+        assert "workshop money (GBP 600 came" in said
+        assert "number of jobs" not in said
+
+    def test_nothing_foreseen_and_nothing_come_is_not_boasted_of(self):
+        past = outlook.last_year(self.log(), None, backtest.Replay(self.log()))
+        totals = past.totals.assign(foreseen=0.0, low=0.0, high=0.0, came=0.0, is_inside=True, is_told=True)
+        assert "any work to compare" in wording.last_year_said(replace(past, totals=totals), SHOW)
+        more = replace(past, totals=totals.assign(came=3.0, is_inside=False), months=past.months.fillna(0.0))
+        assert "foresaw no jobs (3 came, above that)" in wording.last_year_said(more, SHOW)
+
+
+class TestOneItemInTwoPacks:
+    def order(self, *kinds):
+        """The order of two vehicles, each with a plan of its own, whose oil comes in cans of one and of five litres."""
+        vehicles = pd.DataFrame(
+            {"vehicle": ["V0", "V1"], "kind": kinds, "plan": ["small", "large"], "in_service": "2023-01-01", "meter": "none"}
+        )
+        work = pd.DataFrame({"vehicle": ["V0", "V1"], "date": "2024-11-01", "task": "oil", "why": "planned"})
+        task = TASKS[0] | {"covers": [], "every": {"months": 6}}
+        plans = {name: {"task": [task | {"parts": [OIL | {"pack": pack}]}]} for name, pack in (("small", 1.0), ("large", 5.0))}
+        log = log_of({"vehicles": vehicles, "work": work}, HEADER, plan_of(plans, "km"))
+        found = outlook.outlook_of(log)
+        return order_list(log, found.ahead, found.sets, found.told, found.prices).set_index("pack")["for_what"].to_dict()
+
+    def test_its_rows_are_told_apart_by_kind_else_by_plan(self, year):
+        assert self.order("motorcycle", "car") == {1.0: "oil (motorcycle)", 5.0: "oil (car)"}
+        assert self.order("van", "van") == {1.0: "oil (small)", 5.0: "oil (large)"}
+        assert order_list(even_log(), year.ahead, year.sets, year.told, year.prices)["for_what"].tolist() == ["oil"]
 
 
 class TestItemsOwnPrice:

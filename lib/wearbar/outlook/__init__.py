@@ -103,7 +103,8 @@ def _of(told, name):
     """(simulated totals by month, whether any of it is known) of jobs, hours, km, money or a class of it."""
     names = CLASSES if name == "money" else (name,)
     values = sum(told.totals[n] for n in names)
-    return values, bool(values.any()) or not sum(told.untold.get(n, 0.0) for n in names) > 0
+    is_blank = sum(told.untold.get(n, 0.0) for n in names) > 0 or told.blind.issuperset(names)
+    return values, bool(values.any()) or not is_blank
 
 
 def _band(values, is_known, confidence):

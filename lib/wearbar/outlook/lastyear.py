@@ -32,6 +32,11 @@ class LastYear:
     n_left: int
     confidence: float
 
+    def is_told(self, name):
+        """Whether both sides are known, and one of them is not nil."""
+        row = self.totals.set_index("what").loc[name]
+        return bool(row["is_told"] and (row["foreseen"] > 0 or row["came"] > 0))
+
     def inside(self, name):
         """(months whose figure lay within its band, months)."""
         m = self.months
@@ -45,7 +50,8 @@ class LastYear:
 
 def came(log, found, table, worn, start, vehicles):
     """What came in the twelve months after day `start`: dict of (12,) arrays by month, of jobs, hours and the classes of money, of these
-    vehicles. NaN: hours where there was work and no row of it tells any.
+    vehicles. NaN: hours where there was work and no row of it tells any, jobs where neither plan nor certificate asks for any, money where
+    the log has no work and no part.
     """
     edges, _ = month_edges(start)
 
@@ -55,15 +61,17 @@ def came(log, found, table, worn, start, vehicles):
     done = _own(log, found[found["done_date"].notna() & found["vehicle"].isin(vehicles)]) if len(found) else found
     tests = table[table["what"].eq("certificate") & table["done_date"].notna() & table["vehicle"].isin(vehicles)]
     dates = pd.concat([done["done_date"], tests["done_date"]]) if len(found) else tests["done_date"]
-    got = {"jobs": _sums(month(dates), np.ones(len(dates)))}
+    is_asked = len(found) > 0 or table["what"].eq("certificate").any()
+    got = {"jobs": _sums(month(dates), np.ones(len(dates))) + (0.0 if is_asked else np.nan)}
     lines = classed(log, worn)
+    nil = 0.0 if len(lines) else np.nan
     lines = lines[lines["vehicle"].isin(vehicles) & lines["what"].ne("")]
     at = month(lines["date"])
     year = lines[lines["source"].eq("work") & (at >= 0) & (at < 12)]
     is_blank = len(year) > 0 and year["hours"].isna().all()
-    got["hours"] = np.where(is_blank, np.nan, _sums(at, lines["hours"].fillna(0.0).to_numpy()))
+    got["hours"] = nil + np.where(is_blank, np.nan, _sums(at, lines["hours"].fillna(0.0).to_numpy()))
     for what in CLASSES:
-        got[what] = _sums(at, np.where(lines["what"].eq(what), lines["amount"].fillna(0.0), 0.0))
+        got[what] = nil + _sums(at, np.where(lines["what"].eq(what), lines["amount"].fillna(0.0), 0.0))
     return got | {"money": sum(got[what] for what in CLASSES)}
 
 
@@ -108,9 +116,9 @@ def replayed(log, test, replay, outlook_of, by_month, total, confidence, rng, dr
     totals["is_inside"] = totals["came"].between(totals["low"], totals["high"])
     totals["is_told"] = totals[["foreseen", "came"]].notna().all(axis=1)
     joined = [v for v in names if v not in set(fleet["vehicle"])]
-    spent = came(log, found, table, worn, start, joined)["money"].sum()
+    spent = came(log, found, table, worn, start, joined)["money"]
     left = int(log.tables["vehicles"]["disposed"].between(start + pd.Timedelta(days=1), log.as_of).sum())
-    return LastYear(start, months, totals, float(spent), len(joined), left, confidence)
+    return LastYear(start, months, totals, float(np.nansum(spent)), len(joined), left, confidence)
 
 
 def _known_then(test, start):

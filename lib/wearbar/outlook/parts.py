@@ -138,7 +138,9 @@ def _planned(log, ahead, told):
         return pd.DataFrame()
     parts = parts.rename(columns={"code": "task", "safety": "is_single"})
     by_plan = ahead.rows.reset_index(names="row").merge(parts, on=["plan", "task"])
-    return by_plan.groupby(["item", "unit", "pack"], sort=True).apply(lambda g: _one_item(g, told), include_groups=False).reset_index()
+    made = by_plan.groupby(["item", "unit", "pack"], sort=True).apply(lambda g: _one_item(g, told), include_groups=False).reset_index()
+    whose = made["kinds"].mask(made["kinds"].eq("") | made.duplicated(["item", "kinds"], keep=False), made["plans"])
+    return made.assign(for_what=made["for_what"] + (" (" + whose + ")").where(made.duplicated("item", keep=False), ""))
 
 
 def _one_item(group, told):
@@ -150,7 +152,8 @@ def _one_item(group, told):
     single = group["is_single"].to_numpy(dtype=bool)
     need = packs(year[:, ~single] @ quantity[~single], pack) + year[:, single] @ packs(quantity[single], pack)
     order, price = float(np.ceil(np.quantile(need, ORDER_CHANCE))), group["price"].max()
-    told_of = {"for_what": ", ".join(sorted(group["task"].unique())), "expected": (year @ quantity).mean(), "order_packs": order}
+    names = {new: ", ".join(sorted(group[c].dropna().unique())) for new, c in (("for_what", "task"), ("kinds", "kind"), ("plans", "plan"))}
+    told_of = names | {"expected": (year @ quantity).mean(), "order_packs": order}
     return pd.Series(told_of | {"chance": (need > 0).mean(), "price": price, "amount": order * price})
 
 

@@ -29,6 +29,7 @@ class Simulated:
     totals: dict of (draws, months) arrays: jobs, hours, planned, wear, unplanned, other (money), and km. by_row: (draws, rows) doings in
     the year. by_task, by_site: frames of draws, a column each: doings in the year, hours in the year. sets: (draws, groups) replacements
     in the year. set_month: (groups, months) mean. untold: of hours and each class of money, doings a year of which no figure is known.
+    blind: those of jobs, hours and the classes of money of which the log and the plan hold nothing to go by.
     """
 
     starts: pd.DatetimeIndex
@@ -41,6 +42,7 @@ class Simulated:
     sets: np.ndarray
     set_month: np.ndarray
     untold: dict
+    blind: frozenset
 
 
 def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
@@ -67,7 +69,7 @@ def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
         _wear_out(out, sets, some, km, gone, month, prices, rng)
     still = stays.loc[(stays["begin"] <= 0) & np.isinf(stays["end"]), "vehicle"]
     _bills(out, log, prices, names[~names.isin(still)], leave, rng)
-    return _finished(out, ahead, starts, draws)
+    return _finished(out, ahead, starts, draws, _blind(log, ahead, sets, prices))
 
 
 def month_edges(as_of):
@@ -87,12 +89,18 @@ def _empty(ahead, sets, draws):
     return out | {"by_task": np.zeros((draws, len(tasks))), "by_site": np.zeros((draws, len(sites)))}
 
 
-def _finished(out, ahead, starts, draws):
+def _blind(log, ahead, sets, prices):
+    no_task, no_part = not len(ahead.rows), not len(sets.rows)
+    no_work = not len(log.tables["work"]) and not len(prices.bills)
+    none = {"jobs": no_task, "hours": no_task and no_part and no_work, "planned": no_task, "wear": no_part}
+    return frozenset(name for name, is_none in (none | {"unplanned": no_work, "other": no_work}).items() if is_none)
+
+
+def _finished(out, ahead, starts, draws, blind):
     totals = {name: out[name] for name in ("jobs", "hours", "planned", "wear", "unplanned", "other", "km")}
     by_task, by_site = (pd.DataFrame(out[f"by_{c}"], columns=out[f"{c}s"]) for c in ("task", "site"))
-    return Simulated(
-        starts, out["chance"], out["mean"], totals, out["by_row"], by_task, by_site, out["sets"], out["set_month"] / draws, out["untold"]
-    )
+    told = (by_task, by_site, out["sets"], out["set_month"] / draws, out["untold"], blind)
+    return Simulated(starts, out["chance"], out["mean"], totals, out["by_row"], *told)
 
 
 def paths(model, vehicles, as_of, weeks, rng, common):

@@ -59,10 +59,7 @@ def answer(outlook, totals, plan, show):
     """(sentence, urgency): the year in a breath. totals: of jobs, hours and money."""
     jobs, hours, money = totals
     if not outlook.ahead.rows.shape[0]:
-        return (
-            "No task of a plan lies ahead of the vehicles reported, so their year cannot be told; a log without a plan needs one.",
-            "note",
-        )
+        return _without_tasks(hours, money, show.date(outlook.told.starts[0]), show), "note"
     span = f"From {show.date(outlook.told.starts[0])}, in twelve months:"
     n = plural(plan.n_visits, "visit")
     labour = f", {_range(hours.low, hours.high, 'hour')} of labour" if hours.value > 0 else ""
@@ -70,6 +67,15 @@ def answer(outlook, totals, plan, show):
     blank = [what for what, e in (("hours", hours), ("money", money)) if math.isnan(e.value)]
     untold = f" The {listing(blank)} cannot be told: the log does not hold any." if blank else ""
     return f"{span} {_range(jobs.low, jobs.high, 'job')} in about {n}{labour}{cost}.{untold}", "soon"
+
+
+def _without_tasks(hours, money, start, show):
+    """What can be told of a year of which no plan has a task."""
+    told = [_money(money, show) + " of workshop money"] if money.value > 0 else []
+    told += [_range(hours.low, hours.high, "hour") + " of labour"] if hours.value > 0 else []
+    lost = "jobs and visits" if told else "year"
+    rest = f" By the wear and the work on record, twelve months from {start} take {listing(told)}." if told else ""
+    return f"No task of a plan lies ahead of the vehicles reported, so their {lost} cannot be told; a log without a plan needs one.{rest}"
 
 
 def _range(low, high, noun):
@@ -93,20 +99,22 @@ def last_year_said(past, show):
     if past is None:
         return "The record is too short to say how well an outlook made a year ago would have done: it needs two years."
     t = past.totals.set_index("what")
-    parts = [_one_total(t.loc[name], name, show) for name in ("jobs", "money") if t.loc[name, "foreseen"] > 0 and t.loc[name, "is_told"]]
+    parts = [_one_total(t.loc[name], name, show) for name in ("jobs", "money") if past.is_told(name)]
     if not parts:
         return "Neither the outlook of a year ago nor the year that came has any work to compare."
     outside = [WHAT[n].split(":")[0].lower() for n in CLASSES if t.loc[n, "is_told"] and not t.loc[n, "is_inside"]]
     missed = f" Of its parts, {listing(outside)} came outside {'its band' if len(outside) == 1 else 'their bands'}." if outside else ""
+    start = f"The outlook of {show.date(past.as_of)}, made again from the log as it stood then, foresaw {listing(parts)}."
+    return f"{start}{missed}{_by_month(past) if past.is_told('jobs') else ''}{_fate(past, show)}"
+
+
+def _by_month(past):
     inside, of = past.inside("jobs")
     months = f"In {number(inside)} of {number(of)} months the number of jobs lay in its {number(100 * past.confidence)}% band."
     ours, naive = past.off("jobs")
     verdict = "nearer than" if ours < naive else "no nearer than"
-    against = (
-        f"By the month it was {number(ours, 1)} jobs out on average, {verdict} the same month of the year before ({number(naive, 1)})."
-    )
-    start = f"The outlook of {show.date(past.as_of)}, made again from the log as it stood then, foresaw {listing(parts)}."
-    return f"{start}{missed} {months} {against}{_fate(past, show)}"
+    off = f"By the month it was {number(ours, 1)} jobs out on average"
+    return f" {months} {off}, {verdict} the same month of the year before ({number(naive, 1)})."
 
 
 def _one_total(row, name, show):
@@ -131,7 +139,7 @@ def _fate(past, show):
 
 def last_year_table(past, show):
     """Totals of last year's outlook beside what came, as the reader sees them."""
-    if past is None:
+    if past is None or not past.totals["is_told"].any():
         return pd.DataFrame(columns=["name", "foreseen", "came", "before", "inside"])
     rows = []
     for row in past.totals.itertuples():
@@ -140,7 +148,7 @@ def last_year_table(past, show):
         ends = (row.low, row.high) if count else (math.floor(row.low), math.ceil(row.high)) if row.low == row.low else (row.low, row.high)
         band = f"{say(row.foreseen)} ({_tenths(ends[0])} to {_tenths(ends[1])})" if row.foreseen == row.foreseen else MISSING
         inside = MISSING if not row.is_told else "inside" if row.is_inside else "outside"
-        rows.append((WHAT[row.what], band, say(row.came), say(row.before), inside))
+        rows.append((WHAT[row.what], band, *(say(x) if x == x else MISSING for x in (row.came, row.before)), inside))
     return pd.DataFrame(rows, columns=["name", "foreseen", "came", "before", "inside"])
 
 
@@ -239,6 +247,8 @@ def changed_use(outlook, show):
 
 def work_said(outlook, table, show):
     """The work by month, and what is not in it."""
+    if "jobs" in outlook.told.blind:
+        return "No plan has a task for the vehicles reported, so what falls due cannot be told."
     if table["jobs"].sum() == 0:
         return "No work falls due in the year ahead, so far as the plan, the log and the forecasts tell."
     top = table.loc[table["jobs"].idxmax()]
@@ -266,18 +276,22 @@ def next_table(table):
     return joined.sort_values(["due_date", "vehicle", "task"], kind="stable", ignore_index=True)
 
 
-def visits_said(plan, show):
-    """Visits saved, and what early work throws away."""
+def visits_said(plan, show, has_covers=False):
+    """Visits saved, and what early work throws away. has_covers: some of the work does other work along with it."""
     if not plan.n_visits:
         return "No visit needs to be planned."
     jobs, wasted = plan.jobs, plan.jobs["wasted_amount"].sum()
     life = jobs["unused_share"].mean()
     past = int(jobs["is_past"].sum())
     saved = f"{plural(plan.n_visits, 'visit')} {'does' if plan.n_visits == 1 else 'do'} for {plural(len(jobs), 'job')}"
+    share = f"{show.percent(plan.saved_share)} saved" if plan.saved_share > 0 else "none saved"
     against = (
-        f"one for every job would be {number(plan.n_single)}, and every job on its own due day, a day's together, {number(plan.n_own_day)}"
+        f"With every job on its own due day it would be {plural(plan.n_single, 'visit')}, one a job ({share}), "
+        f"or {number(plan.n_own_day)} with a day's jobs together."
     )
-    share = f"{show.percent(plan.saved_share)} fewer than one a job" if plan.saved_share > 0 else "none saved"
+    more = len(jobs) - plan.n_single
+    oftener = f" What is done before its due day comes round the sooner, hence {plural(more, 'job')} more." if more > 0 else ""
+    twice = " Work that other work does along with it may be planned once more than needed." if has_covers else ""
     cost = (
         f" It gives away {show.percent(life)} of the jobs' intervals on average, worth {show.money(wasted)} of work and parts "
         "done too soon."
@@ -291,8 +305,8 @@ def visits_said(plan, show):
         else ""
     )
     return (
-        f"{saved}: {share} ({against}).{cost}{rest} {'Nothing else' if past else 'Nothing'} is planned after its due point, and nothing "
-        "before its window; the late half of a window is kept for mishap. Open defects, "
+        f"{saved}. {against}{oftener}{twice}{cost}{rest} {'Nothing else' if past else 'Nothing'} is planned after its due point, and "
+        "nothing before its window; the late half of a window is kept for mishap. Open defects, "
         "recalls and expired certificates go before it: see interval compliance. "
         "Distances are the forecast's median, so read the odometer before each visit, and make the plan again every month."
     )
@@ -375,7 +389,7 @@ def _pack(n, unit, pack):
 
 def hours_said(table, told):
     """Hours by site, and what they leave out."""
-    if not told.totals["hours"].any() and told.untold["hours"] > 0:
+    if not told.totals["hours"].any() and (told.untold["hours"] > 0 or "hours" in told.blind):
         return "Neither the log nor the plan says how long work takes, so the hours cannot be told. Record them, 0 where it took none."
     small = int(table["hours"].isna().sum()) if len(table) else 0
     few = f" {plural(small, 'site')} with fewer than three vehicles {'is' if small == 1 else 'are'} not told." if small else ""
@@ -401,7 +415,9 @@ def money_table(totals, show):
 def money_said(outlook, totals, show):
     """What the money is, and what is not in it."""
     e = totals["money"]
-    if not e.value > 0:
+    if e.value == 0:
+        return "So far as the plan and the log tell, the year asks for no workshop money."
+    if math.isnan(e.value):
         return "The log and the plan hold no prices, so the year's money cannot be told. Record what work and parts cost."
     lost = _lost(outlook.told, CLASSES, "no price")
     log = outlook.prices.tasks["source"].eq("plan").sum() if len(outlook.prices.tasks) else 0
