@@ -202,6 +202,29 @@ class TestFirst:
         }
         assert visit_of(log_of(tables, {"name": "two", "distance": "km", "as_of": "2025-07-10"}, plan=log.plan)).vehicle == "W"
 
+    def test_a_part_at_the_legal_limit_presses_before_any_work(self):
+        tyre = {
+            "vehicle": "W",
+            "category": "tyre",
+            "item": "x",
+            "new_depth": 8,
+            "limit_depth": 2,
+            "fitted": "2025-01-02",
+            "fitted_odometer": 100,
+        }
+        read = {"vehicle": "W", "category": "tyre", "quantity": "depth", "date": "2025-07-01"}
+        tables = {
+            "vehicles": pd.DataFrame([VEHICLE, VEHICLE | {"vehicle": "W"}]),
+            "odometer": small_log().tables["odometer"],
+            "fitted": pd.DataFrame([tyre | {"position": "front"}, tyre | {"position": "rear"}]),
+            "measurements": pd.DataFrame([read | {"position": "front", "value": 3.0}, read | {"position": "rear", "value": 0.9}]),
+        }
+        header = {"name": "two", "distance": "km", "as_of": "2025-07-10"}
+        assert visit_of(log_of(tables, header, plan=small_log().plan)).vehicle == "W"
+        # with a defect that is open, the other one first
+        open_ = pd.DataFrame([{"vehicle": "V", "defect": "D1", "found": "2025-07-01", "text": "x", "grade": "off-road"}])
+        assert visit_of(log_of(tables | {"defects": open_}, header, plan=small_log().plan)).vehicle == "V"
+
     def test_after_a_lay_up_the_list_for_the_road_is_there(self):
         stay = {"from": "2025-07-02", "reason": "season"}
         assert "nests in air box" in text_of(page_of(small_log(layups=[stay])))

@@ -90,8 +90,9 @@ class Visit:
 def visit_of(log, vehicles=None, confidence=0.9, readings=None):
     """The `Visit` of the vehicle whose work presses most: of `vehicles`, or of all where that is None.
 
-    log: the whole log. Pressing: not to be driven and in use, then not to be driven and laid up, then the first of today's list; where
-    there is nothing at all, the first vehicle still there. Raises ValueError where there is no vehicle.
+    log: the whole log. Pressing: not to be driven and in use, for what is open or for parts at or past a legal limit (the most of them
+    first), then the same laid up, then the first of today's list; where there is nothing at all, the first vehicle still there. Raises
+    ValueError where there is no vehicle.
     """
     readings = usage.readings(log) if readings is None else readings
     found = intervals.occasions(log, readings)
@@ -102,10 +103,12 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
     if fleet.empty:
         raise ValueError("the log has no vehicle to make a sheet for; fill in table vehicles")
     rows = intervals.due_list(found, items, log, readings, confidence, use=model_by_test(log, confidence))
-    vehicle = _most_pressing(fleet, dangers, rows)
+    lines, on = _wear(log, readings, confidence)
+    vehicle = _most_pressing(fleet, _unfit(dangers, on, log), rows)
     own = fleet[fleet["vehicle"] == vehicle].iloc[0]
     mine = log.only([vehicle])
-    worn, on, parts = _worn(log, readings, vehicle, confidence)
+    on, parts = _of(on, vehicle), _of(lines.parts[lines.parts["is_on"]], vehicle)
+    worn = on[on["state"].isin(PRESSING_PARTS)].reset_index(drop=True)
     plan = _plan_of(log, vehicle)
     tasks = _tasks(_of(rows, vehicle), _of(found, vehicle), plan, worn, log.plan)
     last = _last(_of(readings, vehicle), log.as_of)
@@ -187,10 +190,19 @@ def _of(table, vehicle):
     return table[table["vehicle"] == vehicle]
 
 
-def _most_pressing(fleet, dangers, rows):
-    stays = dangers["is_laid_up"].to_numpy(dtype=bool)
+def _unfit(dangers, on, log):
+    """Vehicles not to be driven: frame `vehicle, is_laid_up`, what is open first, then those with most parts at or past a legal limit."""
+    worn = on.loc[on["state"].eq("below-legal"), "vehicle"].value_counts().index
+    stays = log.tables["layups"]
+    now = stays.loc[(stays["from"] <= log.as_of) & ~(stays["to"] < log.as_of), "vehicle"]
+    names = pd.Series([*dangers["vehicle"], *worn], dtype=object)
+    return pd.DataFrame({"vehicle": names, "is_laid_up": names.isin(now)})
+
+
+def _most_pressing(fleet, unfit, rows):
+    stays = unfit["is_laid_up"].to_numpy(dtype=bool)
     here = fleet.loc[fleet["disposed"].isna(), "vehicle"]
-    ranked = (dangers.loc[~stays, "vehicle"], dangers.loc[stays, "vehicle"], rows["vehicle"], here, fleet["vehicle"])
+    ranked = (unfit.loc[~stays, "vehicle"], unfit.loc[stays, "vehicle"], rows["vehicle"], here, fleet["vehicle"])
     ranked = pd.Series(np.concatenate([names.to_numpy(dtype=object) for names in ranked]))
     return ranked[ranked.isin(fleet["vehicle"])].iloc[0]
 
@@ -272,12 +284,10 @@ def _have(tasks):
     return sums.assign(packs=np.ceil(sums["quantity"] / sums["pack"] - 1e-9))[columns]
 
 
-def _worn(log, readings, vehicle, confidence):
-    """(the vehicle's parts at or near their limit, all of its parts now on whose like are read for wear, all now on with their limits)."""
-    lives = spans.spans_of(log, readings=readings)
-    lines = wear.wear_of(lives, spans.looks_of(log, readings), log.tables["vehicles"]).only([vehicle])
-    on = wear.remaining(lines, log.as_of, usage.daily_rate(readings, log.as_of), confidence)
-    return on[on["state"].isin(PRESSING_PARTS)].reset_index(drop=True), on, lines.parts[lines.parts["is_on"]]
+def _wear(log, readings, confidence):
+    """(the `wear.Wear` of the log, `wear.remaining` of its parts now on)."""
+    lines = wear.wear_of(spans.spans_of(log, readings=readings), spans.looks_of(log, readings), log.tables["vehicles"])
+    return lines, wear.remaining(lines, log.as_of, usage.daily_rate(readings, log.as_of), confidence)
 
 
 def _reads(log, kind, lines, parts):
