@@ -530,7 +530,7 @@ def test_lives_watched_are_told_in_true_words():
     service = lives(20000, 4).assign(came_off=[True, False, False, False], cause=["worn", "still-on", "still-on", "record-gap"])
     told = on_lives.curves(service, service.assign(seen_km=9.0))
     assert "4 lives watched, of which 1 came off; the others are still on, or left with their vehicle." in told
-    assert "1 part may have come off unseen" in told
+    assert "1 part was on through a hole in the record, which counts for none" in told
     # fitted on a known day to what counts no distance: not of unknown age
     trailer = service.assign(seen_km=np.nan, age_known=False, entry_km=np.nan)
     assert on_lives.life_note(choice.lives_by_item(trailer)).startswith("No part has a known age")

@@ -244,8 +244,8 @@ def curves(service, spans):
     )
     unseen = service.loc[service["cause"].eq("record-gap"), "part_key"].nunique()
     cut = (
-        f" {plural(unseen, 'part')} may have come off unseen, another having gone on in the same place, and "
-        f"{'counts' if unseen == 1 else 'count'} only as far as the record shows."
+        f" {plural(unseen, 'part')} {'was' if unseen == 1 else 'were'} on through a hole in the record, which counts for none: parts that "
+        "ended there may not be in the log, and those that outlast it would alone make lives too long."
         if unseen
         else ""
     )

@@ -146,9 +146,10 @@ def on_now(on, lives):
     )
     n_read, one = int(on["last_read"].notna().sum()), len(on) == 1
     kinds = "is of a kind" if one else "are of kinds"
-    some = f"{kinds} read for wear, of which {n_read or 'none'} {'has' if n_read < 2 else 'have'} a reading"
-    read = f"{'has' if one else 'have'} been read for wear" if n_read == len(on) else some
-    return f"{plural(len(on), 'part')} now on {read}: {listing(counts, most=9)}.{others}"
+    read = f"{'has' if one else 'have'} been read for wear" if n_read == len(on) else f"{kinds} read for wear"
+    blind = len(on) - n_read
+    own = f" {plural(blind, 'of them', 'of them')} {'has' if blind == 1 else 'have'} no reading: told by like parts, or not known."
+    return f"{plural(len(on), 'part')} now on {read}: {listing(counts, most=9)}.{own if blind else ''}{others}"
 
 
 def now_table(on, show):
