@@ -434,6 +434,7 @@ class TestOtherRules:
             ("odometer", {"date": "2022-01-01", "source": "dash"}, "odometer", "no-value"),
             ("fuel", {"date": "2022-01-01", "volume": -3}, "volume", "out-of-range"),
             ("fuel", {"date": "1802-01-01", "volume": 3}, "date", "date-range"),
+            ("fuel", {"date": "0000-01-01", "volume": 3}, "date", "not-a-date"),
         ],
     )
     def test_rows_that_cannot_be(self, table, row, name, rule):

@@ -137,8 +137,8 @@ def _codes(col, texts):
 def _date(col, array):
     try:
         days = array.cast(pa.date32())
-        ends = pc.min_max(days).as_py()
-        if np.datetime64(ends["min"]) >= FIRST_DAY and np.datetime64(ends["max"]) <= LAST_DAY:
+        first, last = (np.datetime64(day, "D") for day in pc.min_max(days.cast(pa.int32())).as_py().values())
+        if first >= FIRST_DAY and last <= LAST_DAY:
             values = days.cast(pa.timestamp("ns")).to_numpy(zero_copy_only=False)
             return values if values.flags.writeable else values.copy(), []
     except pa.ArrowInvalid:

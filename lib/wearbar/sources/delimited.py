@@ -47,16 +47,17 @@ def _utf8(data, where):
 def _quick(data, where):
     """One pass by pyarrow; None where rows and lines don't match one to one, or the file is odd in any other way."""
     head = data[: data.find(b"\n") + 1 or len(data)]
-    if data.count(b'"') % 2 or head.count(b'"') % 2 or not head.strip() or len(head) > 100_000:
+    quotes = data.count(b'"')
+    if quotes % 2 or head.count(b'"') % 2 or not head.strip() or len(head) > 100_000:
         return None
-    if b'"' in data and _STRAY_QUOTE.search(data.replace(b'""', b"") if b'""' in data else data):
+    if quotes and _STRAY_QUOTE.search(data.replace(b'""', b"") if b'""' in data else data):
         return None
     try:
         names = header_names(next(csv.reader(io.StringIO(head.decode("utf-8", "replace")))), where)
         table = arrow_csv.read_csv(
             pa.py_buffer(data),
             read_options=arrow_csv.ReadOptions(column_names=names, skip_rows=1),
-            parse_options=arrow_csv.ParseOptions(newlines_in_values=b'"' in data),
+            parse_options=arrow_csv.ParseOptions(newlines_in_values=quotes > 0),
             convert_options=arrow_csv.ConvertOptions(
                 column_types=dict.fromkeys(names, pa.string()), null_values=[""], strings_can_be_null=True
             ),
