@@ -263,6 +263,7 @@ TABLES = {
         _id("campaign", "the maker's number for it", required=True),
         _date("issued", "the day it was issued", required=True),
         _code("kind", "what it is", "safety-recall campaign bulletin", required=True),
+        Column("stop", "yes_no", "yes: not to be driven until it is done"),
         _date("by", "the day by which it must be done"),
         _date("done", "the day it was done; blank while open", blank="still open"),
         _VISIT,
