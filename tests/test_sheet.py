@@ -10,12 +10,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pages import Page, faults
 
-from wearbar import reports, sheet, usage
+from wearbar import reports, usage
 from wearbar.cli import main
+from wearbar.figures import MOST_OFF, converted, is_example
 from wearbar.log import log_of
 from wearbar.places import place
 from wearbar.plan import plan_of
-from wearbar.sheet import converted, visit_of
+from wearbar.sheet import visit_of
 from wearbar.units import Units
 from wearbar.wording import sheet as wording
 from wearbar.wording.common import Show
@@ -243,9 +244,9 @@ class TestFigures:
         assert 'class="wb-over"' in page
 
     def test_what_an_example_is(self):
-        assert sheet.is_example("a draft, Not for use")
-        assert sheet.is_example("Example value")
-        assert not sheet.is_example("handbook, p. 12, for example")
+        assert is_example("a draft, Not for use")
+        assert is_example("Example value")
+        assert not is_example("handbook, p. 12, for example")
 
     def test_a_plan_of_real_sources_is_not_over_marked(self):
         real = OIL | {"figures": OIL["figures"][:2], "covers": []}
@@ -298,7 +299,7 @@ class TestFigures:
                 "mm": 1,
                 "in": 25.4,
             }
-            assert abs(float(text) * factor[other] / (value * factor[unit]) - 1) < sheet.MOST_OFF + 1e-6
+            assert abs(float(text) * factor[other] / (value * factor[unit]) - 1) < MOST_OFF + 1e-6
             assert back is None or back[1] in factor
 
 

@@ -11,16 +11,13 @@ import pandas as pd
 
 from wearbar import intervals, spans, usage, wear
 from wearbar.backtest import model_by_test
+from wearbar.figures import is_example
 from wearbar.intervals import STALE_DAYS
-from wearbar.tables import TEXT
-from wearbar.units import DEPTH_MM, PRESSURE_KPA, TORQUE_NM, VOLUME_L
+from wearbar.worklist import have_of, tasks_in_plan, tasks_of
 
-__all__ = ["MOST_TASKS", "ON_CONDITION", "PRESSING_PARTS", "Last", "Visit", "converted", "is_example", "visit_of"]
+__all__ = ["PRESSING_PARTS", "Last", "Visit", "visit_of"]
 
-ON_CONDITION = "on-condition"  # a task without limits, asked for by the wear of its part
 PRESSING_PARTS = ("below-legal", "below", "may-be-below", "before-next-look")
-MOST_TASKS = 14  # printed with their steps; what only comes later makes room
-MOST_OFF = 0.025  # by which rounding may move a converted figure
 # what is read of a part, and where across it; positions where the log does not tell what is on the vehicle
 READ = {
     "tyre": (("depth", ("left-shoulder", "centre", "right-shoulder")), ("pressure", ("cold",))),
@@ -32,9 +29,6 @@ _CORNERS = ("front-left", "front-right", "rear-left", "rear-right")
 _ON_FOUR = {"tyre": _CORNERS, "brake-pad": ("front", "rear"), "engine-oil": ("engine",)}
 USUAL = dict.fromkeys(("car", "van", "pickup", "bus", "truck", "quad"), _ON_FOUR)
 USUAL["motorcycle"] = {"tyre": ("front", "rear"), "brake-pad": ("front", "rear"), "chain": ("drive",), "engine-oil": ("engine",)}
-_EVERY = ["every_km", "every_hours", "every_days", "every_months", "first_km", "first_hours", "first_days", "first_months"]
-_PLAN = ["code", "action", "part", "recheck_km", "recheck_days", "safety", "hours", "parts", "figures", "steps", "caution"]
-_MORE = ["basis", "overrun_km", "overrun_hours", "overrun_days", "due_hours"]
 
 
 @dataclass(frozen=True)
@@ -109,8 +103,8 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
     mine = log.only([vehicle])
     on, parts = _of(on, vehicle), _of(lines.parts[lines.parts["is_on"]], vehicle)
     worn = on[on["state"].isin(PRESSING_PARTS)].reset_index(drop=True)
-    plan = _plan_of(log, vehicle)
-    tasks = _tasks(_of(rows, vehicle), _of(found, vehicle), plan, worn, log.plan)
+    plan = tasks_in_plan(log, vehicle)
+    tasks = tasks_of(_of(rows, vehicle), _of(found, vehicle), plan, worn, log.plan)
     last = _last(_of(readings, vehicle), log.as_of)
     texts = {name: "" if pd.isna(own[name]) else str(own[name]) for name in ("kind", "meter", "distance_unit")}
     site = usage.site_at(log, [vehicle], [log.as_of]).iloc[0]
@@ -125,7 +119,7 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
         others=_others(_of(items, vehicle), dangers, readings),
         untold=tuple(intervals.untold(log)),
         tasks=tasks,
-        have=_have(tasks),
+        have=have_of(tasks),
         worn=worn,
         reads=_reads(mine, own["kind"], on, parts),
         changes=_changes(mine, tasks, worn),
@@ -134,56 +128,6 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
         has_plan=log.plan is not None,
         is_example=any(is_example(figure["source"]) for figures in plan["figures"] for figure in figures),
     )
-
-
-def is_example(source):
-    """Whether a figure's source says that it is none to work by."""
-    return "not for use" in source.casefold() or source.casefold().startswith("example")
-
-
-# one unit to the other that a workshop may have; a figure in any other unit stands alone
-_LENGTH_MM = {"mm": 1.0, "in": 32 * DEPTH_MM["in32"]}
-_LIQUID_L = {"L": 1.0, "mL": 0.001, "imperial pt": VOLUME_L["gal_uk"] / 8, "US qt": VOLUME_L["gal_us"] / 4}
-_SAME = {"nm": "N.m", "n·m": "N.m", "lbf·ft": "lbf.ft", "lb.ft": "lbf.ft", "lb-ft": "lbf.ft", "ft-lb": "lbf.ft", "ft.lb": "lbf.ft"}
-_SAME |= {"n.m": "N.m", "l": "L", "kpa": "kPa", "litre": "L", "litres": "L", "ml": "mL"}
-
-
-def converted(value, unit, units):
-    """A figure in the other unit, as (value, unit), with no more significant digits than it has itself; None where there is no other.
-
-    Torque N.m and lbf.ft; pressure psi and bar or kPa, by the reader's `units`; volume litres and pints or quarts; length mm and in.
-    Also None where so few digits would move it by more than MOST_OFF: a rough limit is worse than one unit alone. Digits are counted
-    without trailing zeros after the point. Factors: `units`.
-
-    >>> from wearbar.units import Units
-    >>> converted(23.0, "N.m", Units()), converted(30.0, "psi", Units(pressure="psi")), converted(5.0, "N.m", Units())
-    (('17', 'lbf.ft'), ('2.1', 'bar'), None)
-    """
-    unit = _SAME.get(unit.strip().casefold(), unit.strip())
-    pint = "US qt" if units.volume == "gal_us" else "imperial pt"
-    gauge = "psi" if unit in ("bar", "kPa") else "kPa" if units.pressure == "kPa" else "bar"
-    others = (
-        (TORQUE_NM, "lbf.ft" if unit == "N.m" else "N.m"),
-        (PRESSURE_KPA, gauge),
-        (_LIQUID_L, pint if unit in ("L", "mL") else "L"),
-        (_LENGTH_MM, "in" if unit == "mm" else "mm"),
-    )
-    for factors, other in others:
-        if unit in factors and value:
-            exact = value * factors[unit] / factors[other]
-            text = _rounded(exact, _digits(value))
-            return (text, other) if abs(float(text) / exact - 1) <= MOST_OFF else None
-    return None
-
-
-def _digits(value):
-    """Significant digits of a figure, trailing zeros before the point counted, those after it not."""
-    return len(np.format_float_positional(abs(value), trim="-").replace(".", "").lstrip("0"))
-
-
-def _rounded(x, digits):
-    decimals = digits - 1 - math.floor(math.log10(abs(x)))
-    return f"{round(x, decimals):.{max(decimals, 0)}f}"
 
 
 def _of(table, vehicle):
@@ -216,50 +160,6 @@ def _last(readings, as_of):
     return Last(own["date"].iloc[-1], float(newest["odometer_km"]), float(newest["hours"]), days, days > STALE_DAYS)
 
 
-def _plan_of(log, vehicle):
-    """The tasks that the vehicle's plan holds on the log's day."""
-    if log.plan is None:
-        return pd.DataFrame(columns=[*_PLAN, *_EVERY])
-    t = log.plan.tasks
-    name = log.plan.assign(log.tables["vehicles"]).get(vehicle)
-    now = (t["valid_from"].isna() | (t["valid_from"] <= log.as_of)) & ~(t["valid_to"] < log.as_of)
-    return t[(t["plan"] == name) & now].reset_index(drop=True)
-
-
-def _tasks(rows, found, plan, worn, whole_plan):
-    """The vehicle's rows of today's list that are tasks, and those that its worn parts ask for, with what the plan says of them."""
-    rows = rows[rows["what"] == "task"].assign(position=lambda t: t["position"].fillna("").astype(TEXT))
-    if len(found):
-        now = found[found["is_current"]].assign(position=lambda t: t["position"].fillna("").astype(TEXT))
-        rows = rows.merge(now[["task", "position", *_MORE]], on=["task", "position"], how="left")
-    asked = worn.merge(plan[plan[_EVERY].isna().all(axis=1)], left_on="category", right_on="part")
-    asked = asked[["code", "last_position", "state"]].set_axis(["task", "position", "wear_state"], axis=1)
-    asked = asked.drop_duplicates(["task", "position"]).assign(state=ON_CONDITION)
-    both = [t for t in (rows, asked) if len(t)]
-    told = pd.concat([t.dropna(axis=1, how="all") for t in both], ignore_index=True) if both else rows
-    told = told.reindex(columns=[*rows.columns, *(c for c in ("wear_state", *_MORE) if c not in rows)])
-    told = told.merge(plan[_PLAN], left_on="task", right_on="code", how="left")
-    for name in ("parts", "figures", "steps"):
-        told[name] = [x if isinstance(x, tuple) else () for x in told[name]]
-    told["done_by"] = _done_by(told, whole_plan)
-    later = told["state"].eq("before-window")
-    first = ~told.duplicated("task") & told["done_by"].eq("")
-    room = (first & ~later).sum() + (first & later).cumsum() <= MOST_TASKS
-    is_full = told["done_by"].eq("") & (~later | room)
-    return told.assign(is_full=is_full.to_numpy(dtype=bool))
-
-
-def _done_by(tasks, plan):
-    """For each task the first pressing one on the sheet that covers it at its position, "" where none does."""
-    if plan is None or tasks.empty:
-        return pd.Series("", tasks.index, dtype=object)
-    pressing = tasks[~tasks["state"].isin(["before-window", ON_CONDITION])][["task", "position"]]
-    covers = plan.covers[["code", "covered"]].drop_duplicates().merge(pressing, left_on="code", right_on="task")
-    covers = covers.drop_duplicates(["covered", "position"])[["code", "covered", "position"]]
-    by = tasks[["task", "position"]].merge(covers, left_on=["task", "position"], right_on=["covered", "position"], how="left")["code"]
-    return by.astype(object).where(by.notna(), "").set_axis(tasks.index)
-
-
 def _others(items, dangers, readings):
     """What else is open: lesser defects and recalls, certificates that end soon, re-checks and what was put off.
 
@@ -270,18 +170,6 @@ def _others(items, dangers, readings):
     rest = items[items["is_open"] & ~far & ~old]
     rest = rest[~_is_in(rest, dangers, ["what", "vehicle", "item"])]
     return rest.assign(due_odometer_km=usage.odometer_of(readings, rest["vehicle"], rest["due_km"]).to_numpy())
-
-
-def _have(tasks):
-    """Parts to have ready for the tasks printed in full: whole packs, those of one kind added up."""
-    each = tasks.loc[tasks["is_full"], ["task", "parts"]].explode("parts").dropna(subset="parts").reset_index(drop=True)
-    columns = ["item", "unit", "pack", "quantity", "packs", "tasks"]
-    if each.empty:
-        return pd.DataFrame(columns=columns)
-    each = pd.concat([each[["task"]], pd.DataFrame(each["parts"].tolist())], axis=1)
-    by = each.groupby(["item", "unit", "pack"], sort=False)
-    sums = by.agg(quantity=("quantity", "sum"), tasks=("task", lambda codes: tuple(dict.fromkeys(codes)))).reset_index()
-    return sums.assign(packs=np.ceil(sums["quantity"] / sums["pack"] - 1e-9))[columns]
 
 
 def _wear(log, readings, confidence):

@@ -7,7 +7,7 @@ import pandas as pd
 from wearbar.units import DISTANCE_KM
 from wearbar.wording.common import Show, clean, number
 from wearbar.wording.intervals import REASONS, STATES
-from wearbar.wording.sheet import task_name, when
+from wearbar.wording.sheet_work import task_name, when
 
 __all__ = ["name", "told"]
 

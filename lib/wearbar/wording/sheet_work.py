@@ -1,0 +1,148 @@
+"""What a visit sheet says of the work: each task with its steps and figures, what to have ready, what comes later or again."""
+
+import numpy as np
+import pandas as pd
+
+from wearbar.figures import converted, is_example
+from wearbar.wording.common import clean, listing, number, plural
+from wearbar.wording.intervals import STATES
+from wearbar.wording.life import STATE
+from wearbar.worklist import ON_CONDITION
+
+__all__ = ["blocks", "have", "later", "rechecks", "task_name", "when"]
+
+
+def task_name(code):
+    """A code as words."""
+    text = clean(code, 80).replace("-", " ")
+    return text[:1].upper() + text[1:]
+
+
+def blocks(visit, log, show):
+    """The tasks to be printed with their steps, positions that stand alike said together."""
+    full = visit.tasks[visit.tasks["is_full"]]
+    return [_block(group, visit, log, show) for _, group in full.groupby("task", sort=False)]
+
+
+def _block(rows, visit, log, show):
+    row = rows.iloc[0]
+    covered = visit.tasks.loc[visit.tasks["done_by"] == row["task"], "task"].drop_duplicates()
+    return {
+        "name": task_name(row["task"]),
+        "code": clean(row["task"], 80),
+        "safety": bool(row["safety"] is True or row["safety"] == 1.0),
+        "stands": _stands(rows, log, show),
+        "also": listing([task_name(c).lower() for c in covered]),
+        "hours": f"{number(row['hours'], 1)} h" if pd.notna(row["hours"]) else "",
+        "caution": "" if pd.isna(row["caution"]) else clean(row["caution"], 400),
+        "steps": [clean(step, 200) for step in row["steps"]],
+        "figures": [_figure(f, show) for f in row["figures"]],
+    }
+
+
+def _stands(rows, log, show):
+    """(positions, state in words, when) of a task, positions alike in one."""
+    alike = {}
+    for row in rows.itertuples():
+        place = "" if pd.isna(row.position) or not row.position else clean(row.position, 40)
+        alike.setdefault((_state(row), when(row, log, show)), []).append(place)
+    return [{"where": ", ".join(p for p in places if p), "state": state, "when": said} for (state, said), places in alike.items()]
+
+
+def _state(row):
+    if row.state == ON_CONDITION:
+        return f"by its wear: {STATE[row.wear_state]}"
+    return STATES[row.state][2:]  # without its mark, which looks like a box to tick
+
+
+def when(row, log, show):
+    """When it is or was due, in words; a date that hangs on distance is a range."""
+    if row.state == ON_CONDITION:
+        return "done when the part asks for it"
+    points = [show.date(row.due_date)] if pd.notna(row.due_date) else []
+    points += [f"at {show.distance(row.due_odometer_km)}"] if pd.notna(row.due_odometer_km) else []
+    points += [f"at {number(row.due_hours)} h"] if pd.notna(row.due_hours) else []
+    is_past = row.state in ("past-window", "due")
+    which = f", whichever {'came' if is_past else 'comes'} first" if len(points) > 1 else ""
+    due = f"{'was due' if is_past else 'due'} {listing(points, 'or')}{which}" if points else ""
+    if row.basis == "unknown-history":
+        due = f"no earlier record of it, so {due}"
+    parts = [due, _over(row, show) if is_past else _between(row, log, show), _duty(row, show)]
+    if row.state == "not-known" and row.probably:
+        parts.append(f"at its usual pace probably {STATES[row.probably][2:]}: read the odometer")
+    return "; ".join(p for p in parts if p)
+
+
+def _over(row, show):
+    over = [show.days(row.overrun_days)] if row.overrun_days > 0 else []
+    over += [show.distance(row.overrun_km)] if row.overrun_km > 0 else []
+    over += [f"{number(row.overrun_hours)} h"] if row.overrun_hours > 0 else []
+    return f"over by {listing(over)}" if over else ""
+
+
+def _between(row, log, show):
+    if pd.isna(row.low_date) or pd.isna(row.high_date) or row.low_date >= row.high_date:
+        return ""
+    if row.low_date <= log.as_of:
+        return f"by its use perhaps already, likely between {show.date(row.low_date)} and {show.date(row.high_date)}"
+    low = show.date(row.low_date)
+    low = low.removesuffix(f" {row.high_date.year}") if row.low_date.year == row.high_date.year else low
+    return f"by its use likely between {low} and {show.date(row.high_date)}"
+
+
+def _duty(row, show):
+    if row.duty == "severe":
+        return "by the limits for hard use"
+    if row.duty != "not-known" or (pd.isna(row.severe_due_km) and pd.isna(row.severe_due_date)):
+        return ""
+    return "sooner if it is used hard, which the log does not tell"
+
+
+def _figure(figure, show):
+    """One figure: in the source's unit, the other unit beside it; without a source a blank."""
+    unit = clean(figure["unit"], 20) if figure["unit"] else ""
+    told = {"name": clean(figure["name"], 80), "unit": unit, "text": "", "other": "", "source": "", "is_example": False}
+    if not figure["source"]:
+        return told
+    other = converted(figure["value"], figure["unit"], show.units)
+    value = np.format_float_positional(figure["value"], trim="-")
+    return told | {
+        "text": f"{value} {unit}".rstrip(),
+        "other": f"{other[0]} {other[1]}" if other else "",
+        "source": clean(figure["source"], 80),
+        "is_example": is_example(figure["source"]),
+    }
+
+
+def later(visit, log, show):
+    """What comes later and has no room for its steps, a line each."""
+    rest = visit.tasks[~visit.tasks["is_full"] & visit.tasks["done_by"].eq("")]
+    lines = [(task_name(code), _stands(rows, log, show)) for code, rows in rest.groupby("task", sort=False)]
+    return [f"{name}{_where(s)}: {s['when']}" for name, stands in lines for s in stands]
+
+
+def _where(stands):
+    return f" ({stands['where']})" if stands["where"] else ""
+
+
+def have(row):
+    """One part to have ready: (item, amount, packs, what for)."""
+    unit = f" {clean(row.unit, 20)}" if row.unit else ""
+    pack = f"{plural(row.packs, 'pack')} of {_exact(row.pack)}{unit}" if row.unit or row.pack != 1 else ""
+    return clean(row.item, 80), f"{_exact(row.quantity)}{unit}", pack, listing([task_name(t).lower() for t in row.tasks], most=4)
+
+
+def _exact(x):
+    return np.format_float_positional(round(float(x), 6), trim="-")
+
+
+def rechecks(visit, show):
+    """What must be looked at again because the work disturbs it: (task, within)."""
+    rows = visit.tasks[visit.tasks["is_full"]].drop_duplicates("task")
+    rows = rows[rows["recheck_km"].notna() | rows["recheck_days"].notna()]
+    told = []
+    for row in rows.itertuples():
+        within = [show.distance(row.recheck_km)] if pd.notna(row.recheck_km) else []
+        within += [show.days(row.recheck_days)] if pd.notna(row.recheck_days) else []
+        told.append((task_name(row.task), listing(within, "or"), f"{clean(row.task, 80)}-recheck"))
+    return told
