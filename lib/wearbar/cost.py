@@ -19,6 +19,7 @@ __all__ = [
     "total_per_km",
 ]
 
+MIN_DAYS, YEAR_DAYS = 91, 365  # a cost by distance or day needs so long a record, a year's distance a year
 MIN_KNOWN = 0.8  # a cost per distance is refused where a smaller share of the rows has its money
 
 
@@ -28,7 +29,8 @@ def cost_per_km(account, by=None, confidence=0.9):
     Frame: the group, `cost_per_km, low, high, n, quarters, spread, cost_per_day, amount, share, distance_km, days, known_share`. Total
     cost over total distance of the days whose distance is known; `amount` and `cost_per_day` are of all days. The limits come from the
     spread between `n` vehicles, or, of fewer than three, between calendar quarters (`spread`). cost_per_km is NaN where `known_share`,
-    the least share of rows with money over the workshop's and the fuel, is below `MIN_KNOWN`.
+    the least share of rows with money over the workshop's and the fuel, is below `MIN_KNOWN`; it and cost_per_day are NaN too where no
+    vehicle (of its own row, that vehicle) has been in the account for `MIN_DAYS`.
     """
     of_lines = by in ("category", "is_fixed")
     cars = account.vehicles.set_index("vehicle")
@@ -45,8 +47,10 @@ def cost_per_km(account, by=None, confidence=0.9):
     made["quarters"] = within["n"]
     made["spread"] = np.where(few, "quarters", np.where(made["low"].notna(), "vehicles", ""))
     made = _with_days(made, account, cars, by, of_lines)
-    refused = ~(made["known_share"] >= MIN_KNOWN)
+    short = (made["days"] if by == "vehicle" else cars["days"].max()) < MIN_DAYS
+    refused = ~(made["known_share"] >= MIN_KNOWN) | short
     made[["value", "low", "high"]] = made[["value", "low", "high"]].mask(refused)
+    made["cost_per_day"] = made["cost_per_day"].mask(refused & short)
     made = made.rename(columns={"value": "cost_per_km", "denominator": "distance_km"}).drop(columns="numerator")
     return made.rename_axis(by or "group").reset_index().sort_values("amount", ascending=False, ignore_index=True)
 
@@ -97,7 +101,7 @@ def by_vehicle(account, confidence=0.9):
     """
     made = cost_per_km(account, "vehicle", confidence)
     made["kind"] = made["vehicle"].map(account.vehicles.set_index("vehicle")["kind"])
-    made["km_per_year"] = made["distance_km"] / made["days"] * 365.25
+    made["km_per_year"] = (made["distance_km"] / made["days"] * 365.25).where(made["days"] >= YEAR_DAYS)
     t = stats.t.ppf((1 + confidence) / 2, (made["quarters"] - 1).clip(lower=1).astype(float))
     se = np.log((made["high"] / made["low"]).where(made["low"] > 0)) / (2 * t)
     drawn = shrink(np.log(made["cost_per_km"].where(made["cost_per_km"] > 0)), se, made["kind"])
@@ -145,12 +149,14 @@ def total_per_km(account, confidence=0.9):
     made = cost_per_km(account, None, confidence)
     if not account.lines["amount"].notna().any():
         return Estimate(np.nan, np.nan, np.nan, confidence, 0, unit="money_per_km", note="the log holds no money")
-    if made.empty or not made["distance_km"].iat[0] > 0:
+    if made.empty or (not made["distance_km"].iat[0] > 0 and account.vehicles["days"].max() >= MIN_DAYS):
         return Estimate(np.nan, np.nan, np.nan, confidence, 0, unit="money_per_km", note=_no_distance(account))
     row = made.iloc[0]
     note = "" if row["spread"] else "the record is too short for an interval"
     if np.isnan(row["cost_per_km"]):
         note = "too few rows have their money"
+    if account.vehicles["days"].max() < MIN_DAYS:
+        note = f"it needs three months of record, and this log has {account.vehicles['days'].max()} days"
     limits = [float(row[c]) for c in ("cost_per_km", "low", "high")]
     n = int(row["quarters"] if row["spread"] == "quarters" else row["n"])
     return Estimate(*limits, confidence, n, unit="money_per_km", method=f"jackknife over {row['spread']}", note=note)

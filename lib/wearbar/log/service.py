@@ -41,6 +41,14 @@ class ServiceLog:
     origin: object = field(default=None, repr=False, compare=False)
     _si: dict = field(default_factory=dict, repr=False, compare=False)
 
+    @property
+    def record_days(self):
+        """Days of record of the vehicle watched longest: from joining, or the first day, to the end."""
+        v = self.tables["vehicles"]
+        begin = v["acquired"].fillna(v["in_service"]).clip(lower=self.first_day)
+        days = (v["disposed"].clip(upper=self.as_of).fillna(self.as_of) - begin).dt.days + 1
+        return int(days.clip(lower=0).max()) if len(days) else 0
+
     def si(self, name):
         """Table `name` in SI: distances in km (by each vehicle's own unit), depths mm, volumes l, measurements as `tables.MEASURED`.
 

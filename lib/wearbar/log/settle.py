@@ -21,6 +21,7 @@ __all__ = ["LEDGER_COLUMNS", "MARK", "Checked", "check"]
 MARK = "mend"
 LEDGER_COLUMNS = ("table", "read", "used", "set_aside", "after")
 RECORDS = ("odometer", "work", "fuel", "measurements")
+JOINED_DAYS = 365  # a record begins where a vehicle joined, if its rows follow within these
 
 
 @dataclass
@@ -261,8 +262,15 @@ def _newest(tables, today):
 
 
 def _oldest(tables, as_of):
-    days = [tables[name]["date"].min() for name in RECORDS]
-    oldest = pd.Series(days, dtype="datetime64[ns]").min()
+    """The oldest day of a record, or of joining by a vehicle whose own rows begin within a year of it.
+
+    A vehicle that joined long before its first row was not written down from that day on.
+    """
+    rows = pd.concat([tables[name][["vehicle", "date"]] for name in RECORDS], ignore_index=True)
+    begun = rows.groupby("vehicle")["date"].min()
+    joined = tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["acquired"]
+    near = joined[(begun.reindex(joined.index) - joined).dt.days.between(0, JOINED_DAYS)]
+    oldest = pd.Series([begun.min(), near.min()], dtype="datetime64[ns]").min()
     return as_of if pd.isna(oldest) or oldest > as_of else oldest
 
 

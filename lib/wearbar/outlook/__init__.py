@@ -50,6 +50,7 @@ __all__ = [
 ]  # fmt: skip
 
 DRAWS = 400
+YEAR_DAYS, QUARTER_DAYS = 365, 91  # a year's total needs a year of record, a month's three months
 LOOKS = (30, 90, 180, 365)
 FAR_DAYS = 36_525
 LOT = 150  # vehicles at once
@@ -57,7 +58,9 @@ LOT = 150  # vehicles at once
 
 @dataclass(frozen=True, eq=False)
 class Outlook:
-    """The year ahead of a log: `model` (of use), `ahead` (the work), `sets` (parts), `prices`, `told` (simulated), as_of, confidence."""
+    """The year ahead of a log: `model` (of use), `ahead` (the work), `sets` (parts), `prices`,
+    `told` (simulated), as_of, confidence, record_days (`ServiceLog.record_days`).
+    """
 
     model: UsageModel
     ahead: Ahead
@@ -66,6 +69,17 @@ class Outlook:
     told: Simulated
     as_of: pd.Timestamp
     confidence: float
+    record_days: int
+
+    @property
+    def has_year(self):
+        """Whether the record is long enough for a year's totals."""
+        return self.record_days >= YEAR_DAYS
+
+    @property
+    def has_months(self):
+        """Whether it is long enough for a month's."""
+        return self.record_days >= QUARTER_DAYS
 
 
 def rng_of(log):
@@ -86,16 +100,18 @@ def outlook_of(log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS
     worn = tuple(sorted(sets.rows["category"].unique())) if len(sets.rows) else ()
     prices = prices_of(log, found, worn)
     told = simulate(log, model, ahead, sets, prices, rng or rng_of(log), draws, test.common_sd if test is not None else 0.0)
-    return Outlook(model, ahead, sets, prices, told, log.as_of, confidence)
+    return Outlook(model, ahead, sets, prices, told, log.as_of, confidence, log.record_days)
 
 
 def by_month(outlook):
     """One row a month: `month` (its first day) and `jobs, hours, money` with `_low, _high`: means of the simulated totals, and their limits
-    as of `_band`; NaN where nothing is known.
+    as of `_band`; NaN where nothing is known, or the record is shorter than three months.
     """
     rows = {"month": outlook.told.starts}
     for name in ("jobs", "hours", "money"):
-        rows |= dict(zip((name, f"{name}_low", f"{name}_high"), _band(*_of(outlook.told, name), outlook.confidence), strict=True))
+        values, is_known = _of(outlook.told, name)
+        band = _band(values, is_known and outlook.has_months, outlook.confidence)
+        rows |= dict(zip((name, f"{name}_low", f"{name}_high"), band, strict=True))
     return pd.DataFrame(rows)
 
 
@@ -118,11 +134,16 @@ def _band(values, is_known, confidence):
 
 
 def total(outlook, name):
-    """The year's total of jobs, hours, km, money or a class of it, as an `Estimate`, NaN where nothing is known; n: jobs in view."""
+    """The year's total of jobs, hours, km, money or a class of it, as an `Estimate`; n: jobs in view.
+
+    NaN where nothing is known, or the record is shorter than a year.
+    """
     values, is_known = _of(outlook.told, name)
-    value, low, high = (float(x) for x in _band(values.sum(axis=1), is_known, outlook.confidence))
+    shown = is_known and outlook.has_year
+    value, low, high = (float(x) for x in _band(values.sum(axis=1), shown, outlook.confidence))
     unit = {"jobs": "", "hours": "hours", "km": "km"}.get(name, "money")
     method, note = f"{len(values)} simulated years", "" if is_known else "neither the log nor the plan tells"
+    note = note if outlook.has_year else "a year's total needs a year of record"
     return Estimate(value, low, high, outlook.confidence, len(outlook.ahead.rows), unit=unit, method=method, note=note)
 
 
@@ -132,8 +153,11 @@ def totals(outlook, names):
 
 
 def by_task(outlook):
-    """Doings in the year by task: frame `task, jobs, low, high, hours_each, cost_each`, most first."""
-    values = outlook.told.by_task
+    """Doings in the year by task: frame `task, jobs, low, high, hours_each, cost_each`, most first.
+
+    No row where the record is shorter than a year.
+    """
+    values = outlook.told.by_task if outlook.has_year else outlook.told.by_task.iloc[:, :0]
     jobs, low, high = _band(values.to_numpy(), True, outlook.confidence)
     made = pd.DataFrame({"task": values.columns, "jobs": jobs, "low": low, "high": high})
     each = (
@@ -150,12 +174,14 @@ def by_site(outlook):
     several sites with fewer than SMALL_SITE vehicles none, since they could point at a person.
     """
     values = outlook.told.by_site
-    hours, low, high = _band(values.to_numpy(), _of(outlook.told, "hours")[1], outlook.confidence)
+    is_known = _of(outlook.told, "hours")[1] and outlook.has_year
+    hours, low, high = _band(values.to_numpy(), is_known, outlook.confidence)
     made = pd.DataFrame({"site": values.columns, "hours": hours, "low": low, "high": high})
     n = outlook.ahead.rows.drop_duplicates("vehicle")["site"].fillna("").value_counts()
     made["vehicles"] = made["site"].map(n)
     told = ["hours", "low", "high"]
     made[told] = made[told].where((made["vehicles"] >= SMALL_SITE) | (len(made) == 1))
+    made = made if outlook.has_year else made.head(0)
     return made.assign(site=made["site"].replace("", "not known"))
 
 

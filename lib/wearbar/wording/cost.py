@@ -2,7 +2,7 @@
 
 import math
 
-from wearbar.cost import MIN_KNOWN, SMALL_SITE
+from wearbar.cost import MIN_DAYS, MIN_KNOWN, SMALL_SITE
 from wearbar.wording.common import has_width, interval, listing, number, plural, safe
 
 __all__ = [
@@ -28,6 +28,9 @@ def headline(total, account, show):
     unit = show.units.distance
     if not account.lines["amount"].notna().any():
         return f"This log holds no money, so it cannot tell what a {_mile(unit)} costs; record what visits, parts and fuel cost.", "note"
+    if account.vehicles["days"].max() < MIN_DAYS:
+        so_far = f"So far {show.money(amount, 2)} is on record, over {plural(account.vehicles['days'].max(), 'day')}."
+        return f"{so_far} A cost per {_mile(unit)} or per day needs three months of record.", "note"
     per_day = f"{show.money(amount / days, 2)} for each vehicle and day"
     if _missing(total.value):
         return f"What a {_mile(unit)} costs is not told: {total.note}. What is known comes to {per_day}.", "note"

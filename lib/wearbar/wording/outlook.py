@@ -29,6 +29,7 @@ __all__ = [
     "next_table",
     "order_said",
     "order_table",
+    "short_record",
     "visits_said",
     "visits_table",
     "waiting_said",
@@ -58,6 +59,8 @@ NAIVE = ("trailing-year", "last-year")
 def answer(outlook, totals, plan, show):
     """(sentence, urgency): the year in a breath. totals: of jobs, hours and money."""
     jobs, hours, money = totals
+    if not outlook.has_year:
+        return short_record(outlook), "note"
     if not outlook.ahead.rows.shape[0]:
         return _without_tasks(hours, money, show.date(outlook.told.starts[0]), show), "note"
     span = f"From {show.date(outlook.told.starts[0])}, in twelve months:"
@@ -67,6 +70,16 @@ def answer(outlook, totals, plan, show):
     blank = [what for what, e in (("hours", hours), ("money", money)) if math.isnan(e.value)]
     untold = f" The {listing(blank)} cannot be told: the log does not hold any." if blank else ""
     return f"{span} {_range(jobs.low, jobs.high, 'job')} in about {n}{labour}{cost}.{untold}", "soon"
+
+
+def short_record(outlook):
+    """Why a young log has no year's total, and what it does have."""
+    have = f"The record is {plural(outlook.record_days, 'day')} long."
+    needs = "A year's jobs, hours and money need a year of record."
+    lacks = "" if outlook.has_months else " A month's need three months."
+    if not len(outlook.ahead.rows):
+        return f"{have} {needs}{lacks} Name a plan in log.toml to see what falls due."
+    return f"{have} {needs}{lacks} What falls due next is below."
 
 
 def _without_tasks(hours, money, start, show):
@@ -247,6 +260,8 @@ def changed_use(outlook, show):
 
 def work_said(outlook, table, show):
     """The work by month, and what is not in it."""
+    if not outlook.has_months:
+        return short_record(outlook)
     if "jobs" in outlook.told.blind:
         return "No plan has a task for the vehicles reported, so what falls due cannot be told."
     if table["jobs"].sum() == 0:
@@ -346,7 +361,7 @@ def visits_table(plan, as_of):
 
 
 def order_said(table):
-    """How the order is reckoned."""
+    """How the order is estimated."""
     if table.empty:
         return "Neither the plan nor the wear on record names a part to order."
     none = table[table["order_packs"].eq(0) & (table["chance"] > 0.05)]
@@ -414,6 +429,8 @@ def money_table(totals, show):
 
 def money_said(outlook, totals, show):
     """What the money is, and what is not in it."""
+    if not outlook.has_year:
+        return short_record(outlook)
     e = totals["money"]
     if e.value == 0:
         return "So far as the plan and the log tell, the year asks for no workshop money."

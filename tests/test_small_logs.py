@@ -1,0 +1,91 @@
+"""Young and tiny logs: no headline that the record cannot carry."""
+
+import math
+
+import pandas as pd
+import pytest
+
+from wearbar import cost, log, money, outlook, usage
+from wearbar.wording import cost as on_cost
+from wearbar.wording import outlook as on_outlook
+from wearbar.wording.common import Show
+
+HEADER = {"distance": "mi", "currency": "GBP", "money": "gross"}
+HERON = {"vehicle": "Heron", "kind": "motorcycle", "in_service": "2023-04-02"}
+HERON |= {"acquired": "2023-04-02", "acquired_odometer": 0}
+OIL = {"vehicle": "Heron", "date": "2023-05-10", "odometer": 702, "task": "oil", "why": "planned"}
+OIL |= {"parts_cost": 41.5}
+
+
+def log_of(work, vehicles=(HERON,), **header):
+    frames = {"vehicles": pd.DataFrame(vehicles), "work": pd.DataFrame(work)}
+    return log.log_of(frames, HEADER | header)
+
+
+def until(day, odometer):
+    """The oil change of Heron and a reading on a later day."""
+    later = OIL | {"date": day, "odometer": odometer, "task": "wash", "parts_cost": 5.0}
+    return log_of([OIL, later])
+
+
+def said(logged):
+    """The headline of the outlook and of running cost."""
+    show = Show(logged.units)
+    year = outlook.outlook_of(logged)
+    totals = [outlook.total(year, name) for name in ("jobs", "hours", "money")]
+    account = money.account(logged, usage.readings(logged))
+    spent = on_cost.headline(cost.total_per_km(account), account, show)[0]
+    return on_outlook.answer(year, totals, outlook.plan_of_visits(year), show)[0], spent
+
+
+class TestARecordBeginsWhereAVehicleJoined:
+    def test_the_day_it_was_acquired(self):
+        assert log_of([OIL]).first_day == pd.Timestamp("2023-04-02")
+
+    def test_the_reading_it_was_acquired_at_gives_a_distance(self):
+        logged = log_of([OIL])
+        account = money.account(logged, usage.readings(logged))
+        assert account.vehicles["distance_km"].item() == pytest.approx(702 * 1.609344)
+
+    def test_but_not_one_that_joined_years_before_its_first_row(self):
+        old = HERON | {"in_service": "2015-01-01", "acquired": "2015-01-01"}
+        assert log_of([OIL], [old]).first_day == pd.Timestamp("2023-05-10")
+
+    def test_a_first_day_that_is_said_stands(self):
+        assert log_of([OIL], first_day="2023-05-01").first_day == pd.Timestamp("2023-05-01")
+
+
+class TestNoTotalThatTheRecordCannotCarry:
+    def test_one_oil_change_is_no_years_money(self):
+        year, spent = said(log_of([OIL]))
+        assert "39 days long" in year
+        assert "need a year of record" in year
+        assert "So far GBP 41.50 is on record, over 39 days." in spent
+        assert "three months" in spent
+
+    @pytest.mark.parametrize("day, days", [("2023-06-30", 90), ("2023-07-01", 91)])
+    def test_a_month_needs_three(self, day, days):
+        year = outlook.outlook_of(until(day, 1500))
+        assert year.record_days == days
+        assert outlook.by_month(year)["money"].notna().any() == (days >= 91)
+        assert math.isnan(outlook.total(year, "money").value)
+
+    @pytest.mark.parametrize("day, days", [("2024-03-30", 364), ("2024-03-31", 365)])
+    def test_a_year_needs_one(self, day, days):
+        logged = until(day, 8000)
+        year = outlook.outlook_of(logged)
+        assert logged.record_days == days
+        assert math.isnan(outlook.total(year, "money").value) == (days < 365)
+        account = money.account(logged, usage.readings(logged))
+        driven = cost.by_vehicle(account)["km_per_year"]
+        assert driven.notna().all() == (days >= 365)
+
+    def test_a_cost_by_distance_or_day_needs_three_months(self):
+        short, enough = (until(day, 1500) for day in ("2023-06-30", "2023-07-01"))
+        made = [cost.cost_per_km(money.account(x, usage.readings(x))) for x in (short, enough)]
+        assert made[0][["cost_per_km", "cost_per_day"]].isna().all(axis=None)
+        assert made[1][["cost_per_km", "cost_per_day"]].notna().all(axis=None)
+
+    def test_no_vehicle_has_no_record(self):
+        empty = log_of([OIL]).only([])
+        assert empty.record_days == 0
