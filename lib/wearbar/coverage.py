@@ -204,11 +204,11 @@ def headlines(log):
 def moved(log):
     """Which headline figures the doubtful rows move: rule, table, rows, figure, with_them, without, change_share; the largest first.
 
-    Doubtful: rows that are kept whole with a warning. Each rule's rows of one table are left out in turn.
+    Doubtful: rows that are kept whole with a warning. Each rule's rows of one table are left out in turn, but for work that is
+    doubtful in its name alone.
     """
-    doubtful = log.warnings[
-        (_kept(log.warnings) == "kept") & log.warnings["table"].isin(["odometer", "work", "fuel", "measurements", "fitted"])
-    ]
+    kept = (_kept(log.warnings) == "kept") & log.warnings["rule"].ne("task-near")
+    doubtful = log.warnings[kept & log.warnings["table"].isin(["odometer", "work", "fuel", "measurements", "fitted"])]
     base, parts = headlines(log), []
     for (rule, table), found in doubtful.groupby(["rule", "table"]):
         cut = log.tables[table].drop(index=found["line"].unique(), errors="ignore")

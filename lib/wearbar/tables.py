@@ -387,6 +387,7 @@ RULES = {
         Rule("reason-no-removal", "warn", "a reason for removal without a date: read as still on", "say when it was removed"),
         Rule("visit-shared", "warn", "one visit for two vehicles", "give each vehicle's visit a number of its own"),
         Rule("unknown-defect", "warn", "a defect that is not in table defects", "mend the number"),
+        Rule("task-near", "warn", "planned work that comes near a task of the plan and counts as none", "add it to that task's `also`"),
         Rule("spans-overlap", "warn", "still on when the next was fitted in its place", "say when it was removed"),
         Rule("depth-above-new", "cell", "deeper than the part was when new", "mend the depth"),
         Rule("depth-slip", "cell", "a depth several times those around it", "mend the depth"),

@@ -37,7 +37,7 @@ def series_of(log):
     limited = rules.loc[rules[LIMITS].notna().any(axis=1), "key"]
     latest = rules[rules["key"].isin(limited)].drop_duplicates("key", keep="last").rename(columns={"code": "task", "positions": "position"})
     latest["position"] = latest["position"].map(lambda names: list(names) or [""])
-    kept = ["key", "plan", "task", "position", "action", "measured_from", "safety", "statutory"]
+    kept = ["key", "plan", "task", "title", "position", "action", "measured_from", "safety", "statutory"]
     vehicles = log.plan.assign(log.tables["vehicles"]).reset_index()
     rows = vehicles.merge(latest[kept].explode("position"), on="plan").astype({"position": _TEXT})
     tested = log.tables["certificates"][["vehicle", "kind"]].drop_duplicates().merge(rows.reset_index(), on="vehicle")
@@ -50,16 +50,17 @@ def acts_of(log, series):
     """Every doing of every series: frame `series` (row of `series.rows`), `date, odometer_km, hours, visit, restarts`, sorted, one row a
     series and day.
 
-    A row without a position counts at all of the task's positions. Fitting a part of the task's `part` counts, but for one that the log has
+    A row without a position counts at all of the task's positions. Fitting a part of the category that
+    the task `fits` counts, but for one that the log has
     fitted before. `covers` reach the same position alone. restarts: a part of the task's `first_after` was fitted, and its first limits
     apply again.
     """
     work, fitted = log.si("work"), _new_parts(log)
     work = _stack([work[~work["result"].isin(["fail", "not-checked"])], _mended(log, work)])[ACT]
-    keys = series.rules.drop_duplicates("key", keep="last")[["plan", "code", "key", "part", "first_after", "positions"]]
+    keys = series.rules.drop_duplicates("key", keep="last")[["plan", "code", "key", "fits", "first_after", "positions"]]
     plans = series.rows.drop_duplicates("vehicle").set_index("vehicle")["plan"]
     work, fitted = (frame.assign(plan=frame["vehicle"].map(plans).astype(_TEXT)) for frame in (work, fitted))
-    by_part = keys.dropna(subset="part").rename(columns={"part": "category"})
+    by_part = keys.rename(columns={"fits": "category"})
     by_first = keys.explode("first_after").dropna(subset="first_after").rename(columns={"first_after": "category"})
     by_first["category"] = by_first["category"].astype(_TEXT)
     on, kept = ["plan", "category"], [*ACT[:4], "position", "visit", "plan", "key", "restarts"]

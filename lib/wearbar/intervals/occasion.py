@@ -15,18 +15,20 @@ from wearbar.intervals.fleet import Fleet, as_dates, fleet_of
 from wearbar.intervals.judged import back_in_use, judged, staleness
 from wearbar.intervals.ladders import occasions_due
 from wearbar.intervals.pace import day_reached, expected_day
+from wearbar.log.tasks import WORDS
 from wearbar.plan import plan_of
+from wearbar.tables import TEXT
 
 __all__ = ["occasions"]
 
 KM, HOURS, DAY = range(3)
-PLAIN = ["vehicle", "plan", "task", "position", "action", "safety", "statutory"]
+PLAIN = ["vehicle", "plan", "task", "title", "position", "action", "safety", "statutory"]
 
 
 def occasions(log, readings=None, late_share=None):
     """Every occasion of every task of the log's plan: one row each, sorted by vehicle, task, position and number; empty without a plan.
 
-    vehicle, task, position ("" none), action, safety, statutory, plan; number: 1, 2, ... in its series; is_current: the open one.
+    vehicle, task, title, position ("" none), action, safety, statutory, plan; number: 1, 2, ... in its series; is_current: the open one.
     basis: regular, first, severe, expiry, new-plan, unknown-history (due at once), first-reading, joined. severe_since: a date.
     anchor_date, anchor_km; due_, early_, late_ with km, hours and date; interval_km, _hours, _days; due_low_km, due_high_km: bounds where
         the anchor's odometer is not known; due_odometer_km: what the instrument shows at due_km.
@@ -40,6 +42,7 @@ def occasions(log, readings=None, late_share=None):
     late_edge_date: the last day of its window, as far as can be told yet: NaT where distance alone will close it. is_matured: closed by
         the log's day. outcome: on-time, early, late or "".
     in_rate; why: "counts" or a key of `REASONS`. last_reading: date. Distances are cumulative km.
+    near_work, near_date: of what is open, planned work since its anchor whose name comes near the task's ("" none), and its last day.
 
     readings: of `usage.readings`. late_share: a reader's own allowance after the due point, as a share of the interval, in place of the
     plan's. Sources: common practice, none; a length of service runs on through a lay-up.
@@ -59,7 +62,8 @@ def occasions(log, readings=None, late_share=None):
     columns |= {"severe_since": as_dates(frame["since"]), "last_reading": as_dates(seen)}
     columns |= _anchor_columns(fleet, frame, p, slack) | _point_columns(p) | _duty_columns(fleet, frame, p)
     columns |= _done_columns(fleet, frame, x, x_low, x_high) | _overrun_columns(fleet, s, p, x, shut) | _first_columns(fleet, frame, p)
-    return pd.DataFrame(columns | judged(fleet, frame, p, (x, x_low, x_high), slack, shut, laid, stale), copy=False)
+    found = pd.DataFrame(columns | judged(fleet, frame, p, (x, x_low, x_high), slack, shut, laid, stale), copy=False)
+    return found.assign(**_near(log, found))
 
 
 def _where(fleet: Fleet, frame):
@@ -71,6 +75,18 @@ def _where(fleet: Fleet, frame):
     closed, x = done >= 0, fleet.act_x[:, done]
     x[:, ~closed] = fleet.at(s[~closed], frame["to"].to_numpy()[~closed])
     return x, np.where(closed, fleet.act_low[done], x[KM]), np.where(closed, fleet.act_high[done], x[KM])
+
+
+def _near(log, found):
+    """Work that may be the open occasions', by names that come near their task's."""
+    words = log.words[log.words["how"].eq("near")] if len(log.words) else pd.DataFrame(columns=list(WORDS))
+    latest = words.sort_values("date", kind="stable").drop_duplicates(["vehicle", "task"], keep="last")
+    told = latest.set_index(["vehicle", "task"])[["written", "date"]]
+    told = told.reindex(pd.MultiIndex.from_frame(found[["vehicle", "task"]])).reset_index(drop=True)
+    after = found["is_open"].to_numpy(dtype=bool) & ~(told["date"] <= found["anchor_date"]).to_numpy(dtype=bool)
+    after &= told["written"].notna().to_numpy()
+    date = pd.to_datetime(told["date"]).where(after)
+    return {"near_work": told["written"].where(after, "").astype(TEXT), "near_date": date}
 
 
 def _slack(fleet, frame):

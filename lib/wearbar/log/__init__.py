@@ -11,7 +11,8 @@ import pandas as pd
 
 from wearbar.checks.found import PROBLEM_COLUMNS
 from wearbar.log.service import ServiceLog
-from wearbar.log.settle import LEDGER_COLUMNS, check
+from wearbar.log.settle import LEDGER_COLUMNS, check, in_order
+from wearbar.log.tasks import WORDS, as_planned, near_words
 from wearbar.log.write import write_log, write_marked, write_tables
 from wearbar.plan import PlanError, read_plan
 from wearbar.sources import LogError, Source, open_source, raw_of_frame
@@ -56,21 +57,27 @@ def _log(source, plan, as_of, today):
     if as_of is not None:
         header["as_of"] = pd.Timestamp(as_of).normalize()
     checked = check(source, header, today)
+    tables, warnings, words = checked.tables, checked.warnings, pd.DataFrame(columns=list(WORDS))
     if plan is not None:
-        _planned(plan, checked.tables["vehicles"])
+        _planned(plan, tables["vehicles"])
+        tables, words = as_planned(plan, tables)
+        near, doubts = near_words(plan, tables)
+        words = pd.concat([w for w in (words, near) if len(w)] or [words], ignore_index=True)
+        warnings = in_order(pd.concat([warnings, doubts[list(PROBLEM_COLUMNS)]])) if len(doubts) else warnings
     units = {key: header[key] for key in ("distance", "volume", "depth", "pressure", "currency") if key in header}
     return ServiceLog(
         name=header.get("name", "Service log"),
-        tables=MappingProxyType(checked.tables),
+        tables=MappingProxyType(tables),
         extra=MappingProxyType(checked.extra),
         set_aside=checked.set_aside,
-        warnings=checked.warnings,
+        warnings=warnings,
         ledger=checked.ledger,
         units=Units(**units),
         as_of=checked.as_of,
         first_day=checked.first_day,
         present=frozenset(source.tables),
         plan=plan,
+        words=words,
         money=header.get("money", ""),
         source=source.name,
         sha256=checked.sha256,

@@ -21,6 +21,8 @@ class ServiceLog:
     extra: name to DataFrame of the columns that the format does not name. present: the names of the tables that the log has.
     set_aside, warnings: frames with `PROBLEM_COLUMNS`, one row a row set aside, or one a doubt about a row that is kept.
     ledger: frame with `LEDGER_COLUMNS`, a row a table of the format; read = used + set_aside + after in every row.
+    words: frame of `log.tasks.WORDS`: work written in other words than the plan's, by its `also` or
+        only near to it.
     origin: the `Source` that it was read from. sha256: of what the log says: the same for the same tables from any source.
     """
 
@@ -35,6 +37,7 @@ class ServiceLog:
     extra: MappingProxyType = field(default_factory=lambda: MappingProxyType({}))
     present: frozenset = frozenset()
     plan: object = None
+    words: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
     money: str = ""
     source: str = ""
     sha256: str = ""

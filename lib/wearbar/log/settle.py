@@ -16,7 +16,7 @@ from wearbar.sources import LogError, Raw, unescaped
 from wearbar.sources.header import ESCAPED
 from wearbar.tables import READINGS, TABLES
 
-__all__ = ["LEDGER_COLUMNS", "MARK", "Checked", "check"]
+__all__ = ["LEDGER_COLUMNS", "MARK", "Checked", "check", "in_order"]
 
 MARK = "mend"
 LEDGER_COLUMNS = ("table", "read", "used", "set_aside", "after")
@@ -64,7 +64,7 @@ class Checked:
     def set_aside(self):
         """One row a row set aside, in the order of tables and lines; what else is wrong with it stands in its remedy."""
         found = self.problems()
-        found = _in_order(found[(found["severity"] == "set-aside").to_numpy()])
+        found = in_order(found[(found["severity"] == "set-aside").to_numpy()])
         first = ~found.duplicated(["table", "line"])
         kept, others = found[first], found[~first]
         if len(others):
@@ -80,7 +80,7 @@ class Checked:
         found = self.problems()
         aside = pd.MultiIndex.from_frame(found.loc[found["severity"] == "set-aside", ["table", "line"]])
         gone = pd.MultiIndex.from_frame(found[["table", "line"]]).isin(aside)
-        return _in_order(found[(found["severity"] != "set-aside").to_numpy() & ~gone])[list(PROBLEM_COLUMNS)]
+        return in_order(found[(found["severity"] != "set-aside").to_numpy() & ~gone])[list(PROBLEM_COLUMNS)]
 
     @property
     def ledger(self):
@@ -90,7 +90,8 @@ class Checked:
         return pd.DataFrame(data, columns=list(LEDGER_COLUMNS))
 
 
-def _in_order(found):
+def in_order(found):
+    """Problems in the order of tables and lines."""
     order = {name: i for i, name in enumerate(TABLES)}
     place = found["table"].map(order).fillna(len(order))
     return found.assign(_place=place).sort_values(["_place", "line"], kind="stable").drop(columns="_place").reset_index(drop=True)

@@ -78,7 +78,7 @@ def came(log, found, table, worn, start, vehicles):
 def _own(log, done):
     """The occasions that were done for themselves: not those that other work did along with it."""
     work, fitted = log.tables["work"], log.tables["fitted"]
-    part = log.plan.tasks.dropna(subset=["part"])[["code", "part"]].drop_duplicates().set_axis(["task", "category"], axis=1)
+    part = log.plan.tasks[["code", "fits"]].drop_duplicates().set_axis(["task", "category"], axis=1)
     put_on = fitted[["vehicle", "fitted", "category"]].merge(part, on="category").rename(columns={"fitted": "date"})
     keys = pd.concat([work[["vehicle", "date", "task"]], put_on[["vehicle", "date", "task"]]]).drop_duplicates()
     return done[pd.MultiIndex.from_frame(done[["vehicle", "done_date", "task"]]).isin(pd.MultiIndex.from_frame(keys))]
