@@ -182,6 +182,14 @@ def test_postgresql_gives_the_same_log(tmp_path, postgres, frames, header, by_cs
     same(log, by_csv)
     assert "s3cret" not in log.source + repr(log)
 
+    (tmp_path / "elsewhere").mkdir()
+    monkeypatch.chdir(tmp_path / "elsewhere")
+    with pytest.raises(logs.LogError, match="plan"):
+        logs.read_log(postgres)
+    monkeypatch.setenv("A_LOG", postgres)
+    monkeypatch.setenv("A_LOG_FOLDER", str(tmp_path))
+    same(logs.read_log("env:A_LOG"), by_csv)
+
 
 def test_postgresql_errors_hide_the_password(postgres):
     for wrong in (
@@ -193,6 +201,19 @@ def test_postgresql_errors_hide_the_password(postgres):
             logs.read_log(wrong)
         assert "s3cret" not in str(error.value)
         assert error.value.__cause__ is None
+
+
+def test_a_log_may_be_named_by_the_environment(tmp_path, monkeypatch, frames, header, by_csv):
+    for name in ("plan.toml", "log.toml"):
+        (tmp_path / name).write_bytes((OWNER / name).read_bytes())
+    database(f"sqlite:///{tmp_path}/log.db", frames, header)
+    monkeypatch.setenv("A_LOG", f"sqlite:///{tmp_path}/log.db")
+    same(logs.read_log("env:A_LOG"), by_csv)
+    monkeypatch.setenv("A_LOG", str(OWNER))
+    same(logs.read_log("env:A_LOG"), by_csv)
+    monkeypatch.setenv("A_LOG", "")
+    with pytest.raises(logs.LogError, match="environment variable A_LOG is not set; set it"):
+        logs.read_log("env:A_LOG")
 
 
 class TestDatabases:

@@ -1,5 +1,8 @@
-"""A SQL database by URL: a table a table; the header in a table named log (columns key, value) or in log.toml, beside an SQLite file or,
-for a server, in the folder one works in. It is only read."""
+"""A SQL database by URL: a table a table, only read.
+
+The header is a table named log (columns key, value) or log.toml: beside an SQLite file, or, for a server, in the folder
+that the caller names.
+"""
 
 from functools import partial
 from pathlib import Path
@@ -14,8 +17,11 @@ from wearbar.tables import TABLES
 __all__ = ["open_database"]
 
 
-def open_database(address):
-    """The `Source` behind a database URL such as sqlite:///log.db. Raises LogError, which never shows the password."""
+def open_database(address, folder):
+    """The `Source` behind a database URL such as sqlite:///log.db. Raises LogError, which never shows the password.
+
+    folder: where a server's log.toml and plan stand.
+    """
     from sqlalchemy import NullPool, create_engine, exc, make_url
 
     try:
@@ -31,7 +37,7 @@ def open_database(address):
         engine = create_engine(url, poolclass=NullPool)
     except (exc.ArgumentError, exc.NoSuchModuleError, ImportError) as error:
         raise LogError(f"{shown} needs a driver that is not here ({_scrubbed(error, url, shown)}); install it with pip.") from None
-    return _open(engine, shown, Path.cwd(), url)
+    return _open(engine, shown, folder, url)
 
 
 def _shown(url, address):
