@@ -12,7 +12,7 @@ import pandas as pd
 __all__ = ["Series", "acts_of", "series_of"]
 
 LIMITS = [f"{kind}_{unit}" for kind in ("first", "every", "severe") for unit in ("km", "hours", "days", "months")]
-ACT = ["vehicle", "date", "odometer_km", "hours", "task", "position", "visit"]
+ACT = ["vehicle", "date", "odometer_km", "hours", "task", "position", "visit", "planned"]
 _TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
 
 
@@ -47,15 +47,17 @@ def series_of(log):
 
 
 def acts_of(log, series):
-    """Every doing of every series: frame `series` (row of `series.rows`), `date, odometer_km, hours, visit, restarts`, sorted, one row a
-    series and day.
+    """Every doing of every series: frame `series` (row of `series.rows`), `date, odometer_km, hours, visit, restarts, planned`, sorted,
+    one row a series and day.
 
     A row without a position counts at all of the task's positions. Fitting a part of the category that
     the task `fits` counts, but for one that the log has
-    fitted before. `covers` reach the same position alone. restarts: a part of the task's `first_after` was fitted, and its first limits
+    fitted before. `covers` reach the same position alone. planned: no repair, recall or advice, nor a part put on for one that failed or
+    was damaged. restarts: a part of the task's `first_after` was fitted, and its first limits
     apply again.
     """
     work, fitted = log.si("work"), _new_parts(log)
+    work["planned"] = work["why"].eq("planned").fillna(True).astype(bool)
     work = _stack([work[~work["result"].isin(["fail", "not-checked"])], _mended(log, work)])[ACT]
     keys = series.rules.drop_duplicates("key", keep="last")[["plan", "code", "key", "fits", "first_after", "positions"]]
     plans = series.rows.drop_duplicates("vehicle").set_index("vehicle")["plan"]
@@ -63,7 +65,7 @@ def acts_of(log, series):
     by_part = keys.rename(columns={"fits": "category"})
     by_first = keys.explode("first_after").dropna(subset="first_after").rename(columns={"first_after": "category"})
     by_first["category"] = by_first["category"].astype(_TEXT)
-    on, kept = ["plan", "category"], [*ACT[:4], "position", "visit", "plan", "key", "restarts"]
+    on, kept = ["plan", "category"], [*ACT[:4], "position", "visit", "planned", "plan", "key", "restarts"]
     direct = _stack(
         [
             work.rename(columns={"task": "code"}).merge(keys[["plan", "code", "key"]], on=["plan", "code"]).assign(restarts=False)[kept],
@@ -83,10 +85,15 @@ def _stack(frames):
 
 def _new_parts(log):
     """Rows of `fitted` that put on a part for the first time in this log, as acts."""
-    fitted = log.si("fitted").dropna(subset="fitted").sort_values("fitted", kind="stable")
+    fitted = log.si("fitted")
+    at = ["vehicle", "category", "position"]
+    broke = fitted[fitted["reason"].isin(["failed", "damaged", "recalled"])].rename(columns={"fitted": "_", "removed": "fitted"})
+    fitted = fitted.dropna(subset="fitted").sort_values("fitted", kind="stable")
+    broken = pd.MultiIndex.from_frame(fitted[[*at, "fitted"]]).isin(pd.MultiIndex.from_frame(broke[[*at, "fitted"]]))
+    fitted = fitted.assign(planned=~broken)
     fitted = fitted[fitted["part"].isna() | ~fitted["part"].duplicated()]
     acts = fitted.rename(columns={"fitted": "date", "fitted_odometer_km": "odometer_km"}).assign(hours=np.nan)
-    return acts[["vehicle", "date", "odometer_km", "hours", "category", "position", "visit"]]
+    return acts[["vehicle", "date", "odometer_km", "hours", "category", "position", "visit", "planned"]]
 
 
 def _mended(log, work):
@@ -98,7 +105,7 @@ def _mended(log, work):
     by = found[same].groupby("fail")["closed"]
     last = by.max()[by.count() == by.size()]
     acts = fails[fails["fail"].isin(last.index)]
-    return acts.assign(date=acts["fail"].map(last), odometer_km=np.nan, hours=np.nan)
+    return acts.assign(date=acts["fail"].map(last), odometer_km=np.nan, hours=np.nan, planned=False)
 
 
 def _covered(plan, direct, keys):
@@ -125,8 +132,7 @@ def _on_series(acts, rows):
 def _one_a_day(acts):
     """One act a series and day: that with the highest reading."""
     acts = acts.sort_values(["series", "date", "odometer_km", "hours"], na_position="first", kind="stable")
-    again = acts[acts["restarts"]].set_index(["series", "date"]).index
+    for name in ("restarts", "planned"):
+        acts[name] = acts.groupby(["series", "date"])[name].transform("any").astype(bool) if len(acts) else False
     acts = acts.drop_duplicates(["series", "date"], keep="last")
-    if len(again):
-        acts = acts.assign(restarts=pd.MultiIndex.from_frame(acts[["series", "date"]]).isin(again))
-    return acts[["series", "date", "odometer_km", "hours", "visit", "restarts"]].reset_index(drop=True)
+    return acts[["series", "date", "odometer_km", "hours", "visit", "restarts", "planned"]].reset_index(drop=True)

@@ -56,6 +56,7 @@ class Fleet:
     act_low: np.ndarray
     act_high: np.ndarray
     act_restarts: np.ndarray
+    act_planned: np.ndarray
     act_visit: pd.Series
 
     @cached_property
@@ -146,6 +147,7 @@ def fleet_of(log, readings):
         act_low=low,
         act_high=high,
         act_restarts=acts["restarts"].to_numpy(dtype=bool),
+        act_planned=acts["planned"].to_numpy(dtype=bool),
         act_visit=acts["visit"],
         **life,
     )

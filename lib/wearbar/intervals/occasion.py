@@ -12,7 +12,7 @@ from wearbar import usage
 from wearbar.intervals import due
 from wearbar.intervals.due import AXES, DUE, EARLY, EPS, LATE, SPAN
 from wearbar.intervals.fleet import Fleet, as_dates, fleet_of
-from wearbar.intervals.judged import back_in_use, judged, staleness
+from wearbar.intervals.judged import back_in_use, judged, planned, rested, staleness
 from wearbar.intervals.ladders import occasions_due
 from wearbar.intervals.pace import day_reached, expected_day
 from wearbar.log.tasks import WORDS
@@ -41,6 +41,8 @@ def occasions(log, readings=None, late_share=None):
         or not-finished. past_km, past_days: beyond each late edge; driven_past_km: distance from the first of the late edges passed.
     late_edge_date: the last day of its window, as far as can be told yet: NaT where distance alone will close it. is_matured: closed by
         the log's day. outcome: on-time, early, late or "".
+    before_next_use: open, due in a lay-up, and not used since: to be done before its next use. Used without it, it is late from the
+        first day of use, and the days over count from there.
     in_rate; why: "counts" or a key of `REASONS`. last_reading: date. Distances are cumulative km.
     near_work, near_date: of what is open, planned work since its anchor whose name comes near the task's ("" none), and its last day.
 
@@ -55,14 +57,16 @@ def occasions(log, readings=None, late_share=None):
     x, x_low, x_high = _where(fleet, frame)
     slack = _slack(fleet, frame)
     shut = _shut_days(fleet, s, p)
-    laid = back_in_use(log, fleet, s, p, shut)
+    laid = back_in_use(log, fleet, s, p, shut, x)
+    q, shut = rested(p, shut, laid)
     stale, seen = staleness(log, fleet, s, p)
     columns = {name: fleet.series.rows[name].array.take(s) for name in PLAIN}
     columns |= {name: frame[name].to_numpy() for name in ("number", "is_current", "basis")} | {"is_open": is_open}
     columns |= {"severe_since": as_dates(frame["since"]), "last_reading": as_dates(seen)}
     columns |= _anchor_columns(fleet, frame, p, slack) | _point_columns(p) | _duty_columns(fleet, frame, p)
-    columns |= _done_columns(fleet, frame, x, x_low, x_high) | _overrun_columns(fleet, s, p, x, shut) | _first_columns(fleet, frame, p)
-    found = pd.DataFrame(columns | judged(fleet, frame, p, (x, x_low, x_high), slack, shut, laid, stale), copy=False)
+    columns |= _done_columns(fleet, frame, x, x_low, x_high) | _overrun_columns(fleet, frame, q, x, shut, laid)
+    columns |= _first_columns(fleet, frame, p)
+    found = pd.DataFrame(columns | judged(fleet, frame, q, (x, x_low, x_high), slack, shut, laid, stale), copy=False)
     return found.assign(**_near(log, found))
 
 
@@ -161,8 +165,10 @@ def _done_columns(fleet, frame, x, x_low, x_high):
     }
 
 
-def _overrun_columns(fleet, s, p, x, shut):
+def _overrun_columns(fleet, frame, p, x, shut, laid):
+    s = frame["s"].to_numpy()
     over = x - p[DUE]
+    over[DAY] = np.where(~np.isnan(laid) & (x[DAY] > p[LATE, DAY]), x[DAY] - laid, over[DAY])
     past = np.maximum(x - p[LATE], 0.0)
     edge = np.fmin.reduce(shut[0], axis=0)
     rows, driven = np.flatnonzero((past > EPS).any(axis=0)), np.zeros(len(s))
@@ -175,7 +181,7 @@ def _overrun_columns(fleet, s, p, x, shut):
         "overrun_hours": over[HOURS],
         "overrun_days": over[DAY],
         "overrun_share": largest,
-        "early_share": np.where((x >= p[EARLY] - EPS).any(axis=0), 0.0, -largest),
+        "early_share": np.where((x >= p[EARLY] - EPS).any(axis=0) | ~planned(fleet, frame), 0.0, -largest),
         "past_km": past[KM],
         "past_hours": past[HOURS],
         "past_days": past[DAY],
