@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from lifelines import KaplanMeierFitter
+from scipy.stats import permutation_test, ttest_ind
 
 from wearbar import intervals, usage
 from wearbar.charts import intervals as charts
@@ -64,13 +65,18 @@ class TestTheRate:
         assert intervals.occasions(log)["outcome"].iloc[0] == "late"
         assert intervals.occasions(log, late_share=0.2)["outcome"].iloc[0] == "on-time"
 
-    def test_one_vehicle_has_the_plain_interval_and_several_are_clusters(self, fleet):
+    def test_visits_of_one_vehicle_and_several_vehicles_are_clusters(self, fleet):
         found = fleet[2]
         one = found[found["vehicle"] == found["vehicle"].iloc[0]]
         counted = one[one["in_rate"]]
         plain = proportion((counted["outcome"] != "late").sum(), len(counted))
-        assert intervals.rate(one) == plain
-        assert "effective" in intervals.rate(found).method
+        mine = intervals.rate(one)
+        assert mine.value == plain.value
+        assert mine.high - mine.low > plain.high - plain.low  # jobs of one visit are late together
+        assert (mine.note, intervals.rate(found).note) == ("", "")
+        few = found[found["vehicle"].isin(found["vehicle"].unique()[:3])]
+        assert intervals.rate(few).note == intervals.CAUTIOUS
+        assert "at least 90 times in 100" in wording.rate_means(intervals.rate(few))
 
     def test_groups_add_up_and_left_out_is_all_the_rest(self, fleet):
         found = fleet[2]
@@ -93,6 +99,77 @@ class TestTheRate:
         # nor the next smallest: the rest of the sum would tell it
         assert told["share"].isna().tolist() == [True, False, True]
         assert told["late"].isna().tolist() == [True, False, True]
+
+
+def jobs(rates, vehicles=12, each=20, by="site", rng=None):
+    """Jobs that count, of vehicles in groups (rates: group to share on time) or, by task, of every vehicle in every group."""
+    rng, rows = rng or np.random.default_rng(4), []
+    for v in range(vehicles):
+        own = list(rates) if by == "task" else [list(rates)[v % len(rates)]]
+        rows += [(f"V{v:02d}", g, rng.random() > rates[g], k) for g in own for k in range(each)]
+    found = pd.DataFrame(rows, columns=["vehicle", by, "late", "k"]).assign(in_rate=True)
+    found["done_date"] = pd.Timestamp("2024-01-01") + pd.to_timedelta(20 * found["k"] // 2, unit="D")
+    return found.assign(outcome=np.where(found["late"], "late", "on-time"), late_edge_date=found["done_date"])
+
+
+class TestComparisons:
+    def test_ten_equal_sites_are_seldom_said_to_differ(self):
+        """By the largest low limit against the smallest high one, 4 in 10 such logs were."""
+        rng = np.random.default_rng(11)
+        alike = dict.fromkeys([f"S{i}" for i in range(10)], 0.85)
+        said = [intervals.differences(jobs(alike, 34, 8, rng=rng), "site")["is_clear"].any() for _ in range(40)]
+        assert sum(said) <= 6
+
+    def test_two_tasks_that_are_worst_are_named_though_many_intervals_overlap(self):
+        rates = {"tyres": 0.74, "pads": 0.76} | {f"T{i}": 0.85 + 0.01 * i for i in range(10)}
+        found = pd.concat([jobs(rates, 30, 12, by="task"), jobs({"rare": 1.0}, 10, 1, by="task")])
+        table = intervals.compliance(found, ["task"]).set_index("task")
+        assert table.loc["tyres", "high"] > table.loc["rare", "low"]  # the lowest and the highest point overlap
+        apart = intervals.differences(found, "task")
+        assert apart.loc[apart["is_clear"] & (apart["share"] < apart["rest"]), "task"].tolist() == ["tyres", "pads"]
+        said = wording.groups(apart, "task", "task", SHOW)
+        assert said.startswith("Lower than the other tasks of the same vehicles: tyres (")
+        assert "overlap" not in said
+
+    def test_p_is_that_of_an_exact_permutation_test(self):
+        found = jobs({"A": 0.9, "B": 0.6}, vehicles=10, each=12)
+        each = found.assign(won=found["outcome"] != "late").groupby(["vehicle", "site"])["won"].mean().reset_index()
+        a, b = (each.loc[each["site"] == s, "won"] for s in "AB")
+        welch = permutation_test((a, b), lambda x, y, axis: np.abs(ttest_ind(x, y, axis=axis, equal_var=False).statistic), vectorized=True)
+        p = np.mean(welch.null_distribution >= welch.statistic - 1e-9)
+        assert intervals.differences(found, "site")["p"].tolist() == pytest.approx([p, p], abs=0.012)
+
+    def test_a_task_is_compared_within_vehicles_and_not_between_them(self):
+        """Bad vehicles alone have task a: it is no worse there than what else they do."""
+        rng = np.random.default_rng(2)
+        bad, good = (jobs({"a": r, "b": r}, 12, 30, by="task", rng=rng) for r in (0.5, 0.95))
+        good = good[good["task"] != "a"].assign(vehicle=lambda f: "W" + f["vehicle"])
+        found = pd.concat([bad, good])
+        assert intervals.rate(found[found["task"] == "a"]).high < intervals.rate(found[found["task"] == "b"]).low
+        assert not intervals.differences(found, "task")["is_clear"].any()
+
+    def test_a_vehicle_that_lags_is_named_and_equal_ones_are_not(self):
+        rng = np.random.default_rng(3)
+        found = jobs(dict.fromkeys("S", 0.9), 8, 40, rng=rng)
+        assert "No vehicle is clearly" in wording.groups(intervals.differences(found, "vehicle"), "vehicle", "vehicle", SHOW)
+        worse = found.assign(outcome=found["outcome"].where((found["vehicle"] != "V03") | (found["k"] % 3 > 0), "late"))
+        apart = intervals.differences(worse, "vehicle")
+        assert apart.loc[apart["is_clear"], "vehicle"].tolist() == ["V03"]
+
+    def test_too_little_is_said_and_not_called_alike(self):
+        apart = intervals.differences(jobs({"A": 0.9, "B": 0.2}, vehicles=4), "site")
+        assert wording.groups(apart, "site", "site", SHOW) == "Fewer than two sites have 10 jobs that count, so sites are not compared."
+        apart = intervals.differences(jobs({"A": 0.9, "B": 0.2}, vehicles=3, by="task"), "task")
+        assert wording.groups(apart, "task", "task", SHOW) == "Too few vehicles to say whether tasks differ."
+
+    def test_a_site_not_known_is_said_and_counted(self):
+        found = jobs({"A": 0.9, "B": 0.9, None: 0.1}, vehicles=24)
+        table = intervals.compliance(found, ["site"])
+        assert table["site"].tolist() == ["A", "B", "not known"]
+        assert table["n"].sum() == len(found)
+        said = wording.groups(intervals.differences(found, "site"), "site", "site", SHOW)
+        assert said.endswith("160 jobs have no site on record and are not compared.")
+        assert "not known" not in said
 
 
 class TestOverruns:
@@ -237,7 +314,9 @@ def everything_said(log):
             wording.states_said(found),
             wording.caption_states(found),
         ),
-        *(wording.rate_means(rate), wording.groups(by["task"], "task", "task"), wording.sites(intervals.sites_told(by["site"]), log)),
+        wording.rate_means(rate),
+        *(wording.groups(intervals.differences(found, name), name, name, SHOW) for name in ("task", "kind", "vehicle")),
+        wording.sites(intervals.differences(found, "site"), intervals.sites_told(by["site"]), log, SHOW),
         *(wording.overruns(over, found, intervals.driven_overdue(found), SHOW), wording.put_off(intervals.put_off(log))),
         wording.first_limits(intervals.first_limits(found), intervals.late_for_want_of_use(found), SHOW),
         *(wording.early(*intervals.early_work(found), SHOW), wording.first_services(intervals.first_services(found), SHOW)),

@@ -11,7 +11,8 @@ import pandas as pd
 from scipy import stats
 
 __all__ = [
-    "SMALL_SITE", "Estimate", "bootstrap_by_vehicle", "percentiles", "proportion", "ratio", "ratios", "shrink", "untold", "vehicle_draws",
+    "SMALL_SITE", "Estimate", "bootstrap_by_vehicle", "holm", "percentiles", "proportion", "ratio", "ratios", "shrink", "untold",
+    "vehicle_draws",
 ]  # fmt: skip
 
 MIN_VEHICLES = 3  # fewer independent vehicles than this give a value without an interval
@@ -178,6 +179,20 @@ def bootstrap_by_vehicle(statistic, n_vehicles, rng, samples=2000, confidence=0.
         return Estimate(value, nan, nan, confidence, n_vehicles, unit=unit, note="too few vehicles have what it needs")
     method = f"bootstrap of {samples} samples of {n_vehicles} vehicles"
     return Estimate(value, float(low), float(high), confidence, n_vehicles, unit=unit, method=method)
+
+
+def holm(p):
+    """Holm's (1979) adjusted p-values; NaN stays and is not counted.
+
+    >>> holm([0.01, 0.04, 0.03, 0.005]).round(3).tolist()
+    [0.03, 0.06, 0.06, 0.02]
+    """
+    p = np.asarray(p, float)
+    order = np.argsort(p)
+    m = np.isfinite(p).sum()
+    out = np.full(len(p), nan)
+    out[order[:m]] = np.minimum(np.maximum.accumulate(p[order[:m]] * np.arange(m, 0, -1)), 1.0)
+    return out
 
 
 def vehicle_draws(n_vehicles, rng, samples=2000):

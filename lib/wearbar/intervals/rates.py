@@ -4,7 +4,7 @@ The rate counts matured occasions alone: done ones whose window is still open an
 either would flatter it.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import nan
 
 import numpy as np
@@ -15,6 +15,8 @@ from wearbar.estimate import bootstrap_by_vehicle, proportion, untold
 from wearbar.intervals.judged import REASONS, STALE_DAYS
 
 __all__ = [
+    "CAUTIOUS",
+    "NOT_KNOWN",
     "Seen",
     "compliance",
     "driven_overdue",
@@ -32,6 +34,8 @@ __all__ = [
     "sites_told",
 ]
 
+NOT_KNOWN = "not known"
+MANY, CAUTIOUS = 10, "few of them: limits that hold more often than they say"
 
 
 @dataclass(frozen=True)
@@ -67,17 +71,30 @@ def placed(found, log):
 
 
 def rate(found, confidence=0.9):
-    """Share of the occasions that count which were done on or before their late edge: an `Estimate`; several vehicles are clusters."""
+    """Share of the jobs that count which were done on or before their late edge: an `Estimate`.
+
+    Vehicles are clusters; of one vehicle, its visits. In simulation 90% limits hold 89 to 92 times in 100 with ten clusters or more;
+    with fewer they hold more often, and `note` is then CAUTIOUS.
+    """
     counted = found[found["in_rate"]]
-    by = counted.assign(good=counted["outcome"] != "late").groupby("vehicle", observed=True)["good"].agg(["sum", "size"])
+    good, vehicles = counted["outcome"] != "late", counted["vehicle"].nunique()
+    unit = counted["vehicle"] if vehicles > 1 else visit_day(counted)
+    by = good.groupby(unit).agg(["sum", "size"])
     several = by.index if len(by) > 1 else None
-    return proportion(by["sum"], by["size"], several, confidence)
+    made = proportion(by["sum"], by["size"], several, confidence)
+    return replace(made, note=CAUTIOUS) if 0 < len(by) < MANY else made
+
+
+def visit_day(rows):
+    """The day of each job's visit; of one still open, of its late edge."""
+    return rows["done_date"].fillna(rows["late_edge_date"])
 
 
 def compliance(found, by, confidence=0.9):
-    """The rate in each group: frame `*by, share, low, high, n, late, vehicles`, in the order of `by`; missing groups are left out."""
-    rows = []
-    for name, part in found[found["in_rate"]].groupby(by, observed=True, sort=True):
+    """The rate in each group: frame `*by, share, low, high, n, late, vehicles`, in the order of `by`; a missing group is NOT_KNOWN."""
+    rows, counted = [], found[found["in_rate"]]
+    counted = counted.assign(**{c: counted[c].astype(object).fillna(NOT_KNOWN) for c in by if c != "month"})
+    for name, part in counted.groupby(by, observed=True, sort=True):
         e = rate(part, confidence)
         late = int((part["outcome"] == "late").sum())
         rows.append((*name, e.value, e.low, e.high, e.n, late, part["vehicle"].nunique()))

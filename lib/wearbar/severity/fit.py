@@ -8,8 +8,8 @@ import pandas as pd
 from scipy import stats
 
 from wearbar.clustered import added_up, fit_clustered, independent_columns, permutation_slope, tangent_of_additive
-from wearbar.estimate import Estimate
-from wearbar.severity.effect import NONE, STEP, Effect, e_value, holm
+from wearbar.estimate import Estimate, holm
+from wearbar.severity.effect import NONE, STEP, Effect, e_value
 from wearbar.severity.parts import MIN_GAP, WEIGHT, adjusters, overlap, site_of, too_little, usable
 
 EXACT_BELOW = 5  # vehicles a side below which permutation decides
