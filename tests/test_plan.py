@@ -216,7 +216,7 @@ BAD_TASKS = [
     ({"covers": ["oil"]}, r"covers: found 'oil -> oil'; that goes round in a circle"),
     ({"safety": "yes"}, r"safety: found 'yes'; write true or false"),
     ({"parts": [{"quantity": 1}]}, r"parts: found .*; give its item"),
-    ({"figures": [{"name": "torque"}]}, r"figures: found .*; give its value"),
+    ({"figures": [{"value": 23}]}, r"figures: found .*; give its name"),
     ({"recheck": {"months": 1}}, r"recheck\.months: found 1; no such key: use distance, days"),
     ({"caution": 7}, r"caution: found 7; write some text"),
 ]

@@ -124,6 +124,54 @@ class TestTasks:
         assert len([b for b in words["blocks"] if b["code"].startswith("due")]) == 20
         assert [line.split(":")[0] for line in words["later"]] == ["Later 0", "Later 1", "Later 2"]
 
+    def test_work_stands_in_bench_order(self):
+        tasks = [
+            {"code": "engine-oil", "steps": ["warm the engine", "drain"]},
+            {"code": "air-filter", "steps": ["fit the new element"]},
+            {"code": "test", "statutory": True, "safety": True},
+            {"code": "pads", "safety": True},
+            {"code": "valves", "figures": [{"name": "inlet, cold", "unit": "mm"}]},
+            {"code": "coolant", "steps": ["let the engine go cold", "drain", "run it until it is warm"]},
+        ]
+        log = small_log(tasks=[{"action": "replace", "every": {"days": 30}} | task for task in tasks])
+        blocks = words_of(log)["blocks"]
+        assert [b["code"] for b in blocks] == ["coolant", "valves", "pads", "air-filter", "engine-oil", "test"]
+        assert [b["stage"] for b in blocks] == ["Engine cold", "", "Safety work", "Other work", "Engine warm", "Last"]
+        text = text_of(page_of(log))
+        assert "cold engine first" in text
+        assert text.index("Pads") < text.index("Air filter") < text.index("Engine oil")
+
+    def test_wheel_brake_and_chain_work_has_its_torques_and_last_steps(self):
+        """Whatever the plan leaves out is a blank, never a figure; a motorcycle has no wheel nuts, and a cam chain no spindle."""
+        tasks = [
+            {"code": "pads-renew", "part": "brake-pad", "steps": ["fit both pads"]},
+            {"code": "tyre-replace", "part": "tyre"},
+            {"code": "chain-adjust", "action": "adjust", "figures": [{"name": "spindle", "value": 61, "unit": "N.m", "source": "book"}]},
+            {"code": "timing-chain-replace"},
+        ]
+        tasks = [{"action": "replace", "every": {"days": 30}} | task for task in tasks]
+        asked = {
+            "motorcycle": ({"caliper bolt torque"}, {"spindle torque"}),
+            "van": ({"caliper bolt torque", "wheel nut torque"}, {"wheel nut torque"}),
+        }
+        for kind, (pads, tyre) in asked.items():
+            plan = plan_of({"p": {"applies_to": [kind], "task": tasks}}, "km")
+            log = small_log(vehicle={"kind": kind})
+            log = log_of(dict(log.tables), {"distance": "km", "as_of": "2025-07-10"}, plan=plan)
+            blocks = {b["code"]: b for b in words_of(log)["blocks"]}
+            blank = {code: {f["name"] for f in b["figures"] if not f["text"]} for code, b in blocks.items()}
+            assert blank == {"pads-renew": pads, "tyre-replace": tyre, "chain-adjust": set(), "timing-chain-replace": set()}
+            assert [f["text"] for f in blocks["chain-adjust"]["figures"]] == ["61 N.m"]
+            assert "pump the lever or pedal until it is firm, before the vehicle moves" in blocks["pads-renew"]["steps"]
+            adjusted = " ".join(blocks["chain-adjust"]["steps"])
+            assert re.search("spindle to its torque.*work the brake.*measure the slack again", adjusted)
+            assert blocks["timing-chain-replace"]["steps"] == []
+
+    def test_limits_by_common_practice_say_so(self):
+        task = {"code": "pressures", "action": "inspect", "every": {"months": 1}, "source": "common practice, no source"}
+        text = text_of(page_of(small_log(tasks=[task])))
+        assert "limits: common practice, no source" in text
+
     def test_a_worn_part_asks_for_its_task_and_what_must_be_looked_at_again(self):
         tyre = {
             "position": "rear",
@@ -140,7 +188,7 @@ class TestTasks:
         words = words_of(log)
         block = next(b for b in words["blocks"] if b["code"] == "tyre-replace")
         assert block["stands"][0]["where"] == "rear"
-        assert words["rechecks"] == [("Tyre replace", "80 km or 4 days", "tyre-replace-recheck")]
+        assert words["rechecks"] == [("Tyre replace", "80 km or 4 days", "tyre-replace-recheck", True)]
         assert words["changes"] == [("rear", "tyre: T", "0 km")]
         assert [row[0] for row in words["worn"]] == ["rear tyre, T"]
         [row] = [r for r in words["reads"] if r["what"] == "tread depth" and r["where"] == "rear tyre"]
@@ -155,7 +203,7 @@ class TestFirst:
         recall = {"campaign": "R1", "issued": "2025-05-01", "kind": "safety-recall", "by": "2025-09-01", "note": "fork"}
         log = small_log(defects=[defect], certificates=[expired], campaigns=[recall])
         said = [what for what, _ in words_of(log)["dangers"]]
-        assert said == ["off-road defect: brake hose torn (front)", "certificate expired: roadworthiness", "open safety recall: fork"]
+        assert said == ["off-road defect: brake hose torn (front)", "certificate expired: roadworthiness", "open safety recall: R1, fork"]
         page = page_of(log)
         assert page.index("brake hose torn") < page.index("First, read the odometer") < page.index("wb-task")
         assert wording.headline(visit_of(log))[1] == "now"
@@ -238,7 +286,7 @@ class TestFigures:
         page = page_of(log)
         text = text_of(page)
         assert "drain plug: 23 N.m (17 lbf.ft) handbook, p. 12" in text
-        assert re.search(r"filter:\s+N\.m no source in the plan: fill in from the handbook", text)
+        assert re.search(r"filter:\s+N\.m from the handbook", text)
         assert "17 N.m" not in text
         assert re.search(r'class="wb-example">2\.3 L \(4\.0 imperial pt\) <b>EXAMPLE, NOT FOR USE', page)
         assert 'class="wb-over"' in page
@@ -254,8 +302,60 @@ class TestFigures:
         assert "EXAMPLE" not in page
 
     def test_whole_packs_are_had_ready(self):
-        words = words_of(small_log([*STEADY, ("2025-09-28", 9_900)], as_of="2025-10-01"))
-        assert words["have"] == [("engine oil", "2.3 L", "3 packs of 1 L", "oil"), ("oil filter", "1", "", "oil")]
+        have = words_of(small_log([*STEADY, ("2025-09-28", 9_900)], as_of="2025-10-01"))["have"]
+        assert [(h["item"], h["amount"], h["packs"], h["use"]) for h in have] == [
+            ("engine oil", "2.3 L", "3 packs of 1 L, 700 mL left over", "oil"),
+            ("oil filter", "1", "", "oil"),
+        ]
+
+    def test_two_litres_are_bought_and_some_fifty_millilitres_left(self):
+        """A small single: fill 1.7 L, run it, two minutes' standing, read, top up (common practice, no source)."""
+        oil = {
+            "code": "engine-oil",
+            "action": "replace",
+            "every": {"days": 30},
+            "parts": [{"item": "engine oil", "quantity": 1.95, "unit": "L", "pack": 1.0}],
+            "figures": [{"name": "fill first", "value": 1.7, "unit": "L", "source": "common practice, no source"}],
+            "steps": ["fill the first amount", "run the engine", "let it stand two minutes and read the level", "top up"],
+        }
+        words = words_of(small_log(tasks=[oil]))
+        [have] = words["have"]
+        assert (have["amount"], have["packs"]) == ("1.95 L", "2 packs of 1 L, 50 mL left over")
+        [block] = words["blocks"]
+        assert block["steps"] == oil["steps"]
+        assert [(f["text"], f["source"]) for f in block["figures"]] == [("1.7 L", "common practice, no source")]
+
+    def test_parts_at_their_limit_are_had_ready_by_their_places(self):
+        tyre = {"category": "tyre", "item": "T", "fitted": "2025-01-01", "fitted_odometer": 0, "new_depth": 8, "limit_depth": 2}
+        pad = {"position": "front", "category": "brake-pad", "item": "P", "fitted": "2025-01-01", "fitted_odometer": 0, "limit_depth": 2}
+        ends = {"front-left": 1.8, "front-right": 1.9, "rear-left": 7.5, "rear-right": 7.5}
+        read = {"date": "2025-07-01", "odometer": 7_000}
+        reads = [read | {"position": p, "category": "tyre", "quantity": "depth", "value": v} for p, v in ends.items()]
+        reads += [read | {"position": "front", "category": "brake-pad", "quantity": "thickness", "value": 1.9}]
+        log = small_log(tasks=None, vehicle={"kind": "car"}, fitted=[*[tyre | {"position": p} for p in ends], pad], measurements=reads)
+        have = {h["item"]: h for h in words_of(log)["have"]}
+        assert have["tyre: T"]["amount"] == "2"
+        assert have["tyre: T"]["use"] == "at or near their limit: front left and front right"
+        assert (have["brake pad: P"]["amount"], have["brake pad: P"]["use"]) == ("1 set", "at or near its limit: front")
+        assert "wb-example" not in page_of(log)
+        # a plan that names the part for the work asks for it once
+        chain = {"position": "drive", "category": "chain", "item": "C", "fitted": "2025-01-01", "fitted_odometer": 0, "limit_depth": 2}
+        reads = [read | {"position": "drive", "category": "chain", "quantity": "elongation", "value": 2.4}]
+        task = {"code": "chain-replace", "action": "replace", "part": "chain", "parts": [{"item": "chain and sprockets"}]}
+        have = words_of(small_log(tasks=[task], fitted=[chain], measurements=reads))["have"]
+        assert [h["item"] for h in have] == ["chain and sprockets"]
+
+    def test_a_figure_without_a_value_is_a_blank_and_a_recheck_of_an_example_plan_is_marked(self):
+        tyre = {"code": "tyre-replace", "action": "replace", "every": {"days": 30}, "recheck": {"distance": 80, "days": 4}}
+        blank = {"name": "rear spindle torque", "unit": "N.m"}
+        example = {"name": "change depth", "value": 2.1, "unit": "mm", "source": "EXAMPLE, NOT FOR USE"}
+        text = text_of(page_of(small_log(tasks=[tyre | {"figures": [blank, example]}])))
+        assert re.search(r"rear spindle torque:\s+N\.m from the handbook", text)
+        assert "within 80 km or 4 days EXAMPLE, NOT FOR USE" in " ".join(text.split())
+        assert "EXAMPLE" not in text_of(page_of(small_log(tasks=[tyre | {"figures": [blank]}])))
+        common = tyre | {"figures": [blank, example], "source": "common practice, no source"}
+        [(_, within, _, is_example)] = words_of(small_log(tasks=[common]))["rechecks"]
+        assert (within, is_example) == ("80 km or 4 days", False)
 
     @pytest.mark.parametrize(
         "value, unit, log_units, shown",
@@ -307,13 +407,29 @@ class TestReadings:
     def test_blanks_for_every_reading_that_the_analyses_need(self):
         words = words_of(small_log())
         asked = {(r["where"], r["what"].split(",")[0]): [label for label, _ in r["blanks"]] for r in words["reads"]}
-        assert asked[("rear tyre", "tread depth")] == ["left", "centre", "right"]
+        assert asked[("rear tyre", "tread depth")] == ["left", "centre", "right", "made"]
         assert asked[("front brake pad", "friction material")] == ["inner", "outer"]
         assert ("drive chain", "elongation at the tight spot") in asked
         assert ("front tyre", "pressure") in asked
         [oil] = [r for r in words["reads"] if r["where"] == "engine oil"]
         assert oil["boxes"] == ("cold", "hot")
         assert [label for label, _ in oil["blanks"]] == ["level", "added"]
+
+    def test_a_limit_that_the_log_has_is_printed_before_the_first_reading(self):
+        pad = {"category": "brake-pad", "item": "P", "fitted": "2025-01-01", "fitted_odometer": 0, "new_depth": 5}
+        reads = words_of(small_log(fitted=[pad | {"position": "rear", "limit_depth": 1.5}, pad | {"position": "front"}]))["reads"]
+        limits = {r["where"]: (r["last"], r["limit"]) for r in reads if r["where"].endswith("pad")}
+        assert limits["rear brake pad"][0] == ""
+        assert limits["rear brake pad"][1].startswith("1.5 mm")
+        assert "1.5 mm" not in limits["front brake pad"][1]
+
+    def test_how_old_a_tyre_is(self):
+        tyre = {"category": "tyre", "item": "T", "fitted": "2025-01-01", "fitted_odometer": 0, "limit_depth": 2}
+        fitted = [tyre | {"position": "front", "made": "2019-07-09"}, tyre | {"position": "rear"}]
+        words = words_of(small_log(fitted=fitted))
+        front, rear = (r for r in words["reads"] if r["what"].startswith("tread depth"))
+        assert front["what"] == "tread depth; made Jul 2019, 6.0 years old"
+        assert [label for label, _ in rear["blanks"]] == ["left", "centre", "right", "made"]
 
     def test_a_new_part_is_not_credited_with_the_old_ones_reading(self):
         pads = {"position": "rear", "category": "brake-pad", "new_depth": 5, "limit_depth": 1.5, "item": "P"}

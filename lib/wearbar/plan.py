@@ -36,7 +36,7 @@ _REQUIRED = object()
 _TYPES = (
     (
         _TEXT,
-        ("plan", "name", "code", "covered", "title", "action", "unknown_history", "measured_from", "part", "fits", "caution"),
+        ("plan", "name", "code", "covered", "title", "action", "unknown_history", "measured_from", "part", "fits", "caution", "source"),
     ),
     ("datetime64[ns]", ("valid_from", "valid_to")),
     (bool, ("safety", "statutory")),
@@ -59,7 +59,8 @@ class Plan:
         task has no `severe`), the window as `early_share, late_share` or else as `tolerance_km, tolerance_days, tolerance_hours`,
         `measured_from, positions, part` (as written), `fits` (the category whose fitting counts as doing
         it: the part, or where none is given the code), `covers` (as written), `first_after, recheck_km, recheck_days, safety, statutory`,
-        `hours` (of labour), `parts, figures` (tuples of dicts), `steps, caution`.
+        `hours` (of labour), `parts, figures` (tuples of dicts; a figure without `value` is a blank to
+        fill in), `steps, caution, source` (of its limits; "" not said).
     plans: one row a version: `plan, name` (of its own table), `valid_from, valid_to, applies_to, unknown_history, severe_when` (dict).
     covers: `plan, valid_from, code, covered`: doing `code` also does `covered`, at the same position; transitive, each pair once.
     """
@@ -256,7 +257,7 @@ _AMOUNTS = _table({name: (_number(high=most, above=False), 0.0) for name, most i
 _EARLY_LATE = _table(dict.fromkeys(("early", "late"), (_WINDOW, 0.0)))
 _RECHECK = _table({name: (_number(high=_MOST[name], whole=name == "days"), nan) for name in ("distance", "days")})
 _PART = {"item": (_word, _REQUIRED), "quantity": (_ABOVE_0, 1.0), "unit": (_word, ""), "pack": (_ABOVE_0, 1.0), "price": (_FROM_0, nan)}
-_FIGURE = {"name": (_word, _REQUIRED), "value": (_number(low=-inf), _REQUIRED), "unit": (_word, ""), "source": (_word, "")}
+_FIGURE = {"name": (_word, _REQUIRED), "value": (_number(low=-inf), nan), "unit": (_word, ""), "source": (_word, "")}
 
 # the keys of a task that fill one column: name to (reader, default)
 _PLAIN = {
@@ -276,6 +277,7 @@ _PLAIN = {
     "figures": (_list(_table(_FIGURE)), ()),
     "steps": (_list(_word), ()),
     "caution": (_word, None),
+    "source": (_word, ""),
 }
 # those that spread over several columns
 _SPREAD = {

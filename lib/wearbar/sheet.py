@@ -49,11 +49,12 @@ class Visit:
     vehicle, kind, site, meter, distance_unit ("" the log's), disposed (NaT: still here); n_vehicles it was chosen from; last: `Last`.
     dangers: of `intervals.must_not_drive`. others: of `items.items`, what else is open, with `due_odometer_km`. untold: tables of danger
         that the log lacks.
-    tasks: one row a task and position, in the order of the list: its due points and forecast as in `intervals.due_list`, what the plan
-        says of it (`steps, figures, parts, caution, recheck_km, recheck_days, hours`), `state` (or ON_CONDITION), `done_by`, the task on
-        this sheet that also does it ("" none), and `is_full`, whether its steps are to be printed.
-    have: parts of those tasks: `item, unit, pack, quantity, packs, tasks`. worn: parts now on at or near their limit, of
-        `wear.remaining`. reads: a row a reading to take: `position, category, quantity, places, last, last_date, limit, legal_limit`.
+    tasks: one row a task and position, in bench order (`stage`, of `worklist.STAGES`) and within it that of the list: its due points
+        and forecast as in `intervals.due_list`, what the plan says of it (`title, steps, figures, parts, caution, recheck_km,
+        recheck_days, hours, source`), `state` (or ON_CONDITION), `done_by`, the task on this sheet that also does it ("" none), and
+        `is_full`, whether its steps are to be printed.
+    titles: of the plan's tasks, by code. have: parts to have ready, of `worklist.have_of`. worn: parts now on at or near their limit, of
+        `wear.remaining`. reads: a row a reading to take: `position, category, quantity, places, last, last_date, limit, legal_limit, made`.
     changes: parts now on that this visit may take off: `position, category, item, fitted, fitted_odometer_km`. has_parts: the log tells
         of parts now on.
     laid_up: the lay-up that it is in or comes out of, as a dict, or None. has_plan; is_example: its plan's figures are examples.
@@ -71,6 +72,7 @@ class Visit:
     others: pd.DataFrame
     untold: tuple
     tasks: pd.DataFrame
+    titles: dict
     have: pd.DataFrame
     worn: pd.DataFrame
     reads: pd.DataFrame
@@ -119,7 +121,8 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
         others=_others(_of(items, vehicle), dangers, readings),
         untold=tuple(intervals.untold(log)),
         tasks=tasks,
-        have=have_of(tasks),
+        titles=dict(zip(plan["code"], plan["title"], strict=True)),
+        have=have_of(tasks, worn),
         worn=worn,
         reads=_reads(mine, own["kind"], on, parts),
         changes=_changes(mine, tasks, worn),
@@ -191,7 +194,8 @@ def _reads(log, kind, lines, parts):
     own = lines.set_index("part_key")[["quantity", "last_height", "last_read"]].reindex(parts["part_key"]).set_axis(parts.index)
     # what is read of a category's wear, and held to its limit: depth, not pressure
     first = parts["category"].map({name: what[0][0] for name, what in READ.items()})
-    wear_of_it = pd.concat([parts[["category", "last_position", "limit", "legal_limit"]], own.fillna({"quantity": first})], axis=1)
+    own["quantity"] = own["quantity"].where(own["last_read"].notna(), first)
+    wear_of_it = pd.concat([parts[["category", "last_position", "limit", "legal_limit"]], own], axis=1)
     wear_of_it = wear_of_it.rename(columns=columns).drop_duplicates(keys)
     other = _last_values(log)
     other = other[~_is_in(other, wear_of_it, keys)]
@@ -199,6 +203,8 @@ def _reads(log, kind, lines, parts):
     wanted = wanted.merge(places, on="category")
     known = pd.concat(known, ignore_index=True) if known else wear_of_it
     wanted = wanted.merge(known.reindex(columns=wear_of_it.columns), on=keys, how="left")
+    made = fitted[fitted["removed"].isna()].drop_duplicates(["category", "position"])[["category", "position", "made"]]
+    wanted = wanted.merge(made, on=["category", "position"], how="left")
     order = wanted["category"].map({name: at for at, name in enumerate(READ)})
     return wanted.assign(order=order).sort_values(["order", "position"], kind="stable", ignore_index=True).drop(columns="order")
 
@@ -218,7 +224,8 @@ def _changes(log, tasks, worn):
     on = fitted[fitted["removed"].isna()]
     asked = tasks.loc[tasks["is_full"], ["part", "position"]].dropna().set_axis(["category", "position"], axis=1)
     anywhere = on["category"].isin(asked.loc[asked["position"].eq(""), "category"])
-    asked = pd.concat([asked, worn[["category", "last_position"]].set_axis(["category", "position"], axis=1)])
+    worn = worn[["category", "last_position"]].set_axis(["category", "position"], axis=1)
+    asked = pd.concat([t for t in (asked, worn) if len(t)] or [worn])
     on = on[anywhere | _is_in(on, asked, ["category", "position"])]
     return on[["position", "category", "item", "fitted", "fitted_odometer_km"]].reset_index(drop=True)
 

@@ -13,29 +13,6 @@ from wearbar.wording.sheet_work import blocks, have, later, rechecks, task_name
 __all__ = ["headline", "own_show", "words"]
 
 EXAMPLE = "EXAMPLE, NOT FOR USE"
-HANDBOOK = (
-    "The maker's handbook wins over this sheet, and so does the law of the place. The sheet knows what the log holds and nothing else: "
-    "look at the vehicle itself."
-)
-# common practice, no source
-CAUTIONS = (
-    "Hot oil, coolant and exhaust burn: let them cool, and open no hot cooling system.",
-    "Firm, level ground; wheels chocked. Never go under a vehicle held by a jack alone; a motorcycle on its stand is tied or held.",
-    "Brakes and wheels belong to people trained for them. No firm lever or pedal, no driving.",
-    "Torque to the handbook, with a wrench that is checked; eyes and hands covered; old oil and fluid to the collection point.",
-)
-RETURN = (
-    "battery: charged, tested, tight, clean",
-    "fuel: its age and smell; old fuel out, no leak at tank or hose",
-    "tyres: age, cracks, flat spots, pressure cold",
-    "brakes: firm lever or pedal, free wheels, rust on discs, pads, fluid level and age",
-    "oil, coolant: level, colour, leaks under the vehicle",
-    "chain or belts: rust, stiff links, slack; grease where the handbook says",
-    "nests in air box and exhaust; mice at the wiring",
-    "lights, horn, mirrors, steering free from stop to stop",
-    "papers: test certificate, insurance and tax valid for the first day out",
-    "a slow first drive close by, then look again",
-)
 WEAR_DANGER = {
     "below-legal": "by its readings at or below the legal limit: off the road until it is checked",
     "below": "by its readings at its limit: check it, and change it before it goes on",
@@ -51,7 +28,6 @@ WHAT = {
 }
 PLACES = {"left-shoulder": "left", "centre": "centre", "right-shoulder": "right", "inner": "inner", "outer": "outer"}
 UNITS_OF = {"thickness": "mm", "elongation": "%", "slack": "mm", "top-up": "mL"}
-REASONS_OFF = "worn, failed, damaged, convenience, age, unsuited, rotated, moved, stored, recalled"
 SPARE_ROWS = 2
 NO_DISTANCE = ("hours", "none")  # meters
 NEAR_KM = 50.0  # to the low limit: look now
@@ -88,31 +64,27 @@ def words(visit, log, show):
         "dangers": _dangers(visit, show),
         "clear": plain(danger_none(visit.untold).replace("**", "")),
         "blind": f"The log has no table of {listing(visit.untold)}: {listing([BLIND[m] for m in visit.untold])}." if visit.untold else "",
-        "others": [_other(row, show) for row in visit.others.itertuples()],
+        "others": [_other(row, visit, show) for row in visit.others.itertuples()],
         "odometer": _odometer(visit, show),
-        "cautions": CAUTIONS,
-        "handbook": HANDBOOK,
         "example": EXAMPLE if visit.is_example else "",
         "blocks": blocks(visit, log, show),
         "later": later(visit, log, show),
         "nothing": _nothing(visit, log, show),
-        "have": [have(row) for row in visit.have.itertuples()],
+        "have": [have(row, visit) for row in visit.have.itertuples()],
         "worn": [_worn(row, show) for row in visit.worn.itertuples()],
-        "reads": [_read(row, show) for row in visit.reads.itertuples()],
+        "reads": [_read(row, log.as_of, show) for row in visit.reads.itertuples()],
         "no_reads": _no_reads(visit, show),
         "changes": [_change(row, show, visit.meter) for row in visit.changes.itertuples()],
         "spare": range(SPARE_ROWS),
-        "reasons": REASONS_OFF,
         "depth": _depth(show),
         "unit": "" if visit.meter in NO_DISTANCE else show.units.distance,
         "rechecks": rechecks(visit, show),
-        "return": RETURN if visit.laid_up else (),
         "laid_up": _laid_up(visit, show),
     }
 
 
 def _head(visit, log, show):
-    chosen = f"the one whose work presses most, of {plural(visit.n_vehicles, 'vehicle')}" if visit.n_vehicles > 1 else ""
+    chosen = f"the vehicle with the most urgent work of {plural(visit.n_vehicles, 'vehicle')}" if visit.n_vehicles > 1 else ""
     parts = [visit.kind, clean(visit.site) if visit.site else "", chosen]
     gone = "" if pd.isna(visit.disposed) else f"It left on {show.date(visit.disposed)}: nothing is due on it."
     made = f"{clean(log.name)}, as it stood on {show.date(log.as_of)}; log's fingerprint {log.sha256[:12] or 'none'}"
@@ -136,7 +108,7 @@ def _odometer(visit, show):
     else:
         shown = [show.distance(last.odometer_km)] if pd.notna(last.odometer_km) and visit.meter not in NO_DISTANCE else []
         shown += [f"{number(last.hours)} h"] if pd.notna(last.hours) else []
-        said = f"Last reading: {listing(shown)} on {show.date(last.date)}, {show.days(last.days)} before the log's day."
+        said = f"Last reading: {listing(shown)} on {show.date(last.date)}, {show.days(last.days)} before the report date."
         if last.is_stale:
             said += f" It is older than {plural(STALE_DAYS, 'day')}: what hangs on distance is a range of dates until you read it again."
     return {"boxes": boxes, "said": said, "is_stale": last.is_stale}
@@ -164,7 +136,7 @@ def _dangers(visit, show):
 
 def _danger(row, show):
     """(what, how it stands) of one thing that forbids driving."""
-    name = clean(row.item if pd.isna(row.text) else row.text, 200)
+    name = _name_of(row)
     where = "" if pd.isna(row.position) else f" ({clean(row.position, 40)})"
     since = "to be done by" if row.what == "campaign" else "ended" if row.what == "certificate" else "found"
     driven = f", {show.distance(row.driven_km)} driven since" if row.driven_km and row.driven_km > 0.5 else ""
@@ -173,13 +145,24 @@ def _danger(row, show):
     return f"{REASONS.get(row.reason, clean(row.reason))}: {name}{where}", f"{since} {show.date(row.due_date)}{days}{stands}"
 
 
-_OTHER = {"defect": "open", "certificate": "certificate", "campaign": "recall", "recheck": "look again", "deferral": "put off"}
+def _name_of(row):
+    """A defect by its text, a recall by its number and its text."""
+    if pd.isna(row.text):
+        return clean(row.item, 200)
+    return clean(row.text, 200) if row.what != "campaign" else f"{clean(row.item, 40)}, {clean(row.text, 160)}"
 
 
-def _other(row, show):
+_OTHER = {"defect": "open", "certificate": "certificate", "campaign": "recall", "recheck": "re-check", "deferral": "deferred"}
+
+
+def _other(row, visit, show):
     """One thing else that is open, in a line."""
     what = row.grade if row.what in ("defect", "campaign") and pd.notna(row.grade) else _OTHER[row.what]
-    name = task_name(row.item) if row.what in ("recheck", "certificate") else clean(row.item, 40)
+    name = (
+        clean(visit.titles.get(row.item, task_name(row.item)), 80)
+        if row.what in ("recheck", "certificate", "deferral")
+        else clean(row.item, 40)
+    )
     where = f" ({clean(row.position, 40)})" if pd.notna(row.position) and row.position else ""
     text = f": {clean(row.text, 160)}" if pd.notna(row.text) else ""
     start = {"defect": "found", "certificate": "ends", "campaign": "by", "recheck": "by", "deferral": "to"}[row.what]
@@ -217,17 +200,20 @@ def _height(x, quantity, show):
     return f"{number(x, 1)}%" if quantity == "elongation" else show.depth(x) if quantity == "depth" else f"{number(x, 1)} mm"
 
 
-def _read(row, show):
+def _read(row, as_of, show):
     """One reading to take: where, what, the last one, the limit, blanks (label, unit), boxes to tick."""
     quantity, is_oil = row.quantity, row.category == "engine-oil"
     unit = {"depth": _depth(show), "pressure": show.units.pressure}.get(quantity, UNITS_OF.get(quantity))
     last = f"{_value(row.last, quantity, show)}, {show.date(row.last_date)}" if pd.notna(row.last) else ""
+    blanks = [("level", ""), ("added", unit)] if is_oil else [(PLACES.get(p, ""), unit * (p == row.places[-1])) for p in row.places]
+    is_tread = row.category == "tyre" and quantity == "depth"
+    made = f"; made {show.month(row.made)}, {(as_of - row.made).days / 365.25:.1f} years old" if is_tread and pd.notna(row.made) else ""
     return {
         "where": "engine oil" if is_oil else f"{clean(row.position, 40)} {clean(row.category, 40)}".replace("-", " "),
-        "what": WHAT[quantity],
+        "what": WHAT[quantity] + made,
         "last": f"added {last}" if is_oil and last else last,
         "limit": _limit(row, show),
-        "blanks": [("level", ""), ("added", unit)] if is_oil else [(PLACES.get(p, ""), unit * (p == row.places[-1])) for p in row.places],
+        "blanks": [*blanks, ("made", "")] if is_tread and not made else blanks,
         "boxes": ("cold", "hot") if is_oil else (),
     }
 
@@ -265,4 +251,4 @@ def _laid_up(visit, show):
         return ""
     end = "" if pd.isna(stay["to"]) else f" to {show.date(stay['to'])}"
     why = "" if pd.isna(stay["reason"]) else f" ({clean(stay['reason'], 40).replace('-', ' ')})"
-    return f"Laid up from {show.date(stay['from'])}{end}{why}. The calendar ran on: do what fell due before its next use."
+    return f"Off the road from {show.date(stay['from'])}{end}{why}. The calendar ran on: do what fell due before its next use."
