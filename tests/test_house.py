@@ -14,6 +14,7 @@ NOTEBOOKS = sorted(ROOT.glob("notebooks/**/*.ipynb"))
 # a module imports only from rows above its own
 FLOORS = (
     "places units tables",
+    "law",
     "plan sources checks synthetic figures",
     "log",
     "readings paths season",

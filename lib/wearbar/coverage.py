@@ -38,10 +38,11 @@ def by_table(log):
 def _one_table(log, name, months):
     frame = log.tables[name]
     total = float((months["stop"] - months["month"] + 1).clip(lower=0).sum())
-    begin = pd.concat([frame[c] for c in MAIN_DATE[name]], axis=1).bfill(axis=1).iloc[:, 0]
+    dates = [frame[c] for c in MAIN_DATE.get(name, ())] or [pd.Series(pd.NaT, frame.index, dtype="datetime64[ns]")]
+    begin = pd.concat(dates, axis=1).bfill(axis=1).iloc[:, 0]
     row = {
         "table": name, "is_present": name in log.present, "rows": len(frame), "first": begin.min(), "last": begin.max(),
-        "n_vehicles": frame["vehicle"].nunique(), "months_share": np.nan,
+        "n_vehicles": frame["vehicle"].nunique() if "vehicle" in frame else 0, "months_share": np.nan,
     }  # fmt: skip
     if name not in COVERS or name not in log.present or not total:
         return row

@@ -177,7 +177,7 @@ def _others(items, dangers, readings):
 
 def _wear(log, readings, confidence):
     """(the `wear.Wear` of the log, `wear.remaining` of its parts now on)."""
-    lines = wear.wear_of(spans.spans_of(log, readings=readings), spans.looks_of(log, readings), log.tables["vehicles"])
+    lines = wear.wear_of(spans.spans_of(log, readings=readings), spans.looks_of(log, readings), wear.law_of(log))
     return lines, wear.remaining(lines, log.as_of, usage.daily_rate(readings, log.as_of), confidence)
 
 

@@ -12,7 +12,7 @@ import pandas as pd
 
 __all__ = [
     "LATER", "LIKELY_KM_A_DAY", "MAIN_DATE", "MEASURED", "PERIODS", "READINGS", "RULES", "TABLES", "TEXT", "UNIQUE", "VEHICLE_KINDS",
-    "Column", "Rule", "column", "si_name",
+    "WHOLE_FLEET", "Column", "Rule", "column", "si_name",
 ]  # fmt: skip
 
 TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
@@ -283,6 +283,22 @@ TABLES = {
         *_period("the posting", until_required=False),
         _text("site", "where the vehicle was"),
     ),
+    "limits": (
+        _code("jurisdiction", "whose law it is; log.toml's jurisdiction names it", required=True),
+        _code("legal_class", "vehicles with this legal_class; or give kind"),
+        _code("kind", "vehicles of this kind that have no legal_class", " ".join(VEHICLE_KINDS)),
+        _code("category", "tyre, brake-pad, chain ...", required=True),
+        _code("quantity", "depth, thickness, elongation, pressure ...; age in years", required=True),
+        _number("limit", "the legal limit, in the unit of its quantity as in measurements", required=True),
+        _text("source", "where the figure stands", required=True),
+    ),
+    "budget": (
+        _code("month", "the month, YYYY-MM", required=True),
+        _text("site", "one site", default="all"),
+        _code("kind", "one kind of vehicle", " ".join(VEHICLE_KINDS), default="all"),
+        _code("category", "one category of cost", default="all"),
+        _money("amount", "what was planned to be spent", required=True),
+    ),
     "reminders": (
         _VEHICLE,
         _date("date", "the day it was seen", required=True),
@@ -293,6 +309,9 @@ TABLES = {
     ),
 }
 TABLES = {name: (*columns, _RECORDED) for name, columns in TABLES.items()}
+
+# tables that name no vehicle and no day
+WHOLE_FLEET = ("limits", "budget")
 
 # what must not stand twice in a table
 UNIQUE = {"vehicles": ("vehicle",), "defects": ("defect",)}
@@ -394,6 +413,19 @@ RULES = {
         Rule("depth-rises", "warn", "a depth that rises while the same part is on", "mend the depth, or say when the part was changed"),
         Rule("fill-too-big", "set-aside", "more than three times what the vehicle takes", "mend the volume"),
         Rule("fill-big", "warn", "far more than the vehicle takes", "mend the volume, if it is not so"),
+        Rule("not-a-month", "set-aside", "not a month", "write it as YYYY-MM"),
+        Rule(
+            "unknown-jurisdiction",
+            "warn",
+            "no legal limits are known for this jurisdiction: none is used",
+            "give its limits in table limits, or mend the name",
+        ),
+        Rule(
+            "unknown-legal-class",
+            "warn",
+            "a legal class for which no legal limit is known: none is used for this vehicle",
+            "give its limits in table limits, or mend the class",
+        ),
         Rule("known-later", "adjust", "ended after the log's day, when it was still going on", "nothing, if the log's day is right"),
     )
 }

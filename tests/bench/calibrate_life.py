@@ -126,7 +126,7 @@ def worn(cell, samples, batch=100):
     kept, ends, batch = [], [], min(batch, samples)
     for k in range(samples // batch):
         spans, looks, own = worn_parts(cell, batch, cell.rng(10 + k))
-        found = wear.wear_of(spans, looks, pd.DataFrame({"vehicle": spans["vehicle"], "legal_class": "none"}))
+        found = wear.wear_of(spans, looks, wear.Law())
         kept.append(wear.life_to_limit(found).set_index("category").reindex(spans["category"].unique()))
         on = wear.remaining(found, pd.Timestamp("2025-01-01")).set_index("part_key").reindex(spans.loc[:: cell.n, "part_key"])
         ends.append(on.assign(own=own.reindex(on.index)))

@@ -79,6 +79,7 @@ def _log(source, plan, as_of, today):
         plan=plan,
         words=words,
         money=header.get("money", ""),
+        jurisdiction=header.get("jurisdiction", "").strip(),
         source=source.name,
         sha256=checked.sha256,
         origin=source,

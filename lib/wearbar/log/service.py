@@ -23,6 +23,7 @@ class ServiceLog:
     ledger: frame with `LEDGER_COLUMNS`, a row a table of the format; read = used + set_aside + after in every row.
     words: frame of `log.tasks.WORDS`: work written in other words than the plan's, by its `also` or
         only near to it.
+    jurisdiction: whose legal limits hold, as written; "" where log.toml names none.
     origin: the `Source` that it was read from. sha256: of what the log says: the same for the same tables from any source.
     """
 
@@ -39,6 +40,7 @@ class ServiceLog:
     plan: object = None
     words: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
     money: str = ""
+    jurisdiction: str = ""
     source: str = ""
     sha256: str = ""
     origin: object = field(default=None, repr=False, compare=False)
@@ -53,7 +55,8 @@ class ServiceLog:
         return int(days.clip(lower=0).max()) if len(days) else 0
 
     def si(self, name):
-        """Table `name` in SI: distances in km (by each vehicle's own unit), depths mm, volumes l, measurements as `tables.MEASURED`.
+        """Table `name` in SI: distances in km (by each vehicle's own unit), depths mm, volumes l, measurements and limits as
+        `tables.MEASURED`.
 
         Columns take their unit as a suffix: `odometer_km`, `new_depth_mm`, `volume_l` (kWh for electric). Rows and index as in `tables`.
         """
@@ -65,13 +68,14 @@ class ServiceLog:
         """The same log with these vehicles' rows alone; ledger and problems stay those of the whole log."""
         if vehicles is None:
             return self
-        kept = {name: t[t["vehicle"].isin(list(vehicles))] for name, t in self.tables.items()}
+        named = {name: t for name, t in self.tables.items() if name not in schema.WHOLE_FLEET}
+        kept = {**self.tables, **{name: t[t["vehicle"].isin(list(vehicles))] for name, t in named.items()}}
         return replace(self, tables=MappingProxyType(kept), _si={})
 
 
 def _to_si(log, name):
     frame = log.tables[name].copy()
-    factor = _km_factor(log, frame)
+    factor = _km_factor(log, frame) if "vehicle" in frame else DISTANCE_KM[log.units.distance]
     for col in schema.TABLES[name]:
         if col.quantity == "distance":
             frame[col.name] = frame[col.name] * factor
@@ -79,9 +83,11 @@ def _to_si(log, name):
             frame[col.name] = frame[col.name] * DEPTH_MM[log.units.depth]
         elif col.quantity == "volume":
             frame[col.name] = frame[col.name].where(frame["kind"].eq("electric"), frame[col.name] * VOLUME_L[log.units.volume])
-    if name == "measurements":
+    value = {"measurements": "value", "limits": "limit"}.get(name)
+    if value:
         scale = {"depth": DEPTH_MM[log.units.depth], "pressure": PRESSURE_KPA[log.units.pressure]}
-        frame["value"] = frame["value"] * frame["quantity"].map(scale).fillna(1.0).astype(float)
+        frame[value] = frame[value] * frame["quantity"].map(scale).fillna(1.0).astype(float)
+    if name == "measurements":
         frame["unit"] = frame["quantity"].map(schema.MEASURED).fillna(frame["unit"])
     return frame.rename(columns={c.name: schema.si_name(c) for c in schema.TABLES[name]})
 

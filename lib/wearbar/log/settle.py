@@ -9,7 +9,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from wearbar.checks import dates, depths, parts, readings, rows
+from wearbar.checks import dates, depths, law, parts, readings, rows
 from wearbar.checks.cells import typed
 from wearbar.checks.found import PROBLEM_COLUMNS, join, problems
 from wearbar.sources import LogError, Raw, unescaped
@@ -141,6 +141,7 @@ def _beside_each_other(log, header):
     log.take(depths.doubtful_depths(tables["measurements"], tables["fitted"], depth))
     log.take(parts.overlaps(tables["fitted"]))
     log.take(dates.references(tables))
+    log.take(law.unknown_law(tables, header.get("jurisdiction", "").strip()))
 
 
 def _read(source, header, beside):

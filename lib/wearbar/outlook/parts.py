@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar import spans, usage
-from wearbar.wear import remaining, usable_of, wear_of
+from wearbar.wear import law_of, remaining, usable_of, wear_of
 
 __all__ = ["ORDER_CHANCE", "Sets", "order_list", "packs", "sets_of"]
 
@@ -61,7 +61,7 @@ class Sets:
 def sets_of(log, readings):
     """The `Sets` now on, of the categories whose wear is read."""
     lives = spans.spans_of(log, readings=readings)
-    found = wear_of(lives, spans.looks_of(log, readings), log.tables["vehicles"])
+    found = wear_of(lives, spans.looks_of(log, readings), law_of(log))
     on = remaining(found, log.as_of, usage.daily_rate(readings, log.as_of))
     gone = log.tables["vehicles"].loc[log.tables["vehicles"]["disposed"].le(log.as_of), "vehicle"]
     on = on[~on["vehicle"].isin(gone)].reset_index(drop=True)

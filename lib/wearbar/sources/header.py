@@ -16,7 +16,7 @@ CHOICES = {
     "depth": tuple(DEPTH_MM),
     "pressure": tuple(PRESSURE_KPA),
 }
-KEYS = ("name", "currency", *CHOICES, "as_of", "first_day", "plan")
+KEYS = ("name", "currency", *CHOICES, "as_of", "first_day", "plan", "jurisdiction")
 ESCAPED = "escaped"
 
 

@@ -1,8 +1,5 @@
 """What is said of how far to trust wear lines, and of the limits they are held to."""
 
-import numpy as np
-import pandas as pd
-
 from wearbar.wording.common import listing, plural, safe
 from wearbar.wording.wear import height
 
@@ -13,6 +10,7 @@ __all__ = [
     "alt_residuals",
     "doubtful",
     "doubtful_table",
+    "limits_said",
     "limits_table",
     "model",
 ]
@@ -27,9 +25,9 @@ HEADS_DOUBTFUL = {
     "read": "Read",
 }
 HEADS_LIMITS = {
-    "legal_class": "Class",
+    "who": "Vehicles",
     "category": "Part",
-    "limit_said": "Limit",
+    "limit_said": "Legal limit",
     "what": "What it is",
     "source": "Source",
     "used": "Used here",
@@ -43,8 +41,9 @@ def doubtful(looks):
         return "No reading lies far off its part's line."
     verb, it = ("lies", "it") if n == 1 else ("lie", "each")
     return (
-        f"{plural(n, 'reading')} {verb} so far off the part's line that {it} may be mistyped, of another part, or show a change that the "
-        "log does not: left out of the lines, listed here."
+        f"{plural(n, 'reading')} {verb} so far off the part's wear line that {it} may be mistyped, of another part, or show a change "
+        "that the log does not have. They are left out of the lines and listed here. A last reading that another place agrees with "
+        "counts all the same."
     )
 
 
@@ -71,14 +70,14 @@ def _error(x, quantity, show):
 
 def _bends(bends, show):
     if bends is None or not len(bends):
-        return "Too few parts are read in the last third of their wear to say whether it stays straight there."
+        return "Too few parts are measured in the last third of their wear to say whether it stays straight there."
     bent = [
         f"{safe(b['category'])} {'faster' if b['bend'] > 0 else 'slower'} by {show.percent(abs(b['bend']))} "
         f"({show.percent(b['low'])} to {show.percent(b['high'])}, {plural(b['n'], 'part')})"
         for b in bends[bends["is_shown"]].to_dict("records")
     ]
     straight = [f"{safe(b['category'])} ({plural(b['n'], 'part')})" for b in bends[~bends["is_shown"]].to_dict("records")]
-    words = f"In the last third of the usable depth wear is straight as far as can be told: {listing(straight)}. " if straight else ""
+    words = f"In the last third of the usable depth no clear bend is shown: {listing(straight)}. " if straight else ""
     if bent:
         words += (
             f"In the last third parts wear at another rate: {listing(bent)}. Their lines are bent there, and each low limit is the lower "
@@ -93,11 +92,35 @@ def alt_residuals(wear):
     )
 
 
-def limits_table(parts, table):
-    """Rows of the table of limits that bear on the categories of the log, the classes used here first."""
-    used = table[table["category"].isin(parts["category"].unique())]
-    here = set(zip(parts["category"], parts["legal_class"], strict=True))
-    shown = used.assign(used=["yes" if key in here else "" for key in zip(used["category"], used["legal_class"], strict=True)])
-    unit = np.where(shown["quantity"].eq("elongation"), "%", " mm")
+def limits_said(law):
+    """What the table of limits rests on."""
+    if not len(law.table):
+        return "Legal limit not given. Name your `jurisdiction` in log.toml, or give its limits in table `limits`."
+    own = law.table["origin"].ne("shipped example")
+    where = "a set shipped as an example"
+    if own.any():
+        where = "the log's own table `limits`" + ("" if own.all() else f" and {where}")
+    return f"Legal limits of {safe(law.jurisdiction, 20)}, from {where}. Where none is listed for a vehicle, none is used."
+
+
+def limits_table(parts, law):
+    """The legal limits that bear on the categories of the log, those used here first."""
+    rows = law.table[law.table["category"].isin(parts["category"].unique())]
+    if rows.empty:
+        return rows
+    by = ["category", "quantity", "position", "limit", "what", "source"]
+    shown = rows.groupby(by, sort=False).agg(legal_class=("legal_class", _words), kind=("kind", _words)).reset_index()
+    kinds = ("kind " + shown["kind"]).where(shown["kind"].ne(""), "")
+    shown["who"] = ("class " + shown["legal_class"] + "; ").where(shown["legal_class"].ne(""), "") + kinds
+    shown["who"] = shown["who"].str.rstrip("; ") + (", " + shown["position"]).where(shown["position"].ne(""), "")
+    used = set(zip(parts["category"], parts["legal_source"], parts["legal_what"], strict=True))
+    told = zip(shown["category"], shown["source"], shown["what"], strict=True)
+    shown["used"] = ["yes" if key in used else "" for key in told]
+    unit = shown["quantity"].map({"elongation": "%", "age": " years", "pressure": " kPa"}).fillna(" mm")
     shown["limit_said"] = [f"{x:.5f}".rstrip("0").rstrip(".") + u for x, u in zip(shown["limit"], unit, strict=True)]
-    return pd.DataFrame(shown.sort_values("used", ascending=False, kind="stable"))
+    shown["limit_said"] += f" ({law.jurisdiction})"
+    return shown.sort_values("used", ascending=False, kind="stable", ignore_index=True)
+
+
+def _words(names):
+    return listing(sorted({n for n in names if n}), last="or")
