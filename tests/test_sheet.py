@@ -57,7 +57,8 @@ def small_log(readings=tuple(STEADY), as_of="2025-07-10", tasks=TASKS, vehicle=(
     }
     frames = {name: pd.DataFrame([{"vehicle": "V"} | row for row in rows]) for name, rows in frames.items()}
     plan = plan_of({"bike": {"applies_to": ["motorcycle"], "task": tasks}}, "km") if tasks else None
-    told = {"name": "small", "distance": "km", "as_of": as_of, "first_day": "2025-01-01", "pressure": "psi", "jurisdiction": "GB"} | dict(header)
+    told = {"name": "small", "distance": "km", "as_of": as_of, "first_day": "2025-01-01", "pressure": "psi"}
+    told |= {"jurisdiction": "GB"} | dict(header)
     return log_of(frames, told, plan=plan)
 
 
