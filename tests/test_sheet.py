@@ -269,7 +269,7 @@ class TestFirst:
             "fitted": pd.DataFrame([tyre | {"position": "front"}, tyre | {"position": "rear"}]),
             "measurements": pd.DataFrame([read | {"position": "front", "value": 3.0}, read | {"position": "rear", "value": 0.9}]),
         }
-        header = {"name": "two", "distance": "km", "as_of": "2025-07-10"}
+        header = {"name": "two", "distance": "km", "as_of": "2025-07-10", "jurisdiction": "GB"}
         assert visit_of(log_of(tables, header, plan=small_log().plan)).vehicle == "W"
         # with a defect that is open, the other one first
         open_ = pd.DataFrame([{"vehicle": "V", "defect": "D1", "found": "2025-07-01", "text": "x", "grade": "off-road"}])
