@@ -469,7 +469,8 @@ class TestMeters:
             "vehicles": [{"vehicle": "V", "kind": "trailer", "in_service": "2025-01-01", "meter": "none"}],
             "fitted": [tyre | {"position": p} for p in ("left", "right")],
         }
-        log = log_of({name: pd.DataFrame(rows) for name, rows in frames.items()}, {"distance": "km", "as_of": "2025-07-10"})
+        header = {"distance": "km", "as_of": "2025-07-10", "jurisdiction": "GB"}
+        log = log_of({name: pd.DataFrame(rows) for name, rows in frames.items()}, header)
         text = text_of(page_of(log))
         assert "First, read" not in text
         assert "odometer" not in text.casefold()
