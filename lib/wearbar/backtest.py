@@ -16,7 +16,7 @@ from scipy import special
 
 from wearbar import usage
 from wearbar.clock import LastYear, usual_layups
-from wearbar.forecast import HORIZONS, fit_usage, score_reached
+from wearbar.forecast import HORIZONS, fit_hours, fit_usage, score_reached
 from wearbar.paths import days_of
 from wearbar.replay import Replay, cuts_between
 from wearbar.scoring import GRID, at_day, crps, shares, truth_of, two_way_se
@@ -95,7 +95,8 @@ def back_test(log, confidence=0.9, replay=None):
 
 def _fit(log, readings, method, widen=None):
     if method in NAIVE:
-        return _naive(log, usage.path_of(readings), method, widen)
+        model = _naive(log, usage.path_of(readings), method, widen)
+        return replace(model, hours=fit_hours(readings, _fleet(log), log.as_of, log.tables["layups"]))
     how = dict(OWN[method])
     stays = log.tables["layups"]
     stays = usual_layups(stays, log.as_of) if how.pop("usual") else stays

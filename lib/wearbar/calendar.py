@@ -1,6 +1,6 @@
 """What is due as a calendar file (RFC 5545, iCalendar): an all-day event for each task, defect, certificate, recall and re-check.
 
-An event stands on the day that its thing falls due, by its date or by the forecast of the distance, whichever comes first; so never later
+An event stands on the day that its thing falls due, by date or by the forecast of distance or hours, whichever comes first; so never later
 than the due point of its date. The same log gives the same bytes: the stamp is the log's day, and an event's id hangs on its due point.
 """
 
@@ -47,7 +47,7 @@ def events_of(log, vehicles=None, confidence=0.9):
     now = found[found["is_current"] & found["is_open"] & ~found["state"].eq("not-finished")] if len(found) else found
     rows = _with_more(rows, now)
     mine = rows if vehicles is None else rows[rows["vehicle"].isin(list(vehicles))]
-    day = pd.concat([mine["due_date"], mine["expected_date"], mine["by_hours"].where(mine["expected_date"].isna())], axis=1).min(axis=1)
+    day = mine[["due_date", "expected_date"]].min(axis=1)
     events = mine.assign(day=day)[day.notna()]
     asked = now if vehicles is None else now[now["vehicle"].isin(list(vehicles))]
     events = events.sort_values(["day", "vehicle", "task", "position"], kind="stable", ignore_index=True)
@@ -110,8 +110,8 @@ def _with_more(rows, now):
     keys = ["vehicle", "task", "position"]
     rows = rows.assign(position=rows["position"].fillna("").astype(str))
     if not len(now):
-        return rows.assign(by_hours=pd.NaT, basis="", **dict.fromkeys(_MORE[1:], np.nan))
-    more = now[[*keys, *_MORE]].assign(by_hours=now["expected_date"].where(now["due_hours"].notna()), what="task")
+        return rows.assign(basis="", **dict.fromkeys(_MORE[1:], np.nan))
+    more = now[[*keys, *_MORE]].assign(what="task")
     more["position"] = more["position"].fillna("").astype(str)
     return rows.merge(more, on=[*keys, "what"], how="left")
 

@@ -128,9 +128,9 @@ def fleet_of(log, readings):
     plans = log.plan.plans[["plan", "valid_from", "unknown_history"]]
     series = replace(series, rules=series.rules.merge(plans, on=["plan", "valid_from"], how="left"))
     distance, clock = usage.path_of(readings), usage.path_of(readings, "hours")
-    vehicles = pd.Index(distance.vehicles)
+    vehicles = pd.Index(distance.vehicles).append(pd.Index(clock.vehicles).difference(distance.vehicles, sort=False))
     clock = replace(clock, vehicles=pd.Index(vehicles.get_indexer(clock.vehicles)))
-    distance = replace(distance, vehicles=pd.RangeIndex(len(vehicles)))
+    distance = replace(distance, vehicles=pd.RangeIndex(len(distance.vehicles)))
     code = vehicles.get_indexer(rows["vehicle"])
     acts = acts_of(log, series)
     acts_x, low, high = _act_places(distance, clock, code, acts)
@@ -157,7 +157,8 @@ def _act_places(distance, clock, code, acts):
     who = code[acts["series"].to_numpy()]
     km = usage.distance_of(distance, who, acts["date"], acts["odometer_km"])
     hours = usage.distance_at(clock, who, acts["date"])
-    hour = acts["hours"].reset_index(drop=True).fillna(hours["distance_km"]).fillna(hours["low_km"])
+    own = usage.to_cumulative(clock, who, acts["date"], acts["hours"])
+    hour = own.reset_index(drop=True).fillna(hours["distance_km"]).fillna(hours["low_km"])
     x = np.stack([km["distance_km"].fillna(km["low_km"]), hour, as_days(acts["date"])])
     return x, km["low_km"].to_numpy(), km["high_km"].fillna(np.inf).to_numpy()
 

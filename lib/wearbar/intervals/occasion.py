@@ -31,7 +31,7 @@ def occasions(log, readings=None, late_share=None):
     vehicle, task, title, position ("" none), action, safety, statutory, plan; number: 1, 2, ... in its series; is_current: the open one.
     basis: regular, first, severe, expiry, new-plan, unknown-history (due at once), first-reading, joined. severe_since: a date.
     anchor_date, anchor_km; due_, early_, late_ with km, hours and date; interval_km, _hours, _days; due_low_km, due_high_km: bounds where
-        the anchor's odometer is not known; due_odometer_km: what the instrument shows at due_km.
+        the anchor's odometer is not known; due_odometer_km, due_meter_hours: what the instruments show at due_km and due_hours.
     duty: severe, normal, not-known, or "" where the task has no severe limits; severe_due_km, severe_due_date: were the duty severe.
     first_limit: distance, hours, date, both; with " (forecast)" where not yet reached; "" where neither was. expected_date: a forecast.
     done_date, done_km (with _low_, _high_), done_hours, visit; is_open. overrun_km, _hours, _days (negative: early; open: so far);
@@ -120,13 +120,16 @@ def _anchor_columns(fleet, frame, p, slack):
     anchor = fleet.origin_x[:, s]
     if len(fleet.act_series):
         anchor = np.where(act >= 0, fleet.act_x[:, act], anchor)
-    shown = usage.odometer_of(fleet.distance, fleet.code[s], p[DUE, KM]).to_numpy()
+    shown, meter = (
+        usage.odometer_of(path, fleet.code[s], p[DUE, axis]).to_numpy() for axis, path in ((KM, fleet.distance), (HOURS, fleet.clock))
+    )
     return {
         "anchor_date": as_dates(anchor[DAY]),
         "anchor_km": anchor[KM],
         "due_low_km": p[DUE, KM] - slack[0],
         "due_high_km": np.where(np.isfinite(slack[1]), p[DUE, KM] + slack[1], np.nan),
         "due_odometer_km": shown,
+        "due_meter_hours": meter,
     }
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.forecast import forecast_dates
+from wearbar.forecast import due_dates
 from wearbar.intervals.item import GRAVE
 from wearbar.intervals.rates import over_due
 
@@ -135,10 +135,6 @@ def _as_rows(table, what, step):
 
 def _with_forecast(tasks, log, use, confidence):
     """Open occasions with the date that each is expected to fall due, and its limits."""
-    ahead = tasks["due_km"].notna()
     fleet, stays = log.tables["vehicles"][["vehicle", "kind", "site"]], log.tables["layups"]
-    asked = tasks.loc[ahead, ["vehicle", "due_km"]]
-    told = forecast_dates(use, fleet, asked["vehicle"], asked["due_km"], log.as_of, confidence, stays).reindex(tasks.index)
-    due = tasks["due_date"]
-    both = {name: pd.concat([due, told[column]], axis=1).min(axis=1) for name, column in (("expected_date", "date"), ("low_date", "low"))}
-    return tasks.assign(**both, high_date=pd.concat([due, told["high"]], axis=1).min(axis=1))
+    told = due_dates(use, fleet, tasks, log.as_of, confidence, stays)
+    return tasks.assign(expected_date=told["date"], low_date=told["low"], high_date=told["high"])

@@ -13,7 +13,7 @@ import pandas as pd
 from wearbar import usage
 from wearbar.backtest import best_model
 from wearbar.estimate import Estimate
-from wearbar.forecast import UsageModel, chance_reached, forecast_dates
+from wearbar.forecast import UsageModel, chance_due, due_dates
 from wearbar.intervals import SMALL_SITE, items, occasions
 from wearbar.outlook.ahead import Ahead, visit_jobs, work_ahead
 from wearbar.outlook.lastyear import LastYear, came, replayed
@@ -187,20 +187,16 @@ def by_site(outlook):
 
 def next_work(outlook):
     """When each task next falls due: frame `vehicle, site, task, position, due_date, low_date, high_date, within_30 ... within_365`
-    (chances that its due point will have been reached), the soonest first. The date limit is certain, the distance's is not.
+    (chances that its due point will have been reached), the soonest first. The date limit is certain, those of distance and hours are not.
     """
     rows, as_of = outlook.ahead.rows, outlook.as_of
-    day = days_later(as_of, rows["due_day"].where(rows["due_day"].abs() < FAR_DAYS))
-    by_km = np.isfinite(rows["due_km"])
-    asked = rows[by_km]
-    found = forecast_dates(outlook.model, None, asked["vehicle"], asked["due_km"], as_of, outlook.confidence).reindex(rows.index)
+    rows = rows.assign(due_date=days_later(as_of, rows["due_day"].where(rows["due_day"].abs() < FAR_DAYS)))
+    found = due_dates(outlook.model, None, rows, as_of, outlook.confidence)
     made = rows[["vehicle", "site", "task", "position", "safety"]].copy()
     for name, column in (("due_date", "date"), ("low_date", "low"), ("high_date", "high")):
-        made[name] = pd.concat([day, found[column]], axis=1).min(axis=1)
+        made[name] = found[column]
     for days in LOOKS:
-        at = as_of + pd.Timedelta(days=days)
-        chance = chance_reached(outlook.model, asked["vehicle"], asked["due_km"], np.repeat(at.to_datetime64(), len(asked)))
-        made[f"within_{days}"] = np.maximum(chance.reindex(rows.index).fillna(0.0), (rows["due_day"] <= days).astype(float))
+        made[f"within_{days}"] = chance_due(outlook.model, rows, as_of + pd.Timedelta(days=days))
     return made.sort_values(["due_date", "vehicle", "task", "position"], kind="stable", ignore_index=True)
 
 
@@ -219,8 +215,9 @@ def plan_of_visits(outlook):
 def waiting(outlook):
     """The work due by now of vehicles laid up without an end on record: frame `vehicle, task, position`; task "" where none of it is."""
     rows = outlook.ahead.rows[np.isinf(outlook.ahead.rows["wait_days"])]
-    here = rows["vehicle"].map(outlook.model.vehicles["last_km"])
-    due = (rows["due_day"] <= 0) | (rows["due_km"] <= here)
+    due = rows["due_day"] <= 0
+    for meter, column in ((outlook.model, "due_km"), (outlook.model.hours, "due_hours")):
+        due |= False if meter is None else rows[column] <= rows["vehicle"].map(meter.vehicles["last_km"])
     rows = rows.assign(task=rows["task"].where(due, ""), position=rows["position"].where(due, ""))
     kept = due | ~rows["vehicle"].isin(rows.loc[due, "vehicle"])
     return rows.loc[kept, ["vehicle", "task", "position"]].drop_duplicates(ignore_index=True)
