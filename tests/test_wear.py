@@ -574,6 +574,66 @@ def test_the_day_to_look_by_belongs_to_the_distance_to_look_within(fleet):
     assert days[known].tolist() == np.floor(on["act_km"] / pace)[known].tolist()
 
 
+# --- tyres: pressure and age ---
+
+PLANNED = {
+    "code": "tyres-check",
+    "action": "inspect",
+    "figures": [
+        {"name": "front, cold", "value": 36, "unit": "psi", "source": "handbook p. 9"},
+        {"name": "rear, cold", "value": 42, "unit": "psi", "source": "EXAMPLE, NOT FOR USE"},
+        {"name": "change depth", "value": 3, "unit": "mm", "source": "handbook p. 9"},
+        {"name": "spare", "value": 60, "unit": "psi"},
+    ],
+}
+
+
+def pressed(*rows, plan=True, **more):
+    """A log of one truck, pressures in psi; rows: (day, position, psi, state)."""
+    from wearbar.plan import plan_of
+
+    gauge = {"vehicle": "A", "category": "tyre", "quantity": "pressure"}
+    read = [gauge | {"date": d, "position": p, "value": v, "state": s} for d, p, v, s in rows]
+    frames = {"vehicles": [{**CAR, "kind": "truck"}], "odometer": [{"vehicle": "A", "date": "2024-01-01", "odometer": 0}]}
+    frames |= {"measurements": read} | {name: table for name, table in more.items() if isinstance(table, list)}
+    header = NOTHING_READ | {"pressure": "psi"} | {name: key for name, key in more.items() if isinstance(key, str)}
+    tasks = plan_of({"t": {"applies_to": ["truck"], "task": [PLANNED]}}, "km") if plan else None
+    return log_of({name: pd.DataFrame(table) for name, table in frames.items() if table}, header, plan=tasks)
+
+
+PSI = 6.894757293168361  # kPa
+
+
+def test_a_tyre_is_soft_where_its_last_pressure_is_below_the_plans_figure_or_the_law():
+    rows = [("2024-12-01", "front-left", 32.3, "cold"), ("2024-12-01", "front-right", 32.5, "cold"), ("2024-12-01", "rear", 10, "cold")]
+    rows += [("2024-10-01", "spare", 5, "cold"), ("2024-11-20", "front-left", 40, "cold")]
+    found = wear.soft_tyres(pressed(*rows))
+    # 36 psi less 10% is 32.4; the rear's figure is an example, the spare's has no source: no limit, so not told
+    assert found[["vehicle", "position"]].to_numpy().tolist() == [["A", "front-left"]]
+    assert found.loc[0, ["value", "limit"]].tolist() == pytest.approx([32.3 * PSI, 32.4 * PSI])
+    assert found.loc[0, "date"] == pd.Timestamp("2024-12-01")
+    assert found.loc[0, "source"] == "handbook p. 9, less 10% (common practice, no source)"
+    law = [{"jurisdiction": "XX", "kind": "truck", "category": "tyre", "quantity": "pressure", "limit": 33, "source": "s. 4"}]
+    both = wear.soft_tyres(pressed(*rows, limits=law, jurisdiction="XX"))
+    assert both["position"].tolist() == ["rear", "front-left", "front-right"]
+    assert set(both["source"]) == {"s. 4 (XX)"}
+    assert wear.soft_tyres(pressed(*rows, plan=False)).empty, "no limit, nothing told"
+    assert wear.soft_tyres(pressed(("2024-06-01", "front-left", 20, "cold"))).empty, "too long ago to say"
+
+
+def test_a_tyre_is_old_by_its_day_of_make_where_a_limit_of_age_is_given():
+    tyre = {"vehicle": "A", "category": "tyre", "item": "x", "fitted": "2024-01-01"}
+    on = [tyre | {"position": "front-left", "made": "2014-12-30"}, tyre | {"position": "rear", "made": "2010-01-01"}]
+    on += [tyre | {"position": "front-right", "made": "2015-01-02"}, tyre | {"position": "axle3"}]
+    found = wear.old_tyres(pressed(fitted=on, jurisdiction="GB"))
+    # ten years on front axles of heavy vehicles (from memory); no limit for the others
+    assert found[["position", "limit"]].to_numpy().tolist() == [["front-left", 10.0]]
+    assert found.loc[0, "value"] == pytest.approx(10.0, abs=0.01)
+    assert "from memory (GB)" in found.loc[0, "source"]
+    assert wear.old_tyres(pressed(fitted=on)).empty
+    assert wear.soft_tyres(pressed(plan=False)).empty
+
+
 # --- oil ---
 
 
