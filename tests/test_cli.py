@@ -81,6 +81,7 @@ def test_the_commented_header_is_a_header_once_uncommented(tmp_path, capsys):
         "volume",
         "depth",
         "pressure",
+        "jurisdiction",
         "as_of",
         "first_day",
         "plan",

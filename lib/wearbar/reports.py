@@ -138,7 +138,7 @@ def check(log="", as_of="", site="", vehicle=(), confidence=0.9, units=""):
     if units and units not in DISTANCE_KM:
         raise NotDone(f"units is {units!r}; give mi or km, or nothing for the log's own")
     whole = logs.read_log(log or places.place("data", "fleet"), as_of=_day(as_of))
-    dated = whole.ledger[whole.ledger["table"] != "vehicles"]
+    dated = whole.ledger[~whole.ledger["table"].isin(["vehicles", "limits", "budget"])]  # these have no day to be after
     if dated["after"].sum() and not dated["used"].sum():
         raise NotDone(f"nothing in the log is as old as as_of {as_of}; give a later day, or none for the log's own")
     kept = _kept(whole, site, _names(vehicle))
