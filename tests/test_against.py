@@ -11,6 +11,7 @@ from scipy import stats
 from test_compliance import SHOW, van_log, whole
 
 from wearbar import against, intervals, pack, usage
+from wearbar.actionlist import DANGER, actions
 from wearbar.cli import main
 from wearbar.reports import NotDone
 from wearbar.wording import intervals as wording
@@ -99,8 +100,9 @@ OTHER = {"defect": "2", "vehicle": "V", "found": "2025-03-01", "text": "b", "gra
 
 def report_of(log):
     """(occasions, items, danger, what it leaves for a later report) of a log."""
-    _, found, items = whole(log)
-    danger = intervals.must_not_drive(items, log)
+    readings, found, items = whole(log)
+    rows = actions(log, found, items, readings)
+    danger = rows[rows["urgency"].isin(DANGER)]
     return found, items, danger, intervals.Earlier(log.as_of, intervals.counts(found), intervals.listed(found, danger))
 
 

@@ -10,6 +10,7 @@ from lifelines import KaplanMeierFitter
 from scipy.stats import permutation_test, ttest_ind
 
 from wearbar import intervals, usage
+from wearbar.actionlist import DANGER, actions
 from wearbar.charts import intervals as charts
 from wearbar.charts.style import png
 from wearbar.estimate import proportion
@@ -17,6 +18,7 @@ from wearbar.log import log_of, read_log
 from wearbar.places import place
 from wearbar.plan import plan_of
 from wearbar.units import Units
+from wearbar.wording import actionlist as on_actions
 from wearbar.wording import intervals as wording
 from wearbar.wording.common import Show
 
@@ -191,81 +193,26 @@ class TestOverruns:
         assert intervals.driven_overdue(found).to_dict() == {"A": 70.0, "B": 5.0}
 
 
-class TestWhatMustNotBeDriven:
-    def test_the_gravest_first_and_only_what_is_open(self):
-        defects = [
-            {"defect": "1", "vehicle": "V", "found": "2025-02-01", "text": "a", "grade": "before-next-use"},
-            {"defect": "2", "vehicle": "V", "found": "2025-03-01", "text": "b", "grade": "off-road"},
-            {"defect": "3", "vehicle": "V", "found": "2025-01-01", "text": "c", "grade": "off-road", "closed": "2025-01-02"},
-            {"defect": "4", "vehicle": "V", "found": "2025-01-01", "text": "d", "grade": "advisory", "closed": None},
-        ]
-        tests = [{"vehicle": "V", "kind": "test", "valid_to": "2025-12-31", "tested": "2025-01-01", "result": "pass"}]
-        recalls = [{"vehicle": "V", "campaign": f"R{k}", "issued": "2025-01-01", "kind": k} for k in ("bulletin", "safety-recall")]
-        log = van_log(defects=defects, certificates=tests, campaigns=recalls)
-        danger = intervals.must_not_drive(whole(log)[2], log)
-        assert danger["item"].tolist() == ["2", "1", "test", "Rsafety-recall"]
-        assert intervals.untold(log) == []
-
-    def test_a_table_that_is_not_there_is_said_in_the_same_breath(self):
-        log = van_log()
-        assert intervals.untold(log) == ["defects", "certificates", "campaigns"]
-        said, urgency = wording.headline(intervals.must_not_drive(whole(log)[2], log), intervals.untold(log), SHOW)
-        assert urgency == "note"
-        assert "no table of defects, certificates and campaigns" in said
-
-    def test_the_fleet_has_its_three_cases_at_the_top_of_the_list(self, fleet):
-        log, readings, found, items = fleet
-        danger = intervals.must_not_drive(items, log)
-        rows = intervals.due_list(found, items, log, readings)
-        assert {"off-road", "expired-certificate", "safety-recall"} == set(danger["reason"])
-        assert rows["task"].head(len(danger)).tolist() == danger["item"].tolist()
-
-
 class TestTheList:
-    def test_every_open_task_that_is_due_is_on_it_once_and_in_order(self, fleet):
-        log, readings, found, items = fleet
-        rows = intervals.due_list(found, items, log, readings)
-        tasks = rows[rows["what"] == "task"]
-        due = found[found["is_current"] & found["state"].isin(["past-window", "due", "in-window", "not-known"])]
-        assert sorted(tasks.loc[tasks["state"] != "before-window", "task"]) == sorted(due["task"])
-        rank = tasks["state"].map({s: at for at, s in enumerate(["past-window", "due", "in-window", "not-known", "before-window"])})
-        assert rank.is_monotonic_increasing
-        ahead = tasks[tasks["state"] == "before-window"]
-        assert (ahead["expected_date"] <= log.as_of + pd.Timedelta(days=intervals.FORECAST_DAYS)).all()
-        assert (ahead["low_date"] <= ahead["expected_date"]).all()
-        assert (ahead["expected_date"] <= ahead["due_date"].fillna(pd.Timestamp.max)).all()
-
     def test_without_a_task_it_says_what_is_missing_and_never_that_nothing_is_due(self):
         other = {"car": {"applies_to": ["car"], "task": PLAN["van"]["task"]}}
         for plan in (None, other):
             log = van_log(plan=plan)
             readings, found, items = whole(log)
-            rows, told = intervals.due_list(found, items, log, readings), intervals.seen(log, readings, found)
+            rows, told = actions(log, found, items, readings), intervals.seen(log, readings, found)
             said = wording.list_said(rows, intervals.untold(log), told, items, found)
             assert "nothing is due" not in said
-            assert "No task of a maintenance plan is known for these vehicles" in said
+            assert "No vehicle here has a task of a maintenance plan" in said
 
     @pytest.mark.parametrize(
         "as_of, words",
-        [("2025-12-20", "is of the log's own day."), ("2025-12-21", "is 1 day old."), ("2026-01-01", "is 12 days old.")],
+        [("2025-12-20", "is of the report date itself."), ("2025-12-21", "is 1 day old."), ("2026-01-01", "is 12 days old.")],
     )
     def test_the_age_of_the_oldest_reading_reads_well(self, as_of, words):
         log = van_log(as_of=as_of)
         readings, found, items = whole(log)
-        told, rows = intervals.seen(log, readings, found), intervals.due_list(found, items, log, readings)
+        told, rows = intervals.seen(log, readings, found), actions(log, found, items, readings)
         assert f"The oldest last reading {words}" in wording.list_said(rows, [], told, items, found)
-
-    @pytest.mark.parametrize("valid_to, words", [("2026-01-15", "certificate runs out: test"), ("2025-12-31", "certificate expired: test")])
-    def test_a_certificate_has_expired_only_once_it_has(self, valid_to, words):
-        log = van_log(certificates=[{"vehicle": "V", "kind": "test", "valid_to": valid_to, "tested": "2025-01-01", "result": "pass"}])
-        readings, found, items = whole(log)
-        rows = intervals.by_vehicle(intervals.due_list(found, items, log, readings))
-        assert words in wording.list_table(rows)["tasks"].tolist()
-
-    def test_a_row_a_vehicle_holds_every_task(self, fleet):
-        log, readings, found, items = fleet
-        rows = intervals.due_list(found, items, log, readings)
-        assert intervals.by_vehicle(rows)["n"].sum() == len(rows)
 
 
 def against_said(log, readings, found, items, danger, rate):
@@ -286,13 +233,13 @@ def against_said(log, readings, found, items, danger, rate):
 
 def everything_said(log):
     readings, found, items = whole(log)
-    danger, missing, rate = intervals.must_not_drive(items, log), intervals.untold(log), intervals.rate(found)
-    rows, told = intervals.due_list(found, items, log, readings), intervals.seen(log, readings, found)
+    missing, rate = intervals.untold(log), intervals.rate(found)
+    rows, told = actions(log, found, items, readings), intervals.seen(log, readings, found)
     rng = np.random.default_rng(1)
     over = {unit: intervals.median_overrun(found, f"overrun_{unit}", rng) for unit in ("days", "km", "hours")}
     by = {name: intervals.compliance(found, [name]) for name in ("task", "month", "site")}
-    wording.list_table(intervals.by_vehicle(rows))
-    wording.danger_table(danger)
+    danger = rows[rows["urgency"].isin(DANGER)]
+    late = [on_actions.overdue_said(rows, SHOW)[0]] if rows["urgency"].eq("overdue").any() else []
     wording.services_table(intervals.first_services(found))
     for figure in (
         charts.states_now(found),
@@ -303,8 +250,8 @@ def everything_said(log):
         png(figure)
     return [
         *(
-            wording.headline(danger, missing, SHOW)[0],
-            wording.danger(danger, missing, SHOW),
+            on_actions.dangers_said(rows, missing)[0],
+            *late,
             wording.answer(rate, SHOW),
             wording.seen(told),
         ),
@@ -338,7 +285,10 @@ def everything_said(log):
     ids=["no plan", "nothing done", "a few", "owner", "fleet"],
 )
 def test_what_is_said_holds_no_gap_on_any_log(log):
-    for text in everything_said(log()):
+    log = log()
+    said = on_actions.told(actions(log), SHOW)
+    words = said[["what", "evidence", "by_said", "todo", "stands", "source"]].to_numpy().ravel()
+    for text in [*everything_said(log), *words]:
         assert not re.search(r"\b(nan|None|NaT|inf)\b|\d[eE][+-]?\d|  |\.\.|\{", text), text
 
 
@@ -349,36 +299,6 @@ def test_text_out_of_a_log_is_no_markup():
     log_text = " ".join(everything_said(log))
     assert "<b>" not in log_text
     assert "*V*" not in log_text
-
-
-def late_rows(**more):
-    base = {
-        "vehicle": "A",
-        "task": "oil",
-        "position": "",
-        "safety": False,
-        "statutory": False,
-        "over_days": 0.0,
-        "over_km": 0.0,
-        "over_hours": 0.0,
-    }
-    return pd.DataFrame([{**base, **row} for row in more.values()])
-
-
-def test_overdue_work_that_bears_on_safety_heads_the_report():
-    rows = late_rows(a={"over_days": 40.0}, b={"task": "tyres-inspect", "safety": True, "over_km": 160.0}, c={"over_days": 3.0})
-    said, urgency = wording.overdue_headline(rows, Show(Units(distance="km")))
-    assert said == "1 job that bears on safety or the law is overdue: A tyres-inspect (160 km). 2 other jobs are overdue too."
-    assert urgency == "now"
-
-
-def test_hours_and_positions_are_told():
-    rows = late_rows(
-        a={"task": "brakes", "position": "front", "over_hours": 204.0}, b={"task": "brakes", "position": "rear", "over_hours": 9.0}
-    )
-    assert wording.overdue_headline(rows, Show())[0] == "2 jobs are overdue: A brakes front (204 hours) and A brakes rear (9 hours)."
-    heads = wording.over_heads(rows[["over_days", "over_km", "over_hours"]].replace(0.0, np.nan))
-    assert list(heads) == ["over_hours"]
 
 
 def test_a_digger_is_late_by_its_hours_and_says_so():
@@ -416,9 +336,3 @@ def test_a_digger_is_late_by_its_hours_and_says_so():
 def test_work_of_unknown_history_is_driven_past_its_window_too():
     rows = {"vehicle": ["A"], "end_km": [900.0], "driven_past_km": [400.0], "outcome": [""], "state": ["past-window"], "in_rate": [False]}
     assert intervals.driven_overdue(pd.DataFrame(rows)).to_dict() == {"A": 400.0}
-
-
-def test_other_overdue_work_is_coming_up():
-    said, urgency = wording.overdue_headline(late_rows(a={"over_days": 40.0}, b={"over_days": 1.0}), Show())
-    assert said == "2 jobs are overdue: A oil (40 days) and A oil (1 day)."
-    assert urgency == "soon"

@@ -23,6 +23,7 @@ FLOORS = (
     "forecast",
     "intervals",
     "worklist wear life severity hard_use cost fuel repairs keeping replacement backtest visits coverage adopt describe",
+    "actionlist",
     "choice sheet outlook answerable",
     "charts wording",
     "reports calendar",

@@ -203,8 +203,9 @@ class TestFirst:
         expired = {"kind": "roadworthiness", "tested": "2025-01-02", "valid_to": "2025-06-30"}
         recall = {"campaign": "R1", "issued": "2025-05-01", "kind": "safety-recall", "by": "2025-09-01", "note": "fork"}
         log = small_log(defects=[defect], certificates=[expired], campaigns=[recall])
-        said = [what for what, _ in words_of(log)["dangers"]]
-        assert said == ["off-road defect: brake hose torn (front)", "certificate expired: roadworthiness", "open safety recall: R1, fork"]
+        words = words_of(log)
+        assert [what for what, _ in words["dangers"]] == ["brake hose torn (front)", "Roadworthiness certificate"]
+        assert words["others"][0] == "Recall R1: fork: do by 1 Sep 2025. Have the recall done."
         page = page_of(log)
         assert page.index("brake hose torn") < page.index("First, read the odometer") < page.index("wb-task")
         assert wording.headline(visit_of(log))[1] == "now"
@@ -227,8 +228,9 @@ class TestFirst:
         reads = [{"date": "2025-07-01", "odometer": 7_000, "position": "rear", "category": "tyre", "quantity": "depth", "value": 0.9}]
         defect = {"defect": "D1", "found": "2025-07-01", "text": "x", "grade": "off-road"}
         [_, (what, stands)] = words_of(small_log(fitted=[tyre], measurements=reads, defects=[defect]))["dangers"]
-        assert what == "rear tyre"
-        assert "off the road" in stands
+        assert what == "Tyre (rear)"
+        assert "measured 0.9 mm on 1 Jul 2025" in stands
+        assert "Take it off the road" in stands
 
     def test_the_vehicle_whose_work_presses_most_is_chosen(self):
         two = [VEHICLE, VEHICLE | {"vehicle": "W"}]
@@ -455,7 +457,8 @@ class TestReadings:
         ]
         log = small_log(fitted=[tyre | {"fitted": "2025-01-01", "fitted_odometer": 0}], measurements=read)
         words = words_of(log)
-        assert words["dangers"] == [("rear tyre", wording.WEAR_DANGER["below-legal"])]
+        [(what, stands)] = words["dangers"]
+        assert (what, stands[:29]) == ("Tyre (rear)", "measured 0.8 mm on 9 Jul 2025")
         assert words["worn"][0][2:] == ("0.8 mm on 9 Jul 2025", "1.6 mm (the log)", "now")
         [row] = [r for r in words["reads"] if r["where"] == "rear tyre" and r["what"] == "tread depth"]
         assert (row["last"], row["limit"]) == ("0.8 mm, 9 Jul 2025", "1.6 mm; law 1.0 mm")

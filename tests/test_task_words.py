@@ -4,6 +4,7 @@ import pandas as pd
 import pytest
 
 from wearbar import coverage, intervals, usage
+from wearbar.actionlist import actions
 from wearbar.log import log_of
 from wearbar.log.tasks import nearest
 from wearbar.plan import PlanError, plan_of
@@ -120,5 +121,4 @@ def test_readings_and_lists_run_on_a_log_in_other_words():
     log = log_with(OIL, CHAIN, work=[(day, "oil change") for day in DAYS])
     readings = usage.readings(log)
     found = intervals.occasions(log, readings)
-    rows = intervals.due_list(found, intervals.items(log, found, readings), log, readings)
-    assert OIL["code"] in rows["task"].tolist()
+    assert OIL["code"] in actions(log, found, None, readings)["item"].tolist()

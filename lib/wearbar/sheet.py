@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from wearbar import intervals, spans, usage, wear
+from wearbar import actionlist, intervals, usage
 from wearbar.backtest import model_by_test
 from wearbar.figures import is_example
 from wearbar.intervals import STALE_DAYS
@@ -47,10 +47,10 @@ class Visit:
     """One vehicle's next visit.
 
     vehicle, kind, site, meter, distance_unit ("" the log's), disposed (NaT: still here); n_vehicles it was chosen from; last: `Last`.
-    dangers: of `intervals.must_not_drive`. others: of `items.items`, what else is open, with `due_odometer_km`. untold: tables of danger
-        that the log lacks.
+    dangers: of `actionlist.actions`, what forbids driving. others: of it, all that is neither that nor a task nor wear. untold: tables
+        of danger that the log lacks.
     tasks: one row a task and position, in bench order (`stage`, of `worklist.STAGES`) and within it that of the list: its due points
-        and forecast as in `intervals.due_list`, what the plan says of it (`title, steps, figures, parts, caution, recheck_km,
+        and forecast as in `actionlist.task_rows`, what the plan says of it (`title, steps, figures, parts, caution, recheck_km,
         recheck_days, hours, source`), `state` (or ON_CONDITION), `done_by`, the task on this sheet that also does it ("" none), and
         `is_full`, whether its steps are to be printed.
     titles: of the plan's tasks, by code. have: parts to have ready, of `worklist.have_of`. worn: parts now on at or near their limit, of
@@ -86,27 +86,26 @@ class Visit:
 def visit_of(log, vehicles=None, confidence=0.9, readings=None):
     """The `Visit` of the vehicle whose work presses most: of `vehicles`, or of all where that is None.
 
-    log: the whole log. Pressing: not to be driven and in use, for what is open or for parts at or past a legal limit (the most of them
-    first), then the same laid up, then the first of today's list; where there is nothing at all, the first vehicle still there. Raises
-    ValueError where there is no vehicle.
+    log: the whole log. Pressing: the vehicle of the first row of the action list; where there is none, the first vehicle still there.
+    Raises ValueError where there is no vehicle.
     """
-    readings = usage.readings(log) if readings is None else readings
-    found = intervals.occasions(log, readings)
-    items = intervals.items(log, found, readings)
-    dangers = intervals.must_not_drive(items, log)
     fleet = log.tables["vehicles"]
     fleet = fleet if vehicles is None else fleet[fleet["vehicle"].isin(list(vehicles))]
     if fleet.empty:
         raise ValueError("the log has no vehicle to make a sheet for; fill in table vehicles")
-    rows = intervals.due_list(found, items, log, readings, confidence, use=model_by_test(log, confidence))
-    lines, on = _wear(log, readings, confidence)
-    vehicle = _most_pressing(fleet, _unfit(dangers, on, log), rows)
+    readings = usage.readings(log) if readings is None else readings
+    found = intervals.occasions(log, readings)
+    lines, on = actionlist.worn_of(log, readings, confidence)
+    rows = actionlist.actions(log, found, None, readings, on, model_by_test(log, confidence), confidence)
+    vehicle = _most_pressing(fleet, rows)
+    rows = _of(rows, vehicle)
+    is_danger = rows["urgency"].isin(actionlist.DANGER)
     own = fleet[fleet["vehicle"] == vehicle].iloc[0]
     mine = log.only([vehicle])
     on, parts = _of(on, vehicle), _of(lines.parts[lines.parts["is_on"]], vehicle)
     worn = on[on["state"].isin(PRESSING_PARTS)].reset_index(drop=True)
     plan = tasks_in_plan(log, vehicle)
-    tasks = tasks_of(_of(rows, vehicle), _of(found, vehicle), plan, worn, log.plan)
+    tasks = tasks_of(actionlist.task_rows(rows), _of(found, vehicle), plan, worn, log.plan)
     last = _last(_of(readings, vehicle), log.as_of)
     texts = {name: "" if pd.isna(own[name]) else str(own[name]) for name in ("kind", "meter", "distance_unit")}
     site = usage.site_at(log, [vehicle], [log.as_of]).iloc[0]
@@ -117,8 +116,8 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
         disposed=own["disposed"] if own["disposed"] <= log.as_of else pd.NaT,
         n_vehicles=len(fleet),
         last=last,
-        dangers=_of(dangers, vehicle),
-        others=_others(_of(items, vehicle), dangers, readings),
+        dangers=rows[is_danger],
+        others=rows[~is_danger & ~rows["kind"].isin(["task", "wear"])],
         untold=tuple(intervals.untold(log)),
         tasks=tasks,
         titles=dict(zip(plan["code"], plan["title"], strict=True)),
@@ -137,20 +136,10 @@ def _of(table, vehicle):
     return table[table["vehicle"] == vehicle]
 
 
-def _unfit(dangers, on, log):
-    """Vehicles not to be driven: frame `vehicle, is_laid_up`, what is open first, then those with most parts at or past a legal limit."""
-    worn = on.loc[on["state"].eq("below-legal"), "vehicle"].value_counts().index
-    stays = log.tables["layups"]
-    now = stays.loc[(stays["from"] <= log.as_of) & ~(stays["to"] < log.as_of), "vehicle"]
-    names = pd.Series([*dangers["vehicle"], *worn], dtype=object)
-    return pd.DataFrame({"vehicle": names, "is_laid_up": names.isin(now)})
-
-
-def _most_pressing(fleet, unfit, rows):
-    stays = unfit["is_laid_up"].to_numpy(dtype=bool)
+def _most_pressing(fleet, rows):
+    """The vehicle that the action list names first; where it names none, one that is here still."""
     here = fleet.loc[fleet["disposed"].isna(), "vehicle"]
-    ranked = (unfit.loc[~stays, "vehicle"], unfit.loc[stays, "vehicle"], rows["vehicle"], here, fleet["vehicle"])
-    ranked = pd.Series(np.concatenate([names.to_numpy(dtype=object) for names in ranked]))
+    ranked = pd.Series(np.concatenate([names.to_numpy(dtype=object) for names in (rows["vehicle"], here, fleet["vehicle"])]))
     return ranked[ranked.isin(fleet["vehicle"])].iloc[0]
 
 
@@ -161,24 +150,6 @@ def _last(readings, as_of):
     newest = own[["odometer_km", "hours"]].ffill().iloc[-1]
     days = (as_of - own["date"].iloc[-1]).days
     return Last(own["date"].iloc[-1], float(newest["odometer_km"]), float(newest["hours"]), days, days > STALE_DAYS)
-
-
-def _others(items, dangers, readings):
-    """What else is open: lesser defects and recalls, certificates that end soon, re-checks and what was put off.
-
-    A re-check that the log could not show to be done is told while it is recent.
-    """
-    far = items["what"].eq("certificate") & items["state"].eq("before-window")
-    old = items["what"].eq("recheck") & items["state"].eq("not-known") & (items["days_open"] > STALE_DAYS)
-    rest = items[items["is_open"] & ~far & ~old]
-    rest = rest[~_is_in(rest, dangers, ["what", "vehicle", "item"])]
-    return rest.assign(due_odometer_km=usage.odometer_of(readings, rest["vehicle"], rest["due_km"]).to_numpy())
-
-
-def _wear(log, readings, confidence):
-    """(the `wear.Wear` of the log, `wear.remaining` of its parts now on)."""
-    lines = wear.wear_of(spans.spans_of(log, readings=readings), spans.looks_of(log, readings), wear.law_of(log))
-    return lines, wear.remaining(lines, log.as_of, usage.daily_rate(readings, log.as_of), confidence)
 
 
 def _reads(log, kind, lines, parts):

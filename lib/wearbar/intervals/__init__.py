@@ -1,8 +1,8 @@
 """Was the work on time, and what is due.
 
 `due` has the arithmetic of limits and windows, `done` what counts as having been done, `fleet` a log laid out, `ladders` the due points,
-`occasion` and `judged` the occasions, `item` what has a due point of its own, `rates` the rate and overruns, `compare` which groups
-differ, `today` the list,
+`occasion` and `judged` the occasions, `item` what has a due point of its own, `failed` failed inspections, `rates` the rate and
+overruns, `compare` which groups differ, `today` what is open,
 `change` what has changed since an earlier report, `reminder` a dashboard's own calendar beside the plan's.
 """
 
@@ -31,7 +31,7 @@ from wearbar.intervals.rates import (
     sites_told,
 )
 from wearbar.intervals.reminder import reminder_drift
-from wearbar.intervals.today import FORECAST_DAYS, by_vehicle, due_list, must_not_drive, put_off, untold
+from wearbar.intervals.today import FORECAST_DAYS, open_tasks, put_off, untold
 
 __all__ = [
     "CAUTIOUS",
@@ -46,13 +46,11 @@ __all__ = [
     "STALE_DAYS",
     "Earlier",
     "Seen",
-    "by_vehicle",
     "compliance",
     "counts",
     "criterion_moves",
     "differences",
     "driven_overdue",
-    "due_list",
     "early_work",
     "excluded",
     "first_limits",
@@ -61,8 +59,8 @@ __all__ = [
     "late_for_want_of_use",
     "listed",
     "median_overrun",
-    "must_not_drive",
     "occasions",
+    "open_tasks",
     "overdue",
     "placed",
     "put_off",

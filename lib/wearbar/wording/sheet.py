@@ -5,19 +5,15 @@ from dataclasses import replace
 import pandas as pd
 
 from wearbar.intervals import STALE_DAYS
+from wearbar.wording import actionlist
 from wearbar.wording.common import Show, clean, listing, number, plain, plural, safe
-from wearbar.wording.intervals import BLIND, REASONS, STATES, danger_none, no_plan
+from wearbar.wording.intervals import BLIND, STATES, danger_none, no_plan
 from wearbar.wording.life import STATE
-from wearbar.wording.sheet_work import blocks, have, later, rechecks, task_name
+from wearbar.wording.sheet_work import blocks, have, later, rechecks
 
 __all__ = ["headline", "own_show", "words"]
 
 EXAMPLE = "EXAMPLE, NOT FOR USE"
-WEAR_DANGER = {
-    "below-legal": "by its readings at or below the legal limit: off the road until it is checked",
-    "below": "by its readings at its limit: check it, and change it before it goes on",
-    "may-be-below": "perhaps at its limit: measure it before it moves",
-}
 WHAT = {
     "depth": "tread depth",
     "pressure": "pressure, cold",
@@ -44,9 +40,7 @@ def headline(visit):
     counts = visit.tasks["state"].value_counts()
     due = [f"{number(counts[s])} {STATES[s][2:]}" for s in ("past-window", "due", "in-window", "not-known") if counts.get(s)]
     work = f"Work: {listing(due)}." if due else "No task is due or may be done by this log." if visit.has_plan else no_plan_said(visit)
-    held = [REASONS.get(r, r) for r in visit.dangers["reason"]]
-    worn = visit.worn[visit.worn["state"].isin(WEAR_DANGER)]
-    held += [f"{safe(row.last_position)} {safe(row.category)} {STATE[row.state]}" for row in worn.itertuples()]
+    held = [safe(actionlist.what(row)) for row in visit.dangers.itertuples()]
     if held:
         return f"{safe(visit.vehicle)} is to be seen to before it moves: {listing(held)}. {work}", "now"
     urgency = "now" if counts.get("past-window") else "soon" if due else "note"
@@ -61,10 +55,10 @@ def words(visit, log, show):
     """Everything that the sheet's template prints."""
     return {
         "head": _head(visit, log, show),
-        "dangers": _dangers(visit, show),
+        "dangers": _told(visit.dangers, show),
         "clear": plain(danger_none(visit.untold).replace("**", "")),
         "blind": f"The log has no table of {listing(visit.untold)}: {listing([BLIND[m] for m in visit.untold])}." if visit.untold else "",
-        "others": [_other(row, visit, show) for row in visit.others.itertuples()],
+        "others": [f"{what}: {stands}" for what, stands in _told(visit.others, show)],
         "odometer": _odometer(visit, show),
         "example": EXAMPLE if visit.is_example else "",
         "blocks": blocks(visit, log, show),
@@ -128,48 +122,11 @@ def _no_reads(visit, show):
     return f"{why}: write down what you read, where, and the {at}."
 
 
-def _dangers(visit, show):
-    told = [_danger(row, show) for row in visit.dangers.itertuples()]
-    worn = visit.worn[visit.worn["state"].isin(WEAR_DANGER)]
-    return told + [(f"{clean(r.last_position, 40)} {clean(r.category, 40)}", WEAR_DANGER[r.state]) for r in worn.itertuples()]
-
-
-def _danger(row, show):
-    """(what, how it stands) of one thing that forbids driving."""
-    name = _name_of(row)
-    where = "" if pd.isna(row.position) else f" ({clean(row.position, 40)})"
-    since = "to be done by" if row.what == "campaign" else "ended" if row.what == "certificate" else "found"
-    driven = f", {show.distance(row.driven_km)} driven since" if row.driven_km and row.driven_km > 0.5 else ""
-    stands = "; laid up" if row.is_laid_up else ""
-    days = f" ({show.days(row.days_open)}{driven})" if row.days_open > 0 else ""
-    return f"{REASONS.get(row.reason, clean(row.reason))}: {name}{where}", f"{since} {show.date(row.due_date)}{days}{stands}"
-
-
-def _name_of(row):
-    """A defect by its text, a recall by its number and its text."""
-    if pd.isna(row.text):
-        return clean(row.item, 200)
-    return clean(row.text, 200) if row.what != "campaign" else f"{clean(row.item, 40)}, {clean(row.text, 160)}"
-
-
-_OTHER = {"defect": "open", "certificate": "certificate", "campaign": "recall", "recheck": "re-check", "deferral": "deferred"}
-
-
-def _other(row, visit, show):
-    """One thing else that is open, in a line."""
-    what = row.grade if row.what in ("defect", "campaign") and pd.notna(row.grade) else _OTHER[row.what]
-    name = (
-        clean(visit.titles.get(row.item, task_name(row.item)), 80)
-        if row.what in ("recheck", "certificate", "deferral")
-        else clean(row.item, 40)
-    )
-    where = f" ({clean(row.position, 40)})" if pd.notna(row.position) and row.position else ""
-    text = f": {clean(row.text, 160)}" if pd.notna(row.text) else ""
-    start = {"defect": "found", "certificate": "ends", "campaign": "by", "recheck": "by", "deferral": "to"}[row.what]
-    day = f", {start} {show.date(row.due_date)}" if pd.notna(row.due_date) else ""
-    at = f" or {show.distance(row.due_odometer_km)}" if row.what in ("recheck", "deferral") and pd.notna(row.due_odometer_km) else ""
-    state = "; overdue" if row.state == "past-window" else "; whether it was done is not known" if row.state == "not-known" else ""
-    return f"{str(what).replace('-', ' ')} {name}{where}{text}{day}{at}{state}"
+def _told(rows, show):
+    """(what, how it stands and what to do) of rows of the action list."""
+    said = actionlist.told(rows, show).itertuples()
+    laid_up = f"; {actionlist.LAID_UP}"
+    return [(row.what, f"{row.evidence}{laid_up if row.is_laid_up else ''}. {row.todo}") for row in said]
 
 
 def _nothing(visit, log, show):
