@@ -54,9 +54,10 @@ def actions(log, found=None, table=None, readings=None, worn=None, use=None, con
     """Every thing to do, ranked: one row each, rank 1 the most urgent.
 
     urgency: one of `URGENCY`. vehicle, site, position ("" none), kind: defect, finding (a failed
-    inspection or test), certificate, campaign, deferral, recheck, task, wear, warranty; item: its
-    number, task or category; title: a task's name; reason: why it is not to be driven.
-    by: the day by which it is to be done: the log's own where that is now, NaT where no day is
+    inspection or test), certificate, campaign, deferral, recheck, task, wear, pressure, age,
+    warranty; item: its number, task or category; title: a task's name; reason: why it is not to be driven.
+    Of pressure and age: value, limit (kPa, years), read_date (of an age the day of make), text their
+    source. by: the day by which it is to be done: the log's own where that is now, NaT where no day is
     given. is_laid_up: to be done before the next use. due_, expected_, low_, high_, over_,
     overrun_: as of `intervals.occasions`; days_open, driven_km: as of `intervals.items`.
     Of wear: quantity, value (low, high: limits of a forecast, is_forecast), last, read_date and
@@ -74,8 +75,8 @@ def actions(log, found=None, table=None, readings=None, worn=None, use=None, con
     worn = worn_of(log, readings, confidence)[1] if worn is None else worn
     use = readings if use is None else use
     until = log.as_of + pd.Timedelta(days=days)
-    rows = [_items(table, log, readings, until), _wear(worn, log, until), _warranties(log, readings, use, until)]
-    rows.append(_tasks(found, log, use, confidence, until))
+    rows = [_items(table, log, readings, until), _wear(worn, log, until), _tyres(log)]
+    rows += [_warranties(log, readings, use, until), _tasks(found, log, use, confidence, until)]
     rows = [_typed(r) for r in rows]
     rows = pd.concat([r for r in rows if len(r)] or rows[:1], ignore_index=True)
     here = log.tables["vehicles"].loc[lambda v: ~(v["disposed"] <= log.as_of), "vehicle"]
@@ -117,7 +118,7 @@ def _ranked(rows):
         "reason": rows["reason"].map({name: at for at, name in enumerate(_REASONS)}).fillna(len(_REASONS)),
         "forecast": rows["is_forecast"] & is_wear,
         "fails": others & is_wear,
-        "margin": rows["margin"].where(is_wear),
+        "margin": rows["margin"].where(is_wear).fillna(rows["value"] / rows["limit"]),
         "grave": ~(rows["safety"] | rows["statutory"]) & rows["urgency"].isin(["overdue", "due"]),
         "day": rows["due_date"].where(danger | ~rows["urgency"].isin(["coming", "may be done", "not known"]), rows["by"]),
     }
@@ -184,6 +185,25 @@ def _wear(worn, log, until):
         margin=rows["legal_margin"].fillna(rows["margin"]), is_forecast=~by_reading,
         by=rows["date_low"].mask(rows["state"].ne("before-next-look"), log.as_of),
     ).merge(_lines_read(log), on=["vehicle", "position", "category", "read_date"], how="left")  # fmt: skip
+
+
+def _tyres(log):
+    """Tyres whose cold pressure or age is out of the limits that the log, its plan or the law gives."""
+    soft, old = wear.soft_tyres(log), wear.old_tyres(log)
+    rows = [t.assign(kind=kind) for t, kind in ((soft, "pressure"), (old, "age")) if len(t)]
+    rows = pd.concat(rows, ignore_index=True) if rows else soft.assign(kind="")
+    rows = rows.assign(urgency="out of limits", item="tyre", category="tyre", text=rows["source"],
+                       last=rows["value"], read_date=rows["date"], by=log.as_of)  # fmt: skip
+    lines = {"pressure": log.tables["measurements"].query("quantity == 'pressure'"), "age": log.tables["fitted"]}
+    table = rows["kind"].map({"pressure": "measurements", "age": "fitted"})
+    return rows.assign(table=table, line=[_line(lines[k], r) for k, r in zip(rows["kind"], rows.itertuples(), strict=True)])
+
+
+def _line(table, row):
+    """The last line of a table with the row's vehicle, position and day."""
+    day = table["date"] if "date" in table else table["made"]
+    mine = table.index[table["vehicle"].eq(row.vehicle) & table["position"].eq(row.position) & day.eq(row.date)]
+    return float(mine[-1]) if len(mine) else np.nan
 
 
 def _lines_read(log):

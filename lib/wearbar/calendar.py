@@ -1,8 +1,8 @@
 """The action list as a calendar file (RFC 5545, iCalendar): an all-day event for each row of it that has a day, the most urgent first.
 
-What must not be driven, worn parts and failed inspections stand on the report date. Other work stands on the day that it falls due, by its
-date or by the forecast of distance or hours, whichever comes first; so never later than the due point of its date. The same log gives the same
-bytes: the stamp is the report date, and an event's id hangs on what it is about and its due point.
+What must not be driven, worn parts and failed inspections stand on the report date. Other work stands on the day that it falls due, by
+date or by the forecast of distance or hours, whichever comes first; so never later than the due point of its date. The same log gives the
+same bytes: the stamp is the report date, and an event's id hangs on what it is about and its due point.
 """
 
 import hashlib

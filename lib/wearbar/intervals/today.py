@@ -1,6 +1,5 @@
 """What is open on the log's day: the tables that tell of danger, open tasks with their forecast, and why work was deferred."""
 
-
 from wearbar.forecast import due_dates
 from wearbar.intervals.rates import over_due
 
@@ -27,7 +26,8 @@ def put_off(log):
 def open_tasks(found, log, use, confidence=0.9):
     """The open occasions of `occasions`, with `expected_date, low_date, high_date`: when each is expected to fall due, and limits.
 
-    By its date or by the forecast of distance or hours, whichever comes first; the limits are never after the due date. over_days, over_km, over_hours: beyond its due points, NaN where it is not. use: the `UsageModel` to forecast by (as of
+    By its date or by the forecast of distance or hours, whichever comes first; the limits are never after the due date. over_days,
+    over_km, over_hours: beyond its due points, NaN where it is not. use: the `UsageModel` to forecast by (as of
     `backtest.model_by_test`), or the readings, whose limits no back-test has widened.
     """
     tasks = found[found["is_current"] & found["state"].isin(OPEN)]

@@ -34,6 +34,7 @@ def soft_tyres(log):
     plan, law = _plan_limits(log, read), _legal(log, read, "pressure")
     by_law = ~(plan["limit"] > law["limit"]) & law["limit"].notna()
     found = read.assign(**{c: law[c].where(by_law, plan[c]) for c in ("limit", "source")})
+    found = found.dropna(subset="limit")
     found = found[found["value"] < found["limit"]]
     worst = (found["value"] / found["limit"]).sort_values(kind="stable").index
     return found.loc[worst, COLUMNS].reset_index(drop=True)
@@ -45,6 +46,7 @@ def old_tyres(log):
     on = on[on["category"].eq(TYRE) & on["removed"].isna() & on["made"].notna() & on["vehicle"].isin(_kept(log))]
     on = on.reset_index(drop=True)
     found = on.assign(value=(log.as_of - on["made"]).dt.days / YEAR_DAYS, date=on["made"], **_legal(log, on, "age"))
+    found = found.dropna(subset="limit")
     found = found[found["value"] > found["limit"]]
     return found.sort_values(["value", "vehicle"], ascending=[False, True], kind="stable")[COLUMNS].reset_index(drop=True)
 

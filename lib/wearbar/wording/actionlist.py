@@ -89,6 +89,8 @@ def what(row):
         return f"Check again after: {clean(row.title, 80)}{where}"
     if row.kind == "warranty":
         return "Warranty"
+    if row.kind in ("pressure", "age"):
+        return f"{_name(row)} {row.kind}{where}"
     unknown = ": limit not known" if row.state == "limit-not-known" else ""
     return f"{_name(row)}{where}{unknown}"
 
@@ -99,7 +101,8 @@ def _evidence(row, show):
     if row.kind == "task":
         return _task(row, show)
     return {"defect": _defect, "finding": _finding, "certificate": _certificate, "campaign": _campaign,
-            "deferral": _deferral, "recheck": _recheck, "warranty": _warranty}[row.kind](row, show)  # fmt: skip
+            "deferral": _deferral, "recheck": _recheck, "warranty": _warranty,
+            "pressure": _pressure, "age": _age}[row.kind](row, show)  # fmt: skip
 
 
 def _driven(row, show):
@@ -165,6 +168,17 @@ def _warranty(row, show):
     return f"ends about {show.date(row.by)}" if row.by != row.due_date else f"ends on {show.date(row.by)}"
 
 
+def _pressure(row, show):
+    source = f" by {clean(row.text, 160)}" if pd.notna(row.text) and row.text else ""
+    measured = f"measured {show.pressure(row.value)} on {show.date(row.read_date)}"
+    return f"{measured}; lowest {show.pressure(row.limit)}{source}"
+
+
+def _age(row, show):
+    source = f" by {clean(row.text, 160)}" if pd.notna(row.text) and row.text else ""
+    return f"made on {show.date(row.read_date)}, {number(row.value, 1)} years old; most {number(row.limit, 1)} years{source}"
+
+
 def _task(row, show):
     start = "no earlier record; " if row.basis == "unknown-history" else ""
     points = f"due {_points(row, show)}" if _points(row, show) else ""
@@ -211,7 +225,6 @@ _OF_URGENCY = {
     "check before use": "Check it before use, and write its limit in the log.",
     "safety recall": "Have the recall done.",
     "measure now": "Measure it today.",
-    "out of limits": "Put it right before the next journey.",
     "failed": "Put it right, then record a pass.",
     "deferral ended": "Do the work now.",
     "recall": "Have the recall done.",
@@ -219,9 +232,17 @@ _OF_URGENCY = {
 }
 
 
+_OF_TYRE = {
+    "pressure": "Set it cold to the handbook's figure before the next journey, and look for a leak.",
+    "age": "Have it examined, and renew it by the handbook's or the law's age.",
+}
+
+
 def _todo(row):
     if row.reason in _OF_REASON:
         return _OF_REASON[row.reason]
+    if row.kind in _OF_TYRE:
+        return _OF_TYRE[row.kind]
     if row.urgency in _OF_URGENCY:
         return _OF_URGENCY[row.urgency]
     if row.kind == "wear":
