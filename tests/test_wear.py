@@ -796,6 +796,15 @@ def test_lives_watched_are_told_in_true_words():
     assert "Of 4 parts the log counts no distance" in text
 
 
+def test_parts_of_unknown_age_are_listed_and_count_in_wear_rates_only():
+    from wearbar.wording import life as on_lives
+
+    on = lives(20000, 2).assign(seen_km=9.0, age_known=False, last_position="rear", came_off=False)
+    told = on_lives.curves(on[:0], on)
+    assert told.endswith("Age not known: 2 parts (v0 rear tyre and v1 rear tyre). They count in wear rates only.")
+    assert "It counts in wear rates only." in on_lives.curves(on[:0], on[:1])
+
+
 SPARSE = {
     "no parts": {},
     "parts never read": {"fitted": [{"vehicle": "A", "position": "rear", "category": "tyre", "item": "x", "fitted": "2024-02-01"}]},

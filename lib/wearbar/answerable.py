@@ -84,7 +84,7 @@ def _facts(log, record):
         "fuel_blind": _share(fills.loc[~fills["vehicle"].isin(no_meter), "odometer"].isna()),
         "costed": _share(work[COSTS].notna().any(axis=1)),
         "ends": int(fitted["reason"].isin(["worn", "failed"]).sum()),
-        "age_unknown": int((fitted["fitted"].isna() & fitted["fitted_odometer"].isna()).sum()),
+        "age_unknown": int(((fitted["fitted"].isna() | (fitted["fitted"] < log.first_day)) & fitted["fitted_odometer"].isna()).sum()),
         "priced": _share(fitted["price"].notna().groupby(piece).any()),  # a piece's price stands in one of its rows
         "sold": t["vehicles"]["disposed_value"].notna().any(),
     }

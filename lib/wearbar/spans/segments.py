@@ -20,7 +20,8 @@ def segments_of(log, readings):
 
     Adds `part_key`, `start` and `end` (days; start NaT where blank, end the log's or the vehicle's last where still on), `start_km`,
     `end_km`, `watch_km` (where the record of the vehicle begins, on the day `watch`), all cumulative, `is_on` (still on), and
-    `before_km`, the part's distance before the row: in earlier rows and before the log. NaN where not known.
+    `before_km`, the part's distance before the row: in earlier rows and before the log. NaN where not known, as the begin is of
+    a part that went on before the record without a `fitted_odometer`.
     """
     path = usage.path_of(readings)
     rows = log.si("fitted").reset_index(names="line")
@@ -31,7 +32,11 @@ def segments_of(log, readings):
     watch = fleet["acquired"].fillna(fleet["in_service"]).clip(lower=log.first_day)
     rows["is_on"], rows["watch"] = rows["removed"].isna(), rows["vehicle"].map(watch)
     rows["start"], rows["end"] = rows["fitted"], rows["removed"].fillna(rows["vehicle"].map(last))
-    rows["start_km"] = usage.distance_of(path, rows["vehicle"], rows["fitted"], rows["fitted_odometer_km"])["distance_km"].to_numpy()
+    start_km = usage.distance_of(path, rows["vehicle"], rows["fitted"], rows["fitted_odometer_km"])["distance_km"]
+    # nothing was read between a vehicle's first day and its record: a line drawn there is no reading of the part's first day
+    blank = rows["fitted_odometer_km"].isna() & (rows["fitted"] < rows["watch"])
+    rows["start_km"] = start_km.to_numpy(float, copy=True)
+    rows.loc[blank, "start_km"] = np.nan
     end_km = usage.distance_of(path, rows["vehicle"], rows["end"], rows["removed_odometer_km"])["distance_km"].to_numpy()
     at_last, at_first = _last_and_first(path, rows["vehicle"])
     rows["end_km"] = np.where(np.isnan(end_km) & rows["is_on"], at_last, end_km)

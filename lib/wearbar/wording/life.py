@@ -228,11 +228,19 @@ def has_cost(cost):
     return bool(len(cost) and (cost[cost["cost_per_km"].notna()].groupby(["category", "kind", "place_on"]).size() > 1).any())
 
 
+def _ageless(parts):
+    """Parts whose age is not known, by name, and what becomes of them."""
+    if parts.empty:
+        return ""
+    names = listing([safe(f"{r.vehicle} {r.last_position} {r.category}", 60) for r in parts.itertuples()])
+    one = len(parts) == 1
+    return f" Age not known: {plural(len(parts), 'part')} ({names}). {'It counts' if one else 'They count'} in wear rates only."
+
+
 def curves(service, spans):
     """What the curves rest on: lives watched, those on before the record, and those left out or cut."""
     uncounted = int(spans["seen_km"].isna().sum())
-    unknown = int((~spans["age_known"] & spans["seen_km"].notna()).sum())
-    left_out = f" {plural(unknown, 'part')} of unknown age {'serves' if unknown == 1 else 'serve'} for wear alone." if unknown else ""
+    left_out = _ageless(spans[~spans["age_known"] & spans["seen_km"].notna()])
     left_out += f" Of {plural(uncounted, 'part')} the log counts no distance, so no life is told." if uncounted else ""
     if not len(service):
         return f"No part has a known age and a distance watched.{left_out}"
