@@ -3,7 +3,7 @@
 import numpy as np
 
 from wearbar.choice import MIN_ENDS
-from wearbar.wording.common import MISSING, plural
+from wearbar.wording.common import MISSING, listing, plural, safe
 from wearbar.wording.wear import STATE, what_of
 
 __all__ = [
