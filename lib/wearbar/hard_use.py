@@ -10,7 +10,7 @@ from wearbar.clustered import added_up
 from wearbar.plan import SHARES
 from wearbar.tables import column
 
-__all__ = ["USE", "by_vehicle", "conditions", "exposures", "supported", "with_use"]
+__all__ = ["USE", "by_vehicle", "conditions", "exposures", "recall_error", "supported", "with_use"]
 
 # kind of use to its words: "on gravel or dirt", "in short trips"
 USE = {name: column("use", name).meaning.removeprefix("share ").removeprefix("of the distance ") for name in SHARES}
@@ -52,12 +52,30 @@ def exposures(table, limits):
 
 
 def with_use(parts, log, readings):
-    """`parts` (category, part_key) with what they were used in, over the distance that the log saw of them: as `usage.use_shares` has it.
+    """`parts` (category, part_key, start, end) with what they were used in, over the distance that the log saw of them: as
+    `usage.use_shares` has it, and `<exposure>_error`, the sd that recalling gives each share.
 
     A part that was on several vehicles has the use of each, by distance.
     """
     table = spans.use_of(log, readings, spans.segments_of(log, readings))
-    return parts.merge(table, how="left", left_on=["category", "part_key"], right_index=True)
+    parts = parts.merge(table, how="left", left_on=["category", "part_key"], right_index=True)
+    use = log.tables["use"].dropna(subset=["from", "to"]).sort_values(["vehicle", "from"], kind="stable")
+    if not {"start", "end"} <= set(parts) or not len(use):
+        return parts
+    days = ((use["to"] - use["from"]).dt.days + 1).median()
+    rows = ((parts["end"] - parts["start"].clip(lower=log.first_day)).dt.days / days).clip(lower=1.0)
+    return parts.assign(**{f"{e}_error": recall_error(use["vehicle"], use[e]) / np.sqrt(rows) for e in SHARES if use[e].notna().any()})
+
+
+def recall_error(vehicle, share):
+    """sd of the error of one row's share, by differences between a vehicle's successive rows (von Neumann 1941, from memory): what use
+    itself changes from one row to the next is in it too. Both in order of time.
+
+    >>> float(recall_error(pd.Series(list("aabb")), pd.Series([0.1, 0.3, 0.5, 0.3])).round(4))
+    0.1414
+    """
+    step = share.groupby(vehicle.to_numpy()).diff()
+    return np.sqrt((step**2).mean() / 2)
 
 
 def supported(found, plan, limits, unit_km=1.0):

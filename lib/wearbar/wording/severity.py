@@ -155,8 +155,12 @@ def _disagree(e):
 
 _REFUSALS = {
     "no-parts": lambda e: (
-        "No part has all that it takes: three readings of its depth, and its use known for half of its distance. "
+        "No part has all that it takes: two readings of its depth, and its use known for half of its distance. "
         "Read depths at each visit and fill in the table of use."
+    ),
+    "site-not-known": lambda e: (
+        "Site is not known for too many of the vehicles. Sites differ in roads as well as in use, so their difference could pass for one "
+        "of use. Fill in the column site; where all work from one place, give it one name."
     ),
     "few-vehicles": _few_vehicles,
     "one-vehicle": lambda e: (
