@@ -356,6 +356,7 @@ def test_ends_found_at_looks_have_their_own_limits():
 
 # --- calibration and speed: slow ---
 
+
 def bench(name):
     return runpy.run_path(str(Path(__file__).parent / "bench" / f"{name}.py"))
 

@@ -108,9 +108,9 @@ class TestLedger:
         assert told(log, "warnings") == [("fitted", 2, c, "known-later") for c in ("removed", "removed_odometer", "reason")]
 
     def test_one_row_is_set_aside_once_with_all_that_is_wrong(self):
-        log = log_of(fuel=pd.DataFrame({"vehicle": ["Z"], "date": ["x"], "volume": ["y"]}))
-        assert told(log) == [("fuel", 2, "date", "not-a-date")]
-        assert "also volume y" in log.set_aside["remedy"][0]
+        log = log_of(valuations=pd.DataFrame({"vehicle": ["Z"], "date": ["x"], "value": ["y"]}))
+        assert told(log) == [("valuations", 2, "date", "not-a-date")]
+        assert "also value y" in log.set_aside["remedy"][0]
 
     def test_a_set_aside_vehicle_takes_its_rows_along_naming_its_rule(self):
         log = log_of(vehicles=vehicles(in_service=["2020-01-01", "soon"]), odometer=readings([("2022-01-01", 5)], "B"))
@@ -402,9 +402,9 @@ class TestOtherRules:
     def test_fills(self):
         fuel = pd.DataFrame({"vehicle": "A", "date": pd.date_range("2022-01-01", periods=12, freq="MS"), "volume": [40.0] * 10 + [412, 80]})
         log = log_of(fuel=fuel)
-        assert told(log) == [("fuel", 12, "volume", "fill-too-big")]
-        assert log.set_aside["remedy"][0].endswith("a lost decimal point? 41.2")
-        assert told(log, "warnings") == [("fuel", 13, "volume", "fill-big")]
+        assert not len(log.set_aside)
+        assert log.warnings["remedy"][0].endswith("a lost decimal point? 41.2")
+        assert told(log, "warnings") == [("fuel", 12, "volume", "fill-too-big"), ("fuel", 13, "volume", "fill-big")]
 
     def test_spans_that_overlap(self):
         part = {"vehicle": "A", "position": "rear", "category": "tyre", "item": "T"}
@@ -432,7 +432,7 @@ class TestOtherRules:
                 "unit-lacking",
             ),
             ("odometer", {"date": "2022-01-01", "source": "dash"}, "odometer", "no-value"),
-            ("fuel", {"date": "2022-01-01", "volume": -3}, "volume", "out-of-range"),
+            ("valuations", {"date": "2022-01-01", "value": -3}, "value", "out-of-range"),
             ("fuel", {"date": "1802-01-01", "volume": 3}, "date", "date-range"),
             ("fuel", {"date": "0000-01-01", "volume": 3}, "date", "not-a-date"),
         ],

@@ -42,10 +42,19 @@ LOGS = {
     "electric": ({**ONE, "fuel": {**FILLS, "kind": ["electric"] * 3, "cost": [3, 3, None]}}, {"money": "net"}),
     "hours beside": (
         {
-            "vehicles": {"vehicle": ["A", "D"], "kind": ["van", "plant"], "in_service": ["2024-01-01"] * 2, "meter": ["distance", "hours"],
-                         "price": [9000, None]},
-            "odometer": {"vehicle": ["A", "A", "D"], "date": ["2024-01-01", "2024-12-31", "2024-06-01"], "odometer": [0, 5000, None],
-                         "hours": [None, None, 90]},
+            "vehicles": {
+                "vehicle": ["A", "D"],
+                "kind": ["van", "plant"],
+                "in_service": ["2024-01-01"] * 2,
+                "meter": ["distance", "hours"],
+                "price": [9000, None],
+            },
+            "odometer": {
+                "vehicle": ["A", "A", "D"],
+                "date": ["2024-01-01", "2024-12-31", "2024-06-01"],
+                "odometer": [0, 5000, None],
+                "hours": [None, None, 90],
+            },
             "work": {**VISITS, "vehicle": ["A", "A", "D"], "odometer": [900, 2500, None], "labour_cost": [100, 100, 300]},
             "valuations": {"vehicle": ["A"], "date": ["2024-12-31"], "value": [8000]},
         },

@@ -31,6 +31,7 @@ def economic_life(price, market_value, operating, rate=0.0):
     best = np.argmin(cost, axis=-1)
     return best + 1, np.take_along_axis(cost, best[..., None], axis=-1)[..., 0]
 
+
 FAR = 1e6  # an age so many times the scale is reached by no part
 
 

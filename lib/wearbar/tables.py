@@ -20,6 +20,7 @@ TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
 SI_SUFFIX = {"distance": "_km", "depth": "_mm", "volume": "_l"}
 VEHICLE_KINDS = ("motorcycle", "car", "van", "pickup", "truck", "bus", "quad", "trailer", "plant", "other")
 _REASONS = "worn failed damaged convenience age unsuited rotated moved stored recalled disposed"
+MOST_DISTANCE = 1e7  # further than any vehicle goes (as a plan's limits)
 CATEGORY_EXAMPLES = "tyre, brake-pad, chain, sprocket, air-filter, battery"
 
 # quantity of a measurement -> the unit its value is in inside the library; any other quantity needs a unit of its own
@@ -34,7 +35,7 @@ class Column:
     quantity: what a number measures ("distance", "depth", "volume", "money", "hours", "days", "share" or ""): it decides the unit.
     codes: the only values a code may have; empty means free. default: what a blank stands for, where the format says so.
     blank: what a blank tells, where it is more than "not known"; a cell that can't be read is never passed over as such a blank.
-    low, high: the range of a number, both ends allowed.
+    low, high: the range of a number, both ends allowed. kept: whether a row that lacks it is kept, with a doubt, for what else it tells.
     """
 
     name: str
@@ -47,11 +48,12 @@ class Column:
     low: float = -inf
     high: float = inf
     blank: str = ""
+    kept: bool = False
 
     @property
     def must_read(self):
         """Whether a cell here that can't be read sets its row aside: passed over as blank, the row would say something else."""
-        return self.required or bool(self.default or self.blank)
+        return not self.kept and (self.required or bool(self.default or self.blank))
 
 
 def _id(name, meaning, **more):
@@ -75,7 +77,7 @@ def _number(name, meaning, quantity="", low=0.0, **more):
 
 
 def _distance(name, meaning, **more):
-    return _number(name, meaning, "distance", **more)
+    return _number(name, meaning, "distance", high=MOST_DISTANCE, **more)
 
 
 def _money(name, meaning, low=-inf, **more):
@@ -88,7 +90,7 @@ def _share(name, meaning):
 
 _VEHICLE = _id("vehicle", "the vehicle, as in table vehicles", required=True)
 _ODOMETER = _distance("odometer", "reading of the instrument then fitted")
-_HOURS = _number("hours", "reading of the hour meter", "hours")
+_HOURS = _number("hours", "reading of the hour meter", "hours", high=1e6)
 _VISIT = _id("visit", "the workshop visit that this row belongs to")
 _RESTART = "the instrument was changed or rolled over: the new one's first reading; odometer is the old one's last"
 _NOTE = _text("note", "anything worth keeping")
@@ -195,9 +197,10 @@ TABLES = {
         _VEHICLE,
         _date("date", "the day of the fill", required=True),
         _ODOMETER,
-        _number("volume", "how much; electric in kWh", "volume", required=True),
+        _number("volume", "how much; electric in kWh", "volume", required=True, kept=True),
         _code("kind", "what", "petrol diesel lpg electric urea"),
         _money("cost", "what it cost"),
+        _money("unit_price", "price of one unit of volume; the cost, where `cost` is blank, is this times the volume", low=0.0),
         _code("filled_to", "to the top, or not", "full part", default="full"),
         Column("unrecorded_before", "yes_no", "a fill before this one is not in the log", blank="no"),
         _NOTE,
@@ -411,7 +414,19 @@ RULES = {
         Rule("depth-above-new", "cell", "deeper than the part was when new", "mend the depth"),
         Rule("depth-slip", "cell", "a depth several times those around it", "mend the depth"),
         Rule("depth-rises", "warn", "a depth that rises while the same part is on", "mend the depth, or say when the part was changed"),
-        Rule("fill-too-big", "set-aside", "more than three times what the vehicle takes", "mend the volume"),
+        Rule("depth-impossible", "cell", "deeper or thicker than any part", "mend the depth"),
+        Rule("depth-unlike", "cell", "several times as deep as its like", "mend the depth"),
+        Rule("pressure-odd", "warn", "a pressure that no such tyre runs at", "mend the pressure, or see to the tyre"),
+        Rule("figure-odd", "warn", "a figure of the plan that no such vehicle has", "look it up in the maker's handbook"),
+        Rule("distance-high", "cell", "more distance than the vehicle can cover in the period", "mend the distance"),
+        Rule("money-wild", "cell", "an amount more than a thousand times its like", "mend the amount"),
+        Rule("money-high", "warn", "an amount far above its like", "mend the amount, if it is not so"),
+        Rule("hours-high", "warn", "far more hours than its like", "mend the hours, if they are minutes"),
+        Rule("fuel-price", "warn", "a price of one unit of fuel far from the others", "mend the cost or the volume"),
+        Rule("cost-differs", "warn", "another cost than unit_price times volume", "mend one of the three"),
+        Rule("cost-is-price", "warn", "a cost that does not grow with the volume", "if it is the price of one unit, name it unit_price"),
+        Rule("fill-zero", "adjust", "a fill of nothing", "fill in the volume; its money is kept"),
+        Rule("fill-too-big", "adjust", "several times what the vehicle takes", "mend the volume; its money is kept"),
         Rule("fill-big", "warn", "far more than the vehicle takes", "mend the volume, if it is not so"),
         Rule("not-a-month", "set-aside", "not a month", "write it as YYYY-MM"),
         Rule(

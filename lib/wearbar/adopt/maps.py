@@ -86,7 +86,7 @@ def _check_table(entry, where):
 
 def _check_columns(entry, where):
     to, columns, constants = entry["to"], list(entry.get("columns", {}).values()), list(entry.get("constants", {}))
-    _must(columns, f"{where}: columns names no column; write columns = {{ \"heading in the sheet\" = \"column of {to}\" }}")
+    _must(columns, f'{where}: columns names no column; write columns = {{ "heading in the sheet" = "column of {to}" }}')
     _must(all(isinstance(c, str) for c in columns), f"{where}: columns must give a column's name, in quotes, for each heading")
     for name in (*columns, *constants, *entry.get("units", {}), *entry.get("words", {})):
         _must(schema.column(to, name), f"{where}: table {to} has no column {name!r}; it has {', '.join(c.name for c in schema.TABLES[to])}")

@@ -10,6 +10,7 @@ from types import MappingProxyType
 import pandas as pd
 
 from wearbar.checks.found import PROBLEM_COLUMNS
+from wearbar.checks.sizes import figures
 from wearbar.log.service import ServiceLog
 from wearbar.log.settle import LEDGER_COLUMNS, check, in_order
 from wearbar.log.tasks import WORDS, as_planned, near_words
@@ -57,6 +58,7 @@ def _log(source, plan, as_of, today):
     if as_of is not None:
         header["as_of"] = pd.Timestamp(as_of).normalize()
     checked = check(source, header, today)
+    checked.take(figures(plan))
     tables, warnings, words = checked.tables, checked.warnings, pd.DataFrame(columns=list(WORDS))
     if plan is not None:
         _planned(plan, tables["vehicles"])
@@ -69,6 +71,7 @@ def _log(source, plan, as_of, today):
         name=header.get("name", "Service log"),
         tables=MappingProxyType(tables),
         extra=MappingProxyType(checked.extra),
+        aside=MappingProxyType(checked.aside),
         set_aside=checked.set_aside,
         warnings=warnings,
         ledger=checked.ledger,

@@ -19,6 +19,7 @@ class ServiceLog:
         ids, codes and text are `TEXT` (missing NaN), dates datetime64[ns] (missing NaT), numbers float64, yes_no TEXT "yes"/"no".
         Tables that the log does not have are empty frames with the right columns.
     extra: name to DataFrame of the columns that the format does not name. present: the names of the tables that the log has.
+    aside: name to DataFrame of the rows set aside, as far as they could be read: for what their lack does to a sum, and nothing else.
     set_aside, warnings: frames with `PROBLEM_COLUMNS`, one row a row set aside, or one a doubt about a row that is kept.
     ledger: frame with `LEDGER_COLUMNS`, a row a table of the format; read = used + set_aside + after in every row.
     words: frame of `log.tasks.WORDS`: work written in other words than the plan's, by its `also` or
@@ -36,6 +37,7 @@ class ServiceLog:
     as_of: pd.Timestamp
     first_day: pd.Timestamp
     extra: MappingProxyType = field(default_factory=lambda: MappingProxyType({}))
+    aside: MappingProxyType = field(default_factory=lambda: MappingProxyType({}))
     present: frozenset = frozenset()
     plan: object = None
     words: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
@@ -68,9 +70,13 @@ class ServiceLog:
         """The same log with these vehicles' rows alone; ledger and problems stay those of the whole log."""
         if vehicles is None:
             return self
-        named = {name: t for name, t in self.tables.items() if name not in schema.WHOLE_FLEET}
-        kept = {**self.tables, **{name: t[t["vehicle"].isin(list(vehicles))] for name, t in named.items()}}
-        return replace(self, tables=MappingProxyType(kept), _si={})
+        names = list(vehicles)
+        kept, aside = dict(self.tables), dict(self.aside)
+        for held in (kept, aside):
+            named = {n: t for n, t in held.items() if n not in schema.WHOLE_FLEET}
+            held.update({n: t[t["vehicle"].isin(names)] for n, t in named.items()})
+        kept, aside = MappingProxyType(kept), MappingProxyType(aside)
+        return replace(self, tables=kept, aside=aside, _si={})
 
 
 def _to_si(log, name):

@@ -9,7 +9,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from wearbar.checks import dates, depths, law, parts, readings, rows
+from wearbar.checks import dates, depths, law, parts, peers, readings, rows, sizes
 from wearbar.checks.cells import typed
 from wearbar.checks.found import PROBLEM_COLUMNS, join, problems
 from wearbar.sources import LogError, Raw, unescaped
@@ -35,6 +35,7 @@ class Checked:
     found: list = field(default_factory=list)
     after: dict = field(default_factory=dict)
     lost: dict = field(default_factory=dict)
+    aside: dict = field(default_factory=dict)
     as_of: pd.Timestamp = pd.NaT
     first_day: pd.Timestamp = pd.NaT
 
@@ -55,6 +56,7 @@ class Checked:
                 rule = mine[mine["severity"] == "set-aside"].drop_duplicates("line").set_index("line")["rule"]
                 self.lost |= dict(zip(frame.loc[rule.index, "vehicle"].dropna(), rule, strict=False))
             if aside.any():
+                self.aside[table] = pd.concat([*filter(len, [self.aside.get(table, [])]), frame[aside]])
                 self.tables[table] = frame[~aside]
 
     def problems(self):
@@ -134,11 +136,17 @@ def _settle(log, found, header, today):
 
 def _beside_each_other(log, header):
     tables, depth = log.tables, header.get("depth", "mm")
-    log.take(parts.fills(tables["fuel"]))
+    log.take(parts.fills(tables["fuel"], tables["vehicles"]))
     log.take(readings.doubtful_readings(tables, header["distance"]))
     log.take(readings.doubtful_hours(tables))
     log.take(parts.deep(tables["fitted"], depth))
     log.take(depths.doubtful_depths(tables["measurements"], tables["fitted"], depth))
+    log.take(sizes.depths(tables, depth))
+    log.take(sizes.pressures(tables["measurements"], tables["vehicles"], header.get("pressure", "kPa")))
+    log.take(sizes.distances(tables["use"], tables["vehicles"], header["distance"]))
+    log.take(peers.doubtful_money(tables))
+    log.take(peers.doubtful_fuel_money(tables["fuel"]))
+    log.take(peers.doubtful_hours_worked(tables["work"]))
     log.take(parts.overlaps(tables["fitted"]))
     log.take(dates.references(tables))
     log.take(law.unknown_law(tables, header.get("jurisdiction", "").strip()))
