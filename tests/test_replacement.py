@@ -15,6 +15,7 @@ from wearbar.places import place
 from wearbar.repairs import cost_by_kind, mean_repair_cost, observed_periods, repair_trend, repair_visits
 from wearbar.replacement import age_replacement, age_replacement_rate, annual_cost, best_age, economic_life, minimal_repair
 from wearbar.wording.common import Show
+from wearbar.wording.replacement import keeping as keeping_said
 from wearbar.wording.replacement import repairs as repairs_said
 from wearbar.wording.replacement import trend as trend_said
 
@@ -242,6 +243,22 @@ class TestCheapestAge:
         kept = self.make(0.25, lambda k: 100, n=2)
         assert "cost_per_year" not in kept.curve
         assert "needs 3 vehicles" in kept.best.note
+
+    def test_the_end_of_the_curve_is_not_said_to_be_the_oldest_age_on_record(self):
+        # eight vans from new for three years, two of them on to seven: the curve ends where fewer than three are left
+        names = [chr(65 + i) for i in range(8)]
+        work = [(v, f"{2020 + k}-07-01", "planned", 100, None) for v in names for k in range(3)]
+        worth = [(v, f"{2021 + k}-01-01", 10000 * 0.6 ** (k + 1)) for v in names for k in range(3)]
+        book, periods = fleet(["2020-01-01"] * 8, work, valuations=pd.DataFrame(worth, columns=["vehicle", "date", "value"]))[1::2]
+        periods = periods.assign(to_years=np.where(periods["vehicle"].isin(["A", "B"]), 5.9, 3.0))
+        log = fleet(["2020-01-01"] * 8, work, valuations=pd.DataFrame(worth, columns=["vehicle", "date", "value"]))[0]
+        vehicles = log.tables["vehicles"].assign(price=10000.0)
+        points = value_points(log_of({**log.tables, "vehicles": vehicles}, HEADER))
+        kept = cheapest_age("van", book.lines, periods, points, vehicles.set_index("vehicle")["in_service"])
+        assert (kept.curve["age_years"].iloc[-1], kept.oldest) == (3.0, 5.9)
+        text = keeping_said([kept], Show())
+        assert "oldest age on record" not in text
+        assert "The figures end at 3.0 years: the oldest on record is 5.9 years" in text
 
     def test_break_even_cost_of_a_change(self):
         kept = self.make(0.12, lambda k: 100 + 1200 * k)
