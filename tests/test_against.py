@@ -188,6 +188,8 @@ class TestAnEarlierPack:
             (lambda f: f["parameters"].update(site="north"), "is about site north"),
             (lambda f: f["reports"].clear(), "holds no interval_compliance"),
             (lambda f: f["reports"][against.REPORT]["findings"][against.COUNTED].pop("rows"), "holds no interval_compliance"),
+            (lambda f: f["log"].pop("name"), "lacks a part"),
+            (lambda f: f.update(reports=[]), "lacks a part"),
             (None, "cannot be read as JSON"),
         ],
     )

@@ -18,8 +18,10 @@ import pyarrow as pa
 import pyarrow.parquet
 import pytest
 import sqlalchemy
+from conftest import use_test_notebooks
 
 from wearbar import log as logs
+from wearbar import pack
 from wearbar.places import place
 from wearbar.tables import TABLES
 
@@ -189,6 +191,18 @@ def test_postgresql_gives_the_same_log(tmp_path, postgres, frames, header, by_cs
     monkeypatch.setenv("A_LOG", postgres)
     monkeypatch.setenv("A_LOG_FOLDER", str(tmp_path))
     same(logs.read_log("env:A_LOG"), by_csv)
+
+
+def test_a_pack_of_a_server_database_has_its_plan_and_no_password(postgres, frames, header, tmp_path, monkeypatch):
+    """The notebooks run in another folder than the one where the plan stands, and get the address by the environment."""
+    shutil.copy(OWNER / "plan.toml", tmp_path)
+    monkeypatch.chdir(tmp_path)
+    if not sqlalchemy.inspect(sqlalchemy.create_engine(postgres, poolclass=sqlalchemy.NullPool)).get_table_names():
+        database(postgres, frames, header)
+    use_test_notebooks(monkeypatch)
+    made = pack.make_pack("pack", log=postgres, only=["second"], tell=lambda line: None)
+    assert made.names == ("second",)
+    assert not [p for p in tmp_path.rglob("*") if p.is_file() and (b"s3cret" in p.read_bytes() or b"keeper" in p.read_bytes())]
 
 
 def test_postgresql_errors_hide_the_password(postgres):

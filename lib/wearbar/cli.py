@@ -42,6 +42,8 @@ def main(arguments=None):
             raise
         if isinstance(error, OSError) or type(error).__module__.startswith("wearbar."):
             return _not_done(_sentence(error))
+        if isinstance(error, RuntimeError) and str(error).startswith("Symlink loop"):  # an OSError from Python 3.13 on
+            return _not_done(f"{_sentence(error)}; put the file itself there, or give another path")
         fault = f"{type(error).__name__}: {_sentence(error)}"
         return _not_done(f"a fault of this program, not of your log: {fault} (with WEARBAR_TRACE=1 set, the same command shows where)")
 
@@ -166,6 +168,7 @@ def _sheet(asked):
     """Write a visit sheet: what must be seen to first, the work due with its steps, what to read, and blanks for what is found."""
     from wearbar.pack.single import make_page
 
+    _refuse_to_replace(asked.out, b'<span class="mark">Wearbar</span>')
     vehicle = [asked.vehicle] if asked.vehicle else []
     set_aside = make_page("visit_sheet", asked.out, asked.log, asked.as_of, vehicle=vehicle, units=asked.units)
     print(Path(asked.out).resolve().as_uri())
@@ -178,6 +181,7 @@ def _calendar(asked):
     from wearbar.calendar import calendar_of
     from wearbar.wording.common import plural
 
+    _refuse_to_replace(asked.out, b"PRODID:-//Wearbar//")
     whole, cut = reports.check(asked.log, asked.as_of, asked.site, asked.vehicle)
     text, n, n_without = calendar_of(whole, cut.tables["vehicles"]["vehicle"])
     Path(asked.out).write_bytes(text.encode())
@@ -241,6 +245,15 @@ def _describe(asked):
     return DONE
 
 
+def _refuse_to_replace(path, sign):
+    """Nothing is written over but what the command itself wrote, which `sign` tells."""
+    from wearbar.reports import NotDone
+
+    path = Path(path)
+    if path.exists() and not path.is_dir() and not (path.is_file() and sign in path.read_bytes()):
+        raise NotDone(f"{path} is there and was not written by this command; give --out another name")
+
+
 def _ledger(log, every=True):
     yield f"{'table':<14}{'read':>9}{'used':>9}{'set aside':>11}{'after':>9}"
     for row in (log.ledger if every else log.ledger[log.ledger["read"] > 0]).itertuples():
@@ -259,8 +272,8 @@ def _not_done(sentence):
 
 
 def _without_login(text):
-    """The same text without the user, password and options of any database address in it."""
-    return re.sub(r"(://[^\s?]*)\?\S*", r"\1?***", re.sub(r"://\S*@", "://***@", text))
+    """The same text without the password and options of any database address in it."""
+    return re.sub(r"(://[^\s?]*\?)\S*=\S*", r"\1***", re.sub(r"://[^\s:/@]*:\S*@", "://***@", text))
 
 
 def _sentence(error):
