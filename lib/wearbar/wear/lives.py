@@ -46,7 +46,7 @@ def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
     frame["rate_mm_per_1000km"] = np.exp(frame["log_rate"])
     frame["life_km"] = 1000 * frame["usable"] / frame["rate_mm_per_1000km"]
     frame["low_km"], frame["high_km"] = frame["life_km"] * np.exp(-half), frame["life_km"] * np.exp(half)
-    frame["quick_km"] = frame["life_km"] * np.exp(-stats.norm.ppf(0.9) * np.log1p(frame["cv"]))
+    frame["quick_km"] = frame["life_km"] * np.exp(-stats.norm.ppf(0.9) * np.sqrt(np.log1p(frame["cv"] ** 2)))
     frame["note"] = np.where(frame["vehicles"] < 3, "under three vehicles: no limits", "")
     return frame.drop(columns=["log_rate", "se", "cv", "usable"]).reset_index()
 
