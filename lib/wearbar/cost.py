@@ -3,23 +3,30 @@
 import numpy as np
 import pandas as pd
 from scipy import stats
+from scipy.special import comb
 
-from wearbar.estimate import SMALL_SITE, Estimate, ratio, ratios, shrink, untold
+from wearbar.estimate import SMALL_SITE, Estimate, holm, ratio, ratio_apart, ratio_change, ratios, shrink, untold
 
 __all__ = [
+    "CLEAR_P",
     "MIN_KNOWN",
     "SMALL_SITE",
     "by_site",
     "by_vehicle",
     "by_year",
+    "change_of_years",
     "cost_per_km",
     "depreciation_per_km",
+    "differences",
     "largest_bill",
     "owning_per_km",
     "total_per_km",
 ]
 
 MIN_DAYS, YEAR_DAYS = 91, 365  # a cost by distance or day needs so long a record, a year's distance a year
+CLEAR_P = 0.05  # a Holm-adjusted chance below this is called a difference
+DEALS = 1999  # of vehicles among groups, for the chance of a difference
+MIN_APART = 5  # vehicles on either side, for limits of a difference
 MIN_KNOWN = 0.8  # a cost per distance is refused where a smaller share of the rows has its money
 
 
@@ -142,6 +149,77 @@ def by_year(account, confidence=0.9):
     made["is_whole"] = (pd.to_datetime(year + "-01-01") >= first) & (pd.to_datetime(year + "-12-31") <= last)
     made["n"] = made["year"].map(quarters.groupby("year")["vehicle"].nunique())
     return made[["year", "cost_per_km", "low", "high", "n", "distance_km", "is_whole"]]
+
+
+def change_of_years(account, confidence=0.9):
+    """How the cost per distance changed from the first whole year to the last, of the vehicles driven in both: (`Estimate`, p, years).
+
+    The value is the last year's cost over the first's, vehicles paired; years: (first, last), or None where fewer than two whole years
+    have their money.
+    """
+    told = by_year(account, confidence)
+    told = told[told["is_whole"] & told["cost_per_km"].gt(0)]
+    if len(told) < 2:
+        note = "needs two whole calendar years with their money"
+        return Estimate(np.nan, np.nan, np.nan, confidence, 0, note=note), np.nan, None
+    years = int(told["year"].iat[0]), int(told["year"].iat[-1])
+    quarters = account.quarters.assign(year=account.quarters["quarter"].dt.year)
+    distance = quarters.groupby(["vehicle", "year"])["distance_km"].sum()
+    made = _entries(account.lines.assign(year=account.lines["date"].dt.year), distance, ["vehicle", "year"], None)
+    wide = made.pivot(index="vehicle", columns="year", values=["amount", "distance_km"]).reindex(columns=years, level=1).dropna()
+    found, p = ratio_change(*((wide["amount"][y], wide["distance_km"][y]) for y in years), confidence)
+    return found, p, years
+
+
+def differences(account, by, confidence=0.9, rng=None):
+    """Which groups of vehicles, by "kind" or "site", cost more or less a distance than the others together: one row a group.
+
+    Frame `by, ratio` (its cost over the others'), `low, high` (`estimate.ratio_apart`; none below `MIN_APART` vehicles), `n` (vehicles),
+    `p` (vehicles dealt among the groups again, `rng`), `p_holm` (over the groups), `is_clear` (below `CLEAR_P`). Groups of fewer than
+    `SMALL_SITE` vehicles, those not known and, of sites, those not to be told are left out; empty where fewer than two remain, or
+    where no deal could make a difference clear.
+    """
+    cars = account.vehicles.set_index("vehicle")
+    made = _entries(account.lines, cars["distance_km"], ["vehicle"], None)
+    made["group"] = made["vehicle"].map(cars[by])
+    made = made[made["group"].notna() & ~made["group"].isin(_refused_groups(account, cars, by))]
+    size = made["group"].value_counts()
+    made = made[made["group"].isin(size.index[size >= SMALL_SITE])].sort_values("group", kind="stable")
+    names, money = made["group"].unique(), made[["amount", "distance_km"]].to_numpy().T
+    p, least = _dealt(money, made["group"].to_numpy(), names, rng or np.random.default_rng(30)) if len(names) > 1 else ([], 1.0)
+    rows = []
+    for name, chance in zip(names, p, strict=False):
+        own = made["group"].eq(name).to_numpy()
+        found, _ = ratio_apart(money[:, own], money[:, ~own], confidence)
+        limits = (found.low, found.high) if min(own.sum(), (~own).sum()) >= MIN_APART else (np.nan, np.nan)
+        rows.append((name, found.value, *limits, int(own.sum()), chance))
+    frame = pd.DataFrame(rows if least * len(rows) <= CLEAR_P else [], columns=[by, "ratio", "low", "high", "n", "p"])
+    frame["p_holm"] = holm(frame["p"].to_numpy(float))
+    return frame.assign(is_clear=frame["p_holm"] < CLEAR_P).sort_values("ratio", ascending=False, ignore_index=True)
+
+
+def _dealt(money, group, names, rng):
+    """p of each group's difference from the rest, vehicles dealt among the groups again; and the least p that could come."""
+    first = np.searchsorted(group, names)
+    order = rng.permuted(np.tile(np.arange(len(group)), (DEALS, 1)), axis=1)
+    order[0] = np.arange(len(group))
+    inside = np.stack([np.add.reduceat(m[order], first, axis=1) for m in money])
+    outside = money.sum(axis=1)[:, None, None] - inside
+    with np.errstate(divide="ignore", invalid="ignore"):
+        far = np.abs(np.log(inside[0] / inside[1]) - np.log(outside[0] / outside[1]))
+    size = np.diff(np.append(first, len(group)))
+    ways = comb(len(group), size.min()) / (2 if len(names) == 2 else 1)
+    return (far >= far[0] - 1e-9).mean(axis=0), max(1 / DEALS, 1 / ways)
+
+
+def _refused_groups(account, cars, by):
+    """Groups whose cost is not told: too few rows with their money, or sites that could point at a person."""
+    known = _known_by(account.lines, account.lines["vehicle"].map(cars[by]))
+    refused = set(known.index[known < MIN_KNOWN])
+    if by == "site":
+        small = untold(cars["site"].value_counts())
+        refused |= set(small.index[small])
+    return refused
 
 
 def total_per_km(account, confidence=0.9):

@@ -6,8 +6,10 @@ from coverage import cells
 
 from wearbar import cost, keeping, money, repairs
 from wearbar.wording import cost as cost_words
+from wearbar.wording.common import Show
 
 DAY0 = pd.Timestamp("2020-01-01")
+SHOW = Show()
 SPREAD = 0.25  # of a vehicle's level, on the log scale: one vehicle's costs and repairs against another's
 BILL = 400.0
 SIGMA = {"": 0.5, "heavy bills": 1.5}  # of a repair's size, on the log scale
@@ -95,8 +97,8 @@ def few_bills(rng, samples, vehicles, bills, repairs_a_vehicle_year):
 
 def says_moved(account):
     """Whether the report says that the cost moved between the first whole year and the last; None where it says neither."""
-    text = cost_words.years(cost.by_year(account), None)
-    return None if "Too few" in text or not text else "moved by more than chance" in text
+    text = cost_words.years(cost.by_year(account), cost.change_of_years(account), SHOW)
+    return True if " rose by " in text or " fell by " in text else False if "no clear change" in text else None
 
 
 @cells("cost moved between years, when it did not", "claim", vehicles=(1, 3, 10, 34), bills=("", "heavy bills"))
@@ -113,14 +115,28 @@ def years_dearer(rng, samples, vehicles, bills):
 
 def says_sites_differ(account):
     """Whether the report says that sites differ; None where it says neither."""
-    text = cost_words.sites(cost.by_site(account), None)
-    return None if "sites" not in text else "differ by more than chance" in text
+    text = cost_words.sites(cost.by_site(account), cost.differences(account, "site"), SHOW)
+    return False if "No site costs" in text else True if "clearly more or less" in text else None
 
 
-@cells("sites differ, when all are alike", "claim", vehicles=(10, 30, 34), sites=(2, 3, 10), bills=("", "heavy bills"))
+@cells("sites differ, when all are alike", "claim", vehicles=(10, 34), sites=(2, 3, 10), bills=("", "heavy bills"))
 def sites_alike(rng, samples, vehicles, sites, bills):
     for _ in range(samples):
         yield says_sites_differ(fleet(rng, vehicles, bills=bills, sites=sites)[0])
+
+
+@cells("site's cost over the others'", vehicles=(10, 34), sites=(2, 3), bills=("", "heavy bills"))
+def site_ratio(rng, samples, vehicles, sites, bills):
+    for _ in range(samples):
+        row = cost.differences(fleet(rng, vehicles, bills=bills, sites=sites)[0], "site").set_index("site").reindex(["site 0"]).iloc[0]
+        yield row["low"], row["high"], 1.0
+
+
+@cells("a year's cost over an earlier one's", vehicles=(3, 10, 34), bills=("", "heavy bills"))
+def year_ratio(rng, samples, vehicles, bills):
+    for _ in range(samples):
+        found, *_ = cost.change_of_years(fleet(rng, vehicles, bills=bills, trend=1.2**0.5, lateness=0.3)[0])
+        yield found.low, found.high, 1.2
 
 
 def life_events(rng, vehicles, watched=4.0, ages=6.0, rate=1.0, bills="heavy bills", rising=0.0):

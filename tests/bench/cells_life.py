@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 from coverage import cells
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 from wearbar import choice, life, replacement, wear
 
@@ -24,7 +24,7 @@ def quantile(p, spread=SPREAD):
 
 
 def parts(rng, vehicles, together=1, sets=(1, 5), censored=0.4, late=0.3, item="a", longer=1.0, spread=SPREAD, level=None):
-    """Spans of parts fitted in sets that come off together: one decision a set, worn at one distance. Some are on still, some enter late."""
+    """Spans of parts fitted in sets that come off together: one decision a set. Some are on still, some enter late."""
     level = np.exp(spread * rng.standard_normal(vehicles) - spread**2 / 2) if level is None else level
     car = np.repeat(np.arange(vehicles), rng.integers(*sets, vehicles))
     n = len(car)
@@ -96,8 +96,8 @@ def cost_ratio(rng, samples, vehicles, changed_together, on_the_same_vehicles):
 @cells("some items differ in cost, when all are alike", "claim", vehicles=(10, 34), items=(2, 4), changed_together=(2,))
 def items_alike(rng, samples, vehicles, items, changed_together):
     for _ in range(samples):
-        many = [parts(rng, vehicles, changed_together, item=f"i{k}").assign(vehicle=lambda s, k=k: s["vehicle"] + str(k)) for k in range(items)]
-        found = choice.pairs(pd.concat(many, ignore_index=True))
+        many = pd.concat([parts(rng, vehicles, changed_together, item=f"i{k}") for k in range(items)], ignore_index=True)
+        found = choice.pairs(many.assign(vehicle=many["vehicle"] + many["item"]))
         yield bool(found["apart"].any()) if len(found) else None
 
 
@@ -195,7 +195,7 @@ def wear_life(rng, samples, vehicles, changed_together):
 
 @cells("distance left of a part", vehicles=(1, 3, 10, 34), changed_together=(1, 2))
 def distance_left(rng, samples, vehicles, changed_together):
-    for spans, found, own, names in worn(rng, samples, vehicles, changed_together):
+    for spans, found, own, _ in worn(rng, samples, vehicles, changed_together):
         on = wear.remaining(found, pd.Timestamp("2025-01-01")).set_index("part_key")
         on = on.reindex(spans.drop_duplicates("category")["part_key"])
         yield from zip(on["life_low_km"], on["life_high_km"], own.reindex(on.index), strict=True)
