@@ -64,14 +64,17 @@ class TestWhatTheReaderKeeps:
             ("b.html", "b.kept-2.html"),
             ("tables/a.csv", "tables/a.kept.csv"),
         ]
-        assert texts(out).items() >= {
-            "tables/a.csv": "tables/a.csv of Tuesday",
-            "tables/a.kept.csv": "mine",
-            "tables/gone.csv": "mine too",
-            "b.html": "b.html of Tuesday",
-            "b.kept.html": "my other b",
-            "b.kept-2.html": "my b",
-        }.items()
+        assert (
+            texts(out).items()
+            >= {
+                "tables/a.csv": "tables/a.csv of Tuesday",
+                "tables/a.kept.csv": "mine",
+                "tables/gone.csv": "mine too",
+                "b.html": "b.html of Tuesday",
+                "b.kept.html": "my other b",
+                "b.kept-2.html": "my b",
+            }.items()
+        )
 
     def test_beside_a_pack_it_is_not_touched(self, tmp_path):
         beside = {f"p{ending}/{name}": text for ending in (".old", ".partial") for name, text in MINE.items()}

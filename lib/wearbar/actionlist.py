@@ -255,9 +255,7 @@ def _lines_done(log):
     """The line of the last doing of each task and day."""
     work = log.tables["work"].rename_axis("line").reset_index()
     work = work.rename(columns={"task": "item", "date": "anchor_date"}).assign(table="work")
-    return work.drop_duplicates(["vehicle", "item", "anchor_date"], keep="last")[
-        ["vehicle", "item", "anchor_date", "table", "line"]
-    ]
+    return work.drop_duplicates(["vehicle", "item", "anchor_date"], keep="last")[["vehicle", "item", "anchor_date", "table", "line"]]
 
 
 def _with_plan(rows, log):

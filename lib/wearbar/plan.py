@@ -8,7 +8,7 @@ array of tables, `[[van]]` with `from = 2023-01-01` and again `[[van]]` with `fr
 import tomllib
 from dataclasses import dataclass
 from datetime import date, datetime
-from math import inf, isfinite, isnan, nan
+from math import inf, isnan, nan
 from pathlib import Path
 
 import numpy as np
@@ -33,6 +33,7 @@ _LIMITS = {"distance": "km", "days": "days", "months": "months", "hours": "hours
 _DAYS_A_MONTH = 365.25 / 12
 _UNEVEN = 3  # by so many days at most do months that follow each other differ from as many of the mean
 _REQUIRED = object()
+_ENDLESS = 1e300
 _TYPES = (
     (
         _TEXT,
@@ -112,7 +113,12 @@ def read_plan(path, distance="mi"):
         raise PlanError(f"{path.name}: there is no such file at {path}; name another in log.toml, or take `plan` out of it") from None
     except (OSError, UnicodeDecodeError) as why:
         raise PlanError(f"{path.name}: could not be read as UTF-8 text ({why}); save it again as a plain text file") from None
-    except tomllib.TOMLDecodeError as why:
+    except RecursionError:
+        raise PlanError(f"{path.name}: it has lists within lists, deeper than any plan needs; take them out") from None
+    except ValueError as why:  # tomllib's own is one; so is a number of thousands of digits
+        if isinstance(why, PlanError):
+            raise
+        why = "a number there has thousands of digits" if "digits" in str(why) else why
         twice = "; versions of one plan are written [[name]]" if "twice" in str(why) or "overwrite" in str(why) else ""
         raise PlanError(f"{path.name}: not valid TOML: {why}; mend that line{twice}") from None
 
@@ -183,7 +189,7 @@ class _At:
 
 def _number(low=0.0, high=inf, above=True, whole=False):
     def read(at, key, value):
-        right = isinstance(value, (int, float)) and not isinstance(value, bool) and isfinite(value)
+        right = isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) < _ENDLESS
         if not right or value > high or value < low or (above and value == low) or (whole and value != int(value)):
             what = ("whole " if whole else "") + "number"
             top = f" and at most {high:,.12g}" if high < inf else ""

@@ -12,7 +12,7 @@ import pandas as pd
 
 __all__ = [
     "LATER", "LIKELY_KM_A_DAY", "MAIN_DATE", "MEASURED", "PERIODS", "READINGS", "RULES", "TABLES", "TEXT", "UNIQUE", "VEHICLE_KINDS",
-    "WHOLE_FLEET", "Column", "Rule", "column", "si_name",
+    "WHOLE_FLEET", "Column", "Rule", "column", "si_name", "table_of",
 ]  # fmt: skip
 
 TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
@@ -316,6 +316,9 @@ TABLES = {name: (*columns, _RECORDED) for name, columns in TABLES.items()}
 # tables that name no vehicle and no day
 WHOLE_FLEET = ("limits", "budget")
 
+# other names of tables that are read
+CALLED = {"dash_events": "reminders"}
+
 # what must not stand twice in a table
 UNIQUE = {"vehicles": ("vehicle",), "defects": ("defect",)}
 
@@ -387,7 +390,12 @@ RULES = {
         Rule("invisible", "warn", "characters that cannot be seen: control, zero-width or direction marks", "type the cell again"),
         Rule("row-length", "set-aside", "more cells than the header has", "put text that holds a comma in double quotes"),
         Rule("row-short", "warn", "fewer cells than the header has; those missing are read as blank", "fill in the row"),
-        Rule("open-quote", "set-aside", "a quote that is never closed: rows below it are inside this cell", "close or delete it"),
+        Rule(
+            "open-quote",
+            "set-aside",
+            "a quote that is not closed in its own row: rows below it would be inside this cell",
+            "close or delete it",
+        ),
         Rule("unknown-column", "warn", "a column that the format does not name: kept, and not used", "rename or delete it, or leave it"),
         Rule("unknown-table", "warn", "not a table of a log: not read", "rename it after a table of the format, or leave it"),
         Rule("unit-not-said", "warn", "the header does not say the unit or currency of what the log holds", "say it in log.toml"),
@@ -444,6 +452,12 @@ RULES = {
         Rule("known-later", "adjust", "ended after the log's day, when it was still going on", "nothing, if the log's day is right"),
     )
 }
+
+
+def table_of(name):
+    """The format's name of a table by the name of its file, sheet or table of a database; `name` in small letters where it has none."""
+    plain = name.strip().casefold()
+    return CALLED.get(plain, plain)
 
 
 def column(table, name):

@@ -32,7 +32,7 @@ def typed(table, raw):
     Text columns are `tables.TEXT`, dates datetime64[ns], numbers float64; a cell that can't be read is missing here and a problem there.
     The raw columns are used up on the way, so that a large table is not held twice.
     """
-    parts = [problems(table, [line], name, [value], rule) for line, name, value, rule in raw.problems]
+    parts = [problems(table, [line], name, [value], rule, *remedy) for line, name, value, rule, *remedy in raw.problems]
     columns = TABLES[table]
     if len(raw.lines) > LARGE:
         with ThreadPoolExecutor() as pool:

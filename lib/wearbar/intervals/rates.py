@@ -37,6 +37,7 @@ __all__ = [
 NOT_KNOWN = "not known"
 MANY, CAUTIOUS = 10, "few of them: limits that hold more often than they say"
 
+
 @dataclass(frozen=True)
 class Seen:
     """Vehicles on the log's day: owned; with a reading in the last STALE_DAYS; judged, no open task of theirs being not known; and how old

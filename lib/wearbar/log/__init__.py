@@ -5,6 +5,7 @@ three places: `tables` (what the analysis uses), `set_aside`, or the rows after 
 """
 
 import datetime
+import tomllib
 from types import MappingProxyType
 
 import pandas as pd
@@ -15,7 +16,7 @@ from wearbar.log.service import ServiceLog
 from wearbar.log.settle import LEDGER_COLUMNS, check, in_order
 from wearbar.log.tasks import WORDS, as_planned, near_words
 from wearbar.log.write import write_log, write_marked, write_tables
-from wearbar.plan import PlanError, read_plan
+from wearbar.plan import PlanError, plan_of, read_plan
 from wearbar.sources import LogError, Source, open_source, raw_of_frame
 from wearbar.sources.header import check_header
 from wearbar.tables import TABLES, TEXT
@@ -97,13 +98,36 @@ def _planned(plan, vehicles):
 
 
 def _plan(source):
+    """The plan that the header names, or (in a database, which may stand alone) holds."""
     name = source.header.get("plan")
     if not isinstance(name, str) or not name:
         return None
-    path = (source.folder / name) if source.folder else None
-    if path is None or not path.resolve().is_relative_to(source.folder.resolve()):
+    distance = check_header(source.header).get("distance", "km")
+    if "\n" in name:
+        return _plan_in(name, distance)
+    path = _beside(source.folder, name)
+    if path is None:
         raise LogError(f"log.toml: plan is {name[:80]!r}; the plan must stand beside the tables: put a copy there.")
     try:
-        return read_plan(path, distance=check_header(source.header).get("distance", "km"))
+        return read_plan(path, distance=distance)
     except PlanError as error:
         raise LogError(str(error)) from None
+
+
+def _plan_in(text, distance):
+    try:
+        return plan_of(tomllib.loads(text), distance, "the plan in table log")
+    except (PlanError, ValueError, RecursionError) as error:
+        told = "it has lists within lists, deeper than any plan needs" if isinstance(error, RecursionError) else str(error)[:300]
+        raise LogError(told if isinstance(error, PlanError) else f"The plan in table log is not TOML: {told.rstrip('.')}.") from None
+
+
+def _beside(folder, name):
+    """The path of that name in a folder, None where it leads out of it or is no name of a file."""
+    try:
+        path = folder / name if folder else None
+        if path is not None:
+            path.is_file()  # a name too long for one is found here
+        return path if path is not None and path.resolve().is_relative_to(folder.resolve()) else None
+    except (OSError, RuntimeError, ValueError):
+        return None

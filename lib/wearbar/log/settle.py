@@ -18,7 +18,7 @@ from wearbar.tables import READINGS, TABLES
 
 __all__ = ["LEDGER_COLUMNS", "MARK", "Checked", "check", "in_order"]
 
-MARK = "mend"
+MARK, HEAD = "mend", 10
 LEDGER_COLUMNS = ("table", "read", "used", "set_aside", "after")
 RECORDS = ("odometer", "work", "fuel", "measurements")
 JOINED_DAYS = 365  # a record begins where a vehicle joined, if its rows follow within these
@@ -164,7 +164,7 @@ def _read(source, header, beside):
         if raw is not None:
             raw = unescaped(raw) if header.get(ESCAPED) else raw
             raw.columns.pop(MARK, None)
-            _require_columns(name, raw.columns, source)
+            _require_columns(name, raw, source)
             off = name != "vehicles" and any(reading in raw.columns for reading, _ in READINGS.get(name, ()))
             read_off |= off
             without += [name] if name in READINGS and name != "vehicles" and not off else []
@@ -206,13 +206,32 @@ def _ahead(tables, beside):
     yield coming.result()
 
 
-def _require_columns(name, columns, source):
-    lacking = [c.name for c in TABLES[name] if c.required and c.name not in columns]
-    where = _where(name, source)
-    only = next(iter(columns), "")
-    hint = next((f" It has {sign!r} where commas belong." for sign in (";", "\t", "|") if len(columns) == 1 and sign in only), "")
-    if lacking:
-        raise LogError(f"{where}, line 1: the header lacks {', '.join(lacking)}; add the column{'s' * (len(lacking) > 1)}.{hint}")
+def _require_columns(name, raw, source):
+    needed = [c.name for c in TABLES[name] if c.required]
+    lacking = [column for column in needed if column not in raw.columns]
+    if not lacking:
+        return
+    where, only = _where(name, source), next(iter(raw.columns), "")
+    for sign in (";", "\t", "|"):
+        if len(raw.columns) == 1 and sign in only:
+            raise LogError(
+                f"{where}, line 1: the header lacks {', '.join(lacking)}. It has {sign!r} where commas belong: save it with commas, or "
+                "turn it into a log with wearbar adopt."
+            )
+    below = _header_below(raw, needed)
+    if below:
+        raise LogError(f"{where}: line 1 ({only[:40]!r}) is no header; it stands on line {below}. Delete the lines above it.")
+    raise LogError(f"{where}, line 1: the header lacks {', '.join(lacking)}; add the column{'s' * (len(lacking) > 1)}.")
+
+
+def _header_below(raw, needed):
+    """The line of the first ten that has the names of all columns that must be there; 0 where none has."""
+    columns = [array[:HEAD].to_pylist() for array in raw.columns.values()]
+    for k, line in enumerate(raw.lines[:HEAD].tolist()):
+        cells = [*(column[k] for column in columns), *raw.beyond.get(line, ())]
+        if set(needed) <= {str(cell).strip().casefold() for cell in cells if cell is not None}:
+            return line
+    return 0
 
 
 def _digest(name, frame, found):

@@ -43,9 +43,7 @@ def owned(out):
             _refuse_others(out)
             yield work
     except Taken as other:
-        raise NotDone(
-            f"another run is writing {out} ({clean(other)}); wait until it ends, or give --out another folder"
-        ) from None
+        raise NotDone(f"another run is writing {out} ({clean(other)}); wait until it ends, or give --out another folder") from None
     finally:
         with suppress(OSError):  # something is left in it, or another run has begun
             work.rmdir()

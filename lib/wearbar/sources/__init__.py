@@ -38,8 +38,7 @@ def resolved(address):
         return address, Path.cwd()
     if not os.environ.get(name):
         raise LogError(
-            f"The log is {str(address)[:80]}, but the environment variable {name[:80]} is not set; "
-            "set it to the address of the log."
+            f"The log is {str(address)[:80]}, but the environment variable {name[:80]} is not set; set it to the address of the log."
         )
     return os.environ[name], Path(os.environ.get(f"{name}_FOLDER") or Path.cwd())
 

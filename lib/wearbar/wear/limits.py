@@ -52,9 +52,7 @@ def _examples(spans):
     by_kind = rows.drop_duplicates(["kind", "category"]).set_index(["kind", "category"])["limit"]
     anyone = rows.drop_duplicates("category").set_index("category")["limit"]
     own, cars = (pd.MultiIndex.from_arrays([kind, spans["category"]]) for kind in (spans["kind"], [ANY_KIND] * len(spans)))
-    found = pd.Series(by_kind.reindex(own).to_numpy(), spans.index).fillna(
-        pd.Series(by_kind.reindex(cars).to_numpy(), spans.index)
-    )
+    found = pd.Series(by_kind.reindex(own).to_numpy(), spans.index).fillna(pd.Series(by_kind.reindex(cars).to_numpy(), spans.index))
     return found.fillna(spans["category"].map(anyone)).astype(float)
 
 

@@ -89,7 +89,7 @@ def part_name(row):
 
 
 def legal_said(row, show):
-    """"legal limit 1.6 mm, GB", with the jurisdiction that it is of, or that none is given."""
+    """ "legal limit 1.6 mm, GB", with the jurisdiction that it is of, or that none is given."""
     if row["legal_limit"] != row["legal_limit"]:
         return NO_LEGAL
     return f"legal limit {height(row['legal_limit'], row['quantity'], show)}, {clean(row['jurisdiction'], 20)}"
@@ -208,7 +208,7 @@ def _measured(row, show):
 
 
 def _now(row, show):
-    """"2.1 / 1.6 mm": the unit once; a part whose line says nothing has its limit alone."""
+    """ "2.1 / 1.6 mm": the unit once; a part whose line says nothing has its limit alone."""
     limit = height(row["limit"], row["quantity"], show) if row["limit"] == row["limit"] else "limit not known"
     by_line = row["by"] == "line" or (row["why_not"] == "" and row["by"] != "reading")
     now = height(row["now_height"], row["quantity"], show) if by_line else "–"
