@@ -589,7 +589,7 @@ class TestHeads:
             book["vehicles"].insert_rows(1)
             book["vehicles"]["A1"] = "All our vehicles"
 
-        with pytest.raises(logs.LogError, match="table vehicles: line 1 .'all our vehicles'. is no header; it stands on line 2"):
+        with pytest.raises(logs.LogError, match=r"table vehicles: line 1 .'all our vehicles'. is no header; it stands on line 2"):
             logs.read_log(vehicles(tmp_path / "v.xlsx", ("A", "van", "2020-01-01", "none", 3), extra=[title]))
 
     def test_semicolons_say_what_to_do(self, tmp_path):
