@@ -13,7 +13,7 @@ from wearbar import actionlist, intervals, usage
 from wearbar.backtest import model_by_test
 from wearbar.figures import is_example
 from wearbar.intervals import STALE_DAYS
-from wearbar.worklist import have_of, tasks_in_plan, tasks_of
+from wearbar.worklist import checks_of, have_of, tasks_in_plan, tasks_of
 
 __all__ = ["PRESSING_PARTS", "Last", "Visit", "visit_of"]
 
@@ -53,8 +53,9 @@ class Visit:
         and forecast as in `actionlist.task_rows`, what the plan says of it (`title, steps, figures, parts, caution, recheck_km,
         recheck_days, hours, source`), `state` (or ON_CONDITION), `done_by`, the task on this sheet that also does it ("" none), and
         `is_full`, whether its steps are to be printed.
-    titles: of the plan's tasks, by code. have: parts to have ready, of `worklist.have_of`. worn: parts now on at or near their limit, of
-        `wear.remaining`. reads: a row a reading to take: `position, category, quantity, places, last, last_date, limit, legal_limit, made`.
+    titles: of the plan's tasks, by code. checks: the plan's rows of what is checked before each use. have: parts to have ready, of
+        `worklist.have_of`. worn: parts now on at or near their limit, of `wear.remaining`. reads: a row a reading to
+        take: `position, category, quantity, places, last, last_date, limit, legal_limit, made`.
     changes: parts now on that this visit may take off: `position, category, item, fitted, fitted_odometer_km`. has_parts: the log tells
         of parts now on.
     laid_up: the lay-up that it is in or comes out of, as a dict, or None. has_plan; is_example: its plan's figures are examples.
@@ -73,6 +74,7 @@ class Visit:
     untold: tuple
     tasks: pd.DataFrame
     titles: dict
+    checks: pd.DataFrame
     have: pd.DataFrame
     worn: pd.DataFrame
     reads: pd.DataFrame
@@ -121,6 +123,7 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
         untold=tuple(intervals.untold(log)),
         tasks=tasks,
         titles=dict(zip(plan["code"], plan["title"], strict=True)),
+        checks=checks_of(plan),
         have=have_of(tasks, worn),
         worn=worn,
         reads=_reads(mine, own["kind"], on, parts),

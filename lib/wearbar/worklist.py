@@ -5,7 +5,7 @@ import pandas as pd
 
 from wearbar.tables import TEXT
 
-__all__ = ["MOST_TASKS", "ON_CONDITION", "STAGES", "have_of", "tasks_in_plan", "tasks_of"]
+__all__ = ["MOST_TASKS", "ON_CONDITION", "STAGES", "checks_of", "have_of", "tasks_in_plan", "tasks_of"]
 
 ON_CONDITION = "on-condition"  # a task without limits, asked for by the wear of its part
 MOST_TASKS = 14  # printed with their steps; what only comes later makes room
@@ -27,6 +27,11 @@ def tasks_in_plan(log, vehicle):
     name = log.plan.assign(log.tables["vehicles"]).get(vehicle)
     now = (t["valid_from"].isna() | (t["valid_from"] <= log.as_of)) & ~(t["valid_to"] < log.as_of)
     return t[(t["plan"] == name) & now].reset_index(drop=True)
+
+
+def checks_of(plan):
+    """The plan's inspections without limit or part: what is checked before each use."""
+    return plan[plan[_EVERY].isna().all(axis=1) & plan["part"].isna() & plan["action"].eq("inspect")].reset_index(drop=True)
 
 
 def tasks_of(rows, found, plan, worn, whole_plan):

@@ -9,7 +9,7 @@ from wearbar.wording import actionlist
 from wearbar.wording.common import Show, clean, listing, number, plain, plural, safe
 from wearbar.wording.intervals import BLIND, STATES, danger_none, no_plan
 from wearbar.wording.life import STATE
-from wearbar.wording.sheet_work import blocks, have, later, rechecks
+from wearbar.wording.sheet_work import blocks, checks, have, later, rechecks
 
 __all__ = ["headline", "own_show", "words"]
 
@@ -73,6 +73,7 @@ def words(visit, log, show):
         "depth": _depth(show),
         "unit": "" if visit.meter in NO_DISTANCE else show.units.distance,
         "rechecks": rechecks(visit, show),
+        "checks": checks(visit),
         "laid_up": _laid_up(visit, show),
     }
 

@@ -13,7 +13,7 @@ from wearbar.wording.intervals import STATES
 from wearbar.wording.life import STATE
 from wearbar.worklist import ON_CONDITION
 
-__all__ = ["blocks", "have", "later", "rechecks", "task_name", "when"]
+__all__ = ["blocks", "checks", "have", "later", "rechecks", "task_name", "when"]
 
 STAGE_NAMES = {
     "cold": "Engine cold",
@@ -80,7 +80,7 @@ def _block(rows, visit, log, show):
         "stands": _stands(rows, log, show),
         "also": listing([_title(c, visit, within=True) for c in covered]),
         "hours": f"{number(row['hours'], 1)} h" if pd.notna(row["hours"]) else "",
-        "caution": "" if pd.isna(row["caution"]) else clean(row["caution"], 400),
+        "caution": _caution(row["caution"]),
         "steps": [clean(step, 200) for step in (*row["steps"], *steps)],
         "figures": [_figure(f, show) for f in (*row["figures"], *torques)],
         "source": "" if pd.isna(row["source"]) or is_example(row["source"]) else clean(row["source"], 80),
@@ -223,3 +223,19 @@ def rechecks(visit, show):
         example = is_example(row.source) if row.source else visit.is_example
         told.append((_title(row.task, visit), listing(within, "or"), f"{clean(row.task, 80)}-recheck", example))
     return told
+
+
+def checks(visit):
+    """What is checked before each use: `name, steps, caution`."""
+    return [
+        {
+            "name": clean(row.title, 80),
+            "steps": [clean(step, 200) for step in row.steps],
+            "caution": _caution(row.caution),
+        }
+        for row in visit.checks.itertuples()
+    ]
+
+
+def _caution(text):
+    return "" if pd.isna(text) else clean(text, 400)
