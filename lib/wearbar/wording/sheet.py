@@ -17,7 +17,7 @@ EXAMPLE = "EXAMPLE, NOT FOR USE"
 WHAT = {
     "depth": "tread depth",
     "pressure": "pressure, cold",
-    "thickness": "friction material, no backing plate",
+    "thickness": "friction material only",
     "elongation": "elongation at the tight spot",
     "slack": "slack at the tight spot",
     "top-up": "level before topping up",
@@ -165,7 +165,7 @@ def _read(row, as_of, show):
     last = f"{_value(row.last, quantity, show)}, {show.date(row.last_date)}" if pd.notna(row.last) else ""
     blanks = [("level", ""), ("added", unit)] if is_oil else [(PLACES.get(p, ""), unit * (p == row.places[-1])) for p in row.places]
     is_tread = row.category == "tyre" and quantity == "depth"
-    made = f"; made {show.month(row.made)}, {(as_of - row.made).days / 365.25:.1f} years old" if is_tread and pd.notna(row.made) else ""
+    made = f"; {(as_of - row.made).days / 365.25:.1f} years old" if is_tread and pd.notna(row.made) else ""
     return {
         "where": "engine oil" if is_oil else f"{clean(row.position, 40)} {clean(row.category, 40)}".replace("-", " "),
         "what": WHAT[quantity] + made,

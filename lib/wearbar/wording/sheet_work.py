@@ -42,7 +42,7 @@ CLOSING = (
         {"": ["spindle torque"]},
         (
             ("torque", "tighten the spindle to its torque"),
-            ("work the brake", "work the brake, so that the wheel sits where it runs"),
+            ("work the (?:rear )?brake", "work the brake, so that the wheel sits where it runs"),
             ("again", "measure the slack again"),
         ),
     ),
