@@ -411,7 +411,7 @@ class TestReadings:
         words = words_of(small_log())
         asked = {(r["where"], r["what"].split(",")[0]): [label for label, _ in r["blanks"]] for r in words["reads"]}
         assert asked[("rear tyre", "tread depth")] == ["left", "centre", "right", "made"]
-        assert asked[("front brake pad", "friction material")] == ["inner", "outer"]
+        assert asked[("front brake pad", "friction material only")] == ["inner", "outer"]
         assert ("drive chain", "elongation at the tight spot") in asked
         assert ("front tyre", "pressure") in asked
         [oil] = [r for r in words["reads"] if r["where"] == "engine oil"]
