@@ -57,6 +57,16 @@ def test_still_on_and_disposed_go_to_the_last_day():
     assert span[["cause", "duration_km", "is_on"]].tolist() == ["disposed", 12000, False]
 
 
+def test_one_id_for_pieces_of_two_categories_is_two_lives():
+    rows = [tyre(part="P", category=c, fitted="2024-01-01", fitted_odometer=12000) for c in ("tyre", "brake-pad")]
+    read = {"vehicle": "A", "date": "2025-01-01", "position": "rear", "category": "tyre"}
+    read |= {"quantity": "depth", "value": 4, "part": "P"}
+    log = make(rows, [read])
+    spans = spans_of(log)
+    assert spans["part_key"].is_unique
+    assert looks_of(log, usage.readings(log))["part_key"].tolist() == spans.loc[spans["category"].eq("tyre"), "part_key"].tolist()
+
+
 OLD = {**BIKE, "in_service": "2016-03-01", "in_service_odometer": 0}
 
 

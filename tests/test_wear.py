@@ -475,6 +475,17 @@ def test_a_last_reading_that_no_other_place_bears_out_is_doubted_and_shown():
     assert high.loc["p0", "now_height"] == pytest.approx(5.0, abs=0.1)
 
 
+def test_a_place_at_its_limit_that_was_not_read_on_the_last_day_is_at_its_limit_still():
+    spans_, looks, law = toy([[8.0, 6.5, 5.0, 3.5, 1.9]] * 4)
+    looks["place"] = "inner"
+    newest = looks[looks["part_key"].eq("p0")].iloc[-1:]
+    outer = newest.assign(place="outer", value=2.6, date=newest["date"] + pd.Timedelta(days=20), line=900)
+    on = wear.remaining(wear.wear_of(spans_, pd.concat([looks, outer], ignore_index=True), law), pd.Timestamp("2025-01-01"))
+    on = on.set_index("part_key")
+    assert on.loc["p0", LAST].tolist() == [newest["date"].iloc[0], 1.9, "inner", False]
+    assert on.loc["p0", ["state", "by"]].tolist() == ["below", "reading"]
+
+
 def test_agreeing_places_lower_than_the_line_but_not_at_the_limit_bring_the_end_forward():
     _, on = with_last([STRAIGHT] * 30, ("centre", 3.5), ("left-shoulder", 3.6))
     assert on.loc["p0", ["last_height", "last_is_doubted", "now_height"]].tolist() == [3.5, False, 3.5]

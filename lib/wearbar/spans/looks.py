@@ -31,9 +31,8 @@ def looks_of(log, readings, segments=None):
     taken["at_km"] = at["distance_km"].to_numpy()
     columns = ["part_key", "zero_km", "own", "start", "end", "new_depth_mm", "position"]
     named = taken[taken["part"].notna()].merge(
-        segments[["category", "vehicle", *columns]].rename(columns={"position": "on"}),
-        left_on=["category", "vehicle", "part"],
-        right_on=["category", "vehicle", "part_key"],
+        segments[["category", "vehicle", "part", *columns]].rename(columns={"position": "on"}),
+        on=["category", "vehicle", "part"],
     )
     placed = taken[taken["part"].isna()].merge(segments[["vehicle", "category", *columns]], on=["vehicle", "category", "position"])
     found = pd.concat([named, placed], ignore_index=True)

@@ -43,7 +43,9 @@ def segments_of(log, readings):
     watch_km = usage.distance_at(path, rows["vehicle"], rows["watch"])["distance_km"].to_numpy()
     rows["watch_km"] = np.fmax(np.where(np.isnan(watch_km), at_first, watch_km), at_first)
     own = rows["part"].notna()
-    rows["part_key"] = rows["part"].where(own, "row " + rows["line"].astype(str)).astype(TEXT)
+    twice = rows.groupby("part")["category"].transform("nunique") > 1  # an id that stands for pieces of two categories
+    name = rows["part"].where(~twice, rows["part"] + " " + rows["category"])
+    rows["part_key"] = name.where(own, "row " + rows["line"].astype(str)).astype(TEXT)
     rows = rows.sort_values(["category", "part_key", "start", "line"], na_position="first", kind="stable", ignore_index=True)
     length = (rows["end_km"] - rows["start_km"]).clip(lower=0)
     same = rows["category"].eq(rows["category"].shift()) & rows["part_key"].eq(rows["part_key"].shift()) & rows["part"].notna()

@@ -4,7 +4,8 @@
 "line" (a forecast; "" in other states). "may-be-below": the line's lower limit, or a doubted reading, is past it.
 "limit-not-known": neither the log nor the law gives a limit, and the part is within `NEAR_MM` of a shipped example's.
 
-The last reading is the most worn of the last day on which the part was read. It is doubted where it lies far off its line
+The last reading is the most worn of the last day on which the part was read, or that of a place not read then which was at
+the limit when it last was. It is doubted where it lies far off its line
 and no other place read that day agrees; where one does, and it is lower than its line, it stands, whatever the line says.
 """
 
@@ -37,8 +38,13 @@ def unsigned(on, height):
 
 def with_last(on, looks):
     """The parts with their last reading: date, height and place of the most worn of its last day, and whether it is doubted."""
-    read = looks[looks["source"].ne("new")]
-    last = read.sort_values(["date", "height"], ascending=[False, True], kind="stable").drop_duplicates("part_key")
+    read = looks[looks["source"].ne("new")].sort_values(["date", "height"], ascending=[False, True], kind="stable")
+    limit = read["part_key"].map((sign_of(on) * on["limit"]).set_axis(on["part_key"]))
+    # a place not read on the last day, and at the limit when it last was, is no better since
+    worn = read[~read.duplicated(["part_key", "place"]) & ~read["is_doubtful"].eq(True) & (read["height"] <= limit)]
+    last = read.drop_duplicates("part_key")
+    above = last["part_key"][(last["height"] > limit[last.index]).to_numpy()]
+    last = pd.concat([worn[worn["part_key"].isin(above)], last]).drop_duplicates("part_key")
     keep = ["date", "height", "place", "quantity", "distance_km", "is_doubtful", "line", "t"]
     last = last.set_index("part_key")[keep].reindex(on["part_key"]).set_axis(on.index)
     usual = looks.dropna(subset="quantity").drop_duplicates("category").set_index("category")["quantity"]
