@@ -91,7 +91,8 @@ def _one_line(axis, looks, row, show):
     axis.plot(turn(x), height(middle), color=style.PALETTE[0], linewidth=1.4)
     axis.axhline(height(row["limit"]), color=style.PALETTE[4], linestyle="--", linewidth=1.2, label="limit")
     if row["legal_limit"] == row["legal_limit"] and row["legal_limit"] != row["limit"]:
-        axis.axhline(height(row["legal_limit"]), color=style.INK, linestyle=":", linewidth=1.2, label=_cut(f"legal limit ({row['jurisdiction']})", 30))
+        law = {"color": style.INK, "linestyle": ":", "linewidth": 1.2, "label": _cut(f"legal limit ({row['jurisdiction']})", 30)}
+        axis.axhline(height(row["legal_limit"]), **law)
     axis.set_ylim(bottom=max(axis.get_ylim()[0], 0 if not rising else -np.inf))
     axis.axvline(turn(now), color=style.MUTED, linewidth=0.8)
     axis.text(turn(now), axis.get_ylim()[1], "now", fontsize=7.5, va="top", ha="right", color=style.MUTED)
