@@ -258,6 +258,8 @@ def _todo(row):
 
 def by_vehicle(said):
     """The list as it is printed: `said` of `told`, plain work of one vehicle and urgency in one row."""
+    if said.empty:
+        return said.assign(n=0)
     same = said["evidence"].where(said["urgency"].isin(["overdue", "due"]), "")
     key = said["rank"].astype(str).where(~said["kind"].eq("task"), said["vehicle"] + UNIT + said["urgency"] + same)
     both = said.assign(key=key)
