@@ -193,7 +193,7 @@ class TestTasks:
         assert words["changes"] == [("rear", "tyre: T", "0 km")]
         assert [row[0] for row in words["worn"]] == ["rear tyre, T"]
         [row] = [r for r in words["reads"] if r["what"] == "tread depth" and r["where"] == "rear tyre"]
-        assert row["limit"] == "2.0 mm; law 1.0 mm"
+        assert row["limit"] == "2.0 mm; law 1.0 mm, GB"
         assert row["last"] == "2.2 mm, 1 Jul 2025"
 
 
@@ -449,6 +449,18 @@ class TestReadings:
         assert "1.7" not in row["last"]
         assert row["limit"].startswith("1.5 mm")
 
+    def test_a_doubted_last_reading_is_printed_with_its_own_date_and_said_to_be_doubted(self):
+        tyre = {"position": "rear", "category": "tyre", "item": "T", "new_depth": 8, "limit_depth": 2, "fitted": "2025-01-01"}
+        days = [f"{d:%Y-%m-%d}" for d in pd.date_range("2025-01-10", periods=14, freq="10D")]
+        gauge = {"position": "rear", "category": "tyre", "quantity": "depth"}
+        line = [(d, 500 * k + 500, 7.8 - 0.2 * k) for k, d in enumerate(days)]
+        places = ("centre", "left-shoulder", "right-shoulder")
+        read = [gauge | {"date": d, "odometer": x, "value": v, "place": p} for d, x, v in line for p in places]
+        slip = gauge | {"date": "2025-06-10", "odometer": 7_600, "value": 1.2, "place": "centre"}
+        log = small_log(fitted=[tyre | {"fitted_odometer": 0}], measurements=[*read, slip])
+        [row] = [r for r in words_of(log)["reads"] if r["where"] == "rear tyre" and r["what"] == "tread depth"]
+        assert row["last"] == "1.2 mm, 10 Jun 2025 (doubted)"
+
     def test_a_reading_without_an_odometer_below_the_limit_stands_in_the_way(self):
         tyre = {"position": "rear", "category": "tyre", "item": "T", "new_depth": 8, "limit_depth": 1.6}
         read = [
@@ -461,7 +473,7 @@ class TestReadings:
         assert (what, stands[:29]) == ("Tyre (rear)", "measured 0.8 mm on 9 Jul 2025")
         assert words["worn"][0][2:] == ("0.8 mm on 9 Jul 2025", "1.6 mm (the log)", "now")
         [row] = [r for r in words["reads"] if r["where"] == "rear tyre" and r["what"] == "tread depth"]
-        assert (row["last"], row["limit"]) == ("0.8 mm, 9 Jul 2025", "1.6 mm; law 1.0 mm")
+        assert (row["last"], row["limit"]) == ("0.8 mm, 9 Jul 2025", "1.6 mm; law 1.0 mm, GB")
         assert wording.headline(visit_of(log))[1] == "now"
 
 
@@ -478,7 +490,7 @@ class TestMeters:
         assert "First, read" not in text
         assert "odometer" not in text.casefold()
         assert "It has no meter" in text
-        assert [r["limit"] for r in words_of(log)["reads"] if r["what"] == "tread depth"] == ["2.0 mm; law 1.6 mm"] * 2
+        assert [r["limit"] for r in words_of(log)["reads"] if r["what"] == "tread depth"] == ["2.0 mm; law 1.6 mm, GB"] * 2
         assert "Fitted on" in text
 
     def test_a_machine_with_an_hour_meter_is_asked_for_hours(self):

@@ -55,7 +55,8 @@ class Visit:
         `is_full`, whether its steps are to be printed.
     titles: of the plan's tasks, by code. checks: the plan's rows of what is checked before each use. have: parts to have ready, of
         `worklist.have_of`. worn: parts now on at or near their limit, of `wear.remaining`. reads: a row a reading to
-        take: `position, category, quantity, places, last, last_date, limit, legal_limit, made`.
+        take: `position, category, quantity, places, last, last_date, last_is_doubted, limit,
+        legal_limit, jurisdiction, made`.
     changes: parts now on that this visit may take off: `position, category, item, fitted, fitted_odometer_km`. has_parts: the log tells
         of parts now on.
     laid_up: the lay-up that it is in or comes out of, as a dict, or None. has_plan; is_example: its plan's figures are examples.
@@ -165,11 +166,13 @@ def _reads(log, kind, lines, parts):
     wanted = pd.DataFrame([(c, q, p) for c, all_q in READ.items() for q, p in all_q], columns=["category", "quantity", "places"])
     keys = ["category", "quantity", "position"]
     columns = {"last_position": "position", "last_height": "last", "last_read": "last_date"}
-    own = lines.set_index("part_key")[["quantity", "last_height", "last_read"]].reindex(parts["part_key"]).set_axis(parts.index)
+    told = lines.set_index("part_key")[["quantity", "last_height", "last_read", "last_is_doubted"]]
+    own = told.reindex(parts["part_key"]).set_axis(parts.index)
     # what is read of a category's wear, and held to its limit: depth, not pressure
     first = parts["category"].map({name: what[0][0] for name, what in READ.items()})
     own["quantity"] = own["quantity"].where(own["last_read"].notna(), first)
-    wear_of_it = pd.concat([parts[["category", "last_position", "limit", "legal_limit"]], own], axis=1)
+    limits = ["limit", "legal_limit", "jurisdiction"]
+    wear_of_it = pd.concat([parts[["category", "last_position", *limits]], own], axis=1)
     wear_of_it = wear_of_it.rename(columns=columns).drop_duplicates(keys)
     other = _last_values(log)
     other = other[~_is_in(other, wear_of_it, keys)]

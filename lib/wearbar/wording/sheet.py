@@ -163,6 +163,7 @@ def _read(row, as_of, show):
     quantity, is_oil = row.quantity, row.category == "engine-oil"
     unit = {"depth": _depth(show), "pressure": show.units.pressure}.get(quantity, UNITS_OF.get(quantity))
     last = f"{_value(row.last, quantity, show)}, {show.date(row.last_date)}" if pd.notna(row.last) else ""
+    last += " (doubted)" if pd.notna(row.last_is_doubted) and row.last_is_doubted else ""
     blanks = [("level", ""), ("added", unit)] if is_oil else [(PLACES.get(p, ""), unit * (p == row.places[-1])) for p in row.places]
     is_tread = row.category == "tyre" and quantity == "depth"
     made = f"; {(as_of - row.made).days / 365.25:.1f} years old" if is_tread and pd.notna(row.made) else ""
@@ -177,13 +178,14 @@ def _read(row, as_of, show):
 
 
 def _limit(row, show):
-    """The limit to change at, and the legal one beside it where that is another."""
+    """The limit to change at, and the legal one with its jurisdiction."""
     if pd.isna(row.limit):
         return ""
     limit = _height(row.limit, row.quantity, show)
-    if pd.isna(row.legal_limit) or row.legal_limit == row.limit:
+    if pd.isna(row.legal_limit):
         return limit
-    return f"{limit}; law {_height(row.legal_limit, row.quantity, show)}"
+    law = f"law {_height(row.legal_limit, row.quantity, show)}, {clean(row.jurisdiction, 20)}"
+    return law if row.legal_limit == row.limit else f"{limit}; {law}"
 
 
 def _depth(show):
