@@ -27,6 +27,7 @@ TASKS = [
     {"code": "fluid", "action": "replace", "every": {"months": 12}, "hours": 0.5, "tolerance": 0.1},
 ]
 SHOW = Show(Units(distance="km", currency="GBP"))
+NOTHING = pd.DataFrame({"urgency": [], "kind": [], "vehicle": [], "what": [], "site": [], "is_laid_up": []})
 
 
 def even_log(n=3, tasks=TASKS, km_a_day=30, **more):
@@ -323,23 +324,24 @@ class TestWords:
 
     def test_no_words_hold_what_print_does_not(self, year, fleet_year):
         for found in (year, fleet_year):
-            plan, months = outlook.plan_of_visits(found), outlook.by_month(found)
+            plan, months = outlook.plan_of_visits(found, NOTHING), outlook.by_month(found)
             money = outlook.totals(found, ["planned", "wear", "unplanned", "other", "money"])
-            told = [wording.visits_said(plan, SHOW), wording.work_said(found, months, SHOW), wording.money_said(found, money, SHOW)]
+            told = [wording.visits_said(plan, NOTHING, SHOW), wording.work_said(found, months, SHOW)]
+            told += [wording.money_said(found, money, SHOW)]
             told += [wording.changed_use(found, SHOW), wording.alt_months(months, "money", "Money", SHOW), wording.alt_visits(plan)]
             told += [wording.hours_said(outlook.by_site(found), found.told)]
             assert not [text for text in told for bad in ("nan", "None", "inf ", "e+", "  ") if bad in text]
 
-    @pytest.mark.parametrize("n_single, saved, hence", [(4, "50%", ", hence 1 job more."), (5, "60%", None)])
+    @pytest.mark.parametrize("n_single, saved, hence", [(4, "50%", True), (5, "60%", False)])
     def test_jobs_and_visits_are_reckoned_openly(self, n_single, saved, hence):
         jobs = pd.DataFrame({"vehicle": "V0", "day": [3, 3, 3, 9, 9], "unused_share": 0.1, "wasted_amount": 0.0, "is_past": False})
         plan = outlook.VisitPlan(jobs, 2, n_single, 3)
-        text = wording.visits_said(plan, SHOW)
-        assert "2 visits do for 5 jobs." in text
-        assert f"it would be {n_single} visits, one a job ({saved} saved), or 3 with a day's jobs together." in text
-        assert hence in text if hence else "hence" not in text
+        text = wording.visits_said(plan, NOTHING, SHOW)
+        assert "2 visits do 5 jobs." in text
+        assert f"it would be {n_single} visits ({saved} saved). With the jobs of one day together it would be 3." in text
+        assert ("falls due again sooner: 1 job more" in text) == hence
         assert "once more than needed" not in text
-        assert "once more than needed" in wording.visits_said(plan, SHOW, True)
+        assert "once more than needed" in wording.visits_said(plan, NOTHING, SHOW, True)
 
     @pytest.mark.parametrize("n, text", [(0, "order none"), (3, "3 × 1 L")])
     def test_packs_in_words(self, n, text):
@@ -467,7 +469,7 @@ class TestLaidUp:
         assert planned(found) == []
         assert outlook.plan_of_visits(found).jobs["vehicle"].unique().tolist() == ["V1"]
         assert outlook.waiting(found)[["vehicle", "task"]].to_numpy().tolist() == [["V0", "it"]]
-        assert "V0 (it). What is due waits for its return" in wording.waiting_said(outlook.waiting(found))
+        assert "V0 (it). Do what is due before its next use" in wording.waiting_said(outlook.waiting(found))
         assert found.told.by_row[:, found.ahead.rows["vehicle"].eq("V0")].sum() == 0
 
     def test_what_falls_due_within_it_is_done_before_the_next_use(self):

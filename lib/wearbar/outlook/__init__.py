@@ -20,7 +20,9 @@ from wearbar.outlook.lastyear import LastYear, came, replayed
 from wearbar.outlook.parts import Sets, order_list, packs, sets_of
 from wearbar.outlook.prices import CLASSES, Prices, classed, prices_of
 from wearbar.outlook.simulate import Simulated, simulate
+from wearbar.outlook.urgent import at_once, with_more
 from wearbar.paths import days_later
+from wearbar.tables import TEXT
 from wearbar.visits import VisitPlan, plan_visits
 
 __all__ = [
@@ -200,27 +202,42 @@ def next_work(outlook):
     return made.sort_values(["due_date", "vehicle", "task", "position"], kind="stable", ignore_index=True)
 
 
-def plan_of_visits(outlook):
-    """The `visits.VisitPlan` of the year ahead; what `waiting` tells is not in it."""
-    rows = outlook.ahead.rows
+def plan_of_visits(outlook, todo=None):
+    """The `visits.VisitPlan` of the year ahead; what `waiting` tells is not in it.
+
+    todo: of `actionlist.actions`, told in words (`what`): what of it cannot wait is done at the
+    first visit of its vehicle, or on the day that its lay-up ends.
+    """
+    rows, more = outlook.ahead.rows, at_once(outlook.ahead, todo)
     key = pd.MultiIndex.from_frame(rows[["plan", "task"]])
     amounts = outlook.prices.tasks["amount"].reindex(key).to_numpy(dtype=float) if len(outlook.prices.tasks) else np.full(len(key), np.nan)
-    names = rows["vehicle"].unique()
-    lots = [names[at : at + LOT] for at in range(0, max(len(names), 1), LOT)]
-    plans = [plan_visits(visit_jobs(outlook.ahead, outlook.model, outlook.as_of, amounts, some)) for some in lots]
+    names = list(dict.fromkeys([*rows["vehicle"], *more["vehicle"]]))
+    plans = []
+    for at in range(0, max(len(names), 1), LOT):
+        some = names[at : at + LOT]
+        jobs = visit_jobs(outlook.ahead, outlook.model, outlook.as_of, amounts, some)
+        plans.append(plan_visits(with_more(jobs, more[more["vehicle"].isin(some)])))
     jobs = pd.concat([p.jobs for p in plans], ignore_index=True)
     return VisitPlan(jobs, *(sum(getattr(p, name) for p in plans) for name in ("n_visits", "n_single", "n_own_day")))
 
 
-def waiting(outlook):
-    """The work due by now of vehicles laid up without an end on record: frame `vehicle, task, position`; task "" where none of it is."""
+def waiting(outlook, todo=None):
+    """The work due by now of vehicles laid up without an end on record: frame `vehicle, task, position`; task "" where none of it is.
+
+    todo: as of `plan_of_visits`.
+    """
     rows = outlook.ahead.rows[np.isinf(outlook.ahead.rows["wait_days"])]
     due = rows["due_day"] <= 0
     for meter, column in ((outlook.model, "due_km"), (outlook.model.hours, "due_hours")):
         due |= False if meter is None else rows[column] <= rows["vehicle"].map(meter.vehicles["last_km"])
     rows = rows.assign(task=rows["task"].where(due, ""), position=rows["position"].where(due, ""))
-    kept = due | ~rows["vehicle"].isin(rows.loc[due, "vehicle"])
-    return rows.loc[kept, ["vehicle", "task", "position"]].drop_duplicates(ignore_index=True)
+    more = at_once(outlook.ahead, todo)
+    more = more[np.isinf(more["day"])]
+    rows = rows[~(rows["task"].eq("") & rows["vehicle"].isin(more["vehicle"]))]
+    kept = rows["task"].ne("") | ~rows["vehicle"].isin(rows.loc[rows["task"].ne(""), "vehicle"])
+    names = ["vehicle", "task", "position"]
+    both = [t[names].astype(TEXT) for t in (more, rows[kept])]
+    return pd.concat([t for t in both if len(t)] or both[:1]).drop_duplicates(ignore_index=True)
 
 
 def last_year(log, test, replay, confidence=0.9, rng=None, draws=DRAWS):

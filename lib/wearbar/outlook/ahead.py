@@ -9,6 +9,7 @@ from wearbar import usage
 from wearbar.intervals.due import MONTH_DAYS, Limits
 from wearbar.outlook.again import Again
 from wearbar.paths import days_of
+from wearbar.plan import title_of
 from wearbar.visits import Jobs
 
 __all__ = ["YEAR_DAYS", "Ahead", "expected_km", "visit_jobs", "work_ahead"]
@@ -59,7 +60,7 @@ def _waits(log):
 
 COLUMNS = dict.fromkeys([f"{what}_{unit}" for what in ("due", "early") for unit in ("km", "hours", "day")], float)
 COLUMNS |= dict.fromkeys(["every_km", "every_hours", "every_days"], float)
-PLAIN = ["vehicle", "plan", "task", "position", "safety", "statutory"]
+PLAIN = ["vehicle", "plan", "task", "title", "position", "safety", "statutory"]
 # what `_again` is made from: the limits, the window before a point, the ladder
 LIMITS = ["days", "months", "early_share", "tolerance_km", "tolerance_hours", "tolerance_days"]
 LIMITS += ["on_ladder", "base_km", "base_hours", "base_day"]
@@ -129,6 +130,7 @@ def _certificates(log, table):
     found = {"vehicle": c["vehicle"], "plan": plan, "task": c["item"].map(code), "position": "", "safety": True, "statutory": True}
     found |= dict.fromkeys(["due_km", "early_km", "due_hours", "early_hours", "every_km", "every_hours"], np.inf)
     found |= {"is_expiry": True, "due_day": due, "early_day": early}
+    found |= {"title": [title_of(code.get(kind, kind)) for kind in c["item"]]}
     found |= {"every_days": months * MONTH_DAYS, "past_share": due / -YEAR_DAYS, "days": np.nan, "months": months, "early_share": np.nan}
     found |= dict.fromkeys(["tolerance_km", "tolerance_hours", "base_km", "base_hours"], np.nan)
     found |= {"tolerance_days": due - early, "on_ladder": True, "base_day": due}

@@ -8,7 +8,8 @@ from wearbar.tables import TEXT
 from wearbar.wording.blind import blind, danger_none
 from wearbar.wording.common import clean, listing, number, plural, safe
 
-__all__ = ["COMING", "HEADS", "INDEX_ROWS", "LAID_UP", "by_vehicle", "counted", "dangers_said", "index_rows",
+__all__ = ["COMING", "HEADS", "INDEX_ROWS", "LAID_UP", "by_vehicle", "counted", "dangers_said", "found_rows",
+           "index_rows",
            "overdue_said", "today", "told", "what"]  # fmt: skip
 
 LAID_UP = "laid up: before its next use"
@@ -21,6 +22,10 @@ HEADS = {
     "by_said": "By",
     "todo": "To do",
 }
+FOUND = ["rank", "urgency", "stands", "vehicle", "site", "position", "kind", "item", "what", "evidence",
+         "by", "todo", "hours", "parts", "source", "is_laid_up", "is_forecast", "safety", "statutory",
+         "due_date", "expected_date", "low_date", "high_date", "over_days", "over_km", "over_hours",
+         "value", "low", "high", "last", "read_date", "limit", "legal_limit"]  # fmt: skip
 COMING = {name: HEADS[name] for name in ("vehicle", "site", "what", "evidence", "by_said")}
 INDEX_ROWS = 12
 UNIT = "\x1f"  # between the parts of a key
@@ -272,6 +277,11 @@ def by_vehicle(said):
     rows["evidence"] = ("the soonest " + soonest).where(several & ~all_alike, rows["evidence"])
     rows["by"] = by["by"].min()
     return rows.sort_values("rank", ignore_index=True)
+
+
+def found_rows(rows, show):
+    """The whole list for findings.json: in words, and what a program needs in SI."""
+    return told(rows, show)[FOUND]
 
 
 def _works(rows):

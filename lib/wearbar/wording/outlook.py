@@ -6,6 +6,8 @@ import math
 
 import pandas as pd
 
+from wearbar.actionlist import PRESSING
+from wearbar.wording.actionlist import counted
 from wearbar.wording.common import MISSING, listing, number, plain, plural, safe
 
 __all__ = [
@@ -291,40 +293,34 @@ def next_table(table):
     return joined.sort_values(["due_date", "vehicle", "task"], kind="stable", ignore_index=True)
 
 
-def visits_said(plan, show, has_covers=False):
-    """Visits saved, and what early work throws away. has_covers: some of the work does other work along with it."""
+def visits_said(plan, todo, show, has_covers=False):
+    """How the visits are planned, and what early work throws away.
+
+    todo: of `actionlist.actions`. has_covers: some of the work does other work along with it.
+    """
     if not plan.n_visits:
         return "No visit needs to be planned."
-    jobs, wasted = plan.jobs, plan.jobs["wasted_amount"].sum()
-    life = jobs["unused_share"].mean()
-    past = int(jobs["is_past"].sum())
-    saved = f"{plural(plan.n_visits, 'visit')} {'does' if plan.n_visits == 1 else 'do'} for {plural(len(jobs), 'job')}"
+    now = todo[todo["urgency"].isin([*PRESSING, "recall"])]
+    n, one = len(plan.jobs), plan.n_visits == 1
+    said = [f"{plural(plan.n_visits, 'visit')} {'does' if one else 'do'} {plural(n, 'job')}."]
+    said += [f"The first visits take all that cannot wait: {counted(now)}."] if len(now) else []
     share = f"{show.percent(plan.saved_share)} saved" if plan.saved_share > 0 else "none saved"
-    against = (
-        f"With every job on its own due day it would be {plural(plan.n_single, 'visit')}, one a job ({share}), "
-        f"or {number(plan.n_own_day)} with a day's jobs together."
+    said.append(
+        f"With a visit for each job on its own due day it would be {plural(plan.n_single, 'visit')} ({share}). "
+        f"With the jobs of one day together it would be {number(plan.n_own_day)}."
     )
-    more = len(jobs) - plan.n_single
-    oftener = f" What is done before its due day comes round the sooner, hence {plural(more, 'job')} more." if more > 0 else ""
-    twice = " Work that other work does along with it may be planned once more than needed." if has_covers else ""
-    cost = (
-        f" It gives away {show.percent(life)} of the jobs' intervals on average, worth {show.money(wasted)} of work and parts "
-        "done too soon."
-        if wasted > 0
-        else ""
+    more, wasted = n - plan.n_single, plan.jobs["wasted_amount"].sum()
+    said += [f"Work done before its due day falls due again sooner: {plural(more, 'job')} more."] if more > 0 else []
+    said += ["Work that other work does along with it may be planned once more than needed."] if has_covers else []
+    if wasted > 0:
+        life = show.percent(plan.jobs["unused_share"].mean())
+        said.append(f"Early work leaves {life} of the intervals unused on average, worth {show.money(wasted)}.")
+    late = "Nothing else" if len(now) else "Nothing"
+    said.append(
+        f"{late} is planned after its due point, and nothing before its window. Distances are the forecast's median. "
+        "Read the odometer before each visit, and plan again every month."
     )
-    rest = (
-        f" {plural(past, 'job')} {'is' if past == 1 else 'are'} past {'its' if past == 1 else 'their'} due point already and "
-        "planned at once."
-        if past
-        else ""
-    )
-    return (
-        f"{saved}. {against}{oftener}{twice}{cost}{rest} {'Nothing else' if past else 'Nothing'} is planned after its due point, and "
-        "nothing before its window; the late half of a window is kept for mishap. Open defects, "
-        "recalls and expired certificates go before it: see interval compliance. "
-        "Distances are the forecast's median, so read the odometer before each visit, and make the plan again every month."
-    )
+    return " ".join(said)
 
 
 def waiting_said(table):
@@ -337,8 +333,8 @@ def waiting_said(table):
         return ""
     one = len(said) == 1
     return (
-        f"Laid up with no end on record, and without a visit here: {listing(said)}. What is due waits for "
-        f"{'its' if one else 'their'} return, and is to be done before the next use."
+        f"Laid up with no end on record, so without a visit here: {listing(said)}. Do what is due before "
+        f"{'its' if one else 'their'} next use."
     )
 
 
@@ -348,11 +344,11 @@ def visits_table(plan, as_of):
     if jobs.empty:
         return pd.DataFrame(columns=["vehicle", "site", "date", "work", "jobs", "wasted_amount"])
     said = (
-        jobs.groupby(["vehicle", "day", "task"], sort=False)["position"]
+        jobs.groupby(["vehicle", "day", "title"], sort=False)["position"]
         .agg(lambda p: ", ".join(x for x in p if isinstance(x, str) and x))
         .reset_index()
     )
-    said["work"] = said["task"] + (" (" + said["position"] + ")").where(said["position"] != "", "")
+    said["work"] = said["title"] + (" (" + said["position"] + ")").where(said["position"] != "", "")
     work = said.groupby(["vehicle", "day"])["work"].agg(", ".join)
     by = jobs.groupby(["vehicle", "day"])
     made = by.agg(site=("site", "first"), jobs=("task", "size"), wasted_amount=("wasted_amount", "sum")).join(work).reset_index()
