@@ -27,7 +27,7 @@ TASKS = [
     {"code": "fluid", "action": "replace", "every": {"months": 12}, "hours": 0.5, "tolerance": 0.1},
 ]
 SHOW = Show(Units(distance="km", currency="GBP"))
-NOTHING = pd.DataFrame({"urgency": [], "kind": [], "vehicle": [], "what": [], "site": [], "is_laid_up": []})
+NOTHING = pd.DataFrame({"urgency": [], "kind": [], "vehicle": [], "job": [], "site": [], "is_laid_up": []})
 
 
 def even_log(n=3, tasks=TASKS, km_a_day=30, **more):

@@ -204,7 +204,7 @@ class TestFirst:
         recall = {"campaign": "R1", "issued": "2025-05-01", "kind": "safety-recall", "by": "2025-09-01", "note": "fork"}
         log = small_log(defects=[defect], certificates=[expired], campaigns=[recall])
         words = words_of(log)
-        assert [what for what, _ in words["dangers"]] == ["brake hose torn (front)", "Roadworthiness certificate"]
+        assert [what for what, _ in words["dangers"]] == ["brake hose torn (front)", "Roadworthiness certificate expired"]
         assert words["others"][0] == "Recall R1: fork: do by 1 Sep 2025. Have the recall done."
         page = page_of(log)
         assert page.index("brake hose torn") < page.index("First, read the odometer") < page.index("wb-task")

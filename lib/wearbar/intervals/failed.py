@@ -20,8 +20,20 @@ GRAVE_WORDS = "brake|tyre|tire|steer|suspension|wheel|roadworth|chain|safety"
 TEST_WORDS = "roadworth|safety-test|annual-test"
 GOOD, LEAST_NAME = ("pass", "advisory"), 4
 KEY = ["vehicle", "key"]
-ROW = ["vehicle", "key", "task", "position", "date", "odometer_km", "visit", "text", "grade", "plan",
-       "table", "line"]  # fmt: skip
+ROW = [
+    "vehicle",
+    "key",
+    "task",
+    "position",
+    "date",
+    "odometer_km",
+    "visit",
+    "text",
+    "grade",
+    "plan",
+    "table",
+    "line",
+]
 EVENT = ["vehicle", "key", "position", "date", "line"]
 
 
@@ -35,14 +47,18 @@ def failed(log):
     """
     work = _work(log)
     fails = _stack([work[work["result"].eq("fail")], _certificates(log, ["fail"])], ROW)
-    fails = fails.sort_values(["date", "table", "line"], ascending=[True, False, True], kind="stable")
+    fails = fails.sort_values(
+        ["date", "table", "line"], ascending=[True, False, True], kind="stable"
+    )
     fails = fails.drop_duplicates(["vehicle", "key", "position", "date"]).reset_index(drop=True)
     rows = _placed(fails, work, log)
     rows["ended"] = _ended(rows, _passes(work, log), strict=True)
     for events in (_replacements(work, log), _fitted(rows, log)):
         also = _ended(rows, events).where(~_is_test(rows))
         rows["ended"] = rows[["ended"]].assign(also=also).min(axis=1)
-    ended = rows.groupby("fail")["ended"].agg(lambda day: day.max() if day.notna().all() else pd.NaT)
+    ended = rows.groupby("fail")["ended"].agg(
+        lambda day: day.max() if day.notna().all() else pd.NaT
+    )
     fails["ended"] = ended.reindex(fails.index).astype("datetime64[ns]")
     mended = _mended(fails, log).where(~_is_test(fails))
     fails["ended"] = fails[["ended"]].assign(also=mended).min(axis=1)
@@ -51,8 +67,10 @@ def failed(log):
     return fails[~(again > fails["date"])].drop(columns=["key", "visit", "plan"])
 
 
-_TYPES = dict.fromkeys(("vehicle", "key", "task", "position", "visit", "text", "grade",
-                       "plan", "table", "category"), TEXT)  # fmt: skip
+_TYPES = dict.fromkeys(
+    ("vehicle", "key", "task", "position", "visit", "text", "grade", "plan", "table", "category"),
+    TEXT,
+)
 _TYPES |= {"date": "datetime64[ns]", "odometer_km": float, "line": float, "fail": int}
 
 
@@ -81,14 +99,20 @@ def _work(log):
     if log.plan is None:
         safety = statutory = known = pd.Series(False, work.index)
     else:
-        tasks = log.plan.tasks.drop_duplicates(["plan", "code"], keep="last").set_index(["plan", "code"])
-        own = tasks[["safety", "statutory"]].reindex(pd.MultiIndex.from_frame(work[["plan", "task"]]))
+        tasks = log.plan.tasks.drop_duplicates(["plan", "code"], keep="last").set_index(
+            ["plan", "code"]
+        )
+        own = tasks[["safety", "statutory"]].reindex(
+            pd.MultiIndex.from_frame(work[["plan", "task"]])
+        )
         known = own["statutory"].notna().set_axis(work.index)
         safety, statutory = (own[c].eq(True).set_axis(work.index) for c in own)
     named = work["task"].str.contains(GRAVE_WORDS, na=False) & ~known
     tests = work["task"].str.contains(TEST_WORDS, na=False) & ~known
     grade = np.select([statutory | tests, safety | named], [FAILED_TEST, OFF_ROAD], FAILED)
-    key = work["task"].map(test_of).where(pd.Series(grade, work.index).eq(FAILED_TEST), work["task"])
+    key = (
+        work["task"].map(test_of).where(pd.Series(grade, work.index).eq(FAILED_TEST), work["task"])
+    )
     return work.assign(key=key.astype(TEXT), grade=grade)
 
 
@@ -102,9 +126,16 @@ def _certificates(log, results):
     c = c[c["result"].fillna("").isin(results)]
     date = c["tested"].fillna(c["valid_to"].clip(upper=log.as_of))
     return c.assign(
-        key=c["kind"], task=c["kind"], date=date, grade=FAILED_TEST, table="certificates",
-        plan=_plan_of(log, c["vehicle"]), position=None, text=None, visit=None,
-    )  # fmt: skip
+        key=c["kind"],
+        task=c["kind"],
+        date=date,
+        grade=FAILED_TEST,
+        table="certificates",
+        plan=_plan_of(log, c["vehicle"]),
+        position=None,
+        text=None,
+        visit=None,
+    )
 
 
 def _placed(fails, work, log):
@@ -117,8 +148,12 @@ def _placed(fails, work, log):
         places = log.plan.tasks[["plan", "code", "positions"]].explode("positions").dropna()
         places = places.set_axis(["plan", "task", "position"], axis=1)
         named.append(blank.merge(places, on=["plan", "task"]))
-    on = log.tables["fitted"].loc[lambda t: t["removed"].isna(), ["vehicle", "category", "position"]]
-    named.append(blank.merge(_categories(blank, log), on="fail").merge(on, on=["vehicle", "category"]))
+    on = log.tables["fitted"].loc[
+        lambda t: t["removed"].isna(), ["vehicle", "category", "position"]
+    ]
+    named.append(
+        blank.merge(_categories(blank, log), on="fail").merge(on, on=["vehicle", "category"])
+    )
     places = _stack(named, ["fail", "position"]).drop_duplicates()
     both = rows.drop(columns="position").merge(places, on="fail", how="left")
     both["position"] = both["position"].fillna(both["fail"].map(rows.set_index("fail")["position"]))
@@ -133,7 +168,9 @@ def _ended(rows, events, strict=False):
     asked = rows[[*KEY, "position", "date", "line", "table"]].rename_axis("row").reset_index()
     both = asked.merge(events, on=KEY, suffixes=("", "_then"))
     where = both["position_then"].fillna("")
-    part = np.array([a.startswith(f"{b}-") for a, b in zip(both["position"], where, strict=True)], dtype=bool)
+    part = np.array(
+        [a.startswith(f"{b}-") for a, b in zip(both["position"], where, strict=True)], dtype=bool
+    )
     at = where.eq("") | where.eq(both["position"]) | part
     after = both["date_then"] > both["date"]
     same = both["date_then"].eq(both["date"])
@@ -157,9 +194,12 @@ def _replacements(work, log):
         return pd.DataFrame(columns=EVENT)
     replaces = log.plan.tasks.loc[log.plan.tasks["action"].eq("replace"), ["plan", "code"]]
     covers = log.plan.covers[["plan", "code", "covered"]].drop_duplicates()
-    did = work[~work["result"].isin(["fail", "not-checked"])].merge(covers, left_on=["plan", "task"],
-                                                                    right_on=["plan", "code"])  # fmt: skip
-    renews = pd.MultiIndex.from_frame(did[["plan", "task"]]).isin(pd.MultiIndex.from_frame(replaces))
+    did = work[~work["result"].isin(["fail", "not-checked"])].merge(
+        covers, left_on=["plan", "task"], right_on=["plan", "code"]
+    )
+    renews = pd.MultiIndex.from_frame(did[["plan", "task"]]).isin(
+        pd.MultiIndex.from_frame(replaces)
+    )
     did = did[renews | did["result"].isin(GOOD)]
     return did.assign(key=did["covered"])[EVENT]
 
@@ -174,12 +214,20 @@ def _categories(rows, log):
     if log.plan is not None:
         own = log.plan.tasks[["plan", "code", "part"]].dropna().drop_duplicates()
         covers = log.plan.covers[["plan", "code", "covered"]].merge(own, on=["plan", "code"])
-        pairs = pd.concat([own.set_axis(["plan", "task", "category"], axis=1),
-                           covers[["plan", "covered", "part"]].set_axis(["plan", "task", "category"], axis=1)])  # fmt: skip
+        pairs = pd.concat(
+            [
+                own.set_axis(["plan", "task", "category"], axis=1),
+                covers[["plan", "covered", "part"]].set_axis(["plan", "task", "category"], axis=1),
+            ]
+        )
         told.append(rows.merge(pairs.drop_duplicates(), on=["plan", "task"])[["fail", "category"]])
     names = [c for c in log.tables["fitted"]["category"].dropna().unique() if len(c) >= LEAST_NAME]
-    by_name = [(fail, c) for fail, task in zip(rows["fail"], rows["task"], strict=True)
-               for c in names if str(task).startswith(c)]  # fmt: skip
+    by_name = [
+        (fail, c)
+        for fail, task in zip(rows["fail"], rows["task"], strict=True)
+        for c in names
+        if str(task).startswith(c)
+    ]
     told.append(pd.DataFrame(by_name, columns=["fail", "category"]).astype({"category": TEXT}))
     return _stack(told, ["fail", "category"]).drop_duplicates()
 
@@ -187,7 +235,9 @@ def _categories(rows, log):
 def _fitted(rows, log):
     """Parts fitted since, of the categories that a failed task is about."""
     on = log.tables["fitted"].dropna(subset="fitted").rename_axis("line").reset_index()
-    asked = rows[["fail", "vehicle", "key", "plan", "task"]].merge(_categories(rows, log), on="fail")
+    asked = rows[["fail", "vehicle", "key", "plan", "task"]].merge(
+        _categories(rows, log), on="fail"
+    )
     found = asked[[*KEY, "category"]].drop_duplicates().merge(on, on=["vehicle", "category"])
     return found.assign(date=found["fitted"])[EVENT]
 
@@ -200,9 +250,19 @@ def _mended(fails, log):
     rows = fails.assign(at=fails["visit"].fillna(fails["date"].dt.strftime("%Y-%m-%d")))
     rows = rows.rename_axis("fail").reset_index()
     both = rows.merge(d, on=["vehicle", "at"], suffixes=("", "_of"))
-    place = both["position"].isna() | both["position_of"].isna() | both["position"].eq(both["position_of"])
+    place = (
+        both["position"].isna()
+        | both["position_of"].isna()
+        | both["position"].eq(both["position_of"])
+    )
     about = _categories(rows, log)
-    is_about = pd.MultiIndex.from_frame(both[["fail", "category"]]).isin(pd.MultiIndex.from_frame(about))
+    is_about = pd.MultiIndex.from_frame(both[["fail", "category"]]).isin(
+        pd.MultiIndex.from_frame(about)
+    )
     alike = both["category"].isna() | ~both["fail"].isin(about["fail"]) | is_about
     by = both[place & alike].groupby("fail")["closed"]
-    return by.agg(lambda day: day.max() if day.notna().all() else pd.NaT).reindex(fails.index).astype("datetime64[ns]")
+    return (
+        by.agg(lambda day: day.max() if day.notna().all() else pd.NaT)
+        .reindex(fails.index)
+        .astype("datetime64[ns]")
+    )

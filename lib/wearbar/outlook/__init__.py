@@ -205,7 +205,7 @@ def next_work(outlook):
 def plan_of_visits(outlook, todo=None):
     """The `visits.VisitPlan` of the year ahead; what `waiting` tells is not in it.
 
-    todo: of `actionlist.actions`, told in words (`what`): what of it cannot wait is done at the
+    todo: of `actionlist.actions`, told in words (`job`): what of it cannot wait is done at the
     first visit of its vehicle, or on the day that its lay-up ends.
     """
     rows, more = outlook.ahead.rows, at_once(outlook.ahead, todo)

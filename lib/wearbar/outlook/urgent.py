@@ -24,7 +24,7 @@ def at_once(ahead, todo):
     rows = todo[mine].reset_index(drop=True)
     wait = ahead.rows.groupby("vehicle")["wait_days"].max()
     day = rows["vehicle"].map(wait).astype(float).replace(0.0, np.nan).fillna(np.inf)
-    rows = rows.assign(task=rows["what"], title=rows["what"], position="", amount=np.nan)
+    rows = rows.assign(task=rows["job"], title=rows["job"], position="", amount=np.nan)
     return rows[ROW].assign(day=day.where(rows["is_laid_up"], 0.0))
 
 
