@@ -1,6 +1,5 @@
 """The action list as pages print it: grouped, counted, its head, and its dangers in a sentence."""
 
-
 from wearbar.actionlist import DANGER, URGENCY
 from wearbar.wording.actionlist.rows import told
 from wearbar.wording.blind import blind, danger_none

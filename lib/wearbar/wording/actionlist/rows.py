@@ -276,7 +276,9 @@ def _what_to_do(row):
             return "Measure it by then."
         return "Measure it today; renew it at the limit." if row.is_forecast else "Renew it today."
     if row.urgency == "ends soon":
-        return {"certificate": "Book the test.", "warranty": "Make any claim before it ends."}.get(row.kind, "Have the recall done.")
+        return {"certificate": "Book the test.", "warranty": "Make any claim before it ends."}.get(
+            row.kind, "Have the recall done."
+        )
     if row.kind == "recheck":
         return "Check it and write it in the log."
     return _OF_TASK.get(row.urgency, "Plan it.")
