@@ -15,7 +15,7 @@ __all__ = ["ASK", "AdoptError", "asked", "check_map", "read_map", "table_toml", 
 ASK = "?"
 KEYS = {
     "sheet": str, "to": str, "header_lines": list, "date_order": str, "decimal": str,
-    "columns": dict, "constants": dict, "units": dict, "words": dict,
+    "columns": dict, "constants": dict, "units": dict, "less": dict, "words": dict,
 }  # fmt: skip
 FIRST_ASKED = 12
 
@@ -105,6 +105,12 @@ def _check_values(entry, where):
     for name, words in entry.get("words", {}).items():
         good = isinstance(words, dict) and all(isinstance(word, str) for word in words.values())
         _must(good, f"{where}: words.{name} must give a word, in quotes, for each word of the sheet")
+    for name, others in entry.get("less", {}).items():
+        good = isinstance(others, list) and others and name not in others
+        _must(good, f'{where}: less.{name} must list the columns whose money is in it, as in ["labour_cost", "parts_cost"]')
+        for column in (name, *others):
+            told = f"{where}: less names {str(column)[:60]!r}, which is no money in columns"
+            _must(column in entry["columns"].values() and schema.column(entry["to"], column).quantity == "money", told)
     for name, unit in entry.get("units", {}).items():
         quantity = schema.column(entry["to"], name).quantity
         choices = SIZES.get(quantity, {}) if name != "value" else [u for q in schema.MEASURED for u in SIZES[q]]
@@ -154,4 +160,5 @@ def toml(text):
 
 
 def _inline(mapping):
-    return "{ " + ", ".join(f"{toml(key)} = {toml(value)}" for key, value in mapping.items()) + " }"
+    told = {key: f"[{', '.join(map(toml, value))}]" if isinstance(value, list) else toml(value) for key, value in mapping.items()}
+    return "{ " + ", ".join(f"{toml(key)} = {value}" for key, value in told.items()) + " }"
