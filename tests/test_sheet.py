@@ -549,7 +549,7 @@ class TestDemo:
     def test_its_page_stands_alone_and_is_sound(self, name, demo_sheet):
         assert list(faults(demo_sheet(name))) == []
         text = Page(demo_sheet(name).read_text(encoding="utf-8")).text
-        assert "The maker's handbook wins over this sheet" in text
+        assert "The maker's handbook and local law come before this sheet" in text
         assert "EXAMPLE, NOT FOR USE" in text
         assert "All reports" not in text
         assert sorted(p.suffix for p in demo_sheet(name).parent.iterdir() if p.stem == name) == [".html"]
