@@ -16,22 +16,22 @@ from wearbar.replay import Replay
 CLASSES = ("money", "planned", "wear", "unplanned")
 
 
-def log_of(seed, vehicles):
-    """A fleet's log with these vehicles alone."""
+def write_log(seed, vehicles, folder):
+    """A fleet's log with these vehicles alone, as they come: motorcycles, pickups and vans."""
     tables, _ = synthetic.fleet(seed=seed, vehicles=max(vehicles, 3), dirt=False)
-    kept = tables["vehicles"]["vehicle"].iloc[:vehicles]
+    kept = tables["vehicles"]["vehicle"].sample(vehicles, random_state=seed)
     tables = {name: t[t["vehicle"].isin(kept)] if "vehicle" in t else t for name, t in tables.items()}
-    with tempfile.TemporaryDirectory() as folder:
-        plans = synthetic.plan_text(tables["vehicles"]["plan"].unique())
-        synthetic.write(tables, synthetic.header(), folder, plans)
-        return read_log(folder)
+    plans = synthetic.plan_text(tables["vehicles"]["plan"].unique())
+    synthetic.write(tables, synthetic.header(), folder, plans)
 
 
 @cache
 def past(seed, vehicles):
     """Totals of last year's outlook, or None."""
-    log = log_of(seed, vehicles)
-    found = outlook.last_year(log, None, Replay(log), rng=np.random.default_rng(seed))
+    with tempfile.TemporaryDirectory() as folder:
+        write_log(seed, vehicles, folder)
+        log = read_log(folder)
+        found = outlook.last_year(log, None, Replay(log), rng=np.random.default_rng(seed))
     return None if found is None else found.totals.set_index("what")
 
 
