@@ -35,7 +35,7 @@ def past(seed, vehicles):
     return None if found is None else found.totals.set_index("what")
 
 
-@cells("workshop money of next year, by replay", vehicles=(1, 3, 10, 34), of=CLASSES)
+@cells("workshop money of next year, by replay", "words", vehicles=(1, 3, 10, 34), of=CLASSES)
 def money(rng, samples, vehicles, of):
     for seed in range(samples):
         totals = past(1000 + seed, vehicles)

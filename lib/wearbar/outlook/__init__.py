@@ -17,6 +17,7 @@ from wearbar.forecast import UsageModel, chance_due, due_dates
 from wearbar.intervals import SMALL_SITE, items, occasions
 from wearbar.outlook.ahead import Ahead, visit_jobs, work_ahead
 from wearbar.outlook.lastyear import LastYear, came, replayed
+from wearbar.outlook.learn import corrected, learned
 from wearbar.outlook.parts import Sets, order_list, packs, sets_of
 from wearbar.outlook.prices import CLASSES, Prices, classed, prices_of
 from wearbar.outlook.simulate import Simulated, simulate
@@ -40,6 +41,7 @@ __all__ = [
     "came",
     "classed",
     "last_year",
+    "learned",
     "next_work",
     "order_list",
     "outlook_of",
@@ -89,9 +91,9 @@ def rng_of(log):
     return np.random.default_rng(int(log.sha256[:15] or "0", 16))
 
 
-def outlook_of(log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS, choice=None):
+def outlook_of(log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS, choice=None, learning=None):
     """The `Outlook` of a log. whole: the log before it was cut to some vehicles, whose use says what is usual. test: of
-    `backtest.back_test`.
+    `backtest.back_test`. learning: what past outlooks were out by (`LastYear.learning`); None: what is usual; an empty frame: nothing.
     """
     whole = log if whole is None else whole
     readings = usage.readings(log)
@@ -101,7 +103,9 @@ def outlook_of(log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS
     sets = sets_of(log, readings)
     worn = tuple(sorted(sets.rows["category"].unique())) if len(sets.rows) else ()
     prices = prices_of(log, found, worn)
-    told = simulate(log, model, ahead, sets, prices, rng or rng_of(log), draws, test.common_sd if test is not None else 0.0)
+    rng = rng or rng_of(log)
+    told = simulate(log, model, ahead, sets, prices, rng, draws, test.common_sd if test is not None else 0.0)
+    told = corrected(told, learned([]) if learning is None else learning, rng)
     return Outlook(model, ahead, sets, prices, told, log.as_of, confidence, log.record_days)
 
 
@@ -119,7 +123,9 @@ def by_month(outlook):
 
 def _of(told, name):
     """(simulated totals by month, whether any of it is known) of jobs, hours, km, money or a class of it."""
-    names = CLASSES if name == "money" else (name,)
+    if name in told.thin:
+        return told.totals[name], False
+    names = [c for c in CLASSES if c not in told.thin] if name == "money" else [name]
     values = sum(told.totals[n] for n in names)
     is_blank = sum(told.untold.get(n, 0.0) for n in names) > 0 or told.blind.issuperset(names)
     return values, bool(values.any()) or not is_blank

@@ -19,6 +19,7 @@ __all__ = ["MONTHS", "Simulated", "month_edges", "paths", "simulate"]
 
 MONTHS, WEEK = 12, 7
 LOT = 150  # vehicles at once
+LEAST_BILLS = 10  # of a class of money that is shown
 SOON_DAYS = 14  # work already due is done within this
 EARLY_TEST = -0.04  # of its interval, a test is taken before its certificate ends
 
@@ -29,7 +30,8 @@ class Simulated:
     totals: dict of (draws, months) arrays: jobs, hours, planned, wear, unplanned, other (money), and km. by_row: (draws, rows) doings in
     the year. by_task, by_site: frames of draws, a column each: doings in the year, hours in the year. sets: (draws, groups) replacements
     in the year. set_month: (groups, months) mean. untold: of hours and each class of money, doings a year of which no figure is known.
-    blind: those of jobs, hours and the classes of money of which the log and the plan hold nothing to go by.
+    blind: those of jobs, hours and the classes of money of which the log and the plan hold nothing to go by. bills: parts that wear and
+    days of unplanned work with a price on record.
     """
 
     starts: pd.DatetimeIndex
@@ -43,6 +45,12 @@ class Simulated:
     set_month: np.ndarray
     untold: dict
     blind: frozenset
+    bills: dict
+
+    @property
+    def thin(self):
+        """Classes of money that too few bills tell of: no figure of them is shown, and the money is without them."""
+        return frozenset(name for name, n in self.bills.items() if n < LEAST_BILLS)
 
 
 def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
@@ -70,7 +78,7 @@ def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
         _wear_out(out, sets, some, km, gone, month, prices, rng)
     still = stays.loc[(stays["begin"] <= 0) & np.isinf(stays["end"]), "vehicle"]
     _bills(out, log, prices, names[~names.isin(still)], leave, rng)
-    return _finished(out, ahead, starts, draws, _blind(log, ahead, sets, prices))
+    return _finished(out, ahead, starts, draws, _blind(log, ahead, sets, prices), _on_record(log, prices))
 
 
 def month_edges(as_of):
@@ -97,10 +105,16 @@ def _blind(log, ahead, sets, prices):
     return frozenset(name for name, is_none in (none | {"unplanned": no_work, "other": no_work}).items() if is_none)
 
 
-def _finished(out, ahead, starts, draws, blind):
+def _on_record(log, prices):
+    bills, every = prices.bills, prices.pieces.index.get_level_values(2) == ""
+    days = bills["what"].eq("unplanned") & (bills["date"] <= log.as_of) & bills["amount"].notna()
+    return {"wear": int(prices.pieces.loc[every, "n"].sum()), "unplanned": int(days.sum())}
+
+
+def _finished(out, ahead, starts, draws, blind, bills):
     totals = {name: out[name] for name in ("jobs", "hours", "planned", "wear", "unplanned", "other", "km")}
     by_task, by_site = (pd.DataFrame(out[f"by_{c}"], columns=out[f"{c}s"]) for c in ("task", "site"))
-    told = (by_task, by_site, out["sets"], out["set_month"] / draws, out["untold"], blind)
+    told = (by_task, by_site, out["sets"], out["set_month"] / draws, out["untold"], blind, bills)
     return Simulated(starts, out["chance"], out["mean"], totals, out["by_row"], *told)
 
 
@@ -261,7 +275,8 @@ def _count(out, ahead, rows, counts, price, rng):
 
 
 def _wear_out(out, sets, some, km, gone, month, prices, rng):
-    """Each set is renewed when its governing part reaches its limit, and again after another life; a damaged part is renewed alone."""
+    """Each set is renewed when its governing part reaches its limit, as late and as whole as is usual here, and again after another life;
+    a damaged part is renewed alone."""
     rows = np.flatnonzero(sets.rows["vehicle"].isin(some))
     if not len(rows):
         return
@@ -279,9 +294,11 @@ def _wear_out(out, sets, some, km, gone, month, prices, rng):
         done = worn | hurt
         if not done.any():
             continue
-        limit = np.where(worn | hurt & (size == 1), here + sets.life(rows, draws, rng), limit)
+        whole, fresh = sets.is_whole(rows, draws, rng), sets.life(rows, draws, rng)
+        rest = np.where(whole, fresh, fresh * rng.random(fresh.shape))  # one alone: its mate is anywhere in its life
+        limit = np.where(worn, here + rest, np.where(hurt & (size == 1), here + fresh, limit))
         harm = np.where(done, here + sets.damage(rows, draws, rng), harm)
-        pieces = np.where(worn, size, hurt)
+        pieces = np.where(worn, np.where(whole, size, 1), hurt)
         out["sets"][:, rows] += pieces / size
         out["set_month"][rows, month[w]] += (pieces / size).sum(axis=0)
         for name, which in blank.items():

@@ -7,6 +7,7 @@ import math
 import pandas as pd
 
 from wearbar.actionlist import PRESSING
+from wearbar.outlook.simulate import LEAST_BILLS
 from wearbar.wording.actionlist import counted
 from wearbar.wording.common import MISSING, listing, number, plain, plural, safe
 
@@ -24,6 +25,7 @@ __all__ = [
     "hours_said",
     "last_year_said",
     "last_year_table",
+    "learned_said",
     "methods_table",
     "money_said",
     "money_table",
@@ -68,10 +70,19 @@ def answer(outlook, totals, plan, show):
     span = f"From {show.date(outlook.told.starts[0])}, in twelve months:"
     n = plural(plan.n_visits, "visit")
     labour = f", {_range(hours.low, hours.high, 'hour')} of labour" if hours.value > 0 else ""
-    cost = f", and {_money(money, show)} of workshop money" if money.value > 0 else ""
+    cost = f", and {_money(money, show)} of workshop money{_without(outlook.told)}" if money.value > 0 else ""
     blank = [what for what, e in (("hours", hours), ("money", money)) if math.isnan(e.value)]
     untold = f" The {listing(blank)} cannot be told: the log does not hold any." if blank else ""
     return f"{span} {_range(jobs.low, jobs.high, 'job')} in about {n}{labour}{cost}.{untold}", "soon"
+
+
+def _without(told):
+    """The classes of money that too few bills tell of."""
+    return f", without {listing([_class(c) for c in CLASSES if c in told.thin])}" if told.thin else ""
+
+
+def _class(name):
+    return {"wear": "parts that wear", "unplanned": "unplanned repairs"}.get(name, CLASSES[name].lower())
 
 
 def short_record(outlook):
@@ -86,7 +97,7 @@ def short_record(outlook):
 
 def _without_tasks(hours, money, start, show):
     """What can be told of a year of which no plan has a task."""
-    told = [_money(money, show) + " of workshop money"] if money.value > 0 else []
+    told = [f"{_money(money, show)} of workshop money"] if money.value > 0 else []
     told += [_range(hours.low, hours.high, "hour") + " of labour"] if hours.value > 0 else []
     lost = "jobs and visits" if told else "year"
     rest = f" By the wear and the work on record, twelve months from {start} take {listing(told)}." if told else ""
@@ -112,44 +123,56 @@ def _money_range(low, high, show):
 def last_year_said(past, show):
     """What last year's outlook, made from the log as it stood then, was worth; first of all in the report."""
     if past is None:
-        return "The record is too short to say how well an outlook made a year ago would have done: it needs two years."
+        return "The record is too short to test an outlook made a year ago: that needs two years."
     t = past.totals.set_index("what")
     parts = [_one_total(t.loc[name], name, show) for name in ("jobs", "money") if past.is_told(name)]
     if not parts:
-        return "Neither the outlook of a year ago nor the year that came has any work to compare."
-    outside = [WHAT[n].split(":")[0].lower() for n in CLASSES if t.loc[n, "is_told"] and not t.loc[n, "is_inside"]]
-    missed = f" Of its parts, {listing(outside)} came outside {'its band' if len(outside) == 1 else 'their bands'}." if outside else ""
-    start = f"The outlook of {show.date(past.as_of)}, made again from the log as it stood then, foresaw {listing(parts)}."
+        return "Neither the outlook of a year ago nor the year that followed has any work to compare."
+    outside = [_class(n) for n in CLASSES if t.loc[n, "is_told"] and not t.loc[n, "is_inside"]]
+    missed = f" Outside {'its range' if len(outside) == 1 else 'their ranges'}: {listing(outside)}." if outside else ""
+    start = f"The outlook of {show.date(past.as_of)} was made again from the log as it then stood. It forecast {listing(parts)}."
     return f"{start}{missed}{_by_month(past) if past.is_told('jobs') else ''}{_fate(past, show)}"
 
 
 def _by_month(past):
     inside, of = past.inside("jobs")
-    months = f"In {number(inside)} of {number(of)} months the number of jobs lay in its {number(100 * past.confidence)}% band."
     ours, naive = past.off("jobs")
-    verdict = "nearer than" if ours < naive else "no nearer than"
-    off = f"By the month it was {number(ours, 1)} jobs out on average"
-    return f" {months} {off}, {verdict} the same month of the year before ({number(naive, 1)})."
+    verdict = "closer" if ours < naive else "no closer"
+    return (
+        f" In {number(inside)} of {number(of)} months the number of jobs was inside its range. By the month it was off by "
+        f"{number(ours, 1)} jobs on average, {verdict} than the same month of the year before ({number(naive, 1)})."
+    )
 
 
 def _one_total(row, name, show):
     is_money = name == "money"
     band = f"{_money_range(row['low'], row['high'], show)} of workshop money" if is_money else _range(row["low"], row["high"], "job")
-    came = show.money(row["came"], 0) if is_money else number(row["came"])
+    actual = show.money(row["came"], 0) if is_money else number(row["came"])
     where = "inside" if row["is_inside"] else "above" if row["came"] > row["high"] else "below"
-    return f"{band} ({came} came, {where} that)"
+    return f"{band} (actual: {actual}, {where} that)"
 
 
 def _fate(past, show):
     said = ""
     if past.n_joined:
-        said += (
-            f" {plural(past.n_joined, 'vehicle')} came since and {'is' if past.n_joined == 1 else 'are'} not in it "
-            f"({show.money(past.joined)})."
-        )
+        are = "is" if past.n_joined == 1 else "are"
+        said += f" {plural(past.n_joined, 'vehicle')} joined since and {are} not in it ({show.money(past.joined)})."
     if past.n_left:
-        said += f" {plural(past.n_left, 'vehicle')} left, which it could only reckon with by the usual rate."
+        said += f" {plural(past.n_left, 'vehicle')} left; it knew only how often vehicles usually leave."
     return said
+
+
+def learned_said(past, told=None):
+    """How past years corrected and widened the money ahead; told: the `Simulated` year, whose thin classes are left out."""
+    if past is None:
+        return "No past year could be tested yet, so each range of money is widened by what such forecasts are usually out by."
+    known = past.learning[(past.learning["n"] > 0) & ~past.learning.index.isin(told.thin if told else ())]
+    if not len(known):
+        return ""
+    moved = {n: round(100 * math.expm1(m)) for n, m in known["mean"].items()}
+    parts = [f"{_class(n)} {abs(p)}% {'more' if p > 0 else 'less'}" for n, p in moved.items() if p]
+    by = f"{'the outlook' if known['n'].max() == 1 else 'the outlooks'} of {plural(int(known['n'].max()), 'past year')}"
+    return f"Tested against {by}, the money is widened{' and corrected: ' + listing(parts, most=4) if parts else ''}."
 
 
 def last_year_table(past, show):
@@ -423,8 +446,8 @@ def money_table(totals, show):
     return pd.DataFrame(rows, columns=["name", "cost", "low", "high"])
 
 
-def money_said(outlook, totals, show):
-    """What the money is, and what is not in it."""
+def money_said(outlook, totals, show, past=None):
+    """What the money is, what corrected it, and what is not in it. past: `LastYear` or None."""
     if not outlook.has_year:
         return short_record(outlook)
     e = totals["money"]
@@ -435,11 +458,14 @@ def money_said(outlook, totals, show):
     lost = _lost(outlook.told, CLASSES, "no price")
     log = outlook.prices.tasks["source"].eq("plan").sum() if len(outlook.prices.tasks) else 0
     guess = " Tasks that the log has not priced go by the plan's hours and parts." if log else ""
-    spread = f"{_money(e, show)} at {number(100 * e.confidence)}%"
+    thin = [_class(c) for c in CLASSES if c in outlook.told.thin]
+    few = f" Fewer than {LEAST_BILLS} bills on record tell of {listing(thin)}, so no figure is given for them." if thin else ""
+    repairs = "" if "unplanned" in outlook.told.thin else " Unplanned repairs go by each kind's own rate and age."
     return (
-        f"{spread}, at the prices of the last two years.{lost}{guess} Not in it: fuel, fixed costs, accidents, recalls, and "
-        "vehicles yet to come. Repairs that "
-        "nobody planned come by each kind's own rate and age; a rare, very large bill can still lie outside any band."
+        f"{_money(e, show)} at the prices of the last two years{_without(outlook.told)}.{few} "
+        f"{learned_said(past, outlook.told)}{lost}{guess} Not in it: fuel, fixed costs, accidents, "
+        f"recalls, and vehicles yet to come.{repairs} "
+        "A rare, very large bill can still lie outside the range."
     )
 
 
@@ -447,7 +473,7 @@ def alt_months(table, column, what, show):
     """The figure of months in words."""
     told = show.money if column == "money" else lambda x: number(round(x))
     ends = f"from {told(table[column].min())} to {told(table[column].max())}"
-    return f"{what} foreseen for each of the next twelve months with its band; the means go {ends} a month."
+    return f"{what} forecast for each of the next twelve months with its range; the means go {ends} a month."
 
 
 def alt_last_year(past, column):
@@ -456,8 +482,8 @@ def alt_last_year(past, column):
         return ""
     inside, of = past.inside(column)
     return (
-        f"What last year's outlook foresaw by month with its band, what came and what the year before had: {number(inside)} of "
-        f"{number(of)} months came inside."
+        f"Last year's outlook by month with its range, the actual numbers and those of the year before: {number(inside)} of "
+        f"{number(of)} months were inside."
     )
 
 
