@@ -12,14 +12,16 @@ __all__ = ["readings"]
 def readings(log):
     """Every reading of every table, sorted by vehicle and date, and within a day as driven.
 
-    Frame `vehicle, date, odometer_km, distance_km, meter_hours, hours, source`. `odometer_km` is what it showed; `distance_km` goes on
+    Frame `vehicle, date, odometer_km, distance_km, meter_hours, hours, source, known` (the day from which it is). `odometer_km` is
+    what the instrument showed; `distance_km` goes on
     through changed instruments and rollovers, equal to `odometer_km` until the first. A change gives two rows, the old one's last and
     the new one's first; on its day a reading belongs to the instrument that it is nearer to. `meter_hours` and `hours` are the same of
     the hour meter, of which `restarts_at` tells where its row has `hours` and no odometer. `source` is the odometer table's own, or
     else the table or the column that it was read from. A vehicle that was new in this log starts at 0.
     """
     parts = [_place(log, table, *columns) for table, pairs in READINGS.items() for columns in pairs]
-    rows = {name: np.concatenate([part[name].to_numpy() for part in parts]) for name in ("date", "odometer", "hours", "restarts_at")}
+    names = ("date", "odometer", "hours", "restarts_at", "known")
+    rows = {name: np.concatenate([part[name].to_numpy() for part in parts]) for name in names}
     vehicle, source = (pd.concat([part[name] for part in parts], ignore_index=True) for name in ("vehicle", "source"))
     code, vehicles = pd.factorize(vehicle)
     order = np.argsort(np.asarray(vehicles, dtype=object))
@@ -39,6 +41,7 @@ def readings(log):
         "meter_hours": shown,
         "hours": shown + on_top,
         "source": source.array.take(at),
+        "known": rows["known"][at],
     }
     return pd.DataFrame(columns)
 
@@ -59,6 +62,7 @@ def _place(log, table, odometer, date):
         "hours": frame.get("hours", blank),
         "restarts_at": frame.get("restarts_at", blank),
         "source": frame["source"].fillna(place) if "source" in frame else place,
+        "known": frame["recorded"].where(frame["recorded"] > frame[date], frame[date]),
     }
     kept = columns["odometer"].notna() | columns["hours"].notna() | columns["restarts_at"].notna()
     return pd.DataFrame(columns)[kept & frame[date].notna()]

@@ -6,6 +6,7 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals import due
 from wearbar.intervals.due import DUE, EARLY, EPS, LATE, SPAN
+from wearbar.intervals.duty import known_on
 from wearbar.intervals.fleet import as_dates, as_days
 from wearbar.intervals.pace import at_pace, last_read
 from wearbar.paths import last_not_above
@@ -37,19 +38,27 @@ def back_in_use(log, fleet, s, p, shut, x):
     """
     back = np.full(len(s), np.nan)
     stays = log.tables["layups"].dropna(subset=["from"])
+    known = known_on(stays["from"], stays["recorded"])
     code = fleet.series.rows.assign(code=fleet.code).drop_duplicates("vehicle").set_index("vehicle")["code"]
-    stays = stays[stays["vehicle"].isin(code.index)]
+    stays = stays.assign(known=as_days(known))[stays["vehicle"].isin(code.index)]
     if stays.empty:
         return back
-    who, begin, until = merged(stays["vehicle"].map(code), as_days(stays["from"]) - 1, np.nan_to_num(as_days(stays["to"]), nan=np.inf))
-    stays = pd.DataFrame({"code": who.astype(int), "a": begin + 1, "b": until})
+    typed = np.where(stays["known"] > as_days(stays["from"]), stays["known"], -np.inf)
+    parts = [_stretches(part, code, at) for at, part in stays.groupby(typed)]
+    stays, until = pd.concat(parts, ignore_index=True), np.concatenate([part["b"] for part in parts])
     stays["use"] = np.minimum(*(_first_use(path, stays["code"], until) for path in (fleet.distance, fleet.clock)))
     rows = pd.DataFrame({"row": np.arange(len(s)), "code": fleet.code[s], "due": p[DUE, DAY], "shut": np.fmin.reduce(shut[1], axis=0)})
     rows = rows.assign(end=x[DAY], late=p[LATE, DAY]).merge(stays, on="code").sort_values(["row", "a"], kind="stable")
     began = (rows["a"] <= rows["due"]) | ((rows["a"] <= rows["late"]) & (rows["a"] <= rows["end"]))
-    rows = rows[began & (rows["due"] <= rows["b"]) & ~(rows["shut"] <= rows["a"])].drop_duplicates("row")
+    rows = rows[began & (rows["due"] <= rows["b"]) & ~(rows["shut"] <= rows["a"]) & ~(rows["shut"] <= rows["known"])].drop_duplicates("row")
     back[rows["row"]] = rows["use"]
     return back
+
+
+def _stretches(stays, code, known):
+    """Stays known on the same day, or in time (`known` -inf), as stretches: frame `code, a, b, known`, first and last day."""
+    who, begin, until = merged(stays["vehicle"].map(code), as_days(stays["from"]) - 1, np.nan_to_num(as_days(stays["to"]), nan=np.inf))
+    return pd.DataFrame({"code": who.astype(int).to_numpy(), "a": begin + 1, "b": until, "known": known})
 
 
 def rested(p, shut, laid):
@@ -119,7 +128,9 @@ def judged(fleet, frame, p, ends, slack, shut, laid, stale):
     unclear = ~is_open & ~missed & ~surely_late & ~surely_not
     late = missed | is_open | surely_late
     early = (x < p[EARLY] - EPS).any(axis=0) & (due.state(p, x) == "before-window")
-    repair = early & ~is_open & ~planned(fleet, frame)
+    typed_late = ~is_open & ~missed & matured & ~apart & ~surely_late & _typed_after(fleet, frame, passed_day)
+    late |= typed_late
+    repair = early & ~late & ~planned(fleet, frame)
     early &= ~(repair | apart)
     outcome = np.where(matured, np.where(late, "late", np.where(unclear, "", np.where(early, "early", "on-time"))), "")
     basis = frame["basis"].to_numpy()
@@ -131,7 +142,7 @@ def judged(fleet, frame, p, ends, slack, shut, laid, stale):
         ~matured & is_open & ended,
         ~matured & is_open & stale,
         ~matured,
-        unclear,
+        unclear & ~typed_late,
     ]
     why = np.select(reasons, list(REASONS), COUNTS)
     return {
@@ -141,9 +152,17 @@ def judged(fleet, frame, p, ends, slack, shut, laid, stale):
         "before_next_use": is_open & np.isinf(laid),
         "is_matured": matured,
         "outcome": outcome,
+        "is_typed_late": typed_late,
         "in_rate": why == COUNTS,
         "why": why,
     }
+
+
+def _typed_after(fleet, frame, passed_day):
+    """Whether what closed each occasion was typed only once its window had passed, in a record that was being kept by then."""
+    done = frame["done"].to_numpy()
+    known = np.where(done >= 0, fleet.act_known[done] if len(fleet.act_series) else np.nan, np.nan)
+    return (known >= passed_day) & (fleet.kept_from < passed_day)
 
 
 def _unanchored(fleet, frame):

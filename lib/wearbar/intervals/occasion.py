@@ -43,6 +43,7 @@ def occasions(log, readings=None, late_share=None):
         the log's day. outcome: on-time, early, late or "".
     before_next_use: open, due in a lay-up, and not used since: to be done before its next use. Used without it, it is late from the
         first day of use, and the days over count from there.
+    is_typed_late: late by the record alone: done in time, and typed in after its window had closed.
     in_rate; why: "counts" or a key of `REASONS`. last_reading: date. Distances are cumulative km.
     near_work, near_date: of what is open, planned work since its anchor whose name comes near the task's ("" none), and its last day.
 
@@ -67,7 +68,9 @@ def occasions(log, readings=None, late_share=None):
     columns |= _done_columns(fleet, frame, x, x_low, x_high) | _overrun_columns(fleet, frame, q, x, shut, laid)
     columns |= _first_columns(fleet, frame, p)
     found = pd.DataFrame(columns | judged(fleet, frame, q, (x, x_low, x_high), slack, shut, laid, stale), copy=False)
-    return found.assign(**_near(log, found))
+    told = fleet.series.rows["told_from"].notna().to_numpy()[s]
+    found = found.assign(**_near(log, found))
+    return found[~told | found["in_rate"]].reset_index(drop=True) if told.any() else found
 
 
 def _where(fleet: Fleet, frame):
