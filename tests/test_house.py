@@ -22,7 +22,7 @@ FLOORS = (
     "spans money clock scoring",
     "forecast",
     "intervals",
-    "worklist wear life severity hard_use cost fuel repairs keeping replacement backtest visits coverage adopt describe",
+    "worklist wear life severity hard_use cost fixed fuel repairs keeping replacement backtest visits coverage adopt describe",
     "actionlist",
     "choice sheet outlook answerable",
     "charts wording",

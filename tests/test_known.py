@@ -23,12 +23,16 @@ MAIN = {"use": "from", "layups": "from", "fitted": "fitted", "defects": "found",
 
 def log_by(rows, plan, day, cut=False):
     """The log of `rows` (table, values) on a day; with `cut`, of what could be known on it alone."""
-    tables = {"vehicles": [{"vehicle": "V", "kind": "van", "in_service": DAYS[0], "in_service_odometer": 0, "plan": plan}]}
+    tables = {
+        "vehicles": [{"vehicle": "V", "kind": "van", "in_service": DAYS[0], "in_service_odometer": 0, "plan": plan}]
+    }
     tables["odometer"] = [{"date": DAYS[0], "odometer": 0.0}]
     tables["work"] = [{"date": DAYS[1], "task": "wash", "why": "planned"}]
     for table, row in rows:
         if not cut or known(table, row) <= day:
-            ends = {c: None for c in ("to", "closed", "removed") if cut and c in row and row[c] is not None and row[c] > day}
+            ends = {
+                c: None for c in ("to", "closed", "removed") if cut and c in row and row[c] is not None and row[c] > day
+            }
             tables.setdefault(table, []).append(row | ends)
     frames = {name: pd.DataFrame(part).assign(vehicle="V") for name, part in tables.items()}
     header = {"distance": "km", "as_of": str(day.date()), "first_day": "2024-01-01", "money": "net", "currency": "EUR"}
@@ -59,15 +63,29 @@ def records(draw):
         lag = draw(st.sampled_from([None, None, 0, 3, 40, 200, 500]))
         return row | ({} if lag is None else {"recorded": day_of(n + lag)})
 
-    rows = [("odometer", typed(n, {"date": DAYS[n], "odometer": km[n]})) for n in draw(st.sets(st.integers(2, LAST), min_size=4, max_size=10))]
+    rows = [
+        ("odometer", typed(n, {"date": DAYS[n], "odometer": km[n]}))
+        for n in draw(st.sets(st.integers(2, LAST), min_size=4, max_size=10))
+    ]
     for _ in range(draw(st.integers(1, 8))):
         n, with_km = day(), draw(st.booleans())
         fails = draw(st.sampled_from(["pass", "pass", "pass", "fail"]))
-        row = {"date": DAYS[n], "odometer": km[n] if with_km else None, "task": draw(st.sampled_from(tasks)), "result": fails}
+        row = {
+            "date": DAYS[n],
+            "odometer": km[n] if with_km else None,
+            "task": draw(st.sampled_from(tasks)),
+            "result": fails,
+        }
         row |= {"why": draw(st.sampled_from(["planned", "planned", "defect"])), "visit": f"W{next(number)}"}
         rows.append(("work", typed(n, row)))
         if fails == "fail" and draw(st.booleans()):
-            defect = {"defect": f"D{next(number)}", "found": DAYS[n], "text": "x", "grade": "note", "found_visit": row["visit"]}
+            defect = {
+                "defect": f"D{next(number)}",
+                "found": DAYS[n],
+                "text": "x",
+                "grade": "note",
+                "found_visit": row["visit"],
+            }
             rows.append(("defects", typed(n, defect | {"closed": day_of(n + draw(st.integers(0, 90)))})))
     for _ in range(draw(st.integers(0, 4))):
         n = day()
@@ -79,12 +97,22 @@ def records(draw):
         rows.append(("layups", typed(n, {"from": DAYS[n], "to": draw(st.sampled_from([end, None]))})))
     for _ in range(draw(st.integers(0, 2))):
         n = day()
-        part = {"position": "front", "category": draw(st.sampled_from(["air-filter", "brake-pad"])), "item": "a", "fitted": DAYS[n]}
+        part = {
+            "position": "front",
+            "category": draw(st.sampled_from(["air-filter", "brake-pad"])),
+            "item": "a",
+            "fitted": DAYS[n],
+        }
         part |= {"fitted_odometer": km[n], "part": draw(st.sampled_from([None, "P1"]))}
         rows.append(("fitted", typed(n, part)))
     for _ in range(draw(st.integers(0, 2))):
         n = day()
-        rows.append(("certificates", typed(n, {"kind": "roadworthiness", "tested": DAYS[n], "valid_to": day_of(n + 364), "result": "pass"})))
+        rows.append(
+            (
+                "certificates",
+                typed(n, {"kind": "roadworthiness", "tested": DAYS[n], "valid_to": day_of(n + 364), "result": "pass"}),
+            )
+        )
     return plan, rows, DAYS[draw(st.integers(200, LAST - 50))]
 
 

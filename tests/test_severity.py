@@ -12,7 +12,7 @@ from statsmodels.genmod.generalized_linear_model import GLM
 from statsmodels.regression.linear_model import GLS, WLS
 from statsmodels.stats.multitest import multipletests
 
-from wearbar import clustered, hard_use, log, plan, severity, usage
+from wearbar import clustered, hard_use, intervals, log, plan, severity, usage
 from wearbar.estimate import Estimate
 from wearbar.severity import fit
 from wearbar.wording import severity as words
@@ -458,4 +458,7 @@ def test_use_by_vehicle_and_what_the_plan_calls_severe():
     assert table["vehicle"].tolist() == ["A", "B"]  # the harder used first
     assert table["loose"].tolist() == pytest.approx([0.5, 0.3])
     assert table["coverage_share"].tolist() == pytest.approx([2 / 3, 1 / 3])
-    assert table["is_severe"].tolist() == [True, True]
+    # as every list has it: of B's year a third is told, so its limits are the normal ones, flagged
+    assert table["severe_now"].tolist() == ["yes", "not known"]
+    duty = intervals.occasions(told).query("is_current and task == 'rotate'").groupby("vehicle")["duty"].first()
+    assert duty.to_dict() == {"A": "severe", "B": "not-known"}

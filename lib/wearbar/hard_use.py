@@ -5,7 +5,7 @@ from math import nan
 import numpy as np
 import pandas as pd
 
-from wearbar import spans, usage
+from wearbar import intervals, spans, usage
 from wearbar.clustered import added_up
 from wearbar.plan import SHARES
 from wearbar.tables import column
@@ -24,8 +24,9 @@ SUPPORTED = [
 def by_vehicle(log, readings):
     """How each vehicle was used over its time in this log, the hardest used first.
 
-    vehicle, site (where it was last), kind, coverage_share (of the distance that `use` tells of), is_severe by the plan's own condition,
-    and a column for each kind of use that the log knows, in the order of `conditions`.
+    vehicle, site (where it was last), kind, coverage_share (of the distance that `use` tells of), severe_now (yes, no or
+    not known: whether work now open is due by the plan's severe limits, as every list has it), and a column for each kind of use
+    that the log knows, in the order of `conditions`.
     """
     fleet = log.tables["vehicles"]
     end = fleet["disposed"].fillna(log.as_of)
@@ -34,8 +35,15 @@ def by_vehicle(log, readings):
     names = sorted(names, key=lambda e: (e not in limits, SHARES.index(e)))
     table = pd.concat([fleet[["vehicle", "site", "kind"]], shares[["coverage_share", *names]]], axis=1)
     table["site"] = usage.site_at(log, fleet["vehicle"], end).to_numpy()
-    table["is_severe"] = pd.DataFrame({e: table[e] >= limit for e, limit in limits.items() if e in names}, table.index).any(axis=1)
+    table["severe_now"] = table["vehicle"].map(_severe_now(log, readings)).fillna("not known")
     return table.sort_values([*names[:1], "vehicle"], ascending=[False] * len(names[:1]) + [True], na_position="last", ignore_index=True)
+
+
+def _severe_now(log, readings):
+    """yes or no by vehicle: whether any open task of it has severe limits in force."""
+    found = intervals.occasions(log, readings)
+    now = found[found["is_current"] & found["duty"].isin(["severe", "normal"])]
+    return now.groupby("vehicle")["duty"].agg(lambda duty: "yes" if duty.eq("severe").any() else "no")
 
 
 def conditions(log):

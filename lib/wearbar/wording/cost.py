@@ -6,7 +6,8 @@ from wearbar.cost import CLEAR_P, MIN_DAYS, MIN_KNOWN
 from wearbar.wording.common import has_width, interval, listing, number, plural, safe
 
 __all__ = [
-    "HEADS_ENERGY", "NOTE", "alt_categories", "alt_fuel", "alt_vehicles", "basis", "categories", "depreciation", "doubles", "fuel",
+    "HEADS_ENERGY", "NOTE", "alt_categories", "alt_fuel", "alt_vehicles", "basis", "categories", "depreciation", "doubles", "fixed_gaps",
+    "fuel",
     "headline", "heads", "heads_of_vehicles", "kinds", "largest", "lost", "sites", "vehicles", "years",
 ]  # fmt: skip
 
@@ -161,6 +162,18 @@ def years(table, change, show):
         return f"{start} the cost of a {mile} {side} by {much} for {who}. {prices}"
     low, high = (f"{number(abs(100 * (x - 1)), 0)}% {'more' if x > 1 else 'less'}" for x in (found.low, found.high))
     return f"{start} {who} show no clear change in the cost of a {mile}: {low} to {high}. {prices}"
+
+
+def fixed_gaps(table):
+    """Which standing costs some years lack: `fixed.fixed_gaps`; nothing where none does."""
+    if table.empty:
+        return ""
+    said = [
+        f"No {safe(r.category)} is on record for {plural(r.vehicles, 'vehicle')} in {r.year} ({plural(int(r.days), 'day')})."
+        for r in table.head(4).itertuples()
+    ]
+    rest = f" {plural(len(table) - 4, 'other such gap')} {'is' if len(table) == 5 else 'are'} shorter." if len(table) > 4 else ""
+    return f"{' '.join(said)}{rest} Costs of such a year look lower than they were."
 
 
 def vehicles(table, show):

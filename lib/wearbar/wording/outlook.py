@@ -203,11 +203,7 @@ def horizon_words(table):
 def forecast_said(test, table, show):
     """How good the forecasts of use are, by the score, and for which use they do not hold."""
     if not test.is_told:
-        return (
-            "The record is too short to test the forecasts on its own past (it needs fifteen months with readings): their "
-            "intervals are the method's "
-            "own, not widened by what went wrong before."
-        )
+        return f"The forecasts could not be tested on the log's own past: {_untested(test)}. Their ranges come from the method alone."
     c = test.cases
     score = {name: c[f"crps_days_{name}"].mean() for name in NAIVE}
     ours = c["crps_days"].mean()
@@ -241,10 +237,17 @@ def forecast_said(test, table, show):
     return f"{start} {verdict} {cover} {used}{late} {_weak_spots()}"
 
 
+def _untested(test):
+    """Why there is no back-test."""
+    if not test.n_cuts:
+        return "the record is shorter than fifteen months"
+    return "too few distances forecast on past days were read again within a year"
+
+
 def dates_by(test):
     """How dates ahead are forecast, for the reports that only use them."""
     if not test.is_told:
-        return "Dates ahead are forecasts of use whose intervals no back-test could widen yet: the record is shorter than fifteen months."
+        return f"Forecast dates are not yet tested on the log's own past: {_untested(test)}."
     score = {name: number(test.cases[column].mean(), 1) for name, column in (("own", "crps_days"), *((n, f"crps_days_{n}") for n in NAIVE))}
     return (
         f"Dates ahead are forecasts of use ({METHODS[test.used]}), chosen and widened by how they would have done at "

@@ -256,8 +256,8 @@ def use_of_fleet(table, limits):
     if not limits:
         return f"{first} The log's plan names no use as severe."
     when = listing([f"at least {_percent(v)} {USE[k]}" for k, v in limits.items() if k in known], last="or")
-    hard = int(table["is_severe"].sum())
-    return f"{first} Over their whole time in this log, {plural(hard, 'vehicle')} had {when}, which the plan calls severe."
+    hard = int(table["severe_now"].eq("yes").sum())
+    return f"{first} The plan calls {when} in the past year severe. Work now open is due by severe limits on {plural(hard, 'vehicle')}."
 
 
 def left_out(found):
@@ -291,7 +291,7 @@ def _overlap(e):
 
 def heads_use(table):
     """Headings of the table of use by vehicle: the first kinds of use, and how much of it is known."""
-    first = {"vehicle": "Vehicle", "site": "Site", "kind": "Kind", "is_severe": "Severe by the plan"}
+    first = {"vehicle": "Vehicle", "site": "Site", "kind": "Kind", "severe_now": "Severe limits now"}
     words = {name: USE[name].split(" ", 1)[-1] if name in LONG else USE[name] for name in kinds(table)[:2]}
     return first | {name: (word[:1].upper() + word[1:], "share") for name, word in words.items()} | {"coverage_share": "Use known for"}
 
