@@ -317,7 +317,7 @@ def test_a_digger_is_late_by_its_hours_and_says_so():
     late = intervals.overdue(found)
     # due at 100, done at 275; due again at 375, now 540: what one doing settles is one row
     assert late["over_hours"].tolist() == [165.0]
-    assert list(wording.open_heads(late))[-3:] == ["due_hours", "over_hours", "driven_past_km"]
+    assert list(wording.open_heads(late))[-3:] == ["due_meter_hours", "over_hours", "driven_past_km"]
     assert intervals.seen(log, readings, found).read == 1
     rng = np.random.default_rng(1)
     over = {unit: intervals.median_overrun(found, f"overrun_{unit}", rng) for unit in ("days", "km", "hours")}

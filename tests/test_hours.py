@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from wearbar import calendar, intervals, outlook, usage
+from wearbar.actionlist import actions
 from wearbar.forecast import chance_due, due_dates, fit_usage
 from wearbar.log import log_of
 from wearbar.plan import plan_of
@@ -44,7 +45,7 @@ def digger():
 class TestOneDay:
     def test_work_due_in_a_few_days_by_hours_is_on_the_list(self, digger):
         log, readings, found, table = digger
-        rows = intervals.due_list(found, table, log, readings)
+        rows = actions(log, found, table, readings)
         assert set(rows["vehicle"]) == {"D1", "D2"}
         assert (rows["low_date"] < rows["expected_date"]).all()
         assert (rows["high_date"] > rows["expected_date"]).all()
@@ -53,7 +54,7 @@ class TestOneDay:
         log, readings, found, table = digger
         told = outlook.outlook_of(log, draws=50)
         ahead = outlook.next_work(told).set_index("vehicle")
-        rows = intervals.due_list(found, table, log, readings, use=told.model).set_index("vehicle")
+        rows = actions(log, found, table, readings, use=told.model).set_index("vehicle")
         events = calendar.events_of(log)[0].set_index("vehicle")
         for name in ("D1", "D2"):
             assert rows.loc[name, "expected_date"] == ahead.loc[name, "due_date"] == events.loc[name, "day"]

@@ -3,11 +3,13 @@
 import pandas as pd
 import pytest
 
-from wearbar import coverage, intervals, usage
+from wearbar import coverage, intervals
 from wearbar.actionlist import actions
 from wearbar.log import log_of
 from wearbar.log.tasks import nearest
 from wearbar.plan import PlanError, plan_of
+from wearbar.wording import actionlist as wording
+from wearbar.wording.common import Show
 
 OIL = {"code": "engine-oil-and-filter", "action": "replace", "every": {"months": 6}, "tolerance": 0.1}
 CHAIN = {"code": "chain", "action": "replace", "every": {"distance": 9000}, "tolerance": 0.1}
@@ -117,8 +119,8 @@ def test_demo_logs_have_no_word_in_doubt(demo_log):
     assert not {*demo_log("fleet").warnings["rule"], *demo_log("owner").warnings["rule"]} & {"task-near"}
 
 
-def test_readings_and_lists_run_on_a_log_in_other_words():
-    log = log_with(OIL, CHAIN, work=[(day, "oil change") for day in DAYS])
-    readings = usage.readings(log)
-    found = intervals.occasions(log, readings)
-    assert OIL["code"] in actions(log, found, None, readings)["item"].tolist()
+def test_the_overdue_line_names_the_work_that_may_be_this_one():
+    told = wording.told(actions(log_with(OIL, CHAIN, work=[(day, "oil change") for day in DAYS])), Show())
+    line = told[told["item"] == OIL["code"]].iloc[0]
+    assert line["urgency"] == "overdue"
+    assert line["evidence"].endswith("; 'oil change' on 2 Aug 2026 may be this work: see the log check")

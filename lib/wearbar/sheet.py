@@ -151,9 +151,9 @@ def _last(readings, as_of):
     own = readings[readings["date"] <= as_of].sort_values("date", kind="stable")
     if own.empty:
         return Last()
-    newest = own[["odometer_km", "hours"]].ffill().iloc[-1]
+    newest = own[["odometer_km", "meter_hours"]].ffill().iloc[-1]
     days = (as_of - own["date"].iloc[-1]).days
-    return Last(own["date"].iloc[-1], float(newest["odometer_km"]), float(newest["hours"]), days, days > STALE_DAYS)
+    return Last(own["date"].iloc[-1], float(newest["odometer_km"]), float(newest["meter_hours"]), days, days > STALE_DAYS)
 
 
 def _reads(log, kind, lines, parts):

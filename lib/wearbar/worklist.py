@@ -39,7 +39,7 @@ def tasks_of(rows, found, plan, worn, whole_plan):
     rows = rows[rows["what"] == "task"].assign(position=lambda t: t["position"].fillna("").astype(TEXT))
     if len(found):
         now = found[found["is_current"]].assign(position=lambda t: t["position"].fillna("").astype(TEXT))
-        rows = rows.merge(now[["task", "position", *_MORE]], on=["task", "position"], how="left")
+        rows = rows.merge(now.assign(due_hours=now["due_meter_hours"])[["task", "position", *_MORE]], on=["task", "position"], how="left")
     asked = worn.merge(plan[plan[_EVERY].isna().all(axis=1)], left_on="category", right_on="part")
     asked = asked[["code", "last_position", "state"]].set_axis(["task", "position", "wear_state"], axis=1)
     asked = asked.drop_duplicates(["task", "position"]).assign(state=ON_CONDITION)

@@ -34,7 +34,8 @@ def actions(
     inspection or test), certificate, campaign, deferral, recheck, task, wear, pressure, age,
     warranty; item: its number, task or category; title: a task's name; reason: why it is not to be
     driven. by: the day by which it is to be done: the report date where that is now, NaT where no
-    day is given. is_laid_up: to be done before the next use. due_, expected_, low_, high_, over_,
+    day is given. is_laid_up: to be done before the next use. near_work,
+    near_date: of a task, work that may be it by its name. due_hours: as the meter shows. due_, expected_, low_, high_, over_,
     overrun_: as of `intervals.occasions`; days_open, driven_km: as of `intervals.items`.
     Of wear: quantity, value (low, high: limits of a forecast, is_forecast), last, read_date and
     place of the last reading, limit, legal_limit, jurisdiction, margin (mm or % to the limit).
@@ -62,7 +63,8 @@ def actions(
     site = usage.site_at(log, rows["vehicle"], np.repeat(log.as_of.to_datetime64(), len(rows)))
     stays = log.tables["layups"]
     now = stays.loc[(stays["from"] <= log.as_of) & ~(stays["to"] < log.as_of), "vehicle"]
-    rows = rows.assign(site=site.fillna("").to_numpy(), is_laid_up=rows["vehicle"].isin(now))
+    laid_up = rows["vehicle"].isin(now) | rows["before_next_use"]
+    rows = rows.assign(site=site.fillna("").to_numpy(), is_laid_up=laid_up)
     return _ranked(_with_plan(rows, log))
 
 

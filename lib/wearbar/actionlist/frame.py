@@ -32,16 +32,16 @@ REASONS = (FAILED_TEST, *GRAVE, "expired", "stop", "below-legal")
 
 _TEXTS = """
     urgency vehicle site position kind item title reason text state basis duty probably first_limit
-    category part_key quantity place jurisdiction parts table
+    category part_key quantity place jurisdiction parts table near_work
 """
 _DATES = """
-    by due_date issued_date expected_date low_date high_date severe_due_date read_date
+    by due_date issued_date expected_date low_date high_date severe_due_date read_date near_date
 """
 _NUMBERS = """
     due_odometer_km due_hours overrun_km overrun_hours overrun_days over_days over_km over_hours
     days_open driven_km severe_due_km value low high last limit legal_limit margin hours line
 """
-FLAGS = ("is_laid_up", "is_forecast", "safety", "statutory")
+FLAGS = ("is_laid_up", "before_next_use", "is_forecast", "safety", "statutory")
 TYPES = {
     **dict.fromkeys(_TEXTS.split(), TEXT),
     **dict.fromkeys(_DATES.split(), "datetime64[ns]"),

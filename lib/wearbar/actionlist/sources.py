@@ -190,7 +190,7 @@ def of_tasks(found, log, use, confidence, until):
     rows = tasks.assign(
         urgency=tasks["state"].map(_OF_STATE), kind="task", item=tasks["task"], by=by
     )
-    rows = rows.assign(driven_km=rows["driven_past_km"])
+    rows = rows.assign(driven_km=rows["driven_past_km"], due_hours=rows["due_meter_hours"])
     return rows.merge(_lines_done(log), on=["vehicle", "item", "anchor_date"], how="left")
 
 

@@ -200,13 +200,20 @@ def _task(row, show):
     start = "no earlier record; " if row.basis == "unknown-history" else ""
     points = f"due {_points(row, show)}" if _points(row, show) else ""
     if row.urgency in ("overdue", "due"):
-        return f"{start}{points}{_over(row, show)}"
+        return f"{start}{points}{_over(row, show)}{_near(row, show)}"
     if row.urgency == "not known":
         return f"{start}{points}; no recent reading"
     if pd.notna(row.low_date) and pd.notna(row.high_date) and row.low_date < row.high_date:
         span = f"{show.date(row.low_date)} to {show.date(row.high_date)}"
         return f"{start}{points}; forecast {show.date(row.expected_date)} ({span})"
     return f"{start}{points}"
+
+
+def _near(row, show):
+    """That work of a like name is in the log, which may be this."""
+    if pd.isna(row.near_work) or not row.near_work:
+        return ""
+    return f"; '{clean(row.near_work, 60)}' on {show.date(row.near_date)} may be this work: see the log check"
 
 
 def _height(x, row, show):

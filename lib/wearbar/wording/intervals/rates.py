@@ -176,8 +176,8 @@ def first_services(rows, show):
 
 def services_heads(rows):
     """Headings of the run-in services, with hours where they are counted."""
-    head = {"vehicle": "Vehicle", "task": "Task", "position": "Position", "due_date": "Due", "due_km": "Due at"}
-    head |= {"due_hours": ("Due at, hours", ""), "done_date": "Done", "overrun_days": ("Over by, days", ""), "overrun_km": "Over by"}
+    head = {"vehicle": "Vehicle", "title": "Task", "position": "Position", "due_date": "Due", "due_km": "Due at"}
+    head |= {"due_meter_hours": ("Due at, hours", ""), "done_date": "Done", "overrun_days": ("Over by, days", ""), "overrun_km": "Over by"}
     head |= {"overrun_hours": ("Over by, hours", ""), "stands": "Outcome"}
     return head if rows["due_hours"].notna().any() else {name: text for name, text in head.items() if not name.endswith("_hours")}
 

@@ -69,8 +69,8 @@ def _over_heads(rows):
 
 def open_heads(rows):
     """Headings of open work: its due points, of what is counted there, and how far it is beyond them."""
-    by_hours = {"due_hours": ("Due at, hours", "")} if rows["due_hours"].notna().any() else {}
-    head = {"vehicle": "Vehicle", "task": "Task", "position": "Position", "due_date": "Due", "due_odometer_km": "Due at", **by_hours}
+    by_hours = {"due_meter_hours": ("Due at, hours", "")} if rows["due_hours"].notna().any() else {}
+    head = {"vehicle": "Vehicle", "title": "Task", "position": "Position", "due_date": "Due", "due_odometer_km": "Due at", **by_hours}
     return head | _over_heads(rows) | {"driven_past_km": "Driven since its window closed"}
 
 
