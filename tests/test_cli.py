@@ -146,6 +146,7 @@ def test_pack_prints_its_first_page_last(example_log, tmp_path, monkeypatch, cap
         (["check", "LOG", "--out", "a-loop"], "a-loop"),
         (["sheet", "LOG", "--out", "a-file"], "was not written by this command"),
         (["calendar", "LOG", "--out", "a-file"], "was not written by this command"),
+        (["adopt", "a-file", "--map", "a-map"], "a-map is not a map (TOML)"),
         (["start", "a-file"], "is not empty"),
         (["start", "a-file/log"], "a-file"),
     ],
@@ -154,6 +155,7 @@ def test_what_goes_wrong_is_one_sentence(example_log, tmp_path, monkeypatch, cap
     monkeypatch.chdir(tmp_path)
     (tmp_path / "a-file").write_text("a", encoding="utf-8")
     (tmp_path / "a-loop").symlink_to("a-loop")
+    (tmp_path / "a-map").write_text(f"x = {'9' * 5000}", encoding="utf-8")
     assert run(*[example_log if a == "LOG" else a for a in arguments]) == 2
     printed = capsys.readouterr()
     said = printed.err.removeprefix("Reading the log\n")
@@ -162,7 +164,7 @@ def test_what_goes_wrong_is_one_sentence(example_log, tmp_path, monkeypatch, cap
     assert said.count("\n") == 1
     assert "Traceback" not in said
     assert "fault of this program" not in said
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["a-file", "a-loop"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a-file", "a-loop", "a-map"]
     assert (tmp_path / "a-file").read_text(encoding="utf-8") == "a"
 
 

@@ -28,7 +28,7 @@ def read_map(path):
     """The map in a file, as a dict. Raises AdoptError."""
     try:
         return tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # not TOML, not UTF-8, a number without end, lists without end
         raise AdoptError(f"{path} is not a map (TOML): {str(error)[:200]}") from None
 
 
