@@ -112,6 +112,11 @@ class TestLedger:
         assert told(log) == [("valuations", 2, "date", "not-a-date")]
         assert "also value y" in log.set_aside["remedy"][0]
 
+    def test_a_cell_passed_over_is_told_with_the_row_that_it_leaves_empty(self):
+        log = log_of(odometer=monthly(100, 200, None, hours=[None, None, "-3"]))
+        assert told(log) == [("odometer", 4, "odometer", "no-value")]
+        assert "also hours -3" in log.set_aside["remedy"][0]
+
     def test_a_set_aside_vehicle_takes_its_rows_along_naming_its_rule(self):
         log = log_of(vehicles=vehicles(in_service=["2020-01-01", "soon"]), odometer=readings([("2022-01-01", 5)], "B"))
         assert told(log) == [("vehicles", 3, "in_service", "not-a-date"), ("odometer", 2, "vehicle", "vehicle-set-aside")]

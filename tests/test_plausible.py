@@ -90,6 +90,11 @@ class TestFills:
             found = [row[3] for row in told(read(fuel=many.assign(cost=cost)), "warnings")]
             assert rule is None or found == rule
 
+    def test_electricity_at_home_and_by_the_road(self):
+        price = np.where(np.arange(10) % 5 == 0, 0.79, 0.07)
+        log = read(fuel=fills().assign(kind="electric", cost=lambda f: (f["volume"] * price).round(2)))
+        assert not len(log.warnings)
+
     def test_a_cost_that_is_not_price_times_volume(self):
         log = read(fuel=fills(unit_price={1: 1.53, 2: 2.9}))
         assert told(log, "warnings") == [("fuel", 4, "cost", "cost-differs")]

@@ -113,8 +113,8 @@ def _named(table, frame, name, mask, middle, rule, of):
 def _remedy(value, middle, of):
     if not np.isfinite(middle):
         return f"{value:.15g} is more than any bill: mend the amount"
-    near = [value / 10**k for k in range(1, 13) if 1 / 3 <= abs(value) / 10**k / middle <= 3]
-    slip = f"a decimal point lost? {near[0]:.10g}" if near else "mend the amount, if it is not so"
+    near = [value / 10**k for k in range(1, 5) if 1 / 3 <= abs(value) / 10**k / middle <= 3]
+    slip = f"a decimal point lost? {near[0]:.10g}" if near else "mend the amount"
     return f"{value:.15g} where half {of} are {middle:.4g} or less: {slip}"
 
 
@@ -138,14 +138,17 @@ def doubtful_hours_worked(work):
 
 
 def doubtful_fuel_money(fuel):
-    """Fills whose price of one unit is far from the others of their fuel, or is another than `unit_price`; a column of such prices."""
+    """Fills whose price of one unit is far from the others of their fuel, or is another than `unit_price`; a column of such prices.
+
+    Of electricity, at home and by the road, no price is far.
+    """
     if not len(fuel):
         return none_found()
     cost, volume = fuel["cost"].to_numpy(), fuel["volume"].to_numpy()
     if grows_with(cost, volume) is False:
         return problems("fuel", [1], "cost", [""], "cost-is-price")
     with np.errstate(divide="ignore", invalid="ignore"):
-        price = np.where(volume > 0, cost / volume, np.nan)
+        price = np.where((volume > 0) & fuel["kind"].ne("electric").to_numpy(), cost / volume, np.nan)
     group = fuel["kind"].factorize()[0]
     above, middle = far_above(price, group, PRICE)
     below, _ = far_above(np.where(price > 0, 1 / np.where(price > 0, price, 1), np.nan), group, PRICE)

@@ -66,9 +66,10 @@ class Checked:
     def set_aside(self):
         """One row a row set aside, in the order of tables and lines; what else is wrong with it stands in its remedy."""
         found = self.problems()
-        found = in_order(found[(found["severity"] == "set-aside").to_numpy()])
-        first = ~found.duplicated(["table", "line"])
-        kept, others = found[first], found[~first]
+        found = found[(found["severity"] != "warn").to_numpy()]
+        found = in_order(found.assign(_after=found["severity"] != "set-aside")).sort_values("_after", kind="stable")
+        first = ~found.duplicated(["table", "line"]) & ~found["_after"]
+        kept, others = in_order(found[first]), in_order(found[~first])
         if len(others):
             also = ", also " + others["column"] + " " + others["value"] + ": " + others["remedy"]
             also = also.groupby([others["table"], others["line"]]).agg("".join)
