@@ -125,3 +125,17 @@ def test_what_ends_or_is_typed_later_changes_no_outcome_judged_earlier(record):
     both = judged.merge(after, on=KEY, how="left", suffixes=("", "_after"))
     moved = both[both["outcome"] != both["outcome_after"]]
     assert moved.empty, moved[[*KEY, "due_date", "outcome", "outcome_after", "why_after", "late_edge_date"]].to_string()
+
+
+def test_late_by_the_record_alone_is_said():
+    from wearbar.wording.intervals import typed_late
+
+    rows = [("odometer", {"date": DAYS[n], "odometer": 20.0 * n}) for n in (100, 400, 900)]
+    work = {"date": DAYS[50], "odometer": 1000.0, "task": "oil", "why": "planned", "recorded": DAYS[300]}
+    found = occasions(log_by([*rows, ("work", work)], "exact", DAYS[350]))
+    assert found["outcome"].iloc[0] == "late"
+    assert typed_late(found) == (
+        "1 late job was done in time, but typed in only after its window had closed. Until then the log showed it as open. "
+        "Type work in on the day that it is done."
+    )
+    assert typed_late(found.iloc[1:]) == ""

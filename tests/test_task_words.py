@@ -9,6 +9,7 @@ from wearbar.log import log_of
 from wearbar.log.tasks import nearest
 from wearbar.plan import PlanError, plan_of
 from wearbar.wording import actionlist as wording
+from wearbar.wording import log_check as on_log
 from wearbar.wording.common import Show
 
 OIL = {"code": "engine-oil-and-filter", "action": "replace", "every": {"months": 6}, "tolerance": 0.1}
@@ -124,3 +125,9 @@ def test_the_overdue_line_names_the_work_that_may_be_this_one():
     line = told[told["item"] == OIL["code"]].iloc[0]
     assert line["urgency"] == "overdue"
     assert line["evidence"].endswith("; 'oil change' on 2 Aug 2026 may be this work: see the log check")
+
+
+def test_the_log_check_says_which_words_count_as_what():
+    log = log_with({**OIL, "also": ["oil change"]}, work=[(day, "Oil Change ") for day in DAYS])
+    assert on_log.words_said(log) == "The plan (`also`) reads other words as its tasks: oil change as Engine oil and filter (6 rows)."
+    assert on_log.words_said(log_with(OIL)) == ""

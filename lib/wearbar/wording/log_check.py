@@ -29,6 +29,7 @@ __all__ = [
     "problems_table",
     "record_said",
     "rows_aside",
+    "words_said",
 ]  # fmt: skip
 
 HEADS_LEDGER = {"table": "Table", "read": "Read", "used": "Used", "set_aside": "Set aside", "after": "After the log's day"}
@@ -168,6 +169,17 @@ def problems_said(log):
         "with a doubt. "
         "Lines count from the header, which is line 1. Mend the files and run this again; nothing has been changed in them."
     )
+
+
+def words_said(log):
+    """Which other words of work count as which task, by the plan's `also`; nothing where none do."""
+    words = log.words[log.words["how"].eq("also")] if len(log.words) else log.words
+    if not len(words):
+        return ""
+    titles = log.plan.tasks.drop_duplicates("code", keep="last").set_index("code")["title"]
+    by = words.groupby(["written", "task"]).size().sort_values(ascending=False, kind="stable").reset_index(name="n")
+    said = [f"{safe(r.written)} as {safe(titles.get(r.task, r.task))} ({plural(r.n, 'row')})" for r in by.itertuples()]
+    return f"The plan (`also`) reads other words as its tasks: {listing(said, most=6)}."
 
 
 def problems_table(problems):

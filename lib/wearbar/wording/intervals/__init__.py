@@ -32,6 +32,7 @@ from wearbar.wording.intervals.today import (
     put_off,
     states_said,
 )
+from wearbar.wording.intervals.typed import typed_late
 
 __all__ = [
     "BLIND",
@@ -69,4 +70,5 @@ __all__ = [
     "sites",
     "states_said",
     "two_rates",
+    "typed_late",
 ]
