@@ -5,7 +5,8 @@ import math
 import pandas as pd
 import pytest
 
-from wearbar import cost, log, money, outlook, usage
+from wearbar import cost, log, money, outlook, spans, usage
+from wearbar.actionlist import actions
 from wearbar.wording import cost as on_cost
 from wearbar.wording import outlook as on_outlook
 from wearbar.wording.common import Show
@@ -89,3 +90,45 @@ class TestNoTotalThatTheRecordCannotCarry:
     def test_no_vehicle_has_no_record(self):
         empty = log_of([OIL]).only([])
         assert empty.record_days == 0
+
+
+class TestAPartThatWasMeasuredAndIsNotInFitted:
+    """A reading at its limit is a danger, whether or not anyone wrote down what is fitted there."""
+
+    PAD = {"vehicle": "Dunlin", "date": "2026-10-14", "odometer": 41990, "position": "front"}
+    PAD |= {"category": "brake-pad", "quantity": "thickness", "value": 1.2}
+    CAR = {"vehicle": "Dunlin", "kind": "car", "in_service": "2021-05-01"}
+    OLD = {"vehicle": "Dunlin", "position": "front", "category": "brake-pad", "item": "Plover"}
+
+    def first(self, *readings, fitted=(), **header):
+        frames = {"vehicles": [self.CAR], "measurements": [self.PAD | r for r in readings]}
+        frames |= {"fitted": list(fitted)} if fitted else {}
+        frames = {name: pd.DataFrame(rows) for name, rows in frames.items()}
+        return actions(log.log_of(frames, HEADER | header))
+
+    def test_heads_the_list_as_limit_not_known(self):
+        rows = self.first({})
+        assert rows.loc[0, ["urgency", "kind", "value", "table", "line"]].tolist() == [
+            "check before use", "wear", 1.2, "measurements", 2.0,
+        ]  # fmt: skip
+
+    def test_is_off_the_road_below_the_law(self):
+        assert self.first({}, jurisdiction="GB").loc[0, "urgency"] == "do not drive"
+
+    def test_is_no_danger_with_plenty_left(self):
+        assert self.first({"value": 8.0}, jurisdiction="GB").empty
+
+    def test_what_was_read_of_a_part_since_removed_is_past(self):
+        gone = self.OLD | {"fitted": "2026-01-02", "removed": "2026-10-20", "reason": "worn"}
+        assert self.first({}, fitted=[gone], as_of="2026-10-31", jurisdiction="GB").empty
+
+    def test_what_is_read_after_a_removal_is_another_part(self):
+        gone = self.OLD | {"fitted": "2026-01-02", "removed": "2026-10-01", "reason": "worn"}
+        assert self.first({}, fitted=[gone], jurisdiction="GB").loc[0, "urgency"] == "do not drive"
+
+    def test_its_age_is_not_known(self):
+        logged = log.log_of(
+            {"vehicles": pd.DataFrame([self.CAR]), "measurements": pd.DataFrame([self.PAD])}, HEADER
+        )
+        part = spans.spans_of(logged)
+        assert part["age_known"].tolist() == [False]

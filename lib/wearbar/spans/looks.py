@@ -4,11 +4,10 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.spans.segments import segments_of
+from wearbar.spans.segments import WORN_QUANTITIES, segments_of
 
 __all__ = ["looks_of"]
 
-WORN_QUANTITIES = ("depth", "thickness", "elongation")
 NEARLY_NEW = 0.9  # of the new depth: on the day of a change such a reading is the new part's
 
 
