@@ -1,6 +1,7 @@
 """Young and tiny logs: no headline that the record cannot carry."""
 
 import math
+from typing import ClassVar
 
 import pandas as pd
 import pytest
@@ -95,10 +96,12 @@ class TestNoTotalThatTheRecordCannotCarry:
 class TestAPartThatWasMeasuredAndIsNotInFitted:
     """A reading at its limit is a danger, whether or not anyone wrote down what is fitted there."""
 
-    PAD = {"vehicle": "Dunlin", "date": "2026-10-14", "odometer": 41990, "position": "front"}
-    PAD |= {"category": "brake-pad", "quantity": "thickness", "value": 1.2}
-    CAR = {"vehicle": "Dunlin", "kind": "car", "in_service": "2021-05-01"}
-    OLD = {"vehicle": "Dunlin", "position": "front", "category": "brake-pad", "item": "Plover"}
+    PAD: ClassVar = {
+        "vehicle": "Dunlin", "date": "2026-10-14", "odometer": 41990, "position": "front",
+        "category": "brake-pad", "quantity": "thickness", "value": 1.2,
+    }  # fmt: skip
+    CAR: ClassVar = {"vehicle": "Dunlin", "kind": "car", "in_service": "2021-05-01"}
+    OLD: ClassVar = {"vehicle": "Dunlin", "position": "front", "category": "brake-pad", "item": "Plover"}
 
     def first(self, *readings, fitted=(), **header):
         frames = {"vehicles": [self.CAR], "measurements": [self.PAD | r for r in readings]}
