@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from wearbar import intervals, usage
-from wearbar.actionlist import DANGER, actions
+from wearbar.actionlist import DANGER, URGENCY, actions
 from wearbar.log import log_of
 from wearbar.plan import plan_of
 from wearbar.units import Units
@@ -310,3 +310,111 @@ class TestRecallsAndDeferrals:
             table = intervals.items(log, intervals.occasions(log), usage.readings(log))
             for name in ("days_open", "over_days", "over_km", "driven_km"):
                 assert not (table[name] < 0).any(), name
+
+
+TYRE = {"position": "rear", "category": "tyre", "item": "T", "fitted": "2025-01-01"}
+TYRE |= {"fitted_odometer": 10_000, "new_depth": 8, "limit_depth": 2}
+PLACE = {"category": "tyre", "position": "rear", "quantity": "depth"}
+
+
+def read(*values, **more):
+    """Depths read on days after each other, 2,500 km apart."""
+    days = ["2025-04-01", "2025-07-01", "2025-10-01", "2025-12-30"][-len(values) :]
+    km = [12_500, 15_000, 17_500, 20_000][-len(values) :]
+    return [PLACE | {"date": d, "odometer": x, "value": v} | more for d, x, v in zip(days, km, values, strict=True)]
+
+
+GB = {"jurisdiction": "GB"}
+
+
+class TestWornParts:
+    def first(self, log):
+        return wording.told(actions(log), SHOW).iloc[0]
+
+    def test_below_the_legal_limit_by_reading_it_is_not_driven(self):
+        row = self.first(small_log(header=GB, fitted=[TYRE], measurements=read(6.0, 4.0, 1.2)))
+        assert (row["urgency"], row["reason"]) == ("do not drive", "below-legal")
+        assert row["evidence"].startswith("measured 1.2 mm on 30 Dec 2025; limit 2.0 mm, legal 1.6 mm (GB)")
+
+    def test_at_its_own_limit_by_reading_it_is_renewed_today(self):
+        row = self.first(small_log(header=GB, fitted=[TYRE], measurements=read(6.0, 4.0, 1.9)))
+        assert (row["urgency"], row["is_forecast"], row["todo"]) == ("at its limit", False, "Renew it today.")
+
+    def test_by_its_line_it_is_a_forecast_with_the_last_reading(self):
+        """8 mm new, 2 mm each 2,500 km: 2 mm at 17,500 km, and the vehicle is at 20,000."""
+        row = self.first(small_log(header=GB, fitted=[TYRE], measurements=read(6.0, 4.1, 2.1, 0)[:3]))
+        assert row["urgency"] in ("at its limit", "measure now")
+        assert row["is_forecast"]
+        assert row["evidence"].startswith("forecast")
+        assert "measured 2.1 mm on 1 Oct 2025" in row["evidence"]
+        assert row["by"] == pd.Timestamp("2026-01-01")
+
+    def test_without_any_limit_it_is_checked_before_use(self):
+        log = small_log(fitted=[TYRE | {"limit_depth": None}], measurements=read(6.0, 4.0, 0.9))
+        row = self.first(log)
+        assert (row["urgency"], row["what"]) == ("check before use", "Tyre (rear): limit not known")
+        assert "measured 0.9 mm on 30 Dec 2025" in row["evidence"]
+        said, urgency = wording.dangers_said(actions(log), [])
+        assert (said, urgency) == ("1 vehicle needs a check before use: V.", "now")
+
+    def test_the_line_it_rests_on_is_named(self):
+        row = self.first(small_log(header=GB, fitted=[TYRE], measurements=read(6.0, 4.0, 1.2)))
+        assert row["source"] == "measurements line 4"
+
+
+class TestTheList:
+    TWO = (VAN, VAN | {"vehicle": "W"})
+
+    def planted(self, **more):
+        off = {"defect": "D1", "found": "2025-12-20", "text": "brake hose torn", "grade": "off-road"}
+        lapsed = TEST | {"valid_to": "2025-12-20", "vehicle": "W"}
+        return small_log(self.TWO, defects=[off], certificates=[lapsed], **more)
+
+    def test_a_vehicle_in_use_comes_before_one_laid_up(self):
+        assert actions(self.planted())["vehicle"].head(2).tolist() == ["V", "W"]
+        rows = wording.told(actions(self.planted(layups=[{"from": "2025-12-21", "reason": "spare"}])), SHOW)
+        assert rows["vehicle"].head(2).tolist() == ["W", "V"]
+        assert rows["by_said"].tolist()[1] == "before its next use"
+        assert "laid up" in rows["stands"].tolist()[1]
+
+    def test_ranks_run_on_and_urgency_never_falls(self, demo_log):
+        rows = actions(demo_log("fleet"))
+        assert rows["rank"].tolist() == list(range(1, len(rows) + 1))
+        at = rows["urgency"].map({u: i for i, u in enumerate(URGENCY)})
+        assert at.is_monotonic_increasing
+
+    def test_one_overdue_count(self, demo_log):
+        log = demo_log("owner")
+        found = intervals.occasions(log)
+        rows = actions(log, found)
+        assert rows["urgency"].eq("overdue").sum() == len(intervals.overdue(found)) == 2
+
+    def test_empty_tables_and_no_plan_give_no_row_and_say_what_is_not_seen(self):
+        log = small_log(plan=False)
+        rows = actions(log)
+        assert rows.empty
+        said = wording.dangers_said(rows, intervals.untold(log))[0]
+        assert said.startswith("**The log has no table of defects, certificates and campaigns")
+
+    def test_warranties_and_certificates_that_end_within_sixty_days(self):
+        van = VAN | {"warranty_until": "2026-02-01"}
+        rows = actions(small_log([van], certificates=[TEST | {"valid_to": "2026-03-02"}]))
+        soon = rows[rows["urgency"].eq("ends soon")]
+        assert soon["kind"].tolist() == ["warranty", "certificate"]
+        rows = actions(small_log([VAN | {"warranty_until": "2026-03-03"}], certificates=[TEST | {"valid_to": "2026-03-03"}]))
+        assert not rows["urgency"].eq("ends soon").any()
+
+    def test_plan_hours_and_parts_come_with_the_work(self):
+        log = small_log(header=GB, fitted=[TYRE | {"category": "brake-pad", "position": "front"}],
+                        measurements=[r | {"category": "brake-pad", "position": "front", "quantity": "thickness"}
+                                      for r in read(6.0, 4.0, 1.9)])  # fmt: skip
+        row = actions(log).iloc[0]
+        assert (row["hours"], row["parts"]) == (1.5, "1 pad set")
+
+    def test_nothing_ahead_was_due(self, demo_log):
+        for name in ("fleet", "owner"):
+            log = demo_log(name)
+            said = wording.told(actions(log), Show(log.units))
+            ahead = said[said["due_date"] > log.as_of]
+            assert not ahead["evidence"].str.contains("was |ago|expired").any()
+            assert not said["evidence"].str.contains(r"-\d+ (?:days|mi|km)").any()

@@ -177,6 +177,8 @@ def _planned(log, ahead, told):
         return pd.DataFrame()
     parts = parts.rename(columns={"code": "task", "safety": "is_single"})
     by_plan = ahead.rows.reset_index(names="row").merge(parts, on=["plan", "task"])
+    if by_plan.empty:
+        return pd.DataFrame()
     made = by_plan.groupby(["item", "unit", "pack"], sort=True).apply(lambda g: _one_item(g, told), include_groups=False).reset_index()
     whose = made["kinds"].mask(made["kinds"].eq("") | made.duplicated(["item", "kinds"], keep=False), made["plans"])
     return made.assign(for_what=made["for_what"] + (" (" + whose + ")").where(made.duplicated("item", keep=False), ""))
