@@ -9,6 +9,7 @@ from wearbar.fuel import tanks
 from wearbar.log import log_of
 from wearbar.money import fuel_cost, known_shares, money_lines
 from wearbar.plan import plan_of
+from wearbar.wording.log_check import problems_said
 
 HEADER = {"distance": "km", "volume": "L", "depth": "mm", "pressure": "psi", "currency": "GBP", "money": "net"}
 
@@ -201,7 +202,7 @@ class TestSizes:
         "kind, unit, value, named",
         [
             ("motorcycle", "psi", 32, ""),  # common practice, no source: a usual road pressure
-            ("motorcycle", "psi", 3.2, ": 3.2 bar or 32 psi?; if it is so, the tyre is flat"),
+            ("motorcycle", "psi", 3.2, ": 3.2 bar or 32 psi? If 3.2 psi is right, the tyre is flat"),
             ("motorcycle", "psi", 320, "320 kPa or 32 psi?"),
             ("motorcycle", "psi", 2.2, "2.2 bar"),
             ("car", "bar", 32, "32 psi"),
@@ -269,3 +270,10 @@ def test_the_demo_logs_raise_no_alarm_but_of_their_own_slips(demo_log, name):
     }
     found = demo_log(name).warnings
     assert found[found["rule"].isin(new)].to_string() == found.iloc[:0].to_string()
+
+
+def test_what_is_said_of_rows_in_doubt_is_true_where_none_is_set_aside():
+    said = problems_said(read(fuel=fills(volume={4: 0})))
+    assert said.startswith("No row is set aside. 1 row is used, but something in it is in doubt. Lines count")
+    both = problems_said(read(fuel=fills(volume={4: 0}, filled_to={6: "brim"})))
+    assert both.startswith("1 row is set aside: no report uses it. 1 row is used, but")

@@ -85,9 +85,9 @@ def _money_of(table, frame, vehicles):
         value = frame[name].to_numpy() / days
         far, middle = far_above(value, np.zeros(len(frame), dtype="int64"), WILD)
         wild[name] = far | (np.abs(frame[name].to_numpy()) > MOST_MONEY)
-        parts.append(_named(table, frame, name, wild[name], middle * days, "money-wild", "of this column"))
+        parts.append(_named(table, frame, name, wild[name], middle * days, "money-wild", f" of {name}"))
         high, middle = far_above(np.where(wild[name] | ~steady, np.nan, value), group, HIGH)
-        parts.append(_named(table, frame, name, high, middle * days, "money-high", "of its like"))
+        parts.append(_named(table, frame, name, high, middle * days, "money-high", ""))
     return join([*parts, *_rest_of_row(table, frame, wild)])
 
 
@@ -115,7 +115,7 @@ def _remedy(value, middle, of):
         return f"{value:.15g} is more than any bill: mend the amount"
     near = [value / 10**k for k in range(1, 5) if 1 / 3 <= abs(value) / 10**k / middle <= 3]
     slip = f"a decimal point lost? {near[0]:.10g}" if near else "mend the amount"
-    return f"{value:.15g} where half {of} are {middle:.4g} or less: {slip}"
+    return f"{value:.15g} is far above the usual {middle:.3g}{of}: {slip}"
 
 
 def _rest_of_row(table, frame, wild):
@@ -134,7 +134,7 @@ def doubtful_hours_worked(work):
         return none_found()
     hours = work["labour_hours"].where(work["why"].eq("planned")).to_numpy()
     high, middle = far_above(hours, work["task"].factorize()[0], HIGH)
-    return _named("work", work, "labour_hours", high, middle, "hours-high", "of its like")
+    return _named("work", work, "labour_hours", high, middle, "hours-high", "")
 
 
 def doubtful_fuel_money(fuel):
@@ -162,7 +162,7 @@ def doubtful_fuel_money(fuel):
 
 
 def _price_remedy(cost, volume, middle):
-    told = f"{cost / volume:.3g} for one unit, where half of the fills cost {middle:.3g} or less"
+    told = f"{cost / volume:.3g} for one unit, where the usual price is {middle:.3g}"
     if 1 / 2 < cost / middle < 2:
         return f"{told}: is {cost:g} the price of one unit? write it in unit_price"
     slips = [f"{cost * factor:g}" for factor in (0.1, 10, 0.01, 100) if 1 / 2 < cost * factor / volume / middle < 2]

@@ -54,7 +54,7 @@ def _deep(table, frame, name, mm, kind, bound):
     most = MOST_DEPTH_MM / mm
     ways = (
         ("depth-impossible", never, lambda v, _: f"{v:g} is more than any part has ({most:.4g}){_tenths(v, most / 2)}"),
-        ("depth-unlike", unlike, lambda v, m: f"{v:g} where half of its like are {m:.3g} or less{_tenths(v, 3 * m)}"),
+        ("depth-unlike", unlike, lambda v, m: f"{v:g} is several times the usual {m:.3g}{_tenths(v, 3 * m)}"),
     )
     parts = []
     for rule, mask, say in ways:
@@ -87,9 +87,9 @@ def _pressure_remedy(value, low, high, unit):
     scale = PRESSURE_KPA[unit]
     likely = [f"{value:g} {other}" for other, size in PRESSURE_KPA.items() if other != unit and low <= value * size <= high]
     likely += [f"{value * f:g} {unit}" for f in (10, 0.1) if low <= value * f * scale <= high]
-    told = f"{value:g} {unit} where such tyres run at {low / scale:.2g} to {high / scale:.3g}"
-    flat = "; if it is so, the tyre is flat: see to it before use" if value * scale < low else ""
-    return f"{told}: {' or '.join(likely) + '?' if likely else 'mend it'}{flat}"
+    told = f"such tyres run at {low / scale:.2g} to {high / scale:.3g} {unit}"
+    flat = f" If {value:g} {unit} is right, the tyre is flat: see to it before use" if value * scale < low else ""
+    return f"{told}: {' or '.join(likely) + '?' if likely else 'mend it.'}{flat}"
 
 
 def distances(use, vehicles, distance):

@@ -32,7 +32,7 @@ __all__ = [
     "words_said",
 ]  # fmt: skip
 
-HEADS_LEDGER = {"table": "Table", "read": "Read", "used": "Used", "set_aside": "Set aside", "after": "After the log's day"}
+HEADS_LEDGER = {"table": "Table", "read": "Read", "used": "Used", "set_aside": "Set aside", "after": "After the report date"}
 HEADS_PROBLEMS = {
     "table": "Table", "rule": "What is wrong", "action": "Rows are", "rows": "Rows", "first_line": "First at line", "column": "Column",
     "value": "It says", "remedy": "What would mend it",
@@ -86,7 +86,7 @@ WHY = {
     "no-readings": "no odometer readings: distances are not known",
     "stale": f"{{n}} not read for more than {STALE_DAYS} days: state not known",
     "work-without-reading": "{p} of work rows have no reading: their distance is taken from readings before and after",
-    "no-layups": "no table of lay-ups: a vehicle laid up looks like one left unread",
+    "no-layups": "no table of lay-ups: a vehicle in storage looks like one that nobody read",
     "no-defects": "no table of defects: an open defect would not be seen",
     "no-certificates": "no table of certificates: it cannot be told whether a test has lapsed",
     "no-campaigns": "no table of campaigns: an open recall would not be seen",
@@ -99,8 +99,8 @@ WHY = {
     "age-unknown": "{n} of unknown age: they serve for wear alone",
     "no-prices": "no part has its price",
     "some-prices": "{p} of parts have their price",
-    "no-use": "no table of use: hard use cannot be told from easy",
-    "few-vehicles": "{n} too few to part hard use from the vehicle itself",
+    "no-use": "no table of use: hard and easy use look the same",
+    "few-vehicles": "{n}: too few to separate hard use from the vehicle itself",
     "no-money": "no row has its money",
     "few-money": "only {p} of rows have their money",
     "no-distance": "no vehicle has two readings of its distance",
@@ -145,7 +145,7 @@ def headline(log, record, answers):
     if stale:
         said.append(f"{plural(stale, 'vehicle')} {_have(stale)} no reading in the last {STALE_DAYS} days")
     if len(no):
-        said.append(f"not to be told from it: {listing([SUBJECTS[s] for s in no['subject']], most=5)}")
+        said.append(f"it does not show {listing([SUBJECTS[s] for s in no['subject']], most=5)}")
     return "; ".join(said) + ".", "soon" if aside or stale else "note"
 
 
@@ -155,7 +155,7 @@ def identity(log):
     holds = bool((log.ledger["read"] == log.ledger[["used", "set_aside", "after"]].sum(axis=1)).all())
     read, used, aside, after = (number(total[name]) for name in total.index)
     where = "in every table" if holds else "**not** in every table: please report this as a fault"
-    return f"{read} read = {used} used + {aside} set aside + {after} after the log's day, and so {where}."
+    return f"{read} read = {used} used + {aside} set aside + {after} after the report date, and so {where}."
 
 
 def problems_said(log):
@@ -164,10 +164,12 @@ def problems_said(log):
     if aside.empty and kept.empty:
         return "No rule is broken. That is not to say that every figure is right: a plausible slip cannot be seen."
     n, m = len(aside[["table", "line"]].drop_duplicates()), len(kept[["table", "line"]].drop_duplicates())
+    none = "No row is set aside."
+    some = f"{plural(n, 'row')} {_are(n)} set aside: no report uses {'it' if n == 1 else 'them'}."
+    doubts = f" {plural(m, 'row')} {_are(m)} used, but something in {'it' if m == 1 else 'them'} is in doubt." if m else ""
     return (
-        f"{plural(n, 'row')} {_are(n)} set aside, and no report uses {'it' if n == 1 else 'them'}; {plural(m, 'row')} {_are(m)} kept "
-        "with a doubt. "
-        "Lines count from the header, which is line 1. Mend the files and run this again; nothing has been changed in them."
+        f"{some if n else none}{doubts} Lines count from the header, which is line 1. "
+        "Nothing in the files has been changed: mend them and run this again."
     )
 
 
@@ -262,7 +264,7 @@ def cannot(answers):
     if silent.empty:
         return ""
     what = listing([SUBJECTS[s] for s in silent["subject"]])
-    return f"Mind that this log is silent on {what}: no report can warn of what it does not hold."
+    return f"This log has no record of {what}, so no report can warn of them."
 
 
 def moved(frame, log):
