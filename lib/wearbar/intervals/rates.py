@@ -174,7 +174,8 @@ def late_for_want_of_use(found, confidence=0.9):
 
 def first_services(found):
     """The run-in services: every occasion by the first limits."""
-    return found[(found["basis"] == "first")].sort_values("due_date", kind="stable")
+    rows = found[found["basis"] == "first"].sort_values("due_date", kind="stable")
+    return rows.assign(outcome=rows["outcome"].mask(rows["is_typed_late"], ""))
 
 
 def early_work(found, confidence=0.9):

@@ -6,14 +6,12 @@ __all__ = ["typed_late"]
 
 
 def typed_late(found):
-    """How many late jobs are late by the record alone; nothing where none is."""
-    rows = found[found["in_rate"] & found["is_typed_late"]]
-    n = len(rows)
+    """How many jobs were done in time and typed late, which settles nothing; nothing where none was."""
+    n = int(found["why"].eq("typed-late").sum())
     if not n:
         return ""
-    was, its = ("was", "its") if n == 1 else ("were", "their")
+    was, its, they = ("was", "its", "It counts") if n == 1 else ("were", "their", "They count")
     return (
-        f"{plural(n, 'late job')} {was} done in time, but typed in only after {its} window had closed. "
-        "Until then the log showed them as open. ".replace("them", "it" if n == 1 else "them")
-        + "Type work in on the day that it is done."
+        f"{plural(n, 'job')} {was} done in time, but typed in only after {its} window had closed. "
+        f"{they} neither as on time nor as late. Type work in on the day that it is done."
     )
