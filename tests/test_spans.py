@@ -57,6 +57,19 @@ def test_still_on_and_disposed_go_to_the_last_day():
     assert span[["cause", "duration_km", "is_on"]].tolist() == ["disposed", 12000, False]
 
 
+def test_what_is_read_where_no_part_is_named_is_a_part_of_unknown_age():
+    read = {"vehicle": "A", "category": "tyre", "quantity": "depth"}
+    reads = [read | {"date": "2025-06-01", "position": p, "value": v} for p, v in (("front", 0.9), ("rear", 5.0))]
+    reads += [read | {"date": "2024-06-01", "position": "rear", "value": 3.0}]
+    gone = tyre(fitted="2024-02-01", fitted_odometer=13000, removed="2025-01-01", removed_odometer=24000, reason="worn")
+    log = make([gone], reads)
+    spans = spans_of(log).set_index("position")
+    assert spans.loc["front", ["item", "is_on", "age_known", "n_readings"]].tolist() == ["item not in the log", True, False, 1]
+    # at the rear one was removed; what was read there since is another
+    assert sorted(spans.loc["rear", ["is_on", "n_readings"]].to_numpy().tolist()) == [[False, 1], [True, 1]]
+    assert len(spans_of(make([tyre(fitted="2024-02-01")], [reads[1]]))) == 1
+
+
 def test_one_id_for_pieces_of_two_categories_is_two_lives():
     rows = [tyre(part="P", category=c, fitted="2024-01-01", fitted_odometer=12000) for c in ("tyre", "brake-pad")]
     read = {"vehicle": "A", "date": "2025-01-01", "position": "rear", "category": "tyre"}

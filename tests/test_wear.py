@@ -72,6 +72,7 @@ def test_too_few_readings_have_words_in_place_of_limits(x, words):
     assert np.isnan([life.low, life.high]).all()
 
 
+TREAD = {"position": "rear", "category": "tyre", "quantity": "depth"}
 CAR = {"vehicle": "A", "kind": "car", "in_service": "2020-01-01"}
 NOTHING_READ = {"distance": "km", "as_of": "2024-12-31"}
 
@@ -530,14 +531,34 @@ def test_a_worn_part_whose_limit_nobody_gives_heads_every_list(read, kind, limit
         assert on[["last_height", "act_km"]].to_numpy().tolist() == [[read, 0.0]]
 
 
+def test_a_tyre_read_below_the_limit_is_told_though_no_row_of_fitted_names_it():
+    from wearbar.wording import wear as on_wear
+    from wearbar.wording.common import Show
+
+    frames = {"vehicles": [{**CAR, "kind": "motorcycle"}], "odometer": [{"vehicle": "A", "date": "2024-01-01", "odometer": 0}]}
+    frames["measurements"] = [{"vehicle": "A", "date": "2024-06-01", "value": 0.9, **TREAD}]
+    told = []
+    for law in ({}, {"jurisdiction": "GB"}):
+        log = log_of({name: pd.DataFrame(rows) for name, rows in frames.items()}, NOTHING_READ | law)
+        readings = usage.readings(log)
+        looks = spans.looks_of(log, readings)
+        on = wear.remaining(wear.wear_of(spans.spans_of(log, readings=readings), looks, wear.law_of(log)), log.as_of)
+        told.append(on_wear.headline(on, Show(log.units)))
+    assert told == [
+        ("1 part with little left and no known limit: A rear tyre, measured 0.9 mm on 1 Jun 2024. Check before use.", "now"),
+        (
+            "1 part measured at or past the legal limit: A rear tyre, 0.9 mm on 1 Jun 2024; legal limit 1.0 mm, GB. "
+            "Do not drive until checked.",
+            "now",
+        ),
+    ]
+
+
 def test_parts_at_a_limit_are_ranked_by_what_hurts_first_and_by_their_margin_to_the_legal_limit():
     spans_, looks, law = toy([[1.9], [1.7], [1.8], [1.5]])
     spans_["category"] = looks["category"] = ["chain-guard", "tyre", "tyre", "tyre"]
     on = wear.remaining(wear.wear_of(spans_, looks, law), pd.Timestamp("2025-01-01"))
     assert on["part_key"].tolist() == ["p3", "p1", "p2", "p0"]
-
-
-TREAD = {"position": "rear", "category": "tyre", "quantity": "depth"}
 
 
 @pytest.mark.parametrize(
@@ -850,7 +871,7 @@ def test_sparse_logs_give_words_and_no_warning(rows):
     service = choice.service_lives(choice.with_place(lives_))
     texts = [on_wear.headline(on, show)[0], on_wear.on_now(on, lives_), on_fit.doubtful(worn.looks), on_fit.model(worn, show)]
     texts += [on_lives.early(off), on_lives.pairs_said(pairs, show), on_lives.curves(service, lives_)]
-    texts += [on_wear.wear_life(wear.life_to_limit(worn), show)[0], on_oil.oil(wear.oil_use(log, readings), pairs, show)]
+    texts += [on_fit.wear_life(wear.life_to_limit(worn), show)[0], on_oil.oil(wear.oil_use(log, readings), pairs, show)]
     assert all(texts)
     assert not [word for word in ("nan", "inf", "None") for text in texts if f" {word}" in text]
     on_wear.now_table(on, show), on_fit.limits_table(worn.parts, wear.law_of(log))

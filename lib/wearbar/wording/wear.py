@@ -8,7 +8,6 @@ from wearbar.wording.common import MISSING, clean, listing, number, plural, safe
 __all__ = [
     "CAPTION_LEFT",
     "CAPTION_LINES",
-    "HEADS_LIMIT",
     "HEADS_NOW",
     "NO_LEGAL",
     "STATE",
@@ -21,13 +20,10 @@ __all__ = [
     "headline",
     "height",
     "legal_said",
-    "limit_note",
     "now_note",
     "now_table",
     "on_now",
     "part_name",
-    "rate_head",
-    "wear_life",
     "what_of",
 ]
 
@@ -65,15 +61,6 @@ HEADS_NOW = {
     "date_low": "Not later than",
     ("left_km", "left_low_km", "left_high_km"): "Left by its line",
 }
-HEADS_LIMIT = {
-    "what": "Part",
-    "item": "Item",
-    "n": "Parts",
-    "vehicles": "Vehicles",
-    "rate": "Wear",
-    ("life_km", "low_km", "high_km"): "Median life to the limit",
-    "quick_km": "90% reach",
-}
 CAPTION_LEFT = (
     "Mark: distance left by the wear line. Upright stroke: the low limit, which is what to plan by. Line: the range, cut at the edge of "
     "the picture. A cross at nil: at or past a limit, or perhaps so."
@@ -110,6 +97,9 @@ def evidence(row, show):
 def _parts(rows, show, most=4):
     """The parts' names; of one alone also what is known of it."""
     rows = rows.to_dict("records")
+    if len(rows) == 1 and rows[0]["state"] == "limit-not-known":
+        said = evidence(rows[0], show).removeprefix("limit not known: ").removesuffix(", check before use")
+        return f"{safe(part_name(rows[0]))}, {said}"
     if len(rows) == 1:
         own = f"limit {height(rows[0]['limit'], rows[0]['quantity'], show)}; " if rows[0]["limit_from"] == "the log" else ""
         return f"{safe(part_name(rows[0]))}, {evidence(rows[0], show)}; {own}{safe(legal_said(rows[0], show))}"
@@ -293,32 +283,3 @@ def has_left(on):
 def has_line(on):
     """Which parts have a line to draw."""
     return on["why_not"].eq("") & (on["n"] >= 2)
-
-
-def wear_life(table, show):
-    """(sentence, table as printed) of life to the limit."""
-    if not len(table):
-        return "No part was measured often enough for a life to its limit. Three readings at different distances make a line.", table
-    rate = [_rate(r["rate_mm_per_1000km"], r["quantity"], show) for r in table.to_dict("records")]
-    text = (
-        "Life to the limit is the distance from new until the lowest place reaches the limit: usable depth over the wear rate that "
-        "readings show. It holds whether or not a part was run that far, and takes no account of damage. Wear advice uses it; money uses "
-        "the distance in service below."
-    )
-    return text, table.assign(rate=rate, what=what_of(table.drop(columns="vehicles"), table["axle"]))
-
-
-def rate_head(show):
-    return {**HEADS_LIMIT, "rate": f"Wear per 1,000 {show.units.distance}"}
-
-
-def _rate(x, quantity, show):
-    turned = show.scale("mm_per_1000km").turn(x) if quantity == "depth" else show.units.to_km(x)
-    return f"{turned:.2f}{'%' if quantity == 'elongation' else ' mm' if quantity == 'thickness' else show.scale('mm').after}"
-
-
-def limit_note(table):
-    few = int(table["low_km"].isna().sum())
-    more = f" {plural(few, 'row')} without a range: fewer than three vehicles were measured." if few else ""
-    rotated = " Rotated: parts that were moved between axles and have been removed." if table["axle"].eq("rotated").any() else ""
-    return f"90% reach: nine parts in ten last that distance at least, by the spread between parts.{rotated}{more}"

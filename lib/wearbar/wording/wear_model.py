@@ -1,18 +1,22 @@
-"""What is said of how far to trust wear lines, and of the limits they are held to."""
+"""What is said of life to the limit, of how far to trust wear lines, and of the limits they are held to."""
 
 from wearbar.wording.common import listing, plural, safe
-from wearbar.wording.wear import height
+from wearbar.wording.wear import height, what_of
 
 __all__ = [
     "CAPTION_RESIDUALS",
     "HEADS_DOUBTFUL",
+    "HEADS_LIMIT",
     "HEADS_LIMITS",
     "alt_residuals",
     "doubtful",
     "doubtful_table",
+    "limit_note",
     "limits_said",
     "limits_table",
     "model",
+    "rate_head",
+    "wear_life",
 ]
 
 HEADS_DOUBTFUL = {
@@ -31,6 +35,15 @@ HEADS_LIMITS = {
     "what": "What it is",
     "source": "Source",
     "used": "Used here",
+}
+HEADS_LIMIT = {
+    "what": "Part",
+    "item": "Item",
+    "n": "Parts",
+    "vehicles": "Vehicles",
+    "rate": "Wear",
+    ("life_km", "low_km", "high_km"): "Median life to the limit",
+    "quick_km": "90% reach",
 }
 CAPTION_RESIDUALS = "A point a reading; the dark line is the mean over fifths of the distance."
 
@@ -124,3 +137,32 @@ def limits_table(parts, law):
 
 def _words(names):
     return listing(sorted({n for n in names if n}), last="or")
+
+
+def wear_life(table, show):
+    """(sentence, table as printed) of life to the limit."""
+    if not len(table):
+        return "No part was measured often enough for a life to its limit. Three readings at different distances make a line.", table
+    rate = [_rate(r["rate_mm_per_1000km"], r["quantity"], show) for r in table.to_dict("records")]
+    text = (
+        "Life to the limit is the distance from new until the lowest place reaches the limit: usable depth over the wear rate that "
+        "readings show. It holds whether or not a part was run that far, and takes no account of damage. Wear advice uses it; money uses "
+        "the distance in service below."
+    )
+    return text, table.assign(rate=rate, what=what_of(table.drop(columns="vehicles"), table["axle"]))
+
+
+def rate_head(show):
+    return {**HEADS_LIMIT, "rate": f"Wear per 1,000 {show.units.distance}"}
+
+
+def _rate(x, quantity, show):
+    turned = show.scale("mm_per_1000km").turn(x) if quantity == "depth" else show.units.to_km(x)
+    return f"{turned:.2f}{'%' if quantity == 'elongation' else ' mm' if quantity == 'thickness' else show.scale('mm').after}"
+
+
+def limit_note(table):
+    few = int(table["low_km"].isna().sum())
+    more = f" {plural(few, 'row')} without a range: fewer than three vehicles were measured." if few else ""
+    rotated = " Rotated: parts that were moved between axles and have been removed." if table["axle"].eq("rotated").any() else ""
+    return f"90% reach: nine parts in ten last that distance at least, by the spread between parts.{rotated}{more}"
