@@ -182,8 +182,7 @@ def worn(rng, samples, vehicles, together, batch=50):
     for _ in range(-(-samples // batch)):
         spans, looks, own = worn_parts(rng, batch, vehicles, together)
         names = spans["category"].unique()
-        cars = pd.DataFrame({"vehicle": spans["vehicle"].unique(), "legal_class": "none"})
-        yield spans, wear.wear_of(spans, looks, cars), own, names
+        yield spans, wear.wear_of(spans, looks, wear.Law()), own, names
 
 
 @cells("life to the limit by wear", vehicles=(1, 3, 10, 34), changed_together=(1, 2, 4))
