@@ -91,3 +91,15 @@ def vehicles_alike(rng, samples, vehicles):
 def vehicles_apart(rng, samples, vehicles):
     for _ in range(samples):
         yield says(jobs(rng, vehicles)[0], "vehicle")
+
+
+@cells("days that late work runs over, their median", vehicles=(1, 3, 6, 8, 10, 34))
+def overrun(rng, samples, vehicles):
+    """Lognormal days, of a level of its own for each vehicle; for one vehicle, of that vehicle."""
+    for _ in range(samples):
+        found, level = jobs(rng, vehicles)
+        own = 0.4 * rng.standard_normal(vehicles) * (vehicles > 1)
+        days = 25 * np.exp(own[found["vehicle"].str[1:].astype(int)] + 0.9 * rng.standard_normal(len(found)))
+        found = found.assign(overrun_days=days, state="done")
+        e = intervals.median_overrun(found, "overrun_days", rng)
+        yield e.low, e.high, 25.0
