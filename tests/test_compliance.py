@@ -187,6 +187,14 @@ class TestOverruns:
         assert ours.low < ours.value < ours.high
         assert (ours.n, ours.n_censored) == (len(cases), cases["is_open"].sum())
 
+    def test_the_median_of_few_vehicles_has_no_limits(self, fleet):
+        found = fleet[2][fleet[2]["vehicle"].isin(fleet[2]["vehicle"].unique()[:4])]
+        e = intervals.median_overrun(found, "overrun_days", np.random.default_rng(1))
+        assert e.value > 0
+        assert np.isnan([e.low, e.high]).all()
+        said = wording.overruns({"days": e}, found, intervals.driven_overdue(found), SHOW)
+        assert "interval" not in said
+
     def test_each_km_past_a_window_counts_once(self):
         rows = {"vehicle": ["A", "A", "A", "B"], "end_km": [100.0, 120.0, 300.0, 50.0], "driven_past_km": [40.0, 50.0, 10.0, 5.0]}
         found = pd.DataFrame(rows).assign(state="done", outcome="late")  # A: 60-100, 70-120, 290-300

@@ -97,7 +97,7 @@ def vehicles_apart(rng, samples, vehicles):
 def overrun(rng, samples, vehicles):
     """Lognormal days, of a level of its own for each vehicle; for one vehicle, of that vehicle."""
     for _ in range(samples):
-        found, level = jobs(rng, vehicles)
+        found, _ = jobs(rng, vehicles)
         own = 0.4 * rng.standard_normal(vehicles) * (vehicles > 1)
         days = 25 * np.exp(own[found["vehicle"].str[1:].astype(int)] + 0.9 * rng.standard_normal(len(found)))
         found = found.assign(overrun_days=days, state="done")
