@@ -731,10 +731,17 @@ class TestTypedDatabases:
         assert ("fuel", 3, "volume", "NaN") in log.warnings[["table", "line", "column", "value"]].itertuples(index=False, name=None)
         assert log.plan.tasks["code"].tolist() == ["oil"]
 
-    def test_a_pack_of_a_server_database_with_its_plan(self, typed, tmp_path, monkeypatch):
+    @pytest.mark.parametrize("beside", [False, True])
+    def test_a_pack_of_a_server_database_with_its_plan(self, typed, tmp_path, monkeypatch, beside):
         from wearbar.pack import make_pack
 
         monkeypatch.chdir(tmp_path)
+        if beside:
+            (tmp_path / "plan.toml").write_text(self.PLAN)
+            engine = sqlalchemy.create_engine(typed)
+            with engine.begin() as link:
+                link.execute(sqlalchemy.text("update log set value = 'plan.toml' where key = 'plan'"))
+            engine.dispose()
         made = make_pack(tmp_path / "pack", log=typed, only=["log_check"], tell=lambda line: None)
         assert made.set_aside == 2
         assert "s3cret" not in "".join(p.read_text(errors="replace") for p in (tmp_path / "pack").rglob("*") if p.is_file())
