@@ -247,17 +247,17 @@ class TestCostPerKm:
     def test_groups(self, book):
         kinds = cost_per_km(book, "kind").set_index("kind")
         assert kinds.loc["van", "cost_per_km"] == pytest.approx(2150 / 35000)
-        assert kinds.loc["van", "spread"] == "vehicles"
+        assert np.isnan(kinds.loc["van", "low"])  # nine bills are too few for a range
         assert kinds.loc["car", "n"] == 1
         sites = cost_per_km(book, "site").set_index("site")
         assert set(sites.index) == {"north", "south", "not known"}
         assert sites.loc["north", "cost_per_km"] == pytest.approx(1550 / 30000)
 
-    def test_one_vehicle_has_the_spread_between_its_quarters(self, book):
+    def test_one_vehicle_has_no_range(self, book):
+        """Its quarters are not independent: 90% limits from them hold 68 to 82 times in 100."""
         rows = cost_per_km(book, "vehicle").set_index("vehicle")
-        assert (rows["spread"] == "quarters").all()
-        assert (rows["low"] < rows["cost_per_km"]).all()
-        assert (rows["cost_per_km"] < rows["high"]).all()
+        assert rows["low"].isna().all()
+        assert rows["cost_per_km"].notna().all()
         assert rows["n"].tolist() == [1] * 4
 
     def test_too_little_money_told_is_refused(self, book):
@@ -521,6 +521,15 @@ class TestComparisons:
         book = self.fleet([[100, 120], [300, 360]])
         text = wording.years(by_year(book), change_of_years(book), Show())
         assert "cannot be compared: that needs three vehicles" in text
+
+    def test_few_bills_of_many_vehicles_have_no_range_and_many_have(self):
+        few = self.fleet([[100 + i, 0] for i in range(20)])
+        many = self.fleet([[100 + i, 100 + i] for i in range(20)])
+        assert cost_per_km(few)["low"].isna().all()
+        assert cost_per_km(many, "category")["low"].gt(0).all()
+        assert "No range is shown: that needs three vehicles and 30 rows with money" in wording.basis(
+            total_per_km(few), few, known_shares(few.lines), Show()
+        )
 
     def test_one_dear_site_of_four_is_named_and_equal_sites_are_not(self):
         rng = np.random.default_rng(8)

@@ -27,15 +27,16 @@ MIN_DAYS, YEAR_DAYS = 91, 365  # a cost by distance or day needs so long a recor
 CLEAR_P = 0.05  # a Holm-adjusted chance below this is called a difference
 DEALS = 1999  # of vehicles among groups, for the chance of a difference
 MIN_APART = 5  # vehicles on either side, for limits of a difference
+MIN_BILLS = 30  # rows with money of a group, for limits: of fewer, 90% hold as seldom as 40 times in 100 in simulation
 MIN_KNOWN = 0.8  # a cost per distance is refused where a smaller share of the rows has its money
 
 
 def cost_per_km(account, by=None, confidence=0.9):
     """Cost per distance and per day of the whole account or by "category", "is_fixed", "vehicle", "kind" or "site", dearest total first.
 
-    Frame: the group, `cost_per_km, low, high, n, quarters, spread, cost_per_day, amount, share, distance_km, days, known_share`. Total
+    Frame: the group, `cost_per_km, low, high, n, bills, cost_per_day, amount, share, distance_km, days, known_share`. Total
     cost over total distance of the days whose distance is known; `amount` and `cost_per_day` are of all days. The limits come from the
-    spread between `n` vehicles, or, of fewer than three, between calendar quarters (`spread`). cost_per_km is NaN where `known_share`,
+    spread between `n` vehicles; none below three, or below `MIN_BILLS` rows with money (`bills`). cost_per_km is NaN where `known_share`,
     the least share of rows with money over the workshop's and the fuel, is below `MIN_KNOWN`; it and cost_per_day are NaN too where no
     vehicle (of its own row, that vehicle) has been in the account for `MIN_DAYS`.
     """
@@ -43,17 +44,9 @@ def cost_per_km(account, by=None, confidence=0.9):
     cars = account.vehicles.set_index("vehicle")
     entries = _entries(account.lines, cars["distance_km"], ["vehicle"], by if of_lines else None)
     group = entries[by] if of_lines else _group(entries["vehicle"], cars, by)
-    quarters = account.quarters.set_index(["vehicle", "quarter"])["distance_km"]
-    dated = account.lines.assign(quarter=pd.DatetimeIndex(account.lines["date"]).to_period("Q"))
-    inner = _entries(dated, quarters, ["vehicle", "quarter"], by if of_lines else None)
-    inner_group = inner[by] if of_lines else _group(inner["vehicle"], cars, by)
     made = ratios(group, entries["amount"], entries["distance_km"], confidence)
-    within = ratios(inner_group, inner["amount"], inner["distance_km"], confidence).reindex(made.index)
-    few = made["low"].isna() & within["low"].notna()
-    made[["low", "high"]] = made[["low", "high"]].where(~few, within[["low", "high"]])
-    made["quarters"] = within["n"]
-    made["spread"] = np.where(few, "quarters", np.where(made["low"].notna(), "vehicles", ""))
     made = _with_days(made, account, cars, by, of_lines)
+    made[["low", "high"]] = made[["low", "high"]].where(made["bills"] >= MIN_BILLS)
     short = (made["days"] if by == "vehicle" else cars["days"].max()) < MIN_DAYS
     refused = ~(made["known_share"] >= MIN_KNOWN) | short
     made[["value", "low", "high"]] = made[["value", "low", "high"]].mask(refused)
@@ -88,6 +81,8 @@ def _with_days(made, account, cars, by, of_lines):
     made = made.reindex(made.index.union(amount.index))
     made["amount"] = amount.reindex(made.index).where(made.index.isin(amount.index), 0.0)  # rows without their money are not free
     made["days"] = days if of_lines else days.reindex(made.index)
+    bills = lines[lines["amount"].fillna(0).ne(0)].drop_duplicates(["source", "line"])  # what is spread by month counts once
+    made["bills"] = bills.groupby(group.loc[bills.index]).size().reindex(made.index).fillna(0).astype(int)
     made["share"] = made["amount"] / made["amount"].sum()
     made["cost_per_day"] = made["amount"] / made["days"]
     made["known_share"] = _known_by(lines, group).reindex(made.index).fillna(pd.Series(1.0, amount.index)).fillna(0.0)
@@ -108,9 +103,13 @@ def by_vehicle(account, confidence=0.9):
     """
     made = cost_per_km(account, "vehicle", confidence)
     made["kind"] = made["vehicle"].map(account.vehicles.set_index("vehicle")["kind"])
-    made["km_per_year"] = (made["distance_km"] / made["days"] * 365.25).where(made["days"] >= YEAR_DAYS)
-    t = stats.t.ppf((1 + confidence) / 2, (made["quarters"] - 1).clip(lower=1).astype(float))
-    se = np.log((made["high"] / made["low"]).where(made["low"] > 0)) / (2 * t)
+    made["km_per_year"] = made["distance_km"] / made["days"] * 365.25
+    quarters = account.quarters.set_index(["vehicle", "quarter"])["distance_km"]
+    dated = account.lines.assign(quarter=pd.DatetimeIndex(account.lines["date"]).to_period("Q"))
+    inner = _entries(dated, quarters, ["vehicle", "quarter"], None)
+    within = ratios(inner["vehicle"], inner["amount"], inner["distance_km"], confidence).reindex(made["vehicle"])
+    t = stats.t.ppf((1 + confidence) / 2, (within["n"] - 1).clip(lower=1).astype(float))
+    se = np.log((within["high"] / within["low"]).where(within["low"] > 0)).to_numpy() / (2 * t)
     drawn = shrink(np.log(made["cost_per_km"].where(made["cost_per_km"] > 0)), se, made["kind"])
     made["drawn_per_km"] = np.where(made["cost_per_km"].notna(), np.exp(drawn), np.nan)
     return made
@@ -129,17 +128,13 @@ def by_site(account, confidence=0.9):
 def by_year(account, confidence=0.9):
     """Cost per distance of each calendar year, where the distance is known.
 
-    Frame `year, cost_per_km, low, high, n, distance_km, is_whole`; limits from the spread between vehicles or, of fewer than three in all,
-    between their quarters. is_whole: the account spans the year.
+    Frame `year, cost_per_km, low, high, n, distance_km, is_whole`; limits from the spread between vehicles. is_whole: the account spans
+    the year.
     """
-    unit = ["vehicle", "quarter"] if len(account.vehicles) < SMALL_SITE else ["vehicle", "year"]
     quarters = account.quarters.assign(year=account.quarters["quarter"].dt.year)
-    distance = quarters.groupby(unit)["distance_km"].sum()
-    dates = account.lines["date"].dt
-    lines = account.lines.assign(year=dates.year, quarter=dates.to_period("Q"))
-    entries = _entries(lines, distance, unit, None)
-    if "year" not in entries:
-        entries["year"] = entries["quarter"].dt.year
+    distance = quarters.groupby(["vehicle", "year"])["distance_km"].sum()
+    lines = account.lines.assign(year=account.lines["date"].dt.year)
+    entries = _entries(lines, distance, ["vehicle", "year"], None)
     made = ratios(entries["year"], entries["amount"], entries["distance_km"], confidence)
     made = made.rename(columns={"value": "cost_per_km", "denominator": "distance_km"}).rename_axis("year").reset_index()
     known = _known_by(lines, lines["year"]).reindex(made["year"]).fillna(1.0).to_numpy()
@@ -230,14 +225,13 @@ def total_per_km(account, confidence=0.9):
     if made.empty or (not made["distance_km"].iat[0] > 0 and account.vehicles["days"].max() >= MIN_DAYS):
         return Estimate(np.nan, np.nan, np.nan, confidence, 0, unit="money_per_km", note=_no_distance(account))
     row = made.iloc[0]
-    note = "" if row["spread"] else "the record is too short for an interval"
+    note = "" if np.isfinite(row["low"]) else f"that needs three vehicles and {MIN_BILLS} rows with money"
     if np.isnan(row["cost_per_km"]):
         note = "too few rows have their money"
     if account.vehicles["days"].max() < MIN_DAYS:
         note = f"it needs three months of record, and this log has {account.vehicles['days'].max()} days"
     limits = [float(row[c]) for c in ("cost_per_km", "low", "high")]
-    n = int(row["quarters"] if row["spread"] == "quarters" else row["n"])
-    return Estimate(*limits, confidence, n, unit="money_per_km", method=f"jackknife over {row['spread']}", note=note)
+    return Estimate(*limits, confidence, int(row["n"]), unit="money_per_km", method="jackknife over vehicles", note=note)
 
 
 def _no_distance(account):

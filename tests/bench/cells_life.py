@@ -6,6 +6,7 @@ from coverage import cells
 from scipy import optimize, special
 
 from wearbar import choice, life, replacement, wear
+from wearbar.estimate import vehicle_draws
 
 SHAPE, SPREAD, SCALE = 3.0, 0.25, 20_000.0  # of a life within a vehicle; of vehicles, on the log scale
 PLACES = ["rear-left", "rear-right", "rear-left-inner", "rear-right-inner"]
@@ -126,14 +127,16 @@ def nearly_worn(rng, samples, vehicles, share_so):
 
 
 def advised(rng, vehicles, shape):
-    """Whether an age of planned replacement is told of lives of this shape, a failure five times as dear as a planned change."""
-    n = 2 * vehicles
+    """Whether an age of planned replacement is advised of lives of this shape, a failure five times as dear as a planned change."""
+    n, car = 2 * vehicles, np.arange(2 * vehicles) // 2
     x, until = rng.weibull(shape, n), rng.uniform(0.3, 2.0, n)
     seen = x <= until
     if seen.sum() < choice.MIN_ENDS:
         return None
     fit = life.fit_weibull(np.minimum(x, until), seen)
-    return bool(replacement.age_replacement(1.0, 5.0, fit.scale, fit.shape).saving > 0)
+    sample, row = np.nonzero(weight := vehicle_draws(vehicles, rng, 200)[:, car])
+    drawn = life.fit_weibull_groups(np.minimum(x, until)[row], seen[row], sample, weights=weight[sample, row])
+    return not replacement.age_advice(1.0, 5.0, fit.scale, fit.shape, (drawn["scale"], drawn["shape"])).note
 
 
 @cells("a cheapest age for a part, when there is none (shape 1)", "claim", vehicles=(10, 34))

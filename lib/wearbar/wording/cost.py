@@ -81,11 +81,10 @@ def _no_distance(cars):
 
 def _interval_means(total):
     if _missing(total.value) or not has_width(total.low, total.high):
-        return f"It has no interval: {total.note}." if total.note and not _missing(total.value) else ""
-    spread = "vehicles" if total.method.endswith("vehicles") else "quarters of a year"
+        return f"No range is shown: {total.note}." if total.note and not _missing(total.value) else ""
     return (
-        "What was spent is a full count of what the log tells. The interval speaks of the cost that lies behind it, from the differences "
-        f"between {number(total.n)} {spread}; a large bill that has not come yet is in no interval."
+        "The money spent is a full count of the log. The range shows how far the underlying cost may differ, from the differences between "
+        f"{number(total.n)} vehicles. It cannot include a large bill that has not come yet."
     )
 
 
