@@ -760,11 +760,29 @@ def test_items_of_other_places_and_kinds_are_never_compared():
 
 def test_few_lives_have_words():
     few = choice.cost_per_distance(lives(20000, 3, vehicles=1))
-    assert few["note"].str.contains("few vehicles").all()
+    assert few["note"].str.contains("one vehicle").all()
+    two = choice.cost_per_distance(lives(20000, 16, vehicles=2))
+    assert two["note"].eq("few vehicles: no range").all()
+    assert two["low_per_km"].isna().all()
     none = choice.cost_per_distance(lives(20000, 3).assign(cause="still-on", observed=False))
     assert none["cost_per_km"].isna().all()
     assert none["high_per_km"].notna().all(), "no end gives an upper bound of the cost"
     assert choice.cost_per_distance(lives(20000, 4).assign(price=np.nan)).empty
+
+
+def test_parts_changed_together_are_one_decision():
+    """Two and four parts that came on and off together say no more of lives, service and pairs than one of them."""
+    rng = np.random.default_rng(6)
+    km, car = 20000 * rng.weibull(3, 30), [f"v{i // 3}" for i in range(30)]
+    one = lives(20000, 30).assign(vehicle=car, duration_km=km, end=pd.Timestamp("2024-05-01") + pd.to_timedelta(range(30), "D"))
+    one = one.assign(item=["x", "y"] * 15, last_seen_km=np.nan)
+    four = one.loc[one.index.repeat(4)].reset_index(drop=True)
+    four = four.assign(part_key=[f"p{i}" for i in range(120)])
+    for told, columns in ((choice.lives_by_item, ["life_km", "low_km", "high_km"]), (choice.pairs, ["ratio", "low", "high", "p"])):
+        assert told(four)[columns].to_numpy() == pytest.approx(told(one)[columns].to_numpy())
+    service = ["service_km", "service_low_km", "service_high_km"]
+    assert choice.cost_per_distance(four)[service].to_numpy() == pytest.approx(choice.cost_per_distance(one)[service].to_numpy())
+    assert choice.lives_by_item(four)["n"].tolist() == [60, 60]
 
 
 def inspected(apart, n=300):
@@ -796,8 +814,9 @@ def test_parts_taken_off_because_nearly_worn_lie_between_two_figures_and_within_
     off = frame["duration_km"].mask(early, frame["last_seen_km"])
     frame = frame.assign(duration_km=off, observed=~early & frame["observed"], cause=frame["cause"].mask(early, "removed-early"))
     row = choice.lives_by_item(frame).iloc[0]
-    assert row["floor_km"] < 18248 < row["life_km"]
-    assert row["life_km"] > 18248 * 1.1, "taken as independent, early ends put the life off"
+    # taken as independent, early ends put the life off: no point is told
+    assert row["floor_km"] < 18248
+    assert np.isnan(row["life_km"])
     assert row["low_km"] < row["floor_km"] * 0.99
     assert row["low_km"] < 18248 < row["high_km"]
 

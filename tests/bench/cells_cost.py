@@ -91,7 +91,8 @@ def cost_of_each(rng, samples, vehicles, bills):
 def few_bills(rng, samples, vehicles, bills, repairs_a_vehicle_year):
     for _ in range(samples):
         account, *_ = fleet(rng, vehicles, bills=bills, repairs_a_year=repairs_a_vehicle_year)
-        row = cost.cost_per_km(account, "category").set_index("category").reindex(["repairs"]).iloc[0]
+        row = cost.cost_per_km(account, "category").set_index("category")[["low", "high"]]
+        row = row.reindex(["repairs"]).astype(float).iloc[0]
         yield row["low"], row["high"], repairs_a_vehicle_year * BILL / KM_A_YEAR
 
 

@@ -76,8 +76,8 @@ METHODS = (
     "Wear: least squares line a part and place, the error of a reading pooled by category; like parts, leant to the vehicle's others, as "
     "an empirical Bayes prior for the rate; limits by Fieller's method. A part now on that has been moved is judged by what was read "
     "since. Lives: Weibull by maximum likelihood with censoring and late entry; limits by the jackknife over vehicles, of one vehicle by "
-    "the likelihood ratio's bootstrap, below five ends by known shapes. Cost: renewal-reward, jackknife over vehicles. Pairs: Holm's test. A "
-    "part whose age is not known serves for wear alone; it is never taken for new."
+    "the likelihood ratio's bootstrap, below five ends by known shapes. Cost: renewal-reward, jackknife over vehicles. Pairs: Holm's "
+    "test. A part whose age is not known serves for wear alone; it is never taken for new."
 )
 HEADS_PAIRS = {
     "what": "Part",
@@ -148,7 +148,7 @@ def cost_note(show):
     return (
         f"Cost{currency}: mean price and fitting over mean distance in service, every end counted, past the last end by the Weibull form, "
         "no discount. Parts changed together count once; ranges come from the differences between vehicles. Few vehicles, most still on: "
-        "no range. One vehicle: the range is that vehicle's own. Few ends: it rests on stated shapes and is wide. No end: a lower bound alone."
+        "no range. One vehicle: the range is that vehicle's own. Few ends: it rests on stated shapes and is wide. No end: a lower bound."
     )
 
 
