@@ -48,6 +48,7 @@ __all__ = [
     "packs",
     "plan_of_visits",
     "rng_of",
+    "shown_visits",
     "total",
     "totals",
     "waiting",
@@ -225,6 +226,12 @@ def plan_of_visits(outlook, todo=None):
         plans.append(plan_visits(with_more(jobs, more[more["vehicle"].isin(some)])))
     jobs = pd.concat([p.jobs for p in plans], ignore_index=True)
     return VisitPlan(jobs, *(sum(getattr(p, name) for p in plans) for name in ("n_visits", "n_single", "n_own_day")))
+
+
+def shown_visits(table, outlook):
+    """The rows of visits that the record carries: a year's, or the next three months'."""
+    until = outlook.as_of + pd.Timedelta(days=QUARTER_DAYS)
+    return table if outlook.has_year else table[table["date"] <= until]
 
 
 def waiting(outlook, todo=None):

@@ -83,6 +83,7 @@ SUBJECTS = {
 WHY = {
     "no-plan": "no maintenance plan: nothing can be said to be due or late",
     "no-work": "no table of work",
+    "no-work-yet": "no table of work: what falls due is listed, whether past work was on time is not known",
     "no-readings": "no odometer readings: distances are not known",
     "stale": f"{{n}} not read for more than {STALE_DAYS} days: state not known",
     "work-without-reading": "{p} of work rows have no reading: their distance is taken from readings before and after",
@@ -114,9 +115,10 @@ WHY = {
     "no-values": "no valuations and no vehicle sold: what one would fetch is not known",
     "no-kind": "no kind has enough vehicles on record from new, with a price and a later value",
     "some-kinds": "{n} of which too little is on record",
-    "short": "a record of {n} is shorter than a year: seasons are not seen",
+    "short": "a record of {n}: a year's totals need a year, what falls due next is shown",
+    "short-cost": "a record of {n}: a cost by distance or day needs three months",
 }
-UNITS = {"stale": "vehicle", "few-vehicles": "vehicle", "no-meter": "vehicle", "some-kinds": "kind", "short": "day"}
+UNITS = {"stale": "vehicle", "few-vehicles": "vehicle", "no-meter": "vehicle", "some-kinds": "kind", "short": "day", "short-cost": "day"}
 FIGURE_UNITS = {
     "distance_km": "km",
     "fuel_l": "l",
@@ -141,7 +143,7 @@ def headline(log, record, answers):
     rows = f"{number(used)} of {plural(read, 'row')} can be used" if used < read else f"All {plural(read, 'row')} can be used"
     said = [rows if read else "The log has no rows"]
     if aside:
-        said.append(f"{number(aside)} {_are(aside)} set aside, each named with what would mend it")
+        said.append(f"{number(aside)} {_are(aside)} set aside; the report names each and what would mend it")
     if stale:
         said.append(f"{plural(stale, 'vehicle')} {_have(stale)} no reading in the last {STALE_DAYS} days")
     if len(no):

@@ -13,6 +13,8 @@ from wearbar.wording.common import MISSING, listing, number, plain, plural, safe
 
 __all__ = [
     "CLASSES",
+    "FEW_VISITS",
+    "NO_YEAR",
     "alt_last_year",
     "alt_months",
     "alt_reliability",
@@ -57,6 +59,8 @@ METHODS = {
     "trailing-year": "naive: the mean of the trailing year",
     "last-year": "naive: the same days as last year",
 }
+NO_YEAR = "Not shown: a year's figures need a year of record."
+FEW_VISITS = "The visits of the next three months. A year's plan needs a year of record."
 NAIVE = ("trailing-year", "last-year")
 
 
@@ -452,7 +456,7 @@ def money_table(totals, show):
 def money_said(outlook, totals, show, past=None):
     """What the money is, what corrected it, and what is not in it. past: `LastYear` or None."""
     if not outlook.has_year:
-        return short_record(outlook)
+        return NO_YEAR
     e = totals["money"]
     if e.value == 0:
         return "So far as the plan and the log tell, the year asks for no workshop money."

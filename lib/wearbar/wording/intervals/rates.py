@@ -42,7 +42,7 @@ def seen(told):
 def answer(rate, show):
     """The rate in a sentence."""
     if math.isnan(rate.value):
-        return "No job has reached the end of its tolerance yet, so there is no rate to show."
+        return "No job counts yet, so there is no on-time rate to show."
     late = round((1 - rate.value) * rate.n)
     span = f"; range {show.percent(rate.low)} to {show.percent(rate.high)}" if rate.n > 1 else ""
     counts = f"{number(rate.n - late)} of {plural(rate.n, 'job')}"
@@ -113,7 +113,7 @@ def overruns(over, found, driven, show):
     late = found[found["in_rate"] & (found["outcome"] == "late")]
     past = _driven(driven, driven_overdue(found[found["why"] != "unknown-history"]), show)
     if late.empty:
-        return f"No counted occasion was late.{past}"
+        return f"{'No job that counts was late.' if found['in_rate'].any() else ''}{past}".strip()
     words = {"days": (show.days, "by date"), "km": (show.distance, "by distance"), "hours": (_hours, "of running")}
     halves = "; ".join(s for s in (_median(e, *words[unit]) for unit, e in over.items()) if s)
     open_ = int(late["is_open"].sum())
@@ -129,8 +129,10 @@ def _driven(driven, known, show):
     if not len(driven):
         return ""
     start = f" With some work past its window {plural(int((driven > 0).sum()), 'vehicle')} drove {show.distance(driven.sum())}"
-    without = f", {show.distance(known.sum())} without work whose earlier history is not known" if known.sum() < driven.sum() else ""
-    return f"{start}{without}."
+    if not known.sum():
+        return f"{start}. When that work was last done is not known."
+    rest = f" Work whose earlier history is known makes up {show.distance(known.sum())} of it." if known.sum() < driven.sum() else ""
+    return f"{start}.{rest}"
 
 
 def _hours(n):
@@ -144,10 +146,10 @@ def _median(e, show, what):
     return f"{show(e.value)} {what}{limits} in {plural(e.n, 'case')}"
 
 
-def first_limits(table, want, show):
-    """Which limit came first, and how much of the lateness was a little-used vehicle's date."""
+def first_limits(table, want, show, counted=True):
+    """Which limit came first, and how much of the lateness was a little-used vehicle's date. counted: some jobs count."""
     if table.empty:
-        return "No counted occasion had reached a limit by the time it was done."
+        return "No job that counts had reached a limit by the time it was done." if counted else ""
     parts = [f"{LIMITS[row.first_limit]} {plural(row.n, 'time')} ({number(row.late)} late)" for row in table.itertuples()]
     little = "vehicles whose date came with less than half of the distance driven"
     share = "none" if want.value == 0 else show.percent(want.value)
