@@ -138,7 +138,7 @@ def by_year(account, confidence=0.9):
     made = ratios(entries["year"], entries["amount"], entries["distance_km"], confidence)
     made = made.rename(columns={"value": "cost_per_km", "denominator": "distance_km"}).rename_axis("year").reset_index()
     known = _known_by(lines, lines["year"]).reindex(made["year"]).fillna(1.0).to_numpy()
-    shown = pd.Series(known) >= MIN_KNOWN if account.vehicles["days"].max() >= MIN_DAYS else False
+    shown = (pd.Series(known) >= MIN_KNOWN) & (account.vehicles["days"].max() >= MIN_DAYS)
     made[["cost_per_km", "low", "high"]] = made[["cost_per_km", "low", "high"]].where(shown)
     first, last = account.vehicles["start"].min(), account.vehicles["end"].max()
     year = made["year"].astype(str)
