@@ -27,7 +27,8 @@ def answers(log, record, readings):
     stale, no_meter = ("stale", f["stale"] > 0, f["stale"]), ("no-meter", f["no_meter"] > 0, f["no_meter"])
     rows = [
         ("interval_compliance", "on-time", _first(("no-plan", not f["plan"]), unread),
-         _first(("no-work-yet", not f["work"]), stale, ("work-without-reading", f["work_blind"] > 0.1, f["work_blind"]), ("no-layups", not f["layups"]))),
+         _first(("no-work-yet", not f["work"]), stale,
+                ("work-without-reading", f["work_blind"] > 0.1, f["work_blind"]), ("no-layups", not f["layups"]))),
         ("interval_compliance", "defects", _first(("no-defects", not f["defects"])), None),
         ("interval_compliance", "certificates", _first(("no-certificates", not f["certificates"])), None),
         ("interval_compliance", "campaigns", _first(("no-campaigns", not f["campaigns"])), None),
