@@ -472,7 +472,8 @@ def money_said(outlook, totals, show, past=None):
         f"{_money(e, show)} at the prices of the last two years{_without(outlook.told)}.{few} "
         f"{learned_said(past, outlook.told)}{lost}{guess} Not in it: fuel, fixed costs, accidents, "
         f"recalls, and vehicles yet to come.{repairs} "
-        "A rare, very large bill can still lie outside the range."
+        "The range is not a 90% interval: too few years were tested to say how often it holds. "
+        "A rare, very large bill can still lie outside it."
     )
 
 
