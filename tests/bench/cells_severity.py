@@ -65,7 +65,8 @@ def told(parts, rng):
     return severity.effect(parts, "loose", rng=rng)
 
 
-@cells("effect of hard use on wear", vehicles=(3, 10, 34), use=tuple(USES), wear=("worn slowly", "worn quickly"))
+@cells("effect of hard use on wear, few vehicles", "conservative", vehicles=(3, 10), use=tuple(USES), wear=("worn slowly", "worn quickly"))
+@cells("effect of hard use on wear", vehicles=(34,), use=tuple(USES), wear=("worn slowly", "worn quickly"))
 def effect(rng, samples, vehicles, use, wear):
     for _ in range(samples):
         e = told(fleet(rng, vehicles, use=use, wear=SLOW if wear == "worn slowly" else QUICK), rng)
