@@ -48,7 +48,7 @@ HEADS_OVERLAP = {
     ("share_least", "share_most"): ("Their shares", "share"), "weight_share": "Part of the contrast",
 }  # fmt: skip
 HOLDS = (
-    "In simulated logs such ranges hold the true effect 89 to 95 times in 100. Of logs without an effect, at most 8 in 100 are said to "
+    "In simulated logs such ranges hold the true effect 88 to 95 times in 100. Of logs without an effect, at most 10 in 100 are said to "
     "have one."
 )
 LONG = ("loose", "mud_water", "short_trips", "dusty", "heat", "cold")  # said with a preposition first
