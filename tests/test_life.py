@@ -378,21 +378,38 @@ def bench(name):
         return vars(sys.modules[name])
 
 
-def test_calibration_of_a_few_samples():
-    """The bench itself works, and its limits are not far off: the table it makes with many is in reference/life/calibration.md."""
-    found = bench("calibrate_life")
-    for row in found["table"](60, (10,), (found["worn"], found["ratios"])):
-        assert row["kept"] == 0 or row["verdict"] in ("ok", "few pass"), row
+def test_the_bench_judges_what_it_is_given():
+    found = bench("coverage")
+    cell = found["Cell"]("x", 3, "", "90%", None)
+    nine = [(0.0, 2.0, 1.0)] * 90 + [(0.0, 0.5, 1.0)] * 4 + [(1.5, 2.0, 1.0)] * 6 + [(np.nan, np.nan, 1.0)] * 100
+    row = found["judge"](cell, nine)
+    assert (row["holds"], row["under"], row["over"], row["refused"], row["verdict"]) == pytest.approx((0.9, 0.06, 0.04, 0.5, "ok"))
+    assert found["judge"](cell, nine[:90])["verdict"] == "OUT"
+    claim = found["Cell"]("y", 3, "", "claim", None)
+    assert found["judge"](claim, [True] * 2 + [False] * 8 + [None] * 5)["verdict"] == "OUT"
+    kept = found["merged"](f"Words.\n\n{found['HEAD']}\n", [])
+    assert kept.startswith("Words.")
+
+
+def test_a_cell_of_the_bench_runs():
+    """Twenty fleets of ten vehicles, two parts changed together: most ranges hold, none is refused."""
+    outcomes = np.array(list(bench("cells_life")["median_life"](np.random.default_rng(1), 20, 10, 2)))
+    assert np.isfinite(outcomes).all()
+    assert ((outcomes[:, 0] <= outcomes[:, 2]) & (outcomes[:, 2] <= outcomes[:, 1])).mean() >= 0.7
 
 
 @pytest.mark.slow
-def test_limits_cover_what_they_say(capsys):
-    found = bench("calibrate_life")
+def test_printed_limits_hold_and_claims_are_true(capsys):
+    """200 samples a cell: out by no more than three standard errors."""
+    found = bench("coverage")
     with capsys.disabled():
-        for row in found["table"](found["SAMPLES"]):
-            if row["kept"]:
-                print(found["line"](row), flush=True)
-                assert row["verdict"] != "OUT", row
+        for cell in found["load"]():
+            row = found["row_of"](cell, 200)
+            print(found["line"](row), flush=True)
+            if row["verdict"] == "OUT":
+                least, most = found["ASKED"][cell.kind]
+                slack = 3 * np.sqrt(0.09 / max(200 * (1 - row["refused"]), 1))
+                assert least - slack <= row["holds"] <= most + slack, row
 
 
 @pytest.mark.slow

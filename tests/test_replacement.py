@@ -166,7 +166,8 @@ class TestRepairs:
         """Six vans joined at ages of 0 to 5: five or more are on record from 4 to 6 years of age, and only there is a curve with limits."""
         names = [chr(65 + i) for i in range(6)]
         born = [f"{2020 - i}-01-01" for i in range(6)]
-        work = [(v, f"202{y}-0{3 + k % 6}-10", "defect", 50 + 40 * k, None) for k, v in enumerate(names) for y in range(6)]
+        days = [f"202{y}-{m}" for y in range(6) for m in ("02", "05", "08", "11")]
+        work = [(v, f"{day}-1{k}", "defect", 50 + 40 * k, None) for k, v in enumerate(names) for day in days]
         _, _, visits, periods = fleet(born, work)
         curve = cost_by_kind(visits, periods, pd.Series(dict.fromkeys(names, "van")))["van"]
         assert (curve["time"].iloc[0], curve["time"].iloc[-1]) == pytest.approx((4.0, 7.0), abs=0.02)

@@ -31,7 +31,7 @@ HERE = Path(__file__).parent
 TABLE = HERE.parent / "reference" / "coverage.md"
 HEAD = "| what | vehicles | log | samples | refused | holds | truth under | over | width | kind | verdict |"
 ASKED = {"90%": (0.87, 0.93), "conservative": (0.87, 1.0), "claim": (0.0, 0.10)}
-REFUSED = 0.95  # a cell that refuses more of its samples than this has nothing to judge
+REFUSED = 0.90  # a cell that refuses more of its samples than this has nothing to judge
 
 
 @dataclass(frozen=True)
