@@ -359,7 +359,7 @@ def test_ends_found_at_looks_have_their_own_limits():
 def test_nine_parts_in_ten_outlast_what_nine_in_ten_last():
     """Rates spread by 0.4 on the log scale: nine in ten outlast exp(-1.2816 x 0.4) of the median, to a few hundredths for 600 parts."""
     made = bench("cells_life")["worn_parts"](np.random.default_rng(5), 1, 600, 1, each=1, by_part=0.4, by_car=0.0)
-    found = wear.wear_of(made[0], made[1], pd.DataFrame({"vehicle": made[0]["vehicle"].unique(), "legal_class": "none"}))
+    found = wear.wear_of(made[0], made[1], wear.Law())
     row = wear.life_to_limit(found).iloc[0]
     assert row["quick_km"] / row["life_km"] == pytest.approx(0.599, abs=0.02)
     assert (made[2] > row["quick_km"]).mean() == pytest.approx(0.9, abs=0.02)
