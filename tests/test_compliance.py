@@ -160,6 +160,8 @@ class TestComparisons:
 
     def test_too_little_is_said_and_not_called_alike(self):
         apart = intervals.differences(jobs({"A": 0.9, "B": 0.2}, vehicles=4), "site")
+        assert wording.groups(apart, "site", "site", SHOW) == "Too few vehicles to say whether sites differ."
+        apart = intervals.differences(jobs({"A": 0.9, "B": 0.2}, vehicles=12, each=1), "site")
         assert wording.groups(apart, "site", "site", SHOW) == "Fewer than two sites have 10 jobs that count, so sites are not compared."
         apart = intervals.differences(jobs({"A": 0.9, "B": 0.2}, vehicles=3, by="task"), "task")
         assert wording.groups(apart, "task", "task", SHOW) == "Too few vehicles to say whether tasks differ."

@@ -31,6 +31,8 @@ def differences(found, by, rng=None):
     counted = found[found["in_rate"]].assign(won=lambda f: f["outcome"] != "late")
     unknown = int(counted[by].isna().sum())
     counted = counted.dropna(subset=[by])
+    if (counted[by].value_counts() >= CLEAR_JOBS).sum() < 2:
+        return _none(by, "groups", unknown)
     if by == "site":
         small = untold(counted.groupby("site", observed=True)["vehicle"].nunique())
         counted = counted[~counted["site"].isin(small.index[small])]
@@ -39,7 +41,7 @@ def differences(found, by, rng=None):
     kept = sums.index[(sums["sum"] >= CLEAR_JOBS) & (sums["size"] > 1)]
     units = units[units[by].isin(kept)]
     if len(kept) < 2:
-        return _none(by, "groups", unknown)
+        return _none(by, "units", unknown)
     rng = np.random.default_rng(0) if rng is None else rng
     table, least_p = (_within if by == "task" else _between)(units, by, rng)
     if not len(table) or least_p * len(table) > CLEAR_P:
