@@ -10,7 +10,8 @@ import pytest
 ROOT = Path(__file__).parent.parent
 GOLDEN = sorted((ROOT / "tests" / "golden").glob("*.ipynb"))
 REPORTS = sorted((ROOT / "notebooks").glob("*.ipynb"))
-NBVAL = ("-p", "no:cacheprovider", "-q", "-n0", "--nbval-current-env", "--nbval-sanitize-with", str(ROOT / "tests" / "golden" / "sanitize.cfg"))
+CLEAN = str(ROOT / "tests" / "golden" / "sanitize.cfg")
+NBVAL = ("-p", "no:cacheprovider", "-q", "-n0", "--nbval-current-env", "--nbval-sanitize-with", CLEAN)
 
 
 def nbval(path, *how):

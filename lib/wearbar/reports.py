@@ -186,7 +186,8 @@ def _begin(report):
     vehicles = plural(len(report.log.tables["vehicles"]), "vehicle")
     where = f"site {_text(clean(report.parameters['site']))}" if report.parameters["site"] else ""
     span = f"{report.show.date(report.log.first_day)} to {report.show.date(report.log.as_of)}"
-    parts = [f"<b>{_text(clean(report.log.name))}</b>", span, vehicles, where, f"intervals at {number(100 * report.confidence)}%"]
+    ranges = f"ranges at {number(100 * report.confidence)}% unless a note says otherwise"
+    parts = [f"<b>{_text(clean(report.log.name))}</b>", span, vehicles, where, ranges]
     line = ' <span aria-hidden="true">·</span> '.join(p for p in parts if p)
     _send({"text/html": f'<p class="wb-about">{line}</p>', "text/plain": f"{clean(report.log.name)}, {span}, {vehicles}"})
 

@@ -21,6 +21,7 @@ from wearbar.life import fit_weibull_groups, kaplan_meier, life_of
 __all__ = ["MIN_ENDS", "cost_per_distance", "pairs"]
 
 MIN_ENDS = 5  # of an item, for limits by the spread between vehicles
+PAIR_VEHICLES = 8  # of two items together: with fewer, 90% limits of their ratio held 86 to 97
 CLEAR_P = 0.05  # a pair's Holm-adjusted chance below this is called a difference
 FIT_ENDS = 3  # of a sample without one vehicle, for a fit
 THICK = 5  # parts at risk, from which a product-limit curve is integrated
@@ -126,7 +127,8 @@ def pairs(spans, confidence=0.9):
     `ratio` of their costs a distance (item over other) with `low`, `high` (jackknife over the vehicles of both), `p` that they cost the
     same, `p_holm` (over all pairs), `apart` (below `CLEAR_P`), `break_even` (the price at which the other would cost the same) with
     limits, `other_price`, `lives_needed` (of both together, for the interval to leave out 1 were the ratio as estimated; 0 where it does,
-    -1 where they are too near). No row where either has under five ends or no limits can be given.
+    -1 where they are too near). No row where either has under five ends, both together are on under
+    `PAIR_VEHICLES`, or no limits can be given.
     """
     by_place = {}
     for key, group in _groups(with_place(spans)).items():
@@ -152,6 +154,8 @@ def _pair(place, a, b, confidence):
 
     shared = a[1]["vehicle"].nunique() + b[1]["vehicle"].nunique() > len(names)
     found = jackknife(longer, len(names), 1 if shared else 2, confidence)
+    if len(names) < PAIR_VEHICLES:
+        found = replace(found, low=nan, high=nan)
     money = spent[a[0]] / spent[b[0]]
     ratio, low, high = money / found.value, money / found.high, money / found.low
     if ratio > 1:
