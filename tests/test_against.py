@@ -38,9 +38,9 @@ class TestACriterion:
         assert moves == {"late_by_plan": 1, "late_by_criterion": 0, "waiting": 0}
         said = wording.two_rates(intervals.rate(found), intervals.rate(other), moves, 0.2, SHOW)
         assert said.startswith(
-            "In time by the plan's own window: **0% (90% interval 0 to 78; n = 2)**. By a criterion of 20% of the interval"
+            "In time by the plan's own window: **0% (90% interval 0 to 95; n = 2)**. By a criterion of 20% of the interval"
         )
-        assert "after the due point: **50% (90% interval 3 to 97; n = 2)**." in said
+        assert "after the due point: **50% (90% interval 1 to 99; n = 2)**." in said
         assert "1 occasion is late by the plan's window alone and no occasions are late by the criterion alone." in said
 
     @pytest.mark.parametrize("value", [-0.1, 1.5, True, "0.1", math.nan])

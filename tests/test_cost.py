@@ -234,7 +234,8 @@ class TestCostPerKm:
     def test_total_reconciles(self, book):
         total = total_per_km(book)
         assert total.value == pytest.approx((1000 + 1600) / 36000)
-        assert total.low < total.value < total.high
+        assert np.isnan(total.low)  # ten bills are too few for a range
+        assert "30 rows with money" in total.note
         assert total.n == 4
         for by in ("category", "is_fixed", "kind", "site", "vehicle"):
             rows = cost_per_km(book, by)

@@ -103,7 +103,7 @@ def by_vehicle(account, confidence=0.9):
     """
     made = cost_per_km(account, "vehicle", confidence)
     made["kind"] = made["vehicle"].map(account.vehicles.set_index("vehicle")["kind"])
-    made["km_per_year"] = made["distance_km"] / made["days"] * 365.25
+    made["km_per_year"] = (made["distance_km"] / made["days"] * 365.25).where(made["days"] >= YEAR_DAYS)
     quarters = account.quarters.set_index(["vehicle", "quarter"])["distance_km"]
     dated = account.lines.assign(quarter=pd.DatetimeIndex(account.lines["date"]).to_period("Q"))
     inner = _entries(dated, quarters, ["vehicle", "quarter"], None)

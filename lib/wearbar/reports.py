@@ -162,7 +162,7 @@ def open_report(name, log="", as_of="", site="", vehicle=(), confidence=0.9, uni
 def rows_of(log):
     """What became of the log's rows, in words."""
     count = log.ledger[["read", "used", "set_aside", "after"]].sum()
-    ends = f"{count['used']:,} used, {count['set_aside']:,} set aside, {count['after']:,} after the log's day"
+    ends = f"{count['used']:,} used, {count['set_aside']:,} set aside, {count['after']:,} after the report date"
     return f"{plural(count['read'], 'row')} read: {ends}"
 
 

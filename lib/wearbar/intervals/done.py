@@ -15,7 +15,6 @@ __all__ = ["Series", "acts_of", "series_of"]
 
 LIMITS = [f"{kind}_{unit}" for kind in ("first", "every", "severe") for unit in ("km", "hours", "days", "months")]
 ACT = ["vehicle", "date", "odometer_km", "hours", "task", "position", "visit", "planned", "known"]
-YEAR = pd.Timedelta(days=366)
 _TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
 
 
@@ -50,8 +49,9 @@ def series_of(log):
 
 def _told_from(log, rows):
     """From which day certificates tell when each series falls due: the first of its kind that was known; NaT without one."""
-    c = log.tables["certificates"]
-    c = c.assign(known=known_on(c["tested"].fillna(c["valid_to"] - YEAR), c["recorded"]))
+    c, v = log.tables["certificates"], log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")
+    came_with = c["vehicle"].map(v["acquired"].fillna(v["in_service"])).clip(upper=c["valid_to"])  # a paper without a day of test
+    c = c.assign(known=known_on(c["tested"].fillna(came_with), c["recorded"]))
     tested = c.groupby(["vehicle", "kind"])["known"].min().reset_index().merge(rows.reset_index(), on="vehicle")
     named = [task == kind or task.startswith(f"{kind}-") for task, kind in zip(tested["task"], tested["kind"], strict=True)]
     told = np.array(named, dtype=bool) & tested["measured_from"].eq("expiry").to_numpy(dtype=bool)

@@ -43,7 +43,8 @@ class Sets:
         km = np.where(blind, fresh, km)
         least = np.full((len(self.rows), draws), np.inf)
         np.minimum.at(least, at, km.T)
-        after = self.life_km[rows] * (self._late(rows, draws, rng) - 1)
+        with np.errstate(invalid="ignore"):  # a life without end, renewed when due
+            after = self.life_km[rows] * (self._late(rows, draws, rng) - 1)
         return np.maximum(least[rows].T + np.where(np.isfinite(after), after, 0.0), 0.0)
 
     def life(self, rows, draws, rng):
