@@ -464,6 +464,30 @@ class TestOtherRules:
 
 
 class TestHeader:
+    def test_capacity_and_what_a_pack_does_are_kept(self, tmp_path):
+        folder = write(tmp_path / "log", odometer="vehicle,date,odometer\nA,2022-05-01,10\n")
+        more = 'capacity = { "Ferry Quay" = 120, "" = 40.5 }\n[pack]\nworkbook = true\nonly = ["outlook"]\n'
+        (folder / "log.toml").write_text((folder / "log.toml").read_text() + more)
+        copy = tmp_path / "copy"
+        logs.write_log(logs.read_log(folder), copy)
+        told = tomllib.loads((copy / "log.toml").read_text())
+        assert told["capacity"] == {"Ferry Quay": 120, "": 40.5}
+        assert told["pack"] == {"workbook": True, "only": ["outlook"]}
+
+    @pytest.mark.parametrize(
+        "key, value, says",
+        [
+            ("capacity", 120, "write { \"Ferry Quay\" = 120 }"),
+            ("capacity", {"Ferry Quay": -1}, "capacity of 'Ferry Quay' is '-1'; write hours a month"),
+            ("capacity", {"Ferry Quay": True}, "write hours a month"),
+            ("pack", "outlook", "write a table headed"),
+        ],
+    )
+    def test_a_table_that_is_none_is_named(self, key, value, says):
+        with pytest.raises(logs.LogError) as told:
+            log_of(HEADER | {key: value})
+        assert says in str(told.value)
+
     @pytest.mark.parametrize(
         "header, word",
         [

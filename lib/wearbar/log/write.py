@@ -193,4 +193,8 @@ def _write_keys(folder, header):
 
 
 def _toml(value):
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{json.dumps(key, ensure_ascii=False)} = {_toml(x)}" for key, x in value.items()) + " }"
+    if isinstance(value, bool | int | float | list):
+        return json.dumps(value, ensure_ascii=False)
     return f"{value:%Y-%m-%d}" if isinstance(value, pd.Timestamp) else json.dumps(str(value), ensure_ascii=False)
