@@ -8,8 +8,10 @@ import pytest
 
 from wearbar import cost, log, money, outlook, spans, usage
 from wearbar.actionlist import actions
+from wearbar.plan import plan_of
 from wearbar.wording import cost as on_cost
 from wearbar.wording import outlook as on_outlook
+from wearbar.wording.actionlist import told
 from wearbar.wording.common import Show
 
 HEADER = {"distance": "mi", "currency": "GBP", "money": "gross"}
@@ -91,6 +93,26 @@ class TestNoTotalThatTheRecordCannotCarry:
     def test_no_vehicle_has_no_record(self):
         empty = log_of([OIL]).only([])
         assert empty.record_days == 0
+
+
+class TestOverdueFromStorage:
+    def test_the_days_count_from_the_first_use_and_it_is_said(self):
+        task = {"code": "battery", "action": "test", "every": {"months": 6}}
+        plan = plan_of({"bike": {"applies_to": ["motorcycle"], "task": [task]}}, "mi")
+        work = [OIL | {"task": "battery", "date": "2023-05-10"}]
+        frames = {
+            "vehicles": pd.DataFrame([HERON]), "work": pd.DataFrame(work),
+            "layups": pd.DataFrame([{"vehicle": "Heron", "from": "2023-11-01", "to": "2024-02-29"}]),
+            "odometer": pd.DataFrame([
+                {"vehicle": "Heron", "date": "2023-10-31", "odometer": 3000},
+                {"vehicle": "Heron", "date": "2024-03-11", "odometer": 3050},
+                {"vehicle": "Heron", "date": "2024-03-31", "odometer": 3300},
+            ]),
+        }  # fmt: skip
+        logged = log.log_of(frames, HEADER | {"as_of": "2024-03-31"}, plan=plan)
+        row = told(actions(logged), Show(logged.units)).iloc[0]
+        assert (row["urgency"], row["over_days"]) == ("overdue", 20)
+        assert "past by 20 days since its first use after storage" in row["evidence"]
 
 
 class TestAPartThatWasMeasuredAndIsNotInFitted:

@@ -34,7 +34,8 @@ def actions(
     inspection or test), certificate, campaign, deferral, recheck, task, wear, pressure, age,
     warranty; item: its number, task or category; title: a task's name; reason: why it is not to be
     driven. by: the day by which it is to be done: the report date where that is now, NaT where no
-    day is given. is_laid_up: to be done before the next use. near_work,
+    day is given. is_laid_up: to be done before the next use.
+    from_first_use: it fell due in storage, and over_days count from the first use after it. near_work,
     near_date: of a task, work that may be it by its name. due_hours: as the meter shows. due_, expected_, low_, high_, over_,
     overrun_: as of `intervals.occasions`; days_open, driven_km: as of `intervals.items`.
     Of wear: quantity, value (low, high: limits of a forecast, is_forecast), last, read_date and

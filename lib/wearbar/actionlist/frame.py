@@ -41,7 +41,7 @@ _NUMBERS = """
     due_odometer_km due_hours overrun_km overrun_hours overrun_days over_days over_km over_hours
     days_open driven_km severe_due_km value low high last limit legal_limit margin hours line
 """
-FLAGS = ("is_laid_up", "before_next_use", "is_forecast", "safety", "statutory")
+FLAGS = ("is_laid_up", "before_next_use", "from_first_use", "is_forecast", "safety", "statutory")
 TYPES = {
     **dict.fromkeys(_TEXTS.split(), TEXT),
     **dict.fromkeys(_DATES.split(), "datetime64[ns]"),

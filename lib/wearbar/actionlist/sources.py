@@ -190,7 +190,11 @@ def of_tasks(found, log, use, confidence, until):
     rows = tasks.assign(
         urgency=tasks["state"].map(_OF_STATE), kind="task", item=tasks["task"], by=by
     )
-    rows = rows.assign(driven_km=rows["driven_past_km"], due_hours=rows["due_meter_hours"])
+    rows = rows.assign(
+        driven_km=rows["driven_past_km"],
+        due_hours=rows["due_meter_hours"],
+        from_first_use=rows["is_laid_up"] & ~rows["before_next_use"],
+    )
     return rows.merge(_lines_done(log), on=["vehicle", "item", "anchor_date"], how="left")
 
 
