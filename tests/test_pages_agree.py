@@ -13,7 +13,6 @@ from wearbar import pack
 from wearbar.actionlist import DANGER, PRESSING
 from wearbar.calendar import calendar_of
 from wearbar.log import read_log
-from wearbar.places import place
 from wearbar.sheet import visit_of
 from wearbar.wording import sheet as on_sheet
 from wearbar.wording.common import Show
@@ -127,9 +126,3 @@ def test_each_planted_danger_heads_all_five(planted, tmp_path):
         ("W", "campaign"),
         ("W", "wear"),
     ]
-
-
-def test_the_fleets_five_pages_agree(packs):
-    rows = five_agree(packs("fleet").folder, read_log(place("data", "fleet")))
-    assert rows["urgency"].isin(list(DANGER)).any()
-    assert rows["kind"].eq("wear").any()
