@@ -20,6 +20,7 @@ from wearbar.adopt.evidence import date_order, decimal_mark
 from wearbar.adopt.grids import headings
 from wearbar.cli import main
 from wearbar.log import LogError, read_log
+from wearbar.money import fuel_cost, money_lines
 
 SHEETS = Path(__file__).parent / "adopt"
 ANSWERS = {
@@ -244,8 +245,9 @@ class TestUnits:
         done, _ = adopted(path, volume="L")
         assert done.tables["fuel"]["odometer"].tolist() == [cell, "120"]
         log = adopt.keep(done, tmp_path / "log")
-        assert log.set_aside[["table", "column", "value"]].to_numpy().tolist() == [["fuel", "volume", cell]]
-        assert cell in log.warnings.loc[log.warnings["column"] == "odometer", "value"].tolist()
+        for name in ("volume", "odometer"):
+            assert cell in log.warnings.loc[log.warnings["column"] == name, "value"].tolist()
+            assert log.tables["fuel"][name].isna().sum() == 1
 
     def test_money_of_another_currency_is_carried_as_it_is(self, tmp_path):
         rows = [
@@ -664,3 +666,91 @@ class TestCommand:
         assert run("adopt", path, "--map", tmp_path / "m.toml", "--out", tmp_path / "log") == 2
         assert "no table with odometer readings" in capsys.readouterr().err
         assert {p.name for p in tmp_path.iterdir()} == {"s.csv", "m.toml"}
+
+
+def fuel_sheet(path, *heads, rows=10, cost=True, unit=True, pence=False):
+    """A sheet of fills with the headings given after date, bike, odometer and litres: price of one litre, and cost, as asked for."""
+    lines = []
+    for k in range(rows):
+        litres, price = 8 + 3.7 * k, 1.42 + 0.01 * (k % 4)
+        money = [f"{price * 100:.1f}" if pence else f"{price:.3f}"] if unit else []
+        money += [f"{litres * round(price, 3):.2f}"] if cost else []
+        lines.append((f"2026-01-{k + 1:02d}", "Tern", str(1000 + 180 * k), f"{litres:.1f}", *money))
+    return sheet(path, ("Date", "Bike", "Odometer (mi)", "Litres", *heads), *lines)
+
+
+class TestMoney:
+    """A unit price is no cost, and a total is no third cost."""
+
+    @pytest.mark.parametrize(
+        "heads", [("Price", "Total"), ("Price/L", "Cost"), ("£/L", "£ paid"), ("Unit price", "Price"), ("Rate", "Amount")]
+    )
+    def test_a_price_and_a_cost_are_told_by_their_product(self, tmp_path, heads):
+        done, proposal = adopted(fuel_sheet(tmp_path / "s.csv", *heads))
+        fuel = done.tables["fuel"]
+        assert fuel["cost"].tolist()[:2] == ["11.36", "16.73"]
+        assert "unit_price" not in fuel or fuel["unit_price"].tolist()[:2] == ["1.420", "1.430"]
+        assert "?" not in str([line for line in proposal.toml.splitlines() if line.startswith("columns")])
+
+    @pytest.mark.parametrize(
+        "head, column", [("Price per litre", "unit_price"), ("Price", "unit_price"), ("Cost", "?"), ("Total paid", "?")]
+    )
+    def test_a_price_alone_is_never_taken_for_a_cost(self, tmp_path, head, column):
+        _, proposal = adopted(fuel_sheet(tmp_path / "s.csv", head, cost=False), **{head: "unit_price"})
+        assert tomllib.loads(proposal.toml)["table"][0]["columns"][head] == column
+        assert any(head in said for said in proposal.unsure) or head == "Price per litre"
+
+    def test_the_log_then_has_the_cost(self, tmp_path):
+        done, _ = adopted(fuel_sheet(tmp_path / "s.csv", "Price per litre", cost=False))
+        log = adopt.keep(done, tmp_path / "log")
+        assert fuel_cost(log.tables["fuel"]).sum() == pytest.approx(sum((8 + 3.7 * k) * (1.42 + 0.01 * (k % 4)) for k in range(10)))
+
+    @pytest.mark.parametrize("head", ["Price", "Cost", "Total"])
+    def test_a_cost_alone_is_a_cost(self, tmp_path, head):
+        done, _ = adopted(fuel_sheet(tmp_path / "s.csv", head, unit=False))
+        assert done.tables["fuel"]["cost"].tolist()[0] == "11.36"
+
+    def test_pence_are_not_carried_over_as_pounds(self, tmp_path):
+        done, proposal = adopted(fuel_sheet(tmp_path / "s.csv", "Pence per litre", "Cost", pence=True))
+        assert "unit_price" not in done.tables["fuel"]
+        assert any("hundred" in said for said in proposal.unsure)
+
+    def test_two_fills_whose_price_could_be_either_are_asked(self, tmp_path):
+        path = sheet(tmp_path / "s.csv", ("Date", "Bike", "Odometer (mi)", "Litres", "Price"), ("2026-01-01", "Tern", "1000", "14", "1.45"))
+        _, proposal = adopted(path, Price="unit_price")
+        assert '"Price" = "?"' in proposal.toml
+
+    WORK = ("Date", "Bike", "Odometer (mi)", "Work", "Parts", "Labour", "Total")
+
+    def jobs(self, path, *money, head=WORK):
+        return sheet(path, head, *((f"2026-02-{k + 1:02d}", "Tern", str(1000 + 90 * k), "chain", *m) for k, m in enumerate(money)))
+
+    def test_a_job_of_160_stays_one_of_160(self, tmp_path):
+        path = self.jobs(tmp_path / "s.csv", ("100", "60", "160"), ("20", "30", "50"), ("", "45", "45"), ("", "", "75"), ("10", "20", "35"))
+        done, proposal = adopted(path)
+        assert any("Total is Parts and Labour together" in said or "Total is Labour and Parts together" in said for said in proposal.unsure)
+        assert money_lines(adopt.keep(done, tmp_path / "log"))["amount"].tolist() == [160, 50, 45, 75, 35]
+        assert done.turned[["value", "became"]].to_numpy().tolist() == [["160", "blank"], ["50", "blank"], ["45", "blank"], ["35", "5"]]
+
+    def test_a_total_with_the_tax_in_it(self, tmp_path):
+        head = (*self.WORK[:6], "VAT", "Total")
+        path = self.jobs(tmp_path / "s.csv", ("100", "60", "32", "192"), ("20", "30", "10", "60"), ("40", "", "8", "48"), head=head)
+        done, _ = adopted(path, money="net")
+        assert money_lines(adopt.keep(done, tmp_path / "log"))["amount"].tolist() == [160, 50, 40]
+
+    def test_a_third_cost_is_one_and_a_total_that_is_no_sum_is_asked(self, tmp_path):
+        path = self.jobs(tmp_path / "s.csv", ("100", "60", "12"), ("20", "30", "7"), head=(*self.WORK[:6], "Cost of disposal"))
+        done, _ = adopted(path)
+        assert money_lines(adopt.keep(done, tmp_path / "log"))["amount"].tolist() == [172, 57]
+        _, proposal = adopted(self.jobs(tmp_path / "t.csv", ("100", "60", "160"), ("20", "30", "90"), ("5", "5", "60")), Total="other_cost")
+        assert '"Total" = "?"' in proposal.toml
+        assert any("If it is their sum" in said for said in proposal.unsure)
+
+    @pytest.mark.parametrize("less", [{"other_cost": ["tax"]}, {"other_cost": "parts_cost"}, {"task": ["parts_cost"]}, {"other_cost": []}])
+    def test_less_must_name_money_of_the_columns(self, tmp_path, less):
+        path = self.jobs(tmp_path / "s.csv", ("100", "60", "160"))
+        _, proposal = adopted(path)
+        mapping = tomllib.loads(decide(proposal.toml))
+        mapping["table"][0]["less"] = less
+        with pytest.raises(adopt.AdoptError, match="less"):
+            adopt.convert(adopt.read_grids(path), mapping)

@@ -251,3 +251,22 @@ def test_on_the_demo_fleet_the_score_beats_both_naive_methods_and_the_intervals_
     assert c["interval_days"].mean() < min(c["interval_days_trailing-year"].mean(), c["interval_days_last-year"].mean())
     table = by_horizon(test)
     assert abs(table.attrs["inside"] - test.confidence) <= 3 * table.attrs["se"]
+
+
+def test_why_there_is_no_test_is_said_as_it_is():
+    """Four years of a vehicle read once a year: the record is long, and nothing forecast was read again in time."""
+    from wearbar.wording import outlook as wording
+
+    def log(first):
+        days = pd.date_range(first, "2025-12-31", freq="365D")
+        tables = {
+            "vehicles": pd.DataFrame({"vehicle": ["V"], "kind": "van", "in_service": [first]}),
+            "odometer": pd.DataFrame({"vehicle": "V", "date": days, "odometer": 9000.0 * np.arange(len(days))}),
+        }
+        return log_of(tables, {"distance": "km", "as_of": "2025-12-31", "first_day": first})
+
+    four, short = (backtest.back_test(log(first)) for first in ("2022-01-01", "2025-03-01"))
+    assert not four.is_told
+    assert "fifteen months" not in wording.dates_by(four)
+    assert "too few distances forecast on past days were read again" in wording.dates_by(four)
+    assert "shorter than fifteen months" in wording.dates_by(short)

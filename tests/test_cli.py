@@ -1,6 +1,9 @@
 """The command line: what each command does, its exit codes, and that what goes wrong is one sentence."""
 
 import csv
+import os
+import re
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -81,6 +84,7 @@ def test_the_commented_header_is_a_header_once_uncommented(tmp_path, capsys):
         "volume",
         "depth",
         "pressure",
+        "jurisdiction",
         "as_of",
         "first_day",
         "plan",
@@ -139,6 +143,10 @@ def test_pack_prints_its_first_page_last(example_log, tmp_path, monkeypatch, cap
         (["pack", "LOG", "--out", "a-file/pack"], "a-file"),
         (["check", "a-file"], "a-file is not a log"),
         (["check", "sqlite:///nowhere.db"], "nowhere.db"),
+        (["check", "LOG", "--out", "a-loop"], "a-loop"),
+        (["sheet", "LOG", "--out", "a-file"], "was not written by this command"),
+        (["calendar", "LOG", "--out", "a-file"], "was not written by this command"),
+        (["adopt", "a-file", "--map", "a-map"], "a-map is not a map (TOML)"),
         (["start", "a-file"], "is not empty"),
         (["start", "a-file/log"], "a-file"),
     ],
@@ -146,6 +154,8 @@ def test_pack_prints_its_first_page_last(example_log, tmp_path, monkeypatch, cap
 def test_what_goes_wrong_is_one_sentence(example_log, tmp_path, monkeypatch, capsys, arguments, words):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "a-file").write_text("a", encoding="utf-8")
+    (tmp_path / "a-loop").symlink_to("a-loop")
+    (tmp_path / "a-map").write_text(f"x = {'9' * 5000}", encoding="utf-8")
     assert run(*[example_log if a == "LOG" else a for a in arguments]) == 2
     printed = capsys.readouterr()
     said = printed.err.removeprefix("Reading the log\n")
@@ -154,7 +164,32 @@ def test_what_goes_wrong_is_one_sentence(example_log, tmp_path, monkeypatch, cap
     assert said.count("\n") == 1
     assert "Traceback" not in said
     assert "fault of this program" not in said
-    assert [p.name for p in tmp_path.iterdir()] == ["a-file"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a-file", "a-loop", "a-map"]
+    assert (tmp_path / "a-file").read_text(encoding="utf-8") == "a"
+
+
+def test_a_calendar_is_written_over_by_a_calendar(example_log, tmp_path, capsys):
+    for _ in range(2):
+        assert run("calendar", example_log, "--out", tmp_path / "a.ics") == 0
+
+
+def test_what_the_terminal_has_no_letters_for_is_printed_by_its_code(example_log, tmp_path):
+    log = shutil.copytree(example_log, tmp_path / "log")
+    text = (log / "log.toml").read_text(encoding="utf-8")
+    (log / "log.toml").write_text(re.sub(r"(?m)^#? ?name = .*", 'name = "Möwe"', text), encoding="utf-8")
+    command = [sys.executable, "-m", "wearbar.cli", "check", str(log)]
+    done = subprocess.run(command, capture_output=True, text=True, env={**os.environ, "PYTHONIOENCODING": "ascii"})
+    assert done.stdout.startswith("M\\xf6we: ")
+    assert done.returncode == 0
+
+
+def test_too_little_memory_is_no_fault_of_the_program(monkeypatch, capsys, example_log):
+    def too_much(path):
+        raise MemoryError
+
+    monkeypatch.setattr("wearbar.log.read_log", too_much)
+    assert run("check", example_log) == 2
+    assert "memory is too small" in capsys.readouterr().err
 
 
 def test_a_fault_of_the_program_is_said_without_a_traceback(monkeypatch, capsys, example_log):

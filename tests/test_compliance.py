@@ -7,8 +7,10 @@ import numpy as np
 import pandas as pd
 import pytest
 from lifelines import KaplanMeierFitter
+from scipy.stats import permutation_test, ttest_ind
 
 from wearbar import intervals, usage
+from wearbar.actionlist import DANGER, actions
 from wearbar.charts import intervals as charts
 from wearbar.charts.style import png
 from wearbar.estimate import proportion
@@ -16,6 +18,7 @@ from wearbar.log import log_of, read_log
 from wearbar.places import place
 from wearbar.plan import plan_of
 from wearbar.units import Units
+from wearbar.wording import actionlist as on_actions
 from wearbar.wording import intervals as wording
 from wearbar.wording.common import Show
 
@@ -64,13 +67,18 @@ class TestTheRate:
         assert intervals.occasions(log)["outcome"].iloc[0] == "late"
         assert intervals.occasions(log, late_share=0.2)["outcome"].iloc[0] == "on-time"
 
-    def test_one_vehicle_has_the_plain_interval_and_several_are_clusters(self, fleet):
+    def test_visits_of_one_vehicle_and_several_vehicles_are_clusters(self, fleet):
         found = fleet[2]
         one = found[found["vehicle"] == found["vehicle"].iloc[0]]
         counted = one[one["in_rate"]]
         plain = proportion((counted["outcome"] != "late").sum(), len(counted))
-        assert intervals.rate(one) == plain
-        assert "effective" in intervals.rate(found).method
+        mine = intervals.rate(one)
+        assert mine.value == plain.value
+        assert mine.high - mine.low > plain.high - plain.low  # jobs of one visit are late together
+        assert (mine.note, intervals.rate(found).note) == ("", "")
+        few = found[found["vehicle"].isin(found["vehicle"].unique()[:3])]
+        assert intervals.rate(few).note == intervals.CAUTIOUS
+        assert "at least 90 times in 100" in wording.rate_means(intervals.rate(few))
 
     def test_groups_add_up_and_left_out_is_all_the_rest(self, fleet):
         found = fleet[2]
@@ -95,6 +103,79 @@ class TestTheRate:
         assert told["late"].isna().tolist() == [True, False, True]
 
 
+def jobs(rates, vehicles=12, each=20, by="site", rng=None):
+    """Jobs that count, of vehicles in groups (rates: group to share on time) or, by task, of every vehicle in every group."""
+    rng, rows = rng or np.random.default_rng(4), []
+    for v in range(vehicles):
+        own = list(rates) if by == "task" else [list(rates)[v % len(rates)]]
+        rows += [(f"V{v:02d}", g, rng.random() > rates[g], k) for g in own for k in range(each)]
+    found = pd.DataFrame(rows, columns=["vehicle", by, "late", "k"]).assign(in_rate=True)
+    found["done_date"] = pd.Timestamp("2024-01-01") + pd.to_timedelta(20 * found["k"] // 2, unit="D")
+    return found.assign(outcome=np.where(found["late"], "late", "on-time"), late_edge_date=found["done_date"])
+
+
+class TestComparisons:
+    def test_ten_equal_sites_are_seldom_said_to_differ(self):
+        """By the largest low limit against the smallest high one, 4 in 10 such logs were."""
+        rng = np.random.default_rng(11)
+        alike = dict.fromkeys([f"S{i}" for i in range(10)], 0.85)
+        said = [intervals.differences(jobs(alike, 34, 8, rng=rng), "site")["is_clear"].any() for _ in range(40)]
+        assert sum(said) <= 6
+
+    def test_two_tasks_that_are_worst_are_named_though_many_intervals_overlap(self):
+        rates = {"tyres": 0.74, "pads": 0.76} | {f"T{i}": 0.85 + 0.01 * i for i in range(10)}
+        found = pd.concat([jobs(rates, 30, 12, by="task"), jobs({"rare": 1.0}, 10, 1, by="task")])
+        table = intervals.compliance(found, ["task"]).set_index("task")
+        assert table.loc["tyres", "high"] > table.loc["rare", "low"]  # the lowest and the highest point overlap
+        apart = intervals.differences(found, "task")
+        assert apart.loc[apart["is_clear"] & (apart["share"] < apart["rest"]), "task"].tolist() == ["tyres", "pads"]
+        said = wording.groups(apart, "task", "task", SHOW)
+        assert said.startswith("Lower than the other tasks of the same vehicles: tyres (")
+        assert "overlap" not in said
+
+    def test_p_is_that_of_an_exact_permutation_test(self):
+        found = jobs({"A": 0.9, "B": 0.6}, vehicles=10, each=12)
+        each = found.assign(won=found["outcome"] != "late").groupby(["vehicle", "site"])["won"].mean().reset_index()
+        a, b = (each.loc[each["site"] == s, "won"] for s in "AB")
+        welch = permutation_test((a, b), lambda x, y, axis: np.abs(ttest_ind(x, y, axis=axis, equal_var=False).statistic), vectorized=True)
+        p = np.mean(welch.null_distribution >= welch.statistic - 1e-9)
+        assert intervals.differences(found, "site")["p"].tolist() == pytest.approx([p, p], abs=0.012)
+
+    def test_a_task_is_compared_within_vehicles_and_not_between_them(self):
+        """Bad vehicles alone have task a: it is no worse there than what else they do."""
+        rng = np.random.default_rng(2)
+        bad, good = (jobs({"a": r, "b": r}, 12, 30, by="task", rng=rng) for r in (0.5, 0.95))
+        good = good[good["task"] != "a"].assign(vehicle=lambda f: "W" + f["vehicle"])
+        found = pd.concat([bad, good])
+        assert intervals.rate(found[found["task"] == "a"]).high < intervals.rate(found[found["task"] == "b"]).low
+        assert not intervals.differences(found, "task")["is_clear"].any()
+
+    def test_a_vehicle_that_lags_is_named_and_equal_ones_are_not(self):
+        rng = np.random.default_rng(3)
+        found = jobs(dict.fromkeys("S", 0.9), 8, 40, rng=rng)
+        assert "No vehicle is clearly" in wording.groups(intervals.differences(found, "vehicle"), "vehicle", "vehicle", SHOW)
+        worse = found.assign(outcome=found["outcome"].where((found["vehicle"] != "V03") | (found["k"] % 3 > 0), "late"))
+        apart = intervals.differences(worse, "vehicle")
+        assert apart.loc[apart["is_clear"], "vehicle"].tolist() == ["V03"]
+
+    def test_too_little_is_said_and_not_called_alike(self):
+        apart = intervals.differences(jobs({"A": 0.9, "B": 0.2}, vehicles=4), "site")
+        assert wording.groups(apart, "site", "site", SHOW) == "Too few vehicles to say whether sites differ."
+        apart = intervals.differences(jobs({"A": 0.9, "B": 0.2}, vehicles=12, each=1), "site")
+        assert wording.groups(apart, "site", "site", SHOW) == "Fewer than two sites have 10 jobs that count, so sites are not compared."
+        apart = intervals.differences(jobs({"A": 0.9, "B": 0.2}, vehicles=3, by="task"), "task")
+        assert wording.groups(apart, "task", "task", SHOW) == "Too few vehicles to say whether tasks differ."
+
+    def test_a_site_not_known_is_said_and_counted(self):
+        found = jobs({"A": 0.9, "B": 0.9, None: 0.1}, vehicles=24)
+        table = intervals.compliance(found, ["site"])
+        assert table["site"].tolist() == ["A", "B", "not known"]
+        assert table["n"].sum() == len(found)
+        said = wording.groups(intervals.differences(found, "site"), "site", "site", SHOW)
+        assert said.endswith("160 jobs have no site on record and are not compared.")
+        assert "not known" not in said
+
+
 class TestOverruns:
     def test_the_median_is_kaplan_and_meiers_of_an_outside_library(self, fleet):
         found = fleet[2].copy()
@@ -108,87 +189,40 @@ class TestOverruns:
         assert ours.low < ours.value < ours.high
         assert (ours.n, ours.n_censored) == (len(cases), cases["is_open"].sum())
 
+    def test_the_median_of_few_vehicles_has_no_limits(self, fleet):
+        found = fleet[2][fleet[2]["vehicle"].isin(fleet[2]["vehicle"].unique()[:4])]
+        e = intervals.median_overrun(found, "overrun_days", np.random.default_rng(1))
+        assert e.value > 0
+        assert np.isnan([e.low, e.high]).all()
+        said = wording.overruns({"days": e}, found, intervals.driven_overdue(found), SHOW)
+        assert "interval" not in said
+
     def test_each_km_past_a_window_counts_once(self):
         rows = {"vehicle": ["A", "A", "A", "B"], "end_km": [100.0, 120.0, 300.0, 50.0], "driven_past_km": [40.0, 50.0, 10.0, 5.0]}
         found = pd.DataFrame(rows).assign(state="done", outcome="late")  # A: 60-100, 70-120, 290-300
         assert intervals.driven_overdue(found).to_dict() == {"A": 70.0, "B": 5.0}
 
 
-class TestWhatMustNotBeDriven:
-    def test_the_gravest_first_and_only_what_is_open(self):
-        defects = [
-            {"defect": "1", "vehicle": "V", "found": "2025-02-01", "text": "a", "grade": "before-next-use"},
-            {"defect": "2", "vehicle": "V", "found": "2025-03-01", "text": "b", "grade": "off-road"},
-            {"defect": "3", "vehicle": "V", "found": "2025-01-01", "text": "c", "grade": "off-road", "closed": "2025-01-02"},
-            {"defect": "4", "vehicle": "V", "found": "2025-01-01", "text": "d", "grade": "advisory", "closed": None},
-        ]
-        tests = [{"vehicle": "V", "kind": "test", "valid_to": "2025-12-31", "tested": "2025-01-01", "result": "pass"}]
-        recalls = [{"vehicle": "V", "campaign": f"R{k}", "issued": "2025-01-01", "kind": k} for k in ("bulletin", "safety-recall")]
-        log = van_log(defects=defects, certificates=tests, campaigns=recalls)
-        danger = intervals.must_not_drive(whole(log)[2], log)
-        assert danger["item"].tolist() == ["2", "1", "test", "Rsafety-recall"]
-        assert intervals.untold(log) == []
-
-    def test_a_table_that_is_not_there_is_said_in_the_same_breath(self):
-        log = van_log()
-        assert intervals.untold(log) == ["defects", "certificates", "campaigns"]
-        said, urgency = wording.headline(intervals.must_not_drive(whole(log)[2], log), intervals.untold(log), SHOW)
-        assert urgency == "note"
-        assert "no table of defects, certificates and campaigns" in said
-
-    def test_the_fleet_has_its_three_cases_at_the_top_of_the_list(self, fleet):
-        log, readings, found, items = fleet
-        danger = intervals.must_not_drive(items, log)
-        rows = intervals.due_list(found, items, log, readings)
-        assert {"off-road", "expired-certificate", "safety-recall"} == set(danger["reason"])
-        assert rows["task"].head(len(danger)).tolist() == danger["item"].tolist()
-
-
 class TestTheList:
-    def test_every_open_task_that_is_due_is_on_it_once_and_in_order(self, fleet):
-        log, readings, found, items = fleet
-        rows = intervals.due_list(found, items, log, readings)
-        tasks = rows[rows["what"] == "task"]
-        due = found[found["is_current"] & found["state"].isin(["past-window", "due", "in-window", "not-known"])]
-        assert sorted(tasks.loc[tasks["state"] != "before-window", "task"]) == sorted(due["task"])
-        rank = tasks["state"].map({s: at for at, s in enumerate(["past-window", "due", "in-window", "not-known", "before-window"])})
-        assert rank.is_monotonic_increasing
-        ahead = tasks[tasks["state"] == "before-window"]
-        assert (ahead["expected_date"] <= log.as_of + pd.Timedelta(days=intervals.FORECAST_DAYS)).all()
-        assert (ahead["low_date"] <= ahead["expected_date"]).all()
-        assert (ahead["expected_date"] <= ahead["due_date"].fillna(pd.Timestamp.max)).all()
-
     def test_without_a_task_it_says_what_is_missing_and_never_that_nothing_is_due(self):
         other = {"car": {"applies_to": ["car"], "task": PLAN["van"]["task"]}}
         for plan in (None, other):
             log = van_log(plan=plan)
             readings, found, items = whole(log)
-            rows, told = intervals.due_list(found, items, log, readings), intervals.seen(log, readings, found)
+            rows, told = actions(log, found, items, readings), intervals.seen(log, readings, found)
             said = wording.list_said(rows, intervals.untold(log), told, items, found)
             assert "nothing is due" not in said
-            assert "No task of a maintenance plan is known for these vehicles" in said
+            assert "No vehicle here has a task of a maintenance plan" in said
 
     @pytest.mark.parametrize(
         "as_of, words",
-        [("2025-12-20", "is of the log's own day."), ("2025-12-21", "is 1 day old."), ("2026-01-01", "is 12 days old.")],
+        [("2025-12-20", "is of the report date itself."), ("2025-12-21", "is 1 day old."), ("2026-01-01", "is 12 days old.")],
     )
     def test_the_age_of_the_oldest_reading_reads_well(self, as_of, words):
         log = van_log(as_of=as_of)
         readings, found, items = whole(log)
-        told, rows = intervals.seen(log, readings, found), intervals.due_list(found, items, log, readings)
+        told, rows = intervals.seen(log, readings, found), actions(log, found, items, readings)
         assert f"The oldest last reading {words}" in wording.list_said(rows, [], told, items, found)
-
-    @pytest.mark.parametrize("valid_to, words", [("2026-01-15", "certificate runs out: test"), ("2025-12-31", "certificate expired: test")])
-    def test_a_certificate_has_expired_only_once_it_has(self, valid_to, words):
-        log = van_log(certificates=[{"vehicle": "V", "kind": "test", "valid_to": valid_to, "tested": "2025-01-01", "result": "pass"}])
-        readings, found, items = whole(log)
-        rows = intervals.by_vehicle(intervals.due_list(found, items, log, readings))
-        assert words in wording.list_table(rows)["tasks"].tolist()
-
-    def test_a_row_a_vehicle_holds_every_task(self, fleet):
-        log, readings, found, items = fleet
-        rows = intervals.due_list(found, items, log, readings)
-        assert intervals.by_vehicle(rows)["n"].sum() == len(rows)
 
 
 def against_said(log, readings, found, items, danger, rate):
@@ -209,13 +243,13 @@ def against_said(log, readings, found, items, danger, rate):
 
 def everything_said(log):
     readings, found, items = whole(log)
-    danger, missing, rate = intervals.must_not_drive(items, log), intervals.untold(log), intervals.rate(found)
-    rows, told = intervals.due_list(found, items, log, readings), intervals.seen(log, readings, found)
+    missing, rate = intervals.untold(log), intervals.rate(found)
+    rows, told = actions(log, found, items, readings), intervals.seen(log, readings, found)
     rng = np.random.default_rng(1)
     over = {unit: intervals.median_overrun(found, f"overrun_{unit}", rng) for unit in ("days", "km", "hours")}
     by = {name: intervals.compliance(found, [name]) for name in ("task", "month", "site")}
-    wording.list_table(intervals.by_vehicle(rows))
-    wording.danger_table(danger)
+    danger = rows[rows["urgency"].isin(DANGER)]
+    late = [on_actions.overdue_said(rows, SHOW)[0]] if rows["urgency"].eq("overdue").any() else []
     wording.services_table(intervals.first_services(found))
     for figure in (
         charts.states_now(found),
@@ -226,8 +260,8 @@ def everything_said(log):
         png(figure)
     return [
         *(
-            wording.headline(danger, missing, SHOW)[0],
-            wording.danger(danger, missing, SHOW),
+            on_actions.dangers_said(rows, missing)[0],
+            *late,
             wording.answer(rate, SHOW),
             wording.seen(told),
         ),
@@ -237,7 +271,9 @@ def everything_said(log):
             wording.states_said(found),
             wording.caption_states(found),
         ),
-        *(wording.rate_means(rate), wording.groups(by["task"], "task", "task"), wording.sites(intervals.sites_told(by["site"]), log)),
+        wording.rate_means(rate),
+        *(wording.groups(intervals.differences(found, name), name, name, SHOW) for name in ("task", "kind", "vehicle")),
+        wording.sites(intervals.differences(found, "site"), intervals.sites_told(by["site"]), log, SHOW),
         *(wording.overruns(over, found, intervals.driven_overdue(found), SHOW), wording.put_off(intervals.put_off(log))),
         wording.first_limits(intervals.first_limits(found), intervals.late_for_want_of_use(found), SHOW),
         *(wording.early(*intervals.early_work(found), SHOW), wording.first_services(intervals.first_services(found), SHOW)),
@@ -259,7 +295,10 @@ def everything_said(log):
     ids=["no plan", "nothing done", "a few", "owner", "fleet"],
 )
 def test_what_is_said_holds_no_gap_on_any_log(log):
-    for text in everything_said(log()):
+    log = log()
+    said = on_actions.told(actions(log), SHOW)
+    words = said[["what", "evidence", "by_said", "todo", "stands", "source"]].to_numpy().ravel()
+    for text in [*everything_said(log), *words]:
         assert not re.search(r"\b(nan|None|NaT|inf)\b|\d[eE][+-]?\d|  |\.\.|\{", text), text
 
 
@@ -270,36 +309,6 @@ def test_text_out_of_a_log_is_no_markup():
     log_text = " ".join(everything_said(log))
     assert "<b>" not in log_text
     assert "*V*" not in log_text
-
-
-def late_rows(**more):
-    base = {
-        "vehicle": "A",
-        "task": "oil",
-        "position": "",
-        "safety": False,
-        "statutory": False,
-        "over_days": 0.0,
-        "over_km": 0.0,
-        "over_hours": 0.0,
-    }
-    return pd.DataFrame([{**base, **row} for row in more.values()])
-
-
-def test_overdue_work_that_bears_on_safety_heads_the_report():
-    rows = late_rows(a={"over_days": 40.0}, b={"task": "tyres-inspect", "safety": True, "over_km": 160.0}, c={"over_days": 3.0})
-    said, urgency = wording.overdue_headline(rows, Show(Units(distance="km")))
-    assert said == "1 job that bears on safety or the law is overdue: A tyres-inspect (160 km). 2 other jobs are overdue too."
-    assert urgency == "now"
-
-
-def test_hours_and_positions_are_told():
-    rows = late_rows(
-        a={"task": "brakes", "position": "front", "over_hours": 204.0}, b={"task": "brakes", "position": "rear", "over_hours": 9.0}
-    )
-    assert wording.overdue_headline(rows, Show())[0] == "2 jobs are overdue: A brakes front (204 hours) and A brakes rear (9 hours)."
-    heads = wording.over_heads(rows[["over_days", "over_km", "over_hours"]].replace(0.0, np.nan))
-    assert list(heads) == ["over_hours"]
 
 
 def test_a_digger_is_late_by_its_hours_and_says_so():
@@ -318,7 +327,7 @@ def test_a_digger_is_late_by_its_hours_and_says_so():
     late = intervals.overdue(found)
     # due at 100, done at 275; due again at 375, now 540: what one doing settles is one row
     assert late["over_hours"].tolist() == [165.0]
-    assert list(wording.open_heads(late))[-3:] == ["due_hours", "over_hours", "driven_past_km"]
+    assert list(wording.open_heads(late))[-3:] == ["due_meter_hours", "over_hours", "driven_past_km"]
     assert intervals.seen(log, readings, found).read == 1
     rng = np.random.default_rng(1)
     over = {unit: intervals.median_overrun(found, f"overrun_{unit}", rng) for unit in ("days", "km", "hours")}
@@ -337,9 +346,3 @@ def test_a_digger_is_late_by_its_hours_and_says_so():
 def test_work_of_unknown_history_is_driven_past_its_window_too():
     rows = {"vehicle": ["A"], "end_km": [900.0], "driven_past_km": [400.0], "outcome": [""], "state": ["past-window"], "in_rate": [False]}
     assert intervals.driven_overdue(pd.DataFrame(rows)).to_dict() == {"A": 400.0}
-
-
-def test_other_overdue_work_is_coming_up():
-    said, urgency = wording.overdue_headline(late_rows(a={"over_days": 40.0}, b={"over_days": 1.0}), Show())
-    assert said == "2 jobs are overdue: A oil (40 days) and A oil (1 day)."
-    assert urgency == "soon"

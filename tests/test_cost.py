@@ -5,11 +5,24 @@ import pandas as pd
 import pytest
 
 from wearbar import usage
-from wearbar.cost import by_site, by_vehicle, by_year, cost_per_km, depreciation_per_km, largest_bill, owning_per_km, total_per_km
+from wearbar.cost import (
+    by_site,
+    by_vehicle,
+    by_year,
+    change_of_years,
+    cost_per_km,
+    depreciation_per_km,
+    differences,
+    largest_bill,
+    owning_per_km,
+    total_per_km,
+)
 from wearbar.fuel import economy_by_quarter, fuel_economy, liquid, tanks
 from wearbar.log import log_of
 from wearbar.money import account, depreciation, double_entries, exposure, known_shares, money_lines, value_points
 from wearbar.units import l_per_100km_from_mpg
+from wearbar.wording import cost as wording
+from wearbar.wording.common import Show
 
 HEADER = {"distance": "km", "volume": "L", "currency": "GBP", "money": "net", "first_day": "2025-01-01", "as_of": "2025-12-31"}
 
@@ -221,7 +234,8 @@ class TestCostPerKm:
     def test_total_reconciles(self, book):
         total = total_per_km(book)
         assert total.value == pytest.approx((1000 + 1600) / 36000)
-        assert total.low < total.value < total.high
+        assert np.isnan(total.low)  # ten bills are too few for a range
+        assert "30 rows with money" in total.note
         assert total.n == 4
         for by in ("category", "is_fixed", "kind", "site", "vehicle"):
             rows = cost_per_km(book, by)
@@ -234,17 +248,17 @@ class TestCostPerKm:
     def test_groups(self, book):
         kinds = cost_per_km(book, "kind").set_index("kind")
         assert kinds.loc["van", "cost_per_km"] == pytest.approx(2150 / 35000)
-        assert kinds.loc["van", "spread"] == "vehicles"
+        assert np.isnan(kinds.loc["van", "low"])  # nine bills are too few for a range
         assert kinds.loc["car", "n"] == 1
         sites = cost_per_km(book, "site").set_index("site")
         assert set(sites.index) == {"north", "south", "not known"}
         assert sites.loc["north", "cost_per_km"] == pytest.approx(1550 / 30000)
 
-    def test_one_vehicle_has_the_spread_between_its_quarters(self, book):
+    def test_one_vehicle_has_no_range(self, book):
+        """Its quarters are not independent: 90% limits from them hold 68 to 82 times in 100."""
         rows = cost_per_km(book, "vehicle").set_index("vehicle")
-        assert (rows["spread"] == "quarters").all()
-        assert (rows["low"] < rows["cost_per_km"]).all()
-        assert (rows["cost_per_km"] < rows["high"]).all()
+        assert rows["low"].isna().all()
+        assert rows["cost_per_km"].notna().all()
         assert rows["n"].tolist() == [1] * 4
 
     def test_too_little_money_told_is_refused(self, book):
@@ -467,3 +481,70 @@ class TestTankToTank:
             fuel={"vehicle": ["A", "A"], "date": ["2025-01-01", "2025-01-11"], "odometer": [12000, 50], "volume": [25, 8]},
         )
         assert tanks(log, usage.readings(log))["distance_km"].tolist() == pytest.approx([100])
+
+
+class TestComparisons:
+    """A difference is claimed or denied by a test of that difference, with vehicles as units."""
+
+    @staticmethod
+    def fleet(costs, sites=None, km=10_000):
+        """Vehicles driven `km` in each of two whole years, whose work cost `costs` (one row a vehicle, one column a year)."""
+        names = [f"v{i}" for i in range(len(costs))]
+        header = {**HEADER, "first_day": "2024-01-01"}
+        places = {"site": sites} if sites is not None else {}
+        days = ["2024-01-01", "2024-12-31", "2025-12-31"]
+        odometer = {"vehicle": names * 3, "date": np.repeat(days, len(names)), "odometer": np.repeat([0, km, 2 * km], len(names))}
+        money = {"vehicle": names * 2, "date": np.repeat(["2024-06-01", "2025-06-01"], len(names)), "task": ["oil"] * 2 * len(names)}
+        money |= {"why": ["planned"] * 2 * len(names), "labour_cost": np.asarray(costs, float).T.ravel()}
+        log = made(header, vehicles={**cars(*names, **places), "in_service": ["2024-01-01"] * len(names)}, odometer=odometer, work=money)
+        return account(log, usage.readings(log))
+
+    def test_years_are_compared_vehicle_by_vehicle(self):
+        """Vehicles from 100 to 3,200 whose cost rose by 20% or so: the years' own ranges overlap, the change does not hold 1."""
+        first = 100 * 2.0 ** np.arange(6)
+        book = self.fleet(np.column_stack([first, first * [1.18, 1.22, 1.19, 1.21, 1.2, 1.2]]))
+        year = by_year(book).set_index("year")
+        assert year.loc[2024, "high"] > year.loc[2025, "low"]
+        found, p, years = change_of_years(book)
+        assert years == (2024, 2025)
+        assert found.value == pytest.approx(1.2, rel=0.01)
+        assert 1 < found.low < 1.2 < found.high < 1.25
+        assert p < 0.01
+        text = wording.years(by_year(book), (found, p, years), Show())
+        assert "rose by 20%" in text
+        assert "6 vehicles" in text
+
+    def test_years_that_only_scatter_show_no_clear_change(self):
+        book = self.fleet([[100, 200], [300, 140], [250, 260], [90, 70], [400, 410]])
+        assert "no clear change" in wording.years(by_year(book), change_of_years(book), Show())
+
+    def test_two_vehicles_claim_no_change(self):
+        book = self.fleet([[100, 120], [300, 360]])
+        text = wording.years(by_year(book), change_of_years(book), Show())
+        assert "cannot be compared: that needs three vehicles" in text
+
+    def test_few_bills_of_many_vehicles_have_no_range_and_many_have(self):
+        few = self.fleet([[100 + i, 0] for i in range(20)])
+        many = self.fleet([[100 + i, 100 + i] for i in range(20)])
+        assert cost_per_km(few)["low"].isna().all()
+        assert cost_per_km(many, "category")["low"].gt(0).all()
+        assert "No range is shown: that needs three vehicles and 30 rows with money" in wording.basis(
+            total_per_km(few), few, known_shares(few.lines), Show()
+        )
+
+    def test_one_dear_site_of_four_is_named_and_equal_sites_are_not(self):
+        rng = np.random.default_rng(8)
+        sites = np.repeat(["Ashby", "Corley", "Dunmere", "Elver"], 6)
+        level = np.where(sites == "Corley", 1600, 800) * np.exp(0.2 * rng.standard_normal(24))
+        dear, alike = (self.fleet(np.column_stack([x, x]), sites) for x in (level, 800 * np.exp(0.2 * rng.standard_normal(24))))
+        found = differences(dear, "site").set_index("site")
+        assert found.index[0] == "Corley"
+        assert found.loc["Corley", "is_clear"]
+        assert found.loc["Corley", "low"] > 1.5
+        assert "Corley" in wording.sites(by_site(dear), differences(dear, "site"), Show())
+        assert "No site costs clearly more or less" in wording.sites(by_site(alike), differences(alike, "site"), Show())
+
+    def test_groups_too_small_for_any_clear_difference_get_words(self):
+        book = self.fleet(np.full((6, 2), 100.0) + np.arange(12).reshape(6, 2), ["A", "A", "A", "B", "B", "B"])
+        assert differences(book, "site").empty
+        assert "Not enough data to say whether sites differ" in wording.sites(by_site(book), differences(book, "site"), Show())

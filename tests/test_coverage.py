@@ -249,12 +249,12 @@ def test_a_refused_effect_is_words_without_a_figure():
     for code in use_words._REFUSALS:
         refused = effect(refusals=(code,), between=severity.NONE, within=severity.NONE, **nothing)
         text = use_words.effect(refused)
-        assert "not told" in text
+        assert "not shown" in text
         assert not UNFIT.search(text)
         assert "10% more" not in text
     both = use_words.effects([effect(refusals=("few-vehicles",), **nothing), effect(refusals=("few-vehicles",), **nothing)])
     assert both.count("\n") == 0  # one reason, said once
-    assert "cannot tell" in use_words.headline([refused], hard_use.supported([], None, {}))[0]
+    assert "Not enough data" in use_words.headline([refused], hard_use.supported([], None, {}))[0]
 
 
 def test_small_sites_have_no_figures():

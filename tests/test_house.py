@@ -14,14 +14,16 @@ NOTEBOOKS = sorted(ROOT.glob("notebooks/**/*.ipynb"))
 # a module imports only from rows above its own
 FLOORS = (
     "places units tables",
-    "plan sources checks synthetic",
+    "law",
+    "plan sources checks synthetic figures",
     "log",
     "readings paths season",
     "usage estimate recurrence clustered replay",
     "spans money clock scoring",
     "forecast",
     "intervals",
-    "wear life severity hard_use cost fuel repairs keeping replacement backtest visits coverage adopt describe",
+    "worklist wear life severity hard_use cost fixed fuel repairs keeping replacement backtest visits coverage adopt describe",
+    "actionlist",
     "choice sheet outlook answerable",
     "charts wording",
     "reports calendar",

@@ -13,7 +13,7 @@ from wearbar import log as logs
 from wearbar.checks.chain import longest_likely
 from wearbar.checks.slips import likely_reading
 from wearbar.places import place
-from wearbar.tables import MAIN_DATE, PERIODS, READINGS, RULES, TABLES, column
+from wearbar.tables import MAIN_DATE, PERIODS, READINGS, RULES, TABLES, WHOLE_FLEET, column
 
 HEADER = {"distance": "mi", "volume": "L", "depth": "mm", "currency": "GBP", "pressure": "psi"}
 
@@ -108,9 +108,14 @@ class TestLedger:
         assert told(log, "warnings") == [("fitted", 2, c, "known-later") for c in ("removed", "removed_odometer", "reason")]
 
     def test_one_row_is_set_aside_once_with_all_that_is_wrong(self):
-        log = log_of(fuel=pd.DataFrame({"vehicle": ["Z"], "date": ["x"], "volume": ["y"]}))
-        assert told(log) == [("fuel", 2, "date", "not-a-date")]
-        assert "also volume y" in log.set_aside["remedy"][0]
+        log = log_of(valuations=pd.DataFrame({"vehicle": ["Z"], "date": ["x"], "value": ["y"]}))
+        assert told(log) == [("valuations", 2, "date", "not-a-date")]
+        assert "also value y" in log.set_aside["remedy"][0]
+
+    def test_a_cell_passed_over_is_told_with_the_row_that_it_leaves_empty(self):
+        log = log_of(odometer=monthly(100, 200, None, hours=[None, None, "-3"]))
+        assert told(log) == [("odometer", 4, "odometer", "no-value")]
+        assert "also hours -3" in log.set_aside["remedy"][0]
 
     def test_a_set_aside_vehicle_takes_its_rows_along_naming_its_rule(self):
         log = log_of(vehicles=vehicles(in_service=["2020-01-01", "soon"]), odometer=readings([("2022-01-01", 5)], "B"))
@@ -360,7 +365,7 @@ class TestOtherRules:
     def test_the_tables_that_name_columns_name_real_ones(self):
         named = [(t, c) for t, columns in MAIN_DATE.items() for c in columns] + [(t, c) for t, pair in PERIODS.items() for c in pair]
         assert all(column(t, c).kind == "date" for t, c in named)
-        assert set(MAIN_DATE) == set(TABLES)
+        assert set(MAIN_DATE) == set(TABLES) - set(WHOLE_FLEET)
 
     def test_a_row_twice_is_kept_and_a_fill_twice_is_not(self):
         work = pd.DataFrame({"vehicle": ["A"] * 2, "date": ["2022-01-01"] * 2, "task": ["oil"] * 2, "why": ["planned"] * 2})
@@ -402,9 +407,9 @@ class TestOtherRules:
     def test_fills(self):
         fuel = pd.DataFrame({"vehicle": "A", "date": pd.date_range("2022-01-01", periods=12, freq="MS"), "volume": [40.0] * 10 + [412, 80]})
         log = log_of(fuel=fuel)
-        assert told(log) == [("fuel", 12, "volume", "fill-too-big")]
-        assert log.set_aside["remedy"][0].endswith("a lost decimal point? 41.2")
-        assert told(log, "warnings") == [("fuel", 13, "volume", "fill-big")]
+        assert not len(log.set_aside)
+        assert log.warnings["remedy"][0].endswith("a lost decimal point? 41.2")
+        assert told(log, "warnings") == [("fuel", 12, "volume", "fill-too-big"), ("fuel", 13, "volume", "fill-big")]
 
     def test_spans_that_overlap(self):
         part = {"vehicle": "A", "position": "rear", "category": "tyre", "item": "T"}
@@ -432,7 +437,7 @@ class TestOtherRules:
                 "unit-lacking",
             ),
             ("odometer", {"date": "2022-01-01", "source": "dash"}, "odometer", "no-value"),
-            ("fuel", {"date": "2022-01-01", "volume": -3}, "volume", "out-of-range"),
+            ("valuations", {"date": "2022-01-01", "value": -3}, "value", "out-of-range"),
             ("fuel", {"date": "1802-01-01", "volume": 3}, "date", "date-range"),
             ("fuel", {"date": "0000-01-01", "volume": 3}, "date", "not-a-date"),
         ],
@@ -459,6 +464,30 @@ class TestOtherRules:
 
 
 class TestHeader:
+    def test_capacity_and_what_a_pack_does_are_kept(self, tmp_path):
+        folder = write(tmp_path / "log", odometer="vehicle,date,odometer\nA,2022-05-01,10\n")
+        more = 'capacity = { "Ferry Quay" = 120, "" = 40.5 }\n[pack]\nworkbook = true\nonly = ["outlook"]\n'
+        (folder / "log.toml").write_text((folder / "log.toml").read_text() + more)
+        copy = tmp_path / "copy"
+        logs.write_log(logs.read_log(folder), copy)
+        told = tomllib.loads((copy / "log.toml").read_text())
+        assert told["capacity"] == {"Ferry Quay": 120, "": 40.5}
+        assert told["pack"] == {"workbook": True, "only": ["outlook"]}
+
+    @pytest.mark.parametrize(
+        "key, value, says",
+        [
+            ("capacity", 120, "write { \"Ferry Quay\" = 120 }"),
+            ("capacity", {"Ferry Quay": -1}, "capacity of 'Ferry Quay' is '-1'; write hours a month"),
+            ("capacity", {"Ferry Quay": True}, "write hours a month"),
+            ("pack", "outlook", "write a table headed"),
+        ],
+    )
+    def test_a_table_that_is_none_is_named(self, key, value, says):
+        with pytest.raises(logs.LogError) as told:
+            log_of(HEADER | {key: value})
+        assert says in str(told.value)
+
     @pytest.mark.parametrize(
         "header, word",
         [

@@ -1,4 +1,4 @@
-"""The notebooks run: each on the fleet, cell by cell, and each on the owner's log against outputs kept in tests/golden."""
+"""The notebooks run, cell by cell: each on the owner's log against outputs kept in tests/golden, and (slow) each on the fleet."""
 
 import json
 import subprocess
@@ -10,7 +10,8 @@ import pytest
 ROOT = Path(__file__).parent.parent
 GOLDEN = sorted((ROOT / "tests" / "golden").glob("*.ipynb"))
 REPORTS = sorted((ROOT / "notebooks").glob("*.ipynb"))
-NBVAL = ("-p", "no:cacheprovider", "-q", "--nbval-current-env", "--nbval-sanitize-with", str(ROOT / "tests" / "golden" / "sanitize.cfg"))
+CLEAN = str(ROOT / "tests" / "golden" / "sanitize.cfg")
+NBVAL = ("-p", "no:cacheprovider", "-q", "-n0", "--nbval-current-env", "--nbval-sanitize-with", CLEAN)
 
 
 def nbval(path, *how):
@@ -23,6 +24,7 @@ def cells(path):
     return ["".join(c["source"]) for c in json.loads(path.read_text(encoding="utf-8"))["cells"]]
 
 
+@pytest.mark.slow  # the whole packs run the same cells on the fleet
 @pytest.mark.parametrize("path", REPORTS, ids=lambda p: p.stem)
 def test_runs_on_the_fleet_cell_by_cell(path):
     nbval(path, "--nbval-lax")

@@ -1,4 +1,5 @@
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -11,7 +12,8 @@ from wearbar.log import log_of
 from wearbar.outlook.ahead import expected_km, visit_jobs
 from wearbar.outlook.bills import draw_bills, visit_rates
 from wearbar.outlook.lastyear import came
-from wearbar.outlook.parts import Sets, order_list, packs
+from wearbar.outlook.learn import corrected
+from wearbar.outlook.parts import Sets, _habits, order_list, packs
 from wearbar.outlook.prices import Prices
 from wearbar.outlook.simulate import _shares, month_edges, paths
 from wearbar.plan import plan_of
@@ -27,6 +29,7 @@ TASKS = [
     {"code": "fluid", "action": "replace", "every": {"months": 12}, "hours": 0.5, "tolerance": 0.1},
 ]
 SHOW = Show(Units(distance="km", currency="GBP"))
+NOTHING = pd.DataFrame({"urgency": [], "kind": [], "vehicle": [], "job": [], "site": [], "is_laid_up": []})
 
 
 def even_log(n=3, tasks=TASKS, km_a_day=30, **more):
@@ -285,6 +288,112 @@ class TestDemoFleet:
         assert past.off("jobs")[0] < past.off("jobs")[1]
 
 
+class TestLearning:
+    """What past outlooks were out by."""
+
+    def years(self, *ratios, spread=0.05, name="wear"):
+        drawn = 1000 * (1 + spread * np.random.default_rng(1).standard_normal(4000))
+        others = {n: np.zeros(10) for n in outlook.CLASSES if n != name}
+        return [({name: drawn} | others, {name: 1000.0 * r} | dict.fromkeys(others, 0.0)) for r in ratios]
+
+    def test_without_a_past_year_the_range_widens_by_a_stated_prior_and_does_not_move(self):
+        learning = outlook.learned([])
+        assert (learning["mean"] == 0).all()
+        assert (learning["sd"] > 0).all()
+        assert "No past year could be tested yet" in wording.learned_said(None)
+
+    def test_years_that_were_forecast_a_fifth_high_pull_the_next_down(self):
+        one, three = (outlook.learned(self.years(*[0.8] * n)).loc["wear"] for n in (1, 3))
+        assert np.log(0.8) < three["mean"] < one["mean"] < -0.05
+        assert three["sd"] < one["sd"]
+        assert three["n"] == 3
+
+    def test_a_year_of_few_bills_says_little_and_nil_is_no_ratio_of_nought(self):
+        rare = outlook.learned(self.years(0.0, spread=1.2)).loc["wear"]
+        assert -0.05 < rare["mean"] <= 0
+        assert outlook.learned(self.years(0.8)).loc["unplanned", "n"] == 0  # nothing forecast, nothing come
+
+    def test_money_alone_is_moved_a_draw_at_a_time(self, year):
+        tens = {n: np.full((4000, 12), 10.0) for n in ("jobs", "hours", "km", *outlook.CLASSES)}
+        told = replace(year.told, bills={"wear": 10**9}, totals=tens)
+        learning = outlook.learned(self.years(0.8, 0.8))
+        moved = corrected(told, learning, np.random.default_rng(2)).totals
+        assert (moved["jobs"] == 10).all()
+        wear = np.log(moved["wear"][:, 0] / 10)
+        assert [wear.mean(), wear.std()] == pytest.approx(learning.loc["wear", ["mean", "sd"]].tolist(), abs=0.01)
+        assert np.ptp(moved["wear"], axis=1).max() < 1e-9
+
+    def test_an_outlook_is_corrected_by_the_years_before_it_and_todays_by_it_too(self):
+        days = pd.date_range("2021-01-05", "2024-12-20", freq="10D")
+        price = np.where(days < "2022-01-01", 10.0, np.where(days < "2023-01-01", 20.0, 40.0))
+        work = pd.DataFrame({"vehicle": "V0", "date": days, "task": "repair", "why": "defect", "labour_cost": price})
+        whole = even_log(1)
+        vehicles = whole.tables["vehicles"].assign(in_service=pd.Timestamp("2020-12-01"))
+        log = log_of({"vehicles": vehicles, "odometer": whole.tables["odometer"], "work": work}, HEADER | {"first_day": "2020-12-01"})
+        past = outlook.last_year(log, None, backtest.Replay(log))
+        assert (past.n_earlier, past.learning.loc["unplanned", "n"]) == (2, 3)
+        assert past.learning.loc["unplanned", "mean"] > 0.1  # bills grew: each year came higher than forecast
+        assert "unplanned repairs" in wording.learned_said(past)
+
+
+class TestFewBills:
+    def test_a_class_of_few_bills_has_no_figure_and_the_money_is_said_to_be_without_it(self):
+        """A plan with prices, and three repair bills in two years: nothing like a year's repairs can be told."""
+        days = ["2023-05-01", "2023-11-01", "2024-04-01"]
+        oils = ["2023-07-01", "2024-02-01", "2024-08-01"]
+        oil = [{"vehicle": "V0", "date": d, "task": "oil", "why": "planned", "parts_cost": 40} for d in oils]
+        work = pd.DataFrame(oil + [{"vehicle": "V0", "date": d, "task": "repair", "why": "defect", "labour_cost": 300} for d in days])
+        year = outlook.outlook_of(even_log(1, work=work))
+        assert year.told.thin == {"wear", "unplanned"}
+        e = outlook.totals(year, ["unplanned", "wear", "planned", "money"])
+        assert np.isnan([e["unplanned"].value, e["wear"].low]).all()
+        assert e["money"].value == pytest.approx(e["planned"].value + year.told.totals["other"].sum(axis=1).mean())
+        said = wording.money_said(year, e, SHOW)
+        assert "without parts that wear and unplanned repairs" in said
+        assert "Fewer than 10 bills on record tell of parts that wear and unplanned repairs" in said
+        totals = list(outlook.totals(year, ["jobs", "hours", "money"]).values())
+        assert "workshop money, without parts" in wording.answer(year, totals, outlook.plan_of_visits(year), SHOW)[0]
+
+
+def renewals(*sizes, late=1.1):
+    """`Wear.parts` of tyres that came off an axle, so many at a time, and the rows of `Sets`."""
+    rows = [(f"V{i}", f"front-{side}", pd.Timestamp("2024-03-01")) for i, n in enumerate(sizes) for side in ("left", "right")[:n]]
+    parts = pd.DataFrame(rows, columns=["vehicle", "last_position", "end"]).assign(category="tyre", is_on=False, cause="worn")
+    parts = parts.assign(quantity="depth", new_depth_mm=8.0, fitted_depth_mm=np.nan, limit=2.0, rate_mm_per_1000km=0.2, usual_rate=0.2)
+    parts["duration_km"] = 30_000 * late
+    sets = pd.DataFrame({"vehicle": ["V0"], "category": "tyre", "axle": "front", "size": [2]})
+    return SimpleNamespace(parts=parts), sets
+
+
+class TestRenewalHabits:
+    def test_one_tyre_or_a_pair_is_learned_from_the_log(self):
+        assert _habits(*renewals(*[2] * 9))[1].tolist() == [1.0]
+        assert _habits(*renewals(*[1] * 9))[1].tolist() == [0.0]
+        assert _habits(*renewals(*[1] * 5, *[2] * 5))[1].tolist() == [0.5]
+
+    def test_parts_are_renewed_as_late_as_they_were(self):
+        late, _ = _habits(*renewals(*[2] * 9, late=1.1))
+        assert late == pytest.approx(1.1)
+        sets = TestSets().sets([9000.0, 4000.0], 2)
+        told = replace(sets, late=late[:1])
+        assert told.left(np.array([0]), 2, np.random.default_rng(1)) == pytest.approx(4000 + 0.1 * 30_000)
+
+    def test_few_renewals_tell_nothing(self):
+        late, together = _habits(*renewals(1, 2))
+        assert (late == 1).all()
+        assert together.tolist() == [1.0]
+
+
+def test_the_mean_bills_own_error_is_in_the_years_money():
+    """Six bills, very many days: the pool alone gives a year no spread at all."""
+    bills = TestBills().bills(6).assign(amount=[50.0, 60, 80, 100, 200, 710])
+    day = (np.full((600, 1), 5000.0), np.ones(12), bills, np.array(["van"]), pd.Timestamp("2024-12-31"), 12)
+    money, _, _ = draw_bills(*day, np.random.default_rng(1))
+    total = money.sum(axis=1)
+    assert total.mean() == pytest.approx(5000 * 200, rel=0.1)
+    assert total.std() / total.mean() > 0.25
+
+
 def test_what_came_is_counted_by_month():
     work = [
         {"vehicle": "V0", "date": d, "task": "oil", "why": "planned", "labour_cost": 40, "labour_hours": 1}
@@ -323,23 +432,24 @@ class TestWords:
 
     def test_no_words_hold_what_print_does_not(self, year, fleet_year):
         for found in (year, fleet_year):
-            plan, months = outlook.plan_of_visits(found), outlook.by_month(found)
+            plan, months = outlook.plan_of_visits(found, NOTHING), outlook.by_month(found)
             money = outlook.totals(found, ["planned", "wear", "unplanned", "other", "money"])
-            told = [wording.visits_said(plan, SHOW), wording.work_said(found, months, SHOW), wording.money_said(found, money, SHOW)]
+            told = [wording.visits_said(plan, NOTHING, SHOW), wording.work_said(found, months, SHOW)]
+            told += [wording.money_said(found, money, SHOW)]
             told += [wording.changed_use(found, SHOW), wording.alt_months(months, "money", "Money", SHOW), wording.alt_visits(plan)]
             told += [wording.hours_said(outlook.by_site(found), found.told)]
             assert not [text for text in told for bad in ("nan", "None", "inf ", "e+", "  ") if bad in text]
 
-    @pytest.mark.parametrize("n_single, saved, hence", [(4, "50%", ", hence 1 job more."), (5, "60%", None)])
+    @pytest.mark.parametrize("n_single, saved, hence", [(4, "50%", True), (5, "60%", False)])
     def test_jobs_and_visits_are_reckoned_openly(self, n_single, saved, hence):
         jobs = pd.DataFrame({"vehicle": "V0", "day": [3, 3, 3, 9, 9], "unused_share": 0.1, "wasted_amount": 0.0, "is_past": False})
         plan = outlook.VisitPlan(jobs, 2, n_single, 3)
-        text = wording.visits_said(plan, SHOW)
-        assert "2 visits do for 5 jobs." in text
-        assert f"it would be {n_single} visits, one a job ({saved} saved), or 3 with a day's jobs together." in text
-        assert hence in text if hence else "hence" not in text
+        text = wording.visits_said(plan, NOTHING, SHOW)
+        assert "2 visits do 5 jobs." in text
+        assert f"it would be {n_single} visits ({saved} saved). With the jobs of one day together it would be 3." in text
+        assert ("falls due again sooner: 1 job more" in text) == hence
         assert "once more than needed" not in text
-        assert "once more than needed" in wording.visits_said(plan, SHOW, True)
+        assert "once more than needed" in wording.visits_said(plan, NOTHING, SHOW, True)
 
     @pytest.mark.parametrize("n, text", [(0, "order none"), (3, "3 × 1 L")])
     def test_packs_in_words(self, n, text):
@@ -417,15 +527,15 @@ class TestLadder:
             )
         )
         again = found.ahead.again
-        due, early = again.points(np.array([0, 0, 0]), np.zeros(3), np.array([30.0, 50.0, 60.0]))
-        assert (found.as_of + pd.to_timedelta(due[1], unit="D")).strftime("%Y-%m-%d").tolist() == ["2025-08-19", "2025-08-19", "2025-08-28"]
-        assert (due[1] - early[1]).tolist() == [30, 30, 30]
+        due, early = again.points(np.array([0, 0, 0]), np.zeros(3), np.zeros(3), np.array([30.0, 50.0, 60.0]))
+        assert (found.as_of + pd.to_timedelta(due[2], unit="D")).strftime("%Y-%m-%d").tolist() == ["2025-08-19", "2025-08-19", "2025-08-28"]
+        assert (due[2] - early[2]).tolist() == [30, 30, 30]
 
     def test_work_before_its_window_begins_the_ladder_anew(self):
         found = one_task(
             {"every": {"distance": 6000}, "measured_from": "schedule", "tolerance": 0.1}, {"date": ["2023-07-20", "2024-02-05"]}
         )
-        due, early = found.ahead.again.points(np.array([0, 0, 0]), np.array([17_000.0, 17_400.0, 23_500.0]), np.zeros(3))
+        due, early = found.ahead.again.points(np.array([0, 0, 0]), np.array([17_000.0, 17_400.0, 23_500.0]), np.zeros(3), np.zeros(3))
         assert due[0].tolist() == [23_000, 24_000, 30_000]
         assert early[0].tolist() == [22_400, 23_400, 29_400]
 
@@ -454,7 +564,7 @@ class TestHoursMeter:
 
     def test_hours_still_to_go_are_foreseen_at_their_pace(self):
         found = outlook.outlook_of(self.log(["2024-11-04"]))
-        assert found.ahead.rows["due_day"].item() == pytest.approx(193, abs=2)
+        assert (outlook.next_work(found)["due_date"].item() - found.as_of).days == pytest.approx(193, abs=2)
 
 
 class TestLaidUp:
@@ -467,7 +577,7 @@ class TestLaidUp:
         assert planned(found) == []
         assert outlook.plan_of_visits(found).jobs["vehicle"].unique().tolist() == ["V1"]
         assert outlook.waiting(found)[["vehicle", "task"]].to_numpy().tolist() == [["V0", "it"]]
-        assert "V0 (it). What is due waits for its return" in wording.waiting_said(outlook.waiting(found))
+        assert "V0 (it). Do what is due before its next use" in wording.waiting_said(outlook.waiting(found))
         assert found.told.by_row[:, found.ahead.rows["vehicle"].eq("V0")].sum() == 0
 
     def test_what_falls_due_within_it_is_done_before_the_next_use(self):
@@ -558,7 +668,7 @@ class TestNothingToGoBy:
         past = outlook.last_year(log, None, backtest.Replay(log))
         assert not past.is_told("jobs")
         said = wording.last_year_said(past, SHOW)
-        assert "workshop money (GBP 600 came" in said
+        assert "workshop money (actual: GBP 600, inside that)" in said
         assert "number of jobs" not in said
 
     def test_nothing_foreseen_and_nothing_come_is_not_boasted_of(self):
@@ -566,7 +676,7 @@ class TestNothingToGoBy:
         totals = past.totals.assign(foreseen=0.0, low=0.0, high=0.0, came=0.0, is_inside=True, is_told=True)
         assert "any work to compare" in wording.last_year_said(replace(past, totals=totals), SHOW)
         more = replace(past, totals=totals.assign(came=3.0, is_inside=False), months=past.months.fillna(0.0))
-        assert "foresaw no jobs (3 came, above that)" in wording.last_year_said(more, SHOW)
+        assert "forecast no jobs (actual: 3, above that)" in wording.last_year_said(more, SHOW)
 
 
 class TestOneItemInTwoPacks:

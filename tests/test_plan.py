@@ -216,7 +216,7 @@ BAD_TASKS = [
     ({"covers": ["oil"]}, r"covers: found 'oil -> oil'; that goes round in a circle"),
     ({"safety": "yes"}, r"safety: found 'yes'; write true or false"),
     ({"parts": [{"quantity": 1}]}, r"parts: found .*; give its item"),
-    ({"figures": [{"name": "torque"}]}, r"figures: found .*; give its value"),
+    ({"figures": [{"value": 23}]}, r"figures: found .*; give its name"),
     ({"recheck": {"months": 1}}, r"recheck\.months: found 1; no such key: use distance, days"),
     ({"caution": 7}, r"caution: found 7; write some text"),
 ]
@@ -264,13 +264,13 @@ def test_files(tmp_path):
     path = tmp_path / "plan.toml"
     path.write_text("\ufeff" + GUIDE, encoding="utf-8")
     pd.testing.assert_frame_equal(read_plan(path, "km").tasks, plan_of(guide(), "km").tasks)
-    path.write_text("[van]\napplies_to = [\"van\"]\nfrom = soon\n", encoding="utf-8")
+    path.write_text('[van]\napplies_to = ["van"]\nfrom = soon\n', encoding="utf-8")
     with pytest.raises(PlanError, match=r"plan\.toml: not valid TOML: .*line 3"):
         read_plan(path)
     path.write_text(GUIDE + GUIDE, encoding="utf-8")
     with pytest.raises(PlanError, match=r"written \[\[name\]\]"):
         read_plan(path)
-    path.write_bytes(b"[van]\nx = \"\xff\"\n")
+    path.write_bytes(b'[van]\nx = "\xff"\n')
     with pytest.raises(PlanError, match=r"plan\.toml: could not be read as UTF-8"):
         read_plan(path)
     with pytest.raises(PlanError, match=r"gone\.toml: there is no such file"):

@@ -13,8 +13,9 @@ from wearbar.log import log_of, read_log
 from wearbar.money import account, value_points
 from wearbar.places import place
 from wearbar.repairs import cost_by_kind, mean_repair_cost, observed_periods, repair_trend, repair_visits
-from wearbar.replacement import age_replacement, age_replacement_rate, annual_cost, best_age, economic_life, minimal_repair
+from wearbar.replacement import age_advice, age_replacement, age_replacement_rate, annual_cost, best_age, economic_life, minimal_repair
 from wearbar.wording.common import Show
+from wearbar.wording.replacement import keeping as keeping_said
 from wearbar.wording.replacement import repairs as repairs_said
 from wearbar.wording.replacement import trend as trend_said
 
@@ -149,17 +150,29 @@ class TestRepairs:
         ends = cost_by_kind(visits, periods, pd.Series({"A": "van", "B": "van"}))["van"]
         assert ends["mcf"].tolist() == pytest.approx([0, 100, 250, 250])
         assert ends["time"].iloc[-1] == pytest.approx(8.0, abs=0.01)
-        assert ends.attrs == {"inside": 2, "outside": 0, "later": 0, "later_amount": 0}
+        assert ends.attrs == {"inside": 2, "outside": 0, "apart": 0, "apart_amount": 0}
 
     def test_what_came_when_only_one_vehicle_was_as_old_is_counted_apart(self):
         work = [("A", "2020-07-01", "defect", 0, "warranty"), ("C", "2025-07-01", "defect", 180, None)]
         _, _, visits, periods = fleet(["2020-01-01", "2020-01-01", "2018-01-01"], work)
         curve = cost_by_kind(visits, periods, pd.Series(dict.fromkeys("ABC", "van")))["van"]
         assert curve["mcf"].tolist() == [0, 0, 0]
-        assert curve.attrs == {"inside": 1, "outside": 0, "later": 1, "later_amount": 180}
+        assert curve.attrs == {"inside": 1, "outside": 0, "apart": 1, "apart_amount": 180}
         said = repairs_said({"van": curve}, Show())
-        assert "1 visit in all; 1 visit (180) came later" in said
+        assert "1 visit in all; 1 visit (180) came at ages of too few vehicles" in said
         assert "0 to 0" not in said
+
+    def test_the_curve_covers_the_ages_of_five_vehicles_and_has_a_range_there(self):
+        """Six vans joined at ages of 0 to 5: five or more are on record from 4 to 6 years of age, and only there is a curve with limits."""
+        names = [chr(65 + i) for i in range(6)]
+        born = [f"{2020 - i}-01-01" for i in range(6)]
+        days = [f"202{y}-{m}" for y in range(6) for m in ("02", "05", "08", "11")]
+        work = [(v, f"{day}-1{k}", "defect", 50 + 40 * k, None) for k, v in enumerate(names) for day in days]
+        _, _, visits, periods = fleet(born, work)
+        curve = cost_by_kind(visits, periods, pd.Series(dict.fromkeys(names, "van")))["van"]
+        assert (curve["time"].iloc[0], curve["time"].iloc[-1]) == pytest.approx((4.0, 7.0), abs=0.02)
+        assert curve["high"].iloc[1:].notna().all()
+        assert curve.attrs["apart"] > 0
 
     def test_visits_in_a_hole_of_the_record_are_told_apart(self):
         days = [*pd.date_range("2020-01-01", "2021-01-01", freq="20D"), *pd.date_range("2022-01-01", "2025-12-31", freq="20D")]
@@ -232,16 +245,37 @@ class TestCheapestAge:
     def test_a_settlement_is_no_market_value(self):
         assert self.make(0.25, lambda k: 100, settled=9000).fall == self.make(0.25, lambda k: 100).fall
 
-    def test_a_cost_that_still_falls_is_a_bound(self):
+    def test_a_cost_that_still_falls_has_no_cheapest_age(self):
         kept = self.make(0.4, lambda k: 100)
         assert np.isnan(kept.best.value)
-        assert kept.best.low >= 4
+        assert not kept.is_clear
         assert "still falling" in kept.best.note
+
+    def test_no_limits_are_shown_since_they_hold_too_seldom(self):
+        kept = self.make(0.25, lambda k: 100)
+        assert np.isnan(kept.best.low)
+        assert list(kept.curve) == ["age_years", "at_risk", "cost_per_year"]
 
     def test_too_few_are_refused_in_words(self):
         kept = self.make(0.25, lambda k: 100, n=2)
         assert "cost_per_year" not in kept.curve
         assert "needs 3 vehicles" in kept.best.note
+
+    def test_the_end_of_the_curve_is_not_said_to_be_the_oldest_age_on_record(self):
+        # eight vans from new for three years, two of them on to seven: the curve ends where fewer than three are left
+        names = [chr(65 + i) for i in range(8)]
+        work = [(v, f"{2020 + k}-07-01", "planned", 100, None) for v in names for k in range(3)]
+        worth = [(v, f"{2021 + k}-01-01", 10000 * 0.6 ** (k + 1)) for v in names for k in range(3)]
+        book, periods = fleet(["2020-01-01"] * 8, work, valuations=pd.DataFrame(worth, columns=["vehicle", "date", "value"]))[1::2]
+        periods = periods.assign(to_years=np.where(periods["vehicle"].isin(["A", "B"]), 5.9, 3.0))
+        log = fleet(["2020-01-01"] * 8, work, valuations=pd.DataFrame(worth, columns=["vehicle", "date", "value"]))[0]
+        vehicles = log.tables["vehicles"].assign(price=10000.0)
+        points = value_points(log_of({**log.tables, "vehicles": vehicles}, HEADER))
+        kept = cheapest_age("van", book.lines, periods, points, vehicles.set_index("vehicle")["in_service"])
+        assert (kept.curve["age_years"].iloc[-1], kept.oldest) == (3.0, 5.9)
+        text = keeping_said([kept], Show())
+        assert "oldest age on record" not in text
+        assert "The figures end at 3.0 years: the oldest on record is 5.9 years" in text
 
     def test_break_even_cost_of_a_change(self):
         kept = self.make(0.12, lambda k: 100 + 1200 * k)
@@ -277,8 +311,31 @@ class TestAgainstTheTruthOfTheDemo:
         some, cars = visits[visits["vehicle"].map(kind_of).eq(kind)], periods[periods["vehicle"].map(kind_of).eq(kind)]
         curve = mean_repair_cost(some, cars, count=True, confidence=0.95)
         at = curve[curve["time"] <= age].iloc[-1]
-        assert at["low"] <= (age / truth.loc[kind, "repair_eta_years"]) ** truth.loc[kind, "repair_beta"] <= at["high"]
+        assert np.isnan(at["low"]) == (at["at_risk"] < 5)  # too few vehicles of that age for a range
+        low, high = (at["low"], at["high"]) if at["low"] > 0 else (at["mcf"] - 3 * at["se"], at["mcf"] + 3 * at["se"])
+        assert low <= (age / truth.loc[kind, "repair_eta_years"]) ** truth.loc[kind, "repair_beta"] <= high
 
     def test_price_as_new(self, demo, kind):
         kept, *_, truth = demo
         assert kept[kind].price == pytest.approx(truth.loc[kind, "price"], rel=0.15)
+
+
+class TestAgeAdvice:
+    """Few ends: an age is advised only where nearly no sample says that parts do not age, and nearly all save."""
+
+    def test_few_ends_of_parts_that_do_not_age_advise_none(self):
+        rng = np.random.default_rng(3)
+        drawn = 10 * np.exp(0.2 * rng.standard_normal(400)), 1.4 * np.exp(0.3 * rng.standard_normal(400))
+        found = age_advice(1.0, 5.0, 10.0, 1.4, drawn)
+        assert found.found.saving > 0
+        assert found.share_flat == pytest.approx(0.13, abs=0.05)
+        assert found.saving_low == 0
+        assert "13% of samples" in found.note or "samples the chance of failure does not grow" in found.note
+
+    def test_many_ends_of_parts_that_wear_out_advise_one(self):
+        rng = np.random.default_rng(3)
+        drawn = 10 * np.exp(0.05 * rng.standard_normal(400)), 3.5 * np.exp(0.1 * rng.standard_normal(400))
+        found = age_advice(1.0, 5.0, 10.0, 3.5, drawn)
+        assert found.note == ""
+        assert found.share_flat == 0
+        assert 0.05 < found.saving_low < found.found.saving < found.saving_high < 1

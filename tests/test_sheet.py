@@ -10,12 +10,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pages import Page, faults
 
-from wearbar import reports, sheet, usage
+from wearbar import reports, usage
 from wearbar.cli import main
+from wearbar.figures import MOST_OFF, converted, is_example
 from wearbar.log import log_of
 from wearbar.places import place
 from wearbar.plan import plan_of
-from wearbar.sheet import converted, visit_of
+from wearbar.sheet import visit_of
 from wearbar.units import Units
 from wearbar.wording import sheet as wording
 from wearbar.wording.common import Show
@@ -56,7 +57,8 @@ def small_log(readings=tuple(STEADY), as_of="2025-07-10", tasks=TASKS, vehicle=(
     }
     frames = {name: pd.DataFrame([{"vehicle": "V"} | row for row in rows]) for name, rows in frames.items()}
     plan = plan_of({"bike": {"applies_to": ["motorcycle"], "task": tasks}}, "km") if tasks else None
-    told = {"name": "small", "distance": "km", "as_of": as_of, "first_day": "2025-01-01", "pressure": "psi", **dict(header)}
+    told = {"name": "small", "distance": "km", "as_of": as_of, "first_day": "2025-01-01", "pressure": "psi"}
+    told |= {"jurisdiction": "GB"} | dict(header)
     return log_of(frames, told, plan=plan)
 
 
@@ -123,6 +125,54 @@ class TestTasks:
         assert len([b for b in words["blocks"] if b["code"].startswith("due")]) == 20
         assert [line.split(":")[0] for line in words["later"]] == ["Later 0", "Later 1", "Later 2"]
 
+    def test_work_stands_in_bench_order(self):
+        tasks = [
+            {"code": "engine-oil", "steps": ["warm the engine", "drain"]},
+            {"code": "air-filter", "steps": ["fit the new element"]},
+            {"code": "test", "statutory": True, "safety": True},
+            {"code": "pads", "safety": True},
+            {"code": "valves", "figures": [{"name": "inlet, cold", "unit": "mm"}]},
+            {"code": "coolant", "steps": ["let the engine go cold", "drain", "run it until it is warm"]},
+        ]
+        log = small_log(tasks=[{"action": "replace", "every": {"days": 30}} | task for task in tasks])
+        blocks = words_of(log)["blocks"]
+        assert [b["code"] for b in blocks] == ["coolant", "valves", "pads", "air-filter", "engine-oil", "test"]
+        assert [b["stage"] for b in blocks] == ["Engine cold", "", "Safety work", "Other work", "Engine warm", "Last"]
+        text = text_of(page_of(log))
+        assert "cold engine first" in text
+        assert text.index("Pads") < text.index("Air filter") < text.index("Engine oil")
+
+    def test_wheel_brake_and_chain_work_has_its_torques_and_last_steps(self):
+        """Whatever the plan leaves out is a blank, never a figure; a motorcycle has no wheel nuts, and a cam chain no spindle."""
+        tasks = [
+            {"code": "pads-renew", "part": "brake-pad", "steps": ["fit both pads"]},
+            {"code": "tyre-replace", "part": "tyre"},
+            {"code": "chain-adjust", "action": "adjust", "figures": [{"name": "spindle", "value": 61, "unit": "N.m", "source": "book"}]},
+            {"code": "timing-chain-replace"},
+        ]
+        tasks = [{"action": "replace", "every": {"days": 30}} | task for task in tasks]
+        asked = {
+            "motorcycle": ({"caliper bolt torque"}, {"spindle torque"}),
+            "van": ({"caliper bolt torque", "wheel nut torque"}, {"wheel nut torque"}),
+        }
+        for kind, (pads, tyre) in asked.items():
+            plan = plan_of({"p": {"applies_to": [kind], "task": tasks}}, "km")
+            log = small_log(vehicle={"kind": kind})
+            log = log_of(dict(log.tables), {"distance": "km", "as_of": "2025-07-10"}, plan=plan)
+            blocks = {b["code"]: b for b in words_of(log)["blocks"]}
+            blank = {code: {f["name"] for f in b["figures"] if not f["text"]} for code, b in blocks.items()}
+            assert blank == {"pads-renew": pads, "tyre-replace": tyre, "chain-adjust": set(), "timing-chain-replace": set()}
+            assert [f["text"] for f in blocks["chain-adjust"]["figures"]] == ["61 N.m"]
+            assert "pump the lever or pedal until it is firm, before the vehicle moves" in blocks["pads-renew"]["steps"]
+            adjusted = " ".join(blocks["chain-adjust"]["steps"])
+            assert re.search("spindle to its torque.*work the brake.*measure the slack again", adjusted)
+            assert blocks["timing-chain-replace"]["steps"] == []
+
+    def test_limits_by_common_practice_say_so(self):
+        task = {"code": "pressures", "action": "inspect", "every": {"months": 1}, "source": "common practice, no source"}
+        text = text_of(page_of(small_log(tasks=[task])))
+        assert "limits: common practice, no source" in text
+
     def test_a_worn_part_asks_for_its_task_and_what_must_be_looked_at_again(self):
         tyre = {
             "position": "rear",
@@ -139,11 +189,11 @@ class TestTasks:
         words = words_of(log)
         block = next(b for b in words["blocks"] if b["code"] == "tyre-replace")
         assert block["stands"][0]["where"] == "rear"
-        assert words["rechecks"] == [("Tyre replace", "80 km or 4 days", "tyre-replace-recheck")]
+        assert words["rechecks"] == [("Tyre replace", "80 km or 4 days", "tyre-replace-recheck", True)]
         assert words["changes"] == [("rear", "tyre: T", "0 km")]
         assert [row[0] for row in words["worn"]] == ["rear tyre, T"]
         [row] = [r for r in words["reads"] if r["what"] == "tread depth" and r["where"] == "rear tyre"]
-        assert row["limit"] == "2.0 mm; law 1.0 mm"
+        assert row["limit"] == "2.0 mm; law 1.0 mm, GB"
         assert row["last"] == "2.2 mm, 1 Jul 2025"
 
 
@@ -153,8 +203,9 @@ class TestFirst:
         expired = {"kind": "roadworthiness", "tested": "2025-01-02", "valid_to": "2025-06-30"}
         recall = {"campaign": "R1", "issued": "2025-05-01", "kind": "safety-recall", "by": "2025-09-01", "note": "fork"}
         log = small_log(defects=[defect], certificates=[expired], campaigns=[recall])
-        said = [what for what, _ in words_of(log)["dangers"]]
-        assert said == ["off-road defect: brake hose torn (front)", "certificate expired: roadworthiness", "open safety recall: fork"]
+        words = words_of(log)
+        assert [what for what, _ in words["dangers"]] == ["brake hose torn (front)", "Roadworthiness certificate expired"]
+        assert words["others"][0] == "Recall R1: fork: do by 1 Sep 2025. Have the recall done."
         page = page_of(log)
         assert page.index("brake hose torn") < page.index("First, read the odometer") < page.index("wb-task")
         assert wording.headline(visit_of(log))[1] == "now"
@@ -177,8 +228,9 @@ class TestFirst:
         reads = [{"date": "2025-07-01", "odometer": 7_000, "position": "rear", "category": "tyre", "quantity": "depth", "value": 0.9}]
         defect = {"defect": "D1", "found": "2025-07-01", "text": "x", "grade": "off-road"}
         [_, (what, stands)] = words_of(small_log(fitted=[tyre], measurements=reads, defects=[defect]))["dangers"]
-        assert what == "rear tyre"
-        assert "off the road" in stands
+        assert what == "Tyre (rear)"
+        assert "measured 0.9 mm on 1 Jul 2025" in stands
+        assert "Take it off the road" in stands
 
     def test_the_vehicle_whose_work_presses_most_is_chosen(self):
         two = [VEHICLE, VEHICLE | {"vehicle": "W"}]
@@ -219,7 +271,7 @@ class TestFirst:
             "fitted": pd.DataFrame([tyre | {"position": "front"}, tyre | {"position": "rear"}]),
             "measurements": pd.DataFrame([read | {"position": "front", "value": 3.0}, read | {"position": "rear", "value": 0.9}]),
         }
-        header = {"name": "two", "distance": "km", "as_of": "2025-07-10"}
+        header = {"name": "two", "distance": "km", "as_of": "2025-07-10", "jurisdiction": "GB"}
         assert visit_of(log_of(tables, header, plan=small_log().plan)).vehicle == "W"
         # with a defect that is open, the other one first
         open_ = pd.DataFrame([{"vehicle": "V", "defect": "D1", "found": "2025-07-01", "text": "x", "grade": "off-road"}])
@@ -237,15 +289,15 @@ class TestFigures:
         page = page_of(log)
         text = text_of(page)
         assert "drain plug: 23 N.m (17 lbf.ft) handbook, p. 12" in text
-        assert re.search(r"filter:\s+N\.m no source in the plan: fill in from the handbook", text)
+        assert re.search(r"filter:\s+N\.m from the handbook", text)
         assert "17 N.m" not in text
         assert re.search(r'class="wb-example">2\.3 L \(4\.0 imperial pt\) <b>EXAMPLE, NOT FOR USE', page)
         assert 'class="wb-over"' in page
 
     def test_what_an_example_is(self):
-        assert sheet.is_example("a draft, Not for use")
-        assert sheet.is_example("Example value")
-        assert not sheet.is_example("handbook, p. 12, for example")
+        assert is_example("a draft, Not for use")
+        assert is_example("Example value")
+        assert not is_example("handbook, p. 12, for example")
 
     def test_a_plan_of_real_sources_is_not_over_marked(self):
         real = OIL | {"figures": OIL["figures"][:2], "covers": []}
@@ -253,8 +305,60 @@ class TestFigures:
         assert "EXAMPLE" not in page
 
     def test_whole_packs_are_had_ready(self):
-        words = words_of(small_log([*STEADY, ("2025-09-28", 9_900)], as_of="2025-10-01"))
-        assert words["have"] == [("engine oil", "2.3 L", "3 packs of 1 L", "oil"), ("oil filter", "1", "", "oil")]
+        have = words_of(small_log([*STEADY, ("2025-09-28", 9_900)], as_of="2025-10-01"))["have"]
+        assert [(h["item"], h["amount"], h["packs"], h["use"]) for h in have] == [
+            ("engine oil", "2.3 L", "3 packs of 1 L, 700 mL left over", "oil"),
+            ("oil filter", "1", "", "oil"),
+        ]
+
+    def test_two_litres_are_bought_and_some_fifty_millilitres_left(self):
+        """A small single: fill 1.7 L, run it, two minutes' standing, read, top up (common practice, no source)."""
+        oil = {
+            "code": "engine-oil",
+            "action": "replace",
+            "every": {"days": 30},
+            "parts": [{"item": "engine oil", "quantity": 1.95, "unit": "L", "pack": 1.0}],
+            "figures": [{"name": "fill first", "value": 1.7, "unit": "L", "source": "common practice, no source"}],
+            "steps": ["fill the first amount", "run the engine", "let it stand two minutes and read the level", "top up"],
+        }
+        words = words_of(small_log(tasks=[oil]))
+        [have] = words["have"]
+        assert (have["amount"], have["packs"]) == ("1.95 L", "2 packs of 1 L, 50 mL left over")
+        [block] = words["blocks"]
+        assert block["steps"] == oil["steps"]
+        assert [(f["text"], f["source"]) for f in block["figures"]] == [("1.7 L", "common practice, no source")]
+
+    def test_parts_at_their_limit_are_had_ready_by_their_places(self):
+        tyre = {"category": "tyre", "item": "T", "fitted": "2025-01-01", "fitted_odometer": 0, "new_depth": 8, "limit_depth": 2}
+        pad = {"position": "front", "category": "brake-pad", "item": "P", "fitted": "2025-01-01", "fitted_odometer": 0, "limit_depth": 2}
+        ends = {"front-left": 1.8, "front-right": 1.9, "rear-left": 7.5, "rear-right": 7.5}
+        read = {"date": "2025-07-01", "odometer": 7_000}
+        reads = [read | {"position": p, "category": "tyre", "quantity": "depth", "value": v} for p, v in ends.items()]
+        reads += [read | {"position": "front", "category": "brake-pad", "quantity": "thickness", "value": 1.9}]
+        log = small_log(tasks=None, vehicle={"kind": "car"}, fitted=[*[tyre | {"position": p} for p in ends], pad], measurements=reads)
+        have = {h["item"]: h for h in words_of(log)["have"]}
+        assert have["tyre: T"]["amount"] == "2"
+        assert have["tyre: T"]["use"] == "at or near their limit: front left and front right"
+        assert (have["brake pad: P"]["amount"], have["brake pad: P"]["use"]) == ("1 set", "at or near its limit: front")
+        assert "wb-example" not in page_of(log)
+        # a plan that names the part for the work asks for it once
+        chain = {"position": "drive", "category": "chain", "item": "C", "fitted": "2025-01-01", "fitted_odometer": 0, "limit_depth": 2}
+        reads = [read | {"position": "drive", "category": "chain", "quantity": "elongation", "value": 2.4}]
+        task = {"code": "chain-replace", "action": "replace", "part": "chain", "parts": [{"item": "chain and sprockets"}]}
+        have = words_of(small_log(tasks=[task], fitted=[chain], measurements=reads))["have"]
+        assert [h["item"] for h in have] == ["chain and sprockets"]
+
+    def test_a_figure_without_a_value_is_a_blank_and_a_recheck_of_an_example_plan_is_marked(self):
+        tyre = {"code": "tyre-replace", "action": "replace", "every": {"days": 30}, "recheck": {"distance": 80, "days": 4}}
+        blank = {"name": "rear spindle torque", "unit": "N.m"}
+        example = {"name": "change depth", "value": 2.1, "unit": "mm", "source": "EXAMPLE, NOT FOR USE"}
+        text = text_of(page_of(small_log(tasks=[tyre | {"figures": [blank, example]}])))
+        assert re.search(r"rear spindle torque:\s+N\.m from the handbook", text)
+        assert "within 80 km or 4 days EXAMPLE, NOT FOR USE" in " ".join(text.split())
+        assert "EXAMPLE" not in text_of(page_of(small_log(tasks=[tyre | {"figures": [blank]}])))
+        common = tyre | {"figures": [blank, example], "source": "common practice, no source"}
+        [(_, within, _, is_example)] = words_of(small_log(tasks=[common]))["rechecks"]
+        assert (within, is_example) == ("80 km or 4 days", False)
 
     @pytest.mark.parametrize(
         "value, unit, log_units, shown",
@@ -298,7 +402,7 @@ class TestFigures:
                 "mm": 1,
                 "in": 25.4,
             }
-            assert abs(float(text) * factor[other] / (value * factor[unit]) - 1) < sheet.MOST_OFF + 1e-6
+            assert abs(float(text) * factor[other] / (value * factor[unit]) - 1) < MOST_OFF + 1e-6
             assert back is None or back[1] in factor
 
 
@@ -306,13 +410,29 @@ class TestReadings:
     def test_blanks_for_every_reading_that_the_analyses_need(self):
         words = words_of(small_log())
         asked = {(r["where"], r["what"].split(",")[0]): [label for label, _ in r["blanks"]] for r in words["reads"]}
-        assert asked[("rear tyre", "tread depth")] == ["left", "centre", "right"]
-        assert asked[("front brake pad", "friction material")] == ["inner", "outer"]
+        assert asked[("rear tyre", "tread depth")] == ["left", "centre", "right", "made"]
+        assert asked[("front brake pad", "friction material only")] == ["inner", "outer"]
         assert ("drive chain", "elongation at the tight spot") in asked
         assert ("front tyre", "pressure") in asked
         [oil] = [r for r in words["reads"] if r["where"] == "engine oil"]
         assert oil["boxes"] == ("cold", "hot")
         assert [label for label, _ in oil["blanks"]] == ["level", "added"]
+
+    def test_a_limit_that_the_log_has_is_printed_before_the_first_reading(self):
+        pad = {"category": "brake-pad", "item": "P", "fitted": "2025-01-01", "fitted_odometer": 0, "new_depth": 5}
+        reads = words_of(small_log(fitted=[pad | {"position": "rear", "limit_depth": 1.5}, pad | {"position": "front"}]))["reads"]
+        limits = {r["where"]: (r["last"], r["limit"]) for r in reads if r["where"].endswith("pad")}
+        assert limits["rear brake pad"][0] == ""
+        assert limits["rear brake pad"][1].startswith("1.5 mm")
+        assert "1.5 mm" not in limits["front brake pad"][1]
+
+    def test_how_old_a_tyre_is(self):
+        tyre = {"category": "tyre", "item": "T", "fitted": "2025-01-01", "fitted_odometer": 0, "limit_depth": 2}
+        fitted = [tyre | {"position": "front", "made": "2019-07-09"}, tyre | {"position": "rear"}]
+        words = words_of(small_log(fitted=fitted))
+        front, rear = (r for r in words["reads"] if r["what"].startswith("tread depth"))
+        assert front["what"] == "tread depth; 6.0 years old"
+        assert [label for label, _ in rear["blanks"]] == ["left", "centre", "right", "made"]
 
     def test_a_new_part_is_not_credited_with_the_old_ones_reading(self):
         pads = {"position": "rear", "category": "brake-pad", "new_depth": 5, "limit_depth": 1.5, "item": "P"}
@@ -329,6 +449,18 @@ class TestReadings:
         assert "1.7" not in row["last"]
         assert row["limit"].startswith("1.5 mm")
 
+    def test_a_doubted_last_reading_is_printed_with_its_own_date_and_said_to_be_doubted(self):
+        tyre = {"position": "rear", "category": "tyre", "item": "T", "new_depth": 8, "limit_depth": 2, "fitted": "2025-01-01"}
+        days = [f"{d:%Y-%m-%d}" for d in pd.date_range("2025-01-10", periods=14, freq="10D")]
+        gauge = {"position": "rear", "category": "tyre", "quantity": "depth"}
+        line = [(d, 500 * k + 500, 7.8 - 0.2 * k) for k, d in enumerate(days)]
+        places = ("centre", "left-shoulder", "right-shoulder")
+        read = [gauge | {"date": d, "odometer": x, "value": v, "place": p} for d, x, v in line for p in places]
+        slip = gauge | {"date": "2025-06-10", "odometer": 7_600, "value": 1.2, "place": "centre"}
+        log = small_log(fitted=[tyre | {"fitted_odometer": 0}], measurements=[*read, slip])
+        [row] = [r for r in words_of(log)["reads"] if r["where"] == "rear tyre" and r["what"] == "tread depth"]
+        assert row["last"] == "1.2 mm, 10 Jun 2025 (doubted)"
+
     def test_a_reading_without_an_odometer_below_the_limit_stands_in_the_way(self):
         tyre = {"position": "rear", "category": "tyre", "item": "T", "new_depth": 8, "limit_depth": 1.6}
         read = [
@@ -337,10 +469,11 @@ class TestReadings:
         ]
         log = small_log(fitted=[tyre | {"fitted": "2025-01-01", "fitted_odometer": 0}], measurements=read)
         words = words_of(log)
-        assert words["dangers"] == [("rear tyre", wording.WEAR_DANGER["below-legal"])]
+        [(what, stands)] = words["dangers"]
+        assert (what, stands[:29]) == ("Tyre (rear)", "measured 0.8 mm on 9 Jul 2025")
         assert words["worn"][0][2:] == ("0.8 mm on 9 Jul 2025", "1.6 mm (the log)", "now")
         [row] = [r for r in words["reads"] if r["where"] == "rear tyre" and r["what"] == "tread depth"]
-        assert (row["last"], row["limit"]) == ("0.8 mm, 9 Jul 2025", "1.6 mm; law 1.0 mm")
+        assert (row["last"], row["limit"]) == ("0.8 mm, 9 Jul 2025", "1.6 mm; law 1.0 mm, GB")
         assert wording.headline(visit_of(log))[1] == "now"
 
 
@@ -351,12 +484,13 @@ class TestMeters:
             "vehicles": [{"vehicle": "V", "kind": "trailer", "in_service": "2025-01-01", "meter": "none"}],
             "fitted": [tyre | {"position": p} for p in ("left", "right")],
         }
-        log = log_of({name: pd.DataFrame(rows) for name, rows in frames.items()}, {"distance": "km", "as_of": "2025-07-10"})
+        header = {"distance": "km", "as_of": "2025-07-10", "jurisdiction": "GB"}
+        log = log_of({name: pd.DataFrame(rows) for name, rows in frames.items()}, header)
         text = text_of(page_of(log))
         assert "First, read" not in text
         assert "odometer" not in text.casefold()
         assert "It has no meter" in text
-        assert [r["limit"] for r in words_of(log)["reads"] if r["what"] == "tread depth"] == ["2.0 mm; law 1.6 mm"] * 2
+        assert [r["limit"] for r in words_of(log)["reads"] if r["what"] == "tread depth"] == ["2.0 mm; law 1.6 mm, GB"] * 2
         assert "Fitted on" in text
 
     def test_a_machine_with_an_hour_meter_is_asked_for_hours(self):
@@ -415,7 +549,7 @@ class TestDemo:
     def test_its_page_stands_alone_and_is_sound(self, name, demo_sheet):
         assert list(faults(demo_sheet(name))) == []
         text = Page(demo_sheet(name).read_text(encoding="utf-8")).text
-        assert "The maker's handbook wins over this sheet" in text
+        assert "The maker's handbook and local law come before this sheet" in text
         assert "EXAMPLE, NOT FOR USE" in text
         assert "All reports" not in text
         assert sorted(p.suffix for p in demo_sheet(name).parent.iterdir() if p.stem == name) == [".html"]

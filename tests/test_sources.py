@@ -18,8 +18,10 @@ import pyarrow as pa
 import pyarrow.parquet
 import pytest
 import sqlalchemy
+from conftest import use_test_notebooks
 
 from wearbar import log as logs
+from wearbar import pack
 from wearbar.places import place
 from wearbar.tables import TABLES
 
@@ -182,6 +184,26 @@ def test_postgresql_gives_the_same_log(tmp_path, postgres, frames, header, by_cs
     same(log, by_csv)
     assert "s3cret" not in log.source + repr(log)
 
+    (tmp_path / "elsewhere").mkdir()
+    monkeypatch.chdir(tmp_path / "elsewhere")
+    with pytest.raises(logs.LogError, match="plan"):
+        logs.read_log(postgres)
+    monkeypatch.setenv("A_LOG", postgres)
+    monkeypatch.setenv("A_LOG_FOLDER", str(tmp_path))
+    same(logs.read_log("env:A_LOG"), by_csv)
+
+
+def test_a_pack_of_a_server_database_has_its_plan_and_no_password(postgres, frames, header, tmp_path, monkeypatch):
+    """The notebooks run in another folder than the one where the plan stands, and get the address by the environment."""
+    shutil.copy(OWNER / "plan.toml", tmp_path)
+    monkeypatch.chdir(tmp_path)
+    if not sqlalchemy.inspect(sqlalchemy.create_engine(postgres, poolclass=sqlalchemy.NullPool)).get_table_names():
+        database(postgres, frames, header)
+    use_test_notebooks(monkeypatch)
+    made = pack.make_pack("pack", log=postgres, only=["second"], tell=lambda line: None)
+    assert made.names == ("second",)
+    assert not [p for p in tmp_path.rglob("*") if p.is_file() and (b"s3cret" in p.read_bytes() or b"keeper" in p.read_bytes())]
+
 
 def test_postgresql_errors_hide_the_password(postgres):
     for wrong in (
@@ -193,6 +215,19 @@ def test_postgresql_errors_hide_the_password(postgres):
             logs.read_log(wrong)
         assert "s3cret" not in str(error.value)
         assert error.value.__cause__ is None
+
+
+def test_a_log_may_be_named_by_the_environment(tmp_path, monkeypatch, frames, header, by_csv):
+    for name in ("plan.toml", "log.toml"):
+        (tmp_path / name).write_bytes((OWNER / name).read_bytes())
+    database(f"sqlite:///{tmp_path}/log.db", frames, header)
+    monkeypatch.setenv("A_LOG", f"sqlite:///{tmp_path}/log.db")
+    same(logs.read_log("env:A_LOG"), by_csv)
+    monkeypatch.setenv("A_LOG", str(OWNER))
+    same(logs.read_log("env:A_LOG"), by_csv)
+    monkeypatch.setenv("A_LOG", "")
+    with pytest.raises(logs.LogError, match="environment variable A_LOG is not set; set it"):
+        logs.read_log("env:A_LOG")
 
 
 class TestDatabases:
@@ -494,3 +529,223 @@ def test_a_kind_of_every_value_in_memory():
     log = logs.log_of({"vehicles": frame}, {"distance": "mi", "as_of": "2022-01-01"})
     notes = log.tables["vehicles"]["note"].fillna("-").tolist()
     assert notes == ["3", "3", "3", "3", "yes", "-", "-", "-", "-", "3", "3", "2020-01-01", "inf", "1e+300"]
+
+
+FUEL = "vehicle,date,volume,note\n"
+FILLS = "".join(f"A,2021-{m:02d}-01,40,x\n" for m in range(1, 13))
+
+
+class TestQuotes:
+    def test_a_quote_that_swallows_rows_is_named_with_where_it_closes_and_the_rows_are_read(self, tmp_path):
+        spoilt = FUEL + FILLS + 'A,2021-01-20,41,"wheel\n' + FILLS.replace("40", "42") + 'B,2021-02-20,43,17"\n' + FILLS.replace("40", "44")
+        log = logs.read_log(folder(tmp_path / "log", fuel=spoilt, vehicles=TWO))
+        assert log.set_aside[["line", "rule"]].values.tolist() == [[14, "open-quote"]]
+        assert log.set_aside["remedy"][0] == "the quote opened on line 14 closes on line 27: close it where its cell ends"
+        assert log.ledger.set_index("table").loc["fuel"].tolist() == [38, 37, 1, 0]
+        assert log.tables["fuel"].loc[27, "note"] == '17"'
+
+    def test_one_row_swallowed(self, tmp_path):
+        log = logs.read_log(folder(tmp_path / "log", vehicles=TWO, fuel=FUEL + 'A,2021-01-20,41,"wheel\nB,2021-02-20,43,17"\n' + FILLS))
+        assert log.set_aside[["line", "rule"]].values.tolist() == [[2, "open-quote"]]
+        assert log.ledger.set_index("table").loc["fuel", "read"] == 14
+
+    def test_the_marked_copy_of_it_reads_the_same(self, tmp_path):
+        log = logs.read_log(folder(tmp_path / "log", vehicles=TWO, fuel=FUEL + 'A,2021-01-20,41,"wheel\nB,2021-02-20,43,17"\n' + FILLS))
+        again = logs.read_log(logs.write_marked(log, tmp_path / "out") / "log")
+        assert again.ledger.equals(log.ledger)
+        assert again.set_aside["rule"].tolist() == ["open-quote"]
+
+    def test_a_note_of_several_lines_is_a_note(self, tmp_path):
+        note = '"front, left\nrear, right\nspare, kept at home\nand so on"'
+        log = logs.read_log(folder(tmp_path / "log", fuel=FUEL + FILLS + f"A,2021-01-20,41,{note}\n"))
+        assert not len(log.set_aside)
+        assert log.tables["fuel"]["note"].iloc[-1].count("\n") == 3
+
+
+TWO = "vehicle,kind,in_service,meter\nA,van,2020-01-01,none\nB,van,2020-01-01,none\n"
+
+
+class TestHeads:
+    def test_a_line_that_says_comma_is_read_and_lines_keep_their_number(self, tmp_path):
+        log = logs.read_log(folder(tmp_path / "log", fuel="sep=,\n" + FUEL + FILLS + "A,soon,1,x\n"))
+        assert log.set_aside[["line", "value"]].values.tolist() == [[15, "soon"]]
+        assert log.tables["fuel"].index.tolist() == list(range(3, 15))
+
+    @pytest.mark.parametrize(
+        "head, says",
+        [
+            ("sep=;\n", "line 1 says that ';' parts the cells; save it with commas"),
+            ("My fills,,,\n", r"line 1 \('my fills'\) is no header; it stands on line 2\. Delete the lines above"),
+            ("My fills\n\n", r"it stands on line 3\."),
+            ("# exported in May\n", r"line 1 \('# exported in may'\) is no header; it stands on line 2\."),
+        ],
+    )
+    def test_what_stands_above_the_header_is_named(self, tmp_path, head, says):
+        with pytest.raises(logs.LogError, match=says):
+            logs.read_log(folder(tmp_path / "log", fuel=head + FUEL + FILLS))
+
+    def test_a_title_in_a_workbook(self, tmp_path):
+        def title(book):
+            book["vehicles"].insert_rows(1)
+            book["vehicles"]["A1"] = "All our vehicles"
+
+        with pytest.raises(logs.LogError, match=r"table vehicles: line 1 .'all our vehicles'. is no header; it stands on line 2"):
+            logs.read_log(vehicles(tmp_path / "v.xlsx", ("A", "van", "2020-01-01", "none", 3), extra=[title]))
+
+    def test_semicolons_say_what_to_do(self, tmp_path):
+        with pytest.raises(
+            logs.LogError, match="has ';' where commas belong: save it with commas, or turn it into a log with wearbar adopt"
+        ):
+            logs.read_log(folder(tmp_path / "log", fuel=(FUEL + FILLS).replace(",", ";")))
+
+    def test_dash_events_are_reminders_by_another_name(self, tmp_path):
+        made = folder(tmp_path / "log", dash_events="vehicle,date,event\nA,2021-01-01,shown\n")
+        assert len(logs.read_log(made).tables["reminders"]) == 1
+        (made / "reminders.csv").write_text("vehicle,date,event\n")
+        with pytest.raises(logs.LogError, match="are the same table"):
+            logs.read_log(made)
+
+
+TASK = '[p]\napplies_to = ["van"]\n[[p.task]]\ncode = "x"\naction = "replace"\nevery = {{ distance = {} }}\n'
+
+
+class TestOddFiles:
+    """Each ends in a sentence."""
+
+    @pytest.mark.parametrize("name", ["fuel.csv", "plan.toml", "log.toml"])
+    def test_a_file_that_links_to_itself(self, tmp_path, name):
+        made = folder(tmp_path / "log", log='distance = "mi"\nplan = "plan.toml"\nas_of = 2022-01-01\n')
+        (made / name).unlink(missing_ok=True)
+        (made / name).symlink_to(made / name)
+        with pytest.raises(logs.LogError, match=r"itself|beside the tables"):
+            logs.read_log(made)
+
+    @pytest.mark.parametrize("plan", ["a\\u0000b", "a" * 5000])
+    def test_names_that_no_plan_has(self, tmp_path, plan):
+        with pytest.raises(logs.LogError, match="beside the tables"):
+            logs.read_log(folder(tmp_path / "log", log=f'distance = "mi"\nplan = "{plan}"\n'))
+
+    @pytest.mark.parametrize("text", ["9" * 5000, "9" * 400])
+    def test_numbers_without_end(self, tmp_path, text):
+        header = 'distance = "mi"\nplan = "plan.toml"\nas_of = 2022-01-01\n'
+        with pytest.raises(logs.LogError, match=r"plan\.toml.*(digits|write a number)"):
+            logs.read_log(folder(tmp_path / "a", log=header, plan=TASK.format(text)))
+        with pytest.raises(logs.LogError, match=r"log\.toml"):
+            logs.read_log(folder(tmp_path / "b", log=f'distance = "mi"\nas_of = {text}\n'))
+
+    @pytest.mark.parametrize("name", ["plan", "log"])
+    def test_nesting_without_end(self, tmp_path, name):
+        deep = {"log": 'distance = "mi"\nplan = "plan.toml"\n', "plan": ""} | {name: "a = " + "[" * 5000 + "]" * 5000}
+        with pytest.raises(logs.LogError, match=rf"{name}\.toml.* lists within lists"):
+            logs.read_log(folder(tmp_path / "log", **deep))
+
+
+class TestDamagedSheets:
+    def test_a_sheet_that_is_not_there_is_no_empty_table(self, tmp_path):
+        def fuel(book):
+            sheet = book.create_sheet("fuel")
+            for row in (("vehicle", "date", "volume"), ("A", "2021-01-01", 40)):
+                sheet.append(row)
+
+        path = vehicles(tmp_path / "v.xlsx", ("A", "van", "2020-01-01", "none", 3), extra=[fuel])
+        assert len(logs.read_log(path).tables["fuel"]) == 1
+        with zipfile.ZipFile(path) as archive:
+            parts = {n: archive.read(n) for n in archive.namelist()}
+        with zipfile.ZipFile(path, "w") as archive:
+            for name, data in parts.items():
+                if name != "xl/worksheets/sheet3.xml":
+                    archive.writestr(name, data)
+        with pytest.raises(logs.LogError, match=r"v\.xlsx, sheet fuel can't be read"):
+            logs.read_log(path)
+
+    def test_a_chart_by_the_name_of_a_table(self, tmp_path):
+        path = vehicles(tmp_path / "v.xlsx", ("A", "van", "2020-01-01", "none", 3), extra=[lambda book: book.create_chartsheet("fuel")])
+        with pytest.raises(logs.LogError, match="can't be read as a workbook"):
+            logs.read_log(path)
+
+
+class TestTypedDatabases:
+    """One cell that Python can't hold sets its row aside, or is read as blank; the log is read."""
+
+    def test_sqlite_lets_anything_into_any_column(self, tmp_path):
+        with sqlite3.connect(tmp_path / "x.db") as link:
+            link.execute("create table vehicles (vehicle text, kind text, in_service date, meter text, price numeric)")
+            link.executemany(
+                "insert into vehicles values (?, 'van', ?, 'none', ?)",
+                [("A", "2020-01-01", 9000), ("B", "soon", 9000), ("C", 20200101, "cheap"), ("D", "2020-01-01", float("inf"))],
+            )
+            link.execute("insert into vehicles values (cast(x'E9' as text), 'van', '2020-01-01', 'none', 1)")
+            link.execute("create table log (key, value)")
+            link.executemany("insert into log values (?, ?)", [("distance", "mi"), ("as_of", "2022-01-01"), ("currency", "GBP")])
+        link.close()
+        log = logs.read_log(f"sqlite:///{tmp_path}/x.db")
+        assert log.set_aside[["line", "rule"]].values.tolist() == [[3, "not-a-date"]]
+        assert log.tables["vehicles"]["vehicle"].tolist() == ["A", "C", "D", "\ufffd"]
+        assert set(log.warnings["rule"]) == {"not-a-number", "not-utf-8"}
+
+    def test_two_tables_of_one_name(self, tmp_path):
+        with sqlite3.connect(tmp_path / "x.db") as link:
+            link.execute("create table vehicles (vehicle text)")
+            link.execute('create table "vehicles " (vehicle text)')
+        link.close()
+        with pytest.raises(logs.LogError, match="are the same table"):
+            logs.read_log(f"sqlite:///{tmp_path}/x.db")
+
+    PLAN = '[vans]\napplies_to = ["van"]\n[[vans.task]]\ncode = "oil"\naction = "replace"\nevery = { distance = 5000, months = 12 }\n'
+
+    @pytest.fixture
+    def typed(self, postgres):
+        """A server's log with columns of their own types, its plan in table log."""
+        engine = sqlalchemy.create_engine(postgres, isolation_level="AUTOCOMMIT")
+        with engine.connect() as link:
+            link.execute(sqlalchemy.text("drop database if exists typed"))
+            link.execute(sqlalchemy.text("create database typed"))
+            link.execute(sqlalchemy.text("alter database typed set datestyle to 'SQL, DMY'"))
+        url = postgres.replace("/postgres", "/typed")
+        engine.dispose()
+        engine = sqlalchemy.create_engine(url)
+        with engine.begin() as link:
+            for line in (
+                "create table vehicles (vehicle text, kind text, in_service date, in_service_odometer float8)",
+                "insert into vehicles values ('A', 'van', '2020-01-02', 0), ('B', 'van', 'infinity', 0)",
+                "create table fuel (vehicle text, date date, odometer numeric, volume numeric, cost float8, unrecorded_before boolean)",
+                "insert into fuel values ('A', '2021-02-03', 1000, 40, 60.1, false), ('A', '2021-03-03', 1500, 'NaN', 60, true), "
+                "('A', '-infinity', 1600, 41, 'Infinity', null)",
+                "create table log (key text, value text)",
+            ):
+                link.execute(sqlalchemy.text(line))
+            header = {"distance": "km", "as_of": "2022-01-01", "currency": "GBP", "volume": "L", "money": "net", "plan": self.PLAN}
+            for key, value in header.items():
+                link.execute(sqlalchemy.text("insert into log values (:key, :value)"), {"key": key, "value": value})
+        engine.dispose()
+        return url
+
+    def test_postgresql_with_infinity_and_no_number(self, typed):
+        log = logs.read_log(typed)
+        assert log.set_aside[["table", "line", "column", "value"]].values.tolist() == [
+            ["vehicles", 3, "in_service", "infinity"],
+            ["fuel", 4, "date", "-infinity"],
+        ]
+        assert log.tables["fuel"]["date"].tolist() == [pd.Timestamp("2021-02-03"), pd.Timestamp("2021-03-03")]
+        assert log.tables["fuel"]["unrecorded_before"].tolist() == ["no", "yes"]
+        assert ("fuel", 3, "volume", "NaN") in log.warnings[["table", "line", "column", "value"]].itertuples(index=False, name=None)
+        assert log.plan.tasks["code"].tolist() == ["oil"]
+
+    @pytest.mark.parametrize("beside", [False, True])
+    def test_a_pack_of_a_server_database_with_its_plan(self, typed, tmp_path, monkeypatch, beside):
+        from wearbar.pack import make_pack
+
+        monkeypatch.chdir(tmp_path)
+        if beside:
+            (tmp_path / "plan.toml").write_text(self.PLAN)
+            engine = sqlalchemy.create_engine(typed)
+            with engine.begin() as link:
+                link.execute(sqlalchemy.text("update log set value = 'plan.toml' where key = 'plan'"))
+            engine.dispose()
+        made = make_pack(tmp_path / "pack", log=typed, only=["log_check"], tell=lambda line: None)
+        assert made.set_aside == 2
+        assert "s3cret" not in "".join(p.read_text(errors="replace") for p in (tmp_path / "pack").rglob("*") if p.is_file())
+
+    def test_a_log_from_a_database_is_written_with_its_plan(self, typed, tmp_path):
+        again = logs.read_log(logs.write_log(logs.read_log(typed), tmp_path / "log"))
+        assert again.plan.tasks["code"].tolist() == ["oil"]

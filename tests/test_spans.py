@@ -14,6 +14,8 @@ ODOMETER = [
     {"vehicle": v, "date": d, "odometer": o} for v in "AB" for d, o in (("2024-01-01", 12000), ("2025-01-01", 24000), ("2025-12-31", 36000))
 ]
 
+DEPTHS = (("2024-01-01", 12000, 6.0), ("2025-01-01", 24000, 4.0))
+
 
 def make(fitted, measurements=(), vehicles=(BIKE,), odometer=ODOMETER, **more):
     frames = {"vehicles": vehicles, "odometer": odometer, "fitted": fitted, "measurements": measurements, **more}
@@ -53,6 +55,57 @@ def test_still_on_and_disposed_go_to_the_last_day():
     readings = [row for row in ODOMETER if row["date"] <= "2025-01-01"]
     span = one(make([tyre(fitted="2024-01-01", fitted_odometer=12000)], vehicles=[sold], odometer=readings[:2]))
     assert span[["cause", "duration_km", "is_on"]].tolist() == ["disposed", 12000, False]
+
+
+def test_what_is_read_where_no_part_is_named_is_a_part_of_unknown_age():
+    read = {"vehicle": "A", "category": "tyre", "quantity": "depth"}
+    reads = [read | {"date": "2025-06-01", "position": p, "value": v} for p, v in (("front", 0.9), ("rear", 5.0))]
+    reads += [read | {"date": "2024-06-01", "position": "rear", "value": 3.0}]
+    gone = tyre(fitted="2024-02-01", fitted_odometer=13000, removed="2025-01-01", removed_odometer=24000, reason="worn")
+    log = make([gone], reads)
+    spans = spans_of(log).set_index("position")
+    assert spans.loc["front", ["item", "is_on", "age_known", "n_readings"]].tolist() == ["item not in the log", True, False, 1]
+    # at the rear one was removed; what was read there since is another
+    assert sorted(spans.loc["rear", ["is_on", "n_readings"]].to_numpy().tolist()) == [[False, 1], [True, 1]]
+    assert len(spans_of(make([tyre(fitted="2024-02-01")], [reads[1]]))) == 1
+
+
+def test_one_id_for_pieces_of_two_categories_is_two_lives():
+    rows = [tyre(part="P", category=c, fitted="2024-01-01", fitted_odometer=12000) for c in ("tyre", "brake-pad")]
+    read = {"vehicle": "A", "date": "2025-01-01", "position": "rear", "category": "tyre"}
+    read |= {"quantity": "depth", "value": 4, "part": "P"}
+    log = make(rows, [read])
+    spans = spans_of(log)
+    assert spans["part_key"].is_unique
+    assert looks_of(log, usage.readings(log))["part_key"].tolist() == spans.loc[spans["category"].eq("tyre"), "part_key"].tolist()
+
+
+OLD = {**BIKE, "in_service": "2016-03-01", "in_service_odometer": 0}
+
+
+@pytest.mark.parametrize("fitted", ["2016-03-01", "2016-09-10", "2023-12-31"])
+def test_a_part_fitted_before_the_record_without_its_reading_has_no_age_and_serves_for_wear(fitted):
+    # the line from its first day to the record's would give it one: blank is not known, whatever can be drawn through
+    read = [tyre(date=d, odometer=o, quantity="depth", value=v) for d, o, v in DEPTHS]
+    read = [{name: value for name, value in row.items() if name != "item"} for row in read]
+    log = make([tyre(fitted=fitted, new_depth=8.0)], read, vehicles=[OLD])
+    span = one(log)
+    assert not span["age_known"]
+    assert span[["entry_km", "duration_km", "last_seen_km"]].isna().all()
+    assert (span["seen_km"], span["n_readings"], len(watched(spans_of(log)))) == (24000, 2, 0)
+    looks = looks_of(log, usage.readings(log))
+    assert looks[["distance_km", "distance_is_own", "source"]].to_numpy().tolist() == [
+        [0.0, False, "reading"],
+        [12000.0, False, "reading"],
+    ]
+    known = one(make([tyre(fitted=fitted, fitted_odometer=9000)], vehicles=[OLD]))
+    assert known[["age_known", "entry_km", "duration_km"]].tolist() == [True, 3000, 27000]
+
+
+def test_a_part_fitted_within_the_record_without_its_reading_is_placed_by_its_day():
+    span = one(make([tyre(fitted="2024-07-01")], vehicles=[OLD]))
+    assert span["age_known"]
+    assert span["duration_km"] == pytest.approx(18000, abs=60)
 
 
 def test_a_part_on_before_the_record_enters_late():

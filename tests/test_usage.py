@@ -155,7 +155,7 @@ def test_miles_are_kilometres_by_a_factor_and_a_vehicle_may_have_its_own_unit():
 
 def test_no_readings_at_all():
     found = usage.readings(a_log())
-    assert found.columns.tolist() == ["vehicle", "date", "odometer_km", "distance_km", "hours", "source"]
+    assert found.columns.tolist() == ["vehicle", "date", "odometer_km", "distance_km", "meter_hours", "hours", "source", "known"]
     assert len(found) == 0
     assert at(found, "2021-01-01")["distance_km"].isna().all()
     assert when(found, 5) == ["not yet"]

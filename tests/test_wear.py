@@ -19,7 +19,7 @@ def _fleet():
     log = log_of(tables, synthetic.header(settings.FLEET))
     readings = usage.readings(log)
     lives = spans.spans_of(log, readings=readings)
-    worn = wear.wear_of(lives, spans.looks_of(log, readings), log.tables["vehicles"])
+    worn = wear.wear_of(lives, spans.looks_of(log, readings), wear.law_of(log))
     on = wear.remaining(worn, log.as_of, usage.daily_rate(readings, log.as_of))
     return log, truth, lives, worn, on
 
@@ -72,35 +72,136 @@ def test_too_few_readings_have_words_in_place_of_limits(x, words):
     assert np.isnan([life.low, life.high]).all()
 
 
-def test_limits_are_exact_and_never_rounded_across():
-    table = wear.LIMITS.set_index(["legal_class", "category"])["limit"]
-    assert table["us-other", "tyre"] == pytest.approx(1.5875, abs=1e-12)
-    assert table["us-steer", "tyre"] == pytest.approx(3.175, abs=1e-12)
-    assert table["us-motorcycle", "tyre"] == pytest.approx(0.79375, abs=1e-12)
-    assert table[:, "tyre"][["light", "us-other"]].min() > 1.55
-    assert table["motorcycle", "tyre"] < 1.2 < table["light", "tyre"]
+TREAD = {"position": "rear", "category": "tyre", "quantity": "depth"}
+CAR = {"vehicle": "A", "kind": "car", "in_service": "2020-01-01"}
+NOTHING_READ = {"distance": "km", "as_of": "2024-12-31"}
+
+
+def law_for(jurisdiction, vehicles=(CAR,), **more):
+    """The `Law` of a log of these vehicles; more: tables, name to rows, and keys of log.toml."""
+    frames = {"vehicles": [*vehicles], "odometer": [{"vehicle": v["vehicle"], "date": "2024-01-01", "odometer": 0} for v in vehicles]}
+    frames |= {name: rows for name, rows in more.items() if isinstance(rows, list)}
+    header = NOTHING_READ | {name: key for name, key in more.items() if isinstance(key, str)}
+    return wear.law_of(log_of({name: pd.DataFrame(rows) for name, rows in frames.items()}, header | {"jurisdiction": jurisdiction}))
+
+
+def legal(law, kind="car", category="tyre", position="rear", quantity="depth", vehicle="A"):
+    row = pd.DataFrame([{"vehicle": vehicle, "kind": kind, "category": category, "last_position": position}])
+    return law.limits_of(row, (quantity,))["legal_limit"].iloc[0]
+
+
+def test_shipped_limits_are_exact_and_never_rounded_across():
+    us, gb = law_for("US"), law_for("GB")
+    # 49 CFR 393.75: 4/32 in on front wheels of trucks, 2/32 on others; FMVSS 119 S6.4: 1/32 (exact: an inch is 25.4 mm)
+    assert legal(us, "truck", position="front-left") == pytest.approx(3.175, abs=1e-12)
+    assert legal(us, "truck", position="axle2-left-inner") == pytest.approx(1.5875, abs=1e-12)
+    assert legal(us, "motorcycle") == pytest.approx(0.79375, abs=1e-12)
+    # 1.55 mm passes no car limit; 1.2 mm passes a motorcycle and fails a car (askthe.police.uk)
+    assert legal(gb) == 1.6 > 1.55
+    assert legal(gb, "motorcycle") < 1.2 < legal(gb)
+    assert np.isnan(legal(us)), "no federal limit in use for cars is shipped: none is made up"
+
+
+def test_every_shipped_limit_names_its_source_and_says_where_it_is_from_memory():
+    from wearbar.law import shipped
+
+    rows = shipped()
+    assert rows["source"].str.len().gt(10).all()
+    assert set(rows["quantity"]) <= {"depth", "thickness", "elongation", "age"}
+    memory = rows[rows["source"].str.endswith("from memory")]
+    assert set(zip(memory["jurisdiction"], memory["kind"], memory["category"], strict=True)) >= {
+        ("EU", "car", "tyre"),
+        ("GB", "motorcycle", "brake-pad"),
+        ("", "motorcycle", "chain"),
+    }
+
+
+def test_without_a_jurisdiction_no_legal_limit_is_used_and_another_countrys_never_stands_in():
+    assert np.isnan(legal(law_for(""), "car"))
+    assert np.isnan(legal(law_for("DE"), "car"))
+    # de-motorcycle is a class that GB lacks: not the kind's limit of GB, which made 56 km left into 901
+    strange = law_for("GB", [{**CAR, "kind": "motorcycle", "legal_class": "de-motorcycle"}])
+    assert np.isnan(legal(strange, "motorcycle"))
+    assert legal(law_for("gb", [{**CAR, "kind": "van", "legal_class": "heavy"}]), "van") == 1.0
+    assert legal(law_for("gb", [{**CAR, "kind": "bus", "legal_class": "light"}]), "bus") == 1.6, "its class, not its kind"
+
+
+def test_the_logs_own_limits_come_before_shipped_ones_in_the_logs_own_unit():
+    own = {"jurisdiction": "GB", "category": "tyre", "quantity": "depth", "source": "s. 1"}
+    law = law_for("GB", limits=[{**own, "kind": "car", "limit": 3}], depth="in32")
+    assert legal(law) == pytest.approx(3 * 25.4 / 32)
+    assert np.isnan(legal(law, "motorcycle")), "the log's own rows for tread stand alone"
+    assert legal(law, category="brake-pad", quantity="thickness") == 1.5, "what it has no row for is the example's"
+    other = law_for("XX", [{**CAR, "legal_class": "old"}], limits=[{**own, "jurisdiction": "xx", "legal_class": "old", "limit": 2}])
+    assert legal(other) == 2
+    assert other.limits_of(pd.DataFrame([{**CAR, "category": "tyre", "last_position": ""}]), ("depth",))["jurisdiction"].tolist() == ["XX"]
+
+
+def doubts(jurisdiction, vehicles=(CAR,), **tables):
+    frames = {"vehicles": pd.DataFrame([*vehicles]), "odometer": pd.DataFrame([{"vehicle": "A", "date": "2024-01-01", "odometer": 0}])}
+    frames |= {name: pd.DataFrame(rows) for name, rows in tables.items()}
+    log = log_of(frames, NOTHING_READ | ({"jurisdiction": jurisdiction} if jurisdiction else {}))
+    return log, log.warnings[["table", "line", "column", "value", "rule"]].to_numpy().tolist()
+
+
+def test_a_class_or_a_jurisdiction_without_limits_is_a_doubt():
+    assert doubts("GB")[1] == doubts("GB", [{**CAR, "legal_class": "light"}])[1] == doubts("")[1] == []
+    classed = [{**CAR, "legal_class": "de-motorcycle"}]
+    told = ["vehicles", 2, "legal_class", "de-motorcycle", "unknown-legal-class"]
+    assert doubts("GB", classed)[1] == [told]
+    assert doubts("", classed)[1] == [told]
+    log, found = doubts("DE", classed)
+    assert found == [told, ["log.toml", 1, "jurisdiction", "DE", "unknown-jurisdiction"]]
+    assert "GB" in log.warnings["remedy"].iloc[1], "says which are shipped"
+    own = {"jurisdiction": "DE", "legal_class": "de-motorcycle", "category": "tyre", "quantity": "depth", "limit": 1.6, "source": "s. 36"}
+    assert doubts("DE", classed, limits=[own])[1] == []
+
+
+def test_limits_and_budget_are_checked_row_by_row():
+    row = {"jurisdiction": "XX", "kind": "car", "category": "tyre", "quantity": "depth", "limit": 1.6, "source": "s. 1"}
+    limits = [row, {**row, "kind": ""}, {**row, "limit": "x"}, {**row, "source": ""}, {**row, "kind": "tank"}]
+    budget = [{"month": m, "amount": a} for m, a in (("2024-05", 10), ("May 2024", 10), ("2024-13", 10), ("2024-06", ""), ("", 5))]
+    log, _ = doubts("", limits=limits, budget=budget)
+    ledger = log.ledger.set_index("table").loc[["limits", "budget"]]
+    assert ledger.to_numpy().tolist() == [[5, 1, 4, 0], [5, 1, 4, 0]]
+    assert log.set_aside["rule"].tolist() == [
+        *("no-value", "not-a-number", "required", "no-value"),
+        *("not-a-month", "not-a-month", "required", "required"),
+    ]
+    assert log.only(["A"]).tables["limits"].equals(log.tables["limits"])
+
+
+def spans_for(*rows):
+    """Spans as `limits_for` wants them: (vehicle, kind, category, limit_depth_mm)."""
+    frame = pd.DataFrame(rows, columns=["vehicle", "kind", "category", "limit_depth_mm"])
+    return frame.assign(last_position="rear")
 
 
 def test_the_deeper_of_the_owners_limit_and_the_law_holds():
-    rows = pd.DataFrame({"vehicle": ["A", "A", "B", "C", "D"], "kind": ["car", "car", "motorcycle", "quad", "van"], "category": "tyre"})
-    rows["limit_depth_mm"] = [1.0, 3.0, np.nan, np.nan, np.nan]
-    vehicles = pd.DataFrame({"vehicle": ["A", "B", "C", "D"], "legal_class": [np.nan, "us-motorcycle", np.nan, "light"]})
-    found = wear.limits_for(rows, vehicles)
-    assert found["limit"].tolist() == pytest.approx([1.6, 3.0, 0.79375, np.nan, 1.6], nan_ok=True)
-    assert found["legal_class"].tolist() == ["light", "light", "us-motorcycle", "", "light"]
+    law = law_for("GB", [{**CAR, "vehicle": v, "kind": k} for v, k in (("A", "car"), ("B", "motorcycle"), ("C", "quad"))])
+    rows = [("A", "car", "tyre", 1.0), ("A", "car", "tyre", 3.0), ("B", "motorcycle", "tyre", np.nan), ("C", "quad", "tyre", np.nan)]
+    rows = spans_for(*rows)
+    found = wear.limits_for(rows, law)
+    assert found["limit"].tolist() == pytest.approx([1.6, 3.0, 1.0, np.nan], nan_ok=True)
+    assert found["legal_limit"].tolist() == pytest.approx([1.6, 1.6, 1.0, np.nan], nan_ok=True)
+    assert found["limit_from"].tolist() == ["the law", "the log", "the law", ""]
+    assert found["jurisdiction"].tolist() == ["GB", "GB", "GB", ""]
+    assert found["example_limit"].tolist() == [1.6, 1.6, 1.0, 1.6], "a quad has no example of its own: a car's"
 
 
-def test_every_class_of_the_demo_logs_is_in_the_table():
-    for make in (synthetic.fleet, synthetic.owner):
-        tables, _ = make(1)
-        assert set(tables["vehicles"]["legal_class"].dropna()) <= set(wear.LIMITS["legal_class"])
+def test_both_demo_logs_name_their_jurisdiction_and_no_class_that_it_lacks(demo_log):
+    for name in ("fleet", "owner"):
+        log = demo_log(name)
+        assert log.jurisdiction == "GB"
+        assert not log.warnings["rule"].isin(["unknown-legal-class", "unknown-jurisdiction"]).any()
 
 
-def test_the_industrial_limit_of_chains_is_kept_off_motorcycles():
-    rows = pd.DataFrame({"vehicle": ["A", "A", "B"], "kind": ["motorcycle", "motorcycle", "plant"], "category": "chain"})
-    rows["limit_depth_mm"] = [np.nan, 2.0, np.nan]
-    found = wear.limits_for(rows, pd.DataFrame({"vehicle": ["A", "B"], "legal_class": np.nan}))["limit"].tolist()
-    assert found == pytest.approx([np.nan, 2.0, 3.0], nan_ok=True)
+def test_no_law_says_when_a_chain_is_changed_and_practice_is_kept_off_limits():
+    law = law_for("GB", [{**CAR, "kind": "motorcycle"}, {**CAR, "vehicle": "B", "kind": "plant"}])
+    rows = [("A", "motorcycle", "chain", np.nan), ("A", "motorcycle", "chain", 2.0), ("B", "plant", "chain", np.nan)]
+    found = wear.limits_for(spans_for(*rows), law)
+    assert found["limit"].tolist() == pytest.approx([np.nan, 2.0, np.nan], nan_ok=True)
+    assert found["example_limit"].tolist() == [2.0, 2.0, 3.0], "what to be wary of"
     # Diamond Chain and Regal (ANSI B29.1): 3%, or 200/N above 66 or 67 teeth; a 12-inch strand of 24 half-inch pitches to 12.36 in is 3%
     assert [wear.chain_limit(n) for n in (None, 60, 66, 80, 100)] == [3.0, 3.0, 3.0, 2.5, 2.0]
 
@@ -178,7 +279,7 @@ def toy(values, error=0.05, limit=2.0, kind="tyre", quantity="depth"):
         date=pd.Timestamp("2024-01-01") + pd.to_timedelta(30 * step, unit="D"), distance_km=1000.0 * step, distance_is_own=True
     )
     looks = looks.assign(value=np.concatenate(values), source="reading", line=np.arange(len(looks)))
-    return spans_, looks, pd.DataFrame({"vehicle": parts, "legal_class": "none"})
+    return spans_, looks, law_for("GB")
 
 
 def test_a_mistyped_reading_is_found_shown_and_left_out():
@@ -192,19 +293,19 @@ def test_a_mistyped_reading_is_found_shown_and_left_out():
 
 
 def test_the_lowest_place_governs():
-    spans_, looks, vehicles = toy([list(8 - 0.5 * np.arange(6))])
+    spans_, looks, law = toy([list(8 - 0.5 * np.arange(6))])
     shoulder = looks.assign(place="left-shoulder", value=looks["value"] - 0.3 * np.arange(6), line=looks["line"] + 100)
-    worn = wear.wear_of(spans_, pd.concat([looks.assign(place="centre"), shoulder]), vehicles)
+    worn = wear.wear_of(spans_, pd.concat([looks.assign(place="centre"), shoulder]), law)
     assert worn.parts["place"].tolist() == ["left-shoulder"]
     assert worn.parts["rate_mm_per_1000km"].tolist() == pytest.approx([0.8])
 
 
 def test_stretch_rises_to_its_limit():
     rng = np.random.default_rng(list(b"chain"))
-    spans_, looks, vehicles = toy(
+    spans_, looks, law = toy(
         [list(0.4 * np.arange(6) + rng.normal(0, 0.02, 6)) for _ in range(3)], limit=3.0, kind="chain", quantity="elongation"
     )
-    on = wear.remaining(wear.wear_of(spans_, looks, vehicles), pd.Timestamp("2025-01-01"))
+    on = wear.remaining(wear.wear_of(spans_, looks, law), pd.Timestamp("2025-01-01"))
     # 0.4% a 1,000 km, now at 2.0%, limit 3%: 2,500 km left
     assert on["left_km"].tolist() == pytest.approx([2500] * 3, rel=0.06)
     assert (on["left_low_km"] < on["left_km"]).all()
@@ -231,7 +332,7 @@ def test_a_vehicles_other_parts_say_how_its_next_will_wear_as_a_mixed_model_does
     spans_["start"] = pd.Timestamp("2020-01-01") + pd.to_timedelta(np.arange(len(spans_)), unit="D")
     spans_["vehicle"] = [f"v{v}" for v in vehicle]
     looks["vehicle"] = looks["part_key"].map(spans_.set_index("part_key")["vehicle"])
-    parts = wear.wear_of(spans_, looks, pd.DataFrame({"vehicle": spans_["vehicle"].unique(), "legal_class": "none"})).parts
+    parts = wear.wear_of(spans_, looks, wear.Law()).parts
     theirs = MixedLM(worn_through, np.ones(240), groups=vehicle[:240]).fit(reml=True)
     told = parts.set_index("part_key").loc[[f"p{k}" for k in range(240, 280)]]
     expected = theirs.fe_params[0] + np.array([theirs.random_effects[v].iloc[0] for v in range(40)])
@@ -242,7 +343,7 @@ def test_a_vehicles_other_parts_say_how_its_next_will_wear_as_a_mixed_model_does
     assert told["spread_cv"].iloc[0] == pytest.approx(np.sqrt(shared + within) / theirs.fe_params[0], rel=0.05)
     # parts of one vehicle that wear no more alike than others say nothing of its next
     shuffled = spans_.assign(vehicle=rng.permutation(spans_["vehicle"]))
-    even = wear.wear_of(shuffled, looks, pd.DataFrame({"vehicle": spans_["vehicle"].unique(), "legal_class": "none"})).parts
+    even = wear.wear_of(shuffled, looks, wear.Law()).parts
     assert even["usual_rate"].to_numpy() == pytest.approx(np.full(len(even), even["usual_rate"].mean()), rel=0.06)
 
 
@@ -315,9 +416,9 @@ STRAIGHT = [8.0, 7.55, 6.95, 6.5, 6.03, 5.46, 5.0]
 
 
 def test_a_last_reading_without_a_distance_is_held_to_the_limit():
-    spans_, looks, vehicles = toy([STRAIGHT] * 4)
-    before = wear.wear_of(spans_, looks, vehicles)
-    worn = wear.wear_of(*unplaced(spans_, looks, 0.8, 2.0, 3.5, 5.6), vehicles)
+    spans_, looks, law = toy([STRAIGHT] * 4)
+    before = wear.wear_of(spans_, looks, law)
+    worn = wear.wear_of(*unplaced(spans_, looks, 0.8, 2.0, 3.5, 5.6), law)
     assert worn.parts["slope"].tolist() == before.parts["slope"].tolist(), "it takes no part in lines"
     on, was = (wear.remaining(w, pd.Timestamp("2025-01-01")).set_index("part_key").sort_index() for w in (worn, before))
     assert on["state"].tolist() == ["below-legal", "below", "above", "above"]
@@ -336,7 +437,128 @@ def test_a_last_reading_far_off_its_line_and_at_the_limit_is_to_be_measured_agai
     assert on["state"].value_counts()["may-be-below"] == 1
 
 
-TREAD = {"position": "rear", "category": "tyre", "quantity": "depth"}
+def with_last(values, *last, law=None, **parts):
+    """What remains of parts with these lines of readings, all of one place, the first of which reads `last` on its last day:
+    pairs (place, value), all at the distance of its newest reading."""
+    spans_, looks, gb = toy(values, **parts)
+    newest = looks[looks["part_key"].eq("p0")].iloc[-1:]
+    more = [newest.assign(place=place, value=v, line=900 + i, date=pd.Timestamp("2024-12-30")) for i, (place, v) in enumerate(last)]
+    places = {place for place, _ in last}
+    own = looks[looks["part_key"].eq("p0")]
+    earlier = [own.assign(place=place, line=own["line"] + 100 * (k + 1)) for k, place in enumerate(sorted(places))]
+    looks = pd.concat([looks[looks["part_key"].ne("p0")], *earlier, *more], ignore_index=True)
+    worn = wear.wear_of(spans_, looks, gb if law is None else law)
+    return worn, wear.remaining(worn, pd.Timestamp("2025-01-01")).set_index("part_key")
+
+
+LAST = ["last_read", "last_height", "last_place", "last_is_doubted"]
+
+
+def test_date_value_and_place_of_the_last_reading_are_of_one_reading():
+    # read 5.0 all along its line, then on the last day 1.3, 1.2, 1.3: all far off their lines, and agreeing
+    worn, on = with_last([STRAIGHT] * 30, ("centre", 1.3), ("left-shoulder", 1.2), ("right-shoulder", 1.3))
+    assert worn.looks["is_doubtful"].sum() == 3, "left out of the line"
+    assert on.loc["p0", LAST].tolist() == [pd.Timestamp("2024-12-30"), 1.2, "left-shoulder", False]
+    # three agreeing places below the legal limit (1.6 mm, GB) are below it, whatever the line says
+    told = on.loc["p0", ["state", "by", "now_height", "left_km", "left_low_km", "act_km", "date_low"]].tolist()
+    assert told == ["below-legal", "reading", 1.2, 0.0, 0.0, 0.0, pd.Timestamp("2025-01-01")]
+    assert on.loc["p0", ["margin", "legal_margin"]].tolist() == pytest.approx([-0.8, -0.4])
+    assert on.index[0] == "p0"
+
+
+def test_a_last_reading_that_no_other_place_bears_out_is_doubted_and_shown():
+    _, on = with_last([STRAIGHT] * 30, ("centre", 4.9), ("left-shoulder", 1.2))
+    assert on.loc["p0", LAST].tolist() == [pd.Timestamp("2024-12-30"), 1.2, "left-shoulder", True]
+    assert on.loc["p0", ["state", "by", "now_height", "act_km"]].tolist() == ["may-be-below", "reading", 1.2, 0.0]
+    # one far too high takes nothing off, and makes nothing longer
+    _, high = with_last([STRAIGHT] * 30, ("centre", 7.9), ("left-shoulder", 7.9))
+    assert high.loc["p0", LAST].tolist() == [pd.Timestamp("2024-12-30"), 7.9, "centre", True]
+    assert high.loc["p0", "now_height"] == pytest.approx(5.0, abs=0.1)
+
+
+def test_a_place_at_its_limit_that_was_not_read_on_the_last_day_is_at_its_limit_still():
+    spans_, looks, law = toy([[8.0, 6.5, 5.0, 3.5, 1.9]] * 4)
+    looks["place"] = "inner"
+    newest = looks[looks["part_key"].eq("p0")].iloc[-1:]
+    outer = newest.assign(place="outer", value=2.6, date=newest["date"] + pd.Timedelta(days=20), line=900)
+    on = wear.remaining(wear.wear_of(spans_, pd.concat([looks, outer], ignore_index=True), law), pd.Timestamp("2025-01-01"))
+    on = on.set_index("part_key")
+    assert on.loc["p0", LAST].tolist() == [newest["date"].iloc[0], 1.9, "inner", False]
+    assert on.loc["p0", ["state", "by"]].tolist() == ["below", "reading"]
+
+
+def test_agreeing_places_lower_than_the_line_but_not_at_the_limit_bring_the_end_forward():
+    _, on = with_last([STRAIGHT] * 30, ("centre", 3.5), ("left-shoulder", 3.6))
+    assert on.loc["p0", ["last_height", "last_is_doubted", "now_height"]].tolist() == [3.5, False, 3.5]
+    # half of the 3 mm that the line says
+    assert on.loc["p0", "left_km"] == pytest.approx(on.loc["p1", "left_km"] / 2, rel=0.05)
+
+
+def test_a_part_past_its_limit_by_its_line_alone_is_a_forecast_with_its_last_reading_beside_it():
+    # 8 to 2.3 mm at 6,000 km, 0.95 a 1,000 km; now at 7,000 km: 1.35 mm by its line, below both limits, though never read so
+    spans_, looks, law = toy([list(8 - 0.95 * np.arange(7))] * 4)
+    on = wear.remaining(wear.wear_of(spans_.assign(duration_km=7000.0), looks, law), pd.Timestamp("2025-01-01"))
+    assert on[["state", "by"]].to_numpy().tolist() == [["below-legal", "line"]] * 4
+    assert on["last_height"].tolist() == pytest.approx([2.3] * 4)
+    assert on["now_height"].tolist() == pytest.approx([1.35] * 4)
+    assert on["legal_margin"].tolist() == pytest.approx([-0.25] * 4)
+
+
+def test_an_undoubted_reading_at_the_limit_is_at_the_limit_though_its_line_runs_above_it():
+    noisy = [8.0, 7.1, 6.2, 4.9, 4.2, 2.9, 1.9]
+    worn, on = with_last([noisy] * 4, ("", 1.9))
+    assert not worn.looks["is_doubtful"].any()
+    assert on.loc["p0", ["state", "by", "margin"]].tolist() == ["below", "reading", pytest.approx(-0.1)]
+
+
+@pytest.mark.parametrize(
+    "read, kind, limit, expected",
+    [
+        (0.9, "tyre", np.nan, ["limit-not-known", "reading"]),
+        (2.5, "tyre", np.nan, ["limit-not-known", "reading"]),  # within 1.0 mm of the 1.6 of GB and EU
+        (2.7, "tyre", np.nan, ["not-known", ""]),
+        (0.9, "tyre", 0.5, ["not-known", ""]),  # the log's own limit is a limit
+        (0.9, "clutch", np.nan, ["not-known", ""]),  # no example of any country
+    ],
+)
+def test_a_worn_part_whose_limit_nobody_gives_heads_every_list(read, kind, limit, expected):
+    worn = wear.wear_of(*toy([[read]], limit=limit, kind=kind)[:2], wear.Law())
+    on = wear.remaining(worn, pd.Timestamp("2025-01-01"))
+    assert on[["state", "by"]].to_numpy().tolist() == [expected]
+    assert on["legal_limit"].isna().all()
+    assert wear.STATES[0] == "limit-not-known"
+    if expected[0] == "limit-not-known":
+        assert on[["last_height", "act_km"]].to_numpy().tolist() == [[read, 0.0]]
+
+
+def test_a_tyre_read_below_the_limit_is_told_though_no_row_of_fitted_names_it():
+    from wearbar.wording import wear as on_wear
+    from wearbar.wording.common import Show
+
+    frames = {"vehicles": [{**CAR, "kind": "motorcycle"}], "odometer": [{"vehicle": "A", "date": "2024-01-01", "odometer": 0}]}
+    frames["measurements"] = [{"vehicle": "A", "date": "2024-06-01", "value": 0.9, **TREAD}]
+    told = []
+    for law in ({}, {"jurisdiction": "GB"}):
+        log = log_of({name: pd.DataFrame(rows) for name, rows in frames.items()}, NOTHING_READ | law)
+        readings = usage.readings(log)
+        looks = spans.looks_of(log, readings)
+        on = wear.remaining(wear.wear_of(spans.spans_of(log, readings=readings), looks, wear.law_of(log)), log.as_of)
+        told.append(on_wear.headline(on, Show(log.units)))
+    assert told == [
+        ("1 part with little left and no known limit: A rear tyre, measured 0.9 mm on 1 Jun 2024. Check before use.", "now"),
+        (
+            "1 part measured at or past the legal limit: A rear tyre, 0.9 mm on 1 Jun 2024; legal limit 1.0 mm, GB. "
+            "Do not drive until checked.",
+            "now",
+        ),
+    ]
+
+
+def test_parts_at_a_limit_are_ranked_by_what_hurts_first_and_by_their_margin_to_the_legal_limit():
+    spans_, looks, law = toy([[1.9], [1.7], [1.8], [1.5]])
+    spans_["category"] = looks["category"] = ["chain-guard", "tyre", "tyre", "tyre"]
+    on = wear.remaining(wear.wear_of(spans_, looks, law), pd.Timestamp("2025-01-01"))
+    assert on["part_key"].tolist() == ["p3", "p1", "p2", "p0"]
 
 
 @pytest.mark.parametrize(
@@ -352,19 +574,26 @@ def test_a_tyre_below_the_legal_limit_is_off_the_road_whether_or_not_its_distanc
     frames = {"vehicles": [{"vehicle": "A", "in_service": "2024-01-01", **vehicle}], "measurements": read}
     frames["odometer"] = [{"vehicle": "A", "date": d, "odometer": x} for d, x in odometer]
     frames["fitted"] = [{"vehicle": "A", "position": "rear", "category": "tyre", "item": "x", "fitted": "2024-02-01", "limit_depth": 1.6}]
-    log = log_of({name: pd.DataFrame(rows) for name, rows in frames.items() if rows}, {"distance": "km", "as_of": "2024-12-31"})
+    header = {"distance": "km", "as_of": "2024-12-31", "jurisdiction": "GB"}
+    log = log_of({name: pd.DataFrame(rows) for name, rows in frames.items() if rows}, header)
     readings = usage.readings(log)
     lives_ = spans.spans_of(log, readings=readings)
-    worn = wear.wear_of(lives_, spans.looks_of(log, readings), log.tables["vehicles"])
+    worn = wear.wear_of(lives_, spans.looks_of(log, readings), wear.law_of(log))
     on = wear.remaining(worn, log.as_of, usage.daily_rate(readings, log.as_of))
     assert on[["state", "last_height", "now_height", "act_km", "date_low"]].to_numpy().tolist() == [
         ["below-legal", 0.8, 0.8, 0.0, log.as_of],
     ]  # fmt: skip
     text, urgency = on_wear.headline(on, Show(log.units))
     assert urgency == "now"
-    assert "at or past the legal limit, off the road until checked: A rear tyre" in text
-    assert on_wear.now_table(on, Show(log.units))[["state", "now"]].to_numpy().tolist() == [["at the legal limit", "0.8 / 1.6 mm"]]
-    assert on_wear.on_now(on, lives_) == "1 part now on has been read for wear: 1 at the legal limit."
+    law = {"motorcycle": "1.0", "trailer": "1.6"}[vehicle["kind"]]
+    evidence = f"A rear tyre, 0.8 mm on 1 Sep 2024; limit 1.6 mm; legal limit {law} mm, GB"
+    assert text == f"1 part measured at or past the legal limit: {evidence}. Do not drive until checked."
+    row = on_wear.now_table(on, Show(log.units)).iloc[0]
+    assert row[["state", "measured", "now", "legal"]].tolist() == [
+        *("at or past the legal limit", "0.8 mm, 1 Sep 2024", "– / 1.6 mm", f"{law} mm, GB"),
+    ]
+    told = "1 fitted part has been measured: 1 measured at or past the legal limit."
+    assert on_wear.on_now(on, lives_) == told
 
 
 def test_the_day_to_look_by_belongs_to_the_distance_to_look_within(fleet):
@@ -375,6 +604,66 @@ def test_the_day_to_look_by_belongs_to_the_distance_to_look_within(fleet):
     assert (on["act_km"] <= np.fmin(on["left_low_km"], on["next_look_km"]))[known & on["why_not"].eq("")].all()
     assert (on["next_look_km"] < on["left_low_km"])[known].sum() > 20
     assert days[known].tolist() == np.floor(on["act_km"] / pace)[known].tolist()
+
+
+# --- tyres: pressure and age ---
+
+PLANNED = {
+    "code": "tyres-check",
+    "action": "inspect",
+    "figures": [
+        {"name": "front, cold", "value": 36, "unit": "psi", "source": "handbook p. 9"},
+        {"name": "rear, cold", "value": 42, "unit": "psi", "source": "EXAMPLE, NOT FOR USE"},
+        {"name": "change depth", "value": 3, "unit": "mm", "source": "handbook p. 9"},
+        {"name": "spare", "value": 60, "unit": "psi"},
+    ],
+}
+
+
+def pressed(*rows, plan=True, **more):
+    """A log of one truck, pressures in psi; rows: (day, position, psi, state)."""
+    from wearbar.plan import plan_of
+
+    gauge = {"vehicle": "A", "category": "tyre", "quantity": "pressure"}
+    read = [gauge | {"date": d, "position": p, "value": v, "state": s} for d, p, v, s in rows]
+    frames = {"vehicles": [{**CAR, "kind": "truck"}], "odometer": [{"vehicle": "A", "date": "2024-01-01", "odometer": 0}]}
+    frames |= {"measurements": read} | {name: table for name, table in more.items() if isinstance(table, list)}
+    header = NOTHING_READ | {"pressure": "psi"} | {name: key for name, key in more.items() if isinstance(key, str)}
+    tasks = plan_of({"t": {"applies_to": ["truck"], "task": [PLANNED]}}, "km") if plan else None
+    return log_of({name: pd.DataFrame(table) for name, table in frames.items() if table}, header, plan=tasks)
+
+
+PSI = 6.894757293168361  # kPa
+
+
+def test_a_tyre_is_soft_where_its_last_pressure_is_below_the_plans_figure_or_the_law():
+    rows = [("2024-12-01", "front-left", 32.3, "cold"), ("2024-12-01", "front-right", 32.5, "cold"), ("2024-12-01", "rear", 10, "cold")]
+    rows += [("2024-10-01", "spare", 5, "cold"), ("2024-11-20", "front-left", 40, "cold")]
+    found = wear.soft_tyres(pressed(*rows))
+    # 36 psi less 10% is 32.4; the rear's figure is an example, the spare's has no source: no limit, so not told
+    assert found[["vehicle", "position"]].to_numpy().tolist() == [["A", "front-left"]]
+    assert found.loc[0, ["value", "limit"]].tolist() == pytest.approx([32.3 * PSI, 32.4 * PSI])
+    assert found.loc[0, "date"] == pd.Timestamp("2024-12-01")
+    assert found.loc[0, "source"] == "handbook p. 9, less 10% (common practice, no source)"
+    law = [{"jurisdiction": "XX", "kind": "truck", "category": "tyre", "quantity": "pressure", "limit": 33, "source": "s. 4"}]
+    both = wear.soft_tyres(pressed(*rows, limits=law, jurisdiction="XX"))
+    assert both["position"].tolist() == ["rear", "front-left", "front-right"]
+    assert set(both["source"]) == {"s. 4 (XX)"}
+    assert wear.soft_tyres(pressed(*rows, plan=False)).empty, "no limit, nothing told"
+    assert wear.soft_tyres(pressed(("2024-06-01", "front-left", 20, "cold"))).empty, "too long ago to say"
+
+
+def test_a_tyre_is_old_by_its_day_of_make_where_a_limit_of_age_is_given():
+    tyre = {"vehicle": "A", "category": "tyre", "item": "x", "fitted": "2024-01-01"}
+    on = [tyre | {"position": "front-left", "made": "2014-12-30"}, tyre | {"position": "rear", "made": "2010-01-01"}]
+    on += [tyre | {"position": "front-right", "made": "2015-01-02"}, tyre | {"position": "axle3"}]
+    found = wear.old_tyres(pressed(fitted=on, jurisdiction="GB"))
+    # ten years on front axles of heavy vehicles (from memory); no limit for the others
+    assert found[["position", "limit"]].to_numpy().tolist() == [["front-left", 10.0]]
+    assert found.loc[0, "value"] == pytest.approx(10.0, abs=0.01)
+    assert "from memory (GB)" in found.loc[0, "source"]
+    assert wear.old_tyres(pressed(fitted=on)).empty
+    assert wear.soft_tyres(pressed(plan=False)).empty
 
 
 # --- oil ---
@@ -471,11 +760,29 @@ def test_items_of_other_places_and_kinds_are_never_compared():
 
 def test_few_lives_have_words():
     few = choice.cost_per_distance(lives(20000, 3, vehicles=1))
-    assert few["note"].str.contains("few vehicles").all()
+    assert few["note"].str.contains("one vehicle").all()
+    two = choice.cost_per_distance(lives(20000, 16, vehicles=2))
+    assert two["note"].eq("few vehicles: no range").all()
+    assert two["low_per_km"].isna().all()
     none = choice.cost_per_distance(lives(20000, 3).assign(cause="still-on", observed=False))
     assert none["cost_per_km"].isna().all()
     assert none["high_per_km"].notna().all(), "no end gives an upper bound of the cost"
     assert choice.cost_per_distance(lives(20000, 4).assign(price=np.nan)).empty
+
+
+def test_parts_changed_together_are_one_decision():
+    """Two and four parts that came on and off together say no more of lives, service and pairs than one of them."""
+    rng = np.random.default_rng(6)
+    km, car = 20000 * rng.weibull(3, 30), [f"v{i // 3}" for i in range(30)]
+    one = lives(20000, 30).assign(vehicle=car, duration_km=km, end=pd.Timestamp("2024-05-01") + pd.to_timedelta(range(30), "D"))
+    one = one.assign(item=["x", "y"] * 15, last_seen_km=np.nan)
+    four = one.loc[one.index.repeat(4)].reset_index(drop=True)
+    four = four.assign(part_key=[f"p{i}" for i in range(120)])
+    for told, columns in ((choice.lives_by_item, ["life_km", "low_km", "high_km"]), (choice.pairs, ["ratio", "low", "high", "p"])):
+        assert told(four)[columns].to_numpy() == pytest.approx(told(one)[columns].to_numpy())
+    service = ["service_km", "service_low_km", "service_high_km"]
+    assert choice.cost_per_distance(four)[service].to_numpy() == pytest.approx(choice.cost_per_distance(one)[service].to_numpy())
+    assert choice.lives_by_item(four)["n"].tolist() == [60, 60]
 
 
 def inspected(apart, n=300):
@@ -507,8 +814,9 @@ def test_parts_taken_off_because_nearly_worn_lie_between_two_figures_and_within_
     off = frame["duration_km"].mask(early, frame["last_seen_km"])
     frame = frame.assign(duration_km=off, observed=~early & frame["observed"], cause=frame["cause"].mask(early, "removed-early"))
     row = choice.lives_by_item(frame).iloc[0]
-    assert row["floor_km"] < 18248 < row["life_km"]
-    assert row["life_km"] > 18248 * 1.1, "taken as independent, early ends put the life off"
+    # taken as independent, early ends put the life off: no point is told
+    assert row["floor_km"] < 18248
+    assert np.isnan(row["life_km"])
     assert row["low_km"] < row["floor_km"] * 0.99
     assert row["low_km"] < 18248 < row["high_km"]
 
@@ -539,6 +847,15 @@ def test_lives_watched_are_told_in_true_words():
     assert "Of 4 parts the log counts no distance" in text
 
 
+def test_parts_of_unknown_age_are_listed_and_count_in_wear_rates_only():
+    from wearbar.wording import life as on_lives
+
+    on = lives(20000, 2).assign(seen_km=9.0, age_known=False, last_position="rear", came_off=False)
+    told = on_lives.curves(on[:0], on)
+    assert told.endswith("Age not known: 2 parts (v0 rear tyre and v1 rear tyre). They count in wear rates only.")
+    assert "It counts in wear rates only." in on_lives.curves(on[:0], on[:1])
+
+
 SPARSE = {
     "no parts": {},
     "parts never read": {"fitted": [{"vehicle": "A", "position": "rear", "category": "tyre", "item": "x", "fitted": "2024-02-01"}]},
@@ -567,16 +884,16 @@ def test_sparse_logs_give_words_and_no_warning(rows):
     log = log_of({name: pd.DataFrame(table) for name, table in frames.items() if table}, header)
     readings, show = usage.readings(log), Show(log.units)
     lives_ = spans.spans_of(log, readings=readings)
-    worn = wear.wear_of(lives_, spans.looks_of(log, readings), log.tables["vehicles"])
+    worn = wear.wear_of(lives_, spans.looks_of(log, readings), wear.law_of(log))
     on = wear.remaining(worn, log.as_of, usage.daily_rate(readings, log.as_of))
     cost, pairs, off = choice.cost_per_distance(lives_), choice.pairs(lives_), choice.early_ends(worn.parts)
     service = choice.service_lives(choice.with_place(lives_))
     texts = [on_wear.headline(on, show)[0], on_wear.on_now(on, lives_), on_fit.doubtful(worn.looks), on_fit.model(worn, show)]
     texts += [on_lives.early(off), on_lives.pairs_said(pairs, show), on_lives.curves(service, lives_)]
-    texts += [on_wear.wear_life(wear.life_to_limit(worn), show)[0], on_oil.oil(wear.oil_use(log, readings), pairs, show)]
+    texts += [on_fit.wear_life(wear.life_to_limit(worn), show)[0], on_oil.oil(wear.oil_use(log, readings), pairs, show)]
     assert all(texts)
     assert not [word for word in ("nan", "inf", "None") for text in texts if f" {word}" in text]
-    on_wear.now_table(on, show), on_fit.limits_table(worn.parts, wear.LIMITS)
+    on_wear.now_table(on, show), on_fit.limits_table(worn.parts, wear.law_of(log))
     on_lives.life_table(choice.lives_by_item(lives_))
     assert not on_lives.worth_curves(service)
     assert not on_lives.has_cost(cost)

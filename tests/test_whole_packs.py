@@ -8,7 +8,10 @@ import nbformat
 import pandas as pd
 import pytest
 from pages import Page, faults
+from test_pages_agree import five_agree
 
+from wearbar.actionlist import DANGER
+from wearbar.log import read_log
 from wearbar.pack import NOTEBOOKS
 from wearbar.places import place
 
@@ -72,6 +75,13 @@ def test_an_empty_table_is_no_clean_bill(packs):
     text = Page((packs("by-hand").folder / "index.html").read_text(encoding="utf-8")).text
     assert "no open off-road defect" not in text
     assert "The log has no table of defects, certificates and campaigns" in text
+
+
+def test_the_fleets_five_pages_agree(packs):
+    """First page, Today's list, the outlook's first month, calendar and sheets: one set of actions."""
+    rows = five_agree(packs("fleet").folder, read_log(place("data", "fleet")))
+    assert rows["urgency"].isin(list(DANGER)).any()
+    assert rows["kind"].eq("wear").any()
 
 
 @pytest.mark.skipif(browser.CHROMIUM is None, reason="no chromium")

@@ -259,6 +259,12 @@ def test_a_spreadsheet_gets_every_row_in_the_readers_units_and_no_formula():
     assert third == ",1000,,5000,,,0.482803,2025-12-31,yes"
 
 
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-2+3", "@SUM(A1)", "＝1+1", "＋1", "－2", "＠SUM(A1)", "|x", "%y"])
+def test_no_cell_of_a_spreadsheet_begins_a_formula(text):
+    frame = pd.DataFrame({"what": [text]})
+    assert tables.csv_of(frame, tables.heads_of(frame, None, MILES)).splitlines()[1].lstrip('"') == f"'{text}"
+
+
 @given(st.lists(st.text(max_size=20), min_size=1, max_size=3), st.floats(allow_nan=True, allow_infinity=True))
 def test_no_cell_prints_a_machine_value(texts, x):
     frame = pd.DataFrame({"what": [clean(t) for t in texts], "n": x, "a_km": x})

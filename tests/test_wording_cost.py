@@ -42,10 +42,19 @@ LOGS = {
     "electric": ({**ONE, "fuel": {**FILLS, "kind": ["electric"] * 3, "cost": [3, 3, None]}}, {"money": "net"}),
     "hours beside": (
         {
-            "vehicles": {"vehicle": ["A", "D"], "kind": ["van", "plant"], "in_service": ["2024-01-01"] * 2, "meter": ["distance", "hours"],
-                         "price": [9000, None]},
-            "odometer": {"vehicle": ["A", "A", "D"], "date": ["2024-01-01", "2024-12-31", "2024-06-01"], "odometer": [0, 5000, None],
-                         "hours": [None, None, 90]},
+            "vehicles": {
+                "vehicle": ["A", "D"],
+                "kind": ["van", "plant"],
+                "in_service": ["2024-01-01"] * 2,
+                "meter": ["distance", "hours"],
+                "price": [9000, None],
+            },
+            "odometer": {
+                "vehicle": ["A", "A", "D"],
+                "date": ["2024-01-01", "2024-12-31", "2024-06-01"],
+                "odometer": [0, 5000, None],
+                "hours": [None, None, 90],
+            },
             "work": {**VISITS, "vehicle": ["A", "A", "D"], "odometer": [900, 2500, None], "labour_cost": [100, 100, 300]},
             "valuations": {"vehicle": ["A"], "date": ["2024-12-31"], "value": [8000]},
         },
@@ -85,10 +94,10 @@ def told(tables, header):
         "basis": wording.basis(total, book, money.known_shares(book.lines), show),
         "categories": wording.categories(by["category"], show),
         "largest": wording.largest(cost.largest_bill(book), total, show),
-        "kinds": wording.kinds(by["kind"], show),
-        "sites": wording.sites(cost.by_site(book), show),
+        "kinds": wording.kinds(by["kind"], cost.differences(book, "kind"), show),
+        "sites": wording.sites(cost.by_site(book), cost.differences(book, "site"), show),
         "vehicles": wording.vehicles(vehicles, show),
-        "years": wording.years(cost.by_year(book), show),
+        "years": wording.years(cost.by_year(book), cost.change_of_years(book), show),
         "worth": wording.depreciation(cost.depreciation_per_km(book), cost.owning_per_km(book), book, show),
         "lost": wording.lost(book, values),
         "fuel": wording.fuel(economy, tanks, show),
@@ -173,24 +182,26 @@ class TestReplace:
     def kept(self, best, cost_at):
         ages = np.arange(1, 9) * 1.0
         curve = pd.DataFrame({"age_years": ages, "cost_per_year": cost_at(ages)})
-        curve["low"], curve["high"] = 0.95 * curve["cost_per_year"], 1.05 * curve["cost_per_year"]
-        estimate = Estimate(best, 3.0, 6.0 if np.isfinite(best) else np.nan, 0.9, 12, unit="years", note="still falling")
-        return keeping.Keeping("van", estimate, curve, (4.0, 5.0), 0.2, 20000.0, 900.0)
+        estimate = Estimate(best, np.nan, np.nan, 0.9, 12, unit="years", note="still falling")
+        clear = curve["cost_per_year"].iloc[-1] > 1.05 * curve["cost_per_year"].min()
+        return keeping.Keeping("van", estimate, curve, (4.0, 5.0), 0.2, 20000.0, 900.0, is_clear=clear)
 
     def test_an_age_that_stands_out(self):
         kept = self.kept(4.0, lambda a: 1000 + 60 * (a - 4) ** 2)
         assert "cheapest to replace van at about 4" in advice.replace([kept], Show())[0]
-        assert "about 4.0 years (90% interval 3.0 to 6.0)" in advice.keeping([kept], Show())
+        assert "about 4.0 years, at " in advice.keeping([kept], Show())
         assert "no reason to put off work" in advice.keeping([kept], Show())
 
     def test_one_that_does_not(self):
-        assert "no age stands out for van" in advice.replace([self.kept(4.0, lambda a: 1000 + (a - 4) ** 2)], Show())[0]
+        flat = self.kept(4.0, lambda a: 1000 + (a - 4) ** 2)
+        assert "no age stands out for van" in advice.replace([flat], Show())[0]
+        assert "Other ages may be as cheap" in advice.keeping([flat], Show())
         assert "no age stands out for van" in advice.replace([self.kept(1.0, lambda a: 1000 + 100 * a)], Show())[0]
 
     def test_one_not_reached_yet(self):
         kept = self.kept(np.nan, lambda a: 2000 - 100 * a)
         assert "the longer a vehicle is kept" in advice.replace([kept], Show())[0]
-        assert "3.0 years or more" in advice.keeping([kept], Show())
+        assert "still gets cheaper up to 8.0 years" in advice.keeping([kept], Show())
 
 
 def test_a_hostile_name_is_text():

@@ -42,12 +42,17 @@ def earlier_pack(folder, log, parameters):
     if not folder:
         return None
     told = _read(folder)
-    _same(folder, told, log, parameters)
-    findings = told["reports"].get(REPORT, {}).get("findings", {})
-    if not all(isinstance(findings.get(name, {}).get("rows"), list) for name in _ROWS):
-        raise NotDone(f"the pack {folder} holds no {REPORT} to compare with; give --since a pack that has that report")
-    counts, listed = (_frame(findings[name]["rows"], types) for name, types in _ROWS.items())
-    return Earlier(pd.Timestamp(told["log"]["as_of"]), counts, listed)
+    try:
+        _same(folder, told, log, parameters)
+        findings = told["reports"].get(REPORT, {}).get("findings", {})
+        if not all(isinstance(findings.get(name, {}).get("rows"), list) for name in _ROWS):
+            raise NotDone(f"the pack {folder} holds no {REPORT} to compare with; give --since a pack that has that report")
+        counts, listed = (_frame(findings[name]["rows"], types) for name, types in _ROWS.items())
+        return Earlier(pd.Timestamp(told["log"]["as_of"]), counts, listed)
+    except NotDone:
+        raise
+    except (AttributeError, KeyError, TypeError, ValueError):
+        raise NotDone(f"{Path(folder) / FINDINGS} lacks a part, or was changed; make that pack again, or give --since another") from None
 
 
 def fingerprint(folder):
@@ -62,7 +67,7 @@ def _read(folder):
         raise NotDone(f"{folder} is no pack of reports: it has no {FINDINGS}; give --since the folder of an earlier pack")
     try:
         told = json.loads(path.read_text(encoding="utf-8"))
-    except ValueError:
+    except (ValueError, RecursionError):
         raise NotDone(f"{path} cannot be read as JSON; make that pack again, or give --since another") from None
     schema = told.get("schema") if isinstance(told, dict) else None
     if schema != SCHEMA:

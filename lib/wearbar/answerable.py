@@ -26,8 +26,9 @@ def answers(log, record, readings):
     unread = ("no-readings", f["metered"] and not f["readings"])
     stale, no_meter = ("stale", f["stale"] > 0, f["stale"]), ("no-meter", f["no_meter"] > 0, f["no_meter"])
     rows = [
-        ("interval_compliance", "on-time", _first(("no-plan", not f["plan"]), ("no-work", not f["work"]), unread),
-         _first(stale, ("work-without-reading", f["work_blind"] > 0.1, f["work_blind"]), ("no-layups", not f["layups"]))),
+        ("interval_compliance", "on-time", _first(("no-plan", not f["plan"]), unread),
+         _first(("no-work-yet", not f["work"]), stale,
+                ("work-without-reading", f["work_blind"] > 0.1, f["work_blind"]), ("no-layups", not f["layups"]))),
         ("interval_compliance", "defects", _first(("no-defects", not f["defects"])), None),
         ("interval_compliance", "certificates", _first(("no-certificates", not f["certificates"])), None),
         ("interval_compliance", "campaigns", _first(("no-campaigns", not f["campaigns"])), None),
@@ -42,7 +43,8 @@ def answers(log, record, readings):
         ("severe_use", "effect", _first(("no-use", not f["use"]), ("no-measurements", not f["measurements"]),
                                         ("few-vehicles", f["vehicles"] < FEW_VEHICLES, f["vehicles"])), None),
         ("running_cost", "cost",
-         _first(("no-money", not f["money"]), ("no-distance", not f["distance"]), ("few-money", not f["cost"], f["known_money"])),
+         _first(("no-money", not f["money"]), ("no-distance", not f["distance"]),
+                ("short-cost", f["days"] < cost.MIN_DAYS, f["days"]), ("few-money", not f["cost"], f["known_money"])),
          _first(("some-money", f["work"] and f["costed"] < 0.95, f["costed"]), ("net-or-gross", not log.money),
                 ("no-work", not f["work"]), ("no-fixed", not f["fixed_costs"]), no_meter)),
         ("running_cost", "fuel", _first(("no-fuel", not f["fuel"]), ("no-tanks", not f["tanks"])),
@@ -79,12 +81,12 @@ def _facts(log, record):
         "no_meter": len(no_meter),
         "vehicles": len(t["vehicles"]),
         "stale": int(record["is_stale"].sum()),
-        "days": (log.as_of - log.first_day).days,
+        "days": log.record_days,
         "work_blind": _share(work["odometer"].isna() & work["hours"].isna() & work["vehicle"].isin(record.query("has_meter")["vehicle"])),
         "fuel_blind": _share(fills.loc[~fills["vehicle"].isin(no_meter), "odometer"].isna()),
         "costed": _share(work[COSTS].notna().any(axis=1)),
         "ends": int(fitted["reason"].isin(["worn", "failed"]).sum()),
-        "age_unknown": int((fitted["fitted"].isna() & fitted["fitted_odometer"].isna()).sum()),
+        "age_unknown": int(((fitted["fitted"].isna() | (fitted["fitted"] < log.first_day)) & fitted["fitted_odometer"].isna()).sum()),
         "priced": _share(fitted["price"].notna().groupby(piece).any()),  # a piece's price stands in one of its rows
         "sold": t["vehicles"]["disposed_value"].notna().any(),
     }

@@ -16,7 +16,7 @@ from scipy import special
 
 from wearbar import usage
 from wearbar.clock import LastYear, usual_layups
-from wearbar.forecast import HORIZONS, fit_usage, score_reached
+from wearbar.forecast import HORIZONS, fit_hours, fit_usage, score_reached
 from wearbar.paths import days_of
 from wearbar.replay import Replay, cuts_between
 from wearbar.scoring import GRID, at_day, crps, shares, truth_of, two_way_se
@@ -49,7 +49,9 @@ class BackTest:
     and for what was used and each of NAIVE `crps_days`, `interval_days` (the interval score), `inside`, `before` (expected shares, of the
     interval and of its low side), as `crps_days`, `crps_days_trailing-year` and so on; `error` the log of how much later than the median.
     methods: one row a method, `method, crps_days, is_used`, over all cuts: from these the method for today is chosen. used, widen: method
-    and widening for today. common_sd: of the part of the log error that all vehicles share at a cut. choices: one row a cut, `cut,
+    and widening for today.
+    n_cuts: past days for which the record was long enough. common_sd: of the part of the log error that all vehicles share at
+    a cut. choices: one row a cut, `cut,
     method, widen, common_sd`, as they were made there.
     """
 
@@ -61,6 +63,7 @@ class BackTest:
     common_sd: float
     confidence: float
     tells_when_recorded: bool
+    n_cuts: int = 0
 
     @property
     def is_told(self):
@@ -90,12 +93,13 @@ def back_test(log, confidence=0.9, replay=None):
     cases = pd.concat([cases for cases, _ in found], ignore_index=True) if found else pd.DataFrame()
     choices = pd.DataFrame([choice for _, choice in found], columns=["cut", "method", "widen", "common_sd"])
     methods, used, widen = _choose(past, now, confidence)
-    return BackTest(cases, choices, methods, used, widen, _common(cases), confidence, replay.tells_when_recorded())
+    return BackTest(cases, choices, methods, used, widen, _common(cases), confidence, replay.tells_when_recorded(), len(cuts))
 
 
 def _fit(log, readings, method, widen=None):
     if method in NAIVE:
-        return _naive(log, usage.path_of(readings), method, widen)
+        model = _naive(log, usage.path_of(readings), method, widen)
+        return replace(model, hours=fit_hours(readings, _fleet(log), log.as_of, log.tables["layups"]))
     how = dict(OWN[method])
     stays = log.tables["layups"]
     stays = usual_layups(stays, log.as_of) if how.pop("usual") else stays
@@ -112,8 +116,9 @@ def _naive(log, path, method, widen):
     daily = usage.daily_rate(path, log.as_of).set_index("vehicle").reindex(model.vehicles.index)
     rate = daily["rate_km_per_day"].where(daily["rate_km_per_day"] > 0)
     dispersion = model.vehicles["dispersion_days"]
+    usual = dispersion.median() if dispersion.notna().any() else np.nan
     told = model.vehicles.assign(
-        rate_km_per_day=rate, log_variance=0.0, drift_per_day=0.0, df=1e6, dispersion_days=dispersion.fillna(dispersion.median()),
+        rate_km_per_day=rate, log_variance=0.0, drift_per_day=0.0, df=1e6, dispersion_days=dispersion.fillna(usual),
         method=np.where(rate.isna() | dispersion.isna().all(), "none", "own"),
     )  # fmt: skip
     clock = model.clock

@@ -1,15 +1,16 @@
-"""What is due as a calendar file (RFC 5545, iCalendar): an all-day event for each task, defect, certificate, recall and re-check.
+"""The action list as a calendar file (RFC 5545, iCalendar): an all-day event for each row of it that has a day, the most urgent first.
 
-An event stands on the day that its thing falls due, by its date or by the forecast of the distance, whichever comes first; so never later
-than the due point of its date. The same log gives the same bytes: the stamp is the log's day, and an event's id hangs on its due point.
+What must not be driven, worn parts and failed inspections stand on the report date. Other work stands on the day that it falls due, by
+date or by the forecast of distance or hours, whichever comes first; so never later than the due point of its date. The same log gives the
+same bytes: the stamp is the report date, and an event's id hangs on what it is about and its due point.
 """
 
 import hashlib
 
-import numpy as np
 import pandas as pd
 
 from wearbar import __version__, intervals, usage
+from wearbar.actionlist import actions
 from wearbar.backtest import model_by_test
 from wearbar.wording import calendar as wording
 from wearbar.wording.common import Show
@@ -20,7 +21,6 @@ FAR_DAYS = 4000  # the forecast tells nothing beyond
 UNIT = "\x1f"  # between the parts of a key
 OCTETS = 75  # of a line, its end not counted (RFC 5545, 3.1)
 _TEXT = str.maketrans({"\\": "\\\\", ";": "\\;", ",": "\\,", "\n": "\\n"})  # RFC 5545, 3.3.11
-_MORE = ["basis", "overrun_km", "overrun_hours", "overrun_days", "due_hours"]
 
 
 def calendar_of(log, vehicles=None, confidence=0.9, show=None):
@@ -34,24 +34,18 @@ def calendar_of(log, vehicles=None, confidence=0.9, show=None):
 
 
 def events_of(log, vehicles=None, confidence=0.9):
-    """(events, number of open tasks without a day): one row an event, by day, vehicle and task.
+    """(events, number of open tasks without a day): one row an event, in the order of the action list.
 
-    Columns of `intervals.due_list`, with `day`, `uid`, and of tasks `basis`, `overrun_`, `due_hours`. Everything open is in it but notes,
-    advisories, and certificates whose end is the due date of a task.
+    Columns of `actionlist.actions`, with `day` and `uid`. Advisories and notes have no day, and no event.
     """
     readings = usage.readings(log)
     found = intervals.occasions(log, readings)
-    items = intervals.items(log, found, readings)
-    rows = intervals.due_list(found, items, log, readings, confidence, FAR_DAYS, model_by_test(log, confidence))
-    rows = _with_certificates(rows, items)
-    now = found[found["is_current"] & found["is_open"] & ~found["state"].eq("not-finished")] if len(found) else found
-    rows = _with_more(rows, now)
-    mine = rows if vehicles is None else rows[rows["vehicle"].isin(list(vehicles))]
-    day = pd.concat([mine["due_date"], mine["expected_date"], mine["by_hours"].where(mine["expected_date"].isna())], axis=1).min(axis=1)
-    events = mine.assign(day=day)[day.notna()]
-    asked = now if vehicles is None else now[now["vehicle"].isin(list(vehicles))]
-    events = events.sort_values(["day", "vehicle", "task", "position"], kind="stable", ignore_index=True)
-    return events.assign(uid=_uids(events)), len(asked) - int(events["what"].eq("task").sum())
+    rows = actions(log, found, None, readings, None, model_by_test(log, confidence), confidence, FAR_DAYS)
+    now = found[found["is_current"] & found["is_open"] & ~found["state"].eq("not-finished")]
+    if vehicles is not None:
+        rows, now = (t[t["vehicle"].isin(list(vehicles))] for t in (rows, now))
+    events = rows.assign(day=rows["by"])[rows["by"].notna()].reset_index(drop=True)
+    return events.assign(uid=_uids(events)), len(now) - int(events["kind"].eq("task").sum())
 
 
 def ics(events, name, as_of):
@@ -92,34 +86,10 @@ def _folded(line):
     return b"\r\n ".join([*parts, rest]).decode()
 
 
-def _with_certificates(rows, items):
-    """The list, and certificates that are valid still, but those whose end is the due date of a task."""
-    c = items[items["is_open"] & items["what"].eq("certificate") & items["state"].eq("before-window")]
-    tasks = rows.loc[rows["what"].eq("task"), ["vehicle", "due_date"]]
-    again = pd.MultiIndex.from_frame(c[["vehicle", "due_date"]]).isin(pd.MultiIndex.from_frame(tasks))
-    c = c[~again].rename(columns={"item": "task"}).reindex(columns=rows.columns)
-    both = [t.dropna(axis=1, how="all") for t in (rows, c) if len(t)]
-    if not both:
-        return rows
-    dates = {name: "datetime64[ns]" for name in rows.columns if name.endswith("_date")}
-    return pd.concat(both, ignore_index=True).reindex(columns=rows.columns).astype(dates)
-
-
-def _with_more(rows, now):
-    """The rows with what only the occasions know of tasks."""
-    keys = ["vehicle", "task", "position"]
-    rows = rows.assign(position=rows["position"].fillna("").astype(str))
-    if not len(now):
-        return rows.assign(by_hours=pd.NaT, basis="", **dict.fromkeys(_MORE[1:], np.nan))
-    more = now[[*keys, *_MORE]].assign(by_hours=now["expected_date"].where(now["due_hours"].notna()), what="task")
-    more["position"] = more["position"].fillna("").astype(str)
-    return rows.merge(more, on=[*keys, "what"], how="left")
-
-
 def _uids(events):
     """An id for each event from what it is and its due point; two alike in that are counted."""
     at = events["due_odometer_km"].round(1).astype(str).str.replace("nan", "", regex=False)
-    parts = [events["what"], events["vehicle"], events["task"], events["position"], events["due_date"].astype(str), at]
+    parts = [events[c] for c in ("kind", "vehicle", "item", "position")] + [events["due_date"].astype(str), at]
     keys = pd.Series([UNIT.join(key) for key in zip(*(p.fillna("").astype(str) for p in parts), strict=True)], dtype=object)
     keys = keys + UNIT + keys.groupby(keys).cumcount().astype(str)
     return [f"{hashlib.sha256(key.encode()).hexdigest()[:32]}@wearbar.invalid" for key in keys]

@@ -7,7 +7,10 @@ only once there is work to do, so that `--help` answers at once.
 import argparse
 import datetime
 import os
+import re
+import signal
 import sys
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from wearbar import __version__
@@ -16,30 +19,67 @@ __all__ = ["main"]
 
 DONE, SET_ASIDE, NOT_DONE = 0, 1, 2
 PROBLEMS_SHOWN = 12
+LOG_HELP = "folder, workbook, database address, or env:NAME of an address in the environment (default: the fleet demo)"
 
 
 def main(arguments=None):
     """Run one command; gives its exit code."""
     asked = _parser().parse_args(arguments)
+    _print_anything()
     try:
-        return asked.run(asked)
+        with _stopped_by_signals():
+            return asked.run(asked)
     except KeyboardInterrupt:
-        return _not_done("stopped; reports that were finished are kept, and the same command goes on from there")
+        again = "finished reports are kept, and the same command goes on from there" if asked.run is _pack else "run the same command again"
+        return _not_done(f"stopped; {again}")
     except BrokenPipeError:
         sys.stderr.close()
         return NOT_DONE
+    except MemoryError:
+        return _not_done("this computer's memory is too small for the log; close other programs and run the same command again")
     except Exception as error:
         if os.environ.get("WEARBAR_TRACE"):
             raise
         if isinstance(error, OSError) or type(error).__module__.startswith("wearbar."):
             return _not_done(_sentence(error))
+        if isinstance(error, RuntimeError) and str(error).startswith("Symlink loop"):  # an OSError from Python 3.13 on
+            return _not_done(f"{_sentence(error)}; put the file itself there, or give another path")
         fault = f"{type(error).__name__}: {_sentence(error)}"
         return _not_done(f"a fault of this program, not of your log: {fault} (with WEARBAR_TRACE=1 set, the same command shows where)")
 
 
+def _print_anything():
+    """Names that the terminal has no letters for are printed by their codes."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+
+
+@contextmanager
+def _stopped_by_signals():
+    """Within, the signals that end a program (SIGTERM, a terminal that closes, Ctrl-Break) end it as Ctrl-C does."""
+
+    def stop(*_):
+        for sign in before:
+            signal.signal(sign, signal.SIG_IGN)  # once is enough
+        raise KeyboardInterrupt
+
+    signs = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
+    before = {sign: signal.SIG_DFL for sign in signs if signal.getsignal(sign) == signal.SIG_DFL}
+    with suppress(ValueError):  # in a thread, signals are for whoever began it
+        for sign in before:
+            signal.signal(sign, stop)
+    try:
+        yield
+    finally:
+        with suppress(ValueError):
+            for sign in before:
+                signal.signal(sign, signal.SIG_DFL)
+
+
 class _Parser(argparse.ArgumentParser):
     def error(self, message):
-        self.exit(NOT_DONE, f"wearbar: {message}; `{self.prog} --help` lists what there is\n")
+        self.exit(NOT_DONE, f"wearbar: {_without_login(message)}; `{self.prog} --help` lists what there is\n")
 
 
 def _parser():
@@ -50,7 +90,7 @@ def _parser():
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
 
     pack = commands.add_parser("pack", help="run the reports and write them as a folder of pages", description=_pack.__doc__)
-    pack.add_argument("log", nargs="?", default="", metavar="LOG", help="folder, workbook or database address (default: the fleet demo)")
+    pack.add_argument("log", nargs="?", default="", metavar="LOG", help=LOG_HELP)
     pack.add_argument("--out", default="wearbar-pack", metavar="DIR", help="folder for the pack (default: %(default)s)")
     pack.add_argument("--as-of", default="", metavar="DATE", help="last day to count, YYYY-MM-DD (default: the log's own)")
     pack.add_argument("--only", nargs="+", default=[], metavar="NOTEBOOK", help="these reports alone")
@@ -63,7 +103,7 @@ def _parser():
     pack.set_defaults(run=_pack)
 
     sheet = commands.add_parser("sheet", help="write one vehicle's next visit as a page to print", description=_sheet.__doc__)
-    sheet.add_argument("log", nargs="?", default="", metavar="LOG", help="folder, workbook or database address (default: the fleet demo)")
+    sheet.add_argument("log", nargs="?", default="", metavar="LOG", help=LOG_HELP)
     sheet.add_argument("--vehicle", default="", metavar="V", help="the vehicle (default: the one whose work presses most)")
     sheet.add_argument("--as-of", default="", metavar="DATE", help="last day to count, YYYY-MM-DD (default: the log's own)")
     sheet.add_argument("--units", default="", choices=["mi", "km"], help="distances to read in (default: the vehicle's own)")
@@ -71,7 +111,7 @@ def _parser():
     sheet.set_defaults(run=_sheet)
 
     calendar = commands.add_parser("calendar", help="write what is due as a calendar file", description=_calendar.__doc__)
-    calendar.add_argument("log", nargs="?", default="", metavar="LOG", help="folder, workbook or address (default: the fleet demo)")
+    calendar.add_argument("log", nargs="?", default="", metavar="LOG", help=LOG_HELP)
     calendar.add_argument("--as-of", default="", metavar="DATE", help="last day to count, YYYY-MM-DD (default: the log's own)")
     calendar.add_argument("--site", default="", help="vehicles of this site alone")
     calendar.add_argument("--vehicle", nargs="+", default=[], metavar="V", help="these vehicles alone")
@@ -128,6 +168,7 @@ def _sheet(asked):
     """Write a visit sheet: what must be seen to first, the work due with its steps, what to read, and blanks for what is found."""
     from wearbar.pack.single import make_page
 
+    _refuse_to_replace(asked.out, b'<span class="mark">Wearbar</span>')
     vehicle = [asked.vehicle] if asked.vehicle else []
     set_aside = make_page("visit_sheet", asked.out, asked.log, asked.as_of, vehicle=vehicle, units=asked.units)
     print(Path(asked.out).resolve().as_uri())
@@ -140,6 +181,7 @@ def _calendar(asked):
     from wearbar.calendar import calendar_of
     from wearbar.wording.common import plural
 
+    _refuse_to_replace(asked.out, b"PRODID:-//Wearbar//")
     whole, cut = reports.check(asked.log, asked.as_of, asked.site, asked.vehicle)
     text, n, n_without = calendar_of(whole, cut.tables["vehicles"]["vehicle"])
     Path(asked.out).write_bytes(text.encode())
@@ -203,6 +245,15 @@ def _describe(asked):
     return DONE
 
 
+def _refuse_to_replace(path, sign):
+    """Nothing is written over but what the command itself wrote, which `sign` tells."""
+    from wearbar.reports import NotDone
+
+    path = Path(path)
+    if path.exists() and not path.is_dir() and not (path.is_file() and sign in path.read_bytes()):
+        raise NotDone(f"{path} is there and was not written by this command; give --out another name")
+
+
 def _ledger(log, every=True):
     yield f"{'table':<14}{'read':>9}{'used':>9}{'set aside':>11}{'after':>9}"
     for row in (log.ledger if every else log.ledger[log.ledger["read"] > 0]).itertuples():
@@ -216,8 +267,13 @@ def _line(text):
 
 
 def _not_done(sentence):
-    print(f"wearbar: {sentence}", file=sys.stderr)
+    print(f"wearbar: {_without_login(sentence)}", file=sys.stderr)
     return NOT_DONE
+
+
+def _without_login(text):
+    """The same text without the password and options of any database address in it."""
+    return re.sub(r"(://[^\s?]*\?)\S*=\S*", r"\1***", re.sub(r"://[^\s:/@]*:\S*@", "://***@", text))
 
 
 def _sentence(error):

@@ -67,28 +67,31 @@ class ClusteredFit:
         return self.beta - np.einsum("gij,gj->gi", np.linalg.pinv(left, rcond=1e-8, hermitian=True), scores) @ self.r_inverse.T
 
 
-def fit_clustered(design, y, cluster, ratio=None):
+def fit_clustered(design, y, cluster, ratio=None, weights=None):
     """Generalised least squares of y (n) on design (n, p; independent columns) with a random intercept a cluster.
 
-    ratio: variance between clusters over that within; estimated by `intercept_ratio` where None; 0 gives plain least squares.
+    ratio: variance between clusters over that within (of a row of weight 1); estimated by `intercept_ratio` where None; 0 gives plain
+    least squares. weights: (n), the inverse of each row's variance; all alike where None.
     """
     design, y = np.asarray(design, float), np.asarray(y, float)
     code = pd.factorize(np.asarray(cluster), sort=True)[0]
-    ratio = intercept_ratio(design, y, cluster) if ratio is None else ratio
-    both = _weighted(np.column_stack([design, y]), code, ratio)
+    ratio = intercept_ratio(design, y, cluster, weights) if ratio is None else ratio
+    root = np.ones(len(y)) if weights is None else np.sqrt(weights)
+    both = _weighted(np.column_stack([design, y]) * root[:, None], code, ratio, root)
     u, r = np.linalg.qr(both[:, :-1])
     r_inverse = np.linalg.inv(r)
     beta = r_inverse @ (u.T @ both[:, -1])
     return ClusteredFit(beta, both[:, -1] - both[:, :-1] @ beta, ratio, u, r_inverse, code, _grams(code, u))
 
 
-def intercept_ratio(design, y, cluster):
+def intercept_ratio(design, y, cluster, weights=None):
     """Variance of the random intercept over the residual's, by restricted maximum likelihood (Patterson & Thompson 1971, from memory)."""
     code = pd.factorize(np.asarray(cluster), sort=True)[0]
-    rows = np.column_stack([np.asarray(design, float), np.asarray(y, float)])
+    root = np.ones(len(code)) if weights is None else np.sqrt(weights)
+    rows = np.column_stack([np.asarray(design, float), np.asarray(y, float)]) * root[:, None]
     n, p = len(rows), rows.shape[1] - 1
-    size, sums, cross = np.bincount(code), _sum_by(code, rows), rows.T @ rows
-    if n <= p or size.max() == 1:
+    size, sums, cross = np.bincount(code, root**2), _sum_by(code, rows * root[:, None]), rows.T @ rows
+    if n <= p or np.bincount(code).max() == 1:
         return 0.0
 
     def loss(ratio):
@@ -116,7 +119,7 @@ def independent_columns(design):
     return keep
 
 
-def tangent_of_additive(share, y, z, cluster, ratio):
+def tangent_of_additive(share, y, z, cluster, ratio, weights=None):
     """(t, slope, height) of y = z @ b + log(1 - share + share * exp(t)) + error at its least squares under a random intercept of `ratio`.
 
     exp(t) is the rate at share 1 over the rate at share 0, were rates to add up by share; t is sought between -3 and 3. slope (n) and
@@ -127,7 +130,7 @@ def tangent_of_additive(share, y, z, cluster, ratio):
         return np.log1p(np.expm1(t) * share)
 
     def squares(t):
-        return (fit_clustered(z, y - bend(t), cluster, ratio).residual ** 2).sum()
+        return (fit_clustered(z, y - bend(t), cluster, ratio, weights).residual ** 2).sum()
 
     t = float(optimize.minimize_scalar(squares, bounds=(-3, 3), method="bounded").x)
     return t, np.exp(t) * share / (1 + np.expm1(t) * share), y - bend(t)
@@ -189,7 +192,8 @@ def _grams(code, u):
     return np.add.reduceat(np.einsum("ni,nj->nij", u[order], u[order]), starts, axis=0)
 
 
-def _weighted(rows, code, ratio):
-    size = np.bincount(code)
-    part = (1 - 1 / np.sqrt(1 + size * ratio))[:, None] * _sum_by(code, rows) / size[:, None]
-    return rows - part[code]
+def _weighted(rows, code, ratio, root):
+    """Rows (already times `root`) such that a random intercept leaves them independent and alike."""
+    size = np.bincount(code, root**2)
+    part = (1 - 1 / np.sqrt(1 + size * ratio))[:, None] * _sum_by(code, rows * root[:, None]) / size[:, None]
+    return rows - root[:, None] * part[code]

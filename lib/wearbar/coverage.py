@@ -38,10 +38,11 @@ def by_table(log):
 def _one_table(log, name, months):
     frame = log.tables[name]
     total = float((months["stop"] - months["month"] + 1).clip(lower=0).sum())
-    begin = pd.concat([frame[c] for c in MAIN_DATE[name]], axis=1).bfill(axis=1).iloc[:, 0]
+    dates = [frame[c] for c in MAIN_DATE.get(name, ())] or [pd.Series(pd.NaT, frame.index, dtype="datetime64[ns]")]
+    begin = pd.concat(dates, axis=1).bfill(axis=1).iloc[:, 0]
     row = {
         "table": name, "is_present": name in log.present, "rows": len(frame), "first": begin.min(), "last": begin.max(),
-        "n_vehicles": frame["vehicle"].nunique(), "months_share": np.nan,
+        "n_vehicles": frame["vehicle"].nunique() if "vehicle" in frame else 0, "months_share": np.nan,
     }  # fmt: skip
     if name not in COVERS or name not in log.present or not total:
         return row
@@ -204,11 +205,11 @@ def headlines(log):
 def moved(log):
     """Which headline figures the doubtful rows move: rule, table, rows, figure, with_them, without, change_share; the largest first.
 
-    Doubtful: rows that are kept whole with a warning. Each rule's rows of one table are left out in turn.
+    Doubtful: rows that are kept whole with a warning. Each rule's rows of one table are left out in turn, but for work that is
+    doubtful in its name alone.
     """
-    doubtful = log.warnings[
-        (_kept(log.warnings) == "kept") & log.warnings["table"].isin(["odometer", "work", "fuel", "measurements", "fitted"])
-    ]
+    kept = (_kept(log.warnings) == "kept") & log.warnings["rule"].ne("task-near")
+    doubtful = log.warnings[kept & log.warnings["table"].isin(["odometer", "work", "fuel", "measurements", "fitted"])]
     base, parts = headlines(log), []
     for (rule, table), found in doubtful.groupby(["rule", "table"]):
         cut = log.tables[table].drop(index=found["line"].unique(), errors="ignore")

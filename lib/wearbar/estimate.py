@@ -11,7 +11,8 @@ import pandas as pd
 from scipy import stats
 
 __all__ = [
-    "SMALL_SITE", "Estimate", "bootstrap_by_vehicle", "percentiles", "proportion", "ratio", "ratios", "shrink", "untold", "vehicle_draws",
+    "SMALL_SITE", "Estimate", "bootstrap_by_vehicle", "holm", "percentiles", "proportion", "ratio", "ratio_apart", "ratio_change", "ratios",
+    "shrink", "untold", "vehicle_draws",
 ]  # fmt: skip
 
 MIN_VEHICLES = 3  # fewer independent vehicles than this give a value without an interval
@@ -137,6 +138,53 @@ def ratios(group, numerator, denominator, confidence=0.9):
     ]
 
 
+def ratio_change(before, after, confidence=0.9):
+    """How many times a ratio of sums became of the same vehicles, `after` over `before`: an `Estimate`, and the p of no change.
+
+    before, after: (numerator, denominator), one entry a vehicle in each, the same vehicles in both. Vehicles are paired, so that what
+    sets one apart from another cancels: jackknife over vehicles on the log scale, Student's t on vehicles - 1. No limits and p NaN below
+    three vehicles, or where a sum is not positive.
+    """
+    sums = np.array([*before, *after], float)
+    n = sums.shape[1]
+    kept = np.hstack([sums.sum(axis=1, keepdims=True), sums.sum(axis=1, keepdims=True) - sums])
+    if n < MIN_VEHICLES or not (kept > 0).all():
+        why = "needs three vehicles in both" if n < MIN_VEHICLES else "needs costs and distances above nil"
+        return Estimate(nan, nan, nan, confidence, n, note=why), nan
+    value, *without = np.log(kept[2] / kept[3] / (kept[0] / kept[1]))
+    se = np.sqrt((n - 1) * np.var(without))
+    half = stats.t.ppf((1 + confidence) / 2, n - 1) * se
+    p = float(2 * stats.t.sf(abs(value) / se, n - 1)) if se > 0 else 0.0
+    method = f"paired by vehicle, jackknife, t with {n - 1} degrees of freedom"
+    return Estimate(*(float(np.exp(value + h)) for h in (0, -half, half)), confidence, n, method=method), p
+
+
+def ratio_apart(one, other, confidence=0.9):
+    """How many times a ratio of sums is of `one` group of vehicles what it is of the `other`: an `Estimate`, and the p of no difference.
+
+    one, other: (numerator, denominator), one entry a vehicle, no vehicle in both. Each by the jackknife on the log scale; Student's t
+    with Welch's degrees of freedom. No limits and p NaN where either has fewer than two vehicles or a sum that is not positive.
+    """
+    logs, variances, freedoms = [], [], []
+    for num, den in (one, other):
+        num, den = np.asarray(num, float), np.asarray(den, float)
+        n = len(num)
+        kept = np.array([np.append(x.sum(), x.sum() - x) for x in (num, den)])
+        if n < 2 or not (kept > 0).all():
+            return Estimate(nan, nan, nan, confidence, n, note="needs two vehicles with costs and distances in each"), nan
+        value, *without = np.log(kept[0] / kept[1])
+        logs.append(value)
+        variances.append((n - 1) * np.var(without))
+        freedoms.append(n - 1)
+    value, variance = logs[0] - logs[1], sum(variances)
+    freedom = variance**2 / sum(v**2 / f for v, f in zip(variances, freedoms, strict=True)) if variance > 0 else np.inf
+    half = stats.t.ppf((1 + confidence) / 2, freedom) * np.sqrt(variance)
+    p = float(2 * stats.t.sf(abs(value) / np.sqrt(variance), freedom)) if variance > 0 else 0.0
+    n = len(one[0]) + len(other[0])
+    method = f"jackknife over vehicles, t with {freedom:.1f} degrees of freedom"
+    return Estimate(*(float(np.exp(value + h)) for h in (0, -half, half)), confidence, n, method=method), p
+
+
 def shrink(value, se, group=None):
     """Each value drawn towards its group's mean by as much as its own error asks: array like value.
 
@@ -178,6 +226,20 @@ def bootstrap_by_vehicle(statistic, n_vehicles, rng, samples=2000, confidence=0.
         return Estimate(value, nan, nan, confidence, n_vehicles, unit=unit, note="too few vehicles have what it needs")
     method = f"bootstrap of {samples} samples of {n_vehicles} vehicles"
     return Estimate(value, float(low), float(high), confidence, n_vehicles, unit=unit, method=method)
+
+
+def holm(p):
+    """Holm's (1979) adjusted p-values; NaN stays and is not counted.
+
+    >>> holm([0.01, 0.04, 0.03, 0.005]).round(3).tolist()
+    [0.03, 0.06, 0.06, 0.02]
+    """
+    p = np.asarray(p, float)
+    order = np.argsort(p)
+    m = np.isfinite(p).sum()
+    out = np.full(len(p), nan)
+    out[order[:m]] = np.minimum(np.maximum.accumulate(p[order[:m]] * np.arange(m, 0, -1)), 1.0)
+    return out
 
 
 def vehicle_draws(n_vehicles, rng, samples=2000):

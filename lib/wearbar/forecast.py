@@ -17,7 +17,10 @@ from scipy import special, stats
 from wearbar.clock import YEARS_BACK, Clock, clock_of
 from wearbar.paths import Path, date_at, dates_of, days_of, index_of, last_not_above, numbers_of, path_of
 
-__all__ = ["HORIZONS", "WIDEN_AT", "UsageModel", "chance_reached", "fit_usage", "forecast_dates", "score_reached"]
+__all__ = [
+    "HORIZONS", "WIDEN_AT", "UsageModel", "chance_due", "chance_reached", "due_dates", "fit_hours", "fit_usage",
+    "forecast_dates", "score_reached",
+]  # fmt: skip
 
 # days ahead: the bins in which forecasts are judged, and widened by what the judging showed
 HORIZONS = ((0, 30), (31, 90), (91, 180), (181, 365))
@@ -44,12 +47,14 @@ class UsageModel:
         the whole record), `log_variance` of the rate, `dispersion_days` and `drift_per_day` (of the distance and of the rate, relative),
         `df`, `is_changed` (recent use differs from the record's mean by more than chance), `method` (own, kind-and-site, none).
     clock: days of use between dates. path: the readings. widen: what the spread is multiplied by in each of HORIZONS.
+    hours: the same of the hour meters, where `km` everywhere stands for hours; None where no hours were read.
     """
 
     vehicles: pd.DataFrame
     clock: Clock
     path: Path
     widen: tuple = (1.0, 1.0, 1.0, 1.0)
+    hours: "UsageModel | None" = None
 
     def of(self, vehicle):
         """(number on the clock, row of `vehicles`) of each named vehicle; number -1 and NaN throughout for one it does not have."""
@@ -80,6 +85,37 @@ def forecast_dates(readings, vehicles, vehicle, distance_km, as_of, confidence=0
         day = model.clock.after(row, days_of(known["last_date"]), days)
         columns[name] = np.where(is_reached, past, dates_of(day, is_ahead & (day <= model.clock.last_day)))
     return pd.DataFrame(columns | {"method": method}, index=index_of(vehicle))
+
+
+def due_dates(readings, vehicles, rows, as_of, confidence=0.9, layups=None):
+    """The day on which each due point's first limit is reached: frame `date, low, high`, by index of `rows`.
+
+    rows: `vehicle, due_km, due_hours` (cumulative, NaN without such a limit), `due_date`. Distance and hours by `forecast_dates`, the
+    date as it stands; of each column the earliest. readings: of `usage.readings`, or a `UsageModel`.
+    """
+    model = readings if isinstance(readings, UsageModel) else fit_usage(readings, vehicles, as_of, layups)
+    parts = [pd.DataFrame(dict.fromkeys(("date", "low", "high"), rows["due_date"]), index=rows.index)]
+    for meter, column in ((model, "due_km"), (model.hours, "due_hours")):
+        asked = rows[rows[column].notna() & np.isfinite(rows[column])]
+        if meter is not None and len(asked):
+            told = forecast_dates(meter, vehicles, asked["vehicle"], asked[column], as_of, confidence, layups)
+            parts.append(told.drop(columns="method").set_axis(asked.index).reindex(rows.index))
+    ends = {end: pd.concat([part[end] for part in parts], axis=1).min(axis=1) for end in ("date", "low", "high")}
+    return pd.DataFrame({end: pd.to_datetime(days) for end, days in ends.items()}, index=rows.index)
+
+
+def chance_due(model, rows, date):
+    """The chance that each due point has been reached, by any of its limits, by the end of a day: Series by index of `rows`.
+
+    rows: as of `due_dates`. Of distance and hours the likelier; the date is certain.
+    """
+    chance = (rows["due_date"] <= date).astype(float)
+    for meter, column in ((model, "due_km"), (model.hours, "due_hours")):
+        asked = rows[rows[column].notna() & np.isfinite(rows[column])]
+        if meter is not None and len(asked):
+            told = chance_reached(meter, asked["vehicle"], asked[column], np.repeat(np.datetime64(date), len(asked)))
+            chance = np.maximum(chance, told.set_axis(asked.index).reindex(rows.index).fillna(0.0))
+    return chance
 
 
 def chance_reached(model, vehicle, distance_km, date):
@@ -122,8 +158,10 @@ def _left(model, row, known, distance_km):
 def fit_usage(readings, vehicles, as_of, layups=None, seasonal=True, drifts=True, widen=None):
     """The `UsageModel` of readings up to `as_of`; `vehicles` has `vehicle, kind, site`, and every vehicle of it gets a row.
 
-    seasonal, drifts: whether the fleet's season, and a drift of the rates, are looked for. widen: see `UsageModel`.
+    seasonal, drifts: whether the fleet's season, and a drift of the rates, are looked for. widen: see `UsageModel`. readings: a frame,
+    or the path of one, of which there is then no model of `hours`.
     """
+    hours = fit_hours(readings, vehicles, as_of, layups, seasonal, drifts, widen)
     path, end = path_of(readings), int(days_of([as_of])[0])
     spans = _spans(path, end)
     names = pd.Index(vehicles["vehicle"])
@@ -143,7 +181,14 @@ def fit_usage(readings, vehicles, as_of, layups=None, seasonal=True, drifts=True
     record = np.bincount(spans["code"], spans["end"] - spans["start"], len(names))
     counts = {"n_readings": own["n"] + is_read, "mean_km_per_day": own["mean"], "record_days": record}
     told = pd.DataFrame(last | counts | shrunk | method, index=names)
-    return UsageModel(told, clock, path, tuple(widen or UsageModel.widen))
+    return UsageModel(told, clock, path, tuple(widen or UsageModel.widen), hours)
+
+
+def fit_hours(readings, vehicles, as_of, layups=None, *how):
+    """The `UsageModel` of the hour meters, or None where none was read: `fit_usage` of their line."""
+    if isinstance(readings, Path) or not readings["hours"].notna().any():
+        return None
+    return fit_usage(path_of(readings, "hours"), vehicles, as_of, layups, *how)
 
 
 def _last(path, names, end):

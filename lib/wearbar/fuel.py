@@ -5,7 +5,10 @@ The first fill's litres never count, a partial fill joins the next full one, and
 Nor does a tank far from its vehicle's usual: a fill or a reading before it is missing or mistyped, and its litres are in another tank.
 """
 
-from wearbar import usage
+import numpy as np
+import pandas as pd
+
+from wearbar import money, usage
 from wearbar.estimate import ratios
 
 FAR = 0.7  # of the vehicle's median consumption, or the same above it
@@ -18,17 +21,19 @@ def tanks(log, readings):
     """One row a tank: frame `vehicle, kind, date, distance_km, volume_l, l_per_100km, cost, fills`; date and order of the closing fill.
 
     Fills of one vehicle and kind of fuel make a series of their own (urea too); electric volumes are kWh. A full fill without a reading
-    ends no tank and joins the next. `frame.attrs` counts the tanks left out: "no_figure", with a fill not in the log or no distance, and
-    "far", below `FAR` of the vehicle's median or as much above it, where it has `ENOUGH` tanks.
+    ends no tank and joins the next. `frame.attrs` counts the tanks left out: "no_figure", with a fill not in the log, set aside
+    or of no known volume, or no distance, and "far", below `FAR` of the vehicle's median or as much above it, where it has `ENOUGH` tanks.
     """
-    fuel = log.si("fuel")
+    fuel = log.si("fuel").assign(cost=money.fuel_cost(log.tables["fuel"]))
+    fuel = pd.concat([fuel, *_set_aside(log)], ignore_index=True)
     fuel["kind"] = fuel["kind"].fillna("not said")
     fuel["at_km"] = usage.to_cumulative(readings, fuel["vehicle"], fuel["date"], fuel["odometer_km"])
     fuel = fuel.sort_values(["vehicle", "kind", "date", "at_km"], kind="stable")
     ends = fuel["filled_to"].fillna("full").eq("full") & fuel["at_km"].notna()
     series = [fuel["vehicle"], fuel["kind"]]
     number = ends.groupby(series).cumsum() - ends
-    fuel = fuel.assign(number=number, ends=ends, missing=fuel["unrecorded_before"].eq("yes"), closed_km=fuel["at_km"].where(ends))
+    missing = fuel["unrecorded_before"].eq("yes") | fuel["volume_l"].isna()
+    fuel = fuel.assign(number=number, ends=ends, missing=missing, closed_km=fuel["at_km"].where(ends))
     made = fuel.groupby(["vehicle", "kind", "number"], as_index=False).agg(
         date=("date", "last"),
         volume_l=("volume_l", "sum"),
@@ -51,6 +56,16 @@ def tanks(log, readings):
     kept = made.loc[usable & ~far, columns].reset_index(drop=True)
     kept.attrs |= {"no_figure": int((~usable).sum()), "far": int(far.sum())}
     return kept
+
+
+def _set_aside(log):
+    """Fills that the log sets aside: their tank lacks their litres. One typed twice lacks nowhere."""
+    if "fuel" not in log.aside:
+        return []
+    twice = log.set_aside.loc[log.set_aside["rule"].eq("same-reading") & log.set_aside["table"].eq("fuel"), "line"]
+    lost = log.aside["fuel"].dropna(subset=["vehicle", "date"])
+    lost = lost.loc[~lost.index.isin(twice), ["vehicle", "date", "kind"]]
+    return [lost.assign(filled_to="part", volume_l=np.nan)] if len(lost) else []
 
 
 def fuel_economy(tanks, by=("vehicle", "kind"), confidence=0.9):

@@ -5,12 +5,12 @@ from math import nan
 import numpy as np
 import pandas as pd
 
-from wearbar import spans, usage
+from wearbar import intervals, spans, usage
 from wearbar.clustered import added_up
 from wearbar.plan import SHARES
 from wearbar.tables import column
 
-__all__ = ["USE", "by_vehicle", "conditions", "exposures", "supported", "with_use"]
+__all__ = ["USE", "by_vehicle", "conditions", "exposures", "recall_error", "supported", "with_use"]
 
 # kind of use to its words: "on gravel or dirt", "in short trips"
 USE = {name: column("use", name).meaning.removeprefix("share ").removeprefix("of the distance ") for name in SHARES}
@@ -24,8 +24,9 @@ SUPPORTED = [
 def by_vehicle(log, readings):
     """How each vehicle was used over its time in this log, the hardest used first.
 
-    vehicle, site (where it was last), kind, coverage_share (of the distance that `use` tells of), is_severe by the plan's own condition,
-    and a column for each kind of use that the log knows, in the order of `conditions`.
+    vehicle, site (where it was last), kind, coverage_share (of the distance that `use` tells of), severe_now (yes, no or
+    not known: whether work now open is due by the plan's severe limits, as every list has it), and a column for each kind of use
+    that the log knows, in the order of `conditions`.
     """
     fleet = log.tables["vehicles"]
     end = fleet["disposed"].fillna(log.as_of)
@@ -34,8 +35,15 @@ def by_vehicle(log, readings):
     names = sorted(names, key=lambda e: (e not in limits, SHARES.index(e)))
     table = pd.concat([fleet[["vehicle", "site", "kind"]], shares[["coverage_share", *names]]], axis=1)
     table["site"] = usage.site_at(log, fleet["vehicle"], end).to_numpy()
-    table["is_severe"] = pd.DataFrame({e: table[e] >= limit for e, limit in limits.items() if e in names}, table.index).any(axis=1)
+    table["severe_now"] = table["vehicle"].map(_severe_now(log, readings)).fillna("not known")
     return table.sort_values([*names[:1], "vehicle"], ascending=[False] * len(names[:1]) + [True], na_position="last", ignore_index=True)
+
+
+def _severe_now(log, readings):
+    """yes or no by vehicle: whether any open task of it has severe limits in force."""
+    found = intervals.occasions(log, readings)
+    now = found[found["is_current"] & found["duty"].isin(["severe", "normal"])]
+    return now.groupby("vehicle")["duty"].agg(lambda duty: "yes" if duty.eq("severe").any() else "no")
 
 
 def conditions(log):
@@ -52,12 +60,30 @@ def exposures(table, limits):
 
 
 def with_use(parts, log, readings):
-    """`parts` (category, part_key) with what they were used in, over the distance that the log saw of them: as `usage.use_shares` has it.
+    """`parts` (category, part_key, start, end) with what they were used in, over the distance that the log saw of them: as
+    `usage.use_shares` has it, and `<exposure>_error`, the sd that recalling gives each share.
 
     A part that was on several vehicles has the use of each, by distance.
     """
     table = spans.use_of(log, readings, spans.segments_of(log, readings))
-    return parts.merge(table, how="left", left_on=["category", "part_key"], right_index=True)
+    parts = parts.merge(table, how="left", left_on=["category", "part_key"], right_index=True)
+    use = log.tables["use"].dropna(subset=["from", "to"]).sort_values(["vehicle", "from"], kind="stable")
+    if not {"start", "end"} <= set(parts) or not len(use):
+        return parts
+    days = ((use["to"] - use["from"]).dt.days + 1).median()
+    rows = ((parts["end"] - parts["start"].clip(lower=log.first_day)).dt.days / days).clip(lower=1.0)
+    return parts.assign(**{f"{e}_error": recall_error(use["vehicle"], use[e]) / np.sqrt(rows) for e in SHARES if use[e].notna().any()})
+
+
+def recall_error(vehicle, share):
+    """sd of the error of one row's share, by differences between a vehicle's successive rows (von Neumann 1941, from memory): what use
+    itself changes from one row to the next is in it too. Both in order of time.
+
+    >>> float(recall_error(pd.Series(list("aabb")), pd.Series([0.1, 0.3, 0.5, 0.3])).round(4))
+    0.1414
+    """
+    step = share.groupby(vehicle.to_numpy()).diff()
+    return np.sqrt((step**2).mean() / 2)
 
 
 def supported(found, plan, limits, unit_km=1.0):

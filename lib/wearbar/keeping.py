@@ -23,10 +23,13 @@ MIN_YEARS = 2.0
 class Keeping:
     """What keeping one kind of vehicle to each age costs a year.
 
-    best: the cheapest age in years; its value is NaN where refused, or where the least is within a year of the oldest age on record (then
-        `low` is a bound). curve: frame `age_years, cost_per_year, low, high, at_risk`. near: first and last age within 5% of the least.
+    best: the cheapest age in years, without limits (in simulation 90% ones, of the curve too, hold 67 to 90 times in 100); its value is
+        NaN where refused, or where the least is within a year of the curve's end. is_clear: whether keeping to the curve's end costs more
+        than to the best, by a bootstrap of that difference. curve: frame `age_years, cost_per_year, at_risk`, up to the first age with
+        fewer than `MIN_AT_RISK` vehicles. oldest: the greatest age on record, whether or not the curve reaches it.
+    near: first and last age within 5% of the least.
     fall: share of its value that a vehicle loses a year. price: as new.
-    change: what one change of vehicle must cost for the oldest age on record to be as cheap as the best; NaN where there is no best.
+    change: what one change of vehicle must cost for the curve's last age to be as cheap as the best; NaN where there is no best.
     """
 
     kind: str
@@ -36,6 +39,8 @@ class Keeping:
     fall: float = np.nan
     price: float = np.nan
     change: float = np.nan
+    oldest: float = np.nan
+    is_clear: bool = False
 
 
 def cheapest_ages(fleet, lines, periods, values, born, confidence=0.9):
@@ -49,7 +54,7 @@ def cheapest_age(kind, lines, periods, values, born, confidence=0.9, rng=None, s
 
     lines: money lines (categories other than `AGE_CATEGORIES` are left out). periods: `repairs.observed_periods`. values:
     `money.value_points`; one bought used counts from its age then; settlements are left out. born: Series of in_service by vehicle.
-    Value is taken to fall by the same share each year. Interval by drawing vehicles again; rng: default seeded alike each time.
+    Value is taken to fall by the same share each year. `is_clear` by drawing vehicles again; rng: default seeded alike each time.
     """
     cars = pd.Index(periods["vehicle"].unique())
     years, cost, edges = _cells(lines, periods, born, cars)
@@ -57,9 +62,10 @@ def cheapest_age(kind, lines, periods, values, born, confidence=0.9, rng=None, s
     at_risk = (years > 0).sum(axis=0)
     usable = int(np.argmax(np.append(at_risk < MIN_AT_RISK, True)))
     curve = pd.DataFrame({"age_years": edges[1 : usable + 1], "at_risk": at_risk[:usable]})
+    oldest = float(periods["to_years"].max())
     why = _refusal(len(cars), usable, at_risk, (weight > 0).sum(), np.isfinite(price).sum())
     if why:
-        return Keeping(kind, Estimate(np.nan, np.nan, np.nan, confidence, len(cars), unit="years", note=why), curve)
+        return Keeping(kind, Estimate(np.nan, np.nan, np.nan, confidence, len(cars), unit="years", note=why), curve, oldest=oldest)
 
     def costs(weights):
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -73,11 +79,12 @@ def cheapest_age(kind, lines, periods, values, born, confidence=0.9, rng=None, s
     point, fall, start = costs(np.ones((1, len(cars))))
     draws = costs(vehicle_draws(len(cars), rng or np.random.default_rng(20), samples))[0]
     curve["cost_per_year"] = point[0]
-    curve["low"], curve["high"] = percentiles(draws, len(cars), confidence)
+    clear = percentiles(draws[:, -1] - draws[:, np.argmin(point[0])], len(cars), confidence)[0] > 0
     within = curve["age_years"][point[0] <= 1.05 * point[0].min()]
-    best = _best(point[0], draws, curve["age_years"].to_numpy(), len(cars), confidence)
+    best = _best(point[0], curve["age_years"].to_numpy(), len(cars), confidence)
     change = _break_even(curve, best.value)
-    return Keeping(kind, best, curve, (within.iloc[0], within.iloc[-1]), float(-np.expm1(-fall[0])), float(start[0]), change)
+    near, lost = (within.iloc[0], within.iloc[-1]), float(-np.expm1(-fall[0]))
+    return Keeping(kind, best, curve, near, lost, float(start[0]), change, oldest, bool(clear))
 
 
 def _break_even(curve, age):
@@ -130,17 +137,11 @@ def _refusal(vehicles, usable, at_risk, valued, priced):
     return ""
 
 
-def _best(point, draws, ages, vehicles, confidence):
-    """The cheapest age with its limits; a least within a year of the oldest age on record is a lower bound only."""
-    known = np.isfinite(draws).all(axis=1)
-    at = ages[np.argmin(np.where(known[:, None], draws, 0.0), axis=1)]
-    low, high = percentiles(np.where(known, at, np.nan), vehicles, confidence)
-    method = f"bootstrap of {len(draws)} samples of {vehicles} vehicles"
-    edge = ages[-1] - 1
+def _best(point, ages, vehicles, confidence):
+    """The cheapest age; none where the least is within a year of the oldest age on record."""
     best = ages[np.argmin(point)]
-    if best > edge:
+    if best > ages[-1] - 1:
         note = "still falling near the oldest age on record"
-        return Estimate(np.nan, float(low), np.nan, confidence, vehicles, unit="years", method=method, note=note)
+        return Estimate(np.nan, np.nan, np.nan, confidence, vehicles, unit="years", note=note)
     note = "in its first years, which warranty and the parts that it came with carry" if best < MIN_YEARS else ""
-    high = np.nan if high > edge else float(high)
-    return Estimate(float(best), float(low), high, confidence, vehicles, unit="years", method=method, note=note)
+    return Estimate(float(best), np.nan, np.nan, confidence, vehicles, unit="years", note=note)

@@ -4,7 +4,7 @@ A blank amount is not known and is never taken for none; work that others paid f
 or gross of recoverable tax as the log has them: the column `tax` is neither added nor taken off.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -12,7 +12,7 @@ import pandas as pd
 from wearbar import usage
 from wearbar.tables import TEXT
 
-__all__ = ["Account", "account", "depreciation", "double_entries", "exposure", "known_shares", "money_lines", "value_points"]
+__all__ = ["Account", "account", "depreciation", "double_entries", "exposure", "fuel_cost", "known_shares", "money_lines", "value_points"]
 
 ONE_DAY = pd.Timedelta(days=1)
 WORK_CATEGORY = {"planned": "servicing", "defect": "repairs", "advice": "repairs", "accident": "accidents", "campaign": "recalls"}
@@ -29,7 +29,30 @@ def money_lines(log):
     if it has no price, and is left out.
     fixed_costs: the whole period's amount, dated on its last day. `line` is the row's index in its table.
     """
-    return pd.concat([_work(log), _fitted(log), _fuel(log), _fixed(log)], ignore_index=True)[list(LINE_TYPES)]
+    return pd.concat([*_by_table(log), *_set_aside(log)], ignore_index=True)[list(LINE_TYPES)]
+
+
+def _by_table(log):
+    return [_work(log), _fitted(log), _fuel(log), _fixed(log)]
+
+
+def _set_aside(log):
+    """Lines of the rows set aside, amount not known, so that no sum without them passes for whole.
+
+    A fill typed twice lacks nowhere.
+    """
+    if not log.aside:
+        return []
+    tables = {name: log.aside.get(name, frame.iloc[:0]) for name, frame in log.tables.items()}
+    tables["vehicles"] = log.tables["vehicles"]
+    twice = log.set_aside.loc[log.set_aside["rule"].eq("same-reading"), ["table", "line"]]
+    parts = []
+    for lines in _by_table(replace(log, tables=tables, _si={})):
+        place = pd.MultiIndex.from_frame(lines[["source", "line"]])
+        lacks = ~place.isin(pd.MultiIndex.from_frame(twice)) & lines["date"].notna()
+        lacks &= lines["vehicle"].isin(tables["vehicles"]["vehicle"])
+        parts.append(lines[lacks].assign(amount=np.nan))
+    return parts
 
 
 def _lines(frame, source, **columns):
@@ -70,7 +93,12 @@ def _joined(vehicles):
 
 def _fuel(log):
     fuel = log.tables["fuel"]
-    return _lines(fuel, "fuel", date=fuel["date"], category="fuel", detail=fuel["kind"], amount=fuel["cost"])
+    return _lines(fuel, "fuel", date=fuel["date"], category="fuel", detail=fuel["kind"], amount=fuel_cost(fuel))
+
+
+def fuel_cost(fuel):
+    """The cost of each fill: as it is in the log, or its unit price times its volume; NaN where neither is known."""
+    return fuel["cost"].fillna(fuel["unit_price"] * fuel["volume"])
 
 
 def _fixed(log):

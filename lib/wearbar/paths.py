@@ -91,7 +91,7 @@ def path_of(readings, column="distance_km"):
         return readings
     readings = readings[readings[column].notna()]
     value, day = readings[column].to_numpy(), days_of(readings["date"])
-    offset = value - readings["odometer_km"].to_numpy()
+    offset = value - readings["meter_hours" if column == "hours" else "odometer_km"].to_numpy()
     name = readings["vehicle"].array
     new_vehicle = np.ones(len(readings), dtype=bool)
     new_vehicle[1:] = np.asarray(name[1:] != name[:-1], dtype=bool)

@@ -8,7 +8,7 @@ array of tables, `[[van]]` with `from = 2023-01-01` and again `[[van]]` with `fr
 import tomllib
 from dataclasses import dataclass
 from datetime import date, datetime
-from math import inf, isfinite, isnan, nan
+from math import inf, isnan, nan
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +18,10 @@ from wearbar.places import place
 from wearbar.tables import TABLES, VEHICLE_KINDS
 from wearbar.units import DISTANCE_KM
 
-__all__ = ["ACTIONS", "MEASURED_FROM", "SHARES", "Plan", "PlanError", "plan_of", "read_plan", "templates"]
+__all__ = [
+    "ACTIONS", "MEASURED_FROM", "SHARES", "Plan", "PlanError", "plan_of", "read_plan", "templates",
+    "title_of",
+]  # fmt: skip
 
 ACTIONS = ("inspect", "adjust", "clean", "lubricate", "replace", "tighten", "test")
 MEASURED_FROM = ("done", "schedule", "expiry")
@@ -30,8 +33,12 @@ _LIMITS = {"distance": "km", "days": "days", "months": "months", "hours": "hours
 _DAYS_A_MONTH = 365.25 / 12
 _UNEVEN = 3  # by so many days at most do months that follow each other differ from as many of the mean
 _REQUIRED = object()
+_ENDLESS = 1e300
 _TYPES = (
-    (_TEXT, ("plan", "name", "code", "covered", "action", "unknown_history", "measured_from", "part", "caution")),
+    (
+        _TEXT,
+        ("plan", "name", "code", "covered", "title", "action", "unknown_history", "measured_from", "part", "fits", "caution", "source"),
+    ),
     ("datetime64[ns]", ("valid_from", "valid_to")),
     (bool, ("safety", "statutory")),
 )
@@ -47,11 +54,14 @@ class PlanError(ValueError):
 class Plan:
     """A plan as read. A limit that it does not set is NaN; a version without `from` has `valid_from` NaT and holds from the beginning.
 
-    tasks: one row a plan, version and code: `plan, valid_from, valid_to` (last day), `code, action`, the limits `first_`, `every_` and
+    tasks: one row a plan, version and code: `plan, valid_from, valid_to` (last day), `code, title` (by
+        default the code in words), `also` (other ways people write it), `action`, the limits `first_`, `every_` and
         `severe_` followed by km, days, months, hours (`severe_` complete: what `severe` does not name is inherited; all NaN where the
         task has no `severe`), the window as `early_share, late_share` or else as `tolerance_km, tolerance_days, tolerance_hours`,
-        `measured_from, positions, part, covers` (as written), `first_after, recheck_km, recheck_days, safety, statutory`,
-        `hours` (of labour), `parts, figures` (tuples of dicts), `steps, caution`.
+        `measured_from, positions, part` (as written), `fits` (the category whose fitting counts as doing
+        it: the part, or where none is given the code), `covers` (as written), `first_after, recheck_km, recheck_days, safety, statutory`,
+        `hours` (of labour), `parts, figures` (tuples of dicts; a figure without `value` is a blank to
+        fill in), `steps, caution, source` (of its limits; "" not said).
     plans: one row a version: `plan, name` (of its own table), `valid_from, valid_to, applies_to, unknown_history, severe_when` (dict).
     covers: `plan, valid_from, code, covered`: doing `code` also does `covered`, at the same position; transitive, each pair once.
     """
@@ -103,7 +113,12 @@ def read_plan(path, distance="mi"):
         raise PlanError(f"{path.name}: there is no such file at {path}; name another in log.toml, or take `plan` out of it") from None
     except (OSError, UnicodeDecodeError) as why:
         raise PlanError(f"{path.name}: could not be read as UTF-8 text ({why}); save it again as a plain text file") from None
-    except tomllib.TOMLDecodeError as why:
+    except RecursionError:
+        raise PlanError(f"{path.name}: it has lists within lists, deeper than any plan needs; take them out") from None
+    except ValueError as why:  # tomllib's own is one; so is a number of thousands of digits
+        if isinstance(why, PlanError):
+            raise
+        why = "a number there has thousands of digits" if "digits" in str(why) else why
         twice = "; versions of one plan are written [[name]]" if "twice" in str(why) or "overwrite" in str(why) else ""
         raise PlanError(f"{path.name}: not valid TOML: {why}; mend that line{twice}") from None
 
@@ -174,7 +189,7 @@ class _At:
 
 def _number(low=0.0, high=inf, above=True, whole=False):
     def read(at, key, value):
-        right = isinstance(value, (int, float)) and not isinstance(value, bool) and isfinite(value)
+        right = isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) < _ENDLESS
         if not right or value > high or value < low or (above and value == low) or (whole and value != int(value)):
             what = ("whole " if whole else "") + "number"
             top = f" and at most {high:,.12g}" if high < inf else ""
@@ -248,11 +263,13 @@ _AMOUNTS = _table({name: (_number(high=most, above=False), 0.0) for name, most i
 _EARLY_LATE = _table(dict.fromkeys(("early", "late"), (_WINDOW, 0.0)))
 _RECHECK = _table({name: (_number(high=_MOST[name], whole=name == "days"), nan) for name in ("distance", "days")})
 _PART = {"item": (_word, _REQUIRED), "quantity": (_ABOVE_0, 1.0), "unit": (_word, ""), "pack": (_ABOVE_0, 1.0), "price": (_FROM_0, nan)}
-_FIGURE = {"name": (_word, _REQUIRED), "value": (_number(low=-inf), _REQUIRED), "unit": (_word, ""), "source": (_word, "")}
+_FIGURE = {"name": (_word, _REQUIRED), "value": (_number(low=-inf), nan), "unit": (_word, ""), "source": (_word, "")}
 
 # the keys of a task that fill one column: name to (reader, default)
 _PLAIN = {
     "code": (_code, _REQUIRED),
+    "title": (_word, None),
+    "also": (_list(_code), ()),
     "action": (_one_of(ACTIONS), _REQUIRED),
     "measured_from": (_one_of(MEASURED_FROM), "done"),
     "positions": (_list(_code), ()),
@@ -266,6 +283,7 @@ _PLAIN = {
     "figures": (_list(_table(_FIGURE)), ()),
     "steps": (_list(_word), ()),
     "caution": (_word, None),
+    "source": (_word, ""),
 }
 # those that spread over several columns
 _SPREAD = {
@@ -274,7 +292,7 @@ _SPREAD = {
     "recheck": ["recheck_km", "recheck_days"],
 }
 _TASK_KEYS = (*_PLAIN, *_SPREAD)
-_TASK_COLUMNS = tuple(column for key in _TASK_KEYS for column in _SPREAD.get(key, [key]))
+_TASK_COLUMNS = (*(column for key in _TASK_KEYS for column in _SPREAD.get(key, [key])), "fits")
 
 
 def _version(at, body, factor):
@@ -308,6 +326,8 @@ def _task(at, number, body, factor):
         if key not in body and default is _REQUIRED:
             raise at.error(key, None, f"give the task its {key}" + (f": one of {', '.join(ACTIONS)}" if key == "action" else ""))
         row[key] = read(at, key, body[key]) if key in body else default
+    row["title"] = row["title"] or title_of(row["code"])
+    row["fits"] = row["part"] or row["code"]
     limits = {key: _LIMIT(at, key, body.get(key, {})) for key in ("first", "every", "severe")}
     if "severe" in body:
         limits["severe"] = _complete(at, limits["every"], limits["severe"])
@@ -316,6 +336,16 @@ def _task(at, number, body, factor):
     recheck = _RECHECK(at, "recheck", body.get("recheck", {}))
     spread["recheck"] = [recheck["distance"] * factor, recheck["days"]]
     return row | {column: value for key, values in spread.items() for column, value in zip(_SPREAD[key], values, strict=True)}
+
+
+def title_of(code):
+    """A code in words, for readers.
+
+    >>> title_of("engine-oil-and-filter")
+    'Engine oil and filter'
+    """
+    words = " ".join(code.replace("-", " ").replace("_", " ").split())
+    return words[:1].upper() + words[1:]
 
 
 def _tolerance(at, value, every, factor):
@@ -353,8 +383,13 @@ def _check_together(at, tasks, severe_when):
     """What only shows when a version's tasks are seen side by side."""
     codes = [task["code"] for task in tasks]
     statutory = {task["code"] for task in tasks if task["statutory"]}
+    words = [(word, task["code"]) for task in tasks for word in task["also"]]
     for number, task in enumerate(tasks):
         here = _At(at.source, at.plan, task["code"])
+        for word in task["also"]:
+            others = [c for w, c in words if w == word and c != task["code"]] + [c for c in codes if c == word]
+            if others:
+                raise here.error("also", word, f"task {others[0]} has it too: one word stands for one task")
         if task["code"] in codes[:number]:
             raise here.error("code", task["code"], "two tasks have it: give each its own")
         if not severe_when and not all(isnan(task[column]) for column in _SPREAD["severe"]):

@@ -12,27 +12,36 @@ __all__ = ["readings"]
 def readings(log):
     """Every reading of every table, sorted by vehicle and date, and within a day as driven.
 
-    Frame `vehicle, date, odometer_km, distance_km, hours, source`. `odometer_km` is what the instrument showed; `distance_km` goes on
+    Frame `vehicle, date, odometer_km, distance_km, meter_hours, hours, source, known` (the day from which it is). `odometer_km` is
+    what the instrument showed; `distance_km` goes on
     through changed instruments and rollovers, equal to `odometer_km` until the first. A change gives two rows, the old one's last and
-    the new one's first; on its day a reading belongs to the instrument that it is nearer to. `source` is the odometer table's own, or
+    the new one's first; on its day a reading belongs to the instrument that it is nearer to. `meter_hours` and `hours` are the same of
+    the hour meter, of which `restarts_at` tells where its row has `hours` and no odometer. `source` is the odometer table's own, or
     else the table or the column that it was read from. A vehicle that was new in this log starts at 0.
     """
     parts = [_place(log, table, *columns) for table, pairs in READINGS.items() for columns in pairs]
-    rows = {name: np.concatenate([part[name].to_numpy() for part in parts]) for name in ("date", "odometer", "hours", "restarts_at")}
+    names = ("date", "odometer", "hours", "restarts_at", "known")
+    rows = {name: np.concatenate([part[name].to_numpy() for part in parts]) for name in names}
     vehicle, source = (pd.concat([part[name] for part in parts], ignore_index=True) for name in ("vehicle", "source"))
     code, vehicles = pd.factorize(vehicle)
     order = np.argsort(np.asarray(vehicles, dtype=object))
     code, vehicles = np.argsort(order)[code], vehicles[order]
     factor = _km_factor(log, vehicles)[code]
-    found = _in_order(code, rows["date"], rows["odometer"] * factor, rows["restarts_at"] * factor)
+    of_hours = np.isnan(rows["odometer"]) & ~np.isnan(rows["hours"])
+    restart_km, restart_hours = (np.where(of_hours == is_hours, rows["restarts_at"], np.nan) for is_hours in (False, True))
+    found = _in_order(code, rows["date"], rows["odometer"] * factor, restart_km * factor)
     at = found["row"]
+    shown = np.where(found["is_first"], np.nan, rows["hours"][at])
+    on_top = _hour_offsets(code, rows["date"], rows["hours"], restart_hours)[at]
     columns = {
         "vehicle": pd.Series(vehicles.take(found["code"]), dtype=TEXT),
         "date": rows["date"][at],
         "odometer_km": found["odometer"],
         "distance_km": found["odometer"] + found["offset"],
-        "hours": np.where(found["is_first"], np.nan, rows["hours"][at]),
+        "meter_hours": shown,
+        "hours": shown + on_top,
         "source": source.array.take(at),
+        "known": rows["known"][at],
     }
     return pd.DataFrame(columns)
 
@@ -53,6 +62,7 @@ def _place(log, table, odometer, date):
         "hours": frame.get("hours", blank),
         "restarts_at": frame.get("restarts_at", blank),
         "source": frame["source"].fillna(place) if "source" in frame else place,
+        "known": frame["recorded"].where(frame["recorded"] > frame[date], frame[date]),
     }
     kept = columns["odometer"].notna() | columns["hours"].notna() | columns["restarts_at"].notna()
     return pd.DataFrame(columns)[kept & frame[date].notna()]
@@ -75,6 +85,22 @@ def _in_order(code, date, odometer, restart):
     order = _argsort(code[row], day[row], _phases(code, day, odometer, restart, changed), _rank(shown))
     row, shown, is_first = row[order], shown[order], is_first[order]
     return {"row": row, "code": code[row], "odometer": shown, "offset": _offsets(code[row], shown, is_first), "is_first": is_first}
+
+
+def _hour_offsets(code, date, hours, restart):
+    """What to add to each row's hours for the meters changed before it; on the day itself where it is nearer to the new one."""
+    at = np.flatnonzero(~np.isnan(restart))
+    if not len(at):
+        return np.zeros(len(code))
+    day = date.astype("datetime64[D]").astype(np.int64)
+    key = code * (int(day.max()) + 1) + day
+    at = at[np.argsort(key[at], kind="stable")]
+    so_far = np.append(0.0, np.cumsum(hours[at] - restart[at]))
+    before, upto = (np.searchsorted(key[at], key, side=side) for side in ("left", "right"))
+    first = np.minimum(before, len(at) - 1)
+    with np.errstate(invalid="ignore"):
+        is_new = (upto > before) & (np.abs(hours - restart[at][first]) < np.abs(hours - hours[at][first]))
+    return so_far[np.where(is_new, upto, before)] - so_far[np.searchsorted(code[at], code)]
 
 
 def _rank(values):

@@ -10,6 +10,8 @@ from scipy import stats
 __all__ = ["PowerLaw", "Trend", "mean_cumulative", "power_law", "trend"]
 
 MIN_UNITS = 3
+MIN_AT_RISK = 5  # units, where limits end
+MOST_CELLS = 2_000_000  # units times events held at once
 
 
 def mean_cumulative(unit, time, amount, end, entry=0.0, variance="robust", scale="log", df=None, confidence=0.9):
@@ -20,8 +22,10 @@ def mean_cumulative(unit, time, amount, end, entry=0.0, variance="robust", scale
     a gap leave the risk set, events precede censorings, one exactly at the end counts. Events of a unit at one time are one jump. An
     event outside every period of its unit is not counted; their number is `frame.attrs["outside"]`.
     variance: "robust" (units independent, their events not: Lawless & Nadeau 1995) or "poisson" (events independent).
-    scale: of the limits, "log" or "plain". df: of Student's t; the default is units - 1, and then a robust variance is multiplied by
-    n / (n - 1); `inf` gives normal limits of the variance as published. Below three units, no limits.
+    scale: of the limits, "log" or "plain". df: of Student's t. The default, for a robust variance, is Satterthwaite's from the units'
+    squared residuals, since few units tell of some ages; each step of a residual is then widened by m / (m - 1) of the m at risk, and
+    there are no limits where fewer than `MIN_AT_RISK` are; for the other variance, units - 1. `inf` gives normal limits of the variance
+    as published. Below three units, none.
     Gives a frame `time, mcf, se, low, high, at_risk`, one row a time with events (Nelson 1995, Technometrics 37:147).
     """
     names = pd.Index(end.index).unique()
@@ -37,9 +41,11 @@ def mean_cumulative(unit, time, amount, end, entry=0.0, variance="robust", scale
     else:
         var = np.cumsum(np.bincount(at, events["squares"], len(times)) / at_risk**2)
     frame = pd.DataFrame({"time": times, "mcf": np.cumsum(mean_jump), "se": np.sqrt(np.maximum(var, 0.0))})
-    n = len(names)
-    wider = np.sqrt(n / max(n - 1, 1)) if variance == "robust" and df is None else 1.0
-    frame["low"], frame["high"] = _limits(frame["mcf"], frame["se"] * wider, n - 1 if df is None else df, scale, confidence)
+    se, freedom = frame["se"], np.full(len(frame), float(len(names) - 1 if df is None else df))
+    if variance == "robust" and df is None:
+        se, freedom = _spread(events, at, periods, times, at_risk, mean_jump)
+    few = (df is None) & ((len(names) < MIN_UNITS) | ((at_risk < MIN_AT_RISK) & (variance == "robust")))
+    frame["low"], frame["high"] = _limits(frame["mcf"], se, np.where(few, nan, freedom), scale, confidence)
     frame["at_risk"] = at_risk
     frame.attrs["outside"] = outside
     return frame
@@ -85,15 +91,37 @@ def _robust_variance(events, at, periods, times, at_risk, mean_jump):
     return np.cumsum((2 * cross + square) / at_risk)
 
 
+def _spread(events, at, periods, times, at_risk, mean_jump):
+    """(standard error, degrees of freedom) at each time from the units' residuals: Satterthwaite 1946, from memory.
+
+    Each step of a residual is multiplied by the root of m / (m - 1), m at risk: of one at risk alone it would be nil.
+    """
+    wider = np.sqrt(at_risk / np.maximum(at_risk - 1, 1)) / at_risk
+    drift = np.concatenate([[0.0], np.cumsum(mean_jump * wider)])
+    first, last = np.searchsorted(times, periods["start"], "left"), np.searchsorted(times, periods["stop"], "right")
+    share, place = events["amount"].to_numpy() * wider[at], np.arange(1, len(times) + 1)
+    unit, of_event = periods["unit"].to_numpy(), periods["unit"].to_numpy()[events["period"]]
+    square, fourth = np.zeros(len(times)), np.zeros(len(times))
+    for names in np.array_split(np.unique(unit), max(len(times) * len(unit) // MOST_CELLS, 1)):
+        mine, ours = np.isin(unit, names), np.isin(of_event, names)
+        rows, jumps = np.zeros((2, len(names), len(times)))
+        reached = drift[np.clip(place, first[mine, None], last[mine, None])] - drift[first[mine], None]
+        np.add.at(rows, np.searchsorted(names, unit[mine]), -reached)
+        np.add.at(jumps, (np.searchsorted(names, of_event[ours]), at[ours]), share[ours])
+        rows += np.cumsum(jumps, axis=1)
+        square, fourth = square + (rows**2).sum(axis=0), fourth + (rows**4).sum(axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return pd.Series(np.sqrt(square)), np.maximum(square**2 / fourth, 1.0)
+
+
 def _sum_by(times, when, amount, side):
     order = np.argsort(when)
     return np.concatenate([[0.0], np.cumsum(amount[order])])[np.searchsorted(when[order], times, side)]
 
 
 def _limits(value, se, df, scale, confidence):
-    if not df >= MIN_UNITS - 1:
-        return np.full(len(value), nan), np.full(len(value), nan)
-    half = se * (stats.t.ppf((1 + confidence) / 2, df) if np.isfinite(df) else stats.norm.ppf((1 + confidence) / 2))
+    upper = (1 + confidence) / 2
+    half = se * np.where(np.isinf(df), stats.norm.ppf(upper), stats.t.ppf(upper, np.where(np.isinf(df), 1.0, df)))
     if scale == "plain":
         return value - half, value + half
     factor = np.exp(half / value.where(value > 0))

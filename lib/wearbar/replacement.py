@@ -9,7 +9,10 @@ from math import gamma, inf, nan
 import numpy as np
 from scipy import special
 
-__all__ = ["AgeReplacement", "age_replacement", "age_replacement_rate", "annual_cost", "best_age", "economic_life", "minimal_repair"]
+__all__ = [
+    "AgeAdvice", "AgeReplacement", "age_advice", "age_replacement", "age_replacement_rate", "annual_cost", "best_age", "economic_life",
+    "minimal_repair",
+]  # fmt: skip
 
 
 def annual_cost(price, market_value, operating, rate=0.0):
@@ -31,6 +34,9 @@ def economic_life(price, market_value, operating, rate=0.0):
     best = np.argmin(cost, axis=-1)
     return best + 1, np.take_along_axis(cost, best[..., None], axis=-1)[..., 0]
 
+
+MOST_FLAT = 0.05  # of drawn samples with a shape of 1 or less, for an age to be advised
+LEAST_SAVING = 0.05
 FAR = 1e6  # an age so many times the scale is reached by no part
 
 
@@ -92,6 +98,42 @@ def age_replacement(planned_cost, failure_cost, scale, shape):
         return AgeReplacement(inf, at_failure, at_failure, 0.0)
     rate, low, high = age_replacement_rate(age * np.array([1.0, 0.8, 1.2]), planned_cost, failure_cost, scale, shape)
     return AgeReplacement(age, float(rate), at_failure, float(1 - rate / at_failure), float(low), float(high))
+
+
+@dataclass(frozen=True)
+class AgeAdvice:
+    """Whether a cheapest age can be told of a part whose law is estimated: `found` as if it were known, and what that rests on.
+
+    share_flat: of the drawn samples, those whose shape is 1 or less (replacing ahead of failure then saves nothing). saving_low,
+    saving_high: the middle 90% of the drawn savings. note: why no age is advised; "" where one is.
+    """
+
+    found: AgeReplacement
+    share_flat: float
+    saving_low: float
+    saving_high: float
+    note: str = ""
+
+
+def age_advice(planned_cost, failure_cost, scale, shape, drawn):
+    """`AgeAdvice` of a Weibull life estimated as (scale, shape); drawn: (scales, shapes) of bootstrap samples of its vehicles.
+
+    With few ends the estimated shape is above 1 in most samples of lives that do not age at all: an age is advised only where no more
+    than `MOST_FLAT` of the samples have a shape of 1 or less and 95 in 100 save `LEAST_SAVING` or more.
+    """
+    found = age_replacement(planned_cost, failure_cost, scale, shape)
+    scales, shapes = (np.asarray(x, float) for x in drawn)
+    known = np.isfinite(scales) & np.isfinite(shapes)
+    ages = best_age(planned_cost, failure_cost, scales[known], shapes[known])
+    rate = age_replacement_rate(np.minimum(ages, FAR * scales[known]), planned_cost, failure_cost, scales[known], shapes[known])
+    at_failure = failure_cost / (scales[known] * special.gamma(1 + 1 / shapes[known]))
+    savings = np.where(ages / scales[known] > FAR, 0.0, 1 - rate / at_failure)
+    if known.mean() < 0.9:
+        return AgeAdvice(found, nan, nan, nan, "too few ends to say how the chance of failure grows with age")
+    flat, (low, high) = float((shapes[known] <= 1).mean()), np.quantile(savings, [0.05, 0.95])
+    sure = flat <= MOST_FLAT and low >= LEAST_SAVING
+    note = "" if sure else f"no age is clear: in {100 * flat:.0f}% of samples the chance of failure does not grow with age"
+    return AgeAdvice(found, flat, float(low), float(high), note)
 
 
 def minimal_repair(planned_cost, repair_cost, scale, shape):

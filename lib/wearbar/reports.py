@@ -138,7 +138,7 @@ def check(log="", as_of="", site="", vehicle=(), confidence=0.9, units=""):
     if units and units not in DISTANCE_KM:
         raise NotDone(f"units is {units!r}; give mi or km, or nothing for the log's own")
     whole = logs.read_log(log or places.place("data", "fleet"), as_of=_day(as_of))
-    dated = whole.ledger[whole.ledger["table"] != "vehicles"]
+    dated = whole.ledger[~whole.ledger["table"].isin(["vehicles", "limits", "budget"])]  # these have no day to be after
     if dated["after"].sum() and not dated["used"].sum():
         raise NotDone(f"nothing in the log is as old as as_of {as_of}; give a later day, or none for the log's own")
     kept = _kept(whole, site, _names(vehicle))
@@ -162,7 +162,7 @@ def open_report(name, log="", as_of="", site="", vehicle=(), confidence=0.9, uni
 def rows_of(log):
     """What became of the log's rows, in words."""
     count = log.ledger[["read", "used", "set_aside", "after"]].sum()
-    ends = f"{count['used']:,} used, {count['set_aside']:,} set aside, {count['after']:,} after the log's day"
+    ends = f"{count['used']:,} used, {count['set_aside']:,} set aside, {count['after']:,} after the report date"
     return f"{plural(count['read'], 'row')} read: {ends}"
 
 
@@ -186,7 +186,8 @@ def _begin(report):
     vehicles = plural(len(report.log.tables["vehicles"]), "vehicle")
     where = f"site {_text(clean(report.parameters['site']))}" if report.parameters["site"] else ""
     span = f"{report.show.date(report.log.first_day)} to {report.show.date(report.log.as_of)}"
-    parts = [f"<b>{_text(clean(report.log.name))}</b>", span, vehicles, where, f"intervals at {number(100 * report.confidence)}%"]
+    ranges = f"ranges at {number(100 * report.confidence)}% unless a note says otherwise"
+    parts = [f"<b>{_text(clean(report.log.name))}</b>", span, vehicles, where, ranges]
     line = ' <span aria-hidden="true">·</span> '.join(p for p in parts if p)
     _send({"text/html": f'<p class="wb-about">{line}</p>', "text/plain": f"{clean(report.log.name)}, {span}, {vehicles}"})
 

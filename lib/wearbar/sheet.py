@@ -9,18 +9,15 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from wearbar import intervals, spans, usage, wear
+from wearbar import actionlist, intervals, usage
 from wearbar.backtest import model_by_test
+from wearbar.figures import is_example
 from wearbar.intervals import STALE_DAYS
-from wearbar.tables import TEXT
-from wearbar.units import DEPTH_MM, PRESSURE_KPA, TORQUE_NM, VOLUME_L
+from wearbar.worklist import checks_of, have_of, tasks_in_plan, tasks_of
 
-__all__ = ["MOST_TASKS", "ON_CONDITION", "PRESSING_PARTS", "Last", "Visit", "converted", "is_example", "visit_of"]
+__all__ = ["PRESSING_PARTS", "Last", "Visit", "visit_of"]
 
-ON_CONDITION = "on-condition"  # a task without limits, asked for by the wear of its part
 PRESSING_PARTS = ("below-legal", "below", "may-be-below", "before-next-look")
-MOST_TASKS = 14  # printed with their steps; what only comes later makes room
-MOST_OFF = 0.025  # by which rounding may move a converted figure
 # what is read of a part, and where across it; positions where the log does not tell what is on the vehicle
 READ = {
     "tyre": (("depth", ("left-shoulder", "centre", "right-shoulder")), ("pressure", ("cold",))),
@@ -32,9 +29,6 @@ _CORNERS = ("front-left", "front-right", "rear-left", "rear-right")
 _ON_FOUR = {"tyre": _CORNERS, "brake-pad": ("front", "rear"), "engine-oil": ("engine",)}
 USUAL = dict.fromkeys(("car", "van", "pickup", "bus", "truck", "quad"), _ON_FOUR)
 USUAL["motorcycle"] = {"tyre": ("front", "rear"), "brake-pad": ("front", "rear"), "chain": ("drive",), "engine-oil": ("engine",)}
-_EVERY = ["every_km", "every_hours", "every_days", "every_months", "first_km", "first_hours", "first_days", "first_months"]
-_PLAN = ["code", "action", "part", "recheck_km", "recheck_days", "safety", "hours", "parts", "figures", "steps", "caution"]
-_MORE = ["basis", "overrun_km", "overrun_hours", "overrun_days", "due_hours"]
 
 
 @dataclass(frozen=True)
@@ -53,13 +47,16 @@ class Visit:
     """One vehicle's next visit.
 
     vehicle, kind, site, meter, distance_unit ("" the log's), disposed (NaT: still here); n_vehicles it was chosen from; last: `Last`.
-    dangers: of `intervals.must_not_drive`. others: of `items.items`, what else is open, with `due_odometer_km`. untold: tables of danger
-        that the log lacks.
-    tasks: one row a task and position, in the order of the list: its due points and forecast as in `intervals.due_list`, what the plan
-        says of it (`steps, figures, parts, caution, recheck_km, recheck_days, hours`), `state` (or ON_CONDITION), `done_by`, the task on
-        this sheet that also does it ("" none), and `is_full`, whether its steps are to be printed.
-    have: parts of those tasks: `item, unit, pack, quantity, packs, tasks`. worn: parts now on at or near their limit, of
-        `wear.remaining`. reads: a row a reading to take: `position, category, quantity, places, last, last_date, limit, legal_limit`.
+    dangers: of `actionlist.actions`, what forbids driving. others: of it, all that is neither that nor a task nor wear. untold: tables
+        of danger that the log lacks.
+    tasks: one row a task and position, in bench order (`stage`, of `worklist.STAGES`) and within it that of the list: its due points
+        and forecast as in `actionlist.task_rows`, what the plan says of it (`title, steps, figures, parts, caution, recheck_km,
+        recheck_days, hours, source`), `state` (or ON_CONDITION), `done_by`, the task on this sheet that also does it ("" none), and
+        `is_full`, whether its steps are to be printed.
+    titles: of the plan's tasks, by code. checks: the plan's rows of what is checked before each use. have: parts to have ready, of
+        `worklist.have_of`. worn: parts now on at or near their limit, of `wear.remaining`. reads: a row a reading to
+        take: `position, category, quantity, places, last, last_date, last_is_doubted, limit,
+        legal_limit, jurisdiction, made`.
     changes: parts now on that this visit may take off: `position, category, item, fitted, fitted_odometer_km`. has_parts: the log tells
         of parts now on.
     laid_up: the lay-up that it is in or comes out of, as a dict, or None. has_plan; is_example: its plan's figures are examples.
@@ -77,6 +74,8 @@ class Visit:
     others: pd.DataFrame
     untold: tuple
     tasks: pd.DataFrame
+    titles: dict
+    checks: pd.DataFrame
     have: pd.DataFrame
     worn: pd.DataFrame
     reads: pd.DataFrame
@@ -90,27 +89,26 @@ class Visit:
 def visit_of(log, vehicles=None, confidence=0.9, readings=None):
     """The `Visit` of the vehicle whose work presses most: of `vehicles`, or of all where that is None.
 
-    log: the whole log. Pressing: not to be driven and in use, for what is open or for parts at or past a legal limit (the most of them
-    first), then the same laid up, then the first of today's list; where there is nothing at all, the first vehicle still there. Raises
-    ValueError where there is no vehicle.
+    log: the whole log. Pressing: the vehicle of the first row of the action list; where there is none, the first vehicle still there.
+    Raises ValueError where there is no vehicle.
     """
-    readings = usage.readings(log) if readings is None else readings
-    found = intervals.occasions(log, readings)
-    items = intervals.items(log, found, readings)
-    dangers = intervals.must_not_drive(items, log)
     fleet = log.tables["vehicles"]
     fleet = fleet if vehicles is None else fleet[fleet["vehicle"].isin(list(vehicles))]
     if fleet.empty:
         raise ValueError("the log has no vehicle to make a sheet for; fill in table vehicles")
-    rows = intervals.due_list(found, items, log, readings, confidence, use=model_by_test(log, confidence))
-    lines, on = _wear(log, readings, confidence)
-    vehicle = _most_pressing(fleet, _unfit(dangers, on, log), rows)
+    readings = usage.readings(log) if readings is None else readings
+    found = intervals.occasions(log, readings)
+    lines, on = actionlist.worn_of(log, readings, confidence)
+    rows = actionlist.actions(log, found, None, readings, on, model_by_test(log, confidence), confidence)
+    vehicle = _most_pressing(fleet, rows)
+    rows = _of(rows, vehicle)
+    is_danger = rows["urgency"].isin(actionlist.DANGER)
     own = fleet[fleet["vehicle"] == vehicle].iloc[0]
     mine = log.only([vehicle])
     on, parts = _of(on, vehicle), _of(lines.parts[lines.parts["is_on"]], vehicle)
     worn = on[on["state"].isin(PRESSING_PARTS)].reset_index(drop=True)
-    plan = _plan_of(log, vehicle)
-    tasks = _tasks(_of(rows, vehicle), _of(found, vehicle), plan, worn, log.plan)
+    plan = tasks_in_plan(log, vehicle)
+    tasks = tasks_of(actionlist.task_rows(rows), _of(found, vehicle), plan, worn, log.plan)
     last = _last(_of(readings, vehicle), log.as_of)
     texts = {name: "" if pd.isna(own[name]) else str(own[name]) for name in ("kind", "meter", "distance_unit")}
     site = usage.site_at(log, [vehicle], [log.as_of]).iloc[0]
@@ -121,11 +119,13 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
         disposed=own["disposed"] if own["disposed"] <= log.as_of else pd.NaT,
         n_vehicles=len(fleet),
         last=last,
-        dangers=_of(dangers, vehicle),
-        others=_others(_of(items, vehicle), dangers, readings),
+        dangers=rows[is_danger],
+        others=rows[~is_danger & ~rows["kind"].isin(["task", "wear"])],
         untold=tuple(intervals.untold(log)),
         tasks=tasks,
-        have=_have(tasks),
+        titles=dict(zip(plan["code"], plan["title"], strict=True)),
+        checks=checks_of(plan),
+        have=have_of(tasks, worn),
         worn=worn,
         reads=_reads(mine, own["kind"], on, parts),
         changes=_changes(mine, tasks, worn),
@@ -136,74 +136,14 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
     )
 
 
-def is_example(source):
-    """Whether a figure's source says that it is none to work by."""
-    return "not for use" in source.casefold() or source.casefold().startswith("example")
-
-
-# one unit to the other that a workshop may have; a figure in any other unit stands alone
-_LENGTH_MM = {"mm": 1.0, "in": 32 * DEPTH_MM["in32"]}
-_LIQUID_L = {"L": 1.0, "mL": 0.001, "imperial pt": VOLUME_L["gal_uk"] / 8, "US qt": VOLUME_L["gal_us"] / 4}
-_SAME = {"nm": "N.m", "n·m": "N.m", "lbf·ft": "lbf.ft", "lb.ft": "lbf.ft", "lb-ft": "lbf.ft", "ft-lb": "lbf.ft", "ft.lb": "lbf.ft"}
-_SAME |= {"n.m": "N.m", "l": "L", "kpa": "kPa", "litre": "L", "litres": "L", "ml": "mL"}
-
-
-def converted(value, unit, units):
-    """A figure in the other unit, as (value, unit), with no more significant digits than it has itself; None where there is no other.
-
-    Torque N.m and lbf.ft; pressure psi and bar or kPa, by the reader's `units`; volume litres and pints or quarts; length mm and in.
-    Also None where so few digits would move it by more than MOST_OFF: a rough limit is worse than one unit alone. Digits are counted
-    without trailing zeros after the point. Factors: `units`.
-
-    >>> from wearbar.units import Units
-    >>> converted(23.0, "N.m", Units()), converted(30.0, "psi", Units(pressure="psi")), converted(5.0, "N.m", Units())
-    (('17', 'lbf.ft'), ('2.1', 'bar'), None)
-    """
-    unit = _SAME.get(unit.strip().casefold(), unit.strip())
-    pint = "US qt" if units.volume == "gal_us" else "imperial pt"
-    gauge = "psi" if unit in ("bar", "kPa") else "kPa" if units.pressure == "kPa" else "bar"
-    others = (
-        (TORQUE_NM, "lbf.ft" if unit == "N.m" else "N.m"),
-        (PRESSURE_KPA, gauge),
-        (_LIQUID_L, pint if unit in ("L", "mL") else "L"),
-        (_LENGTH_MM, "in" if unit == "mm" else "mm"),
-    )
-    for factors, other in others:
-        if unit in factors and value:
-            exact = value * factors[unit] / factors[other]
-            text = _rounded(exact, _digits(value))
-            return (text, other) if abs(float(text) / exact - 1) <= MOST_OFF else None
-    return None
-
-
-def _digits(value):
-    """Significant digits of a figure, trailing zeros before the point counted, those after it not."""
-    return len(np.format_float_positional(abs(value), trim="-").replace(".", "").lstrip("0"))
-
-
-def _rounded(x, digits):
-    decimals = digits - 1 - math.floor(math.log10(abs(x)))
-    return f"{round(x, decimals):.{max(decimals, 0)}f}"
-
-
 def _of(table, vehicle):
     return table[table["vehicle"] == vehicle]
 
 
-def _unfit(dangers, on, log):
-    """Vehicles not to be driven: frame `vehicle, is_laid_up`, what is open first, then those with most parts at or past a legal limit."""
-    worn = on.loc[on["state"].eq("below-legal"), "vehicle"].value_counts().index
-    stays = log.tables["layups"]
-    now = stays.loc[(stays["from"] <= log.as_of) & ~(stays["to"] < log.as_of), "vehicle"]
-    names = pd.Series([*dangers["vehicle"], *worn], dtype=object)
-    return pd.DataFrame({"vehicle": names, "is_laid_up": names.isin(now)})
-
-
-def _most_pressing(fleet, unfit, rows):
-    stays = unfit["is_laid_up"].to_numpy(dtype=bool)
+def _most_pressing(fleet, rows):
+    """The vehicle that the action list names first; where it names none, one that is here still."""
     here = fleet.loc[fleet["disposed"].isna(), "vehicle"]
-    ranked = (unfit.loc[~stays, "vehicle"], unfit.loc[stays, "vehicle"], rows["vehicle"], here, fleet["vehicle"])
-    ranked = pd.Series(np.concatenate([names.to_numpy(dtype=object) for names in ranked]))
+    ranked = pd.Series(np.concatenate([names.to_numpy(dtype=object) for names in (rows["vehicle"], here, fleet["vehicle"])]))
     return ranked[ranked.isin(fleet["vehicle"])].iloc[0]
 
 
@@ -211,83 +151,9 @@ def _last(readings, as_of):
     own = readings[readings["date"] <= as_of].sort_values("date", kind="stable")
     if own.empty:
         return Last()
-    newest = own[["odometer_km", "hours"]].ffill().iloc[-1]
+    newest = own[["odometer_km", "meter_hours"]].ffill().iloc[-1]
     days = (as_of - own["date"].iloc[-1]).days
-    return Last(own["date"].iloc[-1], float(newest["odometer_km"]), float(newest["hours"]), days, days > STALE_DAYS)
-
-
-def _plan_of(log, vehicle):
-    """The tasks that the vehicle's plan holds on the log's day."""
-    if log.plan is None:
-        return pd.DataFrame(columns=[*_PLAN, *_EVERY])
-    t = log.plan.tasks
-    name = log.plan.assign(log.tables["vehicles"]).get(vehicle)
-    now = (t["valid_from"].isna() | (t["valid_from"] <= log.as_of)) & ~(t["valid_to"] < log.as_of)
-    return t[(t["plan"] == name) & now].reset_index(drop=True)
-
-
-def _tasks(rows, found, plan, worn, whole_plan):
-    """The vehicle's rows of today's list that are tasks, and those that its worn parts ask for, with what the plan says of them."""
-    rows = rows[rows["what"] == "task"].assign(position=lambda t: t["position"].fillna("").astype(TEXT))
-    if len(found):
-        now = found[found["is_current"]].assign(position=lambda t: t["position"].fillna("").astype(TEXT))
-        rows = rows.merge(now[["task", "position", *_MORE]], on=["task", "position"], how="left")
-    asked = worn.merge(plan[plan[_EVERY].isna().all(axis=1)], left_on="category", right_on="part")
-    asked = asked[["code", "last_position", "state"]].set_axis(["task", "position", "wear_state"], axis=1)
-    asked = asked.drop_duplicates(["task", "position"]).assign(state=ON_CONDITION)
-    both = [t for t in (rows, asked) if len(t)]
-    told = pd.concat([t.dropna(axis=1, how="all") for t in both], ignore_index=True) if both else rows
-    told = told.reindex(columns=[*rows.columns, *(c for c in ("wear_state", *_MORE) if c not in rows)])
-    told = told.merge(plan[_PLAN], left_on="task", right_on="code", how="left")
-    for name in ("parts", "figures", "steps"):
-        told[name] = [x if isinstance(x, tuple) else () for x in told[name]]
-    told["done_by"] = _done_by(told, whole_plan)
-    later = told["state"].eq("before-window")
-    first = ~told.duplicated("task") & told["done_by"].eq("")
-    room = (first & ~later).sum() + (first & later).cumsum() <= MOST_TASKS
-    is_full = told["done_by"].eq("") & (~later | room)
-    return told.assign(is_full=is_full.to_numpy(dtype=bool))
-
-
-def _done_by(tasks, plan):
-    """For each task the first pressing one on the sheet that covers it at its position, "" where none does."""
-    if plan is None or tasks.empty:
-        return pd.Series("", tasks.index, dtype=object)
-    pressing = tasks[~tasks["state"].isin(["before-window", ON_CONDITION])][["task", "position"]]
-    covers = plan.covers[["code", "covered"]].drop_duplicates().merge(pressing, left_on="code", right_on="task")
-    covers = covers.drop_duplicates(["covered", "position"])[["code", "covered", "position"]]
-    by = tasks[["task", "position"]].merge(covers, left_on=["task", "position"], right_on=["covered", "position"], how="left")["code"]
-    return by.astype(object).where(by.notna(), "").set_axis(tasks.index)
-
-
-def _others(items, dangers, readings):
-    """What else is open: lesser defects and recalls, certificates that end soon, re-checks and what was put off.
-
-    A re-check that the log could not show to be done is told while it is recent.
-    """
-    far = items["what"].eq("certificate") & items["state"].eq("before-window")
-    old = items["what"].eq("recheck") & items["state"].eq("not-known") & (items["days_open"] > STALE_DAYS)
-    rest = items[items["is_open"] & ~far & ~old]
-    rest = rest[~_is_in(rest, dangers, ["what", "vehicle", "item"])]
-    return rest.assign(due_odometer_km=usage.odometer_of(readings, rest["vehicle"], rest["due_km"]).to_numpy())
-
-
-def _have(tasks):
-    """Parts to have ready for the tasks printed in full: whole packs, those of one kind added up."""
-    each = tasks.loc[tasks["is_full"], ["task", "parts"]].explode("parts").dropna(subset="parts").reset_index(drop=True)
-    columns = ["item", "unit", "pack", "quantity", "packs", "tasks"]
-    if each.empty:
-        return pd.DataFrame(columns=columns)
-    each = pd.concat([each[["task"]], pd.DataFrame(each["parts"].tolist())], axis=1)
-    by = each.groupby(["item", "unit", "pack"], sort=False)
-    sums = by.agg(quantity=("quantity", "sum"), tasks=("task", lambda codes: tuple(dict.fromkeys(codes)))).reset_index()
-    return sums.assign(packs=np.ceil(sums["quantity"] / sums["pack"] - 1e-9))[columns]
-
-
-def _wear(log, readings, confidence):
-    """(the `wear.Wear` of the log, `wear.remaining` of its parts now on)."""
-    lines = wear.wear_of(spans.spans_of(log, readings=readings), spans.looks_of(log, readings), log.tables["vehicles"])
-    return lines, wear.remaining(lines, log.as_of, usage.daily_rate(readings, log.as_of), confidence)
+    return Last(own["date"].iloc[-1], float(newest["odometer_km"]), float(newest["meter_hours"]), days, days > STALE_DAYS)
 
 
 def _reads(log, kind, lines, parts):
@@ -300,10 +166,13 @@ def _reads(log, kind, lines, parts):
     wanted = pd.DataFrame([(c, q, p) for c, all_q in READ.items() for q, p in all_q], columns=["category", "quantity", "places"])
     keys = ["category", "quantity", "position"]
     columns = {"last_position": "position", "last_height": "last", "last_read": "last_date"}
-    own = lines.set_index("part_key")[["quantity", "last_height", "last_read"]].reindex(parts["part_key"]).set_axis(parts.index)
+    told = lines.set_index("part_key")[["quantity", "last_height", "last_read", "last_is_doubted"]]
+    own = told.reindex(parts["part_key"]).set_axis(parts.index)
     # what is read of a category's wear, and held to its limit: depth, not pressure
     first = parts["category"].map({name: what[0][0] for name, what in READ.items()})
-    wear_of_it = pd.concat([parts[["category", "last_position", "limit", "legal_limit"]], own.fillna({"quantity": first})], axis=1)
+    own["quantity"] = own["quantity"].where(own["last_read"].notna(), first)
+    limits = ["limit", "legal_limit", "jurisdiction"]
+    wear_of_it = pd.concat([parts[["category", "last_position", *limits]], own], axis=1)
     wear_of_it = wear_of_it.rename(columns=columns).drop_duplicates(keys)
     other = _last_values(log)
     other = other[~_is_in(other, wear_of_it, keys)]
@@ -311,6 +180,8 @@ def _reads(log, kind, lines, parts):
     wanted = wanted.merge(places, on="category")
     known = pd.concat(known, ignore_index=True) if known else wear_of_it
     wanted = wanted.merge(known.reindex(columns=wear_of_it.columns), on=keys, how="left")
+    made = fitted[fitted["removed"].isna()].drop_duplicates(["category", "position"])[["category", "position", "made"]]
+    wanted = wanted.merge(made, on=["category", "position"], how="left")
     order = wanted["category"].map({name: at for at, name in enumerate(READ)})
     return wanted.assign(order=order).sort_values(["order", "position"], kind="stable", ignore_index=True).drop(columns="order")
 
@@ -330,7 +201,8 @@ def _changes(log, tasks, worn):
     on = fitted[fitted["removed"].isna()]
     asked = tasks.loc[tasks["is_full"], ["part", "position"]].dropna().set_axis(["category", "position"], axis=1)
     anywhere = on["category"].isin(asked.loc[asked["position"].eq(""), "category"])
-    asked = pd.concat([asked, worn[["category", "last_position"]].set_axis(["category", "position"], axis=1)])
+    worn = worn[["category", "last_position"]].set_axis(["category", "position"], axis=1)
+    asked = pd.concat([t for t in (asked, worn) if len(t)] or [worn])
     on = on[anywhere | _is_in(on, asked, ["category", "position"])]
     return on[["position", "category", "item", "fitted", "fitted_odometer_km"]].reset_index(drop=True)
 

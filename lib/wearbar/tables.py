@@ -12,7 +12,7 @@ import pandas as pd
 
 __all__ = [
     "LATER", "LIKELY_KM_A_DAY", "MAIN_DATE", "MEASURED", "PERIODS", "READINGS", "RULES", "TABLES", "TEXT", "UNIQUE", "VEHICLE_KINDS",
-    "Column", "Rule", "column", "si_name",
+    "WHOLE_FLEET", "Column", "Rule", "column", "si_name", "table_of",
 ]  # fmt: skip
 
 TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
@@ -20,6 +20,7 @@ TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
 SI_SUFFIX = {"distance": "_km", "depth": "_mm", "volume": "_l"}
 VEHICLE_KINDS = ("motorcycle", "car", "van", "pickup", "truck", "bus", "quad", "trailer", "plant", "other")
 _REASONS = "worn failed damaged convenience age unsuited rotated moved stored recalled disposed"
+MOST_DISTANCE = 1e7  # further than any vehicle goes (as a plan's limits)
 CATEGORY_EXAMPLES = "tyre, brake-pad, chain, sprocket, air-filter, battery"
 
 # quantity of a measurement -> the unit its value is in inside the library; any other quantity needs a unit of its own
@@ -34,7 +35,7 @@ class Column:
     quantity: what a number measures ("distance", "depth", "volume", "money", "hours", "days", "share" or ""): it decides the unit.
     codes: the only values a code may have; empty means free. default: what a blank stands for, where the format says so.
     blank: what a blank tells, where it is more than "not known"; a cell that can't be read is never passed over as such a blank.
-    low, high: the range of a number, both ends allowed.
+    low, high: the range of a number, both ends allowed. kept: whether a row that lacks it is kept, with a doubt, for what else it tells.
     """
 
     name: str
@@ -47,11 +48,12 @@ class Column:
     low: float = -inf
     high: float = inf
     blank: str = ""
+    kept: bool = False
 
     @property
     def must_read(self):
         """Whether a cell here that can't be read sets its row aside: passed over as blank, the row would say something else."""
-        return self.required or bool(self.default or self.blank)
+        return not self.kept and (self.required or bool(self.default or self.blank))
 
 
 def _id(name, meaning, **more):
@@ -75,7 +77,7 @@ def _number(name, meaning, quantity="", low=0.0, **more):
 
 
 def _distance(name, meaning, **more):
-    return _number(name, meaning, "distance", **more)
+    return _number(name, meaning, "distance", high=MOST_DISTANCE, **more)
 
 
 def _money(name, meaning, low=-inf, **more):
@@ -88,7 +90,7 @@ def _share(name, meaning):
 
 _VEHICLE = _id("vehicle", "the vehicle, as in table vehicles", required=True)
 _ODOMETER = _distance("odometer", "reading of the instrument then fitted")
-_HOURS = _number("hours", "reading of the hour meter", "hours")
+_HOURS = _number("hours", "reading of the hour meter", "hours", high=1e6)
 _VISIT = _id("visit", "the workshop visit that this row belongs to")
 _RESTART = "the instrument was changed or rolled over: the new one's first reading; odometer is the old one's last"
 _NOTE = _text("note", "anything worth keeping")
@@ -195,9 +197,10 @@ TABLES = {
         _VEHICLE,
         _date("date", "the day of the fill", required=True),
         _ODOMETER,
-        _number("volume", "how much; electric in kWh", "volume", required=True),
+        _number("volume", "how much; electric in kWh", "volume", required=True, kept=True),
         _code("kind", "what", "petrol diesel lpg electric urea"),
         _money("cost", "what it cost"),
+        _money("unit_price", "price of one unit of volume; the cost, where `cost` is blank, is this times the volume", low=0.0),
         _code("filled_to", "to the top, or not", "full part", default="full"),
         Column("unrecorded_before", "yes_no", "a fill before this one is not in the log", blank="no"),
         _NOTE,
@@ -263,6 +266,7 @@ TABLES = {
         _id("campaign", "the maker's number for it", required=True),
         _date("issued", "the day it was issued", required=True),
         _code("kind", "what it is", "safety-recall campaign bulletin", required=True),
+        Column("stop", "yes_no", "yes: not to be driven until it is done"),
         _date("by", "the day by which it must be done"),
         _date("done", "the day it was done; blank while open", blank="still open"),
         _VISIT,
@@ -282,6 +286,22 @@ TABLES = {
         *_period("the posting", until_required=False),
         _text("site", "where the vehicle was"),
     ),
+    "limits": (
+        _code("jurisdiction", "whose law it is; log.toml's jurisdiction names it", required=True),
+        _code("legal_class", "vehicles with this legal_class; or give kind"),
+        _code("kind", "vehicles of this kind that have no legal_class", " ".join(VEHICLE_KINDS)),
+        _code("category", "tyre, brake-pad, chain ...", required=True),
+        _code("quantity", "depth, thickness, elongation, pressure ...; age in years", required=True),
+        _number("limit", "the legal limit, in the unit of its quantity as in measurements", required=True),
+        _text("source", "where the figure stands", required=True),
+    ),
+    "budget": (
+        _code("month", "the month, YYYY-MM", required=True),
+        _text("site", "one site", default="all"),
+        _code("kind", "one kind of vehicle", " ".join(VEHICLE_KINDS), default="all"),
+        _code("category", "one category of cost", default="all"),
+        _money("amount", "what was planned to be spent", required=True),
+    ),
     "reminders": (
         _VEHICLE,
         _date("date", "the day it was seen", required=True),
@@ -292,6 +312,12 @@ TABLES = {
     ),
 }
 TABLES = {name: (*columns, _RECORDED) for name, columns in TABLES.items()}
+
+# tables that name no vehicle and no day
+WHOLE_FLEET = ("limits", "budget")
+
+# other names of tables that are read
+CALLED = {"dash_events": "reminders"}
 
 # what must not stand twice in a table
 UNIQUE = {"vehicles": ("vehicle",), "defects": ("defect",)}
@@ -364,7 +390,12 @@ RULES = {
         Rule("invisible", "warn", "characters that cannot be seen: control, zero-width or direction marks", "type the cell again"),
         Rule("row-length", "set-aside", "more cells than the header has", "put text that holds a comma in double quotes"),
         Rule("row-short", "warn", "fewer cells than the header has; those missing are read as blank", "fill in the row"),
-        Rule("open-quote", "set-aside", "a quote that is never closed: rows below it are inside this cell", "close or delete it"),
+        Rule(
+            "open-quote",
+            "set-aside",
+            "a quote that is not closed in its own row: rows below it would be inside this cell",
+            "close or delete it",
+        ),
         Rule("unknown-column", "warn", "a column that the format does not name: kept, and not used", "rename or delete it, or leave it"),
         Rule("unknown-table", "warn", "not a table of a log: not read", "rename it after a table of the format, or leave it"),
         Rule("unit-not-said", "warn", "the header does not say the unit or currency of what the log holds", "say it in log.toml"),
@@ -386,15 +417,47 @@ RULES = {
         Rule("reason-no-removal", "warn", "a reason for removal without a date: read as still on", "say when it was removed"),
         Rule("visit-shared", "warn", "one visit for two vehicles", "give each vehicle's visit a number of its own"),
         Rule("unknown-defect", "warn", "a defect that is not in table defects", "mend the number"),
+        Rule("task-near", "warn", "planned work that comes near a task of the plan and counts as none", "add it to that task's `also`"),
         Rule("spans-overlap", "warn", "still on when the next was fitted in its place", "say when it was removed"),
         Rule("depth-above-new", "cell", "deeper than the part was when new", "mend the depth"),
         Rule("depth-slip", "cell", "a depth several times those around it", "mend the depth"),
         Rule("depth-rises", "warn", "a depth that rises while the same part is on", "mend the depth, or say when the part was changed"),
-        Rule("fill-too-big", "set-aside", "more than three times what the vehicle takes", "mend the volume"),
+        Rule("depth-impossible", "cell", "deeper or thicker than any part", "mend the depth"),
+        Rule("depth-unlike", "cell", "several times as deep as its like", "mend the depth"),
+        Rule("pressure-odd", "warn", "a pressure that no such tyre runs at", "mend the pressure, or see to the tyre"),
+        Rule("figure-odd", "warn", "a figure of the plan that no such vehicle has", "look it up in the maker's handbook"),
+        Rule("distance-high", "cell", "more distance than the vehicle can cover in the period", "mend the distance"),
+        Rule("money-wild", "cell", "an amount more than a thousand times its like", "mend the amount"),
+        Rule("money-high", "warn", "an amount far above its like", "mend the amount, if it is not so"),
+        Rule("hours-high", "warn", "far more hours than its like", "mend the hours, if they are minutes"),
+        Rule("fuel-price", "warn", "a price of one unit of fuel far from the others", "mend the cost or the volume"),
+        Rule("cost-differs", "warn", "another cost than unit_price times volume", "mend one of the three"),
+        Rule("cost-is-price", "warn", "a cost that does not grow with the volume", "if it is the price of one unit, name it unit_price"),
+        Rule("fill-zero", "adjust", "a fill of nothing", "fill in the volume; its money is kept"),
+        Rule("fill-too-big", "adjust", "several times what the vehicle takes", "mend the volume; its money is kept"),
         Rule("fill-big", "warn", "far more than the vehicle takes", "mend the volume, if it is not so"),
+        Rule("not-a-month", "set-aside", "not a month", "write it as YYYY-MM"),
+        Rule(
+            "unknown-jurisdiction",
+            "warn",
+            "no legal limits are known for this jurisdiction: none is used",
+            "give its limits in table limits, or mend the name",
+        ),
+        Rule(
+            "unknown-legal-class",
+            "warn",
+            "a legal class for which no legal limit is known: none is used for this vehicle",
+            "give its limits in table limits, or mend the class",
+        ),
         Rule("known-later", "adjust", "ended after the log's day, when it was still going on", "nothing, if the log's day is right"),
     )
 }
+
+
+def table_of(name):
+    """The format's name of a table by the name of its file, sheet or table of a database; `name` in small letters where it has none."""
+    plain = name.strip().casefold()
+    return CALLED.get(plain, plain)
 
 
 def column(table, name):

@@ -33,7 +33,7 @@ def held(seed, by=(*wear.STRATUM,)):
     log = log_of(tables, synthetic.header(settings.FLEET))
     readings = usage.readings(log)
     lives = spans.spans_of(log, readings=readings)
-    worn = wear.wear_of(lives, spans.looks_of(log, readings), log.tables["vehicles"])
+    worn = wear.wear_of(lives, spans.looks_of(log, readings), wear.law_of(log))
     found = wear.life_to_limit(worn, by).merge(truth_of(truth["items"]), on=KEY)
     found = found[found["low_km"].notna()]
     return found.assign(under=found["true_km"] < found["low_km"], over=found["true_km"] > found["high_km"], seed=seed)

@@ -174,7 +174,21 @@ def _table(part, units, turned):
             frame[name] = days.dt.strftime("%Y-%m-%d").astype(schema.TEXT).fillna(cells)
         elif kind == "number":
             frame[name] = _numbers(part, name, frame, units, turned)
+    for name, others in part.entry.get("less", {}).items():
+        frame[name] = _beyond(part, name, others, frame, turned)
     return frame
+
+
+def _beyond(part, name, others, frame, turned):
+    """What an amount has beyond those that are in it: blank where that is nothing; the whole where they are blank or can't be read."""
+    amount, each = pd.to_numeric(frame[name], errors="coerce"), frame[others].apply(pd.to_numeric, errors="coerce")
+    rows = amount.notna() & each.notna().any(axis=1)
+    left = (amount.astype(float) - each.astype(float).sum(axis=1)).round(4)
+    out = frame[name].where(~rows, left.where(left != 0).map(_plain, na_action="ignore").astype(schema.TEXT))
+    why = f"less {' and '.join(others)}"
+    told = {"sheet": part.sheet, "line": frame.index[rows], "column": name, "value": frame[name][rows], "became": out[rows].fillna("blank")}
+    turned += [pd.DataFrame(told | {"why": why}).reset_index(drop=True)] if rows.any() else []
+    return out
 
 
 def _worded(part, name):

@@ -7,8 +7,10 @@ from wearbar import tables as schema
 __all__ = ["MONEY", "NAMES", "TELLING", "WHEN", "heading", "quantity_of", "tables_of"]
 
 # the first whose words stand in a heading wins; "" is worked out from others, or is no reading of an instrument
+_UNIT = r"l|ltrs?|lit(re|er)s?|gals?|gallons?|kwh|unit"
 _WORDS = {
-    "": r"per|each|mpg|kmpl|consumption|average|since|trip|distance|balance|next|due|l/100|km/l|mi/gal|/100",
+    "unit_price": rf"(price|cost|pence|cents?|p) ?(per|/|each|a) ?({_UNIT})|({_UNIT}) (price|cost)|ppl|price each",
+    "": r"per|each|rate|mpg|kmpl|consumption|average|since|trip|distance|balance|next|due|l/100|km/l|mi/gal|/100",
     "unrecorded_before": r"missed",
     "removed_odometer": r"(removed|off) (at|odo\w*|km|miles|mileage)|(odo\w*|km|miles|mileage) (when )?(removed|off)",
     "fitted_odometer": r"fitted (at|odo\w*|km|miles|mileage)|(odo\w*|km|miles|mileage) (when )?fitted",
@@ -57,7 +59,7 @@ WHEN = {"fitted": "fitted", "vehicles": "in_service", "fixed_costs": "from", "us
 
 def heading(text, table=""):
     """The column of the format that a heading tells of, or "". One that is a column's own name is that column, if the table has it."""
-    low = " ".join(re.sub(r"[^\w/]+", " ", text.casefold()).split())
+    low = " ".join(re.sub(r"[^\w/]+", " ", re.sub(r"[£€$¥] ?(?=/|per\b)", " price ", text.casefold())).split())
     own = low.replace(" ", "_")
     if own in NAMES and (not table or schema.column(table, own)):
         return own

@@ -15,7 +15,7 @@ __all__ = ["ASK", "AdoptError", "asked", "check_map", "read_map", "table_toml", 
 ASK = "?"
 KEYS = {
     "sheet": str, "to": str, "header_lines": list, "date_order": str, "decimal": str,
-    "columns": dict, "constants": dict, "units": dict, "words": dict,
+    "columns": dict, "constants": dict, "units": dict, "less": dict, "words": dict,
 }  # fmt: skip
 FIRST_ASKED = 12
 
@@ -28,7 +28,7 @@ def read_map(path):
     """The map in a file, as a dict. Raises AdoptError."""
     try:
         return tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # not TOML, not UTF-8, a number without end, lists without end
         raise AdoptError(f"{path} is not a map (TOML): {str(error)[:200]}") from None
 
 
@@ -86,7 +86,7 @@ def _check_table(entry, where):
 
 def _check_columns(entry, where):
     to, columns, constants = entry["to"], list(entry.get("columns", {}).values()), list(entry.get("constants", {}))
-    _must(columns, f"{where}: columns names no column; write columns = {{ \"heading in the sheet\" = \"column of {to}\" }}")
+    _must(columns, f'{where}: columns names no column; write columns = {{ "heading in the sheet" = "column of {to}" }}')
     _must(all(isinstance(c, str) for c in columns), f"{where}: columns must give a column's name, in quotes, for each heading")
     for name in (*columns, *constants, *entry.get("units", {}), *entry.get("words", {})):
         _must(schema.column(to, name), f"{where}: table {to} has no column {name!r}; it has {', '.join(c.name for c in schema.TABLES[to])}")
@@ -105,6 +105,12 @@ def _check_values(entry, where):
     for name, words in entry.get("words", {}).items():
         good = isinstance(words, dict) and all(isinstance(word, str) for word in words.values())
         _must(good, f"{where}: words.{name} must give a word, in quotes, for each word of the sheet")
+    for name, others in entry.get("less", {}).items():
+        good = isinstance(others, list) and others and name not in others
+        _must(good, f'{where}: less.{name} must list the columns whose money is in it, as in ["labour_cost", "parts_cost"]')
+        for column in (name, *others):
+            told = f"{where}: less names {str(column)[:60]!r}, which is no money in columns"
+            _must(column in entry["columns"].values() and schema.column(entry["to"], column).quantity == "money", told)
     for name, unit in entry.get("units", {}).items():
         quantity = schema.column(entry["to"], name).quantity
         choices = SIZES.get(quantity, {}) if name != "value" else [u for q in schema.MEASURED for u in SIZES[q]]
@@ -154,4 +160,5 @@ def toml(text):
 
 
 def _inline(mapping):
-    return "{ " + ", ".join(f"{toml(key)} = {toml(value)}" for key, value in mapping.items()) + " }"
+    told = {key: f"[{', '.join(map(toml, value))}]" if isinstance(value, list) else toml(value) for key, value in mapping.items()}
+    return "{ " + ", ".join(f"{toml(key)} = {value}" for key, value in told.items()) + " }"

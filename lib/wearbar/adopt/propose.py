@@ -14,6 +14,7 @@ from wearbar.adopt.evidence import date_order, decimal_mark
 from wearbar.adopt.grids import headings
 from wearbar.adopt.lexicon import MONEY, WHEN, heading, quantity_of, tables_of
 from wearbar.adopt.maps import ASK, AdoptError, asked, table_toml, toml
+from wearbar.adopt.sums import settle_money
 from wearbar.sources.header import CHOICES
 
 __all__ = ["Proposal", "propose"]
@@ -73,10 +74,16 @@ def _sheet(grid, name, seen, today):
     part, where = pick(grid, entry), _where(grid)
     seen.tables.add(to)
     seen.unsure += [where + doubt] if doubt else []
-    _say_passed_over(names, columns, where, seen)
     kinds = {name: schema.column(to, name).kind for name in columns.values()}
     _decide(entry, "date_order", date_order(_cells(part, kinds, "date"), today), f"{where}dates: ", seen)
     _decide(entry, "decimal", decimal_mark(_cells(part, kinds, "number")), f"{where}numbers: ", seen)
+    rows = part.picked.index
+    seen.unsure += [where + told for told in settle_money(grid.cells.loc[rows], grid.typed.loc[rows], names, entry)]
+    if ASK in columns.values():
+        seen.units.setdefault("currency", set())
+    _say_passed_over(names, columns, where, seen)
+    part = pick(grid, entry | {"columns": {head: name for head, name in columns.items() if name != ASK}})
+    kinds = {name: schema.column(to, name).kind for name in part.picked}
     entry["constants"] = _constants(entry, grid, where, seen)
     entry["units"] = _units(part, entry, where, seen)
     entry["words"] = _vehicles(part, entry, seen) | {n: w for n in kinds if (w := _words(part.picked[n], schema.column(to, n)))}

@@ -77,7 +77,6 @@ def keeping_cost(kept, show):
     for i, (axes, k) in enumerate(zip(panels[0], shown, strict=False)):
         curve = k.curve
         axes.plot(curve["age_years"], curve["cost_per_year"], **style.series(i, marker=""))
-        style.band(axes, curve["age_years"], curve["low"], curve["high"], i)
         if np.isfinite(k.best.value):
             least = curve.loc[curve["age_years"].eq(k.best.value), "cost_per_year"]
             axes.plot([k.best.value], least, **style.series(i, markersize=8))

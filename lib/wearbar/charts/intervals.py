@@ -48,7 +48,7 @@ def by_month(table):
     spread = np.abs(np.stack([value - 100 * table["low"], 100 * table["high"] - value]))
     axes.errorbar(table["month"], value, spread, fmt="o", color=style.PALETTE[0], markersize=4.5, elinewidth=1.2)
     axes.set_ylim(0, 103)
-    axes.set_ylabel("Done in time (%)")
+    axes.set_ylabel("Done on time (%)")
     axes.set_xlabel("Month in which the window closed")
     style.dates(axes.xaxis)
     return figure
@@ -61,7 +61,7 @@ def by_group(table, column):
     if len(table):
         style.ranges(axes, labels, 100 * table["share"], 100 * table["low"], 100 * table["high"])
     axes.set_xlim(0, 103)
-    axes.set_xlabel("Done in time (%), in brackets the occasions")
+    axes.set_xlabel("Done on time (%), jobs in brackets")
     return figure
 
 

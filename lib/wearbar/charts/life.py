@@ -6,12 +6,11 @@ from matplotlib.ticker import MaxNLocator
 
 from wearbar.charts import style
 from wearbar.life import fit_weibull, kaplan_meier
-from wearbar.wear import unbent
+from wearbar.wear import AT_LIMIT, unbent
 
 __all__ = ["comparable", "cost_ranges", "left_ranges", "residuals", "service_curves", "wear_lines", "weibull_plots"]
 
-MOST = 14  # parts in the picture of what is left
-AT_LIMIT = ("below-legal", "below")  # nothing is left
+MOST = 18  # parts in the picture of what is left
 PANELS = 6
 
 
@@ -25,8 +24,9 @@ def _part(row):
 
 
 def left_ranges(on, show):
-    """Distance left of the most pressing parts, low limit to high; a part whose limit may be passed starts at nil."""
-    rows = on[on["left_km"].notna() & ~on["state"].isin(AT_LIMIT)].head(MOST)
+    """Distance left of the most pressing parts, low limit to high; one at its limit, or perhaps at it, stands at nil."""
+    at_limit = on["state"].isin(AT_LIMIT)
+    rows = on[on["left_km"].notna() | at_limit].head(MOST).fillna({"left_km": 0.0, "left_low_km": 0.0, "left_high_km": 0.0})
     figure, axes = style.new_figure(0.9 + 0.27 * len(rows))
     turn = show.units.from_km
     high = rows["left_high_km"].where(np.isfinite(rows["left_high_km"]), rows["left_km"])
@@ -34,8 +34,10 @@ def left_ranges(on, show):
     ends = np.minimum(turn(high), most)
     style.ranges(axes, [_part(r) for r in rows.to_dict("records")], turn(rows["left_km"]), turn(rows["left_low_km"]), ends)
     axes.plot(turn(rows["left_low_km"]), range(len(rows)), linestyle="none", marker="|", markersize=11, color=style.INK)
+    at = np.flatnonzero(rows["state"].isin(AT_LIMIT))
+    axes.plot(np.zeros(len(at)), at, linestyle="none", marker="X", markersize=7, color=style.PALETTE[4], zorder=5)
     axes.set_xlim(-0.02 * most, most * 1.02)
-    axes.set_xlabel(f"distance left ({show.units.distance}); the upright stroke is the low limit")
+    axes.set_xlabel(f"distance left ({show.units.distance}); the upright stroke is the low limit, a cross at or perhaps at a limit")
     style.thousands(axes.xaxis)
     return figure
 
@@ -89,7 +91,8 @@ def _one_line(axis, looks, row, show):
     axis.plot(turn(x), height(middle), color=style.PALETTE[0], linewidth=1.4)
     axis.axhline(height(row["limit"]), color=style.PALETTE[4], linestyle="--", linewidth=1.2, label="limit")
     if row["legal_limit"] == row["legal_limit"] and row["legal_limit"] != row["limit"]:
-        axis.axhline(height(row["legal_limit"]), color=style.INK, linestyle=":", linewidth=1.2, label="legal limit or test")
+        law = {"color": style.INK, "linestyle": ":", "linewidth": 1.2, "label": _cut(f"legal limit ({row['jurisdiction']})", 30)}
+        axis.axhline(height(row["legal_limit"]), **law)
     axis.set_ylim(bottom=max(axis.get_ylim()[0], 0 if not rising else -np.inf))
     axis.axvline(turn(now), color=style.MUTED, linewidth=0.8)
     axis.text(turn(now), axis.get_ylim()[1], "now", fontsize=7.5, va="top", ha="right", color=style.MUTED)

@@ -32,7 +32,7 @@ def typed(table, raw):
     Text columns are `tables.TEXT`, dates datetime64[ns], numbers float64; a cell that can't be read is missing here and a problem there.
     The raw columns are used up on the way, so that a large table is not held twice.
     """
-    parts = [problems(table, [line], name, [value], rule) for line, name, value, rule in raw.problems]
+    parts = [problems(table, [line], name, [value], rule, *remedy) for line, name, value, rule, *remedy in raw.problems]
     columns = TABLES[table]
     if len(raw.lines) > LARGE:
         with ThreadPoolExecutor() as pool:
@@ -53,7 +53,7 @@ def typed(table, raw):
 def _column(table, col, raw):
     array = raw.columns.pop(col.name, None)
     if array is None or array.null_count == len(raw.lines):
-        blank = [problems(table, raw.lines, col.name, [""] * len(raw.lines), "required")] if col.required else []
+        blank = [_lacking(table, raw.lines, col)] if col.required else []
         return _all_blank(col, len(raw.lines)), blank
     if isinstance(array, pa.ChunkedArray):
         array = array.combine_chunks()
@@ -66,8 +66,12 @@ def _column(table, col, raw):
         told = np.concatenate([p["line"].to_numpy() for p in parts]) if parts else []
         blank = raw.lines[np.asarray(missing)]
         blank = blank[~np.isin(blank, told)]
-        parts.append(problems(table, blank, col.name, [""] * len(blank), "required"))
+        parts.append(_lacking(table, blank, col))
     return values, parts
+
+
+def _lacking(table, lines, col):
+    return problems(table, lines, col.name, [""] * len(lines), "required", severity="warn" if col.kept else "set-aside")
 
 
 def _all_blank(col, n):

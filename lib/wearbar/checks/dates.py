@@ -6,12 +6,13 @@ import pandas as pd
 from wearbar.checks.found import codes, join, none_found, problems, shown
 from wearbar.checks.likely import likely_years
 from wearbar.checks.rows import main_date
-from wearbar.tables import MEASURED, PERIODS
+from wearbar.tables import MEASURED, PERIODS, WHOLE_FLEET
 
 __all__ = ["future", "lacking", "one_at_a_time", "periods", "references", "service"]
 
+MONTH = r"[12]\d{3}-(0[1-9]|1[0-2])(-01( 00:00:00)?)?"  # a spreadsheet turns 2026-10 into its first day
 DAYS_TO_PREPARE = pd.Timedelta(days=60)
-BEFORE_SERVICE_IS_FINE = ("vehicles", "campaigns")
+BEFORE_SERVICE_IS_FINE = ("vehicles", "campaigns", *WHOLE_FLEET)
 ONE_AT_A_TIME = ("use", "layups", "postings")
 
 
@@ -70,6 +71,10 @@ def lacking(table, frame):
         mask, name, rule = frame[["task", "defect"]].isna().all(axis=1), "task", "no-value"
     elif table == "measurements":
         mask, name, rule = frame["unit"].isna() & ~frame["quantity"].isin(list(MEASURED)), "unit", "unit-lacking"
+    elif table == "limits":
+        mask, name, rule = frame[["legal_class", "kind"]].isna().all(axis=1), "legal_class", "no-value"
+    elif table == "budget":
+        mask, name, rule = ~frame["month"].fillna("").str.fullmatch(MONTH), "month", "not-a-month"
     elif table == "fitted":
         mask, name, rule = frame["removed"].isna() & frame["reason"].notna(), "reason", "reason-no-removal"
     else:

@@ -3,7 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from wearbar.checks.found import join, none_found, problems, shown
+from wearbar.checks.found import codes, join, none_found, problems, shown
+from wearbar.checks.peers import Bound, far_above
 from wearbar.units import DEPTH_MM
 
 __all__ = ["TIRED_GAUGE_MM", "deep", "deep_remedy", "fills", "overlaps"]
@@ -12,6 +13,7 @@ PLACE = ["vehicle", "position", "category"]
 TIRED_GAUGE_MM = 0.5
 FEWEST_FILLS = 5
 BIG, TOO_BIG = 1.75, 3.0
+FILLS = Bound(times=10, widths=6, floor=0.35, least=3)
 
 
 def overlaps(fitted):
@@ -52,19 +54,35 @@ def _likely_depth(value, new, unit):
     return f"{value:g} above {new:g}, its depth when new" + (f": {slip}" if slip else ": mend it, or the depth when new")
 
 
-def fills(fuel):
-    """Fills far above what the vehicle takes: its 90th percentile of the same fuel, where it has a few fills."""
+def fills(fuel, vehicles):
+    """Fills of nothing, and those far above what the vehicle takes: its 90th percentile of the same fuel where it has a few fills, and
+
+    what the other vehicles of its kind take where it has not.
+    """
+    fuel = fuel[fuel["volume"].notna().to_numpy()] if fuel["volume"].hasnans else fuel
     if not len(fuel):
         return none_found()
     group = fuel["vehicle"].factorize()[0] * 16 + fuel["kind"].factorize()[0] + 1
     volume = fuel["volume"].to_numpy()
     usual = _usual(group, volume)
-    parts = []
+    few = np.isinf(usual) & (np.bincount(group)[group] < FEWEST_FILLS)
+    parts = [problems("fuel", fuel.index[volume == 0], "volume", volume[volume == 0], "fill-zero"), _beside_others(fuel, vehicles, few)]
     for rule, mask in (("fill-too-big", volume > TOO_BIG * usual), ("fill-big", (volume > BIG * usual) & (volume <= TOO_BIG * usual))):
         rows, mine = fuel[mask], usual[mask]
         remedy = [_fill_remedy(v, u) for v, u in zip(rows["volume"], mine, strict=True)]
         parts.append(problems("fuel", rows.index, "volume", rows["volume"], rule, np.array(remedy, dtype=object)))
     return join(parts)
+
+
+def _beside_others(fuel, vehicles, few):
+    """Of vehicles with few fills, those far above the fills of their kind of vehicle and fuel."""
+    if not few.any():
+        return none_found()
+    kind = vehicles["kind"].factorize()[0][codes(fuel["vehicle"], vehicles["vehicle"])]
+    far, middle = far_above(fuel["volume"].to_numpy(), kind * 16 + fuel["kind"].factorize()[0] + 1, FILLS)
+    rows, middle = fuel[far & few], middle[far & few]
+    remedy = [_fill_remedy(v, 2 * m) for v, m in zip(rows["volume"], middle, strict=True)]
+    return problems("fuel", rows.index, "volume", rows["volume"], "fill-too-big", np.array(remedy, dtype=object))
 
 
 def _usual(group, volume):

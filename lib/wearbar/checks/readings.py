@@ -31,7 +31,10 @@ def doubtful_readings(tables, distance):
 
 
 def doubtful_hours(tables):
-    """Hour-meter readings that can't be true: an hour meter runs 24 hours a day at most."""
+    """Hour-meter readings that can't be true: an hour meter runs 24 hours a day at most.
+
+    Each meter is looked at for itself: a reading of hours with `restarts_at`, and no odometer, ends one and begins the next.
+    """
     return _doubtful(_gathered(tables, HOUR_METERS), tables, HOUR_METERS, np.full(len(tables["vehicles"]), HOURS_A_DAY), None)
 
 
@@ -57,8 +60,7 @@ def _doubtful(rows, tables, places, limit, in_km):
     if not rows:
         return none_found()
     rows["series"] = rows["vehicle"].astype("int64") * MOST_CHANGES
-    if in_km is not None:
-        rows = _with_changes(rows, tables, places)
+    rows = _with_changes(rows, tables, places, "hours" if in_km is None else "odometer")
     order = _in_order(rows["series"] * DAYS + rows["day"], rows["value"])
     rows = {key: values[order] for key, values in rows.items()}
     rows["limit"] = limit[rows["vehicle"]]
@@ -77,10 +79,12 @@ def _in_order(key, value):
     return order
 
 
-def _with_changes(rows, tables, places):
-    """A series for each instrument of each vehicle, and a reading more for each new one's first."""
+def _with_changes(rows, tables, places, meter):
+    """A series for each instrument (`meter`: odometer or hours) of each vehicle, and a reading more for each new one's first."""
     changed = tables["odometer"]
-    at = np.flatnonzero((changed["restarts_at"].notna() & changed["date"].notna()).to_numpy())
+    of_hours = changed["odometer"].isna() & changed["hours"].notna()
+    mine = changed["restarts_at"].notna() & changed["date"].notna() & of_hours.eq(meter == "hours")
+    at = np.flatnonzero(mine.to_numpy())
     if not len(at):
         return rows
     changed = changed.iloc[at]
@@ -88,7 +92,7 @@ def _with_changes(rows, tables, places):
     day = changed["date"].to_numpy().astype("datetime64[D]").astype("int32")
     order = np.lexsort((day, vehicle))
     at, vehicle, day = at[order], vehicle[order], day[order]
-    old, new = changed["odometer"].to_numpy()[order], changed["restarts_at"].to_numpy()[order]
+    old, new = changed[meter].to_numpy()[order], changed["restarts_at"].to_numpy()[order]
     key, mine = vehicle.astype("int64") * DAYS + day, rows["vehicle"].astype("int64") * DAYS + rows["day"]
     begin = np.searchsorted(vehicle, rows["vehicle"])
     before, upto = np.searchsorted(key, mine), np.searchsorted(key, mine, side="right")
@@ -96,7 +100,7 @@ def _with_changes(rows, tables, places):
     is_new = (upto > before) & (np.abs(rows["value"] - new[first]) < np.abs(rows["value"] - old[first]))
     nth = np.where(is_new, upto, before) - begin
     own = np.arange(len(at)) - np.searchsorted(vehicle, vehicle)
-    ends = np.flatnonzero((rows["place"] == places.index(("odometer", "odometer", "date"))) & np.isin(rows["at"], at))
+    ends = np.flatnonzero((rows["place"] == places.index(("odometer", meter, "date"))) & np.isin(rows["at"], at))
     nth[ends] = own[np.argsort(at)][np.searchsorted(np.sort(at), rows["at"][ends])]
     rows["series"] += nth
     fresh = {"vehicle": vehicle, "day": day, "value": new, "weight": np.ones(len(at)), "place": np.full(len(at), -1, "int8"), "at": at}

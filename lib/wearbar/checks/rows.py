@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar.checks.found import codes, join, none_found, problems
-from wearbar.tables import LATER, MAIN_DATE, TABLES, UNIQUE
+from wearbar.tables import LATER, MAIN_DATE, TABLES, UNIQUE, WHOLE_FLEET
 
 __all__ = ["after", "known_later", "known_vehicles", "main_date", "repeated_ids", "same_rows"]
 
@@ -16,6 +16,8 @@ CANDIDATES = ("date", "number")
 
 def main_date(table, frame):
     """The date that places each row: an array of days, NaT where it has none."""
+    if table in WHOLE_FLEET:
+        return pd.Series(pd.NaT, frame.index, dtype="datetime64[ns]", name="")
     first, *others = MAIN_DATE[table]
     date = frame[first]
     for name in others:
@@ -26,6 +28,8 @@ def main_date(table, frame):
 def after(table, frame, as_of, vehicles_after):
     """Which rows lie after the log's day, or belong to a vehicle that had not come by then: an array of bools."""
     later = (main_date(table, frame) > as_of).to_numpy()
+    if table in WHOLE_FLEET:
+        return later
     return later | frame["vehicle"].isin(vehicles_after).to_numpy() if len(vehicles_after) else later
 
 
@@ -56,6 +60,8 @@ def known_vehicles(table, frame, vehicles, set_aside):
 
     vehicles: the names in use. set_aside: Series of the rule broken by each vehicle set aside.
     """
+    if table in WHOLE_FLEET:
+        return none_found()
     rows = frame[codes(frame["vehicle"], vehicles) < 0]
     rows = rows[rows["vehicle"].notna().to_numpy()]
     if not len(rows):
@@ -87,7 +93,8 @@ def same_rows(table, frame, extra):
     whole = once.join(extra, rsuffix=" (extra)") if len(extra.columns) else once
     rows = once[whole.duplicated().to_numpy()]
     rule = "same-reading" if table in TWICE_SET_ASIDE else "same-row"
-    return problems(table, rows.index, MAIN_DATE[table][0], rows[MAIN_DATE[table][0]], rule)
+    name = TABLES[table][0].name if table in WHOLE_FLEET else MAIN_DATE[table][0]
+    return problems(table, rows.index, name, rows[name], rule)
 
 
 def _mixed(frame):

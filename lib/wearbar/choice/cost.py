@@ -14,13 +14,15 @@ import pandas as pd
 from scipy import special, stats
 
 from wearbar.choice.place import PLACE, UNBOUNDED, named, service_lives, with_place
-from wearbar.estimate import MIN_VEHICLES, Estimate
+from wearbar.choice.vehicles import by_parts_of_one, decisions, jackknife
+from wearbar.estimate import holm
 from wearbar.life import fit_weibull_groups, kaplan_meier, life_of
 
 __all__ = ["MIN_ENDS", "cost_per_distance", "pairs"]
 
 MIN_ENDS = 5  # of an item, for limits by the spread between vehicles
-TAKEN = 0.5  # of a vehicle's weight, by the jackknife: all of it is too much for few vehicles, a hair too little (by simulation)
+PAIR_VEHICLES = 8  # of two items together: with fewer, 90% limits of their ratio held 86 to 97
+CLEAR_P = 0.05  # a pair's Holm-adjusted chance below this is called a difference
 FIT_ENDS = 3  # of a sample without one vehicle, for a fit
 THICK = 5  # parts at risk, from which a product-limit curve is integrated
 MONEY = ["service_km", "service_low_km", "service_high_km", "cost_per_km", "low_per_km", "high_per_km", "beyond_share"]
@@ -51,53 +53,29 @@ def _groups(spans):
 
 def _costs(group, confidence, rng):
     lives, price, fitting = group
-    ends, vehicles = int(lives["came_off"].sum()), lives["vehicle"].nunique()
-    told = {"n": lives["part_key"].nunique(), "n_off": ends, "vehicles": vehicles, "price": price, "fitting": fitting}
-    found = None
-    if ends >= MIN_ENDS and not _mostly_on(lives):
-        found = _jackknife(lambda w: _mean_service(lives, w), vehicles, 1, confidence, "km")
-    if found is None or not np.isfinite(found.low) or found.high > UNBOUNDED * found.value:
+    told = {"n": lives["part_key"].nunique(), "n_off": int(lives["came_off"].sum()), "vehicles": lives["vehicle"].nunique()}
+    told |= {"price": price, "fitting": fitting}
+    lives = decisions(lives)
+    vehicles = told["vehicles"]
+    if by_parts_of_one(lives) or lives["came_off"].sum() < MIN_ENDS:
         found = _by_parts(lives, confidence, rng)
+    else:
+        found = jackknife(lambda w: _mean_service(lives, w), vehicles, 1, confidence, "km")
+        few = not np.isfinite(found.low) or found.high > UNBOUNDED * found.value
+        note = "few vehicles: no range" if few else "most still on: no range" if lives["came_off"].mean() < 0.5 else ""
+        found = replace(found, low=nan, high=nan, note=note) if note else found
     spent = price + fitting
     cost = {"cost_per_km": spent / found.value, "low_per_km": spent / found.high, "high_per_km": spent / found.low}
     service = {"service_km": found.value, "service_low_km": found.low, "service_high_km": found.high}
     return {**told, **service, **cost, "beyond_share": _beyond(lives, found.value), "note": found.note}
 
 
-def _mostly_on(lives):
-    """Whether more lives go on than came off: the spread between vehicles then says little of a mean that lies past most of them."""
-    return lives["came_off"].mean() < 0.5
-
-
-def _jackknife(statistic, vehicles, estimated, confidence, unit=""):
-    """Limits of a positive statistic from taking half of each vehicle out: log scale, Student's t on vehicles less what is estimated.
-
-    statistic: takes weights (rows, vehicles) and gives a value a row, NaN where a sample has none: then no limits, nor below two degrees
-    of freedom.
-    """
-    value, *parts = np.log(statistic(np.vstack([np.ones(vehicles), 1 - TAKEN * np.eye(vehicles)])))
-    spread = np.sqrt((vehicles - 1) * np.var(parts)) / TAKEN
-    freedom = vehicles - estimated
-    half = stats.t.ppf((1 + confidence) / 2, freedom) * spread if freedom >= MIN_VEHICLES - 1 else nan
-    low, high = np.exp([value - half, value + half])
-    return Estimate(float(np.exp(value)), low, high, confidence, vehicles, unit=unit, method="jackknife over vehicles")
-
-
 def _by_parts(lives, confidence, rng):
+    """Mean service of few ends, or of one vehicle: from its decisions alone."""
     found = life_of(lives["duration_km"], lives["came_off"], lives["entry_km"], None, confidence=confidence, rng=rng)
-    few = "most still on" if _mostly_on(lives) and found.n - found.n_censored >= MIN_ENDS else "few vehicles"
-    note = "; ".join(filter(None, [f"{few}: parts taken as independent", found.note]))
+    one = "one vehicle: its own parts alone" if by_parts_of_one(lives) else ""
+    note = "; ".join(filter(None, [one, found.note]))
     return replace(found, high=nan if found.high > UNBOUNDED * found.value else found.high, note=note)
-
-
-def _apart(a, b, confidence):
-    """The ratio of two items' mean service from limits of each, on the log scale (MOVER: Zou & Donner 2008, Stat. Med. 27:1693; memory)."""
-    rng = np.random.default_rng(0)
-    ours, theirs = (_by_parts(own, confidence, rng) for own in (a, b))
-    x, y = (np.log([found.value, found.low, found.high]) for found in (ours, theirs))
-    low = x[0] - y[0] - np.hypot(x[0] - x[1], y[2] - y[0])
-    high = x[0] - y[0] + np.hypot(x[2] - x[0], y[0] - y[1])
-    return Estimate(*(float(np.exp(end)) for end in (x[0] - y[0], low, high)), confidence, len(a) + len(b), method="limits of each item")
 
 
 def _mean_service(lives, weights):
@@ -146,19 +124,23 @@ def _beyond(lives, mean):
 def pairs(spans, confidence=0.9):
     """Every two items of one place, compared: one row a pair, `item` against `other`, the cheaper by the estimate first.
 
-    `ratio` of their costs a distance (item over other) with `low`, `high` (jackknife over the vehicles of both; where most lives of either
-    go on, from each item's own limits, parts taken as independent), `apart` (the interval leaves out 1), `break_even` (the price at which
-    the other would cost the same) with limits, `other_price`, `lives_needed` (of both together, for the interval to leave out 1 were the
-    ratio as estimated; 0 where it does, -1 where they are too near). No row where either has under five ends or no limits can be given.
+    `ratio` of their costs a distance (item over other) with `low`, `high` (jackknife over the vehicles of both), `p` that they cost the
+    same, `p_holm` (over all pairs), `apart` (below `CLEAR_P`), `break_even` (the price at which the other would cost the same) with
+    limits, `other_price`, `lives_needed` (of both together, for the interval to leave out 1 were the ratio as estimated; 0 where it does,
+    -1 where they are too near). No row where either has under five ends, both together are on under
+    `PAIR_VEHICLES`, or no limits can be given.
     """
     by_place = {}
     for key, group in _groups(with_place(spans)).items():
+        group = (decisions(group[0]), *group[1:])
         if group[0]["came_off"].sum() >= MIN_ENDS:
             by_place.setdefault(key[:3], []).append((key[3], *group))
     rows = [_pair(place, a, b, confidence) for place, items in by_place.items() for a, b in combinations(items, 2)]
-    columns = [*PLACE, "item", "other", "ratio", "low", "high", "apart", "break_even", "break_even_low", "break_even_high", "other_price"]
+    columns = [*PLACE, "item", "other", "ratio", "low", "high", "p", "break_even", "break_even_low", "break_even_high", "other_price"]
     frame = pd.DataFrame(rows, columns=[*columns, "lives_needed"])
-    return frame[frame["low"].notna()].reset_index(drop=True)
+    frame = frame[frame["low"].notna()].reset_index(drop=True)
+    frame["p_holm"] = holm(frame["p"].to_numpy(float))
+    return frame.assign(apart=frame["p_holm"] < CLEAR_P)
 
 
 def _pair(place, a, b, confidence):
@@ -170,8 +152,10 @@ def _pair(place, a, b, confidence):
         draws = [_mean_service(own[1], weights[:, names.get_indexer(pd.factorize(own[1]["vehicle"])[1])]) for own in (a, b)]
         return draws[0] / draws[1]
 
-    by_parts = _mostly_on(a[1]) or _mostly_on(b[1])
-    found = _apart(a[1], b[1], confidence) if by_parts else _jackknife(longer, len(names), 2, confidence)
+    shared = a[1]["vehicle"].nunique() + b[1]["vehicle"].nunique() > len(names)
+    found = jackknife(longer, len(names), 1 if shared else 2, confidence)
+    if len(names) < PAIR_VEHICLES:
+        found = replace(found, low=nan, high=nan)
     money = spent[a[0]] / spent[b[0]]
     ratio, low, high = money / found.value, money / found.high, money / found.low
     if ratio > 1:
@@ -179,7 +163,14 @@ def _pair(place, a, b, confidence):
         found = replace(found, value=1 / found.value, low=1 / found.high, high=1 / found.low)
     # the other's price p with (p + its fitting) / its service = a's cost: service of b over a is 1 / found
     even = [spent[a[0]] / x - b[3] for x in (found.value, found.high, found.low)]
-    apart = bool(high < 1)
     half = np.log(high / low) / 2
-    needed = 0 if apart or not half > 0 else int(np.ceil(len(both) * (half / abs(np.log(ratio))) ** 2)) if ratio < 0.99 else -1
-    return (*place, a[0], b[0], ratio, low, high, apart, *even, b[2], needed)
+    p = _chance(ratio, half, len(names) - (1 if shared else 2), confidence)
+    needed = 0 if high < 1 or not half > 0 else int(np.ceil(len(both) * (half / abs(np.log(ratio))) ** 2)) if ratio < 0.99 else -1
+    return (*place, a[0], b[0], ratio, low, high, p, *even, b[2], needed)
+
+
+def _chance(ratio, half, freedom, confidence):
+    """p that a ratio is 1, from the half width of its limits on the log scale."""
+    if not half > 0:
+        return nan
+    return float(2 * stats.t.sf(abs(np.log(ratio)) / half * stats.t.ppf((1 + confidence) / 2, freedom), freedom))

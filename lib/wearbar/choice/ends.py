@@ -1,16 +1,20 @@
 """How long items last by their ends, and why parts came off early."""
 
+from dataclasses import replace
 from math import nan
 
 import numpy as np
 import pandas as pd
 
 from wearbar.choice.place import PLACE, STILL, UNBOUNDED, named, with_place
-from wearbar.life import life_of
+from wearbar.choice.vehicles import decisions, jackknife
+from wearbar.life import fit_weibull_groups, life_of
+from wearbar.life.fits import BOOTSTRAP_ENDS
 from wearbar.spans import watched
 
 __all__ = ["early_ends", "lives_by_item"]
 
+NEAR = 0.9  # of the median life: where that with early ends as worn lies below it, how they depend on wear decides, and no point is told
 EXACT = 0.05  # of the middle life: looks nearer together than this tell the end itself
 
 
@@ -18,9 +22,11 @@ def lives_by_item(spans, confidence=0.9, rng=None):
     """Life until worn out or failed, from ends alone: one row a (category, kind, place_on, item) with a life watched, most ends first.
 
     `n`, `n_ended` (worn or failed), `n_early` (taken off early: never sure to be independent of wear), `n_between` (ends that lie between
-    two looks: where those are a twentieth of the middle life apart or more; nil where ends are taken as exact), `life_km` (the middle life,
-    early ends taken as independent) and `floor_km` (were every part taken off early about to wear out), both by `life.life_of`; `low_km`,
-    the low limit of the latter, and `high_km`, the high one of the former: how early ends depend on wear is not known; `note`, `method`.
+    two looks: where those are a twentieth of the middle life apart or more; nil where ends are taken as exact), `life_km` (the median life,
+    early ends taken as independent; NaN where `floor_km` is below `NEAR` of it: then a range alone) and `floor_km` (were every part
+    taken off early about to wear out), limits by the spread between vehicles, of one vehicle or few ends by `life.life_of` on its
+    decisions; `low_km`, the low limit of the latter, and `high_km`, the high one of the former: how early ends depend on wear is not
+    known; `note`, `method`.
     """
     rng = rng or np.random.default_rng(0)
     lives = watched(with_place(spans))
@@ -34,18 +40,44 @@ def lives_by_item(spans, confidence=0.9, rng=None):
 def _life(group, confidence, rng):
     early = group["cause"].eq("removed-early")
     told = {"n": group["part_key"].nunique(), "n_ended": int(group["observed"].sum()), "n_early": int(early.sum())}
+    group = decisions(group)
+    early = group["cause"].eq("removed-early")
     rows = group["duration_km"], group["observed"], group["entry_km"], None
-    found = life_of(*rows[:3], confidence=confidence, rng=rng)
+    found = _median(group["vehicle"], rows, confidence, rng)
     apart = (group["duration_km"] - group["last_seen_km"])[group["cause"].eq("worn")].dropna()
     if len(apart) and apart.median() >= EXACT * found.value:
         rows = _between_looks(group)
         early = early.reindex(rows[0].index)
-        found = life_of(*rows[:3], confidence=confidence, rng=rng, last_seen=rows[3])
+        found = _median(group["vehicle"], rows, confidence, rng)
     told["n_between"] = 0 if rows[3] is None else int((rows[3] < rows[0]).sum())
-    floor = life_of(rows[0], rows[1] | early, rows[2], confidence=confidence, rng=rng, last_seen=rows[3]) if early.any() else found
+    worst = (rows[0], rows[1] | early, *rows[2:])
+    floor = _median(group["vehicle"], worst, confidence, rng) if early.any() else found
     high = nan if found.high > UNBOUNDED * found.value else found.high
     life = {"life_km": found.value, "low_km": np.fmin(found.low, floor.low), "high_km": high, "floor_km": floor.value}
+    if floor.value < NEAR * found.value:
+        life["life_km"] = nan
     return {**told, **life, "note": found.note, "method": found.method}
+
+
+def _median(vehicle, rows, confidence, rng):
+    """The median life: by the spread between vehicles; of one vehicle, or of few ends, by its decisions alone."""
+    x, seen, entry, last_seen = rows
+    names = vehicle.reindex(x.index)
+    if seen.sum() < BOOTSTRAP_ENDS or names.nunique() == 1:
+        return life_of(x, seen, entry, confidence=confidence, rng=rng, last_seen=last_seen)
+    code, cars = pd.factorize(names)
+    columns = [None if c is None else c.to_numpy() for c in (x, seen, entry, last_seen)]
+
+    def median(weights):
+        sample, row = np.nonzero(weights[:, code])
+        x, seen, entry, last_seen = (None if c is None else c[row] for c in columns)
+        fits = fit_weibull_groups(x, seen, sample, entry, weights[:, code][sample, row], last_seen=last_seen)
+        return fits.set_index("group")["quantile"].reindex(np.arange(len(weights))).to_numpy()
+
+    found = jackknife(median, len(cars), 1, confidence, "km")
+    if np.isfinite(found.low):
+        return replace(found, n=len(x))
+    return replace(found, n=len(x), low=nan, high=nan, note="few vehicles: no range")
 
 
 def _between_looks(group):

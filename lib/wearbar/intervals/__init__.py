@@ -1,16 +1,20 @@
 """Was the work on time, and what is due.
 
 `due` has the arithmetic of limits and windows, `done` what counts as having been done, `fleet` a log laid out, `ladders` the due points,
-`occasion` and `judged` the occasions, `item` what has a due point of its own, `rates` the rate and overruns, `today` the list,
+`occasion` and `judged` the occasions, `item` what has a due point of its own, `failed` failed inspections, `rates` the rate and
+overruns, `compare` which groups differ, `today` what is open,
 `change` what has changed since an earlier report, `reminder` a dashboard's own calendar beside the plan's.
 """
 
 from wearbar.estimate import SMALL_SITE
 from wearbar.intervals.change import Earlier, counts, criterion_moves, listed, rate_change, since_then, what_became
+from wearbar.intervals.compare import CLEAR_JOBS, CLEAR_P, differences
 from wearbar.intervals.item import GRAVE, items
 from wearbar.intervals.judged import COUNTS, REASONS, STALE_DAYS
 from wearbar.intervals.occasion import occasions
 from wearbar.intervals.rates import (
+    CAUTIOUS,
+    NOT_KNOWN,
     Seen,
     compliance,
     driven_overdue,
@@ -27,23 +31,26 @@ from wearbar.intervals.rates import (
     sites_told,
 )
 from wearbar.intervals.reminder import reminder_drift
-from wearbar.intervals.today import FORECAST_DAYS, by_vehicle, due_list, must_not_drive, put_off, untold
+from wearbar.intervals.today import FORECAST_DAYS, open_tasks, put_off, untold
 
 __all__ = [
+    "CAUTIOUS",
+    "CLEAR_JOBS",
+    "CLEAR_P",
     "COUNTS",
     "FORECAST_DAYS",
     "GRAVE",
+    "NOT_KNOWN",
     "REASONS",
     "SMALL_SITE",
     "STALE_DAYS",
     "Earlier",
     "Seen",
-    "by_vehicle",
     "compliance",
     "counts",
     "criterion_moves",
+    "differences",
     "driven_overdue",
-    "due_list",
     "early_work",
     "excluded",
     "first_limits",
@@ -52,8 +59,8 @@ __all__ = [
     "late_for_want_of_use",
     "listed",
     "median_overrun",
-    "must_not_drive",
     "occasions",
+    "open_tasks",
     "overdue",
     "placed",
     "put_off",

@@ -42,11 +42,12 @@ def counts(found):
 def listed(found, danger):
     """What is overdue or must not be driven: frame `vehicle, what, item, position, due_date, anchor_date`.
 
-    danger: of `must_not_drive`. what: task, defect, certificate or campaign. due_date: by whichever limit came first. anchor_date: of a
+    danger: of `actionlist.actions`. what: task, or the danger's kind. due_date: by whichever limit came first. anchor_date: of a
     task, when it was last done.
     """
     tasks = found[found["is_current"] & (found["state"] == "past-window")].assign(what="task")
     tasks = tasks.drop(columns=["item", "due_date"], errors="ignore").rename(columns={"task": "item", "expected_date": "due_date"})
+    danger = danger.rename(columns={"kind": "what"})
     rows = [frame.reindex(columns=list(LISTED)).astype(LISTED) for frame in (danger, tasks)]
     return pd.concat(rows, ignore_index=True).fillna({"position": ""})
 

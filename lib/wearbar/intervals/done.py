@@ -9,10 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from wearbar.intervals.duty import known_on
+
 __all__ = ["Series", "acts_of", "series_of"]
 
 LIMITS = [f"{kind}_{unit}" for kind in ("first", "every", "severe") for unit in ("km", "hours", "days", "months")]
-ACT = ["vehicle", "date", "odometer_km", "hours", "task", "position", "visit"]
+ACT = ["vehicle", "date", "odometer_km", "hours", "task", "position", "visit", "planned", "known"]
 _TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
 
 
@@ -28,7 +30,9 @@ class Series:
 
 
 def series_of(log):
-    """The `Series` of a log by its plan. A task without a limit (on condition) has none; nor has one whose expiry the certificates tell."""
+    """The `Series` of a log by its plan. A task without a limit (on condition) has none; one whose expiry certificates tell ends with the
+    first of them, `told_from`.
+    """
     rules = log.plan.tasks.sort_values("valid_from", na_position="first", kind="stable", ignore_index=True)
     rules["key"] = rules.groupby(["plan", "code"], sort=False).ngroup()
     nth = rules.groupby("key").cumcount()
@@ -37,32 +41,44 @@ def series_of(log):
     limited = rules.loc[rules[LIMITS].notna().any(axis=1), "key"]
     latest = rules[rules["key"].isin(limited)].drop_duplicates("key", keep="last").rename(columns={"code": "task", "positions": "position"})
     latest["position"] = latest["position"].map(lambda names: list(names) or [""])
-    kept = ["key", "plan", "task", "position", "action", "measured_from", "safety", "statutory"]
+    kept = ["key", "plan", "task", "title", "position", "action", "measured_from", "safety", "statutory"]
     vehicles = log.plan.assign(log.tables["vehicles"]).reset_index()
     rows = vehicles.merge(latest[kept].explode("position"), on="plan").astype({"position": _TEXT})
-    tested = log.tables["certificates"][["vehicle", "kind"]].drop_duplicates().merge(rows.reset_index(), on="vehicle")
+    return Series(rows.assign(told_from=_told_from(log, rows)), rules, versions)
+
+
+def _told_from(log, rows):
+    """From which day certificates tell when each series falls due: the first of its kind that was known; NaT without one."""
+    c, v = log.tables["certificates"], log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")
+    came_with = c["vehicle"].map(v["acquired"].fillna(v["in_service"])).clip(upper=c["valid_to"])  # a paper without a day of test
+    c = c.assign(known=known_on(c["tested"].fillna(came_with), c["recorded"]))
+    tested = c.groupby(["vehicle", "kind"])["known"].min().reset_index().merge(rows.reset_index(), on="vehicle")
     named = [task == kind or task.startswith(f"{kind}-") for task, kind in zip(tested["task"], tested["kind"], strict=True)]
     told = np.array(named, dtype=bool) & tested["measured_from"].eq("expiry").to_numpy(dtype=bool)
-    return Series(rows.drop(tested.loc[told, "index"]).reset_index(drop=True), rules, versions)
+    return tested[told].groupby("index")["known"].min().reindex(rows.index)
 
 
 def acts_of(log, series):
-    """Every doing of every series: frame `series` (row of `series.rows`), `date, odometer_km, hours, visit, restarts`, sorted, one row a
-    series and day.
+    """Every doing of every series: frame `series` (row of `series.rows`), `date, odometer_km, hours, visit, restarts, planned`, sorted,
+    one row a series and day.
 
-    A row without a position counts at all of the task's positions. Fitting a part of the task's `part` counts, but for one that the log has
-    fitted before. `covers` reach the same position alone. restarts: a part of the task's `first_after` was fitted, and its first limits
+    A row without a position counts at all of the task's positions. Fitting a part of the category that
+    the task `fits` counts, but for one that the log has
+    fitted before. `covers` reach the same position alone. planned: no repair, recall or advice, nor a part put on for one that failed or
+    was damaged. restarts: a part of the task's `first_after` was fitted, and its first limits
     apply again.
     """
     work, fitted = log.si("work"), _new_parts(log)
+    work["planned"] = work["why"].eq("planned").fillna(True).astype(bool)
+    work["known"] = known_on(work["date"], work["recorded"])
     work = _stack([work[~work["result"].isin(["fail", "not-checked"])], _mended(log, work)])[ACT]
-    keys = series.rules.drop_duplicates("key", keep="last")[["plan", "code", "key", "part", "first_after", "positions"]]
+    keys = series.rules.drop_duplicates("key", keep="last")[["plan", "code", "key", "fits", "first_after", "positions"]]
     plans = series.rows.drop_duplicates("vehicle").set_index("vehicle")["plan"]
     work, fitted = (frame.assign(plan=frame["vehicle"].map(plans).astype(_TEXT)) for frame in (work, fitted))
-    by_part = keys.dropna(subset="part").rename(columns={"part": "category"})
+    by_part = keys.rename(columns={"fits": "category"})
     by_first = keys.explode("first_after").dropna(subset="first_after").rename(columns={"first_after": "category"})
     by_first["category"] = by_first["category"].astype(_TEXT)
-    on, kept = ["plan", "category"], [*ACT[:4], "position", "visit", "plan", "key", "restarts"]
+    on, kept = ["plan", "category"], [*ACT[:4], "position", "visit", "planned", "known", "plan", "key", "restarts"]
     direct = _stack(
         [
             work.rename(columns={"task": "code"}).merge(keys[["plan", "code", "key"]], on=["plan", "code"]).assign(restarts=False)[kept],
@@ -82,10 +98,18 @@ def _stack(frames):
 
 def _new_parts(log):
     """Rows of `fitted` that put on a part for the first time in this log, as acts."""
-    fitted = log.si("fitted").dropna(subset="fitted").sort_values("fitted", kind="stable")
-    fitted = fitted[fitted["part"].isna() | ~fitted["part"].duplicated()]
+    fitted = log.si("fitted")
+    at = ["vehicle", "category", "position"]
+    broke = fitted[fitted["reason"].isin(["failed", "damaged", "recalled"]) & ~(fitted["recorded"] > fitted["removed"])]
+    broke = broke.rename(columns={"fitted": "_", "removed": "fitted"})
+    fitted = fitted.dropna(subset="fitted").sort_values("fitted", kind="stable")
+    fitted["known"] = known_on(fitted["fitted"], fitted["recorded"])
+    broken = pd.MultiIndex.from_frame(fitted[[*at, "fitted"]]).isin(pd.MultiIndex.from_frame(broke[[*at, "fitted"]]))
+    fitted = fitted.assign(planned=~broken)
+    before = fitted.groupby("part")["known"].cummin().groupby(fitted["part"]).shift()
+    fitted = fitted[~(before <= fitted["known"])]
     acts = fitted.rename(columns={"fitted": "date", "fitted_odometer_km": "odometer_km"}).assign(hours=np.nan)
-    return acts[["vehicle", "date", "odometer_km", "hours", "category", "position", "visit"]]
+    return acts[["vehicle", "date", "odometer_km", "hours", "category", "position", "visit", "planned", "known"]]
 
 
 def _mended(log, work):
@@ -94,10 +118,18 @@ def _mended(log, work):
     fails = work[work["result"].eq("fail") & work["visit"].notna()].rename_axis("fail").reset_index()
     found = fails.merge(defects, left_on=["vehicle", "visit"], right_on=["vehicle", "found_visit"], suffixes=("", "_found"))
     same = found["position"].isna() | found["position_found"].isna() | found["position"].eq(found["position_found"])
-    by = found[same].groupby("fail")["closed"]
-    last = by.max()[by.count() == by.size()]
+    found = found[same].assign(known=known_on(found["found"], found["recorded_found"]))
+    found = found[~(found["known"] > found["fail"].map(_all_closed(found[~(found["known"] > found["found"])])))]
+    last = _all_closed(found)
     acts = fails[fails["fail"].isin(last.index)]
-    return acts.assign(date=acts["fail"].map(last), odometer_km=np.nan, hours=np.nan)
+    date = acts["fail"].map(last)
+    return acts.assign(date=date, odometer_km=np.nan, hours=np.nan, planned=False, known=known_on(date, acts["recorded"]))
+
+
+def _all_closed(found):
+    """The day by which all defects of each failed inspection were closed; none where one is open."""
+    by = found.groupby("fail")["closed"]
+    return by.max()[by.count() == by.size()]
 
 
 def _covered(plan, direct, keys):
@@ -122,10 +154,13 @@ def _on_series(acts, rows):
 
 
 def _one_a_day(acts):
-    """One act a series and day: that with the highest reading."""
-    acts = acts.sort_values(["series", "date", "odometer_km", "hours"], na_position="first", kind="stable")
-    again = acts[acts["restarts"]].set_index(["series", "date"]).index
-    acts = acts.drop_duplicates(["series", "date"], keep="last")
-    if len(again):
-        acts = acts.assign(restarts=pd.MultiIndex.from_frame(acts[["series", "date"]]).isin(again))
-    return acts[["series", "date", "odometer_km", "hours", "visit", "restarts"]].reset_index(drop=True)
+    """One act a series and day: of those known first that with the highest reading; none that a later one was known before."""
+    day = ["series", "date"]
+    acts = acts.sort_values([*day, "odometer_km", "hours"], na_position="first", kind="stable")
+    if len(acts):
+        acts = acts[acts["known"] == acts.groupby(day)["known"].transform("min")]
+        acts = acts.assign(**{name: acts.groupby(day)[name].transform("any").astype(bool) for name in ("restarts", "planned")})
+    acts = acts.drop_duplicates(day, keep="last")
+    later = acts.iloc[::-1].groupby("series")["known"].cummin().iloc[::-1].groupby(acts["series"]).shift(-1)
+    acts = acts[~(acts["known"] > later)]
+    return acts[[*day, "odometer_km", "hours", "visit", "restarts", "planned", "known"]].reset_index(drop=True)

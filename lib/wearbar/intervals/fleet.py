@@ -9,10 +9,10 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals.done import Series, acts_of, series_of
 from wearbar.intervals.due import Limits
+from wearbar.intervals.duty import duty_of, known_on
 
-__all__ = ["COVERAGE", "Fleet", "as_dates", "as_days", "fleet_of"]
+__all__ = ["Fleet", "as_dates", "as_days", "fleet_of"]
 
-COVERAGE = 0.5  # of the trailing distance must be described by `use`, or the duty is not known
 UNITS = ("km", "hours", "days", "months")
 
 
@@ -56,7 +56,10 @@ class Fleet:
     act_low: np.ndarray
     act_high: np.ndarray
     act_restarts: np.ndarray
+    act_planned: np.ndarray
+    act_known: np.ndarray
     act_visit: pd.Series
+    kept_from: float
 
     @cached_property
     def rules(self):
@@ -121,15 +124,16 @@ def place(distance, clock, code, day):
 
 
 def fleet_of(log, readings):
-    """The `Fleet` of a log that has a plan."""
+    """The `Fleet` of a log that has a plan. A row typed after a later one was known changes nothing that hangs on it."""
+    readings = _not_overtaken(readings)
     series = series_of(log)
     rows = series.rows
     plans = log.plan.plans[["plan", "valid_from", "unknown_history"]]
     series = replace(series, rules=series.rules.merge(plans, on=["plan", "valid_from"], how="left"))
     distance, clock = usage.path_of(readings), usage.path_of(readings, "hours")
-    vehicles = pd.Index(distance.vehicles)
+    vehicles = pd.Index(distance.vehicles).append(pd.Index(clock.vehicles).difference(distance.vehicles, sort=False))
     clock = replace(clock, vehicles=pd.Index(vehicles.get_indexer(clock.vehicles)))
-    distance = replace(distance, vehicles=pd.RangeIndex(len(vehicles)))
+    distance = replace(distance, vehicles=pd.RangeIndex(len(distance.vehicles)))
     code = vehicles.get_indexer(rows["vehicle"])
     acts = acts_of(log, series)
     acts_x, low, high = _act_places(distance, clock, code, acts)
@@ -140,22 +144,32 @@ def fleet_of(log, readings):
         clock=clock,
         code=code,
         key=rows["key"].to_numpy(),
-        duty=_duty(log, rows, vehicles, readings),
+        duty=duty_of(log, rows, vehicles, readings),
         act_series=acts["series"].to_numpy(),
         act_x=acts_x,
         act_low=low,
         act_high=high,
         act_restarts=acts["restarts"].to_numpy(dtype=bool),
+        act_planned=acts["planned"].to_numpy(dtype=bool),
+        act_known=as_days(acts["known"]),
+        kept_from=_kept_from(log),
         act_visit=acts["visit"],
         **life,
     )
+
+
+def _kept_from(log):
+    work, fitted = log.tables["work"], log.tables["fitted"]
+    known = [as_days(known_on(t[date], t["recorded"])) for t, date in ((work, "date"), (fitted, "fitted"))]
+    return float(np.fmin.reduce(np.concatenate(known), initial=np.nan))
 
 
 def _act_places(distance, clock, code, acts):
     who = code[acts["series"].to_numpy()]
     km = usage.distance_of(distance, who, acts["date"], acts["odometer_km"])
     hours = usage.distance_at(clock, who, acts["date"])
-    hour = acts["hours"].reset_index(drop=True).fillna(hours["distance_km"]).fillna(hours["low_km"])
+    own = usage.to_cumulative(clock, who, acts["date"], acts["hours"])
+    hour = own.reset_index(drop=True).fillna(hours["distance_km"]).fillna(hours["low_km"])
     x = np.stack([km["distance_km"].fillna(km["low_km"]), hour, as_days(acts["date"])])
     return x, km["low_km"].to_numpy(), km["high_km"].fillna(np.inf).to_numpy()
 
@@ -174,7 +188,7 @@ def _lives(log, series, distance, clock, code):
     ends = np.nan_to_num(as_days(series.rules["valid_to"]), nan=np.inf)[series.versions[key, last[key]]]
     ours = np.maximum(as_days(acquired), float(as_days([log.first_day])[0]))
     gone, as_of = np.nan_to_num(as_days(v["disposed"]), nan=np.inf), float(as_days([log.as_of])[0])
-    end = np.minimum(np.minimum(gone, ends), as_of)
+    end = np.minimum(np.minimum(gone, ends), np.minimum(as_of, np.nan_to_num(as_days(rows["told_from"]) - 1, nan=np.inf)))
     ended = np.where(end == as_of, np.where(gone <= as_of, "disposed", ""), np.where(gone <= ends, "disposed", "left the plan"))
     meter = v["meter"].fillna("distance").to_numpy()
     join = np.maximum(ours, begins)
@@ -188,25 +202,13 @@ def _lives(log, series, distance, clock, code):
     }
 
 
-def _duty(log, rows, vehicles, readings):
-    """Whether the trailing 365 days met the severe condition, on each day that a period of `use` ended, and 182 days after the last."""
-    empty = pd.DataFrame({"code": np.zeros(0, int), "day": np.zeros(0), "hard": np.zeros(0, int)})
-    plans = log.plan.plans[log.plan.plans["severe_when"].map(bool).to_numpy(dtype=bool)]
-    plan_of = rows.drop_duplicates("vehicle").set_index("vehicle")["plan"]
-    known = log.tables["use"][log.tables["use"]["vehicle"].map(plan_of).isin(plans["plan"]).to_numpy(dtype=bool)]
-    if known.empty:
-        return empty
-    ends = known[["vehicle", "to"]].drop_duplicates()
-    ends = pd.concat([ends, ends.assign(to=ends["to"] + pd.Timedelta(days=182))]).drop_duplicates()
-    ends = ends[ends["to"] <= log.as_of].reset_index(drop=True)
-    shares = usage.use_shares(log, readings, ends["vehicle"], ends["to"] - pd.Timedelta(days=365), ends["to"])
-    plan = ends["vehicle"].map(plan_of)
-    hard = np.full(len(ends), -1)
-    for version in plans.itertuples():
-        mine = (plan == version.plan).to_numpy(dtype=bool) & ~(ends["to"] < version.valid_from) & ~(ends["to"] > version.valid_to)
-        told = {name: shares[f"{name}_coverage_share"] >= COVERAGE for name in version.severe_when}
-        met = np.logical_or.reduce([told[name] & (shares[name] >= share - 1e-9) for name, share in version.severe_when.items()])
-        hard = np.where(mine, np.where(met, 1, np.where(np.logical_and.reduce(list(told.values())), 0, -1)), hard)
-    code = vehicles.get_indexer(ends["vehicle"])
-    out = pd.DataFrame({"code": code, "day": as_days(ends["to"]), "hard": hard})
-    return out[code >= 0].sort_values(["code", "day"], ignore_index=True)
+def _not_overtaken(readings):
+    """The readings without those typed after a later one of their vehicle was known: the line had been drawn past them."""
+    known = readings["known"]
+    if not (known > readings["date"]).any():
+        return readings
+    days = known.groupby([readings["vehicle"], readings["date"]]).min().rename("first").reset_index()
+    later = days.iloc[::-1].groupby("vehicle")["first"].cummin().iloc[::-1].groupby(days["vehicle"]).shift(-1)
+    days = days.assign(later=later)
+    later = readings[["vehicle", "date"]].merge(days, on=["vehicle", "date"], how="left")["later"].to_numpy()
+    return readings[~(known.to_numpy() > later)]

@@ -1,4 +1,7 @@
-"""What has a due point of its own: defects, certificates, recalls, re-checks, and what was put off. None of them dilutes a rate."""
+"""What has a due point of its own: defects, failed inspections and tests, certificates, recalls, re-checks, and what was deferred.
+
+None of them dilutes a rate.
+"""
 
 from math import nan
 
@@ -7,6 +10,7 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.intervals import due
+from wearbar.intervals.failed import FAILED, failed
 from wearbar.paths import days_later
 
 __all__ = ["GRAVE", "items"]
@@ -30,25 +34,42 @@ ITEM = {
     "state": _TEXT,
     "outcome": _TEXT,
     "days_open": float,
+    "over_days": float,
+    "over_km": float,
     "driven_km": float,
     "gap_days": float,
+    "stops": bool,
+    "table": _TEXT,
+    "line": float,
 }
 
 
 def items(log, found, readings):
-    """One row each defect, certificate, recall, re-check and deferral, sorted by due date.
+    """One row each defect, failed inspection or test, certificate, recall, re-check and deferral, sorted by due date.
 
-    found: `occasions(log)`. what: defect, certificate, campaign, recheck, deferral; item: the defect's number, the certificate's kind, the
-    recall's number, the task; grade: the defect's, or the recall's kind. days_open: since it was due; driven_km: distance since then with
-    an open defect or without a valid certificate; gap_days: whole days without one. state: as of an occasion, done where closed; not-known
-    for re-checks in a log that has none. outcome: of a re-check. A vehicle's rows end when it is disposed of. There is no window but the
-    notice before a certificate ends.
+    found: `occasions(log)`. what: defect, finding, certificate, campaign, recheck, deferral; item: the defect's number, the task, the
+    certificate's kind, the recall's number; grade: the defect's, of a finding as in `failed.failed`, of a recall its kind. days_open: since
+    it was found, due or, of a recall without a day, issued; nil before. over_days, over_km: beyond the day or reading that was given for
+    it, NaN where it is not. driven_km: distance since then with an open defect or finding, or without a valid certificate; gap_days: whole
+    days without one. stops: the recall's row says that it stops the vehicle. state: as of an occasion, done where closed; not-known for
+    re-checks in a log that has none. outcome: of a re-check. table, line: of its row in the log. A vehicle's rows end when it is disposed
+    of. There is no window but the notice before a certificate ends.
     """
     path = usage.path_of(readings)
-    parts = [_defects(log, path), _certificates(log, path), _campaigns(log), _rechecks(log, path), _deferrals(log, found, path)]
-    parts = [p.reindex(columns=list(ITEM)).astype(ITEM) for p in parts]
+    parts = [_defects(log, path), _findings(log, path), _certificates(log, path), _campaigns(log)]
+    parts += [_rechecks(log, path), _deferrals(log, found, path)]
+    parts = [p.assign(stops=p.get("stops", False)).reindex(columns=list(ITEM)).astype(ITEM) for p in parts]
     table = pd.concat([p for p in parts if len(p)] or parts[:1])
     return table.sort_values(["due_date", "vehicle", "item"], kind="stable", ignore_index=True)
+
+
+def _gone(log, vehicle):
+    return vehicle.map(log.tables["vehicles"].set_index("vehicle")["disposed"]).le(log.as_of)
+
+
+def _of_row(frame, table):
+    """The frame with where its rows stand in the log."""
+    return frame.assign(table=table, line=frame.index.to_numpy(dtype=float))
 
 
 def _last_day(log, vehicle):
@@ -64,13 +85,12 @@ def _since(path, vehicle, start, end):
 
 
 def _defects(log, path):
-    d = log.si("defects")
+    d = _of_row(log.si("defects"), "defects")
     end = d["closed"].fillna(_last_day(log, d["vehicle"]))
     km = usage.distance_of(path, d["vehicle"], d["found"], d["odometer_km"])
     there = usage.distance_at(path, d["vehicle"], end)
     driven = (there["distance_km"].fillna(there["low_km"]) - km["distance_km"].fillna(km["low_km"])).clip(lower=0.0)
-    gone = d["vehicle"].map(log.tables["vehicles"].set_index("vehicle")["disposed"]).le(log.as_of)
-    is_open = d["closed"].isna() & ~gone
+    is_open = d["closed"].isna() & ~_gone(log, d["vehicle"])
     grave = d["grade"].isin(GRAVE)
     state = np.select([~is_open, ~grave, driven > due.EPS], ["done", "in-window", "past-window"], "due")
     return d.assign(
@@ -79,8 +99,23 @@ def _defects(log, path):
     )  # fmt: skip
 
 
+def _findings(log, path):
+    """Failed inspections and tests. One that only asks for work is due; the others stop the vehicle, driven or not."""
+    f = failed(log)
+    end = f["ended"].fillna(_last_day(log, f["vehicle"]))
+    km = usage.distance_of(path, f["vehicle"], f["date"], f["odometer_km"])
+    there = usage.distance_at(path, f["vehicle"], end)
+    driven = (there["distance_km"].fillna(there["low_km"]) - km["distance_km"].fillna(km["low_km"])).clip(lower=0.0)
+    is_open = f["ended"].isna() & ~_gone(log, f["vehicle"])
+    stands = np.where(f["grade"].ne(FAILED) & (driven > due.EPS), "past-window", "due")
+    return f.assign(
+        what="finding", item=f["task"], due_date=f["date"], due_km=km["distance_km"], done_date=f["ended"], is_open=is_open,
+        state=np.where(is_open, stands, "done"), days_open=(end - f["date"]).dt.days, driven_km=driven,
+    )  # fmt: skip
+
+
 def _certificates(log, path):
-    c = log.tables["certificates"]
+    c = _of_row(log.tables["certificates"], "certificates")
     c = c[~c["result"].isin(["fail", "not-checked"])].sort_values(["vehicle", "kind", "valid_to", "tested"], kind="stable")
     c = c.drop_duplicates(["vehicle", "kind", "valid_to"], keep="last").reset_index(drop=True)
     nxt = c.groupby(["vehicle", "kind"])["tested"].shift(-1)
@@ -89,14 +124,13 @@ def _certificates(log, path):
     end = nxt.where(nxt.notna(), last)
     days = (end - c["valid_to"]).dt.days
     gap = (days - nxt.notna()).clip(lower=0).where(newest | nxt.notna(), 0)
-    gone = c["vehicle"].map(log.tables["vehicles"].set_index("vehicle")["disposed"]).le(log.as_of)
-    is_open, lapsed = newest & ~gone, gap > 0
+    is_open, lapsed = newest & ~_gone(log, c["vehicle"]), gap > 0
     driven = _since(path, c["vehicle"], c["valid_to"], end).where(lapsed, 0.0)
     early = days_later(c["valid_to"], -_notice(log, c))
     state = np.select([~is_open, c["valid_to"] < log.as_of, early <= log.as_of], ["done", "past-window", "in-window"], "before-window")
     return c.assign(
         what="certificate", item=c["kind"], due_date=c["valid_to"], early_date=early, done_date=nxt, is_open=is_open, state=state,
-        days_open=days.clip(lower=0), driven_km=driven, gap_days=gap,
+        days_open=days.clip(lower=0), over_days=days.where(days > 0), driven_km=driven, gap_days=gap,
     )  # fmt: skip
 
 
@@ -116,15 +150,15 @@ def _notice(log, c):
 
 
 def _campaigns(log):
-    c = log.tables["campaigns"]
-    gone = c["vehicle"].map(log.tables["vehicles"].set_index("vehicle")["disposed"]).le(log.as_of)
-    is_open = c["done"].isna() & ~gone
-    by = c["by"].fillna(c["issued"])
-    state = np.select([~is_open, c["by"] < log.as_of], ["done", "past-window"], "due")
-    days = (c["done"].fillna(_last_day(log, c["vehicle"])) - by).dt.days
+    """Recalls: due on the day given, never before it; without one, open since issued (rule R15)."""
+    c = _of_row(log.tables["campaigns"], "campaigns")
+    is_open, end = c["done"].isna() & ~_gone(log, c["vehicle"]), c["done"].fillna(_last_day(log, c["vehicle"]))
+    state = np.select([~is_open, c["by"] < log.as_of, c["by"] > log.as_of], ["done", "past-window", "in-window"], "due")
+    over = (end - c["by"]).dt.days
     return c.assign(
-        what="campaign", item=c["campaign"], grade=c["kind"], text=c["note"], due_date=by, done_date=c["done"], is_open=is_open,
-        state=state, days_open=days,
+        what="campaign", item=c["campaign"], grade=c["kind"], text=c["note"], due_date=c["by"], early_date=c["issued"], done_date=c["done"],
+        is_open=is_open, state=state, days_open=over.fillna((end - c["issued"]).dt.days).clip(lower=0), over_days=over.where(over > 0),
+        stops=c["stop"].eq("yes").to_numpy(dtype=bool),
     )  # fmt: skip
 
 
@@ -133,7 +167,7 @@ def _rechecks(log, path):
     none = pd.DataFrame(columns=list(ITEM))
     if log.plan is None or not log.plan.tasks["recheck_km"].notna().any() | log.plan.tasks["recheck_days"].notna().any():
         return none
-    work = log.si("work")
+    work = _of_row(log.si("work"), "work")
     work["plan"] = work["vehicle"].map(log.plan.assign(log.tables["vehicles"]))
     tasks = log.plan.tasks.dropna(subset=["recheck_km", "recheck_days"], how="all")
     did = work[~work["result"].isin(["fail", "not-checked"])]
@@ -152,14 +186,15 @@ def _rechecks(log, path):
     there = usage.distance_of(path, did["vehicle"], end, did["odometer_km_looked"])
     x = np.stack([there["distance_km"].fillna(there["low_km"]), np.full(len(did), nan), _days(end)])
     p = _sharp(did["due_km"], did["due_date"])
-    gone = did["vehicle"].map(log.tables["vehicles"].set_index("vehicle")["disposed"]).le(log.as_of)
+    gone, over = _gone(log, did["vehicle"]), (end - did["due_date"]).dt.days
     again = did.duplicated(["vehicle", "task", "position"], keep="last")
     is_open = did["looked"].isna() & ~gone & ~again
     late = due.state(p, x) == "past-window"
     now = np.where(looks.empty & late, "not-known", due.state(p, x))
     return did.assign(
         what="recheck", item=did["task"], done_date=did["looked"], done_km=pd.Series(x[0]).where(did["looked"].notna()), is_open=is_open,
-        state=np.where(did["looked"].notna() | ~is_open, "done", now), days_open=(end - did["due_date"]).dt.days,
+        state=np.where(did["looked"].notna() | ~is_open, "done", now), days_open=over.clip(lower=0), over_days=over.where(over > 0),
+        over_km=_above(x[0], did["due_km"]),
         outcome=np.where(did["looked"].isna(), "", np.where(late, "late", "on-time")),
     )  # fmt: skip
 
@@ -175,8 +210,10 @@ def _looked_at(did, looks):
 
 
 def _deferrals(log, found, path):
-    """What was put off, to when: closed by the work or the defect's closing. It moves no due point."""
-    d = log.si("deferrals").sort_values("date", kind="stable").reset_index(drop=True)
+    """What was deferred, to when: closed by the work or the defect's closing. It moves no due point; what is over counts from the day or
+    reading that was given (rule R14).
+    """
+    d = _of_row(log.si("deferrals"), "deferrals").sort_values("date", kind="stable").reset_index(drop=True)
     closed = d["defect"].map(log.tables["defects"].set_index("defect")["closed"])
     place = d["defect"].map(log.tables["defects"].set_index("defect")["position"])
     if "done_date" in found:
@@ -186,13 +223,20 @@ def _deferrals(log, found, path):
     now = usage.distance_at(path, d["vehicle"], end)
     p = _sharp(until_km, d["until"])
     x = np.stack([now["distance_km"].fillna(now["low_km"]), np.full(len(d), nan), _days(end)])
-    gone = d["vehicle"].map(log.tables["vehicles"].set_index("vehicle")["disposed"]).le(log.as_of)
-    is_open = closed.isna() & ~gone & ~d.duplicated(["vehicle", "task", "defect"], keep="last")
+    is_open = closed.isna() & ~_gone(log, d["vehicle"]) & ~d.duplicated(["vehicle", "task", "defect"], keep="last")
     state = np.where(is_open, np.where(due.state(p, x) == "past-window", "past-window", "in-window"), "done")
+    over = (end - d["until"]).dt.days
     return d.assign(
         what="deferral", item=d["defect"].fillna(d["task"]), position=place, text=d["reason"], due_date=d["until"], due_km=until_km,
-        done_date=closed, is_open=is_open, state=state, days_open=(end - d["date"]).dt.days,
+        done_date=closed, is_open=is_open, state=state, days_open=over.clip(lower=0), over_days=over.where(over > 0),
+        over_km=_above(x[0], until_km),
     )  # fmt: skip
+
+
+def _above(km, point):
+    """How far a distance is beyond a point, NaN where it is not."""
+    over = pd.Series(km, point.index) - point
+    return over.where(over > due.EPS)
 
 
 def _all_done(d, found):

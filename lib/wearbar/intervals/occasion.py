@@ -12,24 +12,26 @@ from wearbar import usage
 from wearbar.intervals import due
 from wearbar.intervals.due import AXES, DUE, EARLY, EPS, LATE, SPAN
 from wearbar.intervals.fleet import Fleet, as_dates, fleet_of
-from wearbar.intervals.judged import back_in_use, judged, staleness
+from wearbar.intervals.judged import back_in_use, judged, planned, rested, staleness
 from wearbar.intervals.ladders import occasions_due
 from wearbar.intervals.pace import day_reached, expected_day
+from wearbar.log.tasks import WORDS
 from wearbar.plan import plan_of
+from wearbar.tables import TEXT
 
 __all__ = ["occasions"]
 
 KM, HOURS, DAY = range(3)
-PLAIN = ["vehicle", "plan", "task", "position", "action", "safety", "statutory"]
+PLAIN = ["vehicle", "plan", "task", "title", "position", "action", "safety", "statutory"]
 
 
 def occasions(log, readings=None, late_share=None):
     """Every occasion of every task of the log's plan: one row each, sorted by vehicle, task, position and number; empty without a plan.
 
-    vehicle, task, position ("" none), action, safety, statutory, plan; number: 1, 2, ... in its series; is_current: the open one.
+    vehicle, task, title, position ("" none), action, safety, statutory, plan; number: 1, 2, ... in its series; is_current: the open one.
     basis: regular, first, severe, expiry, new-plan, unknown-history (due at once), first-reading, joined. severe_since: a date.
     anchor_date, anchor_km; due_, early_, late_ with km, hours and date; interval_km, _hours, _days; due_low_km, due_high_km: bounds where
-        the anchor's odometer is not known; due_odometer_km: what the instrument shows at due_km.
+        the anchor's odometer is not known; due_odometer_km, due_meter_hours: what the instruments show at due_km and due_hours.
     duty: severe, normal, not-known, or "" where the task has no severe limits; severe_due_km, severe_due_date: were the duty severe.
     first_limit: distance, hours, date, both; with " (forecast)" where not yet reached; "" where neither was. expected_date: a forecast.
     done_date, done_km (with _low_, _high_), done_hours, visit; is_open. overrun_km, _hours, _days (negative: early; open: so far);
@@ -39,7 +41,11 @@ def occasions(log, readings=None, late_share=None):
         or not-finished. past_km, past_days: beyond each late edge; driven_past_km: distance from the first of the late edges passed.
     late_edge_date: the last day of its window, as far as can be told yet: NaT where distance alone will close it. is_matured: closed by
         the log's day. outcome: on-time, early, late or "".
+    before_next_use: open, due in a lay-up, and not used since: to be done before its next use. Used without it, it is late from the
+        first day of use, and the days over count from there.
+    is_typed_late: done in time, and typed in after its window had closed: late as it was judged then, and out of the rate.
     in_rate; why: "counts" or a key of `REASONS`. last_reading: date. Distances are cumulative km.
+    near_work, near_date: of what is open, planned work since its anchor whose name comes near the task's ("" none), and its last day.
 
     readings: of `usage.readings`. late_share: a reader's own allowance after the due point, as a share of the interval, in place of the
     plan's. Sources: common practice, none; a length of service runs on through a lay-up.
@@ -52,14 +58,19 @@ def occasions(log, readings=None, late_share=None):
     x, x_low, x_high = _where(fleet, frame)
     slack = _slack(fleet, frame)
     shut = _shut_days(fleet, s, p)
-    laid = back_in_use(log, fleet, s, p, shut)
+    laid = back_in_use(log, fleet, s, p, shut, x)
+    q, shut = rested(p, shut, laid)
     stale, seen = staleness(log, fleet, s, p)
     columns = {name: fleet.series.rows[name].array.take(s) for name in PLAIN}
     columns |= {name: frame[name].to_numpy() for name in ("number", "is_current", "basis")} | {"is_open": is_open}
     columns |= {"severe_since": as_dates(frame["since"]), "last_reading": as_dates(seen)}
     columns |= _anchor_columns(fleet, frame, p, slack) | _point_columns(p) | _duty_columns(fleet, frame, p)
-    columns |= _done_columns(fleet, frame, x, x_low, x_high) | _overrun_columns(fleet, s, p, x, shut) | _first_columns(fleet, frame, p)
-    return pd.DataFrame(columns | judged(fleet, frame, p, (x, x_low, x_high), slack, shut, laid, stale), copy=False)
+    columns |= _done_columns(fleet, frame, x, x_low, x_high) | _overrun_columns(fleet, frame, q, x, shut, laid)
+    columns |= _first_columns(fleet, frame, p)
+    found = pd.DataFrame(columns | judged(fleet, frame, q, (x, x_low, x_high), slack, shut, laid, stale), copy=False)
+    told = fleet.series.rows["told_from"].notna().to_numpy()[s]
+    found = found.assign(**_near(log, found))
+    return found[~told | found["in_rate"]].reset_index(drop=True) if told.any() else found
 
 
 def _where(fleet: Fleet, frame):
@@ -71,6 +82,18 @@ def _where(fleet: Fleet, frame):
     closed, x = done >= 0, fleet.act_x[:, done]
     x[:, ~closed] = fleet.at(s[~closed], frame["to"].to_numpy()[~closed])
     return x, np.where(closed, fleet.act_low[done], x[KM]), np.where(closed, fleet.act_high[done], x[KM])
+
+
+def _near(log, found):
+    """Work that may be the open occasions', by names that come near their task's."""
+    words = log.words[log.words["how"].eq("near")] if len(log.words) else pd.DataFrame(columns=list(WORDS))
+    latest = words.sort_values("date", kind="stable").drop_duplicates(["vehicle", "task"], keep="last")
+    told = latest.set_index(["vehicle", "task"])[["written", "date"]]
+    told = told.reindex(pd.MultiIndex.from_frame(found[["vehicle", "task"]])).reset_index(drop=True)
+    after = found["is_open"].to_numpy(dtype=bool) & ~(told["date"] <= found["anchor_date"]).to_numpy(dtype=bool)
+    after &= told["written"].notna().to_numpy()
+    date = pd.to_datetime(told["date"]).where(after)
+    return {"near_work": told["written"].where(after, "").astype(TEXT), "near_date": date}
 
 
 def _slack(fleet, frame):
@@ -100,13 +123,16 @@ def _anchor_columns(fleet, frame, p, slack):
     anchor = fleet.origin_x[:, s]
     if len(fleet.act_series):
         anchor = np.where(act >= 0, fleet.act_x[:, act], anchor)
-    shown = usage.odometer_of(fleet.distance, fleet.code[s], p[DUE, KM]).to_numpy()
+    shown, meter = (
+        usage.odometer_of(path, fleet.code[s], p[DUE, axis]).to_numpy() for axis, path in ((KM, fleet.distance), (HOURS, fleet.clock))
+    )
     return {
         "anchor_date": as_dates(anchor[DAY]),
         "anchor_km": anchor[KM],
         "due_low_km": p[DUE, KM] - slack[0],
         "due_high_km": np.where(np.isfinite(slack[1]), p[DUE, KM] + slack[1], np.nan),
         "due_odometer_km": shown,
+        "due_meter_hours": meter,
     }
 
 
@@ -145,8 +171,10 @@ def _done_columns(fleet, frame, x, x_low, x_high):
     }
 
 
-def _overrun_columns(fleet, s, p, x, shut):
+def _overrun_columns(fleet, frame, p, x, shut, laid):
+    s = frame["s"].to_numpy()
     over = x - p[DUE]
+    over[DAY] = np.where(~np.isnan(laid) & (x[DAY] > p[LATE, DAY]), x[DAY] - laid, over[DAY])
     past = np.maximum(x - p[LATE], 0.0)
     edge = np.fmin.reduce(shut[0], axis=0)
     rows, driven = np.flatnonzero((past > EPS).any(axis=0)), np.zeros(len(s))
@@ -159,7 +187,7 @@ def _overrun_columns(fleet, s, p, x, shut):
         "overrun_hours": over[HOURS],
         "overrun_days": over[DAY],
         "overrun_share": largest,
-        "early_share": np.where((x >= p[EARLY] - EPS).any(axis=0), 0.0, -largest),
+        "early_share": np.where((x >= p[EARLY] - EPS).any(axis=0) | ~planned(fleet, frame), 0.0, -largest),
         "past_km": past[KM],
         "past_hours": past[HOURS],
         "past_days": past[DAY],

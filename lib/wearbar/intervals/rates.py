@@ -4,7 +4,7 @@ The rate counts matured occasions alone: done ones whose window is still open an
 either would flatter it.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import nan
 
 import numpy as np
@@ -15,6 +15,8 @@ from wearbar.estimate import bootstrap_by_vehicle, proportion, untold
 from wearbar.intervals.judged import REASONS, STALE_DAYS
 
 __all__ = [
+    "CAUTIOUS",
+    "NOT_KNOWN",
     "Seen",
     "compliance",
     "driven_overdue",
@@ -32,6 +34,9 @@ __all__ = [
     "sites_told",
 ]
 
+NOT_KNOWN = "not known"
+MANY, LEAST_VEHICLES = 10, 6  # units of a share whose range holds as often as it says; vehicles of a median with limits
+CAUTIOUS = "few of them: limits that hold more often than they say"
 
 
 @dataclass(frozen=True)
@@ -67,17 +72,30 @@ def placed(found, log):
 
 
 def rate(found, confidence=0.9):
-    """Share of the occasions that count which were done on or before their late edge: an `Estimate`; several vehicles are clusters."""
+    """Share of the jobs that count which were done on or before their late edge: an `Estimate`.
+
+    Vehicles are clusters; of one vehicle, its visits. In simulation 90% limits hold 89 to 92 times in 100 with ten clusters or more;
+    with fewer they hold more often, and `note` is then CAUTIOUS.
+    """
     counted = found[found["in_rate"]]
-    by = counted.assign(good=counted["outcome"] != "late").groupby("vehicle", observed=True)["good"].agg(["sum", "size"])
+    good, vehicles = counted["outcome"] != "late", counted["vehicle"].nunique()
+    unit = counted["vehicle"] if vehicles > 1 else visit_day(counted)
+    by = good.groupby(unit).agg(["sum", "size"])
     several = by.index if len(by) > 1 else None
-    return proportion(by["sum"], by["size"], several, confidence)
+    made = proportion(by["sum"], by["size"], several, confidence)
+    return replace(made, note=CAUTIOUS) if 0 < len(by) < MANY else made
+
+
+def visit_day(rows):
+    """The day of each job's visit; of one still open, of its late edge."""
+    return rows["done_date"].fillna(rows["late_edge_date"])
 
 
 def compliance(found, by, confidence=0.9):
-    """The rate in each group: frame `*by, share, low, high, n, late, vehicles`, in the order of `by`; missing groups are left out."""
-    rows = []
-    for name, part in found[found["in_rate"]].groupby(by, observed=True, sort=True):
+    """The rate in each group: frame `*by, share, low, high, n, late, vehicles`, in the order of `by`; a missing group is NOT_KNOWN."""
+    rows, counted = [], found[found["in_rate"]]
+    counted = counted.assign(**{c: counted[c].astype(object).fillna(NOT_KNOWN) for c in by if c != "month"})
+    for name, part in counted.groupby(by, observed=True, sort=True):
         e = rate(part, confidence)
         late = int((part["outcome"] == "late").sum())
         rows.append((*name, e.value, e.low, e.high, e.n, late, part["vehicle"].nunique()))
@@ -100,7 +118,8 @@ def excluded(found):
 def median_overrun(found, column, rng, confidence=0.9):
     """Median of `column` (overrun_days, _km or _hours) over late occasions past that due point, those still open censored: `Estimate`.
 
-    Product-limit estimate (Kaplan & Meier 1958); interval by drawing whole vehicles again.
+    Product-limit estimate (Kaplan & Meier 1958); interval by drawing whole vehicles again, none below LEAST_VEHICLES (with three, 90%
+    limits hold 69 times in 100 in simulation).
     """
     late = found[found["in_rate"] & (found["outcome"] == "late") & (found["state"] != "missed") & (found[column] > 0)]
     late = late.sort_values([column, "is_open"], kind="stable")  # of a tie, ends before censorings
@@ -116,7 +135,9 @@ def median_overrun(found, column, rng, confidence=0.9):
 
     unit = column.rsplit("_", 1)[1]
     estimate = bootstrap_by_vehicle(median, len(names), rng, confidence=confidence, unit=unit)
-    return type(estimate)(**{**vars(estimate), "n": len(late), "n_censored": int((~ended).sum())})
+    if len(names) < LEAST_VEHICLES:
+        estimate = replace(estimate, low=nan, high=nan, note=f"limits need {LEAST_VEHICLES} vehicles")
+    return replace(estimate, n=len(late), n_censored=int((~ended).sum()))
 
 
 def over_due(rows):
@@ -157,7 +178,8 @@ def late_for_want_of_use(found, confidence=0.9):
 
 def first_services(found):
     """The run-in services: every occasion by the first limits."""
-    return found[(found["basis"] == "first")].sort_values("due_date", kind="stable")
+    rows = found[found["basis"] == "first"].sort_values("due_date", kind="stable")
+    return rows.assign(outcome=rows["outcome"].mask(rows["is_typed_late"], ""))
 
 
 def early_work(found, confidence=0.9):

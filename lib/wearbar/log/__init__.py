@@ -5,15 +5,18 @@ three places: `tables` (what the analysis uses), `set_aside`, or the rows after 
 """
 
 import datetime
+import tomllib
 from types import MappingProxyType
 
 import pandas as pd
 
 from wearbar.checks.found import PROBLEM_COLUMNS
+from wearbar.checks.sizes import figures
 from wearbar.log.service import ServiceLog
-from wearbar.log.settle import LEDGER_COLUMNS, check
+from wearbar.log.settle import LEDGER_COLUMNS, check, in_order
+from wearbar.log.tasks import WORDS, as_planned, near_words
 from wearbar.log.write import write_log, write_marked, write_tables
-from wearbar.plan import PlanError, read_plan
+from wearbar.plan import PlanError, plan_of, read_plan
 from wearbar.sources import LogError, Source, open_source, raw_of_frame
 from wearbar.sources.header import check_header
 from wearbar.tables import TABLES, TEXT
@@ -56,22 +59,31 @@ def _log(source, plan, as_of, today):
     if as_of is not None:
         header["as_of"] = pd.Timestamp(as_of).normalize()
     checked = check(source, header, today)
+    checked.take(figures(plan))
+    tables, warnings, words = checked.tables, checked.warnings, pd.DataFrame(columns=list(WORDS))
     if plan is not None:
-        _planned(plan, checked.tables["vehicles"])
+        _planned(plan, tables["vehicles"])
+        tables, words = as_planned(plan, tables)
+        near, doubts = near_words(plan, tables)
+        words = pd.concat([w for w in (words, near) if len(w)] or [words], ignore_index=True)
+        warnings = in_order(pd.concat([warnings, doubts[list(PROBLEM_COLUMNS)]])) if len(doubts) else warnings
     units = {key: header[key] for key in ("distance", "volume", "depth", "pressure", "currency") if key in header}
     return ServiceLog(
         name=header.get("name", "Service log"),
-        tables=MappingProxyType(checked.tables),
+        tables=MappingProxyType(tables),
         extra=MappingProxyType(checked.extra),
+        aside=MappingProxyType(checked.aside),
         set_aside=checked.set_aside,
-        warnings=checked.warnings,
+        warnings=warnings,
         ledger=checked.ledger,
         units=Units(**units),
         as_of=checked.as_of,
         first_day=checked.first_day,
         present=frozenset(source.tables),
         plan=plan,
+        words=words,
         money=header.get("money", ""),
+        jurisdiction=header.get("jurisdiction", "").strip(),
         source=source.name,
         sha256=checked.sha256,
         origin=source,
@@ -86,13 +98,36 @@ def _planned(plan, vehicles):
 
 
 def _plan(source):
+    """The plan that the header names, or (in a database, which may stand alone) holds."""
     name = source.header.get("plan")
     if not isinstance(name, str) or not name:
         return None
-    path = (source.folder / name) if source.folder else None
-    if path is None or not path.resolve().is_relative_to(source.folder.resolve()):
+    distance = check_header(source.header).get("distance", "km")
+    if "\n" in name:
+        return _plan_in(name, distance)
+    path = _beside(source.folder, name)
+    if path is None:
         raise LogError(f"log.toml: plan is {name[:80]!r}; the plan must stand beside the tables: put a copy there.")
     try:
-        return read_plan(path, distance=check_header(source.header).get("distance", "km"))
+        return read_plan(path, distance=distance)
     except PlanError as error:
         raise LogError(str(error)) from None
+
+
+def _plan_in(text, distance):
+    try:
+        return plan_of(tomllib.loads(text), distance, "the plan in table log")
+    except (PlanError, ValueError, RecursionError) as error:
+        told = "it has lists within lists, deeper than any plan needs" if isinstance(error, RecursionError) else str(error)[:300]
+        raise LogError(told if isinstance(error, PlanError) else f"The plan in table log is not TOML: {told.rstrip('.')}.") from None
+
+
+def _beside(folder, name):
+    """The path of that name in a folder, None where it leads out of it or is no name of a file."""
+    try:
+        path = folder / name if folder else None
+        if path is not None:
+            path.is_file()  # a name too long for one is found here
+        return path if path is not None and path.resolve().is_relative_to(folder.resolve()) else None
+    except (OSError, RuntimeError, ValueError):
+        return None

@@ -9,18 +9,19 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from wearbar.checks import dates, depths, parts, readings, rows
+from wearbar.checks import dates, depths, law, parts, peers, readings, rows, sizes
 from wearbar.checks.cells import typed
 from wearbar.checks.found import PROBLEM_COLUMNS, join, problems
 from wearbar.sources import LogError, Raw, unescaped
 from wearbar.sources.header import ESCAPED
 from wearbar.tables import READINGS, TABLES
 
-__all__ = ["LEDGER_COLUMNS", "MARK", "Checked", "check"]
+__all__ = ["LEDGER_COLUMNS", "MARK", "Checked", "check", "in_order"]
 
-MARK = "mend"
+MARK, HEAD = "mend", 10
 LEDGER_COLUMNS = ("table", "read", "used", "set_aside", "after")
 RECORDS = ("odometer", "work", "fuel", "measurements")
+JOINED_DAYS = 365  # a record begins where a vehicle joined, if its rows follow within these
 
 
 @dataclass
@@ -34,6 +35,7 @@ class Checked:
     found: list = field(default_factory=list)
     after: dict = field(default_factory=dict)
     lost: dict = field(default_factory=dict)
+    aside: dict = field(default_factory=dict)
     as_of: pd.Timestamp = pd.NaT
     first_day: pd.Timestamp = pd.NaT
 
@@ -54,6 +56,7 @@ class Checked:
                 rule = mine[mine["severity"] == "set-aside"].drop_duplicates("line").set_index("line")["rule"]
                 self.lost |= dict(zip(frame.loc[rule.index, "vehicle"].dropna(), rule, strict=False))
             if aside.any():
+                self.aside[table] = pd.concat([*filter(len, [self.aside.get(table, [])]), frame[aside]])
                 self.tables[table] = frame[~aside]
 
     def problems(self):
@@ -63,9 +66,10 @@ class Checked:
     def set_aside(self):
         """One row a row set aside, in the order of tables and lines; what else is wrong with it stands in its remedy."""
         found = self.problems()
-        found = _in_order(found[(found["severity"] == "set-aside").to_numpy()])
-        first = ~found.duplicated(["table", "line"])
-        kept, others = found[first], found[~first]
+        found = found[(found["severity"] != "warn").to_numpy()]
+        found = in_order(found.assign(_after=found["severity"] != "set-aside")).sort_values("_after", kind="stable")
+        first = ~found.duplicated(["table", "line"]) & ~found["_after"]
+        kept, others = in_order(found[first]), in_order(found[~first])
         if len(others):
             also = ", also " + others["column"] + " " + others["value"] + ": " + others["remedy"]
             also = also.groupby([others["table"], others["line"]]).agg("".join)
@@ -79,7 +83,7 @@ class Checked:
         found = self.problems()
         aside = pd.MultiIndex.from_frame(found.loc[found["severity"] == "set-aside", ["table", "line"]])
         gone = pd.MultiIndex.from_frame(found[["table", "line"]]).isin(aside)
-        return _in_order(found[(found["severity"] != "set-aside").to_numpy() & ~gone])[list(PROBLEM_COLUMNS)]
+        return in_order(found[(found["severity"] != "set-aside").to_numpy() & ~gone])[list(PROBLEM_COLUMNS)]
 
     @property
     def ledger(self):
@@ -89,7 +93,8 @@ class Checked:
         return pd.DataFrame(data, columns=list(LEDGER_COLUMNS))
 
 
-def _in_order(found):
+def in_order(found):
+    """Problems in the order of tables and lines."""
     order = {name: i for i, name in enumerate(TABLES)}
     place = found["table"].map(order).fillna(len(order))
     return found.assign(_place=place).sort_values(["_place", "line"], kind="stable").drop(columns="_place").reset_index(drop=True)
@@ -132,13 +137,20 @@ def _settle(log, found, header, today):
 
 def _beside_each_other(log, header):
     tables, depth = log.tables, header.get("depth", "mm")
-    log.take(parts.fills(tables["fuel"]))
+    log.take(parts.fills(tables["fuel"], tables["vehicles"]))
     log.take(readings.doubtful_readings(tables, header["distance"]))
     log.take(readings.doubtful_hours(tables))
     log.take(parts.deep(tables["fitted"], depth))
     log.take(depths.doubtful_depths(tables["measurements"], tables["fitted"], depth))
+    log.take(sizes.depths(tables, depth))
+    log.take(sizes.pressures(tables["measurements"], tables["vehicles"], header.get("pressure", "kPa")))
+    log.take(sizes.distances(tables["use"], tables["vehicles"], header["distance"]))
+    log.take(peers.doubtful_money(tables))
+    log.take(peers.doubtful_fuel_money(tables["fuel"]))
+    log.take(peers.doubtful_hours_worked(tables["work"]))
     log.take(parts.overlaps(tables["fitted"]))
     log.take(dates.references(tables))
+    log.take(law.unknown_law(tables, header.get("jurisdiction", "").strip()))
 
 
 def _read(source, header, beside):
@@ -153,7 +165,7 @@ def _read(source, header, beside):
         if raw is not None:
             raw = unescaped(raw) if header.get(ESCAPED) else raw
             raw.columns.pop(MARK, None)
-            _require_columns(name, raw.columns, source)
+            _require_columns(name, raw, source)
             off = name != "vehicles" and any(reading in raw.columns for reading, _ in READINGS.get(name, ()))
             read_off |= off
             without += [name] if name in READINGS and name != "vehicles" and not off else []
@@ -195,13 +207,32 @@ def _ahead(tables, beside):
     yield coming.result()
 
 
-def _require_columns(name, columns, source):
-    lacking = [c.name for c in TABLES[name] if c.required and c.name not in columns]
-    where = _where(name, source)
-    only = next(iter(columns), "")
-    hint = next((f" It has {sign!r} where commas belong." for sign in (";", "\t", "|") if len(columns) == 1 and sign in only), "")
-    if lacking:
-        raise LogError(f"{where}, line 1: the header lacks {', '.join(lacking)}; add the column{'s' * (len(lacking) > 1)}.{hint}")
+def _require_columns(name, raw, source):
+    needed = [c.name for c in TABLES[name] if c.required]
+    lacking = [column for column in needed if column not in raw.columns]
+    if not lacking:
+        return
+    where, only = _where(name, source), next(iter(raw.columns), "")
+    for sign in (";", "\t", "|"):
+        if len(raw.columns) == 1 and sign in only:
+            raise LogError(
+                f"{where}, line 1: the header lacks {', '.join(lacking)}. It has {sign!r} where commas belong: save it with commas, or "
+                "turn it into a log with wearbar adopt."
+            )
+    below = _header_below(raw, needed)
+    if below:
+        raise LogError(f"{where}: line 1 ({only[:40]!r}) is no header; it stands on line {below}. Delete the lines above it.")
+    raise LogError(f"{where}, line 1: the header lacks {', '.join(lacking)}; add the column{'s' * (len(lacking) > 1)}.")
+
+
+def _header_below(raw, needed):
+    """The line of the first ten that has the names of all columns that must be there; 0 where none has."""
+    columns = [array[:HEAD].to_pylist() for array in raw.columns.values()]
+    for k, line in enumerate(raw.lines[:HEAD].tolist()):
+        cells = [*(column[k] for column in columns), *raw.beyond.get(line, ())]
+        if set(needed) <= {str(cell).strip().casefold() for cell in cells if cell is not None}:
+            return line
+    return 0
 
 
 def _digest(name, frame, found):
@@ -261,8 +292,15 @@ def _newest(tables, today):
 
 
 def _oldest(tables, as_of):
-    days = [tables[name]["date"].min() for name in RECORDS]
-    oldest = pd.Series(days, dtype="datetime64[ns]").min()
+    """The oldest day of a record, or of joining by a vehicle whose own rows begin within a year of it.
+
+    A vehicle that joined long before its first row was not written down from that day on.
+    """
+    rows = pd.concat([tables[name][["vehicle", "date"]] for name in RECORDS], ignore_index=True)
+    begun = rows.groupby("vehicle")["date"].min()
+    joined = tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["acquired"]
+    near = joined[(begun.reindex(joined.index) - joined).dt.days.between(0, JOINED_DAYS)]
+    oldest = pd.Series([begun.min(), near.min()], dtype="datetime64[ns]").min()
     return as_of if pd.isna(oldest) or oldest > as_of else oldest
 
 

@@ -102,7 +102,7 @@ def _write_marked(log, copy, aside):
         marks = pd.Series(_marks(found), found["line"], dtype=object)
         rows = _rows(raw, [n for n in raw.columns if n != MARK])
         names = [n for n in raw.columns if n != MARK]
-        as_it_stood = {line for line, _, _, rule in raw.problems if rule == "open-quote"}
+        as_it_stood = {line for line, _, _, rule, *_ in raw.problems if rule == "open-quote"}
         _write_csv(copy / f"{name}.csv", [MARK, *names], ([marks.get(line, ""), *row] for line, row in rows), raw.lines, as_it_stood)
         if len(found):
             mine = dict(row for row in rows if row[0] in marks.index)
@@ -173,8 +173,12 @@ def _safe(cell):
 
 def _write_header(folder, log, days=None):
     header = {key: value for key, value in check_header(log.origin.header).items() if key in KEYS} | (days or {})
-    plan = log.origin.folder / header["plan"] if "plan" in header and log.origin.folder else None
-    if plan is not None and plan.is_file():
+    held = header.get("plan", "")
+    plan = log.origin.folder / held if held and "\n" not in held and log.origin.folder else None
+    if "\n" in held:
+        (folder / "plan.toml").write_text(held, encoding="utf-8")
+        header["plan"] = "plan.toml"
+    elif plan is not None and plan.is_file():
         shutil.copyfile(plan, folder / "plan.toml")
         header["plan"] = "plan.toml"
     else:
@@ -189,4 +193,8 @@ def _write_keys(folder, header):
 
 
 def _toml(value):
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{json.dumps(key, ensure_ascii=False)} = {_toml(x)}" for key, x in value.items()) + " }"
+    if isinstance(value, bool | int | float | list):
+        return json.dumps(value, ensure_ascii=False)
     return f"{value:%Y-%m-%d}" if isinstance(value, pd.Timestamp) else json.dumps(str(value), ensure_ascii=False)

@@ -13,14 +13,17 @@ import pandas as pd
 from wearbar import usage
 from wearbar.backtest import best_model
 from wearbar.estimate import Estimate
-from wearbar.forecast import UsageModel, chance_reached, forecast_dates
+from wearbar.forecast import UsageModel, chance_due, due_dates
 from wearbar.intervals import SMALL_SITE, items, occasions
 from wearbar.outlook.ahead import Ahead, visit_jobs, work_ahead
 from wearbar.outlook.lastyear import LastYear, came, replayed
+from wearbar.outlook.learn import corrected, learned
 from wearbar.outlook.parts import Sets, order_list, packs, sets_of
 from wearbar.outlook.prices import CLASSES, Prices, classed, prices_of
 from wearbar.outlook.simulate import Simulated, simulate
+from wearbar.outlook.urgent import at_once, with_more
 from wearbar.paths import days_later
+from wearbar.tables import TEXT
 from wearbar.visits import VisitPlan, plan_visits
 
 __all__ = [
@@ -38,18 +41,21 @@ __all__ = [
     "came",
     "classed",
     "last_year",
+    "learned",
     "next_work",
     "order_list",
     "outlook_of",
     "packs",
     "plan_of_visits",
     "rng_of",
+    "shown_visits",
     "total",
     "totals",
     "waiting",
 ]  # fmt: skip
 
 DRAWS = 400
+YEAR_DAYS, QUARTER_DAYS = 365, 91  # a year's total needs a year of record, a month's three months
 LOOKS = (30, 90, 180, 365)
 FAR_DAYS = 36_525
 LOT = 150  # vehicles at once
@@ -57,7 +63,9 @@ LOT = 150  # vehicles at once
 
 @dataclass(frozen=True, eq=False)
 class Outlook:
-    """The year ahead of a log: `model` (of use), `ahead` (the work), `sets` (parts), `prices`, `told` (simulated), as_of, confidence."""
+    """The year ahead of a log: `model` (of use), `ahead` (the work), `sets` (parts), `prices`,
+    `told` (simulated), as_of, confidence, record_days (`ServiceLog.record_days`).
+    """
 
     model: UsageModel
     ahead: Ahead
@@ -66,6 +74,17 @@ class Outlook:
     told: Simulated
     as_of: pd.Timestamp
     confidence: float
+    record_days: int
+
+    @property
+    def has_year(self):
+        """Whether the record is long enough for a year's totals."""
+        return self.record_days >= YEAR_DAYS
+
+    @property
+    def has_months(self):
+        """Whether it is long enough for a month's."""
+        return self.record_days >= QUARTER_DAYS
 
 
 def rng_of(log):
@@ -73,9 +92,9 @@ def rng_of(log):
     return np.random.default_rng(int(log.sha256[:15] or "0", 16))
 
 
-def outlook_of(log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS, choice=None):
+def outlook_of(log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS, choice=None, learning=None):
     """The `Outlook` of a log. whole: the log before it was cut to some vehicles, whose use says what is usual. test: of
-    `backtest.back_test`.
+    `backtest.back_test`. learning: what past outlooks were out by (`LastYear.learning`); None: what is usual; an empty frame: nothing.
     """
     whole = log if whole is None else whole
     readings = usage.readings(log)
@@ -85,23 +104,29 @@ def outlook_of(log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS
     sets = sets_of(log, readings)
     worn = tuple(sorted(sets.rows["category"].unique())) if len(sets.rows) else ()
     prices = prices_of(log, found, worn)
-    told = simulate(log, model, ahead, sets, prices, rng or rng_of(log), draws, test.common_sd if test is not None else 0.0)
-    return Outlook(model, ahead, sets, prices, told, log.as_of, confidence)
+    rng = rng or rng_of(log)
+    told = simulate(log, model, ahead, sets, prices, rng, draws, test.common_sd if test is not None else 0.0)
+    told = corrected(told, learned([]) if learning is None else learning, rng)
+    return Outlook(model, ahead, sets, prices, told, log.as_of, confidence, log.record_days)
 
 
 def by_month(outlook):
     """One row a month: `month` (its first day) and `jobs, hours, money` with `_low, _high`: means of the simulated totals, and their limits
-    as of `_band`; NaN where nothing is known.
+    as of `_band`; NaN where nothing is known, or the record is shorter than three months.
     """
     rows = {"month": outlook.told.starts}
     for name in ("jobs", "hours", "money"):
-        rows |= dict(zip((name, f"{name}_low", f"{name}_high"), _band(*_of(outlook.told, name), outlook.confidence), strict=True))
+        values, is_known = _of(outlook.told, name)
+        band = _band(values, is_known and outlook.has_months, outlook.confidence)
+        rows |= dict(zip((name, f"{name}_low", f"{name}_high"), band, strict=True))
     return pd.DataFrame(rows)
 
 
 def _of(told, name):
     """(simulated totals by month, whether any of it is known) of jobs, hours, km, money or a class of it."""
-    names = CLASSES if name == "money" else (name,)
+    if name in told.thin:
+        return told.totals[name], False
+    names = [c for c in CLASSES if c not in told.thin] if name == "money" else [name]
     values = sum(told.totals[n] for n in names)
     is_blank = sum(told.untold.get(n, 0.0) for n in names) > 0 or told.blind.issuperset(names)
     return values, bool(values.any()) or not is_blank
@@ -118,11 +143,16 @@ def _band(values, is_known, confidence):
 
 
 def total(outlook, name):
-    """The year's total of jobs, hours, km, money or a class of it, as an `Estimate`, NaN where nothing is known; n: jobs in view."""
+    """The year's total of jobs, hours, km, money or a class of it, as an `Estimate`; n: jobs in view.
+
+    NaN where nothing is known, or the record is shorter than a year.
+    """
     values, is_known = _of(outlook.told, name)
-    value, low, high = (float(x) for x in _band(values.sum(axis=1), is_known, outlook.confidence))
+    shown = is_known and outlook.has_year
+    value, low, high = (float(x) for x in _band(values.sum(axis=1), shown, outlook.confidence))
     unit = {"jobs": "", "hours": "hours", "km": "km"}.get(name, "money")
     method, note = f"{len(values)} simulated years", "" if is_known else "neither the log nor the plan tells"
+    note = note if outlook.has_year else "a year's total needs a year of record"
     return Estimate(value, low, high, outlook.confidence, len(outlook.ahead.rows), unit=unit, method=method, note=note)
 
 
@@ -132,8 +162,11 @@ def totals(outlook, names):
 
 
 def by_task(outlook):
-    """Doings in the year by task: frame `task, jobs, low, high, hours_each, cost_each`, most first."""
-    values = outlook.told.by_task
+    """Doings in the year by task: frame `task, jobs, low, high, hours_each, cost_each`, most first.
+
+    No row where the record is shorter than a year.
+    """
+    values = outlook.told.by_task if outlook.has_year else outlook.told.by_task.iloc[:, :0]
     jobs, low, high = _band(values.to_numpy(), True, outlook.confidence)
     made = pd.DataFrame({"task": values.columns, "jobs": jobs, "low": low, "high": high})
     each = (
@@ -150,54 +183,74 @@ def by_site(outlook):
     several sites with fewer than SMALL_SITE vehicles none, since they could point at a person.
     """
     values = outlook.told.by_site
-    hours, low, high = _band(values.to_numpy(), _of(outlook.told, "hours")[1], outlook.confidence)
+    is_known = _of(outlook.told, "hours")[1] and outlook.has_year
+    hours, low, high = _band(values.to_numpy(), is_known, outlook.confidence)
     made = pd.DataFrame({"site": values.columns, "hours": hours, "low": low, "high": high})
     n = outlook.ahead.rows.drop_duplicates("vehicle")["site"].fillna("").value_counts()
     made["vehicles"] = made["site"].map(n)
     told = ["hours", "low", "high"]
     made[told] = made[told].where((made["vehicles"] >= SMALL_SITE) | (len(made) == 1))
+    made = made if outlook.has_year else made.head(0)
     return made.assign(site=made["site"].replace("", "not known"))
 
 
 def next_work(outlook):
     """When each task next falls due: frame `vehicle, site, task, position, due_date, low_date, high_date, within_30 ... within_365`
-    (chances that its due point will have been reached), the soonest first. The date limit is certain, the distance's is not.
+    (chances that its due point will have been reached), the soonest first. The date limit is certain, those of distance and hours are not.
     """
     rows, as_of = outlook.ahead.rows, outlook.as_of
-    day = days_later(as_of, rows["due_day"].where(rows["due_day"].abs() < FAR_DAYS))
-    by_km = np.isfinite(rows["due_km"])
-    asked = rows[by_km]
-    found = forecast_dates(outlook.model, None, asked["vehicle"], asked["due_km"], as_of, outlook.confidence).reindex(rows.index)
+    rows = rows.assign(due_date=days_later(as_of, rows["due_day"].where(rows["due_day"].abs() < FAR_DAYS)))
+    found = due_dates(outlook.model, None, rows, as_of, outlook.confidence)
     made = rows[["vehicle", "site", "task", "position", "safety"]].copy()
     for name, column in (("due_date", "date"), ("low_date", "low"), ("high_date", "high")):
-        made[name] = pd.concat([day, found[column]], axis=1).min(axis=1)
+        made[name] = found[column]
     for days in LOOKS:
-        at = as_of + pd.Timedelta(days=days)
-        chance = chance_reached(outlook.model, asked["vehicle"], asked["due_km"], np.repeat(at.to_datetime64(), len(asked)))
-        made[f"within_{days}"] = np.maximum(chance.reindex(rows.index).fillna(0.0), (rows["due_day"] <= days).astype(float))
+        made[f"within_{days}"] = chance_due(outlook.model, rows, as_of + pd.Timedelta(days=days))
     return made.sort_values(["due_date", "vehicle", "task", "position"], kind="stable", ignore_index=True)
 
 
-def plan_of_visits(outlook):
-    """The `visits.VisitPlan` of the year ahead; what `waiting` tells is not in it."""
-    rows = outlook.ahead.rows
+def plan_of_visits(outlook, todo=None):
+    """The `visits.VisitPlan` of the year ahead; what `waiting` tells is not in it.
+
+    todo: of `actionlist.actions`, told in words (`job`): what of it cannot wait is done at the
+    first visit of its vehicle, or on the day that its lay-up ends.
+    """
+    rows, more = outlook.ahead.rows, at_once(outlook.ahead, todo)
     key = pd.MultiIndex.from_frame(rows[["plan", "task"]])
     amounts = outlook.prices.tasks["amount"].reindex(key).to_numpy(dtype=float) if len(outlook.prices.tasks) else np.full(len(key), np.nan)
-    names = rows["vehicle"].unique()
-    lots = [names[at : at + LOT] for at in range(0, max(len(names), 1), LOT)]
-    plans = [plan_visits(visit_jobs(outlook.ahead, outlook.model, outlook.as_of, amounts, some)) for some in lots]
+    names = list(dict.fromkeys([*rows["vehicle"], *more["vehicle"]]))
+    plans = []
+    for at in range(0, max(len(names), 1), LOT):
+        some = names[at : at + LOT]
+        jobs = visit_jobs(outlook.ahead, outlook.model, outlook.as_of, amounts, some)
+        plans.append(plan_visits(with_more(jobs, more[more["vehicle"].isin(some)])))
     jobs = pd.concat([p.jobs for p in plans], ignore_index=True)
     return VisitPlan(jobs, *(sum(getattr(p, name) for p in plans) for name in ("n_visits", "n_single", "n_own_day")))
 
 
-def waiting(outlook):
-    """The work due by now of vehicles laid up without an end on record: frame `vehicle, task, position`; task "" where none of it is."""
+def shown_visits(table, outlook):
+    """The rows of visits that the record carries: a year's, or the next three months'."""
+    until = outlook.as_of + pd.Timedelta(days=QUARTER_DAYS)
+    return table if outlook.has_year else table[table["date"] <= until]
+
+
+def waiting(outlook, todo=None):
+    """The work due by now of vehicles laid up without an end on record: frame `vehicle, task, position`; task "" where none of it is.
+
+    todo: as of `plan_of_visits`.
+    """
     rows = outlook.ahead.rows[np.isinf(outlook.ahead.rows["wait_days"])]
-    here = rows["vehicle"].map(outlook.model.vehicles["last_km"])
-    due = (rows["due_day"] <= 0) | (rows["due_km"] <= here)
+    due = rows["due_day"] <= 0
+    for meter, column in ((outlook.model, "due_km"), (outlook.model.hours, "due_hours")):
+        due |= False if meter is None else rows[column] <= rows["vehicle"].map(meter.vehicles["last_km"])
     rows = rows.assign(task=rows["task"].where(due, ""), position=rows["position"].where(due, ""))
-    kept = due | ~rows["vehicle"].isin(rows.loc[due, "vehicle"])
-    return rows.loc[kept, ["vehicle", "task", "position"]].drop_duplicates(ignore_index=True)
+    more = at_once(outlook.ahead, todo)
+    more = more[np.isinf(more["day"])]
+    rows = rows[~(rows["task"].eq("") & rows["vehicle"].isin(more["vehicle"]))]
+    kept = rows["task"].ne("") | ~rows["vehicle"].isin(rows.loc[rows["task"].ne(""), "vehicle"])
+    names = ["vehicle", "task", "position"]
+    both = [t[names].astype(TEXT) for t in (more, rows[kept])]
+    return pd.concat([t for t in both if len(t)] or both[:1]).drop_duplicates(ignore_index=True)
 
 
 def last_year(log, test, replay, confidence=0.9, rng=None, draws=DRAWS):

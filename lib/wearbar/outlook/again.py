@@ -12,12 +12,12 @@ from wearbar.intervals.due import DUE, EARLY, EPS
 
 __all__ = ["Again"]
 
-KM, _HOURS, DAY = range(3)
+DAY = 2
 
 
 @dataclass(frozen=True, eq=False)
 class Again:
-    """What n rows of the work ahead repeat after. limits: hours told as days. on_ladder, is_expiry: (n,). base: (3, n), the point of each
+    """What n rows of the work ahead repeat after. limits: of all three axes. on_ladder, is_expiry: (n,). base: (3, n), the point of each
     limit's ladder that is due now, or from which the first one counts. today: the log's day, in days since 1970.
     """
 
@@ -27,13 +27,14 @@ class Again:
     base: np.ndarray
     today: int
 
-    def points(self, rows, km, day, base=None):
-        """(due points, early edges), each (2, n) km and days from the log's day, infinite without a limit, of rows done at `km` on `day`.
+    def points(self, rows, km, hours, day, base=None):
+        """(due points, early edges), each (3, n) km, hours and days from the log's day, infinite without a limit, of rows done at `km` and
+        `hours` on `day`.
 
-        rows: which, any number of times each. base: (2, n), the due points told last; the ladder's own where it has not yet been done.
+        rows: which, any number of times each. base: (3, n), the due points told last; the ladder's own where it has not yet been done.
         """
         limits, expires = self.limits.take(rows), self.is_expiry[rows]
-        x = self._axes(km, np.floor(day))
+        x = self._axes(km, hours, np.floor(day))
         base = self.base[:, rows] if base is None else self._axes(*base)
         late = expires & (x[DAY] > base[DAY] + EPS)
         rung = due.rungs(base, x, limits)
@@ -43,8 +44,8 @@ class Again:
         once = np.ones_like(x)
         told = np.where(met, due.points(base, np.maximum(rung, 0) + 1, limits), due.points(x, once, limits))[[DUE, EARLY]]
         told[:, DAY] -= self.today
-        return np.nan_to_num(told[:, [KM, DAY]], nan=np.inf)
+        return np.nan_to_num(told, nan=np.inf)
 
-    def _axes(self, km, day):
-        km, day = (np.where(np.isfinite(v), v, np.nan) for v in np.broadcast_arrays(km, day))
-        return np.stack([km, np.full(km.shape, np.nan), day + self.today])
+    def _axes(self, km, hours, day):
+        km, hours, day = (np.where(np.isfinite(v), v, np.nan) for v in np.broadcast_arrays(km, hours, day))
+        return np.stack([km, hours, day + self.today])

@@ -8,20 +8,22 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals.due import MONTH_DAYS, Limits
 from wearbar.outlook.again import Again
-from wearbar.paths import days_of, distance_at, path_of
+from wearbar.paths import days_of
+from wearbar.plan import title_of
 from wearbar.visits import Jobs
 
 __all__ = ["YEAR_DAYS", "Ahead", "expected_km", "visit_jobs", "work_ahead"]
 
 YEAR_DAYS = 365.25
 HABIT_DAYS, LEAST_HABITS, QUANTILES = 730, 20, 100
-PLAN_DAYS, PACE_DAYS = 364, 365
+PLAN_DAYS = 364
 
 
 @dataclass(frozen=True, eq=False)
 class Ahead:
-    """rows: one row a series: `vehicle, site, kind, plan, task, position, safety, statutory, is_expiry`; `due_km, early_km` (cumulative)
-    and `due_day, early_day` (days from the log's day), infinite without such a limit; `every_km, every_days`: what it repeats after, about;
+    """rows: one row a series: `vehicle, site, kind, plan, task, position, safety, statutory, is_expiry`; `due_km, early_km, due_hours,
+    early_hours` (cumulative) and `due_day, early_day` (days from the log's day), infinite without such a limit; `every_km, every_hours,
+    every_days`: what it repeats after, about;
     `past_share`: how far past its due point it is, in shares of the interval (negative: before it); `wait_days`: until the lay-up ends
     that the vehicle is in (0: in none; infinite: no end on record). again: when each falls due again. covers: (doing, done too) rows.
     habits: (rows, quantiles) ascending, the shares of the interval by which such work has been done here after its due point; habit_sd:
@@ -56,16 +58,20 @@ def _waits(log):
     return (now["to"] - log.as_of).dt.days.astype(float).fillna(np.inf).groupby(now["vehicle"]).max()
 
 
-COLUMNS = {"due_km": float, "early_km": float, "due_day": float, "early_day": float, "every_km": float, "every_days": float}
-PLAIN = ["vehicle", "plan", "task", "position", "safety", "statutory"]
+COLUMNS = dict.fromkeys([f"{what}_{unit}" for what in ("due", "early") for unit in ("km", "hours", "day")], float)
+COLUMNS |= dict.fromkeys(["every_km", "every_hours", "every_days"], float)
+PLAIN = ["vehicle", "plan", "task", "title", "position", "safety", "statutory"]
 # what `_again` is made from: the limits, the window before a point, the ladder
-LIMITS = ["days", "months", "early_share", "tolerance_km", "tolerance_days", "on_ladder", "base_km", "base_day"]
+LIMITS = ["days", "months", "early_share", "tolerance_km", "tolerance_hours", "tolerance_days"]
+LIMITS += ["on_ladder", "base_km", "base_hours", "base_day"]
 
 
 def _again(rows, today):
     """The `Again` of the rows."""
-    r = rows.assign(none=np.nan, every_km=rows["every_km"].where(np.isfinite(rows["every_km"])), base_day=rows["base_day"] + today)
-    names = ["every_km none days months", "early_share none", "tolerance_km none tolerance_days", "base_km none base_day"]
+    finite = {name: rows[name].where(np.isfinite(rows[name])) for name in ("every_km", "every_hours")}
+    r = rows.assign(**finite, none=np.nan, base_day=rows["base_day"] + today)
+    names = ["every_km every_hours days months", "early_share none", "tolerance_km tolerance_hours tolerance_days"]
+    names += ["base_km base_hours base_day"]
     every, share, amount, base = (r[name.split()].to_numpy(dtype=float).T for name in names)
     flags = (r[name].to_numpy(dtype=bool) for name in ("on_ladder", "is_expiry"))
     return Again(Limits(every, share, amount), *flags, base, today)
@@ -80,22 +86,18 @@ def _tasks(log, now, readings):
     now = now.reset_index(drop=True)
     hard = now["duty"].eq("severe") & rule[["severe_km", "severe_days", "severe_months", "severe_hours"]].notna().any(axis=1)
     every = {u: rule[f"every_{u}"].mask(hard, rule[f"severe_{u}"]).astype(float) for u in ("km", "days", "months", "hours")}
-    pace = _pace(log, readings).reindex(now["vehicle"]).reset_index(drop=True)
-    days = np.fmin(every["days"], every["hours"] / pace["rate"].where(pace["rate"] > 0))
-    due_day = np.fmin(_days(now["due_date"], log.as_of), _hours_day(now["due_hours"], pace))
-    early_day = np.fmin(_days(now["early_date"], log.as_of), _hours_day(now["early_hours"], pace))
+    due_day, early_day = (_days(now[f"{edge}_date"], log.as_of) for edge in ("due", "early"))
     found = {
         **{name: now[name].array for name in PLAIN},
         "is_expiry": rule["measured_from"].eq("expiry").to_numpy(dtype=bool),
-        "due_km": now["due_km"],
-        "early_km": now["early_km"],
+        **{name: now[name] for name in ("due_km", "early_km", "due_hours", "early_hours")},
         "due_day": due_day,
         "early_day": np.fmin(early_day, due_day),
-        "every_km": every["km"],
-        "every_days": np.fmin(days, every["months"] * MONTH_DAYS),
+        **{f"every_{unit}": every[unit] for unit in ("km", "hours")},
+        "every_days": np.fmin(every["days"], every["months"] * MONTH_DAYS),
     }
     found = pd.DataFrame(found).fillna(dict.fromkeys(COLUMNS, np.inf)).assign(past_share=now["overrun_share"].fillna(-1.0))
-    return found.assign(days=days, months=every["months"], **_ladder(log, now, rule, due_day))
+    return found.assign(days=every["days"], months=every["months"], **_ladder(log, now, rule, due_day))
 
 
 def _ladder(log, now, rule, due_day):
@@ -103,28 +105,11 @@ def _ladder(log, now, rule, due_day):
     first_day = rule[["first_days", "first_months"]].notna().any(axis=1)
     is_first = now["basis"].eq("first")
     base_km = now["due_km"].mask(is_first & rule["first_km"].notna(), now["anchor_km"])
+    base_hours = now["due_hours"].mask(is_first & rule["first_hours"].notna(), 0.0)
     base_day = due_day.mask(is_first & first_day, _days(now["anchor_date"], log.as_of))
-    window = {name: rule[name].astype(float) for name in ("early_share", "tolerance_km", "tolerance_days")}
-    return window | {"on_ladder": rule["measured_from"].isin(["schedule", "expiry"]), "base_km": base_km, "base_day": base_day}
-
-
-def _pace(log, readings):
-    """Hours on each meter by its last reading and a day over the year before it: frame by vehicle `ago` (days, negative), `hours, rate`."""
-    path = path_of(readings, "hours")
-    if not len(path.day):
-        return pd.DataFrame(columns=["ago", "hours", "rate"], dtype=float)
-    end, hours = path.day[path.last - 1], path.high[path.last - 1]
-    start = np.maximum(end - PACE_DAYS, path.day[path.first])
-    then = distance_at(path, path.vehicles, start.astype("datetime64[D]"))["distance_km"].to_numpy()
-    rate = (hours - then) / np.where(end > start, end - start, np.nan)
-    return pd.DataFrame({"ago": end - days_of([log.as_of])[0], "hours": hours, "rate": rate}, index=path.vehicles)
-
-
-def _hours_day(hours, pace):
-    """The day from the log's on which the meter shows so many hours: what it shows already lies before today, the rest not."""
-    left = hours - pace["hours"]
-    day = pace["ago"] + np.ceil(left / pace["rate"].where(pace["rate"] > 0))
-    return day.clip(lower=0).where(left >= 0, day.fillna(-1.0).clip(upper=-1.0)).where(left.notna())
+    window = {name: rule[name].astype(float) for name in ("early_share", "tolerance_km", "tolerance_hours", "tolerance_days")}
+    base = {"base_km": base_km, "base_hours": base_hours, "base_day": base_day}
+    return window | base | {"on_ladder": rule["measured_from"].isin(["schedule", "expiry"])}
 
 
 def _days(dates, as_of):
@@ -143,9 +128,12 @@ def _certificates(log, table):
         months = term.reindex(pd.MultiIndex.from_arrays([plan, c["item"].map(code)])).reset_index(drop=True).astype(float).fillna(12.0)
     due, early = _days(c["due_date"], log.as_of), _days(c["early_date"], log.as_of)
     found = {"vehicle": c["vehicle"], "plan": plan, "task": c["item"].map(code), "position": "", "safety": True, "statutory": True}
-    found |= {"is_expiry": True, "due_km": np.inf, "early_km": np.inf, "due_day": due, "early_day": early, "every_km": np.inf}
+    found |= dict.fromkeys(["due_km", "early_km", "due_hours", "early_hours", "every_km", "every_hours"], np.inf)
+    found |= {"is_expiry": True, "due_day": due, "early_day": early}
+    found |= {"title": [title_of(code.get(kind, kind)) for kind in c["item"]]}
     found |= {"every_days": months * MONTH_DAYS, "past_share": due / -YEAR_DAYS, "days": np.nan, "months": months, "early_share": np.nan}
-    found |= {"tolerance_km": np.nan, "tolerance_days": due - early, "on_ladder": True, "base_km": np.nan, "base_day": due}
+    found |= dict.fromkeys(["tolerance_km", "tolerance_hours", "base_km", "base_hours"], np.nan)
+    found |= {"tolerance_days": due - early, "on_ladder": True, "base_day": due}
     return pd.DataFrame(found, index=c.index)
 
 
@@ -200,6 +188,17 @@ def expected_km(model, vehicles, as_of, days):
     return last[:, None] + rate[:, None] * np.where(is_told[:, None], gone, 0.0)
 
 
+def _first_day(line, at, value):
+    """The first of the days of `line` (vehicles, days, never falling) on which each value is reached; infinite where none is.
+
+    at: the vehicle of each value, (n,), or of each row of values, (n, m).
+    """
+    lift, place = 1e9 * np.arange(len(line))[:, None], at.reshape(-1, *[1] * (value.ndim - 1))
+    wanted = np.clip(np.where(np.isfinite(value), value, 1e8), 0, 1e8) + 1e9 * place
+    found = np.searchsorted((line + lift).ravel(), wanted - 1e-6) - place * line.shape[1]
+    return np.where(found >= line.shape[1], np.inf, found)
+
+
 def visit_jobs(ahead, model, as_of, amounts=None, some=None, plan_days=PLAN_DAYS):
     """The `visits.Jobs` of the work ahead by each vehicle's median path; none of a vehicle laid up without an end on record.
 
@@ -209,21 +208,22 @@ def visit_jobs(ahead, model, as_of, amounts=None, some=None, plan_days=PLAN_DAYS
     rows = rows if some is None else rows[rows["vehicle"].isin(some)]
     names = pd.Index(rows["vehicle"].unique())
     at, days = names.get_indexer(rows["vehicle"]), np.arange(plan_days + 1)
-    path = expected_km(model, names, as_of, days)
+    lines = [expected_km(meter, names, as_of, days) for meter in (model, model.hours) if meter is not None]
+    lines = lines if len(lines) > 1 else [*lines, np.zeros_like(lines[0])]
     n, far = len(rows), 2.0 * plan_days
 
-    def reached(km, day):
-        """The day on which the first of the two limits is reached, of rows of any number of doings each."""
-        lift = 1e9 * np.arange(len(names))[:, None]
-        place = at.reshape(-1, *[1] * (km.ndim - 1))
-        wanted = np.clip(np.where(np.isfinite(km), km, 1e8), 0, 1e8) + 1e9 * place
-        found = np.searchsorted((path + lift).ravel(), wanted - 1e-6) - place * len(days)
-        return np.floor(np.minimum(np.minimum(np.where(found >= len(days), np.inf, found), day), far))
+    def reached(km, hours, day):
+        """The day on which the first of the limits is reached, of rows of any number of doings each."""
+        first = [_first_day(line, at, value) for line, value in zip(lines, (km, hours), strict=True)]
+        return np.floor(np.minimum(np.minimum(*first), np.minimum(day, far)))
 
-    told = ahead.again.points(np.repeat(rows.index, len(days)), path[at].ravel(), np.tile(days, n)).reshape(2, 2, n, len(days))
+    where = (line[at].ravel() for line in lines)
+    told = ahead.again.points(np.repeat(rows.index, len(days)), *where, np.tile(days, n)).reshape(2, 3, n, len(days))
     due, early = (reached(*point) for point in told)
-    first_due, first_early = (reached(rows[f"{edge}_km"].to_numpy(), rows[f"{edge}_day"].to_numpy()) for edge in ("due", "early"))
-    first_due = np.where(rows["due_km"].to_numpy() < path[at, 0] - 1e-6, np.minimum(first_due, -1.0), first_due)
+    points = {edge: [rows[f"{edge}_{unit}"].to_numpy() for unit in ("km", "hours", "day")] for edge in ("due", "early")}
+    first_due, first_early = (reached(*points[edge]) for edge in ("due", "early"))
+    gone = np.logical_or.reduce([point < line[at, 0] - 1e-6 for point, line in zip(points["due"][:2], lines, strict=True)])
+    first_due = np.where(gone, np.minimum(first_due, -1.0), first_due)
     back = rows["wait_days"].to_numpy()  # due while laid up: to be done before the next use, which may never come
     first_due, first_early = np.maximum(first_due, np.where(back > 0, back, -np.inf)), np.maximum(first_early, back)
     return Jobs(rows.reset_index(drop=True), days, np.minimum(first_early, first_due), first_due, np.minimum(early, due), due)

@@ -4,11 +4,13 @@ import itertools
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 __all__ = ["draw_bills", "visit_rates"]
 
 RECENT_DAYS, LEAST_BILLS, LEAST_CELLS = 730, 20, 10
 PRIOR_LEVEL_SD, PRIOR_AGE_SD = 1.0, 0.15  # of the log rate; and of its rise a year of age: judgement
+PRIOR_BILLS, PRIOR_BILL_SD, MANY_BILLS = 2.0, 1.0, 2000  # bills that usual ones are worth, and the sd of their log: judgement
 YEAR = 365.25
 
 
@@ -71,7 +73,8 @@ def _cells(log, bills):
 
 def draw_bills(rate, kept, bills, kind, as_of, months, rng):
     """(money, hours, untold): two (draws, months) arrays, Poisson days of work, each with a bill of the log's last two years, of its kind
-    where enough; and how many such days a year have no money, and no hours, since no bill tells any.
+    where enough; and how many such days a year have no money, and no hours, since no bill tells any. What the log's bills leave unsure of
+    their mean is in it (`_weighed`).
 
     rate: (draws, vehicles) a year; kept: (months,) chance that a vehicle is still here.
     """
@@ -88,7 +91,23 @@ def draw_bills(rate, kept, bills, kind, as_of, months, rng):
         for i, column in enumerate(("amount", "hours")):
             known = pool[column].dropna().to_numpy()
             if len(known):
-                sums[i] += np.bincount(where, known[rng.integers(0, len(known), len(where))], count.size).reshape(count.shape)
+                drawn = _weighed(known, where // months, draws, rng)
+                sums[i] += np.bincount(where, drawn, count.size).reshape(count.shape)
             else:
                 untold[i] += len(where) / draws
     return *sums, untold
+
+
+def _weighed(known, draw, draws, rng):
+    """A bill for each entry of `draw` (the number of its draw): each draw has weights of its own over the bills on record (the Bayesian
+    bootstrap: Rubin 1981, from memory), and over PRIOR_BILLS more of the log's mean but spread as repair bills are, larger ones among
+    them."""
+    if len(known) > MANY_BILLS:
+        return known[rng.integers(0, len(known), len(draw))]
+    usual = np.exp(PRIOR_BILL_SD * stats.norm.ppf((np.arange(9) + 0.5) / 9))
+    amounts = np.append(known, known.mean() * usual / usual.mean())
+    shape = np.append(np.ones(len(known)), np.full(len(usual), PRIOR_BILLS / len(usual)))
+    upto = np.cumsum(rng.standard_gamma(shape, (draws, len(shape))), axis=1)
+    upto = upto / upto[:, -1:] + np.arange(draws)[:, None]
+    at = np.searchsorted(upto.ravel(), draw + rng.random(len(draw)), "right")
+    return amounts[np.minimum(at - draw * len(shape), len(shape) - 1)]

@@ -7,12 +7,13 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.intervals import items, occasions
+from wearbar.outlook.learn import corrected, learned
 from wearbar.outlook.prices import CLASSES, classed
 from wearbar.outlook.simulate import month_edges
 
 __all__ = ["LastYear", "came", "replayed"]
 
-RECORD_DAYS = 365  # before the outlook
+RECORD_DAYS, MOST_YEARS = 365, 3  # before an outlook; replayed
 NAMES = ("jobs", "hours", "money", *CLASSES)
 
 
@@ -21,7 +22,8 @@ class LastYear:
     """as_of: the day of that outlook. months: one row a month, `month`, and for jobs, hours and money what was foreseen (`jobs, jobs_low,
     jobs_high`), what came (`jobs_came`) and what the year before had (`jobs_before`). totals: one row a figure (jobs, hours, money, and
     the classes of money): `what, foreseen, low, high, came, before, is_inside, is_told` (both known). joined: money spent on
-    vehicles that were not there yet; left: vehicles that left.
+    vehicles that were not there yet; left: vehicles that left. learning: of `learn.learned`, by this year and those before it; n_earlier:
+    years before it whose outlooks corrected this one.
     """
 
     as_of: pd.Timestamp
@@ -31,6 +33,8 @@ class LastYear:
     n_joined: int
     n_left: int
     confidence: float
+    learning: pd.DataFrame | None = None
+    n_earlier: int = 0
 
     def is_told(self, name):
         """Whether both sides are known, and one of them is not nil."""
@@ -78,7 +82,7 @@ def came(log, found, table, worn, start, vehicles):
 def _own(log, done):
     """The occasions that were done for themselves: not those that other work did along with it."""
     work, fitted = log.tables["work"], log.tables["fitted"]
-    part = log.plan.tasks.dropna(subset=["part"])[["code", "part"]].drop_duplicates().set_axis(["task", "category"], axis=1)
+    part = log.plan.tasks[["code", "fits"]].drop_duplicates().set_axis(["task", "category"], axis=1)
     put_on = fitted[["vehicle", "fitted", "category"]].merge(part, on="category").rename(columns={"fitted": "date"})
     keys = pd.concat([work[["vehicle", "date", "task"]], put_on[["vehicle", "date", "task"]]]).drop_duplicates()
     return done[pd.MultiIndex.from_frame(done[["vehicle", "done_date", "task"]]).isin(pd.MultiIndex.from_frame(keys))]
@@ -91,21 +95,21 @@ def _sums(month, values):
 
 def replayed(log, test, replay, outlook_of, by_month, total, confidence, rng, draws):
     """`LastYear`, or None where the record is too short. See `outlook.last_year`."""
-    start = log.as_of - pd.DateOffset(years=1)
-    if (start - log.first_day).days < RECORD_DAYS:
+    starts = [log.as_of - pd.DateOffset(years=k) for k in range(1, MOST_YEARS + 1)]
+    starts = [start for start in starts if (start - log.first_day).days >= RECORD_DAYS]
+    if not starts:
         return None
-    then = replay.at(start)
-    names = log.tables["vehicles"]["vehicle"]
-    then = then.only([v for v in then.tables["vehicles"]["vehicle"] if v in set(names)])
-    outlook = outlook_of(then, whole=then, test=_known_then(test, start), confidence=confidence, rng=rng, draws=draws)
-    fleet = then.tables["vehicles"]
-    there = fleet.loc[~fleet["disposed"].le(start), "vehicle"]
     readings = usage.readings(log)
     found = occasions(log, readings)
     table = items(log, found, readings)
-    worn = {*outlook.sets.rows["category"], *(b for others in outlook.prices.companions.values() for b in others)}
-    year = came(log, found, table, worn, start, there)
-    before = came(log, found, table, worn, start - pd.DateOffset(years=1), there)
+    years = [_replay(log, test, replay, outlook_of, found, table, start, rng, draws, confidence) for start in starts]
+    sums = [({n: o.told.totals[n].sum(axis=1) for n in CLASSES}, {n: year[n].sum() for n in CLASSES}) for o, year, _, _ in years]
+    outlook, year, then, worn = years[0]
+    outlook = replace(outlook, told=corrected(outlook.told, learned(sums[1:]), rng))
+    start, fleet, names = starts[0], then.tables["vehicles"], log.tables["vehicles"]["vehicle"]
+    before = came(log, found, table, worn, start - pd.DateOffset(years=1), _there(then, start))
+    for one in (year, before):  # as the forecast has it
+        one["money"] = sum(one[c] for c in CLASSES if c not in outlook.told.thin)
     months = by_month(outlook)
     months = months.assign(**{f"{n}_came": year[n] for n in NAMES[:3]}, **{f"{n}_before": before[n] for n in NAMES[:3]})
     estimates = {name: total(outlook, name) for name in NAMES}
@@ -118,7 +122,23 @@ def replayed(log, test, replay, outlook_of, by_month, total, confidence, rng, dr
     joined = [v for v in names if v not in set(fleet["vehicle"])]
     spent = came(log, found, table, worn, start, joined)["money"]
     left = int(log.tables["vehicles"]["disposed"].between(start + pd.Timedelta(days=1), log.as_of).sum())
-    return LastYear(start, months, totals, float(np.nansum(spent)), len(joined), left, confidence)
+    return LastYear(start, months, totals, float(np.nansum(spent)), len(joined), left, confidence, learned(sums), len(years) - 1)
+
+
+def _replay(log, test, replay, outlook_of, found, table, start, rng, draws, confidence):
+    """(outlook of that day, corrected by nothing; what came; the log as it stood; categories whose wear is read)."""
+    then = replay.at(start)
+    names = set(log.tables["vehicles"]["vehicle"])
+    then = then.only([v for v in then.tables["vehicles"]["vehicle"] if v in names])
+    known, nothing = _known_then(test, start), learned([], ())
+    outlook = outlook_of(then, whole=then, test=known, confidence=confidence, rng=rng, draws=draws, learning=nothing)
+    worn = {*outlook.sets.rows["category"], *(b for others in outlook.prices.companions.values() for b in others)}
+    return outlook, came(log, found, table, worn, start, _there(then, start)), then, worn
+
+
+def _there(then, start):
+    fleet = then.tables["vehicles"]
+    return fleet.loc[~fleet["disposed"].le(start), "vehicle"]
 
 
 def _known_then(test, start):

@@ -6,12 +6,14 @@ import numpy as np
 import pandas as pd
 
 from wearbar import spans, usage
-from wearbar.wear import remaining, usable_of, wear_of
+from wearbar.wear import law_of, remaining, usable_of, wear_of
 
 __all__ = ["ORDER_CHANCE", "Sets", "order_list", "packs", "sets_of"]
 
 ORDER_CHANCE = 0.8  # ordered are as many as will do with this chance
 DAMAGE = ("damaged", "failed")
+RENEWED = ("worn", "removed-early")
+FEW_RENEWALS, LATE_STEPS = 8, 40
 DAMAGE_WORTH = 2  # ends, of what all kinds have in common
 
 
@@ -27,9 +29,11 @@ class Sets:
     life_km: np.ndarray
     life_sd: np.ndarray
     damage_per_km: np.ndarray
+    late: np.ndarray | None = None
+    together: np.ndarray | None = None
 
     def left(self, rows, draws, rng):
-        """(draws, sets) km that each still goes: the least of its parts."""
+        """(draws, sets) km until each is renewed: the least of its parts, and as much later as is usual here."""
         known = np.nan_to_num(self.parts["left_km"].to_numpy(), nan=0.0)
         noise = rng.standard_normal((draws, len(known)))
         km = known * np.exp(noise * np.nan_to_num(self.parts["left_sd"].to_numpy()))
@@ -39,10 +43,22 @@ class Sets:
         km = np.where(blind, fresh, km)
         least = np.full((len(self.rows), draws), np.inf)
         np.minimum.at(least, at, km.T)
-        return least[rows].T
+        with np.errstate(invalid="ignore"):  # a life without end, renewed when due
+            after = self.life_km[rows] * (self._late(rows, draws, rng) - 1)
+        return np.maximum(least[rows].T + np.where(np.isfinite(after), after, 0.0), 0.0)
 
     def life(self, rows, draws, rng):
-        return self.life_km[rows] * np.exp(rng.standard_normal((draws, len(rows))) * self.life_sd[rows])
+        life = self.life_km[rows] * np.exp(rng.standard_normal((draws, len(rows))) * self.life_sd[rows])
+        return life * self._late(rows, draws, rng)
+
+    def _late(self, rows, draws, rng):
+        if self.late is None:
+            return np.ones((draws, len(rows)))
+        return self.late[np.asarray(rows)[None, :], rng.integers(0, self.late.shape[1], (draws, len(rows)))]
+
+    def is_whole(self, rows, draws, rng):
+        """(draws, sets): whether all of the set is renewed with the part that is worn."""
+        return np.ones((draws, len(rows)), bool) if self.together is None else rng.random((draws, len(rows))) < self.together[rows]
 
     def damage(self, rows, draws, rng):
         rate = np.maximum(self.damage_per_km[rows] * self.rows["size"].to_numpy()[rows], 1e-12)
@@ -61,11 +77,11 @@ class Sets:
 def sets_of(log, readings):
     """The `Sets` now on, of the categories whose wear is read."""
     lives = spans.spans_of(log, readings=readings)
-    found = wear_of(lives, spans.looks_of(log, readings), log.tables["vehicles"])
+    found = wear_of(lives, spans.looks_of(log, readings), law_of(log))
     on = remaining(found, log.as_of, usage.daily_rate(readings, log.as_of))
     gone = log.tables["vehicles"].loc[log.tables["vehicles"]["disposed"].le(log.as_of), "vehicle"]
     on = on[~on["vehicle"].isin(gone)].reset_index(drop=True)
-    on["axle"] = on["last_position"].fillna("").str.replace(r"^(axle\d+|front|rear)-.*$", r"\1", regex=True)
+    on["axle"] = axle_at(on["last_position"])
     key = ["vehicle", "category", "axle"]
     rows = on.groupby(key, sort=True, dropna=False).agg(
         site=("site", "first"), kind=("kind", "first"), item=("item", "last"), size=("part_key", "size")
@@ -83,7 +99,31 @@ def sets_of(log, readings):
     lives_km = (1000 * usable_of(on) / on["usual_rate"]).groupby(at).mean().reindex(range(len(rows)))
     lives_km = lives_km.fillna(_lives(found, rows)).to_numpy()
     sd = pd.Series(np.nan_to_num(cv, nan=0.25)).groupby(at).mean().reindex(range(len(rows))).fillna(0.25).to_numpy()
-    return Sets(rows, parts, lives_km, sd, _damage(lives, rows))
+    return Sets(rows, parts, lives_km, sd, _damage(lives, rows), *_habits(found, rows))
+
+
+def _habits(found, rows):
+    """(late, together) of `Sets`, by the renewals of each category on record; what fewer than FEW_RENEWALS tell is as the limit and the set
+    say. A renewal is what left one axle of a vehicle on one day; it is as late as its latest part."""
+    p = found.parts
+    life = 1000 * usable_of(p) / p["rate_mm_per_1000km"].where(p["rate_mm_per_1000km"] > 0, p["usual_rate"])
+    ends = p.assign(late=p["duration_km"] / life.where(life > 0))
+    ends = ends[~ends["is_on"] & ends["cause"].isin(RENEWED) & ends["category"].isin(rows["category"])]
+    ends["axle"] = axle_at(ends["last_position"])
+    events = ends.groupby(["category", "vehicle", "axle", "end"], dropna=False)["late"].agg(["max", "size"]).reset_index()
+    late, together = np.ones((len(rows), LATE_STEPS)), np.ones(len(rows))
+    for category, some in events.groupby("category"):
+        mine, known = rows["category"].eq(category).to_numpy(), some["max"].dropna().clip(0.5, 2.0)
+        if len(known) >= FEW_RENEWALS:
+            late[mine] = np.quantile(known, (np.arange(LATE_STEPS) + 0.5) / LATE_STEPS)
+        if len(some) >= FEW_RENEWALS:
+            together[mine & (rows["size"] > 1).to_numpy()] = (some["size"] > 1).mean()
+    return late, together
+
+
+def axle_at(position):
+    """The axle of each position: front, rear, axle2 ...; a position that names none stays as it is."""
+    return position.fillna("").str.replace(r"^(axle\d+|front|rear)-.*$", r"\1", regex=True)
 
 
 def _lives(found, rows):
@@ -138,6 +178,8 @@ def _planned(log, ahead, told):
         return pd.DataFrame()
     parts = parts.rename(columns={"code": "task", "safety": "is_single"})
     by_plan = ahead.rows.reset_index(names="row").merge(parts, on=["plan", "task"])
+    if by_plan.empty:
+        return pd.DataFrame()
     made = by_plan.groupby(["item", "unit", "pack"], sort=True).apply(lambda g: _one_item(g, told), include_groups=False).reset_index()
     whose = made["kinds"].mask(made["kinds"].eq("") | made.duplicated(["item", "kinds"], keep=False), made["plans"])
     return made.assign(for_what=made["for_what"] + (" (" + whose + ")").where(made.duplicated("item", keep=False), ""))

@@ -55,8 +55,8 @@ def classed(log, worn):
         tasks = log.plan.tasks
         lines["plan"] = lines["vehicle"].map(log.plan.assign(fleet))
         limited = tasks[[c for c in tasks if c.startswith("every_")]].notna().any(axis=1)
-        codes, parts = set(tasks.loc[limited, "code"]), set(tasks.loc[limited, "part"].dropna())
-        on_condition = set(tasks.loc[~limited & tasks["part"].isin(worn), "code"])
+        codes, parts = set(tasks.loc[limited, "code"]), set(tasks.loc[limited, "fits"])
+        on_condition = set(tasks.loc[~limited & tasks["fits"].isin(worn), "code"])
     is_work = lines["source"].eq("work")
     lines["what"] = np.select(
         [
@@ -122,7 +122,7 @@ def _tasks(log, found, lines, since, rate):
     by = by.reindex(tasks.index)
     each = (by["rows"] / done.reindex(tasks.index)).clip(0.1, 3.0).fillna(1.0)
     part = recent[recent["source"].eq("fitted") & recent["what"].eq("planned")].groupby(["plan", "detail"])["amount"].mean()
-    part = pd.Series(part.reindex(pd.MultiIndex.from_arrays([tasks.index.get_level_values(0), tasks["part"]])).to_numpy(), tasks.index)
+    part = pd.Series(part.reindex(pd.MultiIndex.from_arrays([tasks.index.get_level_values(0), tasks["fits"]])).to_numpy(), tasks.index)
     by_log = by["amount"] * each + part.fillna(0.0)
     by_plan = tasks["hours"] * rate + tasks["parts"].map(_parts_money)
     made = pd.DataFrame(

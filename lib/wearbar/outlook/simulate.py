@@ -19,6 +19,7 @@ __all__ = ["MONTHS", "Simulated", "month_edges", "paths", "simulate"]
 
 MONTHS, WEEK = 12, 7
 LOT = 150  # vehicles at once
+LEAST_BILLS = 10  # of a class of money that is shown
 SOON_DAYS = 14  # work already due is done within this
 EARLY_TEST = -0.04  # of its interval, a test is taken before its certificate ends
 
@@ -29,7 +30,8 @@ class Simulated:
     totals: dict of (draws, months) arrays: jobs, hours, planned, wear, unplanned, other (money), and km. by_row: (draws, rows) doings in
     the year. by_task, by_site: frames of draws, a column each: doings in the year, hours in the year. sets: (draws, groups) replacements
     in the year. set_month: (groups, months) mean. untold: of hours and each class of money, doings a year of which no figure is known.
-    blind: those of jobs, hours and the classes of money of which the log and the plan hold nothing to go by.
+    blind: those of jobs, hours and the classes of money of which the log and the plan hold nothing to go by. bills: parts that wear and
+    days of unplanned work with a price on record.
     """
 
     starts: pd.DatetimeIndex
@@ -43,6 +45,12 @@ class Simulated:
     set_month: np.ndarray
     untold: dict
     blind: frozenset
+    bills: dict
+
+    @property
+    def thin(self):
+        """Classes of money that too few bills tell of: no figure of them is shown, and the money is without them."""
+        return frozenset(name for name, n in self.bills.items() if n < LEAST_BILLS)
 
 
 def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
@@ -61,15 +69,16 @@ def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
         some = names[at : at + LOT]
         km, gone = paths(model, some, log.as_of, weeks, rng, common), _gone(leave, len(some), draws, weeks, rng)
         laid = _laid_up(stays, some, weeks)
-        km = np.where(laid.all(axis=1)[:, None], km[:, :, :1], km)
+        hours = _hour_paths(log, model, ahead, some, weeks, rng, common, km)
+        km, hours = (np.where(laid.all(axis=1)[:, None], x[:, :, :1], x) for x in (km, hours))
         out["km"] += np.stack(
             [np.where(gone[:, :, 1:], 0, np.diff(km, axis=2))[:, :, month[1:] == k].sum(axis=(1, 2)) for k in range(MONTHS)], axis=1
         )
-        _do_jobs(out, ahead, some, km, gone | laid, weeks, month, price, rng)
+        _do_jobs(out, ahead, some, (km, hours), gone | laid, weeks, month, price, rng)
         _wear_out(out, sets, some, km, gone, month, prices, rng)
     still = stays.loc[(stays["begin"] <= 0) & np.isinf(stays["end"]), "vehicle"]
     _bills(out, log, prices, names[~names.isin(still)], leave, rng)
-    return _finished(out, ahead, starts, draws, _blind(log, ahead, sets, prices))
+    return _finished(out, ahead, starts, draws, _blind(log, ahead, sets, prices), _on_record(log, prices))
 
 
 def month_edges(as_of):
@@ -96,10 +105,16 @@ def _blind(log, ahead, sets, prices):
     return frozenset(name for name, is_none in (none | {"unplanned": no_work, "other": no_work}).items() if is_none)
 
 
-def _finished(out, ahead, starts, draws, blind):
+def _on_record(log, prices):
+    bills, every = prices.bills, prices.pieces.index.get_level_values(2) == ""
+    days = bills["what"].eq("unplanned") & (bills["date"] <= log.as_of) & bills["amount"].notna()
+    return {"wear": int(prices.pieces.loc[every, "n"].sum()), "unplanned": int(days.sum())}
+
+
+def _finished(out, ahead, starts, draws, blind, bills):
     totals = {name: out[name] for name in ("jobs", "hours", "planned", "wear", "unplanned", "other", "km")}
     by_task, by_site = (pd.DataFrame(out[f"by_{c}"], columns=out[f"{c}s"]) for c in ("task", "site"))
-    told = (by_task, by_site, out["sets"], out["set_month"] / draws, out["untold"], blind)
+    told = (by_task, by_site, out["sets"], out["set_month"] / draws, out["untold"], blind, bills)
     return Simulated(starts, out["chance"], out["mean"], totals, out["by_row"], *told)
 
 
@@ -129,6 +144,12 @@ def paths(model, vehicles, as_of, weeks, rng, common):
         off = np.nan_to_num(off, nan=0.0, posinf=0.0, neginf=-3.0) * np.interp(used, WIDEN_AT, model.widen) + common[:, None, None]
     far = known["last_km"].fillna(0.0).to_numpy()[:, None] + rate[:, None] * used * np.exp(np.clip(off, -3, 3))
     return np.maximum.accumulate(far, axis=2)
+
+
+def _hour_paths(log, model, ahead, some, weeks, rng, common, km):
+    """As `paths`, of the hour meters; nil throughout where no work ahead is counted in hours."""
+    asked = np.isfinite(ahead.rows[["due_hours", "every_hours"]].to_numpy(dtype=float)).any()
+    return paths(model.hours, some, log.as_of, weeks, rng, common) if asked and model.hours is not None else np.zeros_like(km[:1])
 
 
 def _leaving(log):
@@ -177,45 +198,51 @@ def _task_prices(ahead, prices, rng, draws):
     return drawn, table["amount_sd"].fillna(0.0).to_numpy(dtype=float), table["hours"].to_numpy(dtype=float)
 
 
-def _do_jobs(out, ahead, some, km, away, weeks, month, price, rng):
+def _do_jobs(out, ahead, some, driven, away, weeks, month, price, rng):
     """What falls due is done, as late as work is done here (a vehicle's together), and falls due again; what it covers starts anew with
-    it.
+    it. driven: (km, hours) of `paths`; of hours one draw may stand for all.
     """
     rows = np.flatnonzero(ahead.rows["vehicle"].isin(some))
     if not len(rows):
         return
     r = ahead.rows.iloc[rows]
+    km, hours = driven
     who, draws = some.get_indexer(r["vehicle"]), len(km)
-    every_km, every_day = (r[c].to_numpy() for c in ("every_km", "every_days"))
+    every_km, every_hours, every_day = (r[c].to_numpy() for c in ("every_km", "every_hours", "every_days"))
     expiry, past = r["is_expiry"].to_numpy(dtype=bool), r["past_share"].to_numpy()
     shift = rng.standard_normal((draws, 1)) * ahead.habit_sd
     habit = _shares(ahead.habits[rows], past, expiry, rng.random((draws, len(some)))[:, who], shift)
-    again_km, again_day = np.where(np.isfinite(every_km), every_km, 0.0), np.where(np.isfinite(every_day), every_day, 0.0)
+    again_km, again_hours, again_day = (np.where(np.isfinite(x), x, 0.0) for x in (every_km, every_hours, every_day))
     soon = rng.uniform(0, SOON_DAYS, (draws, len(rows)))
-    point = np.repeat(ahead.again.base[[0, 2]][:, None, rows], draws, axis=1)
-    point[1] -= ahead.again.today
+    point = np.repeat(ahead.again.base[:, None, rows], draws, axis=1)
+    point[2] -= ahead.again.today
     climbs = np.flatnonzero(ahead.again.on_ladder[rows])
     due_km = r["due_km"].to_numpy() + habit * again_km
     due_day = np.maximum(r["due_day"].to_numpy() + habit * again_day, soon)
-    late = due_km <= km[:, who, 0]
-    due_day, due_km = np.where(late, np.minimum(due_day, soon), due_day), np.where(late, np.inf, due_km)
+    due_hours = r["due_hours"].to_numpy() + habit * again_hours
+    late = (due_km <= km[:, who, 0]) | (due_hours <= hours[:, who, 0])
+    due_day = np.where(late, np.minimum(due_day, soon), due_day)
+    due_km, due_hours = (np.where(late, np.inf, x) for x in (due_km, due_hours))
     inside = {row: at for at, row in enumerate(rows)}
     pairs = [(inside[a], inside[b]) for a, b in zip(*ahead.covers, strict=True) if a in inside and b in inside]
     counts = np.zeros((draws, len(rows), MONTHS), dtype=np.int16)
     for w in range(1, len(weeks)):
-        here = km[:, who, w]
-        done = ((here >= due_km) | (weeks[w] >= due_day)) & ~away[:, who, w]
+        here, run = km[:, who, w], np.broadcast_to(hours[:, who, w], due_hours.shape)
+        done = ((here >= due_km) | (run >= due_hours) | (weeks[w] >= due_day)) & ~away[:, who, w]
         counts[:, :, month[w]] += done
         fresh = done.copy()
         for a, b in pairs:
             fresh[:, b] |= done[:, a]
         share = _shares(ahead.habits[rows], np.full(len(rows), -1.0), expiry, rng.random((draws, len(some)))[:, who], shift)
-        next_km, next_day = here + every_km, np.broadcast_to(weeks[w] - WEEK / 2 + every_day, fresh.shape).copy()
+        run = (run + hours[:, who, w - 1]) / 2  # as of the days: in the middle of the week
+        next_km, next_hours = here + every_km, run + every_hours
+        next_day = np.broadcast_to(weeks[w] - WEEK / 2 + every_day, fresh.shape).copy()
         draw, at = np.nonzero(fresh[:, climbs])
         at = climbs[at]
-        point[:, draw, at] = ahead.again.points(rows[at], here[draw, at], weeks[w] - WEEK / 2, point[:, draw, at])[0]
-        next_km[draw, at], next_day[draw, at] = point[:, draw, at]
+        point[:, draw, at] = ahead.again.points(rows[at], here[draw, at], run[draw, at], weeks[w] - WEEK / 2, point[:, draw, at])[0]
+        next_km[draw, at], next_hours[draw, at], next_day[draw, at] = point[:, draw, at]
         due_km = np.where(fresh, next_km + share * again_km, due_km)
+        due_hours = np.where(fresh, next_hours + share * again_hours, due_hours)
         due_day = np.where(fresh, next_day + share * again_day, due_day)
     _count(out, ahead, rows, counts, price, rng)
 
@@ -248,7 +275,8 @@ def _count(out, ahead, rows, counts, price, rng):
 
 
 def _wear_out(out, sets, some, km, gone, month, prices, rng):
-    """Each set is renewed when its governing part reaches its limit, and again after another life; a damaged part is renewed alone."""
+    """Each set is renewed when its governing part reaches its limit, as late and as whole as is usual here, and again after another life;
+    a damaged part is renewed alone."""
     rows = np.flatnonzero(sets.rows["vehicle"].isin(some))
     if not len(rows):
         return
@@ -266,9 +294,11 @@ def _wear_out(out, sets, some, km, gone, month, prices, rng):
         done = worn | hurt
         if not done.any():
             continue
-        limit = np.where(worn | hurt & (size == 1), here + sets.life(rows, draws, rng), limit)
+        whole, fresh = sets.is_whole(rows, draws, rng), sets.life(rows, draws, rng)
+        rest = np.where(whole, fresh, fresh * rng.random(fresh.shape))  # one alone: its mate is anywhere in its life
+        limit = np.where(worn, here + rest, np.where(hurt & (size == 1), here + fresh, limit))
         harm = np.where(done, here + sets.damage(rows, draws, rng), harm)
-        pieces = np.where(worn, size, hurt)
+        pieces = np.where(worn, np.where(whole, size, 1), hurt)
         out["sets"][:, rows] += pieces / size
         out["set_month"][rows, month[w]] += (pieces / size).sum(axis=0)
         for name, which in blank.items():

@@ -1,15 +1,18 @@
 """What a pack says over its reports: the tables, the findings, the first page; all of it taken from the executed notebooks."""
 
 import json
+from dataclasses import replace
 
-from wearbar import places, reports
+from wearbar import actionlist, against, places, reports
 from wearbar.against import FINDINGS, SCHEMA
+from wearbar.wording import actionlist as on_actions
 from wearbar.wording import tables
 from wearbar.wording.common import Show, clean, listing, plural
 
 __all__ = ["FINDINGS", "FIRST_PAGE", "SCHEMA", "findings_of", "first_page", "write_tables"]
 
 FIRST_PAGE = "index.html"
+ACTIONS = "actions"  # the finding that holds the action list
 
 
 def _messages(book, kind):
@@ -70,6 +73,7 @@ def first_page(books, findings, whole, cut, partial):
         log={"name": clean(whole.name), "as_of": show.date(whole.as_of), "vehicles": vehicles, "sha256": whole.sha256},
         asked="; ".join(f"{key} {clean(listing(x) if isinstance(x, list) else x)}" for key, x in asked.items()),
         unsaid_money=not whole.money and bool(whole.units.currency),
+        todo=_todo(findings, whole, cut),
         headlines=_headlines(findings["reports"]),
         reports=[{"name": name, "title": book.metadata.get("title", name), "question": _question(book)} for name, book in books.items()],
         rows=f"{reports.rows_of(whole)}.",
@@ -77,6 +81,20 @@ def first_page(books, findings, whole, cut, partial):
         csv=sorted(path.name for path in (partial / "tables").iterdir()),
         versions=", ".join(f"{name} {version}" for name, version in findings["versions"].items()),
     )
+
+
+def _todo(findings, whole, cut):
+    """The head of the action list for the first page: `rows`, `more` (how many pressing rows are not
+    shown), and the name of the `report` that lists them all, "" where the pack does not hold it."""
+    told = findings["reports"].get(against.REPORT, {}).get("findings", {}).get(ACTIONS)
+    if told is None:
+        units = replace(whole.units, distance=findings["parameters"].get("units") or whole.units.distance)
+        worn = actionlist.worn_of(whole)[1]
+        found = on_actions.told(actionlist.actions(cut, worn=worn), Show(units)).to_dict("records")
+    else:
+        found = told["rows"]
+    rows, more = on_actions.index_rows(found)
+    return {"rows": rows, "more": more, "report": "" if told is None else against.REPORT}
 
 
 def _raw(markup):

@@ -1,8 +1,6 @@
 """One notebook of a pack, in a process of its own: executed, rendered, written once it is whole."""
 
-import json
 import os
-import re
 import time
 import warnings
 from pathlib import Path
@@ -11,35 +9,59 @@ import nbformat
 
 from wearbar import places, reports
 from wearbar.pack.front import FIRST_PAGE
+from wearbar.sources import is_database, resolved
 from wearbar.wording.common import clean, listing
 
-__all__ = ["execute", "quiet", "run", "without_password"]
+__all__ = ["ADDRESS", "MADE_FROM", "addressed", "execute", "made_from", "run"]
+
+ADDRESS = "WEARBAR_LOG"
+MADE_FROM = "wearbar_made_from"  # in a notebook's metadata: what it was made from
 
 
-def quiet():
-    """Make a worker: one thread for a kernel's algebra, and no word from it that it talks by TCP, which on one machine is no news."""
-    os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
-    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
+def addressed(log):
+    """What a notebook is told of a log: (its parameter `log`, the environment that goes with it).
+
+    A path is made good from any working directory. A database's address may hold a password, which
+    is to stand in no file: it goes by the environment, with the folder of its log.toml and plan.
+    """
+    address, folder = resolved(log)
+    text = str(address)
+    if text.startswith("sqlite:///"):
+        text = f"sqlite:///{Path(text.removeprefix('sqlite:///')).absolute()}"
+    if text and is_database(text):
+        return f"env:{ADDRESS}", {ADDRESS: text, f"{ADDRESS}_FOLDER": str(folder)}
+    return text and str(Path(text).absolute()), {}
 
 
-def run(source, partial, parameters, log_name, front_page=FIRST_PAGE):
+def run(source, folder, parameters, log_name, mark, front_page=FIRST_PAGE):
     """In a process of its own: run and render one notebook. Gives (fault in a sentence or "", seconds, 0 where it was there already).
 
+    folder: where its page goes, and the notebook in `notebooks`. mark: of what it is made from, kept in the notebook.
     front_page: of the pack that the page is in; "" for a page alone, which then links to nothing.
     """
-    source, partial, start = Path(source), Path(partial), time.monotonic()
-    finished = partial / "notebooks" / source.name
+    source, folder, start = Path(source), Path(folder), time.monotonic()
+    finished, page = folder / "notebooks" / source.name, folder / f"{source.stem}.html"
     try:
-        if finished.is_file() and (partial / f"{source.stem}.html").is_file():
+        if page.is_file() and made_from(finished) == mark:
             return "", 0.0
+        finished.unlink(missing_ok=True)
         book = execute(source, finished, parameters)
-        (partial / f"{source.stem}.html").write_text(_render(book, source.stem, log_name, front_page), encoding="utf-8")
-        text = without_password(nbformat.writes(book), parameters["log"])
-        finished.with_suffix(".running").write_text(text + "\n", encoding="utf-8")
-        finished.with_suffix(".running").rename(finished)
+        book.metadata[MADE_FROM] = mark
+        page.write_text(_render(book, source.stem, log_name, front_page), encoding="utf-8")
+        running = finished.with_suffix(".running")
+        running.write_text(nbformat.writes(book) + "\n", encoding="utf-8")
+        os.replace(running, finished)
     except Exception as error:
         return _fault(error), 0.0
     return "", time.monotonic() - start
+
+
+def made_from(path):
+    """The mark of what an executed notebook was made from; "" where there is none."""
+    try:
+        return nbformat.read(path, as_version=4).metadata.get(MADE_FROM, "")
+    except (OSError, ValueError, nbformat.ValidationError):
+        return ""
 
 
 def execute(source, finished, parameters):
@@ -49,14 +71,10 @@ def execute(source, finished, parameters):
     if unknown := sorted(set(parameters) - known):
         raise reports.NotDone(f"its parameters cell has no {listing(unknown, 'or')}")
     kept = finished.with_suffix(".stopped.ipynb")
-    try:
-        with warnings.catch_warnings(action="ignore"):
-            book = papermill.execute_notebook(
-                str(source), str(kept), parameters, kernel_name="python3", cwd=str(source.parent), progress_bar=False, autosave_cell_every=0
-            )
-    except papermill.PapermillExecutionError:
-        kept.write_text(without_password(kept.read_text(encoding="utf-8"), parameters["log"]), encoding="utf-8")
-        raise
+    with warnings.catch_warnings(action="ignore"):
+        book = papermill.execute_notebook(
+            str(source), str(kept), parameters, kernel_name="python3", cwd=str(source.parent), progress_bar=False, autosave_cell_every=0
+        )
     kept.unlink(missing_ok=True)
     return _timeless(book)
 
@@ -70,14 +88,6 @@ def _timeless(book):
         if "injected-parameters" in cell.metadata.get("tags", []):
             cell.id = f"injected-{at}"
     return book
-
-
-def without_password(text, address):
-    """A notebook's text, with the password and options of a database's address, as it was injected, left out."""
-    if "://" not in address:
-        return text
-    kept = re.sub(r"\?.*", "", re.sub(r"^(\w[\w+]*://[^:/@]*):.*@", r"\1@", address))
-    return text.replace(json.dumps(address)[1:-1], json.dumps(kept)[1:-1])
 
 
 def _fault(error):

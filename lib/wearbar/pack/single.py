@@ -1,13 +1,11 @@
 """One report as one page by itself, outside a pack."""
 
-import multiprocessing
 import tempfile
-from concurrent.futures import ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 
-from wearbar import pack, places, reports
-from wearbar.pack.run import quiet, run
+from wearbar import places, reports
+from wearbar.pack.run import addressed, run
+from wearbar.pack.workers import as_done, workers
 from wearbar.wording.common import clean
 
 __all__ = ["make_page"]
@@ -23,15 +21,13 @@ def make_page(name, out, log="", as_of="", site="", vehicle=(), confidence=0.9, 
         raise reports.NotDone(f"{out} {'is a folder' if out.is_dir() else 'is in no folder that there is'}; give --out the name of a file")
     asked = {"as_of": as_of, "site": site, "vehicle": list(vehicle), "confidence": confidence, "units": units}
     whole, _ = reports.check(log, **asked)
-    given = {"log": pack.address(log), **asked}
+    address, environment = addressed(log)
+    given = {"log": address, **asked}
     with tempfile.TemporaryDirectory(dir=out.parent, prefix=".wearbar-") as folder:
         (Path(folder) / "notebooks").mkdir()
-        with ProcessPoolExecutor(1, multiprocessing.get_context("spawn"), quiet) as pool:
-            task = pool.submit(run, str(places.place("notebooks", f"{name}.ipynb")), folder, given, clean(whole.name), "")
-            try:
-                fault, _ = task.result()
-            except BrokenProcessPool:
-                raise reports.NotDone("the report's process was ended from outside (out of memory?); nothing was written") from None
+        with workers(1, environment) as pool:
+            task = pool.submit(run, str(places.place("notebooks", f"{name}.ipynb")), folder, given, clean(whole.name), "", "")
+            fault, _ = next(as_done([task])).result()
         if fault:
             raise reports.NotDone(f"{name} stopped: {fault}. No page was written")
         (Path(folder) / f"{name}.html").replace(out)

@@ -6,7 +6,8 @@ is refused and says why. Site, kind, item and position are adjusted for; what ha
 leads to (reason and age at removal, repairs) is not. Advice only ever brings work forward.
 """
 
-from wearbar.severity.effect import NONE, STEP, Effect, e_value, holm
+from wearbar.estimate import holm
+from wearbar.severity.effect import NONE, STEP, Effect, e_value
 from wearbar.severity.fit import OWN_A_SIDE, effect, effects
 from wearbar.severity.parts import ADJUSTERS, LINES_A_COEFFICIENT, MIN_A_SIDE, MIN_AT_SITE, MIN_COVERAGE
 

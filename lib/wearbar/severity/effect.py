@@ -81,17 +81,3 @@ def e_value(ratio):
     """
     r = max(ratio, 1 / ratio)
     return float(r + np.sqrt(r * (r - 1)))
-
-
-def holm(p):
-    """Holm's (1979) adjusted p-values; NaN stays and is not counted.
-
-    >>> holm([0.01, 0.04, 0.03, 0.005]).round(3).tolist()
-    [0.03, 0.06, 0.06, 0.02]
-    """
-    p = np.asarray(p, float)
-    order = np.argsort(p)
-    m = np.isfinite(p).sum()
-    out = np.full(len(p), nan)
-    out[order[:m]] = np.minimum(np.maximum.accumulate(p[order[:m]] * np.arange(m, 0, -1)), 1.0)
-    return out

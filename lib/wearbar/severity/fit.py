@@ -8,13 +8,14 @@ import pandas as pd
 from scipy import stats
 
 from wearbar.clustered import added_up, fit_clustered, independent_columns, permutation_slope, tangent_of_additive
-from wearbar.estimate import Estimate
-from wearbar.severity.effect import NONE, STEP, Effect, e_value, holm
-from wearbar.severity.parts import MIN_GAP, WEIGHT, adjusters, overlap, site_of, too_little, usable
+from wearbar.estimate import Estimate, holm
+from wearbar.severity.effect import NONE, STEP, Effect, e_value
+from wearbar.severity.parts import MIN_GAP, NO_SITE, RELIABILITY, WEIGHT, adjusters, overlap, site_of, steady, too_little, usable
 
 EXACT_BELOW = 5  # vehicles a side below which permutation decides
 VARIES = 0.02  # sd of share within vehicles from which the exposure varies within
-RELIABILITY, MIN_KEPT = 0.8, 0.5  # of recalled shares, for the sensitivity; least that must be left of it beside the adjusters
+MIN_KEPT = 0.5  # of the reliability of recalled shares, beside the adjusters
+ROUNDS, LEAST_SPREAD = 5, 0.05  # of the working response; of parts about their mean, as a share
 SETTLED = (0.9, 1.5)  # an interval that holds both says nothing of use
 NEGLIGIBLE = 0.05  # of a ratio
 OWN_A_SIDE = 3  # parts a side where there is one vehicle
@@ -35,22 +36,23 @@ def effect(parts, exposure, others=(), confidence=0.9, rng=None):
     """`Effect` of `exposure` on the wear rate of `parts`, all of one category.
 
     parts: one row a part; vehicle, site, kind, category, item, position, rate_mm_per_1000km, se, n_readings, and over the part's span
-        what `usage.use_shares` gives. others: further kinds of use to adjust for.
-    Weights from a random vehicle; bias-reduced cluster-robust limits with Satterthwaite's degrees of freedom (Bell & McCaffrey 2002), which
-    are Student's t on vehicle means where those suffice. Where a side has few vehicles p is no less than by dealing their use again within
-    sites.
+        what `usage.use_shares` gives, and `<exposure>_error`, the sd of a recalled share. others: further kinds of use to adjust for.
+    Rates are fitted as they are, their mean on the log scale (as in a generalised linear model), so that parts read twice count for what
+    they tell. Weights from reading errors and a random vehicle; bias-reduced cluster-robust limits with Satterthwaite's degrees of freedom
+    (Bell & McCaffrey 2002), which are Student's t on vehicle means where those suffice. Where a side has few vehicles p is no less than by
+    dealing their use again within sites.
     """
     used, left_out = usable(parts, exposure)
     category = str(parts["category"].iloc[0]) if len(parts) else ""
     found = Effect(category, exposure, len(used), used["vehicle"].nunique(), left_out=left_out)
     if not len(used):
-        return replace(found, refusals=("no-parts",))
-    x, y = used[exposure].to_numpy() / STEP, np.log(used["rate_mm_per_1000km"].to_numpy())
-    z = adjusters(used, others)
+        blind = left_out["why"].eq(NO_SITE).any()
+        return replace(found, refusals=("site-not-known" if blind else "no-parts",))
+    x, z = steady(used, exposure) / STEP, adjusters(used, others)
     low, high = np.quantile(x, [0.05, 0.95]) * STEP
     found = replace(found, share_low=low, share_mid=float(x.mean()) * STEP, share_high=high, coefficients=z.shape[1] + 1)
     if found.n_vehicles == 1:
-        return _own(found, x, y, z, confidence)
+        return _own(found, used, used[exposure].to_numpy() / STEP, z, confidence)
     rest = x - z @ np.linalg.lstsq(z, x, rcond=None)[0]
     total = ((x - x.mean()) ** 2).sum()
     r2, spread = 1 - (rest @ rest) / total if total > 0 else 1.0, float(rest.std()) * STEP
@@ -58,13 +60,14 @@ def effect(parts, exposure, others=(), confidence=0.9, rng=None):
     refusals = too_little(found)
     if refusals:
         return replace(found, refusals=refusals)
-    lines = _Lines(x, y, z, used["vehicle"].to_numpy(), site_of(used).to_numpy(), used["kind"].to_numpy(dtype=object))
+    y, weight = working(used, np.column_stack([z, x]))
+    lines = _Lines(x, y, z, used["vehicle"].to_numpy(), site_of(used).to_numpy(), used["kind"].to_numpy(dtype=object), weight)
     return _judged(_estimated(found, lines, confidence, rng), confidence)
 
 
 @dataclass(frozen=True)
 class _Lines:
-    """The wear lines that count: exposure in steps (n), log wear rate (n), adjusters (n, p), and whose they are (n)."""
+    """The wear lines that count: exposure in steps (n), log wear rate as `working` (n), adjusters (n, p), whose they are (n), weights."""
 
     x: np.ndarray
     y: np.ndarray
@@ -72,13 +75,33 @@ class _Lines:
     vehicle: np.ndarray
     site: np.ndarray
     kind: np.ndarray
+    weight: np.ndarray
+
+
+def working(used, design):
+    """(working response on the log scale, weights of mean 1) of wear rates whose mean is exp(design @ b): arrays (n).
+
+    Iteratively reweighted least squares (McCullagh & Nelder 1989, ch. 2, from memory): the mean of a rate is unbiased however few its
+    readings, that of its logarithm is not. Variance: a share of the mean that parts have in common, and each line's own error.
+    """
+    rate, se, vehicle = (used[c].to_numpy() for c in ("rate_mm_per_1000km", "se", "vehicle"))
+    mean, weight = np.full(len(rate), rate.mean()), np.ones(len(rate))
+    for _ in range(ROUNDS):
+        y = np.log(mean) + rate / mean - 1
+        beta = fit_clustered(design, y, vehicle, weights=weight).beta
+        mean = np.exp(np.clip(design @ beta, *(np.log(rate.mean()) + np.array([-3, 3]))))
+        own = (se / mean) ** 2
+        common = max(float(((rate / mean - 1) ** 2 - own).mean()), LEAST_SPREAD**2)
+        weight = 1 / (common + own)
+        weight = weight / weight.mean()
+    return np.log(mean) + rate / mean - 1, weight
 
 
 def _estimated(found, lines, confidence, rng):
     """The ratio where rates add up by share, the log-linear one beside it, and who decides (each vehicle and site left out)."""
-    straight = fit_clustered(np.column_stack([lines.z, lines.x]), lines.y, lines.vehicle)
-    t, slope, height = tangent_of_additive(lines.x * STEP, lines.y, lines.z, lines.vehicle, straight.ratio)
-    bent = fit_clustered(np.column_stack([lines.z, slope]), height, lines.vehicle, straight.ratio)
+    straight = fit_clustered(np.column_stack([lines.z, lines.x]), lines.y, lines.vehicle, weights=lines.weight)
+    t, slope, height = tangent_of_additive(lines.x * STEP, lines.y, lines.z, lines.vehicle, straight.ratio, lines.weight)
+    bent = fit_clustered(np.column_stack([lines.z, slope]), height, lines.vehicle, straight.ratio, lines.weight)
     left = [np.exp(np.clip(t + bent.without_each(by)[:, -1] - bent.beta[-1], -300, 300)) for by in (None, lines.site)]
     bent_t, straight_t = (t, *bent.contrast(_last(bent))[1:]), straight.contrast(_last(straight))
     found = replace(
@@ -96,7 +119,7 @@ def _apart(found, lines, t, slope, height, confidence):
     means = pd.DataFrame({"x": lines.x, "slope": slope}).groupby(lines.vehicle).transform("mean")
     if np.sqrt(((lines.x - means["x"]) ** 2).sum() / max(len(means) - found.n_vehicles, 1)) * STEP < VARIES:
         return found
-    fit = fit_clustered(np.column_stack([lines.z, means["slope"], slope - means["slope"]]), height, lines.vehicle)
+    fit = fit_clustered(np.column_stack([lines.z, means["slope"], slope - means["slope"]]), height, lines.vehicle, weights=lines.weight)
     *_, b, w = np.eye(fit.beta.size)
     between, within, gap = (fit.contrast(c) for c in (b, w, b - w))
     p = float(2 * stats.t.sf(abs(gap[0] / gap[1]), gap[2]))
@@ -156,11 +179,13 @@ def _dealt(found, lines, fit, rng):
 
 def _points(lines, fit):
     rest = lines.y - lines.z @ fit.beta[:-1] - lines.x.mean() * fit.beta[-1]
-    rows = pd.DataFrame({"vehicle": lines.vehicle, "site": lines.site, "kind": lines.kind, "share": lines.x * STEP, "rest": rest})
+    rows = pd.DataFrame({"vehicle": lines.vehicle, "site": lines.site, "kind": lines.kind, "share": lines.x * STEP})
+    rows = rows.assign(rest=rest * lines.weight, weight=lines.weight)
     points = rows.groupby("vehicle").agg(
-        site=("site", "first"), kind=("kind", "first"), share=("share", "mean"), n_parts=("share", "size"), rest=("rest", "mean")
-    )
-    return points.assign(wear_ratio=np.exp(points.pop("rest"))).reset_index()
+        site=("site", "first"), kind=("kind", "first"), share=("share", "mean"), n_parts=("share", "size"), rest=("rest", "sum"),
+        weight=("weight", "sum"),
+    )  # fmt: skip
+    return points.assign(wear_ratio=np.exp(points.pop("rest") / points.pop("weight"))).reset_index()
 
 
 def _judged(found, confidence):
@@ -199,7 +224,7 @@ def _needed(found):
     return ceil(found.n_vehicles * (np.log(high / low) / np.log(SETTLED[1] / SETTLED[0])) ** 2)
 
 
-def _own(found, x, y, z, confidence):
+def _own(found, used, x, z, confidence):
     """One vehicle: its own parts in harder against easier use; it speaks of that vehicle alone."""
     middle = (x.max() + x.min()) / 2
     harder = x > middle
@@ -208,6 +233,7 @@ def _own(found, x, y, z, confidence):
     design = np.column_stack([z, x])
     if len(x) <= design.shape[1] or not independent_columns(design)[-1]:
         return replace(found, refusals=("one-vehicle",))
-    slope = fit_clustered(design, y, np.arange(len(x)), ratio=0.0).contrast(np.eye(design.shape[1])[-1])
+    y, weight = working(used.assign(vehicle=np.arange(len(x))), design)
+    slope = fit_clustered(design, y, np.arange(len(x)), ratio=0.0, weights=weight).contrast(np.eye(design.shape[1])[-1])
     ratio = _exp(slope, confidence, found)
     return replace(found, ratio=ratio, lower=_lower(slope), p=_p(slope), e_value=e_value(ratio.value))

@@ -10,7 +10,9 @@ from wearbar.clustered import independent_columns
 from wearbar.severity.effect import STEP
 
 ADJUSTERS = ("site", "kind", "item", "position")
-MIN_READINGS, MIN_COVERAGE, MAX_RELATIVE_SE = 3, 0.5, 0.5  # of a part that counts; se against the category's median rate
+MIN_READINGS, MIN_COVERAGE, MAX_RELATIVE_SE = 2, 0.5, 2.0  # of a part that counts; se against the category's median rate
+RELIABILITY = 0.8  # of recalled shares: that of a sensitivity, and what differences within vehicles must have to count
+NO_SITE = "site not known"
 # vehicles a side, in all and at a site that matters; sites with both; share of the contrast that makes a site matter. By simulation
 # intervals cover as well with two a side at a site as with five
 MIN_A_SIDE, MIN_AT_SITE, MIN_STRATA, WEIGHT = 4, 2, 3, 0.10
@@ -19,19 +21,30 @@ LINES_A_COEFFICIENT = 12
 
 
 def usable(parts, exposure):
-    """Parts that count, and how many do not by reason: rules that don't look at a part's own rate, but that its logarithm must exist."""
+    """Parts that count, and how many do not by reason: rules that don't look at a part's own rate."""
     why = pd.Series("", index=parts.index, dtype=object)
     typical, covered = parts["rate_mm_per_1000km"].median(), parts.get(f"{exposure}_coverage_share", parts["coverage_share"])
     rules = [
-        ("fewer than three readings", ~(parts["n_readings"] >= MIN_READINGS)),
+        ("fewer than two readings", ~(parts["n_readings"] >= MIN_READINGS)),
         ("use not known for half of its distance", ~(covered >= MIN_COVERAGE) | parts[exposure].isna()),
-        ("wear too uncertain", ~(parts["se"] <= MAX_RELATIVE_SE * typical)),
-        ("no wear seen", ~(parts["rate_mm_per_1000km"] > 0)),
+        ("wear too uncertain", ~(parts["se"] <= MAX_RELATIVE_SE * typical) | parts["rate_mm_per_1000km"].isna()),
+        (NO_SITE, parts["site"].isna() & (parts["vehicle"].nunique() > 1)),
     ]
     for text, bad in rules:
         why = why.where((why != "") | ~bad, text)
     counts = why[why != ""].value_counts().reindex([r for r, _ in rules]).dropna().astype(int)
     return parts[why == ""], counts.rename_axis("why").reset_index(name="parts")
+
+
+def steady(used, exposure):
+    """Each part's share of this use or, where shares differ within vehicles by little more than people's error in recalling them
+    (`<exposure>_error`, its sd for the part; nil where not given), that of its vehicle: array."""
+    share, vehicle = used[exposure], used["vehicle"]
+    middle = share.groupby(vehicle).transform("mean")
+    spare = max(len(used) - vehicle.nunique(), 1)
+    error = used.get(f"{exposure}_error", pd.Series(0.0, used.index)).fillna(0.0)
+    seen, recalled = ((share - middle) ** 2).sum() / spare, (error**2).mean()
+    return (share if seen * (1 - RELIABILITY) >= recalled else middle).to_numpy()
 
 
 def adjusters(used, others):
@@ -68,6 +81,7 @@ def too_little(found):
     table = found.overlap
     weighty = table[table["weight_share"] >= WEIGHT]
     checks = [
+        ("site-not-known", found.n_vehicles < 2 * MIN_A_SIDE and found.left_out["why"].eq(NO_SITE).any()),
         ("few-vehicles", found.n_vehicles < 2 * MIN_A_SIDE),
         ("no-contrast", found.r2 > MAX_R2 or found.residual_sd < MIN_RESIDUAL_SD),
         ("few-a-side", weighty[["n_easier", "n_harder"]].sum().min() < MIN_A_SIDE),

@@ -3,25 +3,44 @@
 A reader here says what stands in the source and on which line; what it means, and whether it may, is for `wearbar.checks`.
 """
 
+import os
 import re
 from pathlib import Path
 
 from wearbar.sources.raw import LogError, Raw, Source, raw_of_frame, unescaped
 
-__all__ = ["LogError", "Raw", "Source", "is_database", "open_source", "raw_of_frame", "unescaped"]
+__all__ = ["LogError", "Raw", "Source", "is_database", "open_source", "raw_of_frame", "resolved", "unescaped"]
 
 _ADDRESS = re.compile(r"[a-z][\w+.-]+:|.*(://|:.*@|@.*\?)", re.IGNORECASE | re.DOTALL)
 
 
 def open_source(address):
-    """The `Source` at a path (folder, workbook) or a database URL. Raises LogError, in one sentence."""
+    """The `Source` at a path (folder, workbook), a database URL or `env:NAME`. Raises LogError, in one sentence."""
+    address, folder = resolved(address)
     if is_database(address):
         from wearbar.sources.database import open_database
 
-        return open_database(str(address))
+        return open_database(str(address), folder)
     from wearbar.sources.files import open_path
 
     return open_path(address)
+
+
+def resolved(address):
+    """(address, folder) of a log, where `env:NAME` stands for what the environment variable NAME holds.
+
+    folder: where a server database's log.toml and plan stand: NAME_FOLDER of the environment, else
+    the folder one works in. So a database's password stands in no file, and whoever runs the
+    notebooks says once where the header and the plan are. Raises LogError.
+    """
+    name = str(address).removeprefix("env:")
+    if name == str(address) or _exists(address):
+        return address, Path.cwd()
+    if not os.environ.get(name):
+        raise LogError(
+            f"The log is {str(address)[:80]}, but the environment variable {name[:80]} is not set; set it to the address of the log."
+        )
+    return os.environ[name], Path(os.environ.get(f"{name}_FOLDER") or Path.cwd())
 
 
 def is_database(address):

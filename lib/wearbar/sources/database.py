@@ -1,5 +1,8 @@
-"""A SQL database by URL: a table a table; the header in a table named log (columns key, value) or in log.toml, beside an SQLite file or,
-for a server, in the folder one works in. It is only read."""
+"""A SQL database by URL: a table a table, only read.
+
+The header is a table named log (columns key, value) or log.toml: beside an SQLite file, or, for a server, in the folder
+that the caller names.
+"""
 
 from functools import partial
 from pathlib import Path
@@ -9,13 +12,16 @@ import pandas as pd
 
 from wearbar.sources.files import read_header
 from wearbar.sources.raw import LogError, Source, raw_of_frame
-from wearbar.tables import TABLES
+from wearbar.tables import TABLES, table_of
 
 __all__ = ["open_database"]
 
 
-def open_database(address):
-    """The `Source` behind a database URL such as sqlite:///log.db. Raises LogError, which never shows the password."""
+def open_database(address, folder):
+    """The `Source` behind a database URL such as sqlite:///log.db. Raises LogError, which never shows the password.
+
+    folder: where a server's log.toml and plan stand.
+    """
     from sqlalchemy import NullPool, create_engine, exc, make_url
 
     try:
@@ -31,7 +37,7 @@ def open_database(address):
         engine = create_engine(url, poolclass=NullPool)
     except (exc.ArgumentError, exc.NoSuchModuleError, ImportError) as error:
         raise LogError(f"{shown} needs a driver that is not here ({_scrubbed(error, url, shown)}); install it with pip.") from None
-    return _open(engine, shown, Path.cwd(), url)
+    return _open(engine, shown, folder, url)
 
 
 def _shown(url, address):
@@ -46,20 +52,32 @@ def _shown(url, address):
 
 
 def _read_only_file(url, shown):
-    from sqlalchemy import NullPool, create_engine
+    from sqlalchemy import NullPool, create_engine, event
 
     path = Path(url.database or "")
     if not path.is_file():
         raise LogError(f"There is no database {shown}; give the file's whole path after sqlite:///.")
     file = path.resolve().as_posix().replace("%", "%25").replace("?", "%3f").replace("#", "%23")
-    return create_engine(f"sqlite:///file:{file}?mode=ro&uri=true", poolclass=NullPool)
+    engine = create_engine(f"sqlite:///file:{file}?mode=ro&uri=true", poolclass=NullPool)
+    event.listen(engine, "connect", _lenient)
+    return engine
+
+
+def _lenient(link, _):
+    """Text that is not UTF-8 is read with marks for what could not be, which checking names."""
+    link.text_factory = lambda data: data.decode("utf-8", "replace")
 
 
 def _open(engine, shown, folder, url):
     from sqlalchemy import inspect
 
     names = _asked(lambda: [*inspect(engine).get_table_names(), *inspect(engine).get_view_names()], shown, url)
-    found = {name.casefold(): name for name in names}
+    found = {}
+    for name in names:
+        table = table_of(name)
+        if table in found and table in (*TABLES, "log"):
+            raise LogError(f"{shown}: {found[table]} and {name} are the same table; rename or drop one of them.")
+        found[table] = name
     header = read_header(folder / "log.toml")
     if "log" in found:
         rows = _asked(lambda: _frame(engine, found.pop("log")), shown, url)
@@ -78,12 +96,27 @@ def _read(engine, name, shown, url):
 
 
 def _frame(engine, name):
-    from sqlalchemy import MetaData, Table, select
+    """A table's cells, as text where the database itself can say them so: a day or number that Python can't hold is a cell, no fault."""
+    from sqlalchemy import MetaData, Table, select, text
 
     table = Table(name, MetaData(), autoload_with=engine)
     with engine.connect() as link:
-        rows = link.execute(select(table))
+        if engine.dialect.name == "postgresql":
+            link.execute(text("SET DateStyle TO ISO"))
+            link.execute(text("SET extra_float_digits TO 3"))
+        rows = link.execute(select(*(_plain(column, engine) for column in table.columns)))
         return pd.DataFrame(rows.fetchall(), columns=list(rows.keys()), dtype=object)
+
+
+def _plain(column, engine):
+    from sqlalchemy import types
+    from sqlalchemy.sql import expression
+
+    if engine.dialect.name == "sqlite":  # any cell may hold anything there, and is given as it is
+        return expression.type_coerce(column, types.NullType()).label(column.name)
+    if isinstance(column.type, types.Boolean | types.LargeBinary):
+        return column
+    return expression.cast(column, types.Text).label(column.name)
 
 
 def _asked(question, shown, url):

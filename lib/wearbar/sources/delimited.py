@@ -3,6 +3,7 @@
 import csv
 import io
 import re
+from dataclasses import replace
 from itertools import zip_longest
 
 import numpy as np
@@ -15,6 +16,8 @@ __all__ = ["read_csv"]
 
 _PRINTABLE = bytes(range(0x20, 0x7F)) + b"\r\n"
 _STRAY_QUOTE = re.compile(rb'"(?<![,\r\n]")(?![,\r\n])')
+_DAY = re.compile(r",\d{4}-\d{2}-\d{2},")
+_SAYS = re.compile(rb'"?sep=([^\r\n])"?[,;\t]*\r?\n', re.IGNORECASE)
 _NOT_CSV = {
     b"PK\x03\x04": "a zip archive or an Excel workbook",
     b"\xd0\xcf\x11\xe0": "an old or encrypted Office file",
@@ -30,7 +33,21 @@ def read_csv(path, where):
     data = _utf8(path.read_bytes(), where)
     if not data or data.isspace():
         raise LogError(f"{where} is empty; write its header row, or delete the file.")
-    return _quick(data, where) or _patient(data, where)
+    said = _SAYS.match(data)
+    if said and said[1] != b",":
+        sign = said[1].decode("utf-8", "replace")
+        raise LogError(
+            f"{where}, line 1 says that {sign!r} parts the cells; save it with commas, or turn it into a log with wearbar adopt."
+        )
+    data = data[said.end() :] if said else data
+    raw = _quick(data, where) or _patient(data, where)
+    return _one_line_down(raw) if said else raw
+
+
+def _one_line_down(raw):
+    """The rows of a file below a line that says how its cells are parted."""
+    problems = tuple((line + 1, *rest) for line, *rest in raw.problems)
+    return replace(raw, lines=raw.lines + 1, problems=problems, beyond={line + 1: cells for line, cells in raw.beyond.items()})
 
 
 def _utf8(data, where):
@@ -108,20 +125,39 @@ def _rows(lines):
         reader, begun = csv.reader(lines[start:], strict=True), 0
         try:
             for row in reader:
+                if rows and reader.line_num > begun + 1 and _swallows(row, rows):
+                    last = start + reader.line_num
+                    raise _Swallowed(f"the quote opened on line {start + begun + 1} closes on line {last}: close it where its cell ends")
                 if row or not rows:
                     rows.append(row)
                     numbers.append(start + begun + 1)
                 begun = reader.line_num
             break
-        except csv.Error:
+        except csv.Error as error:
             if not rows:
                 return [], [], []
+            told = [str(error)] if isinstance(error, _Swallowed) else []
             line = lines[start + begun].rstrip("\r\n")
             rows.append(line.split(","))
             numbers.append(start + begun + 1)
-            problems.append((start + begun + 1, "", line[line.find('"') :], "open-quote"))
+            problems.append((start + begun + 1, "", line[line.find('"') :], "open-quote", *told))
             start += begun + 1
     return rows, numbers, problems
+
+
+class _Swallowed(csv.Error):
+    """A quote left open that another one, on a line below, happens to close."""
+
+
+def _swallows(row, rows):
+    """Whether a cell holds rows of the table: lines with as many cells as the header, or one that begins as the rows above do."""
+    width, seen = len(rows[0]), {above[0] for above in rows[1:][-1000:]} | {row[0]}
+    inside = [cell.splitlines()[1:] for cell in row if "\n" in cell or "\r" in cell]
+    whole = [line for lines in inside for line in lines[:-1]]
+    if width > 2 and whole:
+        return sum(line.count(",") == width - 1 for line in whole) >= 0.8 * len(whole)
+    last = [line for lines in inside for line in lines[-1:]]
+    return width > 2 and any(line.count(",") > 1 and (line.split(",")[0] in seen or _DAY.search(line)) for line in last)
 
 
 def _without_blank_rows(columns, lines, problems=(), beyond=None, plain=False):

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from wearbar.sources.delimited import read_csv
 from wearbar.sources.raw import LogError, Source
-from wearbar.tables import TABLES
+from wearbar.tables import TABLES, table_of
 
 __all__ = ["open_path", "read_header"]
 
@@ -40,8 +40,11 @@ def read_header(path):
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except UnicodeDecodeError:
         raise LogError(f"{path.name} is not UTF-8; save it as UTF-8.") from None
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise LogError(f"{path.name} is not TOML: {str(error)[:200]}.") from None
+    except RecursionError:
+        raise LogError(f"{path.name} has lists within lists, deeper than any header needs; take them out.") from None
+    except ValueError as error:  # TOMLDecodeError is one; so is a number of thousands of digits
+        told = "a number there has thousands of digits" if "digits" in str(error) else str(error)[:200].rstrip(".")
+        raise LogError(f"{path.name} is not TOML: {told}.") from None
     except OSError:
         raise LogError(f"{path.name} can't be opened.") from None
 
@@ -49,7 +52,7 @@ def read_header(path):
 def _open_folder(folder):
     found, strange = {}, []
     for file in sorted(folder.iterdir()):
-        kind, name = file.suffix.casefold(), file.stem.strip().casefold()
+        kind, name = file.suffix.casefold(), table_of(file.stem)
         if kind not in (".csv", ".parquet") or file.name.startswith((".", "~")):
             continue
         if name not in TABLES:
@@ -66,7 +69,11 @@ def _open_folder(folder):
 
 
 def _inside(file, folder):
-    if not file.resolve().is_relative_to(folder.resolve()):
+    try:
+        inside = file.resolve().is_relative_to(folder.resolve())
+    except (OSError, RuntimeError):
+        raise LogError(f"{file.name} is a link that leads back to itself; put the file itself there.") from None
+    if not inside:
         raise LogError(f"{file.name} is a link to a file outside the log's folder; put a copy there instead.")
     return file
 

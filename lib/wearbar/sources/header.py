@@ -1,6 +1,7 @@
 """The header of a log, log.toml: what the tables themselves can't tell."""
 
 from datetime import date, datetime
+from math import inf
 
 import pandas as pd
 
@@ -16,7 +17,7 @@ CHOICES = {
     "depth": tuple(DEPTH_MM),
     "pressure": tuple(PRESSURE_KPA),
 }
-KEYS = ("name", "currency", *CHOICES, "as_of", "first_day", "plan")
+KEYS = ("name", "currency", *CHOICES, "as_of", "first_day", "plan", "jurisdiction", "capacity", "pack")
 ESCAPED = "escaped"
 
 
@@ -33,6 +34,8 @@ def check_header(header):
         elif key in ("as_of", "first_day"):
             known[key] = _day(value)
             wrong += [f"log.toml: {key} is {str(value)[:60]!r}; write a day as YYYY-MM-DD."] if known[key] is None else []
+        elif key in ("capacity", "pack"):
+            wrong += _not_a_table(key, value)
         elif not isinstance(value, str):
             wrong.append(f"log.toml: {key} is {str(value)[:60]!r}; write it as text in quotes.")
     currency = known.get("currency", "")
@@ -48,6 +51,17 @@ def _not_a_choice(key, value):
     if isinstance(value, str) and value in CHOICES[key]:
         return []
     return [f"log.toml: {key} is {str(value)[:60]!r}; use one of {', '.join(CHOICES[key])}."]
+
+
+def _not_a_table(key, value):
+    """What is wrong with labour hours a month by site, or with the table of what a pack is to do."""
+    if not isinstance(value, dict):
+        asked = '{ "Ferry Quay" = 120 }' if key == "capacity" else "a table headed [pack]"
+        return [f"log.toml: {key} is {str(value)[:60]!r}; write {asked}."]
+    if key == "pack":
+        return []
+    hours = {site: x for site, x in value.items() if isinstance(x, bool) or not isinstance(x, int | float) or not 0 <= x < inf}
+    return [f"log.toml: capacity of {site[:40]!r} is {str(x)[:40]!r}; write hours a month, 0 or more." for site, x in hours.items()]
 
 
 def _day(value):

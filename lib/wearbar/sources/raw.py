@@ -25,8 +25,8 @@ class Raw:
     """A table as text.
 
     columns: name (trimmed, case-folded) to a pyarrow string array, null where blank. lines: each row's line, the header being line 1.
-    problems: tuples (line, column, value, rule) of what the form of the source itself broke. beyond: line to the cells that stand there
-    beyond the header. plain: printable ASCII alone.
+    problems: tuples (line, column, value, rule[, remedy]) of what the form of the source itself broke.
+    beyond: line to the cells that stand there beyond the header. plain: printable ASCII alone.
     """
 
     columns: dict

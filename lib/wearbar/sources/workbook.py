@@ -3,6 +3,8 @@
 What a formula last came to is read, never the formula run; macros are not looked at.
 """
 
+import html
+import re
 import zipfile
 from dataclasses import replace
 from functools import partial
@@ -11,7 +13,7 @@ import pandas as pd
 
 from wearbar.sources.files import read_header
 from wearbar.sources.raw import LogError, Source, header_names, raw_of_frame
-from wearbar.tables import TABLES
+from wearbar.tables import TABLES, table_of
 
 __all__ = ["held_cells", "load_whole", "open_workbook"]
 
@@ -27,7 +29,8 @@ def open_workbook(path):
     """The `Source` in a workbook. Raises LogError for what is none, is encrypted, or would unpack to more than a log can hold."""
     _look(path)
     book = _load(path)
-    sheets = {name.strip().casefold(): name for name in book.sheetnames}
+    _all_there(path, book)
+    sheets = {table_of(name): name for name in book.sheetnames}
     if len(sheets) < len(book.sheetnames):
         raise LogError(f"{path.name}: two sheets have one name; rename or delete one of them.")
     header = read_header(path.with_name("log.toml"))
@@ -38,10 +41,20 @@ def open_workbook(path):
     return Source(path.stem, header, tables, strange, path.parent)
 
 
+def _all_there(path, book):
+    """Raise LogError for a sheet that the workbook names and does not hold: it would be missed in silence."""
+    with zipfile.ZipFile(path) as archive:
+        listed = re.findall(rb"<(?:\w+:)?sheet\s[^>]*", archive.read("xl/workbook.xml"))
+    names = [html.unescape(found[1].decode("utf-8", "replace")) for tag in listed if (found := re.search(rb'\sname="([^"]*)"', tag))]
+    lost = [name for name in names if name not in book.sheetnames]
+    if lost:
+        raise LogError(f"{path.name}, sheet {lost[0][:60]} can't be read: it is damaged or not there; open the workbook and save it again.")
+
+
 def held_cells(path):
     """The tables of a workbook that `open_workbook` has taken, name to frame of its cells as it holds them: text, numbers, days."""
     book = _load(path)
-    return {name: _frame(path, book, sheet)[0] for sheet in book.sheetnames if (name := sheet.strip().casefold()) in TABLES}
+    return {name: _frame(path, book, sheet)[0] for sheet in book.sheetnames if (name := table_of(sheet)) in TABLES}
 
 
 def load_whole(path):

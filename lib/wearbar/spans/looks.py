@@ -4,11 +4,10 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.spans.segments import segments_of
+from wearbar.spans.segments import WORN_QUANTITIES, segments_of
 
 __all__ = ["looks_of"]
 
-WORN_QUANTITIES = ("depth", "thickness", "elongation")
 NEARLY_NEW = 0.9  # of the new depth: on the day of a change such a reading is the new part's
 
 
@@ -31,9 +30,8 @@ def looks_of(log, readings, segments=None):
     taken["at_km"] = at["distance_km"].to_numpy()
     columns = ["part_key", "zero_km", "own", "start", "end", "new_depth_mm", "position"]
     named = taken[taken["part"].notna()].merge(
-        segments[["category", "vehicle", *columns]].rename(columns={"position": "on"}),
-        left_on=["category", "vehicle", "part"],
-        right_on=["category", "vehicle", "part_key"],
+        segments[["category", "vehicle", "part", *columns]].rename(columns={"position": "on"}),
+        on=["category", "vehicle", "part"],
     )
     placed = taken[taken["part"].isna()].merge(segments[["vehicle", "category", *columns]], on=["vehicle", "category", "position"])
     found = pd.concat([named, placed], ignore_index=True)

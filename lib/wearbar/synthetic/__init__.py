@@ -23,6 +23,8 @@ from wearbar.synthetic.world import make_world
 
 __all__ = ["data_readme", "fleet", "header", "owner", "plan_text", "write", "write_demo", "write_truth"]
 
+JURISDICTION = "GB"  # whose limits, shipped as an example, the demo logs name
+
 
 def fleet(seed=None, vehicles=34, years=4, dirt=True):
     """A fleet's log: `tables` (name to DataFrame of typed values, in miles, mm, psi, GBP net) and `truth` (see `truth.truth_of`).
@@ -68,7 +70,8 @@ def header(setting=FLEET, years=None):
     first = pd.Timestamp(setting.as_of) - pd.DateOffset(years=years or setting.years) + pd.Timedelta(days=1)
     units = {"distance": setting.distance, "volume": "L", "depth": "mm", "pressure": setting.pressure}
     money = {"currency": setting.currency, "money": setting.money}
-    return {"name": setting.name, **money, **units, "as_of": setting.last.item(), "first_day": first.date(), "plan": "plan.toml"}
+    days = {"as_of": setting.last.item(), "first_day": first.date()}
+    return {"name": setting.name, **money, **units, **days, "plan": "plan.toml", "jurisdiction": JURISDICTION}
 
 
 def write(tables, header, folder, plan=None):

@@ -1,7 +1,7 @@
 """The plan templates as the generator uses them: tasks as arrays, vehicle by task; and as the text of a log's own plan."""
 
+import json
 import math
-import re
 import tomllib
 from dataclasses import dataclass
 
@@ -15,6 +15,15 @@ __all__ = ["TaskGrid", "plan_text", "recheck_limits", "severe_when", "task_grid"
 
 MONTH_DAYS = 30.436875
 ELSEWHERE = ("roadworthiness-test",)  # followed by its own expiry, not by the visits
+# what the demo's own plans say, in miles, where a template goes by common practice
+_WHEELS = {"tyre-replace": {"recheck": {"distance": 150, "days": 7}}, "brake-pads-replace": {"recheck": {"distance": 250, "days": 10}}}
+_BIKE = {code: {"every": {"distance": 1500, "months": 3}, "tolerance": 0.15} for code in ("engine-oil-level", "chain-adjust")}
+_OIL = {"car": (3200, 5), "van": (3500, 4), "pickup": (3000, 4)}
+DEMO = {"motorcycle-road": _BIKE, "trail-motorcycle": _BIKE}
+DEMO |= {
+    name: _WHEELS | {"engine-oil-level": {"every": {"distance": miles, "months": months}, "tolerance": 0.15}}
+    for name, (miles, months) in _OIL.items()
+}
 
 
 @dataclass(frozen=True)
@@ -34,21 +43,60 @@ class TaskGrid:
 
 
 def plan_text(names, distance="mi"):
-    """The named templates as one plan.toml, distances in `distance`; from miles to km they are rounded to 100 (below 1,000, to 10)."""
-    texts = [place("shared", "plans", f"{name}.toml").read_text(encoding="utf-8") for name in names]
-    if distance == "mi":
-        return "\n".join(texts)
-    return re.sub(r"distance = (\d+)", _in_km, "\n".join(texts)).replace("Distances in miles.", "Distances in km.")
-
-
-def _in_km(match):
-    km = int(match[1]) * DISTANCE_KM["mi"]
-    step = 100 if km >= 1000 else 10
-    return f"distance = {round(km / step) * step}"
+    """The named demo plans as one plan.toml, distances in `distance`; from miles to km rounded to 100 (below 1,000, to 10)."""
+    unit = "miles" if distance == "mi" else "km"
+    head = f"# The demo's maintenance plans. Distances in {unit}.\n# EVERY FIGURE IS INVENTED. "
+    head += "Take yours from the maker's handbook, which always wins.\n"
+    return "\n".join([head, *(_plan_toml(name, plan) for name, plan in _plans(names, distance).items())])
 
 
 def _plans(names, distance):
-    return tomllib.loads(plan_text(sorted(set(names)), distance))
+    """The templates as the demo follows them: without the tasks that are common practice and no invention, but for those of DEMO."""
+    plans = {}
+    for name in sorted(set(names)):
+        plan = tomllib.loads(place("shared", "plans", f"{name}.toml").read_text(encoding="utf-8"))[name]
+        tasks = [_of_demo(task, DEMO[name]) for task in plan["task"] if "source" not in task or task["code"] in DEMO[name]]
+        codes = {task["code"] for task in tasks}
+        tasks = [_covering(task, codes) for task in tasks]
+        plans[name] = plan | {"task": tasks if distance == "mi" else [_in_km(task) for task in tasks]}
+    return plans
+
+
+def _of_demo(task, own):
+    if task["code"] not in own:
+        return task
+    return {k: v for k, v in task.items() if k not in ("source", "severe")} | own[task["code"]]
+
+
+def _covering(task, codes):
+    covers = [code for code in task.get("covers", ()) if code in codes]
+    return {k: v for k, v in task.items() if k != "covers"} | ({"covers": covers} if covers else {})
+
+
+def _in_km(task):
+    return {k: v | {"distance": _km(v["distance"])} if isinstance(v, dict) and "distance" in v else v for k, v in task.items()}
+
+
+def _km(miles):
+    km = miles * DISTANCE_KM["mi"]
+    step = 100 if km >= 1000 else 10
+    return round(km / step) * step
+
+
+def _plan_toml(name, plan):
+    heads = [f"{key} = {_toml(value)}" for key, value in plan.items() if key not in ("task", "severe_when")]
+    heads += [f"[{name}.severe_when]", *(f"{key} = {value}" for key, value in plan["severe_when"].items())]
+    tasks = ["\n".join([f"[[{name}.task]]", *(f"{k} = {_toml(v)}" for k, v in task.items())]) for task in plan["task"]]
+    return "\n\n".join(["\n".join([f"[{name}]", *heads]), *tasks]) + "\n"
+
+
+def _toml(value):
+    """One value as TOML writes it, on one line."""
+    if isinstance(value, dict):
+        return f"{{ {', '.join(f'{k} = {_toml(v)}' for k, v in value.items())} }}"
+    if isinstance(value, list):
+        return f"[{', '.join(map(_toml, value))}]"
+    return json.dumps(value, ensure_ascii=False)
 
 
 def severe_when(plan_of_vehicle, distance):

@@ -1,20 +1,20 @@
-"""Limits by category and class of vehicle: examples of a few jurisdictions. The reader's own law and the maker's handbook come first.
+"""The limits that a part is held to: the log's own, the legal one, and the shipped examples that it may be near.
 
-Depths in mm; thirty-seconds of an inch are exact (2/32 in is 1.5875 mm, not 1.6).
+The reader's own law and the maker's handbook come first. Heights in mm; stretch in percent.
 """
 
+import numpy as np
 import pandas as pd
 
-from wearbar.units import DEPTH_MM
+from wearbar.law import LOWER_IS_STRICTER, shipped
+from wearbar.spans.segments import PERCENT
 from wearbar.wear.lines import RISING
 
-__all__ = ["CLASS_OF_KIND", "LIMITS", "chain_limit", "limits_for", "usable_of"]
+__all__ = ["chain_limit", "limits_for", "usable_of"]
 
-_IN32 = DEPTH_MM["in32"]
-_CU = "UK Construction and Use Regulations 1986, reg. 27, as told by the police (askthe.police.uk)"
-_MOT = "UK MOT inspection manual"
-_MEMORY = ", from memory"
+HEIGHTS = ("depth", "thickness")
 STRETCH, MOST_TEETH = 3.0, 200 / 3  # percent; teeth of the large sprocket from which less is allowed
+ANY_KIND = "car"  # whose examples stand in for a kind that has none
 
 
 def chain_limit(teeth=None):
@@ -25,51 +25,35 @@ def chain_limit(teeth=None):
     return STRETCH if teeth is None or teeth <= MOST_TEETH else 200.0 / teeth
 
 
-# legal_class, category, quantity, limit, what it is, source
-_ROWS = [
-    ("light", "tyre", "depth", 1.6, "law, cars and goods vehicles to 3,500 kg: central three quarters, all round", _CU),
-    ("motorcycle", "tyre", "depth", 1.0, "law, motorcycles over 50 cc: three quarters of the breadth", _CU),
-    ("heavy", "tyre", "depth", 1.0, "law, heavy vehicles: three quarters of the breadth", _CU),
-    ("us-steer", "tyre", "depth", 4 * _IN32, "law, front wheels of trucks, buses and tractors: 4/32 in", "49 CFR 393.75(b)"),
-    ("us-other", "tyre", "depth", 2 * _IN32, "law, other wheels of commercial vehicles: 2/32 in", "49 CFR 393.75(c)"),
-    ("us-motorcycle", "tyre", "depth", 1 * _IN32, "wear indicators of motorcycle tyres: 1/32 in", "49 CFR 571.119 S6.4"),
-    ("light", "brake-pad", "thickness", 1.5, "test: dangerous below it, cars and light vans; friction material alone", _MOT + ", 1.1.13"),
-    ("motorcycle", "brake-pad", "thickness", 1.0, "test, motorcycles; friction material alone", _MOT + _MEMORY),
-    ("us-other", "brake-pad", "thickness", 2 * _IN32, "law, hydraulic discs: 1/16 in", "49 CFR 393.47(d)"),
-    ("us-steer", "brake-pad", "thickness", 2 * _IN32, "law, hydraulic discs: 1/16 in", "49 CFR 393.47(d)"),
-    (
-        "industrial",
-        "chain",
-        "elongation",
-        chain_limit(),
-        "practice, roller chain of plant: 3%, or 200/N with a large sprocket of N teeth, N over 66; not for motorcycles",
-        "ANSI B29.1, as told by chain makers",
-    ),
-]
-LIMITS = pd.DataFrame(_ROWS, columns=["legal_class", "category", "quantity", "limit", "what", "source"])
-CLASS_OF_KIND = {"motorcycle": "motorcycle", "car": "light", "van": "light", "pickup": "light", "trailer": "light"}
-CLASS_OF_KIND |= {"truck": "heavy", "bus": "heavy", "plant": "industrial"}
+def limits_for(spans, law):
+    """The limit of each span: frame `limit`, `limit_from` ("the log", "the law", ""), `legal_limit`, `legal_source`,
+    `jurisdiction` (of the legal limit, "" where there is none), `example_limit`; rows as `spans`.
 
-
-def limits_for(spans, vehicles, table=LIMITS):
-    """The limit of each span: frame `limit`, `legal_limit`, `limit_from`, `legal_source`, `legal_class`, rows as `spans`.
-
-    The legal limit is that of the vehicle's `legal_class` where the table has it, or else of its kind by `CLASS_OF_KIND`; light,
-    motorcycle and heavy are the United Kingdom's, as examples. `limit` is the log's own `limit_depth`, but never past the legal one: the
-    deeper of the two, or for stretch the lesser; NaN where neither is known, as of a motorcycle's chain whose maker's limit is not given.
+    `limit` is the log's own `limit_depth`, but never past the legal one: the deeper of the two, or for stretch the lesser;
+    NaN where neither is known. law: `law.law_of(log)`; where it has no limit for the part none is used. `example_limit` is
+    the strictest shipped example for such a part, of any jurisdiction: no limit, but what to be wary of where there is none.
     """
-    own = vehicles.drop_duplicates("vehicle").set_index("vehicle")
-    named = spans["vehicle"].map(own["legal_class"])
-    legal_class = named.where(named.isin(table["legal_class"])).fillna(spans["kind"].map(CLASS_OF_KIND)).fillna("")
-    asked = pd.DataFrame({"legal_class": legal_class.to_numpy(), "category": spans["category"].to_numpy()})
-    keys = ["legal_class", "category"]
-    found = asked.merge(table.drop_duplicates(keys), on=keys, how="left")
-    legal, kept = found["limit"], spans["limit_depth_mm"].reset_index(drop=True)
-    both = pd.concat([kept, legal], axis=1)
-    limit = both.min(axis=1).where(found["quantity"].eq("elongation"), both.max(axis=1))
-    origin = pd.Series("the log", legal.index).where(limit.eq(kept), "the table of limits").where(limit.notna(), "")
-    frame = {"limit": limit, "legal_limit": legal, "limit_from": origin, "legal_source": found["source"]}
-    return pd.DataFrame({**frame, "legal_class": asked["legal_class"]}).set_axis(spans.index)
+    stretched = spans["category"].isin(PERCENT)
+    legal = law.limits_of(spans, HEIGHTS)
+    legal.loc[stretched] = law.limits_of(spans[stretched], (RISING,))
+    both = pd.concat([spans["limit_depth_mm"], legal["legal_limit"]], axis=1)
+    limit = both.min(axis=1).where(stretched, both.max(axis=1))
+    own = limit.eq(spans["limit_depth_mm"])
+    origin = np.select([limit.isna(), own], ["", "the log"], "the law")
+    frame = legal.assign(limit=limit, limit_from=origin, example_limit=_examples(spans))
+    return frame.set_axis(spans.index)
+
+
+def _examples(spans):
+    """The strictest shipped example by kind and category; where a kind has none, a car's, or anyone's."""
+    rows = shipped()[shipped()["quantity"].isin([*HEIGHTS, RISING])]
+    sign = np.where(rows["quantity"].isin(LOWER_IS_STRICTER), 1, -1)
+    rows = rows.assign(order=sign * rows["limit"]).sort_values("order", kind="stable")
+    by_kind = rows.drop_duplicates(["kind", "category"]).set_index(["kind", "category"])["limit"]
+    anyone = rows.drop_duplicates("category").set_index("category")["limit"]
+    own, cars = (pd.MultiIndex.from_arrays([kind, spans["category"]]) for kind in (spans["kind"], [ANY_KIND] * len(spans)))
+    found = pd.Series(by_kind.reindex(own).to_numpy(), spans.index).fillna(pd.Series(by_kind.reindex(cars).to_numpy(), spans.index))
+    return found.fillna(spans["category"].map(anyone)).astype(float)
 
 
 def usable_of(parts):

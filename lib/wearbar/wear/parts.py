@@ -7,7 +7,7 @@ import pandas as pd
 from scipy import stats
 
 from wearbar.wear.bend import bends_of, hinge_of, straighten
-from wearbar.wear.limits import LIMITS, limits_for
+from wearbar.wear.limits import limits_for
 from wearbar.wear.line import crossing
 from wearbar.wear.lines import RISING, without_doubtful
 
@@ -26,11 +26,12 @@ class Wear:
 
     lines: one row a part and place read: `part_key, place, quantity, n, x_mean, y_mean, sxx, slope, slope_se, at_zero, error, df`;
     heights fall with wear (stretch has its sign changed). parts: one row a part, from its governing place: the span's columns, `limit`,
-    `legal_limit`, `place`, `rate_mm_per_1000km` (% for stretch), `se`, `n_readings`, `distance_km` over which it was read, `usual_rate`,
-    `usual_cv`, `n_alike`, `spread_cv` (of like parts on any vehicle), and `bend`, `hinge`. looks: the readings, with `residual`, `t`,
-    `is_doubtful`; those without a distance are in no line and have neither of the first two. error: by category and quantity, the
-    standard deviation of one reading and its degrees of freedom. bends: as `bend.bends_of`. bent: the same with wear bent in the last
-    third where `bends` shows that, its heights straightened; None where none is shown.
+    `legal_limit` and the others of `limits.limits_for`, `place`, `rate_mm_per_1000km` (% for stretch), `se`, `n_readings`,
+    `distance_km` over which it was read, `usual_rate`, `usual_cv`, `n_alike`, `spread_cv` (of like parts on any vehicle), and
+    `bend`, `hinge`. looks: the readings, with `residual`, `t`, `is_doubtful`; those without a distance are in no line and have
+    neither of the first two. error: by category and quantity, the standard deviation of one reading and its degrees of freedom.
+    bends: as `bend.bends_of`. bent: the same with wear bent in the last third where `bends` shows that, its heights
+    straightened; None where none is shown.
     """
 
     lines: pd.DataFrame
@@ -68,8 +69,8 @@ class Wear:
         return rates.rename(columns={"watched_from": "start"}).reset_index(drop=True)
 
 
-def wear_of(spans, looks, vehicles, limits=LIMITS):
-    """`Wear` of the spans that have readings (`spans.spans_of`, `spans.looks_of`); vehicles: the log's table.
+def wear_of(spans, looks, law):
+    """`Wear` of the spans that have readings (`spans.spans_of`, `spans.looks_of`); law: the log's (`law.law_of`).
 
     A place's line is its least squares line, the error of a reading pooled over all lines of a category. The governing place is the one
     whose line reaches the limit first. What is usual (`usual_rate`, and `usual_cv`, its part-to-part spread as a share) is an empirical
@@ -78,7 +79,7 @@ def wear_of(spans, looks, vehicles, limits=LIMITS):
     that spread, what the parts of one vehicle share leans the prior to the vehicle's other parts, so that a new part on a hard-used vehicle
     is not taken for a usual one.
     """
-    spans = pd.concat([spans, limits_for(spans, vehicles, limits)], axis=1)
+    spans = pd.concat([spans, limits_for(spans, law)], axis=1)
     spans["axle"] = axle_of(spans)
     looks = _by_place(looks, spans)
     straight = _lines_of(spans, looks)

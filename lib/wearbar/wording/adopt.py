@@ -40,7 +40,7 @@ def _chapters(adopted):
     over = [f"{clean(row.sheet) + ': ' if row.sheet else ''}{clean(row.heading)}, {plural(row.cells, 'cell')}" for row in over]
     yield f"{plural(len(left), 'row')} left out", left
     if turned:
-        yield f"{plural(len(turned), 'number')} turned into the log's unit or decimal mark", turned
+        yield f"{plural(len(turned), 'number')} turned into the log's unit or decimal mark, or less what stands in other columns", turned
     if over:
         yield f"{plural(len(over), 'column')} not carried over", over
 

@@ -2,11 +2,12 @@
 
 import math
 
-from wearbar.cost import MIN_KNOWN, SMALL_SITE
+from wearbar.cost import CLEAR_P, MIN_DAYS, MIN_KNOWN
 from wearbar.wording.common import has_width, interval, listing, number, plural, safe
 
 __all__ = [
-    "HEADS_ENERGY", "NOTE", "alt_categories", "alt_fuel", "alt_vehicles", "basis", "categories", "depreciation", "doubles", "fuel",
+    "HEADS_ENERGY", "NOTE", "alt_categories", "alt_fuel", "alt_vehicles", "basis", "categories", "depreciation", "doubles", "fixed_gaps",
+    "fuel",
     "headline", "heads", "heads_of_vehicles", "kinds", "largest", "lost", "sites", "vehicles", "years",
 ]  # fmt: skip
 
@@ -28,6 +29,9 @@ def headline(total, account, show):
     unit = show.units.distance
     if not account.lines["amount"].notna().any():
         return f"This log holds no money, so it cannot tell what a {_mile(unit)} costs; record what visits, parts and fuel cost.", "note"
+    if account.vehicles["days"].max() < MIN_DAYS:
+        so_far = f"So far {show.money(amount, 2)} is on record, over {plural(account.vehicles['days'].max(), 'day')}."
+        return f"{so_far} A cost per {_mile(unit)} or per day needs three months of record.", "note"
     per_day = f"{show.money(amount / days, 2)} for each vehicle and day"
     if _missing(total.value):
         return f"What a {_mile(unit)} costs is not told: {total.note}. What is known comes to {per_day}.", "note"
@@ -77,11 +81,10 @@ def _no_distance(cars):
 
 def _interval_means(total):
     if _missing(total.value) or not has_width(total.low, total.high):
-        return f"It has no interval: {total.note}." if total.note and not _missing(total.value) else ""
-    spread = "vehicles" if total.method.endswith("vehicles") else "quarters of a year"
+        return f"No range is shown: {total.note}." if total.note and not _missing(total.value) else ""
     return (
-        "What was spent is a full count of what the log tells. The interval speaks of the cost that lies behind it, from the differences "
-        f"between {number(total.n)} {spread}; a large bill that has not come yet is in no interval."
+        "The money spent is a full count of the log. The range shows how far the underlying cost may differ, from the differences between "
+        f"{number(total.n)} vehicles. It cannot include a large bill that has not come yet."
     )
 
 
@@ -104,36 +107,72 @@ def categories(table, show):
     return f"Most of the money went on {top}.{few}"
 
 
-def kinds(table, show):
-    """Cost by kind is no ranking."""
+def kinds(table, apart, show):
+    """Which kinds cost more or less than the others, and that this is no ranking; apart: `cost.differences`."""
     if len(table) < 2:
         return ""
-    return "Kinds of vehicle do different work; their costs stand side by side for planning, not as a ranking."
+    return f"{_apart(apart, 'kind', show)}Kinds do different work: use their costs to plan, not to rank them."
 
 
-def sites(table, show):
-    """Cost by site: told apart or not, and that it is a mix of vehicles."""
-    told = table.dropna(subset=["cost_per_km", "low", "high"])
+def sites(table, apart, show):
+    """Cost by site: which differ by the test of that difference, and that it is a mix of vehicles; apart: `cost.differences`."""
     held = int(table["amount"].isna().sum())
-    why = f"of fewer than {SMALL_SITE} vehicles it could point at a person, and the rest could tell it"
-    small = f" {plural(held, 'site')} {'is' if held == 1 else 'are'} not told: {why}." if held else ""
-    if len(told) < 2:
+    small = f" {plural(held, 'site')} {'is' if held == 1 else 'are'} not shown, so that no figure points at one person." if held else ""
+    if table["cost_per_km"].notna().sum() < 2:
         return small.strip()
-    overlap = told["low"].max() <= told["high"].min()
-    apart = "cannot be told apart: their intervals overlap" if overlap else "differ by more than chance"
-    mix = "A site's cost follows the kinds of vehicle that it keeps and the use that they get; a vehicle counts where it was last."
-    return f"The sites {apart}. {mix}{small}"
+    mix = "A site's cost follows the vehicles that it keeps and their use. Each vehicle counts at its last site."
+    return f"{_apart(apart, 'site', show)}{mix}{small}"
 
 
-def years(table, show):
-    """The first whole year against the last."""
-    told = table[table["is_whole"]].dropna(subset=["low", "high"])
-    if len(told) < 2:
-        return "Too few whole years to say how the cost moved." if len(table) > 1 else ""
-    first, last = told.iloc[0], told.iloc[-1]
-    moved = last["low"] > first["high"] or last["high"] < first["low"]
-    how = "moved by more than chance" if moved else "did not clearly move: the intervals overlap"
-    return f"From {first['year']:.0f} to {last['year']:.0f} the cost {how}. Prices are as paid, not corrected for inflation."
+def _apart(apart, what, show):
+    """Groups clearly dearer or cheaper than the others; a sentence for each, or that none is."""
+    if not len(apart):
+        return f"Not enough data to say whether {what}s differ in cost. "
+    clear = apart[apart["is_clear"]]
+    mile, place = _mile(show.units.distance), "at" if what == "site" else "in"
+    if clear.empty:
+        return f"No {what} costs clearly more or less by the {mile} than the others. "
+    told = [f"{safe(r[what])} {_change(r['ratio'], r['low'], r['high'])}" for r in clear.to_dict("records")]
+    return f"A {mile} costs clearly more or less than {place} the other {what}s: {listing(told)}. "
+
+
+def _change(ratio, low, high):
+    """ "16% more (9 to 23)", of a ratio and its limits, on the side of the ratio."""
+    side = 1 if ratio >= 1 else -1
+    ends = "" if _missing(low) else f" ({interval(*sorted(100 * side * (x - 1) for x in (low, high)), 0)})"
+    return f"{number(abs(100 * (ratio - 1)), 0)}% {'more' if side > 0 else 'less'}{ends}"
+
+
+def years(table, change, show):
+    """How the cost moved from the first whole year to the last; change: `cost.change_of_years`."""
+    found, p, ends = change
+    if len(table) < 2:
+        return ""
+    if ends is None:
+        return "The record has fewer than two whole calendar years with their money, so it does not show how the cost moved."
+    start, mile = f"From {ends[0]} to {ends[1]}", _mile(show.units.distance)
+    if _missing(found.low):
+        return f"{start} the cost of a {mile} cannot be compared: that {found.note}."
+    prices = "Prices are as paid, without a correction for inflation."
+    who = f"the {number(found.n)} vehicles driven in both years"
+    if p < CLEAR_P:
+        side = "rose" if found.value > 1 else "fell"
+        much = _change(found.value, found.low, found.high).replace("more ", "").replace("less ", "")
+        return f"{start} the cost of a {mile} {side} by {much} for {who}. {prices}"
+    low, high = (f"{number(abs(100 * (x - 1)), 0)}% {'more' if x > 1 else 'less'}" for x in (found.low, found.high))
+    return f"{start} {who} show no clear change in the cost of a {mile}: {low} to {high}. {prices}"
+
+
+def fixed_gaps(table):
+    """Which standing costs some years lack: `fixed.fixed_gaps`; nothing where none does."""
+    if table.empty:
+        return ""
+    said = [
+        f"No {safe(r.category)} is on record for {plural(r.vehicles, 'vehicle')} in {r.year} ({plural(int(r.days), 'day')})."
+        for r in table.head(4).itertuples()
+    ]
+    rest = f" {plural(len(table) - 4, 'other such gap')} {'is' if len(table) == 5 else 'are'} shorter." if len(table) > 4 else ""
+    return f"{' '.join(said)}{rest} Costs of such a year look lower than they were."
 
 
 def vehicles(table, show):

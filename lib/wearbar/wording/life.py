@@ -3,7 +3,7 @@
 import numpy as np
 
 from wearbar.choice import MIN_ENDS
-from wearbar.wording.common import MISSING, plural
+from wearbar.wording.common import MISSING, listing, plural, safe
 from wearbar.wording.wear import STATE, what_of
 
 __all__ = [
@@ -40,7 +40,7 @@ HEADS_LIFE = {
     "n": "Lives",
     "n_ended": "Ended",
     "n_early": "Off early",
-    ("life_km", "low_km", "high_km"): "Middle life",
+    ("life_km", "low_km", "high_km"): "Median life",
     "floor_km": "Early as worn",
     "doubt": "Doubt",
 }
@@ -66,31 +66,31 @@ CAPTION_CURVES = (
     "Steps: product limit; thin smooth line: Weibull fit. A part that was on before the record counts from where the record begins."
 )
 CAPTION_COST = (
-    "Compare only within a block between two rules: one place on one kind of vehicle. Which can be told apart stands in the table of pairs."
+    "Compare only within a block between two rules: one place on one kind of vehicle. The table of pairs shows which differ clearly."
 )
 CAPTION_WEIBULL = (
-    "Points along the line mean that the Weibull form serves; a bend at either end, or points outside the band (the limits of the line at "
-    "each distance), mean that early or late ends follow another law, as damage does."
+    "Points along the line mean that the Weibull form fits. A bend at either end, or points outside the band, mean that early or late ends "
+    "follow another law, as damage does. The band takes parts as independent: it is too narrow where parts of one vehicle are alike."
 )
 METHODS = (
     "Wear: least squares line a part and place, the error of a reading pooled by category; like parts, leant to the vehicle's others, as "
     "an empirical Bayes prior for the rate; limits by Fieller's method. A part now on that has been moved is judged by what was read "
-    "since. Lives: Weibull by maximum likelihood with censoring and late entry; limits by the likelihood ratio from twenty ends, by its "
-    "bootstrap from five, by known shapes below. Cost: renewal-reward, jackknife over vehicles; parts as independent where most are on. A "
-    "part whose age is not known serves for wear alone; it is never taken for new."
+    "since. Lives: Weibull by maximum likelihood with censoring and late entry; limits by the jackknife over vehicles, of one vehicle by "
+    "the likelihood ratio's bootstrap, below five ends by known shapes. Cost: renewal-reward, jackknife over vehicles. Pairs: Holm's "
+    "test. A part whose age is not known serves for wear alone; it is never taken for new."
 )
 HEADS_PAIRS = {
     "what": "Part",
     "item": "Item",
     "other": "Against",
     ("ratio", "low", "high"): "Cost, of the other's",
-    "verdict": "Told apart?",
+    "verdict": "Clear difference?",
     "worth": "Other worth up to",
     "needed": "Settled at",
 }
 PAIRS_NOTE = (
-    "No: cannot be told apart. Other worth up to: its price at which it would cost the same. Settled at: lives of both together that "
-    "would tell them apart were the ratio as estimated."
+    "No: not enough data to say. Other worth up to: its price at which it would cost the same. Settled at: lives of both together that "
+    "would show a difference if the ratio is as estimated."
 )
 
 
@@ -100,7 +100,7 @@ def life_table(table):
 
 def _doubt(note):
     """Notes in two words; the table's own note says what they mean."""
-    short = ("beyond the data", "few ends", "no end", "few vehicles", "most still on", "not bounded")
+    short = ("beyond the data", "few ends", "no end", "few vehicles", "most still on", "one vehicle", "not bounded")
     return [next((words for words in short if words in text), "") for text in note]
 
 
@@ -115,16 +115,16 @@ def life_note(table):
     )
     between = int(table["n_between"].sum())
     looked = (
-        f" {plural(between, 'worn end')} {'is' if between == 1 else 'are'} taken to lie between the look that found it and the one before, "
-        "where looks are a twentieth of the middle life apart or more."
+        f" {plural(between, 'worn end')} {'is' if between == 1 else 'are'} taken to lie between the inspection that found it and the one "
+        "before."
         if between
         else ""
     )
     return (
-        "Ended: worn or failed. The middle life takes parts that came off early for reasons of no bearing on wear; the last figure takes "
-        "every one of them for worn out. A part taken off because it was nearly worn belongs between the two, so the interval runs from "
-        f"the low limit of the last figure to the high limit of the middle one.{looked}{known} Batteries and the like age by the calendar "
-        "too: this counts distance alone."
+        "Ended: worn or failed. Parts changed together count once, and ranges come from the differences between vehicles. The median takes "
+        "early removals as unrelated to wear; the last figure takes each as worn out. The range covers both. Where the two lie far apart, "
+        "only the range is shown. In simulated fleets such 90% ranges held 82 to 92 times in 100."
+        f"{looked}{known} This counts distance alone: batteries and the like age by the calendar too."
     )
 
 
@@ -148,8 +148,8 @@ def cost_note(show):
     currency = f" in {show.units.currency}" if show.units.currency else ""
     return (
         f"Cost{currency}: mean price and fitting over mean distance in service, every end counted, past the last end by the Weibull form, "
-        "no discount. Few vehicles, most still on: the interval takes parts as independent, too narrow if vehicles differ. Few ends: it "
-        "rests on shapes stated, not measured. No end: a bound alone."
+        "no discount. Parts changed together count once; ranges come from the differences between vehicles. Few vehicles, most still on: "
+        "no range. One vehicle: the range is that vehicle's own. Few ends: it rests on stated shapes and is wide. No end: a lower bound."
     )
 
 
@@ -177,15 +177,15 @@ def alt_cost(cost, show):
 def pairs_said(pairs, show):
     if not len(pairs):
         return (
-            "No two items at one place have both come off five times or more, on four vehicles or more together, so none can be compared. "
+            "No two items at one place have both come off five times or more, on eight vehicles or more together, so none can be compared. "
             "Price and distance of every part fitted will tell in time."
         )
-    apart = pairs[pairs["apart"]]
-    start = f"Of {plural(len(pairs), 'pair')}, {len(apart) or 'none'} can be told apart"
-    by_chance = "; among so many, one may seem to differ by chance alone" if len(apart) and len(pairs) > 4 else ""
-    return (
-        f"{start}{by_chance}. Where the interval of the ratio holds 1 the two cannot be told apart, and the order of the two means nothing."
-    )
+    clear = int(pairs["apart"].sum())
+    many = ", by a test that allows for the number of pairs" if len(pairs) > 1 else ""
+    start = f"{clear or 'None'} of {plural(len(pairs), 'pair')} {'differs' if clear <= 1 else 'differ'} clearly in cost{many}."
+    if clear == len(pairs):
+        return start
+    return f"{start} {'For the others there' if clear else 'There'} is not enough data to say: their order means nothing."
 
 
 def pairs_table(pairs, show):
@@ -228,11 +228,19 @@ def has_cost(cost):
     return bool(len(cost) and (cost[cost["cost_per_km"].notna()].groupby(["category", "kind", "place_on"]).size() > 1).any())
 
 
+def _ageless(parts):
+    """Parts whose age is not known, by name, and what becomes of them."""
+    if parts.empty:
+        return ""
+    names = listing([safe(f"{r.vehicle} {r.last_position} {r.category}", 60) for r in parts.itertuples()])
+    one = len(parts) == 1
+    return f" Age not known: {plural(len(parts), 'part')} ({names}). {'It counts' if one else 'They count'} in wear rates only."
+
+
 def curves(service, spans):
     """What the curves rest on: lives watched, those on before the record, and those left out or cut."""
     uncounted = int(spans["seen_km"].isna().sum())
-    unknown = int((~spans["age_known"] & spans["seen_km"].notna()).sum())
-    left_out = f" {plural(unknown, 'part')} of unknown age {'serves' if unknown == 1 else 'serve'} for wear alone." if unknown else ""
+    left_out = _ageless(spans[~spans["age_known"] & spans["seen_km"].notna()])
     left_out += f" Of {plural(uncounted, 'part')} the log counts no distance, so no life is told." if uncounted else ""
     if not len(service):
         return f"No part has a known age and a distance watched.{left_out}"

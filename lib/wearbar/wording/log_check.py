@@ -29,9 +29,10 @@ __all__ = [
     "problems_table",
     "record_said",
     "rows_aside",
+    "words_said",
 ]  # fmt: skip
 
-HEADS_LEDGER = {"table": "Table", "read": "Read", "used": "Used", "set_aside": "Set aside", "after": "After the log's day"}
+HEADS_LEDGER = {"table": "Table", "read": "Read", "used": "Used", "set_aside": "Set aside", "after": "After the report date"}
 HEADS_PROBLEMS = {
     "table": "Table", "rule": "What is wrong", "action": "Rows are", "rows": "Rows", "first_line": "First at line", "column": "Column",
     "value": "It says", "remedy": "What would mend it",
@@ -82,10 +83,11 @@ SUBJECTS = {
 WHY = {
     "no-plan": "no maintenance plan: nothing can be said to be due or late",
     "no-work": "no table of work",
+    "no-work-yet": "no table of work: what falls due is listed, whether past work was on time is not known",
     "no-readings": "no odometer readings: distances are not known",
     "stale": f"{{n}} not read for more than {STALE_DAYS} days: state not known",
     "work-without-reading": "{p} of work rows have no reading: their distance is taken from readings before and after",
-    "no-layups": "no table of lay-ups: a vehicle laid up looks like one left unread",
+    "no-layups": "no table of lay-ups: a vehicle in storage looks like one that nobody read",
     "no-defects": "no table of defects: an open defect would not be seen",
     "no-certificates": "no table of certificates: it cannot be told whether a test has lapsed",
     "no-campaigns": "no table of campaigns: an open recall would not be seen",
@@ -98,8 +100,8 @@ WHY = {
     "age-unknown": "{n} of unknown age: they serve for wear alone",
     "no-prices": "no part has its price",
     "some-prices": "{p} of parts have their price",
-    "no-use": "no table of use: hard use cannot be told from easy",
-    "few-vehicles": "{n} too few to part hard use from the vehicle itself",
+    "no-use": "no table of use: hard and easy use look the same",
+    "few-vehicles": "{n}: too few to separate hard use from the vehicle itself",
     "no-money": "no row has its money",
     "few-money": "only {p} of rows have their money",
     "no-distance": "no vehicle has two readings of its distance",
@@ -113,9 +115,10 @@ WHY = {
     "no-values": "no valuations and no vehicle sold: what one would fetch is not known",
     "no-kind": "no kind has enough vehicles on record from new, with a price and a later value",
     "some-kinds": "{n} of which too little is on record",
-    "short": "a record of {n} is shorter than a year: seasons are not seen",
+    "short": "a record of {n}: a year's totals need a year, what falls due next is shown",
+    "short-cost": "a record of {n}: a cost by distance or day needs three months",
 }
-UNITS = {"stale": "vehicle", "few-vehicles": "vehicle", "no-meter": "vehicle", "some-kinds": "kind", "short": "day"}
+UNITS = {"stale": "vehicle", "few-vehicles": "vehicle", "no-meter": "vehicle", "some-kinds": "kind", "short": "day", "short-cost": "day"}
 FIGURE_UNITS = {
     "distance_km": "km",
     "fuel_l": "l",
@@ -140,11 +143,11 @@ def headline(log, record, answers):
     rows = f"{number(used)} of {plural(read, 'row')} can be used" if used < read else f"All {plural(read, 'row')} can be used"
     said = [rows if read else "The log has no rows"]
     if aside:
-        said.append(f"{number(aside)} {_are(aside)} set aside, each named with what would mend it")
+        said.append(f"{number(aside)} {_are(aside)} set aside; the report names each and what would mend it")
     if stale:
         said.append(f"{plural(stale, 'vehicle')} {_have(stale)} no reading in the last {STALE_DAYS} days")
     if len(no):
-        said.append(f"not to be told from it: {listing([SUBJECTS[s] for s in no['subject']], most=5)}")
+        said.append(f"it does not show {listing([SUBJECTS[s] for s in no['subject']], most=5)}")
     return "; ".join(said) + ".", "soon" if aside or stale else "note"
 
 
@@ -154,7 +157,7 @@ def identity(log):
     holds = bool((log.ledger["read"] == log.ledger[["used", "set_aside", "after"]].sum(axis=1)).all())
     read, used, aside, after = (number(total[name]) for name in total.index)
     where = "in every table" if holds else "**not** in every table: please report this as a fault"
-    return f"{read} read = {used} used + {aside} set aside + {after} after the log's day, and so {where}."
+    return f"{read} read = {used} used + {aside} set aside + {after} after the report date, and so {where}."
 
 
 def problems_said(log):
@@ -163,11 +166,24 @@ def problems_said(log):
     if aside.empty and kept.empty:
         return "No rule is broken. That is not to say that every figure is right: a plausible slip cannot be seen."
     n, m = len(aside[["table", "line"]].drop_duplicates()), len(kept[["table", "line"]].drop_duplicates())
+    none = "No row is set aside."
+    some = f"{plural(n, 'row')} {_are(n)} set aside: no report uses {'it' if n == 1 else 'them'}."
+    doubts = f" {plural(m, 'row')} {_are(m)} used, but something in {'it' if m == 1 else 'them'} is in doubt." if m else ""
     return (
-        f"{plural(n, 'row')} {_are(n)} set aside, and no report uses {'it' if n == 1 else 'them'}; {plural(m, 'row')} {_are(m)} kept "
-        "with a doubt. "
-        "Lines count from the header, which is line 1. Mend the files and run this again; nothing has been changed in them."
+        f"{some if n else none}{doubts} Lines count from the header, which is line 1. "
+        "Nothing in the files has been changed: mend them and run this again."
     )
+
+
+def words_said(log):
+    """Which other words of work count as which task, by the plan's `also`; nothing where none do."""
+    words = log.words[log.words["how"].eq("also")] if len(log.words) else log.words
+    if not len(words):
+        return ""
+    titles = log.plan.tasks.drop_duplicates("code", keep="last").set_index("code")["title"]
+    by = words.groupby(["written", "task"]).size().sort_values(ascending=False, kind="stable").reset_index(name="n")
+    said = [f"{safe(r.written)} as {safe(titles.get(r.task, r.task))} ({plural(r.n, 'row')})" for r in by.itertuples()]
+    return f"The plan (`also`) reads other words as its tasks: {listing(said, most=6)}."
 
 
 def problems_table(problems):
@@ -250,7 +266,7 @@ def cannot(answers):
     if silent.empty:
         return ""
     what = listing([SUBJECTS[s] for s in silent["subject"]])
-    return f"Mind that this log is silent on {what}: no report can warn of what it does not hold."
+    return f"This log has no record of {what}, so no report can warn of them."
 
 
 def moved(frame, log):

@@ -6,10 +6,15 @@ import math
 
 import pandas as pd
 
+from wearbar.actionlist import PRESSING
+from wearbar.outlook.simulate import LEAST_BILLS
+from wearbar.wording.actionlist import counted
 from wearbar.wording.common import MISSING, listing, number, plain, plural, safe
 
 __all__ = [
     "CLASSES",
+    "FEW_VISITS",
+    "NO_YEAR",
     "alt_last_year",
     "alt_months",
     "alt_reliability",
@@ -22,6 +27,7 @@ __all__ = [
     "hours_said",
     "last_year_said",
     "last_year_table",
+    "learned_said",
     "methods_table",
     "money_said",
     "money_table",
@@ -29,6 +35,7 @@ __all__ = [
     "next_table",
     "order_said",
     "order_table",
+    "short_record",
     "visits_said",
     "visits_table",
     "waiting_said",
@@ -52,26 +59,49 @@ METHODS = {
     "trailing-year": "naive: the mean of the trailing year",
     "last-year": "naive: the same days as last year",
 }
+NO_YEAR = "Not shown: a year's figures need a year of record."
+FEW_VISITS = "The visits of the next three months. A year's plan needs a year of record."
 NAIVE = ("trailing-year", "last-year")
 
 
 def answer(outlook, totals, plan, show):
     """(sentence, urgency): the year in a breath. totals: of jobs, hours and money."""
     jobs, hours, money = totals
+    if not outlook.has_year:
+        return short_record(outlook), "note"
     if not outlook.ahead.rows.shape[0]:
         return _without_tasks(hours, money, show.date(outlook.told.starts[0]), show), "note"
     span = f"From {show.date(outlook.told.starts[0])}, in twelve months:"
     n = plural(plan.n_visits, "visit")
     labour = f", {_range(hours.low, hours.high, 'hour')} of labour" if hours.value > 0 else ""
-    cost = f", and {_money(money, show)} of workshop money" if money.value > 0 else ""
+    cost = f", and {_money(money, show)} of workshop money{_without(outlook.told)}" if money.value > 0 else ""
     blank = [what for what, e in (("hours", hours), ("money", money)) if math.isnan(e.value)]
     untold = f" The {listing(blank)} cannot be told: the log does not hold any." if blank else ""
     return f"{span} {_range(jobs.low, jobs.high, 'job')} in about {n}{labour}{cost}.{untold}", "soon"
 
 
+def _without(told):
+    """The classes of money that too few bills tell of."""
+    return f", without {listing([_class(c) for c in CLASSES if c in told.thin])}" if told.thin else ""
+
+
+def _class(name):
+    return {"wear": "parts that wear", "unplanned": "unplanned repairs"}.get(name, CLASSES[name].lower())
+
+
+def short_record(outlook):
+    """Why a young log has no year's total, and what it does have."""
+    have = f"The record is {plural(outlook.record_days, 'day')} long."
+    needs = "A year's jobs, hours and money need a year of record."
+    lacks = "" if outlook.has_months else " A month's need three months."
+    if not len(outlook.ahead.rows):
+        return f"{have} {needs}{lacks} Name a plan in log.toml to see what falls due."
+    return f"{have} {needs}{lacks} What falls due next is below."
+
+
 def _without_tasks(hours, money, start, show):
     """What can be told of a year of which no plan has a task."""
-    told = [_money(money, show) + " of workshop money"] if money.value > 0 else []
+    told = [f"{_money(money, show)} of workshop money"] if money.value > 0 else []
     told += [_range(hours.low, hours.high, "hour") + " of labour"] if hours.value > 0 else []
     lost = "jobs and visits" if told else "year"
     rest = f" By the wear and the work on record, twelve months from {start} take {listing(told)}." if told else ""
@@ -97,44 +127,56 @@ def _money_range(low, high, show):
 def last_year_said(past, show):
     """What last year's outlook, made from the log as it stood then, was worth; first of all in the report."""
     if past is None:
-        return "The record is too short to say how well an outlook made a year ago would have done: it needs two years."
+        return "The record is too short to test an outlook made a year ago: that needs two years."
     t = past.totals.set_index("what")
     parts = [_one_total(t.loc[name], name, show) for name in ("jobs", "money") if past.is_told(name)]
     if not parts:
-        return "Neither the outlook of a year ago nor the year that came has any work to compare."
-    outside = [WHAT[n].split(":")[0].lower() for n in CLASSES if t.loc[n, "is_told"] and not t.loc[n, "is_inside"]]
-    missed = f" Of its parts, {listing(outside)} came outside {'its band' if len(outside) == 1 else 'their bands'}." if outside else ""
-    start = f"The outlook of {show.date(past.as_of)}, made again from the log as it stood then, foresaw {listing(parts)}."
+        return "Neither the outlook of a year ago nor the year that followed has any work to compare."
+    outside = [_class(n) for n in CLASSES if t.loc[n, "is_told"] and not t.loc[n, "is_inside"]]
+    missed = f" Outside {'its range' if len(outside) == 1 else 'their ranges'}: {listing(outside)}." if outside else ""
+    start = f"The outlook of {show.date(past.as_of)} was made again from the log as it then stood. It forecast {listing(parts)}."
     return f"{start}{missed}{_by_month(past) if past.is_told('jobs') else ''}{_fate(past, show)}"
 
 
 def _by_month(past):
     inside, of = past.inside("jobs")
-    months = f"In {number(inside)} of {number(of)} months the number of jobs lay in its {number(100 * past.confidence)}% band."
     ours, naive = past.off("jobs")
-    verdict = "nearer than" if ours < naive else "no nearer than"
-    off = f"By the month it was {number(ours, 1)} jobs out on average"
-    return f" {months} {off}, {verdict} the same month of the year before ({number(naive, 1)})."
+    verdict = "closer" if ours < naive else "no closer"
+    return (
+        f" In {number(inside)} of {number(of)} months the number of jobs was inside its range. By the month it was off by "
+        f"{number(ours, 1)} jobs on average, {verdict} than the same month of the year before ({number(naive, 1)})."
+    )
 
 
 def _one_total(row, name, show):
     is_money = name == "money"
     band = f"{_money_range(row['low'], row['high'], show)} of workshop money" if is_money else _range(row["low"], row["high"], "job")
-    came = show.money(row["came"], 0) if is_money else number(row["came"])
+    actual = show.money(row["came"], 0) if is_money else number(row["came"])
     where = "inside" if row["is_inside"] else "above" if row["came"] > row["high"] else "below"
-    return f"{band} ({came} came, {where} that)"
+    return f"{band} (actual: {actual}, {where} that)"
 
 
 def _fate(past, show):
     said = ""
     if past.n_joined:
-        said += (
-            f" {plural(past.n_joined, 'vehicle')} came since and {'is' if past.n_joined == 1 else 'are'} not in it "
-            f"({show.money(past.joined)})."
-        )
+        are = "is" if past.n_joined == 1 else "are"
+        said += f" {plural(past.n_joined, 'vehicle')} joined since and {are} not in it ({show.money(past.joined)})."
     if past.n_left:
-        said += f" {plural(past.n_left, 'vehicle')} left, which it could only reckon with by the usual rate."
+        said += f" {plural(past.n_left, 'vehicle')} left; it knew only how often vehicles usually leave."
     return said
+
+
+def learned_said(past, told=None):
+    """How past years corrected and widened the money ahead; told: the `Simulated` year, whose thin classes are left out."""
+    if past is None:
+        return "No past year could be tested yet, so each range of money is widened by what such forecasts are usually out by."
+    known = past.learning[(past.learning["n"] > 0) & ~past.learning.index.isin(told.thin if told else ())]
+    if not len(known):
+        return ""
+    moved = {n: round(100 * math.expm1(m)) for n, m in known["mean"].items()}
+    parts = [f"{_class(n)} {abs(p)}% {'more' if p > 0 else 'less'}" for n, p in moved.items() if p]
+    by = f"{'the outlook' if known['n'].max() == 1 else 'the outlooks'} of {plural(int(known['n'].max()), 'past year')}"
+    return f"Tested against {by}, the money is widened{' and corrected: ' + listing(parts, most=4) if parts else ''}."
 
 
 def last_year_table(past, show):
@@ -165,11 +207,7 @@ def horizon_words(table):
 def forecast_said(test, table, show):
     """How good the forecasts of use are, by the score, and for which use they do not hold."""
     if not test.is_told:
-        return (
-            "The record is too short to test the forecasts on its own past (it needs fifteen months with readings): their "
-            "intervals are the method's "
-            "own, not widened by what went wrong before."
-        )
+        return f"The forecasts could not be tested on the log's own past: {_untested(test)}. Their ranges come from the method alone."
     c = test.cases
     score = {name: c[f"crps_days_{name}"].mean() for name in NAIVE}
     ours = c["crps_days"].mean()
@@ -203,10 +241,17 @@ def forecast_said(test, table, show):
     return f"{start} {verdict} {cover} {used}{late} {_weak_spots()}"
 
 
+def _untested(test):
+    """Why there is no back-test."""
+    if not test.n_cuts:
+        return "the record is shorter than fifteen months"
+    return "too few distances forecast on past days were read again within a year"
+
+
 def dates_by(test):
     """How dates ahead are forecast, for the reports that only use them."""
     if not test.is_told:
-        return "Dates ahead are forecasts of use whose intervals no back-test could widen yet: the record is shorter than fifteen months."
+        return f"Forecast dates are not yet tested on the log's own past: {_untested(test)}."
     score = {name: number(test.cases[column].mean(), 1) for name, column in (("own", "crps_days"), *((n, f"crps_days_{n}") for n in NAIVE))}
     return (
         f"Dates ahead are forecasts of use ({METHODS[test.used]}), chosen and widened by how they would have done at "
@@ -247,6 +292,8 @@ def changed_use(outlook, show):
 
 def work_said(outlook, table, show):
     """The work by month, and what is not in it."""
+    if not outlook.has_months:
+        return short_record(outlook)
     if "jobs" in outlook.told.blind:
         return "No plan has a task for the vehicles reported, so what falls due cannot be told."
     if table["jobs"].sum() == 0:
@@ -276,40 +323,34 @@ def next_table(table):
     return joined.sort_values(["due_date", "vehicle", "task"], kind="stable", ignore_index=True)
 
 
-def visits_said(plan, show, has_covers=False):
-    """Visits saved, and what early work throws away. has_covers: some of the work does other work along with it."""
+def visits_said(plan, todo, show, has_covers=False):
+    """How the visits are planned, and what early work throws away.
+
+    todo: of `actionlist.actions`. has_covers: some of the work does other work along with it.
+    """
     if not plan.n_visits:
         return "No visit needs to be planned."
-    jobs, wasted = plan.jobs, plan.jobs["wasted_amount"].sum()
-    life = jobs["unused_share"].mean()
-    past = int(jobs["is_past"].sum())
-    saved = f"{plural(plan.n_visits, 'visit')} {'does' if plan.n_visits == 1 else 'do'} for {plural(len(jobs), 'job')}"
+    now = todo[todo["urgency"].isin([*PRESSING, "recall"])]
+    n, one = len(plan.jobs), plan.n_visits == 1
+    said = [f"{plural(plan.n_visits, 'visit')} {'does' if one else 'do'} {plural(n, 'job')}."]
+    said += [f"The first visits take all that cannot wait: {counted(now)}."] if len(now) else []
     share = f"{show.percent(plan.saved_share)} saved" if plan.saved_share > 0 else "none saved"
-    against = (
-        f"With every job on its own due day it would be {plural(plan.n_single, 'visit')}, one a job ({share}), "
-        f"or {number(plan.n_own_day)} with a day's jobs together."
+    said.append(
+        f"With a visit for each job on its own due day it would be {plural(plan.n_single, 'visit')} ({share}). "
+        f"With the jobs of one day together it would be {number(plan.n_own_day)}."
     )
-    more = len(jobs) - plan.n_single
-    oftener = f" What is done before its due day comes round the sooner, hence {plural(more, 'job')} more." if more > 0 else ""
-    twice = " Work that other work does along with it may be planned once more than needed." if has_covers else ""
-    cost = (
-        f" It gives away {show.percent(life)} of the jobs' intervals on average, worth {show.money(wasted)} of work and parts "
-        "done too soon."
-        if wasted > 0
-        else ""
+    more, wasted = n - plan.n_single, plan.jobs["wasted_amount"].sum()
+    said += [f"Work done before its due day falls due again sooner: {plural(more, 'job')} more."] if more > 0 else []
+    said += ["Work that other work does along with it may be planned once more than needed."] if has_covers else []
+    if wasted > 0:
+        life = show.percent(plan.jobs["unused_share"].mean())
+        said.append(f"Early work leaves {life} of the intervals unused on average, worth {show.money(wasted)}.")
+    late = "Nothing else" if len(now) else "Nothing"
+    said.append(
+        f"{late} is planned after its due point, and nothing before its window. Distances are the forecast's median. "
+        "Read the odometer before each visit, and plan again every month."
     )
-    rest = (
-        f" {plural(past, 'job')} {'is' if past == 1 else 'are'} past {'its' if past == 1 else 'their'} due point already and "
-        "planned at once."
-        if past
-        else ""
-    )
-    return (
-        f"{saved}. {against}{oftener}{twice}{cost}{rest} {'Nothing else' if past else 'Nothing'} is planned after its due point, and "
-        "nothing before its window; the late half of a window is kept for mishap. Open defects, "
-        "recalls and expired certificates go before it: see interval compliance. "
-        "Distances are the forecast's median, so read the odometer before each visit, and make the plan again every month."
-    )
+    return " ".join(said)
 
 
 def waiting_said(table):
@@ -322,8 +363,8 @@ def waiting_said(table):
         return ""
     one = len(said) == 1
     return (
-        f"Laid up with no end on record, and without a visit here: {listing(said)}. What is due waits for "
-        f"{'its' if one else 'their'} return, and is to be done before the next use."
+        f"Laid up with no end on record, so without a visit here: {listing(said)}. Do what is due before "
+        f"{'its' if one else 'their'} next use."
     )
 
 
@@ -333,11 +374,11 @@ def visits_table(plan, as_of):
     if jobs.empty:
         return pd.DataFrame(columns=["vehicle", "site", "date", "work", "jobs", "wasted_amount"])
     said = (
-        jobs.groupby(["vehicle", "day", "task"], sort=False)["position"]
+        jobs.groupby(["vehicle", "day", "title"], sort=False)["position"]
         .agg(lambda p: ", ".join(x for x in p if isinstance(x, str) and x))
         .reset_index()
     )
-    said["work"] = said["task"] + (" (" + said["position"] + ")").where(said["position"] != "", "")
+    said["work"] = said["title"] + (" (" + said["position"] + ")").where(said["position"] != "", "")
     work = said.groupby(["vehicle", "day"])["work"].agg(", ".join)
     by = jobs.groupby(["vehicle", "day"])
     made = by.agg(site=("site", "first"), jobs=("task", "size"), wasted_amount=("wasted_amount", "sum")).join(work).reset_index()
@@ -346,7 +387,7 @@ def visits_table(plan, as_of):
 
 
 def order_said(table):
-    """How the order is reckoned."""
+    """How the order is estimated."""
     if table.empty:
         return "Neither the plan nor the wear on record names a part to order."
     none = table[table["order_packs"].eq(0) & (table["chance"] > 0.05)]
@@ -412,8 +453,10 @@ def money_table(totals, show):
     return pd.DataFrame(rows, columns=["name", "cost", "low", "high"])
 
 
-def money_said(outlook, totals, show):
-    """What the money is, and what is not in it."""
+def money_said(outlook, totals, show, past=None):
+    """What the money is, what corrected it, and what is not in it. past: `LastYear` or None."""
+    if not outlook.has_year:
+        return NO_YEAR
     e = totals["money"]
     if e.value == 0:
         return "So far as the plan and the log tell, the year asks for no workshop money."
@@ -422,11 +465,15 @@ def money_said(outlook, totals, show):
     lost = _lost(outlook.told, CLASSES, "no price")
     log = outlook.prices.tasks["source"].eq("plan").sum() if len(outlook.prices.tasks) else 0
     guess = " Tasks that the log has not priced go by the plan's hours and parts." if log else ""
-    spread = f"{_money(e, show)} at {number(100 * e.confidence)}%"
+    thin = [_class(c) for c in CLASSES if c in outlook.told.thin]
+    few = f" Fewer than {LEAST_BILLS} bills on record tell of {listing(thin)}, so no figure is given for them." if thin else ""
+    repairs = "" if "unplanned" in outlook.told.thin else " Unplanned repairs go by each kind's own rate and age."
     return (
-        f"{spread}, at the prices of the last two years.{lost}{guess} Not in it: fuel, fixed costs, accidents, recalls, and "
-        "vehicles yet to come. Repairs that "
-        "nobody planned come by each kind's own rate and age; a rare, very large bill can still lie outside any band."
+        f"{_money(e, show)} at the prices of the last two years{_without(outlook.told)}.{few} "
+        f"{learned_said(past, outlook.told)}{lost}{guess} Not in it: fuel, fixed costs, accidents, "
+        f"recalls, and vehicles yet to come.{repairs} "
+        "The range is not a 90% interval: too few years were tested to say how often it holds. "
+        "A rare, very large bill can still lie outside it."
     )
 
 
@@ -434,7 +481,7 @@ def alt_months(table, column, what, show):
     """The figure of months in words."""
     told = show.money if column == "money" else lambda x: number(round(x))
     ends = f"from {told(table[column].min())} to {told(table[column].max())}"
-    return f"{what} foreseen for each of the next twelve months with its band; the means go {ends} a month."
+    return f"{what} forecast for each of the next twelve months with its range; the means go {ends} a month."
 
 
 def alt_last_year(past, column):
@@ -443,8 +490,8 @@ def alt_last_year(past, column):
         return ""
     inside, of = past.inside(column)
     return (
-        f"What last year's outlook foresaw by month with its band, what came and what the year before had: {number(inside)} of "
-        f"{number(of)} months came inside."
+        f"Last year's outlook by month with its range, the actual numbers and those of the year before: {number(inside)} of "
+        f"{number(of)} months were inside."
     )
 
 

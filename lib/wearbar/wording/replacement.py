@@ -2,8 +2,8 @@
 
 import math
 
-from wearbar.keeping import MIN_YEARS
-from wearbar.wording.common import has_width, interval, listing, number, plural, safe
+from wearbar.keeping import MIN_YEARS, STEP_YEARS
+from wearbar.wording.common import has_width, listing, number, plural, safe
 
 __all__ = ["alt_keeping", "alt_repairs", "keeping", "repairs", "replace", "trend"]
 
@@ -13,7 +13,7 @@ FEW_VISITS = 10  # below this their evenness says nothing
 
 def repairs(curves, show):
     """How far repairs mount up, by kind, and how to read the curve."""
-    if not any(sum(c.attrs[name] for name in ("inside", "later", "outside")) for c in curves.values()):
+    if not any(sum(c.attrs[name] for name in ("inside", "apart", "outside")) for c in curves.values()):
         return "The log holds no unplanned visits, so nothing can be said of how repairs mount up."
     told = "\n".join(f"- **{safe(kind)}**: {_mounting(c, show)}" for kind, c in curves.items() if len(c))
     how = (
@@ -29,9 +29,9 @@ def _mounting(curve, show):
     between = f" (interval {show.range(last['low'], last['high'], 'money')})" if has_width(last["low"], last["high"]) else ""
     visits = plural(counts["inside"], "visit")
     told = f"repairs come to {show.money(last['mcf'], 0)}{between} by an age of {number(last['time'], 1)} years{since}, {visits} in all"
-    if counts["later"]:
-        money = show.money(counts["later_amount"])
-        told += f"; {plural(counts['later'], 'visit')} ({money}) came later, at ages of which only one vehicle tells"
+    if counts["apart"]:
+        money = show.money(counts["apart_amount"])
+        told += f"; {plural(counts['apart'], 'visit')} ({money}) came at ages of too few vehicles"
     if counts["outside"]:
         told += f"; {plural(counts['outside'], 'visit')} fell in a hole of the record"
     return told
@@ -74,7 +74,7 @@ def replace(kept, show):
     flat = [safe(k.kind) for k in told if not _missing(k.best.value) and not _stands_out(k)]
     parts = [
         f"it is cheapest to replace {listing(least)}" if least else "",
-        f"a year costs less the longer a vehicle is kept, as far as the record goes ({listing(late)})" if late else "",
+        f"a year costs less the longer a vehicle is kept, up to the age at which three are on record ({listing(late)})" if late else "",
         f"no age stands out for {listing(flat)}" if flat else "",
     ]
     return f"By money alone, {'; '.join(p for p in parts if p)}.", "note"
@@ -84,7 +84,7 @@ def _stands_out(k):
     """A best age that is neither within the first years, which warranty and first parts carry, nor hardly better than the oldest."""
     if _missing(k.best.value) or k.best.value < MIN_YEARS:
         return False
-    return k.curve["low"].iloc[-1] > k.curve["cost_per_year"].min()
+    return k.is_clear
 
 
 def keeping(kept, show):
@@ -103,20 +103,28 @@ def _kept(k, show):
     best, curve = k.best, k.curve
     if "cost_per_year" not in curve:
         return f"not told: {best.note} (n = {number(best.n)})."
-    oldest, last = number(curve["age_years"].iloc[-1], 1), show.money(curve["cost_per_year"].iloc[-1], 0)
+    reach, last = number(curve["age_years"].iloc[-1], 1), show.money(curve["cost_per_year"].iloc[-1], 0)
     fall = f"Its value falls by {show.percent(k.fall)} a year (n = {number(best.n)})."
     if _missing(best.value):
-        bound = "" if _missing(best.low) else f": the cheapest age is {number(best.low, 1)} years or more"
-        return f"keeping it still gets cheaper near the oldest age on record, {oldest} years ({last} a year){bound}. {fall}"
+        return f"keeping it still gets cheaper up to {reach} years ({last} a year). {_reach(k)}{fall}"
     least = show.money(curve["cost_per_year"].min(), 0)
-    change = f"a change must cost less than {show.money(k.change, 0)} in all for that to beat keeping it to {oldest} years ({last} a year)"
+    change = f"a change must cost less than {show.money(k.change, 0)} in all for that to beat keeping it to {reach} years ({last} a year)"
     if best.value < MIN_YEARS:
         young = "warranty and the parts that it came with carry its first years"
-        return f"cheapest when young, {least} a year at {number(best.value, 1)} years, since {young}; but {change}. {fall}"
-    limits = f"at least {number(best.low, 1)}" if _missing(best.high) else interval(best.low, best.high, 1)
+        return f"cheapest when young, {least} a year at {number(best.value, 1)} years, since {young}; but {change}. {_reach(k)}{fall}"
     near = f"within 5% of that from {number(k.near[0], 1)} to {number(k.near[1], 1)} years"
-    about = f"cheapest when replaced at about {number(best.value, 1)} years ({_percent(best.confidence)} interval {limits})"
-    return f"{about}, at {least} a year, and {near}; {change}. {fall}"
+    about = f"cheapest when replaced at about {number(best.value, 1)} years, at {least} a year, and {near}"
+    sure = "" if k.is_clear else "Other ages may be as cheap: the record does not clearly separate them. "
+    return f"{about}; {change}. {sure}{_reach(k)}{fall}"
+
+
+def _reach(k):
+    """How far the figures go, where the record goes further."""
+    last = k.curve["age_years"].iloc[-1]
+    if not k.oldest > last + STEP_YEARS:
+        return ""
+    further = f"the oldest on record is {number(k.oldest, 1)} years, with too few beside it or a gap before it"
+    return f"The figures end at {number(last, 1)} years: {further}. "
 
 
 def alt_repairs(curves, show):
@@ -138,6 +146,3 @@ def _chance(p):
 def _missing(x):
     return x is None or math.isnan(x)
 
-
-def _percent(share):
-    return f"{number(100 * share)}%"

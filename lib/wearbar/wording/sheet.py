@@ -2,57 +2,28 @@
 
 from dataclasses import replace
 
-import numpy as np
 import pandas as pd
 
 from wearbar.intervals import STALE_DAYS
-from wearbar.sheet import ON_CONDITION, converted, is_example
+from wearbar.wording import actionlist
 from wearbar.wording.common import Show, clean, listing, number, plain, plural, safe
-from wearbar.wording.intervals import BLIND, REASONS, STATES, danger_none, no_plan
+from wearbar.wording.intervals import BLIND, STATES, danger_none, no_plan
 from wearbar.wording.life import STATE
+from wearbar.wording.sheet_work import blocks, checks, have, later, rechecks
 
-__all__ = ["headline", "own_show", "task_name", "when", "words"]
+__all__ = ["headline", "own_show", "words"]
 
 EXAMPLE = "EXAMPLE, NOT FOR USE"
-HANDBOOK = (
-    "The maker's handbook wins over this sheet, and so does the law of the place. The sheet knows what the log holds and nothing else: "
-    "look at the vehicle itself."
-)
-# common practice, no source
-CAUTIONS = (
-    "Hot oil, coolant and exhaust burn: let them cool, and open no hot cooling system.",
-    "Firm, level ground; wheels chocked. Never go under a vehicle held by a jack alone; a motorcycle on its stand is tied or held.",
-    "Brakes and wheels belong to people trained for them. No firm lever or pedal, no driving.",
-    "Torque to the handbook, with a wrench that is checked; eyes and hands covered; old oil and fluid to the collection point.",
-)
-RETURN = (
-    "battery: charged, tested, tight, clean",
-    "fuel: its age and smell; old fuel out, no leak at tank or hose",
-    "tyres: age, cracks, flat spots, pressure cold",
-    "brakes: firm lever or pedal, free wheels, rust on discs, pads, fluid level and age",
-    "oil, coolant: level, colour, leaks under the vehicle",
-    "chain or belts: rust, stiff links, slack; grease where the handbook says",
-    "nests in air box and exhaust; mice at the wiring",
-    "lights, horn, mirrors, steering free from stop to stop",
-    "papers: test certificate, insurance and tax valid for the first day out",
-    "a slow first drive close by, then look again",
-)
-WEAR_DANGER = {
-    "below-legal": "by its readings at or below the legal limit: off the road until it is checked",
-    "below": "by its readings at its limit: check it, and change it before it goes on",
-    "may-be-below": "perhaps at its limit: measure it before it moves",
-}
 WHAT = {
     "depth": "tread depth",
     "pressure": "pressure, cold",
-    "thickness": "friction material, no backing plate",
+    "thickness": "friction material only",
     "elongation": "elongation at the tight spot",
     "slack": "slack at the tight spot",
     "top-up": "level before topping up",
 }
 PLACES = {"left-shoulder": "left", "centre": "centre", "right-shoulder": "right", "inner": "inner", "outer": "outer"}
 UNITS_OF = {"thickness": "mm", "elongation": "%", "slack": "mm", "top-up": "mL"}
-REASONS_OFF = "worn, failed, damaged, convenience, age, unsuited, rotated, moved, stored, recalled"
 SPARE_ROWS = 2
 NO_DISTANCE = ("hours", "none")  # meters
 NEAR_KM = 50.0  # to the low limit: look now
@@ -69,9 +40,7 @@ def headline(visit):
     counts = visit.tasks["state"].value_counts()
     due = [f"{number(counts[s])} {STATES[s][2:]}" for s in ("past-window", "due", "in-window", "not-known") if counts.get(s)]
     work = f"Work: {listing(due)}." if due else "No task is due or may be done by this log." if visit.has_plan else no_plan_said(visit)
-    held = [REASONS.get(r, r) for r in visit.dangers["reason"]]
-    worn = visit.worn[visit.worn["state"].isin(WEAR_DANGER)]
-    held += [f"{safe(row.last_position)} {safe(row.category)} {STATE[row.state]}" for row in worn.itertuples()]
+    held = [safe(actionlist.what(row)) for row in visit.dangers.itertuples()]
     if held:
         return f"{safe(visit.vehicle)} is to be seen to before it moves: {listing(held)}. {work}", "now"
     urgency = "now" if counts.get("past-window") else "soon" if due else "note"
@@ -86,34 +55,31 @@ def words(visit, log, show):
     """Everything that the sheet's template prints."""
     return {
         "head": _head(visit, log, show),
-        "dangers": _dangers(visit, show),
+        "dangers": _told(visit.dangers, show),
         "clear": plain(danger_none(visit.untold).replace("**", "")),
         "blind": f"The log has no table of {listing(visit.untold)}: {listing([BLIND[m] for m in visit.untold])}." if visit.untold else "",
-        "others": [_other(row, show) for row in visit.others.itertuples()],
+        "others": [f"{what}: {stands}" for what, stands in _told(visit.others, show)],
         "odometer": _odometer(visit, show),
-        "cautions": CAUTIONS,
-        "handbook": HANDBOOK,
         "example": EXAMPLE if visit.is_example else "",
-        "blocks": _blocks(visit, log, show),
-        "later": _later(visit, log, show),
+        "blocks": blocks(visit, log, show),
+        "later": later(visit, log, show),
         "nothing": _nothing(visit, log, show),
-        "have": [_have(row) for row in visit.have.itertuples()],
+        "have": [have(row, visit) for row in visit.have.itertuples()],
         "worn": [_worn(row, show) for row in visit.worn.itertuples()],
-        "reads": [_read(row, show) for row in visit.reads.itertuples()],
+        "reads": [_read(row, log.as_of, show) for row in visit.reads.itertuples()],
         "no_reads": _no_reads(visit, show),
         "changes": [_change(row, show, visit.meter) for row in visit.changes.itertuples()],
         "spare": range(SPARE_ROWS),
-        "reasons": REASONS_OFF,
         "depth": _depth(show),
         "unit": "" if visit.meter in NO_DISTANCE else show.units.distance,
-        "rechecks": _rechecks(visit, show),
-        "return": RETURN if visit.laid_up else (),
+        "rechecks": rechecks(visit, show),
+        "checks": checks(visit),
         "laid_up": _laid_up(visit, show),
     }
 
 
 def _head(visit, log, show):
-    chosen = f"the one whose work presses most, of {plural(visit.n_vehicles, 'vehicle')}" if visit.n_vehicles > 1 else ""
+    chosen = f"the vehicle with the most urgent work of {plural(visit.n_vehicles, 'vehicle')}" if visit.n_vehicles > 1 else ""
     parts = [visit.kind, clean(visit.site) if visit.site else "", chosen]
     gone = "" if pd.isna(visit.disposed) else f"It left on {show.date(visit.disposed)}: nothing is due on it."
     made = f"{clean(log.name)}, as it stood on {show.date(log.as_of)}; log's fingerprint {log.sha256[:12] or 'none'}"
@@ -137,7 +103,7 @@ def _odometer(visit, show):
     else:
         shown = [show.distance(last.odometer_km)] if pd.notna(last.odometer_km) and visit.meter not in NO_DISTANCE else []
         shown += [f"{number(last.hours)} h"] if pd.notna(last.hours) else []
-        said = f"Last reading: {listing(shown)} on {show.date(last.date)}, {show.days(last.days)} before the log's day."
+        said = f"Last reading: {listing(shown)} on {show.date(last.date)}, {show.days(last.days)} before the report date."
         if last.is_stale:
             said += f" It is older than {plural(STALE_DAYS, 'day')}: what hangs on distance is a range of dates until you read it again."
     return {"boxes": boxes, "said": said, "is_stale": last.is_stale}
@@ -157,150 +123,11 @@ def _no_reads(visit, show):
     return f"{why}: write down what you read, where, and the {at}."
 
 
-def _dangers(visit, show):
-    told = [_danger(row, show) for row in visit.dangers.itertuples()]
-    worn = visit.worn[visit.worn["state"].isin(WEAR_DANGER)]
-    return told + [(f"{clean(r.last_position, 40)} {clean(r.category, 40)}", WEAR_DANGER[r.state]) for r in worn.itertuples()]
-
-
-def _danger(row, show):
-    """(what, how it stands) of one thing that forbids driving."""
-    name = clean(row.item if pd.isna(row.text) else row.text, 200)
-    where = "" if pd.isna(row.position) else f" ({clean(row.position, 40)})"
-    since = "to be done by" if row.what == "campaign" else "ended" if row.what == "certificate" else "found"
-    driven = f", {show.distance(row.driven_km)} driven since" if row.driven_km and row.driven_km > 0.5 else ""
-    stands = "; laid up" if row.is_laid_up else ""
-    days = f" ({show.days(row.days_open)}{driven})" if row.days_open > 0 else ""
-    return f"{REASONS.get(row.reason, clean(row.reason))}: {name}{where}", f"{since} {show.date(row.due_date)}{days}{stands}"
-
-
-_OTHER = {"defect": "open", "certificate": "certificate", "campaign": "recall", "recheck": "look again", "deferral": "put off"}
-
-
-def _other(row, show):
-    """One thing else that is open, in a line."""
-    what = row.grade if row.what in ("defect", "campaign") and pd.notna(row.grade) else _OTHER[row.what]
-    name = task_name(row.item) if row.what in ("recheck", "certificate") else clean(row.item, 40)
-    where = f" ({clean(row.position, 40)})" if pd.notna(row.position) and row.position else ""
-    text = f": {clean(row.text, 160)}" if pd.notna(row.text) else ""
-    start = {"defect": "found", "certificate": "ends", "campaign": "by", "recheck": "by", "deferral": "to"}[row.what]
-    day = f", {start} {show.date(row.due_date)}" if pd.notna(row.due_date) else ""
-    at = f" or {show.distance(row.due_odometer_km)}" if row.what in ("recheck", "deferral") and pd.notna(row.due_odometer_km) else ""
-    state = "; overdue" if row.state == "past-window" else "; whether it was done is not known" if row.state == "not-known" else ""
-    return f"{str(what).replace('-', ' ')} {name}{where}{text}{day}{at}{state}"
-
-
-def task_name(code):
-    """A code as words."""
-    text = clean(code, 80).replace("-", " ")
-    return text[:1].upper() + text[1:]
-
-
-def _blocks(visit, log, show):
-    """The tasks to be printed with their steps, positions that stand alike said together."""
-    full = visit.tasks[visit.tasks["is_full"]]
-    return [_block(group, visit, log, show) for _, group in full.groupby("task", sort=False)]
-
-
-def _block(rows, visit, log, show):
-    row = rows.iloc[0]
-    covered = visit.tasks.loc[visit.tasks["done_by"] == row["task"], "task"].drop_duplicates()
-    return {
-        "name": task_name(row["task"]),
-        "code": clean(row["task"], 80),
-        "safety": bool(row["safety"] is True or row["safety"] == 1.0),
-        "stands": _stands(rows, log, show),
-        "also": listing([task_name(c).lower() for c in covered]),
-        "hours": f"{number(row['hours'], 1)} h" if pd.notna(row["hours"]) else "",
-        "caution": "" if pd.isna(row["caution"]) else clean(row["caution"], 400),
-        "steps": [clean(step, 200) for step in row["steps"]],
-        "figures": [_figure(f, show) for f in row["figures"]],
-    }
-
-
-def _stands(rows, log, show):
-    """(positions, state in words, when) of a task, positions alike in one."""
-    alike = {}
-    for row in rows.itertuples():
-        place = "" if pd.isna(row.position) or not row.position else clean(row.position, 40)
-        alike.setdefault((_state(row), when(row, log, show)), []).append(place)
-    return [{"where": ", ".join(p for p in places if p), "state": state, "when": said} for (state, said), places in alike.items()]
-
-
-def _state(row):
-    if row.state == ON_CONDITION:
-        return f"by its wear: {STATE[row.wear_state]}"
-    return STATES[row.state][2:]  # without its mark, which looks like a box to tick
-
-
-def when(row, log, show):
-    """When it is or was due, in words; a date that hangs on distance is a range."""
-    if row.state == ON_CONDITION:
-        return "done when the part asks for it"
-    points = [show.date(row.due_date)] if pd.notna(row.due_date) else []
-    points += [f"at {show.distance(row.due_odometer_km)}"] if pd.notna(row.due_odometer_km) else []
-    points += [f"at {number(row.due_hours)} h"] if pd.notna(row.due_hours) else []
-    is_past = row.state in ("past-window", "due")
-    which = f", whichever {'came' if is_past else 'comes'} first" if len(points) > 1 else ""
-    due = f"{'was due' if is_past else 'due'} {listing(points, 'or')}{which}" if points else ""
-    if row.basis == "unknown-history":
-        due = f"no earlier record of it, so {due}"
-    parts = [due, _over(row, show) if is_past else _between(row, log, show), _duty(row, show)]
-    if row.state == "not-known" and row.probably:
-        parts.append(f"at its usual pace probably {STATES[row.probably][2:]}: read the odometer")
-    return "; ".join(p for p in parts if p)
-
-
-def _over(row, show):
-    over = [show.days(row.overrun_days)] if row.overrun_days > 0 else []
-    over += [show.distance(row.overrun_km)] if row.overrun_km > 0 else []
-    over += [f"{number(row.overrun_hours)} h"] if row.overrun_hours > 0 else []
-    return f"over by {listing(over)}" if over else ""
-
-
-def _between(row, log, show):
-    if pd.isna(row.low_date) or pd.isna(row.high_date) or row.low_date >= row.high_date:
-        return ""
-    if row.low_date <= log.as_of:
-        return f"by its use perhaps already, likely between {show.date(row.low_date)} and {show.date(row.high_date)}"
-    low = show.date(row.low_date)
-    low = low.removesuffix(f" {row.high_date.year}") if row.low_date.year == row.high_date.year else low
-    return f"by its use likely between {low} and {show.date(row.high_date)}"
-
-
-def _duty(row, show):
-    if row.duty == "severe":
-        return "by the limits for hard use"
-    if row.duty != "not-known" or (pd.isna(row.severe_due_km) and pd.isna(row.severe_due_date)):
-        return ""
-    return "sooner if it is used hard, which the log does not tell"
-
-
-def _figure(figure, show):
-    """One figure: in the source's unit, the other unit beside it; without a source a blank."""
-    unit = clean(figure["unit"], 20) if figure["unit"] else ""
-    told = {"name": clean(figure["name"], 80), "unit": unit, "text": "", "other": "", "source": "", "is_example": False}
-    if not figure["source"]:
-        return told
-    other = converted(figure["value"], figure["unit"], show.units)
-    value = np.format_float_positional(figure["value"], trim="-")
-    return told | {
-        "text": f"{value} {unit}".rstrip(),
-        "other": f"{other[0]} {other[1]}" if other else "",
-        "source": clean(figure["source"], 80),
-        "is_example": is_example(figure["source"]),
-    }
-
-
-def _later(visit, log, show):
-    """What comes later and has no room for its steps, a line each."""
-    rest = visit.tasks[~visit.tasks["is_full"] & visit.tasks["done_by"].eq("")]
-    lines = [(task_name(code), _stands(rows, log, show)) for code, rows in rest.groupby("task", sort=False)]
-    return [f"{name}{_where(s)}: {s['when']}" for name, stands in lines for s in stands]
-
-
-def _where(stands):
-    return f" ({stands['where']})" if stands["where"] else ""
+def _told(rows, show):
+    """(what, how it stands and what to do) of rows of the action list."""
+    said = actionlist.told(rows, show).itertuples()
+    laid_up = f"; {actionlist.LAID_UP}"
+    return [(row.what, f"{row.evidence}{laid_up if row.is_laid_up else ''}. {row.todo}") for row in said]
 
 
 def _nothing(visit, log, show):
@@ -313,17 +140,6 @@ def _nothing(visit, log, show):
     last = none if pd.isna(visit.last.date) else f"whose last reading is {show.days(visit.last.days)} old"
     blind = f" and which has no table of {listing(visit.untold)}" if visit.untold else ""
     return f"No task is due now or soon by this log, {last}{blind}. That is not the same as a vehicle in order."
-
-
-def _have(row):
-    """One part to have ready: (item, amount, packs, what for)."""
-    unit = f" {clean(row.unit, 20)}" if row.unit else ""
-    pack = f"{plural(row.packs, 'pack')} of {_exact(row.pack)}{unit}" if row.unit or row.pack != 1 else ""
-    return clean(row.item, 80), f"{_exact(row.quantity)}{unit}", pack, listing([task_name(t).lower() for t in row.tasks], most=4)
-
-
-def _exact(x):
-    return np.format_float_positional(round(float(x), 6), trim="-")
 
 
 def _worn(row, show):
@@ -342,29 +158,34 @@ def _height(x, quantity, show):
     return f"{number(x, 1)}%" if quantity == "elongation" else show.depth(x) if quantity == "depth" else f"{number(x, 1)} mm"
 
 
-def _read(row, show):
+def _read(row, as_of, show):
     """One reading to take: where, what, the last one, the limit, blanks (label, unit), boxes to tick."""
     quantity, is_oil = row.quantity, row.category == "engine-oil"
     unit = {"depth": _depth(show), "pressure": show.units.pressure}.get(quantity, UNITS_OF.get(quantity))
     last = f"{_value(row.last, quantity, show)}, {show.date(row.last_date)}" if pd.notna(row.last) else ""
+    last += " (doubted)" if pd.notna(row.last_is_doubted) and row.last_is_doubted else ""
+    blanks = [("level", ""), ("added", unit)] if is_oil else [(PLACES.get(p, ""), unit * (p == row.places[-1])) for p in row.places]
+    is_tread = row.category == "tyre" and quantity == "depth"
+    made = f"; {(as_of - row.made).days / 365.25:.1f} years old" if is_tread and pd.notna(row.made) else ""
     return {
         "where": "engine oil" if is_oil else f"{clean(row.position, 40)} {clean(row.category, 40)}".replace("-", " "),
-        "what": WHAT[quantity],
+        "what": WHAT[quantity] + made,
         "last": f"added {last}" if is_oil and last else last,
         "limit": _limit(row, show),
-        "blanks": [("level", ""), ("added", unit)] if is_oil else [(PLACES.get(p, ""), unit * (p == row.places[-1])) for p in row.places],
+        "blanks": [*blanks, ("made", "")] if is_tread and not made else blanks,
         "boxes": ("cold", "hot") if is_oil else (),
     }
 
 
 def _limit(row, show):
-    """The limit to change at, and the legal one beside it where that is another."""
+    """The limit to change at, and the legal one with its jurisdiction."""
     if pd.isna(row.limit):
         return ""
     limit = _height(row.limit, row.quantity, show)
-    if pd.isna(row.legal_limit) or row.legal_limit == row.limit:
+    if pd.isna(row.legal_limit):
         return limit
-    return f"{limit}; law {_height(row.legal_limit, row.quantity, show)}"
+    law = f"law {_height(row.legal_limit, row.quantity, show)}, {clean(row.jurisdiction, 20)}"
+    return law if row.legal_limit == row.limit else f"{limit}; {law}"
 
 
 def _depth(show):
@@ -384,22 +205,10 @@ def _change(row, show, meter):
     return clean(row.position, 40), f"{clean(row.category, 40).replace('-', ' ')}: {clean(row.item, 60)}", fitted
 
 
-def _rechecks(visit, show):
-    """What must be looked at again because the work disturbs it: (task, within)."""
-    rows = visit.tasks[visit.tasks["is_full"]].drop_duplicates("task")
-    rows = rows[rows["recheck_km"].notna() | rows["recheck_days"].notna()]
-    told = []
-    for row in rows.itertuples():
-        within = [show.distance(row.recheck_km)] if pd.notna(row.recheck_km) else []
-        within += [show.days(row.recheck_days)] if pd.notna(row.recheck_days) else []
-        told.append((task_name(row.task), listing(within, "or"), f"{clean(row.task, 80)}-recheck"))
-    return told
-
-
 def _laid_up(visit, show):
     stay = visit.laid_up
     if stay is None:
         return ""
     end = "" if pd.isna(stay["to"]) else f" to {show.date(stay['to'])}"
     why = "" if pd.isna(stay["reason"]) else f" ({clean(stay['reason'], 40).replace('-', ' ')})"
-    return f"Laid up from {show.date(stay['from'])}{end}{why}. The calendar ran on: do what fell due before its next use."
+    return f"Off the road from {show.date(stay['from'])}{end}{why}. The calendar ran on: do what fell due before its next use."

@@ -13,6 +13,8 @@ from wearbar.wording.common import Show, clean, decimals_of, has_width, interval
 
 __all__ = ["Head", "csv_of", "heads_of", "html_of"]
 
+STARTERS = set("=+-@|%＝＋－＠％｜")  # of a formula in some spreadsheet; the wide ones are turned into the others on import
+
 # a column's name ends with -> the unit it is in; the longest ending that fits decides
 ENDINGS = {
     "_km": "km",
@@ -197,4 +199,4 @@ def _inert(x):
     if isinstance(x, (pd.Timestamp, datetime.date)):
         return f"{x:%Y-%m-%d}"
     text = clean(x, 2000) if not pd.api.types.is_bool(x) else ("yes" if x else "no")
-    return f"'{text}" if text[:1] in set("=+-@|%") else text
+    return f"'{text}" if text[:1] in STARTERS else text

@@ -1,80 +1,73 @@
-"""What is said of wear: what must be done now, how far parts still go, how long items last to their limit, how far to trust it."""
+"""What is said of wear: what must be done now, how far fitted parts still go, how long items last to their limit."""
 
 import numpy as np
 
-from wearbar.wear.remaining import STATES
+from wearbar.wear.state import AT_LIMIT
 from wearbar.wording.common import MISSING, clean, listing, number, plural, safe
 
 __all__ = [
     "CAPTION_LEFT",
     "CAPTION_LINES",
-    "CAUTION",
-    "HEADS_LIMIT",
     "HEADS_NOW",
+    "NO_LEGAL",
     "STATE",
     "alt_left",
     "alt_lines",
+    "caution",
+    "evidence",
     "has_left",
     "has_line",
     "headline",
     "height",
-    "limit_note",
+    "legal_said",
     "now_note",
     "now_table",
     "on_now",
     "part_name",
-    "rate_head",
-    "wear_life",
     "what_of",
 ]
 
 STATE = {
-    "below-legal": "at the legal limit",
-    "below": "at the limit",
+    "limit-not-known": "limit not known: check before use",
+    "below-legal": "at or past the legal limit",
+    "below": "at or past the limit",
     "may-be-below": "perhaps at the limit",
-    "before-next-look": "perhaps before the next look",
+    "before-next-look": "may reach the limit before the next inspection",
     "not-known": "not known",
-    "above": "not near",
+    "above": "not near its limit",
 }
 SHORT = {
-    "its wear has not been read": "not read",
+    "its wear has not been read": "not measured",
     "no limit is known for it": "no limit",
-    "too few readings of it and of like parts to say how it wears": "few readings",
+    "too few readings of it and of like parts to say how it wears": "too few readings",
     "its readings show no wear yet": "no wear yet",
     "no distance is known of its readings": "no distance at its readings",
-    "its last reading lies far off its line": "far off its line",
+    "its last reading lies far off its line": "last reading doubted",
 }
+NO_LEGAL = "legal limit not given"
 CAUTION = (
-    "A wear line sees wear alone. It does not see cuts, bulges, cracks, age, heat, a seized caliper or a damaged chain: look at the part "
-    "itself, and at its lowest place. Legal limits below are examples; your own law and the maker's handbook come first, and at the "
-    "legal limit grip in the wet is already poor. Support the vehicle before work below it. Brake and wheel work belongs to people "
-    "trained for it; afterwards tighten to the handbook and check again."
+    "A wear line sees wear alone. It does not see cuts, bulges, cracks, age, heat, a seized caliper or a damaged chain: inspect the "
+    "part itself, at its lowest place. At the legal limit grip in the wet is already poor. Support the vehicle before work below it. "
+    "Brake and wheel work belongs to people trained for it; afterwards tighten to the handbook and check again."
 )
 HEADS_NOW = {
     "vehicle": "Vehicle",
     "what": "Part",
     "state": "Wear limit",
-    "now": "Now / limit",
-    "act_km": "Look or change within",
+    "measured": "Last measured",
+    "now": "Now, by its line / limit",
+    "legal": "Legal limit",
+    "act_km": "Inspect or change within",
     "date_low": "Not later than",
-    "chance": "Within its limit at the next look",
     ("left_km", "left_low_km", "left_high_km"): "Left by its line",
 }
-HEADS_LIMIT = {
-    "what": "Part",
-    "item": "Item",
-    "n": "Parts",
-    "vehicles": "Vehicles",
-    "rate": "Wear",
-    ("life_km", "low_km", "high_km"): "Middle life to the limit",
-    "quick_km": "Nine in ten last",
-}
 CAPTION_LEFT = (
-    "Mark: by the line; upright stroke: the low limit, which is what to plan by; line: the interval, cut at the edge of the picture."
+    "Mark: distance left by the wear line. Upright stroke: the low limit, which is what to plan by. Line: the range, cut at the edge of "
+    "the picture. A cross at nil: at or past a limit, or perhaps so."
 )
 CAPTION_LINES = (
-    "Dots are the readings at the place that reaches the limit first, small squares other places; the band is the interval of the line. "
-    "It is drawn past now to show the doubt, not as leave."
+    "Dots are the readings at the place that reaches the limit first, small squares other places; the band is the range of the line. "
+    "It is drawn past today to show the doubt. It is not permission to use the part that far."
 )
 
 
@@ -82,12 +75,35 @@ def part_name(row):
     return f"{clean(row['vehicle'], 20)} {clean(row['last_position'], 18)} {clean(row['category'], 16)}"
 
 
-def _parts(rows, most=5):
-    return listing([safe(part_name(r)) for r in rows.to_dict("records")], most=most)
+def legal_said(row, show):
+    """ "legal limit 1.6 mm, GB", with the jurisdiction that it is of, or that none is given."""
+    if row["legal_limit"] != row["legal_limit"]:
+        return NO_LEGAL
+    return f"legal limit {height(row['legal_limit'], row['quantity'], show)}, {clean(row['jurisdiction'], 20)}"
 
 
-def _are(rows):
-    return f"{plural(len(rows), 'part')} {'is, by its readings,' if len(rows) == 1 else 'are, by their readings,'}"
+def evidence(row, show):
+    """What a part's state rests on: its last reading, or the forecast of its line with its last reading beside it."""
+    last = height(row["last_height"], row["quantity"], show)
+    on_day = f"{last} on {show.date(row['last_read'])}"
+    if row["state"] == "limit-not-known" and row["by"] == "reading":
+        return f"limit not known: measured {on_day}, check before use"
+    if row["by"] == "reading":
+        return on_day + (", doubted: far off its wear line" if row["last_is_doubted"] else "")
+    line = f"{height(row['now_height'], row['quantity'], show)} by its wear line"
+    return f"{line} (last measured {on_day})" if row["last_height"] == row["last_height"] else f"{line} (never measured)"
+
+
+def _parts(rows, show, most=4):
+    """The parts' names; of one alone also what is known of it."""
+    rows = rows.to_dict("records")
+    if len(rows) == 1 and rows[0]["state"] == "limit-not-known":
+        said = evidence(rows[0], show).removeprefix("limit not known: ").removesuffix(", check before use")
+        return f"{safe(part_name(rows[0]))}, {said}"
+    if len(rows) == 1:
+        own = f"limit {height(rows[0]['limit'], rows[0]['quantity'], show)}; " if rows[0]["limit_from"] == "the log" else ""
+        return f"{safe(part_name(rows[0]))}, {evidence(rows[0], show)}; {own}{safe(legal_said(rows[0], show))}"
+    return listing([safe(part_name(r)) for r in rows], most=most)
 
 
 def _unjudged(on):
@@ -95,92 +111,114 @@ def _unjudged(on):
     if not len(on):
         return ""
     why = [f"{n:,} {SHORT.get(words, words)}" for words, n in on["why_not"].value_counts(sort=False).items()]
-    return f" {plural(len(on), 'part')} now on cannot be judged ({listing(why)})."
+    return f" What is left of {plural(len(on), 'fitted part')} is not known ({listing(why)})."
+
+
+def _at_limits(on, show):
+    """Sentences on the parts at or perhaps at a limit: by measurement first, then by forecast; in each what to do."""
+    read, line = on["by"].eq("reading"), on["by"].eq("line")
+    legal, own = on["state"].eq("below-legal"), on["state"].eq("below")
+    told = [
+        (on["state"].eq("limit-not-known"), "with little left and no known limit", "Check before use."),
+        (legal & read, "measured at or past the legal limit", "Do not drive until checked."),
+        (own & read, "measured at or past the limit", "Change now."),
+        (legal & line, "forecast at or past the legal limit", "Measure before the next use."),
+        (own & line, "forecast at or past the limit", "Measure today, and change."),
+        (on["state"].eq("may-be-below"), "perhaps at the limit", "Measure before the next use."),
+    ]
+    alone = {True: ", by their wear lines alone", False: ""}
+    told = [(on[m], what + alone[what.startswith("forecast") and m.sum() > 1], act) for m, what, act in told if m.any()]
+    return " ".join(f"{plural(len(rows), 'part')} {what}: {_parts(rows, show)}. {act}" for rows, what, act in told)
 
 
 def headline(on, show):
-    """(sentence, urgency) that answers: what must be done now?"""
-    at = {name: on[on["state"].eq(name)] for name in STATES}
-    unread = _unjudged(at["not-known"])
+    """(sentences, urgency) that answer: what must be done now?"""
     if not len(on):
-        return (
-            "The log has no wear readings of parts now on, so nothing can be said of what is left. Read tread, pads and chain at each "
-            "visit.",
-            "note",
-        )
-    if len(at["below-legal"]):
-        rest = f" {plural(len(at['below']), 'more part')} at or past the limit for changing." if len(at["below"]) else ""
-        what = f"{_are(at['below-legal'])} at or past the legal limit, off the road until checked: {_parts(at['below-legal'])}."
-        return what + rest + unread, "now"
-    if len(at["below"]):
-        what = f"{_are(at['below'])} at or past the limit for changing: {_parts(at['below'])}. Check and change."
-        return what + unread, "now"
-    if len(at["may-be-below"]):
-        return (
-            f"{plural(len(at['may-be-below']), 'part')} may be at the limit now: {_parts(at['may-be-below'])}. Measure before next "
-            f"use.{unread}",
-            "now",
-        )
-    if len(at["before-next-look"]):
-        soon = at["before-next-look"]
-        what = f"{plural(len(soon), 'part')} may reach the limit before the next look at the usual distance: {_parts(soon)}; look sooner."
+        text = "The log has no wear readings of fitted parts, so what is left is not known. Measure tread, pads and chain at each visit."
+        return text, "note"
+    unread = _unjudged(on[on["state"].eq("not-known")])
+    if on["state"].isin(AT_LIMIT).any():
+        return _at_limits(on, show) + unread, "now"
+    soon = on[on["state"].eq("before-next-look")]
+    if len(soon):
+        names = listing([safe(part_name(r)) for r in soon.to_dict("records")], most=4)
+        what = f"{plural(len(soon), 'part')} may reach the limit before the next inspection: {names}. Inspect sooner."
         return what + unread, "soon"
-    if not len(at["above"]):
-        start = "No part now on has been read for wear." if on["last_read"].isna().all() else "None of the parts read is at its limit."
+    n = int(on["state"].eq("above").sum())
+    if not n:
+        start = "No fitted part has been measured for wear." if on["last_read"].isna().all() else "No part measured is at its limit."
         return start + unread, "note"
-    n = len(at["above"])
-    start = "The one part that can be judged may not" if n == 1 else f"None of the {plural(n, 'part')} that can be judged may"
-    return f"{start} reach its limit before the next look.{unread}", "note"
+    start = "The one part that can be judged is" if n == 1 else f"None of the {plural(n, 'part')} that can be judged is"
+    return f"{start} {'not ' if n == 1 else ''}likely to reach its limit before the next inspection.{unread}", "note"
 
 
 def on_now(on, lives):
-    """What the table of parts now on rests on."""
+    """What the table of fitted parts rests on."""
     if not len(on):
-        return "No part now on has a wear reading."
-    counts = [f"{int(on['state'].eq(name).sum()):,} {STATE[name]}" for name in STATES if on["state"].eq(name).any()]
+        return "No fitted part has a wear reading."
+    at = on["state"].isin(["below", "below-legal"])
+    words = on["state"].map(STATE).mask(at & on["by"].eq("line"), "forecast " + on["state"].map(STATE))
+    words = words.mask(at & on["by"].eq("reading"), "measured " + on["state"].map(STATE)).str.partition(":")[0]
+    counts = [f"{n:,} {said}" for said, n in words.value_counts(sort=False).items()]
     unread = lives[lives["is_on"] & ~lives["part_key"].isin(on["part_key"])]
     others = (
-        f" No wear is read of {plural(len(unread), 'other part')} ({listing([safe(c) for c in sorted(unread['category'].unique())])})."
+        f" Wear is not measured on {plural(len(unread), 'other part')} ({listing([safe(c) for c in sorted(unread['category'].unique())])})."
         if len(unread)
         else ""
     )
     n_read, one = int(on["last_read"].notna().sum()), len(on) == 1
-    kinds = "is of a kind" if one else "are of kinds"
-    read = f"{'has' if one else 'have'} been read for wear" if n_read == len(on) else f"{kinds} read for wear"
+    read = f"{'has' if one else 'have'} been measured" if n_read == len(on) else f"{'is' if one else 'are'} of kinds measured for wear"
     blind = len(on) - n_read
-    own = f" {plural(blind, 'of them', 'of them')} {'has' if blind == 1 else 'have'} no reading: told by like parts, or not known."
-    return f"{plural(len(on), 'part')} now on {read}: {listing(counts, most=9)}.{own if blind else ''}{others}"
+    own = f" {number(blind)} of them {'has' if blind == 1 else 'have'} no reading: judged by like parts, or not known." if blind else ""
+    return f"{plural(len(on), 'fitted part')} {read}: {listing(counts, most=9)}.{own}{others}"
 
 
 def now_table(on, show):
-    """Parts now on as they are printed: the most pressing first, the low limit leading."""
+    """Fitted parts as they are printed: the most pressing first, the low limit leading."""
     table = on.assign(what=what_of(on, on["last_position"]))
-    heights = zip(on["now_height"], on["limit"], on["quantity"], strict=True)
-    table["now"] = [_now(height(h, q, show), height(limit, q, show)) if q == q else MISSING for h, limit, q in heights]
-    table["chance"] = [chance(p) for p in on["chance_to_next"]]
-    is_read = on["state"].eq("not-known") & on["last_height"].notna()
-    told = on["state"].map(STATE).mask(is_read, "how far not known")
-    table["state"] = told + (": " + on["why_not"].replace(SHORT)).where(on["why_not"].ne("") & ~on["state"].isin(STATES[:2]), "")
+    rows = on.to_dict("records")
+    table["measured"] = [_measured(r, show) for r in rows]
+    table["now"] = [_now(r, show) for r in rows]
+    table["legal"] = [_legal(r, show) for r in rows]
+    table["state"] = [_state(r) for r in rows]
     far = ~np.isfinite(on["left_high_km"].astype(float)) | (on["left_high_km"] > 20 * on["left_km"].clip(lower=1000))
     table["left_high_km"] = on["left_high_km"].mask(far)
     done = on["state"].isin(["below-legal", "below"])
     for column in ("left_km", "left_low_km", "left_high_km"):
         table[column] = table[column].mask(done)
-    table["chance"] = table["chance"].mask(done, "")
     return table
 
 
-def _now(now, limit):
-    """ "2.1 / 1.6 mm": the unit once."""
-    unit = limit.partition(" ")[1:]
-    return f"{now.removesuffix(''.join(unit))} / {limit}"
+def _measured(row, show):
+    if row["last_height"] != row["last_height"]:
+        return "never"
+    place = f" {clean(row['last_place'], 20)}" if row["last_place"] and row["last_place"] == row["last_place"] else ""
+    doubted = " (doubted)" if row["last_is_doubted"] else ""
+    return f"{height(row['last_height'], row['quantity'], show)}{place}, {show.date(row['last_read'])}{doubted}"
 
 
-def chance(p):
-    """ "94%"; never 0 or 100."""
-    if p != p:
-        return ""
-    return "under 1%" if p < 0.01 else "over 99%" if p > 0.99 else f"{p:.0%}"
+def _now(row, show):
+    """ "2.1 / 1.6 mm": the unit once; a part whose line says nothing has its limit alone."""
+    limit = height(row["limit"], row["quantity"], show) if row["limit"] == row["limit"] else "limit not known"
+    by_line = row["by"] == "line" or (row["why_not"] == "" and row["by"] != "reading")
+    now = height(row["now_height"], row["quantity"], show) if by_line else "–"
+    unit = "".join(limit.partition(" ")[1:]) if row["limit"] == row["limit"] else ""
+    return f"{now.removesuffix(unit)} / {limit}"
+
+
+def _legal(row, show):
+    said = legal_said(row, show)
+    return "not given" if said == NO_LEGAL else said.removeprefix("legal limit ")
+
+
+def _state(row):
+    told = STATE[row["state"]]
+    if row["state"] in ("below", "below-legal") and row["by"] == "line":
+        return f"forecast: {told}"
+    if row["state"] == "not-known" and row["last_height"] == row["last_height"]:
+        told = "distance left not known"
+    short = SHORT.get(row["why_not"], row["why_not"])
+    return f"{told}: {short}" if short and row["state"] in ("not-known", "may-be-below") else told
 
 
 def what_of(table, place):
@@ -200,17 +238,32 @@ def height(x, quantity, show):
 def now_note(confidence):
     tail = number(50 + 50 * confidence)
     return (
-        f"Look or change within: the lesser of the low limit (with a chance of {tail}% the part goes further) and the usual distance "
-        "between looks, none where it is or may be at its limit; not later than: the day on which that distance is run at the most the "
-        "vehicle does. Within its limit at the next look: the chance of it at that usual distance, by wear alone. Left by its line is an "
-        "estimate with its interval, not leave to use it up. A part at its limit has no distance left."
+        "Forecast: by the wear line, not by a reading. Inspect or change within: the shorter of the low limit and the usual distance "
+        f"between inspections; nil at a limit. With a chance of {tail}% a part goes further than its low limit. Not later than: the day "
+        "on which that distance is run at the most the vehicle does. Left by its line is an estimate with its range. It is not "
+        "permission to use it that far."
     )
 
 
+def caution(law):
+    """The cautions, and whose legal limits are used."""
+    if not law.jurisdiction:
+        whose = "Legal limit not given: log.toml names no jurisdiction, so no legal limit is used here."
+    elif not len(law.table):
+        whose = f"Legal limit not given: no limits are known for jurisdiction {safe(law.jurisdiction, 20)}."
+    else:
+        whose = f"Legal limits are those of {safe(law.jurisdiction, 20)}; their sources are at the end."
+        whose += " Sets shipped as examples may be out of date." if law.table["origin"].eq("shipped example").any() else ""
+    return f"{CAUTION} {whose} Your own law and the maker's handbook come first."
+
+
 def alt_left(on, show):
-    rows = on[has_left(on)].head(3).to_dict("records")
-    said = [f"{part_name(r)} {show.distance(r['left_low_km'])} at the low limit" for r in rows]
-    return f"Ranges of the distance left of the parts nearest their limits; first {listing(said)}." if said else "No part can be judged."
+    rows = on[has_left(on)]
+    done = int(rows["state"].isin(AT_LIMIT).sum())
+    left = rows[rows["left_low_km"].gt(0)].head(3).to_dict("records")
+    said = [f"{plural(done, 'part')} at or perhaps at a limit"] if done else []
+    said += [f"{part_name(r)} {show.distance(r['left_low_km'])} at the low limit" for r in left]
+    return f"Distance left of the most pressing parts: {listing(said)}." if said else "No part can be judged."
 
 
 def alt_lines(on, show):
@@ -223,39 +276,10 @@ def alt_lines(on, show):
 
 
 def has_left(on):
-    """Which parts have a distance left to draw."""
-    return on["left_km"].notna() & ~on["state"].isin(["below-legal", "below"])
+    """Which parts have a distance left to draw, none included."""
+    return on["left_km"].notna() | on["state"].isin(AT_LIMIT)
 
 
 def has_line(on):
     """Which parts have a line to draw."""
     return on["why_not"].eq("") & (on["n"] >= 2)
-
-
-def wear_life(table, show):
-    """(sentence, table as printed) of life to the limit."""
-    if not len(table):
-        return "No part was read often enough for a life to its limit. Three readings at different distances make a line.", table
-    rate = [_rate(r["rate_mm_per_1000km"], r["quantity"], show) for r in table.to_dict("records")]
-    text = (
-        "Life to the limit is the distance from new until the lowest place reaches the limit: usable depth over the wear rate that "
-        "readings show, whether or not the part was run that far. It takes no account of damage, and it is what wear advice uses; money "
-        "uses the distance in service below."
-    )
-    return text, table.assign(rate=rate, what=what_of(table.drop(columns="vehicles"), table["axle"]))
-
-
-def rate_head(show):
-    return {**HEADS_LIMIT, "rate": f"Wear per 1,000 {show.units.distance}"}
-
-
-def _rate(x, quantity, show):
-    turned = show.scale("mm_per_1000km").turn(x) if quantity == "depth" else show.units.to_km(x)
-    return f"{turned:.2f}{'%' if quantity == 'elongation' else ' mm' if quantity == 'thickness' else show.scale('mm').after}"
-
-
-def limit_note(table):
-    few = int(table["low_km"].isna().sum())
-    more = f" {plural(few, 'row')} without limits: under three vehicles were read." if few else ""
-    rotated = " Rotated: parts that were moved between axles and have come off." if table["axle"].eq("rotated").any() else ""
-    return f"Nine in ten last: that distance at least, by the spread between parts.{rotated}{more}"

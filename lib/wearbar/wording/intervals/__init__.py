@@ -1,7 +1,7 @@
 """What is said of work due and done: what must not be driven, today's list, the rate and what it leaves out, overruns."""
 
+from wearbar.wording.blind import BLIND, danger_none
 from wearbar.wording.intervals.changes import HEADS_SINCE, became_said, became_table, rate_changed, two_rates
-from wearbar.wording.intervals.dangers import BLIND, HEADS_DANGER, REASONS, danger, danger_none, danger_table, headline, overdue_headline
 from wearbar.wording.intervals.dash import HEADS_DASH, NOTE_DASH, dash_said
 from wearbar.wording.intervals.rates import (
     alt_from_due,
@@ -26,22 +26,19 @@ from wearbar.wording.intervals.today import (
     caption_states,
     coming_caption,
     list_said,
-    list_table,
     looked_again,
     no_plan,
     open_heads,
-    over_heads,
     put_off,
     states_said,
 )
+from wearbar.wording.intervals.typed import typed_late
 
 __all__ = [
     "BLIND",
-    "HEADS_DANGER",
     "HEADS_DASH",
     "HEADS_SINCE",
     "NOTE_DASH",
-    "REASONS",
     "STATES",
     "alt_from_due",
     "alt_group",
@@ -52,23 +49,17 @@ __all__ = [
     "became_table",
     "caption_states",
     "coming_caption",
-    "danger",
     "danger_none",
-    "danger_table",
     "dash_said",
     "early",
     "first_limits",
     "first_services",
     "groups",
-    "headline",
     "list_said",
-    "list_table",
     "looked_again",
     "months",
     "no_plan",
     "open_heads",
-    "over_heads",
-    "overdue_headline",
     "overruns",
     "put_off",
     "rate_changed",
@@ -79,4 +70,5 @@ __all__ = [
     "sites",
     "states_said",
     "two_rates",
+    "typed_late",
 ]

@@ -6,7 +6,7 @@ from wearbar.wording.common import listing, number, plural
 
 __all__ = ["HEADS_SINCE", "became_said", "became_table", "rate_changed", "two_rates"]
 
-KINDS = {"defect": "defect", "certificate": "certificate", "campaign": "recall"}
+KINDS = {"defect": "defect", "finding": "failed", "certificate": "certificate", "campaign": "recall", "wear": "worn"}
 BECAME = {"new": "new", "still": "as then", "gone": "no longer listed", "done": "done"}
 HEADS_SINCE = {
     "vehicle": "Vehicle",

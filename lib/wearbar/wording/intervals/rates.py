@@ -2,12 +2,11 @@
 
 import math
 
-from wearbar.intervals import SMALL_SITE, STALE_DAYS, driven_overdue
+from wearbar.intervals import CAUTIOUS, CLEAR_JOBS, CLEAR_P, NOT_KNOWN, SMALL_SITE, STALE_DAYS, driven_overdue
 from wearbar.wording.common import listing, number, plain, plural, safe
 from wearbar.wording.intervals.today import STATES
 
 __all__ = [
-    "CLEAR",
     "LIMITS",
     "OUTCOMES",
     "alt_from_due",
@@ -28,7 +27,6 @@ __all__ = [
 
 OUTCOMES = {"on-time": "in time", "early": "in time, before its window", "late": "late"}
 LIMITS = {"distance": "by distance", "hours": "by hours", "date": "by date", "both": "by distance and date on the same day"}
-CLEAR = 10  # occasions that a group needs to be named
 
 
 def seen(told):
@@ -44,57 +42,70 @@ def seen(told):
 def answer(rate, show):
     """The rate in a sentence."""
     if math.isnan(rate.value):
-        return "No occasion has run its course yet, so there is no rate to tell."
+        return "No job counts yet, so there is no on-time rate to show."
     late = round((1 - rate.value) * rate.n)
-    few = f" {_share(rate, show)}" if rate.n > 1 else ""
-    met = rate.n - late
-    verb = "was" if met == 1 else "were"
-    return f"Of {plural(rate.n, 'occasion')} whose window has closed, {number(met)} {verb} met in time and {number(late)} not:{few}"
-
-
-def _share(rate, show):
-    percent = f"{number(100 * rate.confidence)}%"
-    return f"{show.percent(rate.value)} ({percent} interval {show.percent(rate.low)} to {show.percent(rate.high)})."
+    span = f"; range {show.percent(rate.low)} to {show.percent(rate.high)}" if rate.n > 1 else ""
+    counts = f"{number(rate.n - late)} of {plural(rate.n, 'job')}"
+    return f"{show.percent(rate.value)} of work was done on time ({counts}{span})."
 
 
 def rate_means(rate):
-    """How the rate is counted and what its interval is about."""
-    by = "vehicles are taken as independent, occasions of one vehicle are not" if "effective" in rate.method else "all from one vehicle"
+    """How the rate is counted and what its range is about."""
+    if math.isnan(rate.value):
+        return ""
+    how = "On time is within the plan's tolerance. Open work past it counts as late; work done early counts once its window has closed."
+    if rate.n < 2:
+        return how
+    holds = f"{'at least ' if rate.note == CAUTIOUS else ''}{number(100 * rate.confidence)} times in 100"
     return (
-        "The count is complete: the interval is not about it but about the way of working that lies behind it "
-        f"({by}). Work counts as in time up to and with the late edge of the plan's own window; open work past it counts as late, and work "
-        "done early waits until its window has closed, as open work does."
+        f"{how} The count is exact. The range shows how far the underlying rate may differ: such ranges hold it {holds}. "
+        "Vehicles count as independent, jobs of one vehicle do not; for one vehicle alone, its visits do."
     )
 
 
-def groups(table, column, what):
-    """Which group does worst, where it can be told; else that they cannot be told apart."""
-    sound = table[table["n"] >= CLEAR].sort_values("share", kind="stable")
-    if len(sound) < 2:
-        return f"Too few occasions to set one {what} against another."
-    worst, best = sound.iloc[0], sound.iloc[-1]
-    if worst["high"] < best["low"]:
-        return f"Lowest: {safe(worst[column])}; highest: {safe(best[column])}; their intervals do not meet."
-    return f"The intervals of all {what}s with at least {CLEAR} occasions overlap: they cannot be told apart."
+def groups(apart, column, what, show):
+    """Which groups are clearly above or below the others; that none is; or why they are not compared. apart: of `differences`."""
+    lost = apart.attrs.get("unknown", 0)
+    blank = f" {plural(lost, 'job')} {'has' if lost == 1 else 'have'} no {what} on record and {_is(lost)} not compared." if lost else ""
+    if apart.empty:
+        units = "visits" if column == "vehicle" else "vehicles"
+        few = {"groups": f"Fewer than two {what}s have {CLEAR_JOBS} jobs that count, so {what}s are not compared."}
+        return few.get(apart.attrs["reason"], f"Too few {units} to say whether {what}s differ.") + blank
+    others = f"other {what}s of the same vehicles" if column == "task" else f"other {what}s together"
+    clear = apart[apart["is_clear"]]
+    sides = [("Lower", clear[clear["share"] < clear["rest"]]), ("Higher", clear[clear["share"] > clear["rest"]])]
+    said = [f"{side} than the {others}: {_beside(rows, column, show)}." for side, rows in sides if len(rows)]
+    if not said and apart.attrs["p_all"] < CLEAR_P:
+        said = [f"The {what}s differ by more than chance, but no single one is clearly apart."]
+    return " ".join(said or [f"No {what} is clearly above or below the others."]) + blank
+
+
+def _beside(rows, column, show):
+    each = zip(rows[column], rows["share"], rows["rest"], strict=True)
+    return listing([f"{safe(name)} ({show.percent(own)} against {show.percent(rest)})" for name, own, rest in each], most=9)
+
+
+def _is(n):
+    return "is" if n == 1 else "are"
+
+
+def sites(apart, table, log, show):
+    """As `groups`, of sites; those of few vehicles are not shown, since they can point at a person. table: of `sites_told`."""
+    named = table[table["site"].ne(NOT_KNOWN)]
+    if len(table) < 2:
+        blind = len(table) and not len(named) and table["vehicles"].sum() > 1
+        return f"Site is not known for any of {plural(table['vehicles'].sum(), 'vehicle')}." if blind else ""
+    small = int(named["share"].isna().sum())
+    why = f"with fewer than {SMALL_SITE} vehicles it could point at a person, and the rest could tell it"
+    few = f" {plural(small, 'site')} {_is(small)} not shown: {why}." if small else ""
+    home = "" if "postings" in log.present else " The log has no postings: each vehicle counts at its own site throughout."
+    return groups(apart, "site", "site", show) + few + home
 
 
 def months(table):
     """What the months show, and how a month is counted."""
-    return (
-        "A month holds the occasions whose window closed in it, done or not, so finishing old work later cannot better an earlier month."
-        if len(table)
-        else ""
-    )
-
-
-def sites(table, log):
-    """As `groups`, of sites; those of few vehicles are not told, since they can point at a person."""
-    small = int(table["share"].isna().sum())
-    are = "is" if small == 1 else "are"
-    why = f"of fewer than {SMALL_SITE} vehicles it could point at a person, and the rest could tell it"
-    few = f" {plural(small, 'site')} {are} not told: {why}." if small else ""
-    home = "" if "postings" in log.present else " The log has no postings: each vehicle counts at its own site throughout."
-    return groups(table.dropna(subset="share"), "site", "site") + few + home
+    said = "A month holds the jobs whose window closed in it, done or not. Finishing old work later does not better an earlier month."
+    return said if len(table) else ""
 
 
 def overruns(over, found, driven, show):
@@ -102,7 +113,7 @@ def overruns(over, found, driven, show):
     late = found[found["in_rate"] & (found["outcome"] == "late")]
     past = _driven(driven, driven_overdue(found[found["why"] != "unknown-history"]), show)
     if late.empty:
-        return f"No counted occasion was late.{past}"
+        return f"{'No job that counts was late.' if found['in_rate'].any() else ''}{past}".strip()
     words = {"days": (show.days, "by date"), "km": (show.distance, "by distance"), "hours": (_hours, "of running")}
     halves = "; ".join(s for s in (_median(e, *words[unit]) for unit, e in over.items()) if s)
     open_ = int(late["is_open"].sum())
@@ -118,8 +129,10 @@ def _driven(driven, known, show):
     if not len(driven):
         return ""
     start = f" With some work past its window {plural(int((driven > 0).sum()), 'vehicle')} drove {show.distance(driven.sum())}"
-    without = f", {show.distance(known.sum())} without work whose earlier history is not known" if known.sum() < driven.sum() else ""
-    return f"{start}{without}."
+    if not known.sum():
+        return f"{start}. When that work was last done is not known."
+    rest = f" Work whose earlier history is known makes up {show.distance(known.sum())} of it." if known.sum() < driven.sum() else ""
+    return f"{start}.{rest}"
 
 
 def _hours(n):
@@ -133,10 +146,10 @@ def _median(e, show, what):
     return f"{show(e.value)} {what}{limits} in {plural(e.n, 'case')}"
 
 
-def first_limits(table, want, show):
-    """Which limit came first, and how much of the lateness was a little-used vehicle's date."""
+def first_limits(table, want, show, counted=True):
+    """Which limit came first, and how much of the lateness was a little-used vehicle's date. counted: some jobs count."""
     if table.empty:
-        return "No counted occasion had reached a limit by the time it was done."
+        return "No job that counts had reached a limit by the time it was done." if counted else ""
     parts = [f"{LIMITS[row.first_limit]} {plural(row.n, 'time')} ({number(row.late)} late)" for row in table.itertuples()]
     little = "vehicles whose date came with less than half of the distance driven"
     share = "none" if want.value == 0 else show.percent(want.value)
@@ -165,8 +178,8 @@ def first_services(rows, show):
 
 def services_heads(rows):
     """Headings of the run-in services, with hours where they are counted."""
-    head = {"vehicle": "Vehicle", "task": "Task", "position": "Position", "due_date": "Due", "due_km": "Due at"}
-    head |= {"due_hours": ("Due at, hours", ""), "done_date": "Done", "overrun_days": ("Over by, days", ""), "overrun_km": "Over by"}
+    head = {"vehicle": "Vehicle", "title": "Task", "position": "Position", "due_date": "Due", "due_km": "Due at"}
+    head |= {"due_meter_hours": ("Due at, hours", ""), "done_date": "Done", "overrun_days": ("Over by, days", ""), "overrun_km": "Over by"}
     head |= {"overrun_hours": ("Over by, hours", ""), "stands": "Outcome"}
     return head if rows["due_hours"].notna().any() else {name: text for name, text in head.items() if not name.endswith("_hours")}
 

@@ -1,22 +1,19 @@
 """What is said of the list of work, of the states of tasks, and of work put off or looked at again."""
 
 from wearbar.intervals import FORECAST_DAYS
+from wearbar.wording.actionlist import counted
 from wearbar.wording.common import listing, number, plain, plural, safe
-from wearbar.wording.intervals.dangers import REASONS
 
 __all__ = [
-    "KINDS",
     "MOST_VEHICLES",
     "STATES",
     "alt_states",
     "caption_states",
     "coming_caption",
     "list_said",
-    "list_table",
     "looked_again",
     "no_plan",
     "open_heads",
-    "over_heads",
     "put_off",
     "states_said",
 ]
@@ -31,7 +28,6 @@ STATES = {
     "missed": "missed",
     "not-finished": "not finished",
 }
-KINDS = {"certificate": "certificate runs out", "campaign": "recall", "deferral": "put off", "recheck": "look again", "task": ""}
 MOST_VEHICLES = 60  # in the grid of states
 OVER = {"over_days": ("Over by, days", ""), "over_km": "Over by", "over_hours": ("Over by, hours", "")}
 
@@ -47,49 +43,35 @@ def no_plan(log):
 
 
 def list_said(rows, missing, told, items, found):
-    """What the list holds, and what it cannot."""
-    old = {None: "", 0: " The oldest last reading is of the log's own day."}
+    """What the list holds, and what it cannot. rows: of `actionlist.actions`."""
+    old = {None: "", 0: " The oldest last reading is of the report date itself."}
     old = old.get(told.oldest_days, f" The oldest last reading is {plural(told.oldest_days or 0, 'day')} old.")
     blind = f" The log has no table of {listing(missing)}." if missing else ""
-    unlooked = int((items["what"].eq("recheck") & items["is_open"] & items["state"].eq("not-known")).sum())
-    write = "whether it was done is not known; write it as work, the task's code with -recheck"
-    looks = f" {plural(unlooked, 'piece')} of work asked for a look again and none is in the log: {write}." if unlooked else ""
-    return f"{_start(rows, found)}{old}{blind}{looks} The maker's handbook and the law of the place win over this list."
+    n = int((items["what"].eq("recheck") & items["is_open"] & items["state"].eq("not-known")).sum())
+    write = "Write each as work: the task's code with -recheck."
+    looks = f" {plural(n, 'job')} asked for a re-check that is not in the log. {write}" if n else ""
+    return f"{_start(rows, found)}{old}{blind}{looks} The maker's handbook and the local law win over this list."
 
 
 def _start(rows, found):
-    n = rows["state"].value_counts()
-    parts = [f"{number(n[s])} {STATES[s][2:]}" for s in ("past-window", "due", "in-window", "not-known") if n.get(s)]
-    start = f"On the log's day: {listing(parts)}." if parts else "By this log, nothing is due, overdue or in its window."
+    now = rows[~rows["urgency"].eq("coming")]
+    start = f"On the report date: {counted(now)}." if len(now) else "This log shows nothing to do now."
     if not found.empty:
         return start
-    missing = "**No task of a maintenance plan is known for these vehicles, so what work is due cannot be told.**"
-    return f"{missing} The list holds only what has a due point of its own. {start}" if parts else missing
+    missing = "**No vehicle here has a task of a maintenance plan, so the log cannot say what work is due.**"
+    return f"{missing} The list holds only what has a due point of its own. {start}" if len(now) else missing
 
 
-def over_heads(rows):
+def _over_heads(rows):
     """Headings of how far rows are beyond their due points: of what is counted there."""
     return {name: head for name, head in OVER.items() if rows[name].notna().any()}
 
 
 def open_heads(rows):
     """Headings of open work: its due points, of what is counted there, and how far it is beyond them."""
-    by_hours = {"due_hours": ("Due at, hours", "")} if rows["due_hours"].notna().any() else {}
-    head = {"vehicle": "Vehicle", "task": "Task", "position": "Position", "due_date": "Due", "due_odometer_km": "Due at", **by_hours}
-    return head | over_heads(rows) | {"driven_past_km": "Driven since its window closed"}
-
-
-def list_table(rows):
-    """The list as the reader sees it."""
-    item = rows["what"].map(REASONS).fillna(rows["what"].map(KINDS)).fillna("").astype(str)
-    tasks = rows["tasks"].astype(str).where(item == "", item + ": " + rows["tasks"].astype(str))
-    note = rows["note"].fillna("").astype(str)
-    tasks = tasks.where(note == "", tasks + " (" + note + ")")
-    over = {name: rows[name].where(rows["state"].eq("past-window") & (rows[name] > 0)) for name in OVER}
-    by_date = rows["expected_date"].fillna(rows["due_date"])
-    is_open = rows["low_date"] < rows["high_date"]
-    ends = {name: rows[name].where(is_open) for name in ("low_date", "high_date")}
-    return rows.assign(tasks=tasks, stands=rows["state"].map(STATES), by_date=by_date, **over, **ends)
+    by_hours = {"due_meter_hours": ("Due at, hours", "")} if rows["due_hours"].notna().any() else {}
+    head = {"vehicle": "Vehicle", "title": "Task", "position": "Position", "due_date": "Due", "due_odometer_km": "Due at", **by_hours}
+    return head | _over_heads(rows) | {"driven_past_km": "Driven since its window closed"}
 
 
 def coming_caption():

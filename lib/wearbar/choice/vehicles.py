@@ -1,0 +1,48 @@
+"""The vehicle as the unit: lives of parts changed together are one decision, and limits come from the spread between vehicles."""
+
+from math import nan
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from wearbar.estimate import Estimate
+
+__all__ = ["MIN_CARS", "by_parts_of_one", "decisions", "jackknife"]
+
+MIN_CARS = 4  # vehicles, for limits from the spread between them: of three, 90% hold 85 times in 100 in simulation
+NEAR_KM = 1.0  # lives that begin and end within this and on the same day are one decision
+
+
+def decisions(lives):
+    """The lives (as `spans.watched`), those of one vehicle that ran the same distance and ended on the same day as one row.
+
+    A pair of pads or the tyres of an axle are changed by one decision: as two lives they would count it twice. The row that wore out
+    or failed stands for its set.
+    """
+    day = lives["end"] if "end" in lives else pd.Series(pd.NaT, lives.index)
+    at = lives[["entry_km", "duration_km"]].div(NEAR_KM).round()
+    key = at.assign(vehicle=lives["vehicle"].astype(str), day=day.astype("datetime64[ns]").astype("int64"))
+    first = lives.assign(_order=~lives["observed"]).sort_values("_order", kind="stable").index
+    kept = ~key.loc[first].duplicated()
+    return lives.loc[kept.index[kept].sort_values()]
+
+
+def jackknife(statistic, vehicles, estimated, confidence, unit=""):
+    """An `Estimate` of a positive statistic, each vehicle left out in turn: log scale, Student's t.
+
+    statistic: takes weights (rows, vehicles) and gives a value a row, NaN where a sample has none: then no limits. estimated: what is
+    taken off the number of vehicles for the degrees of freedom. In simulation (tests/reference/coverage.md) 90% limits hold 87 to 93
+    times in 100 from `MIN_CARS` vehicles.
+    """
+    value, *parts = np.log(statistic(np.vstack([np.ones(vehicles), 1 - np.eye(vehicles)])))
+    freedom = vehicles - estimated
+    se = np.sqrt((vehicles - 1) * np.var(parts)) if freedom >= MIN_CARS - 1 else nan
+    half = stats.t.ppf((1 + confidence) / 2, max(freedom, 1)) * se
+    low, high = np.exp([value - half, value + half])
+    return Estimate(float(np.exp(value)), low, high, confidence, vehicles, unit=unit, method="jackknife over vehicles")
+
+
+def by_parts_of_one(lives):
+    """Whether the lives are of one vehicle: its decisions are then independent, and limits speak of that vehicle alone."""
+    return lives["vehicle"].nunique() == 1

@@ -1,0 +1,178 @@
+"""The folder of a pack: ours by its list of files, or left alone.
+
+`manifest.json` lists every file of the pack with its SHA-256. Only what stands in that list, and is
+still as it was written, is ever replaced; whatever else is in the folder stays. The work goes on in
+`<out>.wearbar` beside it, which holds a mark and the lock, the finished reports (`run`), the pack
+that is being put together (`new`) and, for a moment, the one that it replaces (`last`).
+"""
+
+import hashlib
+import json
+import shutil
+from contextlib import contextmanager, suppress
+from itertools import count
+
+from wearbar.pack.lock import Taken, locked
+from wearbar.reports import NotDone
+from wearbar.wording.common import clean
+
+__all__ = ["MANIFEST", "is_as_written", "owned", "put_in_place", "read_manifest", "write_manifest"]
+
+MANIFEST, SCHEMA = "manifest.json", "wearbar-pack/1"
+MARK = "about-this-folder.txt"
+TOLD = (
+    "wearbar works in this folder while it makes the pack beside it. After a run that was stopped,\n"
+    "the finished reports stay here. The next run uses them and removes the folder. Keep nothing here.\n"
+)
+
+
+@contextmanager
+def owned(out):
+    """Own the folder `out` (absolute) for one run: gives the folder beside it to work in.
+
+    A pack that a dead run left half-way in its place is put right first. Raises NotDone where `out`
+    holds anything but a pack, where another run is at work, or the folder to work in is not ours.
+    """
+    _refuse_others(out)
+    work = out.with_name(f"{out.name}.wearbar")
+    try:
+        with _at_work(work):
+            if out.is_dir():  # the reports of a private folder are worked on in private
+                shutil.copymode(out, work)
+            _mend(out, work / "last")
+            _refuse_others(out)
+            yield work
+    except Taken as other:
+        raise NotDone(f"another run is writing {out} ({clean(other)}); wait until it ends, or give --out another folder") from None
+    finally:
+        with suppress(OSError):  # something is left in it, or another run has begun
+            work.rmdir()
+
+
+@contextmanager
+def _at_work(work):
+    work.mkdir(parents=True, exist_ok=True)
+    if not (work / MARK).is_file() and {path.name for path in work.iterdir()} - {"lock"}:
+        raise NotDone(f"{work} is in the way and not this program's; move it or give --out another folder")
+    with locked(work / "lock"):
+        (work / MARK).write_text(TOLD, encoding="utf-8")
+        try:
+            yield
+        finally:
+            shutil.rmtree(work / "new", ignore_errors=True)
+            if not any(path.is_file() for path in (work / "run").rglob("*")):
+                shutil.rmtree(work / "run", ignore_errors=True)
+            if not (work / "run").exists() and not (work / "last").exists():
+                (work / MARK).unlink(missing_ok=True)
+
+
+def _refuse_others(out):
+    if not out.name:
+        raise NotDone(f"{out} can't be a pack of reports; give --out another folder")
+    if not out.exists() or (out.is_dir() and (not any(out.iterdir()) or read_manifest(out))):
+        return
+    older = out.is_dir() and (out / "findings.json").is_file() and (out / "index.html").is_file()
+    what = f"a pack without a list of its files ({MANIFEST})" if older else "something that is no pack of reports"
+    raise NotDone(f"{out} holds {what}; move it, or give --out another folder")
+
+
+def read_manifest(folder):
+    """The manifest of the pack in a folder, `files` (path to SHA-256) and `reports` (name to what each was made
+    from); None where there is none that can be read."""
+    try:
+        told = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return None
+    if not isinstance(told, dict) or told.get("schema") != SCHEMA:
+        return None
+    return told if all(isinstance(told.get(key), dict) for key in ("files", "reports")) else None
+
+
+def write_manifest(folder, reports):
+    """List the files of a finished pack. reports: name to what it was made from."""
+    files = {path.relative_to(folder).as_posix(): _sha256(path) for path in folder.rglob("*") if path.is_file()}
+    told = {"schema": SCHEMA, "files": files, "reports": reports}
+    (folder / MANIFEST).write_text(json.dumps(told, indent=1, sort_keys=True) + "\n", encoding="utf-8")
+
+
+def is_as_written(folder, manifest, name):
+    """Whether a file of the pack is there, and as it was written."""
+    path = folder / name
+    return path.is_file() and not path.is_symlink() and _sha256(path) == manifest["files"].get(name)
+
+
+def _sha256(path):
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def put_in_place(work, out):
+    """Put the finished pack `new` in the place of the last one.
+
+    What is not in the list of the last pack, or was changed since, is the reader's and moves into the
+    new one; gives [(its name, its new name)] where the new pack has a file of that name.
+    """
+    new, last = work / "new", work / "last"
+    try:
+        if out.exists():
+            shutil.copymode(out, new)
+            out.rename(last)
+        new.rename(out)
+    except BaseException:
+        if last.exists() and not out.exists():
+            last.rename(out)
+        raise
+    return _hand_over(last, out)
+
+
+def _mend(out, last):
+    """Undo or finish what a run had begun that died while it put its pack in place."""
+    if last.exists() and not read_manifest(out):  # between the two renames
+        with suppress(FileNotFoundError):
+            out.rmdir()
+        last.rename(out)
+    _hand_over(last, out)
+
+
+def _hand_over(last, out):
+    """Remove what the last pack lists and nobody changed; move the rest into the new pack."""
+    if not last.exists():
+        return []
+    moved = _move(last, out, read_manifest(last) or {"files": {}}, "")
+    (last / MANIFEST).unlink(missing_ok=True)
+    last.rmdir()
+    return moved
+
+
+def _move(last, out, manifest, within):
+    moved = []
+    for path in sorted((last / within).iterdir()):
+        name = path.relative_to(last).as_posix()
+        if path.is_dir() and not path.is_symlink() and _is_shared(name, out, manifest):
+            moved += _move(last, out, manifest, name)
+            path.rmdir()
+        elif is_as_written(last, manifest, name):
+            path.unlink()
+        elif name != MANIFEST:
+            (out / name).parent.mkdir(parents=True, exist_ok=True)
+            there = _free(out / name, path)
+            path.rename(there)
+            if there.name != path.name:
+                moved.append((name, there.relative_to(out).as_posix()))
+    return moved
+
+
+def _is_shared(name, out, manifest):
+    """Whether files of a pack are, or may be, in the folder of this name."""
+    return (out / name).is_dir() or any(file.startswith(f"{name}/") for file in manifest["files"])
+
+
+def _free(path, mine):
+    """The path itself, or one like it that is taken neither there nor beside `mine`, which is to go there."""
+    if not _is_taken(path):
+        return path
+    others = (f"{path.stem}.kept{f'-{n}' if n > 1 else ''}{path.suffix}" for n in count(1))
+    return next(path.with_name(o) for o in others if not (_is_taken(path.with_name(o)) or _is_taken(mine.with_name(o))))
+
+
+def _is_taken(path):
+    return path.exists() or path.is_symlink()
