@@ -131,10 +131,7 @@ def by_year(account, confidence=0.9):
     Frame `year, cost_per_km, low, high, n, distance_km, is_whole`; limits from the spread between vehicles. is_whole: the account spans
     the year.
     """
-    quarters = account.quarters.assign(year=account.quarters["quarter"].dt.year)
-    distance = quarters.groupby(["vehicle", "year"])["distance_km"].sum()
-    lines = account.lines.assign(year=account.lines["date"].dt.year)
-    entries = _entries(lines, distance, ["vehicle", "year"], None)
+    lines, entries = account.lines.assign(year=account.lines["date"].dt.year), _by_vehicle_and_year(account)
     made = ratios(entries["year"], entries["amount"], entries["distance_km"], confidence)
     made = made.rename(columns={"value": "cost_per_km", "denominator": "distance_km"}).rename_axis("year").reset_index()
     known = _known_by(lines, lines["year"]).reindex(made["year"]).fillna(1.0).to_numpy()
@@ -143,8 +140,14 @@ def by_year(account, confidence=0.9):
     first, last = account.vehicles["start"].min(), account.vehicles["end"].max()
     year = made["year"].astype(str)
     made["is_whole"] = (pd.to_datetime(year + "-01-01") >= first) & (pd.to_datetime(year + "-12-31") <= last)
-    made["n"] = made["year"].map(quarters.groupby("year")["vehicle"].nunique())
+    made["n"] = made["year"].map(account.quarters.groupby(account.quarters["quarter"].dt.year)["vehicle"].nunique())
     return made[["year", "cost_per_km", "low", "high", "n", "distance_km", "is_whole"]]
+
+
+def _by_vehicle_and_year(account):
+    """Amount and distance of every vehicle and calendar year with a distance."""
+    distance = account.quarters.groupby(["vehicle", account.quarters["quarter"].dt.year.rename("year")])["distance_km"].sum()
+    return _entries(account.lines.assign(year=account.lines["date"].dt.year), distance, ["vehicle", "year"], None)
 
 
 def change_of_years(account, confidence=0.9):
@@ -159,9 +162,7 @@ def change_of_years(account, confidence=0.9):
         note = "needs two whole calendar years with their money"
         return Estimate(np.nan, np.nan, np.nan, confidence, 0, note=note), np.nan, None
     years = int(told["year"].iat[0]), int(told["year"].iat[-1])
-    quarters = account.quarters.assign(year=account.quarters["quarter"].dt.year)
-    distance = quarters.groupby(["vehicle", "year"])["distance_km"].sum()
-    made = _entries(account.lines.assign(year=account.lines["date"].dt.year), distance, ["vehicle", "year"], None)
+    made = _by_vehicle_and_year(account)
     wide = made.pivot(index="vehicle", columns="year", values=["amount", "distance_km"]).reindex(columns=years, level=1).dropna()
     found, p = ratio_change(*((wide["amount"][y], wide["distance_km"][y]) for y in years), confidence)
     return found, p, years
