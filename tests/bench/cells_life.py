@@ -73,7 +73,8 @@ def service(rng, samples, vehicles, changed_together):
         yield row["service_low_km"], row["service_high_km"], MEAN_LIFE * (level[0] if vehicles == 1 else 1.0)
 
 
-@cells("mean distance in service, most still on", vehicles=(3, 10, 34), changed_together=(2,))
+@cells("mean distance in service, most still on", "conservative", vehicles=(3,), changed_together=(2,))
+@cells("mean distance in service, most still on", vehicles=(10, 34), changed_together=(2,))
 def service_on(rng, samples, vehicles, changed_together):
     for _ in range(samples):
         row = choice.cost_per_distance(parts(rng, vehicles, changed_together, censored=0.6, late=0.6)).iloc[0]

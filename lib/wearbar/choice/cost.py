@@ -11,20 +11,18 @@ from math import nan
 
 import numpy as np
 import pandas as pd
-from scipy import special, stats
+from scipy import stats
 
 from wearbar.choice.place import PLACE, UNBOUNDED, named, service_lives, with_place
-from wearbar.choice.vehicles import by_parts_of_one, decisions, jackknife
+from wearbar.choice.vehicles import by_both_laws, by_parts_of_one, decisions, jackknife
 from wearbar.estimate import holm
-from wearbar.life import fit_weibull_groups, kaplan_meier, life_of
+from wearbar.life import kaplan_meier, life_of
 
 __all__ = ["MIN_ENDS", "cost_per_distance", "pairs"]
 
 MIN_ENDS = 5  # of an item, for limits by the spread between vehicles
 PAIR_VEHICLES = 8  # of two items together: with fewer, 90% limits of their ratio held 86 to 97
 CLEAR_P = 0.05  # a pair's Holm-adjusted chance below this is called a difference
-FIT_ENDS = 3  # of a sample without one vehicle, for a fit
-THICK = 5  # parts at risk, from which a product-limit curve is integrated
 MONEY = ["service_km", "service_low_km", "service_high_km", "cost_per_km", "low_per_km", "high_per_km", "beyond_share"]
 
 
@@ -32,8 +30,8 @@ def cost_per_distance(spans, confidence=0.9, rng=None):
     """What each item costs a distance at its place: one row a (category, kind, place_on, item) that has a price.
 
     Columns `n`, `n_off` (lives, and those that came off), `vehicles`, `price`, `fitting` (means of those known; fitting nil where none
-    is), `service_km`, `service_low_km`, `service_high_km` (mean distance in service, a Weibull law of all ends), `cost_per_km`,
-    `low_per_km`, `high_per_km`, `beyond_share` (of the mean, that lies beyond the longest life seen), `note`. Limits: jackknife over
+    is), `service_km`, `service_low_km`, `service_high_km` (mean distance in service, all ends), `cost_per_km`, `low_per_km`, `high_per_km`,
+    `beyond_share` (of the mean, that lies beyond the longest life seen), `note`. Limits: jackknife over
     vehicles; where vehicles or ends are too few, `life.life_of` on the parts alone, by the number that came off, and the note says so.
     """
     rng = rng or np.random.default_rng(0)
@@ -61,9 +59,8 @@ def _costs(group, confidence, rng):
         found = _by_parts(lives, confidence, rng)
     else:
         found = jackknife(lambda w: _mean_service(lives, w), vehicles, 1, confidence, "km")
-        few = not np.isfinite(found.low) or found.high > UNBOUNDED * found.value
-        note = "few vehicles: no range" if few else "most still on: no range" if lives["came_off"].mean() < 0.5 else ""
-        found = replace(found, low=nan, high=nan, note=note) if note else found
+        if not np.isfinite(found.low) or found.high > UNBOUNDED * found.value:
+            found = replace(found, low=nan, high=nan, note="few vehicles: no range")
     spent = price + fitting
     cost = {"cost_per_km": spent / found.value, "low_per_km": spent / found.high, "high_per_km": spent / found.low}
     service = {"service_km": found.value, "service_low_km": found.low, "service_high_km": found.high}
@@ -79,39 +76,10 @@ def _by_parts(lives, confidence, rng):
 
 
 def _mean_service(lives, weights):
-    """Mean distance in service for each row of vehicle weights, all rows at once; NaN below `FIT_ENDS`.
-
-    The area under the product-limit curve to the last end, and past it the Weibull fit's; the fit's mean alone where fewer than five
-    parts were at risk at an end in the first half of them, as after late entry, for a curve then falls too soon.
-    """
+    """Mean distance in service for each row of vehicle weights."""
     code, _ = pd.factorize(lives["vehicle"])
-    row_weight = weights[:, code]
-    sample, row = np.nonzero(row_weight)
-    x, seen, entry = (lives[c].to_numpy() for c in ("duration_km", "came_off", "entry_km"))
-    fits = fit_weibull_groups(x[row], seen[row], sample, entry[row], weights=row_weight[sample, row]).set_index("group")
-    fits = fits.where(fits["n_observed"] >= FIT_ENDS).reindex(np.arange(len(weights)))
-    if not _is_thick(lives):
-        return fits["mean"].to_numpy()
-    times = np.unique(x[seen])
-    at_risk = row_weight @ ((entry[:, None] < times) & (x[:, None] >= times))
-    ended = row_weight @ (seen[:, None] & (x[:, None] == times))
-    share = np.cumprod(1 - ended / np.maximum(at_risk, 1e-9), axis=1)
-    within = times[0] + (share[:, :-1] * np.diff(times)).sum(axis=1)
-    return within + share[:, -1] * _mean_past(times[-1], fits["scale"].to_numpy(), fits["shape"].to_numpy())
-
-
-def _mean_past(x, scale, shape):
-    """Mean distance that a Weibull life still goes after x."""
-    z = (x / scale) ** shape
-    with np.errstate(all="ignore"):
-        near = special.gammaincc(1 / shape, z) * special.gamma(1 / shape) * np.exp(z)
-        return scale / shape * np.where(z < 30, near, z ** (1 / shape - 1))
-
-
-def _is_thick(lives):
-    curve = kaplan_meier(lives["duration_km"], lives["came_off"], lives["entry_km"])
-    at_risk = curve.loc[curve["events"] > 0, "at_risk"]
-    return at_risk.iloc[: (len(at_risk) + 1) // 2].min() >= THICK
+    rows = *(lives[c].to_numpy() for c in ("duration_km", "came_off", "entry_km")), None
+    return by_both_laws("mean", rows, weights[:, code])
 
 
 def _beyond(lives, mean):

@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 
 from wearbar.choice.place import PLACE, STILL, UNBOUNDED, named, with_place
-from wearbar.choice.vehicles import decisions, jackknife
-from wearbar.life import fit_weibull_groups, life_of
+from wearbar.choice.vehicles import by_both_laws, decisions, jackknife
+from wearbar.life import life_of
 from wearbar.life.fits import BOOTSTRAP_ENDS
 from wearbar.spans import watched
 
@@ -67,14 +67,7 @@ def _median(vehicle, rows, confidence, rng):
         return life_of(x, seen, entry, confidence=confidence, rng=rng, last_seen=last_seen)
     code, cars = pd.factorize(names)
     columns = [None if c is None else c.to_numpy() for c in (x, seen, entry, last_seen)]
-
-    def median(weights):
-        sample, row = np.nonzero(weights[:, code])
-        x, seen, entry, last_seen = (None if c is None else c[row] for c in columns)
-        fits = fit_weibull_groups(x, seen, sample, entry, weights[:, code][sample, row], last_seen=last_seen)
-        return fits.set_index("group")["quantile"].reindex(np.arange(len(weights))).to_numpy()
-
-    found = jackknife(median, len(cars), 1, confidence, "km")
+    found = jackknife(lambda w: by_both_laws("quantile", columns, w[:, code]), len(cars), 1, confidence, "km")
     if np.isfinite(found.low):
         return replace(found, n=len(x))
     return replace(found, n=len(x), low=nan, high=nan, note="few vehicles: no range")

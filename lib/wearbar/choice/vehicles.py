@@ -4,13 +4,16 @@ from math import nan
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special, stats
 
 from wearbar.estimate import Estimate
+from wearbar.life import fit_lognormal_groups, fit_weibull_groups
 
-__all__ = ["MIN_CARS", "by_parts_of_one", "decisions", "jackknife"]
+__all__ = ["MIN_CARS", "by_both_laws", "by_parts_of_one", "decisions", "jackknife"]
 
 MIN_CARS = 4  # vehicles, for limits from the spread between them: of three, 90% hold 85 times in 100 in simulation
+SHORT = 0.01  # of limits from the spread between vehicles: so much more is asked than is told, for they hold 87 to 89 without it
+FIT_ENDS = 3  # of a sample without one vehicle, for a fit
 NEAR_KM = 1.0  # lives that begin and end within this and on the same day are one decision
 
 
@@ -28,6 +31,26 @@ def decisions(lives):
     return lives.loc[kept.index[kept].sort_values()]
 
 
+def by_both_laws(place, rows, weights):
+    """The median ("quantile") or "mean" life of each row of weights (rows, lives), in one call; NaN below `FIT_ENDS` ends.
+
+    Lives of one vehicle follow a Weibull law, those of a fleet whose vehicles differ a wider one: the Weibull fit alone puts their median
+    2% high, with 34 vehicles beyond its range. So it is averaged with a lognormal fit by their Akaike weights (Burnham and Anderson 2002,
+    Model selection and multimodel inference, section 2.9; from memory).
+
+    rows: (duration, observed, entry, last_seen or None), an array each.
+    """
+    sample, row = np.nonzero(weights)
+    x, seen, entry, last_seen = (None if column is None else column[row] for column in rows)
+    laws = [
+        fit(x, seen, sample, entry, weights[sample, row], last_seen=last_seen).set_index("group").reindex(np.arange(len(weights)))
+        for fit in (fit_weibull_groups, fit_lognormal_groups)
+    ]
+    weibull, lognormal = (np.log(law[place].where(law["n_observed"] >= FIT_ENDS)) for law in laws)
+    share = special.expit(laws[0]["loglik"] - laws[1]["loglik"])
+    return np.exp(share * weibull + (1 - share) * lognormal).to_numpy()
+
+
 def jackknife(statistic, vehicles, estimated, confidence, unit=""):
     """An `Estimate` of a positive statistic, each vehicle left out in turn: log scale, Student's t.
 
@@ -38,7 +61,7 @@ def jackknife(statistic, vehicles, estimated, confidence, unit=""):
     value, *parts = np.log(statistic(np.vstack([np.ones(vehicles), 1 - np.eye(vehicles)])))
     freedom = vehicles - estimated
     se = np.sqrt((vehicles - 1) * np.var(parts)) if freedom >= MIN_CARS - 1 else nan
-    half = stats.t.ppf((1 + confidence) / 2, max(freedom, 1)) * se
+    half = stats.t.ppf((1 + confidence + SHORT) / 2, max(freedom, 1)) * se
     low, high = np.exp([value - half, value + half])
     return Estimate(float(np.exp(value)), low, high, confidence, vehicles, unit=unit, method="jackknife over vehicles")
 

@@ -39,9 +39,11 @@ def fit_weibull_groups(
     return _with_places(frame, fits, _places(fits, p), confidence, method, (rows, code, rng)).assign(loglik=fits.loglik)
 
 
-def fit_lognormal_groups(duration, observed, group, entry=None, weights=None, shape=None, confidence=0.9, p=0.5, method="wald"):
+def fit_lognormal_groups(
+    duration, observed, group, entry=None, weights=None, shape=None, confidence=0.9, p=0.5, method="wald", last_seen=None
+):
     """Lognormal fits of all groups, as `fit_weibull_groups` ("wald" or "profile"), with columns `mu, sigma` and the latter's limits."""
-    frame, fits, _ = _fit_groups("lognormal", clean(duration, observed, entry, weights), group, shape)
+    frame, fits, _ = _fit_groups("lognormal", clean(duration, observed, entry, weights, last_seen), group, shape)
     frame["mu"], frame["sigma"] = fits.mu, fits.sigma
     frame["sigma_low"], frame["sigma_high"] = np.exp(_limits(fits, Shape(), confidence, method))
     return _with_places(frame, fits, _places(fits, p), confidence, method).assign(loglik=fits.loglik)

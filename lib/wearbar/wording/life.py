@@ -75,8 +75,9 @@ CAPTION_WEIBULL = (
 METHODS = (
     "Wear: least squares line a part and place, the error of a reading pooled by category; like parts, leant to the vehicle's others, as "
     "an empirical Bayes prior for the rate; limits by Fieller's method. A part now on that has been moved is judged by what was read "
-    "since. Lives: Weibull by maximum likelihood with censoring and late entry; limits by the jackknife over vehicles, of one vehicle by "
-    "the likelihood ratio's bootstrap, below five ends by known shapes. Cost: renewal-reward, jackknife over vehicles. Pairs: Holm's "
+    "since. Lives: Weibull and lognormal fits by maximum likelihood with censoring and late entry, averaged by their Akaike weights; "
+    "limits by the jackknife over vehicles. Of one vehicle: Weibull, limits by the likelihood ratio's bootstrap, below five ends by known "
+    "shapes. Cost: renewal-reward, jackknife over vehicles. Pairs: Holm's "
     "test. A part whose age is not known serves for wear alone; it is never taken for new."
 )
 HEADS_PAIRS = {
@@ -100,7 +101,7 @@ def life_table(table):
 
 def _doubt(note):
     """Notes in two words; the table's own note says what they mean."""
-    short = ("beyond the data", "few ends", "no end", "few vehicles", "most still on", "one vehicle", "not bounded")
+    short = ("beyond the data", "few ends", "no end", "few vehicles", "one vehicle", "not bounded")
     return [next((words for words in short if words in text), "") for text in note]
 
 
@@ -123,7 +124,7 @@ def life_note(table):
     return (
         "Ended: worn or failed. Parts changed together count once, and ranges come from the differences between vehicles. The median takes "
         "early removals as unrelated to wear; the last figure takes each as worn out. The range covers both. Where the two lie far apart, "
-        "only the range is shown. In simulated fleets such 90% ranges held 82 to 92 times in 100."
+        "only the range is shown."
         f"{looked}{known} This counts distance alone: batteries and the like age by the calendar too."
     )
 
@@ -147,9 +148,9 @@ def fitness():
 def cost_note(show):
     currency = f" in {show.units.currency}" if show.units.currency else ""
     return (
-        f"Cost{currency}: mean price and fitting over mean distance in service, every end counted, past the last end by the Weibull form, "
-        "no discount. Parts changed together count once; ranges come from the differences between vehicles. Few vehicles, most still on: "
-        "no range. One vehicle: the range is that vehicle's own. Few ends: it rests on stated shapes and is wide. No end: a lower bound."
+        f"Cost{currency}: mean price and fitting over mean distance in service, every end counted, no discount. "
+        "Parts changed together count once; ranges come from the differences between vehicles. Few vehicles: no range. One vehicle: the "
+        "range is that vehicle's own. Few ends: it rests on stated shapes and is wide. No end: a lower bound."
     )
 
 
