@@ -394,7 +394,7 @@ class TestTheList:
         rows = actions(log)
         assert rows.empty
         said = wording.dangers_said(rows, intervals.untold(log))[0]
-        assert said.startswith("**The log has no table of defects, certificates and campaigns")
+        assert said.startswith("**The log has no record of defects, certificates and campaigns")
 
     def test_warranties_and_certificates_that_end_within_sixty_days(self):
         van = VAN | {"warranty_until": "2026-02-01"}

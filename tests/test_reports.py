@@ -59,7 +59,7 @@ def test_opening_says_whose_log_and_what_is_counted(shown):
     report = reports.open_report("sample", site="north", units="km")
     page = shown[-1]["text/html"]
     assert "<b>Hides &amp; &lt;b&gt;</b>" in page
-    for words in ("1 Jan 2024 to 31 Dec 2024", "2 vehicles", "site north", "ranges at 90% unless a note says otherwise"):
+    for words in ("1 Jan 2024 to 31 Dec 2024", "2 vehicles", "site north", "any range at 90% unless a note says otherwise"):
         assert words in page
     assert list(report.log.tables["vehicles"]["vehicle"]) == ["Curlew", "Plover"]
     assert len(report.whole.tables["vehicles"]) == 3

@@ -115,7 +115,7 @@ class TestTasks:
 
     def test_no_task_is_no_clean_bill(self):
         text = text_of(page_of(small_log(tasks=[{"code": "fluid", "action": "replace", "every": {"months": 24}}])))
-        assert "No task is due now or soon by this log, whose last reading is 9 days old and which has no table of" in text
+        assert "No task is due now or soon by this log, whose last reading is 9 days old and which has no record of" in text
         assert "no maintenance plan" in text_of(page_of(small_log(tasks=None)))
 
     def test_more_tasks_than_have_room_keep_all_that_is_due(self):

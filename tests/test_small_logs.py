@@ -6,12 +6,20 @@ from typing import ClassVar
 import pandas as pd
 import pytest
 
-from wearbar import cost, log, money, outlook, spans, usage
+from wearbar import cost, coverage, log, money, outlook, reports, spans, usage
 from wearbar.actionlist import actions
+from wearbar.answerable import answers
+from wearbar.estimate import Estimate
 from wearbar.plan import plan_of
 from wearbar.wording import cost as on_cost
+from wearbar.wording import intervals as on_intervals
+from wearbar.wording import life as on_lives
+from wearbar.wording import log_check as on_check
 from wearbar.wording import outlook as on_outlook
+from wearbar.wording import severity as on_use
+from wearbar.wording import wear as on_wear
 from wearbar.wording.actionlist import told
+from wearbar.wording.blind import blind
 from wearbar.wording.common import Show
 
 HEADER = {"distance": "mi", "currency": "GBP", "money": "gross"}
@@ -157,3 +165,129 @@ class TestAPartThatWasMeasuredAndIsNotInFitted:
         )
         part = spans.spans_of(logged)
         assert part["age_known"].tolist() == [False]
+
+
+class TestASentenceIsTrueOfALogOfOneVehicle:
+    """What a pack says of one vehicle, of a log without a plan, and of one without rows to show."""
+
+    TASK: ClassVar = {"code": "oil", "title": "Engine oil and filter", "action": "replace", "every": {"months": 12}}
+
+    def spent(self, *rows):
+        """Categories of cost and the account of Heron."""
+        later = OIL | {"date": "2025-05-10", "odometer": 9000}
+        logged = log_of([later | row for row in rows])
+        account = money.account(logged, usage.readings(logged))
+        return cost.cost_per_km(account, "category"), account, Show(logged.units)
+
+    def test_a_table_without_rows_is_not_announced(self, monkeypatch):
+        sent = []
+        monkeypatch.setattr(reports, "_send", sent.append)
+        logged = log_of([OIL])
+        report = reports.Report("outlook", logged, logged, Show(logged.units), 0.9)
+        report.table(pd.DataFrame({"a": []}), "Month by month", name="months", note="By its line.")
+        report.table(pd.DataFrame({"a": []}), "Overdue", empty="None is overdue.")
+        assert sent[0]["text/html"] == "<span hidden></span>"
+        assert sent[0][reports.TABLE]["csv"] == "a\n"
+        assert sent[1]["text/html"] == '<p class="wb-none">None is overdue.</p>'
+
+    def test_90_percent_is_said_only_of_a_range_that_is_there(self, monkeypatch):
+        sent = []
+        monkeypatch.setattr(reports, "_send", sent.append)
+        logged = log_of([OIL])
+        reports._begin(reports.Report("log_check", logged, logged, Show(logged.units), 0.9, {"site": ""}))
+        assert "any range at 90% unless a note says otherwise" in sent[1]["text/html"]
+
+    def test_nothing_is_coming_only_where_a_plan_says_what_is_due(self):
+        empty, some = pd.DataFrame(), pd.DataFrame({"task": ["oil"]})
+        assert on_intervals.none_coming(empty) == on_intervals.none_overdue(empty) == ""
+        assert "Nothing more is listed" in on_intervals.none_coming(some)
+        assert "No job of the plan" in on_intervals.none_overdue(some)
+
+    def test_no_section_is_left_blank(self):
+        none = pd.DataFrame()
+        assert on_intervals.first_limits(none, None, None, counted=False).startswith("No job counts")
+        assert on_intervals.early(Estimate(math.nan, math.nan, math.nan, 0.9, 0), math.nan, None).startswith("No job counts")
+
+    def test_hard_use_names_no_plan_and_no_want_of_readings_that_are_there(self):
+        table = pd.DataFrame({"vehicle": ["A"], "loose": [0.46], "coverage_share": [0.9], "severe_now": ["not known"]})
+        said = [
+            on_use.headline([], pd.DataFrame())[0], on_use.effects([]), on_use.supported(pd.DataFrame(), None),
+            on_use.use_of_fleet(table, {}), on_use.cannot([]), on_use.alt_use(table),
+        ]  # fmt: skip
+        text = " ".join(said)
+        for wrong in ("plan's", "read often enough", "no part's wear", "46% to 46%", "each of 1"):
+            assert wrong not in text
+        assert "vehicles that are used differently" in text
+
+    def test_a_task_has_its_title_on_every_page_of_the_outlook(self):
+        plan = plan_of({"bike": {"applies_to": ["motorcycle"], "task": [self.TASK]}}, "mi")
+        rows = [OIL | {"date": day, "odometer": km} for day, km in (("2023-05-10", 702), ("2024-05-09", 8000))]
+        frames = {"vehicles": pd.DataFrame([HERON]), "work": pd.DataFrame(rows)}
+        year = outlook.outlook_of(log.log_of(frames, HEADER, plan=plan))
+        for table in (outlook.by_task(year), on_outlook.next_table(outlook.next_work(year))):
+            told = on_outlook.titled(table, year.ahead.rows)
+            assert (set(table["task"]), set(told["task"])) == ({"oil"}, {"Engine oil and filter"})
+
+    def test_visits_are_announced_only_where_there_are_some(self):
+        assert "The visits of" not in on_outlook.few_visits(pd.DataFrame())
+        assert on_outlook.few_visits(pd.DataFrame({"jobs": [1]})).startswith("The visits of")
+
+    def test_a_part_with_no_known_limit_is_checked_not_renewed(self):
+        pad = TestAPartThatWasMeasuredAndIsNotInFitted
+        rows = actions(
+            log.log_of({"vehicles": pd.DataFrame([pad.CAR]), "measurements": pd.DataFrame([pad.PAD])}, HEADER)
+        )
+        job = told(rows, Show(log_of([OIL]).units))["job"].iloc[0]
+        assert job == "Check: brake pad (front): limit not known"
+
+    def test_money_of_one_vehicle(self):
+        table, account, show = self.spent({"date": "2024-01-10", "odometer": 4000}, {})
+        assert on_cost.categories(table, show).startswith("The money went on")
+        assert "with intervals" not in on_cost.alt_categories(table, show)
+        by_kind = cost.cost_per_km(account, "kind")
+        assert on_cost.kinds(by_kind, pd.DataFrame(), show).startswith("One kind of vehicle")
+        total = cost.total_per_km(account)
+        assert "for each vehicle and day" not in on_cost.headline(total, account, show)[0]
+        basis = on_cost.basis(total, account, money.known_shares(account.lines), show)
+        assert "the vehicle's value" in basis.replace("The fall in ", "")
+        assert "vehicles'" not in basis
+
+    def test_a_record_of_one_day_stops_no_report(self):
+        _, account, show = self.spent({})
+        total = cost.total_per_km(account)
+        assert (math.isnan(total.value), total.n) == (True, 0)
+        assert "GBP 41.50 is on record, over 1 day." in on_cost.headline(total, account, show)[0]
+
+    def test_lives_of_one_vehicle(self):
+        assert "more vehicles" in on_lives.pairs_said([], None)
+        assert "in time" not in on_lives.pairs_said([], None)
+        assert "Where a table of pairs follows" in on_lives.CAPTION_COST
+        one = pd.DataFrame({"n_ended": [1], "n_between": [0]})
+        assert "the range is that vehicle's own" in on_lives.life_note(one)
+
+    def test_a_vehicle_that_was_sold_is_not_asked_for_readings_it_has(self):
+        none = pd.DataFrame({"state": []})
+        assert on_wear.headline(none, None)[0].startswith("No part now fitted has a wear reading")
+
+    @pytest.mark.parametrize("gone, can", [({}, "in part"), ({"disposed": "2025-01-09", "disposal": "sold"}, "no")])
+    def test_log_check_and_outlook_agree_on_a_year_without_a_plan(self, gone, can):
+        rows = [OIL, OIL | {"date": "2025-01-08", "odometer": 9000}]
+        logged = log_of(rows, [HERON | gone], as_of="2025-01-10")
+        readings = usage.readings(logged)
+        made = answers(logged, coverage.record(logged, readings), readings).set_index("subject")
+        assert made.loc["next-year", "can"] == can
+
+    def test_a_header_in_doubt_is_no_row_in_doubt(self):
+        frames = {"vehicles": pd.DataFrame([HERON]), "work": pd.DataFrame([OIL])}
+        said = on_check.problems_said(log.log_of(frames, {"distance": "mi"}))
+        assert "row is used, but" not in said
+        assert "log.toml is missing or in doubt" in said
+
+    def test_a_table_with_a_header_alone_is_no_missing_table(self):
+        assert blind(["defects"])[0].startswith("The log has no record of defects")
+        assert not [why for why in on_check.WHY.values() if why.startswith("no table")]
+
+    def test_readings_of_one_day_have_no_longest_time_between_them(self):
+        logged = log_of([OIL | {"date": "2025-05-10"}])
+        said = on_check.record_said(coverage.record(logged, usage.readings(logged)))
+        assert said == "Each vehicle read has its readings on one day, so no time between readings is known."

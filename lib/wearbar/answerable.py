@@ -51,7 +51,9 @@ def answers(log, record, readings):
          _first(("fills-without-reading", f["fuel_blind"] > 0.05, f["fuel_blind"]))),
         ("running_cost", "replace", _first(("no-values", not (f["valuations"] or f["sold"])), ("no-kind", not f["kinds_told"])),
          _first(("some-kinds", f["kinds_untold"] > 0, f["kinds_untold"]))),
-        ("outlook", "next-year", _first(("no-plan", not f["plan"]), unread), _first(("short", f["days"] < YEAR, f["days"]), stale)),
+        ("outlook", "next-year",
+         _first(("none-owned", not f["owned"]), ("no-plan", not f["plan"] and f["days"] < YEAR), unread),
+         _first(("no-plan-year", not f["plan"]), ("short", f["days"] < YEAR, f["days"]), stale)),
         ("visit_sheet", "sheet", _first(("no-plan", not f["plan"])), _first(stale)),
     ]  # fmt: skip
     told = [(report, subject, *_told(no, part)) for report, subject, no, part in rows]
@@ -76,6 +78,7 @@ def _facts(log, record):
     return {
         **{name: len(t[name]) > 0 for name in TABLES},
         "plan": log.plan is not None,
+        "owned": int(t["vehicles"]["disposed"].isna().sum()),
         "readings": int(record["n_readings"].sum()),
         "metered": bool(record["has_meter"].any()),
         "no_meter": len(no_meter),

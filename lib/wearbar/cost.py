@@ -233,7 +233,8 @@ def total_per_km(account, confidence=0.9):
     if account.vehicles["days"].max() < MIN_DAYS:
         note = f"it needs three months of record, and this log has {account.vehicles['days'].max()} days"
     limits = [float(row[c]) for c in ("cost_per_km", "low", "high")]
-    return Estimate(*limits, confidence, int(row["n"]), unit="money_per_km", method="jackknife over vehicles", note=note)
+    n = 0 if pd.isna(row["n"]) else int(row["n"])  # a record of one day has no distance to count
+    return Estimate(*limits, confidence, n, unit="money_per_km", method="jackknife over vehicles", note=note)
 
 
 def _no_distance(account):

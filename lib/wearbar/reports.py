@@ -68,17 +68,22 @@ class Report:
         told = {"text": text, "urgency": urgency}
         _send({"text/markdown": f"**{URGENCY[urgency]}:** {text}", "text/plain": plain(text), HEADLINE: told})
 
-    def table(self, frame, caption, name="", columns=None, note="", missing="–", rows=15):
+    def table(self, frame, caption, name="", columns=None, note="", missing="–", rows=15, empty=""):
         """Show a frame as a table; with a `name`, its rows also become tables/<report>-<name>.csv in the pack.
 
         columns: column's name to heading, in order; default, all of them under their own names. A heading may be (heading, unit) where the
             name does not end with the unit. A key may be a tuple of columns: (value, low, high) print as one cell "value (low to high)",
             (low, high) as "low to high". Units: see `wording.scales.SCALES`; numbers are turned into the reader's. Text is given as it is
             in the log: cells are escaped here.
-        missing: what an empty cell says. rows: more than these go behind a "Show the other".
+        missing: what an empty cell says. empty: said in place of a table without rows, else nothing is shown.
+        rows: more than these go behind a "Show the other".
         """
         heads = tables.heads_of(frame, columns, self.show)
         told = {TABLE: {"name": f"{self.name}-{name}", "csv": tables.csv_of(frame, heads)}} if name else {}
+        if not len(frame):
+            page = f'<p class="wb-none">{_text(empty)}</p>' if empty else "<span hidden></span>"
+            _send({"text/html": page, "text/plain": plain(empty), **told})
+            return
         page = tables.html_of(frame, heads, plain(caption), missing, rows) + (f'<p class="wb-note">{_text(note)}</p>' if note else "")
         _send({"text/html": page, "text/plain": f"{plain(caption)}: {plural(len(frame), 'row')}", **told})
 
@@ -186,7 +191,7 @@ def _begin(report):
     vehicles = plural(len(report.log.tables["vehicles"]), "vehicle")
     where = f"site {_text(clean(report.parameters['site']))}" if report.parameters["site"] else ""
     span = f"{report.show.date(report.log.first_day)} to {report.show.date(report.log.as_of)}"
-    ranges = f"ranges at {number(100 * report.confidence)}% unless a note says otherwise"
+    ranges = f"any range at {number(100 * report.confidence)}% unless a note says otherwise"
     parts = [f"<b>{_text(clean(report.log.name))}</b>", span, vehicles, where, ranges]
     line = ' <span aria-hidden="true">·</span> '.join(p for p in parts if p)
     _send({"text/html": f'<p class="wb-about">{line}</p>', "text/plain": f"{clean(report.log.name)}, {span}, {vehicles}"})

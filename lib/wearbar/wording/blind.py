@@ -27,4 +27,4 @@ def blind(missing):
     """One sentence on the tables of danger that the log lacks; none where it has them all."""
     if not missing:
         return []
-    return [f"The log has no table of {listing(missing)}: {listing([BLIND[m] for m in missing])}."]
+    return [f"The log has no record of {listing(missing)}: {listing([BLIND[m] for m in missing])}."]

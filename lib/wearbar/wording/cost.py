@@ -32,7 +32,7 @@ def headline(total, account, show):
     if account.vehicles["days"].max() < MIN_DAYS:
         so_far = f"So far {show.money(amount, 2)} is on record, over {plural(account.vehicles['days'].max(), 'day')}."
         return f"{so_far} A cost per {_mile(unit)} or per day needs three months of record.", "note"
-    per_day = f"{show.money(amount / days, 2)} for each vehicle and day"
+    per_day = f"{show.money(amount / days, 2)} {'a day' if len(account.vehicles) == 1 else 'for each vehicle and day'}"
     if _missing(total.value):
         return f"What a {_mile(unit)} costs is not told: {total.note}. What is known comes to {per_day}.", "note"
     figure = _bare(total, show)
@@ -61,10 +61,11 @@ def basis(total, account, shares, show):
     if rows["known"].lt(rows["rows"]).any():
         money += " A blank is not known, and counts for nothing: the true figure is higher."
     missing = [name for table, name in TABLES.items() if table not in account.present]
-    without = f"The log has no table of {listing(missing)}: the figure is without them." if missing else ""
+    without = f"The log has no record of {listing(missing)}: the figure is without them." if missing else ""
     free = account.lines["is_free"].sum()
     paid = f"{plural(free, 'workshop row')} that others paid for {'is' if free == 1 else 'are'} in at no cost." if free else ""
-    apart = "The fall in the vehicles' value is not in it: see below."
+    whose = "vehicle's" if len(account.vehicles) == 1 else "vehicles'"
+    apart = f"The fall in the {whose} value is not in it: see below."
     held = " ".join(s for s in (tax, money, without, _no_distance(account.vehicles), paid, apart) if s)
     return "\n\n".join(s for s in (held, _interval_means(total)) if s)
 
@@ -92,7 +93,7 @@ def largest(bill, total, show):
     """How much of the figure hangs on one bill."""
     if bill is None or not 0 < bill["share"] < 1:
         return ""
-    start = f"The dearest day in the workshop, {safe(bill['vehicle'])} on {show.date(bill['date'])}, cost {show.money(bill['amount'])}"
+    start = f"The dearest day of work and parts, {safe(bill['vehicle'])} on {show.date(bill['date'])}, cost {show.money(bill['amount'])}"
     return f"{start}: {show.percent(bill['share'], 0 if bill['share'] >= 0.1 else 1)} of all the money."
 
 
@@ -104,13 +105,13 @@ def categories(table, show):
     top = listing([f"{safe(c)} ({show.percent(s)})" for c, s in spent[["category", "share"]].head(3).to_numpy()])
     refused = table.loc[table["cost_per_km"].isna() & table["known_share"].lt(MIN_KNOWN), "category"]
     few = f" No cost per distance is told of {listing([safe(c) for c in refused])}: too few rows have their money." if len(refused) else ""
-    return f"Most of the money went on {top}.{few}"
+    return f"{'The' if len(spent) <= 3 else 'Most of the'} money went on {top}.{few}"
 
 
 def kinds(table, apart, show):
     """Which kinds cost more or less than the others, and that this is no ranking; apart: `cost.differences`."""
     if len(table) < 2:
-        return ""
+        return "One kind of vehicle is on record: its cost is the whole, above." if len(table) else ""
     return f"{_apart(apart, 'kind', show)}Kinds do different work: use their costs to plan, not to rank them."
 
 
@@ -147,7 +148,7 @@ def years(table, change, show):
     """How the cost moved from the first whole year to the last; change: `cost.change_of_years`."""
     found, p, ends = change
     if len(table) < 2:
-        return ""
+        return "One calendar year is on record, so it does not show how the cost moved." if len(table) else ""
     if ends is None:
         return "The record has fewer than two whole calendar years with their money, so it does not show how the cost moved."
     start, mile = f"From {ends[0]} to {ends[1]}", _mile(show.units.distance)
@@ -204,7 +205,8 @@ def depreciation(estimate, owning, account, show):
     both = "" if _missing(owning.value) else f" With what was spent on the same, {show.per_distance(owning.value, 2)}."
     valued, every = worth["vehicle"].unique(), account.vehicles["vehicle"]
     rest = every[~every.isin(valued)]
-    who = "The vehicles" if rest.empty else f"{listing([safe(v) for v in valued])}, of {plural(len(every), 'vehicle')},"
+    all_ = "The vehicle" if len(every) == 1 else "The vehicles"
+    who = all_ if rest.empty else f"{listing([safe(v) for v in valued])}, of {plural(len(every), 'vehicle')},"
     unknown = f" The fall of {listing([safe(v) for v in rest])} is not known: record what {'it' if len(rest) == 1 else 'each'} would fetch."
     return (
         f"{who} lost {show.money(worth['amount'].sum(), 0)} in value on days between two known values ({show.percent(min(days, 1))} of "
@@ -261,7 +263,8 @@ def heads_of_vehicles(table):
 def alt_categories(table, show):
     shown = table[table["cost_per_km"].notna() & table["amount"].ne(0)].sort_values("cost_per_km", ascending=False)
     parts = listing([f"{c} {show.per_distance(v, 3)}" for c, v in shown[["category", "cost_per_km"]].to_numpy()], most=12)
-    return f"Cost per distance by category, dearest first, with intervals: {parts or 'nothing to show'}."
+    ranges = ", with intervals" if any(has_width(r.low, r.high) for r in shown.itertuples()) else ""
+    return f"Cost per distance by category, dearest first{ranges}: {parts or 'nothing to show'}."
 
 
 def alt_vehicles(table, show):

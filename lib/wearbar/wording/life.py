@@ -66,7 +66,8 @@ CAPTION_CURVES = (
     "Steps: product limit; thin smooth line: Weibull fit. A part that was on before the record counts from where the record begins."
 )
 CAPTION_COST = (
-    "Compare only within a block between two rules: one place on one kind of vehicle. The table of pairs shows which differ clearly."
+    "Compare only within a block between two rules: one place on one kind of vehicle. "
+    "Where a table of pairs follows, it shows which differ clearly."
 )
 CAPTION_WEIBULL = (
     "Points along the line mean that the Weibull form fits. A bend at either end, or points outside the band, mean that early or late ends "
@@ -122,9 +123,9 @@ def life_note(table):
         else ""
     )
     return (
-        "Ended: worn or failed. Parts changed together count once, and ranges come from the differences between vehicles. The median takes "
-        "early removals as unrelated to wear; the last figure takes each as worn out. The range covers both. Where the two lie far apart, "
-        "only the range is shown."
+        "Ended: worn or failed. Parts changed together count once, and ranges come from the differences between vehicles. "
+        "One vehicle: the range is that vehicle's own. The median takes early removals as unrelated to wear; the last figure takes each "
+        "as worn out. The range covers both. Where the two lie far apart, only the range is shown."
         f"{looked}{known} This counts distance alone: batteries and the like age by the calendar too."
     )
 
@@ -179,7 +180,7 @@ def pairs_said(pairs, show):
     if not len(pairs):
         return (
             "No two items at one place have both come off five times or more, on eight vehicles or more together, so none can be compared. "
-            "Price and distance of every part fitted will tell in time."
+            "It takes more removals, or more vehicles."
         )
     clear = int(pairs["apart"].sum())
     many = ", by a test that allows for the number of pairs" if len(pairs) > 1 else ""
@@ -259,7 +260,8 @@ def curves(service, spans):
         else ""
     )
     ended = "none came off" if not off else "all came off" if off == n else f"{off:,} came off"
-    rest = "" if off == n else f"; {'they are' if not off else 'the others are'} still on, or left with their vehicle"
+    others = {True: ("it is", "the other is"), False: ("they are", "the others are")}[n - off == 1][off > 0]
+    rest = "" if off == n else f"; {others} still on, or left with {'its' if n - off == 1 else 'their'} vehicle"
     return f"{plural(n, 'life', 'lives')} watched, of which {ended}{rest}.{before if late else ''}{cut}{left_out}"
 
 

@@ -32,6 +32,7 @@ __all__ = [
     "words_said",
 ]  # fmt: skip
 
+HEADER = "log.toml"
 HEADS_LEDGER = {"table": "Table", "read": "Read", "used": "Used", "set_aside": "Set aside", "after": "After the report date"}
 HEADS_PROBLEMS = {
     "table": "Table", "rule": "What is wrong", "action": "Rows are", "rows": "Rows", "first_line": "First at line", "column": "Column",
@@ -49,7 +50,7 @@ HEADS_RECORD = {
     "observed_share": "Time known", "n_changes": "New instruments", "is_stale": "Stale",
 }  # fmt: skip
 HEADS_TABLES = {
-    "table": "Table", "is_present": "In the log", "rows": "Rows", "first": "From", "last": "To", "n_vehicles": "Vehicles",
+    "table": "Table", "is_present": "Table found", "rows": "Rows", "first": "From", "last": "To", "n_vehicles": "Vehicles",
     "months_share": "Months with a row",
 }  # fmt: skip
 NOTE_TABLES = (
@@ -82,25 +83,27 @@ SUBJECTS = {
 }
 WHY = {
     "no-plan": "no maintenance plan: nothing can be said to be due or late",
-    "no-work": "no table of work",
-    "no-work-yet": "no table of work: what falls due is listed, whether past work was on time is not known",
+    "no-plan-year": "no maintenance plan: certificates, repairs and parts that wear alone",
+    "none-owned": "no vehicle of the log is still owned",
+    "no-work": "no record of work",
+    "no-work-yet": "no record of work: what falls due is listed, whether past work was on time is not known",
     "no-readings": "no odometer readings: distances are not known",
     "stale": f"{{n}} not read for more than {STALE_DAYS} days: state not known",
     "work-without-reading": "{p} of work rows have no reading: their distance is taken from readings before and after",
-    "no-layups": "no table of lay-ups: a vehicle in storage looks like one that nobody read",
-    "no-defects": "no table of defects: an open defect would not be seen",
-    "no-certificates": "no table of certificates: it cannot be told whether a test has lapsed",
-    "no-campaigns": "no table of campaigns: an open recall would not be seen",
+    "no-layups": "no record of lay-ups: a vehicle in storage looks like one that nobody read",
+    "no-defects": "no record of defects: an open defect would not be seen",
+    "no-certificates": "no record of certificates: it cannot be told whether a test has lapsed",
+    "no-campaigns": "no record of campaigns: an open recall would not be seen",
     "no-measurements": "no measurement of depth, thickness or stretch: wear is not seen",
     "few-measured": "no part has its wear read at two known distances, its depth when new counted: judged by its last reading alone",
     "parts-no-meter": "{n} on vehicles that count no distance: judged by the last reading alone",
     "few-measured-parts": "{n} with wear read at two distances or more",
-    "no-fitted": "no table of fitted parts",
+    "no-fitted": "no record of fitted parts",
     "few-ends": "{n} seen to wear out or fail: bounds rather than figures",
     "age-unknown": "{n} of unknown age: they serve for wear alone",
     "no-prices": "no part has its price",
     "some-prices": "{p} of parts have their price",
-    "no-use": "no table of use: hard and easy use look the same",
+    "no-use": "no record of use: hard and easy use look the same",
     "few-vehicles": "{n}: too few to separate hard use from the vehicle itself",
     "no-money": "no row has its money",
     "few-money": "only {p} of rows have their money",
@@ -108,8 +111,8 @@ WHY = {
     "no-meter": "{n} without a distance meter: in the sums and by the day alone",
     "some-money": "{p} of work rows have a cost; the others are not known, not free",
     "net-or-gross": "the log does not say whether money is net or gross of tax",
-    "no-fixed": "no table of fixed costs: running cost alone",
-    "no-fuel": "no table of fuel",
+    "no-fixed": "no record of fixed costs: running cost alone",
+    "no-fuel": "no record of fuel",
     "no-tanks": "no two fills to the top with a distance between them",
     "fills-without-reading": "{p} of fills have no reading",
     "no-values": "no valuations and no vehicle sold: what one would fetch is not known",
@@ -147,7 +150,7 @@ def headline(log, record, answers):
     if stale:
         said.append(f"{plural(stale, 'vehicle')} {_have(stale)} no reading in the last {STALE_DAYS} days")
     if len(no):
-        said.append(f"it does not show {listing([SUBJECTS[s] for s in no['subject']], most=5)}")
+        said.append(f"the log does not show {listing([SUBJECTS[s] for s in no['subject']], most=5)}")
     return "; ".join(said) + ".", "soon" if aside or stale else "note"
 
 
@@ -165,12 +168,13 @@ def problems_said(log):
     aside, kept = log.set_aside, log.warnings
     if aside.empty and kept.empty:
         return "No rule is broken. That is not to say that every figure is right: a plausible slip cannot be seen."
-    n, m = len(aside[["table", "line"]].drop_duplicates()), len(kept[["table", "line"]].drop_duplicates())
+    n, m = len(aside[["table", "line"]].drop_duplicates()), len(kept.loc[kept["table"].ne(HEADER), ["table", "line"]].drop_duplicates())
     none = "No row is set aside."
+    head = f" Something in {HEADER} is missing or in doubt." if kept["table"].eq(HEADER).any() else ""
     some = f"{plural(n, 'row')} {_are(n)} set aside: no report uses {'it' if n == 1 else 'them'}."
     doubts = f" {plural(m, 'row')} {_are(m)} used, but something in {'it' if m == 1 else 'them'} is in doubt." if m else ""
     return (
-        f"{some if n else none}{doubts} Lines count from the header, which is line 1. "
+        f"{some if n else none}{doubts}{head} Lines count from the header, which is line 1. "
         "Nothing in the files has been changed: mend them and run this again."
     )
 
@@ -214,7 +218,9 @@ def record_said(record):
     unread, bare = record[record["has_meter"] & (record["n_readings"] == 0)], record[~record["has_meter"]]
     read = record[record["n_readings"] > 0]
     said = []
-    if len(read):
+    if len(read) and not read["longest_gap_days"].max() > 0:
+        said.append("Each vehicle read has its readings on one day, so no time between readings is known")
+    elif len(read):
         share = read["observed_share"].mean()
         said.append(
             f"On average {number(100 * share, 0)}% of a vehicle's time in this log lies between readings no further apart than usual"
@@ -271,7 +277,7 @@ def cannot(answers):
 
 def moved(frame, log):
     """Whether the doubtful rows matter."""
-    if log.warnings.empty:
+    if log.warnings["table"].isin([HEADER]).all():
         return "No row is kept with a doubt."
     if frame.empty:
         return "Leaving out the rows kept with a doubt, rule by rule, moves none of distance, fuel or cost by half a per cent or more."

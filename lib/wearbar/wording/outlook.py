@@ -22,6 +22,7 @@ __all__ = [
     "answer",
     "changed_use",
     "dates_by",
+    "few_visits",
     "forecast_said",
     "horizon_words",
     "hours_said",
@@ -36,6 +37,7 @@ __all__ = [
     "order_said",
     "order_table",
     "short_record",
+    "titled",
     "visits_said",
     "visits_table",
     "waiting_said",
@@ -43,7 +45,7 @@ __all__ = [
 ]  # fmt: skip
 
 CLASSES = {
-    "planned": "Work that the plan asks for",
+    "planned": "Work that a plan or a certificate asks for",
     "wear": "Parts that wear: tyres, pads, chains and what is fitted with them",
     "unplanned": "Repairs that nobody planned",
     "other": "Other planned work",
@@ -105,7 +107,10 @@ def _without_tasks(hours, money, start, show):
     told += [_range(hours.low, hours.high, "hour") + " of labour"] if hours.value > 0 else []
     lost = "jobs and visits" if told else "year"
     rest = f" By the wear and the work on record, twelve months from {start} take {listing(told)}." if told else ""
-    return f"No task of a plan lies ahead of the vehicles reported, so their {lost} cannot be told; a log without a plan needs one.{rest}"
+    return (
+        f"No task of a plan lies ahead of the vehicles reported, so their {lost} cannot be told. A vehicle in use needs a plan; "
+        f"one that has left needs none.{rest}"
+    )
 
 
 def _range(low, high, noun):
@@ -310,6 +315,17 @@ def work_said(outlook, table, show):
     )
 
 
+def titled(table, rows):
+    """A table whose `task` holds codes with their titles instead. rows: of `Outlook.ahead`; a task that is not there keeps its words."""
+    titles = rows.drop_duplicates("task").set_index("task")["title"]
+    return table.assign(task=table["task"].map(titles).fillna(table["task"]))
+
+
+def few_visits(table):
+    """What a young log's visits are. table: of `visits_table`, those of the next three months."""
+    return FEW_VISITS if len(table) else "No visit of the next three months is known. A year's plan needs a year of record."
+
+
 def next_caption():
     return "When each task next falls due, and the chance that it will have by then"
 
@@ -444,7 +460,7 @@ def _lost(told, names, what):
     """How many jobs of the year count for nothing, for want of a figure."""
     n = sum(told.untold[name] for name in names)
     count = f"has {what} on record and counts" if round(n) == 1 else f"have {what} on record and count"
-    return f" About {plural(round(n), 'job')} of the year {count} nothing." if n >= 0.5 else ""
+    return f" About {plural(round(n), 'job')} of the year, worn parts counted, {count} nothing." if n >= 0.5 else ""
 
 
 def money_table(totals, show):
@@ -503,7 +519,9 @@ def alt_reliability(table):
 
 def alt_visits(plan):
     """The figure of visits in words."""
+    n = plan.jobs["vehicle"].nunique()
+    rows = "one row, of one vehicle" if n == 1 else f"a row for each of {plural(n, 'vehicle')}"
     return plain(
-        f"Planned visits through the year, a row for each of {plural(plan.jobs['vehicle'].nunique(), 'vehicle')}: "
+        f"Planned visits through the year, {rows}: "
         f"{number(plan.n_visits)} in all."
     )

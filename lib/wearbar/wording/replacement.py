@@ -130,7 +130,8 @@ def _reach(k):
 def alt_repairs(curves, show):
     ends = {kind: c.iloc[-1] for kind, c in curves.items() if len(c)}
     told = [f"{kind} {show.money(end['mcf'], 0)} by {number(end['time'], 1)} years" for kind, end in ends.items()]
-    return f"Step lines of one vehicle's mean repair cost so far, by age, with intervals: {listing(told) or 'no repairs'}."
+    ranges = ", with intervals" if any(has_width(end["low"], end["high"]) for end in ends.values()) else ""
+    return f"Step lines of one vehicle's mean repair cost so far, by age{ranges}: {listing(told) or 'no repairs'}."
 
 
 def alt_keeping(kept, show):

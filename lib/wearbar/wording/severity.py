@@ -65,10 +65,11 @@ def headline(found, table):
         said = [f"{_points(STEP)} more of the distance {_use(some[0])}: {listing([_wears(e) for e in some])}." for some in uses]
         return f"Hard use matters here. {' '.join(said)} {sooner}", "soon"
     if settled:
-        return "This log shows no clear effect of hard use on wear. Keep to the plan's own limits for severe use.", "note"
-    return "Not enough data to say whether hard use wears parts sooner. Keep to the plan's own limits for severe use.", "note"
+        return f"This log shows no clear effect of hard use on wear. {_KEEP}", "note"
+    return f"Not enough data to say whether hard use wears parts sooner. {_KEEP}", "note"
 
 
+_KEEP = "Keep to the limits for severe use in your plan or handbook."
 _PLAN_COVERS = "The plan's own limits for severe use already allow for that."
 
 
@@ -99,7 +100,7 @@ def effect(e):
 def effects(found):
     """Every effect, as a list."""
     if not found:
-        return "No part's wear has been read often enough. Read depths at each visit."
+        return "There is nothing to compare. It takes wear readings of parts, and vehicles that are used differently."
     why = {}
     for e in found:
         if e.refusals:
@@ -127,7 +128,7 @@ def _few_vehicles(e):
     least = severity.MIN_A_SIDE
     return (
         f"{plural(e.n_vehicles, 'vehicle')} {'is' if e.n_vehicles == 1 else 'are'} too few to part the use from the vehicle: it takes "
-        f"{number(2 * least)}, {number(least)} of them used harder than the others. Keep to the plan's limits for severe use."
+        f"{number(2 * least)}, {number(least)} of them used harder than the others. {_KEEP}"
     )
 
 
@@ -239,7 +240,7 @@ def _forms(e):
 def supported(table, show):
     """A sentence or two on the intervals that the evidence supports."""
     if table.empty:
-        return "No effect is known well enough to change the plan's intervals. Keep to them, with their limits for severe use."
+        return f"No effect is known well enough to change an interval. {_KEEP}"
     sooner = table[table["is_sooner"]]
     if sooner.empty:
         return "The evidence asks for no work sooner than the plan, with its limits for severe use, already does."
@@ -259,13 +260,13 @@ def use_of_fleet(table, limits):
     known = kinds(table)
     if not known:
         return (
-            "The log has no table of use with shares in it, so nothing can be said of hard use. Fill in, for each vehicle and quarter, "
+            "The log has no record of use with shares in it, so nothing can be said of hard use. Fill in, for each vehicle and quarter, "
             "roughly what share of the distance was on loose ground, in mud or water, in short trips or loaded."
         )
     known = table[table["coverage_share"] >= severity.MIN_COVERAGE]
     first = f"Use is known for at least half of the distance of {number(len(known))} of {plural(len(table), 'vehicle')}."
     if not limits:
-        return f"{first} The log's plan names no use as severe."
+        return f"{first} No plan of this log names a use as severe."
     when = listing([f"at least {_percent(v)} {USE[k]}" for k, v in limits.items() if k in known], last="or")
     hard = int(table["severe_now"].eq("yes").sum())
     return f"{first} The plan calls {when} in the past year severe. Work now open is due by severe limits on {plural(hard, 'vehicle')}."
@@ -337,7 +338,7 @@ def findings(found):
 def cannot(found):
     """What no analysis of such a log can tell."""
     asked = listing(sorted({_part(e) for e in found}))
-    of = f"It speaks of {asked} wear alone" if asked else "It speaks of no part's wear"
+    of = f"It speaks of {asked} wear alone" if asked else "It speaks of measured wear alone"
     return (
         f"{of}, not of engines, oil, filters or bearings, whose wear nobody reads; and it takes the effect to be the same on every kind of "
         "vehicle. Shares of use are what people recall. Loads, tyre pressures, speeds and who was at the controls are not in it, and go "
@@ -351,6 +352,9 @@ def alt_use(table):
     known = kinds(table)
     if not known:
         return "No use is known."
+    if len(table) == 1:
+        shares = [f"{USE[k]} {_percent(table[k].iloc[0])}" for k in known[:2]]
+        return f"One row, of one vehicle, with its share of distance {listing(shares)}."
     spans = [f"{USE[k]} from {_percent(table[k].min())} to {_percent(table[k].max())}" for k in known[:2]]
     return f"A row for each of {plural(len(table), 'vehicle')}, the hardest used on top, with its share of distance {listing(spans)}."
 

@@ -57,7 +57,7 @@ def words(visit, log, show):
         "head": _head(visit, log, show),
         "dangers": _told(visit.dangers, show),
         "clear": plain(danger_none(visit.untold).replace("**", "")),
-        "blind": f"The log has no table of {listing(visit.untold)}: {listing([BLIND[m] for m in visit.untold])}." if visit.untold else "",
+        "blind": f"The log has no record of {listing(visit.untold)}: {listing([BLIND[m] for m in visit.untold])}." if visit.untold else "",
         "others": [f"{what}: {stands}" for what, stands in _told(visit.others, show)],
         "odometer": _odometer(visit, show),
         "example": EXAMPLE if visit.is_example else "",
@@ -138,7 +138,7 @@ def _nothing(visit, log, show):
         return ""
     none = "for a vehicle without a meter" if visit.meter == "none" else "with no reading at all"
     last = none if pd.isna(visit.last.date) else f"whose last reading is {show.days(visit.last.days)} old"
-    blind = f" and which has no table of {listing(visit.untold)}" if visit.untold else ""
+    blind = f" and which has no record of {listing(visit.untold)}" if visit.untold else ""
     return f"No task is due now or soon by this log, {last}{blind}. That is not the same as a vehicle in order."
 
 

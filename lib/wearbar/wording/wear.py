@@ -134,7 +134,7 @@ def _at_limits(on, show):
 def headline(on, show):
     """(sentences, urgency) that answer: what must be done now?"""
     if not len(on):
-        text = "The log has no wear readings of fitted parts, so what is left is not known. Measure tread, pads and chain at each visit."
+        text = "No part now fitted has a wear reading, so what is left is not known. Measure tread, pads and chain at each visit."
         return text, "note"
     unread = _unjudged(on[on["state"].eq("not-known")])
     if on["state"].isin(AT_LIMIT).any():

@@ -60,6 +60,8 @@ def _source(row):
 def _job(row):
     """A row as work of a visit."""
     if row.kind == "wear":
+        if row.urgency == "check before use":
+            return f"Check: {_lower(what(row))}"
         return f"{'Measure' if row.is_forecast else 'Renew'}: {_lower(what(row))}"
     verb = {"defect": "Put right: ", "certificate": "Retest: "}.get(row.kind, "")
     return f"{verb}{_lower(what(row))}" if verb else what(row)

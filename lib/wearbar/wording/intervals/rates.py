@@ -26,6 +26,7 @@ __all__ = [
 ]
 
 OUTCOMES = {"on-time": "in time", "early": "in time, before its window", "late": "late"}
+NO_JOB = "No job counts yet, so there is nothing to show."
 LIMITS = {"distance": "by distance", "hours": "by hours", "date": "by date", "both": "by distance and date on the same day"}
 
 
@@ -33,8 +34,9 @@ def seen(told):
     """Vehicles owned, read and judged."""
     rest = told.owned - told.judged
     lost = f" {plural(rest, 'vehicle')} cannot be judged in full, for want of a recent reading or of a task in the plan." if rest else ""
+    owned = plural(told.owned, "vehicle") if told.owned else "No vehicle"
     return (
-        f"{plural(told.owned, 'vehicle')} owned; {number(told.read)} with a reading in the last {STALE_DAYS} days; "
+        f"{owned} owned; {number(told.read)} with a reading in the last {STALE_DAYS} days; "
         f"{number(told.judged)} judged on every task.{lost}"
     )
 
@@ -149,7 +151,7 @@ def _median(e, show, what):
 def first_limits(table, want, show, counted=True):
     """Which limit came first, and how much of the lateness was a little-used vehicle's date. counted: some jobs count."""
     if table.empty:
-        return "No job that counts had reached a limit by the time it was done." if counted else ""
+        return "No job that counts had reached a limit by the time it was done." if counted else NO_JOB
     parts = [f"{LIMITS[row.first_limit]} {plural(row.n, 'time')} ({number(row.late)} late)" for row in table.itertuples()]
     little = "vehicles whose date came with less than half of the distance driven"
     share = "none" if want.value == 0 else show.percent(want.value)
@@ -160,7 +162,7 @@ def first_limits(table, want, show, counted=True):
 def early(share, given, show):
     """Work done before its window: never late, but it gives life away."""
     if math.isnan(share.value):
-        return ""
+        return NO_JOB
     if share.value == 0:
         return "No counted work was done before its window opened."
     lost = "" if math.isnan(given) else f"; half of it gave away more than {show.percent(given)} of the interval"

@@ -13,6 +13,8 @@ __all__ = [
     "list_said",
     "looked_again",
     "no_plan",
+    "none_coming",
+    "none_overdue",
     "open_heads",
     "put_off",
     "states_said",
@@ -46,7 +48,7 @@ def list_said(rows, missing, told, items, found):
     """What the list holds, and what it cannot. rows: of `actionlist.actions`."""
     old = {None: "", 0: " The oldest last reading is of the report date itself."}
     old = old.get(told.oldest_days, f" The oldest last reading is {plural(told.oldest_days or 0, 'day')} old.")
-    blind = f" The log has no table of {listing(missing)}." if missing else ""
+    blind = f" The log has no record of {listing(missing)}." if missing else ""
     n = int((items["what"].eq("recheck") & items["is_open"] & items["state"].eq("not-known")).sum())
     write = "Write each as work: the task's code with -recheck."
     looks = f" {plural(n, 'job')} asked for a re-check that is not in the log. {write}" if n else ""
@@ -76,6 +78,16 @@ def open_heads(rows):
 
 def coming_caption():
     return f"Coming in the next {FORECAST_DAYS} days, by its date or by how far the vehicle is driven"
+
+
+def none_coming(found):
+    """Said in place of an empty list of coming work; nothing where no plan says when work is due."""
+    return "" if found.empty else f"Nothing more is listed as coming in the next {FORECAST_DAYS} days."
+
+
+def none_overdue(found):
+    """Said in place of an empty list of overdue work; nothing where no plan says when work is due."""
+    return "" if found.empty else "No job of the plan is open and overdue by this log."
 
 
 def put_off(table):
