@@ -321,7 +321,10 @@ def read(*values, **more):
     """Depths read on days after each other, 2,500 km apart."""
     days = ["2025-04-01", "2025-07-01", "2025-10-01", "2025-12-30"][-len(values) :]
     km = [12_500, 15_000, 17_500, 20_000][-len(values) :]
-    return [PLACE | {"date": d, "odometer": x, "value": v} | more for d, x, v in zip(days, km, values, strict=True)]
+    return [
+        PLACE | {"date": d, "odometer": x, "value": v} | more
+        for d, x, v in zip(days, km, values, strict=True)
+    ]
 
 
 GB = {"jurisdiction": "GB"}
@@ -334,15 +337,23 @@ class TestWornParts:
     def test_below_the_legal_limit_by_reading_it_is_not_driven(self):
         row = self.first(small_log(header=GB, fitted=[TYRE], measurements=read(6.0, 4.0, 1.2)))
         assert (row["urgency"], row["reason"]) == ("do not drive", "below-legal")
-        assert row["evidence"].startswith("measured 1.2 mm on 30 Dec 2025; limit 2.0 mm, legal 1.6 mm (GB)")
+        assert row["evidence"].startswith(
+            "measured 1.2 mm on 30 Dec 2025; limit 2.0 mm, legal 1.6 mm (GB)"
+        )
 
     def test_at_its_own_limit_by_reading_it_is_renewed_today(self):
         row = self.first(small_log(header=GB, fitted=[TYRE], measurements=read(6.0, 4.0, 1.9)))
-        assert (row["urgency"], row["is_forecast"], row["todo"]) == ("at its limit", False, "Renew it today.")
+        assert (row["urgency"], row["is_forecast"], row["todo"]) == (
+            "at its limit",
+            False,
+            "Renew it today.",
+        )
 
     def test_by_its_line_it_is_a_forecast_with_the_last_reading(self):
         """8 mm new, 2 mm each 2,500 km: 2 mm at 17,500 km, and the vehicle is at 20,000."""
-        row = self.first(small_log(header=GB, fitted=[TYRE], measurements=read(6.0, 4.1, 2.1, 0)[:3]))
+        row = self.first(
+            small_log(header=GB, fitted=[TYRE], measurements=read(6.0, 4.1, 2.1, 0)[:3])
+        )
         assert row["urgency"] in ("at its limit", "measure now")
         assert row["is_forecast"]
         assert row["evidence"].startswith("forecast")
@@ -366,13 +377,20 @@ class TestTheList:
     TWO = (VAN, VAN | {"vehicle": "W"})
 
     def planted(self, **more):
-        off = {"defect": "D1", "found": "2025-12-20", "text": "brake hose torn", "grade": "off-road"}
+        off = {
+            "defect": "D1",
+            "found": "2025-12-20",
+            "text": "brake hose torn",
+            "grade": "off-road",
+        }
         lapsed = TEST | {"valid_to": "2025-12-20", "vehicle": "W"}
         return small_log(self.TWO, defects=[off], certificates=[lapsed], **more)
 
     def test_a_vehicle_in_use_comes_before_one_laid_up(self):
         assert actions(self.planted())["vehicle"].head(2).tolist() == ["V", "W"]
-        rows = wording.told(actions(self.planted(layups=[{"from": "2025-12-21", "reason": "spare"}])), SHOW)
+        rows = wording.told(
+            actions(self.planted(layups=[{"from": "2025-12-21", "reason": "spare"}])), SHOW
+        )
         assert rows["vehicle"].head(2).tolist() == ["W", "V"]
         assert rows["by_said"].tolist()[1] == "before its next use"
         assert "laid up" in rows["stands"].tolist()[1]
@@ -401,7 +419,12 @@ class TestTheList:
         rows = actions(small_log([van], certificates=[TEST | {"valid_to": "2026-03-02"}]))
         soon = rows[rows["urgency"].eq("ends soon")]
         assert soon["kind"].tolist() == ["warranty", "certificate"]
-        rows = actions(small_log([VAN | {"warranty_until": "2026-03-03"}], certificates=[TEST | {"valid_to": "2026-03-03"}]))
+        rows = actions(
+            small_log(
+                [VAN | {"warranty_until": "2026-03-03"}],
+                certificates=[TEST | {"valid_to": "2026-03-03"}],
+            )
+        )
         assert not rows["urgency"].eq("ends soon").any()
 
     def test_plan_hours_and_parts_come_with_the_work(self):

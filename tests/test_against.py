@@ -22,17 +22,35 @@ def counts(*rows):
 
 
 class TestACriterion:
-    @pytest.mark.parametrize("tolerance", [0.1, {"distance": 400, "days": 30}, {"early": 0.2, "late": 0.0}])
+    @pytest.mark.parametrize(
+        "tolerance", [0.1, {"distance": 400, "days": 30}, {"early": 0.2, "late": 0.0}]
+    )
     def test_moves_no_due_point(self, tolerance):
-        task = {"code": "oil", "action": "replace", "every": {"months": 6}, "tolerance": tolerance, "measured_from": "schedule"}
-        log = van_log(["2024-06-20", "2025-01-20", "2025-06-25"], plan={"van": {"applies_to": ["van"], "task": [task]}})
+        task = {
+            "code": "oil",
+            "action": "replace",
+            "every": {"months": 6},
+            "tolerance": tolerance,
+            "measured_from": "schedule",
+        }
+        log = van_log(
+            ["2024-06-20", "2025-01-20", "2025-06-25"],
+            plan={"van": {"applies_to": ["van"], "task": [task]}},
+        )
         plain, own = intervals.occasions(log), intervals.occasions(log, late_share=0.05)
         points = ["number", "due_date", "early_date", "done_date", "basis"]
         pd.testing.assert_frame_equal(plain[points], own[points])
-        assert (own["late_date"] - own["due_date"]).dt.days.tolist() == [9, 9, 9, 9]  # a twentieth of 182, 184, 181 and 184 days
+        assert (own["late_date"] - own["due_date"]).dt.days.tolist() == [
+            9,
+            9,
+            9,
+            9,
+        ]  # a twentieth of 182, 184, 181 and 184 days
 
     def test_both_rates_are_told_and_how_they_differ(self):
-        log = van_log(["2024-07-25"])  # due 1 Jul: 24 days over; the plan grants 18, a fifth of 182 is 36
+        log = van_log(
+            ["2024-07-25"]
+        )  # due 1 Jul: 24 days over; the plan grants 18, a fifth of 182 is 36
         found, other = intervals.occasions(log), intervals.occasions(log, late_share=0.2)
         moves = intervals.criterion_moves(found, other)
         assert moves == {"late_by_plan": 1, "late_by_criterion": 0, "waiting": 0}
@@ -41,7 +59,10 @@ class TestACriterion:
             "In time by the plan's own window: **0% (90% interval 0 to 95; n = 2)**. By a criterion of 20% of the interval"
         )
         assert "after the due point: **50% (90% interval 1 to 99; n = 2)**." in said
-        assert "1 occasion is late by the plan's window alone and no occasions are late by the criterion alone." in said
+        assert (
+            "1 occasion is late by the plan's window alone and no occasions are late by the criterion alone."
+            in said
+        )
 
     @pytest.mark.parametrize("value", [-0.1, 1.5, True, "0.1", math.nan])
     def test_what_is_no_share_is_refused(self, value):
@@ -73,7 +94,10 @@ class TestTheChangeOfTheRate:
             p = rng.beta(3, 12, len(names))
             n, more = rng.poisson(60, len(names)) + 1, rng.poisson(20, len(names))
             late = rng.binomial(n, p)
-            then, now = {"vehicle": names, "n": n, "late": late}, {"vehicle": names, "n": n + more, "late": late + rng.binomial(more, p)}
+            then, now = (
+                {"vehicle": names, "n": n, "late": late},
+                {"vehicle": names, "n": n + more, "late": late + rng.binomial(more, p)},
+            )
             told.append(intervals.rate_change(pd.DataFrame(then), pd.DataFrame(now)))
         assert 0.86 < np.mean([e.low <= 0 <= e.high for e in told]) < 0.94
 
@@ -81,8 +105,18 @@ class TestTheChangeOfTheRate:
         "then, now, value, note",
         [
             (counts(("A", 4, 1)), counts(("A", 400, 40)), 0.15, "three vehicles"),
-            (counts(("A", 4, 1), ("B", 4, 1)), counts(("A", 400, 40), ("B", 400, 60)), 0.125, "three vehicles"),
-            (counts(("A", 40, 4), ("B", 40, 4), ("C", 40, 4)), counts(("A", 42, 4), ("B", 41, 5), ("C", 40, 4)), None, "too little"),
+            (
+                counts(("A", 4, 1), ("B", 4, 1)),
+                counts(("A", 400, 40), ("B", 400, 60)),
+                0.125,
+                "three vehicles",
+            ),
+            (
+                counts(("A", 40, 4), ("B", 40, 4), ("C", 40, 4)),
+                counts(("A", 42, 4), ("B", 41, 5), ("C", 40, 4)),
+                None,
+                "too little",
+            ),
             (counts(), counts(("A", 4, 1)), math.nan, "no occasion"),
         ],
     )
@@ -93,7 +127,13 @@ class TestTheChangeOfTheRate:
         assert value is None or e.value == pytest.approx(value, nan_ok=True)
 
 
-TEST = {"vehicle": "V", "kind": "test", "valid_to": "2024-12-31", "tested": "2024-01-01", "result": "pass"}
+TEST = {
+    "vehicle": "V",
+    "kind": "test",
+    "valid_to": "2024-12-31",
+    "tested": "2024-01-01",
+    "result": "pass",
+}
 DEFECT = {"defect": "1", "vehicle": "V", "found": "2024-11-01", "text": "a", "grade": "off-road"}
 OTHER = {"defect": "2", "vehicle": "V", "found": "2025-03-01", "text": "b", "grade": "off-road"}
 
@@ -103,7 +143,12 @@ def report_of(log):
     readings, found, items = whole(log)
     rows = actions(log, found, items, readings)
     danger = rows[rows["urgency"].isin(DANGER)]
-    return found, items, danger, intervals.Earlier(log.as_of, intervals.counts(found), intervals.listed(found, danger))
+    return (
+        found,
+        items,
+        danger,
+        intervals.Earlier(log.as_of, intervals.counts(found), intervals.listed(found, danger)),
+    )
 
 
 class TestWhatBecame:
@@ -111,13 +156,28 @@ class TestWhatBecame:
         log = van_log(**now)
         found, items, danger, _ = report_of(log)
         rows = intervals.what_became(then, found, items, danger)
-        return {(r.what, r.item): (r.became, None if pd.isna(r.done_date) else f"{r.done_date:%Y-%m-%d}") for r in rows.itertuples()}
+        return {
+            (r.what, r.item): (
+                r.became,
+                None if pd.isna(r.done_date) else f"{r.done_date:%Y-%m-%d}",
+            )
+            for r in rows.itertuples()
+        }
 
     def test_done_closed_renewed_new_and_still(self):
-        then = report_of(van_log(["2024-03-01"], as_of="2025-01-31", certificates=[TEST], defects=[DEFECT]))[3]
-        assert then.listed[["what", "item"]].apply(tuple, axis=1).tolist() == [("defect", "1"), ("certificate", "test"), ("task", "oil")]
+        then = report_of(
+            van_log(["2024-03-01"], as_of="2025-01-31", certificates=[TEST], defects=[DEFECT])
+        )[3]
+        assert then.listed[["what", "item"]].apply(tuple, axis=1).tolist() == [
+            ("defect", "1"),
+            ("certificate", "test"),
+            ("task", "oil"),
+        ]
         renewed = {**TEST, "tested": "2025-02-10", "valid_to": "2026-02-09"}
-        now = {"certificates": [TEST, renewed], "defects": [{**DEFECT, "closed": "2025-02-03"}, OTHER]}
+        now = {
+            "certificates": [TEST, renewed],
+            "defects": [{**DEFECT, "closed": "2025-02-03"}, OTHER],
+        }
         assert self.now(then, work=["2024-03-01", "2025-02-05", "2025-08-01"], **now) == {
             ("defect", "1"): ("done", "2025-02-03"),
             ("certificate", "test"): ("done", "2025-02-10"),
@@ -133,15 +193,29 @@ class TestWhatBecame:
     def test_done_and_overdue_again_is_both_done_and_new(self):
         then = report_of(van_log(["2024-03-01"], as_of="2025-01-31"))[3]
         found, items, danger, _ = report_of(van_log(["2024-03-01", "2025-02-05"]))
-        assert intervals.what_became(then, found, items, danger)["became"].tolist() == ["new", "done"]
+        assert intervals.what_became(then, found, items, danger)["became"].tolist() == [
+            "new",
+            "done",
+        ]
 
     def test_a_vehicle_that_left_did_nothing(self):
         then = report_of(van_log(["2024-03-01"], as_of="2025-01-31", defects=[DEFECT]))[3]
-        gone = [{"vehicle": "V", "kind": "van", "in_service": "2024-01-01", "disposed": "2025-03-01"}]
-        assert set(self.now(then, work=["2024-03-01"], vehicles=gone, defects=[DEFECT]).values()) == {("gone", None)}
+        gone = [
+            {"vehicle": "V", "kind": "van", "in_service": "2024-01-01", "disposed": "2025-03-01"}
+        ]
+        assert set(
+            self.now(then, work=["2024-03-01"], vehicles=gone, defects=[DEFECT]).values()
+        ) == {("gone", None)}
 
     def test_overdue_by_distance_is_due_on_the_day_it_was_reached(self):
-        plan = {"van": {"applies_to": ["van"], "task": [{"code": "oil", "action": "replace", "every": {"distance": 3000, "months": 120}}]}}
+        plan = {
+            "van": {
+                "applies_to": ["van"],
+                "task": [
+                    {"code": "oil", "action": "replace", "every": {"distance": 3000, "months": 120}}
+                ],
+            }
+        }
         listed = report_of(van_log(plan=plan))[3].listed
         assert listed["due_date"].dt.year.tolist() == [2024]
 
@@ -149,16 +223,25 @@ class TestWhatBecame:
 @pytest.fixture(scope="module")
 def two_packs(by_hand, tmp_path_factory):
     """(folder, findings) of two packs of one log, the second made against the first."""
-    root, only = tmp_path_factory.mktemp("against"), {"log": by_hand, "only": [against.REPORT], "tell": lambda line: None}
+    root, only = (
+        tmp_path_factory.mktemp("against"),
+        {"log": by_hand, "only": [against.REPORT], "tell": lambda line: None},
+    )
     pack.make_pack(root / "then", as_of="2026-01-31", **only)
     pack.make_pack(root / "now", since=root / "then", criterion=0.2, **only)
-    return {name: (root / name, json.loads((root / name / "findings.json").read_text(encoding="utf-8"))) for name in ("then", "now")}
+    return {
+        name: (root / name, json.loads((root / name / "findings.json").read_text(encoding="utf-8")))
+        for name in ("then", "now")
+    }
 
 
 class TestAnEarlierPack:
     def test_gives_the_change_and_the_second_rate(self, two_packs):
         found = two_packs["now"][1]["reports"][against.REPORT]["findings"]
-        assert found["on_time_rate_change"]["note"].endswith("2026-01-31") or found["on_time_rate_change"]["value"] is None
+        assert (
+            found["on_time_rate_change"]["note"].endswith("2026-01-31")
+            or found["on_time_rate_change"]["value"] is None
+        )
         assert found["on_time_rate_by_criterion"]["unit"] == "share"
         assert two_packs["now"][1]["parameters"]["criterion"] == 0.2
         page = (two_packs["now"][0] / f"{against.REPORT}.html").read_text(encoding="utf-8")
@@ -167,14 +250,21 @@ class TestAnEarlierPack:
 
     def test_without_one_nothing_is_said(self, two_packs):
         folder, told = two_packs["then"]
-        assert "the day of the earlier pack" not in (folder / f"{against.REPORT}.html").read_text(encoding="utf-8")
-        assert not {"on_time_rate_change", "on_time_rate_by_criterion"} & set(told["reports"][against.REPORT]["findings"])
+        assert "the day of the earlier pack" not in (folder / f"{against.REPORT}.html").read_text(
+            encoding="utf-8"
+        )
+        assert not {"on_time_rate_change", "on_time_rate_by_criterion"} & set(
+            told["reports"][against.REPORT]["findings"]
+        )
 
     def test_comes_back_as_it_was(self, two_packs, by_hand):
         from wearbar.log import read_log
 
         log = read_log(by_hand, as_of=pd.Timestamp("2026-01-31"))
-        ours, then = report_of(log)[3], against.earlier_pack(two_packs["then"][0], log, {"site": "", "vehicle": []})
+        ours, then = (
+            report_of(log)[3],
+            against.earlier_pack(two_packs["then"][0], log, {"site": "", "vehicle": []}),
+        )
         assert then.as_of == log.as_of
         pd.testing.assert_frame_equal(then.listed, ours.listed)
         pd.testing.assert_frame_equal(then.counts, ours.counts, check_dtype=False)
@@ -187,18 +277,28 @@ class TestAnEarlierPack:
             (lambda f: f["log"].update(as_of="2030-01-01"), "is of a later day, 2030-01-01"),
             (lambda f: f["parameters"].update(site="north"), "is about site north"),
             (lambda f: f["reports"].clear(), "holds no interval_compliance"),
-            (lambda f: f["reports"][against.REPORT]["findings"][against.COUNTED].pop("rows"), "holds no interval_compliance"),
+            (
+                lambda f: f["reports"][against.REPORT]["findings"][against.COUNTED].pop("rows"),
+                "holds no interval_compliance",
+            ),
             (lambda f: f["log"].pop("name"), "lacks a part"),
             (lambda f: f.update(reports=[]), "lacks a part"),
             (None, "cannot be read as JSON"),
         ],
     )
-    def test_that_cannot_be_compared_is_refused_in_a_sentence(self, two_packs, by_hand, tmp_path, capsys, change, words):
+    def test_that_cannot_be_compared_is_refused_in_a_sentence(
+        self, two_packs, by_hand, tmp_path, capsys, change, words
+    ):
         told = json.loads(json.dumps(two_packs["then"][1]))
         if change:
             change(told)
-        (tmp_path / "findings.json").write_text(json.dumps(told) if change else "{", encoding="utf-8")
-        assert main(["pack", str(by_hand), "--since", str(tmp_path), "--out", str(tmp_path / "out")]) == 2
+        (tmp_path / "findings.json").write_text(
+            json.dumps(told) if change else "{", encoding="utf-8"
+        )
+        assert (
+            main(["pack", str(by_hand), "--since", str(tmp_path), "--out", str(tmp_path / "out")])
+            == 2
+        )
         said = capsys.readouterr().err.removeprefix("Reading the log\n")
         assert words in said
         assert said.count("\n") == 1
@@ -224,26 +324,47 @@ class TestTheReminder:
     def test_counts_from_its_restart_and_the_plan_from_the_work(self):
         drift, _ = reminded([("restarted", "2025-07-10", None, None, 372)])
         row = drift.iloc[0]
-        assert (row["plan_date"], row["reminder_date"]) == (pd.Timestamp("2026-01-10"), pd.Timestamp("2026-07-17"))
+        assert (row["plan_date"], row["reminder_date"]) == (
+            pd.Timestamp("2026-01-10"),
+            pd.Timestamp("2026-07-17"),
+        )
         assert row["drift_days"] == 188
         assert not row["is_showing"]
 
     def test_not_restarted_at_the_work_it_comes_early(self):
-        drift, log = reminded([("restarted", "2025-01-10", None, None, 372)], work=["2025-01-10", "2025-10-01"])
-        assert drift["drift_days"].tolist() == [(pd.Timestamp("2026-01-17") - pd.Timestamp("2026-04-01")).days]
-        assert "to set beside the plan; it comes before the plan's day, by 74 days. " in wording.dash_said(drift, log, SHOW)
+        drift, log = reminded(
+            [("restarted", "2025-01-10", None, None, 372)], work=["2025-01-10", "2025-10-01"]
+        )
+        assert drift["drift_days"].tolist() == [
+            (pd.Timestamp("2026-01-17") - pd.Timestamp("2026-04-01")).days
+        ]
+        assert (
+            "to set beside the plan; it comes before the plan's day, by 74 days. "
+            in wording.dash_said(drift, log, SHOW)
+        )
 
     def test_showing_it_came_on_the_day_it_was_seen(self):
-        drift, log = reminded([("restarted", "2025-07-10", None, None, 150), ("shown", "2025-12-09", None, None, 150)])
+        drift, log = reminded(
+            [("restarted", "2025-07-10", None, None, 150), ("shown", "2025-12-09", None, None, 150)]
+        )
         assert "it is showing now on V." in wording.dash_said(drift, log, SHOW)
         assert drift["is_showing"].tolist() == [True]
         assert drift["reminder_date"].tolist() == [pd.Timestamp("2025-12-09")]
-        again, _ = reminded([("shown", "2025-07-01", None, None, 150), ("restarted", "2025-07-10", None, None, 150)])
+        again, _ = reminded(
+            [("shown", "2025-07-01", None, None, 150), ("restarted", "2025-07-10", None, None, 150)]
+        )
         assert again["is_showing"].tolist() == [False]
 
     def test_drifts_in_distance_too(self):
-        plan = {"van": {"applies_to": ["van"], "task": [{"code": "oil", "action": "replace", "every": {"distance": 6000}}]}}
-        drift, _ = reminded([("restarted", "2025-07-10", 7050, 7000, None)], work=["2025-07-10"], plan=plan)
+        plan = {
+            "van": {
+                "applies_to": ["van"],
+                "task": [{"code": "oil", "action": "replace", "every": {"distance": 6000}}],
+            }
+        }
+        drift, _ = reminded(
+            [("restarted", "2025-07-10", 7050, 7000, None)], work=["2025-07-10"], plan=plan
+        )
         row = drift.iloc[0]
         assert row["drift_km"] == pytest.approx((7050 + 7000) * 1.609344 - row["plan_km"])
         assert row["drift_low_days"] <= row["drift_days"] <= row["drift_high_days"]
@@ -251,7 +372,10 @@ class TestTheReminder:
 
     def test_stands_for_what_was_done_when_it_was_restarted(self):
         every = ({"months": 12}, {"months": 6})
-        tasks = [{"code": code, "action": "replace", "every": limit} for code, limit in zip(("belt", "oil"), every, strict=True)]
+        tasks = [
+            {"code": code, "action": "replace", "every": limit}
+            for code, limit in zip(("belt", "oil"), every, strict=True)
+        ]
         plan = {"van": {"applies_to": ["van"], "task": tasks}}
         drift, _ = reminded([("restarted", "2025-07-10", None, None, 365)], plan=plan)
         assert drift["task"].tolist() == ["oil"]

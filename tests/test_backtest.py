@@ -22,8 +22,18 @@ def fleet(rng, n=8, years=3.5, season=0.0, every=14):
     for i in range(n):
         wave = 1 + season * np.cos(2 * np.pi * (np.arange(days[-1] + 1) - 200) / 365.25)
         km = np.cumsum((20 + 5 * i) * wave * rng.gamma(4, 0.25, days[-1] + 1))
-        frames.append(pd.DataFrame({"vehicle": f"V{i}", "date": start + pd.to_timedelta(days, unit="D"), "odometer": km[days].round()}))
-    vehicles = pd.DataFrame({"vehicle": [f"V{i}" for i in range(n)], "kind": "van", "in_service": "2021-12-31"})
+        frames.append(
+            pd.DataFrame(
+                {
+                    "vehicle": f"V{i}",
+                    "date": start + pd.to_timedelta(days, unit="D"),
+                    "odometer": km[days].round(),
+                }
+            )
+        )
+    vehicles = pd.DataFrame(
+        {"vehicle": [f"V{i}" for i in range(n)], "kind": "van", "in_service": "2021-12-31"}
+    )
     return {"vehicles": vehicles, "odometer": pd.concat(frames, ignore_index=True)}
 
 
@@ -40,11 +50,29 @@ def seasonal_test(seasonal_log):
 class TestReplay:
     def test_rows_after_the_day_are_gone_and_ends_not_yet_known_blank(self):
         frames = fleet(np.random.default_rng(2), n=2)
-        frames["layups"] = pd.DataFrame({"vehicle": "V0", "from": ["2023-01-01", "2024-05-20"], "to": ["2023-02-01", "2024-08-01"]})
-        frames["use"] = pd.DataFrame(
-            {"vehicle": "V0", "from": ["2024-04-01", "2024-05-01"], "to": ["2024-04-30", "2024-06-30"], "loose": 0.5}
+        frames["layups"] = pd.DataFrame(
+            {
+                "vehicle": "V0",
+                "from": ["2023-01-01", "2024-05-20"],
+                "to": ["2023-02-01", "2024-08-01"],
+            }
         )
-        row = {"vehicle": "V0", "position": "rear", "category": "tyre", "item": "t", "fitted": "2024-01-01", "removed": "2024-09-01"}
+        frames["use"] = pd.DataFrame(
+            {
+                "vehicle": "V0",
+                "from": ["2024-04-01", "2024-05-01"],
+                "to": ["2024-04-30", "2024-06-30"],
+                "loose": 0.5,
+            }
+        )
+        row = {
+            "vehicle": "V0",
+            "position": "rear",
+            "category": "tyre",
+            "item": "t",
+            "fitted": "2024-01-01",
+            "removed": "2024-09-01",
+        }
         frames["fitted"] = pd.DataFrame([row | {"reason": "worn", "price": 100}])
         frames["vehicles"]["disposed"] = ["2025-01-01", None]
         then = Replay(log_of(frames, HEADER)).at("2024-06-01")
@@ -57,7 +85,9 @@ class TestReplay:
 
     def test_what_was_recorded_later_is_not_known(self):
         frames = fleet(np.random.default_rng(3), n=1)
-        late = frames["odometer"].assign(recorded=frames["odometer"]["date"] + pd.Timedelta(days=60))
+        late = frames["odometer"].assign(
+            recorded=frames["odometer"]["date"] + pd.Timedelta(days=60)
+        )
         log = log_of(frames | {"odometer": late}, HEADER)
         then = Replay(log).at("2024-06-01")
         assert then.tables["odometer"]["date"].max() <= pd.Timestamp("2024-04-02")
@@ -67,8 +97,12 @@ class TestReplay:
     def test_a_spike_that_only_a_later_reading_exposes_is_there_in_the_replay(self):
         frames = fleet(np.random.default_rng(4), n=1)
         km = frames["odometer"]["odometer"].iloc[60] + 9000
-        spike = pd.DataFrame({"vehicle": "V0", "date": [pd.Timestamp("2024-05-27")], "odometer": [km]})
-        log = log_of(frames | {"odometer": pd.concat([frames["odometer"], spike], ignore_index=True)}, HEADER)
+        spike = pd.DataFrame(
+            {"vehicle": "V0", "date": [pd.Timestamp("2024-05-27")], "odometer": [km]}
+        )
+        log = log_of(
+            frames | {"odometer": pd.concat([frames["odometer"], spike], ignore_index=True)}, HEADER
+        )
         before, after = (Replay(log).at(day) for day in ("2024-05-28", "2024-07-15"))
         assert spike["odometer"].iloc[0] in before.tables["odometer"]["odometer"].tolist()
         assert spike["odometer"].iloc[0] not in after.tables["odometer"]["odometer"].tolist()
@@ -107,7 +141,10 @@ def test_the_future_changes_nothing_that_was_foretold(seasonal_log):
     odometer = other["odometer"]
     later = odometer["date"] > pd.Timestamp("2024-06-01")
     odometer["odometer"] = odometer["odometer"] + np.where(later, 500.0, 0.0)
-    a, b = (backtest._asked(Replay(log).at("2024-06-01")) for log in (seasonal_log, log_of(other, HEADER)))
+    a, b = (
+        backtest._asked(Replay(log).at("2024-06-01"))
+        for log in (seasonal_log, log_of(other, HEADER))
+    )
     pd.testing.assert_frame_equal(a["rows"], b["rows"])
     for name in a["chance"]:
         np.testing.assert_array_equal(a["chance"][name], b["chance"][name])
@@ -123,10 +160,18 @@ def test_choices_rest_on_earlier_days_alone(seasonal_log, seasonal_test):
 
 
 def test_the_season_is_chosen_and_beats_the_mean_of_the_trailing_year(seasonal_test):
-    assert seasonal_test.used in ("season-and-lay-ups", "season", "season-and-lay-ups-steady", "last-year")
+    assert seasonal_test.used in (
+        "season-and-lay-ups",
+        "season",
+        "season-and-lay-ups-steady",
+        "last-year",
+    )
     c = seasonal_test.cases
     assert c["crps_days"].mean() < 0.7 * c["crps_days_trailing-year"].mean()
-    assert seasonal_test.methods.loc[seasonal_test.methods["is_used"], "crps_days"].item() == seasonal_test.methods["crps_days"].min()
+    assert (
+        seasonal_test.methods.loc[seasonal_test.methods["is_used"], "crps_days"].item()
+        == seasonal_test.methods["crps_days"].min()
+    )
 
 
 def test_intervals_hold_within_their_error(seasonal_test):
@@ -158,7 +203,9 @@ def truth(day, read_on):
     low, later = read_on[read_on < day].max(initial=0), read_on[read_on >= day]
     nearest = read_on[np.abs(read_on[:, None] - GRID).argmin(axis=0)]
     weight = np.where(read_on.max() >= GRID, STEP, 0.0)
-    return Truth(np.array([low]), np.array([later.min(initial=np.inf)]), nearest[None, :], weight[None, :])
+    return Truth(
+        np.array([low]), np.array([later.min(initial=np.inf)]), nearest[None, :], weight[None, :]
+    )
 
 
 def test_the_score_of_a_sure_forecast_is_how_far_it_was_out():
@@ -177,7 +224,11 @@ def test_the_score_knows_only_what_readings_tell():
 
 def test_truths_are_read_off_the_readings():
     frame = pd.DataFrame(
-        {"vehicle": "A", "date": pd.to_datetime(["2024-01-01", "2024-01-11", "2024-01-31"]), "distance_km": [0.0, 100.0, 300.0]}
+        {
+            "vehicle": "A",
+            "date": pd.to_datetime(["2024-01-01", "2024-01-11", "2024-01-31"]),
+            "distance_km": [0.0, 100.0, 300.0],
+        }
     )
     path = path_of(frame.assign(odometer_km=frame["distance_km"]))
     start = np.repeat(path.day[0], 3)
@@ -193,8 +244,15 @@ def test_the_truth_scores_best_on_average():
     """The forecast that the truth was drawn from scores best, though the truth is told by readings a month apart and cut off."""
     rng = np.random.default_rng(6)
     day = 100 * np.exp(0.3 * rng.standard_normal(4000))
-    truths = [truth(d, np.append(0, np.cumsum(rng.integers(20, 40, rng.integers(2, 8))))) for d in day]
-    whole = Truth(*(np.concatenate([getattr(t, name) for t in truths]) for name in ("low", "high", "day", "weight")))
+    truths = [
+        truth(d, np.append(0, np.cumsum(rng.integers(20, 40, rng.integers(2, 8))))) for d in day
+    ]
+    whole = Truth(
+        *(
+            np.concatenate([getattr(t, name) for t in truths])
+            for name in ("low", "high", "day", "weight")
+        )
+    )
 
     def score(middle, sd):
         chance = special.ndtr(np.log(np.maximum(GRID, 1e-9) / middle) / sd)
@@ -208,7 +266,10 @@ def test_shares_are_even_for_a_true_forecast():
     rng = np.random.default_rng(7)
     p = np.sort(rng.random((2, 20_000)), axis=0)
     u = rng.random(20_000)
-    low, high = np.where(u < p[0], 0, np.where(u < p[1], p[0], p[1])), np.where(u < p[0], p[0], np.where(u < p[1], p[1], 1.0))
+    low, high = (
+        np.where(u < p[0], 0, np.where(u < p[1], p[0], p[1])),
+        np.where(u < p[0], p[0], np.where(u < p[1], p[1], 1.0)),
+    )
     inside, before = shares(low, high, 0.05)
     assert inside.mean() == pytest.approx(0.9, abs=0.01)
     assert before.mean() == pytest.approx(0.05, abs=0.005)
@@ -247,8 +308,12 @@ def test_usual_layups_come_again_and_open_ones_end():
 def test_on_the_demo_fleet_the_score_beats_both_naive_methods_and_the_intervals_hold():
     test = back_test(read_log(places.place("data", "fleet")))
     c = test.cases
-    assert c["crps_days"].mean() < min(c["crps_days_trailing-year"].mean(), c["crps_days_last-year"].mean())
-    assert c["interval_days"].mean() < min(c["interval_days_trailing-year"].mean(), c["interval_days_last-year"].mean())
+    assert c["crps_days"].mean() < min(
+        c["crps_days_trailing-year"].mean(), c["crps_days_last-year"].mean()
+    )
+    assert c["interval_days"].mean() < min(
+        c["interval_days_trailing-year"].mean(), c["interval_days_last-year"].mean()
+    )
     table = by_horizon(test)
     assert abs(table.attrs["inside"] - test.confidence) <= 3 * table.attrs["se"]
 
@@ -261,7 +326,9 @@ def test_why_there_is_no_test_is_said_as_it_is():
         days = pd.date_range(first, "2025-12-31", freq="365D")
         tables = {
             "vehicles": pd.DataFrame({"vehicle": ["V"], "kind": "van", "in_service": [first]}),
-            "odometer": pd.DataFrame({"vehicle": "V", "date": days, "odometer": 9000.0 * np.arange(len(days))}),
+            "odometer": pd.DataFrame(
+                {"vehicle": "V", "date": days, "odometer": 9000.0 * np.arange(len(days))}
+            ),
         }
         return log_of(tables, {"distance": "km", "as_of": "2025-12-31", "first_day": first})
 

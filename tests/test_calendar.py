@@ -20,7 +20,12 @@ PLAN = {
     "van": {
         "applies_to": ["van"],
         "task": [
-            {"code": "oil", "action": "replace", "every": {"distance": 10_000, "months": 12}, "tolerance": 0.1},
+            {
+                "code": "oil",
+                "action": "replace",
+                "every": {"distance": 10_000, "months": 12},
+                "tolerance": 0.1,
+            },
             {"code": "fluid", "action": "replace", "every": {"months": 24}},
             {"code": "grease", "action": "lubricate", "every": {"hours": 50}},
         ],
@@ -30,13 +35,39 @@ VEHICLE = {"vehicle": "V", "kind": "van", "in_service": "2024-01-01", "in_servic
 
 
 def small_log(readings, as_of="2025-06-30", vehicle=(), **tables):
-    frames = {"vehicles": [VEHICLE | dict(vehicle)], "odometer": [{"vehicle": "V", "date": d, "odometer": x} for d, x in readings]}
-    frames |= {"work": [{"vehicle": "V", "date": "2025-01-10", "odometer": 12_000, "task": "oil", "why": "planned"}], **tables}
+    frames = {
+        "vehicles": [VEHICLE | dict(vehicle)],
+        "odometer": [{"vehicle": "V", "date": d, "odometer": x} for d, x in readings],
+    }
+    frames |= {
+        "work": [
+            {
+                "vehicle": "V",
+                "date": "2025-01-10",
+                "odometer": 12_000,
+                "task": "oil",
+                "why": "planned",
+            }
+        ],
+        **tables,
+    }
     header = {"name": "small", "distance": "km", "as_of": as_of, "first_day": "2024-01-01"}
     return log_of({k: pd.DataFrame(v) for k, v in frames.items()}, header, plan=plan_of(PLAN, "km"))
 
 
-PROPERTIES = {"BEGIN", "END", "VERSION", "PRODID", "CALSCALE", "NAME", "UID", "DTSTAMP", "DTSTART", "SUMMARY", "DESCRIPTION"}
+PROPERTIES = {
+    "BEGIN",
+    "END",
+    "VERSION",
+    "PRODID",
+    "CALSCALE",
+    "NAME",
+    "UID",
+    "DTSTAMP",
+    "DTSTART",
+    "SUMMARY",
+    "DESCRIPTION",
+}
 PROPERTIES |= {"CATEGORIES", "TRANSP"}
 STEADY = [(f"2025-{m:02d}-01", 12_000 + 1_000 * m) for m in range(2, 7)]
 
@@ -105,7 +136,10 @@ def test_a_forecast_day_is_said_with_its_range_and_cause():
 
 
 def test_the_same_log_gives_the_same_bytes_and_ids_outlast_a_new_reading():
-    before, after = small_log(STEADY), small_log([*STEADY, ("2025-07-05", 19_900)], as_of="2025-07-10")
+    before, after = (
+        small_log(STEADY),
+        small_log([*STEADY, ("2025-07-05", 19_900)], as_of="2025-07-10"),
+    )
     assert calendar_of(before)[0] == calendar_of(small_log(STEADY))[0]
     ids, days = [], []
     for log in (before, after):
@@ -121,22 +155,39 @@ def test_work_done_gives_the_next_due_point_an_id_of_its_own():
         {"vehicle": "V", "date": d, "odometer": x, "task": "oil", "why": "planned"}
         for d, x in (("2025-01-10", 12_000), ("2025-06-20", 17_500))
     ]
-    first, second = (events_of(log)[0].set_index("item")["uid"] for log in (small_log(STEADY), small_log(STEADY, work=done)))
+    first, second = (
+        events_of(log)[0].set_index("item")["uid"]
+        for log in (small_log(STEADY), small_log(STEADY, work=done))
+    )
     assert first["oil"] != second["oil"]
     assert first["fluid"] == second["fluid"]
 
 
 def test_alike_things_on_one_day_have_ids_of_their_own():
-    recalls = [{"vehicle": "V", "campaign": "R1", "issued": "2025-05-01", "kind": "safety-recall", "by": "2025-08-01"}] * 2
+    recalls = [
+        {
+            "vehicle": "V",
+            "campaign": "R1",
+            "issued": "2025-05-01",
+            "kind": "safety-recall",
+            "by": "2025-08-01",
+        }
+    ] * 2
     events, _ = events_of(small_log(STEADY, campaigns=recalls))
     assert events["kind"].tolist().count("campaign") == 2
     assert events["uid"].is_unique
 
 
 def test_a_certificate_that_no_task_stands_for_is_an_event_on_its_last_day():
-    valid = [{"vehicle": "V", "kind": "roadworthiness", "tested": "2025-03-01", "valid_to": "2026-02-28"}]
+    valid = [
+        {"vehicle": "V", "kind": "roadworthiness", "tested": "2025-03-01", "valid_to": "2026-02-28"}
+    ]
     text, _, _ = calendar_of(small_log(STEADY, certificates=valid))
-    assert [e.decoded("DTSTART").isoformat() for e in read(text).values() if "certificate" in str(e["SUMMARY"])] == ["2026-02-28"]
+    assert [
+        e.decoded("DTSTART").isoformat()
+        for e in read(text).values()
+        if "certificate" in str(e["SUMMARY"])
+    ] == ["2026-02-28"]
 
 
 def test_a_vehicle_counts_in_the_unit_of_its_own_odometer():
@@ -145,7 +196,10 @@ def test_a_vehicle_counts_in_the_unit_of_its_own_odometer():
 
 
 def test_a_log_without_plan_or_work_still_gives_a_calendar():
-    log = log_of({"vehicles": pd.DataFrame([VEHICLE | {"meter": "none"}])}, {"name": "bare", "distance": "km", "as_of": "2025-06-30"})
+    log = log_of(
+        {"vehicles": pd.DataFrame([VEHICLE | {"meter": "none"}])},
+        {"name": "bare", "distance": "km", "as_of": "2025-06-30"},
+    )
     text, n, n_without = calendar_of(log)
     assert (n, n_without) == (0, 0)
     assert read(text) == {}
@@ -158,10 +212,20 @@ HOSTILE = st.text(st.characters(exclude_categories=["Cs", "Cc"]), max_size=200)
 @settings(deadline=None, max_examples=150)
 def test_no_text_breaks_out_of_its_line(texts):
     rows = [
-        {"uid": f"{n}@x", "day": pd.Timestamp("2025-01-31"), "summary": a, "description": f"{b}\n{a}", "category": c or "due"}
+        {
+            "uid": f"{n}@x",
+            "day": pd.Timestamp("2025-01-31"),
+            "summary": a,
+            "description": f"{b}\n{a}",
+            "category": c or "due",
+        }
         for n, (a, b, c) in enumerate(texts)
     ]
-    text = ics(pd.DataFrame(rows, columns=["uid", "day", "summary", "description", "category"]), "a\\n;,:name", pd.Timestamp("2025-01-31"))
+    text = ics(
+        pd.DataFrame(rows, columns=["uid", "day", "summary", "description", "category"]),
+        "a\\n;,:name",
+        pd.Timestamp("2025-01-31"),
+    )
     assert all(len(line) <= 75 for line in text.encode().split(b"\r\n"))
     found = read(text)
     assert len(found) == len(rows)
@@ -170,23 +234,43 @@ def test_no_text_breaks_out_of_its_line(texts):
         assert str(found[row["uid"]]["DESCRIPTION"]) == row["description"]
 
 
-@given(name=st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=80).filter(str.strip), note=st.text(max_size=80))
+@given(
+    name=st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=80).filter(
+        str.strip
+    ),
+    note=st.text(max_size=80),
+)
 @settings(deadline=None, max_examples=15, suppress_health_check=[HealthCheck.too_slow])
 def test_no_text_of_a_log_adds_an_event_or_a_property(name, note):
-    defect = {"vehicle": name, "defect": "D1", "found": "2025-06-01", "text": f"x{note}", "grade": "off-road"}
+    defect = {
+        "vehicle": name,
+        "defect": "D1",
+        "found": "2025-06-01",
+        "text": f"x{note}",
+        "grade": "off-road",
+    }
     log = log_of(
-        {"vehicles": pd.DataFrame([VEHICLE | {"vehicle": name, "meter": "none"}]), "defects": pd.DataFrame([defect])},
+        {
+            "vehicles": pd.DataFrame([VEHICLE | {"vehicle": name, "meter": "none"}]),
+            "defects": pd.DataFrame([defect]),
+        },
         {"name": f"n{note}", "distance": "km", "as_of": "2025-06-30"},
     )
     text, n, _ = calendar_of(log)
     assert len(read(text)) == n
-    names = {line.partition(":")[0].partition(";")[0] for line in text.replace("\r\n ", "").split("\r\n") if line}
+    names = {
+        line.partition(":")[0].partition(";")[0]
+        for line in text.replace("\r\n ", "").split("\r\n")
+        if line
+    }
     assert names <= PROPERTIES
 
 
 def test_the_command_writes_the_vehicles_asked_for(tmp_path, capsys):
     out = tmp_path / "due.ics"
-    assert main(["calendar", str(place("data", "owner")), "--vehicle", "Wren", "--out", str(out)]) in (0, 1)
+    assert main(
+        ["calendar", str(place("data", "owner")), "--vehicle", "Wren", "--out", str(out)]
+    ) in (0, 1)
     found = read(out.read_bytes())
     assert {str(e["SUMMARY"]).split(":")[0] for e in found.values()} == {"Wren"}
     assert f"{len(found)} events" in capsys.readouterr().out
@@ -205,4 +289,6 @@ def test_one_vehicles_days_are_those_of_the_whole_fleets_calendar(demo_log):
     log = demo_log("fleet")
     whole, _ = events_of(log)
     one, _ = events_of(log, ["M09"])
-    pd.testing.assert_series_equal(whole[whole["vehicle"] == "M09"].set_index("uid")["day"], one.set_index("uid")["day"])
+    pd.testing.assert_series_equal(
+        whole[whole["vehicle"] == "M09"].set_index("uid")["day"], one.set_index("uid")["day"]
+    )

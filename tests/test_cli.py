@@ -27,13 +27,22 @@ def run(*arguments):
 
 
 def test_the_version():
-    done = subprocess.run([sys.executable, "-m", "wearbar.cli", "--version"], capture_output=True, text=True, check=True)
+    done = subprocess.run(
+        [sys.executable, "-m", "wearbar.cli", "--version"],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
     assert done.stdout == f"wearbar {__version__}\n"
 
 
 def test_start_writes_a_header_for_every_table(tmp_path, capsys):
     assert run("start", tmp_path / "log") == 0
-    assert {p.name for p in (tmp_path / "log").iterdir()} == {f"{name}.csv" for name in TABLES} | {"log.toml", "plan.toml", "GUIDE.md"}
+    assert {p.name for p in (tmp_path / "log").iterdir()} == {f"{name}.csv" for name in TABLES} | {
+        "log.toml",
+        "plan.toml",
+        "GUIDE.md",
+    }
     for name, columns in TABLES.items():
         with (tmp_path / "log" / f"{name}.csv").open(encoding="utf-8", newline="") as file:
             assert list(csv.reader(file)) == [[c.name for c in columns]]
@@ -59,20 +68,25 @@ def test_the_guide_shows_each_column_once(example_log):
     chapters = (example_log / "GUIDE.md").read_text(encoding="utf-8").split("\n## ")[1:]
     for (name, columns), chapter in zip(TABLES.items(), chapters, strict=True):
         assert chapter.startswith(f"{name}.csv\n")
-        assert [line.split("`")[1] for line in chapter.splitlines() if line.startswith("| `")] == [c.name for c in columns]
+        assert [line.split("`")[1] for line in chapter.splitlines() if line.startswith("| `")] == [
+            c.name for c in columns
+        ]
 
 
 def test_the_commented_plan_is_a_plan_once_uncommented(tmp_path):
     text = (start_log(tmp_path / "log") / "plan.toml").read_text(encoding="utf-8")
     assert tomllib.loads(text) == {}
-    plan = plan_of(tomllib.loads("\n".join(line.removeprefix("# ") for line in text.splitlines())), "mi")
+    plan = plan_of(
+        tomllib.loads("\n".join(line.removeprefix("# ") for line in text.splitlines())), "mi"
+    )
     assert list(plan.tasks["code"]) == ["engine-oil-and-filter", "tyres-inspect"]
 
 
 def test_the_commented_header_is_a_header_once_uncommented(tmp_path, capsys):
     folder = start_log(tmp_path / "log")
     (folder / "plan.toml").write_text(
-        '[a]\napplies_to = ["van"]\n[[a.task]]\ncode = "a"\naction = "test"\nevery = { months = 1 }\n', encoding="utf-8"
+        '[a]\napplies_to = ["van"]\n[[a.task]]\ncode = "a"\naction = "test"\nevery = { months = 1 }\n',
+        encoding="utf-8",
     )
     lines = (folder / "log.toml").read_text(encoding="utf-8").splitlines()
     text = "\n".join(line.removeprefix("# ") if " = " in line else line for line in lines)
@@ -96,18 +110,33 @@ def test_the_commented_header_is_a_header_once_uncommented(tmp_path, capsys):
     assert "0 set aside" not in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("n, said", [(1, "1 of the log's rows was set aside"), (2, "2 of the log's rows were set aside"), (0, "")])
+@pytest.mark.parametrize(
+    "n, said",
+    [(1, "1 of the log's rows was set aside"), (2, "2 of the log's rows were set aside"), (0, "")],
+)
 def test_rows_set_aside_are_told_by_a_pack(n, said, capsys, monkeypatch):
-    monkeypatch.setattr("wearbar.pack.make_pack", lambda *_, **__: SimpleNamespace(set_aside=n, first_page="file:///x"))
+    monkeypatch.setattr(
+        "wearbar.pack.make_pack",
+        lambda *_, **__: SimpleNamespace(set_aside=n, first_page="file:///x"),
+    )
     assert run("pack") == (1 if n else 0)
     err = capsys.readouterr().err
     assert (said in err) if n else not err
 
 
 def test_a_row_set_aside_is_named_and_changes_the_exit_code(tmp_path, capsys):
-    folder = write_rows(start_log(tmp_path / "log"), {"vehicles": [{"vehicle": "A", "kind": "van", "in_service": "2024-01-01"}]})
+    folder = write_rows(
+        start_log(tmp_path / "log"),
+        {"vehicles": [{"vehicle": "A", "kind": "van", "in_service": "2024-01-01"}]},
+    )
     write_rows(
-        folder, {"odometer": [{"vehicle": "A", "date": "2024-01-01", "odometer": "0"}, {"vehicle": "A", "date": "soon", "odometer": "9"}]}
+        folder,
+        {
+            "odometer": [
+                {"vehicle": "A", "date": "2024-01-01", "odometer": "0"},
+                {"vehicle": "A", "date": "soon", "odometer": "9"},
+            ]
+        },
     )
     assert run("check", folder) == 1
     printed = capsys.readouterr().out
@@ -151,7 +180,9 @@ def test_pack_prints_its_first_page_last(example_log, tmp_path, monkeypatch, cap
         (["start", "a-file/log"], "a-file"),
     ],
 )
-def test_what_goes_wrong_is_one_sentence(example_log, tmp_path, monkeypatch, capsys, arguments, words):
+def test_what_goes_wrong_is_one_sentence(
+    example_log, tmp_path, monkeypatch, capsys, arguments, words
+):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "a-file").write_text("a", encoding="utf-8")
     (tmp_path / "a-loop").symlink_to("a-loop")
@@ -176,9 +207,13 @@ def test_a_calendar_is_written_over_by_a_calendar(example_log, tmp_path, capsys)
 def test_what_the_terminal_has_no_letters_for_is_printed_by_its_code(example_log, tmp_path):
     log = shutil.copytree(example_log, tmp_path / "log")
     text = (log / "log.toml").read_text(encoding="utf-8")
-    (log / "log.toml").write_text(re.sub(r"(?m)^#? ?name = .*", 'name = "Möwe"', text), encoding="utf-8")
+    (log / "log.toml").write_text(
+        re.sub(r"(?m)^#? ?name = .*", 'name = "Möwe"', text), encoding="utf-8"
+    )
     command = [sys.executable, "-m", "wearbar.cli", "check", str(log)]
-    done = subprocess.run(command, capture_output=True, text=True, env={**os.environ, "PYTHONIOENCODING": "ascii"})
+    done = subprocess.run(
+        command, capture_output=True, text=True, env={**os.environ, "PYTHONIOENCODING": "ascii"}
+    )
     assert done.stdout.startswith("M\\xf6we: ")
     assert done.returncode == 0
 
@@ -195,7 +230,9 @@ def test_too_little_memory_is_no_fault_of_the_program(monkeypatch, capsys, examp
 def test_a_fault_of_the_program_is_said_without_a_traceback(monkeypatch, capsys, example_log):
     monkeypatch.setattr("wearbar.log.read_log", lambda path: 1 / 0)
     assert run("check", example_log) == 2
-    assert capsys.readouterr().err.startswith("wearbar: a fault of this program, not of your log: ZeroDivisionError: division by zero")
+    assert capsys.readouterr().err.startswith(
+        "wearbar: a fault of this program, not of your log: ZeroDivisionError: division by zero"
+    )
     monkeypatch.setenv("WEARBAR_TRACE", "1")
     with pytest.raises(ZeroDivisionError):
         main(["check", str(example_log)])

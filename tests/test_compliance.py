@@ -23,7 +23,12 @@ from wearbar.wording import intervals as wording
 from wearbar.wording.common import Show
 
 SHOW = Show(Units(distance="mi", currency="GBP"))
-PLAN = {"van": {"applies_to": ["van"], "task": [{"code": "oil", "action": "replace", "every": {"months": 6}, "tolerance": 0.1}]}}
+PLAN = {
+    "van": {
+        "applies_to": ["van"],
+        "task": [{"code": "oil", "action": "replace", "every": {"months": 6}, "tolerance": 0.1}],
+    }
+}
 
 
 @pytest.fixture(scope="module")
@@ -36,8 +41,13 @@ def fleet(demo_log):
 
 def van_log(work=(), as_of="2026-01-01", plan=PLAN, **tables):
     tables = {"vehicles": [{"vehicle": "V", "kind": "van", "in_service": "2024-01-01"}], **tables}
-    tables["odometer"] = [{"vehicle": "V", "date": "2024-01-01", "odometer": 0}, {"vehicle": "V", "date": "2025-12-20", "odometer": 9000}]
-    tables["work"] = [{"vehicle": "V", "date": day, "task": "oil", "why": "planned"} for day in work]
+    tables["odometer"] = [
+        {"vehicle": "V", "date": "2024-01-01", "odometer": 0},
+        {"vehicle": "V", "date": "2025-12-20", "odometer": 9000},
+    ]
+    tables["work"] = [
+        {"vehicle": "V", "date": day, "task": "oil", "why": "planned"} for day in work
+    ]
     header = {"distance": "mi", "as_of": as_of, "first_day": "2024-01-01"}
     frames = {name: pd.DataFrame(rows) for name, rows in tables.items() if rows}
     return log_of(frames, header, plan=plan_of(plan) if plan else None)
@@ -51,7 +61,9 @@ def whole(log):
 
 class TestTheRate:
     def test_work_done_early_waits_until_its_window_has_closed(self):
-        early = intervals.occasions(van_log(["2024-03-01"], as_of="2024-07-19"))  # due 1 Jul, late edge 19 Jul
+        early = intervals.occasions(
+            van_log(["2024-03-01"], as_of="2024-07-19")
+        )  # due 1 Jul, late edge 19 Jul
         assert early["why"].tolist() == ["open-window", "open-window"]
         later = intervals.occasions(van_log(["2024-03-01"], as_of="2024-07-20"))
         assert later["outcome"].iloc[0] == "early"
@@ -95,7 +107,15 @@ class TestTheRate:
 
     def test_a_small_site_is_not_told(self):
         table = pd.DataFrame(
-            {"site": list("abc"), "share": [0.5, 0.6, 0.7], "low": 0.1, "high": 0.9, "n": 9, "late": [4, 3, 2], "vehicles": [2, 4, 3]}
+            {
+                "site": list("abc"),
+                "share": [0.5, 0.6, 0.7],
+                "low": 0.1,
+                "high": 0.9,
+                "n": 9,
+                "late": [4, 3, 2],
+                "vehicles": [2, 4, 3],
+            }
         )
         told = intervals.sites_told(table)
         # nor the next smallest: the rest of the sum would tell it
@@ -110,8 +130,12 @@ def jobs(rates, vehicles=12, each=20, by="site", rng=None):
         own = list(rates) if by == "task" else [list(rates)[v % len(rates)]]
         rows += [(f"V{v:02d}", g, rng.random() > rates[g], k) for g in own for k in range(each)]
     found = pd.DataFrame(rows, columns=["vehicle", by, "late", "k"]).assign(in_rate=True)
-    found["done_date"] = pd.Timestamp("2024-01-01") + pd.to_timedelta(20 * found["k"] // 2, unit="D")
-    return found.assign(outcome=np.where(found["late"], "late", "on-time"), late_edge_date=found["done_date"])
+    found["done_date"] = pd.Timestamp("2024-01-01") + pd.to_timedelta(
+        20 * found["k"] // 2, unit="D"
+    )
+    return found.assign(
+        outcome=np.where(found["late"], "late", "on-time"), late_edge_date=found["done_date"]
+    )
 
 
 class TestComparisons:
@@ -119,27 +143,46 @@ class TestComparisons:
         """By the largest low limit against the smallest high one, 4 in 10 such logs were."""
         rng = np.random.default_rng(11)
         alike = dict.fromkeys([f"S{i}" for i in range(10)], 0.85)
-        said = [intervals.differences(jobs(alike, 34, 8, rng=rng), "site")["is_clear"].any() for _ in range(40)]
+        said = [
+            intervals.differences(jobs(alike, 34, 8, rng=rng), "site")["is_clear"].any()
+            for _ in range(40)
+        ]
         assert sum(said) <= 6
 
     def test_two_tasks_that_are_worst_are_named_though_many_intervals_overlap(self):
         rates = {"tyres": 0.74, "pads": 0.76} | {f"T{i}": 0.85 + 0.01 * i for i in range(10)}
         found = pd.concat([jobs(rates, 30, 12, by="task"), jobs({"rare": 1.0}, 10, 1, by="task")])
         table = intervals.compliance(found, ["task"]).set_index("task")
-        assert table.loc["tyres", "high"] > table.loc["rare", "low"]  # the lowest and the highest point overlap
+        assert (
+            table.loc["tyres", "high"] > table.loc["rare", "low"]
+        )  # the lowest and the highest point overlap
         apart = intervals.differences(found, "task")
-        assert apart.loc[apart["is_clear"] & (apart["share"] < apart["rest"]), "task"].tolist() == ["tyres", "pads"]
+        assert apart.loc[apart["is_clear"] & (apart["share"] < apart["rest"]), "task"].tolist() == [
+            "tyres",
+            "pads",
+        ]
         said = wording.groups(apart, "task", "task", SHOW)
         assert said.startswith("Lower than the other tasks of the same vehicles: tyres (")
         assert "overlap" not in said
 
     def test_p_is_that_of_an_exact_permutation_test(self):
         found = jobs({"A": 0.9, "B": 0.6}, vehicles=10, each=12)
-        each = found.assign(won=found["outcome"] != "late").groupby(["vehicle", "site"])["won"].mean().reset_index()
+        each = (
+            found.assign(won=found["outcome"] != "late")
+            .groupby(["vehicle", "site"])["won"]
+            .mean()
+            .reset_index()
+        )
         a, b = (each.loc[each["site"] == s, "won"] for s in "AB")
-        welch = permutation_test((a, b), lambda x, y, axis: np.abs(ttest_ind(x, y, axis=axis, equal_var=False).statistic), vectorized=True)
+        welch = permutation_test(
+            (a, b),
+            lambda x, y, axis: np.abs(ttest_ind(x, y, axis=axis, equal_var=False).statistic),
+            vectorized=True,
+        )
         p = np.mean(welch.null_distribution >= welch.statistic - 1e-9)
-        assert intervals.differences(found, "site")["p"].tolist() == pytest.approx([p, p], abs=0.012)
+        assert intervals.differences(found, "site")["p"].tolist() == pytest.approx(
+            [p, p], abs=0.012
+        )
 
     def test_a_task_is_compared_within_vehicles_and_not_between_them(self):
         """Bad vehicles alone have task a: it is no worse there than what else they do."""
@@ -147,24 +190,42 @@ class TestComparisons:
         bad, good = (jobs({"a": r, "b": r}, 12, 30, by="task", rng=rng) for r in (0.5, 0.95))
         good = good[good["task"] != "a"].assign(vehicle=lambda f: "W" + f["vehicle"])
         found = pd.concat([bad, good])
-        assert intervals.rate(found[found["task"] == "a"]).high < intervals.rate(found[found["task"] == "b"]).low
+        assert (
+            intervals.rate(found[found["task"] == "a"]).high
+            < intervals.rate(found[found["task"] == "b"]).low
+        )
         assert not intervals.differences(found, "task")["is_clear"].any()
 
     def test_a_vehicle_that_lags_is_named_and_equal_ones_are_not(self):
         rng = np.random.default_rng(3)
         found = jobs(dict.fromkeys("S", 0.9), 8, 40, rng=rng)
-        assert "No vehicle is clearly" in wording.groups(intervals.differences(found, "vehicle"), "vehicle", "vehicle", SHOW)
-        worse = found.assign(outcome=found["outcome"].where((found["vehicle"] != "V03") | (found["k"] % 3 > 0), "late"))
+        assert "No vehicle is clearly" in wording.groups(
+            intervals.differences(found, "vehicle"), "vehicle", "vehicle", SHOW
+        )
+        worse = found.assign(
+            outcome=found["outcome"].where(
+                (found["vehicle"] != "V03") | (found["k"] % 3 > 0), "late"
+            )
+        )
         apart = intervals.differences(worse, "vehicle")
         assert apart.loc[apart["is_clear"], "vehicle"].tolist() == ["V03"]
 
     def test_too_little_is_said_and_not_called_alike(self):
         apart = intervals.differences(jobs({"A": 0.9, "B": 0.2}, vehicles=4), "site")
-        assert wording.groups(apart, "site", "site", SHOW) == "Too few vehicles to say whether sites differ."
+        assert (
+            wording.groups(apart, "site", "site", SHOW)
+            == "Too few vehicles to say whether sites differ."
+        )
         apart = intervals.differences(jobs({"A": 0.9, "B": 0.2}, vehicles=12, each=1), "site")
-        assert wording.groups(apart, "site", "site", SHOW) == "Fewer than two sites have 10 jobs that count, so sites are not compared."
+        assert (
+            wording.groups(apart, "site", "site", SHOW)
+            == "Fewer than two sites have 10 jobs that count, so sites are not compared."
+        )
         apart = intervals.differences(jobs({"A": 0.9, "B": 0.2}, vehicles=3, by="task"), "task")
-        assert wording.groups(apart, "task", "task", SHOW) == "Too few vehicles to say whether tasks differ."
+        assert (
+            wording.groups(apart, "task", "task", SHOW)
+            == "Too few vehicles to say whether tasks differ."
+        )
 
     def test_a_site_not_known_is_said_and_counted(self):
         found = jobs({"A": 0.9, "B": 0.9, None: 0.1}, vehicles=24)
@@ -184,7 +245,11 @@ class TestOverruns:
         found.loc[late, "is_open"] = rng.random(late.sum()) < 0.3
         ours = intervals.median_overrun(found, "overrun_days", np.random.default_rng(1))
         cases = found[late & (found["overrun_days"] > 0) & (found["state"] != "missed")]
-        theirs = KaplanMeierFitter().fit(cases["overrun_days"], ~cases["is_open"].astype(bool)).median_survival_time_
+        theirs = (
+            KaplanMeierFitter()
+            .fit(cases["overrun_days"], ~cases["is_open"].astype(bool))
+            .median_survival_time_
+        )
         assert ours.value == theirs
         assert ours.low < ours.value < ours.high
         assert (ours.n, ours.n_censored) == (len(cases), cases["is_open"].sum())
@@ -198,8 +263,14 @@ class TestOverruns:
         assert "interval" not in said
 
     def test_each_km_past_a_window_counts_once(self):
-        rows = {"vehicle": ["A", "A", "A", "B"], "end_km": [100.0, 120.0, 300.0, 50.0], "driven_past_km": [40.0, 50.0, 10.0, 5.0]}
-        found = pd.DataFrame(rows).assign(state="done", outcome="late")  # A: 60-100, 70-120, 290-300
+        rows = {
+            "vehicle": ["A", "A", "A", "B"],
+            "end_km": [100.0, 120.0, 300.0, 50.0],
+            "driven_past_km": [40.0, 50.0, 10.0, 5.0],
+        }
+        found = pd.DataFrame(rows).assign(
+            state="done", outcome="late"
+        )  # A: 60-100, 70-120, 290-300
         assert intervals.driven_overdue(found).to_dict() == {"A": 70.0, "B": 5.0}
 
 
@@ -216,7 +287,11 @@ class TestTheList:
 
     @pytest.mark.parametrize(
         "as_of, words",
-        [("2025-12-20", "is of the report date itself."), ("2025-12-21", "is 1 day old."), ("2026-01-01", "is 12 days old.")],
+        [
+            ("2025-12-20", "is of the report date itself."),
+            ("2025-12-21", "is 1 day old."),
+            ("2026-01-01", "is 12 days old."),
+        ],
     )
     def test_the_age_of_the_oldest_reading_reads_well(self, as_of, words):
         log = van_log(as_of=as_of)
@@ -229,13 +304,23 @@ def against_said(log, readings, found, items, danger, rate):
     """What a criterion, an earlier report of the log's first half and a reminder add to the page."""
     early = replace(log, as_of=log.first_day + (log.as_of - log.first_day) / 2)
     before = found[found["late_edge_date"] <= early.as_of]
-    then = intervals.Earlier(early.as_of, intervals.counts(before), intervals.listed(found, danger).head(3))
-    change, recent = intervals.rate_change(then.counts, intervals.counts(found)), intervals.rate(intervals.since_then(found, then))
-    became, dash = intervals.what_became(then, found, items, danger), intervals.reminder_drift(log, found, readings)
+    then = intervals.Earlier(
+        early.as_of, intervals.counts(before), intervals.listed(found, danger).head(3)
+    )
+    change, recent = (
+        intervals.rate_change(then.counts, intervals.counts(found)),
+        intervals.rate(intervals.since_then(found, then)),
+    )
+    became, dash = (
+        intervals.what_became(then, found, items, danger),
+        intervals.reminder_drift(log, found, readings),
+    )
     other = intervals.occasions(log, readings, late_share=0.05)
     wording.became_table(became)
     return [
-        wording.two_rates(rate, intervals.rate(other), intervals.criterion_moves(found, other), 0.05, SHOW),
+        wording.two_rates(
+            rate, intervals.rate(other), intervals.criterion_moves(found, other), 0.05, SHOW
+        ),
         wording.rate_changed(change, then, recent, SHOW),
         *(wording.became_said(became, then, SHOW), wording.dash_said(dash, log, SHOW)),
     ]
@@ -246,7 +331,10 @@ def everything_said(log):
     missing, rate = intervals.untold(log), intervals.rate(found)
     rows, told = actions(log, found, items, readings), intervals.seen(log, readings, found)
     rng = np.random.default_rng(1)
-    over = {unit: intervals.median_overrun(found, f"overrun_{unit}", rng) for unit in ("days", "km", "hours")}
+    over = {
+        unit: intervals.median_overrun(found, f"overrun_{unit}", rng)
+        for unit in ("days", "km", "hours")
+    }
     by = {name: intervals.compliance(found, [name]) for name in ("task", "month", "site")}
     danger = rows[rows["urgency"].isin(DANGER)]
     late = [on_actions.overdue_said(rows, SHOW)[0]] if rows["urgency"].eq("overdue").any() else []
@@ -272,13 +360,35 @@ def everything_said(log):
             wording.caption_states(found),
         ),
         wording.rate_means(rate),
-        *(wording.groups(intervals.differences(found, name), name, name, SHOW) for name in ("task", "kind", "vehicle")),
-        wording.sites(intervals.differences(found, "site"), intervals.sites_told(by["site"]), log, SHOW),
-        *(wording.overruns(over, found, intervals.driven_overdue(found), SHOW), wording.put_off(intervals.put_off(log))),
-        wording.first_limits(intervals.first_limits(found), intervals.late_for_want_of_use(found), SHOW),
-        *(wording.early(*intervals.early_work(found), SHOW), wording.first_services(intervals.first_services(found), SHOW)),
-        *(wording.alt_states(found), wording.alt_month(by["month"], SHOW), wording.alt_group(by["task"], "task", SHOW)),
-        *(wording.alt_from_due(found, SHOW), wording.looked_again(items), wording.coming_caption(), wording.months(by["month"])),
+        *(
+            wording.groups(intervals.differences(found, name), name, name, SHOW)
+            for name in ("task", "kind", "vehicle")
+        ),
+        wording.sites(
+            intervals.differences(found, "site"), intervals.sites_told(by["site"]), log, SHOW
+        ),
+        *(
+            wording.overruns(over, found, intervals.driven_overdue(found), SHOW),
+            wording.put_off(intervals.put_off(log)),
+        ),
+        wording.first_limits(
+            intervals.first_limits(found), intervals.late_for_want_of_use(found), SHOW
+        ),
+        *(
+            wording.early(*intervals.early_work(found), SHOW),
+            wording.first_services(intervals.first_services(found), SHOW),
+        ),
+        *(
+            wording.alt_states(found),
+            wording.alt_month(by["month"], SHOW),
+            wording.alt_group(by["task"], "task", SHOW),
+        ),
+        *(
+            wording.alt_from_due(found, SHOW),
+            wording.looked_again(items),
+            wording.coming_caption(),
+            wording.months(by["month"]),
+        ),
         *against_said(log, readings, found, items, danger, rate),
     ]
 
@@ -304,8 +414,13 @@ def test_what_is_said_holds_no_gap_on_any_log(log):
 
 def test_text_out_of_a_log_is_no_markup():
     bad = "<b>*V*</b>"
-    defects = [{"defect": "1", "vehicle": bad, "found": "2025-02-01", "text": bad, "grade": "off-road"}]
-    log = van_log(defects=defects, vehicles=[{"vehicle": bad, "kind": "van", "in_service": "2024-01-01", "site": bad}])
+    defects = [
+        {"defect": "1", "vehicle": bad, "found": "2025-02-01", "text": bad, "grade": "off-road"}
+    ]
+    log = van_log(
+        defects=defects,
+        vehicles=[{"vehicle": bad, "kind": "van", "in_service": "2024-01-01", "site": bad}],
+    )
     log_text = " ".join(everything_said(log))
     assert "<b>" not in log_text
     assert "*V*" not in log_text
@@ -313,24 +428,46 @@ def test_text_out_of_a_log_is_no_markup():
 
 def test_a_digger_is_late_by_its_hours_and_says_so():
     plan = {
-        "plant": {"applies_to": ["plant"], "task": [{"code": "grease", "action": "lubricate", "every": {"hours": 100}, "tolerance": 0.1}]}
+        "plant": {
+            "applies_to": ["plant"],
+            "task": [
+                {"code": "grease", "action": "lubricate", "every": {"hours": 100}, "tolerance": 0.1}
+            ],
+        }
     }
     tables = {
-        "vehicles": [{"vehicle": "D", "kind": "plant", "in_service": "2025-01-01", "meter": "hours"}],
-        "odometer": [{"vehicle": "D", "date": f"2025-{m:02d}-01", "hours": 90 * m} for m in range(2, 7)],
-        "work": [{"vehicle": "D", "date": "2025-03-05", "hours": 275, "task": "grease", "why": "planned"}],
+        "vehicles": [
+            {"vehicle": "D", "kind": "plant", "in_service": "2025-01-01", "meter": "hours"}
+        ],
+        "odometer": [
+            {"vehicle": "D", "date": f"2025-{m:02d}-01", "hours": 90 * m} for m in range(2, 7)
+        ],
+        "work": [
+            {"vehicle": "D", "date": "2025-03-05", "hours": 275, "task": "grease", "why": "planned"}
+        ],
     }
     header = {"name": "d", "distance": "km", "as_of": "2025-06-03", "first_day": "2025-01-01"}
-    log = log_of({name: pd.DataFrame(rows) for name, rows in tables.items()}, header, plan=plan_of(plan, "km"))
+    log = log_of(
+        {name: pd.DataFrame(rows) for name, rows in tables.items()},
+        header,
+        plan=plan_of(plan, "km"),
+    )
     readings = usage.readings(log)
     found = intervals.occasions(log, readings)
     late = intervals.overdue(found)
     # due at 100, done at 275; due again at 375, now 540: what one doing settles is one row
     assert late["over_hours"].tolist() == [165.0]
-    assert list(wording.open_heads(late))[-3:] == ["due_meter_hours", "over_hours", "driven_past_km"]
+    assert list(wording.open_heads(late))[-3:] == [
+        "due_meter_hours",
+        "over_hours",
+        "driven_past_km",
+    ]
     assert intervals.seen(log, readings, found).read == 1
     rng = np.random.default_rng(1)
-    over = {unit: intervals.median_overrun(found, f"overrun_{unit}", rng) for unit in ("days", "km", "hours")}
+    over = {
+        unit: intervals.median_overrun(found, f"overrun_{unit}", rng)
+        for unit in ("days", "km", "hours")
+    }
     said = wording.overruns(over, found, intervals.driven_overdue(found), SHOW)
     assert (
         said
@@ -338,11 +475,21 @@ def test_a_digger_is_late_by_its_hours_and_says_so():
         "what it has run over so far."
     )
     only = found[found["is_open"]]
-    over = {unit: intervals.median_overrun(only, f"overrun_{unit}", rng) for unit in ("days", "km", "hours")}
+    over = {
+        unit: intervals.median_overrun(only, f"overrun_{unit}", rng)
+        for unit in ("days", "km", "hours")
+    }
     said = wording.overruns(over, only, intervals.driven_overdue(only), SHOW)
     assert said == "How far late work runs over cannot be told yet: 1 late job of 1 is still open."
 
 
 def test_work_of_unknown_history_is_driven_past_its_window_too():
-    rows = {"vehicle": ["A"], "end_km": [900.0], "driven_past_km": [400.0], "outcome": [""], "state": ["past-window"], "in_rate": [False]}
+    rows = {
+        "vehicle": ["A"],
+        "end_km": [900.0],
+        "driven_past_km": [400.0],
+        "outcome": [""],
+        "state": ["past-window"],
+        "in_rate": [False],
+    }
     assert intervals.driven_overdue(pd.DataFrame(rows)).to_dict() == {"A": 400.0}

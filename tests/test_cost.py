@@ -19,12 +19,27 @@ from wearbar.cost import (
 )
 from wearbar.fuel import economy_by_quarter, fuel_economy, liquid, tanks
 from wearbar.log import log_of
-from wearbar.money import account, depreciation, double_entries, exposure, known_shares, money_lines, value_points
+from wearbar.money import (
+    account,
+    depreciation,
+    double_entries,
+    exposure,
+    known_shares,
+    money_lines,
+    value_points,
+)
 from wearbar.units import l_per_100km_from_mpg
 from wearbar.wording import cost as wording
 from wearbar.wording.common import Show
 
-HEADER = {"distance": "km", "volume": "L", "currency": "GBP", "money": "net", "first_day": "2025-01-01", "as_of": "2025-12-31"}
+HEADER = {
+    "distance": "km",
+    "volume": "L",
+    "currency": "GBP",
+    "money": "net",
+    "first_day": "2025-01-01",
+    "as_of": "2025-12-31",
+}
 
 
 def made(header=HEADER, **tables):
@@ -32,13 +47,22 @@ def made(header=HEADER, **tables):
 
 
 def cars(*names, **more):
-    return {"vehicle": list(names), "kind": ["van"] * len(names), "in_service": ["2025-01-01"] * len(names), **more}
+    return {
+        "vehicle": list(names),
+        "kind": ["van"] * len(names),
+        "in_service": ["2025-01-01"] * len(names),
+        **more,
+    }
 
 
 def drive(*names, end=10000):
     """Readings: 0 on the first day, `end` on the last."""
     n = len(names)
-    return {"vehicle": [*names] * 2, "date": ["2025-01-01"] * n + ["2025-12-31"] * n, "odometer": [0] * n + [end] * n}
+    return {
+        "vehicle": [*names] * 2,
+        "date": ["2025-01-01"] * n + ["2025-12-31"] * n,
+        "odometer": [0] * n + [end] * n,
+    }
 
 
 def insurance(*names, amount):
@@ -49,12 +73,24 @@ def insurance(*names, amount):
 
 def work(**more):
     n = max(len(v) for v in more.values())
-    base = {"vehicle": ["A"] * n, "date": ["2025-03-01"] * n, "task": ["oil"] * n, "why": ["planned"] * n}
+    base = {
+        "vehicle": ["A"] * n,
+        "date": ["2025-03-01"] * n,
+        "task": ["oil"] * n,
+        "why": ["planned"] * n,
+    }
     return {**base, **more}
 
 
 def one_tyre(**more):
-    return {"vehicle": ["A"], "position": ["front"], "category": ["tyre"], "item": ["x"], "fitted": ["2025-02-01"], **more}
+    return {
+        "vehicle": ["A"],
+        "position": ["front"],
+        "category": ["tyre"],
+        "item": ["x"],
+        "fitted": ["2025-02-01"],
+        **more,
+    }
 
 
 class TestMoneyLines:
@@ -83,13 +119,30 @@ class TestMoneyLines:
             odometer=drive("A"),
             work=work(labour_cost=[1, 2]),
             fitted=one_tyre(price=[90], fitting_cost=[10]),
-            fuel={"vehicle": ["A"], "date": ["2025-02-01"], "odometer": [900], "volume": [30], "cost": [45]},
+            fuel={
+                "vehicle": ["A"],
+                "date": ["2025-02-01"],
+                "odometer": [900],
+                "volume": [30],
+                "cost": [45],
+            },
             fixed_costs=insurance("A", amount=365),
         )
         lines = money_lines(log)
-        assert lines.groupby("source")["amount"].sum().to_dict() == {"work": 3, "fitted": 100, "fuel": 45, "fixed_costs": 365}
+        assert lines.groupby("source")["amount"].sum().to_dict() == {
+            "work": 3,
+            "fitted": 100,
+            "fuel": 45,
+            "fixed_costs": 365,
+        }
         assert not lines.duplicated(["source", "line"]).any()
-        assert lines["category"].tolist() == ["servicing", "servicing", "tyres", "fuel", "insurance"]
+        assert lines["category"].tolist() == [
+            "servicing",
+            "servicing",
+            "tyres",
+            "fuel",
+            "insurance",
+        ]
 
     def test_what_came_with_the_vehicle_or_was_moved_is_no_purchase(self):
         log = made(
@@ -115,7 +168,9 @@ class TestMoneyLines:
         log = made(
             vehicles=cars("A"),
             odometer=drive("A"),
-            work=work(visit=["1", "1", "2"], why=["defect", "defect", "planned"], labour_cost=[5, 5, 5]),
+            work=work(
+                visit=["1", "1", "2"], why=["defect", "defect", "planned"], labour_cost=[5, 5, 5]
+            ),
             fitted={
                 "vehicle": ["A", "A"],
                 "position": ["engine", "front"],
@@ -133,7 +188,13 @@ class TestAccount:
     def test_fixed_costs_are_spread_by_day_and_cut_to_the_vehicles_days(self):
         log = made(
             vehicles={
-                **cars("A", "B", acquired=["2025-01-01", "2025-07-01"], acquired_odometer=[0, 100], disposed=["2025-03-31", None]),
+                **cars(
+                    "A",
+                    "B",
+                    acquired=["2025-01-01", "2025-07-01"],
+                    acquired_odometer=[0, 100],
+                    disposed=["2025-03-31", None],
+                ),
                 "in_service": ["2024-01-01", "2024-01-01"],
             },
             odometer={
@@ -158,29 +219,57 @@ class TestAccount:
 
     def test_two_halves_make_the_whole(self):
         log = made(
-            vehicles={**cars("A", price=[9000], in_service_odometer=[None]), "in_service": ["2024-06-01"], "acquired": ["2024-06-02"]},
+            vehicles={
+                **cars("A", price=[9000], in_service_odometer=[None]),
+                "in_service": ["2024-06-01"],
+                "acquired": ["2024-06-02"],
+            },
             odometer={
                 "vehicle": ["A"] * 4,
                 "date": ["2024-12-31", "2025-04-11", "2025-09-03", "2025-12-31"],
                 "odometer": [0, 3000, 7000, 10000],
             },
             work=work(date=["2025-02-02", "2025-06-30", "2025-07-01"], labour_cost=[10, 20, 40]),
-            fixed_costs={"vehicle": ["A"], "from": ["2024-11-01"], "to": ["2026-01-31"], "category": ["storage"], "amount": [457]},
+            fixed_costs={
+                "vehicle": ["A"],
+                "from": ["2024-11-01"],
+                "to": ["2026-01-31"],
+                "category": ["storage"],
+                "amount": [457],
+            },
             valuations={"vehicle": ["A"], "date": ["2026-01-10"], "value": [8000]},
         )
         readings = usage.readings(log)
         whole = account(log, readings)
-        halves = [account(log, readings, end="2025-06-30"), account(log, readings, start="2025-07-01")]
-        assert whole.lines["amount"].sum() == pytest.approx(sum(h.lines["amount"].sum() for h in halves))
-        assert whole.vehicles["distance_km"].sum() == pytest.approx(sum(h.vehicles["distance_km"].sum() for h in halves)) == 10000
+        halves = [
+            account(log, readings, end="2025-06-30"),
+            account(log, readings, start="2025-07-01"),
+        ]
+        assert whole.lines["amount"].sum() == pytest.approx(
+            sum(h.lines["amount"].sum() for h in halves)
+        )
+        assert (
+            whole.vehicles["distance_km"].sum()
+            == pytest.approx(sum(h.vehicles["distance_km"].sum() for h in halves))
+            == 10000
+        )
         assert whole.quarters["distance_km"].sum() == pytest.approx(10000)
-        assert whole.quarters["quarter"].astype(str).tolist() == ["2025Q1", "2025Q2", "2025Q3", "2025Q4"]
+        assert whole.quarters["quarter"].astype(str).tolist() == [
+            "2025Q1",
+            "2025Q2",
+            "2025Q3",
+            "2025Q4",
+        ]
         assert whole.lines["amount"].sum() == pytest.approx(70 + 365)
 
     def test_money_on_days_without_a_known_distance_is_kept_apart(self):
         log = made(
             vehicles=cars("A", in_service_odometer=[None], acquired=["2025-01-02"]),
-            odometer={"vehicle": ["A", "A"], "date": ["2025-02-01", "2025-11-30"], "odometer": [500, 9500]},
+            odometer={
+                "vehicle": ["A", "A"],
+                "date": ["2025-02-01", "2025-11-30"],
+                "odometer": [500, 9500],
+            },
             work=work(date=["2025-01-15", "2025-06-01", "2025-12-15"], labour_cost=[7, 100, 11]),
         )
         book = account(log, usage.readings(log))
@@ -191,7 +280,9 @@ class TestAccount:
 
     def test_work_before_a_vehicle_was_acquired_is_not_ours(self):
         log = made(
-            vehicles=cars("A", in_service=["2020-01-01"], acquired=["2025-02-01"], acquired_odometer=[50000]),
+            vehicles=cars(
+                "A", in_service=["2020-01-01"], acquired=["2025-02-01"], acquired_odometer=[50000]
+            ),
             odometer={"vehicle": ["A"], "date": ["2025-12-31"], "odometer": [60000]},
             work=work(date=["2025-01-15", "2025-06-01"], labour_cost=[500, 100]),
         )
@@ -201,7 +292,10 @@ class TestAccount:
 
     def test_exposure_telescopes(self):
         readings = usage.readings(made(vehicles=cars("A"), odometer=drive("A")))
-        start, end = pd.to_datetime(["2025-01-01", "2025-05-06", "2025-01-01"]), pd.to_datetime(["2025-05-05", "2025-12-31", "2025-12-31"])
+        start, end = (
+            pd.to_datetime(["2025-01-01", "2025-05-06", "2025-01-01"]),
+            pd.to_datetime(["2025-05-05", "2025-12-31", "2025-12-31"]),
+        )
         spans = exposure(readings, ["A", "A", "A"], start, end)
         assert spans["distance_km"][:2].sum() == pytest.approx(spans["distance_km"][2]) == 10000
 
@@ -211,7 +305,11 @@ class TestCostPerKm:
     def book(self):
         names = ["A", "B", "C", "D"]
         log = made(
-            vehicles={**cars(*names), "kind": ["van", "van", "van", "car"], "site": ["north", "north", "south", None]},
+            vehicles={
+                **cars(*names),
+                "kind": ["van", "van", "van", "car"],
+                "site": ["north", "north", "south", None],
+            },
             odometer={**drive(*names), "odometer": [0] * 4 + [10000, 20000, 5000, 1000]},
             work={
                 "vehicle": ["A", "B", "C", "D", "B"],
@@ -225,7 +323,11 @@ class TestCostPerKm:
         return account(log, usage.readings(log))
 
     def test_what_nobody_wrote_down_is_not_free(self):
-        log = made(vehicles=cars("A", "B"), odometer=drive("A", "B"), work=work(vehicle=["A", "B"], labour_cost=[None, 30]))
+        log = made(
+            vehicles=cars("A", "B"),
+            odometer=drive("A", "B"),
+            work=work(vehicle=["A", "B"], labour_cost=[None, 30]),
+        )
         found = cost_per_km(account(log, usage.readings(log)), "vehicle").set_index("vehicle")
         assert np.isnan(found.at["A", "amount"])
         assert np.isnan(found.at["A", "cost_per_day"])
@@ -297,7 +399,9 @@ class TestCostPerKm:
         book = account(*with_readings(made(vehicles=cars("A"), odometer=drive("A"))))
         assert total_per_km(book).note == "the log holds no money"
         assert largest_bill(book) is None
-        none = account(*with_readings(made(vehicles=cars("A", meter=["none"]), work=work(labour_cost=[5]))))
+        none = account(
+            *with_readings(made(vehicles=cars("A", meter=["none"]), work=work(labour_cost=[5])))
+        )
         assert total_per_km(none).note == "no vehicle has a distance meter"
         assert cost_per_km(none)["cost_per_day"].iat[0] == pytest.approx(5 / 365)
 
@@ -315,7 +419,14 @@ def account_with(book, lines):
 class TestWorth:
     def log(self, **more):
         return made(
-            vehicles=cars("A", "B", price=[10000, 8000], disposed=[None, "2025-12-31"], disposed_value=[None, 5000], **more),
+            vehicles=cars(
+                "A",
+                "B",
+                price=[10000, 8000],
+                disposed=[None, "2025-12-31"],
+                disposed_value=[None, 5000],
+                **more,
+            ),
             odometer=drive("A", "B"),
             valuations={
                 "vehicle": ["A", "A", "A"],
@@ -331,7 +442,9 @@ class TestWorth:
         assert points["basis"].tolist() == ["price", "valuation", "valuation", "price", "received"]
 
     def test_a_settlement_is_named(self):
-        assert value_points(self.log(disposal=[None, "written-off"]))["basis"].iat[-1] == "settlement"
+        assert (
+            value_points(self.log(disposal=[None, "written-off"]))["basis"].iat[-1] == "settlement"
+        )
 
     def test_fall_from_point_to_point(self):
         log = self.log()
@@ -353,7 +466,9 @@ class TestWorth:
         km = 10000 * 364 / 365
         assert depreciation_per_km(book).value == pytest.approx(5000 / (2 * km))
         assert owning_per_km(book).value == pytest.approx((5000 + 1000 * 364 / 365) / (2 * km))
-        assert np.isnan(owning_per_km(account(*with_readings(self.log()))).value)  # no money but the values
+        assert np.isnan(
+            owning_per_km(account(*with_readings(self.log()))).value
+        )  # no money but the values
 
     def test_each_vehicle_weighs_by_its_own_distance_whatever_the_order_of_names(self):
         log = made(
@@ -363,18 +478,26 @@ class TestWorth:
             },
             valuations={"vehicle": ["A", "Z"], "date": ["2025-12-31"] * 2, "value": [7000, 3000]},
         )  # fmt: skip
-        assert depreciation_per_km(account(*with_readings(log))).value == pytest.approx(5000 / (21000 * 364 / 365))
+        assert depreciation_per_km(account(*with_readings(log))).value == pytest.approx(
+            5000 / (21000 * 364 / 365)
+        )
 
     def test_half_a_year_has_half_the_fall(self):
         book = account(*with_readings(self.log()), end="2025-07-02")
-        assert book.worth.groupby("vehicle")["amount"].sum().to_dict() == pytest.approx({"A": 1500, "B": 1500})
+        assert book.worth.groupby("vehicle")["amount"].sum().to_dict() == pytest.approx(
+            {"A": 1500, "B": 1500}
+        )
 
 
 def test_double_entries_are_listed():
     log = made(
         vehicles=cars("A"),
         odometer=drive("A"),
-        work=work(visit=["1", "2", None], date=["2025-03-01", "2025-04-01", "2025-05-01"], parts_cost=[90, 7, 60]),
+        work=work(
+            visit=["1", "2", None],
+            date=["2025-03-01", "2025-04-01", "2025-05-01"],
+            parts_cost=[90, 7, 60],
+        ),
         fitted={
             "vehicle": ["A"] * 5,
             "position": ["front", "rear", "engine", "left", "right"],
@@ -417,7 +540,9 @@ def fills(odometer, volume, **more):
     n = len(odometer)
     dates = pd.date_range("2025-01-01", periods=n, freq="10D").strftime("%Y-%m-%d")
     table = {"vehicle": ["A"] * n, "date": dates, "odometer": odometer, "volume": volume, **more}
-    log = made({**HEADER, "distance": "mi"}, vehicles=cars("A", in_service=["2020-01-01"]), fuel=table)
+    log = made(
+        {**HEADER, "distance": "mi"}, vehicles=cars("A", in_service=["2020-01-01"]), fuel=table
+    )
     return tanks(log, usage.readings(log))
 
 
@@ -428,22 +553,35 @@ class TestTankToTank:
         economy = fuel_economy(fills([12000, 12100, 12400, 12500], [25, 20, 30, 16])).iloc[0]
         assert economy["l_per_100km"] == pytest.approx(8.202100, abs=1e-6)
         assert l_per_100km_from_mpg(economy["l_per_100km"]) == pytest.approx(34.440076, abs=1e-6)
-        assert l_per_100km_from_mpg(economy["l_per_100km"], "gal_us") == pytest.approx(28.677362, abs=1e-6)
+        assert l_per_100km_from_mpg(economy["l_per_100km"], "gal_us") == pytest.approx(
+            28.677362, abs=1e-6
+        )
         assert l_per_100km_from_mpg(economy["l_per_100km"]) != pytest.approx(32.201471, rel=0.01)
         assert (economy["n"], economy["volume_l"]) == (3, pytest.approx(66))
 
     def test_the_first_fill_never_counts(self):
-        a, b = fills([12000, 12100, 12400], [25, 20, 30]), fills([12000, 12100, 12400], [900, 20, 30])
+        a, b = (
+            fills([12000, 12100, 12400], [25, 20, 30]),
+            fills([12000, 12100, 12400], [900, 20, 30]),
+        )
         pd.testing.assert_frame_equal(a, b)
 
     def test_a_partial_fill_joins_the_next_full_one(self):
-        split = fills([12000, 12050, 12100, 12400], [25, 8, 12, 30], filled_to=["full", "part", None, "full"])
+        split = fills(
+            [12000, 12050, 12100, 12400], [25, 8, 12, 30], filled_to=["full", "part", None, "full"]
+        )
         whole = fills([12000, 12100, 12400], [25, 20, 30])
-        pd.testing.assert_frame_equal(split.drop(columns=["fills", "date"]), whole.drop(columns=["fills", "date"]))
+        pd.testing.assert_frame_equal(
+            split.drop(columns=["fills", "date"]), whole.drop(columns=["fills", "date"])
+        )
         assert split["fills"].tolist() == [2, 1]
 
     def test_no_figure_ends_at_an_unrecorded_fill_and_the_next_begins_there(self):
-        made = fills([12000, 12100, 12400, 12500], [25, 20, 30, 16], unrecorded_before=["no", "no", "yes", None])
+        made = fills(
+            [12000, 12100, 12400, 12500],
+            [25, 20, 30, 16],
+            unrecorded_before=["no", "no", "yes", None],
+        )
         assert made["volume_l"].tolist() == [20, 16]
         assert made.attrs["no_figure"] == 1
 
@@ -471,14 +609,26 @@ class TestTankToTank:
         assert liquid(fills([12000, 12100], [5, 20], kind=["electric"] * 2)).empty
 
     def test_kinds_of_fuel_are_apart(self):
-        made = fills([12000, 12100, 12400, 12500], [25, 5, 30, 6], kind=["diesel", "urea", "diesel", "urea"])
+        made = fills(
+            [12000, 12100, 12400, 12500], [25, 5, 30, 6], kind=["diesel", "urea", "diesel", "urea"]
+        )
         assert made.set_index("kind")["volume_l"].to_dict() == {"diesel": 30, "urea": 6}
 
     def test_through_a_change_of_instrument(self):
         log = made(
             vehicles=cars("A", in_service=["2020-01-01"]),
-            odometer={"vehicle": ["A"], "date": ["2025-01-06"], "odometer": [12050], "restarts_at": [0]},
-            fuel={"vehicle": ["A", "A"], "date": ["2025-01-01", "2025-01-11"], "odometer": [12000, 50], "volume": [25, 8]},
+            odometer={
+                "vehicle": ["A"],
+                "date": ["2025-01-06"],
+                "odometer": [12050],
+                "restarts_at": [0],
+            },
+            fuel={
+                "vehicle": ["A", "A"],
+                "date": ["2025-01-01", "2025-01-11"],
+                "odometer": [12000, 50],
+                "volume": [25, 8],
+            },
         )
         assert tanks(log, usage.readings(log))["distance_km"].tolist() == pytest.approx([100])
 
@@ -493,10 +643,26 @@ class TestComparisons:
         header = {**HEADER, "first_day": "2024-01-01"}
         places = {"site": sites} if sites is not None else {}
         days = ["2024-01-01", "2024-12-31", "2025-12-31"]
-        odometer = {"vehicle": names * 3, "date": np.repeat(days, len(names)), "odometer": np.repeat([0, km, 2 * km], len(names))}
-        money = {"vehicle": names * 2, "date": np.repeat(["2024-06-01", "2025-06-01"], len(names)), "task": ["oil"] * 2 * len(names)}
-        money |= {"why": ["planned"] * 2 * len(names), "labour_cost": np.asarray(costs, float).T.ravel()}
-        log = made(header, vehicles={**cars(*names, **places), "in_service": ["2024-01-01"] * len(names)}, odometer=odometer, work=money)
+        odometer = {
+            "vehicle": names * 3,
+            "date": np.repeat(days, len(names)),
+            "odometer": np.repeat([0, km, 2 * km], len(names)),
+        }
+        money = {
+            "vehicle": names * 2,
+            "date": np.repeat(["2024-06-01", "2025-06-01"], len(names)),
+            "task": ["oil"] * 2 * len(names),
+        }
+        money |= {
+            "why": ["planned"] * 2 * len(names),
+            "labour_cost": np.asarray(costs, float).T.ravel(),
+        }
+        log = made(
+            header,
+            vehicles={**cars(*names, **places), "in_service": ["2024-01-01"] * len(names)},
+            odometer=odometer,
+            work=money,
+        )
         return account(log, usage.readings(log))
 
     def test_years_are_compared_vehicle_by_vehicle(self):
@@ -528,23 +694,33 @@ class TestComparisons:
         many = self.fleet([[100 + i, 100 + i] for i in range(20)])
         assert cost_per_km(few)["low"].isna().all()
         assert cost_per_km(many, "category")["low"].gt(0).all()
-        assert "No range is shown: that needs three vehicles and 30 rows with money" in wording.basis(
-            total_per_km(few), few, known_shares(few.lines), Show()
+        assert (
+            "No range is shown: that needs three vehicles and 30 rows with money"
+            in wording.basis(total_per_km(few), few, known_shares(few.lines), Show())
         )
 
     def test_one_dear_site_of_four_is_named_and_equal_sites_are_not(self):
         rng = np.random.default_rng(8)
         sites = np.repeat(["Ashby", "Corley", "Dunmere", "Elver"], 6)
         level = np.where(sites == "Corley", 1600, 800) * np.exp(0.2 * rng.standard_normal(24))
-        dear, alike = (self.fleet(np.column_stack([x, x]), sites) for x in (level, 800 * np.exp(0.2 * rng.standard_normal(24))))
+        dear, alike = (
+            self.fleet(np.column_stack([x, x]), sites)
+            for x in (level, 800 * np.exp(0.2 * rng.standard_normal(24)))
+        )
         found = differences(dear, "site").set_index("site")
         assert found.index[0] == "Corley"
         assert found.loc["Corley", "is_clear"]
         assert found.loc["Corley", "low"] > 1.5
         assert "Corley" in wording.sites(by_site(dear), differences(dear, "site"), Show())
-        assert "No site costs clearly more or less" in wording.sites(by_site(alike), differences(alike, "site"), Show())
+        assert "No site costs clearly more or less" in wording.sites(
+            by_site(alike), differences(alike, "site"), Show()
+        )
 
     def test_groups_too_small_for_any_clear_difference_get_words(self):
-        book = self.fleet(np.full((6, 2), 100.0) + np.arange(12).reshape(6, 2), ["A", "A", "A", "B", "B", "B"])
+        book = self.fleet(
+            np.full((6, 2), 100.0) + np.arange(12).reshape(6, 2), ["A", "A", "A", "B", "B", "B"]
+        )
         assert differences(book, "site").empty
-        assert "Not enough data to say whether sites differ" in wording.sites(by_site(book), differences(book, "site"), Show())
+        assert "Not enough data to say whether sites differ" in wording.sites(
+            by_site(book), differences(book, "site"), Show()
+        )

@@ -17,7 +17,13 @@ from wearbar.wording import log_check as words
 from wearbar.wording import severity as use_words
 from wearbar.wording.common import Show
 
-HEADER = {"distance": "km", "as_of": "2024-12-31", "first_day": "2024-01-01", "currency": "GBP", "money": "net"}
+HEADER = {
+    "distance": "km",
+    "as_of": "2024-12-31",
+    "first_day": "2024-01-01",
+    "currency": "GBP",
+    "money": "net",
+}
 
 
 def log_of(vehicles, **tables):
@@ -37,9 +43,16 @@ def year():
         readings_of("B", days[:6] + days[9:], range(1000, 1900, 100)),
         readings_of("C", [*days[:3], "2024-11-01"], range(1000, 1400, 100)),
     ]
-    layups = pd.DataFrame({"vehicle": ["B"], "from": ["2024-06-10"], "to": ["2024-09-25"], "reason": ["season"]})
+    layups = pd.DataFrame(
+        {"vehicle": ["B"], "from": ["2024-06-10"], "to": ["2024-09-25"], "reason": ["season"]}
+    )
     use = pd.DataFrame(
-        {"vehicle": ["A", "A"], "from": ["2024-01-01", "2024-03-01"], "to": ["2024-02-29", "2024-03-31"], "loose": [0.5, 0.1]}
+        {
+            "vehicle": ["A", "A"],
+            "from": ["2024-01-01", "2024-03-01"],
+            "to": ["2024-02-29", "2024-03-31"],
+            "loose": [0.5, 0.1],
+        }
     )
     return log_of(list("ABCD"), odometer=pd.concat(rows), layups=layups, use=use)
 
@@ -47,10 +60,19 @@ def year():
 def test_record_of_each_vehicle_by_hand():
     told = year()
     table = coverage.record(told, usage.readings(told)).set_index("vehicle")
-    assert table.index.tolist() == ["D", "C", "B", "A"]  # not read at all, then by the longest time without a reading
+    assert table.index.tolist() == [
+        "D",
+        "C",
+        "B",
+        "A",
+    ]  # not read at all, then by the longest time without a reading
     assert table["n_readings"].to_dict() == {"A": 12, "B": 9, "C": 4, "D": 0}
     assert table["longest_gap_days"].drop("D").to_dict() == {"A": 31, "B": 122, "C": 245}
-    assert table["gap_days"].drop("D").to_dict() == {"A": 0, "B": 0, "C": 245}  # B's is laid up but for a few days
+    assert table["gap_days"].drop("D").to_dict() == {
+        "A": 0,
+        "B": 0,
+        "C": 245,
+    }  # B's is laid up but for a few days
     assert table["since_days"].drop("D").to_dict() == {"A": 30, "B": 30, "C": 60}
     assert table["is_stale"].to_dict() == {"A": False, "B": False, "C": True, "D": True}
     assert table.loc["C", "observed_share"] == pytest.approx((305 - 245) / 365)
@@ -71,7 +93,9 @@ def test_timeline_has_every_vehicle_or_the_worst():
     told = year()
     line = coverage.timeline(told, usage.readings(told))
     assert line.vehicles == ("A", "B", "C", "D")
-    assert line.gaps[["vehicle", "start"]].to_numpy().tolist() == [["C", pd.Timestamp("2024-03-01")]]
+    assert line.gaps[["vehicle", "start"]].to_numpy().tolist() == [
+        ["C", pd.Timestamp("2024-03-01")]
+    ]
     assert line.layups["vehicle"].tolist() == ["B"]
     worst = coverage.timeline(told, usage.readings(told), most=2)
     assert worst.vehicles == ("D", "C")
@@ -87,7 +111,11 @@ def doubtful():
         "why": "planned",
         "parts_cost": [40, 40, 120],
     }
-    return log_of(["A"], odometer=readings_of("A", ["2024-01-01", "2024-12-01"], [1000, 2000]), work=pd.DataFrame(work))
+    return log_of(
+        ["A"],
+        odometer=readings_of("A", ["2024-01-01", "2024-12-01"], [1000, 2000]),
+        work=pd.DataFrame(work),
+    )
 
 
 def test_doubtful_rows_that_move_a_headline_are_found():
@@ -100,11 +128,20 @@ def test_doubtful_rows_that_move_a_headline_are_found():
     ]
     assert moved["change_share"].tolist() == pytest.approx([-0.2, -0.2])
     assert "20.0%" in words.moved(moved, told)
-    assert words.moved_table(moved, Show(told.units))["with_them"].tolist() == ["GBP 200", "GBP 0.10 per km"]
+    assert words.moved_table(moved, Show(told.units))["with_them"].tolist() == [
+        "GBP 200",
+        "GBP 0.10 per km",
+    ]
 
 
 def test_rows_that_broke_a_rule_are_counted_with_their_place():
-    bad = pd.DataFrame({"vehicle": ["A", "A", "Z"], "date": ["2024-02-30", "soon", "2024-03-01"], "odometer": [1, 2, 3]})
+    bad = pd.DataFrame(
+        {
+            "vehicle": ["A", "A", "Z"],
+            "date": ["2024-02-30", "soon", "2024-03-01"],
+            "odometer": [1, 2, 3],
+        }
+    )
     told = log_of(["A"], odometer=bad)
     table = coverage.problems(told)
     assert table["rows"].sum() == 3
@@ -123,7 +160,10 @@ def answers_of(told):
 
 def test_what_is_not_in_the_log_cannot_be_said():
     found = answers_of(year()).set_index(["report", "subject"])
-    assert found.loc[("interval_compliance", "certificates")].tolist()[:2] == ["no", "no-certificates"]
+    assert found.loc[("interval_compliance", "certificates")].tolist()[:2] == [
+        "no",
+        "no-certificates",
+    ]
     assert found.loc[("severe_use", "effect"), "why"] == "no-measurements"
     assert found.loc[("running_cost", "cost"), "can"] == "no"
     cost = answers_of(doubtful()).set_index("subject").loc["cost"]
@@ -131,7 +171,12 @@ def test_what_is_not_in_the_log_cannot_be_said():
 
 
 def test_what_has_no_meter_is_neither_stale_nor_unread():
-    fleet = {"vehicle": ["A", "T"], "kind": ["van", "trailer"], "in_service": "2023-01-01", "meter": ["distance", "none"]}
+    fleet = {
+        "vehicle": ["A", "T"],
+        "kind": ["van", "trailer"],
+        "in_service": "2023-01-01",
+        "meter": ["distance", "none"],
+    }
     rows = readings_of("A", [f"2024-{m:02d}-20" for m in range(1, 13)], range(0, 1200, 100))
     told = logs.log_of({"vehicles": pd.DataFrame(fleet), "odometer": rows}, HEADER)
     table = coverage.record(told, usage.readings(told)).set_index("vehicle")
@@ -140,9 +185,27 @@ def test_what_has_no_meter_is_neither_stale_nor_unread():
     assert coverage.by_table(told).set_index("table").loc["odometer", "months_share"] == 1
     assert "1 vehicle has no meter (T)" in words.record_said(table.reset_index())
     assert "no reading" not in words.headline(told, table, answers_of(told))[0]
-    tyre = {"vehicle": ["T"], "position": ["left"], "category": ["tyre"], "item": ["x"], "fitted": ["2024-01-01"], "price": [80]}
-    depth = {"vehicle": ["T"], "date": ["2024-12-01"], "position": ["left"], "category": ["tyre"], "quantity": ["depth"], "value": [4]}
-    tables = {"vehicles": pd.DataFrame(fleet).tail(1), "fitted": pd.DataFrame(tyre), "measurements": pd.DataFrame(depth)}
+    tyre = {
+        "vehicle": ["T"],
+        "position": ["left"],
+        "category": ["tyre"],
+        "item": ["x"],
+        "fitted": ["2024-01-01"],
+        "price": [80],
+    }
+    depth = {
+        "vehicle": ["T"],
+        "date": ["2024-12-01"],
+        "position": ["left"],
+        "category": ["tyre"],
+        "quantity": ["depth"],
+        "value": [4],
+    }
+    tables = {
+        "vehicles": pd.DataFrame(fleet).tail(1),
+        "fitted": pd.DataFrame(tyre),
+        "measurements": pd.DataFrame(depth),
+    }
     alone = answers_of(logs.log_of(tables, HEADER)).set_index("subject")
     assert alone.loc["cost"].tolist()[1:3] == ["no", "no-distance"]
     assert alone.loc["wear"].tolist()[1:3] == ["in part", "few-measured"]
@@ -167,13 +230,27 @@ def test_wear_and_prices_are_counted_as_the_reports_count_them():
 def test_cost_is_told_of_what_the_report_tells():
     """Fuel and a sale, no work at all: a cost by distance, in part; three of a kind are needed for an age to replace."""
     days = ["2024-02-01", "2024-03-01", "2024-11-01"]
-    fuel = {"vehicle": "A", "date": days, "odometer": [1000, 1500, 5000], "volume": 40.0, "cost": 60.0}
-    told = log_of(["A"], odometer=readings_of("A", ["2024-01-01", "2024-12-01"], [500, 6000]), fuel=pd.DataFrame(fuel))
+    fuel = {
+        "vehicle": "A",
+        "date": days,
+        "odometer": [1000, 1500, 5000],
+        "volume": 40.0,
+        "cost": 60.0,
+    }
+    told = log_of(
+        ["A"],
+        odometer=readings_of("A", ["2024-01-01", "2024-12-01"], [500, 6000]),
+        fuel=pd.DataFrame(fuel),
+    )
     found = answers_of(told).set_index("subject")
     assert found.loc["cost"].tolist()[1:3] == ["in part", "no-work"]
     assert found.loc["fuel", "can"] == "yes"
     value = {"vehicle": ["A"], "date": ["2024-12-01"], "value": [900]}
-    valued = log_of(["A"], odometer=told.tables["odometer"][["vehicle", "date", "odometer"]], valuations=pd.DataFrame(value))
+    valued = log_of(
+        ["A"],
+        odometer=told.tables["odometer"][["vehicle", "date", "odometer"]],
+        valuations=pd.DataFrame(value),
+    )
     assert answers_of(valued).set_index("subject").loc["replace"].tolist()[1:3] == ["no", "no-kind"]
 
 
@@ -191,18 +268,32 @@ def test_every_reason_and_subject_has_words():
 def many(n):
     vehicles = [f"V{k:03d}" for k in range(n)]
     days = pd.date_range("2024-01-05", periods=8, freq="45D").strftime("%Y-%m-%d")
-    rows = pd.DataFrame({"vehicle": np.repeat(vehicles, 8), "date": np.tile(days, n), "odometer": np.tile(range(0, 8000, 1000), n)})
+    rows = pd.DataFrame(
+        {
+            "vehicle": np.repeat(vehicles, 8),
+            "date": np.tile(days, n),
+            "odometer": np.tile(range(0, 8000, 1000), n),
+        }
+    )
     return log_of(vehicles, odometer=rows)
 
 
 UNFIT = re.compile(r"\b(nan|NaT|None|inf)\b|\d[eE][+-]?\d|<NA>")
 
 
-@pytest.mark.parametrize("make", [lambda: many(1), year, doubtful, lambda: many(300)], ids=["one", "four", "doubtful", "many"])
+@pytest.mark.parametrize(
+    "make",
+    [lambda: many(1), year, doubtful, lambda: many(300)],
+    ids=["one", "four", "doubtful", "many"],
+)
 def test_the_check_is_told_for_small_and_large_logs(make):
     told = make()
     read = usage.readings(told)
-    record, line, answers = coverage.record(told, read), coverage.timeline(told, read), answers_of(told)
+    record, line, answers = (
+        coverage.record(told, read),
+        coverage.timeline(told, read),
+        answers_of(told),
+    )
     said = [
         words.headline(told, record, answers)[0], words.identity(told), words.problems_said(told), words.record_said(record),
         words.cannot(answers), words.alt_timeline(line), words.caption_timeline(line), words.moved(coverage.moved(told), told),
@@ -218,7 +309,9 @@ def test_hostile_names_are_text():
     told = log_of([name], odometer=readings_of(name, ["2024-02-01", "2024-09-01"], [1000, 2000]))
     record = coverage.record(told, usage.readings(told))
     assert "<img" not in words.record_said(record)
-    assert "<img" not in use_words.effect(severity.Effect(name, "loose", 0, 0, refusals=("no-parts",)))
+    assert "<img" not in use_words.effect(
+        severity.Effect(name, "loose", 0, 0, refusals=("no-parts",))
+    )
 
 
 def effect(**changes):
@@ -235,7 +328,9 @@ def effect(**changes):
 
 def test_an_effect_in_words():
     text = use_words.effect(effect())
-    assert text.startswith("**Brake pad wear, use on gravel or dirt:** 10% more for each 10 points more of the distance")
+    assert text.startswith(
+        "**Brake pad wear, use on gravel or dirt:** 10% more for each 10 points more of the distance"
+    )
     assert "5.0% to 15% more" in text
     assert "100 parts on 34 vehicles" in text
     assert "3.0% less and 20% more" in " ".join(use_words.checks(effect()))
@@ -252,7 +347,12 @@ def test_a_refused_effect_is_words_without_a_figure():
         assert "not shown" in text
         assert not UNFIT.search(text)
         assert "10% more" not in text
-    both = use_words.effects([effect(refusals=("few-vehicles",), **nothing), effect(refusals=("few-vehicles",), **nothing)])
+    both = use_words.effects(
+        [
+            effect(refusals=("few-vehicles",), **nothing),
+            effect(refusals=("few-vehicles",), **nothing),
+        ]
+    )
     assert both.count("\n") == 0  # one reason, said once
     assert "Not enough data" in use_words.headline([refused], hard_use.supported([], None, {}))[0]
 
@@ -271,9 +371,16 @@ def test_small_sites_have_no_figures():
 
 def test_pictures_of_use_for_none_one_and_many():
     for n in (0, 1, 300):
-        table = pd.DataFrame({"vehicle": [f"V{k}" for k in range(n)], "site": "x", "kind": "van", "loose": np.linspace(0, 1, n)}).astype(
-            {"loose": float}
-        )
+        table = pd.DataFrame(
+            {
+                "vehicle": [f"V{k}" for k in range(n)],
+                "site": "x",
+                "kind": "van",
+                "loose": np.linspace(0, 1, n),
+            }
+        ).astype({"loose": float})
         assert png(use_pictures.use_by_vehicle(table, {"loose": 0.25})).startswith(b"\x89PNG")
-    assert png(use_pictures.effect_of_use([effect(), effect(refusals=("few-lines",), ratio=severity.NONE)])).startswith(b"\x89PNG")
+    assert png(
+        use_pictures.effect_of_use([effect(), effect(refusals=("few-lines",), ratio=severity.NONE)])
+    ).startswith(b"\x89PNG")
     assert png(use_pictures.wear_against_use([effect()])).startswith(b"\x89PNG")

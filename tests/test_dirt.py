@@ -74,8 +74,18 @@ def two_swapped(old, draw):
 CELLS = {
     "vehicle misspelt": ("fuel", "vehicle", misspelt, {"unknown-vehicle"}),
     "vehicle with a space after it": ("work", "vehicle", around(after=" "), {"unknown-vehicle"}),
-    "vehicle in capitals": ("odometer", "vehicle", lambda old, draw: old.swapcase(), {"unknown-vehicle"}),
-    "vehicle with a zero-width space": ("fuel", "vehicle", around(after="\u200b"), {"unknown-vehicle"}),
+    "vehicle in capitals": (
+        "odometer",
+        "vehicle",
+        lambda old, draw: old.swapcase(),
+        {"unknown-vehicle"},
+    ),
+    "vehicle with a zero-width space": (
+        "fuel",
+        "vehicle",
+        around(after="\u200b"),
+        {"unknown-vehicle"},
+    ),
     "vehicle blank": ("work", "vehicle", put(""), {"required"}),
     "vehicle of spaces": ("work", "vehicle", put("   "), {"required"}),
     "day first, slashes": ("work", "date", day("%d/%m/%Y"), DATE),
@@ -83,20 +93,49 @@ CELLS = {
     "day first, points": ("odometer", "date", day("%d.%m.%Y"), DATE),
     "month in words": ("work", "date", day("%d %B %Y"), DATE),
     "year of two digits": ("work", "date", day("%y-%m-%d"), DATE),
-    "a day that is not in the calendar": ("fuel", "date", lambda old, draw: old[:5] + "02-30", DATE),
-    "a month that is not in the calendar": ("fuel", "date", lambda old, draw: old[:5] + "13-01", DATE),
-    "a spreadsheet's day number": ("work", "date", lambda old, draw: str((pd.Timestamp(old) - pd.Timestamp("1899-12-30")).days), DATE),
-    "a day of words": ("work", "date", lambda old, draw: draw(st.sampled_from(["yesterday", "spring", "?", "n/a"])), DATE),
+    "a day that is not in the calendar": (
+        "fuel",
+        "date",
+        lambda old, draw: old[:5] + "02-30",
+        DATE,
+    ),
+    "a month that is not in the calendar": (
+        "fuel",
+        "date",
+        lambda old, draw: old[:5] + "13-01",
+        DATE,
+    ),
+    "a spreadsheet's day number": (
+        "work",
+        "date",
+        lambda old, draw: str((pd.Timestamp(old) - pd.Timestamp("1899-12-30")).days),
+        DATE,
+    ),
+    "a day of words": (
+        "work",
+        "date",
+        lambda old, draw: draw(st.sampled_from(["yesterday", "spring", "?", "n/a"])),
+        DATE,
+    ),
     "a day blank": ("fuel", "date", put(""), {"required"}),
     "a year long ago": ("fuel", "date", lambda old, draw: "0" + old[1:], {"date-range"}),
     "a year far ahead": ("fuel", "date", lambda old, draw: "9" + old[1:], {"date-range"}),
     "a century early": ("fuel", "date", years(-100), {"before-service"}),
     "years before service": ("work", "date", years(-30), {"before-service"}),
     "a day that has not come": ("fuel", "date", years(40), {"future"}),
-    "thousands separated by commas": (*ODOMETER, lambda old, draw: f"{float(old):,.0f}" if float(old) >= 1000 else "1,000", NUMBER),
+    "thousands separated by commas": (
+        *ODOMETER,
+        lambda old, draw: f"{float(old):,.0f}" if float(old) >= 1000 else "1,000",
+        NUMBER,
+    ),
     "thousands separated by points and a decimal comma": (*ODOMETER, put("12.340,5"), NUMBER),
     "thousands separated by a space": (*ODOMETER, put("12 340"), NUMBER),
-    "a decimal comma": ("fuel", "volume", lambda old, draw: old.replace(".", ",") if "." in old else old + ",0", NUMBER),
+    "a decimal comma": (
+        "fuel",
+        "volume",
+        lambda old, draw: old.replace(".", ",") if "." in old else old + ",0",
+        NUMBER,
+    ),
     "unit in the cell": (*ODOMETER, around(after=" km"), NUMBER),
     "unit in the cell of a volume": ("fuel", "volume", around(after="L"), NUMBER),
     "currency sign": ("fuel", "cost", around(before="£"), NUMBER),
@@ -123,9 +162,24 @@ CELLS = {
     "a fill's decimal point lost": ("fuel", "volume", times(10), {"fill-too-big"}),
     "a fill's decimal point lost twice": ("fuel", "volume", times(100), {"fill-too-big"}),
     "a volume blank": ("fuel", "volume", put(""), {"required"}),
-    "a depth's decimal point lost": ("measurements", "value", times(10), {"depth-above-new", "depth-slip", "depth-rises"}),
-    "a depth far too deep": ("measurements", "value", put("99"), {"depth-above-new", "depth-slip", "depth-rises"}),
-    "a depth deeper than new when removed": ("fitted", "removed_depth", put("88"), {"depth-above-new"}),
+    "a depth's decimal point lost": (
+        "measurements",
+        "value",
+        times(10),
+        {"depth-above-new", "depth-slip", "depth-rises"},
+    ),
+    "a depth far too deep": (
+        "measurements",
+        "value",
+        put("99"),
+        {"depth-above-new", "depth-slip", "depth-rises"},
+    ),
+    "a depth deeper than new when removed": (
+        "fitted",
+        "removed_depth",
+        put("88"),
+        {"depth-above-new"},
+    ),
     "a quantity without a unit": ("measurements", "quantity", put("play"), {"unit-lacking"}),
     "a code misspelt": ("work", "why", misspelt, {"unknown-code"}),
     "a code blank": ("work", "why", put(""), {"required"}),
@@ -167,8 +221,14 @@ def plain(log):
     frames = {}
     for name in TABLES_USED:
         frame = log.tables[name].dropna(axis=1, how="all").reset_index(drop=True)
-        typed = {c: frame[c].dt.strftime("%Y-%m-%d") if frame[c].dtype.kind == "M" else frame[c] for c in frame}
-        text = {c: v.map(lambda x: f"{x:.10g}") if v.dtype.kind == "f" else v.astype(object) for c, v in typed.items()}
+        typed = {
+            c: frame[c].dt.strftime("%Y-%m-%d") if frame[c].dtype.kind == "M" else frame[c]
+            for c in frame
+        }
+        text = {
+            c: v.map(lambda x: f"{x:.10g}") if v.dtype.kind == "f" else v.astype(object)
+            for c, v in typed.items()
+        }
         frames[name] = pd.DataFrame(text, dtype=object).replace("nan", "").fillna("").astype(object)
     return frames
 
@@ -177,7 +237,14 @@ def plain(log):
 def clean():
     log = logs.read_log(place("data", "owner"))
     frames = plain(log)
-    header = {"distance": "km", "volume": "L", "depth": "mm", "pressure": "bar", "currency": "EUR", "as_of": log.as_of.date()}
+    header = {
+        "distance": "km",
+        "volume": "L",
+        "depth": "mm",
+        "pressure": "bar",
+        "currency": "EUR",
+        "as_of": log.as_of.date(),
+    }
     again = logs.log_of(frames, header, today=log.as_of)
     assert not len(again.set_aside), again.set_aside.to_string()
     return frames, header, keys(again)
@@ -207,15 +274,29 @@ def spoil(frames, kind, draw):
 
 def candidates(frame, table, name, change, kind):
     """Rows where the dirt makes sense: the cell is filled, and a reading has others of its vehicle around it and is not a small one."""
-    filled = frame.index[frame[name] != ""] if name in frame and (frame[name] != "").any() else frame.index
+    filled = (
+        frame.index[frame[name] != ""]
+        if name in frame and (frame[name] != "").any()
+        else frame.index
+    )
     if name.endswith("odometer") and "reading" in kind:
         value = pd.to_numeric(frame[name], errors="coerce")
-        rank = pd.to_datetime(frame["date" if "date" in frame else "fitted"]).groupby(frame["vehicle"]).rank(pct=True)
+        rank = (
+            pd.to_datetime(frame["date" if "date" in frame else "fitted"])
+            .groupby(frame["vehicle"])
+            .rank(pct=True)
+        )
         filled = frame.index[(value > 1500) & rank.between(0.15, 0.85)]
         if change is two_swapped:
-            filled = [i for i in filled if re.match(r"\d*?([1-4])(?!\1)[6-9]", frame[name][i][:2])] or filled[:0]
+            filled = [
+                i for i in filled if re.match(r"\d*?([1-4])(?!\1)[6-9]", frame[name][i][:2])
+            ] or filled[:0]
     if table == "measurements" and "depth" in kind:
-        filled = frame.index[(frame["quantity"] == "depth") & (pd.to_numeric(frame["value"], errors="coerce") > 2) & (frame["part"] != "")]
+        filled = frame.index[
+            (frame["quantity"] == "depth")
+            & (pd.to_numeric(frame["value"], errors="coerce") > 2)
+            & (frame["part"] != "")
+        ]
     if kind == "removed before fitted":
         filled = frame.index[frame["fitted"] != ""]
     if table == "fitted" and name == "removed_depth":
@@ -227,7 +308,9 @@ def candidates(frame, table, name, change, kind):
 
 
 def is_named(log, before, table, line, name, rules):
-    return any(t == table and n == line and c == name and r in rules for t, n, c, r in keys(log) - before)
+    return any(
+        t == table and n == line and c == name and r in rules for t, n, c, r in keys(log) - before
+    )
 
 
 def accounted(log, frames):
@@ -245,7 +328,13 @@ def try_kind(clean, kind, tries):
     frames, header, before = clean
     tried = []
 
-    @settings(max_examples=tries, derandomize=True, database=None, deadline=None, suppress_health_check=list(HealthCheck))
+    @settings(
+        max_examples=tries,
+        derandomize=True,
+        database=None,
+        deadline=None,
+        suppress_health_check=list(HealthCheck),
+    )
     @given(st.data())
     def one(data):
         spoilt, *where = spoil(frames, kind, data.draw)
@@ -291,7 +380,12 @@ class TestRows:
     """Whole rows that are wrong."""
 
     @pytest.mark.parametrize(
-        "table, name, rule", [("fuel", "date", "same-reading"), ("odometer", "date", "same-reading"), ("work", "date", "same-row")]
+        "table, name, rule",
+        [
+            ("fuel", "date", "same-reading"),
+            ("odometer", "date", "same-reading"),
+            ("work", "date", "same-row"),
+        ],
     )
     def test_a_row_twice(self, clean, table, name, rule):
         frames, header, before = clean
@@ -304,13 +398,28 @@ class TestRows:
         frames, header, before = clean
         fitted = frames["fitted"].copy()
         place_ = fitted.groupby(["vehicle", "position", "category"])["fitted"].rank()
-        at = next(i for i in fitted.index if fitted["removed"][i] and place_[i] == 1 and self.another(fitted, i))
+        at = next(
+            i
+            for i in fitted.index
+            if fitted["removed"][i] and place_[i] == 1 and self.another(fitted, i)
+        )
         fitted.loc[at, ["removed", "reason", "removed_odometer", "removed_depth"]] = ""
-        assert is_named(logs.log_of(frames | {"fitted": fitted}, header), before, "fitted", at + 2, "removed", {"spans-overlap"})
+        assert is_named(
+            logs.log_of(frames | {"fitted": fitted}, header),
+            before,
+            "fitted",
+            at + 2,
+            "removed",
+            {"spans-overlap"},
+        )
 
     @staticmethod
     def another(fitted, i):
-        same = fitted[["vehicle", "position", "category"]].eq(fitted.loc[i, ["vehicle", "position", "category"]]).all(axis=1)
+        same = (
+            fitted[["vehicle", "position", "category"]]
+            .eq(fitted.loc[i, ["vehicle", "position", "category"]])
+            .all(axis=1)
+        )
         return (fitted.loc[same, "fitted"] > fitted["fitted"][i]).any()
 
     def test_a_reason_without_a_removal(self, clean):
@@ -318,12 +427,28 @@ class TestRows:
         fitted = frames["fitted"].copy()
         at = fitted.index[fitted["removed"] == ""][0]
         fitted.loc[at, "reason"] = "worn"
-        assert is_named(logs.log_of(frames | {"fitted": fitted}, header), before, "fitted", at + 2, "reason", {"reason-no-removal"})
+        assert is_named(
+            logs.log_of(frames | {"fitted": fitted}, header),
+            before,
+            "fitted",
+            at + 2,
+            "reason",
+            {"reason-no-removal"},
+        )
 
     def test_a_period_twice_over(self, clean):
         frames, header, before = clean
-        use = pd.concat([frames["use"], frames["use"].iloc[[3]].assign(distance="1")], ignore_index=True)
-        assert is_named(logs.log_of(frames | {"use": use}, header), before, "use", len(use) + 1, "from", {"periods-overlap"})
+        use = pd.concat(
+            [frames["use"], frames["use"].iloc[[3]].assign(distance="1")], ignore_index=True
+        )
+        assert is_named(
+            logs.log_of(frames | {"use": use}, header),
+            before,
+            "use",
+            len(use) + 1,
+            "from",
+            {"periods-overlap"},
+        )
 
     def test_work_after_the_vehicle_left(self, clean):
         frames, header, before = clean
@@ -336,7 +461,14 @@ class TestRows:
         work = frames["work"].copy()
         other = work.index[work["vehicle"] != work["vehicle"][0]][0]
         work.loc[other, "visit"] = work["visit"][0]
-        assert is_named(logs.log_of(frames | {"work": work}, header), before, "work", other + 2, "visit", {"visit-shared"})
+        assert is_named(
+            logs.log_of(frames | {"work": work}, header),
+            before,
+            "work",
+            other + 2,
+            "visit",
+            {"visit-shared"},
+        )
 
 
 def spoilt_bytes(rng, data):
@@ -352,7 +484,21 @@ def spoilt_bytes(rng, data):
         if way == 2:
             data[at] = rng.randrange(256)
         elif way == 3:
-            data[at:at] = rng.choice([b'"', b",", b"\n", b"\r", b"\0", b"\xff", b"'", b"=", b"\xef\xbb\xbf", b",,,,", b'""'])
+            data[at:at] = rng.choice(
+                [
+                    b'"',
+                    b",",
+                    b"\n",
+                    b"\r",
+                    b"\0",
+                    b"\xff",
+                    b"'",
+                    b"=",
+                    b"\xef\xbb\xbf",
+                    b",,,,",
+                    b'""',
+                ]
+            )
         else:
             del data[at : at + rng.randrange(1, 9)]
     return bytes(data)
@@ -364,7 +510,8 @@ def read_damaged(tmp_path, tries, seed=1):
     whole = {
         "log.toml": b'distance = "km"\nvolume = "L"\ncurrency = "EUR"\nas_of = 2024-01-01\n',
         "vehicles.csv": b'vehicle,kind,in_service,note\nA,van,2020-01-01,\nB,car,2021-02-03,"a, b"\n',
-        "odometer.csv": b"vehicle,date,odometer,hours\n" + b"".join(b"A,2022-%02d-01,%d,\n" % (m, 1000 * m) for m in range(1, 13)),
+        "odometer.csv": b"vehicle,date,odometer,hours\n"
+        + b"".join(b"A,2022-%02d-01,%d,\n" % (m, 1000 * m) for m in range(1, 13)),
         "fuel.csv": b"vehicle,date,volume,odometer,note\n"
         + b"".join(b'B,2022-%02d-09,4%d.5,%d,"x"\n' % (m, m, 900 * m) for m in range(1, 10)),
     }

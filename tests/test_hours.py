@@ -24,12 +24,30 @@ def digger_log(rows=(), as_of="2026-06-30", tasks=(GREASE,), meter="hours", **mo
         own = [{"vehicle": name, "date": d, "hours": h} for d, h in zip(days, hours, strict=True)]
         reads += [{"vehicle": name, **row} for row in rows] if len(rows) and name == "D1" else own
         done = np.flatnonzero(np.diff(hours // 100) > 0) + 1
-        work += [{"vehicle": name, "date": days[i], "hours": hours[i], "task": "grease", "why": "planned"} for i in done]
+        work += [
+            {
+                "vehicle": name,
+                "date": days[i],
+                "hours": hours[i],
+                "task": "grease",
+                "why": "planned",
+            }
+            for i in done
+        ]
     if len(rows):
         work = [row for row in work if row["vehicle"] != "D1"]
-    vehicles = [{"vehicle": v, "kind": "plant", "in_service": "2025-01-01", "meter": meter} for v in ("D1", "D2")]
+    vehicles = [
+        {"vehicle": v, "kind": "plant", "in_service": "2025-01-01", "meter": meter}
+        for v in ("D1", "D2")
+    ]
     tables = {"vehicles": vehicles, "odometer": reads, "work": work + list(more.get("work", ()))}
-    header = {"distance": "km", "as_of": as_of, "first_day": "2025-01-01", "money": "net", "currency": "EUR"}
+    header = {
+        "distance": "km",
+        "as_of": as_of,
+        "first_day": "2025-01-01",
+        "money": "net",
+        "currency": "EUR",
+    }
     plan = plan_of({"plant": {"applies_to": ["plant"], "task": list(tasks)}}, "km")
     return log_of({name: pd.DataFrame(part) for name, part in tables.items()}, header, plan=plan)
 
@@ -57,9 +75,17 @@ class TestOneDay:
         rows = actions(log, found, table, readings, use=told.model).set_index("vehicle")
         events = calendar.events_of(log)[0].set_index("vehicle")
         for name in ("D1", "D2"):
-            assert rows.loc[name, "expected_date"] == ahead.loc[name, "due_date"] == events.loc[name, "day"]
+            assert (
+                rows.loc[name, "expected_date"]
+                == ahead.loc[name, "due_date"]
+                == events.loc[name, "day"]
+            )
             assert rows.loc[name, "low_date"] == ahead.loc[name, "low_date"]
-            assert ahead.loc[name, "low_date"] < ahead.loc[name, "due_date"] < ahead.loc[name, "high_date"]
+            assert (
+                ahead.loc[name, "low_date"]
+                < ahead.loc[name, "due_date"]
+                < ahead.loc[name, "high_date"]
+            )
 
     def test_a_chance_by_hours_is_no_certainty(self, digger):
         log, readings, found, _ = digger
@@ -67,7 +93,10 @@ class TestOneDay:
         now = found[found["is_current"]]
         told = due_dates(model, None, now, log.as_of)
         for i, day in told["date"].items():
-            before, then, after = (chance_due(model, now.loc[[i]], day + pd.Timedelta(days=d)).item() for d in (-3, 0, 3))
+            before, then, after = (
+                chance_due(model, now.loc[[i]], day + pd.Timedelta(days=d)).item()
+                for d in (-3, 0, 3)
+            )
             assert before < then < after
             assert then > 0.4, "the first whole day by which it is as likely as not"
             assert before < 0.5
@@ -111,7 +140,15 @@ class TestAChangedMeter:
         assert one["odometer_km"].isna().all()
 
     def test_work_read_off_the_new_meter_is_on_the_same_line(self):
-        work = [{"vehicle": "D1", "date": "2026-03-01", "hours": 960, "task": "grease", "why": "planned"}]
+        work = [
+            {
+                "vehicle": "D1",
+                "date": "2026-03-01",
+                "hours": 960,
+                "task": "grease",
+                "why": "planned",
+            }
+        ]
         log = digger_log(self.ROWS, work=work)
         found = intervals.occasions(log)
         now = found[(found["vehicle"] == "D1") & found["is_current"]].iloc[0]

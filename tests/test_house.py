@@ -34,7 +34,14 @@ FLOORS = (
 FLOOR = {name: floor for floor, names in enumerate(FLOORS) for name in names.split()}
 COMPUTATION = FLOOR["wear"]
 
-PARAMETERS = {"log": "str", "as_of": "str", "site": "str", "vehicle": "list", "confidence": "float", "units": "str"}
+PARAMETERS = {
+    "log": "str",
+    "as_of": "str",
+    "site": "str",
+    "vehicle": "list",
+    "confidence": "float",
+    "units": "str",
+}
 
 
 def modules():
@@ -51,11 +58,17 @@ def imports(path):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
-            yield from ([node.module] if node.module != "wearbar" else [f"wearbar.{alias.name}" for alias in node.names])
+            yield from (
+                [node.module]
+                if node.module != "wearbar"
+                else [f"wearbar.{alias.name}" for alias in node.names]
+            )
 
 
 def wearbar_imports(path):
-    return {name.split(".")[1] for name in imports(path) if name.startswith("wearbar.")} - {"__version__"}
+    return {name.split(".")[1] for name in imports(path) if name.startswith("wearbar.")} - {
+        "__version__"
+    }
 
 
 @pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(LIB)))
@@ -63,12 +76,20 @@ def test_a_module_imports_only_from_the_floors_below(path):
     own = room(path)
     assert own in FLOOR, f"{own} has no floor: give it one in FLOORS"
     upward = {name for name in wearbar_imports(path) - {own} if FLOOR[name] >= FLOOR[own]}
-    assert not upward, f"{path.name} imports {', '.join(sorted(upward))} from its own floor or above"
+    assert not upward, (
+        f"{path.name} imports {', '.join(sorted(upward))} from its own floor or above"
+    )
 
 
-@pytest.mark.parametrize("path", [p for p in modules() if FLOOR.get(room(p), 9) <= COMPUTATION], ids=lambda p: str(p.relative_to(LIB)))
+@pytest.mark.parametrize(
+    "path",
+    [p for p in modules() if FLOOR.get(room(p), 9) <= COMPUTATION],
+    ids=lambda p: str(p.relative_to(LIB)),
+)
 def test_computation_knows_no_matplotlib(path):
-    assert not [name for name in imports(path) if name.split(".")[0] in {"matplotlib", "seaborn", "IPython"}]
+    assert not [
+        name for name in imports(path) if name.split(".")[0] in {"matplotlib", "seaborn", "IPython"}
+    ]
 
 
 @pytest.mark.parametrize(
@@ -87,7 +108,9 @@ def test_imports_are_light(statement, heavy):
 
 
 def code_cells(path):
-    return [c for c in json.loads(path.read_text(encoding="utf-8"))["cells"] if c["cell_type"] == "code"]
+    return [
+        c for c in json.loads(path.read_text(encoding="utf-8"))["cells"] if c["cell_type"] == "code"
+    ]
 
 
 def tags(cell):
@@ -107,8 +130,14 @@ class TestNotebookForm:
 
     def test_cells_are_thin(self, path):
         for cell in code_cells(path):
-            lines = [line for line in "".join(cell["source"]).splitlines() if line.strip() and not line.strip().startswith("#")]
-            assert len(lines) <= 5 or "parameters" in tags(cell), f"{len(lines)} lines:\n" + "\n".join(lines)
+            lines = [
+                line
+                for line in "".join(cell["source"]).splitlines()
+                if line.strip() and not line.strip().startswith("#")
+            ]
+            assert len(lines) <= 5 or "parameters" in tags(cell), (
+                f"{len(lines)} lines:\n" + "\n".join(lines)
+            )
             tree = ast.walk(ast.parse("".join(cell["source"])))
             logic = ast.FunctionDef | ast.ClassDef | ast.For | ast.While | ast.Lambda
             assert not [node for node in tree if isinstance(node, logic)]
@@ -126,7 +155,9 @@ class TestNotebookForm:
 
         assert sum("parameters" in tags(c) for c in code_cells(path)) == 1
         found = inspect_notebook(str(path))
-        assert {name: p["inferred_type_name"] for name, p in found.items()}.items() >= PARAMETERS.items()
+        assert {
+            name: p["inferred_type_name"] for name, p in found.items()
+        }.items() >= PARAMETERS.items()
         assert all(p["help"] for p in found.values())
 
 
@@ -135,10 +166,25 @@ def test_nothing_else_stands_at_the_top_level():
     if listed.returncode:
         pytest.skip("not a git checkout")
     top = {name.split("/")[0] for name in listed.stdout.splitlines()}
-    allowed = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "notebooks", "lib", "data", "tests", "shared"}
+    allowed = {
+        "README.md",
+        "DEVELOPERS.md",
+        "LICENSE",
+        "pyproject.toml",
+        "notebooks",
+        "lib",
+        "data",
+        "tests",
+        "shared",
+    }
     assert {name for name in top if not name.startswith(".")} <= allowed
 
 
 def test_ruff_is_content():
-    done = subprocess.run([sys.executable, "-m", "ruff", "check", "--quiet", "."], cwd=ROOT, capture_output=True, text=True)
+    done = subprocess.run(
+        [sys.executable, "-m", "ruff", "check", "--quiet", "."],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+    )
     assert done.returncode == 0, done.stdout

@@ -48,26 +48,54 @@ def row_of(text):
     table, *values = text.split()
     named = dict(v.split("=", 1) for v in values if "=" in v)
     plain = dict(zip(VALUES[table].split(), [v for v in values if "=" not in v], strict=False))
-    return table, {"vehicle": "V"} | FILL.get(table, {}) | {k: v for k, v in (plain | named).items() if v != "-"}
+    return table, {"vehicle": "V"} | FILL.get(table, {}) | {
+        k: v for k, v in (plain | named).items() if v != "-"
+    }
 
 
 def log_from(plan, vehicle, rows, as_of, distance="mi"):
     vehicle = dict(v.split("=") for v in vehicle.split() if v != "-")
     vehicle = {"vehicle": "V", "kind": "van", "in_service": "2024-05-01", "plan": plan} | vehicle
     tables = {"vehicles": [vehicle]}
-    for text in filter(None, (part.strip() for part in rows.replace("L", LAST, rows.startswith("L")).split(";"))):
+    for text in filter(
+        None, (part.strip() for part in rows.replace("L", LAST, rows.startswith("L")).split(";"))
+    ):
         table, row = row_of(text)
         tables.setdefault(table, []).append(row)
     begun = vehicle.get("acquired", vehicle["in_service"])
-    header = {"name": "case", "currency": "GBP", "money": "net", "distance": distance, "as_of": as_of, "first_day": begun}
-    return log_of({k: pd.DataFrame(v) for k, v in tables.items()}, header, plan=plan_of({plan: PLANS[plan]}, distance))
+    header = {
+        "name": "case",
+        "currency": "GBP",
+        "money": "net",
+        "distance": distance,
+        "as_of": as_of,
+        "first_day": begun,
+    }
+    return log_of(
+        {k: pd.DataFrame(v) for k, v in tables.items()},
+        header,
+        plan=plan_of({plan: PLANS[plan]}, distance),
+    )
 
 
 def told(row, what):
     """A value of an occasion or item as the cases write it."""
-    pairs = {"due": ("due_km", "due_date"), "early": ("early_km", "early_date"), "late": ("late_km", "late_date")}
-    pairs |= {"over": ("overrun_km", "overrun_days"), "past": ("past_km", "past_days"), "severe_due": ("severe_due_km", "severe_due_date")}
-    km = {"due_low": "due_low_km", "due_high": "due_high_km", "due_odometer": "due_odometer_km", "driven_past": "driven_past_km"}
+    pairs = {
+        "due": ("due_km", "due_date"),
+        "early": ("early_km", "early_date"),
+        "late": ("late_km", "late_date"),
+    }
+    pairs |= {
+        "over": ("overrun_km", "overrun_days"),
+        "past": ("past_km", "past_days"),
+        "severe_due": ("severe_due_km", "severe_due_date"),
+    }
+    km = {
+        "due_low": "due_low_km",
+        "due_high": "due_high_km",
+        "due_odometer": "due_odometer_km",
+        "driven_past": "driven_past_km",
+    }
     km |= {"driven": "driven_km"}
     names = {
         "since": "severe_since",
@@ -78,7 +106,9 @@ def told(row, what):
     }
     names |= {"expected": "expected_date", "late_edge": "late_edge_date", "current": "is_current"}
     if what in pairs:
-        return " / ".join([plain(row.get(pairs[what][0], np.nan), MILE), plain(row.get(pairs[what][1], np.nan))])
+        return " / ".join(
+            [plain(row.get(pairs[what][0], np.nan), MILE), plain(row.get(pairs[what][1], np.nan))]
+        )
     if what in km:
         return plain(row[km[what]], MILE)
     if what == "share_km":
@@ -128,7 +158,9 @@ def test_a_case_worked_by_hand(case):
             continue
         row = rows.iloc[int(number) - 1 if number else -1]
         got = told(row, what)
-        assert got == value or ("/" not in value and got == f"{value} / -"), f"{expectation}, found {got}"
+        assert got == value or ("/" not in value and got == f"{value} / -"), (
+            f"{expectation}, found {got}"
+        )
 
 
 def test_there_are_as_many_cases_as_are_claimed():
@@ -139,36 +171,77 @@ def test_there_are_as_many_cases_as_are_claimed():
 # what must never change a due point
 
 DAYS = pd.date_range("2024-05-01", "2027-04-30")
-DUE = ["task", "position", "number", "basis", "due_date", "early_date", "late_date", "due_km", "early_km", "late_km", "state", "outcome"]
+DUE = [
+    "task",
+    "position",
+    "number",
+    "basis",
+    "due_date",
+    "early_date",
+    "late_date",
+    "due_km",
+    "early_km",
+    "late_km",
+    "state",
+    "outcome",
+]
 
 
 @st.composite
 def records(draw):
     """A vehicle's record in km by one of the plans: (day, km, task or None, position), days and distances ascending."""
     plan = draw(st.sampled_from(["filter", "brakes", "ladder", "base", "tightened"]))
-    tasks = [task["code"] for task in (PLANS[plan][0] if isinstance(PLANS[plan], list) else PLANS[plan])["task"]]
+    tasks = [
+        task["code"]
+        for task in (PLANS[plan][0] if isinstance(PLANS[plan], list) else PLANS[plan])["task"]
+    ]
     days = sorted(draw(st.lists(st.integers(5, 1000), min_size=1, max_size=12, unique=True)))
     steps = draw(st.lists(st.integers(0, 60), min_size=len(days), max_size=len(days)))
     km = np.cumsum(np.diff([0, *days]) * np.array(steps))
     what = draw(st.lists(st.sampled_from([*tasks, None]), min_size=len(days), max_size=len(days)))
-    where = draw(st.lists(st.sampled_from(["front", "rear", ""]), min_size=len(days), max_size=len(days)))
-    return plan, [(DAYS[d], float(k), t, p) for d, k, t, p in zip(days, km, what, where, strict=True)]
+    where = draw(
+        st.lists(st.sampled_from(["front", "rear", ""]), min_size=len(days), max_size=len(days))
+    )
+    return plan, [
+        (DAYS[d], float(k), t, p) for d, k, t, p in zip(days, km, what, where, strict=True)
+    ]
 
 
 def logged(plan, rows, distance="km", as_of="2027-04-30", factor=1.0):
     """The record as a log in a unit; `factor` turns its km into that unit. The plan's own figures are read as km and turned as well."""
-    work = [{"date": d, "odometer": k * factor, "task": t, "position": p or None} for d, k, t, p in rows if t]
-    read = [{"date": d, "odometer": k * factor} for d, k, t, _ in rows if not t] + [{"date": DAYS[1], "odometer": 0.0}]
-    tables = {"odometer": pd.DataFrame(read), "vehicles": pd.DataFrame([{"kind": "van", "in_service": DAYS[0], "plan": plan}])}
+    work = [
+        {"date": d, "odometer": k * factor, "task": t, "position": p or None}
+        for d, k, t, p in rows
+        if t
+    ]
+    read = [{"date": d, "odometer": k * factor} for d, k, t, _ in rows if not t] + [
+        {"date": DAYS[1], "odometer": 0.0}
+    ]
+    tables = {
+        "odometer": pd.DataFrame(read),
+        "vehicles": pd.DataFrame([{"kind": "van", "in_service": DAYS[0], "plan": plan}]),
+    }
     if work:
         tables["work"] = pd.DataFrame(work).assign(why="planned")
     tables = {name: table.assign(vehicle="V") for name, table in tables.items()}
-    header = {"distance": distance, "as_of": as_of, "first_day": "2024-05-01", "money": "net", "currency": "GBP"}
+    header = {
+        "distance": distance,
+        "as_of": as_of,
+        "first_day": "2024-05-01",
+        "money": "net",
+        "currency": "GBP",
+    }
     return log_of(tables, header, plan=plan_of({plan: PLANS[plan]}, "km"))
 
 
 def same(a, b):
-    pd.testing.assert_frame_equal(a[DUE].reset_index(drop=True), b[DUE].reset_index(drop=True), check_dtype=False, rtol=0, atol=1e-6)
+    pd.testing.assert_frame_equal(
+        a[DUE].reset_index(drop=True),
+        b[DUE].reset_index(drop=True),
+        check_dtype=False,
+        rtol=0,
+        atol=1e-6,
+    )
 
 
 SOME = settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -198,7 +271,9 @@ def test_what_comes_later_moves_no_due_point_of_work_done_before(record, cut):
     part = occasions(logged(plan, [row for row in rows if row[0] <= day], as_of=f"{day:%Y-%m-%d}"))
     done = [f[f["done_date"] <= day] for f in (whole, part)]
     same(*(f.assign(outcome="", state="") for f in done))
-    assert (part["outcome"].isin(["late"]) & part["done_date"].notna()).sum() == (done[0]["outcome"] == "late").sum()
+    assert (part["outcome"].isin(["late"]) & part["done_date"].notna()).sum() == (
+        done[0]["outcome"] == "late"
+    ).sum()
 
 
 @SOME

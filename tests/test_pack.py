@@ -19,7 +19,11 @@ from wearbar.start import start_log
 
 
 def bytes_of(folder):
-    return {p.relative_to(folder).as_posix(): hashlib.sha256(p.read_bytes()).hexdigest() for p in sorted(folder.rglob("*")) if p.is_file()}
+    return {
+        p.relative_to(folder).as_posix(): hashlib.sha256(p.read_bytes()).hexdigest()
+        for p in sorted(folder.rglob("*"))
+        if p.is_file()
+    }
 
 
 @pytest.fixture
@@ -51,7 +55,11 @@ def test_everything_is_there_and_nothing_else(sample_pack):
     assert sorted(p.name for p in sample_pack.folder.parent.iterdir()) == ["sample"]
     assert sample_pack.pack.first_page == (sample_pack.folder / "index.html").as_uri()
     listed = json.loads((sample_pack.folder / "manifest.json").read_text(encoding="utf-8"))["files"]
-    assert listed == {name: digest for name, digest in bytes_of(sample_pack.folder).items() if name != "manifest.json"}
+    assert listed == {
+        name: digest
+        for name, digest in bytes_of(sample_pack.folder).items()
+        if name != "manifest.json"
+    }
 
 
 def test_progress_is_a_line_a_report(sample_pack):
@@ -64,8 +72,13 @@ def test_findings_keep_to_their_schema(sample_pack):
     findings = findings_of(sample_pack.folder)
     jsonschema.Draft202012Validator.check_schema(schema)
     jsonschema.validate(findings, schema)
-    assert findings["reports"]["sample"]["findings"]["last_km"]["value"] == pytest.approx(7120 * 1.609344)
-    assert findings["reports"]["sample"]["headlines"][0] == {"text": "1 vehicle in the log, Curlew first.", "urgency": "now"}
+    assert findings["reports"]["sample"]["findings"]["last_km"]["value"] == pytest.approx(
+        7120 * 1.609344
+    )
+    assert findings["reports"]["sample"]["headlines"][0] == {
+        "text": "1 vehicle in the log, Curlew first.",
+        "urgency": "now",
+    }
     assert findings["log"]["as_of"] == "2025-05-11"
     findings["reports"]["sample"]["findings"]["last_km"]["n"] = -1
     with pytest.raises(jsonschema.ValidationError):
@@ -88,7 +101,13 @@ def test_the_executed_notebook_runs_again_and_holds_no_clock(sample_pack):
     nbformat.validate(book)
     assert set(book.metadata) == {"kernelspec", "language_info", "title", "wearbar_made_from"}
     assert not [c for c in book.cells if {"papermill", "execution"} & set(c.metadata)]
-    assert not [o for c in book.cells if c.cell_type == "code" for o in c.outputs if o.output_type in ("stream", "error")]
+    assert not [
+        o
+        for c in book.cells
+        if c.cell_type == "code"
+        for o in c.outputs
+        if o.output_type in ("stream", "error")
+    ]
 
 
 def test_the_same_log_gives_the_same_bytes(sample_pack, made, tmp_path):
@@ -103,7 +122,9 @@ def test_a_run_that_stops_leaves_the_last_pack_and_what_it_finished(sample_pack,
     with pytest.raises(reports.NotDone) as caught:
         made(out, "sample", "stops")
     assert bytes_of(out) == before
-    assert str(caught.value).startswith("stops stopped: the tyre is square; fit a round one (ValueError). No pack was written")
+    assert str(caught.value).startswith(
+        "stops stopped: the tyre is square; fit a round one (ValueError). No pack was written"
+    )
     assert str(work / "run" / "notebooks") in str(caught.value)
     stopped = nbformat.read(work / "run" / "notebooks" / "stops.stopped.ipynb", as_version=4)
     assert "the tyre is square" in str(stopped.cells)
@@ -183,28 +204,45 @@ class TestOneReportOfAPack:
         return said
 
     @pytest.mark.parametrize("change", ["rows", "plan", "name"])
-    def test_of_another_log_is_refused(self, two_reports, example_log, made, tmp_path, capsys, change):
-        log, out = shutil.copytree(example_log, tmp_path / "logs" / "log"), shutil.copytree(two_reports, tmp_path / "packs" / "pack")
+    def test_of_another_log_is_refused(
+        self, two_reports, example_log, made, tmp_path, capsys, change
+    ):
+        log, out = (
+            shutil.copytree(example_log, tmp_path / "logs" / "log"),
+            shutil.copytree(two_reports, tmp_path / "packs" / "pack"),
+        )
         if change == "rows":
-            write_rows(log, {"odometer": [{"vehicle": "Curlew", "date": "2025-05-10", "odometer": "7119"}]})
+            write_rows(
+                log, {"odometer": [{"vehicle": "Curlew", "date": "2025-05-10", "odometer": "7119"}]}
+            )
         else:
             (log / "plan.toml").write_text(PLAN, encoding="utf-8")
             said = {"plan": 'plan = "plan.toml"', "name": 'name = "Other"'}[change]
             lines = (log / "log.toml").read_text(encoding="utf-8").splitlines()
             lines = [said, *(line for line in lines if not line.startswith(f"{change} = "))]
             (log / "log.toml").write_text("\n".join(lines), encoding="utf-8")
-        assert "also holds sample, made from another log, plan or report date" in self.refused(capsys, log, out)
+        assert "also holds sample, made from another log, plan or report date" in self.refused(
+            capsys, log, out
+        )
 
-    def test_with_other_parameters_is_refused(self, two_reports, example_log, made, tmp_path, capsys):
+    def test_with_other_parameters_is_refused(
+        self, two_reports, example_log, made, tmp_path, capsys
+    ):
         out = shutil.copytree(two_reports, tmp_path / "pack")
-        assert "made from other parameters" in self.refused(capsys, example_log, out, "--confidence", "0.8")
+        assert "made from other parameters" in self.refused(
+            capsys, example_log, out, "--confidence", "0.8"
+        )
 
-    def test_with_other_code_is_refused(self, two_reports, example_log, made, tmp_path, capsys, monkeypatch):
+    def test_with_other_code_is_refused(
+        self, two_reports, example_log, made, tmp_path, capsys, monkeypatch
+    ):
         out = shutil.copytree(two_reports, tmp_path / "pack")
         monkeypatch.setattr(reports, "versions", lambda: {"Python": "4"})
         assert "another version of the program" in self.refused(capsys, example_log, out)
 
-    def test_beside_a_changed_one_is_refused(self, two_reports, example_log, made, tmp_path, capsys):
+    def test_beside_a_changed_one_is_refused(
+        self, two_reports, example_log, made, tmp_path, capsys
+    ):
         out = shutil.copytree(two_reports, tmp_path / "pack")
         (out / "sample.html").write_text("mine", encoding="utf-8")
         assert "sample.html is not as it was written" in self.refused(capsys, example_log, out)
@@ -237,7 +275,10 @@ def test_a_folder_that_cannot_be_is_named(made, tmp_path):
 
 
 def test_what_is_no_notebook_is_named(made, tmp_path):
-    with pytest.raises(reports.NotDone, match="there is no notebook tyres; the notebooks are sample, second, stops and waits"):
+    with pytest.raises(
+        reports.NotDone,
+        match="there is no notebook tyres; the notebooks are sample, second, stops and waits",
+    ):
         made(tmp_path / "pack", "tyres")
     assert list(tmp_path.iterdir()) == []
 
@@ -283,7 +324,10 @@ def test_text_of_a_log_stays_text_on_every_page(monkeypatch, tmp_path):
     use_test_notebooks(monkeypatch)
     evil = "=1+1<script>alert(1)</script><img src=//x.example onerror=alert(2)>[a](//x.example) `b` $c$"
     log = start_log(tmp_path / "log")
-    write_rows(log, {"vehicles": [{"vehicle": evil, "kind": "van", "site": evil, "in_service": "2024-01-01"}]})
+    write_rows(
+        log,
+        {"vehicles": [{"vehicle": evil, "kind": "van", "site": evil, "in_service": "2024-01-01"}]},
+    )
     write_rows(
         log,
         {
@@ -293,12 +337,18 @@ def test_text_of_a_log_stays_text_on_every_page(monkeypatch, tmp_path):
             ]
         },
     )
-    (log / "log.toml").write_text('name = "<script>alert(3)</script>"\ndistance = "km"\n', encoding="utf-8")
+    (log / "log.toml").write_text(
+        'name = "<script>alert(3)</script>"\ndistance = "km"\n', encoding="utf-8"
+    )
     out = tmp_path / "pack"
     pack.make_pack(out, log=log, only=["sample"], tell=lambda line: None, site=evil, vehicle=[evil])
     for name in ("index.html", "sample.html"):
         page = Page((out / name).read_text(encoding="utf-8"))
-        assert not [tag for tag, attrs in page.tags if tag == "script" or "onerror" in attrs or "//" in (attrs.get("src") or "")[:20]]
+        assert not [
+            tag
+            for tag, attrs in page.tags
+            if tag == "script" or "onerror" in attrs or "//" in (attrs.get("src") or "")[:20]
+        ]
         assert not [href for href in page.attributes("href") if "//" in href]
         assert "<script>alert(3)</script>" in page.text
         assert evil in page.text

@@ -20,7 +20,11 @@ def write(folder, files):
 
 
 def texts(folder):
-    return {p.relative_to(folder).as_posix(): p.read_text(encoding="utf-8") for p in folder.rglob("*") if p.is_file()}
+    return {
+        p.relative_to(folder).as_posix(): p.read_text(encoding="utf-8")
+        for p in folder.rglob("*")
+        if p.is_file()
+    }
 
 
 def a_pack(folder, day, *more):
@@ -59,7 +63,15 @@ class TestWhatTheReaderKeeps:
     def test_a_changed_file_of_the_pack_is_the_readers(self, tmp_path):
         out = tmp_path / "p"
         replace(out, "Monday", "tables/gone.csv")
-        write(out, {"tables/a.csv": "mine", "tables/gone.csv": "mine too", "b.html": "my b", "b.kept.html": "my other b"})
+        write(
+            out,
+            {
+                "tables/a.csv": "mine",
+                "tables/gone.csv": "mine too",
+                "b.html": "my b",
+                "b.kept.html": "my other b",
+            },
+        )
         assert replace(out, "Tuesday", "b.html") == [
             ("b.html", "b.kept-2.html"),
             ("tables/a.csv", "tables/a.kept.csv"),
@@ -77,13 +89,19 @@ class TestWhatTheReaderKeeps:
         )
 
     def test_beside_a_pack_it_is_not_touched(self, tmp_path):
-        beside = {f"p{ending}/{name}": text for ending in (".old", ".partial") for name, text in MINE.items()}
+        beside = {
+            f"p{ending}/{name}": text
+            for ending in (".old", ".partial")
+            for name, text in MINE.items()
+        }
         write(tmp_path, beside)
         replace(tmp_path / "p", "Monday")
         replace(tmp_path / "p", "Tuesday")
         assert texts(tmp_path).items() >= beside.items()
 
-    @pytest.mark.parametrize("name, words", [("p", "no pack of reports"), ("p.wearbar", "in the way")])
+    @pytest.mark.parametrize(
+        "name, words", [("p", "no pack of reports"), ("p.wearbar", "in the way")]
+    )
     def test_in_the_way_it_stops_the_run(self, tmp_path, name, words):
         write(tmp_path / name, MINE)
         with pytest.raises(reports.NotDone, match=words):
@@ -99,7 +117,11 @@ class TestWhatTheReaderKeeps:
         write(tmp_path, {"mine.txt": "mine"})
         out = a_pack(tmp_path / "p", "Monday")
         listed = hashlib.sha256(b"mine").hexdigest()
-        told = (out / "manifest.json").read_text(encoding="utf-8").replace('"files": {', f'"files": {{"../mine.txt": "{listed}",', 1)
+        told = (
+            (out / "manifest.json")
+            .read_text(encoding="utf-8")
+            .replace('"files": {', f'"files": {{"../mine.txt": "{listed}",', 1)
+        )
         (out / "manifest.json").write_text(told, encoding="utf-8")
         replace(out, "Tuesday")
         assert (tmp_path / "mine.txt").read_text(encoding="utf-8") == "mine"
@@ -115,7 +137,11 @@ class TestWhatTheReaderKeeps:
 
 
 def started(code, *arguments):
-    return subprocess.Popen([sys.executable, "-c", textwrap.dedent(code), *map(str, arguments)], stdout=subprocess.PIPE, text=True)
+    return subprocess.Popen(
+        [sys.executable, "-c", textwrap.dedent(code), *map(str, arguments)],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
 
 
 HOLDS = """
@@ -134,7 +160,9 @@ class TestOneRunAtATime:
         before = texts(out)
         with started(HOLDS, out) as other:
             assert other.stdout.readline() == "held\n"
-            with pytest.raises(reports.NotDone, match=rf"another run is writing .* \(process {other.pid} on ") as caught:
+            with pytest.raises(
+                reports.NotDone, match=rf"another run is writing .* \(process {other.pid} on "
+            ) as caught:
                 replace(out, "Tuesday")
             assert "wait until it ends, or give --out another folder" in str(caught.value)
             assert texts(out) == before
@@ -145,7 +173,10 @@ class TestOneRunAtATime:
         assert [p.name for p in tmp_path.iterdir()] == ["p"]
 
     def test_within_one_process_too(self, tmp_path):
-        with folders.owned(tmp_path / "p"), pytest.raises(reports.NotDone, match=f"process {os.getpid()} "):
+        with (
+            folders.owned(tmp_path / "p"),
+            pytest.raises(reports.NotDone, match=f"process {os.getpid()} "),
+        ):
             replace(tmp_path / "p", "Tuesday")
         assert list(tmp_path.iterdir()) == []
 
@@ -190,7 +221,10 @@ def test_after_death_at_any_step_the_next_run_finds_a_whole_pack(tmp_path):
     with started(DIES, os.path.dirname(__file__), tmp_path) as runs:
         steps = int(runs.communicate()[0])
     assert 10 < steps < 39
-    was, will = (texts(a_pack(tmp_path / day, day, *more)) for day, *more in (["Monday", "gone.html"], ["Tuesday", "b.html"]))
+    was, will = (
+        texts(a_pack(tmp_path / day, day, *more))
+        for day, *more in (["Monday", "gone.html"], ["Tuesday", "b.html"])
+    )
     seen = []
     for step in range(1, steps + 1):
         out = tmp_path / str(step) / "p"

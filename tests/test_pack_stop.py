@@ -34,7 +34,9 @@ def database(example_log, tmp_path_factory):
     path = tmp_path_factory.mktemp("database") / "log.db"
     with sqlite3.connect(path) as link:
         for file in example_log.glob("*.csv"):
-            rows = pyarrow.csv.read_csv(file, convert_options=pyarrow.csv.ConvertOptions(strings_can_be_null=True)).to_pandas()
+            rows = pyarrow.csv.read_csv(
+                file, convert_options=pyarrow.csv.ConvertOptions(strings_can_be_null=True)
+            ).to_pandas()
             rows.astype(str).where(rows.notna(), None).to_sql(file.stem, link, index=False)
     link.close()
     (path.parent / "log.toml").write_bytes((example_log / "log.toml").read_bytes())
@@ -45,10 +47,33 @@ def start(root, log, *only):
     """Begin a pack in `root`; gives the run and the processes that it started, once the notebook `waits` waits and any other is done."""
     home, waiting = root / "home", root / "waiting"
     home.mkdir()
-    environment = os.environ | {"HOME": str(home), "IPYTHONDIR": str(home), "TEST_LOG": log, "TEST_IS_WAITING": str(waiting)}
-    command = [sys.executable, "-c", COMMAND, os.path.dirname(__file__), "pack", "env:TEST_LOG", "--out", str(root / "pack"), "--only"]
-    run = subprocess.Popen([*command, *only], env=environment, stderr=subprocess.PIPE, text=True, start_new_session=True)
-    lines = [next(run.stderr) for _ in range(1 + len(only))]  # reading, running, and each but the last
+    environment = os.environ | {
+        "HOME": str(home),
+        "IPYTHONDIR": str(home),
+        "TEST_LOG": log,
+        "TEST_IS_WAITING": str(waiting),
+    }
+    command = [
+        sys.executable,
+        "-c",
+        COMMAND,
+        os.path.dirname(__file__),
+        "pack",
+        "env:TEST_LOG",
+        "--out",
+        str(root / "pack"),
+        "--only",
+    ]
+    run = subprocess.Popen(
+        [*command, *only],
+        env=environment,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    lines = [
+        next(run.stderr) for _ in range(1 + len(only))
+    ]  # reading, running, and each but the last
     end = time.monotonic() + 120
     while not waiting.exists() and time.monotonic() < end:
         time.sleep(0.1)
@@ -65,7 +90,12 @@ def alive_of(processes):
 
 
 def with_secret(*folders):
-    return [path for folder in folders for path in folder.rglob("*") if path.is_file() and SECRET.encode() in path.read_bytes()]
+    return [
+        path
+        for folder in folders
+        for path in folder.rglob("*")
+        if path.is_file() and SECRET.encode() in path.read_bytes()
+    ]
 
 
 @pytest.fixture(scope="module")
@@ -88,7 +118,9 @@ class TestKilled:
     def test_no_file_ever_held_the_password(self, killed):
         assert killed.before == []
         assert with_secret(killed.root) == []
-        parameter = (killed.root / "pack.wearbar" / "run" / "notebooks" / "waits.stopped.ipynb").read_text(encoding="utf-8")
+        parameter = (
+            killed.root / "pack.wearbar" / "run" / "notebooks" / "waits.stopped.ipynb"
+        ).read_text(encoding="utf-8")
         assert "env:WEARBAR_LOG" in parameter
 
     def test_the_next_run_keeps_what_was_done(self, killed, example_log, monkeypatch):
@@ -105,7 +137,10 @@ def test_sigterm_ends_it_like_ctrl_c(example_log, tmp_path):
     run, processes = start(tmp_path, str(example_log), "waits")
     run.send_signal(signal.SIGTERM)
     said = run.communicate(timeout=60)[1]
-    assert said == "wearbar: stopped; finished reports are kept, and the same command goes on from there\n"
+    assert (
+        said
+        == "wearbar: stopped; finished reports are kept, and the same command goes on from there\n"
+    )
     assert run.returncode == 2
     assert len(processes) >= 3
     assert alive_of(processes) == []
@@ -115,7 +150,13 @@ def test_sigterm_ends_it_like_ctrl_c(example_log, tmp_path):
 def test_a_database_that_cannot_be_read_tells_no_password(tmp_path, capsys, monkeypatch):
     address = f"sqlite:///{tmp_path}/nowhere.db?password={SECRET}"
     monkeypatch.setenv("TEST_LOG", address)
-    for arguments in ([address], [address, "--vehicel", "A"], ["env:TEST_LOG"], [address, address], ["--out", address, address]):
+    for arguments in (
+        [address],
+        [address, "--vehicel", "A"],
+        ["env:TEST_LOG"],
+        [address, address],
+        ["--out", address, address],
+    ):
         try:
             code = cli.main(["pack", *arguments])
         except SystemExit as left:

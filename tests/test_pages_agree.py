@@ -62,7 +62,9 @@ def _calendar(log, rows):
     kinds = [e["CATEGORIES"].to_ical().decode() for e in events]
     now = rows[~rows["urgency"].isin(["coming", "at the next visit"]) & rows["by"].notna()]
     for urgency in now["urgency"].unique():
-        mine = sorted(str(e["SUMMARY"]) for e, kind in zip(events, kinds, strict=True) if kind == urgency)
+        mine = sorted(
+            str(e["SUMMARY"]) for e, kind in zip(events, kinds, strict=True) if kind == urgency
+        )
         told = now[now["urgency"].eq(urgency)]
         lead = told["urgency"].add(": ").where(told["kind"].ne("task"), "")
         assert mine == sorted(told["vehicle"] + ": " + lead + told["what"])
@@ -98,8 +100,12 @@ def planted(tmp_path_factory):
         "odometer": [who | {"date": d, "odometer": x} for who in (v, w) for d, x in READ],
         "work": [v | fail(position="front", odometer=""), w | fail("roadworthiness-test")],
         "certificates": [w | TEST, v | TEST | {"valid_to": "2025-12-20"}],
-        "campaigns": [w | {"campaign": "R1", "issued": "2025-12-01", "kind": "safety-recall", "stop": "yes"}],
-        "defects": [v | {"defect": "D1", "found": "2025-12-20", "text": "hose torn", "grade": "off-road"}],
+        "campaigns": [
+            w | {"campaign": "R1", "issued": "2025-12-01", "kind": "safety-recall", "stop": "yes"}
+        ],
+        "defects": [
+            v | {"defect": "D1", "found": "2025-12-20", "text": "hose torn", "grade": "off-road"}
+        ],
         "fitted": [w | TYRE],
         "measurements": [w | r for r in read(6.0, 4.0, 1.2)],
     }
@@ -115,9 +121,15 @@ def _toml(x):
 
 
 def test_each_planted_danger_heads_all_five(planted, tmp_path):
-    made = pack.make_pack(tmp_path / "p", log=planted, only=["interval_compliance", "outlook"], tell=lambda line: None)
+    made = pack.make_pack(
+        tmp_path / "p", log=planted, only=["interval_compliance", "outlook"], tell=lambda line: None
+    )
     rows = five_agree(made.folder, read_log(planted))
-    heads = rows.loc[rows["urgency"].eq("do not drive"), ["vehicle", "kind"]].apply(tuple, axis=1).tolist()
+    heads = (
+        rows.loc[rows["urgency"].eq("do not drive"), ["vehicle", "kind"]]
+        .apply(tuple, axis=1)
+        .tolist()
+    )
     assert heads == [
         ("W", "finding"),
         ("V", "finding"),

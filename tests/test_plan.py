@@ -59,22 +59,51 @@ def vehicles(*rows):
 def test_a_task_as_written():
     plan = plan_of(guide(), "mi")
     oil, level = (row for _, row in plan.tasks.iterrows())
-    assert (oil["plan"], oil["code"], oil["action"]) == ("trail-motorcycle", "engine-oil-and-filter", "replace")
+    assert (oil["plan"], oil["code"], oil["action"]) == (
+        "trail-motorcycle",
+        "engine-oil-and-filter",
+        "replace",
+    )
     assert oil["measured_from"] == "done"
     assert oil["valid_from"] == pd.Timestamp("2023-01-01")
     assert pd.isna(oil["valid_to"])
-    assert (oil["first_km"], oil["every_km"], oil["recheck_km"]) == pytest.approx((700 * MILE, 5000 * MILE, 50 * MILE), rel=1e-15)
+    assert (oil["first_km"], oil["every_km"], oil["recheck_km"]) == pytest.approx(
+        (700 * MILE, 5000 * MILE, 50 * MILE), rel=1e-15
+    )
     assert (oil["first_months"], oil["every_months"]) == (2, 12)
     assert (oil["early_share"], oil["late_share"]) == (0.10, 0.10)
     assert (oil["recheck_days"], oil["hours"]) == (2, 1)
     assert oil["positions"] == ("front", "rear")
-    assert oil["parts"][1] == {"item": "oil filter", "quantity": 1, "unit": "", "pack": 1, "price": 7}
+    assert oil["parts"][1] == {
+        "item": "oil filter",
+        "quantity": 1,
+        "unit": "",
+        "pack": 1,
+        "price": 7,
+    }
     assert oil["figures"][0]["source"] == "EXAMPLE, NOT FOR USE"
     assert oil["steps"] == ("warm the engine", "drain and refill")
-    absent = ["first_days", "first_hours", "every_days", "every_hours", "tolerance_km", "tolerance_days", "tolerance_hours"]
+    absent = [
+        "first_days",
+        "first_hours",
+        "every_days",
+        "every_hours",
+        "tolerance_km",
+        "tolerance_days",
+        "tolerance_hours",
+    ]
     assert oil[absent].isna().all()
-    assert level[["first_km", "every_months", "severe_km", "recheck_km", "hours", "part", "caution"]].isna().all()
-    assert (level["early_share"], level["positions"], level["parts"], level["safety"]) == (0, (), (), False)
+    assert (
+        level[["first_km", "every_months", "severe_km", "recheck_km", "hours", "part", "caution"]]
+        .isna()
+        .all()
+    )
+    assert (level["early_share"], level["positions"], level["parts"], level["safety"]) == (
+        0,
+        (),
+        (),
+        False,
+    )
     head = plan.plans.iloc[0]
     assert head["severe_when"] == {"loose": 0.25, "mud_water": 0.10}
     assert (head["applies_to"], head["unknown_history"]) == (("motorcycle",), "due-at-once")
@@ -90,7 +119,9 @@ def test_severe_limits_inherit_what_they_do_not_name():
 def test_miles_and_kilometres_differ_by_the_factor_alone():
     in_km, in_mi = plan_of(guide(), "km").tasks, plan_of(guide(), "mi").tasks
     distances = [c for c in in_km if c.endswith("_km")]
-    pd.testing.assert_frame_equal(in_km[distances] * DISTANCE_KM["mi"], in_mi[distances], check_exact=True)
+    pd.testing.assert_frame_equal(
+        in_km[distances] * DISTANCE_KM["mi"], in_mi[distances], check_exact=True
+    )
     pd.testing.assert_frame_equal(in_km.drop(columns=distances), in_mi.drop(columns=distances))
 
 
@@ -107,12 +138,17 @@ def test_the_argument_is_left_alone():
         (0.1, {"early_share": 0.1, "late_share": 0.1}),
         ({"early": 0.2}, {"early_share": 0.2, "late_share": 0}),
         ({"early": 0.2, "late": 0.05}, {"early_share": 0.2, "late_share": 0.05}),
-        ({"distance": 300, "days": 14}, {"tolerance_km": 300, "tolerance_days": 14, "tolerance_hours": 0}),
+        (
+            {"distance": 300, "days": 14},
+            {"tolerance_km": 300, "tolerance_days": 14, "tolerance_hours": 0},
+        ),
     ],
 )
 def test_forms_of_tolerance(tolerance, columns):
     task = plan_of(simple(tolerance=tolerance), "km").tasks.iloc[0]
-    found = task[["early_share", "late_share", "tolerance_km", "tolerance_days", "tolerance_hours"]].dropna()
+    found = task[
+        ["early_share", "late_share", "tolerance_km", "tolerance_days", "tolerance_hours"]
+    ].dropna()
     assert found.to_dict() == columns
 
 
@@ -136,7 +172,10 @@ VERSIONS = {
         ]
     },
     "tables that apply to the same kind": {
-        "van-2025": {"from": pd.Timestamp("2025-03-01").date(), **simple(every={"distance": 4000})["van"]},
+        "van-2025": {
+            "from": pd.Timestamp("2025-03-01").date(),
+            **simple(every={"distance": 4000})["van"],
+        },
         "van": simple(every={"distance": 6000})["van"],
     },
 }
@@ -154,27 +193,38 @@ def test_versions_by_date(form):
 
 def test_a_vehicle_may_name_any_version():
     plan = plan_of(VERSIONS["tables that apply to the same kind"])
-    assert plan.assign(vehicles(("V1", "bus", "van-2025"), ("V2", "van", "van"))).tolist() == ["van", "van"]
+    assert plan.assign(vehicles(("V1", "bus", "van-2025"), ("V2", "van", "van"))).tolist() == [
+        "van",
+        "van",
+    ]
 
 
 def test_own_plan_wins_then_kind_then_none():
     mapping = {**guide(), **simple()}
-    assigned = plan_of(mapping).assign(vehicles(("V1", "van", "trail-motorcycle"), ("V2", "motorcycle", None), ("V3", "bus", None)))
+    assigned = plan_of(mapping).assign(
+        vehicles(("V1", "van", "trail-motorcycle"), ("V2", "motorcycle", None), ("V3", "bus", None))
+    )
     assert assigned.index.tolist() == ["V1", "V2", "V3"]
     assert assigned[:2].tolist() == ["trail-motorcycle", "trail-motorcycle"]
     assert pd.isna(assigned["V3"])
-    assert plan_of(mapping).assign(vehicles(("V1", "van", None)).drop(columns="plan"))["V1"] == "van"
+    assert (
+        plan_of(mapping).assign(vehicles(("V1", "van", None)).drop(columns="plan"))["V1"] == "van"
+    )
 
 
 def test_two_plans_for_a_kind_only_matter_to_a_vehicle_left_to_choose():
     two = {"light": simple()["van"], "heavy": simple()["van"]}
-    assert plan_of(two).assign(vehicles(("V1", "van", "heavy"), ("V2", "car", None)))["V1"] == "heavy"
+    assert (
+        plan_of(two).assign(vehicles(("V1", "van", "heavy"), ("V2", "car", None)))["V1"] == "heavy"
+    )
     with pytest.raises(PlanError, match=r"plans heavy and light both apply to kind van"):
         plan_of(two).assign(vehicles(("V1", "van", "heavy"), ("V2", "van", None)))
 
 
 def test_a_vehicle_with_an_unknown_plan():
-    with pytest.raises(PlanError, match=r"vehicle V7 has plan 'lorry', which is not there; use one of van"):
+    with pytest.raises(
+        PlanError, match=r"vehicle V7 has plan 'lorry', which is not there; use one of van"
+    ):
         plan_of(simple()).assign(vehicles(("V7", "van", "lorry")))
 
 
@@ -187,29 +237,62 @@ def test_an_empty_plan_has_the_same_columns():
 
 BAD_TASKS = [
     ({"colour": 1}, r"van, task oil, colour: found 1; no such key: use .*first"),
-    ({"action": "polish"}, r"task oil, action: found 'polish'; use one of inspect, adjust, clean, lubricate, replace, tighten, test"),
-    ({"measured_from": "start"}, r"measured_from: found 'start'; use one of done, schedule, expiry"),
-    ({"every": 5000}, r"every: found 5000; write a table with any of distance, days, months, hours"),
+    (
+        {"action": "polish"},
+        r"task oil, action: found 'polish'; use one of inspect, adjust, clean, lubricate, replace, tighten, test",
+    ),
+    (
+        {"measured_from": "start"},
+        r"measured_from: found 'start'; use one of done, schedule, expiry",
+    ),
+    (
+        {"every": 5000},
+        r"every: found 5000; write a table with any of distance, days, months, hours",
+    ),
     ({"every": {"miles": 5000}}, r"every\.miles: found 5000; no such key: use distance"),
     ({"every": {"distance": 0}}, r"every\.distance: found 0; write a number above 0"),
     ({"every": {"distance": float("nan")}}, r"every\.distance: found nan"),
     ({"every": {"distance": True}}, r"every\.distance: found True"),
     ({"every": {"months": 1.5}}, r"every\.months: found 1\.5; write a whole number above 0"),
-    ({"every": {"distance": 3000}, "severe": {"distance": 3001}}, r"severe\.distance: found 3001.*the normal limit is 3000"),
-    ({"every": {"distance": 3000}, "severe": {"distance": 1500}}, r"severe: found .*add \[van\.severe_when\]"),
+    (
+        {"every": {"distance": 3000}, "severe": {"distance": 3001}},
+        r"severe\.distance: found 3001.*the normal limit is 3000",
+    ),
+    (
+        {"every": {"distance": 3000}, "severe": {"distance": 1500}},
+        r"severe: found .*add \[van\.severe_when\]",
+    ),
     ({"tolerance": 10}, r"tolerance: found 10; write a number of at least 0 and at most 0\.99"),
-    ({"tolerance": {"early": 0.1, "days": 3}}, r"tolerance\.days: found 3; no such key: use early, late"),
-    ({"every": {"months": 99999999}}, r"every\.months: found 99999999; write a whole number above 0 and at most 1,200"),
+    (
+        {"tolerance": {"early": 0.1, "days": 3}},
+        r"tolerance\.days: found 3; no such key: use early, late",
+    ),
+    (
+        {"every": {"months": 99999999}},
+        r"every\.months: found 99999999; write a whole number above 0 and at most 1,200",
+    ),
     ({"first": {"days": 40000}}, r"first\.days: found 40000; .* at most 36,525"),
     ({"every": {"distance": 1e300}}, r"every\.distance: found 1e\+300; .* at most 10,000,000"),
     ({"every": {"hours": 2e6}}, r"every\.hours: found 2000000.0; .* at most 1,000,000"),
     ({"recheck": {"days": 99999}}, r"recheck\.days: found 99999; .* at most 36,525"),
-    ({"every": {"distance": 6000}, "tolerance": {"distance": 6000}}, r"tolerance\.distance: found 6000.0; a window is shorter .* 6000"),
-    ({"every": {"months": 12}, "tolerance": {"days": 400}}, r"tolerance\.days: found 400.0; a window is shorter .* 365.25"),
+    (
+        {"every": {"distance": 6000}, "tolerance": {"distance": 6000}},
+        r"tolerance\.distance: found 6000.0; a window is shorter .* 6000",
+    ),
+    (
+        {"every": {"months": 12}, "tolerance": {"days": 400}},
+        r"tolerance\.days: found 400.0; a window is shorter .* 365.25",
+    ),
     ({"every": {"days": 90}, "tolerance": {"days": 90}}, r"tolerance\.days: found 90.0"),
     ({"every": {"hours": 50}, "tolerance": {"hours": 60}}, r"tolerance\.hours: found 60.0"),
-    ({"every": {"months": 12}, "severe": {"days": 400}}, r"severe\.days: found 400.0; the normal limit is 365.25 days"),
-    ({"every": {"days": 100}, "severe": {"months": 4}}, r"severe\.months: found 4.0; the normal limit is 100 days"),
+    (
+        {"every": {"months": 12}, "severe": {"days": 400}},
+        r"severe\.days: found 400.0; the normal limit is 365.25 days",
+    ),
+    (
+        {"every": {"days": 100}, "severe": {"months": 4}},
+        r"severe\.months: found 4.0; the normal limit is 100 days",
+    ),
     ({"positions": "front"}, r"positions: found 'front'; write a list"),
     ({"positions": ["front", "Front"]}, r"positions: .*twice"),
     ({"covers": ["level"]}, r"covers: found 'level'; no task of this plan has that code"),
@@ -230,7 +313,11 @@ def test_a_severe_limit_in_the_other_unit_of_time_may_be_as_long(severe):
     assert len(plan_of(mapping).tasks) == 1
 
 
-@pytest.mark.parametrize("keys, message", BAD_TASKS, ids=[next(reversed(keys)) + f"-{n}" for n, (keys, _) in enumerate(BAD_TASKS)])
+@pytest.mark.parametrize(
+    "keys, message",
+    BAD_TASKS,
+    ids=[next(reversed(keys)) + f"-{n}" for n, (keys, _) in enumerate(BAD_TASKS)],
+)
 def test_what_is_wrong_with_a_task_is_named(keys, message):
     with pytest.raises(PlanError, match=message) as caught:
         plan_of(simple(**keys), source="fleet-plan.toml")
@@ -240,17 +327,44 @@ def test_what_is_wrong_with_a_task_is_named(keys, message):
 
 BAD_PLANS = [
     ({"name": "mine"}, r"plan name: found 'mine'; write a table with any of applies_to"),
-    ({"van": {"applies_to": ["van"]}}, r"plan van, task: found None; a plan needs at least one task"),
-    ({"van": {**simple()["van"], "applies_to": ["lorry"]}}, r"applies_to: found 'lorry'; use one of motorcycle"),
+    (
+        {"van": {"applies_to": ["van"]}},
+        r"plan van, task: found None; a plan needs at least one task",
+    ),
+    (
+        {"van": {**simple()["van"], "applies_to": ["lorry"]}},
+        r"applies_to: found 'lorry'; use one of motorcycle",
+    ),
     ({"van": {**simple()["van"], "from": "2025-01-01"}}, r"from: found '2025-01-01'; write a date"),
-    ({"van": {**simple()["van"], "severe_when": {"sand": 0.1}}}, r"severe_when\.sand: found 0\.1; no such key: use loose"),
-    ({"van": {**simple()["van"], "severe_when": {"loose": 25}}}, r"severe_when\.loose: found 25; write a number above 0 and at most 1"),
-    ({"van": {**simple()["van"], "unknown_history": "guess"}}, r"unknown_history: found 'guess'; use one of due-at-once"),
-    ({"van": [simple()["van"], simple()["van"]]}, r"from: found 'no date'; 2 versions of this plan begin then"),
+    (
+        {"van": {**simple()["van"], "severe_when": {"sand": 0.1}}},
+        r"severe_when\.sand: found 0\.1; no such key: use loose",
+    ),
+    (
+        {"van": {**simple()["van"], "severe_when": {"loose": 25}}},
+        r"severe_when\.loose: found 25; write a number above 0 and at most 1",
+    ),
+    (
+        {"van": {**simple()["van"], "unknown_history": "guess"}},
+        r"unknown_history: found 'guess'; use one of due-at-once",
+    ),
+    (
+        {"van": [simple()["van"], simple()["van"]]},
+        r"from: found 'no date'; 2 versions of this plan begin then",
+    ),
     ({"van": {"task": [_task("a"), _task("a")]}}, r"task a, code: found 'a'; two tasks have it"),
-    ({"van": {"task": [{"action": "test"}]}}, r"task number 1, code: found None; give the task its code"),
-    ({"van": {"task": [_task("a", ["b"]), _task("b", ["c"]), _task("c", ["a"])]}}, r"covers: found 'a -> b -> c -> a'; .*circle"),
-    ({"van": {"task": [_task("a", ["mot"]), _task("mot", statutory=True)]}}, r"task a, covers: found 'mot'; it is statutory"),
+    (
+        {"van": {"task": [{"action": "test"}]}},
+        r"task number 1, code: found None; give the task its code",
+    ),
+    (
+        {"van": {"task": [_task("a", ["b"]), _task("b", ["c"]), _task("c", ["a"])]}},
+        r"covers: found 'a -> b -> c -> a'; .*circle",
+    ),
+    (
+        {"van": {"task": [_task("a", ["mot"]), _task("mot", statutory=True)]}},
+        r"task a, covers: found 'mot'; it is statutory",
+    ),
 ]
 
 

@@ -23,7 +23,10 @@ def drift(rows, as_of):
 def test_by_date_it_comes_as_many_days_late_as_it_was_restarted_after_the_work():
     """Due 1 May 2026 by the plan; 365 days from 10 May 2025 is 10 May 2026: nine days late. By distance
     16,000 and 10,040 + 6,200 = 16,240. Little used: 10 miles a day, so the dates come first."""
-    row = drift(f"{DASH}; odometer 2025-08-01 10820; odometer 2025-11-01 11740; odometer 2026-02-01 12660", "2026-02-01")
+    row = drift(
+        f"{DASH}; odometer 2025-08-01 10820; odometer 2025-11-01 11740; odometer 2026-02-01 12660",
+        "2026-02-01",
+    )
     assert row["task"] == "service"
     assert row["plan_date"] == pd.Timestamp("2026-05-01")
     assert row["reminder_date"] == pd.Timestamp("2026-05-10")
@@ -33,7 +36,10 @@ def test_by_date_it_comes_as_many_days_late_as_it_was_restarted_after_the_work()
 
 def test_by_distance_it_comes_later_by_its_longer_span_and_its_late_restart():
     """Thirty miles a day, 27 in the year before: 16,000 comes on 17 November at the one, a few days later at both; 16,240 eight days on."""
-    rows = "; ".join(f"odometer 2025-{m:02d}-01 {10000 + 30 * d}" for m, d in ((6, 31), (7, 61), (8, 92), (9, 123), (10, 153)))
+    rows = "; ".join(
+        f"odometer 2025-{m:02d}-01 {10000 + 30 * d}"
+        for m, d in ((6, 31), (7, 61), (8, 92), (9, 123), (10, 153))
+    )
     row = drift(f"{DASH}; {rows}", "2025-10-01")
     assert row["plan_date"] == pytest.approx(pd.Timestamp("2025-11-17"), abs=pd.Timedelta(days=5))
     assert row["drift_days"] == pytest.approx(8, abs=1)
@@ -41,7 +47,10 @@ def test_by_distance_it_comes_later_by_its_longer_span_and_its_late_restart():
 
 
 def test_a_reminder_that_shows_puts_nothing_off_and_brings_nothing_forward():
-    row = drift(f"{DASH}; reminders 2026-01-20 shown; odometer 2026-01-20 12600; odometer 2026-02-01 12700", "2026-02-01")
+    row = drift(
+        f"{DASH}; reminders 2026-01-20 shown; odometer 2026-01-20 12600; odometer 2026-02-01 12700",
+        "2026-02-01",
+    )
     assert row["is_showing"]
     assert row["reminder_date"] == pd.Timestamp("2026-01-20")
     assert row["plan_date"] == pd.Timestamp("2026-05-01")

@@ -12,8 +12,22 @@ from wearbar.keeping import cheapest_age, cheapest_ages
 from wearbar.log import log_of, read_log
 from wearbar.money import account, value_points
 from wearbar.places import place
-from wearbar.repairs import cost_by_kind, mean_repair_cost, observed_periods, repair_trend, repair_visits
-from wearbar.replacement import age_advice, age_replacement, age_replacement_rate, annual_cost, best_age, economic_life, minimal_repair
+from wearbar.repairs import (
+    cost_by_kind,
+    mean_repair_cost,
+    observed_periods,
+    repair_trend,
+    repair_visits,
+)
+from wearbar.replacement import (
+    age_advice,
+    age_replacement,
+    age_replacement_rate,
+    annual_cost,
+    best_age,
+    economic_life,
+    minimal_repair,
+)
 from wearbar.wording.common import Show
 from wearbar.wording.replacement import keeping as keeping_said
 from wearbar.wording.replacement import repairs as repairs_said
@@ -33,7 +47,9 @@ class TestEconomicLife:
 
     def test_truck_kept_five_years(self):
         """Printed 29,616 a year (lecture notes on annual worth, truck of 45,000 at 12%); 29,615.94 with full factors."""
-        assert annual_cost(45000, [0, 0, 0, 0, 9000], [15000, 17000, 19000, 21000, 23000], 0.12)[-1] == pytest.approx(29615.94, abs=0.01)
+        assert annual_cost(45000, [0, 0, 0, 0, 9000], [15000, 17000, 19000, 21000, 23000], 0.12)[
+            -1
+        ] == pytest.approx(29615.94, abs=0.01)
 
     def test_without_interest_it_is_the_plain_average(self):
         cost = annual_cost(13000, self.MARKET, self.OPERATING)
@@ -41,7 +57,9 @@ class TestEconomicLife:
 
     def test_many_at_once(self):
         twice = np.array([[1.0], [2.0]])
-        years, least = economic_life([13000, 26000], twice * self.MARKET, twice * self.OPERATING, 0.1)
+        years, least = economic_life(
+            [13000, 26000], twice * self.MARKET, twice * self.OPERATING, 0.1
+        )
         assert years.tolist() == [3, 3]
         assert least[1] == pytest.approx(2 * least[0])
 
@@ -58,7 +76,11 @@ class TestAgeReplacement:
         assert found.cost_rate == pytest.approx(0.00346204274, rel=1e-5)
         assert found.failure_rate == pytest.approx(0.00563530249, rel=1e-5)
         assert 1 - found.saving == pytest.approx(0.614349, abs=1e-5)
-        np.testing.assert_allclose(age_replacement_rate(np.array([250, 1000]), 1, 5, 1000, 2.5), [0.00453236969, 0.00451640550], rtol=1e-5)
+        np.testing.assert_allclose(
+            age_replacement_rate(np.array([250, 1000]), 1, 5, 1000, 2.5),
+            [0.00453236969, 0.00451640550],
+            rtol=1e-5,
+        )
 
     @pytest.mark.parametrize("shape", [1.3, 2.0, 3.5, 8.0])
     def test_is_the_least_of_the_definition(self, shape):
@@ -66,13 +88,17 @@ class TestAgeReplacement:
             lived = integrate.quad(lambda t: np.exp(-(t**shape)), 0, age)[0]
             return (1 + 3 * -np.expm1(-(age**shape))) / lived
 
-        least = optimize.minimize_scalar(rate, bounds=(0.05, 1.5 if shape > 3 else 6), method="bounded", options={"xatol": 1e-9})
+        least = optimize.minimize_scalar(
+            rate, bounds=(0.05, 1.5 if shape > 3 else 6), method="bounded", options={"xatol": 1e-9}
+        )
         found = age_replacement(1, 4, 1.0, shape)
         assert found.age == pytest.approx(least.x, rel=1e-4)
         assert found.cost_rate == pytest.approx(least.fun, rel=1e-9)
         assert found.flat_low > found.cost_rate < found.flat_high
 
-    @pytest.mark.parametrize("planned, failure, shape", [(1, 5, 1.0), (1, 5, 0.7), (5, 1, 3.0), (1, 1, 3.0)])
+    @pytest.mark.parametrize(
+        "planned, failure, shape", [(1, 5, 1.0), (1, 5, 0.7), (5, 1, 3.0), (1, 1, 3.0)]
+    )
     def test_no_planned_replacement(self, planned, failure, shape):
         found = age_replacement(planned, failure, 1000, shape)
         assert found.age == np.inf
@@ -99,25 +125,44 @@ def test_minimal_repair():
     age, rate = minimal_repair(1, 5, 1000, 2.5)
     assert age == pytest.approx(446.65839, rel=1e-7)
     assert rate == pytest.approx(0.00373141244, rel=1e-8)
-    least = optimize.minimize_scalar(lambda t: (1 + 5 * (t / 1000) ** 2.5) / t, bounds=(50, 3000), method="bounded")
+    least = optimize.minimize_scalar(
+        lambda t: (1 + 5 * (t / 1000) ** 2.5) / t, bounds=(50, 3000), method="bounded"
+    )
     assert age == pytest.approx(least.x, rel=1e-5)
     assert minimal_repair(1, 5, 1000, 1.0)[0] == np.inf
 
 
-HEADER = {"distance": "km", "currency": "GBP", "money": "net", "first_day": "2020-01-01", "as_of": "2025-12-31"}
+HEADER = {
+    "distance": "km",
+    "currency": "GBP",
+    "money": "net",
+    "first_day": "2020-01-01",
+    "as_of": "2025-12-31",
+}
 
 
 def fleet(born, work, readings=None, **tables):
     """A log of vans A, B ... in km from 2020 to 2025; `born`: in_service of each; `work`: (vehicle, date, why, labour, paid_by)."""
     names = [chr(65 + i) for i in range(len(born))]
-    days = readings or pd.date_range("2020-01-01", "2025-12-31", freq="30D").strftime("%Y-%m-%d").tolist()
+    days = (
+        readings
+        or pd.date_range("2020-01-01", "2025-12-31", freq="30D").strftime("%Y-%m-%d").tolist()
+    )
     readings = {name: [d for d in days if d >= b] for name, b in zip(names, born, strict=True)}
     long = [(v, d, 1000 * i) for v, some in readings.items() for i, d in enumerate(some, 1)]
     acquired = [max(b, "2020-01-01") for b in born]
     frames = {
-        "vehicles": {"vehicle": names, "kind": "van", "in_service": born, "acquired": acquired, "acquired_odometer": 0},
+        "vehicles": {
+            "vehicle": names,
+            "kind": "van",
+            "in_service": born,
+            "acquired": acquired,
+            "acquired_odometer": 0,
+        },
         "odometer": pd.DataFrame(long, columns=["vehicle", "date", "odometer"]),
-        "work": pd.DataFrame(work, columns=["vehicle", "date", "why", "labour_cost", "paid_by"]).assign(task="repair"),
+        "work": pd.DataFrame(
+            work, columns=["vehicle", "date", "why", "labour_cost", "paid_by"]
+        ).assign(task="repair"),
     }
     log = log_of({name: pd.DataFrame(f) for name, f in {**frames, **tables}.items()}, HEADER)
     path = usage.readings(log)
@@ -139,7 +184,9 @@ class TestRepairs:
         assert visits["amount"].tolist() == [40, 5, 0]
         assert visits["lines"].tolist() == [2, 1, 1]
         assert visits["is_free"].tolist() == [False, False, True]
-        assert visits["age_years"].tolist() == pytest.approx([731 / 365.25, 1096 / 365.25, 365 / 365.25])
+        assert visits["age_years"].tolist() == pytest.approx(
+            [731 / 365.25, 1096 / 365.25, 365 / 365.25]
+        )
 
     def test_a_vehicle_that_joined_late_is_not_at_risk_before(self):
         work = [("A", "2020-07-01", "defect", 100, None), ("B", "2022-07-01", "defect", 300, None)]
@@ -153,7 +200,10 @@ class TestRepairs:
         assert ends.attrs == {"inside": 2, "outside": 0, "apart": 0, "apart_amount": 0}
 
     def test_what_came_when_only_one_vehicle_was_as_old_is_counted_apart(self):
-        work = [("A", "2020-07-01", "defect", 0, "warranty"), ("C", "2025-07-01", "defect", 180, None)]
+        work = [
+            ("A", "2020-07-01", "defect", 0, "warranty"),
+            ("C", "2025-07-01", "defect", 180, None),
+        ]
         _, _, visits, periods = fleet(["2020-01-01", "2020-01-01", "2018-01-01"], work)
         curve = cost_by_kind(visits, periods, pd.Series(dict.fromkeys("ABC", "van")))["van"]
         assert curve["mcf"].tolist() == [0, 0, 0]
@@ -167,27 +217,49 @@ class TestRepairs:
         names = [chr(65 + i) for i in range(6)]
         born = [f"{2020 - i}-01-01" for i in range(6)]
         days = [f"202{y}-{m}" for y in range(6) for m in ("02", "05", "08", "11")]
-        work = [(v, f"{day}-1{k}", "defect", 50 + 40 * k, None) for k, v in enumerate(names) for day in days]
+        work = [
+            (v, f"{day}-1{k}", "defect", 50 + 40 * k, None)
+            for k, v in enumerate(names)
+            for day in days
+        ]
         _, _, visits, periods = fleet(born, work)
         curve = cost_by_kind(visits, periods, pd.Series(dict.fromkeys(names, "van")))["van"]
-        assert (curve["time"].iloc[0], curve["time"].iloc[-1]) == pytest.approx((4.0, 7.0), abs=0.02)
+        assert (curve["time"].iloc[0], curve["time"].iloc[-1]) == pytest.approx(
+            (4.0, 7.0), abs=0.02
+        )
         assert curve["high"].iloc[1:].notna().all()
         assert curve.attrs["apart"] > 0
 
     def test_visits_in_a_hole_of_the_record_are_told_apart(self):
-        days = [*pd.date_range("2020-01-01", "2021-01-01", freq="20D"), *pd.date_range("2022-01-01", "2025-12-31", freq="20D")]
+        days = [
+            *pd.date_range("2020-01-01", "2021-01-01", freq="20D"),
+            *pd.date_range("2022-01-01", "2025-12-31", freq="20D"),
+        ]
         days = [f"{d:%Y-%m-%d}" for d in days]
-        _, _, visits, periods = fleet(["2020-01-01"], [("A", "2021-07-01", "defect", 100, None)], days)
+        _, _, visits, periods = fleet(
+            ["2020-01-01"], [("A", "2021-07-01", "defect", 100, None)], days
+        )
         curve = cost_by_kind(visits, periods, pd.Series({"A": "van"}))["van"]
         assert curve.attrs["outside"] == 1
         assert "1 visit fell in a hole of the record" in repairs_said({"van": curve}, Show())
         found = repair_trend(visits, periods)
         assert (found.n, found.apart) == (0, 1)
-        assert "1 visit to vehicles with a hole in their record is left out" in trend_said(found, Show())
+        assert "1 visit to vehicles with a hole in their record is left out" in trend_said(
+            found, Show()
+        )
 
     def test_a_vehicle_without_distance_beside_one_with(self):
-        kept = {"vehicle": ["A", "T"], "kind": ["van", "trailer"], "in_service": "2020-01-01", "meter": ["distance", "none"]}
-        read = {"vehicle": "A", "date": ["2020-01-01", "2021-01-01", "2022-01-01"], "odometer": [0, 1000, 2000]}
+        kept = {
+            "vehicle": ["A", "T"],
+            "kind": ["van", "trailer"],
+            "in_service": "2020-01-01",
+            "meter": ["distance", "none"],
+        }
+        read = {
+            "vehicle": "A",
+            "date": ["2020-01-01", "2021-01-01", "2022-01-01"],
+            "odometer": [0, 1000, 2000],
+        }
         log = log_of({"vehicles": pd.DataFrame(kept), "odometer": pd.DataFrame(read)}, HEADER)
         path = usage.readings(log)
         periods = observed_periods(account(log, path), log, path).set_index("vehicle")
@@ -196,20 +268,30 @@ class TestRepairs:
         assert periods.loc["T", "to_years"] > 1
 
     def test_a_hole_in_the_record_leaves_those_at_risk_unless_it_was_laid_up(self):
-        days = [*pd.date_range("2020-01-01", "2021-01-01", freq="20D"), *pd.date_range("2022-01-01", "2025-12-31", freq="20D")]
+        days = [
+            *pd.date_range("2020-01-01", "2021-01-01", freq="20D"),
+            *pd.date_range("2022-01-01", "2025-12-31", freq="20D"),
+        ]
         days = [f"{d:%Y-%m-%d}" for d in days]
         work = [("A", "2023-07-01", "defect", 100, None)]
         periods = fleet(["2020-01-01"], work, days)[3]
         assert len(periods) == 2
         assert periods["to_years"].iloc[0] < 1.1
         assert periods["from_years"].iloc[1] == pytest.approx(2.0, abs=0.01)
-        stand = {"vehicle": ["A"], "from": ["2021-01-02"], "to": ["2021-12-30"], "reason": ["season"]}
+        stand = {
+            "vehicle": ["A"],
+            "from": ["2021-01-02"],
+            "to": ["2021-12-30"],
+            "reason": ["season"],
+        }
         assert len(fleet(["2020-01-01"], work, days, layups=stand)[3]) == 1
 
     def test_more_often_with_age(self):
         rng = np.random.default_rng(3)
         names = [chr(65 + i) for i in range(12)]
-        late = pd.Timestamp("2020-01-01") + pd.to_timedelta(2190 * np.sqrt(rng.uniform(size=96)), "D")
+        late = pd.Timestamp("2020-01-01") + pd.to_timedelta(
+            2190 * np.sqrt(rng.uniform(size=96)), "D"
+        )
         work = [(names[i % 12], f"{d:%Y-%m-%d}", "defect", 50, None) for i, d in enumerate(late)]
         found = repair_trend(*fleet(["2020-01-01"] * 12, work)[2:])
         assert found.test.z > 2
@@ -221,15 +303,26 @@ class TestCheapestAge:
     def make(self, fall, yearly, n=8, settled=0):
         """Vans bought new at 10,000; value falls by `fall` a year; work in year k costs yearly(k), in its middle."""
         names = [chr(65 + i) for i in range(n)]
-        work = [(v, f"{2020 + k}-07-01", "planned", yearly(k), None) for v in names for k in range(6)]
-        worth = [(v, f"{2021 + k}-01-01", 10000 * (1 - fall) ** (k + 1)) for v in names for k in range(5)]
+        work = [
+            (v, f"{2020 + k}-07-01", "planned", yearly(k), None) for v in names for k in range(6)
+        ]
+        worth = [
+            (v, f"{2021 + k}-01-01", 10000 * (1 - fall) ** (k + 1)) for v in names for k in range(5)
+        ]
         values = pd.DataFrame(worth, columns=["vehicle", "date", "value"])
         log, book, _, periods = fleet(["2020-01-01"] * n, work, valuations=values)
         vehicles = log.tables["vehicles"].assign(price=10000.0)
         log = log_of({**log.tables, "vehicles": vehicles}, HEADER)
         born = vehicles.set_index("vehicle")["in_service"]
         points = value_points(log)
-        paid = pd.DataFrame({"vehicle": names, "date": pd.Timestamp("2025-12-30"), "value": settled, "basis": "settlement"})
+        paid = pd.DataFrame(
+            {
+                "vehicle": names,
+                "date": pd.Timestamp("2025-12-30"),
+                "value": settled,
+                "basis": "settlement",
+            }
+        )
         points = pd.concat([points, paid.astype({"value": float})]) if settled else points
         return cheapest_age("van", book.lines, periods, points, born)
 
@@ -237,13 +330,17 @@ class TestCheapestAge:
         kept = self.make(0.25, lambda k: 200 + 900 * k)
         at = kept.curve.set_index("age_years")["cost_per_year"]
         value, operating = 10000 * 0.75 ** np.arange(1, 6), 200 + 900 * np.arange(5)
-        np.testing.assert_allclose(at[[1.0, 2.0, 3.0, 4.0, 5.0]], annual_cost(10000, value, operating), rtol=2e-3)
+        np.testing.assert_allclose(
+            at[[1.0, 2.0, 3.0, 4.0, 5.0]], annual_cost(10000, value, operating), rtol=2e-3
+        )
         assert kept.fall == pytest.approx(0.25, abs=1e-3)
         assert kept.best.value == pytest.approx(economic_life(10000, value, operating)[0], abs=0.8)
         assert kept.near[0] <= kept.best.value <= kept.near[1]
 
     def test_a_settlement_is_no_market_value(self):
-        assert self.make(0.25, lambda k: 100, settled=9000).fall == self.make(0.25, lambda k: 100).fall
+        assert (
+            self.make(0.25, lambda k: 100, settled=9000).fall == self.make(0.25, lambda k: 100).fall
+        )
 
     def test_a_cost_that_still_falls_has_no_cheapest_age(self):
         kept = self.make(0.4, lambda k: 100)
@@ -266,12 +363,22 @@ class TestCheapestAge:
         names = [chr(65 + i) for i in range(8)]
         work = [(v, f"{2020 + k}-07-01", "planned", 100, None) for v in names for k in range(3)]
         worth = [(v, f"{2021 + k}-01-01", 10000 * 0.6 ** (k + 1)) for v in names for k in range(3)]
-        book, periods = fleet(["2020-01-01"] * 8, work, valuations=pd.DataFrame(worth, columns=["vehicle", "date", "value"]))[1::2]
+        book, periods = fleet(
+            ["2020-01-01"] * 8,
+            work,
+            valuations=pd.DataFrame(worth, columns=["vehicle", "date", "value"]),
+        )[1::2]
         periods = periods.assign(to_years=np.where(periods["vehicle"].isin(["A", "B"]), 5.9, 3.0))
-        log = fleet(["2020-01-01"] * 8, work, valuations=pd.DataFrame(worth, columns=["vehicle", "date", "value"]))[0]
+        log = fleet(
+            ["2020-01-01"] * 8,
+            work,
+            valuations=pd.DataFrame(worth, columns=["vehicle", "date", "value"]),
+        )[0]
         vehicles = log.tables["vehicles"].assign(price=10000.0)
         points = value_points(log_of({**log.tables, "vehicles": vehicles}, HEADER))
-        kept = cheapest_age("van", book.lines, periods, points, vehicles.set_index("vehicle")["in_service"])
+        kept = cheapest_age(
+            "van", book.lines, periods, points, vehicles.set_index("vehicle")["in_service"]
+        )
         assert (kept.curve["age_years"].iloc[-1], kept.oldest) == (3.0, 5.9)
         text = keeping_said([kept], Show())
         assert "oldest age on record" not in text
@@ -281,7 +388,9 @@ class TestCheapestAge:
         kept = self.make(0.12, lambda k: 100 + 1200 * k)
         last = kept.curve.iloc[-1]
         at = kept.curve.set_index("age_years")["cost_per_year"][kept.best.value]
-        assert at + kept.change / kept.best.value == pytest.approx(last["cost_per_year"] + kept.change / last["age_years"])
+        assert at + kept.change / kept.best.value == pytest.approx(
+            last["cost_per_year"] + kept.change / last["age_years"]
+        )
 
 
 @pytest.fixture(scope="module")
@@ -290,12 +399,20 @@ def demo():
     log = read_log(place("data", "fleet"))
     path = usage.readings(log)
     book = account(log, path)
-    by_chance = replace(book, lines=book.lines[book.lines["detail"].fillna("").str.startswith("repair-")])
+    by_chance = replace(
+        book, lines=book.lines[book.lines["detail"].fillna("").str.startswith("repair-")]
+    )
     periods, visits = observed_periods(book, log, path), repair_visits(by_chance, log, path)
     born = log.tables["vehicles"].set_index("vehicle")["in_service"]
     kept = cheapest_ages(book.vehicles, book.lines, periods, value_points(log), born)
     truth = pd.read_csv(place("data", "truth", "fleet", "types.csv")).set_index("kind")
-    return {k.kind: k for k in kept}, visits, periods, book.vehicles.set_index("vehicle")["kind"], truth
+    return (
+        {k.kind: k for k in kept},
+        visits,
+        periods,
+        book.vehicles.set_index("vehicle")["kind"],
+        truth,
+    )
 
 
 @pytest.mark.parametrize("kind", ["motorcycle", "pickup", "van"])
@@ -308,12 +425,25 @@ class TestAgainstTheTruthOfTheDemo:
     def test_number_of_repairs_by_age(self, demo, kind, age):
         """The generator's repairs are a power-law process: (age / eta) ** beta of them by that age."""
         _, visits, periods, kind_of, truth = demo
-        some, cars = visits[visits["vehicle"].map(kind_of).eq(kind)], periods[periods["vehicle"].map(kind_of).eq(kind)]
+        some, cars = (
+            visits[visits["vehicle"].map(kind_of).eq(kind)],
+            periods[periods["vehicle"].map(kind_of).eq(kind)],
+        )
         curve = mean_repair_cost(some, cars, count=True, confidence=0.95)
         at = curve[curve["time"] <= age].iloc[-1]
-        assert np.isnan(at["low"]) == (at["at_risk"] < 5)  # too few vehicles of that age for a range
-        low, high = (at["low"], at["high"]) if at["low"] > 0 else (at["mcf"] - 3 * at["se"], at["mcf"] + 3 * at["se"])
-        assert low <= (age / truth.loc[kind, "repair_eta_years"]) ** truth.loc[kind, "repair_beta"] <= high
+        assert np.isnan(at["low"]) == (
+            at["at_risk"] < 5
+        )  # too few vehicles of that age for a range
+        low, high = (
+            (at["low"], at["high"])
+            if at["low"] > 0
+            else (at["mcf"] - 3 * at["se"], at["mcf"] + 3 * at["se"])
+        )
+        assert (
+            low
+            <= (age / truth.loc[kind, "repair_eta_years"]) ** truth.loc[kind, "repair_beta"]
+            <= high
+        )
 
     def test_price_as_new(self, demo, kind):
         kept, *_, truth = demo
@@ -325,16 +455,25 @@ class TestAgeAdvice:
 
     def test_few_ends_of_parts_that_do_not_age_advise_none(self):
         rng = np.random.default_rng(3)
-        drawn = 10 * np.exp(0.2 * rng.standard_normal(400)), 1.4 * np.exp(0.3 * rng.standard_normal(400))
+        drawn = (
+            10 * np.exp(0.2 * rng.standard_normal(400)),
+            1.4 * np.exp(0.3 * rng.standard_normal(400)),
+        )
         found = age_advice(1.0, 5.0, 10.0, 1.4, drawn)
         assert found.found.saving > 0
         assert found.share_flat == pytest.approx(0.13, abs=0.05)
         assert found.saving_low == 0
-        assert "13% of samples" in found.note or "samples the chance of failure does not grow" in found.note
+        assert (
+            "13% of samples" in found.note
+            or "samples the chance of failure does not grow" in found.note
+        )
 
     def test_many_ends_of_parts_that_wear_out_advise_one(self):
         rng = np.random.default_rng(3)
-        drawn = 10 * np.exp(0.05 * rng.standard_normal(400)), 3.5 * np.exp(0.1 * rng.standard_normal(400))
+        drawn = (
+            10 * np.exp(0.05 * rng.standard_normal(400)),
+            3.5 * np.exp(0.1 * rng.standard_normal(400)),
+        )
         found = age_advice(1.0, 5.0, 10.0, 3.5, drawn)
         assert found.note == ""
         assert found.share_flat == 0

@@ -44,7 +44,11 @@ def shown(monkeypatch):
     sent = []
     monkeypatch.setattr(reports, "display", lambda bundle, raw: sent.append(bundle))
     monkeypatch.setattr(
-        reports.logs, "read_log", lambda path, as_of=None: log_of(LOG, {"name": "Hides & <b>", "distance": "mi"}, as_of=as_of)
+        reports.logs,
+        "read_log",
+        lambda path, as_of=None: log_of(
+            LOG, {"name": "Hides & <b>", "distance": "mi"}, as_of=as_of
+        ),
     )
     return sent
 
@@ -59,7 +63,12 @@ def test_opening_says_whose_log_and_what_is_counted(shown):
     report = reports.open_report("sample", site="north", units="km")
     page = shown[-1]["text/html"]
     assert "<b>Hides &amp; &lt;b&gt;</b>" in page
-    for words in ("1 Jan 2024 to 31 Dec 2024", "2 vehicles", "site north", "any range at 90% unless a note says otherwise"):
+    for words in (
+        "1 Jan 2024 to 31 Dec 2024",
+        "2 vehicles",
+        "site north",
+        "any range at 90% unless a note says otherwise",
+    ):
         assert words in page
     assert list(report.log.tables["vehicles"]["vehicle"]) == ["Curlew", "Plover"]
     assert len(report.whole.tables["vehicles"]) == 3
@@ -98,9 +107,17 @@ def test_a_day_closes_the_log(shown):
 
 def test_a_table_carries_its_file(shown):
     report = opened(shown)
-    report.table(pd.DataFrame({"vehicle": ["<b>", "=2"], "far_km": [1609.344, np.nan]}), safe("a < b"), name="far", note=safe("x & y"))
+    report.table(
+        pd.DataFrame({"vehicle": ["<b>", "=2"], "far_km": [1609.344, np.nan]}),
+        safe("a < b"),
+        name="far",
+        note=safe("x & y"),
+    )
     bundle = shown[0]
-    assert bundle[reports.TABLE] == {"name": "sample-far", "csv": "vehicle,far_mi\n<b>,1000\n'=2,\n"}
+    assert bundle[reports.TABLE] == {
+        "name": "sample-far",
+        "csv": "vehicle,far_mi\n<b>,1000\n'=2,\n",
+    }
     assert "<caption>a &lt; b</caption>" in bundle["text/html"]
     assert "x &amp; y</p>" in bundle["text/html"]
     report.table(pd.DataFrame({"n": [1]}), "No file")
@@ -129,7 +146,10 @@ def test_a_figure_has_its_words_and_is_the_same_each_time(shown):
             Estimate(0.5, 0.25, np.float64(0.75), 0.9, np.int64(8), 2, "share", "Wilson"),
             {"value": 0.5, "high": 0.75, "n": 8, "unit": "share"},
         ),
-        (Estimate(np.nan, np.nan, np.inf, 0.9, 0, note="too few"), {"value": None, "low": None, "high": None, "note": "too few"}),
+        (
+            Estimate(np.nan, np.nan, np.inf, 0.9, 0, note="too few"),
+            {"value": None, "low": None, "high": None, "note": "too few"},
+        ),
         (np.float64(1) / 3, {"value": 0.33333333}),
         (pd.Timestamp("2026-01-02"), {"value": "2026-01-02"}),
         (pd.NaT, {"value": None}),
@@ -276,7 +296,9 @@ class TestInABrowser:
     def test_the_keyboard_reaches_the_report_first(self, tab, sample_pack):
         tab.open((sample_pack.folder / "sample.html").as_uri())
         for kind in ("keyDown", "keyUp"):
-            tab.call("Input.dispatchKeyEvent", type=kind, key="Tab", code="Tab", windowsVirtualKeyCode=9)
+            tab.call(
+                "Input.dispatchKeyEvent", type=kind, key="Tab", code="Tab", windowsVirtualKeyCode=9
+            )
         assert tab.value("document.activeElement.textContent") == "Skip to the report"
         assert tab.value("getComputedStyle(document.activeElement).left") != "-1584px"
 

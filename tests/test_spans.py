@@ -7,19 +7,36 @@ from wearbar import usage
 from wearbar.log import log_of
 from wearbar.spans import looks_of, spans_of, watched
 
-HEADER = {"name": "test", "currency": "EUR", "money": "net", "distance": "km", "first_day": "2024-01-01", "as_of": "2025-12-31"}
+HEADER = {
+    "name": "test",
+    "currency": "EUR",
+    "money": "net",
+    "distance": "km",
+    "first_day": "2024-01-01",
+    "as_of": "2025-12-31",
+}
 BIKE = {"vehicle": "A", "kind": "motorcycle", "in_service": "2023-01-01", "site": "home"}
 # 1,000 km a month: 12,000 when the record begins, 36,000 when it ends
 ODOMETER = [
-    {"vehicle": v, "date": d, "odometer": o} for v in "AB" for d, o in (("2024-01-01", 12000), ("2025-01-01", 24000), ("2025-12-31", 36000))
+    {"vehicle": v, "date": d, "odometer": o}
+    for v in "AB"
+    for d, o in (("2024-01-01", 12000), ("2025-01-01", 24000), ("2025-12-31", 36000))
 ]
 
 DEPTHS = (("2024-01-01", 12000, 6.0), ("2025-01-01", 24000, 4.0))
 
 
 def make(fitted, measurements=(), vehicles=(BIKE,), odometer=ODOMETER, **more):
-    frames = {"vehicles": vehicles, "odometer": odometer, "fitted": fitted, "measurements": measurements, **more}
-    return log_of({name: pd.DataFrame(list(rows)) for name, rows in frames.items() if len(rows)}, HEADER)
+    frames = {
+        "vehicles": vehicles,
+        "odometer": odometer,
+        "fitted": fitted,
+        "measurements": measurements,
+        **more,
+    }
+    return log_of(
+        {name: pd.DataFrame(list(rows)) for name, rows in frames.items() if len(rows)}, HEADER
+    )
 
 
 def tyre(**more):
@@ -33,51 +50,110 @@ def one(log):
 
 
 def test_a_part_worn_out_is_an_end_seen():
-    row = tyre(fitted="2024-03-01", fitted_odometer=14000, removed="2025-01-01", removed_odometer=24000, reason="worn", price=100)
+    row = tyre(
+        fitted="2024-03-01",
+        fitted_odometer=14000,
+        removed="2025-01-01",
+        removed_odometer=24000,
+        reason="worn",
+        price=100,
+    )
     span = one(make([row]))
-    assert (span["entry_km"], span["duration_km"], span["observed"], span["cause"]) == (0, 10000, True, "worn")
-    assert (span["duration_days"], span["price"], span["site"], span["kind"]) == (306, 100, "home", "motorcycle")
+    assert (span["entry_km"], span["duration_km"], span["observed"], span["cause"]) == (
+        0,
+        10000,
+        True,
+        "worn",
+    )
+    assert (span["duration_days"], span["price"], span["site"], span["kind"]) == (
+        306,
+        100,
+        "home",
+        "motorcycle",
+    )
 
 
 @pytest.mark.parametrize(
     "reason, cause, observed",
-    [("failed", "failed", True), ("damaged", "damaged", False), ("convenience", "removed-early", False), ("stored", "stored", False)],
+    [
+        ("failed", "failed", True),
+        ("damaged", "damaged", False),
+        ("convenience", "removed-early", False),
+        ("stored", "stored", False),
+    ],
 )
 def test_reasons(reason, cause, observed):
-    row = tyre(fitted="2024-03-01", fitted_odometer=14000, removed="2025-01-01", removed_odometer=24000, reason=reason)
+    row = tyre(
+        fitted="2024-03-01",
+        fitted_odometer=14000,
+        removed="2025-01-01",
+        removed_odometer=24000,
+        reason=reason,
+    )
     span = one(make([row]))
     assert (span["cause"], span["observed"]) == (cause, observed)
 
 
 def test_still_on_and_disposed_go_to_the_last_day():
-    assert one(make([tyre(fitted="2025-01-01", fitted_odometer=24000)]))[["cause", "duration_km"]].tolist() == ["still-on", 12000]
+    assert one(make([tyre(fitted="2025-01-01", fitted_odometer=24000)]))[
+        ["cause", "duration_km"]
+    ].tolist() == ["still-on", 12000]
     sold = {**BIKE, "disposed": "2025-01-01", "disposed_odometer": 24000}
     readings = [row for row in ODOMETER if row["date"] <= "2025-01-01"]
-    span = one(make([tyre(fitted="2024-01-01", fitted_odometer=12000)], vehicles=[sold], odometer=readings[:2]))
+    span = one(
+        make(
+            [tyre(fitted="2024-01-01", fitted_odometer=12000)],
+            vehicles=[sold],
+            odometer=readings[:2],
+        )
+    )
     assert span[["cause", "duration_km", "is_on"]].tolist() == ["disposed", 12000, False]
 
 
 def test_what_is_read_where_no_part_is_named_is_a_part_of_unknown_age():
     read = {"vehicle": "A", "category": "tyre", "quantity": "depth"}
-    reads = [read | {"date": "2025-06-01", "position": p, "value": v} for p, v in (("front", 0.9), ("rear", 5.0))]
+    reads = [
+        read | {"date": "2025-06-01", "position": p, "value": v}
+        for p, v in (("front", 0.9), ("rear", 5.0))
+    ]
     reads += [read | {"date": "2024-06-01", "position": "rear", "value": 3.0}]
-    gone = tyre(fitted="2024-02-01", fitted_odometer=13000, removed="2025-01-01", removed_odometer=24000, reason="worn")
+    gone = tyre(
+        fitted="2024-02-01",
+        fitted_odometer=13000,
+        removed="2025-01-01",
+        removed_odometer=24000,
+        reason="worn",
+    )
     log = make([gone], reads)
     spans = spans_of(log).set_index("position")
-    assert spans.loc["front", ["item", "is_on", "age_known", "n_readings"]].tolist() == ["item not in the log", True, False, 1]
+    assert spans.loc["front", ["item", "is_on", "age_known", "n_readings"]].tolist() == [
+        "item not in the log",
+        True,
+        False,
+        1,
+    ]
     # at the rear one was removed; what was read there since is another
-    assert sorted(spans.loc["rear", ["is_on", "n_readings"]].to_numpy().tolist()) == [[False, 1], [True, 1]]
+    assert sorted(spans.loc["rear", ["is_on", "n_readings"]].to_numpy().tolist()) == [
+        [False, 1],
+        [True, 1],
+    ]
     assert len(spans_of(make([tyre(fitted="2024-02-01")], [reads[1]]))) == 1
 
 
 def test_one_id_for_pieces_of_two_categories_is_two_lives():
-    rows = [tyre(part="P", category=c, fitted="2024-01-01", fitted_odometer=12000) for c in ("tyre", "brake-pad")]
+    rows = [
+        tyre(part="P", category=c, fitted="2024-01-01", fitted_odometer=12000)
+        for c in ("tyre", "brake-pad")
+    ]
     read = {"vehicle": "A", "date": "2025-01-01", "position": "rear", "category": "tyre"}
     read |= {"quantity": "depth", "value": 4, "part": "P"}
     log = make(rows, [read])
     spans = spans_of(log)
     assert spans["part_key"].is_unique
-    assert looks_of(log, usage.readings(log))["part_key"].tolist() == spans.loc[spans["category"].eq("tyre"), "part_key"].tolist()
+    assert (
+        looks_of(log, usage.readings(log))["part_key"].tolist()
+        == spans.loc[spans["category"].eq("tyre"), "part_key"].tolist()
+    )
 
 
 OLD = {**BIKE, "in_service": "2016-03-01", "in_service_odometer": 0}
@@ -110,8 +186,18 @@ def test_a_part_fitted_within_the_record_without_its_reading_is_placed_by_its_da
 
 def test_a_part_on_before_the_record_enters_late():
     # fitted at 9,000, watched from 12,000, worn at 24,000: enters at 3,000, ends at 15,000
-    row = tyre(fitted="2023-10-01", fitted_odometer=9000, removed="2025-01-01", removed_odometer=24000, reason="worn")
-    assert one(make([row]))[["entry_km", "duration_km", "age_known"]].tolist() == [3000, 15000, True]
+    row = tyre(
+        fitted="2023-10-01",
+        fitted_odometer=9000,
+        removed="2025-01-01",
+        removed_odometer=24000,
+        reason="worn",
+    )
+    assert one(make([row]))[["entry_km", "duration_km", "age_known"]].tolist() == [
+        3000,
+        15000,
+        True,
+    ]
 
 
 def test_an_unknown_age_is_never_nil():
@@ -124,11 +210,19 @@ def test_an_unknown_age_is_never_nil():
 
 def test_a_part_bought_used_enters_at_its_distance_or_not_at_all():
     used = tyre(
-        fitted="2024-03-01", fitted_odometer=14000, removed="2025-01-01", removed_odometer=24000, reason="worn", condition="part-worn"
+        fitted="2024-03-01",
+        fitted_odometer=14000,
+        removed="2025-01-01",
+        removed_odometer=24000,
+        reason="worn",
+        condition="part-worn",
     )
     assert not one(make([used]))["age_known"]
     # 3,000 before, 10,000 here
-    assert one(make([{**used, "prior_distance": 3000}]))[["entry_km", "duration_km"]].tolist() == [3000, 13000]
+    assert one(make([{**used, "prior_distance": 3000}]))[["entry_km", "duration_km"]].tolist() == [
+        3000,
+        13000,
+    ]
 
 
 def test_a_part_below_its_new_depth_when_fitted_was_used_before():
@@ -141,7 +235,14 @@ def test_a_part_below_its_new_depth_when_fitted_was_used_before():
 def test_a_moved_part_of_unknown_age_stays_so():
     # bought used without a distance, then moved: the second row says nothing of its age
     rows = [
-        tyre(part="P", fitted="2024-03-01", fitted_odometer=14000, removed="2024-06-01", removed_odometer=17000, reason="moved")
+        tyre(
+            part="P",
+            fitted="2024-03-01",
+            fitted_odometer=14000,
+            removed="2024-06-01",
+            removed_odometer=17000,
+            reason="moved",
+        )
         | {"condition": "part-worn"},
         tyre(part="P", position="front", fitted="2024-06-01", fitted_odometer=17000),
     ]
@@ -151,11 +252,21 @@ def test_a_moved_part_of_unknown_age_stays_so():
 MONTHS = pd.date_range("2024-01-01", periods=24, freq="MS")
 MONTHLY = [{"vehicle": "A", "date": d, "odometer": 12000 + 1000 * i} for i, d in enumerate(MONTHS)]
 # nothing between 1 June (17,000) and 1 December 2024 (23,000): six months among months
-HOLED = [row for row in MONTHLY if not pd.Timestamp("2024-06-01") < row["date"] < pd.Timestamp("2024-12-01")]
+HOLED = [
+    row
+    for row in MONTHLY
+    if not pd.Timestamp("2024-06-01") < row["date"] < pd.Timestamp("2024-12-01")
+]
 
 
 def test_a_hole_in_the_record_leaves_the_risk_set():
-    row = tyre(fitted="2024-03-01", fitted_odometer=14000, removed="2025-06-01", removed_odometer=29000, reason="worn")
+    row = tyre(
+        fitted="2024-03-01",
+        fitted_odometer=14000,
+        removed="2025-06-01",
+        removed_odometer=29000,
+        reason="worn",
+    )
     log = make([row], odometer=HOLED)
     assert spans_of(log)["unrecorded_km"].tolist() == [((3000, 9000),)]
     pieces = watched(spans_of(log))
@@ -163,14 +274,28 @@ def test_a_hole_in_the_record_leaves_the_risk_set():
         [0, 3000, False, "record-gap"], [9000, 15000, True, "worn"],
     ]  # fmt: skip
     # laid up for all but a month of it, nothing is missing from the record
-    known = make([row], odometer=HOLED, layups=[{"vehicle": "A", "from": "2024-06-15", "to": "2024-11-20"}])
+    known = make(
+        [row], odometer=HOLED, layups=[{"vehicle": "A", "from": "2024-06-15", "to": "2024-11-20"}]
+    )
     assert len(watched(spans_of(known))) == 1
 
 
 def test_an_end_in_a_hole_or_on_its_last_day_counts_in_none():
-    for removed in ({"removed": "2024-09-01"}, {"removed": "2024-12-01", "removed_odometer": 23000}):
-        pieces = watched(spans_of(make([tyre(fitted="2024-03-01", fitted_odometer=14000, reason="worn", **removed)], odometer=HOLED)))
-        assert pieces[["entry_km", "duration_km", "observed"]].to_numpy().tolist() == [[0, 3000, False]]
+    for removed in (
+        {"removed": "2024-09-01"},
+        {"removed": "2024-12-01", "removed_odometer": 23000},
+    ):
+        pieces = watched(
+            spans_of(
+                make(
+                    [tyre(fitted="2024-03-01", fitted_odometer=14000, reason="worn", **removed)],
+                    odometer=HOLED,
+                )
+            )
+        )
+        assert pieces[["entry_km", "duration_km", "observed"]].to_numpy().tolist() == [
+            [0, 3000, False]
+        ]
 
 
 def test_what_a_part_was_used_in_is_by_distance_over_its_span():
@@ -179,7 +304,13 @@ def test_what_a_part_was_used_in_is_by_distance_over_its_span():
         {"vehicle": "A", "from": "2024-01-02", "to": "2024-03-01", "distance": 2000, "loose": 0.5},
         {"vehicle": "A", "from": "2024-03-02", "to": "2024-07-01", "distance": 4000, "loose": 0.2},
     ]
-    row = tyre(fitted="2024-01-01", fitted_odometer=12000, removed="2024-07-01", removed_odometer=18000, reason="worn")
+    row = tyre(
+        fitted="2024-01-01",
+        fitted_odometer=12000,
+        removed="2024-07-01",
+        removed_odometer=18000,
+        reason="worn",
+    )
     span = one(make([row], odometer=MONTHLY, use=use))
     assert span["loose"] == pytest.approx(0.3, abs=1e-6)
     assert span["loose_coverage_share"] == pytest.approx(1.0)
@@ -199,7 +330,15 @@ def test_rows_of_one_part_are_one_life_with_the_store_left_out():
             reason="stored",
             price=90,
         ),
-        tyre(part="P", fitted="2024-07-01", fitted_odometer=18000, removed="2024-11-01", removed_odometer=22000, reason="moved", price=0),
+        tyre(
+            part="P",
+            fitted="2024-07-01",
+            fitted_odometer=18000,
+            removed="2024-11-01",
+            removed_odometer=22000,
+            reason="moved",
+            price=0,
+        ),
         tyre(
             part="P",
             vehicle="B",
@@ -216,7 +355,9 @@ def test_rows_of_one_part_are_one_life_with_the_store_left_out():
         12000, 3, "worn", "B", "rear", "front, rear", 90,
     ]  # fmt: skip
     # the same without an id are three lives, of which two ended in store or on another vehicle
-    apart = spans_of(make([{**row, "part": None} for row in rows], vehicles=[BIKE, {**BIKE, "vehicle": "B"}]))
+    apart = spans_of(
+        make([{**row, "part": None} for row in rows], vehicles=[BIKE, {**BIKE, "vehicle": "B"}])
+    )
     assert sorted(apart["cause"]) == ["moved", "stored", "worn"]
 
 
@@ -232,12 +373,32 @@ def test_a_changed_instrument_does_not_shorten_a_life():
 
 def test_a_reading_belongs_to_what_was_on_that_day():
     fitted = [
-        tyre(fitted="2024-01-01", fitted_odometer=12000, removed="2025-01-01", removed_odometer=24000, reason="worn", new_depth=8),
+        tyre(
+            fitted="2024-01-01",
+            fitted_odometer=12000,
+            removed="2025-01-01",
+            removed_odometer=24000,
+            reason="worn",
+            new_depth=8,
+        ),
         tyre(fitted="2025-01-01", fitted_odometer=24000, new_depth=8),
     ]
     read = [
-        {"vehicle": "A", "date": d, "odometer": o, "position": "rear", "category": "tyre", "quantity": "depth", "value": v}
-        for d, o, v in (("2024-07-01", 18000, 5.0), ("2025-01-01", 24000, 2.0), ("2025-01-01", 24000, 7.9), ("2025-07-01", 30000, 5.1))
+        {
+            "vehicle": "A",
+            "date": d,
+            "odometer": o,
+            "position": "rear",
+            "category": "tyre",
+            "quantity": "depth",
+            "value": v,
+        }
+        for d, o, v in (
+            ("2024-07-01", 18000, 5.0),
+            ("2025-01-01", 24000, 2.0),
+            ("2025-01-01", 24000, 7.9),
+            ("2025-07-01", 30000, 5.1),
+        )
     ]
     log = make(fitted, read)
     looks = looks_of(log, usage.readings(log)).query("source == 'reading'")

@@ -41,7 +41,9 @@ def _csv(*parts):
 
 @pytest.fixture(scope="module")
 def fleet():
-    return {name: _csv("fleet", f"{name}.csv") for name in set(tables.TABLES) - set(tables.WHOLE_FLEET)}
+    return {
+        name: _csv("fleet", f"{name}.csv") for name in set(tables.TABLES) - set(tables.WHOLE_FLEET)
+    }
 
 
 # --- the files
@@ -49,7 +51,9 @@ def fleet():
 
 def test_demo_logs_are_made_again_byte_for_byte(made):
     assert _files(made) == _files(DATA)
-    differ = [f for f in _files(made) if made.joinpath(f).read_bytes() != DATA.joinpath(f).read_bytes()]
+    differ = [
+        f for f in _files(made) if made.joinpath(f).read_bytes() != DATA.joinpath(f).read_bytes()
+    ]
     assert differ == []
 
 
@@ -60,7 +64,9 @@ def test_demo_logs_stay_small():
 
 
 def test_the_fleet_uses_every_table_of_vehicles_and_the_headers_fit():
-    assert {p.stem for p in DATA.joinpath("fleet").glob("*.csv")} == set(tables.TABLES) - set(tables.WHOLE_FLEET)
+    assert {p.stem for p in DATA.joinpath("fleet").glob("*.csv")} == set(tables.TABLES) - set(
+        tables.WHOLE_FLEET
+    )
     for name, setting in (("fleet", FLEET), ("owner", OWNER)):
         head = tomllib.loads(DATA.joinpath(name, "log.toml").read_text(encoding="utf-8"))
         assert head == synthetic.header(setting)
@@ -106,7 +112,11 @@ def test_each_slip_stands_where_the_truth_says(name):
 
 
 def test_fleet_is_of_the_promised_size(fleet):
-    assert fleet["vehicles"]["kind"].value_counts().to_dict() == {"motorcycle": 16, "pickup": 10, "van": 8}
+    assert fleet["vehicles"]["kind"].value_counts().to_dict() == {
+        "motorcycle": 16,
+        "pickup": 10,
+        "van": 8,
+    }
     assert fleet["vehicles"]["site"].nunique() == 3
     assert _csv("owner", "vehicles.csv")["kind"].tolist() == ["motorcycle", "car"]
 
@@ -133,8 +143,20 @@ def test_parts_are_dirty_as_promised(fleet):
     assert before["fitted_odometer"].notna().sum() > 20
     assert fitted["removed"].isna().sum() > 100
     reasons = set(fitted["reason"].dropna())
-    assert reasons >= {"worn", "failed", "damaged", "convenience", "age", "rotated", "moved", "stored", "disposed"}
-    lives = fitted.groupby("part").agg(vehicles=("vehicle", "nunique"), positions=("position", "nunique"))
+    assert reasons >= {
+        "worn",
+        "failed",
+        "damaged",
+        "convenience",
+        "age",
+        "rotated",
+        "moved",
+        "stored",
+        "disposed",
+    }
+    lives = fitted.groupby("part").agg(
+        vehicles=("vehicle", "nunique"), positions=("position", "nunique")
+    )
     assert (lives["vehicles"] > 1).sum() >= 2
     assert (lives["positions"] > 1).sum() >= 10
     assert fitted["condition"].eq("part-worn").any()
@@ -181,7 +203,10 @@ def test_the_rest_of_what_real_logs_carry(fleet):
 
 
 def test_same_seed_same_log_and_another_seed_another():
-    one, again, other = (synthetic.fleet(seed, vehicles=12, years=2, dirt=False)[0] for seed in (7, np.random.default_rng(7), 8))
+    one, again, other = (
+        synthetic.fleet(seed, vehicles=12, years=2, dirt=False)[0]
+        for seed in (7, np.random.default_rng(7), 8)
+    )
     for name in one:
         pd.testing.assert_frame_equal(one[name], again[name])
     assert not one["fuel"].equals(other["fuel"])
@@ -204,15 +229,30 @@ def _wear_lines(log, truth):
     rows = log["measurements"].query("category == 'tyre' and quantity == 'depth'")
     place = ("centre", "left-shoulder", "right-shoulder")
     parts = truth["parts"].set_index("part")
-    quickest = pd.Series([place[i] for i in parts[["place_0", "place_1", "place_2"]].fillna(0).to_numpy().argmax(1)], parts.index)
-    rows = rows[rows["place"].to_numpy() == quickest.reindex(rows["part"]).to_numpy()].assign(km=lambda r: r["odometer"] * MILE_KM / 1000)
-    still = log["fitted"].groupby("part").agg(stays=("part", "size"), used=("condition", lambda c: (c != "new").any()))
+    quickest = pd.Series(
+        [place[i] for i in parts[["place_0", "place_1", "place_2"]].fillna(0).to_numpy().argmax(1)],
+        parts.index,
+    )
+    rows = rows[rows["place"].to_numpy() == quickest.reindex(rows["part"]).to_numpy()].assign(
+        km=lambda r: r["odometer"] * MILE_KM / 1000
+    )
+    still = (
+        log["fitted"]
+        .groupby("part")
+        .agg(stays=("part", "size"), used=("condition", lambda c: (c != "new").any()))
+    )
     rows = rows[rows["part"].isin(still.index[(still["stays"] == 1) & ~still["used"]])]
     middle = rows.groupby("part")[["km", "value"]].transform("mean")
-    product = ((rows["km"] - middle["km"]) * (rows["value"] - middle["value"])).groupby(rows["part"]).sum()
+    product = (
+        ((rows["km"] - middle["km"]) * (rows["value"] - middle["value"]))
+        .groupby(rows["part"])
+        .sum()
+    )
     square = ((rows["km"] - middle["km"]) ** 2).groupby(rows["part"]).sum()
     slope = (-product / square)[(rows.groupby("part").size() >= 3) & (square > 5)]
-    return parts.loc[slope.index].assign(slope=slope, expected=lambda p: p["rate_per_1000km"] * p["exposure"])
+    return parts.loc[slope.index].assign(
+        slope=slope, expected=lambda p: p["rate_per_1000km"] * p["exposure"]
+    )
 
 
 def test_measured_wear_is_the_true_rate_times_exposure(clean):
@@ -226,7 +266,11 @@ def test_measured_wear_is_the_true_rate_times_exposure(clean):
 def test_items_mean_rates_are_those_of_their_parts(clean):
     truth = clean[1]
     key = ["type", "category", "position", "item"]
-    parts = truth["parts"][truth["parts"]["category"].ne("air-filter")].groupby(key)["rate_per_1000km"].agg(["mean", "size"])
+    parts = (
+        truth["parts"][truth["parts"]["category"].ne("air-filter")]
+        .groupby(key)["rate_per_1000km"]
+        .agg(["mean", "size"])
+    )
     items = truth["items"].set_index(key)
     allowed = 4 * CHANCES["wear_spread_sigma"] / np.sqrt(parts["size"]) + 0.01
     assert (np.abs(parts["mean"] / items["rate_per_1000km"] - 1) < allowed).all()
@@ -241,7 +285,11 @@ def test_true_lives_follow_from_rate_spread_and_going(clean):
     items = truth["items"].set_index(key)
     allowance = (items["new_mm"] - items["limit_mm"]).abs()
     by_part = parts.set_index(key)
-    life = 1000 * allowance.reindex(by_part.index) / (items["rate_per_1000km"].reindex(by_part.index) * by_part["exposure"])
+    life = (
+        1000
+        * allowance.reindex(by_part.index)
+        / (items["rate_per_1000km"].reindex(by_part.index) * by_part["exposure"])
+    )
     mean = life.groupby(level=list(range(4))).mean() * np.exp(CHANCES["wear_spread_sigma"] ** 2)
     assert np.allclose(items["life_mean_km"], mean, rtol=2e-3)
     own = parts["life_to_limit_km"].groupby([parts[c] for c in key]).mean()
@@ -262,7 +310,9 @@ def test_loose_ground_wears_tyres_as_the_truth_says(clean):
 
 
 def test_sites_have_both_sides_of_the_contrast():
-    vehicles = _csv("truth", "fleet", "vehicles.csv").assign(site=_csv("fleet", "vehicles.csv")["site"])
+    vehicles = _csv("truth", "fleet", "vehicles.csv").assign(
+        site=_csv("fleet", "vehicles.csv")["site"]
+    )
     sides = vehicles.groupby(["site", "rough_side"])["loose"].agg(["size", "mean"]).unstack()
     assert (sides["size"].min(axis=1) >= 5).sum() >= 2
     assert (sides["mean"][1] - sides["mean"][0] > 0.12).all()
@@ -271,15 +321,32 @@ def test_sites_have_both_sides_of_the_contrast():
 def test_fuel_burnt_is_what_the_truth_says(clean):
     """Tank to tank, first to last full fill of each vehicle, against litres per 100 km x season x going x the vehicle's own factor."""
     log, truth = clean
-    fuel = log["fuel"][log["fuel"]["kind"].ne("urea")].sort_values(["vehicle", "date"], kind="stable")
-    last_full = fuel["filled_to"].eq("full").groupby(fuel["vehicle"]).transform(lambda full: full[::-1].cummax()[::-1])
+    fuel = log["fuel"][log["fuel"]["kind"].ne("urea")].sort_values(
+        ["vehicle", "date"], kind="stable"
+    )
+    last_full = (
+        fuel["filled_to"]
+        .eq("full")
+        .groupby(fuel["vehicle"])
+        .transform(lambda full: full[::-1].cummax()[::-1])
+    )
     fuel = fuel[last_full & fuel["filled_to"].eq("full").groupby(fuel["vehicle"]).cummax()]
     km = fuel.groupby("vehicle")["odometer"].agg(lambda o: o.iloc[-1] - o.iloc[0]) * MILE_KM
     litres = fuel.groupby("vehicle")["volume"].agg(lambda v: v.iloc[1:].sum())
     own = truth["vehicles"].set_index("vehicle").reindex(km.index)
-    summer = own["type"].map(TYPES["l_per_100km"]) * own["thirst"] * (1 + CHANCES["fuel_loose_effect"] * own["loose"])
-    winter = 100 * litres / km / summer - 1  # mean of the winter effect over the year's distance: about half of it
-    assert winter[km > 10000].between(0.2 * CHANCES["fuel_winter_effect"], 0.7 * CHANCES["fuel_winter_effect"]).all()
+    summer = (
+        own["type"].map(TYPES["l_per_100km"])
+        * own["thirst"]
+        * (1 + CHANCES["fuel_loose_effect"] * own["loose"])
+    )
+    winter = (
+        100 * litres / km / summer - 1
+    )  # mean of the winter effect over the year's distance: about half of it
+    assert (
+        winter[km > 10000]
+        .between(0.2 * CHANCES["fuel_winter_effect"], 0.7 * CHANCES["fuel_winter_effect"])
+        .all()
+    )
 
 
 def test_repairs_come_at_the_power_laws_rate():
@@ -309,11 +376,19 @@ def test_batteries_fail_by_their_weibull_law():
     plan = log["vehicles"].set_index("vehicle")["plan"].reindex(own["vehicle"])
     scale, shape = (law[c].reindex(plan).to_numpy() for c in ("scale", "shape"))
     first = pd.Timestamp(AS_OF) - pd.DateOffset(years=4)
-    begin = log["vehicles"].set_index("vehicle")["acquired"].fillna(first).reindex(own["vehicle"]).to_numpy()
+    begin = (
+        log["vehicles"]
+        .set_index("vehicle")["acquired"]
+        .fillna(first)
+        .reindex(own["vehicle"])
+        .to_numpy()
+    )
     entry = np.maximum((begin - own["fitted"].to_numpy()) / np.timedelta64(1, "D"), 0)
     end = (own["removed"].fillna(pd.Timestamp(AS_OF)) - own["fitted"]).dt.days.to_numpy()
     known = own["fitted"].notna().to_numpy()
-    x, x0, k, failed = (a[known] for a in (end / scale, entry / scale, shape, own["reason"].eq("failed").to_numpy()))
+    x, x0, k, failed = (
+        a[known] for a in (end / scale, entry / scale, shape, own["reason"].eq("failed").to_numpy())
+    )
     x0 = np.maximum(x0, 1e-9)
     lived = (x**k - x0**k).sum()
     assert abs(failed.sum() - lived) < 4 * np.sqrt(lived)
@@ -329,7 +404,9 @@ def test_plan_templates_are_valid_and_marked(path):
     text = path.read_text(encoding="utf-8")
     assert len(read_plan(path, "mi").tasks) >= 12
     (plan,) = tomllib.loads(text).values()
-    figures = [f for t in plan["task"] if "source" not in t for f in t.get("figures", []) if "value" in f]
+    figures = [
+        f for t in plan["task"] if "source" not in t for f in t.get("figures", []) if "value" in f
+    ]
     assert figures
     assert all(f["source"] == "EXAMPLE, NOT FOR USE" for f in figures)
     grave = [t for t in plan["task"] if re.search("brake|tyre|chain|steering", t["code"])]
@@ -343,7 +420,9 @@ def test_plan_templates_are_valid_and_marked(path):
 def test_plan_figures_are_not_the_trades_own():
     """Nobody may take the demo's figures for a real machine's: none of the well-known ones stands in a template."""
     text = "\n".join(p.read_text(encoding="utf-8") for p in TEMPLATES)
-    assert not re.search(r'value = 70, unit = "N.m"|value = 32, unit = "psi"|distance = (6000|10000)\b', text)
+    assert not re.search(
+        r'value = 70, unit = "N.m"|value = 32, unit = "psi"|distance = (6000|10000)\b', text
+    )
 
 
 def test_plan_text_in_km_rounds_miles():

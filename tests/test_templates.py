@@ -50,7 +50,9 @@ class TestEveryTemplate:
         assert tasks.index[tasks["safety"] & tasks["caution"].isna()].tolist() == []
         steps = tasks["steps"].explode()
         assert steps.str.split().str.len().max() <= 16
-        hurts = steps.str.contains("stands|hot|warm the|coolant|brake fluid|spring|belt|fuel|battery")
+        hurts = steps.str.contains(
+            "stands|hot|warm the|coolant|brake fluid|spring|belt|fuel|battery"
+        )
         hurts &= steps.index != "engine-oil-level"
         assert tasks.loc[steps.index[hurts].unique(), "caution"].notna().all()
         written, _ = tasks_of(name)
@@ -62,7 +64,11 @@ class TestEveryTemplate:
         figures = [f for t in written.values() for f in t.get("figures", [])]
         assert all("source" in f for f in figures if "value" in f)
         assert {f["source"] for f in figures if "value" in f} <= {EXAMPLE, PRACTICE}
-        assert not [f for f in figures if f.get("source") == PRACTICE and f.get("unit") in ("N.m", "L", "psi", "mL")]
+        assert not [
+            f
+            for f in figures
+            if f.get("source") == PRACTICE and f.get("unit") in ("N.m", "L", "psi", "mL")
+        ]
         new = [f for t in written.values() if t["code"] in PRACTISED for f in t.get("figures", [])]
         assert all("value" not in f or f["unit"] == "years" for f in new)
         assert any("torque" in f["name"] and "value" not in f for f in figures)
@@ -71,10 +77,15 @@ class TestEveryTemplate:
 
     def test_what_goes_by_common_practice_says_so(self, name):
         _, tasks = tasks_of(name)
-        for code, limits in (PRACTISED | (CHAIN if "chain-adjust" in tasks.index else BELT)).items():
+        for code, limits in (
+            PRACTISED | (CHAIN if "chain-adjust" in tasks.index else BELT)
+        ).items():
             row = tasks.loc[code]
             miles = row["every_km"] / DISTANCE_KM["mi"]
-            assert [None if pd.isna(x) else round(x) for x in (miles, row["every_days"], row["every_months"])] == list(limits)
+            assert [
+                None if pd.isna(x) else round(x)
+                for x in (miles, row["every_days"], row["every_months"])
+            ] == list(limits)
             assert row["source"] == PRACTICE
         if "chain-adjust" in tasks.index:
             assert tasks.loc["chain-adjust", "severe_km"] == pytest.approx(300 * DISTANCE_KM["mi"])
@@ -83,13 +94,23 @@ class TestEveryTemplate:
         _, tasks = tasks_of(name)
         said = tasks["steps"].map("; ".join)
         for code in ("brake-pads-replace", "brake-fluid-replace"):
-            assert re.search("pump the (lever or )?pedal until it is firm, before the (vehicle|motorcycle) moves", said[code])
+            assert re.search(
+                "pump the (lever or )?pedal until it is firm, before the (vehicle|motorcycle) moves",
+                said[code],
+            )
         # common practice, no source: fill short, run, two minutes' standing, read, top up
-        assert re.search("fill the first amount.*run the engine.*two minutes.*read the level.*top up", said["engine-oil-and-filter"])
-        assert "oil to fill first" in [f["name"] for f in tasks.loc["engine-oil-and-filter", "figures"]]
+        assert re.search(
+            "fill the first amount.*run the engine.*two minutes.*read the level.*top up",
+            said["engine-oil-and-filter"],
+        )
+        assert "oil to fill first" in [
+            f["name"] for f in tasks.loc["engine-oil-and-filter", "figures"]
+        ]
         if "chain-adjust" in tasks.index:
             for code in ("chain-adjust", "chain-replace"):
-                assert re.search("spindle.*to torque; work the rear brake; measure the slack again", said[code])
+                assert re.search(
+                    "spindle.*to torque; work the rear brake; measure the slack again", said[code]
+                )
 
     def test_wheel_nuts_are_tightened_again_soon(self, name):
         """After 25 to 60 miles: common practice, no source. A motorcycle has spindles."""
@@ -107,14 +128,26 @@ class TestEveryTemplate:
         plan = read_plan(templates()[name], "mi")
         kind = plan.plans["applies_to"].iloc[0][0]
         tables = {
-            "vehicles": pd.DataFrame([{"vehicle": "V", "kind": kind, "in_service": "2025-01-01", "in_service_odometer": 0}]),
+            "vehicles": pd.DataFrame(
+                [
+                    {
+                        "vehicle": "V",
+                        "kind": kind,
+                        "in_service": "2025-01-01",
+                        "in_service_odometer": 0,
+                    }
+                ]
+            ),
             "odometer": pd.DataFrame([{"vehicle": "V", "date": "2025-06-01", "odometer": 3_000}]),
         }
         log = log_of(tables, {"distance": "mi", "as_of": "2025-06-10"}, plan=plan)
         visit = visit_of(log)
         words = wording.words(visit, log, Show(log.units))
         blocks = {b["code"]: b for b in words["blocks"]}
-        assert (blocks["lights-inspect"]["source"], blocks["lights-inspect"]["safety"]) == (PRACTICE, True)
+        assert (blocks["lights-inspect"]["source"], blocks["lights-inspect"]["safety"]) == (
+            PRACTICE,
+            True,
+        )
         assert blocks["tyres-inspect"]["source"] == ""
         assert blocks["tyres-inspect"]["also"] == "tyre pressures"
         [check] = words["checks"]
@@ -128,7 +161,9 @@ def test_the_demo_keeps_its_invented_limits():
     text = synthetic.plan_text(NAMES)
     plans = tomllib.loads(text)
     assert PRACTICE not in text
-    assert {t["code"] for plan in plans.values() for t in plan["task"]} & {*PRACTISED, *BELT} == {"engine-oil-level"}
+    assert {t["code"] for plan in plans.values() for t in plan["task"]} & {*PRACTISED, *BELT} == {
+        "engine-oil-level"
+    }
     [wheels] = [t["recheck"] for t in plans["van"]["task"] if t["code"] == "tyre-replace"]
     assert wheels == {"distance": 150, "days": 7}
     assert all(t.get("steps") for plan in plans.values() for t in plan["task"])

@@ -2,7 +2,15 @@
 
 import pytest
 
-from wearbar.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, TORQUE_NM, VOLUME_L, Units, l_per_100km_from_mpg
+from wearbar.units import (
+    DEPTH_MM,
+    DISTANCE_KM,
+    PRESSURE_KPA,
+    TORQUE_NM,
+    VOLUME_L,
+    Units,
+    l_per_100km_from_mpg,
+)
 
 EXACT = [
     (DISTANCE_KM["mi"], 1.609344),

@@ -18,7 +18,9 @@ def jobs_of(first_due, every, window, days=DAYS, vehicle=None, amount=None):
     first_due, every, window = (np.asarray(x, dtype=float) for x in (first_due, every, window))
     due = days + every[:, None]
     names = ["a"] * len(every) if vehicle is None else vehicle
-    rows = pd.DataFrame({"vehicle": names, "task": [f"t{i}" for i in range(len(every))], "position": ""})
+    rows = pd.DataFrame(
+        {"vehicle": names, "task": [f"t{i}" for i in range(len(every))], "position": ""}
+    )
     rows["amount"] = 10.0 if amount is None else amount
     return Jobs(rows, days, first_due - window, first_due, due - window[:, None], due)
 
@@ -31,7 +33,10 @@ def least(jobs, weight):
     whole = np.column_stack([np.maximum(jobs.due[:, 0], 1.0), jobs.due - jobs.days])
     for size in range(m + 1):
         costs = [
-            sum(_cost(j, open_days, first, last, beyond, due, whole, jobs.days, weight) for j in range(len(due)))
+            sum(
+                _cost(j, open_days, first, last, beyond, due, whole, jobs.days, weight)
+                for j in range(len(due))
+            )
             for open_days in combinations(range(m), size)
         ]
         if np.isfinite(costs).any():
@@ -48,7 +53,9 @@ def _cost(j, open_days, first, last, beyond, due, whole, days, weight):
         end = min(end, cost[state]) if beyond[j, state] else end
         for t in open_days:
             if first[j, state] <= t <= last[j, state]:
-                unused = np.clip((due[j, state] - days[t]) / max(whole[j, state], 1.0), 0, 1) * weight[j]
+                unused = (
+                    np.clip((due[j, state] - days[t]) / max(whole[j, state], 1.0), 0, 1) * weight[j]
+                )
                 cost[t + 1] = min(cost.get(t + 1, np.inf), cost[state] + unused)
     return end
 
@@ -101,7 +108,14 @@ def test_a_few_days_to_choose_from_break_no_window():
 def test_nor_do_days_far_apart():
     """After day 7 the next would be due on 39, and no day lies between."""
     due = np.array([[30.0, 40.0, 39.0, 70.0], [300.0] * 4])
-    jobs = Jobs(jobs_of([7, 7], [1, 1], [0, 0]).rows, np.array([0, 6, 7, 40]), np.array([6.0, 7.0]), np.array([7.0, 7.0]), due, due)
+    jobs = Jobs(
+        jobs_of([7, 7], [1, 1], [0, 0]).rows,
+        np.array([0, 6, 7, 40]),
+        np.array([6.0, 7.0]),
+        np.array([7.0, 7.0]),
+        due,
+        due,
+    )
     assert sorted(jobs.days[bundle(jobs)[1]].tolist()) == [6, 7, 40]
 
 
@@ -135,7 +149,13 @@ def test_a_job_that_comes_again_is_measured_from_when_it_was_planned():
     plan = plan_visits(jobs_of([20], [21], [7]))
     assert plan.jobs["day"].tolist() == [20, 41, 62]
     job, at = own_days(jobs_of([20, -3], [21, 50], [7, 0]))
-    assert sorted(zip(job.tolist(), at.tolist(), strict=True)) == [(0, 20), (0, 41), (0, 62), (1, 0), (1, 50)]
+    assert sorted(zip(job.tolist(), at.tolist(), strict=True)) == [
+        (0, 20),
+        (0, 41),
+        (0, 62),
+        (1, 0),
+        (1, 50),
+    ]
 
 
 def test_vehicles_share_no_visit():

@@ -36,12 +36,20 @@ def test_every_page_is_sound(pack):
 def test_no_notebook_warned(pack):
     for path in (pack.folder / "notebooks").iterdir():
         book = nbformat.read(path, as_version=4)
-        assert not [o for c in book.cells if c.cell_type == "code" for o in c.outputs if o.output_type in ("stream", "error")], path.name
+        assert not [
+            o
+            for c in book.cells
+            if c.cell_type == "code"
+            for o in c.outputs
+            if o.output_type in ("stream", "error")
+        ], path.name
 
 
 def test_every_report_answers_first_and_records_what_it_found(pack):
     findings = findings_of(pack)
-    jsonschema.validate(findings, json.loads(place("shared", "findings.schema.json").read_text(encoding="utf-8")))
+    jsonschema.validate(
+        findings, json.loads(place("shared", "findings.schema.json").read_text(encoding="utf-8"))
+    )
     assert set(findings["reports"]) == set(HAVE)
     for name, report in findings["reports"].items():
         assert report["headlines"], name
@@ -67,7 +75,11 @@ def test_tables_are_fit_for_a_spreadsheet(pack):
     for path in tables:
         frame = pd.read_csv(path, dtype=str, keep_default_na=False)
         cells = frame.to_numpy().ravel()
-        assert not [c for c in cells if c[:1] in ("=", "@", "+") or c.lower() in ("nan", "none", "nat", "inf", "<na>")], path.name
+        assert not [
+            c
+            for c in cells
+            if c[:1] in ("=", "@", "+") or c.lower() in ("nan", "none", "nat", "inf", "<na>")
+        ], path.name
 
 
 def test_an_empty_table_is_no_clean_bill(packs):
@@ -92,5 +104,10 @@ def test_every_page_opens_offline_without_a_complaint(pack):
                 tab.open(page.as_uri(), width=width)
                 assert [r for r in tab.requests() if not r.startswith("data:")] == [page.as_uri()]
                 assert tab.complaints() == []
-                assert tab.value("document.documentElement.scrollWidth <= innerWidth"), (page.name, width)
-                assert tab.value("[...document.images].every(i => i.complete && i.naturalWidth > 100)")
+                assert tab.value("document.documentElement.scrollWidth <= innerWidth"), (
+                    page.name,
+                    width,
+                )
+                assert tab.value(
+                    "[...document.images].every(i => i.complete && i.naturalWidth > 100)"
+                )

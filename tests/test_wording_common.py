@@ -14,7 +14,18 @@ from nbconvert.filters import markdown2html
 from wearbar.estimate import Estimate
 from wearbar.units import Units
 from wearbar.wording import tables
-from wearbar.wording.common import MISSING, Show, clean, decimals_of, interval, listing, number, plain, plural, safe
+from wearbar.wording.common import (
+    MISSING,
+    Show,
+    clean,
+    decimals_of,
+    interval,
+    listing,
+    number,
+    plain,
+    plural,
+    safe,
+)
 
 MILES = Show(Units(distance="mi", depth="mm", volume="L", pressure="psi", currency="GBP"))
 METRIC = Show(Units(currency="EUR"))
@@ -39,7 +50,15 @@ def test_an_interval_keeps_one_or_two_digits_of_its_half_width(low, high, decima
 
 @pytest.mark.parametrize(
     "x, text",
-    [(12_340, "12,340"), (0.12345, "0.123"), (3.0, "3"), (-0.0, "0"), (1e15, "1,000,000,000,000,000"), (1e-7, "0.000000"), (None, MISSING)],
+    [
+        (12_340, "12,340"),
+        (0.12345, "0.123"),
+        (3.0, "3"),
+        (-0.0, "0"),
+        (1e15, "1,000,000,000,000,000"),
+        (1e-7, "0.000000"),
+        (None, MISSING),
+    ],
 )
 def test_numbers_as_print_has_them(x, text):
     assert number(x) == text
@@ -51,7 +70,11 @@ def test_rounding_to_tens():
 
 
 def test_counts_and_lists():
-    assert [plural(n, "vehicle") for n in (0, 1, 1200)] == ["no vehicles", "1 vehicle", "1,200 vehicles"]
+    assert [plural(n, "vehicle") for n in (0, 1, 1200)] == [
+        "no vehicles",
+        "1 vehicle",
+        "1,200 vehicles",
+    ]
     assert plural(2, "battery", "batteries") == "2 batteries"
     assert [listing("abc"[:n]) for n in range(4)] == ["", "a", "a and b", "a, b and c"]
     assert listing("abcdefgh", most=3) == "a, b and 6 more"
@@ -82,29 +105,50 @@ def test_quantities_in_kilometres():
 
 def test_an_estimate_in_full():
     lives = Estimate(19_312.1, 17_702.8, 20_921.5, 0.9, 23, 4, "km")
-    assert MILES.estimate(lives) == "12,000 mi (90% interval 11,000 to 13,000; n = 23, 4 of them not ended)"
-    assert METRIC.estimate(Estimate(0.8214, 0.712, 0.905, 0.95, 40, unit="share")) == "82% (95% interval 71 to 90; n = 40)"
+    assert (
+        MILES.estimate(lives)
+        == "12,000 mi (90% interval 11,000 to 13,000; n = 23, 4 of them not ended)"
+    )
+    assert (
+        METRIC.estimate(Estimate(0.8214, 0.712, 0.905, 0.95, 40, unit="share"))
+        == "82% (95% interval 71 to 90; n = 40)"
+    )
     assert (
         METRIC.estimate(Estimate(math.nan, 12_000.0, math.nan, 0.9, 2, 2, "km"))
         == "at least 12,000 km (90% bound; n = 2, 2 of them not ended)"
     )
-    assert METRIC.estimate(Estimate(math.nan, math.nan, math.nan, 0.9, 0, note="nothing to count")) == "nothing to count"
+    assert (
+        METRIC.estimate(Estimate(math.nan, math.nan, math.nan, 0.9, 0, note="nothing to count"))
+        == "nothing to count"
+    )
 
 
 def test_an_interval_of_no_width_is_none():
     low, high = 0.1 + 0.2, 0.3
-    assert METRIC.estimate(Estimate(7.06, 7.06, 7.06 * (1 + 1e-15), 0.9, 3, unit="l_per_100km")) == "7.1 L/100 km (n = 3)"
+    assert (
+        METRIC.estimate(Estimate(7.06, 7.06, 7.06 * (1 + 1e-15), 0.9, 3, unit="l_per_100km"))
+        == "7.1 L/100 km (n = 3)"
+    )
     assert METRIC.range(28.6, 28.6, "l_per_100km") == "28.6 L/100 km"
     assert interval(high, low) == "0.300"
     assert decimals_of(high, low) is None
-    frame = pd.DataFrame({"what": ["a", "b"], "l_per_100km": [7.06, 8.0], "low": [7.06, 8.0], "high": [7.06 + 1e-15, 8.0]})
+    frame = pd.DataFrame(
+        {
+            "what": ["a", "b"],
+            "l_per_100km": [7.06, 8.0],
+            "low": [7.06, 8.0],
+            "high": [7.06 + 1e-15, 8.0],
+        }
+    )
     heads = tables.heads_of(frame, {"what": "What", ("l_per_100km", "low", "high"): "Use"}, METRIC)
     assert rows_of(tables.html_of(frame, heads, "Fuel"))[-3:] == ["7.1", "b", "8.0"]
 
 
 def test_use_by_a_hundred_of_the_readers_distance():
     frame = pd.DataFrame({"what": ["electric"], "per_100km": [20.0], "low": [19.0], "high": [21.0]})
-    heads = tables.heads_of(frame, {"what": "What", ("per_100km", "low", "high"): "Use, kWh"}, MILES)
+    heads = tables.heads_of(
+        frame, {"what": "What", ("per_100km", "low", "high"): "Use, kWh"}, MILES
+    )
     cells = rows_of(tables.html_of(frame, heads, "Electricity"))
     assert cells[-3:] == ["Use, kWh (per 100 mi)", "electric", "32.2 (30.6 to 33.8)"]
     assert tables.csv_of(frame, heads).startswith("what,per_100mi,")
@@ -206,7 +250,15 @@ def rows_of(page):
 def test_a_table_reads_in_the_readers_units():
     page = tables.html_of(FRAME, tables.heads_of(FRAME, COLUMNS, MILES), "Late & <long>")
     cells = rows_of(page)
-    assert cells[1:8] == ["Vehicle", "Overrun (mi)", "Life (mi)", "Late (%)", "Cost (GBP per mi)", "Last", "Open"]
+    assert cells[1:8] == [
+        "Vehicle",
+        "Overrun (mi)",
+        "Life (mi)",
+        "Late (%)",
+        "Cost (GBP per mi)",
+        "Last",
+        "Open",
+    ]
     assert cells[8:15] == [
         "<b>B4</b>",
         "100",
@@ -225,10 +277,24 @@ def test_a_table_reads_in_the_readers_units():
 
 def test_two_days_are_a_range_and_a_file_keeps_a_unit_that_is_not_turned():
     days = pd.to_datetime(["2026-01-02", None])
-    frame = pd.DataFrame({"what": ["a", "b"], "low": days, "high": days + pd.Timedelta(days=3), "past_days": [3, 4]})
-    heads = tables.heads_of(frame, {"what": "What", ("low", "high"): "Between", "past_days": ("Past, days", "")}, MILES)
-    assert rows_of(tables.html_of(frame, heads, "Ranges"))[-6:] == ["a", f"{DAY} to {DAY.replace('2', '5', 1)}", "3", "b", "–", "4"]
-    assert tables.csv_of(frame, heads).splitlines()[:2] == ["what,low,high,past_days", "a,2026-01-02,2026-01-05,3"]
+    frame = pd.DataFrame(
+        {"what": ["a", "b"], "low": days, "high": days + pd.Timedelta(days=3), "past_days": [3, 4]}
+    )
+    heads = tables.heads_of(
+        frame, {"what": "What", ("low", "high"): "Between", "past_days": ("Past, days", "")}, MILES
+    )
+    assert rows_of(tables.html_of(frame, heads, "Ranges"))[-6:] == [
+        "a",
+        f"{DAY} to {DAY.replace('2', '5', 1)}",
+        "3",
+        "b",
+        "–",
+        "4",
+    ]
+    assert tables.csv_of(frame, heads).splitlines()[:2] == [
+        "what,low,high,past_days",
+        "a,2026-01-02,2026-01-05,3",
+    ]
 
 
 def test_a_long_table_keeps_the_rest_behind_a_summary():
@@ -240,14 +306,22 @@ def test_a_long_table_keeps_the_rest_behind_a_summary():
 
 
 def test_intervals_that_are_all_refused_warn_of_nothing():
-    frame = pd.DataFrame({"what": ["a"], "life_km": [np.nan], "low_km": [12.0], "high_km": [np.nan]})
-    page = tables.html_of(frame, tables.heads_of(frame, {"what": "What", ("life_km", "low_km", "high_km"): "Life"}, METRIC), "Lives")
+    frame = pd.DataFrame(
+        {"what": ["a"], "life_km": [np.nan], "low_km": [12.0], "high_km": [np.nan]}
+    )
+    page = tables.html_of(
+        frame,
+        tables.heads_of(frame, {"what": "What", ("life_km", "low_km", "high_km"): "Life"}, METRIC),
+        "Lives",
+    )
     assert rows_of(page)[-1] == "at least 12"
 
 
 def test_an_empty_table_says_so():
     frame = FRAME.head(0)
-    assert "nothing to list" in tables.html_of(frame, tables.heads_of(frame, COLUMNS, METRIC), "None late")
+    assert "nothing to list" in tables.html_of(
+        frame, tables.heads_of(frame, COLUMNS, METRIC), "None late"
+    )
 
 
 def test_a_spreadsheet_gets_every_row_in_the_readers_units_and_no_formula():
@@ -259,14 +333,30 @@ def test_a_spreadsheet_gets_every_row_in_the_readers_units_and_no_formula():
     assert third == ",1000,,5000,,,0.482803,2025-12-31,yes"
 
 
-@pytest.mark.parametrize("text", ["=1+1", "+1", "-2+3", "@SUM(A1)", "＝1+1", "＋1", "－2", "＠SUM(A1)", "|x", "%y"])
+@pytest.mark.parametrize(
+    "text", ["=1+1", "+1", "-2+3", "@SUM(A1)", "＝1+1", "＋1", "－2", "＠SUM(A1)", "|x", "%y"]
+)
 def test_no_cell_of_a_spreadsheet_begins_a_formula(text):
     frame = pd.DataFrame({"what": [text]})
-    assert tables.csv_of(frame, tables.heads_of(frame, None, MILES)).splitlines()[1].lstrip('"') == f"'{text}"
+    assert (
+        tables.csv_of(frame, tables.heads_of(frame, None, MILES)).splitlines()[1].lstrip('"')
+        == f"'{text}"
+    )
 
 
-@given(st.lists(st.text(max_size=20), min_size=1, max_size=3), st.floats(allow_nan=True, allow_infinity=True))
+@given(
+    st.lists(st.text(max_size=20), min_size=1, max_size=3),
+    st.floats(allow_nan=True, allow_infinity=True),
+)
 def test_no_cell_prints_a_machine_value(texts, x):
     frame = pd.DataFrame({"what": [clean(t) for t in texts], "n": x, "a_km": x})
-    page = html.unescape("".join(rows_of(tables.html_of(frame[["n", "a_km"]], tables.heads_of(frame[["n", "a_km"]], None, MILES), "All"))))
+    page = html.unescape(
+        "".join(
+            rows_of(
+                tables.html_of(
+                    frame[["n", "a_km"]], tables.heads_of(frame[["n", "a_km"]], None, MILES), "All"
+                )
+            )
+        )
+    )
     assert not any(word in page.lower() for word in ("nan", "inf", "e+", "e-", "none"))

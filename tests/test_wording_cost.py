@@ -18,10 +18,25 @@ from wearbar.wording import cost as wording
 from wearbar.wording import replacement as advice
 from wearbar.wording.common import Show
 
-HEADER = {"distance": "mi", "volume": "L", "currency": "GBP", "first_day": "2024-01-01", "as_of": "2024-12-31"}
+HEADER = {
+    "distance": "mi",
+    "volume": "L",
+    "currency": "GBP",
+    "first_day": "2024-01-01",
+    "as_of": "2024-12-31",
+}
 ONE = {
-    "vehicles": {"vehicle": ["A"], "kind": ["motorcycle"], "in_service": ["2024-01-01"], "price": [5000]},
-    "odometer": {"vehicle": ["A", "A"], "date": ["2024-01-01", "2024-12-31"], "odometer": [0, 5000]},
+    "vehicles": {
+        "vehicle": ["A"],
+        "kind": ["motorcycle"],
+        "in_service": ["2024-01-01"],
+        "price": [5000],
+    },
+    "odometer": {
+        "vehicle": ["A", "A"],
+        "date": ["2024-01-01", "2024-12-31"],
+        "odometer": [0, 5000],
+    },
 }
 VISITS = {
     "vehicle": ["A"] * 3,
@@ -30,16 +45,40 @@ VISITS = {
     "task": ["oil"] * 3,
     "why": ["planned", "planned", "defect"],
 }
-TYRES = {"vehicle": ["A"] * 2, "position": ["front", "rear"], "category": ["tyre"] * 2, "item": ["<b>x*"] * 2, "fitted": ["2024-05-01"] * 2}
+TYRES = {
+    "vehicle": ["A"] * 2,
+    "position": ["front", "rear"],
+    "category": ["tyre"] * 2,
+    "item": ["<b>x*"] * 2,
+    "fitted": ["2024-05-01"] * 2,
+}
 TRAILER = {"vehicle": ["A"], "kind": ["trailer"], "in_service": ["2024-01-01"], "meter": ["none"]}
-FILLS = {"vehicle": ["A"] * 3, "date": ["2024-03-01", "2024-04-01", "2024-05-01"], "odometer": [1000, 1100, 1200], "volume": [10, 11, 12]}
+FILLS = {
+    "vehicle": ["A"] * 3,
+    "date": ["2024-03-01", "2024-04-01", "2024-05-01"],
+    "odometer": [1000, 1100, 1200],
+    "volume": [10, 11, 12],
+}
 
 LOGS = {
     "bare": (ONE, {}),
-    "tiny": ({**ONE, "work": {**VISITS, "parts_cost": [40, 12, None]}, "fitted": {**TYRES, "price": [80, 110]}}, {"money": "gross"}),
-    "no meter": ({"vehicles": TRAILER, "work": {**VISITS, "odometer": [None] * 3, "labour_cost": [1, 2, 3]}}, {"money": "net"}),
+    "tiny": (
+        {
+            **ONE,
+            "work": {**VISITS, "parts_cost": [40, 12, None]},
+            "fitted": {**TYRES, "price": [80, 110]},
+        },
+        {"money": "gross"},
+    ),
+    "no meter": (
+        {"vehicles": TRAILER, "work": {**VISITS, "odometer": [None] * 3, "labour_cost": [1, 2, 3]}},
+        {"money": "net"},
+    ),
     "credit": ({**ONE, "work": {**VISITS, "labour_cost": [-500, 20, 0]}}, {"money": "net"}),
-    "electric": ({**ONE, "fuel": {**FILLS, "kind": ["electric"] * 3, "cost": [3, 3, None]}}, {"money": "net"}),
+    "electric": (
+        {**ONE, "fuel": {**FILLS, "kind": ["electric"] * 3, "cost": [3, 3, None]}},
+        {"money": "net"},
+    ),
     "hours beside": (
         {
             "vehicles": {
@@ -55,7 +94,12 @@ LOGS = {
                 "odometer": [0, 5000, None],
                 "hours": [None, None, 90],
             },
-            "work": {**VISITS, "vehicle": ["A", "A", "D"], "odometer": [900, 2500, None], "labour_cost": [100, 100, 300]},
+            "work": {
+                **VISITS,
+                "vehicle": ["A", "A", "D"],
+                "odometer": [900, 2500, None],
+                "labour_cost": [100, 100, 300],
+            },
             "valuations": {"vehicle": ["A"], "date": ["2024-12-31"], "value": [8000]},
         },
         {"money": "net", "distance": "km"},
@@ -77,17 +121,26 @@ def told(tables, header):
     by = {name: cost.cost_per_km(book, name) for name in ("category", "kind")}
     vehicles, kind_of = cost.by_vehicle(book), book.vehicles.set_index("vehicle")["kind"]
     tanks = fuel.tanks(log, readings)
-    economy, quarters = fuel.fuel_economy(fuel.liquid(tanks)), fuel.economy_by_quarter(fuel.liquid(tanks), kind_of)
-    visits, periods = repairs.repair_visits(book, log, readings), repairs.observed_periods(book, log, readings)
+    economy, quarters = (
+        fuel.fuel_economy(fuel.liquid(tanks)),
+        fuel.economy_by_quarter(fuel.liquid(tanks), kind_of),
+    )
+    visits, periods = (
+        repairs.repair_visits(book, log, readings),
+        repairs.observed_periods(book, log, readings),
+    )
     curves = repairs.cost_by_kind(visits, periods, kind_of)
     born = log.tables["vehicles"].set_index("vehicle")["in_service"]
     kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, values, born)
     pictures = {
-        "categories": by["category"]["cost_per_km"].notna().any() and charts.by_category(by["category"], show),
-        "vehicles": vehicles["cost_per_km"].notna().any() and charts.cost_against_use(vehicles, show),
+        "categories": by["category"]["cost_per_km"].notna().any()
+        and charts.by_category(by["category"], show),
+        "vehicles": vehicles["cost_per_km"].notna().any()
+        and charts.cost_against_use(vehicles, show),
         "fuel": len(quarters) and charts.fuel_by_quarter(quarters, show),
         "repairs": len(visits) and charts.mounting_repairs(curves, show),
-        "keeping": any("cost_per_year" in k.curve for k in kept) and charts.keeping_cost(kept, show),
+        "keeping": any("cost_per_year" in k.curve for k in kept)
+        and charts.keeping_cost(kept, show),
     }
     return {
         "headline": wording.headline(total, book, show)[0],
@@ -98,7 +151,9 @@ def told(tables, header):
         "sites": wording.sites(cost.by_site(book), cost.differences(book, "site"), show),
         "vehicles": wording.vehicles(vehicles, show),
         "years": wording.years(cost.by_year(book), cost.change_of_years(book), show),
-        "worth": wording.depreciation(cost.depreciation_per_km(book), cost.owning_per_km(book), book, show),
+        "worth": wording.depreciation(
+            cost.depreciation_per_km(book), cost.owning_per_km(book), book, show
+        ),
         "lost": wording.lost(book, values),
         "fuel": wording.fuel(economy, tanks, show),
         "repairs": advice.repairs(curves, show),
@@ -124,14 +179,20 @@ def test_every_sentence_is_printable(said):
     for name, text in said[1].items():
         if name != "pictures":
             bare = re.sub(r"&#\d+;", "", text)
-            assert not re.search(r"\bnan\b|None|\binf\b|\de[+-]\d|<|  |\.\.| ,|\b1 \w+s (was|were|are)\b", bare), f"{name}: {text}"
+            assert not re.search(
+                r"\bnan\b|None|\binf\b|\de[+-]\d|<|  |\.\.| ,|\b1 \w+s (was|were|are)\b", bare
+            ), f"{name}: {text}"
             assert text == text.strip(), name
 
 
 def test_pictures_are_drawn_where_there_is_something(said):
     name, texts = said
     assert all(size > 5000 for size in texts["pictures"].values())
-    want = {"bare": set(), "tiny": {"categories", "vehicles", "repairs"}, "fleet": {"categories", "vehicles", "fuel", "repairs", "keeping"}}
+    want = {
+        "bare": set(),
+        "tiny": {"categories", "vehicles", "repairs"},
+        "fleet": {"categories", "vehicles", "fuel", "repairs", "keeping"},
+    }
     assert set(texts["pictures"]) == want.get(name, set(texts["pictures"]))
 
 
@@ -146,11 +207,17 @@ def test_net_or_gross_is_said_or_its_lack():
 def test_money_of_what_counts_no_distance_is_in_the_sums_alone():
     beside = told(*LOGS["hours beside"])
     assert "A kilometre cost GBP 0.04" in beside["headline"]
-    assert "GBP 200 over 5,000 km; with what was spent where no distance is known it is GBP 500 on 2 vehicles" in beside["headline"]
+    assert (
+        "GBP 200 over 5,000 km; with what was spent where no distance is known it is GBP 500 on 2 vehicles"
+        in beside["headline"]
+    )
     assert "D counts hours alone" in beside["basis"]
     assert beside["vehicles"].startswith("A kilometre of a vehicle")
     assert beside["worth"].startswith("A, of 2 vehicles, lost GBP 1,000")
-    assert "GBP 0.20 per km (n = 1). With what was spent on the same, GBP 0.24 per km. The fall of D is not known" in beside["worth"]
+    assert (
+        "GBP 0.20 per km (n = 1). With what was spent on the same, GBP 0.24 per km. The fall of D is not known"
+        in beside["worth"]
+    )
 
 
 def test_refusals_are_in_words():
@@ -165,7 +232,9 @@ def test_refusals_are_in_words():
 
 class TestTrend:
     def said(self, p, z=1.0, free=0, n=40):
-        return advice.trend(RepairTrend(Trend(z, p, n, 9, "robust", "needs four events"), 1.2, 2.0, n, free), Show())
+        return advice.trend(
+            RepairTrend(Trend(z, p, n, 9, "robust", "needs four events"), 1.2, 2.0, n, free), Show()
+        )
 
     def test_which_way(self):
         assert "more often as a vehicle ages" in self.said(0.01)
@@ -184,7 +253,9 @@ class TestReplace:
         curve = pd.DataFrame({"age_years": ages, "cost_per_year": cost_at(ages)})
         estimate = Estimate(best, np.nan, np.nan, 0.9, 12, unit="years", note="still falling")
         clear = curve["cost_per_year"].iloc[-1] > 1.05 * curve["cost_per_year"].min()
-        return keeping.Keeping("van", estimate, curve, (4.0, 5.0), 0.2, 20000.0, 900.0, is_clear=clear)
+        return keeping.Keeping(
+            "van", estimate, curve, (4.0, 5.0), 0.2, 20000.0, 900.0, is_clear=clear
+        )
 
     def test_an_age_that_stands_out(self):
         kept = self.kept(4.0, lambda a: 1000 + 60 * (a - 4) ** 2)
@@ -196,7 +267,10 @@ class TestReplace:
         flat = self.kept(4.0, lambda a: 1000 + (a - 4) ** 2)
         assert "no age stands out for van" in advice.replace([flat], Show())[0]
         assert "Other ages may be as cheap" in advice.keeping([flat], Show())
-        assert "no age stands out for van" in advice.replace([self.kept(1.0, lambda a: 1000 + 100 * a)], Show())[0]
+        assert (
+            "no age stands out for van"
+            in advice.replace([self.kept(1.0, lambda a: 1000 + 100 * a)], Show())[0]
+        )
 
     def test_one_not_reached_yet(self):
         kept = self.kept(np.nan, lambda a: 2000 - 100 * a)
@@ -205,7 +279,9 @@ class TestReplace:
 
 
 def test_a_hostile_name_is_text():
-    bill = pd.Series({"vehicle": "<script>*x*", "date": pd.Timestamp("2024-05-01"), "amount": 10.0, "share": 0.5})
+    bill = pd.Series(
+        {"vehicle": "<script>*x*", "date": pd.Timestamp("2024-05-01"), "amount": 10.0, "share": 0.5}
+    )
     text = wording.largest(bill, SimpleNamespace(), Show())
     assert "<" not in text
     assert "*" not in text

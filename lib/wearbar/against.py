@@ -12,7 +12,16 @@ from wearbar.reports import NotDone
 from wearbar.tables import TEXT
 from wearbar.wording.common import clean, plural
 
-__all__ = ["COUNTED", "FINDINGS", "LISTED", "REPORT", "SCHEMA", "criterion_of", "earlier_pack", "fingerprint"]
+__all__ = [
+    "COUNTED",
+    "FINDINGS",
+    "LISTED",
+    "REPORT",
+    "SCHEMA",
+    "criterion_of",
+    "earlier_pack",
+    "fingerprint",
+]
 
 FINDINGS, SCHEMA = "findings.json", "wearbar-findings/1"
 # the report that leaves what a later one needs, and the two findings that hold it in their rows
@@ -46,13 +55,17 @@ def earlier_pack(folder, log, parameters):
         _same(folder, told, log, parameters)
         findings = told["reports"].get(REPORT, {}).get("findings", {})
         if not all(isinstance(findings.get(name, {}).get("rows"), list) for name in _ROWS):
-            raise NotDone(f"the pack {folder} holds no {REPORT} to compare with; give --since a pack that has that report")
+            raise NotDone(
+                f"the pack {folder} holds no {REPORT} to compare with; give --since a pack that has that report"
+            )
         counts, listed = (_frame(findings[name]["rows"], types) for name, types in _ROWS.items())
         return Earlier(pd.Timestamp(told["log"]["as_of"]), counts, listed)
     except NotDone:
         raise
     except (AttributeError, KeyError, TypeError, ValueError):
-        raise NotDone(f"{Path(folder) / FINDINGS} lacks a part, or was changed; make that pack again, or give --since another") from None
+        raise NotDone(
+            f"{Path(folder) / FINDINGS} lacks a part, or was changed; make that pack again, or give --since another"
+        ) from None
 
 
 def fingerprint(folder):
@@ -64,27 +77,40 @@ def fingerprint(folder):
 def _read(folder):
     path = Path(folder) / FINDINGS
     if not path.is_file():
-        raise NotDone(f"{folder} is no pack of reports: it has no {FINDINGS}; give --since the folder of an earlier pack")
+        raise NotDone(
+            f"{folder} is no pack of reports: it has no {FINDINGS}; give --since the folder of an earlier pack"
+        )
     try:
         told = json.loads(path.read_text(encoding="utf-8"))
     except (ValueError, RecursionError):
-        raise NotDone(f"{path} cannot be read as JSON; make that pack again, or give --since another") from None
+        raise NotDone(
+            f"{path} cannot be read as JSON; make that pack again, or give --since another"
+        ) from None
     schema = told.get("schema") if isinstance(told, dict) else None
     if schema != SCHEMA:
-        raise NotDone(f"{path} is of schema {clean(schema)}, and this program compares {SCHEMA} alone; make that pack again")
+        raise NotDone(
+            f"{path} is of schema {clean(schema)}, and this program compares {SCHEMA} alone; make that pack again"
+        )
     return told
 
 
 def _same(folder, told, log, parameters):
     theirs, name, asked = told["log"], clean(log.name), told["parameters"]
     if theirs["name"] != name:
-        raise NotDone(f"the pack {folder} is of another log, {clean(theirs['name'])}, not of {name}; give --since a pack of this log")
+        raise NotDone(
+            f"the pack {folder} is of another log, {clean(theirs['name'])}, not of {name}; give --since a pack of this log"
+        )
     if theirs["as_of"] > f"{log.as_of:%Y-%m-%d}":
         raise NotDone(
             f"the pack {folder} is of a later day, {theirs['as_of']}, than this log's {log.as_of:%Y-%m-%d}; give --since an earlier one"
         )
-    if (asked["site"], sorted(asked["vehicle"])) != (parameters["site"], sorted(parameters["vehicle"])):
-        raise NotDone(f"the pack {folder} is about {_about(asked)}, not {_about(parameters)}; give --since a pack of the same vehicles")
+    if (asked["site"], sorted(asked["vehicle"])) != (
+        parameters["site"],
+        sorted(parameters["vehicle"]),
+    ):
+        raise NotDone(
+            f"the pack {folder} is about {_about(asked)}, not {_about(parameters)}; give --since a pack of the same vehicles"
+        )
 
 
 def _about(asked):

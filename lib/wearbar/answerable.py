@@ -24,7 +24,10 @@ def answers(log, record, readings):
     """
     f = _facts(log, record) | _wear_facts(log, readings) | _cost_facts(log, readings)
     unread = ("no-readings", f["metered"] and not f["readings"])
-    stale, no_meter = ("stale", f["stale"] > 0, f["stale"]), ("no-meter", f["no_meter"] > 0, f["no_meter"])
+    stale, no_meter = (
+        ("stale", f["stale"] > 0, f["stale"]),
+        ("no-meter", f["no_meter"] > 0, f["no_meter"]),
+    )
     rows = [
         ("interval_compliance", "on-time", _first(("no-plan", not f["plan"]), unread),
          _first(("no-work-yet", not f["work"]), stale,
@@ -66,7 +69,9 @@ def _told(no, part):
 
 def _first(*checks):
     """(code, amount) of the first check that is met, else None; a check is (code, is met) or (code, is met, amount)."""
-    return next(((code, float(more[0]) if more else np.nan) for code, met, *more in checks if met), None)
+    return next(
+        ((code, float(more[0]) if more else np.nan) for code, met, *more in checks if met), None
+    )
 
 
 def _facts(log, record):
@@ -74,7 +79,11 @@ def _facts(log, record):
     t = log.tables
     fitted, work, fills = t["fitted"], t["work"], t["fuel"]
     no_meter = t["vehicles"].loc[t["vehicles"]["meter"].isin(["hours", "none"]), "vehicle"]
-    piece = fitted["part"].fillna(pd.Series(fitted.index.astype(str), fitted.index)) + "|" + fitted["category"]
+    piece = (
+        fitted["part"].fillna(pd.Series(fitted.index.astype(str), fitted.index))
+        + "|"
+        + fitted["category"]
+    )
     return {
         **{name: len(t[name]) > 0 for name in TABLES},
         "plan": log.plan is not None,
@@ -85,12 +94,23 @@ def _facts(log, record):
         "vehicles": len(t["vehicles"]),
         "stale": int(record["is_stale"].sum()),
         "days": log.record_days,
-        "work_blind": _share(work["odometer"].isna() & work["hours"].isna() & work["vehicle"].isin(record.query("has_meter")["vehicle"])),
+        "work_blind": _share(
+            work["odometer"].isna()
+            & work["hours"].isna()
+            & work["vehicle"].isin(record.query("has_meter")["vehicle"])
+        ),
         "fuel_blind": _share(fills.loc[~fills["vehicle"].isin(no_meter), "odometer"].isna()),
         "costed": _share(work[COSTS].notna().any(axis=1)),
         "ends": int(fitted["reason"].isin(["worn", "failed"]).sum()),
-        "age_unknown": int(((fitted["fitted"].isna() | (fitted["fitted"] < log.first_day)) & fitted["fitted_odometer"].isna()).sum()),
-        "priced": _share(fitted["price"].notna().groupby(piece).any()),  # a piece's price stands in one of its rows
+        "age_unknown": int(
+            (
+                (fitted["fitted"].isna() | (fitted["fitted"] < log.first_day))
+                & fitted["fitted_odometer"].isna()
+            ).sum()
+        ),
+        "priced": _share(
+            fitted["price"].notna().groupby(piece).any()
+        ),  # a piece's price stands in one of its rows
         "sold": t["vehicles"]["disposed_value"].notna().any(),
     }
 
@@ -98,7 +118,9 @@ def _facts(log, record):
 def _wear_facts(log, readings):
     """Parts whose wear was read at two distances or more; what `fitted` says of their depth is a reading too."""
     looks = spans.looks_of(log, readings)
-    worn = log.tables["measurements"]["quantity"].isin(WORN)  # read on a vehicle without distance too
+    worn = log.tables["measurements"]["quantity"].isin(
+        WORN
+    )  # read on a vehicle without distance too
     bare = log.tables["fitted"].merge(log.tables["vehicles"][["vehicle", "meter"]], on="vehicle")
     return {
         "looks": len(looks) > 0 or bool(worn.any()),
@@ -110,7 +132,10 @@ def _wear_facts(log, readings):
 def _cost_facts(log, readings):
     """What the report of running cost can tell."""
     book = money.account(log, readings)
-    periods, born = repairs.observed_periods(book, log, readings), log.tables["vehicles"].set_index("vehicle")["in_service"]
+    periods, born = (
+        repairs.observed_periods(book, log, readings),
+        log.tables["vehicles"].set_index("vehicle")["in_service"],
+    )
     kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, money.value_points(log), born)
     told = sum("cost_per_year" in kind.curve for kind in kept)
     return {

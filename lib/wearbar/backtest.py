@@ -73,7 +73,11 @@ class BackTest:
 
 def best_model(log, readings, test=None):
     """The `UsageModel` of a log by the method and widening that `test` chose; by the first method where nothing was tested."""
-    return _fit(log, readings, test.used, test.widen) if test is not None else _fit(log, readings, next(iter(OWN)))
+    return (
+        _fit(log, readings, test.used, test.widen)
+        if test is not None
+        else _fit(log, readings, next(iter(OWN)))
+    )
 
 
 @lru_cache(maxsize=2)
@@ -91,15 +95,29 @@ def back_test(log, confidence=0.9, replay=None):
     now = usage.path_of(usage.readings(log))
     found = [_used(past, k, now, confidence) for k in range(len(past))]
     cases = pd.concat([cases for cases, _ in found], ignore_index=True) if found else pd.DataFrame()
-    choices = pd.DataFrame([choice for _, choice in found], columns=["cut", "method", "widen", "common_sd"])
+    choices = pd.DataFrame(
+        [choice for _, choice in found], columns=["cut", "method", "widen", "common_sd"]
+    )
     methods, used, widen = _choose(past, now, confidence)
-    return BackTest(cases, choices, methods, used, widen, _common(cases), confidence, replay.tells_when_recorded(), len(cuts))
+    return BackTest(
+        cases,
+        choices,
+        methods,
+        used,
+        widen,
+        _common(cases),
+        confidence,
+        replay.tells_when_recorded(),
+        len(cuts),
+    )
 
 
 def _fit(log, readings, method, widen=None):
     if method in NAIVE:
         model = _naive(log, usage.path_of(readings), method, widen)
-        return replace(model, hours=fit_hours(readings, _fleet(log), log.as_of, log.tables["layups"]))
+        return replace(
+            model, hours=fit_hours(readings, _fleet(log), log.as_of, log.tables["layups"])
+        )
     how = dict(OWN[method])
     stays = log.tables["layups"]
     stays = usual_layups(stays, log.as_of) if how.pop("usual") else stays
@@ -124,9 +142,26 @@ def _naive(log, path, method, widen):
     clock = model.clock
     if method == "last-year":
         same = {
-            name: getattr(clock, name) for name in ("origin", "total", "first", "last", "begin", "until", "before", "waves", "variance")
+            name: getattr(clock, name)
+            for name in (
+                "origin",
+                "total",
+                "first",
+                "last",
+                "begin",
+                "until",
+                "before",
+                "waves",
+                "variance",
+            )
         }
-        clock = LastYear(**same, path=path, names=told.index, last_read=days_of(told["last_date"]), rate=rate.to_numpy())
+        clock = LastYear(
+            **same,
+            path=path,
+            names=told.index,
+            last_read=days_of(told["last_date"]),
+            rate=rate.to_numpy(),
+        )
     return replace(model, vehicles=told, clock=clock)
 
 
@@ -139,7 +174,9 @@ def _asked(log):
     daily = usage.daily_rate(path, log.as_of)
     kept = log.tables["vehicles"].loc[~log.tables["vehicles"]["disposed"].le(log.as_of), "vehicle"]
     daily["age"] = (log.as_of - daily["last_date"]).dt.days
-    daily = daily[daily["vehicle"].isin(kept) & (daily["age"] <= UNREAD_DAYS) & (daily["rate_km_per_day"] > 0)]
+    daily = daily[
+        daily["vehicle"].isin(kept) & (daily["age"] <= UNREAD_DAYS) & (daily["rate_km_per_day"] > 0)
+    ]
     rows = daily.loc[daily.index.repeat(len(AHEAD))].reset_index(drop=True)
     rows["ahead_days"] = np.tile(AHEAD, len(daily))
     rows["km"] = rows["last_km"] + rows["rate_km_per_day"] * (rows["age"] + rows["ahead_days"])
@@ -149,9 +186,17 @@ def _asked(log):
         return {"rows": rows}
     scores = {name: _scores(_fit(log, path, name), rows) for name in (*OWN, *NAIVE)}
     told = np.logical_and.reduce([np.isfinite(df) for _, df in scores.values()])
-    scores = {name: (np.clip(z[told], -_FAR, _FAR), df[told][:, None]) for name, (z, df) in scores.items()}
+    scores = {
+        name: (np.clip(z[told], -_FAR, _FAR), df[told][:, None]) for name, (z, df) in scores.items()
+    }
     chance = {name: special.stdtr(df, z) for name, (z, df) in scores.items()}
-    return {"cut": log.as_of, "path": path, "rows": rows[told].reset_index(drop=True), "scores": scores, "chance": chance}
+    return {
+        "cut": log.as_of,
+        "path": path,
+        "rows": rows[told].reset_index(drop=True),
+        "scores": scores,
+        "chance": chance,
+    }
 
 
 def _scores(model, rows):
@@ -175,7 +220,9 @@ def _judged(one, name, truth, confidence, widen=None):
         z, df = one["scores"][name]
         chance = special.stdtr(df, z / np.asarray(widen)[one["rows"]["bin"]][:, None])
     alpha = (1 - confidence) / 2
-    bottom, middle, top = (np.append(GRID, np.inf)[(chance < side).sum(axis=1)] for side in (alpha, 0.5, 1 - alpha))
+    bottom, middle, top = (
+        np.append(GRID, np.inf)[(chance < side).sum(axis=1)] for side in (alpha, 0.5, 1 - alpha)
+    )
     last = np.where(np.isinf(high), low, GRID[-1])
     bottom, top, true = np.minimum(bottom, last), np.minimum(top, last), np.minimum(high, last)
     p_low, p_high = (at_day(chance, day) for day in (low, high))
@@ -183,11 +230,15 @@ def _judged(one, name, truth, confidence, widen=None):
     return pd.DataFrame(
         {
             "crps_days": crps(chance, truth),
-            "interval_days": top - bottom + (np.maximum(bottom - true, 0) + np.maximum(low - top, 0)) / alpha,
+            "interval_days": top
+            - bottom
+            + (np.maximum(bottom - true, 0) + np.maximum(low - top, 0)) / alpha,
             "inside": inside,
             "before": before,
             "error": np.where(
-                np.isinf(high) | np.isinf(middle), np.nan, np.log(np.maximum((low + true) / 2, 1) / np.clip(middle, 1, GRID[-1]))
+                np.isinf(high) | np.isinf(middle),
+                np.nan,
+                np.log(np.maximum((low + true) / 2, 1) / np.clip(middle, 1, GRID[-1])),
             ),
             "is_reached": np.isfinite(high),
         }
@@ -198,12 +249,21 @@ def _choose(past, path, confidence):
     """(scores of every method, the best, its widening) over cuts, by what `path` knows of them."""
     names = [*OWN, *NAIVE]
     if len(past) < LEAST_CUTS:
-        return pd.DataFrame({"method": names, "crps_days": np.nan, "is_used": False}), names[0], NO_WIDENING
+        return (
+            pd.DataFrame({"method": names, "crps_days": np.nan, "is_used": False}),
+            names[0],
+            NO_WIDENING,
+        )
     truths = [_truth(one, path) for one in past]
     pairs = list(zip(past, truths, strict=True))
-    score = [np.concatenate([crps(one["chance"][name], truth) for one, truth in pairs]).mean() for name in names]
+    score = [
+        np.concatenate([crps(one["chance"][name], truth) for one, truth in pairs]).mean()
+        for name in names
+    ]
     best = names[int(np.argmin(score))]
-    methods = pd.DataFrame({"method": names, "crps_days": score, "is_used": [name == best for name in names]})
+    methods = pd.DataFrame(
+        {"method": names, "crps_days": score, "is_used": [name == best for name in names]}
+    )
     return methods, best, _widening(pairs, best, confidence)
 
 
@@ -213,14 +273,23 @@ def _widening(pairs, name, confidence):
     """
     bins = np.concatenate([one["rows"]["bin"] for one, _ in pairs])
     df = np.concatenate([one["scores"][name][1] for one, _ in pairs])[:, 0]
-    low, high = (np.concatenate([at_day(one["scores"][name][0], getattr(truth, end)) for one, truth in pairs]) for end in ("low", "high"))
+    low, high = (
+        np.concatenate(
+            [at_day(one["scores"][name][0], getattr(truth, end)) for one, truth in pairs]
+        )
+        for end in ("low", "high")
+    )
     is_open = np.concatenate([~truth.is_reached for _, truth in pairs])
     p_low, p_high = (special.stdtr(df, z / MULTIPLES[:, None]) for z in (low, high))
     inside, _ = shares(p_low, np.where(is_open, 1.0, p_high), (1 - confidence) / 2)
     found = []
     for b in range(len(HORIZONS)):
         n = int((bins == b).sum())
-        holds = inside[:, bins == b].mean(axis=1) >= confidence * (1 + 1 / n) if n >= LEAST_CASES else MULTIPLES >= 1
+        holds = (
+            inside[:, bins == b].mean(axis=1) >= confidence * (1 + 1 / n)
+            if n >= LEAST_CASES
+            else MULTIPLES >= 1
+        )
         found.append(float(MULTIPLES[np.argmax(holds)] if holds.any() else MULTIPLES[-1]))
     return tuple(found)
 
@@ -234,7 +303,11 @@ def _used(past, k, now, confidence):
     truth = _truth(one, now)
     found = pd.concat([found, _judged(one, name, truth, confidence, widen)], axis=1)
     for naive in NAIVE:
-        found = found.join(_judged(one, naive, truth, confidence)[["crps_days", "interval_days", "inside"]].add_suffix(f"_{naive}"))
+        found = found.join(
+            _judged(one, naive, truth, confidence)[
+                ["crps_days", "interval_days", "inside"]
+            ].add_suffix(f"_{naive}")
+        )
     return found, (one["cut"], name, widen, _common(pd.concat(earlier) if earlier else found[:0]))
 
 
@@ -251,7 +324,11 @@ def _common(cases):
     if not len(cases):
         return 0.0
     settled = cases.groupby(["cut", "ahead_days"])["is_reached"].transform("mean") >= SETTLED
-    far = cases[settled & (cases["bin"] >= 2) & cases["error"].notna()].groupby(["cut", "vehicle"])["error"].mean()
+    far = (
+        cases[settled & (cases["bin"] >= 2) & cases["error"].notna()]
+        .groupby(["cut", "vehicle"])["error"]
+        .mean()
+    )
     by = far.groupby("cut").agg(["mean", "var", "size"])
     by = by[by["size"] >= 3]
     if len(by) < 3:
@@ -265,7 +342,18 @@ def by_horizon(test):
     """
     rows, c = [], test.cases
     naive = [f"crps_days_{name}" for name in NAIVE]
-    columns = ["low_days", "high_days", "n", "n_open", "inside", "before", "se", "confidence", "crps_days", *naive]
+    columns = [
+        "low_days",
+        "high_days",
+        "n",
+        "n_open",
+        "inside",
+        "before",
+        "se",
+        "confidence",
+        "crps_days",
+        *naive,
+    ]
     if not test.is_told:
         return pd.DataFrame(columns=columns)
     for b, part in c.groupby("bin"):
@@ -284,5 +372,8 @@ def by_horizon(test):
             )
         )
     table = pd.DataFrame(rows, columns=columns)
-    table.attrs |= {"inside": float(c["inside"].mean()), "se": two_way_se(c["inside"], c["vehicle"], c["cut"])}
+    table.attrs |= {
+        "inside": float(c["inside"].mean()),
+        "se": two_way_se(c["inside"], c["vehicle"], c["cut"]),
+    }
     return table

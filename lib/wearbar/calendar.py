@@ -40,7 +40,9 @@ def events_of(log, vehicles=None, confidence=0.9):
     """
     readings = usage.readings(log)
     found = intervals.occasions(log, readings)
-    rows = actions(log, found, None, readings, None, model_by_test(log, confidence), confidence, FAR_DAYS)
+    rows = actions(
+        log, found, None, readings, None, model_by_test(log, confidence), confidence, FAR_DAYS
+    )
     now = found[found["is_current"] & found["is_open"] & ~found["state"].eq("not-finished")]
     if vehicles is not None:
         rows, now = (t[t["vehicle"].isin(list(vehicles))] for t in (rows, now))
@@ -51,7 +53,13 @@ def events_of(log, vehicles=None, confidence=0.9):
 def ics(events, name, as_of):
     """The file's text, lines folded and ended as the standard has it. events: rows with `day, uid, summary, description, category`."""
     stamp = f"{as_of:%Y%m%d}T000000Z"
-    head = ["BEGIN:VCALENDAR", "VERSION:2.0", f"PRODID:-//Wearbar//Wearbar {__version__}//EN", "CALSCALE:GREGORIAN", f"NAME:{_text(name)}"]
+    head = [
+        "BEGIN:VCALENDAR",
+        "VERSION:2.0",
+        f"PRODID:-//Wearbar//Wearbar {__version__}//EN",
+        "CALSCALE:GREGORIAN",
+        f"NAME:{_text(name)}",
+    ]
     lines = [line for row in events.itertuples() for line in _event(row, stamp)]
     return "".join(f"{_folded(line)}\r\n" for line in [*head, *lines, "END:VCALENDAR"])
 
@@ -89,7 +97,13 @@ def _folded(line):
 def _uids(events):
     """An id for each event from what it is and its due point; two alike in that are counted."""
     at = events["due_odometer_km"].round(1).astype(str).str.replace("nan", "", regex=False)
-    parts = [events[c] for c in ("kind", "vehicle", "item", "position")] + [events["due_date"].astype(str), at]
-    keys = pd.Series([UNIT.join(key) for key in zip(*(p.fillna("").astype(str) for p in parts), strict=True)], dtype=object)
+    parts = [events[c] for c in ("kind", "vehicle", "item", "position")] + [
+        events["due_date"].astype(str),
+        at,
+    ]
+    keys = pd.Series(
+        [UNIT.join(key) for key in zip(*(p.fillna("").astype(str) for p in parts), strict=True)],
+        dtype=object,
+    )
     keys = keys + UNIT + keys.groupby(keys).cumcount().astype(str)
     return [f"{hashlib.sha256(key.encode()).hexdigest()[:32]}@wearbar.invalid" for key in keys]

@@ -30,22 +30,32 @@ def main(arguments=None):
         with _stopped_by_signals():
             return asked.run(asked)
     except KeyboardInterrupt:
-        again = "finished reports are kept, and the same command goes on from there" if asked.run is _pack else "run the same command again"
+        again = (
+            "finished reports are kept, and the same command goes on from there"
+            if asked.run is _pack
+            else "run the same command again"
+        )
         return _not_done(f"stopped; {again}")
     except BrokenPipeError:
         sys.stderr.close()
         return NOT_DONE
     except MemoryError:
-        return _not_done("this computer's memory is too small for the log; close other programs and run the same command again")
+        return _not_done(
+            "this computer's memory is too small for the log; close other programs and run the same command again"
+        )
     except Exception as error:
         if os.environ.get("WEARBAR_TRACE"):
             raise
         if isinstance(error, OSError) or type(error).__module__.startswith("wearbar."):
             return _not_done(_sentence(error))
-        if isinstance(error, RuntimeError) and str(error).startswith("Symlink loop"):  # an OSError from Python 3.13 on
+        if isinstance(error, RuntimeError) and str(error).startswith(
+            "Symlink loop"
+        ):  # an OSError from Python 3.13 on
             return _not_done(f"{_sentence(error)}; put the file itself there, or give another path")
         fault = f"{type(error).__name__}: {_sentence(error)}"
-        return _not_done(f"a fault of this program, not of your log: {fault} (with WEARBAR_TRACE=1 set, the same command shows where)")
+        return _not_done(
+            f"a fault of this program, not of your log: {fault} (with WEARBAR_TRACE=1 set, the same command shows where)"
+        )
 
 
 def _print_anything():
@@ -64,7 +74,9 @@ def _stopped_by_signals():
             signal.signal(sign, signal.SIG_IGN)  # once is enough
         raise KeyboardInterrupt
 
-    signs = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
+    signs = [
+        getattr(signal, name) for name in ("SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)
+    ]
     before = {sign: signal.SIG_DFL for sign in signs if signal.getsignal(sign) == signal.SIG_DFL}
     with suppress(ValueError):  # in a thread, signals are for whoever began it
         for sign in before:
@@ -79,63 +91,171 @@ def _stopped_by_signals():
 
 class _Parser(argparse.ArgumentParser):
     def error(self, message):
-        self.exit(NOT_DONE, f"wearbar: {_without_login(message)}; `{self.prog} --help` lists what there is\n")
+        self.exit(
+            NOT_DONE,
+            f"wearbar: {_without_login(message)}; `{self.prog} --help` lists what there is\n",
+        )
 
 
 def _parser():
     parser = _Parser(
-        prog="wearbar", description="From a vehicle service log to reports: what is due, how long parts last, what each mile or km costs."
+        prog="wearbar",
+        description="From a vehicle service log to reports: what is due, how long parts last, what each mile or km costs.",
     )
     parser.add_argument("--version", action="version", version=f"wearbar {__version__}")
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
 
-    pack = commands.add_parser("pack", help="run the reports and write them as a folder of pages", description=_pack.__doc__)
+    pack = commands.add_parser(
+        "pack",
+        help="run the reports and write them as a folder of pages",
+        description=_pack.__doc__,
+    )
     pack.add_argument("log", nargs="?", default="", metavar="LOG", help=LOG_HELP)
-    pack.add_argument("--out", default="wearbar-pack", metavar="DIR", help="folder for the pack (default: %(default)s)")
-    pack.add_argument("--as-of", default="", metavar="DATE", help="last day to count, YYYY-MM-DD (default: the log's own)")
-    pack.add_argument("--only", nargs="+", default=[], metavar="NOTEBOOK", help="these reports alone")
+    pack.add_argument(
+        "--out",
+        default="wearbar-pack",
+        metavar="DIR",
+        help="folder for the pack (default: %(default)s)",
+    )
+    pack.add_argument(
+        "--as-of",
+        default="",
+        metavar="DATE",
+        help="last day to count, YYYY-MM-DD (default: the log's own)",
+    )
+    pack.add_argument(
+        "--only", nargs="+", default=[], metavar="NOTEBOOK", help="these reports alone"
+    )
     pack.add_argument("--site", default="", help="vehicles of this site alone")
     pack.add_argument("--vehicle", nargs="+", default=[], metavar="V", help="these vehicles alone")
-    pack.add_argument("--confidence", type=float, default=0.9, metavar="SHARE", help="of every interval (default: %(default)s)")
-    pack.add_argument("--units", default="", choices=["mi", "km"], help="distances to read in (default: the log's own)")
-    pack.add_argument("--criterion", type=float, default=0.0, metavar="SHARE", help="score by this share of an interval beside the plan's")
-    pack.add_argument("--since", default="", metavar="PACK", help="tell what has changed since this earlier pack of the log")
+    pack.add_argument(
+        "--confidence",
+        type=float,
+        default=0.9,
+        metavar="SHARE",
+        help="of every interval (default: %(default)s)",
+    )
+    pack.add_argument(
+        "--units",
+        default="",
+        choices=["mi", "km"],
+        help="distances to read in (default: the log's own)",
+    )
+    pack.add_argument(
+        "--criterion",
+        type=float,
+        default=0.0,
+        metavar="SHARE",
+        help="score by this share of an interval beside the plan's",
+    )
+    pack.add_argument(
+        "--since",
+        default="",
+        metavar="PACK",
+        help="tell what has changed since this earlier pack of the log",
+    )
     pack.set_defaults(run=_pack)
 
-    sheet = commands.add_parser("sheet", help="write one vehicle's next visit as a page to print", description=_sheet.__doc__)
+    sheet = commands.add_parser(
+        "sheet",
+        help="write one vehicle's next visit as a page to print",
+        description=_sheet.__doc__,
+    )
     sheet.add_argument("log", nargs="?", default="", metavar="LOG", help=LOG_HELP)
-    sheet.add_argument("--vehicle", default="", metavar="V", help="the vehicle (default: the one whose work presses most)")
-    sheet.add_argument("--as-of", default="", metavar="DATE", help="last day to count, YYYY-MM-DD (default: the log's own)")
-    sheet.add_argument("--units", default="", choices=["mi", "km"], help="distances to read in (default: the vehicle's own)")
-    sheet.add_argument("--out", default="visit-sheet.html", metavar="FILE", help="the page to write (default: %(default)s)")
+    sheet.add_argument(
+        "--vehicle",
+        default="",
+        metavar="V",
+        help="the vehicle (default: the one whose work presses most)",
+    )
+    sheet.add_argument(
+        "--as-of",
+        default="",
+        metavar="DATE",
+        help="last day to count, YYYY-MM-DD (default: the log's own)",
+    )
+    sheet.add_argument(
+        "--units",
+        default="",
+        choices=["mi", "km"],
+        help="distances to read in (default: the vehicle's own)",
+    )
+    sheet.add_argument(
+        "--out",
+        default="visit-sheet.html",
+        metavar="FILE",
+        help="the page to write (default: %(default)s)",
+    )
     sheet.set_defaults(run=_sheet)
 
-    calendar = commands.add_parser("calendar", help="write what is due as a calendar file", description=_calendar.__doc__)
+    calendar = commands.add_parser(
+        "calendar", help="write what is due as a calendar file", description=_calendar.__doc__
+    )
     calendar.add_argument("log", nargs="?", default="", metavar="LOG", help=LOG_HELP)
-    calendar.add_argument("--as-of", default="", metavar="DATE", help="last day to count, YYYY-MM-DD (default: the log's own)")
+    calendar.add_argument(
+        "--as-of",
+        default="",
+        metavar="DATE",
+        help="last day to count, YYYY-MM-DD (default: the log's own)",
+    )
     calendar.add_argument("--site", default="", help="vehicles of this site alone")
-    calendar.add_argument("--vehicle", nargs="+", default=[], metavar="V", help="these vehicles alone")
-    calendar.add_argument("--out", default="wearbar.ics", metavar="FILE", help="the file to write (default: %(default)s)")
+    calendar.add_argument(
+        "--vehicle", nargs="+", default=[], metavar="V", help="these vehicles alone"
+    )
+    calendar.add_argument(
+        "--out",
+        default="wearbar.ics",
+        metavar="FILE",
+        help="the file to write (default: %(default)s)",
+    )
     calendar.set_defaults(run=_calendar)
 
-    check = commands.add_parser("check", help="count the log's rows and name its first problems", description=_check.__doc__)
+    check = commands.add_parser(
+        "check", help="count the log's rows and name its first problems", description=_check.__doc__
+    )
     check.add_argument("log", metavar="LOG", help="folder, workbook or database address")
-    check.add_argument("--out", default="", metavar="DIR", help="also write the log here, each row with what is wrong with it")
+    check.add_argument(
+        "--out",
+        default="",
+        metavar="DIR",
+        help="also write the log here, each row with what is wrong with it",
+    )
     check.set_defaults(run=_check)
 
-    start = commands.add_parser("start", help="write an empty log to fill in", description=_start.__doc__)
+    start = commands.add_parser(
+        "start", help="write an empty log to fill in", description=_start.__doc__
+    )
     start.add_argument("folder", metavar="DIR", help="a new or empty folder")
     start.set_defaults(run=_start)
 
-    adopt = commands.add_parser("adopt", help="turn a spreadsheet of one's own into a log", description=_adopt.__doc__)
+    adopt = commands.add_parser(
+        "adopt", help="turn a spreadsheet of one's own into a log", description=_adopt.__doc__
+    )
     adopt.add_argument("file", metavar="FILE", help="a CSV file or a workbook; it is not changed")
-    adopt.add_argument("--map", default="", metavar="MAP.toml", help="which column is which (default: FILE's name with .map.toml, here)")
-    adopt.add_argument("--out", default="", metavar="DIR", help="a new folder for the log (default: FILE's name with -log, here)")
+    adopt.add_argument(
+        "--map",
+        default="",
+        metavar="MAP.toml",
+        help="which column is which (default: FILE's name with .map.toml, here)",
+    )
+    adopt.add_argument(
+        "--out",
+        default="",
+        metavar="DIR",
+        help="a new folder for the log (default: FILE's name with -log, here)",
+    )
     adopt.set_defaults(run=_adopt)
 
-    describe = commands.add_parser("describe", help="write a Data Package descriptor of a log", description=_describe.__doc__)
+    describe = commands.add_parser(
+        "describe", help="write a Data Package descriptor of a log", description=_describe.__doc__
+    )
     describe.add_argument("log", metavar="LOG", help="folder or workbook")
-    describe.add_argument("--out", default="", metavar="FILE", help="where to write it (default: datapackage.json beside the tables)")
+    describe.add_argument(
+        "--out",
+        default="",
+        metavar="FILE",
+        help="where to write it (default: datapackage.json beside the tables)",
+    )
     describe.set_defaults(run=_describe)
     return parser
 
@@ -158,7 +278,11 @@ def _pack(asked):
         since=asked.since,
     )
     if made.set_aside:
-        rows = "1 of the log's rows was" if made.set_aside == 1 else f"{made.set_aside:,} of the log's rows were"
+        rows = (
+            "1 of the log's rows was"
+            if made.set_aside == 1
+            else f"{made.set_aside:,} of the log's rows were"
+        )
         print(f"{rows} set aside: log_check names each, and what would mend it.", file=sys.stderr)
     print(made.first_page)
     return SET_ASIDE if made.set_aside else DONE
@@ -170,7 +294,9 @@ def _sheet(asked):
 
     _refuse_to_replace(asked.out, b'<span class="mark">Wearbar</span>')
     vehicle = [asked.vehicle] if asked.vehicle else []
-    set_aside = make_page("visit_sheet", asked.out, asked.log, asked.as_of, vehicle=vehicle, units=asked.units)
+    set_aside = make_page(
+        "visit_sheet", asked.out, asked.log, asked.as_of, vehicle=vehicle, units=asked.units
+    )
     print(Path(asked.out).resolve().as_uri())
     return SET_ASIDE if set_aside else DONE
 
@@ -185,7 +311,11 @@ def _calendar(asked):
     whole, cut = reports.check(asked.log, asked.as_of, asked.site, asked.vehicle)
     text, n, n_without = calendar_of(whole, cut.tables["vehicles"]["vehicle"])
     Path(asked.out).write_bytes(text.encode())
-    missing = f"; {plural(n_without, 'open task')} without a day: nothing tells when the vehicle will get there" if n_without else ""
+    missing = (
+        f"; {plural(n_without, 'open task')} without a day: nothing tells when the vehicle will get there"
+        if n_without
+        else ""
+    )
     print(f"{asked.out}: {plural(n, 'event')}{missing}")
     return SET_ASIDE if len(whole.set_aside) else DONE
 
@@ -201,13 +331,19 @@ def _check(asked):
     for title, rows in (("set aside", log.set_aside), ("kept, with a doubt", log.warnings)):
         print(f"\n{plural(len(rows), 'row')} {title}")
         for row in rows.head(PROBLEMS_SHOWN).itertuples():
-            print(f"  {row.table} line {_line(row.line)}, {_line(row.column)}: {_line(row.value)} - {_line(row.rule)}; {_line(row.remedy)}")
+            print(
+                f"  {row.table} line {_line(row.line)}, {_line(row.column)}: {_line(row.value)} - {_line(row.rule)}; {_line(row.remedy)}"
+            )
         if len(rows) > PROBLEMS_SHOWN:
             print(f"  and {len(rows) - PROBLEMS_SHOWN:,} more")
     if asked.out:
         out = logs.write_marked(log, asked.out)
-        print(f"\nMend the copy in {out / 'log'}, where each row set aside says why; {out / 'set_aside'} has those rows alone.")
-        print(f"Then check the copy itself: wearbar check {out / 'log'}. What stands in its column mend may stay there: it is not read.")
+        print(
+            f"\nMend the copy in {out / 'log'}, where each row set aside says why; {out / 'set_aside'} has those rows alone."
+        )
+        print(
+            f"Then check the copy itself: wearbar check {out / 'log'}. What stands in its column mend may stay there: it is not read."
+        )
     return SET_ASIDE if len(log.set_aside) else DONE
 
 
@@ -215,7 +351,9 @@ def _start(asked):
     """Write an empty service log: a file for each table with its header, log.toml and plan.toml with their keys explained, and a guide."""
     from wearbar.start import start_log
 
-    print(f"An empty log is in {start_log(asked.folder)}: read GUIDE.md there, fill in vehicles.csv and odometer.csv first.")
+    print(
+        f"An empty log is in {start_log(asked.folder)}: read GUIDE.md there, fill in vehicles.csv and odometer.csv first."
+    )
     return DONE
 
 
@@ -251,7 +389,9 @@ def _refuse_to_replace(path, sign):
 
     path = Path(path)
     if path.exists() and not path.is_dir() and not (path.is_file() and sign in path.read_bytes()):
-        raise NotDone(f"{path} is there and was not written by this command; give --out another name")
+        raise NotDone(
+            f"{path} is there and was not written by this command; give --out another name"
+        )
 
 
 def _ledger(log, every=True):

@@ -42,8 +42,13 @@ class Clock:
             return np.zeros(len(start))
 
         def mean(a, b):
-            a, b = (np.clip(day - self.origin, 0, len(self.total) - 1) for day in (a, np.maximum(b, a + 1)))
-            return (self.waves[b] - self.waves[a]) / np.maximum(self.total[b] - self.total[a], 1e-9)[:, None]
+            a, b = (
+                np.clip(day - self.origin, 0, len(self.total) - 1)
+                for day in (a, np.maximum(b, a + 1))
+            )
+            return (self.waves[b] - self.waves[a]) / np.maximum(
+                self.total[b] - self.total[a], 1e-9
+            )[:, None]
 
         off = mean(start, end) - mean(start - record, start)
         return np.einsum("ni,ij,nj->n", off, self.variance, off)
@@ -62,11 +67,22 @@ class Clock:
         row = last_not_above(self.begin, first, last, day)
         begun = row >= first
         row = np.where(begun, row, 0)
-        return np.where(begun, self.before[row] + self._sum(np.minimum(day, self.until[row])) - self._sum(self.begin[row]), 0.0)
+        return np.where(
+            begun,
+            self.before[row]
+            + self._sum(np.minimum(day, self.until[row]))
+            - self._sum(self.begin[row]),
+            0.0,
+        )
 
     def between(self, code, start, end):
         """Days of use from the end of day start to the end of day end."""
-        return self._sum(end) - self._sum(start) - self._laid_up(code, end) + self._laid_up(code, start)
+        return (
+            self._sum(end)
+            - self._sum(start)
+            - self._laid_up(code, end)
+            + self._laid_up(code, start)
+        )
 
     def after(self, code, start, days):
         """The first day by whose end so many days of use have gone since the end of day start; past `last_day` where none is."""
@@ -74,7 +90,10 @@ class Clock:
         while np.any(low < high):
             middle = (low + high) // 2
             short = (self.between(code, start, middle) < days - 1e-9) & (low < high)
-            low, high = np.where(short, middle + 1, low), np.where(short, high, np.minimum(middle, high))
+            low, high = (
+                np.where(short, middle + 1, low),
+                np.where(short, high, np.minimum(middle, high)),
+            )
         return low
 
 
@@ -114,20 +133,35 @@ def clock_of(names, spans, end, layups=None, seasonal=True):
     """
     origin = int(min(spans["start"].min(initial=end), end - 366 * YEARS_BACK))
     last = end + 366 * _YEARS_AHEAD
-    weight, wave, variance = season_fit(spans, origin, last) if seasonal else (np.ones(last - origin + 1), None, None)
-    total, waves = np.cumsum(weight), None if wave is None else np.cumsum(weight[:, None] * wave, axis=0)
-    rows = layups.dropna(subset=["from"]) if layups is not None else pd.DataFrame({"vehicle": [], "from": [], "to": []})
+    weight, wave, variance = (
+        season_fit(spans, origin, last) if seasonal else (np.ones(last - origin + 1), None, None)
+    )
+    total, waves = (
+        np.cumsum(weight),
+        None if wave is None else np.cumsum(weight[:, None] * wave, axis=0),
+    )
+    rows = (
+        layups.dropna(subset=["from"])
+        if layups is not None
+        else pd.DataFrame({"vehicle": [], "from": [], "to": []})
+    )
     begin = np.maximum(days_of(rows["from"]) - 1, origin)
     until = np.where(rows["to"].isna(), end, days_of(rows["to"]))
     who, begin, until = merged(rows["vehicle"], begin, until)
     code = names.get_indexer(pd.Index(who))
     order = np.lexsort((begin, code))[np.count_nonzero(code < 0) :]
-    code, begin, until = code[order], begin[order], np.minimum(until[order], origin + len(total) - 1)
+    code, begin, until = (
+        code[order],
+        begin[order],
+        np.minimum(until[order], origin + len(total) - 1),
+    )
     first = np.searchsorted(code, np.arange(len(names)))
     last = np.searchsorted(code, np.arange(len(names)), side="right")
     spent = total[until - origin] - total[begin - origin]
     so_far = np.append(0.0, np.cumsum(spent))
-    return Clock(origin, total, first, last, begin, until, so_far[:-1] - so_far[first][code], waves, variance)
+    return Clock(
+        origin, total, first, last, begin, until, so_far[:-1] - so_far[first][code], waves, variance
+    )
 
 
 def usual_layups(layups, as_of, years=2):
@@ -141,6 +175,11 @@ def usual_layups(layups, as_of, years=2):
     usual = rows["reason"].map(ended.groupby(rows["reason"]).median()).fillna(ended.median())
     open_until = days_later(rows["from"], usual).clip(lower=pd.Timestamp(as_of))
     rows = rows.assign(to=rows["to"].fillna(open_until))
-    again = rows[rows["reason"].eq("season") & (rows["from"] > pd.Timestamp(as_of) - pd.Timedelta(days=365))]
-    ahead = [again.assign(**{c: again[c] + pd.DateOffset(years=n) for c in ("from", "to")}) for n in range(1, years + 1)]
+    again = rows[
+        rows["reason"].eq("season") & (rows["from"] > pd.Timestamp(as_of) - pd.Timedelta(days=365))
+    ]
+    ahead = [
+        again.assign(**{c: again[c] + pd.DateOffset(years=n) for c in ("from", "to")})
+        for n in range(1, years + 1)
+    ]
     return pd.concat([rows, *ahead], ignore_index=True) if len(again) else rows

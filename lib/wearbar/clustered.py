@@ -21,7 +21,9 @@ __all__ = [
     "tangent_of_additive",
 ]
 
-MAX_PERMUTATIONS = 50_000  # as many orders as this are all gone through; of more, this many are drawn
+MAX_PERMUTATIONS = (
+    50_000  # as many orders as this are all gone through; of more, this many are drawn
+)
 
 
 @dataclass(frozen=True)
@@ -64,7 +66,11 @@ class ClusteredFit:
         code = self.code if groups is None else pd.factorize(np.asarray(groups), sort=True)[0]
         left = np.eye(self.u.shape[1]) - _grams(code, self.u)
         scores = _sum_by(code, self.u * self.residual[:, None])
-        return self.beta - np.einsum("gij,gj->gi", np.linalg.pinv(left, rcond=1e-8, hermitian=True), scores) @ self.r_inverse.T
+        return (
+            self.beta
+            - np.einsum("gij,gj->gi", np.linalg.pinv(left, rcond=1e-8, hermitian=True), scores)
+            @ self.r_inverse.T
+        )
 
 
 def fit_clustered(design, y, cluster, ratio=None, weights=None):
@@ -81,7 +87,9 @@ def fit_clustered(design, y, cluster, ratio=None, weights=None):
     u, r = np.linalg.qr(both[:, :-1])
     r_inverse = np.linalg.inv(r)
     beta = r_inverse @ (u.T @ both[:, -1])
-    return ClusteredFit(beta, both[:, -1] - both[:, :-1] @ beta, ratio, u, r_inverse, code, _grams(code, u))
+    return ClusteredFit(
+        beta, both[:, -1] - both[:, :-1] @ beta, ratio, u, r_inverse, code, _grams(code, u)
+    )
 
 
 def intercept_ratio(design, y, cluster, weights=None):
@@ -90,7 +98,11 @@ def intercept_ratio(design, y, cluster, weights=None):
     root = np.ones(len(code)) if weights is None else np.sqrt(weights)
     rows = np.column_stack([np.asarray(design, float), np.asarray(y, float)]) * root[:, None]
     n, p = len(rows), rows.shape[1] - 1
-    size, sums, cross = np.bincount(code, root**2), _sum_by(code, rows * root[:, None]), rows.T @ rows
+    size, sums, cross = (
+        np.bincount(code, root**2),
+        _sum_by(code, rows * root[:, None]),
+        rows.T @ rows,
+    )
     if n <= p or np.bincount(code).max() == 1:
         return 0.0
 
@@ -164,7 +176,12 @@ def permutation_slope(y, x, strata, confidence, rng):
     n, tail = len(deals), (1 - confidence) / 2
     reach = int(np.floor(tail * n + 1e-9)) - still.sum()  # deals that may lie beyond the limit
     low, high = (at[reach], at[-1 - reach]) if 0 <= reach < len(at) else (-np.inf, np.inf)
-    return float(centred @ y / (centred @ centred)), float(low), float(high), float((still.sum() + (at <= 0).sum()) / n)
+    return (
+        float(centred @ y / (centred @ centred)),
+        float(low),
+        float(high),
+        float((still.sum() + (at <= 0).sum()) / n),
+    )
 
 
 def _deals(code, rng):
@@ -173,7 +190,9 @@ def _deals(code, rng):
         deals = np.zeros((1, 0), int)
         for first, size in zip(np.cumsum(sizes) - sizes, sizes, strict=True):
             block = first + np.array(list(permutations(range(size))), int)
-            deals = np.hstack([np.repeat(deals, len(block), axis=0), np.tile(block, (len(deals), 1))])
+            deals = np.hstack(
+                [np.repeat(deals, len(block), axis=0), np.tile(block, (len(deals), 1))]
+            )
         return deals
     drawn = np.argsort(code + rng.random((MAX_PERMUTATIONS, len(code))), axis=1)
     drawn[0] = np.arange(len(code))
@@ -195,5 +214,9 @@ def _grams(code, u):
 def _weighted(rows, code, ratio, root):
     """Rows (already times `root`) such that a random intercept leaves them independent and alike."""
     size = np.bincount(code, root**2)
-    part = (1 - 1 / np.sqrt(1 + size * ratio))[:, None] * _sum_by(code, rows * root[:, None]) / size[:, None]
+    part = (
+        (1 - 1 / np.sqrt(1 + size * ratio))[:, None]
+        * _sum_by(code, rows * root[:, None])
+        / size[:, None]
+    )
     return rows - root[:, None] * part[code]

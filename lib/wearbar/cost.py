@@ -5,7 +5,17 @@ import pandas as pd
 from scipy import stats
 from scipy.special import comb
 
-from wearbar.estimate import SMALL_SITE, Estimate, holm, ratio, ratio_apart, ratio_change, ratios, shrink, untold
+from wearbar.estimate import (
+    SMALL_SITE,
+    Estimate,
+    holm,
+    ratio,
+    ratio_apart,
+    ratio_change,
+    ratios,
+    shrink,
+    untold,
+)
 
 __all__ = [
     "CLEAR_P",
@@ -23,7 +33,10 @@ __all__ = [
     "total_per_km",
 ]
 
-MIN_DAYS, YEAR_DAYS = 91, 365  # a cost by distance or day needs so long a record, a year's distance a year
+MIN_DAYS, YEAR_DAYS = (
+    91,
+    365,
+)  # a cost by distance or day needs so long a record, a year's distance a year
 CLEAR_P = 0.05  # a Holm-adjusted chance below this is called a difference
 DEALS = 1999  # of vehicles among groups, for the chance of a difference
 MIN_APART = 5  # vehicles on either side, for limits of a difference
@@ -51,8 +64,14 @@ def cost_per_km(account, by=None, confidence=0.9):
     refused = ~(made["known_share"] >= MIN_KNOWN) | short
     made[["value", "low", "high"]] = made[["value", "low", "high"]].mask(refused)
     made["cost_per_day"] = made["cost_per_day"].mask(refused & short)
-    made = made.rename(columns={"value": "cost_per_km", "denominator": "distance_km"}).drop(columns="numerator")
-    return made.rename_axis(by or "group").reset_index().sort_values("amount", ascending=False, ignore_index=True)
+    made = made.rename(columns={"value": "cost_per_km", "denominator": "distance_km"}).drop(
+        columns="numerator"
+    )
+    return (
+        made.rename_axis(by or "group")
+        .reset_index()
+        .sort_values("amount", ascending=False, ignore_index=True)
+    )
 
 
 def _group(vehicle, cars, by):
@@ -68,8 +87,15 @@ def _entries(lines, distance, keys, column):
     sums = lines.groupby([*keys, *([column] if column else [])], observed=True)["amount"].sum()
     if column:
         table = sums.unstack(column).reindex(distance.index).fillna(0.0)
-        return table.stack().rename("amount").reset_index().join(distance.rename("distance_km"), on=keys)
-    return pd.DataFrame({"amount": sums.reindex(distance.index).fillna(0.0), "distance_km": distance}).reset_index()
+        return (
+            table.stack()
+            .rename("amount")
+            .reset_index()
+            .join(distance.rename("distance_km"), on=keys)
+        )
+    return pd.DataFrame(
+        {"amount": sums.reindex(distance.index).fillna(0.0), "distance_km": distance}
+    ).reset_index()
 
 
 def _with_days(made, account, cars, by, of_lines):
@@ -79,13 +105,21 @@ def _with_days(made, account, cars, by, of_lines):
     days = cars["days"].sum() if of_lines else cars["days"].groupby(_group(names, cars, by)).sum()
     amount = lines["amount"].groupby(group).sum(min_count=1)
     made = made.reindex(made.index.union(amount.index))
-    made["amount"] = amount.reindex(made.index).where(made.index.isin(amount.index), 0.0)  # rows without their money are not free
+    made["amount"] = amount.reindex(made.index).where(
+        made.index.isin(amount.index), 0.0
+    )  # rows without their money are not free
     made["days"] = days if of_lines else days.reindex(made.index)
-    bills = lines[lines["amount"].fillna(0).ne(0)].drop_duplicates(["source", "line"])  # what is spread by month counts once
-    made["bills"] = bills.groupby(group.loc[bills.index]).size().reindex(made.index).fillna(0).astype(int)
+    bills = lines[lines["amount"].fillna(0).ne(0)].drop_duplicates(
+        ["source", "line"]
+    )  # what is spread by month counts once
+    made["bills"] = (
+        bills.groupby(group.loc[bills.index]).size().reindex(made.index).fillna(0).astype(int)
+    )
     made["share"] = made["amount"] / made["amount"].sum()
     made["cost_per_day"] = made["amount"] / made["days"]
-    made["known_share"] = _known_by(lines, group).reindex(made.index).fillna(pd.Series(1.0, amount.index)).fillna(0.0)
+    made["known_share"] = (
+        _known_by(lines, group).reindex(made.index).fillna(pd.Series(1.0, amount.index)).fillna(0.0)
+    )
     return made.astype({"n": "Int64"})
 
 
@@ -93,7 +127,9 @@ def _known_by(lines, group):
     """Least share of rows with money over the workshop's (work, fitted) and fuel, by group."""
     rows = lines[~lines["is_fixed"]]
     part = np.where(rows["source"].eq("fuel"), "fuel", "workshop")
-    return rows["amount"].notna().groupby([group.loc[rows.index], part]).mean().groupby(level=0).min()
+    return (
+        rows["amount"].notna().groupby([group.loc[rows.index], part]).mean().groupby(level=0).min()
+    )
 
 
 def by_vehicle(account, confidence=0.9):
@@ -103,11 +139,15 @@ def by_vehicle(account, confidence=0.9):
     """
     made = cost_per_km(account, "vehicle", confidence)
     made["kind"] = made["vehicle"].map(account.vehicles.set_index("vehicle")["kind"])
-    made["km_per_year"] = (made["distance_km"] / made["days"] * 365.25).where(made["days"] >= YEAR_DAYS)
+    made["km_per_year"] = (made["distance_km"] / made["days"] * 365.25).where(
+        made["days"] >= YEAR_DAYS
+    )
     quarters = account.quarters.set_index(["vehicle", "quarter"])["distance_km"]
     dated = account.lines.assign(quarter=pd.DatetimeIndex(account.lines["date"]).to_period("Q"))
     inner = _entries(dated, quarters, ["vehicle", "quarter"], None)
-    within = ratios(inner["vehicle"], inner["amount"], inner["distance_km"], confidence).reindex(made["vehicle"])
+    within = ratios(inner["vehicle"], inner["amount"], inner["distance_km"], confidence).reindex(
+        made["vehicle"]
+    )
     t = stats.t.ppf((1 + confidence) / 2, (within["n"] - 1).clip(lower=1).astype(float))
     se = np.log((within["high"] / within["low"]).where(within["low"] > 0)).to_numpy() / (2 * t)
     drawn = shrink(np.log(made["cost_per_km"].where(made["cost_per_km"] > 0)), se, made["kind"])
@@ -131,23 +171,41 @@ def by_year(account, confidence=0.9):
     Frame `year, cost_per_km, low, high, n, distance_km, is_whole`; limits from the spread between vehicles. is_whole: the account spans
     the year.
     """
-    lines, entries = account.lines.assign(year=account.lines["date"].dt.year), _by_vehicle_and_year(account)
+    lines, entries = (
+        account.lines.assign(year=account.lines["date"].dt.year),
+        _by_vehicle_and_year(account),
+    )
     made = ratios(entries["year"], entries["amount"], entries["distance_km"], confidence)
-    made = made.rename(columns={"value": "cost_per_km", "denominator": "distance_km"}).rename_axis("year").reset_index()
+    made = (
+        made.rename(columns={"value": "cost_per_km", "denominator": "distance_km"})
+        .rename_axis("year")
+        .reset_index()
+    )
     known = _known_by(lines, lines["year"]).reindex(made["year"]).fillna(1.0).to_numpy()
     shown = (pd.Series(known) >= MIN_KNOWN) & (account.vehicles["days"].max() >= MIN_DAYS)
     made[["cost_per_km", "low", "high"]] = made[["cost_per_km", "low", "high"]].where(shown)
     first, last = account.vehicles["start"].min(), account.vehicles["end"].max()
     year = made["year"].astype(str)
-    made["is_whole"] = (pd.to_datetime(year + "-01-01") >= first) & (pd.to_datetime(year + "-12-31") <= last)
-    made["n"] = made["year"].map(account.quarters.groupby(account.quarters["quarter"].dt.year)["vehicle"].nunique())
+    made["is_whole"] = (pd.to_datetime(year + "-01-01") >= first) & (
+        pd.to_datetime(year + "-12-31") <= last
+    )
+    made["n"] = made["year"].map(
+        account.quarters.groupby(account.quarters["quarter"].dt.year)["vehicle"].nunique()
+    )
     return made[["year", "cost_per_km", "low", "high", "n", "distance_km", "is_whole"]]
 
 
 def _by_vehicle_and_year(account):
     """Amount and distance of every vehicle and calendar year with a distance."""
-    distance = account.quarters.groupby(["vehicle", account.quarters["quarter"].dt.year.rename("year")])["distance_km"].sum()
-    return _entries(account.lines.assign(year=account.lines["date"].dt.year), distance, ["vehicle", "year"], None)
+    distance = account.quarters.groupby(
+        ["vehicle", account.quarters["quarter"].dt.year.rename("year")]
+    )["distance_km"].sum()
+    return _entries(
+        account.lines.assign(year=account.lines["date"].dt.year),
+        distance,
+        ["vehicle", "year"],
+        None,
+    )
 
 
 def change_of_years(account, confidence=0.9):
@@ -163,8 +221,14 @@ def change_of_years(account, confidence=0.9):
         return Estimate(np.nan, np.nan, np.nan, confidence, 0, note=note), np.nan, None
     years = int(told["year"].iat[0]), int(told["year"].iat[-1])
     made = _by_vehicle_and_year(account)
-    wide = made.pivot(index="vehicle", columns="year", values=["amount", "distance_km"]).reindex(columns=years, level=1).dropna()
-    found, p = ratio_change(*((wide["amount"][y], wide["distance_km"][y]) for y in years), confidence)
+    wide = (
+        made.pivot(index="vehicle", columns="year", values=["amount", "distance_km"])
+        .reindex(columns=years, level=1)
+        .dropna()
+    )
+    found, p = ratio_change(
+        *((wide["amount"][y], wide["distance_km"][y]) for y in years), confidence
+    )
     return found, p, years
 
 
@@ -181,18 +245,32 @@ def differences(account, by, confidence=0.9, rng=None):
     made["group"] = made["vehicle"].map(cars[by])
     made = made[made["group"].notna() & ~made["group"].isin(_refused_groups(account, cars, by))]
     size = made["group"].value_counts()
-    made = made[made["group"].isin(size.index[size >= SMALL_SITE])].sort_values("group", kind="stable")
+    made = made[made["group"].isin(size.index[size >= SMALL_SITE])].sort_values(
+        "group", kind="stable"
+    )
     names, money = made["group"].unique(), made[["amount", "distance_km"]].to_numpy().T
-    p, least = _dealt(money, made["group"].to_numpy(), names, rng or np.random.default_rng(30)) if len(names) > 1 else ([], 1.0)
+    p, least = (
+        _dealt(money, made["group"].to_numpy(), names, rng or np.random.default_rng(30))
+        if len(names) > 1
+        else ([], 1.0)
+    )
     rows = []
     for name, chance in zip(names, p, strict=False):
         own = made["group"].eq(name).to_numpy()
         found, _ = ratio_apart(money[:, own], money[:, ~own], confidence)
-        limits = (found.low, found.high) if min(own.sum(), (~own).sum()) >= MIN_APART else (np.nan, np.nan)
+        limits = (
+            (found.low, found.high)
+            if min(own.sum(), (~own).sum()) >= MIN_APART
+            else (np.nan, np.nan)
+        )
         rows.append((name, found.value, *limits, int(own.sum()), chance))
-    frame = pd.DataFrame(rows if least * len(rows) <= CLEAR_P else [], columns=[by, "ratio", "low", "high", "n", "p"])
+    frame = pd.DataFrame(
+        rows if least * len(rows) <= CLEAR_P else [], columns=[by, "ratio", "low", "high", "n", "p"]
+    )
     frame["p_holm"] = holm(frame["p"].to_numpy(float))
-    return frame.assign(is_clear=frame["p_holm"] < CLEAR_P).sort_values("ratio", ascending=False, ignore_index=True)
+    return frame.assign(is_clear=frame["p_holm"] < CLEAR_P).sort_values(
+        "ratio", ascending=False, ignore_index=True
+    )
 
 
 def _dealt(money, group, names, rng):
@@ -223,22 +301,44 @@ def total_per_km(account, confidence=0.9):
     """The whole account's cost per distance as an `Estimate`; its note says in words why there is none, or what the interval rests on."""
     made = cost_per_km(account, None, confidence)
     if not account.lines["amount"].notna().any():
-        return Estimate(np.nan, np.nan, np.nan, confidence, 0, unit="money_per_km", note="the log holds no money")
-    if made.empty or (not made["distance_km"].iat[0] > 0 and account.vehicles["days"].max() >= MIN_DAYS):
-        return Estimate(np.nan, np.nan, np.nan, confidence, 0, unit="money_per_km", note=_no_distance(account))
+        return Estimate(
+            np.nan,
+            np.nan,
+            np.nan,
+            confidence,
+            0,
+            unit="money_per_km",
+            note="the log holds no money",
+        )
+    if made.empty or (
+        not made["distance_km"].iat[0] > 0 and account.vehicles["days"].max() >= MIN_DAYS
+    ):
+        return Estimate(
+            np.nan, np.nan, np.nan, confidence, 0, unit="money_per_km", note=_no_distance(account)
+        )
     row = made.iloc[0]
-    note = "" if np.isfinite(row["low"]) else f"that needs three vehicles and {MIN_BILLS} rows with money"
+    note = (
+        ""
+        if np.isfinite(row["low"])
+        else f"that needs three vehicles and {MIN_BILLS} rows with money"
+    )
     if np.isnan(row["cost_per_km"]):
         note = "too few rows have their money"
     if account.vehicles["days"].max() < MIN_DAYS:
         note = f"it needs three months of record, and this log has {account.vehicles['days'].max()} days"
     limits = [float(row[c]) for c in ("cost_per_km", "low", "high")]
     n = 0 if pd.isna(row["n"]) else int(row["n"])  # a record of one day has no distance to count
-    return Estimate(*limits, confidence, n, unit="money_per_km", method="jackknife over vehicles", note=note)
+    return Estimate(
+        *limits, confidence, n, unit="money_per_km", method="jackknife over vehicles", note=note
+    )
 
 
 def _no_distance(account):
-    return "no distance is known" if account.vehicles["meter"].isin(["distance", "both"]).any() else "no vehicle has a distance meter"
+    return (
+        "no distance is known"
+        if account.vehicles["meter"].isin(["distance", "both"]).any()
+        else "no vehicle has a distance meter"
+    )
 
 
 def largest_bill(account):
@@ -247,7 +347,9 @@ def largest_bill(account):
     days = lines.groupby(["vehicle", "date"])["amount"].sum().reset_index()
     if not (days["amount"] > 0).any():
         return None
-    return days.assign(share=days["amount"] / account.lines["amount"].sum()).loc[days["amount"].idxmax()]
+    return days.assign(share=days["amount"] / account.lines["amount"].sum()).loc[
+        days["amount"].idxmax()
+    ]
 
 
 def depreciation_per_km(account, confidence=0.9):
@@ -263,11 +365,27 @@ def owning_per_km(account, confidence=0.9):
     """
     part = _valued(account)
     lines = account.lines[account.lines["vehicle"].isin(part.index)]
-    spent = lines[lines["with_distance"]].groupby("vehicle")["amount"].sum().reindex(part.index).fillna(0.0)
+    spent = (
+        lines[lines["with_distance"]]
+        .groupby("vehicle")["amount"]
+        .sum()
+        .reindex(part.index)
+        .fillna(0.0)
+    )
     known = _known_by(lines, pd.Series("all", lines.index))
-    made = ratio(part["fall"] + part["share"] * spent, part["distance_km"], confidence, "money_per_km")
+    made = ratio(
+        part["fall"] + part["share"] * spent, part["distance_km"], confidence, "money_per_km"
+    )
     if not lines["amount"].notna().any() or (known < MIN_KNOWN).any():
-        return Estimate(np.nan, np.nan, np.nan, confidence, len(part), unit="money_per_km", note="too few rows have their money")
+        return Estimate(
+            np.nan,
+            np.nan,
+            np.nan,
+            confidence,
+            len(part),
+            unit="money_per_km",
+            note="too few rows have their money",
+        )
     return made
 
 
@@ -277,4 +395,6 @@ def _valued(account):
     by = worth.groupby("vehicle")[["amount", "days"]].sum()
     cars = account.vehicles.set_index("vehicle").loc[by.index]
     share = (by["days"] / ((cars["known_to"] - cars["known_from"]).dt.days + 1)).clip(upper=1)
-    return pd.DataFrame({"fall": by["amount"], "share": share, "distance_km": cars["distance_km"] * share})
+    return pd.DataFrame(
+        {"fall": by["amount"], "share": share, "distance_km": cars["distance_km"] * share}
+    )

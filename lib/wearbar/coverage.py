@@ -12,14 +12,33 @@ import pandas as pd
 from wearbar import usage
 from wearbar.tables import MAIN_DATE, PERIODS, RULES, TABLES
 
-__all__ = ["STALE_DAYS", "Timeline", "by_table", "headlines", "moved", "problems", "record", "timeline"]
+__all__ = [
+    "STALE_DAYS",
+    "Timeline",
+    "by_table",
+    "headlines",
+    "moved",
+    "problems",
+    "record",
+    "timeline",
+]
 
 STALE_DAYS = 45  # a vehicle not read for longer is not judged (common practice, no source)
 GAP_DAYS = 60  # as usage.gaps
 MOST_ROWS = 40  # of a timeline; the vehicles with the longest gaps
-MOVES = 0.005  # a headline figure that doubtful rows move by less than this share is not said to move
+MOVES = (
+    0.005  # a headline figure that doubtful rows move by less than this share is not said to move
+)
 MOVED = ["rule", "table", "rows", "figure", "with_them", "without", "change_share"]
-COVERS = ("odometer", "work", "fitted", "measurements", "fuel", "use", "fixed_costs")  # tables whose rows ought to fill the record
+COVERS = (
+    "odometer",
+    "work",
+    "fitted",
+    "measurements",
+    "fuel",
+    "use",
+    "fixed_costs",
+)  # tables whose rows ought to fill the record
 COSTS = ["labour_cost", "parts_cost", "other_cost"]
 
 
@@ -30,15 +49,23 @@ def by_table(log):
     tables of things that need not happen.
     """
     life = _life(log)
-    months = pd.DataFrame({"vehicle": life.index, "month": _months(life["begin"]), "stop": _months(life["stop"])})
-    read = months[months["vehicle"].map(life["has_meter"])]  # the others have nothing for the table of readings
-    return pd.DataFrame([_one_table(log, name, read if name == "odometer" else months) for name in TABLES])
+    months = pd.DataFrame(
+        {"vehicle": life.index, "month": _months(life["begin"]), "stop": _months(life["stop"])}
+    )
+    read = months[
+        months["vehicle"].map(life["has_meter"])
+    ]  # the others have nothing for the table of readings
+    return pd.DataFrame(
+        [_one_table(log, name, read if name == "odometer" else months) for name in TABLES]
+    )
 
 
 def _one_table(log, name, months):
     frame = log.tables[name]
     total = float((months["stop"] - months["month"] + 1).clip(lower=0).sum())
-    dates = [frame[c] for c in MAIN_DATE.get(name, ())] or [pd.Series(pd.NaT, frame.index, dtype="datetime64[ns]")]
+    dates = [frame[c] for c in MAIN_DATE.get(name, ())] or [
+        pd.Series(pd.NaT, frame.index, dtype="datetime64[ns]")
+    ]
     begin = pd.concat(dates, axis=1).bfill(axis=1).iloc[:, 0]
     row = {
         "table": name, "is_present": name in log.present, "rows": len(frame), "first": begin.min(), "last": begin.max(),
@@ -47,10 +74,19 @@ def _one_table(log, name, months):
     if name not in COVERS or name not in log.present or not total:
         return row
     end = frame[PERIODS[name][1]].fillna(log.as_of) if name in PERIODS else begin
-    spans = pd.DataFrame({"vehicle": frame["vehicle"].to_numpy(), "a": _months(begin.fillna(log.first_day)), "b": _months(end)})
+    spans = pd.DataFrame(
+        {
+            "vehicle": frame["vehicle"].to_numpy(),
+            "a": _months(begin.fillna(log.first_day)),
+            "b": _months(end),
+        }
+    )
     spans = spans.merge(months, on="vehicle")
     a, b = np.maximum(spans["a"], spans["month"]), np.minimum(spans["b"], spans["stop"])
-    return {**row, "months_share": _distinct_months(spans["vehicle"], a.to_numpy(), b.to_numpy()) / total}
+    return {
+        **row,
+        "months_share": _distinct_months(spans["vehicle"], a.to_numpy(), b.to_numpy()) / total,
+    }
 
 
 def _distinct_months(vehicle, a, b):
@@ -71,7 +107,14 @@ def _life(log):
     fleet = log.tables["vehicles"].set_index("vehicle")
     begin = fleet["acquired"].fillna(fleet["in_service"]).clip(lower=log.first_day)
     stop = fleet["disposed"].fillna(log.as_of).clip(upper=log.as_of)
-    return pd.DataFrame({"begin": begin, "stop": stop, "is_kept": fleet["disposed"].isna(), "has_meter": fleet["meter"].ne("none")})
+    return pd.DataFrame(
+        {
+            "begin": begin,
+            "stop": stop,
+            "is_kept": fleet["disposed"].isna(),
+            "has_meter": fleet["meter"].ne("none"),
+        }
+    )
 
 
 def _seen(readings, life):
@@ -97,7 +140,9 @@ def record(log, readings):
     """
     life = _life(log)
     days = _seen(readings, life)
-    table = life.join(days.groupby("vehicle")["date"].agg(n_readings="size", first="min", last="max"))
+    table = life.join(
+        days.groupby("vehicle")["date"].agg(n_readings="size", first="min", last="max")
+    )
     span = days.groupby("vehicle")["date"].diff().dt.days.groupby(days["vehicle"]).max()
     holes = _holes(log, days).groupby("vehicle")["days"].sum()
     table["longest_gap_days"] = span.reindex(table.index)
@@ -112,7 +157,12 @@ def record(log, readings):
     table["n_readings"] = table["n_readings"].fillna(0).astype(int)
     table["is_stale"] = table["is_kept"] & table["has_meter"] & ~(table["since_days"] <= STALE_DAYS)
     table = table.drop(columns=["begin", "stop"]).rename_axis("vehicle").reset_index()
-    return table.sort_values(["longest_gap_days", "vehicle"], ascending=[False, True], na_position="first", ignore_index=True)
+    return table.sort_values(
+        ["longest_gap_days", "vehicle"],
+        ascending=[False, True],
+        na_position="first",
+        ignore_index=True,
+    )
 
 
 @dataclass(frozen=True)
@@ -144,12 +194,17 @@ def timeline(log, readings, most=MOST_ROWS):
 
     def of(frame, **columns):
         frame = frame[frame["vehicle"].isin(names)]
-        return pd.DataFrame({"vehicle": frame["vehicle"], **{new: frame[old] for new, old in columns.items()}}).reset_index(drop=True)
+        return pd.DataFrame(
+            {"vehicle": frame["vehicle"], **{new: frame[old] for new, old in columns.items()}}
+        ).reset_index(drop=True)
 
     layups = log.tables["layups"].assign(to=log.tables["layups"]["to"].fillna(log.as_of))
     seen = _seen(readings, _life(log))
     holes = _holes(log, seen)
-    changes, left = log.tables["odometer"].dropna(subset=["restarts_at"]), log.tables["vehicles"].dropna(subset=["disposed"])
+    changes, left = (
+        log.tables["odometer"].dropna(subset=["restarts_at"]),
+        log.tables["vehicles"].dropna(subset=["disposed"]),
+    )
     return Timeline(
         vehicles=tuple(names),
         readings=of(seen, date="date"),
@@ -169,9 +224,14 @@ def problems(log):
 
     action: what became of the rows: "set aside", "kept", or "kept, that cell not used".
     """
-    both = pd.concat([log.set_aside.assign(action="set aside"), log.warnings.assign(action=_kept(log.warnings))], ignore_index=True)
+    both = pd.concat(
+        [log.set_aside.assign(action="set aside"), log.warnings.assign(action=_kept(log.warnings))],
+        ignore_index=True,
+    )
     if both.empty:
-        return pd.DataFrame(columns=["table", "rule", "action", "rows", "first_line", "column", "value", "remedy"])
+        return pd.DataFrame(
+            columns=["table", "rule", "action", "rows", "first_line", "column", "value", "remedy"]
+        )
     by = both.sort_values("line").groupby(["action", "table", "rule"], sort=False)
     out = by.agg(
         rows=("line", "nunique"),
@@ -180,7 +240,9 @@ def problems(log):
         value=("value", "first"),
         remedy=("remedy", "first"),
     )
-    out = out.reset_index().sort_values(["action", "rows", "table"], ascending=[False, False, True], ignore_index=True)
+    out = out.reset_index().sort_values(
+        ["action", "rows", "table"], ascending=[False, False, True], ignore_index=True
+    )
     return out[["table", "rule", "action", "rows", "first_line", "column", "value", "remedy"]]
 
 
@@ -198,7 +260,12 @@ def headlines(log):
     litres = fuel.loc[~fuel["kind"].isin(["electric", "urea"]), "volume_l"].sum(min_count=1)
     work = log.tables["work"]
     money = work[COSTS].sum(axis=1, min_count=1).sum(min_count=1) - work["recovered"].sum()
-    values = {"distance_km": distance, "fuel_l": litres, "l_per_100km": 100 * litres / distance, "work_money": money}
+    values = {
+        "distance_km": distance,
+        "fuel_l": litres,
+        "l_per_100km": 100 * litres / distance,
+        "work_money": money,
+    }
     return pd.Series({**values, "work_money_per_km": money / distance}, dtype=float)
 
 
@@ -209,16 +276,30 @@ def moved(log):
     doubtful in its name alone.
     """
     kept = (_kept(log.warnings) == "kept") & log.warnings["rule"].ne("task-near")
-    doubtful = log.warnings[kept & log.warnings["table"].isin(["odometer", "work", "fuel", "measurements", "fitted"])]
+    doubtful = log.warnings[
+        kept & log.warnings["table"].isin(["odometer", "work", "fuel", "measurements", "fitted"])
+    ]
     base, parts = headlines(log), []
     for (rule, table), found in doubtful.groupby(["rule", "table"]):
         cut = log.tables[table].drop(index=found["line"].unique(), errors="ignore")
-        without = headlines(replace(log, tables=MappingProxyType({**log.tables, table: cut}), _si={}))
+        without = headlines(
+            replace(log, tables=MappingProxyType({**log.tables, table: cut}), _si={})
+        )
         change = without / base - 1
-        told = pd.DataFrame({"with_them": base, "without": without, "change_share": change}).rename_axis("figure").reset_index()
+        told = (
+            pd.DataFrame({"with_them": base, "without": without, "change_share": change})
+            .rename_axis("figure")
+            .reset_index()
+        )
         told = told.assign(rule=rule, table=table, rows=found["line"].nunique())
         parts.append(told[told["change_share"].abs() >= MOVES])
     if not parts:
         return pd.DataFrame(columns=MOVED)
     frame = pd.concat(parts, ignore_index=True)[MOVED]
-    return frame.sort_values("change_share", key=lambda c: c.abs().round(6), ascending=False, kind="stable", ignore_index=True)
+    return frame.sort_values(
+        "change_share",
+        key=lambda c: c.abs().round(6),
+        ascending=False,
+        kind="stable",
+        ignore_index=True,
+    )

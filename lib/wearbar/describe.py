@@ -15,7 +15,14 @@ from wearbar.sources import LogError, is_database, open_source
 
 __all__ = ["descriptor", "write_descriptor"]
 
-TYPES = {"id": "string", "text": "string", "code": "string", "date": "date", "number": "number", "yes_no": "boolean"}
+TYPES = {
+    "id": "string",
+    "text": "string",
+    "code": "string",
+    "date": "date",
+    "number": "number",
+    "yes_no": "boolean",
+}
 HEADER_UNITS = ("distance", "depth", "volume", "pressure")
 OTHER_UNITS = {"hours": "h", "days": "d", "share": "1"}
 WORKBOOKS = ("xlsx", "xlsm")
@@ -31,11 +38,15 @@ def write_descriptor(address, out=""):
     """
     source = open_source(address)
     if is_database(address):
-        raise LogError(f"{source.name} is a database, which tells its own tables; a descriptor is of files: give a folder or a workbook.")
+        raise LogError(
+            f"{source.name} is a database, which tells its own tables; a descriptor is of files: give a folder or a workbook."
+        )
     path = Path(address)
     path = Path(out or (path if path.is_dir() else path.parent) / "datapackage.json")
     if path.exists() and not _is_ours(path):
-        raise LogError(f"{path} is no descriptor that this command wrote; give another name with --out.")
+        raise LogError(
+            f"{path} is no descriptor that this command wrote; give another name with --out."
+        )
     text = json.dumps(descriptor(source, address, path.parent), indent=2, ensure_ascii=False)
     path.write_text(text + "\n", encoding="utf-8")
     return path
@@ -49,7 +60,11 @@ def descriptor(source, address, folder):
     `folder`, where the descriptor will stand: the standard allows none that leads out of it, for which LogError is raised.
     """
     held = _held(source, Path(address))
-    unit = {key: str(source.header[key]) for key in (*HEADER_UNITS, "currency", "money") if key in source.header}
+    unit = {
+        key: str(source.header[key])
+        for key in (*HEADER_UNITS, "currency", "money")
+        if key in source.header
+    }
     files = {name: source.files.get(name, Path(address)) for name in held}
     known = held.get("vehicles", {}).get("vehicle", set())
     return {
@@ -58,7 +73,10 @@ def descriptor(source, address, folder):
         "description": ABOUT,
         "profile": "data-package",
         "custom": {"units": unit},
-        "resources": [_resource(name, cells, unit, known, _place(name, files[name], Path(folder))) for name, cells in held.items()],
+        "resources": [
+            _resource(name, cells, unit, known, _place(name, files[name], Path(folder)))
+            for name, cells in held.items()
+        ],
     }
 
 
@@ -74,10 +92,17 @@ def _held(source, address):
     if address.suffix.casefold().lstrip(".") in WORKBOOKS and not source.files:
         from wearbar.sources.workbook import held_cells
 
-        found = {name: {c: frame[c].tolist() for c in frame} for name, frame in held_cells(address).items()}
+        found = {
+            name: {c: frame[c].tolist() for c in frame}
+            for name, frame in held_cells(address).items()
+        }
     else:
         found = {name: _cells(source.files[name], read) for name, read in source.tables.items()}
-    return {n: {c: {v for v in found[n][c] if v is not None} for c in found[n]} for n in schema.TABLES if n in found}
+    return {
+        n: {c: {v for v in found[n][c] if v is not None} for c in found[n]}
+        for n in schema.TABLES
+        if n in found
+    }
 
 
 def _cells(file, read):
@@ -88,24 +113,47 @@ def _cells(file, read):
 
 
 def _resource(name, held, unit, known, place):
-    blank = sorted({v for cells in held.values() for v in cells if isinstance(v, str) and not v.strip()} - {""})
-    described = {"fields": [_field(name, c, cells - set(blank), unit) for c, cells in held.items()], "missingValues": ["", *blank]}
+    blank = sorted(
+        {v for cells in held.values() for v in cells if isinstance(v, str) and not v.strip()} - {""}
+    )
+    described = {
+        "fields": [_field(name, c, cells - set(blank), unit) for c, cells in held.items()],
+        "missingValues": ["", *blank],
+    }
     if name in schema.UNIQUE and held.keys() >= {*schema.UNIQUE[name]}:
         described["primaryKey"] = list(schema.UNIQUE[name])
-    written_otherwise = {v for v in held.get("vehicle", set()) - known if str(v) in set(map(str, known))}  # 12, and 12 as text
+    written_otherwise = {
+        v for v in held.get("vehicle", set()) - known if str(v) in set(map(str, known))
+    }  # 12, and 12 as text
     if name != "vehicles" and "vehicle" in held and known and not written_otherwise:
-        described["foreignKeys"] = [{"fields": ["vehicle"], "reference": {"resource": "vehicles", "fields": ["vehicle"]}}]
+        described["foreignKeys"] = [
+            {"fields": ["vehicle"], "reference": {"resource": "vehicles", "fields": ["vehicle"]}}
+        ]
     return {"name": name.replace("_", "-"), "type": "table", **place, "schema": described}
 
 
 def _place(name, file, folder):
     path = Path(os.path.relpath(file, folder)).as_posix()
     if path.startswith("..") or Path(path).is_absolute():
-        raise LogError(f"A descriptor in {folder} can't name {file.name}, which is not below it; write it beside the log or above.")
+        raise LogError(
+            f"A descriptor in {folder} can't name {file.name}, which is not below it; write it beside the log or above."
+        )
     kind = file.suffix.casefold().lstrip(".")
-    dialect = {"excel": {"sheet": name}} if kind in WORKBOOKS else {"csv": {"delimiter": ","}} if kind == "csv" else {}
+    dialect = (
+        {"excel": {"sheet": name}}
+        if kind in WORKBOOKS
+        else {"csv": {"delimiter": ","}}
+        if kind == "csv"
+        else {}
+    )
     encoding = _encoding(file) if kind == "csv" else "utf-8"
-    return {"path": path, "scheme": "file", "format": kind, "encoding": encoding, "dialect": {"headerCase": False} | dialect}
+    return {
+        "path": path,
+        "scheme": "file",
+        "format": kind,
+        "encoding": encoding,
+        "dialect": {"headerCase": False} | dialect,
+    }
 
 
 def _encoding(file):
@@ -122,7 +170,11 @@ def _encoding(file):
 def _field(table, name, cells, unit):
     col = schema.column(table, name)
     if col is None:
-        return {"name": name, "type": "any", "description": "not a column of the format: kept, and not used"}
+        return {
+            "name": name,
+            "type": "any",
+            "description": "not a column of the format: kept, and not used",
+        }
     field = {"name": name, "type": _type(col, cells), "description": col.meaning}
     if field["type"] == "boolean":
         field |= {"trueValues": ["yes"], "falseValues": ["no"]}
@@ -135,7 +187,11 @@ def _field(table, name, cells, unit):
 def _unit_of(col, unit):
     if col.quantity == "money":
         return unit.get("currency", "")
-    return unit.get(col.quantity, "") if col.quantity in HEADER_UNITS else OTHER_UNITS.get(col.quantity, "")
+    return (
+        unit.get(col.quantity, "")
+        if col.quantity in HEADER_UNITS
+        else OTHER_UNITS.get(col.quantity, "")
+    )
 
 
 def _type(col, cells):
@@ -144,7 +200,9 @@ def _type(col, cells):
     if col.kind == "date":
         days = {v for v in cells if isinstance(v, date)}
         loose = {v for v in days if isinstance(v, datetime) and v.time() != time()}
-        loose |= {v for v in map(str, cells - days) if ANY_DAY.fullmatch(v) and not PLAIN_DAY.fullmatch(v)}
+        loose |= {
+            v for v in map(str, cells - days) if ANY_DAY.fullmatch(v) and not PLAIN_DAY.fullmatch(v)
+        }
     elif col.kind == "yes_no":
         loose = {v for v in text if v.strip().casefold() in YES_NO and v not in YES_NO.values()}
     elif col.kind == "number":

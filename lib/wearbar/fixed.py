@@ -23,7 +23,10 @@ def fixed_gaps(log, vehicles):
     rows = vehicles.merge(cost, on="vehicle").dropna(subset=["start", "end"])
     key = rows["vehicle"].astype(str) + "\x1f" + rows["category"].astype(str)
     start, end = days_of(rows["start"]) - 1, days_of(rows["end"])
-    begin, until = np.maximum(days_of(rows["from"]) - 1, start), np.minimum(days_of(rows["to"]), end)
+    begin, until = (
+        np.maximum(days_of(rows["from"]) - 1, start),
+        np.minimum(days_of(rows["to"]), end),
+    )
     name, begin, until = merged(pd.Series(key.array), begin, until)
     held = pd.DataFrame({"key": name.to_numpy(), "begin": begin, "until": until})
     spans = pd.DataFrame({"key": key, "category": rows["category"], "start": start, "end": end})
@@ -38,11 +41,23 @@ def fixed_gaps(log, vehicles):
     edge = days_of(pd.to_datetime(years["year"].astype(str) + "-01-01")) - 1
     years = years.assign(open=edge, shut=np.append(edge[1:], days_of([f"{last}-12-31"])))
     asked = standing.reset_index().merge(years, how="cross")
-    asked["there"] = (asked[["end", "shut"]].min(axis=1) - asked[["start", "open"]].max(axis=1)).clip(lower=0)
+    asked["there"] = (
+        asked[["end", "shut"]].min(axis=1) - asked[["start", "open"]].max(axis=1)
+    ).clip(lower=0)
     both = held.merge(years, how="cross")
-    both["days"] = (both[["until", "shut"]].min(axis=1) - both[["begin", "open"]].max(axis=1)).clip(lower=0)
-    asked = asked.merge(both.groupby(["key", "year"])["days"].sum().reset_index(), on=["key", "year"], how="left")
+    both["days"] = (both[["until", "shut"]].min(axis=1) - both[["begin", "open"]].max(axis=1)).clip(
+        lower=0
+    )
+    asked = asked.merge(
+        both.groupby(["key", "year"])["days"].sum().reset_index(), on=["key", "year"], how="left"
+    )
     asked["days"] = asked["there"] - asked["days"].fillna(0)
-    told = asked[asked["days"] > LEAST].groupby(["year", "category"], observed=True)["days"].agg(["size", "sum"])
+    told = (
+        asked[asked["days"] > LEAST]
+        .groupby(["year", "category"], observed=True)["days"]
+        .agg(["size", "sum"])
+    )
     told = told.reset_index().set_axis(GAPS, axis=1)
-    return told.sort_values(["days", "year", "category"], ascending=[False, True, True], ignore_index=True)
+    return told.sort_values(
+        ["days", "year", "category"], ascending=[False, True, True], ignore_index=True
+    )

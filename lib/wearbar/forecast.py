@@ -15,7 +15,16 @@ import pandas as pd
 from scipy import special, stats
 
 from wearbar.clock import YEARS_BACK, Clock, clock_of
-from wearbar.paths import Path, date_at, dates_of, days_of, index_of, last_not_above, numbers_of, path_of
+from wearbar.paths import (
+    Path,
+    date_at,
+    dates_of,
+    days_of,
+    index_of,
+    last_not_above,
+    numbers_of,
+    path_of,
+)
 
 __all__ = [
     "HORIZONS", "WIDEN_AT", "UsageModel", "chance_due", "chance_reached", "due_dates", "fit_hours", "fit_usage",
@@ -71,19 +80,29 @@ def forecast_dates(readings, vehicles, vehicle, distance_km, as_of, confidence=0
     three are the day), own (from its own rate, drawn to its kind and site), kind-and-site (fewer than three readings) or none (too few
     of either, or it has not moved). `readings` may be a `UsageModel`, fitted once for many questions.
     """
-    model = readings if isinstance(readings, UsageModel) else fit_usage(readings, vehicles, as_of, layups)
+    model = (
+        readings
+        if isinstance(readings, UsageModel)
+        else fit_usage(readings, vehicles, as_of, layups)
+    )
     row, known = model.of(vehicle)
     left, spread = _left(model, row, known, np.asarray(distance_km, dtype=float))
     is_reached = left == 0
-    method = np.where(is_reached, "reached", known["method"].mask(np.isnan(left), "none").fillna("none"))
+    method = np.where(
+        is_reached, "reached", known["method"].mask(np.isnan(left), "none").fillna("none")
+    )
     is_ahead = np.isin(method, ["own", "kind-and-site"])
     quantile = stats.t.ppf(0.5 + confidence / 2, known["df"].to_numpy())
     past = date_at(model.path, vehicle, distance_km).to_numpy()
     columns = {}
     for name, side in (("date", 0.0), ("low", -1.0), ("high", 1.0)):
-        days = np.where(is_ahead, left * np.exp(side * np.where(is_ahead, quantile * spread, 0.0)), 0.0)
+        days = np.where(
+            is_ahead, left * np.exp(side * np.where(is_ahead, quantile * spread, 0.0)), 0.0
+        )
         day = model.clock.after(row, days_of(known["last_date"]), days)
-        columns[name] = np.where(is_reached, past, dates_of(day, is_ahead & (day <= model.clock.last_day)))
+        columns[name] = np.where(
+            is_reached, past, dates_of(day, is_ahead & (day <= model.clock.last_day))
+        )
     return pd.DataFrame(columns | {"method": method}, index=index_of(vehicle))
 
 
@@ -93,14 +112,25 @@ def due_dates(readings, vehicles, rows, as_of, confidence=0.9, layups=None):
     rows: `vehicle, due_km, due_hours` (cumulative, NaN without such a limit), `due_date`. Distance and hours by `forecast_dates`, the
     date as it stands; of each column the earliest. readings: of `usage.readings`, or a `UsageModel`.
     """
-    model = readings if isinstance(readings, UsageModel) else fit_usage(readings, vehicles, as_of, layups)
-    parts = [pd.DataFrame(dict.fromkeys(("date", "low", "high"), rows["due_date"]), index=rows.index)]
+    model = (
+        readings
+        if isinstance(readings, UsageModel)
+        else fit_usage(readings, vehicles, as_of, layups)
+    )
+    parts = [
+        pd.DataFrame(dict.fromkeys(("date", "low", "high"), rows["due_date"]), index=rows.index)
+    ]
     for meter, column in ((model, "due_km"), (model.hours, "due_hours")):
         asked = rows[rows[column].notna() & np.isfinite(rows[column])]
         if meter is not None and len(asked):
-            told = forecast_dates(meter, vehicles, asked["vehicle"], asked[column], as_of, confidence, layups)
+            told = forecast_dates(
+                meter, vehicles, asked["vehicle"], asked[column], as_of, confidence, layups
+            )
             parts.append(told.drop(columns="method").set_axis(asked.index).reindex(rows.index))
-    ends = {end: pd.concat([part[end] for part in parts], axis=1).min(axis=1) for end in ("date", "low", "high")}
+    ends = {
+        end: pd.concat([part[end] for part in parts], axis=1).min(axis=1)
+        for end in ("date", "low", "high")
+    }
     return pd.DataFrame({end: pd.to_datetime(days) for end, days in ends.items()}, index=rows.index)
 
 
@@ -113,7 +143,9 @@ def chance_due(model, rows, date):
     for meter, column in ((model, "due_km"), (model.hours, "due_hours")):
         asked = rows[rows[column].notna() & np.isfinite(rows[column])]
         if meter is not None and len(asked):
-            told = chance_reached(meter, asked["vehicle"], asked[column], np.repeat(np.datetime64(date), len(asked)))
+            told = chance_reached(
+                meter, asked["vehicle"], asked[column], np.repeat(np.datetime64(date), len(asked))
+            )
             chance = np.maximum(chance, told.set_axis(asked.index).reindex(rows.index).fillna(0.0))
     return chance
 
@@ -133,7 +165,9 @@ def score_reached(model, vehicle, distance_km, date):
     left, spread = _left(model, row, known, np.asarray(distance_km, dtype=float))
     date = np.asarray(date, dtype="datetime64[D]").astype(np.int64)
     times = date.shape[1] if date.ndim > 1 else 1
-    since = model.clock.between(np.repeat(row, times), np.repeat(days_of(known["last_date"]), times), date.ravel()).reshape(date.shape)
+    since = model.clock.between(
+        np.repeat(row, times), np.repeat(days_of(known["last_date"]), times), date.ravel()
+    ).reshape(date.shape)
     left, spread = (x[:, None] if date.ndim > 1 else x for x in (left, spread))
     with np.errstate(divide="ignore", invalid="ignore"):
         score = np.log(np.maximum(since, 0.0) / left) / spread
@@ -146,11 +180,15 @@ def _left(model, row, known, distance_km):
     with np.errstate(divide="ignore", invalid="ignore"):
         days = np.where(km <= _METRE, 0.0, km / known["rate_km_per_day"].to_numpy())
         drift = known["drift_per_day"].to_numpy() * days / 3
-        variance = known["log_variance"].to_numpy() + drift + known["dispersion_days"].to_numpy() / days
+        variance = (
+            known["log_variance"].to_numpy() + drift + known["dispersion_days"].to_numpy() / days
+        )
     if model.clock.waves is not None:
         start = days_of(known["last_date"])
         end = model.clock.after(row, start, np.nan_to_num(days, posinf=1e6))
-        variance = variance + model.clock.season_variance(start, end, known["record_days"].to_numpy().astype(np.int64))
+        variance = variance + model.clock.season_variance(
+            start, end, known["record_days"].to_numpy().astype(np.int64)
+        )
     spread = np.sqrt(variance)
     return days, spread * np.interp(np.nan_to_num(days), WIDEN_AT, model.widen)
 
@@ -176,10 +214,16 @@ def fit_usage(readings, vehicles, as_of, layups=None, seasonal=True, drifts=True
     own = _own(spans, kind, len(names), drifts)
     shrunk = _shrink(own, kind, kind * (int(place.max(initial=0)) + 1) + place)
     is_read = ~np.isnan(last["last_km"])
-    is_told = is_read & np.isfinite(shrunk["rate_km_per_day"]) & np.isfinite(shrunk["dispersion_days"])
+    is_told = (
+        is_read & np.isfinite(shrunk["rate_km_per_day"]) & np.isfinite(shrunk["dispersion_days"])
+    )
     method = {"method": np.where(is_told, np.where(own["n"] >= 2, "own", "kind-and-site"), "none")}
     record = np.bincount(spans["code"], spans["end"] - spans["start"], len(names))
-    counts = {"n_readings": own["n"] + is_read, "mean_km_per_day": own["mean"], "record_days": record}
+    counts = {
+        "n_readings": own["n"] + is_read,
+        "mean_km_per_day": own["mean"],
+        "record_days": record,
+    }
     told = pd.DataFrame(last | counts | shrunk | method, index=names)
     return UsageModel(told, clock, path, tuple(widen or UsageModel.widen), hours)
 
@@ -195,11 +239,17 @@ def _last(path, names, end):
     """Each vehicle's last reading up to day `end`."""
     first, last = path.rows(names)
     if not len(path.day):
-        return {"last_date": dates_of(first, np.zeros(len(names), dtype=bool)), "last_km": np.full(len(names), np.nan)}
+        return {
+            "last_date": dates_of(first, np.zeros(len(names), dtype=bool)),
+            "last_km": np.full(len(names), np.nan),
+        }
     at = last_not_above(path.day, first, last, np.full(len(names), end))
     seen = (at >= first) & (last > 0)
     at = np.where(seen, at, 0)
-    return {"last_date": dates_of(path.day[at], seen), "last_km": np.where(seen, path.high[at], np.nan)}
+    return {
+        "last_date": dates_of(path.day[at], seen),
+        "last_km": np.where(seen, path.high[at], np.nan),
+    }
 
 
 def _spans(path, end):
@@ -213,12 +263,20 @@ def _spans(path, end):
     closes = ~same | (block != np.append(block[1:], -1)[: len(block)])
     code, day, km = code[closes], day[closes], km[closes]
     pair = np.flatnonzero(code[1:] == code[:-1])
-    return {"code": code[pair], "start": day[pair], "end": day[pair + 1], "km": km[pair + 1] - km[pair]}
+    return {
+        "code": code[pair],
+        "start": day[pair],
+        "end": day[pair + 1],
+        "km": km[pair + 1] - km[pair],
+    }
 
 
 def _own(spans, kind, n_vehicles, drifts=True):
     """Each vehicle's rate by its own readings: arrays `n, mean, rate, variance` (of the rate's log), `recent, dispersion, drift, df`."""
-    n, driven = np.bincount(spans["code"], minlength=n_vehicles), np.bincount(spans["code"], spans["km"], n_vehicles)
+    n, driven = (
+        np.bincount(spans["code"], minlength=n_vehicles),
+        np.bincount(spans["code"], spans["km"], n_vehicles),
+    )
     moves = driven[spans["code"]] > 0
     code, days, km = (spans[name][moves] for name in ("code", "days", "km"))
     spread = np.where(driven > 0, n - 1, 0).clip(0)
@@ -262,7 +320,9 @@ def _likeness(squares, df, pool):
     log_own = np.log(squares[told] / df[told]) - special.digamma(half) + np.log(half)
 
     def mean(values):
-        return np.bincount(where, values, pool.max(initial=0) + 1) / np.bincount(where, minlength=pool.max(initial=0) + 1)
+        return np.bincount(where, values, pool.max(initial=0) + 1) / np.bincount(
+            where, minlength=pool.max(initial=0) + 1
+        )
 
     excess = mean((log_own - mean(log_own)[where]) ** 2) - mean(special.polygamma(1, half))
     prior = np.linspace(_MOST_PRIOR_DF, _PRIOR_DF, 100)
@@ -300,8 +360,13 @@ def _pooled(code, days, gone, pool, n_vehicles, drifts):
         inside = (free > 1e-9 * nn * ff) & (slope > 0) & (both > 0)
         drift = np.where(inside, slope, np.where(both > 0, 0.0, 0.9 * sf / ff))
         dispersion = np.where(inside, both, np.where(both > 0, sn / nn, 0.1 * sn / nn))
-    is_chance = ~(drifts & (drift >= _DRIFT_SE * np.sqrt(2 * nn / np.where(free > 0, free, np.nan))))
-    dispersion, drift = np.where(is_chance, total(square) / total(near), dispersion), np.where(is_chance, 0.0, drift)
+    is_chance = ~(
+        drifts & (drift >= _DRIFT_SE * np.sqrt(2 * nn / np.where(free > 0, free, np.nan)))
+    )
+    dispersion, drift = (
+        np.where(is_chance, total(square) / total(near), dispersion),
+        np.where(is_chance, 0.0, drift),
+    )
     count = np.bincount(where, minlength=len(dispersion))
     return dispersion[pool], drift[pool], count[pool] - np.bincount(who, minlength=n_vehicles)
 
@@ -312,11 +377,19 @@ def _comparisons(code, days, gone, n_vehicles):
     first, n = np.searchsorted(code, np.arange(n_vehicles)), np.bincount(code, minlength=n_vehicles)
     late = 2 * (np.arange(len(code)) - first[code]) >= n[code]
     halved = np.flatnonzero(n >= 4)
-    (d1, d2), (z1, z2) = ([np.bincount(code, v * half, n_vehicles)[halved] for half in (~late, late)] for v in (days, gone))
+    (d1, d2), (z1, z2) = (
+        [np.bincount(code, v * half, n_vehicles)[halved] for half in (~late, late)]
+        for v in (days, gone)
+    )
     d1, d2 = np.append(days[pair], d1), np.append(days[pair + 1], d2)
     z1, z2 = np.append(gone[pair], z1), np.append(gone[pair + 1], z2)
     near = 1 / d1 + 1 / d2
-    return (z1 / d1 - z2 / d2) ** 2 + _LEAST_DISPERSION * near, near, (d1 + d2) / 3, np.append(code[pair], halved)
+    return (
+        (z1 / d1 - z2 / d2) ** 2 + _LEAST_DISPERSION * near,
+        near,
+        (d1 + d2) / 3,
+        np.append(code[pair], halved),
+    )
 
 
 def _level(code, days, gone, time, reach, n_vehicles):
@@ -330,7 +403,9 @@ def _level(code, days, gone, time, reach, n_vehicles):
         return np.exp((t - whole) / far) - np.exp(-(t + whole) / far)
 
     weight = (risen(end) - risen(end - days)) / days
-    recent = np.bincount(code, weight * gone, n_vehicles) / np.bincount(code, weight * days, n_vehicles)
+    recent = np.bincount(code, weight * gone, n_vehicles) / np.bincount(
+        code, weight * days, n_vehicles
+    )
     return recent, 1 / np.tanh(time / reach)
 
 
@@ -343,7 +418,10 @@ def _shrink(own, kind, place):
     for group in (nothing.astype(int), kind, place):
         mu, spread, n = _between(group, y, v, told)
         enough = n[group] >= _LEAST_VEHICLES
-        mean, weight, count = (np.where(enough, new[group], old) for new, old in ((mu, mean), (1 / spread, weight), (n, count)))
+        mean, weight, count = (
+            np.where(enough, new[group], old)
+            for new, old in ((mu, mean), (1 / spread, weight), (n, count))
+        )
     precision = np.where(told, 1 / v, 0.0) + weight
     stands = (own["n"] >= 1) & (own["mean"] == 0)
     precision = np.where((precision == 0) | stands, np.nan, precision)

@@ -27,13 +27,17 @@ def tanks(log, readings):
     fuel = log.si("fuel").assign(cost=money.fuel_cost(log.tables["fuel"]))
     fuel = pd.concat([fuel, *_set_aside(log)], ignore_index=True)
     fuel["kind"] = fuel["kind"].fillna("not said")
-    fuel["at_km"] = usage.to_cumulative(readings, fuel["vehicle"], fuel["date"], fuel["odometer_km"])
+    fuel["at_km"] = usage.to_cumulative(
+        readings, fuel["vehicle"], fuel["date"], fuel["odometer_km"]
+    )
     fuel = fuel.sort_values(["vehicle", "kind", "date", "at_km"], kind="stable")
     ends = fuel["filled_to"].fillna("full").eq("full") & fuel["at_km"].notna()
     series = [fuel["vehicle"], fuel["kind"]]
     number = ends.groupby(series).cumsum() - ends
     missing = fuel["unrecorded_before"].eq("yes") | fuel["volume_l"].isna()
-    fuel = fuel.assign(number=number, ends=ends, missing=missing, closed_km=fuel["at_km"].where(ends))
+    fuel = fuel.assign(
+        number=number, ends=ends, missing=missing, closed_km=fuel["at_km"].where(ends)
+    )
     made = fuel.groupby(["vehicle", "kind", "number"], as_index=False).agg(
         date=("date", "last"),
         volume_l=("volume_l", "sum"),
@@ -50,7 +54,9 @@ def tanks(log, readings):
     made["cost"] = made["cost"].where(made["priced"] == made["fills"])
     made["l_per_100km"] = 100 * made["volume_l"] / made["distance_km"].where(usable)
     usual = made.groupby(["vehicle", "kind"])["l_per_100km"].agg(["median", "count"])
-    usual = made[["vehicle", "kind"]].join(usual["median"].where(usual["count"] >= ENOUGH), on=["vehicle", "kind"])["median"]
+    usual = made[["vehicle", "kind"]].join(
+        usual["median"].where(usual["count"] >= ENOUGH), on=["vehicle", "kind"]
+    )["median"]
     far = usable & ~(made["l_per_100km"] / usual.fillna(made["l_per_100km"])).between(FAR, 1 / FAR)
     columns = ["vehicle", "kind", "date", "distance_km", "volume_l", "l_per_100km", "cost", "fills"]
     kept = made.loc[usable & ~far, columns].reset_index(drop=True)
@@ -62,7 +68,9 @@ def _set_aside(log):
     """Fills that the log sets aside: their tank lacks their litres. One typed twice lacks nowhere."""
     if "fuel" not in log.aside:
         return []
-    twice = log.set_aside.loc[log.set_aside["rule"].eq("same-reading") & log.set_aside["table"].eq("fuel"), "line"]
+    twice = log.set_aside.loc[
+        log.set_aside["rule"].eq("same-reading") & log.set_aside["table"].eq("fuel"), "line"
+    ]
     lost = log.aside["fuel"].dropna(subset=["vehicle", "date"])
     lost = lost.loc[~lost.index.isin(twice), ["vehicle", "date", "kind"]]
     return [lost.assign(filled_to="part", volume_l=np.nan)] if len(lost) else []
@@ -75,13 +83,19 @@ def fuel_economy(tanks, by=("vehicle", "kind"), confidence=0.9):
     by added). Electric is kWh per 100 km.
     """
     by = list(by)
-    rows = tanks if "vehicle" in by else tanks.groupby([*by, "vehicle"], as_index=False)[["volume_l", "distance_km"]].sum()
+    rows = (
+        tanks
+        if "vehicle" in by
+        else tanks.groupby([*by, "vehicle"], as_index=False)[["volume_l", "distance_km"]].sum()
+    )
     key = rows.groupby(by, sort=True).ngroup()
     names = rows[by].assign(key=key).drop_duplicates("key").set_index("key")
     made = names.join(ratios(key, rows["volume_l"], rows["distance_km"] / 100, confidence))
     made["distance_km"] = made["denominator"] * 100
     made = made.rename(columns={"value": "l_per_100km", "numerator": "volume_l"})
-    return made.sort_values(by)[[*by, "l_per_100km", "low", "high", "n", "volume_l", "distance_km"]].reset_index(drop=True)
+    return made.sort_values(by)[
+        [*by, "l_per_100km", "low", "high", "n", "volume_l", "distance_km"]
+    ].reset_index(drop=True)
 
 
 def liquid(tanks):
@@ -94,5 +108,8 @@ def economy_by_quarter(tanks, kind_of, confidence=0.9):
 
     kind_of: Series of kinds by vehicle. A tank belongs to the quarter of its closing fill.
     """
-    rows = tanks.assign(vehicle_kind=tanks["vehicle"].map(kind_of).astype(str), quarter=tanks["date"].dt.to_period("Q").dt.start_time)
+    rows = tanks.assign(
+        vehicle_kind=tanks["vehicle"].map(kind_of).astype(str),
+        quarter=tanks["date"].dt.to_period("Q").dt.start_time,
+    )
     return fuel_economy(rows, ["vehicle_kind", "quarter"], confidence)

@@ -13,7 +13,12 @@ from wearbar.estimate import Estimate, percentiles, vehicle_draws
 
 __all__ = ["AGE_CATEGORIES", "MIN_YEARS", "Keeping", "cheapest_age", "cheapest_ages"]
 
-AGE_CATEGORIES = ("servicing", "repairs", "tyres", "parts")  # what is counted; accidents and recalls do not come of age
+AGE_CATEGORIES = (
+    "servicing",
+    "repairs",
+    "tyres",
+    "parts",
+)  # what is counted; accidents and recalls do not come of age
 STEP_YEARS = 0.25
 MIN_AT_RISK = 3  # vehicles, at every age told of and with a later value
 MIN_YEARS = 2.0
@@ -46,7 +51,10 @@ class Keeping:
 def cheapest_ages(fleet, lines, periods, values, born, confidence=0.9):
     """`cheapest_age` of each kind of vehicle in `fleet` (columns `vehicle, kind`): a list, by name of kind."""
     kind = periods["vehicle"].map(fleet.set_index("vehicle")["kind"]).to_numpy()
-    return [cheapest_age(name, lines, some, values, born, confidence) for name, some in periods.groupby(kind)]
+    return [
+        cheapest_age(name, lines, some, values, born, confidence)
+        for name, some in periods.groupby(kind)
+    ]
 
 
 def cheapest_age(kind, lines, periods, values, born, confidence=0.9, rng=None, samples=1000):
@@ -65,7 +73,12 @@ def cheapest_age(kind, lines, periods, values, born, confidence=0.9, rng=None, s
     oldest = float(periods["to_years"].max())
     why = _refusal(len(cars), usable, at_risk, (weight > 0).sum(), np.isfinite(price).sum())
     if why:
-        return Keeping(kind, Estimate(np.nan, np.nan, np.nan, confidence, len(cars), unit="years", note=why), curve, oldest=oldest)
+        return Keeping(
+            kind,
+            Estimate(np.nan, np.nan, np.nan, confidence, len(cars), unit="years", note=why),
+            curve,
+            oldest=oldest,
+        )
 
     def costs(weights):
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -74,7 +87,15 @@ def cheapest_age(kind, lines, periods, values, born, confidence=0.9, rng=None, s
             start = (weights[:, new] @ price[new]) / weights[:, new].sum(axis=1)
             rate = (weights @ cost[:, :usable]) / (weights @ years[:, :usable])
         age = edges[1 : usable + 1]
-        return (start[:, None] * -np.expm1(-fall[:, None] * age) + STEP_YEARS * np.cumsum(rate, axis=1)) / age, fall, start
+        return (
+            (
+                start[:, None] * -np.expm1(-fall[:, None] * age)
+                + STEP_YEARS * np.cumsum(rate, axis=1)
+            )
+            / age,
+            fall,
+            start,
+        )
 
     point, fall, start = costs(np.ones((1, len(cars))))
     draws = costs(vehicle_draws(len(cars), rng or np.random.default_rng(20), samples))[0]
@@ -92,7 +113,9 @@ def _break_even(curve, age):
     if at.empty:
         return np.nan
     last = curve.iloc[-1]
-    return float((last["cost_per_year"] - at["cost_per_year"].iat[0]) / (1 / age - 1 / last["age_years"]))
+    return float(
+        (last["cost_per_year"] - at["cost_per_year"].iat[0]) / (1 / age - 1 / last["age_years"])
+    )
 
 
 def _cells(lines, periods, born, cars):
@@ -103,22 +126,35 @@ def _cells(lines, periods, born, cars):
     overlap = np.minimum(last, edges[1:]) - np.maximum(first, edges[:-1])
     years = np.zeros((len(cars), len(edges) - 1))
     np.add.at(years, code, np.clip(overlap, 0, None))
-    lines = lines[lines["category"].isin(AGE_CATEGORIES) & lines["vehicle"].isin(cars)].dropna(subset=["amount", "date"])
+    lines = lines[lines["category"].isin(AGE_CATEGORIES) & lines["vehicle"].isin(cars)].dropna(
+        subset=["amount", "date"]
+    )
     age = (lines["date"] - lines["vehicle"].map(born)).dt.days / 365.25
     cost = np.zeros_like(years)
-    cell = cars.get_indexer(lines["vehicle"]), np.clip((age / STEP_YEARS).astype(int), 0, years.shape[1] - 1)
+    cell = (
+        cars.get_indexer(lines["vehicle"]),
+        np.clip((age / STEP_YEARS).astype(int), 0, years.shape[1] - 1),
+    )
     np.add.at(cost, cell, lines["amount"].to_numpy())
     return years, np.where(years > 0, cost, 0.0), edges
 
 
 def _decline(values, born, cars):
     """By vehicle: sum of years x log fall and of years squared since its first value (their ratio is the yearly fall), its price as new."""
-    values = values[values["vehicle"].isin(cars) & values["basis"].ne("settlement") & values["value"].gt(0)]
+    values = values[
+        values["vehicle"].isin(cars) & values["basis"].ne("settlement") & values["value"].gt(0)
+    ]
     bought = values.drop_duplicates("vehicle").set_index("vehicle")
     later = values[values.duplicated("vehicle")]
     since = (later["date"] - later["vehicle"].map(bought["date"])).dt.days / 365.25
     fall = np.log(later["vehicle"].map(bought["value"]) / later["value"])
-    sums = pd.DataFrame({"fall": since * fall, "square": since**2}).groupby(later["vehicle"]).sum().reindex(cars).fillna(0.0)
+    sums = (
+        pd.DataFrame({"fall": since * fall, "square": since**2})
+        .groupby(later["vehicle"])
+        .sum()
+        .reindex(cars)
+        .fillna(0.0)
+    )
     decline, weight = sums["fall"].to_numpy(), sums["square"].to_numpy()
     yearly = decline.sum() / weight.sum() if weight.sum() > 0 else 0.0
     age = ((bought["date"] - born.reindex(bought.index)).dt.days / 365.25).reindex(cars)
@@ -131,9 +167,13 @@ def _refusal(vehicles, usable, at_risk, valued, priced):
     if at_risk[0] < MIN_AT_RISK:
         return f"fewer than {MIN_AT_RISK} vehicles were on record when new"
     if usable * STEP_YEARS < MIN_YEARS:
-        return f"fewer than {MIN_AT_RISK} vehicles were on record at an age of {MIN_YEARS:.0f} years"
+        return (
+            f"fewer than {MIN_AT_RISK} vehicles were on record at an age of {MIN_YEARS:.0f} years"
+        )
     if min(valued, priced) < MIN_AT_RISK:
-        return f"fewer than {MIN_AT_RISK} vehicles have a price and a later value: record valuations"
+        return (
+            f"fewer than {MIN_AT_RISK} vehicles have a price and a later value: record valuations"
+        )
     return ""
 
 
@@ -143,5 +183,9 @@ def _best(point, ages, vehicles, confidence):
     if best > ages[-1] - 1:
         note = "still falling near the oldest age on record"
         return Estimate(np.nan, np.nan, np.nan, confidence, vehicles, unit="years", note=note)
-    note = "in its first years, which warranty and the parts that it came with carry" if best < MIN_YEARS else ""
+    note = (
+        "in its first years, which warranty and the parts that it came with carry"
+        if best < MIN_YEARS
+        else ""
+    )
     return Estimate(float(best), np.nan, np.nan, confidence, vehicles, unit="years", note=note)

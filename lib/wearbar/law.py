@@ -21,7 +21,12 @@ FRONT = r"(?:front|axle1)(?:-.*)?"
 _COLUMNS = ["jurisdiction", "legal_class", "kind", "position", "category", "quantity"]
 _COLUMNS += ["limit", "what", "source", "origin"]
 _KEY = ["category", "quantity"]
-_TOLD = {"limit": "legal_limit", "source": "legal_source", "jurisdiction": "jurisdiction", "what": "legal_what"}
+_TOLD = {
+    "limit": "legal_limit",
+    "source": "legal_source",
+    "jurisdiction": "jurisdiction",
+    "what": "legal_what",
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,10 +57,14 @@ class Law:
         front = found["last_position"].fillna("").str.fullmatch(FRONT)
         found = found[(by_class | by_kind) & (found["position"].ne("front") | front)]
         sign = np.where(found["quantity"].isin(LOWER_IS_STRICTER), 1, -1)
-        found = found.assign(order=sign * found["limit"]).sort_values(["row", "order"], kind="stable")
+        found = found.assign(order=sign * found["limit"]).sort_values(
+            ["row", "order"], kind="stable"
+        )
         found = found.drop_duplicates("row").set_index("row")[list(_TOLD)]
         found = found.reindex(asked.index).rename(columns=_TOLD)
-        return found.fillna({name: "" for name in _TOLD.values() if name != "legal_limit"}).set_axis(rows.index)
+        return found.fillna(
+            {name: "" for name in _TOLD.values() if name != "legal_limit"}
+        ).set_axis(rows.index)
 
 
 @cache
@@ -94,7 +103,9 @@ def _rows_of(limits, jurisdiction):
     if not name:
         return example[:0]
     own = limits[limits["jurisdiction"].eq(name)].assign(position="", what="", origin=OWN)
-    own = own.astype({c: object for c in _COLUMNS if c != "limit"})[_COLUMNS].fillna({"legal_class": "", "kind": ""})
+    own = own.astype({c: object for c in _COLUMNS if c != "limit"})[_COLUMNS].fillna(
+        {"legal_class": "", "kind": ""}
+    )
     example = example[example["jurisdiction"].str.casefold().eq(name)]
     given = pd.MultiIndex.from_frame(own[_KEY])
     example = example[~pd.MultiIndex.from_frame(example[_KEY]).isin(given)]

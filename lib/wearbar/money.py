@@ -12,11 +12,35 @@ import pandas as pd
 from wearbar import usage
 from wearbar.tables import TEXT
 
-__all__ = ["Account", "account", "depreciation", "double_entries", "exposure", "fuel_cost", "known_shares", "money_lines", "value_points"]
+__all__ = [
+    "Account",
+    "account",
+    "depreciation",
+    "double_entries",
+    "exposure",
+    "fuel_cost",
+    "known_shares",
+    "money_lines",
+    "value_points",
+]
 
 ONE_DAY = pd.Timedelta(days=1)
-WORK_CATEGORY = {"planned": "servicing", "defect": "repairs", "advice": "repairs", "accident": "accidents", "campaign": "recalls"}
-LINE_TYPES = {"vehicle": TEXT, "date": "datetime64[ns]", "category": TEXT, "detail": TEXT, "amount": float, "source": TEXT, "line": "int64"}
+WORK_CATEGORY = {
+    "planned": "servicing",
+    "defect": "repairs",
+    "advice": "repairs",
+    "accident": "accidents",
+    "campaign": "recalls",
+}
+LINE_TYPES = {
+    "vehicle": TEXT,
+    "date": "datetime64[ns]",
+    "category": TEXT,
+    "detail": TEXT,
+    "amount": float,
+    "source": TEXT,
+    "line": "int64",
+}
 LINE_TYPES |= {"is_fixed": bool, "visit": TEXT, "why": TEXT, "is_free": bool}
 NOT_SOLD = ("written-off", "stolen")  # what is received then is a settlement, not a market value
 
@@ -58,7 +82,14 @@ def _set_aside(log):
 def _lines(frame, source, **columns):
     """Money lines from a table's rows: `columns` over the defaults."""
     visit = frame["visit"] if "visit" in frame else pd.Series(pd.NA, frame.index, dtype=TEXT)
-    default = {"source": source, "line": frame.index, "is_fixed": False, "visit": visit, "why": "", "is_free": False}
+    default = {
+        "source": source,
+        "line": frame.index,
+        "is_fixed": False,
+        "visit": visit,
+        "why": "",
+        "is_free": False,
+    }
     made = pd.DataFrame({"vehicle": frame["vehicle"], **default, **columns}, index=frame.index)
     return made.astype({name: LINE_TYPES[name] for name in made if name in LINE_TYPES})
 
@@ -67,21 +98,50 @@ def _work(log):
     work = log.tables["work"]
     parts = work[["labour_cost", "parts_cost", "other_cost"]]
     free = work["paid_by"].fillna("us").ne("us")
-    told = work["labour_cost"].notna() | work["parts_cost"].notna() | work["other_cost"].fillna(0).ne(0)
+    told = (
+        work["labour_cost"].notna()
+        | work["parts_cost"].notna()
+        | work["other_cost"].fillna(0).ne(0)
+    )
     amount = (parts.sum(axis=1) - work["recovered"].fillna(0)).where(told).mask(free, 0.0)
     category = work["why"].map(WORK_CATEGORY)
-    return _lines(work, "work", date=work["date"], category=category, detail=work["task"], amount=amount, why=work["why"], is_free=free)
+    return _lines(
+        work,
+        "work",
+        date=work["date"],
+        category=category,
+        detail=work["task"],
+        amount=amount,
+        why=work["why"],
+        is_free=free,
+    )
 
 
 def _fitted(log):
     fitted, work = log.tables["fitted"], log.tables["work"]
     amount = fitted[["price", "fitting_cost"]].sum(axis=1, min_count=1)
     category = pd.Series(np.where(fitted["category"].eq("tyre"), "tyres", "parts"), fitted.index)
-    one_why = work.dropna(subset=["visit"]).groupby("visit")["why"].agg(["first", "nunique"]).query("nunique == 1")["first"]
+    one_why = (
+        work.dropna(subset=["visit"])
+        .groupby("visit")["why"]
+        .agg(["first", "nunique"])
+        .query("nunique == 1")["first"]
+    )
     why = fitted["visit"].map(one_why).fillna("planned")
-    made = _lines(fitted, "fitted", date=fitted["fitted"], category=category, detail=fitted["category"], amount=amount, why=why)
+    made = _lines(
+        fitted,
+        "fitted",
+        date=fitted["fitted"],
+        category=category,
+        detail=fitted["category"],
+        amount=amount,
+        why=why,
+    )
     joined = fitted["vehicle"].map(_joined(log.tables["vehicles"]))
-    again = fitted.sort_values("fitted", kind="stable").duplicated("part").reindex(fitted.index) & fitted["part"].notna()
+    again = (
+        fitted.sort_values("fitted", kind="stable").duplicated("part").reindex(fitted.index)
+        & fitted["part"].notna()
+    )
     no_purchase = amount.isna() & (again | (fitted["fitted"] <= joined))
     return made[fitted["fitted"].notna() & ~no_purchase]
 
@@ -93,7 +153,14 @@ def _joined(vehicles):
 
 def _fuel(log):
     fuel = log.tables["fuel"]
-    return _lines(fuel, "fuel", date=fuel["date"], category="fuel", detail=fuel["kind"], amount=fuel_cost(fuel))
+    return _lines(
+        fuel,
+        "fuel",
+        date=fuel["date"],
+        category="fuel",
+        detail=fuel["kind"],
+        amount=fuel_cost(fuel),
+    )
 
 
 def fuel_cost(fuel):
@@ -103,7 +170,11 @@ def fuel_cost(fuel):
 
 def _fixed(log):
     fixed = log.tables["fixed_costs"]
-    columns = {"category": fixed["category"], "detail": fixed["category"], "amount": fixed["amount"]}
+    columns = {
+        "category": fixed["category"],
+        "detail": fixed["category"],
+        "amount": fixed["amount"],
+    }
     return _lines(fixed, "fixed_costs", date=fixed["to"], **columns, is_fixed=True)
 
 
@@ -115,12 +186,18 @@ def _by_day(periods, start, stop):
     count = (rows["last"].dt.to_period("M").astype("int64") - month.astype("int64") + 1).to_numpy()
     long = rows.loc[rows.index.repeat(count)]
     step = np.arange(len(long)) - np.repeat(np.cumsum(count) - count, count)
-    month = pd.PeriodIndex.from_ordinals(month.astype("int64").to_numpy().repeat(count) + step, freq="M")
+    month = pd.PeriodIndex.from_ordinals(
+        month.astype("int64").to_numpy().repeat(count) + step, freq="M"
+    )
     begin = np.maximum(long["first"].to_numpy(), month.start_time.to_numpy())
     end = np.minimum(long["last"].to_numpy(), month.end_time.normalize().to_numpy())
     days = (end - begin) / ONE_DAY.to_timedelta64() + 1
-    amount = long["amount"].to_numpy() * days / ((long["to"] - long["from"]) / ONE_DAY + 1).to_numpy()
-    return long.assign(date=end, amount=amount, days=days).drop(columns=["first", "last", "from", "to"])
+    amount = (
+        long["amount"].to_numpy() * days / ((long["to"] - long["from"]) / ONE_DAY + 1).to_numpy()
+    )
+    return long.assign(date=end, amount=amount, days=days).drop(
+        columns=["first", "last", "from", "to"]
+    )
 
 
 def exposure(readings, vehicle, start, end):
@@ -131,13 +208,21 @@ def exposure(readings, vehicle, start, end):
     path = usage.path_of(readings)
     start, end = pd.Series(start).reset_index(drop=True), pd.Series(end).reset_index(drop=True)
     ends = _ends(path).reindex(vehicle).reset_index(drop=True)
-    from_day, to_day = start.where(start > ends["first"], ends["first"]), end.where(end < ends["last"], ends["last"])
+    from_day, to_day = (
+        start.where(start > ends["first"], ends["first"]),
+        end.where(end < ends["last"], ends["last"]),
+    )
     known = ends["first"].notna() & (from_day < to_day)
     from_day, to_day = from_day.where(known), to_day.where(known)
     before = np.maximum(from_day - ONE_DAY, ends["first"])
     names = list(vehicle)
-    distance = usage.distance_at(path, names, to_day)["distance_km"] - usage.distance_at(path, names, before)["distance_km"]
-    return pd.DataFrame({"known_from": from_day, "known_to": to_day, "distance_km": distance.where(known)})
+    distance = (
+        usage.distance_at(path, names, to_day)["distance_km"]
+        - usage.distance_at(path, names, before)["distance_km"]
+    )
+    return pd.DataFrame(
+        {"known_from": from_day, "known_to": to_day, "distance_km": distance.where(known)}
+    )
 
 
 def _ends(path):
@@ -174,7 +259,9 @@ def account(log, readings, start=None, end=None):
     """
     readings = usage.path_of(readings)
     fleet = _fleet(log, pd.Timestamp(start or log.first_day), pd.Timestamp(end or log.as_of))
-    fleet = pd.concat([fleet, exposure(readings, fleet["vehicle"], fleet["start"], fleet["end"])], axis=1)
+    fleet = pd.concat(
+        [fleet, exposure(readings, fleet["vehicle"], fleet["start"], fleet["end"])], axis=1
+    )
     own = fleet.set_index("vehicle")
     lines = money_lines(log)
     begin, until = lines["vehicle"].map(own["start"]), lines["vehicle"].map(own["end"])
@@ -183,9 +270,16 @@ def account(log, readings, start=None, end=None):
     single = lines[inside & ~lines["is_fixed"]].assign(days=1.0)
     days = single["vehicle"].map(own["known_from"]), single["vehicle"].map(own["known_to"])
     single["with_distance"] = single["date"].between(*days)
-    fixed = lines[lines["is_fixed"]].drop(columns="date").join(log.tables["fixed_costs"][["from", "to"]], on="line")
+    fixed = (
+        lines[lines["is_fixed"]]
+        .drop(columns="date")
+        .join(log.tables["fixed_costs"][["from", "to"]], on="line")
+    )
     worth = depreciation(log).drop(columns="date")
-    lines, worth = pd.concat([single, *_cut(fixed, own)], ignore_index=True), pd.concat(_cut(worth, own), ignore_index=True)
+    lines, worth = (
+        pd.concat([single, *_cut(fixed, own)], ignore_index=True),
+        pd.concat(_cut(worth, own), ignore_index=True),
+    )
     return Account(fleet, lines, worth, _quarters(fleet, readings), outside, log.money, log.present)
 
 
@@ -193,7 +287,15 @@ def _fleet(log, start, end):
     v = log.tables["vehicles"]
     begin = _joined(v).set_axis(v.index).clip(lower=start)
     stop = v["disposed"].fillna(end).clip(upper=end)
-    fleet = pd.DataFrame({"vehicle": v["vehicle"], "kind": v["kind"], "start": begin, "end": stop, "disposal": v["disposal"]})
+    fleet = pd.DataFrame(
+        {
+            "vehicle": v["vehicle"],
+            "kind": v["kind"],
+            "start": begin,
+            "end": stop,
+            "disposal": v["disposal"],
+        }
+    )
     fleet["meter"] = v["meter"].fillna("distance")
     fleet = fleet[fleet["start"] <= fleet["end"]].reset_index(drop=True)
     fleet["site"] = usage.site_at(log, fleet["vehicle"], fleet["end"])
@@ -203,26 +305,42 @@ def _fleet(log, start, end):
 
 def _quarters(fleet, readings):
     known = fleet[fleet["known_from"].notna()]
-    first, last = (known[c].dt.to_period("Q").astype("int64").to_numpy() for c in ("known_from", "known_to"))
+    first, last = (
+        known[c].dt.to_period("Q").astype("int64").to_numpy() for c in ("known_from", "known_to")
+    )
     count = last - first + 1
     long = known.loc[known.index.repeat(count)].reset_index(drop=True)
     step = np.arange(len(long)) - np.repeat(np.cumsum(count) - count, count)
     quarter = pd.PeriodIndex.from_ordinals(first.repeat(count) + step, freq="Q")
     start, end = quarter.start_time, quarter.end_time.normalize()
-    span = exposure(readings, long["vehicle"], long["known_from"].clip(lower=start), long["known_to"].clip(upper=end))
-    made = pd.DataFrame({"vehicle": long["vehicle"], "quarter": quarter, "distance_km": span["distance_km"]})
+    span = exposure(
+        readings,
+        long["vehicle"],
+        long["known_from"].clip(lower=start),
+        long["known_to"].clip(upper=end),
+    )
+    made = pd.DataFrame(
+        {"vehicle": long["vehicle"], "quarter": quarter, "distance_km": span["distance_km"]}
+    )
     return made.dropna(ignore_index=True)
 
 
 def _cut(periods, own):
     """Periods by month: those on days whose distance is known, and those on the other days of the account, apart."""
     start, end = periods["vehicle"].map(own["start"]), periods["vehicle"].map(own["end"])
-    known_from, known_to = periods["vehicle"].map(own["known_from"]), periods["vehicle"].map(own["known_to"])
+    known_from, known_to = (
+        periods["vehicle"].map(own["known_from"]),
+        periods["vehicle"].map(own["known_to"]),
+    )
     without = known_from.isna()
     return [
         _by_day(periods, known_from, known_to).assign(with_distance=True),
-        _by_day(periods, start, (known_from - ONE_DAY).where(~without, end)).assign(with_distance=False),
-        _by_day(periods[~without], (known_to + ONE_DAY)[~without], end[~without]).assign(with_distance=False),
+        _by_day(periods, start, (known_from - ONE_DAY).where(~without, end)).assign(
+            with_distance=False
+        ),
+        _by_day(periods[~without], (known_to + ONE_DAY)[~without], end[~without]).assign(
+            with_distance=False
+        ),
     ]
 
 
@@ -236,20 +354,43 @@ def value_points(log):
     worth = worth[basis == basis.mode().iloc[0]] if len(worth) else worth
     settled = np.where(v["disposal"].isin(NOT_SOLD), "settlement", "received")
     points = [
-        pd.DataFrame({"vehicle": v["vehicle"], "date": _joined(v).to_numpy(), "value": v["price"], "basis": "price"}),
+        pd.DataFrame(
+            {
+                "vehicle": v["vehicle"],
+                "date": _joined(v).to_numpy(),
+                "value": v["price"],
+                "basis": "price",
+            }
+        ),
         worth[["vehicle", "date", "value"]].assign(basis="valuation"),
-        pd.DataFrame({"vehicle": v["vehicle"], "date": v["disposed"], "value": v["disposed_value"], "basis": settled}),
+        pd.DataFrame(
+            {
+                "vehicle": v["vehicle"],
+                "date": v["disposed"],
+                "value": v["disposed_value"],
+                "basis": settled,
+            }
+        ),
     ]
     points = pd.concat([p.dropna(subset=["date", "value"]) for p in points], ignore_index=True)
-    return points.sort_values(["vehicle", "date"], kind="stable").drop_duplicates(["vehicle", "date"], keep="last", ignore_index=True)
+    return points.sort_values(["vehicle", "date"], kind="stable").drop_duplicates(
+        ["vehicle", "date"], keep="last", ignore_index=True
+    )
 
 
 def depreciation(log):
     """Fall in value from each `value_points` to the next: money lines with `from`, `to`, category "depreciation"; a rise is negative."""
     points = value_points(log)
     after = points.groupby("vehicle")[["date", "value", "basis"]].shift(-1)
-    fall = {"category": "depreciation", "detail": after["basis"], "amount": points["value"] - after["value"], "is_fixed": True}
-    periods = _lines(points, "vehicles", date=after["date"], **fall).assign(**{"from": points["date"] + ONE_DAY, "to": after["date"]})
+    fall = {
+        "category": "depreciation",
+        "detail": after["basis"],
+        "amount": points["value"] - after["value"],
+        "is_fixed": True,
+    }
+    periods = _lines(points, "vehicles", date=after["date"], **fall).assign(
+        **{"from": points["date"] + ONE_DAY, "to": after["date"]}
+    )
     return periods[after["date"].notna()].reset_index(drop=True)
 
 
@@ -270,17 +411,32 @@ def double_entries(log):
     kept = ["vehicle", "visit", "position", "fitted", "item", "category", "price", "part"]
     left = fitted.loc[(fitted["price"] > 0) & fitted["fitted"].notna(), kept]
     left = left.rename(columns={"fitted": "date"}).reset_index(names="line")
-    right = work.loc[work["parts_cost"] > 0, ["vehicle", "visit", "position", "date", "task", "parts_cost"]]
+    right = work.loc[
+        work["parts_cost"] > 0, ["vehicle", "visit", "position", "date", "task", "parts_cost"]
+    ]
     right = right.rename(columns={"parts_cost": "other_cost", "date": "done"})
     pairs = left.merge(right, on="vehicle", suffixes=("", "_of"))
-    pairs = pairs[(pairs["visit"].notna() & (pairs["visit"] == pairs["visit_of"])) | (pairs["date"] == pairs["done"])]
+    pairs = pairs[
+        (pairs["visit"].notna() & (pairs["visit"] == pairs["visit_of"]))
+        | (pairs["date"] == pairs["done"])
+    ]
     pairs = pairs[pairs["position_of"].isna() | (pairs["position_of"] == pairs["position"])]
     same = (pairs["other_cost"] / pairs["price"]).between(0.999, 1.001)
     fits = (pairs["task"].map(_part_of_task(log.plan)) == pairs["category"]).fillna(False)
-    pairs = pairs.assign(why=np.where(same, "the same money for parts in work", "parts on the task that fits it in work"))[same | fits]
-    part = left[left["part"].notna() & left.duplicated("part")].assign(why="priced on an earlier row of the same part", other_cost=np.nan)
-    found = pd.concat([f.astype({"why": TEXT, "other_cost": float}) for f in (pairs, part)]).drop_duplicates("line")
-    return found.sort_values(["date", "vehicle"], ignore_index=True)[["vehicle", "date", "item", "price", "other_cost", "why"]]
+    pairs = pairs.assign(
+        why=np.where(
+            same, "the same money for parts in work", "parts on the task that fits it in work"
+        )
+    )[same | fits]
+    part = left[left["part"].notna() & left.duplicated("part")].assign(
+        why="priced on an earlier row of the same part", other_cost=np.nan
+    )
+    found = pd.concat(
+        [f.astype({"why": TEXT, "other_cost": float}) for f in (pairs, part)]
+    ).drop_duplicates("line")
+    return found.sort_values(["date", "vehicle"], ignore_index=True)[
+        ["vehicle", "date", "item", "price", "other_cost", "why"]
+    ]
 
 
 def _part_of_task(plan):

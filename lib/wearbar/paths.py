@@ -139,7 +139,10 @@ def distance_at(readings, vehicle, date):
     day = days_of(date)
     first, last = path.rows(vehicle)
     if not len(path.day):
-        return pd.DataFrame({"distance_km": np.nan, "low_km": np.nan, "high_km": np.nan, "is_exact": False}, index=index_of(vehicle))
+        return pd.DataFrame(
+            {"distance_km": np.nan, "low_km": np.nan, "high_km": np.nan, "is_exact": False},
+            index=index_of(vehicle),
+        )
     before = last_not_above(path.day, first, last, day)
     after = before + 1
     is_before, is_after = (before >= first) & (last > 0), after < last
@@ -147,11 +150,17 @@ def distance_at(readings, vehicle, date):
     is_exact = is_before & (path.day[before] == day)
     between = is_before & is_after & ~is_exact
     span = np.where(between, path.day[after] - path.day[before], 1)
-    line = path.high[before] + (path.low[after] - path.high[before]) * ((day - path.day[before]) / span)
+    line = path.high[before] + (path.low[after] - path.high[before]) * (
+        (day - path.day[before]) / span
+    )
     columns = {
         "distance_km": np.where(is_exact, path.high[before], np.where(between, line, np.nan)),
-        "low_km": np.where(is_exact, path.low[before], np.where(is_before, path.high[before], np.nan)),
-        "high_km": np.where(is_exact, path.high[before], np.where(is_after, path.low[after], np.nan)),
+        "low_km": np.where(
+            is_exact, path.low[before], np.where(is_before, path.high[before], np.nan)
+        ),
+        "high_km": np.where(
+            is_exact, path.high[before], np.where(is_after, path.low[after], np.nan)
+        ),
         "is_exact": is_exact,
     }
     return pd.DataFrame(columns, index=index_of(vehicle))
@@ -160,7 +169,9 @@ def distance_at(readings, vehicle, date):
 def hours_at(readings, vehicle, date):
     """As `distance_at`, of the hour meter: frame `hours, low_hours, high_hours, is_exact`."""
     frame = distance_at(path_of(readings, "hours"), vehicle, date)
-    return frame.rename(columns={"distance_km": "hours", "low_km": "low_hours", "high_km": "high_hours"})
+    return frame.rename(
+        columns={"distance_km": "hours", "low_km": "low_hours", "high_km": "high_hours"}
+    )
 
 
 def date_at(readings, vehicle, distance_km):

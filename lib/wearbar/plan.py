@@ -31,19 +31,42 @@ SHARES = tuple(c.name for c in TABLES["use"] if c.quantity == "share")
 _TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
 _LIMITS = {"distance": "km", "days": "days", "months": "months", "hours": "hours"}
 _DAYS_A_MONTH = 365.25 / 12
-_UNEVEN = 3  # by so many days at most do months that follow each other differ from as many of the mean
+_UNEVEN = (
+    3  # by so many days at most do months that follow each other differ from as many of the mean
+)
 _REQUIRED = object()
 _ENDLESS = 1e300
 _TYPES = (
     (
         _TEXT,
-        ("plan", "name", "code", "covered", "title", "action", "unknown_history", "measured_from", "part", "fits", "caution", "source"),
+        (
+            "plan",
+            "name",
+            "code",
+            "covered",
+            "title",
+            "action",
+            "unknown_history",
+            "measured_from",
+            "part",
+            "fits",
+            "caution",
+            "source",
+        ),
     ),
     ("datetime64[ns]", ("valid_from", "valid_to")),
     (bool, ("safety", "statutory")),
 )
 _PLAN_KEYS = ("applies_to", "from", "unknown_history", "severe_when", "task")
-_PLAN_COLUMNS = ("plan", "name", "valid_from", "valid_to", "applies_to", "unknown_history", "severe_when")
+_PLAN_COLUMNS = (
+    "plan",
+    "name",
+    "valid_from",
+    "valid_to",
+    "applies_to",
+    "unknown_history",
+    "severe_when",
+)
 
 
 class PlanError(ValueError):
@@ -77,7 +100,11 @@ class Plan:
         vehicles: frame with `vehicle`, `kind` and, if any vehicle has its own, `plan`, which wins.
         Raises PlanError where two plans apply to a kind that is left to choose, and where a vehicle names a plan that is not there.
         """
-        own = vehicles["plan"].astype(_TEXT) if "plan" in vehicles else pd.Series(np.nan, vehicles.index, dtype=_TEXT)
+        own = (
+            vehicles["plan"].astype(_TEXT)
+            if "plan" in vehicles
+            else pd.Series(np.nan, vehicles.index, dtype=_TEXT)
+        )
         names = self.plans.drop_duplicates("name").set_index("name")["plan"]
         lost = own[own.notna() & ~own.isin(names.index)]
         if len(lost):
@@ -87,12 +114,18 @@ class Plan:
             )
         kinds = self.plans[["plan", "applies_to"]].explode("applies_to").dropna().drop_duplicates()
         _refuse_two(self.source, kinds, vehicles["kind"][own.isna()])
-        by_kind = vehicles["kind"].map(kinds.drop_duplicates("applies_to").set_index("applies_to")["plan"])
-        return pd.Series(own.map(names).fillna(by_kind).array, vehicles["vehicle"], dtype=_TEXT, name="plan")
+        by_kind = vehicles["kind"].map(
+            kinds.drop_duplicates("applies_to").set_index("applies_to")["plan"]
+        )
+        return pd.Series(
+            own.map(names).fillna(by_kind).array, vehicles["vehicle"], dtype=_TEXT, name="plan"
+        )
 
 
 def _refuse_two(source, kinds, wanted):
-    twice = kinds[kinds["applies_to"].duplicated(keep=False) & kinds["applies_to"].isin(wanted)].sort_values(["applies_to", "plan"])
+    twice = kinds[
+        kinds["applies_to"].duplicated(keep=False) & kinds["applies_to"].isin(wanted)
+    ].sort_values(["applies_to", "plan"])
     if len(twice):
         kind = twice["applies_to"].iloc[0]
         both = " and ".join(twice.loc[twice["applies_to"] == kind, "plan"])
@@ -106,20 +139,32 @@ def read_plan(path, distance="mi"):
     """Read a plan file (TOML) whose distances are in `distance` ("mi" or "km"). Raises PlanError for whatever is wrong with it."""
     path = Path(path)
     if path.exists() and not path.is_file():
-        raise PlanError(f"{path.name}: it is a folder, a pipe or a device, where a file must stand; name another in log.toml")
+        raise PlanError(
+            f"{path.name}: it is a folder, a pipe or a device, where a file must stand; name another in log.toml"
+        )
     try:
         return plan_of(tomllib.loads(path.read_bytes().decode("utf-8-sig")), distance, path.name)
     except FileNotFoundError:
-        raise PlanError(f"{path.name}: there is no such file at {path}; name another in log.toml, or take `plan` out of it") from None
+        raise PlanError(
+            f"{path.name}: there is no such file at {path}; name another in log.toml, or take `plan` out of it"
+        ) from None
     except (OSError, UnicodeDecodeError) as why:
-        raise PlanError(f"{path.name}: could not be read as UTF-8 text ({why}); save it again as a plain text file") from None
+        raise PlanError(
+            f"{path.name}: could not be read as UTF-8 text ({why}); save it again as a plain text file"
+        ) from None
     except RecursionError:
-        raise PlanError(f"{path.name}: it has lists within lists, deeper than any plan needs; take them out") from None
+        raise PlanError(
+            f"{path.name}: it has lists within lists, deeper than any plan needs; take them out"
+        ) from None
     except ValueError as why:  # tomllib's own is one; so is a number of thousands of digits
         if isinstance(why, PlanError):
             raise
         why = "a number there has thousands of digits" if "digits" in str(why) else why
-        twice = "; versions of one plan are written [[name]]" if "twice" in str(why) or "overwrite" in str(why) else ""
+        twice = (
+            "; versions of one plan are written [[name]]"
+            if "twice" in str(why) or "overwrite" in str(why)
+            else ""
+        )
         raise PlanError(f"{path.name}: not valid TOML: {why}; mend that line{twice}") from None
 
 
@@ -131,7 +176,9 @@ def templates():
 def plan_of(mapping, distance="mi", source="plan.toml"):
     """The `Plan` of a parsed plan file, distances in `distance` ("mi" or "km"). Raises PlanError for whatever is wrong with it."""
     if distance not in DISTANCE_KM:
-        raise PlanError(f"{source}: distance: found {distance!r}; use one of {', '.join(DISTANCE_KM)}")
+        raise PlanError(
+            f"{source}: distance: found {distance!r}; use one of {', '.join(DISTANCE_KM)}"
+        )
     versions, rows = [], []
     for name, body in mapping.items():
         at = _At(source, name.strip().casefold())
@@ -141,7 +188,11 @@ def plan_of(mapping, distance="mi", source="plan.toml"):
             rows.append(tasks)
     _name_families(source, versions)
     stamp = ("plan", "valid_from", "valid_to")
-    stamped = [{k: head[k] for k in stamp} | task for head, tasks in zip(versions, rows, strict=True) for task in tasks]
+    stamped = [
+        {k: head[k] for k in stamp} | task
+        for head, tasks in zip(versions, rows, strict=True)
+        for task in tasks
+    ]
     pairs = [
         (head["plan"], head["valid_from"], code, covered)
         for head, tasks in zip(versions, rows, strict=True)
@@ -158,8 +209,14 @@ def plan_of(mapping, distance="mi", source="plan.toml"):
 
 def _frame(rows, columns):
     frame = pd.DataFrame(rows, columns=list(columns))
-    numbers = [c for c in columns if c.endswith(("_km", "_days", "_months", "_hours", "_share")) or c == "hours"]
-    types = dict.fromkeys(numbers, float) | {c: kind for kind, names in _TYPES for c in names if c in columns}
+    numbers = [
+        c
+        for c in columns
+        if c.endswith(("_km", "_days", "_months", "_hours", "_share")) or c == "hours"
+    ]
+    types = dict.fromkeys(numbers, float) | {
+        c: kind for kind, names in _TYPES for c in names if c in columns
+    }
     return frame.astype(types)
 
 
@@ -173,7 +230,9 @@ class _At:
 
     def error(self, key, found, remedy):
         shown = repr(found) if len(repr(found)) <= 60 else repr(found)[:57] + "..."
-        place = ", ".join(filter(None, (f"plan {self.plan}", self.task and f"task {self.task}", key)))
+        place = ", ".join(
+            filter(None, (f"plan {self.plan}", self.task and f"task {self.task}", key))
+        )
         return PlanError(f"{self.source}: {place}: found {shown}; {remedy}")
 
     def refuse_unknown(self, key, table, known):
@@ -181,7 +240,11 @@ class _At:
             raise self.error(key, table, f"write a table with any of {', '.join(known)}")
         for name in table:
             if name not in known:
-                raise self.error(f"{key}.{name}" if key else name, table[name], f"no such key: use {', '.join(known)}")
+                raise self.error(
+                    f"{key}.{name}" if key else name,
+                    table[name],
+                    f"no such key: use {', '.join(known)}",
+                )
 
 
 # one value of the file: each takes (at, key, value) and gives it clean or raises
@@ -189,11 +252,23 @@ class _At:
 
 def _number(low=0.0, high=inf, above=True, whole=False):
     def read(at, key, value):
-        right = isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) < _ENDLESS
-        if not right or value > high or value < low or (above and value == low) or (whole and value != int(value)):
+        right = (
+            isinstance(value, (int, float))
+            and not isinstance(value, bool)
+            and abs(value) < _ENDLESS
+        )
+        if (
+            not right
+            or value > high
+            or value < low
+            or (above and value == low)
+            or (whole and value != int(value))
+        ):
             what = ("whole " if whole else "") + "number"
             top = f" and at most {high:,.12g}" if high < inf else ""
-            raise at.error(key, value, f"write a {what} {'above' if above else 'of at least'} {low:g}{top}")
+            raise at.error(
+                key, value, f"write a {what} {'above' if above else 'of at least'} {low:g}{top}"
+            )
         return float(value)
 
     return read
@@ -235,7 +310,11 @@ def _list(of):
         if not isinstance(value, list):
             raise at.error(key, value, "write a list, in [ ]")
         clean = tuple(of(at, key, item) for item in value)
-        if all(isinstance(item, str) for item in clean) and len(set(clean)) < len(clean) and key != "steps":
+        if (
+            all(isinstance(item, str) for item in clean)
+            and len(set(clean)) < len(clean)
+            and key != "steps"
+        ):
             raise at.error(key, value, "take out what stands there twice")
         return clean
 
@@ -250,20 +329,52 @@ def _table(keys):
         for name, (_, default) in keys.items():
             if default is _REQUIRED and name not in value:
                 raise at.error(key, value, f"give its {name}")
-        return {name: of(at, f"{key}.{name}", value[name]) if name in value else default for name, (of, default) in keys.items()}
+        return {
+            name: of(at, f"{key}.{name}", value[name]) if name in value else default
+            for name, (of, default) in keys.items()
+        }
 
     return read
 
 
 _ABOVE_0, _FROM_0, _SHARE = _number(), _number(above=False), _number(high=1.0)
 _WINDOW = _number(high=0.99, above=False)
-_MOST = {"distance": 10_000_000, "days": 36_525, "months": 1200, "hours": 1_000_000}  # a century, and further than any vehicle goes
-_LIMIT = _table({name: (_number(high=most, whole=name in ("days", "months")), nan) for name, most in _MOST.items()})
-_AMOUNTS = _table({name: (_number(high=most, above=False), 0.0) for name, most in _MOST.items() if name != "months"})
+_MOST = {
+    "distance": 10_000_000,
+    "days": 36_525,
+    "months": 1200,
+    "hours": 1_000_000,
+}  # a century, and further than any vehicle goes
+_LIMIT = _table(
+    {
+        name: (_number(high=most, whole=name in ("days", "months")), nan)
+        for name, most in _MOST.items()
+    }
+)
+_AMOUNTS = _table(
+    {
+        name: (_number(high=most, above=False), 0.0)
+        for name, most in _MOST.items()
+        if name != "months"
+    }
+)
 _EARLY_LATE = _table(dict.fromkeys(("early", "late"), (_WINDOW, 0.0)))
-_RECHECK = _table({name: (_number(high=_MOST[name], whole=name == "days"), nan) for name in ("distance", "days")})
-_PART = {"item": (_word, _REQUIRED), "quantity": (_ABOVE_0, 1.0), "unit": (_word, ""), "pack": (_ABOVE_0, 1.0), "price": (_FROM_0, nan)}
-_FIGURE = {"name": (_word, _REQUIRED), "value": (_number(low=-inf), nan), "unit": (_word, ""), "source": (_word, "")}
+_RECHECK = _table(
+    {name: (_number(high=_MOST[name], whole=name == "days"), nan) for name in ("distance", "days")}
+)
+_PART = {
+    "item": (_word, _REQUIRED),
+    "quantity": (_ABOVE_0, 1.0),
+    "unit": (_word, ""),
+    "pack": (_ABOVE_0, 1.0),
+    "price": (_FROM_0, nan),
+}
+_FIGURE = {
+    "name": (_word, _REQUIRED),
+    "value": (_number(low=-inf), nan),
+    "unit": (_word, ""),
+    "source": (_word, ""),
+}
 
 # the keys of a task that fill one column: name to (reader, default)
 _PLAIN = {
@@ -307,11 +418,19 @@ def _version(at, body, factor):
         "valid_from": _day(at, "from", body["from"]) if "from" in body else pd.NaT,
         "valid_to": pd.NaT,
         "applies_to": kinds,
-        "unknown_history": _one_of(UNKNOWN_HISTORY)(at, "unknown_history", body.get("unknown_history", UNKNOWN_HISTORY[0])),
-        "severe_when": {name: _SHARE(at, f"severe_when.{name}", value) for name, value in when.items()},
+        "unknown_history": _one_of(UNKNOWN_HISTORY)(
+            at, "unknown_history", body.get("unknown_history", UNKNOWN_HISTORY[0])
+        ),
+        "severe_when": {
+            name: _SHARE(at, f"severe_when.{name}", value) for name, value in when.items()
+        },
     }
     if not isinstance(body.get("task"), list) or not body["task"]:
-        raise at.error("task", body.get("task"), f"a plan needs at least one task: write [[{at.plan}.task]] and its keys below it")
+        raise at.error(
+            "task",
+            body.get("task"),
+            f"a plan needs at least one task: write [[{at.plan}.task]] and its keys below it",
+        )
     tasks = [_task(at, number, task, factor) for number, task in enumerate(body["task"], 1)]
     _check_together(at, tasks, head["severe_when"])
     return head, tasks
@@ -319,23 +438,39 @@ def _version(at, body, factor):
 
 def _task(at, number, body, factor):
     code = body.get("code") if isinstance(body, dict) else None
-    at = _At(at.source, at.plan, code.strip().casefold() if isinstance(code, str) and code.strip() else f"number {number}")
+    at = _At(
+        at.source,
+        at.plan,
+        code.strip().casefold() if isinstance(code, str) and code.strip() else f"number {number}",
+    )
     at.refuse_unknown("", body, _TASK_KEYS)
     row = {}
     for key, (read, default) in _PLAIN.items():
         if key not in body and default is _REQUIRED:
-            raise at.error(key, None, f"give the task its {key}" + (f": one of {', '.join(ACTIONS)}" if key == "action" else ""))
+            raise at.error(
+                key,
+                None,
+                f"give the task its {key}"
+                + (f": one of {', '.join(ACTIONS)}" if key == "action" else ""),
+            )
         row[key] = read(at, key, body[key]) if key in body else default
     row["title"] = row["title"] or title_of(row["code"])
     row["fits"] = row["part"] or row["code"]
     limits = {key: _LIMIT(at, key, body.get(key, {})) for key in ("first", "every", "severe")}
     if "severe" in body:
         limits["severe"] = _complete(at, limits["every"], limits["severe"])
-    spread = {key: [value * factor if name == "distance" else value for name, value in limit.items()] for key, limit in limits.items()}
+    spread = {
+        key: [value * factor if name == "distance" else value for name, value in limit.items()]
+        for key, limit in limits.items()
+    }
     spread["tolerance"] = _tolerance(at, body.get("tolerance", 0.0), limits["every"], factor)
     recheck = _RECHECK(at, "recheck", body.get("recheck", {}))
     spread["recheck"] = [recheck["distance"] * factor, recheck["days"]]
-    return row | {column: value for key, values in spread.items() for column, value in zip(_SPREAD[key], values, strict=True)}
+    return row | {
+        column: value
+        for key, values in spread.items()
+        for column, value in zip(_SPREAD[key], values, strict=True)
+    }
 
 
 def title_of(code):
@@ -359,7 +494,11 @@ def _tolerance(at, value, every, factor):
     amounts = _AMOUNTS(at, "tolerance", value)
     for name, limit in (every | {"days": _calendar_days(every)}).items():
         if amounts.get(name, 0) >= limit:
-            raise at.error(f"tolerance.{name}", amounts[name], f"a window is shorter than its limit, here {limit:g}: lower it")
+            raise at.error(
+                f"tolerance.{name}",
+                amounts[name],
+                f"a window is shorter than its limit, here {limit:g}: lower it",
+            )
     return [nan, nan, amounts["distance"] * factor, amounts["days"], amounts["hours"]]
 
 
@@ -372,10 +511,20 @@ def _complete(at, every, severe):
     """The severe limits, completed by the normal ones that they do not name."""
     for name, value in severe.items():
         if value > every[name]:
-            raise at.error(f"severe.{name}", value, f"the normal limit is {every[name]:g}, and a severe one is never above it: lower it")
-        other = _calendar_days(dict.fromkeys(("days", "months"), nan) | {name: value if isnan(every[name]) else nan})
+            raise at.error(
+                f"severe.{name}",
+                value,
+                f"the normal limit is {every[name]:g}, and a severe one is never above it: lower it",
+            )
+        other = _calendar_days(
+            dict.fromkeys(("days", "months"), nan) | {name: value if isnan(every[name]) else nan}
+        )
         if other - _UNEVEN > _calendar_days(every):
-            raise at.error(f"severe.{name}", value, f"the normal limit is {_calendar_days(every):g} days, which is less: lower it")
+            raise at.error(
+                f"severe.{name}",
+                value,
+                f"the normal limit is {_calendar_days(every):g} days, which is less: lower it",
+            )
     return {name: every[name] if isnan(value) else value for name, value in severe.items()}
 
 
@@ -387,18 +536,34 @@ def _check_together(at, tasks, severe_when):
     for number, task in enumerate(tasks):
         here = _At(at.source, at.plan, task["code"])
         for word in task["also"]:
-            others = [c for w, c in words if w == word and c != task["code"]] + [c for c in codes if c == word]
+            others = [c for w, c in words if w == word and c != task["code"]] + [
+                c for c in codes if c == word
+            ]
             if others:
-                raise here.error("also", word, f"task {others[0]} has it too: one word stands for one task")
+                raise here.error(
+                    "also", word, f"task {others[0]} has it too: one word stands for one task"
+                )
         if task["code"] in codes[:number]:
             raise here.error("code", task["code"], "two tasks have it: give each its own")
         if not severe_when and not all(isnan(task[column]) for column in _SPREAD["severe"]):
-            raise here.error("severe", "a limit", f"it can never apply: add [{at.plan}.severe_when] with a share, or take the limit out")
+            raise here.error(
+                "severe",
+                "a limit",
+                f"it can never apply: add [{at.plan}.severe_when] with a share, or take the limit out",
+            )
         for other in task["covers"]:
             if other not in codes:
-                raise here.error("covers", other, f"no task of this plan has that code: use some of {', '.join(codes)}")
+                raise here.error(
+                    "covers",
+                    other,
+                    f"no task of this plan has that code: use some of {', '.join(codes)}",
+                )
             if other in statutory:
-                raise here.error("covers", other, "it is statutory, and other work never stands in for it: take it out of covers")
+                raise here.error(
+                    "covers",
+                    other,
+                    "it is statutory, and other work never stands in for it: take it out of covers",
+                )
 
 
 def _closure(at, tasks):
@@ -408,10 +573,15 @@ def _closure(at, tasks):
     def walk(code, path):
         if code in path:
             loop = " -> ".join((*path[path.index(code) :], code))
-            raise _At(at.source, at.plan, path[0]).error("covers", loop, "that goes round in a circle: take one of them out")
+            raise _At(at.source, at.plan, path[0]).error(
+                "covers", loop, "that goes round in a circle: take one of them out"
+            )
         return {code}.union(*(walk(other, (*path, code)) for other in direct[code]))
 
-    return {code: [other for other in direct if other in walk(code, ()) and other != code] for code in direct}
+    return {
+        code: [other for other in direct if other in walk(code, ()) and other != code]
+        for code in direct
+    }
 
 
 def _name_families(source, versions):
@@ -424,7 +594,9 @@ def _name_families(source, versions):
     for group in by_kinds.values():
         starts = [head["valid_from"] for head in group]
         if len(set(starts)) == len(starts) and len(group) > 1:
-            oldest = min(group, key=lambda head: (not pd.isna(head["valid_from"]), head["valid_from"]))
+            oldest = min(
+                group, key=lambda head: (not pd.isna(head["valid_from"]), head["valid_from"])
+            )
             for head in group:
                 head["plan"] = oldest["name"]
     for head in versions:
@@ -440,6 +612,14 @@ def _check_versions(at, mine):
     for start in starts:
         if starts.count(start) > 1:
             found = "no date" if start == "NaT" else start[:10]
-            raise at.error("from", found, f"{starts.count(start)} versions of this plan begin then: give each its own `from`")
+            raise at.error(
+                "from",
+                found,
+                f"{starts.count(start)} versions of this plan begin then: give each its own `from`",
+            )
     if len({frozenset(head["applies_to"]) for head in mine}) > 1:
-        raise at.error("applies_to", list(mine[-1]["applies_to"]), "versions of one plan apply to the same kinds: write them alike")
+        raise at.error(
+            "applies_to",
+            list(mine[-1]["applies_to"]),
+            "versions of one plan apply to the same kinds: write them alike",
+        )

@@ -22,13 +22,18 @@ def readings(log):
     parts = [_place(log, table, *columns) for table, pairs in READINGS.items() for columns in pairs]
     names = ("date", "odometer", "hours", "restarts_at", "known")
     rows = {name: np.concatenate([part[name].to_numpy() for part in parts]) for name in names}
-    vehicle, source = (pd.concat([part[name] for part in parts], ignore_index=True) for name in ("vehicle", "source"))
+    vehicle, source = (
+        pd.concat([part[name] for part in parts], ignore_index=True)
+        for name in ("vehicle", "source")
+    )
     code, vehicles = pd.factorize(vehicle)
     order = np.argsort(np.asarray(vehicles, dtype=object))
     code, vehicles = np.argsort(order)[code], vehicles[order]
     factor = _km_factor(log, vehicles)[code]
     of_hours = np.isnan(rows["odometer"]) & ~np.isnan(rows["hours"])
-    restart_km, restart_hours = (np.where(of_hours == is_hours, rows["restarts_at"], np.nan) for is_hours in (False, True))
+    restart_km, restart_hours = (
+        np.where(of_hours == is_hours, rows["restarts_at"], np.nan) for is_hours in (False, True)
+    )
     found = _in_order(code, rows["date"], rows["odometer"] * factor, restart_km * factor)
     at = found["row"]
     shown = np.where(found["is_first"], np.nan, rows["hours"][at])
@@ -54,7 +59,9 @@ def _place(log, table, odometer, date):
         is_new = frame["acquired"].isna() | (frame["acquired"] == frame["in_service"])
         value = value.mask(value.isna() & is_new & ~frame["meter"].isin(["hours", "none"]), 0.0)
     is_place = odometer == "odometer"
-    place = pd.Series(table if is_place else odometer.removesuffix("_odometer"), frame.index, dtype=TEXT)
+    place = pd.Series(
+        table if is_place else odometer.removesuffix("_odometer"), frame.index, dtype=TEXT
+    )
     columns = {
         "vehicle": frame["vehicle"],
         "date": frame[date],
@@ -81,10 +88,22 @@ def _in_order(code, date, odometer, restart):
     row = np.concatenate([np.arange(len(code)), changed])
     shown = np.concatenate([odometer, restart[changed]])
     is_first = np.arange(len(row)) >= len(code)
-    day = (date - date.min()).astype("timedelta64[D]").astype(np.int64) if len(date) else np.zeros(0, dtype=np.int64)
-    order = _argsort(code[row], day[row], _phases(code, day, odometer, restart, changed), _rank(shown))
+    day = (
+        (date - date.min()).astype("timedelta64[D]").astype(np.int64)
+        if len(date)
+        else np.zeros(0, dtype=np.int64)
+    )
+    order = _argsort(
+        code[row], day[row], _phases(code, day, odometer, restart, changed), _rank(shown)
+    )
     row, shown, is_first = row[order], shown[order], is_first[order]
-    return {"row": row, "code": code[row], "odometer": shown, "offset": _offsets(code[row], shown, is_first), "is_first": is_first}
+    return {
+        "row": row,
+        "code": code[row],
+        "odometer": shown,
+        "offset": _offsets(code[row], shown, is_first),
+        "is_first": is_first,
+    }
 
 
 def _hour_offsets(code, date, hours, restart):
@@ -99,7 +118,9 @@ def _hour_offsets(code, date, hours, restart):
     before, upto = (np.searchsorted(key[at], key, side=side) for side in ("left", "right"))
     first = np.minimum(before, len(at) - 1)
     with np.errstate(invalid="ignore"):
-        is_new = (upto > before) & (np.abs(hours - restart[at][first]) < np.abs(hours - hours[at][first]))
+        is_new = (upto > before) & (
+            np.abs(hours - restart[at][first]) < np.abs(hours - hours[at][first])
+        )
     return so_far[np.where(is_new, upto, before)] - so_far[np.searchsorted(code[at], code)]
 
 
@@ -148,6 +169,11 @@ def _offsets(code, shown, is_first):
     last = shown[at - 1]
     if np.isnan(last).any():
         last = pd.Series(shown).groupby(code).ffill().to_numpy()[at - 1]
-    so_far = pd.Series(np.where(np.isnan(last), 0.0, last - shown[at])).groupby(code[at]).cumsum().to_numpy()
+    so_far = (
+        pd.Series(np.where(np.isnan(last), 0.0, last - shown[at]))
+        .groupby(code[at])
+        .cumsum()
+        .to_numpy()
+    )
     latest = np.cumsum(is_first) - 1
     return np.where((latest >= 0) & (code[at][latest] == code), so_far[latest], 0.0)

@@ -14,7 +14,9 @@ MIN_AT_RISK = 5  # units, where limits end
 MOST_CELLS = 2_000_000  # units times events held at once
 
 
-def mean_cumulative(unit, time, amount, end, entry=0.0, variance="robust", scale="log", df=None, confidence=0.9):
+def mean_cumulative(
+    unit, time, amount, end, entry=0.0, variance="robust", scale="log", df=None, confidence=0.9
+):
     """Mean cumulative function: the mean number of events, or their mean total amount, of one unit by each time.
 
     unit, time, amount: one entry an event (amount None counts each as 1). end: Series, index the unit, one entry a period in which it was
@@ -29,23 +31,41 @@ def mean_cumulative(unit, time, amount, end, entry=0.0, variance="robust", scale
     Gives a frame `time, mcf, se, low, high, at_risk`, one row a time with events (Nelson 1995, Technometrics 37:147).
     """
     names = pd.Index(end.index).unique()
-    periods = _periods(names.get_indexer(end.index), np.broadcast_to(np.asarray(entry, float), len(end)), end.to_numpy(float))
+    periods = _periods(
+        names.get_indexer(end.index),
+        np.broadcast_to(np.asarray(entry, float), len(end)),
+        end.to_numpy(float),
+    )
     amount = np.ones(len(time)) if amount is None else np.asarray(amount, float)
-    events = pd.DataFrame({"unit": names.get_indexer(np.asarray(unit)), "time": np.asarray(time, float), "amount": amount})
+    events = pd.DataFrame(
+        {
+            "unit": names.get_indexer(np.asarray(unit)),
+            "time": np.asarray(time, float),
+            "amount": amount,
+        }
+    )
     events, outside = _observed(events, periods)
     times, at = np.unique(events["time"].to_numpy(), return_inverse=True)
-    at_risk = np.searchsorted(np.sort(periods["start"]), times, "right") - np.searchsorted(np.sort(periods["stop"]), times, "left")
+    at_risk = np.searchsorted(np.sort(periods["start"]), times, "right") - np.searchsorted(
+        np.sort(periods["stop"]), times, "left"
+    )
     mean_jump = np.bincount(at, events["amount"], len(times)) / at_risk
     if variance == "robust":
         var = _robust_variance(events, at, periods, times, at_risk, mean_jump)
     else:
         var = np.cumsum(np.bincount(at, events["squares"], len(times)) / at_risk**2)
-    frame = pd.DataFrame({"time": times, "mcf": np.cumsum(mean_jump), "se": np.sqrt(np.maximum(var, 0.0))})
+    frame = pd.DataFrame(
+        {"time": times, "mcf": np.cumsum(mean_jump), "se": np.sqrt(np.maximum(var, 0.0))}
+    )
     se, freedom = frame["se"], np.full(len(frame), float(len(names) - 1 if df is None else df))
     if variance == "robust" and df is None:
         se, freedom = _spread(events, at, periods, times, at_risk, mean_jump)
-    few = (df is None) & ((len(names) < MIN_UNITS) | ((at_risk < MIN_AT_RISK) & (variance == "robust")))
-    frame["low"], frame["high"] = _limits(frame["mcf"], se, np.where(few, nan, freedom), scale, confidence)
+    few = (df is None) & (
+        (len(names) < MIN_UNITS) | ((at_risk < MIN_AT_RISK) & (variance == "robust"))
+    )
+    frame["low"], frame["high"] = _limits(
+        frame["mcf"], se, np.where(few, nan, freedom), scale, confidence
+    )
     frame["at_risk"] = at_risk
     frame.attrs["outside"] = outside
     return frame
@@ -57,17 +77,27 @@ def _periods(unit, start, stop):
     frame = frame[frame["stop"] >= frame["start"]].sort_values(["unit", "start"], ignore_index=True)
     reached = frame.groupby("unit")["stop"].cummax().groupby(frame["unit"]).shift()
     block = (~(frame["start"] <= reached)).cumsum()
-    return frame.groupby(block).agg(unit=("unit", "first"), start=("start", "first"), stop=("stop", "max")).reset_index(drop=True)
+    return (
+        frame.groupby(block)
+        .agg(unit=("unit", "first"), start=("start", "first"), stop=("stop", "max"))
+        .reset_index(drop=True)
+    )
 
 
 def _observed(events, periods):
     """Events inside a period of their unit, one row a unit and time, with the period's row number; and how many were outside."""
     known = events[events["time"].notna() & (events["unit"] >= 0)]
     known = known.assign(squares=known["amount"] ** 2, lines=1)
-    merged = known.groupby(["unit", "time"], as_index=False)[["amount", "squares", "lines"]].sum().sort_values("time")
+    merged = (
+        known.groupby(["unit", "time"], as_index=False)[["amount", "squares", "lines"]]
+        .sum()
+        .sort_values("time")
+    )
     right = periods.assign(period=periods.index).sort_values("start")
     merged = pd.merge_asof(merged, right, left_on="time", right_on="start", by="unit")
-    inside = merged[merged["time"] <= merged["stop"]].sort_values(["unit", "time"], ignore_index=True)
+    inside = merged[merged["time"] <= merged["stop"]].sort_values(
+        ["unit", "time"], ignore_index=True
+    )
     return inside.astype({"period": int}), len(events) - int(inside["lines"].sum())
 
 
@@ -77,7 +107,10 @@ def _robust_variance(events, at, periods, times, at_risk, mean_jump):
     A unit's residual is the sum of (its jump - mean jump) / at_risk while it is at risk; the residuals of all units sum to zero.
     """
     drift = np.concatenate([[0.0], np.cumsum(mean_jump / at_risk)])
-    first, last = np.searchsorted(times, periods["start"], "left"), np.searchsorted(times, periods["stop"], "right")
+    first, last = (
+        np.searchsorted(times, periods["start"], "left"),
+        np.searchsorted(times, periods["stop"], "right"),
+    )
     period, amount = events["period"].to_numpy(), events["amount"].to_numpy()
     share = pd.Series(amount / at_risk[at])
     change = pd.Series(np.bincount(period, share, len(periods)) - (drift[last] - drift[first]))
@@ -85,7 +118,9 @@ def _robust_variance(events, at, periods, times, at_risk, mean_jump):
     own = (share.groupby(period).cumsum() - share).to_numpy()
     so_far = (at_stop - change.to_numpy())[period] + own - (drift[at] - drift[first[period]])
     back = periods.groupby("unit")["start"].shift(-1).fillna(np.inf).to_numpy()
-    away = _sum_by(times, periods["stop"].to_numpy(), at_stop, "left") - _sum_by(times, back, at_stop, "right")
+    away = _sum_by(times, periods["stop"].to_numpy(), at_stop, "left") - _sum_by(
+        times, back, at_stop, "right"
+    )
     cross = np.bincount(at, so_far * amount, len(times)) + mean_jump * away
     square = np.bincount(at, amount**2, len(times)) / at_risk - mean_jump**2
     return np.cumsum((2 * cross + square) / at_risk)
@@ -98,14 +133,19 @@ def _spread(events, at, periods, times, at_risk, mean_jump):
     """
     wider = np.sqrt(at_risk / np.maximum(at_risk - 1, 1)) / at_risk
     drift = np.concatenate([[0.0], np.cumsum(mean_jump * wider)])
-    first, last = np.searchsorted(times, periods["start"], "left"), np.searchsorted(times, periods["stop"], "right")
+    first, last = (
+        np.searchsorted(times, periods["start"], "left"),
+        np.searchsorted(times, periods["stop"], "right"),
+    )
     share, place = events["amount"].to_numpy() * wider[at], np.arange(1, len(times) + 1)
     unit, of_event = periods["unit"].to_numpy(), periods["unit"].to_numpy()[events["period"]]
     square, fourth = np.zeros(len(times)), np.zeros(len(times))
     for names in np.array_split(np.unique(unit), max(len(times) * len(unit) // MOST_CELLS, 1)):
         mine, ours = np.isin(unit, names), np.isin(of_event, names)
         rows, jumps = np.zeros((2, len(names), len(times)))
-        reached = drift[np.clip(place, first[mine, None], last[mine, None])] - drift[first[mine], None]
+        reached = (
+            drift[np.clip(place, first[mine, None], last[mine, None])] - drift[first[mine], None]
+        )
         np.add.at(rows, np.searchsorted(names, unit[mine]), -reached)
         np.add.at(jumps, (np.searchsorted(names, of_event[ours]), at[ours]), share[ours])
         rows += np.cumsum(jumps, axis=1)
@@ -116,12 +156,16 @@ def _spread(events, at, periods, times, at_risk, mean_jump):
 
 def _sum_by(times, when, amount, side):
     order = np.argsort(when)
-    return np.concatenate([[0.0], np.cumsum(amount[order])])[np.searchsorted(when[order], times, side)]
+    return np.concatenate([[0.0], np.cumsum(amount[order])])[
+        np.searchsorted(when[order], times, side)
+    ]
 
 
 def _limits(value, se, df, scale, confidence):
     upper = (1 + confidence) / 2
-    half = se * np.where(np.isinf(df), stats.norm.ppf(upper), stats.t.ppf(upper, np.where(np.isinf(df), 1.0, df)))
+    half = se * np.where(
+        np.isinf(df), stats.norm.ppf(upper), stats.t.ppf(upper, np.where(np.isinf(df), 1.0, df))
+    )
     if scale == "plain":
         return value - half, value + half
     factor = np.exp(half / value.where(value > 0))
@@ -166,12 +210,25 @@ def power_law(time, end=None, confidence=0.9):
     n, fails = len(time), end is None
     end = float(time[-1]) if fails else float(end)
     if n < 3 or time[0] <= 0 or time[-1] > end:
-        raise ValueError(f"found {n} event times; needs at least three, above 0 and up to the end {end:g}")
+        raise ValueError(
+            f"found {n} event times; needs at least three, above 0 and up to the end {end:g}"
+        )
     total = float(np.log(end / time).sum())
     df = 2 * (n - 1) if fails else 2 * n
     shape, chi2 = n / total, 2 * total
     low, high = stats.chi2.ppf([(1 - confidence) / 2, (1 + confidence) / 2], df) * shape / (2 * n)
-    return PowerLaw(shape, n / end**shape, (n - 1 - fails) / total, float(low), float(high), confidence, n, end, chi2, df)
+    return PowerLaw(
+        shape,
+        n / end**shape,
+        (n - 1 - fails) / total,
+        float(low),
+        float(high),
+        confidence,
+        n,
+        end,
+        chi2,
+        df,
+    )
 
 
 @dataclass(frozen=True)
@@ -206,6 +263,8 @@ def trend(unit, time, end, entry=0.0, method="robust"):
     if n < 4:
         return Trend(nan, nan, n, units, method, "needs four events")
     spread = float(((end - start).reindex(unit) ** 2).sum() / 12) ** 0.5
-    gaps = np.diff(np.sort(time), prepend=start.iloc[0]) if method == "lewis-robinson" else np.ones(1)
+    gaps = (
+        np.diff(np.sort(time), prepend=start.iloc[0]) if method == "lewis-robinson" else np.ones(1)
+    )
     z = float(score.sum() / spread / (gaps.std(ddof=1) / gaps.mean() if len(gaps) > 1 else 1.0))
     return Trend(z, float(2 * stats.norm.sf(abs(z))), n, units, method)

@@ -24,7 +24,11 @@ def annual_cost(price, market_value, operating, rate=0.0):
     value, operating = np.asarray(market_value, float), np.asarray(operating, float)
     years = np.arange(1, value.shape[-1] + 1)
     discount = (1 + rate) ** -years
-    present = np.asarray(price, float)[..., None] - value * discount + np.cumsum(operating * discount, axis=-1)
+    present = (
+        np.asarray(price, float)[..., None]
+        - value * discount
+        + np.cumsum(operating * discount, axis=-1)
+    )
     return present / np.cumsum(discount)
 
 
@@ -62,7 +66,11 @@ def age_replacement_rate(age, planned_cost, failure_cost, scale, shape):
     Barlow & Proschan 1965, from memory; the integral is an incomplete gamma function.
     """
     hazard = (np.asarray(age, float) / scale) ** shape
-    lived = scale * special.gamma(1 + 1 / np.asarray(shape, float)) * special.gammainc(1 / np.asarray(shape, float), hazard)
+    lived = (
+        scale
+        * special.gamma(1 + 1 / np.asarray(shape, float))
+        * special.gammainc(1 / np.asarray(shape, float), hazard)
+    )
     return (planned_cost * np.exp(-hazard) - failure_cost * np.expm1(-hazard)) / lived
 
 
@@ -83,7 +91,9 @@ def best_age(planned_cost, failure_cost, scale, shape):
         z = (low + high) / 2
         cumulative = np.exp(np.minimum(k * z, 700.0))
         log_rate = np.log(k) + (k - 1) * z
-        excess = np.exp(np.minimum(log_rate, 700.0)) * mean * special.gammainc(1 / k, cumulative) + np.expm1(-cumulative)
+        excess = np.exp(np.minimum(log_rate, 700.0)) * mean * special.gammainc(
+            1 / k, cumulative
+        ) + np.expm1(-cumulative)
         low, high = np.where(excess < goal, z, low), np.where(excess < goal, high, z)
     return np.where(wears, scale * np.exp(np.minimum((low + high) / 2, 700.0)), inf)
 
@@ -91,13 +101,19 @@ def best_age(planned_cost, failure_cost, scale, shape):
 def age_replacement(planned_cost, failure_cost, scale, shape):
     """The `AgeReplacement` of a part with Weibull life (scale, shape) that costs planned_cost in time, failure_cost when it fails."""
     if not (planned_cost > 0 and failure_cost > 0 and scale > 0 and shape > 0):
-        raise ValueError(f"costs, scale and shape must be above 0; found {planned_cost}, {failure_cost}, {scale}, {shape}")
+        raise ValueError(
+            f"costs, scale and shape must be above 0; found {planned_cost}, {failure_cost}, {scale}, {shape}"
+        )
     age = float(best_age(planned_cost, failure_cost, scale, shape))
     at_failure = failure_cost / (scale * gamma(1 + 1 / shape))
     if age / scale > FAR:
         return AgeReplacement(inf, at_failure, at_failure, 0.0)
-    rate, low, high = age_replacement_rate(age * np.array([1.0, 0.8, 1.2]), planned_cost, failure_cost, scale, shape)
-    return AgeReplacement(age, float(rate), at_failure, float(1 - rate / at_failure), float(low), float(high))
+    rate, low, high = age_replacement_rate(
+        age * np.array([1.0, 0.8, 1.2]), planned_cost, failure_cost, scale, shape
+    )
+    return AgeReplacement(
+        age, float(rate), at_failure, float(1 - rate / at_failure), float(low), float(high)
+    )
 
 
 @dataclass(frozen=True)
@@ -125,14 +141,26 @@ def age_advice(planned_cost, failure_cost, scale, shape, drawn):
     scales, shapes = (np.asarray(x, float) for x in drawn)
     known = np.isfinite(scales) & np.isfinite(shapes)
     ages = best_age(planned_cost, failure_cost, scales[known], shapes[known])
-    rate = age_replacement_rate(np.minimum(ages, FAR * scales[known]), planned_cost, failure_cost, scales[known], shapes[known])
+    rate = age_replacement_rate(
+        np.minimum(ages, FAR * scales[known]),
+        planned_cost,
+        failure_cost,
+        scales[known],
+        shapes[known],
+    )
     at_failure = failure_cost / (scales[known] * special.gamma(1 + 1 / shapes[known]))
     savings = np.where(ages / scales[known] > FAR, 0.0, 1 - rate / at_failure)
     if known.mean() < 0.9:
-        return AgeAdvice(found, nan, nan, nan, "too few ends to say how the chance of failure grows with age")
+        return AgeAdvice(
+            found, nan, nan, nan, "too few ends to say how the chance of failure grows with age"
+        )
     flat, (low, high) = float((shapes[known] <= 1).mean()), np.quantile(savings, [0.05, 0.95])
     sure = flat <= MOST_FLAT and low >= LEAST_SAVING
-    note = "" if sure else f"no age is clear: in {100 * flat:.0f}% of samples the chance of failure does not grow with age"
+    note = (
+        ""
+        if sure
+        else f"no age is clear: in {100 * flat:.0f}% of samples the chance of failure does not grow with age"
+    )
     return AgeAdvice(found, flat, float(low), float(high), note)
 
 

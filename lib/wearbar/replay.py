@@ -51,7 +51,13 @@ class Replay:
         lines = raw.lines[kept]
         there = set(lines.tolist()) | {1}
         problems = tuple(p for p in raw.problems if p[0] in there)
-        return replace(raw, columns=columns, lines=lines, problems=problems, beyond={k: v for k, v in raw.beyond.items() if k in there})
+        return replace(
+            raw,
+            columns=columns,
+            lines=lines,
+            problems=problems,
+            beyond={k: v for k, v in raw.beyond.items() if k in there},
+        )
 
 
 def _dates(name, raw):
@@ -76,7 +82,11 @@ def plan_at(plan, day):
 
     def known(frame):
         frame = frame[~(frame["valid_from"] > day)]
-        return frame.assign(valid_to=frame["valid_to"].mask(frame["valid_to"] >= day)) if "valid_to" in frame else frame
+        return (
+            frame.assign(valid_to=frame["valid_to"].mask(frame["valid_to"] >= day))
+            if "valid_to" in frame
+            else frame
+        )
 
     tasks, plans = (known(frame).reset_index(drop=True) for frame in (plan.tasks, plan.plans))
     covers = known(plan.covers).reset_index(drop=True)
@@ -87,4 +97,8 @@ def cuts_between(first, last, every_days, warm_up_days, after_days):
     """Days to replay, `every_days` apart: the first at least warm_up_days after `first`, the last after_days before `last`."""
     newest = pd.Timestamp(last) - pd.Timedelta(days=after_days)
     room = (newest - pd.Timestamp(first)).days - warm_up_days
-    return [newest - pd.Timedelta(days=every_days * i) for i in range(room // every_days, -1, -1)] if room >= 0 else []
+    return (
+        [newest - pd.Timedelta(days=every_days * i) for i in range(room // every_days, -1, -1)]
+        if room >= 0
+        else []
+    )

@@ -24,7 +24,19 @@ from wearbar.units import DISTANCE_KM
 from wearbar.wording import tables
 from wearbar.wording.common import MISSING, Show, clean, listing, number, plain, plural
 
-__all__ = ["FINDING", "HEADLINE", "STYLE", "TABLE", "URGENCY", "NotDone", "Report", "check", "open_report", "rows_of", "versions"]
+__all__ = [
+    "FINDING",
+    "HEADLINE",
+    "STYLE",
+    "TABLE",
+    "URGENCY",
+    "NotDone",
+    "Report",
+    "check",
+    "open_report",
+    "rows_of",
+    "versions",
+]
 
 FINDING = "application/vnd.wearbar.finding+json"
 HEADLINE = "application/vnd.wearbar.headline+json"
@@ -66,7 +78,13 @@ class Report:
     def headline(self, text, urgency="note"):
         """Show a sentence that also heads the pack's first page. urgency: "now" (act now), "soon" (coming up) or "note"."""
         told = {"text": text, "urgency": urgency}
-        _send({"text/markdown": f"**{URGENCY[urgency]}:** {text}", "text/plain": plain(text), HEADLINE: told})
+        _send(
+            {
+                "text/markdown": f"**{URGENCY[urgency]}:** {text}",
+                "text/plain": plain(text),
+                HEADLINE: told,
+            }
+        )
 
     def table(self, frame, caption, name="", columns=None, note="", missing="–", rows=15, empty=""):
         """Show a frame as a table; with a `name`, its rows also become tables/<report>-<name>.csv in the pack.
@@ -79,13 +97,25 @@ class Report:
         rows: more than these go behind a "Show the other".
         """
         heads = tables.heads_of(frame, columns, self.show)
-        told = {TABLE: {"name": f"{self.name}-{name}", "csv": tables.csv_of(frame, heads)}} if name else {}
+        told = (
+            {TABLE: {"name": f"{self.name}-{name}", "csv": tables.csv_of(frame, heads)}}
+            if name
+            else {}
+        )
         if not len(frame):
             page = f'<p class="wb-none">{_text(empty)}</p>' if empty else "<span hidden></span>"
             _send({"text/html": page, "text/plain": plain(empty), **told})
             return
-        page = tables.html_of(frame, heads, plain(caption), missing, rows) + (f'<p class="wb-note">{_text(note)}</p>' if note else "")
-        _send({"text/html": page, "text/plain": f"{plain(caption)}: {plural(len(frame), 'row')}", **told})
+        page = tables.html_of(frame, heads, plain(caption), missing, rows) + (
+            f'<p class="wb-note">{_text(note)}</p>' if note else ""
+        )
+        _send(
+            {
+                "text/html": page,
+                "text/plain": f"{plain(caption)}: {plural(len(frame), 'row')}",
+                **told,
+            }
+        )
 
     def figure(self, figure, alt, caption=""):
         """Show a matplotlib figure as a PNG with its alternative text, then clear it."""
@@ -99,7 +129,12 @@ class Report:
     def fill(self, template, block, words):
         """Show a Jinja template of shared/report, told which `block` of it is wanted, filled with `words`: plain text, which it escapes."""
         markup = _filled(template, {**words, "block": block})
-        _send({"text/html": markup, "text/plain": html.unescape(" ".join(re.sub(r"<[^>]*>", " ", markup).split()))})
+        _send(
+            {
+                "text/html": markup,
+                "text/plain": html.unescape(" ".join(re.sub(r"<[^>]*>", " ", markup).split())),
+            }
+        )
 
     def finding(self, name, value, unit="", note="", rows=None):
         """Record a result for findings.json, in SI; nothing is shown. `value`: an `Estimate`, a number, a text, a date, yes/no or None.
@@ -108,27 +143,45 @@ class Report:
         """
         told = asdict(value) if is_dataclass(value) else {"value": value}
         told = {key: _json(x) for key, x in told.items()}
-        told |= {"name": name, "unit": unit or told.get("unit", ""), "note": note or told.get("note", "")}
+        told |= {
+            "name": name,
+            "unit": unit or told.get("unit", ""),
+            "note": note or told.get("note", ""),
+        }
         if rows is not None:
-            told["rows"] = [{k: x if isinstance(x, str) else _json(x) for k, x in row.items()} for row in rows.to_dict("records")]
+            told["rows"] = [
+                {k: x if isinstance(x, str) else _json(x) for k, x in row.items()}
+                for row in rows.to_dict("records")
+            ]
         _send({FINDING: told, "text/html": "<span hidden></span>", "text/plain": ""})
 
     def provenance(self):
         """Show what the report was made from and with: log, rows, parameters, versions."""
         log = self.whole
-        asked = "; ".join(f"{k} {_asked(v)}" for k, v in self.parameters.items() if v not in ("", []))
+        asked = "; ".join(
+            f"{k} {_asked(v)}" for k, v in self.parameters.items() if v not in ("", [])
+        )
         facts = {
             "Log": clean(log.name),
             "Fingerprint (SHA-256)": log.sha256 or MISSING,
             "Record": f"{self.show.date(log.first_day)} to {self.show.date(log.as_of)}",
             "Rows": rows_of(log),
-            "Money": f"{log.money} of recoverable tax" if log.money else "the log does not say whether net or gross",
+            "Money": f"{log.money} of recoverable tax"
+            if log.money
+            else "the log does not say whether net or gross",
             "Vehicles reported": f"{len(self.log.tables['vehicles']):,} of {len(log.tables['vehicles']):,}",
             "Asked for": asked,
             "Made with": ", ".join(f"{k} {v}" for k, v in versions().items()),
         }
-        items = "".join(f"<div><dt>{_text(k)}</dt><dd>{_text(v)}</dd></div>" for k, v in facts.items())
-        _send({"text/html": f'<dl class="wb-facts">{items}</dl>', "text/plain": "\n".join(f"{k}: {v}" for k, v in facts.items())})
+        items = "".join(
+            f"<div><dt>{_text(k)}</dt><dd>{_text(v)}</dd></div>" for k, v in facts.items()
+        )
+        _send(
+            {
+                "text/html": f'<dl class="wb-facts">{items}</dl>',
+                "text/plain": "\n".join(f"{k}: {v}" for k, v in facts.items()),
+            }
+        )
 
 
 def check(log="", as_of="", site="", vehicle=(), confidence=0.9, units=""):
@@ -138,14 +191,24 @@ def check(log="", as_of="", site="", vehicle=(), confidence=0.9, units=""):
     none is all. confidence: of intervals. units: mi or km to read in, "" the log's own.
     Raises NotDone, one sentence, for what cannot be, naming what can; the log's own errors are ValueErrors too.
     """
-    if isinstance(confidence, bool) or not isinstance(confidence, numbers.Real) or not 0.5 <= confidence < 1:
-        raise NotDone(f"confidence is {confidence!r}; give a share from 0.5 up to but not including 1, such as 0.9")
+    if (
+        isinstance(confidence, bool)
+        or not isinstance(confidence, numbers.Real)
+        or not 0.5 <= confidence < 1
+    ):
+        raise NotDone(
+            f"confidence is {confidence!r}; give a share from 0.5 up to but not including 1, such as 0.9"
+        )
     if units and units not in DISTANCE_KM:
         raise NotDone(f"units is {units!r}; give mi or km, or nothing for the log's own")
     whole = logs.read_log(log or places.place("data", "fleet"), as_of=_day(as_of))
-    dated = whole.ledger[~whole.ledger["table"].isin(["vehicles", "limits", "budget"])]  # these have no day to be after
+    dated = whole.ledger[
+        ~whole.ledger["table"].isin(["vehicles", "limits", "budget"])
+    ]  # these have no day to be after
     if dated["after"].sum() and not dated["used"].sum():
-        raise NotDone(f"nothing in the log is as old as as_of {as_of}; give a later day, or none for the log's own")
+        raise NotDone(
+            f"nothing in the log is as old as as_of {as_of}; give a later day, or none for the log's own"
+        )
     kept = _kept(whole, site, _names(vehicle))
     return whole, whole if kept is None else whole.only(kept)
 
@@ -157,7 +220,13 @@ def open_report(name, log="", as_of="", site="", vehicle=(), confidence=0.9, uni
     """
     whole, cut = check(log, as_of, site, vehicle, confidence, units)
     show = Show(replace(whole.units, distance=units or whole.units.distance))
-    asked = {"as_of": as_of, "site": site, "vehicle": _names(vehicle), "confidence": confidence, "units": units}
+    asked = {
+        "as_of": as_of,
+        "site": site,
+        "vehicle": _names(vehicle),
+        "confidence": confidence,
+        "units": units,
+    }
     asked |= {key: value for key, value in own.items() if value}
     report = Report(name, cut, whole, show, confidence, asked)
     _begin(report)
@@ -173,14 +242,19 @@ def rows_of(log):
 
 def versions():
     """Library to version, for what the numbers hang on."""
-    return {"Python": platform.python_version(), **{name: importlib.metadata.version(name) for name in LIBRARIES}}
+    return {
+        "Python": platform.python_version(),
+        **{name: importlib.metadata.version(name) for name in LIBRARIES},
+    }
 
 
 def _filled(template, words):
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     shared = FileSystemLoader(places.place("shared", "report"))
-    page = Environment(loader=shared, autoescape=True, undefined=StrictUndefined).get_template(template)
+    page = Environment(loader=shared, autoescape=True, undefined=StrictUndefined).get_template(
+        template
+    )
     return page.render(words).strip()
 
 
@@ -194,7 +268,12 @@ def _begin(report):
     ranges = f"any range at {number(100 * report.confidence)}% unless a note says otherwise"
     parts = [f"<b>{_text(clean(report.log.name))}</b>", span, vehicles, where, ranges]
     line = ' <span aria-hidden="true">·</span> '.join(p for p in parts if p)
-    _send({"text/html": f'<p class="wb-about">{line}</p>', "text/plain": f"{clean(report.log.name)}, {span}, {vehicles}"})
+    _send(
+        {
+            "text/html": f'<p class="wb-about">{line}</p>',
+            "text/plain": f"{clean(report.log.name)}, {span}, {vehicles}",
+        }
+    )
 
 
 def _send(bundle):
@@ -227,9 +306,13 @@ def _kept(whole, site, wanted):
         return wanted or None
     based = usage.site_at(whole, fleet, [whole.as_of] * len(fleet))
     _known("site", [site], based)
-    kept = [v for v, at in zip(fleet, based, strict=True) if at == site and (not wanted or v in wanted)]
+    kept = [
+        v for v, at in zip(fleet, based, strict=True) if at == site and (not wanted or v in wanted)
+    ]
     if not kept:
-        raise NotDone(f"no vehicle of {clean(listing(wanted))} is based at {clean(site)}; leave out the site or the vehicles")
+        raise NotDone(
+            f"no vehicle of {clean(listing(wanted))} is based at {clean(site)}; leave out the site or the vehicles"
+        )
     return kept
 
 

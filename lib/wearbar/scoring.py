@@ -15,7 +15,9 @@ from wearbar import usage
 
 __all__ = ["GRID", "Truth", "at_day", "crps", "shares", "truth_of", "two_way_se"]
 
-GRID = np.concatenate([np.arange(0, 90), np.arange(90, 200, 2), np.arange(200, 501, 5)]).astype(float)
+GRID = np.concatenate([np.arange(0, 90), np.arange(90, 200, 2), np.arange(200, 501, 5)]).astype(
+    float
+)
 STEP = np.gradient(GRID)
 
 
@@ -50,10 +52,17 @@ def truth_of(path, vehicle, km, start):
     a, b = np.repeat(first, m), np.repeat(last, m)
     row = np.clip(usage.last_not_above(path.day, a, b, wanted), a, None)
     after = np.minimum(row + 1, b - 1)
-    nearest = np.where(np.abs(path.day[after] - wanted) < np.abs(path.day[row] - wanted), after, row)
+    nearest = np.where(
+        np.abs(path.day[after] - wanted) < np.abs(path.day[row] - wanted), after, row
+    )
     day = (path.day[nearest].reshape(n, m) - start[:, None]).clip(0, GRID[-1])
     end = path.day[last - 1] - start
-    return Truth(np.maximum(low, 0).astype(float), high, day.astype(float), np.where(end[:, None] >= GRID, STEP, 0.0))
+    return Truth(
+        np.maximum(low, 0).astype(float),
+        high,
+        day.astype(float),
+        np.where(end[:, None] >= GRID, STEP, 0.0),
+    )
 
 
 def crps(chance, truth):
@@ -94,4 +103,6 @@ def two_way_se(values, one, other):
         sums = np.bincount(pd.factorize(group)[0], off)
         return (sums**2).sum() * len(sums) / max(len(sums) - 1, 1)
 
-    return float(np.sqrt(max(squares(one) + squares(other) - squares(both), squares(both))) / len(off))
+    return float(
+        np.sqrt(max(squares(one) + squares(other) - squares(both), squares(both))) / len(off)
+    )

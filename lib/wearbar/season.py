@@ -31,7 +31,11 @@ def season_fit(spans, origin, end):
     code, start, stop, km = _divided(spans)
     length = int(stop.max() - start.min()) if len(code) else 0
     n = len(np.unique(code))
-    most = min(length // 360 * (1 + (n >= _MANY_VEHICLES)), 2, len(np.unique(stop // 14)) // _LEAST_FORTNIGHTS)
+    most = min(
+        length // 360 * (1 + (n >= _MANY_VEHICLES)),
+        2,
+        len(np.unique(stop // 14)) // _LEAST_FORTNIGHTS,
+    )
     if not most or (length < 720 and n < _LEAST_VEHICLES):
         return np.ones(len(days)), None, None
     angle = 2 * np.pi * days[:, None] / _YEAR
@@ -49,7 +53,9 @@ def season_fit(spans, origin, end):
     wave, (height, variance) = np.hstack(kept), best
     weight = np.exp(wave @ height)
     cycle = np.arange(1461)[:, None] * 2 * np.pi / _YEAR
-    whole = np.hstack([np.hstack([np.cos(k * cycle), np.sin(k * cycle)]) for k in range(1, len(kept) + 1)])
+    whole = np.hstack(
+        [np.hstack([np.cos(k * cycle), np.sin(k * cycle)]) for k in range(1, len(kept) + 1)]
+    )
     return weight / np.exp(whole @ height).mean(), wave, variance
 
 
@@ -72,7 +78,9 @@ class _Shares:
         days = (stop - start).astype(float)
         share = days / np.bincount(code, days)[code]
         even = self.total[code] * share
-        spread = ((gone - even) ** 2 / even).sum() / max(len(code) - np.count_nonzero(self.total), 1)
+        spread = ((gone - even) ** 2 / even).sum() / max(
+            len(code) - np.count_nonzero(self.total), 1
+        )
         self.dispersion = max(spread, _LEAST_DISPERSION)
 
     def _parts(self, height):
@@ -100,7 +108,9 @@ class _Shares:
         part = self._parts(height)
         slope = part[:, 1:] / part[:, :1]
         share = part[:, 0] / np.bincount(self.code, part[:, 0])[self.code]
-        mean = np.column_stack([np.bincount(self.code, share * column) for column in slope.T])[self.code]
+        mean = np.column_stack([np.bincount(self.code, share * column) for column in slope.T])[
+            self.code
+        ]
         score = (self.gone[:, None] * (slope - mean)).sum(0) - self.dispersion * height
         weighted = (self.total[self.code] * share)[:, None] * (slope - mean)
         return score, weighted.T @ (slope - mean) + self.dispersion * np.eye(len(height))

@@ -28,7 +28,12 @@ READ = {
 _CORNERS = ("front-left", "front-right", "rear-left", "rear-right")
 _ON_FOUR = {"tyre": _CORNERS, "brake-pad": ("front", "rear"), "engine-oil": ("engine",)}
 USUAL = dict.fromkeys(("car", "van", "pickup", "bus", "truck", "quad"), _ON_FOUR)
-USUAL["motorcycle"] = {"tyre": ("front", "rear"), "brake-pad": ("front", "rear"), "chain": ("drive",), "engine-oil": ("engine",)}
+USUAL["motorcycle"] = {
+    "tyre": ("front", "rear"),
+    "brake-pad": ("front", "rear"),
+    "chain": ("drive",),
+    "engine-oil": ("engine",),
+}
 
 
 @dataclass(frozen=True)
@@ -99,7 +104,9 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
     readings = usage.readings(log) if readings is None else readings
     found = intervals.occasions(log, readings)
     lines, on = actionlist.worn_of(log, readings, confidence)
-    rows = actionlist.actions(log, found, None, readings, on, model_by_test(log, confidence), confidence)
+    rows = actionlist.actions(
+        log, found, None, readings, on, model_by_test(log, confidence), confidence
+    )
     vehicle = _most_pressing(fleet, rows)
     rows = _of(rows, vehicle)
     is_danger = rows["urgency"].isin(actionlist.DANGER)
@@ -110,7 +117,10 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
     plan = tasks_in_plan(log, vehicle)
     tasks = tasks_of(actionlist.task_rows(rows), _of(found, vehicle), plan, worn, log.plan)
     last = _last(_of(readings, vehicle), log.as_of)
-    texts = {name: "" if pd.isna(own[name]) else str(own[name]) for name in ("kind", "meter", "distance_unit")}
+    texts = {
+        name: "" if pd.isna(own[name]) else str(own[name])
+        for name in ("kind", "meter", "distance_unit")
+    }
     site = usage.site_at(log, [vehicle], [log.as_of]).iloc[0]
     return Visit(
         vehicle=vehicle,
@@ -132,7 +142,9 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
         has_parts=len(parts) > 0,
         laid_up=_laid_up(mine, last),
         has_plan=log.plan is not None,
-        is_example=any(is_example(figure["source"]) for figures in plan["figures"] for figure in figures),
+        is_example=any(
+            is_example(figure["source"]) for figures in plan["figures"] for figure in figures
+        ),
     )
 
 
@@ -143,7 +155,11 @@ def _of(table, vehicle):
 def _most_pressing(fleet, rows):
     """The vehicle that the action list names first; where it names none, one that is here still."""
     here = fleet.loc[fleet["disposed"].isna(), "vehicle"]
-    ranked = pd.Series(np.concatenate([names.to_numpy(dtype=object) for names in (rows["vehicle"], here, fleet["vehicle"])]))
+    ranked = pd.Series(
+        np.concatenate(
+            [names.to_numpy(dtype=object) for names in (rows["vehicle"], here, fleet["vehicle"])]
+        )
+    )
     return ranked[ranked.isin(fleet["vehicle"])].iloc[0]
 
 
@@ -153,17 +169,29 @@ def _last(readings, as_of):
         return Last()
     newest = own[["odometer_km", "meter_hours"]].ffill().iloc[-1]
     days = (as_of - own["date"].iloc[-1]).days
-    return Last(own["date"].iloc[-1], float(newest["odometer_km"]), float(newest["meter_hours"]), days, days > STALE_DAYS)
+    return Last(
+        own["date"].iloc[-1],
+        float(newest["odometer_km"]),
+        float(newest["meter_hours"]),
+        days,
+        days > STALE_DAYS,
+    )
 
 
 def _reads(log, kind, lines, parts):
     """The readings that the analyses need, each with the last one taken of the part now on, and its limits."""
     fitted = log.tables["fitted"]
     on = fitted.loc[fitted["removed"].isna(), ["category", "position"]].drop_duplicates()
-    usual = pd.DataFrame([(c, p) for c, places in USUAL.get(kind, {}).items() for p in places], columns=["category", "position"])
+    usual = pd.DataFrame(
+        [(c, p) for c, places in USUAL.get(kind, {}).items() for p in places],
+        columns=["category", "position"],
+    )
     both = [t for t in (on, usual[~usual["category"].isin(on["category"])]) if len(t)]
     places = pd.concat(both) if both else on
-    wanted = pd.DataFrame([(c, q, p) for c, all_q in READ.items() for q, p in all_q], columns=["category", "quantity", "places"])
+    wanted = pd.DataFrame(
+        [(c, q, p) for c, all_q in READ.items() for q, p in all_q],
+        columns=["category", "quantity", "places"],
+    )
     keys = ["category", "quantity", "position"]
     columns = {"last_position": "position", "last_height": "last", "last_read": "last_date"}
     told = lines.set_index("part_key")[["quantity", "last_height", "last_read", "last_is_doubted"]]
@@ -180,10 +208,16 @@ def _reads(log, kind, lines, parts):
     wanted = wanted.merge(places, on="category")
     known = pd.concat(known, ignore_index=True) if known else wear_of_it
     wanted = wanted.merge(known.reindex(columns=wear_of_it.columns), on=keys, how="left")
-    made = fitted[fitted["removed"].isna()].drop_duplicates(["category", "position"])[["category", "position", "made"]]
+    made = fitted[fitted["removed"].isna()].drop_duplicates(["category", "position"])[
+        ["category", "position", "made"]
+    ]
     wanted = wanted.merge(made, on=["category", "position"], how="left")
     order = wanted["category"].map({name: at for at, name in enumerate(READ)})
-    return wanted.assign(order=order).sort_values(["order", "position"], kind="stable", ignore_index=True).drop(columns="order")
+    return (
+        wanted.assign(order=order)
+        .sort_values(["order", "position"], kind="stable", ignore_index=True)
+        .drop(columns="order")
+    )
 
 
 def _last_values(log):
@@ -191,7 +225,9 @@ def _last_values(log):
     keys = ["category", "quantity", "position"]
     m = log.si("measurements").rename(columns={"value": "last", "date": "last_date"})
     rank = m["last"].where(~m["quantity"].isin(["elongation", "slack"]), -m["last"])
-    m = m.assign(rank=rank).sort_values(["last_date", "rank"], ascending=[False, True], kind="stable")
+    m = m.assign(rank=rank).sort_values(
+        ["last_date", "rank"], ascending=[False, True], kind="stable"
+    )
     return m.drop_duplicates(keys)[[*keys, "last", "last_date"]]
 
 
@@ -199,12 +235,18 @@ def _changes(log, tasks, worn):
     """Parts now on that the tasks printed in full, or their wear, may take off."""
     fitted = log.si("fitted")
     on = fitted[fitted["removed"].isna()]
-    asked = tasks.loc[tasks["is_full"], ["part", "position"]].dropna().set_axis(["category", "position"], axis=1)
+    asked = (
+        tasks.loc[tasks["is_full"], ["part", "position"]]
+        .dropna()
+        .set_axis(["category", "position"], axis=1)
+    )
     anywhere = on["category"].isin(asked.loc[asked["position"].eq(""), "category"])
     worn = worn[["category", "last_position"]].set_axis(["category", "position"], axis=1)
     asked = pd.concat([t for t in (asked, worn) if len(t)] or [worn])
     on = on[anywhere | _is_in(on, asked, ["category", "position"])]
-    return on[["position", "category", "item", "fitted", "fitted_odometer_km"]].reset_index(drop=True)
+    return on[["position", "category", "item", "fitted", "fitted_odometer_km"]].reset_index(
+        drop=True
+    )
 
 
 def _is_in(rows, others, keys):
@@ -215,5 +257,8 @@ def _is_in(rows, others, keys):
 def _laid_up(log, last):
     """The newest lay-up that the vehicle is in, or has not been read since."""
     stays = log.tables["layups"].sort_values("from", kind="stable")
-    stays = stays[(stays["from"] <= log.as_of) & ~(stays["to"] < (log.as_of if pd.isna(last.date) else last.date))]
+    stays = stays[
+        (stays["from"] <= log.as_of)
+        & ~(stays["to"] < (log.as_of if pd.isna(last.date) else last.date))
+    ]
     return None if stays.empty else stays.iloc[-1][["from", "to", "reason"]].to_dict()

@@ -14,7 +14,9 @@ def start_log(folder):
     """Write an empty log into a new or empty folder; gives its path. Raises FileExistsError where something stands there already."""
     folder = Path(folder)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise FileExistsError(f"{folder} is not empty; give a new folder, so that nothing of yours is written over")
+        raise FileExistsError(
+            f"{folder} is not empty; give a new folder, so that nothing of yours is written over"
+        )
     folder.mkdir(parents=True, exist_ok=True)
     for name, columns in TABLES.items():
         with (folder / f"{name}.csv").open("w", encoding="utf-8", newline="") as file:
@@ -32,7 +34,10 @@ def _guide():
 
 
 def _chapter(name, columns, example):
-    rows = "".join(f"| `{c.name}`{' *' if c.required else ''} | {_meaning(c)} | {example.get(c.name, '')} |\n" for c in columns)
+    rows = "".join(
+        f"| `{c.name}`{' *' if c.required else ''} | {_meaning(c)} | {example.get(c.name, '')} |\n"
+        for c in columns
+    )
     line = ",".join(str(example.get(c.name, "")) for c in columns).rstrip(",")
     table = f"| column | what to write | example |\n| --- | --- | --- |\n{rows}"
     return f"\n## {name}.csv\n\n{example['for']}\n\n{table}\nAs a line of the file: `{line}`\n"

@@ -18,13 +18,31 @@ __all__ = [
 TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
 
 SI_SUFFIX = {"distance": "_km", "depth": "_mm", "volume": "_l"}
-VEHICLE_KINDS = ("motorcycle", "car", "van", "pickup", "truck", "bus", "quad", "trailer", "plant", "other")
+VEHICLE_KINDS = (
+    "motorcycle",
+    "car",
+    "van",
+    "pickup",
+    "truck",
+    "bus",
+    "quad",
+    "trailer",
+    "plant",
+    "other",
+)
 _REASONS = "worn failed damaged convenience age unsuited rotated moved stored recalled disposed"
 MOST_DISTANCE = 1e7  # further than any vehicle goes (as a plan's limits)
 CATEGORY_EXAMPLES = "tyre, brake-pad, chain, sprocket, air-filter, battery"
 
 # quantity of a measurement -> the unit its value is in inside the library; any other quantity needs a unit of its own
-MEASURED = {"depth": "mm", "thickness": "mm", "slack": "mm", "elongation": "%", "pressure": "kPa", "top-up": "mL"}
+MEASURED = {
+    "depth": "mm",
+    "thickness": "mm",
+    "slack": "mm",
+    "elongation": "%",
+    "pressure": "kPa",
+    "top-up": "mL",
+}
 
 
 @dataclass(frozen=True)
@@ -98,7 +116,12 @@ _RECORDED = _date("recorded", "the day the row was typed")
 
 
 def _period(what, until_required=True):
-    to = _date("to", f"last day of {what}", required=until_required, blank="" if until_required else "still going on")
+    to = _date(
+        "to",
+        f"last day of {what}",
+        required=until_required,
+        blank="" if until_required else "still going on",
+    )
     return (_date("from", f"first day of {what}", required=True), to)
 
 
@@ -109,10 +132,20 @@ TABLES = {
         _text("site", "where it is based"),
         _date("in_service", "first day on the road from new", required=True),
         _distance("in_service_odometer", "reading that day", default="0 where acquired new"),
-        _date("acquired", "the day it joined this log; costs and compliance begin here", default="in_service"),
-        _distance("acquired_odometer", "reading that day", default="in_service_odometer where acquired new"),
+        _date(
+            "acquired",
+            "the day it joined this log; costs and compliance begin here",
+            default="in_service",
+        ),
+        _distance(
+            "acquired_odometer",
+            "reading that day",
+            default="in_service_odometer where acquired new",
+        ),
         _money("price", "what was paid for it", low=0.0),
-        _code("plan", "the plan that it follows", default="the plan whose applies_to names its kind"),
+        _code(
+            "plan", "the plan that it follows", default="the plan whose applies_to names its kind"
+        ),
         _code("meter", "what it counts", "distance hours both none", default="distance"),
         _code("distance_unit", "unit of its own odometer", "mi km", default="the log's"),
         _code("legal_class", "key into the reader's table of legal limits"),
@@ -130,7 +163,9 @@ TABLES = {
         replace(_ODOMETER, blank="the hours alone were read"),
         _HOURS,
         _distance("restarts_at", _RESTART, blank="the same instrument goes on"),
-        _code("source", "where the reading came from", "dash tracker certificate fuel-card estimate"),
+        _code(
+            "source", "where the reading came from", "dash tracker certificate fuel-card estimate"
+        ),
         _NOTE,
     ),
     "work": (
@@ -142,7 +177,12 @@ TABLES = {
         _code("task", "a task of the plan, or any code", required=True),
         _code("position", "where on the vehicle"),
         _code("why", "what led to it", "planned defect accident campaign advice", required=True),
-        _code("result", "what an inspection found; fail and not-checked reset nothing", "pass advisory fail not-checked", blank="done"),
+        _code(
+            "result",
+            "what an inspection found; fail and not-checked reset nothing",
+            "pass advisory fail not-checked",
+            blank="done",
+        ),
         _code("paid_by", "who bore the cost", "us warranty insurer third-party", default="us"),
         _number("labour_hours", "hours of labour", "hours"),
         _money("labour_cost", "cost of labour"),
@@ -156,14 +196,22 @@ TABLES = {
     ),
     "fitted": (
         _VEHICLE,
-        _code("position", "front, rear, front-left, axle2-left-inner, engine, drive ...", required=True),
+        _code(
+            "position",
+            "front, rear, front-left, axle2-left-inner, engine, drive ...",
+            required=True,
+        ),
         _code("category", f"{CATEGORY_EXAMPLES} ...", required=True),
         _text("item", "what was fitted", required=True),
         _id("part", "the owner's id of the physical piece; rows that share it are one life"),
         _code("condition", "state when fitted", "new part-worn reconditioned"),
         _distance("prior_distance", "distance on it before this log"),
         _date("made", "date of manufacture"),
-        _date("fitted", "the day it went on; blank only for a part on before the first day", blank="on before the first day"),
+        _date(
+            "fitted",
+            "the day it went on; blank only for a part on before the first day",
+            blank="on before the first day",
+        ),
         _distance("fitted_odometer", "reading that day"),
         _date("removed", "the day it came off; blank while on", blank="still on"),
         _distance("removed_odometer", "reading that day"),
@@ -173,7 +221,11 @@ TABLES = {
         _number("new_depth", "depth or thickness when new", "depth"),
         _number("fitted_depth", "depth when fitted, if not new", "depth", blank="new when fitted"),
         _number("removed_depth", "depth when it came off", "depth"),
-        _number("limit_depth", "the depth, of a chain the stretch in percent, at which it must come off", "depth"),
+        _number(
+            "limit_depth",
+            "the depth, of a chain the stretch in percent, at which it must come off",
+            "depth",
+        ),
         _VISIT,
         _NOTE,
     ),
@@ -183,10 +235,17 @@ TABLES = {
         _ODOMETER,
         _code("position", "where on the vehicle", required=True),
         _code("category", f"{CATEGORY_EXAMPLES} ...", required=True),
-        _code("quantity", "depth, thickness, slack, elongation, pressure, top-up; any other needs a unit", required=True),
+        _code(
+            "quantity",
+            "depth, thickness, slack, elongation, pressure, top-up; any other needs a unit",
+            required=True,
+        ),
         _number("value", "what was read", required=True),
         _text("unit", "unit of the value, where quantity has none of its own"),
-        _code("place", "where across the part: centre, left-shoulder, right-shoulder, inner, outer, cylinder ..."),
+        _code(
+            "place",
+            "where across the part: centre, left-shoulder, right-shoulder, inner, outer, cylinder ...",
+        ),
         _id("part", "the owner's id of the physical piece"),
         _text("read_by", "who read it; never printed"),
         _code("state", "temperature when read", "cold hot"),
@@ -200,9 +259,15 @@ TABLES = {
         _number("volume", "how much; electric in kWh", "volume", required=True, kept=True),
         _code("kind", "what", "petrol diesel lpg electric urea"),
         _money("cost", "what it cost"),
-        _money("unit_price", "price of one unit of volume; the cost, where `cost` is blank, is this times the volume", low=0.0),
+        _money(
+            "unit_price",
+            "price of one unit of volume; the cost, where `cost` is blank, is this times the volume",
+            low=0.0,
+        ),
         _code("filled_to", "to the top, or not", "full part", default="full"),
-        Column("unrecorded_before", "yes_no", "a fill before this one is not in the log", blank="no"),
+        Column(
+            "unrecorded_before", "yes_no", "a fill before this one is not in the log", blank="no"
+        ),
         _NOTE,
     ),
     "use": (
@@ -291,8 +356,14 @@ TABLES = {
         _code("legal_class", "vehicles with this legal_class; or give kind"),
         _code("kind", "vehicles of this kind that have no legal_class", " ".join(VEHICLE_KINDS)),
         _code("category", "tyre, brake-pad, chain ...", required=True),
-        _code("quantity", "depth, thickness, elongation, pressure ...; age in years", required=True),
-        _number("limit", "the legal limit, in the unit of its quantity as in measurements", required=True),
+        _code(
+            "quantity", "depth, thickness, elongation, pressure ...; age in years", required=True
+        ),
+        _number(
+            "limit",
+            "the legal limit, in the unit of its quantity as in measurements",
+            required=True,
+        ),
         _text("source", "where the figure stands", required=True),
     ),
     "budget": (
@@ -324,7 +395,10 @@ UNIQUE = {"vehicles": ("vehicle",), "defects": ("defect",)}
 
 # the date that places a row before or after the log's day; the first that is not blank
 MAIN_DATE = {
-    **dict.fromkeys(("odometer", "work", "measurements", "fuel", "valuations", "deferrals", "reminders"), ("date",)),
+    **dict.fromkeys(
+        ("odometer", "work", "measurements", "fuel", "valuations", "deferrals", "reminders"),
+        ("date",),
+    ),
     **dict.fromkeys(("use", "fixed_costs", "layups", "postings"), ("from",)),
     "vehicles": ("acquired", "in_service"),
     "fitted": ("fitted",),
@@ -343,8 +417,14 @@ LATER = {
 
 # the columns that are readings of the odometer, each with its date
 READINGS = {
-    **dict.fromkeys(("odometer", "work", "measurements", "fuel", "reminders"), (("odometer", "date"),)),
-    "vehicles": (("in_service_odometer", "in_service"), ("acquired_odometer", "acquired"), ("disposed_odometer", "disposed")),
+    **dict.fromkeys(
+        ("odometer", "work", "measurements", "fuel", "reminders"), (("odometer", "date"),)
+    ),
+    "vehicles": (
+        ("in_service_odometer", "in_service"),
+        ("acquired_odometer", "acquired"),
+        ("disposed_odometer", "disposed"),
+    ),
     "fitted": (("fitted_odometer", "fitted"), ("removed_odometer", "removed")),
     "defects": (("odometer", "found"),),
 }
@@ -359,7 +439,11 @@ PERIODS = {
 }
 
 # more than this in a day, on average between two readings, is a slip (common practice, no source: so high that no true day is doubted)
-LIKELY_KM_A_DAY = dict.fromkeys(VEHICLE_KINDS, 2000.0) | {"motorcycle": 1500.0, "quad": 800.0, "plant": 500.0}
+LIKELY_KM_A_DAY = dict.fromkeys(VEHICLE_KINDS, 2000.0) | {
+    "motorcycle": 1500.0,
+    "quad": 800.0,
+    "plant": 500.0,
+}
 
 
 @dataclass(frozen=True)
@@ -382,60 +466,236 @@ RULES = {
         Rule("required", "set-aside", "a cell that must be filled is blank", "fill it in"),
         Rule("not-a-date", "cell", "not a date", "write it as YYYY-MM-DD"),
         Rule("date-range", "cell", "a date outside the years 1900 to 2199", "mend the year"),
-        Rule("not-a-number", "cell", "not a number", "write digits and a decimal point alone, without unit or separator"),
+        Rule(
+            "not-a-number",
+            "cell",
+            "not a number",
+            "write digits and a decimal point alone, without unit or separator",
+        ),
         Rule("out-of-range", "cell", "a number outside the range of its column", "mend the number"),
         Rule("unknown-code", "cell", "not one of the column's codes", "use one of the codes"),
         Rule("not-yes-no", "cell", "neither yes nor no", "write yes or no"),
-        Rule("not-utf-8", "warn", "characters that could not be read as UTF-8", "save the file as UTF-8 and type the cell again"),
-        Rule("invisible", "warn", "characters that cannot be seen: control, zero-width or direction marks", "type the cell again"),
-        Rule("row-length", "set-aside", "more cells than the header has", "put text that holds a comma in double quotes"),
-        Rule("row-short", "warn", "fewer cells than the header has; those missing are read as blank", "fill in the row"),
+        Rule(
+            "not-utf-8",
+            "warn",
+            "characters that could not be read as UTF-8",
+            "save the file as UTF-8 and type the cell again",
+        ),
+        Rule(
+            "invisible",
+            "warn",
+            "characters that cannot be seen: control, zero-width or direction marks",
+            "type the cell again",
+        ),
+        Rule(
+            "row-length",
+            "set-aside",
+            "more cells than the header has",
+            "put text that holds a comma in double quotes",
+        ),
+        Rule(
+            "row-short",
+            "warn",
+            "fewer cells than the header has; those missing are read as blank",
+            "fill in the row",
+        ),
         Rule(
             "open-quote",
             "set-aside",
             "a quote that is not closed in its own row: rows below it would be inside this cell",
             "close or delete it",
         ),
-        Rule("unknown-column", "warn", "a column that the format does not name: kept, and not used", "rename or delete it, or leave it"),
-        Rule("unknown-table", "warn", "not a table of a log: not read", "rename it after a table of the format, or leave it"),
-        Rule("unit-not-said", "warn", "the header does not say the unit or currency of what the log holds", "say it in log.toml"),
-        Rule("repeated-id", "set-aside", "an id that stands earlier in the table", "give it an id of its own, or delete the row"),
-        Rule("unknown-vehicle", "set-aside", "a vehicle that is not in table vehicles", "add it to vehicles, or mend the name"),
-        Rule("vehicle-set-aside", "set-aside", "its vehicle is set aside", "mend the vehicle's row"),
-        Rule("same-row", "warn", "alike in every column to a row above", "delete one, if it is one event"),
-        Rule("same-reading", "set-aside", "alike in every column to a row above: one reading or fill typed twice", "delete one"),
-        Rule("odometer-back", "adjust", "the odometer would go back: the readings around contradict it", "mend the reading or its date"),
-        Rule("daily-distance", "adjust", "more than the vehicle can cover in the days between", "mend the reading or its date"),
-        Rule("hours-back", "adjust", "the hour meter would go back, or run more than 24 hours a day", "mend the reading or its date"),
-        Rule("no-value", "set-aside", "neither of two cells of which one must be filled is", "fill in one of them"),
+        Rule(
+            "unknown-column",
+            "warn",
+            "a column that the format does not name: kept, and not used",
+            "rename or delete it, or leave it",
+        ),
+        Rule(
+            "unknown-table",
+            "warn",
+            "not a table of a log: not read",
+            "rename it after a table of the format, or leave it",
+        ),
+        Rule(
+            "unit-not-said",
+            "warn",
+            "the header does not say the unit or currency of what the log holds",
+            "say it in log.toml",
+        ),
+        Rule(
+            "repeated-id",
+            "set-aside",
+            "an id that stands earlier in the table",
+            "give it an id of its own, or delete the row",
+        ),
+        Rule(
+            "unknown-vehicle",
+            "set-aside",
+            "a vehicle that is not in table vehicles",
+            "add it to vehicles, or mend the name",
+        ),
+        Rule(
+            "vehicle-set-aside", "set-aside", "its vehicle is set aside", "mend the vehicle's row"
+        ),
+        Rule(
+            "same-row",
+            "warn",
+            "alike in every column to a row above",
+            "delete one, if it is one event",
+        ),
+        Rule(
+            "same-reading",
+            "set-aside",
+            "alike in every column to a row above: one reading or fill typed twice",
+            "delete one",
+        ),
+        Rule(
+            "odometer-back",
+            "adjust",
+            "the odometer would go back: the readings around contradict it",
+            "mend the reading or its date",
+        ),
+        Rule(
+            "daily-distance",
+            "adjust",
+            "more than the vehicle can cover in the days between",
+            "mend the reading or its date",
+        ),
+        Rule(
+            "hours-back",
+            "adjust",
+            "the hour meter would go back, or run more than 24 hours a day",
+            "mend the reading or its date",
+        ),
+        Rule(
+            "no-value",
+            "set-aside",
+            "neither of two cells of which one must be filled is",
+            "fill in one of them",
+        ),
         Rule("unit-lacking", "set-aside", "a quantity of one's own without a unit", "fill in unit"),
         Rule("ends-first", "set-aside", "ends before it begins", "mend one of the two dates"),
-        Rule("before-service", "set-aside", "long before the vehicle was in service", "mend the date, or the vehicle's in_service"),
-        Rule("after-disposal", "warn", "after the vehicle left", "mend the date, or the vehicle's disposed"),
-        Rule("future", "warn", "a day that has not come yet: counted after the log's day", "mend the date, if it is past"),
-        Rule("periods-overlap", "warn", "begins before the period above it, of the same vehicle, ends", "mend one of the dates"),
-        Rule("reason-no-removal", "warn", "a reason for removal without a date: read as still on", "say when it was removed"),
-        Rule("visit-shared", "warn", "one visit for two vehicles", "give each vehicle's visit a number of its own"),
+        Rule(
+            "before-service",
+            "set-aside",
+            "long before the vehicle was in service",
+            "mend the date, or the vehicle's in_service",
+        ),
+        Rule(
+            "after-disposal",
+            "warn",
+            "after the vehicle left",
+            "mend the date, or the vehicle's disposed",
+        ),
+        Rule(
+            "future",
+            "warn",
+            "a day that has not come yet: counted after the log's day",
+            "mend the date, if it is past",
+        ),
+        Rule(
+            "periods-overlap",
+            "warn",
+            "begins before the period above it, of the same vehicle, ends",
+            "mend one of the dates",
+        ),
+        Rule(
+            "reason-no-removal",
+            "warn",
+            "a reason for removal without a date: read as still on",
+            "say when it was removed",
+        ),
+        Rule(
+            "visit-shared",
+            "warn",
+            "one visit for two vehicles",
+            "give each vehicle's visit a number of its own",
+        ),
         Rule("unknown-defect", "warn", "a defect that is not in table defects", "mend the number"),
-        Rule("task-near", "warn", "planned work that comes near a task of the plan and counts as none", "add it to that task's `also`"),
-        Rule("spans-overlap", "warn", "still on when the next was fitted in its place", "say when it was removed"),
+        Rule(
+            "task-near",
+            "warn",
+            "planned work that comes near a task of the plan and counts as none",
+            "add it to that task's `also`",
+        ),
+        Rule(
+            "spans-overlap",
+            "warn",
+            "still on when the next was fitted in its place",
+            "say when it was removed",
+        ),
         Rule("depth-above-new", "cell", "deeper than the part was when new", "mend the depth"),
         Rule("depth-slip", "cell", "a depth several times those around it", "mend the depth"),
-        Rule("depth-rises", "warn", "a depth that rises while the same part is on", "mend the depth, or say when the part was changed"),
+        Rule(
+            "depth-rises",
+            "warn",
+            "a depth that rises while the same part is on",
+            "mend the depth, or say when the part was changed",
+        ),
         Rule("depth-impossible", "cell", "deeper or thicker than any part", "mend the depth"),
         Rule("depth-unlike", "cell", "several times as deep as its like", "mend the depth"),
-        Rule("pressure-odd", "warn", "a pressure that no such tyre runs at", "mend the pressure, or see to the tyre"),
-        Rule("figure-odd", "warn", "a figure of the plan that no such vehicle has", "look it up in the maker's handbook"),
-        Rule("distance-high", "cell", "more distance than the vehicle can cover in the period", "mend the distance"),
-        Rule("money-wild", "cell", "an amount more than a thousand times its like", "mend the amount"),
-        Rule("money-high", "warn", "an amount far above its like", "mend the amount, if it is not so"),
-        Rule("hours-high", "warn", "far more hours than its like", "mend the hours, if they are minutes"),
-        Rule("fuel-price", "warn", "a price of one unit of fuel far from the others", "mend the cost or the volume"),
-        Rule("cost-differs", "warn", "another cost than unit_price times volume", "mend one of the three"),
-        Rule("cost-is-price", "warn", "a cost that does not grow with the volume", "if it is the price of one unit, name it unit_price"),
+        Rule(
+            "pressure-odd",
+            "warn",
+            "a pressure that no such tyre runs at",
+            "mend the pressure, or see to the tyre",
+        ),
+        Rule(
+            "figure-odd",
+            "warn",
+            "a figure of the plan that no such vehicle has",
+            "look it up in the maker's handbook",
+        ),
+        Rule(
+            "distance-high",
+            "cell",
+            "more distance than the vehicle can cover in the period",
+            "mend the distance",
+        ),
+        Rule(
+            "money-wild", "cell", "an amount more than a thousand times its like", "mend the amount"
+        ),
+        Rule(
+            "money-high", "warn", "an amount far above its like", "mend the amount, if it is not so"
+        ),
+        Rule(
+            "hours-high",
+            "warn",
+            "far more hours than its like",
+            "mend the hours, if they are minutes",
+        ),
+        Rule(
+            "fuel-price",
+            "warn",
+            "a price of one unit of fuel far from the others",
+            "mend the cost or the volume",
+        ),
+        Rule(
+            "cost-differs",
+            "warn",
+            "another cost than unit_price times volume",
+            "mend one of the three",
+        ),
+        Rule(
+            "cost-is-price",
+            "warn",
+            "a cost that does not grow with the volume",
+            "if it is the price of one unit, name it unit_price",
+        ),
         Rule("fill-zero", "adjust", "a fill of nothing", "fill in the volume; its money is kept"),
-        Rule("fill-too-big", "adjust", "several times what the vehicle takes", "mend the volume; its money is kept"),
-        Rule("fill-big", "warn", "far more than the vehicle takes", "mend the volume, if it is not so"),
+        Rule(
+            "fill-too-big",
+            "adjust",
+            "several times what the vehicle takes",
+            "mend the volume; its money is kept",
+        ),
+        Rule(
+            "fill-big",
+            "warn",
+            "far more than the vehicle takes",
+            "mend the volume, if it is not so",
+        ),
         Rule("not-a-month", "set-aside", "not a month", "write it as YYYY-MM"),
         Rule(
             "unknown-jurisdiction",
@@ -449,7 +709,12 @@ RULES = {
             "a legal class for which no legal limit is known: none is used for this vehicle",
             "give its limits in table limits, or mend the class",
         ),
-        Rule("known-later", "adjust", "ended after the log's day, when it was still going on", "nothing, if the log's day is right"),
+        Rule(
+            "known-later",
+            "adjust",
+            "ended after the log's day, when it was still going on",
+            "nothing, if the log's day is right",
+        ),
     )
 }
 

@@ -8,7 +8,15 @@ from dataclasses import dataclass
 
 from scipy import constants as _c
 
-__all__ = ["DEPTH_MM", "DISTANCE_KM", "PRESSURE_KPA", "TORQUE_NM", "VOLUME_L", "Units", "l_per_100km_from_mpg"]
+__all__ = [
+    "DEPTH_MM",
+    "DISTANCE_KM",
+    "PRESSURE_KPA",
+    "TORQUE_NM",
+    "VOLUME_L",
+    "Units",
+    "l_per_100km_from_mpg",
+]
 
 DISTANCE_KM = {"km": 1.0, "mi": _c.mile / 1000}
 VOLUME_L = {"L": 1.0, "gal_uk": _c.gallon_imp / _c.liter, "gal_us": _c.gallon_US / _c.liter}
@@ -32,9 +40,16 @@ class Units:
     currency: str = ""
 
     def __post_init__(self):
-        for field, known in (("distance", DISTANCE_KM), ("volume", VOLUME_L), ("depth", DEPTH_MM), ("pressure", PRESSURE_KPA)):
+        for field, known in (
+            ("distance", DISTANCE_KM),
+            ("volume", VOLUME_L),
+            ("depth", DEPTH_MM),
+            ("pressure", PRESSURE_KPA),
+        ):
             if getattr(self, field) not in known:
-                raise ValueError(f"{field}: found {getattr(self, field)!r}; use one of {', '.join(known)}")
+                raise ValueError(
+                    f"{field}: found {getattr(self, field)!r}; use one of {', '.join(known)}"
+                )
 
     def to_km(self, distance):
         return distance * DISTANCE_KM[self.distance]

@@ -72,17 +72,24 @@ def daily_rate(readings, as_of, days=365, confidence=0.9):
     gap = np.where(opens, path.day - start[code], np.diff(path.day, prepend=0))[inside]
     gone = np.where(opens, path.high - base[code], np.diff(path.high, prepend=0.0))[inside]
     code = code[inside]
-    n, span, distance, squares = (np.bincount(code, w, len(path.first)) for w in (None, gap, gone, gone**2 / gap))
+    n, span, distance, squares = (
+        np.bincount(code, w, len(path.first)) for w in (None, gap, gone, gone**2 / gap)
+    )
     with np.errstate(invalid="ignore", divide="ignore"):
         rate = distance / span
-        spread = np.sqrt(np.maximum(squares - rate * distance, 0.0) / (n - 1) / span) * stats.t.ppf(0.5 + confidence / 2, n - 1)
+        spread = np.sqrt(np.maximum(squares - rate * distance, 0.0) / (n - 1) / span) * stats.t.ppf(
+            0.5 + confidence / 2, n - 1
+        )
     spread = np.where(n >= 2, spread, np.nan)
     columns = {
         "vehicle": pd.Series(path.vehicles, dtype=TEXT),
         "rate_km_per_day": rate,
         "low": np.maximum(rate - spread, 0.0),
         "high": rate + spread,
-        "n_readings": np.bincount(path.code()[(path.day >= start[path.code()]) & (path.day <= end)], minlength=len(path.first)),
+        "n_readings": np.bincount(
+            path.code()[(path.day >= start[path.code()]) & (path.day <= end)],
+            minlength=len(path.first),
+        ),
         "last_date": dates_of(path.day[last], seen),
         "last_km": np.where(seen, path.high[last], np.nan),
     }
@@ -113,12 +120,24 @@ def gaps(readings, least_days=60, times=3.0):
 def site_at(log, vehicle, date):
     """Site of each vehicle at each date: its posting then (the latest begun), or else `vehicles.site`. Series of text."""
     home = log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["site"]
-    asked = pd.DataFrame({"vehicle": pd.array(vehicle, dtype=TEXT), "date": np.asarray(date, dtype="datetime64[ns]")})
+    asked = pd.DataFrame(
+        {"vehicle": pd.array(vehicle, dtype=TEXT), "date": np.asarray(date, dtype="datetime64[ns]")}
+    )
     asked["site"] = asked["vehicle"].map(home).astype(TEXT)
     posted = log.tables["postings"].dropna(subset=["from"]).sort_values("from", kind="stable")
-    pairs = asked.reset_index()[["index", "vehicle", "date"]].merge(posted[["vehicle", "from", "to", "site"]], on="vehicle")
-    pairs = pairs[(pairs["from"] <= pairs["date"]) & (pairs["to"].isna() | (pairs["to"] >= pairs["date"])) & pairs["site"].notna()]
-    there = pairs.sort_values("from", kind="stable").drop_duplicates("index", keep="last").set_index("index")["site"]
+    pairs = asked.reset_index()[["index", "vehicle", "date"]].merge(
+        posted[["vehicle", "from", "to", "site"]], on="vehicle"
+    )
+    pairs = pairs[
+        (pairs["from"] <= pairs["date"])
+        & (pairs["to"].isna() | (pairs["to"] >= pairs["date"]))
+        & pairs["site"].notna()
+    ]
+    there = (
+        pairs.sort_values("from", kind="stable")
+        .drop_duplicates("index", keep="last")
+        .set_index("index")["site"]
+    )
     site = there.reindex(asked.index).fillna(asked["site"])
     return pd.Series(site.array, index=index_of(vehicle), dtype=TEXT, name="site")
 
@@ -142,7 +161,9 @@ class _Ramps:
         row = last_not_above(self.day, first, last, day)
         begun = (row >= first) & (last > 0)
         row = np.where(begun, row, 0)
-        return np.where(begun[:, None], self.total[row] + self.slope[row] * (day - self.day[row])[:, None], 0.0)
+        return np.where(
+            begun[:, None], self.total[row] + self.slope[row] * (day - self.day[row])[:, None], 0.0
+        )
 
 
 def _ramps(vehicle, start, end, amount):
@@ -167,7 +188,9 @@ def merged(vehicle, begin, until):
     rows = rows[rows["begin"] < rows["until"]].sort_values(["vehicle", "begin"], kind="stable")
     so_far = rows.groupby("vehicle")["until"].cummax()
     apart = (rows["vehicle"] != rows["vehicle"].shift()) | (rows["begin"] > so_far.shift())
-    stretch = rows.groupby(apart.cumsum().to_numpy()).agg({"vehicle": "first", "begin": "min", "until": "max"})
+    stretch = rows.groupby(apart.cumsum().to_numpy()).agg(
+        {"vehicle": "first", "begin": "min", "until": "max"}
+    )
     return stretch["vehicle"], stretch["begin"].to_numpy(), stretch["until"].to_numpy()
 
 
@@ -190,7 +213,9 @@ def use_shares(log_or_use, readings, vehicle, start, end):
     Time before the first reading or after the last counts in neither; where nothing was driven by readings, coverage is by days.
     """
     path = path_of(readings)
-    use = (log_or_use.si("use") if hasattr(log_or_use, "si") else log_or_use).dropna(subset=["from", "to"])
+    use = (log_or_use.si("use") if hasattr(log_or_use, "si") else log_or_use).dropna(
+        subset=["from", "to"]
+    )
     begin, until = days_of(use["from"]) - 1, days_of(use["to"])
     who, known = use["vehicle"], until > begin
     own = use["distance_km"].to_numpy(dtype=float)
@@ -198,7 +223,14 @@ def use_shares(log_or_use, readings, vehicle, start, end):
     kinds = [name for name in SHARES if use[name].notna().any()]
     share = use[kinds].to_numpy(dtype=float)
     told = ~np.isnan(share)
-    amounts = np.column_stack([until - begin, weight, told * weight[:, None], np.where(told, share, 0.0) * weight[:, None]])
+    amounts = np.column_stack(
+        [
+            until - begin,
+            weight,
+            told * weight[:, None],
+            np.where(told, share, 0.0) * weight[:, None],
+        ]
+    )
     ramps = _ramps(who[known], begin[known], until[known], amounts[known])
     first, last = days_of(start), days_of(end)
     inner = _inside(path, vehicle, first, last)
@@ -212,8 +244,13 @@ def use_shares(log_or_use, readings, vehicle, start, end):
     days = ramps.at(asked, last[still]) - ramps.at(asked, first[still])
     cover[still, 0] = np.minimum(days[:, 0] / np.maximum(last - first, 1)[still], 1.0)
     covers = [f"{name}_coverage_share" for name in SHARES]
-    found = pd.DataFrame(np.column_stack([cover, mean]), columns=["coverage_share", *(f"{k}_coverage_share" for k in kinds), *kinds])
-    found = found.reindex(columns=["coverage_share", *SHARES, *covers]).fillna(dict.fromkeys(covers, 0.0))
+    found = pd.DataFrame(
+        np.column_stack([cover, mean]),
+        columns=["coverage_share", *(f"{k}_coverage_share" for k in kinds), *kinds],
+    )
+    found = found.reindex(columns=["coverage_share", *SHARES, *covers]).fillna(
+        dict.fromkeys(covers, 0.0)
+    )
     return found.set_axis(index_of(vehicle))
 
 
@@ -230,4 +267,8 @@ def _inside(path, vehicle, start, end):
 def _driven(path, vehicle, start, end):
     """Distance between int days, of the part that lies inside the readings; 0 where none does."""
     begin, stop = _inside(path, vehicle, start, end)
-    return distance_between(path, vehicle, begin.astype(_DAY), stop.astype(_DAY))["distance_km"].fillna(0.0).to_numpy()
+    return (
+        distance_between(path, vehicle, begin.astype(_DAY), stop.astype(_DAY))["distance_km"]
+        .fillna(0.0)
+        .to_numpy()
+    )

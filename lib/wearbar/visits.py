@@ -34,12 +34,21 @@ class Jobs:
     due: np.ndarray
 
     def take(self, rows):
-        arrays = (getattr(self, name)[rows] for name in ("first_early", "first_due", "early", "due"))
+        arrays = (
+            getattr(self, name)[rows] for name in ("first_early", "first_due", "early", "due")
+        )
         return Jobs(self.rows.iloc[rows].reset_index(drop=True), self.days, *arrays)
 
     def on(self, places):
         """The same with visits on some of the days alone."""
-        return Jobs(self.rows, self.days[places], self.first_early, self.first_due, self.early[:, places], self.due[:, places])
+        return Jobs(
+            self.rows,
+            self.days[places],
+            self.first_early,
+            self.first_due,
+            self.early[:, places],
+            self.due[:, places],
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,7 +71,11 @@ class VisitPlan:
 def plan_visits(jobs, step=STEP_DAYS):
     """The `VisitPlan` of all vehicles; one programme a vehicle. step: a visit may be made on each so many days, and on due days."""
     code, names = pd.factorize(jobs.rows["vehicle"], sort=True)
-    weight = jobs.rows["amount"].fillna(jobs.rows["amount"].median() if jobs.rows["amount"].notna().any() else 1.0).to_numpy(dtype=float)
+    weight = (
+        jobs.rows["amount"]
+        .fillna(jobs.rows["amount"].median() if jobs.rows["amount"].notna().any() else 1.0)
+        .to_numpy(dtype=float)
+    )
     row, own = own_days(jobs)
     found = []
     for v in range(len(names)):
@@ -70,7 +83,12 @@ def plan_visits(jobs, step=STEP_DAYS):
         places = np.union1d(np.arange(0, len(jobs.days), step), own[np.isin(row, rows)])
         job, at = bundle(jobs.take(rows).on(places), weight[rows])
         found.append(pd.DataFrame({"job": rows[job], "at": places[at]}))
-    told = _told(jobs, pd.concat(found, ignore_index=True) if found else pd.DataFrame({"job": [], "at": []}, dtype=int))
+    told = _told(
+        jobs,
+        pd.concat(found, ignore_index=True)
+        if found
+        else pd.DataFrame({"job": [], "at": []}, dtype=int),
+    )
     n_own_day = len(np.unique(np.stack([code[row], own]), axis=1).T)
     return VisitPlan(told, len(told[["vehicle", "day"]].drop_duplicates()), len(row), n_own_day)
 
@@ -97,7 +115,9 @@ def bundle(jobs, weight=None):
     used = np.flatnonzero((solved.x[m:] > 0.5) & (end < m))
     members = [np.flatnonzero(index == g) for g in range(len(group))]
     jobs_of = [members[g] for g in job[used]]
-    return np.concatenate([*jobs_of, np.zeros(0, dtype=int)]).astype(int), np.repeat(end[used], [len(j) for j in jobs_of])
+    return np.concatenate([*jobs_of, np.zeros(0, dtype=int)]).astype(int), np.repeat(
+        end[used], [len(j) for j in jobs_of]
+    )
 
 
 def _alike(jobs):
@@ -132,7 +152,9 @@ def _arcs(jobs):
     job, start, end = np.nonzero(inside)
     due = np.column_stack([jobs.first_due, jobs.due])
     whole = np.column_stack([np.maximum(jobs.due[:, 0], 1.0), jobs.due - jobs.days])
-    unused = np.clip((due[job, start] - jobs.days[end]) / np.maximum(whole[job, start], 1.0), 0.0, 1.0)
+    unused = np.clip(
+        (due[job, start] - jobs.days[end]) / np.maximum(whole[job, start], 1.0), 0.0, 1.0
+    )
     out_job, out_start = np.nonzero(beyond)
     return (
         np.append(job, out_job),
@@ -147,12 +169,18 @@ def _constraints(arcs, n, m):
     job, start, end, _ = arcs
     column = m + np.arange(len(job))
     width = m + len(job)
-    leaves = sparse.csr_array((np.ones((start < 0).sum()), (job[start < 0], column[start < 0])), shape=(n, width))
+    leaves = sparse.csr_array(
+        (np.ones((start < 0).sum()), (job[start < 0], column[start < 0])), shape=(n, width)
+    )
     inner, onward = end < m, start >= 0
     node_in, node_out = job[inner] * m + end[inner], job[onward] * m + start[onward]
     into = sparse.csr_array((np.ones(inner.sum()), (node_in, column[inner])), shape=(n * m, width))
-    out = sparse.csr_array((np.ones(onward.sum()), (node_out, column[onward])), shape=(n * m, width))
-    visit = sparse.csr_array((np.ones(n * m), (np.arange(n * m), np.tile(np.arange(m), n))), shape=(n * m, width))
+    out = sparse.csr_array(
+        (np.ones(onward.sum()), (node_out, column[onward])), shape=(n * m, width)
+    )
+    visit = sparse.csr_array(
+        (np.ones(n * m), (np.arange(n * m), np.tile(np.arange(m), n))), shape=(n * m, width)
+    )
     return [
         optimize.LinearConstraint(leaves, 1, 1),
         optimize.LinearConstraint(into - out, 0, 0),
@@ -170,7 +198,11 @@ def _most_waste(jobs, value):
 def own_days(jobs):
     """Every job on its due day throughout: (job, place in `days`) of every doing, two arrays."""
     _, last, beyond = _windows(jobs)
-    job, state, found = np.arange(len(jobs.due)), np.zeros(len(jobs.due), dtype=int), [np.zeros((2, 0), dtype=int)]
+    job, state, found = (
+        np.arange(len(jobs.due)),
+        np.zeros(len(jobs.due), dtype=int),
+        [np.zeros((2, 0), dtype=int)],
+    )
     while len(job):
         job, state = (x[~beyond[job, state]] for x in (job, state))
         found.append(np.stack([job, last[job, state]]))
@@ -183,12 +215,20 @@ def _told(jobs, found):
     """The plan's rows, with what each job gives away."""
     found = found.sort_values(["job", "at"], ignore_index=True)
     job, at = found["job"].to_numpy(dtype=int), found["at"].to_numpy(dtype=int)
-    before = np.where(np.append(False, job[1:] == job[:-1])[: len(job)], np.append(0, at)[: len(job)], -1)
+    before = np.where(
+        np.append(False, job[1:] == job[:-1])[: len(job)], np.append(0, at)[: len(job)], -1
+    )
     due = np.where(before < 0, jobs.first_due[job], jobs.due[job, np.maximum(before, 0)])
     start = np.where(before < 0, 0, jobs.days[np.maximum(before, 0)])
     whole = np.where(before < 0, jobs.due[job, 0], due - start)
     day = jobs.days[at]
     unused = np.clip((due - day) / np.maximum(whole, 1.0), 0.0, 1.0)
     rows = jobs.rows.iloc[job].reset_index(drop=True)
-    told = rows.assign(day=day, due_day=due, unused_share=unused, wasted_amount=unused * rows["amount"], is_past=due < 0)
+    told = rows.assign(
+        day=day,
+        due_day=due,
+        unused_share=unused,
+        wasted_amount=unused * rows["amount"],
+        is_past=due < 0,
+    )
     return told.sort_values(["vehicle", "day", "task", "position"], ignore_index=True)

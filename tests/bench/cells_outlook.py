@@ -20,7 +20,9 @@ def write_log(seed, vehicles, folder):
     """A fleet's log with these vehicles alone, as they come: motorcycles, pickups and vans."""
     tables, _ = synthetic.fleet(seed=seed, vehicles=max(vehicles, 3), dirt=False)
     kept = tables["vehicles"]["vehicle"].sample(vehicles, random_state=seed)
-    tables = {name: t[t["vehicle"].isin(kept)] if "vehicle" in t else t for name, t in tables.items()}
+    tables = {
+        name: t[t["vehicle"].isin(kept)] if "vehicle" in t else t for name, t in tables.items()
+    }
     plans = synthetic.plan_text(tables["vehicles"]["plan"].unique())
     synthetic.write(tables, synthetic.header(), folder, plans)
 
@@ -39,4 +41,8 @@ def past(seed, vehicles):
 def money(rng, samples, vehicles, of):
     for seed in range(samples):
         totals = past(1000 + seed, vehicles)
-        yield tuple(totals.loc[of, ["low", "high", "came"]]) if totals is not None else (np.nan, np.nan, 1.0)
+        yield (
+            tuple(totals.loc[of, ["low", "high", "came"]])
+            if totals is not None
+            else (np.nan, np.nan, 1.0)
+        )

@@ -37,7 +37,9 @@ def _decide(cells, read, choices, shown, what):
     fits = [choice for choice in choices if read[choice].notna().all()]
     if not fits:
         samples = {choice: cells[read[choice].notna()] for choice in choices}
-        told = " and ".join(f"{found.iloc[0]!r} ({choice})" for choice, found in samples.items() if len(found))
+        told = " and ".join(
+            f"{found.iloc[0]!r} ({choice})" for choice, found in samples.items() if len(found)
+        )
         return ASK, f"no one {what[0]} fits them all: there are {told}"
     apart = ~_alike(read[fits])
     if len(fits) > 1 and apart.any():
@@ -47,9 +49,17 @@ def _decide(cells, read, choices, shown, what):
         return fits[0], ""
     others = [choice for choice in choices if choice != fits[0]]
     proof = cells[read[others].isna().all(axis=1)]
-    by = f"{fits[0]} is proved by {proof.iloc[0]!r}" if len(proof) else f"{fits[0]} alone fits them all"
+    by = (
+        f"{fits[0]} is proved by {proof.iloc[0]!r}"
+        if len(proof)
+        else f"{fits[0]} alone fits them all"
+    )
     open_ = read[others].notna().any(axis=1)
-    return fits[0], by + (f", so {cells[open_].iloc[0]!r} is {shown(read[open_][fits[0]].iloc[0])}" if open_.any() else "")
+    return fits[0], by + (
+        f", so {cells[open_].iloc[0]!r} is {shown(read[open_][fits[0]].iloc[0])}"
+        if open_.any()
+        else ""
+    )
 
 
 def _alike(read):

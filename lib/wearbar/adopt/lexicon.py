@@ -53,13 +53,27 @@ TELLING = {
     "vehicles": {"kind", "vehicle"},
     "odometer": {"odometer"},
 }
-MONEY = {"work": "other_cost", "fuel": "cost", "fitted": "price", "vehicles": "price", "fixed_costs": "amount"}
-WHEN = {"fitted": "fitted", "vehicles": "in_service", "fixed_costs": "from", "use": "from", "defects": "found"}
+MONEY = {
+    "work": "other_cost",
+    "fuel": "cost",
+    "fitted": "price",
+    "vehicles": "price",
+    "fixed_costs": "amount",
+}
+WHEN = {
+    "fitted": "fitted",
+    "vehicles": "in_service",
+    "fixed_costs": "from",
+    "use": "from",
+    "defects": "found",
+}
 
 
 def heading(text, table=""):
     """The column of the format that a heading tells of, or "". One that is a column's own name is that column, if the table has it."""
-    low = " ".join(re.sub(r"[^\w/]+", " ", re.sub(r"[£€$¥] ?(?=/|per\b)", " price ", text.casefold())).split())
+    low = " ".join(
+        re.sub(r"[^\w/]+", " ", re.sub(r"[£€$¥] ?(?=/|per\b)", " price ", text.casefold())).split()
+    )
     own = low.replace(" ", "_")
     if own in NAMES and (not table or schema.column(table, own)):
         return own

@@ -12,9 +12,15 @@ MOST_KINDS = 6
 def by_category(table, show):
     """A row a category of `cost.cost_per_km`, dearest on top, with its interval."""
     scale = show.scale("money_per_km")
-    shown = table[table["amount"].ne(0) & table["cost_per_km"].notna()].sort_values("cost_per_km", ascending=False)
+    shown = table[table["amount"].ne(0) & table["cost_per_km"].notna()].sort_values(
+        "cost_per_km", ascending=False
+    )
     figure, axes = style.new_figure(height=1.0 + 0.3 * max(len(shown), 2))
-    style.ranges(axes, shown["category"].tolist(), *(scale.turn(shown[c]).to_numpy() for c in ("cost_per_km", "low", "high")))
+    style.ranges(
+        axes,
+        shown["category"].tolist(),
+        *(scale.turn(shown[c]).to_numpy() for c in ("cost_per_km", "low", "high")),
+    )
     axes.set_xlim(min(0.0, axes.get_xlim()[0]), None)
     axes.set_xlabel(f"cost ({scale.head})")
     return figure
@@ -28,7 +34,14 @@ def cost_against_use(table, show):
     for i, (kind, some) in enumerate(shown.groupby("kind")):
         look = style.series(i, linestyle="none")
         x = distance.turn(some["km_per_year"])
-        axes.vlines(x, money.turn(some["low"]), money.turn(some["high"]), color=look["color"], linewidth=1.0, alpha=0.6)
+        axes.vlines(
+            x,
+            money.turn(some["low"]),
+            money.turn(some["high"]),
+            color=look["color"],
+            linewidth=1.0,
+            alpha=0.6,
+        )
         axes.plot(x, money.turn(some["cost_per_km"]), label=str(kind), **look)
     axes.set_ylim(0, None)
     axes.set_xlim(0, None)
@@ -44,7 +57,9 @@ def fuel_by_quarter(table, show):
     scale = show.scale("l_per_100km")
     figure, axes = style.new_figure(height=3.4)
     for i, (kind, some) in enumerate(_first(table.groupby("vehicle_kind"))):
-        axes.plot(some["quarter"], scale.turn(some["l_per_100km"]), label=str(kind), **style.series(i))
+        axes.plot(
+            some["quarter"], scale.turn(some["l_per_100km"]), label=str(kind), **style.series(i)
+        )
     axes.set_ylim(0, None)
     style.dates(axes.xaxis)
     axes.set_ylabel(scale.head)

@@ -7,18 +7,41 @@ from wearbar.charts import style
 
 __all__ = ["by_group", "by_month", "distance_from_due", "states_now"]
 
-WORDS = {"before-window": "not yet due", "in-window": "may be done", "due": "due", "past-window": "overdue", "not-known": "not known"}
+WORDS = {
+    "before-window": "not yet due",
+    "in-window": "may be done",
+    "due": "due",
+    "past-window": "overdue",
+    "not-known": "not known",
+}
 MOST_VEHICLES = 60
 MONTHS = 24
-OUTCOMES = (("early", "before its window", 6, "...."), ("on-time", "in its window", 0, ""), ("late", "late", 4, "////"))
+OUTCOMES = (
+    ("early", "before its window", 6, "...."),
+    ("on-time", "in its window", 0, ""),
+    ("late", "late", 4, "////"),
+)
 
 
 def states_now(found):
     """A row a vehicle, a column a task, a mark for its state; of several positions the gravest."""
-    rank = {state: at for at, state in enumerate(["before-window", "in-window", "not-known", "due", "past-window"])}
+    rank = {
+        state: at
+        for at, state in enumerate(
+            ["before-window", "in-window", "not-known", "due", "past-window"]
+        )
+    }
     now = found[found["is_current"] & found["state"].isin(rank)]
-    grave = now.assign(rank=now["state"].map(rank)).sort_values("rank").drop_duplicates(["vehicle", "task"], keep="last")
-    worst = grave.groupby("vehicle")["rank"].agg(["max", "sum"]).sort_values(["max", "sum"], ascending=False, kind="stable")
+    grave = (
+        now.assign(rank=now["state"].map(rank))
+        .sort_values("rank")
+        .drop_duplicates(["vehicle", "task"], keep="last")
+    )
+    worst = (
+        grave.groupby("vehicle")["rank"]
+        .agg(["max", "sum"])
+        .sort_values(["max", "sum"], ascending=False, kind="stable")
+    )
     vehicles = sorted(worst.index[:MOST_VEHICLES])
     tasks = sorted(grave["task"].unique())
     grave = grave[grave["vehicle"].isin(vehicles)]
@@ -31,7 +54,13 @@ def states_now(found):
             look = style.STATES[state]
             size = 3.5 if state == "before-window" else 7
             axes.plot(across[own], at[own], linestyle="none", markersize=size, label=word, **look)
-    axes.set_xticks(range(len(tasks)), [_short(t) for t in tasks], rotation=60, ha="right", rotation_mode="anchor")
+    axes.set_xticks(
+        range(len(tasks)),
+        [_short(t) for t in tasks],
+        rotation=60,
+        ha="right",
+        rotation_mode="anchor",
+    )
     axes.set_yticks(range(len(vehicles)), [_short(v) for v in vehicles])
     axes.set_ylim(len(vehicles) - 0.4, -0.6)
     axes.set_xlim(-0.6, len(tasks) - 0.4)
@@ -46,7 +75,15 @@ def by_month(table):
     figure, axes = style.new_figure(height=2.9)
     value = 100 * table["share"].to_numpy()
     spread = np.abs(np.stack([value - 100 * table["low"], 100 * table["high"] - value]))
-    axes.errorbar(table["month"], value, spread, fmt="o", color=style.PALETTE[0], markersize=4.5, elinewidth=1.2)
+    axes.errorbar(
+        table["month"],
+        value,
+        spread,
+        fmt="o",
+        color=style.PALETTE[0],
+        markersize=4.5,
+        elinewidth=1.2,
+    )
     axes.set_ylim(0, 103)
     axes.set_ylabel("Done on time (%)")
     axes.set_xlabel("Month in which the window closed")
@@ -57,7 +94,9 @@ def by_month(table):
 def by_group(table, column):
     """The rate of each group with its interval, how many occasions beside its name."""
     figure, axes = style.new_figure(height=1.0 + 0.26 * max(len(table), 2))
-    labels = [f"{_short(name, 34)} ({n:,})" for name, n in zip(table[column], table["n"], strict=True)]
+    labels = [
+        f"{_short(name, 34)} ({n:,})" for name, n in zip(table[column], table["n"], strict=True)
+    ]
     if len(table):
         style.ranges(axes, labels, 100 * table["share"], 100 * table["low"], 100 * table["high"])
     axes.set_xlim(0, 103)
@@ -72,13 +111,22 @@ def distance_from_due(found):
     figure, axes = style.new_figure(height=2.9)
     bottom = np.zeros(len(edges) - 1)
     for outcome, word, colour, hatch in OUTCOMES:
-        share = 100 * counted.loc[counted["outcome"] == outcome, "overrun_share"].clip(-0.9999, 0.9999)
+        share = 100 * counted.loc[counted["outcome"] == outcome, "overrun_share"].clip(
+            -0.9999, 0.9999
+        )
         n, _ = np.histogram(share, edges)
-        look = {"color": style.PALETTE[colour], "edgecolor": "white", "linewidth": 0.5, "hatch": hatch}
+        look = {
+            "color": style.PALETTE[colour],
+            "edgecolor": "white",
+            "linewidth": 0.5,
+            "hatch": hatch,
+        }
         axes.bar(edges[:-1], n, 5, bottom=bottom, align="edge", label=word, **look)
         bottom += n
     axes.axvline(0, color=style.INK, linewidth=1)
-    axes.set_xlabel("Before the due point (negative) and after it (% of the interval; the ends hold what lies beyond)")
+    axes.set_xlabel(
+        "Before the due point (negative) and after it (% of the interval; the ends hold what lies beyond)"
+    )
     axes.set_ylabel("Pieces of work")
     style.thousands(axes.yaxis)
     axes.legend(loc="upper left")

@@ -16,8 +16,16 @@ def timeline(told):
     begin, stop = _spans(told)
     axes.hlines(range(len(rows)), begin, stop, color=style.RULE, linewidth=1, zorder=1)
     for frame, look in ((told.layups, _LAYUP), (told.gaps, _GAP)):
-        axes.barh(frame["vehicle"].map(rows), frame["end"] - frame["start"], left=frame["start"], **look)
-    ticks = {"linestyle": "none", "marker": "|", "markersize": 6, "markeredgewidth": 0.9, "color": style.PALETTE[0]}
+        axes.barh(
+            frame["vehicle"].map(rows), frame["end"] - frame["start"], left=frame["start"], **look
+        )
+    ticks = {
+        "linestyle": "none",
+        "marker": "|",
+        "markersize": 6,
+        "markeredgewidth": 0.9,
+        "color": style.PALETTE[0],
+    }
     axes.plot(told.readings["date"], told.readings["vehicle"].map(rows), **ticks, zorder=3)
     axes.plot(told.changes["date"], told.changes["vehicle"].map(rows), **_CHANGE, zorder=4)
     axes.plot(told.ends["date"], told.ends["vehicle"].map(rows), **_END, zorder=4)
@@ -27,14 +35,39 @@ def timeline(told):
     axes.grid(visible=False, axis="y")
     style.dates(axes.xaxis)
     figure.legend(
-        handles=_legend(told, ticks), loc="outside upper left", ncols=5, fontsize=8.5, handlelength=1.6, columnspacing=1.2, frameon=False
+        handles=_legend(told, ticks),
+        loc="outside upper left",
+        ncols=5,
+        fontsize=8.5,
+        handlelength=1.6,
+        columnspacing=1.2,
+        frameon=False,
     )
     return figure
 
 
-_GAP = {"height": 0.62, "facecolor": "#F6D9B8", "edgecolor": style.PALETTE[4], "linewidth": 0.9, "zorder": 2}
-_LAYUP = {"height": 0.62, "facecolor": "white", "edgecolor": style.MUTED, "hatch": "////", "linewidth": 0.7, "zorder": 2}
-_CHANGE = {"linestyle": "none", "marker": "D", "markersize": 6, "color": style.PALETTE[2], "markerfacecolor": "white"}
+_GAP = {
+    "height": 0.62,
+    "facecolor": "#F6D9B8",
+    "edgecolor": style.PALETTE[4],
+    "linewidth": 0.9,
+    "zorder": 2,
+}
+_LAYUP = {
+    "height": 0.62,
+    "facecolor": "white",
+    "edgecolor": style.MUTED,
+    "hatch": "////",
+    "linewidth": 0.7,
+    "zorder": 2,
+}
+_CHANGE = {
+    "linestyle": "none",
+    "marker": "D",
+    "markersize": 6,
+    "color": style.PALETTE[2],
+    "markerfacecolor": "white",
+}
 _END = {"linestyle": "none", "marker": "X", "markersize": 7, "color": style.PALETTE[4]}
 
 

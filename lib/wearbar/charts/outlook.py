@@ -28,8 +28,12 @@ def last_year(table, column, label):
     figure, axes = style.new_figure(height=3.1)
     x = np.arange(len(table))
     _bands(axes, table, column)
-    for i, (suffix, name, offset) in enumerate((("_came", "came", 0.16), ("_before", "the year before", -0.16)), start=1):
-        axes.plot(x + offset, table[f"{column}{suffix}"], **style.series(i, linestyle="none", label=name))
+    for i, (suffix, name, offset) in enumerate(
+        (("_came", "came", 0.16), ("_before", "the year before", -0.16)), start=1
+    ):
+        axes.plot(
+            x + offset, table[f"{column}{suffix}"], **style.series(i, linestyle="none", label=name)
+        )
     _months(axes, table["month"])
     axes.set_ylabel(label)
     axes.set_ylim(bottom=0)
@@ -58,7 +62,9 @@ def visits(plan, as_of):
     figure, axes = style.new_figure(height=1.4 + 0.19 * max(len(names), 3))
     at = table["vehicle"].map({v: i for i, v in enumerate(names)})
     date = as_of + pd.to_timedelta(table["day"], unit="D")
-    axes.scatter(date, at, s=10 + 9 * table["jobs"], color=style.PALETTE[0], alpha=0.8, linewidths=0)
+    axes.scatter(
+        date, at, s=10 + 9 * table["jobs"], color=style.PALETTE[0], alpha=0.8, linewidths=0
+    )
     axes.set_yticks(range(len(names)), [" ".join(str(n).split())[:30] for n in names])
     axes.set_ylim(len(names) - 0.4, -0.6)
     style.dates(axes.xaxis)
@@ -67,9 +73,19 @@ def visits(plan, as_of):
 
 def _bands(axes, table, column):
     x, look = np.arange(len(table)), style.series(0, linestyle="none", zorder=3)
-    axes.vlines(x, table[f"{column}_low"], table[f"{column}_high"], color=look["color"], linewidth=5, alpha=0.3)
+    axes.vlines(
+        x,
+        table[f"{column}_low"],
+        table[f"{column}_high"],
+        color=look["color"],
+        linewidth=5,
+        alpha=0.3,
+    )
     axes.plot(x, table[column], label="foreseen, with its band", **look)
 
 
 def _months(axes, starts):
-    axes.set_xticks(range(len(starts)), [f"{d:%b}\n{d:%Y}" if i == 0 or d.month == 1 else f"{d:%b}" for i, d in enumerate(starts)])
+    axes.set_xticks(
+        range(len(starts)),
+        [f"{d:%b}\n{d:%Y}" if i == 0 or d.month == 1 else f"{d:%b}" for i, d in enumerate(starts)],
+    )

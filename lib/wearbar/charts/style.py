@@ -80,7 +80,11 @@ def new_figure(height=3.6, rows=1, columns=1, **subplots):
 
 def series(i, **more):
     """Colour, marker and line style of the i-th series, as keyword arguments of `plot`."""
-    style = {"color": PALETTE[i % len(PALETTE)], "marker": MARKERS[i % len(MARKERS)], "linestyle": LINES[i % len(LINES)]}
+    style = {
+        "color": PALETTE[i % len(PALETTE)],
+        "marker": MARKERS[i % len(MARKERS)],
+        "linestyle": LINES[i % len(LINES)],
+    }
     return {**style, "markersize": 5, "linewidth": 1.6, **more}
 
 
@@ -89,7 +93,14 @@ def band(axes, x, low, high, i=0, step=None):
     colour = PALETTE[i % len(PALETTE)]
     axes.fill_between(x, low, high, color=colour, alpha=0.15, linewidth=0, step=step)
     for edge in (low, high):
-        axes.plot(x, edge, color=colour, linewidth=0.6, alpha=0.6, drawstyle=f"steps-{step}" if step else "default")
+        axes.plot(
+            x,
+            edge,
+            color=colour,
+            linewidth=0.6,
+            alpha=0.6,
+            drawstyle=f"steps-{step}" if step else "default",
+        )
 
 
 def ranges(axes, labels, value, low, high, i=0, offset=0.0):
@@ -107,14 +118,20 @@ def ranges(axes, labels, value, low, high, i=0, offset=0.0):
 def thousands(axis, most=7):
     """Ticks as print has them: 12,000, and never an exponent."""
     axis.set_major_locator(MaxNLocator(most))
-    axis.set_major_formatter(FuncFormatter(lambda x, _: f"{x:,.10g}" if abs(x) < 1e9 else f"{x:,.0f}"))
+    axis.set_major_formatter(
+        FuncFormatter(lambda x, _: f"{x:,.10g}" if abs(x) < 1e9 else f"{x:,.0f}")
+    )
 
 
 def dates(axis):
     """Ticks of a time axis: months or years, said briefly."""
     locator = AutoDateLocator(minticks=3, maxticks=8)
     axis.set_major_locator(locator)
-    axis.set_major_formatter(ConciseDateFormatter(locator, show_offset=False, formats=["%Y", "%b\n%Y", "%d %b", "%H:%M", "%H:%M", "%S"]))
+    axis.set_major_formatter(
+        ConciseDateFormatter(
+            locator, show_offset=False, formats=["%Y", "%b\n%Y", "%d %b", "%H:%M", "%H:%M", "%S"]
+        )
+    )
 
 
 def png(figure, dpi=144):

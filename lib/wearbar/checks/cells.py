@@ -19,7 +19,10 @@ LARGE = 50_000
 FIRST_YEAR, LAST_YEAR = 1900, 2199
 FIRST_DAY, LAST_DAY = np.datetime64(f"{FIRST_YEAR}-01-01"), np.datetime64(f"{LAST_YEAR}-12-31")
 NUMBER = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?$"
-DAY = re.compile(r"(\d{4}-\d{2}-\d{2})(?:[T ]\d{2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?(?:Z|[+-]\d{2}(?::?\d{2})?)?)?", re.ASCII)
+DAY = re.compile(
+    r"(\d{4}-\d{2}-\d{2})(?:[T ]\d{2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?(?:Z|[+-]\d{2}(?::?\d{2})?)?)?",
+    re.ASCII,
+)
 BASIC_DAY = re.compile(r"\d{8}|\d{4}-?W\d{2}-?\d", re.ASCII)
 UNSEEN = "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u00ad\u061c\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb]"
 BAD_DECODE = "\ufffd"
@@ -32,7 +35,10 @@ def typed(table, raw):
     Text columns are `tables.TEXT`, dates datetime64[ns], numbers float64; a cell that can't be read is missing here and a problem there.
     The raw columns are used up on the way, so that a large table is not held twice.
     """
-    parts = [problems(table, [line], name, [value], rule, *remedy) for line, name, value, rule, *remedy in raw.problems]
+    parts = [
+        problems(table, [line], name, [value], rule, *remedy)
+        for line, name, value, rule, *remedy in raw.problems
+    ]
     columns = TABLES[table]
     if len(raw.lines) > LARGE:
         with ThreadPoolExecutor() as pool:
@@ -43,9 +49,19 @@ def typed(table, raw):
     series = {col.name: values for col, (values, _) in zip(columns, read, strict=True)}
     frame = pd.DataFrame(series, index=pd.Index(raw.lines, name="line"), copy=False)
     names = list(raw.columns)
-    unnamed = {n for n in names if n.startswith("(column") and raw.columns[n].null_count == len(raw.lines)}
+    unnamed = {
+        n for n in names if n.startswith("(column") and raw.columns[n].null_count == len(raw.lines)
+    }
     names = [n for n in names if n not in unnamed]
-    parts.append(problems(table, [1] * len(names), np.array(names, dtype=object), [""] * len(names), "unknown-column"))
+    parts.append(
+        problems(
+            table,
+            [1] * len(names),
+            np.array(names, dtype=object),
+            [""] * len(names),
+            "unknown-column",
+        )
+    )
     extra = pd.DataFrame({n: _pandas_text(raw.columns[n]) for n in names}, index=frame.index)
     return frame, join(parts), extra
 
@@ -57,10 +73,18 @@ def _column(table, col, raw):
         return _all_blank(col, len(raw.lines)), blank
     if isinstance(array, pa.ChunkedArray):
         array = array.combine_chunks()
-    parts = [] if raw.plain or col.kind in ("number", "date") else _unreadable(table, col, array, raw.lines)
+    parts = (
+        []
+        if raw.plain or col.kind in ("number", "date")
+        else _unreadable(table, col, array, raw.lines)
+    )
     values, bad = _READ[col.kind](col, array)
     for rule, at, remedy in bad:
-        parts.append(problems(table, raw.lines[at], col.name, array.take(pa.array(at)).to_pandas(), rule, remedy))
+        parts.append(
+            problems(
+                table, raw.lines[at], col.name, array.take(pa.array(at)).to_pandas(), rule, remedy
+            )
+        )
     missing = pd.isna(values) if col.required else np.array([False])
     if missing.any():
         told = np.concatenate([p["line"].to_numpy() for p in parts]) if parts else []
@@ -71,7 +95,14 @@ def _column(table, col, raw):
 
 
 def _lacking(table, lines, col):
-    return problems(table, lines, col.name, [""] * len(lines), "required", severity="warn" if col.kept else "set-aside")
+    return problems(
+        table,
+        lines,
+        col.name,
+        [""] * len(lines),
+        "required",
+        severity="warn" if col.kept else "set-aside",
+    )
 
 
 def _all_blank(col, n):
@@ -92,7 +123,10 @@ def _unreadable(table, col, array, lines):
         hit = pc.fill_null(pc.match_substring_regex(array, pattern), False)
         at = np.flatnonzero(hit.to_numpy(zero_copy_only=False))
         if len(at):
-            values = [ascii(v)[1:-1] if rule == "invisible" else v for v in array.take(pa.array(at)).to_pylist()]
+            values = [
+                ascii(v)[1:-1] if rule == "invisible" else v
+                for v in array.take(pa.array(at)).to_pylist()
+            ]
             parts.append(problems(table, lines[at], col.name, values, rule))
     return parts
 
@@ -141,7 +175,9 @@ def _codes(col, texts):
 def _date(col, array):
     try:
         days = array.cast(pa.date32())
-        first, last = (np.datetime64(day, "D") for day in pc.min_max(days.cast(pa.int32())).as_py().values())
+        first, last = (
+            np.datetime64(day, "D") for day in pc.min_max(days.cast(pa.int32())).as_py().values()
+        )
         if first >= FIRST_DAY and last <= LAST_DAY:
             values = days.cast(pa.timestamp("ns")).to_numpy(zero_copy_only=False)
             return values if values.flags.writeable else values.copy(), []
@@ -193,8 +229,14 @@ def _number(col, array):
 def _patient_number(array):
     text = pc.utf8_trim_whitespace(array)
     good = pc.fill_null(pc.match_substring_regex(text, NUMBER), False)
-    values = pc.if_else(good, text, pa.scalar(None, text.type)).cast(pa.float64()).to_numpy(zero_copy_only=False)
-    wrong = pc.and_(pc.invert(good), pc.fill_null(pc.greater(pc.utf8_length(text), 0), False)).to_numpy(zero_copy_only=False)
+    values = (
+        pc.if_else(good, text, pa.scalar(None, text.type))
+        .cast(pa.float64())
+        .to_numpy(zero_copy_only=False)
+    )
+    wrong = pc.and_(
+        pc.invert(good), pc.fill_null(pc.greater(pc.utf8_length(text), 0), False)
+    ).to_numpy(zero_copy_only=False)
     at = np.flatnonzero(wrong | np.isinf(values))
     values = np.where(np.isinf(values), np.nan, values)
     if not len(at):
@@ -203,4 +245,11 @@ def _patient_number(array):
     return values, [("not-a-number", at, np.array(likely, dtype=object))]
 
 
-_READ = {"id": _text, "text": _text, "code": _code, "yes_no": _code, "date": _date, "number": _number}
+_READ = {
+    "id": _text,
+    "text": _text,
+    "code": _code,
+    "yes_no": _code,
+    "date": _date,
+    "number": _number,
+}

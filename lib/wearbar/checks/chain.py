@@ -22,7 +22,10 @@ def longest_likely(series, day, value, limit, weight, slack=0.0):
     slack: how far value may fall from one to the next, where it is read with an error.
     """
     kept = np.ones(len(series), dtype=bool)
-    bad = np.flatnonzero((series[1:] == series[:-1]) & ~_follows(day, value, limit, slack, slice(None, -1), slice(1, None)))
+    bad = np.flatnonzero(
+        (series[1:] == series[:-1])
+        & ~_follows(day, value, limit, slack, slice(None, -1), slice(1, None))
+    )
     if len(bad):
         _near_each_break(kept, series, bad, day, value, limit, weight, slack)
         _whole_stretches(kept, series, day, value, limit, weight, slack)
@@ -31,7 +34,9 @@ def longest_likely(series, day, value, limit, weight, slack=0.0):
 
 
 def _follows(day, value, limit, slack, a, b):
-    return (value[b] >= value[a] - slack) & (value[b] - value[a] <= limit[b] * (day[b] - day[a] + 1))
+    return (value[b] >= value[a] - slack) & (
+        value[b] - value[a] <= limit[b] * (day[b] - day[a] + 1)
+    )
 
 
 def _near_each_break(kept, series, bad, day, value, limit, weight, slack):
@@ -41,13 +46,19 @@ def _near_each_break(kept, series, bad, day, value, limit, weight, slack):
     short = ends - begins <= SHORT
     low, high = np.where(short, begins, low), np.where(short, ends, high)
     first = np.flatnonzero(np.r_[True, (low[1:] > high[:-1]) | (begins[1:] != begins[:-1])])
-    low, size, cost = low[first], np.maximum.reduceat(high, first) - low[first], np.where(short, np.inf, BREAK)[first]
+    low, size, cost = (
+        low[first],
+        np.maximum.reduceat(high, first) - low[first],
+        np.where(short, np.inf, BREAK)[first],
+    )
     for width in np.unique(np.ceil(np.log2(size)).astype(int)):
         mine = np.ceil(np.log2(size)).astype(int) == width
         at = low[mine, None] + np.arange(size[mine].max())
         inside = np.arange(at.shape[1]) < size[mine, None]
         at = np.where(inside, at, low[mine, None])
-        kept[at[inside]] = _best_chains(day[at], value[at], limit[at], np.where(inside, weight[at], 0.0), cost[mine], slack)[inside]
+        kept[at[inside]] = _best_chains(
+            day[at], value[at], limit[at], np.where(inside, weight[at], 0.0), cost[mine], slack
+        )[inside]
 
 
 def _best_chains(day, value, limit, weight, cost, slack):
@@ -65,7 +76,10 @@ def _best_chains(day, value, limit, weight, cost, slack):
             linked = np.where(fits, best[:, low:k], -np.inf)
             nearest = linked.shape[1] - 1 - np.argmax(linked[:, ::-1], axis=1)
             better = linked[every, nearest] >= score
-            score, came = np.where(better, linked[every, nearest], score), np.where(better, nearest + low, came)
+            score, came = (
+                np.where(better, linked[every, nearest], score),
+                np.where(better, nearest + low, came),
+            )
         best[:, k], back[:, k] = score + weight[:, k], came
         higher = (best[:, k] > top) & (weight[:, k] > 0)
         top, top_at = np.where(higher, best[:, k], top), np.where(higher, k, top_at)
@@ -80,7 +94,9 @@ def _whole_stretches(kept, series, day, value, limit, weight, slack):
     """Of stretches that contradict each other, keep those of the heaviest chain."""
     at = np.flatnonzero(kept)
     same = series[at[1:]] == series[at[:-1]]
-    starts = np.flatnonzero(np.r_[True, ~(same & _follows(day, value, limit, slack, at[:-1], at[1:]))])
+    starts = np.flatnonzero(
+        np.r_[True, ~(same & _follows(day, value, limit, slack, at[:-1], at[1:]))]
+    )
     heavy = np.add.reduceat(weight[at], starts)
     first, last = at[starts], at[np.r_[starts[1:], len(at)] - 1]
     owner = np.repeat(np.arange(len(starts)), np.diff(np.r_[starts, len(at)]))
@@ -90,8 +106,13 @@ def _whole_stretches(kept, series, day, value, limit, weight, slack):
         mine = np.flatnonzero(nth == k)
         for step in range(1, k + 1):
             before = mine - step
-            better = _follows(day, value, limit, slack, last[before], first[mine]) & (best[before] + heavy[mine] > best[mine])
-            best[mine], back[mine] = np.where(better, best[before] + heavy[mine], best[mine]), np.where(better, before, back[mine])
+            better = _follows(day, value, limit, slack, last[before], first[mine]) & (
+                best[before] + heavy[mine] > best[mine]
+            )
+            best[mine], back[mine] = (
+                np.where(better, best[before] + heavy[mine], best[mine]),
+                np.where(better, before, back[mine]),
+            )
     chosen, groups = np.zeros(len(starts), dtype=bool), np.flatnonzero(nth == 0)
     order = np.lexsort((np.arange(len(best)), -best, series[first]))
     end = order[groups]
@@ -104,9 +125,14 @@ def _whole_stretches(kept, series, day, value, limit, weight, slack):
 
 def _nearest_the_line(kept, series, day, value, limit, slack):
     """Of two readings that contradict each other alone, keep the one nearer to the line between those around them."""
-    first = np.flatnonzero(kept[:-3] & (kept[1:-2] != kept[2:-1]) & kept[3:] & (series[:-3] == series[3:]))
+    first = np.flatnonzero(
+        kept[:-3] & (kept[1:-2] != kept[2:-1]) & kept[3:] & (series[:-3] == series[3:])
+    )
     lost = np.where(kept[first + 1], first + 2, first + 1)
-    first = first[_follows(day, value, limit, slack, first, lost) & _follows(day, value, limit, slack, lost, first + 3)]
+    first = first[
+        _follows(day, value, limit, slack, first, lost)
+        & _follows(day, value, limit, slack, lost, first + 3)
+    ]
     first = first[np.diff(first, prepend=-4) > 2]
     a, x, y, b = (first + i for i in range(4))
     lost, held = np.where(kept[x], y, x), np.where(kept[x], x, y)

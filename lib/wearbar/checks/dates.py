@@ -10,7 +10,9 @@ from wearbar.tables import MEASURED, PERIODS, WHOLE_FLEET
 
 __all__ = ["future", "lacking", "one_at_a_time", "periods", "references", "service"]
 
-MONTH = r"[12]\d{3}-(0[1-9]|1[0-2])(-01( 00:00:00)?)?"  # a spreadsheet turns 2026-10 into its first day
+MONTH = (
+    r"[12]\d{3}-(0[1-9]|1[0-2])(-01( 00:00:00)?)?"  # a spreadsheet turns 2026-10 into its first day
+)
 DAYS_TO_PREPARE = pd.Timedelta(days=60)
 BEFORE_SERVICE_IS_FINE = ("vehicles", "campaigns", *WHOLE_FLEET)
 ONE_AT_A_TIME = ("use", "layups", "postings")
@@ -22,7 +24,12 @@ def periods(table, frame, as_of):
         return none_found()
     first, last = PERIODS[table]
     rows = frame[(frame[last] < frame[first]).to_numpy()]
-    remedy = f"{first} is " + shown(rows[first]).astype(object) + ": " + likely_years(rows[last], rows[first], [as_of] * len(rows))
+    remedy = (
+        f"{first} is "
+        + shown(rows[first]).astype(object)
+        + ": "
+        + likely_years(rows[last], rows[first], [as_of] * len(rows))
+    )
     return problems(table, rows.index, last, rows[last], "ends-first", remedy)
 
 
@@ -34,9 +41,20 @@ def one_at_a_time(table, frame):
     last = rows["to"].fillna(pd.Timestamp.max.normalize()).groupby(rows["vehicle"]).cummax()
     over = (rows["from"] <= last.shift()) & (rows["vehicle"] == rows["vehicle"].shift())
     remedy = (
-        "one that ends " + shown(last.shift()[over].where(last.shift()[over] < pd.Timestamp("2200"))).replace("", "later") + " comes first"
+        "one that ends "
+        + shown(last.shift()[over].where(last.shift()[over] < pd.Timestamp("2200"))).replace(
+            "", "later"
+        )
+        + " comes first"
     )
-    return problems(table, rows.index[over], "from", rows.loc[over, "from"], "periods-overlap", remedy.astype(object))
+    return problems(
+        table,
+        rows.index[over],
+        "from",
+        rows.loc[over, "from"],
+        "periods-overlap",
+        remedy.astype(object),
+    )
 
 
 def service(table, frame, vehicles, as_of):
@@ -48,10 +66,18 @@ def service(table, frame, vehicles, as_of):
     first, last = (vehicles[c].to_numpy()[code] for c in ("in_service", "disposed"))
     early, late = date < first - DAYS_TO_PREPARE.to_timedelta64(), date > last
     parts = []
-    for rule, mask, day, says in (("before-service", early, first, "in service since "), ("after-disposal", late, last, "it left on ")):
+    for rule, mask, day, says in (
+        ("before-service", early, first, "in service since "),
+        ("after-disposal", late, last, "it left on "),
+    ):
         if mask.any():
             until = np.where(np.isnat(last[mask]), as_of.to_datetime64(), last[mask])
-            remedy = says + shown(day[mask]).astype(object) + ": " + likely_years(date[mask], first[mask], until)
+            remedy = (
+                says
+                + shown(day[mask]).astype(object)
+                + ": "
+                + likely_years(date[mask], first[mask], until)
+            )
             parts.append(problems(table, frame.index[mask], name, date[mask], rule, remedy))
     return join(parts)
 
@@ -66,17 +92,33 @@ def future(table, frame, today):
 def lacking(table, frame):
     """Rows that lack what another of their cells, or its lack, asks for."""
     if table == "odometer":
-        mask, name, rule = frame[["odometer", "hours", "restarts_at"]].isna().all(axis=1), "odometer", "no-value"
+        mask, name, rule = (
+            frame[["odometer", "hours", "restarts_at"]].isna().all(axis=1),
+            "odometer",
+            "no-value",
+        )
     elif table == "deferrals":
         mask, name, rule = frame[["task", "defect"]].isna().all(axis=1), "task", "no-value"
     elif table == "measurements":
-        mask, name, rule = frame["unit"].isna() & ~frame["quantity"].isin(list(MEASURED)), "unit", "unit-lacking"
+        mask, name, rule = (
+            frame["unit"].isna() & ~frame["quantity"].isin(list(MEASURED)),
+            "unit",
+            "unit-lacking",
+        )
     elif table == "limits":
-        mask, name, rule = frame[["legal_class", "kind"]].isna().all(axis=1), "legal_class", "no-value"
+        mask, name, rule = (
+            frame[["legal_class", "kind"]].isna().all(axis=1),
+            "legal_class",
+            "no-value",
+        )
     elif table == "budget":
         mask, name, rule = ~frame["month"].fillna("").str.fullmatch(MONTH), "month", "not-a-month"
     elif table == "fitted":
-        mask, name, rule = frame["removed"].isna() & frame["reason"].notna(), "reason", "reason-no-removal"
+        mask, name, rule = (
+            frame["removed"].isna() & frame["reason"].notna(),
+            "reason",
+            "reason-no-removal",
+        )
     else:
         return none_found()
     return problems(table, frame.index[mask], name, frame.loc[mask, name], rule)
@@ -86,7 +128,10 @@ def references(tables):
     """Visits that two vehicles share, and defects put off that are not there."""
     work = tables["work"]
     work = work[work["visit"].notna().to_numpy()]
-    visit, vehicle = work["visit"].factorize()[0], codes(work["vehicle"], tables["vehicles"]["vehicle"])
+    visit, vehicle = (
+        work["visit"].factorize()[0],
+        codes(work["vehicle"], tables["vehicles"]["vehicle"]),
+    )
     first = np.empty(len(work), dtype="int64")
     first[visit[::-1]] = vehicle[::-1]
     shared = work[vehicle != first[visit]]

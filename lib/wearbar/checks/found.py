@@ -27,7 +27,9 @@ def problems(table, lines, name, values, rule, remedy=None, severity=None):
     if isinstance(severity, str) and severity == "cell":
         col = column(table, name)
         severity = "set-aside" if col is None or col.must_read else "adjust"
-    remedy = np.broadcast_to(np.asarray(RULES[rule].mend if remedy is None else remedy, dtype=object), len(lines))
+    remedy = np.broadcast_to(
+        np.asarray(RULES[rule].mend if remedy is None else remedy, dtype=object), len(lines)
+    )
     passed = np.broadcast_to(np.asarray(severity, dtype=object) == "adjust", len(lines))
     lines = np.asarray(lines, dtype="int64")
     text = {
@@ -37,7 +39,10 @@ def problems(table, lines, name, values, rule, remedy=None, severity=None):
         "remedy": np.where(passed, "read as blank; " + remedy, remedy),
         "severity": severity,
     }
-    text = {key: pd.array(np.broadcast_to(np.asarray(value, dtype=object), len(lines)), dtype=TEXT) for key, value in text.items()}
+    text = {
+        key: pd.array(np.broadcast_to(np.asarray(value, dtype=object), len(lines)), dtype=TEXT)
+        for key, value in text.items()
+    }
     return pd.DataFrame({"table": pd.array([table] * len(lines), dtype=TEXT), "line": lines} | text)
 
 
@@ -50,7 +55,9 @@ def none_found():
 
 def codes(text, names):
     """Where each text stands in `names`: an array of ints, -1 where nowhere."""
-    at = pc.index_in(pa.array(text.array, pa.large_string()), value_set=pa.array(names, pa.large_string()))
+    at = pc.index_in(
+        pa.array(text.array, pa.large_string()), value_set=pa.array(names, pa.large_string())
+    )
     return at.fill_null(-1).to_numpy()
 
 
@@ -66,9 +73,14 @@ def shown(values):
     >>> shown([12.0, 0.25]).tolist()
     ['12', '0.25']
     """
-    values = pd.Series(np.asarray(values) if not isinstance(values, pd.Series) else values.to_numpy())
+    values = pd.Series(
+        np.asarray(values) if not isinstance(values, pd.Series) else values.to_numpy()
+    )
     if values.dtype.kind == "f":
-        text = [np.format_float_positional(v, precision=10, trim="-") if np.isfinite(v) else "" for v in values]
+        text = [
+            np.format_float_positional(v, precision=10, trim="-") if np.isfinite(v) else ""
+            for v in values
+        ]
     elif values.dtype.kind == "M":
         text = values.dt.strftime("%Y-%m-%d").fillna("")
     else:

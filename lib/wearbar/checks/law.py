@@ -15,7 +15,11 @@ def unknown_law(tables, jurisdiction):
     found = []
     if jurisdiction and not has_any:
         remedy = f"no legal limit is used; give its limits in table limits, or use one that is shipped as an example: {shipped}"
-        found.append(problems("log.toml", [1], "jurisdiction", [jurisdiction], "unknown-jurisdiction", remedy))
+        found.append(
+            problems(
+                "log.toml", [1], "jurisdiction", [jurisdiction], "unknown-jurisdiction", remedy
+            )
+        )
     fleet = tables["vehicles"]
     lost = fleet[fleet["legal_class"].notna() & ~fleet["legal_class"].isin(known)]
     if jurisdiction:

@@ -44,7 +44,9 @@ def likely_number(text):
     mend = "write digits and a decimal point alone"
     if re.fullmatch(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?", bare):
         alone = bare.count(",") == 1 and "." not in bare
-        return f"{mend}: {bare.replace(',', '')}" + (f" or {bare.replace(',', '.')}?" if alone else "?")
+        return f"{mend}: {bare.replace(',', '')}" + (
+            f" or {bare.replace(',', '.')}?" if alone else "?"
+        )
     if re.fullmatch(r"[+-]?\d{1,3}(\.\d{3})+,\d+", bare):
         return f"{mend}: {bare.replace('.', '').replace(',', '.')}?"
     if re.fullmatch(r"[+-]?\d+,\d+", bare):
@@ -57,9 +59,15 @@ def likely_number(text):
 def in_range(col, values):
     if col.quantity == "share":
         return np.where(
-            (values > 1) & (values <= 100), [f"a share is from 0 to 1: {v / 100:.4g}?" for v in values], "a share is from 0 to 1"
+            (values > 1) & (values <= 100),
+            [f"a share is from 0 to 1: {v / 100:.4g}?" for v in values],
+            "a share is from 0 to 1",
         )
-    return f"it can't be below {col.low:g}" if col.high == np.inf else f"from {col.low:g} to {col.high:g}"
+    return (
+        f"it can't be below {col.low:g}"
+        if col.high == np.inf
+        else f"from {col.low:g} to {col.high:g}"
+    )
 
 
 def likely_years(days, low, high):
@@ -70,7 +78,11 @@ def likely_years(days, low, high):
 
 def _years(day, low, high):
     text = f"{day.year:04d}"
-    tries = {int(text[:k] + digit + text[k + 1 :]) for k in range(1, 4) for digit in "0123456789"} | {day.year + 100}
-    likely = [day + pd.DateOffset(year=year) for year in sorted(tries - {day.year}) if 1900 <= year < 2200]
+    tries = {
+        int(text[:k] + digit + text[k + 1 :]) for k in range(1, 4) for digit in "0123456789"
+    } | {day.year + 100}
+    likely = [
+        day + pd.DateOffset(year=year) for year in sorted(tries - {day.year}) if 1900 <= year < 2200
+    ]
     likely = [f"{d:%Y-%m-%d}" for d in likely if low <= d <= high]
     return " or ".join(likely) + "?" if 0 < len(likely) <= 3 else "mend one of the two"

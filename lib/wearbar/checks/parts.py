@@ -22,9 +22,26 @@ def overlaps(fitted):
     after = rows.shift(-1)
     same = np.logical_and.reduce([(rows[c] == after[c]).to_numpy() for c in PLACE])
     on = (rows["removed"].isna() | (rows["removed"] > after["fitted"])).to_numpy()
-    rows, line, day = _three(rows, after, same & on & (rows["fitted"] != after["fitted"]).to_numpy() & after["fitted"].notna().to_numpy())
-    remedy = [f"line {n} was fitted there on {d}: was this one removed by then?" for n, d in zip(line, day, strict=True)]
-    return problems("fitted", rows.index, "removed", rows["removed"], "spans-overlap", np.array(remedy, dtype=object))
+    rows, line, day = _three(
+        rows,
+        after,
+        same
+        & on
+        & (rows["fitted"] != after["fitted"]).to_numpy()
+        & after["fitted"].notna().to_numpy(),
+    )
+    remedy = [
+        f"line {n} was fitted there on {d}: was this one removed by then?"
+        for n, d in zip(line, day, strict=True)
+    ]
+    return problems(
+        "fitted",
+        rows.index,
+        "removed",
+        rows["removed"],
+        "spans-overlap",
+        np.array(remedy, dtype=object),
+    )
 
 
 def _three(rows, after, mask):
@@ -38,20 +55,35 @@ def deep(fitted, unit):
     parts = []
     for name in ("fitted_depth", "removed_depth", "limit_depth"):
         rows = fitted[(fitted[name] > fitted["new_depth"] + noise).to_numpy()]
-        parts.append(problems("fitted", rows.index, name, rows[name], "depth-above-new", deep_remedy(rows[name], rows["new_depth"], unit)))
+        parts.append(
+            problems(
+                "fitted",
+                rows.index,
+                name,
+                rows[name],
+                "depth-above-new",
+                deep_remedy(rows[name], rows["new_depth"], unit),
+            )
+        )
     return join(parts)
 
 
 def deep_remedy(values, new, unit):
     """What each depth above `new` was probably meant to be."""
-    return np.array([_likely_depth(v, n, unit) for v, n in zip(values, new, strict=True)], dtype=object)
+    return np.array(
+        [_likely_depth(v, n, unit) for v, n in zip(values, new, strict=True)], dtype=object
+    )
 
 
 def _likely_depth(value, new, unit):
     other = ("thirty-seconds", DEPTH_MM["in32"]) if unit == "mm" else ("mm", 1 / DEPTH_MM["in32"])
     slip = f"in {other[0]}? {value * other[1]:.1f}" if value * other[1] <= new else ""
-    slip = f"a lost decimal point? {value / 10:g}" if value > 3 * new and value / 10 <= new else slip
-    return f"{value:g} above {new:g}, its depth when new" + (f": {slip}" if slip else ": mend it, or the depth when new")
+    slip = (
+        f"a lost decimal point? {value / 10:g}" if value > 3 * new and value / 10 <= new else slip
+    )
+    return f"{value:g} above {new:g}, its depth when new" + (
+        f": {slip}" if slip else ": mend it, or the depth when new"
+    )
 
 
 def fills(fuel, vehicles):
@@ -66,11 +98,21 @@ def fills(fuel, vehicles):
     volume = fuel["volume"].to_numpy()
     usual = _usual(group, volume)
     few = np.isinf(usual) & (np.bincount(group)[group] < FEWEST_FILLS)
-    parts = [problems("fuel", fuel.index[volume == 0], "volume", volume[volume == 0], "fill-zero"), _beside_others(fuel, vehicles, few)]
-    for rule, mask in (("fill-too-big", volume > TOO_BIG * usual), ("fill-big", (volume > BIG * usual) & (volume <= TOO_BIG * usual))):
+    parts = [
+        problems("fuel", fuel.index[volume == 0], "volume", volume[volume == 0], "fill-zero"),
+        _beside_others(fuel, vehicles, few),
+    ]
+    for rule, mask in (
+        ("fill-too-big", volume > TOO_BIG * usual),
+        ("fill-big", (volume > BIG * usual) & (volume <= TOO_BIG * usual)),
+    ):
         rows, mine = fuel[mask], usual[mask]
         remedy = [_fill_remedy(v, u) for v, u in zip(rows["volume"], mine, strict=True)]
-        parts.append(problems("fuel", rows.index, "volume", rows["volume"], rule, np.array(remedy, dtype=object)))
+        parts.append(
+            problems(
+                "fuel", rows.index, "volume", rows["volume"], rule, np.array(remedy, dtype=object)
+            )
+        )
     return join(parts)
 
 
@@ -79,10 +121,14 @@ def _beside_others(fuel, vehicles, few):
     if not few.any():
         return none_found()
     kind = vehicles["kind"].factorize()[0][codes(fuel["vehicle"], vehicles["vehicle"])]
-    far, middle = far_above(fuel["volume"].to_numpy(), kind * 16 + fuel["kind"].factorize()[0] + 1, FILLS)
+    far, middle = far_above(
+        fuel["volume"].to_numpy(), kind * 16 + fuel["kind"].factorize()[0] + 1, FILLS
+    )
     rows, middle = fuel[far & few], middle[far & few]
     remedy = [_fill_remedy(v, 2 * m) for v, m in zip(rows["volume"], middle, strict=True)]
-    return problems("fuel", rows.index, "volume", rows["volume"], "fill-too-big", np.array(remedy, dtype=object))
+    return problems(
+        "fuel", rows.index, "volume", rows["volume"], "fill-too-big", np.array(remedy, dtype=object)
+    )
 
 
 def _usual(group, volume):
@@ -91,7 +137,10 @@ def _usual(group, volume):
     np.maximum.at(top, group, volume)
     # at most one fill in ten is above the percentile, and none above the top: so much at least it is
     least = (np.bincount(group, volume) / np.maximum(n, 1) - top / 10) / 0.9
-    usual, mine = np.full(len(volume), np.inf), np.flatnonzero(((n >= FEWEST_FILLS) & (top > BIG * least))[group])
+    usual, mine = (
+        np.full(len(volume), np.inf),
+        np.flatnonzero(((n >= FEWEST_FILLS) & (top > BIG * least))[group]),
+    )
     order = mine[np.lexsort((volume[mine], group[mine]))]
     begins = np.flatnonzero(np.diff(group[order], prepend=-1) != 0)
     n = np.diff(np.r_[begins, len(order)])
@@ -100,6 +149,12 @@ def _usual(group, volume):
 
 
 def _fill_remedy(volume, usual):
-    likely = [f"{made:g}" for made in (volume / 10, volume / 100) if usual / 5 <= made <= BIG * usual] if volume > TOO_BIG * usual else []
-    point = f": a lost decimal point? {' or '.join(likely)}" if likely else ": mend it, if it is not so"
+    likely = (
+        [f"{made:g}" for made in (volume / 10, volume / 100) if usual / 5 <= made <= BIG * usual]
+        if volume > TOO_BIG * usual
+        else []
+    )
+    point = (
+        f": a lost decimal point? {' or '.join(likely)}" if likely else ": mend it, if it is not so"
+    )
     return f"{volume:g} where nine fills in ten are {usual:g} or less{point}"

@@ -12,7 +12,14 @@ import pandas as pd
 
 from wearbar.checks.found import codes, join, none_found, problems
 
-__all__ = ["Bound", "doubtful_fuel_money", "doubtful_hours_worked", "doubtful_money", "far_above", "grows_with"]
+__all__ = [
+    "Bound",
+    "doubtful_fuel_money",
+    "doubtful_hours_worked",
+    "doubtful_money",
+    "far_above",
+    "grows_with",
+]
 
 PER_SIGMA = 1.4826
 WORK_SUM = ("labour_cost", "parts_cost", "other_cost", "recovered")
@@ -43,7 +50,9 @@ class Bound:
 
 
 WILD = Bound(times=1000, widths=7, floor=0.7, least=4, above_next=10)  # of all the column
-HIGH = Bound(times=30, widths=9, floor=0.35, least=8, above_next=3)  # of its like alone, where that is planned work
+HIGH = Bound(
+    times=30, widths=9, floor=0.35, least=8, above_next=3
+)  # of its like alone, where that is planned work
 
 PRICE = Bound(times=4, widths=8, floor=0.15, least=5)  # of one unit of fuel, above or below
 ENOUGH_FILLS, UNEVEN = 8, 0.2
@@ -63,7 +72,11 @@ def far_above(value, group, bound):
     centre = by.transform("median")
     width = (told["log"] - centre).abs().groupby(told["group"]).transform("median") * PER_SIGMA
     over = told["log"] - centre
-    far = (over > np.log(bound.times)) & (over > bound.widths * width.clip(lower=bound.floor)) & (by.transform("size") >= bound.least)
+    far = (
+        (over > np.log(bound.times))
+        & (over > bound.widths * width.clip(lower=bound.floor))
+        & (by.transform("size") >= bound.least)
+    )
     next_ = told["log"].where(~far).groupby(told["group"]).transform("max")
     far &= over > next_ - centre + np.log(bound.above_next)
     middle[at] = np.exp(centre)
@@ -73,19 +86,27 @@ def far_above(value, group, bound):
 
 def doubtful_money(tables):
     """Amounts that can't be: wild ones are read as blank, and with them what their row adds up; high ones are warned of. Credits too."""
-    return join(_money_of(name, tables[name], tables["vehicles"]) for name in MONEY if len(tables[name]))
+    return join(
+        _money_of(name, tables[name], tables["vehicles"]) for name in MONEY if len(tables[name])
+    )
 
 
 def _money_of(table, frame, vehicles):
     names, like = MONEY[table]
     group, days = _like(frame, like, vehicles), _days(table, frame)
-    steady = frame["why"].eq("planned").to_numpy() if table == "work" else np.ones(len(frame), dtype=bool)  # repairs have no usual bill
+    steady = (
+        frame["why"].eq("planned").to_numpy()
+        if table == "work"
+        else np.ones(len(frame), dtype=bool)
+    )  # repairs have no usual bill
     parts, wild = [], {}
     for name in names:
         value = frame[name].to_numpy() / days
         far, middle = far_above(value, np.zeros(len(frame), dtype="int64"), WILD)
         wild[name] = far | (np.abs(frame[name].to_numpy()) > MOST_MONEY)
-        parts.append(_named(table, frame, name, wild[name], middle * days, "money-wild", f" of {name}"))
+        parts.append(
+            _named(table, frame, name, wild[name], middle * days, "money-wild", f" of {name}")
+        )
         high, middle = far_above(np.where(wild[name] | ~steady, np.nan, value), group, HIGH)
         parts.append(_named(table, frame, name, high, middle * days, "money-high", ""))
     return join([*parts, *_rest_of_row(table, frame, wild)])
@@ -99,7 +120,11 @@ def _like(frame, name, vehicles):
 
 
 def _days(table, frame):
-    return ((frame["to"] - frame["from"]).dt.days + 1).clip(lower=1).to_numpy() if table == "fixed_costs" else 1.0
+    return (
+        ((frame["to"] - frame["from"]).dt.days + 1).clip(lower=1).to_numpy()
+        if table == "fixed_costs"
+        else 1.0
+    )
 
 
 def _named(table, frame, name, mask, middle, rule, of):
@@ -124,7 +149,9 @@ def _rest_of_row(table, frame, wild):
     for name in names:
         others = np.logical_or.reduce([wild[n] for n in names if n != name])
         rows = frame[others & ~wild[name] & frame[name].notna().to_numpy()]
-        remedy = "another amount of its row can't be, so what the row cost is not known: mend that one"
+        remedy = (
+            "another amount of its row can't be, so what the row cost is not known: mend that one"
+        )
         yield problems(table, rows.index, name, rows[name], "money-wild", remedy)
 
 
@@ -148,14 +175,22 @@ def doubtful_fuel_money(fuel):
     if grows_with(cost, volume) is False:
         return problems("fuel", [1], "cost", [""], "cost-is-price")
     with np.errstate(divide="ignore", invalid="ignore"):
-        price = np.where((volume > 0) & fuel["kind"].ne("electric").to_numpy(), cost / volume, np.nan)
+        price = np.where(
+            (volume > 0) & fuel["kind"].ne("electric").to_numpy(), cost / volume, np.nan
+        )
     group = fuel["kind"].factorize()[0]
     above, middle = far_above(price, group, PRICE)
-    below, _ = far_above(np.where(price > 0, 1 / np.where(price > 0, price, 1), np.nan), group, PRICE)
+    below, _ = far_above(
+        np.where(price > 0, 1 / np.where(price > 0, price, 1), np.nan), group, PRICE
+    )
     far = above | below
     rows = fuel[far]
-    remedy = [_price_remedy(*row) for row in zip(rows["cost"], rows["volume"], middle[far], strict=True)]
-    odd = problems("fuel", rows.index, "cost", rows["cost"], "fuel-price", np.array(remedy, dtype=object))
+    remedy = [
+        _price_remedy(*row) for row in zip(rows["cost"], rows["volume"], middle[far], strict=True)
+    ]
+    odd = problems(
+        "fuel", rows.index, "cost", rows["cost"], "fuel-price", np.array(remedy, dtype=object)
+    )
     meant = (fuel["unit_price"] * fuel["volume"]).to_numpy()
     rows, meant = fuel[~far & (np.abs(cost - meant) > 0.05 * np.abs(meant) + 0.05)], meant
     return join([odd, problems("fuel", rows.index, "cost", rows["cost"], "cost-differs")])
@@ -165,8 +200,14 @@ def _price_remedy(cost, volume, middle):
     told = f"{cost / volume:.3g} for one unit, where the usual price is {middle:.3g}"
     if 1 / 2 < cost / middle < 2:
         return f"{told}: is {cost:g} the price of one unit? write it in unit_price"
-    slips = [f"{cost * factor:g}" for factor in (0.1, 10, 0.01, 100) if 1 / 2 < cost * factor / volume / middle < 2]
-    return f"{told}: " + (f"a decimal point? {slips[0]}" if slips else "mend the cost or the volume")
+    slips = [
+        f"{cost * factor:g}"
+        for factor in (0.1, 10, 0.01, 100)
+        if 1 / 2 < cost * factor / volume / middle < 2
+    ]
+    return f"{told}: " + (
+        f"a decimal point? {slips[0]}" if slips else "mend the cost or the volume"
+    )
 
 
 def grows_with(cost, volume):

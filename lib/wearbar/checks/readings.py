@@ -26,8 +26,12 @@ def doubtful_readings(tables, distance):
     """
     vehicles = tables["vehicles"]
     unit = vehicles["distance_unit"].fillna(distance)
-    limit = vehicles["kind"].map(LIKELY_KM_A_DAY).fillna(max(LIKELY_KM_A_DAY.values())) / unit.map(DISTANCE_KM).astype(float)
-    return _doubtful(_gathered(tables, ODOMETERS), tables, ODOMETERS, limit.to_numpy(), unit.eq("km").to_numpy())
+    limit = vehicles["kind"].map(LIKELY_KM_A_DAY).fillna(max(LIKELY_KM_A_DAY.values())) / unit.map(
+        DISTANCE_KM
+    ).astype(float)
+    return _doubtful(
+        _gathered(tables, ODOMETERS), tables, ODOMETERS, limit.to_numpy(), unit.eq("km").to_numpy()
+    )
 
 
 def doubtful_hours(tables):
@@ -35,7 +39,13 @@ def doubtful_hours(tables):
 
     Each meter is looked at for itself: a reading of hours with `restarts_at`, and no odometer, ends one and begins the next.
     """
-    return _doubtful(_gathered(tables, HOUR_METERS), tables, HOUR_METERS, np.full(len(tables["vehicles"]), HOURS_A_DAY), None)
+    return _doubtful(
+        _gathered(tables, HOUR_METERS),
+        tables,
+        HOUR_METERS,
+        np.full(len(tables["vehicles"]), HOURS_A_DAY),
+        None,
+    )
 
 
 def _gathered(tables, places):
@@ -46,14 +56,32 @@ def _gathered(tables, places):
         at = np.flatnonzero((frame[name].notna() & frame[date].notna()).to_numpy())
         if not len(at):
             continue
-        weight = np.where(frame["source"].eq("estimate").to_numpy()[at], GUESS, 1.0) if table == "odometer" else np.ones(len(at))
+        weight = (
+            np.where(frame["source"].eq("estimate").to_numpy()[at], GUESS, 1.0)
+            if table == "odometer"
+            else np.ones(len(at))
+        )
         vehicle = codes(frame["vehicle"], names)[at]
         day = frame[date].to_numpy()[at].astype("datetime64[D]").astype("int32")
         parts.append(
-            (vehicle.astype("int32"), day, frame[name].to_numpy()[at], weight, np.full(len(at), place, "int8"), at.astype("int32"))
+            (
+                vehicle.astype("int32"),
+                day,
+                frame[name].to_numpy()[at],
+                weight,
+                np.full(len(at), place, "int8"),
+                at.astype("int32"),
+            )
         )
     keys = ("vehicle", "day", "value", "weight", "place", "at")
-    return {key: np.concatenate(part) for key, part in zip(keys, zip(*parts, strict=True), strict=True)} if parts else {}
+    return (
+        {
+            key: np.concatenate(part)
+            for key, part in zip(keys, zip(*parts, strict=True), strict=True)
+        }
+        if parts
+        else {}
+    )
 
 
 def _doubtful(rows, tables, places, limit, in_km):
@@ -93,17 +121,31 @@ def _with_changes(rows, tables, places, meter):
     order = np.lexsort((day, vehicle))
     at, vehicle, day = at[order], vehicle[order], day[order]
     old, new = changed[meter].to_numpy()[order], changed["restarts_at"].to_numpy()[order]
-    key, mine = vehicle.astype("int64") * DAYS + day, rows["vehicle"].astype("int64") * DAYS + rows["day"]
+    key, mine = (
+        vehicle.astype("int64") * DAYS + day,
+        rows["vehicle"].astype("int64") * DAYS + rows["day"],
+    )
     begin = np.searchsorted(vehicle, rows["vehicle"])
     before, upto = np.searchsorted(key, mine), np.searchsorted(key, mine, side="right")
     first = np.minimum(before, len(key) - 1)
-    is_new = (upto > before) & (np.abs(rows["value"] - new[first]) < np.abs(rows["value"] - old[first]))
+    is_new = (upto > before) & (
+        np.abs(rows["value"] - new[first]) < np.abs(rows["value"] - old[first])
+    )
     nth = np.where(is_new, upto, before) - begin
     own = np.arange(len(at)) - np.searchsorted(vehicle, vehicle)
-    ends = np.flatnonzero((rows["place"] == places.index(("odometer", meter, "date"))) & np.isin(rows["at"], at))
+    ends = np.flatnonzero(
+        (rows["place"] == places.index(("odometer", meter, "date"))) & np.isin(rows["at"], at)
+    )
     nth[ends] = own[np.argsort(at)][np.searchsorted(np.sort(at), rows["at"][ends])]
     rows["series"] += nth
-    fresh = {"vehicle": vehicle, "day": day, "value": new, "weight": np.ones(len(at)), "place": np.full(len(at), -1, "int8"), "at": at}
+    fresh = {
+        "vehicle": vehicle,
+        "day": day,
+        "value": new,
+        "weight": np.ones(len(at)),
+        "place": np.full(len(at), -1, "int8"),
+        "at": at,
+    }
     fresh["series"] = vehicle.astype("int64") * MOST_CHANGES + own + 1
     return {name: np.concatenate([values, fresh[name]]) for name, values in rows.items()}
 
@@ -113,13 +155,25 @@ def _told(rows, kept, out, tables, places, in_km):
     at = np.flatnonzero(kept)
     place = np.searchsorted(at, out)
     before, behind = at[np.maximum(place - 1, 0)], at[np.minimum(place, len(at) - 1)]
-    low = np.where((place > 0) & (rows["series"][before] == rows["series"][out]), rows["value"][before], np.nan)
-    high = np.where((place < len(at)) & (rows["series"][behind] == rows["series"][out]), rows["value"][behind], np.nan)
+    low = np.where(
+        (place > 0) & (rows["series"][before] == rows["series"][out]), rows["value"][before], np.nan
+    )
+    high = np.where(
+        (place < len(at)) & (rows["series"][behind] == rows["series"][out]),
+        rows["value"][behind],
+        np.nan,
+    )
     most = low + rows["limit"][out] * USUAL * (rows["day"][out] - rows["day"][before] + 1)
     value = rows["value"][out]
-    remedy = likely_reading(value, low, high, None if in_km is None else in_km[rows["vehicle"][out]], most)
+    remedy = likely_reading(
+        value, low, high, None if in_km is None else in_km[rows["vehicle"][out]], most
+    )
     back = (value < low) | (value > high)
-    rules = (("hours-back", np.ones(len(out), bool)),) if in_km is None else (("odometer-back", back), ("daily-distance", ~back))
+    rules = (
+        (("hours-back", np.ones(len(out), bool)),)
+        if in_km is None
+        else (("odometer-back", back), ("daily-distance", ~back))
+    )
     parts = []
     for place in np.unique(rows["place"][out]):
         table, name, _ = places[place]
@@ -131,6 +185,14 @@ def _told(rows, kept, out, tables, places, in_km):
             if table == "odometer" and name == "odometer":
                 alone = frame[["restarts_at", "hours"]].isna().all(axis=1).to_numpy()[where]
                 severity = np.where(alone, "set-aside", "adjust")
-            found = problems(table, frame.index.to_numpy()[where], name, value[mine], rule, remedy[mine], severity)
+            found = problems(
+                table,
+                frame.index.to_numpy()[where],
+                name,
+                value[mine],
+                rule,
+                remedy[mine],
+                severity,
+            )
             parts.append(found)
     return join(parts)

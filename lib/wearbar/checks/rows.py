@@ -30,7 +30,9 @@ def after(table, frame, as_of, vehicles_after):
     later = (main_date(table, frame) > as_of).to_numpy()
     if table in WHOLE_FLEET:
         return later
-    return later | frame["vehicle"].isin(vehicles_after).to_numpy() if len(vehicles_after) else later
+    return (
+        later | frame["vehicle"].isin(vehicles_after).to_numpy() if len(vehicles_after) else later
+    )
 
 
 def known_later(table, frame, as_of):
@@ -39,7 +41,9 @@ def known_later(table, frame, as_of):
     if end is None:
         return none_found()
     rows = frame[(frame[end] > as_of).to_numpy()]
-    parts = [problems(table, rows.index, name, rows[name], "known-later") for name in (end, *others)]
+    parts = [
+        problems(table, rows.index, name, rows[name], "known-later") for name in (end, *others)
+    ]
     return join(p[(p["value"] != "").to_numpy()] for p in parts)
 
 
@@ -51,7 +55,11 @@ def repeated_ids(table, frame):
     first = ~frame[name].duplicated()
     rows = frame[~first & frame[name].notna()]
     where = pd.Series(frame.index[first], frame.loc[first, name])
-    remedy = "first on line " + where.reindex(rows[name]).astype(str).to_numpy() + "; give it an id of its own, or delete the row"
+    remedy = (
+        "first on line "
+        + where.reindex(rows[name]).astype(str).to_numpy()
+        + "; give it an id of its own, or delete the row"
+    )
     return problems(table, rows.index, name, rows[name], "repeated-id", remedy.astype(object))
 
 
@@ -67,14 +75,33 @@ def known_vehicles(table, frame, vehicles, set_aside):
     if not len(rows):
         return none_found()
     gone = rows["vehicle"].isin(set_aside.index).to_numpy()
-    why = "mend the vehicle's row: " + rows["vehicle"][gone].map(set_aside).astype(object).to_numpy()
+    why = (
+        "mend the vehicle's row: " + rows["vehicle"][gone].map(set_aside).astype(object).to_numpy()
+    )
     alike = {_plain(v): v for v in vehicles}
-    meant = rows["vehicle"][~gone].map({v: alike.get(_plain(v), "") for v in rows["vehicle"].unique()}).fillna("").astype(object).to_numpy()
-    likely = np.where(meant == "", "add it to vehicles, or mend the name", "mend the name: " + meant + "?")
+    meant = (
+        rows["vehicle"][~gone]
+        .map({v: alike.get(_plain(v), "") for v in rows["vehicle"].unique()})
+        .fillna("")
+        .astype(object)
+        .to_numpy()
+    )
+    likely = np.where(
+        meant == "", "add it to vehicles, or mend the name", "mend the name: " + meant + "?"
+    )
     return join(
         [
-            problems(table, rows.index[gone], "vehicle", rows["vehicle"][gone], "vehicle-set-aside", why),
-            problems(table, rows.index[~gone], "vehicle", rows["vehicle"][~gone], "unknown-vehicle", likely),
+            problems(
+                table, rows.index[gone], "vehicle", rows["vehicle"][gone], "vehicle-set-aside", why
+            ),
+            problems(
+                table,
+                rows.index[~gone],
+                "vehicle",
+                rows["vehicle"][~gone],
+                "unknown-vehicle",
+                likely,
+            ),
         ]
     )
 
@@ -102,7 +129,9 @@ def _mixed(frame):
     mixed = np.zeros(len(frame), dtype="uint64")
     for _, values in frame.items():
         if values.notna().any():
-            bits = (values.to_numpy() + 0.0 if values.dtype.kind == "f" else values.to_numpy()).view("uint64")
+            bits = (
+                values.to_numpy() + 0.0 if values.dtype.kind == "f" else values.to_numpy()
+            ).view("uint64")
             mixed = (mixed ^ bits) * ODD
             mixed = mixed ^ (mixed >> np.uint64(29))
     return mixed

@@ -22,21 +22,37 @@ DEPTHS = ("new_depth", "fitted_depth", "removed_depth")
 TYRE = re.compile(r"tyre|tire|wheel")
 
 # gauge pressure of a road tyre by kind of vehicle: the lowest let down for soft ground, the highest of the heaviest load
-TYRE_KPA = {"quad": (14, 350), "motorcycle": (50, 450), "car": (80, 550), "van": (80, 750), "pickup": (70, 750), "plant": (30, 1200)}
+TYRE_KPA = {
+    "quad": (14, 350),
+    "motorcycle": (50, 450),
+    "car": (80, 550),
+    "van": (80, 750),
+    "pickup": (70, 750),
+    "plant": (30, 1200),
+}
 ANY_TYRE_KPA = (70, 1200)
 
 # torque of a wheel's or any other bolt by kind of vehicle, N.m
 MOST_TORQUE_NM = {"motorcycle": 250, "quad": 250, "car": 400, "van": 500, "pickup": 500}
 ANY_TORQUE_NM = 1200
 LEAST_WHEEL_NM = 15
-TORQUE_NM = {"n.m": 1.0, "nm": 1.0, "n·m": 1.0, "lbf.ft": 1.3558179483314, "lb.ft": 1.3558179483314, "ft.lb": 1.3558179483314}
+TORQUE_NM = {
+    "n.m": 1.0,
+    "nm": 1.0,
+    "n·m": 1.0,
+    "lbf.ft": 1.3558179483314,
+    "lb.ft": 1.3558179483314,
+    "ft.lb": 1.3558179483314,
+}
 WHEEL = re.compile(r"(wheel|spindle|axle)(?!.*pinch)")
 
 
 def depths(tables, unit):
     """Depths and thicknesses that no part has, or several times those of the same category on the same kind of vehicle."""
     fitted, measured = tables["fitted"], tables["measurements"]
-    kind = pd.Series(tables["vehicles"]["kind"].to_numpy(), tables["vehicles"]["vehicle"].to_numpy())
+    kind = pd.Series(
+        tables["vehicles"]["kind"].to_numpy(), tables["vehicles"]["vehicle"].to_numpy()
+    )
     parts = [_deep("fitted", fitted, name, DEPTH_MM[unit], kind, NEW) for name in DEPTHS]
     for quantity, mm in (("depth", DEPTH_MM[unit]), ("thickness", 1.0)):
         rows = measured[measured["quantity"].eq(quantity).to_numpy()]
@@ -53,13 +69,25 @@ def _deep(table, frame, name, mm, kind, bound):
     unlike, middle = far_above(np.where(never, np.nan, value), group, bound)
     most = MOST_DEPTH_MM / mm
     ways = (
-        ("depth-impossible", never, lambda v, _: f"{v:g} is more than any part has ({most:.4g}){_tenths(v, most / 2)}"),
-        ("depth-unlike", unlike, lambda v, m: f"{v:g} is several times the usual {m:.3g}{_tenths(v, 3 * m)}"),
+        (
+            "depth-impossible",
+            never,
+            lambda v, _: f"{v:g} is more than any part has ({most:.4g}){_tenths(v, most / 2)}",
+        ),
+        (
+            "depth-unlike",
+            unlike,
+            lambda v, m: f"{v:g} is several times the usual {m:.3g}{_tenths(v, 3 * m)}",
+        ),
     )
     parts = []
     for rule, mask, say in ways:
         remedy = [say(*row) for row in zip(value[mask], middle[mask], strict=True)]
-        parts.append(problems(table, frame.index[mask], name, value[mask], rule, np.array(remedy, dtype=object)))
+        parts.append(
+            problems(
+                table, frame.index[mask], name, value[mask], rule, np.array(remedy, dtype=object)
+            )
+        )
     return join(parts)
 
 
@@ -80,15 +108,30 @@ def pressures(measurements, vehicles, unit):
     odd = (kpa < low) | (kpa > high)
     told = zip(rows["value"][odd], low[odd], high[odd], strict=True)
     remedy = [_pressure_remedy(*row, unit) for row in told]
-    return problems("measurements", rows.index[odd], "value", rows["value"][odd], "pressure-odd", np.array(remedy, dtype=object))
+    return problems(
+        "measurements",
+        rows.index[odd],
+        "value",
+        rows["value"][odd],
+        "pressure-odd",
+        np.array(remedy, dtype=object),
+    )
 
 
 def _pressure_remedy(value, low, high, unit):
     scale = PRESSURE_KPA[unit]
-    likely = [f"{value:g} {other}" for other, size in PRESSURE_KPA.items() if other != unit and low <= value * size <= high]
+    likely = [
+        f"{value:g} {other}"
+        for other, size in PRESSURE_KPA.items()
+        if other != unit and low <= value * size <= high
+    ]
     likely += [f"{value * f:g} {unit}" for f in (10, 0.1) if low <= value * f * scale <= high]
     told = f"such tyres run at {low / scale:.2g} to {high / scale:.3g} {unit}"
-    flat = f" If {value:g} {unit} is right, the tyre is flat: see to it before use" if value * scale < low else ""
+    flat = (
+        f" If {value:g} {unit} is right, the tyre is flat: see to it before use"
+        if value * scale < low
+        else ""
+    )
     return f"{told}: {' or '.join(likely) + '?' if likely else 'mend it.'}{flat}"
 
 
@@ -98,7 +141,13 @@ def distances(use, vehicles, distance):
         return none_found()
     at = codes(use["vehicle"], vehicles["vehicle"])
     km = vehicles["distance_unit"].fillna(distance).map(DISTANCE_KM).to_numpy(dtype=float)[at]
-    most = vehicles["kind"].map(LIKELY_KM_A_DAY).fillna(max(LIKELY_KM_A_DAY.values())).to_numpy(dtype=float)[at] / km
+    most = (
+        vehicles["kind"]
+        .map(LIKELY_KM_A_DAY)
+        .fillna(max(LIKELY_KM_A_DAY.values()))
+        .to_numpy(dtype=float)[at]
+        / km
+    )
     days = (use["to"] - use["from"]).dt.days.to_numpy() + 1
     far = use["distance"].to_numpy() > most * days
     return problems("use", use.index[far], "distance", use["distance"][far], "distance-high")
@@ -110,18 +159,35 @@ def figures(plan):
         return none_found()
     kinds = plan.plans.groupby("plan")["applies_to"].first()
     odd = [
-        (f"{task.plan}, {task.code}, {figure['name']}", f"{figure['value']:g} {figure['unit']}", remedy)
+        (
+            f"{task.plan}, {task.code}, {figure['name']}",
+            f"{figure['value']:g} {figure['unit']}",
+            remedy,
+        )
         for task in plan.tasks.itertuples()
         for figure in task.figures
         if (remedy := _odd_figure(figure, kinds.get(task.plan, ()) or ("other",)))
     ]
     odd = list(dict.fromkeys(odd))
-    names, values, remedies = (list(part) for part in zip(*odd, strict=True)) if odd else ([], [], [])
-    return problems("plan.toml", [1] * len(odd), np.array(names, dtype=object), values, "figure-odd", np.array(remedies, dtype=object))
+    names, values, remedies = (
+        (list(part) for part in zip(*odd, strict=True)) if odd else ([], [], [])
+    )
+    return problems(
+        "plan.toml",
+        [1] * len(odd),
+        np.array(names, dtype=object),
+        values,
+        "figure-odd",
+        np.array(remedies, dtype=object),
+    )
 
 
 def _odd_figure(figure, kinds):
-    unit, name, value = figure["unit"].casefold().replace(" ", "."), figure["name"].casefold(), figure["value"]
+    unit, name, value = (
+        figure["unit"].casefold().replace(" ", "."),
+        figure["name"].casefold(),
+        figure["value"],
+    )
     if unit in TORQUE_NM:
         most = max(MOST_TORQUE_NM.get(kind, ANY_TORQUE_NM) for kind in kinds)
         if value * TORQUE_NM[unit] > most:

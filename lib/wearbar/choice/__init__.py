@@ -8,4 +8,12 @@ from wearbar.choice.cost import MIN_ENDS, cost_per_distance, pairs
 from wearbar.choice.ends import early_ends, lives_by_item
 from wearbar.choice.place import service_lives, with_place
 
-__all__ = ["MIN_ENDS", "cost_per_distance", "early_ends", "lives_by_item", "pairs", "service_lives", "with_place"]
+__all__ = [
+    "MIN_ENDS",
+    "cost_per_distance",
+    "early_ends",
+    "lives_by_item",
+    "pairs",
+    "service_lives",
+    "with_place",
+]

@@ -23,7 +23,15 @@ __all__ = ["MIN_ENDS", "cost_per_distance", "pairs"]
 MIN_ENDS = 5  # of an item, for limits by the spread between vehicles
 PAIR_VEHICLES = 8  # of two items together: with fewer, 90% limits of their ratio held 86 to 97
 CLEAR_P = 0.05  # a pair's Holm-adjusted chance below this is called a difference
-MONEY = ["service_km", "service_low_km", "service_high_km", "cost_per_km", "low_per_km", "high_per_km", "beyond_share"]
+MONEY = [
+    "service_km",
+    "service_low_km",
+    "service_high_km",
+    "cost_per_km",
+    "low_per_km",
+    "high_per_km",
+    "beyond_share",
+]
 
 
 def cost_per_distance(spans, confidence=0.9, rng=None):
@@ -44,14 +52,20 @@ def cost_per_distance(spans, confidence=0.9, rng=None):
 def _groups(spans):
     lives = service_lives(spans)
     priced = spans[spans["price"].notna()].groupby([*PLACE, "item"])
-    money = priced.agg(price=("price", "mean"), fitting=("fitting_cost", "mean")).fillna({"fitting": 0.0})
+    money = priced.agg(price=("price", "mean"), fitting=("fitting_cost", "mean")).fillna(
+        {"fitting": 0.0}
+    )
     keyed = dict(list(lives.groupby([*PLACE, "item"])))
     return {key: (keyed[key], *money.loc[key]) for key in money.index if key in keyed}
 
 
 def _costs(group, confidence, rng):
     lives, price, fitting = group
-    told = {"n": lives["part_key"].nunique(), "n_off": int(lives["came_off"].sum()), "vehicles": lives["vehicle"].nunique()}
+    told = {
+        "n": lives["part_key"].nunique(),
+        "n_off": int(lives["came_off"].sum()),
+        "vehicles": lives["vehicle"].nunique(),
+    }
     told |= {"price": price, "fitting": fitting}
     lives = decisions(lives)
     vehicles = told["vehicles"]
@@ -62,17 +76,40 @@ def _costs(group, confidence, rng):
         if not np.isfinite(found.low) or found.high > UNBOUNDED * found.value:
             found = replace(found, low=nan, high=nan, note="few vehicles: no range")
     spent = price + fitting
-    cost = {"cost_per_km": spent / found.value, "low_per_km": spent / found.high, "high_per_km": spent / found.low}
-    service = {"service_km": found.value, "service_low_km": found.low, "service_high_km": found.high}
-    return {**told, **service, **cost, "beyond_share": _beyond(lives, found.value), "note": found.note}
+    cost = {
+        "cost_per_km": spent / found.value,
+        "low_per_km": spent / found.high,
+        "high_per_km": spent / found.low,
+    }
+    service = {
+        "service_km": found.value,
+        "service_low_km": found.low,
+        "service_high_km": found.high,
+    }
+    return {
+        **told,
+        **service,
+        **cost,
+        "beyond_share": _beyond(lives, found.value),
+        "note": found.note,
+    }
 
 
 def _by_parts(lives, confidence, rng):
     """Mean service of few ends, or of one vehicle: from its decisions alone."""
-    found = life_of(lives["duration_km"], lives["came_off"], lives["entry_km"], None, confidence=confidence, rng=rng)
+    found = life_of(
+        lives["duration_km"],
+        lives["came_off"],
+        lives["entry_km"],
+        None,
+        confidence=confidence,
+        rng=rng,
+    )
     one = "one vehicle: its own parts alone" if by_parts_of_one(lives) else ""
     note = "; ".join(filter(None, [one, found.note]))
-    return replace(found, high=nan if found.high > UNBOUNDED * found.value else found.high, note=note)
+    return replace(
+        found, high=nan if found.high > UNBOUNDED * found.value else found.high, note=note
+    )
 
 
 def _mean_service(lives, weights):
@@ -103,8 +140,24 @@ def pairs(spans, confidence=0.9):
         group = (decisions(group[0]), *group[1:])
         if group[0]["came_off"].sum() >= MIN_ENDS:
             by_place.setdefault(key[:3], []).append((key[3], *group))
-    rows = [_pair(place, a, b, confidence) for place, items in by_place.items() for a, b in combinations(items, 2)]
-    columns = [*PLACE, "item", "other", "ratio", "low", "high", "p", "break_even", "break_even_low", "break_even_high", "other_price"]
+    rows = [
+        _pair(place, a, b, confidence)
+        for place, items in by_place.items()
+        for a, b in combinations(items, 2)
+    ]
+    columns = [
+        *PLACE,
+        "item",
+        "other",
+        "ratio",
+        "low",
+        "high",
+        "p",
+        "break_even",
+        "break_even_low",
+        "break_even_high",
+        "other_price",
+    ]
     frame = pd.DataFrame(rows, columns=[*columns, "lives_needed"])
     frame = frame[frame["low"].notna()].reset_index(drop=True)
     frame["p_holm"] = holm(frame["p"].to_numpy(float))
@@ -117,7 +170,10 @@ def _pair(place, a, b, confidence):
     names = pd.factorize(both["vehicle"])[1]
 
     def longer(weights):  # service of a over service of b
-        draws = [_mean_service(own[1], weights[:, names.get_indexer(pd.factorize(own[1]["vehicle"])[1])]) for own in (a, b)]
+        draws = [
+            _mean_service(own[1], weights[:, names.get_indexer(pd.factorize(own[1]["vehicle"])[1])])
+            for own in (a, b)
+        ]
         return draws[0] / draws[1]
 
     shared = a[1]["vehicle"].nunique() + b[1]["vehicle"].nunique() > len(names)
@@ -133,7 +189,13 @@ def _pair(place, a, b, confidence):
     even = [spent[a[0]] / x - b[3] for x in (found.value, found.high, found.low)]
     half = np.log(high / low) / 2
     p = _chance(ratio, half, len(names) - (1 if shared else 2), confidence)
-    needed = 0 if high < 1 or not half > 0 else int(np.ceil(len(both) * (half / abs(np.log(ratio))) ** 2)) if ratio < 0.99 else -1
+    needed = (
+        0
+        if high < 1 or not half > 0
+        else int(np.ceil(len(both) * (half / abs(np.log(ratio))) ** 2))
+        if ratio < 0.99
+        else -1
+    )
     return (*place, a[0], b[0], ratio, low, high, p, *even, b[2], needed)
 
 
@@ -141,4 +203,9 @@ def _chance(ratio, half, freedom, confidence):
     """p that a ratio is 1, from the half width of its limits on the log scale."""
     if not half > 0:
         return nan
-    return float(2 * stats.t.sf(abs(np.log(ratio)) / half * stats.t.ppf((1 + confidence) / 2, freedom), freedom))
+    return float(
+        2
+        * stats.t.sf(
+            abs(np.log(ratio)) / half * stats.t.ppf((1 + confidence) / 2, freedom), freedom
+        )
+    )

@@ -30,16 +30,38 @@ def lives_by_item(spans, confidence=0.9, rng=None):
     """
     rng = rng or np.random.default_rng(0)
     lives = watched(with_place(spans))
-    rows = [{**named(key), **_life(group, confidence, rng)} for key, group in lives.groupby([*PLACE, "item"])]
-    columns = [*PLACE, "item", "n", "n_ended", "n_early", "n_between", "life_km", "low_km", "high_km", "floor_km", "note", "method"]
+    rows = [
+        {**named(key), **_life(group, confidence, rng)}
+        for key, group in lives.groupby([*PLACE, "item"])
+    ]
+    columns = [
+        *PLACE,
+        "item",
+        "n",
+        "n_ended",
+        "n_early",
+        "n_between",
+        "life_km",
+        "low_km",
+        "high_km",
+        "floor_km",
+        "note",
+        "method",
+    ]
     return pd.DataFrame(rows, columns=columns).sort_values(
-        ["category", "kind", "place_on", "n_ended"], ascending=[True, True, True, False], ignore_index=True
+        ["category", "kind", "place_on", "n_ended"],
+        ascending=[True, True, True, False],
+        ignore_index=True,
     )
 
 
 def _life(group, confidence, rng):
     early = group["cause"].eq("removed-early")
-    told = {"n": group["part_key"].nunique(), "n_ended": int(group["observed"].sum()), "n_early": int(early.sum())}
+    told = {
+        "n": group["part_key"].nunique(),
+        "n_ended": int(group["observed"].sum()),
+        "n_early": int(early.sum()),
+    }
     group = decisions(group)
     early = group["cause"].eq("removed-early")
     rows = group["duration_km"], group["observed"], group["entry_km"], None
@@ -53,7 +75,12 @@ def _life(group, confidence, rng):
     worst = (rows[0], rows[1] | early, *rows[2:])
     floor = _median(group["vehicle"], worst, confidence, rng) if early.any() else found
     high = nan if found.high > UNBOUNDED * found.value else found.high
-    life = {"life_km": found.value, "low_km": np.fmin(found.low, floor.low), "high_km": high, "floor_km": floor.value}
+    life = {
+        "life_km": found.value,
+        "low_km": np.fmin(found.low, floor.low),
+        "high_km": high,
+        "floor_km": floor.value,
+    }
     if floor.value < NEAR * found.value:
         life["life_km"] = nan
     return {**told, **life, "note": found.note, "method": found.method}
@@ -67,7 +94,9 @@ def _median(vehicle, rows, confidence, rng):
         return life_of(x, seen, entry, confidence=confidence, rng=rng, last_seen=last_seen)
     code, cars = pd.factorize(names)
     columns = [None if c is None else c.to_numpy() for c in (x, seen, entry, last_seen)]
-    found = jackknife(lambda w: by_both_laws("quantile", columns, w[:, code]), len(cars), 1, confidence, "km")
+    found = jackknife(
+        lambda w: by_both_laws("quantile", columns, w[:, code]), len(cars), 1, confidence, "km"
+    )
     if np.isfinite(found.low):
         return replace(found, n=len(x))
     return replace(found, n=len(x), low=nan, high=nan, note="few vehicles: no range")
@@ -77,10 +106,19 @@ def _between_looks(group):
     """(duration, observed, entry, last seen) of lives whose wearing out is found by looking: an end lies after the look before it, and a
     life that goes on is known to at its last look alone; one never looked at says nothing."""
     worn, failed = group["cause"].eq("worn"), group["cause"].eq("failed")
-    seen = group["last_seen_km"].fillna(group["entry_km"]).clip(group["entry_km"], group["duration_km"])
+    seen = (
+        group["last_seen_km"]
+        .fillna(group["entry_km"])
+        .clip(group["entry_km"], group["duration_km"])
+    )
     until = group["duration_km"].where(worn | failed, seen)
     known = until > group["entry_km"]
-    return until[known], group.loc[known, "observed"], group.loc[known, "entry_km"], seen.where(worn, until)[known]
+    return (
+        until[known],
+        group.loc[known, "observed"],
+        group.loc[known, "entry_km"],
+        seen.where(worn, until)[known],
+    )
 
 
 def early_ends(parts):
@@ -93,11 +131,19 @@ def early_ends(parts):
     off = parts[~parts["cause"].isin(STILL)]
     early = off[~off["observed"]].copy()
     usable = early["new_depth_mm"] - early["limit"]
-    early["unused_share"] = ((early["removed_depth_mm"] - early["limit"]) / usable.where(usable > 0)).clip(0, 1)
+    early["unused_share"] = (
+        (early["removed_depth_mm"] - early["limit"]) / usable.where(usable > 0)
+    ).clip(0, 1)
     early["wasted"] = early["unused_share"] * (early["price"] + early["fitting_cost"].fillna(0))
     groups = early.groupby(["category", "cause"])
-    frame = groups.agg(n=("part_key", "size"), unused_share=("unused_share", "mean"), n_known=("unused_share", "count"))
+    frame = groups.agg(
+        n=("part_key", "size"),
+        unused_share=("unused_share", "mean"),
+        n_known=("unused_share", "count"),
+    )
     frame["wasted"] = groups["wasted"].sum(min_count=1)
     frame = frame.reset_index()
     frame["of"] = frame["category"].map(off.groupby("category").size())
-    return frame.sort_values(["wasted", "n"], ascending=False, na_position="last", ignore_index=True)
+    return frame.sort_values(
+        ["wasted", "n"], ascending=False, na_position="last", ignore_index=True
+    )

@@ -25,7 +25,9 @@ def decisions(lives):
     """
     day = lives["end"] if "end" in lives else pd.Series(pd.NaT, lives.index)
     at = lives[["entry_km", "duration_km"]].div(NEAR_KM).round()
-    key = at.assign(vehicle=lives["vehicle"].astype(str), day=day.astype("datetime64[ns]").astype("int64"))
+    key = at.assign(
+        vehicle=lives["vehicle"].astype(str), day=day.astype("datetime64[ns]").astype("int64")
+    )
     first = lives.assign(_order=~lives["observed"]).sort_values("_order", kind="stable").index
     kept = ~key.loc[first].duplicated()
     return lives.loc[kept.index[kept].sort_values()]
@@ -43,7 +45,9 @@ def by_both_laws(place, rows, weights):
     sample, row = np.nonzero(weights)
     x, seen, entry, last_seen = (None if column is None else column[row] for column in rows)
     laws = [
-        fit(x, seen, sample, entry, weights[sample, row], last_seen=last_seen).set_index("group").reindex(np.arange(len(weights)))
+        fit(x, seen, sample, entry, weights[sample, row], last_seen=last_seen)
+        .set_index("group")
+        .reindex(np.arange(len(weights)))
         for fit in (fit_weibull_groups, fit_lognormal_groups)
     ]
     weibull, lognormal = (np.log(law[place].where(law["n_observed"] >= FIT_ENDS)) for law in laws)
@@ -63,7 +67,15 @@ def jackknife(statistic, vehicles, estimated, confidence, unit=""):
     se = np.sqrt((vehicles - 1) * np.var(parts)) if freedom >= MIN_CARS - 1 else nan
     half = stats.t.ppf((1 + confidence + SHORT) / 2, max(freedom, 1)) * se
     low, high = np.exp([value - half, value + half])
-    return Estimate(float(np.exp(value)), low, high, confidence, vehicles, unit=unit, method="jackknife over vehicles")
+    return Estimate(
+        float(np.exp(value)),
+        low,
+        high,
+        confidence,
+        vehicles,
+        unit=unit,
+        method="jackknife over vehicles",
+    )
 
 
 def by_parts_of_one(lives):

@@ -7,7 +7,15 @@ overruns, `compare` which groups differ, `today` what is open,
 """
 
 from wearbar.estimate import SMALL_SITE
-from wearbar.intervals.change import Earlier, counts, criterion_moves, listed, rate_change, since_then, what_became
+from wearbar.intervals.change import (
+    Earlier,
+    counts,
+    criterion_moves,
+    listed,
+    rate_change,
+    since_then,
+    what_became,
+)
 from wearbar.intervals.compare import CLEAR_JOBS, CLEAR_P, differences
 from wearbar.intervals.item import GRAVE, items
 from wearbar.intervals.judged import COUNTS, REASONS, STALE_DAYS

@@ -56,7 +56,11 @@ class Limits:
     def where_axes(self, mask, other):
         """These limits, and on the axes (3, n) where the mask holds `other`'s; shares are of all axes, and `other`'s where any is."""
         every = np.where(mask[[KM, HOURS, DAY, DAY]], other.every, self.every)
-        return Limits(every, np.where(mask.any(axis=0), other.share, self.share), np.where(mask, other.amount, self.amount))
+        return Limits(
+            every,
+            np.where(mask.any(axis=0), other.share, self.share),
+            np.where(mask, other.amount, self.amount),
+        )
 
     def where(self, mask, other):
         """These limits, and `other`'s where the mask holds."""
@@ -94,21 +98,36 @@ def points(base, times, limits):
     due = _rung(base, times, limits.every)
     before = base if (times == 1).all() else _rung(base, times - 1, limits.every)
     span = due - before
-    width = np.where(np.isfinite(limits.share)[:, None, :], limits.share[:, None, :] * span, np.nan_to_num(limits.amount))
+    width = np.where(
+        np.isfinite(limits.share)[:, None, :],
+        limits.share[:, None, :] * span,
+        np.nan_to_num(limits.amount),
+    )
     width[:, DAY] = np.floor(width[:, DAY] + 1e-9)
     return np.stack([due, due - width[0], due + width[1], span])
 
 
 def _rung(base, times, every):
-    by_months, by_days = add_months(base[DAY], times[DAY] * every[3]), base[DAY] + times[DAY] * every[2]
-    return np.stack([base[KM] + times[KM] * every[0], base[HOURS] + times[HOURS] * every[1], np.fmin(by_months, by_days)])
+    by_months, by_days = (
+        add_months(base[DAY], times[DAY] * every[3]),
+        base[DAY] + times[DAY] * every[2],
+    )
+    return np.stack(
+        [
+            base[KM] + times[KM] * every[0],
+            base[HOURS] + times[HOURS] * every[1],
+            np.fmin(by_months, by_days),
+        ]
+    )
 
 
 def rebased(base, times, before, limits):
     """(base, times) of ladders that go on by `limits` from the last point they came to by `before`: on the axes where the two differ."""
     same = (before.every == limits.every) | (np.isnan(before.every) & np.isnan(limits.every))
     differs = (times > 1) & ~np.stack([same[0], same[1], same[2] & same[3]])
-    return np.where(differs, _rung(base, times - 1, before.every), base), np.where(differs, 1.0, times)
+    return np.where(differs, _rung(base, times - 1, before.every), base), np.where(
+        differs, 1.0, times
+    )
 
 
 def rungs(base, x, limits):

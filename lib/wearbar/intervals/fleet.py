@@ -25,7 +25,11 @@ def as_days(dates):
 def as_dates(days):
     """Days since 1970-01-01 as datetime64[ns]; NaN and infinity as NaT."""
     days = np.asarray(days, dtype=float)
-    dates = np.where(np.isfinite(days), days, np.iinfo(np.int32).min).astype("int64").astype("datetime64[D]")
+    dates = (
+        np.where(np.isfinite(days), days, np.iinfo(np.int32).min)
+        .astype("int64")
+        .astype("datetime64[D]")
+    )
     return np.where(np.isfinite(days), dates, np.datetime64("NaT", "D")).astype("datetime64[ns]")
 
 
@@ -66,8 +70,13 @@ class Fleet:
         """The plan's tasks as arrays by row of `series.rules`."""
         r = self.series.rules
         shares = np.stack([r["early_share"], r["late_share"]]).astype(float)
-        amounts = np.stack([r["tolerance_km"], r["tolerance_hours"], r["tolerance_days"]]).astype(float)
-        every = {kind: np.stack([r[f"{kind}_{unit}"] for unit in UNITS]).astype(float) for kind in ("first", "every", "severe")}
+        amounts = np.stack([r["tolerance_km"], r["tolerance_hours"], r["tolerance_days"]]).astype(
+            float
+        )
+        every = {
+            kind: np.stack([r[f"{kind}_{unit}"] for unit in UNITS]).astype(float)
+            for kind in ("first", "every", "severe")
+        }
         return {kind: Limits(e, shares, amounts) for kind, e in every.items()} | {
             "from": np.nan_to_num(as_days(r["valid_from"]), nan=-np.inf),
             "expiry": r["measured_from"].eq("expiry").to_numpy(dtype=bool),
@@ -81,7 +90,11 @@ class Fleet:
 
     def limits(self, s, rule, first, severe):
         """Limits by rule: the first ones where `first` (3, n) says so and there are any, else the severe or the normal ones."""
-        got = self.rules["every"].take(rule).where(severe & self.rules["has_severe"][rule], self.rules["severe"].take(rule))
+        got = (
+            self.rules["every"]
+            .take(rule)
+            .where(severe & self.rules["has_severe"][rule], self.rules["severe"].take(rule))
+        )
         run_in = self.rules["first"].take(rule)
         use = first & run_in.axes
         every = np.where(use[[0, 1, 2, 2]], run_in.every, got.every)
@@ -131,7 +144,9 @@ def fleet_of(log, readings):
     plans = log.plan.plans[["plan", "valid_from", "unknown_history"]]
     series = replace(series, rules=series.rules.merge(plans, on=["plan", "valid_from"], how="left"))
     distance, clock = usage.path_of(readings), usage.path_of(readings, "hours")
-    vehicles = pd.Index(distance.vehicles).append(pd.Index(clock.vehicles).difference(distance.vehicles, sort=False))
+    vehicles = pd.Index(distance.vehicles).append(
+        pd.Index(clock.vehicles).difference(distance.vehicles, sort=False)
+    )
     clock = replace(clock, vehicles=pd.Index(vehicles.get_indexer(clock.vehicles)))
     distance = replace(distance, vehicles=pd.RangeIndex(len(distance.vehicles)))
     code = vehicles.get_indexer(rows["vehicle"])
@@ -160,7 +175,10 @@ def fleet_of(log, readings):
 
 def _kept_from(log):
     work, fitted = log.tables["work"], log.tables["fitted"]
-    known = [as_days(known_on(t[date], t["recorded"])) for t, date in ((work, "date"), (fitted, "fitted"))]
+    known = [
+        as_days(known_on(t[date], t["recorded"]))
+        for t, date in ((work, "date"), (fitted, "fitted"))
+    ]
     return float(np.fmin.reduce(np.concatenate(known), initial=np.nan))
 
 
@@ -180,16 +198,31 @@ def _lives(log, series, distance, clock, code):
     v = log.si("vehicles").set_index("vehicle").loc[rows["vehicle"]]
     acquired = v["acquired"].fillna(v["in_service"])
     is_new = (acquired <= v["in_service"]).to_numpy()
-    start_km = v["in_service_odometer_km"].mask(v["in_service_odometer_km"].isna() & is_new, 0.0).to_numpy()
+    start_km = (
+        v["in_service_odometer_km"]
+        .mask(v["in_service_odometer_km"].isna() & is_new, 0.0)
+        .to_numpy()
+    )
     origin_x = np.stack([start_km, np.where(is_new, 0.0, np.nan), as_days(v["in_service"])])
     last = series.versions.shape[1] - 1 - np.argmax(series.versions[:, ::-1] >= 0, axis=1)
     key = rows["key"].to_numpy()
-    begins = np.nan_to_num(as_days(series.rules["valid_from"]), nan=-np.inf)[series.versions[key, 0]]
-    ends = np.nan_to_num(as_days(series.rules["valid_to"]), nan=np.inf)[series.versions[key, last[key]]]
+    begins = np.nan_to_num(as_days(series.rules["valid_from"]), nan=-np.inf)[
+        series.versions[key, 0]
+    ]
+    ends = np.nan_to_num(as_days(series.rules["valid_to"]), nan=np.inf)[
+        series.versions[key, last[key]]
+    ]
     ours = np.maximum(as_days(acquired), float(as_days([log.first_day])[0]))
     gone, as_of = np.nan_to_num(as_days(v["disposed"]), nan=np.inf), float(as_days([log.as_of])[0])
-    end = np.minimum(np.minimum(gone, ends), np.minimum(as_of, np.nan_to_num(as_days(rows["told_from"]) - 1, nan=np.inf)))
-    ended = np.where(end == as_of, np.where(gone <= as_of, "disposed", ""), np.where(gone <= ends, "disposed", "left the plan"))
+    end = np.minimum(
+        np.minimum(gone, ends),
+        np.minimum(as_of, np.nan_to_num(as_days(rows["told_from"]) - 1, nan=np.inf)),
+    )
+    ended = np.where(
+        end == as_of,
+        np.where(gone <= as_of, "disposed", ""),
+        np.where(gone <= ends, "disposed", "left the plan"),
+    )
     meter = v["meter"].fillna("distance").to_numpy()
     join = np.maximum(ours, begins)
     return {
@@ -198,7 +231,9 @@ def _lives(log, series, distance, clock, code):
         "is_new": begins > ours,
         "end_day": end,
         "ended": ended,
-        "counts": np.stack([np.isin(meter, ["distance", "both"]), np.isin(meter, ["hours", "both"])]),
+        "counts": np.stack(
+            [np.isin(meter, ["distance", "both"]), np.isin(meter, ["hours", "both"])]
+        ),
     }
 
 
@@ -207,8 +242,21 @@ def _not_overtaken(readings):
     known = readings["known"]
     if not (known > readings["date"]).any():
         return readings
-    days = known.groupby([readings["vehicle"], readings["date"]]).min().rename("first").reset_index()
-    later = days.iloc[::-1].groupby("vehicle")["first"].cummin().iloc[::-1].groupby(days["vehicle"]).shift(-1)
+    days = (
+        known.groupby([readings["vehicle"], readings["date"]]).min().rename("first").reset_index()
+    )
+    later = (
+        days.iloc[::-1]
+        .groupby("vehicle")["first"]
+        .cummin()
+        .iloc[::-1]
+        .groupby(days["vehicle"])
+        .shift(-1)
+    )
     days = days.assign(later=later)
-    later = readings[["vehicle", "date"]].merge(days, on=["vehicle", "date"], how="left")["later"].to_numpy()
+    later = (
+        readings[["vehicle", "date"]]
+        .merge(days, on=["vehicle", "date"], how="left")["later"]
+        .to_numpy()
+    )
     return readings[~(known.to_numpy() > later)]

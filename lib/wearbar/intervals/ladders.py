@@ -27,10 +27,16 @@ def occasions_due(fleet, late_share=None):
         fleet = _with_late_share(fleet, late_share)
     laddered = fleet.series.rows["measured_from"].ne("done").to_numpy(dtype=bool)
     events = _events(fleet)
-    parts = [_shifted(fleet, events[~laddered[events["s"]]]), *_climbed(fleet, events[laddered[events["s"]]])]
+    parts = [
+        _shifted(fleet, events[~laddered[events["s"]]]),
+        *_climbed(fleet, events[laddered[events["s"]]]),
+    ]
     frame, p = parts[0]
     if len(parts) > 1:
-        frame, p = pd.concat([f for f, _ in parts], ignore_index=True), np.concatenate([q for _, q in parts], axis=2)
+        frame, p = (
+            pd.concat([f for f, _ in parts], ignore_index=True),
+            np.concatenate([q for _, q in parts], axis=2),
+        )
         order = np.lexsort((frame["to"], frame["step"], frame["s"]))
         frame, p = frame.iloc[order], p[:, :, order]
     kept = np.isfinite(p[DUE]).any(axis=0)
@@ -42,7 +48,9 @@ def occasions_due(fleet, late_share=None):
 
 
 def _with_late_share(fleet, share):
-    return replace(fleet, series=replace(fleet.series, rules=fleet.series.rules.assign(late_share=share)))
+    return replace(
+        fleet, series=replace(fleet.series, rules=fleet.series.rules.assign(late_share=share))
+    )
 
 
 def _events(fleet):
@@ -57,9 +65,15 @@ def _events(fleet):
     kept = np.flatnonzero(~(before & follows) & ~came_with & (day <= fleet.end_day[s]))
     live = np.flatnonzero(fleet.join_x[DAY] <= fleet.end_day)
     live = np.setdiff1d(live, s[kept[before[kept]]])
-    events = pd.DataFrame({"s": np.append(live, s[kept]), "act": np.append(np.full(len(live), -1), kept)})
-    events = events[fleet.join_x[DAY][events["s"]] <= fleet.end_day[events["s"]]].sort_values(["s", "act"], ignore_index=True)
-    same = np.append(events["s"].to_numpy()[1:] == events["s"].to_numpy()[:-1], False)[: len(events)]
+    events = pd.DataFrame(
+        {"s": np.append(live, s[kept]), "act": np.append(np.full(len(live), -1), kept)}
+    )
+    events = events[fleet.join_x[DAY][events["s"]] <= fleet.end_day[events["s"]]].sort_values(
+        ["s", "act"], ignore_index=True
+    )
+    same = np.append(events["s"].to_numpy()[1:] == events["s"].to_numpy()[:-1], False)[
+        : len(events)
+    ]
     events["done"] = np.where(same, np.append(events["act"].to_numpy()[1:], -1)[: len(events)], -1)
     events["step"] = events.groupby("s").cumcount()
     return events
@@ -67,7 +81,9 @@ def _events(fleet):
 
 def _ends(fleet, events):
     s, done = events["s"].to_numpy(), events["done"].to_numpy()
-    return np.where(done >= 0, fleet.act_x[DAY][done] if len(fleet.act_series) else 0.0, fleet.end_day[s])
+    return np.where(
+        done >= 0, fleet.act_x[DAY][done] if len(fleet.act_series) else 0.0, fleet.end_day[s]
+    )
 
 
 def _anchors(fleet, events):
@@ -93,14 +109,21 @@ def _climbed(fleet, events):
     """Occasions on ladders, a list of (frame, points): the k-th of every series, k = 0, 1, ..."""
     steps = int(events["step"].max()) + 1 if len(events) else 0
     n = len(fleet.key)
-    state = _Ladders(np.full((3, n), np.nan), np.ones((3, n)), due.Limits(*(np.full((k, n), np.nan) for k in (4, 2, 3))))
+    state = _Ladders(
+        np.full((3, n), np.nan),
+        np.ones((3, n)),
+        due.Limits(*(np.full((k, n), np.nan) for k in (4, 2, 3))),
+    )
     found = []
     for k in range(steps):
         now = events[events["step"] == k]
         s = now["s"].to_numpy()
         anchor, first = _anchors(fleet, now)
         fresh = first.all(axis=0) | (k == 0)
-        base, times = np.where(fresh, anchor, state.base[:, s]), np.where(fresh, 1.0, state.times[:, s])
+        base, times = (
+            np.where(fresh, anchor, state.base[:, s]),
+            np.where(fresh, 1.0, state.times[:, s]),
+        )
         found += _step(fleet, now, s, state, base, times, first)
     return found
 
@@ -153,9 +176,17 @@ def _passed_over(frame, p, base, nth, regular, skipped):
     found = []
     for j in range(int(most.max(initial=0.0)) + 1):
         rows = np.flatnonzero(most >= j)
-        q = p[:, :, rows] if j == 0 else due.points(base[:, rows], nth[:, rows] + j, regular.take(rows))
+        q = (
+            p[:, :, rows]
+            if j == 0
+            else due.points(base[:, rows], nth[:, rows] + j, regular.take(rows))
+        )
         part = frame.iloc[rows]
-        part = part.assign(missed=(most[rows] > j) & ~is_open[rows], is_current=is_open[rows] & (j == 0), step=part["step"] + j / 1000)
+        part = part.assign(
+            missed=(most[rows] > j) & ~is_open[rows],
+            is_current=is_open[rows] & (j == 0),
+            step=part["step"] + j / 1000,
+        )
         found.append((part if j == 0 else part.assign(basis="regular", since=np.nan), q))
     return found
 
@@ -182,26 +213,68 @@ def _in_force(fleet, frame):
     begin = np.maximum(np.where(act >= 0, came, fleet.origin_x[DAY][s]), fleet.join_x[DAY][s])
     versions = fleet.series.versions[fleet.key[s]]
     starts = np.where(versions >= 0, fleet.rules["from"][versions], np.inf)
-    nth, last = (np.maximum((starts <= day[:, None]).sum(axis=1) - 1, 0) for day in (begin, np.maximum(begin, to)))
+    nth, last = (
+        np.maximum((starts <= day[:, None]).sum(axis=1) - 1, 0)
+        for day in (begin, np.maximum(begin, to))
+    )
     rule, last_rule = (versions[np.arange(len(s)), k] for k in (nth, last))
-    since = np.where(fleet.rules["has_severe"][versions].any(axis=1), fleet.hard_since(s, begin, to), np.nan)
+    since = np.where(
+        fleet.rules["has_severe"][versions].any(axis=1), fleet.hard_since(s, begin, to), np.nan
+    )
     return _Force(s, begin, versions, starts, nth, rule, last_rule, since, since <= begin)
 
 
 def _due(fleet, frame, force, limits, base, times, first):
     """Due points of occasions from their bases, by the limits they begin with: (points, dict of columns `basis`, `since`, `rule`)."""
     s, act, to = (frame[c].to_numpy() for c in ("s", "act", "to"))
-    begin, versions, starts, nth, rule, since = force.begin, force.versions, force.starts, force.nth, force.rule, force.since
+    begin, versions, starts, nth, rule, since = (
+        force.begin,
+        force.versions,
+        force.starts,
+        force.nth,
+        force.rule,
+        force.since,
+    )
     p = due.points(base, times, limits)
     is_first = (first & fleet.rules["first"].take(rule).axes).any(axis=0)
     basis = np.where(is_first, "first", np.where(force.severe, "severe", "regular")).astype(object)
     _join(fleet, s, act, begin, rule, force.severe, base, p, basis)
     for v in range(versions.shape[1]):
         later = np.flatnonzero((v > nth) & (starts[:, v] <= to))
-        _learn(fleet, later, s, versions[:, v], starts[:, v], base, times, limits, first, since, p, basis, "new-plan")
+        _learn(
+            fleet,
+            later,
+            s,
+            versions[:, v],
+            starts[:, v],
+            base,
+            times,
+            limits,
+            first,
+            since,
+            p,
+            basis,
+            "new-plan",
+        )
         ends = starts[:, v + 1] if v + 1 < versions.shape[1] else np.full(len(s), np.inf)
-        turned = np.flatnonzero((v >= nth) & (since > np.maximum(starts[:, v], begin)) & (since < ends))
-        _learn(fleet, turned, s, versions[:, v], since, base, times, limits, first & False, since, p, basis, "severe")
+        turned = np.flatnonzero(
+            (v >= nth) & (since > np.maximum(starts[:, v], begin)) & (since < ends)
+        )
+        _learn(
+            fleet,
+            turned,
+            s,
+            versions[:, v],
+            since,
+            base,
+            times,
+            limits,
+            first & False,
+            since,
+            p,
+            basis,
+            "severe",
+        )
     p[LATE] = np.where(fleet.rules["expiry"][rule], p[DUE], p[LATE])
     basis[fleet.rules["expiry"][rule]] = "expiry"
     return p, {"basis": basis, "since": since, "rule": rule}
@@ -209,7 +282,9 @@ def _due(fleet, frame, force, limits, base, times, first):
 
 def _join(fleet, s, act, begin, rule, severe, base, p, basis):
     """Due points that lay before the vehicle was ours, or before its task was in the plan: due at once from then. Changes p and basis."""
-    anchor = np.where(act >= 0, fleet.act_x[DAY][act] if len(fleet.act_series) else np.nan, fleet.origin_x[DAY][s])
+    anchor = np.where(
+        act >= 0, fleet.act_x[DAY][act] if len(fleet.act_series) else np.nan, fleet.origin_x[DAY][s]
+    )
     rows = np.flatnonzero(begin > anchor)
     s, act, rule, at = s[rows], act[rows], rule[rows], fleet.join_x[:, s[rows]]
     none = np.zeros((3, len(rows)), dtype=bool)
@@ -222,7 +297,11 @@ def _join(fleet, s, act, begin, rule, severe, base, p, basis):
     waits = (act < 0) & ~fleet.is_new[s] & fleet.rules["first_reading"][rule]
     once = np.where(waits, onward, due.at_once(onward, at))
     p[:, :, rows] = np.where(stands, since_new, np.where(over, once, p[:, :, rows]))
-    known = np.where(act >= 0, "joined", np.where(fleet.is_new[s], "new-plan", np.where(waits, "first-reading", "unknown-history")))
+    known = np.where(
+        act >= 0,
+        "joined",
+        np.where(fleet.is_new[s], "new-plan", np.where(waits, "first-reading", "unknown-history")),
+    )
     basis[rows] = np.where(stands, "regular", np.where(over, known, basis[rows]))
 
 

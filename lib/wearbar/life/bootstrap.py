@@ -32,8 +32,12 @@ def bootstrap_limits(fits, targets, rows, confidence, rng, fewest, samples=BOOTS
     for target in targets:
         truth = np.tile(target.value(fits), samples)
         with np.errstate(all="ignore"):
-            ratio = 2 * np.maximum(again.surface[0] - profile(again, target, np.where(fitted, truth, 0.0)), 0)
-            root = np.where(fitted, np.sign(target.value(again) - truth) * np.sqrt(ratio), np.nan).reshape(samples, count)
+            ratio = 2 * np.maximum(
+                again.surface[0] - profile(again, target, np.where(fitted, truth, 0.0)), 0
+            )
+            root = np.where(
+                fitted, np.sign(target.value(again) - truth) * np.sqrt(ratio), np.nan
+            ).reshape(samples, count)
         below, above = _quantiles(root, [(1 - confidence) / 2, (1 + confidence) / 2])
         found.append((ratio_limit(fits, target, -above), ratio_limit(fits, target, -below)))
     return found
@@ -45,8 +49,13 @@ def _quantiles(values, shares):
     for share in shares:
         place = share * np.maximum(known - 1, 0)
         under = np.floor(place).astype(int)
-        ends = [np.take_along_axis(ordered, np.minimum(k, len(values) - 1)[None], 0)[0] for k in (under, np.ceil(place).astype(int))]
-        yield np.where(known >= len(values) / 2, ends[0] + (place - under) * (ends[1] - ends[0]), np.nan)
+        ends = [
+            np.take_along_axis(ordered, np.minimum(k, len(values) - 1)[None], 0)[0]
+            for k in (under, np.ceil(place).astype(int))
+        ]
+        yield np.where(
+            known >= len(values) / 2, ends[0] + (place - under) * (ends[1] - ends[0]), np.nan
+        )
 
 
 def _draw(fits, rows, group, samples, rng):
@@ -54,7 +63,9 @@ def _draw(fits, rows, group, samples, rng):
     duration, observed, entry, last_seen = rows
     size = (samples, len(group))
     lives = _draw_lives(fits, entry, group, size, rng)
-    until = np.maximum(_draw_censoring(duration, observed, entry, group, size, rng), entry * (1 + 1e-9))
+    until = np.maximum(
+        _draw_censoring(duration, observed, entry, group, size, rng), entry * (1 + 1e-9)
+    )
     seen, before = lives <= until, None
     if last_seen is not None:
         apart = _draw_looks(duration - last_seen, observed, group, size, rng)
@@ -64,7 +75,16 @@ def _draw(fits, rows, group, samples, rng):
     code = (np.arange(samples)[:, None] * fits.sample.n_groups + group).ravel()
     entry = np.broadcast_to(entry, size).ravel()
     ends = np.minimum(lives, until).ravel()
-    return sample_of(fits.sample.family.name, ends, seen.ravel(), entry, None, before, code, samples * fits.sample.n_groups)
+    return sample_of(
+        fits.sample.family.name,
+        ends,
+        seen.ravel(),
+        entry,
+        None,
+        before,
+        code,
+        samples * fits.sample.n_groups,
+    )
 
 
 def _draw_lives(fits, entry, group, size, rng):
@@ -90,7 +110,9 @@ def _draw_censoring(duration, observed, entry, group, size, rng):
     past = np.empty(len(code))
     past[order] = curve
     # the first time of the group at which its curve is at or below the drawn height; none: the longest
-    place = np.searchsorted(2.0 * code + 1 - curve, 2.0 * group + 1 - past * rng.uniform(size=size), "left")
+    place = np.searchsorted(
+        2.0 * code + 1 - curve, 2.0 * group + 1 - past * rng.uniform(size=size), "left"
+    )
     whole = np.bincount(group, ~observed)[group] == 0
     longest = np.where(whole, inf, times[np.searchsorted(code, group, "right") - 1])
     drawn = np.where(np.append(code, -1)[place] == group, np.append(times, inf)[place], longest)

@@ -9,7 +9,9 @@ __all__ = ["clean", "cumulative_incidence", "kaplan_meier"]
 
 def clean(duration, observed, entry=None, weights=None, last_seen=None):
     duration = np.asarray(duration, float)
-    observed = np.ones(len(duration), bool) if observed is None else np.asarray(observed).astype(bool)
+    observed = (
+        np.ones(len(duration), bool) if observed is None else np.asarray(observed).astype(bool)
+    )
     entry = None if entry is None else np.broadcast_to(np.asarray(entry, float), duration.shape)
     weights = None if weights is None else np.asarray(weights, float)
     last_seen = None if last_seen is None else np.asarray(last_seen, float)
@@ -22,7 +24,9 @@ def clean(duration, observed, entry=None, weights=None, last_seen=None):
             f"duration {duration[first]}, entry {start[first]}); leave those lives out or mend them"
         )
     if weights is not None and not (np.isfinite(weights) & (weights >= 0)).all():
-        raise ValueError("weights: found a missing or negative one; a weight is how often the row counts")
+        raise ValueError(
+            "weights: found a missing or negative one; a weight is how often the row counts"
+        )
     return duration, observed, entry, weights, last_seen
 
 
@@ -47,25 +51,46 @@ def kaplan_meier(duration, observed, entry=None, weights=None, confidence=0.9):
     low = np.where(survival == 1, 1.0, np.where(alive, low, 0.0))
     last = high[alive][-1] if alive.any() and survival[alive][-1] < 1 else 1.0
     high = np.where(survival == 1, 1.0, np.where(alive, high, last))
-    return pd.DataFrame({"duration": times, "survival": survival, "low": low, "high": high, "at_risk": at_risk, "events": events})
+    return pd.DataFrame(
+        {
+            "duration": times,
+            "survival": survival,
+            "low": low,
+            "high": high,
+            "at_risk": at_risk,
+            "events": events,
+        }
+    )
 
 
 def _risk_table(duration, flags, entry, weights):
     """Distinct durations, weight at risk just before each, and weight of each flag's ends there."""
     order = np.argsort(duration)
     ordered = duration[order]
-    first = np.flatnonzero(np.concatenate([[True], ordered[1:] != ordered[:-1]])) if len(ordered) else np.empty(0, np.intp)
+    first = (
+        np.flatnonzero(np.concatenate([[True], ordered[1:] != ordered[:-1]]))
+        if len(ordered)
+        else np.empty(0, np.intp)
+    )
     times = ordered[first]
     if weights is None:
         entered, left = float(len(ordered)), first
-        ends = [np.add.reduceat(flag[order], first, dtype=float) if len(first) else np.empty(0) for flag in flags]
+        ends = [
+            np.add.reduceat(flag[order], first, dtype=float) if len(first) else np.empty(0)
+            for flag in flags
+        ]
     else:
         running = np.concatenate([[0.0], np.cumsum(weights[order])])
         entered, left = running[-1], running[first]
-        ends = [np.add.reduceat((flag * weights)[order], first) if len(first) else np.empty(0) for flag in flags]
+        ends = [
+            np.add.reduceat((flag * weights)[order], first) if len(first) else np.empty(0)
+            for flag in flags
+        ]
     if entry is not None:
         by_entry = np.argsort(entry)
-        entered = np.concatenate([[0.0], np.cumsum(np.ones(len(entry)) if weights is None else weights[by_entry])])
+        entered = np.concatenate(
+            [[0.0], np.cumsum(np.ones(len(entry)) if weights is None else weights[by_entry])]
+        )
         entered = entered[np.searchsorted(entry[by_entry], times, "left")]
     return times, entered - left, ends
 
@@ -81,11 +106,16 @@ def cumulative_incidence(duration, cause, entry=None, confidence=0.9):
     ended = (cause.notna() & ~cause.isin(["", False, 0])).to_numpy()
     duration, ended, entry, _, _ = clean(duration, ended, entry)
     names = sorted(cause[ended].unique())
-    times, at_risk, events = _risk_table(duration, [ended] + [(cause == name).to_numpy() & ended for name in names], entry, None)
+    times, at_risk, events = _risk_table(
+        duration, [ended] + [(cause == name).to_numpy() & ended for name in names], entry, None
+    )
     with np.errstate(divide="ignore", invalid="ignore"):
         survival = np.cumprod(1 - events[0] / at_risk)
     before = np.concatenate([[1.0], survival[:-1]])
-    frames = [_incidence(times, name, at_risk, events[0], own, before, confidence) for name, own in zip(names, events[1:], strict=True)]
+    frames = [
+        _incidence(times, name, at_risk, events[0], own, before, confidence)
+        for name, own in zip(names, events[1:], strict=True)
+    ]
     columns = ["duration", "cause", "incidence", "se", "low", "high", "at_risk", "events"]
     return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=columns)
 
@@ -97,12 +127,28 @@ def _incidence(times, name, at_risk, ended, own, before, confidence):
     of_own = before**2 * own * (at_risk - own) / at_risk**3
     crossed = before * own / at_risk**2
     # sum over earlier times of (F(t) - F(u))^2 h(u) + v(u) - 2 (F(t) - F(u)) c(u), by running sums
-    variance = share**2 * np.cumsum(hazard) - 2 * share * np.cumsum(share * hazard) + np.cumsum(share**2 * hazard)
+    variance = (
+        share**2 * np.cumsum(hazard)
+        - 2 * share * np.cumsum(share * hazard)
+        + np.cumsum(share**2 * hazard)
+    )
     variance += np.cumsum(of_own) - 2 * (share * np.cumsum(crossed) - np.cumsum(share * crossed))
     se = np.sqrt(np.maximum(variance, 0))
     inside = (share > 0) & (share < 1)
     safe = np.where(inside, share, 0.5)
     half = stats.norm.ppf((1 + confidence) / 2) * se / (safe * np.abs(np.log(safe)))
-    low, high = np.where(inside, safe ** np.exp(half), share), np.where(inside, safe ** np.exp(-half), share)
-    columns = {"duration": times, "cause": name, "incidence": share, "se": se, "low": low, "high": high, "at_risk": at_risk, "events": own}
+    low, high = (
+        np.where(inside, safe ** np.exp(half), share),
+        np.where(inside, safe ** np.exp(-half), share),
+    )
+    columns = {
+        "duration": times,
+        "cause": name,
+        "incidence": share,
+        "se": se,
+        "low": low,
+        "high": high,
+        "at_risk": at_risk,
+        "events": own,
+    }
     return pd.DataFrame(columns)

@@ -50,10 +50,21 @@ class Posterior:
         ends = [(1 - self.confidence) / 2, 0.5, (1 + self.confidence) / 2]
         low, middle, high = np.interp(ends, running, values.ravel()[order])
         method = f"posterior median and equal tails; {self.prior}"
-        return Estimate(float(middle), float(low), float(high), self.confidence, self.n, self.n - self.n_observed, unit, method)
+        return Estimate(
+            float(middle),
+            float(low),
+            float(high),
+            self.confidence,
+            self.n,
+            self.n - self.n_observed,
+            unit,
+            method,
+        )
 
 
-def posterior_weibull(duration, observed, entry=None, weights=None, shape=PRIOR_SHAPE, median=None, confidence=0.9):
+def posterior_weibull(
+    duration, observed, entry=None, weights=None, shape=PRIOR_SHAPE, median=None, confidence=0.9
+):
     """Weibull posterior on a grid, without a sampler: a `Posterior`.
 
     shape: the prior's middle 90% for the shape, lognormal. median: the same for the median life, as (low, high); None is flat in its log,
@@ -66,7 +77,9 @@ def posterior_weibull(duration, observed, entry=None, weights=None, shape=PRIOR_
     median = None if median is None else np.divide(median, unit)
     ends = (weights * observed).sum()
     if median is None and ends == 0:
-        raise ValueError("median: no end was seen, so the data alone give the median no upper limit; give the prior's (low, high)")
+        raise ValueError(
+            "median: no end was seen, so the data alone give the median no upper limit; give the prior's (low, high)"
+        )
     mid, spread = _lognormal(shape)
     log_shape = mid + spread * np.linspace(-4, 4, _GRID[0])
     b = np.exp(log_shape)[:, None]
@@ -75,7 +88,11 @@ def posterior_weibull(duration, observed, entry=None, weights=None, shape=PRIOR_
     log_median = _medians(centre, b, ends, median)
     log_scale = log_median - np.log(np.log(2)) / b
     expected = np.exp(np.minimum(np.log(np.maximum(total, 1e-300)) - b * log_scale, 700))
-    loglik = ends * (np.log(b) - b * log_scale) + (b - 1) * (weights * observed * np.log(duration)).sum() - expected
+    loglik = (
+        ends * (np.log(b) - b * log_scale)
+        + (b - 1) * (weights * observed * np.log(duration)).sum()
+        - expected
+    )
     log_prior = stats.norm.logpdf(np.log(b), mid, spread)
     words = f"prior: shape {shape[0]:g} to {shape[1]:g} in the middle 90%, "
     if median is None:
@@ -86,7 +103,15 @@ def posterior_weibull(duration, observed, entry=None, weights=None, shape=PRIOR_
     height = loglik + log_prior + np.log(log_median[:, 1:2] - log_median[:, :1])
     weight = np.exp(height - height.max())
     weight, b = weight / weight.sum(), np.broadcast_to(b, log_scale.shape)
-    return Posterior(unit * np.exp(np.minimum(log_scale, 600)), b, weight, len(duration), int(ends), confidence, words)
+    return Posterior(
+        unit * np.exp(np.minimum(log_scale, 600)),
+        b,
+        weight,
+        len(duration),
+        int(ends),
+        confidence,
+        words,
+    )
 
 
 def _lognormal(middle):
@@ -100,12 +125,17 @@ def _medians(centre, b, ends, median):
     low, high = centre - reach, centre + 2 * reach
     if median is not None:
         mid, spread = _lognormal(median)
-        low, high = np.maximum(low, mid - 6 * spread), np.minimum(high, mid + 6 * spread) if ends else mid + 6 * spread + 0 * high
+        low, high = (
+            np.maximum(low, mid - 6 * spread),
+            np.minimum(high, mid + 6 * spread) if ends else mid + 6 * spread + 0 * high,
+        )
         high = np.maximum(high, low + spread / 10)
     return low + (high - low) * np.linspace(0, 1, _GRID[1])
 
 
-def life_of(duration, observed, entry=None, p=0.5, shapes=SHAPES, confidence=0.9, rng=None, last_seen=None):
+def life_of(
+    duration, observed, entry=None, p=0.5, shapes=SHAPES, confidence=0.9, rng=None, last_seen=None
+):
     """The life by which a share `p` has ended (p None: the mean life), by the method that the number of ends allows: an `Estimate`.
 
     shapes: low, middle and high of the known shapes, for fewer than five ends. With no end the value is NaN and `low` a one-sided bound.
@@ -118,18 +148,28 @@ def life_of(duration, observed, entry=None, p=0.5, shapes=SHAPES, confidence=0.9
         found = fit.mean(rng=rng) if p is None else fit.quantile(p, rng=rng)
         reached = 1 - kaplan_meier(duration, observed, entry)["survival"].min()
         if p is not None and reached < p and not found.note:
-            found = Estimate(**{**vars(found), "note": f"beyond the data: the lives seen end at a share of {reached:.2f}"})
+            found = Estimate(
+                **{
+                    **vars(found),
+                    "note": f"beyond the data: the lives seen end at a share of {reached:.2f}",
+                }
+            )
         return found
     if n == 0:
         return Estimate(nan, nan, nan, confidence, 0, note="no lives to judge by")
-    known = [_at_known_shape((duration, observed, entry), last_seen, p, shape, confidence) for shape in shapes]
+    known = [
+        _at_known_shape((duration, observed, entry), last_seen, p, shape, confidence)
+        for shape in shapes
+    ]
     low, high = min(k[1] for k in known), max(k[2] for k in known)
     words = f"known shape, {shapes[0]:g} to {shapes[-1]:g}, chi-square"
     if ends == 0:
         note = "no end seen: a lower bound alone"
         return Estimate(nan, low, nan, confidence, n, n, method=words + ", one-sided", note=note)
     note = "few ends: rests on the shapes stated"
-    return Estimate(known[len(known) // 2][0], low, high, confidence, n, n - ends, method=words, note=note)
+    return Estimate(
+        known[len(known) // 2][0], low, high, confidence, n, n - ends, method=words, note=note
+    )
 
 
 def _at_known_shape(rows, last_seen, p, shape, confidence):

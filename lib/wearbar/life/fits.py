@@ -10,13 +10,27 @@ from wearbar.estimate import Estimate
 from wearbar.life.bootstrap import bootstrap_limits
 from wearbar.life.curves import clean
 from wearbar.life.likelihood import sample_of
-from wearbar.life.limits import Fits, Height, Place, Shape, fit_all, mean_place, profile_limits, quantile_place, wald_limits
+from wearbar.life.limits import (
+    Fits,
+    Height,
+    Place,
+    Shape,
+    fit_all,
+    mean_place,
+    profile_limits,
+    quantile_place,
+    wald_limits,
+)
 
 __all__ = ["LognormalFit", "WeibullFit", "fit_lognormal", "fit_weibull"]
 
 PROFILE_ENDS = 20  # from here the likelihood ratio's chi-square limits are used
-BOOTSTRAP_ENDS = 5  # from here its bootstrap limits; below it nothing without a known shape or a prior
-DRAWN_ENDS = 2  # of a drawn sample, for a fit: leaving out more than cannot be fitted would cut the tail off
+BOOTSTRAP_ENDS = (
+    5  # from here its bootstrap limits; below it nothing without a known shape or a prior
+)
+DRAWN_ENDS = (
+    2  # of a drawn sample, for a fit: leaving out more than cannot be fitted would cut the tail off
+)
 METHODS = {
     "profile": "likelihood ratio",
     "bootstrap": "likelihood ratio, bootstrap quantiles",
@@ -61,16 +75,29 @@ class LifeFit:
 
     def survival(self, x, method="auto", rng=None):
         """The share still in service after `x` (> 0)."""
-        return self._estimate(Height(np.log(x)), lambda z: np.exp(self.family.beyond(np.asarray(z, float))[0]), method, rng, "share")
+        return self._estimate(
+            Height(np.log(x)),
+            lambda z: np.exp(self.family.beyond(np.asarray(z, float))[0]),
+            method,
+            rng,
+            "share",
+        )
 
     def survival_at(self, x):
         """Shares still in service after each of `x`, without limits."""
         with np.errstate(divide="ignore"):
-            return np.exp(self.family.beyond((np.log(np.asarray(x, float)) - self.mu) / self.sigma)[0])
+            return np.exp(
+                self.family.beyond((np.log(np.asarray(x, float)) - self.mu) / self.sigma)[0]
+            )
 
     def band_at(self, x):
         """(low, high) shares still in service after each of `x`: pointwise limits, normal on the scale of a probability plot."""
-        low, high = np.transpose([wald_limits(self.fits, Height(log_x), self.confidence) for log_x in np.log(np.asarray(x, float))])[0]
+        low, high = np.transpose(
+            [
+                wald_limits(self.fits, Height(log_x), self.confidence)
+                for log_x in np.log(np.asarray(x, float))
+            ]
+        )[0]
         return np.exp(self.family.beyond(high)[0]), np.exp(self.family.beyond(low)[0])
 
     def _covariance(self, jacobian):
@@ -81,26 +108,62 @@ class LifeFit:
         value = float(natural(target.value(self.fits)[0]))
         if not method:
             note = f"{self.n_observed:,.10g} ends seen: too few for limits without a known shape or a prior"
-            return Estimate(value, nan, nan, self.confidence, self.n, self.n - self.n_observed, unit, note=note)
+            return Estimate(
+                value, nan, nan, self.confidence, self.n, self.n - self.n_observed, unit, note=note
+            )
         ends = [float(natural(end)) for end in np.ravel(self._limits(target, method, rng))]
-        note = "no limits: too few samples could be fitted" if np.isnan(ends).all() else "not bounded" if np.isinf(ends).any() else ""
+        note = (
+            "no limits: too few samples could be fitted"
+            if np.isnan(ends).all()
+            else "not bounded"
+            if np.isinf(ends).any()
+            else ""
+        )
         note = "no end seen: a lower bound alone" if self.n_observed == 0 else note
-        return Estimate(value, min(ends), max(ends), self.confidence, self.n, self.n - self.n_observed, unit, METHODS[method], note)
+        return Estimate(
+            value,
+            min(ends),
+            max(ends),
+            self.confidence,
+            self.n,
+            self.n - self.n_observed,
+            unit,
+            METHODS[method],
+            note,
+        )
 
     def _method(self, method, target):
         if method != "auto":
             return method
         if self.is_shape_fixed:
-            return "known-shape" if self._total() is not None and not isinstance(target, Shape) else "profile" if self.n_observed else ""
-        few = self.n_observed < PROFILE_ENDS and self.rows is not None and not isinstance(target, Shape)
-        return "" if self.n_observed < BOOTSTRAP_ENDS or np.isnan(self.mu) else "bootstrap" if few else "profile"
+            return (
+                "known-shape"
+                if self._total() is not None and not isinstance(target, Shape)
+                else "profile"
+                if self.n_observed
+                else ""
+            )
+        few = (
+            self.n_observed < PROFILE_ENDS
+            and self.rows is not None
+            and not isinstance(target, Shape)
+        )
+        return (
+            ""
+            if self.n_observed < BOOTSTRAP_ENDS or np.isnan(self.mu)
+            else "bootstrap"
+            if few
+            else "profile"
+        )
 
     def _limits(self, target, method, rng):
         if method == "known-shape":
             return self._known_shape(target)
         if method == "bootstrap":
             rng = rng or np.random.default_rng(0)
-            return bootstrap_limits(self.fits, [target], (*self.rows, None), self.confidence, rng, DRAWN_ENDS)[0]
+            return bootstrap_limits(
+                self.fits, [target], (*self.rows, None), self.confidence, rng, DRAWN_ENDS
+            )[0]
         return LIMITS[method](self.fits, target, self.confidence)
 
     def _total(self):
@@ -159,11 +222,15 @@ class LognormalFit(LifeFit):
     def interval(self, name, method="auto", rng=None):
         """`Estimate` of "mu" or "sigma"."""
         if name == "mu":
-            return self._estimate(Place(lambda s: (0 * s, 0 * s, 0 * s)), lambda mu: mu, method, rng)
+            return self._estimate(
+                Place(lambda s: (0 * s, 0 * s, 0 * s)), lambda mu: mu, method, rng
+            )
         return self._estimate(Shape(), np.exp, method, rng)
 
 
-def fit_weibull(duration, observed, entry=None, weights=None, shape=None, confidence=0.9, last_seen=None):
+def fit_weibull(
+    duration, observed, entry=None, weights=None, shape=None, confidence=0.9, last_seen=None
+):
     """Maximum likelihood Weibull fit: a `WeibullFit`.
 
     weights: how often each row counts. shape: known, so that the scale alone is fitted (the method of IEC 61649 for few ends; from
@@ -174,12 +241,26 @@ def fit_weibull(duration, observed, entry=None, weights=None, shape=None, confid
     >>> round(fit_weibull([1.0, 2.0, 3.0, 4.0], [True, True, True, False]).shape, 4)
     1.925
     """
-    return _fit(WeibullFit, "weibull", (duration, observed, entry, weights, last_seen), None if shape is None else 1 / shape, confidence)
+    return _fit(
+        WeibullFit,
+        "weibull",
+        (duration, observed, entry, weights, last_seen),
+        None if shape is None else 1 / shape,
+        confidence,
+    )
 
 
-def fit_lognormal(duration, observed, entry=None, weights=None, shape=None, confidence=0.9, last_seen=None):
+def fit_lognormal(
+    duration, observed, entry=None, weights=None, shape=None, confidence=0.9, last_seen=None
+):
     """Maximum likelihood lognormal fit: a `LognormalFit`. `shape` is a known sigma; the rest as in `fit_weibull`."""
-    return _fit(LognormalFit, "lognormal", (duration, observed, entry, weights, last_seen), shape, confidence)
+    return _fit(
+        LognormalFit,
+        "lognormal",
+        (duration, observed, entry, weights, last_seen),
+        shape,
+        confidence,
+    )
 
 
 def _fit(kind, family, rows, sigma, confidence):
@@ -187,9 +268,15 @@ def _fit(kind, family, rows, sigma, confidence):
     fits = fit_all(sample_of(family, duration, observed, entry, weights, last_seen), sigma)
     n = float(len(duration) if weights is None else weights.sum())
     plain = weights is None or np.all(weights == np.round(weights))
-    kept = (duration, observed, np.zeros_like(duration) if entry is None else entry, last_seen) if plain else None
+    kept = (
+        (duration, observed, np.zeros_like(duration) if entry is None else entry, last_seen)
+        if plain
+        else None
+    )
     if kept and weights is not None:
-        kept = tuple(None if column is None else np.repeat(column, weights.astype(int)) for column in kept)
+        kept = tuple(
+            None if column is None else np.repeat(column, weights.astype(int)) for column in kept
+        )
     return kind(
         float(fits.mu[0]),
         float(fits.sigma[0] if sigma is None else sigma),

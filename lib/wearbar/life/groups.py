@@ -17,7 +17,17 @@ AT_ONCE = 300_000  # lives drawn together: what a processor keeps at hand
 
 
 def fit_weibull_groups(
-    duration, observed, group, entry=None, weights=None, shape=None, confidence=0.9, p=0.5, method="wald", last_seen=None, rng=None
+    duration,
+    observed,
+    group,
+    entry=None,
+    weights=None,
+    shape=None,
+    confidence=0.9,
+    p=0.5,
+    method="wald",
+    last_seen=None,
+    rng=None,
 ):
     """Weibull fits of all groups in one Newton iteration: a frame, one row a group in order of first appearance.
 
@@ -29,38 +39,61 @@ def fit_weibull_groups(
     """
     rows = clean(duration, observed, entry, weights, last_seen)
     if method == "auto" and (weights is not None or shape is not None):
-        raise ValueError("method: the bootstrap of auto takes no weights and no known shape; use profile")
+        raise ValueError(
+            "method: the bootstrap of auto takes no weights and no known shape; use profile"
+        )
     frame, fits, code = _fit_groups("weibull", rows, group, None if shape is None else 1 / shape)
     simple = "profile" if method == "auto" else method
     frame["scale"], frame["shape"] = np.exp(fits.mu), 1 / fits.sigma
     zero = Place(lambda s: (0 * s, 0 * s, 0 * s))
     frame["scale_low"], frame["scale_high"] = np.exp(_limits(fits, zero, confidence, simple))
     frame["shape_high"], frame["shape_low"] = np.exp(-_limits(fits, Shape(), confidence, simple))
-    return _with_places(frame, fits, _places(fits, p), confidence, method, (rows, code, rng)).assign(loglik=fits.loglik)
+    return _with_places(
+        frame, fits, _places(fits, p), confidence, method, (rows, code, rng)
+    ).assign(loglik=fits.loglik)
 
 
 def fit_lognormal_groups(
-    duration, observed, group, entry=None, weights=None, shape=None, confidence=0.9, p=0.5, method="wald", last_seen=None
+    duration,
+    observed,
+    group,
+    entry=None,
+    weights=None,
+    shape=None,
+    confidence=0.9,
+    p=0.5,
+    method="wald",
+    last_seen=None,
 ):
     """Lognormal fits of all groups, as `fit_weibull_groups` ("wald" or "profile"), with columns `mu, sigma` and the latter's limits."""
-    frame, fits, _ = _fit_groups("lognormal", clean(duration, observed, entry, weights, last_seen), group, shape)
+    frame, fits, _ = _fit_groups(
+        "lognormal", clean(duration, observed, entry, weights, last_seen), group, shape
+    )
     frame["mu"], frame["sigma"] = fits.mu, fits.sigma
     frame["sigma_low"], frame["sigma_high"] = np.exp(_limits(fits, Shape(), confidence, method))
-    return _with_places(frame, fits, _places(fits, p), confidence, method).assign(loglik=fits.loglik)
+    return _with_places(frame, fits, _places(fits, p), confidence, method).assign(
+        loglik=fits.loglik
+    )
 
 
 def _places(fits, p):
     family = fits.sample.family
     several = {f"quantile_{q:g}": q for q in p} if isinstance(p, tuple) else {"quantile": p}
-    return {name: quantile_place(family, q) for name, q in several.items()} | {"mean": mean_place(family)}
+    return {name: quantile_place(family, q) for name, q in several.items()} | {
+        "mean": mean_place(family)
+    }
 
 
 def _fit_groups(family, rows, group, sigma):
     duration, observed, entry, weights, last_seen = rows
     code, names = pd.factorize(group if isinstance(group, pd.Series) else np.asarray(group))
     if (code < 0).any():
-        raise ValueError(f"group: missing in {int((code < 0).sum())} rows; name the group of every life")
-    fits = fit_all(sample_of(family, duration, observed, entry, weights, last_seen, code, len(names)), sigma)
+        raise ValueError(
+            f"group: missing in {int((code < 0).sum())} rows; name the group of every life"
+        )
+    fits = fit_all(
+        sample_of(family, duration, observed, entry, weights, last_seen, code, len(names)), sigma
+    )
     n = np.bincount(code, weights, len(names))
     return pd.DataFrame({"group": names, "n": n, "n_observed": fits.sample.ends}), fits, code
 
@@ -78,7 +111,11 @@ def _with_places(frame, fits, places, confidence, method, rest=None):
         limits = _limits(fits, place, confidence, "profile" if method == "auto" else method)
         frame[f"{name}_low"], frame[f"{name}_high"] = np.exp(limits)
     ends = fits.sample.ends
-    few = np.flatnonzero((ends >= BOOTSTRAP_ENDS) & (ends < PROFILE_ENDS)) if method == "auto" else np.empty(0, int)
+    few = (
+        np.flatnonzero((ends >= BOOTSTRAP_ENDS) & (ends < PROFILE_ENDS))
+        if method == "auto"
+        else np.empty(0, int)
+    )
     if len(few):
         found = _bootstrap(few, fits.sample.family.name, list(places.values()), confidence, *rest)
         columns = [f"{name}_{side}" for name in places for side in ("low", "high")]
@@ -97,7 +134,10 @@ def _bootstrap(few, family, places, confidence, rows, code, rng):
     for k in np.unique(batch):
         inside = number[few[batch == k]]
         mine = np.isin(number[code], inside)
-        own = [column if column is None else column[mine] for column in (rows[0], rows[1], rows[2], rows[4])]
+        own = [
+            column if column is None else column[mine]
+            for column in (rows[0], rows[1], rows[2], rows[4])
+        ]
         own[2] = np.zeros(mine.sum()) if own[2] is None else own[2]
         group = number[code[mine]] - inside[0]
         fits = fit_all(sample_of(family, own[0], own[1], own[2], None, own[3], group, len(inside)))

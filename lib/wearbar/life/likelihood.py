@@ -49,10 +49,17 @@ class Sample:
         """(u, weight, group) of exact ends and lives beyond in one, and the exact ends' sum of weight times u: all that a Weibull needs."""
         u, weight, group = zip(self.exact, self.beyond, strict=True)
         group = 0 if self.n_groups == 1 else np.concatenate(group)
-        return np.concatenate(u), np.concatenate(weight), group, _by_group(self.exact[0] * self.exact[1], self.exact[2], self.n_groups)
+        return (
+            np.concatenate(u),
+            np.concatenate(weight),
+            group,
+            _by_group(self.exact[0] * self.exact[1], self.exact[2], self.n_groups),
+        )
 
 
-def sample_of(family, duration, observed, entry=None, weights=None, last_seen=None, group=None, n_groups=1):
+def sample_of(
+    family, duration, observed, entry=None, weights=None, last_seen=None, group=None, n_groups=1
+):
     """`Sample` from clean arrays of shape (n,); `group`: integer code below `n_groups`. An end with `last_seen` < duration lies between."""
     y, one = np.log(duration), group is None
     weigh = (lambda values: values) if weights is None else (lambda values: weights * values)
@@ -77,7 +84,17 @@ def sample_of(family, duration, observed, entry=None, weights=None, last_seen=No
     plain = _by_group(weigh(exact), group, n_groups)
     constant = -_by_group(weigh(np.where(exact, y, 0.0)), group, n_groups) - plain * np.log(spread)
     ends = _by_group(weigh(observed), group, n_groups)
-    return Sample(FAMILIES[family], part(y, exact), beyond, (left, *part(y, between)), ends, plain, centre, spread, constant)
+    return Sample(
+        FAMILIES[family],
+        part(y, exact),
+        beyond,
+        (left, *part(y, between)),
+        ends,
+        plain,
+        centre,
+        spread,
+        constant,
+    )
 
 
 def _log(values):
@@ -111,7 +128,10 @@ def _weibull_rows(sample, a, b):
 
 def _rows(sample, a, b):
     total = np.zeros((6, sample.n_groups))
-    for (u, weight, group), terms in ((sample.exact, sample.family.exact), (sample.beyond, sample.family.beyond)):
+    for (u, weight, group), terms in (
+        (sample.exact, sample.family.exact),
+        (sample.beyond, sample.family.beyond),
+    ):
         value, first, second = terms(u * b[group] - a[group])
         first, second = first * weight, second * weight
         curve = second * u
@@ -130,7 +150,11 @@ def _between(sample, a, b):
     log_gap = log_left + np.log(-np.expm1(np.minimum(beyond(z_right)[0] - log_left, -1e-300)))
     at_left = np.where(open_left, 0.0, np.exp(exact(z_left)[0] - log_gap))
     at_right = np.exp(exact(z_right)[0] - log_gap)
-    h_ll, h_rr, h_lr = -slope(z_left) * at_left - at_left**2, slope(z_right) * at_right - at_right**2, at_left * at_right
+    h_ll, h_rr, h_lr = (
+        -slope(z_left) * at_left - at_left**2,
+        slope(z_right) * at_right - at_right**2,
+        at_left * at_right,
+    )
     parts = (
         log_gap,
         at_left - at_right,
@@ -144,7 +168,11 @@ def _between(sample, a, b):
 
 def maximise(sample, b_fixed=None):
     """Maximum of every group's likelihood by one damped Newton iteration: a, b, derivatives as `evaluate`. b_fixed holds b (scaled)."""
-    b = np.ones(sample.n_groups) if b_fixed is None else np.broadcast_to(np.asarray(b_fixed, float), sample.n_groups).copy()
+    b = (
+        np.ones(sample.n_groups)
+        if b_fixed is None
+        else np.broadcast_to(np.asarray(b_fixed, float), sample.n_groups).copy()
+    )
     a = np.zeros(sample.n_groups)
 
     def step(now):
@@ -165,17 +193,29 @@ def _climb(sample, a, b, step):
     now, done = evaluate(sample, a, b), np.zeros(sample.n_groups, bool)
     for _ in range(MAX_STEPS):
         d_a, d_b = (np.where(done, 0.0, d) for d in step(now))
-        scale = np.minimum(1, np.minimum(2 / np.maximum(np.abs(d_a), 1e-300), np.where(d_b < 0, 0.7 * b / np.maximum(-d_b, 1e-300), 1)))
+        scale = np.minimum(
+            1,
+            np.minimum(
+                2 / np.maximum(np.abs(d_a), 1e-300),
+                np.where(d_b < 0, 0.7 * b / np.maximum(-d_b, 1e-300), 1),
+            ),
+        )
         for _ in range(40):
             with np.errstate(all="ignore"):
                 new = evaluate(sample, a + scale * d_a, b + scale * d_b)
             worse = ~(new[0] >= now[0] - 1e-13 * (1 + np.abs(now[0])))
-            far = (scale * np.abs(d_a) > 1e-12 * (1 + np.abs(a))) | (scale * np.abs(d_b) > 1e-12 * b)
+            far = (scale * np.abs(d_a) > 1e-12 * (1 + np.abs(a))) | (
+                scale * np.abs(d_b) > 1e-12 * b
+            )
             if not (worse & far).any():
                 break
             scale = np.where(worse, scale / 2, scale)
         moved = ~worse
-        a, b, now = np.where(moved, a + scale * d_a, a), np.where(moved, b + scale * d_b, b), np.where(moved, new, now)
+        a, b, now = (
+            np.where(moved, a + scale * d_a, a),
+            np.where(moved, b + scale * d_b, b),
+            np.where(moved, new, now),
+        )
         # convergence is quadratic: after a full step this small the next would be below rounding
         small = (scale == 1) & (np.abs(d_a) <= 3e-8 * (1 + np.abs(a))) & (np.abs(d_b) <= 3e-8 * b)
         done |= worse | small | (b > sample.steepest)
@@ -206,7 +246,10 @@ def maximise_along(sample, path, b):
                 break
             stride = np.where(worse, stride / 2, stride)
         stride = np.where(worse, 0.0, stride)
-        b, now = b * np.exp(stride), tuple(np.where(worse, old, this) for old, this in zip(now, new, strict=True))
+        b, now = (
+            b * np.exp(stride),
+            tuple(np.where(worse, old, this) for old, this in zip(now, new, strict=True)),
+        )
         done |= (np.abs(stride) < 1e-9) | (b > sample.steepest)
         if done.all():
             break

@@ -45,7 +45,11 @@ class Fits:
                 var_aa, var_ab, var_bb = -1 / l_aa, 0 * a, 0 * a
             else:
                 determinant = l_aa * l_bb - l_ab**2
-                var_aa, var_ab, var_bb = -l_bb / determinant, l_ab / determinant, -l_aa / determinant
+                var_aa, var_ab, var_bb = (
+                    -l_bb / determinant,
+                    l_ab / determinant,
+                    -l_aa / determinant,
+                )
             mu_a, mu_b, lam_b = spread / b, -spread * a / b**2, -1 / b
             of_mu = mu_a**2 * var_aa + 2 * mu_a * mu_b * var_ab + mu_b**2 * var_bb
             both = lam_b * (mu_a * var_ab + mu_b * var_bb)
@@ -56,18 +60,31 @@ def fit_all(sample, sigma=None):
     """`Fits` of a sample; `sigma` fixes the spread of the log life. A group without a maximum (no ends, or all ends alike) has NaN."""
     a, b, surface = maximise(sample, None if sigma is None else sample.spread / sigma)
     _, _, _, l_aa, l_ab, l_bb = surface
-    curved = (l_aa < 0) if sigma is not None else (l_aa * l_bb - l_ab**2 > 1e-9 * l_aa * l_bb) & (l_aa < 0)
+    curved = (
+        (l_aa < 0)
+        if sigma is not None
+        else (l_aa * l_bb - l_ab**2 > 1e-9 * l_aa * l_bb) & (l_aa < 0)
+    )
     known = (sample.ends > 0) & curved & (b < sample.steepest)
     if sigma is None and (b > 30).any():
         known &= ~_all_at_the_last(sample)
-    return Fits(sample, np.where(known, a, np.nan), np.where(known, b, np.nan), np.where(known, surface, np.nan), sigma is not None)
+    return Fits(
+        sample,
+        np.where(known, a, np.nan),
+        np.where(known, b, np.nan),
+        np.where(known, surface, np.nan),
+        sigma is not None,
+    )
 
 
 def _all_at_the_last(sample):
     """Groups whose ends all fall together with no life known to be longer: the likelihood then has no maximum."""
     first, last = np.full(sample.n_groups, inf), np.full(sample.n_groups, -inf)
     longer = sample.beyond[1] > 0
-    for u, group in ((sample.exact[0], sample.exact[2]), (np.where(longer, sample.beyond[0], -inf), sample.beyond[2])):
+    for u, group in (
+        (sample.exact[0], sample.exact[2]),
+        (np.where(longer, sample.beyond[0], -inf), sample.beyond[2]),
+    ):
         np.maximum.at(last, np.broadcast_to(group, u.shape), u)
     np.minimum.at(first, np.broadcast_to(sample.exact[2], sample.exact[0].shape), sample.exact[0])
     return (last - first < 1e-12) & (sample.ends == sample.plain)
@@ -186,8 +203,12 @@ def ratio_limit(fits, target, z):
             short = r < size
             near, r_near = np.where(short, at, near), np.where(short, r, r_near)
             far, r_far = np.where(short, far, at), np.where(short, r_far, r)
-            if np.all(~known | (np.abs(r - size) < 1e-9) | (far - near < 1e-10 * far) | (near > 1e3)):
+            if np.all(
+                ~known | (np.abs(r - size) < 1e-9) | (far - near < 1e-10 * far) | (near > 1e3)
+            ):
                 break
             inner = near + (far - near) * np.clip((size - r_near) / (r_far - r_near), 0.02, 0.98)
-            at = np.where(np.isinf(far), near * np.clip(size / np.maximum(r_near, 1e-9), 1.05, 2), inner)
+            at = np.where(
+                np.isinf(far), near * np.clip(size / np.maximum(r_near, 1e-9), 1.05, 2), inner
+            )
     return np.where(known, np.where(near > 1e3, np.sign(z) * inf, centre + at * step), np.nan)

@@ -43,7 +43,11 @@ def log_of(frames, header, plan=None, as_of=None, today=None):
 
     An index named `line` gives the rows' lines; any other is counted from 2. Without `today`, any day may be a default as_of.
     """
-    tables = {name: (lambda frame=frame: raw_of_frame(frame)) for name, frame in frames.items() if name in TABLES}
+    tables = {
+        name: (lambda frame=frame: raw_of_frame(frame))
+        for name, frame in frames.items()
+        if name in TABLES
+    }
     strange = tuple(name for name in frames if name not in TABLES)
     source = Source("log", dict(header), tables, strange)
     return _log(source, plan, as_of, pd.Timestamp(today) if today is not None else None)
@@ -66,8 +70,16 @@ def _log(source, plan, as_of, today):
         tables, words = as_planned(plan, tables)
         near, doubts = near_words(plan, tables)
         words = pd.concat([w for w in (words, near) if len(w)] or [words], ignore_index=True)
-        warnings = in_order(pd.concat([warnings, doubts[list(PROBLEM_COLUMNS)]])) if len(doubts) else warnings
-    units = {key: header[key] for key in ("distance", "volume", "depth", "pressure", "currency") if key in header}
+        warnings = (
+            in_order(pd.concat([warnings, doubts[list(PROBLEM_COLUMNS)]]))
+            if len(doubts)
+            else warnings
+        )
+    units = {
+        key: header[key]
+        for key in ("distance", "volume", "depth", "pressure", "currency")
+        if key in header
+    }
     return ServiceLog(
         name=header.get("name", "Service log"),
         tables=MappingProxyType(tables),
@@ -107,7 +119,9 @@ def _plan(source):
         return _plan_in(name, distance)
     path = _beside(source.folder, name)
     if path is None:
-        raise LogError(f"log.toml: plan is {name[:80]!r}; the plan must stand beside the tables: put a copy there.")
+        raise LogError(
+            f"log.toml: plan is {name[:80]!r}; the plan must stand beside the tables: put a copy there."
+        )
     try:
         return read_plan(path, distance=distance)
     except PlanError as error:
@@ -118,8 +132,16 @@ def _plan_in(text, distance):
     try:
         return plan_of(tomllib.loads(text), distance, "the plan in table log")
     except (PlanError, ValueError, RecursionError) as error:
-        told = "it has lists within lists, deeper than any plan needs" if isinstance(error, RecursionError) else str(error)[:300]
-        raise LogError(told if isinstance(error, PlanError) else f"The plan in table log is not TOML: {told.rstrip('.')}.") from None
+        told = (
+            "it has lists within lists, deeper than any plan needs"
+            if isinstance(error, RecursionError)
+            else str(error)[:300]
+        )
+        raise LogError(
+            told
+            if isinstance(error, PlanError)
+            else f"The plan in table log is not TOML: {told.rstrip('.')}."
+        ) from None
 
 
 def _beside(folder, name):
@@ -128,6 +150,8 @@ def _beside(folder, name):
         path = folder / name if folder else None
         if path is not None:
             path.is_file()  # a name too long for one is found here
-        return path if path is not None and path.resolve().is_relative_to(folder.resolve()) else None
+        return (
+            path if path is not None and path.resolve().is_relative_to(folder.resolve()) else None
+        )
     except (OSError, RuntimeError, ValueError):
         return None

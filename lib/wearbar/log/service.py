@@ -88,7 +88,9 @@ def _to_si(log, name):
         elif col.quantity == "depth":
             frame[col.name] = frame[col.name] * DEPTH_MM[log.units.depth]
         elif col.quantity == "volume":
-            frame[col.name] = frame[col.name].where(frame["kind"].eq("electric"), frame[col.name] * VOLUME_L[log.units.volume])
+            frame[col.name] = frame[col.name].where(
+                frame["kind"].eq("electric"), frame[col.name] * VOLUME_L[log.units.volume]
+            )
     value = {"measurements": "value", "limits": "limit"}.get(name)
     if value:
         scale = {"depth": DEPTH_MM[log.units.depth], "pressure": PRESSURE_KPA[log.units.pressure]}

@@ -53,10 +53,18 @@ class Checked:
                 frame[name] = frame[name].mask(frame.index.isin(cells["line"]))
             aside = frame.index.isin(mine.loc[mine["severity"] == "set-aside", "line"])
             if table == "vehicles":
-                rule = mine[mine["severity"] == "set-aside"].drop_duplicates("line").set_index("line")["rule"]
-                self.lost |= dict(zip(frame.loc[rule.index, "vehicle"].dropna(), rule, strict=False))
+                rule = (
+                    mine[mine["severity"] == "set-aside"]
+                    .drop_duplicates("line")
+                    .set_index("line")["rule"]
+                )
+                self.lost |= dict(
+                    zip(frame.loc[rule.index, "vehicle"].dropna(), rule, strict=False)
+                )
             if aside.any():
-                self.aside[table] = pd.concat([*filter(len, [self.aside.get(table, [])]), frame[aside]])
+                self.aside[table] = pd.concat(
+                    [*filter(len, [self.aside.get(table, [])]), frame[aside]]
+                )
                 self.tables[table] = frame[~aside]
 
     def problems(self):
@@ -67,7 +75,9 @@ class Checked:
         """One row a row set aside, in the order of tables and lines; what else is wrong with it stands in its remedy."""
         found = self.problems()
         found = found[(found["severity"] != "warn").to_numpy()]
-        found = in_order(found.assign(_after=found["severity"] != "set-aside")).sort_values("_after", kind="stable")
+        found = in_order(found.assign(_after=found["severity"] != "set-aside")).sort_values(
+            "_after", kind="stable"
+        )
         first = ~found.duplicated(["table", "line"]) & ~found["_after"]
         kept, others = in_order(found[first]), in_order(found[~first])
         if len(others):
@@ -81,15 +91,28 @@ class Checked:
     def warnings(self):
         """One row a doubt about a row that is kept."""
         found = self.problems()
-        aside = pd.MultiIndex.from_frame(found.loc[found["severity"] == "set-aside", ["table", "line"]])
+        aside = pd.MultiIndex.from_frame(
+            found.loc[found["severity"] == "set-aside", ["table", "line"]]
+        )
         gone = pd.MultiIndex.from_frame(found[["table", "line"]]).isin(aside)
-        return in_order(found[(found["severity"] != "set-aside").to_numpy() & ~gone])[list(PROBLEM_COLUMNS)]
+        return in_order(found[(found["severity"] != "set-aside").to_numpy() & ~gone])[
+            list(PROBLEM_COLUMNS)
+        ]
 
     @property
     def ledger(self):
         """Rows read, used, set aside and after the log's day, a row a table of the format."""
         aside = self.set_aside.groupby("table").size()
-        data = [(n, self.read.get(n, 0), len(self.tables[n]), int(aside.get(n, 0)), self.after.get(n, 0)) for n in TABLES]
+        data = [
+            (
+                n,
+                self.read.get(n, 0),
+                len(self.tables[n]),
+                int(aside.get(n, 0)),
+                self.after.get(n, 0),
+            )
+            for n in TABLES
+        ]
         return pd.DataFrame(data, columns=list(LEDGER_COLUMNS))
 
 
@@ -97,7 +120,12 @@ def in_order(found):
     """Problems in the order of tables and lines."""
     order = {name: i for i, name in enumerate(TABLES)}
     place = found["table"].map(order).fillna(len(order))
-    return found.assign(_place=place).sort_values(["_place", "line"], kind="stable").drop(columns="_place").reset_index(drop=True)
+    return (
+        found.assign(_place=place)
+        .sort_values(["_place", "line"], kind="stable")
+        .drop(columns="_place")
+        .reset_index(drop=True)
+    )
 
 
 def check(source, header, today=None):
@@ -108,8 +136,12 @@ def check(source, header, today=None):
     with ThreadPoolExecutor() as beside:
         log, found, hashes = _read(source, header, beside)
         _settle(log, found, header, today)
-    said = repr(sorted((k, str(v)) for k, v in header.items() if k not in ("plan", "name", ESCAPED)))
-    log.sha256 = hashlib.sha256(said.encode() + b"".join(part.result() for part in hashes)).hexdigest()
+    said = repr(
+        sorted((k, str(v)) for k, v in header.items() if k not in ("plan", "name", ESCAPED))
+    )
+    log.sha256 = hashlib.sha256(
+        said.encode() + b"".join(part.result() for part in hashes)
+    ).hexdigest()
     return log
 
 
@@ -117,7 +149,9 @@ def _settle(log, found, header, today):
     log.as_of = header.get("as_of") or _newest(log.tables, today)
     if header.get("first_day", log.as_of) > log.as_of:
         first, last = (f"{day:%Y-%m-%d}" for day in (header["first_day"], log.as_of))
-        raise LogError(f"log.toml: first_day is {first}, after the last day to count, {last}; mend first_day, or say a later as_of.")
+        raise LogError(
+            f"log.toml: first_day is {first}, after the last day to count, {last}; mend first_day, or say a later as_of."
+        )
     log.take(_drop_after(log, found, today))
     held = [name for name in TABLES if len(log.tables[name])]
     for name in held:
@@ -127,7 +161,9 @@ def _settle(log, found, header, today):
         log.take(rows.known_later(name, log.tables[name], log.as_of))
     names = log.tables["vehicles"]["vehicle"].tolist()
     for name in held:
-        log.take(rows.known_vehicles(name, log.tables[name], names, pd.Series(log.lost, dtype=object)))
+        log.take(
+            rows.known_vehicles(name, log.tables[name], names, pd.Series(log.lost, dtype=object))
+        )
         log.take(rows.same_rows(name, log.tables[name], log.extra[name]))
         log.take(dates.service(name, log.tables[name], log.tables["vehicles"], log.as_of))
         log.take(dates.one_at_a_time(name, log.tables[name]))
@@ -143,7 +179,9 @@ def _beside_each_other(log, header):
     log.take(parts.deep(tables["fitted"], depth))
     log.take(depths.doubtful_depths(tables["measurements"], tables["fitted"], depth))
     log.take(sizes.depths(tables, depth))
-    log.take(sizes.pressures(tables["measurements"], tables["vehicles"], header.get("pressure", "kPa")))
+    log.take(
+        sizes.pressures(tables["measurements"], tables["vehicles"], header.get("pressure", "kPa"))
+    )
     log.take(sizes.distances(tables["use"], tables["vehicles"], header["distance"]))
     log.take(peers.doubtful_money(tables))
     log.take(peers.doubtful_fuel_money(tables["fuel"]))
@@ -155,7 +193,9 @@ def _beside_each_other(log, header):
 
 def _read(source, header, beside):
     if "vehicles" not in source.tables:
-        raise LogError("The log has no table vehicles; it must say which vehicles there are, of what kind, in service since when.")
+        raise LogError(
+            "The log has no table vehicles; it must say which vehicles there are, of what kind, in service since when."
+        )
     tables, extra, read, read_off, without = {}, {}, {}, False, []
     hashes = []
     found = [problems(name, [1], "", [""], "unknown-table") for name in source.strange]
@@ -166,15 +206,22 @@ def _read(source, header, beside):
             raw = unescaped(raw) if header.get(ESCAPED) else raw
             raw.columns.pop(MARK, None)
             _require_columns(name, raw, source)
-            off = name != "vehicles" and any(reading in raw.columns for reading, _ in READINGS.get(name, ()))
+            off = name != "vehicles" and any(
+                reading in raw.columns for reading, _ in READINGS.get(name, ())
+            )
             read_off |= off
             without += [name] if name in READINGS and name != "vehicles" and not off else []
-        tables[name], problem, extra[name] = typed(name, raw or Raw({}, np.array([], dtype="int64")))
+        tables[name], problem, extra[name] = typed(
+            name, raw or Raw({}, np.array([], dtype="int64"))
+        )
         read[name] = len(tables[name])
         pa.default_memory_pool().release_unused()
         found.append(problem)
         hashes.append(beside.submit(_digest, name, tables[name], problem))
-    if not read_off and tables["vehicles"]["meter"].fillna("distance").isin(["distance", "both"]).any():
+    if (
+        not read_off
+        and tables["vehicles"]["meter"].fillna("distance").isin(["distance", "both"]).any()
+    ):
         raise LogError(_no_readings(without, extra, source))
     _say_units(tables, header, found)
     return Checked(tables, extra, read), join(found), hashes
@@ -186,7 +233,11 @@ def _no_readings(without, extra, source):
         return "The log has no table with odometer readings; give one (odometer, work or fuel), or say meter = none for every vehicle."
     name = without[0]
     lacking = READINGS[name][0][0]
-    strange = f" ({', '.join(repr(c[:60]) for c in extra[name].columns[:5])} the format does not name)" if len(extra[name].columns) else ""
+    strange = (
+        f" ({', '.join(repr(c[:60]) for c in extra[name].columns[:5])} the format does not name)"
+        if len(extra[name].columns)
+        else ""
+    )
     return (
         f"{_where(name, source)}, line 1: the header lacks {lacking}{strange}, and no other table has odometer readings; "
         f"name the column with them {lacking}, or say meter = none for every vehicle."
@@ -221,8 +272,12 @@ def _require_columns(name, raw, source):
             )
     below = _header_below(raw, needed)
     if below:
-        raise LogError(f"{where}: line 1 ({only[:40]!r}) is no header; it stands on line {below}. Delete the lines above it.")
-    raise LogError(f"{where}, line 1: the header lacks {', '.join(lacking)}; add the column{'s' * (len(lacking) > 1)}.")
+        raise LogError(
+            f"{where}: line 1 ({only[:40]!r}) is no header; it stands on line {below}. Delete the lines above it."
+        )
+    raise LogError(
+        f"{where}, line 1: the header lacks {', '.join(lacking)}; add the column{'s' * (len(lacking) > 1)}."
+    )
 
 
 def _header_below(raw, needed):
@@ -250,28 +305,52 @@ def _digest(name, frame, found):
         else:
             text = pc.fill_null(pa.array(values.array, pa.large_string()), "\0")
             text = text.combine_chunks() if isinstance(text, pa.ChunkedArray) else text
-            ends = np.frombuffer(text.buffers()[1], "<i8")[text.offset : text.offset + len(text) + 1]
+            ends = np.frombuffer(text.buffers()[1], "<i8")[
+                text.offset : text.offset + len(text) + 1
+            ]
             digest.update((ends - ends[0]).tobytes())
             digest.update(text.buffers()[2][ends[0] : ends[-1]])
-    digest.update(found[["line", "column", "value", "rule"]].to_csv(index=False).encode() if len(found) else b"")
+    digest.update(
+        found[["line", "column", "value", "rule"]].to_csv(index=False).encode()
+        if len(found)
+        else b""
+    )
     return digest.digest()
 
 
 def _say_units(tables, header, found):
     """The unit of distance can't be guessed; any other that is not said is taken as the default, and that is said."""
     if "distance" not in header:
-        raise LogError('log.toml must say in which unit the odometers count: distance = "mi" or distance = "km".')
+        raise LogError(
+            'log.toml must say in which unit the odometers count: distance = "mi" or distance = "km".'
+        )
     measured = tables["measurements"]["quantity"]
     held = {
         "volume": len(tables["fuel"]) > 0,
-        "depth": bool(tables["fitted"][["new_depth", "fitted_depth", "removed_depth", "limit_depth"]].notna().any(axis=None))
+        "depth": bool(
+            tables["fitted"][["new_depth", "fitted_depth", "removed_depth", "limit_depth"]]
+            .notna()
+            .any(axis=None)
+        )
         or measured.eq("depth").any(),
         "pressure": measured.eq("pressure").any(),
-        "currency": any(f[c.name].notna().any() for n, f in tables.items() for c in TABLES[n] if c.quantity == "money"),
+        "currency": any(
+            f[c.name].notna().any()
+            for n, f in tables.items()
+            for c in TABLES[n]
+            if c.quantity == "money"
+        ),
     }
     taken = {"volume": "L", "depth": "mm", "pressure": "kPa", "currency": "no currency"}
     found += [
-        problems("log.toml", [1], key, [""], "unit-not-said", f"say {key} in log.toml; {taken[key]} is taken")
+        problems(
+            "log.toml",
+            [1],
+            key,
+            [""],
+            "unit-not-said",
+            f"say {key} in log.toml; {taken[key]} is taken",
+        )
         for key, has in held.items()
         if has and key not in header
     ]
@@ -279,8 +358,15 @@ def _say_units(tables, header, found):
 
 def _newest(tables, today):
     days = [tables[name]["date"] for name in RECORDS]
-    pairs = [(name, *pair) for name, all_pairs in READINGS.items() if name not in RECORDS for pair in all_pairs]
-    days += [tables[name][date].where(tables[name][reading].notna()) for name, reading, date in pairs]
+    pairs = [
+        (name, *pair)
+        for name, all_pairs in READINGS.items()
+        if name not in RECORDS
+        for pair in all_pairs
+    ]
+    days += [
+        tables[name][date].where(tables[name][reading].notna()) for name, reading, date in pairs
+    ]
     days = pd.concat(days).dropna()
     if today is not None:
         days = days[days <= today.normalize()]
@@ -288,7 +374,9 @@ def _newest(tables, today):
         return days.max()
     if today is not None:
         return today.normalize()
-    raise LogError("The log holds no reading and no work, so its last day can't be told; say as_of in log.toml.")
+    raise LogError(
+        "The log holds no reading and no work, so its last day can't be told; say as_of in log.toml."
+    )
 
 
 def _oldest(tables, as_of):
@@ -309,13 +397,17 @@ def _drop_after(log, found, today):
     not_yet, told = [], []
     for name in TABLES:
         frame = log.tables[name]
-        later = rows.after(name, frame, log.as_of, not_yet) if len(frame) else np.array([], dtype=bool)
+        later = (
+            rows.after(name, frame, log.as_of, not_yet) if len(frame) else np.array([], dtype=bool)
+        )
         log.after[name] = int(later.sum())
         if not later.any():
             continue
         if name == "vehicles":
             not_yet = frame.loc[later, "vehicle"].dropna().tolist()
-        found = found[~((found["table"] == name) & found["line"].isin(frame.index[later])).to_numpy()]
+        found = found[
+            ~((found["table"] == name) & found["line"].isin(frame.index[later])).to_numpy()
+        ]
         log.tables[name] = frame[~later]
         if today is not None:
             told.append(dates.future(name, frame[later], today))

@@ -92,7 +92,9 @@ def rng_of(log):
     return np.random.default_rng(int(log.sha256[:15] or "0", 16))
 
 
-def outlook_of(log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS, choice=None, learning=None):
+def outlook_of(
+    log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS, choice=None, learning=None
+):
     """The `Outlook` of a log. whole: the log before it was cut to some vehicles, whose use says what is usual. test: of
     `backtest.back_test`. learning: what past outlooks were out by (`LastYear.learning`); None: what is usual; an empty frame: nothing.
     """
@@ -105,7 +107,9 @@ def outlook_of(log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS
     worn = tuple(sorted(sets.rows["category"].unique())) if len(sets.rows) else ()
     prices = prices_of(log, found, worn)
     rng = rng or rng_of(log)
-    told = simulate(log, model, ahead, sets, prices, rng, draws, test.common_sd if test is not None else 0.0)
+    told = simulate(
+        log, model, ahead, sets, prices, rng, draws, test.common_sd if test is not None else 0.0
+    )
     told = corrected(told, learned([]) if learning is None else learning, rng)
     return Outlook(model, ahead, sets, prices, told, log.as_of, confidence, log.record_days)
 
@@ -135,7 +139,10 @@ def _of(told, name):
 def _band(values, is_known, confidence):
     """(means, lower limits, upper limits) over the draws, limits that were drawn: quantiles, or the next beyond a mean outside of them."""
     mean = values.mean(axis=0)
-    low, high = (np.quantile(values, (1 + side * confidence) / 2, axis=0, method=m) for side, m in ((-1, "lower"), (1, "higher")))
+    low, high = (
+        np.quantile(values, (1 + side * confidence) / 2, axis=0, method=m)
+        for side, m in ((-1, "lower"), (1, "higher"))
+    )
     slack = 1e-9 * (1 + np.abs(mean))
     low = np.minimum(low, np.where(values <= mean + slack, values, -np.inf).max(axis=0))
     high = np.maximum(high, np.where(values >= mean - slack, values, np.inf).min(axis=0))
@@ -151,9 +158,21 @@ def total(outlook, name):
     shown = is_known and outlook.has_year
     value, low, high = (float(x) for x in _band(values.sum(axis=1), shown, outlook.confidence))
     unit = {"jobs": "", "hours": "hours", "km": "km"}.get(name, "money")
-    method, note = f"{len(values)} simulated years", "" if is_known else "neither the log nor the plan tells"
+    method, note = (
+        f"{len(values)} simulated years",
+        "" if is_known else "neither the log nor the plan tells",
+    )
     note = note if outlook.has_year else "a year's total needs a year of record"
-    return Estimate(value, low, high, outlook.confidence, len(outlook.ahead.rows), unit=unit, method=method, note=note)
+    return Estimate(
+        value,
+        low,
+        high,
+        outlook.confidence,
+        len(outlook.ahead.rows),
+        unit=unit,
+        method=method,
+        note=note,
+    )
 
 
 def totals(outlook, names):
@@ -174,7 +193,9 @@ def by_task(outlook):
         if len(outlook.prices.tasks)
         else pd.DataFrame(columns=["hours", "amount"])
     )
-    made = made.assign(each_hours=made["task"].map(each["hours"]), each_cost=made["task"].map(each["amount"]))
+    made = made.assign(
+        each_hours=made["task"].map(each["hours"]), each_cost=made["task"].map(each["amount"])
+    )
     return made.sort_values("jobs", ascending=False, ignore_index=True)
 
 
@@ -199,14 +220,18 @@ def next_work(outlook):
     (chances that its due point will have been reached), the soonest first. The date limit is certain, those of distance and hours are not.
     """
     rows, as_of = outlook.ahead.rows, outlook.as_of
-    rows = rows.assign(due_date=days_later(as_of, rows["due_day"].where(rows["due_day"].abs() < FAR_DAYS)))
+    rows = rows.assign(
+        due_date=days_later(as_of, rows["due_day"].where(rows["due_day"].abs() < FAR_DAYS))
+    )
     found = due_dates(outlook.model, None, rows, as_of, outlook.confidence)
     made = rows[["vehicle", "site", "task", "position", "safety"]].copy()
     for name, column in (("due_date", "date"), ("low_date", "low"), ("high_date", "high")):
         made[name] = found[column]
     for days in LOOKS:
         made[f"within_{days}"] = chance_due(outlook.model, rows, as_of + pd.Timedelta(days=days))
-    return made.sort_values(["due_date", "vehicle", "task", "position"], kind="stable", ignore_index=True)
+    return made.sort_values(
+        ["due_date", "vehicle", "task", "position"], kind="stable", ignore_index=True
+    )
 
 
 def plan_of_visits(outlook, todo=None):
@@ -217,7 +242,11 @@ def plan_of_visits(outlook, todo=None):
     """
     rows, more = outlook.ahead.rows, at_once(outlook.ahead, todo)
     key = pd.MultiIndex.from_frame(rows[["plan", "task"]])
-    amounts = outlook.prices.tasks["amount"].reindex(key).to_numpy(dtype=float) if len(outlook.prices.tasks) else np.full(len(key), np.nan)
+    amounts = (
+        outlook.prices.tasks["amount"].reindex(key).to_numpy(dtype=float)
+        if len(outlook.prices.tasks)
+        else np.full(len(key), np.nan)
+    )
     names = list(dict.fromkeys([*rows["vehicle"], *more["vehicle"]]))
     plans = []
     for at in range(0, max(len(names), 1), LOT):
@@ -225,7 +254,10 @@ def plan_of_visits(outlook, todo=None):
         jobs = visit_jobs(outlook.ahead, outlook.model, outlook.as_of, amounts, some)
         plans.append(plan_visits(with_more(jobs, more[more["vehicle"].isin(some)])))
     jobs = pd.concat([p.jobs for p in plans], ignore_index=True)
-    return VisitPlan(jobs, *(sum(getattr(p, name) for p in plans) for name in ("n_visits", "n_single", "n_own_day")))
+    return VisitPlan(
+        jobs,
+        *(sum(getattr(p, name) for p in plans) for name in ("n_visits", "n_single", "n_own_day")),
+    )
 
 
 def shown_visits(table, outlook):
@@ -242,7 +274,11 @@ def waiting(outlook, todo=None):
     rows = outlook.ahead.rows[np.isinf(outlook.ahead.rows["wait_days"])]
     due = rows["due_day"] <= 0
     for meter, column in ((outlook.model, "due_km"), (outlook.model.hours, "due_hours")):
-        due |= False if meter is None else rows[column] <= rows["vehicle"].map(meter.vehicles["last_km"])
+        due |= (
+            False
+            if meter is None
+            else rows[column] <= rows["vehicle"].map(meter.vehicles["last_km"])
+        )
     rows = rows.assign(task=rows["task"].where(due, ""), position=rows["position"].where(due, ""))
     more = at_once(outlook.ahead, todo)
     more = more[np.isinf(more["day"])]
@@ -257,4 +293,6 @@ def last_year(log, test, replay, confidence=0.9, rng=None, draws=DRAWS):
     """The `LastYear` of a log: its outlook of a year ago, from the log as it stood then, beside what came. None where the record is too
     short.
     """
-    return replayed(log, test, replay, outlook_of, by_month, total, confidence, rng or rng_of(log), draws)
+    return replayed(
+        log, test, replay, outlook_of, by_month, total, confidence, rng or rng_of(log), draws
+    )

@@ -42,10 +42,14 @@ class Again:
         met[DAY] &= ~late
         x[DAY] -= expires
         once = np.ones_like(x)
-        told = np.where(met, due.points(base, np.maximum(rung, 0) + 1, limits), due.points(x, once, limits))[[DUE, EARLY]]
+        told = np.where(
+            met, due.points(base, np.maximum(rung, 0) + 1, limits), due.points(x, once, limits)
+        )[[DUE, EARLY]]
         told[:, DAY] -= self.today
         return np.nan_to_num(told, nan=np.inf)
 
     def _axes(self, km, hours, day):
-        km, hours, day = (np.where(np.isfinite(v), v, np.nan) for v in np.broadcast_arrays(km, hours, day))
+        km, hours, day = (
+            np.where(np.isfinite(v), v, np.nan) for v in np.broadcast_arrays(km, hours, day)
+        )
         return np.stack([km, hours, day + self.today])

@@ -49,7 +49,9 @@ class LastYear:
     def off(self, name):
         """Mean distance, by month, between what came and what was foreseen, and what the year before had."""
         m = self.months
-        return tuple(float((m[f"{name}_came"] - m[name + other]).abs().mean()) for other in ("", "_before"))
+        return tuple(
+            float((m[f"{name}_came"] - m[name + other]).abs().mean()) for other in ("", "_before")
+        )
 
 
 def came(log, found, table, worn, start, vehicles):
@@ -62,8 +64,16 @@ def came(log, found, table, worn, start, vehicles):
     def month(dates):
         return np.searchsorted(edges, (dates - start).dt.days - 1, "right") - 1
 
-    done = _own(log, found[found["done_date"].notna() & found["vehicle"].isin(vehicles)]) if len(found) else found
-    tests = table[table["what"].eq("certificate") & table["done_date"].notna() & table["vehicle"].isin(vehicles)]
+    done = (
+        _own(log, found[found["done_date"].notna() & found["vehicle"].isin(vehicles)])
+        if len(found)
+        else found
+    )
+    tests = table[
+        table["what"].eq("certificate")
+        & table["done_date"].notna()
+        & table["vehicle"].isin(vehicles)
+    ]
     dates = pd.concat([done["done_date"], tests["done_date"]]) if len(found) else tests["done_date"]
     is_asked = len(found) > 0 or table["what"].eq("certificate").any()
     got = {"jobs": _sums(month(dates), np.ones(len(dates))) + (0.0 if is_asked else np.nan)}
@@ -73,9 +83,13 @@ def came(log, found, table, worn, start, vehicles):
     at = month(lines["date"])
     year = lines[lines["source"].eq("work") & (at >= 0) & (at < 12)]
     is_blank = len(year) > 0 and year["hours"].isna().all()
-    got["hours"] = nil + np.where(is_blank, np.nan, _sums(at, lines["hours"].fillna(0.0).to_numpy()))
+    got["hours"] = nil + np.where(
+        is_blank, np.nan, _sums(at, lines["hours"].fillna(0.0).to_numpy())
+    )
     for what in CLASSES:
-        got[what] = nil + _sums(at, np.where(lines["what"].eq(what), lines["amount"].fillna(0.0), 0.0))
+        got[what] = nil + _sums(
+            at, np.where(lines["what"].eq(what), lines["amount"].fillna(0.0), 0.0)
+        )
     return got | {"money": sum(got[what] for what in CLASSES)}
 
 
@@ -83,9 +97,19 @@ def _own(log, done):
     """The occasions that were done for themselves: not those that other work did along with it."""
     work, fitted = log.tables["work"], log.tables["fitted"]
     part = log.plan.tasks[["code", "fits"]].drop_duplicates().set_axis(["task", "category"], axis=1)
-    put_on = fitted[["vehicle", "fitted", "category"]].merge(part, on="category").rename(columns={"fitted": "date"})
-    keys = pd.concat([work[["vehicle", "date", "task"]], put_on[["vehicle", "date", "task"]]]).drop_duplicates()
-    return done[pd.MultiIndex.from_frame(done[["vehicle", "done_date", "task"]]).isin(pd.MultiIndex.from_frame(keys))]
+    put_on = (
+        fitted[["vehicle", "fitted", "category"]]
+        .merge(part, on="category")
+        .rename(columns={"fitted": "date"})
+    )
+    keys = pd.concat(
+        [work[["vehicle", "date", "task"]], put_on[["vehicle", "date", "task"]]]
+    ).drop_duplicates()
+    return done[
+        pd.MultiIndex.from_frame(done[["vehicle", "done_date", "task"]]).isin(
+            pd.MultiIndex.from_frame(keys)
+        )
+    ]
 
 
 def _sums(month, values):
@@ -102,8 +126,14 @@ def replayed(log, test, replay, outlook_of, by_month, total, confidence, rng, dr
     readings = usage.readings(log)
     found = occasions(log, readings)
     table = items(log, found, readings)
-    years = [_replay(log, test, replay, outlook_of, found, table, start, rng, draws, confidence) for start in starts]
-    sums = [({n: o.told.totals[n].sum(axis=1) for n in CLASSES}, {n: year[n].sum() for n in CLASSES}) for o, year, _, _ in years]
+    years = [
+        _replay(log, test, replay, outlook_of, found, table, start, rng, draws, confidence)
+        for start in starts
+    ]
+    sums = [
+        ({n: o.told.totals[n].sum(axis=1) for n in CLASSES}, {n: year[n].sum() for n in CLASSES})
+        for o, year, _, _ in years
+    ]
     outlook, year, then, worn = years[0]
     outlook = replace(outlook, told=corrected(outlook.told, learned(sums[1:]), rng))
     start, fleet, names = starts[0], then.tables["vehicles"], log.tables["vehicles"]["vehicle"]
@@ -111,7 +141,9 @@ def replayed(log, test, replay, outlook_of, by_month, total, confidence, rng, dr
     for one in (year, before):  # as the forecast has it
         one["money"] = sum(one[c] for c in CLASSES if c not in outlook.told.thin)
     months = by_month(outlook)
-    months = months.assign(**{f"{n}_came": year[n] for n in NAMES[:3]}, **{f"{n}_before": before[n] for n in NAMES[:3]})
+    months = months.assign(
+        **{f"{n}_came": year[n] for n in NAMES[:3]}, **{f"{n}_before": before[n] for n in NAMES[:3]}
+    )
     estimates = {name: total(outlook, name) for name in NAMES}
     totals = pd.DataFrame(
         [(n, e.value, e.low, e.high, year[n].sum(), before[n].sum()) for n, e in estimates.items()],
@@ -121,8 +153,20 @@ def replayed(log, test, replay, outlook_of, by_month, total, confidence, rng, dr
     totals["is_told"] = totals[["foreseen", "came"]].notna().all(axis=1)
     joined = [v for v in names if v not in set(fleet["vehicle"])]
     spent = came(log, found, table, worn, start, joined)["money"]
-    left = int(log.tables["vehicles"]["disposed"].between(start + pd.Timedelta(days=1), log.as_of).sum())
-    return LastYear(start, months, totals, float(np.nansum(spent)), len(joined), left, confidence, learned(sums), len(years) - 1)
+    left = int(
+        log.tables["vehicles"]["disposed"].between(start + pd.Timedelta(days=1), log.as_of).sum()
+    )
+    return LastYear(
+        start,
+        months,
+        totals,
+        float(np.nansum(spent)),
+        len(joined),
+        left,
+        confidence,
+        learned(sums),
+        len(years) - 1,
+    )
 
 
 def _replay(log, test, replay, outlook_of, found, table, start, rng, draws, confidence):
@@ -131,8 +175,13 @@ def _replay(log, test, replay, outlook_of, found, table, start, rng, draws, conf
     names = set(log.tables["vehicles"]["vehicle"])
     then = then.only([v for v in then.tables["vehicles"]["vehicle"] if v in names])
     known, nothing = _known_then(test, start), learned([], ())
-    outlook = outlook_of(then, whole=then, test=known, confidence=confidence, rng=rng, draws=draws, learning=nothing)
-    worn = {*outlook.sets.rows["category"], *(b for others in outlook.prices.companions.values() for b in others)}
+    outlook = outlook_of(
+        then, whole=then, test=known, confidence=confidence, rng=rng, draws=draws, learning=nothing
+    )
+    worn = {
+        *outlook.sets.rows["category"],
+        *(b for others in outlook.prices.companions.values() for b in others),
+    }
     return outlook, came(log, found, table, worn, start, _there(then, start)), then, worn
 
 

@@ -35,7 +35,10 @@ class Prices:
 
     def piece(self, kind, category, item):
         """Rows of `pieces` by the item's own price, else by those of its category; NaN not known."""
-        own, every = (self.pieces.reindex(pd.MultiIndex.from_arrays([kind, category, x])) for x in (item, np.repeat("", len(item))))
+        own, every = (
+            self.pieces.reindex(pd.MultiIndex.from_arrays([kind, category, x]))
+            for x in (item, np.repeat("", len(item)))
+        )
         return own.reset_index(drop=True).fillna(every.reset_index(drop=True))
 
 
@@ -46,7 +49,9 @@ def classed(log, worn):
     lines = money_lines(log)
     lines = lines[lines["source"].isin(["work", "fitted"])]
     hours = log.tables["work"]["labour_hours"]
-    lines = lines.assign(hours=np.where(lines["source"].eq("work"), lines["line"].map(hours), np.nan))
+    lines = lines.assign(
+        hours=np.where(lines["source"].eq("work"), lines["line"].map(hours), np.nan)
+    )
     fleet = log.tables["vehicles"].drop_duplicates("vehicle")
     lines["kind"] = lines["vehicle"].map(fleet.set_index("vehicle")["kind"])
     codes, parts, on_condition = set(), set(), set()
@@ -73,12 +78,18 @@ def classed(log, worn):
 
 def companions(log, worn):
     """Categories fitted together with one whose wear is read, four times in five: dict of category to tuple."""
-    fitted = log.tables["fitted"].dropna(subset=["fitted"])[["vehicle", "fitted", "category"]].drop_duplicates()
+    fitted = (
+        log.tables["fitted"]
+        .dropna(subset=["fitted"])[["vehicle", "fitted", "category"]]
+        .drop_duplicates()
+    )
     both = fitted.merge(fitted, on=["vehicle", "fitted"], suffixes=("", "_with"))
     both = both[both["category"].isin(worn) & ~both["category_with"].isin(worn)]
     n = fitted["category"].value_counts()
     share = both.groupby(["category", "category_with"]).size()
-    kept = [(a, b) for (a, b), k in share.items() if k >= LEAST_ROWS and k >= TOGETHER * max(n[a], n[b])]
+    kept = [
+        (a, b) for (a, b), k in share.items() if k >= LEAST_ROWS and k >= TOGETHER * max(n[a], n[b])
+    ]
     return {a: tuple(b for x, b in kept if x == a) for a in worn}
 
 
@@ -96,15 +107,25 @@ def prices_of(log, found, worn):
     labour = log.tables["work"].loc[work["line"], "labour_cost"]
     rate = float(labour.sum() / work["hours"].sum()) if len(work) and labour.sum() > 0 else np.nan
     past = lines[lines["date"] <= log.as_of]
-    return Prices(_tasks(log, found, past, since, rate), _pieces(log, past, every, since), _bills(lines), rate, with_them)
+    return Prices(
+        _tasks(log, found, past, since, rate),
+        _pieces(log, past, every, since),
+        _bills(lines),
+        rate,
+        with_them,
+    )
 
 
 def _tasks(log, found, lines, since, rate):
     """By the log where it tells, per doing; else by the plan's hours and parts, and hours by those of like tasks."""
     if log.plan is None:
-        nothing = pd.DataFrame(columns=["amount", "amount_sd", "amount_se", "hours", "n"], dtype=float).assign(source="")
+        nothing = pd.DataFrame(
+            columns=["amount", "amount_sd", "amount_se", "hours", "n"], dtype=float
+        ).assign(source="")
         return nothing.set_index(pd.MultiIndex.from_arrays([[], []], names=["plan", "code"]))
-    tasks = log.plan.tasks.drop_duplicates(["plan", "code"], keep="last").set_index(["plan", "code"])
+    tasks = log.plan.tasks.drop_duplicates(["plan", "code"], keep="last").set_index(
+        ["plan", "code"]
+    )
     recent = lines[lines["date"] > since]
     planned = lines[lines["what"].eq("planned") & lines["source"].eq("work")]
     by = (
@@ -118,24 +139,49 @@ def _tasks(log, found, lines, since, rate):
             rows=("amount", "size"),
         )
     )
-    done = found[found["done_date"] > since].groupby(["plan", "task"]).size() if len(found) else pd.Series(dtype=float)
+    done = (
+        found[found["done_date"] > since].groupby(["plan", "task"]).size()
+        if len(found)
+        else pd.Series(dtype=float)
+    )
     by = by.reindex(tasks.index)
     each = (by["rows"] / done.reindex(tasks.index)).clip(0.1, 3.0).fillna(1.0)
-    part = recent[recent["source"].eq("fitted") & recent["what"].eq("planned")].groupby(["plan", "detail"])["amount"].mean()
-    part = pd.Series(part.reindex(pd.MultiIndex.from_arrays([tasks.index.get_level_values(0), tasks["fits"]])).to_numpy(), tasks.index)
+    part = (
+        recent[recent["source"].eq("fitted") & recent["what"].eq("planned")]
+        .groupby(["plan", "detail"])["amount"]
+        .mean()
+    )
+    part = pd.Series(
+        part.reindex(
+            pd.MultiIndex.from_arrays([tasks.index.get_level_values(0), tasks["fits"]])
+        ).to_numpy(),
+        tasks.index,
+    )
     by_log = by["amount"] * each + part.fillna(0.0)
     by_plan = tasks["hours"] * rate + tasks["parts"].map(_parts_money)
     made = pd.DataFrame(
         {
             "amount": by_log.fillna(by_plan),
-            "amount_sd": (by["amount_sd"] * each).where(by["known"] >= LEAST_ROWS, FEW_SD * by_log.fillna(by_plan)),
+            "amount_sd": (by["amount_sd"] * each).where(
+                by["known"] >= LEAST_ROWS, FEW_SD * by_log.fillna(by_plan)
+            ),
         }
     )
-    made["amount_se"] = (made["amount_sd"] / np.sqrt(by["known"].clip(lower=1))).where(by_log.notna(), made["amount_sd"])
-    own = by["hours"].fillna(planned.groupby(["plan", "detail"])["hours"].mean().reindex(tasks.index)) * each
+    made["amount_se"] = (made["amount_sd"] / np.sqrt(by["known"].clip(lower=1))).where(
+        by_log.notna(), made["amount_sd"]
+    )
+    own = (
+        by["hours"].fillna(planned.groupby(["plan", "detail"])["hours"].mean().reindex(tasks.index))
+        * each
+    )
     hours = own.fillna(tasks["hours"])
-    made["hours"] = hours.fillna(hours.groupby([tasks.index.get_level_values(0), tasks["action"]]).transform("mean"))
-    made["n"], made["source"] = by["known"].fillna(0), np.where(by_log.notna(), "log", np.where(by_plan.notna(), "plan", ""))
+    made["hours"] = hours.fillna(
+        hours.groupby([tasks.index.get_level_values(0), tasks["action"]]).transform("mean")
+    )
+    made["n"], made["source"] = (
+        by["known"].fillna(0),
+        np.where(by_log.notna(), "log", np.where(by_plan.notna(), "plan", "")),
+    )
     return made
 
 
@@ -151,10 +197,18 @@ def _pieces(log, lines, worn, since):
     moved = fitted.index[fitted.duplicated("part") & fitted["part"].notna()]
     bought = bought[~bought["line"].isin(moved)]
     fitted = fitted.loc[bought["line"], ["item", "price"]]
-    bought = bought.assign(item=fitted["item"].to_numpy(dtype=object), price=fitted["price"].to_numpy(), category=bought["detail"])
+    bought = bought.assign(
+        item=fitted["item"].to_numpy(dtype=object),
+        price=fitted["price"].to_numpy(),
+        category=bought["detail"],
+    )
     by = pd.concat([_mean_pieces(rows, since) for rows in (bought, bought.assign(item=""))])
     work = lines[lines["source"].eq("work") & lines["what"].eq("wear") & (lines["date"] > since)]
-    part_of = log.plan.tasks.dropna(subset=["part"]).drop_duplicates("code").set_index("code")["part"] if log.plan is not None else {}
+    part_of = (
+        log.plan.tasks.dropna(subset=["part"]).drop_duplicates("code").set_index("code")["part"]
+        if log.plan is not None
+        else {}
+    )
     keys = [work["kind"], work["detail"].map(part_of).astype(object).rename("category")]
     n = bought[bought["date"] > since].groupby(["kind", "category"]).size()
     each = (work.groupby(keys)[["amount", "hours"]].sum(min_count=1).reindex(n.index).T / n).T
@@ -167,12 +221,19 @@ def _mean_pieces(bought, since):
 
     def means(rows):
         by = rows.groupby(["kind", "category", "item"])
-        return by.agg(amount=("amount", "mean"), amount_sd=("amount", "std"), n=("amount", "count"), price=("price", "mean"))
+        return by.agg(
+            amount=("amount", "mean"),
+            amount_sd=("amount", "std"),
+            n=("amount", "count"),
+            price=("price", "mean"),
+        )
 
     recent = means(bought[bought["date"] > since])
     table = pd.concat([recent[recent["n"] > 0], means(bought)])
     table = table[~table.index.duplicated()]
-    return table.assign(amount_sd=table["amount_sd"].where(table["n"] >= LEAST_ROWS, FEW_SD * table["amount"]))
+    return table.assign(
+        amount_sd=table["amount_sd"].where(table["n"] >= LEAST_ROWS, FEW_SD * table["amount"])
+    )
 
 
 def _bills(lines):

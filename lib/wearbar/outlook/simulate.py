@@ -67,18 +67,29 @@ def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
     stays = _stays(log)
     for at in range(0, len(names), LOT):
         some = names[at : at + LOT]
-        km, gone = paths(model, some, log.as_of, weeks, rng, common), _gone(leave, len(some), draws, weeks, rng)
+        km, gone = (
+            paths(model, some, log.as_of, weeks, rng, common),
+            _gone(leave, len(some), draws, weeks, rng),
+        )
         laid = _laid_up(stays, some, weeks)
         hours = _hour_paths(log, model, ahead, some, weeks, rng, common, km)
         km, hours = (np.where(laid.all(axis=1)[:, None], x[:, :, :1], x) for x in (km, hours))
         out["km"] += np.stack(
-            [np.where(gone[:, :, 1:], 0, np.diff(km, axis=2))[:, :, month[1:] == k].sum(axis=(1, 2)) for k in range(MONTHS)], axis=1
+            [
+                np.where(gone[:, :, 1:], 0, np.diff(km, axis=2))[:, :, month[1:] == k].sum(
+                    axis=(1, 2)
+                )
+                for k in range(MONTHS)
+            ],
+            axis=1,
         )
         _do_jobs(out, ahead, some, (km, hours), gone | laid, weeks, month, price, rng)
         _wear_out(out, sets, some, km, gone, month, prices, rng)
     still = stays.loc[(stays["begin"] <= 0) & np.isinf(stays["end"]), "vehicle"]
     _bills(out, log, prices, names[~names.isin(still)], leave, rng)
-    return _finished(out, ahead, starts, draws, _blind(log, ahead, sets, prices), _on_record(log, prices))
+    return _finished(
+        out, ahead, starts, draws, _blind(log, ahead, sets, prices), _on_record(log, prices)
+    )
 
 
 def month_edges(as_of):
@@ -90,19 +101,43 @@ def month_edges(as_of):
 
 def _empty(ahead, sets, draws):
     n, g = len(ahead.rows), len(sets.rows)
-    out = {name: np.zeros((draws, MONTHS)) for name in ("jobs", "hours", "planned", "wear", "unplanned", "other", "km")}
+    out = {
+        name: np.zeros((draws, MONTHS))
+        for name in ("jobs", "hours", "planned", "wear", "unplanned", "other", "km")
+    }
     tasks, sites = (np.unique(ahead.rows[c].fillna("").astype(str)) for c in ("task", "site"))
-    out |= {"chance": np.zeros((n, MONTHS)), "mean": np.zeros((n, MONTHS)), "by_row": np.zeros((draws, n), dtype=np.int16)}
-    out |= {"sets": np.zeros((draws, g)), "set_month": np.zeros((g, MONTHS)), "tasks": tasks, "sites": sites}
+    out |= {
+        "chance": np.zeros((n, MONTHS)),
+        "mean": np.zeros((n, MONTHS)),
+        "by_row": np.zeros((draws, n), dtype=np.int16),
+    }
+    out |= {
+        "sets": np.zeros((draws, g)),
+        "set_month": np.zeros((g, MONTHS)),
+        "tasks": tasks,
+        "sites": sites,
+    }
     out["untold"] = dict.fromkeys(("hours", *CLASSES), 0.0)
-    return out | {"by_task": np.zeros((draws, len(tasks))), "by_site": np.zeros((draws, len(sites)))}
+    return out | {
+        "by_task": np.zeros((draws, len(tasks))),
+        "by_site": np.zeros((draws, len(sites))),
+    }
 
 
 def _blind(log, ahead, sets, prices):
     no_task, no_part = not len(ahead.rows), not len(sets.rows)
     no_work = not len(log.tables["work"]) and not len(prices.bills)
-    none = {"jobs": no_task, "hours": no_task and no_part and no_work, "planned": no_task, "wear": no_part}
-    return frozenset(name for name, is_none in (none | {"unplanned": no_work, "other": no_work}).items() if is_none)
+    none = {
+        "jobs": no_task,
+        "hours": no_task and no_part and no_work,
+        "planned": no_task,
+        "wear": no_part,
+    }
+    return frozenset(
+        name
+        for name, is_none in (none | {"unplanned": no_work, "other": no_work}).items()
+        if is_none
+    )
 
 
 def _on_record(log, prices):
@@ -112,8 +147,12 @@ def _on_record(log, prices):
 
 
 def _finished(out, ahead, starts, draws, blind, bills):
-    totals = {name: out[name] for name in ("jobs", "hours", "planned", "wear", "unplanned", "other", "km")}
-    by_task, by_site = (pd.DataFrame(out[f"by_{c}"], columns=out[f"{c}s"]) for c in ("task", "site"))
+    totals = {
+        name: out[name] for name in ("jobs", "hours", "planned", "wear", "unplanned", "other", "km")
+    }
+    by_task, by_site = (
+        pd.DataFrame(out[f"by_{c}"], columns=out[f"{c}s"]) for c in ("task", "site")
+    )
     told = (by_task, by_site, out["sets"], out["set_month"] / draws, out["untold"], blind, bills)
     return Simulated(starts, out["chance"], out["mean"], totals, out["by_row"], *told)
 
@@ -141,15 +180,25 @@ def paths(model, vehicles, as_of, weeks, rng, common):
     spent = np.cumsum(np.maximum(step * np.exp(walk) + noise, 0.0), axis=2)
     with np.errstate(divide="ignore", invalid="ignore"):
         off = np.log(spent / used) * scale[:, :, None] + (level * scale)[:, :, None]
-        off = np.nan_to_num(off, nan=0.0, posinf=0.0, neginf=-3.0) * np.interp(used, WIDEN_AT, model.widen) + common[:, None, None]
-    far = known["last_km"].fillna(0.0).to_numpy()[:, None] + rate[:, None] * used * np.exp(np.clip(off, -3, 3))
+        off = (
+            np.nan_to_num(off, nan=0.0, posinf=0.0, neginf=-3.0)
+            * np.interp(used, WIDEN_AT, model.widen)
+            + common[:, None, None]
+        )
+    far = known["last_km"].fillna(0.0).to_numpy()[:, None] + rate[:, None] * used * np.exp(
+        np.clip(off, -3, 3)
+    )
     return np.maximum.accumulate(far, axis=2)
 
 
 def _hour_paths(log, model, ahead, some, weeks, rng, common, km):
     """As `paths`, of the hour meters; nil throughout where no work ahead is counted in hours."""
     asked = np.isfinite(ahead.rows[["due_hours", "every_hours"]].to_numpy(dtype=float)).any()
-    return paths(model.hours, some, log.as_of, weeks, rng, common) if asked and model.hours is not None else np.zeros_like(km[:1])
+    return (
+        paths(model.hours, some, log.as_of, weeks, rng, common)
+        if asked and model.hours is not None
+        else np.zeros_like(km[:1])
+    )
 
 
 def _leaving(log):
@@ -163,7 +212,11 @@ def _leaving(log):
 
 def _gone(leave, n, draws, weeks, rng):
     """(draws, vehicles, weeks): whether the vehicle has left by then."""
-    day = rng.exponential(365.25 / leave, (draws, n, 1)) if leave > 0 else np.full((draws, n, 1), np.inf)
+    day = (
+        rng.exponential(365.25 / leave, (draws, n, 1))
+        if leave > 0
+        else np.full((draws, n, 1), np.inf)
+    )
     return day < weeks
 
 
@@ -174,7 +227,9 @@ def _stays(log):
     stays = usual_layups(log.tables["layups"], log.as_of)
     is_open = log.tables["layups"].dropna(subset=["from"])["to"].isna().to_numpy()
     begin, end = ((stays[c] - log.as_of).dt.days.to_numpy(dtype=float) for c in ("from", "to"))
-    end[: len(is_open)] = np.where(is_open & ~(end[: len(is_open)] > 0), np.inf, end[: len(is_open)])
+    end[: len(is_open)] = np.where(
+        is_open & ~(end[: len(is_open)] > 0), np.inf, end[: len(is_open)]
+    )
     return pd.DataFrame({"vehicle": stays["vehicle"], "begin": begin, "end": end})
 
 
@@ -182,7 +237,9 @@ def _laid_up(stays, some, weeks):
     """(vehicles, weeks): laid up then: work waits until the return."""
     stays = stays[stays["vehicle"].isin(some)]
     laid = np.zeros((len(some), len(weeks)), dtype=bool)
-    inside = (weeks >= stays["begin"].to_numpy()[:, None]) & (weeks < stays["end"].to_numpy()[:, None])
+    inside = (weeks >= stays["begin"].to_numpy()[:, None]) & (
+        weeks < stays["end"].to_numpy()[:, None]
+    )
     np.logical_or.at(laid, some.get_indexer(stays["vehicle"]), inside)
     return laid
 
@@ -195,7 +252,11 @@ def _task_prices(ahead, prices, rng, draws):
     codes, which = np.unique(ahead.rows["task"].fillna("").astype(str), return_inverse=True)
     common = rng.standard_normal((draws, len(codes)))[:, which]
     drawn = np.maximum(amount + common * table["amount_se"].fillna(0.0).to_numpy(), 0.0)
-    return drawn, table["amount_sd"].fillna(0.0).to_numpy(dtype=float), table["hours"].to_numpy(dtype=float)
+    return (
+        drawn,
+        table["amount_sd"].fillna(0.0).to_numpy(dtype=float),
+        table["hours"].to_numpy(dtype=float),
+    )
 
 
 def _do_jobs(out, ahead, some, driven, away, weeks, month, price, rng):
@@ -208,11 +269,15 @@ def _do_jobs(out, ahead, some, driven, away, weeks, month, price, rng):
     r = ahead.rows.iloc[rows]
     km, hours = driven
     who, draws = some.get_indexer(r["vehicle"]), len(km)
-    every_km, every_hours, every_day = (r[c].to_numpy() for c in ("every_km", "every_hours", "every_days"))
+    every_km, every_hours, every_day = (
+        r[c].to_numpy() for c in ("every_km", "every_hours", "every_days")
+    )
     expiry, past = r["is_expiry"].to_numpy(dtype=bool), r["past_share"].to_numpy()
     shift = rng.standard_normal((draws, 1)) * ahead.habit_sd
     habit = _shares(ahead.habits[rows], past, expiry, rng.random((draws, len(some)))[:, who], shift)
-    again_km, again_hours, again_day = (np.where(np.isfinite(x), x, 0.0) for x in (every_km, every_hours, every_day))
+    again_km, again_hours, again_day = (
+        np.where(np.isfinite(x), x, 0.0) for x in (every_km, every_hours, every_day)
+    )
     soon = rng.uniform(0, SOON_DAYS, (draws, len(rows)))
     point = np.repeat(ahead.again.base[:, None, rows], draws, axis=1)
     point[2] -= ahead.again.today
@@ -224,7 +289,11 @@ def _do_jobs(out, ahead, some, driven, away, weeks, month, price, rng):
     due_day = np.where(late, np.minimum(due_day, soon), due_day)
     due_km, due_hours = (np.where(late, np.inf, x) for x in (due_km, due_hours))
     inside = {row: at for at, row in enumerate(rows)}
-    pairs = [(inside[a], inside[b]) for a, b in zip(*ahead.covers, strict=True) if a in inside and b in inside]
+    pairs = [
+        (inside[a], inside[b])
+        for a, b in zip(*ahead.covers, strict=True)
+        if a in inside and b in inside
+    ]
     counts = np.zeros((draws, len(rows), MONTHS), dtype=np.int16)
     for w in range(1, len(weeks)):
         here, run = km[:, who, w], np.broadcast_to(hours[:, who, w], due_hours.shape)
@@ -233,13 +302,21 @@ def _do_jobs(out, ahead, some, driven, away, weeks, month, price, rng):
         fresh = done.copy()
         for a, b in pairs:
             fresh[:, b] |= done[:, a]
-        share = _shares(ahead.habits[rows], np.full(len(rows), -1.0), expiry, rng.random((draws, len(some)))[:, who], shift)
+        share = _shares(
+            ahead.habits[rows],
+            np.full(len(rows), -1.0),
+            expiry,
+            rng.random((draws, len(some)))[:, who],
+            shift,
+        )
         run = (run + hours[:, who, w - 1]) / 2  # as of the days: in the middle of the week
         next_km, next_hours = here + every_km, run + every_hours
         next_day = np.broadcast_to(weeks[w] - WEEK / 2 + every_day, fresh.shape).copy()
         draw, at = np.nonzero(fresh[:, climbs])
         at = climbs[at]
-        point[:, draw, at] = ahead.again.points(rows[at], here[draw, at], run[draw, at], weeks[w] - WEEK / 2, point[:, draw, at])[0]
+        point[:, draw, at] = ahead.again.points(
+            rows[at], here[draw, at], run[draw, at], weeks[w] - WEEK / 2, point[:, draw, at]
+        )[0]
         next_km[draw, at], next_hours[draw, at], next_day[draw, at] = point[:, draw, at]
         due_km = np.where(fresh, next_km + share * again_km, due_km)
         due_hours = np.where(fresh, next_hours + share * again_hours, due_hours)
@@ -285,9 +362,15 @@ def _wear_out(out, sets, some, km, gone, month, prices, rng):
     limit, harm = (km[:, who, 0] + left(rows, draws, rng) for left in (sets.left, sets.damage))
     table = prices.piece(r["kind"], r["category"], r["item"])
     amount, sd, hours = (table[c].to_numpy(dtype=float) for c in ("amount", "amount_sd", "hours"))
-    blank, amount, hours = {"wear": np.isnan(amount), "hours": np.isnan(hours)}, amount + sets.extra(r, prices), np.nan_to_num(hours)
+    blank, amount, hours = (
+        {"wear": np.isnan(amount), "hours": np.isnan(hours)},
+        amount + sets.extra(r, prices),
+        np.nan_to_num(hours),
+    )
     size = r["size"].to_numpy()
-    common = np.nan_to_num(sd / np.sqrt(np.maximum(table["n"].to_numpy(dtype=float), 1.0))) * rng.standard_normal((draws, 1))
+    common = np.nan_to_num(
+        sd / np.sqrt(np.maximum(table["n"].to_numpy(dtype=float), 1.0))
+    ) * rng.standard_normal((draws, 1))
     for w in range(1, km.shape[2]):
         here = km[:, who, w]
         worn, hurt = ((here >= end) & ~gone[:, who, w] for end in (limit, harm))
@@ -295,7 +378,9 @@ def _wear_out(out, sets, some, km, gone, month, prices, rng):
         if not done.any():
             continue
         whole, fresh = sets.is_whole(rows, draws, rng), sets.life(rows, draws, rng)
-        rest = np.where(whole, fresh, fresh * rng.random(fresh.shape))  # one alone: its mate is anywhere in its life
+        rest = np.where(
+            whole, fresh, fresh * rng.random(fresh.shape)
+        )  # one alone: its mate is anywhere in its life
         limit = np.where(worn, here + rest, np.where(hurt & (size == 1), here + fresh, limit))
         harm = np.where(done, here + sets.damage(rows, draws, rng), harm)
         pieces = np.where(worn, np.where(whole, size, 1), hurt)
@@ -305,7 +390,9 @@ def _wear_out(out, sets, some, km, gone, month, prices, rng):
             out["untold"][name] += float(done[:, which].sum() / draws)
         spend = pieces * np.maximum(np.nan_to_num(amount) + common, 0.0)
         noise = np.sqrt((pieces * np.nan_to_num(sd**2)).sum(axis=1))
-        out["wear"][:, month[w]] += np.maximum(spend.sum(axis=1) + noise * rng.standard_normal(draws), 0.0)
+        out["wear"][:, month[w]] += np.maximum(
+            spend.sum(axis=1) + noise * rng.standard_normal(draws), 0.0
+        )
         out["hours"][:, month[w]] += (pieces * hours).sum(axis=1)
         code = np.searchsorted(out["sites"], r["site"].fillna("").astype(str))
         known = code < len(out["sites"])
@@ -314,7 +401,13 @@ def _wear_out(out, sets, some, km, gone, month, prices, rng):
 
 def _bills(out, log, prices, names, leave, rng):
     """Unplanned and other work at its own rate, each day of it with a bill out of the log."""
-    kind = log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["kind"].reindex(names).to_numpy(dtype=object)
+    kind = (
+        log.tables["vehicles"]
+        .drop_duplicates("vehicle")
+        .set_index("vehicle")["kind"]
+        .reindex(names)
+        .to_numpy(dtype=object)
+    )
     kept = np.exp(-leave * (np.arange(MONTHS) + 0.5) / MONTHS)
     for what in ("unplanned", "other"):
         bills = prices.bills[prices.bills["what"].eq(what) & (prices.bills["date"] <= log.as_of)]

@@ -26,7 +26,9 @@ def workers(n, environment):
         yield pool
         pool.shutdown()
     except BrokenProcessPool:
-        raise NotDone("a report's process was ended from outside (out of memory?); nothing was written") from None
+        raise NotDone(
+            "a report's process was ended from outside (out of memory?); nothing was written"
+        ) from None
     finally:
         leash.close()
         pool.shutdown(cancel_futures=True)

@@ -9,7 +9,13 @@ leads to (reason and age at removal, repairs) is not. Advice only ever brings wo
 from wearbar.estimate import holm
 from wearbar.severity.effect import NONE, STEP, Effect, e_value
 from wearbar.severity.fit import OWN_A_SIDE, effect, effects
-from wearbar.severity.parts import ADJUSTERS, LINES_A_COEFFICIENT, MIN_A_SIDE, MIN_AT_SITE, MIN_COVERAGE
+from wearbar.severity.parts import (
+    ADJUSTERS,
+    LINES_A_COEFFICIENT,
+    MIN_A_SIDE,
+    MIN_AT_SITE,
+    MIN_COVERAGE,
+)
 
 __all__ = [
     "ADJUSTERS",

@@ -69,8 +69,13 @@ class Effect:
 
     def wear_at(self, share):
         """Fitted wear at shares, as a multiple of that at share_mid: frame value, low, high."""
-        ends = [added_up(k, self.share_mid, share) for k in (self.additive.value, self.additive.low, self.additive.high)]
-        return pd.DataFrame({"value": ends[0], "low": np.minimum(*ends[1:]), "high": np.maximum(*ends[1:])})
+        ends = [
+            added_up(k, self.share_mid, share)
+            for k in (self.additive.value, self.additive.low, self.additive.high)
+        ]
+        return pd.DataFrame(
+            {"value": ends[0], "low": np.minimum(*ends[1:]), "high": np.maximum(*ends[1:])}
+        )
 
 
 def e_value(ratio):

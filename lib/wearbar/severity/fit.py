@@ -7,10 +7,27 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from wearbar.clustered import added_up, fit_clustered, independent_columns, permutation_slope, tangent_of_additive
+from wearbar.clustered import (
+    added_up,
+    fit_clustered,
+    independent_columns,
+    permutation_slope,
+    tangent_of_additive,
+)
 from wearbar.estimate import Estimate, holm
 from wearbar.severity.effect import NONE, STEP, Effect, e_value
-from wearbar.severity.parts import MIN_GAP, NO_SITE, RELIABILITY, WEIGHT, adjusters, overlap, site_of, steady, too_little, usable
+from wearbar.severity.parts import (
+    MIN_GAP,
+    NO_SITE,
+    RELIABILITY,
+    WEIGHT,
+    adjusters,
+    overlap,
+    site_of,
+    steady,
+    too_little,
+    usable,
+)
 
 EXACT_BELOW = 5  # vehicles a side below which permutation decides
 VARIES = 0.02  # sd of share within vehicles from which the exposure varies within
@@ -25,7 +42,13 @@ def effects(parts, exposures, confidence=0.9, rng=None):
     """A list of `effect` of each kind of use on each category, the other kinds adjusted for; Holm's p over all that could be tested."""
     rng = np.random.default_rng(0) if rng is None else rng
     found = [
-        effect(parts[parts["category"] == category], exposure, [e for e in exposures if e != exposure], confidence, rng)
+        effect(
+            parts[parts["category"] == category],
+            exposure,
+            [e for e in exposures if e != exposure],
+            confidence,
+            rng,
+        )
         for category in sorted(parts["category"].dropna().unique())
         for exposure in exposures
     ]
@@ -50,7 +73,13 @@ def effect(parts, exposure, others=(), confidence=0.9, rng=None):
         return replace(found, refusals=("site-not-known" if blind else "no-parts",))
     x, z = steady(used, exposure) / STEP, adjusters(used, others)
     low, high = np.quantile(x, [0.05, 0.95]) * STEP
-    found = replace(found, share_low=low, share_mid=float(x.mean()) * STEP, share_high=high, coefficients=z.shape[1] + 1)
+    found = replace(
+        found,
+        share_low=low,
+        share_mid=float(x.mean()) * STEP,
+        share_high=high,
+        coefficients=z.shape[1] + 1,
+    )
     if found.n_vehicles == 1:
         return _own(found, used, used[exposure].to_numpy() / STEP, z, confidence)
     rest = x - z @ np.linalg.lstsq(z, x, rcond=None)[0]
@@ -61,7 +90,15 @@ def effect(parts, exposure, others=(), confidence=0.9, rng=None):
     if refusals:
         return replace(found, refusals=refusals)
     y, weight = working(used, np.column_stack([z, x]))
-    lines = _Lines(x, y, z, used["vehicle"].to_numpy(), site_of(used).to_numpy(), used["kind"].to_numpy(dtype=object), weight)
+    lines = _Lines(
+        x,
+        y,
+        z,
+        used["vehicle"].to_numpy(),
+        site_of(used).to_numpy(),
+        used["kind"].to_numpy(dtype=object),
+        weight,
+    )
     return _judged(_estimated(found, lines, confidence, rng), confidence)
 
 
@@ -99,10 +136,19 @@ def working(used, design):
 
 def _estimated(found, lines, confidence, rng):
     """The ratio where rates add up by share, the log-linear one beside it, and who decides (each vehicle and site left out)."""
-    straight = fit_clustered(np.column_stack([lines.z, lines.x]), lines.y, lines.vehicle, weights=lines.weight)
-    t, slope, height = tangent_of_additive(lines.x * STEP, lines.y, lines.z, lines.vehicle, straight.ratio, lines.weight)
-    bent = fit_clustered(np.column_stack([lines.z, slope]), height, lines.vehicle, straight.ratio, lines.weight)
-    left = [np.exp(np.clip(t + bent.without_each(by)[:, -1] - bent.beta[-1], -300, 300)) for by in (None, lines.site)]
+    straight = fit_clustered(
+        np.column_stack([lines.z, lines.x]), lines.y, lines.vehicle, weights=lines.weight
+    )
+    t, slope, height = tangent_of_additive(
+        lines.x * STEP, lines.y, lines.z, lines.vehicle, straight.ratio, lines.weight
+    )
+    bent = fit_clustered(
+        np.column_stack([lines.z, slope]), height, lines.vehicle, straight.ratio, lines.weight
+    )
+    left = [
+        np.exp(np.clip(t + bent.without_each(by)[:, -1] - bent.beta[-1], -300, 300))
+        for by in (None, lines.site)
+    ]
     bent_t, straight_t = (t, *bent.contrast(_last(bent))[1:]), straight.contrast(_last(straight))
     found = replace(
         found, points=_points(lines, straight), additive=_exp(bent_t, confidence, found), log_linear=_exp(straight_t, confidence, found),
@@ -110,20 +156,32 @@ def _estimated(found, lines, confidence, rng):
         is_additive=bool((bent.residual**2).sum() < (straight.residual**2).sum()), without_vehicle=_ends(found, left[0]),
         without_site=_ends(found, left[1]) if len(left[1]) > 1 else (nan, nan),
     )  # fmt: skip
-    found = _apart(replace(found, ratio=_stepped(found, found.additive)), lines, t, slope, height, confidence)
+    found = _apart(
+        replace(found, ratio=_stepped(found, found.additive)), lines, t, slope, height, confidence
+    )
     return _dealt(found, lines, straight, rng) if _few_a_side(found) else found
 
 
 def _apart(found, lines, t, slope, height, confidence):
     """Where use varies within vehicles, the two parts of its effect (Mundlak 1978, Econometrica 46:69, from memory)."""
     means = pd.DataFrame({"x": lines.x, "slope": slope}).groupby(lines.vehicle).transform("mean")
-    if np.sqrt(((lines.x - means["x"]) ** 2).sum() / max(len(means) - found.n_vehicles, 1)) * STEP < VARIES:
+    if (
+        np.sqrt(((lines.x - means["x"]) ** 2).sum() / max(len(means) - found.n_vehicles, 1)) * STEP
+        < VARIES
+    ):
         return found
-    fit = fit_clustered(np.column_stack([lines.z, means["slope"], slope - means["slope"]]), height, lines.vehicle, weights=lines.weight)
+    fit = fit_clustered(
+        np.column_stack([lines.z, means["slope"], slope - means["slope"]]),
+        height,
+        lines.vehicle,
+        weights=lines.weight,
+    )
     *_, b, w = np.eye(fit.beta.size)
     between, within, gap = (fit.contrast(c) for c in (b, w, b - w))
     p = float(2 * stats.t.sf(abs(gap[0] / gap[1]), gap[2]))
-    between, within = (_stepped(found, _exp((t + v, se, df), confidence, found)) for v, se, df in (between, within))
+    between, within = (
+        _stepped(found, _exp((t + v, se, df), confidence, found)) for v, se, df in (between, within)
+    )
     return replace(found, between=between, within=within, p_disagree=p)
 
 
@@ -133,7 +191,10 @@ def _step(found, times):
 
 
 def _stepped(found, estimate):
-    return replace(estimate, **{end: float(_step(found, getattr(estimate, end))) for end in ("value", "low", "high")})
+    return replace(
+        estimate,
+        **{end: float(_step(found, getattr(estimate, end))) for end in ("value", "low", "high")},
+    )
 
 
 def _ends(found, times):
@@ -166,7 +227,12 @@ def _exp(slope, confidence, found):
         return replace(NONE, n=found.n_parts, confidence=confidence, note="too few vehicles")
     half = stats.t.ppf((1 + confidence) / 2, df) * se
     ends = np.exp(np.clip([value, value - half, value + half], -300, 300)).tolist()
-    return Estimate(*ends, confidence, found.n_parts, method=f"cluster-robust, t with {df:.1f} degrees of freedom")
+    return Estimate(
+        *ends,
+        confidence,
+        found.n_parts,
+        method=f"cluster-robust, t with {df:.1f} degrees of freedom",
+    )
 
 
 def _dealt(found, lines, fit, rng):
@@ -174,12 +240,16 @@ def _dealt(found, lines, fit, rng):
     rows = pd.DataFrame({"site": lines.site, "x": lines.x, "y": lines.y - lines.z @ fit.beta[:-1]})
     each = rows.groupby(lines.vehicle).agg({"site": "first", "x": "mean", "y": "mean"})
     rng = np.random.default_rng(0) if rng is None else rng
-    return replace(found, p=max(found.p, permutation_slope(each["y"], each["x"], each["site"], 0.9, rng)[3]))
+    return replace(
+        found, p=max(found.p, permutation_slope(each["y"], each["x"], each["site"], 0.9, rng)[3])
+    )
 
 
 def _points(lines, fit):
     rest = lines.y - lines.z @ fit.beta[:-1] - lines.x.mean() * fit.beta[-1]
-    rows = pd.DataFrame({"vehicle": lines.vehicle, "site": lines.site, "kind": lines.kind, "share": lines.x * STEP})
+    rows = pd.DataFrame(
+        {"vehicle": lines.vehicle, "site": lines.site, "kind": lines.kind, "share": lines.x * STEP}
+    )
     rows = rows.assign(rest=rest * lines.weight, weight=lines.weight)
     points = rows.groupby("vehicle").agg(
         site=("site", "first"), kind=("kind", "first"), share=("share", "mean"), n_parts=("share", "size"), rest=("rest", "sum"),
@@ -194,15 +264,28 @@ def _judged(found, confidence):
     refusals = [
         ("not-estimable", not np.isfinite(ratio.value)),
         ("disagree", found.p_disagree < 0.05),
-        ("one-vehicle-decides", low < ratio.low or high > ratio.high or _turns(ratio.value, low, high)),
+        (
+            "one-vehicle-decides",
+            low < ratio.low or high > ratio.high or _turns(ratio.value, low, high),
+        ),
     ]
     refusals = tuple(code for code, bad in refusals if bad)
     if refusals:
-        none = replace(NONE, n=found.n_parts, confidence=confidence, note="refused: " + ", ".join(refusals))
+        none = replace(
+            NONE, n=found.n_parts, confidence=confidence, note="refused: " + ", ".join(refusals)
+        )
         limits = dict.fromkeys(("lower", "additive_lower", "log_linear_lower"), nan)
-        return replace(found, refusals=refusals, ratio=none, additive=none, log_linear=none, **limits)
-    kept = (RELIABILITY - found.r2) / (1 - found.r2)  # reliability that is left once the adjusters are known (Carroll et al. 2006, ch. 3)
-    attenuated = [float(v ** (1 / kept)) for v in (ratio.value, ratio.low, ratio.high)] if kept >= MIN_KEPT else [nan] * 3
+        return replace(
+            found, refusals=refusals, ratio=none, additive=none, log_linear=none, **limits
+        )
+    kept = (RELIABILITY - found.r2) / (
+        1 - found.r2
+    )  # reliability that is left once the adjusters are known (Carroll et al. 2006, ch. 3)
+    attenuated = (
+        [float(v ** (1 / kept)) for v in (ratio.value, ratio.low, ratio.high)]
+        if kept >= MIN_KEPT
+        else [nan] * 3
+    )
     nearer = ratio.low if ratio.value > 1 else ratio.high
     return replace(
         found, vehicles_needed=_needed(found), e_value=e_value(ratio.value), attenuated=Estimate(*attenuated, confidence, found.n_parts),
@@ -228,12 +311,19 @@ def _own(found, used, x, z, confidence):
     """One vehicle: its own parts in harder against easier use; it speaks of that vehicle alone."""
     middle = (x.max() + x.min()) / 2
     harder = x > middle
-    if min(harder.sum(), (~harder).sum()) < OWN_A_SIDE or (x[harder].mean() - x[~harder].mean()) * STEP < 2 * MIN_GAP:
+    if (
+        min(harder.sum(), (~harder).sum()) < OWN_A_SIDE
+        or (x[harder].mean() - x[~harder].mean()) * STEP < 2 * MIN_GAP
+    ):
         return replace(found, refusals=("one-vehicle",))
     design = np.column_stack([z, x])
     if len(x) <= design.shape[1] or not independent_columns(design)[-1]:
         return replace(found, refusals=("one-vehicle",))
     y, weight = working(used.assign(vehicle=np.arange(len(x))), design)
-    slope = fit_clustered(design, y, np.arange(len(x)), ratio=0.0, weights=weight).contrast(np.eye(design.shape[1])[-1])
+    slope = fit_clustered(design, y, np.arange(len(x)), ratio=0.0, weights=weight).contrast(
+        np.eye(design.shape[1])[-1]
+    )
     ratio = _exp(slope, confidence, found)
-    return replace(found, ratio=ratio, lower=_lower(slope), p=_p(slope), e_value=e_value(ratio.value))
+    return replace(
+        found, ratio=ratio, lower=_lower(slope), p=_p(slope), e_value=e_value(ratio.value)
+    )

@@ -9,7 +9,16 @@ from pathlib import Path
 
 from wearbar.sources.raw import LogError, Raw, Source, raw_of_frame, unescaped
 
-__all__ = ["LogError", "Raw", "Source", "is_database", "open_source", "raw_of_frame", "resolved", "unescaped"]
+__all__ = [
+    "LogError",
+    "Raw",
+    "Source",
+    "is_database",
+    "open_source",
+    "raw_of_frame",
+    "resolved",
+    "unescaped",
+]
 
 _ADDRESS = re.compile(r"[a-z][\w+.-]+:|.*(://|:.*@|@.*\?)", re.IGNORECASE | re.DOTALL)
 

@@ -36,7 +36,9 @@ def open_database(address, folder):
     try:
         engine = create_engine(url, poolclass=NullPool)
     except (exc.ArgumentError, exc.NoSuchModuleError, ImportError) as error:
-        raise LogError(f"{shown} needs a driver that is not here ({_scrubbed(error, url, shown)}); install it with pip.") from None
+        raise LogError(
+            f"{shown} needs a driver that is not here ({_scrubbed(error, url, shown)}); install it with pip."
+        ) from None
     return _open(engine, shown, folder, url)
 
 
@@ -48,7 +50,9 @@ def _shown(url, address):
         return f"{url.drivername}:///{url.database or ''}"
     if address.count("@") > 1:
         return f"{url.drivername}://..."
-    return URL.create(url.drivername, host=url.host, port=url.port, database=url.database).render_as_string()
+    return URL.create(
+        url.drivername, host=url.host, port=url.port, database=url.database
+    ).render_as_string()
 
 
 def _read_only_file(url, shown):
@@ -56,7 +60,9 @@ def _read_only_file(url, shown):
 
     path = Path(url.database or "")
     if not path.is_file():
-        raise LogError(f"There is no database {shown}; give the file's whole path after sqlite:///.")
+        raise LogError(
+            f"There is no database {shown}; give the file's whole path after sqlite:///."
+        )
     file = path.resolve().as_posix().replace("%", "%25").replace("?", "%3f").replace("#", "%23")
     engine = create_engine(f"sqlite:///file:{file}?mode=ro&uri=true", poolclass=NullPool)
     event.listen(engine, "connect", _lenient)
@@ -71,12 +77,16 @@ def _lenient(link, _):
 def _open(engine, shown, folder, url):
     from sqlalchemy import inspect
 
-    names = _asked(lambda: [*inspect(engine).get_table_names(), *inspect(engine).get_view_names()], shown, url)
+    names = _asked(
+        lambda: [*inspect(engine).get_table_names(), *inspect(engine).get_view_names()], shown, url
+    )
     found = {}
     for name in names:
         table = table_of(name)
         if table in found and table in (*TABLES, "log"):
-            raise LogError(f"{shown}: {found[table]} and {name} are the same table; rename or drop one of them.")
+            raise LogError(
+                f"{shown}: {found[table]} and {name} are the same table; rename or drop one of them."
+            )
         found[table] = name
     header = read_header(folder / "log.toml")
     if "log" in found:
@@ -86,7 +96,9 @@ def _open(engine, shown, folder, url):
         rows.columns = [str(c).casefold() for c in rows.columns]
         rows = rows.dropna()
         header = dict(zip(rows["key"].astype(str), rows["value"], strict=True)) or header
-    tables = {name: partial(_read, engine, found[name], shown, url) for name in TABLES if name in found}
+    tables = {
+        name: partial(_read, engine, found[name], shown, url) for name in TABLES if name in found
+    }
     strange = tuple(f"table {found[name]}" for name in sorted(found) if name not in TABLES)
     return Source(shown, header, tables, strange, folder)
 
@@ -133,8 +145,14 @@ def _scrubbed(error, url, shown):
     """The first line of what a driver says, without the password, or any option of the address, as it was written or meant."""
     if shown.endswith("://..."):
         return f"{type(error).__name__}; in a password, @ is written %40"
-    text = (str(getattr(error, "orig", None) or error).strip().splitlines() or [type(error).__name__])[0]
-    options = [part for value in url.query.values() for part in ([value] if isinstance(value, str) else value)]
+    text = (
+        str(getattr(error, "orig", None) or error).strip().splitlines() or [type(error).__name__]
+    )[0]
+    options = [
+        part
+        for value in url.query.values()
+        for part in ([value] if isinstance(value, str) else value)
+    ]
     for secret in filter(None, (url.password, *options)):
         for form in (secret, quote(secret, safe=""), quote_plus(secret)):
             text = text.replace(form, "***")

@@ -47,13 +47,20 @@ def read_csv(path, where):
 def _one_line_down(raw):
     """The rows of a file below a line that says how its cells are parted."""
     problems = tuple((line + 1, *rest) for line, *rest in raw.problems)
-    return replace(raw, lines=raw.lines + 1, problems=problems, beyond={line + 1: cells for line, cells in raw.beyond.items()})
+    return replace(
+        raw,
+        lines=raw.lines + 1,
+        problems=problems,
+        beyond={line + 1: cells for line, cells in raw.beyond.items()},
+    )
 
 
 def _utf8(data, where):
     for mark, what in _NOT_CSV.items():
         if data.startswith(mark):
-            raise LogError(f"{where} is {what}, whatever its ending says; save it as CSV (UTF-8, comma).")
+            raise LogError(
+                f"{where} is {what}, whatever its ending says; save it as CSV (UTF-8, comma)."
+            )
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return data.decode("utf-16", "replace").encode()
     if b"\0" in data and data.count(b"\0") * 10 > len(data):
@@ -76,14 +83,20 @@ def _quick(data, where):
             read_options=arrow_csv.ReadOptions(column_names=names, skip_rows=1),
             parse_options=arrow_csv.ParseOptions(newlines_in_values=quotes > 0),
             convert_options=arrow_csv.ConvertOptions(
-                column_types=dict.fromkeys(names, pa.string()), null_values=[""], strings_can_be_null=True
+                column_types=dict.fromkeys(names, pa.string()),
+                null_values=[""],
+                strings_can_be_null=True,
             ),
         )
     except (pa.ArrowInvalid, csv.Error):
         return None
     if table.num_rows + 1 != _lines(data):
         return None
-    return _without_blank_rows(dict(zip(names, table.columns, strict=True)), np.arange(2, table.num_rows + 2), plain=_is_plain(data))
+    return _without_blank_rows(
+        dict(zip(names, table.columns, strict=True)),
+        np.arange(2, table.num_rows + 2),
+        plain=_is_plain(data),
+    )
 
 
 def _lines(data):
@@ -102,7 +115,9 @@ def _patient(data, where):
     lines = io.StringIO(data.decode("utf-8", "replace"), newline="").readlines()
     rows, numbers, problems = _rows(lines)
     if not rows:
-        raise LogError(f"{where}, line 1: a quote in the header is never closed; mend the header row.")
+        raise LogError(
+            f"{where}, line 1: a quote in the header is never closed; mend the header row."
+        )
     names = header_names(rows.pop(0), where)
     numbers = np.array(numbers[1:], dtype="int64")
     if not names:
@@ -111,11 +126,16 @@ def _patient(data, where):
     beyond = {int(numbers[k]): rows[k][len(names) :] for k in np.flatnonzero(lengths > len(names))}
     beyond = {line: cells for line, cells in beyond.items() if "".join(cells).strip()}
     problems += [(line, "", cells[0], "row-length") for line, cells in beyond.items()]
-    problems += [(numbers[k], names[lengths[k]], "", "row-short") for k in np.flatnonzero(lengths < len(names))]
+    problems += [
+        (numbers[k], names[lengths[k]], "", "row-short")
+        for k in np.flatnonzero(lengths < len(names))
+    ]
     columns = list(zip_longest(*(row[: len(names)] for row in rows))) or [()] * len(names)
     columns += [(None,) * len(rows)] * (len(names) - len(columns))
     arrays = [pa.array([cell or None for cell in column], pa.large_string()) for column in columns]
-    return _without_blank_rows(dict(zip(names, arrays, strict=True)), numbers, problems, beyond=beyond)
+    return _without_blank_rows(
+        dict(zip(names, arrays, strict=True)), numbers, problems, beyond=beyond
+    )
 
 
 def _rows(lines):
@@ -127,7 +147,9 @@ def _rows(lines):
             for row in reader:
                 if rows and reader.line_num > begun + 1 and _swallows(row, rows):
                     last = start + reader.line_num
-                    raise _Swallowed(f"the quote opened on line {start + begun + 1} closes on line {last}: close it where its cell ends")
+                    raise _Swallowed(
+                        f"the quote opened on line {start + begun + 1} closes on line {last}: close it where its cell ends"
+                    )
                 if row or not rows:
                     rows.append(row)
                     numbers.append(start + begun + 1)
@@ -157,7 +179,9 @@ def _swallows(row, rows):
     if width > 2 and whole:
         return sum(line.count(",") == width - 1 for line in whole) >= 0.8 * len(whole)
     last = [line for lines in inside for line in lines[-1:]]
-    return width > 2 and any(line.count(",") > 1 and (line.split(",")[0] in seen or _DAY.search(line)) for line in last)
+    return width > 2 and any(
+        line.count(",") > 1 and (line.split(",")[0] in seen or _DAY.search(line)) for line in last
+    )
 
 
 def _without_blank_rows(columns, lines, problems=(), beyond=None, plain=False):

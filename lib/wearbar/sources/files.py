@@ -21,14 +21,20 @@ def open_path(path):
             return _open_folder(path)
         is_file = path.is_file()
     except (OSError, ValueError):
-        raise LogError(f"{str(path)!r} can't be opened; give the folder, workbook or database address of a log.") from None
+        raise LogError(
+            f"{str(path)!r} can't be opened; give the folder, workbook or database address of a log."
+        ) from None
     if not is_file:
-        raise LogError(f"There is no {path}; give the folder, workbook or database address of a log.")
+        raise LogError(
+            f"There is no {path}; give the folder, workbook or database address of a log."
+        )
     if path.suffix.casefold() in WORKBOOKS:
         from wearbar.sources.workbook import open_workbook
 
         return open_workbook(path)
-    raise LogError(f"{path.name} is not a log; give the folder that holds the tables, a workbook (.xlsx) or a database address.")
+    raise LogError(
+        f"{path.name} is not a log; give the folder that holds the tables, a workbook (.xlsx) or a database address."
+    )
 
 
 def read_header(path):
@@ -41,9 +47,15 @@ def read_header(path):
     except UnicodeDecodeError:
         raise LogError(f"{path.name} is not UTF-8; save it as UTF-8.") from None
     except RecursionError:
-        raise LogError(f"{path.name} has lists within lists, deeper than any header needs; take them out.") from None
+        raise LogError(
+            f"{path.name} has lists within lists, deeper than any header needs; take them out."
+        ) from None
     except ValueError as error:  # TOMLDecodeError is one; so is a number of thousands of digits
-        told = "a number there has thousands of digits" if "digits" in str(error) else str(error)[:200].rstrip(".")
+        told = (
+            "a number there has thousands of digits"
+            if "digits" in str(error)
+            else str(error)[:200].rstrip(".")
+        )
         raise LogError(f"{path.name} is not TOML: {told}.") from None
     except OSError:
         raise LogError(f"{path.name} can't be opened.") from None
@@ -58,7 +70,9 @@ def _open_folder(folder):
         if name not in TABLES:
             strange.append(file.name)
         elif name in found:
-            raise LogError(f"{found[name].name} and {file.name} are the same table; delete or move one of them.")
+            raise LogError(
+                f"{found[name].name} and {file.name} are the same table; delete or move one of them."
+            )
         else:
             found[name] = _inside(file, folder)
     if not found:
@@ -72,16 +86,22 @@ def _inside(file, folder):
     try:
         inside = file.resolve().is_relative_to(folder.resolve())
     except (OSError, RuntimeError):
-        raise LogError(f"{file.name} is a link that leads back to itself; put the file itself there.") from None
+        raise LogError(
+            f"{file.name} is a link that leads back to itself; put the file itself there."
+        ) from None
     if not inside:
-        raise LogError(f"{file.name} is a link to a file outside the log's folder; put a copy there instead.")
+        raise LogError(
+            f"{file.name} is a link to a file outside the log's folder; put a copy there instead."
+        )
     return file
 
 
 def _regular(file):
     """Nothing but a file is opened: reading a pipe or a device would never end."""
     if not file.is_file():
-        raise LogError(f"{file.name} is a folder, a pipe or a device, where a file must stand; rename or move it.")
+        raise LogError(
+            f"{file.name} is a folder, a pipe or a device, where a file must stand; rename or move it."
+        )
 
 
 def _read(file):
@@ -93,4 +113,6 @@ def _read(file):
 
         return read_parquet(file, file.name)
     except OSError:
-        raise LogError(f"{file.name} can't be opened; it must be a file that you may read.") from None
+        raise LogError(
+            f"{file.name} can't be opened; it must be a file that you may read."
+        ) from None

@@ -17,7 +17,17 @@ CHOICES = {
     "depth": tuple(DEPTH_MM),
     "pressure": tuple(PRESSURE_KPA),
 }
-KEYS = ("name", "currency", *CHOICES, "as_of", "first_day", "plan", "jurisdiction", "capacity", "pack")
+KEYS = (
+    "name",
+    "currency",
+    *CHOICES,
+    "as_of",
+    "first_day",
+    "plan",
+    "jurisdiction",
+    "capacity",
+    "pack",
+)
 ESCAPED = "escaped"
 
 
@@ -26,25 +36,41 @@ def check_header(header):
 
     Raises LogError, a sentence for each thing wrong.
     """
-    wrong = [f"log.toml: there is no key {str(key)[:60]!r}; use {', '.join(KEYS)}." for key in header if key not in (*KEYS, ESCAPED)]
+    wrong = [
+        f"log.toml: there is no key {str(key)[:60]!r}; use {', '.join(KEYS)}."
+        for key in header
+        if key not in (*KEYS, ESCAPED)
+    ]
     known = {key: value for key, value in header.items() if key in KEYS}
     for key, value in known.items():
         if key in CHOICES:
             wrong += _not_a_choice(key, value)
         elif key in ("as_of", "first_day"):
             known[key] = _day(value)
-            wrong += [f"log.toml: {key} is {str(value)[:60]!r}; write a day as YYYY-MM-DD."] if known[key] is None else []
+            wrong += (
+                [f"log.toml: {key} is {str(value)[:60]!r}; write a day as YYYY-MM-DD."]
+                if known[key] is None
+                else []
+            )
         elif key in ("capacity", "pack"):
             wrong += _not_a_table(key, value)
         elif not isinstance(value, str):
             wrong.append(f"log.toml: {key} is {str(value)[:60]!r}; write it as text in quotes.")
     currency = known.get("currency", "")
-    if isinstance(currency, str) and currency and not (len(currency) == 3 and currency.isascii() and currency.isupper()):
-        wrong.append(f"log.toml: currency is {currency[:60]!r}; write its three capital letters as in ISO 4217, such as GBP.")
+    if (
+        isinstance(currency, str)
+        and currency
+        and not (len(currency) == 3 and currency.isascii() and currency.isupper())
+    ):
+        wrong.append(
+            f"log.toml: currency is {currency[:60]!r}; write its three capital letters as in ISO 4217, such as GBP."
+        )
     if wrong:
         raise LogError(" ".join(wrong))
     escaped = str(header.get(ESCAPED, "")).casefold() in ("true", "yes")
-    return {key: value for key, value in known.items() if value != ""} | ({ESCAPED: True} if escaped else {})
+    return {key: value for key, value in known.items() if value != ""} | (
+        {ESCAPED: True} if escaped else {}
+    )
 
 
 def _not_a_choice(key, value):
@@ -60,8 +86,15 @@ def _not_a_table(key, value):
         return [f"log.toml: {key} is {str(value)[:60]!r}; write {asked}."]
     if key == "pack":
         return []
-    hours = {site: x for site, x in value.items() if isinstance(x, bool) or not isinstance(x, int | float) or not 0 <= x < inf}
-    return [f"log.toml: capacity of {site[:40]!r} is {str(x)[:40]!r}; write hours a month, 0 or more." for site, x in hours.items()]
+    hours = {
+        site: x
+        for site, x in value.items()
+        if isinstance(x, bool) or not isinstance(x, int | float) or not 0 <= x < inf
+    }
+    return [
+        f"log.toml: capacity of {site[:40]!r} is {str(x)[:40]!r}; write hours a month, 0 or more."
+        for site, x in hours.items()
+    ]
 
 
 def _day(value):

@@ -11,7 +11,16 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-__all__ = ["FORMULA", "LogError", "Raw", "Source", "header_names", "raw_of_arrow", "raw_of_frame", "unescaped"]
+__all__ = [
+    "FORMULA",
+    "LogError",
+    "Raw",
+    "Source",
+    "header_names",
+    "raw_of_arrow",
+    "raw_of_frame",
+    "unescaped",
+]
 
 FORMULA = "=+\\-@\t\r＝＋－＠"
 
@@ -53,16 +62,24 @@ class Source:
 
 def header_names(cells, where):
     """Column names from a header row: trimmed and case-folded; a blank one becomes its place. Raises LogError for two alike."""
-    names = [str(c if c is not None else "").strip().strip("\ufeff").casefold() or f"(column {i})" for i, c in enumerate(cells, start=1)]
+    names = [
+        str(c if c is not None else "").strip().strip("\ufeff").casefold() or f"(column {i})"
+        for i, c in enumerate(cells, start=1)
+    ]
     twice = next((name for name, n in Counter(names).items() if n > 1), None)
     if twice:
-        raise LogError(f"{where}, line 1: two columns are named {twice[:60]!r}; rename or delete one of them.")
+        raise LogError(
+            f"{where}, line 1: two columns are named {twice[:60]!r}; rename or delete one of them."
+        )
     return names
 
 
 def unescaped(raw):
     """The raw table with the apostrophe taken off that `wearbar.log.write` puts before text that begins like a formula."""
-    columns = {name: pc.replace_substring_regex(a, f"^'('*[{FORMULA}])", r"\1") for name, a in raw.columns.items()}
+    columns = {
+        name: pc.replace_substring_regex(a, f"^'('*[{FORMULA}])", r"\1")
+        for name, a in raw.columns.items()
+    }
     return replace(raw, columns=columns)
 
 
@@ -70,7 +87,10 @@ def raw_of_frame(frame):
     """A `Raw` of a table in memory, text or typed values alike; an index named `line` gives the lines."""
     names = header_names(frame.columns, "table")
     lines = frame.index.to_numpy() if frame.index.name == "line" else np.arange(2, len(frame) + 2)
-    return Raw({name: _text_of_series(frame.iloc[:, i]) for i, name in enumerate(names)}, lines.astype("int64"))
+    return Raw(
+        {name: _text_of_series(frame.iloc[:, i]) for i, name in enumerate(names)},
+        lines.astype("int64"),
+    )
 
 
 def raw_of_arrow(table, where):
@@ -79,7 +99,9 @@ def raw_of_arrow(table, where):
     columns = {}
     for name, array in zip(names, table.columns, strict=True):
         if pa.types.is_nested(array.type):
-            raise LogError(f"{where}: column {name} holds lists or records; write one value a cell.")
+            raise LogError(
+                f"{where}: column {name} holds lists or records; write one value a cell."
+            )
         columns[name] = _text_of_arrow(array)
     return Raw(columns, np.arange(2, table.num_rows + 2))
 
@@ -111,7 +133,9 @@ def _text_of_arrow(array):
     if pa.types.is_dictionary(kind):
         return _text_of_arrow(array.cast(kind.value_type))
     if pa.types.is_boolean(kind):
-        return pc.if_else(array, pa.scalar("yes", pa.large_string()), pa.scalar("no", pa.large_string()))
+        return pc.if_else(
+            array, pa.scalar("yes", pa.large_string()), pa.scalar("no", pa.large_string())
+        )
     if pa.types.is_timestamp(kind):
         return pc.strftime(array, format="%Y-%m-%d").cast(pa.large_string())
     if pa.types.is_floating(kind):

@@ -36,7 +36,9 @@ def open_workbook(path):
     header = read_header(path.with_name("log.toml"))
     if "log" in sheets:
         header = _header(book[sheets.pop("log")], path.name)
-    tables = {name: partial(_read, path, book, sheet) for name, sheet in sheets.items() if name in TABLES}
+    tables = {
+        name: partial(_read, path, book, sheet) for name, sheet in sheets.items() if name in TABLES
+    }
     strange = tuple(f"sheet {sheet}" for name, sheet in sheets.items() if name not in TABLES)
     return Source(path.stem, header, tables, strange, path.parent)
 
@@ -45,16 +47,26 @@ def _all_there(path, book):
     """Raise LogError for a sheet that the workbook names and does not hold: it would be missed in silence."""
     with zipfile.ZipFile(path) as archive:
         listed = re.findall(rb"<(?:\w+:)?sheet\s[^>]*", archive.read("xl/workbook.xml"))
-    names = [html.unescape(found[1].decode("utf-8", "replace")) for tag in listed if (found := re.search(rb'\sname="([^"]*)"', tag))]
+    names = [
+        html.unescape(found[1].decode("utf-8", "replace"))
+        for tag in listed
+        if (found := re.search(rb'\sname="([^"]*)"', tag))
+    ]
     lost = [name for name in names if name not in book.sheetnames]
     if lost:
-        raise LogError(f"{path.name}, sheet {lost[0][:60]} can't be read: it is damaged or not there; open the workbook and save it again.")
+        raise LogError(
+            f"{path.name}, sheet {lost[0][:60]} can't be read: it is damaged or not there; open the workbook and save it again."
+        )
 
 
 def held_cells(path):
     """The tables of a workbook that `open_workbook` has taken, name to frame of its cells as it holds them: text, numbers, days."""
     book = _load(path)
-    return {name: _frame(path, book, sheet)[0] for sheet in book.sheetnames if (name := table_of(sheet)) in TABLES}
+    return {
+        name: _frame(path, book, sheet)[0]
+        for sheet in book.sheetnames
+        if (name := table_of(sheet)) in TABLES
+    }
 
 
 def load_whole(path):
@@ -67,23 +79,33 @@ def load_whole(path):
     for sheet in book.worksheets:
         if sheet.max_row * sheet.max_column > MOST_CELLS_WHOLE:
             reach = f"{sheet.max_row:,} rows by {sheet.max_column:,} columns"
-            raise LogError(f"{path.name}, sheet {sheet.title} reaches over {reach}; delete the empty ones beyond its last cell.")
+            raise LogError(
+                f"{path.name}, sheet {sheet.title} reaches over {reach}; delete the empty ones beyond its last cell."
+            )
     return book, _load(path, data_only=False, read_only=False) if _has_formulas(path) else None
 
 
 def _look(path, most_bytes=MOST_BYTES):
     with path.open("rb") as file:
         if file.read(4) == b"\xd0\xcf\x11\xe0":
-            raise LogError(f"{path.name} is encrypted, or an old workbook (.xls); save it as .xlsx without a password.")
+            raise LogError(
+                f"{path.name} is encrypted, or an old workbook (.xls); save it as .xlsx without a password."
+            )
     try:
         with zipfile.ZipFile(path) as archive:
             parts = archive.infolist()
     except (zipfile.BadZipFile, NotImplementedError, OSError):
-        raise LogError(f"{path.name} is not a workbook, whatever its ending says; save it as .xlsx.") from None
+        raise LogError(
+            f"{path.name} is not a workbook, whatever its ending says; save it as .xlsx."
+        ) from None
     whole = sum(p.file_size for p in parts)
-    bomb = any(p.file_size > SMALL and p.file_size > SQUEEZED * max(p.compress_size, 1) for p in parts)
+    bomb = any(
+        p.file_size > SMALL and p.file_size > SQUEEZED * max(p.compress_size, 1) for p in parts
+    )
     if bomb or whole > most_bytes:
-        raise LogError(f"{path.name} would unpack to {whole / 2**20:,.0f} MB; that is no service log.")
+        raise LogError(
+            f"{path.name} would unpack to {whole / 2**20:,.0f} MB; that is no service log."
+        )
 
 
 def _load(path, data_only=True, read_only=True):
@@ -92,7 +114,9 @@ def _load(path, data_only=True, read_only=True):
     try:
         return openpyxl.load_workbook(path, read_only=read_only, data_only=data_only)
     except Exception as error:  # openpyxl lets whatever a damaged file makes go wrong through
-        raise LogError(f"{path.name} can't be read as a workbook ({type(error).__name__}); open it and save it again as .xlsx.") from None
+        raise LogError(
+            f"{path.name} can't be read as a workbook ({type(error).__name__}); open it and save it again as .xlsx."
+        ) from None
 
 
 def _rows(sheet, where):
@@ -102,7 +126,9 @@ def _rows(sheet, where):
     except LogError:
         raise
     except Exception as error:  # as above
-        raise LogError(f"{where} can't be read ({type(error).__name__}); open the workbook and save it again as .xlsx.") from None
+        raise LogError(
+            f"{where} can't be read ({type(error).__name__}); open the workbook and save it again as .xlsx."
+        ) from None
 
 
 def _within_reason(rows, where):
@@ -119,7 +145,11 @@ def _header(sheet, name):
     rows = [row[:2] for row in _rows(sheet, f"{name}, sheet log") if row and row[0] is not None]
     if rows and str(rows[0][0]).strip().casefold() == "key":
         rows = rows[1:]
-    header = {str(row[0]).strip().casefold(): row[1] for row in rows if len(row) == 2 and row[1] is not None}
+    header = {
+        str(row[0]).strip().casefold(): row[1]
+        for row in rows
+        if len(row) == 2 and row[1] is not None
+    }
     return {key: value.date() if hasattr(value, "date") else value for key, value in header.items()}
 
 
@@ -136,11 +166,19 @@ def _frame(path, book, name):
         raise LogError(f"{where}, line 1 is blank; the header row must stand there.")
     width = max(i for i, cell in enumerate(rows[0], start=1) if cell is not None)
     names = header_names(rows[0][:width], where)
-    filled = [line for line, row in enumerate(rows, start=1) if line > 1 and any(cell not in (None, "") for cell in row)]
-    beyond = {line: [str(cell) for cell in rows[line - 1][width:] if cell is not None] for line in filled}
+    filled = [
+        line
+        for line, row in enumerate(rows, start=1)
+        if line > 1 and any(cell not in (None, "") for cell in row)
+    ]
+    beyond = {
+        line: [str(cell) for cell in rows[line - 1][width:] if cell is not None] for line in filled
+    }
     beyond = {line: cells for line, cells in beyond.items() if "".join(cells).strip()}
     cells = [(*rows[line - 1][:width], *(None,) * (width - len(rows[line - 1]))) for line in filled]
-    frame = pd.DataFrame(cells, columns=names, index=pd.Index(filled, name="line", dtype="int64"), dtype=object)
+    frame = pd.DataFrame(
+        cells, columns=names, index=pd.Index(filled, name="line", dtype="int64"), dtype=object
+    )
     if _has_formulas(path):
         _show_unworked(frame, _rows(_load(path, data_only=False)[name], where))
     return frame, beyond
@@ -148,12 +186,20 @@ def _frame(path, book, name):
 
 def _has_formulas(path):
     with zipfile.ZipFile(path) as archive:
-        return any(b"<f>" in archive.read(p) or b"<f " in archive.read(p) for p in archive.namelist() if p.startswith("xl/worksheets/"))
+        return any(
+            b"<f>" in archive.read(p) or b"<f " in archive.read(p)
+            for p in archive.namelist()
+            if p.startswith("xl/worksheets/")
+        )
 
 
 def _show_unworked(frame, rows):
     """A formula that was never worked out stands as its own text, so that no number is lost unseen."""
     for line in frame.index[frame.isna().any(axis=1)]:
         for at, cell in enumerate(rows[line - 1][: frame.shape[1]]):
-            if isinstance(cell, str) and cell.startswith("=") and pd.isna(frame.at[line, frame.columns[at]]):
+            if (
+                isinstance(cell, str)
+                and cell.startswith("=")
+                and pd.isna(frame.at[line, frame.columns[at]])
+            ):
                 frame.at[line, frame.columns[at]] = cell

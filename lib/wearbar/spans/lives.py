@@ -37,13 +37,17 @@ def spans_of(log, category=None, readings=None):
     if rows.empty:
         return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in _EMPTY.items()})
     rows["length"] = (rows["end_km"] - rows["start_km"]).clip(lower=0)
-    rows["unwatched"] = (np.minimum(rows["end_km"], rows["watch_km"]) - rows["start_km"]).clip(lower=0)
+    rows["unwatched"] = (np.minimum(rows["end_km"], rows["watch_km"]) - rows["start_km"]).clip(
+        lower=0
+    )
     rows["days"] = (rows["end"] - rows["start"]).dt.days
     life = rows.groupby("life", sort=False)
     first, last = life.nth(0).reset_index(drop=True), life.nth(-1).reset_index(drop=True)
     frame = last[["part_key", "vehicle"]].copy()
     frame["site"] = usage.site_at(log, last["vehicle"], last["end"]).to_numpy()
-    frame["kind"] = last["vehicle"].map(log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["kind"])
+    frame["kind"] = last["vehicle"].map(
+        log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["kind"]
+    )
     frame[["category", "item"]] = last[["category", "item"]]
     frame["position"], frame["positions"] = _positions(rows)
     frame["n_rows"] = life.size().to_numpy()
@@ -52,24 +56,53 @@ def spans_of(log, category=None, readings=None):
     frame["watched_from"] = first["start"].fillna(first["watch"]).clip(lower=first["watch"])
     frame["seen_km"] = (last["end_km"] - last["watch_km"]).clip(lower=0)
     prior = first["before_km"].to_numpy()
-    frame["entry_km"] = prior + life["unwatched"].sum(min_count=1).where(life["length"].count().eq(life.size())).to_numpy()
-    frame["duration_km"] = prior + life["length"].sum(min_count=1).where(life["length"].count().eq(life.size())).to_numpy()
+    frame["entry_km"] = (
+        prior
+        + life["unwatched"]
+        .sum(min_count=1)
+        .where(life["length"].count().eq(life.size()))
+        .to_numpy()
+    )
+    frame["duration_km"] = (
+        prior
+        + life["length"].sum(min_count=1).where(life["length"].count().eq(life.size())).to_numpy()
+    )
     frame["age_known"] = frame["duration_km"].notna() & frame["entry_km"].notna()
-    frame["duration_days"] = life["days"].sum(min_count=1).where(life["days"].count().eq(life.size())).to_numpy()
+    frame["duration_days"] = (
+        life["days"].sum(min_count=1).where(life["days"].count().eq(life.size())).to_numpy()
+    )
     frame["cause"] = _cause(last, log)
     frame["observed"], frame["is_on"] = frame["cause"].isin(ENDS), frame["cause"].eq("still-on")
     for money in ("price", "fitting_cost"):
         # a part moved about is bought once, in its first row: nil in the others is not its price
-        frame[money] = life[money].sum(min_count=1).where(first["price"].notna().to_numpy()).to_numpy()
+        frame[money] = (
+            life[money].sum(min_count=1).where(first["price"].notna().to_numpy()).to_numpy()
+        )
     frame[["new_depth_mm", "fitted_depth_mm"]] = first[["new_depth_mm", "fitted_depth_mm"]]
     frame[["removed_depth_mm", "limit_depth_mm"]] = last[["removed_depth_mm", "limit_depth_mm"]]
     holes = last["life"].map(unrecorded_of(log, readings, rows))
     frame["unrecorded_km"] = holes.where(holes.notna(), pd.Series([()] * len(frame), dtype=object))
-    frame = frame.merge(use_of(log, readings, rows), how="left", left_on=["category", "part_key"], right_index=True)
+    frame = frame.merge(
+        use_of(log, readings, rows), how="left", left_on=["category", "part_key"], right_index=True
+    )
     return _with_looks(frame, looks_of(log, readings, rows))
 
 
-_EMPTY = dict.fromkeys(["part_key", "vehicle", "site", "kind", "category", "item", "position", "positions", "last_position", "cause"], TEXT)
+_EMPTY = dict.fromkeys(
+    [
+        "part_key",
+        "vehicle",
+        "site",
+        "kind",
+        "category",
+        "item",
+        "position",
+        "positions",
+        "last_position",
+        "cause",
+    ],
+    TEXT,
+)
 _EMPTY |= {
     "n_rows": int,
     "start": "datetime64[ns]",
@@ -82,20 +115,45 @@ _EMPTY |= {
     "n_readings": int,
 }
 _EMPTY |= dict.fromkeys(
-    ["entry_km", "duration_km", "seen_km", "duration_days", "price", "fitting_cost", "new_depth_mm", "fitted_depth_mm"], float
+    [
+        "entry_km",
+        "duration_km",
+        "seen_km",
+        "duration_days",
+        "price",
+        "fitting_cost",
+        "new_depth_mm",
+        "fitted_depth_mm",
+    ],
+    float,
 )
-_EMPTY |= dict.fromkeys(["removed_depth_mm", "limit_depth_mm", "last_seen_km", "coverage_share", *SHARES], float)
-_EMPTY |= dict.fromkeys([f"{name}_coverage_share" for name in SHARES], float) | {"unrecorded_km": object}
+_EMPTY |= dict.fromkeys(
+    ["removed_depth_mm", "limit_depth_mm", "last_seen_km", "coverage_share", *SHARES], float
+)
+_EMPTY |= dict.fromkeys([f"{name}_coverage_share" for name in SHARES], float) | {
+    "unrecorded_km": object
+}
 
 
 def _positions(rows):
-    by = rows.assign(length=rows["length"].fillna(0)).groupby(["life", "position"], sort=False, as_index=False)["length"].sum()
-    most = by.sort_values("length", ascending=False, kind="stable").drop_duplicates("life").set_index("life")["position"].sort_index()
+    by = (
+        rows.assign(length=rows["length"].fillna(0))
+        .groupby(["life", "position"], sort=False, as_index=False)["length"]
+        .sum()
+    )
+    most = (
+        by.sort_values("length", ascending=False, kind="stable")
+        .drop_duplicates("life")
+        .set_index("life")["position"]
+        .sort_index()
+    )
     return most.to_numpy(), by.groupby("life")["position"].agg(", ".join).to_numpy()
 
 
 def _cause(last, log):
-    disposed = last["vehicle"].map(log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["disposed"])
+    disposed = last["vehicle"].map(
+        log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["disposed"]
+    )
     gone = last["is_on"] & (disposed <= log.as_of)
     cause = last["reason"].replace(CAUSES).mask(last["is_on"], "still-on").mask(gone, "disposed")
     return cause.fillna("not-told").astype(TEXT)
@@ -105,7 +163,11 @@ def _with_looks(frame, looks):
     looks = looks[looks["source"].eq("reading")]
     seen = looks.groupby("part_key")["date"].nunique()
     latest = looks.merge(frame[["part_key", "end", "cause"]], on="part_key")
-    latest = latest[(latest["date"] < latest["end"]) | latest["cause"].ne("worn")].groupby("part_key")["distance_km"].max()
+    latest = (
+        latest[(latest["date"] < latest["end"]) | latest["cause"].ne("worn")]
+        .groupby("part_key")["distance_km"]
+        .max()
+    )
     frame["n_readings"] = frame["part_key"].map(seen).fillna(0).astype(int)
     frame["last_seen_km"] = frame["part_key"].map(latest).where(frame["age_known"])
     return frame
@@ -118,19 +180,35 @@ def watched(spans):
     One row a life, or several where its vehicle's record has holes: what no record saw, the last day of the hole with it, is at risk of
     nothing. A piece ends with cause "record-gap", not observed, and the next enters late; an end within a hole counts in none.
     """
-    lives = spans[spans["age_known"] & (spans["duration_km"] > spans["entry_km"])].reset_index(drop=True)
+    lives = spans[spans["age_known"] & (spans["duration_km"] > spans["entry_km"])].reset_index(
+        drop=True
+    )
     holes = lives.get("unrecorded_km", pd.Series(dtype=object)).explode().dropna()
     if holes.empty:
         return lives
     edge = pd.DataFrame(holes.tolist(), holes.index, columns=["from_km", "to_km"])
-    begin = pd.concat([lives["entry_km"], edge["to_km"]]).rename("entry_km").rename_axis("row").reset_index()
-    until = pd.concat([edge["from_km"], lives["duration_km"]]).rename("duration_km").rename_axis("row").reset_index()
+    begin = (
+        pd.concat([lives["entry_km"], edge["to_km"]])
+        .rename("entry_km")
+        .rename_axis("row")
+        .reset_index()
+    )
+    until = (
+        pd.concat([edge["from_km"], lives["duration_km"]])
+        .rename("duration_km")
+        .rename_axis("row")
+        .reset_index()
+    )
     pieces = begin.sort_values(["row", "entry_km"], kind="stable", ignore_index=True)
-    pieces["until_km"] = until.sort_values(["row", "duration_km"], kind="stable")["duration_km"].to_numpy()
+    pieces["until_km"] = until.sort_values(["row", "duration_km"], kind="stable")[
+        "duration_km"
+    ].to_numpy()
     whole = lives.loc[pieces["row"]].reset_index(drop=True)
     ends = ~pieces["row"].duplicated(keep="last")
     entry = np.maximum(pieces["entry_km"], whole["entry_km"])
-    cut = whole.assign(entry_km=entry, duration_km=pieces["until_km"], observed=whole["observed"] & ends)
+    cut = whole.assign(
+        entry_km=entry, duration_km=pieces["until_km"], observed=whole["observed"] & ends
+    )
     cut["cause"] = whole["cause"].where(ends, HOLE)
     cut["last_seen_km"] = whole["last_seen_km"].clip(entry, pieces["until_km"])
     return cut[cut["duration_km"] > cut["entry_km"]].reset_index(drop=True)

@@ -23,22 +23,34 @@ def looks_of(log, readings, segments=None):
     """
     segments = segments_of(log, readings) if segments is None else segments
     own = segments["start_km"].notna() & segments["before_km"].notna()
-    segments = segments.assign(own=own, zero_km=np.where(own, segments["start_km"] - segments["before_km"], segments["watch_km"]))
+    segments = segments.assign(
+        own=own,
+        zero_km=np.where(own, segments["start_km"] - segments["before_km"], segments["watch_km"]),
+    )
     taken = log.si("measurements").reset_index(names="line")
     taken = taken[taken["quantity"].isin(WORN_QUANTITIES)].reset_index(drop=True)
-    at = usage.distance_of(usage.path_of(readings), taken["vehicle"], taken["date"], taken["odometer_km"])
+    at = usage.distance_of(
+        usage.path_of(readings), taken["vehicle"], taken["date"], taken["odometer_km"]
+    )
     taken["at_km"] = at["distance_km"].to_numpy()
     columns = ["part_key", "zero_km", "own", "start", "end", "new_depth_mm", "position"]
     named = taken[taken["part"].notna()].merge(
         segments[["category", "vehicle", "part", *columns]].rename(columns={"position": "on"}),
         on=["category", "vehicle", "part"],
     )
-    placed = taken[taken["part"].isna()].merge(segments[["vehicle", "category", *columns]], on=["vehicle", "category", "position"])
+    placed = taken[taken["part"].isna()].merge(
+        segments[["vehicle", "category", *columns]], on=["vehicle", "category", "position"]
+    )
     found = pd.concat([named, placed], ignore_index=True)
-    found = found[(found["start"].isna() | (found["start"] <= found["date"])) & (found["date"] <= found["end"])]
+    found = found[
+        (found["start"].isna() | (found["start"] <= found["date"]))
+        & (found["date"] <= found["end"])
+    ]
     found = _one_part_each(found).assign(source="reading")
     found["distance_km"] = found["at_km"] - found["zero_km"]
-    looks = pd.concat([found, *_told_by_fitting(segments)], ignore_index=True).rename(columns={"own": "distance_is_own"})
+    looks = pd.concat([found, *_told_by_fitting(segments)], ignore_index=True).rename(
+        columns={"own": "distance_is_own"}
+    )
     looks["place"] = looks["place"].fillna("")
     keep = [
         "part_key",
@@ -60,20 +72,51 @@ def looks_of(log, readings, segments=None):
 
 def _one_part_each(found):
     """On a day of change a reading fits two parts: the new one's where it is nearly its new depth, the old one's otherwise."""
-    is_new = found["start"].eq(found["date"]) & found["value"].ge(NEARLY_NEW * found["new_depth_mm"]) & ~found["quantity"].eq("elongation")
-    rank = np.where(found["end"].eq(found["date"]), 1, np.where(found["start"].eq(found["date"]), np.where(is_new, 0, 2), 0))
-    return found.assign(rank=rank).sort_values(["line", "rank"], kind="stable").drop_duplicates("line")
+    is_new = (
+        found["start"].eq(found["date"])
+        & found["value"].ge(NEARLY_NEW * found["new_depth_mm"])
+        & ~found["quantity"].eq("elongation")
+    )
+    rank = np.where(
+        found["end"].eq(found["date"]),
+        1,
+        np.where(found["start"].eq(found["date"]), np.where(is_new, 0, 2), 0),
+    )
+    return (
+        found.assign(rank=rank).sort_values(["line", "rank"], kind="stable").drop_duplicates("line")
+    )
 
 
 def _told_by_fitting(segments):
     """New, fitted and removed depths as readings of the whole part, the quantity as the category's own."""
     first = ~segments["life"].duplicated()
-    new = segments[first & segments["own"] & ~segments["condition"].eq("part-worn") & (segments["before_km"] == 0)]
+    new = segments[
+        first
+        & segments["own"]
+        & ~segments["condition"].eq("part-worn")
+        & (segments["before_km"] == 0)
+    ]
     told = [
         (new, "new_depth_mm", "new", new["start"], 0.0),
-        (segments, "fitted_depth_mm", "fitted", segments["start"], segments["start_km"] - segments["zero_km"]),
-        (segments, "removed_depth_mm", "removed", segments["removed"], segments["end_km"] - segments["zero_km"]),
+        (
+            segments,
+            "fitted_depth_mm",
+            "fitted",
+            segments["start"],
+            segments["start_km"] - segments["zero_km"],
+        ),
+        (
+            segments,
+            "removed_depth_mm",
+            "removed",
+            segments["removed"],
+            segments["end_km"] - segments["zero_km"],
+        ),
     ]
     common = ["part_key", "vehicle", "category", "position", "own", "line"]
     for rows, column, source, date, distance in told:
-        yield rows[common].assign(value=rows[column], source=source, date=date, distance_km=distance).dropna(subset=["value", "date"])
+        yield (
+            rows[common]
+            .assign(value=rows[column], source=source, date=date, distance_km=distance)
+            .dropna(subset=["value", "date"])
+        )

@@ -21,7 +21,16 @@ from wearbar.synthetic.truth import truth_of
 from wearbar.synthetic.work import failures, work_tables
 from wearbar.synthetic.world import make_world
 
-__all__ = ["data_readme", "fleet", "header", "owner", "plan_text", "write", "write_demo", "write_truth"]
+__all__ = [
+    "data_readme",
+    "fleet",
+    "header",
+    "owner",
+    "plan_text",
+    "write",
+    "write_demo",
+    "write_truth",
+]
 
 JURISDICTION = "GB"  # whose limits, shipped as an example, the demo logs name
 
@@ -67,11 +76,27 @@ def _tidy(name, frame):
 
 def header(setting=FLEET, years=None):
     """What log.toml says of a synthetic log."""
-    first = pd.Timestamp(setting.as_of) - pd.DateOffset(years=years or setting.years) + pd.Timedelta(days=1)
-    units = {"distance": setting.distance, "volume": "L", "depth": "mm", "pressure": setting.pressure}
+    first = (
+        pd.Timestamp(setting.as_of)
+        - pd.DateOffset(years=years or setting.years)
+        + pd.Timedelta(days=1)
+    )
+    units = {
+        "distance": setting.distance,
+        "volume": "L",
+        "depth": "mm",
+        "pressure": setting.pressure,
+    }
     money = {"currency": setting.currency, "money": setting.money}
     days = {"as_of": setting.last.item(), "first_day": first.date()}
-    return {"name": setting.name, **money, **units, **days, "plan": "plan.toml", "jurisdiction": JURISDICTION}
+    return {
+        "name": setting.name,
+        **money,
+        **units,
+        **days,
+        "plan": "plan.toml",
+        "jurisdiction": JURISDICTION,
+    }
 
 
 def write(tables, header, folder, plan=None):
@@ -80,7 +105,10 @@ def write(tables, header, folder, plan=None):
     folder.mkdir(parents=True, exist_ok=True)
     for name, frame in tables.items():
         _write_csv(frame, folder / f"{name}.csv")
-    lines = [f'{key} = "{value}"' if isinstance(value, str) else f"{key} = {value}" for key, value in header.items()]
+    lines = [
+        f'{key} = "{value}"' if isinstance(value, str) else f"{key} = {value}"
+        for key, value in header.items()
+    ]
     _write_text("\n".join(lines) + "\n", folder / "log.toml")
     if plan is not None:
         _write_text(plan, folder / "plan.toml")
@@ -108,7 +136,10 @@ def write_truth(truth, folder):
 def _write_csv(frame, path):
     dates = frame.select_dtypes("datetime").columns
     mixed = frame.select_dtypes(object).columns
-    text = frame.assign(**{c: frame[c].dt.strftime("%Y-%m-%d") for c in dates}, **{c: frame[c].map(_plain) for c in mixed})
+    text = frame.assign(
+        **{c: frame[c].dt.strftime("%Y-%m-%d") for c in dates},
+        **{c: frame[c].map(_plain) for c in mixed},
+    )
     text.to_csv(path, index=False, lineterminator="\n", float_format="%.10g", encoding="utf-8")
 
 

@@ -8,8 +8,20 @@ from wearbar import tables as schema
 
 __all__ = ["data_readme"]
 
-KIND_WORDS = {"id": "id, to the letter", "text": "text", "code": "code", "yes_no": "yes or no", "date": "date", "number": "number"}
-QUANTITY_WORDS = {"money": "money, in the log's currency", "share": "share, 0 to 1", "hours": "hours", "days": "days"}
+KIND_WORDS = {
+    "id": "id, to the letter",
+    "text": "text",
+    "code": "code",
+    "yes_no": "yes or no",
+    "date": "date",
+    "number": "number",
+}
+QUANTITY_WORDS = {
+    "money": "money, in the log's currency",
+    "share": "share, 0 to 1",
+    "hours": "hours",
+    "days": "days",
+}
 OPENING = """# The data that comes with Wearbar
 
 Two synthetic logs, made by `python -m wearbar.synthetic OUT`, byte for byte the same each time; what is true of each stands in
@@ -33,9 +45,30 @@ def data_readme(folder):
     """
     files = sorted(p for p in Path(folder).rglob("*") if p.suffix in (".csv", ".json", ".toml"))
     rows = "\n".join(_file_row(p, Path(folder)) for p in files)
-    parts = [OPENING, "## Files", "", "All files: made by `wearbar.synthetic`, licence CC0 1.0 (no rights reserved).", ""]
-    parts += ["| file | rows | period | licence |", "|---|---:|---|---|", rows, "", "## The truth files", "", _truth_words(), ""]
-    parts += ["## Data dictionary", "", _dictionary_words(), "", *(_table_words(name) for name in schema.TABLES)]
+    parts = [
+        OPENING,
+        "## Files",
+        "",
+        "All files: made by `wearbar.synthetic`, licence CC0 1.0 (no rights reserved).",
+        "",
+    ]
+    parts += [
+        "| file | rows | period | licence |",
+        "|---|---:|---|---|",
+        rows,
+        "",
+        "## The truth files",
+        "",
+        _truth_words(),
+        "",
+    ]
+    parts += [
+        "## Data dictionary",
+        "",
+        _dictionary_words(),
+        "",
+        *(_table_words(name) for name in schema.TABLES),
+    ]
     return "\n".join(parts).rstrip() + "\n"
 
 
@@ -45,7 +78,11 @@ def _file_row(path, folder):
         return f"| {name} | | | CC0 1.0 |"
     with path.open(encoding="utf-8", newline="") as stream:
         head, *rows = csv.reader(stream)
-    dated = [i for i, column in enumerate(head) if column in ("date", "from", "fitted", "found", "tested", "issued", "in_service")]
+    dated = [
+        i
+        for i, column in enumerate(head)
+        if column in ("date", "from", "fitted", "found", "tested", "issued", "in_service")
+    ]
     days = sorted(filter(_is_day, (r[dated[0]] for r in rows))) if dated else []
     return f"| {name} | {len(rows):,} | {f'{days[0]} to {days[-1]}' if days else ''} | CC0 1.0 |"
 
@@ -72,7 +109,9 @@ pressures are in the units that `log.toml` names. Every table may have `recorded
 
 def _table_words(name):
     rows = [_column_row(c) for c in schema.TABLES[name] if c.name != "recorded"]
-    return "\n".join([f"### {name}", "", "| column | holds | meaning |", "|---|---|---|", *rows, ""])
+    return "\n".join(
+        [f"### {name}", "", "| column | holds | meaning |", "|---|---|---|", *rows, ""]
+    )
 
 
 def _column_row(column):

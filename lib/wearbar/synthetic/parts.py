@@ -10,7 +10,16 @@ __all__ = ["Parts", "frame_of"]
 ROTATE_EVERY_KM = 14000
 ROTATES_EVERY_NTH = 3  # vehicles whose tyres change axles
 SWAPPED = 4  # motorcycles that change rear wheels with one another
-OWN = ("item", "part", "rate", "margin", "used", "allowance", "new", "places")  # what goes with a part from slot to slot
+OWN = (
+    "item",
+    "part",
+    "rate",
+    "margin",
+    "used",
+    "allowance",
+    "new",
+    "places",
+)  # what goes with a part from slot to slot
 
 
 class Parts:
@@ -42,12 +51,17 @@ class Parts:
         day = day_of[self.v]
         hit = np.zeros(len(day), dtype=bool)
         hit[step["hit"][step["hit"] >= 0]] = True
-        looked, renewed = self._asked(done, "inspected_by") & ~self.stored, self._asked(done, "renewed_by")
+        looked, renewed = (
+            self._asked(done, "inspected_by") & ~self.stored,
+            self._asked(done, "renewed_by"),
+        )
         slot = np.flatnonzero((looked | renewed | hit) & (self.from_day < day))
         read = self._read(slot, day[slot])
         seen = looked[slot] & (self.category[slot] != "air-filter")
         self._note(slot[seen], day[slot[seen]], read[seen])
-        reason = self._reasons(slot, looked[slot], renewed[slot], hit[slot], read.max(1, initial=-1.0), day)
+        reason = self._reasons(
+            slot, looked[slot], renewed[slot], hit[slot], read.max(1, initial=-1.0), day
+        )
         off = reason != ""
         self._close(slot[off], day[slot[off]], reason[off], read[off].max(1, initial=-1.0))
         self._fit(slot[off], day[slot[off]])
@@ -71,7 +85,10 @@ class Parts:
     def _read(self, slot, day):
         """Wear as read at three places, to 0.1; a part with fewer has minus infinity there."""
         places = self.places[slot]
-        read = self._wear(slot, day)[:, None] * places + self.rng.standard_normal((len(slot), 3)) * self.facts["error"][slot, None]
+        read = (
+            self._wear(slot, day)[:, None] * places
+            + self.rng.standard_normal((len(slot), 3)) * self.facts["error"][slot, None]
+        )
         return np.where(places > 0, np.round(read, 1), -np.inf)
 
     def _reasons(self, slot, looked, renewed, hit, read, day):
@@ -99,7 +116,11 @@ class Parts:
     def _fit(self, slot, day):
         """New parts into these slots."""
         n, rng = len(slot), self.rng
-        spread, scatter, weibull = rng.standard_normal(n), rng.standard_normal((n, 3)), rng.standard_exponential(n)
+        spread, scatter, weibull = (
+            rng.standard_normal(n),
+            rng.standard_normal((n, 3)),
+            rng.standard_exponential(n),
+        )
         early, margin, second_hand, worn = rng.random((4, n))
         self.item[slot] = self._choose(slot)
         item = ITEMS.iloc[self.item[slot]]
@@ -111,13 +132,29 @@ class Parts:
         self.places[slot] = places / places.max(1, keepdims=True)
         self.new[slot] = item["new"]
         self.allowance[slot] = (item["new"] - item["limit"]).abs().fillna(1.0)
-        self.margin[slot] = np.where(early < CHANCES["early_removal_share"], (0.05 + 0.15 * margin) * self.allowance[slot], 0.0)
-        used = (second_hand < CHANCES["second_hand_share"]) & (self.mate[slot] != slot) & (day > HISTORY_DAYS)
-        self.used[slot] = np.where(used, np.round((0.2 + 0.25 * worn) * self.allowance[slot], 1), 0.0)
+        self.margin[slot] = np.where(
+            early < CHANCES["early_removal_share"],
+            (0.05 + 0.15 * margin) * self.allowance[slot],
+            0.0,
+        )
+        used = (
+            (second_hand < CHANCES["second_hand_share"])
+            & (self.mate[slot] != slot)
+            & (day > HISTORY_DAYS)
+        )
+        self.used[slot] = np.where(
+            used, np.round((0.2 + 0.25 * worn) * self.allowance[slot], 1), 0.0
+        )
         self.part[slot] = self.next_part + np.arange(n)
         self.next_part += n
         self._start(slot, day)
-        own = {"part": self.part[slot], "slot": slot, "item": self.item[slot], "rate": self.rate[slot], "fitted_used": self.used[slot]}
+        own = {
+            "part": self.part[slot],
+            "slot": slot,
+            "item": self.item[slot],
+            "rate": self.rate[slot],
+            "fitted_used": self.used[slot],
+        }
         self.parts.append(own | {f"place_{i}": self.places[slot, i] for i in range(3)})
 
     def _start(self, slot, day):
@@ -127,16 +164,31 @@ class Parts:
 
     def _close(self, slot, day, reason, read=np.nan):
         """End the spans of these slots; what is in store has no span."""
-        own = {"slot": slot, "part": self.part[slot], "item": self.item[slot], "from": self.from_day[slot], "to": day}
-        own |= {"reason": np.broadcast_to(reason, slot.shape), "used_from": self.used_at_fit[slot], "used_to": self._wear(slot, day)}
+        own = {
+            "slot": slot,
+            "part": self.part[slot],
+            "item": self.item[slot],
+            "from": self.from_day[slot],
+            "to": day,
+        }
+        own |= {
+            "reason": np.broadcast_to(reason, slot.shape),
+            "used_from": self.used_at_fit[slot],
+            "used_to": self._wear(slot, day),
+        }
         own["read"] = np.broadcast_to(read, slot.shape)
         self.spans.append({name: values[~self.stored[slot]] for name, values in own.items()})
 
     def _note(self, slot, day, read):
         """Keep what was read, as depth or thickness left (chain: elongation)."""
         sign = np.where(self.category[slot] == "chain", 1.0, -1.0)[:, None]
-        value = np.round(self.new[slot][:, None] + sign * np.where(np.isinf(read), np.nan, read), 1).clip(min=0)
-        self.readings.append({"slot": slot, "part": self.part[slot], "day": day} | {f"read_{i}": value[:, i] for i in range(3)})
+        value = np.round(
+            self.new[slot][:, None] + sign * np.where(np.isinf(read), np.nan, read), 1
+        ).clip(min=0)
+        self.readings.append(
+            {"slot": slot, "part": self.part[slot], "day": day}
+            | {f"read_{i}": value[:, i] for i in range(3)}
+        )
 
     def _exchange(self, slot, other, day, reason):
         """The parts of `slot` go off and those of `other` come in their place; each list holds both ends."""
@@ -154,7 +206,11 @@ class Parts:
         km[v] = self.world.odometer[step["day"], v]
         wheels = self.slots["partner"].to_numpy() >= 0
         fresh = np.bincount(self.v[wheels & (self.from_day >= day)], minlength=self.world.n) > 0
-        ready = (np.arange(self.world.n) % ROTATES_EVERY_NTH == 1) & (km - self.rotated_km > ROTATE_EVERY_KM) & ~fresh
+        ready = (
+            (np.arange(self.world.n) % ROTATES_EVERY_NTH == 1)
+            & (km - self.rotated_km > ROTATE_EVERY_KM)
+            & ~fresh
+        )
         slot = np.flatnonzero(wheels & looked & ready[self.v])
         self.rotated_km[self.v[slot]] = km[self.v[slot]]
         if len(slot):
@@ -168,19 +224,30 @@ class Parts:
         month = (self.world.start + day[store]).astype("datetime64[M]").astype(int) % 12 + 1
         if np.isin(month, [11, 12, 1, 2, 3]).all() != self.winter_on:
             on = self.slots["shelf"].to_numpy()[store]
-            self._exchange(np.append(store, on), np.append(on, store), day[np.append(store, on)], "stored")
+            self._exchange(
+                np.append(store, on), np.append(on, store), day[np.append(store, on)], "stored"
+            )
             self.winter_on = not self.winter_on
 
     def swap_between_vehicles(self, until):
         """Some motorcycles of a type change rear wheels with one another on one day; gives those occasions (v, day, planned, hit)."""
         own = self.world.vehicles.iloc[self.v]
-        running = ((own["in_day"] < until - 90) & (own["end_day"] > until + 90)).to_numpy() & ~self.world.laid_up[until, self.v]
+        running = (
+            (own["in_day"] < until - 90) & (own["end_day"] > until + 90)
+        ).to_numpy() & ~self.world.laid_up[until, self.v]
         rear = ((self.category == "tyre") & (self.slots["position"] == "rear")).to_numpy()
         slot = np.flatnonzero(running & rear & (self.from_day < until))[1:]
         slot = slot[:SWAPPED] if len(slot) >= SWAPPED else slot[:0]
         if len(slot):
-            self._exchange(slot, slot.reshape(-1, 2)[:, ::-1].ravel(), np.full(len(slot), until), "moved")
-        return {"v": self.v[slot], "day": np.full(len(slot), until), "planned": np.zeros(len(slot), bool), "hit": np.full(len(slot), -1)}
+            self._exchange(
+                slot, slot.reshape(-1, 2)[:, ::-1].ravel(), np.full(len(slot), until), "moved"
+            )
+        return {
+            "v": self.v[slot],
+            "day": np.full(len(slot), until),
+            "planned": np.zeros(len(slot), bool),
+            "hit": np.full(len(slot), -1),
+        }
 
     def record(self):
         """Close what is still on; spans, parts and readings as frames."""

@@ -16,9 +16,14 @@ class Planner:
     def __init__(self, world, grid, rng):
         self.world, self.grid, self.rng = world, grid, rng
         shape = grid.code.shape
-        self.last_day = np.tile(world.vehicles["in_day"].to_numpy()[:, None], (1, shape[1])).astype(float)
+        self.last_day = np.tile(world.vehicles["in_day"].to_numpy()[:, None], (1, shape[1])).astype(
+            float
+        )
         self.last_km = np.zeros(shape)
-        self.severe_days, self.running_days = np.cumsum(world.severe, axis=0), np.cumsum(~world.laid_up, axis=0)
+        self.severe_days, self.running_days = (
+            np.cumsum(world.severe, axis=0),
+            np.cumsum(~world.laid_up, axis=0),
+        )
         self.reach, self.reach_running = Reach(world.odometer), Reach(self.running_days)
         self.begun = np.isinf(np.minimum(grid.first_km, grid.first_days))
         self.visit_day = world.vehicles["in_day"].to_numpy().copy()
@@ -30,12 +35,19 @@ class Planner:
         """Day on which each task of vehicles v falls due."""
         g = self.grid
         before = self.severe_days[np.maximum(self.last_day[v].astype(int) - 1, 0), v[:, None]]
-        severe = self.severe_days[self.visit_day[v], v][:, None] > before  # met on some day since the task was last done
+        severe = (
+            self.severe_days[self.visit_day[v], v][:, None] > before
+        )  # met on some day since the task was last done
         km = np.where(self.begun[v], np.where(severe, g.severe_km[v], g.every_km[v]), g.first_km[v])
-        days = np.where(self.begun[v], np.where(severe, g.severe_days[v], g.every_days[v]), g.first_days[v])
+        days = np.where(
+            self.begun[v], np.where(severe, g.severe_days[v], g.every_days[v]), g.first_days[v]
+        )
         distance = np.where(np.isinf(km), 1e9, self.last_km[v] + km)
         by_distance = self.reach(v[:, None], distance)
-        return np.minimum(np.where(np.isinf(km), NEVER, by_distance), self.last_day[v] + np.where(np.isinf(days), NEVER, days))
+        return np.minimum(
+            np.where(np.isinf(km), NEVER, by_distance),
+            self.last_day[v] + np.where(np.isinf(days), NEVER, days),
+        )
 
     def _plan(self, v):
         due = self._due(v)
@@ -43,7 +55,11 @@ class Planner:
         first = due[np.arange(len(v)), column]
         length = np.minimum(first - self.last_day[v, column], LONGEST_DELAYED_DAYS)
         late = self.rng.random(len(v)) < CHANCES["late_share_of_visits"]
-        share = np.where(late, 0.13 + 0.16 * self.rng.standard_exponential(len(v)), -0.11 + 0.16 * self.rng.random(len(v)))
+        share = np.where(
+            late,
+            0.13 + 0.16 * self.rng.standard_exponential(len(v)),
+            -0.11 + 0.16 * self.rng.random(len(v)),
+        )
         day = np.maximum(first + np.round(share * length), self.visit_day[v] + 3).astype(np.int64)
         self.next_day[v] = np.minimum(self._open_day(v, day), NEVER)
 
@@ -51,7 +67,9 @@ class Planner:
         """The workshop is shut at weekends, and a laid-up vehicle waits for its return."""
         days = len(self.world.odometer)
         weekday = (self.world.start.astype(int) + day + 3) % 7
-        day = day + np.where(weekday == 5, -1, np.where(weekday == 6, 1, 0)) * (not self.world.setting.names)
+        day = day + np.where(weekday == 5, -1, np.where(weekday == 6, 1, 0)) * (
+            not self.world.setting.names
+        )
         inside = day < days
         laid = np.zeros(len(v), dtype=bool)
         laid[inside] = self.world.laid_up[day[inside], v[inside]]

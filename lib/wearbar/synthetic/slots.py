@@ -31,34 +31,74 @@ def make_slots(world, grid):
     mate (the other side of the axle, or itself); partner (the other axle, or -1); inspected_by and renewed_by (task columns, or -1)."""
     v = np.arange(world.n)
     two = world.vehicles["kind"].eq("motorcycle").to_numpy()
-    parts = [(v[two], "tyre", p) for p in ("front", "rear")] + [(v[~two], "tyre", p) for p in WHEELS]
-    parts += [(v, "brake-pad", "front"), (v, "brake-pad", "rear"), (v[two], "chain", "drive"), (v, "air-filter", "engine")]
-    slots = pd.concat([pd.DataFrame({"v": a, "category": c, "position": p}) for a, c, p in parts], ignore_index=True)
+    parts = [(v[two], "tyre", p) for p in ("front", "rear")] + [
+        (v[~two], "tyre", p) for p in WHEELS
+    ]
+    parts += [
+        (v, "brake-pad", "front"),
+        (v, "brake-pad", "rear"),
+        (v[two], "chain", "drive"),
+        (v, "air-filter", "engine"),
+    ]
+    slots = pd.concat(
+        [pd.DataFrame({"v": a, "category": c, "position": p}) for a, c, p in parts],
+        ignore_index=True,
+    )
     winter = _winter_van(world)
-    store = pd.DataFrame({"v": np.repeat(winter, 4), "category": "tyre", "position": np.tile(WHEELS, len(winter))})
+    store = pd.DataFrame(
+        {"v": np.repeat(winter, 4), "category": "tyre", "position": np.tile(WHEELS, len(winter))}
+    )
     slots = pd.concat([slots.assign(stored=False), store.assign(stored=True)], ignore_index=True)
     slots["axle"] = slots["position"].str.split("-").str[0]
     slots["type"] = world.vehicles["type"].to_numpy()[slots["v"]]
     key = slots["v"].astype(str) + slots["category"] + slots["stored"].astype(str)
-    side = slots["position"].str.replace("left", "x").str.replace("right", "left").str.replace("x", "right")
-    other_axle = slots["position"].str.replace("front", "x").str.replace("rear", "front").str.replace("x", "rear")
+    side = (
+        slots["position"]
+        .str.replace("left", "x")
+        .str.replace("right", "left")
+        .str.replace("x", "right")
+    )
+    other_axle = (
+        slots["position"]
+        .str.replace("front", "x")
+        .str.replace("rear", "front")
+        .str.replace("x", "rear")
+    )
     number = pd.Series(slots.index, index=key + slots["position"])
     wheels = slots["category"].eq("tyre") & slots["position"].isin(WHEELS)
     slots["mate"] = np.where(wheels, number.reindex(key + side).fillna(-1), slots.index).astype(int)
-    slots["partner"] = np.where(wheels & ~slots["stored"], number.reindex(key + other_axle).fillna(-1), -1).astype(int)
-    shelf = slots["v"].astype(str) + slots["category"] + (~slots["stored"]).astype(str) + slots["position"]
+    slots["partner"] = np.where(
+        wheels & ~slots["stored"], number.reindex(key + other_axle).fillna(-1), -1
+    ).astype(int)
+    shelf = (
+        slots["v"].astype(str)
+        + slots["category"]
+        + (~slots["stored"]).astype(str)
+        + slots["position"]
+    )
     slots["shelf"] = number.reindex(shelf).fillna(-1).to_numpy().astype(int)
-    tasks = {"tyre": "tyres-inspect", "brake-pad": "brake-pads-inspect", "chain": "chain-adjust", "air-filter": "air-filter-inspect"}
+    tasks = {
+        "tyre": "tyres-inspect",
+        "brake-pad": "brake-pads-inspect",
+        "chain": "chain-adjust",
+        "air-filter": "air-filter-inspect",
+    }
     slots["inspected_by"] = _task_column(grid, slots, slots["category"].map(tasks))
     slots["renewed_by"] = np.where(
-        slots["category"].eq("air-filter"), _task_column(grid, slots, pd.Series("air-filter-replace", slots.index)), -1
+        slots["category"].eq("air-filter"),
+        _task_column(grid, slots, pd.Series("air-filter-replace", slots.index)),
+        -1,
     )
     return slots
 
 
 def _winter_van(world):
     """The vehicle that has a second set of wheels: the newest van but one of a fleet."""
-    return world.vehicles.index[world.vehicles["kind"].eq("van")][-2:-1].to_numpy() if world.n >= 12 else np.array([], dtype=int)
+    return (
+        world.vehicles.index[world.vehicles["kind"].eq("van")][-2:-1].to_numpy()
+        if world.n >= 12
+        else np.array([], dtype=int)
+    )
 
 
 def _task_column(grid, slots, code):
@@ -82,8 +122,14 @@ def damage(world, slots, rng):
     order = np.lexsort((day, v))
     v, day, slot = v[order], day[order], slot[order]
     start = np.searchsorted(v, np.arange(world.n))
-    end = start + np.bincount(v, minlength=world.n)  # one row that never comes closes each vehicle's list
-    return {"day": np.insert(day, end, NEVER), "slot": np.insert(slot, end, -1), "pointer": start + np.arange(world.n)}
+    end = start + np.bincount(
+        v, minlength=world.n
+    )  # one row that never comes closes each vehicle's list
+    return {
+        "day": np.insert(day, end, NEVER),
+        "slot": np.insert(slot, end, -1),
+        "pointer": start + np.arange(world.n),
+    }
 
 
 def slot_facts(world, slots):
@@ -99,7 +145,9 @@ def slot_facts(world, slots):
     places = pd.DataFrame(PLACE_WEAR).T
     laws = LAWS[LAWS["category"].eq("air-filter")].set_index("type")
     own = laws.reindex(slots["type"].where(slots["category"].eq("air-filter")))
-    axle = AXLE_RATE.reindex(pd.MultiIndex.from_frame(slots[["type", "axle"]])).fillna(1.0).to_numpy()
+    axle = (
+        AXLE_RATE.reindex(pd.MultiIndex.from_frame(slots[["type", "axle"]])).fillna(1.0).to_numpy()
+    )
     options, chance = _options(world, slots)
     return {
         "options": options,
@@ -107,7 +155,9 @@ def slot_facts(world, slots):
         "pattern": places.loc[pattern].to_numpy(),
         "law": own[["scale", "shape"]].to_numpy(dtype=float),
         "rate_factor": np.where(tyre, axle, 1.0),
-        "error": np.where(chain, CHANCES["chain_reading_error_percent"], CHANCES["reading_error_mm"]),
+        "error": np.where(
+            chain, CHANCES["chain_reading_error_percent"], CHANCES["reading_error_mm"]
+        ),
         "table": EFFECTS.index.get_indexer(slots["category"]),
     }
 
@@ -118,7 +168,9 @@ def _options(world, slots):
     kind, category, axle = (slots[c].to_numpy()[:, None] for c in ("type", "category", "axle"))
     fits = (ITEMS["type"].to_numpy() == kind) & (ITEMS["category"].to_numpy() == category)
     fits &= (ITEMS["axle"].to_numpy() == "") | (ITEMS["axle"].to_numpy() == axle)
-    weight = fits * ITEMS["weight"].to_numpy() * np.exp(np.outer(loose - 0.3, ITEMS["tilt"].to_numpy()))
+    weight = (
+        fits * ITEMS["weight"].to_numpy() * np.exp(np.outer(loose - 0.3, ITEMS["tilt"].to_numpy()))
+    )
     options = np.argsort(~fits, axis=1, kind="stable")[:, :3]
     chance = np.take_along_axis(weight, options, axis=1)
     chance = np.cumsum(chance / chance.sum(1, keepdims=True), axis=1)

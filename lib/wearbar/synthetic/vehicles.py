@@ -12,7 +12,9 @@ def make_vehicles(setting, n, days, rng):
     """One row a vehicle: type, site and side of the work, first and last day, yearly distance, price."""
     counts = _apportion(list(setting.types.values()), n)
     kind = np.repeat(list(setting.types), counts)
-    place = np.arange(n) - np.repeat(np.cumsum(counts) - counts, counts)  # the vehicle's number within its type
+    place = np.arange(n) - np.repeat(
+        np.cumsum(counts) - counts, counts
+    )  # the vehicle's number within its type
     frame = pd.DataFrame({"type": kind}).join(TYPES, on="type")
     age_rank = (place + rng.random(n)) / np.repeat(np.maximum(counts, 1), counts)
     log_days = days - HISTORY_DAYS
@@ -25,7 +27,9 @@ def make_vehicles(setting, n, days, rng):
         frame.loc[frame["type"].eq("car"), "join_day"] = HISTORY_DAYS - 240
         frame["vehicle"] = np.array(setting.names)[np.arange(n) % 2]
     else:
-        frame["vehicle"] = frame["letter"] + pd.Series(place + 1).astype(str).str.zfill(2 if n < 200 else 3)
+        frame["vehicle"] = frame["letter"] + pd.Series(place + 1).astype(str).str.zfill(
+            2 if n < 200 else 3
+        )
         _dispose(frame, place, log_days)
     frame["site"] = (place + frame.groupby("type", sort=False).ngroup()) % len(setting.sites)
     frame["rough"] = (place // len(setting.sites) + frame["site"]) % 2
@@ -48,8 +52,12 @@ def _dispose(frame, place, log_days):
     if len(frame) < 12:
         return
     first = place == 0
-    frame.loc[first, "end_day"] = HISTORY_DAYS + (log_days * np.array([0.55, 0.72, 0.8])[np.arange(first.sum()) % 3]).astype(int)
-    frame.loc[first, "disposal"] = np.array(["sold", "written-off", "sold"])[np.arange(first.sum()) % 3]
+    frame.loc[first, "end_day"] = HISTORY_DAYS + (
+        log_days * np.array([0.55, 0.72, 0.8])[np.arange(first.sum()) % 3]
+    ).astype(int)
+    frame.loc[first, "disposal"] = np.array(["sold", "written-off", "sold"])[
+        np.arange(first.sum()) % 3
+    ]
     used = (place == 3) & frame["kind"].eq("van").to_numpy()
     frame.loc[used, "join_day"] = HISTORY_DAYS + int(0.4 * log_days)
 
@@ -62,7 +70,9 @@ def make_repairs(vehicles, days, rng):
     count = rng.poisson(mean)
     v = np.repeat(np.arange(len(vehicles)), count)
     own = vehicles.iloc[v].reset_index(drop=True)
-    age = own["repair_eta_years"] * (rng.random(len(v)) * mean.to_numpy()[v]) ** (1 / own["repair_beta"])
+    age = own["repair_eta_years"] * (rng.random(len(v)) * mean.to_numpy()[v]) ** (
+        1 / own["repair_beta"]
+    )
     cost = own["repair_median"] * np.exp(own["repair_sigma"] * rng.standard_normal(len(v)))
     frame = pd.DataFrame({"v": v, "day": own["in_day"] + (age * 365.25).astype(int), "cost": cost})
     return frame.sort_values(["v", "day"], ignore_index=True, kind="stable")
@@ -70,25 +80,54 @@ def make_repairs(vehicles, days, rng):
 
 def make_layups(setting, vehicles, repairs, month, days, rng):
     """Lay-ups in days: each winter for some motorcycles, after the dearest repairs, before a write-off, and one still open."""
-    winters = np.flatnonzero((month % 12 == 11) & (np.diff(month, prepend=month[0]) == 1))  # the first of each December
-    stored = np.flatnonzero(vehicles["kind"].eq("motorcycle") & (vehicles.index % (3 if not setting.names else 1) == 0))
+    winters = np.flatnonzero(
+        (month % 12 == 11) & (np.diff(month, prepend=month[0]) == 1)
+    )  # the first of each December
+    stored = np.flatnonzero(
+        vehicles["kind"].eq("motorcycle") & (vehicles.index % (3 if not setting.names else 1) == 0)
+    )
     v, w = (a.ravel() for a in np.meshgrid(stored, winters, indexing="ij"))
     first = w + rng.integers(-12, 14, len(v))
-    season = pd.DataFrame({"v": v, "from": first, "to": first + rng.integers(60, 95, len(v)), "reason": "season"})
+    season = pd.DataFrame(
+        {"v": v, "from": first, "to": first + rng.integers(60, 95, len(v)), "reason": "season"}
+    )
     long = repairs[repairs["cost"] > 2.6 * vehicles["repair_median"].to_numpy()[repairs["v"]]]
     shop = pd.DataFrame(
-        {"v": long["v"], "from": long["day"] + 1, "to": long["day"] + rng.integers(4, 16, len(long)), "reason": "in-workshop"}
+        {
+            "v": long["v"],
+            "from": long["day"] + 1,
+            "to": long["day"] + rng.integers(4, 16, len(long)),
+            "reason": "in-workshop",
+        }
     )
     lost = vehicles.index[vehicles["disposal"].eq("written-off")]
-    wreck = pd.DataFrame({"v": lost, "from": vehicles.loc[lost, "end_day"] - 25, "to": vehicles.loc[lost, "end_day"], "reason": "accident"})
-    out = vehicles.index[vehicles["kind"].eq("motorcycle") & vehicles["end_day"].eq(NEVER)][2:3] if len(vehicles) >= 12 else []
+    wreck = pd.DataFrame(
+        {
+            "v": lost,
+            "from": vehicles.loc[lost, "end_day"] - 25,
+            "to": vehicles.loc[lost, "end_day"],
+            "reason": "accident",
+        }
+    )
+    out = (
+        vehicles.index[vehicles["kind"].eq("motorcycle") & vehicles["end_day"].eq(NEVER)][2:3]
+        if len(vehicles) >= 12
+        else []
+    )
     waiting = pd.DataFrame({"v": out, "from": days - 9, "to": NEVER, "reason": "awaiting-parts"})
-    frame = pd.concat([season, shop, wreck, waiting], ignore_index=True).astype({"v": int, "from": int, "to": int})
+    frame = pd.concat([season, shop, wreck, waiting], ignore_index=True).astype(
+        {"v": int, "from": int, "to": int}
+    )
     own = vehicles.iloc[frame["v"]].reset_index(drop=True)
     frame = frame[
         (frame["from"] > own["in_day"] + 40)
-        & ((frame["to"] < own["end_day"].clip(upper=days)) | ~frame["reason"].isin(["season", "in-workshop"]))
+        & (
+            (frame["to"] < own["end_day"].clip(upper=days))
+            | ~frame["reason"].isin(["season", "in-workshop"])
+        )
     ]
     frame = frame.sort_values(["v", "from"], ignore_index=True, kind="stable")
-    clash = frame["v"].eq(frame["v"].shift()) & (frame["from"] <= frame.groupby("v")["to"].cummax().shift())
+    clash = frame["v"].eq(frame["v"].shift()) & (
+        frame["from"] <= frame.groupby("v")["to"].cummax().shift()
+    )
     return frame[~clash].reset_index(drop=True)

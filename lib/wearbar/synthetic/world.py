@@ -65,7 +65,9 @@ class World:
         """datetime64[ns] of day numbers; a day at or above NEVER, or below 0, is NaT."""
         day = np.asarray(day, dtype=np.int64)
         known = (day >= 0) & (day < NEVER)
-        return np.where(known, self.start + np.where(known, day, 0), np.datetime64("NaT")).astype("datetime64[ns]")
+        return np.where(known, self.start + np.where(known, day, 0), np.datetime64("NaT")).astype(
+            "datetime64[ns]"
+        )
 
 
 def make_world(setting, n, years, dirt, rng):
@@ -85,10 +87,27 @@ def make_world(setting, n, years, dirt, rng):
     km = np.diff(odometer, axis=0, prepend=0.0)
     loose_limit, mud_limit = severe_when(vehicles["plan"], setting.distance)
     severe = (_trailing(loose, km) >= loose_limit) | (_trailing(mud, km) >= mud_limit)
-    rough = np.multiply.outer(EFFECTS["loose"].to_numpy(), loose) + np.multiply.outer(EFFECTS["mud_water"].to_numpy(), mud)
+    rough = np.multiply.outer(EFFECTS["loose"].to_numpy(), loose) + np.multiply.outer(
+        EFFECTS["mud_water"].to_numpy(), mud
+    )
     exposure = np.cumsum(km * (1 + rough), axis=1)
     changed, shift = _instruments(setting, vehicles, odometer, log_days, dirt)
-    return World(setting, start, vehicles, layups, repairs, laid_up, site, loose, mud, severe, odometer, exposure, changed, shift)
+    return World(
+        setting,
+        start,
+        vehicles,
+        layups,
+        repairs,
+        laid_up,
+        site,
+        loose,
+        mud,
+        severe,
+        odometer,
+        exposure,
+        changed,
+        shift,
+    )
 
 
 class Reach:
@@ -116,7 +135,9 @@ def reading(world, vehicle, day):
     vehicle, day = np.broadcast_arrays(np.asarray(vehicle), np.asarray(day))
     inside = (day >= 0) & (day < len(world.odometer))
     true = world.odometer[np.where(inside, day, 0), vehicle]
-    shown = np.floor(true / world.setting.unit_km) - np.where(day > world.instrument_day[vehicle], world.instrument_shift[vehicle], 0)
+    shown = np.floor(true / world.setting.unit_km) - np.where(
+        day > world.instrument_day[vehicle], world.instrument_shift[vehicle], 0
+    )
     return np.where(inside & (day != world.instrument_day[vehicle]), shown, np.nan)
 
 
@@ -140,7 +161,9 @@ def _sites(setting, vehicles, days, rng):
         first = HISTORY_DAYS + (rng.random(len(posted)) * 0.6 * (days - HISTORY_DAYS)).astype(int)
         day = np.arange(days)[:, None]
         away = (day >= first) & (day < first + rng.integers(150, 400, len(posted)))
-        site[:, posted] = np.where(away, (site[:, posted] + 1) % len(setting.sites), site[:, posted])
+        site[:, posted] = np.where(
+            away, (site[:, posted] + 1) % len(setting.sites), site[:, posted]
+        )
     return site
 
 
@@ -151,14 +174,29 @@ def _odometer(setting, vehicles, laid_up, month, start, dirt, rng):
     year_day = (date - date.astype("datetime64[Y]")).astype(int)
     season = 1 + np.outer(np.sin(2 * np.pi * (year_day - 100) / 365.25), vehicles["season"])
     weekend = np.isin((date.astype(int) + 3) % 7, [5, 6])
-    week = np.where(weekend, 0.5, 1.2)[:, None] if not setting.names else np.where(weekend, 1.5, 0.8)[:, None]
+    week = (
+        np.where(weekend, 0.5, 1.2)[:, None]
+        if not setting.names
+        else np.where(weekend, 1.5, 0.8)[:, None]
+    )
     level = np.exp(0.18 * rng.standard_normal((month[-1] - month[0] + 1, n)))[month - month[0]]
-    daily = (rng.standard_gamma(1.8, (days, n)) / 1.8).clip(max=2.8) * (rng.random((days, n)) > 0.15) / 0.85
+    daily = (
+        (rng.standard_gamma(1.8, (days, n)) / 1.8).clip(max=2.8)
+        * (rng.random((days, n)) > 0.15)
+        / 0.85
+    )
     day = np.arange(days)[:, None]
-    running = (day > vehicles["in_day"].to_numpy()) & (day <= vehicles["end_day"].to_numpy()) & ~laid_up
-    odometer = np.cumsum(daily * season * week * level * running * vehicles["km_per_year"].to_numpy() / 365.25, axis=0)
+    running = (
+        (day > vehicles["in_day"].to_numpy()) & (day <= vehicles["end_day"].to_numpy()) & ~laid_up
+    )
+    odometer = np.cumsum(
+        daily * season * week * level * running * vehicles["km_per_year"].to_numpy() / 365.25,
+        axis=0,
+    )
     old = _rolls_over(vehicles) if dirt and not setting.names else []
-    odometer[:, old] *= 100000 * setting.unit_km / odometer[int(HISTORY_DAYS + 0.85 * (days - HISTORY_DAYS)), old]
+    odometer[:, old] *= (
+        100000 * setting.unit_km / odometer[int(HISTORY_DAYS + 0.85 * (days - HISTORY_DAYS)), old]
+    )
     return odometer
 
 
@@ -174,8 +212,18 @@ def _going(setting, vehicles, site, month, rng):
     months = month - month[0]
     noise = rng.standard_normal((2, months[-1] + 1, len(vehicles)))
     winter = np.cos(2 * np.pi * (month % 12 - 0.5) / 12)[:, None]
-    loose = base[site, 0] + 2 * setting.side_loose * side + vehicles["own_loose"].to_numpy() - 0.02 * winter + 0.03 * noise[0, months]
-    mud = base[site, 1] * (1 + 0.4 * winter) + 2 * setting.side_mud * side * (base[site, 1] > 0.04) + 0.012 * noise[1, months]
+    loose = (
+        base[site, 0]
+        + 2 * setting.side_loose * side
+        + vehicles["own_loose"].to_numpy()
+        - 0.02 * winter
+        + 0.03 * noise[0, months]
+    )
+    mud = (
+        base[site, 1] * (1 + 0.4 * winter)
+        + 2 * setting.side_mud * side * (base[site, 1] > 0.04)
+        + 0.012 * noise[1, months]
+    )
     return loose.clip(0.0, 0.95), mud.clip(0.0, 0.6)
 
 
@@ -192,7 +240,11 @@ def _instruments(setting, vehicles, odometer, log_days, dirt):
     changed, shift = np.full(len(vehicles), NEVER), np.zeros(len(vehicles))
     if not dirt:
         return changed, shift
-    some = vehicles.index[vehicles["kind"].eq("motorcycle") & (vehicles["in_day"] < HISTORY_DAYS) & vehicles["end_day"].eq(NEVER)][:1]
+    some = vehicles.index[
+        vehicles["kind"].eq("motorcycle")
+        & (vehicles["in_day"] < HISTORY_DAYS)
+        & vehicles["end_day"].eq(NEVER)
+    ][:1]
     changed[some] = HISTORY_DAYS + int(0.45 * log_days)
     shift[some] = np.floor(odometer[changed[some], some] / setting.unit_km) - 12
     full = _rolls_over(vehicles) if not setting.names else []

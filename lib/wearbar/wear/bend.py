@@ -45,7 +45,10 @@ def bends_of(looks, parts):
     """
     looks = looks[~looks["is_doubtful"] & looks["distance_km"].notna()].reset_index(drop=True)
     looks["hinge"] = looks["part_key"].map(hinge_of(parts).set_axis(parts["part_key"]))
-    rows = [_bend(name, own.reset_index(drop=True)) for name, own in looks[looks["hinge"].notna()].groupby("category")]
+    rows = [
+        _bend(name, own.reset_index(drop=True))
+        for name, own in looks[looks["hinge"].notna()].groupby("category")
+    ]
     columns = ["category", "bend", "low", "high", "p", "n", "vehicles", "is_shown"]
     return pd.DataFrame([r for r in rows if r], columns=columns).astype({"is_shown": bool})
 
@@ -68,7 +71,16 @@ def _bend(name, looks):
             step, se = _step(looks, bend)
             bend += step
     bend, half = float(np.clip(bend, LEAST, MOST)), stats.t.ppf(0.95, vehicles - 1) * se
-    return (name, bend, bend - half, bend + half, float(p), parts, vehicles, p < SHOWN_P and abs(bend) >= SHOWN_BEND)
+    return (
+        name,
+        bend,
+        bend - half,
+        bend + half,
+        float(p),
+        parts,
+        vehicles,
+        p < SHOWN_P and abs(bend) >= SHOWN_BEND,
+    )
 
 
 def _step(looks, bend):

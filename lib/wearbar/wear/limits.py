@@ -13,7 +13,10 @@ from wearbar.wear.lines import RISING
 __all__ = ["chain_limit", "limits_for", "usable_of"]
 
 HEIGHTS = ("depth", "thickness")
-STRETCH, MOST_TEETH = 3.0, 200 / 3  # percent; teeth of the large sprocket from which less is allowed
+STRETCH, MOST_TEETH = (
+    3.0,
+    200 / 3,
+)  # percent; teeth of the large sprocket from which less is allowed
 ANY_KIND = "car"  # whose examples stand in for a kind that has none
 
 
@@ -51,11 +54,18 @@ def _examples(spans):
     rows = rows.assign(order=sign * rows["limit"]).sort_values("order", kind="stable")
     by_kind = rows.drop_duplicates(["kind", "category"]).set_index(["kind", "category"])["limit"]
     anyone = rows.drop_duplicates("category").set_index("category")["limit"]
-    own, cars = (pd.MultiIndex.from_arrays([kind, spans["category"]]) for kind in (spans["kind"], [ANY_KIND] * len(spans)))
-    found = pd.Series(by_kind.reindex(own).to_numpy(), spans.index).fillna(pd.Series(by_kind.reindex(cars).to_numpy(), spans.index))
+    own, cars = (
+        pd.MultiIndex.from_arrays([kind, spans["category"]])
+        for kind in (spans["kind"], [ANY_KIND] * len(spans))
+    )
+    found = pd.Series(by_kind.reindex(own).to_numpy(), spans.index).fillna(
+        pd.Series(by_kind.reindex(cars).to_numpy(), spans.index)
+    )
     return found.fillna(spans["category"].map(anyone)).astype(float)
 
 
 def usable_of(parts):
     """What may be worn of each part when new: mm from its new depth to its limit; of stretch the limit itself."""
-    return parts["limit"].where(parts["quantity"].eq(RISING), parts["new_depth_mm"] - parts["limit"])
+    return parts["limit"].where(
+        parts["quantity"].eq(RISING), parts["new_depth_mm"] - parts["limit"]
+    )

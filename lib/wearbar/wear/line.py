@@ -82,15 +82,37 @@ def fit_wear(distance, depth, limit, break_in=0.0, confidence=0.9):
     intercept = y.mean() - slope * mean
     if n == 2:
         life = Estimate(
-            break_in - (intercept - limit) / slope if slope < 0 else inf, nan, nan, confidence, n, note="limits need three readings"
+            break_in - (intercept - limit) / slope if slope < 0 else inf,
+            nan,
+            nan,
+            confidence,
+            n,
+            note="limits need three readings",
         )
         return WearLine(slope, intercept, nan, nan, nan, n, limit, break_in, life)
     s = np.sqrt(((y - intercept - slope * x) ** 2).sum() / (n - 2))
     variances = s * s * (1 / n + mean**2 / sxx), -s * s * mean / sxx, s * s / sxx
-    value, low, high = crossing(intercept, slope, *variances, limit, stats.t.ppf((1 + confidence) / 2, n - 2))
-    life = Estimate(float(value) + break_in, float(low) + break_in, float(high) + break_in, confidence, n, method="Fieller, Student's t")
+    value, low, high = crossing(
+        intercept, slope, *variances, limit, stats.t.ppf((1 + confidence) / 2, n - 2)
+    )
+    life = Estimate(
+        float(value) + break_in,
+        float(low) + break_in,
+        float(high) + break_in,
+        confidence,
+        n,
+        method="Fieller, Student's t",
+    )
     if not np.isfinite([value, low, high]).all():
         life = Estimate(**{**vars(life), "note": "not bounded: the readings allow no wear at all"})
     return WearLine(
-        float(slope), float(intercept), float(np.sqrt(variances[2])), float(np.sqrt(variances[0])), float(s), n, limit, break_in, life
+        float(slope),
+        float(intercept),
+        float(np.sqrt(variances[2])),
+        float(np.sqrt(variances[0])),
+        float(s),
+        n,
+        limit,
+        break_in,
+        life,
     )

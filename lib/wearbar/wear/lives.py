@@ -22,12 +22,21 @@ def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
     given.
     """
     if wear.bent is not None:
-        bent, straight = (life_to_limit(replace(w, bent=None), by, confidence) for w in (wear.bent, wear))
-        return bent.assign(low_km=np.fmin(bent["low_km"], straight["low_km"]), quick_km=np.fmin(bent["quick_km"], straight["quick_km"]))
-    parts = wear.parts[(wear.parts["rate_mm_per_1000km"] > 0) & (wear.parts["n"] > 2) & wear.parts["limit"].notna()].copy()
+        bent, straight = (
+            life_to_limit(replace(w, bent=None), by, confidence) for w in (wear.bent, wear)
+        )
+        return bent.assign(
+            low_km=np.fmin(bent["low_km"], straight["low_km"]),
+            quick_km=np.fmin(bent["quick_km"], straight["quick_km"]),
+        )
+    parts = wear.parts[
+        (wear.parts["rate_mm_per_1000km"] > 0) & (wear.parts["n"] > 2) & wear.parts["limit"].notna()
+    ].copy()
     parts["y"] = np.log(parts["rate_mm_per_1000km"])
     parts["usable"] = usable_of(parts) * (1 - LAST + LAST / (1 + parts["bend"]))
-    parts["weight"] = 1 / ((parts["se"] / parts["rate_mm_per_1000km"]) ** 2 + parts["spread_cv"].fillna(0.25) ** 2)
+    parts["weight"] = 1 / (
+        (parts["se"] / parts["rate_mm_per_1000km"]) ** 2 + parts["spread_cv"].fillna(0.25) ** 2
+    )
     parts["wy"] = parts["weight"] * parts["y"]
     by = list(by)
     groups = parts.groupby(by, dropna=False)
@@ -42,11 +51,18 @@ def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
     total = groups[["weight", "wy"]].sum()
     frame["log_rate"] = total["wy"] / total["weight"]
     frame["se"] = _vehicle_error(parts, by, frame["log_rate"])
-    half = np.where(frame["vehicles"] >= 3, frame["se"] * t_quantile(confidence, frame["vehicles"] - 1), np.nan)
+    half = np.where(
+        frame["vehicles"] >= 3, frame["se"] * t_quantile(confidence, frame["vehicles"] - 1), np.nan
+    )
     frame["rate_mm_per_1000km"] = np.exp(frame["log_rate"])
     frame["life_km"] = 1000 * frame["usable"] / frame["rate_mm_per_1000km"]
-    frame["low_km"], frame["high_km"] = frame["life_km"] * np.exp(-half), frame["life_km"] * np.exp(half)
-    frame["quick_km"] = frame["life_km"] * np.exp(-stats.norm.ppf(0.9) * np.sqrt(np.log1p(frame["cv"] ** 2)))
+    frame["low_km"], frame["high_km"] = (
+        frame["life_km"] * np.exp(-half),
+        frame["life_km"] * np.exp(half),
+    )
+    frame["quick_km"] = frame["life_km"] * np.exp(
+        -stats.norm.ppf(0.9) * np.sqrt(np.log1p(frame["cv"] ** 2))
+    )
     frame["note"] = np.where(frame["vehicles"] < 3, "under three vehicles: no limits", "")
     return frame.drop(columns=["log_rate", "se", "cv", "usable"]).reset_index()
 

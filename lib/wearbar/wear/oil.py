@@ -8,7 +8,10 @@ from wearbar.estimate import MIN_VEHICLES, ratios
 
 __all__ = ["oil_by_kind", "oil_use"]
 
-CHECK, OIL = "engine-oil-level", "engine-oil"  # a task of the first reads the level; any other that begins with the second changes the oil
+CHECK, OIL = (
+    "engine-oil-level",
+    "engine-oil",
+)  # a task of the first reads the level; any other that begins with the second changes the oil
 BEFORE = "level before"  # place of a reading of what was missing before topping up
 MIN_PERIODS = 3
 UNREAD = "the level before topping up is not in the log"
@@ -26,26 +29,46 @@ def oil_use(log, readings, confidence=0.9):
     seen = _occasions(log)
     same = seen["vehicle"].eq(seen["vehicle"].shift())
     path = usage.path_of(readings)
-    seen["distance_km"] = usage.distance_of(path, seen["vehicle"], seen["date"], seen["odometer_km"])["distance_km"].to_numpy()
+    seen["distance_km"] = usage.distance_of(
+        path, seen["vehicle"], seen["date"], seen["odometer_km"]
+    )["distance_km"].to_numpy()
     changes = _changes_until(log, seen)
-    period = same & seen["known"] & seen["known"].shift(fill_value=False) & changes.eq(changes.shift())
+    period = (
+        same & seen["known"] & seen["known"].shift(fill_value=False) & changes.eq(changes.shift())
+    )
     seen["driven"] = seen["distance_km"].diff().where(period)
     seen["used_ml"] = (seen["missing"] - seen["left"].shift()).where(period & (seen["driven"] > 0))
     seen["driven"] = seen["driven"].where(seen["used_ml"].notna())
     by = seen.groupby("vehicle")
-    table = by.agg(n_topups=("known", "size"), n=("used_ml", "count"), distance_km=("driven", "sum"), used_ml=("used_ml", "sum"))
-    table["why_not"] = _why_not(table, by["known"].sum() < 2, by["state"].agg(lambda s: s.nunique(dropna=False)) > 1, by["state"].first())
+    table = by.agg(
+        n_topups=("known", "size"),
+        n=("used_ml", "count"),
+        distance_km=("driven", "sum"),
+        used_ml=("used_ml", "sum"),
+    )
+    table["why_not"] = _why_not(
+        table,
+        by["known"].sum() < 2,
+        by["state"].agg(lambda s: s.nunique(dropna=False)) > 1,
+        by["state"].first(),
+    )
     found = ratios(seen["vehicle"], seen["used_ml"], seen["driven"] / 1000, confidence)
     rate = found[["value", "low", "high"]].reindex(table.index).where(table["why_not"].eq(""))
     table = table.join(rate.rename(columns={"value": "ml_per_1000km"})).reset_index()
     kind = log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["kind"]
     table.insert(1, "kind", table["vehicle"].map(kind))
-    return table.sort_values("ml_per_1000km", ascending=False, na_position="last", kind="stable", ignore_index=True)
+    return table.sort_values(
+        "ml_per_1000km", ascending=False, na_position="last", kind="stable", ignore_index=True
+    )
 
 
 def _why_not(table, unread, mixed, state):
     reasons = [unread, mixed | state.isna(), table["n"] < MIN_PERIODS]
-    return np.select(reasons, [UNREAD, MIXED, "under three periods between level checks without an oil change"], "")
+    return np.select(
+        reasons,
+        [UNREAD, MIXED, "under three periods between level checks without an oil change"],
+        "",
+    )
 
 
 def _occasions(log):
@@ -56,7 +79,12 @@ def _occasions(log):
     rows = rows.assign(added=rows["value"].where(~before), missing=rows["value"].where(before))
     keys = ["vehicle", "date"]
     days = rows.groupby(keys)
-    seen = days.agg(odometer_km=("odometer_km", "max"), added=("added", "sum"), missing=("missing", "max"), state=("state", "first"))
+    seen = days.agg(
+        odometer_km=("odometer_km", "max"),
+        added=("added", "sum"),
+        missing=("missing", "max"),
+        state=("state", "first"),
+    )
     seen["states"] = days["state"].nunique()
     seen = seen.reset_index()
     work = log.tables["work"]
@@ -71,9 +99,19 @@ def _occasions(log):
 def _changes_until(log, seen):
     """How many oil changes each vehicle had by the end of the day of each occasion."""
     work = log.tables["work"]
-    changes = work.loc[work["task"].str.startswith(OIL).fillna(False) & work["task"].ne(CHECK), ["vehicle", "date"]].dropna()
-    both = pd.concat([changes.assign(change=1, row=-1), seen[["vehicle", "date"]].assign(change=0, row=seen.index)], ignore_index=True)
-    both = both.sort_values(["vehicle", "date", "change"], ascending=[True, True, False], kind="stable")
+    changes = work.loc[
+        work["task"].str.startswith(OIL).fillna(False) & work["task"].ne(CHECK), ["vehicle", "date"]
+    ].dropna()
+    both = pd.concat(
+        [
+            changes.assign(change=1, row=-1),
+            seen[["vehicle", "date"]].assign(change=0, row=seen.index),
+        ],
+        ignore_index=True,
+    )
+    both = both.sort_values(
+        ["vehicle", "date", "change"], ascending=[True, True, False], kind="stable"
+    )
     total = both.groupby("vehicle")["change"].cumsum()
     asked = both["row"] >= 0
     return pd.Series(total[asked].to_numpy(), both.loc[asked, "row"].to_numpy()).reindex(seen.index)
@@ -82,6 +120,12 @@ def _changes_until(log, seen):
 def oil_by_kind(table, confidence=0.9):
     """Oil use of a kind of vehicle, from `oil_use`: one row a kind with three vehicles or more that have a rate; limits over vehicles."""
     known = table[table["why_not"].eq("")]
-    found = ratios(known["kind"], known["used_ml"], known["distance_km"] / 1000, confidence).rename_axis("kind").reset_index()
-    found = found[found["n"] >= MIN_VEHICLES].rename(columns={"value": "ml_per_1000km", "n": "vehicles"})
+    found = (
+        ratios(known["kind"], known["used_ml"], known["distance_km"] / 1000, confidence)
+        .rename_axis("kind")
+        .reset_index()
+    )
+    found = found[found["n"] >= MIN_VEHICLES].rename(
+        columns={"value": "ml_per_1000km", "n": "vehicles"}
+    )
     return found[["kind", "vehicles", "ml_per_1000km", "low", "high"]].reset_index(drop=True)

@@ -15,9 +15,15 @@ __all__ = ["STRATUM", "Wear", "wear_of"]
 
 STRATUM = ["category", "kind", "item", "axle"]
 MIN_PARTS = 3  # of a stratum, or of a category and kind, that say what is usual
-ENOUGH_READ, ENOUGH_ALIKE = 3, 12  # days read since a part was moved; parts read of its category and kind
+ENOUGH_READ, ENOUGH_ALIKE = (
+    3,
+    12,
+)  # days read since a part was moved; parts read of its category and kind
 LEAST_SPREAD = 0.05
-SPREAD, SPREAD_WORTH = 0.2, 4  # part-to-part spread as a share, and the number of parts that this is worth beside the log's own: judgement
+SPREAD, SPREAD_WORTH = (
+    0.2,
+    4,
+)  # part-to-part spread as a share, and the number of parts that this is worth beside the log's own: judgement
 
 
 @dataclass(frozen=True)
@@ -44,8 +50,13 @@ class Wear:
     def only(self, vehicles):
         """The same for these vehicles' parts alone; what is usual, and a reading's error, stay those of all."""
         parts = self.parts[self.parts["vehicle"].isin(vehicles)].reset_index(drop=True)
-        own = [table[table["part_key"].isin(parts["part_key"])].reset_index(drop=True) for table in (self.lines, self.looks)]
-        return Wear(own[0], parts, own[1], self.error, self.bends, self.bent and self.bent.only(vehicles))
+        own = [
+            table[table["part_key"].isin(parts["part_key"])].reset_index(drop=True)
+            for table in (self.lines, self.looks)
+        ]
+        return Wear(
+            own[0], parts, own[1], self.error, self.bends, self.bent and self.bent.only(vehicles)
+        )
 
     @property
     def rates(self):
@@ -65,7 +76,9 @@ class Wear:
             "n_readings",
             "distance_km",
         ]
-        rates = self.parts.loc[self.parts["rate_mm_per_1000km"].notna() & self.parts["se"].notna(), columns]
+        rates = self.parts.loc[
+            self.parts["rate_mm_per_1000km"].notna() & self.parts["se"].notna(), columns
+        ]
         return rates.rename(columns={"watched_from": "start"}).reset_index(drop=True)
 
 
@@ -86,10 +99,17 @@ def wear_of(spans, looks, law):
     bends = bends_of(straight.looks, straight.parts)
     if not bends["is_shown"].any():
         return replace(straight, bends=bends)
-    bend, hinge = spans["category"].map(bends[bends["is_shown"]].set_index("category")["bend"]).fillna(0.0), hinge_of(straight.parts)
+    bend, hinge = (
+        spans["category"].map(bends[bends["is_shown"]].set_index("category")["bend"]).fillna(0.0),
+        hinge_of(straight.parts),
+    )
     own = pd.DataFrame({"bend": bend, "hinge": hinge}).set_axis(spans["part_key"])
-    looks["height"] = straighten(looks["height"], *(looks["part_key"].map(own[c]) for c in ("hinge", "bend")))
-    return replace(straight, bends=bends, bent=_lines_of(spans.assign(bend=bend, hinge=hinge), looks))
+    looks["height"] = straighten(
+        looks["height"], *(looks["part_key"].map(own[c]) for c in ("hinge", "bend"))
+    )
+    return replace(
+        straight, bends=bends, bent=_lines_of(spans.assign(bend=bend, hinge=hinge), looks)
+    )
 
 
 def _lines_of(spans, looks):
@@ -103,7 +123,9 @@ def _lines_of(spans, looks):
 def axle_of(spans):
     """front, rear, axle2 ...: where a part on now is; where one that came off always was, or "rotated"."""
     axles = (
-        spans["last_position"].where(spans["is_on"], spans["positions"]).str.replace(r"\b(axle\d+|front|rear)(-[a-z]+)+", r"\1", regex=True)
+        spans["last_position"]
+        .where(spans["is_on"], spans["positions"])
+        .str.replace(r"\b(axle\d+|front|rear)(-[a-z]+)+", r"\1", regex=True)
     )
     alike = axles.str.split(", ").map(set).str.len().eq(1)
     return axles.str.split(", ").str[0].where(alike, "rotated")
@@ -117,52 +139,100 @@ def _by_place(looks, spans):
     """
     since = looks["part_key"].map(_moved(spans, looks))
     looks = looks[since.isna() | (looks["date"] >= since)]
-    kind = looks.dropna(subset=["quantity"]).drop_duplicates("part_key").set_index("part_key")["quantity"]
-    general = looks.dropna(subset=["quantity"]).groupby("category")["quantity"].agg(lambda q: q.mode().iloc[0])
+    kind = (
+        looks.dropna(subset=["quantity"])
+        .drop_duplicates("part_key")
+        .set_index("part_key")["quantity"]
+    )
+    general = (
+        looks.dropna(subset=["quantity"])
+        .groupby("category")["quantity"]
+        .agg(lambda q: q.mode().iloc[0])
+    )
     looks = looks.assign(
-        quantity=looks["quantity"].fillna(looks["part_key"].map(kind)).fillna(looks["category"].map(general)).fillna("depth")
+        quantity=looks["quantity"]
+        .fillna(looks["part_key"].map(kind))
+        .fillna(looks["category"].map(general))
+        .fillna("depth")
     )
     read = looks[looks["source"].eq("reading")]
     seen = pd.MultiIndex.from_frame(read[["part_key", "date"]])
     places = read[["part_key", "place"]].drop_duplicates()
-    alone = looks[~looks["source"].isin(["reading", "new"]) & ~looks["part_key"].isin(places.loc[places["place"].ne(""), "part_key"])]
+    alone = looks[
+        ~looks["source"].isin(["reading", "new"])
+        & ~looks["part_key"].isin(places.loc[places["place"].ne(""), "part_key"])
+    ]
     alone = alone[~pd.MultiIndex.from_frame(alone[["part_key", "date"]]).isin(seen)]
-    new = [f.drop(columns="place", errors="ignore") for f in (looks[looks["source"].eq("new")], _unstretched(spans, kind)) if len(f)]
+    new = [
+        f.drop(columns="place", errors="ignore")
+        for f in (looks[looks["source"].eq("new")], _unstretched(spans, kind))
+        if len(f)
+    ]
     new = pd.concat(new, ignore_index=True) if new else looks[:0].drop(columns="place")
     new = new.merge(places, on="part_key", how="left").fillna({"place": ""})
     rows = pd.concat([f for f in (read, alone, new) if len(f)] or [looks], ignore_index=True)
     rows["height"] = rows["value"].where(rows["quantity"].ne(RISING), -rows["value"])
-    return rows.sort_values(["part_key", "place", "distance_km", "line"], kind="stable", ignore_index=True)
+    return rows.sort_values(
+        ["part_key", "place", "distance_km", "line"], kind="stable", ignore_index=True
+    )
 
 
 def _moved(spans, looks):
     """Part to the day since which its readings count, of parts on now that have been moved."""
-    moved = spans[spans["is_on"] & spans["positions"].ne(spans["last_position"])].set_index("part_key")
+    moved = spans[spans["is_on"] & spans["positions"].ne(spans["last_position"])].set_index(
+        "part_key"
+    )
     since = looks["date"] >= looks["part_key"].map(moved["last_start"])
     later = looks[since & looks["distance_km"].notna()].groupby("part_key")["date"].nunique()
     read = spans[spans["part_key"].isin(looks["part_key"])].groupby(["category", "kind"]).size()
-    alike = pd.Series(read.reindex(pd.MultiIndex.from_frame(moved[["category", "kind"]])).to_numpy(), moved.index)
-    return moved.loc[later.reindex(moved.index).ge(ENOUGH_READ) | alike.ge(ENOUGH_ALIKE), "last_start"]
+    alike = pd.Series(
+        read.reindex(pd.MultiIndex.from_frame(moved[["category", "kind"]])).to_numpy(), moved.index
+    )
+    return moved.loc[
+        later.reindex(moved.index).ge(ENOUGH_READ) | alike.ge(ENOUGH_ALIKE), "last_start"
+    ]
 
 
 def _unstretched(spans, kind):
     """A part measured by its stretch had none when new."""
-    new = spans[spans["age_known"] & spans["part_key"].map(kind).eq(RISING) & (spans["start"].notna())]
-    columns = {"part_key": new["part_key"], "vehicle": new["vehicle"], "category": new["category"], "position": new["position"]}
-    told = pd.DataFrame({**columns, "date": new["start"], "value": 0.0, "quantity": RISING, "source": "new", "line": -1})
+    new = spans[
+        spans["age_known"] & spans["part_key"].map(kind).eq(RISING) & (spans["start"].notna())
+    ]
+    columns = {
+        "part_key": new["part_key"],
+        "vehicle": new["vehicle"],
+        "category": new["category"],
+        "position": new["position"],
+    }
+    told = pd.DataFrame(
+        {
+            **columns,
+            "date": new["start"],
+            "value": 0.0,
+            "quantity": RISING,
+            "source": "new",
+            "line": -1,
+        }
+    )
     return told.assign(distance_km=0.0, distance_is_own=True)
 
 
 def _governing(spans, lines):
     """Each span with the line of the place that reaches its limit first; a span without readings has none."""
     spans = spans if "bend" in spans else spans.assign(bend=0.0, hinge=np.nan)
-    lines = lines.merge(spans[["part_key", "category", "limit", "bend", "hinge"]], on=["part_key", "category"])
+    lines = lines.merge(
+        spans[["part_key", "category", "limit", "bend", "hinge"]], on=["part_key", "category"]
+    )
     height = np.where(lines["quantity"].eq(RISING), -lines["limit"], lines["limit"])
     height = straighten(height, lines["hinge"], lines["bend"])
     slope = lines["slope"].fillna(0.0)
     at, _, _ = crossing(lines["at_zero"].fillna(lines["y_mean"]), slope, 0, 0, 0, height, 0)
-    order = lines.assign(height_limit=height, at=at).sort_values(["part_key", "at", "y_mean"], kind="stable", na_position="last")
-    order = order.drop_duplicates(["part_key", "category"]).drop(columns=["at", "rss", "limit", "bend", "hinge"])
+    order = lines.assign(height_limit=height, at=at).sort_values(
+        ["part_key", "at", "y_mean"], kind="stable", na_position="last"
+    )
+    order = order.drop_duplicates(["part_key", "category"]).drop(
+        columns=["at", "rss", "limit", "bend", "hinge"]
+    )
     parts = spans.merge(order, on=["part_key", "category"], how="left")
     parts["rate_mm_per_1000km"], parts["se"] = -1000 * parts["slope"], 1000 * parts["slope_se"]
     return parts.rename(columns={"reach": "distance_km"})
@@ -173,22 +243,36 @@ def _with_usual(parts):
     known = parts["rate_mm_per_1000km"].notna() & parts["se"].notna() & (parts["n"] > 2)
     rate, se = parts["rate_mm_per_1000km"].where(known), parts["se"].where(known)
     group = parts.loc[known, "category"]
-    freedom = group.groupby(group).size() - parts[known].drop_duplicates(STRATUM).groupby("category").size()
+    freedom = (
+        group.groupby(group).size()
+        - parts[known].drop_duplicates(STRATUM).groupby("category").size()
+    )
     mean = _mean_alike(parts, rate, 1.0 / (se**2 + (0.3 * rate.abs()) ** 2))
     for _ in range(10):
         off, noise = rate / mean - 1, (se / mean) ** 2
         cv2 = _spread(off**2 - noise, parts["category"], freedom)
         mean = _mean_alike(parts, rate, 1 / (se**2 + cv2 * mean**2))
-    n_alike, vehicles = _alike(parts.assign(known=parts["part_key"].where(known), vehicle=parts["vehicle"].where(known)))
+    n_alike, vehicles = _alike(
+        parts.assign(known=parts["part_key"].where(known), vehicle=parts["vehicle"].where(known))
+    )
     vehicle, left = _of_vehicle(parts, off, noise, cv2, vehicles)
     enough = n_alike >= MIN_PARTS
-    usual = {"usual_rate": mean * (1 + vehicle), "usual_cv": np.sqrt(left), "spread_cv": np.sqrt(cv2)}
-    return parts.assign(**{name: values.where(enough) for name, values in usual.items()}, n_alike=n_alike)
+    usual = {
+        "usual_rate": mean * (1 + vehicle),
+        "usual_cv": np.sqrt(left),
+        "spread_cv": np.sqrt(cv2),
+    }
+    return parts.assign(
+        **{name: values.where(enough) for name, values in usual.items()}, n_alike=n_alike
+    )
 
 
 def _alike(parts):
     """Like parts known, and their vehicles; where under three, those of the same kind and axle."""
-    own, wide = (parts.groupby(by)[["known", "vehicle"]].transform("nunique") for by in (STRATUM, ["category", "kind", "axle"]))
+    own, wide = (
+        parts.groupby(by)[["known", "vehicle"]].transform("nunique")
+        for by in (STRATUM, ["category", "kind", "axle"])
+    )
     return own.mask(own["known"] < MIN_PARTS, wide).astype(int).T.to_numpy()
 
 
@@ -204,22 +288,30 @@ def _of_vehicle(parts, off, noise, cv2, vehicles):
     Two levels: what a vehicle's parts of a category share (its use, its drivers), by the products of parts fitted on different days, and
     the rest, taken as common to parts fitted together. The vehicle's part is the best linear predictor.
     """
-    own, together = [parts["category"], parts["vehicle"]], [parts["category"], parts["vehicle"], parts["start"]]
+    own, together = (
+        [parts["category"], parts["vehicle"]],
+        [parts["category"], parts["vehicle"], parts["start"]],
+    )
     known, off = off.notna().astype(float), off.fillna(0.0)
     pairs, products = (
-        (x.groupby(own).sum() ** 2).groupby("category").sum() - (x.groupby(together, dropna=False).sum() ** 2).groupby("category").sum()
+        (x.groupby(own).sum() ** 2).groupby("category").sum()
+        - (x.groupby(together, dropna=False).sum() ** 2).groupby("category").sum()
         for x in (known, off)
     )
     shared = parts["category"].map(products / pairs.where(pairs > 0)).fillna(0.0).clip(lower=0.0)
     shared = np.minimum(shared, cv2 - LEAST_SPREAD**2)
     within = cv2 - shared
-    weight = known / (within * known.groupby(together, dropna=False).transform("sum") + noise.fillna(0.0))
+    weight = known / (
+        within * known.groupby(together, dropna=False).transform("sum") + noise.fillna(0.0)
+    )
     weight = weight.fillna(0.0)
     others = weight.groupby(own).transform("sum") - weight
     pull = weight * off
     with np.errstate(divide="ignore"):
         precision = others + 1 / shared
-    return (pull.groupby(own).transform("sum") - pull) / precision, within + (1 + 1 / np.maximum(vehicles, 1)) / precision
+    return (pull.groupby(own).transform("sum") - pull) / precision, within + (
+        1 + 1 / np.maximum(vehicles, 1)
+    ) / precision
 
 
 def _mean_alike(parts, rate, weight):

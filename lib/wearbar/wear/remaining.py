@@ -9,7 +9,16 @@ from wearbar.wear.bend import unbent
 from wearbar.wear.line import crossing
 from wearbar.wear.lines import RISING
 from wearbar.wear.parts import SPREAD_WORTH, t_quantile
-from wearbar.wear.state import AT_LIMIT, FAILS_FIRST, STATES, cut_by_last, sign_of, state_of, unsigned, with_last
+from wearbar.wear.state import (
+    AT_LIMIT,
+    FAILS_FIRST,
+    STATES,
+    cut_by_last,
+    sign_of,
+    state_of,
+    unsigned,
+    with_last,
+)
 
 __all__ = ["remaining"]
 
@@ -53,15 +62,27 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
     on = cut_by_last(with_last(on, wear.looks))
     on["state"], on["by"], on["why_not"] = state_of(on)
     unknown = on["why_not"].ne("")
-    lives = ["left_km", "left_low_km", "left_high_km", "life_km", "life_low_km", "life_high_km", "chance_to_next"]
+    lives = [
+        "left_km",
+        "left_low_km",
+        "left_high_km",
+        "life_km",
+        "life_low_km",
+        "life_high_km",
+        "chance_to_next",
+    ]
     on.loc[unknown, lives] = np.nan
     by_reading = on["by"].eq("reading")
     on.loc[by_reading & on["state"].isin(["below", "below-legal"]), lives[:3]] = 0.0
-    on["now_height"] = on["now_height"].mask(by_reading | unknown & on["last_height"].notna(), on["last_height"])
+    on["now_height"] = on["now_height"].mask(
+        by_reading | unknown & on["last_height"].notna(), on["last_height"]
+    )
     sign = sign_of(on)
     on["margin"] = sign * (on["now_height"] - on["limit"])
     on["legal_margin"] = sign * (on["now_height"] - on["legal_limit"])
-    on["act_km"] = np.fmin(on["left_low_km"], on["next_look_km"]).where(~on["state"].eq("not-known"))
+    on["act_km"] = np.fmin(on["left_low_km"], on["next_look_km"]).where(
+        ~on["state"].eq("not-known")
+    )
     on["act_km"] = on["act_km"].mask(on["state"].isin(AT_LIMIT), 0.0)
     return _ranked(_with_dates(on, as_of, daily))
 
@@ -76,20 +97,31 @@ def _ranked(on):
             "margin": on["legal_margin"].fillna(on["margin"]).where(at_limit),
         }
     )
-    keys = pd.concat([keys, on[["left_low_km", "left_km", "vehicle", "last_position", "part_key"]]], axis=1)
+    keys = pd.concat(
+        [keys, on[["left_low_km", "left_km", "vehicle", "last_position", "part_key"]]], axis=1
+    )
     return on.loc[keys.sort_values(list(keys), kind="stable").index].reset_index(drop=True)
 
 
 def _judged(wear, confidence):
     """Parts now on with what their lines say."""
-    on = wear.parts[wear.parts["is_on"] & wear.parts["category"].isin(wear.looks["category"])].reset_index(drop=True)
+    on = wear.parts[
+        wear.parts["is_on"] & wear.parts["category"].isin(wear.looks["category"])
+    ].reset_index(drop=True)
     a, b, var_aa, var_ab, var_bb, freedom = _posterior(on, wear.error)
     limit = on["height_limit"].to_numpy(float)
     q = t_quantile(confidence, freedom)
     value, low, high = crossing(a, b, var_aa, var_ab, var_bb, limit, q)
     x_now = _distance_now(on)
     on["seen_now_km"] = x_now
-    on["line_a"], on["line_b"], on["line_aa"], on["line_ab"], on["line_bb"], on["line_q"] = a, b, var_aa, var_ab, var_bb, q
+    on["line_a"], on["line_b"], on["line_aa"], on["line_ab"], on["line_bb"], on["line_q"] = (
+        a,
+        b,
+        var_aa,
+        var_ab,
+        var_bb,
+        q,
+    )
     with np.errstate(invalid="ignore"):
         spread = np.sqrt(var_aa + 2 * var_ab * x_now + var_bb * x_now**2)
     on["now_height"] = unsigned(on, unbent(a + b * x_now, on["hinge"], on["bend"]))
@@ -123,8 +155,12 @@ def _posterior(on, error):
         var_bb = 1 / (sxx / s2 + prior)
         # degrees of freedom of a sum of two variances, each by its part in the slope (Satterthwaite 1946, from memory)
         lent = prior * var_bb
-        freedom = 1 / (lent**2 / (alike - 1 + SPREAD_WORTH) + (1 - lent) ** 2 / np.maximum(freedom, 1))
-        slope = var_bb * (np.nan_to_num(on["slope"].to_numpy(float)) * sxx / s2 - prior * np.nan_to_num(mean))
+        freedom = 1 / (
+            lent**2 / (alike - 1 + SPREAD_WORTH) + (1 - lent) ** 2 / np.maximum(freedom, 1)
+        )
+        slope = var_bb * (
+            np.nan_to_num(on["slope"].to_numpy(float)) * sxx / s2 - prior * np.nan_to_num(mean)
+        )
         a = y - slope * x
         return a, slope, s2 / n + var_bb * x**2, -var_bb * x, var_bb, freedom
 
@@ -147,7 +183,10 @@ def _with_dates(on, as_of, daily):
     if daily is None:
         return on
     rate = daily.drop_duplicates("vehicle").set_index("vehicle")
-    for name, left, speed in (("date_low", "act_km", "high"), ("date", "left_km", "rate_km_per_day")):
+    for name, left, speed in (
+        ("date_low", "act_km", "high"),
+        ("date", "left_km", "rate_km_per_day"),
+    ):
         pace = on["vehicle"].map(rate[speed]).fillna(on["vehicle"].map(rate["rate_km_per_day"]))
         days = np.floor((on[left] / pace.where(pace > 0)).where(lambda d: d < 3650))
         on[name] = on[name].fillna(days_later(as_of, days))

@@ -28,8 +28,14 @@ def soft_tyres(log):
     The greater of the law's limit and the plan's. Sorted by how far below it.
     """
     read = log.si("measurements")
-    read = read[read["category"].eq(TYRE) & read["quantity"].eq("pressure") & read["vehicle"].isin(_kept(log))]
-    read = read.sort_values(["date", "value"], ascending=[False, True], kind="stable").drop_duplicates(["vehicle", "position"])
+    read = read[
+        read["category"].eq(TYRE)
+        & read["quantity"].eq("pressure")
+        & read["vehicle"].isin(_kept(log))
+    ]
+    read = read.sort_values(
+        ["date", "value"], ascending=[False, True], kind="stable"
+    ).drop_duplicates(["vehicle", "position"])
     read = read[(log.as_of - read["date"]).dt.days <= STALE_DAYS].reset_index(drop=True)
     plan, law = _plan_limits(log, read), _legal(log, read, "pressure")
     by_law = ~(plan["limit"] > law["limit"]) & law["limit"].notna()
@@ -43,12 +49,23 @@ def soft_tyres(log):
 def old_tyres(log):
     """Fitted tyres older than a limit: frame as `soft_tyres`, `value` and `limit` in years, `date` the day of make."""
     on = log.tables["fitted"]
-    on = on[on["category"].eq(TYRE) & on["removed"].isna() & on["made"].notna() & on["vehicle"].isin(_kept(log))]
+    on = on[
+        on["category"].eq(TYRE)
+        & on["removed"].isna()
+        & on["made"].notna()
+        & on["vehicle"].isin(_kept(log))
+    ]
     on = on.reset_index(drop=True)
-    found = on.assign(value=(log.as_of - on["made"]).dt.days / YEAR_DAYS, date=on["made"], **_legal(log, on, "age"))
+    found = on.assign(
+        value=(log.as_of - on["made"]).dt.days / YEAR_DAYS,
+        date=on["made"],
+        **_legal(log, on, "age"),
+    )
     found = found.dropna(subset="limit")
     found = found[found["value"] > found["limit"]]
-    return found.sort_values(["value", "vehicle"], ascending=[False, True], kind="stable")[COLUMNS].reset_index(drop=True)
+    return found.sort_values(["value", "vehicle"], ascending=[False, True], kind="stable")[
+        COLUMNS
+    ].reset_index(drop=True)
 
 
 def _kept(log):
@@ -57,10 +74,17 @@ def _kept(log):
 
 
 def _legal(log, rows, quantity):
-    kind = rows["vehicle"].map(log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["kind"])
+    kind = rows["vehicle"].map(
+        log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["kind"]
+    )
     asked = rows[["vehicle", "category"]].assign(kind=kind, last_position=rows["position"])
     legal = law_of(log).limits_of(asked, (quantity,))
-    return pd.DataFrame({"limit": legal["legal_limit"], "source": legal["legal_source"] + " (" + legal["jurisdiction"] + ")"})
+    return pd.DataFrame(
+        {
+            "limit": legal["legal_limit"],
+            "source": legal["legal_source"] + " (" + legal["jurisdiction"] + ")",
+        }
+    )
 
 
 def _plan_limits(log, rows):
@@ -80,14 +104,28 @@ def _plan_limits(log, rows):
 def _pressures(plan, day):
     """The pressures that a plan's tyre tasks name with a source: (plan, place) to `limit`, the least of a place, and `source`."""
     now = plan.tasks
-    now = now[~(now["valid_from"] > day) & ~(now["valid_to"] < day) & (now["code"].str.contains(TYRE) | now["part"].eq(TYRE))]
+    now = now[
+        ~(now["valid_from"] > day)
+        & ~(now["valid_to"] < day)
+        & (now["code"].str.contains(TYRE) | now["part"].eq(TYRE))
+    ]
     kpa = {unit.casefold(): factor for unit, factor in PRESSURE_KPA.items()}
     rows = [
-        (name, f["name"].partition(",")[0].strip().casefold(), f["value"] * kpa[f["unit"].casefold()] * (1 - TOO_LOW), f["source"])
+        (
+            name,
+            f["name"].partition(",")[0].strip().casefold(),
+            f["value"] * kpa[f["unit"].casefold()] * (1 - TOO_LOW),
+            f["source"],
+        )
         for name, figures in zip(now["plan"], now["figures"], strict=True)
         for f in figures
-        if (f["unit"] or "").casefold() in kpa and f["source"] and not is_example(f["source"]) and f["value"] is not None
+        if (f["unit"] or "").casefold() in kpa
+        and f["source"]
+        and not is_example(f["source"])
+        and f["value"] is not None
     ]
-    frame = pd.DataFrame(rows, columns=["plan", "place", "limit", "source"]).sort_values("limit", kind="stable")
+    frame = pd.DataFrame(rows, columns=["plan", "place", "limit", "source"]).sort_values(
+        "limit", kind="stable"
+    )
     frame["source"] += f", less {TOO_LOW:.0%} (common practice, no source)"
     return frame.drop_duplicates(["plan", "place"]).set_index(["plan", "place"])

@@ -24,13 +24,19 @@ def told(events, log, show, confidence):
     own = events["vehicle"].map(log.tables["vehicles"].set_index("vehicle")["distance_unit"])
     # a vehicle's odometer counts in its own unit
     shows = {unit: Show(replace(show.units, distance=unit)) for unit in DISTANCE_KM}
-    said = [actionlist.told(rows, shows.get(unit, show)) for unit, rows in events.groupby(own.fillna(""))]
+    said = [
+        actionlist.told(rows, shows.get(unit, show))
+        for unit, rows in events.groupby(own.fillna(""))
+    ]
     said = pd.concat(said).sort_index() if said else actionlist.told(events, show)
     rows = list(said.itertuples())
     shown = [shows.get(unit, show) for unit in own]
     return said.assign(
         summary=[_summary(row) for row in rows],
-        description=["\n".join(_description(row, log, by, confidence)) for row, by in zip(rows, shown, strict=True)],
+        description=[
+            "\n".join(_description(row, log, by, confidence))
+            for row, by in zip(rows, shown, strict=True)
+        ],
         category=said["urgency"],
     )
 

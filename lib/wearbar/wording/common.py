@@ -13,7 +13,19 @@ import pandas as pd
 from wearbar.units import Units
 from wearbar.wording.scales import scale_of
 
-__all__ = ["MISSING", "Show", "clean", "decimals_of", "has_width", "interval", "listing", "number", "plain", "plural", "safe"]
+__all__ = [
+    "MISSING",
+    "Show",
+    "clean",
+    "decimals_of",
+    "has_width",
+    "interval",
+    "listing",
+    "number",
+    "plain",
+    "plural",
+    "safe",
+]
 
 MISSING = "not known"
 _HARMLESS = set(" ,.%/-")
@@ -56,7 +68,9 @@ def listing(items, last="and", most=6):
     items = [str(i) for i in items]
     if len(items) > most:
         items = [*items[: most - 1], f"{len(items) - most + 1:,} more"]
-    return f" {last} ".join([", ".join(items[:-1]), items[-1]]) if len(items) > 1 else "".join(items)
+    return (
+        f" {last} ".join([", ".join(items[:-1]), items[-1]]) if len(items) > 1 else "".join(items)
+    )
 
 
 def has_width(low, high):
@@ -65,7 +79,9 @@ def has_width(low, high):
     >>> has_width(0.1 + 0.2, 0.3)
     False
     """
-    return not (_is_missing(low) or _is_missing(high)) and high - low > 1e-9 * max(abs(low), abs(high))
+    return not (_is_missing(low) or _is_missing(high)) and high - low > 1e-9 * max(
+        abs(low), abs(high)
+    )
 
 
 def decimals_of(low, high):
@@ -147,14 +163,20 @@ class Show:
     def estimate(self, estimate, unit=None):
         """An `Estimate` in full: value, interval, n and how many had not ended; its note where it was refused."""
         e, unit = estimate, estimate.unit if unit is None else unit
-        counts = f"n = {number(e.n)}" + (f", {number(e.n_censored)} of them not ended" if e.n_censored else "")
+        counts = f"n = {number(e.n)}" + (
+            f", {number(e.n_censored)} of them not ended" if e.n_censored else ""
+        )
         percent = f"{number(100 * e.confidence)}%"
         if _is_missing(e.value):
             if _is_missing(e.low) and _is_missing(e.high):
                 return e.note or MISSING
             return f"{self.range(e.low, e.high, unit)} ({percent} bound; {counts})"
         if not has_width(e.low, e.high):
-            bound = "" if _is_missing(e.low) == _is_missing(e.high) else f"{percent} bound: {self.range(e.low, e.high, unit)}; "
+            bound = (
+                ""
+                if _is_missing(e.low) == _is_missing(e.high)
+                else f"{percent} bound: {self.range(e.low, e.high, unit)}; "
+            )
             return f"{self.quantity(e.value, unit)} ({bound}{counts})"
         scale = self.scale(unit)
         low, high = scale.ends(e.low, e.high)

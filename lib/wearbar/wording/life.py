@@ -62,9 +62,7 @@ HEADS_EARLY = {
     "n_known": "Depth known",
     "wasted": ("Worth", "money"),
 }
-CAPTION_CURVES = (
-    "Steps: product limit; thin smooth line: Weibull fit. A part that was on before the record counts from where the record begins."
-)
+CAPTION_CURVES = "Steps: product limit; thin smooth line: Weibull fit. A part that was on before the record counts from where the record begins."
 CAPTION_COST = (
     "Compare only within a block between two rules: one place on one kind of vehicle. "
     "Where a table of pairs follows, it shows which differ clearly."
@@ -156,7 +154,10 @@ def cost_note(show):
 
 
 def cost_table(table):
-    told = {new: 1000 * table[old] for new, old in (("cost", "cost_per_km"), ("low", "low_per_km"), ("high", "high_per_km"))}
+    told = {
+        new: 1000 * table[old]
+        for new, old in (("cost", "cost_per_km"), ("low", "low_per_km"), ("high", "high_per_km"))
+    }
     off = [f"{a:,} of {b:,}" for a, b in zip(table["n_off"], table["n"], strict=True)]
     return table.assign(
         **told,
@@ -191,13 +192,22 @@ def pairs_said(pairs, show):
 
 
 def pairs_table(pairs, show):
-    worth = [show.range(r["break_even_low"], r["break_even_high"], "money") for r in pairs.to_dict("records")]
+    worth = [
+        show.range(r["break_even_low"], r["break_even_high"], "money")
+        for r in pairs.to_dict("records")
+    ]
     needed = [
-        MISSING if n == 0 else "too near to settle" if n < 0 or n > 2000 else f"about {plural(n, 'life', 'lives')}"
+        MISSING
+        if n == 0
+        else "too near to settle"
+        if n < 0 or n > 2000
+        else f"about {plural(n, 'life', 'lives')}"
         for n in pairs["lives_needed"]
     ]
     verdict = np.where(pairs["apart"], "yes, cheaper", "no")
-    return pairs.assign(what=what_of(pairs, pairs["place_on"]), worth=worth, needed=needed, verdict=verdict)
+    return pairs.assign(
+        what=what_of(pairs, pairs["place_on"]), worth=worth, needed=needed, verdict=verdict
+    )
 
 
 def early(table):
@@ -218,7 +228,9 @@ def early(table):
 
 
 def early_table(table):
-    return table.assign(cause=table["cause"].replace({"removed-early": "taken off early", "age": "its time was up"}))
+    return table.assign(
+        cause=table["cause"].replace({"removed-early": "taken off early", "age": "its time was up"})
+    )
 
 
 def worth_curves(service):
@@ -227,14 +239,21 @@ def worth_curves(service):
 
 
 def has_cost(cost):
-    return bool(len(cost) and (cost[cost["cost_per_km"].notna()].groupby(["category", "kind", "place_on"]).size() > 1).any())
+    return bool(
+        len(cost)
+        and (
+            cost[cost["cost_per_km"].notna()].groupby(["category", "kind", "place_on"]).size() > 1
+        ).any()
+    )
 
 
 def _ageless(parts):
     """Parts whose age is not known, by name, and what becomes of them."""
     if parts.empty:
         return ""
-    names = listing([safe(f"{r.vehicle} {r.last_position} {r.category}", 60) for r in parts.itertuples()])
+    names = listing(
+        [safe(f"{r.vehicle} {r.last_position} {r.category}", 60) for r in parts.itertuples()]
+    )
     one = len(parts) == 1
     return f" Age not known: {plural(len(parts), 'part')} ({names}). {'It counts' if one else 'They count'} in wear rates only."
 
@@ -243,7 +262,11 @@ def curves(service, spans):
     """What the curves rest on: lives watched, those on before the record, and those left out or cut."""
     uncounted = int(spans["seen_km"].isna().sum())
     left_out = _ageless(spans[~spans["age_known"] & spans["seen_km"].notna()])
-    left_out += f" Of {plural(uncounted, 'part')} the log counts no distance, so no life is told." if uncounted else ""
+    left_out += (
+        f" Of {plural(uncounted, 'part')} the log counts no distance, so no life is told."
+        if uncounted
+        else ""
+    )
     if not len(service):
         return f"No part has a known age and a distance watched.{left_out}"
     n, off = service["part_key"].nunique(), int(service["came_off"].sum())
@@ -260,8 +283,14 @@ def curves(service, spans):
         else ""
     )
     ended = "none came off" if not off else "all came off" if off == n else f"{off:,} came off"
-    others = {True: ("it is", "the other is"), False: ("they are", "the others are")}[n - off == 1][off > 0]
-    rest = "" if off == n else f"; {others} still on, or left with {'its' if n - off == 1 else 'their'} vehicle"
+    others = {True: ("it is", "the other is"), False: ("they are", "the others are")}[n - off == 1][
+        off > 0
+    ]
+    rest = (
+        ""
+        if off == n
+        else f"; {others} still on, or left with {'its' if n - off == 1 else 'their'} vehicle"
+    )
     return f"{plural(n, 'life', 'lives')} watched, of which {ended}{rest}.{before if late else ''}{cut}{left_out}"
 
 

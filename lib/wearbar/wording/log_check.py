@@ -33,7 +33,13 @@ __all__ = [
 ]  # fmt: skip
 
 HEADER = "log.toml"
-HEADS_LEDGER = {"table": "Table", "read": "Read", "used": "Used", "set_aside": "Set aside", "after": "After the report date"}
+HEADS_LEDGER = {
+    "table": "Table",
+    "read": "Read",
+    "used": "Used",
+    "set_aside": "Set aside",
+    "after": "After the report date",
+}
 HEADS_PROBLEMS = {
     "table": "Table", "rule": "What is wrong", "action": "Rows are", "rows": "Rows", "first_line": "First at line", "column": "Column",
     "value": "It says", "remedy": "What would mend it",
@@ -57,7 +63,12 @@ NOTE_TABLES = (
     "Months with a row: of the months that vehicles were in this log, those with a row of the table, or inside the period of one; not "
     "given for tables of things that need not happen."
 )
-HEADS_ANSWERS = {"report": "Report", "subject": "Can it tell", "can": "Answer", "because": "Because"}
+HEADS_ANSWERS = {
+    "report": "Report",
+    "subject": "Can it tell",
+    "can": "Answer",
+    "because": "Because",
+}
 REPORTS = {
     "interval_compliance": "Interval compliance",
     "consumable_life": "Consumable life",
@@ -121,7 +132,14 @@ WHY = {
     "short": "a record of {n}: a year's totals need a year, what falls due next is shown",
     "short-cost": "a record of {n}: a cost by distance or day needs three months",
 }
-UNITS = {"stale": "vehicle", "few-vehicles": "vehicle", "no-meter": "vehicle", "some-kinds": "kind", "short": "day", "short-cost": "day"}
+UNITS = {
+    "stale": "vehicle",
+    "few-vehicles": "vehicle",
+    "no-meter": "vehicle",
+    "some-kinds": "kind",
+    "short": "day",
+    "short-cost": "day",
+}
 FIGURE_UNITS = {
     "distance_km": "km",
     "fuel_l": "l",
@@ -143,21 +161,33 @@ def headline(log, record, answers):
     read, used, aside = (int(log.ledger[name].sum()) for name in ("read", "used", "set_aside"))
     no = answers[answers["can"] == "no"]
     stale = int(record["is_stale"].sum())
-    rows = f"{number(used)} of {plural(read, 'row')} can be used" if used < read else f"All {plural(read, 'row')} can be used"
+    rows = (
+        f"{number(used)} of {plural(read, 'row')} can be used"
+        if used < read
+        else f"All {plural(read, 'row')} can be used"
+    )
     said = [rows if read else "The log has no rows"]
     if aside:
-        said.append(f"{number(aside)} {_are(aside)} set aside; the report names each and what would mend it")
+        said.append(
+            f"{number(aside)} {_are(aside)} set aside; the report names each and what would mend it"
+        )
     if stale:
-        said.append(f"{plural(stale, 'vehicle')} {_have(stale)} no reading in the last {STALE_DAYS} days")
+        said.append(
+            f"{plural(stale, 'vehicle')} {_have(stale)} no reading in the last {STALE_DAYS} days"
+        )
     if len(no):
-        said.append(f"the log does not show {listing([SUBJECTS[s] for s in no['subject']], most=5)}")
+        said.append(
+            f"the log does not show {listing([SUBJECTS[s] for s in no['subject']], most=5)}"
+        )
     return "; ".join(said) + ".", "soon" if aside or stale else "note"
 
 
 def identity(log):
     """The ledger's identity, in figures."""
     total = log.ledger[["read", "used", "set_aside", "after"]].sum()
-    holds = bool((log.ledger["read"] == log.ledger[["used", "set_aside", "after"]].sum(axis=1)).all())
+    holds = bool(
+        (log.ledger["read"] == log.ledger[["used", "set_aside", "after"]].sum(axis=1)).all()
+    )
     read, used, aside, after = (number(total[name]) for name in total.index)
     where = "in every table" if holds else "**not** in every table: please report this as a fault"
     return f"{read} read = {used} used + {aside} set aside + {after} after the report date, and so {where}."
@@ -168,11 +198,20 @@ def problems_said(log):
     aside, kept = log.set_aside, log.warnings
     if aside.empty and kept.empty:
         return "No rule is broken. That is not to say that every figure is right: a plausible slip cannot be seen."
-    n, m = len(aside[["table", "line"]].drop_duplicates()), len(kept.loc[kept["table"].ne(HEADER), ["table", "line"]].drop_duplicates())
+    n, m = (
+        len(aside[["table", "line"]].drop_duplicates()),
+        len(kept.loc[kept["table"].ne(HEADER), ["table", "line"]].drop_duplicates()),
+    )
     none = "No row is set aside."
-    head = f" Something in {HEADER} is missing or in doubt." if kept["table"].eq(HEADER).any() else ""
+    head = (
+        f" Something in {HEADER} is missing or in doubt." if kept["table"].eq(HEADER).any() else ""
+    )
     some = f"{plural(n, 'row')} {_are(n)} set aside: no report uses {'it' if n == 1 else 'them'}."
-    doubts = f" {plural(m, 'row')} {_are(m)} used, but something in {'it' if m == 1 else 'them'} is in doubt." if m else ""
+    doubts = (
+        f" {plural(m, 'row')} {_are(m)} used, but something in {'it' if m == 1 else 'them'} is in doubt."
+        if m
+        else ""
+    )
     return (
         f"{some if n else none}{doubts}{head} Lines count from the header, which is line 1. "
         "Nothing in the files has been changed: mend them and run this again."
@@ -185,15 +224,29 @@ def words_said(log):
     if not len(words):
         return ""
     titles = log.plan.tasks.drop_duplicates("code", keep="last").set_index("code")["title"]
-    by = words.groupby(["written", "task"]).size().sort_values(ascending=False, kind="stable").reset_index(name="n")
-    said = [f"{safe(r.written)} as {safe(titles.get(r.task, r.task))} ({plural(r.n, 'row')})" for r in by.itertuples()]
+    by = (
+        words.groupby(["written", "task"])
+        .size()
+        .sort_values(ascending=False, kind="stable")
+        .reset_index(name="n")
+    )
+    said = [
+        f"{safe(r.written)} as {safe(titles.get(r.task, r.task))} ({plural(r.n, 'row')})"
+        for r in by.itertuples()
+    ]
     return f"The plan (`also`) reads other words as its tasks: {listing(said, most=6)}."
 
 
 def problems_table(problems):
     """`coverage.problems` with the rule in words."""
-    says = problems["rule"].map({code: rule.says for code, rule in RULES.items()}).fillna(problems["rule"])
-    return problems.assign(rule=says, value=problems["value"].where(problems["value"] != "", "(blank)"))
+    says = (
+        problems["rule"]
+        .map({code: rule.says for code, rule in RULES.items()})
+        .fillna(problems["rule"])
+    )
+    return problems.assign(
+        rule=says, value=problems["value"].where(problems["value"] != "", "(blank)")
+    )
 
 
 def rows_aside(log):
@@ -203,23 +256,38 @@ def rows_aside(log):
 
 def moved_table(frame, show):
     """`coverage.moved` in the reader's words and units."""
-    says = frame["rule"].map({code: rule.says for code, rule in RULES.items()}).fillna(frame["rule"])
+    says = (
+        frame["rule"].map({code: rule.says for code, rule in RULES.items()}).fillna(frame["rule"])
+    )
 
     def told(column):
-        return [show.quantity(x, FIGURE_UNITS[f]) for x, f in zip(frame[column], frame["figure"], strict=True)]
+        return [
+            show.quantity(x, FIGURE_UNITS[f])
+            for x, f in zip(frame[column], frame["figure"], strict=True)
+        ]
 
-    return frame.assign(rule=says, what=frame["figure"].map(FIGURES), with_them=told("with_them"), without=told("without"))
+    return frame.assign(
+        rule=says,
+        what=frame["figure"].map(FIGURES),
+        with_them=told("with_them"),
+        without=told("without"),
+    )
 
 
 def record_said(record):
     """How the readings cover the vehicles' time."""
     if record.empty:
         return "The log has no vehicles."
-    unread, bare = record[record["has_meter"] & (record["n_readings"] == 0)], record[~record["has_meter"]]
+    unread, bare = (
+        record[record["has_meter"] & (record["n_readings"] == 0)],
+        record[~record["has_meter"]],
+    )
     read = record[record["n_readings"] > 0]
     said = []
     if len(read) and not read["longest_gap_days"].max() > 0:
-        said.append("Each vehicle read has its readings on one day, so no time between readings is known")
+        said.append(
+            "Each vehicle read has its readings on one day, so no time between readings is known"
+        )
     elif len(read):
         share = read["observed_share"].mean()
         said.append(
@@ -227,16 +295,22 @@ def record_said(record):
         )
         worst = read.loc[read["longest_gap_days"].idxmax()]
         days = plural(round(worst["longest_gap_days"]), "day")
-        said.append(f"the longest time without one, laid up or not, is {days}, on {safe(worst['vehicle'])}")
+        said.append(
+            f"the longest time without one, laid up or not, is {days}, on {safe(worst['vehicle'])}"
+        )
     if len(unread):
         said.append(
             f"{plural(len(unread), 'vehicle')} {_have(len(unread))} no reading at all ({listing([safe(v) for v in unread['vehicle']])})"
         )
     if len(bare):
-        said.append(f"{plural(len(bare), 'vehicle')} {_have(len(bare))} no meter ({listing([safe(v) for v in bare['vehicle']])})")
+        said.append(
+            f"{plural(len(bare), 'vehicle')} {_have(len(bare))} no meter ({listing([safe(v) for v in bare['vehicle']])})"
+        )
     changed = int(record["n_changes"].sum())
     if changed:
-        said.append(f"{plural(changed, 'change')} of instrument or rollover {_are(changed)} bridged")
+        said.append(
+            f"{plural(changed, 'change')} of instrument or rollover {_are(changed)} bridged"
+        )
     return "; ".join(said) + "."
 
 
@@ -262,13 +336,20 @@ def answers_table(answers):
     """`answerable.answers` in words."""
     because = [_because(r.why, r.amount) for r in answers.itertuples()]
     return pd.DataFrame(
-        {"report": answers["report"].map(REPORTS), "subject": answers["subject"].map(SUBJECTS), "can": answers["can"], "because": because}
+        {
+            "report": answers["report"].map(REPORTS),
+            "subject": answers["subject"].map(SUBJECTS),
+            "can": answers["can"],
+            "because": because,
+        }
     )
 
 
 def cannot(answers):
     """The matters of safety on which the log is silent, in one sentence."""
-    silent = answers[(answers["can"] == "no") & answers["subject"].isin(["defects", "certificates", "campaigns"])]
+    silent = answers[
+        (answers["can"] == "no") & answers["subject"].isin(["defects", "certificates", "campaigns"])
+    ]
     if silent.empty:
         return ""
     what = listing([SUBJECTS[s] for s in silent["subject"]])

@@ -34,7 +34,10 @@ def heads_oil(table, show):
 
 
 def oil_table(table, show):
-    turned = {name: show.units.to_km(table[old]) for name, old in (("rate", "ml_per_1000km"), ("low", "low"), ("high", "high"))}
+    turned = {
+        name: show.units.to_km(table[old])
+        for name, old in (("rate", "ml_per_1000km"), ("low", "low"), ("high", "high"))
+    }
     return table.assign(**turned, distance_km=table["distance_km"].where(table["why_not"].eq("")))
 
 

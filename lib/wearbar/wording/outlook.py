@@ -76,19 +76,30 @@ def answer(outlook, totals, plan, show):
     span = f"From {show.date(outlook.told.starts[0])}, in twelve months:"
     n = plural(plan.n_visits, "visit")
     labour = f", {_range(hours.low, hours.high, 'hour')} of labour" if hours.value > 0 else ""
-    cost = f", and {_money(money, show)} of workshop money{_without(outlook.told)}" if money.value > 0 else ""
+    cost = (
+        f", and {_money(money, show)} of workshop money{_without(outlook.told)}"
+        if money.value > 0
+        else ""
+    )
     blank = [what for what, e in (("hours", hours), ("money", money)) if math.isnan(e.value)]
     untold = f" The {listing(blank)} cannot be told: the log does not hold any." if blank else ""
-    return f"{span} {_range(jobs.low, jobs.high, 'job')} in about {n}{labour}{cost}.{untold}", "soon"
+    return (
+        f"{span} {_range(jobs.low, jobs.high, 'job')} in about {n}{labour}{cost}.{untold}",
+        "soon",
+    )
 
 
 def _without(told):
     """The classes of money that too few bills tell of."""
-    return f", without {listing([_class(c) for c in CLASSES if c in told.thin])}" if told.thin else ""
+    return (
+        f", without {listing([_class(c) for c in CLASSES if c in told.thin])}" if told.thin else ""
+    )
 
 
 def _class(name):
-    return {"wear": "parts that wear", "unplanned": "unplanned repairs"}.get(name, CLASSES[name].lower())
+    return {"wear": "parts that wear", "unplanned": "unplanned repairs"}.get(
+        name, CLASSES[name].lower()
+    )
 
 
 def short_record(outlook):
@@ -106,7 +117,11 @@ def _without_tasks(hours, money, start, show):
     told = [f"{_money(money, show)} of workshop money"] if money.value > 0 else []
     told += [_range(hours.low, hours.high, "hour") + " of labour"] if hours.value > 0 else []
     lost = "jobs and visits" if told else "year"
-    rest = f" By the wear and the work on record, twelve months from {start} take {listing(told)}." if told else ""
+    rest = (
+        f" By the wear and the work on record, twelve months from {start} take {listing(told)}."
+        if told
+        else ""
+    )
     return (
         f"No task of a plan lies ahead of the vehicles reported, so their {lost} cannot be told. A vehicle in use needs a plan; "
         f"one that has left needs none.{rest}"
@@ -134,11 +149,19 @@ def last_year_said(past, show):
     if past is None:
         return "The record is too short to test an outlook made a year ago: that needs two years."
     t = past.totals.set_index("what")
-    parts = [_one_total(t.loc[name], name, show) for name in ("jobs", "money") if past.is_told(name)]
+    parts = [
+        _one_total(t.loc[name], name, show) for name in ("jobs", "money") if past.is_told(name)
+    ]
     if not parts:
-        return "Neither the outlook of a year ago nor the year that followed has any work to compare."
+        return (
+            "Neither the outlook of a year ago nor the year that followed has any work to compare."
+        )
     outside = [_class(n) for n in CLASSES if t.loc[n, "is_told"] and not t.loc[n, "is_inside"]]
-    missed = f" Outside {'its range' if len(outside) == 1 else 'their ranges'}: {listing(outside)}." if outside else ""
+    missed = (
+        f" Outside {'its range' if len(outside) == 1 else 'their ranges'}: {listing(outside)}."
+        if outside
+        else ""
+    )
     start = f"The outlook of {show.date(past.as_of)} was made again from the log as it then stood. It forecast {listing(parts)}."
     return f"{start}{missed}{_by_month(past) if past.is_told('jobs') else ''}{_fate(past, show)}"
 
@@ -155,7 +178,11 @@ def _by_month(past):
 
 def _one_total(row, name, show):
     is_money = name == "money"
-    band = f"{_money_range(row['low'], row['high'], show)} of workshop money" if is_money else _range(row["low"], row["high"], "job")
+    band = (
+        f"{_money_range(row['low'], row['high'], show)} of workshop money"
+        if is_money
+        else _range(row["low"], row["high"], "job")
+    )
     actual = show.money(row["came"], 0) if is_money else number(row["came"])
     where = "inside" if row["is_inside"] else "above" if row["came"] > row["high"] else "below"
     return f"{band} (actual: {actual}, {where} that)"
@@ -175,7 +202,9 @@ def learned_said(past, told=None):
     """How past years corrected and widened the money ahead; told: the `Simulated` year, whose thin classes are left out."""
     if past is None:
         return "No past year could be tested yet, so each range of money is widened by what such forecasts are usually out by."
-    known = past.learning[(past.learning["n"] > 0) & ~past.learning.index.isin(told.thin if told else ())]
+    known = past.learning[
+        (past.learning["n"] > 0) & ~past.learning.index.isin(told.thin if told else ())
+    ]
     if not len(known):
         return ""
     moved = {n: round(100 * math.expm1(m)) for n, m in known["mean"].items()}
@@ -192,10 +221,27 @@ def last_year_table(past, show):
     for row in past.totals.itertuples():
         count = row.what in ("jobs", "hours")
         say = _tenths if count else lambda x: show.money(x, 0)
-        ends = (row.low, row.high) if count else (math.floor(row.low), math.ceil(row.high)) if row.low == row.low else (row.low, row.high)
-        band = f"{say(row.foreseen)} ({_tenths(ends[0])} to {_tenths(ends[1])})" if row.foreseen == row.foreseen else MISSING
+        ends = (
+            (row.low, row.high)
+            if count
+            else (math.floor(row.low), math.ceil(row.high))
+            if row.low == row.low
+            else (row.low, row.high)
+        )
+        band = (
+            f"{say(row.foreseen)} ({_tenths(ends[0])} to {_tenths(ends[1])})"
+            if row.foreseen == row.foreseen
+            else MISSING
+        )
         inside = MISSING if not row.is_told else "inside" if row.is_inside else "outside"
-        rows.append((WHAT[row.what], band, *(say(x) if x == x else MISSING for x in (row.came, row.before)), inside))
+        rows.append(
+            (
+                WHAT[row.what],
+                band,
+                *(say(x) if x == x else MISSING for x in (row.came, row.before)),
+                inside,
+            )
+        )
     return pd.DataFrame(rows, columns=["name", "foreseen", "came", "before", "inside"])
 
 
@@ -206,7 +252,12 @@ def _tenths(x):
 
 def horizon_words(table):
     """The horizons as words."""
-    return table.assign(horizon=[f"{low} to {high} days" for low, high in zip(table["low_days"], table["high_days"], strict=True)])
+    return table.assign(
+        horizon=[
+            f"{low} to {high} days"
+            for low, high in zip(table["low_days"], table["high_days"], strict=True)
+        ]
+    )
 
 
 def forecast_said(test, table, show):
@@ -241,7 +292,9 @@ def forecast_said(test, table, show):
     )
     used = f"For today the best of all is used: {METHODS[test.used]}, its intervals widened by what the past asked for."
     late = (
-        "" if test.tells_when_recorded else " No row says when it was recorded, so what was typed in late is known too soon in this test."
+        ""
+        if test.tells_when_recorded
+        else " No row says when it was recorded, so what was typed in late is known too soon in this test."
     )
     return f"{start} {verdict} {cover} {used}{late} {_weak_spots()}"
 
@@ -257,7 +310,10 @@ def dates_by(test):
     """How dates ahead are forecast, for the reports that only use them."""
     if not test.is_told:
         return f"Forecast dates are not yet tested on the log's own past: {_untested(test)}."
-    score = {name: number(test.cases[column].mean(), 1) for name, column in (("own", "crps_days"), *((n, f"crps_days_{n}") for n in NAIVE))}
+    score = {
+        name: number(test.cases[column].mean(), 1)
+        for name, column in (("own", "crps_days"), *((n, f"crps_days_{n}") for n in NAIVE))
+    }
     return (
         f"Dates ahead are forecasts of use ({METHODS[test.used]}), chosen and widened by how they would have done at "
         f"{plural(test.cases['cut'].nunique(), 'past day')} of this log: score {score['own']} days, against {score['trailing-year']} and "
@@ -279,13 +335,19 @@ def _weak_spots():
 def methods_table(test):
     """Every method with its score over all days, the best first."""
     table = test.methods.sort_values("crps_days", kind="stable")
-    return table.assign(name=table["method"].map(METHODS), used=table["is_used"].map({True: "used", False: ""}))
+    return table.assign(
+        name=table["method"].map(METHODS), used=table["is_used"].map({True: "used", False: ""})
+    )
 
 
 def changed_use(outlook, show):
     """Whose recent use differs from the record's mean by more than chance, both rates said."""
     v = outlook.model.vehicles
-    v = v[v["is_changed"] & v.index.isin(outlook.ahead.rows["vehicle"])] if "is_changed" in v else v[:0]
+    v = (
+        v[v["is_changed"] & v.index.isin(outlook.ahead.rows["vehicle"])]
+        if "is_changed" in v
+        else v[:0]
+    )
     if v.empty:
         return ""
     said = [
@@ -306,9 +368,22 @@ def work_said(outlook, table, show):
     top = table.loc[table["jobs"].idxmax()]
     busiest = f"The busiest month begins on {show.date(top['month'])}: {_range(top['jobs_low'], top['jobs_high'], 'job')}."
     habits = outlook.ahead.habits
-    how = "Work is taken to be done as late or early as it has been here" if habits.any() else "Work is taken to be done on its due day"
-    blind = outlook.model.of(outlook.ahead.rows["vehicle"].unique())[1]["method"].fillna("none").eq("none").sum()
-    lost = f" Of {plural(int(blind), 'vehicle')} the use cannot be foreseen: only dates count there." if blind else ""
+    how = (
+        "Work is taken to be done as late or early as it has been here"
+        if habits.any()
+        else "Work is taken to be done on its due day"
+    )
+    blind = (
+        outlook.model.of(outlook.ahead.rows["vehicle"].unique())[1]["method"]
+        .fillna("none")
+        .eq("none")
+        .sum()
+    )
+    lost = (
+        f" Of {plural(int(blind), 'vehicle')} the use cannot be foreseen: only dates count there."
+        if blind
+        else ""
+    )
     return (
         f"{busiest} {how}, a job being one task at one place on one vehicle; the bands hold chance and what is not known of rates "
         f"and prices.{lost}"
@@ -323,7 +398,11 @@ def titled(table, rows):
 
 def few_visits(table):
     """What a young log's visits are. table: of `visits_table`, those of the next three months."""
-    return FEW_VISITS if len(table) else "No visit of the next three months is known. A year's plan needs a year of record."
+    return (
+        FEW_VISITS
+        if len(table)
+        else "No visit of the next three months is known. A year's plan needs a year of record."
+    )
 
 
 def next_caption():
@@ -334,7 +413,10 @@ def next_table(table):
     """The same with the positions of one task that fall due alike in one row."""
     same = [c for c in table.columns if c != "position"]
     joined = (
-        table.fillna({"position": "", "site": "not known"}).groupby(same, sort=False, dropna=False)["position"].agg(", ".join).reset_index()
+        table.fillna({"position": "", "site": "not known"})
+        .groupby(same, sort=False, dropna=False)["position"]
+        .agg(", ".join)
+        .reset_index()
     )
     return joined.sort_values(["due_date", "vehicle", "task"], kind="stable", ignore_index=True)
 
@@ -356,11 +438,21 @@ def visits_said(plan, todo, show, has_covers=False):
         f"With the jobs of one day together it would be {number(plan.n_own_day)}."
     )
     more, wasted = n - plan.n_single, plan.jobs["wasted_amount"].sum()
-    said += [f"Work done before its due day falls due again sooner: {plural(more, 'job')} more."] if more > 0 else []
-    said += ["Work that other work does along with it may be planned once more than needed."] if has_covers else []
+    said += (
+        [f"Work done before its due day falls due again sooner: {plural(more, 'job')} more."]
+        if more > 0
+        else []
+    )
+    said += (
+        ["Work that other work does along with it may be planned once more than needed."]
+        if has_covers
+        else []
+    )
     if wasted > 0:
         life = show.percent(plan.jobs["unused_share"].mean())
-        said.append(f"Early work leaves {life} of the intervals unused on average, worth {show.money(wasted)}.")
+        said.append(
+            f"Early work leaves {life} of the intervals unused on average, worth {show.money(wasted)}."
+        )
     late = "Nothing else" if len(now) else "Nothing"
     said.append(
         f"{late} is planned after its due point, and nothing before its window. Distances are the forecast's median. "
@@ -397,7 +489,13 @@ def visits_table(plan, as_of):
     said["work"] = said["title"] + (" (" + said["position"] + ")").where(said["position"] != "", "")
     work = said.groupby(["vehicle", "day"])["work"].agg(", ".join)
     by = jobs.groupby(["vehicle", "day"])
-    made = by.agg(site=("site", "first"), jobs=("task", "size"), wasted_amount=("wasted_amount", "sum")).join(work).reset_index()
+    made = (
+        by.agg(
+            site=("site", "first"), jobs=("task", "size"), wasted_amount=("wasted_amount", "sum")
+        )
+        .join(work)
+        .reset_index()
+    )
     made["date"] = as_of + pd.to_timedelta(made["day"], unit="D")
     return made.sort_values(["date", "vehicle"], kind="stable", ignore_index=True)
 
@@ -424,13 +522,18 @@ def order_said(table):
 
 def _in_ten(chance):
     n = round(10 * chance)
-    return "less than 1 chance in 10" if n == 0 else "more than 9 in 10" if n == 10 else f"{n} in 10"
+    return (
+        "less than 1 chance in 10" if n == 0 else "more than 9 in 10" if n == 10 else f"{n} in 10"
+    )
 
 
 def order_table(table):
     """The order as the reader sees it."""
     words = [_in_ten(c) for c in table["chance"]]
-    packs = [_pack(n, unit, pack) for n, unit, pack in zip(table["order_packs"], table["unit"], table["pack"], strict=True)]
+    packs = [
+        _pack(n, unit, pack)
+        for n, unit, pack in zip(table["order_packs"], table["unit"], table["pack"], strict=True)
+    ]
     return table.assign(order=packs, odds=words)
 
 
@@ -441,7 +544,13 @@ def _pack(n, unit, pack):
     if unit == "set":
         return f"{plural(n, 'set')} of {number(pack)}"
     size = f"{pack:g}"
-    return f"{number(n)} × {size} {unit}" if unit else number(n) if pack == 1 else f"{number(n)} × {size}"
+    return (
+        f"{number(n)} × {size} {unit}"
+        if unit
+        else number(n)
+        if pack == 1
+        else f"{number(n)} × {size}"
+    )
 
 
 def hours_said(table, told):
@@ -449,7 +558,11 @@ def hours_said(table, told):
     if not told.totals["hours"].any() and (told.untold["hours"] > 0 or "hours" in told.blind):
         return "Neither the log nor the plan says how long work takes, so the hours cannot be told. Record them, 0 where it took none."
     small = int(table["hours"].isna().sum()) if len(table) else 0
-    few = f" {plural(small, 'site')} with fewer than three vehicles {'is' if small == 1 else 'are'} not told." if small else ""
+    few = (
+        f" {plural(small, 'site')} with fewer than three vehicles {'is' if small == 1 else 'are'} not told."
+        if small
+        else ""
+    )
     return (
         "Hours of planned work and of fitting parts, by where each vehicle is today; repairs that nobody planned are not divided "
         f"by site. A task without hours in the log takes the plan's, else those of like tasks.{_lost(told, ['hours'], 'no hours')}{few}"
@@ -459,8 +572,14 @@ def hours_said(table, told):
 def _lost(told, names, what):
     """How many jobs of the year count for nothing, for want of a figure."""
     n = sum(told.untold[name] for name in names)
-    count = f"has {what} on record and counts" if round(n) == 1 else f"have {what} on record and count"
-    return f" About {plural(round(n), 'job')} of the year, worn parts counted, {count} nothing." if n >= 0.5 else ""
+    count = (
+        f"has {what} on record and counts" if round(n) == 1 else f"have {what} on record and count"
+    )
+    return (
+        f" About {plural(round(n), 'job')} of the year, worn parts counted, {count} nothing."
+        if n >= 0.5
+        else ""
+    )
 
 
 def money_table(totals, show):
@@ -482,8 +601,16 @@ def money_said(outlook, totals, show, past=None):
     log = outlook.prices.tasks["source"].eq("plan").sum() if len(outlook.prices.tasks) else 0
     guess = " Tasks that the log has not priced go by the plan's hours and parts." if log else ""
     thin = [_class(c) for c in CLASSES if c in outlook.told.thin]
-    few = f" Fewer than {LEAST_BILLS} bills on record tell of {listing(thin)}, so no figure is given for them." if thin else ""
-    repairs = "" if "unplanned" in outlook.told.thin else " Unplanned repairs go by each kind's own rate and age."
+    few = (
+        f" Fewer than {LEAST_BILLS} bills on record tell of {listing(thin)}, so no figure is given for them."
+        if thin
+        else ""
+    )
+    repairs = (
+        ""
+        if "unplanned" in outlook.told.thin
+        else " Unplanned repairs go by each kind's own rate and age."
+    )
     return (
         f"{_money(e, show)} at the prices of the last two years{_without(outlook.told)}.{few} "
         f"{learned_said(past, outlook.told)}{lost}{guess} Not in it: fuel, fixed costs, accidents, "
@@ -521,7 +648,4 @@ def alt_visits(plan):
     """The figure of visits in words."""
     n = plan.jobs["vehicle"].nunique()
     rows = "one row, of one vehicle" if n == 1 else f"a row for each of {plural(n, 'vehicle')}"
-    return plain(
-        f"Planned visits through the year, {rows}: "
-        f"{number(plan.n_visits)} in all."
-    )
+    return plain(f"Planned visits through the year, {rows}: {number(plan.n_visits)} in all.")

@@ -13,9 +13,13 @@ FEW_VISITS = 10  # below this their evenness says nothing
 
 def repairs(curves, show):
     """How far repairs mount up, by kind, and how to read the curve."""
-    if not any(sum(c.attrs[name] for name in ("inside", "apart", "outside")) for c in curves.values()):
+    if not any(
+        sum(c.attrs[name] for name in ("inside", "apart", "outside")) for c in curves.values()
+    ):
         return "The log holds no unplanned visits, so nothing can be said of how repairs mount up."
-    told = "\n".join(f"- **{safe(kind)}**: {_mounting(c, show)}" for kind, c in curves.items() if len(c))
+    told = "\n".join(
+        f"- **{safe(kind)}**: {_mounting(c, show)}" for kind, c in curves.items() if len(c)
+    )
     how = (
         "Each step is a visit for a defect or on advice; planned work and accidents are apart. A vehicle counts from the age at which it "
         "joined the record to its last day in it, so this is the mean of a vehicle still kept."
@@ -25,8 +29,16 @@ def repairs(curves, show):
 
 def _mounting(curve, show):
     last, counts = curve.iloc[-1], curve.attrs
-    since = "" if curve["time"].iloc[0] < 1 else f" since an age of {number(curve['time'].iloc[0], 1)} years"
-    between = f" (interval {show.range(last['low'], last['high'], 'money')})" if has_width(last["low"], last["high"]) else ""
+    since = (
+        ""
+        if curve["time"].iloc[0] < 1
+        else f" since an age of {number(curve['time'].iloc[0], 1)} years"
+    )
+    between = (
+        f" (interval {show.range(last['low'], last['high'], 'money')})"
+        if has_width(last["low"], last["high"])
+        else ""
+    )
     visits = plural(counts["inside"], "visit")
     told = f"repairs come to {show.money(last['mcf'], 0)}{between} by an age of {number(last['time'], 1)} years{since}, {visits} in all"
     if counts["apart"]:
@@ -46,7 +58,11 @@ def trend(found, show):
     rate = f"{plural(found.n, 'unplanned visit')}, {number(found.per_year, 1)} a vehicle and year"
     bunch = ""
     if found.n >= FEW_VISITS and not _missing(found.dispersion):
-        even = "about as evenly as chance would have it" if found.dispersion < 1.5 else "in bunches, or to some vehicles more than others"
+        even = (
+            "about as evenly as chance would have it"
+            if found.dispersion < 1.5
+            else "in bunches, or to some vehicles more than others"
+        )
         bunch = f". They come {even} (variance over mean {number(found.dispersion, 1)})"
     free = ""
     if found.free:
@@ -58,7 +74,9 @@ def trend(found, show):
 def _test(test):
     if _missing(test.p):
         return f"Whether they come more often with age cannot be told: that {test.note}."
-    chance = f"p {'' if test.p < 0.001 else '= '}{_chance(test.p)}, by a test that allows for bunches"
+    chance = (
+        f"p {'' if test.p < 0.001 else '= '}{_chance(test.p)}, by a test that allows for bunches"
+    )
     if test.p >= CLEAR:
         return f"Whether they come more often with age cannot be told ({chance})."
     return f"They come {'more' if test.z > 0 else 'less'} often as a vehicle ages ({chance})."
@@ -68,13 +86,24 @@ def replace(kept, show):
     """(sentence, urgency): the answer to whether it is time to replace, by kind, before the details."""
     told = [k for k in kept if "cost_per_year" in k.curve]
     if not told:
-        return "The record is too thin to tell at what age replacing is cheapest; see below what it needs.", "note"
-    least = [f"{safe(k.kind)} at about {number(k.best.value, 1)} years" for k in told if _stands_out(k)]
-    late = [f"{safe(k.kind)} to {number(k.curve['age_years'].iloc[-1], 1)} years" for k in told if _missing(k.best.value)]
+        return (
+            "The record is too thin to tell at what age replacing is cheapest; see below what it needs.",
+            "note",
+        )
+    least = [
+        f"{safe(k.kind)} at about {number(k.best.value, 1)} years" for k in told if _stands_out(k)
+    ]
+    late = [
+        f"{safe(k.kind)} to {number(k.curve['age_years'].iloc[-1], 1)} years"
+        for k in told
+        if _missing(k.best.value)
+    ]
     flat = [safe(k.kind) for k in told if not _missing(k.best.value) and not _stands_out(k)]
     parts = [
         f"it is cheapest to replace {listing(least)}" if least else "",
-        f"a year costs less the longer a vehicle is kept, up to the age at which three are on record ({listing(late)})" if late else "",
+        f"a year costs less the longer a vehicle is kept, up to the age at which three are on record ({listing(late)})"
+        if late
+        else "",
         f"no age stands out for {listing(flat)}" if flat else "",
     ]
     return f"By money alone, {'; '.join(p for p in parts if p)}.", "note"
@@ -103,10 +132,15 @@ def _kept(k, show):
     best, curve = k.best, k.curve
     if "cost_per_year" not in curve:
         return f"not told: {best.note} (n = {number(best.n)})."
-    reach, last = number(curve["age_years"].iloc[-1], 1), show.money(curve["cost_per_year"].iloc[-1], 0)
+    reach, last = (
+        number(curve["age_years"].iloc[-1], 1),
+        show.money(curve["cost_per_year"].iloc[-1], 0),
+    )
     fall = f"Its value falls by {show.percent(k.fall)} a year (n = {number(best.n)})."
     if _missing(best.value):
-        return f"keeping it still gets cheaper up to {reach} years ({last} a year). {_reach(k)}{fall}"
+        return (
+            f"keeping it still gets cheaper up to {reach} years ({last} a year). {_reach(k)}{fall}"
+        )
     least = show.money(curve["cost_per_year"].min(), 0)
     change = f"a change must cost less than {show.money(k.change, 0)} in all for that to beat keeping it to {reach} years ({last} a year)"
     if best.value < MIN_YEARS:
@@ -114,7 +148,11 @@ def _kept(k, show):
         return f"cheapest when young, {least} a year at {number(best.value, 1)} years, since {young}; but {change}. {_reach(k)}{fall}"
     near = f"within 5% of that from {number(k.near[0], 1)} to {number(k.near[1], 1)} years"
     about = f"cheapest when replaced at about {number(best.value, 1)} years, at {least} a year, and {near}"
-    sure = "" if k.is_clear else "Other ages may be as cheap: the record does not clearly separate them. "
+    sure = (
+        ""
+        if k.is_clear
+        else "Other ages may be as cheap: the record does not clearly separate them. "
+    )
     return f"{about}; {change}. {sure}{_reach(k)}{fall}"
 
 
@@ -129,14 +167,24 @@ def _reach(k):
 
 def alt_repairs(curves, show):
     ends = {kind: c.iloc[-1] for kind, c in curves.items() if len(c)}
-    told = [f"{kind} {show.money(end['mcf'], 0)} by {number(end['time'], 1)} years" for kind, end in ends.items()]
-    ranges = ", with intervals" if any(has_width(end["low"], end["high"]) for end in ends.values()) else ""
+    told = [
+        f"{kind} {show.money(end['mcf'], 0)} by {number(end['time'], 1)} years"
+        for kind, end in ends.items()
+    ]
+    ranges = (
+        ", with intervals"
+        if any(has_width(end["low"], end["high"]) for end in ends.values())
+        else ""
+    )
     return f"Step lines of one vehicle's mean repair cost so far, by age{ranges}: {listing(told) or 'no repairs'}."
 
 
 def alt_keeping(kept, show):
     told = [k for k in kept if "cost_per_year" in k.curve]
-    at = [f"{k.kind} least at {number(k.curve.loc[k.curve['cost_per_year'].idxmin(), 'age_years'], 1)} years" for k in told]
+    at = [
+        f"{k.kind} least at {number(k.curve.loc[k.curve['cost_per_year'].idxmin(), 'age_years'], 1)} years"
+        for k in told
+    ]
     return f"Fall in value and work a year against the age to which a vehicle is kept: {listing(at) or 'no kind can be shown'}."
 
 
@@ -146,4 +194,3 @@ def _chance(p):
 
 def _missing(x):
     return x is None or math.isnan(x)
-

@@ -41,7 +41,13 @@ class Scale:
 def scale_of(unit, units):
     """The `Scale` of a unit's name for a reader of `units`; a unit of no known name is printed as it stands."""
     make = SCALES.get(unit.replace(" ", "_"))
-    return make(units) if make else Scale(_same, unit.replace("_", " "), after=f" {unit.replace('_', ' ')}".rstrip(), suffix=unit)
+    return (
+        make(units)
+        if make
+        else Scale(
+            _same, unit.replace("_", " "), after=f" {unit.replace('_', ' ')}".rstrip(), suffix=unit
+        )
+    )
 
 
 def _same(x):
@@ -55,12 +61,24 @@ def _distance(units):
 
 def _distance_a_day(units):
     unit = units.distance
-    return Scale(units.from_km, f"{unit} per day", after=f" {unit} per day", suffix=f"{unit}_per_day", decimals=1)
+    return Scale(
+        units.from_km,
+        f"{unit} per day",
+        after=f" {unit} per day",
+        suffix=f"{unit}_per_day",
+        decimals=1,
+    )
 
 
 def _distance_a_year(units):
     unit = units.distance
-    return Scale(units.from_km, f"{unit} per year", after=f" {unit} per year", suffix=f"{unit}_per_year", decimals=0)
+    return Scale(
+        units.from_km,
+        f"{unit} per year",
+        after=f" {unit} per year",
+        suffix=f"{unit}_per_year",
+        decimals=0,
+    )
 
 
 def _depth(units):
@@ -73,18 +91,31 @@ def _wear_rate(units):
     factor = DISTANCE_KM[unit] / DEPTH_MM[units.depth]
     head = f"{depth.strip()} per 1,000 {unit}"
     return Scale(
-        lambda x: x * factor, head, after=f"{depth} per 1,000 {unit}", suffix=f"{units.depth}_per_1000{unit}", decimals=2, digits=2
+        lambda x: x * factor,
+        head,
+        after=f"{depth} per 1,000 {unit}",
+        suffix=f"{units.depth}_per_1000{unit}",
+        decimals=2,
+        digits=2,
     )
 
 
 def _per_1000(units):
     unit = units.distance
-    return Scale(units.to_km, f"per 1,000 {unit}", after=f" per 1,000 {unit}", suffix=f"per_1000{unit}")
+    return Scale(
+        units.to_km, f"per 1,000 {unit}", after=f" per 1,000 {unit}", suffix=f"per_1000{unit}"
+    )
 
 
 def _per_100(units):
     unit = units.distance
-    return Scale(units.to_km, f"per 100 {unit}", after=f" per 100 {unit}", suffix=f"per_100{unit}", decimals=1)
+    return Scale(
+        units.to_km,
+        f"per 100 {unit}",
+        after=f" per 100 {unit}",
+        suffix=f"per_100{unit}",
+        decimals=1,
+    )
 
 
 def _money(units):
@@ -95,7 +126,15 @@ def _money(units):
 def _money_per_distance(units):
     unit, currency = units.distance, units.currency
     head = f"{currency} per {unit}".strip()
-    return Scale(units.to_km, head, f"{currency} ".lstrip(), f" per {unit}", f"per_{unit}", decimals=2, digits=2)
+    return Scale(
+        units.to_km,
+        head,
+        f"{currency} ".lstrip(),
+        f" per {unit}",
+        f"per_{unit}",
+        decimals=2,
+        digits=2,
+    )
 
 
 def _fuel(units):
@@ -104,19 +143,33 @@ def _fuel(units):
     gallon = _MPG[units.volume]
     nation = "imperial" if gallon == "gal_uk" else "US"
     after, suffix = f" miles per {nation} gallon", f"mpg_{gallon[4:]}"
-    return Scale(lambda x: l_per_100km_from_mpg(x, gallon), f"mpg, {nation}", after=after, suffix=suffix, decimals=1)
+    return Scale(
+        lambda x: l_per_100km_from_mpg(x, gallon),
+        f"mpg, {nation}",
+        after=after,
+        suffix=suffix,
+        decimals=1,
+    )
 
 
 def _volume(units):
     unit = units.volume
     words = {"L": "L", "gal_uk": "imperial gal", "gal_us": "US gal"}[unit]
-    return Scale(lambda x: x / VOLUME_L[unit], words, after=f" {words}", suffix=unit.lower(), decimals=1)
+    return Scale(
+        lambda x: x / VOLUME_L[unit], words, after=f" {words}", suffix=unit.lower(), decimals=1
+    )
 
 
 def _pressure(units):
     unit = units.pressure
     places = 2 if unit == "bar" else 0
-    return Scale(lambda x: x / PRESSURE_KPA[unit], unit, after=f" {unit}", suffix=unit.lower(), decimals=places)
+    return Scale(
+        lambda x: x / PRESSURE_KPA[unit],
+        unit,
+        after=f" {unit}",
+        suffix=unit.lower(),
+        decimals=places,
+    )
 
 
 def _share(units):

@@ -51,7 +51,14 @@ HOLDS = (
     "In simulated logs such ranges hold the true effect 88 to 95 times in 100. Of logs without an effect, at most 10 in 100 are said to "
     "have one."
 )
-LONG = ("loose", "mud_water", "short_trips", "dusty", "heat", "cold")  # said with a preposition first
+LONG = (
+    "loose",
+    "mud_water",
+    "short_trips",
+    "dusty",
+    "heat",
+    "cold",
+)  # said with a preposition first
 SMALL_SITE = 3  # no figure of a site with fewer vehicles: it would be a person's
 
 
@@ -60,9 +67,18 @@ def headline(found, table):
     settled = [e for e in found if e.told and not e.vehicles_needed]
     clear = [e for e in settled if e.lower > 1 and e.p_holm < 0.05]
     if clear:
-        sooner = "Some work on vehicles used hard is due sooner than the plan says." if table["is_sooner"].any() else _PLAN_COVERS
-        uses = [[e for e in clear if _use(e) == use] for use in dict.fromkeys(_use(e) for e in clear)]
-        said = [f"{_points(STEP)} more of the distance {_use(some[0])}: {listing([_wears(e) for e in some])}." for some in uses]
+        sooner = (
+            "Some work on vehicles used hard is due sooner than the plan says."
+            if table["is_sooner"].any()
+            else _PLAN_COVERS
+        )
+        uses = [
+            [e for e in clear if _use(e) == use] for use in dict.fromkeys(_use(e) for e in clear)
+        ]
+        said = [
+            f"{_points(STEP)} more of the distance {_use(some[0])}: {listing([_wears(e) for e in some])}."
+            for some in uses
+        ]
         return f"Hard use matters here. {' '.join(said)} {sooner}", "soon"
     if settled:
         return f"This log shows no clear effect of hard use on wear. {_KEEP}", "note"
@@ -105,7 +121,10 @@ def effects(found):
     for e in found:
         if e.refusals:
             why.setdefault(refusal(e, e.refusals[0]), []).append(f"{_part(e)} wear {_use(e)}")
-    refused = [f"- **Not shown:** {listing(labels, last='or', most=9)}. {reason}" for reason, labels in why.items()]
+    refused = [
+        f"- **Not shown:** {listing(labels, last='or', most=9)}. {reason}"
+        for reason, labels in why.items()
+    ]
     return "\n".join([*(f"- {effect(e)}" for e in told(found)), *refused])
 
 
@@ -195,11 +214,17 @@ def checks(e):
     """Sentences on how far an effect that is told can be trusted."""
     if not e.told or e.points is None:
         return []
-    said = [f"With any one vehicle left out it stays between {_changes(*e.without_vehicle, 'and')}."]
+    said = [
+        f"With any one vehicle left out it stays between {_changes(*e.without_vehicle, 'and')}."
+    ]
     if not math.isnan(e.without_site[0]):
-        said.append(f"With any one site left out it stays between {_changes(*e.without_site, 'and')}.")
+        said.append(
+            f"With any one site left out it stays between {_changes(*e.without_site, 'and')}."
+        )
     if not math.isnan(e.between.value + e.within.value):
-        said.append(f"Between vehicles it is {_interval(e.between)}; within one vehicle {_interval(e.within)}: they agree well enough.")
+        said.append(
+            f"Between vehicles it is {_interval(e.between)}; within one vehicle {_interval(e.within)}: they agree well enough."
+        )
     said.append(
         f"Site, kind, item and position account for {_percent(e.r2)} of the differences in this use; the figure rests on the rest. "
         + _recalled(e)
@@ -214,7 +239,10 @@ def checks(e):
 
 def all_checks(found):
     """The checks of every effect that is told, as lists."""
-    parts = [f"**{_Part(e)} wear, use {_use(e)}**\n\n" + "\n".join(f"- {c}" for c in checks(e)) for e in drawn(found)]
+    parts = [
+        f"**{_Part(e)} wear, use {_use(e)}**\n\n" + "\n".join(f"- {c}" for c in checks(e))
+        for e in drawn(found)
+    ]
     return "\n\n".join(parts) or "There is no figure to try."
 
 
@@ -227,10 +255,12 @@ def _recalled(e):
 
 def _forms(e):
     """What the figure takes for granted, and the other form beside."""
-    fits = "no better" if e.is_additive else "better, so that the figure holds best near the middle of the shares seen"
-    times = (
-        f"{number(e.additive.value, 1)} times as much as one with none of it ({number(e.additive.low, 1)} to {number(e.additive.high, 1)})"
+    fits = (
+        "no better"
+        if e.is_additive
+        else "better, so that the figure holds best near the middle of the shares seen"
     )
+    times = f"{number(e.additive.value, 1)} times as much as one with none of it ({number(e.additive.low, 1)} to {number(e.additive.high, 1)})"
     return (
         f"The figure takes rates to add up by share: a distance all {_use(e)} would wear {times}, though that reaches beyond the shares "
         f"seen. A like ratio at every share, {_change(e.log_linear.value)} for {_points(e.step)}, fits {fits}."
@@ -267,7 +297,9 @@ def use_of_fleet(table, limits):
     first = f"Use is known for at least half of the distance of {number(len(known))} of {plural(len(table), 'vehicle')}."
     if not limits:
         return f"{first} No plan of this log names a use as severe."
-    when = listing([f"at least {_percent(v)} {USE[k]}" for k, v in limits.items() if k in known], last="or")
+    when = listing(
+        [f"at least {_percent(v)} {USE[k]}" for k, v in limits.items() if k in known], last="or"
+    )
     hard = int(table["severe_now"].eq("yes").sum())
     return f"{first} The plan calls {when} in the past year severe. Work now open is due by severe limits on {plural(hard, 'vehicle')}."
 
@@ -285,8 +317,14 @@ def left_out(found):
 
 def overlaps(found):
     """The overlap of every effect for print: sites with too few vehicles stand together, without their shares."""
-    tables = [_overlap(e) for e in found if e.overlap is not None and "few-vehicles" not in e.refusals]
-    return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=["what", *_COUNTS, "share_least", "share_most", "site"])
+    tables = [
+        _overlap(e) for e in found if e.overlap is not None and "few-vehicles" not in e.refusals
+    ]
+    return (
+        pd.concat(tables, ignore_index=True)
+        if tables
+        else pd.DataFrame(columns=["what", *_COUNTS, "share_least", "share_most", "site"])
+    )
 
 
 _COUNTS = ["n_vehicles", "n_easier", "n_harder", "weight_share"]
@@ -298,21 +336,48 @@ def _overlap(e):
     table.loc[small, ["share_least", "share_most"]] = math.nan
     table.loc[small, "site"] = "sites with too few vehicles to name"
     how = dict.fromkeys(_COUNTS, "sum") | {"share_least": "min", "share_most": "max"}
-    return table.groupby("site", sort=False).agg(how).reset_index().assign(what=f"{e.category.replace('-', ' ')}, {_use(e)}")
+    return (
+        table.groupby("site", sort=False)
+        .agg(how)
+        .reset_index()
+        .assign(what=f"{e.category.replace('-', ' ')}, {_use(e)}")
+    )
 
 
 def heads_use(table):
     """Headings of the table of use by vehicle: the first kinds of use, and how much of it is known."""
-    first = {"vehicle": "Vehicle", "site": "Site", "kind": "Kind", "severe_now": "Severe limits now"}
-    words = {name: USE[name].split(" ", 1)[-1] if name in LONG else USE[name] for name in kinds(table)[:2]}
-    return first | {name: (word[:1].upper() + word[1:], "share") for name, word in words.items()} | {"coverage_share": "Use known for"}
+    first = {
+        "vehicle": "Vehicle",
+        "site": "Site",
+        "kind": "Kind",
+        "severe_now": "Severe limits now",
+    }
+    words = {
+        name: USE[name].split(" ", 1)[-1] if name in LONG else USE[name]
+        for name in kinds(table)[:2]
+    }
+    return (
+        first
+        | {name: (word[:1].upper() + word[1:], "share") for name, word in words.items()}
+        | {"coverage_share": "Use known for"}
+    )
 
 
 def heads_supported(table):
     """Headings of the table of supported intervals; the severe limit only where a plan has one."""
     severe = {"severe_km": "Severe"} if table["severe_km"].notna().any() else {}
-    ratios = {"wear_ratio": ("Wear, hard to easy", "times"), "lower_ratio": ("Its lower limit", "times")}
-    return {"plan": "Plan", "code": "Task", "plan_km": "Normal", **severe, "supported_km": "Supported", **ratios}
+    ratios = {
+        "wear_ratio": ("Wear, hard to easy", "times"),
+        "lower_ratio": ("Its lower limit", "times"),
+    }
+    return {
+        "plan": "Plan",
+        "code": "Task",
+        "plan_km": "Normal",
+        **severe,
+        "supported_km": "Supported",
+        **ratios,
+    }
 
 
 def note_supported(table):
@@ -332,7 +397,10 @@ def kinds(table):
 
 def findings(found):
     """(name, value, unit, note) of every effect, for the record."""
-    return [(f"wear_ratio.{e.category}.{e.exposure}", e.ratio, "ratio", ", ".join(e.refusals)) for e in found]
+    return [
+        (f"wear_ratio.{e.category}.{e.exposure}", e.ratio, "ratio", ", ".join(e.refusals))
+        for e in found
+    ]
 
 
 def cannot(found):
@@ -355,15 +423,25 @@ def alt_use(table):
     if len(table) == 1:
         shares = [f"{USE[k]} {_percent(table[k].iloc[0])}" for k in known[:2]]
         return f"One row, of one vehicle, with its share of distance {listing(shares)}."
-    spans = [f"{USE[k]} from {_percent(table[k].min())} to {_percent(table[k].max())}" for k in known[:2]]
+    spans = [
+        f"{USE[k]} from {_percent(table[k].min())} to {_percent(table[k].max())}" for k in known[:2]
+    ]
     return f"A row for each of {plural(len(table), 'vehicle')}, the hardest used on top, with its share of distance {listing(spans)}."
 
 
 def alt_effects(found):
     """Alternative text of the picture of effects."""
-    shown = [f"{_part(e)} {_use(e)} {_change(e.ratio.value)} ({_changes(e.ratio.low, e.ratio.high)})" for e in found if e.told]
+    shown = [
+        f"{_part(e)} {_use(e)} {_change(e.ratio.value)} ({_changes(e.ratio.low, e.ratio.high)})"
+        for e in found
+        if e.told
+    ]
     refused = [f"{_part(e)} {_use(e)}" for e in found if not e.told]
-    said = [f"Change in wear for ten points more of a use, with intervals: {'; '.join(shown)}."] if shown else []
+    said = (
+        [f"Change in wear for ten points more of a use, with intervals: {'; '.join(shown)}."]
+        if shown
+        else []
+    )
     return " ".join([*said, f"Not told: {listing(refused, most=9)}."] if refused else said)
 
 

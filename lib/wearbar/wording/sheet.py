@@ -22,7 +22,13 @@ WHAT = {
     "slack": "slack at the tight spot",
     "top-up": "level before topping up",
 }
-PLACES = {"left-shoulder": "left", "centre": "centre", "right-shoulder": "right", "inner": "inner", "outer": "outer"}
+PLACES = {
+    "left-shoulder": "left",
+    "centre": "centre",
+    "right-shoulder": "right",
+    "inner": "inner",
+    "outer": "outer",
+}
 UNITS_OF = {"thickness": "mm", "elongation": "%", "slack": "mm", "top-up": "mL"}
 SPARE_ROWS = 2
 NO_DISTANCE = ("hours", "none")  # meters
@@ -38,13 +44,29 @@ def own_show(visit, show, asked=""):
 def headline(visit):
     """(sentence, urgency): what stands in the way, and how much work waits."""
     counts = visit.tasks["state"].value_counts()
-    due = [f"{number(counts[s])} {STATES[s][2:]}" for s in ("past-window", "due", "in-window", "not-known") if counts.get(s)]
-    work = f"Work: {listing(due)}." if due else "No task is due or may be done by this log." if visit.has_plan else no_plan_said(visit)
+    due = [
+        f"{number(counts[s])} {STATES[s][2:]}"
+        for s in ("past-window", "due", "in-window", "not-known")
+        if counts.get(s)
+    ]
+    work = (
+        f"Work: {listing(due)}."
+        if due
+        else "No task is due or may be done by this log."
+        if visit.has_plan
+        else no_plan_said(visit)
+    )
     held = [safe(actionlist.what(row)) for row in visit.dangers.itertuples()]
     if held:
-        return f"{safe(visit.vehicle)} is to be seen to before it moves: {listing(held)}. {work}", "now"
+        return (
+            f"{safe(visit.vehicle)} is to be seen to before it moves: {listing(held)}. {work}",
+            "now",
+        )
     urgency = "now" if counts.get("past-window") else "soon" if due else "note"
-    return f"{safe(visit.vehicle)}: {work[:1].lower()}{work[1:]} {danger_none(visit.untold)}", urgency
+    return (
+        f"{safe(visit.vehicle)}: {work[:1].lower()}{work[1:]} {danger_none(visit.untold)}",
+        urgency,
+    )
 
 
 def no_plan_said(visit):
@@ -57,7 +79,9 @@ def words(visit, log, show):
         "head": _head(visit, log, show),
         "dangers": _told(visit.dangers, show),
         "clear": plain(danger_none(visit.untold).replace("**", "")),
-        "blind": f"The log has no record of {listing(visit.untold)}: {listing([BLIND[m] for m in visit.untold])}." if visit.untold else "",
+        "blind": f"The log has no record of {listing(visit.untold)}: {listing([BLIND[m] for m in visit.untold])}."
+        if visit.untold
+        else "",
         "others": [f"{what}: {stands}" for what, stands in _told(visit.others, show)],
         "odometer": _odometer(visit, show),
         "example": EXAMPLE if visit.is_example else "",
@@ -79,13 +103,27 @@ def words(visit, log, show):
 
 
 def _head(visit, log, show):
-    chosen = f"the vehicle with the most urgent work of {plural(visit.n_vehicles, 'vehicle')}" if visit.n_vehicles > 1 else ""
+    chosen = (
+        f"the vehicle with the most urgent work of {plural(visit.n_vehicles, 'vehicle')}"
+        if visit.n_vehicles > 1
+        else ""
+    )
     parts = [visit.kind, clean(visit.site) if visit.site else "", chosen]
-    gone = "" if pd.isna(visit.disposed) else f"It left on {show.date(visit.disposed)}: nothing is due on it."
+    gone = (
+        ""
+        if pd.isna(visit.disposed)
+        else f"It left on {show.date(visit.disposed)}: nothing is due on it."
+    )
     made = f"{clean(log.name)}, as it stood on {show.date(log.as_of)}; log's fingerprint {log.sha256[:12] or 'none'}"
     foot = f"{clean(visit.vehicle, 60)}, {show.date(log.as_of)}{f' - {EXAMPLE}' if visit.is_example else ''}"
     what = ", ".join(p for p in parts if p)
-    return {"vehicle": clean(visit.vehicle, 60), "what": what, "log": made, "gone": gone, "foot": _in_css(foot)}
+    return {
+        "vehicle": clean(visit.vehicle, 60),
+        "what": what,
+        "log": made,
+        "gone": gone,
+        "foot": _in_css(foot),
+    }
 
 
 def _in_css(text):
@@ -99,9 +137,15 @@ def _odometer(visit, show):
     if not boxes:
         said = "It has no meter: its work goes by the date."
     elif pd.isna(last.date):
-        said = "The log has no reading of this vehicle: without one nothing can be told by distance."
+        said = (
+            "The log has no reading of this vehicle: without one nothing can be told by distance."
+        )
     else:
-        shown = [show.distance(last.odometer_km)] if pd.notna(last.odometer_km) and visit.meter not in NO_DISTANCE else []
+        shown = (
+            [show.distance(last.odometer_km)]
+            if pd.notna(last.odometer_km) and visit.meter not in NO_DISTANCE
+            else []
+        )
         shown += [f"{number(last.hours)} h"] if pd.notna(last.hours) else []
         said = f"Last reading: {listing(shown)} on {show.date(last.date)}, {show.days(last.days)} before the report date."
         if last.is_stale:
@@ -119,7 +163,11 @@ def _no_reads(visit, show):
     """That nothing is asked to be read, and why."""
     at = listing([name.lower() for name, _ in _meters(visit, show)] or ["day"])
     none = "The log does not tell which parts are on"
-    why = "No part that the log has on is of a kind whose readings this sheet knows" if visit.has_parts else none
+    why = (
+        "No part that the log has on is of a kind whose readings this sheet knows"
+        if visit.has_parts
+        else none
+    )
     return f"{why}: write down what you read, where, and the {at}."
 
 
@@ -127,7 +175,9 @@ def _told(rows, show):
     """(what, how it stands and what to do) of rows of the action list."""
     said = actionlist.told(rows, show).itertuples()
     laid_up = f"; {actionlist.LAID_UP}"
-    return [(row.what, f"{row.evidence}{laid_up if row.is_laid_up else ''}. {row.todo}") for row in said]
+    return [
+        (row.what, f"{row.evidence}{laid_up if row.is_laid_up else ''}. {row.todo}") for row in said
+    ]
 
 
 def _nothing(visit, log, show):
@@ -137,7 +187,11 @@ def _nothing(visit, log, show):
     if len(visit.tasks) or pd.notna(visit.disposed):
         return ""
     none = "for a vehicle without a meter" if visit.meter == "none" else "with no reading at all"
-    last = none if pd.isna(visit.last.date) else f"whose last reading is {show.days(visit.last.days)} old"
+    last = (
+        none
+        if pd.isna(visit.last.date)
+        else f"whose last reading is {show.days(visit.last.days)} old"
+    )
     blind = f" and which has no record of {listing(visit.untold)}" if visit.untold else ""
     return f"No task is due now or soon by this log, {last}{blind}. That is not the same as a vehicle in order."
 
@@ -145,9 +199,21 @@ def _nothing(visit, log, show):
 def _worn(row, show):
     """One part at or near its limit: (part, state, limit, last read, left)."""
     part = f"{clean(row.last_position, 40)} {clean(row.category, 40)}, {clean(row.item, 60)}"
-    place = f", lowest at {clean(row.last_place, 40).replace('-', ' ')}" if pd.notna(row.last_place) and row.last_place else ""
-    read = f"{_height(row.last_height, row.quantity, show)} on {show.date(row.last_read)}{place}" if pd.notna(row.last_read) else "not read"
-    limit = f"{_height(row.limit, row.quantity, show)} ({clean(row.limit_from, 40)})" if pd.notna(row.limit) else "none known"
+    place = (
+        f", lowest at {clean(row.last_place, 40).replace('-', ' ')}"
+        if pd.notna(row.last_place) and row.last_place
+        else ""
+    )
+    read = (
+        f"{_height(row.last_height, row.quantity, show)} on {show.date(row.last_read)}{place}"
+        if pd.notna(row.last_read)
+        else "not read"
+    )
+    limit = (
+        f"{_height(row.limit, row.quantity, show)} ({clean(row.limit_from, 40)})"
+        if pd.notna(row.limit)
+        else "none known"
+    )
     look = f"within {show.distance(row.act_km)}" if row.act_km >= NEAR_KM else "now"
     return part, STATE[row.state], read, limit, look
 
@@ -155,20 +221,42 @@ def _worn(row, show):
 def _height(x, quantity, show):
     if pd.isna(x):
         return "not known"
-    return f"{number(x, 1)}%" if quantity == "elongation" else show.depth(x) if quantity == "depth" else f"{number(x, 1)} mm"
+    return (
+        f"{number(x, 1)}%"
+        if quantity == "elongation"
+        else show.depth(x)
+        if quantity == "depth"
+        else f"{number(x, 1)} mm"
+    )
 
 
 def _read(row, as_of, show):
     """One reading to take: where, what, the last one, the limit, blanks (label, unit), boxes to tick."""
     quantity, is_oil = row.quantity, row.category == "engine-oil"
-    unit = {"depth": _depth(show), "pressure": show.units.pressure}.get(quantity, UNITS_OF.get(quantity))
-    last = f"{_value(row.last, quantity, show)}, {show.date(row.last_date)}" if pd.notna(row.last) else ""
+    unit = {"depth": _depth(show), "pressure": show.units.pressure}.get(
+        quantity, UNITS_OF.get(quantity)
+    )
+    last = (
+        f"{_value(row.last, quantity, show)}, {show.date(row.last_date)}"
+        if pd.notna(row.last)
+        else ""
+    )
     last += " (doubted)" if pd.notna(row.last_is_doubted) and row.last_is_doubted else ""
-    blanks = [("level", ""), ("added", unit)] if is_oil else [(PLACES.get(p, ""), unit * (p == row.places[-1])) for p in row.places]
+    blanks = (
+        [("level", ""), ("added", unit)]
+        if is_oil
+        else [(PLACES.get(p, ""), unit * (p == row.places[-1])) for p in row.places]
+    )
     is_tread = row.category == "tyre" and quantity == "depth"
-    made = f"; {(as_of - row.made).days / 365.25:.1f} years old" if is_tread and pd.notna(row.made) else ""
+    made = (
+        f"; {(as_of - row.made).days / 365.25:.1f} years old"
+        if is_tread and pd.notna(row.made)
+        else ""
+    )
     return {
-        "where": "engine oil" if is_oil else f"{clean(row.position, 40)} {clean(row.category, 40)}".replace("-", " "),
+        "where": "engine oil"
+        if is_oil
+        else f"{clean(row.position, 40)} {clean(row.category, 40)}".replace("-", " "),
         "what": WHAT[quantity] + made,
         "last": f"added {last}" if is_oil and last else last,
         "limit": _limit(row, show),
@@ -202,7 +290,11 @@ def _change(row, show, meter):
     """A part that may come off: (position, part, fitted at), or on what day where no distance is counted."""
     day = show.date(row.fitted) if pd.notna(row.fitted) and meter in NO_DISTANCE else ""
     fitted = show.distance(row.fitted_odometer_km) if pd.notna(row.fitted_odometer_km) else day
-    return clean(row.position, 40), f"{clean(row.category, 40).replace('-', ' ')}: {clean(row.item, 60)}", fitted
+    return (
+        clean(row.position, 40),
+        f"{clean(row.category, 40).replace('-', ' ')}: {clean(row.item, 60)}",
+        fitted,
+    )
 
 
 def _laid_up(visit, show):

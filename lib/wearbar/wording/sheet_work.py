@@ -22,7 +22,12 @@ STAGE_NAMES = {
     "warm": "Engine warm",
     "last": "Last",
 }
-_MADE_FIRM = (("pump|work the (?:lever|pedal|brake)", "pump the lever or pedal until it is firm, before the vehicle moves"),)
+_MADE_FIRM = (
+    (
+        "pump|work the (?:lever|pedal|brake)",
+        "pump the lever or pedal until it is firm, before the vehicle moves",
+    ),
+)
 _TO_TORQUE = ("torque", "tighten to the torque of the handbook")
 # words of a task and words that it must not have, its actions, torques by kind ("" the others), steps
 # with what shows that the plan has them. Common practice, no source
@@ -65,7 +70,10 @@ def blocks(visit, log, show):
     full = visit.tasks[visit.tasks["is_full"]]
     told = [_block(group, visit, log, show) for _, group in full.groupby("task", sort=False)]
     before = ["", *(block["stage"] for block in told)]
-    return [b | {"stage": "" if b["stage"] == last else STAGE_NAMES[b["stage"]]} for b, last in zip(told, before, strict=False)]
+    return [
+        b | {"stage": "" if b["stage"] == last else STAGE_NAMES[b["stage"]]}
+        for b, last in zip(told, before, strict=False)
+    ]
 
 
 def _block(rows, visit, log, show):
@@ -83,21 +91,33 @@ def _block(rows, visit, log, show):
         "caution": _caution(row["caution"]),
         "steps": [clean(step, 200) for step in (*row["steps"], *steps)],
         "figures": [_figure(f, show) for f in (*row["figures"], *torques)],
-        "source": "" if pd.isna(row["source"]) or is_example(row["source"]) else clean(row["source"], 80),
+        "source": ""
+        if pd.isna(row["source"]) or is_example(row["source"])
+        else clean(row["source"], 80),
     }
 
 
 def _closing(task, kind):
     """(torques, steps) that wheel, brake and chain work ends with and the plan does not name: blanks, never figures."""
-    words = set(re.split("[^a-z]+", f"{task['task']} {'' if pd.isna(task['part']) else task['part']}".casefold()))
+    words = set(
+        re.split(
+            "[^a-z]+", f"{task['task']} {'' if pd.isna(task['part']) else task['part']}".casefold()
+        )
+    )
     named = " ".join(f["name"] for f in task["figures"]).casefold()
     said = " ".join(task["steps"]).casefold()
     torques, steps = [], []
     for about, but, actions, by_kind, closing in CLOSING:
         if words & about and not words & but and task["action"] in actions:
-            torques += [t for t in by_kind.get(kind, by_kind[""]) if t.removesuffix(" torque") not in named and t not in torques]
+            torques += [
+                t
+                for t in by_kind.get(kind, by_kind[""])
+                if t.removesuffix(" torque") not in named and t not in torques
+            ]
             steps += [step for word, step in closing if not re.search(word, said)]
-    return [{"name": name, "value": math.nan, "unit": "N.m", "source": ""} for name in torques], steps
+    return [
+        {"name": name, "value": math.nan, "unit": "N.m", "source": ""} for name in torques
+    ], steps
 
 
 def _stands(rows, log, show):
@@ -106,7 +126,10 @@ def _stands(rows, log, show):
     for row in rows.itertuples():
         place = "" if pd.isna(row.position) or not row.position else clean(row.position, 40)
         alike.setdefault((_state(row), when(row, log, show)), []).append(place)
-    return [{"where": ", ".join(p for p in places if p), "state": state, "when": said} for (state, said), places in alike.items()]
+    return [
+        {"where": ", ".join(p for p in places if p), "state": state, "when": said}
+        for (state, said), places in alike.items()
+    ]
 
 
 def _state(row):
@@ -146,7 +169,11 @@ def _between(row, log, show):
     if row.low_date <= log.as_of:
         return f"by its use perhaps already, likely between {show.date(row.low_date)} and {show.date(row.high_date)}"
     low = show.date(row.low_date)
-    low = low.removesuffix(f" {row.high_date.year}") if row.low_date.year == row.high_date.year else low
+    low = (
+        low.removesuffix(f" {row.high_date.year}")
+        if row.low_date.year == row.high_date.year
+        else low
+    )
     return f"by its use likely between {low} and {show.date(row.high_date)}"
 
 
@@ -161,7 +188,14 @@ def _duty(row, show):
 def _figure(figure, show):
     """One figure: in the source's unit, the other unit beside it; without a source a blank."""
     unit = clean(figure["unit"], 20) if figure["unit"] else ""
-    told = {"name": clean(figure["name"], 80), "unit": unit, "text": "", "other": "", "source": "", "is_example": False}
+    told = {
+        "name": clean(figure["name"], 80),
+        "unit": unit,
+        "text": "",
+        "other": "",
+        "source": "",
+        "is_example": False,
+    }
     if not figure["source"] or pd.isna(figure["value"]):
         return told
     other = converted(figure["value"], figure["unit"], show.units)
@@ -177,7 +211,10 @@ def _figure(figure, show):
 def later(visit, log, show):
     """What comes later and has no room for its steps, a line each."""
     rest = visit.tasks[~visit.tasks["is_full"] & visit.tasks["done_by"].eq("")]
-    lines = [(_title(code, visit), _stands(rows, log, show)) for code, rows in rest.groupby("task", sort=False)]
+    lines = [
+        (_title(code, visit), _stands(rows, log, show))
+        for code, rows in rest.groupby("task", sort=False)
+    ]
     return [f"{name}{_where(s)}: {s['when']}" for name, stands in lines for s in stands]
 
 
@@ -192,11 +229,25 @@ def have(row, visit):
         unit = "" if row.category == "tyre" else " set" if row.quantity == 1 else " sets"
         item = f"{clean(row.category, 40).replace('-', ' ')}{'' if pd.isna(row.item) else f': {clean(row.item, 60)}'}"
         use = f"at or near {'its' if row.quantity == 1 else 'their'} limit: {where}"
-        return {"item": item, "amount": f"{_exact(row.quantity)}{unit}", "packs": "", "use": use, "is_example": False}
+        return {
+            "item": item,
+            "amount": f"{_exact(row.quantity)}{unit}",
+            "packs": "",
+            "use": use,
+            "is_example": False,
+        }
     unit = f" {clean(row.unit, 20)}" if row.unit else ""
-    packs = f"{plural(row.packs, 'pack')} of {_exact(row.pack)}{unit}" if row.unit or row.pack != 1 else ""
+    packs = (
+        f"{plural(row.packs, 'pack')} of {_exact(row.pack)}{unit}"
+        if row.unit or row.pack != 1
+        else ""
+    )
     use = listing([_title(t, visit, within=True) for t in row.tasks], most=4)
-    amount = {"item": clean(row.item, 80), "amount": f"{_exact(row.quantity)}{unit}", "packs": packs + _left(row, unit)}
+    amount = {
+        "item": clean(row.item, 80),
+        "amount": f"{_exact(row.quantity)}{unit}",
+        "packs": packs + _left(row, unit),
+    }
     return amount | {"use": use, "is_example": visit.is_example}
 
 
@@ -221,7 +272,14 @@ def rechecks(visit, show):
         within = [show.distance(row.recheck_km)] if pd.notna(row.recheck_km) else []
         within += [show.days(row.recheck_days)] if pd.notna(row.recheck_days) else []
         example = is_example(row.source) if row.source else visit.is_example
-        told.append((_title(row.task, visit), listing(within, "or"), f"{clean(row.task, 80)}-recheck", example))
+        told.append(
+            (
+                _title(row.task, visit),
+                listing(within, "or"),
+                f"{clean(row.task, 80)}-recheck",
+                example,
+            )
+        )
     return told
 
 

@@ -13,7 +13,9 @@ from wearbar.wording.common import Show, clean, decimals_of, has_width, interval
 
 __all__ = ["Head", "csv_of", "heads_of", "html_of"]
 
-STARTERS = set("=+-@|%＝＋－＠％｜")  # of a formula in some spreadsheet; the wide ones are turned into the others on import
+STARTERS = set(
+    "=+-@|%＝＋－＠％｜"
+)  # of a formula in some spreadsheet; the wide ones are turned into the others on import
 
 # a column's name ends with -> the unit it is in; the longest ending that fits decides
 ENDINGS = {
@@ -69,7 +71,11 @@ def csv_of(frame, heads):
                 out[column] = [_inert(x) for x in frame[column]]
             else:
                 share = head.scale.suffix == "share"  # 0 to 1 in files, whatever people read
-                turned = frame[column].astype(float) if share else head.scale.turn(frame[column].astype(float))
+                turned = (
+                    frame[column].astype(float)
+                    if share
+                    else head.scale.turn(frame[column].astype(float))
+                )
                 out[_renamed(str(column), head.scale)] = [_fixed(x) for x in turned]
     return pd.DataFrame(out).to_csv(index=False, lineterminator="\n")
 
@@ -95,17 +101,30 @@ class Head:
 
     def cells(self, frame, missing):
         if self.scale is None:
-            words = [[_word(x, missing if len(self.columns) == 1 else "") for x in frame[c]] for c in self.columns]
-            return words[0] if len(words) == 1 else [" to ".join(filter(None, row)) or missing for row in zip(*words, strict=True)]
+            words = [
+                [_word(x, missing if len(self.columns) == 1 else "") for x in frame[c]]
+                for c in self.columns
+            ]
+            return (
+                words[0]
+                if len(words) == 1
+                else [" to ".join(filter(None, row)) or missing for row in zip(*words, strict=True)]
+            )
         turned = [self.scale.turn(frame[c].astype(float)) for c in self.columns]
         if len(turned) == 1:
             return [missing if pd.isna(x) else number(x, self.decimals) for x in turned[0]]
         pairs = [_pair(a, b, self.decimals) for a, b in zip(*turned[-2:], strict=True)]
         if len(turned) == 2:
             return [p or missing for p in pairs]
-        alike = [pd.notna(a) and pd.notna(b) and not has_width(*sorted((a, b))) for a, b in zip(*turned[-2:], strict=True)]
+        alike = [
+            pd.notna(a) and pd.notna(b) and not has_width(*sorted((a, b)))
+            for a, b in zip(*turned[-2:], strict=True)
+        ]
         pairs = ["" if no_width else p for p, no_width in zip(pairs, alike, strict=True)]
-        return [_with_interval(x, p, self.decimals, missing) for x, p in zip(turned[0], pairs, strict=True)]
+        return [
+            _with_interval(x, p, self.decimals, missing)
+            for x, p in zip(turned[0], pairs, strict=True)
+        ]
 
 
 def _unit_of(name):
@@ -165,7 +184,10 @@ def _word(x, missing):
 
 def _one_table(cells, heads, caption):
     kinds = ["" if h.scale is None else ' class="wb-n"' for h in heads]
-    top = "".join(f'<th scope="col"{kind}>{html.escape(h.label)}</th>' for kind, h in zip(kinds, heads, strict=True))
+    top = "".join(
+        f'<th scope="col"{kind}>{html.escape(h.label)}</th>'
+        for kind, h in zip(kinds, heads, strict=True)
+    )
     body = "".join(f"<tr>{_row(row, kinds)}</tr>\n" for row in cells)
     label = html.escape(caption)
     return (
@@ -176,7 +198,9 @@ def _one_table(cells, heads, caption):
 
 def _row(row, kinds):
     first, *rest = zip(row, kinds, strict=True)
-    return f'<th scope="row"{first[1]}>{html.escape(first[0])}</th>' + "".join(f"<td{kind}>{html.escape(cell)}</td>" for cell, kind in rest)
+    return f'<th scope="row"{first[1]}>{html.escape(first[0])}</th>' + "".join(
+        f"<td{kind}>{html.escape(cell)}</td>" for cell, kind in rest
+    )
 
 
 def _renamed(column, scale):

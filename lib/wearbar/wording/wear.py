@@ -91,17 +91,29 @@ def evidence(row, show):
     if row["by"] == "reading":
         return on_day + (", doubted: far off its wear line" if row["last_is_doubted"] else "")
     line = f"{height(row['now_height'], row['quantity'], show)} by its wear line"
-    return f"{line} (last measured {on_day})" if row["last_height"] == row["last_height"] else f"{line} (never measured)"
+    return (
+        f"{line} (last measured {on_day})"
+        if row["last_height"] == row["last_height"]
+        else f"{line} (never measured)"
+    )
 
 
 def _parts(rows, show, most=4):
     """The parts' names; of one alone also what is known of it."""
     rows = rows.to_dict("records")
     if len(rows) == 1 and rows[0]["state"] == "limit-not-known":
-        said = evidence(rows[0], show).removeprefix("limit not known: ").removesuffix(", check before use")
+        said = (
+            evidence(rows[0], show)
+            .removeprefix("limit not known: ")
+            .removesuffix(", check before use")
+        )
         return f"{safe(part_name(rows[0]))}, {said}"
     if len(rows) == 1:
-        own = f"limit {height(rows[0]['limit'], rows[0]['quantity'], show)}; " if rows[0]["limit_from"] == "the log" else ""
+        own = (
+            f"limit {height(rows[0]['limit'], rows[0]['quantity'], show)}; "
+            if rows[0]["limit_from"] == "the log"
+            else ""
+        )
         return f"{safe(part_name(rows[0]))}, {evidence(rows[0], show)}; {own}{safe(legal_said(rows[0], show))}"
     return listing([safe(part_name(r)) for r in rows], most=most)
 
@@ -110,7 +122,10 @@ def _unjudged(on):
     """How many parts cannot be judged, and why."""
     if not len(on):
         return ""
-    why = [f"{n:,} {SHORT.get(words, words)}" for words, n in on["why_not"].value_counts(sort=False).items()]
+    why = [
+        f"{n:,} {SHORT.get(words, words)}"
+        for words, n in on["why_not"].value_counts(sort=False).items()
+    ]
     return f" What is left of {plural(len(on), 'fitted part')} is not known ({listing(why)})."
 
 
@@ -119,7 +134,11 @@ def _at_limits(on, show):
     read, line = on["by"].eq("reading"), on["by"].eq("line")
     legal, own = on["state"].eq("below-legal"), on["state"].eq("below")
     told = [
-        (on["state"].eq("limit-not-known"), "with little left and no known limit", "Check before use."),
+        (
+            on["state"].eq("limit-not-known"),
+            "with little left and no known limit",
+            "Check before use.",
+        ),
         (legal & read, "measured at or past the legal limit", "Do not drive until checked."),
         (own & read, "measured at or past the limit", "Change now."),
         (legal & line, "forecast at or past the legal limit", "Measure before the next use."),
@@ -127,8 +146,15 @@ def _at_limits(on, show):
         (on["state"].eq("may-be-below"), "perhaps at the limit", "Measure before the next use."),
     ]
     alone = {True: ", by their wear lines alone", False: ""}
-    told = [(on[m], what + alone[what.startswith("forecast") and m.sum() > 1], act) for m, what, act in told if m.any()]
-    return " ".join(f"{plural(len(rows), 'part')} {what}: {_parts(rows, show)}. {act}" for rows, what, act in told)
+    told = [
+        (on[m], what + alone[what.startswith("forecast") and m.sum() > 1], act)
+        for m, what, act in told
+        if m.any()
+    ]
+    return " ".join(
+        f"{plural(len(rows), 'part')} {what}: {_parts(rows, show)}. {act}"
+        for rows, what, act in told
+    )
 
 
 def headline(on, show):
@@ -146,10 +172,21 @@ def headline(on, show):
         return what + unread, "soon"
     n = int(on["state"].eq("above").sum())
     if not n:
-        start = "No fitted part has been measured for wear." if on["last_read"].isna().all() else "No part measured is at its limit."
+        start = (
+            "No fitted part has been measured for wear."
+            if on["last_read"].isna().all()
+            else "No part measured is at its limit."
+        )
         return start + unread, "note"
-    start = "The one part that can be judged is" if n == 1 else f"None of the {plural(n, 'part')} that can be judged is"
-    return f"{start} {'not ' if n == 1 else ''}likely to reach its limit before the next inspection.{unread}", "note"
+    start = (
+        "The one part that can be judged is"
+        if n == 1
+        else f"None of the {plural(n, 'part')} that can be judged is"
+    )
+    return (
+        f"{start} {'not ' if n == 1 else ''}likely to reach its limit before the next inspection.{unread}",
+        "note",
+    )
 
 
 def on_now(on, lives):
@@ -157,8 +194,12 @@ def on_now(on, lives):
     if not len(on):
         return "No fitted part has a wear reading."
     at = on["state"].isin(["below", "below-legal"])
-    words = on["state"].map(STATE).mask(at & on["by"].eq("line"), "forecast " + on["state"].map(STATE))
-    words = words.mask(at & on["by"].eq("reading"), "measured " + on["state"].map(STATE)).str.partition(":")[0]
+    words = (
+        on["state"].map(STATE).mask(at & on["by"].eq("line"), "forecast " + on["state"].map(STATE))
+    )
+    words = words.mask(
+        at & on["by"].eq("reading"), "measured " + on["state"].map(STATE)
+    ).str.partition(":")[0]
     counts = [f"{n:,} {said}" for said, n in words.value_counts(sort=False).items()]
     unread = lives[lives["is_on"] & ~lives["part_key"].isin(on["part_key"])]
     others = (
@@ -167,9 +208,17 @@ def on_now(on, lives):
         else ""
     )
     n_read, one = int(on["last_read"].notna().sum()), len(on) == 1
-    read = f"{'has' if one else 'have'} been measured" if n_read == len(on) else f"{'is' if one else 'are'} of kinds measured for wear"
+    read = (
+        f"{'has' if one else 'have'} been measured"
+        if n_read == len(on)
+        else f"{'is' if one else 'are'} of kinds measured for wear"
+    )
     blind = len(on) - n_read
-    own = f" {number(blind)} of them {'has' if blind == 1 else 'have'} no reading: judged by like parts, or not known." if blind else ""
+    own = (
+        f" {number(blind)} of them {'has' if blind == 1 else 'have'} no reading: judged by like parts, or not known."
+        if blind
+        else ""
+    )
     return f"{plural(len(on), 'fitted part')} {read}: {listing(counts, most=9)}.{own}{others}"
 
 
@@ -181,7 +230,9 @@ def now_table(on, show):
     table["now"] = [_now(r, show) for r in rows]
     table["legal"] = [_legal(r, show) for r in rows]
     table["state"] = [_state(r) for r in rows]
-    far = ~np.isfinite(on["left_high_km"].astype(float)) | (on["left_high_km"] > 20 * on["left_km"].clip(lower=1000))
+    far = ~np.isfinite(on["left_high_km"].astype(float)) | (
+        on["left_high_km"] > 20 * on["left_km"].clip(lower=1000)
+    )
     table["left_high_km"] = on["left_high_km"].mask(far)
     done = on["state"].isin(["below-legal", "below"])
     for column in ("left_km", "left_low_km", "left_high_km"):
@@ -192,14 +243,22 @@ def now_table(on, show):
 def _measured(row, show):
     if row["last_height"] != row["last_height"]:
         return "never"
-    place = f" {clean(row['last_place'], 20)}" if row["last_place"] and row["last_place"] == row["last_place"] else ""
+    place = (
+        f" {clean(row['last_place'], 20)}"
+        if row["last_place"] and row["last_place"] == row["last_place"]
+        else ""
+    )
     doubted = " (doubted)" if row["last_is_doubted"] else ""
     return f"{height(row['last_height'], row['quantity'], show)}{place}, {show.date(row['last_read'])}{doubted}"
 
 
 def _now(row, show):
     """ "2.1 / 1.6 mm": the unit once; a part whose line says nothing has its limit alone."""
-    limit = height(row["limit"], row["quantity"], show) if row["limit"] == row["limit"] else "limit not known"
+    limit = (
+        height(row["limit"], row["quantity"], show)
+        if row["limit"] == row["limit"]
+        else "limit not known"
+    )
     by_line = row["by"] == "line" or (row["why_not"] == "" and row["by"] != "reading")
     now = height(row["now_height"], row["quantity"], show) if by_line else "–"
     unit = "".join(limit.partition(" ")[1:]) if row["limit"] == row["limit"] else ""
@@ -248,12 +307,20 @@ def now_note(confidence):
 def caution(law):
     """The cautions, and whose legal limits are used."""
     if not law.jurisdiction:
-        whose = "Legal limit not given: log.toml names no jurisdiction, so no legal limit is used here."
+        whose = (
+            "Legal limit not given: log.toml names no jurisdiction, so no legal limit is used here."
+        )
     elif not len(law.table):
         whose = f"Legal limit not given: no limits are known for jurisdiction {safe(law.jurisdiction, 20)}."
     else:
-        whose = f"Legal limits are those of {safe(law.jurisdiction, 20)}; their sources are at the end."
-        whose += " Sets shipped as examples may be out of date." if law.table["origin"].eq("shipped example").any() else ""
+        whose = (
+            f"Legal limits are those of {safe(law.jurisdiction, 20)}; their sources are at the end."
+        )
+        whose += (
+            " Sets shipped as examples may be out of date."
+            if law.table["origin"].eq("shipped example").any()
+            else ""
+        )
     return f"{CAUTION} {whose} Your own law and the maker's handbook come first."
 
 
@@ -263,7 +330,11 @@ def alt_left(on, show):
     left = rows[rows["left_low_km"].gt(0)].head(3).to_dict("records")
     said = [f"{plural(done, 'part')} at or perhaps at a limit"] if done else []
     said += [f"{part_name(r)} {show.distance(r['left_low_km'])} at the low limit" for r in left]
-    return f"Distance left of the most pressing parts: {listing(said)}." if said else "No part can be judged."
+    return (
+        f"Distance left of the most pressing parts: {listing(said)}."
+        if said
+        else "No part can be judged."
+    )
 
 
 def alt_lines(on, show):

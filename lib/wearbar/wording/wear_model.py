@@ -63,7 +63,9 @@ def doubtful(looks):
 def doubtful_table(looks, show):
     rows = looks[looks["is_doubtful"]].sort_values("t", key=abs, ascending=False)
     read = [height(v, q, show) for v, q in zip(rows["value"], rows["quantity"], strict=True)]
-    return rows.assign(read=read)[["vehicle", "position", "category", "part_key", "date", "place", "read"]]
+    return rows.assign(read=read)[
+        ["vehicle", "position", "category", "part_key", "date", "place", "read"]
+    ]
 
 
 def model(wear, show):
@@ -78,7 +80,11 @@ def model(wear, show):
 
 
 def _error(x, quantity, show):
-    return show.depth(x) if quantity == "depth" else f"{x:.2f} {'points' if quantity == 'elongation' else 'mm'}"
+    return (
+        show.depth(x)
+        if quantity == "depth"
+        else f"{x:.2f} {'points' if quantity == 'elongation' else 'mm'}"
+    )
 
 
 def _bends(bends, show):
@@ -89,8 +95,15 @@ def _bends(bends, show):
         f"({show.percent(b['low'])} to {show.percent(b['high'])}, {plural(b['n'], 'part')})"
         for b in bends[bends["is_shown"]].to_dict("records")
     ]
-    straight = [f"{safe(b['category'])} ({plural(b['n'], 'part')})" for b in bends[~bends["is_shown"]].to_dict("records")]
-    words = f"In the last third of the usable depth no clear bend is shown: {listing(straight)}. " if straight else ""
+    straight = [
+        f"{safe(b['category'])} ({plural(b['n'], 'part')})"
+        for b in bends[~bends["is_shown"]].to_dict("records")
+    ]
+    words = (
+        f"In the last third of the usable depth no clear bend is shown: {listing(straight)}. "
+        if straight
+        else ""
+    )
     if bent:
         words += (
             f"In the last third parts wear at another rate: {listing(bent)}. Their lines are bent there, and each low limit is the lower "
@@ -100,9 +113,7 @@ def _bends(bends, show):
 
 
 def alt_residuals(wear):
-    return (
-        f"Readings less their lines by category, {plural(len(wear.looks), 'reading')}, with the mean over fifths of each part's distance."
-    )
+    return f"Readings less their lines by category, {plural(len(wear.looks), 'reading')}, with the mean over fifths of each part's distance."
 
 
 def limits_said(law):
@@ -122,15 +133,29 @@ def limits_table(parts, law):
     if rows.empty:
         return rows
     by = ["category", "quantity", "position", "limit", "what", "source"]
-    shown = rows.groupby(by, sort=False).agg(legal_class=("legal_class", _words), kind=("kind", _words)).reset_index()
+    shown = (
+        rows.groupby(by, sort=False)
+        .agg(legal_class=("legal_class", _words), kind=("kind", _words))
+        .reset_index()
+    )
     kinds = ("kind " + shown["kind"]).where(shown["kind"].ne(""), "")
-    shown["who"] = ("class " + shown["legal_class"] + "; ").where(shown["legal_class"].ne(""), "") + kinds
-    shown["who"] = shown["who"].str.rstrip("; ") + (", " + shown["position"]).where(shown["position"].ne(""), "")
+    shown["who"] = ("class " + shown["legal_class"] + "; ").where(
+        shown["legal_class"].ne(""), ""
+    ) + kinds
+    shown["who"] = shown["who"].str.rstrip("; ") + (", " + shown["position"]).where(
+        shown["position"].ne(""), ""
+    )
     used = set(zip(parts["category"], parts["legal_source"], parts["legal_what"], strict=True))
     told = zip(shown["category"], shown["source"], shown["what"], strict=True)
     shown["used"] = ["yes" if key in used else "" for key in told]
-    unit = shown["quantity"].map({"elongation": "%", "age": " years", "pressure": " kPa"}).fillna(" mm")
-    shown["limit_said"] = [f"{x:.5f}".rstrip("0").rstrip(".") + u for x, u in zip(shown["limit"], unit, strict=True)]
+    unit = (
+        shown["quantity"]
+        .map({"elongation": "%", "age": " years", "pressure": " kPa"})
+        .fillna(" mm")
+    )
+    shown["limit_said"] = [
+        f"{x:.5f}".rstrip("0").rstrip(".") + u for x, u in zip(shown["limit"], unit, strict=True)
+    ]
     shown["limit_said"] += f" ({law.jurisdiction})"
     return shown.sort_values("used", ascending=False, kind="stable", ignore_index=True)
 
@@ -142,14 +167,19 @@ def _words(names):
 def wear_life(table, show):
     """(sentence, table as printed) of life to the limit."""
     if not len(table):
-        return "No part was measured often enough for a life to its limit. Three readings at different distances make a line.", table
+        return (
+            "No part was measured often enough for a life to its limit. Three readings at different distances make a line.",
+            table,
+        )
     rate = [_rate(r["rate_mm_per_1000km"], r["quantity"], show) for r in table.to_dict("records")]
     text = (
         "Life to the limit is the distance from new until the lowest place reaches the limit: usable depth over the wear rate that "
         "readings show. It holds whether or not a part was run that far, and takes no account of damage. Wear advice uses it; money uses "
         "the distance in service below."
     )
-    return text, table.assign(rate=rate, what=what_of(table.drop(columns="vehicles"), table["axle"]))
+    return text, table.assign(
+        rate=rate, what=what_of(table.drop(columns="vehicles"), table["axle"])
+    )
 
 
 def rate_head(show):
@@ -163,6 +193,14 @@ def _rate(x, quantity, show):
 
 def limit_note(table):
     few = int(table["low_km"].isna().sum())
-    more = f" {plural(few, 'row')} without a range: fewer than three vehicles were measured." if few else ""
-    rotated = " Rotated: parts that were moved between axles and have been removed." if table["axle"].eq("rotated").any() else ""
+    more = (
+        f" {plural(few, 'row')} without a range: fewer than three vehicles were measured."
+        if few
+        else ""
+    )
+    rotated = (
+        " Rotated: parts that were moved between axles and have been removed."
+        if table["axle"].eq("rotated").any()
+        else ""
+    )
     return f"90% reach: nine parts in ten last that distance at least, by the spread between parts.{rotated}{more}"

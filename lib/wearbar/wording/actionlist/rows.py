@@ -164,7 +164,11 @@ def _over(row, show):
     over = [show.days(row.over_days)] if row.over_days > 0 else []
     over += [show.distance(row.over_km)] if row.over_km > 0 else []
     over += [f"{number(row.over_hours)} h"] if row.over_hours > 0 else []
-    since = " since its first use after storage" if over and getattr(row, "from_first_use", False) else ""
+    since = (
+        " since its first use after storage"
+        if over and getattr(row, "from_first_use", False)
+        else ""
+    )
     return f"; past by {listing(over)}{since}" if over else ""
 
 

@@ -1,7 +1,13 @@
 """What is said of work due and done: what must not be driven, today's list, the rate and what it leaves out, overruns."""
 
 from wearbar.wording.blind import BLIND, danger_none
-from wearbar.wording.intervals.changes import HEADS_SINCE, became_said, became_table, rate_changed, two_rates
+from wearbar.wording.intervals.changes import (
+    HEADS_SINCE,
+    became_said,
+    became_table,
+    rate_changed,
+    two_rates,
+)
 from wearbar.wording.intervals.dash import HEADS_DASH, NOTE_DASH, dash_said
 from wearbar.wording.intervals.rates import (
     alt_from_due,

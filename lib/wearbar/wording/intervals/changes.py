@@ -6,7 +6,13 @@ from wearbar.wording.common import listing, number, plural
 
 __all__ = ["HEADS_SINCE", "became_said", "became_table", "rate_changed", "two_rates"]
 
-KINDS = {"defect": "defect", "finding": "failed", "certificate": "certificate", "campaign": "recall", "wear": "worn"}
+KINDS = {
+    "defect": "defect",
+    "finding": "failed",
+    "certificate": "certificate",
+    "campaign": "recall",
+    "wear": "worn",
+}
 BECAME = {"new": "new", "still": "as then", "gone": "no longer listed", "done": "done"}
 HEADS_SINCE = {
     "vehicle": "Vehicle",
@@ -29,10 +35,19 @@ def two_rates(rate, other, moves, criterion, show):
         return "No occasion has run its course by both the plan's window and the criterion asked for, so there are no two rates to compare."
     by_plan = f"In time by the plan's own window: **{show.estimate(rate)}**."
     by_own = f"By a criterion of {show.percent(criterion)} of the interval after the due point: **{show.estimate(other)}**."
-    alone = (("late_by_plan", "late by the plan's window alone"), ("late_by_criterion", "late by the criterion alone"))
-    parts = [f"{plural(moves[name], 'occasion')} {_are(moves[name])} {words}" for name, words in alone]
+    alone = (
+        ("late_by_plan", "late by the plan's window alone"),
+        ("late_by_criterion", "late by the criterion alone"),
+    )
+    parts = [
+        f"{plural(moves[name], 'occasion')} {_are(moves[name])} {words}" for name, words in alone
+    ]
     n = moves["waiting"]
-    waits = f"; {plural(n, 'occasion')} {'waits' if n == 1 else 'wait'} until the criterion's later edge has passed" if n else ""
+    waits = (
+        f"; {plural(n, 'occasion')} {'waits' if n == 1 else 'wait'} until the criterion's later edge has passed"
+        if n
+        else ""
+    )
     said = f"{listing(parts)}{waits}."
     return f"{by_plan} {by_own} {said[:1].upper()}{said[1:]} {MEANS}"
 
@@ -42,9 +57,19 @@ def rate_changed(change, then, recent, show):
     start = f"**Since {show.date(then.as_of)}**, the day of the earlier pack:"
     if math.isnan(change.value):
         return f"{start} {change.note}, so no change can be told."
-    then_and_now = f"from {show.percent(then.share, 1)} to {show.percent(then.share + change.value, 1)}"
-    moved = f"the rate went {then_and_now}, by {_points(change.value)} percentage points" if change.value else "the rate is as it was"
-    fresh = f" Of what closed since then, {show.estimate(recent)} was in time." if recent.n else " No window has closed since then."
+    then_and_now = (
+        f"from {show.percent(then.share, 1)} to {show.percent(then.share + change.value, 1)}"
+    )
+    moved = (
+        f"the rate went {then_and_now}, by {_points(change.value)} percentage points"
+        if change.value
+        else "the rate is as it was"
+    )
+    fresh = (
+        f" Of what closed since then, {show.estimate(recent)} was in time."
+        if recent.n
+        else " No window has closed since then."
+    )
     return f"{start} {moved} ({_limits(change)}).{fresh}"
 
 
@@ -64,7 +89,11 @@ def _points(share):
 def became_said(rows, then, show):
     """How much of what was overdue, or not to be driven, is seen to, and how much is new."""
     n = rows["became"].value_counts()
-    ends = (("done", "done since"), ("still", "still so"), ("gone", "no longer listed, and not by being done"))
+    ends = (
+        ("done", "done since"),
+        ("still", "still so"),
+        ("gone", "no longer listed, and not by being done"),
+    )
     told = listing([f"{number(n[name])} {words}" for name, words in ends if n.get(name)])
     before, fresh = int(len(rows) - n.get("new", 0)), int(n.get("new", 0))
     were = f"{plural(before, 'thing')} {'was' if before == 1 else 'were'} overdue or in the way of driving"
@@ -79,4 +108,6 @@ def _are(n):
 def became_table(rows):
     """The rows as the reader sees them."""
     kind, item = rows["what"].map(KINDS).fillna("").astype(str), rows["item"].astype(str)
-    return rows.assign(now=rows["became"].map(BECAME), thing=item.where(kind == "", kind + ": " + item))
+    return rows.assign(
+        now=rows["became"].map(BECAME), thing=item.where(kind == "", kind + ": " + item)
+    )

@@ -37,10 +37,18 @@ def dash_said(rows, log, show):
     after, before, lost = drift[drift > 0], drift[drift < 0], len(rows) - len(drift)
     late = f"{_on(after, rows)}it comes after the plan's day, by {_up_to(after)}{show.days(after.max())}: **who waits for it is late**"
     early = f"{_on(before, rows)}it comes before the plan's day, by {_up_to(before)}{show.days(-before.min())}"
-    said = [f"{plural(len(rows), 'vehicle')} {'has' if len(rows) == 1 else 'have'} a reminder to set beside the plan"]
+    said = [
+        f"{plural(len(rows), 'vehicle')} {'has' if len(rows) == 1 else 'have'} a reminder to set beside the plan"
+    ]
     said += [late] if len(after) else []
     said += [early] if len(before) else []
-    said += [f"{_on(rows[rows['drift_days'].isna()], rows)}it cannot be told, for want of its span or of readings"] if lost else []
+    said += (
+        [
+            f"{_on(rows[rows['drift_days'].isna()], rows)}it cannot be told, for want of its span or of readings"
+        ]
+        if lost
+        else []
+    )
     showing = rows.loc[rows["is_showing"], "vehicle"]
     said += [f"it is showing now on {listing([safe(v) for v in showing])}"] if len(showing) else []
     return f"{'; '.join(said)}. {HOLDS}"

@@ -31,7 +31,11 @@ STATES = {
     "not-finished": "not finished",
 }
 MOST_VEHICLES = 60  # in the grid of states
-OVER = {"over_days": ("Over by, days", ""), "over_km": "Over by", "over_hours": ("Over by, hours", "")}
+OVER = {
+    "over_days": ("Over by, days", ""),
+    "over_km": "Over by",
+    "over_hours": ("Over by, hours", ""),
+}
 
 
 def no_plan(log):
@@ -47,7 +51,9 @@ def no_plan(log):
 def list_said(rows, missing, told, items, found):
     """What the list holds, and what it cannot. rows: of `actionlist.actions`."""
     old = {None: "", 0: " The oldest last reading is of the report date itself."}
-    old = old.get(told.oldest_days, f" The oldest last reading is {plural(told.oldest_days or 0, 'day')} old.")
+    old = old.get(
+        told.oldest_days, f" The oldest last reading is {plural(told.oldest_days or 0, 'day')} old."
+    )
     blind = f" The log has no record of {listing(missing)}." if missing else ""
     n = int((items["what"].eq("recheck") & items["is_open"] & items["state"].eq("not-known")).sum())
     write = "Write each as work: the task's code with -recheck."
@@ -57,11 +63,17 @@ def list_said(rows, missing, told, items, found):
 
 def _start(rows, found):
     now = rows[~rows["urgency"].eq("coming")]
-    start = f"On the report date: {counted(now)}." if len(now) else "This log shows nothing to do now."
+    start = (
+        f"On the report date: {counted(now)}." if len(now) else "This log shows nothing to do now."
+    )
     if not found.empty:
         return start
     missing = "**No vehicle here has a task of a maintenance plan, so the log cannot say what work is due.**"
-    return f"{missing} The list holds only what has a due point of its own. {start}" if len(now) else missing
+    return (
+        f"{missing} The list holds only what has a due point of its own. {start}"
+        if len(now)
+        else missing
+    )
 
 
 def _over_heads(rows):
@@ -72,17 +84,28 @@ def _over_heads(rows):
 def open_heads(rows):
     """Headings of open work: its due points, of what is counted there, and how far it is beyond them."""
     by_hours = {"due_meter_hours": ("Due at, hours", "")} if rows["due_hours"].notna().any() else {}
-    head = {"vehicle": "Vehicle", "title": "Task", "position": "Position", "due_date": "Due", "due_odometer_km": "Due at", **by_hours}
+    head = {
+        "vehicle": "Vehicle",
+        "title": "Task",
+        "position": "Position",
+        "due_date": "Due",
+        "due_odometer_km": "Due at",
+        **by_hours,
+    }
     return head | _over_heads(rows) | {"driven_past_km": "Driven since its window closed"}
 
 
 def coming_caption():
-    return f"Coming in the next {FORECAST_DAYS} days, by its date or by how far the vehicle is driven"
+    return (
+        f"Coming in the next {FORECAST_DAYS} days, by its date or by how far the vehicle is driven"
+    )
 
 
 def none_coming(found):
     """Said in place of an empty list of coming work; nothing where no plan says when work is due."""
-    return "" if found.empty else f"Nothing more is listed as coming in the next {FORECAST_DAYS} days."
+    return (
+        "" if found.empty else f"Nothing more is listed as coming in the next {FORECAST_DAYS} days."
+    )
 
 
 def none_overdue(found):
@@ -132,4 +155,6 @@ def alt_states(found):
     now = found[found["is_current"]]
     n = now["state"].map(STATES).value_counts()
     parts = [f"{number(count)} {word.split(' ', 1)[-1]}" for word, count in n.items()]
-    return plain(f"Grid of vehicles against tasks, a mark for the state of each on the log's day: {listing(parts)}.")
+    return plain(
+        f"Grid of vehicles against tasks, a mark for the state of each on the log's day: {listing(parts)}."
+    )
