@@ -9,10 +9,9 @@ from types import SimpleNamespace
 import pytest
 from hypothesis import settings
 
-from wearbar import places
-from wearbar.log import read_log
-from wearbar.start import start_log
-from wearbar.tables import TABLES
+from wearbar.log import places, read_log
+from wearbar.log.schema import TABLES
+from wearbar.pack.start import start_log
 
 # the same examples on every run and on every machine, however slow
 settings.register_profile("same", deadline=None, derandomize=True, database=None)

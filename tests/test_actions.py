@@ -8,12 +8,12 @@ import pandas as pd
 import pytest
 
 from wearbar import intervals, usage
-from wearbar.actionlist import DANGER, URGENCY, actions
 from wearbar.log import log_of
-from wearbar.plan import plan_of
-from wearbar.units import Units
-from wearbar.wording import actionlist as wording
-from wearbar.wording.common import Show
+from wearbar.log.plan import plan_of
+from wearbar.log.units import Units
+from wearbar.outlook.action_list import DANGER, URGENCY, actions
+from wearbar.report.quantities import Show
+from wearbar.report.words import action_pages as wording
 
 SHOW = Show(Units(distance="km"))
 TASKS = [

@@ -18,9 +18,9 @@ from wearbar import adopt
 from wearbar.adopt.cells import DECIMALS, ORDERS, dates, numbers
 from wearbar.adopt.evidence import date_order, decimal_mark
 from wearbar.adopt.grids import headings
-from wearbar.cli import main
+from wearbar.cost.account import fuel_cost, money_lines
 from wearbar.log import LogError, read_log
-from wearbar.money import fuel_cost, money_lines
+from wearbar.pack.cli import main
 
 SHEETS = Path(__file__).parent / "adopt"
 ANSWERS = {

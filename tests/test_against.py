@@ -10,11 +10,12 @@ import pytest
 from scipy import stats
 from test_compliance import SHOW, van_log, whole
 
-from wearbar import against, intervals, pack, usage
-from wearbar.actionlist import DANGER, actions
-from wearbar.cli import main
-from wearbar.reports import NotDone
-from wearbar.wording import intervals as wording
+from wearbar import intervals, pack, usage
+from wearbar.outlook.action_list import DANGER, actions
+from wearbar.pack.cli import main
+from wearbar.report import against
+from wearbar.report.report import NotDone
+from wearbar.report.words import intervals as wording
 
 
 def counts(*rows):

@@ -3,14 +3,15 @@ import pandas as pd
 import pytest
 from scipy import special
 
-from wearbar import backtest, places, usage
-from wearbar.backtest import back_test, best_model, by_horizon
-from wearbar.clock import usual_layups
-from wearbar.log import log_of, read_log
-from wearbar.paths import path_of
-from wearbar.plan import plan_of
-from wearbar.replay import Replay, cuts_between, plan_at
-from wearbar.scoring import GRID, STEP, Truth, crps, shares, truth_of, two_way_se
+from wearbar import usage
+from wearbar.log import log_of, places, read_log
+from wearbar.log.plan import plan_of
+from wearbar.usage import backtest
+from wearbar.usage.backtest import back_test, best_model, by_horizon
+from wearbar.usage.days_of_use import usual_layups
+from wearbar.usage.distance import path_of
+from wearbar.usage.replay import Replay, cuts_between, plan_at
+from wearbar.usage.scoring import GRID, STEP, Truth, crps, shares, truth_of, two_way_se
 
 HEADER = {"name": "x", "distance": "km", "first_day": "2022-01-01", "as_of": "2025-06-30"}
 
@@ -320,7 +321,7 @@ def test_on_the_demo_fleet_the_score_beats_both_naive_methods_and_the_intervals_
 
 def test_why_there_is_no_test_is_said_as_it_is():
     """Four years of a vehicle read once a year: the record is long, and nothing forecast was read again in time."""
-    from wearbar.wording import outlook as wording
+    from wearbar.report.words import outlook as wording
 
     def log(first):
         days = pd.date_range(first, "2025-12-31", freq="365D")

@@ -10,11 +10,11 @@ from hypothesis import strategies as st
 from icalendar import Calendar
 
 from wearbar import intervals, usage
-from wearbar.calendar import calendar_of, events_of, ics
-from wearbar.cli import main
 from wearbar.log import log_of
-from wearbar.places import place
-from wearbar.plan import plan_of
+from wearbar.log.places import place
+from wearbar.log.plan import plan_of
+from wearbar.pack.cli import main
+from wearbar.report.calendar import calendar_of, events_of, ics
 
 PLAN = {
     "van": {

@@ -13,10 +13,10 @@ import pytest
 from conftest import use_test_notebooks, write_rows
 
 from wearbar import __version__
-from wearbar.cli import main
-from wearbar.plan import plan_of
-from wearbar.start import start_log
-from wearbar.tables import TABLES
+from wearbar.log.plan import plan_of
+from wearbar.log.schema import TABLES
+from wearbar.pack.cli import main
+from wearbar.pack.start import start_log
 
 
 def run(*arguments):
@@ -28,7 +28,7 @@ def run(*arguments):
 
 def test_the_version():
     done = subprocess.run(
-        [sys.executable, "-m", "wearbar.cli", "--version"],
+        [sys.executable, "-m", "wearbar.pack.cli", "--version"],
         capture_output=True,
         text=True,
         check=True,
@@ -210,7 +210,7 @@ def test_what_the_terminal_has_no_letters_for_is_printed_by_its_code(example_log
     (log / "log.toml").write_text(
         re.sub(r"(?m)^#? ?name = .*", 'name = "Möwe"', text), encoding="utf-8"
     )
-    command = [sys.executable, "-m", "wearbar.cli", "check", str(log)]
+    command = [sys.executable, "-m", "wearbar.pack.cli", "check", str(log)]
     done = subprocess.run(
         command, capture_output=True, text=True, env={**os.environ, "PYTHONIOENCODING": "ascii"}
     )

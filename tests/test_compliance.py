@@ -10,17 +10,17 @@ from lifelines import KaplanMeierFitter
 from scipy.stats import permutation_test, ttest_ind
 
 from wearbar import intervals, usage
-from wearbar.actionlist import DANGER, actions
-from wearbar.charts import intervals as charts
-from wearbar.charts.style import png
-from wearbar.estimate import proportion
 from wearbar.log import log_of, read_log
-from wearbar.places import place
-from wearbar.plan import plan_of
-from wearbar.units import Units
-from wearbar.wording import actionlist as on_actions
-from wearbar.wording import intervals as wording
-from wearbar.wording.common import Show
+from wearbar.log.places import place
+from wearbar.log.plan import plan_of
+from wearbar.log.units import Units
+from wearbar.outlook.action_list import DANGER, actions
+from wearbar.report.charts import intervals as charts
+from wearbar.report.charts.style import png
+from wearbar.report.quantities import Show
+from wearbar.report.words import action_pages as on_actions
+from wearbar.report.words import intervals as wording
+from wearbar.stats.estimate import proportion
 
 SHOW = Show(Units(distance="mi", currency="GBP"))
 PLAN = {

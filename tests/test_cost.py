@@ -5,7 +5,17 @@ import pandas as pd
 import pytest
 
 from wearbar import usage
-from wearbar.cost import (
+from wearbar.cost.account import (
+    account,
+    depreciation,
+    double_entries,
+    exposure,
+    known_shares,
+    money_lines,
+    value_points,
+)
+from wearbar.cost.fuel import economy_by_quarter, fuel_economy, liquid, tanks
+from wearbar.cost.per_distance import (
     by_site,
     by_vehicle,
     by_year,
@@ -17,20 +27,10 @@ from wearbar.cost import (
     owning_per_km,
     total_per_km,
 )
-from wearbar.fuel import economy_by_quarter, fuel_economy, liquid, tanks
 from wearbar.log import log_of
-from wearbar.money import (
-    account,
-    depreciation,
-    double_entries,
-    exposure,
-    known_shares,
-    money_lines,
-    value_points,
-)
-from wearbar.units import l_per_100km_from_mpg
-from wearbar.wording import cost as wording
-from wearbar.wording.common import Show
+from wearbar.log.units import l_per_100km_from_mpg
+from wearbar.report.quantities import Show
+from wearbar.report.words import cost as wording
 
 HEADER = {
     "distance": "km",

@@ -7,15 +7,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from wearbar import answerable, coverage, hard_use, severity, usage
 from wearbar import log as logs
-from wearbar.charts import log_check as pictures
-from wearbar.charts import severity as use_pictures
-from wearbar.charts.style import png
-from wearbar.estimate import Estimate
-from wearbar.wording import log_check as words
-from wearbar.wording import severity as use_words
-from wearbar.wording.common import Show
+from wearbar import severity, usage
+from wearbar.report import answerable, coverage
+from wearbar.report.charts import log_check as pictures
+from wearbar.report.charts import severity as use_pictures
+from wearbar.report.charts.style import png
+from wearbar.report.quantities import Show
+from wearbar.report.words import log_check as words
+from wearbar.report.words import severity as use_words
+from wearbar.severity import use as hard_use
+from wearbar.stats.estimate import Estimate
 
 HEADER = {
     "distance": "km",

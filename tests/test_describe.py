@@ -11,12 +11,12 @@ import pyarrow as pa
 import pyarrow.parquet
 import pytest
 
+import wearbar_synthetic as synthetic
 from wearbar import log as logs
-from wearbar import synthetic
-from wearbar.cli import main
-from wearbar.describe import write_descriptor
-from wearbar.places import place
-from wearbar.tables import TABLES
+from wearbar.log.descriptor import write_descriptor
+from wearbar.log.places import place
+from wearbar.log.schema import TABLES
+from wearbar.pack.cli import main
 
 CELL_RULES = {"not-a-date", "out-of-range", "not-a-number", "unknown-code", "required"}
 

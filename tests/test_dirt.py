@@ -12,8 +12,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from wearbar import log as logs
-from wearbar.places import place
-from wearbar.tables import RULES, TABLES
+from wearbar.log.places import place
+from wearbar.log.schema import RULES, TABLES
 
 TABLES_USED = (
     "vehicles",

@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from wearbar.estimate import bootstrap_by_vehicle, proportion, ratio, ratios, shrink, untold
-from wearbar.recurrence import mean_cumulative, power_law, trend
+from wearbar.stats.estimate import bootstrap_by_vehicle, proportion, ratio, ratios, shrink, untold
+from wearbar.stats.recurrence import mean_cumulative, power_law, trend
 
 REFERENCE = Path(__file__).parent / "reference" / "recurrence"
 

@@ -3,11 +3,13 @@
 import pandas as pd
 import pytest
 
-from wearbar import fixed, money, usage
+from wearbar import usage
+from wearbar.cost import account as money
+from wearbar.cost import fixed
 from wearbar.log import log_of
-from wearbar.units import Units
-from wearbar.wording import cost as wording
-from wearbar.wording.common import Show
+from wearbar.log.units import Units
+from wearbar.report.quantities import Show
+from wearbar.report.words import cost as wording
 
 SHOW = Show(Units(currency="EUR"))
 

@@ -5,11 +5,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from wearbar.clock import clock_of
-from wearbar.forecast import chance_reached, fit_usage, forecast_dates
-from wearbar.season import season
-from wearbar.tables import TEXT
-from wearbar.units import DISTANCE_KM
+from wearbar.log.schema import TEXT
+from wearbar.log.units import DISTANCE_KM
+from wearbar.usage.days_of_use import clock_of
+from wearbar.usage.forecast import chance_reached, fit_usage, forecast_dates
+from wearbar.usage.season import season
 
 DAY0 = pd.Timestamp("2022-01-01")
 

@@ -4,11 +4,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from wearbar import calendar, intervals, outlook, usage
-from wearbar.actionlist import actions
-from wearbar.forecast import chance_due, due_dates, fit_usage
+from wearbar import intervals, outlook, usage
 from wearbar.log import log_of
-from wearbar.plan import plan_of
+from wearbar.log.plan import plan_of
+from wearbar.outlook.action_list import actions
+from wearbar.report import calendar
+from wearbar.usage.forecast import chance_due, due_dates, fit_usage
 
 GREASE = {"code": "grease", "action": "lubricate", "every": {"hours": 100}, "tolerance": 0.1}
 

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from wearbar import intervals, usage
 from wearbar.intervals import items, occasions
 from wearbar.log import log_of
-from wearbar.plan import plan_of
-from wearbar.units import DISTANCE_KM
+from wearbar.log.plan import plan_of
+from wearbar.log.units import DISTANCE_KM
 
 HERE = Path(__file__).parent / "reference" / "due"
 MILE = DISTANCE_KM["mi"]

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from wearbar.intervals import occasions
 from wearbar.log import log_of
-from wearbar.plan import plan_of
+from wearbar.log.plan import plan_of
 
 PLANS = tomllib.loads(
     (Path(__file__).parent / "reference" / "due" / "plans.toml").read_text(encoding="utf-8")
@@ -177,7 +177,7 @@ def test_what_ends_or_is_typed_later_changes_no_outcome_judged_earlier(record):
 
 
 def test_late_by_the_record_alone_is_said():
-    from wearbar.wording.intervals import typed_late
+    from wearbar.report.words.intervals import typed_late
 
     rows = [("odometer", {"date": DAYS[n], "odometer": 20.0 * n}) for n in (100, 400, 900)]
     work = {

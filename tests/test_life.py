@@ -10,8 +10,9 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from wearbar import life, wear
-from wearbar.life.likelihood import evaluate
+from wearbar import parts
+from wearbar import stats as life
+from wearbar.stats.likelihood import evaluate
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")
@@ -454,8 +455,8 @@ def test_nine_parts_in_ten_outlast_what_nine_in_ten_last():
     made = bench("cells_life")["worn_parts"](
         np.random.default_rng(5), 1, 600, 1, each=1, by_part=0.4, by_car=0.0
     )
-    found = wear.wear_of(made[0], made[1], wear.Law())
-    row = wear.life_to_limit(found).iloc[0]
+    found = parts.wear_of(made[0], made[1], parts.Law())
+    row = parts.life_to_limit(found).iloc[0]
     assert row["quick_km"] / row["life_km"] == pytest.approx(0.599, abs=0.02)
     assert (made[2] > row["quick_km"]).mean() == pytest.approx(0.9, abs=0.02)
 

@@ -10,10 +10,10 @@ import pandas as pd
 import pytest
 
 from wearbar import log as logs
-from wearbar.checks.chain import longest_likely
-from wearbar.checks.slips import likely_reading
-from wearbar.places import place
-from wearbar.tables import MAIN_DATE, PERIODS, READINGS, RULES, TABLES, WHOLE_FLEET, column
+from wearbar.log.checks.chain import longest_likely
+from wearbar.log.checks.slips import likely_reading
+from wearbar.log.places import place
+from wearbar.log.schema import MAIN_DATE, PERIODS, READINGS, RULES, TABLES, WHOLE_FLEET, column
 
 HEADER = {"distance": "mi", "volume": "L", "depth": "mm", "currency": "GBP", "pressure": "psi"}
 

@@ -5,10 +5,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from wearbar import backtest, outlook, usage
-from wearbar.charts import outlook as charts
-from wearbar.charts.style import png
+from wearbar import outlook, usage
 from wearbar.log import log_of
+from wearbar.log.plan import plan_of
+from wearbar.log.units import Units
 from wearbar.outlook.ahead import expected_km, visit_jobs
 from wearbar.outlook.bills import draw_bills, visit_rates
 from wearbar.outlook.lastyear import came
@@ -16,10 +16,11 @@ from wearbar.outlook.learn import corrected
 from wearbar.outlook.parts import Sets, _habits, order_list, packs
 from wearbar.outlook.prices import Prices
 from wearbar.outlook.simulate import _shares, month_edges, paths
-from wearbar.plan import plan_of
-from wearbar.units import Units
-from wearbar.wording import outlook as wording
-from wearbar.wording.common import Show
+from wearbar.report.charts import outlook as charts
+from wearbar.report.charts.style import png
+from wearbar.report.quantities import Show
+from wearbar.report.words import outlook as wording
+from wearbar.usage import backtest
 
 HEADER = {
     "name": "x",
@@ -182,7 +183,7 @@ def test_paths_agree_with_the_model(fleet, fleet_year):
         middle - middle[:, :1],
     )
     assert np.abs(gone[:, -1] / foretold[:, -1] - 1).max() < 0.05
-    from wearbar.forecast import chance_reached
+    from wearbar.usage.forecast import chance_reached
 
     level = middle[:, 26]
     chance = chance_reached(

@@ -11,11 +11,13 @@ import pytest
 from conftest import NOTEBOOKS, use_test_notebooks, write_rows
 from pages import Page
 
-from wearbar import pack, places, reports
-from wearbar.cli import main
+from wearbar import pack
+from wearbar.log import places
 from wearbar.pack import front
+from wearbar.pack.cli import main
 from wearbar.pack.run import addressed, execute
-from wearbar.start import start_log
+from wearbar.pack.start import start_log
+from wearbar.report import report as reports
 
 
 def bytes_of(folder):

@@ -8,8 +8,8 @@ import textwrap
 
 import pytest
 
-from wearbar import reports
 from wearbar.pack import folder as folders
+from wearbar.report import report as reports
 
 
 def write(folder, files):

@@ -13,7 +13,8 @@ import pyarrow.csv
 import pytest
 from conftest import use_test_notebooks
 
-from wearbar import cli, pack
+from wearbar import pack
+from wearbar.pack import cli
 
 SECRET = "hush-7Kq"
 COMMAND = """

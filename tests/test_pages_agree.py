@@ -10,12 +10,12 @@ from pages import Page
 from test_actions import READ, TASKS, TEST, TYRE, VAN, fail, read
 
 from wearbar import pack
-from wearbar.actionlist import DANGER, PRESSING
-from wearbar.calendar import calendar_of
 from wearbar.log import read_log
-from wearbar.sheet import visit_of
-from wearbar.wording import sheet as on_sheet
-from wearbar.wording.common import Show
+from wearbar.outlook.action_list import DANGER, PRESSING
+from wearbar.outlook.visit_sheet import visit_of
+from wearbar.report.calendar import calendar_of
+from wearbar.report.quantities import Show
+from wearbar.report.words import sheet as on_sheet
 
 MONTH = pd.Timedelta(days=30)
 

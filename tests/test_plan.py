@@ -4,8 +4,8 @@ import tomllib
 import pandas as pd
 import pytest
 
-from wearbar.plan import PlanError, plan_of, read_plan
-from wearbar.units import DISTANCE_KM
+from wearbar.log.plan import PlanError, plan_of, read_plan
+from wearbar.log.units import DISTANCE_KM
 
 MILE = 1.609344  # km, exactly: the international yard and pound agreement of 1959
 

@@ -5,11 +5,11 @@ import pandas as pd
 import pytest
 
 from wearbar import usage
-from wearbar.fuel import tanks
+from wearbar.cost.account import fuel_cost, known_shares, money_lines
+from wearbar.cost.fuel import tanks
 from wearbar.log import log_of
-from wearbar.money import fuel_cost, known_shares, money_lines
-from wearbar.plan import plan_of
-from wearbar.wording.log_check import problems_said
+from wearbar.log.plan import plan_of
+from wearbar.report.words.log_check import problems_said
 
 HEADER = {
     "distance": "km",

@@ -8,18 +8,8 @@ import pytest
 from scipy import integrate, optimize
 
 from wearbar import usage
-from wearbar.keeping import cheapest_age, cheapest_ages
-from wearbar.log import log_of, read_log
-from wearbar.money import account, value_points
-from wearbar.places import place
-from wearbar.repairs import (
-    cost_by_kind,
-    mean_repair_cost,
-    observed_periods,
-    repair_trend,
-    repair_visits,
-)
-from wearbar.replacement import (
+from wearbar.cost.account import account, value_points
+from wearbar.cost.part_age import (
     age_advice,
     age_replacement,
     age_replacement_rate,
@@ -28,10 +18,20 @@ from wearbar.replacement import (
     economic_life,
     minimal_repair,
 )
-from wearbar.wording.common import Show
-from wearbar.wording.replacement import keeping as keeping_said
-from wearbar.wording.replacement import repairs as repairs_said
-from wearbar.wording.replacement import trend as trend_said
+from wearbar.cost.repairs import (
+    cost_by_kind,
+    mean_repair_cost,
+    observed_periods,
+    repair_trend,
+    repair_visits,
+)
+from wearbar.cost.replacement import cheapest_age, cheapest_ages
+from wearbar.log import log_of, read_log
+from wearbar.log.places import place
+from wearbar.report.quantities import Show
+from wearbar.report.words.replacement import keeping as keeping_said
+from wearbar.report.words.replacement import repairs as repairs_said
+from wearbar.report.words.replacement import trend as trend_said
 
 
 class TestEconomicLife:

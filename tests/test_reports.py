@@ -12,12 +12,12 @@ import pytest
 from matplotlib.image import imread
 from pages import Page, faults
 
-from wearbar import reports
-from wearbar.charts import style
-from wearbar.estimate import Estimate
 from wearbar.log import log_of
-from wearbar.places import place
-from wearbar.wording.common import safe
+from wearbar.log.places import place
+from wearbar.report import report as reports
+from wearbar.report.charts import style
+from wearbar.report.quantities import safe
+from wearbar.stats.estimate import Estimate
 
 LOG = {
     "vehicles": pd.DataFrame(

@@ -12,10 +12,13 @@ from statsmodels.genmod.generalized_linear_model import GLM
 from statsmodels.regression.linear_model import GLS, WLS
 from statsmodels.stats.multitest import multipletests
 
-from wearbar import clustered, hard_use, intervals, log, plan, severity, usage
-from wearbar.estimate import Estimate
+from wearbar import intervals, log, severity, usage
+from wearbar.log import plan
+from wearbar.report.words import severity as words
 from wearbar.severity import fit
-from wearbar.wording import severity as words
+from wearbar.severity import use as hard_use
+from wearbar.stats import clustered
+from wearbar.stats.estimate import Estimate
 
 
 def last(p):

@@ -10,16 +10,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pages import Page, faults
 
-from wearbar import reports, usage
-from wearbar.cli import main
-from wearbar.figures import MOST_OFF, converted, is_example
+from wearbar import usage
 from wearbar.log import log_of
-from wearbar.places import place
-from wearbar.plan import plan_of
-from wearbar.sheet import visit_of
-from wearbar.units import Units
-from wearbar.wording import sheet as wording
-from wearbar.wording.common import Show
+from wearbar.log.places import place
+from wearbar.log.plan import plan_of
+from wearbar.log.plan_figures import MOST_OFF, converted, is_example
+from wearbar.log.units import Units
+from wearbar.outlook.visit_sheet import visit_of
+from wearbar.pack.cli import main
+from wearbar.report import report as reports
+from wearbar.report.quantities import Show
+from wearbar.report.words import sheet as wording
 
 TAGS = {
     "body",

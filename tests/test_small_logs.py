@@ -6,21 +6,25 @@ from typing import ClassVar
 import pandas as pd
 import pytest
 
-from wearbar import cost, coverage, log, money, outlook, reports, spans, usage
-from wearbar.actionlist import actions
-from wearbar.answerable import answers
-from wearbar.estimate import Estimate
-from wearbar.plan import plan_of
-from wearbar.wording import cost as on_cost
-from wearbar.wording import intervals as on_intervals
-from wearbar.wording import life as on_lives
-from wearbar.wording import log_check as on_check
-from wearbar.wording import outlook as on_outlook
-from wearbar.wording import severity as on_use
-from wearbar.wording import wear as on_wear
-from wearbar.wording.actionlist import told
-from wearbar.wording.blind import blind
-from wearbar.wording.common import Show
+from wearbar import log, outlook, parts, usage
+from wearbar.cost import account as money
+from wearbar.cost import per_distance as cost
+from wearbar.log.plan import plan_of
+from wearbar.outlook.action_list import actions
+from wearbar.report import coverage
+from wearbar.report import report as reports
+from wearbar.report.answerable import answers
+from wearbar.report.quantities import Show
+from wearbar.report.words import cost as on_cost
+from wearbar.report.words import intervals as on_intervals
+from wearbar.report.words import life as on_lives
+from wearbar.report.words import log_check as on_check
+from wearbar.report.words import outlook as on_outlook
+from wearbar.report.words import severity as on_use
+from wearbar.report.words import wear as on_wear
+from wearbar.report.words.action_pages import told
+from wearbar.report.words.blind import blind
+from wearbar.stats.estimate import Estimate
 
 HEADER = {"distance": "mi", "currency": "GBP", "money": "gross"}
 HERON = {"vehicle": "Heron", "kind": "motorcycle", "in_service": "2023-04-02"}
@@ -168,7 +172,7 @@ class TestAPartThatWasMeasuredAndIsNotInFitted:
         logged = log.log_of(
             {"vehicles": pd.DataFrame([self.CAR]), "measurements": pd.DataFrame([self.PAD])}, HEADER
         )
-        part = spans.spans_of(logged)
+        part = parts.spans_of(logged)
         assert part["age_known"].tolist() == [False]
 
 

@@ -22,8 +22,8 @@ from conftest import use_test_notebooks
 
 from wearbar import log as logs
 from wearbar import pack
-from wearbar.places import place
-from wearbar.tables import TABLES
+from wearbar.log.places import place
+from wearbar.log.schema import TABLES
 
 OWNER = place("data", "owner")
 POSTGRES = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))

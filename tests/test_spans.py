@@ -5,7 +5,7 @@ import pytest
 
 from wearbar import usage
 from wearbar.log import log_of
-from wearbar.spans import looks_of, spans_of, watched
+from wearbar.parts import looks_of, spans_of, watched
 
 HEADER = {
     "name": "test",
@@ -419,8 +419,8 @@ def test_an_empty_log_gives_an_empty_frame_with_the_same_columns():
 
 
 def test_every_fitted_row_is_in_a_span_and_kilometres_change_nothing():
-    from wearbar import synthetic
-    from wearbar.synthetic import settings
+    import wearbar_synthetic as synthetic
+    from wearbar_synthetic import settings
 
     tables, truth = synthetic.fleet(1, vehicles=8)
     log = log_of(tables, synthetic.header(settings.FLEET))

@@ -7,11 +7,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from wearbar import synthetic, tables
+import wearbar_synthetic as synthetic
 from wearbar.log import log_of, read_log
-from wearbar.places import place
-from wearbar.plan import read_plan
-from wearbar.synthetic.settings import CHANCES, EFFECTS, FLEET, OWNER, TYPES
+from wearbar.log import schema as tables
+from wearbar.log.places import place
+from wearbar.log.plan import read_plan
+from wearbar_synthetic.settings import CHANCES, EFFECTS, FLEET, OWNER, TYPES
 
 DATA = place("data")
 TEMPLATES = sorted(place("shared", "plans").glob("*.toml"))

@@ -3,14 +3,15 @@
 import pandas as pd
 import pytest
 
-from wearbar import coverage, intervals
-from wearbar.actionlist import actions
+from wearbar import intervals
 from wearbar.log import log_of
+from wearbar.log.plan import PlanError, plan_of
 from wearbar.log.tasks import nearest
-from wearbar.plan import PlanError, plan_of
-from wearbar.wording import actionlist as wording
-from wearbar.wording import log_check as on_log
-from wearbar.wording.common import Show
+from wearbar.outlook.action_list import actions
+from wearbar.report import coverage
+from wearbar.report.quantities import Show
+from wearbar.report.words import action_pages as wording
+from wearbar.report.words import log_check as on_log
 
 OIL = {
     "code": "engine-oil-and-filter",

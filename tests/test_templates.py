@@ -7,13 +7,13 @@ import warnings
 import pandas as pd
 import pytest
 
-from wearbar import synthetic
+import wearbar_synthetic as synthetic
 from wearbar.log import log_of
-from wearbar.plan import read_plan, templates
-from wearbar.sheet import visit_of
-from wearbar.units import DISTANCE_KM
-from wearbar.wording import sheet as wording
-from wearbar.wording.common import Show
+from wearbar.log.plan import read_plan, templates
+from wearbar.log.units import DISTANCE_KM
+from wearbar.outlook.visit_sheet import visit_of
+from wearbar.report.quantities import Show
+from wearbar.report.words import sheet as wording
 
 EXAMPLE, PRACTICE = "EXAMPLE, NOT FOR USE", "common practice, no source"
 NAMES = sorted(templates())

@@ -2,7 +2,7 @@
 
 import pytest
 
-from wearbar.units import (
+from wearbar.log.units import (
     DEPTH_MM,
     DISTANCE_KM,
     PRESSURE_KPA,

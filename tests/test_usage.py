@@ -6,9 +6,9 @@ import pytest
 
 from wearbar import usage
 from wearbar.log import ServiceLog
-from wearbar.paths import days_later
-from wearbar.tables import TABLES, TEXT
-from wearbar.units import DISTANCE_KM, Units
+from wearbar.log.schema import TABLES, TEXT
+from wearbar.log.units import DISTANCE_KM, Units
+from wearbar.usage.distance import days_later
 
 
 def typed(name, rows):

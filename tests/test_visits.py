@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from wearbar import visits
-from wearbar.visits import Jobs, bundle, own_days, plan_visits
+from wearbar.outlook import visits
+from wearbar.outlook.visits import Jobs, bundle, own_days, plan_visits
 
 DAYS, FEW_DAYS = np.arange(0, 71), np.arange(0, 11)
 

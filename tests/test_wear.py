@@ -8,9 +8,13 @@ import pytest
 from scipy import stats
 from statsmodels.regression.mixed_linear_model import MixedLM
 
-from wearbar import choice, spans, synthetic, usage, wear
+import wearbar_synthetic as synthetic
+from wearbar import parts as choice
+from wearbar import parts as spans
+from wearbar import parts as wear
+from wearbar import usage
 from wearbar.log import log_of
-from wearbar.synthetic import settings
+from wearbar_synthetic import settings
 
 
 @pytest.fixture(name="fleet", scope="module")
@@ -123,7 +127,7 @@ def test_shipped_limits_are_exact_and_never_rounded_across():
 
 
 def test_every_shipped_limit_names_its_source_and_says_where_it_is_from_memory():
-    from wearbar.law import shipped
+    from wearbar.log.law import shipped
 
     rows = shipped()
     assert rows["source"].str.len().gt(10).all()
@@ -727,8 +731,8 @@ def test_a_worn_part_whose_limit_nobody_gives_heads_every_list(read, kind, limit
 
 
 def test_a_tyre_read_below_the_limit_is_told_though_no_row_of_fitted_names_it():
-    from wearbar.wording import wear as on_wear
-    from wearbar.wording.common import Show
+    from wearbar.report.quantities import Show
+    from wearbar.report.words import wear as on_wear
 
     frames = {
         "vehicles": [{**CAR, "kind": "motorcycle"}],
@@ -777,8 +781,8 @@ def test_parts_at_a_limit_are_ranked_by_what_hurts_first_and_by_their_margin_to_
 def test_a_tyre_below_the_legal_limit_is_off_the_road_whether_or_not_its_distance_is_known(
     vehicle, odometer
 ):
-    from wearbar.wording import wear as on_wear
-    from wearbar.wording.common import Show
+    from wearbar.report.quantities import Show
+    from wearbar.report.words import wear as on_wear
 
     read = [
         {"vehicle": "A", "date": d, "value": v, **TREAD}
@@ -854,7 +858,7 @@ PLANNED = {
 
 def pressed(*rows, plan=True, **more):
     """A log of one truck, pressures in psi; rows: (day, position, psi, state)."""
-    from wearbar.plan import plan_of
+    from wearbar.log.plan import plan_of
 
     gauge = {"vehicle": "A", "category": "tyre", "quantity": "pressure"}
     read = [gauge | {"date": d, "position": p, "value": v, "state": s} for d, p, v, s in rows]
@@ -1151,7 +1155,7 @@ def test_early_ends_waste_what_was_left():
 
 
 def test_lives_watched_are_told_in_true_words():
-    from wearbar.wording import life as on_lives
+    from wearbar.report.words import life as on_lives
 
     none = lives(20000, 4).assign(came_off=False, cause="still-on", observed=False, seen_km=9.0)
     assert (
@@ -1176,7 +1180,7 @@ def test_lives_watched_are_told_in_true_words():
 
 
 def test_parts_of_unknown_age_are_listed_and_count_in_wear_rates_only():
-    from wearbar.wording import life as on_lives
+    from wearbar.report.words import life as on_lives
 
     on = lives(20000, 2).assign(seen_km=9.0, age_known=False, last_position="rear", came_off=False)
     told = on_lives.curves(on[:0], on)
@@ -1224,11 +1228,11 @@ SPARSE = {
 @pytest.mark.parametrize("rows", SPARSE.values(), ids=SPARSE)
 def test_sparse_logs_give_words_and_no_warning(rows):
     """Everything that the notebook says and draws, of logs with next to nothing in them."""
-    from wearbar.wording import life as on_lives
-    from wearbar.wording import oil as on_oil
-    from wearbar.wording import wear as on_wear
-    from wearbar.wording import wear_model as on_fit
-    from wearbar.wording.common import Show
+    from wearbar.report.quantities import Show
+    from wearbar.report.words import life as on_lives
+    from wearbar.report.words import oil as on_oil
+    from wearbar.report.words import wear as on_wear
+    from wearbar.report.words import wear_model as on_fit
 
     frames = {"vehicles": [{"vehicle": "A", "kind": "motorcycle", "in_service": "2024-01-01"}]}
     frames |= {

@@ -10,10 +10,10 @@ import pytest
 from pages import Page, faults
 from test_pages_agree import five_agree
 
-from wearbar.actionlist import DANGER
 from wearbar.log import read_log
+from wearbar.log.places import place
+from wearbar.outlook.action_list import DANGER
 from wearbar.pack import NOTEBOOKS
-from wearbar.places import place
 
 HAVE = [name for name in NOTEBOOKS if place("notebooks", f"{name}.ipynb").is_file()]
 

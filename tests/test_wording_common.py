@@ -11,10 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from nbconvert.filters import markdown2html
 
-from wearbar.estimate import Estimate
-from wearbar.units import Units
-from wearbar.wording import tables
-from wearbar.wording.common import (
+from wearbar.log.units import Units
+from wearbar.report import tables
+from wearbar.report.quantities import (
     MISSING,
     Show,
     clean,
@@ -26,6 +25,7 @@ from wearbar.wording.common import (
     plural,
     safe,
 )
+from wearbar.stats.estimate import Estimate
 
 MILES = Show(Units(distance="mi", depth="mm", volume="L", pressure="psi", currency="GBP"))
 METRIC = Show(Units(currency="EUR"))

@@ -7,16 +7,20 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from wearbar import cost, fuel, keeping, money, places, repairs, usage
-from wearbar.charts import cost as charts
-from wearbar.charts.style import png
-from wearbar.estimate import Estimate
-from wearbar.log import log_of, read_log
-from wearbar.recurrence import Trend
-from wearbar.repairs import RepairTrend
-from wearbar.wording import cost as wording
-from wearbar.wording import replacement as advice
-from wearbar.wording.common import Show
+from wearbar import usage
+from wearbar.cost import account as money
+from wearbar.cost import fuel, repairs
+from wearbar.cost import per_distance as cost
+from wearbar.cost import replacement as keeping
+from wearbar.cost.repairs import RepairTrend
+from wearbar.log import log_of, places, read_log
+from wearbar.report.charts import cost as charts
+from wearbar.report.charts.style import png
+from wearbar.report.quantities import Show
+from wearbar.report.words import cost as wording
+from wearbar.report.words import replacement as advice
+from wearbar.stats.estimate import Estimate
+from wearbar.stats.recurrence import Trend
 
 HEADER = {
     "distance": "mi",

@@ -15,7 +15,7 @@ import pandas as pd
 
 from wearbar.intervals import occasions
 from wearbar.log import log_of
-from wearbar.plan import plan_of
+from wearbar.log.plan import plan_of
 
 TASKS = [(f"task-{i}", 4000 + 2000 * i, 3 + 2 * i) for i in range(10)]
 TEXT = pd.StringDtype("pyarrow", na_value=np.nan)

@@ -10,7 +10,7 @@ import warnings
 
 import numpy as np
 
-from wearbar import life
+from wearbar import stats
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")
@@ -34,17 +34,17 @@ def rows():
     yield row(
         "Weibull fit, 100,000 lives",
         20,
-        lambda: life.fit_weibull(x[few], seen[few]),
+        lambda: stats.fit_weibull(x[few], seen[few]),
         lambda: fitter().fit(x[few], seen[few]),
     )
     yield row(
         "the same with late entry",
         10,
-        lambda: life.fit_weibull(x[few], seen[few], entry[few]),
+        lambda: stats.fit_weibull(x[few], seen[few], entry[few]),
         lambda: fitter().fit(x[few], seen[few], entry=entry[few]),
     )
     ours, one_by_one = (
-        lambda: life.fit_weibull_groups(x[many], seen[many], group),
+        lambda: stats.fit_weibull_groups(x[many], seen[many], group),
         lambda: loop(x, seen),
     )
     yield row("5,000 fits of 40 lives", 500, ours, one_by_one, share=100 / GROUPS)
@@ -52,7 +52,7 @@ def rows():
     yield row(
         "curve of a million lives",
         3,
-        lambda: life.kaplan_meier(x, seen),
+        lambda: stats.kaplan_meier(x, seen),
         lambda: curve().fit(x, seen),
     )
 

@@ -4,9 +4,12 @@ import numpy as np
 import pandas as pd
 from coverage import cells
 
-from wearbar import cost, keeping, money, repairs
-from wearbar.wording import cost as cost_words
-from wearbar.wording.common import Show
+from wearbar.cost import account as money
+from wearbar.cost import per_distance as cost
+from wearbar.cost import repairs
+from wearbar.cost import replacement as keeping
+from wearbar.report.quantities import Show
+from wearbar.report.words import cost as cost_words
 
 DAY0 = pd.Timestamp("2020-01-01")
 SHOW = Show()

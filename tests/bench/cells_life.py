@@ -5,8 +5,11 @@ import pandas as pd
 from coverage import cells
 from scipy import optimize, special
 
-from wearbar import choice, life, replacement, wear
-from wearbar.estimate import vehicle_draws
+from wearbar import parts as choice
+from wearbar import parts as wear
+from wearbar import stats
+from wearbar.cost import part_age as replacement
+from wearbar.stats.estimate import vehicle_draws
 
 SHAPE, SPREAD, SCALE = (
     3.0,
@@ -221,9 +224,9 @@ def advised(rng, vehicles, shape):
     seen = x <= until
     if seen.sum() < choice.MIN_ENDS:
         return None
-    fit = life.fit_weibull(np.minimum(x, until), seen)
+    fit = stats.fit_weibull(np.minimum(x, until), seen)
     sample, row = np.nonzero(weight := vehicle_draws(vehicles, rng, 200)[:, car])
-    drawn = life.fit_weibull_groups(
+    drawn = stats.fit_weibull_groups(
         np.minimum(x, until)[row], seen[row], sample, weights=weight[sample, row]
     )
     return not replacement.age_advice(
@@ -350,5 +353,5 @@ def fitted_median(rng, samples, vehicles, censored, late):
     """One life a vehicle: `life.life_of`, by known shapes below five ends."""
     for _ in range(samples):
         rows = parts(rng, vehicles, sets=(1, 2), censored=censored, late=0.5 * late, spread=0.0)
-        found = life.life_of(rows["duration_km"], rows["observed"], rows["entry_km"], rng=rng)
+        found = stats.life_of(rows["duration_km"], rows["observed"], rows["entry_km"], rng=rng)
         yield found.low, found.high, SCALE * np.log(2) ** (1 / SHAPE)

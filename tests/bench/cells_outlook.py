@@ -9,9 +9,10 @@ from functools import cache
 import numpy as np
 from coverage import cells
 
-from wearbar import outlook, synthetic
+import wearbar_synthetic as synthetic
+from wearbar import outlook
 from wearbar.log import read_log
-from wearbar.replay import Replay
+from wearbar.usage.replay import Replay
 
 CLASSES = ("money", "planned", "wear", "unplanned")
 

@@ -4,8 +4,9 @@ import numpy as np
 import pandas as pd
 from coverage import cells
 
-from wearbar import hard_use, severity
-from wearbar.clustered import added_up
+from wearbar import severity
+from wearbar.severity import use as hard_use
+from wearbar.stats.clustered import added_up
 
 TIMES = 3.0  # wear of a distance all in hard use over that of one with none
 QUARTERS, KM_A_QUARTER, READ_EVERY = 16, 4000.0, 4000.0

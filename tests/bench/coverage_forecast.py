@@ -11,9 +11,9 @@ import sys
 import numpy as np
 import pandas as pd
 
-from wearbar.forecast import chance_reached, fit_usage, forecast_dates
-from wearbar.scoring import shares
-from wearbar.tables import TEXT
+from wearbar.log.schema import TEXT
+from wearbar.usage.forecast import chance_reached, fit_usage, forecast_dates
+from wearbar.usage.scoring import shares
 
 YEAR, AHEAD, FLEET = 365, 900, 40
 DAY0 = pd.Timestamp("2022-01-01")

@@ -10,9 +10,10 @@ import sys
 import numpy as np
 import pandas as pd
 
-from wearbar import spans, synthetic, usage, wear
+import wearbar_synthetic as synthetic
+from wearbar import parts, usage
 from wearbar.log import log_of
-from wearbar.synthetic import settings
+from wearbar_synthetic import settings
 
 SEEDS, ASKED = 200, 172 / 200
 KEY = ["kind", "category", "axle", "item"]
@@ -29,14 +30,14 @@ def truth_of(items):
     return (sums["total"] / sums["weight"]).rename("true_km").reset_index()
 
 
-def held(seed, by=(*wear.STRATUM,)):
+def held(seed, by=(*parts.STRATUM,)):
     """One row an item and axle that has limits: whether they hold the truth, or on which side they miss."""
     tables, truth = synthetic.fleet(seed)
     log = log_of(tables, synthetic.header(settings.FLEET))
     readings = usage.readings(log)
-    lives = spans.spans_of(log, readings=readings)
-    worn = wear.wear_of(lives, spans.looks_of(log, readings), wear.law_of(log))
-    found = wear.life_to_limit(worn, by).merge(truth_of(truth["items"]), on=KEY)
+    lives = parts.spans_of(log, readings=readings)
+    worn = parts.wear_of(lives, parts.looks_of(log, readings), parts.law_of(log))
+    found = parts.life_to_limit(worn, by).merge(truth_of(truth["items"]), on=KEY)
     found = found[found["low_km"].notna()]
     return found.assign(
         under=found["true_km"] < found["low_km"],

@@ -5,8 +5,8 @@ import re
 import numpy as np
 import pandas as pd
 
-from wearbar.tables import TEXT
-from wearbar.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L
+from wearbar.log.schema import TEXT
+from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L
 
 __all__ = [
     "DECIMALS",

@@ -5,11 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from wearbar import tables as schema
 from wearbar.adopt.cells import DECIMALS, OWN_UNIT, SIZES, currencies, dates, numbers
 from wearbar.adopt.grids import headings
 from wearbar.adopt.maps import AdoptError, check_map
-from wearbar.units import Units
+from wearbar.log import schema
+from wearbar.log.units import Units
 
 __all__ = ["TOTAL", "UNDERSTOOD", "Adopted", "convert", "pick"]
 

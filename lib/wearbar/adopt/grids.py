@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from wearbar.sources import LogError
+from wearbar.log.sources import LogError
 
 __all__ = ["Grid", "headings", "read_grids"]
 
@@ -121,7 +121,7 @@ def _delimiter(text):
 
 
 def _of_workbook(path):
-    from wearbar.sources.workbook import load_whole
+    from wearbar.log.sources.workbook import load_whole
 
     book, formulas = load_whole(path)
     return [

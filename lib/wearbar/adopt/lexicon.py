@@ -2,7 +2,7 @@
 
 import re
 
-from wearbar import tables as schema
+from wearbar.log import schema
 
 __all__ = ["MONEY", "NAMES", "TELLING", "WHEN", "heading", "quantity_of", "tables_of"]
 

@@ -5,10 +5,10 @@ import re
 import tomllib
 from pathlib import Path
 
-from wearbar import tables as schema
 from wearbar.adopt.cells import DECIMALS, ORDERS, SIZES
-from wearbar.sources import LogError
-from wearbar.sources.header import check_header
+from wearbar.log import schema
+from wearbar.log.sources import LogError
+from wearbar.log.sources.header import check_header
 
 __all__ = ["ASK", "AdoptError", "asked", "check_map", "read_map", "table_toml", "toml"]
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from wearbar import tables as schema
 from wearbar.adopt.cells import SIGNS, SIZES, UNITS, currencies, numbers
 from wearbar.adopt.convert import pick
 from wearbar.adopt.evidence import date_order, decimal_mark
@@ -15,7 +14,8 @@ from wearbar.adopt.grids import headings
 from wearbar.adopt.lexicon import MONEY, WHEN, heading, quantity_of, tables_of
 from wearbar.adopt.maps import ASK, AdoptError, asked, table_toml, toml
 from wearbar.adopt.sums import settle_money
-from wearbar.sources.header import CHOICES
+from wearbar.log import schema
+from wearbar.log.sources.header import CHOICES
 
 __all__ = ["Proposal", "propose"]
 

@@ -6,7 +6,6 @@ overruns, `compare` which groups differ, `today` what is open,
 `change` what has changed since an earlier report, `reminder` a dashboard's own calendar beside the plan's.
 """
 
-from wearbar.estimate import SMALL_SITE
 from wearbar.intervals.change import (
     Earlier,
     counts,
@@ -40,6 +39,7 @@ from wearbar.intervals.rates import (
 )
 from wearbar.intervals.reminder import reminder_drift
 from wearbar.intervals.today import FORECAST_DAYS, open_tasks, put_off, untold
+from wearbar.stats.estimate import SMALL_SITE
 
 __all__ = [
     "CAUTIOUS",

@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from wearbar.estimate import MIN_VEHICLES, Estimate
-from wearbar.tables import TEXT
+from wearbar.log.schema import TEXT
+from wearbar.stats.estimate import MIN_VEHICLES, Estimate
 
 __all__ = [
     "Earlier",

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import comb
 
-from wearbar.estimate import holm, untold
+from wearbar.stats.estimate import holm, untold
 
 __all__ = ["CLEAR_JOBS", "CLEAR_P", "differences"]
 

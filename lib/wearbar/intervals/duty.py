@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.paths import days_of
+from wearbar.usage.distance import days_of
 
 __all__ = ["COVERAGE", "duty_of", "known_on"]
 

@@ -11,7 +11,7 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals import due
 from wearbar.intervals.failed import FAILED, failed
-from wearbar.paths import days_later
+from wearbar.usage.distance import days_later
 
 __all__ = ["GRAVE", "items"]
 

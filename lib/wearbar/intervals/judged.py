@@ -9,8 +9,8 @@ from wearbar.intervals.due import DUE, EARLY, EPS, LATE, SPAN
 from wearbar.intervals.duty import known_on
 from wearbar.intervals.fleet import as_dates, as_days
 from wearbar.intervals.pace import at_pace, last_read
-from wearbar.paths import last_not_above
-from wearbar.usage import merged
+from wearbar.usage.distance import last_not_above
+from wearbar.usage.rates import merged
 
 __all__ = [
     "COUNTS",

@@ -15,9 +15,9 @@ from wearbar.intervals.fleet import Fleet, as_dates, fleet_of
 from wearbar.intervals.judged import back_in_use, judged, planned, rested, staleness
 from wearbar.intervals.ladders import occasions_due
 from wearbar.intervals.pace import day_reached, expected_day
+from wearbar.log.plan import plan_of
+from wearbar.log.schema import TEXT
 from wearbar.log.tasks import WORDS
-from wearbar.plan import plan_of
-from wearbar.tables import TEXT
 
 __all__ = ["occasions"]
 

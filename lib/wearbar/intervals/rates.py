@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.estimate import bootstrap_by_vehicle, proportion, untold
 from wearbar.intervals.judged import REASONS, STALE_DAYS
+from wearbar.stats.estimate import bootstrap_by_vehicle, proportion, untold
 
 __all__ = [
     "CAUTIOUS",

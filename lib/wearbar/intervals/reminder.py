@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.forecast import forecast_dates
-from wearbar.paths import days_later
+from wearbar.usage.distance import days_later
+from wearbar.usage.forecast import forecast_dates
 
 __all__ = ["reminder_drift"]
 

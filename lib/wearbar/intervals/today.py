@@ -1,7 +1,7 @@
 """What is open on the log's day: the tables that tell of danger, open tasks with their forecast, and why work was deferred."""
 
-from wearbar.forecast import due_dates
 from wearbar.intervals.rates import over_due
+from wearbar.usage.forecast import due_dates
 
 __all__ = ["FORECAST_DAYS", "open_tasks", "put_off", "untold"]
 

@@ -10,17 +10,18 @@ from types import MappingProxyType
 
 import pandas as pd
 
-from wearbar.checks.found import PROBLEM_COLUMNS
-from wearbar.checks.sizes import figures
+from wearbar.log.checks.problems import PROBLEM_COLUMNS
+from wearbar.log.checks.sizes import figures
+from wearbar.log.plan import PlanError, plan_of, read_plan
+from wearbar.log.schema import TABLES, TEXT
 from wearbar.log.service import ServiceLog
 from wearbar.log.settle import LEDGER_COLUMNS, check, in_order
+from wearbar.log.sources import open_source
+from wearbar.log.sources.header import check_header
+from wearbar.log.sources.raw import LogError, Source, raw_of_frame
 from wearbar.log.tasks import WORDS, as_planned, near_words
+from wearbar.log.units import Units
 from wearbar.log.write import write_log, write_marked, write_tables
-from wearbar.plan import PlanError, plan_of, read_plan
-from wearbar.sources import LogError, Source, open_source, raw_of_frame
-from wearbar.sources.header import check_header
-from wearbar.tables import TABLES, TEXT
-from wearbar.units import Units
 
 __all__ = [
     "LEDGER_COLUMNS", "PROBLEM_COLUMNS", "TEXT", "LogError", "ServiceLog",

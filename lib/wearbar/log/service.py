@@ -5,8 +5,8 @@ from types import MappingProxyType
 
 import pandas as pd
 
-from wearbar import tables as schema
-from wearbar.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L, Units
+from wearbar.log import schema
+from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L, Units
 
 __all__ = ["ServiceLog"]
 

@@ -9,12 +9,13 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from wearbar.checks import dates, depths, law, parts, peers, readings, rows, sizes
-from wearbar.checks.cells import typed
-from wearbar.checks.found import PROBLEM_COLUMNS, join, problems
-from wearbar.sources import LogError, Raw, unescaped
-from wearbar.sources.header import ESCAPED
-from wearbar.tables import READINGS, TABLES
+from wearbar.log.checks import dates, depths, law, parts, peers, rows, sizes
+from wearbar.log.checks import odometers as readings
+from wearbar.log.checks.cells import typed
+from wearbar.log.checks.problems import PROBLEM_COLUMNS, join, problems
+from wearbar.log.schema import READINGS, TABLES
+from wearbar.log.sources.header import ESCAPED
+from wearbar.log.sources.raw import LogError, Raw, unescaped
 
 __all__ = ["LEDGER_COLUMNS", "MARK", "Checked", "check", "in_order"]
 

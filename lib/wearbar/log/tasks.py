@@ -9,8 +9,8 @@ from difflib import SequenceMatcher
 import numpy as np
 import pandas as pd
 
-from wearbar.checks.found import problems
-from wearbar.tables import TEXT
+from wearbar.log.checks.problems import problems
+from wearbar.log.schema import TEXT
 
 __all__ = ["WORDS", "as_planned", "near_words", "nearest"]
 

@@ -12,12 +12,11 @@ from pathlib import Path
 
 import pandas as pd
 
-from wearbar.checks.found import PROBLEM_COLUMNS
+from wearbar.log.checks.problems import PROBLEM_COLUMNS
+from wearbar.log.schema import RULES, TABLES
 from wearbar.log.settle import MARK
-from wearbar.sources import LogError, unescaped
-from wearbar.sources.header import ESCAPED, KEYS, check_header
-from wearbar.sources.raw import FORMULA, raw_of_frame
-from wearbar.tables import RULES, TABLES
+from wearbar.log.sources.header import ESCAPED, KEYS, check_header
+from wearbar.log.sources.raw import FORMULA, LogError, raw_of_frame, unescaped
 
 __all__ = ["write_log", "write_marked", "write_tables"]
 

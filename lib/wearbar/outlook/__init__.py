@@ -2,7 +2,7 @@
 did.
 
 `ahead` has the work ahead, `simulate` the year many times over, `parts` the parts, `prices` what work costs here, `lastyear` the outlook
-as it would have been a year ago. Forecasts are by the method that `wearbar.backtest` chose, widened as it found.
+as it would have been a year ago. Forecasts are by the method that `wearbar.usage.backtest` chose, widened as it found.
 """
 
 from dataclasses import dataclass
@@ -11,10 +11,8 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.backtest import best_model
-from wearbar.estimate import Estimate
-from wearbar.forecast import UsageModel, chance_due, due_dates
 from wearbar.intervals import SMALL_SITE, items, occasions
+from wearbar.log.schema import TEXT
 from wearbar.outlook.ahead import Ahead, visit_jobs, work_ahead
 from wearbar.outlook.lastyear import LastYear, came, replayed
 from wearbar.outlook.learn import corrected, learned
@@ -22,9 +20,11 @@ from wearbar.outlook.parts import Sets, order_list, packs, sets_of
 from wearbar.outlook.prices import CLASSES, Prices, classed, prices_of
 from wearbar.outlook.simulate import Simulated, simulate
 from wearbar.outlook.urgent import at_once, with_more
-from wearbar.paths import days_later
-from wearbar.tables import TEXT
-from wearbar.visits import VisitPlan, plan_visits
+from wearbar.outlook.visits import VisitPlan, plan_visits
+from wearbar.stats.estimate import Estimate
+from wearbar.usage.backtest import best_model
+from wearbar.usage.distance import days_later
+from wearbar.usage.forecast import UsageModel, chance_due, due_dates
 
 __all__ = [
     "CLASSES",

@@ -7,10 +7,10 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.intervals.due import MONTH_DAYS, Limits
+from wearbar.log.plan import title_of
 from wearbar.outlook.again import Again
-from wearbar.paths import days_of
-from wearbar.plan import title_of
-from wearbar.visits import Jobs
+from wearbar.outlook.visits import Jobs
+from wearbar.usage.distance import days_of
 
 __all__ = ["YEAR_DAYS", "Ahead", "expected_km", "visit_jobs", "work_ahead"]
 

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from wearbar import spans, usage
-from wearbar.wear import law_of, remaining, usable_of, wear_of
+from wearbar import parts as spans
+from wearbar import usage
+from wearbar.parts import law_of, remaining, usable_of, wear_of
 
 __all__ = ["ORDER_CHANCE", "Sets", "order_list", "packs", "sets_of"]
 

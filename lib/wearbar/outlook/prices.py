@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from wearbar.money import money_lines
+from wearbar.cost.account import money_lines
 
 __all__ = ["CLASSES", "Prices", "classed", "companions", "prices_of"]
 

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from wearbar.clock import usual_layups
-from wearbar.forecast import WIDEN_AT
 from wearbar.outlook.bills import draw_bills, visit_rates
 from wearbar.outlook.prices import CLASSES
-from wearbar.paths import days_of
+from wearbar.usage.days_of_use import usual_layups
+from wearbar.usage.distance import days_of
+from wearbar.usage.forecast import WIDEN_AT
 
 __all__ = ["MONTHS", "Simulated", "month_edges", "paths", "simulate"]
 

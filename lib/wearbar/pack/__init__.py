@@ -11,13 +11,15 @@ from pathlib import Path
 
 import nbformat
 
-from wearbar import against, places, reports
+from wearbar.log import places
 from wearbar.pack import folder as folders
 from wearbar.pack.front import FINDINGS, FIRST_PAGE, findings_of, first_page, write_tables
 from wearbar.pack.job import DIFFERS, Job, mark_of
 from wearbar.pack.run import MADE_FROM, addressed, run
 from wearbar.pack.workers import as_done, workers
-from wearbar.wording.common import clean, listing, plural
+from wearbar.report import against
+from wearbar.report import report as reports
+from wearbar.report.quantities import clean, listing, plural
 
 __all__ = ["NOTEBOOKS", "Pack", "make_pack"]
 

@@ -13,8 +13,8 @@ from contextlib import contextmanager, suppress
 from itertools import count
 
 from wearbar.pack.lock import Taken, locked
-from wearbar.reports import NotDone
-from wearbar.wording.common import clean
+from wearbar.report.quantities import clean
+from wearbar.report.report import NotDone
 
 __all__ = ["MANIFEST", "is_as_written", "owned", "put_in_place", "read_manifest", "write_manifest"]
 

@@ -3,11 +3,13 @@
 import json
 from dataclasses import replace
 
-from wearbar import actionlist, against, places, reports
-from wearbar.against import FINDINGS, SCHEMA
-from wearbar.wording import actionlist as on_actions
-from wearbar.wording import tables
-from wearbar.wording.common import Show, clean, listing, plural
+from wearbar.log import places
+from wearbar.outlook import action_list as actionlist
+from wearbar.report import against, tables
+from wearbar.report import report as reports
+from wearbar.report.against import FINDINGS, SCHEMA
+from wearbar.report.quantities import Show, clean, listing, plural
+from wearbar.report.words import action_pages as on_actions
 
 __all__ = ["FINDINGS", "FIRST_PAGE", "SCHEMA", "findings_of", "first_page", "write_tables"]
 

@@ -5,7 +5,8 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 
-from wearbar import places, reports
+from wearbar.log import places
+from wearbar.report import report as reports
 
 __all__ = ["DIFFERS", "Job", "mark_of"]
 

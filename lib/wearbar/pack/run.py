@@ -7,10 +7,11 @@ from pathlib import Path
 
 import nbformat
 
-from wearbar import places, reports
+from wearbar.log import places
+from wearbar.log.sources import is_database, resolved
 from wearbar.pack.front import FIRST_PAGE
-from wearbar.sources import is_database, resolved
-from wearbar.wording.common import clean, listing
+from wearbar.report import report as reports
+from wearbar.report.quantities import clean, listing
 
 __all__ = ["ADDRESS", "MADE_FROM", "addressed", "execute", "made_from", "run"]
 

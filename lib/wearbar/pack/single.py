@@ -3,10 +3,11 @@
 import tempfile
 from pathlib import Path
 
-from wearbar import places, reports
+from wearbar.log import places
 from wearbar.pack.run import addressed, run
 from wearbar.pack.workers import as_done, workers
-from wearbar.wording.common import clean
+from wearbar.report import report as reports
+from wearbar.report.quantities import clean
 
 __all__ = ["make_page"]
 

@@ -7,7 +7,7 @@ from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
 
-from wearbar.reports import NotDone
+from wearbar.report.report import NotDone
 
 __all__ = ["as_done", "workers"]
 

@@ -6,7 +6,6 @@ is refused and says why. Site, kind, item and position are adjusted for; what ha
 leads to (reason and age at removal, repairs) is not. Advice only ever brings work forward.
 """
 
-from wearbar.estimate import holm
 from wearbar.severity.effect import NONE, STEP, Effect, e_value
 from wearbar.severity.fit import OWN_A_SIDE, effect, effects
 from wearbar.severity.parts import (
@@ -16,6 +15,7 @@ from wearbar.severity.parts import (
     MIN_AT_SITE,
     MIN_COVERAGE,
 )
+from wearbar.stats.estimate import holm
 
 __all__ = [
     "ADJUSTERS",

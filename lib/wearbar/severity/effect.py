@@ -6,8 +6,8 @@ from math import nan
 import numpy as np
 import pandas as pd
 
-from wearbar.clustered import added_up
-from wearbar.estimate import Estimate
+from wearbar.stats.clustered import added_up
+from wearbar.stats.estimate import Estimate
 
 STEP = 0.10  # of share; what the ratio is for
 NONE = Estimate(nan, nan, nan, 0.9, 0)

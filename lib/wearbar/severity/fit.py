@@ -7,14 +7,6 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from wearbar.clustered import (
-    added_up,
-    fit_clustered,
-    independent_columns,
-    permutation_slope,
-    tangent_of_additive,
-)
-from wearbar.estimate import Estimate, holm
 from wearbar.severity.effect import NONE, STEP, Effect, e_value
 from wearbar.severity.parts import (
     MIN_GAP,
@@ -28,6 +20,14 @@ from wearbar.severity.parts import (
     too_little,
     usable,
 )
+from wearbar.stats.clustered import (
+    added_up,
+    fit_clustered,
+    independent_columns,
+    permutation_slope,
+    tangent_of_additive,
+)
+from wearbar.stats.estimate import Estimate, holm
 
 EXACT_BELOW = 5  # vehicles a side below which permutation decides
 VARIES = 0.02  # sd of share within vehicles from which the exposure varies within

@@ -6,8 +6,8 @@ The thresholds are judgement, fixed in advance.
 import numpy as np
 import pandas as pd
 
-from wearbar.clustered import independent_columns
 from wearbar.severity.effect import STEP
+from wearbar.stats.clustered import independent_columns
 
 ADJUSTERS = ("site", "kind", "item", "position")
 MIN_READINGS, MIN_COVERAGE, MAX_RELATIVE_SE = (
