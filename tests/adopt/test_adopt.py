@@ -22,7 +22,7 @@ from wearbar.cost.account import fuel_cost, money_lines
 from wearbar.log import LogError, read_log
 from wearbar.pack.cli import main
 
-SHEETS = Path(__file__).parent / "adopt"
+SHEETS = Path(__file__).parent.parent / "adopt"
 ANSWERS = {
     "distance": "mi", "volume": "L", "depth": "mm", "pressure": "psi", "currency": "GBP", "money": "gross", "kind": "motorcycle",
     "in_service": "2020-01-01", "why": "planned", "category": "tyre", "odometer": "mi", "vehicle": "Curlew", "position": "rear",

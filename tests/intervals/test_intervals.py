@@ -16,7 +16,7 @@ from wearbar.log import log_of
 from wearbar.log.plan import plan_of
 from wearbar.log.units import DISTANCE_KM
 
-HERE = Path(__file__).parent / "reference" / "due"
+HERE = Path(__file__).parent.parent / "reference" / "due"
 MILE = DISTANCE_KM["mi"]
 PLANS = tomllib.loads((HERE / "plans.toml").read_text(encoding="utf-8"))
 LAST = "work 2024-05-20 500 oil; work 2025-05-01 10000 oil"

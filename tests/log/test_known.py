@@ -13,7 +13,7 @@ from wearbar.log import log_of
 from wearbar.log.plan import plan_of
 
 PLANS = tomllib.loads(
-    (Path(__file__).parent / "reference" / "due" / "plans.toml").read_text(encoding="utf-8")
+    (Path(__file__).parent.parent / "reference" / "due" / "plans.toml").read_text(encoding="utf-8")
 )
 DAYS = pd.date_range("2024-01-01", "2026-12-31")
 LAST = len(DAYS) - 1

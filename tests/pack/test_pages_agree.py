@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from icalendar import Calendar
 from pages import Page
-from test_actions import READ, TASKS, TEST, TYRE, VAN, fail, read
+from planted import READ, TASKS, TEST, TYRE, VAN, fail, read
 
 from wearbar import pack
 from wearbar.log import read_log

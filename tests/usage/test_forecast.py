@@ -265,7 +265,7 @@ def test_nine_in_ten_crossings_of_drifting_use_lie_within_where_readings_show_th
 )  # fmt: skip
 def test_two_thousand_vehicles_of_each_use(use, k, least, most):
     """Within three in a hundred where the report says so; where it says wider or narrower, so."""
-    path = Path(__file__).parent / "bench" / "coverage_forecast.py"
+    path = Path(__file__).parent.parent / "bench" / "coverage_forecast.py"
     bench = runpy.run_path(str(path))
     rng = np.random.default_rng([k, len(use)])
     inside = np.mean([bench["one_fleet"](bench["USES"][use], k, rng)[1] for _ in range(50)])
