@@ -13,7 +13,7 @@ from pages import Page
 
 from wearbar import pack
 from wearbar.log import places
-from wearbar.pack import front
+from wearbar.pack import front, make
 from wearbar.pack.cli import main
 from wearbar.pack.run import addressed, execute
 from wearbar.pack.start import start_log
@@ -159,8 +159,8 @@ def test_a_report_that_is_not_of_the_run_reaches_no_pack(made, sample_pack, monk
     def gather(work, out, kept, made_from):
         shutil.copytree(sample_pack.folder, work / "new")
 
-    monkeypatch.setattr(pack, "_run_all", lambda *_: None)
-    monkeypatch.setattr(pack, "_gather", gather)
+    monkeypatch.setattr(make, "_run_all", lambda *_: None)
+    monkeypatch.setattr(make, "_gather", gather)
     with pytest.raises(reports.NotDone, match="sample was written over by another run"):
         made(tmp_path / "pack", "sample", units="km")
     assert list(tmp_path.iterdir()) == []

@@ -11,7 +11,7 @@ from urllib.parse import quote, quote_plus
 import pandas as pd
 
 from wearbar.log.schema import TABLES, table_of
-from wearbar.log.sources.files import read_header
+from wearbar.log.sources.header import read_header
 from wearbar.log.sources.raw import LogError, Source, raw_of_frame
 
 __all__ = ["open_database"]

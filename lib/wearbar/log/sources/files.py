@@ -1,14 +1,14 @@
 """A folder of CSV or Parquet files, or one workbook, with log.toml beside the tables."""
 
-import tomllib
 from functools import partial
 from pathlib import Path
 
 from wearbar.log.schema import TABLES, table_of
 from wearbar.log.sources.csv_file import read_csv
+from wearbar.log.sources.header import read_header, regular
 from wearbar.log.sources.raw import LogError, Source
 
-__all__ = ["open_path", "read_header"]
+__all__ = ["open_path"]
 
 WORKBOOKS = (".xlsx", ".xlsm")
 
@@ -35,30 +35,6 @@ def open_path(path):
     raise LogError(
         f"{path.name} is not a log; give the folder that holds the tables, a workbook (.xlsx) or a database address."
     )
-
-
-def read_header(path):
-    """The keys of a log.toml; nothing where there is no such file. Raises LogError."""
-    if not path.exists():
-        return {}
-    try:
-        _regular(path)
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except UnicodeDecodeError:
-        raise LogError(f"{path.name} is not UTF-8; save it as UTF-8.") from None
-    except RecursionError:
-        raise LogError(
-            f"{path.name} has lists within lists, deeper than any header needs; take them out."
-        ) from None
-    except ValueError as error:  # TOMLDecodeError is one; so is a number of thousands of digits
-        told = (
-            "a number there has thousands of digits"
-            if "digits" in str(error)
-            else str(error)[:200].rstrip(".")
-        )
-        raise LogError(f"{path.name} is not TOML: {told}.") from None
-    except OSError:
-        raise LogError(f"{path.name} can't be opened.") from None
 
 
 def _open_folder(folder):
@@ -96,17 +72,9 @@ def _inside(file, folder):
     return file
 
 
-def _regular(file):
-    """Nothing but a file is opened: reading a pipe or a device would never end."""
-    if not file.is_file():
-        raise LogError(
-            f"{file.name} is a folder, a pipe or a device, where a file must stand; rename or move it."
-        )
-
-
 def _read(file):
     try:
-        _regular(file)
+        regular(file)
         if file.suffix.casefold() == ".csv":
             return read_csv(file, file.name)
         from wearbar.log.sources.columnar import read_parquet

@@ -1,5 +1,6 @@
 """The header of a log, log.toml: what the tables themselves can't tell."""
 
+import tomllib
 from datetime import date, datetime
 from math import inf
 
@@ -8,7 +9,7 @@ import pandas as pd
 from wearbar.log.sources.raw import LogError
 from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L
 
-__all__ = ["ESCAPED", "KEYS", "check_header"]
+__all__ = ["ESCAPED", "KEYS", "check_header", "read_header", "regular"]
 
 CHOICES = {
     "money": ("net", "gross"),
@@ -29,6 +30,38 @@ KEYS = (
     "pack",
 )
 ESCAPED = "escaped"
+
+
+def read_header(path):
+    """The keys of a log.toml; nothing where there is no such file. Raises LogError."""
+    if not path.exists():
+        return {}
+    try:
+        regular(path)
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except UnicodeDecodeError:
+        raise LogError(f"{path.name} is not UTF-8; save it as UTF-8.") from None
+    except RecursionError:
+        raise LogError(
+            f"{path.name} has lists within lists, deeper than any header needs; take them out."
+        ) from None
+    except ValueError as error:  # TOMLDecodeError is one; so is a number of thousands of digits
+        told = (
+            "a number there has thousands of digits"
+            if "digits" in str(error)
+            else str(error)[:200].rstrip(".")
+        )
+        raise LogError(f"{path.name} is not TOML: {told}.") from None
+    except OSError:
+        raise LogError(f"{path.name} can't be opened.") from None
+
+
+def regular(file):
+    """Nothing but a file is opened: reading a pipe or a device would never end."""
+    if not file.is_file():
+        raise LogError(
+            f"{file.name} is a folder, a pipe or a device, where a file must stand; rename or move it."
+        )
 
 
 def check_header(header):

@@ -12,7 +12,7 @@ from functools import partial
 import pandas as pd
 
 from wearbar.log.schema import TABLES, table_of
-from wearbar.log.sources.files import read_header
+from wearbar.log.sources.header import read_header
 from wearbar.log.sources.raw import LogError, Source, header_names, raw_of_frame
 
 __all__ = ["held_cells", "load_whole", "open_workbook"]
