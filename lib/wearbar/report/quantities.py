@@ -15,6 +15,7 @@ from wearbar.report.scales import scale_of
 
 __all__ = [
     "MISSING",
+    "Harmless",
     "Show",
     "clean",
     "decimals_of",
@@ -42,14 +43,25 @@ def clean(text, most=160):
     return line if len(line) <= most else line[: most - 1].rstrip() + "…"
 
 
-def safe(text, most=160):
+class Harmless(str):
+    """Text that `safe` has been through."""
+
+    __slots__ = ()
+
+
+def safe(text, most=160, starts=True):
     """Text out of a log, fit to stand inside a Markdown sentence: no character of it can become markup, a link or a formula.
+
+    starts: whether it may begin a line, where a digit could begin a list.
 
     >>> safe("*new* <b>")
     '&#42;new&#42; &#60;b&#62;'
     """
     line = clean(text, most)
-    return "".join(c if _is_harmless(c, at) else f"&#{ord(c)};" for at, c in enumerate(line))
+    first = 0 if starts else 1
+    return Harmless(
+        "".join(c if _is_harmless(c, at + first) else f"&#{ord(c)};" for at, c in enumerate(line))
+    )
 
 
 def plain(text):
