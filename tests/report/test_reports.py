@@ -293,6 +293,17 @@ class TestInABrowser:
         tab.open((sample_pack.folder / "sample.html").as_uri())
         assert tab.pdf().startswith(b"%PDF")
 
+    def test_the_appendix_prints_only_where_it_is_opened(self, tab, sample_pack):
+        tab.open((sample_pack.folder / "sample.html").as_uri())
+        facts = "document.querySelector('.wb-facts').checkVisibility({contentVisibilityAuto: true})"
+        tab.call("Emulation.setEmulatedMedia", media="print")
+        assert not tab.value("document.querySelector('.appendix').checkVisibility()")
+        tab.value("document.querySelector('.appendix').open = true")
+        assert tab.value(facts)
+        tab.call("Emulation.setEmulatedMedia", media="")
+        assert tab.value("document.querySelector('.appendix > summary').checkVisibility()")
+        assert not tab.value("document.querySelector('.appendix .code')")
+
     def test_the_keyboard_reaches_the_report_first(self, tab, sample_pack):
         tab.open((sample_pack.folder / "sample.html").as_uri())
         for kind in ("keyDown", "keyUp"):
