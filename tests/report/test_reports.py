@@ -14,6 +14,7 @@ from pages import Page, faults
 
 from wearbar.log import log_of
 from wearbar.log.places import place
+from wearbar.log.schema import VEHICLE_KINDS
 from wearbar.report import report as reports
 from wearbar.report.charts import style
 from wearbar.report.quantities import safe
@@ -135,7 +136,8 @@ def test_a_figure_has_its_words_and_is_the_same_each_time(shown):
     assert first == second
     assert 'alt="A &quot;line&quot; &amp; &lt;more&gt;"' in first
     picture = imread(io.BytesIO(base64.b64decode(first.split("base64,")[1].split('"')[0])))
-    assert picture.shape[:2] == (288, 1036)
+    assert picture.shape[:2] == (384, 998)  # twice the width that it is shown at
+    assert '<img width="499"' in first
     assert picture[..., :3].min() < 0.5
 
 
@@ -195,6 +197,21 @@ def test_series_differ_without_their_colour():
     marks = [(s["marker"], str(s["linestyle"])) for s in map(style.series, range(7))]
     assert len(set(marks)) == 7
     assert len({s["marker"] for s in style.STATES.values()}) == len(style.STATES)
+
+
+def test_a_kind_of_vehicle_looks_the_same_wherever_it_appears():
+    kinds = [*VEHICLE_KINDS, "sledge"]
+    looks = style.kind_style(kinds)
+    assert looks["hue_order"] == looks["style_order"] == kinds
+    assert len(set(looks["markers"].values())) == len(VEHICLE_KINDS) + 1
+    two = style.kind_style(pd.Series(["van", None, "car"]))
+    assert two["hue_order"] == ["car", "van"]
+    assert two["palette"].items() <= looks["palette"].items()
+    assert two["markers"].items() <= looks["markers"].items()
+    assert style.kind_look("van") == {
+        "color": looks["palette"]["van"],
+        "marker": looks["markers"]["van"],
+    }
 
 
 def luminance(colour):

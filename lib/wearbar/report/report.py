@@ -120,11 +120,12 @@ class Report:
 
     def figure(self, figure, alt, caption=""):
         """Show a matplotlib figure as a PNG with its alternative text, then clear it."""
-        from wearbar.report.charts.style import png
+        from wearbar.report.charts.style import SCREEN_DPI, png
 
+        width = round(SCREEN_DPI * figure.get_figwidth())
         picture = base64.b64encode(png(figure)).decode()
         under = f"<figcaption>{_text(caption)}</figcaption>" if caption else ""
-        page = f'<figure class="wb-figure"><img alt="{_text(alt)}" src="data:image/png;base64,{picture}">{under}</figure>'
+        page = f'<figure class="wb-figure"><img width="{width}" alt="{_text(alt)}" src="data:image/png;base64,{picture}">{under}</figure>'
         _send({"text/html": page, "text/plain": plain(alt)})
 
     def fill(self, template, block, words):

@@ -1,18 +1,23 @@
 """One look for every figure: size, palette, markers, line styles, and the PNG it becomes.
 
-The palette is Okabe and Ito's (Color Universal Design, 2008), in an order whose greys differ; each colour has a marker and a line style of
-its own, so nothing hangs on colour. Figures are made without pyplot: nothing is registered, nothing shows by itself.
+The palette is Okabe and Ito's (Color Universal Design, 2008), in an order whose greys differ; each
+colour has a marker and a line style of its own, so nothing hangs on colour. A figure is as wide as
+a telephone shows it at full size, so its text stays readable there. Figures are made without
+pyplot: nothing is registered, nothing shows by itself.
 """
 
 import io
 import warnings
 
+import pandas as pd
 from matplotlib import rc_context
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+from wearbar.log.schema import VEHICLE_KINDS
 
 __all__ = [
     "INK",
@@ -24,6 +29,8 @@ __all__ = [
     "WIDTH",
     "band",
     "dates",
+    "kind_look",
+    "kind_style",
     "new_figure",
     "png",
     "ranges",
@@ -31,11 +38,12 @@ __all__ = [
     "thousands",
 ]
 
-WIDTH = 7.2
+WIDTH, DPI, SCREEN_DPI = 5.2, 192, 96
 INK, MUTED, RULE = "#1d2a30", "#56646b", "#d5dbdd"
 PALETTE = ("#0072B2", "#E69F00", "#1d2a30", "#009E73", "#D55E00", "#CC79A7", "#56B4E9")
 MARKERS = ("o", "s", "D", "^", "v", "P", "X")
 LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 2)), (0, (1, 2)))
+_KIND_MARKERS = (*MARKERS, "*", "<", ">", "p", "h")
 # state of a task -> colour and marker: shape tells it without the colour
 STATES = {
     "before-window": {"color": "#56B4E9", "marker": "o"},
@@ -48,10 +56,10 @@ STATES = {
 _RC = {
     "figure.facecolor": "white",
     "font.family": "DejaVu Sans",
-    "font.size": 9.5,
+    "font.size": 10,
     "axes.edgecolor": MUTED,
     "axes.labelcolor": INK,
-    "axes.titlesize": 9.5,
+    "axes.titlesize": 10,
     "axes.titlelocation": "left",
     "axes.spines.top": False,
     "axes.spines.right": False,
@@ -86,6 +94,33 @@ def series(i, **more):
         "linestyle": LINES[i % len(LINES)],
     }
     return {**style, "markersize": 5, "linewidth": 1.6, **more}
+
+
+def kind_look(kind):
+    """Colour and marker of a kind of vehicle, the same in every figure of every report."""
+    known = [*VEHICLE_KINDS, str(kind)]
+    i = known.index(str(kind))
+    return {"color": PALETTE[i % len(PALETTE)], "marker": _KIND_MARKERS[i % len(_KIND_MARKERS)]}
+
+
+def kind_style(kinds):
+    """How seaborn tells kinds of vehicle apart: arguments for `hue` and `style`, stable for a kind.
+
+    Give both: `sns.scatterplot(frame, x="share", y="wear", hue="kind", style="kind",
+    **kind_style(frame["kind"]))`. Kinds stand in the legend in the schema's order.
+
+    >>> kind_style(["van", "motorcycle", "van"])["palette"]
+    {'motorcycle': '#0072B2', 'van': '#1d2a30'}
+    """
+    seen = set(pd.Series(kinds).dropna().astype(str))
+    order = [k for k in VEHICLE_KINDS if k in seen] + sorted(seen - set(VEHICLE_KINDS))
+    looks = {kind: kind_look(kind) for kind in order}
+    return {
+        "palette": {kind: look["color"] for kind, look in looks.items()},
+        "markers": {kind: look["marker"] for kind, look in looks.items()},
+        "hue_order": order,
+        "style_order": order,
+    }
 
 
 def band(axes, x, low, high, i=0, step=None):
@@ -134,8 +169,8 @@ def dates(axis):
     )
 
 
-def png(figure, dpi=144):
-    """The figure as PNG bytes, the same on every run. Text in it is text: a `$` out of a log starts no formula."""
+def png(figure, dpi=DPI):
+    """The figure as PNG bytes, twice as fine as it is shown, the same on every run. Text in it is text: a `$` out of a log starts no formula."""
     for text in figure.findobj(Text):
         text.set_parse_math(False)
     held = io.BytesIO()
