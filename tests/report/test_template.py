@@ -65,6 +65,7 @@ def test_text_of_a_log_is_text_wherever_it_stands(said, sentence, text):
 
 def test_what_is_harmless_is_not_escaped_twice(said):
     assert said("{{ x }}", x=safe("*a*")) == "&#42;a&#42;"
+    assert said("{{ x }}!", x=said("{{ x }}", x="*a*")) == "&#42;a&#42;!"
 
 
 @pytest.mark.parametrize("text", ["85% of jobs", "1,234 km", "3.2 mm", "Engine oil and filter"])

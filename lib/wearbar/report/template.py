@@ -9,7 +9,7 @@ import re
 from functools import cache
 
 from wearbar.log import places
-from wearbar.report.quantities import Harmless, listing, plural, safe
+from wearbar.report.quantities import Harmless, listing, number, plural, safe
 
 __all__ = ["words_of"]
 
@@ -20,7 +20,8 @@ _BEGINS = re.compile(r"^(\d+)([.)])(?=\s|$)|^([-+>#])(?=\s|$)", re.MULTILINE)
 def words_of(name):
     """The blocks of shared/words/<name>.md.j2, as a function that takes a block's name and what it needs.
 
-    It gives Markdown: one line a paragraph, "" where the block says nothing. Raises KeyError for a
+    It gives Markdown: one line a paragraph, "" where the block says nothing; put into another block
+    it stands as it is. Raises KeyError for a
     block that is not there, jinja2.UndefinedError for a value that was not given.
 
     >>> words_of("example")("how_many", n=1, names=["*V01*"])
@@ -34,7 +35,7 @@ def _said(name, block, values):
     made = "".join(template.blocks[block](template.new_context(values)))
     paragraphs = (" ".join(part.split()) for part in re.split(r"\n\s*\n", made))
     text = "\n\n".join(part for part in paragraphs if part)
-    return _BEGINS.sub(lambda m: f"{m[1] or ''}&#{ord(m[2] or m[3])};", text)
+    return Harmless(_BEGINS.sub(lambda m: f"{m[1] or ''}&#{ord(m[2] or m[3])};", text))
 
 
 @cache
@@ -53,6 +54,7 @@ def _environment():
         listing([_harmless(item) for item in items], last, most)
     )
     made.filters["plural"] = plural
+    made.filters["number"] = number
     return made
 
 
