@@ -1,4 +1,4 @@
-"""What running leaves behind: vehicles, readings, fuel, use, fixed costs, valuations, lay-ups, postings, reminders."""
+"""What running leaves behind: vehicles, readings, fuel, use, fixed costs, valuations, lay-ups, postings, dash events."""
 
 import numpy as np
 import pandas as pd
@@ -31,7 +31,7 @@ def running_tables(world, history, dirt, rng):
     tables["layups"] = _layups_table(world)
     if len(world.setting.sites) > 1:
         tables["postings"] = _postings_table(world)
-    return tables | {"reminders": _reminders(world, history)}
+    return tables | {"dash_events": _dash_events(world, history)}
 
 
 def _vehicles_table(world):
@@ -245,7 +245,7 @@ def _postings_table(world):
     return frame.assign(site=np.array(list(world.setting.sites))[site[start, v]])
 
 
-def _reminders(world, history):
+def _dash_events(world, history):
     """The dashboard's own reminder on every fourth vehicle: started again at most oil changes, shown when it has run over."""
     t = history.tasks
     t = t[

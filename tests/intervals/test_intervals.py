@@ -30,7 +30,7 @@ VALUES = {
     "defects": "defect found odometer grade",
     "certificates": "kind tested valid_to result",
     "deferrals": "date task until until_odometer",
-    "reminders": "date event",
+    "dash_events": "date event",
 }
 FILL = {"work": {"why": "planned"}, "fitted": {"item": "a part"}, "defects": {"text": "as found"}}
 

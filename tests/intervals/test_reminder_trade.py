@@ -10,7 +10,7 @@ from test_intervals import MILE, log_from
 
 from wearbar import intervals, usage
 
-DASH = "reminders 2025-05-10 restarted odometer=10040 span_distance=6200 span_days=365"
+DASH = "dash_events 2025-05-10 restarted odometer=10040 span_distance=6200 span_days=365"
 LAST = "work 2024-05-20 500 service; work 2025-05-01 10000 service"
 
 
@@ -48,7 +48,7 @@ def test_by_distance_it_comes_later_by_its_longer_span_and_its_late_restart():
 
 def test_a_reminder_that_shows_puts_nothing_off_and_brings_nothing_forward():
     row = drift(
-        f"{DASH}; reminders 2026-01-20 shown; odometer 2026-01-20 12600; odometer 2026-02-01 12700",
+        f"{DASH}; dash_events 2026-01-20 shown; odometer 2026-01-20 12600; odometer 2026-02-01 12700",
         "2026-02-01",
     )
     assert row["is_showing"]

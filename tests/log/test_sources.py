@@ -772,12 +772,33 @@ class TestHeads:
         ):
             logs.read_log(folder(tmp_path / "log", fuel=(FUEL + FILLS).replace(",", ";")))
 
-    def test_dash_events_are_reminders_by_another_name(self, tmp_path):
-        made = folder(tmp_path / "log", dash_events="vehicle,date,event\nA,2021-01-01,shown\n")
-        assert len(logs.read_log(made).tables["reminders"]) == 1
-        (made / "reminders.csv").write_text("vehicle,date,event\n")
-        with pytest.raises(logs.LogError, match="are the same table"):
+    EVENTS = "vehicle,date,event\nA,2021-01-01,shown\n"
+
+    def test_dash_events_are_read_by_their_earlier_name_and_are_the_same_log(self, tmp_path):
+        now = logs.read_log(folder(tmp_path / "now", dash_events=self.EVENTS))
+        before = logs.read_log(folder(tmp_path / "before", reminders=self.EVENTS))
+        assert len(now.tables["dash_events"]) == len(before.tables["dash_events"]) == 1
+        assert now.sha256 == before.sha256 != logs.read_log(folder(tmp_path / "none")).sha256
+
+    def test_both_names_at_once_are_an_error_that_says_what_to_do(self, tmp_path):
+        made = folder(tmp_path / "log", dash_events=self.EVENTS, reminders=self.EVENTS)
+        with pytest.raises(
+            logs.LogError,
+            match=r"^dash_events.csv and reminders.csv are the same table; put all its rows into one",
+        ):
             logs.read_log(made)
+
+    def test_both_names_as_sheets_of_a_workbook(self, tmp_path):
+        def twice(book):
+            for name in ("reminders", "dash_events"):
+                book.create_sheet(name).append(["vehicle", "date", "event"])
+
+        with pytest.raises(
+            logs.LogError, match=r"v.xlsx: sheets reminders and dash_events are the same table"
+        ):
+            logs.read_log(
+                vehicles(tmp_path / "v.xlsx", ("A", "van", "2020-01-01", "none", 3), extra=[twice])
+            )
 
 
 TASK = '[p]\napplies_to = ["van"]\n[[p.task]]\ncode = "x"\naction = "replace"\nevery = {{ distance = {} }}\n'

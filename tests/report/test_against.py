@@ -314,9 +314,9 @@ class TestAnEarlierPack:
 def reminded(rows, work=("2025-07-10",), plan=None):
     """(drift, log) of a van whose oil is due every 6 months, or by `plan`; rows: event, date, reading, span in miles, span in days."""
     names = ["event", "date", "odometer", "span_distance", "span_days"]
-    reminders = [{"vehicle": "V"} | dict(zip(names, row, strict=False)) for row in rows]
+    events = [{"vehicle": "V"} | dict(zip(names, row, strict=False)) for row in rows]
     more = {"plan": plan} if plan else {}
-    log = van_log(list(work), reminders=reminders, **more)
+    log = van_log(list(work), dash_events=events, **more)
     readings = usage.readings(log)
     return intervals.reminder_drift(log, intervals.occasions(log, readings), readings), log
 

@@ -184,7 +184,7 @@ def test_the_rest_of_what_real_logs_carry(fleet):
     work, layups = fleet["work"], fleet["layups"]
     assert layups["to"].isna().sum() == 1
     assert {"season", "in-workshop", "accident", "awaiting-parts"} == set(layups["reason"])
-    assert set(fleet["reminders"]["event"]) == {"restarted", "shown"}
+    assert set(fleet["dash_events"]["event"]) == {"restarted", "shown"}
     assert set(fleet["vehicles"]["disposal"].dropna()) == {"sold", "written-off"}
     assert (fleet["vehicles"]["acquired"] > FLEET_FIRST).sum() == 1
     assert fleet["postings"].groupby("vehicle")["site"].nunique().gt(1).sum() >= 2

@@ -84,13 +84,13 @@ def test_every_table_with_a_reading_gives_it_at_its_date():
         measurements=[{"vehicle": "A", "date": "2020-06-01", "odometer": 500}],
         fuel=[{"vehicle": "A", "date": "2020-07-01", "odometer": 600}],
         defects=[{"vehicle": "A", "found": "2020-08-01", "odometer": 700}],
-        reminders=[{"vehicle": "A", "date": "2020-09-01", "odometer": 800}],
+        dash_events=[{"vehicle": "A", "date": "2020-09-01", "odometer": 800}],
     )
     found = usage.readings(log)
     assert found["odometer_km"].tolist() == [5, 100, 200, 300, 400, 500, 600, 700, 800, 4000, 9000]
     assert found["distance_km"].tolist() == found["odometer_km"].tolist()
     assert found["date"].is_monotonic_increasing
-    places = "in_service acquired tracker work fitted measurements fuel defects reminders removed disposed"
+    places = "in_service acquired tracker work fitted measurements fuel defects dash_events removed disposed"
     assert found["source"].tolist() == places.split()
 
 

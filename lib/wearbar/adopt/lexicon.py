@@ -82,8 +82,8 @@ def heading(text, table=""):
 
 def tables_of(title, found):
     """The tables that a sheet of this title with these columns may be, the most telling first."""
-    if title.strip().casefold() in schema.TABLES:
-        return [title.strip().casefold()]
+    if schema.table_of(title) in schema.TABLES:
+        return [schema.table_of(title)]
     return [table for table, needs in TELLING.items() if needs <= set(found)]
 
 

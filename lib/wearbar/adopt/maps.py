@@ -97,7 +97,7 @@ def _check_table(entry, where):
             isinstance(value, KEYS[key]),
             f"{where}: {key} is {str(value)[:60]!r}, which is not a {KEYS[key].__name__}",
         )
-    to = entry.get("to")
+    entry["to"] = to = schema.CALLED.get(entry.get("to"), entry.get("to"))
     _must(to in schema.TABLES, f"{where}: to is {to!r}; use one of {', '.join(schema.TABLES)}")
     lines = entry.get("header_lines")
     _must(

@@ -30,7 +30,7 @@ def reminder_drift(log, found, readings, confidence=0.9, use=None):
     The latest reminder first; one that cannot be told last. use: as of `due_list`.
     """
     seen = (
-        log.si("reminders")
+        log.si("dash_events")
         .dropna(subset=["date"])
         .sort_values(["vehicle", "date", "event"], kind="stable")
     )

@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 
 __all__ = [
-    "LATER", "LIKELY_KM_A_DAY", "MAIN_DATE", "MEASURED", "PERIODS", "READINGS", "RULES", "TABLES", "TEXT", "UNIQUE", "VEHICLE_KINDS",
-    "WHOLE_FLEET", "Column", "Rule", "column", "si_name", "table_of",
+    "CALLED", "FIRST_NAMES", "LATER", "LIKELY_KM_A_DAY", "MAIN_DATE", "MEASURED", "PERIODS", "READINGS", "RULES", "TABLES", "TEXT", "UNIQUE",
+    "VEHICLE_KINDS", "WHOLE_FLEET", "Column", "Rule", "column", "si_name", "table_of",
 ]  # fmt: skip
 
 TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
@@ -373,7 +373,7 @@ TABLES = {
         _code("category", "one category of cost", default="all"),
         _money("amount", "what was planned to be spent", required=True),
     ),
-    "reminders": (
+    "dash_events": (
         _VEHICLE,
         _date("date", "the day it was seen", required=True),
         _ODOMETER,
@@ -387,8 +387,9 @@ TABLES = {name: (*columns, _RECORDED) for name, columns in TABLES.items()}
 # tables that name no vehicle and no day
 WHOLE_FLEET = ("limits", "budget")
 
-# other names of tables that are read
-CALLED = {"dash_events": "reminders"}
+# earlier names of tables, still read; a log's fingerprint goes by them, so that a new name changes none
+CALLED = {"reminders": "dash_events"}
+FIRST_NAMES = {new: old for old, new in CALLED.items()}
 
 # what must not stand twice in a table
 UNIQUE = {"vehicles": ("vehicle",), "defects": ("defect",)}
@@ -396,7 +397,7 @@ UNIQUE = {"vehicles": ("vehicle",), "defects": ("defect",)}
 # the date that places a row before or after the log's day; the first that is not blank
 MAIN_DATE = {
     **dict.fromkeys(
-        ("odometer", "work", "measurements", "fuel", "valuations", "deferrals", "reminders"),
+        ("odometer", "work", "measurements", "fuel", "valuations", "deferrals", "dash_events"),
         ("date",),
     ),
     **dict.fromkeys(("use", "fixed_costs", "layups", "postings"), ("from",)),
@@ -418,7 +419,7 @@ LATER = {
 # the columns that are readings of the odometer, each with its date
 READINGS = {
     **dict.fromkeys(
-        ("odometer", "work", "measurements", "fuel", "reminders"), (("odometer", "date"),)
+        ("odometer", "work", "measurements", "fuel", "dash_events"), (("odometer", "date"),)
     ),
     "vehicles": (
         ("in_service_odometer", "in_service"),

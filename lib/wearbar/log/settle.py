@@ -13,7 +13,7 @@ from wearbar.log.checks import dates, depths, law, parts, peers, rows, sizes
 from wearbar.log.checks import odometers as readings
 from wearbar.log.checks.cells import typed
 from wearbar.log.checks.problems import PROBLEM_COLUMNS, join, problems
-from wearbar.log.schema import READINGS, TABLES
+from wearbar.log.schema import FIRST_NAMES, READINGS, TABLES
 from wearbar.log.sources.header import ESCAPED
 from wearbar.log.sources.raw import LogError, Raw, unescaped
 
@@ -293,7 +293,7 @@ def _header_below(raw, needed):
 
 def _digest(name, frame, found):
     """What the table says, in bytes that are the same on any machine and from any source."""
-    digest = hashlib.sha256(f"{name} {len(frame)} ".encode())
+    digest = hashlib.sha256(f"{FIRST_NAMES.get(name, name)} {len(frame)} ".encode())
     for col in TABLES[name]:
         values = frame[col.name]
         if not len(values) or values.isna().all():

@@ -1,4 +1,4 @@
-"""The command line: `wearbar pack`, `sheet`, `calendar`, `check`, `start`, `adopt`, `describe`.
+"""The command line: `wearbar pack`, `sheet`, `calendar`, `check`, `start`, `adopt`, `descriptor`.
 
 Exit codes: 0 done, 1 done with rows of the log set aside, 2 not done. What goes wrong is said in one sentence. The libraries are imported
 only once there is work to do, so that `--help` answers at once.
@@ -19,12 +19,13 @@ __all__ = ["main"]
 
 DONE, SET_ASIDE, NOT_DONE = 0, 1, 2
 PROBLEMS_SHOWN = 12
+EARLIER = {"describe": "descriptor"}  # names that commands had; they still run
 LOG_HELP = "folder, workbook, database address, or env:NAME of an address in the environment (default: the fleet demo)"
 
 
 def main(arguments=None):
     """Run one command; gives its exit code."""
-    asked = _parser().parse_args(arguments)
+    asked = _parser().parse_args(_by_new_name(sys.argv[1:] if arguments is None else arguments))
     _print_anything()
     try:
         with _stopped_by_signals():
@@ -56,6 +57,15 @@ def main(arguments=None):
         return _not_done(
             f"a fault of this program, not of your log: {fault} (with WEARBAR_TRACE=1 set, the same command shows where)"
         )
+
+
+def _by_new_name(arguments):
+    """The arguments with the command's name as it is now; an earlier one is said on stderr."""
+    new = EARLIER.get(arguments[0]) if arguments else None
+    if not new:
+        return arguments
+    print(f"wearbar {arguments[0]} is now called wearbar {new}", file=sys.stderr)
+    return [new, *arguments[1:]]
 
 
 def _print_anything():
@@ -246,17 +256,19 @@ def _parser():
     )
     adopt.set_defaults(run=_adopt)
 
-    describe = commands.add_parser(
-        "describe", help="write a Data Package descriptor of a log", description=_describe.__doc__
+    descriptor = commands.add_parser(
+        "descriptor",
+        help="write a Data Package descriptor of a log",
+        description=_descriptor.__doc__,
     )
-    describe.add_argument("log", metavar="LOG", help="folder or workbook")
-    describe.add_argument(
+    descriptor.add_argument("log", metavar="LOG", help="folder or workbook")
+    descriptor.add_argument(
         "--out",
         default="",
         metavar="FILE",
         help="where to write it (default: datapackage.json beside the tables)",
     )
-    describe.set_defaults(run=_describe)
+    descriptor.set_defaults(run=_descriptor)
     return parser
 
 
@@ -375,7 +387,7 @@ def _adopt(asked):
     return SET_ASIDE if len(log.set_aside) or not adopted.is_whole else DONE
 
 
-def _describe(asked):
+def _descriptor(asked):
     """Write a Data Package descriptor (datapackage.json, with a Table Schema a table) of a log, by which other tools can read it."""
     from wearbar.log.descriptor import write_descriptor
 

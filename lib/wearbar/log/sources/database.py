@@ -12,7 +12,7 @@ import pandas as pd
 
 from wearbar.log.schema import TABLES, table_of
 from wearbar.log.sources.header import read_header
-from wearbar.log.sources.raw import LogError, Source, raw_of_frame
+from wearbar.log.sources.raw import LogError, Source, raw_of_frame, same_table
 
 __all__ = ["open_database"]
 
@@ -84,9 +84,7 @@ def _open(engine, shown, folder, url):
     for name in names:
         table = table_of(name)
         if table in found and table in (*TABLES, "log"):
-            raise LogError(
-                f"{shown}: {found[table]} and {name} are the same table; rename or drop one of them."
-            )
+            raise same_table(found[table], name, f"{shown}: ")
         found[table] = name
     header = read_header(folder / "log.toml")
     if "log" in found:

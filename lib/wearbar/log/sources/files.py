@@ -6,7 +6,7 @@ from pathlib import Path
 from wearbar.log.schema import TABLES, table_of
 from wearbar.log.sources.csv_file import read_csv
 from wearbar.log.sources.header import read_header, regular
-from wearbar.log.sources.raw import LogError, Source
+from wearbar.log.sources.raw import LogError, Source, same_table
 
 __all__ = ["open_path"]
 
@@ -46,9 +46,7 @@ def _open_folder(folder):
         if name not in TABLES:
             strange.append(file.name)
         elif name in found:
-            raise LogError(
-                f"{found[name].name} and {file.name} are the same table; delete or move one of them."
-            )
+            raise same_table(found[name].name, file.name)
         else:
             found[name] = _inside(file, folder)
     if not found:

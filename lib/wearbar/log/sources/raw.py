@@ -19,6 +19,7 @@ __all__ = [
     "header_names",
     "raw_of_arrow",
     "raw_of_frame",
+    "same_table",
     "unescaped",
 ]
 
@@ -72,6 +73,13 @@ def header_names(cells, where):
             f"{where}, line 1: two columns are named {twice[:60]!r}; rename or delete one of them."
         )
     return names
+
+
+def same_table(one, other, where=""):
+    """The LogError for a table that stands twice: by its name now and its earlier one, or by one name written in two ways."""
+    return LogError(
+        f"{where}{one} and {other} are the same table; put all its rows into one of them and delete the other."
+    )
 
 
 def unescaped(raw):

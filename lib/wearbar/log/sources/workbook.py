@@ -13,7 +13,7 @@ import pandas as pd
 
 from wearbar.log.schema import TABLES, table_of
 from wearbar.log.sources.header import read_header
-from wearbar.log.sources.raw import LogError, Source, header_names, raw_of_frame
+from wearbar.log.sources.raw import LogError, Source, header_names, raw_of_frame, same_table
 
 __all__ = ["held_cells", "load_whole", "open_workbook"]
 
@@ -30,9 +30,11 @@ def open_workbook(path):
     _look(path)
     book = _load(path)
     _all_there(path, book)
-    sheets = {table_of(name): name for name in book.sheetnames}
-    if len(sheets) < len(book.sheetnames):
-        raise LogError(f"{path.name}: two sheets have one name; rename or delete one of them.")
+    sheets = {}
+    for name in book.sheetnames:
+        if table_of(name) in sheets:
+            raise same_table(sheets[table_of(name)], name, f"{path.name}: sheets ")
+        sheets[table_of(name)] = name
     header = read_header(path.with_name("log.toml"))
     if "log" in sheets:
         header = _header(book[sheets.pop("log")], path.name)

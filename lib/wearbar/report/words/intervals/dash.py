@@ -26,10 +26,10 @@ HOLDS = (
 
 def dash_said(rows, log, show):
     """How the reminders stand to the plan, or that there is nothing to set beside it."""
-    if log.tables["reminders"].empty:
+    if log.tables["dash_events"].empty:
         return (
             "The log has no dashboard reminders, so it cannot be told whether one comes too late. Where a vehicle has one, write the days "
-            "on which it was restarted or shown in `reminders`."
+            "on which it was restarted or shown in `dash_events`."
         )
     if rows.empty:
         return "No vehicle that has a reminder on record has a task in the plan to set beside it."
