@@ -209,7 +209,7 @@ def years_dearer(rng, samples, vehicles, bills):
 def says_sites_differ(account):
     """Whether the report says that sites differ; None where it says neither."""
     text = cost_words.sites(cost.by_site(account), cost.differences(account, "site"), SHOW)
-    return False if "No site costs" in text else True if "clearly more or less" in text else None
+    return False if "No site costs" in text else True if "the other sites" in text else None
 
 
 @cells(

@@ -57,10 +57,9 @@ def test_an_insurance_that_lapsed_is_named_with_its_year():
         )
     )
     assert found.to_numpy().tolist() == [[2025, "insurance", 1, 275]]
-    said = wording.fixed_gaps(found)
-    assert (
-        said
-        == "No insurance is on record for 1 vehicle in 2025 (275 days). Costs of such a year look lower than they were."
+    assert wording.fixed_gaps(found) == (
+        "No insurance is on record for 1 vehicle in 2025 (275 days). "
+        "Costs look lower than they were where a fixed cost is missing."
     )
 
 

@@ -28,9 +28,9 @@ from wearbar.cost.repairs import (
 from wearbar.cost.replacement import cheapest_age, cheapest_ages
 from wearbar.log import log_of, read_log
 from wearbar.log.places import place
-from wearbar.report.quantities import Show
+from wearbar.report.quantities import Show, plain
 from wearbar.report.words.replacement import keeping as keeping_said
-from wearbar.report.words.replacement import repairs as repairs_said
+from wearbar.report.words.replacement import repairs_how
 from wearbar.report.words.replacement import trend as trend_said
 
 
@@ -208,8 +208,8 @@ class TestRepairs:
         curve = cost_by_kind(visits, periods, pd.Series(dict.fromkeys("ABC", "van")))["van"]
         assert curve["mcf"].tolist() == [0, 0, 0]
         assert curve.attrs == {"inside": 1, "outside": 0, "apart": 1, "apart_amount": 180}
-        said = repairs_said({"van": curve}, Show())
-        assert "1 visit in all; 1 visit (180) came at ages of too few vehicles" in said
+        said = plain(repairs_how({"van": curve}, Show()))
+        assert "van: 1 visit; 1 visit more (180) at ages of too few vehicles" in said
         assert "0 to 0" not in said
 
     def test_the_curve_covers_the_ages_of_five_vehicles_and_has_a_range_there(self):
@@ -241,10 +241,10 @@ class TestRepairs:
         )
         curve = cost_by_kind(visits, periods, pd.Series({"A": "van"}))["van"]
         assert curve.attrs["outside"] == 1
-        assert "1 visit fell in a hole of the record" in repairs_said({"van": curve}, Show())
+        assert "1 visit in a gap of the record" in repairs_how({"van": curve}, Show())
         found = repair_trend(visits, periods)
         assert (found.n, found.apart) == (0, 1)
-        assert "1 visit to vehicles with a hole in their record is left out" in trend_said(
+        assert "1 visit to vehicles with a gap in their record is left out" in trend_said(
             found, Show()
         )
 
@@ -380,7 +380,7 @@ class TestCheapestAge:
             "van", book.lines, periods, points, vehicles.set_index("vehicle")["in_service"]
         )
         assert (kept.curve["age_years"].iloc[-1], kept.oldest) == (3.0, 5.9)
-        text = keeping_said([kept], Show())
+        text = plain(keeping_said([kept], Show()))
         assert "oldest age on record" not in text
         assert "The figures end at 3.0 years: the oldest on record is 5.9 years" in text
 

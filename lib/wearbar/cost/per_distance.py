@@ -320,7 +320,7 @@ def total_per_km(account, confidence=0.9):
     note = (
         ""
         if np.isfinite(row["low"])
-        else f"that needs three vehicles and {MIN_BILLS} rows with money"
+        else f"a range needs three vehicles and {MIN_BILLS} rows with money"
     )
     if np.isnan(row["cost_per_km"]):
         note = "too few rows have their money"

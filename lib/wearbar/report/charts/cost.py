@@ -1,70 +1,52 @@
-"""Pictures of cost: by category, by vehicle against use, fuel by quarter, repairs mounting up, the cost of keeping by age."""
+"""Pictures of cost: by vehicle against use, repairs adding up, the cost of a year by the age of replacement."""
 
 import numpy as np
 
 from wearbar.report.charts import style
 
-__all__ = ["by_category", "cost_against_use", "fuel_by_quarter", "keeping_cost", "mounting_repairs"]
+__all__ = ["cost_against_use", "keeping_cost", "mounting_repairs", "turned"]
 
 MOST_KINDS = 6
+FAR = 1.25  # times the median of its kind, or as much below it: a vehicle that is named
+MOST_NAMED = 4
 
 
-def by_category(table, show):
-    """A row a category of `cost.cost_per_km`, dearest on top, with its interval."""
+def turned(table, show):
+    """A table of `cost.cost_per_km` with its cost and limits in the reader's units."""
     scale = show.scale("money_per_km")
-    shown = table[table["amount"].ne(0) & table["cost_per_km"].notna()].sort_values(
-        "cost_per_km", ascending=False
-    )
-    figure, axes = style.new_figure(height=1.0 + 0.3 * max(len(shown), 2))
-    style.ranges(
-        axes,
-        shown["category"].tolist(),
-        *(scale.turn(shown[c]).to_numpy() for c in ("cost_per_km", "low", "high")),
-    )
-    axes.set_xlim(min(0.0, axes.get_xlim()[0]), None)
-    axes.set_xlabel(f"cost ({scale.head})")
-    return figure
+    return table.assign(**{c: scale.turn(table[c]) for c in ("cost_per_km", "low", "high")})
 
 
 def cost_against_use(table, show):
-    """Each vehicle's cost per distance against its distance a year, from `cost.by_vehicle`, a mark a kind, with its interval."""
-    money, distance = show.scale("money_per_km"), show.scale("km_per_year")
-    figure, axes = style.new_figure(height=3.9)
-    shown = table[table["cost_per_km"].notna()]
-    for i, (kind, some) in enumerate(shown.groupby("kind")):
-        look = style.series(i, linestyle="none")
-        x = distance.turn(some["km_per_year"])
-        axes.vlines(
-            x,
-            money.turn(some["low"]),
-            money.turn(some["high"]),
-            color=look["color"],
-            linewidth=1.0,
-            alpha=0.6,
-        )
-        axes.plot(x, money.turn(some["cost_per_km"]), label=str(kind), **look)
+    """Each vehicle's cost per distance against its distance a year, from `cost.by_vehicle`: a mark a kind, with its interval."""
+    distance = show.scale("km_per_year")
+    figure, axes = style.new_figure(height=4.2)
+    shown = turned(table.dropna(subset=["cost_per_km"]), show)
+    shown["driven"] = distance.turn(shown["km_per_year"])
+    for kind, some in shown.groupby("kind"):
+        look = style.kind_look(kind)
+        axes.vlines(some["driven"], some["low"], some["high"], color=look["color"], alpha=0.5)
+        axes.plot(some["driven"], some["cost_per_km"], label=kind, linestyle="none", **look)
+    _name_the_far(axes, shown)
     axes.set_ylim(0, None)
     axes.set_xlim(0, None)
-    style.thousands(axes.xaxis)
+    style.thousands(axes.xaxis, 5)
     axes.set_xlabel(f"distance driven ({distance.head})")
-    axes.set_ylabel(f"cost ({money.head})")
+    axes.set_ylabel(f"cost ({show.scale('money_per_km').head})")
     _legend(figure, shown["kind"].nunique())
     return figure
 
 
-def fuel_by_quarter(table, show):
-    """Fuel economy of each kind of vehicle by calendar quarter, from `fuel.economy_by_quarter`."""
-    scale = show.scale("l_per_100km")
-    figure, axes = style.new_figure(height=3.4)
-    for i, (kind, some) in enumerate(_first(table.groupby("vehicle_kind"))):
-        axes.plot(
-            some["quarter"], scale.turn(some["l_per_100km"]), label=str(kind), **style.series(i)
-        )
-    axes.set_ylim(0, None)
-    style.dates(axes.xaxis)
-    axes.set_ylabel(scale.head)
-    _legend(figure, table["vehicle_kind"].nunique())
-    return figure
+def _name_the_far(axes, shown):
+    """Names beside the vehicles furthest from the median of their kind."""
+    usual = shown.groupby("kind")["cost_per_km"].transform("median")
+    far = np.abs(np.log((shown["cost_per_km"] / usual).where(lambda x: x > 0)))
+    for at in far[far > np.log(FAR)].nlargest(MOST_NAMED).index:
+        car = shown.loc[at]
+        if np.isfinite(car["driven"]):
+            name = " ".join(str(car["vehicle"]).split())[:20]
+            beside = {"xytext": (6, 3), "textcoords": "offset points", "fontsize": 9}
+            axes.annotate(name, (car["driven"], car["cost_per_km"]), **beside)
 
 
 def mounting_repairs(curves, show):
@@ -72,10 +54,11 @@ def mounting_repairs(curves, show):
     scale = show.scale("money")
     figure, axes = style.new_figure(height=3.9)
     for i, (kind, curve) in enumerate(_first((k, c) for k, c in curves.items() if len(c))):
-        look = style.series(i, marker="", drawstyle="steps-post")
-        axes.plot(curve["time"], curve["mcf"], label=str(kind), **look)
+        look = style.kind_look(kind) | {"marker": "", "linestyle": style.LINES[i]}
+        axes.plot(curve["time"], curve["mcf"], label=kind, drawstyle="steps-post", **look)
         if curve["low"].notna().any():
-            style.band(axes, curve["time"], curve["low"], curve["high"], i, step="post")
+            ends = {"step": "post", "alpha": 0.15, "linewidth": 0, "color": look["color"]}
+            axes.fill_between(curve["time"], curve["low"], curve["high"], **ends)
     axes.set_ylim(0, None)
     style.thousands(axes.yaxis)
     axes.set_xlabel("age of the vehicle (years)")
@@ -85,22 +68,22 @@ def mounting_repairs(curves, show):
 
 
 def keeping_cost(kept, show):
-    """What keeping each kind of vehicle to each age costs a year, from `keeping.cheapest_ages`; a panel a kind that has a curve."""
-    shown = [k for k in kept if "cost_per_year" in k.curve][:MOST_KINDS]
-    scale = show.scale("money")
-    figure, panels = style.new_figure(height=3.2, columns=max(len(shown), 1), squeeze=False)
-    for i, (axes, k) in enumerate(zip(panels[0], shown, strict=False)):
-        curve = k.curve
-        axes.plot(curve["age_years"], curve["cost_per_year"], **style.series(i, marker=""))
+    """What a year costs by the age to which each kind is kept, from `replacement.cheapest_ages`; a mark at the cheapest."""
+    shown = _first(k for k in kept if "cost_per_year" in k.curve)
+    figure, axes = style.new_figure(height=3.6)
+    for i, k in enumerate(shown):
+        curve, look = k.curve, style.kind_look(k.kind)
+        line = look | {"marker": "", "linestyle": style.LINES[i]}
+        axes.plot(curve["age_years"], curve["cost_per_year"], label=k.kind, **line)
         if np.isfinite(k.best.value):
             least = curve.loc[curve["age_years"].eq(k.best.value), "cost_per_year"]
-            axes.plot([k.best.value], least, **style.series(i, markersize=8))
-        axes.set_title(str(k.kind))
-        axes.set_ylim(0, None)
-        axes.set_xlim(0, None)
-        style.thousands(axes.yaxis, 6)
-        axes.set_xlabel("kept to this age (years)")
-    panels[0][0].set_ylabel(f"fall in value and work a year ({scale.head})")
+            axes.plot([k.best.value], least, linestyle="none", markersize=8, **look)
+    axes.set_ylim(0, None)
+    axes.set_xlim(0, None)
+    style.thousands(axes.yaxis, 6)
+    axes.set_xlabel("kept to this age (years)")
+    axes.set_ylabel(f"loss in value and work a year ({show.scale('money').head})")
+    _legend(figure, len(shown))
     return figure
 
 
@@ -110,4 +93,4 @@ def _first(pairs):
 
 def _legend(figure, n):
     if n:
-        figure.legend(loc="outside upper left", ncols=min(n, MOST_KINDS), fontsize=8.5)
+        figure.legend(loc="outside upper left", ncols=min(n, 3))

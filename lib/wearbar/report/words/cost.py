@@ -1,355 +1,249 @@
-"""What is said of cost: the figure and what it holds, where the money goes, each vehicle, loss in value, fuel."""
+"""What is said of cost, as numbers for shared/words/running_cost.md.j2: the figure, where the money goes, loss in value, fuel."""
 
 import math
 
 from wearbar.cost.per_distance import CLEAR_P, MIN_DAYS, MIN_KNOWN
-from wearbar.report.quantities import has_width, interval, listing, number, plural, safe
+from wearbar.report.quantities import Show, has_width, interval, number, plural
+from wearbar.report.template import words_of
 
 __all__ = [
-    "HEADS_ENERGY", "NOTE", "alt_categories", "alt_fuel", "alt_vehicles", "basis", "categories", "depreciation", "doubles", "fixed_gaps",
-    "fuel",
-    "headline", "heads", "heads_of_vehicles", "kinds", "largest", "lost", "sites", "vehicles", "years",
+    "HEADS_ENERGY", "NOTE", "SAY", "alt_categories", "alt_fuel", "alt_vehicles", "basis", "categories", "depreciation", "doubles",
+    "fixed", "fixed_gaps", "fuel", "headline", "heads", "heads_of_vehicles", "interval_means", "kinds", "largest", "lost", "range_of",
+    "sites", "vehicles", "years",
 ]  # fmt: skip
 
+SAY = words_of("running_cost")
 SOURCES = {
     "work": ("workshop row", "workshop rows"),
-    "fitted": ("part fitted", "parts fitted"),
+    "fitted": ("fitted part", "fitted parts"),
     "fuel": ("fill of fuel", "fills of fuel"),
 }
 TABLES = {
     "work": "workshop rows",
-    "fitted": "parts fitted",
+    "fitted": "fitted parts",
     "fuel": "fuel",
     "fixed_costs": "fixed costs (insurance, tax, storage)",
 }
-MANY = 5  # vehicles, from which the dearest is dear in part by chance
-SMALL = 0.01  # share of the money on days without distance, below which it is not told apart
-NOTE = "Cost is over the days whose distance is known; a day is each vehicle's; money known is the share of rows that have theirs."
+LEFT_OUT = {
+    "no_figure": "with a missing fill or no distance",
+    "far": "too far from the usual use of the vehicle",
+}
+MANY = 5  # vehicles, from which the highest cost is high in part by chance
+SMALL = 0.01  # share of the money on days without distance, below which it is not said apart
+LITTLE = 0.6  # of the median distance a year of its kind: little used
+NOTE = (
+    "Cost is over days with a known distance, and a day is one vehicle's. "
+    "Rows with money: share of the rows whose money is known."
+)
 COST = {
     ("cost_per_km", "low", "high"): ("Cost", "money_per_km"),
-    "cost_per_day": ("A day", "money"),
+    "cost_per_day": ("Cost a day", "money"),
 }
 HEADS_ENERGY = {
     "vehicle": "Vehicle", "kind": "What", ("per_100km", "low", "high"): ("Use, kWh or (urea) L", "per_100km"), "n": "Fills"
 }  # fmt: skip
-SUMS = {"amount": "Money", "share": ("Share", "share"), "known_share": ("Money known", "share")}
+SUMS = {"amount": "Money", "share": ("Share", "share"), "known_share": ("Rows with money", "share")}
 
 
 def headline(total, account, show):
-    """(sentence, urgency) that answers the notebook's question, or says why it can't be answered."""
+    """(sentence, urgency): what a mile costs, or why that is not known."""
     days, amount = account.vehicles["days"].sum(), account.lines["amount"].sum()
-    unit = show.units.distance
-    if not account.lines["amount"].notna().any():
-        return (
-            f"This log holds no money, so it cannot tell what a {_mile(unit)} costs; record what visits, parts and fuel cost.",
-            "note",
-        )
-    if account.vehicles["days"].max() < MIN_DAYS:
-        so_far = f"So far {show.money(amount, 2)} is on record, over {plural(account.vehicles['days'].max(), 'day')}."
-        return f"{so_far} A cost per {_mile(unit)} or per day needs three months of record.", "note"
-    per_day = f"{show.money(amount / days, 2)} {'a day' if len(account.vehicles) == 1 else 'for each vehicle and day'}"
-    if _missing(total.value):
-        return (
-            f"What a {_mile(unit)} costs is not told: {total.note}. What is known comes to {per_day}.",
-            "note",
-        )
-    figure = _bare(total, show)
-    between = (
-        f" ({_percent(total.confidence)} interval {_limits(total, show)})"
-        if has_width(total.low, total.high)
-        else ""
-    )
-    driven = show.distance(account.vehicles["distance_km"].sum())
-    cars = plural(len(account.vehicles), "vehicle")
     on_distance = account.lines.loc[account.lines["with_distance"], "amount"].sum()
-    tax = {"net": ", net of recoverable tax", "gross": ", recoverable tax included"}.get(
-        account.money, ""
+    why = total.note if _missing(total.value) else ""
+    if not account.lines["amount"].notna().any():
+        why = "no money"
+    elif account.vehicles["days"].max() < MIN_DAYS:
+        why = "short"
+    elsewhere = amount - on_distance
+    if abs(elsewhere) < SMALL * abs(amount) or why:
+        on_distance, elsewhere = amount, 0
+    said = SAY(
+        "headline",
+        why=why,
+        mile=_mile(show),
+        figure="" if why else _bare(total.value, total, show),
+        range=range_of(total, show),
+        tax=account.money,
+        money=show.money(on_distance, 2 if why else 0),
+        elsewhere=show.money(elsewhere, 0) if elsewhere else "",
+        days=account.vehicles["days"].max(),
+        vehicles=len(account.vehicles),
+        distance=show.distance(account.vehicles["distance_km"].sum()),
+        per_day=show.money(amount / days, 2),
     )
-    start = f"A {_mile(unit)} cost {figure}{between}{tax}."
-    if abs(amount - on_distance) < SMALL * abs(amount):
-        return (
-            f"{start} That is {show.money(amount, 0)} on {cars} over {driven}, or {per_day}.",
-            "note",
-        )
-    every = f"with what was spent where no distance is known it is {show.money(amount, 0)} on {cars}, or {per_day}"
-    return f"{start} That is {show.money(on_distance, 0)} over {driven}; {every}.", "note"
+    return said, "note"
 
 
-def basis(total, account, shares, show):
-    """What the figure holds, what it does not, and how to read its interval."""
-    tax = {
-        "net": "Money is net: recoverable tax is not in it.",
-        "gross": "Money is gross: recoverable tax is in it, and some of it may come back.",
-    }.get(
-        account.money,
-        "**The log does not say whether its money is net or gross of recoverable tax**; set `money` in log.toml.",
-    )
+def basis(account, shares):
+    """What the figure holds and what it does not."""
     rows = shares[shares["source"].ne("fixed_costs")]
-    told = zip(rows["source"], rows["known_share"], rows["rows"], strict=True)
-    known = listing(
-        [f"{show.percent(share)} of {plural(n, *SOURCES[source])}" for source, share, n in told]
-    )
-    money = f"The money is known for {known}." if known else ""
-    if rows["known"].lt(rows["rows"]).any():
-        money += " A blank is not known, and counts for nothing: the true figure is higher."
-    missing = [name for table, name in TABLES.items() if table not in account.present]
-    without = (
-        f"The log has no record of {listing(missing)}: the figure is without them."
-        if missing
-        else ""
-    )
-    free = account.lines["is_free"].sum()
-    paid = (
-        f"{plural(free, 'workshop row')} that others paid for {'is' if free == 1 else 'are'} in at no cost."
-        if free
-        else ""
-    )
-    whose = "vehicle's" if len(account.vehicles) == 1 else "vehicles'"
-    apart = f"The fall in the {whose} value is not in it: see below."
-    held = " ".join(
-        s for s in (tax, money, without, _no_distance(account.vehicles), paid, apart) if s
-    )
-    return "\n\n".join(s for s in (held, _interval_means(total)) if s)
-
-
-def _no_distance(cars):
-    """Vehicles that count no distance, which figures by distance leave out."""
-    by = {
-        "hours": ("counts hours alone", "count hours alone"),
-        "none": ("has no meter", "have no meter"),
-    }
-    found = [(cars.loc[cars["meter"].eq(meter), "vehicle"], words) for meter, words in by.items()]
-    told = [
-        f"{listing([safe(v) for v in names])} {words[len(names) > 1]}"
-        for names, words in found
-        if len(names)
-    ]
-    if not told:
-        return ""
-    return f"{' and '.join(told)}: what was spent there is in the sums and by the day, and in no figure by distance."
-
-
-def _interval_means(total):
-    if _missing(total.value) or not has_width(total.low, total.high):
-        return (
-            f"No range is shown: {total.note}." if total.note and not _missing(total.value) else ""
-        )
-    return (
-        "The money spent is a full count of the log. The range shows how far the underlying cost may differ, from the differences between "
-        f"{number(total.n)} vehicles. It cannot include a large bill that has not come yet."
+    known = zip(rows["source"], rows["known_share"], rows["rows"], strict=True)
+    by_meter = account.vehicles.groupby("meter")["vehicle"]
+    return SAY(
+        "basis",
+        tax=account.money,
+        known=[f"{_percent(share)} of {plural(n, *SOURCES[source])}" for source, share, n in known],
+        blanks=rows["known"].lt(rows["rows"]).any(),
+        missing=[name for table, name in TABLES.items() if table not in account.present],
+        no_distance=[(list(some), m) for m, some in by_meter if m in ("hours", "none")],
+        free=account.lines["is_free"].sum(),
     )
 
 
-def largest(bill, total, show):
-    """How much of the figure hangs on one bill."""
+def interval_means(total):
+    """What the range of the cost shows, or why there is none."""
+    wide, known = has_width(total.low, total.high), not _missing(total.value)
+    note = total.note if known else ""
+    return SAY("range", n=number(total.n) if known and wide else 0, note=note)
+
+
+def largest(bill, show):
+    """How much of the money one day of work took; bill: `cost.largest_bill`."""
     if bill is None or not 0 < bill["share"] < 1:
         return ""
-    start = f"The dearest day of work and parts, {safe(bill['vehicle'])} on {show.date(bill['date'])}, cost {show.money(bill['amount'])}"
-    return f"{start}: {show.percent(bill['share'], 0 if bill['share'] >= 0.1 else 1)} of all the money."
+    return SAY(
+        "largest",
+        vehicle=bill["vehicle"],
+        day=show.date(bill["date"]),
+        money=show.money(bill["amount"]),
+        share=_percent(bill["share"], 0 if bill["share"] >= 0.1 else 1),
+    )
 
 
 def categories(table, show):
-    """Where most of the money goes, and how much is fixed."""
+    """Where most of the money goes, and what has no cost per distance."""
     spent = table[table["amount"] > 0]
-    if spent.empty:
-        return ""
-    top = listing(
-        [
-            f"{safe(c)} ({show.percent(s)})"
-            for c, s in spent[["category", "share"]].head(3).to_numpy()
-        ]
+    few = table["cost_per_km"].isna() & table["known_share"].lt(MIN_KNOWN)
+    top = spent[["category", "share"]].head(3).to_numpy()
+    return SAY(
+        "categories",
+        mile=_mile(show),
+        all_of=len(spent) <= 3,
+        top=[f"{name} ({_percent(share)})" for name, share in top],
+        refused=list(table.loc[few, "category"]) if len(spent) else [],
     )
-    refused = table.loc[
-        table["cost_per_km"].isna() & table["known_share"].lt(MIN_KNOWN), "category"
-    ]
-    few = (
-        f" No cost per distance is told of {listing([safe(c) for c in refused])}: too few rows have their money."
-        if len(refused)
-        else ""
-    )
-    return f"{'The' if len(spent) <= 3 else 'Most of the'} money went on {top}.{few}"
+
+
+def fixed(table):
+    """How much of the money is fixed; nothing where there is none."""
+    share = table.loc[table["is_fixed"], "share"].sum()
+    return SAY("fixed", share=_percent(share)) if 0 < share < 1 else ""
 
 
 def kinds(table, apart, show):
-    """Which kinds cost more or less than the others, and that this is no ranking; apart: `cost.differences`."""
+    """Which kinds cost more or less than the others; apart: `cost.differences`."""
     if len(table) < 2:
-        return (
-            "One kind of vehicle is on record: its cost is the whole, above." if len(table) else ""
-        )
-    return f"{_apart(apart, 'kind', show)}Kinds do different work: use their costs to plan, not to rank them."
+        return SAY("one_kind") if len(table) else ""
+    return _apart(apart, "kind", show)
 
 
 def sites(table, apart, show):
-    """Cost by site: which differ by the test of that difference, and that it is a mix of vehicles; apart: `cost.differences`."""
+    """Which sites cost more or less, by the test of that difference, and how many are held back; apart: `cost.differences`."""
     held = int(table["amount"].isna().sum())
-    small = (
-        f" {plural(held, 'site')} {'is' if held == 1 else 'are'} not shown, so that no figure points at one person."
-        if held
-        else ""
-    )
-    if table["cost_per_km"].notna().sum() < 2:
-        return small.strip()
-    mix = "A site's cost follows the vehicles that it keeps and their use. Each vehicle counts at its last site."
-    return f"{_apart(apart, 'site', show)}{mix}{small}"
+    apart = _apart(apart, "site", show) if table["cost_per_km"].notna().sum() >= 2 else ""
+    return " ".join(filter(None, [apart, SAY("sites_held", n=held) if held else ""]))
 
 
 def _apart(apart, what, show):
-    """Groups clearly dearer or cheaper than the others; a sentence for each, or that none is."""
-    if not len(apart):
-        return f"Not enough data to say whether {what}s differ in cost. "
-    clear = apart[apart["is_clear"]]
-    mile, place = _mile(show.units.distance), "at" if what == "site" else "in"
-    if clear.empty:
-        return f"No {what} costs clearly more or less by the {mile} than the others. "
-    told = [
-        f"{safe(r[what])} {_change(r['ratio'], r['low'], r['high'])}"
-        for r in clear.to_dict("records")
-    ]
-    return f"A {mile} costs clearly more or less than {place} the other {what}s: {listing(told)}. "
-
-
-def _change(ratio, low, high):
-    """ "16% more (9 to 23)", of a ratio and its limits, on the side of the ratio."""
-    side = 1 if ratio >= 1 else -1
-    ends = (
-        ""
-        if _missing(low)
-        else f" ({interval(*sorted(100 * side * (x - 1) for x in (low, high)), 0)})"
+    clear = apart[apart["is_clear"]].to_dict("records") if len(apart) else []
+    return SAY(
+        "apart",
+        what=what,
+        mile=_mile(show),
+        why="" if clear else "alike" if len(apart) else "few",
+        clear=[
+            {"name": r[what], **_change(r["ratio"], r["low"], r["high"], ("more", "less"))}
+            for r in clear
+        ],
     )
-    return f"{number(abs(100 * (ratio - 1)), 0)}% {'more' if side > 0 else 'less'}{ends}"
+
+
+def _change(ratio, low, high, sides=("", "")):
+    """How much a ratio is from 1, in per cent with its limits, on the side of the ratio."""
+    side = 1 if ratio >= 1 else -1
+    ends = sorted(100 * side * (x - 1) for x in (low, high))
+    return {
+        "change": f"{number(abs(100 * (ratio - 1)), 0)}% {sides[0 if side > 0 else 1]}".rstrip(),
+        "range": "" if _missing(low) else interval(*ends, 0),
+    }
 
 
 def years(table, change, show):
     """How the cost moved from the first whole year to the last; change: `cost.change_of_years`."""
     found, p, ends = change
-    if len(table) < 2:
-        return (
-            "One calendar year is on record, so it does not show how the cost moved."
-            if len(table)
-            else ""
-        )
-    if ends is None:
-        return "The record has fewer than two whole calendar years with their money, so it does not show how the cost moved."
-    start, mile = f"From {ends[0]} to {ends[1]}", _mile(show.units.distance)
+    if table.empty:
+        return ""
+    if len(table) < 2 or ends is None:
+        return SAY("years", why="one" if len(table) < 2 else "few")
+    values = {"mile": _mile(show), "first": ends[0], "last": ends[1]}
     if _missing(found.low):
-        return f"{start} the cost of a {mile} cannot be compared: that {found.note}."
-    prices = "Prices are as paid, without a correction for inflation."
-    who = f"the {number(found.n)} vehicles driven in both years"
-    if p < CLEAR_P:
-        side = "rose" if found.value > 1 else "fell"
-        much = _change(found.value, found.low, found.high).replace("more ", "").replace("less ", "")
-        return f"{start} the cost of a {mile} {side} by {much} for {who}. {prices}"
+        return SAY("years", why=found.note, **values)
+    side = ("rose" if found.value > 1 else "fell") if p < CLEAR_P else ""
     low, high = (
         f"{number(abs(100 * (x - 1)), 0)}% {'more' if x > 1 else 'less'}"
         for x in (found.low, found.high)
     )
-    return f"{start} {who} show no clear change in the cost of a {mile}: {low} to {high}. {prices}"
+    moved = _change(found.value, found.low, found.high)
+    return SAY("years", why="", side=side, low=low, high=high, n=number(found.n), **moved, **values)
 
 
 def fixed_gaps(table):
-    """Which standing costs some years lack: `fixed.fixed_gaps`; nothing where none does."""
+    """Which fixed costs some years lack: `fixed.fixed_gaps`; nothing where none does."""
     if table.empty:
         return ""
-    said = [
-        f"No {safe(r.category)} is on record for {plural(r.vehicles, 'vehicle')} in {r.year} ({plural(int(r.days), 'day')})."
-        for r in table.head(4).itertuples()
-    ]
-    rest = (
-        f" {plural(len(table) - 4, 'other such gap')} {'is' if len(table) == 5 else 'are'} shorter."
-        if len(table) > 4
-        else ""
-    )
-    return f"{' '.join(said)}{rest} Costs of such a year look lower than they were."
+    return SAY("fixed_gaps", gaps=table.head(4).to_dict("records"), more=max(len(table) - 4, 0))
 
 
 def vehicles(table, show):
     """How to read cost by vehicle."""
     if len(table) < 2:
         return ""
-    little = table[
-        table["km_per_year"] < 0.6 * table.groupby("kind")["km_per_year"].transform("median")
-    ]
-    text = f"A {_mile(show.units.distance)} of a vehicle that is little used is dear, because fixed costs go on while it stands: "
-    text += "read its cost a day beside it."
-    if len(little):
-        text += f" Little used for its kind: {listing([safe(v) for v in little['vehicle']])}."
-    if len(table) >= MANY:
-        text += " The dearest of many is dear in part by chance; the last column draws each to the mean of its kind as far as its record is"
-        text += " unsure."
-    return f"{text} This is no list of what to replace: money already spent is no reason to."
+    usual = table.groupby("kind")["km_per_year"].transform("median")
+    little = table.loc[table["km_per_year"] < LITTLE * usual, "vehicle"]
+    return SAY("vehicles", mile=_mile(show), little=list(little), many=len(table) >= MANY)
 
 
 def depreciation(estimate, owning, account, show):
-    """The fall in value per distance, and with what was spent on the same vehicles; owning: `cost.owning_per_km`."""
-    if not len(account.worth):
-        return "The fall in value cannot be told: it needs a price and a later valuation, or what a vehicle fetched."
-    worth = account.worth
-    days = worth["days"].sum() / account.vehicles["days"].sum()
-    if _missing(estimate.value):
-        return f"Values are known, but not over days with a known distance: {estimate.note}."
-    figure = show.per_distance(estimate.value, _places(estimate, show))
-    limits = (
-        f"{_percent(estimate.confidence)} interval {_limits(estimate, show)}; "
-        if has_width(estimate.low, estimate.high)
-        else ""
-    )
-    between = f" ({limits}n = {number(estimate.n)})"
-    both = (
-        ""
-        if _missing(owning.value)
-        else f" With what was spent on the same, {show.per_distance(owning.value, 2)}."
-    )
-    valued, every = worth["vehicle"].unique(), account.vehicles["vehicle"]
+    """The loss in value per distance, and with what was spent on the same vehicles; owning: `cost.owning_per_km`."""
+    worth, every = account.worth, account.vehicles["vehicle"]
+    if not len(worth) or _missing(estimate.value):
+        return SAY("value", why=estimate.note if len(worth) else "none")
+    valued = worth["vehicle"].unique()
     rest = every[~every.isin(valued)]
-    all_ = "The vehicle" if len(every) == 1 else "The vehicles"
-    who = (
-        all_
-        if rest.empty
-        else f"{listing([safe(v) for v in valued])}, of {plural(len(every), 'vehicle')},"
-    )
-    unknown = f" The fall of {listing([safe(v) for v in rest])} is not known: record what {'it' if len(rest) == 1 else 'each'} would fetch."
-    return (
-        f"{who} lost {show.money(worth['amount'].sum(), 0)} in value on days between two known values ({show.percent(min(days, 1))} of "
-        f"vehicle-days): {figure}{between}.{both}{unknown if len(rest) else ''}"
+    days = worth["days"].sum() / account.vehicles["days"].sum()
+    return SAY(
+        "value",
+        why="",
+        figure=f"{_bare(estimate.value, estimate, show)} a {_mile(show)}",
+        range=range_of(estimate, show),
+        valued=list(valued) if len(rest) else [],
+        vehicles=len(every),
+        money=show.money(worth["amount"].sum(), 0),
+        days=_percent(min(days, 1)),
+        both=""
+        if _missing(owning.value)
+        else f"{_bare(owning.value, owning, show)} a {_mile(show)}",
+        unknown=list(rest),
     )
 
 
 def lost(account, values):
-    """Vehicles written off or stolen, and what that does to the figures."""
+    """Vehicles written off or stolen, and what that does to the figures; values: `account.value_points`."""
     gone = account.vehicles["disposal"].isin(["written-off", "stolen"]).sum()
-    if not gone:
-        return ""
-    paid = ""
-    if values["basis"].eq("settlement").any():
-        paid = " What an insurer paid is a settlement, not a market value: it is in the loss above and left out of the cheapest age below."
-    was = f"{plural(gone, 'vehicle')} {'was' if gone == 1 else 'were'} written off or stolen"
-    return f"{was}; what is left is a kinder sample than what was bought.{paid}"
+    settled = values["basis"].eq("settlement").any()
+    return SAY("gone", n=gone, settled=settled) if gone else ""
 
 
-def fuel(table, tanks, show):
-    """Fuel economy in a sentence, and how it was reckoned."""
-    reasons = {
-        "no_figure": "with a fill not in the log or without distance",
-        "far": "too far from their vehicle's usual to be whole",
-    }
-    counts = {why: tanks.attrs.get(name, 0) for name, why in reasons.items()}
-    parts = [f"{plural(n, 'tank')} {why}" for why, n in counts.items() if n]
-    left = f" Left out: {listing(parts)}." if parts else ""
-    if table.empty and len(tanks):
-        return f"No fuel that is burnt, from fill to fill.{left}"
-    if table.empty:
-        return f"Too few fills to the top with a reading to tell the fuel economy.{left}"
-    how = "Reckoned from tank to tank: what went in from one fill to the top to the next over the distance between; the first never counts."
-    drift = "It drifts with the weather, the tyres and the load, and a can filled at the pump counts as burnt."
-    return f"{how} {drift}{left}"
+def fuel(table, tanks):
+    """What fuel use leaves out, and why there is none."""
+    left = {why: tanks.attrs.get(name, 0) for name, why in LEFT_OUT.items()}
+    why = ("not liquid" if len(tanks) else "few") if table.empty else ""
+    return SAY("fuel", why=why, left=[f"{plural(n, 'tank')} {why}" for why, n in left.items() if n])
 
 
 def doubles(table, show):
-    """Money that may stand twice in the log."""
-    if table.empty:
-        return "No part was found with its price both in `fitted` and in `work`."
-    many = f"{plural(len(table), 'part')}, {show.money(table['price'].sum(), 0)} in all, may be counted twice"
-    return f"{many}: a part's price belongs in one table only. Mend the log where it is so."
+    """Money that may stand twice in the log; table: `account.double_entries`."""
+    return SAY("doubles", n=len(table), money=show.money(table["price"].sum(), 0))
 
 
 def heads(first):
@@ -358,71 +252,63 @@ def heads(first):
 
 
 def heads_of_vehicles(table):
-    """Columns of the table of vehicles; the drawn cost only where there are many."""
-    drawn = {"drawn_per_km": ("Drawn to its kind", "money_per_km")} if len(table) >= MANY else {}
+    """Columns of the table of vehicles; the adjusted cost only where there are many."""
+    drawn = {"drawn_per_km": ("Adjusted", "money_per_km")} if len(table) >= MANY else {}
     return {"vehicle": "Vehicle", "kind": "Kind", "km_per_year": "Driven", **COST, **drawn}
 
 
 def alt_categories(table, show):
-    shown = table[table["cost_per_km"].notna() & table["amount"].ne(0)].sort_values(
-        "cost_per_km", ascending=False
+    shown = table[table["cost_per_km"].notna() & table["amount"].ne(0)]
+    shown = shown.sort_values("cost_per_km", ascending=False)
+    return SAY(
+        "alt_categories",
+        parts=[f"{r.category} {show.per_distance(r.cost_per_km, 3)}" for r in shown.itertuples()],
+        ranges=any(has_width(r.low, r.high) for r in shown.itertuples()),
     )
-    parts = listing(
-        [
-            f"{c} {show.per_distance(v, 3)}"
-            for c, v in shown[["category", "cost_per_km"]].to_numpy()
-        ],
-        most=12,
-    )
-    ranges = ", with intervals" if any(has_width(r.low, r.high) for r in shown.itertuples()) else ""
-    return f"Cost per distance by category, dearest first{ranges}: {parts or 'nothing to show'}."
 
 
 def alt_vehicles(table, show):
-    told = table.dropna(subset=["cost_per_km"])
-    if told.empty:
-        return "Cost per distance against distance a year: no vehicle can be shown."
-    ends = dict.fromkeys(
-        show.per_distance(x) for x in (told["cost_per_km"].min(), told["cost_per_km"].max())
-    )
-    return f"Cost per distance against distance driven a year, a mark for each of {plural(len(told), 'vehicle')}: {' to '.join(ends)}."
+    known = table["cost_per_km"].dropna()
+    ends = [show.per_distance(x) for x in (known.min(), known.max())] if len(known) else []
+    return SAY("alt_vehicles", n=len(known), ends=list(dict.fromkeys(ends)))
 
 
 def alt_fuel(table, show):
-    if table.empty:
-        return "Fuel economy by calendar quarter: nothing to show."
-    by = [
-        f"{kind} {show.range(some.min(), some.max(), 'l_per_100km', 1)}"
-        for kind, some in table.groupby("vehicle_kind")["l_per_100km"]
-    ]
-    return f"Fuel economy by calendar quarter and kind of vehicle: {listing(by)}."
+    by = table.groupby("vehicle_kind")["l_per_100km"]
+    return SAY(
+        "alt_fuel",
+        parts=[f"{k} {show.range(x.min(), x.max(), 'l_per_100km', 1)}" for k, x in by],
+    )
+
+
+def range_of(estimate, show):
+    """ "0.39 to 0.45", of money by distance; "" without limits."""
+    if _missing(estimate.value) or not has_width(estimate.low, estimate.high):
+        return ""
+    ends = show.scale("money_per_km").ends(estimate.low, estimate.high)
+    return interval(*ends, _places(estimate, show))
+
+
+def _bare(value, estimate, show):
+    """Money by distance without "per mile"."""
+    return show.money(show.scale("money_per_km").turn(value), _places(estimate, show))
+
+
+def _places(estimate, show):
+    """Decimals for two significant digits of a range's upper end; one more where its ends would read alike."""
+    if not has_width(estimate.low, estimate.high):
+        return 2
+    low, high = show.scale("money_per_km").ends(estimate.low, estimate.high)
+    places = min(max(1 - math.floor(math.log10(max(abs(low), abs(high)))), 0), 6)
+    return places + (round(low, places) == round(high, places))
 
 
 def _missing(x):
     return x is None or math.isnan(x)
 
 
-def _mile(unit):
-    return {"mi": "mile", "km": "kilometre"}[unit]
+def _mile(show):
+    return {"mi": "mile", "km": "kilometre"}[show.units.distance]
 
 
-def _percent(share):
-    return f"{number(100 * share)}%"
-
-
-def _bare(estimate, show):
-    """The estimate's money without "per mile"."""
-    return show.money(show.scale("money_per_km").turn(estimate.value), _places(estimate, show))
-
-
-def _places(estimate, show):
-    """Decimals that the interval's half width deserves, in the reader's units: two significant digits."""
-    if not has_width(estimate.low, estimate.high):
-        return 2
-    low, high = show.scale("money_per_km").ends(estimate.low, estimate.high)
-    return max(1 - math.floor(math.log10((high - low) / 2)), 0)
-
-
-def _limits(estimate, show):
-    low, high = show.scale("money_per_km").ends(estimate.low, estimate.high)
-    return interval(low, high, _places(estimate, show))
+_percent = Show().percent
