@@ -387,8 +387,6 @@ def test_the_demo_logs_raise_no_alarm_but_of_their_own_slips(demo_log, name):
 
 def test_what_is_said_of_rows_in_doubt_is_true_where_none_is_set_aside():
     said = problems_said(read(fuel=fills(volume={4: 0})))
-    assert said.startswith(
-        "No row is set aside. 1 row is used, but something in it is in doubt. Lines count"
-    )
+    assert said.startswith("No row is set aside. 1 row is used, with a doubt about it. Lines count")
     both = problems_said(read(fuel=fills(volume={4: 0}, filled_to={6: "brim"})))
-    assert both.startswith("1 row is set aside: no report uses it. 1 row is used, but")
+    assert both.startswith("1 row is set aside: no report uses it. 1 row is used, with")

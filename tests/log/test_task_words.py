@@ -9,7 +9,7 @@ from wearbar.log.plan import PlanError, plan_of
 from wearbar.log.tasks import nearest
 from wearbar.outlook.action_list import actions
 from wearbar.report import coverage
-from wearbar.report.quantities import Show
+from wearbar.report.quantities import Show, plain
 from wearbar.report.words import action_pages as wording
 from wearbar.report.words import log_check as on_log
 
@@ -174,7 +174,7 @@ def test_the_overdue_line_names_the_work_that_may_be_this_one():
 def test_the_log_check_says_which_words_count_as_what():
     log = log_with({**OIL, "also": ["oil change"]}, work=[(day, "Oil Change ") for day in DAYS])
     assert (
-        on_log.words_said(log)
+        plain(on_log.words_said(log))
         == "The plan (`also`) reads other words as its tasks: oil change as Engine oil and filter (6 rows)."
     )
     assert on_log.words_said(log_with(OIL)) == ""

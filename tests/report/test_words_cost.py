@@ -3,6 +3,7 @@
 import json
 import re
 from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest

@@ -85,7 +85,7 @@ def _legend(told, ticks):
     all_of = [
         (told.readings, Line2D([], [], **ticks, label="reading")),
         (told.gaps, Patch(**patch(_GAP), label="gap in the record")),
-        (told.layups, Patch(**patch(_LAYUP), label="laid up")),
+        (told.layups, Patch(**patch(_LAYUP), label="in storage")),
         (told.changes, Line2D([], [], **_CHANGE, label="new instrument")),
         (told.ends, Line2D([], [], **_END, label="disposed of")),
     ]

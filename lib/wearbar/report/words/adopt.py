@@ -3,29 +3,26 @@
 import pandas as pd
 
 from wearbar.adopt import places_of
-from wearbar.report.quantities import clean, plural, safe
+from wearbar.report.quantities import clean, plain, plural, safe
+from wearbar.report.template import words_of
 
 __all__ = ["adopted_lines", "proposed_lines", "record"]
 
 MOST = 12
+_words = words_of("adopt")
 
 
 def proposed_lines(proposal, path):
     """Lines on a map that was proposed and written to `path`."""
-    asks = (
-        f'{plural(proposal.asks, "place")} marked "?" to decide'
-        if proposal.asks
-        else "nothing is left to decide, but look it over"
-    )
     return [
-        f"A map is proposed in {path}: {asks}. Nothing is adopted yet.",
+        _say("proposed", path=path, asks=proposal.asks),
         *(f"- {clean(s, 300)}" for s in proposal.unsure),
     ]
 
 
 def adopted_lines(adopted, log, folder):
     """Lines on what was adopted, left out and turned, and on the rows that reading set aside, each with its place in the sheet."""
-    lines = [f"A log is in {folder}; ADOPTED.md there lists what is cut short here.", ""]
+    lines = [_say("adopted", folder=folder), ""]
     lines.append(f"{'sheet':<20}{'table':<14}{'rows':>9}{'adopted':>9}{'left out':>10}")
     lines += [
         f"{clean(s or '-', 19):<20}{t or '-':<14}{r:>9,}{a:>9,}{o:>10,}"
@@ -72,21 +69,15 @@ def _chapters(adopted):
         f"{clean(row.sheet) + ': ' if row.sheet else ''}{clean(row.heading)}, {plural(row.cells, 'cell')}"
         for row in over
     ]
-    yield f"{plural(len(left), 'row')} left out", left
+    yield _say("left_out", n=len(left)), left
     if turned:
-        yield (
-            f"{plural(len(turned), 'number')} turned into the log's unit or decimal mark, or less what stands in other columns",
-            turned,
-        )
+        yield _say("turned", n=len(turned)), turned
     if over:
-        yield f"{plural(len(over), 'column')} not carried over", over
+        yield _say("passed_over", n=len(over)), over
 
 
 def _problems(adopted, log):
-    for title, found in (
-        ("set aside on reading", log.set_aside),
-        ("kept with a doubt", log.warnings),
-    ):
+    for block, found in (("set_aside", log.set_aside), ("warnings", log.warnings)):
         found = found.merge(places_of(adopted, log), on=["table", "line"], how="left")
         where = [
             _place(row.sheet, row.sheet_line) if pd.notna(row.sheet) else "the map"
@@ -97,7 +88,7 @@ def _problems(adopted, log):
             for row in found.itertuples()
         ]
         yield (
-            f"{plural(len(found), 'row')} {title}",
+            _say(block, n=len(found)),
             [f"{at}: {what}" for at, what in zip(where, said, strict=True)],
         )
 
@@ -113,3 +104,8 @@ def _listed(title, rows):
 
 def _place(sheet, line):
     return f"sheet {clean(sheet)} line {line:.0f}" if sheet else f"line {line:.0f}"
+
+
+def _say(block, **values):
+    """A line of shared/words/adopt.md.j2, as plain text."""
+    return plain(_words(block, **values))
