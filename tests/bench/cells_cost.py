@@ -160,6 +160,7 @@ def cost_of_each(rng, samples, vehicles, bills):
 
 @cells(
     "cost of a category with few bills",
+    "words",
     vehicles=(3, 10, 34),
     bills=("", "heavy bills"),
     repairs_a_vehicle_year=(0.1, 0.5),

@@ -34,12 +34,14 @@ def fleet(rng, vehicles, times=TIMES, use="", wear=SLOW, sites=3, site_owns=0.0,
     true = np.clip(base[:, None] + drift, 0, 1)
     said = np.clip(true + RECALL * rng.standard_normal(true.shape), 0, 1)
     own = 0.12 * rng.standard_normal(vehicles) + 3 * lean
-    rows = [
-        _parts(rng, v, p, true[v], own[v], times, wear)
-        for v in range(vehicles)
-        for p in range(positions)
-    ]
-    parts = pd.concat([r for r in rows if len(r)], ignore_index=True)
+    parts = pd.DataFrame(
+        [
+            row
+            for v in range(vehicles)
+            for p in range(positions)
+            for row in _parts(rng, v, p, true[v], own[v], times, wear)
+        ]
+    )
     parts["site"] = at[parts["vehicle"]]
     rows = pd.DataFrame(
         {"vehicle": np.repeat(np.arange(vehicles), QUARTERS), "loose": said.ravel()}
@@ -85,6 +87,8 @@ def _parts(rng, vehicle, position, share, own, times, wear):
             sxx = ((x - x.mean()) ** 2).sum()
             slope = ((x - x.mean()) * y).sum() / sxx
             row = {
+                "vehicle": vehicle,
+                "position": position,
                 "rate_mm_per_1000km": 1000 * slope,
                 "se": 1000 * READING / np.sqrt(sxx),
                 "n_readings": len(x),
@@ -92,7 +96,7 @@ def _parts(rng, vehicle, position, share, own, times, wear):
             }
             found.append(row | {"from": quarter[0], "to": quarter[seen][-1] + 1, "item": item})
         start += km[seen][-1]
-    return pd.DataFrame(found).assign(vehicle=vehicle, position=position)
+    return found
 
 
 def told(parts, rng):

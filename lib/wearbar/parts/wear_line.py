@@ -169,7 +169,8 @@ def fit_lines(looks):
     with np.errstate(divide="ignore", invalid="ignore"):
         slope = np.where(sxx > 0, total(dx * dy) / sxx, np.nan)
     residual = dy - np.nan_to_num(slope)[code] * dx
-    span = pd.Series(x).groupby(code).agg(np.ptp).to_numpy() if len(x) else x
+    by = pd.Series(x).groupby(code)
+    span = (by.max() - by.min()).to_numpy() if len(x) else x
     lines = keys.assign(
         n=n, reach=span, x_mean=x_mean, y_mean=y_mean, sxx=sxx, slope=slope, rss=total(residual**2)
     )

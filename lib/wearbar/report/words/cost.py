@@ -121,6 +121,7 @@ def categories(table, show):
         all_of=len(spent) <= 3,
         top=[f"{name} ({_percent(share)})" for name, share in top],
         refused=list(table.loc[few, "category"]) if len(spent) else [],
+        ranges=bool(spent["low"].notna().any()),
     )
 
 
