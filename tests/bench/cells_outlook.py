@@ -43,7 +43,7 @@ def money(rng, samples, vehicles, of):
     for seed in range(samples):
         totals = past(1000 + seed, vehicles)
         yield (
-            tuple(totals.loc[of, ["low", "high", "came"]])
+            tuple(totals.loc[of, ["low", "high", "actual"]])
             if totals is not None
             else (np.nan, np.nan, 1.0)
         )

@@ -9,14 +9,10 @@ from wearbar import usage
 from wearbar.intervals.due import MONTH_DAYS, Limits
 from wearbar.log.plan import title_of
 from wearbar.outlook.again import Again
-from wearbar.outlook.visits import Jobs
 from wearbar.usage.distance import days_of
-
-__all__ = ["YEAR_DAYS", "Ahead", "expected_km", "visit_jobs", "work_ahead"]
 
 YEAR_DAYS = 365.25
 HABIT_DAYS, LEAST_HABITS, QUANTILES = 730, 20, 100
-PLAN_DAYS = 364
 
 
 @dataclass(frozen=True, eq=False)
@@ -257,85 +253,4 @@ def _habit_sd(log, done):
         float(np.sqrt(max(by["mean"].var() - (by["var"] / by["size"]).mean(), 0.0)))
         if len(by) >= 3
         else 0.0
-    )
-
-
-def expected_km(model, vehicles, as_of, days):
-    """Where each vehicle will be on the median path at the end of each of `days` from the log's day: (vehicles, days)."""
-    row, known = model.of(vehicles)
-    start, today = days_of(known["last_date"]), int(days_of([as_of])[0])
-    n, m = len(row), len(days)
-    end = (today + np.asarray(days)).astype(np.int64)
-    gone = model.clock.between(np.repeat(row, m), np.repeat(start, m), np.tile(end, n)).reshape(
-        n, m
-    )
-    is_told = known["method"].isin(["own", "kind-and-site"]).to_numpy()
-    rate = np.where(is_told, known["rate_km_per_day"], 0.0)
-    last = known["last_km"].fillna(0.0).to_numpy()
-    return last[:, None] + rate[:, None] * np.where(is_told[:, None], gone, 0.0)
-
-
-def _first_day(line, at, value):
-    """The first of the days of `line` (vehicles, days, never falling) on which each value is reached; infinite where none is.
-
-    at: the vehicle of each value, (n,), or of each row of values, (n, m).
-    """
-    lift, place = 1e9 * np.arange(len(line))[:, None], at.reshape(-1, *[1] * (value.ndim - 1))
-    wanted = np.clip(np.where(np.isfinite(value), value, 1e8), 0, 1e8) + 1e9 * place
-    found = np.searchsorted((line + lift).ravel(), wanted - 1e-6) - place * line.shape[1]
-    return np.where(found >= line.shape[1], np.inf, found)
-
-
-def visit_jobs(ahead, model, as_of, amounts=None, some=None, plan_days=PLAN_DAYS):
-    """The `visits.Jobs` of the work ahead by each vehicle's median path; none of a vehicle laid up without an end on record.
-
-    amounts: of each row of `ahead.rows`. some: vehicles; None is all.
-    """
-    rows = ahead.rows.assign(amount=np.nan if amounts is None else amounts)
-    rows = rows if some is None else rows[rows["vehicle"].isin(some)]
-    names = pd.Index(rows["vehicle"].unique())
-    at, days = names.get_indexer(rows["vehicle"]), np.arange(plan_days + 1)
-    lines = [
-        expected_km(meter, names, as_of, days)
-        for meter in (model, model.hours)
-        if meter is not None
-    ]
-    lines = lines if len(lines) > 1 else [*lines, np.zeros_like(lines[0])]
-    n, far = len(rows), 2.0 * plan_days
-
-    def reached(km, hours, day):
-        """The day on which the first of the limits is reached, of rows of any number of doings each."""
-        first = [
-            _first_day(line, at, value) for line, value in zip(lines, (km, hours), strict=True)
-        ]
-        return np.floor(np.minimum(np.minimum(*first), np.minimum(day, far)))
-
-    where = (line[at].ravel() for line in lines)
-    told = ahead.again.points(np.repeat(rows.index, len(days)), *where, np.tile(days, n)).reshape(
-        2, 3, n, len(days)
-    )
-    due, early = (reached(*point) for point in told)
-    points = {
-        edge: [rows[f"{edge}_{unit}"].to_numpy() for unit in ("km", "hours", "day")]
-        for edge in ("due", "early")
-    }
-    first_due, first_early = (reached(*points[edge]) for edge in ("due", "early"))
-    gone = np.logical_or.reduce(
-        [point < line[at, 0] - 1e-6 for point, line in zip(points["due"][:2], lines, strict=True)]
-    )
-    first_due = np.where(gone, np.minimum(first_due, -1.0), first_due)
-    back = rows[
-        "wait_days"
-    ].to_numpy()  # due while laid up: to be done before the next use, which may never come
-    first_due, first_early = (
-        np.maximum(first_due, np.where(back > 0, back, -np.inf)),
-        np.maximum(first_early, back),
-    )
-    return Jobs(
-        rows.reset_index(drop=True),
-        days,
-        np.minimum(first_early, first_due),
-        first_due,
-        np.minimum(early, due),
-        due,
     )

@@ -8,10 +8,8 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals import items, occasions
 from wearbar.outlook.learn import corrected, learned
+from wearbar.outlook.paths import month_edges
 from wearbar.outlook.prices import CLASSES, classed
-from wearbar.outlook.simulate import month_edges
-
-__all__ = ["LastYear", "came", "replayed"]
 
 RECORD_DAYS, MOST_YEARS = 365, 3  # before an outlook; replayed
 NAMES = ("jobs", "hours", "money", *CLASSES)
@@ -20,8 +18,8 @@ NAMES = ("jobs", "hours", "money", *CLASSES)
 @dataclass(frozen=True, eq=False)
 class LastYear:
     """as_of: the day of that outlook. months: one row a month, `month`, and for jobs, hours and money what was foreseen (`jobs, jobs_low,
-    jobs_high`), what came (`jobs_came`) and what the year before had (`jobs_before`). totals: one row a figure (jobs, hours, money, and
-    the classes of money): `what, foreseen, low, high, came, before, is_inside, is_told` (both known). joined: money spent on
+    jobs_high`), what came (`jobs_actual`) and what the year before had (`jobs_before`). totals: one row a figure (jobs, hours, money, and
+    the classes of money): `what, forecast, low, high, actual, before, is_inside, is_known` (both known). joined: money spent on
     vehicles that were not there yet; left: vehicles that left. learning: of `learn.learned`, by this year and those before it; n_earlier:
     years before it whose outlooks corrected this one.
     """
@@ -36,25 +34,25 @@ class LastYear:
     learning: pd.DataFrame | None = None
     n_earlier: int = 0
 
-    def is_told(self, name):
+    def is_known(self, name):
         """Whether both sides are known, and one of them is not nil."""
         row = self.totals.set_index("what").loc[name]
-        return bool(row["is_told"] and (row["foreseen"] > 0 or row["came"] > 0))
+        return bool(row["is_known"] and (row["forecast"] > 0 or row["actual"] > 0))
 
     def inside(self, name):
         """(months whose figure lay within its band, months)."""
         m = self.months
-        return int(m[f"{name}_came"].between(m[f"{name}_low"], m[f"{name}_high"]).sum()), len(m)
+        return int(m[f"{name}_actual"].between(m[f"{name}_low"], m[f"{name}_high"]).sum()), len(m)
 
     def off(self, name):
         """Mean distance, by month, between what came and what was foreseen, and what the year before had."""
         m = self.months
         return tuple(
-            float((m[f"{name}_came"] - m[name + other]).abs().mean()) for other in ("", "_before")
+            float((m[f"{name}_actual"] - m[name + other]).abs().mean()) for other in ("", "_before")
         )
 
 
-def came(log, found, table, worn, start, vehicles):
+def actual_year(log, found, table, worn, start, vehicles):
     """What came in the twelve months after day `start`: dict of (12,) arrays by month, of jobs, hours and the classes of money, of these
     vehicles. NaN: hours where there was work and no row of it tells any, jobs where neither plan nor certificate asks for any, money where
     the log has no work and no part.
@@ -131,28 +129,34 @@ def replayed(log, test, replay, outlook_of, by_month, total, confidence, rng, dr
         for start in starts
     ]
     sums = [
-        ({n: o.told.totals[n].sum(axis=1) for n in CLASSES}, {n: year[n].sum() for n in CLASSES})
+        (
+            {n: o.simulated.totals[n].sum(axis=1) for n in CLASSES},
+            {n: year[n].sum() for n in CLASSES},
+        )
         for o, year, _, _ in years
     ]
     outlook, year, then, worn = years[0]
-    outlook = replace(outlook, told=corrected(outlook.told, learned(sums[1:]), rng))
+    outlook = replace(outlook, simulated=corrected(outlook.simulated, learned(sums[1:]), rng))
     start, fleet, names = starts[0], then.tables["vehicles"], log.tables["vehicles"]["vehicle"]
-    before = came(log, found, table, worn, start - pd.DateOffset(years=1), _there(then, start))
+    before = actual_year(
+        log, found, table, worn, start - pd.DateOffset(years=1), _there(then, start)
+    )
     for one in (year, before):  # as the forecast has it
-        one["money"] = sum(one[c] for c in CLASSES if c not in outlook.told.thin)
+        one["money"] = sum(one[c] for c in CLASSES if c not in outlook.simulated.thin)
     months = by_month(outlook)
     months = months.assign(
-        **{f"{n}_came": year[n] for n in NAMES[:3]}, **{f"{n}_before": before[n] for n in NAMES[:3]}
+        **{f"{n}_actual": year[n] for n in NAMES[:3]},
+        **{f"{n}_before": before[n] for n in NAMES[:3]},
     )
     estimates = {name: total(outlook, name) for name in NAMES}
     totals = pd.DataFrame(
         [(n, e.value, e.low, e.high, year[n].sum(), before[n].sum()) for n, e in estimates.items()],
-        columns=["what", "foreseen", "low", "high", "came", "before"],
+        columns=["what", "forecast", "low", "high", "actual", "before"],
     )
-    totals["is_inside"] = totals["came"].between(totals["low"], totals["high"])
-    totals["is_told"] = totals[["foreseen", "came"]].notna().all(axis=1)
+    totals["is_inside"] = totals["actual"].between(totals["low"], totals["high"])
+    totals["is_known"] = totals[["forecast", "actual"]].notna().all(axis=1)
     joined = [v for v in names if v not in set(fleet["vehicle"])]
-    spent = came(log, found, table, worn, start, joined)["money"]
+    spent = actual_year(log, found, table, worn, start, joined)["money"]
     left = int(
         log.tables["vehicles"]["disposed"].between(start + pd.Timedelta(days=1), log.as_of).sum()
     )
@@ -182,7 +186,7 @@ def _replay(log, test, replay, outlook_of, found, table, start, rng, draws, conf
         *outlook.sets.rows["category"],
         *(b for others in outlook.prices.companions.values() for b in others),
     }
-    return outlook, came(log, found, table, worn, start, _there(then, start)), then, worn
+    return outlook, actual_year(log, found, table, worn, start, _there(then, start)), then, worn
 
 
 def _there(then, start):

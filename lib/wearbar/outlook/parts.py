@@ -1,4 +1,4 @@
-"""Parts ahead: the sets now on whose wear is read, when each reaches its limit, and what to order, by the pack and by the set."""
+"""Parts ahead: the sets now on whose wear is read, when each reaches its limit."""
 
 from dataclasses import dataclass
 
@@ -9,9 +9,6 @@ from wearbar import parts as spans
 from wearbar import usage
 from wearbar.parts import law_of, remaining, usable_of, wear_of
 
-__all__ = ["ORDER_CHANCE", "Sets", "order_list", "packs", "sets_of"]
-
-ORDER_CHANCE = 0.8  # ordered are as many as will do with this chance
 DAMAGE = ("damaged", "failed")
 RENEWED = ("worn", "removed-early")
 FEW_RENEWALS, LATE_STEPS = 8, 40
@@ -191,120 +188,3 @@ def _damage(lives, rows):
     n, km = (x.reindex(both).fillna(0.0).to_numpy(dtype=float) for x in (n, km))
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(usual > 0, (n + DAMAGE_WORTH) / (km + DAMAGE_WORTH / usual), 0.0)
-
-
-def packs(quantity, pack):
-    """Whole packs that hold a quantity: 2.3 out of packs of 1 is 3."""
-    return np.ceil(np.round(np.asarray(quantity, dtype=float) / pack, 9))
-
-
-def order_list(log, ahead, sets, told, prices):
-    """What to order for the year: one row an item, `item, for_what, unit, pack` (units, or pieces of a set, in one), `expected` (units,
-    sets or pieces), `order_packs` (as many as will do with ORDER_CHANCE), `chance` (of needing any), `price` (a pack), `amount`. Planned
-    parts by the plan's quantities, worn parts by the set.
-    """
-    rows = [_planned(log, ahead, told), _worn(sets, told, prices)]
-    rows = [r for r in rows if len(r)]
-    columns = [
-        "item",
-        "for_what",
-        "unit",
-        "pack",
-        "expected",
-        "order_packs",
-        "chance",
-        "price",
-        "amount",
-    ]
-    table = pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(columns=columns)
-    return table[columns].sort_values(["for_what", "item"], ignore_index=True)
-
-
-def _planned(log, ahead, told):
-    if log.plan is None or not len(ahead.rows):
-        return pd.DataFrame()
-    tasks = (
-        log.plan.tasks.drop_duplicates(["plan", "code"], keep="last")[
-            ["plan", "code", "safety", "parts"]
-        ]
-        .explode("parts")
-        .dropna(subset=["parts"])
-    )
-    parts = pd.concat(
-        [
-            tasks[["plan", "code", "safety"]].reset_index(drop=True),
-            pd.DataFrame(tasks["parts"].tolist()),
-        ],
-        axis=1,
-    )
-    if not len(parts):
-        return pd.DataFrame()
-    parts = parts.rename(columns={"code": "task", "safety": "is_single"})
-    by_plan = ahead.rows.reset_index(names="row").merge(parts, on=["plan", "task"])
-    if by_plan.empty:
-        return pd.DataFrame()
-    made = (
-        by_plan.groupby(["item", "unit", "pack"], sort=True)
-        .apply(lambda g: _one_item(g, told), include_groups=False)
-        .reset_index()
-    )
-    whose = made["kinds"].mask(
-        made["kinds"].eq("") | made.duplicated(["item", "kinds"], keep=False), made["plans"]
-    )
-    return made.assign(
-        for_what=made["for_what"]
-        + (" (" + whose + ")").where(made.duplicated("item", keep=False), "")
-    )
-
-
-def _one_item(group, told):
-    """An item over every task that takes it: what is left in a pack serves the next job, but for a safety task's, which is not kept
-    open.
-    """
-    pack = group.name[2]
-    year, quantity = told.by_row[:, group["row"].to_numpy()], group["quantity"].to_numpy()
-    single = group["is_single"].to_numpy(dtype=bool)
-    need = packs(year[:, ~single] @ quantity[~single], pack) + year[:, single] @ packs(
-        quantity[single], pack
-    )
-    order, price = float(np.ceil(np.quantile(need, ORDER_CHANCE))), group["price"].max()
-    names = {
-        new: ", ".join(sorted(group[c].dropna().unique()))
-        for new, c in (("for_what", "task"), ("kinds", "kind"), ("plans", "plan"))
-    }
-    told_of = names | {"expected": (year @ quantity).mean(), "order_packs": order}
-    return pd.Series(
-        told_of | {"chance": (need > 0).mean(), "price": price, "amount": order * price}
-    )
-
-
-def _worn(sets, told, prices):
-    if not len(sets.rows):
-        return pd.DataFrame()
-    found = []
-    for (category, kind, axle, item, size), some in sets.rows.groupby(
-        ["category", "kind", "axle", "item", "size"], dropna=False
-    ):
-        need = told.sets[:, some.index].sum(axis=1)
-        order = (
-            float(np.floor(np.quantile(need, ORDER_CHANCE) + 1e-9)) if need.mean() >= 0.5 else 0.0
-        )
-        price = float(prices.piece([kind], [category], [item])["price"].iloc[0]) * size
-        what = ", ".join(part for part in (category, axle, kind) if part)
-        row = {
-            "item": item,
-            "for_what": what,
-            "unit": "set" if size > 1 else "",
-            "pack": float(size),
-            "expected": need.mean(),
-        }
-        found.append(
-            row
-            | {
-                "order_packs": order,
-                "chance": (need > 0).mean(),
-                "price": price,
-                "amount": order * price,
-            }
-        )
-    return pd.DataFrame(found)

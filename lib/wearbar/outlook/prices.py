@@ -1,4 +1,4 @@
-"""What work has cost here, by class, so that what is foreseen and what came are counted alike.
+"""What work has cost here, by class, so that forecast and actual are counted alike.
 
 Classes: "planned" (tasks of the plan with a limit, tests, and the parts they fit), "wear" (parts whose wear is read, what is fitted with
 them, and the work of fitting them), "unplanned" (work for defects or on advice beyond that) and "other" (what else was planned).
@@ -12,9 +12,8 @@ import pandas as pd
 
 from wearbar.cost.account import money_lines
 
-__all__ = ["CLASSES", "Prices", "classed", "companions", "prices_of"]
-
 CLASSES = ("planned", "wear", "unplanned", "other")
+TASK = ["amount", "amount_sd", "amount_se", "hours", "n"]
 PERIOD_DAYS, LEAST_ROWS, TOGETHER = 730, 3, 0.8
 FEW_SD = 0.2  # of a price that fewer rows tell, as a share of it: judgement
 
@@ -78,11 +77,8 @@ def classed(log, worn):
 
 def companions(log, worn):
     """Categories fitted together with one whose wear is read, four times in five: dict of category to tuple."""
-    fitted = (
-        log.tables["fitted"]
-        .dropna(subset=["fitted"])[["vehicle", "fitted", "category"]]
-        .drop_duplicates()
-    )
+    fitted = log.tables["fitted"].dropna(subset=["fitted"])
+    fitted = fitted[["vehicle", "fitted", "category"]].drop_duplicates()
     both = fitted.merge(fitted, on=["vehicle", "fitted"], suffixes=("", "_with"))
     both = both[both["category"].isin(worn) & ~both["category_with"].isin(worn)]
     n = fitted["category"].value_counts()
@@ -119,70 +115,37 @@ def prices_of(log, found, worn):
 def _tasks(log, found, lines, since, rate):
     """By the log where it tells, per doing; else by the plan's hours and parts, and hours by those of like tasks."""
     if log.plan is None:
-        nothing = pd.DataFrame(
-            columns=["amount", "amount_sd", "amount_se", "hours", "n"], dtype=float
-        ).assign(source="")
-        return nothing.set_index(pd.MultiIndex.from_arrays([[], []], names=["plan", "code"]))
-    tasks = log.plan.tasks.drop_duplicates(["plan", "code"], keep="last").set_index(
-        ["plan", "code"]
-    )
-    recent = lines[lines["date"] > since]
+        none = pd.MultiIndex.from_arrays([[], []], names=["plan", "code"])
+        return pd.DataFrame(columns=TASK, index=none, dtype=float).assign(source="")
+    tasks = log.plan.tasks.drop_duplicates(["plan", "code"], keep="last")
+    tasks = tasks.set_index(["plan", "code"])
+    plan, key = tasks.index.get_level_values(0), ["plan", "detail"]
     planned = lines[lines["what"].eq("planned") & lines["source"].eq("work")]
-    by = (
-        planned[planned["date"] > since]
-        .groupby(["plan", "detail"])
-        .agg(
-            amount=("amount", "mean"),
-            amount_sd=("amount", "std"),
-            known=("amount", "count"),
-            hours=("hours", "mean"),
-            rows=("amount", "size"),
-        )
-    )
-    done = (
-        found[found["done_date"] > since].groupby(["plan", "task"]).size()
-        if len(found)
-        else pd.Series(dtype=float)
-    )
-    by = by.reindex(tasks.index)
+    by_task = planned[planned["date"] > since].groupby(key)
+    by = by_task.agg(
+        amount=("amount", "mean"),
+        amount_sd=("amount", "std"),
+        known=("amount", "count"),
+        hours=("hours", "mean"),
+        rows=("amount", "size"),
+    ).reindex(tasks.index)
+    done = found[found["done_date"] > since] if len(found) else None
+    done = pd.Series(dtype=float) if done is None else done.groupby(["plan", "task"]).size()
     each = (by["rows"] / done.reindex(tasks.index)).clip(0.1, 3.0).fillna(1.0)
-    part = (
-        recent[recent["source"].eq("fitted") & recent["what"].eq("planned")]
-        .groupby(["plan", "detail"])["amount"]
-        .mean()
-    )
-    part = pd.Series(
-        part.reindex(
-            pd.MultiIndex.from_arrays([tasks.index.get_level_values(0), tasks["fits"]])
-        ).to_numpy(),
-        tasks.index,
-    )
-    by_log = by["amount"] * each + part.fillna(0.0)
+    parts = lines[lines["source"].eq("fitted") & lines["what"].eq("planned")]
+    part = parts[parts["date"] > since].groupby(key)["amount"].mean()
+    part = part.reindex(pd.MultiIndex.from_arrays([plan, tasks["fits"]])).fillna(0.0).to_numpy()
+    by_log = by["amount"] * each + part
     by_plan = tasks["hours"] * rate + tasks["parts"].map(_parts_money)
-    made = pd.DataFrame(
-        {
-            "amount": by_log.fillna(by_plan),
-            "amount_sd": (by["amount_sd"] * each).where(
-                by["known"] >= LEAST_ROWS, FEW_SD * by_log.fillna(by_plan)
-            ),
-        }
-    )
-    made["amount_se"] = (made["amount_sd"] / np.sqrt(by["known"].clip(lower=1))).where(
-        by_log.notna(), made["amount_sd"]
-    )
-    own = (
-        by["hours"].fillna(planned.groupby(["plan", "detail"])["hours"].mean().reindex(tasks.index))
-        * each
-    )
-    hours = own.fillna(tasks["hours"])
-    made["hours"] = hours.fillna(
-        hours.groupby([tasks.index.get_level_values(0), tasks["action"]]).transform("mean")
-    )
-    made["n"], made["source"] = (
-        by["known"].fillna(0),
-        np.where(by_log.notna(), "log", np.where(by_plan.notna(), "plan", "")),
-    )
-    return made
+    amount = by_log.fillna(by_plan)
+    sd = (by["amount_sd"] * each).where(by["known"] >= LEAST_ROWS, FEW_SD * amount)
+    se = (sd / np.sqrt(by["known"].clip(lower=1))).where(by_log.notna(), sd)
+    older = planned.groupby(key)["hours"].mean().reindex(tasks.index)
+    hours = (by["hours"].fillna(older) * each).fillna(tasks["hours"])
+    hours = hours.fillna(hours.groupby([plan, tasks["action"]]).transform("mean"))
+    source = np.where(by_log.notna(), "log", np.where(by_plan.notna(), "plan", ""))
+    made = dict(zip(TASK, (amount, sd, se, hours, by["known"].fillna(0)), strict=True))
+    return pd.DataFrame(made | {"source": source})
 
 
 def _parts_money(parts):

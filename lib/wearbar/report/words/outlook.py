@@ -1,6 +1,4 @@
-"""What is said of the year ahead: what last year's outlook was worth, how good the forecasts are, the work, the visits, the order, the
-money.
-"""
+"""What is said of the year ahead: numbers made ready for the sentences of shared/words/outlook.md.j2, and tables in words."""
 
 import math
 
@@ -8,13 +6,14 @@ import pandas as pd
 
 from wearbar.outlook.action_list import PRESSING
 from wearbar.outlook.simulate import LEAST_BILLS
-from wearbar.report.quantities import MISSING, listing, number, plain, plural, safe
+from wearbar.report.quantities import MISSING, Harmless, decimals_of, number, plain, plural, safe
+from wearbar.report.template import words_of
 from wearbar.report.words.action_pages import counted
 
 __all__ = [
     "CLASSES",
-    "FEW_VISITS",
     "NO_YEAR",
+    "a_year_ago",
     "alt_last_year",
     "alt_months",
     "alt_reliability",
@@ -23,226 +22,205 @@ __all__ = [
     "changed_use",
     "dates_by",
     "few_visits",
+    "first_visits",
     "forecast_said",
     "horizon_words",
     "hours_said",
     "last_year_said",
     "last_year_table",
     "learned_said",
+    "methods_said",
     "methods_table",
     "money_said",
     "money_table",
-    "next_caption",
     "next_table",
     "order_said",
     "order_table",
     "short_record",
     "titled",
+    "visit_work",
     "visits_said",
-    "visits_table",
     "waiting_said",
     "work_said",
-]  # fmt: skip
+]
 
-CLASSES = {
-    "planned": "Work that a plan or a certificate asks for",
-    "wear": "Parts that wear: tyres, pads, chains and what is fitted with them",
-    "unplanned": "Repairs that nobody planned",
-    "other": "Other planned work",
-}
-WHAT = {"jobs": "Jobs done", "hours": "Labour hours", "money": "Workshop money", **CLASSES}
-METHODS = {
-    "season-and-lay-ups": "own rate, with the fleet's season and the lay-ups that are usual",
-    "season": "own rate, with the fleet's season",
-    "lay-ups": "own rate, with the lay-ups that are usual",
-    "level": "own rate alone",
-    "season-and-lay-ups-steady": "as the first, taking rates not to drift",
-    "level-steady": "own rate alone, taking it not to drift",
-    "trailing-year": "naive: the mean of the trailing year",
-    "last-year": "naive: the same days as last year",
-}
+SAY = words_of("outlook")
 NO_YEAR = "Not shown: a year's figures need a year of record."
-FEW_VISITS = "The visits of the next three months. A year's plan needs a year of record."
-NAIVE = ("trailing-year", "last-year")
+CLASSES = {
+    "planned": "planned work and tests",
+    "wear": "parts that wear",
+    "unplanned": "unplanned repairs",
+    "other": "other planned work",
+}
+METHODS = {
+    "season-and-lay-ups": "own rate, with the fleet's season and usual time in storage",
+    "season": "own rate, with the fleet's season",
+    "lay-ups": "own rate, with usual time in storage",
+    "level": "own rate alone",
+    "season-and-lay-ups-steady": "as the first, with rates that do not drift",
+    "level-steady": "own rate alone, with no drift",
+    "trailing-year": "simple: the mean of the trailing year",
+    "last-year": "simple: the same days as last year",
+}
+NAIVE = {"trailing": "trailing-year", "repeated": "last-year"}
+
+
+def _about(value, low, high, say):
+    """ "about 850 jobs (790 to 950)", the range rounded outwards. say: number to words with their unit."""
+    step = 10 ** max(-(decimals_of(low, high) or 0), 0)
+    low, high = step * math.floor(low / step), step * math.ceil(high / step)
+    if low == high:
+        return Harmless(safe(say(high), starts=False))
+    if not round(value / step):
+        return Harmless(f"at most {safe(say(high), starts=False)}")
+    ends = f"{number(low)} to {number(high)}"
+    return Harmless(f"about {safe(say(step * round(value / step)), starts=False)} ({ends})")
+
+
+def _jobs(value, low, high):
+    return _about(value, low, high, lambda n: plural(n, "job"))
+
+
+def _hours(e):
+    return _about(e.value, e.low, e.high, lambda n: plural(n, "hour")) if e.value > 0 else ""
+
+
+def _money(e, show):
+    return _about(e.value, e.low, e.high, show.money) if e.value > 0 else ""
+
+
+def _thin(simulated):
+    """The classes of money that too few bills show."""
+    return [name for c, name in CLASSES.items() if c in simulated.thin]
+
+
+def _lost(simulated, names):
+    """How many jobs of the year count for nothing, for want of a figure."""
+    return round(sum(simulated.unknown[name] for name in names))
 
 
 def answer(outlook, totals, plan, show):
-    """(sentence, urgency): the year in a breath. totals: of jobs, hours and money."""
+    """(sentences, urgency): the year in a breath. totals: of jobs, hours and money."""
     jobs, hours, money = totals
+    start = show.date(outlook.simulated.starts[0])
     if not outlook.has_year:
         return short_record(outlook), "note"
-    if not outlook.ahead.rows.shape[0]:
-        return _without_tasks(hours, money, show.date(outlook.told.starts[0]), show), "note"
-    span = f"From {show.date(outlook.told.starts[0])}, in twelve months:"
-    n = plural(plan.n_visits, "visit")
-    labour = f", {_range(hours.low, hours.high, 'hour')} of labour" if hours.value > 0 else ""
-    cost = (
-        f", and {_money(money, show)} of workshop money{_without(outlook.told)}"
-        if money.value > 0
-        else ""
-    )
-    blank = [what for what, e in (("hours", hours), ("money", money)) if math.isnan(e.value)]
-    untold = f" The {listing(blank)} cannot be told: the log does not hold any." if blank else ""
-    return (
-        f"{span} {_range(jobs.low, jobs.high, 'job')} in about {n}{labour}{cost}.{untold}",
-        "soon",
-    )
-
-
-def _without(told):
-    """The classes of money that too few bills tell of."""
-    return (
-        f", without {listing([_class(c) for c in CLASSES if c in told.thin])}" if told.thin else ""
-    )
-
-
-def _class(name):
-    return {"wear": "parts that wear", "unplanned": "unplanned repairs"}.get(
-        name, CLASSES[name].lower()
-    )
+    if not len(outlook.ahead.rows):
+        parts = [_money(money, show) and Harmless(_money(money, show) + " of workshop money")]
+        parts += [_hours(hours) and Harmless(_hours(hours) + " of labour")]
+        return SAY("without_tasks", start=start, parts=[p for p in parts if p]), "note"
+    view = {
+        "start": start,
+        "jobs": _jobs(jobs.value, jobs.low, jobs.high),
+        "n_visits": plan.n_visits,
+        "hours": _hours(hours),
+        "money": _money(money, show),
+        "without": _thin(outlook.simulated),
+        "blank": [w for w, e in (("hours", hours), ("money", money)) if math.isnan(e.value)],
+    }
+    return SAY("answer", **view), "soon"
 
 
 def short_record(outlook):
     """Why a young log has no year's total, and what it does have."""
-    have = f"The record is {plural(outlook.record_days, 'day')} long."
-    needs = "A year's jobs, hours and money need a year of record."
-    lacks = "" if outlook.has_months else " A month's need three months."
-    if not len(outlook.ahead.rows):
-        return f"{have} {needs}{lacks} Name a plan in log.toml to see what falls due."
-    return f"{have} {needs}{lacks} What falls due next is below."
+    tasks = len(outlook.ahead.rows) > 0
+    months, n = outlook.has_months, outlook.record_days
+    return SAY("short_record", n_days=n, has_months=months, has_tasks=tasks)
 
 
-def _without_tasks(hours, money, start, show):
-    """What can be told of a year of which no plan has a task."""
-    told = [f"{_money(money, show)} of workshop money"] if money.value > 0 else []
-    told += [_range(hours.low, hours.high, "hour") + " of labour"] if hours.value > 0 else []
-    lost = "jobs and visits" if told else "year"
-    rest = (
-        f" By the wear and the work on record, twelve months from {start} take {listing(told)}."
-        if told
-        else ""
-    )
-    return (
-        f"No task of a plan lies ahead of the vehicles reported, so their {lost} cannot be told. A vehicle in use needs a plan; "
-        f"one that has left needs none.{rest}"
-    )
+def first_visits(plan, todo, as_of, show):
+    """The soonest visits, and how much of the work cannot wait. todo: of `actionlist.actions`."""
+    soonest = plan.jobs[plan.jobs["day"].eq(plan.jobs["day"].min())]
+    day = as_of + pd.Timedelta(days=int(soonest["day"].min())) if len(soonest) else None
+    names = sorted(soonest["vehicle"].unique())
+    return SAY("first_visits", now=_now(todo), vehicles=names, date=show.date(day))
 
 
-def _range(low, high, noun):
-    """A count's limits, rounded outwards."""
-    low, high = math.floor(low), math.ceil(high)
-    return plural(high, noun) if low == high else f"{number(low)} to {number(high)} {noun}s"
+def _now(todo):
+    return counted(todo[todo["urgency"].isin([*PRESSING, "recall"])])
 
 
-def _money(e, show):
-    return _money_range(e.low, e.high, show)
+def changed_use(outlook, show):
+    """Whose recent use differs from the record's mean by more than chance, both rates said."""
+    v = outlook.model.vehicles
+    mine = v.index.isin(outlook.ahead.rows["vehicle"])
+    v = v[v["is_changed"] & mine] if "is_changed" in v else v[:0]
+    rates = {"lately": "rate_km_per_day", "before": "mean_km_per_day"}
+    said = [
+        SAY(
+            "changed_vehicle",
+            vehicle=name,
+            **{k: show.quantity(row[c], "km_per_day") for k, c in rates.items()},
+        )
+        for name, row in v.iterrows()
+    ]
+    return SAY("changed_use", vehicles=said) if said else ""
 
 
-def _money_range(low, high, show):
-    """Money's limits, rounded outwards: to tens above a thousand."""
-    step = 10 if high > 1000 else 1
-    return show.range(step * math.floor(low / step), step * math.ceil(high / step), "money", 0)
+def _compared(past, show):
+    """Jobs and money of last year's forecast beside the actual, where both are known."""
+    known = [n for n in ("jobs", "money") if past is not None and past.is_known(n)]
+    for name in known:
+        row = past.totals.set_index("what").loc[name]
+        is_money, actual = name == "money", row["actual"]
+        below = "below the range" if actual < row["low"] else "above the range"
+        say = show.money if is_money else (lambda n: plural(n, "job"))
+        yield {
+            "forecast": _about(row["forecast"], row["low"], row["high"], say),
+            "is_money": is_money,
+            "actual": show.money(actual, 0) if is_money else number(actual),
+            "where": "inside the range" if row["is_inside"] else below,
+        }
+
+
+def a_year_ago(past, show):
+    """In a sentence, how the forecast of a year ago did."""
+    return SAY("a_year_ago", totals=list(_compared(past, show)))
 
 
 def last_year_said(past, show):
-    """What last year's outlook, made from the log as it stood then, was worth; first of all in the report."""
-    if past is None:
-        return "The record is too short to test an outlook made a year ago: that needs two years."
-    t = past.totals.set_index("what")
-    parts = [
-        _one_total(t.loc[name], name, show) for name in ("jobs", "money") if past.is_told(name)
-    ]
-    if not parts:
-        return (
-            "Neither the outlook of a year ago nor the year that followed has any work to compare."
-        )
-    outside = [_class(n) for n in CLASSES if t.loc[n, "is_told"] and not t.loc[n, "is_inside"]]
-    missed = (
-        f" Outside {'its range' if len(outside) == 1 else 'their ranges'}: {listing(outside)}."
-        if outside
-        else ""
-    )
-    start = f"The outlook of {show.date(past.as_of)} was made again from the log as it then stood. It forecast {listing(parts)}."
-    return f"{start}{missed}{_by_month(past) if past.is_told('jobs') else ''}{_fate(past, show)}"
-
-
-def _by_month(past):
-    inside, of = past.inside("jobs")
-    ours, naive = past.off("jobs")
-    verdict = "closer" if ours < naive else "no closer"
-    return (
-        f" In {number(inside)} of {number(of)} months the number of jobs was inside its range. By the month it was off by "
-        f"{number(ours, 1)} jobs on average, {verdict} than the same month of the year before ({number(naive, 1)})."
-    )
-
-
-def _one_total(row, name, show):
-    is_money = name == "money"
-    band = (
-        f"{_money_range(row['low'], row['high'], show)} of workshop money"
-        if is_money
-        else _range(row["low"], row["high"], "job")
-    )
-    actual = show.money(row["came"], 0) if is_money else number(row["came"])
-    where = "inside" if row["is_inside"] else "above" if row["came"] > row["high"] else "below"
-    return f"{band} (actual: {actual}, {where} that)"
-
-
-def _fate(past, show):
-    said = ""
-    if past.n_joined:
-        are = "is" if past.n_joined == 1 else "are"
-        said += f" {plural(past.n_joined, 'vehicle')} joined since and {are} not in it ({show.money(past.joined)})."
-    if past.n_left:
-        said += f" {plural(past.n_left, 'vehicle')} left; it knew only how often vehicles usually leave."
-    return said
-
-
-def learned_said(past, told=None):
-    """How past years corrected and widened the money ahead; told: the `Simulated` year, whose thin classes are left out."""
-    if past is None:
-        return "No past year could be tested yet, so each range of money is widened by what such forecasts are usually out by."
-    known = past.learning[
-        (past.learning["n"] > 0) & ~past.learning.index.isin(told.thin if told else ())
-    ]
-    if not len(known):
-        return ""
-    moved = {n: round(100 * math.expm1(m)) for n, m in known["mean"].items()}
-    parts = [f"{_class(n)} {abs(p)}% {'more' if p > 0 else 'less'}" for n, p in moved.items() if p]
-    by = f"{'the outlook' if known['n'].max() == 1 else 'the outlooks'} of {plural(int(known['n'].max()), 'past year')}"
-    return f"Tested against {by}, the money is widened{' and corrected: ' + listing(parts, most=4) if parts else ''}."
+    """What last year's forecast, made from the log as it stood then, was worth."""
+    totals = list(_compared(past, show))
+    view = {"totals": totals, "is_short": past is None}
+    if totals:
+        t = past.totals.set_index("what")
+        outside = [
+            CLASSES[n] for n in CLASSES if t.loc[n, "is_known"] and not t.loc[n, "is_inside"]
+        ]
+        inside, of = past.inside("jobs") if past.is_known("jobs") else (0, 0)
+        error, naive = past.off("jobs")
+        view |= {"date": show.date(past.as_of), "outside": outside, "inside": inside, "of": of}
+        view |= {"error": number(error, 1), "naive": number(naive, 1)}
+        view |= {
+            "n_joined": past.n_joined,
+            "joined": show.money(past.joined),
+            "n_left": past.n_left,
+        }
+    return SAY("last_year", **view)
 
 
 def last_year_table(past, show):
-    """Totals of last year's outlook beside what came, as the reader sees them."""
-    if past is None or not past.totals["is_told"].any():
-        return pd.DataFrame(columns=["name", "foreseen", "came", "before", "inside"])
+    """Totals of last year's forecast beside the actual, as the reader sees them."""
+    columns = ["name", "forecast", "actual", "before", "inside"]
+    if past is None or not past.totals["is_known"].any():
+        return pd.DataFrame(columns=columns)
+    what = {"jobs": "Jobs done", "hours": "Labour hours", "money": "Workshop money", **CLASSES}
     rows = []
     for row in past.totals.itertuples():
         count = row.what in ("jobs", "hours")
         say = _tenths if count else lambda x: show.money(x, 0)
-        ends = (
-            (row.low, row.high)
-            if count
-            else (math.floor(row.low), math.ceil(row.high))
-            if row.low == row.low
-            else (row.low, row.high)
-        )
-        band = (
-            f"{say(row.foreseen)} ({_tenths(ends[0])} to {_tenths(ends[1])})"
-            if row.foreseen == row.foreseen
-            else MISSING
-        )
-        inside = MISSING if not row.is_told else "inside" if row.is_inside else "outside"
-        rows.append(
-            (
-                WHAT[row.what],
-                band,
-                *(say(x) if x == x else MISSING for x in (row.came, row.before)),
-                inside,
-            )
-        )
-    return pd.DataFrame(rows, columns=["name", "foreseen", "came", "before", "inside"])
+        low, high = (row.low, row.high) if count else (_floor(row.low), -_floor(-row.high))
+        band = f"{say(row.forecast)} ({_tenths(low)} to {_tenths(high)})"
+        inside = "inside" if row.is_inside else "outside"
+        came, before = (say(x) if x == x else MISSING for x in (row.actual, row.before))
+        name = what[row.what][0].upper() + what[row.what][1:]
+        known = band if row.forecast == row.forecast else MISSING
+        rows.append((name, known, came, before, inside if row.is_known else MISSING))
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _floor(x):
+    return math.floor(x) if x == x else x
 
 
 def _tenths(x):
@@ -250,144 +228,16 @@ def _tenths(x):
     return number(x, 0 if abs(x) >= 99.95 or float(round(x, 1)).is_integer() else 1)
 
 
-def horizon_words(table):
-    """The horizons as words."""
-    return table.assign(
-        horizon=[
-            f"{low} to {high} days"
-            for low, high in zip(table["low_days"], table["high_days"], strict=True)
-        ]
-    )
-
-
-def forecast_said(test, table, show):
-    """How good the forecasts of use are, by the score, and for which use they do not hold."""
-    if not test.is_told:
-        return f"The forecasts could not be tested on the log's own past: {_untested(test)}. Their ranges come from the method alone."
-    c = test.cases
-    score = {name: c[f"crps_days_{name}"].mean() for name in NAIVE}
-    ours = c["crps_days"].mean()
-    won = all(ours < s for s in score.values())
-    scores = (
-        f"{number(ours, 1)} days, against {number(score['trailing-year'], 1)} for the mean of the trailing year and "
-        f"{number(score['last-year'], 1)} for last year's days over again"
-    )
-    start = (
-        f"On {plural(c['cut'].nunique(), 'past day')} the log was read as it then stood, and {plural(len(c), 'question')} asked of "
-        "it; what was used was chosen on earlier days alone."
-    )
-    verdict = f"Its score (the less the better) is {scores}{': it beats both.' if won else ': it does not beat both.'}"
-    inside, se = table.attrs["inside"], table.attrs["se"]
-    off = (inside - test.confidence) / max(se, 1e-9)
-    within = (
-        "as it says, within chance"
-        if abs(off) <= 2
-        else "fewer than it says, for which today's are widened"
-        if off < 0
-        else "more than it says: they are wide"
-    )
-    cover = (
-        f"Of its {number(100 * test.confidence)}% intervals {number(100 * inside, 1)}% held the truth, with a standard error by "
-        f"vehicle and by day of {number(100 * se, 1)}: {within}."
-    )
-    used = f"For today the best of all is used: {METHODS[test.used]}, its intervals widened by what the past asked for."
-    late = (
-        ""
-        if test.tells_when_recorded
-        else " No row says when it was recorded, so what was typed in late is known too soon in this test."
-    )
-    return f"{start} {verdict} {cover} {used}{late} {_weak_spots()}"
-
-
-def _untested(test):
-    """Why there is no back-test."""
-    if not test.n_cuts:
-        return "the record is shorter than fifteen months"
-    return "too few distances forecast on past days were read again within a year"
-
-
-def dates_by(test):
-    """How dates ahead are forecast, for the reports that only use them."""
-    if not test.is_told:
-        return f"Forecast dates are not yet tested on the log's own past: {_untested(test)}."
-    score = {
-        name: number(test.cases[column].mean(), 1)
-        for name, column in (("own", "crps_days"), *((n, f"crps_days_{n}") for n in NAIVE))
-    }
-    return (
-        f"Dates ahead are forecasts of use ({METHODS[test.used]}), chosen and widened by how they would have done at "
-        f"{plural(test.cases['cut'].nunique(), 'past day')} of this log: score {score['own']} days, against {score['trailing-year']} and "
-        f"{score['last-year']} for two naive methods; the less the better. The outlook tells that test whole."
-    )
-
-
-def _weak_spots():
-    """For which use the intervals are known, by simulation of 2,000 vehicles a case, not to hold before any widening."""
-    return (
-        "By simulation the intervals hold for steady and intermittent use, and for seasonal use with a dozen readings a year. "
-        "They are wider than "
-        "they say for seasonal use with four readings, and where a vehicle is laid up and nobody writes it down; and narrower "
-        "where the rate of "
-        "use itself drifts, the more so the fewer the readings."
-    )
-
-
-def methods_table(test):
-    """Every method with its score over all days, the best first."""
-    table = test.methods.sort_values("crps_days", kind="stable")
-    return table.assign(
-        name=table["method"].map(METHODS), used=table["is_used"].map({True: "used", False: ""})
-    )
-
-
-def changed_use(outlook, show):
-    """Whose recent use differs from the record's mean by more than chance, both rates said."""
-    v = outlook.model.vehicles
-    v = (
-        v[v["is_changed"] & v.index.isin(outlook.ahead.rows["vehicle"])]
-        if "is_changed" in v
-        else v[:0]
-    )
-    if v.empty:
-        return ""
-    said = [
-        f"{safe(name)} {show.quantity(r.mean_km_per_day, 'km_per_day')} before, {show.quantity(r.rate_km_per_day, 'km_per_day')} lately"
-        for name, r in v.iterrows()
-    ]
-    return f"Recent use has changed: {listing(said)}."
-
-
 def work_said(outlook, table, show):
     """The work by month, and what is not in it."""
-    if not outlook.has_months:
-        return short_record(outlook)
-    if "jobs" in outlook.told.blind:
-        return "No plan has a task for the vehicles reported, so what falls due cannot be told."
-    if table["jobs"].sum() == 0:
-        return "No work falls due in the year ahead, so far as the plan, the log and the forecasts tell."
-    top = table.loc[table["jobs"].idxmax()]
-    busiest = f"The busiest month begins on {show.date(top['month'])}: {_range(top['jobs_low'], top['jobs_high'], 'job')}."
-    habits = outlook.ahead.habits
-    how = (
-        "Work is taken to be done as late or early as it has been here"
-        if habits.any()
-        else "Work is taken to be done on its due day"
-    )
-    blind = (
-        outlook.model.of(outlook.ahead.rows["vehicle"].unique())[1]["method"]
-        .fillna("none")
-        .eq("none")
-        .sum()
-    )
-    lost = (
-        f" Of {plural(int(blind), 'vehicle')} the use cannot be foreseen: only dates count there."
-        if blind
-        else ""
-    )
-    return (
-        f"{busiest} {how}, a job being one task at one place on one vehicle; the bands hold chance and what is not known of rates "
-        f"and prices.{lost}"
-    )
+    tasks = "jobs" not in outlook.simulated.blind
+    view = {"has_months": outlook.has_months, "has_tasks": tasks, "busiest": "", "date": ""}
+    if view["has_tasks"] and table["jobs"].sum() > 0:
+        top = table.loc[table["jobs"].idxmax()]
+        view["busiest"] = _jobs(top["jobs"], top["jobs_low"], top["jobs_high"])
+        view["date"] = show.date(top["month"])
+    method = outlook.model.of(outlook.ahead.rows["vehicle"].unique())[1]["method"]
+    return SAY("work", n_unknown=int(method.fillna("none").eq("none").sum()), **view)
 
 
 def titled(table, rows):
@@ -396,256 +246,232 @@ def titled(table, rows):
     return table.assign(task=table["task"].map(titles).fillna(table["task"]))
 
 
-def few_visits(table):
-    """What a young log's visits are. table: of `visits_table`, those of the next three months."""
-    return (
-        FEW_VISITS
-        if len(table)
-        else "No visit of the next three months is known. A year's plan needs a year of record."
-    )
-
-
-def next_caption():
-    return "When each task next falls due, and the chance that it will have by then"
-
-
 def next_table(table):
     """The same with the positions of one task that fall due alike in one row."""
     same = [c for c in table.columns if c != "position"]
-    joined = (
-        table.fillna({"position": "", "site": "not known"})
-        .groupby(same, sort=False, dropna=False)["position"]
-        .agg(", ".join)
-        .reset_index()
-    )
-    return joined.sort_values(["due_date", "vehicle", "task"], kind="stable", ignore_index=True)
+    filled = table.fillna({"position": "", "site": MISSING})
+    joined = filled.groupby(same, sort=False, dropna=False)["position"].agg(", ".join)
+    order = ["due_date", "vehicle", "task"]
+    return joined.reset_index().sort_values(order, kind="stable", ignore_index=True)
+
+
+def few_visits(table):
+    """What a young log's visits are. table: a row a visit of the next three months."""
+    return SAY("few_visits", n=len(table))
 
 
 def visits_said(plan, todo, show, has_covers=False):
-    """How the visits are planned, and what early work throws away.
+    """How the visits are planned, and what early work leaves unused.
 
     todo: of `actionlist.actions`. has_covers: some of the work does other work along with it.
     """
-    if not plan.n_visits:
-        return "No visit needs to be planned."
-    now = todo[todo["urgency"].isin([*PRESSING, "recall"])]
-    n, one = len(plan.jobs), plan.n_visits == 1
-    said = [f"{plural(plan.n_visits, 'visit')} {'does' if one else 'do'} {plural(n, 'job')}."]
-    said += [f"The first visits take all that cannot wait: {counted(now)}."] if len(now) else []
-    share = f"{show.percent(plan.saved_share)} saved" if plan.saved_share > 0 else "none saved"
-    said.append(
-        f"With a visit for each job on its own due day it would be {plural(plan.n_single, 'visit')} ({share}). "
-        f"With the jobs of one day together it would be {number(plan.n_own_day)}."
-    )
-    more, wasted = n - plan.n_single, plan.jobs["wasted_amount"].sum()
-    said += (
-        [f"Work done before its due day falls due again sooner: {plural(more, 'job')} more."]
-        if more > 0
-        else []
-    )
-    said += (
-        ["Work that other work does along with it may be planned once more than needed."]
-        if has_covers
-        else []
-    )
-    if wasted > 0:
-        life = show.percent(plan.jobs["unused_share"].mean())
-        said.append(
-            f"Early work leaves {life} of the intervals unused on average, worth {show.money(wasted)}."
-        )
-    late = "Nothing else" if len(now) else "Nothing"
-    said.append(
-        f"{late} is planned after its due point, and nothing before its window. Distances are the forecast's median. "
-        "Read the odometer before each visit, and plan again every month."
-    )
-    return " ".join(said)
+    n, wasted = len(plan.jobs), plan.jobs["wasted_amount"].sum()
+    view = {
+        "n_visits": plan.n_visits,
+        "n_jobs": n,
+        "n_single": plan.n_single,
+        "n_own_day": number(plan.n_own_day),
+        "saved": show.percent(plan.saved_share) if plan.saved_share > 0 else "",
+        "n_more": n - plan.n_single,
+        "has_covers": has_covers,
+        "unused": show.percent(plan.jobs["unused_share"].mean()),
+        "wasted": show.money(wasted) if wasted > 0 else "",
+        "has_now": bool(_now(todo)),
+    }
+    return SAY("visits", **view)
 
 
 def waiting_said(table):
-    """What waits for the return of vehicles that are laid up with no end on record. table: of `outlook.waiting`."""
-    said = []
-    for name, rows in table.groupby("vehicle", sort=True):
-        tasks = [safe(t) for t in rows["task"].unique() if t]
-        said.append(f"{safe(name)} ({listing(tasks) if tasks else 'nothing due yet'})")
-    if not said:
-        return ""
-    one = len(said) == 1
-    return (
-        f"Laid up with no end on record, so without a visit here: {listing(said)}. Do what is due before "
-        f"{'its' if one else 'their'} next use."
-    )
+    """What waits for the return of vehicles that are off the road with no end on record. table: of `outlook.waiting`."""
+    vehicles = [
+        SAY("waiting_vehicle", vehicle=name, tasks=[t for t in rows["task"].unique() if t])
+        for name, rows in table.groupby("vehicle", sort=True)
+    ]
+    return SAY("waiting", vehicles=vehicles)
 
 
-def visits_table(plan, as_of):
-    """One row a visit: vehicle, site, date, its work in words, jobs, hours, what it gives away."""
-    jobs = plan.jobs
-    if jobs.empty:
-        return pd.DataFrame(columns=["vehicle", "site", "date", "work", "jobs", "wasted_amount"])
-    said = (
-        jobs.groupby(["vehicle", "day", "title"], sort=False)["position"]
-        .agg(lambda p: ", ".join(x for x in p if isinstance(x, str) and x))
-        .reset_index()
-    )
-    said["work"] = said["title"] + (" (" + said["position"] + ")").where(said["position"] != "", "")
-    work = said.groupby(["vehicle", "day"])["work"].agg(", ".join)
-    by = jobs.groupby(["vehicle", "day"])
-    made = (
-        by.agg(
-            site=("site", "first"), jobs=("task", "size"), wasted_amount=("wasted_amount", "sum")
-        )
-        .join(work)
-        .reset_index()
-    )
-    made["date"] = as_of + pd.to_timedelta(made["day"], unit="D")
-    return made.sort_values(["date", "vehicle"], kind="stable", ignore_index=True)
+def visit_work(jobs):
+    """The work of each vehicle and day of `VisitPlan.jobs` in words: series `work`."""
+    at = jobs.assign(position=jobs["position"].fillna("").astype(object))
+    places = at.groupby(["vehicle", "day", "title"], sort=False)["position"]
+    said = places.agg(lambda p: ", ".join(x for x in p if x)).rename("at").reset_index()
+    said["work"] = said["title"] + (" (" + said["at"] + ")").where(said["at"] != "", "")
+    return said.groupby(["vehicle", "day"])["work"].agg(", ".join)
 
 
 def order_said(table):
-    """How the order is estimated."""
-    if table.empty:
-        return "Neither the plan nor the wear on record names a part to order."
-    none = table[table["order_packs"].eq(0) & (table["chance"] > 0.05)]
-    maybe = ""
-    if len(none):
-        one = none["unit"].map({"set": "a set"}).fillna("one")
-        said = [
-            f"{safe(r['item'])} for {safe(r['for_what'])}: order none, {_in_ten(r['chance'])} that you need {one[i]}"
-            for i, r in none.iterrows()
-        ]
-        maybe = f" {listing(said)}."
-    return (
-        "For each item, as many packs as will do in eight years of ten like this. Packs are whole; what is left in one serves "
-        "the next job, but not for a "
-        f"safety task, where an opened pack is not kept. Worn parts go by the set: tyres and pads of an axle together.{maybe}"
-    )
+    """How much is ordered, and what may be needed all the same."""
+    none = table[table["order_packs"].eq(0) & (table["chance"] > 0.05)] if len(table) else table
+    maybe = [
+        SAY(
+            "maybe",
+            item=row["item"],
+            for_what=row["for_what"],
+            chance=_in_ten(row["chance"]),
+            one="a set" if row["unit"] == "set" else "one",
+        )
+        for _, row in none.iterrows()
+    ]
+    return SAY("order", n=len(table), maybe=maybe)
 
 
 def _in_ten(chance):
     n = round(10 * chance)
-    return (
-        "less than 1 chance in 10" if n == 0 else "more than 9 in 10" if n == 10 else f"{n} in 10"
-    )
+    few, many = "less than 1 chance in 10", "more than 9 in 10"
+    return few if n == 0 else many if n == 10 else f"{n} in 10"
 
 
 def order_table(table):
     """The order as the reader sees it."""
-    words = [_in_ten(c) for c in table["chance"]]
-    packs = [
-        _pack(n, unit, pack)
-        for n, unit, pack in zip(table["order_packs"], table["unit"], table["pack"], strict=True)
-    ]
-    return table.assign(order=packs, odds=words)
+    packs = zip(table["order_packs"], table["unit"], table["pack"], strict=True)
+    odds = [_in_ten(chance) for chance in table["chance"]]
+    return table.assign(order=[_pack(*pack) for pack in packs], odds=odds)
 
 
 def _pack(n, unit, pack):
-    unit = "" if not isinstance(unit, str) else unit
+    unit = unit if isinstance(unit, str) else ""
     if n == 0:
         return "order none"
     if unit == "set":
         return f"{plural(n, 'set')} of {number(pack)}"
-    size = f"{pack:g}"
-    return (
-        f"{number(n)} × {size} {unit}"
-        if unit
-        else number(n)
-        if pack == 1
-        else f"{number(n)} × {size}"
-    )
+    size = f"{pack:g} {unit}".strip()
+    return number(n) if size == "1" else f"{number(n)} × {size}"
 
 
 def hours_said(table, told):
-    """Hours by site, and what they leave out."""
-    if not told.totals["hours"].any() and (told.untold["hours"] > 0 or "hours" in told.blind):
-        return "Neither the log nor the plan says how long work takes, so the hours cannot be told. Record them, 0 where it took none."
-    small = int(table["hours"].isna().sum()) if len(table) else 0
-    few = (
-        f" {plural(small, 'site')} with fewer than three vehicles {'is' if small == 1 else 'are'} not told."
-        if small
-        else ""
-    )
-    return (
-        "Hours of planned work and of fitting parts, by where each vehicle is today; repairs that nobody planned are not divided "
-        f"by site. A task without hours in the log takes the plan's, else those of like tasks.{_lost(told, ['hours'], 'no hours')}{few}"
-    )
+    """Hours by site, and what they leave out. told: the simulated year."""
+    nothing = told.unknown["hours"] > 0 or "hours" in told.blind
+    view = {
+        "is_unknown": nothing and not told.totals["hours"].any(),
+        "n_small": int(table["hours"].isna().sum()) if len(table) else 0,
+        "n_lost": _lost(told, ["hours"]),
+    }
+    return SAY("hours", **view)
 
 
-def _lost(told, names, what):
-    """How many jobs of the year count for nothing, for want of a figure."""
-    n = sum(told.untold[name] for name in names)
-    count = (
-        f"has {what} on record and counts" if round(n) == 1 else f"have {what} on record and count"
-    )
-    return (
-        f" About {plural(round(n), 'job')} of the year, worn parts counted, {count} nothing."
-        if n >= 0.5
-        else ""
-    )
-
-
-def money_table(totals, show):
+def money_table(totals):
     """Money by class. totals: class to Estimate."""
-    rows = [(CLASSES.get(name, "All of it"), e.value, e.low, e.high) for name, e in totals.items()]
+    names = {"money": "All of it"} | {c: n[0].upper() + n[1:] for c, n in CLASSES.items()}
+    rows = [(names[name], e.value, e.low, e.high) for name, e in totals.items()]
     return pd.DataFrame(rows, columns=["name", "cost", "low", "high"])
 
 
-def money_said(outlook, totals, show, past=None):
-    """What the money is, what corrected it, and what is not in it. past: `LastYear` or None."""
+def money_said(outlook, totals, show):
+    """What the money is, and what is not in it."""
     if not outlook.has_year:
         return NO_YEAR
     e = totals["money"]
-    if e.value == 0:
-        return "So far as the plan and the log tell, the year asks for no workshop money."
-    if math.isnan(e.value):
-        return "The log and the plan hold no prices, so the year's money cannot be told. Record what work and parts cost."
-    lost = _lost(outlook.told, CLASSES, "no price")
-    log = outlook.prices.tasks["source"].eq("plan").sum() if len(outlook.prices.tasks) else 0
-    guess = " Tasks that the log has not priced go by the plan's hours and parts." if log else ""
-    thin = [_class(c) for c in CLASSES if c in outlook.told.thin]
-    few = (
-        f" Fewer than {LEAST_BILLS} bills on record tell of {listing(thin)}, so no figure is given for them."
-        if thin
-        else ""
-    )
-    repairs = (
-        ""
-        if "unplanned" in outlook.told.thin
-        else " Unplanned repairs go by each kind's own rate and age."
-    )
-    return (
-        f"{_money(e, show)} at the prices of the last two years{_without(outlook.told)}.{few} "
-        f"{learned_said(past, outlook.told)}{lost}{guess} Not in it: fuel, fixed costs, accidents, "
-        f"recalls, and vehicles yet to come.{repairs} "
-        "The range is not a 90% interval: too few years were tested to say how often it holds. "
-        "A rare, very large bill can still lie outside it."
-    )
+    view = {
+        "is_none": e.value == 0,
+        "money": _money(e, show),
+        "thin": _thin(outlook.simulated),
+        "least": LEAST_BILLS,
+        "n_lost": _lost(outlook.simulated, CLASSES),
+    }
+    return SAY("money", **view)
+
+
+def learned_said(past, told=None):
+    """How past years corrected and widened the money ahead; told: the simulated year, whose thin classes are left out."""
+    if past is None:
+        return SAY("learned", is_tested=False)
+    thin = told.thin if told else ()
+    known = past.learning[(past.learning["n"] > 0) & ~past.learning.index.isin(thin)]
+    by = {name: round(100 * math.expm1(mean)) for name, mean in known["mean"].items()}
+    moved = [
+        SAY("moved", name=CLASSES[name], percent=f"{abs(p)}%", is_up=p > 0)
+        for name, p in by.items()
+        if p
+    ]
+    n = int(known["n"].max()) if len(known) else 0
+    return SAY("learned", is_tested=True, n_years=n, moved=moved)
+
+
+def methods_said(outlook, order, past):
+    """How work, order, hours and money are estimated: paragraphs of the appendix."""
+    if not outlook.has_year:
+        return ""
+    tasks = outlook.prices.tasks
+    habits = bool(outlook.ahead.habits.any())
+    money = {
+        "learned": learned_said(past, outlook.simulated),
+        "has_plan_prices": bool(len(tasks)) and bool(tasks["source"].eq("plan").any()),
+        "has_repairs": "unplanned" not in outlook.simulated.thin,
+        "has_wear": "wear" not in outlook.simulated.thin,
+    }
+    said = [SAY("work_method", has_habits=habits), SAY("order_method", n=len(order))]
+    said += [SAY("hours_method"), SAY("money_method", **money)]
+    return "\n\n".join(p for p in said if p)
+
+
+def horizon_words(table):
+    """The horizons as words."""
+    ends = zip(table["low_days"], table["high_days"], strict=True)
+    return table.assign(horizon=[f"{low} to {high} days" for low, high in ends])
+
+
+def _untested(test):
+    """Why there is no back-test; "" where there is one."""
+    return "" if test.is_told else SAY("untested", is_short=not test.n_cuts)
+
+
+def _scores(test):
+    """Mean scores of the forecast and of the two simple methods, in days, with the days asked of."""
+    names = {"ours": "crps_days"} | {k: f"crps_days_{name}" for k, name in NAIVE.items()}
+    scores = {k: number(test.cases[column].mean(), 1) for k, column in names.items()}
+    n_days = test.cases["cut"].nunique()
+    return scores | {"n_days": n_days, "method": METHODS[test.used]}
+
+
+def forecast_said(test, table, show):
+    """How good the forecasts of use are, by the score, and for which use they do not hold."""
+    if not test.is_told:
+        return SAY("forecast", why=_untested(test))
+    inside, se = table.attrs["inside"], table.attrs["se"]
+    off = (inside - test.confidence) / max(se, 1e-9)
+    view = {
+        "n": len(test.cases),
+        "confidence": show.percent(test.confidence),
+        "inside": show.percent(inside, 1),
+        "se": number(100 * se, 1),
+        "off": "" if abs(off) <= 2 else "few" if off < 0 else "many",
+        "says_when": test.tells_when_recorded,
+    }
+    return SAY("forecast", why="", **_scores(test), **view)
+
+
+def dates_by(test):
+    """How dates ahead are forecast, for the reports that only use them."""
+    return SAY("dates_by", why=_untested(test), **(_scores(test) if test.is_told else {}))
+
+
+def methods_table(test):
+    """Every method with its score over all days, the best first."""
+    table = test.methods.sort_values("crps_days", kind="stable")
+    used = table["is_used"].map({True: "used", False: ""})
+    return table.assign(name=table["method"].map(METHODS), used=used)
 
 
 def alt_months(table, column, what, show):
     """The figure of months in words."""
-    told = show.money if column == "money" else lambda x: number(round(x))
-    ends = f"from {told(table[column].min())} to {told(table[column].max())}"
-    return f"{what} forecast for each of the next twelve months with its range; the means go {ends} a month."
+    say = show.money if column == "money" else lambda x: number(round(x))
+    ends = {end: say(getattr(table[column], f)()) for end, f in (("low", "min"), ("high", "max"))}
+    return plain(SAY("alt_months", what=what, **ends))
 
 
 def alt_last_year(past, column):
     """The figure of last year in words."""
-    if past is None:
-        return ""
     inside, of = past.inside(column)
-    return (
-        f"Last year's outlook by month with its range, the actual numbers and those of the year before: {number(inside)} of "
-        f"{number(of)} months were inside."
-    )
+    return plain(SAY("alt_last_year", inside=inside, of=of))
 
 
 def alt_reliability(table):
     """The figure of coverage in words."""
     parts = [f"{row.horizon} {number(100 * row.inside)}%" for row in table.itertuples()]
-    return f"Share of truths inside the interval by days ahead: {listing(parts)}."
+    return plain(SAY("alt_reliability", parts=parts))
 
 
 def alt_visits(plan):
     """The figure of visits in words."""
     n = plan.jobs["vehicle"].nunique()
-    rows = "one row, of one vehicle" if n == 1 else f"a row for each of {plural(n, 'vehicle')}"
-    return plain(f"Planned visits through the year, {rows}: {number(plan.n_visits)} in all.")
+    return plain(SAY("alt_visits", n=n, n_visits=plan.n_visits))
