@@ -21,6 +21,7 @@ from wearbar.report.words import life as on_lives
 from wearbar.report.words import log_check as on_check
 from wearbar.report.words import outlook as on_outlook
 from wearbar.report.words import severity as on_use
+from wearbar.report.words import severity_use as on_used
 from wearbar.report.words import wear as on_wear
 from wearbar.report.words.action_pages import told
 from wearbar.report.words.blind import blind
@@ -238,8 +239,8 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
             }
         )
         said = [
-            on_use.headline([], pd.DataFrame())[0], on_use.effects([]), on_use.supported(pd.DataFrame(), None),
-            on_use.use_of_fleet(table, {}), on_use.cannot([]), on_use.alt_use(table),
+            on_use.headline([], pd.DataFrame())[0], on_use.effects([]), on_used.supported(pd.DataFrame()),
+            on_used.use_of_fleet(table, {}), on_used.cannot([]),
         ]  # fmt: skip
         text = " ".join(said)
         for wrong in ("plan's", "read often enough", "no part's wear", "46% to 46%", "each of 1"):
@@ -292,15 +293,15 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
         assert "GBP 41.50 is on record, over 1 day." in on_cost.headline(total, account, show)[0]
 
     def test_lives_of_one_vehicle(self):
-        assert "more vehicles" in on_lives.pairs_said([], None)
-        assert "in time" not in on_lives.pairs_said([], None)
-        assert "Where a table of pairs follows" in on_lives.CAPTION_COST
+        assert "more vehicles" in on_lives.pairs_said([])
+        assert "in time" not in on_lives.pairs_said([])
+        assert "Where a table of pairs follows" in on_lives.SAY("caption_cost")
         one = pd.DataFrame({"n_ended": [1], "n_between": [0]})
         assert "the range is that vehicle's own" in on_lives.life_note(one)
 
     def test_a_vehicle_that_was_sold_is_not_asked_for_readings_it_has(self):
         none = pd.DataFrame({"state": []})
-        assert on_wear.headline(none, None)[0].startswith("No part now fitted has a wear reading")
+        assert on_wear.headline(none, None)[0].startswith("No fitted part has a wear reading")
 
     @pytest.mark.parametrize(
         "gone, can", [({}, "in part"), ({"disposed": "2025-01-09", "disposal": "sold"}, "no")]

@@ -752,11 +752,11 @@ def test_a_tyre_read_below_the_limit_is_told_though_no_row_of_fitted_names_it():
         told.append(on_wear.headline(on, Show(log.units)))
     assert told == [
         (
-            "1 part with little left and no known limit: A rear tyre, measured 0.9 mm on 1 Jun 2024. Check before use.",
+            "1 part has little left and no known limit: A rear tyre, measured 0.9 mm on 1 Jun 2024. Check before use.",
             "now",
         ),
         (
-            "1 part measured at or past the legal limit: A rear tyre, 0.9 mm on 1 Jun 2024; legal limit 1.0 mm, GB. "
+            "1 part is measured at or past the legal limit: A rear tyre, 0.9 mm on 1 Jun 2024 (legal limit 1.0 mm, GB). "
             "Do not drive until checked.",
             "now",
         ),
@@ -815,16 +815,16 @@ def test_a_tyre_below_the_legal_limit_is_off_the_road_whether_or_not_its_distanc
     text, urgency = on_wear.headline(on, Show(log.units))
     assert urgency == "now"
     law = {"motorcycle": "1.0", "trailer": "1.6"}[vehicle["kind"]]
-    evidence = f"A rear tyre, 0.8 mm on 1 Sep 2024; limit 1.6 mm; legal limit {law} mm, GB"
+    evidence = f"A rear tyre, 0.8 mm on 1 Sep 2024 (limit 1.6 mm; legal limit {law} mm, GB)"
     assert (
         text
-        == f"1 part measured at or past the legal limit: {evidence}. Do not drive until checked."
+        == f"1 part is measured at or past the legal limit: {evidence}. Do not drive until checked."
     )
     row = on_wear.now_table(on, Show(log.units)).iloc[0]
     assert row[["state", "measured", "now", "legal"]].tolist() == [
         *("at or past the legal limit", "0.8 mm, 1 Sep 2024", "– / 1.6 mm", f"{law} mm, GB"),
     ]
-    told = "1 fitted part has been measured: 1 measured at or past the legal limit."
+    told = "1 fitted part has been measured. 1 is measured at or past the legal limit."
     assert on_wear.on_now(on, lives_) == told
 
 
@@ -1160,23 +1160,23 @@ def test_lives_watched_are_told_in_true_words():
     none = lives(20000, 4).assign(came_off=False, cause="still-on", observed=False, seen_km=9.0)
     assert (
         on_lives.curves(none, none)
-        == "4 lives watched, of which none came off; they are still on, or left with their vehicle."
+        == "4 parts were followed; none was removed. They are still fitted, or left with their vehicles."
     )
     service = lives(20000, 4).assign(
         came_off=[True, False, False, False], cause=["worn", "still-on", "still-on", "record-gap"]
     )
     told = on_lives.curves(service, service.assign(seen_km=9.0))
     assert (
-        "4 lives watched, of which 1 came off; the others are still on, or left with their vehicle."
+        "4 parts were followed; 1 was removed. The others are still fitted, or left with their vehicles."
         in told
     )
-    assert "1 part was on through a hole in the record, which counts for none" in told
+    assert "1 part was fitted through a gap in the record, which counts for none" in told
     # fitted on a known day to what counts no distance: not of unknown age
     trailer = service.assign(seen_km=np.nan, age_known=False, entry_km=np.nan)
     assert on_lives.life_note(choice.lives_by_item(trailer)).startswith("No part has a known age")
     text = on_lives.curves(service[:0], trailer)
     assert "unknown age" not in text
-    assert "Of 4 parts the log counts no distance" in text
+    assert "4 parts have no recorded distance, so no life." in text
 
 
 def test_parts_of_unknown_age_are_listed_and_count_in_wear_rates_only():
@@ -1185,9 +1185,9 @@ def test_parts_of_unknown_age_are_listed_and_count_in_wear_rates_only():
     on = lives(20000, 2).assign(seen_km=9.0, age_known=False, last_position="rear", came_off=False)
     told = on_lives.curves(on[:0], on)
     assert told.endswith(
-        "Age not known: 2 parts (v0 rear tyre and v1 rear tyre). They count in wear rates only."
+        "2 parts of unknown age count in wear rates only (v0 rear tyre and v1 rear tyre)."
     )
-    assert "It counts in wear rates only." in on_lives.curves(on[:0], on[:1])
+    assert "1 part of unknown age counts in wear rates only" in on_lives.curves(on[:0], on[:1])
 
 
 SPARSE = {
@@ -1267,11 +1267,11 @@ def test_sparse_logs_give_words_and_no_warning(rows):
     ]
     texts += [
         on_lives.early(off),
-        on_lives.pairs_said(pairs, show),
+        on_lives.pairs_said(pairs),
         on_lives.curves(service, lives_),
     ]
     texts += [
-        on_fit.wear_life(wear.life_to_limit(worn), show)[0],
+        on_fit.wear_life(wear.life_to_limit(worn)),
         on_oil.oil(wear.oil_use(log, readings), pairs, show),
     ]
     assert all(texts)

@@ -1,6 +1,7 @@
 """How a log covers its period, what its doubtful rows move, what can be said because of it, and how that is told."""
 
 import re
+from html import unescape
 from pathlib import Path
 
 import numpy as np
@@ -12,10 +13,11 @@ from wearbar import severity, usage
 from wearbar.report import answerable, coverage
 from wearbar.report.charts import log_check as pictures
 from wearbar.report.charts import severity as use_pictures
-from wearbar.report.charts.style import png
+from wearbar.report.charts.style import new_figure, png
 from wearbar.report.quantities import Show, plain
 from wearbar.report.words import log_check as words
 from wearbar.report.words import severity as use_words
+from wearbar.report.words import severity_use as on_use
 from wearbar.severity import use as hard_use
 from wearbar.stats.estimate import Estimate
 
@@ -338,11 +340,11 @@ def effect(**changes):
 def test_an_effect_in_words():
     text = use_words.effect(effect())
     assert text.startswith(
-        "**Brake pad wear, use on gravel or dirt:** 10% more for each 10 points more of the distance"
+        "**Brake pad wear, use on gravel or dirt:** 10% faster for each 10 points more of the distance"
     )
-    assert "5.0% to 15% more" in text
-    assert "100 parts on 34 vehicles" in text
-    assert "3.0% less and 20% more" in " ".join(use_words.checks(effect()))
+    assert "(range 5 to 15%)" in unescape(text)
+    assert "100 parts of 34 vehicles" in text
+    assert "3.0% slower and 20% faster" in " ".join(use_words.checks(effect()))
     unsure = use_words.effect(effect(ratio=Estimate(1.1, 0.8, 1.6, 0.9, 100), vehicles_needed=80))
     assert "not settled" in unsure
     assert "80 such vehicles" in unsure
@@ -350,12 +352,12 @@ def test_an_effect_in_words():
 
 def test_a_refused_effect_is_words_without_a_figure():
     nothing = {"ratio": severity.NONE, "lower": np.nan, "p_disagree": 0.01, "points": None}
-    for code in use_words._REFUSALS:
+    for code in severity.REFUSALS:
         refused = effect(refusals=(code,), between=severity.NONE, within=severity.NONE, **nothing)
         text = use_words.effect(refused)
         assert "not shown" in text
         assert not UNFIT.search(text)
-        assert "10% more" not in text
+        assert "10% faster" not in text
     both = use_words.effects(
         [
             effect(refusals=("few-vehicles",), **nothing),
@@ -372,24 +374,19 @@ def test_small_sites_have_no_figures():
         "share_least": [0.1, 0.2, 0.3], "share_most": [0.5, 0.6, 0.3], "weight_share": [0.8, 0.1, 0.1],
         "gap": 0.1, "has_both": [True, False, False],
     })  # fmt: skip
-    told = use_words.overlaps([effect(overlap=table)])
+    told = on_use.overlaps([effect(overlap=table)])
     assert told["site"].tolist() == ["shore", "sites with too few vehicles to name"]
     assert told["n_vehicles"].tolist() == [9, 3]
     assert told["share_least"].isna().tolist() == [False, True]
 
 
-def test_pictures_of_use_for_none_one_and_many():
-    for n in (0, 1, 300):
-        table = pd.DataFrame(
-            {
-                "vehicle": [f"V{k}" for k in range(n)],
-                "site": "x",
-                "kind": "van",
-                "loose": np.linspace(0, 1, n),
-            }
-        ).astype({"loose": float})
-        assert png(use_pictures.use_by_vehicle(table, {"loose": 0.25})).startswith(b"\x89PNG")
-    assert png(
-        use_pictures.effect_of_use([effect(), effect(refusals=("few-lines",), ratio=severity.NONE)])
-    ).startswith(b"\x89PNG")
-    assert png(use_pictures.wear_against_use([effect()])).startswith(b"\x89PNG")
+def test_pictures_of_use():
+    picture = use_pictures.effect_of_use(
+        [effect(), effect(refusals=("few-lines",), ratio=severity.NONE)]
+    )
+    assert png(picture).startswith(b"\x89PNG")
+    figure, axes = new_figure()
+    use_pictures.fitted(axes, effect())
+    use_pictures.severe_from(axes, 0.25)
+    assert {text.get_text() for text in axes.texts} <= {"a", "b"}  # the vehicle farthest off
+    assert png(figure).startswith(b"\x89PNG")

@@ -20,7 +20,7 @@ USE = {
 }
 MIN_SPREAD = 0.05  # of shares between vehicles
 SUPPORTED = [
-    "plan", "code", "category", "exposure", "share_easy", "share_hard", "wear_ratio", "lower_ratio", "plan_km", "severe_km", "supported_km",
+    "plan", "code", "title", "category", "exposure", "share_easy", "share_hard", "wear_ratio", "lower_ratio", "plan_km", "severe_km", "supported_km",
     "is_sooner",
 ]  # fmt: skip
 
@@ -136,7 +136,7 @@ def supported(found, plan, limits, unit_km=1.0):
         return pd.DataFrame(columns=SUPPORTED)
     tasks = plan.tasks.loc[
         plan.tasks["valid_to"].isna() & plan.tasks["every_km"].notna(),
-        ["plan", "code", "part", "every_km", "severe_km"],
+        ["plan", "code", "title", "part", "every_km", "severe_km"],
     ]
     table = tasks.merge(pd.DataFrame(rows), how="cross")
     own = np.array(

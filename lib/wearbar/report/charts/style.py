@@ -25,12 +25,15 @@ __all__ = [
     "MARKERS",
     "MUTED",
     "PALETTE",
+    "SMALL",
     "STATES",
     "WIDTH",
     "band",
     "dates",
     "kind_look",
     "kind_style",
+    "legend_above",
+    "name_point",
     "new_figure",
     "png",
     "ranges",
@@ -39,6 +42,7 @@ __all__ = [
 ]
 
 WIDTH, DPI, SCREEN_DPI = 5.2, 192, 96
+SMALL = 8.5  # points, of text in figures of several panels
 INK, MUTED, RULE = "#1d2a30", "#56646b", "#d5dbdd"
 PALETTE = ("#0072B2", "#E69F00", "#1d2a30", "#009E73", "#D55E00", "#CC79A7", "#56B4E9")
 MARKERS = ("o", "s", "D", "^", "v", "P", "X")
@@ -148,6 +152,33 @@ def ranges(axes, labels, value, low, high, i=0, offset=0.0):
     axes.set_ylim(len(labels) - 0.5, -0.5)
     axes.grid(visible=False, axis="y")
     return drawn
+
+
+def legend_above(figure, columns=2):
+    """One legend above the axes for all of a figure's panels, each label once: never on the data."""
+    told = {}
+    for axes in figure.axes:
+        for handle, label in zip(*axes.get_legend_handles_labels(), strict=True):
+            told.setdefault(label, handle)
+        if axes.get_legend():
+            axes.get_legend().remove()
+    if told:
+        figure.legend(told.values(), told, loc="outside upper left", ncols=columns, frameon=False)
+
+
+def name_point(axes, x, y, name):
+    """The name of a point that stands out, beside it on the side where there is room."""
+    low, high = axes.get_xlim()
+    left = (x - low) / (high - low) > 0.5
+    axes.annotate(
+        " ".join(str(name).split())[:30],
+        (x, y),
+        xytext=(-7 if left else 7, 0),
+        textcoords="offset points",
+        ha="right" if left else "left",
+        va="center",
+        fontsize=SMALL,
+    )
 
 
 def thousands(axis, most=7):

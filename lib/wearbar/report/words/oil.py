@@ -1,44 +1,54 @@
 """What is said of the oil that engines use."""
 
-from wearbar.report.quantities import listing, plural, safe
+from wearbar.report.quantities import plural
+from wearbar.report.template import words_of
 
-__all__ = ["heads_oil", "oil", "oil_table"]
+__all__ = ["alt_oil", "heads_oil", "oil", "oil_table", "unit_oil"]
 
-ADVICE = (
-    "Counted is what brought the level back to the mark since it last stood there; a stretch with an oil change counts in none. What is "
-    "normal stands in the handbook: no limit is used here, and a rising figure is first a reason to read the level more often. Read it "
-    "before topping up, always cold or always hot as the handbook says, and note both."
-)
+SAY = words_of("consumable_life")
+
+
+def unit_oil(show):
+    return f"mL per 1,000 {show.units.distance}"
 
 
 def oil(table, kinds, show):
     """How much oil engines use by kind, whom it is not told of and why, and what to note."""
-    if not len(table):
-        return "The log has no oil top-ups, so nothing is said of the oil that engines use."
-    per = f"mL per 1,000 {show.units.distance}"
-    told = [
-        f"{safe(r['kind'])} {_rate(r['ml_per_1000km'], show)} ({_rate(r['low'], show)} to {_rate(r['high'], show)}, "
-        f"{plural(r['vehicles'], 'vehicle')})"
-        for r in kinds.to_dict("records")
-    ]
-    refused = table[table["why_not"].ne("")].groupby("why_not").size()
-    why = [f"{plural(n, 'vehicle')} ({words})" for words, n in refused.items()]
-    start = f"Oil used, {per}, by kind: {listing(told)}. " if told else ""
-    return start + (f"It is not told of {listing(why)}. " if why else "") + ADVICE
+    rows = kinds.to_dict("records") if len(table) else []
+    refused = table[table["why_not"].ne("")].groupby("why_not").size() if len(table) else {}
+    return SAY(
+        "oil",
+        n=len(table),
+        per=unit_oil(show),
+        kinds=[
+            {"kind": r["kind"], "n": r["vehicles"]}
+            | {new: _rate(r[old], show) for new, old in RATES.items()}
+            for r in rows
+        ],
+        refused=[f"{plural(n, 'vehicle')}, where {why}" for why, n in refused.items()],
+    )
+
+
+RATES = {"rate": "ml_per_1000km", "low": "low", "high": "high"}
 
 
 def heads_oil(table, show):
     heads = {"vehicle": "Vehicle", "kind": "Kind", "n": "Stretches", "distance_km": "Over"}
-    heads[("rate", "low", "high")] = f"Oil, mL per 1,000 {show.units.distance}"
-    return heads | ({"why_not": "Not told because"} if table["why_not"].ne("").any() else {})
+    heads[tuple(RATES)] = f"Oil, {unit_oil(show)}"
+    return heads | ({"why_not": "Not enough data"} if table["why_not"].ne("").any() else {})
 
 
 def oil_table(table, show):
-    turned = {
-        name: show.units.to_km(table[old])
-        for name, old in (("rate", "ml_per_1000km"), ("low", "low"), ("high", "high"))
-    }
+    turned = {name: show.units.to_km(table[old]) for name, old in RATES.items()}
     return table.assign(**turned, distance_km=table["distance_km"].where(table["why_not"].eq("")))
+
+
+def alt_oil(table, show):
+    """table: as from `oil_table`, with a rate in every row."""
+    rate = table["rate"]
+    least, most = (f"{x:,.0f}" for x in (rate.min(), rate.max()))
+    name = table.loc[rate.idxmax(), "vehicle"]
+    return SAY("alt_oil", n=len(table), least=least, most=most, per=unit_oil(show), name=name)
 
 
 def _rate(x, show):
