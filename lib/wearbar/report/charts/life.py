@@ -58,13 +58,12 @@ def _kind_rows(axes, rows, turned):
 
 
 def left_ranges(on, show):
-    """Distance left of the most pressing parts, low limit to high; one at its limit, or perhaps at it, stands at nil."""
-    rows = on[on["left_km"].notna() | on["state"].isin(AT_LIMIT)].head(MOST)
-    rows = rows.fillna({"left_km": 0.0, "left_low_km": 0.0, "left_high_km": 0.0})
+    """Distance left of the most pressing of `on`, low limit to high; one perhaps at a limit has a cross at nil."""
+    rows = on.head(MOST)
     figure, axes = style.new_figure(1.2 + 0.24 * len(rows))
     turn = show.units.from_km
     high = rows["left_high_km"].where(np.isfinite(rows["left_high_km"]), rows["left_km"])
-    most = turn(float(np.nanmax([rows["left_km"].max() * 1.5, 1.0])))
+    most = turn(max(rows["left_km"].max() * 1.5, 1.0))
     left, low = turn(rows["left_km"]), turn(rows["left_low_km"])
     _kind_rows(axes, rows, (left, low, np.minimum(turn(high), most)))
     axes.set_yticks(range(len(rows)), [_part(r) for r in rows.to_dict("records")])
@@ -72,7 +71,8 @@ def left_ranges(on, show):
     axes.plot(low, range(len(rows)), label="low limit", **stroke)
     at = np.flatnonzero(rows["state"].isin(AT_LIMIT))
     cross = {"linestyle": "none", "marker": "X", "markersize": 7, "color": style.PALETTE[4]}
-    axes.plot(np.zeros(len(at)), at, zorder=5, label="at or perhaps at a limit", **cross)
+    if len(at):
+        axes.plot(np.zeros(len(at)), at, zorder=5, label="perhaps at a limit", **cross)
     axes.set_xlim(-0.02 * most, most * 1.02)
     axes.set_xlabel(f"distance left ({show.units.distance})")
     style.thousands(axes.xaxis, 5)
@@ -108,19 +108,12 @@ def _readings(axis, read, row, show):
     """Every reading of a part; gives the distance at the first of the place worn most."""
     turn, height = show.units.from_km, _height(row, show)
     is_own = read["place"].eq(row["place"])
-    looks = (
+    for label, which, look in (
         ("other places", ~is_own, {"marker": "s", "markersize": 3, "color": style.MUTED}),
         ("place worn most", is_own, {"marker": "o", "markersize": 5, "color": style.PALETTE[0]}),
-    )
-    for label, which, look in looks:
-        some = read[which]
-        axis.plot(
-            turn(some["distance_km"]),
-            height(some["value"]),
-            linestyle="none",
-            label=label,
-            **look,
-        )
+    ):
+        at = turn(read.loc[which, "distance_km"]), height(read.loc[which, "value"])
+        axis.plot(*at, linestyle="none", label=label, **look)
     if read.loc[read["date"].eq(row["last_read"]), "distance_km"].isna().all():
         look = {"marker": "D", "markerfacecolor": "none", "color": style.PALETTE[0]}
         label = "last reading, distance not known"

@@ -257,8 +257,8 @@ def alt_lines(on, show, most=4):
 
 
 def has_left(on):
-    """Which parts have a distance left to draw, none included."""
-    return on["left_km"].notna() | on["state"].isin(AT_LIMIT)
+    """Which parts have a distance left to draw: not those at a limit, which have none."""
+    return on["left_km"].notna() & ~on["state"].isin(["below", "below-legal"])
 
 
 def has_line(on):
