@@ -10,6 +10,7 @@ import pytest
 
 from wearbar import log as logs
 from wearbar import severity, usage
+from wearbar.log.units import Units
 from wearbar.report import answerable, coverage
 from wearbar.report.charts import log_check as pictures
 from wearbar.report.charts import severity as use_pictures
@@ -366,6 +367,27 @@ def test_a_refused_effect_is_words_without_a_figure():
     )
     assert both.count("\n") == 0  # one reason, said once
     assert "Not enough data" in use_words.headline([refused], hard_use.supported([], None, {}))[0]
+
+
+def test_the_headline_says_how_much_faster_and_how_often_to_inspect():
+    table = pd.DataFrame(
+        {
+            "title": ["Tyre inspection", "Tyre inspection", "Chain inspection"],
+            "plan": ["van", "trail-bike", "van"],
+            "supported_km": [4345.2, 1770.3, 1000.0],
+            "is_sooner": [True, True, False],
+        }
+    )
+    clear = effect(ratio=Estimate(1.09, 1.08, 1.11, 0.9, 100))
+    show = Show(Units(distance="mi"))
+    text, urgency = use_words.headline([clear], table, show)
+    assert (unescape(text), urgency) == (
+        "Hard use matters here. 10 points more of the distance on gravel or dirt: brake pads wear 9% faster (8 to 11%). "
+        "Tyre inspection of hard-used vehicles: every 1,100 mi (trail bike), 2,700 (van).",
+        "soon",
+    )
+    text, _ = use_words.headline([clear], table.assign(is_sooner=False), show)
+    assert text.endswith("The plan's own limits for severe use already allow for that.")
 
 
 def test_small_sites_have_no_figures():

@@ -167,16 +167,15 @@ def legend_above(figure, columns=2):
 
 
 def name_point(axes, x, y, name):
-    """The name of a point that stands out, beside it on the side where there is room."""
+    """The name of a point that stands out, above it and to the side where there is room."""
     low, high = axes.get_xlim()
     left = (x - low) / (high - low) > 0.5
     axes.annotate(
         " ".join(str(name).split())[:30],
         (x, y),
-        xytext=(-7 if left else 7, 0),
+        xytext=(3 if left else -3, 6),
         textcoords="offset points",
         ha="right" if left else "left",
-        va="center",
         fontsize=SMALL,
     )
 
