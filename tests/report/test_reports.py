@@ -121,6 +121,8 @@ def test_a_table_carries_its_file(shown):
     }
     assert "<caption>a &lt; b</caption>" in bundle["text/html"]
     assert "x &amp; y</p>" in bundle["text/html"]
+    report.table(pd.DataFrame({"n": [1]}), "A file alone", "alone", rows=0)
+    assert "<table" not in shown.pop()["text/html"]
     report.table(pd.DataFrame({"n": [1]}), "No file")
     assert reports.TABLE not in shown[1]
 

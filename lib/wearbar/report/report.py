@@ -95,7 +95,7 @@ class Report:
             (low, high) as "low to high". Units: see `wording.scales.SCALES`; numbers are turned into the reader's. Text is given as it is
             in the log: cells are escaped here.
         missing: what an empty cell says. empty: said in place of a table without rows, else nothing is shown.
-        rows: more than these go behind a "Show the other".
+        rows: more than these go behind a "Show the other"; 0 makes the CSV alone.
         """
         heads = tables.heads_of(frame, columns, self.show)
         told = (
@@ -103,7 +103,7 @@ class Report:
             if name
             else {}
         )
-        if not len(frame):
+        if not len(frame) or not rows:
             page = f'<p class="wb-none">{_text(empty)}</p>' if empty else "<span hidden></span>"
             _send({"text/html": page, "text/plain": plain(empty), **told})
             return

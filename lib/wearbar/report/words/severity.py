@@ -90,8 +90,11 @@ def effects(found):
     why = {}
     for e in found:
         if e.refusals:
-            why.setdefault(_refusal(e), []).append(f"{part_of(e)} wear {USE[e.exposure]}")
-    refused = [SAY("refused", labels=labels, reason=reason) for reason, labels in why.items()]
+            why.setdefault(_refusal(e), {}).setdefault(USE[e.exposure], []).append(part_of(e))
+    refused = [
+        SAY("refused", reason=reason, uses=[{"use": u, "parts": p} for u, p in uses.items()])
+        for reason, uses in why.items()
+    ]
     return "\n".join(f"- {text}" for text in [*(effect(e) for e in told(found)), *refused])
 
 
