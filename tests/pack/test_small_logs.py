@@ -9,6 +9,7 @@ import pytest
 from wearbar import log, outlook, parts, usage
 from wearbar.cost import account as money
 from wearbar.cost import per_distance as cost
+from wearbar.log import places
 from wearbar.log.plan import plan_of
 from wearbar.outlook.action_list import actions
 from wearbar.report import coverage
@@ -77,7 +78,7 @@ class TestNoTotalThatTheRecordCannotCarry:
         year, spent = said(log_of([OIL]))
         assert "39 days long" in year
         assert "need a year of record" in year
-        assert "So far GBP 41.50 is on record, over 39 days." in spent
+        assert "GBP 41.50 is on record so far, over 39 days." in spent
         assert "three months" in spent
 
     @pytest.mark.parametrize("day, days", [("2023-06-30", 90), ("2023-07-01", 91)])
@@ -277,20 +278,25 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
     def test_money_of_one_vehicle(self):
         table, account, show = self.spent({"date": "2024-01-10", "odometer": 4000}, {})
         assert on_cost.categories(table, show).startswith("The money went on")
-        assert "with intervals" not in on_cost.alt_categories(table, show)
+        assert "with ranges" not in on_cost.alt_categories(table, show)
         by_kind = cost.cost_per_km(account, "kind")
-        assert on_cost.kinds(by_kind, pd.DataFrame(), show).startswith("One kind of vehicle")
+        assert on_cost.kinds(by_kind, pd.DataFrame(), show).startswith(
+            "There is one kind of vehicle"
+        )
         total = cost.total_per_km(account)
-        assert "for each vehicle and day" not in on_cost.headline(total, account, show)[0]
-        basis = on_cost.basis(total, account, money.known_shares(account.lines), show)
-        assert "the vehicle's value" in basis.replace("The fall in ", "")
-        assert "vehicles'" not in basis
+        headline = on_cost.headline(total, account, show)[0]
+        assert "Each vehicle" not in headline
+        assert "vehicles" not in headline
+        assert "vehicles" not in on_cost.basis(account, money.known_shares(account.lines))
 
     def test_a_record_of_one_day_stops_no_report(self):
         _, account, show = self.spent({})
         total = cost.total_per_km(account)
         assert (math.isnan(total.value), total.n) == (True, 0)
-        assert "GBP 41.50 is on record, over 1 day." in on_cost.headline(total, account, show)[0]
+        assert (
+            "GBP 41.50 is on record so far, over 1 day."
+            in on_cost.headline(total, account, show)[0]
+        )
 
     def test_lives_of_one_vehicle(self):
         assert "more vehicles" in on_lives.pairs_said([])
@@ -316,17 +322,19 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
     def test_a_header_in_doubt_is_no_row_in_doubt(self):
         frames = {"vehicles": pd.DataFrame([HERON]), "work": pd.DataFrame([OIL])}
         said = on_check.problems_said(log.log_of(frames, {"distance": "mi"}))
-        assert "row is used, but" not in said
+        assert "used, with a doubt" not in said
         assert "log.toml is missing or in doubt" in said
 
     def test_a_table_with_a_header_alone_is_no_missing_table(self):
         assert blind(["defects"])[0].startswith("The log has no record of defects")
-        assert not [why for why in on_check.WHY.values() if why.startswith("no table")]
+        words = places.place("shared", "words", "log_check.md.j2").read_text(encoding="utf-8")
+        assert '"no record of work"' in words
+        assert '"no table' not in words
 
     def test_readings_of_one_day_have_no_longest_time_between_them(self):
         logged = log_of([OIL | {"date": "2025-05-10"}])
         said = on_check.record_said(coverage.record(logged, usage.readings(logged)))
         assert (
             said
-            == "Each vehicle read has its readings on one day, so no time between readings is known."
+            == "Each vehicle with readings has them on one day, so no time between readings is known."
         )

@@ -240,7 +240,10 @@ def test_money_of_what_counts_no_distance_is_in_the_sums_alone():
 
 
 def test_refusals_are_in_words():
-    assert "holds no money" in told(*LOGS["bare"])["headline"]
+    bare = told(*LOGS["bare"])
+    assert "holds no money" in bare["headline"]
+    assert bare["repairs"].startswith("The log holds no unplanned visits")
+    assert bare["vehicles"].startswith("There is one vehicle")
     no_meter = told(*LOGS["no meter"])
     assert "no vehicle has a distance meter" in no_meter["headline"]
     assert "A has no meter: that spending is in the sums" in no_meter["basis"]

@@ -11,7 +11,7 @@ _YEAR = r"(?<!\d)\d{4}(?!\d)"
 
 
 def date_order(cells, today=None):
-    """The order of a table's dates (all in one Series of text), "?" where it can't be told, and a sentence on it ("" where it is plain).
+    """The order of a table's dates (all in one Series of text), "?" where it is not known, and a sentence on it ("" where it is plain).
 
     Of the readings of a date whose year has two digits, one after `today` counts only where no other is earlier.
     """
@@ -24,7 +24,7 @@ def date_order(cells, today=None):
 
 
 def decimal_mark(cells):
-    """The decimal mark of a table's numbers (all in one Series of text), "?" where it can't be told, and a sentence on it."""
+    """The decimal mark of a table's numbers (all in one Series of text), "?" where it is not known, and a sentence on it."""
     read = pd.DataFrame({mark: numbers(cells, mark)["plain"] for mark in DECIMALS})
     return _decide(cells, read, DECIMALS, str, ("decimal mark", "decimal marks"))
 

@@ -51,7 +51,7 @@ def read_grids(path):
 def headings(cells, lines):
     """Name of each column to its place, from the lines that head it: a cell of the upper lines counts for the blank ones right of it.
 
-    Two alike are told apart by their place, counted from 1.
+    Two alike differ by their place, counted from 1.
     """
     head = cells.loc[[line for line in cells.index if line in lines]]
     if len(head) > 1:

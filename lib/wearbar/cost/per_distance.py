@@ -45,7 +45,7 @@ MIN_KNOWN = 0.8  # a cost per distance is refused where a smaller share of the r
 
 
 def cost_per_km(account, by=None, confidence=0.9):
-    """Cost per distance and per day of the whole account or by "category", "is_fixed", "vehicle", "kind" or "site", dearest total first.
+    """Cost per distance and per day of the whole account or by "category", "is_fixed", "vehicle", "kind" or "site", largest total first.
 
     Frame: the group, `cost_per_km, low, high, n, bills, cost_per_day, amount, share, distance_km, days, known_share`. Total
     cost over total distance of the days whose distance is known; `amount` and `cost_per_day` are of all days. The limits come from the
@@ -135,7 +135,7 @@ def _known_by(lines, group):
 def by_vehicle(account, confidence=0.9):
     """`cost_per_km` by vehicle, with `kind`, `km_per_year` and `drawn_per_km`, drawn towards its kind's mean as its own error asks.
 
-    The dearest of many is dear in part by chance; drawn towards the mean it is what the next years are more likely to show.
+    The highest cost of many is high in part by chance; drawn towards the mean it is what the next years are more likely to show.
     """
     made = cost_per_km(account, "vehicle", confidence)
     made["kind"] = made["vehicle"].map(account.vehicles.set_index("vehicle")["kind"])
@@ -156,7 +156,7 @@ def by_vehicle(account, confidence=0.9):
 
 
 def by_site(account, confidence=0.9):
-    """`cost_per_km` by site, without the money of sites that is not to be told (`estimate.untold`)."""
+    """`cost_per_km` by site, without the money of sites too small to show (`estimate.untold`)."""
     made = cost_per_km(account, "site", confidence)
     cars = account.vehicles["site"].fillna("not known").value_counts()
     made["vehicles"] = made["site"].map(cars)
@@ -237,7 +237,7 @@ def differences(account, by, confidence=0.9, rng=None):
 
     Frame `by, ratio` (its cost over the others'), `low, high` (`estimate.ratio_apart`; none below `MIN_APART` vehicles), `n` (vehicles),
     `p` (vehicles dealt among the groups again, `rng`), `p_holm` (over the groups), `is_clear` (below `CLEAR_P`). Groups of fewer than
-    `SMALL_SITE` vehicles, those not known and, of sites, those not to be told are left out; empty where fewer than two remain, or
+    `SMALL_SITE` vehicles, those not known and, of sites, those not shown are left out; empty where fewer than two remain, or
     where no deal could make a difference clear.
     """
     cars = account.vehicles.set_index("vehicle")
@@ -288,7 +288,7 @@ def _dealt(money, group, names, rng):
 
 
 def _refused_groups(account, cars, by):
-    """Groups whose cost is not told: too few rows with their money, or sites that could point at a person."""
+    """Groups whose cost is not shown: too few rows with their money, or sites that could point at a person."""
     known = _known_by(account.lines, account.lines["vehicle"].map(cars[by]))
     refused = set(known.index[known < MIN_KNOWN])
     if by == "site":

@@ -1,7 +1,7 @@
 """The service log: read it, check it, hold it.
 
 `read_log` takes a folder, a workbook or a database URL and gives a frozen `ServiceLog`. Every row of every table ends in exactly one of
-three places: `tables` (what the analysis uses), `set_aside`, or the rows after the log's day.
+three places: `tables` (what the analysis uses), `set_aside`, or the rows after the report date.
 """
 
 import datetime

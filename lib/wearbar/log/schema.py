@@ -339,9 +339,9 @@ TABLES = {
     ),
     "deferrals": (
         _VEHICLE,
-        _code("task", "the task put off"),
-        _id("defect", "or the defect put off"),
-        _date("date", "the day it was put off", required=True),
+        _code("task", "the deferred task"),
+        _id("defect", "or the deferred defect"),
+        _date("date", "the day it was deferred", required=True),
         _date("until", "to this day"),
         _distance("until_odometer", "or to this reading"),
         _text("reason", "why", required=True),
@@ -394,7 +394,7 @@ FIRST_NAMES = {new: old for old, new in CALLED.items()}
 # what must not stand twice in a table
 UNIQUE = {"vehicles": ("vehicle",), "defects": ("defect",)}
 
-# the date that places a row before or after the log's day; the first that is not blank
+# the date that places a row before or after the report date; the first that is not blank
 MAIN_DATE = {
     **dict.fromkeys(
         ("odometer", "work", "measurements", "fuel", "valuations", "deferrals", "dash_events"),
@@ -408,7 +408,7 @@ MAIN_DATE = {
     "campaigns": ("issued",),
 }
 
-# what nobody could know on the log's day: if the date is later, it and these cells are read as blank
+# what nobody could know on the report date: if the date is later, it and these cells are read as blank
 LATER = {
     "vehicles": ("disposed", ("disposed_odometer", "disposal", "disposed_value")),
     "fitted": ("removed", ("removed_odometer", "reason", "removed_depth")),
@@ -592,7 +592,7 @@ RULES = {
         Rule(
             "future",
             "warn",
-            "a day that has not come yet: counted after the log's day",
+            "a day that has not come yet: counted after the report date",
             "mend the date, if it is past",
         ),
         Rule(
@@ -713,8 +713,8 @@ RULES = {
         Rule(
             "known-later",
             "adjust",
-            "ended after the log's day, when it was still going on",
-            "nothing, if the log's day is right",
+            "ended after the report date, when it was still going on",
+            "nothing, if the report date is right",
         ),
     )
 }

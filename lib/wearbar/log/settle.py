@@ -102,7 +102,7 @@ class Checked:
 
     @property
     def ledger(self):
-        """Rows read, used, set aside and after the log's day, a row a table of the format."""
+        """Rows read, used, set aside and after the report date, a row a table of the format."""
         aside = self.set_aside.groupby("table").size()
         data = [
             (
@@ -376,7 +376,7 @@ def _newest(tables, today):
     if today is not None:
         return today.normalize()
     raise LogError(
-        "The log holds no reading and no work, so its last day can't be told; say as_of in log.toml."
+        "The log holds no reading and no work, so its last day is not known; say as_of in log.toml."
     )
 
 
@@ -394,7 +394,7 @@ def _oldest(tables, as_of):
 
 
 def _drop_after(log, found, today):
-    """Count and leave out what lies after the log's day; gives what was found wrong in the rows that stay."""
+    """Count and leave out what lies after the report date; gives what was found wrong in the rows that stay."""
     not_yet, told = [], []
     for name in TABLES:
         frame = log.tables[name]

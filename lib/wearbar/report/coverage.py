@@ -103,7 +103,7 @@ def _months(dates):
 
 
 def _life(log):
-    """begin and stop of each vehicle in this log (index vehicle): acquired or the first day, to disposed or the log's day."""
+    """begin and stop of each vehicle in this log (index vehicle): acquired or the first day, to disposed or the report date."""
     fleet = log.tables["vehicles"].set_index("vehicle")
     begin = fleet["acquired"].fillna(fleet["in_service"]).clip(lower=log.first_day)
     stop = fleet["disposed"].fillna(log.as_of).clip(upper=log.as_of)
@@ -133,8 +133,8 @@ def _holes(log, readings):
 def record(log, readings):
     """One row a vehicle, the longest gap first: how its readings cover its time in this log.
 
-    vehicle, n_readings (days with one), first, last, longest_gap_days (laid up or not), gap_days (in gaps that no lay-up accounts for),
-    observed_share (of its days in this log, those not in a gap or beyond its readings), since_days (from the last reading to the log's day,
+    vehicle, n_readings (days with one), first, last, longest_gap_days (in storage or not), gap_days (in gaps that no lay-up accounts for),
+    observed_share (of its days in this log, those not in a gap or beyond its readings), since_days (from the last reading to the report date,
     or disposal), n_changes (of the instrument), is_kept, has_meter, is_stale (kept, and not read for `STALE_DAYS`, or never).
     One without a meter has nothing to read: it is never stale, and its observed_share is NaN.
     """

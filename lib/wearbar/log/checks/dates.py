@@ -125,7 +125,7 @@ def lacking(table, frame):
 
 
 def references(tables):
-    """Visits that two vehicles share, and defects put off that are not there."""
+    """Visits that two vehicles share, and deferred defects that are not there."""
     work = tables["work"]
     work = work[work["visit"].notna().to_numpy()]
     visit, vehicle = (

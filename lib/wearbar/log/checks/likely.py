@@ -23,7 +23,7 @@ def nearest_code(value, codes):
 
 
 def likely_day(text):
-    """What a day in another form would be in ours; both readings where day and month can't be told apart."""
+    """What a day in another form would be in ours; both readings where the day may be the month."""
     parts = re.fullmatch(r"(\d{1,2})[./\- ](\d{1,2})[./\- ](\d{4})", text, re.ASCII)
     found = []
     for d, m in ((1, 2), (2, 1)) if parts else ():

@@ -1,4 +1,4 @@
-"""Rows and keys: which lie after the log's day, which stand twice, which name a vehicle that is not there."""
+"""Rows and keys: which lie after the report date, which stand twice, which name a vehicle that is not there."""
 
 import numpy as np
 import pandas as pd
@@ -26,7 +26,7 @@ def main_date(table, frame):
 
 
 def after(table, frame, as_of, vehicles_after):
-    """Which rows lie after the log's day, or belong to a vehicle that had not come by then: an array of bools."""
+    """Which rows lie after the report date, or belong to a vehicle that had not come by then: an array of bools."""
     later = (main_date(table, frame) > as_of).to_numpy()
     if table in WHOLE_FLEET:
         return later
@@ -36,7 +36,7 @@ def after(table, frame, as_of, vehicles_after):
 
 
 def known_later(table, frame, as_of):
-    """Ends that lie after the log's day, when nobody could know them."""
+    """Ends that lie after the report date, when nobody could know them."""
     end, others = LATER.get(table, (None, ()))
     if end is None:
         return none_found()

@@ -43,7 +43,7 @@ def open_database(address, folder):
 
 
 def _shown(url, address):
-    """The address without user, password and options; only its dialect where they can't be told from the host."""
+    """The address without user, password and options; only its dialect where they look like the host."""
     from sqlalchemy import URL
 
     if url.get_backend_name() == "sqlite":

@@ -198,7 +198,7 @@ def fixed_gaps(table):
 def vehicles(table, show):
     """How to read cost by vehicle."""
     if len(table) < 2:
-        return ""
+        return SAY("one_vehicle") if len(table) else ""
     usual = table.groupby("kind")["km_per_year"].transform("median")
     little = table.loc[table["km_per_year"] < LITTLE * usual, "vehicle"]
     return SAY("vehicles", mile=_mile(show), little=list(little), many=len(table) >= MANY)

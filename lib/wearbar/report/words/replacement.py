@@ -15,7 +15,7 @@ FEW_VISITS = 10  # below this their evenness says nothing
 def repairs(curves, show):
     """What repairs of one vehicle come to by an age, a sentence a kind."""
     counts = [c.attrs[name] for c in curves.values() for name in ("inside", "apart", "outside")]
-    return SAY("repairs", none=not any(counts), kinds=_mounting(curves, show))
+    return SAY("repairs", empty=not any(counts), kinds=_mounting(curves, show))
 
 
 def repairs_how(curves, show):
