@@ -93,4 +93,4 @@ def _first(pairs):
 
 def _legend(figure, n):
     if n:
-        figure.legend(loc="outside upper left", ncols=min(n, 3))
+        figure.legend(loc="outside upper left", ncols=min(n, 3), frameon=False)
