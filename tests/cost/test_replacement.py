@@ -8,7 +8,7 @@ import pytest
 from scipy import integrate, optimize
 
 from wearbar import usage
-from wearbar.cost.account import account, value_points
+from wearbar.cost.account import account
 from wearbar.cost.part_age import (
     age_advice,
     age_replacement,
@@ -26,6 +26,7 @@ from wearbar.cost.repairs import (
     repair_visits,
 )
 from wearbar.cost.replacement import cheapest_age, cheapest_ages
+from wearbar.cost.value import value_points
 from wearbar.log import log_of, read_log
 from wearbar.log.places import place
 from wearbar.report.quantities import Show, plain

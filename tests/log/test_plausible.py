@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from wearbar import usage
-from wearbar.cost.account import fuel_cost, known_shares, money_lines
+from wearbar.cost.bills import fuel_cost, known_shares, money_lines
 from wearbar.cost.fuel import tanks
 from wearbar.log import log_of
 from wearbar.log.plan import plan_of

@@ -9,6 +9,7 @@ import pytest
 from wearbar import log, outlook, parts, usage
 from wearbar.cost import account as money
 from wearbar.cost import per_distance as cost
+from wearbar.cost.bills import known_shares
 from wearbar.log import places
 from wearbar.log.plan import plan_of
 from wearbar.outlook.action_list import actions
@@ -287,7 +288,7 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
         headline = on_cost.headline(total, account, show)[0]
         assert "Each vehicle" not in headline
         assert "vehicles" not in headline
-        assert "vehicles" not in on_cost.basis(account, money.known_shares(account.lines))
+        assert "vehicles" not in on_cost.basis(account, known_shares(account.lines))
 
     def test_a_record_of_one_day_stops_no_report(self):
         _, account, show = self.spent({})

@@ -10,7 +10,7 @@ import pytest
 
 from wearbar import usage
 from wearbar.cost import account as money
-from wearbar.cost import fuel, repairs
+from wearbar.cost import bills, compare, fuel, repairs, value
 from wearbar.cost import per_distance as cost
 from wearbar.cost import replacement as keeping
 from wearbar.cost.repairs import RepairTrend
@@ -130,7 +130,7 @@ def told(tables, header):
     log = log_from(tables, header)
     readings, show = usage.readings(log), Show(log.units)
     book = money.account(log, readings)
-    total, values = cost.total_per_km(book), money.value_points(log)
+    total, values = cost.total_per_km(book), value.value_points(log)
     by = {name: cost.cost_per_km(book, name) for name in ("category", "kind")}
     vehicles, kind_of = cost.by_vehicle(book), book.vehicles.set_index("vehicle")["kind"]
     tanks = fuel.tanks(log, readings)
@@ -154,17 +154,17 @@ def told(tables, header):
     }
     said = {
         "headline": wording.headline(total, book, show)[0],
-        "basis": wording.basis(book, money.known_shares(book.lines)),
+        "basis": wording.basis(book, bills.known_shares(book.lines)),
         "range": wording.interval_means(total),
         "fixed": wording.fixed(cost.cost_per_km(book, "is_fixed")),
         "categories": wording.categories(by["category"], show),
         "largest": wording.largest(cost.largest_bill(book), show),
-        "kinds": wording.kinds(by["kind"], cost.differences(book, "kind"), show),
-        "sites": wording.sites(cost.by_site(book), cost.differences(book, "site"), show),
+        "kinds": wording.kinds(by["kind"], compare.differences(book, "kind"), show),
+        "sites": wording.sites(cost.by_site(book), compare.differences(book, "site"), show),
         "vehicles": wording.vehicles(vehicles, show),
-        "years": wording.years(cost.by_year(book), cost.change_of_years(book), show),
+        "years": wording.years(compare.by_year(book), compare.change_of_years(book), show),
         "worth": wording.depreciation(
-            cost.depreciation_per_km(book), cost.owning_per_km(book), book, show
+            value.depreciation_per_km(book), value.owning_per_km(book), book, show
         ),
         "lost": wording.lost(book, values),
         "fuel": wording.fuel(economy, tanks),
@@ -173,7 +173,7 @@ def told(tables, header):
         "trend": advice.trend(repairs.repair_trend(visits, periods), show),
         "replace": advice.replace(kept, show)[0],
         "keeping": advice.keeping(kept, show),
-        "doubles": wording.doubles(money.double_entries(log), show),
+        "doubles": wording.doubles(bills.double_entries(log), show),
         "alt categories": wording.alt_categories(by["category"], show),
         "alt vehicles": wording.alt_vehicles(vehicles, show),
         "alt fuel": wording.alt_fuel(quarters, show),

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.cost import account as money
+from wearbar.cost.bills import fuel_cost
 from wearbar.stats.estimate import ratios
 
 FAR = 0.7  # of the vehicle's median consumption, or the same above it
@@ -25,7 +25,7 @@ def tanks(log, readings):
     ends no tank and joins the next. `frame.attrs` counts the tanks left out: "no_figure", with a fill not in the log, set aside
     or of no known volume, or no distance, and "far", below `FAR` of the vehicle's median or as much above it, where it has `ENOUGH` tanks.
     """
-    fuel = log.si("fuel").assign(cost=money.fuel_cost(log.tables["fuel"]))
+    fuel = log.si("fuel").assign(cost=fuel_cost(log.tables["fuel"]))
     fuel = pd.concat([fuel, *_set_aside(log)], ignore_index=True)
     fuel["kind"] = fuel["kind"].fillna("not said")
     fuel["at_km"] = usage.to_cumulative(

@@ -3,33 +3,19 @@
 import numpy as np
 import pandas as pd
 from scipy import stats
-from scipy.special import comb
 
-from wearbar.stats.estimate import (
-    SMALL_SITE,
-    Estimate,
-    holm,
-    ratio,
-    ratio_apart,
-    ratio_change,
-    ratios,
-    shrink,
-    untold,
-)
+from wearbar.stats.estimate import SMALL_SITE, Estimate, ratios, shrink, untold
 
 __all__ = [
-    "CLEAR_P",
+    "MIN_DAYS",
     "MIN_KNOWN",
     "SMALL_SITE",
     "by_site",
     "by_vehicle",
-    "by_year",
-    "change_of_years",
     "cost_per_km",
-    "depreciation_per_km",
-    "differences",
+    "entries_of",
+    "known_by",
     "largest_bill",
-    "owning_per_km",
     "total_per_km",
 ]
 
@@ -37,9 +23,6 @@ MIN_DAYS, YEAR_DAYS = (
     91,
     365,
 )  # a cost by distance or day needs so long a record, a year's distance a year
-CLEAR_P = 0.05  # a Holm-adjusted chance below this is called a difference
-DEALS = 1999  # of vehicles among groups, for the chance of a difference
-MIN_APART = 5  # vehicles on either side, for limits of a difference
 MIN_BILLS = 30  # rows with money of a group, for limits: of fewer, 90% hold as seldom as 40 times in 100 in simulation
 MIN_KNOWN = 0.8  # a cost per distance is refused where a smaller share of the rows has its money
 
@@ -55,7 +38,7 @@ def cost_per_km(account, by=None, confidence=0.9):
     """
     of_lines = by in ("category", "is_fixed")
     cars = account.vehicles.set_index("vehicle")
-    entries = _entries(account.lines, cars["distance_km"], ["vehicle"], by if of_lines else None)
+    entries = entries_of(account.lines, cars["distance_km"], ["vehicle"], by if of_lines else None)
     group = entries[by] if of_lines else _group(entries["vehicle"], cars, by)
     made = ratios(group, entries["amount"], entries["distance_km"], confidence)
     made = _with_days(made, account, cars, by, of_lines)
@@ -80,7 +63,7 @@ def _group(vehicle, cars, by):
     return vehicle.map(cars[by]).fillna("not known") if by else pd.Series("all", vehicle.index)
 
 
-def _entries(lines, distance, keys, column):
+def entries_of(lines, distance, keys, column):
     """Amount and distance of every unit (vehicle, or vehicle and period) with a distance; one row for each value of `column`, if any."""
     distance = distance[distance > 0]
     lines = lines[lines["with_distance"]]
@@ -118,12 +101,12 @@ def _with_days(made, account, cars, by, of_lines):
     made["share"] = made["amount"] / made["amount"].sum()
     made["cost_per_day"] = made["amount"] / made["days"]
     made["known_share"] = (
-        _known_by(lines, group).reindex(made.index).fillna(pd.Series(1.0, amount.index)).fillna(0.0)
+        known_by(lines, group).reindex(made.index).fillna(pd.Series(1.0, amount.index)).fillna(0.0)
     )
     return made.astype({"n": "Int64"})
 
 
-def _known_by(lines, group):
+def known_by(lines, group):
     """Least share of rows with money over the workshop's (work, fitted) and fuel, by group."""
     rows = lines[~lines["is_fixed"]]
     part = np.where(rows["source"].eq("fuel"), "fuel", "workshop")
@@ -144,7 +127,7 @@ def by_vehicle(account, confidence=0.9):
     )
     quarters = account.quarters.set_index(["vehicle", "quarter"])["distance_km"]
     dated = account.lines.assign(quarter=pd.DatetimeIndex(account.lines["date"]).to_period("Q"))
-    inner = _entries(dated, quarters, ["vehicle", "quarter"], None)
+    inner = entries_of(dated, quarters, ["vehicle", "quarter"], None)
     within = ratios(inner["vehicle"], inner["amount"], inner["distance_km"], confidence).reindex(
         made["vehicle"]
     )
@@ -163,138 +146,6 @@ def by_site(account, confidence=0.9):
     told = ["cost_per_km", "low", "high", "cost_per_day", "amount", "share"]
     made[told] = made[told].mask(untold(made["vehicles"]))
     return made
-
-
-def by_year(account, confidence=0.9):
-    """Cost per distance of each calendar year, where the distance is known.
-
-    Frame `year, cost_per_km, low, high, n, distance_km, is_whole`; limits from the spread between vehicles. is_whole: the account spans
-    the year.
-    """
-    lines, entries = (
-        account.lines.assign(year=account.lines["date"].dt.year),
-        _by_vehicle_and_year(account),
-    )
-    made = ratios(entries["year"], entries["amount"], entries["distance_km"], confidence)
-    made = (
-        made.rename(columns={"value": "cost_per_km", "denominator": "distance_km"})
-        .rename_axis("year")
-        .reset_index()
-    )
-    known = _known_by(lines, lines["year"]).reindex(made["year"]).fillna(1.0).to_numpy()
-    shown = (pd.Series(known) >= MIN_KNOWN) & (account.vehicles["days"].max() >= MIN_DAYS)
-    made[["cost_per_km", "low", "high"]] = made[["cost_per_km", "low", "high"]].where(shown)
-    first, last = account.vehicles["start"].min(), account.vehicles["end"].max()
-    year = made["year"].astype(str)
-    made["is_whole"] = (pd.to_datetime(year + "-01-01") >= first) & (
-        pd.to_datetime(year + "-12-31") <= last
-    )
-    made["n"] = made["year"].map(
-        account.quarters.groupby(account.quarters["quarter"].dt.year)["vehicle"].nunique()
-    )
-    return made[["year", "cost_per_km", "low", "high", "n", "distance_km", "is_whole"]]
-
-
-def _by_vehicle_and_year(account):
-    """Amount and distance of every vehicle and calendar year with a distance."""
-    distance = account.quarters.groupby(
-        ["vehicle", account.quarters["quarter"].dt.year.rename("year")]
-    )["distance_km"].sum()
-    return _entries(
-        account.lines.assign(year=account.lines["date"].dt.year),
-        distance,
-        ["vehicle", "year"],
-        None,
-    )
-
-
-def change_of_years(account, confidence=0.9):
-    """How the cost per distance changed from the first whole year to the last, of the vehicles driven in both: (`Estimate`, p, years).
-
-    The value is the last year's cost over the first's, vehicles paired; years: (first, last), or None where fewer than two whole years
-    have their money.
-    """
-    told = by_year(account, confidence)
-    told = told[told["is_whole"] & told["cost_per_km"].gt(0)]
-    if len(told) < 2:
-        note = "needs two whole calendar years with their money"
-        return Estimate(np.nan, np.nan, np.nan, confidence, 0, note=note), np.nan, None
-    years = int(told["year"].iat[0]), int(told["year"].iat[-1])
-    made = _by_vehicle_and_year(account)
-    wide = (
-        made.pivot(index="vehicle", columns="year", values=["amount", "distance_km"])
-        .reindex(columns=years, level=1)
-        .dropna()
-    )
-    found, p = ratio_change(
-        *((wide["amount"][y], wide["distance_km"][y]) for y in years), confidence
-    )
-    return found, p, years
-
-
-def differences(account, by, confidence=0.9, rng=None):
-    """Which groups of vehicles, by "kind" or "site", cost more or less a distance than the others together: one row a group.
-
-    Frame `by, ratio` (its cost over the others'), `low, high` (`estimate.ratio_apart`; none below `MIN_APART` vehicles), `n` (vehicles),
-    `p` (vehicles dealt among the groups again, `rng`), `p_holm` (over the groups), `is_clear` (below `CLEAR_P`). Groups of fewer than
-    `SMALL_SITE` vehicles, those not known and, of sites, those not shown are left out; empty where fewer than two remain, or
-    where no deal could make a difference clear.
-    """
-    cars = account.vehicles.set_index("vehicle")
-    made = _entries(account.lines, cars["distance_km"], ["vehicle"], None)
-    made["group"] = made["vehicle"].map(cars[by])
-    made = made[made["group"].notna() & ~made["group"].isin(_refused_groups(account, cars, by))]
-    size = made["group"].value_counts()
-    made = made[made["group"].isin(size.index[size >= SMALL_SITE])].sort_values(
-        "group", kind="stable"
-    )
-    names, money = made["group"].unique(), made[["amount", "distance_km"]].to_numpy().T
-    p, least = (
-        _dealt(money, made["group"].to_numpy(), names, rng or np.random.default_rng(30))
-        if len(names) > 1
-        else ([], 1.0)
-    )
-    rows = []
-    for name, chance in zip(names, p, strict=False):
-        own = made["group"].eq(name).to_numpy()
-        found, _ = ratio_apart(money[:, own], money[:, ~own], confidence)
-        limits = (
-            (found.low, found.high)
-            if min(own.sum(), (~own).sum()) >= MIN_APART
-            else (np.nan, np.nan)
-        )
-        rows.append((name, found.value, *limits, int(own.sum()), chance))
-    frame = pd.DataFrame(
-        rows if least * len(rows) <= CLEAR_P else [], columns=[by, "ratio", "low", "high", "n", "p"]
-    )
-    frame["p_holm"] = holm(frame["p"].to_numpy(float))
-    return frame.assign(is_clear=frame["p_holm"] < CLEAR_P).sort_values(
-        "ratio", ascending=False, ignore_index=True
-    )
-
-
-def _dealt(money, group, names, rng):
-    """p of each group's difference from the rest, vehicles dealt among the groups again; and the least p that could come."""
-    first = np.searchsorted(group, names)
-    order = rng.permuted(np.tile(np.arange(len(group)), (DEALS, 1)), axis=1)
-    order[0] = np.arange(len(group))
-    inside = np.stack([np.add.reduceat(m[order], first, axis=1) for m in money])
-    outside = money.sum(axis=1)[:, None, None] - inside
-    with np.errstate(divide="ignore", invalid="ignore"):
-        far = np.abs(np.log(inside[0] / inside[1]) - np.log(outside[0] / outside[1]))
-    size = np.diff(np.append(first, len(group)))
-    ways = comb(len(group), size.min()) / (2 if len(names) == 2 else 1)
-    return (far >= far[0] - 1e-9).mean(axis=0), max(1 / DEALS, 1 / ways)
-
-
-def _refused_groups(account, cars, by):
-    """Groups whose cost is not shown: too few rows with their money, or sites that could point at a person."""
-    known = _known_by(account.lines, account.lines["vehicle"].map(cars[by]))
-    refused = set(known.index[known < MIN_KNOWN])
-    if by == "site":
-        small = untold(cars["site"].value_counts())
-        refused |= set(small.index[small])
-    return refused
 
 
 def total_per_km(account, confidence=0.9):
@@ -350,51 +201,3 @@ def largest_bill(account):
     return days.assign(share=days["amount"] / account.lines["amount"].sum()).loc[
         days["amount"].idxmax()
     ]
-
-
-def depreciation_per_km(account, confidence=0.9):
-    """Fall in value over the distance of the days whose change of value is known, as an `Estimate`."""
-    part = _valued(account)
-    return ratio(part["fall"], part["distance_km"], confidence, "money_per_km")
-
-
-def owning_per_km(account, confidence=0.9):
-    """What was spent and the fall in value together, over distance, of the vehicles whose change of value is known, as an `Estimate`.
-
-    Each vehicle's spending counts by the share of its distance over which its value is known. Refused as `cost_per_km` is.
-    """
-    part = _valued(account)
-    lines = account.lines[account.lines["vehicle"].isin(part.index)]
-    spent = (
-        lines[lines["with_distance"]]
-        .groupby("vehicle")["amount"]
-        .sum()
-        .reindex(part.index)
-        .fillna(0.0)
-    )
-    known = _known_by(lines, pd.Series("all", lines.index))
-    made = ratio(
-        part["fall"] + part["share"] * spent, part["distance_km"], confidence, "money_per_km"
-    )
-    if not lines["amount"].notna().any() or (known < MIN_KNOWN).any():
-        return Estimate(
-            np.nan,
-            np.nan,
-            np.nan,
-            confidence,
-            len(part),
-            unit="money_per_km",
-            note="too few rows have their money",
-        )
-    return made
-
-
-def _valued(account):
-    """Vehicles whose change of value is known on days with distance: frame `fall, share` (of its known days), `distance_km` in them."""
-    worth = account.worth[account.worth["with_distance"]]
-    by = worth.groupby("vehicle")[["amount", "days"]].sum()
-    cars = account.vehicles.set_index("vehicle").loc[by.index]
-    share = (by["days"] / ((cars["known_to"] - cars["known_from"]).dt.days + 1)).clip(upper=1)
-    return pd.DataFrame(
-        {"fall": by["amount"], "share": share, "distance_km": cars["distance_km"] * share}
-    )

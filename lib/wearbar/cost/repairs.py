@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.cost.account import ONE_DAY
+from wearbar.cost.bills import ONE_DAY
 from wearbar.stats.recurrence import MIN_AT_RISK, Trend, mean_cumulative, trend
 
 __all__ = [

@@ -61,7 +61,7 @@ def cheapest_age(kind, lines, periods, values, born, confidence=0.9, rng=None, s
     """`Keeping` of the vehicles in `periods`, all of one kind.
 
     lines: money lines (categories other than `AGE_CATEGORIES` are left out). periods: `repairs.observed_periods`. values:
-    `money.value_points`; one bought used counts from its age then; settlements are left out. born: Series of in_service by vehicle.
+    `value.value_points`; one bought used counts from its age then; settlements are left out. born: Series of in_service by vehicle.
     Value is taken to fall by the same share each year. `is_clear` by drawing vehicles again; rng: default seeded alike each time.
     """
     cars = pd.Index(periods["vehicle"].unique())

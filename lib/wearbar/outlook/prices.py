@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from wearbar.cost.account import money_lines
+from wearbar.cost.bills import money_lines
 
 CLASSES = ("planned", "wear", "unplanned", "other")
 TASK = ["amount", "amount_sd", "amount_se", "hours", "n"]

@@ -8,7 +8,7 @@ import pandas as pd
 
 from wearbar import parts
 from wearbar.cost import account as money
-from wearbar.cost import fuel, repairs
+from wearbar.cost import fuel, repairs, value
 from wearbar.cost import per_distance as cost
 from wearbar.cost import replacement as keeping
 from wearbar.log.schema import TABLES
@@ -140,7 +140,7 @@ def _cost_facts(log, readings):
         repairs.observed_periods(book, log, readings),
         log.tables["vehicles"].set_index("vehicle")["in_service"],
     )
-    kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, money.value_points(log), born)
+    kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, value.value_points(log), born)
     told = sum("cost_per_year" in kind.curve for kind in kept)
     return {
         "money": book.lines["amount"].notna().any(),

@@ -2,7 +2,8 @@
 
 import math
 
-from wearbar.cost.per_distance import CLEAR_P, MIN_DAYS, MIN_KNOWN
+from wearbar.cost.compare import CLEAR_P
+from wearbar.cost.per_distance import MIN_DAYS, MIN_KNOWN
 from wearbar.report.quantities import Show, has_width, interval, number, plural
 from wearbar.report.template import words_of
 
@@ -132,14 +133,14 @@ def fixed(table):
 
 
 def kinds(table, apart, show):
-    """Which kinds cost more or less than the others; apart: `cost.differences`."""
+    """Which kinds cost more or less than the others; apart: `compare.differences`."""
     if len(table) < 2:
         return SAY("one_kind") if len(table) else ""
     return _apart(apart, "kind", show)
 
 
 def sites(table, apart, show):
-    """Which sites cost more or less, by the test of that difference, and how many are held back; apart: `cost.differences`."""
+    """Which sites cost more or less, by the test of that difference, and how many are held back; apart: `compare.differences`."""
     held = int(table["amount"].isna().sum())
     apart = _apart(apart, "site", show) if table["cost_per_km"].notna().sum() >= 2 else ""
     return " ".join(filter(None, [apart, SAY("sites_held", n=held) if held else ""]))
@@ -170,7 +171,7 @@ def _change(ratio, low, high, sides=("", "")):
 
 
 def years(table, change, show):
-    """How the cost moved from the first whole year to the last; change: `cost.change_of_years`."""
+    """How the cost moved from the first whole year to the last; change: `compare.change_of_years`."""
     found, p, ends = change
     if table.empty:
         return ""
@@ -205,7 +206,7 @@ def vehicles(table, show):
 
 
 def depreciation(estimate, owning, account, show):
-    """The loss in value per distance, and with what was spent on the same vehicles; owning: `cost.owning_per_km`."""
+    """The loss in value per distance, and with what was spent on the same vehicles; owning: `value.owning_per_km`."""
     worth, every = account.worth, account.vehicles["vehicle"]
     if not len(worth) or _missing(estimate.value):
         return SAY("value", why=estimate.note if len(worth) else "none")
@@ -229,7 +230,7 @@ def depreciation(estimate, owning, account, show):
 
 
 def lost(account, values):
-    """Vehicles written off or stolen, and what that does to the figures; values: `account.value_points`."""
+    """Vehicles written off or stolen, and what that does to the figures; values: `value.value_points`."""
     gone = account.vehicles["disposal"].isin(["written-off", "stolen"]).sum()
     settled = values["basis"].eq("settlement").any()
     return SAY("gone", n=gone, settled=settled) if gone else ""
@@ -243,7 +244,7 @@ def fuel(table, tanks):
 
 
 def doubles(table, show):
-    """Money that may stand twice in the log; table: `account.double_entries`."""
+    """Money that may stand twice in the log; table: `bills.double_entries`."""
     return SAY("doubles", n=len(table), money=show.money(table["price"].sum(), 0))
 
 
