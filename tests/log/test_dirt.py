@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from wearbar import log as logs
 from wearbar.log.places import place
-from wearbar.log.schema import RULES, TABLES
+from wearbar.log.rules import RULES
+from wearbar.log.schema import TABLES
 
 TABLES_USED = (
     "vehicles",

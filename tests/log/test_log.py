@@ -13,7 +13,8 @@ from wearbar import log as logs
 from wearbar.log.checks.chain import longest_likely
 from wearbar.log.checks.slips import likely_reading
 from wearbar.log.places import place
-from wearbar.log.schema import MAIN_DATE, PERIODS, READINGS, RULES, TABLES, WHOLE_FLEET, column
+from wearbar.log.rules import RULES
+from wearbar.log.schema import MAIN_DATE, PERIODS, READINGS, TABLES, WHOLE_FLEET, column
 
 HEADER = {"distance": "mi", "volume": "L", "depth": "mm", "currency": "GBP", "pressure": "psi"}
 

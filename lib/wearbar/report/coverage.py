@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.log.schema import MAIN_DATE, PERIODS, RULES, TABLES
+from wearbar.log.rules import RULES
+from wearbar.log.schema import MAIN_DATE, PERIODS, TABLES
 
 __all__ = [
     "STALE_DAYS",

@@ -7,7 +7,8 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from wearbar.log.schema import RULES, TEXT, column
+from wearbar.log.rules import RULES
+from wearbar.log.schema import TEXT, column
 
 __all__ = ["PROBLEM_COLUMNS", "codes", "join", "none_found", "problems", "shown"]
 

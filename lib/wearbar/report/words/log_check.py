@@ -4,7 +4,7 @@ import math
 
 import pandas as pd
 
-from wearbar.log.schema import RULES
+from wearbar.log.rules import RULES
 from wearbar.report.coverage import GAP_DAYS, MOST_ROWS, STALE_DAYS
 from wearbar.report.quantities import number, plain
 from wearbar.report.template import words_of
