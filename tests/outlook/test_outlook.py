@@ -26,6 +26,7 @@ from wearbar.report.charts import style
 from wearbar.report.charts.style import png
 from wearbar.report.quantities import Show
 from wearbar.report.words import outlook as wording
+from wearbar.report.words import outlook_tables
 from wearbar.usage import backtest
 
 HEADER = {
@@ -682,11 +683,11 @@ class TestWords:
 
     @pytest.mark.parametrize("n, text", [(0, "order none"), (3, "3 × 1 L")])
     def test_packs_in_words(self, n, text):
-        assert wording._pack(n, "L", 1.0) == text
+        assert outlook_tables._pack(n, "L", 1.0) == text
 
     def test_one_of_a_thing(self):
-        assert wording._pack(1, "", 1.0) == "1"
-        assert wording._in_ten(0.04) == "less than 1 chance in 10"
+        assert outlook_tables._pack(1, "", 1.0) == "1"
+        assert wording.in_ten(0.04) == "less than 1 chance in 10"
         assert wording._jobs(1.0, 1.0, 1.0) == "1 job"
         assert wording._jobs(2.2, 1.0, 4.0) == "about 2 jobs (1 to 4)"
 
@@ -1155,13 +1156,18 @@ class TestBands:
 
     def test_intervals_are_rounded_outwards(self):
         def about(value, low, high):
-            return wording._about(value, low, high, lambda n: f"{n:,.0f} hours")
+            return wording.about(value, low, high, lambda n: f"{n:,.0f} hours")
 
         assert about(620.0, 246.2, 1069.3) == "about 600 hours (200 to 1,100)"
         assert about(620.0, 586.2, 669.3) == "about 620 hours (580 to 670)"
         assert about(1.2, 0.5, 1.5) == "about 1 hours (0 to 2)"
         assert about(0.2, 0.0, 1.5) == "at most 2 hours"
-        assert [wording._tenths(x) for x in (0.5, 1.5, 2.0, 123.4)] == ["0.5", "1.5", "2", "123"]
+        assert [outlook_tables._tenths(x) for x in (0.5, 1.5, 2.0, 123.4)] == [
+            "0.5",
+            "1.5",
+            "2",
+            "123",
+        ]
 
 
 def test_visit_jobs_follow_the_median_path():

@@ -5,9 +5,9 @@ many times over, `parts` and `order` the parts, `prices` what work costs here, `
 as it would have been a year ago. Forecasts of use are by the method that `wearbar.usage.backtest`
 chose, widened as it found.
 
->>> year = outlook_of(log)                       # doctest: +SKIP
->>> by_month(year)[["month", "jobs", "jobs_low", "jobs_high"]]      # doctest: +SKIP
->>> total(year, "money")                         # doctest: +SKIP
+>>> from wearbar.outlook.order import packs
+>>> packs(2.3, 1.0).item()  # cans of a litre
+3.0
 """
 
 from wearbar.outlook.lastyear import LastYear
