@@ -6,7 +6,6 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from lifelines import KaplanMeierFitter
 from scipy.stats import permutation_test, ttest_ind
 
 from wearbar import intervals, usage
@@ -243,10 +242,13 @@ class TestOverruns:
         rng = np.random.default_rng(3)
         late = found["in_rate"] & (found["outcome"] == "late")
         found.loc[late, "is_open"] = rng.random(late.sum()) < 0.3
+        lifelines = pytest.importorskip(
+            "lifelines", reason="lifelines is not installed: it is the extra 'yardsticks'"
+        )
         ours = intervals.median_overrun(found, "overrun_days", np.random.default_rng(1))
         cases = found[late & (found["overrun_days"] > 0) & (found["state"] != "missed")]
         theirs = (
-            KaplanMeierFitter()
+            lifelines.KaplanMeierFitter()
             .fit(cases["overrun_days"], ~cases["is_open"].astype(bool))
             .median_survival_time_
         )

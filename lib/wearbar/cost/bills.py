@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from wearbar.log.keys import look_up
 from wearbar.log.schema import TEXT
 
 __all__ = [
@@ -126,7 +127,7 @@ def _fitted(log):
         .agg(["first", "nunique"])
         .query("nunique == 1")["first"]
     )
-    why = fitted["visit"].map(one_why).fillna("planned")
+    why = look_up(fitted["visit"], one_why).fillna("planned")
     made = lines_of(
         fitted,
         "fitted",
@@ -136,7 +137,7 @@ def _fitted(log):
         amount=amount,
         why=why,
     )
-    since = fitted["vehicle"].map(joined(log.tables["vehicles"]))
+    since = look_up(fitted["vehicle"], joined(log.tables["vehicles"]))
     again = (
         fitted.sort_values("fitted", kind="stable").duplicated("part").reindex(fitted.index)
         & fitted["part"].notna()

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from wearbar.log.keys import look_up
 from wearbar.stats.estimate import Estimate, percentiles, vehicle_draws
 
 __all__ = ["AGE_CATEGORIES", "MIN_YEARS", "Keeping", "cheapest_age", "cheapest_ages"]
@@ -50,7 +51,7 @@ class Keeping:
 
 def cheapest_ages(fleet, lines, periods, values, born, confidence=0.9):
     """`cheapest_age` of each kind of vehicle in `fleet` (columns `vehicle, kind`): a list, by name of kind."""
-    kind = periods["vehicle"].map(fleet.set_index("vehicle")["kind"]).to_numpy()
+    kind = look_up(periods["vehicle"], fleet.set_index("vehicle")["kind"]).to_numpy()
     return [
         cheapest_age(name, lines, some, values, born, confidence)
         for name, some in periods.groupby(kind)
@@ -129,7 +130,7 @@ def _cells(lines, periods, born, cars):
     lines = lines[lines["category"].isin(AGE_CATEGORIES) & lines["vehicle"].isin(cars)].dropna(
         subset=["amount", "date"]
     )
-    age = (lines["date"] - lines["vehicle"].map(born)).dt.days / 365.25
+    age = (lines["date"] - look_up(lines["vehicle"], born)).dt.days / 365.25
     cost = np.zeros_like(years)
     cell = (
         cars.get_indexer(lines["vehicle"]),
@@ -146,8 +147,8 @@ def _decline(values, born, cars):
     ]
     bought = values.drop_duplicates("vehicle").set_index("vehicle")
     later = values[values.duplicated("vehicle")]
-    since = (later["date"] - later["vehicle"].map(bought["date"])).dt.days / 365.25
-    fall = np.log(later["vehicle"].map(bought["value"]) / later["value"])
+    since = (later["date"] - look_up(later["vehicle"], bought["date"])).dt.days / 365.25
+    fall = np.log(look_up(later["vehicle"], bought["value"]) / later["value"])
     sums = (
         pd.DataFrame({"fall": since * fall, "square": since**2})
         .groupby(later["vehicle"])

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar.intervals.duty import known_on
+from wearbar.log.keys import look_up
 
 __all__ = ["Series", "acts_of", "series_of"]
 
@@ -202,12 +203,12 @@ def _mended(log, work):
     found = found[
         ~(
             found["known"]
-            > found["fail"].map(_all_closed(found[~(found["known"] > found["found"])]))
+            > look_up(found["fail"], _all_closed(found[~(found["known"] > found["found"])]))
         )
     ]
     last = _all_closed(found)
     acts = fails[fails["fail"].isin(last.index)]
-    date = acts["fail"].map(last)
+    date = look_up(acts["fail"], last)
     return acts.assign(
         date=date,
         odometer_km=np.nan,

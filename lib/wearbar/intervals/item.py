@@ -11,6 +11,7 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals import due
 from wearbar.intervals.failed import FAILED, failed
+from wearbar.log.keys import look_up
 from wearbar.usage.distance import days_later
 
 __all__ = ["GRAVE", "items"]
@@ -272,7 +273,7 @@ def _deferrals(log, found, path):
         .sort_values("date", kind="stable")
         .reset_index(drop=True)
     )
-    closed = d["defect"].map(log.tables["defects"].set_index("defect")["closed"])
+    closed = look_up(d["defect"], log.tables["defects"].set_index("defect")["closed"])
     place = d["defect"].map(log.tables["defects"].set_index("defect")["position"])
     if "done_date" in found:
         closed = closed.where(d["task"].isna(), _all_done(d, found))

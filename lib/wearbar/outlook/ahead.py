@@ -7,6 +7,7 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.intervals.due import MONTH_DAYS, Limits
+from wearbar.log.keys import look_up
 from wearbar.log.plan import title_of
 from wearbar.outlook.again import Again
 from wearbar.usage.distance import days_of
@@ -43,7 +44,7 @@ def work_ahead(log, found, table, readings, habits=True):
     parts = [_tasks(log, now, readings), _certificates(log, table)]
     rows = pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True)
     home = log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")
-    rows["kind"] = rows["vehicle"].map(home["kind"])
+    rows["kind"] = look_up(rows["vehicle"], home["kind"])
     rows["site"] = usage.site_at(
         log, rows["vehicle"], np.repeat(log.as_of.to_datetime64(), len(rows))
     ).to_numpy()

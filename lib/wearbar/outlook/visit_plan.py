@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from wearbar.log.keys import look_up
 from wearbar.log.schema import TEXT
 from wearbar.outlook.urgent import at_once, with_more
 from wearbar.outlook.visits import Jobs, VisitPlan, plan_visits
@@ -56,7 +57,7 @@ def waiting(outlook, todo=None):
         due |= (
             False
             if meter is None
-            else rows[column] <= rows["vehicle"].map(meter.vehicles["last_km"])
+            else rows[column] <= look_up(rows["vehicle"], meter.vehicles["last_km"])
         )
     rows = rows.assign(task=rows["task"].where(due, ""), position=rows["position"].where(due, ""))
     more = at_once(outlook.ahead, todo)

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
+from wearbar.log.keys import look_up
 from wearbar.log.plan import SHARES
 from wearbar.log.schema import TEXT
 
@@ -38,8 +39,11 @@ def segments_of(log, readings):
     fleet = log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")
     last = fleet["disposed"].clip(upper=log.as_of).fillna(log.as_of)
     watch = fleet["acquired"].fillna(fleet["in_service"]).clip(lower=log.first_day)
-    rows["is_on"], rows["watch"] = rows["removed"].isna(), rows["vehicle"].map(watch)
-    rows["start"], rows["end"] = rows["fitted"], rows["removed"].fillna(rows["vehicle"].map(last))
+    rows["is_on"], rows["watch"] = rows["removed"].isna(), look_up(rows["vehicle"], watch)
+    rows["start"], rows["end"] = (
+        rows["fitted"],
+        rows["removed"].fillna(look_up(rows["vehicle"], last)),
+    )
     start_km = usage.distance_of(path, rows["vehicle"], rows["fitted"], rows["fitted_odometer_km"])[
         "distance_km"
     ]

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from wearbar.log.keys import look_up
 from wearbar.parts.state import (
     AT_LIMIT,
     FAILS_FIRST,
@@ -186,7 +187,9 @@ def _with_dates(on, as_of, daily):
         ("date_low", "act_km", "high"),
         ("date", "left_km", "rate_km_per_day"),
     ):
-        pace = on["vehicle"].map(rate[speed]).fillna(on["vehicle"].map(rate["rate_km_per_day"]))
+        pace = look_up(on["vehicle"], rate[speed]).fillna(
+            look_up(on["vehicle"], rate["rate_km_per_day"])
+        )
         days = np.floor((on[left] / pace.where(pace > 0)).where(lambda d: d < 3650))
         on[name] = on[name].fillna(days_later(as_of, days))
     return on

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from wearbar.log.keys import look_up
 from wearbar.parts.wear_bend import bends_of, hinge_of, straighten
 from wearbar.parts.wear_limits import limits_for
 from wearbar.parts.wear_line import RISING, crossing, without_doubtful
@@ -104,7 +105,7 @@ def wear_of(spans, looks, law):
     )
     own = pd.DataFrame({"bend": bend, "hinge": hinge}).set_axis(spans["part_key"])
     looks["height"] = straighten(
-        looks["height"], *(looks["part_key"].map(own[c]) for c in ("hinge", "bend"))
+        looks["height"], *(look_up(looks["part_key"], own[c]) for c in ("hinge", "bend"))
     )
     return replace(
         straight, bends=bends, bent=_lines_of(spans.assign(bend=bend, hinge=hinge), looks)
@@ -136,7 +137,7 @@ def _by_place(looks, spans):
     A part on now that has been moved is judged by what was read since, where that is enough or enough like parts are read to help:
     another position wears another place, at another rate.
     """
-    since = looks["part_key"].map(_moved(spans, looks))
+    since = look_up(looks["part_key"], _moved(spans, looks))
     looks = looks[since.isna() | (looks["date"] >= since)]
     kind = (
         looks.dropna(subset=["quantity"])
@@ -181,7 +182,7 @@ def _moved(spans, looks):
     moved = spans[spans["is_on"] & spans["positions"].ne(spans["last_position"])].set_index(
         "part_key"
     )
-    since = looks["date"] >= looks["part_key"].map(moved["last_start"])
+    since = looks["date"] >= look_up(looks["part_key"], moved["last_start"])
     later = looks[since & looks["distance_km"].notna()].groupby("part_key")["date"].nunique()
     read = spans[spans["part_key"].isin(looks["part_key"])].groupby(["category", "kind"]).size()
     alike = pd.Series(

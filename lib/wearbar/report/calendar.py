@@ -8,6 +8,7 @@ same bytes: the stamp is the report date, and an event's id hangs on what it is 
 import hashlib
 
 import pandas as pd
+from icalendar import Calendar, Event
 
 from wearbar import __version__, intervals, usage
 from wearbar.outlook.action_list import actions
@@ -19,8 +20,6 @@ __all__ = ["calendar_of", "events_of", "ics"]
 
 FAR_DAYS = 4000  # the forecast tells nothing beyond
 UNIT = "\x1f"  # between the parts of a key
-OCTETS = 75  # of a line, its end not counted (RFC 5545, 3.1)
-_TEXT = str.maketrans({"\\": "\\\\", ";": "\\;", ",": "\\,", "\n": "\\n"})  # RFC 5545, 3.3.11
 
 
 def calendar_of(log, vehicles=None, confidence=0.9, show=None):
@@ -51,47 +50,24 @@ def events_of(log, vehicles=None, confidence=0.9):
 
 
 def ics(events, name, as_of):
-    """The file's text, lines folded and ended as the standard has it. events: rows with `day, uid, summary, description, category`."""
-    stamp = f"{as_of:%Y%m%d}T000000Z"
-    head = [
-        "BEGIN:VCALENDAR",
-        "VERSION:2.0",
-        f"PRODID:-//Wearbar//Wearbar {__version__}//EN",
-        "CALSCALE:GREGORIAN",
-        f"NAME:{_text(name)}",
-    ]
-    lines = [line for row in events.itertuples() for line in _event(row, stamp)]
-    return "".join(f"{_folded(line)}\r\n" for line in [*head, *lines, "END:VCALENDAR"])
-
-
-def _event(row, stamp):
-    return (
-        "BEGIN:VEVENT",
-        f"UID:{row.uid}",
-        f"DTSTAMP:{stamp}",
-        f"DTSTART;VALUE=DATE:{row.day:%Y%m%d}",
-        f"SUMMARY:{_text(row.summary)}",
-        f"DESCRIPTION:{_text(row.description)}",
-        f"CATEGORIES:{_text(row.category)}",
-        "TRANSP:TRANSPARENT",
-        "END:VEVENT",
-    )
-
-
-def _text(text):
-    return text.translate(_TEXT)
-
-
-def _folded(line):
-    """A line of at most OCTETS octets; what is over goes on below, after a space. No character is cut in two."""
-    parts, rest = [], line.encode()
-    while len(rest) > OCTETS - bool(parts):
-        cut = OCTETS - bool(parts)
-        while rest[cut] & 0xC0 == 0x80:
-            cut -= 1
-        parts.append(rest[:cut])
-        rest = rest[cut:]
-    return b"\r\n ".join([*parts, rest]).decode()
+    """The file's text. events: rows with `day, uid, summary, description, category`. name: of the calendar."""
+    stamp = pd.Timestamp(as_of).tz_localize("UTC")
+    calendar = Calendar()
+    calendar.add("version", "2.0")
+    calendar.add("prodid", f"-//Wearbar//Wearbar {__version__}//EN")
+    calendar.add("calscale", "GREGORIAN")
+    calendar.add("name", name)
+    for row in events.itertuples():
+        event = Event()
+        event.add("uid", row.uid)
+        event.add("dtstamp", stamp.to_pydatetime())
+        event.add("dtstart", row.day.date())
+        event.add("summary", row.summary)
+        event.add("description", row.description)
+        event.add("categories", [row.category])
+        event.add("transp", "TRANSPARENT")
+        calendar.add_component(event)
+    return calendar.to_ical(sorted=False).decode()
 
 
 def _uids(events):
