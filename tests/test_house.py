@@ -1,9 +1,12 @@
 """The house rules: floors, light imports, the form of notebooks, what stands at the top level."""
 
 import ast
+import importlib.metadata
 import json
+import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -22,6 +25,7 @@ FLOORS = (
     "pack",
 )
 FLOOR = {name: floor for floor, names in enumerate(FLOORS) for name in names.split()}
+BY_NAME = {"jupyterlab"}  # asked for, and used without an import: where notebooks are read
 COMPUTATION = FLOOR["outlook"]
 VERBS = """
     actions compliance cost_per_distance due fit_weibull fuel_economy kaplan_meier mean_cumulative
@@ -199,6 +203,49 @@ def test_nothing_else_stands_at_the_top_level():
         "shared",
     }
     assert {name for name in top if not name.startswith(".")} <= allowed
+
+
+def declared(extra=None):
+    """Names of the packages that pyproject.toml asks for, of an extra or, where None, always."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    asked = project["optional-dependencies"][extra] if extra else project["dependencies"]
+    return {re.match(r"[\w-]+", line)[0].lower() for line in asked}
+
+
+def third_party(paths):
+    """Packages, by the name they are installed under, that these modules or notebooks import."""
+    own = {"wearbar", "wearbar_synthetic", *(p.stem for p in (ROOT / "tests").rglob("*.py"))}
+    own |= sys.stdlib_module_names
+    found = set()
+    for path in paths:
+        text = path.read_text(encoding="utf-8")
+        cells = (
+            ["".join(c["source"]) for c in code_cells(path)] if path.suffix == ".ipynb" else [text]
+        )
+        found |= {name.split(".")[0] for cell in cells for name in imports_of(cell) if name} - own
+    return {importlib.metadata.packages_distributions()[name][0].lower() for name in found}
+
+
+def imports_of(text):
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            yield node.module
+        elif isinstance(node, ast.Call) and getattr(node.func, "attr", "") == "importorskip":
+            yield node.args[0].value
+
+
+def test_what_is_imported_is_declared():
+    library = third_party([*LIB.rglob("*.py"), *SYNTHETIC.rglob("*.py"), *NOTEBOOKS])
+    assert library <= declared(), "declare it in pyproject.toml"
+    tests = third_party((ROOT / "tests").rglob("*.py"))
+    assert tests <= declared() | declared("test") | declared("yardsticks")
+
+
+def test_what_is_declared_is_imported():
+    library = third_party([*LIB.rglob("*.py"), *SYNTHETIC.rglob("*.py"), *NOTEBOOKS])
+    assert declared() - BY_NAME <= library, "nothing imports it: leave it out of pyproject.toml"
 
 
 def test_ruff_is_content():

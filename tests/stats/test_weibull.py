@@ -226,37 +226,17 @@ def test_ends_between_two_looks_agree_with_lifelines(family):
     assert ours.loglik >= fitter.log_likelihood_ - 1e-7
 
 
-def test_competing_ends_agree_with_statsmodels_and_add_up():
-    from statsmodels.duration.survfunc import CumIncidenceRight
+@pytest.mark.parametrize("late", [False, True])
+def test_curves_agree_with_statsmodels(late):
+    from statsmodels.duration.survfunc import SurvfuncRight
 
-    rng = np.random.default_rng(list(b"competing ends"))
-    duration, cause = rng.integers(1, 30, 200).astype(float), rng.integers(0, 3, 200)
-    ours = life.cumulative_incidence(duration, cause)
-    theirs = CumIncidenceRight(duration, cause)
-    for j in (1, 2):
-        own = ours[ours["cause"] == j].set_index("duration")["incidence"].loc[theirs.times]
-        assert own.to_numpy() == pytest.approx(theirs.cinc[j - 1], abs=1e-12)
-    survival = life.kaplan_meier(duration, cause > 0)["survival"].to_numpy()
-    assert ours.groupby("duration")["incidence"].sum().to_numpy() == pytest.approx(
-        1 - survival, abs=1e-12
-    )
-
-
-def test_limits_of_competing_ends_agree_with_lifelines():
-    rng = np.random.default_rng(list(b"no ties here"))
-    duration, cause = rng.exponential(size=80), rng.integers(0, 3, 80)
-    ours = life.cumulative_incidence(duration, cause)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        theirs = lifelines.AalenJohansenFitter(calculate_variance=True).fit(
-            duration, cause, event_of_interest=1
-        )
-    own = (
-        ours[ours["cause"] == 1].set_index("duration")["se"].iloc[:-1]
-    )  # theirs has none at the last
-    assert own.to_numpy() == pytest.approx(
-        np.sqrt(theirs.variance_).loc[own.index].to_numpy(), rel=1e-6, abs=1e-9
-    )
+    rng = np.random.default_rng(list(b"product limit"))
+    duration, observed = rng.integers(2, 30, 300).astype(float), rng.random(300) < 0.6
+    entry = duration * rng.uniform(0, 0.9, 300) if late else None
+    theirs = SurvfuncRight(duration, observed.astype(int), entry=entry)
+    ours = life.kaplan_meier(duration, observed, entry).set_index("duration").loc[theirs.surv_times]
+    assert ours["survival"].to_numpy() == pytest.approx(theirs.surv_prob, abs=1e-12)
+    assert ours["at_risk"].to_numpy() == pytest.approx(theirs.n_risk)
 
 
 class TestIdentities:

@@ -12,6 +12,7 @@ import math
 import numbers
 import platform
 import re
+import sys
 from dataclasses import asdict, dataclass, field, is_dataclass, replace
 from functools import cached_property
 
@@ -44,7 +45,7 @@ HEADLINE = "application/vnd.wearbar.headline+json"
 STYLE = "application/vnd.wearbar.style+json"
 TABLE = "application/vnd.wearbar.table+json"
 URGENCY = {"now": "Act now", "soon": "Coming up", "note": "To know"}
-LIBRARIES = ("wearbar", "numpy", "pandas", "scipy", "statsmodels", "matplotlib")
+LIBRARIES = ("wearbar", "numpy", "pandas", "scipy", "statsmodels", "matplotlib", "seaborn")
 
 
 class NotDone(ValueError):
@@ -173,7 +174,7 @@ class Report:
             else "the log does not say whether net or gross",
             "Vehicles reported": f"{len(self.log.tables['vehicles']):,} of {len(log.tables['vehicles']):,}",
             "Asked for": asked,
-            "Made with": ", ".join(f"{k} {v}" for k, v in versions().items()),
+            "Made with": ", ".join(f"{k} {v}" for k, v in versions().items() if _is_in_use(k)),
         }
         items = "".join(
             f"<div><dt>{_text(k)}</dt><dd>{_text(v)}</dd></div>" for k, v in facts.items()
@@ -243,11 +244,15 @@ def rows_of(log):
 
 
 def versions():
-    """Library to version, for what the numbers hang on."""
+    """Library to version, for all that a number or a figure may hang on."""
     return {
         "Python": platform.python_version(),
         **{name: importlib.metadata.version(name) for name in LIBRARIES},
     }
+
+
+def _is_in_use(library):
+    return library == "Python" or library in sys.modules
 
 
 def _filled(template, words):

@@ -60,6 +60,8 @@ def proportion(successes, trials, clusters=None, confidence=0.9):
     With clusters: Wilson's with the number of trials that independent ones would need for the variance seen between vehicles,
     and Student's t on vehicles - 1 (in the manner of Korn & Graubard 1998). Sources from memory.
     """
+    from statsmodels.stats.proportion import proportion_confint
+
     won, tried = (
         np.atleast_1d(np.asarray(successes, float)),
         np.atleast_1d(np.asarray(trials, float)),
@@ -71,19 +73,19 @@ def proportion(successes, trials, clusters=None, confidence=0.9):
     vehicles = 1 if clusters is None else len(np.unique(np.asarray(clusters, str)))
     if vehicles > 1:
         effective = _effective_trials(won, tried, clusters)
-        low, high = _wilson(p, effective, stats.t.ppf(upper, vehicles - 1))
+        alpha = 2 * stats.norm.sf(stats.t.ppf(upper, vehicles - 1))  # whose normal quantile is t's
+        low, high = proportion_confint(p * effective, effective, alpha, "wilson")
         method = (
             f"Wilson, {effective:.0f} effective trials, t with {vehicles - 1} degrees of freedom"
         )
     elif n < FEW_TRIALS:
-        low, high = _exact(won.sum(), n, upper)
+        low, high = proportion_confint(won.sum(), n, 1 - confidence, "beta")
         method = "Clopper-Pearson"
     else:
-        low, high = _wilson(p, n, stats.norm.ppf(upper))
+        low, high = proportion_confint(won.sum(), n, 1 - confidence, "wilson")
         method = "Wilson"
-    return Estimate(
-        float(p), float(low), float(high), confidence, int(n), unit="share", method=method
-    )
+    low, high = max(float(low), 0.0), min(float(high), 1.0)
+    return Estimate(float(p), low, high, confidence, int(n), unit="share", method=method)
 
 
 def _effective_trials(won, tried, clusters):
@@ -93,19 +95,6 @@ def _effective_trials(won, tried, clusters):
     p = won.sum() / n
     between = v / (v - 1) * ((won - p * tried) ** 2).sum() / n**2
     return min(n, p * (1 - p) / between) if between > 0 else n
-
-
-def _wilson(p, n, z):
-    centre, spread = p + z**2 / (2 * n), z * np.sqrt(p * (1 - p) / n + z**2 / (4 * n**2))
-    return max((centre - spread) / (1 + z**2 / n), 0.0), min(
-        (centre + spread) / (1 + z**2 / n), 1.0
-    )
-
-
-def _exact(won, n, upper):
-    low = stats.beta.ppf(1 - upper, won, n - won + 1) if won > 0 else 0.0
-    high = stats.beta.ppf(upper, won + 1, n - won) if won < n else 1.0
-    return low, high
 
 
 def ratio(numerator, denominator, confidence=0.9, unit=""):
@@ -235,23 +224,24 @@ def shrink(value, se, group=None):
     (1986), the weights of an empirical Bayes estimate (Morris 1983), both from memory. A value without an error becomes the mean.
     """
     rows = pd.DataFrame({"y": np.asarray(value, float), "v": np.asarray(se, float) ** 2})
-    by = pd.Series(0, rows.index) if group is None else pd.Series(np.asarray(group))
+    by = np.zeros(len(rows)) if group is None else np.asarray(group)
+    drawn = [_drawn(own) for _, own in rows.groupby(by, dropna=False)]
+    return pd.concat(drawn).reindex(rows.index).to_numpy() if drawn else np.empty(0)
+
+
+def _drawn(rows):
+    """`shrink` of one group: rows `y, v`."""
+    from statsmodels.stats.meta_analysis import combine_effects
+
     known = rows.dropna()[lambda r: r["v"] > 0]
-
-    def total(column, where=known):
-        return column.groupby(by.loc[where.index]).sum()
-
-    w = 1 / known["v"]
-    sum_w = total(w)
-    mean = total(w * known["y"]) / sum_w
-    q = total(w * (known["y"] - by.loc[known.index].map(mean)) ** 2)
-    n = known["y"].groupby(by.loc[known.index]).size()
-    tau2 = ((q - (n - 1)) / (sum_w - total(w**2) / sum_w).where(n > 1)).clip(lower=0).fillna(0)
-    w = 1 / (known["v"] + by.loc[known.index].map(tau2))
-    mean = by.map(total(w * known["y"]) / total(w))
-    tau2 = by.map(tau2)
+    if known.empty:
+        return pd.Series(nan, rows.index)
+    y, v, tau2 = known["y"].to_numpy(), known["v"].to_numpy(), 0.0
+    if len(known) > 1:
+        with np.errstate(invalid="ignore", divide="ignore"):  # a negative one has no weights
+            tau2 = max(float(combine_effects(y - y.mean(), v, method_re="dl").tau2), 0.0)
     own = (tau2 / (tau2 + rows["v"])).fillna(0.0)
-    return (own * rows["y"].fillna(0.0) + (1 - own) * mean).to_numpy()
+    return own * rows["y"].fillna(0.0) + (1 - own) * np.average(y, weights=1 / (v + tau2))
 
 
 def bootstrap_by_vehicle(statistic, n_vehicles, rng, samples=2000, confidence=0.9, unit=""):
@@ -297,11 +287,12 @@ def holm(p):
     >>> holm([0.01, 0.04, 0.03, 0.005]).round(3).tolist()
     [0.03, 0.06, 0.06, 0.02]
     """
+    from statsmodels.stats.multitest import multipletests
+
     p = np.asarray(p, float)
-    order = np.argsort(p)
-    m = np.isfinite(p).sum()
-    out = np.full(len(p), nan)
-    out[order[:m]] = np.minimum(np.maximum.accumulate(p[order[:m]] * np.arange(m, 0, -1)), 1.0)
+    known, out = np.isfinite(p), np.full(len(p), nan)
+    if known.any():
+        out[known] = multipletests(p[known], method="holm")[1]
     return out
 
 

@@ -40,6 +40,7 @@ def kaplan_meier(duration, observed, entry=None, weights=None, confidence=0.9):
     >>> kaplan_meier([1, 2, 3, 4], [True, False, True, True])["survival"].tolist()
     [0.75, 0.75, 0.375, 0.0]
     """
+    # our own: statsmodels' SurvfuncRight (equal where it has a row: tests) has none where no life ended, and normal limits
     duration, observed, entry, weights, _ = clean(duration, observed, entry, weights)
     times, at_risk, (events,) = _risk_table(duration, [observed], entry, weights)
     with np.errstate(divide="ignore", invalid="ignore"):
