@@ -190,7 +190,7 @@ def test_late_by_the_record_alone_is_said():
     found = occasions(log_by([*rows, ("work", work)], "exact", DAYS[350]))
     assert found["outcome"].iloc[0] == "late"
     assert typed_late(found) == (
-        "1 job was done in time, but typed in only after its window had closed. It counts neither as on time nor as late. "
-        "Type work in on the day that it is done."
+        "1 job was done on time but typed in only after its window had closed. It counts neither as on time nor as late. "
+        "Type work in on the day it is done."
     )
     assert typed_late(found.iloc[1:]) == ""

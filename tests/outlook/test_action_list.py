@@ -341,7 +341,7 @@ class TestTheList:
         )
         assert rows["vehicle"].head(2).tolist() == ["W", "V"]
         assert rows["by_said"].tolist()[1] == "before its next use"
-        assert "laid up" in rows["stands"].tolist()[1]
+        assert "in storage" in rows["stands"].tolist()[1]
 
     def test_ranks_run_on_and_urgency_never_falls(self, demo_log):
         rows = actions(demo_log("fleet"))
@@ -360,7 +360,7 @@ class TestTheList:
         rows = actions(log)
         assert rows.empty
         said = wording.dangers_said(rows, intervals.untold(log))[0]
-        assert said.startswith("**The log has no record of defects, certificates and campaigns")
+        assert said.startswith("**The log has no record of defects, certificates and recalls")
 
     def test_warranties_and_certificates_that_end_within_sixty_days(self):
         van = VAN | {"warranty_until": "2026-02-01"}

@@ -25,8 +25,7 @@ from wearbar.report.words import outlook as on_outlook
 from wearbar.report.words import severity as on_use
 from wearbar.report.words import severity_use as on_used
 from wearbar.report.words import wear as on_wear
-from wearbar.report.words.action_pages import told
-from wearbar.report.words.blind import blind
+from wearbar.report.words.action_pages import blind, told
 from wearbar.stats.estimate import Estimate
 
 HEADER = {"distance": "mi", "currency": "GBP", "money": "gross"}
@@ -327,7 +326,7 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
         assert "log.toml is missing or in doubt" in said
 
     def test_a_table_with_a_header_alone_is_no_missing_table(self):
-        assert blind(["defects"])[0].startswith("The log has no record of defects")
+        assert blind(["defects"]).startswith("The log has no record of defects")
         words = places.place("shared", "words", "log_check.md.j2").read_text(encoding="utf-8")
         assert '"no record of work"' in words
         assert '"no table' not in words

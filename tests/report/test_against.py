@@ -15,7 +15,7 @@ from wearbar.outlook.action_list import DANGER, actions
 from wearbar.pack.cli import main
 from wearbar.report import against
 from wearbar.report.report import NotDone
-from wearbar.report.words import intervals as wording
+from wearbar.report.words import changes as wording
 
 
 def counts(*rows):
@@ -57,13 +57,10 @@ class TestACriterion:
         assert moves == {"late_by_plan": 1, "late_by_criterion": 0, "waiting": 0}
         said = wording.two_rates(intervals.rate(found), intervals.rate(other), moves, 0.2, SHOW)
         assert said.startswith(
-            "In time by the plan's own window: **0% (90% interval 0 to 95; n = 2)**. By a criterion of 20% of the interval"
+            "By the plan's tolerance, on time: **0% (range 0% to 95%; 2 jobs)**. By 20% of the interval after the due point: "
+            "**50% (range 1% to 99%; 2 jobs)**."
         )
-        assert "after the due point: **50% (90% interval 1 to 99; n = 2)**." in said
-        assert (
-            "1 occasion is late by the plan's window alone and no occasions are late by the criterion alone."
-            in said
-        )
+        assert "1 job is late by the plan alone and no jobs by the second tolerance alone." in said
 
     @pytest.mark.parametrize("value", [-0.1, 1.5, True, "0.1", math.nan])
     def test_what_is_no_share_is_refused(self, value):
@@ -340,7 +337,7 @@ class TestTheReminder:
             (pd.Timestamp("2026-01-17") - pd.Timestamp("2026-04-01")).days
         ]
         assert (
-            "to set beside the plan; it comes before the plan's day, by 74 days. "
+            "to compare with the plan. It comes before the plan's day, by 74 days. "
             in wording.dash_said(drift, log, SHOW)
         )
 
@@ -348,7 +345,7 @@ class TestTheReminder:
         drift, log = reminded(
             [("restarted", "2025-07-10", None, None, 150), ("shown", "2025-12-09", None, None, 150)]
         )
-        assert "it is showing now on V." in wording.dash_said(drift, log, SHOW)
+        assert "It is showing now on V." in wording.dash_said(drift, log, SHOW)
         assert drift["is_showing"].tolist() == [True]
         assert drift["reminder_date"].tolist() == [pd.Timestamp("2025-12-09")]
         again, _ = reminded(
@@ -388,13 +385,13 @@ class TestTheReminder:
         assert "no dashboard reminders" in wording.dash_said(drift, log, SHOW)
         drift, log = reminded([("restarted", "2025-07-10", None, None, 372)])
         said = wording.dash_said(drift, log, SHOW)
-        assert "by 188 days: **who waits for it is late**" in said
-        assert "a silent reminder puts nothing off" in said
+        assert "by 188 days: **whoever waits for it is late**" in said
+        assert "a silent reminder defers nothing" in said
 
     def test_without_a_span_or_of_a_vehicle_gone_it_tells_nothing(self):
         drift, log = reminded([("restarted", "2025-07-10", None, None, None)])
         assert drift["drift_days"].isna().all()
-        assert "; it cannot be told" in wording.dash_said(drift, log, SHOW)
+        assert "There is not enough data to say" in wording.dash_said(drift, log, SHOW)
         fleet = log.tables["vehicles"].assign(disposed=pd.Timestamp("2025-12-01"))
         gone = replace(log, tables={**log.tables, "vehicles": fleet}, _si={})
         readings = usage.readings(gone)

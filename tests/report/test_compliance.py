@@ -18,6 +18,7 @@ from wearbar.report.charts import intervals as charts
 from wearbar.report.charts.style import png
 from wearbar.report.quantities import Show
 from wearbar.report.words import action_pages as on_actions
+from wearbar.report.words import changes
 from wearbar.report.words import intervals as wording
 from wearbar.stats.estimate import proportion
 
@@ -161,7 +162,7 @@ class TestComparisons:
             "pads",
         ]
         said = wording.groups(apart, "task", "task", SHOW)
-        assert said.startswith("Lower than the other tasks of the same vehicles: tyres (")
+        assert said.startswith("Late more often than the other tasks of the same vehicles: tyres (")
         assert "overlap" not in said
 
     def test_p_is_that_of_an_exact_permutation_test(self):
@@ -213,7 +214,7 @@ class TestComparisons:
         apart = intervals.differences(jobs({"A": 0.9, "B": 0.2}, vehicles=4), "site")
         assert (
             wording.groups(apart, "site", "site", SHOW)
-            == "Too few vehicles to say whether sites differ."
+            == "There is not enough data to say whether sites differ."
         )
         apart = intervals.differences(jobs({"A": 0.9, "B": 0.2}, vehicles=12, each=1), "site")
         assert (
@@ -223,7 +224,7 @@ class TestComparisons:
         apart = intervals.differences(jobs({"A": 0.9, "B": 0.2}, vehicles=3, by="task"), "task")
         assert (
             wording.groups(apart, "task", "task", SHOW)
-            == "Too few vehicles to say whether tasks differ."
+            == "There is not enough data to say whether tasks differ."
         )
 
     def test_a_site_not_known_is_said_and_counted(self):
@@ -262,7 +263,7 @@ class TestOverruns:
         assert e.value > 0
         assert np.isnan([e.low, e.high]).all()
         said = wording.overruns({"days": e}, found, intervals.driven_overdue(found), SHOW)
-        assert "interval" not in said
+        assert "range" not in said
 
     def test_each_km_past_a_window_counts_once(self):
         rows = {
@@ -283,14 +284,14 @@ class TestTheList:
             log = van_log(plan=plan)
             readings, found, items = whole(log)
             rows, told = actions(log, found, items, readings), intervals.seen(log, readings, found)
-            said = wording.list_said(rows, intervals.untold(log), told, items, found)
+            said = wording.list_said(rows, told, items, found)
             assert "nothing is due" not in said
             assert "No vehicle here has a task of a maintenance plan" in said
 
     @pytest.mark.parametrize(
         "as_of, words",
         [
-            ("2025-12-20", "is of the report date itself."),
+            ("2025-12-20", "is from the report date."),
             ("2025-12-21", "is 1 day old."),
             ("2026-01-01", "is 12 days old."),
         ],
@@ -299,7 +300,7 @@ class TestTheList:
         log = van_log(as_of=as_of)
         readings, found, items = whole(log)
         told, rows = intervals.seen(log, readings, found), actions(log, found, items, readings)
-        assert f"The oldest last reading {words}" in wording.list_said(rows, [], told, items, found)
+        assert f"The oldest last reading {words}" in wording.list_said(rows, told, items, found)
 
 
 def against_said(log, readings, found, items, danger, rate):
@@ -318,13 +319,13 @@ def against_said(log, readings, found, items, danger, rate):
         intervals.reminder_drift(log, found, readings),
     )
     other = intervals.occasions(log, readings, late_share=0.05)
-    wording.became_table(became)
+    changes.became_table(became)
     return [
-        wording.two_rates(
+        changes.two_rates(
             rate, intervals.rate(other), intervals.criterion_moves(found, other), 0.05, SHOW
         ),
-        wording.rate_changed(change, then, recent, SHOW),
-        *(wording.became_said(became, then, SHOW), wording.dash_said(dash, log, SHOW)),
+        changes.rate_changed(change, then, recent, SHOW),
+        *(changes.became_said(became, then, SHOW), changes.dash_said(dash, log, SHOW)),
     ]
 
 
@@ -341,13 +342,7 @@ def everything_said(log):
     danger = rows[rows["urgency"].isin(DANGER)]
     late = [on_actions.overdue_said(rows, SHOW)[0]] if rows["urgency"].eq("overdue").any() else []
     wording.services_table(intervals.first_services(found))
-    for figure in (
-        charts.states_now(found),
-        charts.by_month(by["month"]),
-        charts.by_group(by["task"], "task"),
-        charts.distance_from_due(found),
-    ):
-        png(figure)
+    png(charts.states_now(found))
     return [
         *(
             on_actions.dangers_said(rows, missing)[0],
@@ -357,7 +352,7 @@ def everything_said(log):
         ),
         *(
             wording.no_plan(log),
-            wording.list_said(rows, missing, told, items, found),
+            wording.list_said(rows, told, items, found),
             wording.states_said(found),
             wording.caption_states(found),
         ),
@@ -378,7 +373,7 @@ def everything_said(log):
         ),
         *(
             wording.early(*intervals.early_work(found), SHOW),
-            wording.first_services(intervals.first_services(found), SHOW),
+            wording.first_services(intervals.first_services(found)),
         ),
         *(
             wording.alt_states(found),
@@ -473,8 +468,7 @@ def test_a_digger_is_late_by_its_hours_and_says_so():
     said = wording.overruns(over, found, intervals.driven_overdue(found), SHOW)
     assert (
         said
-        == "Late work ran over its due point, in the middle of the cases, by 175 hours of running in 2 cases. Work still open counts with "
-        "what it has run over so far."
+        == "Half of the work late by hours ran over by more than 175 hours (2 jobs). Open work counts with what it has run over so far."
     )
     only = found[found["is_open"]]
     over = {
@@ -482,7 +476,7 @@ def test_a_digger_is_late_by_its_hours_and_says_so():
         for unit in ("days", "km", "hours")
     }
     said = wording.overruns(over, only, intervals.driven_overdue(only), SHOW)
-    assert said == "How far late work runs over cannot be told yet: 1 late job of 1 is still open."
+    assert said == "How far late work runs over is not known yet: 1 late job of 1 is still open."
 
 
 def test_work_of_unknown_history_is_driven_past_its_window_too():

@@ -77,6 +77,22 @@ def test_paragraphs_stay_apart_and_lines_run_on(said):
     assert said("One\nline.\n\n\nTwo  lines.") == "One line.\n\nTwo lines."
 
 
+@pytest.mark.parametrize(
+    "line",
+    ["{% if x %}One.{% endif %}", "One.{% if x %}{% endif %}", "{% if x %}{{ y }}{% endif %}"],
+)
+def test_a_line_that_ends_with_a_tag_stays_apart_from_the_next(said, line):
+    assert said(f"{line}\nTwo.", x=1, y="One.") == "One. Two."
+    assert said(f"{line}\n{{% if x %}}\nTwo.\n{{% endif %}}", x=1, y="One.") == "One. Two."
+    assert said(f"{{% if x %}}\n{line}\n{{% endif %}}\nTwo.", x=1, y="One.") == "One. Two."
+
+
+def test_a_line_that_says_nothing_leaves_no_gap(said):
+    lines = "Zero.\n{% if x %}One.{% endif %}\n{% if x %}{{ x }}{% endif %}\nTwo.\n\nThree."
+    assert said(lines, x="") == "Zero. Two.\n\nThree."
+    assert said(lines, x="1.5") == "Zero. One. 1.5 Two.\n\nThree."
+
+
 def test_a_value_that_was_not_given_is_an_error(said):
     with pytest.raises(jinja2.UndefinedError):
         said("{{ y }}", x=1)

@@ -79,10 +79,13 @@ class Report:
 
     def headline(self, text, urgency="note"):
         """Show a sentence that also heads the pack's first page. urgency: "now" (act now), "soon" (coming up) or "note"."""
-        told = {"text": text, "urgency": urgency}
+        from nbconvert.filters import markdown2html
+
+        told, said = {"text": text, "urgency": urgency}, f"**{URGENCY[urgency]}:** {text}"
         _send(
             {
-                "text/markdown": f"**{URGENCY[urgency]}:** {text}",
+                "text/html": f'<div class="headline {urgency}">{markdown2html(said)}</div>',
+                "text/markdown": said,
                 "text/plain": plain(text),
                 HEADLINE: told,
             }

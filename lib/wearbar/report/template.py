@@ -15,6 +15,10 @@ __all__ = ["words_of"]
 
 # at the start of a line, what would begin a list, a heading or a quotation
 _BEGINS = re.compile(r"^(\d+)([.)])(?=\s|$)|^([-+>#])(?=\s|$)", re.MULTILINE)
+# a line that has words and ends with a tag, and the start of the line after it
+_ENDS_WITH_TAG = re.compile(
+    r"^((?=(?:\{%.*?%\}|[ \t])*[^\s{]|.*\{\{).*%\})(\n(?=[ \t]*\S)|$)", re.MULTILINE
+)
 
 
 def words_of(name):
@@ -41,8 +45,16 @@ def _said(name, block, values):
 @cache
 def _environment():
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    from jinja2.ext import Extension
+
+    class Lines(Extension):
+        """A line of words that ends with a tag stays apart from the next, which trim_blocks would join to it."""
+
+        def preprocess(self, source, name, filename=None):
+            return _ENDS_WITH_TAG.sub(r"\1 ", source)
 
     made = Environment(
+        extensions=[Lines],
         loader=FileSystemLoader(places.place("shared", "words")),
         finalize=_harmless,
         undefined=StrictUndefined,
@@ -55,6 +67,7 @@ def _environment():
     )
     made.filters["plural"] = plural
     made.filters["number"] = number
+    made.filters["agree"] = lambda n, one, many: one if n == 1 else many
     return made
 
 

@@ -1,16 +1,17 @@
 """The action list as pages print it: grouped, counted, its head, and its dangers in a sentence."""
 
 from wearbar.outlook.action_list import DANGER, URGENCY
-from wearbar.report.quantities import clean, listing, number, plural, safe
-from wearbar.report.words.action_rows import LAID_UP, told, what
-from wearbar.report.words.blind import blind, danger_none
+from wearbar.report.quantities import clean, number, plain, plural
+from wearbar.report.words.action_rows import LAID_UP, SAY, told, what
 
 __all__ = [
     "COMING",
     "HEADS",
     "LAID_UP",
+    "blind",
     "by_vehicle",
     "counted",
+    "danger_none",
     "dangers_said",
     "found_rows",
     "index_rows",
@@ -90,7 +91,8 @@ def by_vehicle(said):
     )
     soonest = both.sort_values("by", kind="stable").groupby("key", sort=False)["evidence"].first()
     all_alike = by["evidence"].nunique().eq(1)
-    rows["evidence"] = ("the soonest " + soonest).where(several & ~all_alike, rows["evidence"])
+    soonest = soonest.map(lambda evidence: plain(SAY("soonest", evidence=evidence)))
+    rows["evidence"] = soonest.where(several & ~all_alike, rows["evidence"])
     rows["by"] = by["by"].min()
     return rows.sort_values("rank", ignore_index=True)
 
@@ -115,46 +117,42 @@ def today(rows, show, coming=False):
     return by_vehicle(said)
 
 
+def blind(missing):
+    """On the tables of danger that the log lacks; "" where it has them all."""
+    return SAY("blind", missing=missing)
+
+
+def danger_none(missing):
+    """That nothing in the log forbids driving, and what the log cannot show."""
+    held = [name for name in ("defects", "certificates", "campaigns") if name not in missing]
+    return f"{SAY('clear', held=held)} {f'**{blind(missing)}**' if missing else ''}".strip()
+
+
 def dangers_said(rows, missing):
     """(sentence, urgency): which vehicles must not be driven, and what the log is blind to."""
     danger = rows[rows["urgency"].isin(DANGER)]
     if danger.empty:
         return danger_none(missing), "note"
-    off = list(dict.fromkeys(danger.loc[danger["urgency"].eq(DANGER[0]), "vehicle"]))
-    check = [v for v in dict.fromkeys(danger["vehicle"]) if v not in off]
-    said = []
-    if off:
-        names = listing([safe(v, 40) for v in off], most=12)
-        said.append(f"{plural(len(off), 'vehicle')} must not be driven: {names}.")
-    if check:
-        names = listing([safe(v, 40) for v in check], most=12)
-        said.append(
-            f"{plural(len(check), 'vehicle')} {'needs' if len(check) == 1 else 'need'} a check before use: {names}."
-        )
-    return " ".join([*said, *blind(missing)]), "now"
+    off = danger.loc[danger["urgency"].eq(DANGER[0]), "vehicle"].unique()
+    check = [clean(v, 40) for v in danger["vehicle"].unique() if v not in off]
+    off = [clean(v, 40) for v in off]
+    return f"{SAY('dangers', off=off, check=check)} {blind(missing)}".strip(), "now"
 
 
 def overdue_said(rows, show):
     """(sentence, urgency): the overdue jobs, those that bear on safety or the law first."""
     late = told(rows[rows["urgency"].eq("overdue") & rows["kind"].eq("task")], show)
-    n, grave = len(late), int((late["safety"] | late["statutory"]).sum())
-    named = listing(
-        [
-            f"{safe(r.vehicle, 40)} {safe(r.what[:1].lower() + r.what[1:], 80)} ({_past(r, show)})"
-            for r in late.itertuples()
-        ],
-        most=4,
-    )
-    bears = (
-        f" {number(grave)} of them {'bears' if grave == 1 else 'bear'} on safety or the law."
-        if grave and n > 1
-        else ""
-    )
-    bears = " It bears on safety or the law." if grave and n == 1 else bears
-    return (
-        f"{plural(n, 'job')} {'is' if n == 1 else 'are'} overdue: {named}.{bears}",
-        "now" if grave else "soon",
-    )
+    grave = int((late["safety"] | late["statutory"]).sum())
+    named = [
+        SAY(
+            "overdue_job",
+            vehicle=r.vehicle,
+            what=clean(r.what[:1].lower() + r.what[1:], 80),
+            past=_past(r, show),
+        )
+        for r in late.itertuples()
+    ]
+    return SAY("overdue", n=len(late), named=named, grave=grave), "now" if grave else "soon"
 
 
 def _past(row, show):

@@ -7,16 +7,14 @@ import pandas as pd
 from wearbar.log.units import DISTANCE_KM
 from wearbar.report.quantities import Show, clean, number
 from wearbar.report.words import action_pages as actionlist
-from wearbar.report.words.sheet_work import when
+from wearbar.report.words.sheet_work import line, when
 
 __all__ = ["name", "told"]
-
-HANDBOOK = "The maker's handbook and the local law win over this calendar. It knows what the log holds and nothing else."
 
 
 def name(log):
     """What the calendar is called."""
-    return f"{clean(log.name)}: what is due"
+    return line("calendar", name=clean(log.name))
 
 
 def told(events, log, show, confidence):
@@ -47,14 +45,11 @@ def _summary(row):
 
 
 def _description(row, log, show, confidence):
-    yield f"On {show.date(log.as_of)}: {row.stands}."
-    if row.kind == "task":
-        percent = f"{number(100 * confidence)}%"
-        said = when(row, log, show)
-        yield said[:1].upper() + said[1:] + (f" ({percent} interval)." if "likely" in said else ".")
-        if pd.notna(row.first_limit) and row.first_limit:
-            yield f"What came or comes first: {row.first_limit}."
-    else:
-        yield f"{row.evidence[:1].upper()}{row.evidence[1:]}."
+    yield line("stands", day=show.date(log.as_of), stands=row.stands)
+    said = when(row, log, show) if row.kind == "task" else row.evidence
+    percent = f"{number(100 * confidence)}%" if row.kind == "task" and "likely" in said else ""
+    yield line("said", said=said[:1].upper() + said[1:], percent=percent)
+    if row.kind == "task" and pd.notna(row.first_limit) and row.first_limit:
+        yield line("first_limit", limit=row.first_limit)
     yield row.todo
-    yield HANDBOOK
+    yield line("handbook")

@@ -5,11 +5,10 @@ from dataclasses import replace
 import pandas as pd
 
 from wearbar.intervals import STALE_DAYS
-from wearbar.report.quantities import Show, clean, listing, number, plain, plural, safe
+from wearbar.report.quantities import Show, clean, number, plain, safe
 from wearbar.report.words import action_pages as actionlist
-from wearbar.report.words.blind import BLIND, danger_none
-from wearbar.report.words.intervals.today import STATES, no_plan
-from wearbar.report.words.sheet_work import blocks, checks, have, later, rechecks
+from wearbar.report.words.intervals import STATES, no_plan
+from wearbar.report.words.sheet_work import SAY, blocks, checks, have, later, line, rechecks
 from wearbar.report.words.wear import STATE
 
 __all__ = ["headline", "own_show", "words"]
@@ -43,35 +42,17 @@ def own_show(visit, show, asked=""):
 
 
 def headline(visit):
-    """(sentence, urgency): what stands in the way, and how much work waits."""
+    """(sentence, urgency): what stops the vehicle, and how much work waits."""
     counts = visit.tasks["state"].value_counts()
-    due = [
-        f"{number(counts[s])} {STATES[s][2:]}"
-        for s in ("past-window", "due", "in-window", "not-known")
-        if counts.get(s)
-    ]
-    work = (
-        f"Work: {listing(due)}."
-        if due
-        else "No task is due or may be done by this log."
-        if visit.has_plan
-        else no_plan_said(visit)
-    )
-    held = [safe(actionlist.what(row)) for row in visit.dangers.itertuples()]
+    open_states = ("past-window", "due", "in-window", "not-known")
+    due = [SAY("count_of", n=counts[s], what=STATES[s][2:]) for s in open_states if counts.get(s)]
+    work = SAY("work", due=due, has_plan=visit.has_plan)
+    held = [actionlist.what(row) for row in visit.dangers.itertuples()]
     if held:
-        return (
-            f"{safe(visit.vehicle)} is to be seen to before it moves: {listing(held)}. {work}",
-            "now",
-        )
+        return SAY("stopped", vehicle=visit.vehicle, held=held, work=work), "now"
     urgency = "now" if counts.get("past-window") else "soon" if due else "note"
-    return (
-        f"{safe(visit.vehicle)}: {work[:1].lower()}{work[1:]} {danger_none(visit.untold)}",
-        urgency,
-    )
-
-
-def no_plan_said(visit):
-    return "The log has no maintenance plan, so no task can be said to be due."
+    work = work[:1].lower() + work[1:]
+    return f"{safe(visit.vehicle)}: {work} {actionlist.danger_none(visit.untold)}", urgency
 
 
 def words(visit, log, show):
@@ -79,10 +60,8 @@ def words(visit, log, show):
     return {
         "head": _head(visit, log, show),
         "dangers": _told(visit.dangers, show),
-        "clear": plain(danger_none(visit.untold).replace("**", "")),
-        "blind": f"The log has no record of {listing(visit.untold)}: {listing([BLIND[m] for m in visit.untold])}."
-        if visit.untold
-        else "",
+        "clear": plain(actionlist.danger_none(visit.untold).replace("**", "")),
+        "blind": plain(actionlist.blind(visit.untold)),
         "others": [f"{what}: {stands}" for what, stands in _told(visit.others, show)],
         "odometer": _odometer(visit, show),
         "example": EXAMPLE if visit.is_example else "",
@@ -104,24 +83,15 @@ def words(visit, log, show):
 
 
 def _head(visit, log, show):
-    chosen = (
-        f"the vehicle with the most urgent work of {plural(visit.n_vehicles, 'vehicle')}"
-        if visit.n_vehicles > 1
-        else ""
-    )
-    parts = [visit.kind, clean(visit.site) if visit.site else "", chosen]
-    gone = (
-        ""
-        if pd.isna(visit.disposed)
-        else f"It left on {show.date(visit.disposed)}: nothing is due on it."
-    )
-    made = f"{clean(log.name)}, as it stood on {show.date(log.as_of)}; log's fingerprint {log.sha256[:12] or 'none'}"
-    foot = f"{clean(visit.vehicle, 60)}, {show.date(log.as_of)}{f' - {EXAMPLE}' if visit.is_example else ''}"
-    what = ", ".join(p for p in parts if p)
+    n, day = visit.n_vehicles, show.date(log.as_of)
+    chosen = line("chosen", n=n) if n > 1 else ""
+    site = clean(visit.site) if visit.site else ""
+    gone = "" if pd.isna(visit.disposed) else line("gone", day=show.date(visit.disposed))
+    foot = f"{clean(visit.vehicle, 60)}, {day}{f' - {EXAMPLE}' if visit.is_example else ''}"
     return {
         "vehicle": clean(visit.vehicle, 60),
-        "what": what,
-        "log": made,
+        "what": ", ".join(p for p in (visit.kind, site, chosen) if p),
+        "log": line("made", log=clean(log.name), day=day, fingerprint=log.sha256[:12]),
         "gone": gone,
         "foot": _in_css(foot),
     }
@@ -135,22 +105,19 @@ def _in_css(text):
 def _odometer(visit, show):
     """The last reading, and what its age does to the dates."""
     last, boxes = visit.last, _meters(visit, show)
-    if not boxes:
-        said = "It has no meter: its work goes by the date."
-    elif pd.isna(last.date):
-        said = (
-            "The log has no reading of this vehicle: without one nothing can be told by distance."
-        )
-    else:
-        shown = (
-            [show.distance(last.odometer_km)]
-            if pd.notna(last.odometer_km) and visit.meter not in NO_DISTANCE
-            else []
-        )
-        shown += [f"{number(last.hours)} h"] if pd.notna(last.hours) else []
-        said = f"Last reading: {listing(shown)} on {show.date(last.date)}, {show.days(last.days)} before the report date."
-        if last.is_stale:
-            said += f" It is older than {plural(STALE_DAYS, 'day')}: what hangs on distance is a range of dates until you read it again."
+    km = pd.notna(last.odometer_km) and visit.meter not in NO_DISTANCE
+    shown = [show.distance(last.odometer_km)] if km else []
+    shown += [f"{number(last.hours)} h"] if pd.notna(last.hours) else []
+    known = pd.notna(last.date)
+    said = line(
+        "odometer",
+        has_meter=bool(boxes),
+        shown=shown,
+        day=show.date(last.date) if known else "",
+        age=show.days(last.days) if known else "",
+        is_stale=last.is_stale,
+        stale=STALE_DAYS,
+    )
     return {"boxes": boxes, "said": said, "is_stale": last.is_stale}
 
 
@@ -162,14 +129,8 @@ def _meters(visit, show):
 
 def _no_reads(visit, show):
     """That nothing is asked to be read, and why."""
-    at = listing([name.lower() for name, _ in _meters(visit, show)] or ["day"])
-    none = "The log does not tell which parts are on"
-    why = (
-        "No part that the log has on is of a kind whose readings this sheet knows"
-        if visit.has_parts
-        else none
-    )
-    return f"{why}: write down what you read, where, and the {at}."
+    at = [name.lower() for name, _ in _meters(visit, show)] or ["day"]
+    return line("no_reads", has_parts=visit.has_parts, at=at)
 
 
 def _told(rows, show):
@@ -187,36 +148,30 @@ def _nothing(visit, log, show):
         return plain(no_plan(log))
     if len(visit.tasks) or pd.notna(visit.disposed):
         return ""
-    none = "for a vehicle without a meter" if visit.meter == "none" else "with no reading at all"
-    last = (
-        none
-        if pd.isna(visit.last.date)
-        else f"whose last reading is {show.days(visit.last.days)} old"
-    )
-    blind = f" and which has no record of {listing(visit.untold)}" if visit.untold else ""
-    return f"No task is due now or soon by this log, {last}{blind}. That is not the same as a vehicle in order."
+    age = "" if pd.isna(visit.last.date) else show.days(visit.last.days)
+    return line("nothing", age=age, no_meter=visit.meter == "none", missing=visit.untold)
 
 
 def _worn(row, show):
     """One part at or near its limit: (part, state, limit, last read, left)."""
     part = f"{clean(row.last_position, 40)} {clean(row.category, 40)}, {clean(row.item, 60)}"
-    place = (
-        f", lowest at {clean(row.last_place, 40).replace('-', ' ')}"
-        if pd.notna(row.last_place) and row.last_place
-        else ""
+    read = line(
+        "worn_read",
+        height=_height(row.last_height, row.quantity, show),
+        day=show.date(row.last_read) if pd.notna(row.last_read) else "",
+        place=_words(row.last_place),
     )
-    read = (
-        f"{_height(row.last_height, row.quantity, show)} on {show.date(row.last_read)}{place}"
-        if pd.notna(row.last_read)
-        else "not read"
-    )
-    limit = (
-        f"{_height(row.limit, row.quantity, show)} ({clean(row.limit_from, 40)})"
-        if pd.notna(row.limit)
-        else "none known"
-    )
-    look = f"within {show.distance(row.act_km)}" if row.act_km >= NEAR_KM else "now"
+    limit = "none known"
+    if pd.notna(row.limit):
+        limit = f"{_height(row.limit, row.quantity, show)} ({clean(row.limit_from, 40)})"
+    near = row.act_km < NEAR_KM
+    look = "now" if near else line("within", distance=show.distance(row.act_km))
     return part, STATE[row.state], read, limit, look
+
+
+def _words(code, most=40):
+    """A code as words; "" where there is none."""
+    return clean(code, most).replace("-", " ") if pd.notna(code) and code else ""
 
 
 def _height(x, quantity, show):
@@ -237,31 +192,29 @@ def _read(row, as_of, show):
     unit = {"depth": _depth(show), "pressure": show.units.pressure}.get(
         quantity, UNITS_OF.get(quantity)
     )
-    last = (
-        f"{_value(row.last, quantity, show)}, {show.date(row.last_date)}"
-        if pd.notna(row.last)
-        else ""
+    last = line(
+        "last",
+        value=_value(row.last, quantity, show) if pd.notna(row.last) else "",
+        day=show.date(row.last_date),
+        is_oil=is_oil,
+        is_doubted=bool(pd.notna(row.last_is_doubted) and row.last_is_doubted),
     )
-    last += " (doubted)" if pd.notna(row.last_is_doubted) and row.last_is_doubted else ""
-    blanks = (
-        [("level", ""), ("added", unit)]
-        if is_oil
-        else [(PLACES.get(p, ""), unit * (p == row.places[-1])) for p in row.places]
-    )
+    blanks = [(PLACES.get(p, ""), unit * (p == row.places[-1])) for p in row.places]
     is_tread = row.category == "tyre" and quantity == "depth"
-    made = (
-        f"; {(as_of - row.made).days / 365.25:.1f} years old"
-        if is_tread and pd.notna(row.made)
-        else ""
-    )
+    is_dated = is_tread and pd.notna(row.made)
+    years = f"{(as_of - row.made).days / 365.25:.1f}" if is_dated else ""
     return {
         "where": "engine oil"
         if is_oil
-        else f"{clean(row.position, 40)} {clean(row.category, 40)}".replace("-", " "),
-        "what": WHAT[quantity] + made,
-        "last": f"added {last}" if is_oil and last else last,
+        else _words(f"{clean(row.position, 40)} {row.category}", 90),
+        "what": line("age", quantity=WHAT[quantity], years=years),
+        "last": last,
         "limit": _limit(row, show),
-        "blanks": [*blanks, ("made", "")] if is_tread and not made else blanks,
+        "blanks": [("level", ""), ("added", unit)]
+        if is_oil
+        else [*blanks, ("made", "")]
+        if is_tread and not is_dated
+        else blanks,
         "boxes": ("cold", "hot") if is_oil else (),
     }
 
@@ -273,8 +226,9 @@ def _limit(row, show):
     limit = _height(row.limit, row.quantity, show)
     if pd.isna(row.legal_limit):
         return limit
-    law = f"law {_height(row.legal_limit, row.quantity, show)}, {clean(row.jurisdiction, 20)}"
-    return law if row.legal_limit == row.limit else f"{limit}; {law}"
+    legal, law = _height(row.legal_limit, row.quantity, show), clean(row.jurisdiction, 20)
+    is_same = row.legal_limit == row.limit
+    return line("limit", limit=limit, legal=legal, law=law, is_same=is_same)
 
 
 def _depth(show):
@@ -302,6 +256,5 @@ def _laid_up(visit, show):
     stay = visit.laid_up
     if stay is None:
         return ""
-    end = "" if pd.isna(stay["to"]) else f" to {show.date(stay['to'])}"
-    why = "" if pd.isna(stay["reason"]) else f" ({clean(stay['reason'], 40).replace('-', ' ')})"
-    return f"Off the road from {show.date(stay['from'])}{end}{why}. The calendar ran on: do what fell due before its next use."
+    end = "" if pd.isna(stay["to"]) else show.date(stay["to"])
+    return line("laid_up", start=show.date(stay["from"]), end=end, why=_words(stay["reason"]))

@@ -9,11 +9,14 @@ import pandas as pd
 from wearbar.log.plan import title_of
 from wearbar.log.plan_figures import converted, is_example
 from wearbar.outlook.sheet_tasks import ON_CONDITION
-from wearbar.report.quantities import clean, listing, number, plural
-from wearbar.report.words.intervals.today import STATES
+from wearbar.report.quantities import clean, listing, number, plain
+from wearbar.report.template import words_of
+from wearbar.report.words.intervals import STATES
 from wearbar.report.words.wear import STATE
 
-__all__ = ["blocks", "checks", "have", "later", "rechecks", "task_name", "when"]
+__all__ = ["SAY", "blocks", "checks", "have", "later", "line", "rechecks", "task_name", "when"]
+
+SAY = words_of("visit_sheet")
 
 STAGE_NAMES = {
     "cold": "Engine cold",
@@ -52,6 +55,11 @@ CLOSING = (
         ),
     ),
 )  # fmt: skip
+
+
+def line(block, **values):
+    """A block of shared/words/visit_sheet.md.j2 as plain text: the sheet's template escapes it."""
+    return plain(SAY(block, **values))
 
 
 def task_name(code):
@@ -134,55 +142,47 @@ def _stands(rows, log, show):
 
 def _state(row):
     if row.state == ON_CONDITION:
-        return f"by its wear: {STATE[row.wear_state]}"
+        return line("by_wear", state=STATE[row.wear_state])
     return STATES[row.state][2:]  # without its mark, which looks like a box to tick
 
 
 def when(row, log, show):
     """When it is or was due, in words; a date that hangs on distance is a range."""
-    if row.state == ON_CONDITION:
-        return "done when the part needs it"
     points = [show.date(row.due_date)] if pd.notna(row.due_date) else []
     points += [f"at {show.distance(row.due_odometer_km)}"] if pd.notna(row.due_odometer_km) else []
     points += [f"at {number(row.due_hours)} h"] if pd.notna(row.due_hours) else []
-    is_past = row.state in ("past-window", "due")
-    which = f", whichever {'came' if is_past else 'comes'} first" if len(points) > 1 else ""
-    due = f"{'was due' if is_past else 'due'} {listing(points, 'or')}{which}" if points else ""
-    if row.basis == "unknown-history":
-        due = f"no earlier record of it, so {due}"
-    parts = [due, _over(row, show) if is_past else _between(row, log, show), _duty(row, show)]
-    if row.state == "not-known" and row.probably:
-        parts.append(f"at its usual pace probably {STATES[row.probably][2:]}: read the odometer")
-    return "; ".join(p for p in parts if p)
-
-
-def _over(row, show):
     over = [show.days(row.overrun_days)] if row.overrun_days > 0 else []
     over += [show.distance(row.overrun_km)] if row.overrun_km > 0 else []
     over += [f"{number(row.overrun_hours)} h"] if row.overrun_hours > 0 else []
-    return f"over by {listing(over)}" if over else ""
+    is_past, unsure = row.state in ("past-window", "due"), row.state == "not-known" and row.probably
+    low, high = ("", "") if is_past else _between(row, log, show)
+    duty = "" if pd.isna(row.duty) else row.duty.replace("-", " ")
+    if duty == "not known" and pd.isna(row.severe_due_km) and pd.isna(row.severe_due_date):
+        duty = ""
+    said = line(
+        "when",
+        on_condition=row.state == ON_CONDITION,
+        points=points,
+        is_past=is_past,
+        no_history=row.basis == "unknown-history",
+        over=over,
+        low=low,
+        high=high,
+        by_now=bool(row.low_date <= log.as_of),
+        duty=duty,
+        probably=STATES[row.probably][2:] if unsure else "",
+    )
+    return said.removeprefix("; ")
 
 
 def _between(row, log, show):
+    """(low, high) of when it is likely due; a year that both have is said once where both lie ahead."""
     if pd.isna(row.low_date) or pd.isna(row.high_date) or row.low_date >= row.high_date:
-        return ""
-    if row.low_date <= log.as_of:
-        return f"by its use perhaps already, likely between {show.date(row.low_date)} and {show.date(row.high_date)}"
-    low = show.date(row.low_date)
-    low = (
-        low.removesuffix(f" {row.high_date.year}")
-        if row.low_date.year == row.high_date.year
-        else low
-    )
-    return f"by its use likely between {low} and {show.date(row.high_date)}"
-
-
-def _duty(row, show):
-    if row.duty == "severe":
-        return "by the limits for hard use"
-    if row.duty != "not-known" or (pd.isna(row.severe_due_km) and pd.isna(row.severe_due_date)):
-        return ""
-    return "sooner if it is used hard, which the log does not tell"
+        return "", ""
+    low, high = show.date(row.low_date), show.date(row.high_date)
+    if row.low_date > log.as_of and row.low_date.year == row.high_date.year:
+        low = low.removesuffix(f" {row.high_date.year}")
+    return low, high
 
 
 def _figure(figure, show):
@@ -225,30 +225,27 @@ def _where(stands):
 def have(row, visit):
     """One part to have ready: `item, amount, packs, use`, and whether its amount is an example."""
     if row.positions:
-        where = listing([clean(p, 40).replace("-", " ") for p in row.positions])
+        where = [clean(p, 40).replace("-", " ") for p in row.positions]
         unit = "" if row.category == "tyre" else " set" if row.quantity == 1 else " sets"
-        item = f"{clean(row.category, 40).replace('-', ' ')}{'' if pd.isna(row.item) else f': {clean(row.item, 60)}'}"
-        use = f"at or near {'its' if row.quantity == 1 else 'their'} limit: {where}"
+        category = clean(row.category, 40).replace("-", " ")
         return {
-            "item": item,
+            "item": category if pd.isna(row.item) else f"{category}: {clean(row.item, 60)}",
             "amount": f"{_exact(row.quantity)}{unit}",
             "packs": "",
-            "use": use,
+            "use": line("near_limit", n=row.quantity, where=where),
             "is_example": False,
         }
     unit = f" {clean(row.unit, 20)}" if row.unit else ""
-    packs = (
-        f"{plural(row.packs, 'pack')} of {_exact(row.pack)}{unit}"
-        if row.unit or row.pack != 1
-        else ""
-    )
-    use = listing([_title(t, visit, within=True) for t in row.tasks], most=4)
-    amount = {
+    packs = ""
+    if row.unit or row.pack != 1:
+        packs = line("packs", n=row.packs, pack=f"{_exact(row.pack)}{unit}", left=_left(row, unit))
+    return {
         "item": clean(row.item, 80),
         "amount": f"{_exact(row.quantity)}{unit}",
-        "packs": packs + _left(row, unit),
+        "packs": packs,
+        "use": listing([_title(t, visit, within=True) for t in row.tasks], most=4),
+        "is_example": visit.is_example,
     }
-    return amount | {"use": use, "is_example": visit.is_example}
 
 
 def _left(row, unit):
@@ -256,7 +253,7 @@ def _left(row, unit):
     if row.left < 1e-6:
         return ""
     in_ml = row.unit.casefold() in ("l", "litre", "litres") and row.left < 1
-    return f", {f'{_exact(round(1000 * row.left))} mL' if in_ml else f'{_exact(row.left)}{unit}'} left over"
+    return f"{_exact(round(1000 * row.left))} mL" if in_ml else f"{_exact(row.left)}{unit}"
 
 
 def _exact(x):
