@@ -57,8 +57,8 @@ class TestACriterion:
         assert moves == {"late_by_plan": 1, "late_by_criterion": 0, "waiting": 0}
         said = wording.two_rates(intervals.rate(found), intervals.rate(other), moves, 0.2, SHOW)
         assert said.startswith(
-            "By the plan's tolerance, on time: **0% (range 0% to 95%; 2 jobs)**. By 20% of the interval after the due point: "
-            "**50% (range 1% to 99%; 2 jobs)**."
+            "By the plan's tolerance, on time: **0% (range 0 to 95%; 2 jobs)**. By 20% of the interval after the due point: "
+            "**50% (range 1 to 99%; 2 jobs)**."
         )
         assert "1 job is late by the plan alone and no jobs by the second tolerance alone." in said
 

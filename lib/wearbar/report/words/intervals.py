@@ -50,10 +50,10 @@ def answer(rate, show):
 
 
 def rate_view(rate, show):
-    """A rate as a sentence has it: how many jobs (0: no rate), rate, low, high."""
+    """A rate as a sentence has it: how many jobs (0: no rate), the rate and its range."""
     n = 0 if math.isnan(rate.value) else rate.n
-    ends = [show.percent(x) for x in (rate.value, rate.low, rate.high)]
-    return {"n": n, **dict(zip(("rate", "low", "high"), ends, strict=True))}
+    range_ = show.range(rate.low, rate.high, "share")
+    return {"n": n, "rate": show.percent(rate.value), "range": range_}
 
 
 def rate_means(rate, late_share=None):
