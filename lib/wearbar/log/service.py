@@ -56,6 +56,19 @@ class ServiceLog:
         days = (v["disposed"].clip(upper=self.as_of).fillna(self.as_of) - begin).dt.days + 1
         return int(days.clip(lower=0).max()) if len(days) else 0
 
+    def _repr_html_(self):
+        """What a notebook shows: whose log it is, its days, its vehicles, and what became of its rows."""
+        count = self.ledger[["used", "set_aside", "after"]].sum()
+        facts = {
+            "Log": self.name,
+            "Days": f"{self.first_day:%Y-%m-%d} to {self.as_of:%Y-%m-%d}",
+            "Vehicles": f"{len(self.tables['vehicles']):,}",
+            "Rows used": f"{count['used']:,}",
+            "Rows set aside": f"{count['set_aside']:,}",
+            "Rows after the report date": f"{count['after']:,}",
+        }
+        return pd.Series(facts, dtype=object).to_frame().to_html(header=False)  # which escapes
+
     def si(self, name):
         """Table `name` in SI: distances in km (by each vehicle's own unit), depths mm, volumes l, measurements and limits as
         `tables.MEASURED`.

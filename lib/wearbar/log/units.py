@@ -29,7 +29,7 @@ TORQUE_NM = {"N.m": 1.0, "lbf.ft": _c.lbf * _c.foot}
 class Units:
     """The units that a log is written in, or a reader reads in, with the currency.
 
-    >>> Units(distance="mi").to_km(10)
+    >>> round(Units(distance="mi").to_km(10), 5)
     16.09344
     """
 

@@ -11,7 +11,7 @@ from pandas.api import types
 
 from wearbar.report.quantities import Show, clean, decimals_of, has_width, interval, number, plural
 
-__all__ = ["Head", "csv_of", "heads_of", "html_of"]
+__all__ = ["Head", "csv_of", "heads_of", "html_of", "in_units"]
 
 STARTERS = set(
     "=+-@|%＝＋－＠％｜"
@@ -70,14 +70,25 @@ def csv_of(frame, heads):
             if head.scale is None:
                 out[column] = [_inert(x) for x in frame[column]]
             else:
-                share = head.scale.suffix == "share"  # 0 to 1 in files, whatever people read
-                turned = (
-                    frame[column].astype(float)
-                    if share
-                    else head.scale.turn(frame[column].astype(float))
-                )
+                turned = _turned(frame[column].astype(float), head.scale)
                 out[_renamed(str(column), head.scale)] = [_fixed(x) for x in turned]
     return pd.DataFrame(out).to_csv(index=False, lineterminator="\n")
+
+
+def in_units(frame, show):
+    """The frame with its numbers in the reader's units, which stand in the columns' names; a share stays 0 to 1, nothing is rounded.
+
+    A column is in SI and its name's ending (`ENDINGS`) says which unit; one without such an ending, and text, stay as they are.
+
+    >>> from wearbar.log.units import Units
+    >>> in_units(pd.DataFrame({"left_km": [16.09344]}), Show(Units(distance="mi"))).round(9).to_dict("list")
+    {'left_mi': [10.0]}
+    """
+    out = {}
+    for name, column in frame.items():
+        scale = show.scale(_unit_of(name)) if _is_number(column) or frame.empty else None
+        out[_renamed(name, scale) if scale else name] = _turned(column, scale) if scale else column
+    return pd.DataFrame(out, index=frame.index)
 
 
 @dataclass(frozen=True)
@@ -125,6 +136,11 @@ class Head:
             _with_interval(x, p, self.decimals, missing)
             for x, p in zip(turned[0], pairs, strict=True)
         ]
+
+
+def _turned(column, scale):
+    """The column in the reader's unit; a share is 0 to 1 in files and frames, whatever people read."""
+    return column if scale.suffix == "share" else scale.turn(column)
 
 
 def _unit_of(name):

