@@ -288,7 +288,7 @@ class TestOrder:
         assert table["order_packs"].item() == 0
         assert table["chance"].item() == 0.4
         assert table["expected"].item() == 0.4
-        assert "Plover for tyre, front, van (4 in 10 that you need a set)" in wording.order_said(
+        assert "Not ordered, though a need is possible: Plover (4 in 10)." in wording.order_said(
             table
         )
         Told.sets = np.repeat([[1.0], [0.0]], [90, 10], axis=0)
@@ -654,7 +654,11 @@ class TestWords:
                 wording.alt_months(months, "money", "Money", SHOW),
                 wording.alt_visits(plan),
             ]
-            told += [wording.hours_said(outlook.by_site(found), found.simulated)]
+            told += [
+                wording.hours_said(
+                    outlook.by_site(found), found.simulated, outlook.total(found, "hours")
+                )
+            ]
             assert not [
                 text for text in told for bad in ("nan", "None", "inf ", "e+", "  ") if bad in text
             ]
@@ -946,7 +950,7 @@ class TestBlankAndNone:
         assert "Not shown: hours and money. The log does not hold any." in text
         assert "Labour" not in text
         assert "hours have no forecast" in wording.hours_said(
-            outlook.by_site(blank), blank.simulated
+            outlook.by_site(blank), blank.simulated, e
         )
 
     def test_hours_that_came_are_not_known_where_none_is_on_record(self):
@@ -989,7 +993,9 @@ class TestNothingToGoBy:
         assert "so jobs and visits have no forecast" in text
         assert "By past wear" not in text
         assert "due work has no forecast" in wording.work_said(year, outlook.by_month(year), SHOW)
-        assert "hours have no forecast" in wording.hours_said(outlook.by_site(year), year.simulated)
+        assert "hours have no forecast" in wording.hours_said(
+            outlook.by_site(year), year.simulated, totals["hours"]
+        )
         assert "hold no prices" in wording.money_said(year, totals, SHOW)
         past = outlook.last_year(log, None, backtest.Replay(log))
         assert past.totals[["forecast", "actual"]].isna().all(axis=None)

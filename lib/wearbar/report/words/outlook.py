@@ -200,26 +200,21 @@ def waiting_said(table):
 def order_said(table):
     """How much is ordered, and what may be needed all the same."""
     none = table[table["order_packs"].eq(0) & (table["chance"] > 0.05)] if len(table) else table
-    maybe = [
-        SAY(
-            "maybe",
-            item=row["item"],
-            for_what=row["for_what"],
-            chance=in_ten(row["chance"]),
-            one="a set" if row["unit"] == "set" else "one",
-        )
-        for _, row in none.iterrows()
-    ]
+    none = none.sort_values("chance", ascending=False, kind="stable")
+    chances = zip(none["item"], none["chance"], strict=True)
+    maybe = [SAY("maybe", item=item, chance=in_ten(chance)) for item, chance in chances]
     return SAY("order", n=len(table), maybe=maybe)
 
 
-def hours_said(table, told):
-    """Hours by site, and what they leave out. told: the simulated year."""
+def hours_said(table, told, hours):
+    """Hours by site, and what they leave out. told: the simulated year; hours: `Estimate` of all."""
     nothing = told.unknown["hours"] > 0 or "hours" in told.blind
     view = {
         "is_unknown": nothing and not told.totals["hours"].any(),
         "n_small": int(table["hours"].isna().sum()) if len(table) else 0,
         "n_lost": _lost(told, ["hours"]),
+        "n_sites": len(table),
+        "hours": _hours(hours) or "nil",
     }
     return SAY("hours", **view)
 
