@@ -27,19 +27,17 @@ LONGEST, AVERAGE = 30, 16
 PHRASES_LEFT = {
     "fleet index": 2,
     "fleet interval_compliance": 12,
-    "fleet outlook": 4,
     "fleet severe_use": 1,
     "two-lines interval_compliance": 3,
     "lib report": 36,
     "lib usage": 1,
     "lib intervals": 15,
-    "lib outlook": 21,
+    "lib outlook": 11,
     "lib parts": 7,
 }
 LONG_LEFT = {
     "fleet consumable_life": 2,
     "fleet interval_compliance": 5,
-    "fleet outlook": 3,
     "fleet severe_use": 6,
     "two-lines consumable_life": 2,
     "two-lines interval_compliance": 1,

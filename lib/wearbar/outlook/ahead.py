@@ -19,7 +19,7 @@ HABIT_DAYS, LEAST_HABITS, QUANTILES = 730, 20, 100
 @dataclass(frozen=True, eq=False)
 class Ahead:
     """rows: one row a series: `vehicle, site, kind, plan, task, position, safety, statutory, is_expiry`; `due_km, early_km, due_hours,
-    early_hours` (cumulative) and `due_day, early_day` (days from the log's day), infinite without such a limit; `every_km, every_hours,
+    early_hours` (cumulative) and `due_day, early_day` (days from the report date), infinite without such a limit; `every_km, every_hours,
     every_days`: what it repeats after, about;
     `past_share`: how far past its due point it is, in shares of the interval (negative: before it); `wait_days`: until the lay-up ends
     that the vehicle is in (0: in none; infinite: no end on record). again: when each falls due again. covers: (doing, done too) rows.

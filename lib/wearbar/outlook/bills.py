@@ -103,14 +103,14 @@ def _cells(log, bills):
 
 
 def draw_bills(rate, kept, bills, kind, as_of, months, rng):
-    """(money, hours, untold): two (draws, months) arrays, Poisson days of work, each with a bill of the log's last two years, of its kind
+    """(money, hours, unknown): two (draws, months) arrays, Poisson days of work, each with a bill of the log's last two years, of its kind
     where enough; and how many such days a year have no money, and no hours, since no bill tells any. What the log's bills leave unsure of
     their mean is in it (`_weighed`).
 
     rate: (draws, vehicles) a year; kept: (months,) chance that a vehicle is still here.
     """
     draws = len(rate)
-    sums, untold = np.zeros((2, draws, months)), [0.0, 0.0]
+    sums, unknown = np.zeros((2, draws, months)), [0.0, 0.0]
     recent = bills[bills["date"] > as_of - pd.Timedelta(days=RECENT_DAYS)]
     for name in pd.unique(kind):
         pool = next(
@@ -129,8 +129,8 @@ def draw_bills(rate, kept, bills, kind, as_of, months, rng):
                 drawn = _weighed(known, where // months, draws, rng)
                 sums[i] += np.bincount(where, drawn, count.size).reshape(count.shape)
             else:
-                untold[i] += len(where) / draws
-    return *sums, untold
+                unknown[i] += len(where) / draws
+    return *sums, unknown
 
 
 def _weighed(known, draw, draws, rng):

@@ -81,7 +81,7 @@ def gone_by(leave, n, draws, weeks, rng):
 
 
 def stays_of(log):
-    """Lay-ups on record and those that are usual, in days from the log's day: frame `vehicle, begin, end`. One without an end that has
+    """Lay-ups on record and those that are usual, in days from the report date: frame `vehicle, begin, end`. One without an end that has
     lasted longer than is usual, or of which nothing is usual, goes on.
     """
     stays = usual_layups(log.tables["layups"], log.as_of)
@@ -94,7 +94,7 @@ def stays_of(log):
 
 
 def laid_up(stays, some, weeks):
-    """(vehicles, weeks): laid up then: work waits until the return."""
+    """(vehicles, weeks): off the road then: work waits until the return."""
     stays = stays[stays["vehicle"].isin(some)]
     laid = np.zeros((len(some), len(weeks)), dtype=bool)
     inside = (weeks >= stays["begin"].to_numpy()[:, None]) & (

@@ -47,7 +47,7 @@ def shown_visits(table, outlook):
 
 
 def waiting(outlook, todo=None):
-    """The work due by now of vehicles laid up without an end on record: frame `vehicle, task, position`; task "" where none of it is.
+    """The work due by now of vehicles off the road without an end on record: frame `vehicle, task, position`; task "" where none of it is.
 
     todo: as of `plan_of_visits`.
     """
@@ -70,7 +70,7 @@ def waiting(outlook, todo=None):
 
 
 def expected_km(model, vehicles, as_of, days):
-    """Where each vehicle will be on the median path at the end of each of `days` from the log's day: (vehicles, days)."""
+    """Where each vehicle will be on the median path at the end of each of `days` from the report date: (vehicles, days)."""
     row, known = model.of(vehicles)
     start, today = days_of(known["last_date"]), int(days_of([as_of])[0])
     n, m = len(row), len(days)
@@ -96,7 +96,7 @@ def _first_day(line, at, value):
 
 
 def visit_jobs(ahead, model, as_of, amounts=None, some=None, plan_days=PLAN_DAYS):
-    """The `visits.Jobs` of the work ahead by each vehicle's median path; none of a vehicle laid up without an end on record.
+    """The `visits.Jobs` of the work ahead by each vehicle's median path; none of a vehicle off the road without an end on record.
 
     amounts: of each row of `ahead.rows`. some: vehicles; None is all.
     """
