@@ -70,7 +70,12 @@ def fleet(vehicles, seed=1):
         }
     )
     readings = readings.assign(
-        odometer_km=km.ravel(), distance_km=km.ravel(), hours=np.nan, source="dash"
+        odometer_km=km.ravel(),
+        distance_km=km.ravel(),
+        hours=np.nan,
+        meter_hours=np.nan,
+        source="dash",
+        known=readings["date"],
     )
     return replace(small, tables=MappingProxyType(tables), _si={}), readings
 

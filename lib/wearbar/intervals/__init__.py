@@ -1,9 +1,11 @@
 """Was the work on time, and what is due.
 
-`due` has the arithmetic of limits and windows, `done` what counts as having been done, `fleet` a log laid out, `ladders` the due points,
-`occasion` and `judged` the occasions, `item` what has a due point of its own, `failed` failed inspections, `rates` the rate and
-overruns, `compare` which groups differ, `today` what is open,
-`change` what has changed since an earlier report, `reminder` a dashboard's own calendar beside the plan's.
+`schedule` is the loop that says when one task of one vehicle falls due, rule by rule; `events` what
+it goes through, `rules` the plan's limits, `due` due points of many at once, `done` what counts as
+done, `fleet` a log laid out, `occasion` and `judged` the occasions, `item` what has a due point of
+its own, `failed` failed inspections, `rates` the rate and overruns, `compare` which groups differ,
+`today` what is open, `change` what has changed since an earlier report, `reminder` a dashboard's own
+calendar beside the plan's.
 """
 
 from wearbar.intervals.change import (

@@ -143,7 +143,8 @@ def acts_of(log, series):
 
 
 def _stack(frames):
-    """The frames one below another; empty ones say nothing of its types."""
+    """The frames one below another; empty ones, and columns without a value, say nothing of its types."""
+    frames = [f.astype({c: _TEXT for c in ("position", "visit") if c in f}) for f in frames]
     return pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
 
 

@@ -9,15 +9,14 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.intervals import due
 from wearbar.intervals.due import AXES, DUE, EARLY, EPS, LATE, SPAN
+from wearbar.intervals.events import occasions_due
 from wearbar.intervals.fleet import Fleet, as_dates, fleet_of
 from wearbar.intervals.judged import back_in_use, judged, planned, rested, staleness
-from wearbar.intervals.ladders import occasions_due
 from wearbar.intervals.pace import day_reached, expected_day
+from wearbar.intervals.schedule import ONCE, points
 from wearbar.log.plan import plan_of
 from wearbar.log.schema import TEXT
-from wearbar.log.tasks import WORDS
 
 __all__ = ["occasions"]
 
@@ -52,8 +51,8 @@ def occasions(log, readings=None, late_share=None):
     """
     if log.plan is None:
         log = replace(log.only([]), plan=plan_of({}))
-    fleet = fleet_of(log, usage.readings(log) if readings is None else readings)
-    frame, p = occasions_due(fleet, late_share)
+    fleet = fleet_of(log, usage.readings(log) if readings is None else readings, late_share)
+    frame, p = occasions_due(fleet)
     s, is_open = frame["s"].to_numpy(), frame["done"].to_numpy() < 0
     x, x_low, x_high = _where(fleet, frame)
     slack = _slack(fleet, frame)
@@ -98,11 +97,13 @@ def _where(fleet: Fleet, frame):
 
 def _near(log, found):
     """Work that may be the open occasions', by names that come near their task's."""
-    words = (
-        log.words[log.words["how"].eq("near")]
-        if len(log.words)
-        else pd.DataFrame(columns=list(WORDS))
-    )
+    words = log.words[log.words["how"].eq("near")] if len(log.words) else log.words
+    if not len(words):
+        none = pd.Series("", found.index, dtype=TEXT)
+        return {
+            "near_work": none,
+            "near_date": pd.Series(pd.NaT, found.index, dtype="datetime64[ns]"),
+        }
     latest = words.sort_values("date", kind="stable").drop_duplicates(
         ["vehicle", "task"], keep="last"
     )
@@ -146,9 +147,7 @@ def _shut_days(fleet, s, p):
 
 def _anchor_columns(fleet, frame, p, slack):
     s, act = frame["s"].to_numpy(), frame["act"].to_numpy()
-    anchor = fleet.origin_x[:, s]
-    if len(fleet.act_series):
-        anchor = np.where(act >= 0, fleet.act_x[:, act], anchor)
+    anchor = fleet.anchors(s, act)
     shown, meter = (
         usage.odometer_of(path, fleet.code[s], p[DUE, axis]).to_numpy()
         for axis, path in ((KM, fleet.distance), (HOURS, fleet.clock))
@@ -178,7 +177,7 @@ def _point_columns(p):
 
 def _duty_columns(fleet, frame, p):
     s, act, rule = frame["s"].to_numpy(), frame["act"].to_numpy(), frame["rule"].to_numpy()
-    has = fleet.rules["has_severe"][rule]
+    has = np.array(fleet.rules.has_severe, dtype=bool)[rule]
     known = np.array(["not-known", "normal", "severe"])[
         fleet.duty_at(s, frame["to"].to_numpy()) + 1
     ]
@@ -187,18 +186,11 @@ def _duty_columns(fleet, frame, p):
         np.where(frame["since"].notna(), "severe", np.where(known == "severe", "normal", known)),
         "",
     )
-    ask = np.flatnonzero(duty == "not-known")
-    s, act, rule = s[ask], act[ask], rule[ask]
-    base = np.where(
-        act >= 0, fleet.act_x[:, act] if len(fleet.act_series) else np.nan, fleet.origin_x[:, s]
-    )
-    hard = due.points(
-        base,
-        np.ones_like(base),
-        fleet.limits(s, rule, np.zeros_like(base, dtype=bool), np.ones(len(s), dtype=bool)),
-    )
-    sooner = np.full((3, len(duty)), np.nan)
-    sooner[:, ask] = np.fmin(hard[DUE], p[DUE][:, ask])
+    ask, sooner = np.flatnonzero(duty == "not-known"), np.full((3, len(duty)), np.nan)
+    base = fleet.anchors(s[ask], act[ask])
+    for i, of, nth, where in zip(ask, s[ask], rule[ask].tolist(), base.T.tolist(), strict=True):
+        hard = points(where, ONCE, fleet.rules.limits(nth, fleet.tasks[of].counts, False, True))
+        sooner[:, i] = np.fmin([point[DUE] for point in hard], p[DUE][:, i])
     return {"duty": duty, "severe_due_km": sooner[KM], "severe_due_date": as_dates(sooner[DAY])}
 
 
