@@ -8,7 +8,7 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals.due import MONTH_DAYS, Limits
 from wearbar.log.keys import look_up
-from wearbar.log.plan import title_of
+from wearbar.log.plan_tasks import title_of
 from wearbar.outlook.again import Again
 from wearbar.usage.distance import days_of
 

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from wearbar.log.plan import title_of
+from wearbar.log.plan_tasks import title_of
 from wearbar.log.schema import TEXT
 from wearbar.outlook.action_list import DANGER
 from wearbar.report.quantities import clean, number, plain
