@@ -10,12 +10,13 @@ from types import MappingProxyType
 
 import pandas as pd
 
+from wearbar.log.checked import LEDGER_COLUMNS, in_order
 from wearbar.log.checks.problems import PROBLEM_COLUMNS
 from wearbar.log.checks.sizes import figures
 from wearbar.log.plan import PlanError, plan_of, read_plan
 from wearbar.log.schema import TABLES, TEXT
 from wearbar.log.service import ServiceLog
-from wearbar.log.settle import LEDGER_COLUMNS, check, in_order
+from wearbar.log.settle import check
 from wearbar.log.sources import open_source
 from wearbar.log.sources.header import check_header
 from wearbar.log.sources.raw import LogError, Source, raw_of_frame

@@ -13,9 +13,9 @@ from pathlib import Path
 import pandas as pd
 
 from wearbar.log.checks.problems import PROBLEM_COLUMNS
+from wearbar.log.intake import MARK
 from wearbar.log.rules import RULES
 from wearbar.log.schema import TABLES
-from wearbar.log.settle import MARK
 from wearbar.log.sources.header import ESCAPED, KEYS, check_header
 from wearbar.log.sources.raw import FORMULA, LogError, raw_of_frame, unescaped
 
