@@ -6,7 +6,7 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.cost import account as money
-from wearbar.cost import fuel, per_distance, repairs
+from wearbar.cost import compare, fuel, per_distance, repairs, value
 from wearbar.cost import replacement as keeping
 from wearbar.report.tables import in_units
 from wearbar.report.verbs import one_of, show_of
@@ -49,7 +49,7 @@ def cost_per_distance(log, by="", confidence=0.9, units=""):
         low, high = scale.ends(found.low, found.high)
         return replace(found, value=scale.turn(found.value), low=low, high=high, unit=scale.head)
     own = {"site": per_distance.by_site, "vehicle": per_distance.by_vehicle}
-    own["year"] = per_distance.by_year
+    own["year"] = compare.by_year
     if by in own:
         made = own[by](account, confidence)
     else:
@@ -108,7 +108,7 @@ def replacement(log, confidence=0.9):
     periods = repairs.observed_periods(account, log, readings)
     born = log.tables["vehicles"].set_index("vehicle")["in_service"]
     kept = keeping.cheapest_ages(
-        account.vehicles, account.lines, periods, money.value_points(log), born, confidence
+        account.vehicles, account.lines, periods, value.value_points(log), born, confidence
     )
     rows = [
         {
