@@ -13,18 +13,16 @@ def unit_oil(show):
 
 
 def oil(table, kinds, show):
-    """How much oil engines use by kind, whom it is not told of and why, and what to note."""
+    """How much oil engines use by kind (by vehicle where no kind has enough), for whom it is not known, and what to note."""
     rows = kinds.to_dict("records") if len(table) else []
+    alone = [] if rows or not len(table) else table[table["why_not"].eq("")].to_dict("records")
     refused = table[table["why_not"].ne("")].groupby("why_not").size() if len(table) else {}
     return SAY(
         "oil",
         n=len(table),
         per=unit_oil(show),
-        kinds=[
-            {"kind": r["kind"], "n": r["vehicles"]}
-            | {new: _rate(r[old], show) for new, old in RATES.items()}
-            for r in rows
-        ],
+        kinds=[{"kind": r["kind"], "n": r["vehicles"]} | _rates(r, show) for r in rows],
+        each=[{"name": r["vehicle"]} | _rates(r, show) for r in alone[:4]],
         refused=[f"{plural(n, 'vehicle')}, where {why}" for why, n in refused.items()],
     )
 
@@ -51,5 +49,5 @@ def alt_oil(table, show):
     return SAY("alt_oil", n=len(table), least=least, most=most, per=unit_oil(show), name=name)
 
 
-def _rate(x, show):
-    return f"{show.units.to_km(x):,.0f}"
+def _rates(row, show):
+    return {new: f"{show.units.to_km(row[old]):,.0f}" for new, old in RATES.items()}
