@@ -122,13 +122,13 @@ def effect(rng, samples, vehicles, use, wear):
         yield (
             e.ratio.low,
             e.ratio.high,
-            added_up(TIMES, e.share_mid, e.share_mid + severity.STEP) if e.told else 1.0,
+            added_up(TIMES, e.share_mid, e.share_mid + severity.STEP) if e.is_shown else 1.0,
         )
 
 
 def claims(e):
     """Whether the report says that hard use matters; None where it refuses."""
-    return bool(not e.vehicles_needed and e.lower > 1 and e.p < 0.05) if e.told else None
+    return bool(not e.vehicles_needed and e.lower > 1 and e.p < 0.05) if e.is_shown else None
 
 
 @cells(

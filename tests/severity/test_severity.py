@@ -210,7 +210,7 @@ def test_a_known_effect_is_found_with_what_it_rests_on():
     parts = fleet(np.random.default_rng(5))
     before = parts.copy()
     e = severity.effect(parts, "loose")
-    assert e.told
+    assert e.is_shown
     assert e.ratio.low < truth(e) < e.ratio.high
     assert e.additive.low < 3 < e.additive.high
     assert e.ratio.high / e.ratio.low < 1.15
@@ -279,7 +279,7 @@ def test_an_effect_that_one_vehicle_turns_round_is_refused():
     parts["loose"] = 0.3 + 0.5 * (parts["loose"] - parts.groupby("site")["loose"].transform("mean"))
     decides = parts["vehicle"].eq(parts.loc[parts["loose"].idxmax(), "vehicle"])
     parts["loose"] = parts["loose"].where(~decides, 0.6)
-    assert severity.effect(parts, "loose").told
+    assert severity.effect(parts, "loose").is_shown
     assert refused(
         parts,
         rate_mm_per_1000km=parts["rate_mm_per_1000km"].where(
@@ -315,7 +315,7 @@ def test_what_people_recall_differently_within_a_vehicle_vetoes_nothing():
     for _ in range(10):
         parts = recalled(fleet(rng, within=0.0, lines=(8, 16)), rng, 0.05)
         e = severity.effect(parts, "loose")
-        assert e.told
+        assert e.is_shown
         assert np.isnan(e.within.value)
         held += e.ratio.low < truth(e) < e.ratio.high
     assert held >= 7
@@ -343,7 +343,7 @@ def test_parts_read_twice_count_for_what_they_tell():
         assert 0.2 < (parts["n_readings"] == 2).mean() < 0.8
         e, three = (severity.effect(p, "loose") for p in (parts, parts[parts["n_readings"] > 2]))
         assert e.n_parts == len(parts)
-        if three.told:
+        if three.is_shown:
             off.append(100 * (e.ratio.value - truth(e)))
             of_three.append(100 * (three.ratio.value - truth(e)))
     assert len(off) > 9
@@ -408,7 +408,7 @@ def test_one_vehicle_speaks_for_itself_alone():
     parts["loose"] = [0.1, 0.12, 0.1, 0.11, 0.5, 0.52, 0.5, 0.51]
     parts["rate_mm_per_1000km"] = 0.2 * np.exp(parts["loose"]) + np.arange(8) % 3 / 1000
     e = severity.effect(parts, "loose")
-    assert e.told
+    assert e.is_shown
     assert e.points is None
     assert e.ratio.value == pytest.approx(np.exp(0.1), rel=0.02)
     assert e.n_vehicles == 1
@@ -419,7 +419,7 @@ def test_a_wide_interval_is_not_settled_and_says_how_many_would_do():
         fleet(np.random.default_rng(24), vehicles=12, sites=1, noise=4.0, lines=(9, 13)), "loose"
     )
     wide = np.log(e.log_linear.high / e.log_linear.low) / np.log(1.5 / 0.9)
-    assert e.told
+    assert e.is_shown
     assert e.log_linear.low < 0.9 < 1.5 < e.log_linear.high
     assert e.vehicles_needed == np.ceil(12 * wide**2)
     assert severity.effect(fleet(np.random.default_rng(12)), "loose").vehicles_needed == 0
@@ -450,7 +450,7 @@ def test_several_tests_are_held_to_holm():
 def covered(samples, seed, **setting):
     rng = np.random.default_rng(seed)
     found = [severity.effect(fleet(rng, **setting), "loose", rng=rng) for _ in range(samples)]
-    told = [e for e in found if e.told]
+    told = [e for e in found if e.is_shown]
     return (
         len(told),
         sum(e.ratio.low > truth(e) for e in told),

@@ -76,7 +76,7 @@ class Effect:
     step: float = STEP
 
     @property
-    def told(self):
+    def is_shown(self):
         """Whether a figure is given."""
         return not self.refusals
 

@@ -130,7 +130,9 @@ def supported(found, plan, limits, unit_km=1.0):
     log-linear one's. is_sooner: the evidence goes below what the plan says already.
     """
     rows = [
-        _hard_use(e, limits.get(e.exposure, nan)) for e in found if e.told and e.points is not None
+        _hard_use(e, limits.get(e.exposure, nan))
+        for e in found
+        if e.is_shown and e.points is not None
     ]
     if not rows or plan is None:
         return pd.DataFrame(columns=SUPPORTED)
@@ -165,14 +167,14 @@ def _hard_use(e, limit):
     cut = limit if share.min() < limit <= share.max() else share.median()
     easy, hard = share[share < cut].mean(), share[share >= cut].mean()
     ratio, lower = (added_up(times, easy, hard) for times in (e.additive.value, e.additive_lower))
-    told = {
+    shares = {
         "category": e.category,
         "exposure": e.exposure,
         "share_easy": easy,
         "share_hard": hard,
         "p_holm": e.p_holm,
     }
-    return told | {
+    return shares | {
         "wear_ratio": ratio,
         "lower_ratio": min(lower, e.log_linear_lower ** ((hard - easy) / e.step)),
     }

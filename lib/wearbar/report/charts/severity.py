@@ -20,7 +20,7 @@ def severe_from(axes, share):
 
 def effect_of_use(found):
     """Wear ratio for ten points more of each kind of use on each category, with its interval; a row that is refused says so."""
-    found = sorted(found, key=lambda e: (not e.told, -e.ratio.value if e.told else 0))
+    found = sorted(found, key=lambda e: (not e.is_shown, -e.ratio.value if e.is_shown else 0))
     figure, axes = style.new_figure(height=0.9 + 0.45 * max(len(found), 2))
     rows = [{"value": e.ratio.value, "low": e.ratio.low, "high": e.ratio.high} for e in found]
     frame = pd.DataFrame(rows, dtype=float)

@@ -162,7 +162,7 @@ def alt_early(table, show):
 
 
 def worth_curves(service):
-    """Whether any place has three parts that came off."""
+    """Whether any place has three parts that were removed."""
     return bool((service.groupby(PLACE)["came_off"].sum() >= 3).any())
 
 

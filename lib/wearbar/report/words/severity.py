@@ -21,7 +21,7 @@ __all__ = [
     "headline",
     "part_of",
     "percent",
-    "told",
+    "shown",
 ]
 
 SAY = words_of("severe_use")
@@ -29,7 +29,7 @@ SAY = words_of("severe_use")
 
 def headline(found, table, show=None):
     """(sentence, urgency) that answers the notebook's question. table: as from `severity.use.supported`."""
-    settled = [e for e in found if e.told and not e.vehicles_needed]
+    settled = [e for e in found if e.is_shown and not e.vehicles_needed]
     clear = [e for e in settled if e.lower > 1 and e.p_holm < 0.05]
     clear = sorted(clear, key=lambda e: -e.ratio.value)
     uses = {}
@@ -51,14 +51,14 @@ def _sooner(table, clear, show):
     if not clear or not table["is_sooner"].any():
         return []
     rows = table[table["is_sooner"]].sort_values("supported_km")
-    told = []
+    tasks = []
     for title, own in rows.groupby("title", sort=False):
         every = [show.distance(km) for km in own["supported_km"]]
         every = every[:1] + [text.rpartition(" ")[0] for text in every[1:]]
         plans = own["plan"].str.replace("-", " ")
         each = [{"every": km, "plan": plan} for km, plan in zip(every, plans, strict=True)]
-        told.append({"title": title, "rows": each})
-    return told
+        tasks.append({"title": title, "rows": each})
+    return tasks
 
 
 def effect(e):
@@ -95,17 +95,17 @@ def effects(found):
         SAY("refused", reason=reason, uses=[{"use": u, "parts": p} for u, p in uses.items()])
         for reason, uses in why.items()
     ]
-    return "\n".join(f"- {text}" for text in [*(effect(e) for e in told(found)), *refused])
+    return "\n".join(f"- {text}" for text in [*(effect(e) for e in shown(found)), *refused])
 
 
-def told(found):
+def shown(found):
     """The effects that have a figure, the largest first."""
-    return sorted((e for e in found if e.told), key=lambda e: -e.ratio.value)
+    return sorted((e for e in found if e.is_shown), key=lambda e: -e.ratio.value)
 
 
 def drawn(found):
     """The effects that have a picture."""
-    return [e for e in told(found) if e.points is not None]
+    return [e for e in shown(found) if e.points is not None]
 
 
 def _refusal(e):
@@ -125,8 +125,8 @@ def _refusal(e):
 
 
 def checks(e):
-    """Sentences on how far an effect that is told can be trusted."""
-    if not e.told or e.points is None:
+    """Sentences on how far an effect that is shown can be trusted."""
+    if not e.is_shown or e.points is None:
         return []
     said = []
     for name, ends in (("vehicle", e.without_vehicle), ("site", e.without_site)):
@@ -159,7 +159,7 @@ def _forms(e):
 
 
 def all_checks(found):
-    """The checks of every effect that is told, as lists."""
+    """The checks of every effect that is shown, as lists."""
     parts = [
         f"**{SAY('label', part=_Part(e), use=USE[e.exposure])}**\n\n"
         + "\n".join(f"- {c}" for c in checks(e))
@@ -182,8 +182,8 @@ def alt_effects(found):
     return SAY(
         "alt_effects",
         points=_points(STEP),
-        shown=[f"{labels[id(e)]} {_interval(e.ratio)}" for e in told(found)],
-        refused=[labels[id(e)] for e in found if not e.told],
+        shown=[f"{labels[id(e)]} {_interval(e.ratio)}" for e in shown(found)],
+        refused=[labels[id(e)] for e in found if not e.is_shown],
     )
 
 
