@@ -29,9 +29,10 @@ PHRASES_LEFT = {
     "fleet interval_compliance": 12,
     "fleet severe_use": 1,
     "two-lines interval_compliance": 3,
-    "lib report": 36,
+    "interval_compliance.md.j2": 2,
+    "lib report": 2,
     "lib usage": 1,
-    "lib intervals": 15,
+    "lib intervals": 14,
     "lib outlook": 11,
     "lib parts": 7,
 }
