@@ -54,10 +54,8 @@ def tanks(log, readings):
     usable = made["distance_km"].gt(0) & ~made["missing"]
     made["cost"] = made["cost"].where(made["priced"] == made["fills"])
     made["l_per_100km"] = 100 * made["volume_l"] / made["distance_km"].where(usable)
-    usual = made.groupby(["vehicle", "kind"])["l_per_100km"].agg(["median", "count"])
-    usual = made[["vehicle", "kind"]].join(
-        usual["median"].where(usual["count"] >= ENOUGH), on=["vehicle", "kind"]
-    )["median"]
+    own = made.groupby(["vehicle", "kind"])["l_per_100km"]
+    usual = own.transform("median").where(own.transform("count") >= ENOUGH)
     far = usable & ~(made["l_per_100km"] / usual.fillna(made["l_per_100km"])).between(FAR, 1 / FAR)
     columns = ["vehicle", "kind", "date", "distance_km", "volume_l", "l_per_100km", "cost", "fills"]
     kept = made.loc[usable & ~far, columns].reset_index(drop=True)

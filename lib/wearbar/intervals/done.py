@@ -74,8 +74,8 @@ def _told_from(log, rows):
         log.tables["certificates"],
         log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle"),
     )
-    came_with = (
-        c["vehicle"].map(v["acquired"].fillna(v["in_service"])).clip(upper=c["valid_to"])
+    came_with = look_up(c["vehicle"], v["acquired"].fillna(v["in_service"])).clip(
+        upper=c["valid_to"]
     )  # a paper without a day of test
     c = c.assign(known=known_on(c["tested"].fillna(came_with), c["recorded"]))
     tested = (

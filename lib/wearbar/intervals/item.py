@@ -68,7 +68,7 @@ def items(log, found, readings):
 
 
 def _gone(log, vehicle):
-    return vehicle.map(log.tables["vehicles"].set_index("vehicle")["disposed"]).le(log.as_of)
+    return look_up(vehicle, log.tables["vehicles"].set_index("vehicle")["disposed"]).le(log.as_of)
 
 
 def _of_row(frame, table):
@@ -77,7 +77,7 @@ def _of_row(frame, table):
 
 
 def _last_day(log, vehicle):
-    gone = vehicle.map(log.tables["vehicles"].set_index("vehicle")["disposed"])
+    gone = look_up(vehicle, log.tables["vehicles"].set_index("vehicle")["disposed"])
     return gone.clip(upper=log.as_of).fillna(log.as_of)
 
 

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
+from wearbar.log.keys import look_up
 from wearbar.log.plan import SHARES
 from wearbar.log.schema import TEXT
 from wearbar.parts.fitted import segments_of, unrecorded_of, use_of
@@ -168,8 +169,8 @@ def _with_looks(frame, looks):
         .groupby("part_key")["distance_km"]
         .max()
     )
-    frame["n_readings"] = frame["part_key"].map(seen).fillna(0).astype(int)
-    frame["last_seen_km"] = frame["part_key"].map(latest).where(frame["age_known"])
+    frame["n_readings"] = look_up(frame["part_key"], seen).fillna(0).astype(int)
+    frame["last_seen_km"] = look_up(frame["part_key"], latest).where(frame["age_known"])
     return frame
 
 

@@ -129,7 +129,7 @@ def _judged(wear, confidence):
     on["life_km"], on["life_low_km"], on["life_high_km"] = value, np.maximum(low, 0), high
     for name, end in (("left_km", value), ("left_low_km", low), ("left_high_km", high)):
         on[name] = np.maximum(end - x_now, 0)
-    on["next_look_km"] = on["category"].map(_between_looks(wear.looks))
+    on["next_look_km"] = look_up(on["category"], _between_looks(wear.looks))
     ahead = x_now + on["next_look_km"]
     with np.errstate(all="ignore"):
         z = (a + b * ahead - limit) / np.sqrt(var_aa + 2 * var_ab * ahead + var_bb * ahead**2)

@@ -12,6 +12,7 @@ and no other place read that day agrees; where one does, and it is lower than it
 import numpy as np
 import pandas as pd
 
+from wearbar.log.keys import look_up
 from wearbar.parts.wear_line import RISING
 
 __all__ = [
@@ -56,7 +57,7 @@ def with_last(on, looks):
     read = looks[looks["source"].ne("new")].sort_values(
         ["date", "height"], ascending=[False, True], kind="stable"
     )
-    limit = read["part_key"].map((sign_of(on) * on["limit"]).set_axis(on["part_key"]))
+    limit = look_up(read["part_key"], (sign_of(on) * on["limit"]).set_axis(on["part_key"]))
     # a place not read on the last day, and at the limit when it last was, is no better since
     worn = read[
         ~read.duplicated(["part_key", "place"])
@@ -73,7 +74,7 @@ def with_last(on, looks):
         .drop_duplicates("category")
         .set_index("category")["quantity"]
     )
-    on["quantity"] = on["quantity"].fillna(last["quantity"]).fillna(on["category"].map(usual))
+    on["quantity"] = on["quantity"].fillna(last["quantity"]).fillna(look_up(on["category"], usual))
     on["last_read"], on["last_place"] = last["date"], last["place"]
     on["last_height"] = unsigned(on, last["height"])
     doubtful = last["is_doubtful"].eq(True)

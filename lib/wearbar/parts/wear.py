@@ -100,7 +100,9 @@ def wear_of(spans, looks, law):
     if not bends["is_shown"].any():
         return replace(straight, bends=bends)
     bend, hinge = (
-        spans["category"].map(bends[bends["is_shown"]].set_index("category")["bend"]).fillna(0.0),
+        look_up(spans["category"], bends[bends["is_shown"]].set_index("category")["bend"]).fillna(
+            0.0
+        ),
         hinge_of(straight.parts),
     )
     own = pd.DataFrame({"bend": bend, "hinge": hinge}).set_axis(spans["part_key"])
@@ -151,8 +153,8 @@ def _by_place(looks, spans):
     )
     looks = looks.assign(
         quantity=looks["quantity"]
-        .fillna(looks["part_key"].map(kind))
-        .fillna(looks["category"].map(general))
+        .fillna(look_up(looks["part_key"], kind))
+        .fillna(look_up(looks["category"], general))
         .fillna("depth")
     )
     read = looks[looks["source"].eq("reading")]
@@ -196,7 +198,7 @@ def _moved(spans, looks):
 def _unstretched(spans, kind):
     """A part measured by its stretch had none when new."""
     new = spans[
-        spans["age_known"] & spans["part_key"].map(kind).eq(RISING) & (spans["start"].notna())
+        spans["age_known"] & look_up(spans["part_key"], kind).eq(RISING) & (spans["start"].notna())
     ]
     columns = {
         "part_key": new["part_key"],
@@ -279,7 +281,7 @@ def _alike(parts):
 def _spread(squares, category, freedom):
     """Squared spread as a share, by category, by moments; `SPREAD` stands in for `SPREAD_WORTH` parts."""
     cv2 = (squares.groupby(category).sum() + SPREAD_WORTH * SPREAD**2) / (freedom + SPREAD_WORTH)
-    return category.map(cv2.clip(lower=LEAST_SPREAD**2))
+    return look_up(category, cv2.clip(lower=LEAST_SPREAD**2))
 
 
 def _of_vehicle(parts, off, noise, cv2, vehicles):
@@ -298,7 +300,9 @@ def _of_vehicle(parts, off, noise, cv2, vehicles):
         - (x.groupby(together, dropna=False).sum() ** 2).groupby("category").sum()
         for x in (known, off)
     )
-    shared = parts["category"].map(products / pairs.where(pairs > 0)).fillna(0.0).clip(lower=0.0)
+    shared = (
+        look_up(parts["category"], products / pairs.where(pairs > 0)).fillna(0.0).clip(lower=0.0)
+    )
     shared = np.minimum(shared, cv2 - LEAST_SPREAD**2)
     within = cv2 - shared
     weight = known / (

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from wearbar.log.keys import look_up
 from wearbar.parts.wear_limits import usable_of
 from wearbar.parts.wear_line import RISING, fit_lines
 
@@ -44,7 +45,7 @@ def bends_of(looks, parts):
     as independent, Student's t on vehicles - 1; the bend is then found by least squares (Gauss-Newton).
     """
     looks = looks[~looks["is_doubtful"] & looks["distance_km"].notna()].reset_index(drop=True)
-    looks["hinge"] = looks["part_key"].map(hinge_of(parts).set_axis(parts["part_key"]))
+    looks["hinge"] = look_up(looks["part_key"], hinge_of(parts).set_axis(parts["part_key"]))
     rows = [
         _bend(name, own.reset_index(drop=True))
         for name, own in looks[looks["hinge"].notna()].groupby("category")

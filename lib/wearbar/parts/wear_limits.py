@@ -6,6 +6,7 @@ The reader's own law and the maker's handbook come first. Heights in mm; stretch
 import numpy as np
 import pandas as pd
 
+from wearbar.log.keys import look_up
 from wearbar.log.law import LOWER_IS_STRICTER, shipped
 from wearbar.parts.fitted import PERCENT
 from wearbar.parts.wear_line import RISING
@@ -61,7 +62,7 @@ def _examples(spans):
     found = pd.Series(by_kind.reindex(own).to_numpy(), spans.index).fillna(
         pd.Series(by_kind.reindex(cars).to_numpy(), spans.index)
     )
-    return found.fillna(spans["category"].map(anyone)).astype(float)
+    return found.fillna(look_up(spans["category"], anyone)).astype(float)
 
 
 def usable_of(parts):
