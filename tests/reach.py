@@ -11,7 +11,15 @@ from pathlib import Path
 
 ROOT = Path(__file__).parent.parent
 LIB = ROOT / "lib" / "wearbar"
-FRONT = ("__init__.py", "pack/cli.py", "pack/single.py", "report/verbs.py")  # all of these is reached
+FRONT = (
+    "__init__.py",
+    "pack/cli.py",
+    "pack/single.py",
+    "report/verbs.py",
+)  # all of these is reached
+
+
+DOCUMENTED = ast.FunctionDef | ast.ClassDef
 
 
 def written(node):
@@ -28,9 +36,8 @@ def written(node):
 def undocumented(node):
     """The statement without its docstrings, whose words reach nothing."""
     for part in ast.walk(node):
-        body = getattr(part, "body", None)
-        if isinstance(body, list) and body and isinstance(body[0], ast.Expr):
-            part.body = body[1:]
+        if isinstance(part, DOCUMENTED) and ast.get_docstring(part, clean=False) is not None:
+            part.body = part.body[1:]
     return node
 
 
@@ -52,9 +59,7 @@ def roots():
     for path in ROOT.glob("notebooks/**/*.ipynb"):
         cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
         yield from (ast.parse("".join(c["source"])) for c in cells if c["cell_type"] == "code")
-    yield from (
-        node for name in FRONT if (LIB / name).exists() for _, node in pieces(LIB / name)
-    )
+    yield from (node for name in FRONT if (LIB / name).exists() for _, node in pieces(LIB / name))
     for path in sorted((ROOT / "lib" / "wearbar_synthetic").rglob("*.py")):
         yield from (node for _, node in pieces(path))
 

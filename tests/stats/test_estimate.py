@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from wearbar.stats.estimate import bootstrap_by_vehicle, proportion, ratio, ratios, shrink, untold
-from wearbar.stats.recurrence import mean_cumulative, power_law, trend
+from wearbar.stats.recurrence import mean_cumulative, trend
 
 REFERENCE = Path(__file__).parent.parent / "reference" / "recurrence"
 
@@ -312,47 +312,6 @@ class TestMeanCumulative:
             at = made[made["time"] <= 5].iloc[-1]
             hits.append(at["low"] <= 2.0 <= at["high"])
         assert 0.85 < np.mean(hits) < 0.95
-
-
-class TestPowerLaw:
-    def test_ten_repairs_to_1500_hours(self):
-        """NIST/SEMATECH e-Handbook, chapter 8 (from memory: modified beta 0.5165, a 0.2913, chi-square 37.23)."""
-        time = pd.read_csv(REFERENCE / "repairs_1500_h.csv")["hours"]
-        fit = power_law(time, 1500)
-        assert fit.shape == pytest.approx(0.5372289, abs=1e-6)
-        assert fit.scale == pytest.approx(0.1966582, abs=1e-6)
-        assert (fit.chi2, fit.chi2_df) == (pytest.approx(37.228081, abs=1e-6), 20)
-        assert stats.chi2.sf(fit.chi2, fit.chi2_df) == pytest.approx(0.010986, abs=1e-6)
-        # the handbook's growth slope is 1 minus the (n - 1) shape, its a the scale that goes with it
-        slope = 1 - fit.shape_unbiased
-        assert slope == pytest.approx(0.5164940, abs=1e-6)
-        a = 10 / 1500**fit.shape_unbiased
-        assert a == pytest.approx(0.2913003, abs=1e-6)
-        assert 1500**slope / (a * (1 - slope)) == pytest.approx(310.2340, abs=1e-4)
-        assert trend([0] * 10, time, pd.Series([1500.0]), method="laplace").z == pytest.approx(
-            -1.326949, abs=1e-6
-        )
-
-    def test_22_times_stopped_at_a_failure(self):
-        """reliability's documentation, "Reliability growth": Crow-AMSAA 0.61421, 0.42394, mean times 28.18182 and 45.883."""
-        fit = power_law(pytest.importorskip("reliability.Datasets").system_growth().failures)
-        assert (fit.shape, fit.scale) == pytest.approx((0.61421, 0.42394), abs=1e-5)
-        assert fit.end / fit.expected(fit.end) == pytest.approx(28.18182, abs=1e-5)
-        assert fit.mean_time_between(fit.end) == pytest.approx(45.883, abs=1e-3)
-
-    def test_limits_of_shape_cover(self):
-        rng = np.random.default_rng(7)
-        hits = []
-        for _ in range(400):
-            n = rng.poisson(9)
-            if n >= 3:
-                fit = power_law(100 * rng.uniform(size=n) ** (1 / 1.5), 100)
-                hits.append(fit.low <= 1.5 <= fit.high)
-        assert 0.86 < np.mean(hits) < 0.94
-
-    def test_too_few_is_an_error_that_says_so(self):
-        with pytest.raises(ValueError, match="at least three"):
-            power_law([1.0, 2.0], 3.0)
 
 
 class TestTrend:

@@ -370,25 +370,6 @@ def test_bad_lives_are_refused_by_name(wrong):
         life.fit_weibull(**{"duration": [1.0, 2.0], "observed": [True, False], **wrong})
 
 
-def test_a_flat_wide_prior_gives_back_the_likelihood():
-    x = np.random.default_rng(list(b"prior")).weibull(3, 400)
-    fit, posterior = (
-        life.fit_weibull(x, np.ones(400, bool)),
-        life.posterior_weibull(x, np.ones(400, bool), shape=(0.5, 20)),
-    )
-    for of in ("quantile", "survival"):
-        a, b = getattr(fit, of)(0.5), getattr(posterior, of)(0.5)
-        assert (b.value, b.low, b.high) == pytest.approx((a.value, a.low, a.high), rel=0.01)
-
-
-def test_a_prior_alone_comes_back_from_lives_that_say_nothing():
-    posterior = life.posterior_weibull([1e-6], [False], shape=(2.0, 4.0), median=(10, 40))
-    found = posterior.quantile(0.5)
-    assert (found.low, found.value, found.high) == pytest.approx((10, 20, 40), rel=0.02)
-    with pytest.raises(ValueError, match="median"):
-        life.posterior_weibull([1.0], [False])
-
-
 def test_curves_never_rise_and_limits_hold_them():
     rng = np.random.default_rng(list(b"curves"))
     for n in (1, 2, 7, 50):

@@ -5,21 +5,18 @@ duration already run when it came under observation (late entry; None or 0 where
 about the life: a part taken off because it was nearly worn breaks that, and its life has to come from its wear.
 """
 
-from wearbar.stats.few_ends import Posterior, life_of, posterior_weibull
-from wearbar.stats.product_limit import cumulative_incidence, kaplan_meier
+from wearbar.stats.few_ends import life_of
+from wearbar.stats.product_limit import kaplan_meier
 from wearbar.stats.weibull import LognormalFit, WeibullFit, fit_lognormal, fit_weibull
 from wearbar.stats.weibull_groups import fit_lognormal_groups, fit_weibull_groups
 
 __all__ = [
     "LognormalFit",
-    "Posterior",
     "WeibullFit",
-    "cumulative_incidence",
     "fit_lognormal",
     "fit_lognormal_groups",
     "fit_weibull",
     "fit_weibull_groups",
     "kaplan_meier",
     "life_of",
-    "posterior_weibull",
 ]

@@ -1,10 +1,10 @@
-"""Curves of lives of which many have not ended: product limit, and competing ends."""
+"""Curves of lives of which many have not ended: the product limit."""
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
-__all__ = ["clean", "cumulative_incidence", "kaplan_meier"]
+__all__ = ["clean", "kaplan_meier"]
 
 
 def clean(duration, observed, entry=None, weights=None, last_seen=None):
@@ -94,62 +94,3 @@ def _risk_table(duration, flags, entry, weights):
         )
         entered = entered[np.searchsorted(entry[by_entry], times, "left")]
     return times, entered - left, ends
-
-
-def cumulative_incidence(duration, cause, entry=None, confidence=0.9):
-    """Share that has ended by each cause, the causes competing (Aalen & Johansen 1978).
-
-    cause: the end's name, blank (missing, "", False or 0) where the life went on. Gives a frame `duration, cause, incidence, se, low,
-    high, at_risk, events`, one row a distinct duration and cause. Incidences and the survival from every cause add up to 1. Variance by
-    the delta method (Marubini & Valsecchi 1995, from memory), limits on the log-log scale.
-    """
-    cause = pd.Series(cause).reset_index(drop=True)
-    ended = (cause.notna() & ~cause.isin(["", False, 0])).to_numpy()
-    duration, ended, entry, _, _ = clean(duration, ended, entry)
-    names = sorted(cause[ended].unique())
-    times, at_risk, events = _risk_table(
-        duration, [ended] + [(cause == name).to_numpy() & ended for name in names], entry, None
-    )
-    with np.errstate(divide="ignore", invalid="ignore"):
-        survival = np.cumprod(1 - events[0] / at_risk)
-    before = np.concatenate([[1.0], survival[:-1]])
-    frames = [
-        _incidence(times, name, at_risk, events[0], own, before, confidence)
-        for name, own in zip(names, events[1:], strict=True)
-    ]
-    columns = ["duration", "cause", "incidence", "se", "low", "high", "at_risk", "events"]
-    return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=columns)
-
-
-def _incidence(times, name, at_risk, ended, own, before, confidence):
-    share = np.cumsum(before * own / at_risk)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        hazard = np.where(at_risk > ended, ended / (at_risk * (at_risk - ended)), 0.0)
-    of_own = before**2 * own * (at_risk - own) / at_risk**3
-    crossed = before * own / at_risk**2
-    # sum over earlier times of (F(t) - F(u))^2 h(u) + v(u) - 2 (F(t) - F(u)) c(u), by running sums
-    variance = (
-        share**2 * np.cumsum(hazard)
-        - 2 * share * np.cumsum(share * hazard)
-        + np.cumsum(share**2 * hazard)
-    )
-    variance += np.cumsum(of_own) - 2 * (share * np.cumsum(crossed) - np.cumsum(share * crossed))
-    se = np.sqrt(np.maximum(variance, 0))
-    inside = (share > 0) & (share < 1)
-    safe = np.where(inside, share, 0.5)
-    half = stats.norm.ppf((1 + confidence) / 2) * se / (safe * np.abs(np.log(safe)))
-    low, high = (
-        np.where(inside, safe ** np.exp(half), share),
-        np.where(inside, safe ** np.exp(-half), share),
-    )
-    columns = {
-        "duration": times,
-        "cause": name,
-        "incidence": share,
-        "se": se,
-        "low": low,
-        "high": high,
-        "at_risk": at_risk,
-        "events": own,
-    }
-    return pd.DataFrame(columns)

@@ -1,4 +1,4 @@
-"""Events that come again: mean cumulative function, power-law process, tests of a trend."""
+"""Events that come again: mean cumulative function, tests of a trend."""
 
 from dataclasses import dataclass
 from math import nan
@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-__all__ = ["PowerLaw", "Trend", "mean_cumulative", "power_law", "trend"]
+__all__ = ["Trend", "mean_cumulative", "trend"]
 
 MIN_UNITS = 3
 MIN_AT_RISK = 5  # units, where limits end
@@ -179,65 +179,6 @@ def _limits(value, se, df, scale, confidence):
         return value - half, value + half
     factor = np.exp(half / value.where(value > 0))
     return (value / factor).fillna(value - half), (value * factor).fillna(value + half)
-
-
-@dataclass(frozen=True)
-class PowerLaw:
-    """Power-law process of one unit's events: expected number by time t is scale * t ** shape; shape above 1 means ever more often.
-
-    shape, scale: maximum likelihood; shape_unbiased: less biased, (n - 1) for n where the record ends at a time, (n - 2) at an event.
-    low, high: limits of shape from chi-square. chi2, chi2_df: of MIL-HDBK-189's trend test, small when events grow more frequent.
-    """
-
-    shape: float
-    scale: float
-    shape_unbiased: float
-    low: float
-    high: float
-    confidence: float
-    n: int
-    end: float
-    chi2: float
-    chi2_df: int
-
-    def expected(self, time):
-        """Expected number of events by `time`."""
-        return self.scale * np.asarray(time, float) ** self.shape
-
-    def mean_time_between(self, time):
-        """Instantaneous mean time between events at `time`."""
-        return 1 / (self.scale * self.shape * np.asarray(time, float) ** (self.shape - 1))
-
-
-def power_law(time, end=None, confidence=0.9):
-    """Fit of the power-law process to one unit's event times, the unit new at 0; at least three events.
-
-    end: when the record stops; None: at the last event. Crow 1974; MIL-HDBK-189 (both from memory). The limits and the test
-    suppose a Poisson process: look at the dispersion before trusting them.
-    """
-    time = np.sort(np.asarray(time, float))
-    n, fails = len(time), end is None
-    end = float(time[-1]) if fails else float(end)
-    if n < 3 or time[0] <= 0 or time[-1] > end:
-        raise ValueError(
-            f"found {n} event times; needs at least three, above 0 and up to the end {end:g}"
-        )
-    total = float(np.log(end / time).sum())
-    df = 2 * (n - 1) if fails else 2 * n
-    shape, chi2 = n / total, 2 * total
-    low, high = stats.chi2.ppf([(1 - confidence) / 2, (1 + confidence) / 2], df) * shape / (2 * n)
-    return PowerLaw(
-        shape,
-        n / end**shape,
-        (n - 1 - fails) / total,
-        float(low),
-        float(high),
-        confidence,
-        n,
-        end,
-        chi2,
-        df,
-    )
 
 
 @dataclass(frozen=True)
