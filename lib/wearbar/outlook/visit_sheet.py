@@ -11,6 +11,7 @@ import pandas as pd
 
 from wearbar import intervals, usage
 from wearbar.intervals import STALE_DAYS
+from wearbar.log.keys import is_among
 from wearbar.log.plan_figures import is_example
 from wearbar.outlook import action_list as actionlist
 from wearbar.outlook.sheet_tasks import checks_of, have_of, tasks_in_plan, tasks_of
@@ -252,7 +253,7 @@ def _changes(log, tasks, worn):
 
 def _is_in(rows, others, keys):
     """Whether each row's keys are those of one of the others."""
-    return pd.MultiIndex.from_frame(rows[keys]).isin(pd.MultiIndex.from_frame(others[keys]))
+    return is_among(rows, others, keys)
 
 
 def _laid_up(log, last):

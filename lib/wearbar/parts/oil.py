@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
+from wearbar.log.keys import is_among
 from wearbar.stats.estimate import MIN_VEHICLES, ratios
 
 __all__ = ["oil_by_kind", "oil_use"]
@@ -89,7 +90,7 @@ def _occasions(log):
     seen = seen.reset_index()
     work = log.tables["work"]
     checks = work[work["task"].eq(CHECK) & ~work["result"].isin(["fail", "not-checked"])]
-    checked = pd.MultiIndex.from_frame(seen[keys]).isin(pd.MultiIndex.from_frame(checks[keys]))
+    checked = is_among(seen, checks, keys)
     seen["state"] = seen["state"].where(seen["states"].eq(1))
     seen["known"] = seen["missing"].notna() | checked | seen["added"].eq(0)
     seen["left"] = (seen["missing"] - seen["added"]).fillna(0.0)
