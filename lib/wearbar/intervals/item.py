@@ -12,37 +12,20 @@ from wearbar import usage
 from wearbar.intervals import due
 from wearbar.intervals.failed import FAILED, failed
 from wearbar.log.keys import look_up
+from wearbar.log.schema import TEXT
 from wearbar.usage.distance import days_later
 
 __all__ = ["GRAVE", "items"]
 
 GRAVE = ("off-road", "before-next-use")
 NOTICE_DAYS = 30  # before a certificate ends, where no task of the plan says otherwise
-_TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
-ITEM = {
-    "what": _TEXT,
-    "vehicle": _TEXT,
-    "item": _TEXT,
-    "position": _TEXT,
-    "grade": _TEXT,
-    "text": _TEXT,
-    "due_date": "datetime64[ns]",
-    "due_km": float,
-    "early_date": "datetime64[ns]",
-    "done_date": "datetime64[ns]",
-    "done_km": float,
-    "is_open": bool,
-    "state": _TEXT,
-    "outcome": _TEXT,
-    "days_open": float,
-    "over_days": float,
-    "over_km": float,
-    "driven_km": float,
-    "gap_days": float,
-    "stops": bool,
-    "table": _TEXT,
-    "line": float,
-}
+_NAMES = "what vehicle item position grade text due_date due_km early_date done_date done_km is_open state outcome days_open over_days"
+_NAMES += " over_km driven_km gap_days stops table line"
+ITEM = dict.fromkeys(_NAMES.split(), TEXT)
+ITEM |= dict.fromkeys(["due_date", "early_date", "done_date"], "datetime64[ns]")
+ITEM |= dict.fromkeys(["is_open", "stops"], bool)
+ITEM |= dict.fromkeys(["due_km", "done_km", "days_open", "over_days", "over_km"], float)
+ITEM |= dict.fromkeys(["driven_km", "gap_days", "line"], float)
 
 
 def items(log, found, readings):
@@ -83,7 +66,11 @@ def _last_day(log, vehicle):
 
 def _since(path, vehicle, start, end):
     """Distance from start to end, or to the last reading before it."""
-    here, there = usage.distance_at(path, vehicle, start), usage.distance_at(path, vehicle, end)
+    return _driven(path, vehicle, usage.distance_at(path, vehicle, start), end)
+
+
+def _driven(path, vehicle, here, end):
+    there = usage.distance_at(path, vehicle, end)
     begun = here["distance_km"].fillna(here["low_km"])
     return (there["distance_km"].fillna(there["low_km"]) - begun).clip(lower=0.0)
 
@@ -92,10 +79,7 @@ def _defects(log, path):
     d = _of_row(log.si("defects"), "defects")
     end = d["closed"].fillna(_last_day(log, d["vehicle"]))
     km = usage.distance_of(path, d["vehicle"], d["found"], d["odometer_km"])
-    there = usage.distance_at(path, d["vehicle"], end)
-    driven = (
-        there["distance_km"].fillna(there["low_km"]) - km["distance_km"].fillna(km["low_km"])
-    ).clip(lower=0.0)
+    driven = _driven(path, d["vehicle"], km, end)
     is_open = d["closed"].isna() & ~_gone(log, d["vehicle"])
     grave = d["grade"].isin(GRAVE)
     state = np.select(
@@ -112,10 +96,7 @@ def _findings(log, path):
     f = failed(log)
     end = f["ended"].fillna(_last_day(log, f["vehicle"]))
     km = usage.distance_of(path, f["vehicle"], f["date"], f["odometer_km"])
-    there = usage.distance_at(path, f["vehicle"], end)
-    driven = (
-        there["distance_km"].fillna(there["low_km"]) - km["distance_km"].fillna(km["low_km"])
-    ).clip(lower=0.0)
+    driven = _driven(path, f["vehicle"], km, end)
     is_open = f["ended"].isna() & ~_gone(log, f["vehicle"])
     stands = np.where(f["grade"].ne(FAILED) & (driven > due.EPS), "past-window", "due")
     return f.assign(
@@ -194,11 +175,7 @@ def _campaigns(log):
 def _rechecks(log, path):
     """Work that must be looked at again: each doing of a task with `recheck`, closed by work named after it, "<task>-recheck"."""
     none = pd.DataFrame(columns=list(ITEM))
-    if (
-        log.plan is None
-        or not log.plan.tasks["recheck_km"].notna().any()
-        | log.plan.tasks["recheck_days"].notna().any()
-    ):
+    if log.plan is None:
         return none
     work = _of_row(log.si("work"), "work")
     work["plan"] = work["vehicle"].map(log.plan.assign(log.tables["vehicles"]))
@@ -238,10 +215,8 @@ def _rechecks(log, path):
 
 def _looked_at(did, looks):
     """The first look at each place, or at the whole, on the day or after: `looked` and `odometer_km_looked`."""
-    columns, places = (
-        ["vehicle", "task", "position"],
-        [did["position"].fillna(""), pd.Series("", did.index)],
-    )
+    columns = ["vehicle", "task", "position"]
+    places = [did["position"].fillna(""), pd.Series("", did.index)]
     looks = looks.assign(position=looks["position"].fillna(""))[
         [*columns, "date", "looked", "odometer_km"]
     ]
@@ -256,23 +231,15 @@ def _looked_at(did, looks):
         for rows in asked
     ]
     own = ~(found[1]["looked"] < found[0]["looked"]) & found[0]["looked"].notna()
-    return (
-        found[0]
-        .where(own, found[1])
-        .add_suffix("_looked")
-        .rename(columns={"looked_looked": "looked"})
-    )
+    return found[0].where(own, found[1]).set_axis(["looked", "odometer_km_looked"], axis=1)
 
 
 def _deferrals(log, found, path):
     """What was deferred, to when: closed by the work or the defect's closing. It moves no due point; what is over counts from the day or
     reading that was given (rule R14).
     """
-    d = (
-        _of_row(log.si("deferrals"), "deferrals")
-        .sort_values("date", kind="stable")
-        .reset_index(drop=True)
-    )
+    d = _of_row(log.si("deferrals"), "deferrals")
+    d = d.sort_values("date", kind="stable", ignore_index=True)
     closed = look_up(d["defect"], log.tables["defects"].set_index("defect")["closed"])
     place = d["defect"].map(log.tables["defects"].set_index("defect")["position"])
     if "done_date" in found:
@@ -284,11 +251,8 @@ def _deferrals(log, found, path):
     now = usage.distance_at(path, d["vehicle"], end)
     p = _sharp(until_km, d["until"])
     x = np.stack([now["distance_km"].fillna(now["low_km"]), np.full(len(d), nan), _days(end)])
-    is_open = (
-        closed.isna()
-        & ~_gone(log, d["vehicle"])
-        & ~d.duplicated(["vehicle", "task", "defect"], keep="last")
-    )
+    again = d.duplicated(["vehicle", "task", "defect"], keep="last")
+    is_open = closed.isna() & ~_gone(log, d["vehicle"]) & ~again
     state = np.where(
         is_open, np.where(due.state(p, x) == "past-window", "past-window", "in-window"), "done"
     )
