@@ -8,8 +8,6 @@ from scipy import optimize, special
 from wearbar import parts as choice
 from wearbar import parts as wear
 from wearbar import stats
-from wearbar.cost import part_age as replacement
-from wearbar.stats.estimate import vehicle_draws
 
 SHAPE, SPREAD, SCALE = (
     3.0,
@@ -215,35 +213,6 @@ def nearly_worn(rng, samples, vehicles, share_so):
         made["observed"], made["cause"] = ~so, np.where(so, "removed-early", "worn")
         row = choice.lives_by_item(made).iloc[0]
         yield row["low_km"], row["high_km"], truth
-
-
-def advised(rng, vehicles, shape):
-    """Whether an age of planned replacement is advised of lives of this shape, a failure five times as dear as a planned change."""
-    n, car = 2 * vehicles, np.arange(2 * vehicles) // 2
-    x, until = rng.weibull(shape, n), rng.uniform(0.3, 2.0, n)
-    seen = x <= until
-    if seen.sum() < choice.MIN_ENDS:
-        return None
-    fit = stats.fit_weibull(np.minimum(x, until), seen)
-    sample, row = np.nonzero(weight := vehicle_draws(vehicles, rng, 200)[:, car])
-    drawn = stats.fit_weibull_groups(
-        np.minimum(x, until)[row], seen[row], sample, weights=weight[sample, row]
-    )
-    return not replacement.age_advice(
-        1.0, 5.0, fit.scale, fit.shape, (drawn["scale"], drawn["shape"])
-    ).note
-
-
-@cells("a cheapest age for a part, when there is none (shape 1)", "claim", vehicles=(10, 34))
-def no_age(rng, samples, vehicles):
-    for _ in range(samples):
-        yield advised(rng, vehicles, 1.0)
-
-
-@cells("a cheapest age for a part, when there is one (shape 3)", "found", vehicles=(10, 34))
-def an_age(rng, samples, vehicles):
-    for _ in range(samples):
-        yield advised(rng, vehicles, 3.0)
 
 
 USABLE_MM, BY_PART, BY_CAR, ERROR_MM, BETWEEN_KM, LIFE_KM = 6.0, 0.12, 0.15, 0.2, 1500.0, 10_000.0
