@@ -58,7 +58,7 @@ def start(root, log, *only):
         sys.executable,
         "-c",
         COMMAND,
-        os.path.dirname(__file__),
+        os.path.dirname(os.path.dirname(__file__)),
         "pack",
         "env:TEST_LOG",
         "--out",

@@ -86,7 +86,7 @@ def test_an_empty_table_is_no_clean_bill(packs):
     """A started log has a file for each table; one without a row tells nothing, least of all that a vehicle is safe."""
     text = Page((packs("by-hand").folder / "index.html").read_text(encoding="utf-8")).text
     assert "no open off-road defect" not in text
-    assert "The log has no record of defects, certificates and campaigns" in text
+    assert "The log has no record of defects, certificates and recalls" in text
 
 
 def test_the_fleets_five_pages_agree(packs):

@@ -168,7 +168,7 @@ def when(row, log, show):
         over=over,
         low=low,
         high=high,
-        by_now=bool(row.low_date <= log.as_of),
+        by_now=bool(low and row.low_date <= log.as_of),
         duty=duty,
         probably=STATES[row.probably][2:] if unsure else "",
     )
