@@ -9,7 +9,14 @@ import tempfile
 import time
 import urllib.request
 
-CHROMIUM = next((found for name in ("chromium", "chromium-browser", "google-chrome") if (found := shutil.which(name))), None)
+CHROMIUM = next(
+    (
+        found
+        for name in ("chromium", "chromium-browser", "google-chrome")
+        if (found := shutil.which(name))
+    ),
+    None,
+)
 SWITCHES = (
     "--headless",
     "--no-sandbox",
@@ -26,7 +33,11 @@ class Tab:
     def __init__(self, address):
         import websocket
 
-        self.socket, self.events, self.sent = websocket.create_connection(address, timeout=20), [], 0
+        self.socket, self.events, self.sent = (
+            websocket.create_connection(address, timeout=20),
+            [],
+            0,
+        )
         for domain in ("Network", "Log", "Runtime", "Page"):
             self.call(f"{domain}.enable")
 
@@ -39,19 +50,34 @@ class Tab:
 
     def open(self, url, width=1280, height=900):
         self.events.clear()
-        self.call("Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=1, mobile=width < 600)
+        self.call(
+            "Emulation.setDeviceMetricsOverride",
+            width=width,
+            height=height,
+            deviceScaleFactor=1,
+            mobile=width < 600,
+        )
         self.call("Page.navigate", url=url)
         for _ in range(100):
-            if self.value("document.readyState") == "complete" and self.value("location.href") == url:
+            if (
+                self.value("document.readyState") == "complete"
+                and self.value("location.href") == url
+            ):
                 return
             time.sleep(0.05)
         raise TimeoutError(url)
 
     def value(self, expression):
-        return self.call("Runtime.evaluate", expression=expression, returnByValue=True)["result"].get("value")
+        return self.call("Runtime.evaluate", expression=expression, returnByValue=True)[
+            "result"
+        ].get("value")
 
     def requests(self):
-        return [e["params"]["request"]["url"] for e in self.events if e.get("method") == "Network.requestWillBeSent"]
+        return [
+            e["params"]["request"]["url"]
+            for e in self.events
+            if e.get("method") == "Network.requestWillBeSent"
+        ]
 
     def complaints(self):
         kinds = ("Log.entryAdded", "Runtime.exceptionThrown", "Runtime.consoleAPICalled")
@@ -65,7 +91,9 @@ class Tab:
 def tab():
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
         command = [CHROMIUM, *SWITCHES, f"--user-data-dir={profile}", "about:blank"]
-        process = subprocess.Popen(command, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True)
+        process = subprocess.Popen(
+            command, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True
+        )
         try:
             line = next(line for line in process.stderr if "DevTools listening on" in line)
             port = line.split(":")[-1].split("/")[0]

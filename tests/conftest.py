@@ -9,10 +9,9 @@ from types import SimpleNamespace
 import pytest
 from hypothesis import settings
 
-from wearbar import places
-from wearbar.log import read_log
-from wearbar.start import start_log
-from wearbar.tables import TABLES
+from wearbar.log import places, read_log
+from wearbar.log.schema import TABLES
+from wearbar.pack.start import start_log
 
 # the same examples on every run and on every machine, however slow
 settings.register_profile("same", deadline=None, derandomize=True, database=None)
@@ -25,7 +24,9 @@ def write_rows(folder, rows):
     """Add rows (table to list of mappings) to the CSV files of a log in `folder`."""
     for name, lines in rows.items():
         with (folder / f"{name}.csv").open("a", encoding="utf-8", newline="") as file:
-            csv.writer(file, lineterminator="\n").writerows([row.get(c.name, "") for c in TABLES[name]] for row in lines)
+            csv.writer(file, lineterminator="\n").writerows(
+                [row.get(c.name, "") for c in TABLES[name]] for row in lines
+            )
     return folder
 
 
@@ -39,7 +40,9 @@ def demo_log():
 def example_log(tmp_path_factory):
     """A started log into which the guide's own example rows were typed."""
     folder = start_log(tmp_path_factory.mktemp("example") / "log")
-    examples = tomllib.loads(places.place("shared", "start", "examples.toml").read_text(encoding="utf-8"))
+    examples = tomllib.loads(
+        places.place("shared", "start", "examples.toml").read_text(encoding="utf-8")
+    )
     return write_rows(folder, {name: [row] for name, row in examples.items()})
 
 
@@ -58,7 +61,15 @@ def sample_pack(example_log, tmp_path_factory):
 
 MINE = {"vehicle": "Curlew"}
 BY_HAND = {
-    "vehicles": [{**MINE, "kind": "motorcycle", "in_service": "2024-03-02", "in_service_odometer": "0", "price": "6450"}],
+    "vehicles": [
+        {
+            **MINE,
+            "kind": "motorcycle",
+            "in_service": "2024-03-02",
+            "in_service_odometer": "0",
+            "price": "6450",
+        }
+    ],
     "work": [
         {
             **MINE,
@@ -89,7 +100,14 @@ BY_HAND = {
         },
     ],
     "fitted": [
-        {**MINE, "position": position, "category": "tyre", "item": f"gravel {position}", "condition": "new", "fitted": "2025-05-11"}
+        {
+            **MINE,
+            "position": position,
+            "category": "tyre",
+            "item": f"gravel {position}",
+            "condition": "new",
+            "fitted": "2025-05-11",
+        }
         | {"fitted_odometer": "5050", "price": price, "new_depth": "9.5", "limit_depth": "2.0"}
         for position, price in (("front", "102"), ("rear", "118"))
     ],
@@ -112,7 +130,11 @@ def packs(by_hand, tmp_path_factory):
     """The whole pack of each log: name to `Pack`, made once when first asked for."""
     from wearbar import pack
 
-    logs = {"by-hand": by_hand, "owner": places.place("data", "owner"), "fleet": places.place("data", "fleet")}
+    logs = {
+        "by-hand": by_hand,
+        "owner": places.place("data", "owner"),
+        "fleet": places.place("data", "fleet"),
+    }
     root, made = tmp_path_factory.mktemp("whole"), {}
 
     def whole(name):
@@ -127,4 +149,6 @@ def packs(by_hand, tmp_path_factory):
 def use_test_notebooks(patch):
     """Let the pack find the notebooks of the tests in place of the real ones."""
     real = places.place
-    patch.setattr(places, "place", lambda *parts: NOTEBOOKS if parts == ("notebooks",) else real(*parts))
+    patch.setattr(
+        places, "place", lambda *parts: NOTEBOOKS if parts == ("notebooks",) else real(*parts)
+    )

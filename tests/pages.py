@@ -82,7 +82,11 @@ def _requests(page, text):
 def _structure(page):
     if page.headings.count(1) != 1:
         yield f"{page.headings.count(1)} h1"
-    yield from (f"h{b} follows h{a}" for a, b in zip(page.headings, page.headings[1:], strict=False) if b > a + 1)
+    yield from (
+        f"h{b} follows h{a}"
+        for a, b in zip(page.headings, page.headings[1:], strict=False)
+        if b > a + 1
+    )
     for tag, attrs in page.tags:
         if tag == "img" and len((attrs.get("alt") or "").strip()) < 15:
             yield f"a picture's alternative text is {attrs.get('alt')!r}"
@@ -96,7 +100,11 @@ def _structure(page):
     names = {tag for tag, _ in page.tags}
     yield from (f"no <{tag}>" for tag in ("title", "main", "header", "nav") if tag not in names)
     ids = page.attributes("id")
-    yield from (f"id {name} stands {ids.count(name)} times" for name in sorted(set(ids)) if ids.count(name) > 1)
+    yield from (
+        f"id {name} stands {ids.count(name)} times"
+        for name in sorted(set(ids))
+        if ids.count(name) > 1
+    )
 
 
 def _links(page, path):

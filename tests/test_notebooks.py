@@ -11,7 +11,15 @@ ROOT = Path(__file__).parent.parent
 GOLDEN = sorted((ROOT / "tests" / "golden").glob("*.ipynb"))
 REPORTS = sorted((ROOT / "notebooks").glob("*.ipynb"))
 CLEAN = str(ROOT / "tests" / "golden" / "sanitize.cfg")
-NBVAL = ("-p", "no:cacheprovider", "-q", "-n0", "--nbval-current-env", "--nbval-sanitize-with", CLEAN)
+NBVAL = (
+    "-p",
+    "no:cacheprovider",
+    "-q",
+    "-n0",
+    "--nbval-current-env",
+    "--nbval-sanitize-with",
+    CLEAN,
+)
 
 
 def nbval(path, *how):

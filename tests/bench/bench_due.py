@@ -15,7 +15,7 @@ import pandas as pd
 
 from wearbar.intervals import occasions
 from wearbar.log import log_of
-from wearbar.plan import plan_of
+from wearbar.log.plan import plan_of
 
 TASKS = [(f"task-{i}", 4000 + 2000 * i, 3 + 2 * i) for i in range(10)]
 TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
@@ -25,7 +25,13 @@ FIRST, LAST = pd.Timestamp("2021-01-01"), pd.Timestamp("2025-12-31")
 
 def plan():
     tasks = [
-        {"code": code, "action": "replace", "every": {"distance": km, "months": months}, "tolerance": 0.1} for code, km, months in TASKS
+        {
+            "code": code,
+            "action": "replace",
+            "every": {"distance": km, "months": months},
+            "tolerance": 0.1,
+        }
+        for code, km, months in TASKS
     ]
     return plan_of({"fleet": {"applies_to": ["van"], "task": tasks}}, "km")
 
@@ -42,13 +48,35 @@ def fleet(vehicles, seed=1):
     task = np.tile(np.repeat([t[0] for t in TASKS], DOINGS), vehicles)
     done, shown = FIRST + pd.to_timedelta(day[who, at.ravel()], unit="D"), km[who, at.ravel()]
     work = {"vehicle": names[who], "task": task, "date": done, "odometer": shown}
-    one = {"vehicles": pd.DataFrame({"vehicle": ["V"], "kind": ["van"], "in_service": [FIRST]}), "odometer": pd.DataFrame()}
+    one = {
+        "vehicles": pd.DataFrame({"vehicle": ["V"], "kind": ["van"], "in_service": [FIRST]}),
+        "odometer": pd.DataFrame(),
+    }
     one["odometer"] = pd.DataFrame({"vehicle": ["V"], "date": [FIRST], "odometer": [0.0]})
-    small = log_of(one, {"distance": "km", "as_of": f"{LAST:%Y-%m-%d}", "first_day": f"{FIRST:%Y-%m-%d}"}, plan=plan())
+    small = log_of(
+        one,
+        {"distance": "km", "as_of": f"{LAST:%Y-%m-%d}", "first_day": f"{FIRST:%Y-%m-%d}"},
+        plan=plan(),
+    )
     cars = pd.DataFrame({"vehicle": names, "kind": "van", "in_service": FIRST})
-    tables = dict(small.tables) | {"vehicles": filled(small, "vehicles", cars), "work": filled(small, "work", pd.DataFrame(work))}
-    readings = pd.DataFrame({"vehicle": pd.array(np.repeat(names, READINGS), TEXT), "date": FIRST + pd.to_timedelta(day.ravel(), unit="D")})
-    readings = readings.assign(odometer_km=km.ravel(), distance_km=km.ravel(), hours=np.nan, source="dash")
+    tables = dict(small.tables) | {
+        "vehicles": filled(small, "vehicles", cars),
+        "work": filled(small, "work", pd.DataFrame(work)),
+    }
+    readings = pd.DataFrame(
+        {
+            "vehicle": pd.array(np.repeat(names, READINGS), TEXT),
+            "date": FIRST + pd.to_timedelta(day.ravel(), unit="D"),
+        }
+    )
+    readings = readings.assign(
+        odometer_km=km.ravel(),
+        distance_km=km.ravel(),
+        hours=np.nan,
+        meter_hours=np.nan,
+        source="dash",
+        known=readings["date"],
+    )
     return replace(small, tables=MappingProxyType(tables), _si={}), readings
 
 
@@ -68,8 +96,13 @@ def plain(log, readings):
         anchor_km = [0.0, *rows["odometer"]]
         anchor = [FIRST, *rows["date"]]
         due = [a + pd.DateOffset(months=months) for a in anchor]
-        late = [d + pd.Timedelta(days=int(0.1 * (d - a).days + 1e-9)) for a, d in zip(anchor, due, strict=True)]
-        return pd.DataFrame({"due_km": [a + km for a in anchor_km], "due_date": due, "late_date": late})
+        late = [
+            d + pd.Timedelta(days=int(0.1 * (d - a).days + 1e-9))
+            for a, d in zip(anchor, due, strict=True)
+        ]
+        return pd.DataFrame(
+            {"due_km": [a + km for a in anchor_km], "due_date": due, "late_date": late}
+        )
 
     return pd.concat([one(name, rows) for name, rows in work.groupby(["vehicle", "task"])])
 
@@ -88,7 +121,9 @@ def main(vehicles=10_000):
     shuffled = readings.sample(frac=1, random_state=1)
     sort, _ = timed(lambda: shuffled.sort_values(["vehicle", "date"]))
     seconds, found = timed(occasions, log, readings)
-    print(f"{vehicles:,} vehicles, {len(readings):,} readings, {len(log.tables['work']):,} rows of work: {len(found):,} occasions")
+    print(
+        f"{vehicles:,} vehicles, {len(readings):,} readings, {len(log.tables['work']):,} rows of work: {len(found):,} occasions"
+    )
     print(f"one sort {sort:.2f} s, occasions {seconds:.2f} s: {seconds / sort:.1f} times")
     tracemalloc.start()
     occasions(log, readings)
@@ -102,8 +137,12 @@ def main(vehicles=10_000):
     slow, peer = timed(plain, *few)
     fast, mine = timed(occasions, *few)
     own_rows = mine[["due_km", "due_date", "late_date"]].reset_index(drop=True)
-    pd.testing.assert_frame_equal(own_rows, peer.reset_index(drop=True), check_dtype=False, check_exact=False)
-    print(f"200 vehicles: groupby-apply (due points alone) {slow:.2f} s, occasions (due points and all) {fast:.2f} s")
+    pd.testing.assert_frame_equal(
+        own_rows, peer.reset_index(drop=True), check_dtype=False, check_exact=False
+    )
+    print(
+        f"200 vehicles: groupby-apply (due points alone) {slow:.2f} s, occasions (due points and all) {fast:.2f} s"
+    )
     print(f"per occasion: {slow / len(peer) / (seconds / len(found)):.0f} times faster")
 
 

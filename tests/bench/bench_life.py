@@ -10,7 +10,7 @@ import warnings
 
 import numpy as np
 
-from wearbar import life
+from wearbar import stats
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")
@@ -31,17 +31,30 @@ def rows():
     few, many = slice(0, FITTED), slice(0, GROUPS * EACH)
     group = np.repeat(np.arange(GROUPS), EACH)
     fitter = lifelines.WeibullFitter
-    yield row("Weibull fit, 100,000 lives", 20, lambda: life.fit_weibull(x[few], seen[few]), lambda: fitter().fit(x[few], seen[few]))
+    yield row(
+        "Weibull fit, 100,000 lives",
+        20,
+        lambda: stats.fit_weibull(x[few], seen[few]),
+        lambda: fitter().fit(x[few], seen[few]),
+    )
     yield row(
         "the same with late entry",
         10,
-        lambda: life.fit_weibull(x[few], seen[few], entry[few]),
+        lambda: stats.fit_weibull(x[few], seen[few], entry[few]),
         lambda: fitter().fit(x[few], seen[few], entry=entry[few]),
     )
-    ours, one_by_one = lambda: life.fit_weibull_groups(x[many], seen[many], group), lambda: loop(x, seen)
+    ours, one_by_one = (
+        lambda: stats.fit_weibull_groups(x[many], seen[many], group),
+        lambda: loop(x, seen),
+    )
     yield row("5,000 fits of 40 lives", 500, ours, one_by_one, share=100 / GROUPS)
     curve = lifelines.KaplanMeierFitter
-    yield row("curve of a million lives", 3, lambda: life.kaplan_meier(x, seen), lambda: curve().fit(x, seen))
+    yield row(
+        "curve of a million lives",
+        3,
+        lambda: stats.kaplan_meier(x, seen),
+        lambda: curve().fit(x, seen),
+    )
 
 
 def loop(x, seen):
@@ -72,7 +85,10 @@ def main():
     short = False
     print("| what | wearbar, s | lifelines, s | times as fast | asked |\n|---|---|---|---|---|")
     for r in rows():
-        print(f"| {r['what']} | {r['own']:.4f} | {r['other']:.3f} | {r['times']:.0f} | {r['asked']} |", flush=True)
+        print(
+            f"| {r['what']} | {r['own']:.4f} | {r['other']:.3f} | {r['times']:.0f} | {r['asked']} |",
+            flush=True,
+        )
         short |= r["times"] < r["asked"]
     sys.exit(int(short))
 

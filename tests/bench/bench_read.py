@@ -45,22 +45,40 @@ def dated(rng, n, names):
     vehicle, day = np.sort(rng.integers(0, VEHICLES, n)), rng.integers(0, 365 * YEARS, n)
     order = np.lexsort((day, vehicle))
     vehicle, day = vehicle[order], day[order]
-    return {"vehicle": names[vehicle], "date": (np.datetime64("2012-02-01") + day).astype(str), "odometer": day * 60}
+    return {
+        "vehicle": names[vehicle],
+        "date": (np.datetime64("2012-02-01") + day).astype(str),
+        "odometer": day * 60,
+    }
 
 
 def write(folder, fills, lines):
     rng = np.random.default_rng(5)
     names = np.array([f"V{i:04d}" for i in range(VEHICLES)])
     kinds = np.array(["van", "car", "truck", "pickup"])[np.arange(VEHICLES) % 4]
-    vehicles = {"vehicle": names, "kind": kinds, "site": "north", "in_service": "2012-01-01", "in_service_odometer": 0}
+    vehicles = {
+        "vehicle": names,
+        "kind": kinds,
+        "site": "north",
+        "in_service": "2012-01-01",
+        "in_service_odometer": 0,
+    }
     fuel = pd.DataFrame(dated(rng, fills, names))
-    fuel["volume"], fuel["kind"], fuel["cost"] = rng.normal(45, 5, fills).round(2), "diesel", rng.normal(60, 8, fills).round(2)
+    fuel["volume"], fuel["kind"], fuel["cost"] = (
+        rng.normal(45, 5, fills).round(2),
+        "diesel",
+        rng.normal(60, 8, fills).round(2),
+    )
     fuel["filled_to"] = np.where(rng.random(fills) < 0.9, "full", "part")
     fuel["note"] = np.where(rng.random(fills) < 0.05, "by night, pump 3", "")
     fuel.loc[rng.choice(fills, min(2000, fills // 10), replace=False), "odometer"] *= 10
     work = pd.DataFrame(dated(rng, lines, names))
-    work.insert(0, "visit", work["vehicle"] + "-" + (work.groupby("vehicle").cumcount() // 2).astype(str))
-    work["task"] = np.array(["oil", "brakes", "tyres", "inspection", "chain", "filter", "lamps"])[rng.integers(0, 7, lines)]
+    work.insert(
+        0, "visit", work["vehicle"] + "-" + (work.groupby("vehicle").cumcount() // 2).astype(str)
+    )
+    work["task"] = np.array(["oil", "brakes", "tyres", "inspection", "chain", "filter", "lamps"])[
+        rng.integers(0, 7, lines)
+    ]
     work["why"], work["result"] = "planned", "pass"
     for name in ("labour_cost", "parts_cost"):
         work[name] = rng.gamma(2, 40, lines).round(2)
@@ -84,16 +102,24 @@ def main(fills=1_000_000, lines=300_000):
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         # a process starts with its parent's peak: so that this one stays small, another writes
-        subprocess.run([sys.executable, __file__, "write", name, str(fills), str(lines)], check=True)
+        subprocess.run(
+            [sys.executable, __file__, "write", name, str(fills), str(lines)], check=True
+        )
         files = sum((folder / f"{t}.csv").stat().st_size for t in TABLES) / 2**20
         turns = [(once(folder, "pyarrow"), once(folder, "read_log")) for _ in range(TRIES)]
     alone, read = (best(tries) for tries in zip(*turns, strict=True))
     time, memory = read["seconds"] / alone["seconds"], read["peak_mb"] / read["tables_mb"]
     held = f"{int(fills):,} fills, {int(lines):,} lines of work, {files:.0f} MB of CSV"
     print(f"{held}; {read['found']:,} problems found, {read['lost']} rows lost")
-    print(f"pyarrow into pandas  {alone['seconds']:6.2f} s   tables {alone['tables_mb']:6.0f} MB   peak {alone['peak_mb']:6.0f} MB")
-    print(f"read_log             {read['seconds']:6.2f} s   tables {read['tables_mb']:6.0f} MB   peak {read['peak_mb']:6.0f} MB")
-    print(f"time {time:.2f} times pyarrow's (bound {MOST_TIME:g}); peak {memory:.2f} times the tables' size (bound {MOST_MEMORY:g})")
+    print(
+        f"pyarrow into pandas  {alone['seconds']:6.2f} s   tables {alone['tables_mb']:6.0f} MB   peak {alone['peak_mb']:6.0f} MB"
+    )
+    print(
+        f"read_log             {read['seconds']:6.2f} s   tables {read['tables_mb']:6.0f} MB   peak {read['peak_mb']:6.0f} MB"
+    )
+    print(
+        f"time {time:.2f} times pyarrow's (bound {MOST_TIME:g}); peak {memory:.2f} times the tables' size (bound {MOST_MEMORY:g})"
+    )
     return int(time > MOST_TIME or memory > MOST_MEMORY or read["lost"] > 0)
 
 

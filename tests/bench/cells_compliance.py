@@ -17,7 +17,17 @@ def mean_rate(level, spread):
     return expit(np.asarray(level)[..., None] + spread * NODES) @ WEIGHTS / WEIGHTS.sum()
 
 
-def jobs(rng, vehicles, sites=1, tasks=8, site_effect=(), task_effect=(), own=OWN, visits=14, task_own=0.3):
+def jobs(
+    rng,
+    vehicles,
+    sites=1,
+    tasks=8,
+    site_effect=(),
+    task_effect=(),
+    own=OWN,
+    visits=14,
+    task_own=0.3,
+):
     """Jobs that count, as `intervals.placed` gives them: jobs of one visit are late together, those of one vehicle are alike, and each
     vehicle has tasks of its own that fare better or worse. Gives (frame, log odds of each vehicle)."""
     level = LEVEL + own * rng.standard_normal(vehicles)
@@ -26,13 +36,22 @@ def jobs(rng, vehicles, sites=1, tasks=8, site_effect=(), task_effect=(), own=OW
     shared, day = VISIT * rng.standard_normal(len(at)), rng.integers(0, 1400, len(at))
     visit, task = np.nonzero(rng.random((len(at), tasks)) < 0.35)
     who = at[visit]
-    effect = {name: np.append(e, np.zeros(n - len(e))) for name, e, n in (("s", site_effect, sites), ("t", task_effect, tasks))}
+    effect = {
+        name: np.append(e, np.zeros(n - len(e)))
+        for name, e, n in (("s", site_effect, sites), ("t", task_effect, tasks))
+    }
     odds = level[who] + shared[visit] + effect["s"][site[who]] + effect["t"][task]
     odds = odds + task_own * rng.standard_normal((vehicles, tasks))[who, task]
     late = rng.random(len(who)) > expit(odds)
     date = DAY0 + pd.to_timedelta(day[visit], unit="D")
-    rows = pd.DataFrame({"vehicle": who, "task": task, "site": site[who], "late_edge_date": date, "done_date": date})
-    rows = rows.assign(**{c: c[0] + rows[c].astype(str).str.zfill(2) for c in ("vehicle", "task", "site")}, kind="van", in_rate=True)
+    rows = pd.DataFrame(
+        {"vehicle": who, "task": task, "site": site[who], "late_edge_date": date, "done_date": date}
+    )
+    rows = rows.assign(
+        **{c: c[0] + rows[c].astype(str).str.zfill(2) for c in ("vehicle", "task", "site")},
+        kind="van",
+        in_rate=True,
+    )
     rows["month"] = rows["late_edge_date"].dt.to_period("M").dt.to_timestamp()
     return rows.assign(outcome=np.where(late, "late", "on-time"), is_open=False), level
 
@@ -41,41 +60,68 @@ def rates(rng, samples, vehicles, visits):
     for _ in range(samples):
         found, level = jobs(rng, vehicles, visits=visits, task_own=0.0)
         e = intervals.rate(found) if len(found) else None
-        truth = mean_rate(level[0], VISIT) if vehicles == 1 else mean_rate(LEVEL, np.hypot(OWN, VISIT))
+        truth = (
+            mean_rate(level[0], VISIT) if vehicles == 1 else mean_rate(LEVEL, np.hypot(OWN, VISIT))
+        )
         yield (e.low, e.high, float(truth)) if e else (np.nan, np.nan, 1.0)
 
 
 cells("share of work on time", vehicles=(1,), visits=(14,))(rates)
 cells("share of work on time", vehicles=(10, 34), visits=(4, 14))(rates)
-cells("share of work on time, few vehicles or visits", "conservative", vehicles=(1,), visits=(4,))(rates)
-cells("share of work on time, few vehicles or visits", "conservative", vehicles=(3, 6), visits=(4, 14))(rates)
+cells("share of work on time, few vehicles or visits", "conservative", vehicles=(1,), visits=(4,))(
+    rates
+)
+cells(
+    "share of work on time, few vehicles or visits", "conservative", vehicles=(3, 6), visits=(4, 14)
+)(rates)
 
 
 def says(found, by):
     """Whether the report says that some group is clearly apart from the others; None where it refuses to compare."""
     table = intervals.differences(found, by)
-    return bool(table["is_clear"].any() or table.attrs["p_all"] < intervals.CLEAR_P) if len(table) else None
+    return (
+        bool(table["is_clear"].any() or table.attrs["p_all"] < intervals.CLEAR_P)
+        if len(table)
+        else None
+    )
 
 
-@cells("sites differ in work on time, when all are alike", "claim", vehicles=(10, 34), sites=(2, 3, 10))
+@cells(
+    "sites differ in work on time, when all are alike", "claim", vehicles=(10, 34), sites=(2, 3, 10)
+)
 def sites_alike(rng, samples, vehicles, sites):
     for _ in range(samples):
         yield says(jobs(rng, vehicles, sites)[0], "site")
 
 
-@cells("sites differ in work on time, when one is 15 points lower", "found", vehicles=(10, 34), sites=(3,))
+@cells(
+    "sites differ in work on time, when one is 15 points lower",
+    "found",
+    vehicles=(10, 34),
+    sites=(3,),
+)
 def sites_apart(rng, samples, vehicles, sites):
     for _ in range(samples):
         yield says(jobs(rng, vehicles, sites, site_effect=[-0.9])[0], "site")
 
 
-@cells("tasks differ in work on time, when all are alike", "claim", vehicles=(1, 3, 10, 34), tasks=(4, 18))
+@cells(
+    "tasks differ in work on time, when all are alike",
+    "claim",
+    vehicles=(1, 3, 10, 34),
+    tasks=(4, 18),
+)
 def tasks_alike(rng, samples, vehicles, tasks):
     for _ in range(samples):
         yield says(jobs(rng, vehicles, tasks=tasks)[0], "task")
 
 
-@cells("tasks differ in work on time, when two are 8 points lower", "found", vehicles=(3, 10, 34), tasks=(18,))
+@cells(
+    "tasks differ in work on time, when two are 8 points lower",
+    "found",
+    vehicles=(3, 10, 34),
+    tasks=(18,),
+)
 def tasks_apart(rng, samples, vehicles, tasks):
     for _ in range(samples):
         yield says(jobs(rng, vehicles, tasks=tasks, task_effect=[-0.55, -0.55])[0], "task")
@@ -99,7 +145,9 @@ def overrun(rng, samples, vehicles):
     for _ in range(samples):
         found, _ = jobs(rng, vehicles)
         own = 0.4 * rng.standard_normal(vehicles) * (vehicles > 1)
-        days = 25 * np.exp(own[found["vehicle"].str[1:].astype(int)] + 0.9 * rng.standard_normal(len(found)))
+        days = 25 * np.exp(
+            own[found["vehicle"].str[1:].astype(int)] + 0.9 * rng.standard_normal(len(found))
+        )
         found = found.assign(overrun_days=days, state="done")
         e = intervals.median_overrun(found, "overrun_days", rng)
         yield e.low, e.high, 25.0

@@ -5,10 +5,15 @@ import pandas as pd
 from coverage import cells
 from scipy import optimize, special
 
-from wearbar import choice, life, replacement, wear
-from wearbar.estimate import vehicle_draws
+from wearbar import parts as choice
+from wearbar import parts as wear
+from wearbar import stats
 
-SHAPE, SPREAD, SCALE = 3.0, 0.25, 20_000.0  # of a life within a vehicle; of vehicles, on the log scale
+SHAPE, SPREAD, SCALE = (
+    3.0,
+    0.25,
+    20_000.0,
+)  # of a life within a vehicle; of vehicles, on the log scale
 PLACES = ["rear-left", "rear-right", "rear-left-inner", "rear-right-inner"]
 MEAN_LIFE = SCALE * special.gamma(1 + 1 / SHAPE)
 
@@ -24,16 +29,43 @@ def quantile(p, spread=SPREAD):
     return optimize.brentq(lambda x: ended_by(x, spread) - p, SCALE / 100, SCALE * 20)
 
 
-def parts(rng, vehicles, together=1, sets=(1, 5), censored=0.4, late=0.3, item="a", longer=1.0, spread=SPREAD, level=None):
+def parts(
+    rng,
+    vehicles,
+    together=1,
+    sets=(1, 5),
+    censored=0.4,
+    late=0.3,
+    item="a",
+    longer=1.0,
+    spread=SPREAD,
+    level=None,
+):
     """Spans of parts fitted in sets that come off together: one decision a set. Some are on still, some enter late."""
-    level = np.exp(spread * rng.standard_normal(vehicles) - spread**2 / 2) if level is None else level
+    level = (
+        np.exp(spread * rng.standard_normal(vehicles) - spread**2 / 2) if level is None else level
+    )
     car = np.repeat(np.arange(vehicles), rng.integers(*sets, vehicles))
     n = len(car)
     entry = np.where(rng.random(n) < late, rng.uniform(0, 0.5, n), 0.0)
-    x = level[car] * longer * (((entry / (level[car] * longer)) ** SHAPE) + rng.exponential(size=n)) ** (1 / SHAPE)
+    x = (
+        level[car]
+        * longer
+        * (((entry / (level[car] * longer)) ** SHAPE) + rng.exponential(size=n)) ** (1 / SHAPE)
+    )
     until = np.where(rng.random(n) < 1.6 * censored, entry + rng.uniform(0, 1.6, n), np.inf)
-    made = pd.DataFrame({"vehicle": [f"v{c:02d}" for c in car], "set": np.arange(n), "kind": "van", "category": "tyre", "item": item})
-    made = made.assign(duration_km=SCALE * np.minimum(x, until), entry_km=SCALE * entry, observed=x <= until)
+    made = pd.DataFrame(
+        {
+            "vehicle": [f"v{c:02d}" for c in car],
+            "set": np.arange(n),
+            "kind": "van",
+            "category": "tyre",
+            "item": item,
+        }
+    )
+    made = made.assign(
+        duration_km=SCALE * np.minimum(x, until), entry_km=SCALE * entry, observed=x <= until
+    )
     made["last_seen_km"] = np.nan  # its wear is not read
     made = made.loc[made.index.repeat(together)].reset_index(drop=True)
     made["position"] = np.resize(PLACES[:together], len(made))
@@ -43,11 +75,20 @@ def parts(rng, vehicles, together=1, sets=(1, 5), censored=0.4, late=0.3, item="
 def dressed(made):
     """Columns that every span has."""
     made["part_key"] = made["item"] + made["set"].astype(str) + made["position"] + made["vehicle"]
-    made["cause"] = np.where(made["observed"], "worn", "still-on") if "cause" not in made else made["cause"]
+    made["cause"] = (
+        np.where(made["observed"], "worn", "still-on") if "cause" not in made else made["cause"]
+    )
     # days stand for what the log tells of one decision: same vehicle, same day
     end = pd.Timestamp("2024-01-01") + pd.to_timedelta(made["set"], unit="D")
     on = made["cause"].eq("still-on")
-    made = made.assign(positions=made["position"], last_position=made["position"], is_on=on, end=end, start=pd.NaT, age_known=True)
+    made = made.assign(
+        positions=made["position"],
+        last_position=made["position"],
+        is_on=on,
+        end=end,
+        start=pd.NaT,
+        age_known=True,
+    )
     return made.assign(site="depot", price=100.0, fitting_cost=20.0, removed_depth_mm=np.nan)
 
 
@@ -58,25 +99,43 @@ def median_life(rng, samples, vehicles, changed_together):
     for _ in range(samples):
         level = np.exp(SPREAD * rng.standard_normal(vehicles) - SPREAD**2 / 2)
         sets = (6, 13) if vehicles == 1 else (1, 5)
-        row = choice.lives_by_item(parts(rng, vehicles, changed_together, sets, level=level)).iloc[0]
+        row = choice.lives_by_item(parts(rng, vehicles, changed_together, sets, level=level)).iloc[
+            0
+        ]
         own = level[0] * SCALE * np.log(2) ** (1 / SHAPE)
         yield row["low_km"], row["high_km"], own if vehicles == 1 else truth
 
 
-@cells("mean distance in service and cost by it", "conservative", vehicles=(1, 3), changed_together=(1, 2, 4))
+@cells(
+    "mean distance in service and cost by it",
+    "conservative",
+    vehicles=(1, 3),
+    changed_together=(1, 2, 4),
+)
 @cells("mean distance in service and cost by it", vehicles=(10, 34), changed_together=(1, 2, 4))
 def service(rng, samples, vehicles, changed_together):
     for _ in range(samples):
         level = np.exp(SPREAD * rng.standard_normal(vehicles) - SPREAD**2 / 2)
         sets = (6, 13) if vehicles == 1 else (1, 5)
-        row = choice.cost_per_distance(parts(rng, vehicles, changed_together, sets, level=level)).iloc[0]
-        yield row["service_low_km"], row["service_high_km"], MEAN_LIFE * (level[0] if vehicles == 1 else 1.0)
+        row = choice.cost_per_distance(
+            parts(rng, vehicles, changed_together, sets, level=level)
+        ).iloc[0]
+        yield (
+            row["service_low_km"],
+            row["service_high_km"],
+            MEAN_LIFE * (level[0] if vehicles == 1 else 1.0),
+        )
 
 
-@cells("mean distance in service, most still on", vehicles=(3, 10, 34), changed_together=(2,))
+@cells(
+    "mean distance in service, most still on", "conservative", vehicles=(3,), changed_together=(2,)
+)
+@cells("mean distance in service, most still on", vehicles=(10, 34), changed_together=(2,))
 def service_on(rng, samples, vehicles, changed_together):
     for _ in range(samples):
-        row = choice.cost_per_distance(parts(rng, vehicles, changed_together, censored=0.6, late=0.6)).iloc[0]
+        row = choice.cost_per_distance(
+            parts(rng, vehicles, changed_together, censored=0.6, late=0.6)
+        ).iloc[0]
         yield row["service_low_km"], row["service_high_km"], MEAN_LIFE
 
 
@@ -88,23 +147,46 @@ def two_items(rng, vehicles, together, longer, shared):
     return pd.concat([a, b if shared else b.assign(vehicle="w" + b["vehicle"])], ignore_index=True)
 
 
-@cells("ratio of two items' costs", vehicles=(3, 10, 34), changed_together=(1, 2, 4), on_the_same_vehicles=(False, True))
+@cells(
+    "ratio of two items' costs",
+    vehicles=(3, 10, 34),
+    changed_together=(1, 2, 4),
+    on_the_same_vehicles=(False, True),
+)
 def cost_ratio(rng, samples, vehicles, changed_together, on_the_same_vehicles):
     for _ in range(samples):
         found = choice.pairs(two_items(rng, vehicles, changed_together, 1.25, on_the_same_vehicles))
         row = found.iloc[0] if len(found) else {"item": "a", "low": np.nan, "high": np.nan}
-        yield (row["low"], row["high"], 1.25) if row["item"] == "a" else (1 / row["high"], 1 / row["low"], 1.25)
+        yield (
+            (row["low"], row["high"], 1.25)
+            if row["item"] == "a"
+            else (1 / row["high"], 1 / row["low"], 1.25)
+        )
 
 
-@cells("some items differ in cost, when all are alike", "claim", vehicles=(10, 34), items=(2, 4), changed_together=(2,))
+@cells(
+    "some items differ in cost, when all are alike",
+    "claim",
+    vehicles=(10, 34),
+    items=(2, 4),
+    changed_together=(2,),
+)
 def items_alike(rng, samples, vehicles, items, changed_together):
     for _ in range(samples):
-        many = pd.concat([parts(rng, vehicles, changed_together, item=f"i{k}") for k in range(items)], ignore_index=True)
+        many = pd.concat(
+            [parts(rng, vehicles, changed_together, item=f"i{k}") for k in range(items)],
+            ignore_index=True,
+        )
         found = choice.pairs(many.assign(vehicle=many["vehicle"] + many["item"]))
         yield bool(found["apart"].any()) if len(found) else None
 
 
-@cells("two items differ in cost, one lasting 1.5 times as long", "found", vehicles=(10, 34), changed_together=(2,))
+@cells(
+    "two items differ in cost, one lasting 1.5 times as long",
+    "found",
+    vehicles=(10, 34),
+    changed_together=(2,),
+)
 def items_apart(rng, samples, vehicles, changed_together):
     for _ in range(samples):
         found = choice.pairs(two_items(rng, vehicles, changed_together, 1.5, False))
@@ -114,7 +196,12 @@ def items_apart(rng, samples, vehicles, changed_together):
 LOOK_KM = 4_000.0
 
 
-@cells("median life by ends, taken off because nearly worn", "conservative", vehicles=(10, 34), share_so=(0.5, 0.9))
+@cells(
+    "median life by ends, taken off because nearly worn",
+    "conservative",
+    vehicles=(10, 34),
+    share_so=(0.5, 0.9),
+)
 def nearly_worn(rng, samples, vehicles, share_so):
     """Looked at every 4,000 km; most come off at the last look before they are worn, the rest at the first look after."""
     truth = quantile(0.5)
@@ -126,31 +213,6 @@ def nearly_worn(rng, samples, vehicles, share_so):
         made["observed"], made["cause"] = ~so, np.where(so, "removed-early", "worn")
         row = choice.lives_by_item(made).iloc[0]
         yield row["low_km"], row["high_km"], truth
-
-
-def advised(rng, vehicles, shape):
-    """Whether an age of planned replacement is advised of lives of this shape, a failure five times as dear as a planned change."""
-    n, car = 2 * vehicles, np.arange(2 * vehicles) // 2
-    x, until = rng.weibull(shape, n), rng.uniform(0.3, 2.0, n)
-    seen = x <= until
-    if seen.sum() < choice.MIN_ENDS:
-        return None
-    fit = life.fit_weibull(np.minimum(x, until), seen)
-    sample, row = np.nonzero(weight := vehicle_draws(vehicles, rng, 200)[:, car])
-    drawn = life.fit_weibull_groups(np.minimum(x, until)[row], seen[row], sample, weights=weight[sample, row])
-    return not replacement.age_advice(1.0, 5.0, fit.scale, fit.shape, (drawn["scale"], drawn["shape"])).note
-
-
-@cells("a cheapest age for a part, when there is none (shape 1)", "claim", vehicles=(10, 34))
-def no_age(rng, samples, vehicles):
-    for _ in range(samples):
-        yield advised(rng, vehicles, 1.0)
-
-
-@cells("a cheapest age for a part, when there is one (shape 3)", "found", vehicles=(10, 34))
-def an_age(rng, samples, vehicles):
-    for _ in range(samples):
-        yield advised(rng, vehicles, 3.0)
 
 
 USABLE_MM, BY_PART, BY_CAR, ERROR_MM, BETWEEN_KM, LIFE_KM = 6.0, 0.12, 0.15, 0.2, 1500.0, 10_000.0
@@ -166,20 +228,58 @@ def worn_parts(rng, samples, vehicles, together, each=2, by_part=BY_PART, by_car
     pair = np.arange(n) // together
     first = pair % (per // together) == 0
     on = first | np.repeat(rng.random(n // together) < 0.3, together)
-    worst = np.minimum.reduceat(own, np.arange(0, n, together))[pair]  # a pair comes off when its first is worn
+    worst = np.minimum.reduceat(own, np.arange(0, n, together))[
+        pair
+    ]  # a pair comes off when its first is worn
     share = np.repeat(rng.uniform(0.3, 0.95, n // together), together)
     until = np.where(on, worst * share, np.ceil(worst / BETWEEN_KM) * BETWEEN_KM)
     key = np.array([f"p{i}" for i in range(n)])
     sample = (np.arange(n) // per).astype(str)
-    spans = pd.DataFrame({"part_key": key, "vehicle": [f"v{c}" for c in car], "kind": "car", "category": sample, "item": "x"})
-    spans = spans.assign(position="rear", positions="rear", last_position="rear", is_on=on, age_known=True, duration_km=until)
-    spans = spans.assign(start=pd.NaT, last_start=pd.NaT, seen_km=np.nan, limit_depth_mm=2.0, new_depth_mm=2.0 + USABLE_MM, observed=~on)
+    spans = pd.DataFrame(
+        {
+            "part_key": key,
+            "vehicle": [f"v{c}" for c in car],
+            "kind": "car",
+            "category": sample,
+            "item": "x",
+        }
+    )
+    spans = spans.assign(
+        position="rear",
+        positions="rear",
+        last_position="rear",
+        is_on=on,
+        age_known=True,
+        duration_km=until,
+    )
+    spans = spans.assign(
+        start=pd.NaT,
+        last_start=pd.NaT,
+        seen_km=np.nan,
+        limit_depth_mm=2.0,
+        new_depth_mm=2.0 + USABLE_MM,
+        observed=~on,
+    )
     at = np.arange(int(np.ceil(until.max() / BETWEEN_KM)) + 1) * BETWEEN_KM + 0 * until[:, None]
     row, k = np.nonzero(at <= until[:, None])
     x = at[row, k]
     depth = 2.0 + USABLE_MM * (1 - x / own[row]) + ERROR_MM * rng.standard_normal(len(x))
-    looks = pd.DataFrame({"part_key": key[row], "vehicle": spans["vehicle"].to_numpy()[row], "category": sample[row], "position": "rear"})
-    looks = looks.assign(place="", quantity="depth", date=pd.Timestamp("2024-01-01"), distance_km=x, distance_is_own=True, value=depth)
+    looks = pd.DataFrame(
+        {
+            "part_key": key[row],
+            "vehicle": spans["vehicle"].to_numpy()[row],
+            "category": sample[row],
+            "position": "rear",
+        }
+    )
+    looks = looks.assign(
+        place="",
+        quantity="depth",
+        date=pd.Timestamp("2024-01-01"),
+        distance_km=x,
+        distance_is_own=True,
+        value=depth,
+    )
     return spans, looks.assign(source="reading", line=np.arange(len(x))), pd.Series(own, key)
 
 
@@ -205,11 +305,22 @@ def distance_left(rng, samples, vehicles, changed_together):
         yield from zip(on["life_low_km"], on["life_high_km"], own.reindex(on.index), strict=True)
 
 
-@cells("median of lives of one kind, by the fit alone", "conservative", vehicles=(3,), censored=(0.0, 0.4, 0.8), late=(False, True))
-@cells("median of lives of one kind, by the fit alone", vehicles=(10, 50), censored=(0.0, 0.4, 0.8), late=(False, True))
+@cells(
+    "median of lives of one kind, by the fit alone",
+    "conservative",
+    vehicles=(3,),
+    censored=(0.0, 0.4, 0.8),
+    late=(False, True),
+)
+@cells(
+    "median of lives of one kind, by the fit alone",
+    vehicles=(10, 50),
+    censored=(0.0, 0.4, 0.8),
+    late=(False, True),
+)
 def fitted_median(rng, samples, vehicles, censored, late):
     """One life a vehicle: `life.life_of`, by known shapes below five ends."""
     for _ in range(samples):
         rows = parts(rng, vehicles, sets=(1, 2), censored=censored, late=0.5 * late, spread=0.0)
-        found = life.life_of(rows["duration_km"], rows["observed"], rows["entry_km"], rng=rng)
+        found = stats.life_of(rows["duration_km"], rows["observed"], rows["entry_km"], rng=rng)
         yield found.low, found.high, SCALE * np.log(2) ** (1 / SHAPE)

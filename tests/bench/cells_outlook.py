@@ -9,9 +9,10 @@ from functools import cache
 import numpy as np
 from coverage import cells
 
-from wearbar import outlook, synthetic
+import wearbar_synthetic as synthetic
+from wearbar import outlook
 from wearbar.log import read_log
-from wearbar.replay import Replay
+from wearbar.usage.replay import Replay
 
 CLASSES = ("money", "planned", "wear", "unplanned")
 
@@ -20,7 +21,9 @@ def write_log(seed, vehicles, folder):
     """A fleet's log with these vehicles alone, as they come: motorcycles, pickups and vans."""
     tables, _ = synthetic.fleet(seed=seed, vehicles=max(vehicles, 3), dirt=False)
     kept = tables["vehicles"]["vehicle"].sample(vehicles, random_state=seed)
-    tables = {name: t[t["vehicle"].isin(kept)] if "vehicle" in t else t for name, t in tables.items()}
+    tables = {
+        name: t[t["vehicle"].isin(kept)] if "vehicle" in t else t for name, t in tables.items()
+    }
     plans = synthetic.plan_text(tables["vehicles"]["plan"].unique())
     synthetic.write(tables, synthetic.header(), folder, plans)
 
@@ -39,4 +42,8 @@ def past(seed, vehicles):
 def money(rng, samples, vehicles, of):
     for seed in range(samples):
         totals = past(1000 + seed, vehicles)
-        yield tuple(totals.loc[of, ["low", "high", "came"]]) if totals is not None else (np.nan, np.nan, 1.0)
+        yield (
+            tuple(totals.loc[of, ["low", "high", "actual"]])
+            if totals is not None
+            else (np.nan, np.nan, 1.0)
+        )

@@ -4,13 +4,18 @@ import numpy as np
 import pandas as pd
 from coverage import cells
 
-from wearbar import hard_use, severity
-from wearbar.clustered import added_up
+from wearbar import severity
+from wearbar.severity import use as hard_use
+from wearbar.stats.clustered import added_up
 
 TIMES = 3.0  # wear of a distance all in hard use over that of one with none
 QUARTERS, KM_A_QUARTER, READ_EVERY = 16, 4000.0, 4000.0
 RECALL, READING = 0.06, 0.25  # sd of a recalled share; of a depth, mm
-MM, SLOW, QUICK = 6.0, 0.12, 0.42  # usable depth; wear a 1,000 km: about nine readings a part, about three
+MM, SLOW, QUICK = (
+    6.0,
+    0.12,
+    0.42,
+)  # usable depth; wear a 1,000 km: about nine readings a part, about three
 USES = {"use alike in each vehicle": 0.0, "use varies in each vehicle": 0.12}
 
 
@@ -20,22 +25,46 @@ def fleet(rng, vehicles, times=TIMES, use="", wear=SLOW, sites=3, site_owns=0.0,
     sites = min(sites, max(vehicles // 4, 1))
     at = np.arange(vehicles) % sites
     lean = site_owns * (at - (sites - 1) / 2)
-    base = np.clip(0.35 + lean + rng.uniform(-0.25, 0.25, vehicles) * (0.3 if site_owns else 1.0), 0.02, 0.95)
-    drift = USES[use] * np.repeat(rng.standard_normal((vehicles, QUARTERS // 4)), 4, axis=1)  # from year to year
+    base = np.clip(
+        0.35 + lean + rng.uniform(-0.25, 0.25, vehicles) * (0.3 if site_owns else 1.0), 0.02, 0.95
+    )
+    drift = USES[use] * np.repeat(
+        rng.standard_normal((vehicles, QUARTERS // 4)), 4, axis=1
+    )  # from year to year
     true = np.clip(base[:, None] + drift, 0, 1)
     said = np.clip(true + RECALL * rng.standard_normal(true.shape), 0, 1)
     own = 0.12 * rng.standard_normal(vehicles) + 3 * lean
-    rows = [_parts(rng, v, p, true[v], own[v], times, wear) for v in range(vehicles) for p in range(positions)]
-    parts = pd.concat([r for r in rows if len(r)], ignore_index=True)
+    parts = pd.DataFrame(
+        [
+            row
+            for v in range(vehicles)
+            for p in range(positions)
+            for row in _parts(rng, v, p, true[v], own[v], times, wear)
+        ]
+    )
     parts["site"] = at[parts["vehicle"]]
-    rows = pd.DataFrame({"vehicle": np.repeat(np.arange(vehicles), QUARTERS), "loose": said.ravel()})
-    error = hard_use.recall_error(rows["vehicle"], rows["loose"]) if hasattr(hard_use, "recall_error") else 0.0
+    rows = pd.DataFrame(
+        {"vehicle": np.repeat(np.arange(vehicles), QUARTERS), "loose": said.ravel()}
+    )
+    error = (
+        hard_use.recall_error(rows["vehicle"], rows["loose"])
+        if hasattr(hard_use, "recall_error")
+        else 0.0
+    )
     a, b = parts["from"].to_numpy(), parts["to"].to_numpy()
     total = np.concatenate([np.zeros((vehicles, 1)), np.cumsum(said, axis=1)], axis=1)
     parts["loose"] = (total[parts["vehicle"], b] - total[parts["vehicle"], a]) / (b - a)
     parts["loose_error"] = error / np.sqrt(b - a)
-    text = {c: c[0] + parts[c].astype(str).str.zfill(3) for c in ("vehicle", "site", "item", "position")}
-    return parts.assign(**text, kind="van", category="tyre", coverage_share=1.0, part_key=np.arange(len(parts)).astype(str))
+    text = {
+        c: c[0] + parts[c].astype(str).str.zfill(3) for c in ("vehicle", "site", "item", "position")
+    }
+    return parts.assign(
+        **text,
+        kind="van",
+        category="tyre",
+        coverage_share=1.0,
+        part_key=np.arange(len(parts)).astype(str),
+    )
 
 
 def _parts(rng, vehicle, position, share, own, times, wear):
@@ -49,39 +78,71 @@ def _parts(rng, vehicle, position, share, own, times, wear):
         quarter = np.minimum(((start + km) // KM_A_QUARTER).astype(int), QUARTERS - 1)
         rate = own_rate * (1 + (times - 1) * share[quarter])
         worn = np.append(0.0, np.cumsum(rate[1:] * np.diff(km)))
-        stop = int(np.searchsorted(worn, MM - 0.5 * rate[0] * READ_EVERY)) + 1  # changed at the look after which it would not last
+        stop = (
+            int(np.searchsorted(worn, MM - 0.5 * rate[0] * READ_EVERY)) + 1
+        )  # changed at the look after which it would not last
         seen = (np.arange(len(km)) < max(stop, 2)) & (start + km <= end)
         x, y = km[seen], worn[seen] + READING * rng.standard_normal(seen.sum())
         if len(x) > 1:
             sxx = ((x - x.mean()) ** 2).sum()
             slope = ((x - x.mean()) * y).sum() / sxx
-            row = {"rate_mm_per_1000km": 1000 * slope, "se": 1000 * READING / np.sqrt(sxx), "n_readings": len(x), "distance_km": x[-1]}
+            row = {
+                "vehicle": vehicle,
+                "position": position,
+                "rate_mm_per_1000km": 1000 * slope,
+                "se": 1000 * READING / np.sqrt(sxx),
+                "n_readings": len(x),
+                "distance_km": x[-1],
+            }
             found.append(row | {"from": quarter[0], "to": quarter[seen][-1] + 1, "item": item})
         start += km[seen][-1]
-    return pd.DataFrame(found).assign(vehicle=vehicle, position=position)
+    return found
 
 
 def told(parts, rng):
     return severity.effect(parts, "loose", rng=rng)
 
 
-@cells("effect of hard use on wear, few vehicles", "conservative", vehicles=(3, 10), use=tuple(USES), wear=("worn slowly", "worn quickly"))
-@cells("effect of hard use on wear", vehicles=(34,), use=tuple(USES), wear=("worn slowly", "worn quickly"))
+@cells(
+    "effect of hard use on wear, few vehicles",
+    "conservative",
+    vehicles=(3, 10),
+    use=tuple(USES),
+    wear=("worn slowly", "worn quickly"),
+)
+@cells(
+    "effect of hard use on wear",
+    vehicles=(34,),
+    use=tuple(USES),
+    wear=("worn slowly", "worn quickly"),
+)
 def effect(rng, samples, vehicles, use, wear):
     for _ in range(samples):
         e = told(fleet(rng, vehicles, use=use, wear=SLOW if wear == "worn slowly" else QUICK), rng)
-        yield e.ratio.low, e.ratio.high, added_up(TIMES, e.share_mid, e.share_mid + severity.STEP) if e.told else 1.0
+        yield (
+            e.ratio.low,
+            e.ratio.high,
+            added_up(TIMES, e.share_mid, e.share_mid + severity.STEP) if e.is_shown else 1.0,
+        )
 
 
 def claims(e):
     """Whether the report says that hard use matters; None where it refuses."""
-    return bool(not e.vehicles_needed and e.lower > 1 and e.p < 0.05) if e.told else None
+    return bool(not e.vehicles_needed and e.lower > 1 and e.p < 0.05) if e.is_shown else None
 
 
-@cells("hard use matters, when it does not", "claim", vehicles=(10, 34), use=tuple(USES), wear=("worn slowly", "worn quickly"))
+@cells(
+    "hard use matters, when it does not",
+    "claim",
+    vehicles=(10, 34),
+    use=tuple(USES),
+    wear=("worn slowly", "worn quickly"),
+)
 def none(rng, samples, vehicles, use, wear):
     for _ in range(samples):
-        yield claims(told(fleet(rng, vehicles, 1.0, use, SLOW if wear == "worn slowly" else QUICK), rng))
+        yield claims(
+            told(fleet(rng, vehicles, 1.0, use, SLOW if wear == "worn slowly" else QUICK), rng)
+        )
 
 
 @cells("hard use matters, when sites alone do", "claim", vehicles=(10, 34), site=("known", "blank"))
@@ -91,7 +152,15 @@ def sites_own(rng, samples, vehicles, site):
         yield claims(told(parts.assign(site=parts["site"] if site == "known" else None), rng))
 
 
-@cells("hard use matters, when it does", "found", vehicles=(10, 34), use=tuple(USES), wear=("worn slowly", "worn quickly"))
+@cells(
+    "hard use matters, when it does",
+    "found",
+    vehicles=(10, 34),
+    use=tuple(USES),
+    wear=("worn slowly", "worn quickly"),
+)
 def some(rng, samples, vehicles, use, wear):
     for _ in range(samples):
-        yield claims(told(fleet(rng, vehicles, TIMES, use, SLOW if wear == "worn slowly" else QUICK), rng))
+        yield claims(
+            told(fleet(rng, vehicles, TIMES, use, SLOW if wear == "worn slowly" else QUICK), rng)
+        )

@@ -61,7 +61,9 @@ def cells(what, kind="90%", **options):
     def keep(function):
         for values in itertools.product(*options.values()):
             chosen = dict(zip(options, values, strict=True))
-            log = ", ".join(words(k, v) for k, v in chosen.items() if k != "vehicles" and v not in (False, ""))
+            log = ", ".join(
+                words(k, v) for k, v in chosen.items() if k != "vehicles" and v not in (False, "")
+            )
             run = lambda rng, samples, chosen=chosen: function(rng, samples, **chosen)  # noqa: E731
             CELLS.append(Cell(what, chosen.get("vehicles", 0), log, kind, run))
         return function
@@ -82,10 +84,19 @@ def row_of(cell, samples):
 
 
 def judge(cell, outcomes):
-    told = {"what": cell.what, "vehicles": cell.vehicles, "log": cell.log, "samples": len(outcomes), "kind": cell.kind}
+    told = {
+        "what": cell.what,
+        "vehicles": cell.vehicles,
+        "log": cell.log,
+        "samples": len(outcomes),
+        "kind": cell.kind,
+    }
     if cell.kind in ("claim", "found"):
         kept = [o for o in outcomes if o is not None]
-        told |= {"refused": 1 - len(kept) / len(outcomes), "holds": np.mean(kept) if kept else np.nan}
+        told |= {
+            "refused": 1 - len(kept) / len(outcomes),
+            "holds": np.mean(kept) if kept else np.nan,
+        }
         return told | {"under": np.nan, "over": np.nan, "width": np.nan, "verdict": verdict(told)}
     low, high, truth = np.array(outcomes, float).T
     kept = ~(np.isnan(low) | np.isnan(high))
@@ -107,19 +118,40 @@ def verdict(row):
 
 
 def line(row):
-    shares = ["-" if row[c] != row[c] else f"{row[c]:.1%}" for c in ("refused", "holds", "under", "over")]
+    shares = [
+        "-" if row[c] != row[c] else f"{row[c]:.1%}" for c in ("refused", "holds", "under", "over")
+    ]
     width = "-" if row["width"] != row["width"] else f"{row['width']:.0%}"
     cars = f"{row['vehicles'] or '-'}"
-    return "| " + " | ".join([row["what"], cars, row["log"], f"{row['samples']:,}", *shares, width, row["kind"], row["verdict"]]) + " |"
+    return (
+        "| "
+        + " | ".join(
+            [
+                row["what"],
+                cars,
+                row["log"],
+                f"{row['samples']:,}",
+                *shares,
+                width,
+                row["kind"],
+                row["verdict"],
+            ]
+        )
+        + " |"
+    )
 
 
 def merged(text, lines):
     """The table's text with `lines` in the place of rows of the same cell, in the order of the registry."""
-    old = {key_of(row): row for row in text.splitlines() if re.match(r"\| [^-w]|\| w(?!hat \|)", row)}
+    old = {
+        key_of(row): row for row in text.splitlines() if re.match(r"\| [^-w]|\| w(?!hat \|)", row)
+    }
     rows = old | {key_of(row): row for row in lines}
     known = [("what", *c.key)[1:] for c in CELLS]
     before = text.split(HEAD)[0] if HEAD in text else text + "\n"
-    return before + "\n".join([HEAD, "|---" * 11 + "|", *(rows[k] for k in known if k in rows)]) + "\n"
+    return (
+        before + "\n".join([HEAD, "|---" * 11 + "|", *(rows[k] for k in known if k in rows)]) + "\n"
+    )
 
 
 def key_of(row):
@@ -144,7 +176,9 @@ def main():
     asked = ask.parse_args()
     print(HEAD, "|---" * 11 + "|", sep="\n", flush=True)
     for cell in load():
-        if all(word in f"{cell.what}, {cell.vehicles} vehicles, {cell.log}" for word in asked.words):
+        if all(
+            word in f"{cell.what}, {cell.vehicles} vehicles, {cell.log}" for word in asked.words
+        ):
             start = time.perf_counter()
             row = line(row_of(cell, asked.samples))
             print(row, f"{time.perf_counter() - start:.0f} s", flush=True)

@@ -11,9 +11,9 @@ import sys
 import numpy as np
 import pandas as pd
 
-from wearbar.forecast import chance_reached, fit_usage, forecast_dates
-from wearbar.scoring import shares
-from wearbar.tables import TEXT
+from wearbar.log.schema import TEXT
+from wearbar.usage.forecast import chance_reached, fit_usage, forecast_dates
+from wearbar.usage.scoring import shares
 
 YEAR, AHEAD, FLEET = 365, 900, 40
 DAY0 = pd.Timestamp("2022-01-01")
@@ -50,7 +50,13 @@ def drifting(rng, n, days):
     return steady(rng, n, days) * np.exp(np.cumsum(rng.normal(0, 0.03, (n, days)), axis=1))
 
 
-USES = {"steady": steady, "intermittent": intermittent, "seasonal": seasonal, "laid-up": laid_up, "drifting": drifting}
+USES = {
+    "steady": steady,
+    "intermittent": intermittent,
+    "seasonal": seasonal,
+    "laid-up": laid_up,
+    "drifting": drifting,
+}
 
 
 def one_fleet(use, k, rng, n=FLEET):
@@ -67,25 +73,38 @@ def one_fleet(use, k, rng, n=FLEET):
         }
     )
     frame = frame.assign(odometer_km=frame["distance_km"], hours=np.nan)
-    model = fit_usage(frame, pd.DataFrame({"vehicle": who, "kind": "van", "site": "north"}), DAY0 + pd.Timedelta(days=YEAR - 1))
+    model = fit_usage(
+        frame,
+        pd.DataFrame({"vehicle": who, "kind": "van", "site": "north"}),
+        DAY0 + pd.Timedelta(days=YEAR - 1),
+    )
     last = km[:, YEAR - 1]
     asked = last + 120 * last / YEAR
     crossed = DAY0 + pd.to_timedelta((km < asked[:, None]).sum(axis=1), unit="D")
-    chance = [chance_reached(model, who, asked, day).to_numpy() for day in (crossed - pd.Timedelta(days=1), crossed)]
+    chance = [
+        chance_reached(model, who, asked, day).to_numpy()
+        for day in (crossed - pd.Timedelta(days=1), crossed)
+    ]
     (inside80, _), (inside90, before) = (shares(*chance, alpha) for alpha in (0.1, 0.05))
     found = forecast_dates(model, None, who, asked, None, confidence=0.9)
     whole = (crossed >= found["low"]) & (crossed <= found["high"].fillna(pd.Timestamp.max))
     after = 1 - inside90 - before
-    return *(np.mean(x) for x in (inside80, inside90, before, after, whole)), (found["high"] - found["low"]).dt.days.median()
+    return *(np.mean(x) for x in (inside80, inside90, before, after, whole)), (
+        found["high"] - found["low"]
+    ).dt.days.median()
 
 
 def main(fleets=50):
-    print(f"{'use':>13} {'readings':>8} {'80':>6} {'90':>6} {'early':>6} {'late':>6} {'90, whole days':>15} {'wide':>6}")
+    print(
+        f"{'use':>13} {'readings':>8} {'80':>6} {'90':>6} {'early':>6} {'late':>6} {'90, whole days':>15} {'wide':>6}"
+    )
     for name, use in USES.items():
         for k in (4, 12):
             rng = np.random.default_rng([k, len(name)])
             *share, width = np.mean([one_fleet(use, k, rng) for _ in range(fleets)], axis=0)
-            told = " ".join(f"{100 * x:{w}.1f}" for x, w in zip(share, (6, 6, 6, 6, 15), strict=True))
+            told = " ".join(
+                f"{100 * x:{w}.1f}" for x, w in zip(share, (6, 6, 6, 6, 15), strict=True)
+            )
             print(f"{name:>13} {k:>8} {told} {width:6.0f}", flush=True)
 
 

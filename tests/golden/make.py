@@ -26,14 +26,22 @@ def without_pictures(outputs):
 
 def golden(source):
     done = execute_notebook(
-        str(source), None, {"log": "../../data/owner"}, kernel_name="python3", cwd=str(HERE), progress_bar=False, log_output=False
+        str(source),
+        None,
+        {"log": "../../data/owner"},
+        kernel_name="python3",
+        cwd=str(HERE),
+        progress_bar=False,
+        log_output=False,
     )
     for number, cell in enumerate(done.cells):
         tags = cell.metadata.get("tags", [])
         cell.metadata = {"tags": [*tags, "nbval-check-output"]} if cell.cell_type == "code" else {}
         cell.id = f"golden-{number}"
         if cell.cell_type == "code":
-            cell.outputs = list(without_pictures(o for o in cell.outputs if o.output_type != "stream"))
+            cell.outputs = list(
+                without_pictures(o for o in cell.outputs if o.output_type != "stream")
+            )
     done.metadata = {key: done.metadata[key] for key in ("kernelspec", "title")}
     return done
 

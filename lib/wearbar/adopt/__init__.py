@@ -10,4 +10,15 @@ from wearbar.adopt.keep import keep, places_of
 from wearbar.adopt.maps import AdoptError, read_map
 from wearbar.adopt.propose import Proposal, propose
 
-__all__ = ["AdoptError", "Adopted", "Grid", "Proposal", "convert", "keep", "places_of", "propose", "read_grids", "read_map"]
+__all__ = [
+    "AdoptError",
+    "Adopted",
+    "Grid",
+    "Proposal",
+    "convert",
+    "keep",
+    "places_of",
+    "propose",
+    "read_grids",
+    "read_map",
+]

@@ -5,10 +5,20 @@ import re
 import numpy as np
 import pandas as pd
 
-from wearbar.tables import TEXT
-from wearbar.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L
+from wearbar.log.schema import TEXT
+from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L
 
-__all__ = ["DECIMALS", "ORDERS", "OWN_UNIT", "SIGNS", "SIZES", "UNITS", "currencies", "dates", "numbers"]
+__all__ = [
+    "DECIMALS",
+    "ORDERS",
+    "OWN_UNIT",
+    "SIGNS",
+    "SIZES",
+    "UNITS",
+    "currencies",
+    "dates",
+    "numbers",
+]
 
 ORDERS = ("day-first", "month-first", "year-first")
 DECIMALS = ("point", "comma")
@@ -35,7 +45,16 @@ SIZES = {
     "hours": {"h": 1.0},
     "days": {"d": 1.0},
 }
-OWN_UNIT = {"energy": "kWh", "thickness": "mm", "slack": "mm", "elongation": "%", "top-up": "mL", "share": "", "hours": "h", "days": "d"}
+OWN_UNIT = {
+    "energy": "kWh",
+    "thickness": "mm",
+    "slack": "mm",
+    "elongation": "%",
+    "top-up": "mL",
+    "share": "",
+    "hours": "h",
+    "days": "d",
+}
 
 # "gal" is a unit that does not say which gallon it is
 _WORDS = {
@@ -58,12 +77,23 @@ _WORDS = {
 }
 UNITS = {word: unit for unit, words in _WORDS.items() for word in words.split()}
 
-_MONTH_NAMES = "january february march april may june july august september october november december"
-_MONTHS = {name[:n]: str(i) for i, name in enumerate(_MONTH_NAMES.split(), start=1) for n in range(3, len(name) + 1)}
+_MONTH_NAMES = (
+    "january february march april may june july august september october november december"
+)
+_MONTHS = {
+    name[:n]: str(i)
+    for i, name in enumerate(_MONTH_NAMES.split(), start=1)
+    for n in range(3, len(name) + 1)
+}
 _CLOCK = r",?[t ] ?\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)? ?(?:[ap]m|z|[+-]\d{2}:?\d{2})?$"
 _WEEKDAY = r"^(?:[a-z]{2,9}\.?,? )?"
 _SEP = r" ?(?P<s>[-/. ]) ?"
-_DAY, _MONTH, _YEAR, _WORD = r"(?P<d>\d{1,2})", r"(?P<m>\d{1,2})", r"(?P<y>\d{4}|\d{2})", r"(?P<m>[a-z]{3,9})"
+_DAY, _MONTH, _YEAR, _WORD = (
+    r"(?P<d>\d{1,2})",
+    r"(?P<m>\d{1,2})",
+    r"(?P<y>\d{4}|\d{2})",
+    r"(?P<m>[a-z]{3,9})",
+)
 _FORMS = {
     "day-first": rf"{_WEEKDAY}{_DAY}{_SEP}{_MONTH} ?(?P=s) ?{_YEAR}$",
     "month-first": rf"{_WEEKDAY}{_MONTH}{_SEP}{_DAY} ?(?P=s) ?{_YEAR}$",
@@ -83,7 +113,8 @@ _NUMBER = (
 )
 _GROUPED = r"(?:\d+|[1-9]\d{{0,2}}(?P<s>[{0}'’ ])\d{{3}}(?:(?P=s)\d{{3}})*{1})?"
 _SHAPE = {
-    "point": _GROUPED.format(",", r"|[1-9]\d?(?:,\d\d)+,\d{3}") + r"(?:\.\d+)?",  # and thousands in pairs above the first, as in India
+    "point": _GROUPED.format(",", r"|[1-9]\d?(?:,\d\d)+,\d{3}")
+    + r"(?:\.\d+)?",  # and thousands in pairs above the first, as in India
     "comma": _GROUPED.format(".", "") + r"(?:,\d+)?",
 }
 
@@ -108,8 +139,12 @@ def _dates(cells, order):
 
 def _days(parts):
     month = parts["m"].map(lambda word: _MONTHS.get(word, word), na_action="ignore").astype(object)
-    century = np.where(parts["y"].str.len().eq(4), "", np.where(parts["y"].fillna("").lt("69"), "20", "19"))
-    iso = (century + parts["y"] + "-" + month.str.zfill(2) + "-" + parts["d"].str.zfill(2)).astype(object)
+    century = np.where(
+        parts["y"].str.len().eq(4), "", np.where(parts["y"].fillna("").lt("69"), "20", "19")
+    )
+    iso = (century + parts["y"] + "-" + month.str.zfill(2) + "-" + parts["d"].str.zfill(2)).astype(
+        object
+    )
     return pd.to_datetime(iso, format="%Y-%m-%d", errors="coerce").astype("datetime64[ns]")
 
 
@@ -120,22 +155,40 @@ def numbers(cells, decimal, typed=None):
     typed: a mask of cells that the file itself holds as numbers: those are plain already.
     """
     read = _each_once(cells, lambda distinct: _numbers(distinct, decimal))
-    return read if typed is None else read.assign(plain=read["plain"].mask(typed, cells.astype(TEXT)))
+    return (
+        read if typed is None else read.assign(plain=read["plain"].mask(typed, cells.astype(TEXT)))
+    )
 
 
 def _numbers(cells, decimal):
     parts = _spaced(cells).str.extract(_NUMBER, flags=re.ASCII).astype(TEXT)
-    before = (parts["lead"].fillna("") + parts["before"].fillna("") + parts["then"].fillna("")).str.strip()
+    before = (
+        parts["lead"].fillna("") + parts["before"].fillna("") + parts["then"].fillna("")
+    ).str.strip()
     after = parts["after"].fillna("").str.strip()
     closed = parts["open"].notna() & after.str.contains(")", regex=False)
     word = after.str.casefold().str.replace(r"[ .()]", "", regex=True)
     unit = word.map(UNITS).astype(TEXT)
-    sign = before.where(_is_sign(before)).fillna(after.str.strip("() .").where(lambda s: _is_sign(s) & unit.isna()))
-    known = (before.eq("") | sign.eq(before)) & (word.isin(["", *_MINUS]) | unit.notna() | sign.notna())
-    fits = known & (parts["open"].isna() | closed) & parts["digits"].astype(object).str.fullmatch(_SHAPE[decimal]).eq(True)
+    sign = before.where(_is_sign(before)).fillna(
+        after.str.strip("() .").where(lambda s: _is_sign(s) & unit.isna())
+    )
+    known = (before.eq("") | sign.eq(before)) & (
+        word.isin(["", *_MINUS]) | unit.notna() | sign.notna()
+    )
+    fits = (
+        known
+        & (parts["open"].isna() | closed)
+        & parts["digits"].astype(object).str.fullmatch(_SHAPE[decimal]).eq(True)
+    )
     mark, group = (".", ",") if decimal == "point" else (",", ".")
-    plain = parts["digits"].str.replace(rf"[{group}'’ ]", "", regex=True).str.replace(mark, ".", regex=False)
-    plain = plain.mask(closed | parts["minus"].isin(_MINUS) | word.isin(_MINUS), "-" + plain).where(fits)
+    plain = (
+        parts["digits"]
+        .str.replace(rf"[{group}'’ ]", "", regex=True)
+        .str.replace(mark, ".", regex=False)
+    )
+    plain = plain.mask(closed | parts["minus"].isin(_MINUS) | word.isin(_MINUS), "-" + plain).where(
+        fits
+    )
     return pd.DataFrame({"plain": plain, "unit": unit.where(fits), "sign": sign.where(fits)})
 
 
@@ -157,4 +210,9 @@ def _is_sign(words):
 def _spaced(cells):
     """The cells as objects, so that Python's own expressions read them, with plain spaces alone; long ones are no date or number."""
     text = cells.astype(object)
-    return text.where(text.str.len() <= LONGEST).str.replace(r"\s+", " ", regex=True).str.strip().astype(object)
+    return (
+        text.where(text.str.len() <= LONGEST)
+        .str.replace(r"\s+", " ", regex=True)
+        .str.strip()
+        .astype(object)
+    )

@@ -5,19 +5,30 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from wearbar import tables as schema
 from wearbar.adopt.cells import DECIMALS, OWN_UNIT, SIZES, currencies, dates, numbers
 from wearbar.adopt.grids import headings
 from wearbar.adopt.maps import AdoptError, check_map
-from wearbar.units import Units
+from wearbar.log import schema
+from wearbar.log.units import Units
 
 __all__ = ["TOTAL", "UNDERSTOOD", "Adopted", "convert", "pick"]
 
 TOTAL = r"(?i)(?:grand |sub-?)?(?:totals?|sum|average|mean|summe|gesamt|totaal|totale|suma|somme)\b"
-ABOVE, AGAIN, TOTALS, UNNAMED = "above the header", "the header again", "a row of totals", "its sheet has no table in the map"
-NOTHING, BEYOND = "nothing in the columns that are carried over", "more cells than the header: does a cell hold the delimiter?"
+ABOVE, AGAIN, TOTALS, UNNAMED = (
+    "above the header",
+    "the header again",
+    "a row of totals",
+    "its sheet has no table in the map",
+)
+NOTHING, BEYOND = (
+    "nothing in the columns that are carried over",
+    "more cells than the header: does a cell hold the delimiter?",
+)
 UNDERSTOOD = (ABOVE, AGAIN, TOTALS, UNNAMED)
-LEFT_OUT, TURNED = ("sheet", "line", "why", "text"), ("sheet", "line", "column", "value", "became", "why")
+LEFT_OUT, TURNED = (
+    ("sheet", "line", "why", "text"),
+    ("sheet", "line", "column", "value", "became", "why"),
+)
 KWH = "energy"
 
 
@@ -67,23 +78,42 @@ def convert(grids, mapping):
     for part in parts:
         name = part.entry["to"]
         tables.setdefault(name, []).append(_table(part, units, turned))
-        places.setdefault(name, []).append(pd.DataFrame({"sheet": part.sheet, "line": part.picked.index}))
+        places.setdefault(name, []).append(
+            pd.DataFrame({"sheet": part.sheet, "line": part.picked.index})
+        )
     if mapping.get("vehicle"):
-        told = pd.DataFrame([{name: _word(value) for name, value in entry.items()} for entry in mapping["vehicle"]], dtype=schema.TEXT)
+        told = pd.DataFrame(
+            [{name: _word(value) for name, value in entry.items()} for entry in mapping["vehicle"]],
+            dtype=schema.TEXT,
+        )
         tables.setdefault("vehicles", []).append(told)
-        places.setdefault("vehicles", []).append(pd.DataFrame({"sheet": "the map", "line": range(1, len(told) + 1)}))
+        places.setdefault("vehicles", []).append(
+            pd.DataFrame({"sheet": "the map", "line": range(1, len(told) + 1)})
+        )
     others = [grid for grid in grids if grid.sheet not in {part.sheet for part in parts}]
-    left = [*(part.left for part in parts), *(_left(g.sheet, g.cells, pd.Series(UNNAMED, g.cells.index)) for g in others)]
-    counts = [(p.sheet, p.entry["to"], len(p.picked) + len(p.left), len(p.picked), len(p.left)) for p in parts]
+    left = [
+        *(part.left for part in parts),
+        *(_left(g.sheet, g.cells, pd.Series(UNNAMED, g.cells.index)) for g in others),
+    ]
+    counts = [
+        (p.sheet, p.entry["to"], len(p.picked) + len(p.left), len(p.picked), len(p.left))
+        for p in parts
+    ]
     counts += [(grid.sheet, "", len(grid.cells), 0, len(grid.cells)) for grid in others]
     return Adopted(
         header,
-        {name: _ordered(name, pd.concat(frames, ignore_index=True)) for name, frames in tables.items()},
+        {
+            name: _ordered(name, pd.concat(frames, ignore_index=True))
+            for name, frames in tables.items()
+        },
         {name: pd.concat(frames, ignore_index=True) for name, frames in places.items()},
         _joined(left, LEFT_OUT),
         pd.DataFrame(counts, columns=["sheet", "table", "rows", "adopted", "left_out"]),
         _joined(turned, TURNED),
-        pd.DataFrame([row for part in parts for row in part.passed_over], columns=["sheet", "heading", "cells"]),
+        pd.DataFrame(
+            [row for part in parts for row in part.passed_over],
+            columns=["sheet", "heading", "cells"],
+        ),
     )
 
 
@@ -95,7 +125,9 @@ def _joined(frames, columns):
 def _grid_of(entry, sheets, grids):
     name = entry.get("sheet", grids[0].sheet)
     if name not in sheets:
-        raise AdoptError(f"the file has no sheet {name!r}; it has {', '.join(repr(s) for s in sheets if s) or 'one without a name'}")
+        raise AdoptError(
+            f"the file has no sheet {name!r}; it has {', '.join(repr(s) for s in sheets if s) or 'one without a name'}"
+        )
     return sheets[name]
 
 
@@ -105,24 +137,48 @@ def pick(grid, entry):
     names, where = headings(cells, lines), f"sheet {grid.sheet!r}" if grid.sheet else "the file"
     for name in entry["columns"]:
         if name not in names:
-            raise AdoptError(f"{where} has no column {name!r} on line {lines[-1]}; it has {', '.join(names) or 'none'}")
+            raise AdoptError(
+                f"{where} has no column {name!r} on line {lines[-1]}; it has {', '.join(names) or 'none'}"
+            )
     wanted = [names[name] for name in entry["columns"]]
     rows = cells[~cells.index.isin(lines)]
-    why = _why_left_out(rows, rows[wanted], cells[cells.index.isin(lines)], set(entry["columns"].values()), entry)
+    why = _why_left_out(
+        rows, rows[wanted], cells[cells.index.isin(lines)], set(entry["columns"].values()), entry
+    )
     if not grid.sheet:
-        why = why.mask((why == "") & rows[[c for c in rows if c > max(names.values())]].notna().any(axis=1), BEYOND)
+        why = why.mask(
+            (why == "") & rows[[c for c in rows if c > max(names.values())]].notna().any(axis=1),
+            BEYOND,
+        )
     kept = rows[why == ""]
-    heads = {place: name for name, place in names.items()} | {p: f"column {p + 1}" for p in cells if p not in names.values()}
-    over = [(grid.sheet, heads[p], int(n)) for p, n in kept.notna().sum().items() if n and p not in wanted]
+    heads = {place: name for name, place in names.items()} | {
+        p: f"column {p + 1}" for p in cells if p not in names.values()
+    }
+    over = [
+        (grid.sheet, heads[p], int(n))
+        for p, n in kept.notna().sum().items()
+        if n and p not in wanted
+    ]
     titles = list(entry["columns"].values())
-    picked, typed = kept[wanted].set_axis(titles, axis=1), grid.typed.loc[kept.index, wanted].set_axis(titles, axis=1)
-    return _Part(entry, grid.sheet, picked, typed, _left(grid.sheet, rows[why != ""], why[why != ""]), over)
+    picked, typed = (
+        kept[wanted].set_axis(titles, axis=1),
+        grid.typed.loc[kept.index, wanted].set_axis(titles, axis=1),
+    )
+    return _Part(
+        entry, grid.sheet, picked, typed, _left(grid.sheet, rows[why != ""], why[why != ""]), over
+    )
 
 
 def _why_left_out(rows, picked, head, names, entry):
     first = rows.bfill(axis=1).iloc[:, 0].astype(object).str.strip()
-    days = [place for place, name in zip(picked, entry["columns"].values(), strict=True) if schema.column(entry["to"], name).kind == "date"]
-    labels = picked[days].apply(lambda cells: cells.isna() | cells.astype(object).str.strip().str.match(TOTAL).eq(True))
+    days = [
+        place
+        for place, name in zip(picked, entry["columns"].values(), strict=True)
+        if schema.column(entry["to"], name).kind == "date"
+    ]
+    labels = picked[days].apply(
+        lambda cells: cells.isna() | cells.astype(object).str.strip().str.match(TOTAL).eq(True)
+    )
     why = pd.Series("", index=rows.index, dtype=object)
     why[picked.isna().all(axis=1)] = NOTHING
     why[first.str.match(TOTAL).eq(True) & labels.all(axis=1)] = TOTALS
@@ -133,8 +189,14 @@ def _why_left_out(rows, picked, head, names, entry):
 
 
 def _left(sheet, rows, why):
-    text = [" | ".join(str(cell) for cell in row if isinstance(cell, str)) for row in rows.itertuples(index=False)]
-    return pd.DataFrame({"sheet": sheet, "line": rows.index, "why": why.to_numpy(), "text": text}, columns=list(LEFT_OUT))
+    text = [
+        " | ".join(str(cell) for cell in row if isinstance(cell, str))
+        for row in rows.itertuples(index=False)
+    ]
+    return pd.DataFrame(
+        {"sheet": sheet, "line": rows.index, "why": why.to_numpy(), "text": text},
+        columns=list(LEFT_OUT),
+    )
 
 
 class _Units:
@@ -142,7 +204,11 @@ class _Units:
 
     def __init__(self, header, mapping, parts):
         self.header = header
-        self.own = {_word(v["vehicle"]): _word(v["distance_unit"]) for v in mapping.get("vehicle", []) if v.get("distance_unit")}
+        self.own = {
+            _word(v["vehicle"]): _word(v["distance_unit"])
+            for v in mapping.get("vehicle", [])
+            if v.get("distance_unit")
+        }
         for part in parts:
             if part.entry["to"] == "vehicles" and "distance_unit" in part.picked:
                 own = _worded(part, "distance_unit").str.strip().str.casefold()
@@ -181,12 +247,23 @@ def _table(part, units, turned):
 
 def _beyond(part, name, others, frame, turned):
     """What an amount has beyond those that are in it: blank where that is nothing; the whole where they are blank or can't be read."""
-    amount, each = pd.to_numeric(frame[name], errors="coerce"), frame[others].apply(pd.to_numeric, errors="coerce")
+    amount, each = (
+        pd.to_numeric(frame[name], errors="coerce"),
+        frame[others].apply(pd.to_numeric, errors="coerce"),
+    )
     rows = amount.notna() & each.notna().any(axis=1)
     left = (amount.astype(float) - each.astype(float).sum(axis=1)).round(4)
-    out = frame[name].where(~rows, left.where(left != 0).map(_plain, na_action="ignore").astype(schema.TEXT))
+    out = frame[name].where(
+        ~rows, left.where(left != 0).map(_plain, na_action="ignore").astype(schema.TEXT)
+    )
     why = f"less {' and '.join(others)}"
-    told = {"sheet": part.sheet, "line": frame.index[rows], "column": name, "value": frame[name][rows], "became": out[rows].fillna("blank")}
+    told = {
+        "sheet": part.sheet,
+        "line": frame.index[rows],
+        "column": name,
+        "value": frame[name][rows],
+        "became": out[rows].fillna("blank"),
+    }
     turned += [pd.DataFrame(told | {"why": why}).reset_index(drop=True)] if rows.any() else []
     return out
 
@@ -195,8 +272,15 @@ def _worded(part, name):
     if name not in part.picked:
         return pd.Series(_word(part.entry["constants"][name]), part.picked.index, dtype=schema.TEXT)
     cells = part.picked[name].astype(schema.TEXT)
-    words = {str(word).strip().casefold(): code for word, code in part.entry.get("words", {}).get(name, {}).items()}
-    return cells.str.strip().str.casefold().map(words).astype(schema.TEXT).fillna(cells) if words else cells
+    words = {
+        str(word).strip().casefold(): code
+        for word, code in part.entry.get("words", {}).get(name, {}).items()
+    }
+    return (
+        cells.str.strip().str.casefold().map(words).astype(schema.TEXT).fillna(cells)
+        if words
+        else cells
+    )
 
 
 def _numbers(part, name, frame, units, turned):
@@ -209,13 +293,26 @@ def _numbers(part, name, frame, units, turned):
     factor, good = pd.Series(1.0, cells.index), pd.Series(False, cells.index)
     for what in quantity.unique():
         mine = quantity == what
-        factor[mine], good[mine] = _factor(what, read[mine], part.entry.get("units", {}).get(name), units, frame.loc[mine, "vehicle"])
+        factor[mine], good[mine] = _factor(
+            what,
+            read[mine],
+            part.entry.get("units", {}).get(name),
+            units,
+            frame.loc[mine, "vehicle"],
+        )
     scaled = factor.ne(1.0) & good & read["plain"].notna()
     value = pd.to_numeric(read["plain"].where(scaled), errors="coerce").astype(float) * factor
     plain = read["plain"].where(~scaled, value.map(_plain, na_action="ignore").astype(schema.TEXT))
     out = plain.where(good & plain.notna(), cells)
     for rows, why in ((scaled, "unit"), (against & good & ~scaled, "decimal mark")):
-        told = {"sheet": part.sheet, "line": cells.index[rows], "column": name, "value": cells[rows], "became": out[rows], "why": why}
+        told = {
+            "sheet": part.sheet,
+            "line": cells.index[rows],
+            "column": name,
+            "value": cells[rows],
+            "became": out[rows],
+            "why": why,
+        }
         turned += [pd.DataFrame(told).reset_index(drop=True)] if rows.any() else []
     return out
 
@@ -235,15 +332,28 @@ def _factor(quantity, read, bare, units, vehicle):
     """What to multiply each number by, and whether what stands beside it fits what it measures."""
     signed = read["sign"].notna()
     if quantity == "money":
-        known = {sign: units.header["currency"] in currencies(sign) for sign in read["sign"].dropna().unique()}
+        known = {
+            sign: units.header["currency"] in currencies(sign)
+            for sign in read["sign"].dropna().unique()
+        }
         return 1.0, read["unit"].isna() & (~signed | read["sign"].map(known).eq(True))
     if quantity not in SIZES:
         return 1.0, read["unit"].isna() & ~signed
     target, sizes = units.of(quantity, vehicle), SIZES[quantity]
-    bare = target if bare is None or quantity == KWH else pd.Series(bare, read.index, dtype=schema.TEXT)
-    unit = read["unit"].fillna(bare).mask(read["unit"].eq("gal") & bare.isin(["gal_uk", "gal_us"]), bare)
+    bare = (
+        target
+        if bare is None or quantity == KWH
+        else pd.Series(bare, read.index, dtype=schema.TEXT)
+    )
+    unit = (
+        read["unit"]
+        .fillna(bare)
+        .mask(read["unit"].eq("gal") & bare.isin(["gal_uk", "gal_us"]), bare)
+    )
     if not bare.isin(list(sizes)).all():
-        raise AdoptError(f"the map says a unit of {bare.iloc[0]!r} for what has rows of {quantity}: give those a table of their own")
+        raise AdoptError(
+            f"the map says a unit of {bare.iloc[0]!r} for what has rows of {quantity}: give those a table of their own"
+        )
     factor = unit.map(sizes) / target.map(sizes)
     return factor.fillna(1.0), factor.notna() & ~signed
 

@@ -11,7 +11,7 @@ _YEAR = r"(?<!\d)\d{4}(?!\d)"
 
 
 def date_order(cells, today=None):
-    """The order of a table's dates (all in one Series of text), "?" where it can't be told, and a sentence on it ("" where it is plain).
+    """The order of a table's dates (all in one Series of text), "?" where it is not known, and a sentence on it ("" where it is plain).
 
     Of the readings of a date whose year has two digits, one after `today` counts only where no other is earlier.
     """
@@ -24,7 +24,7 @@ def date_order(cells, today=None):
 
 
 def decimal_mark(cells):
-    """The decimal mark of a table's numbers (all in one Series of text), "?" where it can't be told, and a sentence on it."""
+    """The decimal mark of a table's numbers (all in one Series of text), "?" where it is not known, and a sentence on it."""
     read = pd.DataFrame({mark: numbers(cells, mark)["plain"] for mark in DECIMALS})
     return _decide(cells, read, DECIMALS, str, ("decimal mark", "decimal marks"))
 
@@ -37,7 +37,9 @@ def _decide(cells, read, choices, shown, what):
     fits = [choice for choice in choices if read[choice].notna().all()]
     if not fits:
         samples = {choice: cells[read[choice].notna()] for choice in choices}
-        told = " and ".join(f"{found.iloc[0]!r} ({choice})" for choice, found in samples.items() if len(found))
+        told = " and ".join(
+            f"{found.iloc[0]!r} ({choice})" for choice, found in samples.items() if len(found)
+        )
         return ASK, f"no one {what[0]} fits them all: there are {told}"
     apart = ~_alike(read[fits])
     if len(fits) > 1 and apart.any():
@@ -47,9 +49,17 @@ def _decide(cells, read, choices, shown, what):
         return fits[0], ""
     others = [choice for choice in choices if choice != fits[0]]
     proof = cells[read[others].isna().all(axis=1)]
-    by = f"{fits[0]} is proved by {proof.iloc[0]!r}" if len(proof) else f"{fits[0]} alone fits them all"
+    by = (
+        f"{fits[0]} is proved by {proof.iloc[0]!r}"
+        if len(proof)
+        else f"{fits[0]} alone fits them all"
+    )
     open_ = read[others].notna().any(axis=1)
-    return fits[0], by + (f", so {cells[open_].iloc[0]!r} is {shown(read[open_][fits[0]].iloc[0])}" if open_.any() else "")
+    return fits[0], by + (
+        f", so {cells[open_].iloc[0]!r} is {shown(read[open_][fits[0]].iloc[0])}"
+        if open_.any()
+        else ""
+    )
 
 
 def _alike(read):

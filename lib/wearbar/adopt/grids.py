@@ -11,11 +11,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from wearbar.sources import LogError
+from wearbar.log.sources import LogError
 
 __all__ = ["Grid", "headings", "read_grids"]
 
-DELIMITERS = "\t;|,"  # where two serve alike, the one that stands within numbers and sentences least often
+DELIMITERS = (
+    "\t;|,"  # where two serve alike, the one that stands within numbers and sentences least often
+)
 LOOK_AT = 50
 WORKBOOKS = (".xlsx", ".xlsm")
 
@@ -49,7 +51,7 @@ def read_grids(path):
 def headings(cells, lines):
     """Name of each column to its place, from the lines that head it: a cell of the upper lines counts for the blank ones right of it.
 
-    Two alike are told apart by their place, counted from 1.
+    Two alike differ by their place, counted from 1.
     """
     head = cells.loc[[line for line in cells.index if line in lines]]
     if len(head) > 1:
@@ -66,7 +68,9 @@ def headings(cells, lines):
 def _of_csv(path):
     data = path.read_bytes()
     if data[:4] in (b"PK\x03\x04", b"\xd0\xcf\x11\xe0", b"%PDF", b"PAR1") or _is_binary(data):
-        raise LogError(f"{path.name} is not a text file, whatever its ending says; save it as CSV or .xlsx.")
+        raise LogError(
+            f"{path.name} is not a text file, whatever its ending says; save it as CSV or .xlsx."
+        )
     text, note = _decoded(data)
     csv.field_size_limit(2**31 - 1)
     delimiter = _delimiter(text)
@@ -78,7 +82,9 @@ def _of_csv(path):
             lines.append(begun + 1)
             begun = reader.line_num
     except csv.Error:
-        raise LogError(f"{path.name}, line {begun + 1}: a double quote there is not closed, or text follows it; mend the line.") from None
+        raise LogError(
+            f"{path.name}, line {begun + 1}: a double quote there is not closed, or text follows it; mend the line."
+        ) from None
     if rows and re.fullmatch(r"(?i)sep=.?", "".join(rows[0])):
         rows[0] = []
     return Grid("", *_frames(rows, lines, [[False] * len(row) for row in rows]), note)
@@ -94,7 +100,9 @@ def _decoded(data):
     try:
         return data.decode("utf-8-sig"), ""
     except UnicodeDecodeError:
-        return data.decode("cp1252", "replace"), "it is not UTF-8, and was read as Windows-1252: look at the letters with accents."
+        return data.decode(
+            "cp1252", "replace"
+        ), "it is not UTF-8, and was read as Windows-1252: look at the letters with accents."
 
 
 def _delimiter(text):
@@ -113,10 +121,12 @@ def _delimiter(text):
 
 
 def _of_workbook(path):
-    from wearbar.sources.workbook import load_whole
+    from wearbar.log.sources.workbook import load_whole
 
     book, formulas = load_whole(path)
-    return [_of_sheet(sheet, formulas[sheet.title] if formulas else None) for sheet in book.worksheets]
+    return [
+        _of_sheet(sheet, formulas[sheet.title] if formulas else None) for sheet in book.worksheets
+    ]
 
 
 def _of_sheet(sheet, formulas):
@@ -124,14 +134,25 @@ def _of_sheet(sheet, formulas):
     rows = [list(row) for row in sheet.iter_rows(values_only=True)]
     if formulas:
         for row, unworked in zip(rows, formulas.iter_rows(values_only=True), strict=False):
-            row[:] = [_unworked(cell) if value is None else value for value, cell in zip(row, unworked, strict=False)]
+            row[:] = [
+                _unworked(cell) if value is None else value
+                for value, cell in zip(row, unworked, strict=False)
+            ]
     for area in sheet.merged_cells.ranges:
         top, value = area.min_row - 1, rows[area.min_row - 1][area.min_col - 1]
         if isinstance(value, str | date):
             for row in rows[top : area.max_row]:
                 row[area.min_col - 1] = value
-    numbers = [[isinstance(value, int | float) and not isinstance(value, bool) for value in row] for row in rows]
-    return Grid(sheet.title, *_frames([[_as_text(value) for value in row] for row in rows], range(1, len(rows) + 1), numbers))
+    numbers = [
+        [isinstance(value, int | float) and not isinstance(value, bool) for value in row]
+        for row in rows
+    ]
+    return Grid(
+        sheet.title,
+        *_frames(
+            [[_as_text(value) for value in row] for row in rows], range(1, len(rows) + 1), numbers
+        ),
+    )
 
 
 def _unworked(cell):
@@ -150,9 +171,17 @@ def _as_text(value):
 
 def _frames(rows, lines, numbers):
     width = max((len(row) for row in rows), default=0)
-    padded = [[cell if cell.strip() else None for cell in row] + [None] * (width - len(row)) for row in rows]
+    padded = [
+        [cell if cell.strip() else None for cell in row] + [None] * (width - len(row))
+        for row in rows
+    ]
     index = pd.Index(list(lines), name="line", dtype="int64")
     cells = pd.DataFrame(padded, index=index, columns=range(width), dtype=object)
-    typed = pd.DataFrame([row + [False] * (width - len(row)) for row in numbers], index=index, columns=range(width), dtype=bool)
+    typed = pd.DataFrame(
+        [row + [False] * (width - len(row)) for row in numbers],
+        index=index,
+        columns=range(width),
+        dtype=bool,
+    )
     filled = np.asarray(cells.notna().any(axis=1))
     return cells[filled], typed[filled]

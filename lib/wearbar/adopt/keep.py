@@ -18,7 +18,9 @@ def keep(adopted, folder, record="", today=None):
     """
     folder = Path(folder)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise AdoptError(f"{folder} is not empty; give a new folder, so that nothing of yours is written over")
+        raise AdoptError(
+            f"{folder} is not empty; give a new folder, so that nothing of yours is written over"
+        )
     part = folder.with_name(f".{folder.name}.part")
     shutil.rmtree(part, ignore_errors=True)
     try:
@@ -36,7 +38,9 @@ def keep(adopted, folder, record="", today=None):
 def places_of(adopted, log):
     """Where each row of the log stood: a frame `table, line, sheet, sheet_line`, in which `line` is the log's."""
     found = [
-        place.rename(columns={"line": "sheet_line"}).assign(table=name, line=log.origin.tables[name]().lines)
+        place.rename(columns={"line": "sheet_line"}).assign(
+            table=name, line=log.origin.tables[name]().lines
+        )
         for name, place in adopted.places.items()
     ]
     return pd.concat(found, ignore_index=True)[["table", "line", "sheet", "sheet_line"]]

@@ -2,7 +2,7 @@
 
 import re
 
-from wearbar import tables as schema
+from wearbar.log import schema
 
 __all__ = ["MONEY", "NAMES", "TELLING", "WHEN", "heading", "quantity_of", "tables_of"]
 
@@ -53,13 +53,27 @@ TELLING = {
     "vehicles": {"kind", "vehicle"},
     "odometer": {"odometer"},
 }
-MONEY = {"work": "other_cost", "fuel": "cost", "fitted": "price", "vehicles": "price", "fixed_costs": "amount"}
-WHEN = {"fitted": "fitted", "vehicles": "in_service", "fixed_costs": "from", "use": "from", "defects": "found"}
+MONEY = {
+    "work": "other_cost",
+    "fuel": "cost",
+    "fitted": "price",
+    "vehicles": "price",
+    "fixed_costs": "amount",
+}
+WHEN = {
+    "fitted": "fitted",
+    "vehicles": "in_service",
+    "fixed_costs": "from",
+    "use": "from",
+    "defects": "found",
+}
 
 
 def heading(text, table=""):
     """The column of the format that a heading tells of, or "". One that is a column's own name is that column, if the table has it."""
-    low = " ".join(re.sub(r"[^\w/]+", " ", re.sub(r"[£€$¥] ?(?=/|per\b)", " price ", text.casefold())).split())
+    low = " ".join(
+        re.sub(r"[^\w/]+", " ", re.sub(r"[£€$¥] ?(?=/|per\b)", " price ", text.casefold())).split()
+    )
     own = low.replace(" ", "_")
     if own in NAMES and (not table or schema.column(table, own)):
         return own
@@ -68,8 +82,8 @@ def heading(text, table=""):
 
 def tables_of(title, found):
     """The tables that a sheet of this title with these columns may be, the most telling first."""
-    if title.strip().casefold() in schema.TABLES:
-        return [title.strip().casefold()]
+    if schema.table_of(title) in schema.TABLES:
+        return [schema.table_of(title)]
     return [table for table, needs in TELLING.items() if needs <= set(found)]
 
 

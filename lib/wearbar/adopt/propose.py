@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from wearbar import tables as schema
 from wearbar.adopt.cells import SIGNS, SIZES, UNITS, currencies, numbers
 from wearbar.adopt.convert import pick
 from wearbar.adopt.evidence import date_order, decimal_mark
@@ -15,13 +14,23 @@ from wearbar.adopt.grids import headings
 from wearbar.adopt.lexicon import MONEY, WHEN, heading, quantity_of, tables_of
 from wearbar.adopt.maps import ASK, AdoptError, asked, table_toml, toml
 from wearbar.adopt.sums import settle_money
-from wearbar.sources.header import CHOICES
+from wearbar.log import schema
+from wearbar.log.sources.header import CHOICES
 
 __all__ = ["Proposal", "propose"]
 
 LOOK_AT = 20
 MOST_WORDS = 60
-YES_NO = {"yes": "yes", "y": "yes", "true": "yes", "1": "yes", "no": "no", "n": "no", "false": "no", "0": "no"}
+YES_NO = {
+    "yes": "yes",
+    "y": "yes",
+    "true": "yes",
+    "1": "yes",
+    "no": "no",
+    "n": "no",
+    "false": "no",
+    "0": "no",
+}
 _NO_NAME = re.compile(r"(?i)(sheet|table|tabelle|feuil|hoja|blad|log|page)\s*\d*")
 
 
@@ -52,12 +61,18 @@ def propose(grids, name, today=None):
         text = _sheet(grid, name, seen, today)
         parts += [text] if text else []
         if not text:
-            seen.unsure.append(f"{_where(grid)}no row that heads columns of a log was found, so nothing of it is adopted.")
+            seen.unsure.append(
+                f"{_where(grid)}no row that heads columns of a log was found, so nothing of it is adopted."
+            )
     if not parts:
-        raise AdoptError(f"no row of {name} was found that heads columns of a log; write its map by hand: [log], [[table]], [[vehicle]]")
+        raise AdoptError(
+            f"no row of {name} was found that heads columns of a log; write its map by hand: [log], [[table]], [[vehicle]]"
+        )
     if "vehicles" not in seen.tables:
         parts += [_vehicle(vehicle) for vehicle in seen.vehicles.values() or [ASK]]
-        seen.unsure.append("A log needs the kind and the first day on the road of each vehicle: fill them in under [[vehicle]].")
+        seen.unsure.append(
+            "A log needs the kind and the first day on the road of each vehicle: fill them in under [[vehicle]]."
+        )
     text = "\n".join([_log(name, seen), *parts])
     return Proposal(text, tuple(seen.unsure), len(asked(tomllib.loads(text))))
 
@@ -70,25 +85,42 @@ def _sheet(grid, name, seen, today):
     to, columns, doubt = _columns(grid.sheet or name, list(names))
     if not columns:
         return ""
-    entry = ({"sheet": grid.sheet} if grid.sheet else {}) | {"to": to, "header_lines": lines, "columns": columns}
+    entry = ({"sheet": grid.sheet} if grid.sheet else {}) | {
+        "to": to,
+        "header_lines": lines,
+        "columns": columns,
+    }
     part, where = pick(grid, entry), _where(grid)
     seen.tables.add(to)
     seen.unsure += [where + doubt] if doubt else []
     kinds = {name: schema.column(to, name).kind for name in columns.values()}
-    _decide(entry, "date_order", date_order(_cells(part, kinds, "date"), today), f"{where}dates: ", seen)
-    _decide(entry, "decimal", decimal_mark(_cells(part, kinds, "number")), f"{where}numbers: ", seen)
+    _decide(
+        entry, "date_order", date_order(_cells(part, kinds, "date"), today), f"{where}dates: ", seen
+    )
+    _decide(
+        entry, "decimal", decimal_mark(_cells(part, kinds, "number")), f"{where}numbers: ", seen
+    )
     rows = part.picked.index
-    seen.unsure += [where + told for told in settle_money(grid.cells.loc[rows], grid.typed.loc[rows], names, entry)]
+    seen.unsure += [
+        where + told
+        for told in settle_money(grid.cells.loc[rows], grid.typed.loc[rows], names, entry)
+    ]
     if ASK in columns.values():
         seen.units.setdefault("currency", set())
     _say_passed_over(names, columns, where, seen)
-    part = pick(grid, entry | {"columns": {head: name for head, name in columns.items() if name != ASK}})
+    part = pick(
+        grid, entry | {"columns": {head: name for head, name in columns.items() if name != ASK}}
+    )
     kinds = {name: schema.column(to, name).kind for name in part.picked}
     entry["constants"] = _constants(entry, grid, where, seen)
     entry["units"] = _units(part, entry, where, seen)
-    entry["words"] = _vehicles(part, entry, seen) | {n: w for n in kinds if (w := _words(part.picked[n], schema.column(to, n)))}
+    entry["words"] = _vehicles(part, entry, seen) | {
+        n: w for n in kinds if (w := _words(part.picked[n], schema.column(to, n)))
+    }
     if any(ASK in words.values() for words in entry["words"].values()):
-        seen.unsure.append(f'{where}words that are none of the codes of their column: say at each "?" which code it is.')
+        seen.unsure.append(
+            f'{where}words that are none of the codes of their column: say at each "?" which code it is.'
+        )
     return table_toml(entry)
 
 
@@ -103,9 +135,17 @@ def _header_lines(cells):
     best = int(np.argmax(known))
     lines = [int(look.index[best])]
     above = look.iloc[best - 1].dropna() if best else pd.Series(dtype=object)
-    grouped = len(above) > 1 and look.index[best] - look.index[best - 1] == 1 and not above.str.contains(r"\d").any()
+    grouped = (
+        len(above) > 1
+        and look.index[best] - look.index[best - 1] == 1
+        and not above.str.contains(r"\d").any()
+    )
     lines = [lines[0] - 1, *lines] if grouped else lines
-    return [*lines, lines[-1] + 1] if _parts_groups(look.loc[lines[-1]], look.iloc[best + 1 : best + 2]) else lines
+    return (
+        [*lines, lines[-1] + 1]
+        if _parts_groups(look.loc[lines[-1]], look.iloc[best + 1 : best + 2])
+        else lines
+    )
 
 
 def _parts_groups(head, below):
@@ -124,8 +164,16 @@ def _columns(title, heads):
     if not takes:
         return "", {}, ""
     to = max(takes, key=lambda name: len(takes[name]))
-    near = [name for name, taken in takes.items() if len(taken) >= len(takes[to]) - 1 and taken.keys() - takes[to].keys()]
-    doubt = f"taken for table {to}, but it might be {' or '.join(near)}; if so, change to and columns." if near else ""
+    near = [
+        name
+        for name, taken in takes.items()
+        if len(taken) >= len(takes[to]) - 1 and taken.keys() - takes[to].keys()
+    ]
+    doubt = (
+        f"taken for table {to}, but it might be {' or '.join(near)}; if so, change to and columns."
+        if near
+        else ""
+    )
     return to, takes[to], doubt
 
 
@@ -142,11 +190,17 @@ def _taken(to, heads):
 def _say_passed_over(names, columns, where, seen):
     others = [name for name in names if name not in columns]
     if others:
-        seen.unsure.append(f"{where}not carried over: {', '.join(others)}. Add to columns what is wanted.")
+        seen.unsure.append(
+            f"{where}not carried over: {', '.join(others)}. Add to columns what is wanted."
+        )
 
 
 def _cells(part, kinds, kind):
-    columns = [part.picked[name].mask(part.typed[name]).dropna() for name in part.picked if kinds[name] == kind]
+    columns = [
+        part.picked[name].mask(part.typed[name]).dropna()
+        for name in part.picked
+        if kinds[name] == kind
+    ]
     return pd.concat([pd.Series(dtype=object), *columns], ignore_index=True).astype(object)
 
 
@@ -174,7 +228,12 @@ def _constants(entry, grid, where, seen):
 def _constant(name, grid, head):
     if name == "quantity":
         return quantity_of(head.get("value", "")) or ASK
-    is_name = name == "vehicle" and grid.sheet and not _NO_NAME.fullmatch(grid.sheet.strip()) and not heading(grid.sheet)
+    is_name = (
+        name == "vehicle"
+        and grid.sheet
+        and not _NO_NAME.fullmatch(grid.sheet.strip())
+        and not heading(grid.sheet)
+    )
     return grid.sheet if is_name and not tables_of(grid.sheet, ()) else ASK
 
 
@@ -189,7 +248,9 @@ def _units(part, entry, where, seen):
         read = numbers(part.picked[name], "point", part.typed[name])
         read = read.fillna(numbers(part.picked[name], "comma", part.typed[name]))
         if quantity == "money":
-            seen.units.setdefault("currency", set()).update([*read["sign"].dropna(), *_signs(head[name])])
+            seen.units.setdefault("currency", set()).update(
+                [*read["sign"].dropna(), *_signs(head[name])]
+            )
             continue
         if quantity in CHOICES:
             seen.units.setdefault(quantity, set())
@@ -200,13 +261,24 @@ def _units(part, entry, where, seen):
 
 
 def _signs(head):
-    return [word for word in re.findall(r"[A-Z]{3}|[^\w\s]|\w+\$", head) if word in SIGNS or word in sum(SIGNS.values(), ())]
+    return [
+        word
+        for word in re.findall(r"[A-Z]{3}|[^\w\s]|\w+\$", head)
+        if word in SIGNS or word in sum(SIGNS.values(), ())
+    ]
 
 
 def _bare_unit(quantity, head, read, where, seen):
-    sizes = {*SIZES.get(quantity, ()), *(["gal", "kWh"] if quantity == "volume" else [])} - {"", "%"}
+    sizes = {*SIZES.get(quantity, ()), *(["gal", "kWh"] if quantity == "volume" else [])} - {
+        "",
+        "%",
+    }
     beside = {unit for unit in read["unit"].dropna() if unit in sizes}
-    heads = {UNITS[word] for word in re.findall(r"/32|[a-z]+", head.casefold()) if UNITS.get(word) in sizes}
+    heads = {
+        UNITS[word]
+        for word in re.findall(r"/32|[a-z]+", head.casefold())
+        if UNITS.get(word) in sizes
+    }
     if quantity in seen.units:
         seen.units[quantity] |= (beside | heads) - {"kWh"}
     bare = int((read["plain"].notna() & read["unit"].isna()).sum())
@@ -214,11 +286,19 @@ def _bare_unit(quantity, head, read, where, seen):
     if not bare or not told or told == {"kWh"}:
         return ""
     if len(told) > 1 or told == {"gal"}:
-        what = "gallons, of which there are two" if told == {"gal"} else f"both {' and '.join(sorted(told))}"
-        seen.unsure.append(f"{where}it has {what}: say in units what the numbers without a unit ({bare}) are in.")
+        what = (
+            "gallons, of which there are two"
+            if told == {"gal"}
+            else f"both {' and '.join(sorted(told))}"
+        )
+        seen.unsure.append(
+            f"{where}it has {what}: say in units what the numbers without a unit ({bare}) are in."
+        )
         return ASK
     if not heads:
-        seen.unsure.append(f"{where}cells without a unit ({bare}) are read as {min(told)}, as the others of the column are.")
+        seen.unsure.append(
+            f"{where}cells without a unit ({bare}) are read as {min(told)}, as the others of the column are."
+        )
     return min(told)
 
 
@@ -249,12 +329,19 @@ def _code(word, col):
 
 
 def _log(name, seen):
-    lines = ['# How this file becomes a log. Decide each "?", then run the same command again.', "[log]", f"name = {toml(name)}"]
+    lines = [
+        '# How this file becomes a log. Decide each "?", then run the same command again.',
+        "[log]",
+        f"name = {toml(name)}",
+    ]
     for key, units in seen.units.items():
         names = _in_common(units) if key == "currency" else units - {"gal"}
         known = len(names) == 1 and "gal" not in units
         choices = sorted(names) if key == "currency" else CHOICES[key]
-        lines.append(f"{key} = {toml(min(names) if known else ASK)}" + ("" if known else f"  # {', '.join(choices) or 'such as GBP'}"))
+        lines.append(
+            f"{key} = {toml(min(names) if known else ASK)}"
+            + ("" if known else f"  # {', '.join(choices) or 'such as GBP'}")
+        )
         if not known:
             told = f"has {', '.join(sorted(units))}" if units else "does not say"
             seen.unsure.append(f"The log's {key}: the file {told}; set it in [log].")

@@ -13,7 +13,7 @@ import pandas as pd
 from wearbar.adopt.cells import numbers
 from wearbar.adopt.lexicon import MONEY, heading
 from wearbar.adopt.maps import ASK
-from wearbar.checks.peers import grows_with
+from wearbar.log.checks.peers import grows_with
 
 __all__ = ["settle_money"]
 
@@ -42,7 +42,9 @@ def settle_money(cells, typed, names, entry):
 
 
 def _amounts(cells, decimal, typed):
-    return pd.to_numeric(numbers(cells, decimal, typed)["plain"], errors="coerce").to_numpy(dtype=float)
+    return pd.to_numeric(numbers(cells, decimal, typed)["plain"], errors="coerce").to_numpy(
+        dtype=float
+    )
 
 
 def _same(one, other):
@@ -66,7 +68,9 @@ def _of_fills(read, columns):
 
 def _without_a_pair(read, columns, money, volume):
     prices = [head for head in money if heading(head, "fuel") == "unit_price"]
-    costs = sorted((head for head in money if head not in prices), key=lambda head: not TOTAL.search(head))
+    costs = sorted(
+        (head for head in money if head not in prices), key=lambda head: not TOTAL.search(head)
+    )
     said = []
     for head in prices[:1]:
         if PENCE.search(head):
@@ -79,7 +83,9 @@ def _without_a_pair(read, columns, money, volume):
         columns[head], told = _one_alone(head, read[head], read[volume], volume)
         said += [told] if told else []
     if prices and costs and not PENCE.search(prices[0]) and columns[costs[0]] == "cost":
-        said.append(f"{prices[0]} times {volume} is not {costs[0]} on most rows: look which of the three is what.")
+        said.append(
+            f"{prices[0]} times {volume} is not {costs[0]} on most rows: look which of the three is what."
+        )
         columns[prices[0]] = ASK
     return said
 
@@ -93,25 +99,39 @@ def _pair(columns, unit, cost, scale, volume):
     columns[cost] = "cost"
     if scale == 1:
         columns[unit] = "unit_price"
-        return [f"{unit} times {volume} is {cost}: {unit} is taken for the price of one unit, {cost} for the cost of the fill."]
-    return [f"{unit} times {volume} is a hundred times {cost}: {cost} is the cost, and {unit}, in hundredths, is not carried over."]
+        return [
+            f"{unit} times {volume} is {cost}: {unit} is taken for the price of one unit, {cost} for the cost of the fill."
+        ]
+    return [
+        f"{unit} times {volume} is a hundred times {cost}: {cost} is the cost, and {unit}, in hundredths, is not carried over."
+    ]
 
 
 def _one_alone(head, cost, size, volume):
     """The column that a lone amount of a fill is, and a sentence on it."""
     grows, is_total = grows_with(cost, size), bool(TOTAL.search(head))
     with np.errstate(divide="ignore", invalid="ignore"):
-        each = np.nanmedian(np.where(size > 0, cost / size, np.nan)) if np.isfinite(cost * size).any() else np.nan
+        each = (
+            np.nanmedian(np.where(size > 0, cost / size, np.nan))
+            if np.isfinite(cost * size).any()
+            else np.nan
+        )
     if grows or (is_total and grows is None and not each < LITTLE):
         return "cost", ""
     ask = f"{head}: is it the cost of the fill, or the price of one unit? Say cost or unit_price in columns."
     if grows is False:
         if is_total:
             return ASK, f"{head} does not grow with {volume}. {ask}"
-        return "unit_price", f"{head} does not grow with {volume}: it is taken for the price of one unit; if it is the fill's, say cost."
+        return (
+            "unit_price",
+            f"{head} does not grow with {volume}: it is taken for the price of one unit; if it is the fill's, say cost.",
+        )
     if each < LITTLE or each > MUCH:
         return ASK, ask
-    return "cost", f"{head} is taken for the cost of the fill; if it is the price of one unit, say unit_price in columns."
+    return (
+        "cost",
+        f"{head} is taken for the cost of the fill; if it is the price of one unit, say unit_price in columns.",
+    )
 
 
 def _of_work(read, entry):
@@ -121,12 +141,17 @@ def _of_work(read, entry):
     if name not in held or not parts:
         return []
     choices = [parts, [*parts, "tax"]] if "tax" in held else [parts]
-    shares = {tuple(others): _share_of_sums(read[held[name]], [read[held[part]] for part in others]) for others in choices}
+    shares = {
+        tuple(others): _share_of_sums(read[held[name]], [read[held[part]] for part in others])
+        for others in choices
+    }
     best = max(shares, key=lambda others: shares[others])
     told = " and ".join(held[part] for part in best)
     if shares[best] >= HALF:
         entry["less"] = {name: list(best)}
-        return [f"{held[name]} is {told} together: only what it has beyond them is carried over, as {name}."]
+        return [
+            f"{held[name]} is {told} together: only what it has beyond them is carried over, as {name}."
+        ]
     if shares[best] <= 1 - SHARE and not re.search(r"total|sum", held[name], re.IGNORECASE):
         return []
     columns[held[name]] = ASK

@@ -1,13 +1,22 @@
 """Was the work on time, and what is due.
 
-`due` has the arithmetic of limits and windows, `done` what counts as having been done, `fleet` a log laid out, `ladders` the due points,
-`occasion` and `judged` the occasions, `item` what has a due point of its own, `failed` failed inspections, `rates` the rate and
-overruns, `compare` which groups differ, `today` what is open,
-`change` what has changed since an earlier report, `reminder` a dashboard's own calendar beside the plan's.
+`schedule` is the loop that says when one task of one vehicle falls due, rule by rule; `events` what
+it goes through, `rules` the plan's limits, `due` due points of many at once, `done` what counts as
+done, `fleet` a log laid out, `occasion` and `judged` the occasions, `item` what has a due point of
+its own, `failed` failed inspections, `rates` the rate and overruns, `compare` which groups differ,
+`today` what is open, `change` what has changed since an earlier report, `reminder` a dashboard's own
+calendar beside the plan's.
 """
 
-from wearbar.estimate import SMALL_SITE
-from wearbar.intervals.change import Earlier, counts, criterion_moves, listed, rate_change, since_then, what_became
+from wearbar.intervals.change import (
+    Earlier,
+    counts,
+    criterion_moves,
+    listed,
+    rate_change,
+    since_then,
+    what_became,
+)
 from wearbar.intervals.compare import CLEAR_JOBS, CLEAR_P, differences
 from wearbar.intervals.item import GRAVE, items
 from wearbar.intervals.judged import COUNTS, REASONS, STALE_DAYS
@@ -32,6 +41,7 @@ from wearbar.intervals.rates import (
 )
 from wearbar.intervals.reminder import reminder_drift
 from wearbar.intervals.today import FORECAST_DAYS, open_tasks, put_off, untold
+from wearbar.stats.estimate import SMALL_SITE
 
 __all__ = [
     "CAUTIOUS",

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import comb
 
-from wearbar.estimate import holm, untold
+from wearbar.stats.estimate import holm, untold
 
 __all__ = ["CLEAR_JOBS", "CLEAR_P", "differences"]
 
@@ -48,7 +48,9 @@ def differences(found, by, rng=None):
         return _none(by, "units", unknown)
     p_all = table.attrs.get("p_all", 1.0) if by == "vehicle" else 1.0
     table["p_holm"] = holm(table["p"].to_numpy())
-    table = table.assign(is_clear=table["p_holm"] < CLEAR_P)[[by, *COLUMNS]].sort_values("share", kind="stable", ignore_index=True)
+    table = table.assign(is_clear=table["p_holm"] < CLEAR_P)[[by, *COLUMNS]].sort_values(
+        "share", kind="stable", ignore_index=True
+    )
     table.attrs.update(unknown=unknown, p_all=p_all)
     return table
 
@@ -63,7 +65,9 @@ def _units(counted, by):
     """One row a unit and group: `unit, by, n, won`. A vehicle is at the site where most of its jobs were."""
     if by == "vehicle":
         day = counted["done_date"].fillna(counted["late_edge_date"])
-        rows = counted.assign(unit=counted["vehicle"].astype(str) + day.dt.strftime(" %Y-%m-%d").fillna(""))
+        rows = counted.assign(
+            unit=counted["vehicle"].astype(str) + day.dt.strftime(" %Y-%m-%d").fillna("")
+        )
     else:
         rows = counted.assign(unit=counted["vehicle"])
     units = rows.groupby(["unit", by], observed=True)["won"].agg(["size", "sum"]).reset_index()
@@ -135,5 +139,7 @@ def _within(units, by, rng):
     total = np.maximum(weight.sum(axis=0), 1e-12)
     share, rest = ((weight * x).sum(axis=0) / total for x in (won / n, rest_won / rest_n))
     counts = both.sum(axis=0)
-    table = pd.DataFrame({by: names, "share": share, "rest": rest, "p": (above + 1) / (done + 1), "units": counts})
+    table = pd.DataFrame(
+        {by: names, "share": share, "rest": rest, "p": (above + 1) / (done + 1), "units": counts}
+    )
     return table[counts > 1], max(1 / (done + 1), 2.0 ** (1 - counts.max()))

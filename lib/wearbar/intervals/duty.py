@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.paths import days_of
+from wearbar.usage.distance import days_of
 
 __all__ = ["COVERAGE", "duty_of", "known_on"]
 
@@ -44,9 +44,14 @@ def duty_of(log, rows, vehicles, readings):
         begun = ~(asked["day"] < version.valid_from) & ~(asked["day"] > version.valid_to)
         mine = (plan == version.plan).to_numpy(dtype=bool) & begun
         told = {name: shares[name][0] >= COVERAGE for name in version.severe_when}
-        met = [told[name] & (shares[name][1] >= share - 1e-9) for name, share in version.severe_when.items()]
+        met = [
+            told[name] & (shares[name][1] >= share - 1e-9)
+            for name, share in version.severe_when.items()
+        ]
         all_told = np.logical_and.reduce(list(told.values()))
-        hard = np.where(mine, np.where(np.logical_or.reduce(met), 1, np.where(all_told, 0, -1)), hard)
+        hard = np.where(
+            mine, np.where(np.logical_or.reduce(met), 1, np.where(all_told, 0, -1)), hard
+        )
     code = vehicles.get_indexer(asked["vehicle"])
     out = pd.DataFrame({"code": code, "day": days_of(asked["day"]).astype(float), "hard": hard})
     return out[code >= 0].sort_values(["code", "day"], ignore_index=True)
@@ -63,7 +68,9 @@ def _shares(asked, use, readings, kinds):
     opened, ends = (days_of(use[c])[row] - less for c, less in (("from", 1), ("to", 0)))
     own = use["distance_km"].to_numpy(dtype=float)[row]
     ends = np.where(np.isnan(own), np.maximum(np.minimum(ends, stop[at]), opened), ends)
-    weight = np.where(np.isnan(own), _driven(path, use["vehicle"].to_numpy()[row], opened, ends), own)
+    weight = np.where(
+        np.isnan(own), _driven(path, use["vehicle"].to_numpy()[row], opened, ends), own
+    )
     inside = np.maximum(np.minimum(ends, stop[at]) - np.maximum(opened, begin[at]), 0)
     part = weight * inside / np.maximum(ends - opened, 1)
     found = {}
@@ -79,8 +86,12 @@ def _shares(asked, use, readings, kinds):
 
 def _seen(readings, path, asked, last):
     """(begin, stop): the year before each day, cut to the readings known by then."""
-    seen = pd.DataFrame({"vehicle": readings["vehicle"], "day": readings["known"], "date": readings["date"]})
-    seen = seen[readings["distance_km"].notna().to_numpy()].sort_values(["day", "date"], kind="stable")
+    seen = pd.DataFrame(
+        {"vehicle": readings["vehicle"], "day": readings["known"], "date": readings["date"]}
+    )
+    seen = seen[readings["distance_km"].notna().to_numpy()].sort_values(
+        ["day", "date"], kind="stable"
+    )
     seen["date"] = seen.groupby("vehicle")["date"].cummax()
     latest = pd.merge_asof(asked, seen, on="day", by="vehicle")["date"]
     first, rows = path.rows(asked["vehicle"])
@@ -106,12 +117,16 @@ def _pairs(asked, use, last):
 
 
 def _driven(path, vehicle, begin, stop):
-    gone = usage.distance_between(path, vehicle, begin.astype(_DAY), np.maximum(stop, begin).astype(_DAY))
+    gone = usage.distance_between(
+        path, vehicle, begin.astype(_DAY), np.maximum(stop, begin).astype(_DAY)
+    )
     known = gone["distance_km"].to_numpy()
     first, last = path.rows(vehicle)
     if not len(path.day):
         return np.zeros(len(begin))
     start = np.clip(begin, path.day[np.minimum(first, len(path.day) - 1)], None)
     end = np.minimum(stop, path.day[np.maximum(last - 1, 0)])
-    inner = usage.distance_between(path, vehicle, start.astype(_DAY), np.maximum(end, start).astype(_DAY))["distance_km"]
+    inner = usage.distance_between(
+        path, vehicle, start.astype(_DAY), np.maximum(end, start).astype(_DAY)
+    )["distance_km"]
     return np.where(np.isnan(known), inner.fillna(0.0), known)

@@ -10,7 +10,7 @@ Common practice, no source.
 import numpy as np
 import pandas as pd
 
-from wearbar.tables import TEXT
+from wearbar.log.schema import TEXT
 
 __all__ = ["FAILED", "FAILED_TEST", "failed"]
 

@@ -1,19 +1,17 @@
 """A log laid out for reckoning its due points: where every vehicle was, what was done, which limits hold, how hard the use was."""
 
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
 from wearbar import usage
 from wearbar.intervals.done import Series, acts_of, series_of
-from wearbar.intervals.due import Limits
 from wearbar.intervals.duty import duty_of, known_on
+from wearbar.intervals.rules import Rules
+from wearbar.intervals.schedule import Task
 
 __all__ = ["Fleet", "as_dates", "as_days", "fleet_of"]
-
-UNITS = ("km", "hours", "days", "months")
 
 
 def as_days(dates):
@@ -25,7 +23,11 @@ def as_days(dates):
 def as_dates(days):
     """Days since 1970-01-01 as datetime64[ns]; NaN and infinity as NaT."""
     days = np.asarray(days, dtype=float)
-    dates = np.where(np.isfinite(days), days, np.iinfo(np.int32).min).astype("int64").astype("datetime64[D]")
+    dates = (
+        np.where(np.isfinite(days), days, np.iinfo(np.int32).min)
+        .astype("int64")
+        .astype("datetime64[D]")
+    )
     return np.where(np.isfinite(days), dates, np.datetime64("NaT", "D")).astype("datetime64[ns]")
 
 
@@ -40,6 +42,8 @@ class Fleet:
     """
 
     series: Series
+    rules: Rules
+    tasks: list
     distance: usage.Path
     clock: usage.Path
     code: np.ndarray
@@ -61,32 +65,20 @@ class Fleet:
     act_visit: pd.Series
     kept_from: float
 
-    @cached_property
-    def rules(self):
-        """The plan's tasks as arrays by row of `series.rules`."""
-        r = self.series.rules
-        shares = np.stack([r["early_share"], r["late_share"]]).astype(float)
-        amounts = np.stack([r["tolerance_km"], r["tolerance_hours"], r["tolerance_days"]]).astype(float)
-        every = {kind: np.stack([r[f"{kind}_{unit}"] for unit in UNITS]).astype(float) for kind in ("first", "every", "severe")}
-        return {kind: Limits(e, shares, amounts) for kind, e in every.items()} | {
-            "from": np.nan_to_num(as_days(r["valid_from"]), nan=-np.inf),
-            "expiry": r["measured_from"].eq("expiry").to_numpy(dtype=bool),
-            "first_reading": r["unknown_history"].eq("from-first-reading").to_numpy(dtype=bool),
-            "has_severe": r[[f"severe_{unit}" for unit in UNITS]].notna().any(axis=1).to_numpy(),
-        }
-
     def at(self, s, day):
         """Where the vehicles of series s were at the end of each day, or by the nearest reading: (3, n)."""
         return place(self.distance, self.clock, self.code[s], day)
 
-    def limits(self, s, rule, first, severe):
-        """Limits by rule: the first ones where `first` (3, n) says so and there are any, else the severe or the normal ones."""
-        got = self.rules["every"].take(rule).where(severe & self.rules["has_severe"][rule], self.rules["severe"].take(rule))
-        run_in = self.rules["first"].take(rule)
-        use = first & run_in.axes
-        every = np.where(use[[0, 1, 2, 2]], run_in.every, got.every)
-        every[:2] = np.where(self.counts[:, s], every[:2], np.nan)
-        return replace(got, every=every)
+    def anchors(self, s, act):
+        """Where each act of series s was, or of -1 the vehicle when it was new: (3, n)."""
+        origin = self.origin_x[:, s]
+        return np.where(act >= 0, self.act_x[:, act], origin) if len(self.act_series) else origin
+
+    def versions(self, s):
+        """(rows of the plan's tasks, days on which they begin), of each series by version, oldest first; -1, infinite where there are fewer."""
+        versions = self.series.versions[self.key[s]]
+        begins = np.nan_to_num(as_days(self.series.rules["valid_from"]), nan=-np.inf)
+        return versions, np.where(versions >= 0, begins[versions], np.inf)
 
     def hard_since(self, s, begin, end):
         """The first day from begin to end on which the trailing use met the severe condition; NaN if none."""
@@ -123,23 +115,34 @@ def place(distance, clock, code, day):
     return np.stack([*found, np.asarray(day, dtype=float)])
 
 
-def fleet_of(log, readings):
-    """The `Fleet` of a log that has a plan. A row typed after a later one was known changes nothing that hangs on it."""
+def fleet_of(log, readings, late_share=None):
+    """The `Fleet` of a log that has a plan. A row typed after a later one was known changes nothing that hangs on it.
+
+    late_share: a reader's own window after the due point, in place of the plan's.
+    """
     readings = _not_overtaken(readings)
     series = series_of(log)
     rows = series.rows
     plans = log.plan.plans[["plan", "valid_from", "unknown_history"]]
-    series = replace(series, rules=series.rules.merge(plans, on=["plan", "valid_from"], how="left"))
+    rules = series.rules.merge(plans, on=["plan", "valid_from"], how="left")
+    rules = rules if late_share is None else rules.assign(late_share=float(late_share))
+    series = replace(series, rules=rules)
     distance, clock = usage.path_of(readings), usage.path_of(readings, "hours")
-    vehicles = pd.Index(distance.vehicles).append(pd.Index(clock.vehicles).difference(distance.vehicles, sort=False))
+    vehicles = pd.Index(distance.vehicles).append(
+        pd.Index(clock.vehicles).difference(distance.vehicles, sort=False)
+    )
     clock = replace(clock, vehicles=pd.Index(vehicles.get_indexer(clock.vehicles)))
     distance = replace(distance, vehicles=pd.RangeIndex(len(distance.vehicles)))
     code = vehicles.get_indexer(rows["vehicle"])
     acts = acts_of(log, series)
     acts_x, low, high = _act_places(distance, clock, code, acts)
     life = _lives(log, series, distance, clock, code)
+    counts, joined = (list(zip(*life[name].tolist(), strict=True)) for name in ("counts", "join_x"))
+    on_ladder = rows["measured_from"].ne("done").tolist()
     return Fleet(
         series=series,
+        rules=Rules(rules),
+        tasks=list(map(Task, counts, joined, life["is_new"].tolist(), on_ladder)),
         distance=distance,
         clock=clock,
         code=code,
@@ -160,7 +163,10 @@ def fleet_of(log, readings):
 
 def _kept_from(log):
     work, fitted = log.tables["work"], log.tables["fitted"]
-    known = [as_days(known_on(t[date], t["recorded"])) for t, date in ((work, "date"), (fitted, "fitted"))]
+    known = [
+        as_days(known_on(t[date], t["recorded"]))
+        for t, date in ((work, "date"), (fitted, "fitted"))
+    ]
     return float(np.fmin.reduce(np.concatenate(known), initial=np.nan))
 
 
@@ -180,16 +186,31 @@ def _lives(log, series, distance, clock, code):
     v = log.si("vehicles").set_index("vehicle").loc[rows["vehicle"]]
     acquired = v["acquired"].fillna(v["in_service"])
     is_new = (acquired <= v["in_service"]).to_numpy()
-    start_km = v["in_service_odometer_km"].mask(v["in_service_odometer_km"].isna() & is_new, 0.0).to_numpy()
+    start_km = (
+        v["in_service_odometer_km"]
+        .mask(v["in_service_odometer_km"].isna() & is_new, 0.0)
+        .to_numpy()
+    )
     origin_x = np.stack([start_km, np.where(is_new, 0.0, np.nan), as_days(v["in_service"])])
     last = series.versions.shape[1] - 1 - np.argmax(series.versions[:, ::-1] >= 0, axis=1)
     key = rows["key"].to_numpy()
-    begins = np.nan_to_num(as_days(series.rules["valid_from"]), nan=-np.inf)[series.versions[key, 0]]
-    ends = np.nan_to_num(as_days(series.rules["valid_to"]), nan=np.inf)[series.versions[key, last[key]]]
+    begins = np.nan_to_num(as_days(series.rules["valid_from"]), nan=-np.inf)[
+        series.versions[key, 0]
+    ]
+    ends = np.nan_to_num(as_days(series.rules["valid_to"]), nan=np.inf)[
+        series.versions[key, last[key]]
+    ]
     ours = np.maximum(as_days(acquired), float(as_days([log.first_day])[0]))
     gone, as_of = np.nan_to_num(as_days(v["disposed"]), nan=np.inf), float(as_days([log.as_of])[0])
-    end = np.minimum(np.minimum(gone, ends), np.minimum(as_of, np.nan_to_num(as_days(rows["told_from"]) - 1, nan=np.inf)))
-    ended = np.where(end == as_of, np.where(gone <= as_of, "disposed", ""), np.where(gone <= ends, "disposed", "left the plan"))
+    end = np.minimum(
+        np.minimum(gone, ends),
+        np.minimum(as_of, np.nan_to_num(as_days(rows["told_from"]) - 1, nan=np.inf)),
+    )
+    ended = np.where(
+        end == as_of,
+        np.where(gone <= as_of, "disposed", ""),
+        np.where(gone <= ends, "disposed", "left the plan"),
+    )
     meter = v["meter"].fillna("distance").to_numpy()
     join = np.maximum(ours, begins)
     return {
@@ -198,7 +219,9 @@ def _lives(log, series, distance, clock, code):
         "is_new": begins > ours,
         "end_day": end,
         "ended": ended,
-        "counts": np.stack([np.isin(meter, ["distance", "both"]), np.isin(meter, ["hours", "both"])]),
+        "counts": np.stack(
+            [np.isin(meter, ["distance", "both"]), np.isin(meter, ["hours", "both"])]
+        ),
     }
 
 
@@ -207,8 +230,21 @@ def _not_overtaken(readings):
     known = readings["known"]
     if not (known > readings["date"]).any():
         return readings
-    days = known.groupby([readings["vehicle"], readings["date"]]).min().rename("first").reset_index()
-    later = days.iloc[::-1].groupby("vehicle")["first"].cummin().iloc[::-1].groupby(days["vehicle"]).shift(-1)
+    days = (
+        known.groupby([readings["vehicle"], readings["date"]]).min().rename("first").reset_index()
+    )
+    later = (
+        days.iloc[::-1]
+        .groupby("vehicle")["first"]
+        .cummin()
+        .iloc[::-1]
+        .groupby(days["vehicle"])
+        .shift(-1)
+    )
     days = days.assign(later=later)
-    later = readings[["vehicle", "date"]].merge(days, on=["vehicle", "date"], how="left")["later"].to_numpy()
+    later = (
+        readings[["vehicle", "date"]]
+        .merge(days, on=["vehicle", "date"], how="left")["later"]
+        .to_numpy()
+    )
     return readings[~(known.to_numpy() > later)]

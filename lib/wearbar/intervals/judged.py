@@ -9,10 +9,19 @@ from wearbar.intervals.due import DUE, EARLY, EPS, LATE, SPAN
 from wearbar.intervals.duty import known_on
 from wearbar.intervals.fleet import as_dates, as_days
 from wearbar.intervals.pace import at_pace, last_read
-from wearbar.paths import last_not_above
-from wearbar.usage import merged
+from wearbar.usage.distance import last_not_above
+from wearbar.usage.rates import merged
 
-__all__ = ["COUNTS", "REASONS", "STALE_DAYS", "back_in_use", "judged", "planned", "rested", "staleness"]
+__all__ = [
+    "COUNTS",
+    "REASONS",
+    "STALE_DAYS",
+    "back_in_use",
+    "judged",
+    "planned",
+    "rested",
+    "staleness",
+]
 
 STALE_DAYS = 45  # a reading older than this no longer says where a vehicle is
 KM, HOURS, DAY = range(3)
@@ -40,26 +49,57 @@ def back_in_use(log, fleet, s, p, shut, x):
     back = np.full(len(s), np.nan)
     stays = log.tables["layups"].dropna(subset=["from"])
     known = known_on(stays["from"], stays["recorded"])
-    code = fleet.series.rows.assign(code=fleet.code).drop_duplicates("vehicle").set_index("vehicle")["code"]
+    code = (
+        fleet.series.rows.assign(code=fleet.code)
+        .drop_duplicates("vehicle")
+        .set_index("vehicle")["code"]
+    )
     stays = stays.assign(known=as_days(known))[stays["vehicle"].isin(code.index)]
     if stays.empty:
         return back
     typed = np.where(stays["known"] > as_days(stays["from"]), stays["known"], -np.inf)
     parts = [_stretches(part, code, at) for at, part in stays.groupby(typed)]
-    stays, until = pd.concat(parts, ignore_index=True), np.concatenate([part["b"] for part in parts])
-    stays["use"] = np.minimum(*(_first_use(path, stays["code"], until) for path in (fleet.distance, fleet.clock)))
-    rows = pd.DataFrame({"row": np.arange(len(s)), "code": fleet.code[s], "due": p[DUE, DAY], "shut": np.fmin.reduce(shut[1], axis=0)})
-    rows = rows.assign(end=x[DAY], late=p[LATE, DAY]).merge(stays, on="code").sort_values(["row", "a"], kind="stable")
+    stays, until = (
+        pd.concat(parts, ignore_index=True),
+        np.concatenate([part["b"] for part in parts]),
+    )
+    stays["use"] = np.minimum(
+        *(_first_use(path, stays["code"], until) for path in (fleet.distance, fleet.clock))
+    )
+    rows = pd.DataFrame(
+        {
+            "row": np.arange(len(s)),
+            "code": fleet.code[s],
+            "due": p[DUE, DAY],
+            "shut": np.fmin.reduce(shut[1], axis=0),
+        }
+    )
+    rows = (
+        rows.assign(end=x[DAY], late=p[LATE, DAY])
+        .merge(stays, on="code")
+        .sort_values(["row", "a"], kind="stable")
+    )
     began = (rows["a"] <= rows["due"]) | ((rows["a"] <= rows["late"]) & (rows["a"] <= rows["end"]))
-    rows = rows[began & (rows["due"] <= rows["b"]) & ~(rows["shut"] <= rows["a"]) & ~(rows["shut"] <= rows["known"])].drop_duplicates("row")
+    rows = rows[
+        began
+        & (rows["due"] <= rows["b"])
+        & ~(rows["shut"] <= rows["a"])
+        & ~(rows["shut"] <= rows["known"])
+    ].drop_duplicates("row")
     back[rows["row"]] = rows["use"]
     return back
 
 
 def _stretches(stays, code, known):
     """Stays known on the same day, or in time (`known` -inf), as stretches: frame `code, a, b, known`, first and last day."""
-    who, begin, until = merged(stays["vehicle"].map(code), as_days(stays["from"]) - 1, np.nan_to_num(as_days(stays["to"]), nan=np.inf))
-    return pd.DataFrame({"code": who.astype(int).to_numpy(), "a": begin + 1, "b": until, "known": known})
+    who, begin, until = merged(
+        stays["vehicle"].map(code),
+        as_days(stays["from"]) - 1,
+        np.nan_to_num(as_days(stays["to"]), nan=np.inf),
+    )
+    return pd.DataFrame(
+        {"code": who.astype(int).to_numpy(), "a": begin + 1, "b": until, "known": known}
+    )
 
 
 def rested(p, shut, laid):
@@ -96,16 +136,24 @@ def staleness(log, fleet, s, p):
         seen = np.fmin(seen, np.where(np.isfinite(p[DUE, axis]), last, np.nan))
     asked = np.isfinite(p[DUE, :2]).any(axis=0)
     who = fleet.series.rows["vehicle"].iloc[s]
-    rows = np.flatnonzero(asked & np.isfinite(seen) & who.isin(log.tables["layups"]["vehicle"]).to_numpy(dtype=bool))
+    rows = np.flatnonzero(
+        asked & np.isfinite(seen) & who.isin(log.tables["layups"]["vehicle"]).to_numpy(dtype=bool)
+    )
     rest = np.zeros(len(s))
-    rest[rows] = usage.layup_days(log, who.iloc[rows].reset_index(drop=True), as_dates(seen[rows]), as_dates(end[rows]))
+    rest[rows] = usage.layup_days(
+        log, who.iloc[rows].reset_index(drop=True), as_dates(seen[rows]), as_dates(end[rows])
+    )
     return asked & ~(end - seen - rest <= STALE_DAYS), seen
 
 
 def judged(fleet, frame, p, ends, slack, shut, laid, stale):
     """State, outcome, and whether it counts. p, shut: of `rested`."""
     x, x_low, x_high = ends
-    s, is_open, missed = frame["s"].to_numpy(), frame["done"].to_numpy() < 0, frame["missed"].to_numpy()
+    s, is_open, missed = (
+        frame["s"].to_numpy(),
+        frame["done"].to_numpy() < 0,
+        frame["missed"].to_numpy(),
+    )
     end = fleet.end_day[s]
     ended = fleet.ended[s] != ""
     passed_day = np.fmin.reduce(shut[1], axis=0)
@@ -116,10 +164,16 @@ def judged(fleet, frame, p, ends, slack, shut, laid, stale):
     late_for_sure = (now == "past-window") & is_open
     apart = resting & (x[DAY] <= laid)
     matured = (passed_day <= end) & ~np.isnan(passed_day) | (apart & ~is_open)
-    state = np.where(is_open, np.where(stale & ~late_for_sure, "not-known", now), np.where(missed, "missed", "done"))
+    state = np.where(
+        is_open,
+        np.where(stale & ~late_for_sure, "not-known", now),
+        np.where(missed, "missed", "done"),
+    )
     state = np.where(is_open & ended, "not-finished", state)
     unsure, probably = np.flatnonzero(state == "not-known"), np.full(len(s), "", dtype=object)
-    probably[unsure] = due.state(q[:, :, unsure], at_pace(fleet, s[unsure], x[:, unsure], frame["to"].to_numpy()[unsure]))
+    probably[unsure] = due.state(
+        q[:, :, unsure], at_pace(fleet, s[unsure], x[:, unsure], frame["to"].to_numpy()[unsure])
+    )
     low, high = x.copy(), x.copy()
     low[KM], high[KM] = x_low, x_high
     tight, wide = q[LATE].copy(), q[LATE].copy()
@@ -129,11 +183,22 @@ def judged(fleet, frame, p, ends, slack, shut, laid, stale):
     unclear = ~is_open & ~missed & ~surely_late & ~surely_not
     late = missed | is_open | surely_late
     early = (x < p[EARLY] - EPS).any(axis=0) & (due.state(p, x) == "before-window")
-    typed_late = ~is_open & ~missed & matured & ~apart & ~surely_late & _typed_after(fleet, frame, passed_day)
+    typed_late = (
+        ~is_open
+        & ~missed
+        & matured
+        & ~apart
+        & ~surely_late
+        & _typed_after(fleet, frame, passed_day)
+    )
     late |= typed_late
     repair = early & ~late & ~planned(fleet, frame)
     early &= ~(repair | apart)
-    outcome = np.where(matured, np.where(late, "late", np.where(unclear, "", np.where(early, "early", "on-time"))), "")
+    outcome = np.where(
+        matured,
+        np.where(late, "late", np.where(unclear, "", np.where(early, "early", "on-time"))),
+        "",
+    )
     basis = frame["basis"].to_numpy()
     reasons = [
         _unanchored(fleet, frame),
@@ -170,7 +235,12 @@ def _typed_after(fleet, frame, passed_day):
 def _unanchored(fleet, frame):
     """Whether it is not known when an occasion's task was last done before: the first of a vehicle that came with unknown history."""
     s, act, basis = (frame[c].to_numpy() for c in ("s", "act", "basis"))
-    used = np.isnan(fleet.origin_x[HOURS, s]) & (act < 0) & frame["number"].eq(1).to_numpy() & (basis != "first")
+    used = (
+        np.isnan(fleet.origin_x[HOURS, s])
+        & (act < 0)
+        & frame["number"].eq(1).to_numpy()
+        & (basis != "first")
+    )
     return used | np.isin(basis, ["unknown-history", "first-reading"])
 
 

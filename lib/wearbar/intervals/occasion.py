@@ -9,15 +9,14 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.intervals import due
 from wearbar.intervals.due import AXES, DUE, EARLY, EPS, LATE, SPAN
+from wearbar.intervals.events import occasions_due
 from wearbar.intervals.fleet import Fleet, as_dates, fleet_of
 from wearbar.intervals.judged import back_in_use, judged, planned, rested, staleness
-from wearbar.intervals.ladders import occasions_due
 from wearbar.intervals.pace import day_reached, expected_day
-from wearbar.log.tasks import WORDS
-from wearbar.plan import plan_of
-from wearbar.tables import TEXT
+from wearbar.intervals.schedule import ONCE, points
+from wearbar.log.plan import plan_of
+from wearbar.log.schema import TEXT
 
 __all__ = ["occasions"]
 
@@ -52,8 +51,8 @@ def occasions(log, readings=None, late_share=None):
     """
     if log.plan is None:
         log = replace(log.only([]), plan=plan_of({}))
-    fleet = fleet_of(log, usage.readings(log) if readings is None else readings)
-    frame, p = occasions_due(fleet, late_share)
+    fleet = fleet_of(log, usage.readings(log) if readings is None else readings, late_share)
+    frame, p = occasions_due(fleet)
     s, is_open = frame["s"].to_numpy(), frame["done"].to_numpy() < 0
     x, x_low, x_high = _where(fleet, frame)
     slack = _slack(fleet, frame)
@@ -62,12 +61,20 @@ def occasions(log, readings=None, late_share=None):
     q, shut = rested(p, shut, laid)
     stale, seen = staleness(log, fleet, s, p)
     columns = {name: fleet.series.rows[name].array.take(s) for name in PLAIN}
-    columns |= {name: frame[name].to_numpy() for name in ("number", "is_current", "basis")} | {"is_open": is_open}
+    columns |= {name: frame[name].to_numpy() for name in ("number", "is_current", "basis")} | {
+        "is_open": is_open
+    }
     columns |= {"severe_since": as_dates(frame["since"]), "last_reading": as_dates(seen)}
-    columns |= _anchor_columns(fleet, frame, p, slack) | _point_columns(p) | _duty_columns(fleet, frame, p)
-    columns |= _done_columns(fleet, frame, x, x_low, x_high) | _overrun_columns(fleet, frame, q, x, shut, laid)
+    columns |= (
+        _anchor_columns(fleet, frame, p, slack) | _point_columns(p) | _duty_columns(fleet, frame, p)
+    )
+    columns |= _done_columns(fleet, frame, x, x_low, x_high) | _overrun_columns(
+        fleet, frame, q, x, shut, laid
+    )
     columns |= _first_columns(fleet, frame, p)
-    found = pd.DataFrame(columns | judged(fleet, frame, q, (x, x_low, x_high), slack, shut, laid, stale), copy=False)
+    found = pd.DataFrame(
+        columns | judged(fleet, frame, q, (x, x_low, x_high), slack, shut, laid, stale), copy=False
+    )
     told = fleet.series.rows["told_from"].notna().to_numpy()[s]
     found = found.assign(**_near(log, found))
     return found[~told | found["in_rate"]].reset_index(drop=True) if told.any() else found
@@ -81,16 +88,30 @@ def _where(fleet: Fleet, frame):
         return x, x[KM], x[KM]
     closed, x = done >= 0, fleet.act_x[:, done]
     x[:, ~closed] = fleet.at(s[~closed], frame["to"].to_numpy()[~closed])
-    return x, np.where(closed, fleet.act_low[done], x[KM]), np.where(closed, fleet.act_high[done], x[KM])
+    return (
+        x,
+        np.where(closed, fleet.act_low[done], x[KM]),
+        np.where(closed, fleet.act_high[done], x[KM]),
+    )
 
 
 def _near(log, found):
     """Work that may be the open occasions', by names that come near their task's."""
-    words = log.words[log.words["how"].eq("near")] if len(log.words) else pd.DataFrame(columns=list(WORDS))
-    latest = words.sort_values("date", kind="stable").drop_duplicates(["vehicle", "task"], keep="last")
+    words = log.words[log.words["how"].eq("near")] if len(log.words) else log.words
+    if not len(words):
+        none = pd.Series("", found.index, dtype=TEXT)
+        return {
+            "near_work": none,
+            "near_date": pd.Series(pd.NaT, found.index, dtype="datetime64[ns]"),
+        }
+    latest = words.sort_values("date", kind="stable").drop_duplicates(
+        ["vehicle", "task"], keep="last"
+    )
     told = latest.set_index(["vehicle", "task"])[["written", "date"]]
     told = told.reindex(pd.MultiIndex.from_frame(found[["vehicle", "task"]])).reset_index(drop=True)
-    after = found["is_open"].to_numpy(dtype=bool) & ~(told["date"] <= found["anchor_date"]).to_numpy(dtype=bool)
+    after = found["is_open"].to_numpy(dtype=bool) & ~(
+        told["date"] <= found["anchor_date"]
+    ).to_numpy(dtype=bool)
     after &= told["written"].notna().to_numpy()
     date = pd.to_datetime(told["date"]).where(after)
     return {"near_work": told["written"].where(after, "").astype(TEXT), "near_date": date}
@@ -99,12 +120,16 @@ def _near(log, found):
 def _slack(fleet, frame):
     """How far the anchor's km may lie below and above what it is taken for: (2, n)."""
     act = frame["act"].to_numpy()
-    hangs = (act >= 0) & fleet.series.rows["measured_from"].eq("done").to_numpy(dtype=bool)[frame["s"]]
+    hangs = (act >= 0) & fleet.series.rows["measured_from"].eq("done").to_numpy(dtype=bool)[
+        frame["s"]
+    ]
     hangs &= ~frame["basis"].isin(["joined", "unknown-history", "new-plan"]).to_numpy()
     if not len(fleet.act_series):
         return np.zeros((2, len(act)))
     km, low, high = fleet.act_x[KM][act], fleet.act_low[act], fleet.act_high[act]
-    return np.where(hangs, np.nan_to_num(np.stack([km - low, high - km]), nan=0.0, posinf=np.inf), 0.0)
+    return np.where(
+        hangs, np.nan_to_num(np.stack([km - low, high - km]), nan=0.0, posinf=np.inf), 0.0
+    )
 
 
 def _shut_days(fleet, s, p):
@@ -113,18 +138,19 @@ def _shut_days(fleet, s, p):
     found = np.full((2, 3, len(s)), np.nan)
     for axis, path in ((KM, fleet.distance), (HOURS, fleet.clock)):
         found[0, axis] = day_reached(path, code, p[LATE, axis] - EPS)
-        found[1, axis] = day_reached(path, code, np.where(np.isnan(found[0, axis]), np.nan, p[LATE, axis] + EPS))
+        found[1, axis] = day_reached(
+            path, code, np.where(np.isnan(found[0, axis]), np.nan, p[LATE, axis] + EPS)
+        )
     found[0, DAY], found[1, DAY] = p[LATE, DAY], p[LATE, DAY] + 1
     return found
 
 
 def _anchor_columns(fleet, frame, p, slack):
     s, act = frame["s"].to_numpy(), frame["act"].to_numpy()
-    anchor = fleet.origin_x[:, s]
-    if len(fleet.act_series):
-        anchor = np.where(act >= 0, fleet.act_x[:, act], anchor)
+    anchor = fleet.anchors(s, act)
     shown, meter = (
-        usage.odometer_of(path, fleet.code[s], p[DUE, axis]).to_numpy() for axis, path in ((KM, fleet.distance), (HOURS, fleet.clock))
+        usage.odometer_of(path, fleet.code[s], p[DUE, axis]).to_numpy()
+        for axis, path in ((KM, fleet.distance), (HOURS, fleet.clock))
     )
     return {
         "anchor_date": as_dates(anchor[DAY]),
@@ -138,22 +164,33 @@ def _anchor_columns(fleet, frame, p, slack):
 
 def _point_columns(p):
     names = {DUE: "due", EARLY: "early", LATE: "late"}
-    columns = {f"{name}_{axis}": p[at, a] for at, name in names.items() for a, axis in enumerate(AXES[:2])}
+    columns = {
+        f"{name}_{axis}": p[at, a] for at, name in names.items() for a, axis in enumerate(AXES[:2])
+    }
     columns |= {f"{name}_date": as_dates(p[at, DAY]) for at, name in names.items()}
-    return columns | {"interval_km": p[SPAN, KM], "interval_hours": p[SPAN, HOURS], "interval_days": p[SPAN, DAY]}
+    return columns | {
+        "interval_km": p[SPAN, KM],
+        "interval_hours": p[SPAN, HOURS],
+        "interval_days": p[SPAN, DAY],
+    }
 
 
 def _duty_columns(fleet, frame, p):
     s, act, rule = frame["s"].to_numpy(), frame["act"].to_numpy(), frame["rule"].to_numpy()
-    has = fleet.rules["has_severe"][rule]
-    known = np.array(["not-known", "normal", "severe"])[fleet.duty_at(s, frame["to"].to_numpy()) + 1]
-    duty = np.where(has, np.where(frame["since"].notna(), "severe", np.where(known == "severe", "normal", known)), "")
-    ask = np.flatnonzero(duty == "not-known")
-    s, act, rule = s[ask], act[ask], rule[ask]
-    base = np.where(act >= 0, fleet.act_x[:, act] if len(fleet.act_series) else np.nan, fleet.origin_x[:, s])
-    hard = due.points(base, np.ones_like(base), fleet.limits(s, rule, np.zeros_like(base, dtype=bool), np.ones(len(s), dtype=bool)))
-    sooner = np.full((3, len(duty)), np.nan)
-    sooner[:, ask] = np.fmin(hard[DUE], p[DUE][:, ask])
+    has = np.array(fleet.rules.has_severe, dtype=bool)[rule]
+    known = np.array(["not-known", "normal", "severe"])[
+        fleet.duty_at(s, frame["to"].to_numpy()) + 1
+    ]
+    duty = np.where(
+        has,
+        np.where(frame["since"].notna(), "severe", np.where(known == "severe", "normal", known)),
+        "",
+    )
+    ask, sooner = np.flatnonzero(duty == "not-known"), np.full((3, len(duty)), np.nan)
+    base = fleet.anchors(s[ask], act[ask])
+    for i, of, nth, where in zip(ask, s[ask], rule[ask].tolist(), base.T.tolist(), strict=True):
+        hard = points(where, ONCE, fleet.rules.limits(nth, fleet.tasks[of].counts, False, True))
+        sooner[:, i] = np.fmin([point[DUE] for point in hard], p[DUE][:, i])
     return {"duty": duty, "severe_due_km": sooner[KM], "severe_due_date": as_dates(sooner[DAY])}
 
 
@@ -178,7 +215,9 @@ def _overrun_columns(fleet, frame, p, x, shut, laid):
     past = np.maximum(x - p[LATE], 0.0)
     edge = np.fmin.reduce(shut[0], axis=0)
     rows, driven = np.flatnonzero((past > EPS).any(axis=0)), np.zeros(len(s))
-    at_edge = usage.distance_at(fleet.distance, fleet.code[s[rows]], as_dates(edge[rows]))["distance_km"].to_numpy()
+    at_edge = usage.distance_at(fleet.distance, fleet.code[s[rows]], as_dates(edge[rows]))[
+        "distance_km"
+    ].to_numpy()
     driven[rows] = np.maximum(x[KM, rows] - np.fmin(p[LATE, KM, rows], at_edge), 0.0)
     share = over / p[SPAN]
     largest = np.fmax.reduce(share, axis=0)
@@ -187,7 +226,9 @@ def _overrun_columns(fleet, frame, p, x, shut, laid):
         "overrun_hours": over[HOURS],
         "overrun_days": over[DAY],
         "overrun_share": largest,
-        "early_share": np.where((x >= p[EARLY] - EPS).any(axis=0) | ~planned(fleet, frame), 0.0, -largest),
+        "early_share": np.where(
+            (x >= p[EARLY] - EPS).any(axis=0) | ~planned(fleet, frame), 0.0, -largest
+        ),
         "past_km": past[KM],
         "past_hours": past[HOURS],
         "past_days": past[DAY],
@@ -201,7 +242,13 @@ def _first_columns(fleet, frame, p):
     """Which limit came first by its end, or else which is expected to."""
     s, to, is_open = frame["s"].to_numpy(), frame["to"].to_numpy(), frame["done"].to_numpy() < 0
     code = fleet.code[s]
-    day = np.stack([day_reached(fleet.distance, code, p[DUE, KM] - EPS), day_reached(fleet.clock, code, p[DUE, HOURS] - EPS), p[DUE, DAY]])
+    day = np.stack(
+        [
+            day_reached(fleet.distance, code, p[DUE, KM] - EPS),
+            day_reached(fleet.clock, code, p[DUE, HOURS] - EPS),
+            p[DUE, DAY],
+        ]
+    )
     day = np.where(day <= to, day, np.nan)
     told, rows = _said(day), np.flatnonzero(is_open)
     expected = np.full((3, len(s)), np.nan)
@@ -212,7 +259,9 @@ def _first_columns(fleet, frame, p):
     ahead = _said(expected[:, ask])
     told[ask] = np.where(ahead == "", "", np.char.add(ahead, " (forecast)"))
     soonest = np.full(len(s), np.nan)
-    soonest[rows] = np.fmin.reduce(np.where(np.isnan(day[:, rows]), expected[:, rows], day[:, rows]), axis=0)
+    soonest[rows] = np.fmin.reduce(
+        np.where(np.isnan(day[:, rows]), expected[:, rows], day[:, rows]), axis=0
+    )
     return {"first_limit": told, "expected_date": as_dates(soonest)}
 
 
@@ -220,4 +269,8 @@ def _said(day):
     """Which axis' day comes first, in words; "" where there is none."""
     which = day == np.fmin.reduce(day, axis=0)
     count = which.sum(axis=0)
-    return np.select([count > 1, which[KM], which[HOURS], which[DAY]], [np.str_("both"), "distance", "hours", "date"], "").astype("U24")
+    return np.select(
+        [count > 1, which[KM], which[HOURS], which[DAY]],
+        [np.str_("both"), "distance", "hours", "date"],
+        "",
+    ).astype("U24")

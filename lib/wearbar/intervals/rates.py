@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.estimate import bootstrap_by_vehicle, proportion, untold
 from wearbar.intervals.judged import REASONS, STALE_DAYS
+from wearbar.stats.estimate import bootstrap_by_vehicle, proportion, untold
 
 __all__ = [
     "CAUTIOUS",
@@ -35,7 +35,10 @@ __all__ = [
 ]
 
 NOT_KNOWN = "not known"
-MANY, LEAST_VEHICLES = 10, 6  # units of a share whose range holds as often as it says; vehicles of a median with limits
+MANY, LEAST_VEHICLES = (
+    10,
+    6,
+)  # units of a share whose range holds as often as it says; vehicles of a median with limits
 CAUTIOUS = "few of them: limits that hold more often than they say"
 
 
@@ -54,9 +57,18 @@ def seen(log, readings, found):
     """How many vehicles the report can speak of. A vehicle laid up since its last reading, or without a meter, needs no fresh one."""
     fleet = log.tables["vehicles"]
     fleet = fleet[~fleet["disposed"].le(log.as_of)]
-    last = readings[readings["date"] <= log.as_of].groupby("vehicle")["date"].max().reindex(fleet["vehicle"])
+    last = (
+        readings[readings["date"] <= log.as_of]
+        .groupby("vehicle")["date"]
+        .max()
+        .reindex(fleet["vehicle"])
+    )
     age = (log.as_of - last).dt.days
-    now = found[found["is_current"] & (found["state"] != "not-finished")] if "is_current" in found else found
+    now = (
+        found[found["is_current"] & (found["state"] != "not-finished")]
+        if "is_current" in found
+        else found
+    )
     unsure = set(now.loc[now["state"] == "not-known", "vehicle"])
     judged = fleet["vehicle"].isin(set(now["vehicle"]) - unsure)
     oldest = int(age.max()) if age.notna().any() else None
@@ -68,7 +80,11 @@ def placed(found, log):
     day = found["late_edge_date"].fillna(log.as_of)
     kind = log.tables["vehicles"].set_index("vehicle")["kind"]
     site = usage.site_at(log, found["vehicle"], day)
-    return found.assign(kind=found["vehicle"].map(kind), site=site, month=found["late_edge_date"].dt.to_period("M").dt.to_timestamp())
+    return found.assign(
+        kind=found["vehicle"].map(kind),
+        site=site,
+        month=found["late_edge_date"].dt.to_period("M").dt.to_timestamp(),
+    )
 
 
 def rate(found, confidence=0.9):
@@ -94,7 +110,9 @@ def visit_day(rows):
 def compliance(found, by, confidence=0.9):
     """The rate in each group: frame `*by, share, low, high, n, late, vehicles`, in the order of `by`; a missing group is NOT_KNOWN."""
     rows, counted = [], found[found["in_rate"]]
-    counted = counted.assign(**{c: counted[c].astype(object).fillna(NOT_KNOWN) for c in by if c != "month"})
+    counted = counted.assign(
+        **{c: counted[c].astype(object).fillna(NOT_KNOWN) for c in by if c != "month"}
+    )
     for name, part in counted.groupby(by, observed=True, sort=True):
         e = rate(part, confidence)
         late = int((part["outcome"] == "late").sum())
@@ -121,7 +139,12 @@ def median_overrun(found, column, rng, confidence=0.9):
     Product-limit estimate (Kaplan & Meier 1958); interval by drawing whole vehicles again, none below LEAST_VEHICLES (with three, 90%
     limits hold 69 times in 100 in simulation).
     """
-    late = found[found["in_rate"] & (found["outcome"] == "late") & (found["state"] != "missed") & (found[column] > 0)]
+    late = found[
+        found["in_rate"]
+        & (found["outcome"] == "late")
+        & (found["state"] != "missed")
+        & (found[column] > 0)
+    ]
     late = late.sort_values([column, "is_open"], kind="stable")  # of a tie, ends before censorings
     over, ended = late[column].to_numpy(), ~late["is_open"].to_numpy(dtype=bool)
     vehicle, names = pd.factorize(late["vehicle"])
@@ -131,41 +154,66 @@ def median_overrun(found, column, rng, confidence=0.9):
         at_risk = np.cumsum(w[:, ::-1], axis=1)[:, ::-1]
         left = np.cumprod(1 - ended * w / np.maximum(at_risk, 1e-9), axis=1)
         half = left <= 0.5 + 1e-12
-        return np.where(half.any(axis=1), over[half.argmax(axis=1)], nan) if len(over) else np.full(len(w), nan)
+        return (
+            np.where(half.any(axis=1), over[half.argmax(axis=1)], nan)
+            if len(over)
+            else np.full(len(w), nan)
+        )
 
     unit = column.rsplit("_", 1)[1]
     estimate = bootstrap_by_vehicle(median, len(names), rng, confidence=confidence, unit=unit)
     if len(names) < LEAST_VEHICLES:
-        estimate = replace(estimate, low=nan, high=nan, note=f"limits need {LEAST_VEHICLES} vehicles")
+        estimate = replace(
+            estimate, low=nan, high=nan, note=f"limits need {LEAST_VEHICLES} vehicles"
+        )
     return replace(estimate, n=len(late), n_censored=int((~ended).sum()))
 
 
 def over_due(rows):
     """Occasions with how far each is beyond its due points: `over_days, over_km, over_hours`, NaN where it is not."""
-    over = {f"over_{unit}": rows[f"overrun_{unit}"].where(rows[f"overrun_{unit}"] > 0) for unit in ("days", "km", "hours")}
+    over = {
+        f"over_{unit}": rows[f"overrun_{unit}"].where(rows[f"overrun_{unit}"] > 0)
+        for unit in ("days", "km", "hours")
+    }
     return rows.assign(**over)
 
 
 def overdue(found):
     """Work past its window, the longest over its due point first: what one doing settles is one row. `over_` as of `over_due`."""
-    late = over_due(found[found["is_current"] & found["is_open"] & (found["state"] == "past-window")])
+    late = over_due(
+        found[found["is_current"] & found["is_open"] & (found["state"] == "past-window")]
+    )
     return late.sort_values(["over_days", "over_km", "over_hours"], ascending=False, kind="stable")
 
 
 def driven_overdue(found):
     """Distance driven with at least one task past its window, each km once, whether or not it counts in the rate: Series by vehicle."""
-    late = found[((found["outcome"] == "late") | (found["state"] == "past-window")) & (found["driven_past_km"] > 0)]
-    late = late.assign(start=late["end_km"] - late["driven_past_km"]).sort_values(["vehicle", "start"], kind="stable")
+    late = found[
+        ((found["outcome"] == "late") | (found["state"] == "past-window"))
+        & (found["driven_past_km"] > 0)
+    ]
+    late = late.assign(start=late["end_km"] - late["driven_past_km"]).sort_values(
+        ["vehicle", "start"], kind="stable"
+    )
     before = late.groupby("vehicle")["end_km"].cummax().groupby(late["vehicle"]).shift()
-    fresh = (late["end_km"] - late["start"].where(before.isna() | (before < late["start"]), before)).clip(lower=0.0)
+    fresh = (
+        late["end_km"] - late["start"].where(before.isna() | (before < late["start"]), before)
+    ).clip(lower=0.0)
     return fresh.groupby(late["vehicle"]).sum()
 
 
 def first_limits(found):
     """Which limit came first where one was reached: frame `first_limit, n, late`. Work due at once by no limit of its own is left out."""
     own = found[found["in_rate"] & found["first_limit"].isin(["distance", "hours", "date", "both"])]
-    counts = own.assign(late=own["outcome"] == "late").groupby("first_limit")["late"].agg(["size", "sum"]).reset_index()
-    return counts.set_axis(["first_limit", "n", "late"], axis=1).sort_values("n", ascending=False, ignore_index=True)
+    counts = (
+        own.assign(late=own["outcome"] == "late")
+        .groupby("first_limit")["late"]
+        .agg(["size", "sum"])
+        .reset_index()
+    )
+    return counts.set_axis(["first_limit", "n", "late"], axis=1).sort_values(
+        "n", ascending=False, ignore_index=True
+    )
 
 
 def late_for_want_of_use(found, confidence=0.9):
@@ -187,4 +235,6 @@ def early_work(found, confidence=0.9):
     counted = found[found["in_rate"]]
     is_early = counted["outcome"] == "early"
     several = counted["vehicle"] if counted["vehicle"].nunique() > 1 else None
-    return proportion(is_early.astype(float), np.ones(len(counted)), several, confidence), counted.loc[is_early, "early_share"].median()
+    return proportion(
+        is_early.astype(float), np.ones(len(counted)), several, confidence
+    ), counted.loc[is_early, "early_share"].median()

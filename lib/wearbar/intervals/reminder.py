@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.forecast import forecast_dates
-from wearbar.paths import days_later
+from wearbar.usage.distance import days_later
+from wearbar.usage.forecast import forecast_dates
 
 __all__ = ["reminder_drift"]
 
@@ -29,10 +29,16 @@ def reminder_drift(log, found, readings, confidence=0.9, use=None):
         forecasts' limits, faster use and slower.
     The latest reminder first; one that cannot be told last. use: as of `due_list`.
     """
-    seen = log.si("reminders").dropna(subset=["date"]).sort_values(["vehicle", "date", "event"], kind="stable")
+    seen = (
+        log.si("dash_events")
+        .dropna(subset=["date"])
+        .sort_values(["vehicle", "date", "event"], kind="stable")
+    )
     now = found[found["is_current"] & (found["state"] != "not-finished")]
     dash = _dash(seen, usage.path_of(readings))
-    rows = _stands_for(now, found, seen, dash).rename(columns={"anchor_date": "last_date", "due_km": "plan_km"})
+    rows = _stands_for(now, found, seen, dash).rename(
+        columns={"anchor_date": "last_date", "due_km": "plan_km"}
+    )
     dates = _dates(log, rows, readings if use is None else use, confidence)
     for end in ENDS:
         shown = np.where(rows["is_showing"], rows["shown"], dates[f"reminder_{end}"])
@@ -41,38 +47,98 @@ def reminder_drift(log, found, readings, confidence=0.9, use=None):
     drift = dates[[f"drift_{end}" for end in ENDS]]
     rows = rows.assign(
         **{name: dates[name] for name in ("plan_date", "reminder_date")},
-        **{"drift_days": drift["drift_date"], "drift_low_days": drift.min(axis=1), "drift_high_days": drift.max(axis=1)},
-        **{"plan_odometer_km": rows["due_odometer_km"], "drift_km": rows["reminder_km"] - rows["plan_km"]},
+        **{
+            "drift_days": drift["drift_date"],
+            "drift_low_days": drift.min(axis=1),
+            "drift_high_days": drift.max(axis=1),
+        },
+        **{
+            "plan_odometer_km": rows["due_odometer_km"],
+            "drift_km": rows["reminder_km"] - rows["plan_km"],
+        },
     )
-    kept = ["vehicle", "task", "last_date", "restarted", "is_showing", "plan_date", "plan_km", "plan_odometer_km", "reminder_date"]
+    kept = [
+        "vehicle",
+        "task",
+        "last_date",
+        "restarted",
+        "is_showing",
+        "plan_date",
+        "plan_km",
+        "plan_odometer_km",
+        "reminder_date",
+    ]
     kept += ["reminder_km", "drift_days", "drift_low_days", "drift_high_days", "drift_km"]
-    rows = rows.sort_values(["drift_days", "vehicle"], ascending=[False, True], kind="stable").drop_duplicates("vehicle")
+    rows = rows.sort_values(
+        ["drift_days", "vehicle"], ascending=[False, True], kind="stable"
+    ).drop_duplicates("vehicle")
     return rows[kept].reset_index(drop=True)
 
 
 def _dash(seen, path):
     """Where each vehicle's reminder stands: its last restart, what it counts down from there, and when it has shown since."""
-    begun = seen[seen["event"] == "restarted"].drop_duplicates("vehicle", keep="last").reset_index(drop=True)
-    at = usage.distance_of(path, begun["vehicle"], begun["date"], begun["odometer_km"])["distance_km"]
-    shown = seen[seen["event"] == "shown"].merge(begun[["vehicle", "date"]], on="vehicle", how="left", suffixes=("", "_begun"))
+    begun = (
+        seen[seen["event"] == "restarted"]
+        .drop_duplicates("vehicle", keep="last")
+        .reset_index(drop=True)
+    )
+    at = usage.distance_of(path, begun["vehicle"], begun["date"], begun["odometer_km"])[
+        "distance_km"
+    ]
+    shown = seen[seen["event"] == "shown"].merge(
+        begun[["vehicle", "date"]], on="vehicle", how="left", suffixes=("", "_begun")
+    )
     first = shown[~(shown["date"] < shown["date_begun"])].groupby("vehicle")["date"].min()
     dash = begun.assign(restarted=begun["date"], reminder_km=at + begun["span_distance_km"])
     dash["reminder_day"] = days_later(begun["date"], begun["span_days"])
     dash = dash.merge(first.rename("shown").reset_index(), on="vehicle", how="outer")
     dash["is_showing"] = dash["shown"].notna()
-    return dash[["vehicle", "restarted", "reminder_km", "reminder_day", "span_distance_km", "span_days", "shown", "is_showing"]]
+    return dash[
+        [
+            "vehicle",
+            "restarted",
+            "reminder_km",
+            "reminder_day",
+            "span_distance_km",
+            "span_days",
+            "shown",
+            "is_showing",
+        ]
+    ]
 
 
 def _stands_for(now, found, seen, dash):
     """The open occasions of the task that each reminder stands for, with what the dash tells."""
-    restarts = seen.loc[seen["event"] == "restarted", ["vehicle", "date"]].drop_duplicates().rename(columns={"date": "done_date"})
-    did = found[["vehicle", "task", "done_date"]].drop_duplicates().merge(restarts, on=["vehicle", "done_date"])
+    restarts = (
+        seen.loc[seen["event"] == "restarted", ["vehicle", "date"]]
+        .drop_duplicates()
+        .rename(columns={"date": "done_date"})
+    )
+    did = (
+        found[["vehicle", "task", "done_date"]]
+        .drop_duplicates()
+        .merge(restarts, on=["vehicle", "done_date"])
+    )
     times = did.groupby(["vehicle", "task"], observed=True).size().rename("times").reset_index()
-    rows = now.merge(dash, on="vehicle").merge(times, on=["vehicle", "task"], how="left").fillna({"times": 0})
-    by_km, by_days = rows["span_distance_km"] / rows["interval_km"], rows["span_days"] / rows["interval_days"]
+    rows = (
+        now.merge(dash, on="vehicle")
+        .merge(times, on=["vehicle", "task"], how="left")
+        .fillna({"times": 0})
+    )
+    by_km, by_days = (
+        rows["span_distance_km"] / rows["interval_km"],
+        rows["span_days"] / rows["interval_days"],
+    )
     apart = [np.abs(np.log(ratio.where(ratio > 0))) for ratio in (by_km, by_days)]
-    rows = rows.assign(apart=pd.concat(apart, axis=1).mean(axis=1).fillna(np.inf), is_lesser=rows["action"] != "replace")
-    rows = rows.sort_values(["vehicle", "times", "apart", "is_lesser", "task"], ascending=[True, False, True, True, True], kind="stable")
+    rows = rows.assign(
+        apart=pd.concat(apart, axis=1).mean(axis=1).fillna(np.inf),
+        is_lesser=rows["action"] != "replace",
+    )
+    rows = rows.sort_values(
+        ["vehicle", "times", "apart", "is_lesser", "task"],
+        ascending=[True, False, True, True, True],
+        kind="stable",
+    )
     chosen = rows.drop_duplicates("vehicle")[["vehicle", "task"]]
     return rows.merge(chosen, on=["vehicle", "task"]).reset_index(drop=True)
 
@@ -80,11 +146,21 @@ def _stands_for(now, found, seen, dash):
 def _dates(log, rows, use, confidence):
     """Due by the plan and shown by the reminder: columns `plan_` and `reminder_` with date, low, high; the earlier of day and distance."""
     fleet, stays = log.tables["vehicles"][["vehicle", "kind", "site"]], log.tables["layups"]
-    vehicle, km = pd.concat([rows["vehicle"]] * 2, ignore_index=True), pd.concat([rows["plan_km"], rows["reminder_km"]], ignore_index=True)
+    vehicle, km = (
+        pd.concat([rows["vehicle"]] * 2, ignore_index=True),
+        pd.concat([rows["plan_km"], rows["reminder_km"]], ignore_index=True),
+    )
     ask = km.notna()
-    told = forecast_dates(use, fleet, vehicle[ask], km[ask], log.as_of, confidence, stays).reindex(km.index)
-    parts = (rows["due_date"], told.iloc[: len(rows)]), (rows["reminder_day"], told.iloc[len(rows) :].set_axis(rows.index))
+    told = forecast_dates(use, fleet, vehicle[ask], km[ask], log.as_of, confidence, stays).reindex(
+        km.index
+    )
+    parts = (
+        (rows["due_date"], told.iloc[: len(rows)]),
+        (rows["reminder_day"], told.iloc[len(rows) :].set_axis(rows.index)),
+    )
     dates = {}
     for name, (day, reached) in zip(("plan", "reminder"), parts, strict=True):
-        dates |= {f"{name}_{end}": pd.concat([day, reached[end]], axis=1).min(axis=1) for end in ENDS}
+        dates |= {
+            f"{name}_{end}": pd.concat([day, reached[end]], axis=1).min(axis=1) for end in ENDS
+        }
     return pd.DataFrame(dates, index=rows.index)

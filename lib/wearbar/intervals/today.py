@@ -1,7 +1,7 @@
 """What is open on the log's day: the tables that tell of danger, open tasks with their forecast, and why work was deferred."""
 
-from wearbar.forecast import due_dates
 from wearbar.intervals.rates import over_due
+from wearbar.usage.forecast import due_dates
 
 __all__ = ["FORECAST_DAYS", "open_tasks", "put_off", "untold"]
 
@@ -20,7 +20,9 @@ def put_off(log):
     """Why work was put off: frame `reason, n, vehicles`, the commonest first."""
     d = log.tables["deferrals"]
     found = d.groupby("reason")["vehicle"].agg(["size", "nunique"]).reset_index()
-    return found.set_axis(["reason", "n", "vehicles"], axis=1).sort_values(["n", "reason"], ascending=[False, True], ignore_index=True)
+    return found.set_axis(["reason", "n", "vehicles"], axis=1).sort_values(
+        ["n", "reason"], ascending=[False, True], ignore_index=True
+    )
 
 
 def open_tasks(found, log, use, confidence=0.9):
@@ -33,4 +35,6 @@ def open_tasks(found, log, use, confidence=0.9):
     tasks = found[found["is_current"] & found["state"].isin(OPEN)]
     fleet, stays = log.tables["vehicles"][["vehicle", "kind", "site"]], log.tables["layups"]
     told = due_dates(use, fleet, tasks, log.as_of, confidence, stays)
-    return over_due(tasks.assign(expected_date=told["date"], low_date=told["low"], high_date=told["high"]))
+    return over_due(
+        tasks.assign(expected_date=told["date"], low_date=told["low"], high_date=told["high"])
+    )

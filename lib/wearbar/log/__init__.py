@@ -1,7 +1,7 @@
 """The service log: read it, check it, hold it.
 
 `read_log` takes a folder, a workbook or a database URL and gives a frozen `ServiceLog`. Every row of every table ends in exactly one of
-three places: `tables` (what the analysis uses), `set_aside`, or the rows after the log's day.
+three places: `tables` (what the analysis uses), `set_aside`, or the rows after the report date.
 """
 
 import datetime
@@ -10,17 +10,19 @@ from types import MappingProxyType
 
 import pandas as pd
 
-from wearbar.checks.found import PROBLEM_COLUMNS
-from wearbar.checks.sizes import figures
+from wearbar.log.checked import LEDGER_COLUMNS, in_order
+from wearbar.log.checks.problems import PROBLEM_COLUMNS
+from wearbar.log.checks.sizes import figures
+from wearbar.log.plan import PlanError, plan_of, read_plan
+from wearbar.log.schema import TABLES, TEXT
 from wearbar.log.service import ServiceLog
-from wearbar.log.settle import LEDGER_COLUMNS, check, in_order
+from wearbar.log.settle import check
+from wearbar.log.sources import open_source
+from wearbar.log.sources.header import check_header
+from wearbar.log.sources.raw import LogError, Source, raw_of_frame
 from wearbar.log.tasks import WORDS, as_planned, near_words
+from wearbar.log.units import Units
 from wearbar.log.write import write_log, write_marked, write_tables
-from wearbar.plan import PlanError, plan_of, read_plan
-from wearbar.sources import LogError, Source, open_source, raw_of_frame
-from wearbar.sources.header import check_header
-from wearbar.tables import TABLES, TEXT
-from wearbar.units import Units
 
 __all__ = [
     "LEDGER_COLUMNS", "PROBLEM_COLUMNS", "TEXT", "LogError", "ServiceLog",
@@ -43,7 +45,11 @@ def log_of(frames, header, plan=None, as_of=None, today=None):
 
     An index named `line` gives the rows' lines; any other is counted from 2. Without `today`, any day may be a default as_of.
     """
-    tables = {name: (lambda frame=frame: raw_of_frame(frame)) for name, frame in frames.items() if name in TABLES}
+    tables = {
+        name: (lambda frame=frame: raw_of_frame(frame))
+        for name, frame in frames.items()
+        if name in TABLES
+    }
     strange = tuple(name for name in frames if name not in TABLES)
     source = Source("log", dict(header), tables, strange)
     return _log(source, plan, as_of, pd.Timestamp(today) if today is not None else None)
@@ -66,8 +72,16 @@ def _log(source, plan, as_of, today):
         tables, words = as_planned(plan, tables)
         near, doubts = near_words(plan, tables)
         words = pd.concat([w for w in (words, near) if len(w)] or [words], ignore_index=True)
-        warnings = in_order(pd.concat([warnings, doubts[list(PROBLEM_COLUMNS)]])) if len(doubts) else warnings
-    units = {key: header[key] for key in ("distance", "volume", "depth", "pressure", "currency") if key in header}
+        warnings = (
+            in_order(pd.concat([warnings, doubts[list(PROBLEM_COLUMNS)]]))
+            if len(doubts)
+            else warnings
+        )
+    units = {
+        key: header[key]
+        for key in ("distance", "volume", "depth", "pressure", "currency")
+        if key in header
+    }
     return ServiceLog(
         name=header.get("name", "Service log"),
         tables=MappingProxyType(tables),
@@ -107,7 +121,9 @@ def _plan(source):
         return _plan_in(name, distance)
     path = _beside(source.folder, name)
     if path is None:
-        raise LogError(f"log.toml: plan is {name[:80]!r}; the plan must stand beside the tables: put a copy there.")
+        raise LogError(
+            f"log.toml: plan is {name[:80]!r}; the plan must stand beside the tables: put a copy there."
+        )
     try:
         return read_plan(path, distance=distance)
     except PlanError as error:
@@ -118,8 +134,16 @@ def _plan_in(text, distance):
     try:
         return plan_of(tomllib.loads(text), distance, "the plan in table log")
     except (PlanError, ValueError, RecursionError) as error:
-        told = "it has lists within lists, deeper than any plan needs" if isinstance(error, RecursionError) else str(error)[:300]
-        raise LogError(told if isinstance(error, PlanError) else f"The plan in table log is not TOML: {told.rstrip('.')}.") from None
+        told = (
+            "it has lists within lists, deeper than any plan needs"
+            if isinstance(error, RecursionError)
+            else str(error)[:300]
+        )
+        raise LogError(
+            told
+            if isinstance(error, PlanError)
+            else f"The plan in table log is not TOML: {told.rstrip('.')}."
+        ) from None
 
 
 def _beside(folder, name):
@@ -128,6 +152,8 @@ def _beside(folder, name):
         path = folder / name if folder else None
         if path is not None:
             path.is_file()  # a name too long for one is found here
-        return path if path is not None and path.resolve().is_relative_to(folder.resolve()) else None
+        return (
+            path if path is not None and path.resolve().is_relative_to(folder.resolve()) else None
+        )
     except (OSError, RuntimeError, ValueError):
         return None

@@ -5,8 +5,8 @@ from types import MappingProxyType
 
 import pandas as pd
 
-from wearbar import tables as schema
-from wearbar.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L, Units
+from wearbar.log import schema
+from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L, Units
 
 __all__ = ["ServiceLog"]
 
@@ -56,6 +56,19 @@ class ServiceLog:
         days = (v["disposed"].clip(upper=self.as_of).fillna(self.as_of) - begin).dt.days + 1
         return int(days.clip(lower=0).max()) if len(days) else 0
 
+    def _repr_html_(self):
+        """What a notebook shows: whose log it is, its days, its vehicles, and what became of its rows."""
+        count = self.ledger[["used", "set_aside", "after"]].sum()
+        facts = {
+            "Log": self.name,
+            "Days": f"{self.first_day:%Y-%m-%d} to {self.as_of:%Y-%m-%d}",
+            "Vehicles": f"{len(self.tables['vehicles']):,}",
+            "Rows used": f"{count['used']:,}",
+            "Rows set aside": f"{count['set_aside']:,}",
+            "Rows after the report date": f"{count['after']:,}",
+        }
+        return pd.Series(facts, dtype=object).to_frame().to_html(header=False)  # which escapes
+
     def si(self, name):
         """Table `name` in SI: distances in km (by each vehicle's own unit), depths mm, volumes l, measurements and limits as
         `tables.MEASURED`.
@@ -88,7 +101,9 @@ def _to_si(log, name):
         elif col.quantity == "depth":
             frame[col.name] = frame[col.name] * DEPTH_MM[log.units.depth]
         elif col.quantity == "volume":
-            frame[col.name] = frame[col.name].where(frame["kind"].eq("electric"), frame[col.name] * VOLUME_L[log.units.volume])
+            frame[col.name] = frame[col.name].where(
+                frame["kind"].eq("electric"), frame[col.name] * VOLUME_L[log.units.volume]
+            )
     value = {"measurements": "value", "limits": "limit"}.get(name)
     if value:
         scale = {"depth": DEPTH_MM[log.units.depth], "pressure": PRESSURE_KPA[log.units.pressure]}

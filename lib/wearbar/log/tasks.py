@@ -9,8 +9,8 @@ from difflib import SequenceMatcher
 import numpy as np
 import pandas as pd
 
-from wearbar.checks.found import problems
-from wearbar.tables import TEXT
+from wearbar.log.checks.problems import problems
+from wearbar.log.schema import TEXT
 
 __all__ = ["WORDS", "as_planned", "near_words", "nearest"]
 
@@ -72,7 +72,10 @@ def near_words(plan, tables):
     code = pd.Series(meant).reindex(key).array
     hit = pd.notna(code) & asked.to_numpy()
     rows, code = work[hit], np.asarray(code, dtype=object)[hit]
-    mend = [f'if it is that work, add also = ["{w}"] to task {c} in {plan.source}' for w, c in zip(rows["task"], code, strict=True)]
+    mend = [
+        f'if it is that work, add also = ["{w}"] to task {c} in {plan.source}'
+        for w, c in zip(rows["task"], code, strict=True)
+    ]
     found = problems("work", rows.index, "task", rows["task"], "task-near", np.array(mend, object))
     return _words("work", rows, pd.Series(code, rows.index, dtype=TEXT), "near"), found
 

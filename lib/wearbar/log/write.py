@@ -12,12 +12,12 @@ from pathlib import Path
 
 import pandas as pd
 
-from wearbar.checks.found import PROBLEM_COLUMNS
-from wearbar.log.settle import MARK
-from wearbar.sources import LogError, unescaped
-from wearbar.sources.header import ESCAPED, KEYS, check_header
-from wearbar.sources.raw import FORMULA, raw_of_frame
-from wearbar.tables import RULES, TABLES
+from wearbar.log.checks.problems import PROBLEM_COLUMNS
+from wearbar.log.intake import MARK
+from wearbar.log.rules import RULES
+from wearbar.log.schema import TABLES
+from wearbar.log.sources.header import ESCAPED, KEYS, check_header
+from wearbar.log.sources.raw import FORMULA, LogError, raw_of_frame, unescaped
 
 __all__ = ["write_log", "write_marked", "write_tables"]
 
@@ -33,7 +33,12 @@ def write_log(log, folder):
     for name in TABLES:
         if name in log.present:
             frame = log.tables[name].join(log.extra[name], rsuffix=" (extra)")
-            needed = [c for c in frame if frame[c].notna().any() or any(c == col.name and col.required for col in TABLES[name])]
+            needed = [
+                c
+                for c in frame
+                if frame[c].notna().any()
+                or any(c == col.name and col.required for col in TABLES[name])
+            ]
             _write_frame(folder / f"{name}.csv", frame[needed])
     _write_header(folder, log, {"as_of": log.as_of, "first_day": log.first_day})
     return folder
@@ -91,7 +96,12 @@ def _digests(folder):
     inside = [path for top in tops for path in sorted(top.rglob("*"))]
     there = [top for top in tops if top.is_symlink() or top.is_file()] + inside
     files = {path for path in there if path.is_file() and not path.is_symlink()}
-    return {p.relative_to(folder).as_posix(): hashlib.sha256(p.read_bytes()).hexdigest() if p in files else "" for p in there}
+    return {
+        p.relative_to(folder).as_posix(): hashlib.sha256(p.read_bytes()).hexdigest()
+        if p in files
+        else ""
+        for p in there
+    }
 
 
 def _write_marked(log, copy, aside):
@@ -103,11 +113,21 @@ def _write_marked(log, copy, aside):
         rows = _rows(raw, [n for n in raw.columns if n != MARK])
         names = [n for n in raw.columns if n != MARK]
         as_it_stood = {line for line, _, _, rule, *_ in raw.problems if rule == "open-quote"}
-        _write_csv(copy / f"{name}.csv", [MARK, *names], ([marks.get(line, ""), *row] for line, row in rows), raw.lines, as_it_stood)
+        _write_csv(
+            copy / f"{name}.csv",
+            [MARK, *names],
+            ([marks.get(line, ""), *row] for line, row in rows),
+            raw.lines,
+            as_it_stood,
+        )
         if len(found):
             mine = dict(row for row in rows if row[0] in marks.index)
             told = found[list(PROBLEM_COLUMNS[1:])].itertuples(index=False)
-            _write_csv(aside / f"{name}.csv", [*PROBLEM_COLUMNS[1:], *names], ([*map(str, row), *mine[row.line]] for row in told))
+            _write_csv(
+                aside / f"{name}.csv",
+                [*PROBLEM_COLUMNS[1:], *names],
+                ([*map(str, row), *mine[row.line]] for row in told),
+            )
     _write_header(copy, log)
 
 
@@ -121,22 +141,34 @@ def _made(folder, log):
 def _refuse_the_log_itself(folder, log):
     own = {file.resolve().parent for file in log.origin.files.values()} if log.origin else set()
     if folder.resolve() in own:
-        raise LogError(f"{folder} is the log itself, which is never written over; give another folder.")
+        raise LogError(
+            f"{folder} is the log itself, which is never written over; give another folder."
+        )
 
 
 def _rows(raw, names):
     columns = [raw.columns[n].to_pylist() for n in names]
     cells = zip(*columns, strict=True) if columns else [()] * len(raw.lines)
-    return [(line, [*row, *raw.beyond.get(line, ())]) for line, row in zip(raw.lines.tolist(), cells, strict=True)]
+    return [
+        (line, [*row, *raw.beyond.get(line, ())])
+        for line, row in zip(raw.lines.tolist(), cells, strict=True)
+    ]
 
 
 def _marks(found):
-    return [f"{row.column} {row.value}: {RULES[row.rule].says}; {row.remedy}".strip() for row in found.itertuples()]
+    return [
+        f"{row.column} {row.value}: {RULES[row.rule].says}; {row.remedy}".strip()
+        for row in found.itertuples()
+    ]
 
 
 def _write_frame(path, frame):
     raw = raw_of_frame(frame)
-    _write_csv(path, list(frame), zip(*(column.to_pylist() for column in raw.columns.values()), strict=True))
+    _write_csv(
+        path,
+        list(frame),
+        zip(*(column.to_pylist() for column in raw.columns.values()), strict=True),
+    )
 
 
 def _write_csv(path, names, rows, lines=None, as_it_stood=()):
@@ -145,7 +177,10 @@ def _write_csv(path, names, rows, lines=None, as_it_stood=()):
     as_it_stood: lines whose quotes don't close, which quoting anew would mend unseen: their cells are written as they are.
     """
     with path.open("w", encoding="utf-8", newline="") as file:
-        out, quoted = (csv.writer(file, lineterminator="\n", quoting=how) for how in (csv.QUOTE_MINIMAL, csv.QUOTE_ALL))
+        out, quoted = (
+            csv.writer(file, lineterminator="\n", quoting=how)
+            for how in (csv.QUOTE_MINIMAL, csv.QUOTE_ALL)
+        )
         out.writerow(map(_safe, names))
         at = 2
         for k, row in enumerate(rows):
@@ -158,8 +193,12 @@ def _write_csv(path, names, rows, lines=None, as_it_stood=()):
                 at += 1
                 continue
             cells = [_safe(cell) for cell in row]
-            (quoted if any("\r" in cell for cell in cells) else out).writerow(cells)  # the first leaves a lone carriage return bare
-            at += 1 + sum(len(_BREAK.findall(cell)) for cell in cells if "\n" in cell or "\r" in cell)
+            (quoted if any("\r" in cell for cell in cells) else out).writerow(
+                cells
+            )  # the first leaves a lone carriage return bare
+            at += 1 + sum(
+                len(_BREAK.findall(cell)) for cell in cells if "\n" in cell or "\r" in cell
+            )
 
 
 _BREAK = re.compile(r"\r\n|\r|\n")
@@ -172,7 +211,9 @@ def _safe(cell):
 
 
 def _write_header(folder, log, days=None):
-    header = {key: value for key, value in check_header(log.origin.header).items() if key in KEYS} | (days or {})
+    header = {
+        key: value for key, value in check_header(log.origin.header).items() if key in KEYS
+    } | (days or {})
     held = header.get("plan", "")
     plan = log.origin.folder / held if held and "\n" not in held and log.origin.folder else None
     if "\n" in held:
@@ -188,13 +229,25 @@ def _write_header(folder, log, days=None):
 
 def _write_keys(folder, header):
     lines = [f"{key} = {_toml(value)}" for key, value in header.items() if key in KEYS]
-    lines.append(f"{ESCAPED} = true  # text that begins like a formula stands behind an apostrophe, which reading takes off")
+    lines.append(
+        f"{ESCAPED} = true  # text that begins like a formula stands behind an apostrophe, which reading takes off"
+    )
     (folder / "log.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
 def _toml(value):
     if isinstance(value, dict):
-        return "{ " + ", ".join(f"{json.dumps(key, ensure_ascii=False)} = {_toml(x)}" for key, x in value.items()) + " }"
+        return (
+            "{ "
+            + ", ".join(
+                f"{json.dumps(key, ensure_ascii=False)} = {_toml(x)}" for key, x in value.items()
+            )
+            + " }"
+        )
     if isinstance(value, bool | int | float | list):
         return json.dumps(value, ensure_ascii=False)
-    return f"{value:%Y-%m-%d}" if isinstance(value, pd.Timestamp) else json.dumps(str(value), ensure_ascii=False)
+    return (
+        f"{value:%Y-%m-%d}"
+        if isinstance(value, pd.Timestamp)
+        else json.dumps(str(value), ensure_ascii=False)
+    )

@@ -18,7 +18,7 @@ DAY = 2
 @dataclass(frozen=True, eq=False)
 class Again:
     """What n rows of the work ahead repeat after. limits: of all three axes. on_ladder, is_expiry: (n,). base: (3, n), the point of each
-    limit's ladder that is due now, or from which the first one counts. today: the log's day, in days since 1970.
+    limit's ladder that is due now, or from which the first one counts. today: the report date, in days since 1970.
     """
 
     limits: due.Limits
@@ -28,7 +28,7 @@ class Again:
     today: int
 
     def points(self, rows, km, hours, day, base=None):
-        """(due points, early edges), each (3, n) km, hours and days from the log's day, infinite without a limit, of rows done at `km` and
+        """(due points, early edges), each (3, n) km, hours and days from the report date, infinite without a limit, of rows done at `km` and
         `hours` on `day`.
 
         rows: which, any number of times each. base: (3, n), the due points told last; the ladder's own where it has not yet been done.
@@ -42,10 +42,14 @@ class Again:
         met[DAY] &= ~late
         x[DAY] -= expires
         once = np.ones_like(x)
-        told = np.where(met, due.points(base, np.maximum(rung, 0) + 1, limits), due.points(x, once, limits))[[DUE, EARLY]]
+        told = np.where(
+            met, due.points(base, np.maximum(rung, 0) + 1, limits), due.points(x, once, limits)
+        )[[DUE, EARLY]]
         told[:, DAY] -= self.today
         return np.nan_to_num(told, nan=np.inf)
 
     def _axes(self, km, hours, day):
-        km, hours, day = (np.where(np.isfinite(v), v, np.nan) for v in np.broadcast_arrays(km, hours, day))
+        km, hours, day = (
+            np.where(np.isfinite(v), v, np.nan) for v in np.broadcast_arrays(km, hours, day)
+        )
         return np.stack([km, hours, day + self.today])

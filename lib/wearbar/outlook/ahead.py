@@ -7,22 +7,19 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.intervals.due import MONTH_DAYS, Limits
+from wearbar.log.keys import look_up
+from wearbar.log.plan_tasks import title_of
 from wearbar.outlook.again import Again
-from wearbar.paths import days_of
-from wearbar.plan import title_of
-from wearbar.visits import Jobs
-
-__all__ = ["YEAR_DAYS", "Ahead", "expected_km", "visit_jobs", "work_ahead"]
+from wearbar.usage.distance import days_of
 
 YEAR_DAYS = 365.25
 HABIT_DAYS, LEAST_HABITS, QUANTILES = 730, 20, 100
-PLAN_DAYS = 364
 
 
 @dataclass(frozen=True, eq=False)
 class Ahead:
     """rows: one row a series: `vehicle, site, kind, plan, task, position, safety, statutory, is_expiry`; `due_km, early_km, due_hours,
-    early_hours` (cumulative) and `due_day, early_day` (days from the log's day), infinite without such a limit; `every_km, every_hours,
+    early_hours` (cumulative) and `due_day, early_day` (days from the report date), infinite without such a limit; `every_km, every_hours,
     every_days`: what it repeats after, about;
     `past_share`: how far past its due point it is, in shares of the interval (negative: before it); `wait_days`: until the lay-up ends
     that the vehicle is in (0: in none; infinite: no end on record). again: when each falls due again. covers: (doing, done too) rows.
@@ -39,26 +36,46 @@ class Ahead:
 
 def work_ahead(log, found, table, readings, habits=True):
     """The `Ahead` of a log. found, table: of `intervals.occasions` and `intervals.items`. habits: else all is done on its due day."""
-    now = found[found["is_current"] & found["is_open"] & ~found["state"].isin(["not-finished"])] if len(found) else found
+    now = (
+        found[found["is_current"] & found["is_open"] & ~found["state"].isin(["not-finished"])]
+        if len(found)
+        else found
+    )
     parts = [_tasks(log, now, readings), _certificates(log, table)]
     rows = pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True)
     home = log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")
-    rows["kind"] = rows["vehicle"].map(home["kind"])
-    rows["site"] = usage.site_at(log, rows["vehicle"], np.repeat(log.as_of.to_datetime64(), len(rows))).to_numpy()
+    rows["kind"] = look_up(rows["vehicle"], home["kind"])
+    rows["site"] = usage.site_at(
+        log, rows["vehicle"], np.repeat(log.as_of.to_datetime64(), len(rows))
+    ).to_numpy()
     rows["wait_days"] = rows["vehicle"].map(_waits(log)).fillna(0.0)
-    done = found[found["in_rate"] & found["done_date"].notna() & found["overrun_share"].notna()] if habits and len(found) else found[:0]
+    done = (
+        found[found["in_rate"] & found["done_date"].notna() & found["overrun_share"].notna()]
+        if habits and len(found)
+        else found[:0]
+    )
     again = _again(rows, int(days_of([log.as_of])[0]))
-    return Ahead(rows.drop(columns=LIMITS), again, _covers(log, rows), _habits(log, done, rows), _habit_sd(log, done))
+    return Ahead(
+        rows.drop(columns=LIMITS),
+        again,
+        _covers(log, rows),
+        _habits(log, done, rows),
+        _habit_sd(log, done),
+    )
 
 
 def _waits(log):
     """Days until the lay-up of today ends, by vehicle; infinite where no end is on record."""
     stays = log.tables["layups"]
     now = stays[(stays["from"] <= log.as_of) & ~(stays["to"] < log.as_of)]
-    return (now["to"] - log.as_of).dt.days.astype(float).fillna(np.inf).groupby(now["vehicle"]).max()
+    return (
+        (now["to"] - log.as_of).dt.days.astype(float).fillna(np.inf).groupby(now["vehicle"]).max()
+    )
 
 
-COLUMNS = dict.fromkeys([f"{what}_{unit}" for what in ("due", "early") for unit in ("km", "hours", "day")], float)
+COLUMNS = dict.fromkeys(
+    [f"{what}_{unit}" for what in ("due", "early") for unit in ("km", "hours", "day")], float
+)
 COLUMNS |= dict.fromkeys(["every_km", "every_hours", "every_days"], float)
 PLAIN = ["vehicle", "plan", "task", "title", "position", "safety", "statutory"]
 # what `_again` is made from: the limits, the window before a point, the ladder
@@ -68,9 +85,15 @@ LIMITS += ["on_ladder", "base_km", "base_hours", "base_day"]
 
 def _again(rows, today):
     """The `Again` of the rows."""
-    finite = {name: rows[name].where(np.isfinite(rows[name])) for name in ("every_km", "every_hours")}
+    finite = {
+        name: rows[name].where(np.isfinite(rows[name])) for name in ("every_km", "every_hours")
+    }
     r = rows.assign(**finite, none=np.nan, base_day=rows["base_day"] + today)
-    names = ["every_km every_hours days months", "early_share none", "tolerance_km tolerance_hours tolerance_days"]
+    names = [
+        "every_km every_hours days months",
+        "early_share none",
+        "tolerance_km tolerance_hours tolerance_days",
+    ]
     names += ["base_km base_hours base_day"]
     every, share, amount, base = (r[name.split()].to_numpy(dtype=float).T for name in names)
     flags = (r[name].to_numpy(dtype=bool) for name in ("on_ladder", "is_expiry"))
@@ -79,13 +102,24 @@ def _again(rows, today):
 
 def _tasks(log, now, readings):
     if not len(now):
-        return pd.DataFrame(columns=[*PLAIN, "is_expiry", *COLUMNS, "past_share", *LIMITS]).astype({**COLUMNS, "past_share": float})
+        return pd.DataFrame(columns=[*PLAIN, "is_expiry", *COLUMNS, "past_share", *LIMITS]).astype(
+            {**COLUMNS, "past_share": float}
+        )
     rules = log.plan.tasks.sort_values("valid_from", na_position="first", kind="stable")
-    rules = rules[~(rules["valid_from"] > log.as_of)].drop_duplicates(["plan", "code"], keep="last").set_index(["plan", "code"])
+    rules = (
+        rules[~(rules["valid_from"] > log.as_of)]
+        .drop_duplicates(["plan", "code"], keep="last")
+        .set_index(["plan", "code"])
+    )
     rule = rules.reindex(pd.MultiIndex.from_frame(now[["plan", "task"]])).reset_index(drop=True)
     now = now.reset_index(drop=True)
-    hard = now["duty"].eq("severe") & rule[["severe_km", "severe_days", "severe_months", "severe_hours"]].notna().any(axis=1)
-    every = {u: rule[f"every_{u}"].mask(hard, rule[f"severe_{u}"]).astype(float) for u in ("km", "days", "months", "hours")}
+    hard = now["duty"].eq("severe") & rule[
+        ["severe_km", "severe_days", "severe_months", "severe_hours"]
+    ].notna().any(axis=1)
+    every = {
+        u: rule[f"every_{u}"].mask(hard, rule[f"severe_{u}"]).astype(float)
+        for u in ("km", "days", "months", "hours")
+    }
     due_day, early_day = (_days(now[f"{edge}_date"], log.as_of) for edge in ("due", "early"))
     found = {
         **{name: now[name].array for name in PLAIN},
@@ -96,8 +130,14 @@ def _tasks(log, now, readings):
         **{f"every_{unit}": every[unit] for unit in ("km", "hours")},
         "every_days": np.fmin(every["days"], every["months"] * MONTH_DAYS),
     }
-    found = pd.DataFrame(found).fillna(dict.fromkeys(COLUMNS, np.inf)).assign(past_share=now["overrun_share"].fillna(-1.0))
-    return found.assign(days=every["days"], months=every["months"], **_ladder(log, now, rule, due_day))
+    found = (
+        pd.DataFrame(found)
+        .fillna(dict.fromkeys(COLUMNS, np.inf))
+        .assign(past_share=now["overrun_share"].fillna(-1.0))
+    )
+    return found.assign(
+        days=every["days"], months=every["months"], **_ladder(log, now, rule, due_day)
+    )
 
 
 def _ladder(log, now, rule, due_day):
@@ -107,7 +147,10 @@ def _ladder(log, now, rule, due_day):
     base_km = now["due_km"].mask(is_first & rule["first_km"].notna(), now["anchor_km"])
     base_hours = now["due_hours"].mask(is_first & rule["first_hours"].notna(), 0.0)
     base_day = due_day.mask(is_first & first_day, _days(now["anchor_date"], log.as_of))
-    window = {name: rule[name].astype(float) for name in ("early_share", "tolerance_km", "tolerance_hours", "tolerance_days")}
+    window = {
+        name: rule[name].astype(float)
+        for name in ("early_share", "tolerance_km", "tolerance_hours", "tolerance_days")
+    }
     base = {"base_km": base_km, "base_hours": base_hours, "base_day": base_day}
     return window | base | {"on_ladder": rule["measured_from"].isin(["schedule", "expiry"])}
 
@@ -122,16 +165,43 @@ def _certificates(log, table):
     plan, months = pd.Series(np.nan, c.index, dtype=object), pd.Series(12.0, c.index)
     if log.plan is not None:
         rules = log.plan.tasks[log.plan.tasks["measured_from"].eq("expiry")]
-        code = {kind: next((t for t in rules["code"].unique() if t == kind or t.startswith(f"{kind}-")), kind) for kind in code}
+        code = {
+            kind: next(
+                (t for t in rules["code"].unique() if t == kind or t.startswith(f"{kind}-")), kind
+            )
+            for kind in code
+        }
         plan = c["vehicle"].map(log.plan.assign(log.tables["vehicles"]))
-        term = rules.drop_duplicates(["plan", "code"], keep="last").set_index(["plan", "code"])["every_months"]
-        months = term.reindex(pd.MultiIndex.from_arrays([plan, c["item"].map(code)])).reset_index(drop=True).astype(float).fillna(12.0)
+        term = rules.drop_duplicates(["plan", "code"], keep="last").set_index(["plan", "code"])[
+            "every_months"
+        ]
+        months = (
+            term.reindex(pd.MultiIndex.from_arrays([plan, c["item"].map(code)]))
+            .reset_index(drop=True)
+            .astype(float)
+            .fillna(12.0)
+        )
     due, early = _days(c["due_date"], log.as_of), _days(c["early_date"], log.as_of)
-    found = {"vehicle": c["vehicle"], "plan": plan, "task": c["item"].map(code), "position": "", "safety": True, "statutory": True}
-    found |= dict.fromkeys(["due_km", "early_km", "due_hours", "early_hours", "every_km", "every_hours"], np.inf)
+    found = {
+        "vehicle": c["vehicle"],
+        "plan": plan,
+        "task": c["item"].map(code),
+        "position": "",
+        "safety": True,
+        "statutory": True,
+    }
+    found |= dict.fromkeys(
+        ["due_km", "early_km", "due_hours", "early_hours", "every_km", "every_hours"], np.inf
+    )
     found |= {"is_expiry": True, "due_day": due, "early_day": early}
     found |= {"title": [title_of(code.get(kind, kind)) for kind in c["item"]]}
-    found |= {"every_days": months * MONTH_DAYS, "past_share": due / -YEAR_DAYS, "days": np.nan, "months": months, "early_share": np.nan}
+    found |= {
+        "every_days": months * MONTH_DAYS,
+        "past_share": due / -YEAR_DAYS,
+        "days": np.nan,
+        "months": months,
+        "early_share": np.nan,
+    }
     found |= dict.fromkeys(["tolerance_km", "tolerance_hours", "base_km", "base_hours"], np.nan)
     found |= {"tolerance_days": due - early, "on_ladder": True, "base_day": due}
     return pd.DataFrame(found, index=c.index)
@@ -144,8 +214,12 @@ def _covers(log, rows):
         return none
     pairs = log.plan.covers.drop_duplicates(["plan", "code", "covered"])
     at = rows.reset_index(names="row")[["row", "vehicle", "plan", "task", "position"]]
-    both = at.merge(pairs[["plan", "code", "covered"]], left_on=["plan", "task"], right_on=["plan", "code"])
-    both = both.merge(at, left_on=["vehicle", "covered"], right_on=["vehicle", "task"], suffixes=("", "_too"))
+    both = at.merge(
+        pairs[["plan", "code", "covered"]], left_on=["plan", "task"], right_on=["plan", "code"]
+    )
+    both = both.merge(
+        at, left_on=["vehicle", "covered"], right_on=["vehicle", "task"], suffixes=("", "_too")
+    )
     both = both[(both["position"] == both["position_too"]) | (both["position"] == "")]
     return both["row"].to_numpy(), both["row_too"].to_numpy()
 
@@ -161,7 +235,11 @@ def _habits(log, done, rows):
         return np.zeros((len(rows), QUANTILES))
     share = done["overrun_share"].clip(-0.9, 1.0)
     every = np.quantile(share, chance)
-    own = {task: np.quantile(s, chance) for task, s in share.groupby(done["task"]) if len(s) >= LEAST_HABITS}
+    own = {
+        task: np.quantile(s, chance)
+        for task, s in share.groupby(done["task"])
+        if len(s) >= LEAST_HABITS
+    }
     return np.array([own.get(task, every) for task in rows["task"]]).reshape(len(rows), QUANTILES)
 
 
@@ -172,58 +250,8 @@ def _habit_sd(log, done):
     year = ((log.as_of - done["done_date"]).dt.days // YEAR_DAYS).to_numpy()
     by = done["overrun_share"].clip(-0.9, 1.0).groupby(year).agg(["mean", "var", "size"])
     by = by[by["size"] >= LEAST_HABITS]
-    return float(np.sqrt(max(by["mean"].var() - (by["var"] / by["size"]).mean(), 0.0))) if len(by) >= 3 else 0.0
-
-
-def expected_km(model, vehicles, as_of, days):
-    """Where each vehicle will be on the median path at the end of each of `days` from the log's day: (vehicles, days)."""
-    row, known = model.of(vehicles)
-    start, today = days_of(known["last_date"]), int(days_of([as_of])[0])
-    n, m = len(row), len(days)
-    end = (today + np.asarray(days)).astype(np.int64)
-    gone = model.clock.between(np.repeat(row, m), np.repeat(start, m), np.tile(end, n)).reshape(n, m)
-    is_told = known["method"].isin(["own", "kind-and-site"]).to_numpy()
-    rate = np.where(is_told, known["rate_km_per_day"], 0.0)
-    last = known["last_km"].fillna(0.0).to_numpy()
-    return last[:, None] + rate[:, None] * np.where(is_told[:, None], gone, 0.0)
-
-
-def _first_day(line, at, value):
-    """The first of the days of `line` (vehicles, days, never falling) on which each value is reached; infinite where none is.
-
-    at: the vehicle of each value, (n,), or of each row of values, (n, m).
-    """
-    lift, place = 1e9 * np.arange(len(line))[:, None], at.reshape(-1, *[1] * (value.ndim - 1))
-    wanted = np.clip(np.where(np.isfinite(value), value, 1e8), 0, 1e8) + 1e9 * place
-    found = np.searchsorted((line + lift).ravel(), wanted - 1e-6) - place * line.shape[1]
-    return np.where(found >= line.shape[1], np.inf, found)
-
-
-def visit_jobs(ahead, model, as_of, amounts=None, some=None, plan_days=PLAN_DAYS):
-    """The `visits.Jobs` of the work ahead by each vehicle's median path; none of a vehicle laid up without an end on record.
-
-    amounts: of each row of `ahead.rows`. some: vehicles; None is all.
-    """
-    rows = ahead.rows.assign(amount=np.nan if amounts is None else amounts)
-    rows = rows if some is None else rows[rows["vehicle"].isin(some)]
-    names = pd.Index(rows["vehicle"].unique())
-    at, days = names.get_indexer(rows["vehicle"]), np.arange(plan_days + 1)
-    lines = [expected_km(meter, names, as_of, days) for meter in (model, model.hours) if meter is not None]
-    lines = lines if len(lines) > 1 else [*lines, np.zeros_like(lines[0])]
-    n, far = len(rows), 2.0 * plan_days
-
-    def reached(km, hours, day):
-        """The day on which the first of the limits is reached, of rows of any number of doings each."""
-        first = [_first_day(line, at, value) for line, value in zip(lines, (km, hours), strict=True)]
-        return np.floor(np.minimum(np.minimum(*first), np.minimum(day, far)))
-
-    where = (line[at].ravel() for line in lines)
-    told = ahead.again.points(np.repeat(rows.index, len(days)), *where, np.tile(days, n)).reshape(2, 3, n, len(days))
-    due, early = (reached(*point) for point in told)
-    points = {edge: [rows[f"{edge}_{unit}"].to_numpy() for unit in ("km", "hours", "day")] for edge in ("due", "early")}
-    first_due, first_early = (reached(*points[edge]) for edge in ("due", "early"))
-    gone = np.logical_or.reduce([point < line[at, 0] - 1e-6 for point, line in zip(points["due"][:2], lines, strict=True)])
-    first_due = np.where(gone, np.minimum(first_due, -1.0), first_due)
-    back = rows["wait_days"].to_numpy()  # due while laid up: to be done before the next use, which may never come
-    first_due, first_early = np.maximum(first_due, np.where(back > 0, back, -np.inf)), np.maximum(first_early, back)
-    return Jobs(rows.reset_index(drop=True), days, np.minimum(first_early, first_due), first_due, np.minimum(early, due), due)
+    return (
+        float(np.sqrt(max(by["mean"].var() - (by["var"] / by["size"]).mean(), 0.0)))
+        if len(by) >= 3
+        else 0.0
+    )

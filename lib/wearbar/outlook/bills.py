@@ -9,8 +9,15 @@ from scipy import stats
 __all__ = ["draw_bills", "visit_rates"]
 
 RECENT_DAYS, LEAST_BILLS, LEAST_CELLS = 730, 20, 10
-PRIOR_LEVEL_SD, PRIOR_AGE_SD = 1.0, 0.15  # of the log rate; and of its rise a year of age: judgement
-PRIOR_BILLS, PRIOR_BILL_SD, MANY_BILLS = 2.0, 1.0, 2000  # bills that usual ones are worth, and the sd of their log: judgement
+PRIOR_LEVEL_SD, PRIOR_AGE_SD = (
+    1.0,
+    0.15,
+)  # of the log rate; and of its rise a year of age: judgement
+PRIOR_BILLS, PRIOR_BILL_SD, MANY_BILLS = (
+    2.0,
+    1.0,
+    2000,
+)  # bills that usual ones are worth, and the sd of their log: judgement
 YEAR = 365.25
 
 
@@ -23,10 +30,16 @@ def visit_rates(log, bills, vehicles, rng, draws):
     cells = _cells(log, bills)
     kinds = pd.Index(sorted(log.tables["vehicles"]["kind"].dropna().unique()))
     fleet = log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle").reindex(vehicles)
-    ahead = _design(kinds, fleet["kind"], (log.as_of - fleet["in_service"]).dt.days.to_numpy() / YEAR + 0.5)
+    ahead = _design(
+        kinds, fleet["kind"], (log.as_of - fleet["in_service"]).dt.days.to_numpy() / YEAR + 0.5
+    )
     if not cells["years"].sum() > 0:
         return np.zeros((draws, len(vehicles)))
-    x, n, years = _design(kinds, cells["kind"], cells["age"].to_numpy()), cells["n"].to_numpy(dtype=float), cells["years"].to_numpy()
+    x, n, years = (
+        _design(kinds, cells["kind"], cells["age"].to_numpy()),
+        cells["n"].to_numpy(dtype=float),
+        cells["years"].to_numpy(),
+    )
     start = np.log((n.sum() + 0.5) / years.sum())
     prior = np.append(np.full(len(kinds), PRIOR_LEVEL_SD), PRIOR_AGE_SD) ** -2.0
     mode = np.append(np.full(len(kinds), start), 0.0)
@@ -34,9 +47,15 @@ def visit_rates(log, bills, vehicles, rng, draws):
     for _ in range(30):
         mean = years * np.exp(np.clip(x @ mode, -12, 6))
         curve = (x * mean[:, None]).T @ x + np.diag(prior)
-        mode = mode + np.clip(np.linalg.solve(curve, x.T @ (n - mean) - prior * (mode - centre)), -1, 1)
+        mode = mode + np.clip(
+            np.linalg.solve(curve, x.T @ (n - mean) - prior * (mode - centre)), -1, 1
+        )
     spare = max(len(n) - x.shape[1], 1)
-    dispersion = max(float(((n - mean) ** 2 / np.maximum(mean, 0.05)).sum() / spare), 1.0) if spare >= LEAST_CELLS else 1.0
+    dispersion = (
+        max(float(((n - mean) ** 2 / np.maximum(mean, 0.05)).sum() / spare), 1.0)
+        if spare >= LEAST_CELLS
+        else 1.0
+    )
     drawn = rng.multivariate_normal(mode, _inverse(curve) * dispersion, draws)
     rate = np.exp(np.clip(drawn @ ahead.T, -12, 6))
     return rng.gamma(rate / (dispersion - 1), dispersion - 1) if dispersion > 1.05 else rate
@@ -49,7 +68,9 @@ def _inverse(curve):
 
 def _design(kinds, kind, age):
     """A level for each kind, and age about five years."""
-    return np.column_stack([kinds.get_indexer(kind)[:, None] == np.arange(len(kinds)), np.nan_to_num(age) - 5.0]).astype(float)
+    return np.column_stack(
+        [kinds.get_indexer(kind)[:, None] == np.arange(len(kinds)), np.nan_to_num(age) - 5.0]
+    ).astype(float)
 
 
 def _cells(log, bills):
@@ -67,22 +88,36 @@ def _cells(log, bills):
         age = ((start + (stop - start) / 2) - fleet["in_service"]).dt.days / YEAR
         inside = bills[(bills["date"] > a) & (bills["date"] <= b) & (bills["date"] >= first)]
         n = fleet["vehicle"].map(inside["vehicle"].value_counts()).fillna(0)
-        frames.append(pd.DataFrame({"vehicle": fleet["vehicle"], "kind": fleet["kind"], "age": age, "years": years, "n": n})[years > 0])
+        frames.append(
+            pd.DataFrame(
+                {
+                    "vehicle": fleet["vehicle"],
+                    "kind": fleet["kind"],
+                    "age": age,
+                    "years": years,
+                    "n": n,
+                }
+            )[years > 0]
+        )
     return pd.concat(frames, ignore_index=True)
 
 
 def draw_bills(rate, kept, bills, kind, as_of, months, rng):
-    """(money, hours, untold): two (draws, months) arrays, Poisson days of work, each with a bill of the log's last two years, of its kind
+    """(money, hours, unknown): two (draws, months) arrays, Poisson days of work, each with a bill of the log's last two years, of its kind
     where enough; and how many such days a year have no money, and no hours, since no bill tells any. What the log's bills leave unsure of
     their mean is in it (`_weighed`).
 
     rate: (draws, vehicles) a year; kept: (months,) chance that a vehicle is still here.
     """
     draws = len(rate)
-    sums, untold = np.zeros((2, draws, months)), [0.0, 0.0]
+    sums, unknown = np.zeros((2, draws, months)), [0.0, 0.0]
     recent = bills[bills["date"] > as_of - pd.Timedelta(days=RECENT_DAYS)]
     for name in pd.unique(kind):
-        pool = next(p for p in (recent[recent["kind"].eq(name)], recent, bills) if len(p) >= LEAST_BILLS or p is bills)
+        pool = next(
+            p
+            for p in (recent[recent["kind"].eq(name)], recent, bills)
+            if len(p) >= LEAST_BILLS or p is bills
+        )
         if not len(pool):
             continue
         mine = rate[:, np.asarray(kind == name)].sum(axis=1)
@@ -94,8 +129,8 @@ def draw_bills(rate, kept, bills, kind, as_of, months, rng):
                 drawn = _weighed(known, where // months, draws, rng)
                 sums[i] += np.bincount(where, drawn, count.size).reshape(count.shape)
             else:
-                untold[i] += len(where) / draws
-    return *sums, untold
+                unknown[i] += len(where) / draws
+    return *sums, unknown
 
 
 def _weighed(known, draw, draws, rng):

@@ -8,10 +8,8 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals import items, occasions
 from wearbar.outlook.learn import corrected, learned
+from wearbar.outlook.paths import month_edges
 from wearbar.outlook.prices import CLASSES, classed
-from wearbar.outlook.simulate import month_edges
-
-__all__ = ["LastYear", "came", "replayed"]
 
 RECORD_DAYS, MOST_YEARS = 365, 3  # before an outlook; replayed
 NAMES = ("jobs", "hours", "money", *CLASSES)
@@ -20,8 +18,8 @@ NAMES = ("jobs", "hours", "money", *CLASSES)
 @dataclass(frozen=True, eq=False)
 class LastYear:
     """as_of: the day of that outlook. months: one row a month, `month`, and for jobs, hours and money what was foreseen (`jobs, jobs_low,
-    jobs_high`), what came (`jobs_came`) and what the year before had (`jobs_before`). totals: one row a figure (jobs, hours, money, and
-    the classes of money): `what, foreseen, low, high, came, before, is_inside, is_told` (both known). joined: money spent on
+    jobs_high`), what came (`jobs_actual`) and what the year before had (`jobs_before`). totals: one row a figure (jobs, hours, money, and
+    the classes of money): `what, forecast, low, high, actual, before, is_inside, is_known` (both known). joined: money spent on
     vehicles that were not there yet; left: vehicles that left. learning: of `learn.learned`, by this year and those before it; n_earlier:
     years before it whose outlooks corrected this one.
     """
@@ -36,23 +34,25 @@ class LastYear:
     learning: pd.DataFrame | None = None
     n_earlier: int = 0
 
-    def is_told(self, name):
+    def is_known(self, name):
         """Whether both sides are known, and one of them is not nil."""
         row = self.totals.set_index("what").loc[name]
-        return bool(row["is_told"] and (row["foreseen"] > 0 or row["came"] > 0))
+        return bool(row["is_known"] and (row["forecast"] > 0 or row["actual"] > 0))
 
     def inside(self, name):
         """(months whose figure lay within its band, months)."""
         m = self.months
-        return int(m[f"{name}_came"].between(m[f"{name}_low"], m[f"{name}_high"]).sum()), len(m)
+        return int(m[f"{name}_actual"].between(m[f"{name}_low"], m[f"{name}_high"]).sum()), len(m)
 
     def off(self, name):
         """Mean distance, by month, between what came and what was foreseen, and what the year before had."""
         m = self.months
-        return tuple(float((m[f"{name}_came"] - m[name + other]).abs().mean()) for other in ("", "_before"))
+        return tuple(
+            float((m[f"{name}_actual"] - m[name + other]).abs().mean()) for other in ("", "_before")
+        )
 
 
-def came(log, found, table, worn, start, vehicles):
+def actual_year(log, found, table, worn, start, vehicles):
     """What came in the twelve months after day `start`: dict of (12,) arrays by month, of jobs, hours and the classes of money, of these
     vehicles. NaN: hours where there was work and no row of it tells any, jobs where neither plan nor certificate asks for any, money where
     the log has no work and no part.
@@ -62,8 +62,16 @@ def came(log, found, table, worn, start, vehicles):
     def month(dates):
         return np.searchsorted(edges, (dates - start).dt.days - 1, "right") - 1
 
-    done = _own(log, found[found["done_date"].notna() & found["vehicle"].isin(vehicles)]) if len(found) else found
-    tests = table[table["what"].eq("certificate") & table["done_date"].notna() & table["vehicle"].isin(vehicles)]
+    done = (
+        _own(log, found[found["done_date"].notna() & found["vehicle"].isin(vehicles)])
+        if len(found)
+        else found
+    )
+    tests = table[
+        table["what"].eq("certificate")
+        & table["done_date"].notna()
+        & table["vehicle"].isin(vehicles)
+    ]
     dates = pd.concat([done["done_date"], tests["done_date"]]) if len(found) else tests["done_date"]
     is_asked = len(found) > 0 or table["what"].eq("certificate").any()
     got = {"jobs": _sums(month(dates), np.ones(len(dates))) + (0.0 if is_asked else np.nan)}
@@ -73,9 +81,13 @@ def came(log, found, table, worn, start, vehicles):
     at = month(lines["date"])
     year = lines[lines["source"].eq("work") & (at >= 0) & (at < 12)]
     is_blank = len(year) > 0 and year["hours"].isna().all()
-    got["hours"] = nil + np.where(is_blank, np.nan, _sums(at, lines["hours"].fillna(0.0).to_numpy()))
+    got["hours"] = nil + np.where(
+        is_blank, np.nan, _sums(at, lines["hours"].fillna(0.0).to_numpy())
+    )
     for what in CLASSES:
-        got[what] = nil + _sums(at, np.where(lines["what"].eq(what), lines["amount"].fillna(0.0), 0.0))
+        got[what] = nil + _sums(
+            at, np.where(lines["what"].eq(what), lines["amount"].fillna(0.0), 0.0)
+        )
     return got | {"money": sum(got[what] for what in CLASSES)}
 
 
@@ -83,9 +95,19 @@ def _own(log, done):
     """The occasions that were done for themselves: not those that other work did along with it."""
     work, fitted = log.tables["work"], log.tables["fitted"]
     part = log.plan.tasks[["code", "fits"]].drop_duplicates().set_axis(["task", "category"], axis=1)
-    put_on = fitted[["vehicle", "fitted", "category"]].merge(part, on="category").rename(columns={"fitted": "date"})
-    keys = pd.concat([work[["vehicle", "date", "task"]], put_on[["vehicle", "date", "task"]]]).drop_duplicates()
-    return done[pd.MultiIndex.from_frame(done[["vehicle", "done_date", "task"]]).isin(pd.MultiIndex.from_frame(keys))]
+    put_on = (
+        fitted[["vehicle", "fitted", "category"]]
+        .merge(part, on="category")
+        .rename(columns={"fitted": "date"})
+    )
+    keys = pd.concat(
+        [work[["vehicle", "date", "task"]], put_on[["vehicle", "date", "task"]]]
+    ).drop_duplicates()
+    return done[
+        pd.MultiIndex.from_frame(done[["vehicle", "done_date", "task"]]).isin(
+            pd.MultiIndex.from_frame(keys)
+        )
+    ]
 
 
 def _sums(month, values):
@@ -102,27 +124,53 @@ def replayed(log, test, replay, outlook_of, by_month, total, confidence, rng, dr
     readings = usage.readings(log)
     found = occasions(log, readings)
     table = items(log, found, readings)
-    years = [_replay(log, test, replay, outlook_of, found, table, start, rng, draws, confidence) for start in starts]
-    sums = [({n: o.told.totals[n].sum(axis=1) for n in CLASSES}, {n: year[n].sum() for n in CLASSES}) for o, year, _, _ in years]
+    years = [
+        _replay(log, test, replay, outlook_of, found, table, start, rng, draws, confidence)
+        for start in starts
+    ]
+    sums = [
+        (
+            {n: o.simulated.totals[n].sum(axis=1) for n in CLASSES},
+            {n: year[n].sum() for n in CLASSES},
+        )
+        for o, year, _, _ in years
+    ]
     outlook, year, then, worn = years[0]
-    outlook = replace(outlook, told=corrected(outlook.told, learned(sums[1:]), rng))
+    outlook = replace(outlook, simulated=corrected(outlook.simulated, learned(sums[1:]), rng))
     start, fleet, names = starts[0], then.tables["vehicles"], log.tables["vehicles"]["vehicle"]
-    before = came(log, found, table, worn, start - pd.DateOffset(years=1), _there(then, start))
+    before = actual_year(
+        log, found, table, worn, start - pd.DateOffset(years=1), _there(then, start)
+    )
     for one in (year, before):  # as the forecast has it
-        one["money"] = sum(one[c] for c in CLASSES if c not in outlook.told.thin)
+        one["money"] = sum(one[c] for c in CLASSES if c not in outlook.simulated.thin)
     months = by_month(outlook)
-    months = months.assign(**{f"{n}_came": year[n] for n in NAMES[:3]}, **{f"{n}_before": before[n] for n in NAMES[:3]})
+    months = months.assign(
+        **{f"{n}_actual": year[n] for n in NAMES[:3]},
+        **{f"{n}_before": before[n] for n in NAMES[:3]},
+    )
     estimates = {name: total(outlook, name) for name in NAMES}
     totals = pd.DataFrame(
         [(n, e.value, e.low, e.high, year[n].sum(), before[n].sum()) for n, e in estimates.items()],
-        columns=["what", "foreseen", "low", "high", "came", "before"],
+        columns=["what", "forecast", "low", "high", "actual", "before"],
     )
-    totals["is_inside"] = totals["came"].between(totals["low"], totals["high"])
-    totals["is_told"] = totals[["foreseen", "came"]].notna().all(axis=1)
+    totals["is_inside"] = totals["actual"].between(totals["low"], totals["high"])
+    totals["is_known"] = totals[["forecast", "actual"]].notna().all(axis=1)
     joined = [v for v in names if v not in set(fleet["vehicle"])]
-    spent = came(log, found, table, worn, start, joined)["money"]
-    left = int(log.tables["vehicles"]["disposed"].between(start + pd.Timedelta(days=1), log.as_of).sum())
-    return LastYear(start, months, totals, float(np.nansum(spent)), len(joined), left, confidence, learned(sums), len(years) - 1)
+    spent = actual_year(log, found, table, worn, start, joined)["money"]
+    left = int(
+        log.tables["vehicles"]["disposed"].between(start + pd.Timedelta(days=1), log.as_of).sum()
+    )
+    return LastYear(
+        start,
+        months,
+        totals,
+        float(np.nansum(spent)),
+        len(joined),
+        left,
+        confidence,
+        learned(sums),
+        len(years) - 1,
+    )
 
 
 def _replay(log, test, replay, outlook_of, found, table, start, rng, draws, confidence):
@@ -131,9 +179,14 @@ def _replay(log, test, replay, outlook_of, found, table, start, rng, draws, conf
     names = set(log.tables["vehicles"]["vehicle"])
     then = then.only([v for v in then.tables["vehicles"]["vehicle"] if v in names])
     known, nothing = _known_then(test, start), learned([], ())
-    outlook = outlook_of(then, whole=then, test=known, confidence=confidence, rng=rng, draws=draws, learning=nothing)
-    worn = {*outlook.sets.rows["category"], *(b for others in outlook.prices.companions.values() for b in others)}
-    return outlook, came(log, found, table, worn, start, _there(then, start)), then, worn
+    outlook = outlook_of(
+        then, whole=then, test=known, confidence=confidence, rng=rng, draws=draws, learning=nothing
+    )
+    worn = {
+        *outlook.sets.rows["category"],
+        *(b for others in outlook.prices.companions.values() for b in others),
+    }
+    return outlook, actual_year(log, found, table, worn, start, _there(then, start)), then, worn
 
 
 def _there(then, start):

@@ -12,7 +12,12 @@ import pandas as pd
 
 __all__ = ["corrected", "learned"]
 
-PRIOR_SD = {"planned": 0.08, "wear": 0.10, "unplanned": 0.20, "other": 0.50}  # of the log of what comes over what was forecast
+PRIOR_SD = {
+    "planned": 0.08,
+    "wear": 0.10,
+    "unplanned": 0.20,
+    "other": 0.50,
+}  # of the log of what comes over what was forecast
 FEW_PIECES_SD = 0.8  # over the root of the parts on record: what they leave unsure of lives here
 OWN_YEAR = 0.5  # sd of a year's own part, as a share of that of the bias
 
@@ -25,7 +30,9 @@ def learned(years, names=tuple(PRIOR_SD)):
     rows = []
     for name in names:
         prior, own = PRIOR_SD[name], OWN_YEAR * PRIOR_SD[name]
-        told = [x for x in (_ratio(drawn[name], came[name]) for drawn, came in years) if x is not None]
+        told = [
+            x for x in (_ratio(drawn[name], came[name]) for drawn, came in years) if x is not None
+        ]
         precision = [1 / (error**2 + own**2) for _, error in told]
         whole = prior**-2 + sum(precision)
         mean = sum(p * ratio for p, (ratio, _) in zip(precision, told, strict=True)) / whole
@@ -49,5 +56,10 @@ def corrected(told, learning, rng):
     draws = len(next(iter(told.totals.values())))
     few = {"wear": FEW_PIECES_SD / np.sqrt(max(told.bills["wear"], 1))} if len(learning) else {}
     sd = {name: np.hypot(row["sd"], few.get(name, 0.0)) for name, row in learning.iterrows()}
-    factor = {name: np.exp(row["mean"] + sd[name] * rng.standard_normal((draws, 1))) for name, row in learning.iterrows()}
-    return replace(told, totals={name: x * factor.get(name, 1.0) for name, x in told.totals.items()})
+    factor = {
+        name: np.exp(row["mean"] + sd[name] * rng.standard_normal((draws, 1)))
+        for name, row in learning.iterrows()
+    }
+    return replace(
+        told, totals={name: x * factor.get(name, 1.0) for name, x in told.totals.items()}
+    )

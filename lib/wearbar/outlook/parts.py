@@ -1,16 +1,14 @@
-"""Parts ahead: the sets now on whose wear is read, when each reaches its limit, and what to order, by the pack and by the set."""
+"""Parts ahead: the sets now on whose wear is read, when each reaches its limit."""
 
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from wearbar import spans, usage
-from wearbar.wear import law_of, remaining, usable_of, wear_of
+from wearbar import parts as spans
+from wearbar import usage
+from wearbar.parts import law_of, remaining, usable_of, wear_of
 
-__all__ = ["ORDER_CHANCE", "Sets", "order_list", "packs", "sets_of"]
-
-ORDER_CHANCE = 0.8  # ordered are as many as will do with this chance
 DAMAGE = ("damaged", "failed")
 RENEWED = ("worn", "removed-early")
 FEW_RENEWALS, LATE_STEPS = 8, 40
@@ -39,7 +37,11 @@ class Sets:
         km = known * np.exp(noise * np.nan_to_num(self.parts["left_sd"].to_numpy()))
         blind = self.parts["left_km"].isna().to_numpy()
         at = self.parts["set"].to_numpy()
-        fresh = self.life_km[at] * np.exp(rng.standard_normal(km.shape) * self.life_sd[at]) * rng.random(km.shape)
+        fresh = (
+            self.life_km[at]
+            * np.exp(rng.standard_normal(km.shape) * self.life_sd[at])
+            * rng.random(km.shape)
+        )
         km = np.where(blind, fresh, km)
         least = np.full((len(self.rows), draws), np.inf)
         np.minimum.at(least, at, km.T)
@@ -48,17 +50,25 @@ class Sets:
         return np.maximum(least[rows].T + np.where(np.isfinite(after), after, 0.0), 0.0)
 
     def life(self, rows, draws, rng):
-        life = self.life_km[rows] * np.exp(rng.standard_normal((draws, len(rows))) * self.life_sd[rows])
+        life = self.life_km[rows] * np.exp(
+            rng.standard_normal((draws, len(rows))) * self.life_sd[rows]
+        )
         return life * self._late(rows, draws, rng)
 
     def _late(self, rows, draws, rng):
         if self.late is None:
             return np.ones((draws, len(rows)))
-        return self.late[np.asarray(rows)[None, :], rng.integers(0, self.late.shape[1], (draws, len(rows)))]
+        return self.late[
+            np.asarray(rows)[None, :], rng.integers(0, self.late.shape[1], (draws, len(rows)))
+        ]
 
     def is_whole(self, rows, draws, rng):
         """(draws, sets): whether all of the set is renewed with the part that is worn."""
-        return np.ones((draws, len(rows)), bool) if self.together is None else rng.random((draws, len(rows))) < self.together[rows]
+        return (
+            np.ones((draws, len(rows)), bool)
+            if self.together is None
+            else rng.random((draws, len(rows))) < self.together[rows]
+        )
 
     def damage(self, rows, draws, rng):
         rate = np.maximum(self.damage_per_km[rows] * self.rows["size"].to_numpy()[rows], 1e-12)
@@ -69,7 +79,9 @@ class Sets:
         total = np.zeros(len(rows))
         for category, others in prices.companions.items():
             for other in others:
-                own = prices.piece(rows["kind"], np.repeat(other, len(rows)), np.repeat("", len(rows)))["amount"]
+                own = prices.piece(
+                    rows["kind"], np.repeat(other, len(rows)), np.repeat("", len(rows))
+                )["amount"]
                 total = total + np.where(rows["category"].eq(category), np.nan_to_num(own), 0.0)
         return total
 
@@ -84,7 +96,10 @@ def sets_of(log, readings):
     on["axle"] = axle_at(on["last_position"])
     key = ["vehicle", "category", "axle"]
     rows = on.groupby(key, sort=True, dropna=False).agg(
-        site=("site", "first"), kind=("kind", "first"), item=("item", "last"), size=("part_key", "size")
+        site=("site", "first"),
+        kind=("kind", "first"),
+        item=("item", "last"),
+        size=("part_key", "size"),
     )
     rows = rows.reset_index()
     at = pd.MultiIndex.from_frame(rows[key]).get_indexer(pd.MultiIndex.from_frame(on[key]))
@@ -92,13 +107,28 @@ def sets_of(log, readings):
     with np.errstate(divide="ignore", invalid="ignore"):
         spread = (np.log(on["life_high_km"]) - np.log(on["life_low_km"])) / 3.29
         sd = np.where(left > 0, np.clip(spread * life / np.maximum(left, 1.0), 0.02, 1.0), 0.0)
-    told = on["left_km"].notna() & np.isfinite(on["left_km"]) | on["state"].isin(["below", "below-legal"])
-    parts = pd.DataFrame(
-        {"set": at, "left_km": np.where(told, np.nan_to_num(left, posinf=np.nan), np.nan), "left_sd": np.nan_to_num(sd, nan=0.3)}
+    told = on["left_km"].notna() & np.isfinite(on["left_km"]) | on["state"].isin(
+        ["below", "below-legal"]
     )
-    lives_km = (1000 * usable_of(on) / on["usual_rate"]).groupby(at).mean().reindex(range(len(rows)))
+    parts = pd.DataFrame(
+        {
+            "set": at,
+            "left_km": np.where(told, np.nan_to_num(left, posinf=np.nan), np.nan),
+            "left_sd": np.nan_to_num(sd, nan=0.3),
+        }
+    )
+    lives_km = (
+        (1000 * usable_of(on) / on["usual_rate"]).groupby(at).mean().reindex(range(len(rows)))
+    )
     lives_km = lives_km.fillna(_lives(found, rows)).to_numpy()
-    sd = pd.Series(np.nan_to_num(cv, nan=0.25)).groupby(at).mean().reindex(range(len(rows))).fillna(0.25).to_numpy()
+    sd = (
+        pd.Series(np.nan_to_num(cv, nan=0.25))
+        .groupby(at)
+        .mean()
+        .reindex(range(len(rows)))
+        .fillna(0.25)
+        .to_numpy()
+    )
     return Sets(rows, parts, lives_km, sd, _damage(lives, rows), *_habits(found, rows))
 
 
@@ -106,11 +136,21 @@ def _habits(found, rows):
     """(late, together) of `Sets`, by the renewals of each category on record; what fewer than FEW_RENEWALS tell is as the limit and the set
     say. A renewal is what left one axle of a vehicle on one day; it is as late as its latest part."""
     p = found.parts
-    life = 1000 * usable_of(p) / p["rate_mm_per_1000km"].where(p["rate_mm_per_1000km"] > 0, p["usual_rate"])
+    life = (
+        1000
+        * usable_of(p)
+        / p["rate_mm_per_1000km"].where(p["rate_mm_per_1000km"] > 0, p["usual_rate"])
+    )
     ends = p.assign(late=p["duration_km"] / life.where(life > 0))
-    ends = ends[~ends["is_on"] & ends["cause"].isin(RENEWED) & ends["category"].isin(rows["category"])]
+    ends = ends[
+        ~ends["is_on"] & ends["cause"].isin(RENEWED) & ends["category"].isin(rows["category"])
+    ]
     ends["axle"] = axle_at(ends["last_position"])
-    events = ends.groupby(["category", "vehicle", "axle", "end"], dropna=False)["late"].agg(["max", "size"]).reset_index()
+    events = (
+        ends.groupby(["category", "vehicle", "axle", "end"], dropna=False)["late"]
+        .agg(["max", "size"])
+        .reset_index()
+    )
     late, together = np.ones((len(rows), LATE_STEPS)), np.ones(len(rows))
     for category, some in events.groupby("category"):
         mine, known = rows["category"].eq(category).to_numpy(), some["max"].dropna().clip(0.5, 2.0)
@@ -140,74 +180,11 @@ def _damage(lives, rows):
     """Ends by damage or failure a km of each category and kind, drawn to the category's as by `DAMAGE_WORTH` ends."""
     harmed, by_both, by_one = lives[lives["cause"].isin(DAMAGE)], ["category", "kind"], "category"
     n, km = harmed.groupby(by_both).size(), lives.groupby(by_both)["duration_km"].sum()
-    whole = harmed.groupby(by_one).size() / lives.groupby(by_one)["duration_km"].sum().where(lambda km: km > 0)
+    whole = harmed.groupby(by_one).size() / lives.groupby(by_one)["duration_km"].sum().where(
+        lambda km: km > 0
+    )
     usual = rows["category"].map(whole).fillna(0.0).to_numpy(dtype=float)
     both = pd.MultiIndex.from_frame(rows[by_both])
     n, km = (x.reindex(both).fillna(0.0).to_numpy(dtype=float) for x in (n, km))
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(usual > 0, (n + DAMAGE_WORTH) / (km + DAMAGE_WORTH / usual), 0.0)
-
-
-def packs(quantity, pack):
-    """Whole packs that hold a quantity: 2.3 out of packs of 1 is 3."""
-    return np.ceil(np.round(np.asarray(quantity, dtype=float) / pack, 9))
-
-
-def order_list(log, ahead, sets, told, prices):
-    """What to order for the year: one row an item, `item, for_what, unit, pack` (units, or pieces of a set, in one), `expected` (units,
-    sets or pieces), `order_packs` (as many as will do with ORDER_CHANCE), `chance` (of needing any), `price` (a pack), `amount`. Planned
-    parts by the plan's quantities, worn parts by the set.
-    """
-    rows = [_planned(log, ahead, told), _worn(sets, told, prices)]
-    rows = [r for r in rows if len(r)]
-    columns = ["item", "for_what", "unit", "pack", "expected", "order_packs", "chance", "price", "amount"]
-    table = pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(columns=columns)
-    return table[columns].sort_values(["for_what", "item"], ignore_index=True)
-
-
-def _planned(log, ahead, told):
-    if log.plan is None or not len(ahead.rows):
-        return pd.DataFrame()
-    tasks = (
-        log.plan.tasks.drop_duplicates(["plan", "code"], keep="last")[["plan", "code", "safety", "parts"]]
-        .explode("parts")
-        .dropna(subset=["parts"])
-    )
-    parts = pd.concat([tasks[["plan", "code", "safety"]].reset_index(drop=True), pd.DataFrame(tasks["parts"].tolist())], axis=1)
-    if not len(parts):
-        return pd.DataFrame()
-    parts = parts.rename(columns={"code": "task", "safety": "is_single"})
-    by_plan = ahead.rows.reset_index(names="row").merge(parts, on=["plan", "task"])
-    if by_plan.empty:
-        return pd.DataFrame()
-    made = by_plan.groupby(["item", "unit", "pack"], sort=True).apply(lambda g: _one_item(g, told), include_groups=False).reset_index()
-    whose = made["kinds"].mask(made["kinds"].eq("") | made.duplicated(["item", "kinds"], keep=False), made["plans"])
-    return made.assign(for_what=made["for_what"] + (" (" + whose + ")").where(made.duplicated("item", keep=False), ""))
-
-
-def _one_item(group, told):
-    """An item over every task that takes it: what is left in a pack serves the next job, but for a safety task's, which is not kept
-    open.
-    """
-    pack = group.name[2]
-    year, quantity = told.by_row[:, group["row"].to_numpy()], group["quantity"].to_numpy()
-    single = group["is_single"].to_numpy(dtype=bool)
-    need = packs(year[:, ~single] @ quantity[~single], pack) + year[:, single] @ packs(quantity[single], pack)
-    order, price = float(np.ceil(np.quantile(need, ORDER_CHANCE))), group["price"].max()
-    names = {new: ", ".join(sorted(group[c].dropna().unique())) for new, c in (("for_what", "task"), ("kinds", "kind"), ("plans", "plan"))}
-    told_of = names | {"expected": (year @ quantity).mean(), "order_packs": order}
-    return pd.Series(told_of | {"chance": (need > 0).mean(), "price": price, "amount": order * price})
-
-
-def _worn(sets, told, prices):
-    if not len(sets.rows):
-        return pd.DataFrame()
-    found = []
-    for (category, kind, axle, item, size), some in sets.rows.groupby(["category", "kind", "axle", "item", "size"], dropna=False):
-        need = told.sets[:, some.index].sum(axis=1)
-        order = float(np.floor(np.quantile(need, ORDER_CHANCE) + 1e-9)) if need.mean() >= 0.5 else 0.0
-        price = float(prices.piece([kind], [category], [item])["price"].iloc[0]) * size
-        what = ", ".join(part for part in (category, axle, kind) if part)
-        row = {"item": item, "for_what": what, "unit": "set" if size > 1 else "", "pack": float(size), "expected": need.mean()}
-        found.append(row | {"order_packs": order, "chance": (need > 0).mean(), "price": price, "amount": order * price})
-    return pd.DataFrame(found)

@@ -1,4 +1,4 @@
-"""What work has cost here, by class, so that what is foreseen and what came are counted alike.
+"""What work has cost here, by class, so that forecast and actual are counted alike.
 
 Classes: "planned" (tasks of the plan with a limit, tests, and the parts they fit), "wear" (parts whose wear is read, what is fitted with
 them, and the work of fitting them), "unplanned" (work for defects or on advice beyond that) and "other" (what else was planned).
@@ -10,11 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from wearbar.money import money_lines
-
-__all__ = ["CLASSES", "Prices", "classed", "companions", "prices_of"]
+from wearbar.cost.bills import money_lines
 
 CLASSES = ("planned", "wear", "unplanned", "other")
+TASK = ["amount", "amount_sd", "amount_se", "hours", "n"]
 PERIOD_DAYS, LEAST_ROWS, TOGETHER = 730, 3, 0.8
 FEW_SD = 0.2  # of a price that fewer rows tell, as a share of it: judgement
 
@@ -35,7 +34,10 @@ class Prices:
 
     def piece(self, kind, category, item):
         """Rows of `pieces` by the item's own price, else by those of its category; NaN not known."""
-        own, every = (self.pieces.reindex(pd.MultiIndex.from_arrays([kind, category, x])) for x in (item, np.repeat("", len(item))))
+        own, every = (
+            self.pieces.reindex(pd.MultiIndex.from_arrays([kind, category, x]))
+            for x in (item, np.repeat("", len(item)))
+        )
         return own.reset_index(drop=True).fillna(every.reset_index(drop=True))
 
 
@@ -46,7 +48,9 @@ def classed(log, worn):
     lines = money_lines(log)
     lines = lines[lines["source"].isin(["work", "fitted"])]
     hours = log.tables["work"]["labour_hours"]
-    lines = lines.assign(hours=np.where(lines["source"].eq("work"), lines["line"].map(hours), np.nan))
+    lines = lines.assign(
+        hours=np.where(lines["source"].eq("work"), lines["line"].map(hours), np.nan)
+    )
     fleet = log.tables["vehicles"].drop_duplicates("vehicle")
     lines["kind"] = lines["vehicle"].map(fleet.set_index("vehicle")["kind"])
     codes, parts, on_condition = set(), set(), set()
@@ -73,12 +77,15 @@ def classed(log, worn):
 
 def companions(log, worn):
     """Categories fitted together with one whose wear is read, four times in five: dict of category to tuple."""
-    fitted = log.tables["fitted"].dropna(subset=["fitted"])[["vehicle", "fitted", "category"]].drop_duplicates()
+    fitted = log.tables["fitted"].dropna(subset=["fitted"])
+    fitted = fitted[["vehicle", "fitted", "category"]].drop_duplicates()
     both = fitted.merge(fitted, on=["vehicle", "fitted"], suffixes=("", "_with"))
     both = both[both["category"].isin(worn) & ~both["category_with"].isin(worn)]
     n = fitted["category"].value_counts()
     share = both.groupby(["category", "category_with"]).size()
-    kept = [(a, b) for (a, b), k in share.items() if k >= LEAST_ROWS and k >= TOGETHER * max(n[a], n[b])]
+    kept = [
+        (a, b) for (a, b), k in share.items() if k >= LEAST_ROWS and k >= TOGETHER * max(n[a], n[b])
+    ]
     return {a: tuple(b for x, b in kept if x == a) for a in worn}
 
 
@@ -96,47 +103,49 @@ def prices_of(log, found, worn):
     labour = log.tables["work"].loc[work["line"], "labour_cost"]
     rate = float(labour.sum() / work["hours"].sum()) if len(work) and labour.sum() > 0 else np.nan
     past = lines[lines["date"] <= log.as_of]
-    return Prices(_tasks(log, found, past, since, rate), _pieces(log, past, every, since), _bills(lines), rate, with_them)
+    return Prices(
+        _tasks(log, found, past, since, rate),
+        _pieces(log, past, every, since),
+        _bills(lines),
+        rate,
+        with_them,
+    )
 
 
 def _tasks(log, found, lines, since, rate):
     """By the log where it tells, per doing; else by the plan's hours and parts, and hours by those of like tasks."""
     if log.plan is None:
-        nothing = pd.DataFrame(columns=["amount", "amount_sd", "amount_se", "hours", "n"], dtype=float).assign(source="")
-        return nothing.set_index(pd.MultiIndex.from_arrays([[], []], names=["plan", "code"]))
-    tasks = log.plan.tasks.drop_duplicates(["plan", "code"], keep="last").set_index(["plan", "code"])
-    recent = lines[lines["date"] > since]
+        none = pd.MultiIndex.from_arrays([[], []], names=["plan", "code"])
+        return pd.DataFrame(columns=TASK, index=none, dtype=float).assign(source="")
+    tasks = log.plan.tasks.drop_duplicates(["plan", "code"], keep="last")
+    tasks = tasks.set_index(["plan", "code"])
+    plan, key = tasks.index.get_level_values(0), ["plan", "detail"]
     planned = lines[lines["what"].eq("planned") & lines["source"].eq("work")]
-    by = (
-        planned[planned["date"] > since]
-        .groupby(["plan", "detail"])
-        .agg(
-            amount=("amount", "mean"),
-            amount_sd=("amount", "std"),
-            known=("amount", "count"),
-            hours=("hours", "mean"),
-            rows=("amount", "size"),
-        )
-    )
-    done = found[found["done_date"] > since].groupby(["plan", "task"]).size() if len(found) else pd.Series(dtype=float)
-    by = by.reindex(tasks.index)
+    by_task = planned[planned["date"] > since].groupby(key)
+    by = by_task.agg(
+        amount=("amount", "mean"),
+        amount_sd=("amount", "std"),
+        known=("amount", "count"),
+        hours=("hours", "mean"),
+        rows=("amount", "size"),
+    ).reindex(tasks.index)
+    done = found[found["done_date"] > since] if len(found) else None
+    done = pd.Series(dtype=float) if done is None else done.groupby(["plan", "task"]).size()
     each = (by["rows"] / done.reindex(tasks.index)).clip(0.1, 3.0).fillna(1.0)
-    part = recent[recent["source"].eq("fitted") & recent["what"].eq("planned")].groupby(["plan", "detail"])["amount"].mean()
-    part = pd.Series(part.reindex(pd.MultiIndex.from_arrays([tasks.index.get_level_values(0), tasks["fits"]])).to_numpy(), tasks.index)
-    by_log = by["amount"] * each + part.fillna(0.0)
+    parts = lines[lines["source"].eq("fitted") & lines["what"].eq("planned")]
+    part = parts[parts["date"] > since].groupby(key)["amount"].mean()
+    part = part.reindex(pd.MultiIndex.from_arrays([plan, tasks["fits"]])).fillna(0.0).to_numpy()
+    by_log = by["amount"] * each + part
     by_plan = tasks["hours"] * rate + tasks["parts"].map(_parts_money)
-    made = pd.DataFrame(
-        {
-            "amount": by_log.fillna(by_plan),
-            "amount_sd": (by["amount_sd"] * each).where(by["known"] >= LEAST_ROWS, FEW_SD * by_log.fillna(by_plan)),
-        }
-    )
-    made["amount_se"] = (made["amount_sd"] / np.sqrt(by["known"].clip(lower=1))).where(by_log.notna(), made["amount_sd"])
-    own = by["hours"].fillna(planned.groupby(["plan", "detail"])["hours"].mean().reindex(tasks.index)) * each
-    hours = own.fillna(tasks["hours"])
-    made["hours"] = hours.fillna(hours.groupby([tasks.index.get_level_values(0), tasks["action"]]).transform("mean"))
-    made["n"], made["source"] = by["known"].fillna(0), np.where(by_log.notna(), "log", np.where(by_plan.notna(), "plan", ""))
-    return made
+    amount = by_log.fillna(by_plan)
+    sd = (by["amount_sd"] * each).where(by["known"] >= LEAST_ROWS, FEW_SD * amount)
+    se = (sd / np.sqrt(by["known"].clip(lower=1))).where(by_log.notna(), sd)
+    older = planned.groupby(key)["hours"].mean().reindex(tasks.index)
+    hours = (by["hours"].fillna(older) * each).fillna(tasks["hours"])
+    hours = hours.fillna(hours.groupby([plan, tasks["action"]]).transform("mean"))
+    source = np.where(by_log.notna(), "log", np.where(by_plan.notna(), "plan", ""))
+    made = dict(zip(TASK, (amount, sd, se, hours, by["known"].fillna(0)), strict=True))
+    return pd.DataFrame(made | {"source": source})
 
 
 def _parts_money(parts):
@@ -151,10 +160,18 @@ def _pieces(log, lines, worn, since):
     moved = fitted.index[fitted.duplicated("part") & fitted["part"].notna()]
     bought = bought[~bought["line"].isin(moved)]
     fitted = fitted.loc[bought["line"], ["item", "price"]]
-    bought = bought.assign(item=fitted["item"].to_numpy(dtype=object), price=fitted["price"].to_numpy(), category=bought["detail"])
+    bought = bought.assign(
+        item=fitted["item"].to_numpy(dtype=object),
+        price=fitted["price"].to_numpy(),
+        category=bought["detail"],
+    )
     by = pd.concat([_mean_pieces(rows, since) for rows in (bought, bought.assign(item=""))])
     work = lines[lines["source"].eq("work") & lines["what"].eq("wear") & (lines["date"] > since)]
-    part_of = log.plan.tasks.dropna(subset=["part"]).drop_duplicates("code").set_index("code")["part"] if log.plan is not None else {}
+    part_of = (
+        log.plan.tasks.dropna(subset=["part"]).drop_duplicates("code").set_index("code")["part"]
+        if log.plan is not None
+        else {}
+    )
     keys = [work["kind"], work["detail"].map(part_of).astype(object).rename("category")]
     n = bought[bought["date"] > since].groupby(["kind", "category"]).size()
     each = (work.groupby(keys)[["amount", "hours"]].sum(min_count=1).reindex(n.index).T / n).T
@@ -167,12 +184,19 @@ def _mean_pieces(bought, since):
 
     def means(rows):
         by = rows.groupby(["kind", "category", "item"])
-        return by.agg(amount=("amount", "mean"), amount_sd=("amount", "std"), n=("amount", "count"), price=("price", "mean"))
+        return by.agg(
+            amount=("amount", "mean"),
+            amount_sd=("amount", "std"),
+            n=("amount", "count"),
+            price=("price", "mean"),
+        )
 
     recent = means(bought[bought["date"] > since])
     table = pd.concat([recent[recent["n"] > 0], means(bought)])
     table = table[~table.index.duplicated()]
-    return table.assign(amount_sd=table["amount_sd"].where(table["n"] >= LEAST_ROWS, FEW_SD * table["amount"]))
+    return table.assign(
+        amount_sd=table["amount_sd"].where(table["n"] >= LEAST_ROWS, FEW_SD * table["amount"])
+    )
 
 
 def _bills(lines):

@@ -3,8 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from wearbar.actionlist import PRESSING
-from wearbar.visits import Jobs
+from wearbar.outlook.action_frame import PRESSING
+from wearbar.outlook.visits import Jobs
 
 __all__ = ["at_once", "with_more"]
 

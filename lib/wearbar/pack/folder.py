@@ -13,8 +13,8 @@ from contextlib import contextmanager, suppress
 from itertools import count
 
 from wearbar.pack.lock import Taken, locked
-from wearbar.reports import NotDone
-from wearbar.wording.common import clean
+from wearbar.report.quantities import clean
+from wearbar.report.report import NotDone
 
 __all__ = ["MANIFEST", "is_as_written", "owned", "put_in_place", "read_manifest", "write_manifest"]
 
@@ -43,7 +43,9 @@ def owned(out):
             _refuse_others(out)
             yield work
     except Taken as other:
-        raise NotDone(f"another run is writing {out} ({clean(other)}); wait until it ends, or give --out another folder") from None
+        raise NotDone(
+            f"another run is writing {out} ({clean(other)}); wait until it ends, or give --out another folder"
+        ) from None
     finally:
         with suppress(OSError):  # something is left in it, or another run has begun
             work.rmdir()
@@ -53,7 +55,9 @@ def owned(out):
 def _at_work(work):
     work.mkdir(parents=True, exist_ok=True)
     if not (work / MARK).is_file() and {path.name for path in work.iterdir()} - {"lock"}:
-        raise NotDone(f"{work} is in the way and not this program's; move it or give --out another folder")
+        raise NotDone(
+            f"{work} is in the way and not this program's; move it or give --out another folder"
+        )
     with locked(work / "lock"):
         (work / MARK).write_text(TOLD, encoding="utf-8")
         try:
@@ -72,7 +76,11 @@ def _refuse_others(out):
     if not out.exists() or (out.is_dir() and (not any(out.iterdir()) or read_manifest(out))):
         return
     older = out.is_dir() and (out / "findings.json").is_file() and (out / "index.html").is_file()
-    what = f"a pack without a list of its files ({MANIFEST})" if older else "something that is no pack of reports"
+    what = (
+        f"a pack without a list of its files ({MANIFEST})"
+        if older
+        else "something that is no pack of reports"
+    )
     raise NotDone(f"{out} holds {what}; move it, or give --out another folder")
 
 
@@ -90,9 +98,15 @@ def read_manifest(folder):
 
 def write_manifest(folder, reports):
     """List the files of a finished pack. reports: name to what it was made from."""
-    files = {path.relative_to(folder).as_posix(): _sha256(path) for path in folder.rglob("*") if path.is_file()}
+    files = {
+        path.relative_to(folder).as_posix(): _sha256(path)
+        for path in folder.rglob("*")
+        if path.is_file()
+    }
     told = {"schema": SCHEMA, "files": files, "reports": reports}
-    (folder / MANIFEST).write_text(json.dumps(told, indent=1, sort_keys=True) + "\n", encoding="utf-8")
+    (folder / MANIFEST).write_text(
+        json.dumps(told, indent=1, sort_keys=True) + "\n", encoding="utf-8"
+    )
 
 
 def is_as_written(folder, manifest, name):
@@ -171,7 +185,11 @@ def _free(path, mine):
     if not _is_taken(path):
         return path
     others = (f"{path.stem}.kept{f'-{n}' if n > 1 else ''}{path.suffix}" for n in count(1))
-    return next(path.with_name(o) for o in others if not (_is_taken(path.with_name(o)) or _is_taken(mine.with_name(o))))
+    return next(
+        path.with_name(o)
+        for o in others
+        if not (_is_taken(path.with_name(o)) or _is_taken(mine.with_name(o)))
+    )
 
 
 def _is_taken(path):

@@ -3,11 +3,13 @@
 import json
 from dataclasses import replace
 
-from wearbar import actionlist, against, places, reports
-from wearbar.against import FINDINGS, SCHEMA
-from wearbar.wording import actionlist as on_actions
-from wearbar.wording import tables
-from wearbar.wording.common import Show, clean, listing, plural
+from wearbar.log import places
+from wearbar.outlook import action_list as actionlist
+from wearbar.report import against, tables
+from wearbar.report import report as reports
+from wearbar.report.against import FINDINGS, SCHEMA
+from wearbar.report.quantities import Show, clean, listing, plural
+from wearbar.report.words import action_pages as on_actions
 
 __all__ = ["FINDINGS", "FIRST_PAGE", "SCHEMA", "findings_of", "first_page", "write_tables"]
 
@@ -17,7 +19,13 @@ ACTIONS = "actions"  # the finding that holds the action list
 
 def _messages(book, kind):
     """What the report sent the pack under one type, in order."""
-    return [o.data[kind] for cell in book.cells if cell.cell_type == "code" for o in cell.outputs if kind in o.get("data", {})]
+    return [
+        o.data[kind]
+        for cell in book.cells
+        if cell.cell_type == "code"
+        for o in cell.outputs
+        if kind in o.get("data", {})
+    ]
 
 
 def write_tables(books, folder):
@@ -64,18 +72,36 @@ def first_page(books, findings, whole, cut, partial):
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     shared = places.place("shared", "report")
-    page = Environment(loader=FileSystemLoader(shared), autoescape=True, undefined=StrictUndefined).get_template("pack.html.j2")
+    page = Environment(
+        loader=FileSystemLoader(shared), autoescape=True, undefined=StrictUndefined
+    ).get_template("pack.html.j2")
     show = Show(whole.units)
     vehicles = plural(len(cut.tables["vehicles"]), "vehicle")
-    asked = {key: value for key, value in findings["parameters"].items() if value not in ("", [], 0.9)}
+    asked = {
+        key: value for key, value in findings["parameters"].items() if value not in ("", [], 0.9)
+    }
     return page.render(
-        css=_raw("\n".join((shared / name).read_text(encoding="utf-8") for name in ("tables.css", "report.css"))),
-        log={"name": clean(whole.name), "as_of": show.date(whole.as_of), "vehicles": vehicles, "sha256": whole.sha256},
-        asked="; ".join(f"{key} {clean(listing(x) if isinstance(x, list) else x)}" for key, x in asked.items()),
+        css=_raw(
+            "\n".join(
+                (shared / name).read_text(encoding="utf-8") for name in ("tables.css", "report.css")
+            )
+        ),
+        log={
+            "name": clean(whole.name),
+            "as_of": show.date(whole.as_of),
+            "vehicles": vehicles,
+            "sha256": whole.sha256,
+        },
+        asked="; ".join(
+            f"{key} {clean(listing(x) if isinstance(x, list) else x)}" for key, x in asked.items()
+        ),
         unsaid_money=not whole.money and bool(whole.units.currency),
         todo=_todo(findings, whole, cut),
         headlines=_headlines(findings["reports"]),
-        reports=[{"name": name, "title": book.metadata.get("title", name), "question": _question(book)} for name, book in books.items()],
+        reports=[
+            {"name": name, "title": book.metadata.get("title", name), "question": _question(book)}
+            for name, book in books.items()
+        ],
         rows=f"{reports.rows_of(whole)}.",
         ledger=_raw(_ledger(whole)),
         csv=sorted(path.name for path in (partial / "tables").iterdir()),
@@ -88,7 +114,9 @@ def _todo(findings, whole, cut):
     shown), and the name of the `report` that lists them all, "" where the pack does not hold it."""
     told = findings["reports"].get(against.REPORT, {}).get("findings", {}).get(ACTIONS)
     if told is None:
-        units = replace(whole.units, distance=findings["parameters"].get("units") or whole.units.distance)
+        units = replace(
+            whole.units, distance=findings["parameters"].get("units") or whole.units.distance
+        )
         worn = actionlist.worn_of(whole)[1]
         found = on_actions.told(actionlist.actions(cut, worn=worn), Show(units)).to_dict("records")
     else:
@@ -104,8 +132,19 @@ def _raw(markup):
 
 
 def _ledger(whole):
-    columns = {"table": "Table", "read": "Read", "used": "Used", "set_aside": "Set aside", "after": "After the day"}
-    return tables.html_of(whole.ledger, tables.heads_of(whole.ledger, columns, Show()), "Rows of the log, by table", rows=99)
+    columns = {
+        "table": "Table",
+        "read": "Read",
+        "used": "Used",
+        "set_aside": "Set aside",
+        "after": "After the day",
+    }
+    return tables.html_of(
+        whole.ledger,
+        tables.heads_of(whole.ledger, columns, Show()),
+        "Rows of the log, by table",
+        rows=99,
+    )
 
 
 def _headlines(told):
@@ -130,4 +169,7 @@ def _headlines(told):
 def _question(book):
     """The paragraph under the title."""
     first = next((cell.source for cell in book.cells if cell.cell_type == "markdown"), "")
-    return next((line.strip() for line in first.splitlines() if line.strip() and not line.startswith("#")), "")
+    return next(
+        (line.strip() for line in first.splitlines() if line.strip() and not line.startswith("#")),
+        "",
+    )

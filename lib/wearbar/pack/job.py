@@ -5,7 +5,8 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 
-from wearbar import places, reports
+from wearbar.log import places
+from wearbar.report import report as reports
 
 __all__ = ["DIFFERS", "Job", "mark_of"]
 
@@ -46,13 +47,18 @@ def mark_of(made_from):
 
 
 def _log(whole):
-    plan = whole.plan and [frame.to_dict("records") for frame in (whole.plan.tasks, whole.plan.plans, whole.plan.covers)]
+    plan = whole.plan and [
+        frame.to_dict("records")
+        for frame in (whole.plan.tasks, whole.plan.plans, whole.plan.covers)
+    ]
     return _sha256(repr((whole.sha256, whole.name, whole.as_of, whole.first_day, plan)).encode())
 
 
 def _code():
     code = hashlib.sha256(json.dumps(reports.versions()).encode())
-    for path in sorted([*Path(__file__).parent.parent.rglob("*.py"), *places.place("shared").rglob("*.*")]):
+    for path in sorted(
+        [*Path(__file__).parent.parent.rglob("*.py"), *places.place("shared").rglob("*.*")]
+    ):
         code.update(path.read_bytes())
     return code.hexdigest()
 

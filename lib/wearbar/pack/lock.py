@@ -52,7 +52,10 @@ def _take(path):
             break
         os.close(file)  # the run before removed it just now
     os.ftruncate(file, 0)
-    os.write(file, f"process {os.getpid()} on {platform.node()}, begun {datetime.datetime.now():%Y-%m-%d %H:%M:%S}\n".encode())
+    os.write(
+        file,
+        f"process {os.getpid()} on {platform.node()}, begun {datetime.datetime.now():%Y-%m-%d %H:%M:%S}\n".encode(),
+    )
     return file
 
 

@@ -7,10 +7,11 @@ from pathlib import Path
 
 import nbformat
 
-from wearbar import places, reports
+from wearbar.log import places
+from wearbar.log.sources import is_database, resolved
 from wearbar.pack.front import FIRST_PAGE
-from wearbar.sources import is_database, resolved
-from wearbar.wording.common import clean, listing
+from wearbar.report import report as reports
+from wearbar.report.quantities import clean, listing
 
 __all__ = ["ADDRESS", "MADE_FROM", "addressed", "execute", "made_from", "run"]
 
@@ -73,7 +74,13 @@ def execute(source, finished, parameters):
     kept = finished.with_suffix(".stopped.ipynb")
     with warnings.catch_warnings(action="ignore"):
         book = papermill.execute_notebook(
-            str(source), str(kept), parameters, kernel_name="python3", cwd=str(source.parent), progress_bar=False, autosave_cell_every=0
+            str(source),
+            str(kept),
+            parameters,
+            kernel_name="python3",
+            cwd=str(source.parent),
+            progress_bar=False,
+            autosave_cell_every=0,
         )
     kept.unlink(missing_ok=True)
     return _timeless(book)
@@ -101,7 +108,16 @@ def _fault(error):
 def _render(book, name, log_name, front_page):
     from nbconvert import HTMLExporter
 
-    exporter = HTMLExporter(template_name="report", extra_template_basedirs=[str(places.place("shared"))], exclude_anchor_links=True)
+    exporter = HTMLExporter(
+        template_name="report",
+        extra_template_basedirs=[str(places.place("shared"))],
+        exclude_anchor_links=True,
+    )
     notebook = f"notebooks/{name}.ipynb" if front_page else ""
-    about = {"log_name": log_name, "front_page": front_page, "notebook": notebook, "metadata": {"name": name}}
+    about = {
+        "log_name": log_name,
+        "front_page": front_page,
+        "notebook": notebook,
+        "metadata": {"name": name},
+    }
     return exporter.from_notebook_node(book, resources=about)[0]

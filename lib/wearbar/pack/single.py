@@ -3,10 +3,11 @@
 import tempfile
 from pathlib import Path
 
-from wearbar import places, reports
+from wearbar.log import places
 from wearbar.pack.run import addressed, run
 from wearbar.pack.workers import as_done, workers
-from wearbar.wording.common import clean
+from wearbar.report import report as reports
+from wearbar.report.quantities import clean
 
 __all__ = ["make_page"]
 
@@ -18,15 +19,31 @@ def make_page(name, out, log="", as_of="", site="", vehicle=(), confidence=0.9, 
     """
     out = Path(out).absolute()
     if out.is_dir() or not out.parent.is_dir():
-        raise reports.NotDone(f"{out} {'is a folder' if out.is_dir() else 'is in no folder that there is'}; give --out the name of a file")
-    asked = {"as_of": as_of, "site": site, "vehicle": list(vehicle), "confidence": confidence, "units": units}
+        raise reports.NotDone(
+            f"{out} {'is a folder' if out.is_dir() else 'is in no folder that there is'}; give --out the name of a file"
+        )
+    asked = {
+        "as_of": as_of,
+        "site": site,
+        "vehicle": list(vehicle),
+        "confidence": confidence,
+        "units": units,
+    }
     whole, _ = reports.check(log, **asked)
     address, environment = addressed(log)
     given = {"log": address, **asked}
     with tempfile.TemporaryDirectory(dir=out.parent, prefix=".wearbar-") as folder:
         (Path(folder) / "notebooks").mkdir()
         with workers(1, environment) as pool:
-            task = pool.submit(run, str(places.place("notebooks", f"{name}.ipynb")), folder, given, clean(whole.name), "", "")
+            task = pool.submit(
+                run,
+                str(places.place("notebooks", f"{name}.ipynb")),
+                folder,
+                given,
+                clean(whole.name),
+                "",
+                "",
+            )
             fault, _ = next(as_done([task])).result()
         if fault:
             raise reports.NotDone(f"{name} stopped: {fault}. No page was written")

@@ -7,7 +7,7 @@ from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
 
-from wearbar.reports import NotDone
+from wearbar.report.report import NotDone
 
 __all__ = ["as_done", "workers"]
 
@@ -26,7 +26,9 @@ def workers(n, environment):
         yield pool
         pool.shutdown()
     except BrokenProcessPool:
-        raise NotDone("a report's process was ended from outside (out of memory?); nothing was written") from None
+        raise NotDone(
+            "a report's process was ended from outside (out of memory?); nothing was written"
+        ) from None
     finally:
         leash.close()
         pool.shutdown(cancel_futures=True)

@@ -6,10 +6,16 @@ is refused and says why. Site, kind, item and position are adjusted for; what ha
 leads to (reason and age at removal, repairs) is not. Advice only ever brings work forward.
 """
 
-from wearbar.estimate import holm
-from wearbar.severity.effect import NONE, STEP, Effect, e_value
+from wearbar.severity.effect import NONE, REFUSALS, STEP, Effect, e_value
 from wearbar.severity.fit import OWN_A_SIDE, effect, effects
-from wearbar.severity.parts import ADJUSTERS, LINES_A_COEFFICIENT, MIN_A_SIDE, MIN_AT_SITE, MIN_COVERAGE
+from wearbar.severity.parts import (
+    ADJUSTERS,
+    LINES_A_COEFFICIENT,
+    MIN_A_SIDE,
+    MIN_AT_SITE,
+    MIN_COVERAGE,
+)
+from wearbar.stats.estimate import holm
 
 __all__ = [
     "ADJUSTERS",
@@ -19,6 +25,7 @@ __all__ = [
     "MIN_COVERAGE",
     "NONE",
     "OWN_A_SIDE",
+    "REFUSALS",
     "STEP",
     "Effect",
     "e_value",

@@ -6,11 +6,24 @@ from math import nan
 import numpy as np
 import pandas as pd
 
-from wearbar.clustered import added_up
-from wearbar.estimate import Estimate
+from wearbar.stats.clustered import added_up
+from wearbar.stats.estimate import Estimate
 
 STEP = 0.10  # of share; what the ratio is for
 NONE = Estimate(nan, nan, nan, 0.9, 0)
+REFUSALS = (
+    "no-parts",
+    "site-not-known",
+    "few-vehicles",
+    "one-vehicle",
+    "no-contrast",
+    "few-a-side",
+    "one-sided-site",
+    "few-lines",
+    "disagree",
+    "one-vehicle-decides",
+    "not-estimable",
+)
 
 
 @dataclass(frozen=True)
@@ -21,7 +34,7 @@ class Effect:
     p, p_holm: one-sided, of no effect. additive: wear in this use over wear in other use; log_linear: the ratio for +0.10 were it alike at
     every share; each with its lower limit; is_additive: that the first of the two fits better.
     between, within: the ratio from vehicles and from parts of one vehicle alone; p_disagree: that they are one.
-    refusals: codes, empty where a figure is given. vehicles_needed: to settle it, 0 where settled.
+    refusals: of `REFUSALS`, empty where a figure is given. vehicles_needed: to settle it, 0 where settled.
     share_low, share_mid, share_high: 5%, mean and 95% of the parts' share. r2, residual_sd: of the share on the adjusters.
     without_vehicle, without_site: least and greatest ratio with one left out.
     attenuated: the ratio if recalled shares have reliability 0.8; NaN where most of the contrast would then be error.
@@ -63,14 +76,19 @@ class Effect:
     step: float = STEP
 
     @property
-    def told(self):
+    def is_shown(self):
         """Whether a figure is given."""
         return not self.refusals
 
     def wear_at(self, share):
         """Fitted wear at shares, as a multiple of that at share_mid: frame value, low, high."""
-        ends = [added_up(k, self.share_mid, share) for k in (self.additive.value, self.additive.low, self.additive.high)]
-        return pd.DataFrame({"value": ends[0], "low": np.minimum(*ends[1:]), "high": np.maximum(*ends[1:])})
+        ends = [
+            added_up(k, self.share_mid, share)
+            for k in (self.additive.value, self.additive.low, self.additive.high)
+        ]
+        return pd.DataFrame(
+            {"value": ends[0], "low": np.minimum(*ends[1:]), "high": np.maximum(*ends[1:])}
+        )
 
 
 def e_value(ratio):

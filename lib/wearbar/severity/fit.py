@@ -1,23 +1,38 @@
-"""The effect of use on wear: the fit in two forms, what it rests on, and when its own result refuses it."""
+"""The effect of use on wear: the fit in two forms, and what it rests on."""
 
 from dataclasses import dataclass, replace
-from math import ceil, nan
+from math import nan
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
-from wearbar.clustered import added_up, fit_clustered, independent_columns, permutation_slope, tangent_of_additive
-from wearbar.estimate import Estimate, holm
 from wearbar.severity.effect import NONE, STEP, Effect, e_value
-from wearbar.severity.parts import MIN_GAP, NO_SITE, RELIABILITY, WEIGHT, adjusters, overlap, site_of, steady, too_little, usable
+from wearbar.severity.judge import judged
+from wearbar.severity.parts import (
+    MIN_GAP,
+    NO_SITE,
+    WEIGHT,
+    adjusters,
+    overlap,
+    site_of,
+    steady,
+    too_little,
+    usable,
+)
+from wearbar.stats.clustered import (
+    added_up,
+    fit_clustered,
+    independent_columns,
+    permutation_slope,
+    tangent_of_additive,
+)
+from wearbar.stats.estimate import Estimate, holm
 
 EXACT_BELOW = 5  # vehicles a side below which permutation decides
 VARIES = 0.02  # sd of share within vehicles from which the exposure varies within
-MIN_KEPT = 0.5  # of the reliability of recalled shares, beside the adjusters
 ROUNDS, LEAST_SPREAD = 5, 0.05  # of the working response; of parts about their mean, as a share
-SETTLED = (0.9, 1.5)  # an interval that holds both says nothing of use
-NEGLIGIBLE = 0.05  # of a ratio
 OWN_A_SIDE = 3  # parts a side where there is one vehicle
 
 
@@ -25,7 +40,13 @@ def effects(parts, exposures, confidence=0.9, rng=None):
     """A list of `effect` of each kind of use on each category, the other kinds adjusted for; Holm's p over all that could be tested."""
     rng = np.random.default_rng(0) if rng is None else rng
     found = [
-        effect(parts[parts["category"] == category], exposure, [e for e in exposures if e != exposure], confidence, rng)
+        effect(
+            parts[parts["category"] == category],
+            exposure,
+            [e for e in exposures if e != exposure],
+            confidence,
+            rng,
+        )
         for category in sorted(parts["category"].dropna().unique())
         for exposure in exposures
     ]
@@ -50,7 +71,13 @@ def effect(parts, exposure, others=(), confidence=0.9, rng=None):
         return replace(found, refusals=("site-not-known" if blind else "no-parts",))
     x, z = steady(used, exposure) / STEP, adjusters(used, others)
     low, high = np.quantile(x, [0.05, 0.95]) * STEP
-    found = replace(found, share_low=low, share_mid=float(x.mean()) * STEP, share_high=high, coefficients=z.shape[1] + 1)
+    found = replace(
+        found,
+        share_low=low,
+        share_mid=float(x.mean()) * STEP,
+        share_high=high,
+        coefficients=z.shape[1] + 1,
+    )
     if found.n_vehicles == 1:
         return _own(found, used, used[exposure].to_numpy() / STEP, z, confidence)
     rest = x - z @ np.linalg.lstsq(z, x, rcond=None)[0]
@@ -61,8 +88,16 @@ def effect(parts, exposure, others=(), confidence=0.9, rng=None):
     if refusals:
         return replace(found, refusals=refusals)
     y, weight = working(used, np.column_stack([z, x]))
-    lines = _Lines(x, y, z, used["vehicle"].to_numpy(), site_of(used).to_numpy(), used["kind"].to_numpy(dtype=object), weight)
-    return _judged(_estimated(found, lines, confidence, rng), confidence)
+    lines = _Lines(
+        x,
+        y,
+        z,
+        used["vehicle"].to_numpy(),
+        site_of(used).to_numpy(),
+        used["kind"].to_numpy(dtype=object),
+        weight,
+    )
+    return judged(_estimated(found, lines, confidence, rng), confidence)
 
 
 @dataclass(frozen=True)
@@ -97,33 +132,86 @@ def working(used, design):
     return np.log(mean) + rate / mean - 1, weight
 
 
+class _Slope(NamedTuple):
+    """A ratio on the log scale, with its standard error and degrees of freedom."""
+
+    value: float
+    se: float
+    df: float
+
+    @staticmethod
+    def last_of(fit):
+        return _Slope(*fit.contrast(np.eye(fit.beta.size)[-1]))
+
+    def lower(self):
+        """The ratio's one-sided 95% lower limit."""
+        return float(np.exp(self.value - stats.t.ppf(0.95, self.df) * self.se))
+
+    def p(self):
+        """One-sided, of no effect."""
+        return float(stats.t.sf(self.value / self.se, self.df))
+
+    def ratio(self, confidence, n):
+        """The ratio as an `Estimate`, refused where the slope has no error."""
+        if not (self.se > 0 and self.df > 0):
+            return replace(NONE, n=n, confidence=confidence, note="too few vehicles")
+        half = stats.t.ppf((1 + confidence) / 2, self.df) * self.se
+        ends = np.clip([self.value, self.value - half, self.value + half], -300, 300)
+        method = f"cluster-robust, t with {self.df:.1f} degrees of freedom"
+        return Estimate(*np.exp(ends).tolist(), confidence, n, method=method)
+
+
 def _estimated(found, lines, confidence, rng):
     """The ratio where rates add up by share, the log-linear one beside it, and who decides (each vehicle and site left out)."""
-    straight = fit_clustered(np.column_stack([lines.z, lines.x]), lines.y, lines.vehicle, weights=lines.weight)
-    t, slope, height = tangent_of_additive(lines.x * STEP, lines.y, lines.z, lines.vehicle, straight.ratio, lines.weight)
-    bent = fit_clustered(np.column_stack([lines.z, slope]), height, lines.vehicle, straight.ratio, lines.weight)
-    left = [np.exp(np.clip(t + bent.without_each(by)[:, -1] - bent.beta[-1], -300, 300)) for by in (None, lines.site)]
-    bent_t, straight_t = (t, *bent.contrast(_last(bent))[1:]), straight.contrast(_last(straight))
+    straight = fit_clustered(
+        np.column_stack([lines.z, lines.x]), lines.y, lines.vehicle, weights=lines.weight
+    )
+    t, slope, height = tangent_of_additive(
+        lines.x * STEP, lines.y, lines.z, lines.vehicle, straight.ratio, lines.weight
+    )
+    bent = fit_clustered(
+        np.column_stack([lines.z, slope]), height, lines.vehicle, straight.ratio, lines.weight
+    )
+    left = [
+        np.exp(np.clip(t + bent.without_each(by)[:, -1] - bent.beta[-1], -300, 300))
+        for by in (None, lines.site)
+    ]
+    bent_t = _Slope.last_of(bent)._replace(value=t)
+    straight_t = _Slope.last_of(straight)
+    additive = bent_t.ratio(confidence, found.n_parts)
     found = replace(
-        found, points=_points(lines, straight), additive=_exp(bent_t, confidence, found), log_linear=_exp(straight_t, confidence, found),
-        lower=_step(found, _lower(bent_t)), additive_lower=_lower(bent_t), log_linear_lower=_lower(straight_t), p=_p(bent_t),
-        is_additive=bool((bent.residual**2).sum() < (straight.residual**2).sum()), without_vehicle=_ends(found, left[0]),
+        found,
+        points=_points(lines, straight),
+        additive=additive,
+        ratio=_stepped(found, additive),
+        log_linear=straight_t.ratio(confidence, found.n_parts),
+        lower=_step(found, bent_t.lower()),
+        additive_lower=bent_t.lower(),
+        log_linear_lower=straight_t.lower(),
+        p=bent_t.p(),
+        is_additive=bool((bent.residual**2).sum() < (straight.residual**2).sum()),
+        without_vehicle=_ends(found, left[0]),
         without_site=_ends(found, left[1]) if len(left[1]) > 1 else (nan, nan),
-    )  # fmt: skip
-    found = _apart(replace(found, ratio=_stepped(found, found.additive)), lines, t, slope, height, confidence)
+    )
+    found = _apart(found, lines, t, slope, height, confidence)
     return _dealt(found, lines, straight, rng) if _few_a_side(found) else found
 
 
 def _apart(found, lines, t, slope, height, confidence):
     """Where use varies within vehicles, the two parts of its effect (Mundlak 1978, Econometrica 46:69, from memory)."""
     means = pd.DataFrame({"x": lines.x, "slope": slope}).groupby(lines.vehicle).transform("mean")
-    if np.sqrt(((lines.x - means["x"]) ** 2).sum() / max(len(means) - found.n_vehicles, 1)) * STEP < VARIES:
+    spare = max(len(means) - found.n_vehicles, 1)
+    if np.sqrt(((lines.x - means["x"]) ** 2).sum() / spare) * STEP < VARIES:
         return found
-    fit = fit_clustered(np.column_stack([lines.z, means["slope"], slope - means["slope"]]), height, lines.vehicle, weights=lines.weight)
+    design = np.column_stack([lines.z, means["slope"], slope - means["slope"]])
+    fit = fit_clustered(design, height, lines.vehicle, weights=lines.weight)
     *_, b, w = np.eye(fit.beta.size)
-    between, within, gap = (fit.contrast(c) for c in (b, w, b - w))
-    p = float(2 * stats.t.sf(abs(gap[0] / gap[1]), gap[2]))
-    between, within = (_stepped(found, _exp((t + v, se, df), confidence, found)) for v, se, df in (between, within))
+    between, within, gap = (_Slope(*fit.contrast(c)) for c in (b, w, b - w))
+    p = float(2 * stats.t.sf(abs(gap.value / gap.se), gap.df))
+    between, within = (
+        _stepped(found, part._replace(value=t + part.value).ratio(confidence, found.n_parts))
+        for part in (between, within)
+    )
     return replace(found, between=between, within=within, p_disagree=p)
 
 
@@ -133,7 +221,10 @@ def _step(found, times):
 
 
 def _stepped(found, estimate):
-    return replace(estimate, **{end: float(_step(found, getattr(estimate, end))) for end in ("value", "low", "high")})
+    return replace(
+        estimate,
+        **{end: float(_step(found, getattr(estimate, end))) for end in ("value", "low", "high")},
+    )
 
 
 def _ends(found, times):
@@ -146,94 +237,47 @@ def _few_a_side(found):
     return counted[["n_easier", "n_harder"]].sum().min() < EXACT_BELOW
 
 
-def _last(fit):
-    return np.eye(fit.beta.size)[-1]
-
-
-def _lower(slope):
-    value, se, df = slope
-    return float(np.exp(value - stats.t.ppf(0.95, df) * se))
-
-
-def _p(slope):
-    return float(stats.t.sf(slope[0] / slope[1], slope[2]))
-
-
-def _exp(slope, confidence, found):
-    """exp of a slope with its limits."""
-    value, se, df = slope
-    if not (se > 0 and df > 0):
-        return replace(NONE, n=found.n_parts, confidence=confidence, note="too few vehicles")
-    half = stats.t.ppf((1 + confidence) / 2, df) * se
-    ends = np.exp(np.clip([value, value - half, value + half], -300, 300)).tolist()
-    return Estimate(*ends, confidence, found.n_parts, method=f"cluster-robust, t with {df:.1f} degrees of freedom")
-
-
 def _dealt(found, lines, fit, rng):
     """p no less than that of vehicle means, adjusted for all but use, whose use is dealt again within sites."""
     rows = pd.DataFrame({"site": lines.site, "x": lines.x, "y": lines.y - lines.z @ fit.beta[:-1]})
     each = rows.groupby(lines.vehicle).agg({"site": "first", "x": "mean", "y": "mean"})
     rng = np.random.default_rng(0) if rng is None else rng
-    return replace(found, p=max(found.p, permutation_slope(each["y"], each["x"], each["site"], 0.9, rng)[3]))
+    return replace(
+        found, p=max(found.p, permutation_slope(each["y"], each["x"], each["site"], 0.9, rng)[3])
+    )
 
 
 def _points(lines, fit):
     rest = lines.y - lines.z @ fit.beta[:-1] - lines.x.mean() * fit.beta[-1]
-    rows = pd.DataFrame({"vehicle": lines.vehicle, "site": lines.site, "kind": lines.kind, "share": lines.x * STEP})
+    rows = pd.DataFrame(
+        {"vehicle": lines.vehicle, "site": lines.site, "kind": lines.kind, "share": lines.x * STEP}
+    )
     rows = rows.assign(rest=rest * lines.weight, weight=lines.weight)
     points = rows.groupby("vehicle").agg(
-        site=("site", "first"), kind=("kind", "first"), share=("share", "mean"), n_parts=("share", "size"), rest=("rest", "sum"),
+        site=("site", "first"),
+        kind=("kind", "first"),
+        share=("share", "mean"),
+        n_parts=("share", "size"),
+        rest=("rest", "sum"),
         weight=("weight", "sum"),
-    )  # fmt: skip
+    )
     return points.assign(wear_ratio=np.exp(points.pop("rest") / points.pop("weight"))).reset_index()
-
-
-def _judged(found, confidence):
-    """What the result itself refuses, and how far to trust it: unseen causes, and shares recalled with error."""
-    ratio, (low, high) = found.ratio, found.without_vehicle
-    refusals = [
-        ("not-estimable", not np.isfinite(ratio.value)),
-        ("disagree", found.p_disagree < 0.05),
-        ("one-vehicle-decides", low < ratio.low or high > ratio.high or _turns(ratio.value, low, high)),
-    ]
-    refusals = tuple(code for code, bad in refusals if bad)
-    if refusals:
-        none = replace(NONE, n=found.n_parts, confidence=confidence, note="refused: " + ", ".join(refusals))
-        limits = dict.fromkeys(("lower", "additive_lower", "log_linear_lower"), nan)
-        return replace(found, refusals=refusals, ratio=none, additive=none, log_linear=none, **limits)
-    kept = (RELIABILITY - found.r2) / (1 - found.r2)  # reliability that is left once the adjusters are known (Carroll et al. 2006, ch. 3)
-    attenuated = [float(v ** (1 / kept)) for v in (ratio.value, ratio.low, ratio.high)] if kept >= MIN_KEPT else [nan] * 3
-    nearer = ratio.low if ratio.value > 1 else ratio.high
-    return replace(
-        found, vehicles_needed=_needed(found), e_value=e_value(ratio.value), attenuated=Estimate(*attenuated, confidence, found.n_parts),
-        e_value_limit=1.0 if (nearer - 1) * (ratio.value - 1) <= 0 else e_value(nearer),
-    )  # fmt: skip
-
-
-def _turns(value, low, high):
-    """Whether leaving one vehicle out turns more wear into less, or less into more; not where both are as good as none."""
-    other = low if value > 1 else high
-    return (other - 1) * (value - 1) < 0 and max(abs(other - 1), abs(value - 1)) > NEGLIGIBLE
-
-
-def _needed(found):
-    """Vehicles for a log-linear interval that no longer holds both of `SETTLED` (the additive ratio's range is bounded by its form)."""
-    low, high = found.log_linear.low, found.log_linear.high
-    if not (low < SETTLED[0] and high > SETTLED[1]):
-        return 0
-    return ceil(found.n_vehicles * (np.log(high / low) / np.log(SETTLED[1] / SETTLED[0])) ** 2)
 
 
 def _own(found, used, x, z, confidence):
     """One vehicle: its own parts in harder against easier use; it speaks of that vehicle alone."""
     middle = (x.max() + x.min()) / 2
     harder = x > middle
-    if min(harder.sum(), (~harder).sum()) < OWN_A_SIDE or (x[harder].mean() - x[~harder].mean()) * STEP < 2 * MIN_GAP:
+    if (
+        min(harder.sum(), (~harder).sum()) < OWN_A_SIDE
+        or (x[harder].mean() - x[~harder].mean()) * STEP < 2 * MIN_GAP
+    ):
         return replace(found, refusals=("one-vehicle",))
     design = np.column_stack([z, x])
     if len(x) <= design.shape[1] or not independent_columns(design)[-1]:
         return replace(found, refusals=("one-vehicle",))
     y, weight = working(used.assign(vehicle=np.arange(len(x))), design)
-    slope = fit_clustered(design, y, np.arange(len(x)), ratio=0.0, weights=weight).contrast(np.eye(design.shape[1])[-1])
-    ratio = _exp(slope, confidence, found)
-    return replace(found, ratio=ratio, lower=_lower(slope), p=_p(slope), e_value=e_value(ratio.value))
+    slope = _Slope.last_of(fit_clustered(design, y, np.arange(len(x)), ratio=0.0, weights=weight))
+    ratio = slope.ratio(confidence, found.n_parts)
+    strength = e_value(ratio.value)
+    return replace(found, ratio=ratio, lower=slope.lower(), p=slope.p(), e_value=strength)

@@ -1,0 +1,221 @@
+"""A log as other tools know it: a Data Package descriptor with a Table Schema a table (the standard of datapackage.org)."""
+
+import json
+import os
+import re
+from datetime import date, datetime, time
+from math import isfinite
+from pathlib import Path
+
+from pyarrow import parquet
+
+from wearbar.log import schema
+from wearbar.log.checks.cells import BASIC_DAY, DAY, YES_NO
+from wearbar.log.sources import is_database, open_source
+from wearbar.log.sources.raw import LogError
+
+__all__ = ["descriptor", "write_descriptor"]
+
+TYPES = {
+    "id": "string",
+    "text": "string",
+    "code": "string",
+    "date": "date",
+    "number": "number",
+    "yes_no": "boolean",
+}
+HEADER_UNITS = ("distance", "depth", "volume", "pressure")
+OTHER_UNITS = {"hours": "h", "days": "d", "share": "1"}
+WORKBOOKS = ("xlsx", "xlsm")
+PLAIN_DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
+ANY_DAY = re.compile(rf"\s*(?:{DAY.pattern}|{BASIC_DAY.pattern})\s*", re.ASCII)
+ABOUT = "A service log of vehicles: what was done, fitted, measured, filled and paid."
+
+
+def write_descriptor(address, out=""):
+    """Write the descriptor of the log at `address` to `out`, by default datapackage.json beside its tables; gives the path.
+
+    Raises LogError for a database, and where `out` is no place for it or holds what was not written here.
+    """
+    source = open_source(address)
+    if is_database(address):
+        raise LogError(
+            f"{source.name} is a database, which tells its own tables; a descriptor is of files: give a folder or a workbook."
+        )
+    path = Path(address)
+    path = Path(out or (path if path.is_dir() else path.parent) / "datapackage.json")
+    if path.exists() and not _is_ours(path):
+        raise LogError(
+            f"{path} is no descriptor that this command wrote; give another name with --out."
+        )
+    text = json.dumps(descriptor(source, address, path.parent), indent=2, ensure_ascii=False)
+    path.write_text(text + "\n", encoding="utf-8")
+    return path
+
+
+def descriptor(source, address, folder):
+    """The descriptor (a dict ready for JSON) of a `sources.Source` read from `address`: a resource a table, its fields as its columns.
+
+    Only what the format requires is a constraint, and of that only what its cells meet to the letter: reading takes VAN for van, and a
+    descriptor that said otherwise would call a good log wrong. What a field means, and its unit, go with it. Paths are relative to
+    `folder`, where the descriptor will stand: the standard allows none that leads out of it, for which LogError is raised.
+    """
+    held = _held(source, Path(address))
+    unit = {
+        key: str(source.header[key])
+        for key in (*HEADER_UNITS, "currency", "money")
+        if key in source.header
+    }
+    files = {name: source.files.get(name, Path(address)) for name in held}
+    known = held.get("vehicles", {}).get("vehicle", set())
+    return {
+        "name": re.sub(r"[^a-z0-9._-]+", "-", source.name.casefold()).strip("-.") or "log",
+        "title": str(source.header.get("name", source.name)),
+        "description": ABOUT,
+        "profile": "data-package",
+        "custom": {"units": unit},
+        "resources": [
+            _resource(name, cells, unit, known, _place(name, files[name], Path(folder)))
+            for name, cells in held.items()
+        ],
+    }
+
+
+def _is_ours(path):
+    try:
+        return json.loads(path.read_text(encoding="utf-8")).get("description") == ABOUT
+    except (ValueError, AttributeError, OSError):
+        return False
+
+
+def _held(source, address):
+    """The distinct cells of each column of each table, as the file holds them: table to column to set."""
+    if address.suffix.casefold().lstrip(".") in WORKBOOKS and not source.files:
+        from wearbar.log.sources.workbook import held_cells
+
+        found = {
+            name: {c: frame[c].tolist() for c in frame}
+            for name, frame in held_cells(address).items()
+        }
+    else:
+        found = {name: _cells(source.files[name], read) for name, read in source.tables.items()}
+    return {
+        n: {c: {v for v in found[n][c] if v is not None} for c in found[n]}
+        for n in schema.TABLES
+        if n in found
+    }
+
+
+def _cells(file, read):
+    columns = read().columns
+    if file.suffix.casefold() == ".parquet":
+        columns = dict(zip(columns, parquet.read_table(file).columns, strict=True))
+    return {name: array.unique().to_pylist() for name, array in columns.items()}
+
+
+def _resource(name, held, unit, known, place):
+    blank = sorted(
+        {v for cells in held.values() for v in cells if isinstance(v, str) and not v.strip()} - {""}
+    )
+    described = {
+        "fields": [_field(name, c, cells - set(blank), unit) for c, cells in held.items()],
+        "missingValues": ["", *blank],
+    }
+    if name in schema.UNIQUE and held.keys() >= {*schema.UNIQUE[name]}:
+        described["primaryKey"] = list(schema.UNIQUE[name])
+    written_otherwise = {
+        v for v in held.get("vehicle", set()) - known if str(v) in set(map(str, known))
+    }  # 12, and 12 as text
+    if name != "vehicles" and "vehicle" in held and known and not written_otherwise:
+        described["foreignKeys"] = [
+            {"fields": ["vehicle"], "reference": {"resource": "vehicles", "fields": ["vehicle"]}}
+        ]
+    return {"name": name.replace("_", "-"), "type": "table", **place, "schema": described}
+
+
+def _place(name, file, folder):
+    path = Path(os.path.relpath(file, folder)).as_posix()
+    if path.startswith("..") or Path(path).is_absolute():
+        raise LogError(
+            f"A descriptor in {folder} can't name {file.name}, which is not below it; write it beside the log or above."
+        )
+    kind = file.suffix.casefold().lstrip(".")
+    dialect = (
+        {"excel": {"sheet": name}}
+        if kind in WORKBOOKS
+        else {"csv": {"delimiter": ","}}
+        if kind == "csv"
+        else {}
+    )
+    encoding = _encoding(file) if kind == "csv" else "utf-8"
+    return {
+        "path": path,
+        "scheme": "file",
+        "format": kind,
+        "encoding": encoding,
+        "dialect": {"headerCase": False} | dialect,
+    }
+
+
+def _encoding(file):
+    data = file.read_bytes()
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return "utf-16"
+    try:
+        data.decode("utf-8")
+        return "utf-8"
+    except UnicodeDecodeError:
+        return "iso-8859-1"
+
+
+def _field(table, name, cells, unit):
+    col = schema.column(table, name)
+    if col is None:
+        return {
+            "name": name,
+            "type": "any",
+            "description": "not a column of the format: kept, and not used",
+        }
+    field = {"name": name, "type": _type(col, cells), "description": col.meaning}
+    if field["type"] == "boolean":
+        field |= {"trueValues": ["yes"], "falseValues": ["no"]}
+    if col.quantity:
+        field["unit"] = _unit_of(col, unit)
+    constraints = _constraints(col, cells)
+    return field | ({"constraints": constraints} if constraints else {})
+
+
+def _unit_of(col, unit):
+    if col.quantity == "money":
+        return unit.get("currency", "")
+    return (
+        unit.get(col.quantity, "")
+        if col.quantity in HEADER_UNITS
+        else OTHER_UNITS.get(col.quantity, "")
+    )
+
+
+def _type(col, cells):
+    """The type that the standard has for the column, or a looser one where a cell that reading takes is not written so."""
+    text = {v for v in cells if isinstance(v, str)}
+    if col.kind == "date":
+        days = {v for v in cells if isinstance(v, date)}
+        loose = {v for v in days if isinstance(v, datetime) and v.time() != time()}
+        loose |= {
+            v for v in map(str, cells - days) if ANY_DAY.fullmatch(v) and not PLAIN_DAY.fullmatch(v)
+        }
+    elif col.kind == "yes_no":
+        loose = {v for v in text if v.strip().casefold() in YES_NO and v not in YES_NO.values()}
+    elif col.kind == "number":
+        loose = set()
+    else:
+        loose = cells - text
+    return TYPES[col.kind] if not loose else "string" if text == cells else "any"
+
+
+def _constraints(col, cells):
+    found = {"required": True} if col.required else {}
+    as_read = {v for v in map(str, cells) if v.strip().casefold() in col.codes}
+    found |= {"enum": list(col.codes)} if col.codes and as_read <= {*col.codes} else {}
+    found |= {"minimum": col.low} if isfinite(col.low) else {}
+    return found | ({"maximum": col.high} if isfinite(col.high) else {})

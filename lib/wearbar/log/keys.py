@@ -1,0 +1,26 @@
+"""Look-ups by key, alike on every version of pandas."""
+
+import pandas as pd
+
+__all__ = ["is_among", "look_up"]
+
+
+def is_among(rows, others, keys):
+    """Whether each of `rows` has a row in `others` with the same `keys` (names of columns): array of bool.
+
+    >>> rows = pd.DataFrame({"vehicle": ["A", "A", "B"], "task": ["oil", "tyres", "oil"]})
+    >>> is_among(rows, rows[:1], ["vehicle", "task"]).tolist()
+    [True, False, False]
+    """
+    return pd.MultiIndex.from_frame(rows[keys]).isin(pd.MultiIndex.from_frame(others[keys]))
+
+
+def look_up(keys, by_key):
+    """The value of each of `keys` (Series) in `by_key` (Series, no key twice): Series like keys, missing where there is none.
+
+    It has by_key's type, also where that is empty: `Series.map` then turns to numbers, and pandas 3 stops at dates.
+
+    >>> look_up(pd.Series(["A", "B", "C"]), pd.Series({"A": 1.0, "B": 2.0})).tolist()
+    [1.0, 2.0, nan]
+    """
+    return pd.Series(by_key.reindex(keys).array, keys.index, name=keys.name)

@@ -1,0 +1,74 @@
+"""Figures of a plan: which are examples, and what one is in the other unit that a workshop may have."""
+
+import math
+
+import numpy as np
+
+from wearbar.log.units import DEPTH_MM, PRESSURE_KPA, TORQUE_NM, VOLUME_L
+
+__all__ = ["MOST_OFF", "converted", "is_example"]
+
+MOST_OFF = 0.025  # by which rounding may move a converted figure
+
+
+def is_example(source):
+    """Whether a figure's source says that it is none to work by."""
+    return "not for use" in source.casefold() or source.casefold().startswith("example")
+
+
+# one unit to the other that a workshop may have; a figure in any other unit stands alone
+_LENGTH_MM = {"mm": 1.0, "in": 32 * DEPTH_MM["in32"]}
+_LIQUID_L = {
+    "L": 1.0,
+    "mL": 0.001,
+    "imperial pt": VOLUME_L["gal_uk"] / 8,
+    "US qt": VOLUME_L["gal_us"] / 4,
+}
+_SAME = {
+    "nm": "N.m",
+    "n·m": "N.m",
+    "lbf·ft": "lbf.ft",
+    "lb.ft": "lbf.ft",
+    "lb-ft": "lbf.ft",
+    "ft-lb": "lbf.ft",
+    "ft.lb": "lbf.ft",
+}
+_SAME |= {"n.m": "N.m", "l": "L", "kpa": "kPa", "litre": "L", "litres": "L", "ml": "mL"}
+
+
+def converted(value, unit, units):
+    """A figure in the other unit, as (value, unit), with no more significant digits than it has itself; None where there is no other.
+
+    Torque N.m and lbf.ft; pressure psi and bar or kPa, by the reader's `units`; volume litres and pints or quarts; length mm and in.
+    Also None where so few digits would move it by more than MOST_OFF: a rough limit is worse than one unit alone. Digits are counted
+    without trailing zeros after the point. Factors: `units`.
+
+    >>> from wearbar.log.units import Units
+    >>> converted(23.0, "N.m", Units()), converted(30.0, "psi", Units(pressure="psi")), converted(5.0, "N.m", Units())
+    (('17', 'lbf.ft'), ('2.1', 'bar'), None)
+    """
+    unit = _SAME.get(unit.strip().casefold(), unit.strip())
+    pint = "US qt" if units.volume == "gal_us" else "imperial pt"
+    gauge = "psi" if unit in ("bar", "kPa") else "kPa" if units.pressure == "kPa" else "bar"
+    others = (
+        (TORQUE_NM, "lbf.ft" if unit == "N.m" else "N.m"),
+        (PRESSURE_KPA, gauge),
+        (_LIQUID_L, pint if unit in ("L", "mL") else "L"),
+        (_LENGTH_MM, "in" if unit == "mm" else "mm"),
+    )
+    for factors, other in others:
+        if unit in factors and value:
+            exact = value * factors[unit] / factors[other]
+            text = _rounded(exact, _digits(value))
+            return (text, other) if abs(float(text) / exact - 1) <= MOST_OFF else None
+    return None
+
+
+def _digits(value):
+    """Significant digits of a figure, trailing zeros before the point counted, those after it not."""
+    return len(np.format_float_positional(abs(value), trim="-").replace(".", "").lstrip("0"))
+
+
+def _rounded(x, digits):
+    decimals = digits - 1 - math.floor(math.log10(abs(x)))
+    return f"{round(x, decimals):.{max(decimals, 0)}f}"

@@ -1,0 +1,84 @@
+"""A folder of CSV or Parquet files, or one workbook, with log.toml beside the tables."""
+
+from functools import partial
+from pathlib import Path
+
+from wearbar.log.schema import TABLES, table_of
+from wearbar.log.sources.csv_file import read_csv
+from wearbar.log.sources.header import read_header, regular
+from wearbar.log.sources.raw import LogError, Source, same_table
+
+__all__ = ["open_path"]
+
+WORKBOOKS = (".xlsx", ".xlsm")
+
+
+def open_path(path):
+    """The `Source` in a folder or a workbook. Raises LogError."""
+    path = Path(path)
+    try:
+        if path.is_dir():
+            return _open_folder(path)
+        is_file = path.is_file()
+    except (OSError, ValueError):
+        raise LogError(
+            f"{str(path)!r} can't be opened; give the folder, workbook or database address of a log."
+        ) from None
+    if not is_file:
+        raise LogError(
+            f"There is no {path}; give the folder, workbook or database address of a log."
+        )
+    if path.suffix.casefold() in WORKBOOKS:
+        from wearbar.log.sources.workbook import open_workbook
+
+        return open_workbook(path)
+    raise LogError(
+        f"{path.name} is not a log; give the folder that holds the tables, a workbook (.xlsx) or a database address."
+    )
+
+
+def _open_folder(folder):
+    found, strange = {}, []
+    for file in sorted(folder.iterdir()):
+        kind, name = file.suffix.casefold(), table_of(file.stem)
+        if kind not in (".csv", ".parquet") or file.name.startswith((".", "~")):
+            continue
+        if name not in TABLES:
+            strange.append(file.name)
+        elif name in found:
+            raise same_table(found[name].name, file.name)
+        else:
+            found[name] = _inside(file, folder)
+    if not found:
+        raise LogError(f"{folder} holds no table of a log; vehicles.csv at least must stand there.")
+    tables = {name: partial(_read, file) for name, file in found.items()}
+    header = read_header(_inside(folder / "log.toml", folder))
+    return Source(folder.name, header, tables, tuple(strange), folder, found)
+
+
+def _inside(file, folder):
+    try:
+        inside = file.resolve().is_relative_to(folder.resolve())
+    except (OSError, RuntimeError):
+        raise LogError(
+            f"{file.name} is a link that leads back to itself; put the file itself there."
+        ) from None
+    if not inside:
+        raise LogError(
+            f"{file.name} is a link to a file outside the log's folder; put a copy there instead."
+        )
+    return file
+
+
+def _read(file):
+    try:
+        regular(file)
+        if file.suffix.casefold() == ".csv":
+            return read_csv(file, file.name)
+        from wearbar.log.sources.columnar import read_parquet
+
+        return read_parquet(file, file.name)
+    except OSError:
+        raise LogError(
+            f"{file.name} can't be opened; it must be a file that you may read."
+        ) from None

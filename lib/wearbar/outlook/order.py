@@ -1,0 +1,87 @@
+"""What to order for the year: planned parts by the pack, worn parts by the set."""
+
+import numpy as np
+import pandas as pd
+
+ORDER_CHANCE = 0.8  # ordered are as many as will do with this chance
+COLUMNS = [
+    "item",
+    "for_what",
+    "unit",
+    "pack",
+    "expected",
+    "order_packs",
+    "chance",
+    "price",
+    "amount",
+]
+ITEM = ["item", "unit", "pack"]
+
+
+def order_list(log, ahead, sets, simulated, prices):
+    """What to order for the year: one row an item, `item, for_what, unit, pack` (units, or pieces of a set, in one), `expected` (units,
+    sets or pieces), `order_packs` (as many as will do with ORDER_CHANCE), `chance` (of needing any), `price` (a pack), `amount`. Planned
+    parts by the plan's quantities, worn parts by the set.
+    """
+    rows = [_planned(log, ahead, simulated), _worn(sets, simulated, prices)]
+    rows = [r for r in rows if len(r)] or [pd.DataFrame(columns=[*COLUMNS, "code"])]
+    table = pd.concat(rows, ignore_index=True).sort_values(["code", "item"], ignore_index=True)
+    return table[COLUMNS]
+
+
+def packs(quantity, pack):
+    """Whole packs that hold a quantity: 2.3 out of packs of 1 is 3."""
+    return np.ceil(np.round(np.asarray(quantity, dtype=float) / pack, 9))
+
+
+def _planned(log, ahead, simulated):
+    if log.plan is None or not len(ahead.rows):
+        return pd.DataFrame()
+    tasks = log.plan.tasks.drop_duplicates(["plan", "code"], keep="last")
+    tasks = tasks[["plan", "code", "safety", "parts"]].explode("parts").dropna(subset=["parts"])
+    if not len(tasks):
+        return pd.DataFrame()
+    tasks = tasks.rename(columns={"code": "task", "safety": "is_single"}).reset_index(drop=True)
+    parts = tasks.drop(columns="parts").join(pd.DataFrame(tasks["parts"].tolist()))
+    by_plan = ahead.rows.reset_index(names="row").merge(parts, on=["plan", "task"])
+    if by_plan.empty:
+        return pd.DataFrame()
+    by_item = by_plan.groupby(ITEM, sort=True)
+    made = by_item.apply(lambda g: _one_item(g, simulated), include_groups=False).reset_index()
+    is_shared = made["kinds"].eq("") | made.duplicated(["item", "kinds"], keep=False)
+    whose = " (" + made["kinds"].mask(is_shared, made["plans"]) + ")"
+    whose = whose.where(made.duplicated("item", keep=False), "")
+    return made.assign(for_what=made["for_what"] + whose, code=made["code"] + whose)
+
+
+def _one_item(group, simulated):
+    """An item over every task that takes it: what is left in a pack serves the next job, but for a safety task's, which is not kept
+    open.
+    """
+    pack, price = group.name[2], group["price"].max()
+    year = simulated.by_row[:, group["row"].to_numpy()]
+    single = group["is_single"].to_numpy(dtype=bool)
+    quantity = group["quantity"].to_numpy()
+    need = packs(year[:, ~single] @ quantity[~single], pack)
+    need = need + year[:, single] @ packs(quantity[single], pack)
+    order = float(np.ceil(np.quantile(need, ORDER_CHANCE)))
+    names = {"code": "task", "for_what": "title", "kinds": "kind", "plans": "plan"}
+    row = {new: ", ".join(sorted(group[c].dropna().unique())) for new, c in names.items()}
+    row |= {"expected": (year @ quantity).mean(), "order_packs": order}
+    return pd.Series(row | {"chance": (need > 0).mean(), "price": price, "amount": order * price})
+
+
+def _worn(sets, simulated, prices):
+    rows = []
+    key = ["category", "kind", "axle", "item", "size"]
+    groups = sets.rows.groupby(key, dropna=False) if len(sets.rows) else ()
+    for (category, kind, axle, item, size), some in groups:
+        need = simulated.sets[:, some.index].sum(axis=1)
+        mean, many = need.mean(), np.floor(np.quantile(need, ORDER_CHANCE) + 1e-9)
+        order = float(many) if mean >= 0.5 else 0.0
+        price = float(prices.piece([kind], [category], [item])["price"].iloc[0]) * size
+        row = {"item": item, "code": ", ".join(x for x in (category, axle, kind) if x)}
+        row |= {"for_what": row["code"].replace("-", " "), "unit": "set" if size > 1 else ""}
+        row |= {"pack": float(size), "expected": mean, "order_packs": order}
+        rows.append(row | {"chance": (need > 0).mean(), "price": price, "amount": order * price})
+    return pd.DataFrame(rows)

@@ -1,0 +1,215 @@
+"""The year ahead of a log: work by month, task and site, hours and money, each with its range."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from wearbar import usage
+from wearbar.intervals import SMALL_SITE, items, occasions
+from wearbar.outlook.ahead import Ahead, work_ahead
+from wearbar.outlook.lastyear import replayed
+from wearbar.outlook.learn import corrected, learned
+from wearbar.outlook.parts import Sets, sets_of
+from wearbar.outlook.prices import CLASSES, Prices, prices_of
+from wearbar.outlook.simulate import MONTHS, Simulated, simulate
+from wearbar.stats.estimate import Estimate
+from wearbar.usage.backtest import best_model
+from wearbar.usage.distance import days_later
+from wearbar.usage.forecast import UsageModel, chance_due, due_dates
+
+DRAWS = 400
+YEAR_DAYS, QUARTER_DAYS = 365, 91  # a year's total needs a year of record, a month's three months
+HORIZON_DAYS = (30, 90, 180, 365)
+FAR_DAYS = 36_525
+NONE = pd.Series(dtype=float)
+
+
+@dataclass(frozen=True, eq=False)
+class Outlook:
+    """The year ahead of a log: `model` (of use), `ahead` (the work), `sets` (parts), `prices`,
+    `simulated`, as_of, confidence, record_days (`ServiceLog.record_days`).
+    """
+
+    model: UsageModel
+    ahead: Ahead
+    sets: Sets
+    prices: Prices
+    simulated: Simulated
+    as_of: pd.Timestamp
+    confidence: float
+    record_days: int
+
+    @property
+    def has_year(self):
+        """Whether the record is long enough for a year's totals."""
+        return self.record_days >= YEAR_DAYS
+
+    @property
+    def has_months(self):
+        """Whether it is long enough for a month's."""
+        return self.record_days >= QUARTER_DAYS
+
+
+def rng_of(log):
+    """A generator seeded from what the log says: the same log, the same figures."""
+    return np.random.default_rng(int(log.sha256[:15] or "0", 16))
+
+
+def outlook_of(
+    log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS, choice=None, learning=None
+):
+    """The `Outlook` of a log. whole: the log before it was cut to some vehicles, whose use says what is usual. test: of
+    `backtest.back_test`. learning: what past outlooks were out by (`LastYear.learning`); None: what is usual; an empty frame: nothing.
+    """
+    whole = log if whole is None else whole
+    readings = usage.readings(log)
+    model = best_model(whole, usage.readings(whole), test if choice is None else choice)
+    found = occasions(log, readings)
+    ahead = work_ahead(log, found, items(log, found, readings), readings)
+    sets = sets_of(log, readings)
+    worn = tuple(sorted(sets.rows["category"].unique())) if len(sets.rows) else ()
+    prices = prices_of(log, found, worn)
+    rng = rng or rng_of(log)
+    told = simulate(
+        log, model, ahead, sets, prices, rng, draws, test.common_sd if test is not None else 0.0
+    )
+    told = corrected(told, learned([]) if learning is None else learning, rng)
+    return Outlook(model, ahead, sets, prices, told, log.as_of, confidence, log.record_days)
+
+
+def draws_of(outlook):
+    """Every simulated year: frame with a row a draw and month, `draw, month` (its first day), `jobs, hours, km` and the classes of
+    money, `money` the sum of those with enough bills; NaN where nothing is known.
+    """
+    simulated = outlook.simulated
+    n = len(simulated.totals["jobs"])
+    rows = {"draw": np.repeat(np.arange(n), MONTHS), "month": np.tile(simulated.starts, n)}
+    for name in ("jobs", "hours", "km", *CLASSES, "money"):
+        values, is_known = _of(simulated, name)
+        rows[name] = np.where(is_known, values, np.nan).ravel()
+    return pd.DataFrame(rows)
+
+
+def by_month(outlook, draws=None):
+    """One row a month: `month` (its first day) and `jobs, hours, money` with `_low, _high`: means of the simulated totals, and their limits
+    as of `_band`; NaN where nothing is known, or the record is shorter than three months. draws: of `draws_of`.
+    """
+    draws = draws_of(outlook) if draws is None else draws
+    rows = {"month": pd.DatetimeIndex(draws["month"].unique())}
+    for name in ("jobs", "hours", "money"):
+        values = draws.pivot(index="draw", columns="month", values=name).to_numpy()
+        band = _band(values, outlook.has_months, outlook.confidence)
+        rows |= dict(zip((name, f"{name}_low", f"{name}_high"), band, strict=True))
+    return pd.DataFrame(rows)
+
+
+def _of(told, name):
+    """(simulated totals by month, whether any of it is known) of jobs, hours, km, money or a class of it."""
+    if name in told.thin:
+        return told.totals[name], False
+    names = [c for c in CLASSES if c not in told.thin] if name == "money" else [name]
+    values = sum(told.totals[n] for n in names)
+    is_blank = sum(told.unknown.get(n, 0.0) for n in names) > 0 or told.blind.issuperset(names)
+    return values, bool(values.any()) or not is_blank
+
+
+def _band(values, is_known, confidence):
+    """(means, lower limits, upper limits) over the draws, limits that were drawn: quantiles, or the next beyond a mean outside of them."""
+    mean = values.mean(axis=0)
+    low, high = (
+        np.quantile(values, (1 + side * confidence) / 2, axis=0, method=m)
+        for side, m in ((-1, "lower"), (1, "higher"))
+    )
+    slack = 1e-9 * (1 + np.abs(mean))
+    low = np.minimum(low, np.where(values <= mean + slack, values, -np.inf).max(axis=0))
+    high = np.maximum(high, np.where(values >= mean - slack, values, np.inf).min(axis=0))
+    return tuple(np.where(is_known, x, np.nan) for x in (mean, low, high))
+
+
+def total(outlook, name, draws=None):
+    """The year's total of jobs, hours, km, money or a class of it, as an `Estimate`; n: jobs in view.
+
+    NaN where nothing is known, or the record is shorter than a year. draws: of `draws_of`.
+    """
+    draws = draws_of(outlook) if draws is None else draws
+    years = draws.groupby("draw")[name].sum(min_count=1).to_numpy()
+    value, low, high = (float(x) for x in _band(years, outlook.has_year, outlook.confidence))
+    note = "" if np.isfinite(years).all() else "neither the log nor the plan says"
+    return Estimate(
+        value,
+        low,
+        high,
+        outlook.confidence,
+        len(outlook.ahead.rows),
+        unit={"jobs": "", "hours": "hours", "km": "km"}.get(name, "money"),
+        method=f"{len(years)} simulated years",
+        note=note if outlook.has_year else "a year's total needs a year of record",
+    )
+
+
+def totals(outlook, names, draws=None):
+    """`total` of each name: dict."""
+    draws = draws_of(outlook) if draws is None else draws
+    return {name: total(outlook, name, draws) for name in names}
+
+
+def by_task(outlook):
+    """Doings in the year by task: frame `task, jobs, low, high, hours_each, cost_each`, most first.
+
+    No row where the record is shorter than a year.
+    """
+    tasks = outlook.ahead.rows["task"].fillna("").astype(str)
+    values = pd.DataFrame(outlook.simulated.by_row.T).groupby(tasks).sum().T
+    values = values if outlook.has_year else values.iloc[:, :0]
+    jobs, low, high = _band(values.to_numpy(dtype=float), True, outlook.confidence)
+    made = pd.DataFrame({"task": values.columns, "jobs": jobs, "low": low, "high": high})
+    for name, column in (("each_hours", "hours"), ("each_cost", "amount")):
+        made[name] = made["task"].map(
+            outlook.prices.tasks.get(column, NONE).groupby(level=-1).mean()
+        )
+    return made.sort_values("jobs", ascending=False, ignore_index=True)
+
+
+def by_site(outlook):
+    """Labour hours of planned work and of fitting parts in the year by site: frame `site, hours, low, high, vehicles`; of one among
+    several sites with fewer than SMALL_SITE vehicles none, since they could point at a person.
+    """
+    values = outlook.simulated.by_site
+    is_known = _of(outlook.simulated, "hours")[1] and outlook.has_year
+    hours, low, high = _band(values.to_numpy(), is_known, outlook.confidence)
+    made = pd.DataFrame({"site": values.columns, "hours": hours, "low": low, "high": high})
+    n = outlook.ahead.rows.drop_duplicates("vehicle")["site"].fillna("").value_counts()
+    made["vehicles"] = made["site"].map(n)
+    shown = ["hours", "low", "high"]
+    made[shown] = made[shown].where((made["vehicles"] >= SMALL_SITE) | (len(made) == 1))
+    made = made if outlook.has_year else made.head(0)
+    return made.assign(site=made["site"].replace("", "not known"))
+
+
+def next_work(outlook):
+    """When each task next falls due: frame `vehicle, site, task, position, due_date, low_date, high_date, within_30 ... within_365`
+    (chances that its due point will have been reached), the soonest first. The date limit is certain, those of distance and hours are not.
+    """
+    rows, as_of = outlook.ahead.rows, outlook.as_of
+    rows = rows.assign(
+        due_date=days_later(as_of, rows["due_day"].where(rows["due_day"].abs() < FAR_DAYS))
+    )
+    found = due_dates(outlook.model, None, rows, as_of, outlook.confidence)
+    made = rows[["vehicle", "site", "task", "position", "safety"]].copy()
+    for name, column in (("due_date", "date"), ("low_date", "low"), ("high_date", "high")):
+        made[name] = found[column]
+    for days in HORIZON_DAYS:
+        made[f"within_{days}"] = chance_due(outlook.model, rows, as_of + pd.Timedelta(days=days))
+    return made.sort_values(
+        ["due_date", "vehicle", "task", "position"], kind="stable", ignore_index=True
+    )
+
+
+def last_year(log, test, replay, confidence=0.9, rng=None, draws=DRAWS):
+    """The `LastYear` of a log: its outlook of a year ago, from the log as it stood then, beside what came. None where the record is too
+    short.
+    """
+    return replayed(
+        log, test, replay, outlook_of, by_month, total, confidence, rng or rng_of(log), draws
+    )

@@ -1,0 +1,85 @@
+"""The action list as a calendar file (RFC 5545, iCalendar): an all-day event for each row of it that has a day, the most urgent first.
+
+What must not be driven, worn parts and failed inspections stand on the report date. Other work stands on the day that it falls due, by
+date or by the forecast of distance or hours, whichever comes first; so never later than the due point of its date. The same log gives the
+same bytes: the stamp is the report date, and an event's id hangs on what it is about and its due point.
+"""
+
+import hashlib
+
+import pandas as pd
+from icalendar import Calendar, Event
+
+from wearbar import __version__, intervals, usage
+from wearbar.outlook.action_list import actions
+from wearbar.report.quantities import Show
+from wearbar.report.words import calendar as wording
+from wearbar.usage.backtest import model_by_test
+
+__all__ = ["calendar_of", "events_of", "ics"]
+
+FAR_DAYS = 4000  # the forecast tells nothing beyond
+UNIT = "\x1f"  # between the parts of a key
+
+
+def calendar_of(log, vehicles=None, confidence=0.9, show=None):
+    """(text of the calendar file, number of events, number of open tasks that have no day), for `vehicles` or, where None, for all.
+
+    log: the whole log, by which use is forecast. show: the reader's units, or the log's.
+    """
+    events, n_without = events_of(log, vehicles, confidence)
+    told = wording.told(events, log, show or Show(log.units), confidence)
+    return ics(told, wording.name(log), log.as_of), len(events), n_without
+
+
+def events_of(log, vehicles=None, confidence=0.9):
+    """(events, number of open tasks without a day): one row an event, in the order of the action list.
+
+    Columns of `actionlist.actions`, with `day` and `uid`. Advisories and notes have no day, and no event.
+    """
+    readings = usage.readings(log)
+    found = intervals.occasions(log, readings)
+    rows = actions(
+        log, found, None, readings, None, model_by_test(log, confidence), confidence, FAR_DAYS
+    )
+    now = found[found["is_current"] & found["is_open"] & ~found["state"].eq("not-finished")]
+    if vehicles is not None:
+        rows, now = (t[t["vehicle"].isin(list(vehicles))] for t in (rows, now))
+    events = rows.assign(day=rows["by"])[rows["by"].notna()].reset_index(drop=True)
+    return events.assign(uid=_uids(events)), len(now) - int(events["kind"].eq("task").sum())
+
+
+def ics(events, name, as_of):
+    """The file's text. events: rows with `day, uid, summary, description, category`. name: of the calendar."""
+    stamp = pd.Timestamp(as_of).tz_localize("UTC")
+    calendar = Calendar()
+    calendar.add("version", "2.0")
+    calendar.add("prodid", f"-//Wearbar//Wearbar {__version__}//EN")
+    calendar.add("calscale", "GREGORIAN")
+    calendar.add("name", name)
+    for row in events.itertuples():
+        event = Event()
+        event.add("uid", row.uid)
+        event.add("dtstamp", stamp.to_pydatetime())
+        event.add("dtstart", row.day.date())
+        event.add("summary", row.summary)
+        event.add("description", row.description)
+        event.add("categories", [row.category])
+        event.add("transp", "TRANSPARENT")
+        calendar.add_component(event)
+    return calendar.to_ical(sorted=False).decode()
+
+
+def _uids(events):
+    """An id for each event from what it is and its due point; two alike in that are counted."""
+    at = events["due_odometer_km"].round(1).astype(str).str.replace("nan", "", regex=False)
+    parts = [events[c] for c in ("kind", "vehicle", "item", "position")] + [
+        events["due_date"].astype(str),
+        at,
+    ]
+    keys = pd.Series(
+        [UNIT.join(key) for key in zip(*(p.fillna("").astype(str) for p in parts), strict=True)],
+        dtype=object,
+    )
+    keys = keys + UNIT + keys.groupby(keys).cumcount().astype(str)
+    return [f"{hashlib.sha256(key.encode()).hexdigest()[:32]}@wearbar.invalid" for key in keys]

@@ -1,0 +1,187 @@
+"""The verbs of `import wearbar as wb` that read a log and say what is due: with defaults that do what the reports do.
+
+Frames are in the log's own units, which stand in the columns' names; money is in the log's currency. Nothing is rounded.
+"""
+
+import numbers
+from dataclasses import replace
+
+import pandas as pd
+
+from wearbar import intervals, outlook, usage
+from wearbar.intervals import REASONS
+from wearbar.log.schema import TEXT
+from wearbar.log.sources.raw import LogError
+from wearbar.log.units import DISTANCE_KM
+from wearbar.outlook import action_list
+from wearbar.report import report as reports
+from wearbar.report.quantities import Show, listing
+from wearbar.report.tables import in_units
+from wearbar.usage.backtest import back_test, model_by_test
+from wearbar.usage.replay import Replay
+
+__all__ = ["actions", "compliance", "due", "frame_of", "next_year", "one_of", "read_log", "show_of"]
+
+JOB = """
+    vehicle site kind task position due_date due_odometer_km expected_date done_date overrun_days
+    overrun_km state counted why_not on_time
+"""
+ACTION = """
+    rank urgency vehicle site kind item title position reason by due_date due_odometer_km over_days
+    over_km is_laid_up
+"""
+GROUPS = ("task", "site", "kind", "vehicle", "month")
+TOTALS = {
+    "jobs": "jobs",
+    "hours": "labour",
+    "planned": "planned work",
+    "wear": "worn parts",
+    "unplanned": "unplanned work",
+    "other": "other work",
+    "money": "workshop money",
+}
+
+
+def read_log(path="", as_of=""):
+    """Read and check a service log: a `ServiceLog`, which a notebook shows as a small table.
+
+    path: a folder of CSV or Parquet files, a workbook, a database address, or `env:NAME` of one; "" is the demo fleet.
+    as_of: the last day to count, YYYY-MM-DD; "" is the log's own. `log.only([...])` cuts it to some vehicles.
+    Raises ValueError, in a sentence, for what can't be read. Format: data/README.md.
+
+    >>> import wearbar as wb
+    >>> len(wb.read_log().tables["vehicles"])
+    34
+    """
+    try:
+        return reports.check(path, as_of)[0]
+    except LogError as error:
+        raise ValueError(str(error)) from None
+
+
+def due(log, tolerance=None, units=""):
+    """Every job that fell due or is due next: a frame, one row a job, by vehicle and task.
+
+    Columns: vehicle, site (where the vehicle was when the job closed), kind, task, position, due_date, due_odometer_mi (as its
+    instrument shows it), expected_date (when an open job falls due), done_date (NaT: still open), overrun_days and overrun_mi (below 0:
+    early), state, counted (whether it counts in the on-time rate), why_not (it doesn't), on_time (yes, no, or NA where not counted).
+
+    tolerance: how far past its due point a job is still on time, as a share of its interval; None is the plan's own.
+    units: "mi" or "km"; "" is the log's own. Raises ValueError for another. Source: common practice, none; the rules are those of the plan.
+
+    >>> import wearbar as wb
+    >>> jobs = wb.due(wb.read_log()).query("counted")
+    >>> round(float(jobs.groupby("site")["on_time"].mean()["Highfell"]), 2)
+    0.82
+    """
+    jobs = _jobs(log, tolerance, usage.readings(log))
+    on_time = jobs["outcome"].ne("late").astype("boolean").where(jobs["in_rate"])
+    why_not = jobs["why"].map(REASONS).astype(TEXT).fillna("")
+    jobs = jobs.assign(counted=jobs["in_rate"], on_time=on_time, why_not=why_not)
+    return frame_of(jobs, JOB, log, units)
+
+
+def compliance(log, by="", tolerance=None, confidence=0.9):
+    """The share of jobs done on time: an `Estimate`; with `by`, a frame with one row a group.
+
+    by: "task", "site", "kind", "vehicle" or "month", or a list of them. Columns: the groups, on_time_share, low_share, high_share (0 to
+    1), jobs, late, vehicles. A site of fewer than three vehicles has no figures: they could point at a person.
+    tolerance: as in `due`. confidence: of the limits. Raises ValueError for another `by`.
+    Limits: Wilson's, for jobs that come in clusters, a vehicle each (Korn & Graubard 1998; from memory).
+
+    >>> import wearbar as wb
+    >>> round(wb.compliance(wb.read_log()).value, 2)
+    0.84
+    """
+    by = [by] if isinstance(by, str) else list(by)
+    found = _jobs(log, tolerance, usage.readings(log))
+    if by in ([], [""]):
+        return intervals.rate(found, confidence)
+    for group in by:
+        one_of("by", group, GROUPS)
+    made = intervals.compliance(found, by, confidence)
+    made = intervals.sites_told(made) if "site" in by else made
+    names = {"share": "on_time_share", "low": "low_share", "high": "high_share", "n": "jobs"}
+    return made.rename(columns=names)
+
+
+def actions(log, confidence=0.9, units=""):
+    """Every thing to do, the most urgent first: a frame, one row each, as Today's list has it.
+
+    Columns: rank, urgency (in words, from "do not drive" to "coming"), vehicle, site, kind (task, wear, defect, certificate, ...), item,
+    title, position, reason (why it isn't to be driven), by (the day), due_date, due_odometer_mi, over_days, over_mi, is_laid_up.
+    confidence: of the forecasts' limits. units: as in `due`. The first call on a large log takes a minute: forecasts are chosen by how
+    they did on its past days. Source: trade practice, none. Where the work can hurt someone, the maker's
+    handbook and local law come first.
+
+    >>> import wearbar as wb
+    >>> wb.actions(wb.read_log().only(["M12"]))["urgency"].iloc[0]
+    'at its limit'
+    """
+    readings = usage.readings(log)
+    worn = action_list.worn_of(log, readings, confidence)[1]
+    use = model_by_test(log, confidence)
+    rows = action_list.actions(log, readings=readings, worn=worn, use=use, confidence=confidence)
+    return frame_of(rows, ACTION, log, units)
+
+
+def next_year(log, by="", confidence=0.9):
+    """What the next twelve months need, simulated: a frame of totals; with `by`, of "month", "task" or "site".
+
+    Totals: what (jobs, labour, workshop money and its parts), value, low, high, unit. By month: month (its first day), then jobs, hours
+    and money, each with `_low` and `_high`. By task: task, jobs, low, high, each_hours, each_cost. By site: site, hours, low, high, vehicles.
+    A total is NaN, and a task or site has no row, where the record is shorter than a year; a month needs three.
+    Money is in the log's currency. confidence: of the limits. Raises ValueError for another `by`. The forecast of use is the one that
+    did best on past days of the same log, so a large log takes minutes.
+
+    >>> import wearbar as wb
+    >>> one = wb.read_log().only(["M12"])
+    >>> wb.next_year(one)["what"].tolist()[:2]
+    ['jobs', 'labour']
+    """
+    one_of("by", by, ("", "month", "task", "site"))
+    replay = Replay(log)
+    test = back_test(log, confidence, replay)
+    past = outlook.last_year(log, test, replay, confidence)
+    learning = past.learning if past is not None else None
+    year = outlook.outlook_of(log, log, test, confidence, learning=learning)
+    if by:
+        return {"month": outlook.by_month, "task": outlook.by_task, "site": outlook.by_site}[by](
+            year
+        )
+    found = outlook.totals(year, TOTALS)
+    currency = log.units.currency or "money"
+    units = {"jobs": "jobs", "hours": "hours"}
+    return pd.DataFrame(
+        [
+            (what, found[name].value, found[name].low, found[name].high, units.get(name, currency))
+            for name, what in TOTALS.items()
+        ],
+        columns=["what", "value", "low", "high", "unit"],
+    )
+
+
+def _jobs(log, tolerance, readings):
+    if tolerance is not None and not (isinstance(tolerance, numbers.Real) and 0 <= tolerance <= 1):
+        raise ValueError(
+            f"tolerance is {tolerance!r}; give a share of the interval from 0 to 1, such as 0.05, or None for the plan's own"
+        )
+    return intervals.placed(intervals.occasions(log, readings, late_share=tolerance), log)
+
+
+def show_of(log, units=""):
+    """The reader's units: the log's own, with distances in `units` where given. Raises ValueError, in a sentence, for what is none."""
+    one_of("units", units, ("", *DISTANCE_KM))
+    return Show(replace(log.units, distance=units or log.units.distance))
+
+
+def frame_of(rows, columns, log, units=""):
+    """The columns of a frame in SI, by their names in SI, in the reader's units, which then stand in the names."""
+    return in_units(rows[columns.split()].reset_index(drop=True), show_of(log, units))
+
+
+def one_of(name, value, known):
+    """Raise ValueError, in a sentence, where a parameter's value is none of those known."""
+    if value not in known:
+        told = listing([repr(k) for k in known], "or", most=20)
+        raise ValueError(f"{name} is {value!r}; give {told}")

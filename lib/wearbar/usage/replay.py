@@ -1,0 +1,104 @@
+"""A log as it stood on an earlier day: the raw tables cut, what nobody could know blanked, and every check run again on the rest.
+
+A reading found false only by a later one is still there in the replay, and what was typed in later is not, where the tables say when a row
+was `recorded`; where they do not, a row counts from its own date, and one typed in late is known too soon.
+"""
+
+from dataclasses import replace
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from wearbar.log import log_from
+from wearbar.log.checks.cells import typed
+from wearbar.log.checks.rows import main_date
+from wearbar.log.schema import TABLES
+
+__all__ = ["Replay", "cuts_between", "plan_at"]
+
+# periods whose row is written when they end; of the others the beginning is known, and the end, if still to come, is not
+WRITTEN_AT_END = ("use",)
+PAID_AHEAD = ("fixed_costs",)
+YEAR = pd.Timedelta(days=366)
+
+
+class Replay:
+    """The replays of one log, its tables read once: `at(day)` is the log as it stood at the end of that day."""
+
+    def __init__(self, log):
+        source = log.origin
+        self.source, self.plan = source, log.plan
+        self.raw = {name: read() for name, read in source.tables.items() if name in TABLES}
+        self.dates = {name: _dates(name, raw) for name, raw in self.raw.items()}
+
+    def at(self, day):
+        day = pd.Timestamp(day)
+        tables = {name: (lambda name=name: self._cut(name, day)) for name in self.raw}
+        return log_from(replace(self.source, tables=tables), plan_at(self.plan, day), day)
+
+    def tells_when_recorded(self):
+        """Whether any table says when a row was typed in."""
+        return any(dates["recorded"].notna().any() for dates in self.dates.values())
+
+    def _cut(self, name, day):
+        raw, dates = self.raw[name], self.dates[name]
+        kept = ~(_known_from(name, dates) > day).to_numpy()
+        columns = {column: values.filter(pa.array(kept)) for column, values in raw.columns.items()}
+        if "to" in columns and name not in (*WRITTEN_AT_END, *PAID_AHEAD):
+            ahead = pa.array((dates["to"] > day).to_numpy()[kept])
+            columns["to"] = pc.if_else(ahead, pa.scalar(None, columns["to"].type), columns["to"])
+        lines = raw.lines[kept]
+        there = set(lines.tolist()) | {1}
+        problems = tuple(p for p in raw.problems if p[0] in there)
+        return replace(
+            raw,
+            columns=columns,
+            lines=lines,
+            problems=problems,
+            beyond={k: v for k, v in raw.beyond.items() if k in there},
+        )
+
+
+def _dates(name, raw):
+    """The table's dates, one row a raw row."""
+    wanted = [c.name for c in TABLES[name] if c.kind == "date"]
+    kept = {column: values for column, values in raw.columns.items() if column in wanted}
+    return typed(name, replace(raw, columns=dict(kept), problems=()))[0][wanted]
+
+
+def _known_from(name, dates):
+    """The day from which each row could be in the log; NaT where nothing says."""
+    day = dates["to"] if name in WRITTEN_AT_END else main_date(name, dates)
+    if name == "certificates":
+        day = day.fillna(dates["valid_to"] - YEAR)
+    return day.where(~(dates["recorded"] > day), dates["recorded"])
+
+
+def plan_at(plan, day):
+    """The plan without the versions that were still to come."""
+    if plan is None:
+        return None
+
+    def known(frame):
+        frame = frame[~(frame["valid_from"] > day)]
+        return (
+            frame.assign(valid_to=frame["valid_to"].mask(frame["valid_to"] >= day))
+            if "valid_to" in frame
+            else frame
+        )
+
+    tasks, plans = (known(frame).reset_index(drop=True) for frame in (plan.tasks, plan.plans))
+    covers = known(plan.covers).reset_index(drop=True)
+    return replace(plan, tasks=tasks, plans=plans, covers=covers)
+
+
+def cuts_between(first, last, every_days, warm_up_days, after_days):
+    """Days to replay, `every_days` apart: the first at least warm_up_days after `first`, the last after_days before `last`."""
+    newest = pd.Timestamp(last) - pd.Timedelta(days=after_days)
+    room = (newest - pd.Timestamp(first)).days - warm_up_days
+    return (
+        [newest - pd.Timedelta(days=every_days * i) for i in range(room // every_days, -1, -1)]
+        if room >= 0
+        else []
+    )

@@ -1,0 +1,108 @@
+"""Scores of forecast dates when the truth is only known between two readings, or not yet.
+
+A forecast is its chance by each day of GRID after a vehicle's last reading known then. The truth is looked at on the later readings' days
+alone: on each it is known whether the level had been reached, whatever the outcome, and a score over days chosen without the outcome stays
+proper (threshold-weighted, Gneiting & Ranjan 2011, Journal of Business and Economic Statistics 29:411; from memory). To score over all days
+that the outcome happens to settle would not be: it favours a forecast that is too sure.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from wearbar.usage import rates as usage
+
+__all__ = ["GRID", "Truth", "at_day", "crps", "shares", "truth_of", "two_way_se"]
+
+GRID = np.concatenate([np.arange(0, 90), np.arange(90, 200, 2), np.arange(200, 501, 5)]).astype(
+    float
+)
+STEP = np.gradient(GRID)
+
+
+@dataclass(frozen=True, eq=False)
+class Truth:
+    """Days after the last reading known then. low, high: (n,) the level was reached after low and by high; high infinite where it was not.
+
+    day: (n, GRID) the day of the reading nearest to each day of GRID; weight: (n, GRID) days that it stands for, 0 past the last reading.
+    """
+
+    low: np.ndarray
+    high: np.ndarray
+    day: np.ndarray
+    weight: np.ndarray
+
+    @property
+    def is_reached(self):
+        return np.isfinite(self.high)
+
+
+def truth_of(path, vehicle, km, start):
+    """The `Truth` of levels `km` (cumulative) of vehicles by the readings in `path`; start: day (since 1970) of the last reading known
+    then.
+    """
+    first, last = path.rows(vehicle)
+    below = usage.last_not_above(path.high, first, last, km - 1e-6)
+    low = np.where(below >= first, path.day[np.maximum(below, 0)] - start, 0)
+    reached = below + 1 < last
+    high = np.where(reached, path.day[np.minimum(below + 1, len(path.day) - 1)] - start, np.inf)
+    n, m = len(km), len(GRID)
+    wanted = (start[:, None] + GRID.astype(int)).ravel()
+    a, b = np.repeat(first, m), np.repeat(last, m)
+    row = np.clip(usage.last_not_above(path.day, a, b, wanted), a, None)
+    after = np.minimum(row + 1, b - 1)
+    nearest = np.where(
+        np.abs(path.day[after] - wanted) < np.abs(path.day[row] - wanted), after, row
+    )
+    day = (path.day[nearest].reshape(n, m) - start[:, None]).clip(0, GRID[-1])
+    end = path.day[last - 1] - start
+    return Truth(
+        np.maximum(low, 0).astype(float),
+        high,
+        day.astype(float),
+        np.where(end[:, None] >= GRID, STEP, 0.0),
+    )
+
+
+def crps(chance, truth):
+    """Continuous ranked probability score in days, of each row of `chance` (n, GRID): on the readings' days, for the days they stand
+    for.
+    """
+    told = at_day(chance, truth.day)
+    return ((told - (truth.high[:, None] <= truth.day)) ** 2 * truth.weight).sum(axis=1)
+
+
+def at_day(values, day):
+    """Each row's value at each day ((n,) or (n, k)), between the days of GRID."""
+    day = np.minimum(day, GRID[-1])
+    at = np.clip(np.searchsorted(GRID, day) - 1, 0, len(GRID) - 2)
+    share = np.clip((day - GRID[at]) / (GRID[at + 1] - GRID[at]), 0, 1)
+    row = np.arange(len(values)).reshape(-1, *[1] * (day.ndim - 1))
+    return values[row, at] * (1 - share) + values[row, at + 1] * share
+
+
+def shares(p_low, p_high, alpha):
+    """Expected shares inside an interval that leaves alpha out at each side, and before it, of truths known to lie between two forecast
+    chances.
+    """
+    span = np.maximum(p_high - p_low, 1e-9)
+    p_high = p_low + span
+    inside = np.clip(np.minimum(p_high, 1 - alpha) - np.maximum(p_low, alpha), 0, None) / span
+    return inside, np.clip(np.minimum(p_high, alpha) - p_low, 0, None) / span
+
+
+def two_way_se(values, one, other):
+    """Standard error of a mean with two clusterings that cross (Cameron, Gelbach & Miller 2011, J. Bus. Econ. Stat. 29:238; from
+    memory).
+    """
+    off = values.to_numpy(dtype=float) - values.mean()
+    both = pd.Series(list(zip(one, other, strict=True)))
+
+    def squares(group):
+        sums = np.bincount(pd.factorize(group)[0], off)
+        return (sums**2).sum() * len(sums) / max(len(sums) - 1, 1)
+
+    return float(
+        np.sqrt(max(squares(one) + squares(other) - squares(both), squares(both))) / len(off)
+    )

@@ -1,0 +1,113 @@
+"""The whole pack of three logs, an owner's first rows, an owner's three years and a fleet: every page sound, every result in place."""
+
+import json
+
+import browser
+import jsonschema
+import nbformat
+import pandas as pd
+import pytest
+from pages import Page, faults
+from test_pages_agree import five_agree
+
+from wearbar.log import read_log
+from wearbar.log.places import place
+from wearbar.outlook.action_list import DANGER
+from wearbar.pack import NOTEBOOKS
+
+HAVE = [name for name in NOTEBOOKS if place("notebooks", f"{name}.ipynb").is_file()]
+
+
+@pytest.fixture(params=["by-hand", "owner", "fleet"])
+def pack(request, packs):
+    return packs(request.param)
+
+
+def findings_of(pack):
+    return json.loads((pack.folder / "findings.json").read_text(encoding="utf-8"))
+
+
+def test_every_page_is_sound(pack):
+    pages = sorted(pack.folder.glob("*.html"))
+    assert {p.stem for p in pages} == {"index", *HAVE}
+    assert {p.name: list(faults(p)) for p in pages} == {p.name: [] for p in pages}
+
+
+def test_no_notebook_warned(pack):
+    for path in (pack.folder / "notebooks").iterdir():
+        book = nbformat.read(path, as_version=4)
+        assert not [
+            o
+            for c in book.cells
+            if c.cell_type == "code"
+            for o in c.outputs
+            if o.output_type in ("stream", "error")
+        ], path.name
+
+
+def test_every_report_answers_first_and_records_what_it_found(pack):
+    findings = findings_of(pack)
+    jsonschema.validate(
+        findings, json.loads(place("shared", "findings.schema.json").read_text(encoding="utf-8"))
+    )
+    assert set(findings["reports"]) == set(HAVE)
+    for name, report in findings["reports"].items():
+        assert report["headlines"], name
+        assert report["findings"] or pack.folder.name == "by-hand", name
+
+
+def test_rows_are_accounted_for(pack):
+    ledger = pd.DataFrame(findings_of(pack)["ledger"])
+    assert (ledger["read"] == ledger["used"] + ledger["set_aside"] + ledger["after"]).all()
+    assert ledger["set_aside"].sum() == pack.set_aside
+
+
+def test_an_interval_holds_its_value(pack):
+    for report in findings_of(pack)["reports"].values():
+        for name, f in report["findings"].items():
+            if None not in (f.get("low"), f.get("high"), f["value"]):
+                assert f["low"] <= f["value"] <= f["high"], name
+
+
+def test_tables_are_fit_for_a_spreadsheet(pack):
+    tables = sorted((pack.folder / "tables").glob("*.csv"))
+    assert tables
+    for path in tables:
+        frame = pd.read_csv(path, dtype=str, keep_default_na=False)
+        cells = frame.to_numpy().ravel()
+        assert not [
+            c
+            for c in cells
+            if c[:1] in ("=", "@", "+") or c.lower() in ("nan", "none", "nat", "inf", "<na>")
+        ], path.name
+
+
+def test_an_empty_table_is_no_clean_bill(packs):
+    """A started log has a file for each table; one without a row tells nothing, least of all that a vehicle is safe."""
+    text = Page((packs("by-hand").folder / "index.html").read_text(encoding="utf-8")).text
+    assert "no open off-road defect" not in text
+    assert "The log has no record of defects, certificates and recalls" in text
+
+
+def test_the_fleets_five_pages_agree(packs):
+    """First page, Today's list, the outlook's first month, calendar and sheets: one set of actions."""
+    rows = five_agree(packs("fleet").folder, read_log(place("data", "fleet")))
+    assert rows["urgency"].isin(list(DANGER)).any()
+    assert rows["kind"].eq("wear").any()
+
+
+@pytest.mark.skipif(browser.CHROMIUM is None, reason="no chromium")
+def test_every_page_opens_offline_without_a_complaint(pack):
+    with browser.tab() as tab:
+        for page in sorted(pack.folder.glob("*.html")):
+            for width in (1280, 390):
+                tab.open(page.as_uri(), width=width)
+                assert [r for r in tab.requests() if not r.startswith("data:")] == [page.as_uri()]
+                assert tab.complaints() == []
+                assert tab.value("document.documentElement.scrollWidth <= innerWidth"), (
+                    page.name,
+                    width,
+                )
+                assert tab.value(
+                    "[...document.images].every(i => i.complete && i.naturalWidth > 100)"
+                )

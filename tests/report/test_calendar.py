@@ -1,0 +1,295 @@
+"""The calendar file is one that a calendar program can read, says no day too late, and is the same each time.
+
+The `icalendar` package writes it and reads it back; lengths and line ends are held against the words of RFC 5545 (3.1).
+"""
+
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from icalendar import Calendar
+
+from wearbar import intervals, usage
+from wearbar.log import log_of
+from wearbar.log.places import place
+from wearbar.log.plan import plan_of
+from wearbar.pack.cli import main
+from wearbar.report.calendar import calendar_of, events_of, ics
+
+PLAN = {
+    "van": {
+        "applies_to": ["van"],
+        "task": [
+            {
+                "code": "oil",
+                "action": "replace",
+                "every": {"distance": 10_000, "months": 12},
+                "tolerance": 0.1,
+            },
+            {"code": "fluid", "action": "replace", "every": {"months": 24}},
+            {"code": "grease", "action": "lubricate", "every": {"hours": 50}},
+        ],
+    }
+}
+VEHICLE = {"vehicle": "V", "kind": "van", "in_service": "2024-01-01", "in_service_odometer": 0}
+
+
+def small_log(readings, as_of="2025-06-30", vehicle=(), **tables):
+    frames = {
+        "vehicles": [VEHICLE | dict(vehicle)],
+        "odometer": [{"vehicle": "V", "date": d, "odometer": x} for d, x in readings],
+    }
+    frames |= {
+        "work": [
+            {
+                "vehicle": "V",
+                "date": "2025-01-10",
+                "odometer": 12_000,
+                "task": "oil",
+                "why": "planned",
+            }
+        ],
+        **tables,
+    }
+    header = {"name": "small", "distance": "km", "as_of": as_of, "first_day": "2024-01-01"}
+    return log_of({k: pd.DataFrame(v) for k, v in frames.items()}, header, plan=plan_of(PLAN, "km"))
+
+
+PROPERTIES = {
+    "BEGIN",
+    "END",
+    "VERSION",
+    "PRODID",
+    "CALSCALE",
+    "NAME",
+    "UID",
+    "DTSTAMP",
+    "DTSTART",
+    "SUMMARY",
+    "DESCRIPTION",
+}
+PROPERTIES |= {"CATEGORIES", "TRANSP"}
+STEADY = [(f"2025-{m:02d}-01", 12_000 + 1_000 * m) for m in range(2, 7)]
+
+
+def read(text):
+    calendar = Calendar.from_ical(text)
+    assert not calendar.errors
+    return {str(e["UID"]): e for e in calendar.walk("VEVENT")}
+
+
+@pytest.mark.parametrize("name", ["fleet", "owner"])
+def test_a_calendar_program_reads_every_event_as_it_was_meant(name, demo_log):
+    log = demo_log(name)
+    text, n, _ = calendar_of(log)
+    events, _ = events_of(log)
+    found = read(text)
+    assert len(found) == n == len(events) > 20
+    for row in events.itertuples():
+        event = found[row.uid]
+        assert event.decoded("DTSTART") == row.day.date()
+        assert f"{event.decoded('DTSTAMP'):%Y-%m-%d}" == f"{log.as_of:%Y-%m-%d}"
+        assert str(event["SUMMARY"]).startswith(f"{row.vehicle}: ")
+        assert "handbook" in str(event["DESCRIPTION"])
+
+
+@pytest.mark.parametrize("name", ["fleet", "owner"])
+def test_no_event_is_later_than_its_due_point(name, demo_log):
+    log = demo_log(name)
+    events, n_without = events_of(log)
+    readings = usage.readings(log)
+    tasks = events[events["kind"] == "task"].rename(columns={"item": "task"})
+    assert not (tasks["day"] > tasks["due_date"]).any()
+    assert not (events["day"] > events["due_date"].clip(lower=log.as_of)).any()
+    found = intervals.occasions(log, readings)
+    now = found[found["is_current"] & found["is_open"] & ~found["state"].eq("not-finished")]
+    assert len(now) == len(tasks) + n_without
+    keys = ["vehicle", "task", "position"]
+    both = tasks.merge(now[[*keys, "due_km"]], on=keys)
+    reached = usage.date_at(readings, both["vehicle"], both["due_km"]).to_numpy()
+    past = both[~pd.isna(reached)]
+    assert len(past)
+    assert (past["day"] <= reached[~pd.isna(reached)]).all()
+
+
+def test_lines_are_as_long_and_end_as_the_standard_says():
+    log = small_log(STEADY)
+    text, _, _ = calendar_of(log)
+    raw = text.encode()
+    assert raw.endswith(b"END:VCALENDAR\r\n")
+    assert b"\n" not in raw.replace(b"\r\n", b"")
+    assert b"\r" not in raw.replace(b"\r\n", b"")
+    assert 60 < max(len(line) for line in raw.split(b"\r\n")) <= 75
+    assert b"\r\n " in raw  # some were folded
+
+
+def test_a_forecast_day_is_said_with_its_range_and_cause():
+    """1,000 km a month (28 to 31 days), 18,000 on 1 June: 22,000 is four months on, about 1 October."""
+    text, _, n_without = calendar_of(small_log(STEADY, vehicle={"meter": "both"}))
+    event = next(e for e in read(text).values() if "Oil" in str(e["SUMMARY"]))
+    assert abs(pd.Timestamp(event.decoded("DTSTART")) - pd.Timestamp("2025-10-01")).days <= 7
+    said = str(event["DESCRIPTION"])
+    assert "Due 10 Jan 2026 or at 22,000 km, whichever comes first" in said
+    assert "likely between" in said
+    assert "distance (forecast)" in said
+    assert event["CATEGORIES"].to_ical() == b"coming"
+    assert n_without == 1  # by hours, of which there is no reading
+
+
+def test_the_same_log_gives_the_same_bytes_and_ids_outlast_a_new_reading():
+    before, after = (
+        small_log(STEADY),
+        small_log([*STEADY, ("2025-07-05", 19_900)], as_of="2025-07-10"),
+    )
+    assert calendar_of(before)[0] == calendar_of(small_log(STEADY))[0]
+    ids, days = [], []
+    for log in (before, after):
+        events, _ = events_of(log)
+        ids.append(set(events["uid"]))
+        days.append(events.set_index("item")["day"]["oil"])
+    assert ids[0] == ids[1]
+    assert days[0] != days[1]
+
+
+def test_work_done_gives_the_next_due_point_an_id_of_its_own():
+    done = [
+        {"vehicle": "V", "date": d, "odometer": x, "task": "oil", "why": "planned"}
+        for d, x in (("2025-01-10", 12_000), ("2025-06-20", 17_500))
+    ]
+    first, second = (
+        events_of(log)[0].set_index("item")["uid"]
+        for log in (small_log(STEADY), small_log(STEADY, work=done))
+    )
+    assert first["oil"] != second["oil"]
+    assert first["fluid"] == second["fluid"]
+
+
+def test_alike_things_on_one_day_have_ids_of_their_own():
+    recalls = [
+        {
+            "vehicle": "V",
+            "campaign": "R1",
+            "issued": "2025-05-01",
+            "kind": "safety-recall",
+            "by": "2025-08-01",
+        }
+    ] * 2
+    events, _ = events_of(small_log(STEADY, campaigns=recalls))
+    assert events["kind"].tolist().count("campaign") == 2
+    assert events["uid"].is_unique
+
+
+def test_a_certificate_that_no_task_stands_for_is_an_event_on_its_last_day():
+    valid = [
+        {"vehicle": "V", "kind": "roadworthiness", "tested": "2025-03-01", "valid_to": "2026-02-28"}
+    ]
+    text, _, _ = calendar_of(small_log(STEADY, certificates=valid))
+    assert [
+        e.decoded("DTSTART").isoformat()
+        for e in read(text).values()
+        if "certificate" in str(e["SUMMARY"])
+    ] == ["2026-02-28"]
+
+
+def test_a_vehicle_counts_in_the_unit_of_its_own_odometer():
+    text, _, _ = calendar_of(small_log(STEADY, vehicle={"distance_unit": "mi"}))
+    assert " mi\\, whichever" in text.replace("\r\n ", "")
+
+
+def test_a_log_without_plan_or_work_still_gives_a_calendar():
+    log = log_of(
+        {"vehicles": pd.DataFrame([VEHICLE | {"meter": "none"}])},
+        {"name": "bare", "distance": "km", "as_of": "2025-06-30"},
+    )
+    text, n, n_without = calendar_of(log)
+    assert (n, n_without) == (0, 0)
+    assert read(text) == {}
+
+
+HOSTILE = st.text(st.characters(exclude_categories=["Cs", "Cc"]), max_size=200)
+
+
+@given(texts=st.lists(st.tuples(HOSTILE, HOSTILE, HOSTILE), max_size=4))
+@settings(deadline=None, max_examples=150)
+def test_no_text_breaks_out_of_its_line(texts):
+    rows = [
+        {
+            "uid": f"{n}@x",
+            "day": pd.Timestamp("2025-01-31"),
+            "summary": a,
+            "description": f"{b}\n{a}",
+            "category": c or "due",
+        }
+        for n, (a, b, c) in enumerate(texts)
+    ]
+    text = ics(
+        pd.DataFrame(rows, columns=["uid", "day", "summary", "description", "category"]),
+        "a\\n;,:name",
+        pd.Timestamp("2025-01-31"),
+    )
+    assert all(len(line) <= 75 for line in text.encode().split(b"\r\n"))
+    found = read(text)
+    assert len(found) == len(rows)
+    for row in rows:
+        assert str(found[row["uid"]].get("SUMMARY", "")) == row["summary"]
+        assert str(found[row["uid"]]["DESCRIPTION"]) == row["description"]
+
+
+@given(
+    name=st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=80).filter(
+        str.strip
+    ),
+    note=st.text(max_size=80),
+)
+@settings(deadline=None, max_examples=15, suppress_health_check=[HealthCheck.too_slow])
+def test_no_text_of_a_log_adds_an_event_or_a_property(name, note):
+    defect = {
+        "vehicle": name,
+        "defect": "D1",
+        "found": "2025-06-01",
+        "text": f"x{note}",
+        "grade": "off-road",
+    }
+    log = log_of(
+        {
+            "vehicles": pd.DataFrame([VEHICLE | {"vehicle": name, "meter": "none"}]),
+            "defects": pd.DataFrame([defect]),
+        },
+        {"name": f"n{note}", "distance": "km", "as_of": "2025-06-30"},
+    )
+    text, n, _ = calendar_of(log)
+    assert len(read(text)) == n
+    names = {
+        line.partition(":")[0].partition(";")[0]
+        for line in text.replace("\r\n ", "").split("\r\n")
+        if line
+    }
+    assert names <= PROPERTIES
+
+
+def test_the_command_writes_the_vehicles_asked_for(tmp_path, capsys):
+    out = tmp_path / "due.ics"
+    assert main(
+        ["calendar", str(place("data", "owner")), "--vehicle", "Wren", "--out", str(out)]
+    ) in (0, 1)
+    found = read(out.read_bytes())
+    assert {str(e["SUMMARY"]).split(":")[0] for e in found.values()} == {"Wren"}
+    assert f"{len(found)} events" in capsys.readouterr().out
+
+
+def test_the_command_says_in_one_sentence_what_cannot_be(tmp_path, capsys):
+    assert main(["calendar", str(place("data", "owner")), "--vehicle", "Teal"]) == 2
+    assert main(["calendar", str(place("data", "owner")), "--out", str(tmp_path)]) == 2
+    said = capsys.readouterr().err.splitlines()
+    assert len(said) == 2
+    assert "no vehicle Teal" in said[0]
+    assert str(tmp_path) in said[1]
+
+
+def test_one_vehicles_days_are_those_of_the_whole_fleets_calendar(demo_log):
+    log = demo_log("fleet")
+    whole, _ = events_of(log)
+    one, _ = events_of(log, ["M09"])
+    pd.testing.assert_series_equal(
+        whole[whole["vehicle"] == "M09"].set_index("uid")["day"], one.set_index("uid")["day"]
+    )

@@ -1,0 +1,100 @@
+"""Sentences from templates: whatever a log holds, it stands in them as text."""
+
+import jinja2
+import pytest
+from nbconvert.filters import markdown2html
+
+from wearbar.report import template
+from wearbar.report.quantities import safe
+from wearbar.report.template import words_of
+
+HOSTILE = [
+    "<script>alert(1)</script>",
+    "**bold** _under_ `code`",
+    "[click](http://example.org)",
+    "![x](y.png)",
+    "a\n\n# heading\n\n- list",
+    "1. first",
+    "- item",
+    "# head",
+    "> quote",
+    "&lt;b&gt;",
+    "{{ 7 * 7 }} {% raw %}",
+    "=1+1",
+    "| a | b |",
+    "$x$ \\( y \\)",
+    "\u202eevil",
+]
+
+
+@pytest.fixture
+def said(tmp_path, monkeypatch):
+    """A function that renders one block's text."""
+    template._environment.cache_clear()
+
+    def render(text, **values):
+        (tmp_path / "t.md.j2").write_text(f"{{% block b %}}\n{text}\n{{% endblock %}}")
+        template._environment.cache_clear()
+        return words_of("t")("b", **values)
+
+    monkeypatch.setattr(template.places, "place", lambda *_: tmp_path)
+    yield render
+    template._environment.cache_clear()
+
+
+def test_the_example():
+    say = words_of("example")
+    assert say("how_many", n=1, names=["V01"]) == "One vehicle is due: V01."
+    assert say("how_many", n=2, names=["V01", "V02"]) == "2 vehicles are due: V01 and V02."
+    assert say("how_many", n=0, names=[]) == ""
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+@pytest.mark.parametrize("sentence", ["{{ x }}", "Seen: {{ x }}.", "{{ [x, x] | listing }}"])
+def test_text_of_a_log_is_text_wherever_it_stands(said, sentence, text):
+    import html
+    import re
+
+    page = markdown2html(said(sentence, x=text))
+    tags = set(re.findall(r"</?\w+", page))
+    assert tags == {"<p", "</p"}, page
+    shown = html.unescape(re.sub("<[^>]*>", "", page))
+    wanted = html.unescape(safe(text))
+    assert wanted in shown.replace("\n", " ")
+
+
+def test_what_is_harmless_is_not_escaped_twice(said):
+    assert said("{{ x }}", x=safe("*a*")) == "&#42;a&#42;"
+    assert said("{{ x }}!", x=said("{{ x }}", x="*a*")) == "&#42;a&#42;!"
+
+
+@pytest.mark.parametrize("text", ["85% of jobs", "1,234 km", "3.2 mm", "Engine oil and filter"])
+def test_numbers_and_plain_words_stay_as_they_are(said, text):
+    assert said("{{ x }} so far", x=text) == f"{text} so far"
+
+
+def test_paragraphs_stay_apart_and_lines_run_on(said):
+    assert said("One\nline.\n\n\nTwo  lines.") == "One line.\n\nTwo lines."
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["{% if x %}One.{% endif %}", "One.{% if x %}{% endif %}", "{% if x %}{{ y }}{% endif %}"],
+)
+def test_a_line_that_ends_with_a_tag_stays_apart_from_the_next(said, line):
+    assert said(f"{line}\nTwo.", x=1, y="One.") == "One. Two."
+    assert said(f"{line}\n{{% if x %}}\nTwo.\n{{% endif %}}", x=1, y="One.") == "One. Two."
+    assert said(f"{{% if x %}}\n{line}\n{{% endif %}}\nTwo.", x=1, y="One.") == "One. Two."
+
+
+def test_a_line_that_says_nothing_leaves_no_gap(said):
+    lines = "Zero.\n{% if x %}One.{% endif %}\n{% if x %}{{ x }}{% endif %}\nTwo.\n\nThree."
+    assert said(lines, x="") == "Zero. Two.\n\nThree."
+    assert said(lines, x="1.5") == "Zero. One. 1.5 Two.\n\nThree."
+
+
+def test_a_value_that_was_not_given_is_an_error(said):
+    with pytest.raises(jinja2.UndefinedError):
+        said("{{ y }}", x=1)
+    with pytest.raises(KeyError):
+        words_of("t")("no_such_block")

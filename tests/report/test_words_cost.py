@@ -1,0 +1,355 @@
+"""Sentences and pictures of cost: true and printable for empty, tiny and whole logs."""
+
+import json
+import re
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from wearbar import usage
+from wearbar.cost import account as money
+from wearbar.cost import bills, compare, fuel, repairs, value
+from wearbar.cost import per_distance as cost
+from wearbar.cost import replacement as keeping
+from wearbar.cost.repairs import RepairTrend
+from wearbar.log import log_of, places, read_log
+from wearbar.report.charts import cost as charts
+from wearbar.report.charts.style import png
+from wearbar.report.quantities import Show, plain
+from wearbar.report.report import Report
+from wearbar.report.words import cost as wording
+from wearbar.report.words import replacement as advice
+from wearbar.stats.estimate import Estimate
+from wearbar.stats.recurrence import Trend
+
+HEADER = {
+    "distance": "mi",
+    "volume": "L",
+    "currency": "GBP",
+    "first_day": "2024-01-01",
+    "as_of": "2024-12-31",
+}
+ONE = {
+    "vehicles": {
+        "vehicle": ["A"],
+        "kind": ["motorcycle"],
+        "in_service": ["2024-01-01"],
+        "price": [5000],
+    },
+    "odometer": {
+        "vehicle": ["A", "A"],
+        "date": ["2024-01-01", "2024-12-31"],
+        "odometer": [0, 5000],
+    },
+}
+VISITS = {
+    "vehicle": ["A"] * 3,
+    "date": ["2024-03-01", "2024-07-01", "2024-11-01"],
+    "odometer": [900, 2500, 4000],
+    "task": ["oil"] * 3,
+    "why": ["planned", "planned", "defect"],
+}
+TYRES = {
+    "vehicle": ["A"] * 2,
+    "position": ["front", "rear"],
+    "category": ["tyre"] * 2,
+    "item": ["<b>x*"] * 2,
+    "fitted": ["2024-05-01"] * 2,
+}
+TRAILER = {"vehicle": ["A"], "kind": ["trailer"], "in_service": ["2024-01-01"], "meter": ["none"]}
+FILLS = {
+    "vehicle": ["A"] * 3,
+    "date": ["2024-03-01", "2024-04-01", "2024-05-01"],
+    "odometer": [1000, 1100, 1200],
+    "volume": [10, 11, 12],
+}
+
+LOGS = {
+    "bare": (ONE, {}),
+    "tiny": (
+        {
+            **ONE,
+            "work": {**VISITS, "parts_cost": [40, 12, None]},
+            "fitted": {**TYRES, "price": [80, 110]},
+        },
+        {"money": "gross"},
+    ),
+    "no meter": (
+        {"vehicles": TRAILER, "work": {**VISITS, "odometer": [None] * 3, "labour_cost": [1, 2, 3]}},
+        {"money": "net"},
+    ),
+    "credit": ({**ONE, "work": {**VISITS, "labour_cost": [-500, 20, 0]}}, {"money": "net"}),
+    "electric": (
+        {**ONE, "fuel": {**FILLS, "kind": ["electric"] * 3, "cost": [3, 3, None]}},
+        {"money": "net"},
+    ),
+    "hours beside": (
+        {
+            "vehicles": {
+                "vehicle": ["A", "D"],
+                "kind": ["van", "plant"],
+                "in_service": ["2024-01-01"] * 2,
+                "meter": ["distance", "hours"],
+                "price": [9000, None],
+            },
+            "odometer": {
+                "vehicle": ["A", "A", "D"],
+                "date": ["2024-01-01", "2024-12-31", "2024-06-01"],
+                "odometer": [0, 5000, None],
+                "hours": [None, None, 90],
+            },
+            "work": {
+                **VISITS,
+                "vehicle": ["A", "A", "D"],
+                "odometer": [900, 2500, None],
+                "labour_cost": [100, 100, 300],
+            },
+            "valuations": {"vehicle": ["A"], "date": ["2024-12-31"], "value": [8000]},
+        },
+        {"money": "net", "distance": "km"},
+    ),
+    "fleet": ("fleet", None),
+    "owner": ("owner", None),
+}
+
+
+def log_from(tables, header):
+    if isinstance(tables, str):
+        return read_log(places.place("data", tables))
+    return log_of({name: pd.DataFrame(t) for name, t in tables.items()}, {**HEADER, **header})
+
+
+def log_named(name):
+    return log_from(*LOGS[name])
+
+
+def told(tables, header):
+    """Every sentence of the report on a log, and its pictures drawn."""
+    log = log_from(tables, header)
+    readings, show = usage.readings(log), Show(log.units)
+    book = money.account(log, readings)
+    total, values = cost.total_per_km(book), value.value_points(log)
+    by = {name: cost.cost_per_km(book, name) for name in ("category", "kind")}
+    vehicles, kind_of = cost.by_vehicle(book), book.vehicles.set_index("vehicle")["kind"]
+    tanks = fuel.tanks(log, readings)
+    economy, quarters = (
+        fuel.fuel_economy(fuel.liquid(tanks)),
+        fuel.economy_by_quarter(fuel.liquid(tanks), kind_of),
+    )
+    visits, periods = (
+        repairs.repair_visits(book, log, readings),
+        repairs.observed_periods(book, log, readings),
+    )
+    curves = repairs.cost_by_kind(visits, periods, kind_of)
+    born = log.tables["vehicles"].set_index("vehicle")["in_service"]
+    kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, values, born)
+    pictures = {
+        "vehicles": vehicles["cost_per_km"].notna().any()
+        and charts.cost_against_use(vehicles, show),
+        "repairs": len(visits) and charts.mounting_repairs(curves, show),
+        "keeping": any("cost_per_year" in k.curve for k in kept)
+        and charts.keeping_cost(kept, show),
+    }
+    said = {
+        "headline": wording.headline(total, book, show)[0],
+        "basis": wording.basis(book, bills.known_shares(book.lines)),
+        "range": wording.interval_means(total),
+        "fixed": wording.fixed(cost.cost_per_km(book, "is_fixed")),
+        "categories": wording.categories(by["category"], show),
+        "largest": wording.largest(cost.largest_bill(book), show),
+        "kinds": wording.kinds(by["kind"], compare.differences(book, "kind"), show),
+        "sites": wording.sites(cost.by_site(book), compare.differences(book, "site"), show),
+        "vehicles": wording.vehicles(vehicles, show),
+        "years": wording.years(compare.by_year(book), compare.change_of_years(book), show),
+        "worth": wording.depreciation(
+            value.depreciation_per_km(book), value.owning_per_km(book), book, show
+        ),
+        "lost": wording.lost(book, values),
+        "fuel": wording.fuel(economy, tanks),
+        "repairs": advice.repairs(curves, show),
+        "repairs in full": advice.repairs_how(curves, show),
+        "trend": advice.trend(repairs.repair_trend(visits, periods), show),
+        "replace": advice.replace(kept, show)[0],
+        "keeping": advice.keeping(kept, show),
+        "doubles": wording.doubles(bills.double_entries(log), show),
+        "alt categories": wording.alt_categories(by["category"], show),
+        "alt vehicles": wording.alt_vehicles(vehicles, show),
+        "alt fuel": wording.alt_fuel(quarters, show),
+        "alt repairs": advice.alt_repairs(curves, show),
+        "alt keeping": advice.alt_keeping(kept, show),
+    }
+    drawn = {name: len(png(figure)) for name, figure in pictures.items() if figure}
+    return {name: plain(text) for name, text in said.items()} | {"pictures": drawn}
+
+
+@pytest.fixture(scope="module", params=LOGS)
+def said(request):
+    return request.param, told(*LOGS[request.param])
+
+
+def test_every_sentence_is_printable(said):
+    for name, text in said[1].items():
+        if name != "pictures":
+            assert not re.search(
+                r"\bnan\b|None|\binf\b|\de[+-]\d|<(?!b>x\*)|  |\.\.|\.[A-Z]| [,.:;]|\b1 \w+s (was|were|are)\b",
+                text,
+            ), f"{name}: {text}"
+            assert text == text.strip(), name
+
+
+def test_pictures_are_drawn_where_there_is_something(said):
+    name, texts = said
+    assert all(size > 5000 for size in texts["pictures"].values())
+    want = {
+        "bare": set(),
+        "tiny": {"vehicles", "repairs"},
+        "fleet": {"vehicles", "repairs", "keeping"},
+    }
+    assert set(texts["pictures"]) == want.get(name, set(texts["pictures"]))
+
+
+def test_net_or_gross_is_said_or_its_lack():
+    assert "does not say whether its money is net or gross" in told(*LOGS["bare"])["basis"]
+    tiny = told(*LOGS["tiny"])
+    assert "recoverable tax included" in tiny["headline"]
+    assert "100% of 2 fitted parts and 67% of 3 workshop rows" in tiny["basis"]
+    assert "the true cost is higher" in tiny["basis"]
+
+
+def test_money_of_what_counts_no_distance_is_in_the_sums_alone():
+    beside = told(*LOGS["hours beside"])
+    assert "A kilometre cost GBP 0.04" in beside["headline"]
+    assert (
+        "GBP 200 on 2 vehicles over 5,000 km. Days of unknown distance add GBP 300."
+        in beside["headline"]
+    )
+    assert (
+        "D counts hours only: that spending is in the sums and the cost of a day only"
+        in beside["basis"]
+    )
+    assert beside["vehicles"].startswith("A little-used vehicle costs more a kilometre")
+    assert beside["worth"].startswith(
+        "Loss in value cost GBP 0.20 a kilometre. A, of 2 vehicles, lost GBP 1,000"
+    )
+    assert (
+        "Spending and loss in value together come to GBP 0.24 a kilometre. The loss of D is not known"
+        in beside["worth"]
+    )
+
+
+def test_refusals_are_in_words():
+    bare = told(*LOGS["bare"])
+    assert "holds no money" in bare["headline"]
+    assert bare["repairs"].startswith("The log holds no unplanned visits")
+    assert bare["vehicles"].startswith("There is one vehicle")
+    no_meter = told(*LOGS["no meter"])
+    assert "no vehicle has a distance meter" in no_meter["headline"]
+    assert "A has no meter: that spending is in the sums" in no_meter["basis"]
+    electric = told(*LOGS["electric"])
+    assert "too few rows have their money" in electric["headline"]
+    assert "No liquid fuel is on record" in electric["fuel"]
+
+
+class TestTrend:
+    def said(self, p, z=1.0, free=0, n=40):
+        test = Trend(z, p, n, 9, "robust", "needs four events")
+        return plain(advice.trend(RepairTrend(test, 1.2, 2.0, n, free), Show()))
+
+    def test_which_way(self):
+        assert "more often as a vehicle ages" in self.said(0.01)
+        assert "less often as a vehicle ages" in self.said(0.01, -2.0)
+        assert "do not come clearly more or less often as a vehicle ages (p = 0.4" in self.said(0.4)
+        assert "more often with age: it needs four events" in self.said(np.nan)
+
+    def test_work_under_warranty_is_named(self):
+        assert "warranty" in self.said(0.01, free=3)
+        assert "warranty" not in self.said(0.01)
+
+
+class TestReplace:
+    def kept(self, best, cost_at):
+        ages = np.arange(1, 9) * 1.0
+        curve = pd.DataFrame({"age_years": ages, "cost_per_year": cost_at(ages)})
+        estimate = Estimate(best, np.nan, np.nan, 0.9, 12, unit="years", note="still falling")
+        clear = curve["cost_per_year"].iloc[-1] > 1.05 * curve["cost_per_year"].min()
+        return keeping.Keeping(
+            "van", estimate, curve, (4.0, 5.0), 0.2, 20000.0, 900.0, is_clear=clear
+        )
+
+    def test_an_age_that_stands_out(self):
+        kept = self.kept(4.0, lambda a: 1000 + 60 * (a - 4) ** 2)
+        assert "replacing costs least for van at about 4.0 years" in plain(
+            advice.replace([kept], Show())[0]
+        )
+        assert "a year costs least at about 4.0 years (" in plain(advice.keeping([kept], Show()))
+        assert "no reason to defer work" in plain(advice.keeping([kept], Show()))
+
+    def test_one_that_does_not(self):
+        flat = self.kept(4.0, lambda a: 1000 + (a - 4) ** 2)
+        assert "No age stands out for van" in advice.replace([flat], Show())[0]
+        assert "Other ages may be as cheap" in advice.keeping([flat], Show())
+        assert (
+            "No age stands out for van"
+            in advice.replace([self.kept(1.0, lambda a: 1000 + 100 * a)], Show())[0]
+        )
+
+    def test_one_not_reached_yet(self):
+        kept = self.kept(np.nan, lambda a: 2000 - 100 * a)
+        assert "a year still gets cheaper with age for van (to 8.0 years)" in plain(
+            advice.replace([kept], Show())[0]
+        )
+        assert "still gets cheaper up to 8.0 years" in plain(advice.keeping([kept], Show()))
+
+
+def test_a_hostile_name_is_text():
+    bill = pd.Series(
+        {"vehicle": "<script>*x*", "date": pd.Timestamp("2024-05-01"), "amount": 10.0, "share": 0.5}
+    )
+    text = wording.largest(bill, Show())
+    assert "<" not in text
+    assert "*" not in text
+
+
+def cells():
+    """id to source of the computing cells of the notebook."""
+    book = json.loads(places.place("notebooks", "running_cost.ipynb").read_text(encoding="utf-8"))
+    return {c["id"]: "".join(c["source"]) for c in book["cells"] if c["cell_type"] == "code"}
+
+
+def opened(log, leave_out=()):
+    """What the notebook's first cells hold of a log, run as they stand."""
+    report = Report("running_cost", log, log, Show(log.units), 0.9)
+    held = {"report": report, "show": report.show, "vehicles": log.tables["vehicles"]}
+    source = cells()
+    imports = source["open"].partition("\nreport = ")[0]
+    account = source["account"].replace("leave_out = []", f"leave_out = {list(leave_out)}")
+    for text in (imports, account, *(source[name] for name in ("answer", "what", "kind", "site"))):
+        exec(compile(text, "running_cost", "exec"), held)
+    return SimpleNamespace(**held)
+
+
+@pytest.mark.parametrize("name", LOGS)
+def test_the_notebook_and_the_library_make_the_same_figures(name):
+    made = opened(log_named(name))
+    book = made.account
+    assert made.total.value == pytest.approx(cost.total_per_km(book).value, rel=1e-12, nan_ok=True)
+    for frame, by in (
+        (made.by_category, "category"),
+        (made.by_kind, "kind"),
+        (made.by_site, "site"),
+    ):
+        library = cost.by_site(book) if by == "site" else cost.cost_per_km(book, by)
+        library = library[library["amount"].ne(0)] if by == "category" else library
+        assert frame["cost_per_km"].tolist() == pytest.approx(
+            library["cost_per_km"].tolist(), rel=1e-12, nan_ok=True
+        )
+
+
+def test_a_category_left_out_in_its_cell_is_in_no_figure():
+    log = log_named("owner")
+    whole, without = opened(log), opened(log, ["fuel"])
+    assert "fuel" in whole.by_category["category"].tolist()
+    assert "fuel" not in without.by_category["category"].tolist()
+    assert without.total.value < 0.95 * whole.total.value
