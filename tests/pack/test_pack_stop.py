@@ -22,7 +22,8 @@ import sys
 from pathlib import Path
 sys.path.insert(0, sys.argv.pop(1))
 import conftest
-from wearbar import cli, places
+from wearbar.log import places
+from wearbar.pack import cli
 real = places.place
 places.place = lambda *parts: conftest.NOTEBOOKS if parts == ("notebooks",) else real(*parts)
 sys.exit(cli.main(sys.argv[1:]))
