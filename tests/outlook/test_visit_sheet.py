@@ -607,6 +607,28 @@ class TestFigures:
         have = words_of(small_log(tasks=[task], fitted=[chain], measurements=reads))["have"]
         assert [h["item"] for h in have] == ["chain and sprockets"]
 
+    @pytest.mark.parametrize(
+        "looks, stands",
+        [
+            (((3, 2_000), (4, 3_000), (5, 4_000), (6, 5_000)), "forecast: at or past the limit"),
+            (((3, 2_000), (4, 3_000), (5, 4_000), (7, 7_000)), "at or past the limit"),
+        ],
+        ids=["by its line", "by its last reading"],
+    )
+    def test_what_a_wear_line_says_is_named_a_forecast(self, looks, stands):
+        tyre = {"category": "tyre", "item": "T", "position": "rear", "fitted": "2025-01-01"}
+        tyre |= {"fitted_odometer": 0, "new_depth": 8, "limit_depth": 2}
+        # 0.9 mm in 1,000 km: 1.7 mm at 7,000 km, and above the limit until 6,667 km
+        reads = [
+            {"position": "rear", "category": "tyre", "quantity": "depth", "odometer": x}
+            | {"date": f"2025-{month:02d}-01", "value": 8 - 0.9 * x / 1_000}
+            for month, x in looks
+        ]
+        here = {"jurisdiction": ""}
+        words = words_of(small_log(fitted=[tyre], measurements=reads, header=here))
+        assert [row[1] for row in words["worn"]] == [stands]
+        assert f"by its wear ({stands})" in str(words["blocks"])
+
     def test_a_figure_without_a_value_is_a_blank_and_a_recheck_of_an_example_plan_is_marked(self):
         tyre = {
             "code": "tyre-replace",

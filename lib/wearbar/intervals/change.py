@@ -128,7 +128,7 @@ def _change(sums):
 
 
 def since_then(found, then):
-    """The occasions whose window has closed since an `Earlier` report."""
+    """The jobs that fell due since an `Earlier` report."""
     return found[found["late_edge_date"] > then.as_of]
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar.intervals.duty import known_on
-from wearbar.log.keys import look_up
+from wearbar.log.keys import least_after, look_up
 
 __all__ = ["Series", "acts_of", "series_of"]
 
@@ -263,15 +263,7 @@ def _one_a_day(acts):
             }
         )
     acts = acts.drop_duplicates(day, keep="last")
-    later = (
-        acts.iloc[::-1]
-        .groupby("series")["known"]
-        .cummin()
-        .iloc[::-1]
-        .groupby(acts["series"])
-        .shift(-1)
-    )
-    acts = acts[~(acts["known"] > later)]
+    acts = acts[~(acts["known"] > least_after(acts["known"], acts["series"]))]
     return acts[
         [*day, "odometer_km", "hours", "visit", "restarts", "planned", "known"]
     ].reset_index(drop=True)

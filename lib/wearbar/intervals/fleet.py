@@ -10,6 +10,7 @@ from wearbar.intervals.done import Series, acts_of, series_of
 from wearbar.intervals.duty import duty_of, known_on
 from wearbar.intervals.rules import Rules
 from wearbar.intervals.schedule import Task
+from wearbar.log.keys import least_after
 
 __all__ = ["Fleet", "as_dates", "as_days", "fleet_of"]
 
@@ -37,7 +38,7 @@ class Fleet:
 
     code: each series' vehicle in the paths (-1: without readings). origin_x: new, in service. join_x: from when its occasions are ours:
     acquired, the log's first day, or the day its task entered the plan (is_new). end_day: the last day that counts; ended: why, where that
-    is before the log's day. counts: (2, series) whether its vehicle counts km, hours. duty: frame `code, day, hard` sorted, hard 1, 0, or
+    is before the report date. counts: (2, series) whether its vehicle counts km, hours. duty: frame `code, day, hard` sorted, hard 1, 0, or
     -1 not known. act_*: every act, sorted by series and day; act_low, act_high: bounds of its km.
     """
 
@@ -233,15 +234,7 @@ def _not_overtaken(readings):
     days = (
         known.groupby([readings["vehicle"], readings["date"]]).min().rename("first").reset_index()
     )
-    later = (
-        days.iloc[::-1]
-        .groupby("vehicle")["first"]
-        .cummin()
-        .iloc[::-1]
-        .groupby(days["vehicle"])
-        .shift(-1)
-    )
-    days = days.assign(later=later)
+    days = days.assign(later=least_after(days["first"], days["vehicle"]))
     later = (
         readings[["vehicle", "date"]]
         .merge(days, on=["vehicle", "date"], how="left")["later"]

@@ -30,9 +30,9 @@ COUNTS = "counts"
 REASONS = {
     "unknown-history": "when it was last done is not known",
     "joined": "it fell due before the vehicle joined this log",
-    "laid-up": "it fell due while the vehicle was laid up, and was done before its next use or still can be",
+    "laid-up": "it fell due while the vehicle was in storage, and was done before its next use or still can be",
     "repair": "a repair did it before its window opened",
-    "typed-late": "it was done in time, but typed in only after its window had closed",
+    "typed-late": "it was done on time, but typed in only after its window had closed",
     "ended": "the vehicle left, or the task left the plan, before its window closed",
     "stale": "no recent reading tells whether its window has closed",
     "open-window": "its window has not closed yet",

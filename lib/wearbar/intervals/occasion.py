@@ -34,12 +34,12 @@ def occasions(log, readings=None, late_share=None):
     duty: severe, normal, not-known, or "" where the task has no severe limits; severe_due_km, severe_due_date: were the duty severe.
     first_limit: distance, hours, date, both; with " (forecast)" where not yet reached; "" where neither was. expected_date: a forecast.
     done_date, done_km (with _low_, _high_), done_hours, visit; is_open. overrun_km, _hours, _days (negative: early; open: so far);
-        end_km: where it was then; overrun_share: the largest as a share of its interval; early_share: the share given away by work before
+        end_km: where it was then; overrun_share: the largest as a share of its interval; early_share: the share left unused by work before
         its window.
     state: before-window, in-window, due, past-window or not-known where open (probably: what it is by the last reading), else done, missed
         or not-finished. past_km, past_days: beyond each late edge; driven_past_km: distance from the first of the late edges passed.
     late_edge_date: the last day of its window, as far as can be told yet: NaT where distance alone will close it. is_matured: closed by
-        the log's day. outcome: on-time, early, late or "".
+        the report date. outcome: on-time, early, late or "".
     before_next_use: open, due in a lay-up, and not used since: to be done before its next use. Used without it, it is late from the
         first day of use, and the days over count from there.
     is_typed_late: done in time, and typed in after its window had closed: late as it was judged then, and out of the rate.

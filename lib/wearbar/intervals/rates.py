@@ -44,7 +44,7 @@ CAUTIOUS = "few of them: limits that hold more often than they say"
 
 @dataclass(frozen=True)
 class Seen:
-    """Vehicles on the log's day: owned; with a reading in the last STALE_DAYS; judged, no open task of theirs being not known; and how old
+    """Vehicles on the report date: owned; with a reading in the last STALE_DAYS; judged, no open task of theirs being not known; and how old
     the oldest last reading is (None: there is none)."""
 
     owned: int
@@ -217,7 +217,7 @@ def first_limits(found):
 
 
 def late_for_want_of_use(found, confidence=0.9):
-    """Share of late occasions whose date came first with less than half of the distance limit driven: little-used vehicles."""
+    """Share of late jobs whose date came first with less than half of the distance limit driven: little-used vehicles."""
     late = found[found["in_rate"] & (found["outcome"] == "late") & found["interval_km"].notna()]
     little = (late["first_limit"] == "date") & (late["overrun_km"] < -late["interval_km"] / 2)
     several = late["vehicle"] if late["vehicle"].nunique() > 1 else None

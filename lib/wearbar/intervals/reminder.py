@@ -27,7 +27,7 @@ def reminder_drift(log, found, readings, confidence=0.9, use=None):
     reminder_date, reminder_km: the same of the reminder; where it is showing, the day it was first seen to.
     drift_days, drift_km: the reminder's less the plan's, positive where it comes too late; drift_low_days, drift_high_days: by the
         forecasts' limits, faster use and slower.
-    The latest reminder first; one that cannot be told last. use: as of `due_list`.
+    The latest reminder first; those that are not known last. use: as of `due_list`.
     """
     seen = (
         log.si("dash_events")

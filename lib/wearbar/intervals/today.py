@@ -1,4 +1,4 @@
-"""What is open on the log's day: the tables that tell of danger, open tasks with their forecast, and why work was deferred."""
+"""What is open on the report date: the tables that tell of danger, open tasks with their forecast, and why work was deferred."""
 
 from wearbar.intervals.rates import over_due
 from wearbar.usage.forecast import due_dates

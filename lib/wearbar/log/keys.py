@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-__all__ = ["is_among", "look_up"]
+__all__ = ["is_among", "least_after", "look_up"]
 
 
 def is_among(rows, others, keys):
@@ -13,6 +13,15 @@ def is_among(rows, others, keys):
     [True, False, False]
     """
     return pd.MultiIndex.from_frame(rows[keys]).isin(pd.MultiIndex.from_frame(others[keys]))
+
+
+def least_after(values, groups):
+    """The least of those that come after each of `values` (Series) in its group, missing for the last: Series like values.
+
+    >>> least_after(pd.Series([3.0, 1.0, 2.0]), pd.Series(["A", "A", "A"])).tolist()
+    [1.0, 2.0, nan]
+    """
+    return values.iloc[::-1].groupby(groups).cummin().iloc[::-1].groupby(groups).shift(-1)
 
 
 def look_up(keys, by_key):

@@ -47,7 +47,7 @@ def actions(
     it rests on.
 
     found, table: `intervals.occasions` and `intervals.items` of the log. worn: `wear.remaining` of
-    parts now on, of these vehicles or more. use: the `UsageModel` to forecast by. days: how far
+    fitted parts, of these vehicles or more. use: the `UsageModel` to forecast by. days: how far
     ahead work, certificates, recalls and warranties are listed. What is not given is worked out.
     Ranks: trade practice, no source.
     """

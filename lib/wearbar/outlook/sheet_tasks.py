@@ -49,7 +49,7 @@ _MORE = ["basis", "overrun_km", "overrun_hours", "overrun_days", "due_hours"]
 
 
 def tasks_in_plan(log, vehicle):
-    """The tasks that the vehicle's plan holds on the log's day."""
+    """The tasks that the vehicle's plan holds on the report date."""
     if log.plan is None:
         return pd.DataFrame(columns=[*_PLAN, *_EVERY])
     t = log.plan.tasks
@@ -80,8 +80,8 @@ def tasks_of(rows, found, plan, worn, whole_plan):
             how="left",
         )
     asked = worn.merge(plan[plan[_EVERY].isna().all(axis=1)], left_on="category", right_on="part")
-    asked = asked[["code", "last_position", "state"]].set_axis(
-        ["task", "position", "wear_state"], axis=1
+    asked = asked[["code", "last_position", "state", "by"]].set_axis(
+        ["task", "position", "wear_state", "wear_by"], axis=1
     )
     asked = asked.drop_duplicates(["task", "position"]).assign(state=ON_CONDITION)
     both = [t for t in (rows, asked) if len(t)]
@@ -89,7 +89,7 @@ def tasks_of(rows, found, plan, worn, whole_plan):
         pd.concat([t.dropna(axis=1, how="all") for t in both], ignore_index=True) if both else rows
     )
     told = told.reindex(
-        columns=[*rows.columns, *(c for c in ("wear_state", *_MORE) if c not in rows)]
+        columns=[*rows.columns, *(c for c in ("wear_state", "wear_by", *_MORE) if c not in rows)]
     )
     told = told.merge(plan[_PLAN], left_on="task", right_on="code", how="left")
     for name in ("parts", "figures", "steps"):

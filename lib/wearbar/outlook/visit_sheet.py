@@ -40,7 +40,7 @@ USUAL["motorcycle"] = {
 
 @dataclass(frozen=True)
 class Last:
-    """The last reading: its day, what the instruments showed, and its age on the log's day; missing where there is none."""
+    """The last reading: its day, what the instruments showed, and its age on the report date; missing where there is none."""
 
     date: object = pd.NaT
     odometer_km: float = math.nan

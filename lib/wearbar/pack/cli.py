@@ -114,162 +114,84 @@ def _parser():
     )
     parser.add_argument("--version", action="version", version=f"wearbar {__version__}")
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
-
-    pack = commands.add_parser(
-        "pack",
-        help="run the reports and write them as a folder of pages",
-        description=_pack.__doc__,
-    )
-    pack.add_argument("log", nargs="?", default="", metavar="LOG", help=LOG_HELP)
-    pack.add_argument(
-        "--out",
-        default="wearbar-pack",
-        metavar="DIR",
-        help="folder for the pack (default: %(default)s)",
-    )
-    pack.add_argument(
-        "--as-of",
-        default="",
-        metavar="DATE",
-        help="last day to count, YYYY-MM-DD (default: the log's own)",
-    )
-    pack.add_argument(
-        "--only", nargs="+", default=[], metavar="NOTEBOOK", help="these reports alone"
-    )
-    pack.add_argument("--site", default="", help="vehicles of this site alone")
-    pack.add_argument("--vehicle", nargs="+", default=[], metavar="V", help="these vehicles alone")
-    pack.add_argument(
-        "--confidence",
-        type=float,
-        default=0.9,
-        metavar="SHARE",
-        help="of every interval (default: %(default)s)",
-    )
-    pack.add_argument(
-        "--units",
-        default="",
-        choices=["mi", "km"],
-        help="distances to read in (default: the log's own)",
-    )
-    pack.add_argument(
-        "--criterion",
-        type=float,
-        default=0.0,
-        metavar="SHARE",
-        help="score by this share of an interval beside the plan's",
-    )
-    pack.add_argument(
-        "--since",
-        default="",
-        metavar="PACK",
-        help="tell what has changed since this earlier pack of the log",
-    )
-    pack.set_defaults(run=_pack)
-
-    sheet = commands.add_parser(
-        "sheet",
-        help="write one vehicle's next visit as a page to print",
-        description=_sheet.__doc__,
-    )
-    sheet.add_argument("log", nargs="?", default="", metavar="LOG", help=LOG_HELP)
-    sheet.add_argument(
-        "--vehicle",
-        default="",
-        metavar="V",
-        help="the vehicle (default: the one whose work presses most)",
-    )
-    sheet.add_argument(
-        "--as-of",
-        default="",
-        metavar="DATE",
-        help="last day to count, YYYY-MM-DD (default: the log's own)",
-    )
-    sheet.add_argument(
-        "--units",
-        default="",
-        choices=["mi", "km"],
-        help="distances to read in (default: the vehicle's own)",
-    )
-    sheet.add_argument(
-        "--out",
-        default="visit-sheet.html",
-        metavar="FILE",
-        help="the page to write (default: %(default)s)",
-    )
-    sheet.set_defaults(run=_sheet)
-
-    calendar = commands.add_parser(
-        "calendar", help="write what is due as a calendar file", description=_calendar.__doc__
-    )
-    calendar.add_argument("log", nargs="?", default="", metavar="LOG", help=LOG_HELP)
-    calendar.add_argument(
-        "--as-of",
-        default="",
-        metavar="DATE",
-        help="last day to count, YYYY-MM-DD (default: the log's own)",
-    )
-    calendar.add_argument("--site", default="", help="vehicles of this site alone")
-    calendar.add_argument(
-        "--vehicle", nargs="+", default=[], metavar="V", help="these vehicles alone"
-    )
-    calendar.add_argument(
-        "--out",
-        default="wearbar.ics",
-        metavar="FILE",
-        help="the file to write (default: %(default)s)",
-    )
-    calendar.set_defaults(run=_calendar)
-
-    check = commands.add_parser(
-        "check", help="count the log's rows and name its first problems", description=_check.__doc__
-    )
-    check.add_argument("log", metavar="LOG", help="folder, workbook or database address")
-    check.add_argument(
-        "--out",
-        default="",
-        metavar="DIR",
-        help="also write the log here, each row with what is wrong with it",
-    )
-    check.set_defaults(run=_check)
-
-    start = commands.add_parser(
-        "start", help="write an empty log to fill in", description=_start.__doc__
-    )
-    start.add_argument("folder", metavar="DIR", help="a new or empty folder")
-    start.set_defaults(run=_start)
-
-    adopt = commands.add_parser(
-        "adopt", help="turn a spreadsheet of one's own into a log", description=_adopt.__doc__
-    )
-    adopt.add_argument("file", metavar="FILE", help="a CSV file or a workbook; it is not changed")
-    adopt.add_argument(
-        "--map",
-        default="",
-        metavar="MAP.toml",
-        help="which column is which (default: FILE's name with .map.toml, here)",
-    )
-    adopt.add_argument(
-        "--out",
-        default="",
-        metavar="DIR",
-        help="a new folder for the log (default: FILE's name with -log, here)",
-    )
-    adopt.set_defaults(run=_adopt)
-
-    descriptor = commands.add_parser(
-        "descriptor",
-        help="write a Data Package descriptor of a log",
-        description=_descriptor.__doc__,
-    )
-    descriptor.add_argument("log", metavar="LOG", help="folder or workbook")
-    descriptor.add_argument(
-        "--out",
-        default="",
-        metavar="FILE",
-        help="where to write it (default: datapackage.json beside the tables)",
-    )
-    descriptor.set_defaults(run=_descriptor)
+    for name, (run, said, options) in _commands().items():
+        command = commands.add_parser(name, help=said, description=run.__doc__)
+        for option, settings in options.items():
+            command.add_argument(option, **settings)
+        command.set_defaults(run=run)
     return parser
+
+
+def _commands():
+    """Name of each command to (what runs it, what it does, its options)."""
+    log = {"log": {"nargs": "?", "default": "", "metavar": "LOG", "help": LOG_HELP}}
+    some = {
+        **_text("--site", None, "vehicles of this site alone"),
+        **_several("--vehicle", "V", "these vehicles alone"),
+    }
+    day = _text("--as-of", "DATE", "last day to count, YYYY-MM-DD (default: the log's own)")
+    pack = {**log, **_out("wearbar-pack", "DIR", "folder for the pack"), **day}
+    pack |= _several("--only", "NOTEBOOK", "these reports alone") | some
+    pack |= _share("--confidence", 0.9, "of every interval (default: %(default)s)")
+    pack |= _units("the log's own")
+    pack |= _share("--criterion", 0.0, "score by this share of an interval beside the plan's")
+    pack |= _text("--since", "PACK", "tell what has changed since this earlier pack of the log")
+    sheet = {
+        **log,
+        **_text("--vehicle", "V", "the vehicle (default: the one whose work presses most)"),
+        **day,
+        **_units("the vehicle's own"),
+        **_out("visit-sheet.html", "FILE", "the page to write"),
+    }
+    check = {
+        "log": {"metavar": "LOG", "help": "folder, workbook or database address"},
+        **_text("--out", "DIR", "also write the log here, each row with what is wrong with it"),
+    }
+    adopt = {
+        "file": {"metavar": "FILE", "help": "a CSV file or a workbook; it is not changed"},
+        **_text(
+            "--map", "MAP.toml", "which column is which (default: FILE's name with .map.toml, here)"
+        ),
+        **_text("--out", "DIR", "a new folder for the log (default: FILE's name with -log, here)"),
+    }
+    descriptor = {
+        "log": {"metavar": "LOG", "help": "folder or workbook"},
+        **_text("--out", "FILE", "where to write it (default: datapackage.json beside the tables)"),
+    }
+    calendar = {**log, **day, **some, **_out("wearbar.ics", "FILE", "the file to write")}
+    start = {"folder": {"metavar": "DIR", "help": "a new or empty folder"}}
+    return {
+        "pack": (_pack, "run the reports and write them as a folder of pages", pack),
+        "sheet": (_sheet, "write one vehicle's next visit as a page to print", sheet),
+        "calendar": (_calendar, "write what is due as a calendar file", calendar),
+        "check": (_check, "count the log's rows and name its first problems", check),
+        "start": (_start, "write an empty log to fill in", start),
+        "adopt": (_adopt, "turn a spreadsheet of one's own into a log", adopt),
+        "descriptor": (_descriptor, "write a Data Package descriptor of a log", descriptor),
+    }
+
+
+def _text(option, metavar, said):
+    return {option: {"default": "", "metavar": metavar, "help": said}}
+
+
+def _several(option, metavar, said):
+    return {option: {"nargs": "+", "default": [], "metavar": metavar, "help": said}}
+
+
+def _share(option, default, said):
+    return {option: {"type": float, "default": default, "metavar": "SHARE", "help": said}}
+
+
+def _out(default, metavar, said):
+    return {
+        "--out": {"default": default, "metavar": metavar, "help": f"{said} (default: %(default)s)"}
+    }
+
+
+def _units(default):
+    said = f"distances to read in (default: {default})"
+    return {"--units": {"default": "", "choices": ["mi", "km"], "help": said}}
 
 
 def _pack(asked):

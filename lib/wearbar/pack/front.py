@@ -137,7 +137,7 @@ def _ledger(whole):
         "read": "Read",
         "used": "Used",
         "set_aside": "Set aside",
-        "after": "After the day",
+        "after": "After the report date",
     }
     return tables.html_of(
         whole.ledger,

@@ -59,26 +59,18 @@ def _distance(units):
     return Scale(units.from_km, unit, after=f" {unit}", suffix=unit)
 
 
-def _distance_a_day(units):
-    unit = units.distance
-    return Scale(
-        units.from_km,
-        f"{unit} per day",
-        after=f" {unit} per day",
-        suffix=f"{unit}_per_day",
-        decimals=1,
-    )
+def _distance_each(period, decimals):
+    def scale(units):
+        said = f"{units.distance} per {period}"
+        return Scale(
+            units.from_km,
+            said,
+            after=f" {said}",
+            suffix=said.replace(" ", "_"),
+            decimals=decimals,
+        )
 
-
-def _distance_a_year(units):
-    unit = units.distance
-    return Scale(
-        units.from_km,
-        f"{unit} per year",
-        after=f" {unit} per year",
-        suffix=f"{unit}_per_year",
-        decimals=0,
-    )
+    return scale
 
 
 def _depth(units):
@@ -100,22 +92,13 @@ def _wear_rate(units):
     )
 
 
-def _per_1000(units):
-    unit = units.distance
-    return Scale(
-        units.to_km, f"per 1,000 {unit}", after=f" per 1,000 {unit}", suffix=f"per_1000{unit}"
-    )
+def _per(distance, decimals=None):
+    def scale(units):
+        said = f"per {distance:,} {units.distance}"
+        suffix = f"per_{distance}{units.distance}"
+        return Scale(units.to_km, said, after=f" {said}", suffix=suffix, decimals=decimals)
 
-
-def _per_100(units):
-    unit = units.distance
-    return Scale(
-        units.to_km,
-        f"per 100 {unit}",
-        after=f" per 100 {unit}",
-        suffix=f"per_100{unit}",
-        decimals=1,
-    )
+    return scale
 
 
 def _money(units):
@@ -182,12 +165,12 @@ def _word(word, decimals=0):
 
 SCALES = {
     "km": _distance,
-    "km_per_day": _distance_a_day,
-    "km_per_year": _distance_a_year,
+    "km_per_day": _distance_each("day", 1),
+    "km_per_year": _distance_each("year", 0),
     "mm": _depth,
     "mm_per_1000km": _wear_rate,
-    "per_1000km": _per_1000,
-    "per_100km": _per_100,
+    "per_1000km": _per(1000),
+    "per_100km": _per(100, 1),
     "money": _money,
     "money_per_km": _money_per_distance,
     "share": _share,

@@ -63,11 +63,7 @@ def wear(log, units=""):
     >>> rates.query("category == 'tyre'")["unit"].unique().tolist()
     ['mm']
     """
-    found = parts.wear_of(
-        parts.spans_of(log, readings=usage.readings(log)),
-        parts.looks_of(log, usage.readings(log)),
-        parts.law_of(log),
-    ).parts
+    found = _worn(log, usage.readings(log)).parts
     names = {"n_readings": "readings", "rate_mm_per_1000km": "rate_per_1000km"}
     names |= {"se": "se_per_1000km", "usual_rate": "usual_rate_per_1000km"}
     found = found[found["n_readings"] > 0].rename(columns=names)
@@ -112,8 +108,7 @@ def severe_use(log, intervals=False, confidence=0.9, units=""):
     True
     """
     show, readings = show_of(log, units), usage.readings(log)
-    lives, looks = parts.spans_of(log, readings=readings), parts.looks_of(log, readings)
-    rates = parts.wear_of(lives, looks, parts.law_of(log)).rates
+    rates = _worn(log, readings).rates
     used, limits = hard_use.by_vehicle(log, readings), hard_use.conditions(log)
     found = severity.effects(
         hard_use.with_use(rates, log, readings), hard_use.exposures(used, limits), confidence
@@ -138,6 +133,11 @@ def severe_use(log, intervals=False, confidence=0.9, units=""):
         for e in found
     ]
     return pd.DataFrame(rows, columns=EFFECT.split())
+
+
+def _worn(log, readings):
+    lives, looks = parts.spans_of(log, readings=readings), parts.looks_of(log, readings)
+    return parts.wear_of(lives, looks, parts.law_of(log))
 
 
 def _in_depths(frame, columns, quantity, log):

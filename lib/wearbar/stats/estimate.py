@@ -3,7 +3,7 @@
 `Estimate` is what every figure with an interval is; a refused one has NaN and says why. Vehicles, not rows, are taken as independent.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import nan
 
 import numpy as np
@@ -273,33 +273,16 @@ def bootstrap_by_vehicle(statistic, n_vehicles, rng, samples=2000, confidence=0.
     No limits below three vehicles or where more than a tenth of the samples have no value. See `vehicle_draws`, `percentiles`.
     """
     value = float(np.asarray(statistic(np.ones((1, n_vehicles))))[0])
+    refused = Estimate(value, nan, nan, confidence, n_vehicles, unit=unit)
     if n_vehicles < MIN_VEHICLES:
-        return Estimate(
-            value,
-            nan,
-            nan,
-            confidence,
-            n_vehicles,
-            unit=unit,
-            note="an interval needs at least three vehicles",
-        )
+        return replace(refused, note="an interval needs at least three vehicles")
     low, high = percentiles(
         np.asarray(statistic(vehicle_draws(n_vehicles, rng, samples))), n_vehicles, confidence
     )
     if not np.isfinite([value, low]).all():
-        return Estimate(
-            value,
-            nan,
-            nan,
-            confidence,
-            n_vehicles,
-            unit=unit,
-            note="too few vehicles have what it needs",
-        )
+        return replace(refused, note="too few vehicles have what it needs")
     method = f"bootstrap of {samples} samples of {n_vehicles} vehicles"
-    return Estimate(
-        value, float(low), float(high), confidence, n_vehicles, unit=unit, method=method
-    )
+    return replace(refused, low=float(low), high=float(high), method=method)
 
 
 def holm(p):

@@ -3,24 +3,19 @@
 In: a `ServiceLog`. Out: a vehicle's `Path`, distance between days, a `UsageModel` with its forecasts.
 """
 
-from wearbar.usage.rates import (
+from wearbar.usage.distance import (
     Path,
-    daily_rate,
     date_at,
     distance_at,
     distance_between,
     distance_of,
-    gaps,
     hours_at,
-    layup_days,
-    merged,
     odometer_of,
     path_of,
-    readings,
-    site_at,
     to_cumulative,
-    use_shares,
 )
+from wearbar.usage.rates import daily_rate, gaps, layup_days, merged, site_at, use_shares
+from wearbar.usage.readings import readings
 
 __all__ = [
     "Path",

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from wearbar.usage import rates as usage
+from wearbar import usage
 from wearbar.usage.days_of_use import LastYear, usual_layups
 from wearbar.usage.distance import days_of
 from wearbar.usage.forecast import HORIZONS, fit_hours, fit_usage, score_reached

@@ -1,7 +1,4 @@
-"""How vehicles are used: distance as a function of date, rates, gaps in the record, sites, lay-ups, and what the distance was like.
-
-Readings come from `wearbar.usage.readings` and their line from `wearbar.usage.distance`; both are offered here too.
-"""
+"""How vehicles are used: distance as a function of date, rates, gaps in the record, sites, lay-ups, and what the distance was like."""
 
 from dataclasses import dataclass
 
@@ -12,41 +9,17 @@ from scipy import stats
 from wearbar.log.plan import SHARES
 from wearbar.log.schema import TEXT
 from wearbar.usage.distance import (
-    Path,
-    date_at,
     dates_of,
     days_of,
     distance_at,
     distance_between,
-    distance_of,
-    hours_at,
     index_of,
     last_not_above,
     numbers_of,
-    odometer_of,
     path_of,
-    to_cumulative,
 )
-from wearbar.usage.readings import readings
 
-__all__ = [
-    "Path",
-    "daily_rate",
-    "date_at",
-    "distance_at",
-    "distance_between",
-    "distance_of",
-    "gaps",
-    "hours_at",
-    "layup_days",
-    "merged",
-    "odometer_of",
-    "path_of",
-    "readings",
-    "site_at",
-    "to_cumulative",
-    "use_shares",
-]
+__all__ = ["daily_rate", "gaps", "layup_days", "merged", "site_at", "use_shares"]
 
 _DAY = "datetime64[D]"
 _FAR = np.datetime64("2262-01-01", "D").astype(np.int64)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from wearbar.usage import rates as usage
+from wearbar.usage.distance import last_not_above
 
 __all__ = ["GRID", "Truth", "at_day", "crps", "shares", "truth_of", "two_way_se"]
 
@@ -43,14 +43,14 @@ def truth_of(path, vehicle, km, start):
     then.
     """
     first, last = path.rows(vehicle)
-    below = usage.last_not_above(path.high, first, last, km - 1e-6)
+    below = last_not_above(path.high, first, last, km - 1e-6)
     low = np.where(below >= first, path.day[np.maximum(below, 0)] - start, 0)
     reached = below + 1 < last
     high = np.where(reached, path.day[np.minimum(below + 1, len(path.day) - 1)] - start, np.inf)
     n, m = len(km), len(GRID)
     wanted = (start[:, None] + GRID.astype(int)).ravel()
     a, b = np.repeat(first, m), np.repeat(last, m)
-    row = np.clip(usage.last_not_above(path.day, a, b, wanted), a, None)
+    row = np.clip(last_not_above(path.day, a, b, wanted), a, None)
     after = np.minimum(row + 1, b - 1)
     nearest = np.where(
         np.abs(path.day[after] - wanted) < np.abs(path.day[row] - wanted), after, row

@@ -9,7 +9,7 @@ from wearbar.report.quantities import Show, clean, number, plain, safe
 from wearbar.report.words import action_pages as actionlist
 from wearbar.report.words.intervals import STATES, no_plan
 from wearbar.report.words.sheet_work import SAY, blocks, checks, have, later, line, rechecks
-from wearbar.report.words.wear import STATE
+from wearbar.report.words.wear import stands
 
 __all__ = ["headline", "own_show", "words"]
 
@@ -166,7 +166,7 @@ def _worn(row, show):
         limit = f"{_height(row.limit, row.quantity, show)} ({clean(row.limit_from, 40)})"
     near = row.act_km < NEAR_KM
     look = "now" if near else line("within", distance=show.distance(row.act_km))
-    return part, STATE[row.state], read, limit, look
+    return part, stands(row.state, row.by), read, limit, look
 
 
 def _words(code, most=40):

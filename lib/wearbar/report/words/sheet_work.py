@@ -12,7 +12,7 @@ from wearbar.outlook.sheet_tasks import ON_CONDITION
 from wearbar.report.quantities import clean, listing, number, plain
 from wearbar.report.template import words_of
 from wearbar.report.words.intervals import STATES
-from wearbar.report.words.wear import STATE
+from wearbar.report.words.wear import stands
 
 __all__ = ["SAY", "blocks", "checks", "have", "later", "line", "rechecks", "task_name", "when"]
 
@@ -142,7 +142,7 @@ def _stands(rows, log, show):
 
 def _state(row):
     if row.state == ON_CONDITION:
-        return line("by_wear", state=STATE[row.wear_state])
+        return line("by_wear", state=stands(row.wear_state, row.wear_by))
     return STATES[row.state][2:]  # without its mark, which looks like a box to tick
 
 

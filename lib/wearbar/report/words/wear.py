@@ -8,7 +8,6 @@ from wearbar.report.template import words_of
 
 __all__ = [
     "HEADS_NOW",
-    "STATE",
     "alt_left",
     "alt_lines",
     "answer",
@@ -22,10 +21,12 @@ __all__ = [
     "now_table",
     "on_now",
     "part_name",
+    "stands",
     "what_of",
 ]
 
 SAY = words_of("consumable_life")
+PAST = ("below", "below-legal")
 STATE = {
     "limit-not-known": "limit not known: check before use",
     "below-legal": "at or past the legal limit",
@@ -196,10 +197,13 @@ def _legal(row, show):
     return f"{limit}, {clean(row['jurisdiction'], 20)}"
 
 
+def stands(state, by):
+    """How a part stands against its limit; what its wear line says is named a forecast."""
+    return f"{'forecast: ' if state in PAST and by == 'line' else ''}{STATE[state]}"
+
+
 def _state(row):
-    words = STATE[row["state"]]
-    if row["state"] in ("below", "below-legal") and row["by"] == "line":
-        return f"forecast: {words}"
+    words = stands(row["state"], row["by"])
     if row["state"] == "not-known" and row["last_height"] == row["last_height"]:
         words = "distance left not known"
     short = SHORT.get(row["why_not"], row["why_not"])
