@@ -1,6 +1,7 @@
 """Sentences out of templates: shared/words/NAME.md.j2 holds a block for each sentence or paragraph.
 
-A template has the words and when to say them; numbers come to it formatted by `report.quantities`.
+A template has the words and when to say them, and says a quantity through a filter named like the
+method of `report.quantities.Show` that formats it: `{{ row.cost | money }}`, `{{ e | range("km") }}`.
 Whatever is put into a sentence is text out of a log until shown otherwise: it is made harmless for
 Markdown on its way (`safe`), so that no template can forget it.
 """
@@ -8,10 +9,16 @@ Markdown on its way (`safe`), so that no template can forget it.
 import re
 from functools import cache
 
+import pandas as pd
+
 from wearbar.log import places
-from wearbar.report.quantities import Harmless, listing, number, plural, safe
+from wearbar.report.quantities import Harmless, clean, listing, number, plural, safe
 
 __all__ = ["words_of"]
+
+# methods of the reader's units (`show`, which a block is given) that are filters of the same name
+_SHOWN = ("date", "days", "depth", "distance", "estimate", "fuel", "money", "month", "per_distance")
+_SHOWN += ("percent", "pressure", "quantity", "volume")
 
 # at the start of a line, what would begin a list, a heading or a quotation
 _BEGINS = re.compile(r"^(\d+)([.)])(?=\s|$)|^([-+>#])(?=\s|$)", re.MULTILINE)
@@ -21,17 +28,17 @@ _ENDS_WITH_TAG = re.compile(
 )
 
 
-def words_of(name):
-    """The blocks of shared/words/<name>.md.j2, as a function that takes a block's name and what it needs.
+def words_of(name, **always):
+    """The blocks of shared/words/<name>.md.j2, as a function of a block's name and what it needs.
 
-    It gives Markdown: one line a paragraph, "" where the block says nothing; put into another block
-    it stands as it is. Raises KeyError for a
-    block that is not there, jinja2.UndefinedError for a value that was not given.
+    It gives Markdown, one line a paragraph, "" where the block says nothing; put into another block
+    it stands as it is. always: what every block is given, such as `show`.
+    Raises KeyError for a block that is not there, jinja2.UndefinedError for a value not given.
 
     >>> words_of("example")("how_many", n=1, names=["*V01*"])
     'One vehicle is due: &#42;V01&#42;.'
     """
-    return lambda block, **values: _said(name, block, values)
+    return lambda block, **values: _said(name, block, always | values)
 
 
 def _said(name, block, values):
@@ -44,7 +51,7 @@ def _said(name, block, values):
 
 @cache
 def _environment():
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined, pass_context
     from jinja2.ext import Extension
 
     class Lines(Extension):
@@ -62,13 +69,38 @@ def _environment():
         lstrip_blocks=True,
         autoescape=False,  # it would let Markdown through, and escape twice
     )
-    made.filters["listing"] = lambda items, last="and", most=6: Harmless(
-        listing([_harmless(item) for item in items], last, most)
-    )
-    made.filters["plural"] = plural
-    made.filters["number"] = number
-    made.filters["agree"] = lambda n, one, many: one if n == 1 else many
+    made.filters |= {
+        "agree": lambda n, one, many: one if n == 1 else many,
+        "clean": clean,
+        "each": pass_context(_each),
+        "listing": _listing,
+        "number": number,
+        "plural": plural,
+        "range": pass_context(_range),
+    }
+    made.filters |= {method: pass_context(_of_show(method)) for method in _SHOWN}
+    made.tests["known"] = lambda x: not pd.isna(x)
     return made
+
+
+def _of_show(method):
+    return lambda context, x, *how: getattr(context.resolve("show"), method)(x, *how)
+
+
+def _range(context, x, unit, *how):
+    """ "low to high" of an `Estimate`, or of a row that has them."""
+    return context.resolve("show").range(x.low, x.high, unit, *how)
+
+
+def _each(context, rows, block):
+    """What a block says of each row, whose columns are values to it. rows: a frame, or dicts."""
+    rows = rows.to_dict("records") if isinstance(rows, pd.DataFrame) else rows
+    name = context.name.removesuffix(".md.j2")
+    return [_said(name, block, context.get_all() | row) for row in rows]
+
+
+def _listing(items, last="and", most=6):
+    return Harmless(listing([_harmless(item) for item in items], last, most))
 
 
 def _harmless(value):
