@@ -122,6 +122,10 @@ class Report:
             }
         )
 
+    def view(self, name, frame, **more):
+        """Show a frame as the table `name` that shared/words/<report>.toml describes."""
+        self.table(frame, **tables.view_of(self.name, name, frame, self.show) | more)
+
     def figure(self, figure, alt, caption=""):
         """Show a matplotlib figure as a PNG with its alternative text, then clear it."""
         from wearbar.report.charts.style import SCREEN_DPI, png

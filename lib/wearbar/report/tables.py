@@ -4,14 +4,17 @@ import datetime
 import html
 import math
 import numbers
+import tomllib
 from dataclasses import dataclass
+from functools import cache
 
 import pandas as pd
 from pandas.api import types
 
+from wearbar.log import places
 from wearbar.report.quantities import Show, clean, decimals_of, has_width, interval, number, plural
 
-__all__ = ["Head", "csv_of", "heads_of", "html_of", "in_units"]
+__all__ = ["Head", "csv_of", "heads_of", "html_of", "in_units", "view_of"]
 
 STARTERS = set(
     "=+-@|%＝＋－＠％｜"
@@ -48,6 +51,33 @@ def heads_of(frame, columns, show):
     """The `Head`s of the columns asked for, in order. columns: see `reports.Report.table`; None is every column of the frame."""
     columns = columns or {name: str(name).replace("_", " ").capitalize() for name in frame.columns}
     return [Head.of(show, frame, key, label) for key, label in columns.items()]
+
+
+def view_of(report, name, frame, show):
+    """What shared/words/<report>.toml says of the table `name`, as `Report.table` takes it.
+
+    There a table has its columns in order, those that print as one together; `heads`, the file's
+    and its own, give the headings that a column's name does not. A column marked "?" is shown only
+    where a row of the frame has it.
+    """
+    told = _views(report)
+    view = {"name": name, **told[name]}
+    heads = told.get("heads", {}) | view.pop("heads", {})
+    columns = {}
+    for key in view.pop("columns"):
+        column, *ends = key.removesuffix("?").split()
+        if key.endswith("?") and not frame[column].fillna("").ne("").any():
+            continue
+        head = heads.get(key.removesuffix("?"), column.replace("_", " ").capitalize())
+        label, *unit = [head] if isinstance(head, str) else head
+        label = label.replace("{distance}", show.units.distance)
+        columns[(column, *ends) if ends else column] = (label, *unit) if unit else label
+    return {**view, "columns": columns}
+
+
+@cache
+def _views(report):
+    return tomllib.loads(places.place("shared", "words", f"{report}.toml").read_text("utf-8"))
 
 
 def html_of(frame, heads, caption, missing="–", rows=15):
