@@ -17,14 +17,7 @@ LIB = ROOT / "lib" / "wearbar"
 NOTEBOOKS = sorted(ROOT.glob("notebooks/**/*.ipynb"))
 SYNTHETIC = ROOT / "lib" / "wearbar_synthetic"
 # a room imports only from rows above its own
-FLOORS = (
-    "log stats",
-    "usage adopt",
-    "intervals parts cost",
-    "outlook severity",
-    "report",
-    "pack",
-)
+FLOORS = ("log stats", "usage adopt", "intervals parts cost", "outlook severity", "report", "pack")
 FLOOR = {name: floor for floor, names in enumerate(FLOORS) for name in names.split()}
 BY_NAME = {"jupyterlab"}  # asked for, and used without an import: where notebooks are read
 COMPUTATION = FLOOR["outlook"]

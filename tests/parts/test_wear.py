@@ -822,7 +822,7 @@ def test_a_tyre_below_the_legal_limit_is_off_the_road_whether_or_not_its_distanc
     )
     row = on_wear.now_table(on, Show(log.units)).iloc[0]
     assert row[["state", "measured", "now", "legal"]].tolist() == [
-        *("at or past the legal limit", "0.8 mm, 1 Sep 2024", "– / 1.6 mm", f"{law} mm, GB"),
+        *("at or past the legal limit", "0.8 mm, 1 Sep 2024", "– / 1.6 mm", f"{law} mm, GB")
     ]
     told = "1 fitted part has been measured. 1 is measured at or past the legal limit."
     assert on_wear.on_now(on, lives_) == told
@@ -1265,11 +1265,7 @@ def test_sparse_logs_give_words_and_no_warning(rows):
         on_fit.doubtful(worn.looks),
         on_fit.model(worn, show),
     ]
-    texts += [
-        on_lives.early(off),
-        on_lives.pairs_said(pairs),
-        on_lives.curves(service, lives_),
-    ]
+    texts += [on_lives.early(off), on_lives.pairs_said(pairs), on_lives.curves(service, lives_)]
     texts += [
         on_fit.wear_life(wear.life_to_limit(worn)),
         on_oil.oil(wear.oil_use(log, readings), pairs, show),

@@ -259,15 +259,7 @@ def test_a_table_reads_in_the_readers_units():
         "Last",
         "Open",
     ]
-    assert cells[8:15] == [
-        "<b>B4</b>",
-        "100",
-        "10,000 (9,000 to 11,000)",
-        "50",
-        "0.16",
-        DAY,
-        "yes",
-    ]
+    assert cells[8:15] == ["<b>B4</b>", "100", "10,000 (9,000 to 11,000)", "50", "0.16", DAY, "yes"]
     assert cells[15:22] == ["=1+1", "–", "–", "25", "0.32", "–", "no"]
     assert cells[22:25] == ["–", "1,000", "at least 5,000"]
     assert "<caption>Late &amp; &lt;long&gt;</caption>" in page

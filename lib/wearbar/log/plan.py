@@ -14,12 +14,7 @@ import pandas as pd
 
 from wearbar.log import plan_values as form
 from wearbar.log.places import place
-from wearbar.log.plan_tasks import (
-    TASK_COLUMNS,
-    check_together,
-    closure,
-    task_of,
-)
+from wearbar.log.plan_tasks import TASK_COLUMNS, check_together, closure, task_of
 from wearbar.log.plan_values import PlanError
 from wearbar.log.schema import TABLES, VEHICLE_KINDS
 from wearbar.log.units import DISTANCE_KM

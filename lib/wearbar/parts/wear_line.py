@@ -9,14 +9,7 @@ from scipy import stats
 
 from wearbar.stats.estimate import Estimate
 
-__all__ = [
-    "RISING",
-    "WearLine",
-    "crossing",
-    "fit_lines",
-    "fit_wear",
-    "without_doubtful",
-]
+__all__ = ["RISING", "WearLine", "crossing", "fit_lines", "fit_wear", "without_doubtful"]
 
 
 @dataclass(frozen=True)

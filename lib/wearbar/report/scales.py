@@ -63,11 +63,7 @@ def _distance_each(period, decimals):
     def scale(units):
         said = f"{units.distance} per {period}"
         return Scale(
-            units.from_km,
-            said,
-            after=f" {said}",
-            suffix=said.replace(" ", "_"),
-            decimals=decimals,
+            units.from_km, said, after=f" {said}", suffix=said.replace(" ", "_"), decimals=decimals
         )
 
     return scale

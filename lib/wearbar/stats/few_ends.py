@@ -10,9 +10,7 @@ from wearbar.stats.estimate import Estimate
 from wearbar.stats.product_limit import clean, kaplan_meier
 from wearbar.stats.weibull import BOOTSTRAP_ENDS, fit_weibull
 
-__all__ = [
-    "life_of",
-]
+__all__ = ["life_of"]
 
 SHAPES = (1.5, 3.0, 6.0)  # of parts that wear out: common practice, no source
 

@@ -278,8 +278,7 @@ def alt_vehicles(table, show):
 def alt_fuel(table, show):
     by = table.groupby("vehicle_kind")["l_per_100km"]
     return SAY(
-        "alt_fuel",
-        parts=[f"{k} {show.range(x.min(), x.max(), 'l_per_100km', 1)}" for k, x in by],
+        "alt_fuel", parts=[f"{k} {show.range(x.min(), x.max(), 'l_per_100km', 1)}" for k, x in by]
     )
 
 

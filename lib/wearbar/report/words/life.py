@@ -69,14 +69,7 @@ HEADS_PAIRS = {
     "needed": "Settled at",
 }
 # notes in two words; the table's own note says what they mean
-DOUBTS = (
-    "beyond the data",
-    "few ends",
-    "no end",
-    "few vehicles",
-    "one vehicle",
-    "not bounded",
-)
+DOUBTS = ("beyond the data", "few ends", "no end", "few vehicles", "one vehicle", "not bounded")
 
 
 def _doubt(note):

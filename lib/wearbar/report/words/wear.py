@@ -132,11 +132,7 @@ def answer(by_wear, early, show):
         for kind, own in each.groupby("kind", sort=False)
     ]
     money = early["wasted"].sum() if len(early) else 0
-    return SAY(
-        "answer",
-        lives=lives,
-        money=show.money(money, 0) if money > 0 else "",
-    )
+    return SAY("answer", lives=lives, money=show.money(money, 0) if money > 0 else "")
 
 
 def on_now(on, lives):
