@@ -8,7 +8,7 @@ from scipy import special, stats
 
 from wearbar.parts.fitted import GOES_ON
 from wearbar.parts.lives import watched
-from wearbar.stats import fit_lognormal_groups, fit_weibull_groups
+from wearbar.stats import fit_groups
 from wearbar.stats.estimate import Estimate
 
 __all__ = [
@@ -47,7 +47,7 @@ def decisions(lives):
 
 
 def by_both_laws(place, rows, weights):
-    """The median ("quantile") or "mean" life of each row of weights (rows, lives), in one call; NaN below `FIT_ENDS` ends.
+    """The "median" or "mean" life of each row of weights (rows, lives), in one call; NaN below `FIT_ENDS` ends.
 
     Lives of one vehicle follow a Weibull law, those of a fleet whose vehicles differ a wider one: the Weibull fit alone puts their median
     2% high, with 34 vehicles beyond its range. So it is averaged with a lognormal fit by their Akaike weights (Burnham and Anderson 2002,
@@ -58,10 +58,10 @@ def by_both_laws(place, rows, weights):
     sample, row = np.nonzero(weights)
     x, seen, entry, last_seen = (None if column is None else column[row] for column in rows)
     laws = [
-        fit(x, seen, sample, entry, weights[sample, row], last_seen=last_seen)
+        fit_groups(law, x, seen, sample, entry, weights[sample, row], last_seen)
         .set_index("group")
         .reindex(np.arange(len(weights)))
-        for fit in (fit_weibull_groups, fit_lognormal_groups)
+        for law in ("weibull", "lognormal")
     ]
     weibull, lognormal = (np.log(law[place].where(law["n_observed"] >= FIT_ENDS)) for law in laws)
     share = special.expit(laws[0]["loglik"] - laws[1]["loglik"])

@@ -103,7 +103,7 @@ def _median(vehicle, rows, confidence, rng):
     code, cars = pd.factorize(names)
     columns = [None if c is None else c.to_numpy() for c in (x, seen, entry, last_seen)]
     found = jackknife(
-        lambda w: by_both_laws("quantile", columns, w[:, code]), len(cars), 1, confidence, "km"
+        lambda w: by_both_laws("median", columns, w[:, code]), len(cars), 1, confidence, "km"
     )
     if np.isfinite(found.low):
         return replace(found, n=len(x))

@@ -25,7 +25,7 @@ from wearbar.stats.clustered import (
     added_up,
     fit_clustered,
     independent_columns,
-    permutation_slope,
+    permutation_p,
     tangent_of_additive,
 )
 from wearbar.stats.estimate import Estimate, holm
@@ -242,9 +242,7 @@ def _dealt(found, lines, fit, rng):
     rows = pd.DataFrame({"site": lines.site, "x": lines.x, "y": lines.y - lines.z @ fit.beta[:-1]})
     each = rows.groupby(lines.vehicle).agg({"site": "first", "x": "mean", "y": "mean"})
     rng = np.random.default_rng(0) if rng is None else rng
-    return replace(
-        found, p=max(found.p, permutation_slope(each["y"], each["x"], each["site"], 0.9, rng)[3])
-    )
+    return replace(found, p=max(found.p, permutation_p(each["y"], each["x"], each["site"], rng)))
 
 
 def _points(lines, fit):
