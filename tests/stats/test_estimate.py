@@ -217,6 +217,7 @@ class TestMeanCumulative:
         )
         assert ((1 - 1 / at_risk) / at_risk**2).sum() == pytest.approx(0.718148, abs=1e-6)
 
+    @pytest.mark.filterwarnings("ignore:The inplace keyword")  # its own, on pandas 3
     def test_agrees_with_the_library_reliability(self):
         datasets = pytest.importorskip("reliability.Datasets")
         histories = datasets.MCF_2().times

@@ -145,7 +145,8 @@ def _days(parts):
     iso = (century + parts["y"] + "-" + month.str.zfill(2) + "-" + parts["d"].str.zfill(2)).astype(
         object
     )
-    return pd.to_datetime(iso, format="%Y-%m-%d", errors="coerce").astype("datetime64[ns]")
+    day = pd.to_datetime(iso, format="%Y-%m-%d", errors="coerce")
+    return day.where(day.between(pd.Timestamp.min, pd.Timestamp.max)).astype("datetime64[ns]")
 
 
 def numbers(cells, decimal, typed=None):

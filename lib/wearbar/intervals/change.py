@@ -81,9 +81,8 @@ def rate_change(then, now, confidence=0.9):
     since would be late, or in time, at the rate of all: there they would cover 79 to 87 times for 90. Above, they cover 88 to 92 in
     simulation with 3 to 100 vehicles.
     """
-    both = then.set_index("vehicle").join(
-        now.set_index("vehicle"), how="outer", lsuffix="_then", rsuffix="_now"
-    )
+    both = then.set_index("vehicle").add_suffix("_then")
+    both = both.join(now.set_index("vehicle").add_suffix("_now"), how="outer")
     both = both.astype(float).fillna(0.0)
     total = both.sum()
     if not min(total["n_then"], total["n_now"]) > 0:

@@ -32,7 +32,10 @@ def write_log(log, folder):
     folder = _made(folder, log)
     for name in TABLES:
         if name in log.present:
-            frame = log.tables[name].join(log.extra[name], rsuffix=" (extra)")
+            frame, extra = log.tables[name], log.extra[name]
+            frame = frame.join(
+                extra.rename(columns={c: f"{c} (extra)" for c in extra if c in frame})
+            )
             needed = [
                 c
                 for c in frame

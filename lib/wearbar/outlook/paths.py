@@ -86,7 +86,7 @@ def stays_of(log):
     """
     stays = usual_layups(log.tables["layups"], log.as_of)
     is_open = log.tables["layups"].dropna(subset=["from"])["to"].isna().to_numpy()
-    begin, end = ((stays[c] - log.as_of).dt.days.to_numpy(dtype=float) for c in ("from", "to"))
+    begin, end = ((stays[c] - log.as_of).dt.days.to_numpy(float, copy=True) for c in ("from", "to"))
     end[: len(is_open)] = np.where(
         is_open & ~(end[: len(is_open)] > 0), np.inf, end[: len(is_open)]
     )

@@ -47,7 +47,8 @@ def by_vehicle(log, readings):
         [fleet[["vehicle", "site", "kind"]], shares[["coverage_share", *names]]], axis=1
     )
     table["site"] = usage.site_at(log, fleet["vehicle"], end).to_numpy()
-    table["severe_now"] = table["vehicle"].map(_severe_now(log, readings)).fillna("not known")
+    severe_now = table["vehicle"].map(_severe_now(log, readings)).astype(object)
+    table["severe_now"] = severe_now.fillna("not known")
     return table.sort_values(
         [*names[:1], "vehicle"],
         ascending=[False] * len(names[:1]) + [True],

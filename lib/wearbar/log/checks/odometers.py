@@ -26,9 +26,8 @@ def doubtful_readings(tables, distance):
     """
     vehicles = tables["vehicles"]
     unit = vehicles["distance_unit"].fillna(distance)
-    limit = vehicles["kind"].map(LIKELY_KM_A_DAY).fillna(max(LIKELY_KM_A_DAY.values())) / unit.map(
-        DISTANCE_KM
-    ).astype(float)
+    limit = vehicles["kind"].map(LIKELY_KM_A_DAY).astype(float)
+    limit = limit.fillna(max(LIKELY_KM_A_DAY.values())) / unit.map(DISTANCE_KM).astype(float)
     return _doubtful(
         _gathered(tables, ODOMETERS), tables, ODOMETERS, limit.to_numpy(), unit.eq("km").to_numpy()
     )

@@ -117,7 +117,7 @@ def same_rows(table, frame, extra):
     once = frame[pd.Series(_mixed(frame[names])).duplicated(keep=False).to_numpy()]
     if not len(once):
         return none_found()
-    whole = once.join(extra, rsuffix=" (extra)") if len(extra.columns) else once
+    whole = once.join(extra.add_suffix(" (extra)")) if len(extra.columns) else once
     rows = once[whole.duplicated().to_numpy()]
     rule = "same-reading" if table in TWICE_SET_ASIDE else "same-row"
     name = TABLES[table][0].name if table in WHOLE_FLEET else MAIN_DATE[table][0]
