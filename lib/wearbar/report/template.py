@@ -14,18 +14,15 @@ import pandas as pd
 from wearbar.log import places
 from wearbar.report.quantities import Harmless, clean, listing, number, plural, safe
 
-__all__ = ["words_of"]
-
 # methods of the reader's units (`show`, which a block is given) that are filters of the same name
-_SHOWN = ("date", "days", "depth", "distance", "estimate", "fuel", "money", "month", "per_distance")
-_SHOWN += ("percent", "pressure", "quantity", "volume")
+_SHOWN = ("date", "days", "depth", "distance", "money", "per_distance", "percent", "pressure")
+_SHOWN += ("quantity",)
 
 # at the start of a line, what would begin a list, a heading or a quotation
 _BEGINS = re.compile(r"^(\d+)([.)])(?=\s|$)|^([-+>#])(?=\s|$)", re.MULTILINE)
 # a line that has words and ends with a tag, and the start of the line after it
-_ENDS_WITH_TAG = re.compile(
-    r"^((?=(?:\{%.*?%\}|[ \t])*[^\s{]|.*\{\{).*%\})(\n(?=[ \t]*\S)|$)", re.MULTILINE
-)
+_WORDS = r"(?=(?:\{%.*?%\}|[ \t])*[^\s{]|.*\{\{)"
+_ENDS_WITH_TAG = re.compile(rf"^({_WORDS}.*%\}})(\n(?=[ \t]*\S)|$)", re.MULTILINE)
 
 
 def words_of(name, **always):
@@ -39,6 +36,15 @@ def words_of(name, **always):
     'One vehicle is due: &#42;V01&#42;.'
     """
     return lambda block, **values: _said(name, block, always | values)
+
+
+def page_of(template, **words):
+    """The HTML of shared/report/<template> filled with `words`: plain text, which it escapes."""
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    loader = FileSystemLoader(places.place("shared", "report"))
+    page = Environment(loader=loader, autoescape=True, undefined=StrictUndefined)
+    return page.get_template(template).render(words)
 
 
 def _said(name, block, values):
@@ -55,7 +61,7 @@ def _environment():
     from jinja2.ext import Extension
 
     class Lines(Extension):
-        """A line of words that ends with a tag stays apart from the next, which trim_blocks would join to it."""
+        """Keeps words that end with a tag apart from the next line: trim_blocks would join them."""
 
         def preprocess(self, source, name, filename=None):
             return _ENDS_WITH_TAG.sub(r"\1 ", source)
@@ -105,6 +111,4 @@ def _listing(items, last="and", most=6):
 
 def _harmless(value):
     """A value as it may stand in a sentence; what a template wrote itself passes."""
-    if isinstance(value, Harmless):
-        return value
-    return safe(value, most=2_000, starts=False)
+    return value if isinstance(value, Harmless) else safe(value, most=2_000, starts=False)
