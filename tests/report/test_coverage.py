@@ -270,7 +270,7 @@ def test_every_reason_and_subject_has_words():
     assert codes >= {"no-plan", "few-ends", "no-certificates"}
     subjects = set(found["subject"])
     for code in codes - subjects:  # a code without words is an error in the template
-        assert words.SAY("because", why=code, n=2, p="50%", stale_days=45)
+        assert words.SAY("because", why=code, amount=2, stale_days=45)
     table = words.answers_table(found)
     assert table.notna().all(axis=None)
     assert "a lapsed test would not be seen" in " ".join(table["because"])
