@@ -20,6 +20,7 @@ from wearbar.report.charts import cost as charts
 from wearbar.report.charts import style
 from wearbar.report.quantities import Show, plain
 from wearbar.report.report import Report
+from wearbar.report.template import words_of
 from wearbar.report.words import cost as wording
 from wearbar.report.words import replacement as advice
 from wearbar.stats.estimate import Estimate
@@ -159,6 +160,7 @@ def told(tables, header):
     kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, values, born)
     ages = [k.curve.assign(kind=k.kind, best_years=k.best.value) for k in kept]
     ages = pd.concat(ages) if ages else pd.DataFrame()
+    doubles, words = bills.double_entries(log), words_of("running_cost", show=show)
     pictures = {
         "vehicles": drawn("vehicles-figure", by_vehicle=vehicles, show=show),
         "repairs": drawn("repairs-figure", curves=curves, visits=visits, show=show),
@@ -185,7 +187,7 @@ def told(tables, header):
         "trend": advice.trend(repairs.repair_trend(visits, periods), show),
         "replace": advice.replace(kept, show)[0],
         "keeping": advice.keeping(kept, show),
-        "doubles": wording.doubles(bills.double_entries(log), show),
+        "doubles": words("doubles", n=len(doubles), price=doubles["price"].sum()),
         "alt categories": wording.alt_categories(by["category"], show),
         "alt vehicles": wording.alt_vehicles(vehicles, show),
         "alt fuel": wording.alt_fuel(quarters, show),

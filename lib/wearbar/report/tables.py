@@ -67,8 +67,8 @@ def view_of(report, name, frame, show):
     """What shared/words/<report>.toml says of the table `name`, as `Report.table` takes it.
 
     There a table has its columns in order, those that print as one together; `heads`, the file's
-    and its own, give the headings that a column's name does not. A column marked "?" is shown only
-    where a row of the frame has it.
+    and its own, give the headings that a column's name does not. A column marked "?" is left out
+    where the frame lacks it.
     """
     told = _views(report)
     view = {"name": name, **told[name]}
@@ -76,7 +76,7 @@ def view_of(report, name, frame, show):
     columns = {}
     for key in view.pop("columns"):
         column, *ends = key.removesuffix("?").split()
-        if key.endswith("?") and not frame[column].fillna("").ne("").any():
+        if key.endswith("?") and column not in frame:
             continue
         head = heads.get(key.removesuffix("?"), column.replace("_", " ").capitalize())
         label, *unit = [head] if isinstance(head, str) else head
