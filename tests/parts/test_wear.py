@@ -1262,12 +1262,12 @@ def test_sparse_logs_give_words_and_no_warning(rows):
     texts = [
         on_wear.headline(on, show)[0],
         on_wear.on_now(on, lives_),
-        on_fit.doubtful(worn.looks),
+        on_wear.SAY("doubtful", n=int(worn.looks["is_doubtful"].sum())),
         on_fit.model(worn, show),
     ]
     texts += [on_lives.early(off), on_lives.pairs_said(pairs), on_lives.curves(service, lives_)]
     texts += [
-        on_fit.wear_life(wear.life_to_limit(worn)),
+        on_wear.SAY("wear_life", n=len(wear.life_to_limit(worn))),
         on_oil.oil(wear.oil_use(log, readings), pairs, show),
     ]
     assert all(texts)

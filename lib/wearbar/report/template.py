@@ -47,6 +47,11 @@ def page_of(template, **words):
     return page.get_template(template).render(words)
 
 
+def coded(text, most=40):
+    """A code of the log as words: "brake-pad" becomes "brake pad"."""
+    return clean(text, most).replace("-", " ")
+
+
 def _said(name, block, values):
     template = _environment().get_template(f"{name}.md.j2")
     made = "".join(template.blocks[block](template.new_context(values)))
@@ -78,6 +83,7 @@ def _environment():
     made.filters |= {
         "agree": lambda n, one, many: one if n == 1 else many,
         "clean": clean,
+        "coded": coded,
         "each": pass_context(_each),
         "listing": _listing,
         "number": number,
