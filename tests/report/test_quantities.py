@@ -328,7 +328,7 @@ def test_no_cell_prints_a_machine_value(texts, x):
     assert not any(word in page.lower() for word in ("nan", "inf", "e+", "e-", "none"))
 
 
-def test_a_view_names_columns_in_order_and_leaves_out_what_the_frame_lacks(tmp_path, monkeypatch):
+def test_a_view_names_columns_in_order_and_leaves_out_what_no_row_has(tmp_path, monkeypatch):
     tables._views.cache_clear()
     monkeypatch.setattr(tables.places, "place", lambda *_: tmp_path / "r.toml")
     (tmp_path / "r.toml").write_text(
@@ -336,7 +336,7 @@ def test_a_view_names_columns_in_order_and_leaves_out_what_the_frame_lacks(tmp_p
         '[kind]\ncaption = "By kind"\ncolumns = ["set_aside", "cost low high", "n", "why?"]\n'
         'heads = {n = "Vehicles"}\n[all]\nname = ""\ncaption = "All"\ncolumns = ["n", "why?"]\n'
     )
-    frame = pd.DataFrame({"n": [1]})
+    frame = pd.DataFrame({"why": ["", None]})
     assert tables.view_of("r", "kind", frame, MILES) == {
         "name": "kind",
         "caption": "By kind",

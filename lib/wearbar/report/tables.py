@@ -67,18 +67,19 @@ def view_of(report, name, frame, show):
     """What shared/words/<report>.toml says of the table `name`, as `Report.table` takes it.
 
     There a table has its columns in order, those that print as one together; `heads`, the file's
-    and its own, give the headings that a column's name does not. A column marked "?" is left out
-    where the frame lacks it.
+    and its own, give the headings that a column's name does not. A column marked "?" is shown only
+    where a row of the frame has it, or the column named after the mark.
     """
     told = _views(report)
     view = {"name": name, **told[name]}
     heads = told.get("heads", {}) | view.pop("heads", {})
     columns = {}
     for key in view.pop("columns"):
-        column, *ends = key.removesuffix("?").split()
-        if key.endswith("?") and column not in frame:
+        key, asks, other = key.partition("?")
+        column, *ends = key.split()
+        if asks and not frame[other or column].fillna("").ne("").any():
             continue
-        head = heads.get(key.removesuffix("?"), column.replace("_", " ").capitalize())
+        head = heads.get(key, column.replace("_", " ").capitalize())
         label, *unit = [head] if isinstance(head, str) else head
         label = label.replace("{distance}", show.units.distance)
         columns[(column, *ends) if ends else column] = (label, *unit) if unit else label

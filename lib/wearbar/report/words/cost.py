@@ -168,8 +168,8 @@ def vehicles(table, show):
 
 
 def vehicles_table(table):
-    """Cost by vehicle; the adjusted cost only where there are many."""
-    return table if len(table) >= MANY else table.drop(columns="drawn_per_km")
+    """Cost by vehicle, and whether they are many, as the adjusted cost asks."""
+    return table.assign(are_many="yes" if len(table) >= MANY else "")
 
 
 def depreciation(estimate, owning, account, show):

@@ -90,12 +90,6 @@ def supported(table):
     return SAY("supported", n=len(table), n_sooner=n_sooner)
 
 
-def supported_table(table):
-    """The intervals with plans in words; the severe limit only where a plan has one."""
-    table = table.assign(plan=table["plan"].str.replace("-", " "))
-    return table if table["severe_km"].notna().any() else table.drop(columns="severe_km")
-
-
 def note_supported(table):
     """What hard and easy mean in the table."""
     return SAY("note_supported", rows=table.drop_duplicates(["category", "exposure"]))
