@@ -6,26 +6,12 @@ import pandas as pd
 
 from wearbar.cost.compare import CLEAR_P
 from wearbar.cost.per_distance import MIN_DAYS, MIN_KNOWN
-from wearbar.report.quantities import Show, has_width, interval, number, plural
+from wearbar.report.quantities import Show, has_width, interval, number
 from wearbar.report.template import words_of
 
 SAY = words_of("running_cost")
 MILE = {"mi": "mile", "km": "kilometre"}
-SOURCES = {
-    "work": ["workshop row"],
-    "fitted": ["fitted part"],
-    "fuel": ["fill of fuel", "fills of fuel"],
-}
-TABLES = {
-    "work": "workshop rows",
-    "fitted": "fitted parts",
-    "fuel": "fuel",
-    "fixed_costs": "fixed costs (insurance, tax, storage)",
-}
-LEFT_OUT = {
-    "no_figure": "with a missing fill or no distance",
-    "far": "too far from the usual use of the vehicle",
-}
+TABLES = ("work", "fitted", "fuel", "fixed_costs")
 MANY = 5  # vehicles, from which the highest cost is high in part by chance
 SMALL = 0.01  # share of the money on days without distance, below which it is not said apart
 LITTLE = 0.6  # of the median distance a year of its kind: little used
@@ -63,15 +49,14 @@ def headline(total, account, show):
 def basis(account, shares):
     """What the figure holds and what it does not."""
     rows = shares[shares["source"].ne("fixed_costs")]
-    known = zip(rows["source"], rows["known_share"], rows["rows"], strict=True)
-    by_meter = account.vehicles.groupby("meter")["vehicle"]
     return SAY(
         "basis",
+        show=Show(),
         tax=account.money,
-        known=[f"{_percent(share)} of {plural(n, *SOURCES[source])}" for source, share, n in known],
+        known=rows,
         blanks=rows["known"].lt(rows["rows"]).any(),
-        missing=[name for table, name in TABLES.items() if table not in account.present],
-        no_distance=[(list(some), m) for m, some in by_meter if m in ("hours", "none")],
+        missing=[{"table": table} for table in TABLES if table not in account.present],
+        vehicles=account.vehicles.groupby("meter")["vehicle"].agg(list),
         free=account.lines["is_free"].sum(),
     )
 
@@ -201,9 +186,9 @@ def lost(account, values):
 
 def fuel(table, tanks):
     """What fuel use leaves out, and why there is none."""
-    left = {why: tanks.attrs.get(name, 0) for name, why in LEFT_OUT.items()}
     why = ("not liquid" if len(tanks) else "few") if table.empty else ""
-    return SAY("fuel", why=why, left=[f"{plural(n, 'tank')} {why}" for why, n in left.items() if n])
+    left = [{"why": name, "n": tanks.attrs.get(name, 0)} for name in ("no_figure", "far")]
+    return SAY("fuel", why=why, left=[row for row in left if row["n"]])
 
 
 def alt_categories(table, show):
