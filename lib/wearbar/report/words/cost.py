@@ -35,11 +35,10 @@ def headline(total, account, show):
         show,
         why=why,
         **_figure(total, show),
-        tax=account.money,
+        account=account,
         amount=on_distance,
         elsewhere=elsewhere,
         days=days.max(),
-        vehicles=len(vehicles),
         distance_km=vehicles["distance_km"].sum(),
         per_day=amount / days.sum(),
     )

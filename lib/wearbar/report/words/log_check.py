@@ -9,14 +9,9 @@ from wearbar.report.template import words_of
 
 SAY = words_of("log_check", show=Show())
 HEADER = "log.toml"
-# figure of `coverage.headlines` -> its unit, and its name
-FIGURES = {
-    "distance_km": ("km", "distance driven"),
-    "fuel_l": ("l", "fuel bought"),
-    "l_per_100km": ("l_per_100km", "fuel use"),
-    "work_money": ("money", "cost of work"),
-    "work_money_per_km": ("money_per_km", "cost of work by distance"),
-}
+# of figures of `coverage.headlines`, where the name is not the unit
+UNITS = {"distance_km": "km", "fuel_l": "l", "work_money": "money"}
+UNITS["work_money_per_km"] = "money_per_km"
 DANGERS = ("defects", "certificates", "campaigns")
 
 
@@ -68,24 +63,19 @@ def problems_table(problems):
 
 def moved_table(frame, show):
     """`coverage.moved` in the reader's words and units."""
-    units, names = zip(*frame["figure"].map(FIGURES), strict=True)
+    units = frame["figure"].replace(UNITS)
     shown = {
         column: [show.quantity(*pair) for pair in zip(frame[column], units, strict=True)]
         for column in ("with_them", "without")
     }
+    names = [plain(SAY("figure", figure=figure)) for figure in frame["figure"]]
     return frame.assign(rule=_rules(frame), what=names, **shown)
 
 
 def moved(frame, log):
     """Whether the doubtful rows matter; frame: `coverage.moved`."""
-    worst = frame.iloc[0] if len(frame) else {"figure": "distance_km", "change_share": 0.0}
-    return SAY(
-        "moved",
-        doubtful=not log.warnings["table"].isin([HEADER]).all(),
-        n=len(frame),
-        figure=FIGURES[worst["figure"]][1],
-        change=abs(worst["change_share"]),
-    )
+    is_doubtful = not log.warnings["table"].isin([HEADER]).all()
+    return SAY("moved", is_doubtful=is_doubtful, moved=frame.to_dict("records"))
 
 
 def record_said(record):

@@ -4,28 +4,11 @@ import numpy as np
 import pandas as pd
 
 from wearbar.parts.state import AT_LIMIT
-from wearbar.report.quantities import MISSING, clean
+from wearbar.report.quantities import MISSING, clean, plain
 from wearbar.report.template import coded, words_of
 
 SAY = words_of("consumable_life")
 PAST = ("below", "below-legal")
-STATE = {
-    "limit-not-known": "limit not known: check before use",
-    "below-legal": "at or past the legal limit",
-    "below": "at or past the limit",
-    "may-be-below": "perhaps at the limit",
-    "before-next-look": "may reach the limit before the next inspection",
-    "not-known": "not known",
-    "above": "not near its limit",
-}
-SHORT = {
-    "its wear has not been read": "not measured",
-    "no limit is known for it": "no limit",
-    "too few readings of it and of like parts to say how it wears": "too few readings",
-    "its readings show no wear yet": "no wear yet",
-    "no distance is known of its readings": "no distance at its readings",
-    "its last reading lies far off its line": "last reading doubted",
-}
 LEFT = ["left_km", "left_low_km", "left_high_km"]
 
 
@@ -51,7 +34,11 @@ def height(x, quantity, show):
 
 def stands(state, by):
     """How a part stands against its limit; what its wear line says is named a forecast."""
-    return f"{'forecast: ' if state in PAST and by == 'line' else ''}{STATE[state]}"
+    return plain(SAY("stands", state=state, by=by))
+
+
+def _short(why_not):
+    return plain(SAY("why_not", why_not=why_not))
 
 
 def _groups(on):
@@ -91,7 +78,7 @@ def headline(on, show):
         n_judged=int(on["state"].eq("above").sum()),
         never_read=len(on) and on["last_read"].isna().all(),
         n_unknown=len(unknown),
-        unknown=[f"{n:,} {SHORT.get(words, words)}" for words, n in why.items()],
+        unknown=[f"{n:,} {_short(words)}" for words, n in why.items()],
     )
     return text, "now" if at.any() else "soon" if soon.any() else "note"
 
@@ -161,8 +148,8 @@ def _state(row, _):
     words = stands(row["state"], row["by"])
     if row["state"] == "not-known" and not pd.isna(row["last_height"]):
         words = "distance left not known"
-    short = SHORT.get(row["why_not"], row["why_not"])
-    return f"{words}: {short}" if short and row["state"] in ("not-known", "may-be-below") else words
+    is_told = row["why_not"] and row["state"] in ("not-known", "may-be-below")
+    return f"{words}: {_short(row['why_not'])}" if is_told else words
 
 
 def caution(law):
