@@ -18,7 +18,7 @@ from wearbar.report.words import severity as words
 from wearbar.severity import fit
 from wearbar.severity import use as hard_use
 from wearbar.stats import clustered
-from wearbar.stats.estimate import Estimate
+from wearbar.stats.estimate import Estimate, holm
 
 
 def last(p):
@@ -147,9 +147,9 @@ def test_published_e_value_and_holm():
     )  # VanderWeele & Ding 2017, from memory
     assert severity.e_value(1 / 3.9) == pytest.approx(severity.e_value(3.9))
     p = [0.011, 0.2, 0.004, 0.03]
-    assert severity.holm(p) == pytest.approx(multipletests(p, method="holm")[1])
-    assert np.isnan(severity.holm([np.nan, 0.01])[0])
-    assert severity.holm([np.nan, 0.01])[1] == 0.01
+    assert holm(p) == pytest.approx(multipletests(p, method="holm")[1])
+    assert np.isnan(holm([np.nan, 0.01])[0])
+    assert holm([np.nan, 0.01])[1] == 0.01
 
 
 def fleet(rng, vehicles=34, sites=3, times=3.0, within=0.05, noise=0.15, lines=(4, 12)):

@@ -7,8 +7,6 @@ import numpy as np
 from wearbar.stats.likelihood import sample_of
 from wearbar.stats.limits import fit_all, profile, ratio_limit
 
-__all__ = ["bootstrap_limits"]
-
 BOOTSTRAPS = 999
 MOST_DRAWN = 3_000_000  # lives drawn in one bootstrap, to bound its memory
 DRAWN_ENDS = 2  # of a drawn sample, for a fit: to leave out more would cut the tail off

@@ -12,10 +12,6 @@ import numpy as np
 import pandas as pd
 from scipy import optimize
 
-__all__ = [
-    "added_up", "fit_clustered", "independent_columns", "permutation_p", "tangent_of_additive",
-]  # fmt: skip
-
 MAX_PERMUTATIONS = 50_000  # as many orders are all gone through; of more, this many are drawn
 
 

@@ -11,11 +11,6 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-__all__ = [
-    "SMALL_SITE", "Estimate", "bootstrap_by_vehicle", "holm", "percentiles", "proportion", "ratio",
-    "ratio_apart", "ratio_change", "ratios", "shrink", "untold", "vehicle_draws",
-]  # fmt: skip
-
 MIN_VEHICLES = 3  # fewer independent vehicles than this give a value without an interval
 SMALL_SITE = 3  # vehicles
 FEW_VEHICLES = "an interval needs at least three vehicles"

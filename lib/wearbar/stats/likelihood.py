@@ -11,74 +11,55 @@ from functools import cached_property
 import numpy as np
 from scipy import special
 
-__all__ = ["Family", "Sample", "evaluate", "maximise", "maximise_along", "sample_of"]
-
 MAX_STEPS = 80
 
 
-@dataclass(frozen=True)
-class Family:
-    """A standard distribution of Z: `exact` and `beyond` give log density and log survival, each with
-    two derivatives, `ppf` quantiles, `log_mean(s)` the log of E[exp(s Z)] with two derivatives in s."""
+class Weibull:
+    """The log of a Weibull life: smallest extreme value.
 
-    name: str
-    exact: object
-    beyond: object
-    density_slope: object
-    ppf: object
-    log_mean: object
+    Of a family, `exact` and `beyond` give log density and log survival of Z, each with two derivatives,
+    `ppf` quantiles, `log_mean(s)` the log of E[exp(s Z)] with two derivatives in s.
+    """
 
+    name = "weibull"
 
-def _sev_exact(z):
-    e = np.exp(z)
-    return z - e, 1 - e, -e
+    def exact(self, z):
+        e = np.exp(z)
+        return z - e, 1 - e, -e
 
+    def beyond(self, z):
+        e = -np.exp(z)
+        return e, e, e
 
-def _sev_beyond(z):
-    e = -np.exp(z)
-    return e, e, e
+    def ppf(self, p):
+        return np.log(-np.log1p(-np.asarray(p, float)))
 
-
-def _normal_exact(z):
-    return -0.5 * z * z - 0.5 * np.log(2 * np.pi), -z, np.full_like(z, -1.0)
+    def log_mean(self, s):
+        return special.gammaln(1 + s), special.digamma(1 + s), special.polygamma(1, 1 + s)
 
 
-def _normal_beyond(z):
-    log_survival = special.log_ndtr(-z)
-    with np.errstate(invalid="ignore", over="ignore"):
-        hazard = np.exp(-0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_survival)
-        return log_survival, -hazard, -hazard * (hazard - z)
+class Lognormal:
+    """The log of a lognormal life: normal. As `Weibull`."""
+
+    name = "lognormal"
+
+    def exact(self, z):
+        return -0.5 * z * z - 0.5 * np.log(2 * np.pi), -z, np.full_like(z, -1.0)
+
+    def beyond(self, z):
+        log_survival = special.log_ndtr(-z)
+        with np.errstate(invalid="ignore", over="ignore"):
+            hazard = np.exp(-0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_survival)
+            return log_survival, -hazard, -hazard * (hazard - z)
+
+    def ppf(self, p):
+        return special.ndtri(p)
+
+    def log_mean(self, s):
+        return s * s / 2, s, np.ones_like(s)
 
 
-def _sev_ppf(p):
-    return np.log(-np.log1p(-np.asarray(p, float)))
-
-
-def _sev_log_mean(s):
-    return special.gammaln(1 + s), special.digamma(1 + s), special.polygamma(1, 1 + s)
-
-
-def _normal_log_mean(s):
-    return s * s / 2, s, np.ones_like(s)
-
-
-# of the log of a life: smallest extreme value, and normal
-FAMILIES = {
-    family.name: family
-    for family in (
-        Family(
-            "weibull", _sev_exact, _sev_beyond, lambda z: 1 - np.exp(z), _sev_ppf, _sev_log_mean
-        ),
-        Family(
-            "lognormal",
-            _normal_exact,
-            _normal_beyond,
-            np.negative,
-            special.ndtri,
-            _normal_log_mean,
-        ),
-    )
-}
+FAMILIES = {family.name: family for family in (Weibull(), Lognormal())}
 
 
 @dataclass(frozen=True)
@@ -90,7 +71,7 @@ class Sample:
     between two looks. ends, plain: weight of ends, and of exact ones, by group.
     """
 
-    family: Family
+    family: Weibull | Lognormal
     exact: tuple
     beyond: tuple
     between: tuple
@@ -183,11 +164,8 @@ def _weibull_rows(sample, a, b):
 
 def _rows(sample, a, b):
     total = np.zeros((6, sample.n_groups))
-    family = sample.family
-    for (u, weight, group), terms in (
-        (sample.exact, family.exact),
-        (sample.beyond, family.beyond),
-    ):
+    terms_of = sample.family.exact, sample.family.beyond
+    for (u, weight, group), terms in zip((sample.exact, sample.beyond), terms_of, strict=True):
         value, first, second = terms(u * b[group] - a[group])
         first, second = first * weight, second * weight
         curve = second * u
@@ -201,13 +179,13 @@ def _between(sample, a, b):
     open_left = np.isneginf(left)
     left = np.where(open_left, 0.0, left)
     z_left, z_right = left * b[group] - a[group], right * b[group] - a[group]
-    beyond, exact, slope = sample.family.beyond, sample.family.exact, sample.family.density_slope
+    beyond, exact = sample.family.beyond, sample.family.exact
     log_left = np.where(open_left, 0.0, beyond(z_left)[0])
     log_gap = log_left + np.log(-np.expm1(np.minimum(beyond(z_right)[0] - log_left, -1e-300)))
-    at_left = np.where(open_left, 0.0, np.exp(exact(z_left)[0] - log_gap))
-    at_right = np.exp(exact(z_right)[0] - log_gap)
-    h_ll, h_lr = -slope(z_left) * at_left - at_left**2, at_left * at_right
-    h_rr = slope(z_right) * at_right - at_right**2
+    (log_l, slope_l, _), (log_r, slope_r, _) = exact(z_left), exact(z_right)
+    at_left, at_right = np.where(open_left, 0.0, np.exp(log_l - log_gap)), np.exp(log_r - log_gap)
+    h_ll, h_lr = -slope_l * at_left - at_left**2, at_left * at_right
+    h_rr = slope_r * at_right - at_right**2
     parts = (
         log_gap,
         at_left - at_right,

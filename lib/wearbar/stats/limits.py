@@ -8,11 +8,6 @@ from scipy import stats
 
 from wearbar.stats.likelihood import Sample, evaluate, maximise, maximise_along
 
-__all__ = [
-    "Fits", "Height", "Place", "Shape", "fit_all", "mean_place", "profile", "profile_limits",
-    "quantile_place", "ratio_limit", "wald_limits",
-]  # fmt: skip
-
 
 @dataclass(frozen=True)
 class Fits:
@@ -108,10 +103,14 @@ class Place:
         return at
 
 
+def constant_place(w):
+    """The `Place` of the standard value w: of 0, the scale's."""
+    return Place(lambda s: (np.full_like(s, w), 0 * s, 0 * s))
+
+
 def quantile_place(family, p):
     """The `Place` by which a share p has ended."""
-    w = float(family.ppf(p))
-    return Place(lambda s: (np.full_like(s, w), 0 * s, 0 * s))
+    return constant_place(float(family.ppf(p)))
 
 
 def mean_place(family):

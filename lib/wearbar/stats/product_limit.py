@@ -4,8 +4,6 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-__all__ = ["clean", "kaplan_meier"]
-
 
 def clean(duration, observed, entry=None, weights=None, last_seen=None):
     """The rows of a life table as arrays, None where not given; ValueError where one is no life."""

@@ -7,8 +7,6 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-__all__ = ["Trend", "mean_cumulative", "trend"]
-
 MIN_UNITS = 3
 MIN_AT_RISK = 5  # units, where limits end
 MOST_CELLS = 2_000_000  # units times events held at once

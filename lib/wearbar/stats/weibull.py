@@ -7,23 +7,11 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from wearbar.stats import limits
 from wearbar.stats.bootstrap import bootstrap_limits
 from wearbar.stats.estimate import Estimate
 from wearbar.stats.likelihood import sample_of
-from wearbar.stats.limits import (
-    Fits,
-    Height,
-    Place,
-    Shape,
-    fit_all,
-    mean_place,
-    profile_limits,
-    quantile_place,
-    wald_limits,
-)
 from wearbar.stats.product_limit import clean, kaplan_meier
-
-__all__ = ["BOOTSTRAP_ENDS", "WeibullFit", "fit_groups", "fit_weibull", "life_of"]
 
 PROFILE_ENDS = 20  # from here the likelihood ratio's chi-square limits are used
 BOOTSTRAP_ENDS = 5  # from here its bootstrap limits; below it none without a known shape
@@ -54,7 +42,7 @@ class WeibullFit:
     n_observed: float
     confidence: float
     is_shape_fixed: bool
-    fits: Fits = field(repr=False, compare=False)
+    fits: limits.Fits = field(repr=False, compare=False)
     rows: tuple = field(repr=False, compare=False)
 
     @property
@@ -71,21 +59,21 @@ class WeibullFit:
 
     def quantile(self, p, method="auto", rng=None):
         """The duration by which a share `p` (0 < p < 1) has ended."""
-        return self._estimate(quantile_place(self.family, p), np.exp, method, rng)
+        return self._estimate(limits.quantile_place(self.family, p), np.exp, method, rng)
 
     def mean(self, method="auto", rng=None):
         """The mean life. Beyond the longest life seen it rests on the form fitted."""
-        return self._estimate(mean_place(self.family), np.exp, method, rng)
+        return self._estimate(limits.mean_place(self.family), np.exp, method, rng)
 
     def survival(self, x, method="auto", rng=None):
         """The share still in service after `x` (> 0)."""
-        return self._estimate(Height(np.log(x)), self._share_at, method, rng, "share")
+        return self._estimate(limits.Height(np.log(x)), self._share_at, method, rng, "share")
 
     def interval(self, name, method="auto", rng=None):
         """`Estimate` of "scale" or "shape"."""
         if name == "scale":
-            return self._estimate(Place(lambda s: (0 * s, 0 * s, 0 * s)), np.exp, method, rng)
-        return self._estimate(Shape(), lambda log_sigma: np.exp(-log_sigma), method, rng)
+            return self._estimate(limits.constant_place(0.0), np.exp, method, rng)
+        return self._estimate(limits.Shape(), lambda log_sigma: np.exp(-log_sigma), method, rng)
 
     def survival_at(self, x):
         """Shares still in service after each of `x`, without limits."""
@@ -94,8 +82,8 @@ class WeibullFit:
 
     def band_at(self, x):
         """(low, high) shares after each of `x`: pointwise, normal on a probability plot's scale."""
-        heights = [Height(log_x) for log_x in np.log(np.asarray(x, float))]
-        ends = [wald_limits(self.fits, height, self.confidence) for height in heights]
+        heights = [limits.Height(log_x) for log_x in np.log(np.asarray(x, float))]
+        ends = [limits.wald_limits(self.fits, height, self.confidence) for height in heights]
         low, high = np.transpose(ends)[0]
         return self._share_at(high), self._share_at(low)
 
@@ -127,7 +115,7 @@ class WeibullFit:
     def _method(self, method, target):
         if method != "auto":
             return method
-        is_shape = isinstance(target, Shape)
+        is_shape = isinstance(target, limits.Shape)
         if self.is_shape_fixed:
             exact = self._total() is not None and not is_shape
             return "known-shape" if exact else "profile" if self.n_observed else ""
@@ -142,7 +130,7 @@ class WeibullFit:
         if method == "bootstrap":
             rng = rng or np.random.default_rng(0)
             return bootstrap_limits(self.fits, target, self.rows, self.confidence, rng)
-        by = {"profile": profile_limits, "wald": wald_limits}[method]
+        by = {"profile": limits.profile_limits, "wald": limits.wald_limits}[method]
         return by(self.fits, target, self.confidence)
 
     def _total(self):
@@ -160,7 +148,7 @@ class WeibullFit:
         freedom = 2 if none else 2 * self.n_observed + (self.n_observed < self.n)
         with np.errstate(divide="ignore"):
             log_scale = np.log(2 * self._total() / stats.chi2.ppf(share, freedom)) / self.shape
-        if isinstance(target, Height):
+        if isinstance(target, limits.Height):
             return (target.log_x - log_scale) * self.shape
         return log_scale + self.sigma * target.w(np.array([self.sigma]))[0]
 
@@ -180,7 +168,7 @@ def fit_weibull(
     """
     x, seen, entry, weights, last_seen = clean(duration, observed, entry, weights, last_seen)
     sigma = None if shape is None else 1 / shape
-    fits = fit_all(sample_of("weibull", x, seen, entry, weights, last_seen), sigma)
+    fits = limits.fit_all(sample_of("weibull", x, seen, entry, weights, last_seen), sigma)
     n = float(len(x) if weights is None else weights.sum())
     rows = x, seen, np.zeros_like(x) if entry is None else entry, last_seen
     if weights is not None:
@@ -202,10 +190,10 @@ def fit_groups(family, duration, observed, group, entry=None, weights=None, last
     """
     rows = clean(duration, observed, entry, weights, last_seen)
     code, names = pd.factorize(np.asarray(group))
-    fits = fit_all(sample_of(family, *rows, code, len(names)))
+    fits = limits.fit_all(sample_of(family, *rows, code, len(names)))
     law, n = fits.sample.family, np.bincount(code, rows[3], len(names))
     frame = pd.DataFrame({"group": names, "n": n, "n_observed": fits.sample.ends, "mu": fits.mu})
-    lives = {"median": quantile_place(law, 0.5), "mean": mean_place(law)}
+    lives = {"median": limits.quantile_place(law, 0.5), "mean": limits.mean_place(law)}
     lives = {name: np.exp(place.value(fits)) for name, place in lives.items()}
     return frame.assign(sigma=fits.sigma, loglik=fits.loglik, **lives)
 
