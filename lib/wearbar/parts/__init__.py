@@ -1,8 +1,7 @@
-"""Parts: lives and what they cost, wear against distance, how far each part now on still goes, and the
-limits it is held to.
+"""Parts: how long they last and what they cost, how they wear, and how far each still goes.
 
-In: a `ServiceLog` and its readings. Out: `spans_of` (a row a part's life) and `looks_of` (a row a reading
-of its wear), and what follows from them.
+In: a `ServiceLog` and its readings. Out: `spans_of` (a row a part's life) and `looks_of` (a row a
+reading of its wear), and what follows from them.
 """
 
 from wearbar.log.law import Law, law_of
@@ -24,6 +23,6 @@ from wearbar.parts.wear_limits import limits_for, usable_of
 __all__ = [
     "AT_LIMIT", "MIN_ENDS", "STATES", "STRATUM", "Law", "Wear", "cost_per_distance", "early_ends",
     "law_of", "life_to_limit", "limits_for", "lives_by_item", "looks_of", "oil_by_kind", "oil_use",
-    "old_tyres", "pairs", "remaining", "segments_of", "service_lives", "soft_tyres", "spans_of", "unbent",
-    "usable_of", "use_of", "watched", "wear_of", "with_place",
+    "old_tyres", "pairs", "remaining", "segments_of", "service_lives", "soft_tyres", "spans_of",
+    "unbent", "usable_of", "use_of", "watched", "wear_of", "with_place",
 ]  # fmt: skip

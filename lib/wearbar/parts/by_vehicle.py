@@ -1,5 +1,4 @@
-"""The vehicle as the unit: lives of parts changed together are one decision, and limits come from the
-spread between vehicles."""
+"""The vehicle as the unit: lives are its decisions, limits come from their spread."""
 
 from math import nan
 
@@ -16,33 +15,29 @@ PLACE = ["category", "kind", "place_on"]
 ITEM = [*PLACE, "item"]
 STILL = ("still-on", "disposed", "not-told", HOLE, *GOES_ON)  # what ends the watching alone
 UNBOUNDED = 10  # a limit this many times the estimate is none
-MIN_CARS = (
-    4  # vehicles, for limits by their spread: of three, 90% hold 85 times in 100 in simulation
-)
+MIN_CARS = 4  # for limits by their spread: of three vehicles, 90% hold 85 times in 100
 SHORT = 0.01  # so much more is asked of those limits: they hold 87 to 89 without it
 FIT_ENDS = 3  # of a sample without one vehicle, for a fit
 
 
 def service_lives(spans):
-    """Spans fit to judge distance in service by: watched, with `came_off` True where service ended, for
-    whatever reason."""
+    """The lives `watched`, with `came_off`: that service ended, for whatever reason."""
     lives = watched(spans)
     return lives.assign(came_off=~lives["cause"].isin(STILL))
 
 
 def with_place(spans):
-    """Adds `place_on`: the axle (front, rear ...) that a part serves on, or "all round" where parts of
-    that kind are moved between axles."""
+    """Adds `place_on`: the axle of a part; "all round" where its kind moves between axles."""
     axles = axles_of(spans["positions"]).map(set)
     moved = axles.str.len().gt(1).groupby([spans["category"], spans["kind"]]).transform("any")
     return spans.assign(place_on=axles.map(min).mask(moved, "all round"))
 
 
 def decisions(lives):
-    """The lives, those of one vehicle that ran the same distance (to a km) and ended on one day as one.
+    """The lives, those of one vehicle that ran the same km and ended on one day as one.
 
-    A pair of pads or the tyres of an axle are changed by one decision: as two lives they would count
-    it twice. The row that wore out or failed stands for its set.
+    A pair of pads or the tyres of an axle are changed by one decision: as two lives they would
+    count it twice. The row that wore out or failed stands for its set.
     """
     key = lives[["entry_km", "duration_km"]].round()
     key = key.assign(vehicle=lives["vehicle"], day=lives.get("end"))
@@ -51,14 +46,13 @@ def decisions(lives):
 
 
 def by_both_laws(place, lives, names, weights):
-    """The "median" or "mean" life for each row of weights (rows, vehicles by `names`), in one call; NaN
-    below `FIT_ENDS` ends.
+    """The "median" or "mean" life for each row of weights (rows, vehicles by `names`).
 
-    Lives of one vehicle follow a Weibull law, those of a fleet whose vehicles differ a wider one: the
-    Weibull fit alone puts their median 2% high, with 34 vehicles beyond its range. So it is averaged
-    with a lognormal fit by their Akaike weights (Burnham and Anderson 2002, Model selection and
-    multimodel inference, section 2.9; from memory). lives: `vehicle, duration_km, observed, entry_km`
-    and, of ends between two looks, `last_seen_km`.
+    Lives of one vehicle follow a Weibull law, those of a fleet whose vehicles differ a wider one:
+    the Weibull fit alone puts their median 2% high, with 34 vehicles beyond its range. So it is
+    averaged with a lognormal fit by their Akaike weights (Burnham and Anderson 2002, Model
+    selection and multimodel inference, section 2.9; from memory). lives: `vehicle, duration_km,
+    observed, entry_km` and, of ends between two looks, `last_seen_km`.
     """
     weights = weights[:, names.get_indexer(lives["vehicle"])]
     sample, row = np.nonzero(weights)
@@ -75,9 +69,10 @@ def by_both_laws(place, lives, names, weights):
 def jackknife(statistic, vehicles, estimated, confidence, unit=""):
     """An `Estimate` of a positive statistic, each vehicle left out in turn: log scale, Student's t.
 
-    statistic: takes weights (rows, vehicles) and gives a value a row, NaN where a sample has none: then
-    no limits. estimated: what is taken off the number of vehicles for the degrees of freedom. In
-    simulation (tests/reference/coverage.md) 90% limits hold 87 to 93 times in 100 from `MIN_CARS`.
+    statistic: takes weights (rows, vehicles) and gives a value a row, NaN where a sample has none:
+    then no limits. estimated: what is taken off the number of vehicles for the degrees of freedom.
+    In simulation (tests/reference/coverage.md) 90% limits hold 87 to 93 times in 100 from
+    `MIN_CARS`.
     """
     value, *parts = np.log(statistic(np.vstack([np.ones(vehicles), 1 - np.eye(vehicles)])))
     freedom = vehicles - estimated
@@ -89,7 +84,7 @@ def jackknife(statistic, vehicles, estimated, confidence, unit=""):
 
 
 def life_by_vehicle(place, lives, confidence):
-    """An `Estimate` of the "median" or "mean" of lives as in `by_both_laws`, by the vehicles' spread."""
+    """An `Estimate` of the "median" or "mean" of `by_both_laws`, by the vehicles' spread."""
     names = pd.Index(lives["vehicle"].unique())
 
     def life(weights):

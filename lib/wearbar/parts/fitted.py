@@ -1,5 +1,4 @@
-"""The rows of `fitted`, each a stretch of a part's life on one vehicle: its begin and end, its use, and
-what no record saw of it."""
+"""The rows of `fitted`: begin, end and use of each, and what no record saw of it."""
 
 import numpy as np
 import pandas as pd
@@ -30,14 +29,15 @@ def axles_of(positions):
 
 
 def segments_of(log, readings):
-    """The rows of `fitted` in SI, each with its part and where it began and ended on its vehicle; and a
-    used part of no known item wherever wear was read after `fitted` has the last one removed.
+    """The rows of `fitted` in SI, each with its part and where it began and ended on its vehicle;
+    and a used part of no known item wherever wear was read after `fitted` has the last one removed.
 
     Adds `part_key`, `life` (number of the part's life), `start` and `end` (days; start NaT where
-    blank, end the log's or the vehicle's last where still on), `start_km`, `end_km`, `watch_km` (where
-    the record of the vehicle begins, on the day `watch`), all cumulative, `is_on` (still on), and
-    `before_km`, the part's distance before the row: in earlier rows and before the log. NaN where not
-    known, as the begin is of a part that went on before the record without a `fitted_odometer`.
+    blank, end the log's or the vehicle's last where still on), `start_km`, `end_km`, `watch_km`
+    (where the record of the vehicle begins, on the day `watch`), all cumulative, `is_on` (still
+    on), and `before_km`, the part's distance before the row: in earlier rows and before the log.
+    NaN where not known, as the begin is of a part that went on before the record without a
+    `fitted_odometer`.
     """
     path, rows = usage.path_of(readings), _rows_of(log)
     fleet, vehicle = vehicles_of(log), rows["vehicle"]
@@ -50,8 +50,7 @@ def segments_of(log, readings):
         found = usage.distance_of(path, vehicle, rows[day], rows[odometer])
         return found["distance_km"].to_numpy(float)
 
-    # nothing was read between a vehicle's first day and its record: a line drawn there is no reading
-    # of the part's first day
+    # between a vehicle's first day and its record nothing was read
     blank = rows["fitted_odometer_km"].isna() & (rows["start"] < rows["watch"])
     rows["start_km"] = np.where(blank, np.nan, at("start", "fitted_odometer_km"))
     end_km, (at_first, at_last) = at("end", "removed_odometer_km"), _ends_of(path, vehicle)
@@ -74,7 +73,7 @@ def segments_of(log, readings):
 
 
 def _rows_of(log):
-    """`fitted` in SI, and parts that were measured and have no row: on since the last removal there."""
+    """`fitted` in SI, and parts measured without a row there: on since the last removal."""
     rows = log.si("fitted").reset_index(names="line")
     stretched = rows["category"].isin(PERCENT)
     given = log.tables["fitted"]["limit_depth"].to_numpy()
@@ -101,18 +100,17 @@ def _ends_of(path, vehicle):
 
 
 def _prior(rows):
-    """Distance on the part when first fitted: 0 unless it was used, and then as far as the log says."""
+    """Distance on the part when first fitted: 0 unless it was used."""
     worn = rows["fitted_depth_mm"] < rows["new_depth_mm"] - USED_MM
     told = rows["prior_distance_km"]
     return told.where(rows["condition"].eq("part-worn") | worn | told.notna(), 0.0)
 
 
 def unrecorded_of(log, readings, segments):
-    """Stretches of each life in which its vehicle's record has a hole (`usage.gaps`): Series, life to a
-    tuple of (from_km, to_km) pairs on the part's own distance.
+    """Holes in the record of each life: Series, life to (from_km, to_km) pairs of its km.
 
-    Lives without any are not in it. A hole counts from the day the vehicle's record begins, and only
-    where more days of it than `LEAST_DAYS` were not laid up.
+    Lives without any are not in it. A hole (`usage.gaps`) counts from the day the vehicle's record
+    begins, and only where more days of it than `LEAST_DAYS` were not laid up.
     """
     path = usage.path_of(readings)
     holes = usage.gaps(path).rename(columns={"start": "opens", "end": "closes"})
@@ -130,9 +128,9 @@ def unrecorded_of(log, readings, segments):
 
 
 def use_of(log, readings, segments):
-    """What parts were used in over the distance that the log saw of them: frame indexed by (category,
-    part_key), the columns of `usage.use_shares`. A part that was on several vehicles has the use of
-    each, by distance."""
+    """What parts were used in over the distance that the log saw of them: frame indexed by
+    (category, part_key), the columns of `usage.use_shares`. A part that was on several vehicles has
+    the use of each, by distance."""
     start = segments["start"].fillna(log.first_day).clip(lower=log.first_day)
     share = usage.use_shares(log, readings, segments["vehicle"], start, segments["end"])
     seen_from = np.fmax(segments["start_km"], segments["watch_km"])

@@ -8,20 +8,21 @@ from wearbar.parts.fitted import WORN_QUANTITIES, segments_of
 
 NEARLY_NEW = 0.9  # of the new depth: on the day of a change such a reading is the new part's
 COLUMNS = [
-    "part_key", "vehicle", "category", "position", "date", "distance_km", "distance_is_own", "place",
-    "value", "quantity", "source", "line",
+    "part_key", "vehicle", "category", "position", "date", "distance_km", "distance_is_own",
+    "place", "value", "quantity", "source", "line",
 ]  # fmt: skip
 
 
 def looks_of(log, readings, segments=None):
-    """Every reading of a part's wear, on the part's own distance: one row a place, columns `COLUMNS`.
+    """Every reading of a part's wear, on its own distance: a row a place, columns `COLUMNS`.
 
     distance_km: on the part, or on its vehicle since the record began where its age is not known
     (`distance_is_own` False); NaN where nothing tells it, as of a reading without an odometer after
-    the last one, or of a vehicle without a meter: a depth against its limit needs no distance. source:
-    "reading" of `measurements`, or what `fitted` says: "new" (its new depth at its fitting), "fitted",
-    "removed". A reading belongs to the `part` it names, or else to what was on at that position that
-    day; on the day of a change to the part that comes off, unless it is nearly the new one's depth.
+    the last one, or of a vehicle without a meter: a depth against its limit needs no distance.
+    source: "reading" of `measurements`, or what `fitted` says: "new" (its new depth at its
+    fitting), "fitted", "removed". A reading belongs to the `part` it names, or else to what was on
+    at that position that day; on the day of a change to the part that comes off, unless it is
+    nearly the new one's depth.
     """
     segments = segments_of(log, readings) if segments is None else segments
     own = segments["start_km"].notna() & segments["before_km"].notna()
@@ -34,13 +35,11 @@ def looks_of(log, readings, segments=None):
     taken["at_km"] = at["distance_km"].to_numpy()
     has_part, key = taken["part"].notna(), ["vehicle", "category"]
     columns = ["part_key", "zero_km", "distance_is_own", "start", "end", "new_depth_mm"]
-    found = pd.concat(
-        [
-            taken[has_part].merge(segments[[*key, "part", *columns]], on=[*key, "part"]),
-            taken[~has_part].merge(segments[[*key, "position", *columns]], on=[*key, "position"]),
-        ],
-        ignore_index=True,
-    )
+    found = [
+        taken[which].merge(segments[[*key, name, *columns]], on=[*key, name])
+        for name, which in (("part", has_part), ("position", ~has_part))
+    ]
+    found = pd.concat(found, ignore_index=True)
     begun = found["start"].isna() | (found["start"] <= found["date"])
     found = _one_part_each(found[begun & (found["date"] <= found["end"])])
     found = found.assign(source="reading", distance_km=found["at_km"] - found["zero_km"])
@@ -51,8 +50,7 @@ def looks_of(log, readings, segments=None):
 
 
 def _one_part_each(found):
-    """On a day of change a reading fits two parts: the new one's where it is nearly its new depth, the
-    old one's otherwise."""
+    """On a day of change a reading fits two parts: if nearly its new depth, the new one's."""
     starts, ends = (found[name].eq(found["date"]) for name in ("start", "end"))
     is_new = found["value"].ge(NEARLY_NEW * found["new_depth_mm"])
     is_new &= ~found["quantity"].eq("elongation")
@@ -62,7 +60,7 @@ def _one_part_each(found):
 
 
 def _told_by_fitting(segments):
-    """New, fitted and removed depths as readings of the whole part, the quantity as its category's."""
+    """New, fitted and removed depths as readings of the whole part."""
     is_new = ~segments["life"].duplicated() & segments["distance_is_own"]
     is_new &= ~segments["condition"].eq("part-worn") & (segments["before_km"] == 0)
     common = ["part_key", "vehicle", "category", "position", "distance_is_own", "line"]

@@ -1,9 +1,10 @@
-"""What an item costs a distance, by the renewal-reward theorem, and whether two items can be told apart.
+"""What an item costs a distance, by the renewal-reward theorem, and whether two items differ.
 
-A part fitted, used and replaced over and over costs E[price + fitting] / E[distance in service] in the
-long run (Ross 1996, Stochastic Processes, section 3.6; from memory): the distance until it came off for
-whatever reason, so that what ends early counts. Fitness for the use comes first: items are compared only
-for the same place on the same kind of vehicle, and money alone never chooses a tyre or a pad.
+A part fitted, used and replaced over and over costs E[price + fitting] / E[distance in service] in
+the long run (Ross 1996, Stochastic Processes, section 3.6; from memory): the distance until it came
+off for whatever reason, so that what ends early counts. Fitness for the use comes first: items are
+compared only for the same place on the same kind of vehicle, and money alone never chooses a tyre
+or a pad.
 """
 
 from dataclasses import replace
@@ -36,8 +37,8 @@ def cost_per_distance(spans, confidence=0.9, rng=None):
     `category, kind, place_on, item`, `n`, `n_off` (lives, and those that came off), `vehicles`,
     `price`, `fitting` (means of those known; fitting nil where none is), `service_km`,
     `service_low_km`, `service_high_km` (mean distance in service, all ends), `cost_per_km`,
-    `low_per_km`, `high_per_km`, `note`. Limits: jackknife over vehicles; where vehicles or ends are too
-    few, `life_of` on the parts alone, by the number that came off, and the note says so.
+    `low_per_km`, `high_per_km`, `note`. Limits: jackknife over vehicles; where vehicles or ends are
+    too few, `life_of` on the parts alone, by the number that came off, and the note says so.
     """
     rng = rng or np.random.default_rng(0)
     rows = [(*item.key, *_cost(item, confidence, rng)) for item in _items(spans)]
@@ -45,7 +46,7 @@ def cost_per_distance(spans, confidence=0.9, rng=None):
 
 
 class _Item(NamedTuple):
-    """An item at its place: its lives as `service_lives` has them, means of its price and fitting."""
+    """An item at its place: its `service_lives`, means of its price and fitting."""
 
     key: tuple
     lives: pd.DataFrame
@@ -99,15 +100,14 @@ def _by_parts(lives, confidence, rng):
 
 
 def pairs(spans, confidence=0.9):
-    """Every two items of one place, compared: one row a pair, `item` against `other`, the cheaper by the
-    estimate first.
+    """Every two items of one place, compared: a row a pair, `item`, the cheaper, against `other`.
 
-    `ratio` of their costs a distance (item over other) with `low`, `high` (jackknife over the vehicles
-    of both), `p` that they cost the same, `p_holm` (over all pairs), `apart` (below `CLEAR_P`),
-    `break_even` (the price at which the other would cost the same) with limits, `lives_needed` (of both
-    together, for the interval to leave out 1 were the ratio as estimated; 0 where it does, -1 where
-    they are too near). No row where either has under five ends, both together are on under
-    `PAIR_VEHICLES`, or no limits can be given.
+    `ratio` of their costs a distance (item over other) with `low`, `high` (jackknife over the
+    vehicles of both), `p` that they cost the same, `p_holm` (over all pairs), `apart` (below
+    `CLEAR_P`), `break_even` (the price at which the other would cost the same) with limits,
+    `lives_needed` (of both together, for the interval to leave out 1 were the ratio as estimated; 0
+    where it does, -1 where they are too near). No row where either has under five ends, both
+    together are on under `PAIR_VEHICLES`, or no limits can be given.
     """
     items = [_decided(item) for item in _items(spans)]
     items = [item for item in items if item.lives["observed"].sum() >= MIN_ENDS]

@@ -12,26 +12,23 @@ from wearbar.parts.lives import watched
 from wearbar.stats import life_of
 from wearbar.stats.weibull import BOOTSTRAP_ENDS
 
-NEAR = (
-    0.9  # of the median life: where that with early ends as worn lies below it, how they depend on
-)
-# wear decides, and no point is told
+NEAR = 0.9  # of the median life: no point is told where that with early ends as worn lies below
 EXACT = 0.05  # of the median life: looks nearer together than this tell the end itself
 ROWS = ["vehicle", "duration_km", "observed", "entry_km"]
 LIFE = "n n_ended n_early n_between life_km low_km high_km floor_km note method"
 
 
 def lives_by_item(spans, confidence=0.9, rng=None):
-    """Life until worn out or failed, from ends alone: one row an item at its place, most ends first.
+    """Life until worn out or failed, from ends alone: a row an item at its place, most ends first.
 
-    `category, kind, place_on, item, n`, `n_ended` (worn or failed), `n_early` (taken off early: never
-    sure to be independent of wear), `n_between` (ends that lie between two looks: where those are a
-    twentieth of the median life apart or more; nil where ends are taken as exact), `life_km` (the
-    median, early ends taken as independent; NaN where `floor_km` is below `NEAR` of it: then a range
-    alone) and `floor_km` (were every part taken off early about to wear out), limits by the spread
-    between vehicles, of one vehicle or few ends by `life_of` on its decisions; `low_km`, the low limit
-    of the latter, and `high_km`, the high one of the former: how early ends depend on wear is not
-    known; `note`, `method`.
+    `category, kind, place_on, item, n`, `n_ended` (worn or failed), `n_early` (taken off early:
+    never sure to be independent of wear), `n_between` (ends that lie between two looks: where those
+    are a twentieth of the median life apart or more; nil where ends are taken as exact), `life_km`
+    (the median, early ends taken as independent; NaN where `floor_km` is below `NEAR` of it: then a
+    range alone) and `floor_km` (were every part taken off early about to wear out), limits by the
+    spread between vehicles, of one vehicle or few ends by `life_of` on its decisions; `low_km`, the
+    low limit of the latter, and `high_km`, the high one of the former: how early ends depend on
+    wear is not known; `note`, `method`.
     """
     rng = rng or np.random.default_rng(0)
     groups = watched(by_vehicle.with_place(spans)).groupby(ITEM)
@@ -63,8 +60,7 @@ def _life(group, confidence, rng):
 
 
 def _median(rows, confidence, rng):
-    """The median life: by the spread between vehicles; of one vehicle, or of few ends, by its decisions
-    alone."""
+    """The median life by the spread between vehicles; of one, or few ends, by its decisions."""
     if rows["observed"].sum() < BOOTSTRAP_ENDS or rows["vehicle"].nunique() == 1:
         lives = (rows[column] for column in ROWS[1:])
         looks = rows.get("last_seen_km")
@@ -76,8 +72,9 @@ def _median(rows, confidence, rng):
 
 
 def _between_looks(group):
-    """The rows of lives whose wearing out is found by looking: an end lies after the look before it, and
-    a life that goes on is known to at its last look alone; one never looked at says nothing."""
+    """The rows of lives whose wearing out is found by looking: an end lies after the look before
+    it, and a life that goes on is known to at its last look alone; one never looked at says
+    nothing."""
     worn, entry, end = group["cause"].eq("worn"), group["entry_km"], group["duration_km"]
     seen = group["last_seen_km"].fillna(entry).clip(entry, end)
     until = end.where(worn | group["cause"].eq("failed"), seen)
@@ -86,11 +83,12 @@ def _between_looks(group):
 
 
 def early_ends(parts):
-    """Why parts came off before they were worn out: one row a category and cause, the costliest first.
+    """Why parts came off early: one row a category and cause, the costliest first.
 
-    parts: `wear_of(...).parts`, or spans with `limit`. `n`, `of` (parts of the category that came off),
-    `unused_share` (mean share of the usable depth that went with them, where their removed depth is
-    known), `n_known`, `wasted` (that share of their price and fitting, summed over those with both).
+    parts: `wear_of(...).parts`, or spans with `limit`. `n`, `of` (parts of the category that came
+    off), `unused_share` (mean share of the usable depth that went with them, where their removed
+    depth is known), `n_known`, `wasted` (that share of their price and fitting, summed over those
+    with both).
     """
     off = parts[~parts["cause"].isin(STILL)]
     early = off[~off["observed"]].copy()
@@ -100,9 +98,7 @@ def early_ends(parts):
     early["wasted"] = early["unused_share"] * (early["price"] + early["fitting_cost"].fillna(0))
     groups = early.groupby(["category", "cause"])
     share = groups["unused_share"]
-    frame = pd.DataFrame(
-        {"n": groups.size(), "unused_share": share.mean(), "n_known": share.count()}
-    )
-    frame = frame.assign(wasted=groups["wasted"].sum(min_count=1)).reset_index()
+    frame = {"n": groups.size(), "unused_share": share.mean(), "n_known": share.count()}
+    frame = pd.DataFrame(frame).assign(wasted=groups["wasted"].sum(min_count=1)).reset_index()
     frame["of"] = frame["category"].map(off.groupby("category").size())
     return frame.sort_values(["wasted", "n"], ascending=False, ignore_index=True)

@@ -16,9 +16,9 @@ def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
     Columns of `by`, `n` (wear lines), `vehicles`, `worn` (ended worn), `quantity`,
     `rate_mm_per_1000km`, `life_km`, `low_km`, `high_km` (of the median part: usable depth over the
     geometric mean rate), `quick_km` (the life that nine parts in ten exceed, by the spread between
-    parts), `note`. Where wear bends in the last third (`wear.bent`) the rate is that before it, and the
-    low limit the lower of both forms'. Vehicles are independent, parts of one are not: limits are
-    Student's t on vehicles - 1, on the log scale; below three vehicles none are given.
+    parts), `note`. Where wear bends in the last third (`wear.bent`) the rate is that before it, and
+    the low limit the lower of both forms'. Vehicles are independent, parts of one are not: limits
+    are Student's t on vehicles - 1, on the log scale; below three vehicles none are given.
     """
     by = list(by)
     if wear.bent is not None:

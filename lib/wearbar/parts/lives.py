@@ -17,20 +17,19 @@ HOLE = "record-gap"  # the cause of a piece that ends where the record has a hol
 def spans_of(log, category=None, readings=None):
     """One row a physical part's life: everything that the log tells of it.
 
-    part_key, vehicle, site, kind (the last vehicle that it was on), category, item, position (the one
-    it did most distance in), positions (all of them), last_position, and last_start, the day it went
-    there, n_rows. start, end, watched_from (days). seen_km: its vehicle's distance from the record's
-    first day to `end`. entry_km, duration_km: its distance when the record began to watch it and when
-    it was last seen, storage left out; NaN where not known. age_known: that both are; a part on before
-    the log with a blank fitted reading, or bought used without a distance, has none and serves for
-    wear alone. observed: ended worn or failed. cause: worn, failed, damaged, removed-early, age,
-    unsuited, recalled, disposed, stored (or moved), still-on, not-told. is_on: on a vehicle now. price,
-    fitting_cost: sums, NaN where the first is blank. new_depth_mm, removed_depth_mm, limit_depth_mm (of
-    a chain: percent). n_readings: days on which its wear was read. last_seen_km: its distance when it
-    was last read and went on: of one that ended worn, at the reading before its end (which lies
-    between the two); NaN where it was not read. unrecorded_km: (from, to) pairs of its distance that
-    fall in a hole of the record. coverage_share, loose, mud_water ... and loose_coverage_share ...:
-    what it was used in, as `usage.use_shares` has it.
+    part_key, vehicle, site, kind (its last vehicle's), category, item, position (of most distance),
+    positions (all), last_position, last_start (the day it went there), n_rows; start, end,
+    watched_from (days). seen_km: its vehicle's distance from the record's first day to `end`.
+    entry_km, duration_km: its distance when the record began to watch it and when last seen,
+    storage left out; NaN where not known. age_known: that both are; a part on before the log with
+    a blank fitted reading, or bought used without a distance, serves for wear alone. observed:
+    ended worn or failed. cause: worn, failed, damaged, removed-early, age, unsuited, recalled,
+    disposed, stored (or moved), still-on, not-told. is_on: on a vehicle now. price, fitting_cost:
+    sums, NaN where the first is blank. new_depth_mm, removed_depth_mm, limit_depth_mm (of a chain:
+    percent). n_readings: days on which its wear was read. last_seen_km: its distance when last read
+    and still good: of one that ended worn, before its end; NaN where not read. unrecorded_km:
+    (from, to) pairs of its distance that fall in a hole of the record. coverage_share, loose ...,
+    loose_coverage_share ...: what it was used in, as `usage.use_shares` has it.
     """
     readings = usage.readings(log) if readings is None else readings
     rows = segments_of(log, readings)
@@ -100,27 +99,26 @@ def watched(spans):
     """The stretches that life can be judged from: age known, and watched for some distance;
     `duration_km`, `entry_km`, `observed` are as the fits want.
 
-    One row a life, or several where its vehicle's record has holes: what no record saw, the last day
-    of the hole with it, is at risk of nothing. A piece ends with cause "record-gap", not observed, and
-    the next enters late; an end within a hole counts in none.
+    One row a life, or several where its vehicle's record has holes: what no record saw, the last
+    day of the hole with it, is at risk of nothing. A piece ends with cause "record-gap", not
+    observed, and the next enters late; an end within a hole counts in none.
     """
     lives = spans[spans["age_known"] & (spans["duration_km"] > spans["entry_km"])]
     lives = lives.reset_index(drop=True)
     if "unrecorded_km" not in lives or not lives["unrecorded_km"].str.len().any():
         return lives
-    rows = lives[["entry_km", "duration_km", "unrecorded_km"]].itertuples(index=False)
-    ends = [
-        (sorted([a, *(to for _, to in h)]), sorted([b, *(to for to, _ in h)])) for a, b, h in rows
-    ]
-    pieces = lives.assign(begin=[b for b, _ in ends], until=[u for _, u in ends])
+
+    def cut(km, side):  # at the near (0) or the far side (1) of each hole
+        rows = zip(lives[km], lives["unrecorded_km"], strict=True)
+        return [sorted([own, *(hole[side] for hole in holes)]) for own, holes in rows]
+
+    pieces = lives.assign(begin=cut("entry_km", 1), until=cut("duration_km", 0))
     pieces = pieces.explode(["begin", "until"]).rename_axis("row").reset_index()
     is_last = ~pieces.pop("row").duplicated(keep="last")
     entry = np.maximum(pieces.pop("begin").astype(float), pieces["entry_km"])
     until = pieces.pop("until").astype(float)
     pieces["last_seen_km"] = pieces["last_seen_km"].clip(entry, until)
     pieces = pieces.assign(entry_km=entry, duration_km=until)
-    pieces["observed"], pieces["cause"] = (
-        pieces["observed"] & is_last,
-        pieces["cause"].where(is_last, HOLE),
-    )
+    pieces["observed"] &= is_last
+    pieces["cause"] = pieces["cause"].where(is_last, HOLE)
     return pieces[pieces["duration_km"] > pieces["entry_km"]].reset_index(drop=True)

@@ -1,5 +1,4 @@
-"""How much oil engines use, from what is added at level checks: refused where the level before is not
-known, or cold and hot are mixed."""
+"""How much oil engines use, by top-ups at level checks; refused where levels tell nothing."""
 
 import numpy as np
 import pandas as pd
@@ -24,11 +23,11 @@ KEYS = ["vehicle", "date"]
 def oil_use(log, readings, confidence=0.9):
     """Oil used by each vehicle that has top-ups: one row a vehicle.
 
-    `vehicle, kind, n_topups, n` (periods), `distance_km`, `used_ml`, `ml_per_1000km` with `low`, `high`
-    (jackknife over periods), `why_not` (words where it is refused). A period runs between two occasions
-    at which the level was known before and after: read (a top-up at place "level before" is what was
-    missing), nothing to add, or topped up at a level check, which is to the mark. One with an oil change
-    in it counts in none.
+    `vehicle, kind, n_topups, n` (periods), `distance_km`, `used_ml`, `ml_per_1000km` with `low`,
+    `high` (jackknife over periods), `why_not` (words where it is refused). A period runs between
+    two occasions at which the level was known before and after: read (a top-up at place "level
+    before" is what was missing), nothing to add, or topped up at a level check, which is to the
+    mark. One with an oil change in it counts in none.
     """
     seen = _occasions(log)
     by, vehicle = seen.groupby("vehicle"), seen["vehicle"]
@@ -52,8 +51,8 @@ def oil_use(log, readings, confidence=0.9):
 
 
 def _occasions(log):
-    """One row a vehicle and day with a top-up: `missing` before and `left` missing after, in mL, `known`
-    that both are, `state`, `changes` (of its oil by the end of that day)."""
+    """One row a vehicle and day with a top-up: `missing` before and `left` missing after, in mL,
+    `known` that both are, `state`, `changes` (of its oil by the end of that day)."""
     rows = log.si("measurements")
     rows = rows[rows["quantity"].eq("top-up") & rows["value"].notna()]
     before = rows["place"].eq(BEFORE)
@@ -81,8 +80,8 @@ def _occasions(log):
 
 
 def oil_by_kind(table, confidence=0.9):
-    """Oil use of a kind of vehicle, from `oil_use`: one row a kind with three vehicles or more that have a
-    rate, `kind, vehicles, ml_per_1000km, low, high`; limits over vehicles."""
+    """Oil use of a kind of vehicle, from `oil_use`: one row a kind with three vehicles or more that
+    have a rate, `kind, vehicles, ml_per_1000km, low, high`; limits over vehicles."""
     known = table[table["why_not"].eq("")]
     found = ratios(known["kind"], known["used_ml"], known["distance_km"] / 1000, confidence)
     found = found[found["n"] >= MIN_VEHICLES].rename_axis("kind").reset_index()

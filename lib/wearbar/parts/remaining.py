@@ -19,35 +19,29 @@ MOST_DAYS = 3650  # a later day is no date
 def remaining(wear, as_of, daily=None, confidence=0.9):
     """Every part now on whose wear is read: one row a part, the most pressing first.
 
-    The columns of `wear.parts`, and: `last_read`, `last_height`, `last_place`: of one reading, and
-    `last_is_doubted` (see `wearbar.parts.state`).
-    `now_height` (depth now at the governing place: on its line, or of a part at a limit by reading that
-    reading), `now_low` (the line's lower limit), `life_km` and its `life_low_km`, `life_high_km`
-    (distance on the part at the limit), `left_km`, `left_low_km`, `left_high_km` (from now; nil where
-    passed), `chance_to_next` (of still being above the limit when it is next read, `next_look_km` on,
-    the middle distance between readings), `act_km` (the lesser of the low limit and the next reading,
-    nil where it is or may be at its limit), `date_low`, `date` (days on which that and the middle are
-    used up at the vehicle's rate, the high limit of it for the first; `daily` as from
-    `usage.daily_rate`).
-
-    `state`, `by`: see `wearbar.parts.state`. `why_not`: words, where what is left is not known.
-    `margin`, `legal_margin`: the height by which `state` was judged less the limit and the legal limit,
-    negative where past (of stretch what is left of it); mm or percent.
-
-    Ranked by state, readings before forecasts, then what hurts first when it fails (`FAILS_FIRST`),
-    then, at a limit, by the margin to the legal limit; others by the low limit of what is left.
+    The columns of `wear.parts`, and `last_read`, `last_height`, `last_place`, `last_is_doubted`,
+    `state`, `by` (see `wearbar.parts.state`), `why_not` (words, where what is left isn't known);
+    `now_height` (at the governing place: on its line, or of a part at a limit by reading that
+    reading), `now_low` (the line's lower limit); `life_km`, `life_low_km`, `life_high_km` (distance
+    on the part at the limit), `left_km`, `left_low_km`, `left_high_km` (from now; nil where
+    passed), `chance_to_next` (of being above the limit when next read, `next_look_km` on: the
+    middle distance between readings), `act_km` (the lesser of that and the low limit; nil where it
+    is or may be at its limit); `date_low`, `date` (days on which `act_km` and `left_km` are used up
+    at the vehicle's `high` and middle rate, `daily` from `usage.daily_rate`); `margin`,
+    `legal_margin` (the height that `state` was judged by less the limit and the legal limit,
+    negative where past). Ranked by state, readings before forecasts, what hurts first when it fails
+    (`FAILS_FIRST`), at a limit by the margin to the legal one, else by the low limit of what is
+    left.
 
     `seen_now_km` is the part's distance now on its readings' scale; `line_a` + `line_b` x its line
-    (height, falling with wear), `line_aa`, `line_ab`, `line_bb` the variances of the two, `line_q` the
-    quantile of its limits. The line has its own readings and, where like parts say what is usual, that
-    as a prior for its slope: an empirical Bayes line; limits are Fieller's on its posterior. Where wear
-    is shown to bend in the last third (`wear.bent`) the line is of straightened heights (`bend`,
-    `hinge`), and each low limit the lower of its own and the straight line's. `low` of a two-sided 90%
-    interval is the one-sided 95% lower limit. Age and damage are not seen by it.
-
-    A last reading lower than its line, that no distance is known of or that another place agrees with
-    although it is too far off to be in the line, brings the end forward: what is left is cut by the
-    share of the height left that the reading takes off (`chance_to_next` is then not told).
+    (height, falling with wear), `line_aa`, `line_ab`, `line_bb` their variances, `line_q` the
+    quantile of its limits. Its slope has what is usual of like parts as a prior: an empirical Bayes
+    line; limits are Fieller's on its posterior, the low one of 90% the one-sided 95% limit. Where
+    wear is shown to bend (`wear.bent`) the line is of straightened heights, and each low limit the
+    lower of its own and the straight line's. A last reading lower than the line, that no distance
+    is known of or that another place agrees with although it is too far off to be in the line, cuts
+    what is left by the share of the height left that it takes off (`chance_to_next` is then not
+    told). Age and damage are not seen by it.
     """
     on = _judged(wear if wear.bent is None else wear.bent, confidence)
     if wear.bent is not None:
@@ -76,16 +70,11 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
 
 def _ranked(on):
     at_limit, margin = on["state"].isin(AT_LIMIT), on["legal_margin"].fillna(on["margin"])
-    keys = pd.DataFrame(
-        {
-            "state": on["state"].map(STATES.index),
-            "by": ~on["by"].eq("reading") & at_limit,
-            "fails": ~on["category"].str.startswith(FAILS_FIRST) & at_limit,
-            "margin": margin.where(at_limit),
-        }
-    )
-    ties = on[["left_low_km", "left_km", "vehicle", "last_position", "part_key"]]
-    keys = pd.concat([keys, ties], axis=1)
+    keys = on[["left_low_km", "left_km", "vehicle", "last_position", "part_key"]].copy()
+    keys.insert(0, "state", on["state"].map(STATES.index))
+    keys.insert(1, "by", ~on["by"].eq("reading") & at_limit)
+    keys.insert(2, "fails", ~on["category"].str.startswith(FAILS_FIRST) & at_limit)
+    keys.insert(3, "margin", margin.where(at_limit))
     return on.loc[keys.sort_values(list(keys), kind="stable").index].reset_index(drop=True)
 
 
@@ -117,8 +106,7 @@ def _judged(wear, confidence):
 
 
 def _posterior(on, error):
-    """Line of each part's governing place: intercept at distance nil, slope, their variances, and the
-    degrees of freedom of the limits."""
+    """Line of each governing place (intercept, slope, their variances), freedom of its limits."""
     own = on[["category", "quantity"]].merge(error, on=["category", "quantity"], how="left")
     s2, freedom = own["error"].to_numpy(float) ** 2, own["df"].to_numpy(float)
     columns = ("usual_rate", "usual_cv", "n_alike", "n", "x_mean", "y_mean", "sxx", "slope")

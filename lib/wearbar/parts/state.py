@@ -1,14 +1,14 @@
 """How a part stands against its limits: by its last reading, by its line, or not known.
 
-`state` is one of `STATES`. "below-legal", "below": at or past the legal limit, or its limit; `by` says
-how: "reading", or "line" (a forecast; "" in other states). "may-be-below": the line's lower limit, or a
-doubted reading, is past it. "limit-not-known": neither the log nor the law gives a limit, and the part is
-within `NEAR_MM` of a shipped example's.
+`state` is one of `STATES`. "below-legal", "below": at or past the legal limit, or its limit; `by`
+says how: "reading", or "line" (a forecast; "" in other states). "may-be-below": the line's lower
+limit, or a doubted reading, is past it. "limit-not-known": neither the log nor the law gives a
+limit, and the part is within `NEAR_MM` of a shipped example's.
 
-The last reading is the most worn of the last day on which the part was read, or that of a place not read
-then which was at the limit when it last was. It is doubted where it lies far off its line and no other
-place read that day agrees; where one does, and it is lower than its line, it stands, whatever the line
-says.
+The last reading is the most worn of the last day on which the part was read, or that of a place not
+read then which was at the limit when it last was. It is doubted where it lies far off its line and
+no other place read that day agrees; where one does, and it is lower than its line, it stands,
+whatever the line says.
 """
 
 import numpy as np
@@ -20,20 +20,19 @@ from wearbar.parts.wear_line import RISING
 
 # of a part's wear, the most pressing first
 STATES = (
-    "limit-not-known", "below-legal", "below", "may-be-below", "before-next-look", "not-known", "above",
+    "limit-not-known", "below-legal", "below", "may-be-below", "before-next-look", "not-known",
+    "above",
 )  # fmt: skip
 AT_LIMIT = STATES[:4]  # or perhaps at it: nothing is left to go by
 FAILS_FIRST = ("tyre", "brake")  # categories whose failure hurts first, by how their names begin
-# of a shipped example: what a part wears between inspections; and how far places read on one day part on
-# a part worn unevenly (judgement)
+# of a shipped example: what a part wears between inspections (judgement)
 NEAR_MM, NEAR_STRETCH = 1.0, 0.5
-AGREE_MM, AGREE_STRETCH = 1.0, 0.3
+AGREE_MM, AGREE_STRETCH = 1.0, 0.3  # how far places of one day part on unevenly worn parts
 LAST = ["date", "height", "place", "quantity", "distance_km", "is_doubtful", "line", "t"]
 
 
 def with_last(on, looks):
-    """The parts with their last reading: date, height and place of the most worn of its last day, and
-    whether it is doubted."""
+    """The parts with their last reading, the most worn of its day, and whether it is doubted."""
     read = looks[looks["source"].ne("new")]
     read = read.sort_values(["date", "height"], ascending=[False, True], kind="stable")
     limit = (sign_of(on) * on["limit"]).set_axis(on["part_key"])
@@ -101,21 +100,18 @@ def state_of(on):
     near = np.where(on["quantity"].eq(RISING), NEAR_STRETCH, NEAR_MM)
     doubted = past("last_height", "limit") & ~sure
     # of each state at the limit: whether a reading says so, and whether the line does
-    says = {
-        "limit-not-known": [
-            unlimited & past(h, "example_limit", near) for h in ("last_height", "now_height")
-        ],
-        "below-legal": [
-            past("last_height", "legal_limit") & sure,
-            known & past("now_height", "legal_limit"),
-        ],
-        "below": [past("last_height", "limit") & sure, known & on["left_km"].le(0)],
-        "may-be-below": [doubted, known & on["left_low_km"].le(0)],
-    }
-    checks = [reading | line for reading, line in says.values()]
+    read, line = "last_height", "now_height"
+    examples = [unlimited & past(height, "example_limit", near) for height in (read, line)]
+    says = [
+        examples,
+        [past(read, "legal_limit") & sure, known & past(line, "legal_limit")],
+        [past(read, "limit") & sure, known & on["left_km"].le(0)],
+        [doubted, known & on["left_low_km"].le(0)],
+    ]
+    checks = [reading | line for reading, line in says]
     checks += [~known, on["left_low_km"] < on["next_look_km"]]
-    state = np.select(checks, [*says, "not-known", "before-next-look"], "above")
-    by = [np.where(reading, "reading", "line") for reading, _ in says.values()]
-    by = np.select([state == name for name in says], by, "")
+    state = np.select(checks, [*AT_LIMIT, "not-known", "before-next-look"], "above")
+    by = [np.where(reading, "reading", "line") for reading, _ in says]
+    by = np.select([state == name for name in AT_LIMIT], by, "")
     off = (state == "may-be-below") & doubted
     return state, by, why.mask(off, "its last reading lies far off its line")

@@ -1,8 +1,9 @@
 """Tyres by what is no wear: cold pressure too low, and age from the day of make.
 
-A limit is the law's (`law_of`: a lowest pressure, a greatest age in years), or, for pressure, the plan's
-figure where it names a source that is no example: `TOO_LOW` below it is out (common practice, no source).
-Where there is no limit a tyre is not in these frames: that is no word that it is in order.
+A limit is the law's (`law_of`: a lowest pressure, a greatest age in years), or, for pressure, the
+plan's figure where it names a source that is no example: `TOO_LOW` below it is out (common
+practice, no source). Where there is no limit a tyre is not in these frames: that is no word that it
+is in order.
 """
 
 import numpy as np
@@ -21,11 +22,11 @@ YEAR_DAYS = 365.25
 
 
 def soft_tyres(log):
-    """Tyres whose last pressure is below a limit: frame `vehicle, position, value, date, limit` (kPa),
-    `source`.
+    """Tyres whose last pressure is below a limit (kPa): frame `COLUMNS`.
 
     The lowest reading of the last day, not older than `STALE_DAYS`; one taken hot counts too, since
-    cold it is lower still. The greater of the law's limit and the plan's. Sorted by how far below it.
+    cold it is lower still. The greater of the law's limit and the plan's. Sorted by how far below
+    it.
     """
     read = _kept(log.si("measurements"), log)
     read = read[read["quantity"].eq("pressure")]
@@ -41,8 +42,7 @@ def soft_tyres(log):
 
 
 def old_tyres(log):
-    """Fitted tyres older than a limit: frame as `soft_tyres`, `value` and `limit` in years, `date` the
-    day of make."""
+    """Fitted tyres older than a limit: as `soft_tyres` in years, `date` the day of make."""
     on = _kept(log.tables["fitted"], log)
     on = on[on["removed"].isna() & on["made"].notna()].reset_index(drop=True)
     years = (log.as_of - on["made"]).dt.days / YEAR_DAYS
@@ -69,8 +69,7 @@ def _legal(log, rows, quantity):
 
 
 def _plan_limits(log, rows):
-    """The plan's lowest pressure at each row's place: `limit` kPa, `source`; NaN and "" where it names
-    none with a source."""
+    """The plan's lowest pressure at each row's place: `limit` kPa, `source`; NaN and ""."""
     limits = pd.DataFrame({"limit": np.nan, "source": ""}, rows.index)
     if log.plan is None or rows.empty:
         return limits
@@ -83,8 +82,7 @@ def _plan_limits(log, rows):
 
 
 def _pressures(plan, day):
-    """The pressures that a plan's tyre tasks name with a source: (plan, place) to `limit`, the least of
-    a place, and `source`."""
+    """Pressures that tyre tasks name with a source: (plan, place) to the least, and `source`."""
     now = plan.tasks[~(plan.tasks["valid_from"] > day) & ~(plan.tasks["valid_to"] < day)]
     now = now[now["code"].str.contains(TYRE) | now["part"].eq(TYRE)]
     kpa = {unit.casefold(): factor for unit, factor in PRESSURE_KPA.items()}

@@ -1,5 +1,4 @@
-"""Wear lines of every part at once, the place on each that will reach its limit first, and what like parts
-have in common."""
+"""Wear lines of all parts, the place on each that governs, and what like parts have in common."""
 
 from dataclasses import dataclass, replace
 
@@ -21,8 +20,8 @@ LEAST_SPREAD = 0.05
 # part-to-part spread as a share, and how many parts it is worth beside the log's own (judgement)
 SPREAD, SPREAD_WORTH = 0.2, 4
 RATES = """
-    part_key vehicle site kind category item position watched_from end rate_mm_per_1000km se n_readings
-    distance_km
+    part_key vehicle site kind category item position watched_from end rate_mm_per_1000km se
+    n_readings distance_km
 """
 
 
@@ -30,16 +29,14 @@ RATES = """
 class Wear:
     """Wear of all parts.
 
-    lines: one row a part and place read: `part_key, place, category, quantity, n, distance_km, x_mean,
-    y_mean, sxx, slope, slope_se, at_zero, error, df`; heights fall with wear (stretch has its sign
-    changed). parts: one row a part, from its governing place: the span's columns, those of
-    `limits_for`, `place`, `rate_mm_per_1000km` (% for stretch), `se`, `n_readings`, `distance_km` over
-    which it was read, `usual_rate`, `usual_cv`, `n_alike`, `spread_cv` (of like parts on any vehicle),
-    and `bend`, `hinge`. looks: the readings, with `residual`, `t`, `is_doubtful`; those without a
-    distance are in no line and have neither of the first two. error: by category and quantity, the
-    standard deviation of one reading and its degrees of freedom. bends: as `bends_of`. bent: the same
-    with wear bent in the last third where `bends` shows that, its heights straightened; None where none
-    is shown.
+    lines: a row a part and place read: `LINE`, `n, distance_km, x_mean, y_mean, sxx, slope,
+    slope_se, at_zero, error, df`; heights fall with wear (stretch has its sign changed). parts: a
+    row a part, from its governing place: the span's columns, those of `limits_for` and of its line,
+    `rate_mm_per_1000km` (% for stretch), `se`, what is usual of like parts (`usual_rate`,
+    `usual_cv`, `n_alike`, `spread_cv`: on any vehicle), `bend`, `hinge`. looks: the readings, with
+    `residual`, `t`, `is_doubtful`; those without a distance are in no line. error: by category and
+    quantity, the standard deviation of a reading and its degrees of freedom. bends: as `bends_of`.
+    bent: the same with wear bent where `bends` shows that, its heights straightened, or None.
     """
 
     lines: pd.DataFrame
@@ -50,17 +47,13 @@ class Wear:
     bent: "Wear | None" = None
 
     def only(self, vehicles):
-        """The same for these vehicles' parts alone; what is usual, and a reading's error, stay those of
-        all."""
+        """The same for these vehicles alone; what is usual, and the error, stay those of all."""
         keys = self.parts.loc[self.parts["vehicle"].isin(vehicles), "part_key"]
-        own = {
-            name: (table := getattr(self, name))[table["part_key"].isin(keys)].reset_index(
-                drop=True
-            )
-            for name in ("lines", "looks")
-        }
-        parts = self.parts.loc[keys.index].reset_index(drop=True)
-        return replace(self, parts=parts, bent=self.bent and self.bent.only(vehicles), **own)
+        tables = (self.lines, self.parts.loc[keys.index], self.looks)
+        own = (table[table["part_key"].isin(keys)].reset_index(drop=True) for table in tables)
+        lines, parts, looks = own
+        bent = self.bent and self.bent.only(vehicles)
+        return replace(self, lines=lines, parts=parts, looks=looks, bent=bent)
 
     @property
     def rates(self):
@@ -78,16 +71,19 @@ def sign_of(rows):
 def wear_of(spans, looks, law):
     """`Wear` of the spans that have readings (`spans_of`, `looks_of`); law: the log's (`law_of`).
 
-    A place's line is its least squares line, the error of a reading pooled over all lines of a category.
-    The governing place is the one whose line reaches the limit first. What is usual (`usual_rate`, and
-    `usual_cv`, its part-to-part spread as a share) is an empirical Bayes prior: rates of like parts
-    (same kind, item and axle, or where under three, same kind) vary about their mean by a share common
-    to the category, by moments (DerSimonian & Laird 1986, iterated; from memory), with `SPREAD` taken
-    as worth `SPREAD_WORTH` parts. Of that spread, what the parts of one vehicle share leans the prior
-    to the vehicle's other parts, so that a new part on a hard-used vehicle is not taken for a usual one.
+    A place's line is its least squares line, the error of a reading pooled over all lines of a
+    category. The governing place is the one whose line reaches the limit first. What is usual
+    (`usual_rate`, and `usual_cv`, its part-to-part spread as a share) is an empirical Bayes prior:
+    rates of like parts (same kind, item and axle, or where under three, same kind) vary about their
+    mean by a share common to the category, by moments (DerSimonian & Laird 1986, iterated; from
+    memory), with `SPREAD` taken as worth `SPREAD_WORTH` parts. Of that spread, what the parts of
+    one vehicle share leans the prior to the vehicle's other parts, so that a new part on a
+    hard-used vehicle is not taken for a usual one.
     """
     spans = pd.concat([spans, limits_for(spans, law)], axis=1)
-    spans["axle"] = _axle_of(spans)
+    # where a part on now is; where one that came off always was
+    axles = axles_of(spans["last_position"].where(spans["is_on"], spans["positions"]))
+    spans["axle"] = axles.str[0].where(axles.map(set).str.len().eq(1), "rotated")
     looks = _by_place(looks, spans)
     straight = _lines_of(spans.assign(bend=0.0, hinge=np.nan), looks)
     bends = bends_of(straight.looks, straight.parts)
@@ -109,18 +105,12 @@ def _lines_of(spans, looks):
     return Wear(lines, _with_usual(_governing(spans, lines)), read, error)
 
 
-def _axle_of(spans):
-    """front, rear ...: where a part on now is; where one that came off always was, or "rotated"."""
-    axles = axles_of(spans["last_position"].where(spans["is_on"], spans["positions"]))
-    return axles.str[0].where(axles.map(set).str.len().eq(1), "rotated")
-
-
 def _by_place(looks, spans):
-    """Readings by place with height falling; what `fitted` says goes to every place (new) or stands in
-    where nothing was read that day.
+    """Readings by place with height falling; what `fitted` says goes to every place (new) or stands
+    in where nothing was read that day.
 
-    A part on now that has been moved is judged by what was read since, where that is enough or enough
-    like parts are read to help: another position wears another place, at another rate.
+    A part on now that has been moved is judged by what was read since, where that is enough or
+    enough like parts are read to help: another position wears another place, at another rate.
     """
     since = look_up(looks["part_key"], _moved(spans, looks))
     looks = looks[since.isna() | (looks["date"] >= since)]
@@ -170,7 +160,7 @@ def _unstretched(spans, quantity):
 
 
 def _governing(spans, lines):
-    """Each span with the line of the place that reaches its limit first; without readings it has none."""
+    """Each span with the line of the place that reaches its limit first, if it has readings."""
     own = spans[["part_key", "category", "limit", "bend", "hinge"]]
     lines = lines.merge(own, on=["part_key", "category"])
     height = straighten(sign_of(lines) * lines["limit"], lines["hinge"], lines["bend"])
@@ -184,8 +174,7 @@ def _governing(spans, lines):
 
 
 def _with_usual(parts):
-    """Adds usual_rate (per 1,000 km), usual_cv, n_alike and spread_cv: what is usual of like parts, leant
-    to the part's own vehicle."""
+    """Adds what is usual of like parts, leant to the part's own vehicle."""
     rate, se, category = parts["rate_mm_per_1000km"], parts["se"], parts["category"]
     known = rate.notna() & se.notna() & (parts["n"] > 2)
     rate, se, group = rate.where(known), se.where(known), category[known]
@@ -194,36 +183,31 @@ def _with_usual(parts):
     mean = _mean_alike(parts, rate, 1.0 / (se**2 + (0.3 * rate.abs()) ** 2))
     for _ in range(10):
         off, noise = rate / mean - 1, (se / mean) ** 2
-        cv2 = _spread(off**2 - noise, category, freedom)
+        squares = (off**2 - noise).groupby(category).sum() + SPREAD_WORTH * SPREAD**2
+        cv2 = (squares / (freedom + SPREAD_WORTH)).clip(lower=LEAST_SPREAD**2)
+        cv2 = look_up(category, cv2)
         mean = _mean_alike(parts, rate, 1 / (se**2 + cv2 * mean**2))
-    alike = parts[STRATUM].assign(
-        n=parts["part_key"].where(known), vehicles=parts["vehicle"].where(known)
+    alike = _alike(
+        parts, "nunique", n=parts["part_key"].where(known), v=parts["vehicle"].where(known)
     )
-    own, wide = (
-        alike.groupby(by)[["n", "vehicles"]].transform("nunique") for by in (STRATUM, WIDER)
-    )
-    alike = own.mask(own["n"] < MIN_PARTS, wide).astype(int)
-    vehicle, left = _of_vehicle(parts, off, noise, cv2, alike["vehicles"])
-    usual = pd.DataFrame(
-        {"usual_rate": mean * (1 + vehicle), "usual_cv": np.sqrt(left), "spread_cv": np.sqrt(cv2)}
-    )
-    return parts.assign(**usual.where(alike["n"] >= MIN_PARTS), n_alike=alike["n"])
-
-
-def _spread(squares, category, freedom):
-    """Squared spread as a share, by category, by moments."""
-    worth = SPREAD_WORTH * SPREAD**2
-    cv2 = (squares.groupby(category).sum() + worth) / (freedom + SPREAD_WORTH)
-    return look_up(category, cv2.clip(lower=LEAST_SPREAD**2))
+    n, vehicles = (alike[name].astype(int) for name in ("n", "v"))
+    vehicle, left = _of_vehicle(parts, off, noise, cv2, vehicles)
+    usual = {
+        "usual_rate": mean * (1 + vehicle),
+        "usual_cv": np.sqrt(left),
+        "spread_cv": np.sqrt(cv2),
+    }
+    usual = {name: values.where(n >= MIN_PARTS) for name, values in usual.items()}
+    return parts.assign(**usual, n_alike=n)
 
 
 def _of_vehicle(parts, off, noise, cv2, vehicles):
-    """(how far a vehicle's parts wear from the mean, as a share, told by its other parts; squared spread
-    of a part that is left).
+    """(how far a vehicle's parts wear from the mean, as a share, told by its other parts; squared
+    spread of a part that is left).
 
-    Two levels: what a vehicle's parts of a category share (its use, its drivers), by the products of
-    parts fitted on different days, and the rest, taken as common to parts fitted together. The vehicle's
-    part is the best linear predictor.
+    Two levels: what a vehicle's parts of a category share (its use, its drivers), by the products
+    of parts fitted on different days, and the rest, taken as common to parts fitted together. The
+    vehicle's part is the best linear predictor.
     """
     category = parts["category"]
     own = [category, parts["vehicle"]]
@@ -246,13 +230,17 @@ def _of_vehicle(parts, off, noise, cv2, vehicles):
     return pulled / precision, within + (1 + 1 / np.maximum(vehicles, 1)) / precision
 
 
+def _alike(parts, how, **values):
+    """A frame of values put together over like parts; where under three (`n`), over `WIDER`."""
+    frame = parts[STRATUM].assign(**values)
+    own, wide = (frame.groupby(by)[list(values)].transform(how) for by in (STRATUM, WIDER))
+    return own.mask(own["n"] < MIN_PARTS, wide)
+
+
 def _mean_alike(parts, rate, weight):
-    """Weighted mean of like parts; where under three, of the same kind and axle."""
-    frame = parts[STRATUM].assign(weight=weight, total=weight * rate, n=rate.notna().astype(int))
-    own, wide = (
-        frame.groupby(by)[["weight", "total", "n"]].transform("sum") for by in (STRATUM, WIDER)
-    )
-    sums = own.mask(own["n"] < MIN_PARTS, wide)
+    """Weighted mean of like parts."""
+    n = rate.notna().astype(int)
+    sums = _alike(parts, "sum", n=n, weight=weight, total=weight * rate)
     mean = sums["total"] / sums["weight"]
     return mean.where(mean > 0)
 

@@ -1,8 +1,8 @@
-"""Whether parts wear faster, or slower, in the last third of what they may wear: a line with a bend.
+"""Whether parts wear faster, or slower, in the last third of what they may wear.
 
-Above the bend (two thirds worn) depth falls at one rate, below it at that rate times 1 + bend. Stretching
-the depths below the bend by 1 / (1 + bend) makes such a line straight, so that all that is done with
-straight lines serves for it.
+Above the bend (two thirds worn) depth falls at one rate, below it at that rate times 1 + bend.
+Stretching the depths below the bend by 1 / (1 + bend) makes such a line straight, so that all that
+is done with straight lines serves for it.
 """
 
 import numpy as np
@@ -21,8 +21,7 @@ BEND = ["category", "bend", "low", "high", "p", "n", "vehicles", "is_shown"]
 
 
 def hinge_of(parts):
-    """The height at which each part is two thirds worn; NaN where its new depth or its limit is not
-    known."""
+    """The height at which each part is two thirds worn; NaN where that is not known."""
     usable = usable_of(parts)
     hinge = (LAST * usable + parts["limit"]).mask(parts["quantity"].eq(RISING), (LAST - 1) * usable)
     return hinge.where(usable > 0)
@@ -42,9 +41,9 @@ def bends_of(looks, parts):
     """The bend by category: one row each with enough parts read in the last third.
 
     looks, parts: of straight lines. `category, bend` (share by which wear is faster there), `low`,
-    `high` (90%), `p`, `n` (parts read in the last third), `vehicles`, `is_shown` (p below `SHOWN_P` and
-    a bend of `SHOWN_BEND` or more). The test is the score's, vehicles taken as independent, Student's t
-    on vehicles - 1; the bend is then found by least squares (Gauss-Newton).
+    `high` (90%), `p`, `n` (parts read in the last third), `vehicles`, `is_shown` (p below `SHOWN_P`
+    and a bend of `SHOWN_BEND` or more). The test is the score's, vehicles taken as independent,
+    Student's t on vehicles - 1; the bend is then found by least squares (Gauss-Newton).
     """
     looks = looks[~looks["is_doubtful"] & looks["distance_km"].notna()].reset_index(drop=True)
     looks["hinge"] = look_up(looks["part_key"], hinge_of(parts).set_axis(parts["part_key"]))

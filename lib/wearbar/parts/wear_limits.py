@@ -1,5 +1,4 @@
-"""The limits that a part is held to: the log's own, the legal one, and the shipped examples that it may
-be near.
+"""The limits that a part is held to: the log's own, the law's, and shipped examples.
 
 The reader's own law and the maker's handbook come first. Heights in mm; stretch in percent.
 """
@@ -17,13 +16,14 @@ ANY_KIND = "car"  # whose examples stand in for a kind that has none
 
 
 def limits_for(spans, law):
-    """The limit of each span: frame `limit`, `limit_from` ("the log", "the law", ""), `legal_limit`,
-    `legal_source`, `jurisdiction` (of the legal limit, "" where there is none), `example_limit`.
+    """The limit of each span: frame `limit`, `limit_from` ("the log", "the law", ""),
+    `legal_limit`, `legal_source`, `jurisdiction` (of the legal limit, "" where there is none),
+    `example_limit`.
 
-    `limit` is the log's own `limit_depth`, but never past the legal one: the deeper of the two, or for
-    stretch the lesser; NaN where neither is known. law: `law_of(log)`; where it has no limit for the
-    part none is used. `example_limit` is the strictest shipped example for such a part, of any
-    jurisdiction: no limit, but what to be wary of where there is none.
+    `limit` is the log's own `limit_depth`, but never past the legal one: the deeper of the two, or
+    for stretch the lesser; NaN where neither is known. law: `law_of(log)`; where it has no limit
+    for the part none is used. `example_limit` is the strictest shipped example for such a part, of
+    any jurisdiction: no limit, but what to be wary of where there is none.
     """
     stretched = spans["category"].isin(PERCENT)
     legal = law.limits_of(spans, HEIGHTS)
@@ -36,7 +36,7 @@ def limits_for(spans, law):
 
 
 def _examples(spans):
-    """The strictest shipped example by kind and category; where a kind has none, a car's, or anyone's."""
+    """The strictest shipped example by kind and category, else a car's, else anyone's."""
     rows = shipped()[shipped()["quantity"].isin([*HEIGHTS, RISING])]
     sign = np.where(rows["quantity"].isin(LOWER_IS_STRICTER), 1, -1)
     rows = rows.assign(order=sign * rows["limit"]).sort_values("order", kind="stable")
@@ -50,7 +50,6 @@ def _examples(spans):
 
 
 def usable_of(parts):
-    """What may be worn of each part when new: mm from its new depth to its limit; of stretch the limit
-    itself."""
+    """What may be worn of a new part: mm from new depth to limit; of stretch the limit itself."""
     usable = parts["new_depth_mm"] - parts["limit"]
     return usable.mask(parts["quantity"].eq(RISING), parts["limit"])

@@ -13,9 +13,10 @@ LINE = ["part_key", "place", "category", "quantity"]
 def crossing(intercept, slope, var_aa, var_ab, var_bb, limit, quantile):
     """Where falling lines reach a limit, with Fieller's limits (1954): arrays (value, low, high).
 
-    The set of distances x at which (intercept + slope x - limit)^2 <= quantile^2 var(intercept + slope
-    x), of which the part that a falling line can reach is given: high is infinite where the slope may
-    be nil, low -infinite where no distance is excluded. Value infinite where the line does not fall.
+    The set of distances x at which (intercept + slope x - limit)^2 <= quantile^2 var(intercept +
+    slope x), of which the part that a falling line can reach is given: high is infinite where the
+    slope may be nil, low -infinite where no distance is excluded. Value infinite where the line
+    does not fall.
     """
     height = intercept - limit
     a = slope**2 - quantile**2 * var_bb
@@ -47,8 +48,8 @@ def without_doubtful(looks):
 
 
 def fit_lines(looks):
-    """(looks with `residual` and `t`, lines, error): least squares of `height` in every line at once; a
-    reading's error is pooled over the lines of a category."""
+    """(looks with `residual` and `t`, lines, error): least squares of `height` in every line at
+    once; a reading's error is pooled over the lines of a category."""
     code = looks.groupby(LINE, sort=False).ngroup().to_numpy()
     lines = looks[LINE].drop_duplicates(ignore_index=True)
     x, y = looks["distance_km"].to_numpy(float), looks["height"].to_numpy(float)

@@ -1,5 +1,4 @@
-"""What is said of one kind of use and one category: `Effect`; and when its own result refuses it, and how
-far to trust it."""
+"""The effect of one kind of use on one category, when it is refused, how far to trust it."""
 
 from dataclasses import dataclass, replace
 from math import ceil, nan
@@ -12,9 +11,7 @@ from wearbar.stats.estimate import Estimate
 
 STEP = 0.10  # of share; what the ratio is for
 NONE = Estimate(nan, nan, nan, 0.9, 0)
-RELIABILITY = (
-    0.8  # of recalled shares: of a sensitivity, and for differences within vehicles to count
-)
+RELIABILITY = 0.8  # of recalled shares: assumed, and asked of differences within vehicles
 MIN_KEPT = 0.5  # of that reliability, beside the adjusters
 SETTLED = (0.9, 1.5)  # an interval that holds both says nothing of use
 NEGLIGIBLE = 0.05  # of a ratio
@@ -25,16 +22,16 @@ class Effect:
     """The effect of one kind of use on the wear of one category.
 
     ratio: of wear rates for +0.10 of share at share_mid, were rates to add up by share; NaN where
-    refused; lower: its one-sided 95% limit. p, p_holm: one-sided, of no effect. additive: wear in this
-    use over wear in other use; log_linear: the ratio for +0.10 were it alike at every share; each with
-    its lower limit; is_additive: that the first of the two fits better. between, within: the ratio from
-    vehicles and from parts of one vehicle alone; p_disagree: that they are one. refusals: codes, empty
-    where a figure is given. vehicles_needed: to settle it, 0 where settled. share_low, share_mid,
-    share_high: 5%, mean and 95% of the parts' share. r2, residual_sd: of the share on the adjusters.
-    without_vehicle, without_site: least and greatest ratio with one left out. attenuated: the ratio if
-    recalled shares have reliability 0.8; NaN where most of the contrast would then be error. overlap: a
-    row a site; left_out: parts not counted, by reason; points: a row a vehicle, its wear as a ratio to
-    the mean once adjusted.
+    refused; lower: its one-sided 95% limit. p, p_holm: one-sided, of no effect. additive: wear in
+    this use over wear in other use; log_linear: the ratio for +0.10 were it alike at every share;
+    each with its lower limit; is_additive: that the first of the two fits better. between, within:
+    the ratio from vehicles and from parts of one vehicle alone; p_disagree: that they are one.
+    refusals: codes, empty where a figure is given. vehicles_needed: to settle it, 0 where settled.
+    share_low, share_mid, share_high: 5%, mean and 95% of the parts' share. r2, residual_sd: of the
+    share on the adjusters. without_vehicle, without_site: least and greatest ratio with one left
+    out. attenuated: the ratio if recalled shares have reliability 0.8; NaN where most of the
+    contrast would then be error. overlap: a row a site; left_out: parts not counted, by reason;
+    points: a row a vehicle, its wear as a ratio to the mean once adjusted.
     """
 
     category: str
@@ -84,8 +81,8 @@ class Effect:
 
 
 def e_value(ratio):
-    """How strongly an unseen cause would have to go with both hard use and wear to explain the ratio
-    (VanderWeele & Ding 2017).
+    """How strongly an unseen cause would have to go with both hard use and wear to explain the
+    ratio (VanderWeele & Ding 2017).
 
     >>> round(e_value(3.9), 2)
     7.26
@@ -95,8 +92,7 @@ def e_value(ratio):
 
 
 def judged(found, confidence):
-    """The `Effect` with what its result itself refuses, and how far to trust it: unseen causes, and
-    shares recalled with error."""
+    """The `Effect` with what its result itself refuses, and how far to trust it."""
     ratio, (low, high) = found.ratio, found.without_vehicle
     moves = low < ratio.low or high > ratio.high or _turns(ratio.value, low, high)
     reasons = {
@@ -126,15 +122,13 @@ def judged(found, confidence):
 
 
 def _turns(value, low, high):
-    """Whether leaving one vehicle out turns more wear into less, or less into more; not where both are
-    as good as none."""
+    """Whether leaving one vehicle out turns more wear into less, or the other way."""
     other = low if value > 1 else high
     return (other - 1) * (value - 1) < 0 and max(abs(other - 1), abs(value - 1)) > NEGLIGIBLE
 
 
 def _needed(found):
-    """Vehicles for a log-linear interval that no longer holds both of `SETTLED` (the additive ratio's
-    range is bounded by its form)."""
+    """Vehicles for a log-linear interval that no longer holds both of `SETTLED`."""
     low, high = found.log_linear.low, found.log_linear.high
     if not (low < SETTLED[0] and high > SETTLED[1]):
         return 0

@@ -1,5 +1,6 @@
 """The effect of use on wear: the fit in two forms, and what it rests on."""
 
+from collections import namedtuple
 from dataclasses import replace
 from math import nan
 from typing import NamedTuple
@@ -18,11 +19,12 @@ EXACT_BELOW = 5  # vehicles a side below which permutation decides
 VARIES = 0.02  # sd of share within vehicles from which the exposure varies within
 ROUNDS, LEAST_SPREAD = 5, 0.05  # of the working response; of parts about their mean, as a share
 OWN_A_SIDE = 3  # parts a side where there is one vehicle
+# wear lines: use in steps (n), log rate as `working` (n), adjusters (n, p), whose (n), weights (n)
+_Lines = namedtuple("_Lines", "x y z vehicle site kind weight")
 
 
 def effects(parts, exposures, confidence=0.9, rng=None):
-    """A list of `effect` of each kind of use on each category, the other kinds adjusted for; Holm's p
-    over all that could be tested."""
+    """`effect` of each kind of use on each category, adjusted for the others; Holm's p over all."""
     rng = np.random.default_rng(0) if rng is None else rng
     found = []
     for category in sorted(parts["category"].dropna().unique()):
@@ -37,13 +39,13 @@ def effect(parts, exposure, others=(), confidence=0.9, rng=None):
     """`Effect` of `exposure` on the wear rate of `parts`, all of one category.
 
     parts: one row a part; vehicle, site, kind, category, item, position, rate_mm_per_1000km, se,
-    n_readings, and over the part's span what `usage.use_shares` gives, and `<exposure>_error`, the sd of
-    a recalled share. others: further kinds of use to adjust for. Rates are fitted as they are, their
-    mean on the log scale (as in a generalised linear model), so that parts read twice count for what
-    they tell. Weights from reading errors and a random vehicle; bias-reduced cluster-robust limits with
-    Satterthwaite's degrees of freedom (Bell & McCaffrey 2002), which are Student's t on vehicle means
-    where those suffice. Where a side has few vehicles p is no less than by dealing their use again
-    within sites.
+    n_readings, and over the part's span what `usage.use_shares` gives, and `<exposure>_error`, the
+    sd of a recalled share. others: further kinds of use to adjust for. Rates are fitted as they
+    are, their mean on the log scale (as in a generalised linear model), so that parts read twice
+    count for what they tell. Weights from reading errors and a random vehicle; bias-reduced
+    cluster-robust limits with Satterthwaite's degrees of freedom (Bell & McCaffrey 2002), which are
+    Student's t on vehicle means where those suffice. Where a side has few vehicles p is no less
+    than by dealing their use again within sites.
     """
     used, left_out = counted.usable(parts, exposure)
     category = str(parts["category"].iloc[0]) if len(parts) else ""
@@ -60,9 +62,8 @@ def effect(parts, exposure, others=(), confidence=0.9, rng=None):
     rest = x - z @ np.linalg.lstsq(z, x, rcond=None)[0]
     total = ((x - x.mean()) ** 2).sum()
     r2, spread = 1 - (rest @ rest) / total if total > 0 else 1.0, float(rest.std()) * STEP
-    found = replace(
-        found, r2=r2, residual_sd=spread, overlap=counted.overlap(used, x * STEP, rest * STEP)
-    )
+    sites = counted.overlap(used, x * STEP, rest * STEP)
+    found = replace(found, r2=r2, residual_sd=spread, overlap=sites)
     refusals = counted.too_little(found)
     if refusals:
         return replace(found, refusals=refusals)
@@ -72,26 +73,12 @@ def effect(parts, exposure, others=(), confidence=0.9, rng=None):
     return judged(_estimated(found, lines, confidence, rng), confidence)
 
 
-class _Lines(NamedTuple):
-    """The wear lines that count: exposure in steps (n), log wear rate as `working` (n), adjusters
-    (n, p), whose they are (n), weights."""
-
-    x: np.ndarray
-    y: np.ndarray
-    z: np.ndarray
-    vehicle: np.ndarray
-    site: np.ndarray
-    kind: np.ndarray
-    weight: np.ndarray
-
-
 def working(used, design):
-    """(working response on the log scale, weights of mean 1) of wear rates whose mean is exp(design @
-    b): arrays (n).
+    """(working response on the log scale, weights of mean 1) of wear rates: arrays (n).
 
-    Iteratively reweighted least squares (McCullagh & Nelder 1989, ch. 2, from memory): the mean of a
-    rate is unbiased however few its readings, that of its logarithm is not. Variance: a share of the
-    mean that parts have in common, and each line's own error.
+    Iteratively reweighted least squares (McCullagh & Nelder 1989, ch. 2, from memory): the mean of
+    a rate is unbiased however few its readings, that of its logarithm is not. Variance: a share of
+    the mean that parts have in common, and each line's own error.
     """
     rate, se, vehicle = (used[c].to_numpy() for c in ("rate_mm_per_1000km", "se", "vehicle"))
     mean, weight = np.full(len(rate), rate.mean()), np.ones(len(rate))
@@ -136,20 +123,19 @@ class _Slope(NamedTuple):
 
 
 def _estimated(found, lines, confidence, rng):
-    """The ratio where rates add up by share, the log-linear one beside it, and who decides (each vehicle
-    and site left out)."""
+    """The ratio by both forms, and who decides it (each vehicle and site left out)."""
     x, y, z, vehicle, site, _, weight = lines
     straight = fit_clustered(np.column_stack([z, x]), y, vehicle, weights=weight)
-    t, slope, height = clustered.tangent_of_additive(
-        x * STEP, y, z, vehicle, straight.ratio, weight
-    )
-    bent = fit_clustered(np.column_stack([z, slope]), height, vehicle, straight.ratio, weight)
+    around = vehicle, straight.ratio, weight
+    t, slope, height = clustered.tangent_of_additive(x * STEP, y, z, *around)
+    bent = fit_clustered(np.column_stack([z, slope]), height, *around)
 
     def without_each(groups):
+        """Least and greatest ratio with one of them left out."""
         moved = t + bent.without_each(groups)[:, -1] - bent.beta[-1]
-        return _step(found, np.exp(np.clip(moved, -300, 300)))
+        ratios = _step(found, np.exp(np.clip(moved, -300, 300)))
+        return (float(ratios.min()), float(ratios.max())) if len(ratios) > 1 else (nan, nan)
 
-    by_vehicle, by_site = without_each(None), without_each(site)
     bent_t, straight_t = _Slope.last_of(bent)._replace(value=t), _Slope.last_of(straight)
     additive = bent_t.ratio(confidence, found.n_parts)
     found = replace(
@@ -163,10 +149,8 @@ def _estimated(found, lines, confidence, rng):
         log_linear_lower=straight_t.lower(),
         p=bent_t.p(),
         is_additive=bool((bent.residual**2).sum() < (straight.residual**2).sum()),
-        without_vehicle=(float(by_vehicle.min()), float(by_vehicle.max())),
-        without_site=(
-            (float(by_site.min()), float(by_site.max())) if len(by_site) > 1 else (nan, nan)
-        ),
+        without_vehicle=without_each(None),
+        without_site=without_each(site),
     )
     found = _apart(found, lines, t, slope, height, confidence)
     few = counted.weighty(found.overlap)[["n_easier", "n_harder"]].sum().min() < EXACT_BELOW
@@ -174,8 +158,8 @@ def _estimated(found, lines, confidence, rng):
 
 
 def _apart(found, lines, t, slope, height, confidence):
-    """Where use varies within vehicles, the two parts of its effect (Mundlak 1978, Econometrica 46:69,
-    from memory)."""
+    """Where use varies within vehicles, the two parts of its effect (Mundlak 1978, Econometrica
+    46:69, from memory)."""
     means = pd.DataFrame({"x": lines.x, "slope": slope}).groupby(lines.vehicle).transform("mean")
     spare = max(len(means) - found.n_vehicles, 1)
     if np.sqrt(((lines.x - means["x"]) ** 2).sum() / spare) * STEP < VARIES:
@@ -191,7 +175,7 @@ def _apart(found, lines, t, slope, height, confidence):
 
 
 def _step(found, times):
-    """The ratio for one step more than share_mid, where this use wears `times` as much as other use."""
+    """The ratio for one step above share_mid, if this use wears `times` as much as other."""
     return added_up(times, found.share_mid, min(found.share_mid + STEP, 1.0))
 
 
@@ -201,15 +185,13 @@ def _stepped(found, estimate):
 
 
 def _dealt(found, lines, fit, rng):
-    """p no less than that of vehicle means, adjusted for all but use, whose use is dealt again within
-    sites."""
+    """p no less than by dealing the use of vehicles (adjusted means) again within sites."""
     rest = lines.y - lines.z @ fit.beta[:-1]
     rows = pd.DataFrame({"site": lines.site, "x": lines.x, "y": rest})
     each = rows.groupby(lines.vehicle).agg({"site": "first", "x": "mean", "y": "mean"})
     rng = np.random.default_rng(0) if rng is None else rng
-    return replace(
-        found, p=max(found.p, clustered.permutation_p(each["y"], each["x"], each["site"], rng))
-    )
+    p = clustered.permutation_p(each["y"], each["x"], each["site"], rng)
+    return replace(found, p=max(found.p, p))
 
 
 def _points(lines, fit):

@@ -1,5 +1,4 @@
-"""Which parts count, what they are adjusted for, where used harder and easier can be compared, and when
-there is too little of it.
+"""Which parts count, what they are adjusted for, and where use can be compared.
 
 The thresholds are judgement, fixed in advance.
 """
@@ -11,25 +10,25 @@ from wearbar.severity.effect import RELIABILITY, STEP
 from wearbar.stats.clustered import independent_columns
 
 ADJUSTERS = ["site", "kind", "item", "position"]
-# of a part that counts: readings, share of its distance whose use is known, se against the median rate
+# of a part: readings, share of its distance whose use is known, se against the median rate
 MIN_READINGS, MIN_COVERAGE, MAX_RELATIVE_SE = 2, 0.5, 2.0
 NO_SITE = "site not known"
-# vehicles a side, in all and at a site that matters; sites with both; share of the contrast that makes a
-# site matter. By simulation intervals cover as well with two a side at a site as with five
+# vehicles a side, in all and at a site that matters (intervals cover as well with two as five);
+# sites with both; share of the contrast that makes a site matter
 MIN_A_SIDE, MIN_AT_SITE, MIN_STRATA, WEIGHT = 4, 2, 3, 0.10
 MAX_R2, MIN_RESIDUAL_SD, MIN_GAP = 0.90, 0.05, 0.05  # of share
 LINES_A_COEFFICIENT = 12
 
 
 def usable(parts, exposure):
-    """Parts that count, and how many do not by reason: rules that don't look at a part's own rate."""
+    """Parts that count, and how many do not by reason, whatever a part's own rate."""
     rate, covered = parts["rate_mm_per_1000km"], parts["coverage_share"]
     covered = parts.get(f"{exposure}_coverage_share", covered)
+    unknown = ~(covered >= MIN_COVERAGE) | parts[exposure].isna()
     uncertain = ~(parts["se"] <= MAX_RELATIVE_SE * rate.median()) | rate.isna()
     rules = {
         "fewer than two readings": ~(parts["n_readings"] >= MIN_READINGS),
-        "use not known for half of its distance": ~(covered >= MIN_COVERAGE)
-        | parts[exposure].isna(),
+        "use not known for half of its distance": unknown,
         "wear too uncertain": uncertain,
         NO_SITE: parts["site"].isna() & (parts["vehicle"].nunique() > 1),
     }
@@ -39,9 +38,9 @@ def usable(parts, exposure):
 
 
 def steady(used, exposure):
-    """Each part's share of this use or, where shares differ within vehicles by little more than people's
-    error in recalling them (`<exposure>_error`, its sd for the part; nil where not given), that of its
-    vehicle: array."""
+    """Each part's share of this use or, where shares differ within vehicles by little more than
+    people's error in recalling them (`<exposure>_error`, its sd for the part; nil where not given),
+    that of its vehicle: array."""
     share, vehicle = used[exposure], used["vehicle"]
     middle = share.groupby(vehicle).transform("mean")
     spare = max(len(used) - vehicle.nunique(), 1)
@@ -51,8 +50,7 @@ def steady(used, exposure):
 
 
 def adjusters(used, others):
-    """Independent columns (n, p): one, each adjuster's levels but its first, and the other kinds of use
-    that are known throughout."""
+    """Independent columns (n, p): one, levels of the adjusters, other uses known throughout."""
     levels = used[ADJUSTERS].astype(object)
     levels = levels.where(levels.notna(), "not given").astype(str)
     dummies = pd.get_dummies(levels, drop_first=True, dtype=float)
@@ -66,8 +64,7 @@ def site_of(used):
 
 
 def overlap(used, share, rest):
-    """A row a site: vehicles, those used easier and harder than site, kind and items would say, the
-    share's range, the site's weight."""
+    """A row a site: vehicles used easier and harder than expected, shares, its weight."""
     parts = pd.DataFrame({"site": site_of(used), "share": share, "rest": rest, "square": rest**2})
     how = {"site": "first", "share": "mean", "rest": "mean", "square": "sum"}
     each = parts.groupby(used["vehicle"]).agg(how)

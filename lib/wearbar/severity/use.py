@@ -1,5 +1,4 @@
-"""How each vehicle is used, and the interval that the evidence on hard use supports: never longer than
-the plan's."""
+"""How each vehicle is used, and the interval that the evidence supports: never above the plan's."""
 
 from math import nan
 
@@ -28,8 +27,9 @@ def by_vehicle(log, readings):
     """How each vehicle was used over its time in this log, the hardest used first.
 
     vehicle, site (where it was last), kind, coverage_share (of the distance that `use` tells of),
-    severe_now (yes, no or not known: whether work now open is due by the plan's severe limits, as every
-    list has it), and a column for each kind of use that the log knows, in the order of `conditions`.
+    severe_now (yes, no or not known: whether work now open is due by the plan's severe limits, as
+    every list has it), and a column for each kind of use that the log knows, in the order of
+    `conditions`.
     """
     fleet = log.tables["vehicles"]
     start = fleet["acquired"].fillna(log.first_day).clip(lower=log.first_day)
@@ -56,25 +56,23 @@ def _severe_now(log, readings):
 
 
 def conditions(log):
-    """Kind of use to the least share from which a plan of the log calls use severe; empty where no plan
-    does."""
+    """Kind of use to the least share that a plan of the log calls severe."""
     versions = log.plan.plans["severe_when"] if log.plan is not None else []
     limits = pd.DataFrame([dict(v) for v in versions if isinstance(v, dict)]).min()
     return {e: float(limits[e]) for e in SHARES if e in limits.index}
 
 
 def exposures(table, limits):
-    """Kinds of use worth testing, from `by_vehicle`: those of `limits` that the log knows, else the
-    first three that vehicles differ in."""
+    """Kinds of use worth testing: those of `limits` in the log, else three that differ."""
     known = [name for name in table.columns if name in USE]
     differ = [e for e in known if table[e].std() >= MIN_SPREAD]
     return [e for e in known if e in limits] or differ[:3]
 
 
 def with_use(parts, log, readings):
-    """`parts` (category, part_key, start, end) with what they were used in, over the distance that the
-    log saw of them: as `usage.use_shares` has it, and `<exposure>_error`, the sd that recalling gives
-    each share. A part that was on several vehicles has the use of each, by distance."""
+    """`parts` (category, part_key, start, end) with what they were used in, over the distance that
+    the log saw of them: as `usage.use_shares` has it, and `<exposure>_error`, the sd that recalling
+    gives each share. A part that was on several vehicles has the use of each, by distance."""
     table = spans.use_of(log, readings, spans.segments_of(log, readings))
     parts = parts.merge(table, how="left", left_on=["category", "part_key"], right_index=True)
     use = log.tables["use"].dropna(subset=["from", "to"])
@@ -91,9 +89,9 @@ def with_use(parts, log, readings):
 
 
 def recall_error(vehicle, share):
-    """sd of the error of one row's share, by differences between a vehicle's successive rows (von Neumann
-    1941, from memory): what use itself changes from one row to the next is in it too. Both in order of
-    time.
+    """sd of the error of one row's share, by differences between a vehicle's successive rows (von
+    Neumann 1941, from memory): what use itself changes from one row to the next is in it too. Both
+    in order of time.
 
     >>> float(recall_error(pd.Series(list("aabb")), pd.Series([0.1, 0.3, 0.5, 0.3])).round(4))
     0.1414
@@ -103,17 +101,16 @@ def recall_error(vehicle, share):
 
 
 def supported(found, plan, limits, unit_km=1.0):
-    """The interval that the evidence supports for vehicles used hard: a row a task with a distance limit
-    on a part of an effect's category.
+    """The interval that the evidence supports for hard use: a row a task with a distance limit.
 
-    found: list of `Effect`. plan: `Plan` or None; a task belongs to a category that is its part, or that
-    its code begins with. limits: as from `conditions`; a kind of use without one is parted at the middle
-    vehicle. unit_km: of the reader's distances. Columns `SUPPORTED`. supported_km is the least of the
-    plan's, the plan's severe limit, and the plan's over the one-sided 95% lower limit of the wear ratio
-    between hard use and easy (share_hard, share_easy: their means), rounded down to two figures, the
-    last only where that limit is above 1 and Holm's p below 0.05. wear_ratio takes rates to add up by
-    share; its limit is the lower of that form's and the log-linear one's. is_sooner: the evidence goes
-    below what the plan says already.
+    found: list of `Effect`. plan: `Plan` or None; a task belongs to a category that is its part, or
+    that its code begins with. limits: as from `conditions`; a kind of use without one is parted at
+    the middle vehicle. unit_km: of the reader's distances. Columns `SUPPORTED`. supported_km is the
+    least of the plan's, the plan's severe limit, and the plan's over the one-sided 95% lower limit
+    of the wear ratio between hard use and easy (share_hard, share_easy: their means), rounded down
+    to two figures, the last only where that limit is above 1 and Holm's p below 0.05. wear_ratio
+    takes rates to add up by share; its limit is the lower of that form's and the log-linear one's.
+    is_sooner: the evidence goes below what the plan says already.
     """
     shown = [e for e in found if e.is_shown and e.points is not None]
     if not shown or plan is None:
@@ -139,8 +136,7 @@ def _two_figures(x):
 
 
 def _hard_use(e, limit):
-    """Mean share on either side of the limit (the middle one, where a side is empty), and the wear ratio
-    between the two."""
+    """Mean share on either side of the limit, and the wear ratio between the two."""
     share = e.points["share"]
     cut = limit if share.min() < limit <= share.max() else share.median()
     easy, hard = share[share < cut].mean(), share[share >= cut].mean()

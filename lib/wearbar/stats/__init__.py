@@ -1,9 +1,9 @@
-"""How long parts last, from lives of which most have not ended: curves, and Weibull fits with limits.
+"""How long parts last, from lives of which most have not ended: curves, and Weibull fits.
 
 Functions take `duration` (> 0, any unit), `observed` (True where the end was seen, False where the
-life went on), and `entry`: the duration already run when it came under observation (late entry; None
-or 0 where watched from new). Censoring is taken to say nothing about the life: a part taken off
-because it was nearly worn breaks that, and its life has to come from its wear.
+life went on), and `entry`: the duration already run when it came under observation (late entry;
+None or 0 where watched from new). Censoring is taken to say nothing about the life: a part taken
+off because it was nearly worn breaks that, and its life has to come from its wear.
 """
 
 from wearbar.stats.product_limit import kaplan_meier

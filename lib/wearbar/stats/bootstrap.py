@@ -1,4 +1,4 @@
-"""Limits of a life with few ends: the likelihood ratio, its quantiles from a parametric bootstrap."""
+"""Limits of a life with few ends: the likelihood ratio with quantiles of a parametric bootstrap."""
 
 from math import inf
 
@@ -30,16 +30,11 @@ def bootstrap_limits(fits, target, rows, confidence, rng):
         there = profile(again, target, np.where(fitted, truth, 0.0))
         root = np.sqrt(2 * np.maximum(again.surface[0] - there, 0))
         root = np.where(fitted, np.sign(target.value(again) - truth) * root, np.nan)
-    below, above = _quantiles(root, (1 - confidence) / 2), _quantiles(root, (1 + confidence) / 2)
+    known = root[np.isfinite(root)]
+    if len(known) < samples / 2:
+        return np.nan, np.nan
+    below, above = np.quantile(known, [(1 - confidence) / 2, (1 + confidence) / 2])
     return ratio_limit(fits, target, -above), ratio_limit(fits, target, -below)
-
-
-def _quantiles(values, share):
-    """A quantile, NaN left out; NaN where more than half are."""
-    known = np.isfinite(values).sum()
-    if known < len(values) / 2:
-        return np.nan
-    return np.quantile(values[np.isfinite(values)], share)
 
 
 def _draw(fits, rows, samples, rng):

@@ -35,9 +35,9 @@ class ClusteredFit:
     def contrast(self, weights):
         """(value, standard error, degrees of freedom) of weights @ beta.
 
-        Bias-reduced cluster-robust variance with Satterthwaite's degrees of freedom (Bell & McCaffrey
-        2002, Survey Methodology 28:169; for fits with dropped directions, the generalised inverse of
-        Pustejovsky & Tipton 2018, J. Bus. Econ. Stat. 36:672).
+        Bias-reduced cluster-robust variance with Satterthwaite's degrees of freedom (Bell &
+        McCaffrey 2002, Survey Methodology 28:169; for fits with dropped directions, the generalised
+        inverse of Pustejovsky & Tipton 2018, J. Bus. Econ. Stat. 36:672).
         """
         a = self.r_inverse.T @ np.asarray(weights, float)
         eigen, vectors = np.linalg.eigh(np.eye(len(a)) - self.gram)
@@ -51,8 +51,8 @@ class ClusteredFit:
         return float(np.dot(weights, self.beta)), float(np.sqrt(variance)), float(df)
 
     def without_each(self, groups=None):
-        """beta with each cluster left out in turn (g, p); or each group of clusters, `groups` giving
-        one label a row. In the labels' order; the weights stay those of the whole fit."""
+        """beta with each cluster left out in turn (g, p); or each group of clusters, `groups`
+        giving one label a row. In the labels' order; the weights stay those of the whole fit."""
         code = self.code if groups is None else _codes(groups)
         left = np.eye(self.u.shape[1]) - _grams(code, self.u)
         inverse = np.linalg.pinv(left, rcond=1e-8, hermitian=True)
@@ -61,12 +61,12 @@ class ClusteredFit:
 
 
 def fit_clustered(design, y, cluster, ratio=None, weights=None):
-    """Generalised least squares of y (n) on design (n, p; independent columns) with a random
-    intercept a cluster: a `ClusteredFit`.
+    """Generalised least squares with a random intercept a cluster: a `ClusteredFit`.
 
-    ratio: variance between clusters over that within (of a row of weight 1); by restricted maximum
-    likelihood where None (Patterson & Thompson 1971, from memory); 0 gives plain least squares.
-    weights: (n), the inverse of each row's variance; all alike where None.
+    design: (n, p) of independent columns; y: (n). ratio: variance between clusters over that within
+    (of a row of weight 1); by restricted maximum likelihood where None (Patterson & Thompson 1971,
+    from memory); 0 gives plain least squares. weights: (n), the inverse of each row's variance; all
+    alike where None.
     """
     code = _codes(cluster)
     root = np.ones(len(code)) if weights is None else np.sqrt(weights)
@@ -114,12 +114,12 @@ def independent_columns(design):
 
 
 def tangent_of_additive(share, y, z, cluster, ratio, weights=None):
-    """(t, slope, height) of y = z @ b + log(1 - share + share * exp(t)) + error at its least squares
-    under a random intercept of `ratio`.
+    """(t, slope, height) of y = z @ b + log(1 - share + share * exp(t)) + error at its least
+    squares under a random intercept of `ratio`.
 
-    exp(t) is the rate at share 1 over the rate at share 0, were rates to add up by share; t is sought
-    between -3 and 3. slope (n) and height (n): the model is, near t, height = z @ b + (step from t) *
-    slope + error, so a fit of that has t's error.
+    exp(t) is the rate at share 1 over the rate at share 0, were rates to add up by share; t is
+    sought between -3 and 3. slope (n) and height (n): the model is, near t, height = z @ b + (step
+    from t) * slope + error, so a fit of that has t's error.
     """
 
     def bend(t):
@@ -133,8 +133,8 @@ def tangent_of_additive(share, y, z, cluster, ratio, weights=None):
 
 
 def added_up(times, easy, hard):
-    """Wear at share `hard` over wear at share `easy`, where rates add up by share and this use wears
-    `times` as much as other use does.
+    """Wear at share `hard` over wear at share `easy`, where rates add up by share and this use
+    wears `times` as much as other use does.
 
     >>> round(float(added_up(2.5, 0.2, 0.4)), 4)
     1.2308
@@ -143,7 +143,7 @@ def added_up(times, easy, hard):
 
 
 def permutation_p(y, x, strata, rng):
-    """One-sided p of a slope of 0 or less of y on x within strata, exact whatever the errors' shape.
+    """One-sided p of no slope of y on x within strata, exact whatever the errors' shape.
 
     One entry a vehicle. x is dealt again within each stratum, in all ways where they are few; else
     by `rng`, the observed one counting among them (Phipson & Smyth 2010, Stat. Appl. Genet. Mol.
@@ -193,7 +193,7 @@ def _grams(code, u):
 
 
 def _weighted(rows, code, ratio, root):
-    """Rows (already times `root`) such that a random intercept leaves them independent and alike."""
+    """Rows (already times `root`) that a random intercept leaves independent and alike."""
     size = np.bincount(code, root**2)
     shrink = (1 - 1 / np.sqrt(1 + size * ratio))[:, None]
     part = shrink * _sum_by(code, rows * root[:, None]) / size[:, None]

@@ -1,7 +1,7 @@
 """Estimators that several questions share, each with its interval.
 
-`Estimate` is what every figure with an interval is; a refused one has NaN and says why. Vehicles, not
-rows, are taken as independent.
+`Estimate` is what every figure with an interval is; a refused one has NaN and says why. Vehicles,
+not rows, are taken as independent.
 """
 
 from dataclasses import dataclass, replace
@@ -22,8 +22,8 @@ class Estimate:
     """A value with its limits.
 
     value, low, high: NaN where refused (then `note` says why, in words); low or high alone is a
-    one-sided bound. confidence: of the interval, 0 to 1. n: what was counted; n_censored: how many of
-    them had not ended. unit: SI, as in a column's suffix ("km", "share", "per km"). method: the
+    one-sided bound. confidence: of the interval, 0 to 1. n: what was counted; n_censored: how many
+    of them had not ended. unit: SI, as in a column's suffix ("km", "share", "per km"). method: the
     interval's, in a few words.
     """
 
@@ -83,8 +83,8 @@ def proportion(successes, trials, clusters=None, confidence=0.9):
 
     successes, trials: counts, scalars or one entry a row. clusters: None, or the vehicle of each.
     Without clusters: Wilson's interval (Brown, Cai & DasGupta 2001), exact (Clopper-Pearson) below
-    10 trials. With clusters: Wilson's with the number of trials that independent ones would need for
-    the variance seen between vehicles, and Student's t on vehicles - 1 (in the manner of Korn &
+    10 trials. With clusters: Wilson's with the number of trials that independent ones would need
+    for the variance seen between vehicles, and Student's t on vehicles - 1 (in the manner of Korn &
     Graubard 1998). Sources from memory.
     """
     from statsmodels.stats.proportion import proportion_confint
@@ -131,15 +131,14 @@ def ratio(numerator, denominator, confidence=0.9, unit=""):
 
 
 def ratios(group, numerator, denominator, confidence=0.9):
-    """Ratio of sums in each group, its limits from the spread between entries (vehicles, or the
-    periods of one).
+    """Ratio of sums in each group, its limits from the spread between entries.
 
     Entries with either missing are left out. Gives a frame indexed by group: `value, low, high, n,
-    numerator, denominator`; no limits below three entries. Jackknife on the log scale with Student's
-    t on n - 1 (Cochran 1977, ch. 6, from memory), on the plain scale where some ratio is not
-    positive. In simulation the 90% limits cover 88 to 91 times in 100 for 3 to 300 entries; with
-    rare, very large costs, 79 at ten entries to 88 at 300, missing low: a large bill that has not
-    come yet is in no interval.
+    numerator, denominator`; no limits below three entries. Jackknife on the log scale with
+    Student's t on n - 1 (Cochran 1977, ch. 6, from memory), on the plain scale where some ratio is
+    not positive. In simulation the 90% limits cover 88 to 91 times in 100 for 3 to 300 entries;
+    with rare, very large costs, 79 at ten entries to 88 at 300, missing low: a large bill that has
+    not come yet is in no interval.
     """
     columns = {"group": group, "numerator": numerator, "denominator": denominator}
     rows = pd.DataFrame({name: np.asarray(values) for name, values in columns.items()})
@@ -162,50 +161,48 @@ def ratios(group, numerator, denominator, confidence=0.9):
 
 
 def ratio_change(before, after, confidence=0.9):
-    """How many times a ratio of sums became, `after` over `before`: an `Estimate`, and the p of none.
+    """How many times a ratio of sums became: an `Estimate`, and the p of no change.
 
     before, after: (numerator, denominator), one entry a vehicle in each, the same vehicles in both.
-    Vehicles are paired, so that what sets one apart from another cancels: jackknife over vehicles on
-    the log scale, Student's t on vehicles - 1. No limits and p NaN below three vehicles, or where a
-    sum is not positive.
+    Vehicles are paired, so that what sets one apart from another cancels: jackknife over vehicles
+    on the log scale, Student's t on vehicles - 1. No limits and p NaN below three vehicles, or
+    where a sum is not positive.
     """
-    sums = np.array([*before, *after], float)
-    n = sums.shape[1]
-    kept = np.hstack([sums.sum(axis=1, keepdims=True), sums.sum(axis=1, keepdims=True) - sums])
-    if n < MIN_VEHICLES or not (kept > 0).all():
+    n, logs = len(before[0]), [_logs_without(*ratio) for ratio in (before, after)]
+    if n < MIN_VEHICLES or np.isnan(logs).any():
         few = n < MIN_VEHICLES
         why = "needs three vehicles in both" if few else "needs costs and distances above nil"
         return Estimate(nan, nan, nan, confidence, n, note=why), nan
-    value, *without = np.log(kept[2] / kept[3] / (kept[0] / kept[1]))
+    value, *without = logs[1] - logs[0]
     method = f"paired by vehicle, jackknife, t with {n - 1} degrees of freedom"
     return _times(value, (n - 1) * np.var(without), n - 1, confidence, n, method)
 
 
 def ratio_apart(one, other, confidence=0.9):
-    """How many times a ratio of sums is of `one` group of vehicles what it is of the `other`: an
-    `Estimate`, and the p of no difference.
+    """A ratio of sums of `one` group over the `other`'s: an `Estimate`, p of no difference.
 
     one, other: (numerator, denominator), one entry a vehicle, no vehicle in both. Each by the
     jackknife on the log scale; Student's t with Welch's degrees of freedom. No limits and p NaN
     where either has fewer than two vehicles or a sum that is not positive.
     """
-    logs, variances, freedoms = [], [], []
-    for num, den in (one, other):
-        n, both = len(num), [np.asarray(x, float) for x in (num, den)]
-        kept = np.array([np.append(x.sum(), x.sum() - x) for x in both])
-        if n < 2 or not (kept > 0).all():
+    sizes, logs = [len(one[0]), len(other[0])], [_logs_without(*ratio) for ratio in (one, other)]
+    for n, own in zip(sizes, logs, strict=True):
+        if n < 2 or np.isnan(own).any():
             why = "needs two vehicles with costs and distances in each"
             return Estimate(nan, nan, nan, confidence, n, note=why), nan
-        value, *without = np.log(kept[0] / kept[1])
-        logs.append(value)
-        variances.append((n - 1) * np.var(without))
-        freedoms.append(n - 1)
+    variances = [(n - 1) * np.var(own[1:]) for n, own in zip(sizes, logs, strict=True)]
     variance = sum(variances)
-    shares = sum(v**2 / f for v, f in zip(variances, freedoms, strict=True))
+    shares = sum(v**2 / (n - 1) for v, n in zip(variances, sizes, strict=True))
     freedom = variance**2 / shares if variance > 0 else np.inf
-    n = len(one[0]) + len(other[0])
     method = f"jackknife over vehicles, t with {freedom:.1f} degrees of freedom"
-    return _times(logs[0] - logs[1], variance, freedom, confidence, n, method)
+    return _times(logs[0][0] - logs[1][0], variance, freedom, confidence, sum(sizes), method)
+
+
+def _logs_without(num, den):
+    """The log of a ratio of sums, and with each entry left out; NaN where a sum isn't positive."""
+    both = np.asarray(num, float), np.asarray(den, float)
+    sums = np.array([np.append(x.sum(), x.sum() - x) for x in both])
+    return np.subtract(*np.log(np.where(sums > 0, sums, nan)))
 
 
 def _times(log_ratio, variance, freedom, confidence, n, method):
@@ -220,8 +217,8 @@ def shrink(value, se, group=None):
     """Each value drawn towards its group's mean by as much as its own error asks: array like value.
 
     value, se: one entry a vehicle, NaN where not known; the spread between vehicles beyond their
-    errors by DerSimonian & Laird's moments (1986), the weights of an empirical Bayes estimate (Morris
-    1983), both from memory. A value without an error becomes the mean.
+    errors by DerSimonian & Laird's moments (1986), the weights of an empirical Bayes estimate
+    (Morris 1983), both from memory. A value without an error becomes the mean.
     """
     rows = pd.DataFrame({"y": np.asarray(value, float), "v": np.asarray(se, float) ** 2})
     by = np.zeros(len(rows)) if group is None else np.asarray(group)
@@ -247,9 +244,9 @@ def _drawn(rows):
 def bootstrap_by_vehicle(statistic, n_vehicles, rng, samples=2000, confidence=0.9, unit=""):
     """Interval of any statistic by drawing whole vehicles again, all samples at once.
 
-    statistic: takes weights (samples, n_vehicles), how often each vehicle was drawn, and gives shape
-    (samples,); NaN where a sample has none. The value is that of one row of ones. No limits below
-    three vehicles or where more than a tenth of the samples have no value: `percentiles`.
+    statistic: takes weights (samples, n_vehicles), how often each vehicle was drawn, and gives
+    shape (samples,); NaN where a sample has none. The value is that of one row of ones. No limits
+    below three vehicles or where more than a tenth of the samples have no value: `percentiles`.
     """
     value = float(np.asarray(statistic(np.ones((1, n_vehicles))))[0])
     refused = Estimate(value, nan, nan, confidence, n_vehicles, unit=unit)
@@ -285,9 +282,10 @@ def vehicle_draws(n_vehicles, rng, samples=2000):
 
 
 def percentiles(draws, n_vehicles, confidence=0.9):
-    """(low, high) of bootstrap draws along their first axis, NaN where more than a tenth of them are.
+    """(low, high) of bootstrap draws along axis 0, NaN where over a tenth of them are.
 
-    Widened for few vehicles as Student's t would be (Hesterberg 2015, Am. Stat. 69:371, from memory).
+    Widened for few vehicles as Student's t would be (Hesterberg 2015, Am. Stat. 69:371, from
+    memory).
     """
     t = stats.t.ppf((1 - confidence) / 2, n_vehicles - 1)
     tail = stats.norm.cdf(np.sqrt(n_vehicles / (n_vehicles - 1)) * t)

@@ -1,8 +1,8 @@
-"""Censored and truncated likelihood of a life whose log is `mu + sigma * Z`, for one sample or thousands at once.
+"""Censored and truncated likelihood of log life `mu + sigma * Z`, of many samples at once.
 
-It is maximised in a = mu / sigma and b = 1 / sigma, so that z = b log(t) - a: in these it is concave
-for a log-concave Z without late entry (Burridge 1981, JRSS B 43:41, from memory), and Newton's method
-reaches a score of zero to rounding.
+It is maximised in a = mu / sigma and b = 1 / sigma, so that z = b log(t) - a: in these it is
+concave for a log-concave Z without late entry (Burridge 1981, JRSS B 43:41, from memory), and
+Newton's method reaches a score of zero to rounding.
 """
 
 from dataclasses import dataclass
@@ -17,8 +17,8 @@ MAX_STEPS = 80
 class Weibull:
     """The log of a Weibull life: smallest extreme value.
 
-    Of a family, `exact` and `beyond` give log density and log survival of Z, each with two derivatives,
-    `ppf` quantiles, `log_mean(s)` the log of E[exp(s Z)] with two derivatives in s.
+    Of a family, `exact` and `beyond` give log density and log survival of Z, each with two
+    derivatives, `ppf` quantiles, `log_mean(s)` the log of E[exp(s Z)] with two derivatives in s.
     """
 
     name = "weibull"
@@ -64,7 +64,7 @@ FAMILIES = {family.name: family for family in (Weibull(), Lognormal())}
 
 @dataclass(frozen=True)
 class Sample:
-    """Rows as the likelihood uses them, by group centred and scaled: `u = (log t - centre) / spread`.
+    """Rows by group, centred and scaled: `u = (log t - centre) / spread`.
 
     exact: (u, weight, group) of ends seen. beyond: the same for lives known to be longer, with late
     entries at a negative weight. between: (u_left, u_right, weight, group) of ends known to lie
@@ -92,8 +92,7 @@ class Sample:
 
     @cached_property
     def together(self):
-        """(u, weight, group) of exact ends and lives beyond in one, and the sum of weight times u of
-        the exact ones: all that a Weibull needs."""
+        """Exact ends and lives beyond in one, and the sum of weight times u of the former."""
         u, weight, group = zip(self.exact, self.beyond, strict=True)
         group = 0 if self.n_groups == 1 else np.concatenate(group)
         pull = _by_group(self.exact[0] * self.exact[1], self.exact[2], self.n_groups)
@@ -142,8 +141,7 @@ def _by_group(values, group, n_groups):
 
 
 def evaluate(sample, a, b):
-    """Log-likelihood by group, scaled and without the constant, and its derivatives, shape (6, groups):
-    l, l_a, l_b, l_aa, l_ab, l_bb."""
+    """Log-likelihood by group, scaled and less its constant: l, l_a, l_b, l_aa, l_ab, l_bb."""
     total = _weibull_rows(sample, a, b) if sample.family.name == "weibull" else _rows(sample, a, b)
     if len(sample.between[0]):
         total += _between(sample, a, b)
@@ -198,8 +196,7 @@ def _between(sample, a, b):
 
 
 def maximise(sample, b_fixed=None):
-    """Maximum of every group's likelihood by one damped Newton iteration: a, b, derivatives as
-    `evaluate`. b_fixed holds b (scaled)."""
+    """Maximum of every group by damped Newton steps: a, b, `evaluate`; b_fixed holds b."""
     start = np.ones(sample.n_groups)
     b = start if b_fixed is None else b_fixed * start
 
@@ -245,8 +242,7 @@ def _climb(sample, a, b, step):
 
 
 def maximise_along(sample, path, b):
-    """Greatest log-likelihood of every group along a(b), found from `b`; `path(b)` gives a and its two
-    derivatives."""
+    """Greatest log-likelihood of every group along `path(b)`: a and two derivatives."""
 
     def at(b):
         a, a_1, a_2 = path(b)

@@ -1,4 +1,4 @@
-"""Limits of a fitted life: likelihood ratio and normal, for one sample or for every group at once."""
+"""Limits of a fitted life: likelihood ratio and normal, of many samples at once."""
 
 from dataclasses import dataclass
 from math import inf
@@ -11,8 +11,7 @@ from wearbar.stats.likelihood import Sample, evaluate, maximise, maximise_along
 
 @dataclass(frozen=True)
 class Fits:
-    """Fits of every group: `mu`, `sigma` of log life, shape (groups,), and `covariance` of
-    (mu, log sigma), shape (groups, 2, 2)."""
+    """Fits of every group; `covariance` is of (mu, log sigma), shape (groups, 2, 2)."""
 
     sample: Sample
     a: np.ndarray
@@ -49,8 +48,7 @@ class Fits:
 
 
 def fit_all(sample, sigma=None):
-    """`Fits` of a sample; `sigma` fixes the spread of the log life. A group without a maximum (no ends,
-    or all ends alike) has NaN."""
+    """`Fits` of a sample; `sigma` fixes the spread. NaN for a group without a maximum."""
     a, b, surface = maximise(sample, None if sigma is None else sample.spread / sigma)
     _, _, _, l_aa, l_ab, l_bb = surface
     known = (sample.ends > 0) & (l_aa < 0) & (b < sample.steepest)
@@ -73,14 +71,13 @@ def _all_at_the_last(sample):
     return (last - first < 1e-12) & (sample.ends == sample.plain)
 
 
-# What limits are given of. Each target has its `value` of `Fits`, its `gradient` in (mu, log sigma),
-# and, to be held at theta, a `path`: a as a function of b, with two derivatives.
+# What limits are given of. Each target has its `value` of `Fits`, its `gradient` in (mu, log
+# sigma), and, to be held at theta, a `path`: a as a function of b, with two derivatives.
 
 
 @dataclass(frozen=True)
 class Place:
-    """The log of a duration: mu + sigma w(sigma). `w` gives the value and two derivatives in sigma:
-    constant for a quantile."""
+    """The log of a duration: mu + sigma w(sigma). `w` has two derivatives in sigma with it."""
 
     w: object
 
@@ -165,15 +162,13 @@ def wald_limits(fits, target, confidence):
 
 
 def profile_limits(fits, target, confidence):
-    """Where twice the log-likelihood ratio reaches the chi-square quantile on one degree of freedom;
-    infinite where it never does."""
+    """Chi-square limits by the likelihood ratio; infinite where it never reaches that far."""
     z = stats.norm.ppf((1 + confidence) / 2)
     return ratio_limit(fits, target, -z), ratio_limit(fits, target, z)
 
 
 def profile(fits, target, theta):
-    """Greatest log-likelihood of every group with the target held at theta, scaled as
-    `fits.surface[0]`."""
+    """Greatest log-likelihood with the target held at theta, scaled as `fits.surface[0]`."""
     if isinstance(target, Shape):
         return maximise(fits.sample, fits.sample.spread / np.exp(theta))[2][0]
     path = target.path(fits, theta)
@@ -183,27 +178,29 @@ def profile(fits, target, theta):
 
 
 def ratio_limit(fits, target, z):
-    """Where the signed root of the likelihood ratio reaches z on the far side of the estimate from nil.
+    """Where the signed root of the likelihood ratio of one sample's fit reaches z.
 
     The root is nearly straight in the target, so a secant kept in its bracket needs few steps.
     """
-    centre, size = target.value(fits), np.abs(z)
-    step = np.sign(z) * _standard_error(fits, target)
-    known = np.isfinite(centre) & np.isfinite(step)
-    near, far, r_near = np.zeros_like(centre), np.full_like(centre, inf), np.zeros_like(centre)
-    at, r_far = np.zeros_like(centre) + size, np.full_like(centre, inf)
+    size, step = abs(z), np.sign(z) * _standard_error(fits, target)[0]
+    centre = target.value(fits)[0]
+    if not np.isfinite([centre, step, size]).all():
+        return np.nan
+    near, far, r_near, r_far, at = 0.0, inf, 0.0, inf, size
     for _ in range(60):
         with np.errstate(all="ignore"):
-            drop = fits.surface[0] - profile(fits, target, np.where(known, centre + at * step, 0.0))
-            r = np.sqrt(2 * np.maximum(drop, 0))
-            short = r < size
-            near, r_near = np.where(short, at, near), np.where(short, r, r_near)
-            far, r_far = np.where(short, far, at), np.where(short, r_far, r)
-            close = (np.abs(r - size) < 1e-9) | (far - near < 1e-10 * far) | (near > 1e3)
-            if np.all(~known | close):
-                break
-            inner = near + (far - near) * np.clip((size - r_near) / (r_far - r_near), 0.02, 0.98)
-            outer = near * np.clip(size / np.maximum(r_near, 1e-9), 1.05, 2)
-            at = np.where(np.isinf(far), outer, inner)
-    end = np.where(near > 1e3, np.sign(z) * inf, centre + at * step)
-    return np.where(known, end, np.nan)
+            drop = fits.surface[0] - profile(fits, target, np.array([centre + at * step]))
+        r = np.sqrt(2 * np.maximum(drop, 0))[0]
+        if r < size:
+            near, r_near = at, r
+        else:
+            far, r_far = at, r
+        if near > 1e3:
+            return np.sign(z) * inf
+        if abs(r - size) < 1e-9 or far - near < 1e-10 * far:
+            break
+        if far == inf:
+            at = near * np.clip(size / max(r_near, 1e-9), 1.05, 2)
+        else:
+            at = near + (far - near) * np.clip((size - r_near) / (r_far - r_near), 0.02, 0.98)
+    return centre + at * step

@@ -8,20 +8,18 @@ from scipy import stats
 def clean(duration, observed, entry=None, weights=None, last_seen=None):
     """The rows of a life table as arrays, None where not given; ValueError where one is no life."""
     duration = np.asarray(duration, float)
-    all_seen = observed is None
-    observed = np.ones(len(duration), bool) if all_seen else np.asarray(observed).astype(bool)
-    entry = None if entry is None else np.broadcast_to(np.asarray(entry, float), duration.shape)
-    weights, last_seen = (
-        None if column is None else np.asarray(column, float) for column in (weights, last_seen)
-    )
+    observed = np.asarray(np.ones(len(duration)) if observed is None else observed).astype(bool)
+    given = (None if c is None else np.asarray(c, float) for c in (entry, weights, last_seen))
+    entry, weights, last_seen = given
+    entry = None if entry is None else np.broadcast_to(entry, duration.shape)
     start = np.zeros_like(duration) if entry is None else entry
     wrong = np.flatnonzero(~(np.isfinite(duration) & (duration > start) & (start >= 0)))
     if len(wrong):
         at = wrong[0]
         raise ValueError(
-            f"duration: {len(wrong)} of {len(duration)} are missing or not longer than their entry "
-            f"(first at {at}: duration {duration[at]}, entry {start[at]}); leave those lives out or "
-            "mend them"
+            f"duration: {len(wrong)} of {len(duration)} are missing or not longer than their entry"
+            f" (first at {at}: duration {duration[at]}, entry {start[at]});"
+            " leave those lives out or mend them"
         )
     if weights is not None and not (np.isfinite(weights) & (weights >= 0)).all():
         raise ValueError(
@@ -33,10 +31,10 @@ def clean(duration, observed, entry=None, weights=None, last_seen=None):
 def kaplan_meier(duration, observed, entry=None, weights=None, confidence=0.9):
     """Share still in service after each duration: the product-limit curve.
 
-    Gives a frame `duration, survival, low, high, at_risk, events`, one row a distinct duration. Ends
-    come before censorings at the same duration, and a life counts at risk from just after its entry.
-    Limits: Greenwood's variance on the log-log scale (Kalbfleisch & Prentice 2002; from memory); 1
-    before the first end, and once nobody is left the lower is 0 and the upper stays.
+    Gives a frame `duration, survival, low, high, at_risk, events`, one row a distinct duration.
+    Ends come before censorings at the same duration, and a life counts at risk from just after its
+    entry. Limits: Greenwood's variance on the log-log scale (Kalbfleisch & Prentice 2002; from
+    memory); 1 before the first end, and once nobody is left the lower is 0 and the upper stays.
 
     >>> kaplan_meier([1, 2, 3, 4], [True, False, True, True])["survival"].tolist()
     [0.75, 0.75, 0.375, 0.0]

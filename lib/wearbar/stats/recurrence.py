@@ -24,13 +24,12 @@ def mean_cumulative(
     are one jump. One outside every period of its unit isn't counted: `frame.attrs["outside"]`.
     variance: "robust" (units independent, their events not: Lawless & Nadeau 1995) or "poisson"
     (events independent). scale: of the limits, "log" or "plain". df: of Student's t. The default,
-    for a robust variance, is Satterthwaite's from the units' squared residuals, since few units tell
-    of some ages; each step of a residual is then widened by m / (m - 1) of the m at risk, and there
-    are no limits where fewer than `MIN_AT_RISK` are; for the other variance, units - 1. `inf` gives
-    normal limits of the variance as published. Below three units, none.
-    Gives a frame `time, mcf, se, low, high, at_risk`, one row a time with events (Nelson 1995,
-    Technometrics 37:147). Raises ValueError where `end`, which says how long each unit was watched,
-    is no Series.
+    for a robust variance, is Satterthwaite's from the units' squared residuals, since few units
+    tell of some ages; each step of a residual is then widened by m / (m - 1) of the m at risk, and
+    there are no limits where fewer than `MIN_AT_RISK` are; for the other variance, units - 1. `inf`
+    gives normal limits of the variance as published. Below three units, none. Gives a frame `time,
+    mcf, se, low, high, at_risk`, one row a time with events (Nelson 1995, Technometrics 37:147).
+    Raises ValueError where `end`, which says how long each unit was watched, is no Series.
 
     >>> end = pd.Series([10.0, 10.0, 6.0], index=["A", "B", "C"])
     >>> mean_cumulative(["A", "C", "A"], [2, 5, 8], None, end)["mcf"].round(3).tolist()
@@ -59,7 +58,7 @@ def mean_cumulative(
     frame = pd.DataFrame({"time": times, "mcf": np.cumsum(mean_jump), "se": np.sqrt(square)})
     se, freedom = frame["se"], np.full(len(frame), float(len(names) - 1 if df is None else df))
     if is_robust and df is None:
-        # each step widened by the root of m / (m - 1), m at risk: of one at risk alone it would be nil
+        # each step widened by the root of m / (m - 1), m at risk: of one alone it would be nil
         wider = np.sqrt(at_risk / np.maximum(at_risk - 1, 1)) / at_risk
         square, fourth = _residuals(events, at, periods, times, mean_jump, wider)
         with np.errstate(divide="ignore", invalid="ignore"):  # Satterthwaite 1946, from memory
@@ -73,7 +72,7 @@ def mean_cumulative(
 
 
 def _periods(unit, start, stop):
-    """Periods of observation sorted by unit and start, those that touch or overlap joined: frame `unit, start, stop`."""
+    """Periods sorted by unit and start, those that touch joined: `unit, start, stop`."""
     frame = pd.DataFrame({"unit": unit, "start": start, "stop": stop})
     frame = frame[frame["stop"] >= frame["start"]].sort_values(["unit", "start"], ignore_index=True)
     reached = frame.groupby("unit")["stop"].cummax().groupby(frame["unit"]).shift()
@@ -86,7 +85,7 @@ def _periods(unit, start, stop):
 
 
 def _observed(events, periods):
-    """Events inside a period of their unit, one row a unit and time, with the period's row number; and how many were outside."""
+    """Events in a period of their unit, a row a unit and time; how many were outside."""
     known = events[events["time"].notna() & (events["unit"] >= 0)]
     known = known.assign(squares=known["amount"] ** 2, lines=1)
     merged = known.groupby(["unit", "time"], as_index=False).sum().sort_values("time")
@@ -131,8 +130,7 @@ def _limits(value, se, df, scale, confidence):
 
 @dataclass(frozen=True)
 class Trend:
-    """Test of a trend in how often events come; z above 0: more often with time. p is two-sided, NaN
-    where refused."""
+    """Test of a trend: z above 0, more often with time. p is two-sided, NaN where refused."""
 
     z: float
     p: float
@@ -146,11 +144,11 @@ def trend(unit, time, end, entry=0.0, method="robust"):
     """Do events come more often as time goes on? A `Trend`.
 
     unit, time: one entry an event; end, entry: as in `mean_cumulative`, one period a unit. An event
-    at its unit's end says nothing of that unit's trend where the record stopped because of it: leave
-    it out. method: "robust" (three units or more) takes each unit's sum of (time - middle of its
-    period) as one observation, which holds when events cluster (Lawless, Cigsar & Cook 2012, from
-    memory), with Student's t; "lewis-robinson" (one unit) divides Laplace's test, which supposes
-    Poisson events, by the spread of the gaps.
+    at its unit's end says nothing of that unit's trend where the record stopped because of it:
+    leave it out. method: "robust" (three units or more) takes each unit's sum of (time - middle of
+    its period) as one observation, which holds when events cluster (Lawless, Cigsar & Cook 2012,
+    from memory), with Student's t; "lewis-robinson" (one unit) divides Laplace's test, which
+    supposes Poisson events, by the spread of the gaps.
     """
     start = pd.Series(np.broadcast_to(np.asarray(entry, float), len(end)), end.index)
     unit, time = np.asarray(unit), np.asarray(time, float)

@@ -1,4 +1,4 @@
-"""Weibull fits, with limits of what follows from them by the number of ends seen; fits of many groups at once."""
+"""Weibull fits of one sample, with limits of what follows, and fits of many groups at once."""
 
 from dataclasses import dataclass, field, replace
 from math import nan
@@ -26,7 +26,7 @@ METHODS = {
 
 @dataclass(frozen=True)
 class WeibullFit:
-    """A fitted Weibull life: survival(x) = exp(-(x / scale)^shape); NaN where the data have no maximum.
+    """A fitted Weibull life: survival(x) = exp(-(x / scale)^shape); NaN without a maximum.
 
     n: lives (weights counted); n_observed: ends seen. `quantile`, `mean`, `survival` and `interval`
     give an `Estimate` each, with limits by `method`: "profile" (likelihood ratio), "bootstrap"
@@ -91,7 +91,7 @@ class WeibullFit:
         return np.exp(self.family.beyond(np.asarray(z, float))[0])
 
     def _repr_html_(self):
-        """What a notebook shows: the parameters and the median life; a known shape is no estimate."""
+        """What a notebook shows: its parameters, less a known shape, and the median life."""
         names = ("scale",) if self.is_shape_fixed else ("scale", "shape")
         found = {name: self.interval(name) for name in names} | {"median life": self.quantile(0.5)}
         return pd.DataFrame([e.cells() for e in found.values()], index=[*found]).to_html()
@@ -199,7 +199,7 @@ def fit_groups(family, duration, observed, group, entry=None, weights=None, last
 
 
 def life_of(duration, observed, entry=None, p=0.5, confidence=0.9, rng=None, last_seen=None):
-    """The life by which a share `p` has ended (None: the mean), by as much as its ends allow: an `Estimate`.
+    """The life by which a share `p` has ended (None: the mean), as its ends allow: an `Estimate`.
 
     No end: NaN, with a one-sided lower bound at a known shape. One to four: the known shape over
     the range `SHAPES`. From five: the fit's own limits, with a note where the product-limit curve
