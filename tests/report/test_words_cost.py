@@ -16,7 +16,6 @@ from wearbar.cost import per_distance as cost
 from wearbar.cost import replacement as keeping
 from wearbar.cost.repairs import RepairTrend
 from wearbar.log import log_of, places, read_log
-from wearbar.report.charts import cost as charts
 from wearbar.report.charts import style
 from wearbar.report.quantities import Show, plain
 from wearbar.report.report import Report
@@ -133,7 +132,7 @@ CELLS = {cell["id"]: "".join(cell["source"]) for cell in NOTEBOOK["cells"]}
 
 def drawn(cell, **names):
     """The size of the figure that a cell of the notebook draws; None where it draws none."""
-    names |= {"pd": pd, "np": np, "sns": sns, "style": style, "charts": charts}
+    names |= {"pd": pd, "np": np, "sns": sns, "style": style}
     exec(CELLS[cell], names)
     return len(style.png(names["figure"])) if "figure" in names else None
 

@@ -17,7 +17,7 @@ from wearbar.log import places
 from wearbar.pack import folder as folders
 from wearbar.pack.front import findings_of, first_page, write_tables
 from wearbar.pack.kept import files_of, kept_from, made_from, mark_of
-from wearbar.pack.run import AT_ONCE, FIRST_PAGE, MADE_FROM, addressed, run_all
+from wearbar.pack.run import AT_ONCE, FIRST_PAGE, MADE_FROM, run_all
 from wearbar.report import against
 from wearbar.report import report as reports
 from wearbar.report.quantities import clean, listing, plural
@@ -68,9 +68,8 @@ def make_pack(out, log="", only=(), tell=print, criterion=0.0, since="", **param
         earlier[against.REPORT] = {"earlier": against.fingerprint(since)}
         made = made_from(whole, have, {name: given[name] | earlier[name] for name in have})
         kept = kept_from(out, names, made) if only else []
-        _run(
-            log, whole, {name: (have[name], given[name], made[name]) for name in names}, work, tell
-        )
+        jobs = [(have[name], given[name], mark_of(made[name])) for name in names]
+        _run(jobs, log, work / "run", clean(whole.name), tell)
         made = {name: made[name] for name in have if name in (*names, *kept)}
         _gather(work, out, kept, made)
         own.pop("since", None)
@@ -92,12 +91,9 @@ def make_page(name, out, log="", **parameters):
         what = "is a folder" if out.is_dir() else "is in no folder that there is"
         raise reports.NotDone(f"{out} {what}; give --out the name of a file")
     whole, _ = reports.check(log, **asked)
-    address, environment = addressed(log)
     source = places.place("notebooks", f"{name}.ipynb")
     with tempfile.TemporaryDirectory(dir=out.parent, prefix=".wearbar-") as folder:
-        (Path(folder) / "notebooks").mkdir()
-        task = (str(source), folder, {"log": address, **asked}, clean(whole.name))
-        if faults := run_all([task], environment):
+        if faults := run_all([(source, asked, "")], log, Path(folder), clean(whole.name)):
             raise reports.NotDone(f"{name} stopped: {faults[name]}. No page was written")
         (Path(folder) / f"{name}.html").replace(out)
     return int(whole.ledger["set_aside"].sum())
@@ -140,24 +136,10 @@ def _own(whole, asked, criterion, since, names):
     return own
 
 
-def _run(log, whole, wanted, work, tell):
-    """Run the notebooks. wanted: name to (path, parameters, what it is made from)."""
-    folder, (address, environment) = work / "run", addressed(log)
-    tasks = [
-        (
-            str(path),
-            str(folder),
-            {"log": address, **given},
-            clean(whole.name),
-            mark_of(made),
-            FIRST_PAGE,
-        )
-        for path, given, made in wanted.values()
-    ]
-    side = f", {AT_ONCE} at a time" if len(tasks) > 1 else ""
-    tell(f"Running {plural(len(tasks), 'report')}{side}")
-    (folder / "notebooks").mkdir(parents=True, exist_ok=True)
-    if faults := run_all(tasks, environment, tell):
+def _run(jobs, log, folder, log_name, tell):
+    side = f", {AT_ONCE} at a time" if len(jobs) > 1 else ""
+    tell(f"Running {plural(len(jobs), 'report')}{side}")
+    if faults := run_all(jobs, log, folder, log_name, FIRST_PAGE, tell):
         told = "; ".join(f"{name} stopped: {fault}" for name, fault in sorted(faults.items()))
         kept = f"the notebook as far as it ran is in {folder / 'notebooks'}"
         raise reports.NotDone(f"{told}. No pack was written; {kept}")

@@ -42,29 +42,31 @@ def addressed(log):
     return text and str(Path(text).absolute()), {}
 
 
-def run_all(tasks, environment, tell=lambda line: None):
+def run_all(jobs, log, folder, log_name, front_page="", tell=lambda line: None):
     """Run notebooks side by side; gives name to fault of those that stopped, in a sentence.
 
-    tasks: the arguments of `run`, one tuple a notebook. tell: called with each line of progress.
+    jobs: (path, parameters, mark of what it is made from) of each. log: its address. folder: where
+    the pages go, and the notebooks in `notebooks`. front_page: of the pack; "" for a page alone,
+    which links to nothing. tell: called with each line of progress.
     """
-    faults = {}
-    with _workers(min(AT_ONCE, len(tasks)), environment) as pool:
-        running = {pool.submit(run, *task): Path(task[0]).stem for task in tasks}
+    faults, pack, (address, environment) = {}, (folder, log_name, front_page), addressed(log)
+    (folder / "notebooks").mkdir(parents=True, exist_ok=True)
+    with _workers(min(AT_ONCE, len(jobs)), environment) as pool:
+        running = {
+            pool.submit(_run, path, {"log": address, **given}, mark, *pack): path.stem
+            for path, given, mark in jobs
+        }
         for n, future in enumerate(_as_done(running), start=1):
             name, (fault, seconds) = running[future], future.result()
             faults |= {name: fault} if fault else {}
             done = f"done in {seconds:.0f} s" if seconds else "kept from the run before"
-            tell(f"  {n} of {len(tasks)}  {name}: {'stopped' if fault else done}")
+            tell(f"  {n} of {len(jobs)}  {name}: {'stopped' if fault else done}")
     return faults
 
 
-def run(source, folder, parameters, log_name, mark="", front_page=""):
-    """Run and render one notebook: (fault or "", seconds, 0 where it was there already).
-
-    folder: where its page goes, and the notebook in `notebooks`. mark: of what it is made from,
-    kept in the notebook. front_page: of the pack; "" for a page alone, which links to nothing.
-    """
-    source, folder, start = Path(source), Path(folder), time.monotonic()
+def _run(source, parameters, mark, folder, log_name, front_page):
+    """Run and render one notebook: (fault or "", seconds, 0 where it was there already)."""
+    start = time.monotonic()
     finished, page = folder / "notebooks" / source.name, folder / f"{source.stem}.html"
     try:
         if page.is_file() and mark and _mark(finished) == mark:
