@@ -1,4 +1,7 @@
-"""The command line of `wearbar.pack.commands`; what goes wrong is said in one sentence."""
+"""The command line of `wearbar.pack.commands`; what goes wrong is said in one sentence.
+
+Exit codes: 0 done, 1 done with rows of the log set aside, 2 not done.
+"""
 
 import argparse
 import os
@@ -8,8 +11,9 @@ import sys
 from contextlib import contextmanager, suppress
 
 from wearbar import __version__
-from wearbar.pack.commands import COMMANDS, NOT_DONE
+from wearbar.pack.commands import COMMANDS
 
+DONE, SET_ASIDE, NOT_DONE = 0, 1, 2
 EARLIER = {"describe": "descriptor"}  # names that commands had; they still run
 
 
@@ -23,7 +27,7 @@ def main(arguments=None):
             stream.reconfigure(errors="backslashreplace")
     try:
         with _stopped_by_signals():
-            return run(**asked)
+            return SET_ASIDE if run(**asked) else DONE
     except KeyboardInterrupt:
         kept = "finished reports are kept, and the same command goes on from there"
         again = kept if run.__name__ == "pack" else "run the same command again"

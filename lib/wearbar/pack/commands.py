@@ -1,20 +1,19 @@
 """The commands: `wearbar pack`, `sheet`, `calendar`, `check`, `start`, `adopt`, `descriptor`.
 
-Exit codes: 0 done, 1 done with rows of the log set aside, 2 not done. Libraries are imported only
-once there is work to do, so that `--help` answers at once.
+Each gives how much it left aside: rows of the log, or nothing. Libraries are imported only once
+there is work to do, so that `--help` answers at once.
 """
 
 import datetime
 import sys
 from pathlib import Path
 
-DONE, SET_ASIDE, NOT_DONE = 0, 1, 2
 PROBLEMS_SHOWN = 12
 COMMANDS = {}  # name to (what runs it, what it does, its options)
 
 
 def _command(said, *options):
-    """Makes a function a command of its name: it takes the options by name, gives an exit code."""
+    """Makes a function the command of its name, which takes the options by theirs."""
 
     def add(run):
         COMMANDS[run.__name__] = (run, said, options)
@@ -68,7 +67,7 @@ def pack(out, **asked):
         rows = "1 of the log's rows was" if n == 1 else f"{n:,} of the log's rows were"
         print(f"{rows} set aside: log_check names each, and what would mend it.", file=sys.stderr)
     print(made.first_page)
-    return SET_ASIDE if made.set_aside else DONE
+    return made.set_aside
 
 
 @_command(
@@ -85,7 +84,7 @@ def sheet(log, vehicle, as_of, units, out):
     vehicle = [vehicle] if vehicle else []
     set_aside = make_page("visit_sheet", out, log, as_of=as_of, vehicle=vehicle, units=units)
     print(Path(out).resolve().as_uri())
-    return SET_ASIDE if set_aside else DONE
+    return set_aside
 
 
 @_command(
@@ -108,7 +107,7 @@ def calendar(log, as_of, site, vehicle, out):
         why = "nothing tells when the vehicle will get there"
         told += f"; {plural(n_without, 'open task')} without a day: {why}"
     print(told)
-    return SET_ASIDE if len(whole.set_aside) else DONE
+    return len(whole.set_aside)
 
 
 @_command(
@@ -140,7 +139,7 @@ def check(log, out):
         print(f"\nMend the copy in {copy}, {where}")
         mend = "What stands in its column mend may stay there: it is not read."
         print(f"Then check the copy itself: wearbar check {copy}. {mend}")
-    return SET_ASIDE if len(log.set_aside) else DONE
+    return len(log.set_aside)
 
 
 @_command("write an empty log to fill in", _option("folder", "DIR", "a new or empty folder"))
@@ -151,7 +150,6 @@ def start(folder):
 
     then = "read GUIDE.md there, fill in vehicles.csv and odometer.csv first"
     print(f"An empty log is in {start_log(folder)}: {then}.")
-    return DONE
 
 
 @_command(
@@ -172,11 +170,11 @@ def adopt(file, map, out):
         proposal = room.propose(grids, stem, today=datetime.date.today())
         path.write_text(proposal.toml, encoding="utf-8")
         print(*proposed_lines(proposal, path), sep="\n")
-        return DONE
+        return 0
     adopted = room.convert(grids, room.read_map(path))
     log = room.keep(adopted, folder, record(adopted))
     print(*adopted_lines(adopted, log, folder), "", *_ledger(log, every=False), sep="\n")
-    return SET_ASIDE if len(log.set_aside) or not adopted.is_whole else DONE
+    return len(log.set_aside) or not adopted.is_whole
 
 
 @_command(
@@ -190,7 +188,6 @@ def descriptor(log, out):
     from wearbar.log.descriptor import write_descriptor
 
     print(write_descriptor(log, out))
-    return DONE
 
 
 def _refuse_to_replace(path, sign):
