@@ -8,6 +8,7 @@ import pandas as pd
 from wearbar import usage
 from wearbar.cost.bills import ONE_DAY, joined, money_lines
 from wearbar.cost.value import depreciation
+from wearbar.log.keys import look_up
 
 __all__ = ["Account", "account", "exposure"]
 
@@ -98,11 +99,11 @@ def account(log, readings, start=None, end=None):
     )
     own = fleet.set_index("vehicle")
     lines = money_lines(log)
-    begin, until = lines["vehicle"].map(own["start"]), lines["vehicle"].map(own["end"])
+    begin, until = (look_up(lines["vehicle"], own[end]) for end in ("start", "end"))
     inside = (lines["date"] >= begin) & (lines["date"] <= until)
     outside = int((~inside & ~lines["is_fixed"]).sum())
     single = lines[inside & ~lines["is_fixed"]].assign(days=1.0)
-    days = single["vehicle"].map(own["known_from"]), single["vehicle"].map(own["known_to"])
+    days = (look_up(single["vehicle"], own[end]) for end in ("known_from", "known_to"))
     single["with_distance"] = single["date"].between(*days)
     fixed = (
         lines[lines["is_fixed"]]
@@ -161,10 +162,8 @@ def _quarters(fleet, readings):
 
 def _cut(periods, own):
     """Periods by month: those on days whose distance is known, and those on the other days of the account, apart."""
-    start, end = periods["vehicle"].map(own["start"]), periods["vehicle"].map(own["end"])
-    known_from, known_to = (
-        periods["vehicle"].map(own["known_from"]),
-        periods["vehicle"].map(own["known_to"]),
+    start, end, known_from, known_to = (
+        look_up(periods["vehicle"], own[c]) for c in ("start", "end", "known_from", "known_to")
     )
     without = known_from.isna()
     return [

@@ -7,6 +7,7 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.cost.bills import ONE_DAY
+from wearbar.log.keys import look_up
 from wearbar.stats.recurrence import MIN_AT_RISK, Trend, mean_cumulative, trend
 
 __all__ = [
@@ -52,7 +53,7 @@ def repair_visits(account, log, readings):
 
 def _age(log, vehicle, date):
     born = log.tables["vehicles"].set_index("vehicle")["in_service"]
-    return (date - vehicle.map(born)).dt.days / DAYS_IN_YEAR
+    return (date - look_up(vehicle, born)).dt.days / DAYS_IN_YEAR
 
 
 def observed_periods(account, log, readings):
@@ -63,7 +64,7 @@ def observed_periods(account, log, readings):
     path = usage.path_of(readings)
     cars = account.vehicles.set_index("vehicle")
     holes = usage.gaps(path)
-    begin, until = holes["vehicle"].map(cars["start"]), holes["vehicle"].map(cars["end"])
+    begin, until = (look_up(holes["vehicle"], cars[end]) for end in ("start", "end"))
     holes = holes.assign(
         start=np.maximum(holes["start"], begin), end=np.minimum(holes["end"], until)
     )
@@ -91,9 +92,8 @@ def observed_periods(account, log, readings):
         "from_years": _age(log, made["vehicle"], made["start"]),
         "to_years": _age(log, made["vehicle"], made["end"] + ONE_DAY),
     }
-    first, last = (
-        made["vehicle"].map(cars[c]) for c in ("known_from", "known_to")
-    )  # NaT where the vehicle has no distance
+    # NaT where the vehicle has no distance
+    first, last = (look_up(made["vehicle"], cars[c]) for c in ("known_from", "known_to"))
     days = (
         made["start"].mask(made["start"] < first, first),
         made["end"].mask(made["end"] > last, last),
