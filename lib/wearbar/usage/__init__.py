@@ -1,6 +1,8 @@
-"""How far each vehicle goes: its readings as a line of distance, rates of use by day, forecasts and how well past ones held.
+"""How far each vehicle goes: its readings as a line of distance, rates of use by day, forecasts and
+how well past ones held.
 
-In: a `ServiceLog`. Out: a vehicle's `Path`, distance between days, a `UsageModel` with its forecasts.
+In: a `ServiceLog`. Out: a vehicle's `Path`, distance between days, a `UsageModel` with its
+forecasts.
 """
 
 from wearbar.usage.distance import (
@@ -9,7 +11,6 @@ from wearbar.usage.distance import (
     distance_at,
     distance_between,
     distance_of,
-    hours_at,
     odometer_of,
     path_of,
     to_cumulative,
@@ -25,7 +26,6 @@ __all__ = [
     "distance_between",
     "distance_of",
     "gaps",
-    "hours_at",
     "layup_days",
     "merged",
     "odometer_of",
