@@ -53,7 +53,8 @@ def reminder_drift(log, found, readings, confidence=0.9, use=None):
         days[name] = pd.DataFrame({e: pd.concat([day, told[e]], axis=1).min(axis=1) for e in ENDS})
     shown = pd.DataFrame(dict.fromkeys(ENDS, rows["shown"]))
     days["reminder"] = days["reminder"].mask(rows["is_showing"], shown)
-    drift = (days["reminder"] - days["plan"]).apply(lambda gone: gone.dt.days)
+    drift = {end: (days["reminder"][end] - days["plan"][end]).dt.days for end in ENDS}
+    drift = pd.DataFrame(drift)
     rows = rows.assign(
         plan_date=days["plan"]["date"],
         reminder_date=days["reminder"]["date"],

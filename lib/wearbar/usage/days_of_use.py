@@ -45,6 +45,8 @@ class Clock:
     def season_variance(self, start, end, record):
         """Variance of the log of the days of use from day start to end beside those of the year
         before, for want of knowing the season; record: days of record that the rate rests on."""
+        if self.waves is None:
+            return np.zeros(len(start))
 
         def mean(a, b):
             a, b = self._row(a), self._row(np.maximum(b, a + 1))
