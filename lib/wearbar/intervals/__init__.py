@@ -4,8 +4,8 @@
 it goes through, `rules` the plan's limits, `due` due points of many at once, `done` what counts as
 done, `fleet` a log laid out, `occasion` and `judged` the occasions, `item` what has a due point of
 its own, `failed` failed inspections, `rates` the rate and overruns, `compare` which groups differ,
-`today` what is open, `change` what has changed since an earlier report, `reminder` a dashboard's own
-calendar beside the plan's.
+`today` what is open, `change` what has changed since an earlier report, `reminder` a dashboard's
+own calendar beside the plan's.
 """
 
 from wearbar.intervals.change import (

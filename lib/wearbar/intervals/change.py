@@ -1,5 +1,5 @@
-"""What has changed since an earlier report: the rate, what was overdue or not to be driven then, and
-what is new."""
+"""What has changed since an earlier report: the rate, what was overdue or not to be driven then,
+and what is new."""
 
 from dataclasses import dataclass
 from math import nan
@@ -59,9 +59,9 @@ def rate_change(then, now, confidence=0.9):
 
     The two share most of their occasions, so vehicles are paired: each is left out of both rates at
     once. Jackknife with Student's t on vehicles - 1 (Efron & Tibshirani 1993, ch. 11, from memory).
-    No limits below three vehicles, or where fewer than `FEWEST` of what came since would be late, or
-    in time, at the rate of all: there they would cover 79 to 87 times for 90. Above, they cover 88 to
-    92 in simulation with 3 to 100 vehicles.
+    No limits below three vehicles, or where fewer than `FEWEST` of what came since would be late,
+    or in time, at the rate of all: there they would cover 79 to 87 times for 90. Above, they cover
+    88 to 92 in simulation with 3 to 100 vehicles.
     """
     both = then.set_index("vehicle").add_suffix("_then")
     both = both.join(now.set_index("vehicle").add_suffix("_now"), how="outer")
@@ -100,9 +100,9 @@ def what_became(then, found, table, danger):
     """Each thing listed then or now: frame `vehicle, what, item, position, due_date, became,
     done_date`, the new first.
 
-    then: an `Earlier`. table: of `items`. became: new; still (as then); done (done, closed or renewed
-    since, on done_date); gone (no longer listed, and not by being done: sold, out of the plan, or an
-    entry was put right).
+    then: an `Earlier`. table: of `items`. became: new; still (as then); done (done, closed or
+    renewed since, on done_date); gone (no longer listed, and not by being done: sold, out of the
+    plan, or an entry was put right).
     """
     now, old = listed(found, danger), then.listed.reset_index(drop=True)
     last = found.loc[found["is_current"], ["vehicle", "task", "position", "anchor_date"]]

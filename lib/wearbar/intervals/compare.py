@@ -1,11 +1,11 @@
-"""Which groups of work differ in the share done on time: each is tested against the others together,
-by units that are independent.
+"""Which groups of work differ in the share done on time: each is tested against the others
+together, by units that are independent.
 
 Sites and kinds: vehicles are dealt among the groups again (a permutation test of a studentised
 difference: Janssen 1997, Stat. Probab. Lett. 36:9, from memory). Tasks: each vehicle's own task
 beside its own other tasks, and those differences change sign at random. Vehicles: visits are dealt
-among the vehicles. Holm's p over the groups. In simulation (tests/reference/coverage.md) groups that
-are alike are said to differ in about 5 logs of 100.
+among the vehicles. Holm's p over the groups. In simulation (tests/reference/coverage.md) groups
+that are alike are said to differ in about 5 logs of 100.
 """
 
 import numpy as np
@@ -26,9 +26,9 @@ def differences(found, by, rng=None):
     *COLUMNS`, the lowest share first.
 
     found: of `placed`. share, rest: done on time, of the group and of the others (of a task: of the
-    same vehicles' other tasks). Groups with fewer than CLEAR_JOBS jobs, those not known, those of one
-    unit and sites that could point at a person are left out; empty where fewer than two remain or
-    where no outcome could be clear: `attrs["reason"]` is then "groups" or "units".
+    same vehicles' other tasks). Groups with fewer than CLEAR_JOBS jobs, those not known, those of
+    one unit and sites that could point at a person are left out; empty where fewer than two remain
+    or where no outcome could be clear: `attrs["reason"]` is then "groups" or "units".
     `attrs["unknown"]`: jobs whose group is not known. `attrs["p_all"]`: of vehicles, that all are
     alike.
     """

@@ -1,8 +1,8 @@
 """What a plan asks of each vehicle, and which rows of a log count as having done it.
 
 A series is one task at one position of one vehicle. Whatever was done for any reason counts (R16: a
-repair resets an interval); an inspection that failed, or that was not carried out, does not until the
-defects that it found are closed (R12). Common practice, no source.
+repair resets an interval); an inspection that failed, or that was not carried out, does not until
+the defects that it found are closed (R12). Common practice, no source.
 """
 
 from dataclasses import dataclass
@@ -24,10 +24,10 @@ FAILS = ["fail", "not-checked"]  # results that do nothing
 
 @dataclass(frozen=True, eq=False)
 class Series:
-    """rows: one row a series: `vehicle, plan, task, position` ("" where it has none), `key` (of plan
-    and task), `told_from`, `measured_from` and the other plain columns of its latest version. rules:
-    the plan's tasks, oldest version first. versions: (keys, most versions) rows of `rules` by key, -1
-    where there are fewer."""
+    """rows: one row a series: `vehicle, plan, task, position` ("" where it has none), `key` (of
+    plan and task), `told_from`, `measured_from` and the other plain columns of its latest version.
+    rules: the plan's tasks, oldest version first. versions: (keys, most versions) rows of `rules`
+    by key, -1 where there are fewer."""
 
     rows: pd.DataFrame
     rules: pd.DataFrame
@@ -70,8 +70,8 @@ def _told_from(log, rows):
 
 
 def acts_of(log, series):
-    """Every doing of every series: frame `series` (row of `series.rows`), `date, odometer_km, hours,
-    visit, restarts, planned, known`, sorted, one row a series and day.
+    """Every doing of every series: frame `series` (row of `series.rows`), `date, odometer_km,
+    hours, visit, restarts, planned, known`, sorted, one row a series and day.
 
     A row without a position counts at all of the task's positions. Fitting a part of the category
     that the task `fits` counts, but for one that the log has fitted before. `covers` reach the same
@@ -147,7 +147,8 @@ def _mended(log, work):
 
 
 def _all_closed(found):
-    """The day by which all defects of each failed inspection were closed; none where one is open."""
+    """The day by which all defects of each failed inspection were closed; none where one is
+    open."""
     by = found.groupby("fail")["closed"]
     return by.max()[by.count() == by.size()]
 
@@ -168,8 +169,8 @@ def _covered(plan, direct, keys):
 
 
 def _one_a_day(acts):
-    """One act a series and day: of those known first that with the highest reading; none that a later
-    one was known before."""
+    """One act a series and day: of those known first that with the highest reading; none that a
+    later one was known before."""
     order = [*DAY, "odometer_km", "hours"]
     acts = acts.sort_values(order, na_position="first", kind="stable")
     if len(acts):

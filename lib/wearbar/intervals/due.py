@@ -1,9 +1,9 @@
 """Due points of many at once, and the state of open work.
 
-`schedule` has the same arithmetic for one occasion. An axis is what is counted: km, hours, day (days
-since 1970-01-01), all floats, NaN where there is no limit (R17: hours are a limit like the others).
-`Limits` holds one column an occasion; points are arrays of shape (4, 3, n): DUE, EARLY, LATE, SPAN by
-axis by occasion. Edges belong to the window. Common practice, no source.
+`schedule` has the same arithmetic for one occasion. An axis is what is counted: km, hours, day
+(days since 1970-01-01), all floats, NaN where there is no limit (R17: hours are a limit like the
+others). `Limits` holds one column an occasion; points are arrays of shape (4, 3, n): DUE, EARLY,
+LATE, SPAN by axis by occasion. Edges belong to the window. Common practice, no source.
 """
 
 from dataclasses import dataclass
@@ -50,8 +50,8 @@ def add_months(day, months):
 def points(base, times, limits):
     """The `times`-th point of each axis' ladder from its base, with its window (R2): (4, 3, n).
 
-    base, times: (3, n). The n-th date is base and n x months, never chained (R1). A share of days is
-    rounded down to whole days.
+    base, times: (3, n). The n-th date is base and n x months, never chained (R1). A share of days
+    is rounded down to whole days.
     """
     due = _rung(base, times, limits.every)
     before = base if (times == 1).all() else _rung(base, times - 1, limits.every)
@@ -67,8 +67,8 @@ def _rung(base, times, every):
 
 
 def rungs(base, x, limits):
-    """The last point of each axis' ladder whose early edge is at or before x (0 and less: none yet):
-    (3, n)."""
+    """The last point of each axis' ladder whose early edge is at or before x (0 and less: none
+    yet): (3, n)."""
     km, hours, days, months = limits.every
     step = np.stack([km, hours, np.fmin(months * MONTH_DAYS, days)])
     guess = np.floor((x - base) / step) + 2
@@ -79,6 +79,7 @@ def rungs(base, x, limits):
 
 def state(p, x):
     """The state of open work at x (3, n), as codes (R3): past a late edge, past a due point, at or
-    past an early edge, or before them all. Work on the due day or at the due reading is not past."""
+    past an early edge, or before them all. Work on the due day or at the due reading is not
+    past."""
     reached = [(x > p[LATE] + EPS), (x > p[DUE] + EPS), (x >= p[EARLY] - EPS)]
     return np.select([at.any(axis=0) for at in reached], STATES[:0:-1], STATES[0])

@@ -1,4 +1,5 @@
-"""How hard each vehicle was used, by the rows that could be known on the day that it is asked (R8)."""
+"""How hard each vehicle was used, by the rows that could be known on the day that it is asked
+(R8)."""
 
 import numpy as np
 import pandas as pd
@@ -55,8 +56,8 @@ def duty_of(log, rows, vehicles, readings):
 
 
 def _shares(asked, use, readings, kinds):
-    """name to (share of the distance that `use` tells of, mean share of it) over the year before each
-    day asked: of rows and readings known by then, over the distance between readings alone."""
+    """name to (share of the distance that `use` tells of, mean share of it) over the year before
+    each day asked: of rows and readings known by then, over the distance between readings alone."""
     path, last = usage.path_of(readings), days_of(asked["day"])
     begin, stop = _seen(readings, path, asked, last)
     gone = driven(path, asked["vehicle"], begin, stop)
@@ -92,7 +93,8 @@ def _seen(readings, path, asked, last):
 
 
 def _pairs(asked, use, last):
-    """(row of `use`, day asked) of all that bear on each other: known by then, and not a year old."""
+    """(row of `use`, day asked) of all that bear on each other: known by then, and not a year
+    old."""
     names, far = pd.Index(use["vehicle"].unique()), 10**6
     key, mine = (names.get_indexer(rows["vehicle"]) * far for rows in (asked, use))
     key = key + last

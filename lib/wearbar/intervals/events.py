@@ -1,5 +1,5 @@
-"""Every occasion of a log and its due points: counted from the work for all at once, and by the loop
-of `schedule` where more rules bear."""
+"""Every occasion of a log and its due points: counted from the work for all at once, and by the
+loop of `schedule` where more rules bear."""
 
 import numpy as np
 import pandas as pd
@@ -41,9 +41,9 @@ def occasions_due(fleet):
 
 
 def _events(fleet):
-    """(rows, where each begins (3, n), and ends): what occasions hang from, each series' origin, then
-    its acts; of those before it was ours the last alone, in the origin's place. What came with a new
-    vehicle on its first day is its origin, not a doing.
+    """(rows, where each begins (3, n), and ends): what occasions hang from, each series' origin,
+    then its acts; of those before it was ours the last alone, in the origin's place. What came with
+    a new vehicle on its first day is its origin, not a doing.
 
     The rows: `row, s, act, done` as in `occasions_due`, and the fields of `Event`.
     """
@@ -115,8 +115,8 @@ def _in_force(starts, day):
 
 
 def _changes(fleet, rows):
-    """What was learned in the course of each event, by its row, in order: later versions of the plan,
-    and severe use."""
+    """What was learned in the course of each event, by its row, in order: later versions of the
+    plan, and severe use."""
     s, begin, to, since = (rows[c].to_numpy() for c in ("s", "begin", "to", "since"))
     versions, starts = fleet.versions(s)
     nth = _in_force(starts, begin)[:, None]

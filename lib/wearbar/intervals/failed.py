@@ -30,9 +30,9 @@ def failed(log):
     """One row a failed inspection or test: frame `vehicle, task, position, date, odometer_km, text,
     grade, ended, table, line`.
 
-    grade: FAILED_TEST (statutory), "off-road" (safety) or FAILED; ended: the day it was resolved, NaT
-    while open. Of fails alike one after another, the first. Certificates with the result fail count
-    as the test of their kind.
+    grade: FAILED_TEST (statutory), "off-road" (safety) or FAILED; ended: the day it was resolved,
+    NaT while open. Of fails alike one after another, the first. Certificates with the result fail
+    count as the test of their kind.
     """
     work = _work(log)
     fails = _stack([work[work["result"].eq("fail")], _certificates(log, ["fail"])], ROW)
@@ -104,8 +104,8 @@ def _certificates(log, results):
 
 
 def _placed(fails, work, log):
-    """The fails, a row for each place: of a blank position every one that plan, work or fitted parts
-    name for it, "" where none does."""
+    """The fails, a row for each place: of a blank position every one that plan, work or fitted
+    parts name for it, "" where none does."""
     rows = fails.rename_axis("fail").reset_index()
     blank = rows[rows["position"].isna()][["fail", *KEY, "task", "plan"]]
     named = [work.loc[work["position"].notna(), [*KEY, "position"]].merge(blank, on=KEY)]
@@ -123,8 +123,8 @@ def _placed(fails, work, log):
 
 
 def _ended(rows, events, strict=False):
-    """The first event for each row's task and place, from its day on: strict, of its own table after
-    its own line."""
+    """The first event for each row's task and place, from its day on: strict, of its own table
+    after its own line."""
     if not len(rows) or not len(events):
         return pd.Series(pd.NaT, rows.index, dtype="datetime64[ns]")
     asked = rows[[*EVENT, "table"]].rename_axis("row").reset_index()
@@ -142,7 +142,8 @@ def _ended(rows, events, strict=False):
 
 
 def _passes(work, log):
-    """Passes and advisories of the same task, of a test also certificates with the day of the test."""
+    """Passes and advisories of the same task, of a test also certificates with the day of the
+    test."""
     tests = _certificates(log, ["", *GOOD]).dropna(subset=["tested"])
     return _stack([work[work["result"].isin(GOOD)], tests], [*EVENT, "table"])
 

@@ -22,13 +22,13 @@ FAR = 1e6  # days: a vehicle's number times this and a day make one key
 class Fleet:
     """A log laid out for reckoning. Arrays ending in `_x` are (3, n): km, hours, day.
 
-    code: each series' vehicle in the paths (-1: without readings). origin_x: new, in service. join_x:
-    from when its occasions are ours: acquired, the log's first day, or the day its task entered the
-    plan (is_new). end_day: the last day that counts; ended: whether that is before the report date.
-    counts: (2, series) whether its vehicle counts km, hours. on_ladder: not measured from the work.
-    duty: frame `code, day, hard` sorted, hard 1, 0, or -1 not known. acts: as of `acts_of` with `km,
-    hours, day`, bounds `low, high` of its km and `known_day`, and a last row for act -1: none.
-    kept_from: the day since when the record is being kept.
+    code: each series' vehicle in the paths (-1: without readings). origin_x: new, in service.
+    join_x: from when its occasions are ours: acquired, the log's first day, or the day its task
+    entered the plan (is_new). end_day: the last day that counts; ended: whether that is before the
+    report date. counts: (2, series) whether its vehicle counts km, hours. on_ladder: not measured
+    from the work. duty: frame `code, day, hard` sorted, hard 1, 0, or -1 not known. acts: as of
+    `acts_of` with `km, hours, day`, bounds `low, high` of its km and `known_day`, and a last row
+    for act -1: none. kept_from: the day since when the record is being kept.
     """
 
     series: Series
@@ -57,8 +57,8 @@ class Fleet:
         return Task(tuple(counts), joined, self.is_new[s], self.on_ladder[s])
 
     def at(self, s, day):
-        """Where the vehicles of series s were at the end of each day, or by the nearest reading: (3,
-        n)."""
+        """Where the vehicles of series s were at the end of each day, or by the nearest reading:
+        (3, n)."""
         return place(self.distance, self.clock, self.code[s], day)
 
     def of_act(self, names, act):
@@ -80,8 +80,8 @@ class Fleet:
         return versions, np.where(versions >= 0, begins[versions], np.inf)
 
     def hard_since(self, s, begin, end):
-        """The first day from begin to end on which the trailing use met the severe condition, by what
-        was known then (R8); NaN if none."""
+        """The first day from begin to end on which the trailing use met the severe condition, by
+        what was known then (R8); NaN if none."""
         hard = self.duty[self.duty["hard"] == 1]
         key, own = np.append(hard["code"] * FAR + hard["day"], np.inf), self.code[s] * FAR
         day = key[np.searchsorted(key, own + begin)] - own
@@ -96,8 +96,8 @@ class Fleet:
 
 
 def place(distance, clock, code, day):
-    """Distance, hours and day at the end of each day; where a meter was not read then, by the reading
-    before, else the one after."""
+    """Distance, hours and day at the end of each day; where a meter was not read then, by the
+    reading before, else the one after."""
     at = [usage.distance_at(path, code, as_dates(day)) for path in (distance, clock)]
     km, hours = (last_known(found).fillna(found["high_km"]) for found in at)
     return np.stack([km, hours, np.asarray(day, dtype=float)])

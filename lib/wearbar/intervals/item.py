@@ -31,13 +31,13 @@ def items(log, found, readings):
     found: `occasions(log)`. what: defect, finding, certificate, campaign, recheck, deferral; item:
     the defect's number, the task, the certificate's kind, the recall's number; grade: the defect's,
     of a finding as in `failed.failed`, of a recall its kind. days_open: since it was found, due or,
-    of a recall without a day, issued; nil before. over_days, over_km: beyond the day or reading that
-    was given for it, NaN where it is not. driven_km: distance since then with an open defect or
-    finding, or without a valid certificate; gap_days: whole days without one. stops: the recall's row
-    says that it stops the vehicle. state: as of an occasion, done where closed; not-known for
-    re-checks in a log that has none. outcome: of a re-check. table, line: of its row in the log. A
-    vehicle's rows end when it is disposed of. There is no window but the notice before a certificate
-    ends.
+    of a recall without a day, issued; nil before. over_days, over_km: beyond the day or reading
+    that was given for it, NaN where it is not. driven_km: distance since then with an open defect
+    or finding, or without a valid certificate; gap_days: whole days without one. stops: the
+    recall's row says that it stops the vehicle. state: as of an occasion, done where closed;
+    not-known for re-checks in a log that has none. outcome: of a re-check. table, line: of its row
+    in the log. A vehicle's rows end when it is disposed of. There is no window but the notice
+    before a certificate ends.
     """
     path = usage.path_of(readings)
     parts = [_defects(log, path), _findings(log, path), _certificates(log, path), _campaigns(log)]
@@ -115,8 +115,8 @@ def _certificates(log, path):
 
 
 def _notice(log, c):
-    """Days before its end from which each certificate may be renewed, by the plan's task of the same
-    name, else NOTICE_DAYS."""
+    """Days before its end from which each certificate may be renewed, by the plan's task of the
+    same name, else NOTICE_DAYS."""
     notice = pd.Series(float(NOTICE_DAYS), c.index)
     if log.plan is None:
         return notice
@@ -209,8 +209,8 @@ def _looked_at(did, looks):
 
 
 def _deferrals(log, found, path):
-    """What was deferred, to when: closed by the work or the defect's closing. It moves no due point;
-    what is over counts from the day or reading that was given (R14)."""
+    """What was deferred, to when: closed by the work or the defect's closing. It moves no due
+    point; what is over counts from the day or reading that was given (R14)."""
     d = _of_row(log.si("deferrals"), "deferrals")
     d = d.sort_values("date", kind="stable", ignore_index=True)
     defects = log.tables["defects"].set_index("defect")

@@ -32,9 +32,9 @@ def back_in_use(log, fleet, s, p, shut, x):
     """For occasions that were due, by their date, in a lay-up: the first day of use after it
     (infinite: not yet), else NaN (R9).
 
-    x: where each ended. Those due before the stay began count where they were still open then. Stays
-    end to end are one. Use is the first reading that shows distance since. What was past a window
-    before the stay began is late.
+    x: where each ended. Those due before the stay began count where they were still open then.
+    Stays end to end are one. Use is the first reading that shows distance since. What was past a
+    window before the stay began is late.
     """
     back = np.full(len(s), np.nan)
     stays = log.tables["layups"].dropna(subset=["from"])
@@ -70,8 +70,8 @@ def _stretches(stays, code, known):
 
 
 def rested(p, shut, laid):
-    """(points, days their edges were reached and passed) where the window of what was due in a lay-up
-    stays open to the first day of use (R9).
+    """(points, days their edges were reached and passed) where the window of what was due in a
+    lay-up stays open to the first day of use (R9).
 
     laid: of `back_in_use`. A lay-up never makes a window shorter.
     """
@@ -94,8 +94,8 @@ def _first_use(path, code, day):
 
 
 def staleness(log, fleet, s, p):
-    """Whether the last reading is too old to tell where an occasion stands by distance or hours, and
-    the day of that reading."""
+    """Whether the last reading is too old to tell where an occasion stands by distance or hours,
+    and the day of that reading."""
     end, seen = fleet.end_day[s], np.full(len(s), np.nan)
     for axis, path in fleet.meters:
         last = last_read(path, fleet.code, fleet.end_day)[s]

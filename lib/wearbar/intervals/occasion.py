@@ -24,39 +24,35 @@ from wearbar.usage.distance import as_dates
 
 
 def occasions(log, readings=None, late_share=None):
-    """Every occasion of every task of the log's plan: one row each, sorted by vehicle, task, position
-    and number; empty without a plan.
+    """Every occasion of every task of the log's plan: one row each, sorted by vehicle, task,
+    position and number; empty without a plan.
 
     vehicle, task, title, position ("" none), action, safety, statutory, plan; number: 1, 2, ... in
-        its series; is_current: the open one.
-    basis: regular, first, severe, expiry, new-plan, unknown-history (due at once), first-reading,
-        joined. severe_since: a date.
-    anchor_date, anchor_km; due_, early_, late_ with km, hours and date; interval_km, _hours, _days;
-        due_low_km, due_high_km: bounds where the anchor's odometer is not known; due_odometer_km,
-        due_meter_hours: what the instruments show at due_km and due_hours.
-    duty: severe, normal, not-known, or "" where the task has no severe limits; severe_due_km,
-        severe_due_date: were the duty severe.
+    its series; is_current: the open one. basis: regular, first, severe, expiry, new-plan,
+    unknown-history (due at once), first-reading, joined. severe_since: a date. anchor_date,
+    anchor_km; due_, early_, late_ with km, hours and date; interval_km, _hours, _days; due_low_km,
+    due_high_km: bounds where the anchor's odometer is not known; due_odometer_km, due_meter_hours:
+    what the instruments show at due_km and due_hours. duty: severe, normal, not-known, or "" where
+    the task has no severe limits; severe_due_km, severe_due_date: were the duty severe.
     first_limit: distance, hours, date, both; with " (forecast)" where not yet reached; "" where
-        neither was. expected_date: a forecast.
-    done_date, done_km (with _low_, _high_), done_hours, visit; is_open. overrun_km, _hours, _days
-        (negative: early; open: so far); end_km: where it was then; overrun_share: the largest as a
-        share of its interval; early_share: the share left unused by work before its window.
-    state: before-window, in-window, due, past-window or not-known where open (probably: what it is by
-        the last reading), else done, missed or not-finished. past_km, past_days: beyond each late
-        edge; driven_past_km: distance from the first of the late edges passed.
-    late_edge_date: the last day of its window, as far as can be told yet: NaT where distance alone
-        will close it. is_matured: closed by the report date. outcome: on-time, early, late or "".
-    before_next_use: open, due in a lay-up, and not used since: to be done before its next use. Used
-        without it, it is late from the first day of use, and the days over count from there.
-    is_typed_late: done in time, and typed in after its window had closed: late as it was judged then,
-        and out of the rate.
-    in_rate; why: "counts" or a key of `REASONS`. last_reading: date. Distances are cumulative km.
-    near_work, near_date: of what is open, planned work since its anchor whose name comes near the
-        task's ("" none), and its last day.
+    neither was. expected_date: a forecast. done_date, done_km (with _low_, _high_), done_hours,
+    visit; is_open. overrun_km, _hours, _days (negative: early; open: so far); end_km: where it was
+    then; overrun_share: the largest as a share of its interval; early_share: the share left unused
+    by work before its window. state: before-window, in-window, due, past-window or not-known where
+    open (probably: what it is by the last reading), else done, missed or not-finished. past_km,
+    past_days: beyond each late edge; driven_past_km: distance from the first of the late edges
+    passed. late_edge_date: the last day of its window, as far as can be told yet: NaT where
+    distance alone will close it. is_matured: closed by the report date. outcome: on-time, early,
+    late or "". before_next_use: open, due in a lay-up, and not used since: to be done before its
+    next use. Used without it, it is late from the first day of use, and the days over count from
+    there. is_typed_late: done in time, and typed in after its window had closed: late as it was
+    judged then, and out of the rate. in_rate; why: "counts" or a key of `REASONS`. last_reading:
+    date. Distances are cumulative km. near_work, near_date: of what is open, planned work since its
+    anchor whose name comes near the task's ("" none), and its last day.
 
     readings: of `usage.readings`. late_share: a reader's own allowance after the due point, as a
-    share of the interval, in place of the plan's. Sources: common practice, none; a length of service
-    runs on through a lay-up (R9).
+    share of the interval, in place of the plan's. Sources: common practice, none; a length of
+    service runs on through a lay-up (R9).
     """
     if log.plan is None:
         log = replace(log.only([]), plan=plan_of({}))

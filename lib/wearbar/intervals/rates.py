@@ -1,5 +1,5 @@
-"""Was the work on time: the rate of work done on time, in all and by group, and how far late work ran
-over.
+"""Was the work on time: the rate of work done on time, in all and by group, and how far late work
+ran over.
 
 The rate counts matured occasions alone: done ones whose window is still open and open ones not yet
 late are both left out, since counting either would flatter it.
@@ -35,8 +35,8 @@ def placed(found, log):
 def rate(found, confidence=0.9):
     """Share of the jobs that count which were done on or before their late edge: an `Estimate`.
 
-    Vehicles are clusters; of one vehicle, its visits. In simulation 90% limits hold 89 to 92 times in
-    100 with ten clusters or more; with fewer they hold more often, and `note` is then CAUTIOUS.
+    Vehicles are clusters; of one vehicle, its visits. In simulation 90% limits hold 89 to 92 times
+    in 100 with ten clusters or more; with fewer they hold more often, and `note` is then CAUTIOUS.
     """
     counted = found[found["in_rate"]]
     unit = counted["vehicle"] if counted["vehicle"].nunique() > 1 else visit_day(counted)
@@ -52,8 +52,8 @@ def visit_day(rows):
 
 
 def compliance(found, by, confidence=0.9):
-    """The rate in each group: frame `*by, share, low, high, n, late, vehicles`, in the order of `by`;
-    a missing group is NOT_KNOWN."""
+    """The rate in each group: frame `*by, share, low, high, n, late, vehicles`, in the order of
+    `by`; a missing group is NOT_KNOWN."""
     rows, counted = [], found[found["in_rate"]]
     named = {c: counted[c].astype(object).fillna(NOT_KNOWN) for c in by if c != "month"}
     for name, part in counted.assign(**named).groupby(by, observed=True, sort=True):
@@ -63,7 +63,8 @@ def compliance(found, by, confidence=0.9):
 
 
 def sites_told(table):
-    """The rates of sites, without figures where they could point at a person (`estimate.untold`)."""
+    """The rates of sites, without figures where they could point at a person
+    (`estimate.untold`)."""
     small = untold(table["vehicles"])
     return table.assign(**{c: table[c].mask(small) for c in ("share", "low", "high", "late")})
 
@@ -77,11 +78,11 @@ def excluded(found):
 
 
 def median_overrun(found, column, rng, confidence=0.9):
-    """Median of `column` (overrun_days, _km or _hours) over late occasions past that due point, those
-    still open censored: `Estimate`.
+    """Median of `column` (overrun_days, _km or _hours) over late occasions past that due point,
+    those still open censored: `Estimate`.
 
-    Product-limit estimate (Kaplan & Meier 1958); interval by drawing whole vehicles again, none below
-    LEAST_VEHICLES (with three, 90% limits hold 69 times in 100 in simulation).
+    Product-limit estimate (Kaplan & Meier 1958); interval by drawing whole vehicles again, none
+    below LEAST_VEHICLES (with three, 90% limits hold 69 times in 100 in simulation).
     """
     is_late = found["in_rate"] & (found["outcome"] == "late") & (found["state"] != "missed")
     late = found[is_late & (found[column] > 0)]
@@ -104,8 +105,8 @@ def median_overrun(found, column, rng, confidence=0.9):
 
 
 def driven_overdue(found):
-    """Distance driven with at least one task past its window, each km once, whether or not it counts
-    in the rate: Series by vehicle."""
+    """Distance driven with at least one task past its window, each km once, whether or not it
+    counts in the rate: Series by vehicle."""
     late = (found["outcome"] == "late") | (found["state"] == "past-window")
     late = found[late & (found["driven_past_km"] > 0)]
     late = late.assign(start=late["end_km"] - late["driven_past_km"])
@@ -116,8 +117,8 @@ def driven_overdue(found):
 
 
 def first_limits(found):
-    """Which limit came first where one was reached: frame `first_limit, n, late`. Work due at once by
-    no limit of its own is left out."""
+    """Which limit came first where one was reached: frame `first_limit, n, late`. Work due at once
+    by no limit of its own is left out."""
     own = found[found["in_rate"] & found["first_limit"].isin(["distance", "hours", "date", "both"])]
     counts = (own["outcome"] == "late").groupby(own["first_limit"]).agg(n="size", late="sum")
     return counts.reset_index().sort_values("n", ascending=False, ignore_index=True)
@@ -138,8 +139,8 @@ def late_for_want_of_use(found, confidence=0.9):
 
 
 def early_work(found, confidence=0.9):
-    """(share of counted occasions done before their window opened, median share of the interval that
-    those gave away)."""
+    """(share of counted occasions done before their window opened, median share of the interval
+    that those gave away)."""
     counted = found[found["in_rate"]]
     is_early = counted["outcome"] == "early"
     return _share(counted, is_early, confidence), counted.loc[is_early, "early_share"].median()

@@ -1,8 +1,8 @@
 """How far a dashboard's own service reminder has drifted from the plan.
 
-A reminder counts its own distance and days from when it was last restarted, and can be restarted only
-once it has run over; the plan counts from the work (common practice, no source). So the two part
-company, and only the plan's day counts.
+A reminder counts its own distance and days from when it was last restarted, and can be restarted
+only once it has run over; the plan counts from the work (common practice, no source). So the two
+part company, and only the plan's day counts.
 """
 
 import numpy as np
@@ -22,17 +22,15 @@ def reminder_drift(log, found, readings, confidence=0.9, use=None):
     """The plan's next due point beside the reminder's: one row a vehicle on the road whose reminder
     was seen and is in the plan.
 
-    vehicle; task: what the reminder stands for, the one done most often on the days it was restarted,
-        of several the one whose interval is nearest to its own, replacing before inspecting;
-        last_date: when that was last done.
-    restarted; is_showing: it has run over since, and was seen to.
-    plan_date, plan_km: due by the plan, the earlier of its date and the day its distance is reached
-        (by readings, or the forecast's median); plan_odometer_km: what the instrument then shows.
-    reminder_date, reminder_km: the same of the reminder; where it is showing, the day it was first
-        seen to.
-    drift_days, drift_km: the reminder's less the plan's, positive where it comes too late;
-        drift_low_days, drift_high_days: by the forecasts' limits, faster use and slower.
-    The latest reminder first; those that are not known last. use: as of `due_dates`.
+    vehicle; task: what the reminder stands for, the one done most often on the days it was
+    restarted, of several the one whose interval is nearest to its own, replacing before inspecting;
+    last_date: when that was last done. restarted; is_showing: it has run over since, and was seen
+    to. plan_date, plan_km: due by the plan, the earlier of its date and the day its distance is
+    reached (by readings, or the forecast's median); plan_odometer_km: what the instrument then
+    shows. reminder_date, reminder_km: the same of the reminder; where it is showing, the day it was
+    first seen to. drift_days, drift_km: the reminder's less the plan's, positive where it comes too
+    late; drift_low_days, drift_high_days: by the forecasts' limits, faster use and slower. The
+    latest reminder first; those that are not known last. use: as of `due_dates`.
     """
     seen = log.si("dash_events").dropna(subset=["date"])
     seen = seen.sort_values(["vehicle", "date", "event"], kind="stable")

@@ -11,8 +11,8 @@ AXIS_OF_UNIT = [0, 1, 2, 2]
 
 class Rules:
     """The limits of each row of a plan's tasks. By that row: has_severe, has_first, first_axes (of
-    which axes), expires (measured from an expiry), from_first_reading (what is not known counts from
-    there)."""
+    which axes), expires (measured from an expiry), from_first_reading (what is not known counts
+    from there)."""
 
     def __init__(self, rules):
         self._every = {}
@@ -30,8 +30,9 @@ class Rules:
         self.from_first_reading = rules["unknown_history"].eq("from-first-reading").tolist()
 
     def many(self, rule, is_first, severe, counts):
-        """The `due.Limits` of occasions: the first limits where they are asked for and there are any
-        (R7), else the severe (R8) or the normal ones. counts: (2, n) whether km, hours are counted."""
+        """The `due.Limits` of occasions: the first limits where they are asked for and there are
+        any (R7), else the severe (R8) or the normal ones. counts: (2, n) whether km, hours are
+        counted."""
         severe = (severe & self.has_severe[rule])[:, None]
         every = np.where(severe, self._every["severe"][rule], self._every["every"][rule])
         first = (is_first[:, None] & self.first_axes[rule])[:, AXIS_OF_UNIT]

@@ -1,5 +1,5 @@
-"""When one task of one vehicle falls due: a plain loop over its events, by the rules R1 to R17 of the
-due rules.
+"""When one task of one vehicle falls due: a plain loop over its events, by the rules R1 to R17 of
+the due rules.
 
 A point is (due, early edge, late edge, interval) of one axis, NaN where that axis has none; an
 occasion has three: km, hours, day (R17: hours are a limit like the others). Days count from
@@ -45,11 +45,12 @@ class Task(NamedTuple):
 class Event(NamedTuple):
     """What an occasion hangs from and how it ended.
 
-    row: of the events; act: where it counts from (-1: new, or in service); base: km, hours and day of
-    that; end: of the act that closed it, or of the last day; begin, to: its first and last day; rule,
-    last_rule: the plan's task in force on those; since: severe from that day (NaN: not); is_first:
-    the first limits apply; start, basis: its points counted from the work alone, and by which limits;
-    changes: what was learned between, (day, rule, "new-plan" or "severe", km, hours and day then).
+    row: of the events; act: where it counts from (-1: new, or in service); base: km, hours and day
+    of that; end: of the act that closed it, or of the last day; begin, to: its first and last day;
+    rule, last_rule: the plan's task in force on those; since: severe from that day (NaN: not);
+    is_first: the first limits apply; start, basis: its points counted from the work alone, and by
+    which limits; changes: what was learned between, (day, rule, "new-plan" or "severe", km, hours
+    and day then).
     """
 
     row: int
@@ -108,7 +109,8 @@ def points(base, times, limits):
 
 
 def last_met(base, x, limit):
-    """Which point from the base is the last whose early edge is at or before x (0 and less: none)."""
+    """Which point from the base is the last whose early edge is at or before x (0 and less:
+    none)."""
     days = min(limit.months * MONTH_DAYS or inf, limit.every or inf)
     nth = floor((x - base) / days) + 2
     while point(base, nth, limit)[EARLY] > x + EPS:
@@ -143,8 +145,8 @@ def schedule(events, task, plan):
 
 
 def _carried_on(ladder, limits):
-    """(base, times) of ladders that go on; by other limits than before, from the last point they came
-    to (R6)."""
+    """(base, times) of ladders that go on; by other limits than before, from the last point they
+    came to (R6)."""
     bases, times = [], []
     for (base, nth, before), limit in zip(ladder, limits, strict=True):
         if nth > 1 and (before is None or limit is None or before[:2] != limit[:2]):
@@ -188,7 +190,8 @@ def _taken_over(event, task, plan, base, now, basis):
 
 
 def _learned(event, task, plan, base, times, limits, change, now, basis):
-    """The points once severe use (R8) or another version of the plan (R13) is known, from then on."""
+    """The points once severe use (R8) or another version of the plan (R13) is known, from then
+    on."""
     day, rule, name, at = change
     is_first = event.is_first and name != "severe"
     other = plan.limits(rule, task.counts, is_first, event.since <= day)

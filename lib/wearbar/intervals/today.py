@@ -13,8 +13,8 @@ OPEN = ("past-window", "due", "in-window", "not-known", "before-window")
 
 @dataclass(frozen=True)
 class Seen:
-    """Vehicles on the report date: owned; with a reading in the last STALE_DAYS; judged, no open task
-    of theirs being not known; and how old the oldest last reading is (None: there is none)."""
+    """Vehicles on the report date: owned; with a reading in the last STALE_DAYS; judged, no open
+    task of theirs being not known; and how old the oldest last reading is (None: there is none)."""
 
     owned: int
     read: int
@@ -23,8 +23,8 @@ class Seen:
 
 
 def seen(log, readings, found):
-    """How many vehicles the report can speak of. A vehicle laid up since its last reading, or without
-    a meter, needs no fresh one."""
+    """How many vehicles the report can speak of. A vehicle laid up since its last reading, or
+    without a meter, needs no fresh one."""
     fleet = log.tables["vehicles"]
     fleet = fleet[~fleet["disposed"].le(log.as_of)]
     last = readings[readings["date"] <= log.as_of].groupby("vehicle")["date"].max()
@@ -37,8 +37,8 @@ def seen(log, readings, found):
 
 
 def untold(log):
-    """Of the tables that tell of danger, those that the log does not have, or holds no usable row of:
-    neither shows that there is none."""
+    """Of the tables that tell of danger, those that the log does not have, or holds no usable row
+    of: neither shows that there is none."""
     used = log.ledger.set_index("table")["used"].reindex(GUARDED).fillna(0)
     return [name for name in GUARDED if name not in log.present or not used[name]]
 
@@ -67,8 +67,8 @@ def open_tasks(found, log, use, confidence=0.9):
 
 
 def overdue(found):
-    """Work past its window, the longest over its due point first: what one doing settles is one row.
-    over_days, over_km, over_hours as of `open_tasks`."""
+    """Work past its window, the longest over its due point first: what one doing settles is one
+    row. over_days, over_km, over_hours as of `open_tasks`."""
     is_late = found["is_current"] & found["is_open"] & (found["state"] == "past-window")
     late = _over_due(found[is_late])
     return late.sort_values(["over_days", "over_km", "over_hours"], ascending=False, kind="stable")
