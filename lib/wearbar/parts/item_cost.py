@@ -114,6 +114,7 @@ def pairs(spans, confidence=0.9):
     both = [(a, b) for a, b in combinations(items, 2) if a.key[:3] == b.key[:3]]
     rows = [row for a, b in both if (row := _pair(a, b, confidence))]
     frame = pd.DataFrame(rows, columns=[*ITEM, *PAIR.split()])
+    frame = frame.astype(dict.fromkeys(PAIR.split()[1:-1], float))  # where empty too
     frame = frame[frame["low"].notna()].reset_index(drop=True)
     frame["p_holm"] = holm(frame["p"].to_numpy(float))
     return frame.assign(apart=frame["p_holm"] < CLEAR_P)
