@@ -11,7 +11,7 @@ import pytest
 
 from wearbar import log as logs
 from wearbar.log.checks.chain import longest_likely
-from wearbar.log.checks.slips import likely_reading
+from wearbar.log.checks.odometers import likely_reading
 from wearbar.log.places import place
 from wearbar.log.rules import RULES
 from wearbar.log.schema import MAIN_DATE, PERIODS, READINGS, TABLES, WHOLE_FLEET, column

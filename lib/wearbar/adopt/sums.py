@@ -13,7 +13,7 @@ import pandas as pd
 from wearbar.adopt.cells import numbers
 from wearbar.adopt.lexicon import heading
 from wearbar.adopt.maps import ASK
-from wearbar.log.checks.peers import grows_with
+from wearbar.log.checks.fuel import grows_with
 
 __all__ = ["settle_money"]
 

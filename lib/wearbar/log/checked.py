@@ -1,116 +1,93 @@
-"""A log on its way through the checks: its tables, what was set aside, and the ledger of every row."""
+"""A log on its way through the checks: tables, what was set aside, the ledger of every row."""
 
 from dataclasses import dataclass, field
 
+import numpy as np
 import pandas as pd
 
 from wearbar.log.checks.problems import PROBLEM_COLUMNS, join
+from wearbar.log.keys import is_among
 from wearbar.log.schema import TABLES
 
-__all__ = ["LEDGER_COLUMNS", "Checked", "in_order"]
-
 LEDGER_COLUMNS = ("table", "read", "used", "set_aside", "after")
+ROW = ["table", "line"]
 
 
 @dataclass
 class Checked:
-    """Tables on their way through the checks: `take` settles what a set of problems does to their rows."""
+    """Tables on their way through the checks: `take` settles what problems do to their rows.
 
-    tables: dict
-    extra: dict
-    read: dict
-    sha256: str = ""
+    tables, extra, aside: by name, as in a `ServiceLog`. read, after: rows read, and left out as
+    after the report date, by table. lost: the rule that each vehicle set aside broke.
+    """
+
+    tables: dict = field(default_factory=dict)
+    extra: dict = field(default_factory=dict)
+    read: dict = field(default_factory=dict)
     found: list = field(default_factory=list)
     after: dict = field(default_factory=dict)
     lost: dict = field(default_factory=dict)
     aside: dict = field(default_factory=dict)
+    sha256: str = ""
     as_of: pd.Timestamp = pd.NaT
     first_day: pd.Timestamp = pd.NaT
 
-    def take(self, found):
-        """Keep the problems; drop the rows they set aside, blank the cells they adjust."""
+    def take(self, problems):
+        """Keep the problems (frames); drop the rows they set aside, blank the cells they adjust."""
+        found = join(problems)
         if not len(found):
             return
         self.found.append(found)
-        for table, mine in found.groupby("table"):
-            if table not in self.tables:
-                continue
-            frame = self.tables[table]
+        for table, mine in found[found["table"].isin(list(self.tables))].groupby("table"):
+            frame = self.tables[table].copy(deep=False)
             for name, cells in mine[mine["severity"] == "adjust"].groupby("column"):
-                self.tables[table] = frame = frame.copy(deep=False)
                 frame[name] = frame[name].mask(frame.index.isin(cells["line"]))
-            aside = frame.index.isin(mine.loc[mine["severity"] == "set-aside", "line"])
+            rules = mine[mine["severity"] == "set-aside"].drop_duplicates("line").set_index("line")
+            gone = frame.index.isin(rules.index)
+            self.tables[table] = frame[~gone] if gone.any() else frame
+            if gone.any():
+                before = [self.aside[table]] if table in self.aside else []
+                self.aside[table] = pd.concat([*before, frame[gone]])
             if table == "vehicles":
-                rule = (
-                    mine[mine["severity"] == "set-aside"]
-                    .drop_duplicates("line")
-                    .set_index("line")["rule"]
-                )
-                self.lost |= dict(
-                    zip(frame.loc[rule.index, "vehicle"].dropna(), rule, strict=False)
-                )
-            if aside.any():
-                self.aside[table] = pd.concat(
-                    [*filter(len, [self.aside.get(table, [])]), frame[aside]]
-                )
-                self.tables[table] = frame[~aside]
+                names = frame["vehicle"][gone].dropna()
+                self.lost |= dict(zip(names, rules["rule"].reindex(names.index), strict=True))
 
     def problems(self):
         return join(self.found)
 
     @property
     def set_aside(self):
-        """One row a row set aside, in the order of tables and lines; what else is wrong with it stands in its remedy."""
+        """One row a row set aside, in order; what else is wrong with it stands in its remedy."""
         found = self.problems()
-        found = found[(found["severity"] != "warn").to_numpy()]
-        found = in_order(found.assign(_after=found["severity"] != "set-aside")).sort_values(
-            "_after", kind="stable"
-        )
-        first = ~found.duplicated(["table", "line"]) & ~found["_after"]
-        kept, others = in_order(found[first]), in_order(found[~first])
+        found = found[found["severity"] != "warn"]
+        found = in_order(found.sort_values("severity", ascending=False, kind="stable"))
+        kept = found[found["severity"] == "set-aside"].drop_duplicates(ROW)
+        others = found.drop(kept.index)
         if len(others):
             also = ", also " + others["column"] + " " + others["value"] + ": " + others["remedy"]
             also = also.groupby([others["table"], others["line"]]).agg("".join)
-            more = also.reindex(pd.MultiIndex.from_frame(kept[["table", "line"]])).fillna("")
-            kept = kept.assign(remedy=kept["remedy"] + more.array).reset_index(drop=True)
+            more = also.reindex(pd.MultiIndex.from_frame(kept[ROW])).fillna("")
+            kept = kept.assign(remedy=kept["remedy"] + more.array)
         return kept[list(PROBLEM_COLUMNS)].reset_index(drop=True)
 
     @property
     def warnings(self):
         """One row a doubt about a row that is kept."""
         found = self.problems()
-        aside = pd.MultiIndex.from_frame(
-            found.loc[found["severity"] == "set-aside", ["table", "line"]]
-        )
-        gone = pd.MultiIndex.from_frame(found[["table", "line"]]).isin(aside)
-        return in_order(found[(found["severity"] != "set-aside").to_numpy() & ~gone])[
-            list(PROBLEM_COLUMNS)
-        ]
+        gone = is_among(found, found[found["severity"] == "set-aside"], ROW)
+        return in_order(found[~gone])[list(PROBLEM_COLUMNS)]
 
     @property
     def ledger(self):
         """Rows read, used, set aside and after the report date, a row a table of the format."""
-        aside = self.set_aside.groupby("table").size()
-        data = [
-            (
-                n,
-                self.read.get(n, 0),
-                len(self.tables[n]),
-                int(aside.get(n, 0)),
-                self.after.get(n, 0),
-            )
-            for n in TABLES
-        ]
-        return pd.DataFrame(data, columns=list(LEDGER_COLUMNS))
+        used, aside = (
+            {n: len(held.get(n, ())) for n in TABLES} for held in (self.tables, self.aside)
+        )
+        rows = [(n, self.read[n], used[n], aside[n], self.after[n]) for n in TABLES]
+        return pd.DataFrame(rows, columns=list(LEDGER_COLUMNS))
 
 
 def in_order(found):
     """Problems in the order of tables and lines."""
-    order = {name: i for i, name in enumerate(TABLES)}
-    place = found["table"].map(order).fillna(len(order))
-    return (
-        found.assign(_place=place)
-        .sort_values(["_place", "line"], kind="stable")
-        .drop(columns="_place")
-        .reset_index(drop=True)
-    )
+    place = found["table"].map({name: i for i, name in enumerate(TABLES)}).fillna(len(TABLES))
+    return found.iloc[np.lexsort((found["line"], place))].reset_index(drop=True)

@@ -1,4 +1,4 @@
-"""A log as other tools know it: a Data Package descriptor with a Table Schema a table (the standard of datapackage.org)."""
+"""A log as other tools know it: a Data Package descriptor (the standard of datapackage.org)."""
 
 import json
 import os
@@ -14,28 +14,22 @@ from wearbar.log.checks.cells import BASIC_DAY, DAY, YES_NO
 from wearbar.log.sources import is_database, open_source
 from wearbar.log.sources.raw import LogError
 
-__all__ = ["descriptor", "write_descriptor"]
-
-TYPES = {
-    "id": "string",
-    "text": "string",
-    "code": "string",
-    "date": "date",
-    "number": "number",
-    "yes_no": "boolean",
-}
+TYPES = dict.fromkeys(("id", "text", "code"), "string")
+TYPES |= {"date": "date", "number": "number", "yes_no": "boolean"}
 HEADER_UNITS = ("distance", "depth", "volume", "pressure")
 OTHER_UNITS = {"hours": "h", "days": "d", "share": "1"}
+DIALECTS = {"csv": {"csv": {"delimiter": ","}}}
 WORKBOOKS = ("xlsx", "xlsm")
 PLAIN_DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 ANY_DAY = re.compile(rf"\s*(?:{DAY.pattern}|{BASIC_DAY.pattern})\s*", re.ASCII)
 ABOUT = "A service log of vehicles: what was done, fitted, measured, filled and paid."
+STRANGE = {"type": "any", "description": "not a column of the format: kept, and not used"}
 
 
 def write_descriptor(address, out=""):
-    """Write the descriptor of the log at `address` to `out`, by default datapackage.json beside its tables; gives the path.
+    """Write the descriptor of the log at `address`, by default to datapackage.json beside it: the path.
 
-    Raises LogError for a database, and where `out` is no place for it or holds what was not written here.
+    LogError for a database, and where `out` is no place for it or holds what was not written here.
     """
     source = open_source(address)
     if is_database(address):
@@ -53,19 +47,23 @@ def write_descriptor(address, out=""):
     return path
 
 
-def descriptor(source, address, folder):
-    """The descriptor (a dict ready for JSON) of a `sources.Source` read from `address`: a resource a table, its fields as its columns.
+def _is_ours(path):
+    try:
+        return json.loads(path.read_text(encoding="utf-8")).get("description") == ABOUT
+    except (ValueError, AttributeError, OSError):
+        return False
 
-    Only what the format requires is a constraint, and of that only what its cells meet to the letter: reading takes VAN for van, and a
-    descriptor that said otherwise would call a good log wrong. What a field means, and its unit, go with it. Paths are relative to
-    `folder`, where the descriptor will stand: the standard allows none that leads out of it, for which LogError is raised.
+
+def descriptor(source, address, folder):
+    """The descriptor of a `sources.Source` read from `address`: a dict ready for JSON.
+
+    Only what the format requires is a constraint, and of that only what its cells meet to the
+    letter: reading takes VAN for van, and a descriptor that said otherwise would call a good log
+    wrong. Paths are relative to `folder`; LogError where one leads out of it, which the standard
+    does not allow.
     """
-    held = _held(source, Path(address))
-    unit = {
-        key: str(source.header[key])
-        for key in (*HEADER_UNITS, "currency", "money")
-        if key in source.header
-    }
+    held, keys = _held(source, Path(address)), (*HEADER_UNITS, "currency", "money")
+    unit = {key: str(source.header[key]) for key in keys if key in source.header}
     files = {name: source.files.get(name, Path(address)) for name in held}
     known = held.get("vehicles", {}).get("vehicle", set())
     return {
@@ -75,34 +73,26 @@ def descriptor(source, address, folder):
         "profile": "data-package",
         "custom": {"units": unit},
         "resources": [
-            _resource(name, cells, unit, known, _place(name, files[name], Path(folder)))
+            {"name": name.replace("_", "-"), "type": "table"}
+            | _place(name, files[name], Path(folder))
+            | {"schema": _schema(name, cells, unit, known)}
             for name, cells in held.items()
         ],
     }
 
 
-def _is_ours(path):
-    try:
-        return json.loads(path.read_text(encoding="utf-8")).get("description") == ABOUT
-    except (ValueError, AttributeError, OSError):
-        return False
-
-
 def _held(source, address):
-    """The distinct cells of each column of each table, as the file holds them: table to column to set."""
+    """The distinct cells of each column, as the file holds them: table to column to set."""
     if address.suffix.casefold().lstrip(".") in WORKBOOKS and not source.files:
         from wearbar.log.sources.workbook import held_cells
 
-        found = {
-            name: {c: frame[c].tolist() for c in frame}
-            for name, frame in held_cells(address).items()
-        }
+        found = held_cells(address)
     else:
         found = {name: _cells(source.files[name], read) for name, read in source.tables.items()}
     return {
-        n: {c: {v for v in found[n][c] if v is not None} for c in found[n]}
-        for n in schema.TABLES
-        if n in found
+        table: {c: {v for v in cells if v is not None} for c, cells in found[table].items()}
+        for table in schema.TABLES
+        if table in found
     }
 
 
@@ -113,24 +103,21 @@ def _cells(file, read):
     return {name: array.unique().to_pylist() for name, array in columns.items()}
 
 
-def _resource(name, held, unit, known, place):
-    blank = sorted(
-        {v for cells in held.values() for v in cells if isinstance(v, str) and not v.strip()} - {""}
-    )
+def _schema(name, held, unit, known):
+    texts = {v for cells in held.values() for v in cells if isinstance(v, str)}
+    blank = sorted({v for v in texts if not v.strip()} - {""})
     described = {
         "fields": [_field(name, c, cells - set(blank), unit) for c, cells in held.items()],
         "missingValues": ["", *blank],
     }
     if name in schema.UNIQUE and held.keys() >= {*schema.UNIQUE[name]}:
         described["primaryKey"] = list(schema.UNIQUE[name])
-    written_otherwise = {
-        v for v in held.get("vehicle", set()) - known if str(v) in set(map(str, known))
-    }  # 12, and 12 as text
+    theirs = held.get("vehicle", set())
+    written_otherwise = {*map(str, theirs - known)} & {*map(str, known)}  # 12, and 12 as text
     if name != "vehicles" and "vehicle" in held and known and not written_otherwise:
-        described["foreignKeys"] = [
-            {"fields": ["vehicle"], "reference": {"resource": "vehicles", "fields": ["vehicle"]}}
-        ]
-    return {"name": name.replace("_", "-"), "type": "table", **place, "schema": described}
+        there = {"resource": "vehicles", "fields": ["vehicle"]}
+        described["foreignKeys"] = [{"fields": ["vehicle"], "reference": there}]
+    return described
 
 
 def _place(name, file, folder):
@@ -140,19 +127,12 @@ def _place(name, file, folder):
             f"A descriptor in {folder} can't name {file.name}, which is not below it; write it beside the log or above."
         )
     kind = file.suffix.casefold().lstrip(".")
-    dialect = (
-        {"excel": {"sheet": name}}
-        if kind in WORKBOOKS
-        else {"csv": {"delimiter": ","}}
-        if kind == "csv"
-        else {}
-    )
-    encoding = _encoding(file) if kind == "csv" else "utf-8"
+    dialect = {"excel": {"sheet": name}} if kind in WORKBOOKS else DIALECTS.get(kind, {})
     return {
         "path": path,
         "scheme": "file",
         "format": kind,
-        "encoding": encoding,
+        "encoding": _encoding(file) if kind == "csv" else "utf-8",
         "dialect": {"headerCase": False} | dialect,
     }
 
@@ -171,44 +151,28 @@ def _encoding(file):
 def _field(table, name, cells, unit):
     col = schema.column(table, name)
     if col is None:
-        return {
-            "name": name,
-            "type": "any",
-            "description": "not a column of the format: kept, and not used",
-        }
+        return {"name": name} | STRANGE
     field = {"name": name, "type": _type(col, cells), "description": col.meaning}
     if field["type"] == "boolean":
         field |= {"trueValues": ["yes"], "falseValues": ["no"]}
     if col.quantity:
-        field["unit"] = _unit_of(col, unit)
+        key = "currency" if col.quantity == "money" else col.quantity
+        field["unit"] = OTHER_UNITS.get(key, unit.get(key, ""))
     constraints = _constraints(col, cells)
     return field | ({"constraints": constraints} if constraints else {})
 
 
-def _unit_of(col, unit):
-    if col.quantity == "money":
-        return unit.get("currency", "")
-    return (
-        unit.get(col.quantity, "")
-        if col.quantity in HEADER_UNITS
-        else OTHER_UNITS.get(col.quantity, "")
-    )
-
-
 def _type(col, cells):
-    """The type that the standard has for the column, or a looser one where a cell that reading takes is not written so."""
-    text = {v for v in cells if isinstance(v, str)}
+    """The standard's type, or a looser one where a cell that reading takes is not written so."""
+    text, loose = {v for v in cells if isinstance(v, str)}, set()
     if col.kind == "date":
         days = {v for v in cells if isinstance(v, date)}
         loose = {v for v in days if isinstance(v, datetime) and v.time() != time()}
-        loose |= {
-            v for v in map(str, cells - days) if ANY_DAY.fullmatch(v) and not PLAIN_DAY.fullmatch(v)
-        }
+        written = {v for v in map(str, cells - days) if not PLAIN_DAY.fullmatch(v)}
+        loose |= {v for v in written if ANY_DAY.fullmatch(v)}
     elif col.kind == "yes_no":
         loose = {v for v in text if v.strip().casefold() in YES_NO and v not in YES_NO.values()}
-    elif col.kind == "number":
-        loose = set()
-    else:
+    elif col.kind != "number":
         loose = cells - text
     return TYPES[col.kind] if not loose else "string" if text == cells else "any"
 

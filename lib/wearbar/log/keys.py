@@ -2,11 +2,9 @@
 
 import pandas as pd
 
-__all__ = ["is_among", "least_after", "look_up"]
-
 
 def is_among(rows, others, keys):
-    """Whether each of `rows` has a row in `others` with the same `keys` (names of columns): array of bool.
+    """Whether each of `rows` has a row in `others` with the same `keys` (columns): array of bool.
 
     >>> rows = pd.DataFrame({"vehicle": ["A", "A", "B"], "task": ["oil", "tyres", "oil"]})
     >>> is_among(rows, rows[:1], ["vehicle", "task"]).tolist()
@@ -16,7 +14,7 @@ def is_among(rows, others, keys):
 
 
 def least_after(values, groups):
-    """The least of those that come after each of `values` (Series) in its group, missing for the last: Series like values.
+    """The least of those that come after each of `values` (Series) in its group, NaN for the last.
 
     >>> least_after(pd.Series([3.0, 1.0, 2.0]), pd.Series(["A", "A", "A"])).tolist()
     [1.0, 2.0, nan]
@@ -25,11 +23,17 @@ def least_after(values, groups):
 
 
 def look_up(keys, by_key):
-    """The value of each of `keys` (Series) in `by_key` (Series, no key twice): Series like keys, missing where there is none.
+    """The value of each of `keys` (Series) in `by_key` (Series, no key twice), missing where none is.
 
-    It has by_key's type, also where that is empty: `Series.map` then turns to numbers, and pandas 3 stops at dates.
+    It has by_key's type, also where that is empty: `Series.map` then turns to numbers, and pandas 3
+    stops at dates.
 
     >>> look_up(pd.Series(["A", "B", "C"]), pd.Series({"A": 1.0, "B": 2.0})).tolist()
     [1.0, 2.0, nan]
     """
     return pd.Series(by_key.reindex(keys).array, keys.index, name=keys.name)
+
+
+def with_extra(frame, extra):
+    """`frame` with the columns of `extra` beside its own; one that it has too is marked."""
+    return frame.join(extra.rename(columns={c: f"{c} (extra)" for c in extra if c in frame}))

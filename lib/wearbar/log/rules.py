@@ -2,15 +2,14 @@
 
 from dataclasses import dataclass
 
-__all__ = ["RULES", "Rule"]
-
 
 @dataclass(frozen=True)
 class Rule:
     """What a log must hold to.
 
-    severity: "set-aside" (the row), "cell" (the cell is read as blank and the row kept, but where `Column.must_read` the row is set aside),
-        "adjust" (the cell is read as blank and the row kept), "warn" (kept as it is). says: what is wrong. mend: what would mend it.
+    severity: "set-aside" (the row), "cell" (the cell is read as blank and the row kept, but where
+        `Column.must_read` the row is set aside), "adjust" (the cell is read as blank and the row
+        kept), "warn" (kept as it is). says: what is wrong. mend: what would mend it.
     """
 
     code: str
