@@ -80,10 +80,9 @@ class Checked:
     @property
     def ledger(self):
         """Rows read, used, set aside and after the report date, a row a table of the format."""
-        used, aside = (
-            {n: len(held.get(n, ())) for n in TABLES} for held in (self.tables, self.aside)
-        )
-        rows = [(n, self.read[n], used[n], aside[n], self.after[n]) for n in TABLES]
+        used, aside = self.tables, self.aside
+        count = [(self.read[n], len(used[n]), len(aside.get(n, ())), self.after[n]) for n in TABLES]
+        rows = [(name, *numbers) for name, numbers in zip(TABLES, count, strict=True)]
         return pd.DataFrame(rows, columns=list(LEDGER_COLUMNS))
 
 

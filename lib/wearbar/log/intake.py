@@ -126,18 +126,13 @@ def _units_not_said(tables, header):
             'log.toml must say in which unit the odometers count: distance = "mi" or distance = "km".'
         )
     measured = tables["measurements"]["quantity"]
-    money = [
-        f[c.name].notna().any()
-        for n, f in tables.items()
-        for c in TABLES[n]
-        if c.quantity == "money"
-    ]
+    money = [(name, c.name) for name in TABLES for c in TABLES[name] if c.quantity == "money"]
     has_depth = tables["fitted"][DEPTHS].notna().any(axis=None) or measured.eq("depth").any()
     for key, taken, held in (
         ("volume", "L", len(tables["fuel"])),
         ("depth", "mm", has_depth),
         ("pressure", "kPa", measured.eq("pressure").any()),
-        ("currency", "no currency", any(money)),
+        ("currency", "no currency", any(tables[n][c].notna().any() for n, c in money)),
     ):
         if held and key not in header:
             remedy = f"say {key} in log.toml; {taken} is taken"

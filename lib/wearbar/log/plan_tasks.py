@@ -9,9 +9,7 @@ from wearbar.log import plan_values as form
 ACTIONS = ("inspect", "adjust", "clean", "lubricate", "replace", "tighten", "test")
 MEASURED_FROM = ("done", "schedule", "expiry")
 _DAYS_A_MONTH = 365.25 / 12
-_UNEVEN = (
-    3  # by so many days at most do months that follow each other differ from as many of the mean
-)
+_UNEVEN = 3  # by so many days at most do following months differ from as many of the mean
 
 # a century, and further than any vehicle goes; and the end of a column's name
 _MOST = {"distance": 10_000_000, "days": 36_525, "months": 1200, "hours": 1_000_000}

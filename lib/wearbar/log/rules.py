@@ -78,6 +78,4 @@ unknown-legal-class | warn | a legal class for which no legal limit is known: no
 known-later | adjust | ended after the report date, when it was still going on | nothing, if the report date is right
 """  # noqa: E501
 
-RULES = {
-    rule.code: rule for rule in (Rule(*line.split(" | ")) for line in _RULES.strip().splitlines())
-}
+RULES = {line.split(" | ")[0]: Rule(*line.split(" | ")) for line in _RULES.strip().splitlines()}

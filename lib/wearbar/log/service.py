@@ -85,10 +85,8 @@ class ServiceLog:
         names = list(vehicles)
 
         def theirs(tables):
-            named = {
-                n: t[t["vehicle"].isin(names)] if "vehicle" in t else t for n, t in tables.items()
-            }
-            return MappingProxyType(named)
+            mine = {n: t[t["vehicle"].isin(names)] for n, t in tables.items() if "vehicle" in t}
+            return MappingProxyType({**tables, **mine})
 
         return replace(self, tables=theirs(self.tables), aside=theirs(self.aside), _si={})
 

@@ -54,11 +54,8 @@ def as_planned(plan, tables):
         f'if it is that work, add also = ["{written}"] to task {task} in {plan.source}'
         for written, task in zip(rows["task"], meant, strict=True)
     ]
-    return (
-        tables,
-        pd.concat(words, ignore_index=True),
-        named("work", rows, "task", "task-near", mend),
-    )
+    words = pd.concat(words, ignore_index=True)
+    return tables, words, named("work", rows, "task", "task-near", mend)
 
 
 def _near(plan, work, own):
@@ -112,10 +109,6 @@ def _plain_text(text):
 
 def _words(table, rows, task, how):
     rows = rows.assign(meant=task)[task.notna()]
-    told = {
-        "table": table,
-        "vehicle": rows["vehicle"],
-        "written": rows["task"],
-        "task": rows["meant"],
-    }
-    return pd.DataFrame({**told, "how": how, "line": rows.index, "date": rows["date"]})
+    told = rows[["vehicle", "task", "meant", "date"]].assign(table=table, how=how, line=rows.index)
+    told = told.rename(columns={"task": "written", "meant": "task"})
+    return told[list(WORDS)]

@@ -38,9 +38,7 @@ def typed(table, raw):
     and a problem there. The raw columns are used up, so that none is held twice.
     """
     columns = TABLES[table]
-    parts = [
-        problems(table, [line], name, [value], *rule) for line, name, value, *rule in raw.problems
-    ]
+    parts = [problems(table, [line], name, [v], *rule) for line, name, v, *rule in raw.problems]
     with ThreadPoolExecutor() as pool:
         each = pool.map if len(raw.lines) > LARGE else map
         read = list(each(partial(_column, table, raw), columns))

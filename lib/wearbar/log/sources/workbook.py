@@ -33,9 +33,8 @@ def open_workbook(path):
     header = read_header(path.with_name("log.toml"))
     if "log" in sheets:
         header = _header(book[sheets.pop("log")], path.name)
-    tables = {
-        name: partial(_read, path, book, sheet) for name, sheet in sheets.items() if name in TABLES
-    }
+    known = {name: sheet for name, sheet in sheets.items() if name in TABLES}
+    tables = {name: partial(_read, path, book, sheet) for name, sheet in known.items()}
     strange = tuple(f"sheet {sheet}" for name, sheet in sheets.items() if name not in TABLES)
     return Source(path.stem, header, tables, strange, path.parent)
 
