@@ -13,8 +13,7 @@ from types import MappingProxyType
 
 import pandas as pd
 
-from wearbar.log.checked import LEDGER_COLUMNS
-from wearbar.log.checks.problems import PROBLEM_COLUMNS
+from wearbar.log.checks.problems import LEDGER_COLUMNS, PROBLEM_COLUMNS
 from wearbar.log.checks.sizes import figures
 from wearbar.log.plan import PlanError, plan_of, read_plan
 from wearbar.log.schema import TABLES, TEXT

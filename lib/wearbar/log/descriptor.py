@@ -106,10 +106,8 @@ def _cells(file, read):
 def _schema(name, held, unit, known):
     texts = {v for cells in held.values() for v in cells if isinstance(v, str)}
     blank = sorted({v for v in texts if not v.strip()} - {""})
-    described = {
-        "fields": [_field(name, c, cells - set(blank), unit) for c, cells in held.items()],
-        "missingValues": ["", *blank],
-    }
+    fields = [_field(name, c, cells - set(blank), unit) for c, cells in held.items()]
+    described = {"fields": fields, "missingValues": ["", *blank]}
     if name in schema.UNIQUE and held.keys() >= {*schema.UNIQUE[name]}:
         described["primaryKey"] = list(schema.UNIQUE[name])
     theirs = held.get("vehicle", set())

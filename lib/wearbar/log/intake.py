@@ -6,9 +6,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from wearbar.log.checked import Checked
 from wearbar.log.checks.cells import typed
-from wearbar.log.checks.problems import join, problems
+from wearbar.log.checks.problems import Checked, join, problems
 from wearbar.log.schema import FIRST_NAMES, READINGS, TABLES
 from wearbar.log.sources.header import ESCAPED
 from wearbar.log.sources.raw import LogError, Raw, unescaped

@@ -18,23 +18,9 @@ OWN, EXAMPLE = "table limits of the log", "shipped example"
 LOWER_IS_STRICTER = ("elongation", "age")
 FRONT = r"(?:front|axle1)(?:-.*)?"
 _KEY = ["category", "quantity"]
-_COLUMNS = [
-    "jurisdiction",
-    "legal_class",
-    "kind",
-    "position",
-    *_KEY,
-    "limit",
-    "what",
-    "source",
-    "origin",
-]
-_NAMES = {
-    "limit": "legal_limit",
-    "source": "legal_source",
-    "jurisdiction": "jurisdiction",
-    "what": "legal_what",
-}
+_WHOSE = ["jurisdiction", "legal_class", "kind", "position"]
+_COLUMNS = [*_WHOSE, *_KEY, "limit", "what", "source", "origin"]
+_NAMES = {"limit": "legal_limit", "source": "legal_source", "what": "legal_what"}
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,9 +55,9 @@ class Law:
         sign = np.where(found["quantity"].isin(LOWER_IS_STRICTER), 1, -1)
         found = found.assign(order=sign * found["limit"])
         found = found.sort_values(["row", "order"], kind="stable").drop_duplicates("row")
-        found = found.set_index("row")[list(_NAMES)].rename(columns=_NAMES).reindex(asked.index)
-        blank = dict.fromkeys([*_NAMES.values()][1:], "")
-        return found.fillna(blank).set_axis(rows.index)
+        found = found.set_index("row")[["limit", "source", "jurisdiction", "what"]]
+        found = found.rename(columns=_NAMES).reindex(asked.index).set_axis(rows.index)
+        return found.fillna({"legal_source": "", "jurisdiction": "", "legal_what": ""})
 
 
 @cache

@@ -138,10 +138,9 @@ def plan_of(mapping, distance="mi", source="plan.toml"):
     tasks, pairs = [], []
     for head, own in versions:
         tasks += [{key: head[key] for key in _STAMP} | task for task in own]
+        version = (head["plan"], head["valid_from"])
         covers = closure(form.At(source, head["name"]), own)
-        pairs += [
-            (head["plan"], head["valid_from"], code, c) for code in covers for c in covers[code]
-        ]
+        pairs += [(*version, code, covered) for code in covers for covered in covers[code]]
     return Plan(
         tasks=_frame(tasks, (*_STAMP, *TASK_COLUMNS)),
         plans=_frame(plans, _PLAN_COLUMNS),

@@ -16,22 +16,11 @@ def is_example(source):
 
 # one unit to the other that a workshop may have; a figure in any other unit stands alone
 _LENGTH_MM = {"mm": 1.0, "in": 32 * DEPTH_MM["in32"]}
-_LIQUID_L = {
-    "L": 1.0,
-    "mL": 0.001,
-    "imperial pt": VOLUME_L["gal_uk"] / 8,
-    "US qt": VOLUME_L["gal_us"] / 4,
-}
-_SAME = {
-    "nm": "N.m",
-    "n·m": "N.m",
-    "lbf·ft": "lbf.ft",
-    "lb.ft": "lbf.ft",
-    "lb-ft": "lbf.ft",
-    "ft-lb": "lbf.ft",
-    "ft.lb": "lbf.ft",
-}
-_SAME |= {"n.m": "N.m", "l": "L", "kpa": "kPa", "litre": "L", "litres": "L", "ml": "mL"}
+_LIQUID_L = {"L": 1.0, "mL": 0.001}
+_LIQUID_L |= {"imperial pt": VOLUME_L["gal_uk"] / 8, "US qt": VOLUME_L["gal_us"] / 4}
+_SAME = dict.fromkeys(("n.m", "nm", "n·m"), "N.m")
+_SAME |= dict.fromkeys(("lbf·ft", "lb.ft", "lb-ft", "ft-lb", "ft.lb"), "lbf.ft")
+_SAME |= {"l": "L", "litre": "L", "litres": "L", "ml": "mL", "kpa": "kPa"}
 
 
 def converted(value, unit, units):

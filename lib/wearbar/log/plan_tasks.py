@@ -89,13 +89,9 @@ def task_of(at, number, body, factor):
     limits = {key: _LIMIT(at, key, body.get(key, {})) for key in ("first", "every", "severe")}
     if "severe" in body:
         limits["severe"] = _complete(at, limits["every"], limits["severe"])
-    tolerance = _tolerance(at, body.get("tolerance", 0.0), limits["every"])
-    recheck = _RECHECK(at, "recheck", body.get("recheck", {}))
-    spread = {
-        **{key: [*limit.values()] for key, limit in limits.items()},
-        "tolerance": tolerance,
-        "recheck": [*recheck.values()],
-    }
+    spread = {key: [*limit.values()] for key, limit in limits.items()}
+    spread["tolerance"] = _tolerance(at, body.get("tolerance", 0.0), limits["every"])
+    spread["recheck"] = [*_RECHECK(at, "recheck", body.get("recheck", {})).values()]
     for key, values in spread.items():
         for column, value in zip(_SPREAD[key], values, strict=True):
             row[column] = value * factor if column.endswith("_km") else value
@@ -139,16 +135,13 @@ def _complete(at, every, severe):
     for name, value in severe.items():
         where = f"severe.{name}"
         if value > every[name]:
-            remedy = (
-                f"the normal limit is {every[name]:g}, and a severe one is never above it: lower it"
-            )
-            raise at.error(where, value, remedy)
+            remedy = "and a severe one is never above it: lower it"
+            raise at.error(where, value, f"the normal limit is {every[name]:g}, {remedy}")
         other = value if isnan(every[name]) else nan
         days = {"days": other, "months": other * _DAYS_A_MONTH}.get(name, nan)
         if days - _UNEVEN > normal:
-            raise at.error(
-                where, value, f"the normal limit is {normal:g} days, which is less: lower it"
-            )
+            remedy = "which is less: lower it"
+            raise at.error(where, value, f"the normal limit is {normal:g} days, {remedy}")
     return {name: every[name] if isnan(value) else value for name, value in severe.items()}
 
 

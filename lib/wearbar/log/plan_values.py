@@ -27,10 +27,8 @@ class At:
 
     def error(self, key, found, remedy):
         shown = repr(found) if len(repr(found)) <= 60 else repr(found)[:57] + "..."
-        places = (f"plan {self.plan}", self.task and f"task {self.task}", key)
-        return PlanError(
-            f"{self.source}: {', '.join(filter(None, places))}: found {shown}; {remedy}"
-        )
+        places = filter(None, (f"plan {self.plan}", self.task and f"task {self.task}", key))
+        return PlanError(f"{self.source}: {', '.join(places)}: found {shown}; {remedy}")
 
     def refuse_unknown(self, key, table, known):
         if not isinstance(table, dict):
@@ -46,10 +44,9 @@ def a_number(low=0.0, high=inf, above=True, whole=False):
     what += f" and at most {high:,.12g}" if high < inf else ""
 
     def read(at, key, value):
-        is_number = isinstance(value, int | float) and not isinstance(value, bool)
-        if not is_number or not abs(value) < _ENDLESS or not low <= value <= high:
-            raise at.error(key, value, f"write a {what}")
-        if (above and value == low) or (whole and value != int(value)):
+        right = isinstance(value, int | float) and not isinstance(value, bool)
+        right = right and abs(value) < _ENDLESS and low <= value <= high
+        if not right or (above and value == low) or (whole and value != int(value)):
             raise at.error(key, value, f"write a {what}")
         return float(value)
 

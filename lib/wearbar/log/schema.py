@@ -49,11 +49,7 @@ LATER = {
 # the columns that are readings of the odometer, each with its date
 READINGS = {
     **dict.fromkeys(_having("odometer", "date"), (("odometer", "date"),)),
-    "vehicles": (
-        ("in_service_odometer", "in_service"),
-        ("acquired_odometer", "acquired"),
-        ("disposed_odometer", "disposed"),
-    ),
+    "vehicles": tuple((f"{day}_odometer", day) for day in ("in_service", "acquired", "disposed")),
     "fitted": (("fitted_odometer", "fitted"), ("removed_odometer", "removed")),
     "defects": (("odometer", "found"),),
 }

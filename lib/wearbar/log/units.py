@@ -13,6 +13,8 @@ DISTANCE_KM = {"km": 1.0, "mi": _c.mile / 1000}
 VOLUME_L = {"L": 1.0, "gal_uk": _c.gallon_imp / _c.liter, "gal_us": _c.gallon_US / _c.liter}
 DEPTH_MM = {"mm": 1.0, "in32": _c.inch * 1000 / 32}
 PRESSURE_KPA = {"kPa": 1.0, "bar": _c.bar / 1000, "psi": _c.psi / 1000}
+FACTORS = {"distance": DISTANCE_KM, "volume": VOLUME_L, "depth": DEPTH_MM}
+FACTORS |= {"pressure": PRESSURE_KPA}
 TORQUE_NM = {"N.m": 1.0, "lbf.ft": _c.lbf * _c.foot}
 
 
@@ -31,13 +33,7 @@ class Units:
     currency: str = ""
 
     def __post_init__(self):
-        known = {
-            "distance": DISTANCE_KM,
-            "volume": VOLUME_L,
-            "depth": DEPTH_MM,
-            "pressure": PRESSURE_KPA,
-        }
-        for field, factors in known.items():
+        for field, factors in FACTORS.items():
             if (unit := getattr(self, field)) not in factors:
                 raise ValueError(f"{field}: found {unit!r}; use one of {', '.join(factors)}")
 

@@ -171,11 +171,5 @@ def _patient_number(array):
     return values, [("not-a-number", at, likely)] if len(at) else []
 
 
-_READ = {
-    "id": _text,
-    "text": _text,
-    "code": _code,
-    "yes_no": _code,
-    "date": _date,
-    "number": _number,
-}
+_READ = dict.fromkeys(("id", "text"), _text) | dict.fromkeys(("code", "yes_no"), _code)
+_READ |= {"date": _date, "number": _number}

@@ -88,9 +88,7 @@ def _price_remedy(cost, volume, middle):
         return f"{told}: is {cost:g} the price of one unit? write it in unit_price"
     made = [cost * factor for factor in (0.1, 10, 0.01, 100)]
     slips = [f"{value:g}" for value in made if 1 / 2 < value / volume / middle < 2]
-    return f"{told}: " + (
-        f"a decimal point? {slips[0]}" if slips else "mend the cost or the volume"
-    )
+    return f"{told}: {f'a decimal point? {slips[0]}' if slips else 'mend the cost or the volume'}"
 
 
 def grows_with(cost, volume):

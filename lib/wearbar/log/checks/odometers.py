@@ -87,20 +87,14 @@ def _readings(tables, place, table, name, date):
     weight = np.ones(len(frame))
     if table == "odometer":
         weight[frame["source"].eq("estimate").to_numpy()] = GUESS
-    return pd.DataFrame(
-        {
-            "vehicle": codes(frame["vehicle"], tables["vehicles"]["vehicle"]).astype("int64"),
-            "day": _day(frame[date]),
-            "value": frame[name].to_numpy(),
-            "weight": weight,
-            "place": place,
-            "line": frame.index,
-        }
-    )
+    value = frame[name].to_numpy()
+    return _placed(frame, tables, date, value=value, weight=weight, place=place)
 
 
-def _day(dates):
-    return dates.to_numpy().astype("datetime64[D]").astype("int64")
+def _placed(rows, tables, date, **more):
+    vehicle = codes(rows["vehicle"], tables["vehicles"]["vehicle"]).astype("int64")
+    day = rows[date].to_numpy().astype("datetime64[D]").astype("int64")
+    return pd.DataFrame({"vehicle": vehicle, "day": day, "line": rows.index} | more)
 
 
 def _changes(tables, meter):
@@ -109,15 +103,8 @@ def _changes(tables, meter):
     of_hours = rows["odometer"].isna() & rows["hours"].notna()
     mine = rows["restarts_at"].notna() & rows["date"].notna() & of_hours.eq(meter == "hours")
     rows = rows[mine.to_numpy()]
-    changes = pd.DataFrame(
-        {
-            "vehicle": codes(rows["vehicle"], tables["vehicles"]["vehicle"]).astype("int64"),
-            "day": _day(rows["date"]),
-            "old": rows[meter].to_numpy(),
-            "new": rows["restarts_at"].to_numpy(),
-            "line": rows.index,
-        }
-    )
+    old, new = rows[meter].to_numpy(), rows["restarts_at"].to_numpy()
+    changes = _placed(rows, tables, "date", old=old, new=new)
     changes = changes.sort_values(["vehicle", "day"], kind="stable", ignore_index=True)
     return changes.assign(nth=changes.groupby("vehicle").cumcount())
 

@@ -79,10 +79,8 @@ def repeated_ids(table, frame):
     again = frame[name].duplicated()
     rows = frame[again & frame[name].notna()]
     first = pd.Series(frame.index[~again], frame.loc[~again, name])
-    remedy = [
-        f"first on line {line}; give it an id of its own, or delete the row"
-        for line in first.reindex(rows[name])
-    ]
+    mend = "give it an id of its own, or delete the row"
+    remedy = [f"first on line {line}; {mend}" for line in first.reindex(rows[name])]
     yield named(table, rows, name, "repeated-id", remedy)
 
 
@@ -206,17 +204,16 @@ def unknown_law(tables, jurisdiction):
     none = "no legal limit is used"
     if jurisdiction and not has_any:
         remedy = (
-            f"{none}; give its limits in table limits, or use one that is shipped as an example"
+            f"give its limits in table limits, or use one that is shipped as an example: {shipped}"
         )
         where = ("log.toml", [1], "jurisdiction", [jurisdiction], "unknown-jurisdiction")
-        yield problems(*where, f"{remedy}: {shipped}")
+        yield problems(*where, f"{none}; {remedy}")
     fleet = tables["vehicles"]
     lost = fleet[fleet["legal_class"].notna() & ~fleet["legal_class"].isin(known)]
     if jurisdiction:
         has = f"the limits of {jurisdiction} have {', '.join(sorted(known)) or 'no class'}"
-        remedy = (
-            f"{none} for this vehicle; {has}: mend the class, or give its limits in table limits"
-        )
+        mend = "mend the class, or give its limits in table limits"
+        remedy = f"{none} for this vehicle; {has}: {mend}"
     else:
         examples = f"say jurisdiction in log.toml (shipped as examples: {shipped})"
         remedy = f"{none}: {examples}, or give table limits"

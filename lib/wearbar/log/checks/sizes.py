@@ -53,9 +53,8 @@ def _pressure_remedy(value, low, high, unit):
     others = [(other, size) for other, size in PRESSURE_KPA.items() if other != unit]
     likely = [f"{value:g} {other}" for other, size in others if low <= value * size <= high]
     likely += [f"{value * f:g} {unit}" for f in (10, 0.1) if low <= value * f * scale <= high]
-    told = (
-        f"{_run_at(low, high, scale, unit)}: {' or '.join(likely) + '?' if likely else 'mend it.'}"
-    )
+    meant = " or ".join(likely) + "?" if likely else "mend it."
+    told = f"{_run_at(low, high, scale, unit)}: {meant}"
     if value * scale < low:
         told += f" If {value:g} {unit} is right, the tyre is flat: see to it before use"
     return told

@@ -15,6 +15,7 @@ _PRINTABLE = bytes(range(0x20, 0x7F)) + b"\r\n"
 _STRAY_QUOTE = re.compile(rb'"(?<![,\r\n]")(?![,\r\n])')
 _DAY = re.compile(r",\d{4}-\d{2}-\d{2},")
 _SAYS = re.compile(rb'"?sep=([^\r\n])"?[,;\t]*\r?\n', re.IGNORECASE)
+_SAVE = "save it as CSV (UTF-8, comma)."
 _NOT_CSV = {
     b"PK\x03\x04": "a zip archive or an Excel workbook",
     b"\xd0\xcf\x11\xe0": "an old or encrypted Office file",
@@ -51,13 +52,11 @@ def read_csv(path, where):
 def _utf8(data, where):
     for mark, what in _NOT_CSV.items():
         if data.startswith(mark):
-            raise LogError(
-                f"{where} is {what}, whatever its ending says; save it as CSV (UTF-8, comma)."
-            )
+            raise LogError(f"{where} is {what}, whatever its ending says; {_SAVE}")
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return data.decode("utf-16", "replace").encode()
     if b"\0" in data and data.count(b"\0") * 10 > len(data):
-        raise LogError(f"{where} is not text; save it as CSV (UTF-8, comma).")
+        raise LogError(f"{where} is not text; {_SAVE}")
     return data.removeprefix(b"\xef\xbb\xbf")
 
 
@@ -71,14 +70,12 @@ def _quick(data, where):
         return None
     try:
         names = header_names(next(csv.reader(io.StringIO(head.decode("utf-8", "replace")))), where)
-        as_text = dict.fromkeys(names, pa.string())
+        text = dict.fromkeys(names, pa.string())
         table = arrow_csv.read_csv(
             pa.py_buffer(data),
             arrow_csv.ReadOptions(column_names=names, skip_rows=1),
             arrow_csv.ParseOptions(newlines_in_values=quotes > 0),
-            arrow_csv.ConvertOptions(
-                column_types=as_text, null_values=[""], strings_can_be_null=True
-            ),
+            arrow_csv.ConvertOptions(column_types=text, null_values=[""], strings_can_be_null=True),
         )
     except (pa.ArrowInvalid, csv.Error):
         return None
@@ -96,9 +93,8 @@ def _patient(data, where):
     lines = io.StringIO(data.decode("utf-8", "replace"), newline="").readlines()
     rows, numbers, problems = _rows(lines)
     if not rows:
-        raise LogError(
-            f"{where}, line 1: a quote in the header is never closed; mend the header row."
-        )
+        why = "a quote in the header is never closed; mend the header row"
+        raise LogError(f"{where}, line 1: {why}.")
     names = header_names(rows.pop(0), where)
     if not names:
         raise LogError(f"{where}, line 1 is blank; the header row must stand there.")

@@ -25,10 +25,8 @@ def open_database(address, folder):
     try:
         url = make_url(address)
     except (exc.ArgumentError, ValueError):
-        write = "write a database as dialect://user@host/name, such as sqlite:///log.db"
-        raise LogError(
-            f"The address can't be understood, and no file has that name; {write}."
-        ) from None
+        why = "The address can't be understood, and no file has that name; write a database as"
+        raise LogError(f"{why} dialect://user@host/name, such as sqlite:///log.db.") from None
     shown = _shown(url, address)
     if url.get_backend_name() == "sqlite":
         return _open(_read_only_file(url, shown), shown, Path(url.database).parent, url)
@@ -63,23 +61,20 @@ def _read_only_file(url, shown):
         )
     file = path.resolve().as_posix().replace("%", "%25").replace("?", "%3f").replace("#", "%23")
     engine = create_engine(f"sqlite:///file:{file}?mode=ro&uri=true", poolclass=NullPool)
-    event.listen(engine, "connect", _lenient)
+
+    def lenient(link, _):  # what is not UTF-8 is read with marks, which checking names
+        link.text_factory = lambda data: data.decode("utf-8", "replace")
+
+    event.listen(engine, "connect", lenient)
     return engine
-
-
-def _lenient(link, _):
-    """Text that is not UTF-8 is read with marks for what could not be, which checking names."""
-    link.text_factory = lambda data: data.decode("utf-8", "replace")
 
 
 def _open(engine, shown, folder, url):
     from sqlalchemy import inspect
 
     ask, found = partial(_asked, shown, url), {}
-    for name in [
-        *ask(lambda: inspect(engine).get_table_names()),
-        *ask(lambda: inspect(engine).get_view_names()),
-    ]:
+    names = ask(lambda: [*inspect(engine).get_table_names(), *inspect(engine).get_view_names()])
+    for name in names:
         table = table_of(name)
         if table in found and table in (*TABLES, "log"):
             raise same_table(found[table], name, f"{shown}: ")

@@ -7,15 +7,9 @@ from math import inf
 import pandas as pd
 
 from wearbar.log.sources.raw import LogError
-from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L
+from wearbar.log.units import FACTORS
 
-CHOICES = {
-    "money": ("net", "gross"),
-    "distance": tuple(DISTANCE_KM),
-    "volume": tuple(VOLUME_L),
-    "depth": tuple(DEPTH_MM),
-    "pressure": tuple(PRESSURE_KPA),
-}
+CHOICES = {"money": ("net", "gross")} | {key: tuple(units) for key, units in FACTORS.items()}
 DAYS = ("as_of", "first_day")
 FORMS = {"capacity": '{ "Ferry Quay" = 120 }', "pack": "a table headed [pack]"}
 KEYS = ("name", "currency", *CHOICES, *DAYS, "plan", "jurisdiction", *FORMS)
