@@ -44,7 +44,7 @@ def read_log(path, as_of=None, today=None):
 
 
 def log_of(frames, header, plan=None, as_of=None, today=None):
-    """The log of tables in memory (name to DataFrame of text or typed values), checked as by `read_log`.
+    """The log of tables in memory (name to DataFrame, text or typed), checked as by `read_log`.
 
     An index named `line` gives the rows' lines; any other is counted from 2. Without `today`, any
     day may be a default as_of.
@@ -56,7 +56,7 @@ def log_of(frames, header, plan=None, as_of=None, today=None):
 
 
 def log_from(source, plan=None, as_of=None):
-    """The log of a `Source` (as `ServiceLog.origin`), checked as by `read_log`; any day may be its last."""
+    """The log of a `Source`, checked as by `read_log`; any day may be its last."""
     return _log(source, plan, as_of, None)
 
 
@@ -113,9 +113,8 @@ def _plan(source):
             return _plan_in(name, distance)
         path = _beside(source.folder, name)
         if path is None:
-            raise LogError(
-                f"log.toml: plan is {name[:80]!r}; the plan must stand beside the tables: put a copy there."
-            )
+            mend = "the plan must stand beside the tables: put a copy there."
+            raise LogError(f"log.toml: plan is {name[:80]!r}; {mend}")
         return read_plan(path, distance=distance)
 
 

@@ -27,21 +27,19 @@ STRANGE = {"type": "any", "description": "not a column of the format: kept, and 
 
 
 def write_descriptor(address, out=""):
-    """Write the descriptor of the log at `address`, by default to datapackage.json beside it: the path.
+    """Write the descriptor of the log at `address`, by default datapackage.json beside it; its path.
 
     LogError for a database, and where `out` is no place for it or holds what was not written here.
     """
     source = open_source(address)
     if is_database(address):
-        raise LogError(
-            f"{source.name} is a database, which tells its own tables; a descriptor is of files: give a folder or a workbook."
-        )
+        why = "which tells its own tables; a descriptor is of files: give a folder or a workbook."
+        raise LogError(f"{source.name} is a database, {why}")
     path = Path(address)
     path = Path(out or (path if path.is_dir() else path.parent) / "datapackage.json")
     if path.exists() and not _is_ours(path):
-        raise LogError(
-            f"{path} is no descriptor that this command wrote; give another name with --out."
-        )
+        why = "no descriptor that this command wrote; give another name with --out."
+        raise LogError(f"{path} is {why}")
     text = json.dumps(descriptor(source, address, path.parent), indent=2, ensure_ascii=False)
     path.write_text(text + "\n", encoding="utf-8")
     return path
@@ -121,9 +119,8 @@ def _schema(name, held, unit, known):
 def _place(name, file, folder):
     path = Path(os.path.relpath(file, folder)).as_posix()
     if path.startswith("..") or Path(path).is_absolute():
-        raise LogError(
-            f"A descriptor in {folder} can't name {file.name}, which is not below it; write it beside the log or above."
-        )
+        why = "which is not below it; write it beside the log or above."
+        raise LogError(f"A descriptor in {folder} can't name {file.name}, {why}")
     kind = file.suffix.casefold().lstrip(".")
     dialect = {"excel": {"sheet": name}} if kind in WORKBOOKS else DIALECTS.get(kind, {})
     return {

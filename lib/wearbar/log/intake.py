@@ -19,9 +19,8 @@ DEPTHS = ["new_depth", "fitted_depth", "removed_depth", "limit_depth"]
 def read_tables(source, header):
     """(`Checked`, problems found in cells)."""
     if "vehicles" not in source.tables:
-        raise LogError(
-            "The log has no table vehicles; it must say which vehicles there are, of what kind, in service since when."
-        )
+        must = "it must say which vehicles there are, of what kind, in service since when."
+        raise LogError(f"The log has no table vehicles; {must}")
     no_part = ("plan", "name", ESCAPED)
     said = repr(sorted((key, str(v)) for key, v in header.items() if key not in no_part))
     digest, log, without = hashlib.sha256(said.encode()), Checked(), []
@@ -49,15 +48,16 @@ def read_tables(source, header):
 
 def _no_readings(without, extra, source):
     """without: the tables that could hold readings and have no column for them."""
+    say = "say meter = none for every vehicle."
     if not without:
-        return "The log has no table with odometer readings; give one (odometer, work or fuel), or say meter = none for every vehicle."
+        give = f"give one (odometer, work or fuel), or {say}"
+        return f"The log has no table with odometer readings; {give}"
     name = without[0]
     lacking, strange = READINGS[name][0][0], [repr(c[:60]) for c in extra[name].columns[:5]]
     strange = f" ({', '.join(strange)} the format does not name)" if strange else ""
-    return (
-        f"{_where(name, source)}, line 1: the header lacks {lacking}{strange}, and no other table has odometer readings; "
-        f"name the column with them {lacking}, or say meter = none for every vehicle."
-    )
+    where = f"{_where(name, source)}, line 1: the header lacks {lacking}{strange}"
+    name_it = f"name the column with them {lacking}, or {say}"
+    return f"{where}, and no other table has odometer readings; {name_it}"
 
 
 def _where(name, source):
@@ -73,13 +73,11 @@ def _require_columns(name, raw, source):
     what = f"{where}, line 1: the header lacks {', '.join(lacking)}"
     sign = next((sign for sign in ";\t|" if sign in only and len(raw.columns) == 1), "")
     if sign:
-        raise LogError(
-            f"{what}. It has {sign!r} where commas belong: save it with commas, or turn it into a log with wearbar adopt."
-        )
+        mend = "save it with commas, or turn it into a log with wearbar adopt."
+        raise LogError(f"{what}. It has {sign!r} where commas belong: {mend}")
     if below := _header_below(raw, needed):
-        raise LogError(
-            f"{where}: line 1 ({only[:40]!r}) is no header; it stands on line {below}. Delete the lines above it."
-        )
+        stands = f"it stands on line {below}. Delete the lines above it."
+        raise LogError(f"{where}: line 1 ({only[:40]!r}) is no header; {stands}")
     raise LogError(f"{what}; add the column{'s' * (len(lacking) > 1)}.")
 
 
@@ -121,9 +119,8 @@ def _digest(name, frame, found):
 def _units_not_said(tables, header):
     """Doubts about units that are not said: the default is taken. Of distance there is none."""
     if "distance" not in header:
-        raise LogError(
-            'log.toml must say in which unit the odometers count: distance = "mi" or distance = "km".'
-        )
+        say = 'distance = "mi" or distance = "km"'
+        raise LogError(f"log.toml must say in which unit the odometers count: {say}.")
     measured = tables["measurements"]["quantity"]
     money = [(name, c.name) for name in TABLES for c in TABLES[name] if c.quantity == "money"]
     has_depth = tables["fitted"][DEPTHS].notna().any(axis=None) or measured.eq("depth").any()

@@ -23,7 +23,7 @@ def least_after(values, groups):
 
 
 def look_up(keys, by_key):
-    """The value of each of `keys` (Series) in `by_key` (Series, no key twice), missing where none is.
+    """The value of each of `keys` in `by_key` (Series, no key twice), missing where none is.
 
     It has by_key's type, also where that is empty: `Series.map` then turns to numbers, and pandas 3
     stops at dates.

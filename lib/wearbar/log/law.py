@@ -38,7 +38,7 @@ class Law:
     class_of: pd.Series = field(default_factory=lambda: pd.Series(dtype=object))
 
     def limits_of(self, rows, quantities):
-        """The legal limit of each row (columns `vehicle, kind, category, last_position`): a frame like rows.
+        """The legal limit of each row (`vehicle, kind, category, last_position`): a frame.
 
         Columns `legal_limit, legal_source, jurisdiction, legal_what`; NaN and "" where the law
         gives none. A vehicle with a legal class has that class's limits alone; one without its

@@ -1,4 +1,4 @@
-"""Where the notebooks, shared files and demo logs are: in the installed package or the repository."""
+"""Where notebooks, shared files and demo logs are: in the installed package or the repository."""
 
 from pathlib import Path
 

@@ -24,8 +24,8 @@ UNKNOWN_HISTORY = ("due-at-once", "from-first-reading")
 SHARES = tuple(c.name for c in TABLES["use"] if c.quantity == "share")
 
 _TEXTS = (
-    "plan", "name", "code", "covered", "title", "action", "unknown_history", "measured_from", "part", "fits",
-    "caution", "source",
+    "plan", "name", "code", "covered", "title", "action", "unknown_history", "measured_from",
+    "part", "fits", "caution", "source",
 )  # fmt: skip
 _TYPES = dict.fromkeys(_TEXTS, TEXT) | dict.fromkeys(("safety", "statutory"), bool)
 _TYPES |= dict.fromkeys(("valid_from", "valid_to"), "datetime64[ns]") | {"hours": float}
@@ -37,7 +37,7 @@ _PLAN_COLUMNS = ("plan", "name", *_STAMP[1:], "applies_to", "unknown_history", "
 
 @dataclass(frozen=True, eq=False)
 class Plan:
-    """A plan as read. A limit not set is NaN; `valid_from` NaT: the version holds from the beginning.
+    """A plan as read. A limit not set is NaN; `valid_from` NaT: from the beginning.
 
     tasks: one row a plan, version and code: `plan, valid_from, valid_to` (last day), `code, title`
         (by default the code in words), `also` (other ways people write it), `action`; the limits
@@ -73,8 +73,8 @@ class Plan:
         if len(lost):
             there = ", ".join(names.index) or "none: the file is empty"
             raise PlanError(
-                f"{self.source}: vehicle {vehicles['vehicle'][lost.index[0]]} has plan {lost.iloc[0]!r}, "
-                f"which is not there; use one of {there}"
+                f"{self.source}: vehicle {vehicles['vehicle'][lost.index[0]]} has plan "
+                f"{lost.iloc[0]!r}, which is not there; use one of {there}"
             )
         kinds = self.plans[["plan", "applies_to"]].explode("applies_to").dropna().drop_duplicates()
         _refuse_two(self.source, kinds, vehicles["kind"][own.isna()])
@@ -89,18 +89,19 @@ def _refuse_two(source, kinds, wanted):
         kind = min(twice["applies_to"])
         both = " and ".join(sorted(twice.loc[twice["applies_to"] == kind, "plan"]))
         raise PlanError(
-            f"{source}: plans {both} both apply to kind {kind}; take it out of one's applies_to, give the vehicles "
-            "a plan of their own, or give the versions of one plan the same applies_to and a different `from` each"
+            f"{source}: plans {both} both apply to kind {kind}; take it out of one's applies_to, "
+            "give the vehicles a plan of their own, or give the versions of one plan the same "
+            "applies_to and a different `from` each"
         )
 
 
 def read_plan(path, distance="mi"):
-    """Read a plan file whose distances are in `distance` ("mi" or "km"). PlanError for what is wrong."""
+    """Read a plan file, distances in `distance` ("mi" or "km"). PlanError for what is wrong."""
     path = Path(path)
     try:
         if path.exists() and not path.is_file():
-            why = "it is a folder, a pipe or a device, where a file must stand; name another in log.toml"
-            raise PlanError(f"{path.name}: {why}")
+            why = "it is a folder, a pipe or a device, where a file must stand"
+            raise PlanError(f"{path.name}: {why}; name another in log.toml")
         return plan_of(tomllib.loads(path.read_bytes().decode("utf-8-sig")), distance, path.name)
     except PlanError:
         raise
@@ -119,12 +120,12 @@ def read_plan(path, distance="mi"):
 
 
 def templates():
-    """The plan templates of the suite: name to path, for `read_plan`. Figures are examples, in miles."""
+    """The plan templates of the suite: name to path. Figures are examples, in miles."""
     return {path.stem: path for path in sorted(place("shared", "plans").glob("*.toml"))}
 
 
 def plan_of(mapping, distance="mi", source="plan.toml"):
-    """The `Plan` of a parsed plan file, distances in `distance`. PlanError for what is wrong with it."""
+    """The `Plan` of a parsed plan file, distances in `distance`. PlanError for what is wrong."""
     if distance not in DISTANCE_KM:
         known = ", ".join(DISTANCE_KM)
         raise PlanError(f"{source}: distance: found {distance!r}; use one of {known}")

@@ -24,7 +24,7 @@ _SAME |= {"l": "L", "litre": "L", "litres": "L", "ml": "mL", "kpa": "kPa"}
 
 
 def converted(value, unit, units):
-    """A figure as (value, unit) in the workshop's other unit, with no more digits than it has itself.
+    """A figure as (value, unit) in the workshop's other unit, with no more digits than its own.
 
     Torque N.m and lbf.ft; pressure psi and bar or kPa, by the reader's `units`; volume litres and
     pints or quarts; length mm and in. None where there is no other, or so few digits would move it

@@ -158,8 +158,8 @@ def check_together(at, tasks, severe_when):
         if task["code"] in codes[:number]:
             raise here.error("code", task["code"], "two tasks have it: give each its own")
         if not severe_when and not all(isnan(task[column]) for column in _SPREAD["severe"]):
-            remedy = f"it can never apply: add [{at.plan}.severe_when] with a share, or take the limit out"
-            raise here.error("severe", "a limit", remedy)
+            remedy = f"add [{at.plan}.severe_when] with a share, or take the limit out"
+            raise here.error("severe", "a limit", f"it can never apply: {remedy}")
         _check_covers(here, task["covers"], codes, {t["code"] for t in tasks if t["statutory"]})
 
 
@@ -174,7 +174,7 @@ def _check_covers(here, covers, codes, statutory):
 
 
 def closure(at, tasks):
-    """Each code to all that it covers, also through another, in the plan's order. Cycles are refused."""
+    """Each code to all that it covers, also through another, in order. Cycles are refused."""
     direct = {task["code"]: task["covers"] for task in tasks}
 
     def walk(code, path):

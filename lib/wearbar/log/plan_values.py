@@ -14,7 +14,7 @@ _ENDLESS = 1e300
 
 
 class PlanError(ValueError):
-    """What is wrong with a plan, in a sentence: file, plan, task, key, what was found, what to do."""
+    """What is wrong with a plan, in a sentence: where, what was found, what to do."""
 
 
 @dataclass(frozen=True)

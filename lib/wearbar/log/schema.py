@@ -7,8 +7,8 @@ them. Reading, checking, writing, the data dictionary and the descriptor are mad
 from wearbar.log.tables import MEASURED, SI_SUFFIX, TABLES, TEXT, VEHICLE_KINDS, Column
 
 __all__ = [
-    "CALLED", "FIRST_NAMES", "LATER", "MAIN_DATE", "MEASURED", "PERIODS", "READINGS", "TABLES", "TEXT", "UNIQUE",
-    "VEHICLE_KINDS", "WHOLE_FLEET", "Column", "column", "si_name", "table_of",
+    "CALLED", "FIRST_NAMES", "LATER", "MAIN_DATE", "MEASURED", "PERIODS", "READINGS", "TABLES",
+    "TEXT", "UNIQUE", "VEHICLE_KINDS", "WHOLE_FLEET", "Column", "column", "si_name", "table_of",
 ]  # fmt: skip
 
 
@@ -65,7 +65,7 @@ PERIODS = {
 
 
 def table_of(name):
-    """The format's name of a table by that of its file, sheet or table; in small letters where it has none."""
+    """The format's name of a table by that of its file, sheet or table."""
     plain = name.strip().casefold()
     return CALLED.get(plain, plain)
 

@@ -49,7 +49,7 @@ class ServiceLog:
 
     @property
     def record_days(self):
-        """Days of record of the vehicle watched longest: from joining, or the first day, to the end."""
+        """Days of record of the vehicle watched longest, from joining or the first day on."""
         v = self.tables["vehicles"]
         begin = v["acquired"].fillna(v["in_service"]).clip(lower=self.first_day)
         days = (v["disposed"].clip(upper=self.as_of).fillna(self.as_of) - begin).dt.days + 1
@@ -79,7 +79,7 @@ class ServiceLog:
         return self._si[name].copy()
 
     def only(self, vehicles=None):
-        """The same log with these vehicles' rows alone; ledger and problems stay the whole log's."""
+        """The log with these vehicles' rows alone; ledger and problems stay the whole log's."""
         if vehicles is None:
             return self
         names = list(vehicles)

@@ -21,9 +21,8 @@ def check(source, header, today=None):
     log.as_of = header.get("as_of") or _newest(log.tables, today)
     if header.get("first_day", log.as_of) > log.as_of:
         first, last = (f"{day:%Y-%m-%d}" for day in (header["first_day"], log.as_of))
-        raise LogError(
-            f"log.toml: first_day is {first}, after the last day to count, {last}; mend first_day, or say a later as_of."
-        )
+        late = f"{first}, after the last day to count, {last}"
+        raise LogError(f"log.toml: first_day is {late}; mend first_day, or say a later as_of.")
     log.take(_drop_after(log, found, today))
     tables = log.tables
     held = [name for name in TABLES if len(tables[name])]
@@ -75,9 +74,8 @@ def _newest(tables, today):
         return days.max()
     if today is not None:
         return today.normalize()
-    raise LogError(
-        "The log holds no reading and no work, so its last day is not known; say as_of in log.toml."
-    )
+    unknown = "so its last day is not known; say as_of in log.toml."
+    raise LogError(f"The log holds no reading and no work, {unknown}")
 
 
 def _oldest(tables, as_of):

@@ -15,7 +15,8 @@ from wearbar.log.schema import TEXT
 WORDS = ("table", "vehicle", "written", "task", "how", "line", "date")
 # words that say what is done, by the plan's actions; and words that say nothing
 DOES = {
-    "replace": "change changed replace replaced replacement renew renewed new fit fitted swap service",
+    "replace": "change changed replace replaced replacement renew renewed new fit fitted swap "
+    "service",
     "inspect": "inspect inspected inspection check checked look test",
     "adjust": "adjust adjusted adjustment set tension",
     "clean": "clean cleaned wash washed",
@@ -59,7 +60,7 @@ def as_planned(plan, tables):
 
 
 def _near(plan, work, own):
-    """The code of the task that work outside the vehicle's plan comes near to, NaN where to none."""
+    """The code of the task that work outside the plan comes near to, NaN where to none."""
     known = plan.tasks.groupby("plan")["code"].agg(set).to_dict()
     asked = work["task"].notna() & own.notna() & ~work["task"].str.endswith("-recheck", na=False)
     asked &= work["why"].isin(["planned", "advice"])

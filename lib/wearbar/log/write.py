@@ -29,7 +29,7 @@ _BREAK = re.compile(r"\r\n|\r|\n")
 
 
 def write_log(log, folder):
-    """Write the tables as they are used, log.toml and the plan into `folder`. Read again, it is the same log."""
+    """Write the tables as used, log.toml and the plan. Read again, it is the same log."""
     folder = _made(folder, log)
     for name in (name for name in TABLES if name in log.present):
         frame = with_extra(log.tables[name], log.extra[name])
@@ -51,7 +51,7 @@ def write_tables(frames, header, folder):
 
 
 def write_marked(log, folder):
-    """Write `folder`/log, what was read with a first column `mend`: what is wrong with a row set aside.
+    """Write `folder`/log: what was read, and in a column `mend` what is wrong with rows set aside.
 
     And `folder`/set_aside, those rows alone. Lines stay as they were. Mend the copy and read it:
     the column is passed over. An earlier copy is written over where it is as it was written;
@@ -82,8 +82,8 @@ def _refuse_changed(folder):
     for name, digest in _digests(folder).items():
         if written.get(name) != digest:
             raise LogError(
-                f"{folder / name} is not as it was written here, and is not written over; check the mended copy itself "
-                f"(wearbar check {folder / 'log'}), or give another folder."
+                f"{folder / name} is not as it was written here, and is not written over; check "
+                f"the mended copy itself (wearbar check {folder / 'log'}), or give another folder."
             )
 
 
@@ -130,9 +130,8 @@ def _made(folder, log):
 def _refuse_the_log_itself(folder, log):
     own = {file.resolve().parent for file in log.origin.files.values()} if log.origin else set()
     if folder.resolve() in own:
-        raise LogError(
-            f"{folder} is the log itself, which is never written over; give another folder."
-        )
+        why = "which is never written over; give another folder."
+        raise LogError(f"{folder} is the log itself, {why}")
 
 
 def _rows(raw, names):
@@ -148,7 +147,7 @@ def _write_frame(path, frame):
 
 
 def _write_csv(path, names, rows, as_it_stood=()):
-    """One table. rows: line, or a count from 0, to cells; each stands on its line, blank ones between.
+    """One table. rows: line, or a count from 0, to cells; blank lines stand between.
 
     as_it_stood: lines whose quotes don't close, which quoting anew would mend unseen.
     """

@@ -1,4 +1,4 @@
-"""The longest series of readings that can all be true: none lower than the one before, no rise too fast.
+"""The longest series of readings that can all be true: none falls, none rises too fast.
 
 All series are worked on at once. Near each step that can't be, a dynamic programme finds what to
 leave out: the whole of a short series, of a long one the last `REACH` readings at a time. Where two
@@ -16,7 +16,7 @@ BREAK = 8.0
 
 
 def neighbours(series, value, kept, out):
-    """(values kept before and after each of `out` in its series, where those stand); NaN where none is.
+    """(values kept before and after each of `out` in its series, NaN for none; where those stand).
 
     kept: array of bools. out: ints, where those left out stand.
     """
@@ -81,7 +81,7 @@ def _near_each_break(kept, read, bad):
 
 
 def _best_chains(read, at, inside, cost):
-    """Of each row of a matrix of readings, those on its heaviest chain; a step that can't be has its `cost`."""
+    """Of each row of a matrix of readings, its heaviest chain; what can't follow has a `cost`."""
     day, value, limit, weight = (v[at] for v in (read.day, read.value, read.limit, read.weight))
     weight = np.where(inside, weight, 0.0)
     rows, width = at.shape
@@ -136,7 +136,7 @@ def _whole_stretches(kept, read):
 
 
 def _nearest_the_line(kept, read):
-    """Of two readings that contradict each other alone, keep the one nearer to the line around them."""
+    """Of two readings that contradict each other alone, keep the nearer to the line around."""
     series, day, value = read.series, read.day, read.value
     alone = kept[:-3] & (kept[1:-2] != kept[2:-1]) & kept[3:] & (series[:-3] == series[3:])
     first = np.flatnonzero(alone)

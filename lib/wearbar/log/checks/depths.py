@@ -46,7 +46,7 @@ def _in_other_unit(value, unit):
 
 
 def doubtful_depths(measurements, fitted, unit):
-    """Depths that can't be of the part then on. unit: of depth; a thickness is in mm whatever it is."""
+    """Depths that can't be of the part then on. unit: of depth; thickness is always in mm."""
     quantities = ["depth", "thickness"] if unit == "mm" else ["depth"]
     rows = measurements[measurements["quantity"].isin(quantities).to_numpy()]
     if not len(rows):
@@ -59,7 +59,7 @@ def doubtful_depths(measurements, fitted, unit):
 
 
 def _with_parts(rows, fitted):
-    """`new_depth` and `life` of the part then on: its own id's, or by place and day of fitting before."""
+    """`new_depth` and `life` of the part then on: by its own id, or by place and day."""
     by_row = pd.Series(np.arange(len(fitted)), fitted.index).astype(TEXT)
     spans = fitted[[*PLACE, "fitted", "removed", "new_depth"]].assign(
         fitted=fitted["fitted"].fillna(pd.Timestamp("1800-01-01")),

@@ -58,7 +58,7 @@ def _fill_remedy(volume, usual):
 
 
 def doubtful_fuel_money(fuel):
-    """Fills whose price of one unit is far from the others of their fuel, or differs from `unit_price`.
+    """Fills whose price of a unit is far from others of their fuel, or not `unit_price`.
 
     Or one doubt about the whole column, where it holds such prices. Of electricity, at home and by
     the road, no price is far.

@@ -1,4 +1,4 @@
-"""What a cell that breaks a rule was probably meant to be: said in the remedy, never put in its place."""
+"""What a cell that breaks a rule was meant to be: said in the remedy, never put in its place."""
 
 import re
 from datetime import date
@@ -39,7 +39,7 @@ def likely_day(text):
 
 
 def likely_number(text):
-    """What to do, with the number that was certainly meant: beside a unit, or with letters like 0 and 1."""
+    """What to do, with the number that was meant: beside a unit, or with letters like 0."""
     bare = re.sub(r"[\s\u00a0\u202f'_]", "", _BESIDE.sub("", text.strip()))
     if _LOOK_ALIKE.fullmatch(bare):
         bare = bare.translate(_DIGITS)
@@ -67,7 +67,7 @@ def in_range(col, values):
 
 
 def likely_years(days, low, high):
-    """For each day out of bounds: the same day of years within them, one digit or a century away."""
+    """For each day out of bounds: the same day of years within, a digit or a century away."""
     rows = zip(*(pd.to_datetime(each) for each in (days, low, high)), strict=True)
     return np.array([_years(*row) for row in rows], dtype=object)
 

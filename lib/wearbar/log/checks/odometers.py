@@ -1,4 +1,4 @@
-"""Odometers and hour meters: readings of every table on one line a vehicle, doubted where untrue."""
+"""Odometers and hour meters: readings of every table beside each other, doubted where untrue."""
 
 import numpy as np
 import pandas as pd
@@ -34,7 +34,7 @@ def likely_a_day(vehicles, distance):
 
 
 def doubtful_readings(tables, distance):
-    """Odometer readings that can't be true beside the others of their vehicle. distance: the log's unit.
+    """Odometer readings that can't be true beside the others of their vehicle.
 
     Each instrument is looked at alone: a reading with `restarts_at` ends one and begins the next.
     """
@@ -98,7 +98,7 @@ def _placed(rows, tables, date, **more):
 
 
 def _changes(tables, meter):
-    """Changes of instrument: `vehicle, day, old, new, line` and the `nth` of its vehicle, in order."""
+    """Changes of instrument: `vehicle, day, old, new, line`, the `nth` of its vehicle; in order."""
     rows = tables["odometer"]
     of_hours = rows["odometer"].isna() & rows["hours"].notna()
     mine = rows["restarts_at"].notna() & rows["date"].notna() & of_hours.eq(meter == "hours")
@@ -138,7 +138,7 @@ def _with_remedies(rows, kept, out, in_km):
 
 
 def likely_reading(x, low, high, in_km=None, most=None):
-    """A remedy for each doubtful reading: what it stands between, and the slip and value that would fit.
+    """A remedy for each doubtful reading: what it stands between, and the slip that would fit.
 
     x: readings. low, high: the true readings before and after, NaN where there is none. in_km:
     whether the instrument counts km. most: the most that is likely where no reading comes after.

@@ -69,7 +69,7 @@ def far_above(value, group, bound):
 
 
 def doubtful_money(tables):
-    """Amounts that can't be, credits too: wild ones are blanked with their row's sum, high ones doubted."""
+    """Amounts that can't be: wild ones are blanked with their row's sum, high ones doubted."""
     for table in MONEY:
         yield from _money_of(table, tables)
 

@@ -48,7 +48,7 @@ def main_date(table, frame):
 
 
 def after(table, frame, as_of, vehicles_after):
-    """Which rows lie after the report date, or are of a vehicle that came after it: an array of bools."""
+    """Which rows lie after the report date, or are of a vehicle that came after it."""
     later = (main_date(table, frame) > as_of).to_numpy()
     if table in WHOLE_FLEET or not vehicles_after:
         return later
@@ -143,7 +143,7 @@ def overlaps(fitted):
 
 
 def service(table, frame, vehicles, as_of):
-    """Rows long before the vehicle's first day on the road (it may take weeks to prepare), or after it left."""
+    """Rows long before the vehicle's first day on the road, or after it left."""
     if table in BEFORE_SERVICE_IS_FINE or not len(frame):
         return
     date = main_date(table, frame)

@@ -13,7 +13,7 @@ from wearbar.log.units import PRESSURE_KPA, TORQUE_NM
 
 TYRE = re.compile(r"tyre|tire|wheel")
 
-# gauge pressure of a road tyre: the lowest let down for soft ground, the highest of the heaviest load
+# gauge pressure of a tyre: the lowest let down for soft ground, the highest of the heaviest load
 TYRE_KPA = {
     "quad": (14, 350),
     "motorcycle": (50, 450),

@@ -38,9 +38,8 @@ def resolved(address):
     if name == str(address) or _exists(address):
         return address, Path.cwd()
     if not os.environ.get(name):
-        raise LogError(
-            f"The log is {str(address)[:80]}, but the environment variable {name[:80]} is not set; set it to the address of the log."
-        )
+        but = f"but the environment variable {name[:80]} is not set"
+        raise LogError(f"The log is {str(address)[:80]}, {but}; set it to the address of the log.")
     return os.environ[name], Path(os.environ.get(f"{name}_FOLDER") or Path.cwd())
 
 

@@ -1,4 +1,4 @@
-"""CSV: UTF-8, comma, one header row. A quick way for files as they should be, a patient one for others."""
+"""CSV: UTF-8, comma, one header row. A quick way for good files, a patient one for others."""
 
 import csv
 import io
@@ -34,9 +34,8 @@ def read_csv(path, where):
     said = _SAYS.match(data)
     if said and said[1] != b",":
         sign = said[1].decode("utf-8", "replace")
-        raise LogError(
-            f"{where}, line 1 says that {sign!r} parts the cells; save it with commas, or turn it into a log with wearbar adopt."
-        )
+        mend = "save it with commas, or turn it into a log with wearbar adopt."
+        raise LogError(f"{where}, line 1 says that {sign!r} parts the cells; {mend}")
     if not said:
         return _quick(data, where) or _patient(data, where)
     data = data[said.end() :]  # the rows stand below a line that says how its cells are parted
@@ -106,7 +105,7 @@ def _patient(data, where):
 
 
 def _rows(lines):
-    """(rows of cells, the line of each, problems); a row whose quotes don't close is that line alone."""
+    """(rows of cells, the line of each, problems); where quotes don't close, a line is a row."""
     rows, numbers, problems, start = [], [], [], 0
     while start < len(lines):
         reader, begun = csv.reader(lines[start:], strict=True), 0
@@ -114,8 +113,9 @@ def _rows(lines):
             for row in reader:
                 if rows and reader.line_num > begun + 1 and _swallows(row, rows):
                     opened, last = start + begun + 1, start + reader.line_num
+                    mend = "close it where its cell ends"
                     raise _Swallowed(
-                        f"the quote opened on line {opened} closes on line {last}: close it where its cell ends"
+                        f"the quote opened on line {opened} closes on line {last}: {mend}"
                     )
                 if row or not rows:
                     rows.append(row)
@@ -139,7 +139,7 @@ class _Swallowed(csv.Error):
 
 
 def _swallows(row, rows):
-    """Whether a cell holds rows: lines as wide as the header, or one that begins as the rows above do."""
+    """Whether a cell holds rows: lines as wide as the header, or one that begins as those above."""
     width, seen = len(rows[0]), {above[0] for above in rows[1:][-1000:]} | {row[0]}
     inside = [cell.splitlines()[1:] for cell in row if "\n" in cell or "\r" in cell]
     whole = [line for lines in inside for line in lines[:-1]]

@@ -16,7 +16,7 @@ from wearbar.log.sources.raw import LogError, Source, raw_of_frame, same_table
 
 
 def open_database(address, folder):
-    """The `Source` behind a database URL such as sqlite:///log.db. LogError never shows the password.
+    """The `Source` behind a database URL as sqlite:///log.db. No error shows the password.
 
     folder: where a server's log.toml and plan stand.
     """
@@ -33,14 +33,13 @@ def open_database(address, folder):
     try:
         engine = create_engine(url, poolclass=NullPool)
     except (exc.ArgumentError, exc.NoSuchModuleError, ImportError) as error:
-        raise LogError(
-            f"{shown} needs a driver that is not here ({_scrubbed(error, url, shown)}); install it with pip."
-        ) from None
+        why = f"({_scrubbed(error, url, shown)}); install it with pip."
+        raise LogError(f"{shown} needs a driver that is not here {why}") from None
     return _open(engine, shown, folder, url)
 
 
 def _shown(url, address):
-    """The address without user, password and options; its dialect alone where they may look like the host."""
+    """The address without login and options; its dialect alone where they may look like the host."""
     from sqlalchemy import URL
 
     if url.get_backend_name() == "sqlite":
@@ -56,9 +55,8 @@ def _read_only_file(url, shown):
 
     path = Path(url.database or "")
     if not path.is_file():
-        raise LogError(
-            f"There is no database {shown}; give the file's whole path after sqlite:///."
-        )
+        give = "give the file's whole path after sqlite:///."
+        raise LogError(f"There is no database {shown}; {give}")
     file = path.resolve().as_posix().replace("%", "%25").replace("?", "%3f").replace("#", "%23")
     engine = create_engine(f"sqlite:///file:{file}?mode=ro&uri=true", poolclass=NullPool)
 
@@ -96,7 +94,7 @@ def _read(ask, engine, name):
 
 
 def _frame(engine, name):
-    """A table's cells, as text where the database can say them so: what Python can't hold is no fault."""
+    """A table's cells, as the database writes them: what Python can't hold is no fault."""
     from sqlalchemy import MetaData, Table, select, text
 
     table = Table(name, MetaData(), autoload_with=engine)

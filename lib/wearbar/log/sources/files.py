@@ -30,9 +30,8 @@ def open_path(path):
         from wearbar.log.sources.workbook import open_workbook
 
         return open_workbook(path)
-    raise LogError(
-        f"{path.name} is not a log; give the folder that holds the tables, a workbook (.xlsx) or a database address."
-    )
+    give = "give the folder that holds the tables, a workbook (.xlsx) or a database address."
+    raise LogError(f"{path.name} is not a log; {give}")
 
 
 def _open_folder(folder):
@@ -72,9 +71,8 @@ def _read(file):
             return read_csv(file, file.name)
         return _read_parquet(file)
     except OSError:
-        raise LogError(
-            f"{file.name} can't be opened; it must be a file that you may read."
-        ) from None
+        must = "it must be a file that you may read."
+        raise LogError(f"{file.name} can't be opened; {must}") from None
 
 
 def _read_parquet(path):
@@ -89,6 +87,5 @@ def _read_parquet(path):
             return raw_of_arrow(file.read(), path.name)
     except (pa.ArrowException, UnicodeDecodeError) as error:
         why = (str(error).splitlines() or ["it is damaged"])[0][:160].rstrip(".")
-        raise LogError(
-            f"{path.name} can't be read as Parquet, whatever its ending says: {why}."
-        ) from None
+        why = f"as Parquet, whatever its ending says: {why}."
+        raise LogError(f"{path.name} can't be read {why}") from None

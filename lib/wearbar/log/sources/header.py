@@ -38,9 +38,8 @@ def read_header(path):
 def regular(file):
     """Nothing but a file is opened: reading a pipe or a device would never end."""
     if not file.is_file():
-        raise LogError(
-            f"{file.name} is a folder, a pipe or a device, where a file must stand; rename or move it."
-        )
+        why = "a folder, a pipe or a device, where a file must stand; rename or move it."
+        raise LogError(f"{file.name} is {why}")
 
 
 def check_header(header):

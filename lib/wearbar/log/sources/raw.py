@@ -53,26 +53,24 @@ class Source:
 
 
 def header_names(cells, where):
-    """Column names, trimmed and case-folded; a blank one becomes its place. LogError for two alike."""
+    """Column names, trimmed and case-folded; a blank one is its place. LogError for two alike."""
     names = ["" if c is None else str(c).strip().strip("\ufeff").casefold() for c in cells]
     names = [name or f"(column {i})" for i, name in enumerate(names, start=1)]
     twice = next((name for name, n in Counter(names).items() if n > 1), None)
     if twice:
-        raise LogError(
-            f"{where}, line 1: two columns are named {twice[:60]!r}; rename or delete one of them."
-        )
+        named = f"two columns are named {twice[:60]!r}"
+        raise LogError(f"{where}, line 1: {named}; rename or delete one of them.")
     return names
 
 
 def same_table(one, other, where=""):
     """The LogError for a table that stands twice, by names that mean the same."""
-    return LogError(
-        f"{where}{one} and {other} are the same table; put all its rows into one of them and delete the other."
-    )
+    mend = "put all its rows into one of them and delete the other."
+    return LogError(f"{where}{one} and {other} are the same table; {mend}")
 
 
 def unescaped(raw):
-    """The table without the apostrophes that `wearbar.log.write` puts before what looks like a formula."""
+    """The table without the apostrophes that `write` puts before what looks like a formula."""
     bare = partial(pc.replace_substring_regex, pattern=f"^'('*[{FORMULA}])", replacement=r"\1")
     return replace(raw, columns={name: bare(array) for name, array in raw.columns.items()})
 
@@ -104,9 +102,8 @@ def raw_of_arrow(table, where):
     columns = {}
     for name, array in zip(names, table.columns, strict=True):
         if pa.types.is_nested(array.type):
-            raise LogError(
-                f"{where}: column {name} holds lists or records; write one value a cell."
-            )
+            holds = "holds lists or records; write one value a cell."
+            raise LogError(f"{where}: column {name} {holds}")
         columns[name] = _text_of_arrow(array)
     return Raw(columns, np.arange(2, table.num_rows + 2))
 

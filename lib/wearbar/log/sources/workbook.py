@@ -21,7 +21,7 @@ MOST_CELLS_WHOLE = 5 * 10**6
 
 
 def open_workbook(path):
-    """The `Source` in a workbook. LogError for what is none, is encrypted, or would unpack too large."""
+    """The `Source` in a workbook. LogError for what is none, encrypted, or too large."""
     _look(path)
     book = _load(path)
     _all_there(path, book)
@@ -40,19 +40,18 @@ def open_workbook(path):
 
 
 def _all_there(path, book):
-    """LogError for a sheet that the workbook names and does not hold: it would be missed in silence."""
+    """LogError for a sheet that is named and not there: it would be missed in silence."""
     with zipfile.ZipFile(path) as archive:
         listed = re.findall(rb"<(?:\w+:)?sheet\s[^>]*", archive.read("xl/workbook.xml"))
     named = [found[1] for tag in listed if (found := re.search(rb'\sname="([^"]*)"', tag))]
     for name in (html.unescape(name.decode("utf-8", "replace")) for name in named):
         if name not in book.sheetnames:
-            raise LogError(
-                f"{path.name}, sheet {name[:60]} can't be read: it is damaged or not there; open the workbook and save it again."
-            )
+            why = "it is damaged or not there; open the workbook and save it again"
+            raise LogError(f"{path.name}, sheet {name[:60]} can't be read: {why}.")
 
 
 def held_cells(path):
-    """The tables of a workbook: table to column to its cells as it holds them: text, numbers, days."""
+    """The tables of a workbook: table to column to cells as it holds them: text, numbers, days."""
     book, found = _load(path), {}
     for sheet in book.sheetnames:
         if (table := table_of(sheet)) in TABLES:
@@ -79,16 +78,14 @@ def load_whole(path):
 def _look(path, most_bytes=MOST_BYTES):
     with path.open("rb") as file:
         if file.read(4) == b"\xd0\xcf\x11\xe0":
-            raise LogError(
-                f"{path.name} is encrypted, or an old workbook (.xls); save it as .xlsx without a password."
-            )
+            mend = "save it as .xlsx without a password."
+            raise LogError(f"{path.name} is encrypted, or an old workbook (.xls); {mend}")
     try:
         with zipfile.ZipFile(path) as archive:
             parts = archive.infolist()
     except (zipfile.BadZipFile, NotImplementedError, OSError):
-        raise LogError(
-            f"{path.name} is not a workbook, whatever its ending says; save it as .xlsx."
-        ) from None
+        why = "is not a workbook, whatever its ending says; save it as .xlsx."
+        raise LogError(f"{path.name} {why}") from None
     whole = sum(p.file_size for p in parts)
     big = [p for p in parts if p.file_size > SMALL]
     bomb = any(p.file_size > SQUEEZED * max(p.compress_size, 1) for p in big)
@@ -103,9 +100,8 @@ def _load(path, data_only=True, read_only=True):
     try:
         return openpyxl.load_workbook(path, read_only=read_only, data_only=data_only)
     except Exception as error:  # openpyxl lets whatever a damaged file makes go wrong through
-        raise LogError(
-            f"{path.name} can't be read as a workbook ({type(error).__name__}); open it and save it again as .xlsx."
-        ) from None
+        why = f"as a workbook ({type(error).__name__}); open it and save it again as .xlsx."
+        raise LogError(f"{path.name} can't be read {why}") from None
 
 
 def _rows(sheet, where):
@@ -115,16 +111,14 @@ def _rows(sheet, where):
         for row in sheet.iter_rows(values_only=True):
             cells += len(row)
             if cells > MOST_CELLS:
-                raise LogError(
-                    f"{where} has more than {MOST_CELLS:,} cells; that is no service log."
-                )
+                many = f"{MOST_CELLS:,} cells; that is no service log."
+                raise LogError(f"{where} has more than {many}")
             kept.append(tuple(row))
     except LogError:
         raise
     except Exception as error:  # as above
-        raise LogError(
-            f"{where} can't be read ({type(error).__name__}); open the workbook and save it again as .xlsx."
-        ) from None
+        mend = "open the workbook and save it again as .xlsx."
+        raise LogError(f"{where} can't be read ({type(error).__name__}); {mend}") from None
     return kept
 
 
@@ -144,7 +138,7 @@ def _read(path, book, name):
 
 
 def _cells(path, book, name):
-    """(the header of a sheet, line to the cells of each row with any, at least as many as the header)."""
+    """(the header of a sheet, line to the cells of each row that has any)."""
     where = f"{path.name}, sheet {name}"
     head, *rows = _rows(book[name], where) or [()]
     filled = [i for i, cell in enumerate(head, start=1) if cell is not None]
