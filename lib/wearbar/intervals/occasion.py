@@ -72,10 +72,11 @@ def occasions(log, readings=None, late_share=None):
     columns |= _duty_columns(fleet, frame, p) | _done_columns(fleet, frame, x, bounds)
     columns |= _overrun_columns(fleet, frame, q, x, shut, laid) | _first_columns(fleet, frame, p)
     columns |= judged(fleet, frame, q, x, bounds, slack, shut, laid, stale)
+    asked = ("vehicle", "task", "is_open", "anchor_date")
+    columns |= _near(log, pd.DataFrame({name: columns[name] for name in asked}))
     found = pd.DataFrame(columns, copy=False)
-    found = found.assign(**_near(log, found))
     told = rows["told_from"].notna().to_numpy()[s]
-    return found[~told | found["in_rate"]].reset_index(drop=True)
+    return found[~told | found["in_rate"]].reset_index(drop=True) if told.any() else found
 
 
 def _near(log, found):
@@ -87,7 +88,7 @@ def _near(log, found):
     words = words.sort_values("date", kind="stable")
     latest = words.drop_duplicates(["vehicle", "task"], keep="last")
     key = ["vehicle", "task"]
-    near = found[[*key, "is_open", "anchor_date"]].merge(latest, on=key, how="left")
+    near = found.merge(latest, on=key, how="left")
     is_after = near["is_open"] & near["written"].notna() & ~(near["date"] <= near["anchor_date"])
     date = pd.to_datetime(near["date"]).where(is_after)
     return {"near_work": near["written"].where(is_after, "").astype(TEXT), "near_date": date}
@@ -192,9 +193,10 @@ def _first_columns(fleet, frame, p):
         ahead[axis, rows] = expected_day(path, code[rows], to[rows], p[DUE, axis, rows])
     ahead[DAY, rows] = day[DAY, rows]
     day = np.where(day <= to, day, np.nan)
-    told, forecast = _said(day), _said(ahead)
-    is_ahead = (told == "") & (forecast != "")
-    first = np.where(is_ahead, np.char.add(forecast, " (forecast)"), told)
+    first = _said(day)
+    ask = rows[first[rows] == ""]
+    forecast = _said(ahead[:, ask])
+    first[ask] = np.where(forecast == "", "", np.char.add(forecast, " (forecast)"))
     soonest = np.fmin.reduce(np.where(np.isnan(day), ahead, day), axis=0)
     soonest[frame["done"].ge(0)] = np.nan
     return {"first_limit": first, "expected_date": as_dates(soonest)}
