@@ -12,7 +12,7 @@ from functools import cache
 import pandas as pd
 
 from wearbar.log import places
-from wearbar.report.quantities import Harmless, clean, listing, number, plural, safe
+from wearbar.report.quantities import Harmless, clean, interval, listing, number, plural, safe
 
 # methods of the reader's units (`show`, which a block is given) that are filters of the same name
 _SHOWN = ("date", "days", "depth", "distance", "money", "per_distance", "percent", "pressure")
@@ -85,6 +85,7 @@ def _environment():
         "clean": clean,
         "coded": coded,
         "each": pass_context(_each),
+        "interval": interval,
         "listing": _listing,
         "number": number,
         "plural": plural,

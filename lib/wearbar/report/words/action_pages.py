@@ -5,8 +5,6 @@ from wearbar.report.quantities import clean, number, plain, plural
 from wearbar.report.words.action_rows import LAID_UP, SAY, told, what
 
 __all__ = [
-    "COMING",
-    "HEADS",
     "LAID_UP",
     "blind",
     "by_vehicle",
@@ -20,15 +18,6 @@ __all__ = [
     "told",
     "what",
 ]
-HEADS = {
-    "vehicle": "Vehicle",
-    "site": "Site",
-    "stands": "Urgency",
-    "what": "What",
-    "evidence": "Evidence",
-    "by_said": "By",
-    "todo": "To do",
-}
 FOUND = [
     "rank",
     "urgency",
@@ -64,7 +53,6 @@ FOUND = [
     "limit",
     "legal_limit",
 ]
-COMING = {name: HEADS[name] for name in ("vehicle", "site", "what", "evidence", "by_said")}
 INDEX_ROWS = 12
 UNIT = "\x1f"  # between the parts of a key
 

@@ -6,8 +6,9 @@ import pandas as pd
 
 from wearbar.intervals import STALE_DAYS
 from wearbar.report.quantities import Show, clean, number, plain, safe
+from wearbar.report.template import words_of
 from wearbar.report.words import action_pages as actionlist
-from wearbar.report.words.intervals import STATES, no_plan
+from wearbar.report.words.intervals import STATES
 from wearbar.report.words.sheet_work import SAY, blocks, checks, have, later, line, rechecks
 from wearbar.report.words.wear import stands
 
@@ -145,7 +146,7 @@ def _told(rows, show):
 def _nothing(visit, log, show):
     """That no task is due, and in the same breath what the log cannot show."""
     if not visit.has_plan:
-        return plain(no_plan(log))
+        return plain(words_of("interval_compliance")("no_plan", log=log))
     if len(visit.tasks) or pd.notna(visit.disposed):
         return ""
     age = "" if pd.isna(visit.last.date) else show.days(visit.last.days)
