@@ -261,8 +261,9 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
             assert (set(table["task"]), set(told["task"])) == ({"oil"}, {"Engine oil and filter"})
 
     def test_visits_are_announced_only_where_there_are_some(self):
-        assert "The visits of" not in on_outlook.few_visits(pd.DataFrame())
-        assert on_outlook.few_visits(pd.DataFrame({"jobs": [1]})).startswith("The visits of")
+        words = words_of("outlook")
+        assert "The visits of" not in words("few_visits", n=0)
+        assert words("few_visits", n=1).startswith("The visits of")
 
     def test_a_part_with_no_known_limit_is_checked_not_renewed(self):
         pad = TestAPartThatWasMeasuredAndIsNotInFitted

@@ -6,13 +6,23 @@ Whatever is put into a sentence is text out of a log until shown otherwise: it i
 Markdown on its way (`safe`), so that no template can forget it.
 """
 
+import math
 import re
 from functools import cache
 
 import pandas as pd
 
 from wearbar.log import places
-from wearbar.report.quantities import Harmless, clean, interval, listing, number, plural, safe
+from wearbar.report.quantities import (
+    Harmless,
+    clean,
+    decimals_of,
+    interval,
+    listing,
+    number,
+    plural,
+    safe,
+)
 
 # methods of the reader's units (`show`, which a block is given) that are filters of the same name
 _SHOWN = ("date", "days", "depth", "distance", "money", "per_distance", "percent", "pressure")
@@ -81,6 +91,7 @@ def _environment():
         autoescape=False,  # it would let Markdown through, and escape twice
     )
     made.filters |= {
+        "about": pass_context(_about),
         "agree": lambda n, one, many: one if n == 1 else many,
         "clean": clean,
         "coded": coded,
@@ -103,6 +114,27 @@ def _of_show(method):
 def _range(context, x, unit, *how):
     """ "low to high" of an `Estimate`, or of a row that has them."""
     return context.resolve("show").range(x.low, x.high, unit, *how)
+
+
+def _about(context, x, what=""):
+    """`about` an `Estimate`, or a row with value, low and high. what: of a count, else it is money."""
+    x = x if isinstance(x, dict) else vars(x)
+    say = (lambda n: plural(n, what)) if what else context.resolve("show").money
+    return about(x["value"], x["low"], x["high"], say)
+
+
+def about(value, low, high, say):
+    """ "about 850 jobs (790 to 950)", the range rounded outwards. say: number to words with their unit."""
+    step = 10 ** max(-(decimals_of(low, high) or 0), 0)
+    low, high = step * math.floor(low / step), step * math.ceil(high / step)
+    ends = f" ({number(low)} to {number(high)})"
+    if low == high:
+        said, ends = say(high), ""
+    elif round(value / step):
+        said = f"about {say(step * round(value / step))}"
+    else:
+        said, ends = f"at most {say(high)}", ""
+    return Harmless(safe(said, starts=False) + ends)
 
 
 def _each(context, rows, block):
