@@ -10,9 +10,9 @@ that are alike are said to differ in about 5 logs of 100.
 
 import numpy as np
 import pandas as pd
-from scipy.special import comb
 
 from wearbar.intervals.rates import visit_day
+from wearbar.stats.deals import inside_outside, least_p
 from wearbar.stats.estimate import holm, untold
 
 CLEAR_JOBS = 10  # that a group needs to be compared
@@ -89,8 +89,7 @@ def _between(units, by, rng):
 
     def statistic(order):
         """|t| of each group against the rest, and of all; order: (deals, units)."""
-        inside = np.stack([np.add.reduceat(c[order], first, axis=1) for c in cells])
-        outside = cells.sum(axis=1)[:, None, None] - inside
+        inside, outside = inside_outside(cells, order, first)
         a, var_a = _mean_and_variance(*inside, size)
         b, var_b = _mean_and_variance(*outside, len(n) - size)
         scale = 1.0 if by == "vehicle" else np.sqrt(np.maximum(var_a + var_b, 1e-12))
@@ -103,9 +102,8 @@ def _between(units, by, rng):
         order = rng.permuted(np.tile(np.arange(len(n)), (min(lot, deals - at), 1)), axis=1)
         above += (statistic(order)[0] >= seen - 1e-9).sum(axis=0)
     *p, p_all = (above + 1) / (deals + 1)
-    ways = comb(len(n), size.min()) / (2 if len(names) == 2 else 1)
     table = pd.DataFrame({by: names, "share": share, "rest": rest, "p": p})
-    return table, max(1 / (deals + 1), 1 / ways), float(p_all)
+    return table, least_p(size, deals + 1), float(p_all)
 
 
 def _mean_and_variance(n, won, won2, won_n, n2, units):

@@ -56,6 +56,11 @@ class Estimate:
         }
 
 
+def refused(note, confidence, n=0, unit=""):
+    """The `Estimate` without a figure, whose note says why."""
+    return Estimate(nan, nan, nan, confidence, n, unit=unit, note=note)
+
+
 def _interval(low, high):
     if not np.isfinite(high):
         return f"at least {_figures(low)}" if np.isfinite(low) else "none"
