@@ -88,8 +88,8 @@ def observed_periods(account, log, readings):
 def mean_repair_cost(visits, periods, count=False, confidence=0.9):
     """Mean cumulative cost of unplanned visits of one vehicle still kept, by age in years.
 
-    count: number in place of cost. Frame as `recurrence.mean_cumulative`. Vehicles that joined late,
-    holes in the record and disposal leave those at risk.
+    count: number in place of cost. Frame as `recurrence.mean_cumulative`. Vehicles that joined
+    late, holes in the record and disposal leave those at risk.
     """
     periods = periods.dropna(subset=["from_years", "to_years"])
     end = pd.Series(periods["to_years"].to_numpy(), periods["vehicle"])

@@ -50,8 +50,8 @@ def tasks_of(rows, plan, worn, whole_plan):
     """The vehicle's tasks in the action list, and those that its worn parts ask for.
 
     One row a task and position, in bench order (`stage`, of `STAGES`) and within it that of the
-    list, with what the plan says of it; `state` (or ON_CONDITION); `done_by`, the task on this sheet
-    that also does it ("" none); `is_full`, whether its steps are to be printed.
+    list, with what the plan says of it; `state` (or ON_CONDITION); `done_by`, the task on this
+    sheet that also does it ("" none); `is_full`, whether its steps are to be printed.
     rows: of `actions`. plan: of `tasks_in_plan`. worn: of `parts.remaining`.
     """
     tasks = rows[rows["kind"].eq("task")].rename(columns={"item": "task"})[_TASK]

@@ -60,7 +60,8 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
         nor wear. untold: tables of danger that the log lacks.
     tasks: of `sheet_tasks.tasks_of`; titles: of the plan's tasks, by code; checks: what is checked
         before each use; have: parts to have ready (`have_of`).
-    worn: fitted parts at or near their limit, of `parts.remaining`. has_parts: the log tells of any.
+    worn: fitted parts at or near their limit, of `parts.remaining`. has_parts: the log tells of
+    any.
     reads: a row a reading to take, `position, category, quantity, places, last, last_date,
         last_is_doubted, limit, legal_limit, jurisdiction, made`.
     changes: fitted parts that this visit may take off, `position, category, item, fitted,
