@@ -352,6 +352,14 @@ class TestTrend:
         assert laplace > 0.2
         assert 0.05 < renewal < 0.16
 
+    def test_one_unit_with_few_events_is_seldom_said_to_have_a_trend(self):
+        rng, end, said = np.random.default_rng(12), pd.Series({"a": 1.0}), []
+        for n in rng.poisson(5, 2000):
+            said.append(trend(["a"] * n, rng.random(n), end, method="lewis-robinson").p)
+        said = np.array(said)[~np.isnan(said)]
+        assert len(said) > 500
+        assert np.mean(said < 0.05) < 0.09
+
     def test_refuses_in_words(self):
         assert trend(["a", "b"], [1.0, 2.0], pd.Series({"a": 3.0, "b": 3.0})).note
         assert trend(["a"], [1.0], pd.Series({"a": 3.0}), method="lewis-robinson").note
