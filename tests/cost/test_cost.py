@@ -679,7 +679,7 @@ class TestComparisons:
         assert cost_per_km(few)["low"].isna().all()
         assert cost_per_km(many, "category")["low"].gt(0).all()
         assert "No range is shown: a range needs three vehicles and 30 rows with money" in plain(
-            wording.interval_means(total_per_km(few))
+            wording.SAY("range", total=total_per_km(few))
         )
 
     def test_one_dear_site_of_four_is_named_and_equal_sites_are_not(self):

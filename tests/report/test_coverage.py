@@ -308,7 +308,8 @@ def test_the_check_is_told_for_small_and_large_logs(make):
     )
     said = [
         words.headline(told, record, answers)[0], words.identity(told), words.problems_said(told), words.record_said(record),
-        words.cannot(answers), words.alt_timeline(line), words.caption_timeline(line), words.moved(coverage.moved(told), told),
+        words.cannot(answers), words.SAY("alt_timeline", line=line), words.moved(coverage.moved(told), told),
+        words.SAY("timeline", line=line, gap_days=60, most=40),
         *words.answers_table(answers)["because"],
     ]  # fmt: skip
     assert not [s for s in said if UNFIT.search(s)]

@@ -160,6 +160,8 @@ def told(tables, header):
     ages = [k.curve.assign(kind=k.kind, best_years=k.best.value) for k in kept]
     ages = pd.concat(ages) if ages else pd.DataFrame()
     doubles, words = bills.double_entries(log), words_of("running_cost", show=show)
+    gone = book.vehicles["disposal"].isin(["written-off", "stolen"]).sum()
+    fixed = cost.cost_per_km(book, "is_fixed")
     pictures = {
         "vehicles": drawn("vehicles-figure", by_vehicle=vehicles, show=show),
         "repairs": drawn("repairs-figure", curves=curves, visits=visits, show=show),
@@ -168,10 +170,10 @@ def told(tables, header):
     said = {
         "headline": wording.headline(total, book, show)[0],
         "basis": wording.basis(book, bills.known_shares(book.lines)),
-        "range": wording.interval_means(total),
-        "fixed": wording.fixed(cost.cost_per_km(book, "is_fixed")),
+        "range": words("range", total=total),
+        "fixed": words("fixed", share=fixed.loc[fixed["is_fixed"], "share"].sum()),
         "categories": wording.categories(by["category"], show),
-        "largest": wording.largest(cost.largest_bill(book), show),
+        "largest": words("largest", bill=cost.largest_bill(book)),
         "kinds": wording.kinds(by["kind"], compare.differences(book, "kind"), show),
         "sites": wording.sites(cost.by_site(book), compare.differences(book, "site"), show),
         "vehicles": wording.vehicles(vehicles, show),
@@ -179,7 +181,7 @@ def told(tables, header):
         "worth": wording.depreciation(
             value.depreciation_per_km(book), value.owning_per_km(book), book, show
         ),
-        "lost": wording.lost(book, values),
+        "lost": words("gone", n=gone, settled=values["basis"].eq("settlement").any()),
         "fuel": wording.fuel(economy, tanks),
         "repairs": advice.repairs(curves, show),
         "repairs in full": advice.repairs_how(curves, show),
@@ -320,7 +322,7 @@ def test_a_hostile_name_is_text():
     bill = pd.Series(
         {"vehicle": "<script>*x*", "date": pd.Timestamp("2024-05-01"), "amount": 10.0, "share": 0.5}
     )
-    text = wording.largest(bill, Show())
+    text = wording.SAY("largest", bill=bill, show=Show())
     assert "<" not in text
     assert "*" not in text
 

@@ -16,6 +16,7 @@ from wearbar.log import places
 from wearbar.report.quantities import (
     Harmless,
     clean,
+    has_width,
     decimals_of,
     interval,
     listing,
@@ -104,6 +105,7 @@ def _environment():
     }
     made.filters |= {method: pass_context(_of_show(method)) for method in _SHOWN}
     made.tests["known"] = lambda x: not pd.isna(x)
+    made.tests["wide"] = lambda x: has_width(x.low, x.high)
     return made
 
 

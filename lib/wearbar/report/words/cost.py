@@ -60,18 +60,6 @@ def basis(account, shares):
     )
 
 
-def interval_means(total):
-    """What the range of the cost shows, or why there is none."""
-    return SAY("range", total=total, is_wide=has_width(total.low, total.high))
-
-
-def largest(bill, show):
-    """How much of the money one day of work took; bill: `cost.largest_bill`."""
-    if bill is None or not 0 < bill["share"] < 1:
-        return ""
-    return SAY("largest", bill=bill, show=show)
-
-
 def categories(table, show):
     """Where most of the money goes, and what has no cost per distance."""
     spent = table[table["amount"] > 0]
@@ -85,12 +73,6 @@ def categories(table, show):
         refused=list(table.loc[few, "category"]) if len(spent) else [],
         ranges=bool(spent["low"].notna().any()),
     )
-
-
-def fixed(table):
-    """How much of the money is fixed; nothing where there is none."""
-    share = table.loc[table["is_fixed"], "share"].sum()
-    return SAY("fixed", share=_percent(share)) if 0 < share < 1 else ""
 
 
 def kinds(table, apart, show):
@@ -137,11 +119,6 @@ def years(table, change, show):
     return _say("years", show, why="", found=found, ends=ends, **moved)
 
 
-def fixed_gaps(table):
-    """Which fixed costs some years lack: `fixed.fixed_gaps`; nothing where none does."""
-    return SAY("fixed_gaps", gaps=table.to_dict("records"))
-
-
 def vehicles(table, show):
     """How to read cost by vehicle."""
     if len(table) < 2:
@@ -174,13 +151,6 @@ def depreciation(estimate, owning, account, show):
         both=_figure(owning, show)["figure"],
         unknown=unknown,
     )
-
-
-def lost(account, values):
-    """Vehicles written off or stolen, and what that does to the figures."""
-    gone = account.vehicles["disposal"].isin(["written-off", "stolen"]).sum()
-    settled = values["basis"].eq("settlement").any()
-    return SAY("gone", n=gone, settled=settled) if gone else ""
 
 
 def fuel(table, tanks):

@@ -3,7 +3,7 @@
 import math
 
 from wearbar.log.rules import RULES
-from wearbar.report.coverage import GAP_DAYS, MOST_ROWS, STALE_DAYS
+from wearbar.report.coverage import STALE_DAYS
 from wearbar.report.quantities import Show, plain
 from wearbar.report.template import words_of
 
@@ -93,16 +93,6 @@ def record_said(record):
         bare=list(record.loc[~is_metered, "vehicle"]),
         changes=int(record["n_changes"].sum()),
     )
-
-
-def caption_timeline(line):
-    """What the timeline shows, and which vehicles."""
-    return SAY("timeline", line=line, gap_days=GAP_DAYS, most=MOST_ROWS)
-
-
-def alt_timeline(line):
-    """Alternative text of the timeline."""
-    return SAY("alt_timeline", line=line)
 
 
 def answers_table(answers):
