@@ -368,3 +368,15 @@ def test_a_category_left_out_in_its_cell_is_in_no_figure():
     assert "fuel" in whole.by_category["category"].tolist()
     assert "fuel" not in without.by_category["category"].tolist()
     assert without.total.value < 0.95 * whole.total.value
+
+
+def test_a_part_of_a_sentence_stands_apart_from_what_it_follows():
+    two = SimpleNamespace(vehicles=[1, 2], money="net")
+    values = {"why": "no meter", "mile": "mile", "per_day": 1.0, "account": two, "show": Show()}
+    assert "1.00 a day for each vehicle." in wording.SAY("headline", **values)
+    found = SimpleNamespace(n=0, apart=2, free=0)
+    assert "visits to vehicles with a whole record, so" in wording.SAY(
+        "trend", found=found, test=None, side="", is_spread_known=False
+    )
+    words = words_of("log_check")("words", words=[("oil", "Oil", 2)], more=3)
+    assert words.endswith("oil as Oil (2 rows) and 3 more.")
