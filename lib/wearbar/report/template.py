@@ -16,8 +16,8 @@ from wearbar.log import places
 from wearbar.report.quantities import (
     Harmless,
     clean,
-    has_width,
     decimals_of,
+    has_width,
     interval,
     listing,
     number,
