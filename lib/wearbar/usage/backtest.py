@@ -74,8 +74,7 @@ class BackTest:
 
 
 def best_model(log, readings, test=None):
-    """The `UsageModel` of a log by the method and widening that `test` chose; by the first method
-    where nothing was tested."""
+    """The `UsageModel` of a log as `test` chose; by the first method where nothing was tested."""
     return _fit(log, readings, *((test.used, test.widen) if test is not None else NAMES[:1]))
 
 
@@ -131,11 +130,8 @@ def _naive(fleet, as_of, path, method, widen):
 
 @dataclass(frozen=True, eq=False)
 class _Cut:
-    """What was asked at one cut and what each method answers.
-
-    rows: one a case, `vehicle, ahead_days, bin, km, start`. path: of the readings known then.
-    scores: method to (z, df): z one row a case, one column a day of GRID after the last reading;
-    chance: the same as chances.
+    """What was asked at one cut (rows: one a case) by the path known then, and what each method
+    answers: scores, (z, df), one column a day of GRID after the last reading; the same as chances.
     """
 
     day: pd.Timestamp
@@ -179,8 +175,7 @@ def _asked(log):
 
 
 def _scores(model, rows):
-    """z, one row a case and one column a day of GRID, and its degrees of freedom, NaN where the
-    model tells nothing."""
+    """(z by case and day of GRID, degrees of freedom), NaN where the model tells nothing."""
     date = (rows["start"].to_numpy()[:, None] + GRID.astype(int)).astype("datetime64[D]")
     z, df = score_reached(model, rows["vehicle"], rows["km"].to_numpy(), date)
     is_told = model.of(rows["vehicle"])[1]["method"].isin(["own", "kind-and-site"]).to_numpy()
@@ -265,11 +260,9 @@ def _used(earlier, one, now, confidence):
 
 
 def _common(cases):
-    """Standard deviation between cuts of the mean log error beyond 90 days, less what chance alone
-    would make of it.
+    """Standard deviation between cuts of the mean log error beyond 90 days, less that of chance.
 
-    Where many levels have not been reached yet, those that have are the fast ones: such questions
-    are left out.
+    Where many levels are not reached yet, the others are the fast ones: those are left out.
     """
     if not len(cases):
         return 0.0
