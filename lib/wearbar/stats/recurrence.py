@@ -163,7 +163,7 @@ def trend(unit, time, end, entry=0.0, method="robust"):
         z = float(score.mean() / score.std() * np.sqrt(units))
         return Trend(z, float(2 * stats.t.sf(abs(z), units - 1)), n, units, method)
     if n < MIN_EVENTS:
-        return Trend(nan, nan, n, units, method, "needs six events")
+        return Trend(nan, nan, n, units, method, "needs six events of one vehicle")
     spread = float(((end - start).reindex(unit) ** 2).sum() / 12) ** 0.5
     gaps = np.diff(np.sort(time), prepend=start.iloc[0])
     z = float(score.sum() / spread / (gaps.std(ddof=1) / gaps.mean()))
