@@ -1,4 +1,4 @@
-"""Cells as people write them: dates in three orders, numbers either decimal mark, units beside them."""
+"""Cells as people write them: three orders of date, two decimal marks, units beside numbers."""
 
 import re
 from datetime import date

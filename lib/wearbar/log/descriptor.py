@@ -27,7 +27,7 @@ STRANGE = {"type": "any", "description": "not a column of the format: kept, and 
 
 
 def write_descriptor(address, out=""):
-    """Write the descriptor of the log at `address`, by default datapackage.json beside it; its path.
+    """Write the descriptor of the log at `address`, as datapackage.json beside it; its path.
 
     LogError for a database, and where `out` is no place for it or holds what was not written here.
     """

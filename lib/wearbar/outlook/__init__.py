@@ -31,7 +31,7 @@ from wearbar.outlook.year import (
 )
 
 __all__ = [
-    "CLASSES", "HORIZON_DAYS", "VisitPlan", "by_month", "by_site", "by_task", "draws_of", "last_year",
-    "learned", "next_work", "order_list", "outlook_of", "plan_of_visits", "sets_of", "shown_visits",
-    "total", "totals", "waiting",
+    "CLASSES", "HORIZON_DAYS", "VisitPlan", "by_month", "by_site", "by_task", "draws_of",
+    "last_year", "learned", "next_work", "order_list", "outlook_of", "plan_of_visits", "sets_of",
+    "shown_visits", "total", "totals", "waiting",
 ]  # fmt: skip

@@ -7,7 +7,8 @@ from wearbar.log.schema import TEXT
 # the most urgent first; these are the words that are printed
 URGENCY = """
     do not drive; check before use; safety recall; at its limit; measure now; out of limits; failed;
-    overdue; due; deferral ended; recall; ends soon; at the next visit; may be done; not known; coming
+    overdue; due; deferral ended; recall; ends soon; at the next visit; may be done; not known;
+    coming
 """
 URGENCY = tuple(" ".join(URGENCY.split()).split("; "))
 DANGER = URGENCY[:2]

@@ -1,4 +1,4 @@
-"""What a reader sets the reports against: a criterion of one's own for work done in time, and an earlier pack."""
+"""What a reader sets the reports against: a tolerance of their own, and an earlier pack."""
 
 import hashlib
 import json
@@ -33,9 +33,9 @@ def criterion_of(value):
 def earlier_pack(folder, log, parameters):
     """The `intervals.Earlier` of a pack made before of the same log; None where `folder` is "".
 
-    log: the ServiceLog now, whole. parameters: `site` and `vehicle` as asked for now. Raises NotDone,
-    one sentence, for what is no pack, is of another log, of other vehicles or of a later day, or
-    lacks what is needed.
+    log: the ServiceLog now, whole. parameters: `site` and `vehicle` as asked for now. Raises
+    NotDone, one sentence, for what is no pack, is of another log, of other vehicles or of a later
+    day, or lacks what is needed.
     """
     if not folder:
         return None

@@ -1,6 +1,6 @@
 """What each report can say of a log, what it cannot, and which gap in the record is to blame.
 
-Where a report decides by an estimate whether it can tell (wear, cost, fuel, the age to replace), that estimate is asked.
+Where a report decides by an estimate (wear, cost, fuel, replacement age), that estimate is asked.
 """
 
 import numpy as np
@@ -23,7 +23,8 @@ ASKED = (
     ("interval_compliance", "defects", "no-defects", ""),
     ("interval_compliance", "certificates", "no-certificates", ""),
     ("interval_compliance", "campaigns", "no-campaigns", ""),
-    ("consumable_life", "wear", "no-measurements", "few-measured few-measured-parts parts-no-meter"),
+    ("consumable_life", "wear", "no-measurements",
+     "few-measured few-measured-parts parts-no-meter"),
     ("consumable_life", "life", "no-fitted", "few-ends age-unknown"),
     ("consumable_life", "part-cost", "no-fitted no-prices no-distance", "some-prices"),
     ("severe_use", "effect", "no-use no-measurements-of-use few-vehicles", ""),
@@ -39,10 +40,10 @@ ALIKE = {"no-measurements-of-use": "no-measurements", "no-plan-nor-year": "no-pl
 
 
 def answers(log, record, readings):
-    """What each report can say of this log: report, subject, can ("yes", "in part", "no"), why (a code, "" for yes), amount.
+    """What each report can say of this log: report, subject, can, why, amount.
 
-    record: `coverage.record` of the log; readings: `usage.readings`. amount: the count or share that the code speaks of, NaN where it
-    needs none.
+    can: "yes", "in part" or "no". why: a code, "" for yes. amount: the count or share that the code
+    speaks of, NaN where it needs none. record: `coverage.record`; readings: `usage.readings`.
     """
     gaps = _gaps_of_rows(log, record) | _gaps_of_wear(log, readings)
     gaps |= _gaps_of_cost(log, readings)
@@ -51,7 +52,7 @@ def answers(log, record, readings):
 
 
 def _answer(no, part, gaps):
-    """(can, why, amount) by the first gap that is met; an amount stands beside whether it is met."""
+    """(can, why, amount) by the first gap met; an amount stands beside whether it is met."""
     for can, codes in (("no", no), ("in part", part)):
         for code in codes.split():
             met, amount = gaps[code] if isinstance(gaps[code], tuple) else (gaps[code], np.nan)
@@ -103,7 +104,7 @@ def _gaps_of_rows(log, record):
 
 
 def _gaps_of_wear(log, readings):
-    """By parts whose wear was read at two distances or more; what `fitted` says of their depth is a reading too."""
+    """By parts whose wear was read at two distances or more; depths of `fitted` are readings."""
     looks, fitted = parts.looks_of(log, readings), log.tables["fitted"]
     # read on a vehicle without distance too
     worn = log.tables["measurements"]["quantity"].isin(WORN)

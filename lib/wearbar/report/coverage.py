@@ -69,7 +69,7 @@ def _month(dates):
 
 
 def _life(log):
-    """begin and stop of each vehicle in this log (index vehicle): acquired or the first day, to disposed or the report date."""
+    """begin, stop by vehicle: acquired or the first day, to disposed or the report date."""
     fleet = log.tables["vehicles"].set_index("vehicle")
     begin = fleet["acquired"].fillna(fleet["in_service"]).clip(lower=log.first_day)
     stop = fleet["disposed"].fillna(log.as_of).clip(upper=log.as_of)
@@ -144,7 +144,7 @@ class Timeline:
 
 
 def timeline(log, readings, most=MOST_ROWS):
-    """The `Timeline` of all vehicles by name, or of the `most` with the longest gaps, those first."""
+    """The `Timeline` of all vehicles by name, or of the `most` with the longest gaps first."""
     names = record(log, readings)["vehicle"]
     n, life, t = len(names), _life(log), log.tables
     names = sorted(names) if n <= most else names.head(most).tolist()
@@ -169,7 +169,7 @@ def timeline(log, readings, most=MOST_ROWS):
 
 
 def problems(log):
-    """Rows that broke a rule, counted: table, rule, action, rows, first_line, and its column, value and remedy.
+    """Rows that broke a rule: table, rule, action, rows, first_line and its column, value, remedy.
 
     action: what became of the rows: "set aside", "kept", or "kept, that cell not used".
     """
@@ -189,7 +189,7 @@ def _kept(warnings):
 
 
 def headlines(log):
-    """The figures that a reader remembers: distance_km driven, fuel_l, l_per_100km, work_money, work_money_per_km; NaN: not known."""
+    """What a reader remembers: distance_km, fuel_l, l_per_100km, work_money, work_money_per_km."""
     by = usage.readings(log).groupby("vehicle")["distance_km"]
     distance = float((by.max() - by.min()).sum()) or np.nan
     fuel, work = log.si("fuel"), log.tables["work"]
@@ -201,10 +201,11 @@ def headlines(log):
 
 
 def moved(log):
-    """Which headline figures the doubtful rows move: rule, table, rows, figure, with_them, without, change_share; the largest first.
+    """Which headline figures the doubtful rows move, the largest first.
 
-    Doubtful: rows that are kept whole with a warning. Each rule's rows of one table are left out in
-    turn, but for work that is doubtful in its name alone.
+    Columns: rule, table, rows, figure, with_them, without, change_share. Doubtful: rows that are
+    kept whole with a warning. Each rule's rows of one table are left out in turn, but for work that
+    is doubtful in its name alone.
     """
     warned = log.warnings[(_kept(log.warnings) == "kept") & log.warnings["rule"].ne("task-near")]
     base, found = headlines(log), []

@@ -1,7 +1,7 @@
 """Sentences out of templates: shared/words/NAME.md.j2 holds a block for each sentence or paragraph.
 
-A template has the words and when to say them, and says a quantity through a filter named like the
-method of `report.quantities.Show` that formats it: `{{ row.cost | money }}`, `{{ e | range("km") }}`.
+A template has the words and when to say them. A quantity passes a filter named like the method of
+`report.quantities.Show` that formats it: `{{ row.cost | money }}`, `{{ e | range("km") }}`.
 Whatever is put into a sentence is text out of a log until shown otherwise: it is made harmless for
 Markdown on its way (`safe`), so that no template can forget it.
 """
@@ -119,14 +119,14 @@ def _range(context, x, unit, *how):
 
 
 def _about(context, x, what=""):
-    """`about` an `Estimate`, or a row with value, low and high. what: of a count, else it is money."""
+    """`about` an `Estimate` or a row with its names. what: of a count, else it is money."""
     x = x if isinstance(x, dict) else vars(x)
     say = (lambda n: plural(n, what)) if what else context.resolve("show").money
     return about(x["value"], x["low"], x["high"], say)
 
 
 def about(value, low, high, say):
-    """ "about 850 jobs (790 to 950)", the range rounded outwards. say: number to words with their unit."""
+    """ "about 850 jobs (790 to 950)", the range rounded outwards. say: number to words, unit."""
     step = 10 ** max(-(decimals_of(low, high) or 0), 0)
     low, high = step * math.floor(low / step), step * math.ceil(high / step)
     ends = f" ({number(low)} to {number(high)})"

@@ -1,4 +1,4 @@
-"""Units dealt among groups again, to see how far apart groups come by chance (a permutation test)."""
+"""Units dealt among groups again: how far apart groups come by chance (a permutation test)."""
 
 import numpy as np
 from scipy.special import comb

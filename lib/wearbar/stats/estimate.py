@@ -289,8 +289,7 @@ def vehicle_draws(n_vehicles, rng, samples=2000):
 def percentiles(draws, n_vehicles, confidence=0.9):
     """(low, high) of bootstrap draws along axis 0, NaN where over a tenth of them are.
 
-    Widened for few vehicles as Student's t would be (Hesterberg 2015, Am. Stat. 69:371, from
-    memory).
+    Widened for few vehicles as Student's t (Hesterberg 2015, Am. Stat. 69:371, from memory).
     """
     t = stats.t.ppf((1 - confidence) / 2, n_vehicles - 1)
     tail = stats.norm.cdf(np.sqrt(n_vehicles / (n_vehicles - 1)) * t)

@@ -39,7 +39,7 @@ def open_database(address, folder):
 
 
 def _shown(url, address):
-    """The address without login and options; its dialect alone where they may look like the host."""
+    """The address without login and options; its dialect alone where they may look like a host."""
     from sqlalchemy import URL
 
     if url.get_backend_name() == "sqlite":

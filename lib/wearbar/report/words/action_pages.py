@@ -15,7 +15,7 @@ UNIT = "\x1f"  # between the parts of a key
 
 
 def by_vehicle(said):
-    """The list as it is printed: `said` of `told`, plain work of one vehicle and urgency in one row."""
+    """The list as printed: plain work of one vehicle and urgency in one row."""
     if said.empty:
         return said.assign(n=0)
     same = said["evidence"].where(said["urgency"].isin(["overdue", "due"]), "")

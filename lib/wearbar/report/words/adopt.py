@@ -44,7 +44,7 @@ def record(adopted):
 
 
 def _chapters(adopted):
-    """(title, rows) of what was left out, and where there is any, of what was turned and passed over."""
+    """(title, rows) of what was left out, turned or passed over."""
     left = [
         f"{_place(r.sheet, r.line)}: {r.why} - {clean(r.text)}"
         for r in adopted.left_out.itertuples()

@@ -1,4 +1,4 @@
-"""What interval_compliance says of a reader's own tolerance, of an earlier pack and of dashboard reminders."""
+"""What is said of a reader's own tolerance, an earlier pack and dashboard reminders."""
 
 import math
 
@@ -36,7 +36,7 @@ def dash_said(rows, log, show):
 
 
 def two_rates(rate, other, moves, criterion, show):
-    """The rate by the plan's own tolerance beside that by a reader's criterion, and how they come to differ."""
+    """The rate by the plan's own tolerance beside that by a reader's, and why they differ."""
     by_plan, by_own = (SAY("rate_of", rate=r, show=show) for r in (rate, other))
     return SAY(
         "two_rates",

@@ -1,4 +1,4 @@
-"""What interval_compliance says where counting comes before words: shared/words/interval_compliance.md.j2."""
+"""What interval_compliance says after some counting: shared/words/interval_compliance.md.j2."""
 
 import math
 
@@ -26,7 +26,7 @@ def alt_states(now):
 
 
 def groups(apart, column, show):
-    """Which groups are clearly above or below the others; that none is; or why they are not compared. apart: of `differences`."""
+    """Which groups differ clearly from the others; that none does; or why none is compared."""
     clear = apart[apart["is_clear"].astype(bool)].rename(columns={column: "name"})
     below = clear["share"] < clear["rest"]
     return SAY(
@@ -43,7 +43,7 @@ def groups(apart, column, show):
 
 
 def sites(apart, table, log, show):
-    """As `groups`, of sites; those of few vehicles are not shown, since they can point at a person. table: of `sites_told`."""
+    """As `groups`, of sites; those of few vehicles can point at a person and are not shown."""
     if len(table) < 2:
         n = table["vehicles"].sum() if table["site"].eq(NOT_KNOWN).any() else 0
         return SAY("no_site", n=n) if n > 1 else ""
@@ -54,7 +54,7 @@ def sites(apart, table, log, show):
 
 
 def overruns(over, found, driven, show):
-    """How far late work ran over, and how far vehicles were driven past their windows. over: unit to `Estimate` of the median."""
+    """How far late work ran over. over: unit to `Estimate` of the median."""
     late = found[found["in_rate"] & (found["outcome"] == "late")]
     medians = [e for e in over.values() if not math.isnan(e.value)]
     return SAY(

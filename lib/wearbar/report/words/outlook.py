@@ -1,4 +1,4 @@
-"""What is said of the year ahead and of past forecasts, and their tables: shared/words/outlook.md.j2."""
+"""What is said of the year ahead and of past forecasts: shared/words/outlook.md.j2."""
 
 import math
 
@@ -84,7 +84,7 @@ def visits_said(plan, todo, show, has_covers=False):
 
 
 def waiting_said(table):
-    """What waits for vehicles that are off the road with no end on record. table: of `outlook.waiting`."""
+    """What waits for vehicles off the road with no end on record. table: of `waiting`."""
     tasks = table.groupby("vehicle")["task"].agg(lambda codes: [t for t in codes.unique() if t])
     return SAY("waiting", vehicles=tasks.rename("tasks").reset_index().to_dict("records"))
 
@@ -97,7 +97,7 @@ def order_said(table):
 
 
 def hours_said(table, told, hours):
-    """Hours by site, and what they leave out. told: the simulated year; hours: `Estimate` of all."""
+    """Hours by site, and what they leave out. told: the simulated year; hours: of all."""
     lost, n_small = told.unknown["hours"], table["hours"].isna().sum() if len(table) else 0
     is_unknown = (lost > 0 or "hours" in told.blind) and not told.totals["hours"].any()
     view = {"is_unknown": is_unknown, "n_small": n_small, "n_lost": round(lost)}
@@ -150,7 +150,7 @@ def last_year_said(past, show):
 
 
 def learned_said(past, told=None):
-    """How past years corrected and widened the money ahead; told: the simulated year, whose thin classes are left out."""
+    """How past years corrected and widened the money ahead; told: the simulated year."""
     if past is None:
         return SAY("learned", is_tested=False)
     thin = told.thin if told else ()
@@ -187,7 +187,7 @@ def dates_by(test):
 
 
 def titled(table, rows):
-    """A table whose `task` holds codes with their titles instead. rows: of `Outlook.ahead`; a task that is not there keeps its words."""
+    """A table with titles for the codes of `task`. rows: of `Outlook.ahead`; others stay."""
     titles = rows.drop_duplicates("task").set_index("task")["title"]
     return table.assign(task=table["task"].map(titles).fillna(table["task"]))
 
@@ -251,7 +251,7 @@ def last_year_table(past, show):
 
 
 def _beside(row, name, show):
-    """One total: its forecast with the range, outwards to whole money, the actual and the year before."""
+    """One total: its forecast with the range, outwards to whole money, and two actual years."""
     is_count, low, high = row.what in ("jobs", "hours"), row.low, row.high
     say = _tenths if is_count else lambda x: show.money(x, 0)
     if not is_count and not math.isnan(row.forecast):

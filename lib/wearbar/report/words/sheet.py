@@ -1,4 +1,4 @@
-"""What a visit sheet says, as plain text for the template, which escapes it: lines, boxes to tick, blanks to fill in."""
+"""What a visit sheet says, as plain text for the template, which escapes it."""
 
 from dataclasses import replace
 
@@ -40,7 +40,7 @@ NEAR_KM = 50.0  # to the low limit: look now
 
 
 def own_show(visit, show, asked=""):
-    """The reader's units, distances in those of the vehicle's own odometer unless others were asked for."""
+    """The reader's units; distances as the vehicle's odometer has them unless asked otherwise."""
     unit = asked or visit.distance_unit or show.units.distance
     return Show(replace(show.units, distance=unit))
 
@@ -99,7 +99,7 @@ def _head(visit, log, show):
 
 
 def _in_css(text):
-    """Text for a string in a style: everything but plain letters and digits as its number, so that nothing of it can end the string."""
+    """Text for a string in a style: all but plain letters and digits as their numbers."""
     return "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x}" for c in text)
 
 
@@ -162,7 +162,7 @@ def _height(x, quantity, show):
 
 
 def _read(row, as_of, show):
-    """One reading to take: where, what, the last one, the limit, blanks (label, unit), boxes to tick."""
+    """One reading to take: where, what, the last one, the limit, blanks, boxes to tick."""
     quantity, is_oil = row.quantity, row.category == "engine-oil"
     unit = UNITS_OF | {"depth": _depth(show), "pressure": show.units.pressure}
     unit = unit.get(quantity)
@@ -207,7 +207,7 @@ def _value(x, quantity, show):
 
 
 def _change(row, show, meter):
-    """A part that may come off: (position, part, fitted at), or on what day where no distance is counted."""
+    """A part that may come off: (position, part, fitted at: a distance, else a day)."""
     part = f"{in_words(row.category)}: {clean(row.item, 60)}"
     fitted = show.date(row.fitted) if pd.notna(row.fitted) and meter in NO_DISTANCE else ""
     if pd.notna(row.fitted_odometer_km):

@@ -1,4 +1,4 @@
-"""What a visit sheet says of the work: each task with its steps and figures, what to have ready, what comes later or again."""
+"""What a visit sheet says of the work: tasks, steps, figures, what to have ready, what follows."""
 
 import math
 import re
@@ -26,7 +26,7 @@ STAGE_NAMES = {
 _PUMP = "pump the lever or pedal until it is firm, before the vehicle moves"
 _MADE_FIRM = ("pump|work the (?:lever|pedal|brake)", _PUMP)
 _TO_TORQUE = ("torque", "tighten to the torque of the handbook")
-# words of a task and words that it must not have, its actions, torques by kind ("" the others), steps
+# words of a task, words that it must not have, actions, torques by kind ("" others), steps
 # with what shows that the plan has them. Common practice, no source
 CLOSING = (
     (
@@ -68,7 +68,7 @@ def _title(code, visit, within=False):
 
 
 def blocks(visit, log, show):
-    """The tasks to be printed with their steps, in bench order, positions that stand alike said together."""
+    """The tasks to be printed with their steps, in bench order, like positions together."""
     full = visit.tasks[visit.tasks["is_full"]]
     told = [_block(group, visit, log, show) for _, group in full.groupby("task", sort=False)]
     before = ["", *(block["stage"] for block in told)]
@@ -99,7 +99,7 @@ def _block(rows, visit, log, show):
 
 
 def _closing(task, kind):
-    """(torques, steps) that wheel, brake and chain work ends with and the plan does not name: blanks, never figures."""
+    """(torques, steps) that end wheel, brake and chain work and no plan names: blanks alone."""
     part = "" if pd.isna(task["part"]) else task["part"]
     words = set(re.split("[^a-z]+", f"{task['task']} {part}".casefold()))
     named = " ".join(f["name"] for f in task["figures"]).casefold()
@@ -153,7 +153,7 @@ def when(row, log, show):
 
 
 def _between(row, log, show):
-    """(low, high) of when it is likely due; a year that both have is said once where both lie ahead."""
+    """(low, high) of when it is likely due; a year that both have is said once, if ahead."""
     if pd.isna(row.low_date) or pd.isna(row.high_date) or row.low_date >= row.high_date:
         return "", ""
     low, high = show.date(row.low_date), show.date(row.high_date)
@@ -229,7 +229,7 @@ def _exact(x):
 
 
 def rechecks(visit, show):
-    """What must be checked again because the work disturbs it: (task, within, code, whether the plan's figures are examples)."""
+    """What to check again since the work disturbs it: (task, within, code, is an example)."""
     rows = visit.tasks[visit.tasks["is_full"]].drop_duplicates("task").fillna({"source": ""})
     told = []
     for row in rows.itertuples():
