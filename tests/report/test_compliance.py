@@ -310,9 +310,11 @@ class TestTheList:
 
 def list_said(rows, told, items, found):
     unseen = items["what"].eq("recheck") & items["is_open"] & items["state"].eq("not-known")
+    counted, later = on_actions.counted_now(rows)
     return WORDS(
         "list_said",
-        counted=on_actions.counted(rows[rows["urgency"] != "coming"]),
+        counted=counted,
+        later=later,
         tasks=len(found),
         oldest=told.oldest_days,
         rechecks=unseen.sum(),

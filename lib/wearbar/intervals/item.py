@@ -236,7 +236,7 @@ def _is_past(km, due_km, day, due_date):
 
 
 def _all_done(d, found):
-    """The day by which a task put off was done at every position that it has; NaT while one is
+    """The day by which a deferred task was done at every position that it has; NaT while one is
     left."""
     by = ["vehicle", "task", "position"]
     did = found.dropna(subset="done_date").sort_values("done_date")[[*by, "done_date"]]

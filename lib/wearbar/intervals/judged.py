@@ -21,8 +21,8 @@ REASONS = {
     "still can be",
     "repair": "a repair did it before its window opened",
     "typed-late": "it was done on time, but typed in only after its window had closed",
-    "ended": "the vehicle left, or the task left the plan, before its window closed",
-    "stale": "no recent reading tells whether its window has closed",
+    "ended": "the vehicle left, or the task left the plan, before its last day on time",
+    "stale": "no recent reading shows whether its last day on time has passed",
     "open-window": "its window has not closed yet",
     "odometer": "the odometer at the work is not known closely enough",
 }

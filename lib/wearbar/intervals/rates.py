@@ -22,7 +22,7 @@ CAUTIOUS = "few of them: limits that hold more often than they say"
 
 
 def placed(found, log):
-    """The occasions with `kind`, `site` (where the vehicle was when its window closed, or else is)
+    """The occasions with `kind`, `site` (where the vehicle was on its last day on time, or else is)
     and `month` (of the late edge)."""
     edge, kind = found["late_edge_date"], log.tables["vehicles"].set_index("vehicle")["kind"]
     return found.assign(

@@ -23,7 +23,7 @@ class Seen:
 
 
 def seen(log, readings, found):
-    """How many vehicles the report can speak of. A vehicle laid up since its last reading, or
+    """How many vehicles the report can speak of. A vehicle in storage since its last reading, or
     without a meter, needs no fresh one."""
     fleet = log.tables["vehicles"]
     fleet = fleet[~fleet["disposed"].le(log.as_of)]
@@ -44,7 +44,7 @@ def untold(log):
 
 
 def put_off(log):
-    """Why work was put off: frame `reason, n, vehicles`, the commonest first."""
+    """Why work was deferred: frame `reason, n, vehicles`, the commonest first."""
     by = log.tables["deferrals"].groupby("reason")["vehicle"]
     found = by.agg(n="size", vehicles="nunique").reset_index()
     return found.sort_values(["n", "reason"], ascending=[False, True], ignore_index=True)

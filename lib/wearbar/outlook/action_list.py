@@ -74,7 +74,7 @@ def _typed(rows):
 
 
 def _ranked(rows):
-    """By urgency; in use before laid up; then why it may not be driven, or what of wear fails first
+    """By urgency; in use before stored; then why it may not be driven, or what of wear fails first
     and by how much, or whether overdue work bears on safety; then the day."""
     urgency, is_wear = rows["urgency"], rows["kind"].eq("wear")
     danger, is_near = urgency.isin(DANGER), urgency.isin(["coming", "may be done", "not known"])

@@ -1,4 +1,4 @@
-"""Where each vehicle will be, week by week and draw by draw; whether it has left or is laid up."""
+"""Where each vehicle will be, week by week and draw by draw; whether it has left or is in storage."""
 
 import numpy as np
 import pandas as pd

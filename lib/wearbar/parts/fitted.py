@@ -110,7 +110,7 @@ def unrecorded_of(log, readings, segments):
     """Holes in the record of each life: Series, life to (from_km, to_km) pairs of its km.
 
     Lives without any are not in it. A hole (`usage.gaps`) counts from the day the vehicle's record
-    begins, and only where more days of it than `LEAST_DAYS` were not laid up.
+    begins, and only where more days of it than `LEAST_DAYS` were not in storage.
     """
     path = usage.path_of(readings)
     holes = usage.gaps(path).rename(columns={"start": "opens", "end": "closes"})

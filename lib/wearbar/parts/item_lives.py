@@ -1,4 +1,4 @@
-"""How long items last by their ends, and why parts came off early."""
+"""How long items last by their ends, and why parts were removed early."""
 
 from dataclasses import replace
 from math import nan
@@ -83,7 +83,7 @@ def _between_looks(group):
 
 
 def early_ends(parts):
-    """Why parts came off early: one row a category and cause, the costliest first.
+    """Why parts were removed early: one row a category and cause, the costliest first.
 
     parts: `wear_of(...).parts`, or spans with `limit`. `n`, `of` (parts of the category that came
     off), `unused_share` (mean share of the usable depth that went with them, where their removed

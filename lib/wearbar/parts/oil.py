@@ -15,7 +15,7 @@ CHECK, OIL = (
 BEFORE = "level before"  # place of a reading of what was missing before topping up
 MIN_PERIODS = 3
 UNREAD = "the level before topping up is not in the log"
-MIXED = "cold and hot readings are mixed, or it is not told which"
+MIXED = "cold and hot readings are mixed, or it is not known which"
 FEW = "under three periods between level checks without an oil change"
 KEYS = ["vehicle", "date"]
 

@@ -1,6 +1,6 @@
 """The action list as pages print it: grouped, counted, and its dangers in a sentence."""
 
-from wearbar.outlook.action_list import DANGER, URGENCY
+from wearbar.outlook.action_list import DANGER, PRESSING, URGENCY
 from wearbar.report.quantities import clean, number, plain
 from wearbar.report.words.action_rows import SAY, told
 
@@ -81,6 +81,12 @@ def overdue_said(rows, show):
     about = late["what"].str[:1].str.lower() + late["what"].str[1:]
     late = late.assign(what=[clean(text, 80) for text in about])
     return SAY("overdue", show=show, late=late, grave=grave), "now" if grave else "soon"
+
+
+def counted_now(rows):
+    """`counted` of what calls for work now, and of the rest that is not coming."""
+    now = rows["urgency"].isin([*PRESSING, "recall"])
+    return counted(rows[now]), counted(rows[~now & rows["urgency"].ne("coming")])
 
 
 def counted(rows):

@@ -4,11 +4,10 @@ import math
 
 import pandas as pd
 
-from wearbar.outlook.action_list import PRESSING
 from wearbar.outlook.simulate import LEAST_BILLS
 from wearbar.report.quantities import MISSING, number, plural
 from wearbar.report.template import words_of
-from wearbar.report.words.action_pages import counted
+from wearbar.report.words.action_pages import counted_now
 
 SAY = words_of("outlook")
 NO_YEAR = "Not shown: a year's figures need a year of record."
@@ -48,11 +47,7 @@ def first_visits(plan, todo, as_of, show):
     first = plan.jobs["day"].min()
     vehicles = sorted(plan.jobs.loc[plan.jobs["day"].eq(first), "vehicle"].unique())
     date = as_of + pd.to_timedelta(first, unit="D")
-    return SAY("first_visits", show=show, now=_now(todo), vehicles=vehicles, date=date)
-
-
-def _now(todo):
-    return counted(todo[todo["urgency"].isin([*PRESSING, "recall"])])
+    return SAY("first_visits", show=show, now=counted_now(todo)[0], vehicles=vehicles, date=date)
 
 
 def changed_use(year, show):
@@ -77,7 +72,7 @@ def visits_said(plan, todo, show, has_covers=False):
 
     todo: of `actionlist.actions`. has_covers: some of the work does other work along with it.
     """
-    jobs, now = plan.jobs, _now(todo)
+    jobs, now = plan.jobs, counted_now(todo)[0]
     view = {"n_jobs": len(jobs), "has_covers": has_covers, "has_now": bool(now)}
     view |= {"unused": jobs["unused_share"].mean(), "wasted": jobs["wasted_amount"].sum()}
     return SAY("visits", show=show, plan=plan, **view)
