@@ -98,6 +98,20 @@ def test_the_library_never_imports_its_made_up_logs(path):
     assert not [name for name in imports(path) if name.split(".")[0] == SYNTHETIC.name]
 
 
+def test_modules_functions_and_lines_are_short():
+    long = []
+    for path in modules():
+        text = path.read_text(encoding="utf-8")
+        lines = text.splitlines()
+        long += [f"{module(path)} has {len(lines)} lines"] if len(lines) > 300 else []
+        if path.name != "rules.py":  # a table, a rule a line
+            long += [f"{module(path)}:{i}" for i, line in enumerate(lines, 1) if len(line) > 100]
+        for node in ast.walk(ast.parse(text)):
+            if isinstance(node, ast.FunctionDef) and node.end_lineno - node.lineno >= 60:
+                long.append(f"{module(path)}.{node.name}")
+    assert not long
+
+
 def test_lines_are_formatted():
     done = subprocess.run(
         [sys.executable, "-m", "ruff", "format", "--check", "--quiet", "lib", "tests"],

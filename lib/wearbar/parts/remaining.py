@@ -40,7 +40,8 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
     wear is shown to bend (`wear.bent`) the line is of straightened heights, and each low limit the
     lower of its own and the straight line's. A last reading lower than the line, that no distance
     is known of or that another place agrees with although it is too far off to be in the line, cuts
-    what is left by the share of the height left that it takes off (`chance_to_next` is then NaN). Age and damage are not seen by it.
+    what is left by the share of the height left that it takes off (`chance_to_next` is then NaN).
+    Age and damage are not seen by it.
     """
     on = _judged(wear if wear.bent is None else wear.bent, confidence)
     if wear.bent is not None:
