@@ -1,4 +1,4 @@
-"""Where each vehicle will be, week by week and draw by draw; whether it has left or is in storage."""
+"""Where each vehicle will be, week by week and draw by draw; whether it has left or is stored."""
 
 import numpy as np
 import pandas as pd

@@ -158,7 +158,7 @@ def merged(vehicle, begin, until):
 
 
 def layup_days(log, vehicle, start, end):
-    """Days in storage after the end of day `start` and not after `end`, overlaps counted once: Series;
+    """Days in storage after the end of day `start` and not after `end`, counted once: Series;
     a lay-up without an end runs on."""
     rows = log.tables["layups"].dropna(subset=["from"])
     until = np.where(rows["to"].isna(), _FAR, days_of(rows["to"]))
