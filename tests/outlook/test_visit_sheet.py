@@ -18,7 +18,7 @@ from wearbar.log.plan_figures import MOST_OFF, converted, is_example
 from wearbar.log.units import Units
 from wearbar.outlook.visit_sheet import visit_of
 from wearbar.pack.cli import main
-from wearbar.report import report as reports
+from wearbar.report import template
 from wearbar.report.quantities import Show
 from wearbar.report.words import sheet as wording
 
@@ -127,7 +127,7 @@ def words_of(log, vehicle=None):
 def page_of(log, vehicle=None):
     words = words_of(log, vehicle)
     return "\n".join(
-        reports._filled("sheet.html.j2", {**words, "block": block}) for block in BLOCKS
+        template.page_of("sheet.html.j2", **{**words, "block": block}) for block in BLOCKS
     )
 
 
