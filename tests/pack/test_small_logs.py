@@ -197,7 +197,7 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
 
     def test_a_table_without_rows_is_not_announced(self, monkeypatch):
         sent = []
-        monkeypatch.setattr(reports, "_send", sent.append)
+        monkeypatch.setattr(reports, "display", lambda bundle, raw: sent.append(bundle))
         logged = log_of([OIL])
         report = reports.Report("outlook", logged, logged, Show(logged.units), 0.9)
         report.table(pd.DataFrame({"a": []}), "Month by month", name="months", note="By its line.")
@@ -208,11 +208,9 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
 
     def test_90_percent_is_said_only_of_a_range_that_is_there(self, monkeypatch):
         sent = []
-        monkeypatch.setattr(reports, "_send", sent.append)
+        monkeypatch.setattr(reports, "display", lambda bundle, raw: sent.append(bundle))
         logged = log_of([OIL])
-        reports._begin(
-            reports.Report("log_check", logged, logged, Show(logged.units), 0.9, {"site": ""})
-        )
+        reports._begin("log_check", logged, {"site": "", "confidence": 0.9}, Show(logged.units))
         assert "any range at 90% unless a note says otherwise" in sent[1]["text/html"]
 
     def test_nothing_is_coming_only_where_a_plan_says_what_is_due(self):

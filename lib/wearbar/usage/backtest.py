@@ -117,8 +117,9 @@ def _naive(fleet, as_of, path, method, widen):
     daily = usage.daily_rate(path, as_of).set_index("vehicle").reindex(model.vehicles.index)
     rate = daily["rate_km_per_day"].where(daily["rate_km_per_day"] > 0)
     dispersion = model.vehicles["dispersion_days"]
+    usual = dispersion.dropna().median()  # of none NaN, without a warning
     told = model.vehicles.assign(rate_km_per_day=rate, log_variance=0.0, drift_per_day=0.0, df=1e6)
-    told["dispersion_days"] = dispersion.fillna(dispersion.median())
+    told["dispersion_days"] = dispersion.fillna(usual)
     told["method"] = np.where(rate.isna() | dispersion.isna().all(), "none", "own")
     clock = model.clock
     if method == "last-year":
