@@ -248,9 +248,7 @@ class TestOverruns:
         rng = np.random.default_rng(3)
         late = found["in_rate"] & (found["outcome"] == "late")
         found.loc[late, "is_open"] = rng.random(late.sum()) < 0.3
-        lifelines = pytest.importorskip(
-            "lifelines", reason="lifelines is not installed: it is the extra 'yardsticks'"
-        )
+        lifelines = pytest.importorskip("lifelines")
         ours = intervals.median_overrun(found, "overrun_days", np.random.default_rng(1))
         cases = found[late & (found["overrun_days"] > 0) & (found["state"] != "missed")]
         theirs = (

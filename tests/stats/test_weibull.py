@@ -28,7 +28,7 @@ class Lifelines:
         return getattr(pytest.importorskip("lifelines", reason=WITHOUT), name)
 
 
-WITHOUT = "lifelines is not installed: it is the extra 'yardsticks'"
+WITHOUT = "lifelines is not installed"
 lifelines = Lifelines()
 
 BENCH = Path(__file__).parent.parent / "bench"
