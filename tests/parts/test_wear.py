@@ -987,7 +987,7 @@ def test_oil_use_is_refused_where_it_would_invent_a_worn_engine():
     rows = [(m, None, 100) for m in range(1, 7)]
     assert "level before" in oil(rows)["why_not"]
     assert "hot" in oil(rows, CHECKS, state="mixed")["why_not"]
-    assert "told" in oil(rows, CHECKS, state=None)["why_not"]
+    assert "known which" in oil(rows, CHECKS, state=None)["why_not"]
     assert np.isnan(oil(rows)["ml_per_1000km"])
     # an oil change within a period: what was drained and filled is no use
     assert oil(rows, [*CHECKS, (3, "engine-oil-and-filter")])["n"] == 4
