@@ -357,7 +357,7 @@ class TestFirst:
     def test_a_log_without_those_tables_says_that_it_cannot_tell(self):
         text = text_of(page_of(small_log()))
         assert "no open off-road defect" not in text
-        assert "an open defect would not be seen" in text
+        assert "an open defect, an expired certificate and an open recall would not be seen" in text
 
     def test_a_tyre_at_its_limit_stops_it_too(self):
         tyre = {
