@@ -1,6 +1,7 @@
 """What several test files share."""
 
 import csv
+import gc
 import tomllib
 from functools import cache
 from pathlib import Path
@@ -18,6 +19,11 @@ settings.register_profile("same", deadline=None, derandomize=True, database=None
 settings.load_profile("same")
 
 NOTEBOOKS = Path(__file__).parent / "notebooks"
+
+
+def pytest_collection_finish():
+    """statsmodels collects garbage at every multiple test: what is imported needs no second look."""
+    gc.freeze()
 
 
 def write_rows(folder, rows):

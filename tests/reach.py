@@ -14,7 +14,7 @@ LIB = ROOT / "lib" / "wearbar"
 FRONT = (
     "__init__.py",
     "pack/cli.py",
-    "pack/single.py",
+    "pack/commands.py",
     "report/verbs.py",
 )  # all of these is reached
 

@@ -1,7 +1,7 @@
 """Wearbar: from a service log to maintenance reports.
 
-`import wearbar as wb` is light and gives the verbs of the reports: each takes a log, or arrays, and gives a
-tidy frame or an `Estimate` in the log's own units, which stand in the columns' names.
+`import wearbar as wb` is light and gives the verbs of the reports: each takes a log, or arrays, and
+gives a tidy frame or an `Estimate` in the log's own units, which stand in the columns' names.
 
     import wearbar as wb
 

@@ -70,7 +70,7 @@ def _make(setting, seed, vehicles, years, dirt):
 def _tidy(name, frame):
     """The format's columns in its order, blank text as missing, columns that are wholly blank left out."""
     frame = frame[[c.name for c in schema.TABLES[name] if c.name in frame]]
-    frame = frame.assign(**{c: frame[c].where(frame[c] != "") for c in frame.select_dtypes(object)})
+    frame = frame.assign(**{c: frame[c].where(frame[c] != "") for c in _texts(frame)})
     return frame.dropna(axis=1, how="all").reset_index(drop=True)
 
 
@@ -135,12 +135,16 @@ def write_truth(truth, folder):
 
 def _write_csv(frame, path):
     dates = frame.select_dtypes("datetime").columns
-    mixed = frame.select_dtypes(object).columns
     text = frame.assign(
         **{c: frame[c].dt.strftime("%Y-%m-%d") for c in dates},
-        **{c: frame[c].map(_plain) for c in mixed},
+        **{c: frame[c].map(_plain) for c in _texts(frame)},
     )
     text.to_csv(path, index=False, lineterminator="\n", float_format="%.10g", encoding="utf-8")
+
+
+def _texts(frame):
+    """Columns of text, and of text among numbers; pandas 3 has a type of its own for the former."""
+    return [c for c in frame if frame[c].dtype.kind == "O"]
 
 
 def _plain(value):

@@ -44,7 +44,7 @@ def rows():
         lambda: fitter().fit(x[few], seen[few], entry=entry[few]),
     )
     ours, one_by_one = (
-        lambda: stats.fit_weibull_groups(x[many], seen[many], group),
+        lambda: stats.fit_groups("weibull", x[many], seen[many], group),
         lambda: loop(x, seen),
     )
     yield row("5,000 fits of 40 lives", 500, ours, one_by_one, share=100 / GROUPS)

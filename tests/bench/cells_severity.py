@@ -46,11 +46,7 @@ def fleet(rng, vehicles, times=TIMES, use="", wear=SLOW, sites=3, site_owns=0.0,
     rows = pd.DataFrame(
         {"vehicle": np.repeat(np.arange(vehicles), QUARTERS), "loose": said.ravel()}
     )
-    error = (
-        hard_use.recall_error(rows["vehicle"], rows["loose"])
-        if hasattr(hard_use, "recall_error")
-        else 0.0
-    )
+    error = hard_use.recall_error(rows["vehicle"], rows["loose"])
     a, b = parts["from"].to_numpy(), parts["to"].to_numpy()
     total = np.concatenate([np.zeros((vehicles, 1)), np.cumsum(said, axis=1)], axis=1)
     parts["loose"] = (total[parts["vehicle"], b] - total[parts["vehicle"], a]) / (b - a)

@@ -9,13 +9,7 @@ from wearbar.cost.account import account, exposure
 from wearbar.cost.bills import double_entries, known_shares, money_lines
 from wearbar.cost.compare import by_year, change_of_years, differences
 from wearbar.cost.fuel import economy_by_quarter, fuel_economy, liquid, tanks
-from wearbar.cost.per_distance import (
-    by_site,
-    by_vehicle,
-    cost_per_km,
-    largest_bill,
-    total_per_km,
-)
+from wearbar.cost.per_distance import by_site, by_vehicle, cost_per_km, largest_bill, total_per_km
 from wearbar.cost.value import depreciation, depreciation_per_km, owning_per_km, value_points
 from wearbar.log import log_of
 from wearbar.log.units import l_per_100km_from_mpg
@@ -685,7 +679,7 @@ class TestComparisons:
         assert cost_per_km(few)["low"].isna().all()
         assert cost_per_km(many, "category")["low"].gt(0).all()
         assert "No range is shown: a range needs three vehicles and 30 rows with money" in plain(
-            wording.interval_means(total_per_km(few))
+            wording.SAY("range", total=total_per_km(few))
         )
 
     def test_one_dear_site_of_four_is_named_and_equal_sites_are_not(self):

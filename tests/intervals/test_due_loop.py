@@ -47,7 +47,7 @@ def test_the_stored_cases_come_out_as_the_former_code_gave_them(case):
     then = then[then["seed"] == seed].drop(columns="seed").reset_index(drop=True)
     then["position"] = then["position"].fillna("")
     dates = [c for c in then if c.endswith("_date")]
-    then[dates] = then[dates].apply(pd.to_datetime)
+    then[dates] = then[dates].astype("datetime64[ns]")
     pd.testing.assert_frame_equal(stored(found), then, check_dtype=False, rtol=1e-9, atol=1e-3)
 
 

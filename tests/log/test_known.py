@@ -177,7 +177,7 @@ def test_what_ends_or_is_typed_later_changes_no_outcome_judged_earlier(record):
 
 
 def test_late_by_the_record_alone_is_said():
-    from wearbar.report.words.intervals import typed_late
+    from wearbar.report.template import words_of
 
     rows = [("odometer", {"date": DAYS[n], "odometer": 20.0 * n}) for n in (100, 400, 900)]
     work = {
@@ -189,8 +189,10 @@ def test_late_by_the_record_alone_is_said():
     }
     found = occasions(log_by([*rows, ("work", work)], "exact", DAYS[350]))
     assert found["outcome"].iloc[0] == "late"
-    assert typed_late(found) == (
+    typed_late = [rows["why"].eq("typed-late").sum() for rows in (found, found.iloc[1:])]
+    said = [words_of("interval_compliance")("typed_late", n=n) for n in typed_late]
+    assert said[0] == (
         "1 job was done on time but typed in only after its window had closed. It counts neither as on time nor as late. "
         "Type work in on the day it is done."
     )
-    assert typed_late(found.iloc[1:]) == ""
+    assert said[1] == ""

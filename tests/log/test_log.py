@@ -11,7 +11,7 @@ import pytest
 
 from wearbar import log as logs
 from wearbar.log.checks.chain import longest_likely
-from wearbar.log.checks.slips import likely_reading
+from wearbar.log.checks.odometers import likely_reading
 from wearbar.log.places import place
 from wearbar.log.rules import RULES
 from wearbar.log.schema import MAIN_DATE, PERIODS, READINGS, TABLES, WHOLE_FLEET, column
@@ -418,10 +418,7 @@ class TestReadings:
         }
         assert {c for pairs in READINGS.values() for c, _ in pairs} == {
             c.name for t in TABLES.values() for c in t if c.name.endswith("odometer")
-        } - {
-            "until_odometer",
-            "warranty_odometer",
-        }
+        } - {"until_odometer", "warranty_odometer"}
 
     def test_more_than_a_day_can_hold(self):
         log = log_of(odometer=readings([("2022-01-01", 1000), ("2022-01-02", 9000)]))
@@ -758,10 +755,7 @@ class TestHeader:
             c
             for _, _, c, rule in told(log_of({"distance": "mi"}, fuel=fuel), "warnings")
             if rule == "unit-not-said"
-        } == {
-            "volume",
-            "currency",
-        }
+        } == {"volume", "currency"}
 
     def test_tables_that_must_be_there(self):
         with pytest.raises(logs.LogError, match="no table vehicles"):

@@ -142,7 +142,12 @@ def test_parquet_gives_the_same_log(tmp_path, frames, by_csv):
                 else frame[c].map(lambda v: v if v is None or pd.isna(v) else _as_text(v))
             )
         pa.parquet.write_table(
-            pa.table({c: pa.array(list(v.where(v.notna(), None))) for c, v in columns.items()}),
+            pa.table(
+                {
+                    c: pa.array(list(v.astype(object).where(v.notna(), None)))
+                    for c, v in columns.items()
+                }
+            ),
             tmp_path / f"{name}.parquet",
         )
     for file in ("log.toml", "plan.toml"):

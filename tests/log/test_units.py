@@ -32,12 +32,9 @@ def test_factors(found, expected):
 
 
 def test_there_and_back():
-    imperial = Units(distance="mi", volume="gal_uk", depth="in32", pressure="psi")
+    imperial = Units(distance="mi", depth="in32")
     assert imperial.from_km(imperial.to_km(6000.0)) == pytest.approx(6000.0, rel=1e-15)
-    assert imperial.to_mm(2) == 1.5875
-    assert imperial.from_mm(imperial.to_mm(2)) == 2
-    assert imperial.from_l(imperial.to_l(3.0)) == pytest.approx(3.0)
-    assert imperial.from_kpa(imperial.to_kpa(32.0)) == pytest.approx(32.0)
+    assert imperial.from_mm(1.5875) == 2
     assert l_per_100km_from_mpg(l_per_100km_from_mpg(60.0)) == pytest.approx(60.0)
 
 

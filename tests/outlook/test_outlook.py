@@ -24,9 +24,9 @@ from wearbar.outlook.year import _band
 from wearbar.report.charts import outlook as charts
 from wearbar.report.charts import style
 from wearbar.report.charts.style import png
-from wearbar.report.quantities import Show
+from wearbar.report.quantities import Show, plural
+from wearbar.report.template import about, words_of
 from wearbar.report.words import outlook as wording
-from wearbar.report.words import outlook_tables
 from wearbar.usage import backtest
 
 HEADER = {
@@ -651,8 +651,7 @@ class TestWords:
             told += [wording.first_visits(plan, NOTHING, found.as_of, SHOW)]
             told += [
                 wording.changed_use(found, SHOW),
-                wording.alt_months(months, "money", "Money", SHOW),
-                wording.alt_visits(plan),
+                words_of("outlook", show=SHOW)("alt_months", months=months["money"], what="Money"),
             ]
             told += [
                 wording.hours_said(
@@ -687,13 +686,13 @@ class TestWords:
 
     @pytest.mark.parametrize("n, text", [(0, "order none"), (3, "3 × 1 L")])
     def test_packs_in_words(self, n, text):
-        assert outlook_tables._pack(n, "L", 1.0) == text
+        assert wording._pack(n, "L", 1.0) == text
 
     def test_one_of_a_thing(self):
-        assert outlook_tables._pack(1, "", 1.0) == "1"
+        assert wording._pack(1, "", 1.0) == "1"
         assert wording.in_ten(0.04) == "less than 1 chance in 10"
-        assert wording._jobs(1.0, 1.0, 1.0) == "1 job"
-        assert wording._jobs(2.2, 1.0, 4.0) == "about 2 jobs (1 to 4)"
+        assert about(1.0, 1.0, 1.0, lambda n: plural(n, "job")) == "1 job"
+        assert about(2.2, 1.0, 4.0, lambda n: plural(n, "job")) == "about 2 jobs (1 to 4)"
 
     def test_a_site_of_few_vehicles_is_not_told_but_an_only_one_is(self, year):
         assert outlook.by_site(year)["hours"].notna().all()
@@ -1161,14 +1160,14 @@ class TestBands:
         ] * 3
 
     def test_intervals_are_rounded_outwards(self):
-        def about(value, low, high):
-            return wording.about(value, low, high, lambda n: f"{n:,.0f} hours")
+        def said(value, low, high):
+            return about(value, low, high, lambda n: f"{n:,.0f} hours")
 
-        assert about(620.0, 246.2, 1069.3) == "about 600 hours (200 to 1,100)"
-        assert about(620.0, 586.2, 669.3) == "about 620 hours (580 to 670)"
-        assert about(1.2, 0.5, 1.5) == "about 1 hours (0 to 2)"
-        assert about(0.2, 0.0, 1.5) == "at most 2 hours"
-        assert [outlook_tables._tenths(x) for x in (0.5, 1.5, 2.0, 123.4)] == [
+        assert said(620.0, 246.2, 1069.3) == "about 600 hours (200 to 1,100)"
+        assert said(620.0, 586.2, 669.3) == "about 620 hours (580 to 670)"
+        assert said(1.2, 0.5, 1.5) == "about 1 hours (0 to 2)"
+        assert said(0.2, 0.0, 1.5) == "at most 2 hours"
+        assert [wording._tenths(x) for x in (0.5, 1.5, 2.0, 123.4)] == [
             "0.5",
             "1.5",
             "2",

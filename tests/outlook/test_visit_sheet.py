@@ -18,7 +18,7 @@ from wearbar.log.plan_figures import MOST_OFF, converted, is_example
 from wearbar.log.units import Units
 from wearbar.outlook.visit_sheet import visit_of
 from wearbar.pack.cli import main
-from wearbar.report import report as reports
+from wearbar.report import template
 from wearbar.report.quantities import Show
 from wearbar.report.words import sheet as wording
 
@@ -127,7 +127,7 @@ def words_of(log, vehicle=None):
 def page_of(log, vehicle=None):
     words = words_of(log, vehicle)
     return "\n".join(
-        reports._filled("sheet.html.j2", {**words, "block": block}) for block in BLOCKS
+        template.page_of("sheet.html.j2", **{**words, "block": block}) for block in BLOCKS
     )
 
 
@@ -357,7 +357,7 @@ class TestFirst:
     def test_a_log_without_those_tables_says_that_it_cannot_tell(self):
         text = text_of(page_of(small_log()))
         assert "no open off-road defect" not in text
-        assert "an open defect would not be seen" in text
+        assert "an open defect, an expired certificate and an open recall would not be seen" in text
 
     def test_a_tyre_at_its_limit_stops_it_too(self):
         tyre = {
@@ -606,6 +606,28 @@ class TestFigures:
         }
         have = words_of(small_log(tasks=[task], fitted=[chain], measurements=reads))["have"]
         assert [h["item"] for h in have] == ["chain and sprockets"]
+
+    @pytest.mark.parametrize(
+        "looks, stands",
+        [
+            (((3, 2_000), (4, 3_000), (5, 4_000), (6, 5_000)), "forecast: at or past the limit"),
+            (((3, 2_000), (4, 3_000), (5, 4_000), (7, 7_000)), "at or past the limit"),
+        ],
+        ids=["by its line", "by its last reading"],
+    )
+    def test_what_a_wear_line_says_is_named_a_forecast(self, looks, stands):
+        tyre = {"category": "tyre", "item": "T", "position": "rear", "fitted": "2025-01-01"}
+        tyre |= {"fitted_odometer": 0, "new_depth": 8, "limit_depth": 2}
+        # 0.9 mm in 1,000 km: 1.7 mm at 7,000 km, and above the limit until 6,667 km
+        reads = [
+            {"position": "rear", "category": "tyre", "quantity": "depth", "odometer": x}
+            | {"date": f"2025-{month:02d}-01", "value": 8 - 0.9 * x / 1_000}
+            for month, x in looks
+        ]
+        here = {"jurisdiction": ""}
+        words = words_of(small_log(fitted=[tyre], measurements=reads, header=here))
+        assert [row[1] for row in words["worn"]] == [stands]
+        assert f"by its wear ({stands})" in str(words["blocks"])
 
     def test_a_figure_without_a_value_is_a_blank_and_a_recheck_of_an_example_plan_is_marked(self):
         tyre = {

@@ -159,7 +159,7 @@ def test_a_report_that_is_not_of_the_run_reaches_no_pack(made, sample_pack, monk
     def gather(work, out, kept, made_from):
         shutil.copytree(sample_pack.folder, work / "new")
 
-    monkeypatch.setattr(make, "_run_all", lambda *_: None)
+    monkeypatch.setattr(make, "_run", lambda *_: None)
     monkeypatch.setattr(make, "_gather", gather)
     with pytest.raises(reports.NotDone, match="sample was written over by another run"):
         made(tmp_path / "pack", "sample", units="km")

@@ -17,8 +17,8 @@ from wearbar.report import coverage
 from wearbar.report import report as reports
 from wearbar.report.answerable import answers
 from wearbar.report.quantities import Show
+from wearbar.report.template import words_of
 from wearbar.report.words import cost as on_cost
-from wearbar.report.words import intervals as on_intervals
 from wearbar.report.words import life as on_lives
 from wearbar.report.words import log_check as on_check
 from wearbar.report.words import outlook as on_outlook
@@ -197,7 +197,7 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
 
     def test_a_table_without_rows_is_not_announced(self, monkeypatch):
         sent = []
-        monkeypatch.setattr(reports, "_send", sent.append)
+        monkeypatch.setattr(reports, "display", lambda bundle, raw: sent.append(bundle))
         logged = log_of([OIL])
         report = reports.Report("outlook", logged, logged, Show(logged.units), 0.9)
         report.table(pd.DataFrame({"a": []}), "Month by month", name="months", note="By its line.")
@@ -208,27 +208,25 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
 
     def test_90_percent_is_said_only_of_a_range_that_is_there(self, monkeypatch):
         sent = []
-        monkeypatch.setattr(reports, "_send", sent.append)
+        monkeypatch.setattr(reports, "display", lambda bundle, raw: sent.append(bundle))
         logged = log_of([OIL])
-        reports._begin(
-            reports.Report("log_check", logged, logged, Show(logged.units), 0.9, {"site": ""})
-        )
+        reports._begin("log_check", logged, {"site": "", "confidence": 0.9}, Show(logged.units))
         assert "any range at 90% unless a note says otherwise" in sent[1]["text/html"]
 
     def test_nothing_is_coming_only_where_a_plan_says_what_is_due(self):
-        empty, some = pd.DataFrame(), pd.DataFrame({"task": ["oil"]})
-        assert on_intervals.none_coming(empty) == on_intervals.none_overdue(empty) == ""
-        assert "Nothing more is listed" in on_intervals.none_coming(some)
-        assert "No job of the plan" in on_intervals.none_overdue(some)
+        words = words_of("interval_compliance", days=90)
+        assert words("none_coming", tasks=0) == words("none_overdue", tasks=0) == ""
+        assert "Nothing more is listed" in words("none_coming", tasks=1)
+        assert "No job of the plan" in words("none_overdue", tasks=1)
 
     def test_no_section_is_left_blank(self):
-        none = pd.DataFrame()
-        assert on_intervals.first_limits(none, None, None, counted=False).startswith(
-            "No job counts"
+        words, none = (
+            words_of("interval_compliance"),
+            Estimate(math.nan, math.nan, math.nan, 0.9, 0),
         )
-        assert on_intervals.early(
-            Estimate(math.nan, math.nan, math.nan, 0.9, 0), math.nan, None
-        ).startswith("No job counts")
+        limits = words("first_limits", limits=pd.DataFrame(), want=none, counted=False)
+        assert limits.startswith("No job counts")
+        assert words("early", share=none, unused=math.nan).startswith("No job counts")
 
     def test_hard_use_names_no_plan_and_no_want_of_readings_that_are_there(self):
         table = pd.DataFrame(
@@ -261,8 +259,9 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
             assert (set(table["task"]), set(told["task"])) == ({"oil"}, {"Engine oil and filter"})
 
     def test_visits_are_announced_only_where_there_are_some(self):
-        assert "The visits of" not in on_outlook.few_visits(pd.DataFrame())
-        assert on_outlook.few_visits(pd.DataFrame({"jobs": [1]})).startswith("The visits of")
+        words = words_of("outlook")
+        assert "The visits of" not in words("few_visits", n=0)
+        assert words("few_visits", n=1).startswith("The visits of")
 
     def test_a_part_with_no_known_limit_is_checked_not_renewed(self):
         pad = TestAPartThatWasMeasuredAndIsNotInFitted

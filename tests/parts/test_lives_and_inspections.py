@@ -65,8 +65,7 @@ def test_a_part_worn_out_is_an_end_seen():
         True,
         "worn",
     )
-    assert (span["duration_days"], span["price"], span["site"], span["kind"]) == (
-        306,
+    assert (span["price"], span["site"], span["kind"]) == (
         100,
         "home",
         "motorcycle",

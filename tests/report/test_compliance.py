@@ -17,12 +17,15 @@ from wearbar.outlook.action_list import DANGER, actions
 from wearbar.report.charts import intervals as charts
 from wearbar.report.charts.style import png
 from wearbar.report.quantities import Show
+from wearbar.report.tables import view_of
+from wearbar.report.template import words_of
 from wearbar.report.words import action_pages as on_actions
 from wearbar.report.words import changes
 from wearbar.report.words import intervals as wording
 from wearbar.stats.estimate import proportion
 
 SHOW = Show(Units(distance="mi", currency="GBP"))
+WORDS = words_of("interval_compliance", show=SHOW)
 PLAN = {
     "van": {
         "applies_to": ["van"],
@@ -90,7 +93,9 @@ class TestTheRate:
         assert (mine.note, intervals.rate(found).note) == ("", "")
         few = found[found["vehicle"].isin(found["vehicle"].unique()[:3])]
         assert intervals.rate(few).note == intervals.CAUTIOUS
-        assert "at least 90 times in 100" in wording.rate_means(intervals.rate(few))
+        assert "at least 90 times in 100" in WORDS(
+            "rate_means", rate=intervals.rate(few), late_share=None, cautious=intervals.CAUTIOUS
+        )
 
     def test_groups_add_up_and_left_out_is_all_the_rest(self, fleet):
         found = fleet[2]
@@ -161,7 +166,7 @@ class TestComparisons:
             "tyres",
             "pads",
         ]
-        said = wording.groups(apart, "task", "task", SHOW)
+        said = wording.groups(apart, "task", SHOW)
         assert said.startswith("Late more often than the other tasks of the same vehicles: tyres (")
         assert "overlap" not in said
 
@@ -200,7 +205,7 @@ class TestComparisons:
         rng = np.random.default_rng(3)
         found = jobs(dict.fromkeys("S", 0.9), 8, 40, rng=rng)
         assert "No vehicle is clearly" in wording.groups(
-            intervals.differences(found, "vehicle"), "vehicle", "vehicle", SHOW
+            intervals.differences(found, "vehicle"), "vehicle", SHOW
         )
         worse = found.assign(
             outcome=found["outcome"].where(
@@ -213,17 +218,17 @@ class TestComparisons:
     def test_too_little_is_said_and_not_called_alike(self):
         apart = intervals.differences(jobs({"A": 0.9, "B": 0.2}, vehicles=4), "site")
         assert (
-            wording.groups(apart, "site", "site", SHOW)
+            wording.groups(apart, "site", SHOW)
             == "There is not enough data to say whether sites differ."
         )
         apart = intervals.differences(jobs({"A": 0.9, "B": 0.2}, vehicles=12, each=1), "site")
         assert (
-            wording.groups(apart, "site", "site", SHOW)
+            wording.groups(apart, "site", SHOW)
             == "Fewer than two sites have 10 jobs that count, so sites are not compared."
         )
         apart = intervals.differences(jobs({"A": 0.9, "B": 0.2}, vehicles=3, by="task"), "task")
         assert (
-            wording.groups(apart, "task", "task", SHOW)
+            wording.groups(apart, "task", SHOW)
             == "There is not enough data to say whether tasks differ."
         )
 
@@ -232,7 +237,7 @@ class TestComparisons:
         table = intervals.compliance(found, ["site"])
         assert table["site"].tolist() == ["A", "B", "not known"]
         assert table["n"].sum() == len(found)
-        said = wording.groups(intervals.differences(found, "site"), "site", "site", SHOW)
+        said = wording.groups(intervals.differences(found, "site"), "site", SHOW)
         assert said.endswith("160 jobs have no site on record and are not compared.")
         assert "not known" not in said
 
@@ -243,9 +248,7 @@ class TestOverruns:
         rng = np.random.default_rng(3)
         late = found["in_rate"] & (found["outcome"] == "late")
         found.loc[late, "is_open"] = rng.random(late.sum()) < 0.3
-        lifelines = pytest.importorskip(
-            "lifelines", reason="lifelines is not installed: it is the extra 'yardsticks'"
-        )
+        lifelines = pytest.importorskip("lifelines")
         ours = intervals.median_overrun(found, "overrun_days", np.random.default_rng(1))
         cases = found[late & (found["overrun_days"] > 0) & (found["state"] != "missed")]
         theirs = (
@@ -284,7 +287,7 @@ class TestTheList:
             log = van_log(plan=plan)
             readings, found, items = whole(log)
             rows, told = actions(log, found, items, readings), intervals.seen(log, readings, found)
-            said = wording.list_said(rows, told, items, found)
+            said = list_said(rows, told, items, found)
             assert "nothing is due" not in said
             assert "No vehicle here has a task of a maintenance plan" in said
 
@@ -300,7 +303,20 @@ class TestTheList:
         log = van_log(as_of=as_of)
         readings, found, items = whole(log)
         told, rows = intervals.seen(log, readings, found), actions(log, found, items, readings)
-        assert f"The oldest last reading {words}" in wording.list_said(rows, told, items, found)
+        assert f"The oldest last reading {words}" in list_said(rows, told, items, found)
+
+
+def list_said(rows, told, items, found):
+    unseen = items["what"].eq("recheck") & items["is_open"] & items["state"].eq("not-known")
+    counted, later = on_actions.counted_now(rows)
+    return WORDS(
+        "list_said",
+        counted=counted,
+        later=later,
+        tasks=len(found),
+        oldest=told.oldest_days,
+        rechecks=unseen.sum(),
+    )
 
 
 def against_said(log, readings, found, items, danger, rate):
@@ -339,7 +355,7 @@ def everything_said(log):
         for unit in ("days", "km", "hours")
     }
     by = {name: intervals.compliance(found, [name]) for name in ("task", "month", "site")}
-    danger = rows[rows["urgency"].isin(DANGER)]
+    danger, early = rows[rows["urgency"].isin(DANGER)], intervals.early_work(found)
     late = [on_actions.overdue_said(rows, SHOW)[0]] if rows["urgency"].eq("overdue").any() else []
     wording.services_table(intervals.first_services(found))
     png(charts.states_now(found))
@@ -347,18 +363,18 @@ def everything_said(log):
         *(
             on_actions.dangers_said(rows, missing)[0],
             *late,
-            wording.answer(rate, SHOW),
-            wording.seen(told),
+            WORDS("answer", rate=rate),
+            WORDS("seen", seen=told, stale=intervals.STALE_DAYS),
         ),
         *(
-            wording.no_plan(log),
-            wording.list_said(rows, told, items, found),
-            wording.states_said(found),
-            wording.caption_states(found),
+            WORDS("no_plan", log=log),
+            list_said(rows, told, items, found),
+            WORDS("states_said", n=1),
+            WORDS("caption_states", n=61, most=60),
         ),
-        wording.rate_means(rate),
+        WORDS("rate_means", rate=rate, late_share=0.05, cautious=""),
         *(
-            wording.groups(intervals.differences(found, name), name, name, SHOW)
+            wording.groups(intervals.differences(found, name), name, SHOW)
             for name in ("task", "kind", "vehicle")
         ),
         wording.sites(
@@ -366,25 +382,28 @@ def everything_said(log):
         ),
         *(
             wording.overruns(over, found, intervals.driven_overdue(found), SHOW),
-            wording.put_off(intervals.put_off(log)),
+            WORDS("put_off", reasons=intervals.put_off(log)),
         ),
-        wording.first_limits(
-            intervals.first_limits(found), intervals.late_for_want_of_use(found), SHOW
-        ),
-        *(
-            wording.early(*intervals.early_work(found), SHOW),
-            wording.first_services(intervals.first_services(found)),
-        ),
-        *(
-            wording.alt_states(found),
-            wording.alt_month(by["month"], SHOW),
-            wording.alt_group(by["task"], "task", SHOW),
+        WORDS(
+            "first_limits",
+            limits=intervals.first_limits(found),
+            want=intervals.late_for_want_of_use(found),
+            counted=True,
         ),
         *(
-            wording.alt_from_due(found, SHOW),
-            wording.looked_again(items),
-            wording.coming_caption(),
-            wording.months(by["month"]),
+            WORDS("early", share=early[0], unused=early[1]),
+            WORDS("first_services", n=2, late=1, still_open=0),
+        ),
+        *(
+            wording.alt_states(found[found["is_current"]]),
+            WORDS("alt_month", rates=by["month"]),
+            WORDS("alt_group", rates=by["task"].assign(title="Oil")),
+        ),
+        *(
+            WORDS("alt_from_due", n=found["outcome"].value_counts()),
+            WORDS("looked_again", n=2, late=1),
+            WORDS("coming_caption", days=90),
+            WORDS("months", n=len(by["month"])),
         ),
         *against_said(log, readings, found, items, danger, rate),
     ]
@@ -454,7 +473,7 @@ def test_a_digger_is_late_by_its_hours_and_says_so():
     late = intervals.overdue(found)
     # due at 100, done at 275; due again at 375, now 540: what one doing settles is one row
     assert late["over_hours"].tolist() == [165.0]
-    assert list(wording.open_heads(late))[-3:] == [
+    assert list(view_of("interval_compliance", "overdue", late, SHOW)["columns"])[-3:] == [
         "due_meter_hours",
         "over_hours",
         "driven_past_km",

@@ -25,7 +25,6 @@ from wearbar.report.quantities import (
     plural,
     safe,
 )
-from wearbar.stats.estimate import Estimate
 
 MILES = Show(Units(distance="mi", depth="mm", volume="L", pressure="psi", currency="GBP"))
 METRIC = Show(Units(currency="EUR"))
@@ -86,9 +85,9 @@ def test_quantities_in_miles():
     assert MILES.per_distance(0.0043 / 1.609344) == "GBP 0.0043 per mi"
     assert MILES.span(1609.344, 3218.688) == "1,000 to 2,000 mi"
     assert MILES.span(None, 3218.688) == "up to 2,000 mi"
-    assert MILES.rate_mm_per_1000km(0.5) == "0.80 mm per 1,000 mi"
+    assert MILES.quantity(0.5, "mm_per_1000km") == "0.80 mm per 1,000 mi"
     assert MILES.pressure(6.894757293168361 * 30) == "30 psi"
-    assert MILES.fuel(2.8248093627967) == "100.0 miles per imperial gallon"
+    assert MILES.quantity(2.8248093627967, "l_per_100km") == "100.0 miles per imperial gallon"
 
 
 def test_quantities_in_kilometres():
@@ -97,38 +96,14 @@ def test_quantities_in_kilometres():
     assert METRIC.money(12.5) == "EUR 12.50"
     assert METRIC.percent(0.873) == "87%"
     assert METRIC.percent(0.004) == "0.4%"
-    assert METRIC.fuel(5.04) == "5.0 L/100 km"
+    assert METRIC.quantity(5.04, "l_per_100km") == "5.0 L/100 km"
     assert METRIC.date(pd.Timestamp("2026-10-31")) == "31 Oct 2026"
     assert METRIC.date(pd.NaT) == METRIC.distance(math.nan) == METRIC.days(None) == MISSING
     assert METRIC.days(1) == "1 day"
 
 
-def test_an_estimate_in_full():
-    lives = Estimate(19_312.1, 17_702.8, 20_921.5, 0.9, 23, 4, "km")
-    assert (
-        MILES.estimate(lives)
-        == "12,000 mi (90% interval 11,000 to 13,000; n = 23, 4 of them not ended)"
-    )
-    assert (
-        METRIC.estimate(Estimate(0.8214, 0.712, 0.905, 0.95, 40, unit="share"))
-        == "82% (95% interval 71 to 90; n = 40)"
-    )
-    assert (
-        METRIC.estimate(Estimate(math.nan, 12_000.0, math.nan, 0.9, 2, 2, "km"))
-        == "at least 12,000 km (90% bound; n = 2, 2 of them not ended)"
-    )
-    assert (
-        METRIC.estimate(Estimate(math.nan, math.nan, math.nan, 0.9, 0, note="nothing to count"))
-        == "nothing to count"
-    )
-
-
 def test_an_interval_of_no_width_is_none():
     low, high = 0.1 + 0.2, 0.3
-    assert (
-        METRIC.estimate(Estimate(7.06, 7.06, 7.06 * (1 + 1e-15), 0.9, 3, unit="l_per_100km"))
-        == "7.1 L/100 km (n = 3)"
-    )
     assert METRIC.range(28.6, 28.6, "l_per_100km") == "28.6 L/100 km"
     assert interval(high, low) == "0.300"
     assert decimals_of(high, low) is None
@@ -155,8 +130,7 @@ def test_use_by_a_hundred_of_the_readers_distance():
 
 
 def test_fuel_economy_turns_an_interval_round():
-    words = MILES.estimate(Estimate(5.65, 5.0, 6.5, 0.9, 12, unit="l_per_100km"))
-    assert words == "50 miles per imperial gallon (90% interval 43 to 56; n = 12)"
+    assert MILES.range(5.0, 6.5, "l_per_100km") == "43 to 56 miles per imperial gallon"
 
 
 class _Tags(HTMLParser):
@@ -259,15 +233,7 @@ def test_a_table_reads_in_the_readers_units():
         "Last",
         "Open",
     ]
-    assert cells[8:15] == [
-        "<b>B4</b>",
-        "100",
-        "10,000 (9,000 to 11,000)",
-        "50",
-        "0.16",
-        DAY,
-        "yes",
-    ]
+    assert cells[8:15] == ["<b>B4</b>", "100", "10,000 (9,000 to 11,000)", "50", "0.16", DAY, "yes"]
     assert cells[15:22] == ["=1+1", "–", "–", "25", "0.32", "–", "no"]
     assert cells[22:25] == ["–", "1,000", "at least 5,000"]
     assert "<caption>Late &amp; &lt;long&gt;</caption>" in page
@@ -360,3 +326,27 @@ def test_no_cell_prints_a_machine_value(texts, x):
         )
     )
     assert not any(word in page.lower() for word in ("nan", "inf", "e+", "e-", "none"))
+
+
+def test_a_view_names_columns_in_order_and_leaves_out_what_no_row_has(tmp_path, monkeypatch):
+    tables._views.cache_clear()
+    monkeypatch.setattr(tables.places, "place", lambda *_: tmp_path / "r.toml")
+    (tmp_path / "r.toml").write_text(
+        'heads = {"cost low high" = ["Cost", "money_per_km"], n = "Parts, by {distance}"}\n'
+        '[kind]\ncaption = "By kind"\ncolumns = ["set_aside", "cost low high", "n", "why?"]\n'
+        'heads = {n = "Vehicles"}\n[all]\nname = ""\ncaption = "All"\ncolumns = ["n", "why?"]\n'
+    )
+    frame = pd.DataFrame({"why": ["", None]})
+    assert tables.view_of("r", "kind", frame, MILES) == {
+        "name": "kind",
+        "caption": "By kind",
+        "columns": {
+            "set_aside": "Set aside",
+            ("cost", "low", "high"): ("Cost", "money_per_km"),
+            "n": "Vehicles",
+        },
+    }
+    told = tables.view_of("r", "all", frame.assign(why="x"), MILES)
+    assert told["columns"] == {"n": "Parts, by mi", "why": "Why"}
+    assert told["name"] == ""
+    tables._views.cache_clear()

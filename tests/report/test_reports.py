@@ -17,6 +17,7 @@ from wearbar.log.places import place
 from wearbar.log.schema import VEHICLE_KINDS
 from wearbar.report import report as reports
 from wearbar.report.charts import style
+from wearbar.report.charts.intervals import STATES
 from wearbar.report.quantities import safe
 from wearbar.stats.estimate import Estimate
 
@@ -198,7 +199,7 @@ def test_provenance_tells_the_log_and_the_versions(shown):
 def test_series_differ_without_their_colour():
     marks = [(s["marker"], str(s["linestyle"])) for s in map(style.series, range(7))]
     assert len(set(marks)) == 7
-    assert len({s["marker"] for s in style.STATES.values()}) == len(style.STATES)
+    assert len({marker for _, _, marker in STATES.values()}) == len(STATES)
 
 
 def test_a_kind_of_vehicle_looks_the_same_wherever_it_appears():

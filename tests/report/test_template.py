@@ -1,12 +1,17 @@
 """Sentences from templates: whatever a log holds, it stands in them as text."""
 
+import math
+
 import jinja2
+import pandas as pd
 import pytest
 from nbconvert.filters import markdown2html
 
+from wearbar.log.units import Units
 from wearbar.report import template
-from wearbar.report.quantities import safe
+from wearbar.report.quantities import Show, safe
 from wearbar.report.template import words_of
+from wearbar.stats.estimate import Estimate
 
 HOSTILE = [
     "<script>alert(1)</script>",
@@ -91,6 +96,24 @@ def test_a_line_that_says_nothing_leaves_no_gap(said):
     lines = "Zero.\n{% if x %}One.{% endif %}\n{% if x %}{{ x }}{% endif %}\nTwo.\n\nThree."
     assert said(lines, x="") == "Zero. Two.\n\nThree."
     assert said(lines, x="1.5") == "Zero. One. 1.5 Two.\n\nThree."
+
+
+def test_quantities_are_said_in_the_readers_units(said):
+    row = {"left_km": 16.09344}
+    show = Show(Units(distance="mi"))
+    assert said("{{ row.left_km | distance }}", row=row, show=show) == "10 mi"
+    e = Estimate(0.5, 0.4, 0.6, 0.9, 20)
+    assert said('{{ e | range("share") }}', e=e, show=show) == "40 to 60%"
+    assert said("{{ x | money }} {{ None | date }}", x=2.5, show=show) == "2.50 not known"
+    assert said("{% if x is known %}{{ x }}{% endif %}.", x=math.nan) == "."
+    with pytest.raises(jinja2.UndefinedError):
+        said("{{ x | money }}", x=1)
+
+
+def test_a_block_says_each_row_of_a_frame(said):
+    text = "{{ rows | each('of') | listing }}{% endblock %}{% block of %}{{ a }} {{ n | plural(what) }}"
+    rows = pd.DataFrame({"a": ["*x*", "y"], "n": [1, 2]})
+    assert said(text, rows=rows, what="job") == "&#42;x&#42; 1 job and y 2 jobs"
 
 
 def test_a_value_that_was_not_given_is_an_error(said):

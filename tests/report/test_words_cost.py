@@ -7,6 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+import seaborn as sns
 
 from wearbar import usage
 from wearbar.cost import account as money
@@ -15,10 +16,10 @@ from wearbar.cost import per_distance as cost
 from wearbar.cost import replacement as keeping
 from wearbar.cost.repairs import RepairTrend
 from wearbar.log import log_of, places, read_log
-from wearbar.report.charts import cost as charts
-from wearbar.report.charts.style import png
+from wearbar.report.charts import style
 from wearbar.report.quantities import Show, plain
 from wearbar.report.report import Report
+from wearbar.report.template import words_of
 from wearbar.report.words import cost as wording
 from wearbar.report.words import replacement as advice
 from wearbar.stats.estimate import Estimate
@@ -125,6 +126,17 @@ def log_named(name):
     return log_from(*LOGS[name])
 
 
+NOTEBOOK = json.loads(places.place("notebooks", "running_cost.ipynb").read_text(encoding="utf-8"))
+CELLS = {cell["id"]: "".join(cell["source"]) for cell in NOTEBOOK["cells"]}
+
+
+def drawn(cell, **names):
+    """The size of the figure that a cell of the notebook draws; None where it draws none."""
+    names |= {"pd": pd, "np": np, "sns": sns, "style": style}
+    exec(CELLS[cell], names)
+    return len(style.png(names["figure"])) if "figure" in names else None
+
+
 def told(tables, header):
     """Every sentence of the report on a log, and its pictures drawn."""
     log = log_from(tables, header)
@@ -145,20 +157,23 @@ def told(tables, header):
     curves = repairs.cost_by_kind(visits, periods, kind_of)
     born = log.tables["vehicles"].set_index("vehicle")["in_service"]
     kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, values, born)
+    ages = [k.curve.assign(kind=k.kind, best_years=k.best.value) for k in kept]
+    ages = pd.concat(ages) if ages else pd.DataFrame()
+    doubles, words = bills.double_entries(log), words_of("running_cost", show=show)
+    gone = book.vehicles["disposal"].isin(["written-off", "stolen"]).sum()
+    fixed = cost.cost_per_km(book, "is_fixed")
     pictures = {
-        "vehicles": vehicles["cost_per_km"].notna().any()
-        and charts.cost_against_use(vehicles, show),
-        "repairs": len(visits) and charts.mounting_repairs(curves, show),
-        "keeping": any("cost_per_year" in k.curve for k in kept)
-        and charts.keeping_cost(kept, show),
+        "vehicles": drawn("vehicles-figure", by_vehicle=vehicles, show=show),
+        "repairs": drawn("repairs-figure", curves=curves, visits=visits, show=show),
+        "keeping": drawn("keeping-figure", keeping=ages, show=show),
     }
     said = {
         "headline": wording.headline(total, book, show)[0],
         "basis": wording.basis(book, bills.known_shares(book.lines)),
-        "range": wording.interval_means(total),
-        "fixed": wording.fixed(cost.cost_per_km(book, "is_fixed")),
+        "range": words("range", total=total),
+        "fixed": words("fixed", share=fixed.loc[fixed["is_fixed"], "share"].sum()),
         "categories": wording.categories(by["category"], show),
-        "largest": wording.largest(cost.largest_bill(book), show),
+        "largest": words("largest", bill=cost.largest_bill(book)),
         "kinds": wording.kinds(by["kind"], compare.differences(book, "kind"), show),
         "sites": wording.sites(cost.by_site(book), compare.differences(book, "site"), show),
         "vehicles": wording.vehicles(vehicles, show),
@@ -166,22 +181,22 @@ def told(tables, header):
         "worth": wording.depreciation(
             value.depreciation_per_km(book), value.owning_per_km(book), book, show
         ),
-        "lost": wording.lost(book, values),
+        "lost": words("gone", n=gone, settled=values["basis"].eq("settlement").any()),
         "fuel": wording.fuel(economy, tanks),
         "repairs": advice.repairs(curves, show),
         "repairs in full": advice.repairs_how(curves, show),
         "trend": advice.trend(repairs.repair_trend(visits, periods), show),
         "replace": advice.replace(kept, show)[0],
         "keeping": advice.keeping(kept, show),
-        "doubles": wording.doubles(bills.double_entries(log), show),
+        "doubles": words("doubles", n=len(doubles), price=doubles["price"].sum()),
         "alt categories": wording.alt_categories(by["category"], show),
         "alt vehicles": wording.alt_vehicles(vehicles, show),
         "alt fuel": wording.alt_fuel(quarters, show),
         "alt repairs": advice.alt_repairs(curves, show),
         "alt keeping": advice.alt_keeping(kept, show),
     }
-    drawn = {name: len(png(figure)) for name, figure in pictures.items() if figure}
-    return {name: plain(text) for name, text in said.items()} | {"pictures": drawn}
+    pictures = {name: size for name, size in pictures.items() if size}
+    return {name: plain(text) for name, text in said.items()} | {"pictures": pictures}
 
 
 @pytest.fixture(scope="module", params=LOGS)
@@ -204,7 +219,7 @@ def test_pictures_are_drawn_where_there_is_something(said):
     assert all(size > 5000 for size in texts["pictures"].values())
     want = {
         "bare": set(),
-        "tiny": {"vehicles", "repairs"},
+        "tiny": {"repairs"},
         "fleet": {"vehicles", "repairs", "keeping"},
     }
     assert set(texts["pictures"]) == want.get(name, set(texts["pictures"]))
@@ -307,7 +322,7 @@ def test_a_hostile_name_is_text():
     bill = pd.Series(
         {"vehicle": "<script>*x*", "date": pd.Timestamp("2024-05-01"), "amount": 10.0, "share": 0.5}
     )
-    text = wording.largest(bill, Show())
+    text = wording.SAY("largest", bill=bill, show=Show())
     assert "<" not in text
     assert "*" not in text
 
@@ -353,3 +368,15 @@ def test_a_category_left_out_in_its_cell_is_in_no_figure():
     assert "fuel" in whole.by_category["category"].tolist()
     assert "fuel" not in without.by_category["category"].tolist()
     assert without.total.value < 0.95 * whole.total.value
+
+
+def test_a_part_of_a_sentence_stands_apart_from_what_it_follows():
+    two = SimpleNamespace(vehicles=[1, 2], money="net")
+    values = {"why": "no meter", "mile": "mile", "per_day": 1.0, "account": two, "show": Show()}
+    assert "1.00 a day for each vehicle." in wording.SAY("headline", **values)
+    found = SimpleNamespace(n=0, apart=2, free=0)
+    assert "visits to vehicles with a whole record, so" in wording.SAY(
+        "trend", found=found, test=None, side="", is_spread_known=False
+    )
+    words = words_of("log_check")("words", words=[("oil", "Oil", 2)], more=3)
+    assert words.endswith("oil as Oil (2 rows) and 3 more.")

@@ -12,7 +12,8 @@ from scipy import stats
 
 from wearbar import parts
 from wearbar import stats as life
-from wearbar.stats.likelihood import evaluate
+from wearbar.stats.likelihood import evaluate, sample_of
+from wearbar.stats.limits import fit_all
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")
@@ -27,7 +28,7 @@ class Lifelines:
         return getattr(pytest.importorskip("lifelines", reason=WITHOUT), name)
 
 
-WITHOUT = "lifelines is not installed: it is the extra 'yardsticks'"
+WITHOUT = "lifelines is not installed"
 lifelines = Lifelines()
 
 BENCH = Path(__file__).parent.parent / "bench"
@@ -154,20 +155,27 @@ def test_product_limit_of_published_car_data(cars):
     assert curve.index[curve["survival"] <= 0.5][0] == 131900
 
 
+def one_group(family, duration, observed, entry=None, last_seen=None):
+    """The row of a fit of all lives as one group."""
+    group = np.zeros(len(duration), int)
+    return life.fit_groups(family, duration, observed, group, entry, last_seen=last_seen).iloc[0]
+
+
 @pytest.mark.parametrize("name", _DATA)
 @pytest.mark.parametrize("family", ["weibull", "lognormal"])
 def test_fits_agree_with_lifelines_or_are_likelier(name, family):
     duration, observed, entry = lives(name)
-    ours = getattr(life, f"fit_{family}")(duration, observed, entry)
+    ours = one_group(family, duration, observed, entry)
     fitter = {"weibull": lifelines.WeibullFitter, "lognormal": lifelines.LogNormalFitter}[family]()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         fitter.fit(duration, observed, entry=entry)
     theirs = (fitter.lambda_, fitter.rho_) if family == "weibull" else (fitter.mu_, fitter.sigma_)
-    own = (ours.scale, ours.shape) if family == "weibull" else (ours.mu, ours.sigma)
-    assert ours.loglik >= fitter.log_likelihood_ - 1e-7
-    assert own == pytest.approx(theirs, rel=1e-5) or ours.loglik > fitter.log_likelihood_
-    fits = ours.fits
+    is_weibull = family == "weibull"
+    own = (np.exp(ours["mu"]), 1 / ours["sigma"]) if is_weibull else (ours["mu"], ours["sigma"])
+    assert ours["loglik"] >= fitter.log_likelihood_ - 1e-7
+    assert own == pytest.approx(theirs, rel=1e-5) or ours["loglik"] > fitter.log_likelihood_
+    fits = fit_all(sample_of(family, duration, observed, entry))
     terms = np.abs(fits.surface[3:]).sum()
     assert np.abs(evaluate(fits.sample, fits.a, fits.b)[1:3]).max() < 1e-11 * terms, (
         "the score is not zero to rounding"
@@ -215,15 +223,13 @@ def test_ends_between_two_looks_agree_with_lifelines(family):
     d = lifelines.datasets.load_diabetes()
     exact = d["left"] == d["right"]
     seen = np.where(exact, d["right"], d["left"]).astype(float)
-    ours = getattr(life, f"fit_{family}")(
-        d["right"].to_numpy(float), np.ones(len(d), bool), last_seen=seen
-    )
+    ours = one_group(family, d["right"].to_numpy(float), np.ones(len(d), bool), last_seen=seen)
     fitter = {"weibull": lifelines.WeibullFitter, "lognormal": lifelines.LogNormalFitter}[family]()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         fitter.fit_interval_censoring(d["left"], d["right"])
-    assert ours.loglik == pytest.approx(fitter.log_likelihood_, abs=1e-4)
-    assert ours.loglik >= fitter.log_likelihood_ - 1e-7
+    assert ours["loglik"] == pytest.approx(fitter.log_likelihood_, abs=1e-4)
+    assert ours["loglik"] >= fitter.log_likelihood_ - 1e-7
 
 
 @pytest.mark.parametrize("late", [False, True])
@@ -285,18 +291,12 @@ class TestIdentities:
 
     def test_groups_are_fits_of_their_own(self):
         group = np.arange(60) % 3
-        frame = life.fit_weibull_groups(
-            self.x, self.seen, group, self.entry, p=0.1, method="profile"
-        ).set_index("group")
+        frame = life.fit_groups("weibull", self.x, self.seen, group, self.entry).set_index("group")
         for g in range(3):
             own = life.fit_weibull(*(c[group == g] for c in (self.x, self.seen, self.entry)))
-            assert frame.loc[g, ["scale", "shape", "loglik"]].tolist() == pytest.approx(
-                [own.scale, own.shape, own.loglik], rel=1e-9
-            )
-            b10 = own.quantile(0.1, method="profile")
-            assert frame.loc[g, ["quantile_low", "quantile_high"]].tolist() == pytest.approx(
-                [b10.low, b10.high], rel=1e-6
-            )
+            lives = [own.quantile(0.5).value, own.mean().value]
+            found = frame.loc[g, ["mu", "sigma", "loglik", "median", "mean"]].tolist()
+            assert found == pytest.approx([own.mu, own.sigma, own.loglik, *lives], rel=1e-9)
 
     def test_late_entry_matters(self):
         assert (
@@ -389,19 +389,6 @@ def test_the_band_of_a_plot_is_its_limits_distance_by_distance(cars):
     assert (low < fit.survival_at([5000, 50000, 150000])).all()
 
 
-def test_limits_of_groups_are_those_of_each_alone():
-    """By the likelihood ratio to rounding; by its bootstrap within what 999 draws leave to chance."""
-    rng = np.random.default_rng(list(b"groups"))
-    group = np.repeat([0, 1, 2], [12, 40, 14])
-    x, seen = rng.weibull(3, 66), rng.random(66) < 0.8
-    frame = life.fit_weibull_groups(x, seen, group, p=0.5, method="auto").set_index("group")
-    for g, near in ((0, 0.05), (1, 1e-6), (2, 0.05)):
-        fit = life.fit_weibull(x[group == g], seen[group == g])
-        for name, own in (("quantile", fit.quantile(0.5)), ("mean", fit.mean())):
-            found = frame.loc[g, [f"{name}_low", name, f"{name}_high"]].tolist()
-            assert found == pytest.approx([own.low, own.value, own.high], rel=near)
-
-
 def test_ends_found_at_looks_have_their_own_limits():
     """Looks every 0.4 from a random start: the end taken for exact is late by 0.2, the limits of ends between looks are not."""
     rng = np.random.default_rng(list(b"looks"))
@@ -409,12 +396,16 @@ def test_ends_found_at_looks_have_their_own_limits():
     seen = np.floor((x - start) / 0.4) * 0.4 + start
     rows = (seen + 0.4).ravel(), np.ones(7500, bool), np.repeat(np.arange(300), 25)
     before, truth = np.maximum(seen, 0), np.log(2) ** (1 / 3)
-    exact = life.fit_weibull_groups(*rows, method="profile")
-    between = life.fit_weibull_groups(*rows, method="profile", last_seen=before.ravel())
-    assert exact["quantile"].median() > truth + 0.15
-    assert between["quantile"].median() == pytest.approx(truth, abs=0.02)
-    assert 0.02 < (between["quantile_low"] > truth).mean() < 0.085
-    assert 0.02 < (between["quantile_high"] < truth).mean() < 0.0855
+    exact = life.fit_groups("weibull", *rows)
+    fits = [
+        life.fit_weibull(*(c[rows[2] == k] for c in rows[:2]), last_seen=before[k])
+        for k in range(300)
+    ]
+    between = [fit.quantile(0.5, method="profile") for fit in fits]
+    assert exact["median"].median() > truth + 0.15
+    assert np.median([e.value for e in between]) == pytest.approx(truth, abs=0.02)
+    assert 0.02 < np.mean([e.low > truth for e in between]) < 0.085
+    assert 0.02 < np.mean([e.high < truth for e in between]) < 0.0855
     # the bootstrap draws ends between looks too: with a few lives its limits are wider, not elsewhere
     few = life.fit_weibull(rows[0][:10], rows[1][:10], last_seen=before.ravel()[:10])
     boot, ratio = few.quantile(0.5), few.quantile(0.5, method="profile")

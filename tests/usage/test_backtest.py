@@ -146,9 +146,9 @@ def test_the_future_changes_nothing_that_was_foretold(seasonal_log):
         backtest._asked(Replay(log).at("2024-06-01"))
         for log in (seasonal_log, log_of(other, HEADER))
     )
-    pd.testing.assert_frame_equal(a["rows"], b["rows"])
-    for name in a["chance"]:
-        np.testing.assert_array_equal(a["chance"][name], b["chance"][name])
+    pd.testing.assert_frame_equal(a.rows, b.rows)
+    for name in a.chance:
+        np.testing.assert_array_equal(a.chance[name], b.chance[name])
 
 
 def test_choices_rest_on_earlier_days_alone(seasonal_log, seasonal_test):

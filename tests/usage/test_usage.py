@@ -277,9 +277,10 @@ def test_hours():
     ]
     found = usage.readings(a_log(odometer=rows))
     assert found["distance_km"].isna().all()
-    hours = usage.hours_at(found, ["A"], ["2021-01-06"]).iloc[0]
-    assert hours.to_dict() == {"hours": 110, "low_hours": 100, "high_hours": 120, "is_exact": False}
-    assert when(usage.path_of(found, "hours"), 115, 121) == ["2021-01-09", "not yet"]
+    meter = usage.path_of(found, "hours")
+    hours = usage.distance_at(meter, ["A"], ["2021-01-06"]).iloc[0]
+    assert hours.tolist() == [110, 100, 120, False]
+    assert when(meter, 115, 121) == ["2021-01-09", "not yet"]
 
 
 # distance at a date, date at a distance

@@ -1,7 +1,8 @@
-"""A person's own spreadsheet becomes a log: look at it, propose a map, and carry every row over by that map.
+"""A person's own spreadsheet becomes a log: propose a map, and carry every row over by it.
 
-The map (TOML) says which sheet becomes which table, which column is which, how its dates and numbers are written and what its words mean.
-`propose` writes one from what it sees; what it can't tell for certain it leaves as "?", and `convert` refuses until a person has decided.
+The map (TOML) says which sheet becomes which table, which column is which, how dates and numbers
+are written and what words mean. What `propose` can't tell for certain it leaves as "?"; `convert`
+refuses until a person has decided.
 """
 
 from wearbar.adopt.convert import Adopted, convert

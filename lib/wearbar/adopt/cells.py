@@ -1,195 +1,121 @@
-"""Cells as people write them: dates in three orders, numbers with either decimal mark, units and currency signs beside the digits."""
+"""Cells as people write them: three orders of date, two decimal marks, units beside numbers."""
 
 import re
+from datetime import date
 
-import numpy as np
 import pandas as pd
 
+from wearbar.adopt.lexicon import MONTHS, SIGNS, UNITS
 from wearbar.log.schema import TEXT
 from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L
 
-__all__ = [
-    "DECIMALS",
-    "ORDERS",
-    "OWN_UNIT",
-    "SIGNS",
-    "SIZES",
-    "UNITS",
-    "currencies",
-    "dates",
-    "numbers",
-]
+__all__ = ["DECIMALS", "ORDERS", "SIZES", "currencies", "dates", "numbers"]
 
 ORDERS = ("day-first", "month-first", "year-first")
 DECIMALS = ("point", "comma")
 LONGEST = 64
 
-# sign -> the currencies that it stands for (codes of ISO 4217; which sign is used for which is from memory)
-SIGNS = {
-    "£": ("GBP",), "€": ("EUR",), "$": ("USD", "CAD", "AUD", "NZD", "SGD", "HKD", "MXN"), "¥": ("JPY", "CNY"), "US$": ("USD",),
-    "kr": ("SEK", "NOK", "DKK", "ISK"), "zł": ("PLN",), "₹": ("INR",), "R": ("ZAR",), "R$": ("BRL",), "Fr": ("CHF",), "Kč": ("CZK",),
+# what a number measures -> its units in a common one, the first the log's where log.toml is silent
+SIZES = {
+    "distance": DISTANCE_KM, "volume": VOLUME_L, "energy": {"kWh": 1.0}, "pressure": PRESSURE_KPA,
+    "depth": DEPTH_MM, "thickness": DEPTH_MM, "slack": DEPTH_MM, "elongation": {"%": 1.0},
+    "top-up": {"mL": 1.0, "L": 1000.0}, "share": {"": 1.0, "%": 0.01},
+    "hours": {"h": 1.0}, "days": {"d": 1.0},
 }  # fmt: skip
 
-# what a number measures -> its units, each in one common unit; and the unit that a log has it in where log.toml does not say
-SIZES = {
-    "distance": DISTANCE_KM,
-    "volume": VOLUME_L,
-    "energy": {"kWh": 1.0},
-    "depth": DEPTH_MM,
-    "thickness": DEPTH_MM,
-    "slack": DEPTH_MM,
-    "pressure": PRESSURE_KPA,
-    "elongation": {"%": 1.0},
-    "top-up": {"mL": 1.0, "L": 1000.0},
-    "share": {"": 1.0, "%": 0.01},
-    "hours": {"h": 1.0},
-    "days": {"d": 1.0},
-}
-OWN_UNIT = {
-    "energy": "kWh",
-    "thickness": "mm",
-    "slack": "mm",
-    "elongation": "%",
-    "top-up": "mL",
-    "share": "",
-    "hours": "h",
-    "days": "d",
-}
-
-# "gal" is a unit that does not say which gallon it is
-_WORDS = {
-    "mi": "mi mile miles",
-    "km": "km kms kilometre kilometres kilometer kilometers",
-    "L": "l lt ltr ltrs litre litres liter liters",
-    "mL": "ml",
-    "gal_uk": "galuk ukgal gallonuk gallonsuk impgal",
-    "gal_us": "galus usgal gallonus gallonsus",
-    "gal": "gal gals gallon gallons",
-    "kWh": "kwh",
-    "mm": "mm",
-    "in32": '/32 /32in /32" /32inch 32nd 32nds in32',
-    "psi": "psi",
-    "bar": "bar",
-    "kPa": "kpa",
-    "h": "h hr hrs hour hours",
-    "d": "d day days",
-    "%": "%",
-}
-UNITS = {word: unit for unit, words in _WORDS.items() for word in words.split()}
-
-_MONTH_NAMES = (
-    "january february march april may june july august september october november december"
-)
-_MONTHS = {
-    name[:n]: str(i)
-    for i, name in enumerate(_MONTH_NAMES.split(), start=1)
-    for n in range(3, len(name) + 1)
-}
-_CLOCK = r",?[t ] ?\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)? ?(?:[ap]m|z|[+-]\d{2}:?\d{2})?$"
-_WEEKDAY = r"^(?:[a-z]{2,9}\.?,? )?"
+_CLOCK = re.compile(r",?[t ] ?\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)? ?(?:[ap]m|z|[+-]\d{2}:?\d{2})?$")
 _SEP = r" ?(?P<s>[-/. ]) ?"
-_DAY, _MONTH, _YEAR, _WORD = (
-    r"(?P<d>\d{1,2})",
-    r"(?P<m>\d{1,2})",
-    r"(?P<y>\d{4}|\d{2})",
-    r"(?P<m>[a-z]{3,9})",
+_DAY, _NTH = r"(?P<d>\d{1,2})", r"(?P<d>\d{1,2})(?:st|nd|rd|th)?"
+_MONTH, _WORD = r"(?P<m>\d{1,2})", r"(?P<m>[a-z]{3,9})"
+_YEAR, _LONG_YEAR = r"(?P<y>\d{4}|\d{2})", r"(?P<y>\d{4})"
+# forms that have one reading alone, and those of each order
+_PLAIN = (
+    rf"{_LONG_YEAR}{_SEP}{_MONTH} ?(?P=s) ?{_DAY}\.?",
+    rf"{_NTH}[-/. ]+{_WORD}[-/., ]+{_YEAR}",
+    rf"{_WORD}[-/. ]+{_NTH},?[-/. ]+{_LONG_YEAR}",
 )
-_FORMS = {
-    "day-first": rf"{_WEEKDAY}{_DAY}{_SEP}{_MONTH} ?(?P=s) ?{_YEAR}$",
-    "month-first": rf"{_WEEKDAY}{_MONTH}{_SEP}{_DAY} ?(?P=s) ?{_YEAR}$",
-    "year-first": rf"{_WEEKDAY}{_YEAR}{_SEP}{_MONTH} ?(?P=s) ?{_DAY}\.?$",
+_ORDERED = {
+    "day-first": rf"{_DAY}{_SEP}{_MONTH} ?(?P=s) ?{_YEAR}",
+    "month-first": rf"{_MONTH}{_SEP}{_DAY} ?(?P=s) ?{_YEAR}",
+    "year-first": rf"{_YEAR}{_SEP}{_MONTH} ?(?P=s) ?{_DAY}\.?",
 }
-_PLAIN_FORMS = (
-    rf"{_WEEKDAY}(?P<y>\d{{4}}){_SEP}{_MONTH} ?(?P=s) ?{_DAY}\.?$",
-    rf"{_WEEKDAY}{_DAY}(?:st|nd|rd|th)?[-/. ]+{_WORD}[-/., ]+{_YEAR}$",
-    rf"{_WEEKDAY}{_WORD}[-/. ]+{_DAY}(?:st|nd|rd|th)?,?[-/. ]+(?P<y>\d{{4}})$",
-)
+_FORMS = {
+    order: [re.compile(rf"(?:[a-z]{{2,9}}\.?,? )?{form}", re.ASCII) for form in (*_PLAIN, ordered)]
+    for order, ordered in _ORDERED.items()
+}
+_FIRST, _LAST = date(1677, 9, 22), date(2262, 4, 11)  # of datetime64[ns]
 
-_MINUS = ["-", "−"]
+_MINUS = ("-", "−")
 _BESIDE = r"[^\d(.,+\-− ]*"
-_NUMBER = (
-    rf"^(?P<lead>{_BESIDE}) ?(?P<open>\()? ?(?P<before>{_BESIDE}) ?(?P<minus>[-+−]?) ?(?P<then>{_BESIDE}) ?"
-    r"(?P<digits>\d[\d.,'’ ]*?|[.,]\d+) ?(?P<after>(?:/ ?32|32nds?)?[^\d]*?)$"
+_NUMBER = re.compile(
+    rf"(?P<lead>{_BESIDE}) ?(?P<open>\()? ?(?P<before>{_BESIDE}) ?(?P<minus>[-+−]?) ?"
+    rf"(?P<then>{_BESIDE}) ?(?P<digits>\d[\d.,'’ ]*?|[.,]\d+) ?"
+    r"(?P<after>(?:/ ?32|32nds?)?[^\d]*?)",
+    re.ASCII,
 )
 _GROUPED = r"(?:\d+|[1-9]\d{{0,2}}(?P<s>[{0}'’ ])\d{{3}}(?:(?P=s)\d{{3}})*{1})?"
+_PAIRS = r"|[1-9]\d?(?:,\d\d)+,\d{3}"  # thousands in pairs above the first, as in India
 _SHAPE = {
-    "point": _GROUPED.format(",", r"|[1-9]\d?(?:,\d\d)+,\d{3}")
-    + r"(?:\.\d+)?",  # and thousands in pairs above the first, as in India
-    "comma": _GROUPED.format(".", "") + r"(?:,\d+)?",
+    "point": re.compile(_GROUPED.format(",", _PAIRS) + r"(?:\.\d+)?"),
+    "comma": re.compile(_GROUPED.format(".", "") + r"(?:,\d+)?"),
 }
 
 
 def dates(cells, order):
-    """Days of a column of text in that order; NaT where a cell fits neither it nor a form that has one reading alone.
+    """Days of a column of text in that order; NaT where a cell is none.
 
-    A month in words, and a year of four digits in front, are read in any order. A year of two digits is 1969 to 2068 (POSIX strptime, from
-    memory).
+    A month in words, and a year of four digits in front, are read in any order. A year of two
+    digits is 1969 to 2068 (POSIX strptime, from memory).
     """
-    return _each_once(cells, lambda distinct: _dates(distinct, order))
+    days = _each(cells, lambda cell: _date(cell, order))
+    return pd.Series([days.get(cell) for cell in cells], cells.index, dtype="datetime64[ns]")
 
 
-def _dates(cells, order):
-    tidy = _spaced(cells).str.casefold().str.replace(_CLOCK, "", regex=True).str.strip()
-    found = pd.Series(pd.NaT, index=cells.index, dtype="datetime64[ns]")
-    for form in (*_PLAIN_FORMS, _FORMS[order]):
-        if found.isna().any():
-            found = found.fillna(_days(tidy.str.extract(form, flags=re.ASCII)))
-    return found
+def _date(cell, order):
+    tidy = _CLOCK.sub("", cell.casefold()).strip()
+    fits = (form.fullmatch(tidy) for form in _FORMS[order])
+    return next((day for found in fits if found and (day := _day(**found.groupdict()))), None)
 
 
-def _days(parts):
-    month = parts["m"].map(lambda word: _MONTHS.get(word, word), na_action="ignore").astype(object)
-    century = np.where(
-        parts["y"].str.len().eq(4), "", np.where(parts["y"].fillna("").lt("69"), "20", "19")
-    )
-    iso = (century + parts["y"] + "-" + month.str.zfill(2) + "-" + parts["d"].str.zfill(2)).astype(
-        object
-    )
-    return pd.to_datetime(iso, format="%Y-%m-%d", errors="coerce").astype("datetime64[ns]")
+def _day(y, m, d, s=""):
+    century = "" if len(y) == 4 else "20" if y < "69" else "19"
+    try:
+        day = date(int(century + y), int(MONTHS.get(m, m)), int(d))
+    except ValueError:
+        return None
+    return day if _FIRST <= day <= _LAST else None
 
 
 def numbers(cells, decimal, typed=None):
-    """What a column of text holds as numbers with that decimal mark: a frame of `plain` (the digits as a log has them, missing where the
-    cell is no number written so), `unit` (a value of `UNITS`) and `sign` (of a currency) beside them, missing where there is none.
+    """A column of text as numbers with that decimal mark: a frame of `plain` (the digits as a log
+    has them), `unit` and `sign` of a currency beside them, each missing where the cell has none.
 
     typed: a mask of cells that the file itself holds as numbers: those are plain already.
     """
-    read = _each_once(cells, lambda distinct: _numbers(distinct, decimal))
-    return (
-        read if typed is None else read.assign(plain=read["plain"].mask(typed, cells.astype(TEXT)))
-    )
+    found = _each(cells, lambda cell: _number(cell, decimal))
+    rows = [found.get(cell, (None,) * 3) for cell in cells]
+    read = pd.DataFrame(rows, cells.index, ["plain", "unit", "sign"], dtype=TEXT)
+    if typed is not None:
+        read["plain"] = read["plain"].mask(typed, cells.astype(TEXT))
+    return read
 
 
-def _numbers(cells, decimal):
-    parts = _spaced(cells).str.extract(_NUMBER, flags=re.ASCII).astype(TEXT)
-    before = (
-        parts["lead"].fillna("") + parts["before"].fillna("") + parts["then"].fillna("")
-    ).str.strip()
-    after = parts["after"].fillna("").str.strip()
-    closed = parts["open"].notna() & after.str.contains(")", regex=False)
-    word = after.str.casefold().str.replace(r"[ .()]", "", regex=True)
-    unit = word.map(UNITS).astype(TEXT)
-    sign = before.where(_is_sign(before)).fillna(
-        after.str.strip("() .").where(lambda s: _is_sign(s) & unit.isna())
-    )
-    known = (before.eq("") | sign.eq(before)) & (
-        word.isin(["", *_MINUS]) | unit.notna() | sign.notna()
-    )
-    fits = (
-        known
-        & (parts["open"].isna() | closed)
-        & parts["digits"].astype(object).str.fullmatch(_SHAPE[decimal]).eq(True)
-    )
+def _number(cell, decimal):
+    found = _NUMBER.fullmatch(cell)
+    if not found or not _SHAPE[decimal].fullmatch(found["digits"]):
+        return None, None, None
+    before = f"{found['lead']}{found['before']}{found['then']}".strip()
+    after = found["after"].strip()
+    word = re.sub(r"[ .()]", "", after.casefold())
+    unit, closed = UNITS.get(word), bool(found["open"]) and ")" in after
+    sign = next((s for s in (before, "" if unit else after.strip("() .")) if _is_sign(s)), None)
+    is_known = before in ("", sign) and (unit or sign or word in ("", *_MINUS))
+    if not is_known or (found["open"] and not closed):
+        return None, None, None
     mark, group = (".", ",") if decimal == "point" else (",", ".")
-    plain = (
-        parts["digits"]
-        .str.replace(rf"[{group}'’ ]", "", regex=True)
-        .str.replace(mark, ".", regex=False)
-    )
-    plain = plain.mask(closed | parts["minus"].isin(_MINUS) | word.isin(_MINUS), "-" + plain).where(
-        fits
-    )
-    return pd.DataFrame({"plain": plain, "unit": unit.where(fits), "sign": sign.where(fits)})
+    plain = re.sub(rf"[{group}'’ ]", "", found["digits"]).replace(mark, ".")
+    is_negative = closed or found["minus"] in _MINUS or word in _MINUS
+    return "-" * is_negative + plain, unit, sign
 
 
 def currencies(sign):
@@ -197,22 +123,11 @@ def currencies(sign):
     return SIGNS.get(sign, (sign,))
 
 
-def _each_once(cells, read):
-    """What `read` gives for a column, asked once for each cell that differs."""
-    at, distinct = pd.factorize(cells.astype(object))
-    return read(pd.Series(distinct, dtype=object)).reindex(at).set_axis(cells.index)
+def _is_sign(word):
+    return word in SIGNS or bool(re.fullmatch("[A-Z]{3}", word))
 
 
-def _is_sign(words):
-    return words.isin(list(SIGNS)) | words.str.fullmatch("[A-Z]{3}").eq(True)
-
-
-def _spaced(cells):
-    """The cells as objects, so that Python's own expressions read them, with plain spaces alone; long ones are no date or number."""
-    text = cells.astype(object)
-    return (
-        text.where(text.str.len() <= LONGEST)
-        .str.replace(r"\s+", " ", regex=True)
-        .str.strip()
-        .astype(object)
-    )
+def _each(cells, read):
+    """Each cell of text to what `read` gives for it with plain spaces, long ones left out."""
+    distinct = {cell for cell in cells if isinstance(cell, str) and len(cell) <= LONGEST}
+    return {cell: read(" ".join(cell.split())) for cell in distinct}

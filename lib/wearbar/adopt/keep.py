@@ -12,15 +12,15 @@ __all__ = ["keep", "places_of"]
 
 
 def keep(adopted, folder, record="", today=None):
-    """Write an `Adopted` to a new folder, with `record` as its ADOPTED.md, and give the `ServiceLog` read back from there.
+    """Write an `Adopted` to a new folder, `record` as its ADOPTED.md; the `ServiceLog` read there.
 
-    Raises AdoptError where the folder has something in it, LogError where the tables are no log; nothing is written then.
+    Raises AdoptError where the folder has something in it, LogError where the tables are no log;
+    nothing is written then.
     """
     folder = Path(folder)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise AdoptError(
-            f"{folder} is not empty; give a new folder, so that nothing of yours is written over"
-        )
+        mend = "give a new folder, so that nothing of yours is written over"
+        raise AdoptError(f"{folder} is not empty; {mend}")
     part = folder.with_name(f".{folder.name}.part")
     shutil.rmtree(part, ignore_errors=True)
     try:
@@ -36,9 +36,9 @@ def keep(adopted, folder, record="", today=None):
 
 
 def places_of(adopted, log):
-    """Where each row of the log stood: a frame `table, line, sheet, sheet_line`, in which `line` is the log's."""
+    """Where each row stood: a frame `table, line, sheet, sheet_line`; `line` is the log's."""
     found = [
-        place.rename(columns={"line": "sheet_line"}).assign(
+        place.set_axis(["sheet", "sheet_line"], axis=1).assign(
             table=name, line=log.origin.tables[name]().lines
         )
         for name, place in adopted.places.items()

@@ -1,90 +1,66 @@
-"""The words that head columns of people's sheets, and which of the format's columns and tables they tell of."""
+"""The words of people's sheets (shared/adopt/words.toml): the columns and tables they tell of."""
 
 import re
+import tomllib
 
 from wearbar.log import schema
+from wearbar.log.places import place
 
-__all__ = ["MONEY", "NAMES", "TELLING", "WHEN", "heading", "quantity_of", "tables_of"]
+__all__ = ["MONTHS", "SIGNS", "UNITS", "columns_of", "heading", "quantity_of", "tables_of"]
 
-# the first whose words stand in a heading wins; "" is worked out from others, or is no reading of an instrument
-_UNIT = r"l|ltrs?|lit(re|er)s?|gals?|gallons?|kwh|unit"
-_WORDS = {
-    "unit_price": rf"(price|cost|pence|cents?|p) ?(per|/|each|a) ?({_UNIT})|({_UNIT}) (price|cost)|ppl|price each",
-    "": r"per|each|rate|mpg|kmpl|consumption|average|since|trip|distance|balance|next|due|l/100|km/l|mi/gal|/100",
-    "unrecorded_before": r"missed",
-    "removed_odometer": r"(removed|off) (at|odo\w*|km|miles|mileage)|(odo\w*|km|miles|mileage) (when )?(removed|off)",
-    "fitted_odometer": r"fitted (at|odo\w*|km|miles|mileage)|(odo\w*|km|miles|mileage) (when )?fitted",
-    "removed": r"(date )?(removed|taken off)",
-    "in_service": r"in service|first registered|on the road",
-    "acquired": r"acquired|bought|purchase date",
-    "valid_to": r"valid|expir\w*",
-    "filled_to": r"full|tank full|fill level",
-    "volume": r"(fuel|diesel|petrol) (l|ltrs?|gals?)|lit(re|er)s?|litros|liter|gallons?|volume|kwh|fuel quantity|quantity filled",
-    "labour_hours": r"labou?r hours|hours worked",
-    "labour_cost": r"labou?r",
-    "parts_cost": r"parts|materials?",
-    "tax": r"vat|tax|gst",
-    "invoice": r"invoice|receipt",
-    "done_by": r"done by|by whom|garage|workshop|mechanic",
-    "date": r"date|day|when|datum|fecha|data|fitted",
-    "odometer": r"odo\w*|mileage|miles|reading|kms?|kilomet\w+|clock",
-    "hours": r"hours?|hour meter|hrs",
-    "vehicle": r"^which$|vehicle|registration|reg|bike|car|van|truck|plate|machine|fahrzeug|v[ée]hicule",
-    "kind": r"kind|type|^fuel$",
-    "site": r"site|base|depot|location",
-    "task": r"task|work|job|service|repair|description|done",
-    "position": r"position|wheel|axle|where",
-    "value": r"depth|tread|thickness|pressure|slack|elongation|measured",
-    "item": r"item|product|tyres?|tires?|make",
-    "cost": r"cost|price|total|amount|paid|spent|betrag|kosten|prix|importe",
-    "result": r"result|outcome",
-    "reason": r"reason|why",
-    "note": r"notes?|remarks?|comments?",
+_TOLD = tomllib.loads(place("shared", "adopt", "words.toml").read_text(encoding="utf-8"))
+_HEADINGS = {
+    column: re.compile(rf"(?<!\w)(?:{words})(?!\w)") for column, words in _TOLD["headings"].items()
 }
-_WORDS = {column: re.compile(rf"(?<!\w)(?:{words})(?!\w)") for column, words in _WORDS.items()}
-NAMES = {col.name for columns in schema.TABLES.values() for col in columns}
+_TABLES = _TOLD["tables"]
+_NAMES = {col.name for columns in schema.TABLES.values() for col in columns}
 
-# what a sheet must show before it is taken for a table, the most telling first: of two that take as many columns, the first
-TELLING = {
-    "fuel": {"volume"},
-    "measurements": {"value"},
-    "fitted": {"item"},
-    "work": {"task"},
-    "vehicles": {"kind", "vehicle"},
-    "odometer": {"odometer"},
+UNITS = {word: unit for unit, words in _TOLD["units"].items() for word in words.split()}
+MONTHS = {
+    name[:n]: month
+    for month, name in enumerate(_TOLD["months"]["names"].split(), start=1)
+    for n in range(3, len(name) + 1)
 }
-MONEY = {
-    "work": "other_cost",
-    "fuel": "cost",
-    "fitted": "price",
-    "vehicles": "price",
-    "fixed_costs": "amount",
-}
-WHEN = {
-    "fitted": "fitted",
-    "vehicles": "in_service",
-    "fixed_costs": "from",
-    "use": "from",
-    "defects": "found",
-}
+SIGNS = {sign: tuple(codes.split()) for sign, codes in _TOLD["signs"].items()}
 
 
 def heading(text, table=""):
-    """The column of the format that a heading tells of, or "". One that is a column's own name is that column, if the table has it."""
-    low = " ".join(
-        re.sub(r"[^\w/]+", " ", re.sub(r"[£€$¥] ?(?=/|per\b)", " price ", text.casefold())).split()
-    )
+    """The column that a heading tells of, or ""; a column's own name is it, if the table has it."""
+    priced = re.sub(r"[£€$¥] ?(?=/|per\b)", " price ", text.casefold())
+    low = " ".join(re.sub(r"[^\w/]+", " ", priced).split())
     own = low.replace(" ", "_")
-    if own in NAMES and (not table or schema.column(table, own)):
+    if own in _NAMES and (not table or schema.column(table, own)):
         return own
-    return next((column for column, words in _WORDS.items() if words.search(low)), "")
+    return next((column for column, words in _HEADINGS.items() if words.search(low)), "")
 
 
 def tables_of(title, found):
     """The tables that a sheet of this title with these columns may be, the most telling first."""
     if schema.table_of(title) in schema.TABLES:
         return [schema.table_of(title)]
-    return [table for table, needs in TELLING.items() if needs <= set(found)]
+    needs = {table: told["needs"] for table, told in _TABLES.items() if "needs" in told}
+    return [table for table, columns in needs.items() if set(columns) <= found]
+
+
+def columns_of(title, heads):
+    """(table, heading to column, others it might be): the table that takes most of the headings."""
+    takes = {to: _taken(to, heads) for to in tables_of(title, {heading(head) for head in heads})}
+    if not takes:
+        return "", {}, []
+    to = max(takes, key=lambda name: len(takes[name]))
+    least = len(takes[to]) - 1
+    near = [n for n, taken in takes.items() if len(taken) >= least and taken.keys() - takes[to]]
+    return to, takes[to], near
+
+
+def _taken(to, heads):
+    columns = {}
+    for head in heads:
+        guess = heading(head, to)
+        name = _TABLES.get(to, {}).get(guess, guess)
+        if schema.column(to, name) and name not in columns.values():
+            columns[head] = name
+    return columns
 
 
 def quantity_of(text):

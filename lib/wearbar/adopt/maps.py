@@ -1,4 +1,4 @@
-"""The map of a spreadsheet: read from its TOML and held against the log's format, each fault in one sentence."""
+"""The map of a spreadsheet, held against the log's format: each fault is one sentence."""
 
 import json
 import re
@@ -13,10 +13,12 @@ from wearbar.log.sources.header import check_header
 __all__ = ["ASK", "AdoptError", "asked", "check_map", "read_map", "table_toml", "toml"]
 
 ASK = "?"
+PARTS = {"log": (dict, "[log]"), "table": (list, "[[table]]"), "vehicle": (list, "[[vehicle]]")}
 KEYS = {
     "sheet": str, "to": str, "header_lines": list, "date_order": str, "decimal": str,
     "columns": dict, "constants": dict, "units": dict, "less": dict, "words": dict,
 }  # fmt: skip
+CHOICES = {"date_order": ORDERS, "decimal": DECIMALS}
 FIRST_ASKED = 12
 
 
@@ -28,40 +30,14 @@ def read_map(path):
     """The map in a file, as a dict. Raises AdoptError."""
     try:
         return tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
-    except (
-        ValueError,
-        RecursionError,
-    ) as error:  # not TOML, not UTF-8, a number without end, lists without end
+    except (ValueError, RecursionError) as error:  # no TOML or UTF-8; a number or lists without end
         raise AdoptError(f"{path} is not a map (TOML): {str(error)[:200]}") from None
 
 
 def check_map(mapping):
     """Raise AdoptError for the first thing that a map does not say, or says wrongly."""
-    parts = {"log": dict, "table": list, "vehicle": list}
-    for key in mapping:
-        _must(
-            key in parts, f"the map has no place for {key!r}; use [log], [[table]] and [[vehicle]]"
-        )
-    for key, kind in parts.items():
-        _must(
-            isinstance(mapping.get(key, kind()), kind),
-            f"the map's {key} is not written as {'[log]' if key == 'log' else f'[[{key}]]'}",
-        )
-    for key in ("log", "table"):
-        _must(
-            mapping.get(key),
-            f"the map has no [{key}]; give the path of a new map, and one is proposed",
-        )
-    asks = asked(mapping)
-    _must(
-        not asks,
-        f'the map still asks ("?") at {"; ".join(asks[:FIRST_ASKED])}: decide, and run it again',
-    )
-    for at, entry in enumerate(mapping["table"], start=1):
-        _check_table(entry, f"table {at} of the map")
-    for at, entry in enumerate(mapping.get("vehicle", []), start=1):
-        _check_vehicle(entry, f"vehicle {at} of the map")
-    _check_log(mapping["log"], [entry["to"] for entry in mapping["table"]], mapping)
+    for fault in _faults(mapping):
+        raise AdoptError(fault)
 
 
 def asked(mapping):
@@ -69,163 +45,143 @@ def asked(mapping):
     return [".".join(map(str, path)) for path, value in _leaves(mapping, ()) if value == ASK]
 
 
-def _must(holds, sentence):
-    if not holds:
-        raise AdoptError(sentence)
-
-
 def _leaves(value, path):
-    inner = (
-        value.items()
-        if isinstance(value, dict)
-        else enumerate(value, start=1)
-        if isinstance(value, list)
-        else None
-    )
-    if inner is None:
-        yield path, value
-    else:
-        for key, part in inner:
+    if isinstance(value, dict | list):
+        for key, part in value.items() if isinstance(value, dict) else enumerate(value, start=1):
             yield from _leaves(part, (*path, key))
+    else:
+        yield path, value
 
 
-def _check_table(entry, where):
-    _must(isinstance(entry, dict), f"{where} is not written as [[table]]")
+def _faults(mapping):
+    """Sentences on what is wrong; ask for the next only while there was none."""
+    for key in mapping:
+        if key not in PARTS:
+            yield f"the map has no place for {key!r}; use [log], [[table]] and [[vehicle]]"
+    for key, (kind, written) in PARTS.items():
+        if not isinstance(mapping.get(key, kind()), kind):
+            yield f"the map's {key} is not written as {written}"
+    for key in ("log", "table"):
+        if not mapping.get(key):
+            yield f"the map has no [{key}]; give the path of a new map, and one is proposed"
+    if asks := asked(mapping):
+        first = "; ".join(asks[:FIRST_ASKED])
+        yield f'the map still asks ("?") at {first}: decide, and run it again'
+    for at, entry in enumerate(mapping["table"], start=1):
+        yield from (f"table {at} of the map{fault}" for fault in _of_table(entry))
+    for at, entry in enumerate(mapping.get("vehicle", []), start=1):
+        yield from (f"vehicle {at} of the map{fault}" for fault in _of_vehicle(entry))
+    yield from _of_log(mapping)
+
+
+def _of_table(entry):
+    if not isinstance(entry, dict):
+        yield " is not written as [[table]]"
     for key, value in entry.items():
-        _must(key in KEYS, f"{where}: there is no key {key!r}; use {', '.join(KEYS)}")
-        _must(
-            isinstance(value, KEYS[key]),
-            f"{where}: {key} is {str(value)[:60]!r}, which is not a {KEYS[key].__name__}",
-        )
+        if key not in KEYS:
+            yield f": there is no key {key!r}; use {', '.join(KEYS)}"
+        if not isinstance(value, KEYS[key]):
+            yield f": {key} is {str(value)[:60]!r}, which is not a {KEYS[key].__name__}"
     entry["to"] = to = schema.CALLED.get(entry.get("to"), entry.get("to"))
-    _must(to in schema.TABLES, f"{where}: to is {to!r}; use one of {', '.join(schema.TABLES)}")
+    if to not in schema.TABLES:
+        yield f": to is {to!r}; use one of {', '.join(schema.TABLES)}"
     lines = entry.get("header_lines")
-    _must(
-        lines and all(type(line) is int for line in lines),
-        f"{where}: header_lines must name the lines that head the columns, as in [1]",
-    )
-    for key, choices in (("date_order", ORDERS), ("decimal", DECIMALS)):
-        found = entry.get(key, choices[0])
-        _must(found in choices, f"{where}: {key} is {found!r}; use one of {', '.join(choices)}")
-    _check_columns(entry, where)
+    if not lines or any(type(line) is not int for line in lines):
+        yield ": header_lines must name the lines that head the columns, as in [1]"
+    for key, choices in CHOICES.items():
+        if entry.get(key, choices[0]) not in choices:
+            yield f": {key} is {entry[key]!r}; use one of {', '.join(choices)}"
+    yield from _of_columns(to, entry)
+    yield from _of_values(to, entry)
 
 
-def _check_columns(entry, where):
-    to, columns, constants = (
-        entry["to"],
-        list(entry.get("columns", {}).values()),
-        list(entry.get("constants", {})),
-    )
-    _must(
-        columns,
-        f'{where}: columns names no column; write columns = {{ "heading in the sheet" = "column of {to}" }}',
-    )
-    _must(
-        all(isinstance(c, str) for c in columns),
-        f"{where}: columns must give a column's name, in quotes, for each heading",
-    )
+def _of_columns(to, entry):
+    columns, constants = list(entry.get("columns", {}).values()), list(entry.get("constants", {}))
+    if not columns:
+        example = f'columns = {{ "heading in the sheet" = "column of {to}" }}'
+        yield f": columns names no column; write {example}"
+    if not all(isinstance(column, str) for column in columns):
+        yield ": columns must give a column's name, in quotes, for each heading"
     for name in (*columns, *constants, *entry.get("units", {}), *entry.get("words", {})):
-        _must(
-            schema.column(to, name),
-            f"{where}: table {to} has no column {name!r}; it has {', '.join(c.name for c in schema.TABLES[to])}",
-        )
-        _must((columns + constants).count(name) < 2, f"{where}: {name} is filled twice; leave one")
+        if not schema.column(to, name):
+            has = ", ".join(c.name for c in schema.TABLES[to])
+            yield f": table {to} has no column {name!r}; it has {has}"
+        if (columns + constants).count(name) > 1:
+            yield f": {name} is filled twice; leave one"
     for col in schema.TABLES[to]:
-        _must(
-            not col.required or col.name in (*columns, *constants),
-            f"{where}: table {to} needs {col.name}; name its column, or say in constants what it is for every row",
-        )
-    _check_values(entry, where)
+        if col.required and col.name not in (*columns, *constants):
+            mend = "name its column, or say in constants what it is for every row"
+            yield f": table {to} needs {col.name}; {mend}"
 
 
-def _check_values(entry, where):
+def _of_values(to, entry):
     for name, value in entry.get("constants", {}).items():
-        _must(not isinstance(value, dict | list), f"{where}: constants.{name} must be one value")
+        if isinstance(value, dict | list):
+            yield f": constants.{name} must be one value"
     for name, words in entry.get("words", {}).items():
-        good = isinstance(words, dict) and all(isinstance(word, str) for word in words.values())
-        _must(
-            good, f"{where}: words.{name} must give a word, in quotes, for each word of the sheet"
-        )
+        if not (isinstance(words, dict) and all(isinstance(w, str) for w in words.values())):
+            yield f": words.{name} must give a word, in quotes, for each word of the sheet"
+    money = [c for c in entry["columns"].values() if schema.column(to, c).quantity == "money"]
     for name, others in entry.get("less", {}).items():
-        good = isinstance(others, list) and others and name not in others
-        _must(
-            good,
-            f'{where}: less.{name} must list the columns whose money is in it, as in ["labour_cost", "parts_cost"]',
-        )
-        for column in (name, *others):
-            told = f"{where}: less names {str(column)[:60]!r}, which is no money in columns"
-            _must(
-                column in entry["columns"].values()
-                and schema.column(entry["to"], column).quantity == "money",
-                told,
-            )
-    for name, unit in entry.get("units", {}).items():
-        quantity = schema.column(entry["to"], name).quantity
-        choices = (
-            SIZES.get(quantity, {})
-            if name != "value"
-            else [u for q in schema.MEASURED for u in SIZES[q]]
-        )
-        _must(
-            unit in list(choices),
-            f"{where}: units.{name} is {unit!r}; use one of {', '.join(choices) or 'none: it has no unit'}",
-        )
+        if not (isinstance(others, list) and others and name not in others):
+            example = 'as in ["labour_cost", "parts_cost"]'
+            yield f": less.{name} must list the columns whose money is in it, {example}"
+        for column in (c for c in (name, *others) if c not in money):
+            yield f": less names {str(column)[:60]!r}, which is no money in columns"
+    yield from _of_units(to, entry.get("units", {}))
 
 
-def _check_vehicle(entry, where):
-    _must(isinstance(entry, dict), f"{where} is not written as [[vehicle]]")
+def _of_units(to, units):
+    for name, unit in units.items():
+        measured = schema.MEASURED if name == "value" else [schema.column(to, name).quantity]
+        choices = [u for quantity in measured for u in SIZES.get(quantity, ())]
+        if unit not in choices:
+            use = ", ".join(choices) or "none: it has no unit"
+            yield f": units.{name} is {unit!r}; use one of {use}"
+
+
+def _of_vehicle(entry):
+    if not isinstance(entry, dict):
+        yield " is not written as [[vehicle]]"
     for name, value in entry.items():
-        _must(schema.column("vehicles", name), f"{where}: table vehicles has no column {name!r}")
-        _must(not isinstance(value, dict | list), f"{where}: {name} must be one value")
+        if not schema.column("vehicles", name):
+            yield f": table vehicles has no column {name!r}"
+        if isinstance(value, dict | list):
+            yield f": {name} must be one value"
     for col in schema.TABLES["vehicles"]:
-        _must(not col.required or col.name in entry, f"{where}: say its {col.name}")
+        if col.required and col.name not in entry:
+            yield f": say its {col.name}"
 
 
-def _check_log(header, to, mapping):
-    _must(
-        "plan" not in header,
-        "[log] of the map names a plan: leave it out, and put the plan and its name into the new log instead",
-    )
+def _of_log(mapping):
+    header, tables = mapping["log"], mapping["table"]
+    if "plan" in header:
+        mend = "leave it out, and put the plan and its name into the new log instead"
+        yield f"[log] of the map names a plan: {mend}"
     try:
         check_header({key: value for key, value in header.items() if value != ""})
     except LogError as error:
-        raise AdoptError(re.sub(r"log\.toml: ", "[log] of the map: ", str(error))) from None
-    told = "vehicles" in to or mapping.get("vehicle")
-    _must(
-        told,
-        "the map says nothing of the vehicles; give each a [[vehicle]] with its kind and in_service",
-    )
-    for entry in mapping["table"]:
+        yield re.sub(r"log\.toml: ", "[log] of the map: ", str(error))
+    if not (mapping.get("vehicle") or "vehicles" in [entry["to"] for entry in tables]):
+        mend = "give each a [[vehicle]] with its kind and in_service"
+        yield f"the map says nothing of the vehicles; {mend}"
+    for entry in tables:
         for name in entry["columns"].values():
-            key = {"money": "currency"}.get(
-                quantity := schema.column(entry["to"], name).quantity, quantity
-            )
-            needed = key in ("distance", "volume", "depth", "currency")
-            _must(
-                not needed or header.get(key),
-                f"[log] of the map must say {key}: {entry['to']} holds {name}",
-            )
+            quantity = schema.column(entry["to"], name).quantity
+            key = "currency" if quantity == "money" else quantity
+            if key in ("distance", "volume", "depth", "currency") and not header.get(key):
+                yield f"[log] of the map must say {key}: {entry['to']} holds {name}"
 
 
 def table_toml(entry):
     """One [[table]] of a map as TOML."""
-    notes = {"date_order": "  # day-first, month-first, year-first", "decimal": "  # point, comma"}
     lines = ["[[table]]"]
     for key, value in entry.items():
         if key != "words" and value != {}:
-            shown = (
-                _inline(value)
-                if isinstance(value, dict)
-                else value
-                if isinstance(value, list)
-                else toml(value)
-            )
-            lines.append(f"{key} = {shown}{notes.get(key, '')}")
+            note = f"  # {', '.join(CHOICES[key])}" if key in CHOICES else ""
+            lines.append(f"{key} = {_toml(value)}{note}")
     for name, words in entry["words"].items():
-        lines += [
-            f"[table.words.{name}]",
-            *(f"{toml(word)} = {toml(code)}" for word, code in words.items()),
-        ]
+        lines += [f"[table.words.{name}]", *(f"{toml(w)} = {toml(c)}" for w, c in words.items())]
     return "\n".join([*lines, ""])
 
 
@@ -234,9 +190,10 @@ def toml(text):
     return json.dumps(str(text), ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-def _inline(mapping):
-    told = {
-        key: f"[{', '.join(map(toml, value))}]" if isinstance(value, list) else toml(value)
-        for key, value in mapping.items()
-    }
-    return "{ " + ", ".join(f"{toml(key)} = {value}" for key, value in told.items()) + " }"
+def _toml(value):
+    """A value of a [[table]] on one line: text, a list, or an inline table of them."""
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{toml(key)} = {_toml(v)}" for key, v in value.items()) + " }"
+    if isinstance(value, list):
+        return f"[{', '.join(str(v) if isinstance(v, int) else toml(v) for v in value)}]"
+    return toml(value)

@@ -1,7 +1,7 @@
-"""Which columns of money are unit prices, which are totals, and which totals are the sum of others: by name and by the figures.
+"""Which columns of money are unit prices, and which are the sum of others: by name and figures.
 
-A price of a litre taken for the cost of a fill, or a total added to its own parts, would make every sum wrong; what the figures don't
-settle is asked.
+A price of a litre taken for the cost of a fill, or a total added to its own parts, would make
+every sum wrong; what the figures don't settle is asked.
 """
 
 import re
@@ -11,40 +11,38 @@ import numpy as np
 import pandas as pd
 
 from wearbar.adopt.cells import numbers
-from wearbar.adopt.lexicon import MONEY, heading
+from wearbar.adopt.lexicon import heading
 from wearbar.adopt.maps import ASK
-from wearbar.log.checks.peers import grows_with
+from wearbar.log.checks.fuel import grows_with
 
 __all__ = ["settle_money"]
 
 SHARE = 0.8  # of the rows that must agree
-HALF = 0.5  # of the rows on which a total is its parts and nothing more: on the others it has something beyond them
+HALF = 0.5  # of the rows on which a total is its parts and nothing more
 NEAR, CENT = 0.01, 0.02  # of two amounts that are the same but for rounding
 LITTLE, MUCH = 0.2, 3.0  # cost over volume: less is the price of one unit, more may be
 TOTAL = re.compile(r"total|cost|paid|amount|sum|betrag|kosten|importe", re.IGNORECASE)
 PENCE = re.compile(r"pence|ppl|\bp\b|cents?\b|\bct\b", re.IGNORECASE)
 PARTS = ("labour_cost", "parts_cost")
+REST = "other_cost"
 
 
 def settle_money(cells, typed, names, entry):
-    """Give each column of money of a [[table]] its place, in `entry`; gives sentences on what was decided, or is to be.
+    """Give each column of money its place, in `entry`; sentences on what was or is to be decided.
 
-    cells, typed: rows of a `Grid` below its header. names: heading to place. entry: of the map, its columns and decimal mark decided.
+    cells, typed: rows of a `Grid` below its header. names: heading to place. entry: a [[table]],
+    its columns and decimal mark decided.
     """
-    decimal = entry.get("decimal", "point")
-    mark = "point" if decimal == ASK else decimal
-    read = {head: _amounts(cells[place], mark, typed[place]) for head, place in names.items()}
+    decimal = "comma" if entry["decimal"] == "comma" else "point"
+    read = {head: _amounts(cells[place], decimal, typed[place]) for head, place in names.items()}
     if entry["to"] == "fuel":
-        return _of_fills(read, entry["columns"])
-    if entry["to"] == "work":
-        return _of_work(read, entry)
-    return []
+        return list(_of_fills(read, entry["columns"]))
+    return list(_of_work(read, entry)) if entry["to"] == "work" else []
 
 
 def _amounts(cells, decimal, typed):
-    return pd.to_numeric(numbers(cells, decimal, typed)["plain"], errors="coerce").to_numpy(
-        dtype=float
-    )
+    plain = numbers(cells, decimal, typed)["plain"]
+    return pd.to_numeric(plain, errors="coerce").to_numpy(dtype=float)
 
 
 def _same(one, other):
@@ -53,41 +51,41 @@ def _same(one, other):
 
 def _of_fills(read, columns):
     volume = next((head for head, name in columns.items() if name == "volume"), None)
-    money = [head for head in read if heading(head, "fuel") in ("cost", "unit_price")]
-    if volume is None or not money:
-        return []
+    told = {head: heading(head, "fuel") for head in read}
+    money = [head for head, name in told.items() if name in ("cost", "unit_price")]
+    if volume is None:
+        return
     for head in money:
         columns.pop(head, None)
-    size = read[volume]
     for unit, cost in permutations(money, 2):
         for scale in (1, 100):
-            if _agree(read[unit] * size / scale, read[cost]):
-                return _pair(columns, unit, cost, scale, volume)
-    return _without_a_pair(read, columns, money, volume)
+            if _agree(read[unit] * read[volume] / scale, read[cost]):
+                yield _pair(columns, unit, cost, scale, volume)
+                return
+    prices = [head for head in money if told[head] == "unit_price"]
+    costs = [head for head in money if told[head] == "cost"]
+    yield from _without_a_pair(read, columns, volume, prices, costs)
 
 
-def _without_a_pair(read, columns, money, volume):
-    prices = [head for head in money if heading(head, "fuel") == "unit_price"]
-    costs = sorted(
-        (head for head in money if head not in prices), key=lambda head: not TOTAL.search(head)
-    )
-    said = []
-    for head in prices[:1]:
-        if PENCE.search(head):
-            said.append(
-                f"{head}: a price in hundredths of the currency is not carried over; turn it into whole ones, and call it unit_price."
-            )
-        else:
-            columns[head] = "unit_price"
-    for head in costs[:1]:
-        columns[head], told = _one_alone(head, read[head], read[volume], volume)
-        said += [told] if told else []
-    if prices and costs and not PENCE.search(prices[0]) and columns[costs[0]] == "cost":
-        said.append(
-            f"{prices[0]} times {volume} is not {costs[0]} on most rows: look which of the three is what."
+def _without_a_pair(read, columns, volume, prices, costs):
+    price = next(iter(prices), None)
+    cost = min(costs, key=lambda head: not TOTAL.search(head), default=None)
+    is_pence = bool(price and PENCE.search(price))
+    if is_pence:
+        yield (
+            f"{price}: a price in hundredths of the currency is not carried over; "
+            "turn it into whole ones, and call it unit_price."
         )
-        columns[prices[0]] = ASK
-    return said
+    elif price:
+        columns[price] = "unit_price"
+    if cost:
+        columns[cost], said = _one_alone(cost, read[cost], read[volume], volume)
+        if said:
+            yield said
+        if price and not is_pence and columns[cost] == "cost":
+            columns[price] = ASK
+            look = "look which of the three is what"
+            yield f"{price} times {volume} is not {cost} on most rows: {look}."
 
 
 def _agree(one, other):
@@ -99,71 +97,60 @@ def _pair(columns, unit, cost, scale, volume):
     columns[cost] = "cost"
     if scale == 1:
         columns[unit] = "unit_price"
-        return [
-            f"{unit} times {volume} is {cost}: {unit} is taken for the price of one unit, {cost} for the cost of the fill."
-        ]
-    return [
-        f"{unit} times {volume} is a hundred times {cost}: {cost} is the cost, and {unit}, in hundredths, is not carried over."
-    ]
+        taken = f"{unit} is taken for the price of one unit, {cost} for the cost of the fill"
+        return f"{unit} times {volume} is {cost}: {taken}."
+    taken = f"{cost} is the cost, and {unit}, in hundredths, is not carried over"
+    return f"{unit} times {volume} is a hundred times {cost}: {taken}."
 
 
 def _one_alone(head, cost, size, volume):
-    """The column that a lone amount of a fill is, and a sentence on it."""
+    """(column, sentence): what a lone amount of a fill is; the sentence is "" where it is plain."""
     grows, is_total = grows_with(cost, size), bool(TOTAL.search(head))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        each = (
-            np.nanmedian(np.where(size > 0, cost / size, np.nan))
-            if np.isfinite(cost * size).any()
-            else np.nan
-        )
+    known = np.isfinite(cost * size) & (size > 0)
+    each = np.median(cost[known] / size[known]) if known.any() else np.nan
     if grows or (is_total and grows is None and not each < LITTLE):
         return "cost", ""
-    ask = f"{head}: is it the cost of the fill, or the price of one unit? Say cost or unit_price in columns."
+    question = f"{head}: is it the cost of the fill, or the price of one unit?"
+    ask = f"{question} Say cost or unit_price in columns."
+    flat = f"{head} does not grow with {volume}"
+    if grows is False and is_total:
+        return ASK, f"{flat}. {ask}"
     if grows is False:
-        if is_total:
-            return ASK, f"{head} does not grow with {volume}. {ask}"
-        return (
-            "unit_price",
-            f"{head} does not grow with {volume}: it is taken for the price of one unit; if it is the fill's, say cost.",
-        )
+        taken = "it is taken for the price of one unit; if it is the fill's, say cost."
+        return "unit_price", f"{flat}: {taken}"
     if each < LITTLE or each > MUCH:
         return ASK, ask
-    return (
-        "cost",
-        f"{head} is taken for the cost of the fill; if it is the price of one unit, say unit_price in columns.",
-    )
+    other = "if it is the price of one unit, say unit_price in columns"
+    return "cost", f"{head} is taken for the cost of the fill; {other}."
 
 
 def _of_work(read, entry):
-    columns, name = entry["columns"], MONEY["work"]
-    held = {column: head for head, column in columns.items()}
+    held = {column: head for head, column in entry["columns"].items()}
     parts = [part for part in PARTS if part in held]
-    if name not in held or not parts:
-        return []
+    if REST not in held or not parts:
+        return
+    total = held[REST]
     choices = [parts, [*parts, "tax"]] if "tax" in held else [parts]
-    shares = {
-        tuple(others): _share_of_sums(read[held[name]], [read[held[part]] for part in others])
-        for others in choices
-    }
-    best = max(shares, key=lambda others: shares[others])
+    shares = [_share_of_sums(read[total], [read[held[p]] for p in some]) for some in choices]
+    share = max(shares)
+    best = choices[shares.index(share)]
     told = " and ".join(held[part] for part in best)
-    if shares[best] >= HALF:
-        entry["less"] = {name: list(best)}
-        return [
-            f"{held[name]} is {told} together: only what it has beyond them is carried over, as {name}."
-        ]
-    if shares[best] <= 1 - SHARE and not re.search(r"total|sum", held[name], re.IGNORECASE):
-        return []
-    columns[held[name]] = ASK
-    less = ", ".join(f'"{part}"' for part in best)
-    return [
-        f"{held[name]} is not {told} together on most rows. If it is their sum, say {name} in columns "
-        f"and add less = {{ {name} = [{less}] }}; if it is a cost of its own, say {name} alone."
-    ]
+    if share >= HALF:
+        entry["less"] = {REST: best}
+        beyond = f"only what it has beyond them is carried over, as {REST}"
+        yield f"{total} is {told} together: {beyond}."
+    elif share > 1 - SHARE or re.search(r"total|sum", total, re.IGNORECASE):
+        entry["columns"][total] = ASK
+        less = ", ".join(f'"{part}"' for part in best)
+        yield (
+            f"{total} is not {told} together on most rows. If it is their sum, say {REST} in "
+            f"columns and add less = {{ {REST} = [{less}] }}; if it is a cost of its own, "
+            f"say {REST} alone."
+        )
 
 
 def _share_of_sums(total, parts):
-    """The share of rows whose total is its parts together, of those that have both; 0 where none has."""
+    """The share of rows whose total is its parts together, of those with both; 0 of none."""
     each = np.nan_to_num(np.vstack(parts))
     both = np.isfinite(total) & (total != 0) & (each != 0).any(axis=0)
     return float(_same(each.sum(axis=0), total)[both].mean()) if both.any() else 0.0

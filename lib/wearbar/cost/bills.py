@@ -1,7 +1,7 @@
-"""The money of a log: every row with money once, what of it is known, and where the same may stand twice.
+"""The money of a log: every row with money once, what of it is known, what may stand twice.
 
-A blank amount is not known and is never taken for none; work that others paid for is at no cost and still counts as work. Amounts stay net
-or gross of recoverable tax as the log has them: the column `tax` is neither added nor taken off.
+A blank amount is not known, never nil; work that others paid for costs nothing and still counts as
+work. Amounts stay net or gross of recoverable tax as the log has them.
 """
 
 from dataclasses import replace
@@ -9,140 +9,87 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from wearbar.log.keys import look_up
+from wearbar.log.keys import is_among, look_up
 from wearbar.log.schema import TEXT
 
-__all__ = [
-    "ONE_DAY",
-    "double_entries",
-    "fuel_cost",
-    "joined",
-    "known_shares",
-    "lines_of",
-    "money_lines",
-]
-
 ONE_DAY = pd.Timedelta(days=1)
-
-WORK_CATEGORY = {
-    "planned": "servicing",
-    "defect": "repairs",
-    "advice": "repairs",
-    "accident": "accidents",
-    "campaign": "recalls",
-}
-
-LINE_TYPES = {
-    "vehicle": TEXT,
-    "date": "datetime64[ns]",
-    "category": TEXT,
-    "detail": TEXT,
-    "amount": float,
-    "source": TEXT,
-    "line": "int64",
-}
-
-LINE_TYPES |= {"is_fixed": bool, "visit": TEXT, "why": TEXT, "is_free": bool}
+WORK_CATEGORY = {"planned": "servicing", "defect": "repairs", "advice": "repairs"}
+WORK_CATEGORY |= {"accident": "accidents", "campaign": "recalls"}
+LINE_TYPES = {"vehicle": TEXT, "date": "datetime64[ns]", "category": TEXT, "detail": TEXT}
+LINE_TYPES |= {"amount": float, "source": TEXT, "line": "int64", "is_fixed": bool}
+LINE_TYPES |= {"visit": TEXT, "why": TEXT, "is_free": bool}
+DOUBLE = ["vehicle", "date", "item", "price", "other_cost", "why"]
 
 
 def money_lines(log):
-    """Every row with money, once, whatever its date: frame `LINE_TYPES`; amount NaN where not known; a credit is negative.
+    """Every row with money, once, whatever its date: frame `LINE_TYPES`, one row a line.
 
-    work: labour + parts + other - recovered, of those that are known; not known where labour and parts are blank and other is none;
-    0 and `is_free` where others paid. fitted: price + fitting; what came with the vehicle, and a later row of the same part, is no purchase
-    if it has no price, and is left out.
-    fixed_costs: the whole period's amount, dated on its last day. `line` is the row's index in its table.
+    amount: NaN where not known; a credit is negative. line: the row's index in its table, `source`.
+    work: labour + parts + other - recovered of those known; not known where labour and parts are
+    blank and other is none; 0 and `is_free` where others paid. fitted: price + fitting; what came
+    with the vehicle, or a later row of the same part, is left out if it has no price. fixed_costs:
+    the whole period's, on its last day. Rows set aside are in it, their amount not known, so that
+    no sum without them passes for whole.
     """
-    return pd.concat([*_by_table(log), *_set_aside(log)], ignore_index=True)[list(LINE_TYPES)]
+    return pd.concat([*_by_table(log), *_set_aside(log)], ignore_index=True)
 
 
 def _by_table(log):
-    return [_work(log), _fitted(log), _fuel(log), _fixed(log)]
+    fuel, fixed = log.tables["fuel"], log.tables["fixed_costs"]
+    filled = {"date": fuel["date"], "category": "fuel", "detail": fuel["kind"]}
+    held = {"date": fixed["to"], "category": fixed["category"], "detail": fixed["category"]}
+    return [
+        _work(log.tables["work"]),
+        _fitted(log),
+        lines_of(fuel, "fuel", **filled, amount=fuel_cost(fuel)),
+        lines_of(fixed, "fixed_costs", **held, amount=fixed["amount"], is_fixed=True),
+    ]
 
 
 def _set_aside(log):
-    """Lines of the rows set aside, amount not known, so that no sum without them passes for whole.
-
-    A fill typed twice lacks nowhere.
-    """
+    """Lines of the rows set aside. A fill typed twice lacks nowhere."""
     if not log.aside:
-        return []
+        return
     tables = {name: log.aside.get(name, frame.iloc[:0]) for name, frame in log.tables.items()}
     tables["vehicles"] = log.tables["vehicles"]
-    twice = log.set_aside.loc[log.set_aside["rule"].eq("same-reading"), ["table", "line"]]
-    parts = []
+    twice = log.set_aside[log.set_aside["rule"].eq("same-reading")]
+    twice = twice.rename(columns={"table": "source"})
     for lines in _by_table(replace(log, tables=tables, _si={})):
-        place = pd.MultiIndex.from_frame(lines[["source", "line"]])
-        lacks = ~place.isin(pd.MultiIndex.from_frame(twice)) & lines["date"].notna()
-        lacks &= lines["vehicle"].isin(tables["vehicles"]["vehicle"])
-        parts.append(lines[lacks].assign(amount=np.nan))
-    return parts
+        lacks = lines["date"].notna() & lines["vehicle"].isin(tables["vehicles"]["vehicle"])
+        yield lines[lacks & ~is_among(lines, twice, ["source", "line"])].assign(amount=np.nan)
 
 
 def lines_of(frame, source, **columns):
     """Money lines from a table's rows: `columns` over the defaults."""
     visit = frame["visit"] if "visit" in frame else pd.Series(pd.NA, frame.index, dtype=TEXT)
-    default = {
-        "source": source,
-        "line": frame.index,
-        "is_fixed": False,
-        "visit": visit,
-        "why": "",
-        "is_free": False,
-    }
-    made = pd.DataFrame({"vehicle": frame["vehicle"], **default, **columns}, index=frame.index)
-    return made.astype({name: LINE_TYPES[name] for name in made if name in LINE_TYPES})
+    default = {"vehicle": frame["vehicle"], "source": source, "line": frame.index, "visit": visit}
+    default |= {"is_fixed": False, "why": "", "is_free": False}
+    return pd.DataFrame(default | columns, frame.index, list(LINE_TYPES)).astype(LINE_TYPES)
 
 
-def _work(log):
-    work = log.tables["work"]
-    parts = work[["labour_cost", "parts_cost", "other_cost"]]
+def _work(work):
+    costs = work[["labour_cost", "parts_cost", "other_cost"]]
     free = work["paid_by"].fillna("us").ne("us")
-    told = (
-        work["labour_cost"].notna()
-        | work["parts_cost"].notna()
-        | work["other_cost"].fillna(0).ne(0)
-    )
-    amount = (parts.sum(axis=1) - work["recovered"].fillna(0)).where(told).mask(free, 0.0)
-    category = work["why"].map(WORK_CATEGORY)
-    return lines_of(
-        work,
-        "work",
-        date=work["date"],
-        category=category,
-        detail=work["task"],
-        amount=amount,
-        why=work["why"],
-        is_free=free,
-    )
+    told = costs[["labour_cost", "parts_cost"]].notna().any(axis=1)
+    told |= costs["other_cost"].fillna(0).ne(0)
+    amount = (costs.sum(axis=1) - work["recovered"].fillna(0)).where(told).mask(free, 0.0)
+    columns = {"date": work["date"], "category": work["why"].map(WORK_CATEGORY)}
+    columns |= {"detail": work["task"], "amount": amount, "why": work["why"], "is_free": free}
+    return lines_of(work, "work", **columns)
 
 
 def _fitted(log):
-    fitted, work = log.tables["fitted"], log.tables["work"]
+    fitted, work = log.tables["fitted"], log.tables["work"].dropna(subset=["visit"])
     amount = fitted[["price", "fitting_cost"]].sum(axis=1, min_count=1)
-    category = pd.Series(np.where(fitted["category"].eq("tyre"), "tyres", "parts"), fitted.index)
-    one_why = (
-        work.dropna(subset=["visit"])
-        .groupby("visit")["why"]
-        .agg(["first", "nunique"])
-        .query("nunique == 1")["first"]
-    )
-    why = look_up(fitted["visit"], one_why).fillna("planned")
+    why = work.groupby("visit")["why"].agg(["first", "nunique"]).query("nunique == 1")["first"]
+    columns = {"date": fitted["fitted"], "detail": fitted["category"], "amount": amount}
+    columns["category"] = np.where(fitted["category"].eq("tyre"), "tyres", "parts")
     made = lines_of(
-        fitted,
-        "fitted",
-        date=fitted["fitted"],
-        category=category,
-        detail=fitted["category"],
-        amount=amount,
-        why=why,
+        fitted, "fitted", why=look_up(fitted["visit"], why).fillna("planned"), **columns
     )
-    since = look_up(fitted["vehicle"], joined(log.tables["vehicles"]))
-    again = (
-        fitted.sort_values("fitted", kind="stable").duplicated("part").reindex(fitted.index)
-        & fitted["part"].notna()
-    )
-    no_purchase = amount.isna() & (again | (fitted["fitted"] <= since))
+    again = fitted.sort_values("fitted", kind="stable").duplicated("part").reindex(fitted.index)
+    came = fitted["fitted"] <= look_up(fitted["vehicle"], joined(log.tables["vehicles"]))
+    no_purchase = amount.isna() & (again & fitted["part"].notna() | came)
     return made[fitted["fitted"].notna() & ~no_purchase]
 
 
@@ -151,76 +98,51 @@ def joined(vehicles):
     return vehicles["acquired"].fillna(vehicles["in_service"]).set_axis(vehicles["vehicle"])
 
 
-def _fuel(log):
-    fuel = log.tables["fuel"]
-    return lines_of(
-        fuel,
-        "fuel",
-        date=fuel["date"],
-        category="fuel",
-        detail=fuel["kind"],
-        amount=fuel_cost(fuel),
-    )
-
-
 def fuel_cost(fuel):
-    """The cost of each fill: as it is in the log, or its unit price times its volume; NaN where neither is known."""
+    """The cost of each fill, or its unit price times its volume; NaN where neither is known."""
     return fuel["cost"].fillna(fuel["unit_price"] * fuel["volume"])
 
 
-def _fixed(log):
-    fixed = log.tables["fixed_costs"]
-    columns = {
-        "category": fixed["category"],
-        "detail": fixed["category"],
-        "amount": fixed["amount"],
-    }
-    return lines_of(fixed, "fixed_costs", date=fixed["to"], **columns, is_fixed=True)
-
-
 def known_shares(lines):
-    """Rows and how many have their money, by source: frame `source, rows, known, known_share`; what is spread by month counts once."""
+    """Rows and how many have their money, by source: frame `source, rows, known, known_share`.
+
+    What is spread by month counts once.
+    """
     rows = lines.drop_duplicates(["source", "line"])
     made = rows.groupby("source")["amount"].agg(rows="size", known="count").reset_index()
     return made.assign(known_share=made["known"] / made["rows"])
 
 
 def double_entries(log):
-    """Where the same money may stand twice: frame `vehicle, date, item, price, other_cost, why`.
+    """Where the same money may stand twice: frame `DOUBLE`, one row a part.
 
-    A part's price in `fitted`, and in `work` of the same visit or day and no other position parts of the same money, or parts on a task of
-    the plan that fits this category; or a price on more than one row of the same part. A part fitted on no known day is in no sum.
+    A part's price in `fitted`, and in `work` of the same visit or day and no other position parts
+    of the same money, or parts on a task that fits this category; or a price on more than one row
+    of the same part. A part fitted on no known day is in no sum.
     """
-    fitted, work = log.tables["fitted"], log.tables["work"]
     kept = ["vehicle", "visit", "position", "fitted", "item", "category", "price", "part"]
-    left = fitted.loc[(fitted["price"] > 0) & fitted["fitted"].notna(), kept]
-    left = left.rename(columns={"fitted": "date"}).reset_index(names="line")
-    right = work.loc[
-        work["parts_cost"] > 0, ["vehicle", "visit", "position", "date", "task", "parts_cost"]
-    ]
-    right = right.rename(columns={"parts_cost": "other_cost", "date": "done"})
-    pairs = left.merge(right, on="vehicle", suffixes=("", "_of"))
-    pairs = pairs[
-        (pairs["visit"].notna() & (pairs["visit"] == pairs["visit_of"]))
-        | (pairs["date"] == pairs["done"])
-    ]
-    pairs = pairs[pairs["position_of"].isna() | (pairs["position_of"] == pairs["position"])]
+    fitted, work = log.tables["fitted"], log.tables["work"]
+    fitted = fitted.loc[(fitted["price"] > 0) & fitted["fitted"].notna(), kept]
+    fitted = fitted.rename(columns={"fitted": "date"}).reset_index(names="line")
+    kept = ["vehicle", "visit", "position", "date", "task", "parts_cost"]
+    work = work.loc[work["parts_cost"] > 0, kept].rename(
+        columns={"parts_cost": "other_cost", "date": "done"}
+    )
+    pairs = fitted.merge(work, on="vehicle", suffixes=("", "_of"))
+    met = pairs["visit"].notna() & (pairs["visit"] == pairs["visit_of"])
+    met |= pairs["date"] == pairs["done"]
+    pairs = pairs[met & (pairs["position_of"].isna() | (pairs["position_of"] == pairs["position"]))]
     same = (pairs["other_cost"] / pairs["price"]).between(0.999, 1.001)
     fits = (pairs["task"].map(_part_of_task(log.plan)) == pairs["category"]).fillna(False)
-    pairs = pairs.assign(
-        why=np.where(
-            same, "the same money for parts in work", "parts on the task that fits it in work"
-        )
-    )[same | fits]
-    part = left[left["part"].notna() & left.duplicated("part")].assign(
-        why="priced on an earlier row of the same part", other_cost=np.nan
+    why = np.where(
+        same, "the same money for parts in work", "parts on the task that fits it in work"
     )
-    found = pd.concat(
-        [f.astype({"why": TEXT, "other_cost": float}) for f in (pairs, part)]
-    ).drop_duplicates("line")
-    return found.sort_values(["date", "vehicle"], ignore_index=True)[
-        ["vehicle", "date", "item", "price", "other_cost", "why"]
-    ]
+    again = fitted[fitted["part"].notna() & fitted.duplicated("part")]
+    again = again.assign(why="priced on an earlier row of the same part", other_cost=np.nan)
+    found = [pairs.assign(why=why)[same | fits], again]
+    found = pd.concat([f.astype({"why": TEXT, "other_cost": float}) for f in found])
+    found = found.drop_duplicates("line").sort_values(["date", "vehicle"], ignore_index=True)
+    return found[DOUBLE]
 
 
 def _part_of_task(plan):

@@ -1,8 +1,9 @@
 """Fuel by the tank-to-tank method.
 
-A tank runs from one fill to the top to the next: the litres put in after the first, up to and with the second, drove the distance between.
-The first fill's litres never count, a partial fill joins the next full one, and a tank with a fill that is not in the log gives no figure.
-Nor does a tank far from its vehicle's usual: a fill or a reading before it is missing or mistyped, and its litres are in another tank.
+A tank runs from one fill to the top to the next: the litres put in after the first, up to and with
+the second, drove the distance between. The first fill's litres never count, a partial fill joins
+the next full one, and a tank with a fill that is not in the log gives no figure. Nor does a tank
+far from its vehicle's usual: a fill or reading before it is missing or mistyped.
 """
 
 import numpy as np
@@ -14,32 +15,30 @@ from wearbar.stats.estimate import ratios
 
 FAR = 0.7  # of the vehicle's median consumption, or the same above it
 ENOUGH = 5  # tanks that a usual consumption needs
-
-__all__ = ["economy_by_quarter", "fuel_economy", "liquid", "tanks"]
+TANK = ["vehicle", "kind", "date", "distance_km", "volume_l", "l_per_100km", "cost", "fills"]
 
 
 def tanks(log, readings):
-    """One row a tank: frame `vehicle, kind, date, distance_km, volume_l, l_per_100km, cost, fills`; date and order of the closing fill.
+    """One row a tank: frame `TANK`; date and order of the closing fill.
 
-    Fills of one vehicle and kind of fuel make a series of their own (urea too); electric volumes are kWh. A full fill without a reading
-    ends no tank and joins the next. `frame.attrs` counts the tanks left out: "no_figure", with a fill not in the log, set aside
-    or of no known volume, or no distance, and "far", below `FAR` of the vehicle's median or as much above it, where it has `ENOUGH` tanks.
+    Fills of one vehicle and kind of fuel make a series of their own (urea too); electric volumes
+    are kWh. A full fill without a reading ends no tank and joins the next. `frame.attrs` counts
+    the tanks left out: "no_figure", with a fill not in the log, set aside or of no known volume, or
+    no distance, and "far", below `FAR` of the vehicle's median or as much above it, where it has
+    `ENOUGH` tanks.
     """
     fuel = log.si("fuel").assign(cost=fuel_cost(log.tables["fuel"]))
     fuel = pd.concat([fuel, *_set_aside(log)], ignore_index=True)
     fuel["kind"] = fuel["kind"].fillna("not said")
-    fuel["at_km"] = usage.to_cumulative(
-        readings, fuel["vehicle"], fuel["date"], fuel["odometer_km"]
-    )
+    at = usage.to_cumulative(readings, fuel["vehicle"], fuel["date"], fuel["odometer_km"])
+    fuel["at_km"] = at
     fuel = fuel.sort_values(["vehicle", "kind", "date", "at_km"], kind="stable")
-    ends = fuel["filled_to"].fillna("full").eq("full") & fuel["at_km"].notna()
-    series = [fuel["vehicle"], fuel["kind"]]
-    number = ends.groupby(series).cumsum() - ends
-    missing = fuel["unrecorded_before"].eq("yes") | fuel["volume_l"].isna()
-    fuel = fuel.assign(
-        number=number, ends=ends, missing=missing, closed_km=fuel["at_km"].where(ends)
-    )
-    made = fuel.groupby(["vehicle", "kind", "number"], as_index=False).agg(
+    series = ["vehicle", "kind"]
+    fuel["ends"] = fuel["filled_to"].fillna("full").eq("full") & fuel["at_km"].notna()
+    fuel["number"] = fuel.groupby(series)["ends"].cumsum() - fuel["ends"]
+    fuel["missing"] = fuel["unrecorded_before"].eq("yes") | fuel["volume_l"].isna()
+    fuel["closed_km"] = fuel["at_km"].where(fuel["ends"])
+    made = fuel.groupby([*series, "number"], as_index=False).agg(
         date=("date", "last"),
         volume_l=("volume_l", "sum"),
         cost=("cost", "sum"),
@@ -49,52 +48,45 @@ def tanks(log, readings):
         missing=("missing", "any"),
         at_km=("closed_km", "max"),
     )
-    made["distance_km"] = made["at_km"] - made.groupby(["vehicle", "kind"])["at_km"].shift()
+    made["distance_km"] = made["at_km"] - made.groupby(series)["at_km"].shift()
     made = made[made["is_closed"] & (made["number"] > 0)]
     usable = made["distance_km"].gt(0) & ~made["missing"]
     made["cost"] = made["cost"].where(made["priced"] == made["fills"])
     made["l_per_100km"] = 100 * made["volume_l"] / made["distance_km"].where(usable)
-    own = made.groupby(["vehicle", "kind"])["l_per_100km"]
+    own = made.groupby(series)["l_per_100km"]
     usual = own.transform("median").where(own.transform("count") >= ENOUGH)
     far = usable & ~(made["l_per_100km"] / usual.fillna(made["l_per_100km"])).between(FAR, 1 / FAR)
-    columns = ["vehicle", "kind", "date", "distance_km", "volume_l", "l_per_100km", "cost", "fills"]
-    kept = made.loc[usable & ~far, columns].reset_index(drop=True)
+    kept = made.loc[usable & ~far, TANK].reset_index(drop=True)
     kept.attrs |= {"no_figure": int((~usable).sum()), "far": int(far.sum())}
     return kept
 
 
 def _set_aside(log):
-    """Fills that the log sets aside: their tank lacks their litres. One typed twice lacks nowhere."""
+    """Fills that the log sets aside: their tank lacks their litres. Not one typed twice."""
     if "fuel" not in log.aside:
         return []
-    twice = log.set_aside.loc[
-        log.set_aside["rule"].eq("same-reading") & log.set_aside["table"].eq("fuel"), "line"
-    ]
+    twice = log.set_aside.query("rule == 'same-reading' and table == 'fuel'")["line"]
     lost = log.aside["fuel"].dropna(subset=["vehicle", "date"])
     lost = lost.loc[~lost.index.isin(twice), ["vehicle", "date", "kind"]]
     return [lost.assign(filled_to="part", volume_l=np.nan)] if len(lost) else []
 
 
 def fuel_economy(tanks, by=("vehicle", "kind"), confidence=0.9):
-    """Total volume over total distance of each group: frame `*by, l_per_100km, low, high, n, volume_l, distance_km`; n tanks, or vehicles.
+    """Total volume over total distance of each group.
 
-    Grouped by vehicle the limits come from the spread between tanks, otherwise from that between vehicles (`tanks` with a column to group
-    by added). Electric is kWh per 100 km.
+    Frame `*by, l_per_100km, low, high, n, volume_l, distance_km`; electric is kWh per 100 km. By
+    vehicle n are tanks, and the limits come from the spread between them; else n are vehicles.
     """
-    by = list(by)
-    rows = (
-        tanks
-        if "vehicle" in by
-        else tanks.groupby([*by, "vehicle"], as_index=False)[["volume_l", "distance_km"]].sum()
-    )
+    by, rows = list(by), tanks
+    if "vehicle" not in by:
+        rows = tanks.groupby([*by, "vehicle"], as_index=False)[["volume_l", "distance_km"]].sum()
     key = rows.groupby(by, sort=True).ngroup()
     names = rows[by].assign(key=key).drop_duplicates("key").set_index("key")
     made = names.join(ratios(key, rows["volume_l"], rows["distance_km"] / 100, confidence))
     made["distance_km"] = made["denominator"] * 100
-    made = made.rename(columns={"value": "l_per_100km", "numerator": "volume_l"})
-    return made.sort_values(by)[
-        [*by, "l_per_100km", "low", "high", "n", "volume_l", "distance_km"]
-    ].reset_index(drop=True)
+    made = made.rename(columns={"value": "l_per_100km", "numerator": "volume_l"}).sort_values(by)
+    columns = [*by, "l_per_100km", "low", "high", "n", "volume_l", "distance_km"]
+    return made[columns].reset_index(drop=True)
 
 
 def liquid(tanks):
@@ -103,12 +95,10 @@ def liquid(tanks):
 
 
 def economy_by_quarter(tanks, kind_of, confidence=0.9):
-    """`fuel_economy` of each kind of vehicle and calendar quarter: frame `vehicle_kind, quarter, l_per_100km, low, high, n, ...`.
+    """`fuel_economy` by `vehicle_kind` and `quarter` of the closing fill.
 
-    kind_of: Series of kinds by vehicle. A tank belongs to the quarter of its closing fill.
+    kind_of: Series of kinds by vehicle.
     """
-    rows = tanks.assign(
-        vehicle_kind=tanks["vehicle"].map(kind_of).astype(str),
-        quarter=tanks["date"].dt.to_period("Q").dt.start_time,
-    )
+    kind, quarter = tanks["vehicle"].map(kind_of).astype(str), tanks["date"].dt.to_period("Q")
+    rows = tanks.assign(vehicle_kind=kind, quarter=quarter.dt.start_time)
     return fuel_economy(rows, ["vehicle_kind", "quarter"], confidence)

@@ -5,106 +5,74 @@ import pandas as pd
 
 from wearbar.cost.bills import ONE_DAY, joined, lines_of
 from wearbar.cost.per_distance import MIN_KNOWN, known_by
-from wearbar.stats.estimate import Estimate, ratio
-
-__all__ = ["depreciation", "depreciation_per_km", "owning_per_km", "value_points"]
+from wearbar.stats.estimate import ratio, refused
 
 NOT_SOLD = ("written-off", "stolen")  # what is received then is a settlement, not a market value
 
 
 def value_points(log):
-    """What each vehicle was worth on a day: frame `vehicle, date, value, basis`, sorted: price, valuations of one basis, money received.
+    """What each vehicle was worth on a day: frame `vehicle, date, value, basis`, sorted.
 
-    Of several bases the one with most rows is taken. What came for one written off or stolen has basis "settlement".
+    Its price, valuations of one basis (the one with most rows), and money received: of one written
+    off or stolen the basis is "settlement".
     """
     v, worth = log.tables["vehicles"], log.tables["valuations"]
     basis = worth["basis"].fillna("")
     worth = worth[basis == basis.mode().iloc[0]] if len(worth) else worth
     settled = np.where(v["disposal"].isin(NOT_SOLD), "settlement", "received")
     points = [
-        pd.DataFrame(
-            {
-                "vehicle": v["vehicle"],
-                "date": joined(v).to_numpy(),
-                "value": v["price"],
-                "basis": "price",
-            }
-        ),
-        worth[["vehicle", "date", "value"]].assign(basis="valuation"),
-        pd.DataFrame(
-            {
-                "vehicle": v["vehicle"],
-                "date": v["disposed"],
-                "value": v["disposed_value"],
-                "basis": settled,
-            }
-        ),
+        (v["vehicle"], joined(v).array, v["price"], "price"),
+        (worth["vehicle"], worth["date"], worth["value"], "valuation"),
+        (v["vehicle"], v["disposed"], v["disposed_value"], settled),
     ]
+    columns = ("vehicle", "date", "value", "basis")
+    points = [pd.DataFrame(dict(zip(columns, p, strict=True))) for p in points]
     points = pd.concat([p.dropna(subset=["date", "value"]) for p in points], ignore_index=True)
-    return points.sort_values(["vehicle", "date"], kind="stable").drop_duplicates(
-        ["vehicle", "date"], keep="last", ignore_index=True
-    )
+    points = points.sort_values(["vehicle", "date"], kind="stable")
+    return points.drop_duplicates(["vehicle", "date"], keep="last", ignore_index=True)
 
 
 def depreciation(log):
-    """Fall in value from each `value_points` to the next: money lines with `from`, `to`, category "depreciation"; a rise is negative."""
+    """Fall in value from each `value_points` to the next: money lines with `from`, `to`.
+
+    Category "depreciation"; a rise is negative.
+    """
     points = value_points(log)
     after = points.groupby("vehicle")[["date", "value", "basis"]].shift(-1)
-    fall = {
-        "category": "depreciation",
-        "detail": after["basis"],
-        "amount": points["value"] - after["value"],
-        "is_fixed": True,
-    }
-    periods = lines_of(points, "vehicles", date=after["date"], **fall).assign(
-        **{"from": points["date"] + ONE_DAY, "to": after["date"]}
-    )
-    return periods[after["date"].notna()].reset_index(drop=True)
+    fall = {"date": after["date"], "detail": after["basis"], "is_fixed": True}
+    fall |= {"category": "depreciation", "amount": points["value"] - after["value"]}
+    periods = {"from": points["date"] + ONE_DAY, "to": after["date"]}
+    lines = lines_of(points, "vehicles", **fall).assign(**periods)
+    return lines[after["date"].notna()].reset_index(drop=True)
 
 
 def depreciation_per_km(account, confidence=0.9):
-    """Fall in value over the distance of the days whose change of value is known, as an `Estimate`."""
+    """Fall in value over the distance of the days whose change of value is known: `Estimate`."""
     part = _valued(account)
     return ratio(part["fall"], part["distance_km"], confidence, "money_per_km")
 
 
 def owning_per_km(account, confidence=0.9):
-    """What was spent and the fall in value together, over distance, of the vehicles whose change of value is known, as an `Estimate`.
+    """What was spent and the fall in value together, over distance: an `Estimate`.
 
-    Each vehicle's spending counts by the share of its distance over which its value is known. Refused as `cost_per_km` is.
+    Of vehicles whose change of value is known; their spending counts by the share of their distance
+    over which it is. Refused as `cost_per_km` is.
     """
     part = _valued(account)
     lines = account.lines[account.lines["vehicle"].isin(part.index)]
-    spent = (
-        lines[lines["with_distance"]]
-        .groupby("vehicle")["amount"]
-        .sum()
-        .reindex(part.index)
-        .fillna(0.0)
-    )
     known = known_by(lines, pd.Series("all", lines.index))
-    made = ratio(
-        part["fall"] + part["share"] * spent, part["distance_km"], confidence, "money_per_km"
-    )
     if not lines["amount"].notna().any() or (known < MIN_KNOWN).any():
-        return Estimate(
-            np.nan,
-            np.nan,
-            np.nan,
-            confidence,
-            len(part),
-            unit="money_per_km",
-            note="too few rows have their money",
-        )
-    return made
+        return refused("too few rows have their money", confidence, len(part), "money_per_km")
+    spent = lines[lines["with_distance"]].groupby("vehicle")["amount"].sum()
+    whole = part["fall"] + part["share"] * spent.reindex(part.index).fillna(0.0)
+    return ratio(whole, part["distance_km"], confidence, "money_per_km")
 
 
 def _valued(account):
-    """Vehicles whose change of value is known on days with distance: frame `fall, share` (of its known days), `distance_km` in them."""
+    """Vehicles with a known change of value: frame `fall, share` (of known days), `distance_km`."""
     worth = account.worth[account.worth["with_distance"]]
     by = worth.groupby("vehicle")[["amount", "days"]].sum()
     cars = account.vehicles.set_index("vehicle").loc[by.index]
     share = (by["days"] / ((cars["known_to"] - cars["known_from"]).dt.days + 1)).clip(upper=1)
-    return pd.DataFrame(
-        {"fall": by["amount"], "share": share, "distance_km": cars["distance_km"] * share}
-    )
+    columns = {"fall": by["amount"], "share": share, "distance_km": cars["distance_km"] * share}
+    return pd.DataFrame(columns)

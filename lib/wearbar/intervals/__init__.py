@@ -4,8 +4,8 @@
 it goes through, `rules` the plan's limits, `due` due points of many at once, `done` what counts as
 done, `fleet` a log laid out, `occasion` and `judged` the occasions, `item` what has a due point of
 its own, `failed` failed inspections, `rates` the rate and overruns, `compare` which groups differ,
-`today` what is open, `change` what has changed since an earlier report, `reminder` a dashboard's own
-calendar beside the plan's.
+`today` what is open, `change` what has changed since an earlier report, `reminder` a dashboard's
+own calendar beside the plan's.
 """
 
 from wearbar.intervals.change import (
@@ -19,12 +19,11 @@ from wearbar.intervals.change import (
 )
 from wearbar.intervals.compare import CLEAR_JOBS, CLEAR_P, differences
 from wearbar.intervals.item import GRAVE, items
-from wearbar.intervals.judged import COUNTS, REASONS, STALE_DAYS
+from wearbar.intervals.judged import REASONS, STALE_DAYS
 from wearbar.intervals.occasion import occasions
 from wearbar.intervals.rates import (
     CAUTIOUS,
     NOT_KNOWN,
-    Seen,
     compliance,
     driven_overdue,
     early_work,
@@ -33,53 +32,19 @@ from wearbar.intervals.rates import (
     first_services,
     late_for_want_of_use,
     median_overrun,
-    overdue,
     placed,
     rate,
-    seen,
     sites_told,
 )
 from wearbar.intervals.reminder import reminder_drift
-from wearbar.intervals.today import FORECAST_DAYS, open_tasks, put_off, untold
+from wearbar.intervals.today import FORECAST_DAYS, open_tasks, overdue, put_off, seen, untold
 from wearbar.stats.estimate import SMALL_SITE
 
 __all__ = [
-    "CAUTIOUS",
-    "CLEAR_JOBS",
-    "CLEAR_P",
-    "COUNTS",
-    "FORECAST_DAYS",
-    "GRAVE",
-    "NOT_KNOWN",
-    "REASONS",
-    "SMALL_SITE",
-    "STALE_DAYS",
-    "Earlier",
-    "Seen",
-    "compliance",
-    "counts",
-    "criterion_moves",
-    "differences",
-    "driven_overdue",
-    "early_work",
-    "excluded",
-    "first_limits",
-    "first_services",
-    "items",
-    "late_for_want_of_use",
-    "listed",
-    "median_overrun",
-    "occasions",
-    "open_tasks",
-    "overdue",
-    "placed",
-    "put_off",
-    "rate",
-    "rate_change",
-    "reminder_drift",
-    "seen",
-    "since_then",
-    "sites_told",
-    "untold",
-    "what_became",
-]
+    "CAUTIOUS", "CLEAR_JOBS", "CLEAR_P", "FORECAST_DAYS", "GRAVE", "NOT_KNOWN", "REASONS",
+    "SMALL_SITE", "STALE_DAYS", "Earlier", "compliance", "counts", "criterion_moves", "differences",
+    "driven_overdue", "early_work", "excluded", "first_limits", "first_services", "items",
+    "late_for_want_of_use", "listed", "median_overrun", "occasions", "open_tasks", "overdue",
+    "placed", "put_off", "rate", "rate_change", "reminder_drift", "seen", "since_then",
+    "sites_told", "untold", "what_became",
+]  # fmt: skip

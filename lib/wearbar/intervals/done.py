@@ -1,7 +1,8 @@
 """What a plan asks of each vehicle, and which rows of a log count as having done it.
 
-A series is one task at one position of one vehicle. Whatever was done for any reason counts; an inspection that failed, or that was not
-carried out, does not until the defects that it found are closed. Common practice, no source.
+A series is one task at one position of one vehicle. Whatever was done for any reason counts (R16: a
+repair resets an interval); an inspection that failed, or that was not carried out, does not until
+the defects that it found are closed (R12). Common practice, no source.
 """
 
 from dataclasses import dataclass
@@ -10,24 +11,23 @@ import numpy as np
 import pandas as pd
 
 from wearbar.intervals.duty import known_on
-from wearbar.log.keys import look_up
+from wearbar.log.keys import is_among, least_after, look_up
+from wearbar.log.schema import TEXT
 
-__all__ = ["Series", "acts_of", "series_of"]
-
-LIMITS = [
-    f"{kind}_{unit}"
-    for kind in ("first", "every", "severe")
-    for unit in ("km", "hours", "days", "months")
-]
-ACT = ["vehicle", "date", "odometer_km", "hours", "task", "position", "visit", "planned", "known"]
-_TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
+LIMITS = "^(first|every|severe)_(km|hours|days|months)$"
+PLAIN = ["plan", "task", "title", "position", "action", "safety", "statutory"]
+PART = ["vehicle", "category", "position", "fitted"]
+DAY = ["series", "date"]
+ACT = ["date", "odometer_km", "hours", "position", "visit", "planned", "known"]
+FAILS = ["fail", "not-checked"]  # results that do nothing
 
 
 @dataclass(frozen=True, eq=False)
 class Series:
-    """rows: one row a series: `vehicle, plan, task, position` ("" where it has none), `key` (of plan and task), `measured_from` and the
-    other plain columns of its latest version. rules: the plan's tasks, oldest version first. versions: (keys, most
-    versions) rows of `rules` by key, -1 where there are fewer."""
+    """rows: one row a series: `vehicle, plan, task, position` ("" where it has none), `key` (of
+    plan and task), `told_from`, `measured_from` and the other plain columns of its latest version.
+    rules: the plan's tasks, oldest version first. versions: (keys, most versions) rows of `rules`
+    by key, -1 where there are fewer."""
 
     rows: pd.DataFrame
     rules: pd.DataFrame
@@ -35,243 +35,150 @@ class Series:
 
 
 def series_of(log):
-    """The `Series` of a log by its plan. A task without a limit (on condition) has none; one whose expiry certificates tell ends with the
-    first of them, `told_from`.
-    """
-    rules = log.plan.tasks.sort_values(
-        "valid_from", na_position="first", kind="stable", ignore_index=True
-    )
+    """The `Series` of a log by its plan. A task without a limit (on condition) has none; one whose
+    expiry certificates tell ends with the first of them, `told_from`."""
+    rules = log.plan.tasks.sort_values("valid_from", na_position="first", kind="stable")
+    rules = rules.reset_index(drop=True)
     rules["key"] = rules.groupby(["plan", "code"], sort=False).ngroup()
     nth = rules.groupby("key").cumcount()
     versions = np.full((rules["key"].nunique(), int(nth.max()) + 1 if len(rules) else 1), -1)
     versions[rules["key"], nth] = np.arange(len(rules))
-    limited = rules.loc[rules[LIMITS].notna().any(axis=1), "key"]
-    latest = (
-        rules[rules["key"].isin(limited)]
-        .drop_duplicates("key", keep="last")
-        .rename(columns={"code": "task", "positions": "position"})
-    )
+    limited = rules.loc[rules.filter(regex=LIMITS).notna().any(axis=1), "key"]
+    latest = rules[rules["key"].isin(limited)].drop_duplicates("key", keep="last")
+    latest = latest.rename(columns={"code": "task", "positions": "position"})
     latest["position"] = latest["position"].map(lambda names: list(names) or [""])
-    kept = [
-        "key",
-        "plan",
-        "task",
-        "title",
-        "position",
-        "action",
-        "measured_from",
-        "safety",
-        "statutory",
-    ]
     vehicles = log.plan.assign(log.tables["vehicles"]).reset_index()
-    rows = vehicles.merge(latest[kept].explode("position"), on="plan").astype({"position": _TEXT})
+    rows = vehicles.merge(
+        latest[["key", "measured_from", *PLAIN]].explode("position"), on="plan"
+    ).astype({"position": TEXT})
     return Series(rows.assign(told_from=_told_from(log, rows)), rules, versions)
 
 
 def _told_from(log, rows):
-    """From which day certificates tell when each series falls due: the first of its kind that was known; NaT without one."""
-    c, v = (
-        log.tables["certificates"],
-        log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle"),
-    )
-    came_with = look_up(c["vehicle"], v["acquired"].fillna(v["in_service"])).clip(
-        upper=c["valid_to"]
-    )  # a paper without a day of test
+    """From which day certificates tell when each series falls due: the first of its kind that was
+    known; NaT without one."""
+    c, v = log.tables["certificates"], log.tables["vehicles"].drop_duplicates("vehicle")
+    ours = v["acquired"].fillna(v["in_service"]).set_axis(v["vehicle"])
+    came_with = look_up(c["vehicle"], ours).clip(upper=c["valid_to"])  # a paper without its test
     c = c.assign(known=known_on(c["tested"].fillna(came_with), c["recorded"]))
-    tested = (
-        c.groupby(["vehicle", "kind"])["known"]
-        .min()
-        .reset_index()
-        .merge(rows.reset_index(), on="vehicle")
-    )
-    named = [
-        task == kind or task.startswith(f"{kind}-")
-        for task, kind in zip(tested["task"], tested["kind"], strict=True)
-    ]
-    told = np.array(named, dtype=bool) & tested["measured_from"].eq("expiry").to_numpy(dtype=bool)
-    return tested[told].groupby("index")["known"].min().reindex(rows.index)
+    tested = c.groupby(["vehicle", "kind"])["known"].min().reset_index()
+    both = tested.merge(rows[rows["measured_from"].eq("expiry")].reset_index(), on="vehicle")
+    pairs = zip(both["task"], both["kind"], strict=True)
+    named = [task == kind or task.startswith(f"{kind}-") for task, kind in pairs]
+    both = both[np.array(named, dtype=bool)]
+    return both.groupby("index")["known"].min().reindex(rows.index)
 
 
 def acts_of(log, series):
-    """Every doing of every series: frame `series` (row of `series.rows`), `date, odometer_km, hours, visit, restarts, planned`, sorted,
-    one row a series and day.
+    """Every doing of every series: frame `series` (row of `series.rows`), `date, odometer_km,
+    hours, visit, restarts, planned, known`, sorted, one row a series and day.
 
-    A row without a position counts at all of the task's positions. Fitting a part of the category that
-    the task `fits` counts, but for one that the log has
-    fitted before. `covers` reach the same position alone. planned: no repair, recall or advice, nor a part put on for one that failed or
-    was damaged. restarts: a part of the task's `first_after` was fitted, and its first limits
-    apply again.
+    A row without a position counts at all of the task's positions. Fitting a part of the category
+    that the task `fits` counts, but for one that the log has fitted before. `covers` reach the same
+    position alone (R10). planned: no repair, recall or advice (R16), nor a part put on for one that
+    failed or was damaged. restarts: a part of the task's `first_after` was fitted, and its first
+    limits apply again (R7).
     """
-    work, fitted = log.si("work"), _new_parts(log)
+    work = log.si("work")
     work["planned"] = work["why"].eq("planned").fillna(True).astype(bool)
     work["known"] = known_on(work["date"], work["recorded"])
-    work = _stack([work[~work["result"].isin(["fail", "not-checked"])], _mended(log, work)])[ACT]
-    keys = series.rules.drop_duplicates("key", keep="last")[
-        ["plan", "code", "key", "fits", "first_after", "positions"]
-    ]
+    work = _stack([work[~work["result"].isin(FAILS)], _mended(log, work)])
+    fitted = _new_parts(log)
+    keys = series.rules.drop_duplicates("key", keep="last")
     plans = series.rows.drop_duplicates("vehicle").set_index("vehicle")["plan"]
-    work, fitted = (
-        frame.assign(plan=frame["vehicle"].map(plans).astype(_TEXT)) for frame in (work, fitted)
-    )
-    by_part = keys.rename(columns={"fits": "category"})
-    by_first = (
-        keys.explode("first_after")
-        .dropna(subset="first_after")
-        .rename(columns={"first_after": "category"})
-    )
-    by_first["category"] = by_first["category"].astype(_TEXT)
-    on, kept = (
-        ["plan", "category"],
-        [*ACT[:4], "position", "visit", "planned", "known", "plan", "key", "restarts"],
-    )
-    direct = _stack(
-        [
-            work.rename(columns={"task": "code"})
-            .merge(keys[["plan", "code", "key"]], on=["plan", "code"])
-            .assign(restarts=False)[kept],
-            fitted.merge(by_part[[*on, "key"]], on=on).assign(restarts=False)[kept],
-            fitted.merge(by_first[[*on, "key"]], on=on).assign(restarts=True, position=np.nan)[
-                kept
-            ],
-        ]
-    )
-    placed = keys.set_index("key")["positions"].map(bool)
-    direct["position"] = (
-        direct["position"].where(direct["key"].map(placed).astype(bool), np.nan).astype(_TEXT)
-    )
-    return _one_a_day(_on_series(_stack([direct, _covered(log.plan, direct, keys)]), series.rows))
+    parts = keys.explode("first_after").dropna(subset="first_after").astype({"first_after": TEXT})
+    direct = []
+    for rows, column, of, by in (
+        (work, "task", keys, "code"),
+        (fitted, "category", keys, "fits"),
+        (fitted.assign(position=np.nan), "category", parts, "first_after"),
+    ):
+        rows = rows[["vehicle", column, *ACT]]
+        rows = rows.assign(plan=rows["vehicle"].map(plans).astype(TEXT))
+        both = rows.merge(of[["plan", by, "key"]], left_on=["plan", column], right_on=["plan", by])
+        both = both.assign(restarts=by == "first_after")
+        direct.append(both[["vehicle", "plan", "key", *ACT, "restarts"]])
+    direct = _stack(direct)
+    has_places = direct["key"].map(keys.set_index("key")["positions"].map(bool)).astype(bool)
+    direct["position"] = direct["position"].where(has_places, np.nan).astype(TEXT)
+    acts = _stack([direct, _covered(log.plan, direct, keys)])
+    series = series.rows[["vehicle", "key", "position"]].rename_axis("series").reset_index()
+    acts = acts.merge(series, on=["vehicle", "key"], suffixes=("", "_of"))
+    here = acts["position"].isna() | (acts["position"] == acts["position_of"]).astype(bool)
+    return _one_a_day(acts[here])
 
 
 def _stack(frames):
-    """The frames one below another; empty ones, and columns without a value, say nothing of its types."""
-    frames = [f.astype({c: _TEXT for c in ("position", "visit") if c in f}) for f in frames]
+    """The frames one below another; empty ones say nothing of the types."""
+    frames = [f.astype({c: TEXT for c in ("position", "visit") if c in f}) for f in frames]
     return pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
 
 
 def _new_parts(log):
     """Rows of `fitted` that put on a part for the first time in this log, as acts."""
     fitted = log.si("fitted")
-    at = ["vehicle", "category", "position"]
-    broke = fitted[
-        fitted["reason"].isin(["failed", "damaged", "recalled"])
-        & ~(fitted["recorded"] > fitted["removed"])
-    ]
-    broke = broke.rename(columns={"fitted": "_", "removed": "fitted"})
+    broke = fitted[fitted["reason"].isin(["failed", "damaged", "recalled"])]
+    broke = broke[~(broke["recorded"] > broke["removed"])].assign(fitted=broke["removed"])
     fitted = fitted.dropna(subset="fitted").sort_values("fitted", kind="stable")
     fitted["known"] = known_on(fitted["fitted"], fitted["recorded"])
-    broken = pd.MultiIndex.from_frame(fitted[[*at, "fitted"]]).isin(
-        pd.MultiIndex.from_frame(broke[[*at, "fitted"]])
-    )
-    fitted = fitted.assign(planned=~broken)
+    fitted["planned"] = ~is_among(fitted, broke, PART)
     before = fitted.groupby("part")["known"].cummin().groupby(fitted["part"]).shift()
-    fitted = fitted[~(before <= fitted["known"])]
-    acts = fitted.rename(columns={"fitted": "date", "fitted_odometer_km": "odometer_km"}).assign(
-        hours=np.nan
-    )
-    return acts[
-        [
-            "vehicle",
-            "date",
-            "odometer_km",
-            "hours",
-            "category",
-            "position",
-            "visit",
-            "planned",
-            "known",
-        ]
-    ]
+    acts = fitted[~(before <= fitted["known"])].assign(hours=np.nan)
+    return acts.rename(columns={"fitted": "date", "fitted_odometer_km": "odometer_km"})
 
 
 def _mended(log, work):
-    """Failed inspections whose defects are all closed, as acts on the day the last was closed."""
+    """Failed inspections whose defects are all closed, as acts on the day the last was (R12)."""
+    fails = work[work["result"].eq("fail") & work["visit"].notna()]
+    fails = fails.rename_axis("fail").reset_index()
     defects = log.tables["defects"].dropna(subset="found_visit")
-    fails = (
-        work[work["result"].eq("fail") & work["visit"].notna()].rename_axis("fail").reset_index()
-    )
-    found = fails.merge(
-        defects,
-        left_on=["vehicle", "visit"],
-        right_on=["vehicle", "found_visit"],
-        suffixes=("", "_found"),
-    )
-    same = (
-        found["position"].isna()
-        | found["position_found"].isna()
-        | found["position"].eq(found["position_found"])
-    )
-    found = found[same].assign(known=known_on(found["found"], found["recorded_found"]))
-    found = found[
-        ~(
-            found["known"]
-            > look_up(found["fail"], _all_closed(found[~(found["known"] > found["found"])]))
-        )
-    ]
+    on = {"left_on": ["vehicle", "visit"], "right_on": ["vehicle", "found_visit"]}
+    found = fails.merge(defects, **on, suffixes=("", "_found"))
+    place, there = found["position"], found["position_found"]
+    found = found[place.isna() | there.isna() | place.eq(there)]
+    found["known"] = known_on(found["found"], found["recorded_found"])
+    in_time = found[~(found["known"] > found["found"])]
+    found = found[~(found["known"] > look_up(found["fail"], _all_closed(in_time)))]
     last = _all_closed(found)
     acts = fails[fails["fail"].isin(last.index)]
     date = look_up(acts["fail"], last)
-    return acts.assign(
-        date=date,
-        odometer_km=np.nan,
-        hours=np.nan,
-        planned=False,
-        known=known_on(date, acts["recorded"]),
-    )
+    known = known_on(date, acts["recorded"])
+    return acts.assign(date=date, odometer_km=np.nan, hours=np.nan, planned=False, known=known)
 
 
 def _all_closed(found):
-    """The day by which all defects of each failed inspection were closed; none where one is open."""
+    """The day by which all defects of each failed inspection were closed; none where one is
+    open."""
     by = found.groupby("fail")["closed"]
     return by.max()[by.count() == by.size()]
 
 
 def _covered(plan, direct, keys):
-    """What the acts also do, by the version of the plan in force that day."""
-    ends = plan.plans[["plan", "valid_from", "valid_to"]]
-    covers = plan.covers.merge(ends, on=["plan", "valid_from"], how="left")
-    by_code = keys[["plan", "code", "key"]]
-    covers = covers.merge(by_code, on=["plan", "code"]).merge(
-        by_code.rename(columns={"code": "covered", "key": "other"}), on=["plan", "covered"]
+    """What the acts also do, by the version of the plan in force that day (R10: never a statutory
+    task, which a plan's covers do not hold)."""
+    own, other = (
+        keys[["plan", "code", "key"]].set_axis(["plan", c, k], axis=1)
+        for c, k in (("code", "key"), ("covered", "other"))
     )
+    covers = plan.covers.merge(own, on=["plan", "code"]).merge(other, on=["plan", "covered"])
+    ends = plan.plans[["plan", "valid_from", "valid_to"]]
+    covers = covers.merge(ends, on=["plan", "valid_from"], how="left")
     also = direct.merge(covers[["key", "other", "valid_from", "valid_to"]], on="key")
     in_force = ~(also["date"] < also["valid_from"]) & ~(also["date"] > also["valid_to"])
     return also[in_force].assign(key=also["other"])[direct.columns]
 
 
-def _on_series(acts, rows):
-    """Each act on the series that it counts for."""
-    found = acts.merge(
-        rows[["vehicle", "key", "position"]].rename_axis("series").reset_index(),
-        on=["vehicle", "key"],
-        suffixes=("", "_of"),
-    )
-    return found[
-        found["position"].isna() | (found["position"] == found["position_of"]).astype(bool)
-    ]
-
-
 def _one_a_day(acts):
-    """One act a series and day: of those known first that with the highest reading; none that a later one was known before."""
-    day = ["series", "date"]
-    acts = acts.sort_values([*day, "odometer_km", "hours"], na_position="first", kind="stable")
+    """One act a series and day: of those known first that with the highest reading; none that a
+    later one was known before."""
+    order = [*DAY, "odometer_km", "hours"]
+    acts = acts.sort_values(order, na_position="first", kind="stable")
     if len(acts):
-        acts = acts[acts["known"] == acts.groupby(day)["known"].transform("min")]
-        acts = acts.assign(
-            **{
-                name: acts.groupby(day)[name].transform("any").astype(bool)
-                for name in ("restarts", "planned")
-            }
-        )
-    acts = acts.drop_duplicates(day, keep="last")
-    later = (
-        acts.iloc[::-1]
-        .groupby("series")["known"]
-        .cummin()
-        .iloc[::-1]
-        .groupby(acts["series"])
-        .shift(-1)
-    )
-    acts = acts[~(acts["known"] > later)]
-    return acts[
-        [*day, "odometer_km", "hours", "visit", "restarts", "planned", "known"]
-    ].reset_index(drop=True)
+        acts = acts[acts["known"] == acts.groupby(DAY)["known"].transform("min")]
+        by = acts.groupby(DAY)
+        some = {name: by[name].transform("any").astype(bool) for name in ("restarts", "planned")}
+        acts = acts.assign(**some)
+    acts = acts.drop_duplicates(DAY, keep="last")
+    acts = acts[~(acts["known"] > least_after(acts["known"], acts["series"]))]
+    columns = [*DAY, "odometer_km", "hours", "visit", "restarts", "planned", "known"]
+    return acts[columns].reset_index(drop=True)

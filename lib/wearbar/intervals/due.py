@@ -1,8 +1,9 @@
 """Due points of many at once, and the state of open work.
 
-Everything is arrays: `schedule` has the same arithmetic for one occasion. An axis is what is counted: AXES = km, hours, day (days since
-1970-01-01), all floats, NaN where there is no limit. `Limits` holds one column an occasion; points are arrays of shape (4, 3, n): DUE,
-EARLY, LATE, SPAN by axis by occasion. Edges belong to the window. Common practice, no source.
+`schedule` has the same arithmetic for one occasion. An axis is what is counted: km, hours, day
+(days since 1970-01-01), all floats, NaN where there is no limit (R17: hours are a limit like the
+others). `Limits` holds one column an occasion; points are arrays of shape (4, 3, n): DUE, EARLY,
+LATE, SPAN by axis by occasion. Edges belong to the window. Common practice, no source.
 """
 
 from dataclasses import dataclass
@@ -10,22 +11,7 @@ from math import nan
 
 import numpy as np
 
-__all__ = [
-    "AXES",
-    "DUE",
-    "EARLY",
-    "EPS",
-    "LATE",
-    "SPAN",
-    "Limits",
-    "add_months",
-    "points",
-    "rungs",
-    "state",
-]
-
-AXES = ("km", "hours", "day")
-KM, HOURS, DAY = range(3)
+AXES = KM, HOURS, DAY = range(3)
 DUE, EARLY, LATE, SPAN = range(4)
 EPS = 1e-6  # km or hours: a millimetre settles what is on an edge
 MONTH_DAYS = 30.436875
@@ -34,8 +20,8 @@ STATES = np.array(["before-window", "in-window", "due", "past-window"])
 
 @dataclass(frozen=True)
 class Limits:
-    """Limits of n occasions. every: (4, n) km, hours, days, months; share: (2, n) of the interval, early and late; amount: (3, n)
-    km, hours and days on both sides, used where share is NaN."""
+    """Limits of n occasions. every: (4, n) km, hours, days, months; share: (2, n) of the interval,
+    early and late; amount: (3, n) km, hours and days on both sides, used where share is NaN."""
 
     every: np.ndarray
     share: np.ndarray
@@ -46,9 +32,9 @@ class Limits:
 
 
 def add_months(day, months):
-    """Calendar months on from a day, in days since 1970-01-01; a day that the month does not have becomes its last. NaN where either is.
+    """Calendar months on from a day; a day that the month does not have becomes its last (R1).
 
-    >>> float(add_months(np.array([19753.0]), np.array([1.0]))[0])  # 31 Jan 2024 and one month: 29 Feb 2024
+    >>> float(add_months(np.array([19753.0]), np.array([1.0]))[0])  # 31 Jan 2024: 29 Feb 2024
     19782.0
     """
     known = np.isfinite(day) & np.isfinite(months)
@@ -62,41 +48,29 @@ def add_months(day, months):
 
 
 def points(base, times, limits):
-    """The `times`-th point of each axis' ladder from its base, with its window: (4, 3, n).
+    """The `times`-th point of each axis' ladder from its base, with its window (R2): (4, 3, n).
 
-    base, times: (3, n). The n-th date is base and n x months, never chained. A share of days is rounded down to whole days.
+    base, times: (3, n). The n-th date is base and n x months, never chained (R1). A share of days
+    is rounded down to whole days.
     """
     due = _rung(base, times, limits.every)
     before = base if (times == 1).all() else _rung(base, times - 1, limits.every)
-    span = due - before
-    width = np.where(
-        np.isfinite(limits.share)[:, None, :],
-        limits.share[:, None, :] * span,
-        np.nan_to_num(limits.amount),
-    )
+    span, share = due - before, limits.share[:, None, :]
+    width = np.where(np.isfinite(share), share * span, np.nan_to_num(limits.amount))
     width[:, DAY] = np.floor(width[:, DAY] + 1e-9)
     return np.stack([due, due - width[0], due + width[1], span])
 
 
 def _rung(base, times, every):
-    by_months, by_days = (
-        add_months(base[DAY], times[DAY] * every[3]),
-        base[DAY] + times[DAY] * every[2],
-    )
-    return np.stack(
-        [
-            base[KM] + times[KM] * every[0],
-            base[HOURS] + times[HOURS] * every[1],
-            np.fmin(by_months, by_days),
-        ]
-    )
+    km, hours, days = base + times * every[:3]
+    return np.stack([km, hours, np.fmin(add_months(base[DAY], times[DAY] * every[3]), days)])
 
 
 def rungs(base, x, limits):
-    """The last point of each axis' ladder whose early edge is at or before x (0 and less: none yet): (3, n)."""
-    every = limits.every
-    days = np.fmin(every[3] * MONTH_DAYS, every[2])
-    step = np.stack([every[0], every[1], days])
+    """The last point of each axis' ladder whose early edge is at or before x (0 and less: none
+    yet): (3, n)."""
+    km, hours, days, months = limits.every
+    step = np.stack([km, hours, np.fmin(months * MONTH_DAYS, days)])
     guess = np.floor((x - base) / step) + 2
     for _ in range(4):
         guess = guess - (points(base, guess, limits)[EARLY] > x + EPS)
@@ -104,7 +78,8 @@ def rungs(base, x, limits):
 
 
 def state(p, x):
-    """The state of open work at x (3, n), as codes: past a late edge, past a due point, at or past an early edge, or before them all."""
-    rank = np.where((x >= p[EARLY] - EPS).any(axis=0), 1, 0)
-    rank = np.where((x > p[DUE] + EPS).any(axis=0), 2, rank)
-    return STATES[np.where((x > p[LATE] + EPS).any(axis=0), 3, rank)]
+    """The state of open work at x (3, n), as codes (R3): past a late edge, past a due point, at or
+    past an early edge, or before them all. Work on the due day or at the due reading is not
+    past."""
+    reached = [(x > p[LATE] + EPS), (x > p[DUE] + EPS), (x >= p[EARLY] - EPS)]
+    return np.select([at.any(axis=0) for at in reached], STATES[:0:-1], STATES[0])

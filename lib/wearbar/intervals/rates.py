@@ -1,102 +1,46 @@
-"""Was the work on time: the rate of work done on time, in all and by group, and how far late work ran over.
+"""Was the work on time: the rate of work done on time, in all and by group, and how far late work
+ran over.
 
-The rate counts matured occasions alone: done ones whose window is still open and open ones not yet late are both left out, since counting
-either would flatter it.
+The rate counts matured occasions alone: done ones whose window is still open and open ones not yet
+late are both left out, since counting either would flatter it.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import nan
 
 import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.intervals.judged import REASONS, STALE_DAYS
+from wearbar.intervals.judged import REASONS
 from wearbar.stats.estimate import bootstrap_by_vehicle, proportion, untold
 
-__all__ = [
-    "CAUTIOUS",
-    "NOT_KNOWN",
-    "Seen",
-    "compliance",
-    "driven_overdue",
-    "early_work",
-    "excluded",
-    "first_limits",
-    "first_services",
-    "late_for_want_of_use",
-    "median_overrun",
-    "over_due",
-    "overdue",
-    "placed",
-    "rate",
-    "seen",
-    "sites_told",
-]
-
 NOT_KNOWN = "not known"
-MANY, LEAST_VEHICLES = (
-    10,
-    6,
-)  # units of a share whose range holds as often as it says; vehicles of a median with limits
+MANY = 10  # units of a share whose range holds as often as it says
+LEAST_VEHICLES = 6  # of a median with limits
 CAUTIOUS = "few of them: limits that hold more often than they say"
 
 
-@dataclass(frozen=True)
-class Seen:
-    """Vehicles on the log's day: owned; with a reading in the last STALE_DAYS; judged, no open task of theirs being not known; and how old
-    the oldest last reading is (None: there is none)."""
-
-    owned: int
-    read: int
-    judged: int
-    oldest_days: int | None = None
-
-
-def seen(log, readings, found):
-    """How many vehicles the report can speak of. A vehicle laid up since its last reading, or without a meter, needs no fresh one."""
-    fleet = log.tables["vehicles"]
-    fleet = fleet[~fleet["disposed"].le(log.as_of)]
-    last = (
-        readings[readings["date"] <= log.as_of]
-        .groupby("vehicle")["date"]
-        .max()
-        .reindex(fleet["vehicle"])
-    )
-    age = (log.as_of - last).dt.days
-    now = (
-        found[found["is_current"] & (found["state"] != "not-finished")]
-        if "is_current" in found
-        else found
-    )
-    unsure = set(now.loc[now["state"] == "not-known", "vehicle"])
-    judged = fleet["vehicle"].isin(set(now["vehicle"]) - unsure)
-    oldest = int(age.max()) if age.notna().any() else None
-    return Seen(len(fleet), int(age.le(STALE_DAYS).sum()), int(judged.sum()), oldest)
-
-
 def placed(found, log):
-    """The occasions with `kind`, `site` (where the vehicle was when its window closed, or else is) and `month` (of the late edge)."""
-    day = found["late_edge_date"].fillna(log.as_of)
-    kind = log.tables["vehicles"].set_index("vehicle")["kind"]
-    site = usage.site_at(log, found["vehicle"], day)
+    """The occasions with `kind`, `site` (where the vehicle was on its last day on time, or else is)
+    and `month` (of the late edge)."""
+    edge, kind = found["late_edge_date"], log.tables["vehicles"].set_index("vehicle")["kind"]
     return found.assign(
         kind=found["vehicle"].map(kind),
-        site=site,
-        month=found["late_edge_date"].dt.to_period("M").dt.to_timestamp(),
+        site=usage.site_at(log, found["vehicle"], edge.fillna(log.as_of)),
+        month=edge.dt.to_period("M").dt.to_timestamp(),
     )
 
 
 def rate(found, confidence=0.9):
     """Share of the jobs that count which were done on or before their late edge: an `Estimate`.
 
-    Vehicles are clusters; of one vehicle, its visits. In simulation 90% limits hold 89 to 92 times in 100 with ten clusters or more;
-    with fewer they hold more often, and `note` is then CAUTIOUS.
+    Vehicles are clusters; of one vehicle, its visits. In simulation 90% limits hold 89 to 92 times
+    in 100 with ten clusters or more; with fewer they hold more often, and `note` is then CAUTIOUS.
     """
     counted = found[found["in_rate"]]
-    good, vehicles = counted["outcome"] != "late", counted["vehicle"].nunique()
-    unit = counted["vehicle"] if vehicles > 1 else visit_day(counted)
-    by = good.groupby(unit).agg(["sum", "size"])
+    unit = counted["vehicle"] if counted["vehicle"].nunique() > 1 else visit_day(counted)
+    by = (counted["outcome"] != "late").groupby(unit).agg(["sum", "size"])
     several = by.index if len(by) > 1 else None
     made = proportion(by["sum"], by["size"], several, confidence)
     return replace(made, note=CAUTIOUS) if 0 < len(by) < MANY else made
@@ -108,43 +52,40 @@ def visit_day(rows):
 
 
 def compliance(found, by, confidence=0.9):
-    """The rate in each group: frame `*by, share, low, high, n, late, vehicles`, in the order of `by`; a missing group is NOT_KNOWN."""
+    """The rate in each group: frame `*by, share, low, high, n, late, vehicles`, in the order of
+    `by`; a missing group is NOT_KNOWN."""
     rows, counted = [], found[found["in_rate"]]
-    counted = counted.assign(
-        **{c: counted[c].astype(object).fillna(NOT_KNOWN) for c in by if c != "month"}
-    )
-    for name, part in counted.groupby(by, observed=True, sort=True):
-        e = rate(part, confidence)
-        late = int((part["outcome"] == "late").sum())
+    named = {c: counted[c].astype(object).fillna(NOT_KNOWN) for c in by if c != "month"}
+    for name, part in counted.assign(**named).groupby(by, observed=True, sort=True):
+        e, late = rate(part, confidence), int((part["outcome"] == "late").sum())
         rows.append((*name, e.value, e.low, e.high, e.n, late, part["vehicle"].nunique()))
     return pd.DataFrame(rows, columns=[*by, "share", "low", "high", "n", "late", "vehicles"])
 
 
 def sites_told(table):
-    """The rates of sites, without figures where they could point at a person (`estimate.untold`)."""
+    """The rates of sites, without figures where they could point at a person
+    (`estimate.untold`)."""
     small = untold(table["vehicles"])
     return table.assign(**{c: table[c].mask(small) for c in ("share", "low", "high", "late")})
 
 
 def excluded(found):
-    """How many occasions are left out of the rate, and why: frame `why, reason, n`, in the order of `REASONS`."""
+    """How many occasions are left out of the rate, and why: frame `why, reason, n`, in the order of
+    `REASONS`."""
     n = found["why"].value_counts()
-    rows = [(why, reason, int(n.get(why, 0))) for why, reason in REASONS.items() if n.get(why, 0)]
+    rows = [(why, reason, int(n[why])) for why, reason in REASONS.items() if why in n]
     return pd.DataFrame(rows, columns=["why", "reason", "n"])
 
 
 def median_overrun(found, column, rng, confidence=0.9):
-    """Median of `column` (overrun_days, _km or _hours) over late occasions past that due point, those still open censored: `Estimate`.
+    """Median of `column` (overrun_days, _km or _hours) over late occasions past that due point,
+    those still open censored: `Estimate`.
 
-    Product-limit estimate (Kaplan & Meier 1958); interval by drawing whole vehicles again, none below LEAST_VEHICLES (with three, 90%
-    limits hold 69 times in 100 in simulation).
+    Product-limit estimate (Kaplan & Meier 1958); interval by drawing whole vehicles again, none
+    below LEAST_VEHICLES (with three, 90% limits hold 69 times in 100 in simulation).
     """
-    late = found[
-        found["in_rate"]
-        & (found["outcome"] == "late")
-        & (found["state"] != "missed")
-        & (found[column] > 0)
-    ]
+    is_late = found["in_rate"] & (found["outcome"] == "late") & (found["state"] != "missed")
+    late = found[is_late & (found[column] > 0)]
     late = late.sort_values([column, "is_open"], kind="stable")  # of a tie, ends before censorings
     over, ended = late[column].to_numpy(), ~late["is_open"].to_numpy(dtype=bool)
     vehicle, names = pd.factorize(late["vehicle"])
@@ -153,88 +94,59 @@ def median_overrun(found, column, rng, confidence=0.9):
         w = weights[:, vehicle]
         at_risk = np.cumsum(w[:, ::-1], axis=1)[:, ::-1]
         left = np.cumprod(1 - ended * w / np.maximum(at_risk, 1e-9), axis=1)
-        half = left <= 0.5 + 1e-12
-        return (
-            np.where(half.any(axis=1), over[half.argmax(axis=1)], nan)
-            if len(over)
-            else np.full(len(w), nan)
-        )
+        half = np.hstack([left <= 0.5 + 1e-12, np.ones((len(w), 1), dtype=bool)])
+        return np.append(over, nan)[half.argmax(axis=1)]
 
     unit = column.rsplit("_", 1)[1]
-    estimate = bootstrap_by_vehicle(median, len(names), rng, confidence=confidence, unit=unit)
+    found = bootstrap_by_vehicle(median, len(names), rng, confidence=confidence, unit=unit)
     if len(names) < LEAST_VEHICLES:
-        estimate = replace(
-            estimate, low=nan, high=nan, note=f"limits need {LEAST_VEHICLES} vehicles"
-        )
-    return replace(estimate, n=len(late), n_censored=int((~ended).sum()))
-
-
-def over_due(rows):
-    """Occasions with how far each is beyond its due points: `over_days, over_km, over_hours`, NaN where it is not."""
-    over = {
-        f"over_{unit}": rows[f"overrun_{unit}"].where(rows[f"overrun_{unit}"] > 0)
-        for unit in ("days", "km", "hours")
-    }
-    return rows.assign(**over)
-
-
-def overdue(found):
-    """Work past its window, the longest over its due point first: what one doing settles is one row. `over_` as of `over_due`."""
-    late = over_due(
-        found[found["is_current"] & found["is_open"] & (found["state"] == "past-window")]
-    )
-    return late.sort_values(["over_days", "over_km", "over_hours"], ascending=False, kind="stable")
+        found = replace(found, low=nan, high=nan, note=f"limits need {LEAST_VEHICLES} vehicles")
+    return replace(found, n=len(late), n_censored=int((~ended).sum()))
 
 
 def driven_overdue(found):
-    """Distance driven with at least one task past its window, each km once, whether or not it counts in the rate: Series by vehicle."""
-    late = found[
-        ((found["outcome"] == "late") | (found["state"] == "past-window"))
-        & (found["driven_past_km"] > 0)
-    ]
-    late = late.assign(start=late["end_km"] - late["driven_past_km"]).sort_values(
-        ["vehicle", "start"], kind="stable"
-    )
+    """Distance driven with at least one task past its window, each km once, whether or not it
+    counts in the rate: Series by vehicle."""
+    late = (found["outcome"] == "late") | (found["state"] == "past-window")
+    late = found[late & (found["driven_past_km"] > 0)]
+    late = late.assign(start=late["end_km"] - late["driven_past_km"])
+    late = late.sort_values(["vehicle", "start"], kind="stable")
     before = late.groupby("vehicle")["end_km"].cummax().groupby(late["vehicle"]).shift()
-    fresh = (
-        late["end_km"] - late["start"].where(before.isna() | (before < late["start"]), before)
-    ).clip(lower=0.0)
+    fresh = (late["end_km"] - np.fmax(late["start"], before)).clip(lower=0.0)
     return fresh.groupby(late["vehicle"]).sum()
 
 
 def first_limits(found):
-    """Which limit came first where one was reached: frame `first_limit, n, late`. Work due at once by no limit of its own is left out."""
+    """Which limit came first where one was reached: frame `first_limit, n, late`. Work due at once
+    by no limit of its own is left out."""
     own = found[found["in_rate"] & found["first_limit"].isin(["distance", "hours", "date", "both"])]
-    counts = (
-        own.assign(late=own["outcome"] == "late")
-        .groupby("first_limit")["late"]
-        .agg(["size", "sum"])
-        .reset_index()
-    )
-    return counts.set_axis(["first_limit", "n", "late"], axis=1).sort_values(
-        "n", ascending=False, ignore_index=True
-    )
+    counts = (own["outcome"] == "late").groupby(own["first_limit"]).agg(n="size", late="sum")
+    return counts.reset_index().sort_values("n", ascending=False, ignore_index=True)
+
+
+def _share(rows, is_so, confidence):
+    """Share of rows of which something is so: an `Estimate`, vehicles being clusters."""
+    several = rows["vehicle"] if rows["vehicle"].nunique() > 1 else None
+    return proportion(is_so.astype(float), np.ones(len(rows)), several, confidence)
 
 
 def late_for_want_of_use(found, confidence=0.9):
-    """Share of late occasions whose date came first with less than half of the distance limit driven: little-used vehicles."""
+    """Share of late jobs whose date came first with less than half of the distance limit driven:
+    little-used vehicles."""
     late = found[found["in_rate"] & (found["outcome"] == "late") & found["interval_km"].notna()]
     little = (late["first_limit"] == "date") & (late["overrun_km"] < -late["interval_km"] / 2)
-    several = late["vehicle"] if late["vehicle"].nunique() > 1 else None
-    return proportion(little.astype(float), np.ones(len(late)), several, confidence)
+    return _share(late, little, confidence)
+
+
+def early_work(found, confidence=0.9):
+    """(share of counted occasions done before their window opened, median share of the interval
+    that those gave away)."""
+    counted = found[found["in_rate"]]
+    is_early = counted["outcome"] == "early"
+    return _share(counted, is_early, confidence), counted.loc[is_early, "early_share"].median()
 
 
 def first_services(found):
     """The run-in services: every occasion by the first limits."""
     rows = found[found["basis"] == "first"].sort_values("due_date", kind="stable")
     return rows.assign(outcome=rows["outcome"].mask(rows["is_typed_late"], ""))
-
-
-def early_work(found, confidence=0.9):
-    """(share of counted occasions done before their window opened, median share of the interval that those gave away)."""
-    counted = found[found["in_rate"]]
-    is_early = counted["outcome"] == "early"
-    several = counted["vehicle"] if counted["vehicle"].nunique() > 1 else None
-    return proportion(
-        is_early.astype(float), np.ones(len(counted)), several, confidence
-    ), counted.loc[is_early, "early_share"].median()

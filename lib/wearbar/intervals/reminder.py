@@ -1,7 +1,8 @@
 """How far a dashboard's own service reminder has drifted from the plan.
 
-A reminder counts its own distance and days from when it was last restarted, and can be restarted only once it has run over; the plan counts
-from the work (common practice, no source). So the two part company, and only the plan's day counts.
+A reminder counts its own distance and days from when it was last restarted, and can be restarted
+only once it has run over; the plan counts from the work (common practice, no source). So the two
+part company, and only the plan's day counts.
 """
 
 import numpy as np
@@ -9,158 +10,95 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.usage.distance import days_later
-from wearbar.usage.forecast import forecast_dates
+from wearbar.usage.forecast import ENDS, forecast_dates
 
-__all__ = ["reminder_drift"]
-
-ENDS = ("date", "low", "high")
+COLUMNS = """
+    vehicle task last_date restarted is_showing plan_date plan_km plan_odometer_km reminder_date
+    reminder_km drift_days drift_low_days drift_high_days drift_km
+"""
 
 
 def reminder_drift(log, found, readings, confidence=0.9, use=None):
-    """The plan's next due point beside the reminder's: one row a vehicle on the road whose reminder was seen and is in the plan.
+    """The plan's next due point beside the reminder's: one row a vehicle on the road whose reminder
+    was seen and is in the plan.
 
-    vehicle; task: what the reminder stands for, the one done most often on the days it was restarted, of several the one whose interval is
-        nearest to its own, replacing before inspecting; last_date: when that was last done.
-    restarted; is_showing: it has run over since, and was seen to.
-    plan_date, plan_km: due by the plan, the earlier of its date and the day its distance is reached (by readings, or the forecast's
-        median); plan_odometer_km: what the instrument then shows.
-    reminder_date, reminder_km: the same of the reminder; where it is showing, the day it was first seen to.
-    drift_days, drift_km: the reminder's less the plan's, positive where it comes too late; drift_low_days, drift_high_days: by the
-        forecasts' limits, faster use and slower.
-    The latest reminder first; one that cannot be told last. use: as of `due_list`.
+    vehicle; task: what the reminder stands for, the one done most often on the days it was
+    restarted, of several the one whose interval is nearest to its own, replacing before inspecting;
+    last_date: when that was last done. restarted; is_showing: it has run over since, and was seen
+    to. plan_date, plan_km: due by the plan, the earlier of its date and the day its distance is
+    reached (by readings, or the forecast's median); plan_odometer_km: what the instrument then
+    shows. reminder_date, reminder_km: the same of the reminder; where it is showing, the day it was
+    first seen to. drift_days, drift_km: the reminder's less the plan's, positive where it comes too
+    late; drift_low_days, drift_high_days: by the forecasts' limits, faster use and slower. The
+    latest reminder first; those that are not known last. use: as of `due_dates`.
     """
-    seen = (
-        log.si("dash_events")
-        .dropna(subset=["date"])
-        .sort_values(["vehicle", "date", "event"], kind="stable")
-    )
+    seen = log.si("dash_events").dropna(subset=["date"])
+    seen = seen.sort_values(["vehicle", "date", "event"], kind="stable")
     now = found[found["is_current"] & (found["state"] != "not-finished")]
-    dash = _dash(seen, usage.path_of(readings))
-    rows = _stands_for(now, found, seen, dash).rename(
-        columns={"anchor_date": "last_date", "due_km": "plan_km"}
+    rows = _stands_for(now, found, seen, _dash(seen, usage.path_of(readings)))
+    names = {"anchor_date": "last_date", "due_km": "plan_km", "due_odometer_km": "plan_odometer_km"}
+    rows = rows.rename(columns=names)
+    fleet, model = (
+        log.tables["vehicles"][["vehicle", "kind", "site"]],
+        readings if use is None else use,
     )
-    dates = _dates(log, rows, readings if use is None else use, confidence)
-    for end in ENDS:
-        shown = np.where(rows["is_showing"], rows["shown"], dates[f"reminder_{end}"])
-        dates[f"reminder_{end}"] = pd.to_datetime(pd.Series(shown, rows.index))
-        dates[f"drift_{end}"] = (dates[f"reminder_{end}"] - dates[f"plan_{end}"]).dt.days
-    drift = dates[[f"drift_{end}" for end in ENDS]]
+    days = {}
+    for name, day in (("plan", rows["due_date"]), ("reminder", rows["reminder_day"])):
+        km, stays = rows[f"{name}_km"].dropna(), log.tables["layups"]
+        vehicle = rows["vehicle"].loc[km.index]
+        told = forecast_dates(model, fleet, vehicle, km, log.as_of, confidence, stays)
+        told = told.reindex(rows.index)
+        days[name] = pd.DataFrame({e: pd.concat([day, told[e]], axis=1).min(axis=1) for e in ENDS})
+    shown = pd.DataFrame(dict.fromkeys(ENDS, rows["shown"]))
+    days["reminder"] = days["reminder"].mask(rows["is_showing"], shown)
+    drift = {end: (days["reminder"][end] - days["plan"][end]).dt.days for end in ENDS}
+    drift = pd.DataFrame(drift)
     rows = rows.assign(
-        **{name: dates[name] for name in ("plan_date", "reminder_date")},
-        **{
-            "drift_days": drift["drift_date"],
-            "drift_low_days": drift.min(axis=1),
-            "drift_high_days": drift.max(axis=1),
-        },
-        **{
-            "plan_odometer_km": rows["due_odometer_km"],
-            "drift_km": rows["reminder_km"] - rows["plan_km"],
-        },
+        plan_date=days["plan"]["date"],
+        reminder_date=days["reminder"]["date"],
+        drift_days=drift["date"],
+        drift_low_days=drift.min(axis=1),
+        drift_high_days=drift.max(axis=1),
+        drift_km=rows["reminder_km"] - rows["plan_km"],
     )
-    kept = [
-        "vehicle",
-        "task",
-        "last_date",
-        "restarted",
-        "is_showing",
-        "plan_date",
-        "plan_km",
-        "plan_odometer_km",
-        "reminder_date",
-    ]
-    kept += ["reminder_km", "drift_days", "drift_low_days", "drift_high_days", "drift_km"]
-    rows = rows.sort_values(
-        ["drift_days", "vehicle"], ascending=[False, True], kind="stable"
-    ).drop_duplicates("vehicle")
-    return rows[kept].reset_index(drop=True)
+    order = {"by": ["drift_days", "vehicle"], "ascending": [False, True]}
+    rows = rows.sort_values(**order, kind="stable").drop_duplicates("vehicle")
+    return rows[COLUMNS.split()].reset_index(drop=True)
 
 
 def _dash(seen, path):
-    """Where each vehicle's reminder stands: its last restart, what it counts down from there, and when it has shown since."""
-    begun = (
-        seen[seen["event"] == "restarted"]
-        .drop_duplicates("vehicle", keep="last")
-        .reset_index(drop=True)
+    """Where each vehicle's reminder stands: its last restart, what it counts down from there, and
+    when it has shown since."""
+    begun = seen[seen["event"] == "restarted"].drop_duplicates("vehicle", keep="last")
+    begun = begun.rename(columns={"date": "restarted"}).reset_index(drop=True)
+    at = usage.distance_of(path, begun["vehicle"], begun["restarted"], begun["odometer_km"])
+    dash = begun[["vehicle", "restarted", "span_distance_km", "span_days"]].assign(
+        reminder_km=at["distance_km"] + begun["span_distance_km"],
+        reminder_day=days_later(begun["restarted"], begun["span_days"]),
     )
-    at = usage.distance_of(path, begun["vehicle"], begun["date"], begun["odometer_km"])[
-        "distance_km"
-    ]
-    shown = seen[seen["event"] == "shown"].merge(
-        begun[["vehicle", "date"]], on="vehicle", how="left", suffixes=("", "_begun")
-    )
-    first = shown[~(shown["date"] < shown["date_begun"])].groupby("vehicle")["date"].min()
-    dash = begun.assign(restarted=begun["date"], reminder_km=at + begun["span_distance_km"])
-    dash["reminder_day"] = days_later(begun["date"], begun["span_days"])
-    dash = dash.merge(first.rename("shown").reset_index(), on="vehicle", how="outer")
-    dash["is_showing"] = dash["shown"].notna()
-    return dash[
-        [
-            "vehicle",
-            "restarted",
-            "reminder_km",
-            "reminder_day",
-            "span_distance_km",
-            "span_days",
-            "shown",
-            "is_showing",
-        ]
-    ]
+    shown = seen[seen["event"] == "shown"][["vehicle", "date"]].rename(columns={"date": "shown"})
+    shown = shown.merge(dash[["vehicle", "restarted"]], on="vehicle", how="left")
+    first = shown[~(shown["shown"] < shown["restarted"])].groupby("vehicle")["shown"].min()
+    dash = dash.merge(first.reset_index(), on="vehicle", how="outer")
+    return dash.assign(is_showing=dash["shown"].notna())
 
 
 def _stands_for(now, found, seen, dash):
     """The open occasions of the task that each reminder stands for, with what the dash tells."""
-    restarts = (
-        seen.loc[seen["event"] == "restarted", ["vehicle", "date"]]
-        .drop_duplicates()
-        .rename(columns={"date": "done_date"})
-    )
-    did = (
-        found[["vehicle", "task", "done_date"]]
-        .drop_duplicates()
-        .merge(restarts, on=["vehicle", "done_date"])
-    )
-    times = did.groupby(["vehicle", "task"], observed=True).size().rename("times").reset_index()
-    rows = (
-        now.merge(dash, on="vehicle")
-        .merge(times, on=["vehicle", "task"], how="left")
-        .fillna({"times": 0})
-    )
-    by_km, by_days = (
-        rows["span_distance_km"] / rows["interval_km"],
-        rows["span_days"] / rows["interval_days"],
-    )
-    apart = [np.abs(np.log(ratio.where(ratio > 0))) for ratio in (by_km, by_days)]
-    rows = rows.assign(
-        apart=pd.concat(apart, axis=1).mean(axis=1).fillna(np.inf),
-        is_lesser=rows["action"] != "replace",
-    )
-    rows = rows.sort_values(
-        ["vehicle", "times", "apart", "is_lesser", "task"],
-        ascending=[True, False, True, True, True],
-        kind="stable",
-    )
-    chosen = rows.drop_duplicates("vehicle")[["vehicle", "task"]]
-    return rows.merge(chosen, on=["vehicle", "task"]).reset_index(drop=True)
-
-
-def _dates(log, rows, use, confidence):
-    """Due by the plan and shown by the reminder: columns `plan_` and `reminder_` with date, low, high; the earlier of day and distance."""
-    fleet, stays = log.tables["vehicles"][["vehicle", "kind", "site"]], log.tables["layups"]
-    vehicle, km = (
-        pd.concat([rows["vehicle"]] * 2, ignore_index=True),
-        pd.concat([rows["plan_km"], rows["reminder_km"]], ignore_index=True),
-    )
-    ask = km.notna()
-    told = forecast_dates(use, fleet, vehicle[ask], km[ask], log.as_of, confidence, stays).reindex(
-        km.index
-    )
-    parts = (
-        (rows["due_date"], told.iloc[: len(rows)]),
-        (rows["reminder_day"], told.iloc[len(rows) :].set_axis(rows.index)),
-    )
-    dates = {}
-    for name, (day, reached) in zip(("plan", "reminder"), parts, strict=True):
-        dates |= {
-            f"{name}_{end}": pd.concat([day, reached[end]], axis=1).min(axis=1) for end in ENDS
+    key = ["vehicle", "task"]
+    restarts = seen.loc[seen["event"] == "restarted", ["vehicle", "date"]].drop_duplicates()
+    restarts = restarts.rename(columns={"date": "done_date"})
+    did = found[[*key, "done_date"]].drop_duplicates().merge(restarts, on=["vehicle", "done_date"])
+    times = did.groupby(key, observed=True).size().rename("times").reset_index()
+    rows = now.merge(dash, on="vehicle").merge(times, on=key, how="left").fillna({"times": 0})
+    ratios = pd.DataFrame(
+        {
+            "km": rows["span_distance_km"] / rows["interval_km"],
+            "days": rows["span_days"] / rows["interval_days"],
         }
-    return pd.DataFrame(dates, index=rows.index)
+    )
+    apart = np.log(ratios.where(ratios > 0)).abs().mean(axis=1).fillna(np.inf)
+    rows = rows.assign(apart=apart, is_lesser=rows["action"] != "replace")
+    order = ["vehicle", "times", "apart", "is_lesser", "task"]
+    rows = rows.sort_values(order, ascending=[True, False, True, True, True], kind="stable")
+    return rows.merge(rows.drop_duplicates("vehicle")[key], on=key).reset_index(drop=True)

@@ -1,7 +1,9 @@
-"""When one task of one vehicle falls due: a plain loop over its events, by the rules R1 to R17 of the due rules.
+"""When one task of one vehicle falls due: a plain loop over its events, by the rules R1 to R17 of
+the due rules.
 
-A point is (due, early edge, late edge, interval) of one axis, NaN where that axis has none; an occasion has three: km, hours, day (R17:
-hours are a limit like the others). Days count from 1970-01-01. The edges belong to the window. Common practice, no source.
+A point is (due, early edge, late edge, interval) of one axis, NaN where that axis has none; an
+occasion has three: km, hours, day (R17: hours are a limit like the others). Days count from
+1970-01-01. The edges belong to the window. Common practice, no source.
 """
 
 from calendar import monthrange
@@ -10,20 +12,16 @@ from functools import lru_cache
 from math import floor, inf, nan
 from typing import NamedTuple
 
-from wearbar.intervals.due import DUE, EARLY, EPS, LATE, MONTH_DAYS, SPAN
+from wearbar.intervals.due import AXES, DAY, DUE, EARLY, EPS, LATE, MONTH_DAYS, SPAN
 
-__all__ = ["NONE", "Limit", "Task", "add_months", "last_met", "point", "points", "schedule"]
-
-DAY = 2
-AXES = range(3)
 ONCE = (1, 1, 1)
 NONE = (nan, nan, nan, nan)
 EPOCH = date(1970, 1, 1).toordinal()
 
 
 class Limit(NamedTuple):
-    """A limit of one axis: `every` so many km, hours or days, or `months`, whichever is sooner (0: none). The window: shares of the
-    interval, or `amount` on each side where a share is NaN."""
+    """A limit of one axis: `every` so many km, hours or days, or `months`, whichever is sooner (0:
+    none). The window: shares of the interval, or `amount` on each side where a share is NaN."""
 
     every: float
     months: int
@@ -34,13 +32,40 @@ class Limit(NamedTuple):
 
 
 class Task(NamedTuple):
-    """What holds for a series. counts: whether the vehicle counts km, hours; joined: km, hours and day since when it is ours; is_new:
-    its task came into the plan after that; on_ladder: not measured from the work."""
+    """What holds for a series. counts: whether the vehicle counts km, hours; joined: km, hours and
+    day since when it is ours; is_new: its task came into the plan after that; on_ladder: not
+    measured from the work."""
 
     counts: tuple
     joined: tuple
     is_new: bool
     on_ladder: bool
+
+
+class Event(NamedTuple):
+    """What an occasion hangs from and how it ended.
+
+    row: of the events; act: where it counts from (-1: new, or in service); base: km, hours and day
+    of that; end: of the act that closed it, or of the last day; begin, to: its first and last day;
+    rule, last_rule: the plan's task in force on those; since: severe from that day (NaN: not);
+    is_first: the first limits apply; start, basis: its points counted from the work alone, and by
+    which limits; changes: what was learned between, (day, rule, "new-plan" or "severe", km, hours
+    and day then).
+    """
+
+    row: int
+    act: int
+    base: tuple
+    end: tuple
+    begin: float
+    to: float
+    rule: int
+    last_rule: int
+    since: float
+    is_first: bool
+    start: list
+    basis: str
+    changes: tuple
 
 
 @lru_cache(2**16)
@@ -80,15 +105,12 @@ def point(base, nth, limit):
 
 def points(base, times, limits):
     """The point of each axis."""
-    return [
-        point(base[0], times[0], limits[0]),
-        point(base[1], times[1], limits[1]),
-        point(base[2], times[2], limits[2]),
-    ]
+    return [point(*of) for of in zip(base, times, limits, strict=True)]
 
 
 def last_met(base, x, limit):
-    """Which point from the base is the last whose early edge is at or before x (0 and less: none yet)."""
+    """Which point from the base is the last whose early edge is at or before x (0 and less:
+    none)."""
     days = min(limit.months * MONTH_DAYS or inf, limit.every or inf)
     nth = floor((x - base) / days) + 2
     while point(base, nth, limit)[EARLY] > x + EPS:
@@ -97,47 +119,46 @@ def last_met(base, x, limit):
 
 
 def schedule(events, task, plan):
-    """The occasions of one series by its `Event`s in order: list of (event, basis, how many points before it this passed over, how many
-    more it passed over, points)."""
+    """The occasions of one series by its `Event`s in order: list of (event, basis, how many points
+    before it this passed over, how many more it passed over, points)."""
     found, ladder = [], None
     for event in events:
-        hard = event.since <= event.begin  # R8: severe from the start
-        limits = plan.limits(event.rule, task.counts, event.is_first, hard)
-        if ladder is None or event.is_first:  # R5: both restart from the work
-            base, times = event.base, ONCE
-        else:  # R6
+        is_hard = event.since <= event.begin  # R8: severe from the start
+        limits = plan.limits(event.rule, task.counts, event.is_first, is_hard)
+        base, times, start, basis = event.base, ONCE, event.start, event.basis  # R5, R7
+        if ladder is not None and not event.is_first:  # R6
             base, times = _carried_on(ladder, limits)
-        start = now = points(base, times, limits)
-        basis = "severe" if hard else "regular"
-        if event.is_first and plan.has_first[event.rule]:  # R7
-            basis = "first"
-        if event.begin > event.base[DAY]:
+            start = points(base, times, limits)
+        now = start
+        if event.begin > event.base[DAY]:  # R11, R13
             now, basis = _taken_over(event, task, plan, base, now, basis)
-        for change in event.changes:
+        for change in event.changes:  # R8, R13
             now, basis = _learned(event, task, plan, base, times, limits, change, now, basis)
         if plan.expires[event.rule]:  # a certificate has no time beyond its last day
             now, basis = [(p[DUE], p[EARLY], p[DUE], p[SPAN]) for p in now], "expiry"
-        if not task.on_ladder:
-            found.append((event, basis, 0, 0, now))
-            continue
-        ladder, passed = _climb(event, task, plan, base, times, start, now)
+        passed = []
+        if task.on_ladder:  # R6
+            ladder, passed = _climb(event, task, plan, base, times, start, now)
         found.append((event, basis, 0, len(passed), now))
         found += [(event, "regular", j, len(passed) - j, p) for j, p in enumerate(passed, 1)]
     return found
 
 
 def _carried_on(ladder, limits):
-    """(base, times) of ladders that go on; by other limits than before, from the last point they came to (R6)."""
-    base, times = [0.0] * 3, [1] * 3
-    for a in AXES:
-        base[a], times[a], before = ladder[a]
-        if times[a] > 1 and (before is None or limits[a] is None or before[:2] != limits[a][:2]):
-            base[a], times[a] = nan if before is None else _rung(base[a], times[a] - 1, before), 1
-    return base, times
+    """(base, times) of ladders that go on; by other limits than before, from the last point they
+    came to (R6)."""
+    bases, times = [], []
+    for (base, nth, before), limit in zip(ladder, limits, strict=True):
+        if nth > 1 and (before is None or limit is None or before[:2] != limit[:2]):
+            base, nth = nan if before is None else _rung(base, nth - 1, before), 1
+        bases.append(base)
+        times.append(nth)
+    return bases, times
 
 
 def _at_once(now, at):
-    """The points moved to `at`, windows as wide as they were; an axis whose place is not known stays."""
+    """The points moved to `at`, windows as wide as they were; an axis whose place is not known
+    stays."""
     moved = []
     for p, x in zip(now, at, strict=True):
         by = x - p[DUE]
@@ -150,10 +171,10 @@ def _passed(now, at):
 
 
 def _taken_over(event, task, plan, base, now, basis):
-    """What was due before the vehicle was ours, or its task in the plan, is due at once from then: nobody is late before (R11, R13)."""
+    """What was due before the vehicle was ours (R11), or its task in the plan (R13), is due at once
+    from then: nobody is late before."""
     at, is_origin = task.joined, event.act < 0
-    hard = event.since <= event.begin
-    regular = plan.limits(event.rule, task.counts, False, hard)
+    regular = plan.limits(event.rule, task.counts, False, event.since <= event.begin)
     lost = any(regular[a] is not None and base[a] != base[a] for a in AXES)
     if not lost and not _passed(now, at):
         return now, basis
@@ -162,21 +183,19 @@ def _taken_over(event, task, plan, base, now, basis):
         if not _passed(stands, at):
             return stands, "regular"
     onward = points(at, ONCE, regular)
-    if not is_origin:
-        return _at_once(onward, at), "joined"
-    if task.is_new:
-        return _at_once(onward, at), "new-plan"
-    if plan.from_first_reading[event.rule]:
+    if is_origin and not task.is_new and plan.from_first_reading[event.rule]:
         return onward, "first-reading"
-    return _at_once(onward, at), "unknown-history"
+    name = "joined" if not is_origin else "new-plan" if task.is_new else "unknown-history"
+    return _at_once(onward, at), name
 
 
 def _learned(event, task, plan, base, times, limits, change, now, basis):
-    """The points once severe use (R8) or another version of the plan (R13) is known, from that day on."""
+    """The points once severe use (R8) or another version of the plan (R13) is known, from then
+    on."""
     day, rule, name, at = change
     is_first = event.is_first and name != "severe"
     other = plan.limits(rule, task.counts, is_first, event.since <= day)
-    ladder = [(base[a], times[a], limits[a]) for a in AXES]
+    ladder = zip(base, times, limits, strict=True)
     new = points(*_carried_on(ladder, other), other)
     if name == "severe":
         new = [p if q[DUE] > p[DUE] else q for p, q in zip(now, new, strict=True)]
@@ -186,8 +205,9 @@ def _learned(event, task, plan, base, times, limits, change, now, basis):
 
 
 def _brought_forward(now, new, at):
-    """A tighter limit comes at the later of its point and `at`: nobody is late before they could know. Where one lies before `at`, the
-    work is due at once, by every limit. A looser one counts unless the old point was reached."""
+    """A tighter limit comes at the later of its point and `at`: nobody is late before they could
+    know. Where one lies before `at`, the work is due at once, by every limit. A looser one counts
+    unless the old point was reached."""
     once = new
     if any(q[DUE] < x - EPS for p, q, x in zip(now, new, at, strict=True) if not q[DUE] > p[DUE]):
         once = _at_once(new, at)
@@ -195,34 +215,27 @@ def _brought_forward(now, new, at):
 
 
 def _climb(event, task, plan, base, times, start, now):
-    """(ladder, points passed over): where each limit's ladder stands after the event, (base, nth, limit) an axis, the next point being
-    the nth from its base (R6)."""
-    rule, hard, expires = event.rule, event.since <= event.begin, plan.expires[event.rule]
-    own = plan.limits(rule, task.counts, False, hard, event.last_rule)
-    ends = plan.limits(event.last_rule, task.counts, False, event.since <= event.to)
+    """(ladder, points passed over): where each limit's ladder stands after the event, (base, nth,
+    limit) an axis, the next point being the nth from its base (R6)."""
+    rule, expires = event.rule, plan.expires[event.rule]
+    is_hard = event.since <= event.begin, event.since <= event.to
+    own = plan.limits(rule, task.counts, False, is_hard[0], event.last_rule)
+    ends = plan.limits(event.last_rule, task.counts, False, is_hard[1])
     late = expires and event.end[DAY] > now[DAY][DUE] + EPS
     stood, ladder, most = [], [], 0
     for a in AXES:
-        x, nth, limit = event.end[a], times[a], own[a]
-        at = base[a]
-        if (
-            not abs(start[a][DUE] - now[a][DUE]) <= EPS
-        ):  # brought forward: it begins a ladder of its own
+        at, nth, limit, x = base[a], times[a], own[a], event.end[a]
+        if not abs(start[a][DUE] - now[a][DUE]) <= EPS:  # brought forward: a ladder of its own
             at, nth, limit = now[a][DUE], 0, ends[a]
-        elif (
-            event.is_first and plan.first_axes[rule][a]
-        ):  # R7: the regular limit counts from the same base
+        elif event.is_first and plan.first_axes[rule][a]:  # R7: the regular one has the same base
             nth = 0
         stood.append((at, nth, limit))
-        if not x >= now[a][EARLY] - EPS or (
-            late and a == DAY
-        ):  # before its early edge: from the work
-            ladder.append((x - 1 if expires and a == DAY else x, 1, limit))
+        from_expiry = expires and a == DAY
+        if not x >= now[a][EARLY] - EPS or (late and a == DAY):  # before its window: from the work
+            ladder.append((x - 1 if from_expiry else x, 1, limit))
             continue
-        over = (
-            0 if late or limit is None else max(last_met(at, x, limit) - nth, 0)
-        )  # it satisfies them all
-        ladder.append((at, nth + over + 1, limit))
+        over = 0 if late or limit is None else max(last_met(at, x, limit) - nth, 0)
+        ladder.append((at, nth + over + 1, limit))  # it satisfies them all
         most = max(most, over)
     passed = [[point(at, nth + j, limit) for at, nth, limit in stood] for j in range(1, most + 1)]
     return ladder, passed

@@ -1,17 +1,19 @@
 """The service log: read it, check it, hold it.
 
-`read_log` takes a folder, a workbook or a database URL and gives a frozen `ServiceLog`. Every row of every table ends in exactly one of
-three places: `tables` (what the analysis uses), `set_aside`, or the rows after the report date.
+`read_log` takes a folder, a workbook or a database URL and gives a frozen `ServiceLog`. Every row
+ends in exactly one of three places: `tables` (what the analysis uses), `set_aside`, or the rows
+after the report date.
 """
 
 import datetime
 import tomllib
+from contextlib import contextmanager
+from functools import partial
 from types import MappingProxyType
 
 import pandas as pd
 
-from wearbar.log.checked import LEDGER_COLUMNS, in_order
-from wearbar.log.checks.problems import PROBLEM_COLUMNS
+from wearbar.log.checks.problems import LEDGER_COLUMNS, PROBLEM_COLUMNS
 from wearbar.log.checks.sizes import figures
 from wearbar.log.plan import PlanError, plan_of, read_plan
 from wearbar.log.schema import TABLES, TEXT
@@ -20,7 +22,7 @@ from wearbar.log.settle import check
 from wearbar.log.sources import open_source
 from wearbar.log.sources.header import check_header
 from wearbar.log.sources.raw import LogError, Source, raw_of_frame
-from wearbar.log.tasks import WORDS, as_planned, near_words
+from wearbar.log.tasks import WORDS, as_planned
 from wearbar.log.units import Units
 from wearbar.log.write import write_log, write_marked, write_tables
 
@@ -31,32 +33,30 @@ __all__ = [
 
 
 def read_log(path, as_of=None, today=None):
-    """Read and check the log at `path`: a folder of CSV or Parquet files, a workbook or a database URL.
+    """Read and check the log at `path`: a folder, a workbook or a database URL.
 
-    as_of: the last day to count, None the log's own. today: the day of reading, None the computer's: a default as_of is never later.
-    Raises LogError, in a sentence a fault, for what cannot be read at all.
+    as_of: the last day to count, None the log's own. today: the day of reading, None the
+    computer's: a default as_of is never later. Raises LogError, a sentence a fault, for what cannot
+    be read at all.
     """
     source = open_source(path)
     return _log(source, _plan(source), as_of, pd.Timestamp(today or datetime.date.today()))
 
 
 def log_of(frames, header, plan=None, as_of=None, today=None):
-    """The log of tables in memory, name to DataFrame of text or typed values, by the same checks as `read_log`.
+    """The log of tables in memory (name to DataFrame, text or typed), checked as by `read_log`.
 
-    An index named `line` gives the rows' lines; any other is counted from 2. Without `today`, any day may be a default as_of.
+    An index named `line` gives the rows' lines; any other is counted from 2. Without `today`, any
+    day may be a default as_of.
     """
-    tables = {
-        name: (lambda frame=frame: raw_of_frame(frame))
-        for name, frame in frames.items()
-        if name in TABLES
-    }
+    tables = {name: partial(raw_of_frame, frames[name]) for name in frames if name in TABLES}
     strange = tuple(name for name in frames if name not in TABLES)
     source = Source("log", dict(header), tables, strange)
     return _log(source, plan, as_of, pd.Timestamp(today) if today is not None else None)
 
 
 def log_from(source, plan=None, as_of=None):
-    """The log of a `Source` already opened (as `ServiceLog.origin`), by the same checks as `read_log`; any day may be its last."""
+    """The log of a `Source`, checked as by `read_log`; any day may be its last."""
     return _log(source, plan, as_of, None)
 
 
@@ -65,30 +65,20 @@ def _log(source, plan, as_of, today):
     if as_of is not None:
         header["as_of"] = pd.Timestamp(as_of).normalize()
     checked = check(source, header, today)
-    checked.take(figures(plan))
-    tables, warnings, words = checked.tables, checked.warnings, pd.DataFrame(columns=list(WORDS))
+    tables, words = checked.tables, pd.DataFrame(columns=list(WORDS))
     if plan is not None:
-        _planned(plan, tables["vehicles"])
-        tables, words = as_planned(plan, tables)
-        near, doubts = near_words(plan, tables)
-        words = pd.concat([w for w in (words, near) if len(w)] or [words], ignore_index=True)
-        warnings = (
-            in_order(pd.concat([warnings, doubts[list(PROBLEM_COLUMNS)]]))
-            if len(doubts)
-            else warnings
-        )
-    units = {
-        key: header[key]
-        for key in ("distance", "volume", "depth", "pressure", "currency")
-        if key in header
-    }
+        with _plan_fault_as_log_error():
+            plan.assign(tables["vehicles"])
+        tables, words, doubts = as_planned(plan, tables)
+        checked.take([*figures(plan), doubts])
+    units = {field: header[field] for field in Units.__dataclass_fields__ if field in header}
     return ServiceLog(
         name=header.get("name", "Service log"),
         tables=MappingProxyType(tables),
         extra=MappingProxyType(checked.extra),
         aside=MappingProxyType(checked.aside),
         set_aside=checked.set_aside,
-        warnings=warnings,
+        warnings=checked.warnings,
         ledger=checked.ledger,
         units=Units(**units),
         as_of=checked.as_of,
@@ -104,9 +94,10 @@ def _log(source, plan, as_of, today):
     )
 
 
-def _planned(plan, vehicles):
+@contextmanager
+def _plan_fault_as_log_error():
     try:
-        plan.assign(vehicles)
+        yield
     except PlanError as error:
         raise LogError(str(error)) from None
 
@@ -117,43 +108,35 @@ def _plan(source):
     if not isinstance(name, str) or not name:
         return None
     distance = check_header(source.header).get("distance", "km")
-    if "\n" in name:
-        return _plan_in(name, distance)
-    path = _beside(source.folder, name)
-    if path is None:
-        raise LogError(
-            f"log.toml: plan is {name[:80]!r}; the plan must stand beside the tables: put a copy there."
-        )
-    try:
+    with _plan_fault_as_log_error():
+        if "\n" in name:
+            return _plan_in(name, distance)
+        path = _beside(source.folder, name)
+        if path is None:
+            mend = "the plan must stand beside the tables: put a copy there."
+            raise LogError(f"log.toml: plan is {name[:80]!r}; {mend}")
         return read_plan(path, distance=distance)
-    except PlanError as error:
-        raise LogError(str(error)) from None
 
 
 def _plan_in(text, distance):
     try:
         return plan_of(tomllib.loads(text), distance, "the plan in table log")
-    except (PlanError, ValueError, RecursionError) as error:
-        told = (
-            "it has lists within lists, deeper than any plan needs"
-            if isinstance(error, RecursionError)
-            else str(error)[:300]
-        )
-        raise LogError(
-            told
-            if isinstance(error, PlanError)
-            else f"The plan in table log is not TOML: {told.rstrip('.')}."
-        ) from None
+    except PlanError:
+        raise
+    except RecursionError:
+        why = "it has lists within lists, deeper than any plan needs"
+    except ValueError as error:
+        why = str(error)[:300].rstrip(".")
+    raise LogError(f"The plan in table log is not TOML: {why}.")
 
 
 def _beside(folder, name):
     """The path of that name in a folder, None where it leads out of it or is no name of a file."""
+    if not folder:
+        return None
     try:
-        path = folder / name if folder else None
-        if path is not None:
-            path.is_file()  # a name too long for one is found here
-        return (
-            path if path is not None and path.resolve().is_relative_to(folder.resolve()) else None
-        )
+        (folder / name).is_file()  # a name too long for one is found here
+        inside = (folder / name).resolve().is_relative_to(folder.resolve())
     except (OSError, RuntimeError, ValueError):
         return None
+    return folder / name if inside else None

@@ -1,4 +1,4 @@
-"""A log as other tools know it: a Data Package descriptor with a Table Schema a table (the standard of datapackage.org)."""
+"""A log as other tools know it: a Data Package descriptor (the standard of datapackage.org)."""
 
 import json
 import os
@@ -14,71 +14,35 @@ from wearbar.log.checks.cells import BASIC_DAY, DAY, YES_NO
 from wearbar.log.sources import is_database, open_source
 from wearbar.log.sources.raw import LogError
 
-__all__ = ["descriptor", "write_descriptor"]
-
-TYPES = {
-    "id": "string",
-    "text": "string",
-    "code": "string",
-    "date": "date",
-    "number": "number",
-    "yes_no": "boolean",
-}
+TYPES = dict.fromkeys(("id", "text", "code"), "string")
+TYPES |= {"date": "date", "number": "number", "yes_no": "boolean"}
 HEADER_UNITS = ("distance", "depth", "volume", "pressure")
 OTHER_UNITS = {"hours": "h", "days": "d", "share": "1"}
+DIALECTS = {"csv": {"csv": {"delimiter": ","}}}
 WORKBOOKS = ("xlsx", "xlsm")
 PLAIN_DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 ANY_DAY = re.compile(rf"\s*(?:{DAY.pattern}|{BASIC_DAY.pattern})\s*", re.ASCII)
 ABOUT = "A service log of vehicles: what was done, fitted, measured, filled and paid."
+STRANGE = {"type": "any", "description": "not a column of the format: kept, and not used"}
 
 
 def write_descriptor(address, out=""):
-    """Write the descriptor of the log at `address` to `out`, by default datapackage.json beside its tables; gives the path.
+    """Write the descriptor of the log at `address`, as datapackage.json beside it; its path.
 
-    Raises LogError for a database, and where `out` is no place for it or holds what was not written here.
+    LogError for a database, and where `out` is no place for it or holds what was not written here.
     """
     source = open_source(address)
     if is_database(address):
-        raise LogError(
-            f"{source.name} is a database, which tells its own tables; a descriptor is of files: give a folder or a workbook."
-        )
+        why = "which tells its own tables; a descriptor is of files: give a folder or a workbook."
+        raise LogError(f"{source.name} is a database, {why}")
     path = Path(address)
     path = Path(out or (path if path.is_dir() else path.parent) / "datapackage.json")
     if path.exists() and not _is_ours(path):
-        raise LogError(
-            f"{path} is no descriptor that this command wrote; give another name with --out."
-        )
+        why = "no descriptor that this command wrote; give another name with --out."
+        raise LogError(f"{path} is {why}")
     text = json.dumps(descriptor(source, address, path.parent), indent=2, ensure_ascii=False)
     path.write_text(text + "\n", encoding="utf-8")
     return path
-
-
-def descriptor(source, address, folder):
-    """The descriptor (a dict ready for JSON) of a `sources.Source` read from `address`: a resource a table, its fields as its columns.
-
-    Only what the format requires is a constraint, and of that only what its cells meet to the letter: reading takes VAN for van, and a
-    descriptor that said otherwise would call a good log wrong. What a field means, and its unit, go with it. Paths are relative to
-    `folder`, where the descriptor will stand: the standard allows none that leads out of it, for which LogError is raised.
-    """
-    held = _held(source, Path(address))
-    unit = {
-        key: str(source.header[key])
-        for key in (*HEADER_UNITS, "currency", "money")
-        if key in source.header
-    }
-    files = {name: source.files.get(name, Path(address)) for name in held}
-    known = held.get("vehicles", {}).get("vehicle", set())
-    return {
-        "name": re.sub(r"[^a-z0-9._-]+", "-", source.name.casefold()).strip("-.") or "log",
-        "title": str(source.header.get("name", source.name)),
-        "description": ABOUT,
-        "profile": "data-package",
-        "custom": {"units": unit},
-        "resources": [
-            _resource(name, cells, unit, known, _place(name, files[name], Path(folder)))
-            for name, cells in held.items()
-        ],
-    }
 
 
 def _is_ours(path):
@@ -88,21 +52,45 @@ def _is_ours(path):
         return False
 
 
+def descriptor(source, address, folder):
+    """The descriptor of a `sources.Source` read from `address`: a dict ready for JSON.
+
+    Only what the format requires is a constraint, and of that only what its cells meet to the
+    letter: reading takes VAN for van, and a descriptor that said otherwise would call a good log
+    wrong. Paths are relative to `folder`; LogError where one leads out of it, which the standard
+    does not allow.
+    """
+    held, keys = _held(source, Path(address)), (*HEADER_UNITS, "currency", "money")
+    unit = {key: str(source.header[key]) for key in keys if key in source.header}
+    files = {name: source.files.get(name, Path(address)) for name in held}
+    known = held.get("vehicles", {}).get("vehicle", set())
+    return {
+        "name": re.sub(r"[^a-z0-9._-]+", "-", source.name.casefold()).strip("-.") or "log",
+        "title": str(source.header.get("name", source.name)),
+        "description": ABOUT,
+        "profile": "data-package",
+        "custom": {"units": unit},
+        "resources": [
+            {"name": name.replace("_", "-"), "type": "table"}
+            | _place(name, files[name], Path(folder))
+            | {"schema": _schema(name, cells, unit, known)}
+            for name, cells in held.items()
+        ],
+    }
+
+
 def _held(source, address):
-    """The distinct cells of each column of each table, as the file holds them: table to column to set."""
+    """The distinct cells of each column, as the file holds them: table to column to set."""
     if address.suffix.casefold().lstrip(".") in WORKBOOKS and not source.files:
         from wearbar.log.sources.workbook import held_cells
 
-        found = {
-            name: {c: frame[c].tolist() for c in frame}
-            for name, frame in held_cells(address).items()
-        }
+        found = held_cells(address)
     else:
         found = {name: _cells(source.files[name], read) for name, read in source.tables.items()}
     return {
-        n: {c: {v for v in found[n][c] if v is not None} for c in found[n]}
-        for n in schema.TABLES
-        if n in found
+        table: {c: {v for v in cells if v is not None} for c, cells in found[table].items()}
+        for table in schema.TABLES
+        if table in found
     }
 
 
@@ -113,46 +101,33 @@ def _cells(file, read):
     return {name: array.unique().to_pylist() for name, array in columns.items()}
 
 
-def _resource(name, held, unit, known, place):
-    blank = sorted(
-        {v for cells in held.values() for v in cells if isinstance(v, str) and not v.strip()} - {""}
-    )
-    described = {
-        "fields": [_field(name, c, cells - set(blank), unit) for c, cells in held.items()],
-        "missingValues": ["", *blank],
-    }
+def _schema(name, held, unit, known):
+    texts = {v for cells in held.values() for v in cells if isinstance(v, str)}
+    blank = sorted({v for v in texts if not v.strip()} - {""})
+    fields = [_field(name, c, cells - set(blank), unit) for c, cells in held.items()]
+    described = {"fields": fields, "missingValues": ["", *blank]}
     if name in schema.UNIQUE and held.keys() >= {*schema.UNIQUE[name]}:
         described["primaryKey"] = list(schema.UNIQUE[name])
-    written_otherwise = {
-        v for v in held.get("vehicle", set()) - known if str(v) in set(map(str, known))
-    }  # 12, and 12 as text
+    theirs = held.get("vehicle", set())
+    written_otherwise = {*map(str, theirs - known)} & {*map(str, known)}  # 12, and 12 as text
     if name != "vehicles" and "vehicle" in held and known and not written_otherwise:
-        described["foreignKeys"] = [
-            {"fields": ["vehicle"], "reference": {"resource": "vehicles", "fields": ["vehicle"]}}
-        ]
-    return {"name": name.replace("_", "-"), "type": "table", **place, "schema": described}
+        there = {"resource": "vehicles", "fields": ["vehicle"]}
+        described["foreignKeys"] = [{"fields": ["vehicle"], "reference": there}]
+    return described
 
 
 def _place(name, file, folder):
     path = Path(os.path.relpath(file, folder)).as_posix()
     if path.startswith("..") or Path(path).is_absolute():
-        raise LogError(
-            f"A descriptor in {folder} can't name {file.name}, which is not below it; write it beside the log or above."
-        )
+        why = "which is not below it; write it beside the log or above."
+        raise LogError(f"A descriptor in {folder} can't name {file.name}, {why}")
     kind = file.suffix.casefold().lstrip(".")
-    dialect = (
-        {"excel": {"sheet": name}}
-        if kind in WORKBOOKS
-        else {"csv": {"delimiter": ","}}
-        if kind == "csv"
-        else {}
-    )
-    encoding = _encoding(file) if kind == "csv" else "utf-8"
+    dialect = {"excel": {"sheet": name}} if kind in WORKBOOKS else DIALECTS.get(kind, {})
     return {
         "path": path,
         "scheme": "file",
         "format": kind,
-        "encoding": encoding,
+        "encoding": _encoding(file) if kind == "csv" else "utf-8",
         "dialect": {"headerCase": False} | dialect,
     }
 
@@ -171,44 +146,28 @@ def _encoding(file):
 def _field(table, name, cells, unit):
     col = schema.column(table, name)
     if col is None:
-        return {
-            "name": name,
-            "type": "any",
-            "description": "not a column of the format: kept, and not used",
-        }
+        return {"name": name} | STRANGE
     field = {"name": name, "type": _type(col, cells), "description": col.meaning}
     if field["type"] == "boolean":
         field |= {"trueValues": ["yes"], "falseValues": ["no"]}
     if col.quantity:
-        field["unit"] = _unit_of(col, unit)
+        key = "currency" if col.quantity == "money" else col.quantity
+        field["unit"] = OTHER_UNITS.get(key, unit.get(key, ""))
     constraints = _constraints(col, cells)
     return field | ({"constraints": constraints} if constraints else {})
 
 
-def _unit_of(col, unit):
-    if col.quantity == "money":
-        return unit.get("currency", "")
-    return (
-        unit.get(col.quantity, "")
-        if col.quantity in HEADER_UNITS
-        else OTHER_UNITS.get(col.quantity, "")
-    )
-
-
 def _type(col, cells):
-    """The type that the standard has for the column, or a looser one where a cell that reading takes is not written so."""
-    text = {v for v in cells if isinstance(v, str)}
+    """The standard's type, or a looser one where a cell that reading takes is not written so."""
+    text, loose = {v for v in cells if isinstance(v, str)}, set()
     if col.kind == "date":
         days = {v for v in cells if isinstance(v, date)}
         loose = {v for v in days if isinstance(v, datetime) and v.time() != time()}
-        loose |= {
-            v for v in map(str, cells - days) if ANY_DAY.fullmatch(v) and not PLAIN_DAY.fullmatch(v)
-        }
+        written = {v for v in map(str, cells - days) if not PLAIN_DAY.fullmatch(v)}
+        loose |= {v for v in written if ANY_DAY.fullmatch(v)}
     elif col.kind == "yes_no":
         loose = {v for v in text if v.strip().casefold() in YES_NO and v not in YES_NO.values()}
-    elif col.kind == "number":
-        loose = set()
-    else:
+    elif col.kind != "number":
         loose = cells - text
     return TYPES[col.kind] if not loose else "string" if text == cells else "any"
 

@@ -6,83 +6,62 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from wearbar.log.checked import Checked
 from wearbar.log.checks.cells import typed
-from wearbar.log.checks.problems import join, problems
+from wearbar.log.checks.problems import Checked, join, problems
 from wearbar.log.schema import FIRST_NAMES, READINGS, TABLES
 from wearbar.log.sources.header import ESCAPED
 from wearbar.log.sources.raw import LogError, Raw, unescaped
 
-__all__ = ["MARK", "read_tables"]
-
 MARK, HEAD = "mend", 10
+DEPTHS = ["new_depth", "fitted_depth", "removed_depth", "limit_depth"]
 
 
-def read_tables(source, header, beside):
+def read_tables(source, header):
+    """(`Checked`, problems found in cells)."""
     if "vehicles" not in source.tables:
-        raise LogError(
-            "The log has no table vehicles; it must say which vehicles there are, of what kind, in service since when."
-        )
-    tables, extra, read, read_off, without = {}, {}, {}, False, []
-    hashes = []
+        must = "it must say which vehicles there are, of what kind, in service since when."
+        raise LogError(f"The log has no table vehicles; {must}")
+    no_part = ("plan", "name", ESCAPED)
+    said = repr(sorted((key, str(v)) for key, v in header.items() if key not in no_part))
+    digest, log, without = hashlib.sha256(said.encode()), Checked(), []
     found = [problems(name, [1], "", [""], "unknown-table") for name in source.strange]
-    coming = _ahead(source.tables, beside)
+    could_hold = [name for name in READINGS if name in source.tables and name != "vehicles"]
     for name in TABLES:
-        raw = next(coming) if name in source.tables else None
-        if raw is not None:
-            raw = unescaped(raw) if header.get(ESCAPED) else raw
+        raw = Raw({}, np.array([], dtype="int64"))
+        if name in source.tables:
+            raw = unescaped(source.tables[name]()) if ESCAPED in header else source.tables[name]()
             raw.columns.pop(MARK, None)
             _require_columns(name, raw, source)
-            off = name != "vehicles" and any(
-                reading in raw.columns for reading, _ in READINGS.get(name, ())
-            )
-            read_off |= off
-            without += [name] if name in READINGS and name != "vehicles" and not off else []
-        tables[name], problem, extra[name] = typed(
-            name, raw or Raw({}, np.array([], dtype="int64"))
-        )
-        read[name] = len(tables[name])
+        if name in could_hold and not any(column in raw.columns for column, _ in READINGS[name]):
+            without.append(name)
+        log.tables[name], problem, log.extra[name] = typed(name, raw)
+        log.read[name] = len(log.tables[name])
         pa.default_memory_pool().release_unused()
         found.append(problem)
-        hashes.append(beside.submit(_digest, name, tables[name], problem))
-    if (
-        not read_off
-        and tables["vehicles"]["meter"].fillna("distance").isin(["distance", "both"]).any()
-    ):
-        raise LogError(_no_readings(without, extra, source))
-    _say_units(tables, header, found)
-    return Checked(tables, extra, read), join(found), hashes
+        digest.update(_digest(name, log.tables[name], problem))
+    log.sha256 = digest.hexdigest()
+    meters = log.tables["vehicles"]["meter"].fillna("distance")
+    if len(without) == len(could_hold) and meters.isin(["distance", "both"]).any():
+        raise LogError(_no_readings(without, log.extra, source))
+    return log, join([*found, *_units_not_said(log.tables, header)])
 
 
 def _no_readings(without, extra, source):
-    """A sentence on a log of vehicles with odometers and no reading; without: its tables that could hold one, and have no column for it."""
+    """without: the tables that could hold readings and have no column for them."""
+    say = "say meter = none for every vehicle."
     if not without:
-        return "The log has no table with odometer readings; give one (odometer, work or fuel), or say meter = none for every vehicle."
+        give = f"give one (odometer, work or fuel), or {say}"
+        return f"The log has no table with odometer readings; {give}"
     name = without[0]
-    lacking = READINGS[name][0][0]
-    strange = (
-        f" ({', '.join(repr(c[:60]) for c in extra[name].columns[:5])} the format does not name)"
-        if len(extra[name].columns)
-        else ""
-    )
-    return (
-        f"{_where(name, source)}, line 1: the header lacks {lacking}{strange}, and no other table has odometer readings; "
-        f"name the column with them {lacking}, or say meter = none for every vehicle."
-    )
+    lacking, strange = READINGS[name][0][0], [repr(c[:60]) for c in extra[name].columns[:5]]
+    strange = f" ({', '.join(strange)} the format does not name)" if strange else ""
+    where = f"{_where(name, source)}, line 1: the header lacks {lacking}{strange}"
+    name_it = f"name the column with them {lacking}, or {say}"
+    return f"{where}, and no other table has odometer readings; {name_it}"
 
 
 def _where(name, source):
     return source.files[name].name if name in source.files else f"table {name}"
-
-
-def _ahead(tables, beside):
-    """The rows of each table in turn, the next being read while one is used."""
-    names = [name for name in TABLES if name in tables]
-    coming = beside.submit(tables[names[0]])
-    for name in names[1:]:
-        raw, coming = coming.result(), beside.submit(tables[name])
-        yield raw
-    yield coming.result()
 
 
 def _require_columns(name, raw, source):
@@ -91,24 +70,19 @@ def _require_columns(name, raw, source):
     if not lacking:
         return
     where, only = _where(name, source), next(iter(raw.columns), "")
-    for sign in (";", "\t", "|"):
-        if len(raw.columns) == 1 and sign in only:
-            raise LogError(
-                f"{where}, line 1: the header lacks {', '.join(lacking)}. It has {sign!r} where commas belong: save it with commas, or "
-                "turn it into a log with wearbar adopt."
-            )
-    below = _header_below(raw, needed)
-    if below:
-        raise LogError(
-            f"{where}: line 1 ({only[:40]!r}) is no header; it stands on line {below}. Delete the lines above it."
-        )
-    raise LogError(
-        f"{where}, line 1: the header lacks {', '.join(lacking)}; add the column{'s' * (len(lacking) > 1)}."
-    )
+    what = f"{where}, line 1: the header lacks {', '.join(lacking)}"
+    sign = next((sign for sign in ";\t|" if sign in only and len(raw.columns) == 1), "")
+    if sign:
+        mend = "save it with commas, or turn it into a log with wearbar adopt."
+        raise LogError(f"{what}. It has {sign!r} where commas belong: {mend}")
+    if below := _header_below(raw, needed):
+        stands = f"it stands on line {below}. Delete the lines above it."
+        raise LogError(f"{where}: line 1 ({only[:40]!r}) is no header; {stands}")
+    raise LogError(f"{what}; add the column{'s' * (len(lacking) > 1)}.")
 
 
 def _header_below(raw, needed):
-    """The line of the first ten that has the names of all columns that must be there; 0 where none has."""
+    """The line of the first ten that names all of `needed`; 0 where none does."""
     columns = [array[:HEAD].to_pylist() for array in raw.columns.values()]
     for k, line in enumerate(raw.lines[:HEAD].tolist()):
         cells = [*(column[k] for column in columns), *raw.beyond.get(line, ())]
@@ -122,7 +96,7 @@ def _digest(name, frame, found):
     digest = hashlib.sha256(f"{FIRST_NAMES.get(name, name)} {len(frame)} ".encode())
     for col in TABLES[name]:
         values = frame[col.name]
-        if not len(values) or values.isna().all():
+        if values.isna().all():
             continue
         digest.update(col.name.encode())
         if col.kind == "number":
@@ -132,52 +106,30 @@ def _digest(name, frame, found):
         else:
             text = pc.fill_null(pa.array(values.array, pa.large_string()), "\0")
             text = text.combine_chunks() if isinstance(text, pa.ChunkedArray) else text
-            ends = np.frombuffer(text.buffers()[1], "<i8")[
-                text.offset : text.offset + len(text) + 1
-            ]
+            ends = np.frombuffer(text.buffers()[1], "<i8")
+            ends = ends[text.offset : text.offset + len(text) + 1]
             digest.update((ends - ends[0]).tobytes())
             digest.update(text.buffers()[2][ends[0] : ends[-1]])
-    digest.update(
-        found[["line", "column", "value", "rule"]].to_csv(index=False).encode()
-        if len(found)
-        else b""
-    )
+    if len(found):
+        told = found[["line", "column", "value", "rule"]]
+        digest.update(told.to_csv(index=False).encode())
     return digest.digest()
 
 
-def _say_units(tables, header, found):
-    """The unit of distance can't be guessed; any other that is not said is taken as the default, and that is said."""
+def _units_not_said(tables, header):
+    """Doubts about units that are not said: the default is taken. Of distance there is none."""
     if "distance" not in header:
-        raise LogError(
-            'log.toml must say in which unit the odometers count: distance = "mi" or distance = "km".'
-        )
+        say = 'distance = "mi" or distance = "km"'
+        raise LogError(f"log.toml must say in which unit the odometers count: {say}.")
     measured = tables["measurements"]["quantity"]
-    held = {
-        "volume": len(tables["fuel"]) > 0,
-        "depth": bool(
-            tables["fitted"][["new_depth", "fitted_depth", "removed_depth", "limit_depth"]]
-            .notna()
-            .any(axis=None)
-        )
-        or measured.eq("depth").any(),
-        "pressure": measured.eq("pressure").any(),
-        "currency": any(
-            f[c.name].notna().any()
-            for n, f in tables.items()
-            for c in TABLES[n]
-            if c.quantity == "money"
-        ),
-    }
-    taken = {"volume": "L", "depth": "mm", "pressure": "kPa", "currency": "no currency"}
-    found += [
-        problems(
-            "log.toml",
-            [1],
-            key,
-            [""],
-            "unit-not-said",
-            f"say {key} in log.toml; {taken[key]} is taken",
-        )
-        for key, has in held.items()
-        if has and key not in header
-    ]
+    money = [(name, c.name) for name in TABLES for c in TABLES[name] if c.quantity == "money"]
+    has_depth = tables["fitted"][DEPTHS].notna().any(axis=None) or measured.eq("depth").any()
+    for key, taken, held in (
+        ("volume", "L", len(tables["fuel"])),
+        ("depth", "mm", has_depth),
+        ("pressure", "kPa", measured.eq("pressure").any()),
+        ("currency", "no currency", any(tables[n][c].notna().any() for n, c in money)),
+    ):
+        if held and key not in header:
+            remedy = f"say {key} in log.toml; {taken} is taken"
+            yield problems("log.toml", [1], key, [""], "unit-not-said", remedy)

@@ -2,11 +2,9 @@
 
 import pandas as pd
 
-__all__ = ["is_among", "look_up"]
-
 
 def is_among(rows, others, keys):
-    """Whether each of `rows` has a row in `others` with the same `keys` (names of columns): array of bool.
+    """Whether each of `rows` has a row in `others` with the same `keys` (columns): array of bool.
 
     >>> rows = pd.DataFrame({"vehicle": ["A", "A", "B"], "task": ["oil", "tyres", "oil"]})
     >>> is_among(rows, rows[:1], ["vehicle", "task"]).tolist()
@@ -15,12 +13,32 @@ def is_among(rows, others, keys):
     return pd.MultiIndex.from_frame(rows[keys]).isin(pd.MultiIndex.from_frame(others[keys]))
 
 
-def look_up(keys, by_key):
-    """The value of each of `keys` (Series) in `by_key` (Series, no key twice): Series like keys, missing where there is none.
+def least_after(values, groups):
+    """The least of those that come after each of `values` (Series) in its group, NaN for the last.
 
-    It has by_key's type, also where that is empty: `Series.map` then turns to numbers, and pandas 3 stops at dates.
+    >>> least_after(pd.Series([3.0, 1.0, 2.0]), pd.Series(["A", "A", "A"])).tolist()
+    [1.0, 2.0, nan]
+    """
+    return values.iloc[::-1].groupby(groups).cummin().iloc[::-1].groupby(groups).shift(-1)
+
+
+def look_up(keys, by_key):
+    """The value of each of `keys` in `by_key` (Series, no key twice), missing where none is.
+
+    It has by_key's type, also where that is empty: `Series.map` then turns to numbers, and pandas 3
+    stops at dates.
 
     >>> look_up(pd.Series(["A", "B", "C"]), pd.Series({"A": 1.0, "B": 2.0})).tolist()
     [1.0, 2.0, nan]
     """
     return pd.Series(by_key.reindex(keys).array, keys.index, name=keys.name)
+
+
+def with_extra(frame, extra):
+    """`frame` with the columns of `extra` beside its own; one that it has too is marked."""
+    return frame.join(extra.rename(columns={c: f"{c} (extra)" for c in extra if c in frame}))
+
+
+def stacked(frames):
+    """The frames that have rows below each other, numbered anew; the first where none has any."""
+    return pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)

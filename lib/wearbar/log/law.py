@@ -1,7 +1,7 @@
-"""Legal limits by jurisdiction: the log's own table `limits`, and sets shipped as examples, each row with its source.
+"""Legal limits by jurisdiction: the log's own table `limits`, and sets shipped as examples.
 
-The reader's own law and the maker's handbook come first. Depths in mm, pressures in kPa, ages in years; thirty-seconds of
-an inch are exact (2/32 in is 1.5875 mm, not 1.6).
+The reader's own law and the maker's handbook come first. Depths in mm, pressures in kPa, ages in
+years; thirty-seconds of an inch are exact (2/32 in is 1.5875 mm, not 1.6).
 """
 
 from dataclasses import dataclass, field
@@ -10,32 +10,27 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
+from wearbar.log.keys import is_among
 from wearbar.log.places import place
 from wearbar.log.units import DEPTH_MM
-
-__all__ = ["LOWER_IS_STRICTER", "Law", "classes_of", "jurisdictions", "law_of", "shipped"]
 
 OWN, EXAMPLE = "table limits of the log", "shipped example"
 LOWER_IS_STRICTER = ("elongation", "age")
 FRONT = r"(?:front|axle1)(?:-.*)?"
-_COLUMNS = ["jurisdiction", "legal_class", "kind", "position", "category", "quantity"]
-_COLUMNS += ["limit", "what", "source", "origin"]
 _KEY = ["category", "quantity"]
-_TOLD = {
-    "limit": "legal_limit",
-    "source": "legal_source",
-    "jurisdiction": "jurisdiction",
-    "what": "legal_what",
-}
+_WHOSE = ["jurisdiction", "legal_class", "kind", "position"]
+_COLUMNS = [*_WHOSE, *_KEY, "limit", "what", "source", "origin"]
+_NAMES = {"limit": "legal_limit", "source": "legal_source", "what": "legal_what"}
 
 
 @dataclass(frozen=True, eq=False)
 class Law:
     """The legal limits that hold for a log.
 
-    jurisdiction: as log.toml writes it, "" where it names none. table: one row a limit, `jurisdiction, legal_class, kind,
-    position` ("front" alone, or blank: anywhere), `category, quantity, limit` (SI), `what, source, origin`; empty without a
-    jurisdiction. class_of: vehicle to its `legal_class`, missing where it has none.
+    jurisdiction: as log.toml writes it, "" where it names none. table: one row a limit,
+    `jurisdiction, legal_class, kind, position` ("front" alone, or blank: anywhere), `category,
+    quantity, limit` (SI), `what, source, origin`. class_of: vehicle to its `legal_class`, missing
+    where it has none.
     """
 
     jurisdiction: str = ""
@@ -43,33 +38,31 @@ class Law:
     class_of: pd.Series = field(default_factory=lambda: pd.Series(dtype=object))
 
     def limits_of(self, rows, quantities):
-        """The legal limit of each row (columns `vehicle, kind, category, last_position`): frame `legal_limit`,
-        `legal_source`, `jurisdiction`, `legal_what`, index as `rows`; NaN and "" where the law gives none.
+        """The legal limit of each row (`vehicle, kind, category, last_position`): a frame.
 
-        A vehicle with a legal class has that class's limits alone; one without has its kind's. Of several the strictest.
+        Columns `legal_limit, legal_source, jurisdiction, legal_what`; NaN and "" where the law
+        gives none. A vehicle with a legal class has that class's limits alone; one without its
+        kind's. The strictest.
         """
-        table = self.table[self.table["quantity"].isin(quantities)]
         asked = rows[["kind", "category", "last_position"]].reset_index(drop=True)
         asked["named"] = rows["vehicle"].map(self.class_of).to_numpy(object)
+        table = self.table[self.table["quantity"].isin(quantities)]
         found = asked.reset_index(names="row").merge(table, on="category", suffixes=("", "_law"))
         by_class = found["named"].notna() & found["legal_class"].eq(found["named"])
         by_kind = found["named"].isna() & found["kind_law"].eq(found["kind"])
         front = found["last_position"].fillna("").str.fullmatch(FRONT)
         found = found[(by_class | by_kind) & (found["position"].ne("front") | front)]
         sign = np.where(found["quantity"].isin(LOWER_IS_STRICTER), 1, -1)
-        found = found.assign(order=sign * found["limit"]).sort_values(
-            ["row", "order"], kind="stable"
-        )
-        found = found.drop_duplicates("row").set_index("row")[list(_TOLD)]
-        found = found.reindex(asked.index).rename(columns=_TOLD)
-        return found.fillna(
-            {name: "" for name in _TOLD.values() if name != "legal_limit"}
-        ).set_axis(rows.index)
+        found = found.assign(order=sign * found["limit"])
+        found = found.sort_values(["row", "order"], kind="stable").drop_duplicates("row")
+        found = found.set_index("row")[["limit", "source", "jurisdiction", "what"]]
+        found = found.rename(columns=_NAMES).reindex(asked.index).set_axis(rows.index)
+        return found.fillna({"legal_source": "", "jurisdiction": "", "legal_what": ""})
 
 
 @cache
 def shipped():
-    """Every shipped row, one a legal class and kind, as `Law.table`; rows without a jurisdiction are practice, no law."""
+    """Every shipped row, as `Law.table`; rows without a jurisdiction are practice, no law."""
     files = sorted(place("shared", "limits").glob("*.csv"))
     rows = pd.concat([pd.read_csv(f, dtype={"limit": float}) for f in files], ignore_index=True)
     text = [c for c in rows if c != "limit"]
@@ -86,14 +79,14 @@ def jurisdictions():
 
 
 def law_of(log):
-    """The `Law` of a log: its own rows for its jurisdiction; shipped ones where it has none for that category and quantity."""
+    """The `Law` of a log: its own rows, and shipped ones for what they do not limit."""
     own = log.si("limits")
     classes = log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["legal_class"]
     return Law(log.jurisdiction, _rows_of(own, log.jurisdiction), classes)
 
 
 def classes_of(limits, jurisdiction):
-    """(legal classes that the jurisdiction's limits name, whether it has any limit). limits: the log's table."""
+    """(legal classes that the jurisdiction's limits name, whether it has any limit)."""
     rows = _rows_of(limits, jurisdiction)
     return set(rows["legal_class"]) - {""}, len(rows) > 0
 
@@ -103,11 +96,9 @@ def _rows_of(limits, jurisdiction):
     if not name:
         return example[:0]
     own = limits[limits["jurisdiction"].eq(name)].assign(position="", what="", origin=OWN)
-    own = own.astype({c: object for c in _COLUMNS if c != "limit"})[_COLUMNS].fillna(
-        {"legal_class": "", "kind": ""}
-    )
+    own = own.astype({c: object for c in _COLUMNS if c != "limit"})[_COLUMNS]
+    own = own.fillna({"legal_class": "", "kind": ""})
     example = example[example["jurisdiction"].str.casefold().eq(name)]
-    given = pd.MultiIndex.from_frame(own[_KEY])
-    example = example[~pd.MultiIndex.from_frame(example[_KEY]).isin(given)]
+    example = example[~is_among(example, own, _KEY)]
     both = pd.concat([t for t in (own, example) if len(t)] or [example], ignore_index=True)
     return both.assign(jurisdiction=jurisdiction)

@@ -1,12 +1,10 @@
-"""Figures of a plan: which are examples, and what one is in the other unit that a workshop may have."""
+"""Figures of a plan: which are examples, and what one is in the workshop's other unit."""
 
 import math
 
 import numpy as np
 
 from wearbar.log.units import DEPTH_MM, PRESSURE_KPA, TORQUE_NM, VOLUME_L
-
-__all__ = ["MOST_OFF", "converted", "is_example"]
 
 MOST_OFF = 0.025  # by which rounding may move a converted figure
 
@@ -18,34 +16,25 @@ def is_example(source):
 
 # one unit to the other that a workshop may have; a figure in any other unit stands alone
 _LENGTH_MM = {"mm": 1.0, "in": 32 * DEPTH_MM["in32"]}
-_LIQUID_L = {
-    "L": 1.0,
-    "mL": 0.001,
-    "imperial pt": VOLUME_L["gal_uk"] / 8,
-    "US qt": VOLUME_L["gal_us"] / 4,
-}
-_SAME = {
-    "nm": "N.m",
-    "n·m": "N.m",
-    "lbf·ft": "lbf.ft",
-    "lb.ft": "lbf.ft",
-    "lb-ft": "lbf.ft",
-    "ft-lb": "lbf.ft",
-    "ft.lb": "lbf.ft",
-}
-_SAME |= {"n.m": "N.m", "l": "L", "kpa": "kPa", "litre": "L", "litres": "L", "ml": "mL"}
+_LIQUID_L = {"L": 1.0, "mL": 0.001}
+_LIQUID_L |= {"imperial pt": VOLUME_L["gal_uk"] / 8, "US qt": VOLUME_L["gal_us"] / 4}
+_SAME = dict.fromkeys(("n.m", "nm", "n·m"), "N.m")
+_SAME |= dict.fromkeys(("lbf·ft", "lb.ft", "lb-ft", "ft-lb", "ft.lb"), "lbf.ft")
+_SAME |= {"l": "L", "litre": "L", "litres": "L", "ml": "mL", "kpa": "kPa"}
 
 
 def converted(value, unit, units):
-    """A figure in the other unit, as (value, unit), with no more significant digits than it has itself; None where there is no other.
+    """A figure as (value, unit) in the workshop's other unit, with no more digits than its own.
 
-    Torque N.m and lbf.ft; pressure psi and bar or kPa, by the reader's `units`; volume litres and pints or quarts; length mm and in.
-    Also None where so few digits would move it by more than MOST_OFF: a rough limit is worse than one unit alone. Digits are counted
-    without trailing zeros after the point. Factors: `units`.
+    Torque N.m and lbf.ft; pressure psi and bar or kPa, by the reader's `units`; volume litres and
+    pints or quarts; length mm and in. None where there is no other, or so few digits would move it
+    by more than MOST_OFF: a rough limit is worse than one unit alone.
 
     >>> from wearbar.log.units import Units
-    >>> converted(23.0, "N.m", Units()), converted(30.0, "psi", Units(pressure="psi")), converted(5.0, "N.m", Units())
-    (('17', 'lbf.ft'), ('2.1', 'bar'), None)
+    >>> converted(23.0, "N.m", Units()), converted(30.0, "psi", Units(pressure="psi"))
+    (('17', 'lbf.ft'), ('2.1', 'bar'))
+    >>> converted(5.0, "N.m", Units()) is None
+    True
     """
     unit = _SAME.get(unit.strip().casefold(), unit.strip())
     pint = "US qt" if units.volume == "gal_us" else "imperial pt"
@@ -65,7 +54,7 @@ def converted(value, unit, units):
 
 
 def _digits(value):
-    """Significant digits of a figure, trailing zeros before the point counted, those after it not."""
+    """Significant digits, trailing zeros before the point counted, those after it not."""
     return len(np.format_float_positional(abs(value), trim="-").replace(".", "").lstrip("0"))
 
 

@@ -1,4 +1,7 @@
-"""Values of a plan.toml: each read by its kind, and refused in a sentence that says where it stands."""
+"""Values of a plan.toml: each read by its kind, and refused in a sentence that says where.
+
+A reader takes (at, key, value) and gives the value clean, or raises `PlanError`.
+"""
 
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -6,29 +9,12 @@ from math import inf
 
 import pandas as pd
 
-__all__ = [
-    "REQUIRED",
-    "At",
-    "PlanError",
-    "a_code",
-    "a_day",
-    "a_flag",
-    "a_list",
-    "a_number",
-    "a_table",
-    "a_word",
-    "one_of",
-]
-
-
 REQUIRED = object()
-
-
 _ENDLESS = 1e300
 
 
 class PlanError(ValueError):
-    """What is wrong with a plan: one sentence with the file, plan, task, key, what was found, and what to do."""
+    """What is wrong with a plan, in a sentence: where, what was found, what to do."""
 
 
 @dataclass(frozen=True)
@@ -41,42 +27,27 @@ class At:
 
     def error(self, key, found, remedy):
         shown = repr(found) if len(repr(found)) <= 60 else repr(found)[:57] + "..."
-        place = ", ".join(
-            filter(None, (f"plan {self.plan}", self.task and f"task {self.task}", key))
-        )
-        return PlanError(f"{self.source}: {place}: found {shown}; {remedy}")
+        places = filter(None, (f"plan {self.plan}", self.task and f"task {self.task}", key))
+        return PlanError(f"{self.source}: {', '.join(places)}: found {shown}; {remedy}")
 
     def refuse_unknown(self, key, table, known):
         if not isinstance(table, dict):
             raise self.error(key, table, f"write a table with any of {', '.join(known)}")
         for name in table:
             if name not in known:
-                raise self.error(
-                    f"{key}.{name}" if key else name,
-                    table[name],
-                    f"no such key: use {', '.join(known)}",
-                )
+                place = f"{key}.{name}" if key else name
+                raise self.error(place, table[name], f"no such key: use {', '.join(known)}")
 
 
 def a_number(low=0.0, high=inf, above=True, whole=False):
+    what = f"{'whole ' if whole else ''}number {'above' if above else 'of at least'} {low:g}"
+    what += f" and at most {high:,.12g}" if high < inf else ""
+
     def read(at, key, value):
-        right = (
-            isinstance(value, (int, float))
-            and not isinstance(value, bool)
-            and abs(value) < _ENDLESS
-        )
-        if (
-            not right
-            or value > high
-            or value < low
-            or (above and value == low)
-            or (whole and value != int(value))
-        ):
-            what = ("whole " if whole else "") + "number"
-            top = f" and at most {high:,.12g}" if high < inf else ""
-            raise at.error(
-                key, value, f"write a {what} {'above' if above else 'of at least'} {low:g}{top}"
-            )
+        right = isinstance(value, int | float) and not isinstance(value, bool)
+        right = right and abs(value) < _ENDLESS and low <= value <= high
+        if not right or (above and value == low) or (whole and value != int(value)):
+            raise at.error(key, value, f"write a {what}")
         return float(value)
 
     return read
@@ -118,11 +89,8 @@ def a_list(of):
         if not isinstance(value, list):
             raise at.error(key, value, "write a list, in [ ]")
         clean = tuple(of(at, key, item) for item in value)
-        if (
-            all(isinstance(item, str) for item in clean)
-            and len(set(clean)) < len(clean)
-            and key != "steps"
-        ):
+        texts = all(isinstance(item, str) for item in clean) and key != "steps"
+        if texts and len(set(clean)) < len(clean):
             raise at.error(key, value, "take out what stands there twice")
         return clean
 
@@ -130,7 +98,7 @@ def a_list(of):
 
 
 def a_table(keys):
-    """Reads a table whose keys are `keys`: name to (reader, default); default REQUIRED must be there."""
+    """A reader of a table: its keys to (reader, default); default REQUIRED must be there."""
 
     def read(at, key, value):
         at.refuse_unknown(key, value, keys)

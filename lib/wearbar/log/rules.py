@@ -2,15 +2,14 @@
 
 from dataclasses import dataclass
 
-__all__ = ["RULES", "Rule"]
-
 
 @dataclass(frozen=True)
 class Rule:
     """What a log must hold to.
 
-    severity: "set-aside" (the row), "cell" (the cell is read as blank and the row kept, but where `Column.must_read` the row is set aside),
-        "adjust" (the cell is read as blank and the row kept), "warn" (kept as it is). says: what is wrong. mend: what would mend it.
+    severity: "set-aside" (the row), "cell" (the cell is read as blank and the row kept, but where
+        `Column.must_read` the row is set aside), "adjust" (the cell is read as blank and the row
+        kept), "warn" (kept as it is). says: what is wrong. mend: what would mend it.
     """
 
     code: str
@@ -79,6 +78,4 @@ unknown-legal-class | warn | a legal class for which no legal limit is known: no
 known-later | adjust | ended after the report date, when it was still going on | nothing, if the report date is right
 """  # noqa: E501
 
-RULES = {
-    rule.code: rule for rule in (Rule(*line.split(" | ")) for line in _RULES.strip().splitlines())
-}
+RULES = {line.split(" | ")[0]: Rule(*line.split(" | ")) for line in _RULES.strip().splitlines()}

@@ -1,21 +1,26 @@
 """The service log's tables: every name, kind, unit, code and range, in one place.
 
-A table is a tuple of `Column`; `TABLES` maps each table's name to its columns, in the order in which an empty log
-writes them. Reading, checking, writing, the data dictionary and the Data Package descriptor are all made from it.
+`TABLES` maps a table's name to its columns (`Column`), in the order in which an empty log writes
+them. Reading, checking, writing, the data dictionary and the descriptor are made from it.
 """
 
-from wearbar.log.columns import MEASURED, SI_SUFFIX, TEXT, VEHICLE_KINDS, Column
-from wearbar.log.tables import TABLES
+from wearbar.log.tables import MEASURED, SI_SUFFIX, TABLES, TEXT, VEHICLE_KINDS, Column
 
 __all__ = [
-    "CALLED", "FIRST_NAMES", "LATER", "LIKELY_KM_A_DAY", "MAIN_DATE", "MEASURED", "PERIODS", "READINGS", "TABLES", "TEXT", "UNIQUE",
-    "VEHICLE_KINDS", "WHOLE_FLEET", "Column", "column", "si_name", "table_of",
+    "CALLED", "FIRST_NAMES", "LATER", "MAIN_DATE", "MEASURED", "PERIODS", "READINGS", "TABLES",
+    "TEXT", "UNIQUE", "VEHICLE_KINDS", "WHOLE_FLEET", "Column", "column", "si_name", "table_of",
 ]  # fmt: skip
 
-# tables that name no vehicle and no day
-WHOLE_FLEET = ("limits", "budget")
 
-# earlier names of tables, still read; a log's fingerprint goes by them, so that a new name changes none
+def _having(*names):
+    """The tables that have all of these columns."""
+    return [table for table in TABLES if {*names} <= {c.name for c in TABLES[table]}]
+
+
+# tables that name no vehicle and no day
+WHOLE_FLEET = tuple(name for name in TABLES if name not in _having("vehicle"))
+
+# earlier names of tables, still read; a log's fingerprint goes by them
 CALLED = {"reminders": "dash_events"}
 FIRST_NAMES = {new: old for old, new in CALLED.items()}
 
@@ -24,11 +29,8 @@ UNIQUE = {"vehicles": ("vehicle",), "defects": ("defect",)}
 
 # the date that places a row before or after the report date; the first that is not blank
 MAIN_DATE = {
-    **dict.fromkeys(
-        ("odometer", "work", "measurements", "fuel", "valuations", "deferrals", "dash_events"),
-        ("date",),
-    ),
-    **dict.fromkeys(("use", "fixed_costs", "layups", "postings"), ("from",)),
+    **dict.fromkeys(_having("date"), ("date",)),
+    **dict.fromkeys(_having("from"), ("from",)),
     "vehicles": ("acquired", "in_service"),
     "fitted": ("fitted",),
     "defects": ("found",),
@@ -36,7 +38,7 @@ MAIN_DATE = {
     "campaigns": ("issued",),
 }
 
-# what nobody could know on the report date: if the date is later, it and these cells are read as blank
+# what nobody could know before its date: if that is after the report date, it and these are blank
 LATER = {
     "vehicles": ("disposed", ("disposed_odometer", "disposal", "disposed_value")),
     "fitted": ("removed", ("removed_odometer", "reason", "removed_depth")),
@@ -46,37 +48,24 @@ LATER = {
 
 # the columns that are readings of the odometer, each with its date
 READINGS = {
-    **dict.fromkeys(
-        ("odometer", "work", "measurements", "fuel", "dash_events"), (("odometer", "date"),)
-    ),
-    "vehicles": (
-        ("in_service_odometer", "in_service"),
-        ("acquired_odometer", "acquired"),
-        ("disposed_odometer", "disposed"),
-    ),
+    **dict.fromkeys(_having("odometer", "date"), (("odometer", "date"),)),
+    "vehicles": tuple((f"{day}_odometer", day) for day in ("in_service", "acquired", "disposed")),
     "fitted": (("fitted_odometer", "fitted"), ("removed_odometer", "removed")),
     "defects": (("odometer", "found"),),
 }
 
 # first and last day of what a row tells of; the last must not come before the first
 PERIODS = {
-    **dict.fromkeys(("use", "fixed_costs", "layups", "postings"), ("from", "to")),
+    **dict.fromkeys(_having("from", "to"), ("from", "to")),
     "vehicles": ("in_service", "disposed"),
     "fitted": ("fitted", "removed"),
     "defects": ("found", "closed"),
     "certificates": ("tested", "valid_to"),
 }
 
-# more than this in a day, on average between two readings, is a slip (common practice, no source: so high that no true day is doubted)
-LIKELY_KM_A_DAY = dict.fromkeys(VEHICLE_KINDS, 2000.0) | {
-    "motorcycle": 1500.0,
-    "quad": 800.0,
-    "plant": 500.0,
-}
-
 
 def table_of(name):
-    """The format's name of a table by the name of its file, sheet or table of a database; `name` in small letters where it has none."""
+    """The format's name of a table by that of its file, sheet or table."""
     plain = name.strip().casefold()
     return CALLED.get(plain, plain)
 
@@ -87,5 +76,5 @@ def column(table, name):
 
 
 def si_name(col):
-    """A column's name once its values are in SI: `odometer` becomes `odometer_km`, `new_depth` `new_depth_mm`."""
+    """A column's name in SI: `odometer` becomes `odometer_km`, `new_depth` `new_depth_mm`."""
     return col.name + SI_SUFFIX.get(col.quantity, "")

@@ -3,29 +3,28 @@
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
+import numpy as np
 import pandas as pd
 
 from wearbar.log import schema
 from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L, Units
-
-__all__ = ["ServiceLog"]
 
 
 @dataclass(frozen=True, eq=False)
 class ServiceLog:
     """A log as it was read: values as typed, in the log's own units.
 
-    tables: name to DataFrame with the format's column names, all of them, index `line` (as in the file, the header being line 1).
-        ids, codes and text are `TEXT` (missing NaN), dates datetime64[ns] (missing NaT), numbers float64, yes_no TEXT "yes"/"no".
-        Tables that the log does not have are empty frames with the right columns.
-    extra: name to DataFrame of the columns that the format does not name. present: the names of the tables that the log has.
-    aside: name to DataFrame of the rows set aside, as far as they could be read: for what their lack does to a sum, and nothing else.
-    set_aside, warnings: frames with `PROBLEM_COLUMNS`, one row a row set aside, or one a doubt about a row that is kept.
-    ledger: frame with `LEDGER_COLUMNS`, a row a table of the format; read = used + set_aside + after in every row.
-    words: frame of `log.tasks.WORDS`: work written in other words than the plan's, by its `also` or
-        only near to it.
-    jurisdiction: whose legal limits hold, as written; "" where log.toml names none.
-    origin: the `Source` that it was read from. sha256: of what the log says: the same for the same tables from any source.
+    tables: name to DataFrame with all of the format's columns, index `line` (in the file, the
+        header being 1). Ids, codes and text are `TEXT` (missing NaN), dates datetime64[ns], numbers
+        float64, yes_no TEXT "yes"/"no". A table that the log lacks is an empty frame.
+    extra: name to DataFrame of the columns that the format does not name. present: the tables it
+        has. aside: name to DataFrame of the rows set aside, as far as they could be read: for what
+        their lack does to a sum, and nothing else.
+    set_aside, warnings: frames with `PROBLEM_COLUMNS`, a row a row set aside, or a doubt about a
+    row kept. ledger: frame with `LEDGER_COLUMNS`, a row a table; read = used + set_aside + after in
+    each. words: frame of `tasks.WORDS`: work written in other words than the plan's. jurisdiction:
+    whose legal limits hold, as written; "" where log.toml names none. origin: the `Source`. sha256:
+    of what the log says, the same from any source.
     """
 
     name: str
@@ -50,14 +49,14 @@ class ServiceLog:
 
     @property
     def record_days(self):
-        """Days of record of the vehicle watched longest: from joining, or the first day, to the end."""
+        """Days of record of the vehicle watched longest, from joining or the first day on."""
         v = self.tables["vehicles"]
         begin = v["acquired"].fillna(v["in_service"]).clip(lower=self.first_day)
         days = (v["disposed"].clip(upper=self.as_of).fillna(self.as_of) - begin).dt.days + 1
         return int(days.clip(lower=0).max()) if len(days) else 0
 
     def _repr_html_(self):
-        """What a notebook shows: whose log it is, its days, its vehicles, and what became of its rows."""
+        """What a notebook shows: whose log, its days and vehicles, and what became of its rows."""
         count = self.ledger[["used", "set_aside", "after"]].sum()
         facts = {
             "Log": self.name,
@@ -70,50 +69,47 @@ class ServiceLog:
         return pd.Series(facts, dtype=object).to_frame().to_html(header=False)  # which escapes
 
     def si(self, name):
-        """Table `name` in SI: distances in km (by each vehicle's own unit), depths mm, volumes l, measurements and limits as
-        `tables.MEASURED`.
+        """Table `name` in SI: distances in km (by each vehicle's own unit), depths mm, volumes l.
 
-        Columns take their unit as a suffix: `odometer_km`, `new_depth_mm`, `volume_l` (kWh for electric). Rows and index as in `tables`.
+        Columns take their unit as a suffix (`odometer_km`, `new_depth_mm`, `volume_l`, kWh for
+        electric); measurements and limits are in `schema.MEASURED`. Rows and index as in `tables`.
         """
         if name not in self._si:
             self._si[name] = _to_si(self, name)
         return self._si[name].copy()
 
     def only(self, vehicles=None):
-        """The same log with these vehicles' rows alone; ledger and problems stay those of the whole log."""
+        """The log with these vehicles' rows alone; ledger and problems stay the whole log's."""
         if vehicles is None:
             return self
         names = list(vehicles)
-        kept, aside = dict(self.tables), dict(self.aside)
-        for held in (kept, aside):
-            named = {n: t for n, t in held.items() if n not in schema.WHOLE_FLEET}
-            held.update({n: t[t["vehicle"].isin(names)] for n, t in named.items()})
-        kept, aside = MappingProxyType(kept), MappingProxyType(aside)
-        return replace(self, tables=kept, aside=aside, _si={})
+
+        def theirs(tables):
+            mine = {n: t[t["vehicle"].isin(names)] for n, t in tables.items() if "vehicle" in t}
+            return MappingProxyType({**tables, **mine})
+
+        return replace(self, tables=theirs(self.tables), aside=theirs(self.aside), _si={})
 
 
 def _to_si(log, name):
-    frame = log.tables[name].copy()
-    factor = _km_factor(log, frame) if "vehicle" in frame else DISTANCE_KM[log.units.distance]
-    for col in schema.TABLES[name]:
-        if col.quantity == "distance":
-            frame[col.name] = frame[col.name] * factor
-        elif col.quantity == "depth":
-            frame[col.name] = frame[col.name] * DEPTH_MM[log.units.depth]
-        elif col.quantity == "volume":
-            frame[col.name] = frame[col.name].where(
-                frame["kind"].eq("electric"), frame[col.name] * VOLUME_L[log.units.volume]
-            )
+    frame, units = log.tables[name].copy(), log.units
+    columns = schema.TABLES[name]
+    km = DISTANCE_KM[units.distance]
+    if "vehicle" in frame:
+        own = log.tables["vehicles"].set_index("vehicle")["distance_unit"]
+        unit = frame["vehicle"].map(own).fillna(units.distance)
+        km = unit.map(DISTANCE_KM).astype(float)
+    factors = {"distance": km, "depth": DEPTH_MM[units.depth]}
+    if name == "fuel":
+        electric = frame["kind"].eq("electric")
+        factors["volume"] = np.where(electric, 1.0, VOLUME_L[units.volume])
+    for col in columns:
+        if col.quantity in factors:
+            frame[col.name] = frame[col.name] * factors[col.quantity]
     value = {"measurements": "value", "limits": "limit"}.get(name)
     if value:
-        scale = {"depth": DEPTH_MM[log.units.depth], "pressure": PRESSURE_KPA[log.units.pressure]}
+        scale = {"depth": DEPTH_MM[units.depth], "pressure": PRESSURE_KPA[units.pressure]}
         frame[value] = frame[value] * frame["quantity"].map(scale).fillna(1.0).astype(float)
     if name == "measurements":
         frame["unit"] = frame["quantity"].map(schema.MEASURED).fillna(frame["unit"])
-    return frame.rename(columns={c.name: schema.si_name(c) for c in schema.TABLES[name]})
-
-
-def _km_factor(log, frame):
-    own = log.tables["vehicles"].set_index("vehicle")["distance_unit"]
-    unit = frame["vehicle"].map(own).fillna(log.units.distance)
-    return unit.map(DISTANCE_KM).astype(float)
+    return frame.rename(columns={col.name: schema.si_name(col) for col in columns})

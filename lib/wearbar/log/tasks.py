@@ -1,7 +1,7 @@
 """What people call a task: the plan's own `also` words, and words that come near one.
 
-A row of work whose task is written as the plan's `also` says counts as that task. Any other word
-that comes near a task of the vehicle's plan is only a doubt: the row stays as it was written.
+Work whose task is written as the plan's `also` says counts as that task. Any other word near a task
+of the vehicle's plan is only a doubt: the row stays as it was written.
 """
 
 from difflib import SequenceMatcher
@@ -9,15 +9,14 @@ from difflib import SequenceMatcher
 import numpy as np
 import pandas as pd
 
-from wearbar.log.checks.problems import problems
+from wearbar.log.checks.problems import named
 from wearbar.log.schema import TEXT
-
-__all__ = ["WORDS", "as_planned", "near_words", "nearest"]
 
 WORDS = ("table", "vehicle", "written", "task", "how", "line", "date")
 # words that say what is done, by the plan's actions; and words that say nothing
 DOES = {
-    "replace": "change changed replace replaced replacement renew renewed new fit fitted swap service",
+    "replace": "change changed replace replaced replacement renew renewed new fit fitted swap "
+    "service",
     "inspect": "inspect inspected inspection check checked look test",
     "adjust": "adjust adjusted adjustment set tension",
     "clean": "clean cleaned wash washed",
@@ -31,53 +30,49 @@ _LIKE = 0.86  # of letters in order: one slip in a word of seven
 
 
 def as_planned(plan, tables):
-    """(tables, words): `task` of work and deferrals as the plan has it where `also` names what was
-    written. words: frame `WORDS`, one row a row of a table, `how` "also".
+    """(tables, words, problems): `task` of work and deferrals as the plan has it.
+
+    words: frame `WORDS`, one row a row whose task is written in other words: `how` "also" where its
+    `also` names them, "near" where they only come near. problems: one for each of the near, with
+    the line for plan.toml that would settle it.
     """
+    own = plan.assign(tables["vehicles"])
     pairs = plan.tasks[["plan", "code", "also"]].explode("also").dropna(subset="also")
-    pairs = pairs.drop_duplicates(["plan", "also"], keep="last")
-    if not len(pairs):
-        return tables, pd.DataFrame(columns=list(WORDS))
-    code = pd.Series(pairs["code"].array, pd.MultiIndex.from_frame(pairs[["plan", "also"]]))
-    own, found, tables = plan.assign(tables["vehicles"]), [], dict(tables)
-    for name in ("work", "deferrals"):
+    code = pairs.drop_duplicates(["plan", "also"], keep="last").set_index(["plan", "also"])["code"]
+    words, tables = [], dict(tables)
+    for name in ("work", "deferrals") if len(code) else ():
         rows = tables[name]
-        key = pd.MultiIndex.from_arrays([rows["vehicle"].map(own), _plain(rows["task"])])
+        plain = rows["task"].str.strip().str.casefold()
+        key = pd.MultiIndex.from_arrays([rows["vehicle"].map(own), plain])
         meant = pd.Series(code.reindex(key).array, rows.index, dtype=TEXT)
-        hit = meant.notna()
-        found.append(_words(name, rows[hit], meant[hit], "also"))
+        words.append(_words(name, rows, meant, "also"))
         tables[name] = rows.assign(task=meant.fillna(rows["task"]))
-    return tables, pd.concat(found, ignore_index=True)
-
-
-def near_words(plan, tables):
-    """(words, problems): planned work outside the vehicle's plan that comes near a task in it.
-
-    words: as of `as_planned`, `how` "near". problems: a row a row of work, with the line for
-    plan.toml that would settle it.
-    """
     work = tables["work"]
-    own = work["vehicle"].map(plan.assign(tables["vehicles"]))
+    meant = _near(plan, work, work["vehicle"].map(own))
+    words.append(_words("work", work, meant, "near"))
+    rows, meant = work[meant.notna()], meant.dropna()
+    mend = [
+        f'if it is that work, add also = ["{written}"] to task {task} in {plan.source}'
+        for written, task in zip(rows["task"], meant, strict=True)
+    ]
+    words = pd.concat(words, ignore_index=True)
+    return tables, words, named("work", rows, "task", "task-near", mend)
+
+
+def _near(plan, work, own):
+    """The code of the task that work outside the plan comes near to, NaN where to none."""
     known = plan.tasks.groupby("plan")["code"].agg(set).to_dict()
     asked = work["task"].notna() & own.notna() & ~work["task"].str.endswith("-recheck", na=False)
     asked &= work["why"].isin(["planned", "advice"])
-    pairs = pd.DataFrame({"plan": own, "task": work["task"]})[asked].drop_duplicates()
-    pairs = [(p, t) for p, t in pairs.itertuples(index=False) if t not in known[p]]
     latest = plan.tasks.drop_duplicates(["plan", "code"], keep="last")
-    meant = {(p, t): nearest(t, latest[latest["plan"] == p]) for p, t in pairs}
-    meant = {key: code for key, code in meant.items() if code}
-    if not meant:
-        return pd.DataFrame(columns=list(WORDS)), problems("work", [], "task", [], "task-near")
-    key = pd.MultiIndex.from_arrays([own, work["task"]])
-    code = pd.Series(meant).reindex(key).array
-    hit = pd.notna(code) & asked.to_numpy()
-    rows, code = work[hit], np.asarray(code, dtype=object)[hit]
-    mend = [
-        f'if it is that work, add also = ["{w}"] to task {c} in {plan.source}'
-        for w, c in zip(rows["task"], code, strict=True)
-    ]
-    found = problems("work", rows.index, "task", rows["task"], "task-near", np.array(mend, object))
-    return _words("work", rows, pd.Series(code, rows.index, dtype=TEXT), "near"), found
+    pairs = pd.DataFrame({"plan": own, "task": work["task"]})[asked]
+    meant = {
+        (name, task): nearest(task, latest[latest["plan"] == name])
+        for name, task in pairs.drop_duplicates().itertuples(index=False)
+        if task not in known[name]
+    }
+    codes = [meant.get(pair) or np.nan for pair in pairs.itertuples(index=False, name=None)]
+    return pd.Series(codes, pairs.index, dtype=TEXT).reindex(work.index)
 
 
 def nearest(written, tasks):
@@ -113,10 +108,8 @@ def _plain_text(text):
     return " ".join("".join(c if c.isalnum() else " " for c in text.casefold()).split())
 
 
-def _plain(column):
-    return column.str.strip().str.casefold()
-
-
 def _words(table, rows, task, how):
-    told = {"table": table, "vehicle": rows["vehicle"], "written": rows["task"], "task": task}
-    return pd.DataFrame({**told, "how": how, "line": rows.index, "date": rows["date"]})[list(WORDS)]
+    rows = rows.assign(meant=task)[task.notna()]
+    told = rows[["vehicle", "task", "meant", "date"]].assign(table=table, how=how, line=rows.index)
+    told = told.rename(columns={"task": "written", "meant": "task"})
+    return told[list(WORDS)]

@@ -1,27 +1,20 @@
 """Units: exact factors, and quantities as a reader wants them.
 
-Inside the library a distance is in km, a depth in mm, a volume in litres, a pressure in kPa (gauge). Factors come from
-`scipy.constants` (exact by definition: SI Brochure, 9th ed.; NIST SP 811, appendix B), so none is typed here.
+Inside the library a distance is in km, a depth in mm, a volume in litres, a pressure in kPa
+(gauge). Factors come from `scipy.constants`, exact by definition (SI Brochure, 9th ed.; NIST
+SP 811, appendix B).
 """
 
 from dataclasses import dataclass
 
 from scipy import constants as _c
 
-__all__ = [
-    "DEPTH_MM",
-    "DISTANCE_KM",
-    "PRESSURE_KPA",
-    "TORQUE_NM",
-    "VOLUME_L",
-    "Units",
-    "l_per_100km_from_mpg",
-]
-
 DISTANCE_KM = {"km": 1.0, "mi": _c.mile / 1000}
 VOLUME_L = {"L": 1.0, "gal_uk": _c.gallon_imp / _c.liter, "gal_us": _c.gallon_US / _c.liter}
 DEPTH_MM = {"mm": 1.0, "in32": _c.inch * 1000 / 32}
 PRESSURE_KPA = {"kPa": 1.0, "bar": _c.bar / 1000, "psi": _c.psi / 1000}
+FACTORS = {"distance": DISTANCE_KM, "volume": VOLUME_L, "depth": DEPTH_MM}
+FACTORS |= {"pressure": PRESSURE_KPA}
 TORQUE_NM = {"N.m": 1.0, "lbf.ft": _c.lbf * _c.foot}
 
 
@@ -40,16 +33,9 @@ class Units:
     currency: str = ""
 
     def __post_init__(self):
-        for field, known in (
-            ("distance", DISTANCE_KM),
-            ("volume", VOLUME_L),
-            ("depth", DEPTH_MM),
-            ("pressure", PRESSURE_KPA),
-        ):
-            if getattr(self, field) not in known:
-                raise ValueError(
-                    f"{field}: found {getattr(self, field)!r}; use one of {', '.join(known)}"
-                )
+        for field, factors in FACTORS.items():
+            if (unit := getattr(self, field)) not in factors:
+                raise ValueError(f"{field}: found {unit!r}; use one of {', '.join(factors)}")
 
     def to_km(self, distance):
         return distance * DISTANCE_KM[self.distance]
@@ -57,23 +43,14 @@ class Units:
     def from_km(self, distance_km):
         return distance_km / DISTANCE_KM[self.distance]
 
-    def to_mm(self, depth):
-        return depth * DEPTH_MM[self.depth]
-
     def from_mm(self, depth_mm):
         return depth_mm / DEPTH_MM[self.depth]
 
-    def to_l(self, volume):
-        return volume * VOLUME_L[self.volume]
+    def from_l(self, litres):
+        return litres / VOLUME_L[self.volume]
 
-    def from_l(self, volume_l):
-        return volume_l / VOLUME_L[self.volume]
-
-    def to_kpa(self, pressure):
-        return pressure * PRESSURE_KPA[self.pressure]
-
-    def from_kpa(self, pressure_kpa):
-        return pressure_kpa / PRESSURE_KPA[self.pressure]
+    def from_kpa(self, kpa):
+        return kpa / PRESSURE_KPA[self.pressure]
 
 
 def l_per_100km_from_mpg(mpg, gallon="gal_uk"):

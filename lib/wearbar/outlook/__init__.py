@@ -1,31 +1,29 @@
-"""What the next year will need: work by month, visits, parts to order, hours and money, and how last year's forecast did.
+"""What the next year will need: work by month, visits, parts to order, hours and money, and how
+last year's forecast did.
 
 In goes a `ServiceLog`; out come frames and `Estimate`s. `ahead` has the work, `simulate` the year
-many times over, `parts` and `order` the parts, `prices` what work costs here, `lastyear` the forecast
-as it would have been a year ago. Forecasts of use are by the method that `wearbar.usage.backtest`
-chose, widened as it found.
+many times over, `parts` and `order` the parts, `prices` what work costs here, `lastyear` the
+forecast as it would have been a year ago. Forecasts of use are by the method that
+`wearbar.usage.backtest` chose, widened as it found.
 
 >>> from wearbar.outlook.order import packs
 >>> packs(2.3, 1.0).item()  # cans of a litre
 3.0
 """
 
-from wearbar.outlook.lastyear import LastYear
+from wearbar.outlook.lastyear import last_year
 from wearbar.outlook.learn import learned
 from wearbar.outlook.order import order_list
-from wearbar.outlook.parts import Sets, sets_of
-from wearbar.outlook.prices import CLASSES, Prices
-from wearbar.outlook.simulate import Simulated
+from wearbar.outlook.parts import sets_of
+from wearbar.outlook.prices import CLASSES
 from wearbar.outlook.visit_plan import plan_of_visits, shown_visits, waiting
 from wearbar.outlook.visits import VisitPlan
 from wearbar.outlook.year import (
     HORIZON_DAYS,
-    Outlook,
     by_month,
     by_site,
     by_task,
     draws_of,
-    last_year,
     next_work,
     outlook_of,
     total,
@@ -33,27 +31,7 @@ from wearbar.outlook.year import (
 )
 
 __all__ = [
-    "CLASSES",
-    "HORIZON_DAYS",
-    "LastYear",
-    "Outlook",
-    "Prices",
-    "Sets",
-    "Simulated",
-    "VisitPlan",
-    "by_month",
-    "by_site",
-    "by_task",
-    "draws_of",
-    "last_year",
-    "learned",
-    "next_work",
-    "order_list",
-    "outlook_of",
-    "plan_of_visits",
-    "sets_of",
-    "shown_visits",
-    "total",
-    "totals",
-    "waiting",
-]
+    "CLASSES", "HORIZON_DAYS", "VisitPlan", "by_month", "by_site", "by_task", "draws_of",
+    "last_year", "learned", "next_work", "order_list", "outlook_of", "plan_of_visits", "sets_of",
+    "shown_visits", "total", "totals", "waiting",
+]  # fmt: skip

@@ -4,27 +4,13 @@ from wearbar.intervals import GRAVE
 from wearbar.intervals.failed import FAILED_TEST
 from wearbar.log.schema import TEXT
 
-__all__ = ["DANGER", "FLAGS", "PRESSING", "REASONS", "TASK", "TYPES", "URGENCY"]
-
 # the most urgent first; these are the words that are printed
-URGENCY = (
-    "do not drive",
-    "check before use",
-    "safety recall",
-    "at its limit",
-    "measure now",
-    "out of limits",
-    "failed",
-    "overdue",
-    "due",
-    "deferral ended",
-    "recall",
-    "ends soon",
-    "at the next visit",
-    "may be done",
-    "not known",
-    "coming",
-)
+URGENCY = """
+    do not drive; check before use; safety recall; at its limit; measure now; out of limits; failed;
+    overdue; due; deferral ended; recall; ends soon; at the next visit; may be done; not known;
+    coming
+"""
+URGENCY = tuple(" ".join(URGENCY.split()).split("; "))
 DANGER = URGENCY[:2]
 PRESSING = URGENCY[: URGENCY.index("recall")]  # what a visit is made for today
 # within "do not drive": the law's own test, what was found, papers, recalls, wear
@@ -48,24 +34,8 @@ TYPES = {
     **dict.fromkeys(_NUMBERS.split(), float),
     **dict.fromkeys(FLAGS, bool),
 }
-TASK = [
-    "vehicle",
-    "site",
-    "position",
-    "state",
-    "urgency",
-    "first_limit",
-    "due_date",
-    "due_odometer_km",
-    "over_days",
-    "over_km",
-    "over_hours",
-    "expected_date",
-    "low_date",
-    "high_date",
-    "duty",
-    "severe_due_km",
-    "severe_due_date",
-    "probably",
-    "is_laid_up",
-]
+
+
+def in_force(tasks, day):
+    """The rows of a plan's tasks that hold on a day."""
+    return tasks[~(tasks["valid_from"] > day) & ~(tasks["valid_to"] < day)]

@@ -7,21 +7,27 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.intervals import items, occasions
+from wearbar.log.keys import is_among
 from wearbar.outlook.learn import corrected, learned
-from wearbar.outlook.paths import month_edges
+from wearbar.outlook.paths import MONTHS, month_edges
 from wearbar.outlook.prices import CLASSES, classed
+from wearbar.outlook.year import DRAWS, by_month, outlook_of, rng_of, totals
 
 RECORD_DAYS, MOST_YEARS = 365, 3  # before an outlook; replayed
-NAMES = ("jobs", "hours", "money", *CLASSES)
+BY_MONTH = ("jobs", "hours", "money")
+NAMES = (*BY_MONTH, *CLASSES)
 
 
 @dataclass(frozen=True, eq=False)
 class LastYear:
-    """as_of: the day of that outlook. months: one row a month, `month`, and for jobs, hours and money what was foreseen (`jobs, jobs_low,
-    jobs_high`), what came (`jobs_actual`) and what the year before had (`jobs_before`). totals: one row a figure (jobs, hours, money, and
-    the classes of money): `what, forecast, low, high, actual, before, is_inside, is_known` (both known). joined: money spent on
-    vehicles that were not there yet; left: vehicles that left. learning: of `learn.learned`, by this year and those before it; n_earlier:
-    years before it whose outlooks corrected this one.
+    """The outlook of a year ago beside what came.
+
+    as_of: its day. months: one row a month, `month`, and for jobs, hours and money the forecast
+        (`jobs, jobs_low, jobs_high`), what came (`jobs_actual`) and the year before
+        (`jobs_before`).
+    totals: one row a figure (of `NAMES`): `what, forecast, low, high, actual, before, is_inside,
+        is_known` (both known). joined: money spent on vehicles not there yet; n_left: that left.
+    learning: of `learn.learned`, by this year and the `n_earlier` before it.
     """
 
     as_of: pd.Timestamp
@@ -45,160 +51,116 @@ class LastYear:
         return int(m[f"{name}_actual"].between(m[f"{name}_low"], m[f"{name}_high"]).sum()), len(m)
 
     def off(self, name):
-        """Mean distance, by month, between what came and what was foreseen, and what the year before had."""
+        """Mean distance by month of what came from the forecast, and from the year before."""
         m = self.months
-        return tuple(
-            float((m[f"{name}_actual"] - m[name + other]).abs().mean()) for other in ("", "_before")
-        )
+        actual = m[f"{name}_actual"]
+        return tuple(float((actual - m[name + other]).abs().mean()) for other in ("", "_before"))
 
 
 def actual_year(log, found, table, worn, start, vehicles):
-    """What came in the twelve months after day `start`: dict of (12,) arrays by month, of jobs, hours and the classes of money, of these
-    vehicles. NaN: hours where there was work and no row of it tells any, jobs where neither plan nor certificate asks for any, money where
-    the log has no work and no part.
+    """What came in the twelve months after day `start`, of these vehicles: dict of (12,) arrays by
+    month, of jobs, hours and the classes of money.
+
+    NaN: hours where there was work and no row of it tells any, jobs where neither plan nor
+    certificate asks for any, money where the log has no work and no part.
     """
     edges, _ = month_edges(start)
 
-    def month(dates):
-        return np.searchsorted(edges, (dates - start).dt.days - 1, "right") - 1
+    def sums(dates, values=None):
+        """Values (1 each) summed by month."""
+        at = np.searchsorted(edges, (dates - start).dt.days - 1, "right") - 1
+        inside = (at >= 0) & (at < MONTHS)
+        return np.bincount(at[inside], None if values is None else values[inside], MONTHS)
 
-    done = (
-        _own(log, found[found["done_date"].notna() & found["vehicle"].isin(vehicles)])
-        if len(found)
-        else found
-    )
-    tests = table[
-        table["what"].eq("certificate")
-        & table["done_date"].notna()
-        & table["vehicle"].isin(vehicles)
-    ]
-    dates = pd.concat([done["done_date"], tests["done_date"]]) if len(found) else tests["done_date"]
-    is_asked = len(found) > 0 or table["what"].eq("certificate").any()
-    got = {"jobs": _sums(month(dates), np.ones(len(dates))) + (0.0 if is_asked else np.nan)}
+    certificates = table["what"].eq("certificate")
+    done, tests = (f[f["done_date"].notna() & f["vehicle"].isin(vehicles)] for f in (found, table))
+    dates = pd.concat([_own(log, done)["done_date"], tests.loc[certificates, "done_date"]])
+    is_asked = len(found) > 0 or certificates.any()
+    got = {"jobs": sums(dates) + (0.0 if is_asked else np.nan)}
     lines = classed(log, worn)
     nil = 0.0 if len(lines) else np.nan
     lines = lines[lines["vehicle"].isin(vehicles) & lines["what"].ne("")]
-    at = month(lines["date"])
-    year = lines[lines["source"].eq("work") & (at >= 0) & (at < 12)]
-    is_blank = len(year) > 0 and year["hours"].isna().all()
-    got["hours"] = nil + np.where(
-        is_blank, np.nan, _sums(at, lines["hours"].fillna(0.0).to_numpy())
-    )
+    work = lines[lines["source"].eq("work")]
+    is_blank = sums(work["date"]).any() and not sums(work["date"], work["hours"].notna()).any()
+    got["hours"] = sums(lines["date"], lines["hours"].fillna(0.0)) + (np.nan if is_blank else nil)
     for what in CLASSES:
-        got[what] = nil + _sums(
-            at, np.where(lines["what"].eq(what), lines["amount"].fillna(0.0), 0.0)
-        )
+        some = lines[lines["what"].eq(what)]
+        got[what] = nil + sums(some["date"], some["amount"].fillna(0.0))
     return got | {"money": sum(got[what] for what in CLASSES)}
 
 
 def _own(log, done):
     """The occasions that were done for themselves: not those that other work did along with it."""
-    work, fitted = log.tables["work"], log.tables["fitted"]
-    part = log.plan.tasks[["code", "fits"]].drop_duplicates().set_axis(["task", "category"], axis=1)
-    put_on = (
-        fitted[["vehicle", "fitted", "category"]]
-        .merge(part, on="category")
-        .rename(columns={"fitted": "date"})
-    )
-    keys = pd.concat(
-        [work[["vehicle", "date", "task"]], put_on[["vehicle", "date", "task"]]]
-    ).drop_duplicates()
-    return done[
-        pd.MultiIndex.from_frame(done[["vehicle", "done_date", "task"]]).isin(
-            pd.MultiIndex.from_frame(keys)
-        )
-    ]
+    if done.empty:
+        return done
+    part = log.plan.tasks[["code", "fits"]].drop_duplicates()
+    put_on = log.tables["fitted"].merge(part, left_on="category", right_on="fits")
+    put_on = put_on.assign(date=put_on["fitted"], task=put_on["code"])
+    keys = ["vehicle", "done_date", "task"]
+    did = [f[["vehicle", "date", "task"]] for f in (log.tables["work"], put_on)]
+    return done[is_among(done, pd.concat(did).rename(columns={"date": "done_date"}), keys)]
 
 
-def _sums(month, values):
-    inside = (month >= 0) & (month < 12)
-    return np.bincount(month[inside], values[inside], 12)
+def last_year(log, test, replay, confidence=0.9, rng=None, draws=DRAWS):
+    """The `LastYear` of a log: its outlook of a year ago, from the log as it stood then, beside
+    what came. None where the record is too short.
 
-
-def replayed(log, test, replay, outlook_of, by_month, total, confidence, rng, draws):
-    """`LastYear`, or None where the record is too short. See `outlook.last_year`."""
+    test: of `backtest.back_test`, or None. replay: the log's `Replay`.
+    """
     starts = [log.as_of - pd.DateOffset(years=k) for k in range(1, MOST_YEARS + 1)]
     starts = [start for start in starts if (start - log.first_day).days >= RECORD_DAYS]
     if not starts:
         return None
-    readings = usage.readings(log)
+    readings, rng = usage.readings(log), rng or rng_of(log)
     found = occasions(log, readings)
-    table = items(log, found, readings)
-    years = [
-        _replay(log, test, replay, outlook_of, found, table, start, rng, draws, confidence)
-        for start in starts
-    ]
+    came = (log, found, items(log, found, readings))
+    how = {"confidence": confidence, "rng": rng, "draws": draws}
+    years = [_replay(*came, test, replay, start, how) for start in starts]
     sums = [
-        (
-            {n: o.simulated.totals[n].sum(axis=1) for n in CLASSES},
-            {n: year[n].sum() for n in CLASSES},
-        )
-        for o, year, _, _ in years
+        [{n: month[n].sum(axis=-1) for n in CLASSES} for month in (outlook.simulated.totals, year)]
+        for outlook, year, *_ in years
     ]
-    outlook, year, then, worn = years[0]
+    outlook, year, there, worn, known = years[0]
     outlook = replace(outlook, simulated=corrected(outlook.simulated, learned(sums[1:]), rng))
-    start, fleet, names = starts[0], then.tables["vehicles"], log.tables["vehicles"]["vehicle"]
-    before = actual_year(
-        log, found, table, worn, start - pd.DateOffset(years=1), _there(then, start)
-    )
+    start = starts[0]
+    before = actual_year(*came, worn, start - pd.DateOffset(years=1), there)
     for one in (year, before):  # as the forecast has it
         one["money"] = sum(one[c] for c in CLASSES if c not in outlook.simulated.thin)
     months = by_month(outlook)
-    months = months.assign(
-        **{f"{n}_actual": year[n] for n in NAMES[:3]},
-        **{f"{n}_before": before[n] for n in NAMES[:3]},
-    )
-    estimates = {name: total(outlook, name) for name in NAMES}
-    totals = pd.DataFrame(
-        [(n, e.value, e.low, e.high, year[n].sum(), before[n].sum()) for n, e in estimates.items()],
+    for n in BY_MONTH:
+        months[f"{n}_actual"], months[f"{n}_before"] = year[n], before[n]
+    estimates = totals(outlook, NAMES).items()
+    told = pd.DataFrame(
+        [(n, e.value, e.low, e.high, year[n].sum(), before[n].sum()) for n, e in estimates],
         columns=["what", "forecast", "low", "high", "actual", "before"],
     )
-    totals["is_inside"] = totals["actual"].between(totals["low"], totals["high"])
-    totals["is_known"] = totals[["forecast", "actual"]].notna().all(axis=1)
-    joined = [v for v in names if v not in set(fleet["vehicle"])]
-    spent = actual_year(log, found, table, worn, start, joined)["money"]
-    left = int(
-        log.tables["vehicles"]["disposed"].between(start + pd.Timedelta(days=1), log.as_of).sum()
-    )
-    return LastYear(
-        start,
-        months,
-        totals,
-        float(np.nansum(spent)),
-        len(joined),
-        left,
-        confidence,
-        learned(sums),
-        len(years) - 1,
-    )
+    told["is_inside"] = told["actual"].between(told["low"], told["high"])
+    told["is_known"] = told[["forecast", "actual"]].notna().all(axis=1)
+    fleet = log.tables["vehicles"]
+    joined = fleet.loc[~fleet["vehicle"].isin(known), "vehicle"]
+    spent = actual_year(*came, worn, start, joined)["money"]
+    left = fleet["disposed"].between(start + pd.Timedelta(days=1), log.as_of).sum()
+    counts = float(np.nansum(spent)), len(joined), int(left)
+    return LastYear(start, months, told, *counts, confidence, learned(sums), len(years) - 1)
 
 
-def _replay(log, test, replay, outlook_of, found, table, start, rng, draws, confidence):
-    """(outlook of that day, corrected by nothing; what came; the log as it stood; categories whose wear is read)."""
-    then = replay.at(start)
-    names = set(log.tables["vehicles"]["vehicle"])
+def _replay(log, found, table, test, replay, start, how):
+    """(outlook of that day, what came, vehicles there, categories with wear, vehicles known)."""
+    then, names = replay.at(start), set(log.tables["vehicles"]["vehicle"])
     then = then.only([v for v in then.tables["vehicles"]["vehicle"] if v in names])
-    known, nothing = _known_then(test, start), learned([], ())
-    outlook = outlook_of(
-        then, whole=then, test=known, confidence=confidence, rng=rng, draws=draws, learning=nothing
-    )
-    worn = {
-        *outlook.sets.rows["category"],
-        *(b for others in outlook.prices.companions.values() for b in others),
-    }
-    return outlook, actual_year(log, found, table, worn, start, _there(then, start)), then, worn
-
-
-def _there(then, start):
+    nothing, known = learned([], ()), _known_then(test, start)
+    outlook = outlook_of(then, whole=then, test=known, learning=nothing, **how)
+    others = outlook.prices.companions.values()
+    worn = {*outlook.sets.rows["category"], *(name for some in others for name in some)}
     fleet = then.tables["vehicles"]
-    return fleet.loc[~fleet["disposed"].le(start), "vehicle"]
+    there = fleet.loc[~fleet["disposed"].le(start), "vehicle"]
+    year = actual_year(log, found, table, worn, start, there)
+    return outlook, year, there, worn, fleet["vehicle"]
 
 
 def _known_then(test, start):
     """The choice of method and widening that could be made by that day."""
-    if test is None or not len(test.choices):
-        return None
-    known = test.choices[test.choices["cut"] <= start]
+    known = test.choices[test.choices["cut"] <= start] if test is not None else ()
     if not len(known):
         return None
     last = known.iloc[-1]

@@ -1,19 +1,11 @@
-"""The work of one vehicle's visit: its tasks with what the plan says of them, and what to have ready for them."""
+"""The work of one vehicle's visit: its tasks with what the plan says, and what to have ready."""
 
 import numpy as np
 import pandas as pd
 
 from wearbar.log.schema import TEXT
-
-__all__ = [
-    "MOST_TASKS",
-    "ON_CONDITION",
-    "STAGES",
-    "checks_of",
-    "have_of",
-    "tasks_in_plan",
-    "tasks_of",
-]
+from wearbar.outlook.action_frame import in_force
+from wearbar.outlook.order import packs
 
 ON_CONDITION = "on-condition"  # a task without limits, asked for by the wear of its part
 MOST_TASKS = 14  # printed with their steps; what only comes later makes room
@@ -21,161 +13,123 @@ MOST_TASKS = 14  # printed with their steps; what only comes later makes room
 # warm one, which the engine then is; what ends the visit. Common practice, no source
 STAGES = ("cold", "safety", "other", "warm", "last")
 _COLD, _WARM = r"\b(?:cold|cool)\b", r"\b(?:warm|hot|run)\b"
-_EVERY = [
-    "every_km",
-    "every_hours",
-    "every_days",
-    "every_months",
-    "first_km",
-    "first_hours",
-    "first_days",
-    "first_months",
-]
-_PLAN = [
-    "code",
-    "action",
-    "part",
-    "recheck_km",
-    "recheck_days",
-    "safety",
-    "hours",
-    "parts",
-    "figures",
-    "steps",
-    "caution",
-]
-_PLAN += ["title", "statutory", "source"]
-_MORE = ["basis", "overrun_km", "overrun_hours", "overrun_days", "due_hours"]
+_UNITS = ("km", "hours", "days", "months")
+_EVERY = [f"{what}_{unit}" for what in ("every", "first") for unit in _UNITS]
+_OF_PLAN = """
+    code action part recheck_km recheck_days safety hours parts figures steps caution title
+    statutory source
+"""
+_OF_LIST = """
+    task vehicle site position state urgency first_limit due_date due_odometer_km due_hours basis
+    over_days over_km over_hours overrun_days overrun_km overrun_hours expected_date low_date
+    high_date duty severe_due_km severe_due_date probably is_laid_up
+"""
+_PLAN, _TASK = _OF_PLAN.split(), _OF_LIST.split()
 
 
 def tasks_in_plan(log, vehicle):
-    """The tasks that the vehicle's plan holds on the log's day."""
+    """The tasks that the vehicle's plan holds on the report date."""
     if log.plan is None:
         return pd.DataFrame(columns=[*_PLAN, *_EVERY])
-    t = log.plan.tasks
     name = log.plan.assign(log.tables["vehicles"]).get(vehicle)
-    now = (t["valid_from"].isna() | (t["valid_from"] <= log.as_of)) & ~(t["valid_to"] < log.as_of)
-    return t[(t["plan"] == name) & now].reset_index(drop=True)
+    tasks = in_force(log.plan.tasks, log.as_of)
+    return tasks[tasks["plan"] == name].reset_index(drop=True)
+
+
+def _without_limits(plan):
+    return plan[plan[_EVERY].isna().all(axis=1)]
 
 
 def checks_of(plan):
     """The plan's inspections without limit or part: what is checked before each use."""
-    return plan[
-        plan[_EVERY].isna().all(axis=1) & plan["part"].isna() & plan["action"].eq("inspect")
-    ].reset_index(drop=True)
+    tasks = _without_limits(plan)
+    return tasks[tasks["part"].isna() & tasks["action"].eq("inspect")].reset_index(drop=True)
 
 
-def tasks_of(rows, found, plan, worn, whole_plan):
-    """The vehicle's rows of today's list that are tasks, and those that its worn parts ask for, with what the plan says of them."""
-    rows = rows[rows["what"] == "task"].assign(
-        position=lambda t: t["position"].fillna("").astype(TEXT)
-    )
-    if len(found):
-        now = found[found["is_current"]].assign(
-            position=lambda t: t["position"].fillna("").astype(TEXT)
-        )
-        rows = rows.merge(
-            now.assign(due_hours=now["due_meter_hours"])[["task", "position", *_MORE]],
-            on=["task", "position"],
-            how="left",
-        )
-    asked = worn.merge(plan[plan[_EVERY].isna().all(axis=1)], left_on="category", right_on="part")
-    asked = asked[["code", "last_position", "state"]].set_axis(
-        ["task", "position", "wear_state"], axis=1
-    )
-    asked = asked.drop_duplicates(["task", "position"]).assign(state=ON_CONDITION)
-    both = [t for t in (rows, asked) if len(t)]
-    told = (
-        pd.concat([t.dropna(axis=1, how="all") for t in both], ignore_index=True) if both else rows
-    )
-    told = told.reindex(
-        columns=[*rows.columns, *(c for c in ("wear_state", *_MORE) if c not in rows)]
-    )
+def tasks_of(rows, plan, worn, whole_plan):
+    """The vehicle's tasks in the action list, and those that its worn parts ask for.
+
+    One row a task and position, in bench order (`stage`, of `STAGES`) and within it that of the
+    list, with what the plan says of it; `state` (or ON_CONDITION); `done_by`, the task on this
+    sheet that also does it ("" none); `is_full`, whether its steps are to be printed.
+    rows: of `actions`. plan: of `tasks_in_plan`. worn: of `parts.remaining`.
+    """
+    tasks = rows[rows["kind"].eq("task")].rename(columns={"item": "task"})[_TASK]
+    asked = worn.merge(_without_limits(plan), left_on="category", right_on="part")
+    names = {"code": "task", "last_position": "position", "state": "wear_state", "by": "wear_by"}
+    asked = asked[list(names)].rename(columns=names).drop_duplicates(["task", "position"])
+    both = [t for t in (tasks, asked.assign(state=ON_CONDITION)) if len(t)]
+    both = [t.dropna(axis=1, how="all") for t in both] or [tasks]
+    told = pd.concat(both, ignore_index=True).reindex(columns=[*_TASK, "wear_state", "wear_by"])
     told = told.merge(plan[_PLAN], left_on="task", right_on="code", how="left")
     for name in ("parts", "figures", "steps"):
-        told[name] = [x if isinstance(x, tuple) else () for x in told[name]]
+        told[name] = _tuples(told[name])
     told["done_by"] = _done_by(told, whole_plan)
-    later = told["state"].eq("before-window")
-    first = ~told.duplicated("task") & told["done_by"].eq("")
+    told["stage"] = _stages(told)
+    later, own = told["state"].eq("before-window"), told["done_by"].eq("")
+    first = own & ~told.duplicated("task")
     room = (first & ~later).sum() + (first & later).cumsum() <= MOST_TASKS
-    is_full = told["done_by"].eq("") & (~later | room)
-    told = told.assign(is_full=is_full.to_numpy(dtype=bool), stage=_stages(told))
-    order = told["stage"].map({stage: at for at, stage in enumerate(STAGES)})
-    return told.loc[order.sort_values(kind="stable").index].reset_index(drop=True)
+    told["is_full"] = (own & (~later | room)).to_numpy(dtype=bool)
+    order = told["stage"].map(STAGES.index).sort_values(kind="stable").index
+    return told.loc[order].reset_index(drop=True)
+
+
+def _tuples(values):
+    return [x if isinstance(x, tuple) else () for x in values]
 
 
 def _stages(tasks):
-    """The stage of each task: by whether its steps, or else the names of its figures, first speak of cold or of warm."""
+    """By whether its steps, or else the names of its figures, first speak of cold or of warm."""
     words = [
         " ".join((*steps, *(f["name"] for f in figures)))
         for steps, figures in zip(tasks["steps"], tasks["figures"], strict=True)
     ]
-    first = (
-        pd.Series(words, tasks.index, dtype=TEXT).str.casefold().str.extract(f"({_COLD})|({_WARM})")
-    )
-    changes_oil = tasks["task"].astype(TEXT).str.contains("engine-oil") & tasks["action"].eq(
-        "replace"
-    )
+    words = pd.Series(words, tasks.index, dtype=TEXT).str.casefold()
+    first = words.str.extract(f"({_COLD})|({_WARM})").notna()
+    oil = tasks["task"].astype(TEXT).str.contains("engine-oil") & tasks["action"].eq("replace")
     safety, statutory = (tasks[c].fillna(False).astype(bool) for c in ("safety", "statutory"))
-    stages = np.select(
-        [statutory, first[0].notna(), first[1].notna() | changes_oil, safety],
-        ["last", "cold", "warm", "safety"],
-        "other",
-    )
-    return pd.Series(stages, tasks.index, dtype=object)
+    is_stage = {"last": statutory, "cold": first[0], "warm": first[1] | oil, "safety": safety}
+    return np.select(list(is_stage.values()), list(is_stage), "other").astype(object)
 
 
 def _done_by(tasks, plan):
-    """For each task the first pressing one on the sheet that covers it at its position, "" where none does."""
+    """For each task the first pressing one on the sheet that covers it at its position, or ""."""
     if plan is None or tasks.empty:
         return pd.Series("", tasks.index, dtype=object)
     pressing = tasks[~tasks["state"].isin(["before-window", ON_CONDITION])][["task", "position"]]
-    covers = (
-        plan.covers[["code", "covered"]]
-        .drop_duplicates()
-        .merge(pressing, left_on="code", right_on="task")
-    )
-    covers = covers.drop_duplicates(["covered", "position"])[["code", "covered", "position"]]
-    by = tasks[["task", "position"]].merge(
-        covers, left_on=["task", "position"], right_on=["covered", "position"], how="left"
-    )["code"]
+    covers = plan.covers[["code", "covered"]].drop_duplicates()
+    covers = covers.merge(pressing, left_on="code", right_on="task").drop(columns="task")
+    covers = covers.drop_duplicates(["covered", "position"]).rename(columns={"covered": "task"})
+    by = tasks[["task", "position"]].merge(covers, on=["task", "position"], how="left")["code"]
     return by.astype(object).where(by.notna(), "").set_axis(tasks.index)
 
 
 def have_of(tasks, worn):
-    """Parts to have ready: a frame `item, unit, pack, quantity, packs, left, tasks, positions`.
+    """Parts to have ready: frame `item, unit, pack, quantity, tasks, packs, left, category,
+    positions`.
 
     First those that the plan names for the tasks printed in full, in whole packs, those of one kind
-    added up, `left` what is over. Then the worn parts (of `wear.remaining`) whose task names none:
+    added up, `left` what is over. Then the worn parts (of `parts.remaining`) whose task names none:
     `item` as fitted, `category`, one a position.
     """
-    each = (
-        tasks.loc[tasks["is_full"], ["task", "parts"]]
-        .explode("parts")
-        .dropna(subset="parts")
-        .reset_index(drop=True)
-    )
-    each = pd.concat([each[["task"]], pd.DataFrame(each["parts"].tolist())], axis=1)
-    each = each.reindex(columns=["task", "item", "unit", "pack", "quantity"])
-    by = each.groupby(["item", "unit", "pack"], sort=False)
-    sums = by.agg(
-        quantity=("quantity", "sum"), tasks=("task", lambda codes: tuple(dict.fromkeys(codes)))
-    ).reset_index()
-    packs = np.ceil(sums["quantity"] / sums["pack"] - 1e-9)
-    sums = sums.assign(packs=packs, left=packs * sums["pack"] - sums["quantity"], category="")
-    named = tasks.loc[tasks["is_full"] & tasks["parts"].map(len).gt(0), "part"]
-    own = worn[~worn["category"].isin(named)].groupby(
-        ["category", "item"], sort=False, dropna=False
-    )
-    own = own.agg(
-        quantity=("last_position", "nunique"),
-        positions=("last_position", lambda p: tuple(dict.fromkeys(p))),
-    ).reset_index()
+    full = tasks[tasks["is_full"]]
+    each = full[["task", "parts"]].explode("parts").dropna(subset="parts").reset_index(drop=True)
+    columns = ["item", "unit", "pack", "quantity"]
+    each = each[["task"]].join(pd.DataFrame(each["parts"].tolist(), columns=columns))
+    sums = each.groupby(columns[:3], sort=False)
+    sums = sums.agg(quantity=("quantity", "sum"), tasks=("task", _once)).reset_index()
+    sums["packs"] = packs(sums["quantity"], sums["pack"])
+    sums["left"] = sums["packs"] * sums["pack"] - sums["quantity"]
+    named = full.loc[full["parts"].map(len).gt(0), "part"]
+    own = worn[~worn["category"].isin(named)]
+    own = own.groupby(["category", "item"], sort=False, dropna=False)["last_position"]
+    own = own.agg(quantity="nunique", positions=_once).reset_index()
     own = own.assign(unit="", pack=1.0, packs=own["quantity"], left=0.0)
-    both = [t.dropna(axis=1, how="all") for t in (sums, own) if len(t)]
-    have = (pd.concat(both, ignore_index=True) if both else sums).reindex(
-        columns=[*sums.columns, "positions"]
-    )
-    for name in ("tasks", "positions"):
-        have[name] = [x if isinstance(x, tuple) else () for x in have[name]]
-    return have
+    sums = sums.assign(category="")
+    both = [t.dropna(axis=1, how="all") for t in (sums, own) if len(t)] or [sums]
+    have = pd.concat(both, ignore_index=True).reindex(columns=[*sums.columns, "positions"])
+    return have.assign(**{name: _tuples(have[name]) for name in ("tasks", "positions")})
+
+
+def _once(values):
+    return tuple(dict.fromkeys(values))

@@ -1,7 +1,9 @@
-"""A year ahead, many times over: distance, what falls due and is done, parts that reach their limit, bills that nobody planned.
+"""A year ahead, many times over: distance, what falls due and is done, parts that reach their
+limit, bills that nobody planned.
 
-Every draw has its own rates of use (with what all vehicles share), its own prices and repair rates, and its own days: the bands hold what
-is not known of the parameters as well as chance. Week by week; vehicles in lots, so that memory stays small.
+Every draw has its own rates of use (with what all vehicles share), prices, repair rates and days:
+the bands hold what is not known of the parameters as well as chance. Week by week; vehicles in
+lots, so that memory stays small.
 """
 
 from dataclasses import dataclass
@@ -14,22 +16,24 @@ from wearbar.outlook.bills import draw_bills, visit_rates
 from wearbar.outlook.paths import MONTHS
 from wearbar.outlook.prices import CLASSES
 
-WEEK = 7
-LOT = 150  # vehicles at once
+WEEK, LOT = 7, 150  # days; vehicles at once
 LEAST_BILLS = 10  # of a class of money that is shown
 SOON_DAYS = 14  # work already due is done within this
 EARLY_TEST = -0.04  # of its interval, a test is taken before its certificate ends
-AXES = ("km", "hours", "day")
-DAY = 2
+AXES, DAY = ("km", "hours", "day"), 2
 
 
 @dataclass(frozen=True, eq=False)
 class Simulated:
-    """starts: first day of each month ahead. totals: dict of (draws, months) arrays: jobs, hours, planned, wear, unplanned, other (money),
-    and km. by_row: (draws, rows of the work ahead) doings in the year. by_site: frame of draws, a column each: hours in the year. sets:
-    (draws, groups) replacements in the year. unknown: of hours and each class of money, doings a year of which no figure is known.
-    blind: those of jobs, hours and the classes of money of which the log and the plan hold nothing to go by. bills: parts that wear and
-    days of unplanned work with a price on record.
+    """A year ahead, a row a draw.
+
+    starts: first day of each month ahead. totals: dict of (draws, months) arrays: jobs, hours,
+        planned, wear, unplanned, other (money), and km.
+    by_row: (draws, rows of the work ahead) doings in the year. by_site: frame, a column a site:
+        hours in the year. sets: (draws, sets) replacements in the year.
+    unknown: of hours and each class of money, doings a year of which no figure is known. blind:
+        those of jobs, hours and the classes of which the log and the plan hold nothing to go by.
+    bills: parts that wear and days of unplanned work with a price on record.
     """
 
     starts: pd.DatetimeIndex
@@ -43,18 +47,18 @@ class Simulated:
 
     @property
     def thin(self):
-        """Classes of money with too few bills: no figure of them is shown, and the money is without them."""
+        """Classes of money with too few bills: no figure of them is shown, nor in the sum."""
         return frozenset(name for name, n in self.bills.items() if n < LEAST_BILLS)
 
     def add_hours(self, sites, hours):
-        """Count (draws, rows) hours under the sites of the rows; of a site without planned work none."""
+        """Count (draws, rows) hours under the rows' sites; none where no work is planned."""
         sites = sites.fillna("").astype(str).to_numpy()
         for site in self.by_site.columns.intersection(np.unique(sites)):
             self.by_site[site] += hours[:, sites == site].sum(axis=1)
 
 
 def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
-    """`Simulated`. sets: of `outlook.parts.sets_of`; prices: `Prices`; common_sd: of the log of use that all vehicles share."""
+    """`Simulated`. sets: of `parts.sets_of`; common_sd: of the log of use that vehicles share."""
     edges, starts = paths.month_edges(log.as_of)
     weeks = np.arange(0, edges[-1] + WEEK, WEEK)
     month = np.clip(np.searchsorted(edges, weeks - WEEK / 2, "right") - 1, 0, MONTHS - 1)
@@ -69,7 +73,7 @@ def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
         km = paths.paths(model, some, log.as_of, weeks, rng, common)
         gone = paths.gone_by(leave, len(some), draws, weeks, rng)
         laid = paths.laid_up(stays, some, weeks)
-        hours = paths.hour_paths(log, model, ahead, some, weeks, rng, common, km)
+        hours = paths.hour_paths(log, model, ahead, some, weeks, rng, common)
         km, hours = (np.where(laid.all(axis=1)[:, None], x[:, :, :1], x) for x in (km, hours))
         driven = np.where(gone[:, :, 1:], 0, np.diff(km, axis=2))
         for k in range(MONTHS):
@@ -83,6 +87,12 @@ def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
 
 def _empty(log, ahead, sets, prices, starts, draws):
     """A `Simulated` in which nothing has been counted yet."""
+    bills, every = prices.bills, prices.pieces.index.get_level_values(2) == ""
+    days = bills["what"].eq("unplanned") & (bills["date"] <= log.as_of) & bills["amount"].notna()
+    no_task, no_part = not len(ahead.rows), not len(sets.rows)
+    no_work = not len(log.tables["work"]) and not len(bills)
+    blind = {"jobs": no_task, "hours": no_task and no_part and no_work, "planned": no_task}
+    blind |= {"wear": no_part, "unplanned": no_work, "other": no_work}
     sites = np.unique(ahead.rows["site"].fillna("").astype(str))
     return Simulated(
         starts,
@@ -91,39 +101,27 @@ def _empty(log, ahead, sets, prices, starts, draws):
         pd.DataFrame(0.0, index=range(draws), columns=sites),
         np.zeros((draws, len(sets.rows))),
         dict.fromkeys(("hours", *CLASSES), 0.0),
-        _blind(log, ahead, sets, prices),
-        _on_record(log, prices),
+        frozenset(name for name, is_none in blind.items() if is_none),
+        {"wear": int(prices.pieces.loc[every, "n"].sum()), "unplanned": int(days.sum())},
     )
 
 
-def _blind(log, ahead, sets, prices):
-    no_task, no_part = not len(ahead.rows), not len(sets.rows)
-    no_work = not len(log.tables["work"]) and not len(prices.bills)
-    none = {"jobs": no_task, "hours": no_task and no_part and no_work, "planned": no_task}
-    none |= {"wear": no_part, "unplanned": no_work, "other": no_work}
-    return frozenset(name for name, is_none in none.items() if is_none)
-
-
-def _on_record(log, prices):
-    bills, every = prices.bills, prices.pieces.index.get_level_values(2) == ""
-    days = bills["what"].eq("unplanned") & (bills["date"] <= log.as_of) & bills["amount"].notna()
-    return {"wear": int(prices.pieces.loc[every, "n"].sum()), "unplanned": int(days.sum())}
-
-
 def _task_prices(ahead, prices, rng, draws):
-    """(amount (draws, rows), its spread (rows), hours (rows)) of one doing of each row; NaN not known."""
-    key = pd.MultiIndex.from_frame(ahead.rows[["plan", "task"]])
-    table = prices.tasks.reindex(key)
+    """(amount (draws, rows), its spread, hours (rows)) of one doing of each; NaN not known."""
+    table = prices.tasks.reindex(pd.MultiIndex.from_frame(ahead.rows[["plan", "task"]]))
+    amount, hours = (table[c].to_numpy(dtype=float) for c in ("amount", "hours"))
+    se, sd = (table[c].fillna(0.0).to_numpy(dtype=float) for c in ("amount_se", "amount_sd"))
     codes, which = np.unique(ahead.rows["task"].fillna("").astype(str), return_inverse=True)
     common = rng.standard_normal((draws, len(codes)))[:, which]
-    se, sd = (table[c].fillna(0.0).to_numpy(dtype=float) for c in ("amount_se", "amount_sd"))
-    drawn = np.maximum(table["amount"].to_numpy(dtype=float) + common * se, 0.0)
-    return drawn, sd, table["hours"].to_numpy(dtype=float)
+    return np.maximum(amount + common * se, 0.0), sd, hours
 
 
 def _do_jobs(out, ahead, some, driven, away, weeks, month, price, rng):
-    """What falls due is done, as late as work is done here (a vehicle's together), and falls due again; what it covers starts anew with
-    it. driven: (km, hours) of `paths`; of hours one draw may stand for all. Points are of `AXES`: (3, draws, rows).
+    """What falls due is done, as late as work is done here (a vehicle's together), and falls due
+    again; what it covers starts anew with it.
+
+    driven: (km, hours) of `paths`; of hours one draw may stand for all. Points are of `AXES`: (3,
+    draws, rows).
     """
     rows = np.flatnonzero(ahead.rows["vehicle"].isin(some))
     if not len(rows):
@@ -139,9 +137,9 @@ def _do_jobs(out, ahead, some, driven, away, weeks, month, price, rng):
 
     def lateness(past):
         chance = rng.random((draws, len(some)))[:, who]
-        return _shares(ahead.habits[rows], past, expiry, chance, shift)
+        return _shares(ahead.habits[rows], past, expiry, chance, shift) * span
 
-    due = due + lateness(r["past_share"].to_numpy()) * span
+    due = due + lateness(r["past_share"].to_numpy())
     soon = rng.uniform(0, SOON_DAYS, shape)
     due[DAY] = np.maximum(due[DAY], soon)
     late = np.logical_or(*(x <= meter[:, who, 0] for x, meter in zip(due, driven, strict=False)))
@@ -149,10 +147,9 @@ def _do_jobs(out, ahead, some, driven, away, weeks, month, price, rng):
     due[:DAY] = np.where(late, np.inf, due[:DAY])
     point = np.repeat(ahead.again.base[:, None, rows], draws, axis=1)
     point[DAY] -= ahead.again.today
-    climbs = np.flatnonzero(ahead.again.on_ladder[rows])
-    place = {row: at for at, row in enumerate(rows)}
-    covers = zip(*ahead.covers, strict=True)
-    pairs = [(place[a], place[b]) for a, b in covers if a in place and b in place]
+    climbs, (does, done_too) = np.flatnonzero(ahead.again.on_ladder[rows]), ahead.covers
+    inside = np.isin(does, rows) & np.isin(done_too, rows)
+    pairs = np.searchsorted(rows, [does[inside], done_too[inside]]).T
     counts = np.zeros((*shape, MONTHS), dtype=np.int16)
     for w in range(1, len(weeks)):
         km, hours = (np.broadcast_to(meter[:, who, w], shape) for meter in driven)
@@ -162,22 +159,20 @@ def _do_jobs(out, ahead, some, driven, away, weeks, month, price, rng):
         fresh = done.copy()
         for a, b in pairs:
             fresh[:, b] |= done[:, a]
-        share = lateness(np.full(len(rows), -1.0))
+        late_by = lateness(np.full(len(rows), -1.0))
         hours = (hours + driven[1][:, who, w - 1]) / 2  # as of the days: in the middle of the week
         day = weeks[w] - WEEK / 2
         again = np.stack([km, hours, np.full(shape, day)]) + every
         draw, at = np.nonzero(fresh[:, climbs])
-        at = climbs[at]
-        point[:, draw, at] = ahead.again.points(
-            rows[at], km[draw, at], hours[draw, at], day, point[:, draw, at]
-        )[0]
-        again[:, draw, at] = point[:, draw, at]
-        due = np.where(fresh, again + share * span, due)
+        cell = draw, climbs[at]
+        told = ahead.again.points(rows[cell[1]], km[cell], hours[cell], day, point[:, *cell])[0]
+        point[:, *cell] = again[:, *cell] = told
+        due = np.where(fresh, again + late_by, due)
     _count(out, r, rows, counts, price, rng)
 
 
 def _shares(habits, past, expiry, chance, shift):
-    """How late each doing is, in shares of its interval: of the habits not yet behind it, that at a chance; tests before their day."""
+    """How late each is, in shares of its interval, by the habits not yet behind it."""
     n = habits.shape[1]
     gone = (habits < past[:, None]).sum(axis=1)
     at = np.minimum((gone + chance * (n - gone)).astype(int), n - 1)
@@ -187,10 +182,9 @@ def _shares(habits, past, expiry, chance, shift):
 
 def _count(out, r, rows, counts, price, rng):
     amount, spread, hours = (p[..., rows] for p in price)
-    year, totals = counts.sum(axis=2), out.totals
+    year, totals, priced = counts.sum(axis=2), out.totals, np.isfinite(amount[0])
     totals["jobs"] += counts.sum(axis=1)
     out.by_row[:, rows] = year
-    priced = np.isfinite(amount[0])
     money = np.einsum("dsm,ds->dm", counts[:, priced], amount[:, priced])
     noise = np.sqrt(np.einsum("dsm,s->dm", counts[:, priced], spread[priced] ** 2))
     totals["planned"] += np.maximum(money + noise * rng.standard_normal(noise.shape), 0.0)
@@ -201,8 +195,8 @@ def _count(out, r, rows, counts, price, rng):
 
 
 def _wear_out(out, sets, some, km, gone, month, prices, rng):
-    """Each set is renewed when its governing part reaches its limit, as late and as whole as is usual here, and again after another life;
-    a damaged part is renewed alone."""
+    """Each set is renewed when its governing part reaches its limit, as late and as whole as is
+    usual here, and again after another life; a damaged part is renewed alone."""
     rows = np.flatnonzero(sets.rows["vehicle"].isin(some))
     if not len(rows):
         return
@@ -210,12 +204,12 @@ def _wear_out(out, sets, some, km, gone, month, prices, rng):
     who, size = some.get_indexer(r["vehicle"]), r["size"].to_numpy()
     limit, harm = (km[:, who, 0] + left(rows, draws, rng) for left in (sets.left, sets.damage))
     table = prices.piece(r["kind"], r["category"], r["item"])
-    amount, sd, hours, n = (
-        table[c].to_numpy(dtype=float) for c in ("amount", "amount_sd", "hours", "n")
-    )
+    columns = ("amount", "amount_sd", "hours", "n")
+    amount, sd, hours, n = table[list(columns)].to_numpy(dtype=float).T
     blank = {"wear": np.isnan(amount), "hours": np.isnan(hours)}
-    amount, hours = np.nan_to_num(amount + sets.extra(r, prices)), np.nan_to_num(hours)
-    common = np.nan_to_num(sd / np.sqrt(np.maximum(n, 1.0))) * rng.standard_normal((draws, 1))
+    amount, hours, sd = np.nan_to_num(amount + sets.extra(r, prices)), *np.nan_to_num((hours, sd))
+    se = sd / np.sqrt(np.fmax(n, 1.0))
+    each = np.maximum(amount + se * rng.standard_normal((draws, 1)), 0.0)
     for w in range(1, km.shape[2]):
         here = km[:, who, w]
         worn, hurt = ((here >= end) & ~gone[:, who, w] for end in (limit, harm))
@@ -231,10 +225,8 @@ def _wear_out(out, sets, some, km, gone, month, prices, rng):
         out.sets[:, rows] += pieces / size
         for name, which in blank.items():
             out.unknown[name] += float(done[:, which].sum() / draws)
-        spend = (pieces * np.maximum(amount + common, 0.0)).sum(axis=1)
-        noise = np.sqrt((pieces * np.nan_to_num(sd**2)).sum(axis=1))
-        spend = np.maximum(spend + noise * rng.standard_normal(draws), 0.0)
-        totals["wear"][:, month[w]] += spend
+        noise = np.sqrt((pieces * sd**2).sum(axis=1)) * rng.standard_normal(draws)
+        totals["wear"][:, month[w]] += np.maximum((pieces * each).sum(axis=1) + noise, 0.0)
         totals["hours"][:, month[w]] += (pieces * hours).sum(axis=1)
         out.add_hours(r["site"], pieces * hours)
 

@@ -1,42 +1,69 @@
-"""The work ahead as jobs with windows by each vehicle's median path, and the visits that do them."""
+"""The work ahead as jobs by each vehicle's median path, and the visits that do them."""
 
 import numpy as np
 import pandas as pd
 
-from wearbar.log.keys import look_up
+from wearbar.log.keys import look_up, stacked
 from wearbar.log.schema import TEXT
-from wearbar.outlook.urgent import at_once, with_more
+from wearbar.outlook.action_frame import PRESSING
+from wearbar.outlook.paths import days_of_use
 from wearbar.outlook.visits import Jobs, VisitPlan, plan_visits
 from wearbar.outlook.year import QUARTER_DAYS
-from wearbar.usage.distance import days_of
 
 LOT = 150  # vehicles at once
 PLAN_DAYS = 364
+FAR_DAYS = 2.0 * PLAN_DAYS
+ROW = ["vehicle", "site", "task", "title", "position", "amount"]
 
 
 def plan_of_visits(outlook, todo=None):
-    """The `visits.VisitPlan` of the year ahead; what `waiting` tells is not in it.
+    """The `VisitPlan` of the year ahead; what `waiting` tells is not in it.
 
-    todo: of `actionlist.actions`, told in words (`job`): what of it cannot wait is done at the
-    first visit of its vehicle, or on the day that its lay-up ends.
+    todo: of `actions`, told in words (`job`): what of it cannot wait is done at the first visit of
+    its vehicle, or on the day that its lay-up ends.
     """
-    rows, more = outlook.ahead.rows, at_once(outlook.ahead, todo)
-    key = pd.MultiIndex.from_frame(rows[["plan", "task"]])
-    amounts = (
-        outlook.prices.tasks["amount"].reindex(key).to_numpy(dtype=float)
-        if len(outlook.prices.tasks)
-        else np.full(len(key), np.nan)
+    ahead, more = outlook.ahead, _at_once(outlook.ahead, todo)
+    names = list(dict.fromkeys([*ahead.rows["vehicle"], *more["vehicle"]]))
+    amounts = outlook.prices.tasks["amount"].reindex(
+        pd.MultiIndex.from_frame(ahead.rows[["plan", "task"]])
     )
-    names = list(dict.fromkeys([*rows["vehicle"], *more["vehicle"]]))
-    plans = []
+    amounts, plans = amounts.to_numpy(dtype=float), []
     for at in range(0, max(len(names), 1), LOT):
         some = names[at : at + LOT]
-        jobs = visit_jobs(outlook.ahead, outlook.model, outlook.as_of, amounts, some)
-        plans.append(plan_visits(with_more(jobs, more[more["vehicle"].isin(some)])))
-    jobs = pd.concat([p.jobs for p in plans], ignore_index=True)
-    return VisitPlan(
-        jobs,
-        *(sum(getattr(p, name) for p in plans) for name in ("n_visits", "n_single", "n_own_day")),
+        jobs = visit_jobs(ahead, outlook.model, outlook.as_of, amounts, some)
+        plans.append(plan_visits(_with_more(jobs, more[more["vehicle"].isin(some)])))
+    counts = np.sum([(p.n_visits, p.n_single, p.n_own_day) for p in plans], axis=0).tolist()
+    return VisitPlan(pd.concat([p.jobs for p in plans], ignore_index=True), *counts)
+
+
+def _at_once(ahead, todo):
+    """The pressing rows of an action list that the work ahead does not hold: frame `ROW`, `day`.
+
+    task, title: the row in words. day: 0, now, or the end of the lay-up that its vehicle is in,
+    infinite where that is not on record. Tasks and certificates are in the work ahead already.
+    """
+    if todo is None:
+        return pd.DataFrame(columns=[*ROW, "day"]).astype({"amount": float, "day": float})
+    mine = todo["urgency"].isin([*PRESSING, "recall"]) & ~todo["kind"].isin(["task", "certificate"])
+    rows = todo[mine].reset_index(drop=True)
+    wait = ahead.rows.groupby("vehicle")["wait_days"].max()
+    day = rows["vehicle"].map(wait).astype(float).replace(0.0, np.nan).fillna(np.inf)
+    rows = rows.assign(task=rows["job"], title=rows["job"], position="", amount=np.nan)
+    return rows[ROW].assign(day=day.where(rows["is_laid_up"], 0.0))
+
+
+def _with_more(jobs, more):
+    """The jobs, and rows of `_at_once` that have a day, each done once."""
+    more = more[np.isfinite(more["day"])]
+    if more.empty:
+        return jobs
+    first, never = more["day"].to_numpy(), np.full((len(more), len(jobs.days)), 2.0 * jobs.days[-1])
+    types = dict.fromkeys(ROW[:-1], object) | {"amount": float}
+    return Jobs(
+        stacked([f[ROW].astype(types) for f in (jobs.rows, more)]),
+        jobs.days,
+        *(np.append(x, first) for x in (jobs.first_early, jobs.first_due)),
+        *(np.vstack([x, never]) for x in (jobs.early, jobs.due)),
     )
 
 
@@ -47,45 +74,35 @@ def shown_visits(table, outlook):
 
 
 def waiting(outlook, todo=None):
-    """The work due by now of vehicles off the road without an end on record: frame `vehicle, task, position`; task "" where none of it is.
+    """The work due by now of vehicles off the road without an end on record.
 
-    todo: as of `plan_of_visits`.
+    Frame `vehicle, task, position`; task "" where none of it is. todo: as of `plan_of_visits`.
     """
-    rows = outlook.ahead.rows[np.isinf(outlook.ahead.rows["wait_days"])]
+    rows, model = outlook.ahead.rows, outlook.model
+    rows = rows[np.isinf(rows["wait_days"])]
     due = rows["due_day"] <= 0
-    for meter, column in ((outlook.model, "due_km"), (outlook.model.hours, "due_hours")):
-        due |= (
-            False
-            if meter is None
-            else rows[column] <= look_up(rows["vehicle"], meter.vehicles["last_km"])
-        )
-    rows = rows.assign(task=rows["task"].where(due, ""), position=rows["position"].where(due, ""))
-    more = at_once(outlook.ahead, todo)
-    more = more[np.isinf(more["day"])]
-    rows = rows[~(rows["task"].eq("") & rows["vehicle"].isin(more["vehicle"]))]
-    kept = rows["task"].ne("") | ~rows["vehicle"].isin(rows.loc[rows["task"].ne(""), "vehicle"])
+    for meter, column in ((model, "due_km"), (model.hours, "due_hours")):
+        if meter is not None:
+            due |= rows[column] <= look_up(rows["vehicle"], meter.vehicles["last_km"])
     names = ["vehicle", "task", "position"]
-    both = [t[names].astype(TEXT) for t in (more, rows[kept])]
-    return pd.concat([t for t in both if len(t)] or both[:1]).drop_duplicates(ignore_index=True)
+    rows = rows[names].assign(**{name: rows[name].where(due, "") for name in names[1:]})
+    more = _at_once(outlook.ahead, todo)
+    more = more[np.isinf(more["day"])]
+    is_blank, told = rows["task"].eq(""), (*more["vehicle"], *rows.loc[due, "vehicle"])
+    rows = rows[~(is_blank & rows["vehicle"].isin(told))]
+    return stacked([t[names].astype(TEXT) for t in (more, rows)]).drop_duplicates(ignore_index=True)
 
 
 def expected_km(model, vehicles, as_of, days):
-    """Where each vehicle will be on the median path at the end of each of `days` from the report date: (vehicles, days)."""
-    row, known = model.of(vehicles)
-    start, today = days_of(known["last_date"]), int(days_of([as_of])[0])
-    n, m = len(row), len(days)
-    end = (today + np.asarray(days)).astype(np.int64)
-    gone = model.clock.between(np.repeat(row, m), np.repeat(start, m), np.tile(end, n)).reshape(
-        n, m
-    )
-    is_told = known["method"].isin(["own", "kind-and-site"]).to_numpy()
-    rate = np.where(is_told, known["rate_km_per_day"], 0.0)
-    last = known["last_km"].fillna(0.0).to_numpy()
-    return last[:, None] + rate[:, None] * np.where(is_told[:, None], gone, 0.0)
+    """(vehicles, days): where each will be on the median path, days from the report date."""
+    known, is_known, used = days_of_use(model, vehicles, as_of, days)
+    last = known["last_km"].fillna(0.0).to_numpy()[:, None]
+    return last + np.where(is_known, known["rate_km_per_day"], 0.0)[:, None] * used
 
 
 def _first_day(line, at, value):
-    """The first of the days of `line` (vehicles, days, never falling) on which each value is reached; infinite where none is.
+    """The first of the days of `line` (vehicles, days, never falling) on which each value is
+    reached; infinite where none is.
 
     at: the vehicle of each value, (n,), or of each row of values, (n, m).
     """
@@ -95,56 +112,40 @@ def _first_day(line, at, value):
     return np.where(found >= line.shape[1], np.inf, found)
 
 
-def visit_jobs(ahead, model, as_of, amounts=None, some=None, plan_days=PLAN_DAYS):
-    """The `visits.Jobs` of the work ahead by each vehicle's median path; none of a vehicle off the road without an end on record.
+def visit_jobs(ahead, model, as_of, amounts=np.nan, some=None):
+    """The `visits.Jobs` of the work ahead by each vehicle's median path; none of a vehicle off the
+    road without an end on record.
 
     amounts: of each row of `ahead.rows`. some: vehicles; None is all.
     """
-    rows = ahead.rows.assign(amount=np.nan if amounts is None else amounts)
+    rows = ahead.rows.assign(amount=amounts)
     rows = rows if some is None else rows[rows["vehicle"].isin(some)]
     names = pd.Index(rows["vehicle"].unique())
-    at, days = names.get_indexer(rows["vehicle"]), np.arange(plan_days + 1)
-    lines = [
-        expected_km(meter, names, as_of, days)
+    at, days = names.get_indexer(rows["vehicle"]), np.arange(PLAN_DAYS + 1)
+    still = np.zeros((len(names), len(days)))
+    km, hours = (
+        still if meter is None else expected_km(meter, names, as_of, days)
         for meter in (model, model.hours)
-        if meter is not None
-    ]
-    lines = lines if len(lines) > 1 else [*lines, np.zeros_like(lines[0])]
-    n, far = len(rows), 2.0 * plan_days
-
-    def reached(km, hours, day):
-        """The day on which the first of the limits is reached, of rows of any number of doings each."""
-        first = [
-            _first_day(line, at, value) for line, value in zip(lines, (km, hours), strict=True)
-        ]
-        return np.floor(np.minimum(np.minimum(*first), np.minimum(day, far)))
-
-    where = (line[at].ravel() for line in lines)
-    told = ahead.again.points(np.repeat(rows.index, len(days)), *where, np.tile(days, n)).reshape(
-        2, 3, n, len(days)
     )
-    due, early = (reached(*point) for point in told)
-    points = {
-        edge: [rows[f"{edge}_{unit}"].to_numpy() for unit in ("km", "hours", "day")]
+
+    def reached(on_km, on_hours, on_day):
+        """The day on which the first of the limits is reached, of any number of doings a row."""
+        first = np.minimum(_first_day(km, at, on_km), _first_day(hours, at, on_hours))
+        return np.floor(np.minimum(first, np.minimum(on_day, FAR_DAYS)))
+
+    done = (line[at].ravel() for line in (km, hours))
+    told = ahead.again.points(np.repeat(rows.index, len(days)), *done, np.tile(days, len(rows)))
+    due, early = (reached(*point) for point in told.reshape(2, 3, len(rows), len(days)))
+    due_at, early_at = (
+        [rows[f"{edge}_{unit}"].to_numpy() for unit in ("km", "hours", "day")]
         for edge in ("due", "early")
-    }
-    first_due, first_early = (reached(*points[edge]) for edge in ("due", "early"))
-    gone = np.logical_or.reduce(
-        [point < line[at, 0] - 1e-6 for point, line in zip(points["due"][:2], lines, strict=True)]
     )
+    first_due, first_early = reached(*due_at), reached(*early_at)
+    gone = (due_at[0] < km[at, 0] - 1e-6) | (due_at[1] < hours[at, 0] - 1e-6)
     first_due = np.where(gone, np.minimum(first_due, -1.0), first_due)
-    back = rows[
-        "wait_days"
-    ].to_numpy()  # due while laid up: to be done before the next use, which may never come
-    first_due, first_early = (
-        np.maximum(first_due, np.where(back > 0, back, -np.inf)),
-        np.maximum(first_early, back),
-    )
-    return Jobs(
-        rows.reset_index(drop=True),
-        days,
-        np.minimum(first_early, first_due),
-        first_due,
-        np.minimum(early, due),
-        due,
-    )
+    # due while laid up: to be done before the next use, which may never come
+    back = rows["wait_days"].to_numpy()
+    first_due = np.maximum(first_due, np.where(back > 0, back, -np.inf))
+    first_early = np.minimum(np.maximum(first_early, back), first_due)
+    rows = rows.reset_index(drop=True)
+    return Jobs(rows, days, first_early, first_due, np.minimum(early, due), due)

@@ -8,7 +8,6 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals import SMALL_SITE, items, occasions
 from wearbar.outlook.ahead import Ahead, work_ahead
-from wearbar.outlook.lastyear import replayed
 from wearbar.outlook.learn import corrected, learned
 from wearbar.outlook.parts import Sets, sets_of
 from wearbar.outlook.prices import CLASSES, Prices, prices_of
@@ -22,14 +21,12 @@ DRAWS = 400
 YEAR_DAYS, QUARTER_DAYS = 365, 91  # a year's total needs a year of record, a month's three months
 HORIZON_DAYS = (30, 90, 180, 365)
 FAR_DAYS = 36_525
-NONE = pd.Series(dtype=float)
+UNITS = {"jobs": "", "hours": "hours", "km": "km"}  # of totals; others are money
 
 
 @dataclass(frozen=True, eq=False)
 class Outlook:
-    """The year ahead of a log: `model` (of use), `ahead` (the work), `sets` (parts), `prices`,
-    `simulated`, as_of, confidence, record_days (`ServiceLog.record_days`).
-    """
+    """The year ahead of a log. record_days: `ServiceLog.record_days`."""
 
     model: UsageModel
     ahead: Ahead
@@ -56,31 +53,29 @@ def rng_of(log):
     return np.random.default_rng(int(log.sha256[:15] or "0", 16))
 
 
-def outlook_of(
-    log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS, choice=None, learning=None
-):
-    """The `Outlook` of a log. whole: the log before it was cut to some vehicles, whose use says what is usual. test: of
-    `backtest.back_test`. learning: what past outlooks were out by (`LastYear.learning`); None: what is usual; an empty frame: nothing.
+def outlook_of(log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS, learning=None):
+    """The `Outlook` of a log.
+
+    whole: the log before it was cut to some vehicles, whose use says what is usual. test: of
+    `backtest.back_test`. learning: what past outlooks were out by (`LastYear.learning`); None: what
+    is usual; an empty frame: nothing.
     """
-    whole = log if whole is None else whole
-    readings = usage.readings(log)
-    model = best_model(whole, usage.readings(whole), test if choice is None else choice)
+    whole, readings = log if whole is None else whole, usage.readings(log)
+    model = best_model(whole, usage.readings(whole), test)
     found = occasions(log, readings)
     ahead = work_ahead(log, found, items(log, found, readings), readings)
     sets = sets_of(log, readings)
-    worn = tuple(sorted(sets.rows["category"].unique())) if len(sets.rows) else ()
-    prices = prices_of(log, found, worn)
-    rng = rng or rng_of(log)
-    told = simulate(
-        log, model, ahead, sets, prices, rng, draws, test.common_sd if test is not None else 0.0
-    )
+    prices = prices_of(log, found, tuple(sorted(sets.rows["category"].unique())))
+    rng, common_sd = rng or rng_of(log), 0.0 if test is None else test.common_sd
+    told = simulate(log, model, ahead, sets, prices, rng, draws, common_sd)
     told = corrected(told, learned([]) if learning is None else learning, rng)
     return Outlook(model, ahead, sets, prices, told, log.as_of, confidence, log.record_days)
 
 
 def draws_of(outlook):
-    """Every simulated year: frame with a row a draw and month, `draw, month` (its first day), `jobs, hours, km` and the classes of
-    money, `money` the sum of those with enough bills; NaN where nothing is known.
+    """The simulated years: a frame with one row a draw and month, `draw, month` (its first day),
+    `jobs, hours, km`, the classes of money, `money` the sum of those with enough bills; NaN where
+    nothing is known.
     """
     simulated = outlook.simulated
     n = len(simulated.totals["jobs"])
@@ -92,8 +87,10 @@ def draws_of(outlook):
 
 
 def by_month(outlook, draws=None):
-    """One row a month: `month` (its first day) and `jobs, hours, money` with `_low, _high`: means of the simulated totals, and their limits
-    as of `_band`; NaN where nothing is known, or the record is shorter than three months. draws: of `draws_of`.
+    """One row a month: `month` (its first day) and `jobs, hours, money` with `_low, _high`.
+
+    Means of the simulated totals, and their limits as of `_band`; NaN where nothing is known, or
+    the record is shorter than three months. draws: of `draws_of`.
     """
     draws = draws_of(outlook) if draws is None else draws
     rows = {"month": pd.DatetimeIndex(draws["month"].unique())}
@@ -105,7 +102,7 @@ def by_month(outlook, draws=None):
 
 
 def _of(told, name):
-    """(simulated totals by month, whether any of it is known) of jobs, hours, km, money or a class of it."""
+    """(simulated totals by month, whether any of it is known)."""
     if name in told.thin:
         return told.totals[name], False
     names = [c for c in CLASSES if c not in told.thin] if name == "money" else [name]
@@ -115,7 +112,7 @@ def _of(told, name):
 
 
 def _band(values, is_known, confidence):
-    """(means, lower limits, upper limits) over the draws, limits that were drawn: quantiles, or the next beyond a mean outside of them."""
+    """(means, lower, upper limits) over the draws: values drawn, on both sides of the mean."""
     mean = values.mean(axis=0)
     low, high = (
         np.quantile(values, (1 + side * confidence) / 2, axis=0, method=m)
@@ -128,21 +125,20 @@ def _band(values, is_known, confidence):
 
 
 def total(outlook, name, draws=None):
-    """The year's total of jobs, hours, km, money or a class of it, as an `Estimate`; n: jobs in view.
+    """The year's total of jobs, hours, km, money or a class of it, as an `Estimate`; n: jobs in
+    view.
 
     NaN where nothing is known, or the record is shorter than a year. draws: of `draws_of`.
     """
     draws = draws_of(outlook) if draws is None else draws
     years = draws.groupby("draw")[name].sum(min_count=1).to_numpy()
-    value, low, high = (float(x) for x in _band(years, outlook.has_year, outlook.confidence))
+    limits = (float(x) for x in _band(years, outlook.has_year, outlook.confidence))
     note = "" if np.isfinite(years).all() else "neither the log nor the plan says"
     return Estimate(
-        value,
-        low,
-        high,
+        *limits,
         outlook.confidence,
         len(outlook.ahead.rows),
-        unit={"jobs": "", "hours": "hours", "km": "km"}.get(name, "money"),
+        unit=UNITS.get(name, "money"),
         method=f"{len(years)} simulated years",
         note=note if outlook.has_year else "a year's total needs a year of record",
     )
@@ -154,62 +150,58 @@ def totals(outlook, names, draws=None):
     return {name: total(outlook, name, draws) for name in names}
 
 
+def _bands(values, name, is_known, outlook):
+    """A row for each column of draws: `name`, its mean, `low, high`; none in too short a record."""
+    band = _band(values.to_numpy(dtype=float), is_known, outlook.confidence)
+    made = dict(zip(("mean", "low", "high"), band, strict=True))
+    made = pd.DataFrame({name: values.columns} | made)
+    return made if outlook.has_year else made.head(0)
+
+
 def by_task(outlook):
-    """Doings in the year by task: frame `task, jobs, low, high, hours_each, cost_each`, most first.
+    """Doings in the year by task: frame `task, jobs, low, high, each_hours, each_cost`, most first.
 
     No row where the record is shorter than a year.
     """
     tasks = outlook.ahead.rows["task"].fillna("").astype(str)
     values = pd.DataFrame(outlook.simulated.by_row.T).groupby(tasks).sum().T
-    values = values if outlook.has_year else values.iloc[:, :0]
-    jobs, low, high = _band(values.to_numpy(dtype=float), True, outlook.confidence)
-    made = pd.DataFrame({"task": values.columns, "jobs": jobs, "low": low, "high": high})
+    made = _bands(values, "task", True, outlook).rename(columns={"mean": "jobs"})
+    each = outlook.prices.tasks.groupby(level=-1)[["hours", "amount"]].mean()
     for name, column in (("each_hours", "hours"), ("each_cost", "amount")):
-        made[name] = made["task"].map(
-            outlook.prices.tasks.get(column, NONE).groupby(level=-1).mean()
-        )
+        made[name] = made["task"].map(each[column])
     return made.sort_values("jobs", ascending=False, ignore_index=True)
 
 
 def by_site(outlook):
-    """Labour hours of planned work and of fitting parts in the year by site: frame `site, hours, low, high, vehicles`; of one among
-    several sites with fewer than SMALL_SITE vehicles none, since they could point at a person.
+    """Labour hours of planned work and of fitting parts in the year by site.
+
+    Frame `site, hours, low, high, vehicles`; of one among several sites with fewer than SMALL_SITE
+    vehicles none, since they could point at a person.
     """
-    values = outlook.simulated.by_site
-    is_known = _of(outlook.simulated, "hours")[1] and outlook.has_year
-    hours, low, high = _band(values.to_numpy(), is_known, outlook.confidence)
-    made = pd.DataFrame({"site": values.columns, "hours": hours, "low": low, "high": high})
+    is_known = _of(outlook.simulated, "hours")[1]
+    made = _bands(outlook.simulated.by_site, "site", is_known, outlook)
+    made = made.rename(columns={"mean": "hours"})
     n = outlook.ahead.rows.drop_duplicates("vehicle")["site"].fillna("").value_counts()
-    made["vehicles"] = made["site"].map(n)
-    shown = ["hours", "low", "high"]
+    made["vehicles"], shown = made["site"].map(n), ["hours", "low", "high"]
     made[shown] = made[shown].where((made["vehicles"] >= SMALL_SITE) | (len(made) == 1))
-    made = made if outlook.has_year else made.head(0)
     return made.assign(site=made["site"].replace("", "not known"))
 
 
 def next_work(outlook):
-    """When each task next falls due: frame `vehicle, site, task, position, due_date, low_date, high_date, within_30 ... within_365`
-    (chances that its due point will have been reached), the soonest first. The date limit is certain, those of distance and hours are not.
+    """When each task next falls due, the soonest first.
+
+    Frame `vehicle, site, task, position, safety, due_date, low_date, high_date, within_30 ...
+    within_365` (chances that its due point will have been reached). The date limit is certain,
+    those of distance and hours are not.
     """
     rows, as_of = outlook.ahead.rows, outlook.as_of
-    rows = rows.assign(
-        due_date=days_later(as_of, rows["due_day"].where(rows["due_day"].abs() < FAR_DAYS))
-    )
+    day = rows["due_day"].where(rows["due_day"].abs() < FAR_DAYS)
+    rows = rows.assign(due_date=days_later(as_of, day))
     found = due_dates(outlook.model, None, rows, as_of, outlook.confidence)
-    made = rows[["vehicle", "site", "task", "position", "safety"]].copy()
-    for name, column in (("due_date", "date"), ("low_date", "low"), ("high_date", "high")):
-        made[name] = found[column]
+    made = rows[["vehicle", "site", "task", "position", "safety"]].join(
+        found.rename(columns={"date": "due_date", "low": "low_date", "high": "high_date"})
+    )
     for days in HORIZON_DAYS:
         made[f"within_{days}"] = chance_due(outlook.model, rows, as_of + pd.Timedelta(days=days))
-    return made.sort_values(
-        ["due_date", "vehicle", "task", "position"], kind="stable", ignore_index=True
-    )
-
-
-def last_year(log, test, replay, confidence=0.9, rng=None, draws=DRAWS):
-    """The `LastYear` of a log: its outlook of a year ago, from the log as it stood then, beside what came. None where the record is too
-    short.
-    """
-    return replayed(
-        log, test, replay, outlook_of, by_month, total, confidence, rng or rng_of(log), draws
-    )
+    by = ["due_date", "vehicle", "task", "position"]
+    return made.sort_values(by, kind="stable", ignore_index=True)

@@ -1,4 +1,4 @@
-"""The folder of a pack: ours by its list of files, or left alone.
+"""The folder of a pack: ours by its list of files, or left alone; one run at a time works on it.
 
 `manifest.json` lists every file of the pack with its SHA-256. Only what stands in that list, and is
 still as it was written, is ever replaced; whatever else is in the folder stays. The work goes on in
@@ -6,24 +6,32 @@ still as it was written, is ever replaced; whatever else is in the folder stays.
 that is being put together (`new`) and, for a moment, the one that it replaces (`last`).
 """
 
+import datetime
 import hashlib
 import json
+import os
+import platform
 import shutil
 from contextlib import contextmanager, suppress
 from itertools import count
 
-from wearbar.pack.lock import Taken, locked
 from wearbar.report.quantities import clean
 from wearbar.report.report import NotDone
 
-__all__ = ["MANIFEST", "is_as_written", "owned", "put_in_place", "read_manifest", "write_manifest"]
+try:
+    import fcntl
+except ImportError:  # Windows
+    import msvcrt
+
+    fcntl = None
 
 MANIFEST, SCHEMA = "manifest.json", "wearbar-pack/1"
 MARK = "about-this-folder.txt"
-TOLD = (
-    "wearbar works in this folder while it makes the pack beside it. After a run that was stopped,\n"
-    "the finished reports stay here. The next run uses them and removes the folder. Keep nothing here.\n"
-)
+TOLD = """\
+wearbar works in this folder while it makes the pack beside it. After a run that was stopped,
+the finished reports stay here. The next run uses them and removes the folder. Keep nothing here.
+"""
+FAR = 1 << 30  # Windows locks bytes, and nobody may read those: one far beyond the text
 
 
 @contextmanager
@@ -36,29 +44,24 @@ def owned(out):
     _refuse_others(out)
     work = out.with_name(f"{out.name}.wearbar")
     try:
-        with _at_work(work):
+        with _at_work(work, out):
             if out.is_dir():  # the reports of a private folder are worked on in private
                 shutil.copymode(out, work)
             _mend(out, work / "last")
             _refuse_others(out)
             yield work
-    except Taken as other:
-        raise NotDone(
-            f"another run is writing {out} ({clean(other)}); wait until it ends, or give --out another folder"
-        ) from None
     finally:
         with suppress(OSError):  # something is left in it, or another run has begun
             work.rmdir()
 
 
 @contextmanager
-def _at_work(work):
+def _at_work(work, out):
     work.mkdir(parents=True, exist_ok=True)
     if not (work / MARK).is_file() and {path.name for path in work.iterdir()} - {"lock"}:
-        raise NotDone(
-            f"{work} is in the way and not this program's; move it or give --out another folder"
-        )
-    with locked(work / "lock"):
+        told = "in the way and not this program's; move it or give --out another folder"
+        raise NotDone(f"{work} is {told}")
+    with _locked(work / "lock", out):
         (work / MARK).write_text(TOLD, encoding="utf-8")
         try:
             yield
@@ -76,17 +79,61 @@ def _refuse_others(out):
     if not out.exists() or (out.is_dir() and (not any(out.iterdir()) or read_manifest(out))):
         return
     older = out.is_dir() and (out / "findings.json").is_file() and (out / "index.html").is_file()
-    what = (
-        f"a pack without a list of its files ({MANIFEST})"
-        if older
-        else "something that is no pack of reports"
-    )
+    pack = f"a pack without a list of its files ({MANIFEST})"
+    what = pack if older else "something that is no pack of reports"
     raise NotDone(f"{out} holds {what}; move it, or give --out another folder")
 
 
+@contextmanager
+def _locked(path, out):
+    """Hold a lock of the operating system's, which ends with the process, however that ends."""
+    file = _lock(path, out)
+    os.ftruncate(file, 0)
+    begun = f"begun {datetime.datetime.now():%Y-%m-%d %H:%M:%S}"
+    os.write(file, f"process {os.getpid()} on {platform.node()}, {begun}\n".encode())
+    try:
+        yield
+    finally:
+        if fcntl:  # an open file can be removed, and must be, before another may hold it
+            path.unlink(missing_ok=True)
+        os.close(file)
+        if not fcntl:
+            with suppress(OSError):  # another run may have opened it by now
+                path.unlink()
+
+
+def _lock(path, out):
+    """The lock file, opened and locked. Raises NotDone where another run has it."""
+    while True:
+        try:
+            file = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+        except FileNotFoundError:
+            raise _taken(out, "one that is ending just now") from None
+        try:
+            if fcntl:
+                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            else:
+                os.lseek(file, FAR, os.SEEK_SET)
+                msvcrt.locking(file, msvcrt.LK_NBLCK, 1)
+                os.lseek(file, 0, os.SEEK_SET)
+        except (BlockingIOError, PermissionError):
+            holder = os.read(file, 400).decode("utf-8", "replace").strip()
+            os.close(file)
+            raise _taken(out, holder or "another process") from None
+        with suppress(FileNotFoundError):
+            if os.path.samestat(os.fstat(file), path.stat()):
+                return file
+        os.close(file)  # the run before removed it just now
+
+
+def _taken(out, holder):
+    wait = "wait until it ends, or give --out another folder"
+    return NotDone(f"another run is writing {out} ({clean(holder)}); {wait}")
+
+
 def read_manifest(folder):
-    """The manifest of the pack in a folder, `files` (path to SHA-256) and `reports` (name to what each was made
-    from); None where there is none that can be read."""
+    """The manifest of the pack in a folder: `files` (path to SHA-256) and `reports` (name to what
+    each was made from); None where there is none that can be read."""
     try:
         told = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError):
@@ -98,15 +145,11 @@ def read_manifest(folder):
 
 def write_manifest(folder, reports):
     """List the files of a finished pack. reports: name to what it was made from."""
-    files = {
-        path.relative_to(folder).as_posix(): _sha256(path)
-        for path in folder.rglob("*")
-        if path.is_file()
-    }
+    paths = [path for path in folder.rglob("*") if path.is_file()]
+    files = {path.relative_to(folder).as_posix(): _sha256(path) for path in paths}
     told = {"schema": SCHEMA, "files": files, "reports": reports}
-    (folder / MANIFEST).write_text(
-        json.dumps(told, indent=1, sort_keys=True) + "\n", encoding="utf-8"
-    )
+    text = json.dumps(told, indent=1, sort_keys=True) + "\n"
+    (folder / MANIFEST).write_text(text, encoding="utf-8")
 
 
 def is_as_written(folder, manifest, name):
@@ -122,8 +165,8 @@ def _sha256(path):
 def put_in_place(work, out):
     """Put the finished pack `new` in the place of the last one.
 
-    What is not in the list of the last pack, or was changed since, is the reader's and moves into the
-    new one; gives [(its name, its new name)] where the new pack has a file of that name.
+    What is not in the list of the last pack, or was changed since, is the reader's and moves into
+    the new one; gives [(its name, its new name)] where the new pack has a file of that name.
     """
     new, last = work / "new", work / "last"
     try:
@@ -181,14 +224,14 @@ def _is_shared(name, out, manifest):
 
 
 def _free(path, mine):
-    """The path itself, or one like it that is taken neither there nor beside `mine`, which is to go there."""
+    """The path, or one like it that is taken neither there nor beside `mine`, which goes there."""
     if not _is_taken(path):
         return path
-    others = (f"{path.stem}.kept{f'-{n}' if n > 1 else ''}{path.suffix}" for n in count(1))
+    names = (f"{path.stem}.kept{f'-{n}' if n > 1 else ''}{path.suffix}" for n in count(1))
     return next(
-        path.with_name(o)
-        for o in others
-        if not (_is_taken(path.with_name(o)) or _is_taken(mine.with_name(o)))
+        path.with_name(name)
+        for name in names
+        if not (_is_taken(path.with_name(name)) or _is_taken(mine.with_name(name)))
     )
 
 

@@ -1,4 +1,4 @@
-"""An empty log to fill in: a file for each table, log.toml, plan.toml, and a guide with a filled row for each."""
+"""An empty log to fill in: a file for each table, log.toml, plan.toml, and a guide by example."""
 
 import csv
 import tomllib
@@ -7,43 +7,35 @@ from pathlib import Path
 from wearbar.log.places import place
 from wearbar.log.schema import TABLES
 
-__all__ = ["start_log"]
-
 
 def start_log(folder):
-    """Write an empty log into a new or empty folder; gives its path. Raises FileExistsError where something stands there already."""
+    """Write an empty log into a new or empty folder; gives its path. Raises FileExistsError."""
     folder = Path(folder)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise FileExistsError(
-            f"{folder} is not empty; give a new folder, so that nothing of yours is written over"
-        )
+        advice = "give a new folder, so that nothing of yours is written over"
+        raise FileExistsError(f"{folder} is not empty; {advice}")
     folder.mkdir(parents=True, exist_ok=True)
     for name, columns in TABLES.items():
         with (folder / f"{name}.csv").open("w", encoding="utf-8", newline="") as file:
             csv.writer(file, lineterminator="\n").writerow(c.name for c in columns)
     for name in ("log.toml", "plan.toml"):
         (folder / name).write_bytes(place("shared", "start", name).read_bytes())
-    (folder / "GUIDE.md").write_text(_guide(), encoding="utf-8")
+    opening, examples = (
+        place("shared", "start", name).read_text(encoding="utf-8")
+        for name in ("guide.md", "examples.toml")
+    )
+    examples = tomllib.loads(examples)
+    chapters = (_chapter(name, TABLES[name], examples[name]) for name in TABLES)
+    (folder / "GUIDE.md").write_text(opening + "".join(chapters), encoding="utf-8")
     return folder
 
 
-def _guide():
-    examples = tomllib.loads(place("shared", "start", "examples.toml").read_text(encoding="utf-8"))
-    opening = place("shared", "start", "guide.md").read_text(encoding="utf-8")
-    return opening + "".join(_chapter(name, TABLES[name], examples[name]) for name in TABLES)
-
-
 def _chapter(name, columns, example):
-    rows = "".join(
-        f"| `{c.name}`{' *' if c.required else ''} | {_meaning(c)} | {example.get(c.name, '')} |\n"
-        for c in columns
-    )
+    table = "| column | what to write | example |\n| --- | --- | --- |\n"
+    for c in columns:
+        codes = f": {', '.join(c.codes)}" if c.codes else ""
+        blank = f" (blank: {c.default})" if c.default else ""
+        said, star = f"{c.meaning}{codes}{blank}", " *" if c.required else ""
+        table += f"| `{c.name}`{star} | {said} | {example.get(c.name, '')} |\n"
     line = ",".join(str(example.get(c.name, "")) for c in columns).rstrip(",")
-    table = f"| column | what to write | example |\n| --- | --- | --- |\n{rows}"
     return f"\n## {name}.csv\n\n{example['for']}\n\n{table}\nAs a line of the file: `{line}`\n"
-
-
-def _meaning(column):
-    codes = f": {', '.join(column.codes)}" if column.codes else ""
-    default = f" (blank: {column.default})" if column.default else ""
-    return f"{column.meaning}{codes}{default}"

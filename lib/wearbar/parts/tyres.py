@@ -1,8 +1,9 @@
 """Tyres by what is no wear: cold pressure too low, and age from the day of make.
 
-A limit is the law's (`law.law_of`: a lowest pressure, a greatest age in years), or, for pressure, the plan's figure where it
-names a source that is no example: `TOO_LOW` below it is out (common practice, no source). Where there is no limit a tyre is
-not in these frames: that is no word that it is in order.
+A limit is the law's (`law_of`: a lowest pressure, a greatest age in years), or, for pressure, the
+plan's figure where it names a source that is no example: `TOO_LOW` below it is out (common
+practice, no source). Where there is no limit a tyre is not in these frames: that is no word that it
+is in order.
 """
 
 import numpy as np
@@ -11,8 +12,7 @@ import pandas as pd
 from wearbar.log.law import law_of
 from wearbar.log.plan_figures import is_example
 from wearbar.log.units import PRESSURE_KPA
-
-__all__ = ["old_tyres", "soft_tyres"]
+from wearbar.parts.fitted import vehicles_of
 
 TYRE = "tyre"
 TOO_LOW = 0.10
@@ -22,110 +22,78 @@ YEAR_DAYS = 365.25
 
 
 def soft_tyres(log):
-    """Tyres whose last pressure is below a limit: frame `vehicle, position, value, date, limit` (kPa), `source`.
+    """Tyres whose last pressure is below a limit (kPa): frame `COLUMNS`.
 
-    The lowest reading of the last day, not older than `STALE_DAYS`; one taken hot counts too, since cold it is lower still.
-    The greater of the law's limit and the plan's. Sorted by how far below it.
+    The lowest reading of the last day, not older than `STALE_DAYS`; one taken hot counts too, since
+    cold it is lower still. The greater of the law's limit and the plan's. Sorted by how far below
+    it.
     """
-    read = log.si("measurements")
-    read = read[
-        read["category"].eq(TYRE)
-        & read["quantity"].eq("pressure")
-        & read["vehicle"].isin(_kept(log))
-    ]
-    read = read.sort_values(
-        ["date", "value"], ascending=[False, True], kind="stable"
-    ).drop_duplicates(["vehicle", "position"])
+    read = _kept(log.si("measurements"), log)
+    read = read[read["quantity"].eq("pressure")]
+    read = read.sort_values(["date", "value"], ascending=[False, True], kind="stable")
+    read = read.drop_duplicates(["vehicle", "position"])
     read = read[(log.as_of - read["date"]).dt.days <= STALE_DAYS].reset_index(drop=True)
     plan, law = _plan_limits(log, read), _legal(log, read, "pressure")
     by_law = ~(plan["limit"] > law["limit"]) & law["limit"].notna()
-    found = read.assign(**{c: law[c].where(by_law, plan[c]) for c in ("limit", "source")})
-    found = found.dropna(subset="limit")
+    found = read.assign(**law.where(by_law, plan)).dropna(subset="limit")
     found = found[found["value"] < found["limit"]]
     worst = (found["value"] / found["limit"]).sort_values(kind="stable").index
     return found.loc[worst, COLUMNS].reset_index(drop=True)
 
 
 def old_tyres(log):
-    """Fitted tyres older than a limit: frame as `soft_tyres`, `value` and `limit` in years, `date` the day of make."""
-    on = log.tables["fitted"]
-    on = on[
-        on["category"].eq(TYRE)
-        & on["removed"].isna()
-        & on["made"].notna()
-        & on["vehicle"].isin(_kept(log))
-    ]
-    on = on.reset_index(drop=True)
-    found = on.assign(
-        value=(log.as_of - on["made"]).dt.days / YEAR_DAYS,
-        date=on["made"],
-        **_legal(log, on, "age"),
-    )
-    found = found.dropna(subset="limit")
+    """Fitted tyres older than a limit: as `soft_tyres` in years, `date` the day of make."""
+    on = _kept(log.tables["fitted"], log)
+    on = on[on["removed"].isna() & on["made"].notna()].reset_index(drop=True)
+    years = (log.as_of - on["made"]).dt.days / YEAR_DAYS
+    found = on.assign(value=years, date=on["made"], **_legal(log, on, "age")).dropna(subset="limit")
     found = found[found["value"] > found["limit"]]
-    return found.sort_values(["value", "vehicle"], ascending=[False, True], kind="stable")[
-        COLUMNS
-    ].reset_index(drop=True)
+    found = found.sort_values(["value", "vehicle"], ascending=[False, True], kind="stable")
+    return found[COLUMNS].reset_index(drop=True)
 
 
-def _kept(log):
+def _kept(rows, log):
+    """The rows of tyres of vehicles that are not disposed of."""
     fleet = log.tables["vehicles"]
-    return fleet.loc[~(fleet["disposed"] <= log.as_of), "vehicle"]
+    kept = fleet.loc[~(fleet["disposed"] <= log.as_of), "vehicle"]
+    return rows[rows["category"].eq(TYRE) & rows["vehicle"].isin(kept)]
 
 
 def _legal(log, rows, quantity):
-    kind = rows["vehicle"].map(
-        log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["kind"]
-    )
+    """The law's limit of each row: `limit`, `source`."""
+    kind = rows["vehicle"].map(vehicles_of(log)["kind"])
     asked = rows[["vehicle", "category"]].assign(kind=kind, last_position=rows["position"])
     legal = law_of(log).limits_of(asked, (quantity,))
-    return pd.DataFrame(
-        {
-            "limit": legal["legal_limit"],
-            "source": legal["legal_source"] + " (" + legal["jurisdiction"] + ")",
-        }
-    )
+    source = legal["legal_source"] + " (" + legal["jurisdiction"] + ")"
+    return pd.DataFrame({"limit": legal["legal_limit"], "source": source})
 
 
 def _plan_limits(log, rows):
-    """The plan's lowest pressure at each row's place: `limit` kPa, `source`; NaN and "" where it names none with a source."""
-    none = pd.DataFrame({"limit": np.nan, "source": ""}, rows.index)
+    """The plan's lowest pressure at each row's place: `limit` kPa, `source`; NaN and ""."""
+    limits = pd.DataFrame({"limit": np.nan, "source": ""}, rows.index)
     if log.plan is None or rows.empty:
-        return none
+        return limits
     figures = _pressures(log.plan, log.as_of)
     plan = rows["vehicle"].map(log.plan.assign(log.tables["vehicles"]))
-    axle = rows["position"].str.partition("-")[0]
-    for place in (rows["position"], axle):
+    for place in (rows["position"], rows["position"].str.partition("-")[0]):  # else of its axle
         found = figures.reindex(pd.MultiIndex.from_arrays([plan, place])).set_axis(rows.index)
-        none = none.mask(none["limit"].isna(), found)
-    return none
+        limits = limits.mask(limits["limit"].isna(), found)
+    return limits
 
 
 def _pressures(plan, day):
-    """The pressures that a plan's tyre tasks name with a source: (plan, place) to `limit`, the least of a place, and `source`."""
-    now = plan.tasks
-    now = now[
-        ~(now["valid_from"] > day)
-        & ~(now["valid_to"] < day)
-        & (now["code"].str.contains(TYRE) | now["part"].eq(TYRE))
-    ]
+    """Pressures that tyre tasks name with a source: (plan, place) to the least, and `source`."""
+    now = plan.tasks[~(plan.tasks["valid_from"] > day) & ~(plan.tasks["valid_to"] < day)]
+    now = now[now["code"].str.contains(TYRE) | now["part"].eq(TYRE)]
     kpa = {unit.casefold(): factor for unit, factor in PRESSURE_KPA.items()}
-    rows = [
-        (
-            name,
-            f["name"].partition(",")[0].strip().casefold(),
-            f["value"] * kpa[f["unit"].casefold()] * (1 - TOO_LOW),
-            f["source"],
-        )
-        for name, figures in zip(now["plan"], now["figures"], strict=True)
-        for f in figures
-        if (f["unit"] or "").casefold() in kpa
-        and f["source"]
-        and not is_example(f["source"])
-        and f["value"] is not None
-    ]
-    frame = pd.DataFrame(rows, columns=["plan", "place", "limit", "source"]).sort_values(
-        "limit", kind="stable"
-    )
+    rows = []
+    for name, figures in zip(now["plan"], now["figures"], strict=True):
+        for f in figures:
+            unit_kpa, source = kpa.get((f["unit"] or "").casefold()), f["source"]
+            if unit_kpa and source and not is_example(source) and f["value"] is not None:
+                place = f["name"].partition(",")[0].strip().casefold()
+                rows.append((name, place, f["value"] * unit_kpa * (1 - TOO_LOW), source))
+    frame = pd.DataFrame(rows, columns=["plan", "place", "limit", "source"])
+    frame = frame.sort_values("limit", kind="stable").drop_duplicates(["plan", "place"])
     frame["source"] += f", less {TOO_LOW:.0%} (common practice, no source)"
-    return frame.drop_duplicates(["plan", "place"]).set_index(["plan", "place"])
+    return frame.set_index(["plan", "place"])

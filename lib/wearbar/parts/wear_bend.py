@@ -1,7 +1,8 @@
-"""Whether parts wear faster, or slower, in the last third of what they may wear: a line with a bend there.
+"""Whether parts wear faster, or slower, in the last third of what they may wear.
 
-Above the bend (two thirds worn) depth falls at one rate, below it at that rate times 1 + bend. Stretching the depths below the bend by
-1 / (1 + bend) makes such a line straight, so that all that is done with straight lines serves for it.
+Above the bend (two thirds worn) depth falls at one rate, below it at that rate times 1 + bend.
+Stretching the depths below the bend by 1 / (1 + bend) makes such a line straight, so that all that
+is done with straight lines serves for it.
 """
 
 import numpy as np
@@ -12,19 +13,18 @@ from wearbar.log.keys import look_up
 from wearbar.parts.wear_limits import usable_of
 from wearbar.parts.wear_line import RISING, fit_lines
 
-__all__ = ["bends_of", "hinge_of", "straighten", "unbent"]
-
 LAST = 1 / 3  # of the usable depth
 MIN_PARTS, MIN_VEHICLES = 8, 5  # read in the last third
 SHOWN_P, SHOWN_BEND = 0.01, 0.10  # a lesser bend moves a life by under a thirtieth
 LEAST, MOST = -0.7, 3.0
+BEND = ["category", "bend", "low", "high", "p", "n", "vehicles", "is_shown"]
 
 
 def hinge_of(parts):
-    """The height at which each part is two thirds worn; NaN where its new depth or its limit is not known."""
-    rising = parts["quantity"].eq(RISING)
+    """The height at which each part is two thirds worn; NaN where that is not known."""
     usable = usable_of(parts)
-    return (LAST * usable + parts["limit"]).where(~rising, -(1 - LAST) * usable).where(usable > 0)
+    hinge = (LAST * usable + parts["limit"]).mask(parts["quantity"].eq(RISING), (LAST - 1) * usable)
+    return hinge.where(usable > 0)
 
 
 def straighten(height, hinge, bend):
@@ -40,48 +40,36 @@ def unbent(height, hinge, bend):
 def bends_of(looks, parts):
     """The bend by category: one row each with enough parts read in the last third.
 
-    looks, parts: of straight lines. `category, bend` (share by which wear is faster there), `low`, `high` (90%), `p`, `n` (parts read in
-    the last third), `vehicles`, `is_shown` (p below `SHOWN_P` and a bend of `SHOWN_BEND` or more). The test is the score's, vehicles taken
-    as independent, Student's t on vehicles - 1; the bend is then found by least squares (Gauss-Newton).
+    looks, parts: of straight lines. `category, bend` (share by which wear is faster there), `low`,
+    `high` (90%), `p`, `n` (parts read in the last third), `vehicles`, `is_shown` (p below `SHOWN_P`
+    and a bend of `SHOWN_BEND` or more). The test is the score's, vehicles taken as independent,
+    Student's t on vehicles - 1; the bend is then found by least squares (Gauss-Newton).
     """
     looks = looks[~looks["is_doubtful"] & looks["distance_km"].notna()].reset_index(drop=True)
     looks["hinge"] = look_up(looks["part_key"], hinge_of(parts).set_axis(parts["part_key"]))
-    rows = [
-        _bend(name, own.reset_index(drop=True))
-        for name, own in looks[looks["hinge"].notna()].groupby("category")
-    ]
-    columns = ["category", "bend", "low", "high", "p", "n", "vehicles", "is_shown"]
-    return pd.DataFrame([r for r in rows if r], columns=columns).astype({"is_shown": bool})
+    groups = looks[looks["hinge"].notna()].groupby("category")
+    rows = [row for name, own in groups if (row := _bend(name, own.reset_index(drop=True)))]
+    return pd.DataFrame(rows, columns=BEND).astype({"is_shown": bool})
 
 
 def _bend(name, looks):
+    """The values of `BEND`; None of too few parts."""
     # only parts with a reading in the last third, and two above it, can show a bend
-    below = looks["height"] < looks["hinge"]
-    line = [looks["part_key"], looks["place"]]
-    use = below.groupby(line).transform("sum").ge(1) & (~below).groupby(line).transform("sum").ge(2)
-    looks = looks[use].reset_index(drop=True)
+    below, line = looks["height"] < looks["hinge"], [looks["part_key"], looks["place"]]
+    lower, upper = (which.groupby(line).transform("sum") for which in (below, ~below))
+    looks = looks[lower.ge(1) & upper.ge(2)].reset_index(drop=True)
     parts, vehicles = looks["part_key"].nunique(), looks["vehicle"].nunique()
     if parts < MIN_PARTS or vehicles < MIN_VEHICLES:
         return None
-    step, se = _step(looks, 0.0)
-    p = 2 * stats.t.sf(abs(step) / se, vehicles - 1)
-    bend = step
-    if p < SHOWN_P:
-        for _ in range(12):
-            bend = float(np.clip(bend, LEAST, MOST))
-            step, se = _step(looks, bend)
-            bend += step
+    bend, se = _step(looks, 0.0)
+    p = float(2 * stats.t.sf(abs(bend) / se, vehicles - 1))
+    for _ in range(12 if p < SHOWN_P else 0):
+        bend = float(np.clip(bend, LEAST, MOST))
+        step, se = _step(looks, bend)
+        bend += step
     bend, half = float(np.clip(bend, LEAST, MOST)), stats.t.ppf(0.95, vehicles - 1) * se
-    return (
-        name,
-        bend,
-        bend - half,
-        bend + half,
-        float(p),
-        parts,
-        vehicles,
-        p < SHOWN_P and abs(bend) >= SHOWN_BEND,
-    )
+    is_shown = p < SHOWN_P and abs(bend) >= SHOWN_BEND
+    return name, bend, bend - half, bend + half, p, parts, vehicles, is_shown
 
 
 def _step(looks, bend):

@@ -1,1 +1,1 @@
-"""What a report prints: its units, tables, charts, words and calendar, and the notebook's own `Report`."""
+"""What a report prints: units, tables, charts, words, calendar; the notebook's `Report`."""

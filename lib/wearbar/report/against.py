@@ -1,4 +1,4 @@
-"""What a reader sets the reports against: a criterion of one's own for work done in time, and an earlier pack."""
+"""What a reader sets the reports against: a tolerance of their own, and an earlier pack."""
 
 import hashlib
 import json
@@ -12,17 +12,6 @@ from wearbar.log.schema import TEXT
 from wearbar.report.quantities import clean, plural
 from wearbar.report.report import NotDone
 
-__all__ = [
-    "COUNTED",
-    "FINDINGS",
-    "LISTED",
-    "REPORT",
-    "SCHEMA",
-    "criterion_of",
-    "earlier_pack",
-    "fingerprint",
-]
-
 FINDINGS, SCHEMA = "findings.json", "wearbar-findings/1"
 # the report that leaves what a later one needs, and the two findings that hold it in their rows
 REPORT, COUNTED, LISTED = "interval_compliance", "vehicles_counted", "overdue_or_not_to_be_driven"
@@ -34,38 +23,36 @@ _ROWS = {
 
 
 def criterion_of(value):
-    """A share of the interval by which work may pass its due point and still be in time; 0: the plan's own window. Raises NotDone."""
+    """A share of the interval by which work may be late and still in time; 0: the plan's window."""
     if isinstance(value, bool) or not isinstance(value, numbers.Real) or not 0 <= value <= 1:
-        raise NotDone(
-            f"criterion is {value!r}; give a share of the interval from 0 to 1, such as 0.1, or 0 for the plan's own window alone"
-        )
+        may = "from 0 to 1, such as 0.1, or 0 for the plan's own window alone"
+        raise NotDone(f"criterion is {value!r}; give a share of the interval {may}")
     return float(value)
 
 
 def earlier_pack(folder, log, parameters):
     """The `intervals.Earlier` of a pack made before of the same log; None where `folder` is "".
 
-    log: the ServiceLog now, whole. parameters: `site` and `vehicle` as asked for now. Raises NotDone, one sentence, for what is no pack, is
-    of another log, of other vehicles or of a later day, or lacks what is needed.
+    log: the ServiceLog now, whole. parameters: `site` and `vehicle` as asked for now. Raises
+    NotDone, one sentence, for what is no pack, is of another log, of other vehicles or of a later
+    day, or lacks what is needed.
     """
     if not folder:
         return None
     told = _read(folder)
     try:
-        _same(folder, told, log, parameters)
-        findings = told["reports"].get(REPORT, {}).get("findings", {})
-        if not all(isinstance(findings.get(name, {}).get("rows"), list) for name in _ROWS):
-            raise NotDone(
-                f"the pack {folder} holds no {REPORT} to compare with; give --since a pack that has that report"
-            )
+        wrong = _unlike(told, log, parameters)
+        if wrong:
+            raise NotDone(f"the pack {folder} {wrong[0]}; give --since {wrong[1]}")
+        findings = told["reports"][REPORT]["findings"]
         counts, listed = (_frame(findings[name]["rows"], types) for name, types in _ROWS.items())
         return Earlier(pd.Timestamp(told["log"]["as_of"]), counts, listed)
     except NotDone:
         raise
     except (AttributeError, KeyError, TypeError, ValueError):
-        raise NotDone(
-            f"{Path(folder) / FINDINGS} lacks a part, or was changed; make that pack again, or give --since another"
-        ) from None
+        file = Path(folder) / FINDINGS
+        again = "make that pack again, or give --since another"
+        raise NotDone(f"{file} lacks a part, or was changed; {again}") from None
 
 
 def fingerprint(folder):
@@ -75,47 +62,44 @@ def fingerprint(folder):
 
 
 def _read(folder):
-    path = Path(folder) / FINDINGS
+    path, again = Path(folder) / FINDINGS, "make that pack again"
     if not path.is_file():
-        raise NotDone(
-            f"{folder} is no pack of reports: it has no {FINDINGS}; give --since the folder of an earlier pack"
-        )
+        lacks = f"{folder} is no pack of reports: it has no {FINDINGS}"
+        raise NotDone(f"{lacks}; give --since the folder of an earlier pack")
     try:
         told = json.loads(path.read_text(encoding="utf-8"))
     except (ValueError, RecursionError):
-        raise NotDone(
-            f"{path} cannot be read as JSON; make that pack again, or give --since another"
-        ) from None
+        why = f"{path} cannot be read as JSON"
+        raise NotDone(f"{why}; {again}, or give --since another") from None
     schema = told.get("schema") if isinstance(told, dict) else None
     if schema != SCHEMA:
-        raise NotDone(
-            f"{path} is of schema {clean(schema)}, and this program compares {SCHEMA} alone; make that pack again"
-        )
+        only = f"and this program compares {SCHEMA} alone"
+        raise NotDone(f"{path} is of schema {clean(schema)}, {only}; {again}")
     return told
 
 
-def _same(folder, told, log, parameters):
+def _unlike(told, log, parameters):
+    """In what a pack is of something else, and what to give instead; None where it is not."""
     theirs, name, asked = told["log"], clean(log.name), told["parameters"]
     if theirs["name"] != name:
-        raise NotDone(
-            f"the pack {folder} is of another log, {clean(theirs['name'])}, not of {name}; give --since a pack of this log"
-        )
-    if theirs["as_of"] > f"{log.as_of:%Y-%m-%d}":
-        raise NotDone(
-            f"the pack {folder} is of a later day, {theirs['as_of']}, than this log's {log.as_of:%Y-%m-%d}; give --since an earlier one"
-        )
-    if (asked["site"], sorted(asked["vehicle"])) != (
-        parameters["site"],
-        sorted(parameters["vehicle"]),
-    ):
-        raise NotDone(
-            f"the pack {folder} is about {_about(asked)}, not {_about(parameters)}; give --since a pack of the same vehicles"
-        )
+        return f"is of another log, {clean(theirs['name'])}, not of {name}", "a pack of this log"
+    day = f"{log.as_of:%Y-%m-%d}"
+    if theirs["as_of"] > day:
+        return f"is of a later day, {theirs['as_of']}, than this log's {day}", "an earlier one"
+    own, now = ((p["site"], sorted(p["vehicle"])) for p in (asked, parameters))
+    if own != now:
+        what = f"is about {_about(asked)}, not {_about(parameters)}"
+        return what, "a pack of the same vehicles"
+    findings = told["reports"].get(REPORT, {}).get("findings", {})
+    if not all(isinstance(findings.get(name, {}).get("rows"), list) for name in _ROWS):
+        return f"holds no {REPORT} to compare with", "a pack that has that report"
+    return None
 
 
 def _about(asked):
     site = f"site {clean(asked['site'])}" if asked["site"] else "all sites"
-    return f"{site} and {plural(len(asked['vehicle']), 'named vehicle') if asked['vehicle'] else 'all vehicles'}"
+    n = len(asked["vehicle"])
+    return f"{site} and {plural(n, 'named vehicle') if n else 'all vehicles'}"
 
 
 def _frame(rows, types):

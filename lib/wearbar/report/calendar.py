@@ -1,8 +1,9 @@
-"""The action list as a calendar file (RFC 5545, iCalendar): an all-day event for each row of it that has a day, the most urgent first.
+"""The action list as a calendar file (RFC 5545): an all-day event for each row that has a day.
 
-What must not be driven, worn parts and failed inspections stand on the report date. Other work stands on the day that it falls due, by
-date or by the forecast of distance or hours, whichever comes first; so never later than the due point of its date. The same log gives the
-same bytes: the stamp is the report date, and an event's id hangs on what it is about and its due point.
+What must not be driven, worn parts and failed inspections stand on the report date, other work on
+the day it falls due, by date or by the forecast of distance or hours, whichever comes first. The
+same log gives the same bytes: the stamp is the report date, and an event's id hangs on what it is
+about and its due point.
 """
 
 import hashlib
@@ -23,9 +24,10 @@ UNIT = "\x1f"  # between the parts of a key
 
 
 def calendar_of(log, vehicles=None, confidence=0.9, show=None):
-    """(text of the calendar file, number of events, number of open tasks that have no day), for `vehicles` or, where None, for all.
+    """(text of the file, number of events, number of open tasks without a day).
 
-    log: the whole log, by which use is forecast. show: the reader's units, or the log's.
+    log: the whole log, by which use is forecast. vehicles: None is all. show: the reader's units,
+    or the log's.
     """
     events, n_without = events_of(log, vehicles, confidence)
     told = wording.told(events, log, show or Show(log.units), confidence)
@@ -33,15 +35,14 @@ def calendar_of(log, vehicles=None, confidence=0.9, show=None):
 
 
 def events_of(log, vehicles=None, confidence=0.9):
-    """(events, number of open tasks without a day): one row an event, in the order of the action list.
+    """(events, number of open tasks without a day): rows of `actionlist.actions` with `day`, `uid`.
 
-    Columns of `actionlist.actions`, with `day` and `uid`. Advisories and notes have no day, and no event.
+    Advisories and notes have no day, and no event.
     """
     readings = usage.readings(log)
     found = intervals.occasions(log, readings)
-    rows = actions(
-        log, found, None, readings, None, model_by_test(log, confidence), confidence, FAR_DAYS
-    )
+    use = model_by_test(log, confidence)
+    rows = actions(log, found, None, readings, None, use, confidence, FAR_DAYS)
     now = found[found["is_current"] & found["is_open"] & ~found["state"].eq("not-finished")]
     if vehicles is not None:
         rows, now = (t[t["vehicle"].isin(list(vehicles))] for t in (rows, now))
@@ -50,7 +51,7 @@ def events_of(log, vehicles=None, confidence=0.9):
 
 
 def ics(events, name, as_of):
-    """The file's text. events: rows with `day, uid, summary, description, category`. name: of the calendar."""
+    """The file's text. events: rows with `day, uid, summary, description, category`."""
     stamp = pd.Timestamp(as_of).tz_localize("UTC")
     calendar = Calendar()
     calendar.add("version", "2.0")
@@ -73,13 +74,9 @@ def ics(events, name, as_of):
 def _uids(events):
     """An id for each event from what it is and its due point; two alike in that are counted."""
     at = events["due_odometer_km"].round(1).astype(str).str.replace("nan", "", regex=False)
-    parts = [events[c] for c in ("kind", "vehicle", "item", "position")] + [
-        events["due_date"].astype(str),
-        at,
-    ]
-    keys = pd.Series(
-        [UNIT.join(key) for key in zip(*(p.fillna("").astype(str) for p in parts), strict=True)],
-        dtype=object,
-    )
+    parts = [events[c] for c in ("kind", "vehicle", "item", "position")]
+    parts += [events["due_date"].astype(str), at]
+    rows = zip(*(part.fillna("").astype(str) for part in parts), strict=True)
+    keys = pd.Series([UNIT.join(row) for row in rows], dtype=object)
     keys = keys + UNIT + keys.groupby(keys).cumcount().astype(str)
     return [f"{hashlib.sha256(key.encode()).hexdigest()[:32]}@wearbar.invalid" for key in keys]

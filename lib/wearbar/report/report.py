@@ -1,7 +1,8 @@
-"""What a report notebook calls: open the log, say, show a table or a figure, record a finding, tell how it was made.
+"""What a report notebook calls: open the log, say, show a table or a figure, record a finding.
 
-Everything is shown by Jupyter's display messages, so that a notebook run by hand and one run by `wearbar pack` read the same. What the
-pack collects (findings, headlines, the whole of each table) rides in the same messages, under types of our own.
+Everything is shown by Jupyter's display messages, so that a notebook run by hand and one run by
+`wearbar pack` read the same. What the pack collects (findings, headlines, the whole of each table)
+rides in the same messages, under types of our own.
 """
 
 import base64
@@ -25,20 +26,7 @@ from wearbar.log import places
 from wearbar.log.units import DISTANCE_KM
 from wearbar.report import tables
 from wearbar.report.quantities import MISSING, Show, clean, listing, number, plain, plural
-
-__all__ = [
-    "FINDING",
-    "HEADLINE",
-    "STYLE",
-    "TABLE",
-    "URGENCY",
-    "NotDone",
-    "Report",
-    "check",
-    "open_report",
-    "rows_of",
-    "versions",
-]
+from wearbar.report.template import page_of
 
 FINDING = "application/vnd.wearbar.finding+json"
 HEADLINE = "application/vnd.wearbar.headline+json"
@@ -46,6 +34,8 @@ STYLE = "application/vnd.wearbar.style+json"
 TABLE = "application/vnd.wearbar.table+json"
 URGENCY = {"now": "Act now", "soon": "Coming up", "note": "To know"}
 LIBRARIES = ("wearbar", "numpy", "pandas", "scipy", "statsmodels", "matplotlib", "seaborn")
+UNDATED = ["vehicles", "limits", "budget"]  # tables without a day to be after
+HIDDEN = "<span hidden></span>"
 
 
 class NotDone(ValueError):
@@ -56,8 +46,9 @@ class NotDone(ValueError):
 class Report:
     """One report in the making.
 
-    name: the notebook's, as in `interval_compliance`. log: cut to the vehicles asked for. whole: the log before the cut.
-    show: the reader's units. confidence: of every interval. parameters: as asked for, ready for JSON.
+    name: the notebook's, as in `interval_compliance`. log: cut to the vehicles asked for. whole:
+    before the cut. show: the reader's units. confidence: of every interval. parameters: as asked
+    for, ready for JSON.
     """
 
     name: str
@@ -73,225 +64,181 @@ class Report:
         return usage.readings(self.log)
 
     def say(self, text):
-        """Show Markdown: a sentence or more from `wording`. Nothing is shown for an empty text."""
+        """Show Markdown: a sentence or more from `report.words`; nothing for an empty text."""
         if text:
-            _send({"text/markdown": text, "text/plain": plain(text)})
+            display({"text/markdown": text, "text/plain": plain(text)}, raw=True)
 
     def headline(self, text, urgency="note"):
-        """Show a sentence that also heads the pack's first page. urgency: "now" (act now), "soon" (coming up) or "note"."""
+        """Show a sentence that also heads the pack's first page. urgency: a key of `URGENCY`."""
         from nbconvert.filters import markdown2html
 
-        told, said = {"text": text, "urgency": urgency}, f"**{URGENCY[urgency]}:** {text}"
-        _send(
-            {
-                "text/html": f'<div class="headline {urgency}">{markdown2html(said)}</div>',
-                "text/markdown": said,
-                "text/plain": plain(text),
-                HEADLINE: told,
-            }
-        )
+        said = f"**{URGENCY[urgency]}:** {text}"
+        page = f'<div class="headline {urgency}">{markdown2html(said)}</div>'
+        told = {"text/markdown": said, HEADLINE: {"text": text, "urgency": urgency}}
+        _show(page, plain(text), told)
 
     def table(self, frame, caption, name="", columns=None, note="", missing="–", rows=15, empty=""):
-        """Show a frame as a table; with a `name`, its rows also become tables/<report>-<name>.csv in the pack.
+        """Show a frame; with a `name` it is also tables/<report>-<name>.csv of the pack.
 
-        columns: column's name to heading, in order; default, all of them under their own names. A heading may be (heading, unit) where the
-            name does not end with the unit. A key may be a tuple of columns: (value, low, high) print as one cell "value (low to high)",
-            (low, high) as "low to high". Units: see `wording.scales.SCALES`; numbers are turned into the reader's. Text is given as it is
-            in the log: cells are escaped here.
-        missing: what an empty cell says. empty: said in place of a table without rows, else nothing is shown.
-        rows: more than these go behind a "Show the other"; 0 makes the CSV alone.
+        columns: column's name to heading, in order; default, all under their own names. A heading
+            may be (heading, unit) where the name does not end with the unit. A key may be a tuple
+            of columns: (value, low, high) print as one cell "value (low to high)", (low, high) as
+            "low to high". Numbers are turned into the reader's units, text of a log is escaped.
+        missing: what an empty cell says. empty: said in place of a table without rows, else
+            nothing is shown. rows: more go behind a "Show the other"; 0 makes the CSV alone.
         """
-        heads = tables.heads_of(frame, columns, self.show)
-        told = (
-            {TABLE: {"name": f"{self.name}-{name}", "csv": tables.csv_of(frame, heads)}}
-            if name
-            else {}
-        )
+        heads, caption = tables.heads_of(frame, columns, self.show), plain(caption)
+        file = {"name": f"{self.name}-{name}", "csv": tables.csv_of(frame, heads)}
+        told = {TABLE: file} if name else {}
         if not len(frame) or not rows:
-            page = f'<p class="wb-none">{_text(empty)}</p>' if empty else "<span hidden></span>"
-            _send({"text/html": page, "text/plain": plain(empty), **told})
+            _show(f'<p class="wb-none">{_text(empty)}</p>' if empty else HIDDEN, plain(empty), told)
             return
-        page = tables.html_of(frame, heads, plain(caption), missing, rows) + (
-            f'<p class="wb-note">{_text(note)}</p>' if note else ""
-        )
-        _send(
-            {
-                "text/html": page,
-                "text/plain": f"{plain(caption)}: {plural(len(frame), 'row')}",
-                **told,
-            }
-        )
+        page = tables.html_of(frame, heads, caption, missing, rows)
+        page += f'<p class="wb-note">{_text(note)}</p>' if note else ""
+        _show(page, f"{caption}: {plural(len(frame), 'row')}", told)
+
+    def view(self, name, frame, **more):
+        """Show a frame as the table `name` that shared/words/<report>.toml describes."""
+        self.table(frame, **tables.view_of(self.name, name, frame, self.show) | more)
 
     def figure(self, figure, alt, caption=""):
         """Show a matplotlib figure as a PNG with its alternative text, then clear it."""
         from wearbar.report.charts.style import SCREEN_DPI, png
 
-        width = round(SCREEN_DPI * figure.get_figwidth())
-        picture = base64.b64encode(png(figure)).decode()
+        width, alt = round(SCREEN_DPI * figure.get_figwidth()), plain(alt)
+        source = f"data:image/png;base64,{base64.b64encode(png(figure)).decode()}"
+        image = f'<img width="{width}" alt="{html.escape(alt)}" src="{source}">'
         under = f"<figcaption>{_text(caption)}</figcaption>" if caption else ""
-        page = f'<figure class="wb-figure"><img width="{width}" alt="{_text(alt)}" src="data:image/png;base64,{picture}">{under}</figure>'
-        _send({"text/html": page, "text/plain": plain(alt)})
+        _show(f'<figure class="wb-figure">{image}{under}</figure>', alt)
 
     def fill(self, template, block, words):
-        """Show a Jinja template of shared/report, told which `block` of it is wanted, filled with `words`: plain text, which it escapes."""
-        markup = _filled(template, {**words, "block": block})
-        _send(
-            {
-                "text/html": markup,
-                "text/plain": html.unescape(" ".join(re.sub(r"<[^>]*>", " ", markup).split())),
-            }
-        )
+        """Show one `block` of a template of shared/report, filled with `words`: plain text."""
+        markup = page_of(template, **{**words, "block": block}).strip()
+        _show(markup, html.unescape(" ".join(re.sub(r"<[^>]*>", " ", markup).split())))
 
     def finding(self, name, value, unit="", note="", rows=None):
-        """Record a result for findings.json, in SI; nothing is shown. `value`: an `Estimate`, a number, a text, a date, yes/no or None.
+        """Record a result for findings.json, in SI; nothing is shown.
 
-        rows: a frame that a later report needs whole, such as the counts of each vehicle; its text stays as it is in the log.
+        value: an `Estimate`, a number, a text, a date, yes/no or None. rows: a frame that a later
+        report needs whole, such as the counts of each vehicle; its text stays as in the log.
         """
         told = asdict(value) if is_dataclass(value) else {"value": value}
-        told = {key: _json(x) for key, x in told.items()}
-        told |= {
-            "name": name,
-            "unit": unit or told.get("unit", ""),
-            "note": note or told.get("note", ""),
-        }
+        told = {key: _json(x) for key, x in told.items()} | {"name": name}
+        told |= {"unit": unit or told.get("unit", ""), "note": note or told.get("note", "")}
         if rows is not None:
             told["rows"] = [
                 {k: x if isinstance(x, str) else _json(x) for k, x in row.items()}
                 for row in rows.to_dict("records")
             ]
-        _send({FINDING: told, "text/html": "<span hidden></span>", "text/plain": ""})
+        _show(HIDDEN, "", {FINDING: told})
 
     def provenance(self):
         """Show what the report was made from and with: log, rows, parameters, versions."""
         log = self.whole
-        asked = "; ".join(
-            f"{k} {_asked(v)}" for k, v in self.parameters.items() if v not in ("", [])
-        )
+        made = [f"{k} {v}" for k, v in versions().items() if k == "Python" or k in sys.modules]
+        n, n_all = (len(x.tables["vehicles"]) for x in (self.log, log))
+        net = f"{log.money} of recoverable tax" if log.money else ""
         facts = {
             "Log": clean(log.name),
             "Fingerprint (SHA-256)": log.sha256 or MISSING,
             "Record": f"{self.show.date(log.first_day)} to {self.show.date(log.as_of)}",
             "Rows": rows_of(log),
-            "Money": f"{log.money} of recoverable tax"
-            if log.money
-            else "the log does not say whether net or gross",
-            "Vehicles reported": f"{len(self.log.tables['vehicles']):,} of {len(log.tables['vehicles']):,}",
-            "Asked for": asked,
-            "Made with": ", ".join(f"{k} {v}" for k, v in versions().items() if _is_in_use(k)),
+            "Money": net or "the log does not say whether net or gross",
+            "Vehicles reported": f"{n:,} of {n_all:,}",
+            "Asked for": said_of(self.parameters),
+            "Made with": ", ".join(made),
         }
-        items = "".join(
-            f"<div><dt>{_text(k)}</dt><dd>{_text(v)}</dd></div>" for k, v in facts.items()
-        )
-        _send(
-            {
-                "text/html": f'<dl class="wb-facts">{items}</dl>',
-                "text/plain": "\n".join(f"{k}: {v}" for k, v in facts.items()),
-            }
-        )
+        rows = (f"<div><dt>{_text(k)}</dt><dd>{_text(v)}</dd></div>" for k, v in facts.items())
+        page = f'<dl class="wb-facts">{"".join(rows)}</dl>'
+        _show(page, "\n".join(f"{k}: {v}" for k, v in facts.items()))
+
+
+def asked_for(as_of="", site="", vehicle=(), confidence=0.9, units=""):
+    """What every report may be asked for, by name, ready for JSON; see `check`."""
+    vehicle = [vehicle] if isinstance(vehicle, str) else list(vehicle)
+    asked = {"as_of": as_of, "site": site, "vehicle": vehicle}
+    return asked | {"confidence": confidence, "units": units}
+
+
+def said_of(asked, unsaid=("", [])):
+    """The parameters in words, but for those of a value that is `unsaid`."""
+    said = {
+        k: listing(v) if isinstance(v, list) else v for k, v in asked.items() if v not in unsaid
+    }
+    return "; ".join(f"{key} {clean(value)}" for key, value in said.items())
 
 
 def check(log="", as_of="", site="", vehicle=(), confidence=0.9, units=""):
     """The log asked for, whole and cut: (ServiceLog, ServiceLog of the vehicles asked for).
 
-    log: folder, workbook or database address, "" the fleet demo. as_of: last day to count, "" the log's own. site: "" all. vehicle: names,
-    none is all. confidence: of intervals. units: mi or km to read in, "" the log's own.
-    Raises NotDone, one sentence, for what cannot be, naming what can; the log's own errors are ValueErrors too.
+    log: folder, workbook or database address, "" the fleet demo. as_of: last day to count, "" the
+    log's own. site: "" all. vehicle: names, none is all. confidence: of intervals. units: mi or km
+    to read in, "" the log's own.
+    Raises NotDone, one sentence, for what cannot be, naming what can; the log's errors are
+    ValueErrors too.
     """
-    if (
-        isinstance(confidence, bool)
-        or not isinstance(confidence, numbers.Real)
-        or not 0.5 <= confidence < 1
-    ):
-        raise NotDone(
-            f"confidence is {confidence!r}; give a share from 0.5 up to but not including 1, such as 0.9"
-        )
+    is_number = isinstance(confidence, numbers.Real) and not isinstance(confidence, bool)
+    if not is_number or not 0.5 <= confidence < 1:
+        may = "give a share from 0.5 up to but not including 1, such as 0.9"
+        raise NotDone(f"confidence is {confidence!r}; {may}")
     if units and units not in DISTANCE_KM:
         raise NotDone(f"units is {units!r}; give mi or km, or nothing for the log's own")
     whole = logs.read_log(log or places.place("data", "fleet"), as_of=_day(as_of))
-    dated = whole.ledger[
-        ~whole.ledger["table"].isin(["vehicles", "limits", "budget"])
-    ]  # these have no day to be after
+    dated = whole.ledger[~whole.ledger["table"].isin(UNDATED)]
     if dated["after"].sum() and not dated["used"].sum():
-        raise NotDone(
-            f"nothing in the log is as old as as_of {as_of}; give a later day, or none for the log's own"
-        )
-    kept = _kept(whole, site, _names(vehicle))
+        may = "give a later day, or none for the log's own"
+        raise NotDone(f"nothing in the log is as old as as_of {as_of}; {may}")
+    kept = _kept(whole, site, asked_for(vehicle=vehicle)["vehicle"])
     return whole, whole if kept is None else whole.only(kept)
 
 
 def open_report(name, log="", as_of="", site="", vehicle=(), confidence=0.9, units="", **own):
-    """Read the log and begin a report; shows whose log it is and what is counted. Parameters and errors: see `check`.
+    """Read the log and begin a report; shows whose log it is and what is counted: see `check`.
 
     own: parameters of this report alone, to be told with the others where they are not empty.
     """
-    whole, cut = check(log, as_of, site, vehicle, confidence, units)
+    asked = asked_for(as_of, site, vehicle, confidence, units)
+    whole, cut = check(log, **asked)
     show = Show(replace(whole.units, distance=units or whole.units.distance))
-    asked = {
-        "as_of": as_of,
-        "site": site,
-        "vehicle": _names(vehicle),
-        "confidence": confidence,
-        "units": units,
-    }
     asked |= {key: value for key, value in own.items() if value}
-    report = Report(name, cut, whole, show, confidence, asked)
-    _begin(report)
-    return report
+    _begin(name, cut, asked, show)
+    return Report(name, cut, whole, show, confidence, asked)
 
 
 def rows_of(log):
     """What became of the log's rows, in words."""
-    count = log.ledger[["read", "used", "set_aside", "after"]].sum()
-    ends = f"{count['used']:,} used, {count['set_aside']:,} set aside, {count['after']:,} after the report date"
-    return f"{plural(count['read'], 'row')} read: {ends}"
+    n = log.ledger[["read", "used", "set_aside", "after"]].sum()
+    ends = f"{n['set_aside']:,} set aside, {n['after']:,} after the report date"
+    return f"{plural(n['read'], 'row')} read: {n['used']:,} used, {ends}"
 
 
 def versions():
     """Library to version, for all that a number or a figure may hang on."""
-    return {
-        "Python": platform.python_version(),
-        **{name: importlib.metadata.version(name) for name in LIBRARIES},
-    }
+    libraries = {name: importlib.metadata.version(name) for name in LIBRARIES}
+    return {"Python": platform.python_version(), **libraries}
 
 
-def _is_in_use(library):
-    return library == "Python" or library in sys.modules
-
-
-def _filled(template, words):
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    shared = FileSystemLoader(places.place("shared", "report"))
-    page = Environment(loader=shared, autoescape=True, undefined=StrictUndefined).get_template(
-        template
-    )
-    return page.render(words).strip()
-
-
-def _begin(report):
-    styles = [places.place("shared", "report", f"{name}.css") for name in ("tables", report.name)]
+def _begin(name, log, asked, show):
+    styles = [places.place("shared", "report", f"{sheet}.css") for sheet in ("tables", name)]
     style = "\n".join(path.read_text(encoding="utf-8") for path in styles if path.is_file())
-    _send({"text/html": f"<style>{style}</style>", "text/plain": "", STYLE: {}})
-    vehicles = plural(len(report.log.tables["vehicles"]), "vehicle")
-    where = f"site {_text(clean(report.parameters['site']))}" if report.parameters["site"] else ""
-    span = f"{report.show.date(report.log.first_day)} to {report.show.date(report.log.as_of)}"
-    ranges = f"any range at {number(100 * report.confidence)}% unless a note says otherwise"
-    parts = [f"<b>{_text(clean(report.log.name))}</b>", span, vehicles, where, ranges]
+    _show(f"<style>{style}</style>", "", {STYLE: {}})
+    vehicles = plural(len(log.tables["vehicles"]), "vehicle")
+    where = f"site {_text(clean(asked['site']))}" if asked["site"] else ""
+    span = f"{show.date(log.first_day)} to {show.date(log.as_of)}"
+    share = number(100 * asked["confidence"])
+    ranges = f"any range at {share}% unless a note says otherwise"
+    parts = [f"<b>{_text(clean(log.name))}</b>", span, vehicles, where, ranges]
     line = ' <span aria-hidden="true">·</span> '.join(p for p in parts if p)
-    _send(
-        {
-            "text/html": f'<p class="wb-about">{line}</p>',
-            "text/plain": f"{clean(report.log.name)}, {span}, {vehicles}",
-        }
-    )
+    _show(f'<p class="wb-about">{line}</p>', f"{clean(log.name)}, {span}, {vehicles}")
 
 
-def _send(bundle):
-    display(bundle, raw=True)
+def _show(page, text, more=None):
+    """Show HTML, as `text` where there is none; `more`: what the pack collects, by its type."""
+    display({"text/html": page, "text/plain": text, **(more or {})}, raw=True)
 
 
 def _text(text):
-    """Text for HTML: what `safe` made harmless for Markdown is undone first, so that nothing is escaped twice."""
+    """Text for HTML: what `safe` made harmless is undone first, so that none is escaped twice."""
     return html.escape(plain(text))
 
 
@@ -304,10 +251,6 @@ def _day(as_of):
         raise NotDone(f"as_of is {as_of!r}; give a day as YYYY-MM-DD, such as 2026-10-31") from None
 
 
-def _names(vehicle):
-    return [vehicle] if isinstance(vehicle, str) else list(vehicle)
-
-
 def _kept(whole, site, wanted):
     """Vehicles that the report is about; None where it is about all."""
     fleet = whole.tables["vehicles"]["vehicle"]
@@ -316,13 +259,11 @@ def _kept(whole, site, wanted):
         return wanted or None
     based = usage.site_at(whole, fleet, [whole.as_of] * len(fleet))
     _known("site", [site], based)
-    kept = [
-        v for v, at in zip(fleet, based, strict=True) if at == site and (not wanted or v in wanted)
-    ]
+    there = [v for v, at in zip(fleet, based, strict=True) if at == site]
+    kept = [v for v in there if not wanted or v in wanted]
     if not kept:
-        raise NotDone(
-            f"no vehicle of {clean(listing(wanted))} is based at {clean(site)}; leave out the site or the vehicles"
-        )
+        none = f"no vehicle of {clean(listing(wanted))} is based at {clean(site)}"
+        raise NotDone(f"{none}; leave out the site or the vehicles")
     return kept
 
 
@@ -332,10 +273,6 @@ def _known(what, wanted, have):
     if lost:
         some = clean(listing([clean(h, 40) for h in have], most=12), 600) if have else f"no {what}"
         raise NotDone(f"the log has no {what} {clean(listing(lost))}; it knows {some}")
-
-
-def _asked(value):
-    return clean(listing(value) if isinstance(value, list) else value)
 
 
 def _json(x):

@@ -1,22 +1,19 @@
-"""How each quantity that the library holds in SI is read: the factor, the words, and the digits of a single value."""
+"""How a reader has each quantity that the library holds in SI: its factor, words and digits."""
 
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cache
 
-from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L, l_per_100km_from_mpg
-
-__all__ = ["Scale", "scale_of"]
-
-_MPG = {"L": "gal_uk", "gal_uk": "gal_uk", "gal_us": "gal_us"}
+from wearbar.log.units import DEPTH_MM, DISTANCE_KM, l_per_100km_from_mpg
 
 
 @dataclass(frozen=True)
 class Scale:
-    """How a quantity in SI is read: `turn` it, print it between `before` and `after`; `head` stands in a table's heading.
+    """`turn` gives the reader's figure, told between `before` and `after`; `head` is for headings.
 
-    suffix: what a column's name ends with once turned. decimals: for a single value, more where fewer than `digits` significant ones would
-    be left; None lets `number` choose.
+    suffix: what a column's name ends with once turned. decimals: of a single value, more where
+    fewer than `digits` significant ones would be left; None lets `number` choose.
     """
 
     turn: Callable = field(repr=False)
@@ -39,164 +36,56 @@ class Scale:
 
 
 def scale_of(unit, units):
-    """The `Scale` of a unit's name for a reader of `units`; a unit of no known name is printed as it stands."""
-    make = SCALES.get(unit.replace(" ", "_"))
-    return (
-        make(units)
-        if make
-        else Scale(
-            _same, unit.replace("_", " "), after=f" {unit.replace('_', ' ')}".rstrip(), suffix=unit
-        )
-    )
+    """The `Scale` of a unit's name for a reader of `units`; one not known is printed as it is."""
+    known = _scales(units).get(unit.replace(" ", "_"))
+    return known or _named(_same, unit.replace("_", " "), unit)
+
+
+@cache
+def _scales(units):
+    """Name of each unit, as columns end with it, to its `Scale` for a reader of `units`."""
+    far, money, to_km, from_km = units.distance, units.currency, units.to_km, units.from_km
+    sign = f"{money} ".lstrip()
+    depth = "/32 in" if units.depth == "in32" else " mm"
+    wear, wear_factor = f"{depth} per 1,000 {far}", DISTANCE_KM[far] / DEPTH_MM[units.depth]
+    volume = {"L": "L", "gal_uk": "imperial gal", "gal_us": "US gal"}[units.volume]
+    counts = {"days": 0, "months": 0, "years": 1, "hours": 1, "jobs": 1}
+    return {
+        "km": _named(from_km, far, far),
+        "km_per_day": _named(from_km, f"{far} per day", f"{far}_per_day", 1),
+        "km_per_year": _named(from_km, f"{far} per year", f"{far}_per_year", 0),
+        "per_1000km": _named(to_km, f"per 1,000 {far}", f"per_1000{far}"),
+        "per_100km": _named(to_km, f"per 100 {far}", f"per_100{far}", 1),
+        "money": Scale(_same, money, sign, "", "money"),
+        "money_per_km": Scale(
+            to_km, f"{money} per {far}".strip(), sign, f" per {far}", f"per_{far}", 2, digits=2
+        ),
+        "mm": Scale(units.from_mm, depth.strip(), "", depth, units.depth, 1),
+        "mm_per_1000km": Scale(
+            lambda x: x * wear_factor, wear.strip(), "", wear, f"{units.depth}_per_1000{far}", 2, 2
+        ),
+        "share": Scale(lambda x: 100 * x, "%", "", "%", "share", 0),
+        "l": _named(units.from_l, volume, units.volume.lower(), 1),
+        "l_per_100km": _fuel(units),
+        "kpa": _named(
+            units.from_kpa, units.pressure, units.pressure.lower(), 2 * (units.pressure == "bar")
+        ),
+        **{name: _named(_same, name, name, decimals) for name, decimals in counts.items()},
+    }
+
+
+def _named(turn, words, suffix, decimals=None):
+    return Scale(turn, words, "", f" {words}".rstrip(), suffix, decimals)
+
+
+def _fuel(units):
+    """Litres per 100 km, or miles per gallon where distances are read in miles."""
+    if units.distance == "km":
+        return _named(_same, "L/100 km", "l_per_100km", 1)
+    gallon, nation = ("gal_us", "US") if units.volume == "gal_us" else ("gal_uk", "imperial")
+    after, suffix = f" miles per {nation} gallon", f"mpg_{gallon[4:]}"
+    return Scale(lambda x: l_per_100km_from_mpg(x, gallon), f"mpg, {nation}", "", after, suffix, 1)
 
 
 def _same(x):
     return x
-
-
-def _distance(units):
-    unit = units.distance
-    return Scale(units.from_km, unit, after=f" {unit}", suffix=unit)
-
-
-def _distance_a_day(units):
-    unit = units.distance
-    return Scale(
-        units.from_km,
-        f"{unit} per day",
-        after=f" {unit} per day",
-        suffix=f"{unit}_per_day",
-        decimals=1,
-    )
-
-
-def _distance_a_year(units):
-    unit = units.distance
-    return Scale(
-        units.from_km,
-        f"{unit} per year",
-        after=f" {unit} per year",
-        suffix=f"{unit}_per_year",
-        decimals=0,
-    )
-
-
-def _depth(units):
-    unit = "/32 in" if units.depth == "in32" else " mm"
-    return Scale(units.from_mm, unit.strip(), after=unit, suffix=units.depth, decimals=1)
-
-
-def _wear_rate(units):
-    unit, depth = units.distance, "/32 in" if units.depth == "in32" else " mm"
-    factor = DISTANCE_KM[unit] / DEPTH_MM[units.depth]
-    head = f"{depth.strip()} per 1,000 {unit}"
-    return Scale(
-        lambda x: x * factor,
-        head,
-        after=f"{depth} per 1,000 {unit}",
-        suffix=f"{units.depth}_per_1000{unit}",
-        decimals=2,
-        digits=2,
-    )
-
-
-def _per_1000(units):
-    unit = units.distance
-    return Scale(
-        units.to_km, f"per 1,000 {unit}", after=f" per 1,000 {unit}", suffix=f"per_1000{unit}"
-    )
-
-
-def _per_100(units):
-    unit = units.distance
-    return Scale(
-        units.to_km,
-        f"per 100 {unit}",
-        after=f" per 100 {unit}",
-        suffix=f"per_100{unit}",
-        decimals=1,
-    )
-
-
-def _money(units):
-    currency = units.currency
-    return Scale(_same, currency, before=f"{currency} ".lstrip(), suffix="money")
-
-
-def _money_per_distance(units):
-    unit, currency = units.distance, units.currency
-    head = f"{currency} per {unit}".strip()
-    return Scale(
-        units.to_km,
-        head,
-        f"{currency} ".lstrip(),
-        f" per {unit}",
-        f"per_{unit}",
-        decimals=2,
-        digits=2,
-    )
-
-
-def _fuel(units):
-    if units.distance == "km":
-        return Scale(_same, "L/100 km", after=" L/100 km", suffix="l_per_100km", decimals=1)
-    gallon = _MPG[units.volume]
-    nation = "imperial" if gallon == "gal_uk" else "US"
-    after, suffix = f" miles per {nation} gallon", f"mpg_{gallon[4:]}"
-    return Scale(
-        lambda x: l_per_100km_from_mpg(x, gallon),
-        f"mpg, {nation}",
-        after=after,
-        suffix=suffix,
-        decimals=1,
-    )
-
-
-def _volume(units):
-    unit = units.volume
-    words = {"L": "L", "gal_uk": "imperial gal", "gal_us": "US gal"}[unit]
-    return Scale(
-        lambda x: x / VOLUME_L[unit], words, after=f" {words}", suffix=unit.lower(), decimals=1
-    )
-
-
-def _pressure(units):
-    unit = units.pressure
-    places = 2 if unit == "bar" else 0
-    return Scale(
-        lambda x: x / PRESSURE_KPA[unit],
-        unit,
-        after=f" {unit}",
-        suffix=unit.lower(),
-        decimals=places,
-    )
-
-
-def _share(units):
-    return Scale(lambda x: 100 * x, "%", after="%", suffix="share", decimals=0)
-
-
-def _word(word, decimals=0):
-    return lambda units: Scale(_same, word, after=f" {word}", suffix=word, decimals=decimals)
-
-
-SCALES = {
-    "km": _distance,
-    "km_per_day": _distance_a_day,
-    "km_per_year": _distance_a_year,
-    "mm": _depth,
-    "mm_per_1000km": _wear_rate,
-    "per_1000km": _per_1000,
-    "per_100km": _per_100,
-    "money": _money,
-    "money_per_km": _money_per_distance,
-    "share": _share,
-    "l": _volume,
-    "l_per_100km": _fuel,
-    "kpa": _pressure,
-    "days": _word("days"),
-    "jobs": _word("jobs", 1),
-    "months": _word("months"),
-    "hours": _word("hours", 1),
-    "years": _word("years", 1),
-}

@@ -1,57 +1,98 @@
-"""A frame as a table for people (HTML, in the reader's units) and for spreadsheets (CSV, every row)."""
+"""A frame as a table for people (HTML, in the reader's units) and for spreadsheets (CSV)."""
 
 import datetime
 import html
 import math
 import numbers
+import tomllib
 from dataclasses import dataclass
+from functools import cache
+from math import nan
 
 import pandas as pd
 from pandas.api import types
 
+from wearbar.log import places
 from wearbar.report.quantities import Show, clean, decimals_of, has_width, interval, number, plural
 
-__all__ = ["Head", "csv_of", "heads_of", "html_of", "in_units"]
+# of a formula in some spreadsheet, which turns the wide ones into the others on import
+STARTERS = set("=+-@|%＝＋－＠％｜")
+# units that stand at the end of a column's name: after `_`, in full, and those of money
+_SHORT = "km mm l kpa days months years hours"
+_LONG = "km_per_day km_per_year mm_per_1000km per_1000km per_100km l_per_100km share"
+_MONEY = ("cost", "price", "money")
+# ending: unit; the longest that fits decides
+ENDINGS = {f"_{unit}": unit for unit in _SHORT.split()} | {unit: unit for unit in _LONG.split()}
+ENDINGS |= dict.fromkeys((*_MONEY, "amount"), "money")
+ENDINGS |= {f"{name}_per_km": "money_per_km" for name in _MONEY}
 
-STARTERS = set(
-    "=+-@|%＝＋－＠％｜"
-)  # of a formula in some spreadsheet; the wide ones are turned into the others on import
 
-# a column's name ends with -> the unit it is in; the longest ending that fits decides
-ENDINGS = {
-    "_km": "km",
-    "km_per_day": "km_per_day",
-    "km_per_year": "km_per_year",
-    "_mm": "mm",
-    "mm_per_1000km": "mm_per_1000km",
-    "per_1000km": "per_1000km",
-    "per_100km": "per_100km",
-    "_l": "l",
-    "l_per_100km": "l_per_100km",
-    "_kpa": "kpa",
-    "_days": "days",
-    "_months": "months",
-    "_years": "years",
-    "_hours": "hours",
-    "share": "share",
-    "cost": "money",
-    "price": "money",
-    "amount": "money",
-    "money": "money",
-    "cost_per_km": "money_per_km",
-    "money_per_km": "money_per_km",
-    "price_per_km": "money_per_km",
-}
+@dataclass(frozen=True)
+class Head:
+    """A column of a printed table: columns of the frame, the heading, the `Scale` (None: words)."""
+
+    columns: tuple
+    label: str
+    scale: object = None
+    decimals: int | None = None
+
+    def cells(self, frame, missing):
+        columns = [frame[c] for c in self.columns]
+        if self.scale is not None:
+            rows = zip(*(self.scale.turn(c.astype(float)) for c in columns), strict=True)
+            return [_figures(row, self.decimals) or missing for row in rows]
+        if len(columns) == 1:
+            return [_word(x, missing) for x in columns[0]]
+        words = zip(*([_word(x, "") for x in c] for c in columns), strict=True)
+        return [" to ".join(filter(None, row)) or missing for row in words]
 
 
 def heads_of(frame, columns, show):
-    """The `Head`s of the columns asked for, in order. columns: see `reports.Report.table`; None is every column of the frame."""
+    """The `Head`s of the columns asked for (see `Report.table`); None is every column."""
     columns = columns or {name: str(name).replace("_", " ").capitalize() for name in frame.columns}
-    return [Head.of(show, frame, key, label) for key, label in columns.items()]
+    return [_head(frame, key, label, show) for key, label in columns.items()]
+
+
+def _head(frame, key, label, show):
+    columns = key if isinstance(key, tuple) else (key,)
+    label, unit = label if isinstance(label, tuple) else (label, _unit_of(columns[0]))
+    if not _is_number(frame[columns[0]]):
+        return Head(columns, label)
+    scale = show.scale(unit)
+    label = f"{label} ({scale.head})" if scale.head and unit else label
+    return Head(columns, label, scale, _column_places(scale, frame, columns))
+
+
+def view_of(report, name, frame, show):
+    """What shared/words/<report>.toml says of the table `name`, as `Report.table` takes it.
+
+    There a table has its columns in order, those that print as one together; `heads`, the file's
+    and its own, give the headings that a column's name does not. A column marked "?" is shown only
+    where a row of the frame has it, or the column named after the mark.
+    """
+    told = _views(report)
+    view = {"name": name, **told[name]}
+    heads = told.get("heads", {}) | view.pop("heads", {})
+    columns = {}
+    for key in view.pop("columns"):
+        key, asks, other = key.partition("?")
+        column, *ends = key.split()
+        if asks and not frame[other or column].fillna("").ne("").any():
+            continue
+        head = heads.get(key, column.replace("_", " ").capitalize())
+        label, *unit = [head] if isinstance(head, str) else head
+        label = label.replace("{distance}", show.units.distance)
+        columns[(column, *ends) if ends else column] = (label, *unit) if unit else label
+    return {**view, "columns": columns}
+
+
+@cache
+def _views(report):
+    return tomllib.loads(places.place("shared", "words", f"{report}.toml").read_text("utf-8"))
 
 
 def html_of(frame, heads, caption, missing="–", rows=15):
-    """The table in HTML; rows after the first `rows` stand in a second table behind a "Show the other"."""
+    """The table in HTML; rows after the first `rows` stand in a second one, behind a summary."""
     if frame.empty:
         return f'<p class="wb-none">{html.escape(caption)}: nothing to list.</p>'
     cells = list(zip(*(h.cells(frame, missing) for h in heads), strict=True))
@@ -59,88 +100,53 @@ def html_of(frame, heads, caption, missing="–", rows=15):
     if len(cells) <= rows:
         return first
     rest = _one_table(cells[rows:], heads, f"{caption}, rows {rows + 1:,} to {len(cells):,}")
-    return f'{first}<details class="wb-more"><summary>Show the other {plural(len(cells) - rows, "row")}</summary>{rest}</details>'
+    summary = f"<summary>Show the other {plural(len(cells) - rows, 'row')}</summary>"
+    return f'{first}<details class="wb-more">{summary}{rest}</details>'
 
 
 def csv_of(frame, heads):
-    """The columns shown, every row, in the reader's units with the unit in the name; text cells can start no formula in a spreadsheet."""
+    """The columns shown in the reader's units, named in the columns; no text starts a formula."""
     out = {}
-    for head in heads:
-        for column in head.columns:
-            if head.scale is None:
-                out[column] = [_inert(x) for x in frame[column]]
-            else:
-                turned = _turned(frame[column].astype(float), head.scale)
-                out[_renamed(str(column), head.scale)] = [_fixed(x) for x in turned]
+    for column, scale in ((c, head.scale) for head in heads for c in head.columns):
+        if scale is None:
+            out[column] = [_inert(x) for x in frame[column]]
+        else:
+            turned = _turned(frame[column].astype(float), scale)
+            out[_renamed(str(column), scale)] = [_fixed(x) for x in turned]
     return pd.DataFrame(out).to_csv(index=False, lineterminator="\n")
 
 
 def in_units(frame, show):
-    """The frame with its numbers in the reader's units, which stand in the columns' names; a share stays 0 to 1, nothing is rounded.
+    """The frame with its numbers in the reader's units, which stand in its columns' names.
 
-    A column is in SI and its name's ending (`ENDINGS`) says which unit; one without such an ending, and text, stay as they are.
+    A column's ending (`ENDINGS`) says its unit in SI; one without, and text, stay as they are. A
+    share stays 0 to 1, nothing is rounded.
 
     >>> from wearbar.log.units import Units
-    >>> in_units(pd.DataFrame({"left_km": [16.09344]}), Show(Units(distance="mi"))).round(9).to_dict("list")
+    >>> miles = Show(Units(distance="mi"))
+    >>> in_units(pd.DataFrame({"left_km": [16.09344]}), miles).round(9).to_dict("list")
     {'left_mi': [10.0]}
     """
     out = {}
     for name, column in frame.items():
-        scale = show.scale(_unit_of(name)) if _is_number(column) or frame.empty else None
-        out[_renamed(name, scale) if scale else name] = _turned(column, scale) if scale else column
+        if _is_number(column) or frame.empty:
+            scale = show.scale(_unit_of(name))
+            name, column = _renamed(name, scale), _turned(column, scale)
+        out[name] = column
     return pd.DataFrame(out, index=frame.index)
 
 
-@dataclass(frozen=True)
-class Head:
-    """One column of a printed table: the frame's columns that it is made from, its heading, and how they are read."""
-
-    columns: tuple
-    label: str
-    scale: object = None
-    decimals: int | None = None
-
-    @staticmethod
-    def of(show, frame, key, label):
-        columns = key if isinstance(key, tuple) else (key,)
-        label, unit = label if isinstance(label, tuple) else (label, _unit_of(columns[0]))
-        if not _is_number(frame[columns[0]]):
-            return Head(columns, label)
-        scale = show.scale(unit)
-        head = f"{label} ({scale.head})" if scale.head and unit else label
-        return Head(columns, head, scale, _column_places(scale, frame, columns))
-
-    def cells(self, frame, missing):
-        if self.scale is None:
-            words = [
-                [_word(x, missing if len(self.columns) == 1 else "") for x in frame[c]]
-                for c in self.columns
-            ]
-            return (
-                words[0]
-                if len(words) == 1
-                else [" to ".join(filter(None, row)) or missing for row in zip(*words, strict=True)]
-            )
-        turned = [self.scale.turn(frame[c].astype(float)) for c in self.columns]
-        if len(turned) == 1:
-            return [missing if pd.isna(x) else number(x, self.decimals) for x in turned[0]]
-        pairs = [_pair(a, b, self.decimals) for a, b in zip(*turned[-2:], strict=True)]
-        if len(turned) == 2:
-            return [p or missing for p in pairs]
-        alike = [
-            pd.notna(a) and pd.notna(b) and not has_width(*sorted((a, b)))
-            for a, b in zip(*turned[-2:], strict=True)
-        ]
-        pairs = ["" if no_width else p for p, no_width in zip(pairs, alike, strict=True)]
-        return [
-            _with_interval(x, p, self.decimals, missing)
-            for x, p in zip(turned[0], pairs, strict=True)
-        ]
-
-
 def _turned(column, scale):
-    """The column in the reader's unit; a share is 0 to 1 in files and frames, whatever people read."""
+    """The column in the reader's unit; a share is 0 to 1 in files and frames, whatever is read."""
     return column if scale.suffix == "share" else scale.turn(column)
+
+
+def _renamed(column, scale):
+    """`overrun_km` becomes `overrun_mi`, `cost_per_km` `cost_per_mi`; a name without unit stays."""
+    unit = _unit_of(column)
+    if not unit or scale.suffix in ("", "money", "share"):
+        return column
+    return column.removesuffix("per_km" if unit == "money_per_km" else unit) + scale.suffix
 
 
 def _unit_of(name):
@@ -153,14 +159,14 @@ def _is_number(column):
 
 
 def _column_places(scale, frame, columns):
-    """One place for a whole column: what the typical interval deserves, else the unit's own, else by the size of the largest."""
+    """One place for a column: by its typical interval, else its unit, else its largest value."""
     turned = [scale.turn(frame[c].astype(float)) for c in columns]
-    values = pd.concat(turned).abs().replace(math.inf, math.nan).dropna()
+    values = pd.concat(turned).abs().replace(math.inf, nan).dropna()
     if values.empty:
         return 0
     if len(columns) > 1:
-        low, high = turned[-2:]
-        widths = [abs(b - a) for a, b in zip(low, high, strict=True) if has_width(*sorted((a, b)))]
+        ends = (sorted(pair) for pair in zip(*turned[-2:], strict=True))
+        widths = [high - low for low, high in ends if has_width(low, high)]
         places = decimals_of(0.0, float(pd.Series(widths).median())) if widths else None
         if places is not None:
             return max(places, 0)
@@ -171,6 +177,18 @@ def _column_places(scale, frame, columns):
     return 2 if scale.suffix == "money" else 1 if values.max() >= 10 else 2
 
 
+def _figures(row, decimals):
+    """ "value (low to high)", "low to high" or the value alone; "" where nothing is known."""
+    *value, low, high = row if len(row) > 1 else (*row, nan, nan)
+    if not value:
+        return _pair(low, high, decimals)
+    is_known = pd.notna(low) and pd.notna(high)
+    pair = _pair(low, high, decimals) if not is_known or has_width(*sorted((low, high))) else ""
+    if pd.isna(value[0]):
+        return pair
+    return number(value[0], decimals) + (f" ({pair})" if pair else "")
+
+
 def _pair(low, high, decimals):
     if pd.isna(low) and pd.isna(high):
         return ""
@@ -179,12 +197,6 @@ def _pair(low, high, decimals):
     if pd.isna(high):
         return f"at least {number(low, decimals)}"
     return interval(*sorted((low, high)), decimals)
-
-
-def _with_interval(x, pair, decimals, missing):
-    if pd.isna(x):
-        return pair or missing
-    return f"{number(x, decimals)} ({pair})" if pair else number(x, decimals)
 
 
 def _word(x, missing):
@@ -200,33 +212,24 @@ def _word(x, missing):
 
 def _one_table(cells, heads, caption):
     kinds = ["" if h.scale is None else ' class="wb-n"' for h in heads]
-    top = "".join(
-        f'<th scope="col"{kind}>{html.escape(h.label)}</th>'
-        for kind, h in zip(kinds, heads, strict=True)
-    )
+    top = _cells('th scope="col"', [h.label for h in heads], kinds)
     body = "".join(f"<tr>{_row(row, kinds)}</tr>\n" for row in cells)
     label = html.escape(caption)
     return (
-        f'<div class="wb-scroll" role="region" aria-label="{label}" tabindex="0"><table class="wb-table"><caption>{label}</caption>'
+        f'<div class="wb-scroll" role="region" aria-label="{label}" tabindex="0">'
+        f'<table class="wb-table"><caption>{label}</caption>'
         f"<thead><tr>{top}</tr></thead>\n<tbody>\n{body}</tbody></table></div>"
     )
 
 
 def _row(row, kinds):
-    first, *rest = zip(row, kinds, strict=True)
-    return f'<th scope="row"{first[1]}>{html.escape(first[0])}</th>' + "".join(
-        f"<td{kind}>{html.escape(cell)}</td>" for cell, kind in rest
-    )
+    return _cells('th scope="row"', row[:1], kinds) + _cells("td", row[1:], kinds[1:])
 
 
-def _renamed(column, scale):
-    """`overrun_km` becomes `overrun_mi`, `cost_per_km` `cost_per_mi`; a name that does not say its unit stays."""
-    unit = _unit_of(column)
-    if not unit or scale.suffix in ("", "money", "share"):
-        return column
-    if unit == "money_per_km":
-        return f"{column.removesuffix('per_km')}{scale.suffix}"
-    return f"{column.removesuffix(unit)}{scale.suffix}"
+def _cells(tag, texts, kinds):
+    close = tag.split()[0]
+    parts = zip(texts, kinds, strict=False)
+    return "".join(f"<{tag}{kind}>{html.escape(text)}</{close}>" for text, kind in parts)
 
 
 def _fixed(x):
@@ -234,9 +237,10 @@ def _fixed(x):
 
 
 def _inert(x):
+    """A cell of words for a spreadsheet, which starts no formula."""
     if x is None or pd.isna(x):
         return ""
     if isinstance(x, (pd.Timestamp, datetime.date)):
         return f"{x:%Y-%m-%d}"
-    text = clean(x, 2000) if not pd.api.types.is_bool(x) else ("yes" if x else "no")
+    text = clean(x, 2000) if not pd.api.types.is_bool(x) else _word(x, "")
     return f"'{text}" if text[:1] in STARTERS else text

@@ -1,37 +1,66 @@
 """Sentences out of templates: shared/words/NAME.md.j2 holds a block for each sentence or paragraph.
 
-A template has the words and when to say them; numbers come to it formatted by `report.quantities`.
+A template has the words and when to say them. A quantity passes a filter named like the method of
+`report.quantities.Show` that formats it: `{{ row.cost | money }}`, `{{ e | range("km") }}`.
 Whatever is put into a sentence is text out of a log until shown otherwise: it is made harmless for
 Markdown on its way (`safe`), so that no template can forget it.
 """
 
+import math
 import re
 from functools import cache
 
-from wearbar.log import places
-from wearbar.report.quantities import Harmless, listing, number, plural, safe
+import pandas as pd
 
-__all__ = ["words_of"]
+from wearbar.log import places
+from wearbar.report.quantities import (
+    Harmless,
+    clean,
+    decimals_of,
+    has_width,
+    interval,
+    listing,
+    number,
+    plural,
+    safe,
+)
+
+# methods of the reader's units (`show`, which a block is given) that are filters of the same name
+_SHOWN = ("date", "days", "depth", "distance", "money", "per_distance", "percent", "pressure")
+_SHOWN += ("quantity",)
 
 # at the start of a line, what would begin a list, a heading or a quotation
 _BEGINS = re.compile(r"^(\d+)([.)])(?=\s|$)|^([-+>#])(?=\s|$)", re.MULTILINE)
 # a line that has words and ends with a tag, and the start of the line after it
-_ENDS_WITH_TAG = re.compile(
-    r"^((?=(?:\{%.*?%\}|[ \t])*[^\s{]|.*\{\{).*%\})(\n(?=[ \t]*\S)|$)", re.MULTILINE
-)
+_WORDS = r"(?=(?:\{%.*?%\}|[ \t])*[^\s{]|.*\{\{)"
+_ENDS_WITH_TAG = re.compile(rf"^({_WORDS}.*%\}})(\n(?=[ \t]*\S)|$)", re.MULTILINE)
 
 
-def words_of(name):
-    """The blocks of shared/words/<name>.md.j2, as a function that takes a block's name and what it needs.
+def words_of(name, **always):
+    """The blocks of shared/words/<name>.md.j2, as a function of a block's name and what it needs.
 
-    It gives Markdown: one line a paragraph, "" where the block says nothing; put into another block
-    it stands as it is. Raises KeyError for a
-    block that is not there, jinja2.UndefinedError for a value that was not given.
+    It gives Markdown, one line a paragraph, "" where the block says nothing; put into another block
+    it stands as it is. always: what every block is given, such as `show`.
+    Raises KeyError for a block that is not there, jinja2.UndefinedError for a value not given.
 
     >>> words_of("example")("how_many", n=1, names=["*V01*"])
     'One vehicle is due: &#42;V01&#42;.'
     """
-    return lambda block, **values: _said(name, block, values)
+    return lambda block, **values: _said(name, block, always | values)
+
+
+def page_of(template, **words):
+    """The HTML of shared/report/<template> filled with `words`: plain text, which it escapes."""
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    loader = FileSystemLoader(places.place("shared", "report"))
+    page = Environment(loader=loader, autoescape=True, undefined=StrictUndefined)
+    return page.get_template(template).render(words)
+
+
+def coded(text, most=40):
+    """A code of the log as words: "brake-pad" becomes "brake pad"."""
+    return clean(text, most).replace("-", " ")
 
 
 def _said(name, block, values):
@@ -44,11 +73,11 @@ def _said(name, block, values):
 
 @cache
 def _environment():
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined, pass_context
     from jinja2.ext import Extension
 
     class Lines(Extension):
-        """A line of words that ends with a tag stays apart from the next, which trim_blocks would join to it."""
+        """Keeps words that end with a tag apart from the next line: trim_blocks would join them."""
 
         def preprocess(self, source, name, filename=None):
             return _ENDS_WITH_TAG.sub(r"\1 ", source)
@@ -62,17 +91,65 @@ def _environment():
         lstrip_blocks=True,
         autoescape=False,  # it would let Markdown through, and escape twice
     )
-    made.filters["listing"] = lambda items, last="and", most=6: Harmless(
-        listing([_harmless(item) for item in items], last, most)
-    )
-    made.filters["plural"] = plural
-    made.filters["number"] = number
-    made.filters["agree"] = lambda n, one, many: one if n == 1 else many
+    made.filters |= {
+        "about": pass_context(_about),
+        "agree": lambda n, one, many: one if n == 1 else many,
+        "clean": clean,
+        "coded": coded,
+        "each": pass_context(_each),
+        "interval": interval,
+        "listing": _listing,
+        "number": number,
+        "plural": plural,
+        "range": pass_context(_range),
+    }
+    made.filters |= {method: pass_context(_of_show(method)) for method in _SHOWN}
+    made.tests["known"] = lambda x: not pd.isna(x)
+    made.tests["wide"] = lambda x: has_width(x.low, x.high)
     return made
+
+
+def _of_show(method):
+    return lambda context, x, *how: getattr(context.resolve("show"), method)(x, *how)
+
+
+def _range(context, x, unit, *how):
+    """ "low to high" of an `Estimate`, or of a row that has them."""
+    return context.resolve("show").range(x.low, x.high, unit, *how)
+
+
+def _about(context, x, what=""):
+    """`about` an `Estimate` or a row with its names. what: of a count, else it is money."""
+    x = x if isinstance(x, dict) else vars(x)
+    say = (lambda n: plural(n, what)) if what else context.resolve("show").money
+    return about(x["value"], x["low"], x["high"], say)
+
+
+def about(value, low, high, say):
+    """ "about 850 jobs (790 to 950)", the range rounded outwards. say: number to words, unit."""
+    step = 10 ** max(-(decimals_of(low, high) or 0), 0)
+    low, high = step * math.floor(low / step), step * math.ceil(high / step)
+    ends = f" ({number(low)} to {number(high)})"
+    if low == high:
+        said, ends = say(high), ""
+    elif round(value / step):
+        said = f"about {say(step * round(value / step))}"
+    else:
+        said, ends = f"at most {say(high)}", ""
+    return Harmless(safe(said, starts=False) + ends)
+
+
+def _each(context, rows, block):
+    """What a block says of each row, whose columns are values to it. rows: a frame, or dicts."""
+    rows = rows.to_dict("records") if isinstance(rows, pd.DataFrame) else rows
+    name = context.name.removesuffix(".md.j2")
+    return [_said(name, block, context.get_all() | row) for row in rows]
+
+
+def _listing(items, last="and", most=6):
+    return Harmless(listing([_harmless(item) for item in items], last, most))
 
 
 def _harmless(value):
     """A value as it may stand in a sentence; what a template wrote itself passes."""
-    if isinstance(value, Harmless):
-        return value
-    return safe(value, most=2_000, starts=False)
+    return value if isinstance(value, Harmless) else safe(value, most=2_000, starts=False)

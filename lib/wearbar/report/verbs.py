@@ -1,6 +1,6 @@
-"""The verbs of `import wearbar as wb` that read a log and say what is due: with defaults that do what the reports do.
+"""The verbs of `import wearbar as wb` that read a log and say what is due, as the reports do it.
 
-Frames are in the log's own units, which stand in the columns' names; money is in the log's currency. Nothing is rounded.
+Frames are in the log's own units, which stand in the columns' names; nothing is rounded.
 """
 
 import numbers
@@ -19,8 +19,6 @@ from wearbar.report.quantities import Show, listing
 from wearbar.report.tables import in_units
 from wearbar.usage.backtest import back_test, model_by_test
 from wearbar.usage.replay import Replay
-
-__all__ = ["actions", "compliance", "due", "frame_of", "next_year", "one_of", "read_log", "show_of"]
 
 JOB = """
     vehicle site kind task position due_date due_odometer_km expected_date done_date overrun_days
@@ -45,9 +43,10 @@ TOTALS = {
 def read_log(path="", as_of=""):
     """Read and check a service log: a `ServiceLog`, which a notebook shows as a small table.
 
-    path: a folder of CSV or Parquet files, a workbook, a database address, or `env:NAME` of one; "" is the demo fleet.
-    as_of: the last day to count, YYYY-MM-DD; "" is the log's own. `log.only([...])` cuts it to some vehicles.
-    Raises ValueError, in a sentence, for what can't be read. Format: data/README.md.
+    path: a folder of CSV or Parquet files, a workbook, a database address, or `env:NAME` of one; ""
+    is the demo fleet. as_of: the last day to count, YYYY-MM-DD; "" is the log's own.
+    `log.only([...])` cuts it to some vehicles. Raises ValueError, in a sentence, for what can't be
+    read. Format: data/README.md.
 
     >>> import wearbar as wb
     >>> len(wb.read_log().tables["vehicles"])
@@ -62,12 +61,14 @@ def read_log(path="", as_of=""):
 def due(log, tolerance=None, units=""):
     """Every job that fell due or is due next: a frame, one row a job, by vehicle and task.
 
-    Columns: vehicle, site (where the vehicle was when the job closed), kind, task, position, due_date, due_odometer_mi (as its
-    instrument shows it), expected_date (when an open job falls due), done_date (NaT: still open), overrun_days and overrun_mi (below 0:
-    early), state, counted (whether it counts in the on-time rate), why_not (it doesn't), on_time (yes, no, or NA where not counted).
+    Columns: vehicle, site (where it was when the job closed), kind, task, position, due_date,
+    due_odometer_mi (as its instrument shows it), expected_date (when an open job falls due),
+    done_date (NaT: still open), overrun_days and overrun_mi (below 0: early), state, counted
+    (whether in the on-time rate), why_not, on_time (yes, no, or NA where not counted).
 
-    tolerance: how far past its due point a job is still on time, as a share of its interval; None is the plan's own.
-    units: "mi" or "km"; "" is the log's own. Raises ValueError for another. Source: common practice, none; the rules are those of the plan.
+    tolerance: how far past its due point a job is still on time, as a share of its interval; None
+    is the plan's own. units: "mi" or "km"; "" is the log's own. Raises ValueError for another.
+    Source: common practice, none; the rules are those of the plan.
 
     >>> import wearbar as wb
     >>> jobs = wb.due(wb.read_log()).query("counted")
@@ -84,10 +85,11 @@ def due(log, tolerance=None, units=""):
 def compliance(log, by="", tolerance=None, confidence=0.9):
     """The share of jobs done on time: an `Estimate`; with `by`, a frame with one row a group.
 
-    by: "task", "site", "kind", "vehicle" or "month", or a list of them. Columns: the groups, on_time_share, low_share, high_share (0 to
-    1), jobs, late, vehicles. A site of fewer than three vehicles has no figures: they could point at a person.
-    tolerance: as in `due`. confidence: of the limits. Raises ValueError for another `by`.
-    Limits: Wilson's, for jobs that come in clusters, a vehicle each (Korn & Graubard 1998; from memory).
+    by: "task", "site", "kind", "vehicle" or "month", or a list of them. Columns: the groups,
+    on_time_share, low_share, high_share (0 to 1), jobs, late, vehicles. A site of fewer than three
+    vehicles has no figures: they could point at a person. tolerance: as in `due`. confidence: of
+    the limits. Raises ValueError for another `by`. Limits: Wilson's, for jobs that come in
+    clusters, a vehicle each (Korn & Graubard 1998; from memory).
 
     >>> import wearbar as wb
     >>> round(wb.compliance(wb.read_log()).value, 2)
@@ -108,11 +110,12 @@ def compliance(log, by="", tolerance=None, confidence=0.9):
 def actions(log, confidence=0.9, units=""):
     """Every thing to do, the most urgent first: a frame, one row each, as Today's list has it.
 
-    Columns: rank, urgency (in words, from "do not drive" to "coming"), vehicle, site, kind (task, wear, defect, certificate, ...), item,
-    title, position, reason (why it isn't to be driven), by (the day), due_date, due_odometer_mi, over_days, over_mi, is_laid_up.
-    confidence: of the forecasts' limits. units: as in `due`. The first call on a large log takes a minute: forecasts are chosen by how
-    they did on its past days. Source: trade practice, none. Where the work can hurt someone, the maker's
-    handbook and local law come first.
+    Columns: rank, urgency (in words, from "do not drive" to "coming"), vehicle, site, kind (task,
+    wear, defect, certificate, ...), item, title, position, reason (why it isn't to be driven), by
+    (the day), due_date, due_odometer_mi, over_days, over_mi, is_laid_up.
+    confidence: of the forecasts' limits. units: as in `due`. The first call on a large log takes a
+    minute: forecasts are chosen by how they did on its past days. Source: trade practice, none.
+    Where the work can hurt someone, the maker's handbook and local law come first.
 
     >>> import wearbar as wb
     >>> wb.actions(wb.read_log().only(["M12"]))["urgency"].iloc[0]
@@ -126,13 +129,15 @@ def actions(log, confidence=0.9, units=""):
 
 
 def next_year(log, by="", confidence=0.9):
-    """What the next twelve months need, simulated: a frame of totals; with `by`, of "month", "task" or "site".
+    """What the next twelve months need, simulated: a frame of totals, or `by` a group.
 
-    Totals: what (jobs, labour, workshop money and its parts), value, low, high, unit. By month: month (its first day), then jobs, hours
-    and money, each with `_low` and `_high`. By task: task, jobs, low, high, each_hours, each_cost. By site: site, hours, low, high, vehicles.
-    A total is NaN, and a task or site has no row, where the record is shorter than a year; a month needs three.
-    Money is in the log's currency. confidence: of the limits. Raises ValueError for another `by`. The forecast of use is the one that
-    did best on past days of the same log, so a large log takes minutes.
+    Totals: what (jobs, labour, workshop money and its parts), value, low, high, unit. by: "month":
+    month (its first day), then jobs, hours and money, each with `_low` and `_high`; "task": task,
+    jobs, low, high, each_hours, each_cost; "site": site, hours, low, high, vehicles. Money is in
+    the log's currency. A total is NaN, and a task or site has no row, where the record is shorter
+    than a year; a month needs three. confidence: of the limits. Raises ValueError for another `by`.
+    The forecast of use is the one that did best on past days of the same log: a large log takes
+    minutes.
 
     >>> import wearbar as wb
     >>> one = wb.read_log().only(["M12"])
@@ -143,40 +148,32 @@ def next_year(log, by="", confidence=0.9):
     replay = Replay(log)
     test = back_test(log, confidence, replay)
     past = outlook.last_year(log, test, replay, confidence)
-    learning = past.learning if past is not None else None
-    year = outlook.outlook_of(log, log, test, confidence, learning=learning)
+    year = outlook.outlook_of(log, log, test, confidence, learning=past and past.learning)
     if by:
-        return {"month": outlook.by_month, "task": outlook.by_task, "site": outlook.by_site}[by](
-            year
-        )
-    found = outlook.totals(year, TOTALS)
-    currency = log.units.currency or "money"
+        return getattr(outlook, f"by_{by}")(year)
     units = {"jobs": "jobs", "hours": "hours"}
-    return pd.DataFrame(
-        [
-            (what, found[name].value, found[name].low, found[name].high, units.get(name, currency))
-            for name, what in TOTALS.items()
-        ],
-        columns=["what", "value", "low", "high", "unit"],
-    )
+    rows = [
+        (TOTALS[name], e.value, e.low, e.high, units.get(name, log.units.currency or "money"))
+        for name, e in outlook.totals(year, TOTALS).items()
+    ]
+    return pd.DataFrame(rows, columns=["what", "value", "low", "high", "unit"])
 
 
 def _jobs(log, tolerance, readings):
     if tolerance is not None and not (isinstance(tolerance, numbers.Real) and 0 <= tolerance <= 1):
-        raise ValueError(
-            f"tolerance is {tolerance!r}; give a share of the interval from 0 to 1, such as 0.05, or None for the plan's own"
-        )
+        may = "give a share of the interval from 0 to 1, such as 0.05, or None for the plan's own"
+        raise ValueError(f"tolerance is {tolerance!r}; {may}")
     return intervals.placed(intervals.occasions(log, readings, late_share=tolerance), log)
 
 
 def show_of(log, units=""):
-    """The reader's units: the log's own, with distances in `units` where given. Raises ValueError, in a sentence, for what is none."""
+    """The reader's units: the log's own, with distances in `units` where given."""
     one_of("units", units, ("", *DISTANCE_KM))
     return Show(replace(log.units, distance=units or log.units.distance))
 
 
 def frame_of(rows, columns, log, units=""):
-    """The columns of a frame in SI, by their names in SI, in the reader's units, which then stand in the names."""
+    """The columns named of a frame in SI, in the reader's units, which then stand in the names."""
     return in_units(rows[columns.split()].reset_index(drop=True), show_of(log, units))
 
 

@@ -1,4 +1,4 @@
-"""The verbs of `import wearbar as wb` about money and fuel: with defaults that do what the report on cost does."""
+"""The verbs of `import wearbar as wb` about money and fuel, as the report on cost has them."""
 
 from dataclasses import replace
 
@@ -10,8 +10,6 @@ from wearbar.cost import compare, fuel, per_distance, repairs, value
 from wearbar.cost import replacement as keeping
 from wearbar.report.tables import in_units
 from wearbar.report.verbs import one_of, show_of
-
-__all__ = ["cost_per_distance", "fuel_economy", "replacement"]
 
 OF_COST = {
     "low": "low_cost_per_km",
@@ -27,14 +25,16 @@ OF_FUEL = {"low": "low_l_per_100km", "high": "high_l_per_100km"}
 
 
 def cost_per_distance(log, by="", confidence=0.9, units=""):
-    """What a mile or kilometre costs, all money over all distance: an `Estimate`; with `by`, a frame with one row a group.
+    """What a mile or km costs, all money over all distance: an `Estimate`; `by` gives a frame.
 
-    by: "category", "fixed", "kind", "site", "vehicle" or "year". Columns: the group, cost_per_mi with low_ and high_, vehicles (that the
-    limits rest on), bills, cost_per_day, amount, share, distance_mi, days, known_share (rows with their money); by vehicle also kind,
-    mi_per_year and adjusted_cost_per_mi (towards its kind's mean where its record is thin); by year less. Money is in the log's currency,
-    net or gross as the log has it. A site of fewer than three vehicles has no figures.
-    Depreciation isn't in it. NaN where too few rows have their money or the record is shorter than three months.
-    units: "mi" or "km"; "" is the log's own. Raises ValueError for another, or another `by`.
+    by: "category", "fixed", "kind", "site", "vehicle" or "year", one row each. Columns: the group,
+    cost_per_mi with low_ and high_, vehicles (that the limits rest on), bills, cost_per_day,
+    amount, share, distance_mi, days, known_share (rows with their money); by vehicle also kind,
+    mi_per_year and adjusted_cost_per_mi (towards its kind's mean where its record is thin); by year
+    less. Money is in the log's currency, net or gross as the log has it, without depreciation. A
+    site of fewer than three vehicles has no figures. NaN where too few rows have their money or the
+    record is shorter than three months. units: "mi" or "km"; "" is the log's own. Raises ValueError
+    for another, or another `by`.
     Limits: jackknife over vehicles on the log scale (Cochran 1977, ch. 6; from memory).
 
     >>> import wearbar as wb
@@ -48,26 +48,27 @@ def cost_per_distance(log, by="", confidence=0.9, units=""):
         found, scale = per_distance.total_per_km(account, confidence), show.scale("money_per_km")
         low, high = scale.ends(found.low, found.high)
         return replace(found, value=scale.turn(found.value), low=low, high=high, unit=scale.head)
-    own = {"site": per_distance.by_site, "vehicle": per_distance.by_vehicle}
-    own["year"] = compare.by_year
-    if by in own:
+    if by in (own := {"vehicle": per_distance.by_vehicle, "year": compare.by_year}):
         made = own[by](account, confidence)
+    elif by == "site":
+        made = per_distance.by_site(account, confidence).rename(columns={"n": "with_distance"})
     else:
         column = "is_fixed" if by == "fixed" else by
         made = per_distance.cost_per_km(account, column, confidence)
     if by == "category":
         made = made[made["amount"] != 0].reset_index(drop=True)
-    counted = "with_distance" if by == "site" else "vehicles"
-    return in_units(made.rename(columns=OF_COST | {"n": counted, "is_fixed": "fixed"}), show)
+    return in_units(made.rename(columns=OF_COST | {"n": "vehicles", "is_fixed": "fixed"}), show)
 
 
 def fuel_economy(log, by="vehicle", confidence=0.9, units=""):
-    """Fuel by the tank-to-tank method, total volume over total distance: a frame, one row a vehicle and kind of fuel.
+    """Fuel from tank to tank, total volume over total distance: a row a vehicle and kind of fuel.
 
-    Columns: vehicle, fuel, then mpg_uk (or mpg_us, by the log's volume) in miles, l_per_100km in kilometres, with low_ and high_; tanks,
-    volume_l, distance_mi. by: "vehicle", or "quarter" for kind of vehicle and calendar quarter (with `vehicles` in place of tanks).
-    Of what is burnt alone: neither electricity nor urea. units: as in `cost_per_distance`. Raises ValueError for another `by`.
-    Limits: the spread between tanks, or between vehicles. Source: common practice, none.
+    Columns: vehicle, fuel, then mpg_uk (or mpg_us, by the log's volume) in miles, l_per_100km in
+    kilometres, with low_ and high_; tanks, volume_l, distance_mi. by: "vehicle", or "quarter" for
+    kind of vehicle and calendar quarter (with `vehicles` in place of tanks). Of what is burnt
+    alone: neither electricity nor urea. units: as in `cost_per_distance`. Raises ValueError for
+    another `by`. Limits: the spread between tanks, or between vehicles. Source: common practice,
+    none.
 
     >>> import wearbar as wb
     >>> wb.fuel_economy(wb.read_log()).columns.tolist()[:4]
@@ -85,19 +86,19 @@ def fuel_economy(log, by="vehicle", confidence=0.9, units=""):
     if show.units.distance == "mi":  # miles per gallon turn an interval round
         made = made.rename(columns={"low": "high", "high": "low"})
     made = in_units(made.rename(columns=OF_FUEL), show)
-    order = sorted(made.columns, key=lambda name: name.startswith("high_"))
-    ends = [name for name in order if name.startswith(("low_", "high_"))]
-    at = [name for name in made.columns if name not in ends]
-    return made[[*at[:3], *ends, *at[3:]]]
+    at = [name for name in made.columns if not name.startswith(("low_", "high_"))]
+    return made[[*at[:3], f"low_{at[2]}", f"high_{at[2]}", *at[3:]]]
 
 
 def replacement(log, confidence=0.9):
     """The age at which replacing each kind of vehicle costs least a year: a frame, one row a kind.
 
-    Columns: kind, vehicles, best_years (NaN where refused: then `note` says why), near_low_years and near_high_years (ages within 5% of
-    the least), is_clear (whether keeping longer is shown to cost more), fall_share (of its value, a year), price_money (as new),
-    change_money (what one change of vehicle must cost for waiting to be as cheap), oldest_years (on record), note.
-    Money alone, without interest: no vehicle is safer for being cheaper. Source: the average cost of ownership by age, common practice.
+    Columns: kind, vehicles, best_years (NaN where refused: then `note` says why), near_low_years
+    and near_high_years (ages within 5% of the least), is_clear (whether keeping longer is shown to
+    cost more), fall_share (of its value, a year), price_money (as new), change_money (what one
+    change of vehicle must cost for waiting to be as cheap), oldest_years (on record), note.
+    Money alone, without interest: no vehicle is safer for being cheaper. Source: the average cost
+    of ownership by age, common practice.
 
     >>> import wearbar as wb
     >>> wb.replacement(wb.read_log())["kind"].tolist()
@@ -111,19 +112,10 @@ def replacement(log, confidence=0.9):
         account.vehicles, account.lines, periods, value.value_points(log), born, confidence
     )
     rows = [
-        {
-            "kind": k.kind,
-            "vehicles": k.best.n,
-            "best_years": k.best.value,
-            "near_low_years": k.near[0],
-            "near_high_years": k.near[1],
-            "is_clear": k.is_clear,
-            "fall_share": k.fall,
-            "price_money": k.price,
-            "change_money": k.change,
-            "oldest_years": k.oldest,
-            "note": k.best.note,
-        }
+        [
+            *(k.kind, k.best.n, k.best.value, *k.near, k.is_clear),
+            *(k.fall, k.price, k.change, k.oldest, k.best.note),
+        ]
         for k in kept
     ]
     return pd.DataFrame(rows, columns=KEPT.split())

@@ -1,4 +1,4 @@
-"""The verbs of `import wearbar as wb` about parts: how long they last, how fast they wear, what use does to them."""
+"""The verbs of `import wearbar as wb` about parts: their lives, their wear, what use does to it."""
 
 import pandas as pd
 
@@ -9,8 +9,6 @@ from wearbar.parts.wear_line import RISING
 from wearbar.report.tables import in_units
 from wearbar.report.verbs import frame_of, one_of, show_of
 from wearbar.severity import use as hard_use
-
-__all__ = ["part_lives", "remaining_life", "severe_use", "wear"]
 
 LIFE = """
     part_key vehicle kind category item position start end entry_km duration_km observed cause is_on
@@ -28,13 +26,15 @@ EFFECT = "category use wear_ratio low high p p_holm parts vehicles step_share wh
 
 
 def part_lives(log, category="", every=False, units=""):
-    """The lives of parts, as life curves and fits want them: a frame, one row a life, or several where the record has holes.
+    """The lives of parts, as curves and fits want them: a row a life, several where it has holes.
 
-    category: "tyre", "brake-pad", ...; "" is all. Columns: part_key, vehicle, kind, category, item, position, start, end, entry_mi and
-    duration_mi (distance on the part when the log began to watch it, and when it last saw it), observed (worn out or failed), cause,
-    is_on, price and fitting_cost (in the log's currency). every: parts of unknown age too, one row each, their distances NaN.
-    units: "mi" or "km"; "" is the log's own. Raises ValueError for a category that the log doesn't have.
-    A part removed early because it was nearly worn isn't censored at random: compare `remaining_life`.
+    category: "tyre", "brake-pad", ...; "" is all. Columns: part_key, vehicle, kind, category, item,
+    position, start, end, entry_mi and duration_mi (distance on the part when the log began to watch
+    it, and when it last saw it), observed (worn out or failed), cause, is_on, price and
+    fitting_cost (in the log's currency). every: parts of unknown age too, one row each, their
+    distances NaN. units: "mi" or "km"; "" is the log's own. Raises ValueError for a category that
+    the log doesn't have. A part removed early because it was nearly worn isn't censored at random:
+    compare `remaining_life`.
 
     >>> import wearbar as wb
     >>> pads = wb.part_lives(wb.read_log().only(["M12"]), "brake-pad")
@@ -51,23 +51,20 @@ def part_lives(log, category="", every=False, units=""):
 def wear(log, units=""):
     """How fast each part wears, by its readings: a frame, one row a part whose wear was read.
 
-    Columns: part_key, vehicle, kind, category, item, place (that reaches its limit first), is_on, readings, distance_mi (over which it was
-    read), rate_per_1000mi with se_per_1000mi, usual_rate_per_1000mi (of like parts), limit, legal_limit, unit (of the rates and limits: mm,
-    in32 or, of a chain's stretch, %). NaN where two readings don't make a line.
-    units: "mi" or "km"; "" is the log's own. Raises ValueError for another.
-    Least squares, one line a place, the error of a reading pooled over a category; like parts by moments (DerSimonian & Laird 1986; from
-    memory).
+    Columns: part_key, vehicle, kind, category, item, place (that reaches its limit first), is_on,
+    readings, distance_mi (over which it was read), rate_per_1000mi with se_per_1000mi,
+    usual_rate_per_1000mi (of like parts), limit, legal_limit, unit (of the rates and limits: mm,
+    in32 or, of a chain's stretch, %). NaN where two readings don't make a line. units: "mi" or
+    "km"; "" is the log's own. Raises ValueError for another.
+    Least squares, one line a place, the error of a reading pooled over a category; like parts by
+    moments (DerSimonian & Laird 1986; from memory).
 
     >>> import wearbar as wb
     >>> rates = wb.wear(wb.read_log().only(["M12"]))
     >>> rates.query("category == 'tyre'")["unit"].unique().tolist()
     ['mm']
     """
-    found = parts.wear_of(
-        parts.spans_of(log, readings=usage.readings(log)),
-        parts.looks_of(log, usage.readings(log)),
-        parts.law_of(log),
-    ).parts
+    found = _worn(log, usage.readings(log)).parts
     names = {"n_readings": "readings", "rate_mm_per_1000km": "rate_per_1000km"}
     names |= {"se": "se_per_1000km", "usual_rate": "usual_rate_per_1000km"}
     found = found[found["n_readings"] > 0].rename(columns=names)
@@ -77,14 +74,14 @@ def wear(log, units=""):
 
 
 def remaining_life(log, confidence=0.9, units=""):
-    """How far each fitted part still goes by its wear: a frame, one row a part, the most pressing first.
+    """How far each fitted part still goes by its wear: a row a part, the most pressing first.
 
-    Columns: vehicle, category, item, position, state ("below-legal", "near", ...), by ("reading" or "forecast"), last_read (day), height_now
-    (by its wear line, or by a reading at its limit), limit, unit (of both), left_mi with left_low_mi and left_high_mi, act_by (a day),
-    why_not (what is left isn't known).
-    confidence: of the limits; the low one of 0.9 is the one-sided 95% limit. units: as in `wear`.
-    A forecast from past readings: it sees neither age nor damage, and is no permission to use a part that far.
-    Limits: Fieller's, on an empirical Bayes line.
+    Columns: vehicle, category, item, position, state ("below-legal", "near", ...), by ("reading" or
+    "forecast"), last_read (day), height_now (by its wear line, or by a reading at its limit),
+    limit, unit (of both), left_mi with left_low_mi and left_high_mi, act_by (a day), why_not (what
+    is left isn't known). confidence: of the limits; the low one of 0.9 is the one-sided 95% limit.
+    units: as in `wear`. A forecast from past readings: it sees neither age nor damage, and is no
+    permission to use a part that far. Limits: Fieller's, on an empirical Bayes line.
 
     >>> import wearbar as wb
     >>> left = wb.remaining_life(wb.read_log().only(["M12"]))
@@ -92,60 +89,54 @@ def remaining_life(log, confidence=0.9, units=""):
     True
     """
     on = worn_of(log, usage.readings(log), confidence)[1]
-    quantity = on["quantity"]
     names = {"last_position": "position", "now_height": "height_now", "date_low": "act_by"}
     on = on.drop(columns="position").rename(columns=names)
-    return frame_of(_in_depths(on, ["height_now", "limit"], quantity, log), LEFT, log, units)
+    return frame_of(_in_depths(on, ["height_now", "limit"], on["quantity"], log), LEFT, log, units)
 
 
 def severe_use(log, intervals=False, confidence=0.9, units=""):
-    """Does hard use wear parts faster: a frame, one row a category and kind of use; or the intervals that the evidence supports.
+    """Does hard use wear parts faster: a frame, one row a category and kind of use.
 
-    Columns: category, use, wear_ratio (wear at 10 points more of that use over wear without, other things alike), low, high, p and p_holm
-    (one-sided, of no effect), parts, vehicles, step_share, why_not (codes; then there is no ratio).
-    intervals: True gives a row a task instead: plan, code, category, exposure, share_easy, share_hard, wear_ratio, lower_ratio, plan_mi,
-    severe_mi, supported_mi (never longer than the plan's), is_sooner. units: as in `wear`, for those. Raises ValueError for others.
-    Limits: cluster-robust with few vehicles in mind (Bell & McCaffrey 2002). Advice only ever brings work forward.
+    Columns: category, use, wear_ratio (wear at 10 points more of that use over wear without, other
+    things alike), low, high, p and p_holm (one-sided, of no effect), parts, vehicles, step_share,
+    why_not (codes; then there is no ratio).
+    intervals: True gives those that the evidence supports instead, a row a task: plan, code,
+    category, exposure, share_easy, share_hard, wear_ratio, lower_ratio, plan_mi, severe_mi,
+    supported_mi (never longer than the plan's), is_sooner. units: as in `wear`, for those. Raises
+    ValueError for others.
+    Limits: cluster-robust with few vehicles in mind (Bell & McCaffrey 2002). Advice only ever
+    brings work forward.
 
     >>> import wearbar as wb
     >>> wb.severe_use(wb.read_log().only(["M12"]))["wear_ratio"].isna().all().item()
     True
     """
     show, readings = show_of(log, units), usage.readings(log)
-    lives, looks = parts.spans_of(log, readings=readings), parts.looks_of(log, readings)
-    rates = parts.wear_of(lives, looks, parts.law_of(log)).rates
+    worn = hard_use.with_use(_worn(log, readings).rates, log, readings)
     used, limits = hard_use.by_vehicle(log, readings), hard_use.conditions(log)
-    found = severity.effects(
-        hard_use.with_use(rates, log, readings), hard_use.exposures(used, limits), confidence
-    )
+    found = severity.effects(worn, hard_use.exposures(used, limits), confidence)
     if intervals:
         unit_km = show.units.to_km(1)
         return in_units(hard_use.supported(found, log.plan, limits, unit_km), show)
     rows = [
-        {
-            "category": e.category,
-            "use": e.exposure,
-            "wear_ratio": e.ratio.value,
-            "low": e.ratio.low,
-            "high": e.ratio.high,
-            "p": e.p,
-            "p_holm": e.p_holm,
-            "parts": e.n_parts,
-            "vehicles": e.n_vehicles,
-            "step_share": e.step,
-            "why_not": ", ".join(e.refusals),
-        }
+        [
+            *(e.category, e.exposure, e.ratio.value, e.ratio.low, e.ratio.high, e.p, e.p_holm),
+            *(e.n_parts, e.n_vehicles, e.step, ", ".join(e.refusals)),
+        ]
         for e in found
     ]
     return pd.DataFrame(rows, columns=EFFECT.split())
 
 
+def _worn(log, readings):
+    lives, looks = parts.spans_of(log, readings=readings), parts.looks_of(log, readings)
+    return parts.wear_of(lives, looks, parts.law_of(log))
+
+
 def _in_depths(frame, columns, quantity, log):
-    """The frame with those columns in the log's unit of depth where they are mm, and `unit`: percent of stretch stays."""
-    is_share = quantity.eq(RISING).to_numpy()
-    depth = log.units.depth
-    turned = {
-        c: frame[c].astype(float).where(is_share, frame[c] / DEPTH_MM[depth]) for c in columns
-    }
+    """The frame with those columns in the log's depth, its `unit`; percent of stretch stays."""
+    is_share, depth = quantity.eq(RISING).to_numpy(), log.units.depth
+    mm = {c: frame[c].astype(float) for c in columns}
+    turned = {c: x.where(is_share, x / DEPTH_MM[depth]) for c, x in mm.items()}
     unit = pd.Series(depth, frame.index, dtype=object).mask(is_share, "%")
     return frame.assign(**turned, unit=unit)

@@ -1,6 +1,7 @@
 """The effect of use on wear: the fit in two forms, and what it rests on."""
 
-from dataclasses import dataclass, replace
+from collections import namedtuple
+from dataclasses import replace
 from math import nan
 from typing import NamedTuple
 
@@ -8,116 +9,76 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from wearbar.severity.effect import NONE, STEP, Effect, e_value
-from wearbar.severity.judge import judged
-from wearbar.severity.parts import (
-    MIN_GAP,
-    NO_SITE,
-    WEIGHT,
-    adjusters,
-    overlap,
-    site_of,
-    steady,
-    too_little,
-    usable,
-)
-from wearbar.stats.clustered import (
-    added_up,
-    fit_clustered,
-    independent_columns,
-    permutation_slope,
-    tangent_of_additive,
-)
+from wearbar.severity import parts as counted
+from wearbar.severity.effect import NONE, STEP, Effect, e_value, judged
+from wearbar.stats import clustered
+from wearbar.stats.clustered import added_up, fit_clustered
 from wearbar.stats.estimate import Estimate, holm
 
 EXACT_BELOW = 5  # vehicles a side below which permutation decides
 VARIES = 0.02  # sd of share within vehicles from which the exposure varies within
 ROUNDS, LEAST_SPREAD = 5, 0.05  # of the working response; of parts about their mean, as a share
 OWN_A_SIDE = 3  # parts a side where there is one vehicle
+# wear lines: use in steps (n), log rate as `working` (n), adjusters (n, p), whose (n), weights (n)
+_Lines = namedtuple("_Lines", "x y z vehicle site kind weight")
 
 
 def effects(parts, exposures, confidence=0.9, rng=None):
-    """A list of `effect` of each kind of use on each category, the other kinds adjusted for; Holm's p over all that could be tested."""
+    """`effect` of each kind of use on each category, adjusted for the others; Holm's p over all."""
     rng = np.random.default_rng(0) if rng is None else rng
-    found = [
-        effect(
-            parts[parts["category"] == category],
-            exposure,
-            [e for e in exposures if e != exposure],
-            confidence,
-            rng,
-        )
-        for category in sorted(parts["category"].dropna().unique())
-        for exposure in exposures
-    ]
+    found = []
+    for category in sorted(parts["category"].dropna().unique()):
+        own = parts[parts["category"] == category]
+        for exposure in exposures:
+            others = [e for e in exposures if e != exposure]
+            found.append(effect(own, exposure, others, confidence, rng))
     return [replace(e, p_holm=p) for e, p in zip(found, holm([e.p for e in found]), strict=True)]
 
 
 def effect(parts, exposure, others=(), confidence=0.9, rng=None):
     """`Effect` of `exposure` on the wear rate of `parts`, all of one category.
 
-    parts: one row a part; vehicle, site, kind, category, item, position, rate_mm_per_1000km, se, n_readings, and over the part's span
-        what `usage.use_shares` gives, and `<exposure>_error`, the sd of a recalled share. others: further kinds of use to adjust for.
-    Rates are fitted as they are, their mean on the log scale (as in a generalised linear model), so that parts read twice count for what
-    they tell. Weights from reading errors and a random vehicle; bias-reduced cluster-robust limits with Satterthwaite's degrees of freedom
-    (Bell & McCaffrey 2002), which are Student's t on vehicle means where those suffice. Where a side has few vehicles p is no less than by
-    dealing their use again within sites.
+    parts: one row a part; vehicle, site, kind, category, item, position, rate_mm_per_1000km, se,
+    n_readings, and over the part's span what `usage.use_shares` gives, and `<exposure>_error`, the
+    sd of a recalled share. others: further kinds of use to adjust for. Rates are fitted as they
+    are, their mean on the log scale (as in a generalised linear model), so that parts read twice
+    count for what they tell. Weights from reading errors and a random vehicle; bias-reduced
+    cluster-robust limits with Satterthwaite's degrees of freedom (Bell & McCaffrey 2002), which are
+    Student's t on vehicle means where those suffice. Where a side has few vehicles p is no less
+    than by dealing their use again within sites.
     """
-    used, left_out = usable(parts, exposure)
+    used, left_out = counted.usable(parts, exposure)
     category = str(parts["category"].iloc[0]) if len(parts) else ""
     found = Effect(category, exposure, len(used), used["vehicle"].nunique(), left_out=left_out)
     if not len(used):
-        blind = left_out["why"].eq(NO_SITE).any()
+        blind = left_out["why"].eq(counted.NO_SITE).any()
         return replace(found, refusals=("site-not-known" if blind else "no-parts",))
-    x, z = steady(used, exposure) / STEP, adjusters(used, others)
+    x, z = counted.steady(used, exposure) / STEP, counted.adjusters(used, others)
     low, high = np.quantile(x, [0.05, 0.95]) * STEP
-    found = replace(
-        found,
-        share_low=low,
-        share_mid=float(x.mean()) * STEP,
-        share_high=high,
-        coefficients=z.shape[1] + 1,
-    )
+    shares = {"share_low": low, "share_mid": float(x.mean()) * STEP, "share_high": high}
+    found = replace(found, **shares, coefficients=z.shape[1] + 1)
     if found.n_vehicles == 1:
         return _own(found, used, used[exposure].to_numpy() / STEP, z, confidence)
     rest = x - z @ np.linalg.lstsq(z, x, rcond=None)[0]
     total = ((x - x.mean()) ** 2).sum()
     r2, spread = 1 - (rest @ rest) / total if total > 0 else 1.0, float(rest.std()) * STEP
-    found = replace(found, r2=r2, residual_sd=spread, overlap=overlap(used, x * STEP, rest * STEP))
-    refusals = too_little(found)
+    sites = counted.overlap(used, x * STEP, rest * STEP)
+    found = replace(found, r2=r2, residual_sd=spread, overlap=sites)
+    refusals = counted.too_little(found)
     if refusals:
         return replace(found, refusals=refusals)
     y, weight = working(used, np.column_stack([z, x]))
-    lines = _Lines(
-        x,
-        y,
-        z,
-        used["vehicle"].to_numpy(),
-        site_of(used).to_numpy(),
-        used["kind"].to_numpy(dtype=object),
-        weight,
-    )
+    vehicle, kind = used["vehicle"].to_numpy(), used["kind"].to_numpy(dtype=object)
+    lines = _Lines(x, y, z, vehicle, counted.site_of(used).to_numpy(), kind, weight)
     return judged(_estimated(found, lines, confidence, rng), confidence)
 
 
-@dataclass(frozen=True)
-class _Lines:
-    """The wear lines that count: exposure in steps (n), log wear rate as `working` (n), adjusters (n, p), whose they are (n), weights."""
-
-    x: np.ndarray
-    y: np.ndarray
-    z: np.ndarray
-    vehicle: np.ndarray
-    site: np.ndarray
-    kind: np.ndarray
-    weight: np.ndarray
-
-
 def working(used, design):
-    """(working response on the log scale, weights of mean 1) of wear rates whose mean is exp(design @ b): arrays (n).
+    """(working response on the log scale, weights of mean 1) of wear rates: arrays (n).
 
-    Iteratively reweighted least squares (McCullagh & Nelder 1989, ch. 2, from memory): the mean of a rate is unbiased however few its
-    readings, that of its logarithm is not. Variance: a share of the mean that parts have in common, and each line's own error.
+    Iteratively reweighted least squares (McCullagh & Nelder 1989, ch. 2, from memory): the mean of
+    a rate is unbiased however few its readings, that of its logarithm is not. Variance: a share of
+    the mean that parts have in common, and each line's own error.
     """
     rate, se, vehicle = (used[c].to_numpy() for c in ("rate_mm_per_1000km", "se", "vehicle"))
     mean, weight = np.full(len(rate), rate.mean()), np.ones(len(rate))
@@ -162,22 +123,20 @@ class _Slope(NamedTuple):
 
 
 def _estimated(found, lines, confidence, rng):
-    """The ratio where rates add up by share, the log-linear one beside it, and who decides (each vehicle and site left out)."""
-    straight = fit_clustered(
-        np.column_stack([lines.z, lines.x]), lines.y, lines.vehicle, weights=lines.weight
-    )
-    t, slope, height = tangent_of_additive(
-        lines.x * STEP, lines.y, lines.z, lines.vehicle, straight.ratio, lines.weight
-    )
-    bent = fit_clustered(
-        np.column_stack([lines.z, slope]), height, lines.vehicle, straight.ratio, lines.weight
-    )
-    left = [
-        np.exp(np.clip(t + bent.without_each(by)[:, -1] - bent.beta[-1], -300, 300))
-        for by in (None, lines.site)
-    ]
-    bent_t = _Slope.last_of(bent)._replace(value=t)
-    straight_t = _Slope.last_of(straight)
+    """The ratio by both forms, and who decides it (each vehicle and site left out)."""
+    x, y, z, vehicle, site, _, weight = lines
+    straight = fit_clustered(np.column_stack([z, x]), y, vehicle, weights=weight)
+    around = vehicle, straight.ratio, weight
+    t, slope, height = clustered.tangent_of_additive(x * STEP, y, z, *around)
+    bent = fit_clustered(np.column_stack([z, slope]), height, *around)
+
+    def without_each(groups):
+        """Least and greatest ratio with one of them left out."""
+        moved = t + bent.without_each(groups)[:, -1] - bent.beta[-1]
+        ratios = _step(found, np.exp(np.clip(moved, -300, 300)))
+        return (float(ratios.min()), float(ratios.max())) if len(ratios) > 1 else (nan, nan)
+
+    bent_t, straight_t = _Slope.last_of(bent)._replace(value=t), _Slope.last_of(straight)
     additive = bent_t.ratio(confidence, found.n_parts)
     found = replace(
         found,
@@ -190,15 +149,17 @@ def _estimated(found, lines, confidence, rng):
         log_linear_lower=straight_t.lower(),
         p=bent_t.p(),
         is_additive=bool((bent.residual**2).sum() < (straight.residual**2).sum()),
-        without_vehicle=_ends(found, left[0]),
-        without_site=_ends(found, left[1]) if len(left[1]) > 1 else (nan, nan),
+        without_vehicle=without_each(None),
+        without_site=without_each(site),
     )
     found = _apart(found, lines, t, slope, height, confidence)
-    return _dealt(found, lines, straight, rng) if _few_a_side(found) else found
+    few = counted.weighty(found.overlap)[["n_easier", "n_harder"]].sum().min() < EXACT_BELOW
+    return _dealt(found, lines, straight, rng) if few else found
 
 
 def _apart(found, lines, t, slope, height, confidence):
-    """Where use varies within vehicles, the two parts of its effect (Mundlak 1978, Econometrica 46:69, from memory)."""
+    """Where use varies within vehicles, the two parts of its effect (Mundlak 1978, Econometrica
+    46:69, from memory)."""
     means = pd.DataFrame({"x": lines.x, "slope": slope}).groupby(lines.vehicle).transform("mean")
     spare = max(len(means) - found.n_vehicles, 1)
     if np.sqrt(((lines.x - means["x"]) ** 2).sum() / spare) * STEP < VARIES:
@@ -206,75 +167,54 @@ def _apart(found, lines, t, slope, height, confidence):
     design = np.column_stack([lines.z, means["slope"], slope - means["slope"]])
     fit = fit_clustered(design, height, lines.vehicle, weights=lines.weight)
     *_, b, w = np.eye(fit.beta.size)
-    between, within, gap = (_Slope(*fit.contrast(c)) for c in (b, w, b - w))
+    *parts, gap = (_Slope(*fit.contrast(c)) for c in (b, w, b - w))
     p = float(2 * stats.t.sf(abs(gap.value / gap.se), gap.df))
-    between, within = (
-        _stepped(found, part._replace(value=t + part.value).ratio(confidence, found.n_parts))
-        for part in (between, within)
-    )
+    parts = (part._replace(value=t + part.value) for part in parts)
+    between, within = (_stepped(found, part.ratio(confidence, found.n_parts)) for part in parts)
     return replace(found, between=between, within=within, p_disagree=p)
 
 
 def _step(found, times):
-    """The ratio for one step more than share_mid, where this use wears `times` as much as other use."""
+    """The ratio for one step above share_mid, if this use wears `times` as much as other."""
     return added_up(times, found.share_mid, min(found.share_mid + STEP, 1.0))
 
 
 def _stepped(found, estimate):
-    return replace(
-        estimate,
-        **{end: float(_step(found, getattr(estimate, end))) for end in ("value", "low", "high")},
-    )
-
-
-def _ends(found, times):
-    ratios = _step(found, times)
-    return float(ratios.min()), float(ratios.max())
-
-
-def _few_a_side(found):
-    counted = found.overlap[found.overlap["weight_share"] >= WEIGHT]
-    return counted[["n_easier", "n_harder"]].sum().min() < EXACT_BELOW
+    ends = {name: getattr(estimate, name) for name in ("value", "low", "high")}
+    return replace(estimate, **{name: float(_step(found, end)) for name, end in ends.items()})
 
 
 def _dealt(found, lines, fit, rng):
-    """p no less than that of vehicle means, adjusted for all but use, whose use is dealt again within sites."""
-    rows = pd.DataFrame({"site": lines.site, "x": lines.x, "y": lines.y - lines.z @ fit.beta[:-1]})
+    """p no less than by dealing the use of vehicles (adjusted means) again within sites."""
+    rest = lines.y - lines.z @ fit.beta[:-1]
+    rows = pd.DataFrame({"site": lines.site, "x": lines.x, "y": rest})
     each = rows.groupby(lines.vehicle).agg({"site": "first", "x": "mean", "y": "mean"})
     rng = np.random.default_rng(0) if rng is None else rng
-    return replace(
-        found, p=max(found.p, permutation_slope(each["y"], each["x"], each["site"], 0.9, rng)[3])
-    )
+    p = clustered.permutation_p(each["y"], each["x"], each["site"], rng)
+    return replace(found, p=max(found.p, p))
 
 
 def _points(lines, fit):
+    """A row a vehicle: site, kind, share, n_parts, wear_ratio."""
     rest = lines.y - lines.z @ fit.beta[:-1] - lines.x.mean() * fit.beta[-1]
-    rows = pd.DataFrame(
-        {"vehicle": lines.vehicle, "site": lines.site, "kind": lines.kind, "share": lines.x * STEP}
-    )
-    rows = rows.assign(rest=rest * lines.weight, weight=lines.weight)
-    points = rows.groupby("vehicle").agg(
-        site=("site", "first"),
-        kind=("kind", "first"),
-        share=("share", "mean"),
-        n_parts=("share", "size"),
-        rest=("rest", "sum"),
-        weight=("weight", "sum"),
-    )
+    rows = {"site": lines.site, "kind": lines.kind, "share": lines.x * STEP, "n_parts": 1}
+    rows = pd.DataFrame(rows | {"rest": rest * lines.weight, "weight": lines.weight})
+    how = {"site": "first", "kind": "first", "share": "mean"}
+    how |= dict.fromkeys(["n_parts", "rest", "weight"], "sum")
+    points = rows.groupby(lines.vehicle).agg(how).rename_axis("vehicle")
     return points.assign(wear_ratio=np.exp(points.pop("rest") / points.pop("weight"))).reset_index()
 
 
 def _own(found, used, x, z, confidence):
     """One vehicle: its own parts in harder against easier use; it speaks of that vehicle alone."""
-    middle = (x.max() + x.min()) / 2
-    harder = x > middle
+    harder = x > (x.max() + x.min()) / 2
+    design = np.column_stack([z, x])
     if (
         min(harder.sum(), (~harder).sum()) < OWN_A_SIDE
-        or (x[harder].mean() - x[~harder].mean()) * STEP < 2 * MIN_GAP
+        or (x[harder].mean() - x[~harder].mean()) * STEP < 2 * counted.MIN_GAP
+        or len(x) <= design.shape[1]
+        or not clustered.independent_columns(design)[-1]
     ):
-        return replace(found, refusals=("one-vehicle",))
-    design = np.column_stack([z, x])
-    if len(x) <= design.shape[1] or not independent_columns(design)[-1]:
         return replace(found, refusals=("one-vehicle",))
     y, weight = working(used.assign(vehicle=np.arange(len(x))), design)
     slope = _Slope.last_of(fit_clustered(design, y, np.arange(len(x)), ratio=0.0, weights=weight))

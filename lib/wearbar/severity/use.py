@@ -1,4 +1,4 @@
-"""How each vehicle is used, and the interval that the evidence on hard use supports: never longer than the plan's."""
+"""How each vehicle is used, and the interval that the evidence supports: never above the plan's."""
 
 from math import nan
 
@@ -11,106 +11,87 @@ from wearbar.log.plan import SHARES
 from wearbar.log.schema import column
 from wearbar.stats.clustered import added_up
 
-__all__ = ["USE", "by_vehicle", "conditions", "exposures", "recall_error", "supported", "with_use"]
-
 # kind of use to its words: "on gravel or dirt", "in short trips"
 USE = {
     name: column("use", name).meaning.removeprefix("share ").removeprefix("of the distance ")
     for name in SHARES
 }
 MIN_SPREAD = 0.05  # of shares between vehicles
-SUPPORTED = [
-    "plan", "code", "title", "category", "exposure", "share_easy", "share_hard", "wear_ratio", "lower_ratio", "plan_km", "severe_km", "supported_km",
-    "is_sooner",
-]  # fmt: skip
+SUPPORTED = """
+    plan code title category exposure share_easy share_hard wear_ratio lower_ratio plan_km severe_km
+    supported_km is_sooner
+"""
 
 
 def by_vehicle(log, readings):
     """How each vehicle was used over its time in this log, the hardest used first.
 
-    vehicle, site (where it was last), kind, coverage_share (of the distance that `use` tells of), severe_now (yes, no or
-    not known: whether work now open is due by the plan's severe limits, as every list has it), and a column for each kind of use
-    that the log knows, in the order of `conditions`.
+    vehicle, site (where it was last), kind, coverage_share (of the distance that `use` tells of),
+    severe_now (yes, no or not known: whether work now open is due by the plan's severe limits, as
+    every list has it), and a column for each kind of use that the log knows, in the order of
+    `conditions`.
     """
     fleet = log.tables["vehicles"]
+    start = fleet["acquired"].fillna(log.first_day).clip(lower=log.first_day)
     end = fleet["disposed"].fillna(log.as_of)
-    shares = usage.use_shares(
-        log,
-        readings,
-        fleet["vehicle"],
-        fleet["acquired"].fillna(log.first_day).clip(lower=log.first_day),
-        end,
-    )
-    names, limits = [e for e in SHARES if shares[e].notna().any()], conditions(log)
-    names = sorted(names, key=lambda e: (e not in limits, SHARES.index(e)))
-    table = pd.concat(
-        [fleet[["vehicle", "site", "kind"]], shares[["coverage_share", *names]]], axis=1
-    )
-    table["site"] = usage.site_at(log, fleet["vehicle"], end).to_numpy()
-    table["severe_now"] = table["vehicle"].map(_severe_now(log, readings)).fillna("not known")
-    return table.sort_values(
-        [*names[:1], "vehicle"],
-        ascending=[False] * len(names[:1]) + [True],
-        na_position="last",
-        ignore_index=True,
-    )
+    shares = usage.use_shares(log, readings, fleet["vehicle"], start, end)
+    limits = conditions(log)
+    names = [e for e in SHARES if shares[e].notna().any()]
+    names = sorted(names, key=lambda e: e not in limits)
+    table = pd.concat([fleet[["vehicle", "kind"]], shares[["coverage_share", *names]]], axis=1)
+    table.insert(1, "site", usage.site_at(log, fleet["vehicle"], end).to_numpy())
+    severe_now = table["vehicle"].map(_severe_now(log, readings)).astype(object)
+    table["severe_now"] = severe_now.fillna("not known")
+    hardest = [*names[:1], "vehicle"]
+    order = [False, True][-len(hardest) :]
+    return table.sort_values(hardest, ascending=order, ignore_index=True)
 
 
 def _severe_now(log, readings):
     """yes or no by vehicle: whether any open task of it has severe limits in force."""
     found = intervals.occasions(log, readings)
     now = found[found["is_current"] & found["duty"].isin(["severe", "normal"])]
-    return now.groupby("vehicle")["duty"].agg(
-        lambda duty: "yes" if duty.eq("severe").any() else "no"
-    )
+    is_severe = now["duty"].eq("severe").groupby(now["vehicle"]).any()
+    return is_severe.map({True: "yes", False: "no"})
 
 
 def conditions(log):
-    """Kind of use to the least share from which a plan of the log calls use severe; empty where no plan does."""
+    """Kind of use to the least share that a plan of the log calls severe."""
     versions = log.plan.plans["severe_when"] if log.plan is not None else []
     limits = pd.DataFrame([dict(v) for v in versions if isinstance(v, dict)]).min()
     return {e: float(limits[e]) for e in SHARES if e in limits.index}
 
 
 def exposures(table, limits):
-    """Kinds of use worth testing, from `by_vehicle`: those of `limits` that the log knows, else the first three that vehicles differ in."""
+    """Kinds of use worth testing: those of `limits` in the log, else three that differ."""
     known = [name for name in table.columns if name in USE]
-    return [e for e in known if e in limits] or [e for e in known if table[e].std() >= MIN_SPREAD][
-        :3
-    ]
+    differ = [e for e in known if table[e].std() >= MIN_SPREAD]
+    return [e for e in known if e in limits] or differ[:3]
 
 
 def with_use(parts, log, readings):
-    """`parts` (category, part_key, start, end) with what they were used in, over the distance that the log saw of them: as
-    `usage.use_shares` has it, and `<exposure>_error`, the sd that recalling gives each share.
-
-    A part that was on several vehicles has the use of each, by distance.
-    """
+    """`parts` (category, part_key, start, end) with what they were used in, over the distance that
+    the log saw of them: as `usage.use_shares` has it, and `<exposure>_error`, the sd that recalling
+    gives each share. A part that was on several vehicles has the use of each, by distance."""
     table = spans.use_of(log, readings, spans.segments_of(log, readings))
     parts = parts.merge(table, how="left", left_on=["category", "part_key"], right_index=True)
-    use = (
-        log.tables["use"]
-        .dropna(subset=["from", "to"])
-        .sort_values(["vehicle", "from"], kind="stable")
-    )
+    use = log.tables["use"].dropna(subset=["from", "to"])
+    use = use.sort_values(["vehicle", "from"], kind="stable")
     if not {"start", "end"} <= set(parts) or not len(use):
         return parts
     days = ((use["to"] - use["from"]).dt.days + 1).median()
-    rows = ((parts["end"] - parts["start"].clip(lower=log.first_day)).dt.days / days).clip(
-        lower=1.0
-    )
-    return parts.assign(
-        **{
-            f"{e}_error": recall_error(use["vehicle"], use[e]) / np.sqrt(rows)
-            for e in SHARES
-            if use[e].notna().any()
-        }
-    )
+    watched = (parts["end"] - parts["start"].clip(lower=log.first_day)).dt.days
+    rows = np.sqrt((watched / days).clip(lower=1.0))
+    for e in SHARES:
+        if use[e].notna().any():
+            parts[f"{e}_error"] = recall_error(use["vehicle"], use[e]) / rows
+    return parts
 
 
 def recall_error(vehicle, share):
-    """sd of the error of one row's share, by differences between a vehicle's successive rows (von Neumann 1941, from memory): what use
-    itself changes from one row to the next is in it too. Both in order of time.
+    """sd of the error of one row's share, by differences between a vehicle's successive rows (von
+    Neumann 1941, from memory): what use itself changes from one row to the next is in it too. Both
+    in order of time.
 
     >>> float(recall_error(pd.Series(list("aabb")), pd.Series([0.1, 0.3, 0.5, 0.3])).round(4))
     0.1414
@@ -120,39 +101,32 @@ def recall_error(vehicle, share):
 
 
 def supported(found, plan, limits, unit_km=1.0):
-    """The interval that the evidence supports for vehicles used hard: a row a task with a distance limit on a part of an effect's category.
+    """The interval that the evidence supports for hard use: a row a task with a distance limit.
 
-    found: list of `Effect`. plan: `Plan` or None; a task belongs to a category that is its part, or that its code begins with.
-    limits: as from `conditions`; a kind of use without one is parted at the middle vehicle. unit_km: of the reader's distances.
-    Columns `SUPPORTED`. supported_km is the least of the plan's, the plan's severe limit, and the plan's over the one-sided 95% lower limit
-    of the wear ratio between hard use and easy (share_hard, share_easy: their means), rounded down to two figures, the last only where that
-    limit is above 1 and Holm's p below 0.05. wear_ratio takes rates to add up by share; its limit is the lower of that form's and the
-    log-linear one's. is_sooner: the evidence goes below what the plan says already.
+    found: list of `Effect`. plan: `Plan` or None; a task belongs to a category that is its part, or
+    that its code begins with. limits: as from `conditions`; a kind of use without one is parted at
+    the middle vehicle. unit_km: of the reader's distances. Columns `SUPPORTED`. supported_km is the
+    least of the plan's, the plan's severe limit, and the plan's over the one-sided 95% lower limit
+    of the wear ratio between hard use and easy (share_hard, share_easy: their means), rounded down
+    to two figures, the last only where that limit is above 1 and Holm's p below 0.05. wear_ratio
+    takes rates to add up by share; its limit is the lower of that form's and the log-linear one's.
+    is_sooner: the evidence goes below what the plan says already.
     """
-    rows = [
-        _hard_use(e, limits.get(e.exposure, nan))
-        for e in found
-        if e.is_shown and e.points is not None
-    ]
-    if not rows or plan is None:
-        return pd.DataFrame(columns=SUPPORTED)
-    tasks = plan.tasks.loc[
-        plan.tasks["valid_to"].isna() & plan.tasks["every_km"].notna(),
-        ["plan", "code", "title", "part", "every_km", "severe_km"],
-    ]
-    table = tasks.merge(pd.DataFrame(rows), how="cross")
-    own = np.array(
-        [c.startswith(p) for c, p in zip(table["code"], table["category"], strict=True)], bool
-    )
-    table = table[(table["part"] == table["category"]) | own]
-    table = table.rename(columns={"every_km": "plan_km"})
+    shown = [e for e in found if e.is_shown and e.points is not None]
+    if not shown or plan is None:
+        return pd.DataFrame(columns=SUPPORTED.split())
+    tasks = plan.tasks[plan.tasks["valid_to"].isna() & plan.tasks["every_km"].notna()]
+    tasks = tasks[["plan", "code", "title", "part", "every_km", "severe_km"]]
+    rows = pd.DataFrame([_hard_use(e, limits.get(e.exposure, nan)) for e in shown])
+    table = tasks.rename(columns={"every_km": "plan_km"}).merge(rows, how="cross")
+    both = zip(table["code"], table["category"], strict=True)
+    by_code = np.array([code.startswith(category) for code, category in both], bool)
+    table = table[(table["part"] == table["category"]) | by_code]
     evidence = _two_figures(table["plan_km"] / table["lower_ratio"] / unit_km) * unit_km
     evidence = evidence.where((table["lower_ratio"] > 1) & (table["p_holm"] < 0.05))
-    table["supported_km"] = pd.concat([table["plan_km"], table["severe_km"], evidence], axis=1).min(
-        axis=1
-    )
-    table["is_sooner"] = evidence < table[["plan_km", "severe_km"]].min(axis=1)
-    return table[SUPPORTED]
+    planned = table[["plan_km", "severe_km"]].min(axis=1)
+    table = table.assign(supported_km=np.fmin(planned, evidence), is_sooner=evidence < planned)
+    return table[SUPPORTED.split()]
 
 
 def _two_figures(x):
@@ -162,19 +136,12 @@ def _two_figures(x):
 
 
 def _hard_use(e, limit):
-    """Mean share on either side of the limit (the middle one, where a side is empty), and the wear ratio between the two."""
+    """Mean share on either side of the limit, and the wear ratio between the two."""
     share = e.points["share"]
     cut = limit if share.min() < limit <= share.max() else share.median()
     easy, hard = share[share < cut].mean(), share[share >= cut].mean()
     ratio, lower = (added_up(times, easy, hard) for times in (e.additive.value, e.additive_lower))
-    shares = {
-        "category": e.category,
-        "exposure": e.exposure,
-        "share_easy": easy,
-        "share_hard": hard,
-        "p_holm": e.p_holm,
-    }
-    return shares | {
-        "wear_ratio": ratio,
-        "lower_ratio": min(lower, e.log_linear_lower ** ((hard - easy) / e.step)),
-    }
+    log_linear = e.log_linear_lower ** ((hard - easy) / e.step)
+    about = {"category": e.category, "exposure": e.exposure, "p_holm": e.p_holm}
+    shares = {"share_easy": easy, "share_hard": hard}
+    return about | shares | {"wear_ratio": ratio, "lower_ratio": min(lower, log_linear)}

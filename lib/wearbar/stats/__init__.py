@@ -1,22 +1,12 @@
-"""How long parts last, from lives of which most have not ended: curves, and Weibull and lognormal fits with their limits.
+"""How long parts last, from lives of which most have not ended: curves, and Weibull fits.
 
-Functions take `duration` (> 0, any unit), `observed` (True where the end was seen, False where the life went on), and `entry`: the
-duration already run when it came under observation (late entry; None or 0 where watched from new). Censoring is taken to say nothing
-about the life: a part taken off because it was nearly worn breaks that, and its life has to come from its wear.
+Functions take `duration` (> 0, any unit), `observed` (True where the end was seen, False where the
+life went on), and `entry`: the duration already run when it came under observation (late entry;
+None or 0 where watched from new). Censoring is taken to say nothing about the life: a part taken
+off because it was nearly worn breaks that, and its life has to come from its wear.
 """
 
-from wearbar.stats.few_ends import life_of
 from wearbar.stats.product_limit import kaplan_meier
-from wearbar.stats.weibull import LognormalFit, WeibullFit, fit_lognormal, fit_weibull
-from wearbar.stats.weibull_groups import fit_lognormal_groups, fit_weibull_groups
+from wearbar.stats.weibull import WeibullFit, fit_groups, fit_weibull, life_of
 
-__all__ = [
-    "LognormalFit",
-    "WeibullFit",
-    "fit_lognormal",
-    "fit_lognormal_groups",
-    "fit_weibull",
-    "fit_weibull_groups",
-    "kaplan_meier",
-    "life_of",
-]
+__all__ = ["WeibullFit", "fit_groups", "fit_weibull", "kaplan_meier", "life_of"]

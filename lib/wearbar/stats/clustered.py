@@ -1,7 +1,8 @@
-"""Least squares where rows come in clusters: a random intercept, and standard errors that hold for few clusters.
+"""Least squares where rows come in clusters, with standard errors that hold for few clusters.
 
-Rows of one vehicle are alike; vehicles are independent. The weights come from a random intercept, whose size is estimated; the standard
-errors do not rely on it. Everything is in p x p pieces a cluster, so no loop runs over rows or clusters.
+Rows of one vehicle are alike; vehicles are independent. The weights come from a random intercept,
+whose size is estimated; the standard errors do not rely on it. Everything is in p x p pieces a
+cluster, so no loop runs over rows or clusters.
 """
 
 from dataclasses import dataclass
@@ -11,27 +12,16 @@ import numpy as np
 import pandas as pd
 from scipy import optimize
 
-__all__ = [
-    "ClusteredFit",
-    "added_up",
-    "fit_clustered",
-    "independent_columns",
-    "intercept_ratio",
-    "permutation_slope",
-    "tangent_of_additive",
-]
-
-MAX_PERMUTATIONS = (
-    50_000  # as many orders as this are all gone through; of more, this many are drawn
-)
+MAX_PERMUTATIONS = 50_000  # as many orders are all gone through; of more, this many are drawn
 
 
 @dataclass(frozen=True)
 class ClusteredFit:
     """A fit by `fit_clustered`; arrays have one entry a column (p), a row (n) or a cluster (g).
 
-    beta: coefficients (p). residual: of the rows as weighted (n). ratio: variance between clusters over that within.
-    u: the weighted design's orthonormal basis (n, p); r_inverse turns its coordinates into those of beta; code: cluster of each row.
+    beta: coefficients (p). residual: of the rows as weighted (n). ratio: variance between clusters
+    over that within. u: the weighted design's orthonormal basis (n, p); r_inverse turns its
+    coordinates into those of beta; code: cluster of each row.
     """
 
     beta: np.ndarray
@@ -45,8 +35,9 @@ class ClusteredFit:
     def contrast(self, weights):
         """(value, standard error, degrees of freedom) of weights @ beta.
 
-        Bias-reduced cluster-robust variance with Satterthwaite's degrees of freedom (Bell & McCaffrey 2002, Survey Methodology 28:169;
-        for fits with dropped directions, the generalised inverse of Pustejovsky & Tipton 2018, J. Bus. Econ. Stat. 36:672).
+        Bias-reduced cluster-robust variance with Satterthwaite's degrees of freedom (Bell &
+        McCaffrey 2002, Survey Methodology 28:169; for fits with dropped directions, the generalised
+        inverse of Pustejovsky & Tipton 2018, J. Bus. Econ. Stat. 36:672).
         """
         a = self.r_inverse.T @ np.asarray(weights, float)
         eigen, vectors = np.linalg.eigh(np.eye(len(a)) - self.gram)
@@ -60,49 +51,40 @@ class ClusteredFit:
         return float(np.dot(weights, self.beta)), float(np.sqrt(variance)), float(df)
 
     def without_each(self, groups=None):
-        """beta with each cluster left out in turn (g, p); or each group of clusters, `groups` giving one label a row.
-
-        In the sorted order of the labels; the weights stay those of the whole fit."""
-        code = self.code if groups is None else pd.factorize(np.asarray(groups), sort=True)[0]
+        """beta with each cluster left out in turn (g, p); or each group of clusters, `groups`
+        giving one label a row. In the labels' order; the weights stay those of the whole fit."""
+        code = self.code if groups is None else _codes(groups)
         left = np.eye(self.u.shape[1]) - _grams(code, self.u)
+        inverse = np.linalg.pinv(left, rcond=1e-8, hermitian=True)
         scores = _sum_by(code, self.u * self.residual[:, None])
-        return (
-            self.beta
-            - np.einsum("gij,gj->gi", np.linalg.pinv(left, rcond=1e-8, hermitian=True), scores)
-            @ self.r_inverse.T
-        )
+        return self.beta - np.einsum("gij,gj->gi", inverse, scores) @ self.r_inverse.T
 
 
 def fit_clustered(design, y, cluster, ratio=None, weights=None):
-    """Generalised least squares of y (n) on design (n, p; independent columns) with a random intercept a cluster.
+    """Generalised least squares with a random intercept a cluster: a `ClusteredFit`.
 
-    ratio: variance between clusters over that within (of a row of weight 1); estimated by `intercept_ratio` where None; 0 gives plain
-    least squares. weights: (n), the inverse of each row's variance; all alike where None.
+    design: (n, p) of independent columns; y: (n). ratio: variance between clusters over that within
+    (of a row of weight 1); by restricted maximum likelihood where None (Patterson & Thompson 1971,
+    from memory); 0 gives plain least squares. weights: (n), the inverse of each row's variance; all
+    alike where None.
     """
-    design, y = np.asarray(design, float), np.asarray(y, float)
-    code = pd.factorize(np.asarray(cluster), sort=True)[0]
-    ratio = intercept_ratio(design, y, cluster, weights) if ratio is None else ratio
-    root = np.ones(len(y)) if weights is None else np.sqrt(weights)
-    both = _weighted(np.column_stack([design, y]) * root[:, None], code, ratio, root)
+    code = _codes(cluster)
+    root = np.ones(len(code)) if weights is None else np.sqrt(weights)
+    rows = np.column_stack([np.asarray(design, float), np.asarray(y, float)]) * root[:, None]
+    ratio = _intercept_ratio(rows, code, root) if ratio is None else ratio
+    both = _weighted(rows, code, ratio, root)
     u, r = np.linalg.qr(both[:, :-1])
     r_inverse = np.linalg.inv(r)
     beta = r_inverse @ (u.T @ both[:, -1])
-    return ClusteredFit(
-        beta, both[:, -1] - both[:, :-1] @ beta, ratio, u, r_inverse, code, _grams(code, u)
-    )
+    residual = both[:, -1] - both[:, :-1] @ beta
+    return ClusteredFit(beta, residual, ratio, u, r_inverse, code, _grams(code, u))
 
 
-def intercept_ratio(design, y, cluster, weights=None):
-    """Variance of the random intercept over the residual's, by restricted maximum likelihood (Patterson & Thompson 1971, from memory)."""
-    code = pd.factorize(np.asarray(cluster), sort=True)[0]
-    root = np.ones(len(code)) if weights is None else np.sqrt(weights)
-    rows = np.column_stack([np.asarray(design, float), np.asarray(y, float)]) * root[:, None]
+def _intercept_ratio(rows, code, root):
+    """Variance of the random intercept over the residual's. rows: design and y, times `root`."""
     n, p = len(rows), rows.shape[1] - 1
-    size, sums, cross = (
-        np.bincount(code, root**2),
-        _sum_by(code, rows * root[:, None]),
-        rows.T @ rows,
-    )
+    size, sums = np.bincount(code, root**2), _sum_by(code, rows * root[:, None])
+    cross = rows.T @ rows
     if n <= p or np.bincount(code).max() == 1:
         return 0.0
 
@@ -132,10 +114,12 @@ def independent_columns(design):
 
 
 def tangent_of_additive(share, y, z, cluster, ratio, weights=None):
-    """(t, slope, height) of y = z @ b + log(1 - share + share * exp(t)) + error at its least squares under a random intercept of `ratio`.
+    """(t, slope, height) of y = z @ b + log(1 - share + share * exp(t)) + error at its least
+    squares under a random intercept of `ratio`.
 
-    exp(t) is the rate at share 1 over the rate at share 0, were rates to add up by share; t is sought between -3 and 3. slope (n) and
-    height (n): the model is, near t, height = z @ b + (step from t) * slope + error, so a fit of that has t's error.
+    exp(t) is the rate at share 1 over the rate at share 0, were rates to add up by share; t is
+    sought between -3 and 3. slope (n) and height (n): the model is, near t, height = z @ b + (step
+    from t) * slope + error, so a fit of that has t's error.
     """
 
     def bend(t):
@@ -149,7 +133,8 @@ def tangent_of_additive(share, y, z, cluster, ratio, weights=None):
 
 
 def added_up(times, easy, hard):
-    """Wear at share `hard` over wear at share `easy`, where rates add up by share and this use wears `times` as much as other use does.
+    """Wear at share `hard` over wear at share `easy`, where rates add up by share and this use
+    wears `times` as much as other use does.
 
     >>> round(float(added_up(2.5, 0.2, 0.4)), 4)
     1.2308
@@ -157,31 +142,23 @@ def added_up(times, easy, hard):
     return (1 + (times - 1) * np.asarray(hard)) / (1 + (times - 1) * np.asarray(easy))
 
 
-def permutation_slope(y, x, strata, confidence, rng):
-    """(value, low, high, one-sided p of a slope of 0 or less) of y on x within strata, exact whatever the shape of the errors.
+def permutation_p(y, x, strata, rng):
+    """One-sided p of no slope of y on x within strata, exact whatever the errors' shape.
 
-    One entry a vehicle. x is dealt again within each stratum; each deal rejects the slopes beyond one point, so the limits are order
-    statistics of those points. All deals where there are few; else deals by `rng`, the observed one counting among them (Phipson & Smyth
-    2010, Stat. Appl. Genet. Mol. Biol. 9:39). Limits are infinite where too few deals exist for the confidence.
+    One entry a vehicle. x is dealt again within each stratum, in all ways where they are few; else
+    by `rng`, the observed one counting among them (Phipson & Smyth 2010, Stat. Appl. Genet. Mol.
+    Biol. 9:39).
     """
-    y, x = np.asarray(y, float), np.asarray(x, float)
-    code = pd.factorize(np.asarray(strata), sort=True)[0]
+    y, x, code = np.asarray(y, float), np.asarray(x, float), _codes(strata)
     order = np.argsort(code, kind="stable")
     y, x, code = y[order], x[order], code[order]
     deals = x[_deals(code, rng)]
-    centred = x - (np.bincount(code, x) / np.bincount(code))[code]
     move = ((x - deals) * x).sum(axis=1)
     still = move <= 1e-12 * max((x**2).sum(), 1e-300)
-    at = np.sort(((x - deals)[~still] @ y) / move[~still])
-    n, tail = len(deals), (1 - confidence) / 2
-    reach = int(np.floor(tail * n + 1e-9)) - still.sum()  # deals that may lie beyond the limit
-    low, high = (at[reach], at[-1 - reach]) if 0 <= reach < len(at) else (-np.inf, np.inf)
-    return (
-        float(centred @ y / (centred @ centred)),
-        float(low),
-        float(high),
-        float((still.sum() + (at <= 0).sum()) / n),
-    )
+    rejected = (
+        (x - deals)[~still] @ y / move[~still]
+    )  # each deal rejects the slopes beyond one point
+    return float((still.sum() + (rejected <= 0).sum()) / len(deals))
 
 
 def _deals(code, rng):
@@ -199,6 +176,10 @@ def _deals(code, rng):
     return drawn
 
 
+def _codes(labels):
+    return pd.factorize(np.asarray(labels), sort=True)[0]
+
+
 def _sum_by(code, rows):
     out = np.zeros((code.max() + 1, rows.shape[1]))
     np.add.at(out, code, rows)
@@ -212,11 +193,8 @@ def _grams(code, u):
 
 
 def _weighted(rows, code, ratio, root):
-    """Rows (already times `root`) such that a random intercept leaves them independent and alike."""
+    """Rows (already times `root`) that a random intercept leaves independent and alike."""
     size = np.bincount(code, root**2)
-    part = (
-        (1 - 1 / np.sqrt(1 + size * ratio))[:, None]
-        * _sum_by(code, rows * root[:, None])
-        / size[:, None]
-    )
+    shrink = (1 - 1 / np.sqrt(1 + size * ratio))[:, None]
+    part = shrink * _sum_by(code, rows * root[:, None]) / size[:, None]
     return rows - root[:, None] * part[code]

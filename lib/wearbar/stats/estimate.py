@@ -1,22 +1,19 @@
 """Estimators that several questions share, each with its interval.
 
-`Estimate` is what every figure with an interval is; a refused one has NaN and says why. Vehicles, not rows, are taken as independent.
+`Estimate` is what every figure with an interval is; a refused one has NaN and says why. Vehicles,
+not rows, are taken as independent.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import nan
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
-__all__ = [
-    "SMALL_SITE", "Estimate", "bootstrap_by_vehicle", "holm", "percentiles", "proportion", "ratio", "ratio_apart", "ratio_change", "ratios",
-    "shrink", "untold", "vehicle_draws",
-]  # fmt: skip
-
 MIN_VEHICLES = 3  # fewer independent vehicles than this give a value without an interval
 SMALL_SITE = 3  # vehicles
+FEW_VEHICLES = "an interval needs at least three vehicles"
 FEW_TRIALS = 10  # below this the exact limits of a proportion are used
 
 
@@ -24,9 +21,10 @@ FEW_TRIALS = 10  # below this the exact limits of a proportion are used
 class Estimate:
     """A value with its limits.
 
-    value, low, high: NaN where refused (then `note` says why, in words); low or high alone is a one-sided bound.
-    confidence: of the interval, 0 to 1. n: what was counted; n_censored: how many of them had not ended.
-    unit: SI, as in a column's suffix ("km", "share", "per km"). method: the interval's, in a few words.
+    value, low, high: NaN where refused (then `note` says why, in words); low or high alone is a
+    one-sided bound. confidence: of the interval, 0 to 1. n: what was counted; n_censored: how many
+    of them had not ended. unit: SI, as in a column's suffix ("km", "share", "per km"). method: the
+    interval's, in a few words.
     """
 
     value: float
@@ -48,10 +46,19 @@ class Estimate:
 
     def cells(self):
         """The estimate in words, by heading: four figures of each number."""
-        cells = {"value": _figures(self.value)}
-        cells[f"{100 * self.confidence:.4g}% interval"] = _interval(self.low, self.high)
-        cells |= {"unit": self.unit, "n": _figures(self.n)}
-        return cells | {"not ended": _figures(self.n_censored), "note": self.note}
+        return {
+            "value": _figures(self.value),
+            f"{100 * self.confidence:.4g}% interval": _interval(self.low, self.high),
+            "unit": self.unit,
+            "n": _figures(self.n),
+            "not ended": _figures(self.n_censored),
+            "note": self.note,
+        }
+
+
+def refused(note, confidence, n=0, unit=""):
+    """The `Estimate` without a figure, whose note says why."""
+    return Estimate(nan, nan, nan, confidence, n, unit=unit, note=note)
 
 
 def _interval(low, high):
@@ -65,8 +72,11 @@ def _figures(x):
 
 
 def untold(vehicles):
-    """Sites (numbers of their vehicles: Series) whose figures would point at a person: those of fewer than `SMALL_SITE` and, where that is
-    one alone, the smallest of the others too, since the rest of the sum would tell it."""
+    """Sites (Series, their numbers of vehicles) whose figures would point at a person.
+
+    Those of fewer than `SMALL_SITE` and, where that is one alone, the smallest of the others too,
+    since the rest of the sum would tell it.
+    """
     small = vehicles.fillna(0) < SMALL_SITE
     if small.sum() != 1 or small.all():
         return small
@@ -76,35 +86,29 @@ def untold(vehicles):
 def proportion(successes, trials, clusters=None, confidence=0.9):
     """Share of trials that succeeded.
 
-    successes, trials: counts, scalars or one entry a row. clusters: None, or the vehicle of each entry.
-    Without clusters: Wilson's interval (Brown, Cai & DasGupta 2001), exact (Clopper-Pearson) below 10 trials.
-    With clusters: Wilson's with the number of trials that independent ones would need for the variance seen between vehicles,
-    and Student's t on vehicles - 1 (in the manner of Korn & Graubard 1998). Sources from memory.
+    successes, trials: counts, scalars or one entry a row. clusters: None, or the vehicle of each.
+    Without clusters: Wilson's interval (Brown, Cai & DasGupta 2001), exact (Clopper-Pearson) below
+    10 trials. With clusters: Wilson's with the number of trials that independent ones would need
+    for the variance seen between vehicles, and Student's t on vehicles - 1 (in the manner of Korn &
+    Graubard 1998). Sources from memory.
     """
     from statsmodels.stats.proportion import proportion_confint
 
-    won, tried = (
-        np.atleast_1d(np.asarray(successes, float)),
-        np.atleast_1d(np.asarray(trials, float)),
-    )
+    won, tried = (np.atleast_1d(np.asarray(counts, float)) for counts in (successes, trials))
     n = tried.sum()
     if not n > 0:
         return Estimate(nan, nan, nan, confidence, 0, unit="share", note="nothing to count")
     p, upper = won.sum() / n, (1 + confidence) / 2
     vehicles = 1 if clusters is None else len(np.unique(np.asarray(clusters, str)))
+    count, trials, alpha = won.sum(), n, 1 - confidence
+    exact = vehicles == 1 and n < FEW_TRIALS
+    method = "Clopper-Pearson" if exact else "Wilson"
     if vehicles > 1:
-        effective = _effective_trials(won, tried, clusters)
+        trials = _effective_trials(won, tried, clusters)
+        count = p * trials
         alpha = 2 * stats.norm.sf(stats.t.ppf(upper, vehicles - 1))  # whose normal quantile is t's
-        low, high = proportion_confint(p * effective, effective, alpha, "wilson")
-        method = (
-            f"Wilson, {effective:.0f} effective trials, t with {vehicles - 1} degrees of freedom"
-        )
-    elif n < FEW_TRIALS:
-        low, high = proportion_confint(won.sum(), n, 1 - confidence, "beta")
-        method = "Clopper-Pearson"
-    else:
-        low, high = proportion_confint(won.sum(), n, 1 - confidence, "wilson")
-        method = "Wilson"
+        method += f", {trials:.0f} effective trials, t with {vehicles - 1} degrees of freedom"
+    low, high = proportion_confint(count, trials, alpha, "beta" if exact else "wilson")
     low, high = max(float(low), 0.0), min(float(high), 1.0)
     return Estimate(float(p), low, high, confidence, int(n), unit="share", method=method)
 
@@ -119,130 +123,107 @@ def _effective_trials(won, tried, clusters):
 
 
 def ratio(numerator, denominator, confidence=0.9, unit=""):
-    """Sum of numerators over sum of denominators, one entry a vehicle (cost over distance, litres over distance); limits as `ratios`."""
+    """Sum of numerators over sum of denominators, one entry a vehicle; limits as `ratios`."""
     num, den = np.asarray(numerator, float), np.asarray(denominator, float)
     row = ratios(np.zeros(len(num)), num, den, confidence)
     if row.empty or not row["denominator"].iat[0] > 0:
         return Estimate(nan, nan, nan, confidence, len(num), unit=unit, note="nothing to divide by")
-    value, low, high, n = row.iloc[0][["value", "low", "high", "n"]]
-    refused = "" if n >= MIN_VEHICLES else "an interval needs at least three vehicles"
+    *limits, n = row.iloc[0][["value", "low", "high", "n"]]
+    refused = "" if n >= MIN_VEHICLES else FEW_VEHICLES
     method = "" if refused else f"jackknife over vehicles, t with {n - 1:.0f} degrees of freedom"
-    return Estimate(
-        float(value),
-        float(low),
-        float(high),
-        confidence,
-        int(n),
-        unit=unit,
-        method=method,
-        note=refused,
-    )
+    limits = (float(x) for x in limits)
+    return Estimate(*limits, confidence, int(n), unit=unit, method=method, note=refused)
 
 
 def ratios(group, numerator, denominator, confidence=0.9):
-    """Ratio of sums in each group, its limits from the spread between entries (vehicles, or the periods of one).
+    """Ratio of sums in each group, its limits from the spread between entries.
 
-    Entries with either missing are left out. Gives a frame indexed by group: `value, low, high, n, numerator, denominator`; no limits
-    below three entries. Jackknife on the log scale with Student's t on n - 1 (Cochran 1977, ch. 6, from memory), on the plain scale where
-    some ratio is not positive. In simulation the 90% limits cover 88 to 91 times in 100 for 3 to 300 entries; with rare, very large costs,
-    79 at ten entries to 88 at 300, missing low: a large bill that has not come yet is in no interval.
+    Entries with either missing are left out. Gives a frame indexed by group: `value, low, high, n,
+    numerator, denominator`; no limits below three entries. Jackknife on the log scale with
+    Student's t on n - 1 (Cochran 1977, ch. 6, from memory), on the plain scale where some ratio is
+    not positive. In simulation the 90% limits cover 88 to 91 times in 100 for 3 to 300 entries;
+    with rare, very large costs, 79 at ten entries to 88 at 300, missing low: a large bill that has
+    not come yet is in no interval.
     """
-    rows = pd.DataFrame(
-        {
-            "group": np.asarray(group),
-            "num": np.asarray(numerator, float),
-            "den": np.asarray(denominator, float),
-        }
-    ).dropna()
+    columns = {"group": group, "numerator": numerator, "denominator": denominator}
+    rows = pd.DataFrame({name: np.asarray(values) for name, values in columns.items()})
+    both = ["numerator", "denominator"]
+    rows = rows.astype(dict.fromkeys(both, float)).dropna()
     by = rows["group"]
-    sums = rows.groupby("group")[["num", "den"]].sum().assign(n=by.value_counts())
-    sums["value"] = sums["num"] / sums["den"].where(sums["den"] > 0)
-    rest = sums.reindex(by)[["num", "den"]].to_numpy() - rows[["num", "den"]].to_numpy()
+    sums = rows.groupby("group")[both].sum().assign(n=by.value_counts())
+    value = sums["numerator"] / sums["denominator"].where(sums["denominator"] > 0)
+    rest = sums.reindex(by)[both].to_numpy() - rows[both].to_numpy()
     without = pd.Series(rest[:, 0] / np.where(rest[:, 1] > 0, rest[:, 1], nan), rows.index)
-    logs = without.gt(0).groupby(by).all() & (sums["value"] > 0)
+    logs = without.gt(0).groupby(by).all() & (value > 0)
     without = np.log(without.where(without > 0)).where(by.map(logs), without)
     spread = ((without - without.groupby(by).transform("mean")) ** 2).groupby(by).sum(min_count=1)
     n = sums["n"].where(sums["n"] >= MIN_VEHICLES)
     half = stats.t.ppf((1 + confidence) / 2, n - 1) * np.sqrt((n - 1) / n * spread)
-    low = np.where(logs, sums["value"] * np.exp(-half), sums["value"] - half)
-    high = np.where(logs, sums["value"] * np.exp(half), sums["value"] + half)
-    low = np.where(rows["num"].groupby(by).min() >= 0, np.maximum(low, 0.0), low)
-    return sums.assign(low=low, high=high).rename(
-        columns={"num": "numerator", "den": "denominator"}
-    )[["value", "low", "high", "n", "numerator", "denominator"]]
+    low = np.where(logs, value * np.exp(-half), value - half)
+    low = np.where(rows["numerator"].groupby(by).min() >= 0, np.maximum(low, 0.0), low)
+    high = np.where(logs, value * np.exp(half), value + half)
+    return sums.assign(value=value, low=low, high=high)[["value", "low", "high", "n", *both]]
 
 
 def ratio_change(before, after, confidence=0.9):
-    """How many times a ratio of sums became of the same vehicles, `after` over `before`: an `Estimate`, and the p of no change.
+    """How many times a ratio of sums became: an `Estimate`, and the p of no change.
 
-    before, after: (numerator, denominator), one entry a vehicle in each, the same vehicles in both. Vehicles are paired, so that what
-    sets one apart from another cancels: jackknife over vehicles on the log scale, Student's t on vehicles - 1. No limits and p NaN below
-    three vehicles, or where a sum is not positive.
+    before, after: (numerator, denominator), one entry a vehicle in each, the same vehicles in both.
+    Vehicles are paired, so that what sets one apart from another cancels: jackknife over vehicles
+    on the log scale, Student's t on vehicles - 1. No limits and p NaN below three vehicles, or
+    where a sum is not positive.
     """
-    sums = np.array([*before, *after], float)
-    n = sums.shape[1]
-    kept = np.hstack([sums.sum(axis=1, keepdims=True), sums.sum(axis=1, keepdims=True) - sums])
-    if n < MIN_VEHICLES or not (kept > 0).all():
-        why = (
-            "needs three vehicles in both"
-            if n < MIN_VEHICLES
-            else "needs costs and distances above nil"
-        )
+    n, logs = len(before[0]), [_logs_without(*ratio) for ratio in (before, after)]
+    if n < MIN_VEHICLES or np.isnan(logs).any():
+        few = n < MIN_VEHICLES
+        why = "needs three vehicles in both" if few else "needs costs and distances above nil"
         return Estimate(nan, nan, nan, confidence, n, note=why), nan
-    value, *without = np.log(kept[2] / kept[3] / (kept[0] / kept[1]))
-    se = np.sqrt((n - 1) * np.var(without))
-    half = stats.t.ppf((1 + confidence) / 2, n - 1) * se
-    p = float(2 * stats.t.sf(abs(value) / se, n - 1)) if se > 0 else 0.0
+    value, *without = logs[1] - logs[0]
     method = f"paired by vehicle, jackknife, t with {n - 1} degrees of freedom"
-    return Estimate(
-        *(float(np.exp(value + h)) for h in (0, -half, half)), confidence, n, method=method
-    ), p
+    return _times(value, (n - 1) * np.var(without), n - 1, confidence, n, method)
 
 
 def ratio_apart(one, other, confidence=0.9):
-    """How many times a ratio of sums is of `one` group of vehicles what it is of the `other`: an `Estimate`, and the p of no difference.
+    """A ratio of sums of `one` group over the `other`'s: an `Estimate`, p of no difference.
 
-    one, other: (numerator, denominator), one entry a vehicle, no vehicle in both. Each by the jackknife on the log scale; Student's t
-    with Welch's degrees of freedom. No limits and p NaN where either has fewer than two vehicles or a sum that is not positive.
+    one, other: (numerator, denominator), one entry a vehicle, no vehicle in both. Each by the
+    jackknife on the log scale; Student's t with Welch's degrees of freedom. No limits and p NaN
+    where either has fewer than two vehicles or a sum that is not positive.
     """
-    logs, variances, freedoms = [], [], []
-    for num, den in (one, other):
-        num, den = np.asarray(num, float), np.asarray(den, float)
-        n = len(num)
-        kept = np.array([np.append(x.sum(), x.sum() - x) for x in (num, den)])
-        if n < 2 or not (kept > 0).all():
-            return Estimate(
-                nan,
-                nan,
-                nan,
-                confidence,
-                n,
-                note="needs two vehicles with costs and distances in each",
-            ), nan
-        value, *without = np.log(kept[0] / kept[1])
-        logs.append(value)
-        variances.append((n - 1) * np.var(without))
-        freedoms.append(n - 1)
-    value, variance = logs[0] - logs[1], sum(variances)
-    freedom = (
-        variance**2 / sum(v**2 / f for v, f in zip(variances, freedoms, strict=True))
-        if variance > 0
-        else np.inf
-    )
-    half = stats.t.ppf((1 + confidence) / 2, freedom) * np.sqrt(variance)
-    p = float(2 * stats.t.sf(abs(value) / np.sqrt(variance), freedom)) if variance > 0 else 0.0
-    n = len(one[0]) + len(other[0])
+    sizes, logs = [len(one[0]), len(other[0])], [_logs_without(*ratio) for ratio in (one, other)]
+    for n, own in zip(sizes, logs, strict=True):
+        if n < 2 or np.isnan(own).any():
+            why = "needs two vehicles with costs and distances in each"
+            return Estimate(nan, nan, nan, confidence, n, note=why), nan
+    variances = [(n - 1) * np.var(own[1:]) for n, own in zip(sizes, logs, strict=True)]
+    variance = sum(variances)
+    shares = sum(v**2 / (n - 1) for v, n in zip(variances, sizes, strict=True))
+    freedom = variance**2 / shares if variance > 0 else np.inf
     method = f"jackknife over vehicles, t with {freedom:.1f} degrees of freedom"
-    return Estimate(
-        *(float(np.exp(value + h)) for h in (0, -half, half)), confidence, n, method=method
-    ), p
+    return _times(logs[0][0] - logs[1][0], variance, freedom, confidence, sum(sizes), method)
+
+
+def _logs_without(num, den):
+    """The log of a ratio of sums, and with each entry left out; NaN where a sum isn't positive."""
+    both = np.asarray(num, float), np.asarray(den, float)
+    sums = np.array([np.append(x.sum(), x.sum() - x) for x in both])
+    return np.subtract(*np.log(np.where(sums > 0, sums, nan)))
+
+
+def _times(log_ratio, variance, freedom, confidence, n, method):
+    """(`Estimate` of a ratio, p that it is one) by Student's t on the log scale."""
+    half = stats.t.ppf((1 + confidence) / 2, freedom) * np.sqrt(variance)
+    p = 2 * stats.t.sf(abs(log_ratio) / np.sqrt(variance), freedom) if variance > 0 else 0.0
+    ends = (float(np.exp(log_ratio + h)) for h in (0, -half, half))
+    return Estimate(*ends, confidence, n, method=method), float(p)
 
 
 def shrink(value, se, group=None):
     """Each value drawn towards its group's mean by as much as its own error asks: array like value.
 
-    value, se: one entry a vehicle, NaN where not known; the spread between vehicles beyond their errors by DerSimonian & Laird's moments
-    (1986), the weights of an empirical Bayes estimate (Morris 1983), both from memory. A value without an error becomes the mean.
+    value, se: one entry a vehicle, NaN where not known; the spread between vehicles beyond their
+    errors by DerSimonian & Laird's moments (1986), the weights of an empirical Bayes estimate
+    (Morris 1983), both from memory. A value without an error becomes the mean.
     """
     rows = pd.DataFrame({"y": np.asarray(value, float), "v": np.asarray(se, float) ** 2})
     by = np.zeros(len(rows)) if group is None else np.asarray(group)
@@ -268,38 +249,20 @@ def _drawn(rows):
 def bootstrap_by_vehicle(statistic, n_vehicles, rng, samples=2000, confidence=0.9, unit=""):
     """Interval of any statistic by drawing whole vehicles again, all samples at once.
 
-    statistic: takes weights of shape (samples, n_vehicles), how often each vehicle was drawn, and gives shape (samples,); NaN where a
-        sample has none. The value is that of one row of ones.
-    No limits below three vehicles or where more than a tenth of the samples have no value. See `vehicle_draws`, `percentiles`.
+    statistic: takes weights (samples, n_vehicles), how often each vehicle was drawn, and gives
+    shape (samples,); NaN where a sample has none. The value is that of one row of ones. No limits
+    below three vehicles or where more than a tenth of the samples have no value: `percentiles`.
     """
     value = float(np.asarray(statistic(np.ones((1, n_vehicles))))[0])
+    refused = Estimate(value, nan, nan, confidence, n_vehicles, unit=unit)
     if n_vehicles < MIN_VEHICLES:
-        return Estimate(
-            value,
-            nan,
-            nan,
-            confidence,
-            n_vehicles,
-            unit=unit,
-            note="an interval needs at least three vehicles",
-        )
-    low, high = percentiles(
-        np.asarray(statistic(vehicle_draws(n_vehicles, rng, samples))), n_vehicles, confidence
-    )
+        return replace(refused, note=FEW_VEHICLES)
+    draws = np.asarray(statistic(vehicle_draws(n_vehicles, rng, samples)))
+    low, high = percentiles(draws, n_vehicles, confidence)
     if not np.isfinite([value, low]).all():
-        return Estimate(
-            value,
-            nan,
-            nan,
-            confidence,
-            n_vehicles,
-            unit=unit,
-            note="too few vehicles have what it needs",
-        )
+        return replace(refused, note="too few vehicles have what it needs")
     method = f"bootstrap of {samples} samples of {n_vehicles} vehicles"
-    return Estimate(
-        value, float(low), float(high), confidence, n_vehicles, unit=unit, method=method
-    )
+    return replace(refused, low=float(low), high=float(high), method=method)
 
 
 def holm(p):
@@ -318,20 +281,18 @@ def holm(p):
 
 
 def vehicle_draws(n_vehicles, rng, samples=2000):
-    """How often each vehicle is drawn in each sample of as many vehicles: shape (samples, n_vehicles)."""
-    return rng.multinomial(n_vehicles, np.full(n_vehicles, 1 / n_vehicles), size=samples).astype(
-        float
-    )
+    """How often each vehicle is drawn in each sample of as many: (samples, n_vehicles)."""
+    even = np.full(n_vehicles, 1 / n_vehicles)
+    return rng.multinomial(n_vehicles, even, size=samples).astype(float)
 
 
 def percentiles(draws, n_vehicles, confidence=0.9):
-    """(low, high) of bootstrap draws along their first axis, NaN where more than a tenth of them are.
+    """(low, high) of bootstrap draws along axis 0, NaN where over a tenth of them are.
 
-    Widened for few vehicles as Student's t would be (Hesterberg 2015, Am. Stat. 69:371, from memory).
+    Widened for few vehicles as Student's t (Hesterberg 2015, Am. Stat. 69:371, from memory).
     """
-    tail = stats.norm.cdf(
-        np.sqrt(n_vehicles / (n_vehicles - 1)) * stats.t.ppf((1 - confidence) / 2, n_vehicles - 1)
-    )
+    t = stats.t.ppf((1 - confidence) / 2, n_vehicles - 1)
+    tail = stats.norm.cdf(np.sqrt(n_vehicles / (n_vehicles - 1)) * t)
     known = np.isfinite(draws)
     filled = np.where(known.any(axis=0), draws, 0.0)
     low, high = np.nanquantile(filled, [tail, 1 - tail], axis=0)

@@ -1,4 +1,4 @@
-"""Limits of a fitted life: likelihood ratio and normal, for one sample or for every group at once."""
+"""Limits of a fitted life: likelihood ratio and normal, of many samples at once."""
 
 from dataclasses import dataclass
 from math import inf
@@ -8,15 +8,10 @@ from scipy import stats
 
 from wearbar.stats.likelihood import Sample, evaluate, maximise, maximise_along
 
-__all__ = [
-    "Fits", "Height", "Place", "Shape", "fit_all", "mean_place", "profile", "profile_limits", "quantile_place", "ratio_limit",
-    "wald_limits",
-]  # fmt: skip
-
 
 @dataclass(frozen=True)
 class Fits:
-    """Fits of every group: `mu`, `sigma` of log life, shape (groups,), and `covariance` of (mu, log sigma), shape (groups, 2, 2)."""
+    """Fits of every group; `covariance` is of (mu, log sigma), shape (groups, 2, 2)."""
 
     sample: Sample
     a: np.ndarray
@@ -44,12 +39,8 @@ class Fits:
             if self.is_shape_fixed:
                 var_aa, var_ab, var_bb = -1 / l_aa, 0 * a, 0 * a
             else:
-                determinant = l_aa * l_bb - l_ab**2
-                var_aa, var_ab, var_bb = (
-                    -l_bb / determinant,
-                    l_ab / determinant,
-                    -l_aa / determinant,
-                )
+                d = l_aa * l_bb - l_ab**2
+                var_aa, var_ab, var_bb = -l_bb / d, l_ab / d, -l_aa / d
             mu_a, mu_b, lam_b = spread / b, -spread * a / b**2, -1 / b
             of_mu = mu_a**2 * var_aa + 2 * mu_a * mu_b * var_ab + mu_b**2 * var_bb
             both = lam_b * (mu_a * var_ab + mu_b * var_bb)
@@ -57,42 +48,36 @@ class Fits:
 
 
 def fit_all(sample, sigma=None):
-    """`Fits` of a sample; `sigma` fixes the spread of the log life. A group without a maximum (no ends, or all ends alike) has NaN."""
+    """`Fits` of a sample; `sigma` fixes the spread. NaN for a group without a maximum."""
     a, b, surface = maximise(sample, None if sigma is None else sample.spread / sigma)
     _, _, _, l_aa, l_ab, l_bb = surface
-    curved = (
-        (l_aa < 0)
-        if sigma is not None
-        else (l_aa * l_bb - l_ab**2 > 1e-9 * l_aa * l_bb) & (l_aa < 0)
-    )
-    known = (sample.ends > 0) & curved & (b < sample.steepest)
-    if sigma is None and (b > 30).any():
-        known &= ~_all_at_the_last(sample)
-    return Fits(
-        sample,
-        np.where(known, a, np.nan),
-        np.where(known, b, np.nan),
-        np.where(known, surface, np.nan),
-        sigma is not None,
-    )
+    known = (sample.ends > 0) & (l_aa < 0) & (b < sample.steepest)
+    if sigma is None:
+        known &= l_aa * l_bb - l_ab**2 > 1e-9 * l_aa * l_bb
+        if (b > 30).any():
+            known &= ~_all_at_the_last(sample)
+    a, b, surface = (np.where(known, values, np.nan) for values in (a, b, surface))
+    return Fits(sample, a, b, surface, sigma is not None)
 
 
 def _all_at_the_last(sample):
-    """Groups whose ends all fall together with no life known to be longer: the likelihood then has no maximum."""
+    """Groups whose ends fall together with no life known to be longer: they have no maximum."""
     first, last = np.full(sample.n_groups, inf), np.full(sample.n_groups, -inf)
-    longer = sample.beyond[1] > 0
-    for u, group in (
-        (sample.exact[0], sample.exact[2]),
-        (np.where(longer, sample.beyond[0], -inf), sample.beyond[2]),
-    ):
-        np.maximum.at(last, np.broadcast_to(group, u.shape), u)
-    np.minimum.at(first, np.broadcast_to(sample.exact[2], sample.exact[0].shape), sample.exact[0])
+    (exact, _, of_exact), (beyond, weight, of_beyond) = sample.exact, sample.beyond
+    np.minimum.at(first, np.broadcast_to(of_exact, exact.shape), exact)
+    np.maximum.at(last, np.broadcast_to(of_exact, exact.shape), exact)
+    longer = np.where(weight > 0, beyond, -inf)
+    np.maximum.at(last, np.broadcast_to(of_beyond, beyond.shape), longer)
     return (last - first < 1e-12) & (sample.ends == sample.plain)
+
+
+# What limits are given of. Each target has its `value` of `Fits`, its `gradient` in (mu, log
+# sigma), and, to be held at theta, a `path`: a as a function of b, with two derivatives.
 
 
 @dataclass(frozen=True)
 class Place:
-    """The log of a duration: mu + sigma w(sigma). `w` gives the value and two derivatives in sigma: constant for a quantile."""
+    """The log of a duration: mu + sigma w(sigma). `w` has two derivatives in sigma with it."""
 
     w: object
 
@@ -115,10 +100,14 @@ class Place:
         return at
 
 
+def constant_place(w):
+    """The `Place` of the standard value w: of 0, the scale's."""
+    return Place(lambda s: (np.full_like(s, w), 0 * s, 0 * s))
+
+
 def quantile_place(family, p):
     """The `Place` by which a share p has ended."""
-    w = float(family.ppf(p))
-    return Place(lambda s: (np.full_like(s, w), 0 * s, 0 * s))
+    return constant_place(float(family.ppf(p)))
 
 
 def mean_place(family):
@@ -159,8 +148,8 @@ class Shape:
         return np.array([np.zeros_like(fits.sigma), np.ones_like(fits.sigma)])
 
 
-def standard_error(fits, target):
-    """Standard error of a target by the observed information."""
+def _standard_error(fits, target):
+    """By the observed information."""
     g = target.gradient(fits)
     with np.errstate(invalid="ignore"):
         return np.sqrt(np.einsum("ig,gij,jg->g", g, fits.covariance, g))
@@ -168,47 +157,50 @@ def standard_error(fits, target):
 
 def wald_limits(fits, target, confidence):
     """Normal limits on the target's own scale."""
-    half = stats.norm.ppf((1 + confidence) / 2) * standard_error(fits, target)
+    half = stats.norm.ppf((1 + confidence) / 2) * _standard_error(fits, target)
     return target.value(fits) - half, target.value(fits) + half
 
 
 def profile_limits(fits, target, confidence):
-    """Where twice the log-likelihood ratio reaches the chi-square quantile on one degree of freedom; infinite where it never does."""
+    """Chi-square limits by the likelihood ratio; infinite where it never reaches that far."""
     z = stats.norm.ppf((1 + confidence) / 2)
     return ratio_limit(fits, target, -z), ratio_limit(fits, target, z)
 
 
 def profile(fits, target, theta):
-    """Greatest log-likelihood of every group with the target held at theta (its scaled part: compare with `fits.surface[0]`)."""
+    """Greatest log-likelihood with the target held at theta, scaled as `fits.surface[0]`."""
     if isinstance(target, Shape):
         return maximise(fits.sample, fits.sample.spread / np.exp(theta))[2][0]
     path = target.path(fits, theta)
     if fits.is_shape_fixed:
         return evaluate(fits.sample, path(fits.b)[0], fits.b)[0]
-    return maximise_along(fits.sample, path, fits.b)[0]
+    return maximise_along(fits.sample, path, fits.b)
 
 
 def ratio_limit(fits, target, z):
-    """Where the signed root of the likelihood ratio reaches z (one number, or one a group) on the far side of the estimate from nil."""
-    # the signed root of the likelihood ratio is nearly straight in the target, so a kept-in-bracket secant needs few steps
-    centre, size = target.value(fits), np.abs(z)
-    step = np.sign(z) * standard_error(fits, target)
-    known = np.isfinite(centre) & np.isfinite(step)
-    near, far, r_near = np.zeros_like(centre), np.full_like(centre, inf), np.zeros_like(centre)
-    at, r_far = np.zeros_like(centre) + size, np.full_like(centre, inf)
+    """Where the signed root of the likelihood ratio of one sample's fit reaches z.
+
+    The root is nearly straight in the target, so a secant kept in its bracket needs few steps.
+    """
+    size, step = abs(z), np.sign(z) * _standard_error(fits, target)[0]
+    centre = target.value(fits)[0]
+    if not np.isfinite([centre, step, size]).all():
+        return np.nan
+    near, far, r_near, r_far, at = 0.0, inf, 0.0, inf, size
     for _ in range(60):
         with np.errstate(all="ignore"):
-            drop = fits.surface[0] - profile(fits, target, np.where(known, centre + at * step, 0.0))
-            r = np.sqrt(2 * np.maximum(drop, 0))
-            short = r < size
-            near, r_near = np.where(short, at, near), np.where(short, r, r_near)
-            far, r_far = np.where(short, far, at), np.where(short, r_far, r)
-            if np.all(
-                ~known | (np.abs(r - size) < 1e-9) | (far - near < 1e-10 * far) | (near > 1e3)
-            ):
-                break
-            inner = near + (far - near) * np.clip((size - r_near) / (r_far - r_near), 0.02, 0.98)
-            at = np.where(
-                np.isinf(far), near * np.clip(size / np.maximum(r_near, 1e-9), 1.05, 2), inner
-            )
-    return np.where(known, np.where(near > 1e3, np.sign(z) * inf, centre + at * step), np.nan)
+            drop = fits.surface[0] - profile(fits, target, np.array([centre + at * step]))
+        r = np.sqrt(2 * np.maximum(drop, 0))[0]
+        if r < size:
+            near, r_near = at, r
+        else:
+            far, r_far = at, r
+        if near > 1e3:
+            return np.sign(z) * inf
+        if abs(r - size) < 1e-9 or far - near < 1e-10 * far:
+            break
+        if far == inf:
+            at = near * np.clip(size / max(r_near, 1e-9), 1.05, 2)
+        else:
+            at = near + (far - near) * np.clip((size - r_near) / (r_far - r_near), 0.02, 0.98)
+    return centre + at * step

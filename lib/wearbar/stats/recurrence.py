@@ -7,9 +7,10 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-__all__ = ["Trend", "mean_cumulative", "trend"]
-
 MIN_UNITS = 3
+MIN_EVENTS = (
+    6  # of one unit: with four, the spread of the gaps makes 13 in 100 trends of none (simulated)
+)
 MIN_AT_RISK = 5  # units, where limits end
 MOST_CELLS = 2_000_000  # units times events held at once
 
@@ -17,71 +18,64 @@ MOST_CELLS = 2_000_000  # units times events held at once
 def mean_cumulative(
     unit, time, amount, end, entry=0.0, variance="robust", scale="log", df=None, confidence=0.9
 ):
-    """Mean cumulative function: the mean number of events, or their mean total amount, of one unit by each time.
+    """Mean cumulative function: the mean number of events, or their mean total amount, of one unit.
 
-    unit, time, amount: one entry an event (amount None counts each as 1). end: Series, index the unit, one entry a period in which it was
-    observed, the value its last time; entry: its first (a scalar or aligned with `end`). Both ends belong to the period: a late entry and
-    a gap leave the risk set, events precede censorings, one exactly at the end counts. Events of a unit at one time are one jump. An
-    event outside every period of its unit is not counted; their number is `frame.attrs["outside"]`.
-    variance: "robust" (units independent, their events not: Lawless & Nadeau 1995) or "poisson" (events independent).
-    scale: of the limits, "log" or "plain". df: of Student's t. The default, for a robust variance, is Satterthwaite's from the units'
-    squared residuals, since few units tell of some ages; each step of a residual is then widened by m / (m - 1) of the m at risk, and
-    there are no limits where fewer than `MIN_AT_RISK` are; for the other variance, units - 1. `inf` gives normal limits of the variance
-    as published. Below three units, none.
-    Gives a frame `time, mcf, se, low, high, at_risk`, one row a time with events (Nelson 1995, Technometrics 37:147).
-    Raises ValueError where `end` is no Series, which alone says how long each unit was watched.
+    unit, time, amount: one entry an event (amount None counts each as 1). end: Series, index the
+    unit, one entry a period in which it was observed, the value its last time; entry: its first (a
+    scalar or aligned with `end`). Both ends belong to the period: a late entry and a gap leave the
+    risk set, events precede censorings, one exactly at the end counts. Events of a unit at one time
+    are one jump. One outside every period of its unit isn't counted: `frame.attrs["outside"]`.
+    variance: "robust" (units independent, their events not: Lawless & Nadeau 1995) or "poisson"
+    (events independent). scale: of the limits, "log" or "plain". df: of Student's t. The default,
+    for a robust variance, is Satterthwaite's from the units' squared residuals, since few units
+    tell of some ages; each step of a residual is then widened by m / (m - 1) of the m at risk, and
+    there are no limits where fewer than `MIN_AT_RISK` are; for the other variance, units - 1. `inf`
+    gives normal limits of the variance as published. Below three units, none. Gives a frame `time,
+    mcf, se, low, high, at_risk`, one row a time with events (Nelson 1995, Technometrics 37:147).
+    Raises ValueError where `end`, which says how long each unit was watched, is no Series.
 
     >>> end = pd.Series([10.0, 10.0, 6.0], index=["A", "B", "C"])
     >>> mean_cumulative(["A", "C", "A"], [2, 5, 8], None, end)["mcf"].round(3).tolist()
     [0.333, 0.667, 1.167]
     """
     if not isinstance(end, pd.Series):
+        found = type(end).__name__
         raise ValueError(
-            f"end is {type(end).__name__}; give a Series of each unit's last time, its index the unit"
+            f"end is {found}; give a Series of each unit's last time, its index the unit"
         )
     names = pd.Index(end.index).unique()
-    periods = _periods(
-        names.get_indexer(end.index),
-        np.broadcast_to(np.asarray(entry, float), len(end)),
-        end.to_numpy(float),
-    )
+    start = np.broadcast_to(np.asarray(entry, float), len(end))
+    periods = _periods(names.get_indexer(end.index), start, end.to_numpy(float))
     amount = np.ones(len(time)) if amount is None else np.asarray(amount, float)
-    events = pd.DataFrame(
-        {
-            "unit": names.get_indexer(np.asarray(unit)),
-            "time": np.asarray(time, float),
-            "amount": amount,
-        }
-    )
-    events, outside = _observed(events, periods)
+    events = {"unit": names.get_indexer(np.asarray(unit)), "time": np.asarray(time, float)}
+    events, outside = _observed(pd.DataFrame(events | {"amount": amount}), periods)
     times, at = np.unique(events["time"].to_numpy(), return_inverse=True)
-    at_risk = np.searchsorted(np.sort(periods["start"]), times, "right") - np.searchsorted(
-        np.sort(periods["stop"]), times, "left"
-    )
+    began = np.searchsorted(np.sort(periods["start"]), times, "right")
+    at_risk = began - np.searchsorted(np.sort(periods["stop"]), times, "left")
     mean_jump = np.bincount(at, events["amount"], len(times)) / at_risk
-    if variance == "robust":
-        var = _robust_variance(events, at, periods, times, at_risk, mean_jump)
+    is_robust = variance == "robust"
+    if is_robust:
+        square, _ = _residuals(events, at, periods, times, mean_jump, 1 / at_risk)
     else:
-        var = np.cumsum(np.bincount(at, events["squares"], len(times)) / at_risk**2)
-    frame = pd.DataFrame(
-        {"time": times, "mcf": np.cumsum(mean_jump), "se": np.sqrt(np.maximum(var, 0.0))}
-    )
+        square = np.cumsum(np.bincount(at, events["squares"], len(times)) / at_risk**2)
+    frame = pd.DataFrame({"time": times, "mcf": np.cumsum(mean_jump), "se": np.sqrt(square)})
     se, freedom = frame["se"], np.full(len(frame), float(len(names) - 1 if df is None else df))
-    if variance == "robust" and df is None:
-        se, freedom = _spread(events, at, periods, times, at_risk, mean_jump)
-    few = (df is None) & (
-        (len(names) < MIN_UNITS) | ((at_risk < MIN_AT_RISK) & (variance == "robust"))
-    )
-    frame["low"], frame["high"] = _limits(
-        frame["mcf"], se, np.where(few, nan, freedom), scale, confidence
-    )
+    if is_robust and df is None:
+        # each step widened by the root of m / (m - 1), m at risk: of one alone it would be nil
+        wider = np.sqrt(at_risk / np.maximum(at_risk - 1, 1)) / at_risk
+        square, fourth = _residuals(events, at, periods, times, mean_jump, wider)
+        with np.errstate(divide="ignore", invalid="ignore"):  # Satterthwaite 1946, from memory
+            se, freedom = pd.Series(np.sqrt(square)), np.maximum(square**2 / fourth, 1.0)
+    few = (df is None) & ((len(names) < MIN_UNITS) | ((at_risk < MIN_AT_RISK) & is_robust))
+    freedom = np.where(few, nan, freedom)
+    frame["low"], frame["high"] = _limits(frame["mcf"], se, freedom, scale, confidence)
     frame["at_risk"] = at_risk
     frame.attrs["outside"] = outside
     return frame
 
 
 def _periods(unit, start, stop):
-    """Periods of observation sorted by unit and start, those that touch or overlap joined: frame `unit, start, stop`."""
+    """Periods sorted by unit and start, those that touch joined: `unit, start, stop`."""
     frame = pd.DataFrame({"unit": unit, "start": start, "stop": stop})
     frame = frame[frame["stop"] >= frame["start"]].sort_values(["unit", "start"], ignore_index=True)
     reached = frame.groupby("unit")["stop"].cummax().groupby(frame["unit"]).shift()
@@ -94,87 +88,43 @@ def _periods(unit, start, stop):
 
 
 def _observed(events, periods):
-    """Events inside a period of their unit, one row a unit and time, with the period's row number; and how many were outside."""
+    """Events in a period of their unit, a row a unit and time; how many were outside."""
     known = events[events["time"].notna() & (events["unit"] >= 0)]
     known = known.assign(squares=known["amount"] ** 2, lines=1)
-    merged = (
-        known.groupby(["unit", "time"], as_index=False)[["amount", "squares", "lines"]]
-        .sum()
-        .sort_values("time")
-    )
+    merged = known.groupby(["unit", "time"], as_index=False).sum().sort_values("time")
     right = periods.assign(period=periods.index).sort_values("start")
     merged = pd.merge_asof(merged, right, left_on="time", right_on="start", by="unit")
-    inside = merged[merged["time"] <= merged["stop"]].sort_values(
-        ["unit", "time"], ignore_index=True
-    )
+    inside = merged[merged["time"] <= merged["stop"]]
+    inside = inside.sort_values(["unit", "time"], ignore_index=True)
     return inside.astype({"period": int}), len(events) - int(inside["lines"].sum())
 
 
-def _robust_variance(events, at, periods, times, at_risk, mean_jump):
-    """Sum over units of their squared residual at each time, in one pass over the events.
+def _residuals(events, at, periods, times, mean_jump, weight):
+    """Sums over units of the second and the fourth power of their residual at each time.
 
-    A unit's residual is the sum of (its jump - mean jump) / at_risk while it is at risk; the residuals of all units sum to zero.
+    A unit's residual is the sum of (its jump - mean jump) x weight while it is at risk.
     """
-    drift = np.concatenate([[0.0], np.cumsum(mean_jump / at_risk)])
-    first, last = (
-        np.searchsorted(times, periods["start"], "left"),
-        np.searchsorted(times, periods["stop"], "right"),
-    )
-    period, amount = events["period"].to_numpy(), events["amount"].to_numpy()
-    share = pd.Series(amount / at_risk[at])
-    change = pd.Series(np.bincount(period, share, len(periods)) - (drift[last] - drift[first]))
-    at_stop = change.groupby(periods["unit"]).cumsum().to_numpy()
-    own = (share.groupby(period).cumsum() - share).to_numpy()
-    so_far = (at_stop - change.to_numpy())[period] + own - (drift[at] - drift[first[period]])
-    back = periods.groupby("unit")["start"].shift(-1).fillna(np.inf).to_numpy()
-    away = _sum_by(times, periods["stop"].to_numpy(), at_stop, "left") - _sum_by(
-        times, back, at_stop, "right"
-    )
-    cross = np.bincount(at, so_far * amount, len(times)) + mean_jump * away
-    square = np.bincount(at, amount**2, len(times)) / at_risk - mean_jump**2
-    return np.cumsum((2 * cross + square) / at_risk)
-
-
-def _spread(events, at, periods, times, at_risk, mean_jump):
-    """(standard error, degrees of freedom) at each time from the units' residuals: Satterthwaite 1946, from memory.
-
-    Each step of a residual is multiplied by the root of m / (m - 1), m at risk: of one at risk alone it would be nil.
-    """
-    wider = np.sqrt(at_risk / np.maximum(at_risk - 1, 1)) / at_risk
-    drift = np.concatenate([[0.0], np.cumsum(mean_jump * wider)])
-    first, last = (
-        np.searchsorted(times, periods["start"], "left"),
-        np.searchsorted(times, periods["stop"], "right"),
-    )
-    share, place = events["amount"].to_numpy() * wider[at], np.arange(1, len(times) + 1)
+    drift = np.append(0.0, np.cumsum(mean_jump * weight))
+    first = np.searchsorted(times, periods["start"], "left")
+    last = np.searchsorted(times, periods["stop"], "right")
+    share, place = events["amount"].to_numpy() * weight[at], np.arange(1, len(times) + 1)
     unit, of_event = periods["unit"].to_numpy(), periods["unit"].to_numpy()[events["period"]]
     square, fourth = np.zeros(len(times)), np.zeros(len(times))
     for names in np.array_split(np.unique(unit), max(len(times) * len(unit) // MOST_CELLS, 1)):
         mine, ours = np.isin(unit, names), np.isin(of_event, names)
         rows, jumps = np.zeros((2, len(names), len(times)))
-        reached = (
-            drift[np.clip(place, first[mine, None], last[mine, None])] - drift[first[mine], None]
-        )
-        np.add.at(rows, np.searchsorted(names, unit[mine]), -reached)
+        reached = drift[np.clip(place, first[mine, None], last[mine, None])]
+        np.add.at(rows, np.searchsorted(names, unit[mine]), drift[first[mine], None] - reached)
         np.add.at(jumps, (np.searchsorted(names, of_event[ours]), at[ours]), share[ours])
         rows += np.cumsum(jumps, axis=1)
         square, fourth = square + (rows**2).sum(axis=0), fourth + (rows**4).sum(axis=0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return pd.Series(np.sqrt(square)), np.maximum(square**2 / fourth, 1.0)
-
-
-def _sum_by(times, when, amount, side):
-    order = np.argsort(when)
-    return np.concatenate([[0.0], np.cumsum(amount[order])])[
-        np.searchsorted(when[order], times, side)
-    ]
+    return square, fourth
 
 
 def _limits(value, se, df, scale, confidence):
     upper = (1 + confidence) / 2
-    half = se * np.where(
-        np.isinf(df), stats.norm.ppf(upper), stats.t.ppf(upper, np.where(np.isinf(df), 1.0, df))
-    )
+    t = stats.t.ppf(upper, np.where(np.isinf(df), 1.0, df))
+    half = se * np.where(np.isinf(df), stats.norm.ppf(upper), t)
     if scale == "plain":
         return value - half, value + half
     factor = np.exp(half / value.where(value > 0))
@@ -183,7 +133,7 @@ def _limits(value, se, df, scale, confidence):
 
 @dataclass(frozen=True)
 class Trend:
-    """Test of a trend in how often events come; z above 0: more often with time. p is two-sided, NaN where refused."""
+    """Test of a trend: z above 0, more often with time. p is two-sided, NaN where refused."""
 
     z: float
     p: float
@@ -194,12 +144,14 @@ class Trend:
 
 
 def trend(unit, time, end, entry=0.0, method="robust"):
-    """Do events come more often as time goes on?
+    """Do events come more often as time goes on? A `Trend`.
 
-    unit, time: one entry an event; end, entry: as in `mean_cumulative`, one period a unit. An event at its unit's end says nothing of
-    that unit's trend where the record stopped because of it: leave it out. method: "laplace" supposes Poisson events; "lewis-robinson"
-    (one unit) divides it by the spread of the gaps; "robust" (three units or more) takes each unit's sum of (time - middle of its
-    period) as one observation, which holds when events cluster (Lawless, Cigsar & Cook 2012, from memory), with Student's t.
+    unit, time: one entry an event; end, entry: as in `mean_cumulative`, one period a unit. An event
+    at its unit's end says nothing of that unit's trend where the record stopped because of it:
+    leave it out. method: "robust" (three units or more) takes each unit's sum of (time - middle of
+    its period) as one observation, which holds when events cluster (Lawless, Cigsar & Cook 2012,
+    from memory), with Student's t; "lewis-robinson" (one unit) divides Laplace's test, which
+    supposes Poisson events, by the spread of the gaps.
     """
     start = pd.Series(np.broadcast_to(np.asarray(entry, float), len(end)), end.index)
     unit, time = np.asarray(unit), np.asarray(time, float)
@@ -210,11 +162,9 @@ def trend(unit, time, end, entry=0.0, method="robust"):
             return Trend(nan, nan, n, units, method, "needs three vehicles with events")
         z = float(score.mean() / score.std() * np.sqrt(units))
         return Trend(z, float(2 * stats.t.sf(abs(z), units - 1)), n, units, method)
-    if n < 4:
-        return Trend(nan, nan, n, units, method, "needs four events")
+    if n < MIN_EVENTS:
+        return Trend(nan, nan, n, units, method, "needs six events of one vehicle")
     spread = float(((end - start).reindex(unit) ** 2).sum() / 12) ** 0.5
-    gaps = (
-        np.diff(np.sort(time), prepend=start.iloc[0]) if method == "lewis-robinson" else np.ones(1)
-    )
-    z = float(score.sum() / spread / (gaps.std(ddof=1) / gaps.mean() if len(gaps) > 1 else 1.0))
+    gaps = np.diff(np.sort(time), prepend=start.iloc[0])
+    z = float(score.sum() / spread / (gaps.std(ddof=1) / gaps.mean()))
     return Trend(z, float(2 * stats.norm.sf(abs(z))), n, units, method)

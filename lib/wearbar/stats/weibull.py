@@ -1,37 +1,21 @@
-"""Weibull and lognormal fits of one sample, with limits of what follows from them."""
+"""Weibull fits of one sample, with limits of what follows, and fits of many groups at once."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import nan
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
+from wearbar.stats import limits
 from wearbar.stats.bootstrap import bootstrap_limits
 from wearbar.stats.estimate import Estimate
 from wearbar.stats.likelihood import sample_of
-from wearbar.stats.limits import (
-    Fits,
-    Height,
-    Place,
-    Shape,
-    fit_all,
-    mean_place,
-    profile_limits,
-    quantile_place,
-    wald_limits,
-)
-from wearbar.stats.product_limit import clean
-
-__all__ = ["LognormalFit", "WeibullFit", "fit_lognormal", "fit_weibull"]
+from wearbar.stats.product_limit import clean, kaplan_meier
 
 PROFILE_ENDS = 20  # from here the likelihood ratio's chi-square limits are used
-BOOTSTRAP_ENDS = (
-    5  # from here its bootstrap limits; below it nothing without a known shape or a prior
-)
-DRAWN_ENDS = (
-    2  # of a drawn sample, for a fit: leaving out more than cannot be fitted would cut the tail off
-)
+BOOTSTRAP_ENDS = 5  # from here its bootstrap limits; below it none without a known shape
+SHAPES = (1.5, 3.0, 6.0)  # of parts that wear out: common practice, no source
 METHODS = {
     "profile": "likelihood ratio",
     "bootstrap": "likelihood ratio, bootstrap quantiles",
@@ -39,148 +23,27 @@ METHODS = {
     "known-shape": "known shape, chi-square",
 }
 
-LIMITS = {"profile": profile_limits, "wald": wald_limits}
-
 
 @dataclass(frozen=True)
-class LifeFit:
-    """A fitted life. `mu` and `sigma` are the place and spread of its log (NaN where the data have no maximum).
+class WeibullFit:
+    """A fitted Weibull life: survival(x) = exp(-(x / scale)^shape); NaN without a maximum.
 
-    n: lives (weights counted); n_observed: ends seen. `quantile`, `mean`, `survival` and `interval` give an `Estimate` each, with limits
-    by `method`: "profile" (likelihood ratio), "bootstrap" (likelihood ratio with quantiles from a parametric bootstrap), "wald" (normal
-    on the log scale), "known-shape", or "auto": the known shape's where it was given, else profile from 20 ends, bootstrap from 5, none
-    below. `rng` draws the bootstrap; by default one seeded alike each time.
+    n: lives (weights counted); n_observed: ends seen. `quantile`, `mean`, `survival` and `interval`
+    give an `Estimate` each, with limits by `method`: "profile" (likelihood ratio), "bootstrap"
+    (likelihood ratio with quantiles from a parametric bootstrap), "wald" (normal on the log scale),
+    "known-shape", or "auto": the known shape's where it was given, else profile from 20 ends,
+    bootstrap from 5, none below. `rng` draws the bootstrap; by default one seeded alike each time.
     """
 
-    mu: float
-    sigma: float
+    mu: float  # the log of the scale
+    sigma: float  # one over the shape
     loglik: float
     n: float
     n_observed: float
     confidence: float
     is_shape_fixed: bool
-    fits: Fits = field(repr=False, compare=False)
+    fits: limits.Fits = field(repr=False, compare=False)
     rows: tuple = field(repr=False, compare=False)
-
-    @property
-    def family(self):
-        return self.fits.sample.family
-
-    def quantile(self, p, method="auto", rng=None):
-        """The duration by which a share `p` (0 < p < 1) has ended."""
-        return self._estimate(quantile_place(self.family, p), np.exp, method, rng)
-
-    def mean(self, method="auto", rng=None):
-        """The mean life. Beyond the longest life seen it rests on the form fitted."""
-        return self._estimate(mean_place(self.family), np.exp, method, rng)
-
-    def survival(self, x, method="auto", rng=None):
-        """The share still in service after `x` (> 0)."""
-        return self._estimate(
-            Height(np.log(x)),
-            lambda z: np.exp(self.family.beyond(np.asarray(z, float))[0]),
-            method,
-            rng,
-            "share",
-        )
-
-    def survival_at(self, x):
-        """Shares still in service after each of `x`, without limits."""
-        with np.errstate(divide="ignore"):
-            return np.exp(
-                self.family.beyond((np.log(np.asarray(x, float)) - self.mu) / self.sigma)[0]
-            )
-
-    def band_at(self, x):
-        """(low, high) shares still in service after each of `x`: pointwise limits, normal on the scale of a probability plot."""
-        low, high = np.transpose(
-            [
-                wald_limits(self.fits, Height(log_x), self.confidence)
-                for log_x in np.log(np.asarray(x, float))
-            ]
-        )[0]
-        return np.exp(self.family.beyond(high)[0]), np.exp(self.family.beyond(low)[0])
-
-    def _repr_html_(self):
-        """What a notebook shows: the parameters and the median life, each with its interval; a known shape is no estimate."""
-        names = ("scale", "shape") if self.family.name == "weibull" else ("mu", "sigma")
-        found = {name: self.interval(name) for name in names[: 1 if self.is_shape_fixed else 2]}
-        found["median life"] = self.quantile(0.5)
-        return pd.DataFrame([e.cells() for e in found.values()], index=[*found]).to_html()
-
-    def _covariance(self, jacobian):
-        return jacobian @ self.fits.covariance[0] @ jacobian.T
-
-    def _estimate(self, target, natural, method, rng, unit=""):
-        method = self._method(method, target)
-        value = float(natural(target.value(self.fits)[0]))
-        if not method:
-            note = f"{self.n_observed:,.10g} ends seen: too few for limits without a known shape or a prior"
-            return Estimate(
-                value, nan, nan, self.confidence, self.n, self.n - self.n_observed, unit, note=note
-            )
-        ends = [float(natural(end)) for end in np.ravel(self._limits(target, method, rng))]
-        note = (
-            "no limits: too few samples could be fitted"
-            if np.isnan(ends).all()
-            else "not bounded"
-            if np.isinf(ends).any()
-            else ""
-        )
-        note = "no end seen: a lower bound alone" if self.n_observed == 0 else note
-        return Estimate(
-            value,
-            min(ends),
-            max(ends),
-            self.confidence,
-            self.n,
-            self.n - self.n_observed,
-            unit,
-            METHODS[method],
-            note,
-        )
-
-    def _method(self, method, target):
-        if method != "auto":
-            return method
-        if self.is_shape_fixed:
-            return (
-                "known-shape"
-                if self._total() is not None and not isinstance(target, Shape)
-                else "profile"
-                if self.n_observed
-                else ""
-            )
-        few = (
-            self.n_observed < PROFILE_ENDS
-            and self.rows is not None
-            and not isinstance(target, Shape)
-        )
-        return (
-            ""
-            if self.n_observed < BOOTSTRAP_ENDS or np.isnan(self.mu)
-            else "bootstrap"
-            if few
-            else "profile"
-        )
-
-    def _limits(self, target, method, rng):
-        if method == "known-shape":
-            return self._known_shape(target)
-        if method == "bootstrap":
-            rng = rng or np.random.default_rng(0)
-            return bootstrap_limits(
-                self.fits, [target], (*self.rows, None), self.confidence, rng, DRAWN_ENDS
-            )[0]
-        return LIMITS[method](self.fits, target, self.confidence)
-
-    def _total(self):
-        return None
-
-
-@dataclass(frozen=True)
-class WeibullFit(LifeFit):
-    """A Weibull life: survival(x) = exp(-(x / scale)^shape). `covariance` is that of (scale, shape)."""
 
     @property
     def scale(self):
@@ -191,49 +54,103 @@ class WeibullFit(LifeFit):
         return 1 / self.sigma
 
     @property
-    def covariance(self):
-        return self._covariance(np.diag([self.scale, -self.shape]))
+    def family(self):
+        return self.fits.sample.family
+
+    def quantile(self, p, method="auto", rng=None):
+        """The duration by which a share `p` (0 < p < 1) has ended."""
+        return self._estimate(limits.quantile_place(self.family, p), np.exp, method, rng)
+
+    def mean(self, method="auto", rng=None):
+        """The mean life. Beyond the longest life seen it rests on the form fitted."""
+        return self._estimate(limits.mean_place(self.family), np.exp, method, rng)
+
+    def survival(self, x, method="auto", rng=None):
+        """The share still in service after `x` (> 0)."""
+        return self._estimate(limits.Height(np.log(x)), self._share_at, method, rng, "share")
 
     def interval(self, name, method="auto", rng=None):
         """`Estimate` of "scale" or "shape"."""
         if name == "scale":
-            return self._estimate(Place(lambda s: (0 * s, 0 * s, 0 * s)), np.exp, method, rng)
-        return self._estimate(Shape(), lambda log_sigma: np.exp(-log_sigma), method, rng)
+            return self._estimate(limits.constant_place(0.0), np.exp, method, rng)
+        return self._estimate(limits.Shape(), lambda log_sigma: np.exp(-log_sigma), method, rng)
+
+    def survival_at(self, x):
+        """Shares still in service after each of `x`, without limits."""
+        with np.errstate(divide="ignore"):
+            return self._share_at((np.log(np.asarray(x, float)) - self.mu) / self.sigma)
+
+    def band_at(self, x):
+        """(low, high) shares after each of `x`: pointwise, normal on a probability plot's scale."""
+        heights = [limits.Height(log_x) for log_x in np.log(np.asarray(x, float))]
+        ends = [limits.wald_limits(self.fits, height, self.confidence) for height in heights]
+        low, high = np.transpose(ends)[0]
+        return self._share_at(high), self._share_at(low)
+
+    def _share_at(self, z):
+        return np.exp(self.family.beyond(np.asarray(z, float))[0])
+
+    def _repr_html_(self):
+        """What a notebook shows: its parameters, less a known shape, and the median life."""
+        names = ("scale",) if self.is_shape_fixed else ("scale", "shape")
+        found = {name: self.interval(name) for name in names} | {"median life": self.quantile(0.5)}
+        return pd.DataFrame([e.cells() for e in found.values()], index=[*found]).to_html()
+
+    def _estimate(self, target, natural, method, rng, unit=""):
+        value, method = float(natural(target.value(self.fits)[0])), self._method(method, target)
+        going = self.n - self.n_observed
+        refused = Estimate(value, nan, nan, self.confidence, self.n, going, unit)
+        if not method:
+            few = "too few for limits without a known shape or a prior"
+            return replace(refused, note=f"{self.n_observed:,.10g} ends seen: {few}")
+        ends = [float(natural(end)) for end in np.ravel(self._limits(target, method, rng))]
+        if self.n_observed == 0:
+            note = "no end seen: a lower bound alone"
+        elif np.isnan(ends).all():
+            note = "no limits: too few samples could be fitted"
+        else:
+            note = "not bounded" if np.isinf(ends).any() else ""
+        return replace(refused, low=min(ends), high=max(ends), method=METHODS[method], note=note)
+
+    def _method(self, method, target):
+        if method != "auto":
+            return method
+        is_shape = isinstance(target, limits.Shape)
+        if self.is_shape_fixed:
+            exact = self._total() is not None and not is_shape
+            return "known-shape" if exact else "profile" if self.n_observed else ""
+        if self.n_observed < BOOTSTRAP_ENDS or np.isnan(self.mu):
+            return ""
+        few = self.n_observed < PROFILE_ENDS and self.rows is not None and not is_shape
+        return "bootstrap" if few else "profile"
+
+    def _limits(self, target, method, rng):
+        if method == "known-shape":
+            return self._known_shape(target)
+        if method == "bootstrap":
+            rng = rng or np.random.default_rng(0)
+            return bootstrap_limits(self.fits, target, self.rows, self.confidence, rng)
+        by = {"profile": limits.profile_limits, "wald": limits.wald_limits}[method]
+        return by(self.fits, target, self.confidence)
 
     def _total(self):
+        """Sum of x^shape over all that was watched; None where ends lie between two looks."""
         if self.rows is None or len(self.fits.sample.between[0]):
             return None
         return (self.rows[0] ** self.shape - self.rows[2] ** self.shape).sum()
 
     def _known_shape(self, target):
-        # the ends expected, sum((x / scale)^shape), against those counted: 2 r degrees of freedom where all were seen to end (exact), else
-        # 2 r + 1 for both sides (Cox 1953); with none counted the lower side alone, on 2 (Nelson 1985, J. Qual. Technol. 17:140); both
-        # from memory
+        # the ends expected, sum((x / scale)^shape), against those counted: 2 r degrees of freedom
+        # where all were seen to end (exact), else 2 r + 1 for both sides (Cox 1953); with none
+        # counted the lower side alone, on 2 (Nelson 1985, J. Qual. Technol. 17:140); from memory
         upper, none = (1 + self.confidence) / 2, self.n_observed == 0
         share = [self.confidence, 0] if none else [upper, 1 - upper]
         freedom = 2 if none else 2 * self.n_observed + (self.n_observed < self.n)
         with np.errstate(divide="ignore"):
             log_scale = np.log(2 * self._total() / stats.chi2.ppf(share, freedom)) / self.shape
-        if isinstance(target, Height):
+        if isinstance(target, limits.Height):
             return (target.log_x - log_scale) * self.shape
         return log_scale + self.sigma * target.w(np.array([self.sigma]))[0]
-
-
-@dataclass(frozen=True)
-class LognormalFit(LifeFit):
-    """A lognormal life: log x is normal with mean `mu` and standard deviation `sigma`. `covariance` is that of (mu, sigma)."""
-
-    @property
-    def covariance(self):
-        return self._covariance(np.diag([1.0, self.sigma]))
-
-    def interval(self, name, method="auto", rng=None):
-        """`Estimate` of "mu" or "sigma"."""
-        if name == "mu":
-            return self._estimate(
-                Place(lambda s: (0 * s, 0 * s, 0 * s)), lambda mu: mu, method, rng
-            )
-        return self._estimate(Shape(), np.exp, method, rng)
 
 
 def fit_weibull(
@@ -241,58 +158,76 @@ def fit_weibull(
 ):
     """Maximum likelihood Weibull fit: a `WeibullFit`.
 
-    weights: how often each row counts. shape: known, so that the scale alone is fitted (the method of IEC 61649 for few ends; from
-    memory): with no end seen there is no scale, and `quantile` gives a lower bound. last_seen: the duration at which an ended life was
-    last seen going on (0 where never); the end lies between it and `duration` (interval censoring, as of a part found worn at an
-    inspection).
+    weights: how often each row counts. shape: known, so that the scale alone is fitted (as in
+    IEC 61649 for few ends; from memory): with no end seen there is no scale, and `quantile` gives a
+    lower bound. last_seen: the duration at which an ended life was last seen going on (0: never);
+    its end lies between that and `duration`, as of a part found worn at an inspection.
 
     >>> round(fit_weibull([1.0, 2.0, 3.0, 4.0], [True, True, True, False]).shape, 4)
     1.8315
     """
-    return _fit(
-        WeibullFit,
-        "weibull",
-        (duration, observed, entry, weights, last_seen),
-        None if shape is None else 1 / shape,
-        confidence,
-    )
+    x, seen, entry, weights, last_seen = clean(duration, observed, entry, weights, last_seen)
+    sigma = None if shape is None else 1 / shape
+    fits = limits.fit_all(sample_of("weibull", x, seen, entry, weights, last_seen), sigma)
+    n = float(len(x) if weights is None else weights.sum())
+    rows = x, seen, np.zeros_like(x) if entry is None else entry, last_seen
+    if weights is not None:
+        whole = np.all(weights == np.round(weights))
+        times = weights.astype(int)
+        rows = tuple(c if c is None else np.repeat(c, times) for c in rows) if whole else None
+    ends, is_fixed = float(fits.sample.ends[0]), sigma is not None
+    sigma = float(fits.sigma[0] if sigma is None else sigma)
+    fitted = float(fits.mu[0]), sigma, float(fits.loglik[0])
+    return WeibullFit(*fitted, n, ends, confidence, is_fixed, fits, rows)
 
 
-def fit_lognormal(
-    duration, observed, entry=None, weights=None, shape=None, confidence=0.9, last_seen=None
-):
-    """Maximum likelihood lognormal fit: a `LognormalFit`. `shape` is a known sigma; the rest as in `fit_weibull`."""
-    return _fit(
-        LognormalFit,
-        "lognormal",
-        (duration, observed, entry, weights, last_seen),
-        shape,
-        confidence,
-    )
+def fit_groups(family, duration, observed, group, entry=None, weights=None, last_seen=None):
+    """Fits of all groups in one Newton iteration: a frame, one row a group as they first appear.
+
+    family: "weibull" or "lognormal". Columns `group, n, n_observed, mu, sigma` (mean and spread of
+    the log of a lognormal life; of a Weibull one, log scale and 1 / shape), `loglik, median, mean`;
+    NaN where a group has no maximum. The rest as in `fit_weibull`, `group` without blanks.
+    """
+    rows = clean(duration, observed, entry, weights, last_seen)
+    code, names = pd.factorize(np.asarray(group))
+    fits = limits.fit_all(sample_of(family, *rows, code, len(names)))
+    law, n = fits.sample.family, np.bincount(code, rows[3], len(names))
+    frame = pd.DataFrame({"group": names, "n": n, "n_observed": fits.sample.ends, "mu": fits.mu})
+    lives = {"median": limits.quantile_place(law, 0.5), "mean": limits.mean_place(law)}
+    lives = {name: np.exp(place.value(fits)) for name, place in lives.items()}
+    return frame.assign(sigma=fits.sigma, loglik=fits.loglik, **lives)
 
 
-def _fit(kind, family, rows, sigma, confidence):
-    duration, observed, entry, weights, last_seen = clean(*rows)
-    fits = fit_all(sample_of(family, duration, observed, entry, weights, last_seen), sigma)
-    n = float(len(duration) if weights is None else weights.sum())
-    plain = weights is None or np.all(weights == np.round(weights))
-    kept = (
-        (duration, observed, np.zeros_like(duration) if entry is None else entry, last_seen)
-        if plain
-        else None
-    )
-    if kept and weights is not None:
-        kept = tuple(
-            None if column is None else np.repeat(column, weights.astype(int)) for column in kept
-        )
-    return kind(
-        float(fits.mu[0]),
-        float(fits.sigma[0] if sigma is None else sigma),
-        float(fits.loglik[0]),
-        n,
-        float(fits.sample.ends[0]),
-        confidence,
-        sigma is not None,
-        fits,
-        kept,
-    )
+def life_of(duration, observed, entry=None, p=0.5, confidence=0.9, rng=None, last_seen=None):
+    """The life by which a share `p` has ended (None: the mean), as its ends allow: an `Estimate`.
+
+    No end: NaN, with a one-sided lower bound at a known shape. One to four: the known shape over
+    the range `SHAPES`. From five: the fit's own limits, with a note where the product-limit curve
+    does not reach the quantile. Of three or four ends a fit's limits hold for lives all seen to
+    their end, but not for the few of censored samples that have so many. Rows as in `fit_weibull`.
+    """
+    rows = clean(duration, observed, entry, None, last_seen)
+    ends, n = int(rows[1].sum()), len(rows[0])
+
+    def fitted(shape=None):
+        fit = fit_weibull(*rows[:4], shape, confidence, rows[4])
+        return fit.mean(rng=rng) if p is None else fit.quantile(p, rng=rng)
+
+    if ends >= BOOTSTRAP_ENDS:
+        found = fitted()
+        reached = 1 - kaplan_meier(*rows[:3])["survival"].min()
+        if p is not None and reached < p and not found.note:
+            words = f"beyond the data: the lives seen end at a share of {reached:.2f}"
+            return replace(found, note=words)
+        return found
+    refused = Estimate(nan, nan, nan, confidence, n, n - ends, note="no lives to judge by")
+    if n == 0:
+        return refused
+    known = [fitted(shape) for shape in SHAPES]
+    low, high = min(k.low for k in known), max(k.high for k in known)
+    method = f"known shape, {SHAPES[0]:g} to {SHAPES[-1]:g}, chi-square"
+    if ends == 0:
+        note = "no end seen: a lower bound alone"
+        return replace(refused, low=low, method=method + ", one-sided", note=note)
+    note, value = "few ends: rests on the shapes stated", known[len(known) // 2].value
+    return replace(refused, value=value, low=low, high=high, method=method, note=note)

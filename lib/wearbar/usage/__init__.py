@@ -1,26 +1,22 @@
-"""How far each vehicle goes: its readings as a line of distance, rates of use by day, forecasts and how well past ones held.
+"""How far each vehicle goes: its readings as a line of distance, rates of use by day, forecasts and
+how well past ones held.
 
-In: a `ServiceLog`. Out: a vehicle's `Path`, distance between days, a `UsageModel` with its forecasts.
+In: a `ServiceLog`. Out: a vehicle's `Path`, distance between days, a `UsageModel` with its
+forecasts.
 """
 
-from wearbar.usage.rates import (
+from wearbar.usage.distance import (
     Path,
-    daily_rate,
     date_at,
     distance_at,
     distance_between,
     distance_of,
-    gaps,
-    hours_at,
-    layup_days,
-    merged,
     odometer_of,
     path_of,
-    readings,
-    site_at,
     to_cumulative,
-    use_shares,
 )
+from wearbar.usage.rates import daily_rate, gaps, layup_days, merged, site_at, use_shares
+from wearbar.usage.readings import readings
 
 __all__ = [
     "Path",
@@ -30,7 +26,6 @@ __all__ = [
     "distance_between",
     "distance_of",
     "gaps",
-    "hours_at",
     "layup_days",
     "merged",
     "odometer_of",

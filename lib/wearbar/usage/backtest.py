@@ -1,34 +1,35 @@
-"""How well the forecasts of use would have done: the log replayed at past days, distances asked for, and what became of them.
+"""How well the forecasts of use would have done: the log replayed at past days, distances asked
+for, and what became of them.
 
-At each cut the raw tables are cut and everything is read, checked and mended again (`wearbar.usage.replay`). Asked is when each vehicle's
-odometer will reach levels 10 to 320 days ahead at its mean rate. The truth is a span between two readings, or open where the level was
-not reached by the log's end: such cases stay, since dropping them would keep the fast. Scores: see `wearbar.usage.scoring`. What is used at a
-cut, the method and the widening, is chosen on earlier cuts alone, by the score and by what was known then; the scores told are those of
-the choices.
+At each cut the raw tables are cut and everything is read, checked and mended again
+(`usage.replay`). Asked is when each vehicle's odometer will reach levels 10 to 320 days ahead at
+its mean rate. The truth is a span between two readings, or open where the level was not reached by
+the log's end: such cases stay, since dropping them would keep the fast. Scores: see
+`usage.scoring`. What is used at a cut, the method and the widening, is chosen on earlier cuts
+alone, by the score and by what was known then; the scores told are those of the choices.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 from scipy import special
 
-from wearbar.usage import rates as usage
-from wearbar.usage.days_of_use import LastYear, usual_layups
+from wearbar import usage
+from wearbar.usage.days_of_use import Clock, LastYear, usual_layups
 from wearbar.usage.distance import days_of
-from wearbar.usage.forecast import HORIZONS, fit_hours, fit_usage, score_reached
+from wearbar.usage.forecast import score_reached
+from wearbar.usage.model import HORIZONS, fit_hours, fit_usage
 from wearbar.usage.replay import Replay, cuts_between
 from wearbar.usage.scoring import GRID, at_day, crps, shares, truth_of, two_way_se
-
-__all__ = ["BackTest", "back_test", "best_model", "by_horizon", "model_by_test"]
 
 AHEAD = np.array([10, 22, 45, 75, 105, 155, 220, 320])
 EVERY_DAYS, WARM_UP_DAYS, AFTER_DAYS, MOST_CUTS = 91, 365, 91, 12
 UNREAD_DAYS = 90
 LEAST_CASES, LEAST_CUTS = 20, 3  # fewer days than that share one mood of the fleet
 SETTLED = 0.9
-# the suite's own, by what they look for, and the two naive ones; the first is used where nothing has been scored yet
+# the suite's own, by what they look for, and two naive ones; the first where nothing is scored yet
 OWN = {
     "season-and-lay-ups": {"seasonal": True, "usual": True},
     "season": {"seasonal": True, "usual": False},
@@ -38,6 +39,7 @@ OWN = {
     "level-steady": {"seasonal": False, "usual": False, "drifts": False},
 }
 NAIVE = ("trailing-year", "last-year")
+NAMES = (*OWN, *NAIVE)
 MULTIPLES = np.geomspace(0.5, 4, 43)
 NO_WIDENING = (1.0,) * len(HORIZONS)
 _FAR = 1e3
@@ -45,14 +47,14 @@ _FAR = 1e3
 
 @dataclass(frozen=True, eq=False)
 class BackTest:
-    """cases: one row a (cut, vehicle, days ahead): `cut, vehicle, ahead_days, bin` (number in HORIZONS), `method` (used), `is_reached`,
-    and for what was used and each of NAIVE `crps_days`, `interval_days` (the interval score), `inside`, `before` (expected shares, of the
-    interval and of its low side), as `crps_days`, `crps_days_trailing-year` and so on; `error` the log of how much later than the median.
-    methods: one row a method, `method, crps_days, is_used`, over all cuts: from these the method for today is chosen. used, widen: method
-    and widening for today.
-    n_cuts: past days for which the record was long enough. common_sd: of the part of the log error that all vehicles share at
-    a cut. choices: one row a cut, `cut,
-    method, widen, common_sd`, as they were made there.
+    """cases: one row a (cut, vehicle, days ahead): `cut, vehicle, ahead_days, bin` (number in
+    HORIZONS), `method` (used), `is_reached`, and for what was used and each of NAIVE `crps_days`,
+    `interval_days` (the interval score), `inside`, `before` (expected shares, of the interval and
+    of its low side), as `crps_days`, `crps_days_trailing-year` and so on; `error` the log of how
+    much later than the median. choices: one row a cut, `cut, method, widen, common_sd`, as they
+    were made there. methods: one row a method, `method, crps_days, is_used`, over all cuts. used,
+    widen: method and widening for today. common_sd: of the part of the log error that all vehicles
+    share at a cut. n_cuts: past days for which the record was long enough.
     """
 
     cases: pd.DataFrame
@@ -72,264 +74,202 @@ class BackTest:
 
 
 def best_model(log, readings, test=None):
-    """The `UsageModel` of a log by the method and widening that `test` chose; by the first method where nothing was tested."""
-    return (
-        _fit(log, readings, test.used, test.widen)
-        if test is not None
-        else _fit(log, readings, next(iter(OWN)))
-    )
+    """The `UsageModel` of a log as `test` chose; by the first method where nothing was tested."""
+    return _fit(log, readings, *((test.used, test.widen) if test is not None else NAMES[:1]))
 
 
 @lru_cache(maxsize=2)
 def model_by_test(log, confidence):
-    """The `UsageModel` of a whole log as its own back-test chose and widened it; kept, for it takes seconds."""
+    """The `UsageModel` of a whole log as its own back-test chose it; kept, for it takes seconds."""
     return best_model(log, usage.readings(log), back_test(log, confidence))
 
 
 def back_test(log, confidence=0.9, replay=None):
-    """The `BackTest` of a log. Needs fifteen months of record for a first cut; `cases` is empty below that."""
+    """The `BackTest` of a log; `cases` is empty below fifteen months of record, for a first cut."""
     replay = replay or Replay(log)
     cuts = cuts_between(log.first_day, log.as_of, EVERY_DAYS, WARM_UP_DAYS, AFTER_DAYS)[-MOST_CUTS:]
-    past = [_asked(replay.at(cut)) for cut in cuts]
-    past = [one for one in past if len(one["rows"])]
+    past = [one for one in (_asked(replay.at(cut)) for cut in cuts) if one is not None]
     now = usage.path_of(usage.readings(log))
-    found = [_used(past, k, now, confidence) for k in range(len(past))]
+    found = [_used(past[:k], one, now, confidence) for k, one in enumerate(past)]
     cases = pd.concat([cases for cases, _ in found], ignore_index=True) if found else pd.DataFrame()
-    choices = pd.DataFrame(
-        [choice for _, choice in found], columns=["cut", "method", "widen", "common_sd"]
-    )
-    methods, used, widen = _choose(past, now, confidence)
-    return BackTest(
-        cases,
-        choices,
-        methods,
-        used,
-        widen,
-        _common(cases),
-        confidence,
-        replay.tells_when_recorded(),
-        len(cuts),
-    )
+    choices = pd.DataFrame([c for _, c in found], columns=["cut", "method", "widen", "common_sd"])
+    score, used, widen = _choose(past, now, confidence)
+    is_used = [name == used and len(past) >= LEAST_CUTS for name in NAMES]
+    methods = pd.DataFrame({"method": NAMES, "crps_days": score, "is_used": is_used})
+    common, told = _common(cases), replay.tells_when_recorded()
+    return BackTest(cases, choices, methods, used, widen, common, confidence, told, len(cuts))
 
 
 def _fit(log, readings, method, widen=None):
+    fleet, stays = log.tables["vehicles"][["vehicle", "kind", "site"]], log.tables["layups"]
     if method in NAIVE:
-        model = _naive(log, usage.path_of(readings), method, widen)
-        return replace(
-            model, hours=fit_hours(readings, _fleet(log), log.as_of, log.tables["layups"])
-        )
+        model = _naive(fleet, log.as_of, usage.path_of(readings), method, widen)
+        return replace(model, hours=fit_hours(readings, fleet, log.as_of, stays))
     how = dict(OWN[method])
-    stays = log.tables["layups"]
     stays = usual_layups(stays, log.as_of) if how.pop("usual") else stays
-    return fit_usage(readings, _fleet(log), log.as_of, stays, widen=widen, **how)
+    return fit_usage(readings, fleet, log.as_of, stays, widen=widen, **how)
 
 
-def _fleet(log):
-    return log.tables["vehicles"][["vehicle", "kind", "site"]]
-
-
-def _naive(log, path, method, widen):
-    """The mean rate of the trailing year, or last year's days over again: plug-in, as if they were known and only days differed."""
-    model = fit_usage(path, _fleet(log), log.as_of, seasonal=False, drifts=False, widen=widen)
-    daily = usage.daily_rate(path, log.as_of).set_index("vehicle").reindex(model.vehicles.index)
+def _naive(fleet, as_of, path, method, widen):
+    """The mean rate of the trailing year, or last year's days over again: plug-in, as if they were
+    known and only days differed."""
+    model = fit_usage(path, fleet, as_of, seasonal=False, drifts=False, widen=widen)
+    daily = usage.daily_rate(path, as_of).set_index("vehicle").reindex(model.vehicles.index)
     rate = daily["rate_km_per_day"].where(daily["rate_km_per_day"] > 0)
     dispersion = model.vehicles["dispersion_days"]
-    usual = dispersion.median() if dispersion.notna().any() else np.nan
-    told = model.vehicles.assign(
-        rate_km_per_day=rate, log_variance=0.0, drift_per_day=0.0, df=1e6, dispersion_days=dispersion.fillna(usual),
-        method=np.where(rate.isna() | dispersion.isna().all(), "none", "own"),
-    )  # fmt: skip
+    usual = dispersion.dropna().median()  # of none NaN, without a warning
+    told = model.vehicles.assign(rate_km_per_day=rate, log_variance=0.0, drift_per_day=0.0, df=1e6)
+    told["dispersion_days"] = dispersion.fillna(usual)
+    told["method"] = np.where(rate.isna() | dispersion.isna().all(), "none", "own")
     clock = model.clock
     if method == "last-year":
-        same = {
-            name: getattr(clock, name)
-            for name in (
-                "origin",
-                "total",
-                "first",
-                "last",
-                "begin",
-                "until",
-                "before",
-                "waves",
-                "variance",
-            )
-        }
-        clock = LastYear(
-            **same,
-            path=path,
-            names=told.index,
-            last_read=days_of(told["last_date"]),
-            rate=rate.to_numpy(),
-        )
+        days = {field.name: getattr(clock, field.name) for field in fields(Clock)}
+        last_read, rate = days_of(told["last_date"]), rate.to_numpy()
+        clock = LastYear(**days, path=path, names=told.index, last_read=last_read, rate=rate)
     return replace(model, vehicles=told, clock=clock)
 
 
-def _asked(log):
-    """What is asked at one cut and what each method answers: dict `cut, path, rows` (frame), `scores` (method to (z, df)): z one row a
-    case, one column a day of GRID after the last reading.
+@dataclass(frozen=True, eq=False)
+class _Cut:
+    """What was asked at one cut (rows: one a case) by the path known then, and what each method
+    answers: scores, (z, df), one column a day of GRID after the last reading; the same as chances.
     """
-    readings = usage.readings(log)
-    path = usage.path_of(readings)
+
+    day: pd.Timestamp
+    rows: pd.DataFrame
+    path: usage.Path
+    scores: dict
+    chance: dict
+
+    def truth(self, path):
+        """The `Truth` by the readings in `path`."""
+        rows = self.rows
+        return truth_of(path, rows["vehicle"], rows["km"].to_numpy(), rows["start"].to_numpy())
+
+    def cases(self):
+        return self.rows[["vehicle", "ahead_days", "bin"]].assign(cut=self.day)
+
+
+def _asked(log):
+    """The `_Cut` of a replay; None where nothing can be asked."""
+    path = usage.path_of(usage.readings(log))
     daily = usage.daily_rate(path, log.as_of)
-    kept = log.tables["vehicles"].loc[~log.tables["vehicles"]["disposed"].le(log.as_of), "vehicle"]
+    gone = log.tables["vehicles"].loc[log.tables["vehicles"]["disposed"].le(log.as_of), "vehicle"]
     daily["age"] = (log.as_of - daily["last_date"]).dt.days
-    daily = daily[
-        daily["vehicle"].isin(kept) & (daily["age"] <= UNREAD_DAYS) & (daily["rate_km_per_day"] > 0)
-    ]
+    asked = (daily["age"] <= UNREAD_DAYS) & (daily["rate_km_per_day"] > 0)
+    daily = daily[asked & ~daily["vehicle"].isin(gone)]
     rows = daily.loc[daily.index.repeat(len(AHEAD))].reset_index(drop=True)
     rows["ahead_days"] = np.tile(AHEAD, len(daily))
     rows["km"] = rows["last_km"] + rows["rate_km_per_day"] * (rows["age"] + rows["ahead_days"])
     rows["bin"] = np.searchsorted([high for _, high in HORIZONS], rows["ahead_days"])
     rows["start"] = days_of(rows["last_date"])
     if not len(rows):
-        return {"rows": rows}
-    scores = {name: _scores(_fit(log, path, name), rows) for name in (*OWN, *NAIVE)}
+        return None
+    scores = {name: _scores(_fit(log, path, name), rows) for name in NAMES}
     told = np.logical_and.reduce([np.isfinite(df) for _, df in scores.values()])
     scores = {
-        name: (np.clip(z[told], -_FAR, _FAR), df[told][:, None]) for name, (z, df) in scores.items()
+        m: (np.clip(z[told], -_FAR, _FAR), df[told][:, None]) for m, (z, df) in scores.items()
     }
     chance = {name: special.stdtr(df, z) for name, (z, df) in scores.items()}
-    return {
-        "cut": log.as_of,
-        "path": path,
-        "rows": rows[told].reset_index(drop=True),
-        "scores": scores,
-        "chance": chance,
-    }
+    rows = rows[told].reset_index(drop=True)
+    return _Cut(log.as_of, rows, path, scores, chance) if len(rows) else None
 
 
 def _scores(model, rows):
-    """z, one row a case and one column a day of GRID, and its degrees of freedom, NaN where the model tells nothing."""
+    """(z by case and day of GRID, degrees of freedom), NaN where the model tells nothing."""
     date = (rows["start"].to_numpy()[:, None] + GRID.astype(int)).astype("datetime64[D]")
     z, df = score_reached(model, rows["vehicle"], rows["km"].to_numpy(), date)
     is_told = model.of(rows["vehicle"])[1]["method"].isin(["own", "kind-and-site"]).to_numpy()
     return np.nan_to_num(z, nan=-_FAR), np.where(is_told, df, np.nan)
 
 
-def _truth(one, path):
-    rows = one["rows"]
-    return truth_of(path, rows["vehicle"], rows["km"].to_numpy(), rows["start"].to_numpy())
-
-
 def _judged(one, name, truth, confidence, widen=None):
-    """Frame `crps_days, interval_days, inside, before, error, is_reached` of one method at one cut; truth: as of `_truth`."""
-    low, high = truth.low, truth.high
-    chance = one["chance"][name]
+    """How one method's answers came out: columns as in `BackTest.cases`."""
+    low, high, chance = truth.low, truth.high, one.chance[name]
     if widen is not None:
-        z, df = one["scores"][name]
-        chance = special.stdtr(df, z / np.asarray(widen)[one["rows"]["bin"]][:, None])
-    alpha = (1 - confidence) / 2
-    bottom, middle, top = (
-        np.append(GRID, np.inf)[(chance < side).sum(axis=1)] for side in (alpha, 0.5, 1 - alpha)
-    )
+        z, df = one.scores[name]
+        chance = special.stdtr(df, z / np.asarray(widen)[one.rows["bin"]][:, None])
+    alpha, days = (1 - confidence) / 2, np.append(GRID, np.inf)
+    bottom, middle, top = (days[(chance < p).sum(axis=1)] for p in (alpha, 0.5, 1 - alpha))
     last = np.where(np.isinf(high), low, GRID[-1])
     bottom, top, true = np.minimum(bottom, last), np.minimum(top, last), np.minimum(high, last)
+    missed = np.maximum(bottom - true, 0) + np.maximum(low - top, 0)
     p_low, p_high = (at_day(chance, day) for day in (low, high))
     inside, before = shares(p_low, np.where(np.isinf(high), 1.0, p_high), alpha)
-    return pd.DataFrame(
-        {
-            "crps_days": crps(chance, truth),
-            "interval_days": top
-            - bottom
-            + (np.maximum(bottom - true, 0) + np.maximum(low - top, 0)) / alpha,
-            "inside": inside,
-            "before": before,
-            "error": np.where(
-                np.isinf(high) | np.isinf(middle),
-                np.nan,
-                np.log(np.maximum((low + true) / 2, 1) / np.clip(middle, 1, GRID[-1])),
-            ),
-            "is_reached": np.isfinite(high),
-        }
-    )
+    error = np.log(np.maximum((low + true) / 2, 1) / np.clip(middle, 1, GRID[-1]))
+    columns = {
+        "crps_days": crps(chance, truth),
+        "interval_days": top - bottom + missed / alpha,
+        "inside": inside,
+        "before": before,
+        "error": np.where(np.isinf(high) | np.isinf(middle), np.nan, error),
+        "is_reached": np.isfinite(high),
+    }
+    return pd.DataFrame(columns)
 
 
 def _choose(past, path, confidence):
-    """(scores of every method, the best, its widening) over cuts, by what `path` knows of them."""
-    names = [*OWN, *NAIVE]
+    """(score of every method, the best, its widening) over cuts, by what `path` knows of them."""
     if len(past) < LEAST_CUTS:
-        return (
-            pd.DataFrame({"method": names, "crps_days": np.nan, "is_used": False}),
-            names[0],
-            NO_WIDENING,
-        )
-    truths = [_truth(one, path) for one in past]
-    pairs = list(zip(past, truths, strict=True))
+        return np.nan, NAMES[0], NO_WIDENING
+    pairs = [(one, one.truth(path)) for one in past]
     score = [
-        np.concatenate([crps(one["chance"][name], truth) for one, truth in pairs]).mean()
-        for name in names
+        np.concatenate([crps(one.chance[name], truth) for one, truth in pairs]).mean()
+        for name in NAMES
     ]
-    best = names[int(np.argmin(score))]
-    methods = pd.DataFrame(
-        {"method": names, "crps_days": score, "is_used": [name == best for name in names]}
-    )
-    return methods, best, _widening(pairs, best, confidence)
+    best = NAMES[int(np.argmin(score))]
+    return score, best, _widening(pairs, best, confidence)
 
 
 def _widening(pairs, name, confidence):
-    """What the spread must be multiplied by in each horizon for the interval to hold as often as it says on these cuts (split
-    conformal).
-    """
-    bins = np.concatenate([one["rows"]["bin"] for one, _ in pairs])
-    df = np.concatenate([one["scores"][name][1] for one, _ in pairs])[:, 0]
-    low, high = (
-        np.concatenate(
-            [at_day(one["scores"][name][0], getattr(truth, end)) for one, truth in pairs]
-        )
-        for end in ("low", "high")
-    )
-    is_open = np.concatenate([~truth.is_reached for _, truth in pairs])
+    """What the spread must be multiplied by in each horizon for the interval to hold as often as it
+    says on these cuts (split conformal)."""
+
+    def all_of(values):
+        return np.concatenate([values(one, truth) for one, truth in pairs])
+
+    bins = all_of(lambda one, _: one.rows["bin"])
+    df = all_of(lambda one, _: one.scores[name][1])[:, 0]
+    low = all_of(lambda one, truth: at_day(one.scores[name][0], truth.low))
+    high = all_of(lambda one, truth: at_day(one.scores[name][0], truth.high))
+    is_reached = all_of(lambda _, truth: truth.is_reached)
     p_low, p_high = (special.stdtr(df, z / MULTIPLES[:, None]) for z in (low, high))
-    inside, _ = shares(p_low, np.where(is_open, 1.0, p_high), (1 - confidence) / 2)
+    inside, _ = shares(p_low, np.where(is_reached, p_high, 1.0), (1 - confidence) / 2)
     found = []
     for b in range(len(HORIZONS)):
-        n = int((bins == b).sum())
-        holds = (
-            inside[:, bins == b].mean(axis=1) >= confidence * (1 + 1 / n)
-            if n >= LEAST_CASES
-            else MULTIPLES >= 1
-        )
+        n = np.count_nonzero(bins == b)
+        holds = MULTIPLES >= 1
+        if n >= LEAST_CASES:
+            holds = inside[:, bins == b].mean(axis=1) >= confidence * (1 + 1 / n)
         found.append(float(MULTIPLES[np.argmax(holds)] if holds.any() else MULTIPLES[-1]))
     return tuple(found)
 
 
-def _used(past, k, now, confidence):
-    """The cases of cut k, by the method and widening that earlier cuts chose with what was known at k, and by the naive methods."""
-    one = past[k]
-    _, name, widen = _choose(past[:k], one["path"], confidence)
-    earlier = [_errors(old, name, one["path"], confidence) for old in past[:k]]
-    found = one["rows"][["vehicle", "ahead_days", "bin"]].assign(cut=one["cut"], method=name)
-    truth = _truth(one, now)
-    found = pd.concat([found, _judged(one, name, truth, confidence, widen)], axis=1)
+def _used(earlier, one, now, confidence):
+    """(cases, choice) of a cut, by the method and widening that earlier cuts chose with what was
+    known at it, and by the naive methods."""
+    _, name, widen = _choose(earlier, one.path, confidence)
+    errors = [
+        old.cases().join(_judged(old, name, old.truth(one.path), confidence)) for old in earlier
+    ]
+    truth = one.truth(now)
+    found = one.cases().assign(method=name).join(_judged(one, name, truth, confidence, widen))
     for naive in NAIVE:
-        found = found.join(
-            _judged(one, naive, truth, confidence)[
-                ["crps_days", "interval_days", "inside"]
-            ].add_suffix(f"_{naive}")
-        )
-    return found, (one["cut"], name, widen, _common(pd.concat(earlier) if earlier else found[:0]))
-
-
-def _errors(one, name, path, confidence):
-    rows = one["rows"][["vehicle", "ahead_days", "bin"]].assign(cut=one["cut"])
-    return rows.join(_judged(one, name, _truth(one, path), confidence)[["error", "is_reached"]])
+        scores = _judged(one, naive, truth, confidence)[["crps_days", "interval_days", "inside"]]
+        found = found.join(scores.add_suffix(f"_{naive}"))
+    return found, (one.day, name, widen, _common(pd.concat(errors)) if errors else 0.0)
 
 
 def _common(cases):
-    """Standard deviation between cuts of the mean log error beyond 90 days, less what chance alone would make of it.
+    """Standard deviation between cuts of the mean log error beyond 90 days, less that of chance.
 
-    Where many levels have not been reached yet, those that have are the fast ones: such questions are left out.
+    Where many levels are not reached yet, the others are the fast ones: those are left out.
     """
     if not len(cases):
         return 0.0
     settled = cases.groupby(["cut", "ahead_days"])["is_reached"].transform("mean") >= SETTLED
-    far = (
-        cases[settled & (cases["bin"] >= 2) & cases["error"].notna()]
-        .groupby(["cut", "vehicle"])["error"]
-        .mean()
-    )
-    by = far.groupby("cut").agg(["mean", "var", "size"])
+    far = cases[settled & (cases["bin"] >= 2)].dropna(subset=["error"])
+    by = far.groupby(["cut", "vehicle"])["error"].mean().groupby("cut").agg(["mean", "var", "size"])
     by = by[by["size"] >= 3]
     if len(by) < 3:
         return 0.0
@@ -337,43 +277,24 @@ def _common(cases):
 
 
 def by_horizon(test):
-    """How often the truth lay inside, by days ahead: frame `low_days, high_days, n, n_open, inside, before, se, crps_days, confidence`
-    and the scores of NAIVE; attrs `inside`, `se`: of all. The error has vehicles and days apart (common shocks).
-    """
-    rows, c = [], test.cases
-    naive = [f"crps_days_{name}" for name in NAIVE]
-    columns = [
-        "low_days",
-        "high_days",
-        "n",
-        "n_open",
-        "inside",
-        "before",
-        "se",
-        "confidence",
-        "crps_days",
-        *naive,
-    ]
+    """How often the truth lay inside, by days ahead: frame `low_days, high_days, n, n_open, inside,
+    before, se, confidence, crps_days` and the scores of NAIVE; attrs `inside`, `se`: of all. The
+    error has vehicles and days apart (common shocks)."""
+    scores = ["crps_days", *(f"crps_days_{name}" for name in NAIVE)]
+    names = ["low_days", "high_days", "n", "n_open", "inside", "before", "se", "confidence"]
     if not test.is_told:
-        return pd.DataFrame(columns=columns)
-    for b, part in c.groupby("bin"):
-        means = part[["crps_days", *naive]].mean()
+        return pd.DataFrame(columns=[*names, *scores])
+
+    def counted(part):
         se = two_way_se(part["inside"], part["vehicle"], part["cut"])
-        rows.append(
-            (
-                *HORIZONS[b],
-                len(part),
-                int((~part["is_reached"]).sum()),
-                part["inside"].mean(),
-                part["before"].mean(),
-                se,
-                test.confidence,
-                *means,
-            )
-        )
-    table = pd.DataFrame(rows, columns=columns)
-    table.attrs |= {
-        "inside": float(c["inside"].mean()),
-        "se": two_way_se(c["inside"], c["vehicle"], c["cut"]),
-    }
+        is_open = int((~part["is_reached"]).sum())
+        return len(part), is_open, part["inside"].mean(), part["before"].mean(), se
+
+    rows = [
+        (*HORIZONS[b], *counted(part), test.confidence, *part[scores].mean())
+        for b, part in test.cases.groupby("bin")
+    ]
+    table = pd.DataFrame(rows, columns=[*names, *scores])
+    _, _, inside, _, se = counted(test.cases)
+    table.attrs |= {"inside": float(inside), "se": se}
     return table

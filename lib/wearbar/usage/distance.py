@@ -1,32 +1,14 @@
 """The line that a vehicle's readings make: distance at a date, date at a distance.
 
-Every function takes `readings` or the `Path` that `path_of` makes of them: make it once where several are asked. A day is a whole day:
-a vehicle's line runs from the highest reading of one day to the lowest of the next day that has any, straight in between, and never
-past the last.
+Every function takes `readings` or the `Path` that `path_of` makes of them: make it once where
+several are asked. A day is a whole day: a vehicle's line runs from the highest reading of one day
+to the lowest of the next day that has any, straight in between, and never past the last.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-
-__all__ = [
-    "Path",
-    "date_at",
-    "dates_of",
-    "days_later",
-    "days_of",
-    "distance_at",
-    "distance_between",
-    "distance_of",
-    "hours_at",
-    "index_of",
-    "last_not_above",
-    "numbers_of",
-    "odometer_of",
-    "path_of",
-    "to_cumulative",
-]
 
 _DAY = "datetime64[D]"
 
@@ -36,15 +18,24 @@ def days_of(dates):
     return pd.DatetimeIndex(dates).to_numpy().astype(_DAY).astype(np.int64)
 
 
-def dates_of(days, known):
-    """Dates of whole days since 1970 where `known`, NaT elsewhere."""
-    out = np.full(len(days), np.datetime64("NaT"), dtype="datetime64[ns]")
-    out[known] = days[known].astype(np.int64).astype(_DAY).astype("datetime64[ns]")
+def as_days(dates):
+    """Whole days since 1970 as floats; NaT is NaN."""
+    dates = np.asarray(dates, dtype="datetime64[ns]")
+    return np.where(np.isnat(dates), np.nan, dates.astype(_DAY).astype(np.int64))
+
+
+def as_dates(days):
+    """Whole days since 1970 as datetime64[ns]; NaN and infinity are NaT."""
+    days = np.asarray(days, dtype=float)
+    out = np.full(days.shape, np.datetime64("NaT"), dtype="datetime64[ns]")
+    known = np.isfinite(days)
+    out[known] = days[known].astype(np.int64).astype(_DAY)
     return out
 
 
 def days_later(date, days):
-    """Each date, or the one date, so many days (Series) on; NaT where they are missing, of which pandas would read unset memory."""
+    """Each date, or the one date, so many days (Series) on; NaT where they are missing."""
+    # of missing days pandas would read unset memory
     return (date + pd.to_timedelta(days.fillna(0.0), unit="D")).where(days.notna())
 
 
@@ -54,8 +45,8 @@ def index_of(vehicle):
 
 
 def numbers_of(names, vehicle):
-    """Place of each vehicle in Index `names`, -1 where it is not there: as its get_indexer, several times faster where they recur."""
-    code, found = pd.factorize(pd.Index(vehicle))
+    """Place of each vehicle in Index `names`, -1 where it is not there."""
+    code, found = pd.factorize(pd.Index(vehicle))  # several times faster than get_indexer alone
     return np.append(names.get_indexer(found), -1)[code]
 
 
@@ -63,8 +54,9 @@ def numbers_of(names, vehicle):
 class Path:
     """The line of every vehicle: one row a vehicle and day that has a reading, sorted.
 
-    vehicles: Index; first, last: the rows of each, last not included. day: since 1970; low, high: the day's lowest and highest
-    reading, never less than the day before. offset: what is added to the instrument's reading at the day's end.
+    vehicles: Index; first, last: the rows of each, last not included. day: since 1970; low, high:
+    the day's lowest and highest reading, never less than the day before. offset: what is added to
+    the instrument's reading at the day's end.
     """
 
     vehicles: pd.Index
@@ -84,9 +76,22 @@ class Path:
         """The vehicle's number in every row."""
         return np.repeat(np.arange(len(self.vehicles)), self.last - self.first)
 
+    def before(self, vehicle, day):
+        """Row of each vehicle's last reading by the end of each day; -1 where there is none."""
+        first, last = self.rows(vehicle)
+        row = last_not_above(self.day, first, last, day)
+        return np.where(row >= first, row, -1)
+
+    def get(self, name, row):
+        """`day`, `low`, `high` or `offset` of rows; NaN of row -1."""
+        values = getattr(self, name)
+        known = np.where(row < 0, np.nan, 0.0)
+        return known + values[np.maximum(row, 0)] if len(values) else known
+
 
 def path_of(readings, column="distance_km"):
-    """The `Path` of `readings` (sorted as that function gives them), on distance or on `hours`. A path comes back as it is."""
+    """The `Path` of `readings` (of `usage.readings`), on distance or on `hours`; a path as it
+    is."""
     if isinstance(readings, Path):
         return readings
     readings = readings[readings[column].notna()]
@@ -108,7 +113,7 @@ def path_of(readings, column="distance_km"):
 
 
 def _never_back(low, high, new_vehicle):
-    """A line that goes back is held level until it is caught up: no date then has two distances, nor a distance two dates."""
+    """A line that goes back is held level until it is caught up: a day has one distance."""
     if np.any((low[1:] < high[:-1]) & ~new_vehicle[1:]):
         code = np.cumsum(new_vehicle)
         high = pd.Series(high).groupby(code).cummax().to_numpy()
@@ -118,9 +123,9 @@ def _never_back(low, high, new_vehicle):
 
 
 def last_not_above(values, first, last, wanted):
-    """Row of the last value <= wanted in each values[first:last], which ascend; first - 1 where none is. Bisects all at once."""
+    """Row of the last value <= wanted in each values[first:last], ascending; first - 1: none."""
     low, high = first.copy(), last.copy()
-    while np.any(low < high):
+    while np.any(low < high):  # bisects all at once
         middle = (low + high) // 2
         above = values[np.minimum(middle, len(values) - 1)] > wanted
         moving = low < high
@@ -130,76 +135,60 @@ def last_not_above(values, first, last, wanted):
 
 
 def distance_at(readings, vehicle, date):
-    """Cumulative distance at the end of each date: frame `distance_km, low_km, high_km, is_exact`, one row a pair (vehicle, date).
+    """Cumulative distance at the end of each date, one row a pair (vehicle, date).
 
-    On a day with readings the highest of them, exact, with the day's range as bounds. Between readings the straight line, with the reading
-    before and the one after as bounds. After the last reading, and before the first, the distance and the bound on that side are NaN.
+    Frame `distance_km, low_km, high_km, is_exact`. On a day with readings the highest, exact, with
+    the day's range as bounds; between readings the straight line, with the reading before and the
+    one after as bounds. Before the first and after the last, distance and that side's bound are
+    NaN.
     """
-    path = path_of(readings)
-    day = days_of(date)
+    path, day = path_of(readings), days_of(date)
     first, last = path.rows(vehicle)
-    if not len(path.day):
-        return pd.DataFrame(
-            {"distance_km": np.nan, "low_km": np.nan, "high_km": np.nan, "is_exact": False},
-            index=index_of(vehicle),
-        )
-    before = last_not_above(path.day, first, last, day)
-    after = before + 1
-    is_before, is_after = (before >= first) & (last > 0), after < last
-    before, after = np.where(is_before, before, 0), np.where(is_after, after, 0)
-    is_exact = is_before & (path.day[before] == day)
-    between = is_before & is_after & ~is_exact
-    span = np.where(between, path.day[after] - path.day[before], 1)
-    line = path.high[before] + (path.low[after] - path.high[before]) * (
-        (day - path.day[before]) / span
-    )
+    row = last_not_above(path.day, first, last, day)
+    before = np.where(row >= first, row, -1)
+    after = np.where(row + 1 < last, row + 1, -1)
+    day_before, low, high = (path.get(name, before) for name in ("day", "low", "high"))
+    next_low = path.get("low", after)
+    is_exact = day_before == day
+    part = (day - day_before) / (path.get("day", after) - day_before)
     columns = {
-        "distance_km": np.where(is_exact, path.high[before], np.where(between, line, np.nan)),
-        "low_km": np.where(
-            is_exact, path.low[before], np.where(is_before, path.high[before], np.nan)
-        ),
-        "high_km": np.where(
-            is_exact, path.high[before], np.where(is_after, path.low[after], np.nan)
-        ),
+        "distance_km": np.where(is_exact, high, high + (next_low - high) * part),
+        "low_km": np.where(is_exact, low, high),
+        "high_km": np.where(is_exact, high, next_low),
         "is_exact": is_exact,
     }
     return pd.DataFrame(columns, index=index_of(vehicle))
 
 
-def hours_at(readings, vehicle, date):
-    """As `distance_at`, of the hour meter: frame `hours, low_hours, high_hours, is_exact`."""
-    frame = distance_at(path_of(readings, "hours"), vehicle, date)
-    return frame.rename(
-        columns={"distance_km": "hours", "low_km": "low_hours", "high_km": "high_hours"}
-    )
+def last_known(at):
+    """Distance as `distance_at` found it, or by the reading before where there is none: Series."""
+    return at["distance_km"].fillna(at["low_km"])
 
 
 def date_at(readings, vehicle, distance_km):
-    """The first day at whose end each cumulative distance was reached: Series of dates, NaT where it is not yet.
+    """The first day at whose end each cumulative distance was reached: Series, NaT where not yet.
 
-    One that was passed before the first reading is given that reading's day: it was reached no later. For hours give the path of hours.
+    One that was passed before the first reading is given that reading's day: it was reached no
+    later. For hours give the path of hours.
     """
     path = path_of(readings)
     wanted = np.asarray(distance_km, dtype=float)
     first, last = path.rows(vehicle)
-    if not len(path.day):
-        return pd.Series(pd.NaT, index=index_of(vehicle), dtype="datetime64[ns]")
     # the last day that ends below it; the next day with a reading ends at or above it
-    before = last_not_above(path.high, first, last, np.nextafter(wanted, -np.inf))
-    after = before + 1
-    reached = (after < last) & ~np.isnan(wanted)
-    after = np.where(reached, after, 0)
-    before = np.where(reached & (before >= first), before, after)
-    rise = path.low[after] - path.high[before]
-    inside = (before < after) & (wanted < path.low[after])
-    part = np.where(inside, (wanted - path.high[before]) / np.where(inside, rise, 1.0), 1.0)
+    row = last_not_above(path.high, first, last, np.nextafter(wanted, -np.inf))
+    after = np.where(row + 1 < last, row + 1, -1)
+    before = np.where((after >= 0) & (row >= first), row, after)
+    start, high, low = path.get("day", before), path.get("high", before), path.get("low", after)
+    inside = (before < after) & (wanted < low)
+    part = np.where(inside, (wanted - high) / np.where(inside, low - high, 1.0), 1.0)
     # a hair less, so that a distance reached on the very day isn't put off by rounding
-    day = path.day[before] + np.ceil(part * (path.day[after] - path.day[before]) - 1e-9)
-    return pd.Series(dates_of(np.where(reached, day, 0), reached), index=index_of(vehicle))
+    day = start + np.ceil(part * (path.get("day", after) - start) - 1e-9)
+    return pd.Series(as_dates(day), index=index_of(vehicle))
 
 
 def distance_between(readings, vehicle, start, end):
-    """Distance from the end of day `start` to the end of day `end`: frame `distance_km, low_km, high_km`; NaN outside the readings."""
+    """Distance from the end of day `start` to the end of day `end`: frame `distance_km, low_km,
+    high_km`; NaN outside the readings."""
     path = path_of(readings)
     here, there = distance_at(path, vehicle, start), distance_at(path, vehicle, end)
     columns = {
@@ -211,40 +200,35 @@ def distance_between(readings, vehicle, start, end):
 
 
 def to_cumulative(readings, vehicle, date, odometer_km):
-    """Cumulative distance of a reading of the instrument that was fitted on that date; NaT is the first instrument.
+    """Cumulative distance of a reading of the instrument fitted on that date; NaT is the first.
 
-    On the day of a change it is taken for the instrument that puts it nearer to where the vehicle was. Of a vehicle without readings
-    it is the reading itself.
+    On the day of a change it is taken for the instrument that puts it nearer to where the vehicle
+    was. Of a vehicle without readings it is the reading itself.
     """
     path = path_of(readings)
     shown, day = np.asarray(odometer_km, dtype=float), days_of(date)
-    first, last = path.rows(vehicle)
-    if not len(path.day):
-        return pd.Series(shown, index=index_of(vehicle))
-    at = last_not_above(path.day, first, last, day)
-    known = (at >= first) & (last > 0)
-    at = np.where(known, at, 0)
-    after = np.where(known, path.offset[at], 0.0)
-    yesterday = np.where(known & (at > first), path.offset[at - 1], 0.0)
-    before = np.where(path.day[at] == day, yesterday, after)
-    where = path.high[at]
+    first, row = next(path.rows(vehicle)), path.before(vehicle, day)
+    after = np.nan_to_num(path.get("offset", row))
+    yesterday = np.where(row > first, path.get("offset", row - 1), 0.0)
+    before = np.where(path.get("day", row) == day, yesterday, after)
+    where = path.get("high", row)
     nearer = np.abs(shown + before - where) < np.abs(shown + after - where)
-    return pd.Series(shown + np.where(known & nearer, before, after), index=index_of(vehicle))
+    return pd.Series(shown + np.where(nearer, before, after), index=index_of(vehicle))
 
 
 def odometer_of(readings, vehicle, distance_km):
-    """What the instrument shows, or will show, at each cumulative distance, by the latest change known at that distance."""
+    """What the instrument shows, or will, at each cumulative distance, by the latest change
+    known."""
     path = path_of(readings)
     wanted = np.asarray(distance_km, dtype=float)
     first, last = path.rows(vehicle)
-    if not len(path.day):
-        return pd.Series(wanted, index=index_of(vehicle))
-    at = np.maximum(last_not_above(path.high, first, last, wanted), first)
-    return pd.Series(wanted - np.where(last > 0, path.offset[at], 0.0), index=index_of(vehicle))
+    row = np.maximum(last_not_above(path.high, first, last, wanted), first)
+    offset = np.nan_to_num(path.get("offset", np.where(last > 0, row, -1)))
+    return pd.Series(wanted - offset, index=index_of(vehicle))
 
 
 def distance_of(readings, vehicle, date, odometer_km):
-    """Cumulative distance of rows that may or may not have a reading of their own: as `distance_at`, exact where they have."""
+    """As `distance_at`, of rows that may have a reading of their own: exact where they have."""
     path = path_of(readings)
     found = distance_at(path, vehicle, date)
     own = to_cumulative(path, vehicle, date, odometer_km)

@@ -1,7 +1,5 @@
-"""How vehicles are used: distance as a function of date, rates, gaps in the record, sites, lay-ups, and what the distance was like.
-
-Readings come from `wearbar.usage.readings` and their line from `wearbar.usage.distance`; both are offered here too.
-"""
+"""How vehicles are used: rates, gaps in the record, sites, lay-ups, and what the distance was
+like."""
 
 from dataclasses import dataclass
 
@@ -12,41 +10,15 @@ from scipy import stats
 from wearbar.log.plan import SHARES
 from wearbar.log.schema import TEXT
 from wearbar.usage.distance import (
-    Path,
-    date_at,
-    dates_of,
+    as_dates,
     days_of,
     distance_at,
     distance_between,
-    distance_of,
-    hours_at,
     index_of,
     last_not_above,
     numbers_of,
-    odometer_of,
     path_of,
-    to_cumulative,
 )
-from wearbar.usage.readings import readings
-
-__all__ = [
-    "Path",
-    "daily_rate",
-    "date_at",
-    "distance_at",
-    "distance_between",
-    "distance_of",
-    "gaps",
-    "hours_at",
-    "layup_days",
-    "merged",
-    "odometer_of",
-    "path_of",
-    "readings",
-    "site_at",
-    "to_cumulative",
-    "use_shares",
-]
 
 _DAY = "datetime64[D]"
 _FAR = np.datetime64("2262-01-01", "D").astype(np.int64)
@@ -55,62 +27,56 @@ _FAR = np.datetime64("2262-01-01", "D").astype(np.int64)
 def daily_rate(readings, as_of, days=365, confidence=0.9):
     """Mean distance a day over the trailing `days` that have readings, one row a vehicle.
 
-    Frame `vehicle, rate_km_per_day, low, high, n_readings, last_date, last_km`. The interval takes the variance of the distance
-    between two readings to grow with the days between them: t on the number of spans less 1; NaN below two spans. `n_readings`
-    counts days with a reading.
+    Frame `vehicle, rate_km_per_day, low, high, n_readings, last_date, last_km`; of days with one.
+    The variance of the distance between two readings is taken to grow with the days between them: t
+    on the number of spans less 1; NaN below two spans.
     """
     path = path_of(readings)
-    end = int(days_of([as_of])[0])
-    code = path.code()
-    last = last_not_above(path.day, path.first, path.last, np.full(len(path.first), end))
-    seen = last >= path.first
-    last = np.where(seen, last, path.first)
+    end, code = int(days_of([as_of])[0]), path.code()
     start = np.maximum(end - days, path.day[path.first])
     base = distance_at(path, path.vehicles, start.astype(_DAY))["distance_km"].to_numpy()
     inside = (path.day > start[code]) & (path.day <= end)
     opens = inside & ~np.append(False, inside[:-1] & (code[1:] == code[:-1]))[: len(inside)]
     gap = np.where(opens, path.day - start[code], np.diff(path.day, prepend=0))[inside]
     gone = np.where(opens, path.high - base[code], np.diff(path.high, prepend=0.0))[inside]
-    code = code[inside]
-    n, span, distance, squares = (
-        np.bincount(code, w, len(path.first)) for w in (None, gap, gone, gone**2 / gap)
-    )
+
+    def by_vehicle(values):
+        return np.bincount(code[inside], values, len(path.first))
+
+    n, span, distance = by_vehicle(None), by_vehicle(gap), by_vehicle(gone)
     with np.errstate(invalid="ignore", divide="ignore"):
         rate = distance / span
-        spread = np.sqrt(np.maximum(squares - rate * distance, 0.0) / (n - 1) / span) * stats.t.ppf(
-            0.5 + confidence / 2, n - 1
-        )
+        variance = np.maximum(by_vehicle(gone**2 / gap) - rate * distance, 0.0) / (n - 1) / span
+        spread = np.sqrt(variance) * stats.t.ppf(0.5 + confidence / 2, n - 1)
     spread = np.where(n >= 2, spread, np.nan)
+    read = (path.day >= start[code]) & (path.day <= end)
+    last = path.before(path.vehicles, np.full(len(path.first), end))
     columns = {
         "vehicle": pd.Series(path.vehicles, dtype=TEXT),
         "rate_km_per_day": rate,
         "low": np.maximum(rate - spread, 0.0),
         "high": rate + spread,
-        "n_readings": np.bincount(
-            path.code()[(path.day >= start[path.code()]) & (path.day <= end)],
-            minlength=len(path.first),
-        ),
-        "last_date": dates_of(path.day[last], seen),
-        "last_km": np.where(seen, path.high[last], np.nan),
+        "n_readings": np.bincount(code[read], minlength=len(path.first)),
+        "last_date": as_dates(path.get("day", last)),
+        "last_km": path.get("high", last),
     }
     return pd.DataFrame(columns)
 
 
 def gaps(readings, least_days=60, times=3.0):
-    """Where the record has holes: spans between readings longer than `least_days` and than `times` the vehicle's own median span.
+    """Spans between readings longer than `least_days` and than `times` the vehicle's median span.
 
     Frame `vehicle, start, end, days, km`: no reading after start and before end.
     """
     path = path_of(readings)
-    code = path.code()
-    days = np.diff(path.day, prepend=0)
+    code, days = path.code(), np.diff(path.day, prepend=0)
     rows = np.flatnonzero(np.append(False, code[1:] == code[:-1])[: len(code)])
     usual = pd.Series(days[rows]).groupby(code[rows]).transform("median").to_numpy()
     rows = rows[days[rows] > np.maximum(least_days, times * usual)]
     columns = {
         "vehicle": pd.Series(path.vehicles[code[rows]], dtype=TEXT),
-        "start": dates_of(path.day[rows - 1], slice(None)),
-        "end": dates_of(path.day[rows], slice(None)),
+        "start": as_dates(path.day[rows - 1]),
+        "end": as_dates(path.day[rows]),
         "days": days[rows],
         "km": path.low[rows] - path.high[rows - 1],
     }
@@ -118,27 +84,18 @@ def gaps(readings, least_days=60, times=3.0):
 
 
 def site_at(log, vehicle, date):
-    """Site of each vehicle at each date: its posting then (the latest begun), or else `vehicles.site`. Series of text."""
+    """Site of each vehicle at each date: its posting then (the latest begun), or else
+    `vehicles.site`. Series of text."""
     home = log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["site"]
-    asked = pd.DataFrame(
-        {"vehicle": pd.array(vehicle, dtype=TEXT), "date": np.asarray(date, dtype="datetime64[ns]")}
-    )
-    asked["site"] = asked["vehicle"].map(home).astype(TEXT)
-    posted = log.tables["postings"].dropna(subset=["from"]).sort_values("from", kind="stable")
-    pairs = asked.reset_index()[["index", "vehicle", "date"]].merge(
-        posted[["vehicle", "from", "to", "site"]], on="vehicle"
-    )
-    pairs = pairs[
-        (pairs["from"] <= pairs["date"])
-        & (pairs["to"].isna() | (pairs["to"] >= pairs["date"]))
-        & pairs["site"].notna()
-    ]
-    there = (
-        pairs.sort_values("from", kind="stable")
-        .drop_duplicates("index", keep="last")
-        .set_index("index")["site"]
-    )
-    site = there.reindex(asked.index).fillna(asked["site"])
+    date = np.asarray(date, dtype="datetime64[ns]")
+    asked = pd.DataFrame({"vehicle": pd.array(vehicle, dtype=TEXT), "date": date})
+    posted = log.tables["postings"].dropna(subset=["from", "site"])
+    posted = posted.sort_values("from", kind="stable")[["vehicle", "from", "to", "site"]]
+    both = asked.reset_index().merge(posted, on="vehicle")
+    both = both[(both["from"] <= both["date"]) & ~(both["to"] < both["date"])]
+    both = both.sort_values("from", kind="stable").drop_duplicates("index", keep="last")
+    there = both.set_index("index")["site"].reindex(asked.index)
+    site = there.fillna(asked["vehicle"].map(home).astype(TEXT))
     return pd.Series(site.array, index=index_of(vehicle), dtype=TEXT, name="site")
 
 
@@ -153,21 +110,24 @@ class _Ramps:
     total: np.ndarray
     slope: np.ndarray
 
-    def at(self, vehicle, day):
+    def between(self, vehicle, start, end):
+        """Sums after the end of each day `start` and not after `end` (int days)."""
+        return self._at(vehicle, end) - self._at(vehicle, start)
+
+    def _at(self, vehicle, day):
         code = numbers_of(self.vehicles, vehicle)
         if not len(self.day):
             return np.zeros((len(code), self.total.shape[1]))
         first, last = (np.append(rows, 0)[code] for rows in (self.first, self.last))
         row = last_not_above(self.day, first, last, day)
-        begun = (row >= first) & (last > 0)
-        row = np.where(begun, row, 0)
-        return np.where(
-            begun[:, None], self.total[row] + self.slope[row] * (day - self.day[row])[:, None], 0.0
-        )
+        begun, row = row >= first, np.maximum(row, 0)
+        so_far = self.total[row] + self.slope[row] * (day - self.day[row])[:, None]
+        return np.where(begun[:, None], so_far, 0.0)
 
 
 def _ramps(vehicle, start, end, amount):
-    """`_Ramps` of periods from the end of day `start` to the end of day `end` (int days, start < end) with amounts (rows x columns)."""
+    """`_Ramps` of periods from the end of day `start` to that of day `end` (int days, start < end)
+    with amounts (rows x columns)."""
     code, vehicles = pd.factorize(pd.array(vehicle, dtype=TEXT))
     rate = amount / (end - start)[:, None]
     who, when = np.tile(code, 2), np.concatenate([start, end])
@@ -175,87 +135,80 @@ def _ramps(vehicle, start, end, amount):
     who, when, change = who[order], when[order], np.concatenate([rate, -rate])[order]
     first = np.searchsorted(who, np.arange(len(vehicles)))
     last = np.append(first[1:], len(who))[: len(first)]
-    slope = pd.DataFrame(change).groupby(who).cumsum().to_numpy().reshape(len(who), amount.shape[1])
-    step = np.diff(when, prepend=0)
-    grown = np.vstack([np.zeros((1, amount.shape[1])), slope[:-1]])[: len(who)] * step[:, None]
-    total = pd.DataFrame(grown).groupby(who).cumsum().to_numpy().reshape(grown.shape)
+
+    def running(values):
+        return pd.DataFrame(values).groupby(who).cumsum().to_numpy().reshape(values.shape)
+
+    slope = running(change)
+    before = np.vstack([np.zeros((1, amount.shape[1])), slope[:-1]])[: len(who)]
+    total = running(before * np.diff(when, prepend=0)[:, None])
     return _Ramps(pd.Index(vehicles), first, last, when, total, slope)
 
 
 def merged(vehicle, begin, until):
-    """(vehicle, begin, until) of the stretches that overlapping or touching periods make together, sorted; int days, begin left out."""
+    """(vehicle, begin, until) of the stretches that overlapping or touching periods make together,
+    sorted; int days, begin left out."""
     rows = pd.DataFrame({"vehicle": vehicle.array, "begin": begin, "until": until})
     rows = rows[rows["begin"] < rows["until"]].sort_values(["vehicle", "begin"], kind="stable")
     so_far = rows.groupby("vehicle")["until"].cummax()
     apart = (rows["vehicle"] != rows["vehicle"].shift()) | (rows["begin"] > so_far.shift())
-    stretch = rows.groupby(apart.cumsum().to_numpy()).agg(
-        {"vehicle": "first", "begin": "min", "until": "max"}
-    )
+    ends = {"vehicle": "first", "begin": "min", "until": "max"}
+    stretch = rows.groupby(apart.cumsum().to_numpy()).agg(ends)
     return stretch["vehicle"], stretch["begin"].to_numpy(), stretch["until"].to_numpy()
 
 
 def layup_days(log, vehicle, start, end):
-    """Days laid up after the end of day `start` and not after `end`, overlaps counted once: Series; a lay-up without an end runs on."""
+    """Days in storage after the end of day `start` and not after `end`, counted once: Series;
+    a lay-up without an end runs on."""
     rows = log.tables["layups"].dropna(subset=["from"])
     until = np.where(rows["to"].isna(), _FAR, days_of(rows["to"]))
     who, begin, until = merged(rows["vehicle"], days_of(rows["from"]) - 1, until)
     ramps = _ramps(who, begin, until, (until - begin)[:, None].astype(float))
-    spent = ramps.at(vehicle, days_of(end)) - ramps.at(vehicle, days_of(start))
-    return pd.Series(spent[:, 0], index=index_of(vehicle), name="layup_days").round().astype(int)
+    spent = ramps.between(vehicle, days_of(start), days_of(end))[:, 0]
+    return pd.Series(spent, index=index_of(vehicle), name="layup_days").round().astype(int)
 
 
 def use_shares(log_or_use, readings, vehicle, start, end):
-    """What the distance after the end of day `start` and not after `end` was like: one row a (vehicle, start, end).
+    """What the distance after the end of day `start` and not after `end` was like: one row each.
 
-    log_or_use: a log, or its table `use` in SI. Frame `coverage_share`, the share of the distance driven that rows of `use` tell of;
-    each kind of use as a share of the distance whose share is known (NaN where none is); and how much of the distance driven that is,
-    `loose_coverage_share` and so on. A row's distance is its own or, where blank, that of the readings, spread evenly over its days.
-    Time before the first reading or after the last counts in neither; where nothing was driven by readings, coverage is by days.
+    log_or_use: a log, or its table `use` in SI. Frame `coverage_share`, the share of the distance
+    driven that rows of `use` tell of; each kind of use as a share of the distance whose share is
+    known (NaN where none is); and how much of the distance driven that is, `loose_coverage_share`
+    and so on. A row's distance is its own or else that of the readings, spread evenly over its
+    days. Time before the first reading or after the last counts in neither; where nothing was
+    driven by readings, coverage is by days.
     """
     path = path_of(readings)
-    use = (log_or_use.si("use") if hasattr(log_or_use, "si") else log_or_use).dropna(
-        subset=["from", "to"]
-    )
+    use = log_or_use.si("use") if hasattr(log_or_use, "si") else log_or_use
+    use = use.dropna(subset=["from", "to"])
     begin, until = days_of(use["from"]) - 1, days_of(use["to"])
-    who, known = use["vehicle"], until > begin
+    who, lasts = use["vehicle"], until > begin
     own = use["distance_km"].to_numpy(dtype=float)
-    weight = np.where(np.isnan(own), _driven(path, who, begin, until), own)
+    weight = np.where(np.isnan(own), driven(path, who, begin, until), own)[:, None]
     kinds = [name for name in SHARES if use[name].notna().any()]
     share = use[kinds].to_numpy(dtype=float)
-    told = ~np.isnan(share)
-    amounts = np.column_stack(
-        [
-            until - begin,
-            weight,
-            told * weight[:, None],
-            np.where(told, share, 0.0) * weight[:, None],
-        ]
-    )
-    ramps = _ramps(who[known], begin[known], until[known], amounts[known])
+    known = ~np.isnan(share) * weight
+    amounts = [(until - begin)[:, None], weight, known, np.nan_to_num(share) * weight]
+    ramps = _ramps(who[lasts], begin[lasts], until[lasts], np.hstack(amounts)[lasts])
     first, last = days_of(start), days_of(end)
     inner = _inside(path, vehicle, first, last)
-    sums = ramps.at(vehicle, inner[1]) - ramps.at(vehicle, inner[0])
-    driven, n = _driven(path, vehicle, *inner), len(kinds)
+    sums, n = ramps.between(vehicle, *inner), len(kinds)
+    gone = driven(path, vehicle, *inner)
     with np.errstate(invalid="ignore", divide="ignore"):
-        cover = np.minimum(sums[:, 1 : 2 + n] / driven[:, None], 1.0)
+        cover = np.minimum(sums[:, 1 : 2 + n] / gone[:, None], 1.0)
         mean = sums[:, 2 + n :] / sums[:, 2 : 2 + n]
-    still = driven == 0
-    asked = pd.Index(vehicle)[still]
-    days = ramps.at(asked, last[still]) - ramps.at(asked, first[still])
-    cover[still, 0] = np.minimum(days[:, 0] / np.maximum(last - first, 1)[still], 1.0)
+    still = gone == 0
+    days = ramps.between(pd.Index(vehicle)[still], first[still], last[still])[:, 0]
+    cover[still, 0] = np.minimum(days / np.maximum(last - first, 1)[still], 1.0)
     covers = [f"{name}_coverage_share" for name in SHARES]
-    found = pd.DataFrame(
-        np.column_stack([cover, mean]),
-        columns=["coverage_share", *(f"{k}_coverage_share" for k in kinds), *kinds],
-    )
-    found = found.reindex(columns=["coverage_share", *SHARES, *covers]).fillna(
-        dict.fromkeys(covers, 0.0)
-    )
-    return found.set_axis(index_of(vehicle))
+    names = ["coverage_share", *(f"{name}_coverage_share" for name in kinds), *kinds]
+    found = pd.DataFrame(np.hstack([cover, mean]), columns=names)
+    found = found.reindex(columns=["coverage_share", *SHARES, *covers])
+    return found.fillna(dict.fromkeys(covers, 0.0)).set_axis(index_of(vehicle))
 
 
 def _inside(path, vehicle, start, end):
-    """(start, end) as int days, cut to the vehicle's readings; end = start where none of it is inside."""
+    """(start, end) as int days, cut to the vehicle's readings; end = start where none is inside."""
     first, last = path.rows(vehicle)
     if not len(path.day):
         return start, start
@@ -264,11 +217,7 @@ def _inside(path, vehicle, start, end):
     return begin, np.maximum(begin, stop)
 
 
-def _driven(path, vehicle, start, end):
+def driven(path, vehicle, start, end):
     """Distance between int days, of the part that lies inside the readings; 0 where none does."""
-    begin, stop = _inside(path, vehicle, start, end)
-    return (
-        distance_between(path, vehicle, begin.astype(_DAY), stop.astype(_DAY))["distance_km"]
-        .fillna(0.0)
-        .to_numpy()
-    )
+    days = (day.astype(_DAY) for day in _inside(path, vehicle, start, end))
+    return distance_between(path, vehicle, *days)["distance_km"].fillna(0.0).to_numpy()

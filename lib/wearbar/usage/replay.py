@@ -1,7 +1,9 @@
-"""A log as it stood on an earlier day: the raw tables cut, what nobody could know blanked, and every check run again on the rest.
+"""A log as it stood on an earlier day: the raw tables cut, what nobody could know blanked, and
+every check run again on the rest.
 
-A reading found false only by a later one is still there in the replay, and what was typed in later is not, where the tables say when a row
-was `recorded`; where they do not, a row counts from its own date, and one typed in late is known too soon.
+A reading found false only by a later one is still there in the replay, and what was typed in later
+is not, where the tables say when a row was `recorded`; where they do not, a row counts from its own
+date, and one typed in late is known too soon.
 """
 
 from dataclasses import replace
@@ -15,16 +17,15 @@ from wearbar.log.checks.cells import typed
 from wearbar.log.checks.rows import main_date
 from wearbar.log.schema import TABLES
 
-__all__ = ["Replay", "cuts_between", "plan_at"]
-
-# periods whose row is written when they end; of the others the beginning is known, and the end, if still to come, is not
+# periods whose row is written when they end; of the others the beginning is known, and the end, if
+# still to come, is not
 WRITTEN_AT_END = ("use",)
 PAID_AHEAD = ("fixed_costs",)
 YEAR = pd.Timedelta(days=366)
 
 
 class Replay:
-    """The replays of one log, its tables read once: `at(day)` is the log as it stood at the end of that day."""
+    """The replays of one log, its tables read once: `at(day)` is the log at the end of that day."""
 
     def __init__(self, log):
         source = log.origin
@@ -51,20 +52,15 @@ class Replay:
         lines = raw.lines[kept]
         there = set(lines.tolist()) | {1}
         problems = tuple(p for p in raw.problems if p[0] in there)
-        return replace(
-            raw,
-            columns=columns,
-            lines=lines,
-            problems=problems,
-            beyond={k: v for k, v in raw.beyond.items() if k in there},
-        )
+        beyond = {line: cells for line, cells in raw.beyond.items() if line in there}
+        return replace(raw, columns=columns, lines=lines, problems=problems, beyond=beyond)
 
 
 def _dates(name, raw):
     """The table's dates, one row a raw row."""
     wanted = [c.name for c in TABLES[name] if c.kind == "date"]
     kept = {column: values for column, values in raw.columns.items() if column in wanted}
-    return typed(name, replace(raw, columns=dict(kept), problems=()))[0][wanted]
+    return typed(name, replace(raw, columns=kept, problems=()))[0][wanted]
 
 
 def _known_from(name, dates):
@@ -79,26 +75,20 @@ def plan_at(plan, day):
     """The plan without the versions that were still to come."""
     if plan is None:
         return None
-
-    def known(frame):
-        frame = frame[~(frame["valid_from"] > day)]
-        return (
-            frame.assign(valid_to=frame["valid_to"].mask(frame["valid_to"] >= day))
-            if "valid_to" in frame
-            else frame
-        )
-
-    tasks, plans = (known(frame).reset_index(drop=True) for frame in (plan.tasks, plan.plans))
-    covers = known(plan.covers).reset_index(drop=True)
-    return replace(plan, tasks=tasks, plans=plans, covers=covers)
+    begun = {}
+    for name in ("tasks", "plans", "covers"):
+        frame = getattr(plan, name)
+        frame = frame[~(frame["valid_from"] > day)].reset_index(drop=True)
+        if "valid_to" in frame:
+            frame["valid_to"] = frame["valid_to"].mask(frame["valid_to"] >= day)
+        begun[name] = frame
+    return replace(plan, **begun)
 
 
 def cuts_between(first, last, every_days, warm_up_days, after_days):
-    """Days to replay, `every_days` apart: the first at least warm_up_days after `first`, the last after_days before `last`."""
+    """Days to replay, `every_days` apart: the first at least warm_up_days after `first`, the last
+    after_days before `last`."""
     newest = pd.Timestamp(last) - pd.Timedelta(days=after_days)
     room = (newest - pd.Timestamp(first)).days - warm_up_days
-    return (
-        [newest - pd.Timedelta(days=every_days * i) for i in range(room // every_days, -1, -1)]
-        if room >= 0
-        else []
-    )
+    times = range(room // every_days, -1, -1) if room >= 0 else ()
+    return [newest - pd.Timedelta(days=every_days * i) for i in times]

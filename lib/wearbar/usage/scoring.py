@@ -1,9 +1,10 @@
 """Scores of forecast dates when the truth is only known between two readings, or not yet.
 
-A forecast is its chance by each day of GRID after a vehicle's last reading known then. The truth is looked at on the later readings' days
-alone: on each it is known whether the level had been reached, whatever the outcome, and a score over days chosen without the outcome stays
-proper (threshold-weighted, Gneiting & Ranjan 2011, Journal of Business and Economic Statistics 29:411; from memory). To score over all days
-that the outcome happens to settle would not be: it favours a forecast that is too sure.
+A forecast is its chance by each day of GRID after a vehicle's last reading known then. The truth is
+looked at on the later readings' days alone: on each it is known whether the level had been reached,
+whatever the outcome, and a score over days chosen without the outcome stays proper
+(threshold-weighted, Gneiting & Ranjan 2011, Journal of Business and Economic Statistics 29:411;
+from memory). Over all days that the outcome happens to settle it would favour a forecast too sure.
 """
 
 from dataclasses import dataclass
@@ -11,21 +12,19 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from wearbar.usage import rates as usage
+from wearbar.usage.distance import last_not_above
 
-__all__ = ["GRID", "Truth", "at_day", "crps", "shares", "truth_of", "two_way_se"]
-
-GRID = np.concatenate([np.arange(0, 90), np.arange(90, 200, 2), np.arange(200, 501, 5)]).astype(
-    float
-)
+GRID = np.r_[0:90, 90:200:2, 200:501:5].astype(float)
 STEP = np.gradient(GRID)
 
 
 @dataclass(frozen=True, eq=False)
 class Truth:
-    """Days after the last reading known then. low, high: (n,) the level was reached after low and by high; high infinite where it was not.
+    """Days after the last reading known then.
 
-    day: (n, GRID) the day of the reading nearest to each day of GRID; weight: (n, GRID) days that it stands for, 0 past the last reading.
+    low, high: (n,) the level was reached after low and by high; high infinite where it was not.
+    day: (n, GRID) the day of the reading nearest to each day of GRID; weight: (n, GRID) days that
+    it stands for, 0 past the last reading.
     """
 
     low: np.ndarray
@@ -39,36 +38,28 @@ class Truth:
 
 
 def truth_of(path, vehicle, km, start):
-    """The `Truth` of levels `km` (cumulative) of vehicles by the readings in `path`; start: day (since 1970) of the last reading known
-    then.
-    """
+    """The `Truth` of levels `km` (cumulative) of vehicles by the readings in `path`; start: day
+    (since 1970) of the last reading known then."""
     first, last = path.rows(vehicle)
-    below = usage.last_not_above(path.high, first, last, km - 1e-6)
+    below = last_not_above(path.high, first, last, km - 1e-6)
     low = np.where(below >= first, path.day[np.maximum(below, 0)] - start, 0)
-    reached = below + 1 < last
-    high = np.where(reached, path.day[np.minimum(below + 1, len(path.day) - 1)] - start, np.inf)
-    n, m = len(km), len(GRID)
+    next_day = path.day[np.minimum(below + 1, len(path.day) - 1)]
+    high = np.where(below + 1 < last, next_day - start, np.inf)
     wanted = (start[:, None] + GRID.astype(int)).ravel()
-    a, b = np.repeat(first, m), np.repeat(last, m)
-    row = np.clip(usage.last_not_above(path.day, a, b, wanted), a, None)
-    after = np.minimum(row + 1, b - 1)
-    nearest = np.where(
-        np.abs(path.day[after] - wanted) < np.abs(path.day[row] - wanted), after, row
-    )
-    day = (path.day[nearest].reshape(n, m) - start[:, None]).clip(0, GRID[-1])
+    opens, stops = np.repeat(first, len(GRID)), np.repeat(last, len(GRID))
+    row = np.clip(last_not_above(path.day, opens, stops, wanted), opens, None)
+    after = np.minimum(row + 1, stops - 1)
+    is_nearer = np.abs(path.day[after] - wanted) < np.abs(path.day[row] - wanted)
+    nearest = np.where(is_nearer, after, row).reshape(len(km), len(GRID))
+    day = (path.day[nearest] - start[:, None]).clip(0, GRID[-1]).astype(float)
     end = path.day[last - 1] - start
-    return Truth(
-        np.maximum(low, 0).astype(float),
-        high,
-        day.astype(float),
-        np.where(end[:, None] >= GRID, STEP, 0.0),
-    )
+    weight = np.where(end[:, None] >= GRID, STEP, 0.0)
+    return Truth(np.maximum(low, 0).astype(float), high, day, weight)
 
 
 def crps(chance, truth):
-    """Continuous ranked probability score in days, of each row of `chance` (n, GRID): on the readings' days, for the days they stand
-    for.
-    """
+    """Continuous ranked probability score in days, of each row of `chance` (n, GRID): on the
+    readings' days, for the days they stand for."""
     told = at_day(chance, truth.day)
     return ((told - (truth.high[:, None] <= truth.day)) ** 2 * truth.weight).sum(axis=1)
 
@@ -83,9 +74,8 @@ def at_day(values, day):
 
 
 def shares(p_low, p_high, alpha):
-    """Expected shares inside an interval that leaves alpha out at each side, and before it, of truths known to lie between two forecast
-    chances.
-    """
+    """Expected shares inside an interval that leaves alpha out at each side, and before it, of
+    truths known to lie between two forecast chances."""
     span = np.maximum(p_high - p_low, 1e-9)
     p_high = p_low + span
     inside = np.clip(np.minimum(p_high, 1 - alpha) - np.maximum(p_low, alpha), 0, None) / span
@@ -93,16 +83,13 @@ def shares(p_low, p_high, alpha):
 
 
 def two_way_se(values, one, other):
-    """Standard error of a mean with two clusterings that cross (Cameron, Gelbach & Miller 2011, J. Bus. Econ. Stat. 29:238; from
-    memory).
-    """
+    """Standard error of a mean with two clusterings that cross (Cameron, Gelbach & Miller 2011,
+    J. Bus. Econ. Stat. 29:238; from memory)."""
     off = values.to_numpy(dtype=float) - values.mean()
-    both = pd.Series(list(zip(one, other, strict=True)))
 
     def squares(group):
         sums = np.bincount(pd.factorize(group)[0], off)
         return (sums**2).sum() * len(sums) / max(len(sums) - 1, 1)
 
-    return float(
-        np.sqrt(max(squares(one) + squares(other) - squares(both), squares(both))) / len(off)
-    )
+    both = squares(pd.Series(list(zip(one, other, strict=True))))
+    return float(np.sqrt(max(squares(one) + squares(other) - both, both)) / len(off))

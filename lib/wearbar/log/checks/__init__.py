@@ -1,4 +1,5 @@
-"""What a log must hold to, checked a whole table at a time: tables in, the problems found out (`found.problems`).
+"""What a log must hold to, checked a whole table at a time: tables in, problems out.
 
-`cells` reads text as typed values; `rows` looks at rows and keys; `readings` at the odometers; `parts` at spans, depths and fills.
+`cells` reads text as typed values; `rows` looks at whole rows, and at what they say of other
+tables; `odometers`, `depths`, `fuel`, `peers` and `sizes` at values beside their like.
 """

@@ -1,69 +1,90 @@
-"""The longest series of readings that can all be true: each no lower than the one before, and reached at a likely rate.
+"""The longest series of readings that can all be true: none falls, none rises too fast.
 
-All series are worked on at once. Near each step that can't be, a dynamic programme finds what to leave out: the whole of a short series,
-of a long one the last `REACH` readings at a time. Where two long stretches still contradict each other, a second one over whole stretches
-chooses those that hold the most readings.
+All series are worked on at once. Near each step that can't be, a dynamic programme finds what to
+leave out: the whole of a short series, of a long one the last `REACH` readings at a time. Where two
+long stretches still contradict each other, a second one over whole stretches chooses those that
+hold the most readings.
 """
 
-import numpy as np
+from typing import NamedTuple
 
-__all__ = ["longest_likely"]
+import numpy as np
 
 REACH = 16
 SHORT = 100
 BREAK = 8.0
 
 
+def neighbours(series, value, kept, out):
+    """(values kept before and after each of `out` in its series, NaN for none; where those stand).
+
+    kept: array of bools. out: ints, where those left out stand.
+    """
+    at = np.flatnonzero(kept)
+    place = np.searchsorted(at, out)
+    before, behind = at[np.maximum(place - 1, 0)], at[np.minimum(place, len(at) - 1)]
+    first = np.where((place > 0) & (series[before] == series[out]), value[before], np.nan)
+    then = np.where((place < len(at)) & (series[behind] == series[out]), value[behind], np.nan)
+    return first, then, before, behind
+
+
+class _Readings(NamedTuple):
+    series: np.ndarray
+    day: np.ndarray
+    value: np.ndarray
+    limit: np.ndarray
+    weight: np.ndarray
+    slack: float
+
+    def follows(self, a, b):
+        """Whether each reading at `b` can come next after that at `a`."""
+        rise, days = self.value[b] - self.value[a], self.day[b] - self.day[a]
+        return (self.value[b] >= self.value[a] - self.slack) & (rise <= self.limit[b] * (days + 1))
+
+
 def longest_likely(series, day, value, limit, weight, slack=0.0):
     """Which readings to keep: an array of bools.
 
-    series: ints, ascending; within each, day ascends and, within a day, value. limit: the most that value may rise in a day, by reading.
-    weight: what keeping a reading is worth (1 for one that was read, less for a guess). A step within a day counts as a day.
-    slack: how far value may fall from one to the next, where it is read with an error.
+    series: ints, ascending; within each, day ascends and, within a day, value. limit: the most that
+    value may rise in a day, by reading. weight: what keeping a reading is worth (1 for one that was
+    read, less for a guess). A step within a day counts as a day. slack: how far value may fall from
+    one to the next, where it is read with an error.
     """
+    read = _Readings(series, day, value, limit, weight, slack)
     kept = np.ones(len(series), dtype=bool)
-    bad = np.flatnonzero(
-        (series[1:] == series[:-1])
-        & ~_follows(day, value, limit, slack, slice(None, -1), slice(1, None))
-    )
+    goes_on = read.follows(slice(None, -1), slice(1, None))
+    bad = np.flatnonzero((series[1:] == series[:-1]) & ~goes_on)
     if len(bad):
-        _near_each_break(kept, series, bad, day, value, limit, weight, slack)
-        _whole_stretches(kept, series, day, value, limit, weight, slack)
-        _nearest_the_line(kept, series, day, value, limit, slack)
+        _near_each_break(kept, read, bad)
+        _whole_stretches(kept, read)
+        _nearest_the_line(kept, read)
     return kept
 
 
-def _follows(day, value, limit, slack, a, b):
-    return (value[b] >= value[a] - slack) & (
-        value[b] - value[a] <= limit[b] * (day[b] - day[a] + 1)
-    )
-
-
-def _near_each_break(kept, series, bad, day, value, limit, weight, slack):
+def _near_each_break(kept, read, bad):
+    series = read.series
     begins = np.searchsorted(series, series[bad])
     ends = np.searchsorted(series, series[bad], side="right")
-    low, high = np.maximum(bad - REACH, begins), np.minimum(bad + 2 + REACH, ends)
     short = ends - begins <= SHORT
-    low, high = np.where(short, begins, low), np.where(short, ends, high)
+    low = np.where(short, begins, np.maximum(bad - REACH, begins))
+    high = np.where(short, ends, np.minimum(bad + 2 + REACH, ends))
     first = np.flatnonzero(np.r_[True, (low[1:] > high[:-1]) | (begins[1:] != begins[:-1])])
-    low, size, cost = (
-        low[first],
-        np.maximum.reduceat(high, first) - low[first],
-        np.where(short, np.inf, BREAK)[first],
-    )
-    for width in np.unique(np.ceil(np.log2(size)).astype(int)):
-        mine = np.ceil(np.log2(size)).astype(int) == width
+    low, size = low[first], np.maximum.reduceat(high, first) - low[first]
+    cost = np.where(short, np.inf, BREAK)[first]
+    widths = np.ceil(np.log2(size)).astype(int)
+    for width in np.unique(widths):
+        mine = widths == width
         at = low[mine, None] + np.arange(size[mine].max())
         inside = np.arange(at.shape[1]) < size[mine, None]
         at = np.where(inside, at, low[mine, None])
-        kept[at[inside]] = _best_chains(
-            day[at], value[at], limit[at], np.where(inside, weight[at], 0.0), cost[mine], slack
-        )[inside]
+        kept[at[inside]] = _best_chains(read, at, inside, cost[mine])[inside]
 
 
-def _best_chains(day, value, limit, weight, cost, slack):
-    """For each row of a matrix of readings, those on its heaviest chain; a step that can't be costs `cost`, by row."""
-    rows, width = day.shape
+def _best_chains(read, at, inside, cost):
+    """Of each row of a matrix of readings, its heaviest chain; what can't follow has a `cost`."""
+    day, value, limit, weight = (v[at] for v in (read.day, read.value, read.limit, read.weight))
+    weight = np.where(inside, weight, 0.0)
+    rows, width = at.shape
     best, back = np.zeros((rows, width)), np.full((rows, width), -1)
     reach = width if width <= SHORT else REACH
     top, top_at, every = np.full(rows, -np.inf), np.zeros(rows, dtype=int), np.arange(rows)
@@ -72,14 +93,12 @@ def _best_chains(day, value, limit, weight, cost, slack):
         score, came = np.where(top > cost, top - cost, 0.0), np.where(top > cost, top_at, -1)
         if k:
             rise, days = value[:, k, None] - value[:, low:k], day[:, k, None] - day[:, low:k]
-            fits = (rise >= -slack) & (rise <= limit[:, k, None] * (days + 1))
+            fits = (rise >= -read.slack) & (rise <= limit[:, k, None] * (days + 1))
             linked = np.where(fits, best[:, low:k], -np.inf)
             nearest = linked.shape[1] - 1 - np.argmax(linked[:, ::-1], axis=1)
-            better = linked[every, nearest] >= score
-            score, came = (
-                np.where(better, linked[every, nearest], score),
-                np.where(better, nearest + low, came),
-            )
+            from_there = linked[every, nearest]
+            came = np.where(from_there >= score, nearest + low, came)
+            score = np.maximum(from_there, score)
         best[:, k], back[:, k] = score + weight[:, k], came
         higher = (best[:, k] > top) & (weight[:, k] > 0)
         top, top_at = np.where(higher, best[:, k], top), np.where(higher, k, top_at)
@@ -90,49 +109,39 @@ def _best_chains(day, value, limit, weight, cost, slack):
     return kept
 
 
-def _whole_stretches(kept, series, day, value, limit, weight, slack):
+def _whole_stretches(kept, read):
     """Of stretches that contradict each other, keep those of the heaviest chain."""
-    at = np.flatnonzero(kept)
+    at, series = np.flatnonzero(kept), read.series
     same = series[at[1:]] == series[at[:-1]]
-    starts = np.flatnonzero(
-        np.r_[True, ~(same & _follows(day, value, limit, slack, at[:-1], at[1:]))]
-    )
-    heavy = np.add.reduceat(weight[at], starts)
-    first, last = at[starts], at[np.r_[starts[1:], len(at)] - 1]
-    owner = np.repeat(np.arange(len(starts)), np.diff(np.r_[starts, len(at)]))
+    starts = np.flatnonzero(np.r_[True, ~(same & read.follows(at[:-1], at[1:]))])
+    ends = np.r_[starts[1:], len(at)]
+    heavy = np.add.reduceat(read.weight[at], starts)
+    first, last = at[starts], at[ends - 1]
     nth = np.arange(len(starts)) - np.searchsorted(series[first], series[first])
     best, back = heavy.copy(), np.full(len(starts), -1)
     for k in range(1, nth.max() + 1):
         mine = np.flatnonzero(nth == k)
         for step in range(1, k + 1):
-            before = mine - step
-            better = _follows(day, value, limit, slack, last[before], first[mine]) & (
-                best[before] + heavy[mine] > best[mine]
-            )
-            best[mine], back[mine] = (
-                np.where(better, best[before] + heavy[mine], best[mine]),
-                np.where(better, before, back[mine]),
-            )
+            joined = best[mine - step] + heavy[mine]
+            better = read.follows(last[mine - step], first[mine]) & (joined > best[mine])
+            back[mine] = np.where(better, mine - step, back[mine])
+            best[mine] = np.where(better, joined, best[mine])
     chosen, groups = np.zeros(len(starts), dtype=bool), np.flatnonzero(nth == 0)
-    order = np.lexsort((np.arange(len(best)), -best, series[first]))
-    end = order[groups]
+    end = np.lexsort((-best, series[first]))[groups]
     while len(end):
         chosen[end] = True
         end = back[end]
         end = end[end >= 0]
-    kept[at[~chosen[owner]]] = False
+    kept[at[~np.repeat(chosen, ends - starts)]] = False
 
 
-def _nearest_the_line(kept, series, day, value, limit, slack):
-    """Of two readings that contradict each other alone, keep the one nearer to the line between those around them."""
-    first = np.flatnonzero(
-        kept[:-3] & (kept[1:-2] != kept[2:-1]) & kept[3:] & (series[:-3] == series[3:])
-    )
+def _nearest_the_line(kept, read):
+    """Of two readings that contradict each other alone, keep the nearer to the line around."""
+    series, day, value = read.series, read.day, read.value
+    alone = kept[:-3] & (kept[1:-2] != kept[2:-1]) & kept[3:] & (series[:-3] == series[3:])
+    first = np.flatnonzero(alone)
     lost = np.where(kept[first + 1], first + 2, first + 1)
-    first = first[
-        _follows(day, value, limit, slack, first, lost)
-        & _follows(day, value, limit, slack, lost, first + 3)
-    ]
+    first = first[read.follows(first, lost) & read.follows(lost, first + 3)]
     first = first[np.diff(first, prepend=-4) > 2]
     a, x, y, b = (first + i for i in range(4))
     lost, held = np.where(kept[x], y, x), np.where(kept[x], x, y)

@@ -1,23 +1,21 @@
-"""CSV: UTF-8, comma, one header row. A quick way for files as they should be, a patient one for all others."""
+"""CSV: UTF-8, comma, one header row. A quick way for good files, a patient one for others."""
 
 import csv
 import io
 import re
 from dataclasses import replace
-from itertools import zip_longest
 
 import numpy as np
 import pyarrow as pa
 from pyarrow import csv as arrow_csv
 
-from wearbar.log.sources.raw import LogError, Raw, header_names
-
-__all__ = ["read_csv"]
+from wearbar.log.sources.raw import LogError, Raw, header_names, raw_of_rows
 
 _PRINTABLE = bytes(range(0x20, 0x7F)) + b"\r\n"
 _STRAY_QUOTE = re.compile(rb'"(?<![,\r\n]")(?![,\r\n])')
 _DAY = re.compile(r",\d{4}-\d{2}-\d{2},")
 _SAYS = re.compile(rb'"?sep=([^\r\n])"?[,;\t]*\r?\n', re.IGNORECASE)
+_SAVE = "save it as CSV (UTF-8, comma)."
 _NOT_CSV = {
     b"PK\x03\x04": "a zip archive or an Excel workbook",
     b"\xd0\xcf\x11\xe0": "an old or encrypted Office file",
@@ -29,28 +27,23 @@ _NOT_CSV = {
 
 
 def read_csv(path, where):
-    """The table in a CSV file as a `Raw`; `where` names it in errors. Raises LogError where it is no CSV."""
+    """A CSV file as a `Raw`; `where` names it in errors. Raises LogError where it is no CSV."""
     data = _utf8(path.read_bytes(), where)
     if not data or data.isspace():
         raise LogError(f"{where} is empty; write its header row, or delete the file.")
     said = _SAYS.match(data)
     if said and said[1] != b",":
         sign = said[1].decode("utf-8", "replace")
-        raise LogError(
-            f"{where}, line 1 says that {sign!r} parts the cells; save it with commas, or turn it into a log with wearbar adopt."
-        )
-    data = data[said.end() :] if said else data
+        mend = "save it with commas, or turn it into a log with wearbar adopt."
+        raise LogError(f"{where}, line 1 says that {sign!r} parts the cells; {mend}")
+    if not said:
+        return _quick(data, where) or _patient(data, where)
+    data = data[said.end() :]  # the rows stand below a line that says how its cells are parted
     raw = _quick(data, where) or _patient(data, where)
-    return _one_line_down(raw) if said else raw
-
-
-def _one_line_down(raw):
-    """The rows of a file below a line that says how its cells are parted."""
-    problems = tuple((line + 1, *rest) for line, *rest in raw.problems)
     return replace(
         raw,
         lines=raw.lines + 1,
-        problems=problems,
+        problems=tuple((line + 1, *rest) for line, *rest in raw.problems),
         beyond={line + 1: cells for line, cells in raw.beyond.items()},
     )
 
@@ -58,18 +51,16 @@ def _one_line_down(raw):
 def _utf8(data, where):
     for mark, what in _NOT_CSV.items():
         if data.startswith(mark):
-            raise LogError(
-                f"{where} is {what}, whatever its ending says; save it as CSV (UTF-8, comma)."
-            )
+            raise LogError(f"{where} is {what}, whatever its ending says; {_SAVE}")
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return data.decode("utf-16", "replace").encode()
     if b"\0" in data and data.count(b"\0") * 10 > len(data):
-        raise LogError(f"{where} is not text; save it as CSV (UTF-8, comma).")
+        raise LogError(f"{where} is not text; {_SAVE}")
     return data.removeprefix(b"\xef\xbb\xbf")
 
 
 def _quick(data, where):
-    """One pass by pyarrow; None where rows and lines don't match one to one, or the file is odd in any other way."""
+    """One pass by pyarrow; None where rows and lines don't match, or the file is odd in any way."""
     head = data[: data.find(b"\n") + 1 or len(data)]
     quotes = data.count(b'"')
     if quotes % 2 or head.count(b'"') % 2 or not head.strip() or len(head) > 100_000:
@@ -78,36 +69,22 @@ def _quick(data, where):
         return None
     try:
         names = header_names(next(csv.reader(io.StringIO(head.decode("utf-8", "replace")))), where)
+        text = dict.fromkeys(names, pa.string())
         table = arrow_csv.read_csv(
             pa.py_buffer(data),
-            read_options=arrow_csv.ReadOptions(column_names=names, skip_rows=1),
-            parse_options=arrow_csv.ParseOptions(newlines_in_values=quotes > 0),
-            convert_options=arrow_csv.ConvertOptions(
-                column_types=dict.fromkeys(names, pa.string()),
-                null_values=[""],
-                strings_can_be_null=True,
-            ),
+            arrow_csv.ReadOptions(column_names=names, skip_rows=1),
+            arrow_csv.ParseOptions(newlines_in_values=quotes > 0),
+            arrow_csv.ConvertOptions(column_types=text, null_values=[""], strings_can_be_null=True),
         )
     except (pa.ArrowInvalid, csv.Error):
         return None
-    if table.num_rows + 1 != _lines(data):
+    ends = data.count(b"\n") + data.count(b"\r") - data.count(b"\r\n")
+    lines = ends + (not data.endswith((b"\n", b"\r")))
+    if table.num_rows + 1 != lines:
         return None
-    return _without_blank_rows(
-        dict(zip(names, table.columns, strict=True)),
-        np.arange(2, table.num_rows + 2),
-        plain=_is_plain(data),
-    )
-
-
-def _lines(data):
-    ends = data.count(b"\n")
-    if b"\r" in data:
-        ends += data.count(b"\r") - data.count(b"\r\n")
-    return ends + (not data.endswith((b"\n", b"\r")))
-
-
-def _is_plain(data):
-    return data.isascii() and not data.translate(None, _PRINTABLE)
+    columns = dict(zip(names, table.columns, strict=True))
+    plain = data.isascii() and not data.translate(None, _PRINTABLE)
+    return _without_blank_rows(Raw(columns, np.arange(2, lines + 1), plain=plain))
 
 
 def _patient(data, where):
@@ -115,40 +92,30 @@ def _patient(data, where):
     lines = io.StringIO(data.decode("utf-8", "replace"), newline="").readlines()
     rows, numbers, problems = _rows(lines)
     if not rows:
-        raise LogError(
-            f"{where}, line 1: a quote in the header is never closed; mend the header row."
-        )
+        why = "a quote in the header is never closed; mend the header row"
+        raise LogError(f"{where}, line 1: {why}.")
     names = header_names(rows.pop(0), where)
-    numbers = np.array(numbers[1:], dtype="int64")
     if not names:
         raise LogError(f"{where}, line 1 is blank; the header row must stand there.")
-    lengths = np.array([len(row) for row in rows], dtype="int64")
-    beyond = {int(numbers[k]): rows[k][len(names) :] for k in np.flatnonzero(lengths > len(names))}
-    beyond = {line: cells for line, cells in beyond.items() if "".join(cells).strip()}
-    problems += [(line, "", cells[0], "row-length") for line, cells in beyond.items()]
-    problems += [
-        (numbers[k], names[lengths[k]], "", "row-short")
-        for k in np.flatnonzero(lengths < len(names))
-    ]
-    columns = list(zip_longest(*(row[: len(names)] for row in rows))) or [()] * len(names)
-    columns += [(None,) * len(rows)] * (len(names) - len(columns))
-    arrays = [pa.array([cell or None for cell in column], pa.large_string()) for column in columns]
-    return _without_blank_rows(
-        dict(zip(names, arrays, strict=True)), numbers, problems, beyond=beyond
-    )
+    rows = dict(zip(numbers[1:], rows, strict=True))
+    raw = raw_of_rows(names, rows)
+    short = [(line, row) for line, row in rows.items() if len(row) < len(names)]
+    short = [(line, names[len(row)], "", "row-short") for line, row in short]
+    return _without_blank_rows(replace(raw, problems=(*problems, *raw.problems, *short)))
 
 
 def _rows(lines):
-    """Rows of cells with the line each begins on; a row whose quotes don't close is taken as that line alone, and said to be."""
+    """(rows of cells, the line of each, problems); where quotes don't close, a line is a row."""
     rows, numbers, problems, start = [], [], [], 0
     while start < len(lines):
         reader, begun = csv.reader(lines[start:], strict=True), 0
         try:
             for row in reader:
                 if rows and reader.line_num > begun + 1 and _swallows(row, rows):
-                    last = start + reader.line_num
+                    opened, last = start + begun + 1, start + reader.line_num
+                    mend = "close it where its cell ends"
                     raise _Swallowed(
-                        f"the quote opened on line {start + begun + 1} closes on line {last}: close it where its cell ends"
+                        f"the quote opened on line {opened} closes on line {last}: {mend}"
                     )
                 if row or not rows:
                     rows.append(row)
@@ -158,12 +125,12 @@ def _rows(lines):
         except csv.Error as error:
             if not rows:
                 return [], [], []
-            told = [str(error)] if isinstance(error, _Swallowed) else []
+            remedy = [str(error)] if isinstance(error, _Swallowed) else []
             line = lines[start + begun].rstrip("\r\n")
-            rows.append(line.split(","))
-            numbers.append(start + begun + 1)
-            problems.append((start + begun + 1, "", line[line.find('"') :], "open-quote", *told))
             start += begun + 1
+            rows.append(line.split(","))
+            numbers.append(start)
+            problems.append((start, "", line[line.find('"') :], "open-quote", *remedy))
     return rows, numbers, problems
 
 
@@ -172,28 +139,29 @@ class _Swallowed(csv.Error):
 
 
 def _swallows(row, rows):
-    """Whether a cell holds rows of the table: lines with as many cells as the header, or one that begins as the rows above do."""
+    """Whether a cell holds rows: lines as wide as the header, or one that begins as those above."""
     width, seen = len(rows[0]), {above[0] for above in rows[1:][-1000:]} | {row[0]}
     inside = [cell.splitlines()[1:] for cell in row if "\n" in cell or "\r" in cell]
     whole = [line for lines in inside for line in lines[:-1]]
-    if width > 2 and whole:
+    if width <= 2:
+        return False
+    if whole:
         return sum(line.count(",") == width - 1 for line in whole) >= 0.8 * len(whole)
-    last = [line for lines in inside for line in lines[-1:]]
-    return width > 2 and any(
-        line.count(",") > 1 and (line.split(",")[0] in seen or _DAY.search(line)) for line in last
-    )
+    last = [line for lines in inside for line in lines[-1:] if line.count(",") > 1]
+    return any(line.split(",")[0] in seen or _DAY.search(line) for line in last)
 
 
-def _without_blank_rows(columns, lines, problems=(), beyond=None, plain=False):
+def _without_blank_rows(raw):
     """Rows with nothing in any cell (spreadsheets leave them) are no rows."""
-    filled = np.zeros(len(lines), dtype=bool)
-    for array in columns.values():
-        filled |= array.is_valid().to_numpy(zero_copy_only=False) if array.null_count else True
+    filled = np.isin(raw.lines, list(raw.beyond))
+    for array in raw.columns.values():
         if filled.all():
-            break
-    if not filled.all():
-        filled |= np.isin(lines, list(beyond or ()))
-        kept = set(lines[filled].tolist())
-        columns = {n: a.filter(pa.array(filled)) for n, a in columns.items()}
-        lines, problems = lines[filled], [p for p in problems if p[0] in kept]
-    return Raw(columns, lines, tuple(problems), beyond or {}, plain)
+            return raw
+        filled |= array.is_valid().to_numpy(zero_copy_only=False)
+    lines, kept = raw.lines[filled], set(raw.lines[filled].tolist())
+    return replace(
+        raw,
+        columns={n: a.filter(pa.array(filled)) for n, a in raw.columns.items()},
+        lines=lines,
+        problems=tuple(p for p in raw.problems if p[0] in kept),
+    )

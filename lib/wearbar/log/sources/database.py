@@ -1,7 +1,7 @@
 """A SQL database by URL: a table a table, only read.
 
-The header is a table named log (columns key, value) or log.toml: beside an SQLite file, or, for a server, in the folder
-that the caller names.
+The header is a table named log (columns key, value) or log.toml: beside an SQLite file, or, for a
+server, in the folder that the caller names.
 """
 
 from functools import partial
@@ -14,11 +14,9 @@ from wearbar.log.schema import TABLES, table_of
 from wearbar.log.sources.header import read_header
 from wearbar.log.sources.raw import LogError, Source, raw_of_frame, same_table
 
-__all__ = ["open_database"]
-
 
 def open_database(address, folder):
-    """The `Source` behind a database URL such as sqlite:///log.db. Raises LogError, which never shows the password.
+    """The `Source` behind a database URL as sqlite:///log.db. No error shows the password.
 
     folder: where a server's log.toml and plan stand.
     """
@@ -27,32 +25,29 @@ def open_database(address, folder):
     try:
         url = make_url(address)
     except (exc.ArgumentError, ValueError):
-        raise LogError(
-            "The address can't be understood, and no file has that name; write a database as dialect://user@host/name, such as sqlite:///log.db."
-        ) from None
+        why = "The address can't be understood, and no file has that name; write a database as"
+        raise LogError(f"{why} dialect://user@host/name, such as sqlite:///log.db.") from None
     shown = _shown(url, address)
     if url.get_backend_name() == "sqlite":
         return _open(_read_only_file(url, shown), shown, Path(url.database).parent, url)
     try:
         engine = create_engine(url, poolclass=NullPool)
     except (exc.ArgumentError, exc.NoSuchModuleError, ImportError) as error:
-        raise LogError(
-            f"{shown} needs a driver that is not here ({_scrubbed(error, url, shown)}); install it with pip."
-        ) from None
+        why = f"({_scrubbed(error, url, shown)}); install it with pip."
+        raise LogError(f"{shown} needs a driver that is not here {why}") from None
     return _open(engine, shown, folder, url)
 
 
 def _shown(url, address):
-    """The address without user, password and options; only its dialect where they look like the host."""
+    """The address without login and options; its dialect alone where they may look like a host."""
     from sqlalchemy import URL
 
     if url.get_backend_name() == "sqlite":
         return f"{url.drivername}:///{url.database or ''}"
     if address.count("@") > 1:
         return f"{url.drivername}://..."
-    return URL.create(
-        url.drivername, host=url.host, port=url.port, database=url.database
-    ).render_as_string()
+    bare = URL.create(url.drivername, host=url.host, port=url.port, database=url.database)
+    return bare.render_as_string()
 
 
 def _read_only_file(url, shown):
@@ -60,27 +55,23 @@ def _read_only_file(url, shown):
 
     path = Path(url.database or "")
     if not path.is_file():
-        raise LogError(
-            f"There is no database {shown}; give the file's whole path after sqlite:///."
-        )
+        give = "give the file's whole path after sqlite:///."
+        raise LogError(f"There is no database {shown}; {give}")
     file = path.resolve().as_posix().replace("%", "%25").replace("?", "%3f").replace("#", "%23")
     engine = create_engine(f"sqlite:///file:{file}?mode=ro&uri=true", poolclass=NullPool)
-    event.listen(engine, "connect", _lenient)
+
+    def lenient(link, _):  # what is not UTF-8 is read with marks, which checking names
+        link.text_factory = lambda data: data.decode("utf-8", "replace")
+
+    event.listen(engine, "connect", lenient)
     return engine
-
-
-def _lenient(link, _):
-    """Text that is not UTF-8 is read with marks for what could not be, which checking names."""
-    link.text_factory = lambda data: data.decode("utf-8", "replace")
 
 
 def _open(engine, shown, folder, url):
     from sqlalchemy import inspect
 
-    names = _asked(
-        lambda: [*inspect(engine).get_table_names(), *inspect(engine).get_view_names()], shown, url
-    )
-    found = {}
+    ask, found = partial(_asked, shown, url), {}
+    names = ask(lambda: [*inspect(engine).get_table_names(), *inspect(engine).get_view_names()])
     for name in names:
         table = table_of(name)
         if table in found and table in (*TABLES, "log"):
@@ -88,25 +79,22 @@ def _open(engine, shown, folder, url):
         found[table] = name
     header = read_header(folder / "log.toml")
     if "log" in found:
-        rows = _asked(lambda: _frame(engine, found.pop("log")), shown, url)
-        if not {"key", "value"} <= {str(c).casefold() for c in rows.columns}:
+        rows = ask(lambda: _frame(engine, found.pop("log"))).rename(columns=str).dropna()
+        rows = rows.rename(columns=str.casefold)
+        if not {"key", "value"} <= {*rows}:
             raise LogError(f"{shown}: table log must have the columns key and value.")
-        rows.columns = [str(c).casefold() for c in rows.columns]
-        rows = rows.dropna()
         header = dict(zip(rows["key"].astype(str), rows["value"], strict=True)) or header
-    tables = {
-        name: partial(_read, engine, found[name], shown, url) for name in TABLES if name in found
-    }
+    tables = {name: partial(_read, ask, engine, found[name]) for name in TABLES if name in found}
     strange = tuple(f"table {found[name]}" for name in sorted(found) if name not in TABLES)
     return Source(shown, header, tables, strange, folder)
 
 
-def _read(engine, name, shown, url):
-    return raw_of_frame(_asked(lambda: _frame(engine, name), shown, url))
+def _read(ask, engine, name):
+    return raw_of_frame(ask(lambda: _frame(engine, name)))
 
 
 def _frame(engine, name):
-    """A table's cells, as text where the database itself can say them so: a day or number that Python can't hold is a cell, no fault."""
+    """A table's cells, as the database writes them: what Python can't hold is no fault."""
     from sqlalchemy import MetaData, Table, select, text
 
     table = Table(name, MetaData(), autoload_with=engine)
@@ -129,8 +117,8 @@ def _plain(column, engine):
     return expression.cast(column, types.Text).label(column.name)
 
 
-def _asked(question, shown, url):
-    """What the database answers; whatever a driver raises becomes one sentence without the password."""
+def _asked(shown, url, question):
+    """The database's answer; whatever a driver raises becomes one sentence without the password."""
     try:
         return question()
     except LogError:
@@ -140,18 +128,14 @@ def _asked(question, shown, url):
 
 
 def _scrubbed(error, url, shown):
-    """The first line of what a driver says, without the password, or any option of the address, as it was written or meant."""
+    """The first line of what a driver says, without the password or any option, however written."""
     if shown.endswith("://..."):
         return f"{type(error).__name__}; in a password, @ is written %40"
-    text = (
-        str(getattr(error, "orig", None) or error).strip().splitlines() or [type(error).__name__]
-    )[0]
-    options = [
-        part
-        for value in url.query.values()
-        for part in ([value] if isinstance(value, str) else value)
-    ]
-    for secret in filter(None, (url.password, *options)):
+    text = str(getattr(error, "orig", None) or error).strip() or type(error).__name__
+    text, options = text.splitlines()[0], [url.password]
+    for value in url.query.values():
+        options += [value] if isinstance(value, str) else value
+    for secret in filter(None, options):
         for form in (secret, quote(secret, safe=""), quote_plus(secret)):
             text = text.replace(form, "***")
     return text[:200].rstrip(".")

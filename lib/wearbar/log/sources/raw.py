@@ -3,25 +3,14 @@
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from datetime import date, datetime
+from datetime import date
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
-
-__all__ = [
-    "FORMULA",
-    "LogError",
-    "Raw",
-    "Source",
-    "header_names",
-    "raw_of_arrow",
-    "raw_of_frame",
-    "same_table",
-    "unescaped",
-]
 
 FORMULA = "=+\\-@\t\r＝＋－＠"
 
@@ -34,9 +23,10 @@ class LogError(Exception):
 class Raw:
     """A table as text.
 
-    columns: name (trimmed, case-folded) to a pyarrow string array, null where blank. lines: each row's line, the header being line 1.
-    problems: tuples (line, column, value, rule[, remedy]) of what the form of the source itself broke.
-    beyond: line to the cells that stand there beyond the header. plain: printable ASCII alone.
+    columns: name (trimmed, case-folded) to a pyarrow string array, null where blank. lines: each
+    row's, the header being line 1. problems: (line, column, value, rule[, remedy]) of what the form
+    of the source itself broke. beyond: line to cells beyond the header. plain: printable ASCII
+    alone.
     """
 
     columns: dict
@@ -50,7 +40,8 @@ class Raw:
 class Source:
     """A log not yet read: its header, and for each table a function that reads it.
 
-    header: of log.toml. strange: names of tables that the format does not know. folder: where the header's plan is looked for.
+    header: of log.toml. strange: names of tables that the format does not know. folder: of the
+    plan. files: the file of each table, where it has one.
     """
 
     name: str
@@ -62,43 +53,47 @@ class Source:
 
 
 def header_names(cells, where):
-    """Column names from a header row: trimmed and case-folded; a blank one becomes its place. Raises LogError for two alike."""
-    names = [
-        str(c if c is not None else "").strip().strip("\ufeff").casefold() or f"(column {i})"
-        for i, c in enumerate(cells, start=1)
-    ]
+    """Column names, trimmed and case-folded; a blank one is its place. LogError for two alike."""
+    names = ["" if c is None else str(c).strip().strip("\ufeff").casefold() for c in cells]
+    names = [name or f"(column {i})" for i, name in enumerate(names, start=1)]
     twice = next((name for name, n in Counter(names).items() if n > 1), None)
     if twice:
-        raise LogError(
-            f"{where}, line 1: two columns are named {twice[:60]!r}; rename or delete one of them."
-        )
+        named = f"two columns are named {twice[:60]!r}"
+        raise LogError(f"{where}, line 1: {named}; rename or delete one of them.")
     return names
 
 
 def same_table(one, other, where=""):
-    """The LogError for a table that stands twice: by its name now and its earlier one, or by one name written in two ways."""
-    return LogError(
-        f"{where}{one} and {other} are the same table; put all its rows into one of them and delete the other."
-    )
+    """The LogError for a table that stands twice, by names that mean the same."""
+    mend = "put all its rows into one of them and delete the other."
+    return LogError(f"{where}{one} and {other} are the same table; {mend}")
 
 
 def unescaped(raw):
-    """The raw table with the apostrophe taken off that `wearbar.log.write` puts before text that begins like a formula."""
-    columns = {
-        name: pc.replace_substring_regex(a, f"^'('*[{FORMULA}])", r"\1")
-        for name, a in raw.columns.items()
-    }
-    return replace(raw, columns=columns)
+    """The table without the apostrophes that `write` puts before what looks like a formula."""
+    bare = partial(pc.replace_substring_regex, pattern=f"^'('*[{FORMULA}])", replacement=r"\1")
+    return replace(raw, columns={name: bare(array) for name, array in raw.columns.items()})
 
 
 def raw_of_frame(frame):
-    """A `Raw` of a table in memory, text or typed values alike; an index named `line` gives the lines."""
+    """A `Raw` of a table in memory, text or typed; an index named `line` gives the lines."""
     names = header_names(frame.columns, "table")
     lines = frame.index.to_numpy() if frame.index.name == "line" else np.arange(2, len(frame) + 2)
-    return Raw(
-        {name: _text_of_series(frame.iloc[:, i]) for i, name in enumerate(names)},
-        lines.astype("int64"),
-    )
+    columns = {name: _text_of_series(frame.iloc[:, i]) for i, name in enumerate(names)}
+    return Raw(columns, lines.astype("int64"))
+
+
+def raw_of_rows(names, rows):
+    """A `Raw` of rows of cells (line to its cells), be they shorter or longer than the header."""
+    width = len(names)
+    full = [[*row[:width], *[None] * (width - len(row))] for row in rows.values()]
+    columns = zip(*full, strict=True) if full else [()] * width
+    texts = [pa.array(map(_text_of_value, column), pa.large_string()) for column in columns]
+    over = {line: [str(c) for c in row[width:] if c is not None] for line, row in rows.items()}
+    beyond = {line: cells for line, cells in over.items() if "".join(cells).strip()}
+    problems = tuple((line, "", cells[0], "row-length") for line, cells in beyond.items())
+    lines = np.array(list(rows), dtype="int64")
+    return Raw(dict(zip(names, texts, strict=True)), lines, problems, beyond)
 
 
 def raw_of_arrow(table, where):
@@ -107,9 +102,8 @@ def raw_of_arrow(table, where):
     columns = {}
     for name, array in zip(names, table.columns, strict=True):
         if pa.types.is_nested(array.type):
-            raise LogError(
-                f"{where}: column {name} holds lists or records; write one value a cell."
-            )
+            holds = "holds lists or records; write one value a cell."
+            raise LogError(f"{where}: column {name} {holds}")
         columns[name] = _text_of_arrow(array)
     return Raw(columns, np.arange(2, table.num_rows + 2))
 
@@ -123,27 +117,27 @@ def _text_of_series(series):
 def _text_of_value(value):
     if isinstance(value, bool | np.bool_):
         return "yes" if value else "no"
-    if isinstance(value, datetime):
-        return None if pd.isna(value) else value.isoformat()
-    if isinstance(value, date):
-        return value.isoformat()
-    if value is None or value is pd.NA or (isinstance(value, float) and np.isnan(value)):
+    if value is None or value is pd.NA or value is pd.NaT:
         return None
-    if isinstance(value, float | np.floating) and abs(value) < 1e15 and value == int(value):
-        return str(int(value))
+    if isinstance(value, date):  # also with a time
+        return value.isoformat()
+    if isinstance(value, float | np.floating):
+        if np.isnan(value):
+            return None
+        if abs(value) < 1e15 and value == int(value):
+            return str(int(value))
     if isinstance(value, bytes):
         return value.decode("utf-8", "replace")
     return str(value).encode("utf-8", "replace").decode() or None
 
 
 def _text_of_arrow(array):
-    kind = array.type
+    kind, blank = array.type, pa.scalar(None, pa.large_string())
     if pa.types.is_dictionary(kind):
         return _text_of_arrow(array.cast(kind.value_type))
     if pa.types.is_boolean(kind):
-        return pc.if_else(
-            array, pa.scalar("yes", pa.large_string()), pa.scalar("no", pa.large_string())
-        )
+        yes, no = (pa.scalar(word, pa.large_string()) for word in ("yes", "no"))
+        return pc.if_else(array, yes, no)
     if pa.types.is_timestamp(kind):
         return pc.strftime(array, format="%Y-%m-%d").cast(pa.large_string())
     if pa.types.is_floating(kind):
@@ -151,4 +145,4 @@ def _text_of_arrow(array):
     if pa.types.is_binary(kind) or pa.types.is_large_binary(kind):
         return pa.array([_text_of_value(v) for v in array.to_pylist()], pa.large_string())
     text = array.cast(pa.large_string())
-    return pc.if_else(pc.equal(text, ""), pa.scalar(None, pa.large_string()), text)
+    return pc.if_else(pc.equal(text, ""), blank, text)

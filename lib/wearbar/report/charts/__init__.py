@@ -1,1 +1,1 @@
-"""Figures, one module a question. A function takes a result and gives a matplotlib Figure; none computes, none touches pyplot."""
+"""Figures, one module a question. A result goes in, a Figure comes out; none touches pyplot."""

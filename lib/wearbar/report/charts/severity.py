@@ -5,13 +5,12 @@ import pandas as pd
 from matplotlib.ticker import PercentFormatter
 
 from wearbar.report.charts import style
+from wearbar.report.quantities import clean
 from wearbar.severity.use import USE
-
-__all__ = ["effect_of_use", "fitted", "severe_from"]
 
 
 def severe_from(axes, share):
-    """A line where the plan begins to call a use severe; None draws nothing. The axis reads in percent."""
+    """A line where the plan begins to call a use severe, None for none. The axis is in percent."""
     axes.xaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
     if share is not None:
         axes.axvline(share, color=style.PALETTE[4], linestyle="--", linewidth=1.2, zorder=0)
@@ -19,11 +18,11 @@ def severe_from(axes, share):
 
 
 def effect_of_use(found):
-    """Wear ratio for ten points more of each kind of use on each category, with its interval; a row that is refused says so."""
+    """Wear ratio for ten points more of each use, by category; a row that is refused says so."""
     found = sorted(found, key=lambda e: (not e.is_shown, -e.ratio.value if e.is_shown else 0))
     figure, axes = style.new_figure(height=0.9 + 0.45 * max(len(found), 2))
-    rows = [{"value": e.ratio.value, "low": e.ratio.low, "high": e.ratio.high} for e in found]
-    frame = pd.DataFrame(rows, dtype=float)
+    rows = [(e.ratio.value, e.ratio.low, e.ratio.high) for e in found]
+    frame = pd.DataFrame(rows, columns=["value", "low", "high"], dtype=float)
     labels = [f"{_label(e.category)}\n{USE[e.exposure]}" for e in found]
     style.ranges(axes, labels, frame["value"], frame["low"], frame["high"])
     span = frame[["low", "high"]].replace([np.inf, 0.0], np.nan)
@@ -38,7 +37,7 @@ def effect_of_use(found):
 
 
 def fitted(axes, e):
-    """The fitted line of an effect with its interval over the shares seen, and the vehicle farthest from it named."""
+    """The fitted line of an effect with its interval; the vehicle farthest from it is named."""
     share, wear = e.points["share"], e.points["wear_ratio"]
     x = np.linspace(share.min(), share.max(), 60)
     line = e.wear_at(x)
@@ -54,4 +53,4 @@ def fitted(axes, e):
 
 
 def _label(text):
-    return " ".join(str(text).split())[:40].replace("-", " ")
+    return clean(text, 40).replace("-", " ")

@@ -1,1 +1,1 @@
-"""Sentences, captions and alternative texts, one module a question. A function takes a result and gives Markdown-safe text."""
+"""Sentences and alternative texts, a module a question: a result in, Markdown-safe text out."""

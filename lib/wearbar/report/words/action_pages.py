@@ -1,114 +1,49 @@
-"""The action list as pages print it: grouped, counted, its head, and its dangers in a sentence."""
+"""The action list as pages print it: grouped, counted, and its dangers in a sentence."""
 
-from wearbar.outlook.action_list import DANGER, URGENCY
-from wearbar.report.quantities import clean, number, plain, plural
-from wearbar.report.words.action_rows import LAID_UP, SAY, told, what
+from wearbar.outlook.action_list import DANGER, PRESSING, URGENCY
+from wearbar.report.quantities import clean, number, plain
+from wearbar.report.words.action_rows import SAY, told
 
-__all__ = [
-    "COMING",
-    "HEADS",
-    "LAID_UP",
-    "blind",
-    "by_vehicle",
-    "counted",
-    "danger_none",
-    "dangers_said",
-    "found_rows",
-    "index_rows",
-    "overdue_said",
-    "today",
-    "told",
-    "what",
-]
-HEADS = {
-    "vehicle": "Vehicle",
-    "site": "Site",
-    "stands": "Urgency",
-    "what": "What",
-    "evidence": "Evidence",
-    "by_said": "By",
-    "todo": "To do",
-}
-FOUND = [
-    "rank",
-    "urgency",
-    "stands",
-    "vehicle",
-    "site",
-    "position",
-    "kind",
-    "item",
-    "what",
-    "evidence",
-    "by",
-    "todo",
-    "hours",
-    "parts",
-    "source",
-    "is_laid_up",
-    "is_forecast",
-    "safety",
-    "statutory",
-    "due_date",
-    "expected_date",
-    "low_date",
-    "high_date",
-    "over_days",
-    "over_km",
-    "over_hours",
-    "value",
-    "low",
-    "high",
-    "last",
-    "read_date",
-    "limit",
-    "legal_limit",
-]
-COMING = {name: HEADS[name] for name in ("vehicle", "site", "what", "evidence", "by_said")}
+# columns of the list in findings.json
+FOUND = """
+    rank urgency stands vehicle site position kind item what evidence by todo hours parts source
+    is_laid_up is_forecast safety statutory due_date expected_date low_date high_date over_days
+    over_km over_hours value low high last read_date limit legal_limit
+"""
 INDEX_ROWS = 12
 UNIT = "\x1f"  # between the parts of a key
 
 
 def by_vehicle(said):
-    """The list as it is printed: `said` of `told`, plain work of one vehicle and urgency in one row."""
+    """The list as printed: plain work of one vehicle and urgency in one row."""
     if said.empty:
         return said.assign(n=0)
     same = said["evidence"].where(said["urgency"].isin(["overdue", "due"]), "")
-    key = (
-        said["rank"]
-        .astype(str)
-        .where(~said["kind"].eq("task"), said["vehicle"] + UNIT + said["urgency"] + same)
+    work = said["vehicle"] + UNIT + said["urgency"] + same
+    key = work.where(said["kind"].eq("task"), said["rank"].astype(str)).rename("key")
+    by = said.groupby(key, sort=False)
+    rows, n = by.first(), by.size()
+    evidence = said.sort_values("by", kind="stable").groupby(key, sort=False)["evidence"].first()
+    soonest = evidence.map(lambda said: plain(SAY("soonest", evidence=said)))
+    differ = (n > 1) & by["evidence"].nunique().ne(1)
+    rows = rows.assign(
+        n=n,
+        what=by[["title", "position"]].apply(_works).where(n > 1, rows["what"]),
+        evidence=soonest.where(differ, rows["evidence"]),
+        by=by["by"].min(),
     )
-    both = said.assign(key=key)
-    by = both.groupby("key", sort=False)
-    rows = by.first()
-    several = by.size() > 1
-    rows["n"], rows["what"] = (
-        by.size(),
-        both.groupby("key", sort=False)[["title", "position"]]
-        .apply(_works)
-        .where(several, rows["what"]),
-    )
-    soonest = both.sort_values("by", kind="stable").groupby("key", sort=False)["evidence"].first()
-    all_alike = by["evidence"].nunique().eq(1)
-    soonest = soonest.map(lambda evidence: plain(SAY("soonest", evidence=evidence)))
-    rows["evidence"] = soonest.where(several & ~all_alike, rows["evidence"])
-    rows["by"] = by["by"].min()
     return rows.sort_values("rank", ignore_index=True)
 
 
 def found_rows(rows, show):
     """The whole list for findings.json: in words, and what a program needs in SI."""
-    return told(rows, show)[FOUND]
+    return told(rows, show)[FOUND.split()]
 
 
 def _works(rows):
-    places = rows.groupby("title", sort=False)["position"].agg(
-        lambda p: ", ".join(x for x in p if x)
-    )
-    return ", ".join(
-        f"{clean(t, 80)} ({clean(p, 60)})" if p else clean(t, 80) for t, p in places.items()
-    )
+    places = rows.groupby("title", sort=False)["position"].agg(lambda p: ", ".join(filter(None, p)))
+    said = [(clean(t, 80), clean(p, 60) if p else "") for t, p in places.items()]
+    return ", ".join(f"{title} ({at})" if at else title for title, at in said)
 
 
 def today(rows, show, coming=False):
@@ -135,30 +70,23 @@ def dangers_said(rows, missing):
         return danger_none(missing), "note"
     off = danger.loc[danger["urgency"].eq(DANGER[0]), "vehicle"].unique()
     check = [clean(v, 40) for v in danger["vehicle"].unique() if v not in off]
-    off = [clean(v, 40) for v in off]
-    return f"{SAY('dangers', off=off, check=check)} {blind(missing)}".strip(), "now"
+    said = SAY("dangers", off=[clean(v, 40) for v in off], check=check)
+    return f"{said} {blind(missing)}".strip(), "now"
 
 
 def overdue_said(rows, show):
     """(sentence, urgency): the overdue jobs, those that bear on safety or the law first."""
     late = told(rows[rows["urgency"].eq("overdue") & rows["kind"].eq("task")], show)
-    grave = int((late["safety"] | late["statutory"]).sum())
-    named = [
-        SAY(
-            "overdue_job",
-            vehicle=r.vehicle,
-            what=clean(r.what[:1].lower() + r.what[1:], 80),
-            past=_past(r, show),
-        )
-        for r in late.itertuples()
-    ]
-    return SAY("overdue", n=len(late), named=named, grave=grave), "now" if grave else "soon"
+    grave = (late["safety"] | late["statutory"]).sum()
+    about = late["what"].str[:1].str.lower() + late["what"].str[1:]
+    late = late.assign(what=[clean(text, 80) for text in about])
+    return SAY("overdue", show=show, late=late, grave=grave), "now" if grave else "soon"
 
 
-def _past(row, show):
-    if row.over_days > 0:
-        return show.days(row.over_days)
-    return show.distance(row.over_km) if row.over_km > 0 else plural(row.over_hours, "hour")
+def counted_now(rows):
+    """`counted` of what calls for work now, and of the rest that is not coming."""
+    now = rows["urgency"].isin([*PRESSING, "recall"])
+    return counted(rows[now]), counted(rows[~now & rows["urgency"].ne("coming")])
 
 
 def counted(rows):

@@ -8,11 +8,15 @@ from wearbar.outlook.action_list import DANGER
 from wearbar.report.quantities import clean, number, plain
 from wearbar.report.template import words_of
 
-__all__ = ["LAID_UP", "SAY", "told", "what"]
-
 SAY = words_of("actions")
 LAID_UP = SAY("laid_up")
 COLUMNS = ("evidence", "by_said", "todo", "job")
+DATES = ("due_date", "issued_date", "by", "expected_date", "low_date", "high_date", "near_date")
+DATES += ("read_date",)
+AMOUNTS = ("value", "last", "limit", "legal_limit", "low", "high")
+# texts out of a log, and how much of each is said
+TEXTS = {"title": 120, "position": 40}
+MORE_TEXTS = {"near_work": 60, "place": 30, "jurisdiction": 20}
 _TODAY = ("finding", "wear", "pressure", "age")
 _TITLED = ("task", "finding", "recheck")
 
@@ -27,9 +31,10 @@ def told(rows, show):
 
 def _row(row, show):
     about = what(row)
-    view = _view(row) | _when(row, show) | _amounts(row, show)
+    view = _subject(row) | _when(row, show) | _texts(row, MORE_TEXTS)
+    view |= {name: _amount(getattr(row, name), row, show) for name in AMOUNTS}
     view |= {"what": about, "lower": about[:1].lower() + about[1:]}
-    said = {name: plain(SAY(name, **view)) for name in COLUMNS}
+    said = {name: plain(SAY(name, show=show, **view)) for name in COLUMNS}
     said["stands"] = f"{row.urgency} ({LAID_UP})" if row.is_laid_up else row.urgency
     said["source"] = "plan" if pd.isna(row.line) else f"{row.table} line {row.line:.0f}"
     return {"what": about, **said}
@@ -37,84 +42,48 @@ def _row(row, show):
 
 def what(row):
     """What a row is about, as plain text."""
-    return plain(SAY("what", **_view(row)))
+    return plain(SAY("what", **_subject(row)))
 
 
-def _view(row):
-    """What a row is about, in the log's own text."""
-    return {
-        "kind": row.kind,
-        "urgency": row.urgency,
-        "reason": row.reason,
-        "state": row.state,
-        "name": clean(row.title, 80) if row.kind in _TITLED else title_of(clean(row.item, 60)),
-        "item": clean(row.item, 40),
-        "title": _text(row.title, 120),
-        "place": _text(row.position, 40),
-        "text": _text(row.text, 80 if row.kind == "deferral" else 200),
-    }
+def _subject(row):
+    """The row, and what it is about in the log's own text."""
+    texts = _texts(row, TEXTS | {"text": 80 if row.kind == "deferral" else 200})
+    name = clean(row.title, 80) if row.kind in _TITLED else title_of(clean(row.item, 60))
+    return row._asdict() | texts | {"name": name, "item": clean(row.item, 40)}
 
 
-def _text(x, most):
-    return clean(x, most) if pd.notna(x) and x else ""
+def _texts(row, columns):
+    texts = {name: getattr(row, name) for name in columns}
+    return {c: clean(x, columns[c]) if pd.notna(x) and x else "" for c, x in texts.items()}
 
 
 def _when(row, show):
     """When it is or was due, and by when it is to be done."""
-    is_now = row.kind in _TODAY and row.urgency != "coming"
-    is_now |= row.urgency == "safety recall" and pd.isna(row.due_date)
+    days = {c: show.date(x) if pd.notna(x := getattr(row, c)) else "" for c in DATES}
     ranged = pd.notna(row.low_date) and pd.notna(row.high_date) and row.low_date < row.high_date
-    due = _day(row.due_date, show)
-    distance = show.distance(row.due_odometer_km) if pd.notna(row.due_odometer_km) else ""
-    hours = f"{number(row.due_hours)} h" if pd.notna(row.due_hours) else ""
-    over = [show.days(row.over_days)] if row.over_days > 0 else []
-    over += [show.distance(row.over_km)] if row.over_km > 0 else []
-    over += [f"{number(row.over_hours)} h"] if row.over_hours > 0 else []
-    return {
-        "due": due,
-        "points": [p for p in (due, distance and f"at {distance}", hours and f"at {hours}") if p],
-        "over": over,
-        "over_days": show.days(row.over_days) if row.over_days > 0 else "",
+    is_now = row.kind in _TODAY and row.urgency != "coming"
+    return days | {
+        "expected_date": days["expected_date"] if ranged else "",
+        "points": due_points(row.due_date, row.due_odometer_km, row.due_hours, show),
+        "over": overs(row.over_days, row.over_km, row.over_hours, show),
         "from_first_use": bool(getattr(row, "from_first_use", False)),
-        "days_open": show.days(row.days_open) if row.days_open > 0 else "",
-        "driven": show.distance(row.driven_km) if row.driven_km > 0.5 else "",
-        "issued": _day(row.issued_date, show),
-        "by": _day(row.by, show),
-        "is_laid_up": row.is_laid_up,
         "is_danger": row.urgency in DANGER,
-        "is_today": is_now,
+        "is_today": is_now or (row.urgency == "safety recall" and pd.isna(row.due_date)),
         "when": "before its next use" if row.is_laid_up else "today",
-        "no_history": row.basis == "unknown-history",
-        "expected": _day(row.expected_date, show) if ranged else "",
-        "low_day": _day(row.low_date, show),
-        "high_day": _day(row.high_date, show),
-        "near": _text(row.near_work, 60),
-        "near_day": _day(row.near_date, show),
     }
 
 
-def _day(x, show):
-    return show.date(x) if pd.notna(x) else ""
+def due_points(date, km, hours, show):
+    """When something is due: its date, and at what distance and hours; those that are known."""
+    said = ((date, show.date), (km, lambda x: f"at {show.distance(x)}"))
+    said += ((hours, lambda x: f"at {number(x)} h"),)
+    return [say(x) for x, say in said if pd.notna(x)]
 
 
-def _amounts(row, show):
-    """What was measured, and its limits."""
-    names = ("value", "last", "limit", "legal_limit", "low", "high")
-    value, last, limit, legal, low, high = (
-        _amount(getattr(row, name), row, show) for name in names
-    )
-    return {
-        "value": value,
-        "last": last,
-        "limit": limit,
-        "legal": legal,
-        "low": low.split(" ")[0].rstrip("%"),
-        "high": high.split(" ")[0].rstrip("%"),
-        "is_forecast": row.is_forecast,
-        "read": _day(row.read_date, show),
-        "spot": _text(row.place, 30),
-        "law": _text(row.jurisdiction, 20),
-    }
+def overs(days, km, hours, show):
+    """By how much something is past its due point."""
+    said = ((days, show.days), (km, show.distance), (hours, lambda x: f"{number(x)} h"))
+    return [say(x) for x, say in said if x > 0]
 
 
 def _amount(x, row, show):

@@ -1,4 +1,4 @@
-"""What became of a person's spreadsheet: lines for the terminal, and the record that stays with the log."""
+"""What became of a person's spreadsheet: lines for the terminal, and the record beside the log."""
 
 import pandas as pd
 
@@ -6,46 +6,34 @@ from wearbar.adopt import places_of
 from wearbar.report.quantities import clean, plain, plural, safe
 from wearbar.report.template import words_of
 
-__all__ = ["adopted_lines", "proposed_lines", "record"]
-
 MOST = 12
 _words = words_of("adopt")
 
 
 def proposed_lines(proposal, path):
     """Lines on a map that was proposed and written to `path`."""
-    return [
-        _say("proposed", path=path, asks=proposal.asks),
-        *(f"- {clean(s, 300)}" for s in proposal.unsure),
-    ]
+    said = _say("proposed", path=path, asks=proposal.asks)
+    return [said, *(f"- {clean(s, 300)}" for s in proposal.unsure)]
 
 
 def adopted_lines(adopted, log, folder):
-    """Lines on what was adopted, left out and turned, and on the rows that reading set aside, each with its place in the sheet."""
+    """Lines on what was adopted, left out, turned, and set aside on reading, by its place."""
     lines = [_say("adopted", folder=folder), ""]
     lines.append(f"{'sheet':<20}{'table':<14}{'rows':>9}{'adopted':>9}{'left out':>10}")
     lines += [
         f"{clean(s or '-', 19):<20}{t or '-':<14}{r:>9,}{a:>9,}{o:>10,}"
         for s, t, r, a, o in adopted.ledger.itertuples(index=False)
     ]
-    return [
-        *lines,
-        *(
-            line
-            for title, rows in (*_chapters(adopted), *_problems(adopted, log))
-            for line in _listed(title, rows)
-        ),
-    ]
+    for title, rows in (*_chapters(adopted), *_problems(adopted, log)):
+        lines += ["", title, *(f"  {row}" for row in rows[:MOST])]
+        lines += [f"  and {len(rows) - MOST:,} more"] if len(rows) > MOST else []
+    return lines
 
 
 def record(adopted):
-    """The text of ADOPTED.md: which rows became which, which were left out, and which numbers were turned. Markdown, harmless."""
-    lines = [
-        "# How this log was made",
-        "",
-        "| sheet | table | rows | adopted | left out |",
-        "|---|---|---|---|---|",
-    ]
+    """ADOPTED.md: which rows became which, were left out or turned. Markdown, harmless."""
+    lines = ["# How this log was made", "", "| sheet | table | rows | adopted | left out |"]
+    lines.append("|---|---|---|---|---|")
     lines += [
         f"| {safe(s or '-')} | {t or '-'} | {r} | {a} | {o} |"
         for s, t, r, a, o in adopted.ledger.itertuples(index=False)
@@ -56,50 +44,34 @@ def record(adopted):
 
 
 def _chapters(adopted):
-    left, turned, over = (
-        frame.itertuples(index=False)
-        for frame in (adopted.left_out, adopted.turned, adopted.passed_over)
-    )
-    left = [f"{_place(row.sheet, row.line)}: {row.why} - {clean(row.text)}" for row in left]
+    """(title, rows) of what was left out, turned or passed over."""
+    left = [
+        f"{_place(r.sheet, r.line)}: {r.why} - {clean(r.text)}"
+        for r in adopted.left_out.itertuples()
+    ]
     turned = [
-        f"{_place(row.sheet, row.line)}: {row.column} {clean(row.value)} became {row.became} ({row.why})"
-        for row in turned
+        f"{_place(r.sheet, r.line)}: {r.column} {clean(r.value)} became {r.became} ({r.why})"
+        for r in adopted.turned.itertuples()
     ]
     over = [
-        f"{clean(row.sheet) + ': ' if row.sheet else ''}{clean(row.heading)}, {plural(row.cells, 'cell')}"
-        for row in over
+        f"{clean(r.sheet) + ': ' if r.sheet else ''}{clean(r.heading)}, {plural(r.cells, 'cell')}"
+        for r in adopted.passed_over.itertuples()
     ]
-    yield _say("left_out", n=len(left)), left
-    if turned:
-        yield _say("turned", n=len(turned)), turned
-    if over:
-        yield _say("passed_over", n=len(over)), over
+    for block, rows in (("left_out", left), ("turned", turned), ("passed_over", over)):
+        if rows or block == "left_out":
+            yield _say(block, n=len(rows)), rows
 
 
 def _problems(adopted, log):
     for block, found in (("set_aside", log.set_aside), ("warnings", log.warnings)):
         found = found.merge(places_of(adopted, log), on=["table", "line"], how="left")
-        where = [
-            _place(row.sheet, row.sheet_line) if pd.notna(row.sheet) else "the map"
-            for row in found.itertuples()
-        ]
-        said = [
-            f"{row.table} {row.column} {clean(row.value)} - {row.rule}; {clean(row.remedy)}"
-            for row in found.itertuples()
-        ]
-        yield (
-            _say(block, n=len(found)),
-            [f"{at}: {what}" for at, what in zip(where, said, strict=True)],
-        )
+        yield _say(block, n=len(found)), [_problem(row) for row in found.itertuples()]
 
 
-def _listed(title, rows):
-    return [
-        "",
-        title,
-        *(f"  {row}" for row in rows[:MOST]),
-        *([f"  and {len(rows) - MOST:,} more"] if len(rows) > MOST else []),
-    ]
+def _problem(row):
+    at = "the map" if pd.isna(row.sheet) else _place(row.sheet, row.sheet_line)
+    what = f"{row.table} {row.column} {clean(row.value)}"
+    return f"{at}: {what} - {row.rule}; {clean(row.remedy)}"
 
 
 def _place(sheet, line):

@@ -9,8 +9,6 @@ from wearbar.report.quantities import Show, clean, number
 from wearbar.report.words import action_pages as actionlist
 from wearbar.report.words.sheet_work import line, when
 
-__all__ = ["name", "told"]
-
 
 def name(log):
     """What the calendar is called."""
@@ -18,23 +16,25 @@ def name(log):
 
 
 def told(events, log, show, confidence):
-    """The events with `summary`, `description` (its lines apart) and `category`, the urgency."""
-    own = events["vehicle"].map(log.tables["vehicles"].set_index("vehicle")["distance_unit"])
-    # a vehicle's odometer counts in its own unit
-    shows = {unit: Show(replace(show.units, distance=unit)) for unit in DISTANCE_KM}
+    """The events with `summary`, `description` (its lines apart) and `category`, the urgency.
+
+    Distances are in the unit of the vehicle's own odometer.
+    """
+    unit = events["vehicle"].map(log.tables["vehicles"].set_index("vehicle")["distance_unit"])
+    unit = unit.where(unit.isin(list(DISTANCE_KM)), show.units.distance)
     said = [
-        actionlist.told(rows, shows.get(unit, show))
-        for unit, rows in events.groupby(own.fillna(""))
+        _told(rows, log, Show(replace(show.units, distance=own)), confidence)
+        for own, rows in events.groupby(unit)
     ]
-    said = pd.concat(said).sort_index() if said else actionlist.told(events, show)
+    return pd.concat(said).sort_index() if said else _told(events, log, show, confidence)
+
+
+def _told(events, log, show, confidence):
+    said = actionlist.told(events, show)
     rows = list(said.itertuples())
-    shown = [shows.get(unit, show) for unit in own]
     return said.assign(
         summary=[_summary(row) for row in rows],
-        description=[
-            "\n".join(_description(row, log, by, confidence))
-            for row, by in zip(rows, shown, strict=True)
-        ],
+        description=["\n".join(_description(row, log, show, confidence)) for row in rows],
         category=said["urgency"],
     )
 

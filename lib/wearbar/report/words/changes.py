@@ -1,30 +1,11 @@
-"""What interval_compliance says of a reader's own tolerance, of an earlier pack and of dashboard reminders."""
+"""What is said of a reader's own tolerance, an earlier pack and dashboard reminders."""
 
 import math
 
 from wearbar.report.quantities import number
 from wearbar.report.template import words_of
-from wearbar.report.words.intervals import rate_view
 
 SAY = words_of("interval_compliance")
-HEADS_DASH = {
-    "vehicle": "Vehicle",
-    "task": "Stands for",
-    "restarted": "Restarted",
-    "plan_date": "Due by the plan",
-    "reminder_date": "Reminder shows",
-    "drift_km": "Drift",
-    ("drift_days", "drift_low_days", "drift_high_days"): ("Drift, days", ""),
-}
-NOTE_DASH = SAY("note_dash")
-HEADS_SINCE = {
-    "vehicle": "Vehicle",
-    "thing": "Work, or what stopped the vehicle",
-    "position": "Position",
-    "due_date": "Due",
-    "now": "Since then",
-    "done_date": "Done",
-}
 KINDS = {
     "defect": "defect",
     "finding": "failed",
@@ -55,8 +36,8 @@ def dash_said(rows, log, show):
 
 
 def two_rates(rate, other, moves, criterion, show):
-    """The rate by the plan's own tolerance beside that by a reader's criterion, and how they come to differ."""
-    by_plan, by_own = (SAY("rate_of", **rate_view(r, show)) for r in (rate, other))
+    """The rate by the plan's own tolerance beside that by a reader's, and why they differ."""
+    by_plan, by_own = (SAY("rate_of", rate=r, show=show) for r in (rate, other))
     return SAY(
         "two_rates",
         both=not (math.isnan(rate.value) or math.isnan(other.value)),
@@ -81,7 +62,7 @@ def rate_changed(change, then, recent, show):
         limits=ends,
         low=limited,
         chance=limited and change.low <= 0 <= change.high,
-        fresh=SAY("rate_of", **rate_view(recent, show)) if recent.n else "",
+        fresh=SAY("rate_of", rate=recent, show=show) if recent.n else "",
     )
 
 

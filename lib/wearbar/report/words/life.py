@@ -1,82 +1,16 @@
-"""What is said of lives: how long items last, what they cost a distance, why parts were removed early."""
+"""What consumable_life says of lives: how long items last, what they cost, early removals."""
 
 import numpy as np
 
 from wearbar.parts import MIN_ENDS
 from wearbar.report.quantities import MISSING, clean, plural
-from wearbar.report.template import words_of
-from wearbar.report.words.wear import coded, what_of
+from wearbar.report.template import coded
+from wearbar.report.words.wear import SAY, what_of
 
-__all__ = [
-    "HEADS_COST",
-    "HEADS_EARLY",
-    "HEADS_LIFE",
-    "HEADS_PAIRS",
-    "alt_cost",
-    "alt_curves",
-    "alt_early",
-    "alt_weibull",
-    "cost_note",
-    "cost_table",
-    "curves",
-    "early",
-    "early_table",
-    "has_cost",
-    "life_note",
-    "life_table",
-    "pairs_said",
-    "pairs_table",
-    "worth_curves",
-]
-
-SAY = words_of("consumable_life")
 PLACE = ["category", "kind", "place_on"]
-HEADS_LIFE = {
-    "what": "Part",
-    "item": "Item",
-    "n": "Parts",
-    "n_ended": "Worn or failed",
-    "n_early": "Removed early",
-    ("life_km", "low_km", "high_km"): "Median life",
-    "floor_km": "If early removals were worn out",
-    "doubt": "Note",
-}
-HEADS_COST = {
-    "what": "Part",
-    "item": "Item",
-    "off": "Removed, of parts",
-    "spent": ("Price and fitting", "money"),
-    ("service_km", "service_low_km", "service_high_km"): "Mean service life",
-    ("cost", "low", "high"): ("Cost", "per 1000km"),
-    "doubt": "Note",
-}
-HEADS_EARLY = {
-    "category": "Part",
-    "cause": "Reason",
-    "n": "Parts",
-    "of": "Of all removed",
-    "unused_share": "Usable depth left",
-    "n_known": "Depth known",
-    "wasted": ("Unused life", "money"),
-}
-HEADS_PAIRS = {
-    "what": "Part",
-    "item": "Item",
-    "other": "Against",
-    ("ratio", "low", "high"): "Cost ratio",
-    "verdict": "Clear difference?",
-    "worth": "Break-even price of the other",
-    "needed": "Settled at",
-}
 # notes in two words; the table's own note says what they mean
-DOUBTS = (
-    "beyond the data",
-    "few ends",
-    "no end",
-    "few vehicles",
-    "one vehicle",
-    "not bounded",
-)
+DOUBTS = ("beyond the data", "few ends", "no end", "few vehicles", "one vehicle", "not bounded")
+CAUSES = {"removed-early": "removed early", "age": "its time was up"}
 
 
 def _doubt(note):
@@ -93,21 +27,10 @@ def life_note(table):
     return SAY("life_note", n=len(table), few=few, between=between)
 
 
-def alt_curves(lives):
-    return SAY("alt_curves", n=lives["part_key"].nunique(), off=int(lives["came_off"].sum()))
-
-
-def cost_note(show):
-    return SAY("cost_note", currency=show.units.currency)
-
-
 def cost_table(table):
-    scaled = {
-        new: 1000 * table[old]
-        for new, old in (("cost", "cost_per_km"), ("low", "low_per_km"), ("high", "high_per_km"))
-    }
+    scaled = {"cost": "cost_per_km", "low": "low_per_km", "high": "high_per_km"}
     return table.assign(
-        **scaled,
+        **{new: 1000 * table[old] for new, old in scaled.items()},
         off=[f"{a:,} of {b:,}" for a, b in zip(table["n_off"], table["n"], strict=True)],
         spent=table["price"] + table["fitting"],
         what=what_of(table.drop(columns="vehicles"), table["place_on"]),
@@ -117,8 +40,7 @@ def cost_table(table):
 
 def alt_cost(cost, show):
     rate = cost["cost_per_km"].dropna()
-    least, most = (show.per_distance(x) for x in (rate.min(), rate.max()))
-    return SAY("alt_cost", n=len(rate), least=least, most=most)
+    return SAY("alt_cost", n=len(rate), least=rate.min(), most=rate.max(), show=show)
 
 
 def pairs_said(pairs):
@@ -126,16 +48,12 @@ def pairs_said(pairs):
 
 
 def pairs_table(pairs, show):
-    worth = [
-        show.range(r["break_even_low"], r["break_even_high"], "money")
-        for r in pairs.to_dict("records")
-    ]
-    verdict = np.where(pairs["apart"], "yes, costs less", "no")
+    ends = pairs[["break_even_low", "break_even_high"]].to_numpy()
     return pairs.assign(
         what=what_of(pairs, pairs["place_on"]),
-        worth=worth,
+        worth=[show.range(*pair, "money") for pair in ends],
         needed=[_needed(n) for n in pairs["lives_needed"]],
-        verdict=verdict,
+        verdict=np.where(pairs["apart"], "yes, costs less", "no"),
     )
 
 
@@ -152,13 +70,7 @@ def early(table):
 
 
 def early_table(table):
-    words = {"removed-early": "removed early", "age": "its time was up"}
-    return table.assign(cause=table["cause"].replace(words), category=table["category"].map(coded))
-
-
-def alt_early(table, show):
-    rows = [f"{r.category} {r.cause} {show.money(r.wasted)}" for r in table.itertuples()]
-    return SAY("alt_early", rows=rows)
+    return table.assign(cause=table["cause"].replace(CAUSES), category=table["category"].map(coded))
 
 
 def worth_curves(service):
@@ -168,28 +80,23 @@ def worth_curves(service):
 
 def has_cost(cost):
     """Whether two items of one place have a cost each."""
-    return bool(len(cost)) and bool(
-        (cost[cost["cost_per_km"].notna()].groupby(PLACE).size() > 1).any()
-    )
+    known = cost[cost["cost_per_km"].notna()] if len(cost) else cost
+    return len(known) > 0 and bool((known.groupby(PLACE).size() > 1).any())
 
 
 def curves(service, spans):
-    """What the curves rest on: parts followed, those on before the record, and those left out or cut."""
+    """What the curves rest on: parts followed, those on before the record, and those left out."""
     ageless = spans[~spans["age_known"] & spans["seen_km"].notna()]
+    names = [
+        clean(f"{r.vehicle} {r.last_position} {coded(r.category)}", 60)
+        for r in ageless.itertuples()
+    ]
     return SAY(
         "curves",
         n=service["part_key"].nunique(),
         off=int(service["came_off"].sum()),
         late=int((spans["age_known"] & (spans["entry_km"] > 0)).sum()) if len(service) else 0,
         unseen=service.loc[service["cause"].eq("record-gap"), "part_key"].nunique(),
-        n_ageless=len(ageless),
-        ageless=[
-            clean(f"{r.vehicle} {r.last_position} {coded(r.category)}", 60)
-            for r in ageless.itertuples()
-        ],
+        ageless=names,
         uncounted=int(spans["seen_km"].isna().sum()),
     )
-
-
-def alt_weibull(service):
-    return SAY("alt_weibull", n=service["part_key"].nunique())

@@ -1,4 +1,4 @@
-"""What a visit sheet says, as plain text for the template, which escapes it: lines, boxes to tick, blanks to fill in."""
+"""What a visit sheet says, as plain text for the template, which escapes it."""
 
 from dataclasses import replace
 
@@ -6,12 +6,21 @@ import pandas as pd
 
 from wearbar.intervals import STALE_DAYS
 from wearbar.report.quantities import Show, clean, number, plain, safe
+from wearbar.report.template import words_of
 from wearbar.report.words import action_pages as actionlist
-from wearbar.report.words.intervals import STATES, no_plan
-from wearbar.report.words.sheet_work import SAY, blocks, checks, have, later, line, rechecks
-from wearbar.report.words.wear import STATE
-
-__all__ = ["headline", "own_show", "words"]
+from wearbar.report.words.action_rows import LAID_UP, what
+from wearbar.report.words.intervals import STATES
+from wearbar.report.words.sheet_work import (
+    SAY,
+    blocks,
+    checks,
+    have,
+    in_words,
+    later,
+    line,
+    rechecks,
+)
+from wearbar.report.words.wear import stands
 
 EXAMPLE = "EXAMPLE, NOT FOR USE"
 WHAT = {
@@ -22,13 +31,8 @@ WHAT = {
     "slack": "slack at the tight spot",
     "top-up": "level before topping up",
 }
-PLACES = {
-    "left-shoulder": "left",
-    "centre": "centre",
-    "right-shoulder": "right",
-    "inner": "inner",
-    "outer": "outer",
-}
+PLACES = {"left-shoulder": "left", "right-shoulder": "right"}
+PLACES |= {name: name for name in ("centre", "inner", "outer")}
 UNITS_OF = {"thickness": "mm", "elongation": "%", "slack": "mm", "top-up": "mL"}
 SPARE_ROWS = 2
 NO_DISTANCE = ("hours", "none")  # meters
@@ -36,7 +40,7 @@ NEAR_KM = 50.0  # to the low limit: look now
 
 
 def own_show(visit, show, asked=""):
-    """The reader's units, distances in those of the vehicle's own odometer unless others were asked for."""
+    """The reader's units; distances as the vehicle's odometer has them unless asked otherwise."""
     unit = asked or visit.distance_unit or show.units.distance
     return Show(replace(show.units, distance=unit))
 
@@ -44,10 +48,10 @@ def own_show(visit, show, asked=""):
 def headline(visit):
     """(sentence, urgency): what stops the vehicle, and how much work waits."""
     counts = visit.tasks["state"].value_counts()
-    open_states = ("past-window", "due", "in-window", "not-known")
-    due = [SAY("count_of", n=counts[s], what=STATES[s][2:]) for s in open_states if counts.get(s)]
+    waits = [s for s in ("past-window", "due", "in-window", "not-known") if counts.get(s)]
+    due = [{"n": counts[s], "what": STATES[s][2:]} for s in waits]
     work = SAY("work", due=due, has_plan=visit.has_plan)
-    held = [actionlist.what(row) for row in visit.dangers.itertuples()]
+    held = [what(row) for row in visit.dangers.itertuples()]
     if held:
         return SAY("stopped", vehicle=visit.vehicle, held=held, work=work), "now"
     urgency = "now" if counts.get("past-window") else "soon" if due else "note"
@@ -78,27 +82,24 @@ def words(visit, log, show):
         "unit": "" if visit.meter in NO_DISTANCE else show.units.distance,
         "rechecks": rechecks(visit, show),
         "checks": checks(visit),
-        "laid_up": _laid_up(visit, show),
+        "laid_up": _laid_up(visit.laid_up, show),
     }
 
 
 def _head(visit, log, show):
-    n, day = visit.n_vehicles, show.date(log.as_of)
-    chosen = line("chosen", n=n) if n > 1 else ""
-    site = clean(visit.site) if visit.site else ""
-    gone = "" if pd.isna(visit.disposed) else line("gone", day=show.date(visit.disposed))
-    foot = f"{clean(visit.vehicle, 60)}, {day}{f' - {EXAMPLE}' if visit.is_example else ''}"
+    n, day, name = visit.n_vehicles, show.date(log.as_of), clean(visit.vehicle, 60)
+    site, chosen = clean(visit.site) if visit.site else "", line("chosen", n=n)
     return {
-        "vehicle": clean(visit.vehicle, 60),
-        "what": ", ".join(p for p in (visit.kind, site, chosen) if p),
+        "vehicle": name,
+        "what": ", ".join(filter(None, (visit.kind, site, chosen))),
         "log": line("made", log=clean(log.name), day=day, fingerprint=log.sha256[:12]),
-        "gone": gone,
-        "foot": _in_css(foot),
+        "gone": line("gone", show=show, day=visit.disposed),
+        "foot": _in_css(f"{name}, {day}{f' - {EXAMPLE}' if visit.is_example else ''}"),
     }
 
 
 def _in_css(text):
-    """Text for a string in a style: everything but plain letters and digits as its number, so that nothing of it can end the string."""
+    """Text for a string in a style: all but plain letters and digits as their numbers."""
     return "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x}" for c in text)
 
 
@@ -108,16 +109,8 @@ def _odometer(visit, show):
     km = pd.notna(last.odometer_km) and visit.meter not in NO_DISTANCE
     shown = [show.distance(last.odometer_km)] if km else []
     shown += [f"{number(last.hours)} h"] if pd.notna(last.hours) else []
-    known = pd.notna(last.date)
-    said = line(
-        "odometer",
-        has_meter=bool(boxes),
-        shown=shown,
-        day=show.date(last.date) if known else "",
-        age=show.days(last.days) if known else "",
-        is_stale=last.is_stale,
-        stale=STALE_DAYS,
-    )
+    view = {"last": last, "shown": shown, "has_meter": bool(boxes), "stale": STALE_DAYS}
+    said = line("odometer", show=show, **view)
     return {"boxes": boxes, "said": said, "is_stale": last.is_stale}
 
 
@@ -135,86 +128,60 @@ def _no_reads(visit, show):
 
 def _told(rows, show):
     """(what, how it stands and what to do) of rows of the action list."""
+    laid_up = {True: f"; {LAID_UP}", False: ""}
     said = actionlist.told(rows, show).itertuples()
-    laid_up = f"; {actionlist.LAID_UP}"
-    return [
-        (row.what, f"{row.evidence}{laid_up if row.is_laid_up else ''}. {row.todo}") for row in said
-    ]
+    return [(row.what, f"{row.evidence}{laid_up[row.is_laid_up]}. {row.todo}") for row in said]
 
 
 def _nothing(visit, log, show):
     """That no task is due, and in the same breath what the log cannot show."""
     if not visit.has_plan:
-        return plain(no_plan(log))
+        return plain(words_of("interval_compliance")("no_plan", log=log))
     if len(visit.tasks) or pd.notna(visit.disposed):
         return ""
-    age = "" if pd.isna(visit.last.date) else show.days(visit.last.days)
-    return line("nothing", age=age, no_meter=visit.meter == "none", missing=visit.untold)
+    is_bare = visit.meter == "none"
+    return line("nothing", show=show, last=visit.last, no_meter=is_bare, missing=visit.untold)
 
 
 def _worn(row, show):
     """One part at or near its limit: (part, state, limit, last read, left)."""
     part = f"{clean(row.last_position, 40)} {clean(row.category, 40)}, {clean(row.item, 60)}"
-    read = line(
-        "worn_read",
-        height=_height(row.last_height, row.quantity, show),
-        day=show.date(row.last_read) if pd.notna(row.last_read) else "",
-        place=_words(row.last_place),
-    )
-    limit = "none known"
-    if pd.notna(row.limit):
-        limit = f"{_height(row.limit, row.quantity, show)} ({clean(row.limit_from, 40)})"
-    near = row.act_km < NEAR_KM
-    look = "now" if near else line("within", distance=show.distance(row.act_km))
-    return part, STATE[row.state], read, limit, look
-
-
-def _words(code, most=40):
-    """A code as words; "" where there is none."""
-    return clean(code, most).replace("-", " ") if pd.notna(code) and code else ""
+    read = _height(row.last_height, row.quantity, show)
+    place = in_words(row.last_place)
+    read = line("worn_read", show=show, height=read, day=row.last_read, place=place)
+    limit = f"{_height(row.limit, row.quantity, show)} ({clean(row.limit_from, 40)})"
+    limit = limit if pd.notna(row.limit) else "none known"
+    look = "now" if row.act_km < NEAR_KM else f"within {show.distance(row.act_km)}"
+    return part, stands(row.state, row.by), read, limit, look
 
 
 def _height(x, quantity, show):
-    if pd.isna(x):
-        return "not known"
-    return (
-        f"{number(x, 1)}%"
-        if quantity == "elongation"
-        else show.depth(x)
-        if quantity == "depth"
-        else f"{number(x, 1)} mm"
-    )
+    if pd.isna(x) or quantity == "depth":
+        return show.depth(x)
+    return f"{number(x, 1)}{'%' if quantity == 'elongation' else ' mm'}"
 
 
 def _read(row, as_of, show):
-    """One reading to take: where, what, the last one, the limit, blanks (label, unit), boxes to tick."""
+    """One reading to take: where, what, the last one, the limit, blanks, boxes to tick."""
     quantity, is_oil = row.quantity, row.category == "engine-oil"
-    unit = {"depth": _depth(show), "pressure": show.units.pressure}.get(
-        quantity, UNITS_OF.get(quantity)
-    )
-    last = line(
-        "last",
-        value=_value(row.last, quantity, show) if pd.notna(row.last) else "",
-        day=show.date(row.last_date),
-        is_oil=is_oil,
-        is_doubted=bool(pd.notna(row.last_is_doubted) and row.last_is_doubted),
-    )
+    unit = UNITS_OF | {"depth": _depth(show), "pressure": show.units.pressure}
+    unit = unit.get(quantity)
     blanks = [(PLACES.get(p, ""), unit * (p == row.places[-1])) for p in row.places]
-    is_tread = row.category == "tyre" and quantity == "depth"
-    is_dated = is_tread and pd.notna(row.made)
-    years = f"{(as_of - row.made).days / 365.25:.1f}" if is_dated else ""
+    years = (as_of - row.made).days / 365.25 if pd.notna(row.made) else None
+    if row.category != "tyre" or quantity != "depth":
+        years = None
+    elif years is None:
+        blanks.append(("made", ""))
+    value = _value(row.last, quantity, show) if pd.notna(row.last) else ""
+    is_doubted = bool(pd.notna(row.last_is_doubted) and row.last_is_doubted)
+    last = {"value": value, "day": row.last_date, "is_oil": is_oil, "is_doubted": is_doubted}
+    place = in_words(f"{clean(row.position, 40)} {row.category}", 90)
     return {
-        "where": "engine oil"
-        if is_oil
-        else _words(f"{clean(row.position, 40)} {row.category}", 90),
+        "where": "engine oil" if is_oil else place,
         "what": line("age", quantity=WHAT[quantity], years=years),
-        "last": last,
+        "last": line("last", show=show, **last),
         "limit": _limit(row, show),
-        "blanks": [("level", ""), ("added", unit)]
-        if is_oil
-        else [*blanks, ("made", "")]
-        if is_tread and not is_dated
-        else blanks,
+        "blanks": [("level", ""), ("added", unit)] if is_oil else blanks,
         "boxes": ("cold", "hot") if is_oil else (),
     }
 
@@ -223,11 +190,9 @@ def _limit(row, show):
     """The limit to change at, and the legal one with its jurisdiction."""
     if pd.isna(row.limit):
         return ""
-    limit = _height(row.limit, row.quantity, show)
-    if pd.isna(row.legal_limit):
-        return limit
-    legal, law = _height(row.legal_limit, row.quantity, show), clean(row.jurisdiction, 20)
-    is_same = row.legal_limit == row.limit
+    limit, legal = (_height(x, row.quantity, show) for x in (row.limit, row.legal_limit))
+    legal = legal if pd.notna(row.legal_limit) else ""
+    is_same, law = row.legal_limit == row.limit, clean(row.jurisdiction, 20)
     return line("limit", limit=limit, legal=legal, law=law, is_same=is_same)
 
 
@@ -242,19 +207,13 @@ def _value(x, quantity, show):
 
 
 def _change(row, show, meter):
-    """A part that may come off: (position, part, fitted at), or on what day where no distance is counted."""
-    day = show.date(row.fitted) if pd.notna(row.fitted) and meter in NO_DISTANCE else ""
-    fitted = show.distance(row.fitted_odometer_km) if pd.notna(row.fitted_odometer_km) else day
-    return (
-        clean(row.position, 40),
-        f"{clean(row.category, 40).replace('-', ' ')}: {clean(row.item, 60)}",
-        fitted,
-    )
+    """A part that may come off: (position, part, fitted at: a distance, else a day)."""
+    part = f"{in_words(row.category)}: {clean(row.item, 60)}"
+    fitted = show.date(row.fitted) if pd.notna(row.fitted) and meter in NO_DISTANCE else ""
+    if pd.notna(row.fitted_odometer_km):
+        fitted = show.distance(row.fitted_odometer_km)
+    return clean(row.position, 40), part, fitted
 
 
-def _laid_up(visit, show):
-    stay = visit.laid_up
-    if stay is None:
-        return ""
-    end = "" if pd.isna(stay["to"]) else show.date(stay["to"])
-    return line("laid_up", start=show.date(stay["from"]), end=end, why=_words(stay["reason"]))
+def _laid_up(stay, show):
+    return line("laid_up", show=show, stay=stay, why=in_words(stay["reason"])) if stay else ""

@@ -1,4 +1,4 @@
-"""What a visit sheet says of the work: each task with its steps and figures, what to have ready, what comes later or again."""
+"""What a visit sheet says of the work: tasks, steps, figures, what to have ready, what follows."""
 
 import math
 import re
@@ -11,13 +11,11 @@ from wearbar.log.plan_tasks import title_of
 from wearbar.outlook.sheet_tasks import ON_CONDITION
 from wearbar.report.quantities import clean, listing, number, plain
 from wearbar.report.template import words_of
+from wearbar.report.words.action_rows import due_points, overs
 from wearbar.report.words.intervals import STATES
-from wearbar.report.words.wear import STATE
-
-__all__ = ["SAY", "blocks", "checks", "have", "later", "line", "rechecks", "task_name", "when"]
+from wearbar.report.words.wear import stands
 
 SAY = words_of("visit_sheet")
-
 STAGE_NAMES = {
     "cold": "Engine cold",
     "safety": "Safety work",
@@ -25,25 +23,21 @@ STAGE_NAMES = {
     "warm": "Engine warm",
     "last": "Last",
 }
-_MADE_FIRM = (
-    (
-        "pump|work the (?:lever|pedal|brake)",
-        "pump the lever or pedal until it is firm, before the vehicle moves",
-    ),
-)
+_PUMP = "pump the lever or pedal until it is firm, before the vehicle moves"
+_MADE_FIRM = ("pump|work the (?:lever|pedal|brake)", _PUMP)
 _TO_TORQUE = ("torque", "tighten to the torque of the handbook")
-# words of a task and words that it must not have, its actions, torques by kind ("" the others), steps
+# words of a task, words that it must not have, actions, torques by kind ("" others), steps
 # with what shows that the plan has them. Common practice, no source
 CLOSING = (
     (
         {"pad", "pads"}, set(), ("replace",),
         {"motorcycle": ["caliper bolt torque"], "": ["caliper bolt torque", "wheel nut torque"]},
-        (_TO_TORQUE, *_MADE_FIRM),
+        (_TO_TORQUE, _MADE_FIRM),
     ),
     (
         {"tyre", "tyres", "wheel", "wheels"}, {"pressure", "pressures"}, ("replace",),
         {"motorcycle": ["spindle torque"], "": ["wheel nut torque"]},
-        (_TO_TORQUE, *_MADE_FIRM),
+        (_TO_TORQUE, _MADE_FIRM),
     ),
     (
         {"chain"}, {"timing", "cam"}, ("replace", "adjust", "tighten"),
@@ -62,19 +56,19 @@ def line(block, **values):
     return plain(SAY(block, **values))
 
 
-def task_name(code):
-    """A code as words."""
-    return title_of(clean(code, 80))
+def in_words(code, most=40):
+    """A code as words; "" where there is none."""
+    return clean(code, most).replace("-", " ") if pd.notna(code) and code else ""
 
 
 def _title(code, visit, within=False):
     """A task by the title that the plan gives it; within a sentence."""
-    title = clean(visit.titles.get(code) or task_name(code), 80)
+    title = clean(visit.titles.get(code) or title_of(clean(code, 80)), 80)
     return title[:1].lower() + title[1:] if within else title
 
 
 def blocks(visit, log, show):
-    """The tasks to be printed with their steps, in bench order, positions that stand alike said together."""
+    """The tasks to be printed with their steps, in bench order, like positions together."""
     full = visit.tasks[visit.tasks["is_full"]]
     told = [_block(group, visit, log, show) for _, group in full.groupby("task", sort=False)]
     before = ["", *(block["stage"] for block in told)]
@@ -88,6 +82,7 @@ def _block(rows, visit, log, show):
     row = rows.iloc[0]
     covered = visit.tasks.loc[visit.tasks["done_by"] == row["task"], "task"].drop_duplicates()
     torques, steps = _closing(row, visit.kind)
+    source = "" if pd.isna(row["source"]) or is_example(row["source"]) else row["source"]
     return {
         "name": _title(row["task"], visit),
         "stage": row["stage"],
@@ -99,84 +94,66 @@ def _block(rows, visit, log, show):
         "caution": _caution(row["caution"]),
         "steps": [clean(step, 200) for step in (*row["steps"], *steps)],
         "figures": [_figure(f, show) for f in (*row["figures"], *torques)],
-        "source": ""
-        if pd.isna(row["source"]) or is_example(row["source"])
-        else clean(row["source"], 80),
+        "source": clean(source, 80),
     }
 
 
 def _closing(task, kind):
-    """(torques, steps) that wheel, brake and chain work ends with and the plan does not name: blanks, never figures."""
-    words = set(
-        re.split(
-            "[^a-z]+", f"{task['task']} {'' if pd.isna(task['part']) else task['part']}".casefold()
-        )
-    )
+    """(torques, steps) that end wheel, brake and chain work and no plan names: blanks alone."""
+    part = "" if pd.isna(task["part"]) else task["part"]
+    words = set(re.split("[^a-z]+", f"{task['task']} {part}".casefold()))
     named = " ".join(f["name"] for f in task["figures"]).casefold()
     said = " ".join(task["steps"]).casefold()
     torques, steps = [], []
     for about, but, actions, by_kind, closing in CLOSING:
         if words & about and not words & but and task["action"] in actions:
-            torques += [
-                t
-                for t in by_kind.get(kind, by_kind[""])
-                if t.removesuffix(" torque") not in named and t not in torques
-            ]
+            torques += by_kind.get(kind, by_kind[""])
             steps += [step for word, step in closing if not re.search(word, said)]
-    return [
-        {"name": name, "value": math.nan, "unit": "N.m", "source": ""} for name in torques
-    ], steps
+    torques = [t for t in dict.fromkeys(torques) if t.removesuffix(" torque") not in named]
+    return [{"name": t, "value": math.nan, "unit": "N.m", "source": ""} for t in torques], steps
 
 
 def _stands(rows, log, show):
     """(positions, state in words, when) of a task, positions alike in one."""
     alike = {}
     for row in rows.itertuples():
-        place = "" if pd.isna(row.position) or not row.position else clean(row.position, 40)
+        place = "" if pd.isna(row.position) else clean(row.position, 40)
         alike.setdefault((_state(row), when(row, log, show)), []).append(place)
     return [
-        {"where": ", ".join(p for p in places if p), "state": state, "when": said}
+        {"where": ", ".join(filter(None, places)), "state": state, "when": said}
         for (state, said), places in alike.items()
     ]
 
 
 def _state(row):
     if row.state == ON_CONDITION:
-        return line("by_wear", state=STATE[row.wear_state])
+        return f"by its wear ({stands(row.wear_state, row.wear_by)})"
     return STATES[row.state][2:]  # without its mark, which looks like a box to tick
 
 
 def when(row, log, show):
     """When it is or was due, in words; a date that hangs on distance is a range."""
-    points = [show.date(row.due_date)] if pd.notna(row.due_date) else []
-    points += [f"at {show.distance(row.due_odometer_km)}"] if pd.notna(row.due_odometer_km) else []
-    points += [f"at {number(row.due_hours)} h"] if pd.notna(row.due_hours) else []
-    over = [show.days(row.overrun_days)] if row.overrun_days > 0 else []
-    over += [show.distance(row.overrun_km)] if row.overrun_km > 0 else []
-    over += [f"{number(row.overrun_hours)} h"] if row.overrun_hours > 0 else []
-    is_past, unsure = row.state in ("past-window", "due"), row.state == "not-known" and row.probably
+    is_past = row.state in ("past-window", "due")
     low, high = ("", "") if is_past else _between(row, log, show)
-    duty = "" if pd.isna(row.duty) else row.duty.replace("-", " ")
-    if duty == "not known" and pd.isna(row.severe_due_km) and pd.isna(row.severe_due_date):
-        duty = ""
+    plain_use = pd.isna(row.severe_due_km) and pd.isna(row.severe_due_date)
     said = line(
         "when",
         on_condition=row.state == ON_CONDITION,
-        points=points,
+        points=due_points(row.due_date, row.due_odometer_km, row.due_hours, show),
         is_past=is_past,
         no_history=row.basis == "unknown-history",
-        over=over,
+        over=overs(row.overrun_days, row.overrun_km, row.overrun_hours, show),
         low=low,
         high=high,
         by_now=bool(low and row.low_date <= log.as_of),
-        duty=duty,
-        probably=STATES[row.probably][2:] if unsure else "",
+        duty="" if pd.isna(row.duty) or (row.duty == "not-known" and plain_use) else row.duty,
+        probably=STATES[row.probably][2:] if row.state == "not-known" and row.probably else "",
     )
     return said.removeprefix("; ")
 
 
 def _between(row, log, show):
-    """(low, high) of when it is likely due; a year that both have is said once where both lie ahead."""
+    """(low, high) of when it is likely due; a year that both have is said once, if ahead."""
     if pd.isna(row.low_date) or pd.isna(row.high_date) or row.low_date >= row.high_date:
         return "", ""
     low, high = show.date(row.low_date), show.date(row.high_date)
@@ -188,16 +165,9 @@ def _between(row, log, show):
 def _figure(figure, show):
     """One figure: in the source's unit, the other unit beside it; without a source a blank."""
     unit = clean(figure["unit"], 20) if figure["unit"] else ""
-    told = {
-        "name": clean(figure["name"], 80),
-        "unit": unit,
-        "text": "",
-        "other": "",
-        "source": "",
-        "is_example": False,
-    }
+    told = {"name": clean(figure["name"], 80), "unit": unit}
     if not figure["source"] or pd.isna(figure["value"]):
-        return told
+        return told | {"text": "", "other": "", "source": "", "is_example": False}
     other = converted(figure["value"], figure["unit"], show.units)
     value = np.format_float_positional(figure["value"], trim="-")
     return told | {
@@ -211,25 +181,22 @@ def _figure(figure, show):
 def later(visit, log, show):
     """What comes later and has no room for its steps, a line each."""
     rest = visit.tasks[~visit.tasks["is_full"] & visit.tasks["done_by"].eq("")]
-    lines = [
-        (_title(code, visit), _stands(rows, log, show))
+    return [
+        f"{_title(code, visit)}{at and f' ({at})'}: {stands['when']}"
         for code, rows in rest.groupby("task", sort=False)
+        for stands in _stands(rows, log, show)
+        for at in [stands["where"]]
     ]
-    return [f"{name}{_where(s)}: {s['when']}" for name, stands in lines for s in stands]
-
-
-def _where(stands):
-    return f" ({stands['where']})" if stands["where"] else ""
 
 
 def have(row, visit):
     """One part to have ready: `item, amount, packs, use`, and whether its amount is an example."""
     if row.positions:
-        where = [clean(p, 40).replace("-", " ") for p in row.positions]
         unit = "" if row.category == "tyre" else " set" if row.quantity == 1 else " sets"
-        category = clean(row.category, 40).replace("-", " ")
+        item = "" if pd.isna(row.item) else f": {clean(row.item, 60)}"
+        where = [in_words(p) for p in row.positions]
         return {
-            "item": category if pd.isna(row.item) else f"{category}: {clean(row.item, 60)}",
+            "item": f"{in_words(row.category)}{item}",
             "amount": f"{_exact(row.quantity)}{unit}",
             "packs": "",
             "use": line("near_limit", n=row.quantity, where=where),
@@ -238,7 +205,8 @@ def have(row, visit):
     unit = f" {clean(row.unit, 20)}" if row.unit else ""
     packs = ""
     if row.unit or row.pack != 1:
-        packs = line("packs", n=row.packs, pack=f"{_exact(row.pack)}{unit}", left=_left(row, unit))
+        pack = f"{_exact(row.pack)}{unit}"
+        packs = line("packs", n=row.packs, pack=pack, left=_left(row, unit))
     return {
         "item": clean(row.item, 80),
         "amount": f"{_exact(row.quantity)}{unit}",
@@ -261,22 +229,15 @@ def _exact(x):
 
 
 def rechecks(visit, show):
-    """What must be checked again because the work disturbs it: (task, within, code, whether the plan's figures are examples)."""
-    rows = visit.tasks[visit.tasks["is_full"]].drop_duplicates("task")
-    rows = rows[rows["recheck_km"].notna() | rows["recheck_days"].notna()].fillna({"source": ""})
+    """What to check again since the work disturbs it: (task, within, code, is an example)."""
+    rows = visit.tasks[visit.tasks["is_full"]].drop_duplicates("task").fillna({"source": ""})
     told = []
     for row in rows.itertuples():
-        within = [show.distance(row.recheck_km)] if pd.notna(row.recheck_km) else []
-        within += [show.days(row.recheck_days)] if pd.notna(row.recheck_days) else []
+        points = ((row.recheck_km, show.distance), (row.recheck_days, show.days))
+        within = listing([say(x) for x, say in points if pd.notna(x)], "or")
         example = is_example(row.source) if row.source else visit.is_example
-        told.append(
-            (
-                _title(row.task, visit),
-                listing(within, "or"),
-                f"{clean(row.task, 80)}-recheck",
-                example,
-            )
-        )
+        code = f"{clean(row.task, 80)}-recheck"
+        told += [(_title(row.task, visit), within, code, example)] if within else []
     return told
 
 

@@ -1,82 +1,23 @@
-"""What is said of life to the limit, of how far to trust wear lines, and of the limits they are held to."""
+"""What consumable_life says of life to the limit, of how well wear lines fit, and of limits."""
 
-from wearbar.report.quantities import clean, listing
-from wearbar.report.template import words_of
-from wearbar.report.words.wear import coded, height, what_of
+from wearbar.report.quantities import listing
+from wearbar.report.words.wear import SAY, height, what_of
 
-__all__ = [
-    "HEADS_DOUBTFUL",
-    "HEADS_LIMITS",
-    "doubtful",
-    "doubtful_table",
-    "heads_life",
-    "life_table",
-    "limit_note",
-    "limits_said",
-    "limits_table",
-    "model",
-    "wear_life",
-]
-
-SAY = words_of("consumable_life")
-HEADS_DOUBTFUL = {
-    "vehicle": "Vehicle",
-    "position": "Position",
-    "category": "Part",
-    "part_key": "Part id",
-    "date": "Day",
-    "place": "Place",
-    "read": "Read",
-}
-HEADS_LIMITS = {
-    "who": "Vehicles",
-    "category": "Part",
-    "limit_said": "Legal limit",
-    "what": "What it is",
-    "source": "Source",
-    "used": "Used here",
-}
-
-
-def doubtful(looks):
-    return SAY("doubtful", n=int(looks["is_doubtful"].sum()))
+UNITS = {"elongation": "%", "age": " years", "pressure": " kPa"}
 
 
 def doubtful_table(looks, show):
     rows = looks[looks["is_doubtful"]].sort_values("t", key=abs, ascending=False)
     read = [height(v, q, show) for v, q in zip(rows["value"], rows["quantity"], strict=True)]
-    return rows.assign(read=read)[list(HEADS_DOUBTFUL)]
+    return rows.assign(read=read)
 
 
 def model(wear, show):
     """How well the lines fit, by category, and where wear bends in the last third, in words."""
-    errors = [
-        {
-            "category": coded(r["category"]),
-            "size": _error(r["error"], r["quantity"], show),
-            "df": int(r["df"]),
-        }
-        for r in wear.error.to_dict("records")
-    ]
-    if wear.bends is None or not len(wear.bends):
-        return SAY("model", errors=errors, bends=None, straight=[])
-    shown = wear.bends["is_shown"]
-    bends = [
-        {
-            "category": coded(b["category"]),
-            "way": "faster" if b["bend"] > 0 else "slower",
-            "size": show.percent(abs(b["bend"])),
-            "low": show.percent(b["low"]),
-            "high": show.percent(b["high"]),
-            "n": b["n"],
-        }
-        for b in wear.bends[shown].to_dict("records")
-    ]
-    straight = [
-        {"category": coded(b["category"]), "n": b["n"]}
-        for b in wear.bends[~shown].to_dict("records")
-    ]
-    return SAY("model", errors=errors, bends=bends, straight=straight)
+    errors = wear.error.to_dict("records")
+    errors = [r | {"size": _error(r["error"], r["quantity"], show)} for r in errors]
+    bends = [] if wear.bends is None else wear.bends.to_dict("records")
+    return SAY("model", errors=errors, bends=bends, show=show)
 
 
 def _error(x, quantity, show):
@@ -90,7 +31,7 @@ def limits_said(law):
     own = law.table["origin"].ne("shipped example") if len(law.table) else []
     where = ["the log's own table limits"] if any(own) else []
     where += [] if all(own) else ["a set shipped as an example"]
-    return SAY("limits", n=len(own), jurisdiction=clean(law.jurisdiction, 20), where=where)
+    return SAY("limits", n=len(own), jurisdiction=law.jurisdiction, where=where)
 
 
 def limits_table(parts, law):
@@ -99,48 +40,31 @@ def limits_table(parts, law):
     if rows.empty:
         return rows
     by = ["category", "quantity", "position", "limit", "what", "source"]
-    named = {name: (name, _words) for name in ("legal_class", "kind")}
-    shown = rows.groupby(by, sort=False).agg(**named).reset_index()
-    kinds = ("kind " + shown["kind"]).where(shown["kind"].ne(""), "")
-    classes = ("class " + shown["legal_class"] + "; ").where(shown["legal_class"].ne(""), "")
-    where = (", " + shown["position"]).where(shown["position"].ne(""), "")
-    shown["who"] = (classes + kinds).str.rstrip("; ") + where
+    told = rows.groupby(by, sort=False)[["legal_class", "kind"]].agg(_either).reset_index()
     used = set(zip(parts["category"], parts["legal_source"], parts["legal_what"], strict=True))
-    each = zip(shown["category"], shown["source"], shown["what"], strict=True)
-    shown["used"] = ["yes" if key in used else "" for key in each]
-    units = {"elongation": "%", "age": " years", "pressure": " kPa"}
-    unit = shown["quantity"].map(units).fillna(" mm")
-    shown["limit_said"] = [
-        f"{x:.5f}".rstrip("0").rstrip(".") + u for x, u in zip(shown["limit"], unit, strict=True)
-    ]
-    shown["limit_said"] += f" ({law.jurisdiction})"
-    return shown.sort_values("used", ascending=False, kind="stable", ignore_index=True)
+    each = zip(told["category"], told["source"], told["what"], strict=True)
+    told["used"] = ["yes" if key in used else "" for key in each]
+    told["who"] = [_who(row) for row in told.itertuples()]
+    limit = told["limit"].map(lambda x: f"{x:.5f}".rstrip("0").rstrip("."))
+    unit = told["quantity"].map(UNITS).fillna(" mm")
+    told["limit_said"] = limit + unit + f" ({law.jurisdiction})"
+    return told.sort_values("used", ascending=False, kind="stable", ignore_index=True)
 
 
-def _words(names):
+def _either(names):
     return listing(sorted({n for n in names if n}), last="or")
 
 
-def wear_life(table):
-    return SAY("wear_life", n=len(table))
+def _who(row):
+    kind = [f"class {row.legal_class}"] if row.legal_class else []
+    kind += [f"kind {row.kind}"] if row.kind else []
+    return "; ".join(kind) + (f", {row.position}" if row.position else "")
 
 
 def life_table(table, show):
     """Life to the limit as it is printed."""
-    rate = [_rate(r["rate_mm_per_1000km"], r["quantity"], show) for r in table.to_dict("records")]
+    rate = [_rate(*pair, show) for pair in table[["rate_mm_per_1000km", "quantity"]].to_numpy()]
     return table.assign(rate=rate, what=what_of(table.drop(columns="vehicles"), table["axle"]))
-
-
-def heads_life(show):
-    return {
-        "what": "Part",
-        "item": "Item",
-        "n": "Parts",
-        "vehicles": "Vehicles",
-        "rate": f"Wear per 1,000 {show.units.distance}",
-        ("life_km", "low_km", "high_km"): "Median life to the limit",
-        "quick_km": "90% reach",
-    }
 
 
 def _rate(x, quantity, show):

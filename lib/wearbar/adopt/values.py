@@ -1,0 +1,155 @@
+"""Picked cells become a log's: days ISO, numbers plain in the log's units, words as codes."""
+
+import numpy as np
+import pandas as pd
+
+from wearbar.adopt.cells import DECIMALS, SIZES, currencies, dates, numbers
+from wearbar.adopt.maps import AdoptError
+from wearbar.log import schema
+
+__all__ = ["CHANGED", "own_units", "plain_word", "table_of"]
+
+CHANGED = ["sheet", "line", "column", "value", "became", "why"]
+
+
+def table_of(part, header, own):
+    """(frame, changed): a `Part`'s rows as a log has them, by line, and frames of `CHANGED`.
+
+    What can't be read stays as it was. own: of `own_units`.
+    """
+    to, entry, changed = part.entry["to"], part.entry, []
+    kinds = {name: schema.column(to, name).kind for name in part.picked}
+    words = [name for name, kind in kinds.items() if kind not in ("date", "number")]
+    frame = {name: worded(part, name) for name in (*entry.get("constants", {}), *words)}
+    frame = pd.DataFrame(frame, index=part.picked.index)
+    for name, kind in kinds.items():
+        cells = part.picked[name].astype(schema.TEXT)
+        if kind == "date":
+            days = dates(cells, entry.get("date_order", "year-first")).dt.strftime("%Y-%m-%d")
+            frame[name] = days.astype(schema.TEXT).fillna(cells)
+        elif kind == "number":
+            frame[name] = _number(part, name, frame, header, own, changed)
+    for name, others in entry.get("less", {}).items():
+        frame[name] = _beyond(part, name, others, frame, changed)
+    return frame, changed
+
+
+def worded(part, name):
+    """A column of words as codes, or what the map says for every row."""
+    if name not in part.picked:
+        value = plain_word(part.entry["constants"][name])
+        return pd.Series(value, part.picked.index, dtype=schema.TEXT)
+    cells, words = part.picked[name].astype(schema.TEXT), part.entry.get("words", {}).get(name)
+    if not words:
+        return cells
+    codes = {str(word).strip().casefold(): code for word, code in words.items()}
+    return cells.str.strip().str.casefold().map(codes).astype(schema.TEXT).fillna(cells)
+
+
+def plain_word(value):
+    """A value of the map as a log's file has it."""
+    return ("yes" if value else "no") if isinstance(value, bool) else str(value)
+
+
+def own_units(mapping, parts):
+    """Vehicle to its own unit of distance, where the map or the sheet has one."""
+    told = [v for v in mapping.get("vehicle", []) if v.get("distance_unit")]
+    own = {plain_word(v["vehicle"]): plain_word(v["distance_unit"]) for v in told}
+    for part in parts:
+        if part.entry["to"] == "vehicles" and "distance_unit" in part.picked:
+            units = worded(part, "distance_unit").str.strip().str.casefold()
+            own |= dict(zip(worded(part, "vehicle"), units, strict=True))
+    return own
+
+
+def _number(part, name, frame, header, own, changed):
+    cells, decimal = part.picked[name].astype(schema.TEXT), part.entry.get("decimal", "point")
+    read = numbers(cells, decimal, part.typed[name])
+    other = numbers(cells, next(d for d in DECIMALS if d != decimal))
+    against = read["plain"].isna() & other["plain"].notna()
+    read.loc[against] = other.loc[against]
+    factor, good = pd.Series(1.0, cells.index), pd.Series(False, cells.index)
+    bare = part.entry.get("units", {}).get(name)
+    quantity = _quantities(part.entry["to"], name, frame)
+    for what in quantity.unique():
+        rows = quantity == what
+        target = _target(what, frame.loc[rows, "vehicle"], header, own)
+        factor[rows], good[rows] = _factor(what, read[rows], bare, target, header)
+    scaled = factor.ne(1.0) & good & read["plain"].notna()
+    value = pd.to_numeric(read["plain"].where(scaled), errors="coerce").astype(float) * factor
+    plain = read["plain"].mask(scaled, _plain(value))
+    out = plain.where(good & plain.notna(), cells)
+    changed += [
+        _changed(part, name, scaled, cells, out, "unit"),
+        _changed(part, name, against & good & ~scaled, cells, out, "decimal mark"),
+    ]
+    return out
+
+
+def _quantities(to, name, frame):
+    """What the number in each row measures."""
+    quantity = pd.Series(schema.column(to, name).quantity, frame.index, dtype=schema.TEXT)
+    if to == "measurements" and name == "value":
+        asked = frame["quantity"].str.strip().str.casefold()
+        quantity = asked.where(asked.isin(list(schema.MEASURED)), "")
+    if to == "fuel" and name == "volume" and "kind" in frame:
+        quantity = quantity.mask(frame["kind"].str.strip().str.casefold().eq("electric"), "energy")
+    return quantity
+
+
+def _target(quantity, vehicle, header, own):
+    """The log's unit for each row: of its header, or for a distance the vehicle's own."""
+    unit = header.get(quantity) or next(iter(SIZES.get(quantity, [""])))
+    unit = pd.Series(unit, vehicle.index, dtype=schema.TEXT)
+    if quantity != "distance":
+        return unit
+    theirs = vehicle.map(own).astype(schema.TEXT)
+    return theirs.where(theirs.isin(list(SIZES["distance"]))).fillna(unit)
+
+
+def _factor(quantity, read, bare, target, header):
+    """What to multiply each number by, and whether what stands beside it fits what it measures."""
+    unsigned, sizes = read["sign"].isna(), SIZES.get(quantity)
+    if quantity == "money":
+        known = [s for s in read["sign"].dropna().unique() if header["currency"] in currencies(s)]
+        return 1.0, read["unit"].isna() & (unsigned | read["sign"].isin(known))
+    if sizes is None:
+        return 1.0, read["unit"].isna() & unsigned
+    if bare is None or quantity == "energy":
+        bare = target
+    elif bare not in sizes:
+        mend = f"what has rows of {quantity}: give those a table of their own"
+        raise AdoptError(f"the map says a unit of {bare!r} for {mend}")
+    else:
+        bare = pd.Series(bare, read.index, dtype=schema.TEXT)
+    unit = read["unit"].fillna(bare)
+    unit = unit.mask(unit.eq("gal") & bare.isin(["gal_uk", "gal_us"]), bare)
+    factor = unit.map(sizes) / target.map(sizes)
+    return factor.fillna(1.0), factor.notna() & unsigned
+
+
+def _beyond(part, name, others, frame, changed):
+    """What an amount has beyond those in it, blank if nothing; the whole where those are blank."""
+    amount = pd.to_numeric(frame[name], errors="coerce")
+    each = frame[others].apply(pd.to_numeric, errors="coerce")
+    rows = amount.notna() & each.notna().any(axis=1)
+    left = (amount.astype(float) - each.astype(float).sum(axis=1)).round(4)
+    out = frame[name].where(~rows, _plain(left.where(left != 0)))
+    why = f"less {' and '.join(others)}"
+    changed.append(_changed(part, name, rows, frame[name], out.fillna("blank"), why))
+    return out
+
+
+def _changed(part, name, rows, was, became, why):
+    told = {"sheet": part.sheet, "line": was.index[rows], "column": name}
+    told |= {"value": was[rows].array, "became": became[rows].array, "why": why}
+    return pd.DataFrame(told)
+
+
+def _plain(values):
+    """Numbers as a person would type them; missing stays missing."""
+    text = [
+        None if np.isnan(v) else np.format_float_positional(v, precision=6, trim="-")
+        for v in values
+    ]
+    return pd.Series(text, values.index, dtype=schema.TEXT)

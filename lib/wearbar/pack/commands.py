@@ -1,0 +1,206 @@
+"""The commands: `wearbar pack`, `sheet`, `calendar`, `check`, `start`, `adopt`, `descriptor`.
+
+Each gives how much it left aside: rows of the log, or nothing. Libraries are imported only once
+there is work to do, so that `--help` answers at once.
+"""
+
+import datetime
+import sys
+from pathlib import Path
+
+PROBLEMS_SHOWN = 12
+COMMANDS = {}  # name to (what runs it, what it does, its options)
+
+
+def _command(said, *options):
+    """Makes a function the command of its name, which takes the options by theirs."""
+
+    def add(run):
+        COMMANDS[run.__name__] = (run, said, options)
+        return run
+
+    return add
+
+
+def _option(name, metavar, said, default="", **more):
+    return name, {"metavar": metavar, "help": said, "default": default, **more}
+
+
+def _out(metavar, said, default):
+    return _option("--out", metavar, f"{said} (default: %(default)s)", default)
+
+
+def _share(name, said, default):
+    return _option(name, "SHARE", said, default, type=float)
+
+
+def _units(own):
+    said = f"distances to read in (default: {own})"
+    return _option("--units", None, said, choices=["mi", "km"])
+
+
+_ADDRESS = "folder, workbook, database address, or env:NAME of an address in the environment"
+_NAMED = "(default: FILE's name with"
+LOG = _option("log", "LOG", f"{_ADDRESS} (default: the fleet demo)", nargs="?")
+AS_OF = _option("--as-of", "DATE", "last day to count, YYYY-MM-DD (default: the log's own)")
+SITE = _option("--site", None, "vehicles of this site alone")
+VEHICLES = _option("--vehicle", "V", "these vehicles alone", [], nargs="+")
+
+
+@_command(
+    "run the reports and write them as a folder of pages",
+    *(LOG, _out("DIR", "folder for the pack", "wearbar-pack"), AS_OF),
+    _option("--only", "NOTEBOOK", "these reports alone", [], nargs="+"),
+    *(SITE, VEHICLES),
+    _share("--confidence", "of every interval (default: %(default)s)", 0.9),
+    _units("the log's own"),
+    _share("--criterion", "score by this share of an interval beside the plan's", 0.0),
+    _option("--since", "PACK", "tell what has changed since this earlier pack of the log"),
+)
+def pack(out, **asked):
+    """Run the reports on a service log and write them, with tables and findings, as one folder
+    of pages."""
+    from wearbar.pack import make_pack
+
+    made = make_pack(out, tell=lambda line: print(line, file=sys.stderr, flush=True), **asked)
+    if n := made.set_aside:
+        rows = "1 of the log's rows was" if n == 1 else f"{n:,} of the log's rows were"
+        print(f"{rows} set aside: log_check names each, and what would mend it.", file=sys.stderr)
+    print(made.first_page)
+    return made.set_aside
+
+
+@_command(
+    "write one vehicle's next visit as a page to print",
+    *(LOG, _option("--vehicle", "V", "the vehicle (default: the one whose work presses most)")),
+    *(AS_OF, _units("the vehicle's own"), _out("FILE", "the page to write", "visit-sheet.html")),
+)
+def sheet(log, vehicle, as_of, units, out):
+    """Write a visit sheet: what must be seen to first, the work due with its steps, what to read,
+    and blanks for what is found."""
+    from wearbar.pack.make import make_page
+
+    _refuse_to_replace(out, b'<span class="mark">Wearbar</span>')
+    vehicle = [vehicle] if vehicle else []
+    set_aside = make_page("visit_sheet", out, log, as_of=as_of, vehicle=vehicle, units=units)
+    print(Path(out).resolve().as_uri())
+    return set_aside
+
+
+@_command(
+    "write what is due as a calendar file",
+    *(LOG, AS_OF, SITE, VEHICLES, _out("FILE", "the file to write", "wearbar.ics")),
+)
+def calendar(log, as_of, site, vehicle, out):
+    """Write what is due and when it is likely to fall due as an iCalendar file (RFC 5545), for
+    any calendar program."""
+    from wearbar.report import report as reports
+    from wearbar.report.calendar import calendar_of
+    from wearbar.report.quantities import plural
+
+    _refuse_to_replace(out, b"PRODID:-//Wearbar//")
+    whole, cut = reports.check(log, as_of, site, vehicle)
+    text, n, n_without = calendar_of(whole, cut.tables["vehicles"]["vehicle"])
+    Path(out).write_bytes(text.encode())
+    told = f"{out}: {plural(n, 'event')}"
+    if n_without:
+        why = "nothing tells when the vehicle will get there"
+        told += f"; {plural(n_without, 'open task')} without a day: {why}"
+    print(told)
+    return len(whole.set_aside)
+
+
+@_command(
+    "count the log's rows and name its first problems",
+    _option("log", "LOG", "folder, workbook or database address"),
+    _option("--out", "DIR", "also write the log here, each row with what is wrong with it"),
+)
+def check(log, out):
+    """Read a service log, count what became of each row, and name the first rows that something
+    is wrong with."""
+    from wearbar import log as logs
+    from wearbar.report.quantities import clean, plural
+
+    log = logs.read_log(log)
+    print(f"{clean(log.name)}: {log.first_day:%Y-%m-%d} to {log.as_of:%Y-%m-%d}\n")
+    print(*_ledger(log), sep="\n")
+    for title, rows in (("set aside", log.set_aside), ("kept, with a doubt", log.warnings)):
+        print(f"\n{plural(len(rows), 'row')} {title}")
+        for row in rows.head(PROBLEMS_SHOWN).itertuples():
+            line, column, value = clean(row.line), clean(row.column), clean(row.value)
+            wrong = f"{clean(row.rule)}; {clean(row.remedy)}"
+            print(f"  {row.table} line {line}, {column}: {value} - {wrong}")
+        if len(rows) > PROBLEMS_SHOWN:
+            print(f"  and {len(rows) - PROBLEMS_SHOWN:,} more")
+    if out:
+        out = logs.write_marked(log, out)
+        copy, aside = out / "log", out / "set_aside"
+        where = f"where each row set aside says why; {aside} has those rows alone."
+        print(f"\nMend the copy in {copy}, {where}")
+        mend = "What stands in its column mend may stay there: it is not read."
+        print(f"Then check the copy itself: wearbar check {copy}. {mend}")
+    return len(log.set_aside)
+
+
+@_command("write an empty log to fill in", _option("folder", "DIR", "a new or empty folder"))
+def start(folder):
+    """Write an empty service log: a file for each table with its header, log.toml and plan.toml
+    with their keys explained, and a guide."""
+    from wearbar.pack.start import start_log
+
+    then = "read GUIDE.md there, fill in vehicles.csv and odometer.csv first"
+    print(f"An empty log is in {start_log(folder)}: {then}.")
+
+
+@_command(
+    "turn a spreadsheet of one's own into a log",
+    _option("file", "FILE", "a CSV file or a workbook; it is not changed"),
+    _option("--map", "MAP.toml", f"which column is which {_NAMED} .map.toml, here)"),
+    _option("--out", "DIR", f"a new folder for the log {_NAMED} -log, here)"),
+)
+def adopt(file, map, out):
+    """Turn a CSV file or workbook into a log by a map of its columns; without a map, propose one
+    from what the file shows."""
+    from wearbar import adopt as room
+    from wearbar.report.words.adopt import adopted_lines, proposed_lines, record
+
+    stem, grids = Path(file).stem, room.read_grids(file)
+    path, folder = Path(map or f"{stem}.map.toml"), out or f"{stem}-log"
+    if not path.exists():
+        proposal = room.propose(grids, stem, today=datetime.date.today())
+        path.write_text(proposal.toml, encoding="utf-8")
+        print(*proposed_lines(proposal, path), sep="\n")
+        return 0
+    adopted = room.convert(grids, room.read_map(path))
+    log = room.keep(adopted, folder, record(adopted))
+    print(*adopted_lines(adopted, log, folder), "", *_ledger(log, every=False), sep="\n")
+    return len(log.set_aside) or not adopted.is_whole
+
+
+@_command(
+    "write a Data Package descriptor of a log",
+    _option("log", "LOG", "folder or workbook"),
+    _option("--out", "FILE", "where to write it (default: datapackage.json beside the tables)"),
+)
+def descriptor(log, out):
+    """Write a Data Package descriptor (datapackage.json, with a Table Schema a table) of a log,
+    by which other tools can read it."""
+    from wearbar.log.descriptor import write_descriptor
+
+    print(write_descriptor(log, out))
+
+
+def _refuse_to_replace(path, sign):
+    """Nothing is written over but what the command itself wrote, which `sign` tells."""
+    from wearbar.report.report import NotDone
+
+    path = Path(path)
+    if path.exists() and not path.is_dir() and not (path.is_file() and sign in path.read_bytes()):
+        told = "is there and was not written by this command; give --out another name"
+        raise NotDone(f"{path} {told}")
+
+
+def _ledger(log, every=True):
+    yield f"{'table':<14}{'read':>9}{'used':>9}{'set aside':>11}{'after':>9}"
+    for row in (log.ledger if every else log.ledger[log.ledger["read"] > 0]).itertuples():
+        yield f"{row.table:<14}{row.read:>9,}{row.used:>9,}{row.set_aside:>11,}{row.after:>9,}"
