@@ -150,6 +150,7 @@ def test_sigterm_ends_it_like_ctrl_c(example_log, tmp_path):
 
 
 def test_a_database_that_cannot_be_read_tells_no_password(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)  # an --out that is an address makes folders of that name
     address = f"sqlite:///{tmp_path}/nowhere.db?password={SECRET}"
     monkeypatch.setenv("TEST_LOG", address)
     for arguments in (
