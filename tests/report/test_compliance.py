@@ -345,6 +345,10 @@ def against_said(log, readings, found, items, danger, rate):
     ]
 
 
+def late_of(rows):
+    return rows["outcome"].eq("late").sum()
+
+
 def everything_said(log):
     readings, found, items = whole(log)
     missing, rate = intervals.untold(log), intervals.rate(found)
@@ -357,8 +361,11 @@ def everything_said(log):
     by = {name: intervals.compliance(found, [name]) for name in ("task", "month", "site")}
     danger, early = rows[rows["urgency"].isin(DANGER)], intervals.early_work(found)
     late = [on_actions.overdue_said(rows, SHOW)[0]] if rows["urgency"].eq("overdue").any() else []
-    wording.services_table(intervals.first_services(found))
-    png(charts.states_now(found))
+    services, again = intervals.first_services(found), items[items["what"].eq("recheck")]
+    now = found[found["is_current"]]
+    unknown = now[now["duty"].eq("not-known")]
+    wording.services_table(services)
+    png(charts.states_now(now))
     return [
         *(
             on_actions.dangers_said(rows, missing)[0],
@@ -369,7 +376,8 @@ def everything_said(log):
         *(
             WORDS("no_plan", log=log),
             list_said(rows, told, items, found),
-            WORDS("states_said", n=1),
+            WORDS("states_said", n=unknown["vehicle"].nunique()),
+            WORDS("caption_states", n=now["vehicle"].nunique(), most=charts.MOST_VEHICLES),
             WORDS("caption_states", n=61, most=60),
         ),
         WORDS("rate_means", rate=rate, late_share=0.05, cautious=""),
@@ -392,16 +400,21 @@ def everything_said(log):
         ),
         *(
             WORDS("early", share=early[0], unused=early[1]),
-            WORDS("first_services", n=2, late=1, still_open=0),
+            WORDS(
+                "first_services",
+                n=len(services),
+                still_open=services["is_open"].sum(),
+                late=late_of(services),
+            ),
         ),
         *(
-            wording.alt_states(found[found["is_current"]]),
+            wording.alt_states(now),
             WORDS("alt_month", rates=by["month"]),
             WORDS("alt_group", rates=by["task"].assign(title="Oil")),
         ),
         *(
             WORDS("alt_from_due", n=found["outcome"].value_counts()),
-            WORDS("looked_again", n=2, late=1),
+            WORDS("looked_again", n=len(again), late=late_of(again)),
             WORDS("coming_caption", days=90),
             WORDS("months", n=len(by["month"])),
         ),
