@@ -20,7 +20,7 @@ REASONS = {
     "laid-up": "it fell due while the vehicle was in storage, and was done before its next use or "
     "still can be",
     "repair": "a repair did it before its window opened",
-    "typed-late": "it was done on time, but typed in only after its window had closed",
+    "typed-late": "it was done on time, but typed in only after its last day on time",
     "ended": "the vehicle left, or the task left the plan, before its last day on time",
     "stale": "no recent reading shows whether its last day on time has passed",
     "open-window": "its window has not closed yet",

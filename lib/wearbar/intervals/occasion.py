@@ -45,7 +45,7 @@ def occasions(log, readings=None, late_share=None):
     distance alone will close it. is_matured: closed by the report date. outcome: on-time, early,
     late or "". before_next_use: open, due in a lay-up, and not used since: to be done before its
     next use. Used without it, it is late from the first day of use, and the days over count from
-    there. is_typed_late: done in time, and typed in after its window had closed: late as it was
+    there. is_typed_late: done in time, and typed in after its last day on time: late as it was
     judged then, and out of the rate. in_rate; why: "counts" or a key of `REASONS`. last_reading:
     date. Distances are cumulative km. near_work, near_date: of what is open, planned work since its
     anchor whose name comes near the task's ("" none), and its last day.
