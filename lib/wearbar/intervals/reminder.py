@@ -10,7 +10,7 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.usage.distance import days_later
-from wearbar.usage.forecast import ENDS, forecast_dates
+from wearbar.usage.forecast import ENDS, forecast_dates, model_of
 
 COLUMNS = """
     vehicle task last_date restarted is_showing plan_date plan_km plan_odometer_km reminder_date
@@ -30,7 +30,7 @@ def reminder_drift(log, found, readings, confidence=0.9, use=None):
     shows. reminder_date, reminder_km: the same of the reminder; where it is showing, the day it was
     first seen to. drift_days, drift_km: the reminder's less the plan's, positive where it comes too
     late; drift_low_days, drift_high_days: by the forecasts' limits, faster use and slower. The
-    latest reminder first; those that are not known last. use: as of `due_dates`.
+    latest reminder first; those that are not known last. use: as of `open_tasks`; None: readings.
     """
     seen = log.si("dash_events").dropna(subset=["date"])
     seen = seen.sort_values(["vehicle", "date", "event"], kind="stable")
@@ -38,15 +38,13 @@ def reminder_drift(log, found, readings, confidence=0.9, use=None):
     rows = _stands_for(now, found, seen, _dash(seen, usage.path_of(readings)))
     names = {"anchor_date": "last_date", "due_km": "plan_km", "due_odometer_km": "plan_odometer_km"}
     rows = rows.rename(columns=names)
-    fleet, model = (
-        log.tables["vehicles"][["vehicle", "kind", "site"]],
-        readings if use is None else use,
-    )
-    days = {}
+    fleet = log.tables["vehicles"][["vehicle", "kind", "site"]]
+    use = readings if use is None else use
+    model, days = model_of(use, fleet, log.as_of, log.tables["layups"]), {}
     for name, day in (("plan", rows["due_date"]), ("reminder", rows["reminder_day"])):
-        km, stays = rows[f"{name}_km"].dropna(), log.tables["layups"]
+        km = rows[f"{name}_km"].dropna()
         vehicle = rows["vehicle"].loc[km.index]
-        told = forecast_dates(model, fleet, vehicle, km, log.as_of, confidence, stays)
+        told = forecast_dates(model, fleet, vehicle, km, log.as_of, confidence)
         told = told.reindex(rows.index)
         days[name] = pd.DataFrame({e: pd.concat([day, told[e]], axis=1).min(axis=1) for e in ENDS})
     shown = pd.DataFrame(dict.fromkeys(ENDS, rows["shown"]))
