@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from wearbar.log.keys import is_among
+from wearbar.log.keys import is_among, stacked
 from wearbar.log.schema import TEXT
 from wearbar.stats.estimate import FEW_VEHICLES, MIN_VEHICLES, Estimate
 
@@ -116,8 +116,7 @@ def what_became(then, found, table, danger):
     old["became"] = np.select(kinds, ["done", "still"], "gone")
     new = now[~is_among(now, old[old["became"] == "still"], KEY)]
     new = new.assign(became="new", done_date=pd.NaT)
-    rows = pd.concat([part for part in (old, new) if len(part)] or [old])
-    rows = rows.astype({"done_date": "datetime64[ns]"})
+    rows = stacked([old, new]).astype({"done_date": "datetime64[ns]"})
     rank = rows["became"].map({name: at for at, name in enumerate(BECAME)})
     order = ["rank", "due_date", "vehicle", "item"]
     rows = rows.assign(rank=rank).sort_values(order, kind="stable", ignore_index=True)

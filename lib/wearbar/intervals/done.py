@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar.intervals.duty import known_on
-from wearbar.log.keys import is_among, least_after, look_up
+from wearbar.log.keys import is_among, least_after, look_up, stacked
 from wearbar.log.schema import TEXT
 
 LIMITS = "^(first|every|severe)_(km|hours|days|months)$"
@@ -110,8 +110,7 @@ def acts_of(log, series):
 
 def _stack(frames):
     """The frames one below another; empty ones say nothing of the types."""
-    frames = [f.astype({c: TEXT for c in ("position", "visit") if c in f}) for f in frames]
-    return pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
+    return stacked([f.astype({c: TEXT for c in ("position", "visit") if c in f}) for f in frames])
 
 
 def _new_parts(log):

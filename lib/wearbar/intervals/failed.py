@@ -10,7 +10,7 @@ Common practice, no source.
 import numpy as np
 import pandas as pd
 
-from wearbar.log.keys import is_among
+from wearbar.log.keys import is_among, stacked
 from wearbar.log.schema import TEXT
 
 FAILED_TEST, OFF_ROAD, FAILED = "failed-test", "off-road", "failed"
@@ -54,8 +54,8 @@ def failed(log):
 
 def _stack(frames, columns):
     """The rows of frames that may be empty, of these columns."""
-    frames = [f.reindex(columns=columns).astype({c: _TYPES[c] for c in columns}) for f in frames]
-    return pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
+    types = {c: _TYPES[c] for c in columns}
+    return stacked([f.reindex(columns=columns).astype(types) for f in frames])
 
 
 def _last(days, fails):

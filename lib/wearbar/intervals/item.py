@@ -7,7 +7,7 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals.due import EPS, MONTH_DAYS
 from wearbar.intervals.failed import FAILED, failed
-from wearbar.log.keys import look_up
+from wearbar.log.keys import look_up, stacked
 from wearbar.log.schema import TEXT
 from wearbar.usage.distance import days_later, last_known
 
@@ -43,9 +43,8 @@ def items(log, found, readings):
     parts = [_defects(log, path), _findings(log, path), _certificates(log, path), _campaigns(log)]
     parts += [_rechecks(log, path), _deferrals(log, found, path)]
     parts = [p.assign(stops=p.get("stops", False)).reindex(columns=list(ITEM)) for p in parts]
-    parts = [p.astype(ITEM) for p in parts if len(p)] or [parts[0].astype(ITEM)]
-    order = ["due_date", "vehicle", "item"]
-    return pd.concat(parts).sort_values(order, kind="stable", ignore_index=True)
+    table, order = stacked([p.astype(ITEM) for p in parts]), ["due_date", "vehicle", "item"]
+    return table.sort_values(order, kind="stable", ignore_index=True)
 
 
 def _of_row(frame, table):
