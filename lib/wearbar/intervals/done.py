@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar.intervals.duty import known_on
-from wearbar.log.keys import is_among, least_after, look_up, stacked
+from wearbar.log.keys import is_among, last_of_all, least_after, look_up, stacked
 from wearbar.log.schema import TEXT
 
 LIMITS = "^(first|every|severe)_(km|hours|days|months)$"
@@ -136,20 +136,13 @@ def _mended(log, work):
     place, there = found["position"], found["position_found"]
     found = found[place.isna() | there.isna() | place.eq(there)]
     found["known"] = known_on(found["found"], found["recorded_found"])
-    in_time = found[~(found["known"] > found["found"])]
-    found = found[~(found["known"] > look_up(found["fail"], _all_closed(in_time)))]
-    last = _all_closed(found)
+    in_time = last_of_all(found[~(found["known"] > found["found"])].groupby("fail")["closed"])
+    found = found[~(found["known"] > look_up(found["fail"], in_time))]
+    last = last_of_all(found.groupby("fail")["closed"]).dropna()
     acts = fails[fails["fail"].isin(last.index)]
     date = look_up(acts["fail"], last)
     known = known_on(date, acts["recorded"])
     return acts.assign(date=date, odometer_km=np.nan, hours=np.nan, planned=False, known=known)
-
-
-def _all_closed(found):
-    """The day by which all defects of each failed inspection were closed; none where one is
-    open."""
-    by = found.groupby("fail")["closed"]
-    return by.max()[by.count() == by.size()]
 
 
 def _covered(plan, direct, keys):

@@ -10,7 +10,7 @@ Common practice, no source.
 import numpy as np
 import pandas as pd
 
-from wearbar.log.keys import is_among, stacked
+from wearbar.log.keys import is_among, last_of_all, stacked
 from wearbar.log.schema import TEXT
 
 FAILED_TEST, OFF_ROAD, FAILED = "failed-test", "off-road", "failed"
@@ -44,7 +44,7 @@ def failed(log):
     ends = [_ended(rows, _passes(work, log), strict=True)]
     for events in (_replacements(work, log), _fitted(rows, log)):
         ends.append(_ended(rows, events).where(~of_test))
-    ended = _last(pd.concat(ends, axis=1).min(axis=1).groupby(rows["fail"]), fails)
+    ended = last_of_all(pd.concat(ends, axis=1).min(axis=1).groupby(rows["fail"]))
     mended = _mended(fails, log).where(~is_test)
     fails["ended"] = pd.concat([ended, mended], axis=1).min(axis=1).astype("datetime64[ns]")
     going = fails["ended"].fillna(pd.Timestamp.max)
@@ -56,11 +56,6 @@ def _stack(frames, columns):
     """The rows of frames that may be empty, of these columns."""
     types = {c: _TYPES[c] for c in columns}
     return stacked([f.reindex(columns=columns).astype(types) for f in frames])
-
-
-def _last(days, fails):
-    """The last of each fail's days (a groupby): NaT where one is missing, or there is none."""
-    return days.max().where(days.count() == days.size()).reindex(fails.index)
 
 
 def _plan_of(log, vehicle):
@@ -204,4 +199,4 @@ def _mended(fails, log):
     about = _categories(rows, log)
     is_about = is_among(both, about, ["fail", "category"])
     alike = both["category"].isna() | ~both["fail"].isin(about["fail"]) | is_about
-    return _last(both[here & alike].groupby("fail")["closed"], fails)
+    return last_of_all(both[here & alike].groupby("fail")["closed"]).reindex(fails.index)

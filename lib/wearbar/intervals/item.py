@@ -7,7 +7,7 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals.due import EPS, MONTH_DAYS
 from wearbar.intervals.failed import FAILED, failed
-from wearbar.log.keys import look_up, stacked
+from wearbar.log.keys import last_of_all, look_up, stacked
 from wearbar.log.schema import TEXT
 from wearbar.usage.distance import days_later, last_known
 
@@ -243,5 +243,4 @@ def _all_done(d, found):
     rows = asked.merge(found[by].drop_duplicates(), on=by[:2]).sort_values("date", kind="stable")
     did = did.assign(date=did["done_date"])
     after = pd.merge_asof(rows, did, on="date", by=by, direction="forward")
-    after = after.groupby("index")["done_date"]
-    return after.max().where(after.count() == after.size()).reindex(d.index)
+    return last_of_all(after.groupby("index")["done_date"]).reindex(d.index)
