@@ -10,9 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from wearbar.intervals.duty import known_on
 from wearbar.log.keys import is_among, last_of_all, least_after, look_up, stacked
 from wearbar.log.schema import TEXT
+from wearbar.usage.distance import known_on
 
 LIMITS = "^(first|every|severe)_(km|hours|days|months)$"
 PLAIN = ["plan", "task", "title", "position", "action", "safety", "statutory"]

@@ -5,16 +5,11 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.usage.distance import days_of
+from wearbar.usage.distance import days_of, known_on
 from wearbar.usage.rates import driven
 
 COVERAGE = 0.5  # of the trailing distance must be described by `use`, or the duty is not known
 TRAILING, AGAIN = 365, pd.Timedelta(days=182)
-
-
-def known_on(date, recorded):
-    """The day from which rows are known: their own date, or the day they were typed where later."""
-    return date.where(~(recorded > date), recorded)
 
 
 def duty_of(log, rows, vehicles, readings):

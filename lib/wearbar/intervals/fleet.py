@@ -9,11 +9,11 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals.done import Series, acts_of, series_of
 from wearbar.intervals.due import HOURS, KM
-from wearbar.intervals.duty import duty_of, known_on
+from wearbar.intervals.duty import duty_of
 from wearbar.intervals.rules import Rules
 from wearbar.intervals.schedule import Task
 from wearbar.log.keys import least_after
-from wearbar.usage.distance import as_dates, as_days, last_known
+from wearbar.usage.distance import as_dates, as_days, known_on, last_known
 
 FAR = 1e6  # days: a vehicle's number times this and a day make one key
 

@@ -6,9 +6,8 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals import due
 from wearbar.intervals.due import DAY, DUE, EARLY, EPS, HOURS, KM, LATE, SPAN
-from wearbar.intervals.duty import known_on
 from wearbar.intervals.pace import at_pace, last_read
-from wearbar.usage.distance import as_dates, as_days, last_not_above
+from wearbar.usage.distance import as_dates, as_days, known_on, last_not_above
 from wearbar.usage.rates import merged
 
 STALE_DAYS = 45  # a reading older than this no longer says where a vehicle is

@@ -39,6 +39,11 @@ def days_later(date, days):
     return (date + pd.to_timedelta(days.fillna(0.0), unit="D")).where(days.notna())
 
 
+def known_on(date, recorded):
+    """The day from which rows are known: their own date, or the day they were typed where later."""
+    return date.where(~(recorded > date), recorded)
+
+
 def index_of(vehicle):
     """The index of an answer: that of the question, if it has one."""
     return vehicle.index if isinstance(vehicle, pd.Series) else pd.RangeIndex(len(vehicle))

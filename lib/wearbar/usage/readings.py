@@ -7,7 +7,9 @@ import pandas as pd
 from wearbar.log.keys import look_up
 from wearbar.log.schema import READINGS, TEXT
 from wearbar.log.units import DISTANCE_KM
-from wearbar.usage.distance import days_of
+from wearbar.usage.distance import days_of, known_on
+
+NUMBERS = ("date", "odometer", "hours", "restarts_at", "known")
 
 
 def readings(log):
@@ -47,9 +49,6 @@ def readings(log):
     return pd.DataFrame(columns)
 
 
-NUMBERS = ("date", "odometer", "hours", "restarts_at", "known")
-
-
 def _place(log, table, odometer, date):
     """The readings in one column of one table."""
     frame = log.tables[table]
@@ -66,7 +65,7 @@ def _place(log, table, odometer, date):
         "hours": frame.get("hours", blank),
         "restarts_at": frame.get("restarts_at", blank),
         "source": frame["source"].fillna(place) if "source" in frame else place,
-        "known": frame["recorded"].where(frame["recorded"] > frame[date], frame[date]),
+        "known": known_on(frame[date], frame["recorded"]),
     }
     found = pd.DataFrame(columns).dropna(subset=["date"])
     return found.dropna(subset=["odometer", "hours", "restarts_at"], how="all")

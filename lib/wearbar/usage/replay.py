@@ -16,6 +16,7 @@ from wearbar.log import log_from
 from wearbar.log.checks.cells import typed
 from wearbar.log.checks.rows import main_date
 from wearbar.log.schema import TABLES
+from wearbar.usage.distance import known_on
 
 # periods whose row is written when they end; of the others the beginning is known, and the end, if
 # still to come, is not
@@ -68,7 +69,7 @@ def _known_from(name, dates):
     day = dates["to"] if name in WRITTEN_AT_END else main_date(name, dates)
     if name == "certificates":
         day = day.fillna(dates["valid_to"] - YEAR)
-    return day.where(~(dates["recorded"] > day), dates["recorded"])
+    return known_on(day, dates["recorded"])
 
 
 def plan_at(plan, day):
