@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 
 from wearbar.log.keys import is_among, last_of_all, least_after, look_up, stacked
-from wearbar.log.schema import TEXT
+from wearbar.log.plan import is_test_of
+from wearbar.log.schema import RESETS_NOTHING, TEXT
 from wearbar.usage.distance import known_on
 
 LIMITS = "^(first|every|severe)_(km|hours|days|months)$"
@@ -19,7 +20,6 @@ PLAIN = ["plan", "task", "title", "position", "action", "safety", "statutory"]
 PART = ["vehicle", "category", "position", "fitted"]
 DAY = ["series", "date"]
 ACT = ["date", "odometer_km", "hours", "position", "visit", "planned", "known"]
-FAILS = ["fail", "not-checked"]  # results that do nothing
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,9 +63,8 @@ def _told_from(log, rows):
     c = c.assign(known=known_on(c["tested"].fillna(came_with), c["recorded"]))
     tested = c.groupby(["vehicle", "kind"])["known"].min().reset_index()
     both = tested.merge(rows[rows["measured_from"].eq("expiry")].reset_index(), on="vehicle")
-    pairs = zip(both["task"], both["kind"], strict=True)
-    named = [task == kind or task.startswith(f"{kind}-") for task, kind in pairs]
-    both = both[np.array(named, dtype=bool)]
+    is_named = list(map(is_test_of, both["task"], both["kind"]))
+    both = both[np.array(is_named, dtype=bool)]
     return both.groupby("index")["known"].min().reindex(rows.index)
 
 
@@ -82,7 +81,7 @@ def acts_of(log, series):
     work = log.si("work")
     work["planned"] = work["why"].eq("planned").fillna(True).astype(bool)
     work["known"] = known_on(work["date"], work["recorded"])
-    work = _stack([work[~work["result"].isin(FAILS)], _mended(log, work)])
+    work = _stack([work[~work["result"].isin(RESETS_NOTHING)], _mended(log, work)])
     fitted = _new_parts(log)
     keys = series.rules.drop_duplicates("key", keep="last")
     plans = series.rows.drop_duplicates("vehicle").set_index("vehicle")["plan"]

@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 
 from wearbar.log.keys import is_among, last_of_all, stacked
-from wearbar.log.schema import TEXT
+from wearbar.log.plan import is_test_of
+from wearbar.log.schema import RESETS_NOTHING, TEXT
 
 FAILED_TEST, OFF_ROAD, FAILED = "failed-test", "off-road", "failed"
 # a task that no plan knows is taken by its name
@@ -86,7 +87,7 @@ def _work(log):
 
 
 def _kind_of(task, kinds):
-    return next((kind for kind in kinds if task == kind or task.startswith(f"{kind}-")), task)
+    return next((kind for kind in kinds if is_test_of(task, kind)), task)
 
 
 def _certificates(log, results):
@@ -150,11 +151,10 @@ def _replacements(work, log):
     tasks = log.plan.tasks.rename(columns={"code": "task"})
     covers = log.plan.covers[["plan", "code", "covered"]].drop_duplicates()
     covers = covers.rename(columns={"code": "task"})
-    did = work[~work["result"].isin(["fail", "not-checked"])].merge(covers, on=["plan", "task"])
+    did = work[~work["result"].isin(RESETS_NOTHING)].merge(covers, on=["plan", "task"])
     renews = is_among(did, tasks[tasks["action"].eq("replace")], ["plan", "task"])
-    return did[renews | did["result"].isin(GOOD)].rename(columns={"key": "own", "covered": "key"})[
-        EVENT
-    ]
+    did = did[renews | did["result"].isin(GOOD)]
+    return did.assign(key=did["covered"])[EVENT]
 
 
 def _categories(rows, log):

@@ -8,7 +8,8 @@ from wearbar import usage
 from wearbar.intervals.due import EPS, MONTH_DAYS
 from wearbar.intervals.failed import FAILED, failed
 from wearbar.log.keys import last_of_all, look_up, stacked
-from wearbar.log.schema import TEXT
+from wearbar.log.plan import is_test_of
+from wearbar.log.schema import RESETS_NOTHING, TEXT
 from wearbar.usage.distance import days_later, last_known
 
 GRAVE = ("off-road", "before-next-use")
@@ -96,7 +97,7 @@ def _findings(log, path):
 def _certificates(log, path):
     c = _of_row(log.tables["certificates"], "certificates")
     one = ["vehicle", "kind", "valid_to"]
-    c = c[~c["result"].isin(["fail", "not-checked"])].sort_values([*one, "tested"], kind="stable")
+    c = c[~c["result"].isin(RESETS_NOTHING)].sort_values([*one, "tested"], kind="stable")
     c = c.drop_duplicates(one, keep="last").reset_index(drop=True)
     renewed = c.groupby(["vehicle", "kind"])["tested"].shift(-1)
     is_newest = ~c.duplicated(["vehicle", "kind"], keep="last")
@@ -126,7 +127,7 @@ def _notice(log, c):
     days = days.where(np.isfinite(tasks["early_share"]), tasks["tolerance_days"])
     tasks = tasks.assign(notice=days)
     for task in tasks.itertuples():
-        own = [task.code == kind or task.code.startswith(f"{kind}-") for kind in c["kind"]]
+        own = [is_test_of(task.code, kind) for kind in c["kind"]]
         is_own = (plan == task.plan).to_numpy(dtype=bool) & np.array(own, dtype=bool)
         notice = notice.mask(is_own, task.notice)
     return notice
@@ -159,7 +160,7 @@ def _rechecks(log, path):
     work["plan"] = work["vehicle"].map(log.plan.assign(log.tables["vehicles"]))
     tasks = log.plan.tasks.dropna(subset=["recheck_km", "recheck_days"], how="all")
     terms = tasks[["plan", "code", "valid_from", "valid_to", "recheck_km", "recheck_days"]]
-    did = work[~work["result"].isin(["fail", "not-checked"])]
+    did = work[~work["result"].isin(RESETS_NOTHING)]
     did = did.merge(terms, left_on=["plan", "task"], right_on=["plan", "code"])
     did = did[~(did["date"] < did["valid_from"]) & ~(did["date"] > did["valid_to"])]
     if did.empty:

@@ -95,6 +95,15 @@ def _refuse_two(source, kinds, wanted):
         )
 
 
+def is_test_of(task, kind):
+    """Whether a task is the test of a kind of certificate: its code is the kind, or begins so.
+
+    >>> is_test_of("roadworthiness-brakes", "roadworthiness")
+    True
+    """
+    return task == kind or task.startswith(f"{kind}-")
+
+
 def read_plan(path, distance="mi"):
     """Read a plan file, distances in `distance` ("mi" or "km"). PlanError for what is wrong."""
     path = Path(path)

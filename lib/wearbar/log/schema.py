@@ -7,8 +7,9 @@ them. Reading, checking, writing, the data dictionary and the descriptor are mad
 from wearbar.log.tables import MEASURED, SI_SUFFIX, TABLES, TEXT, VEHICLE_KINDS, Column
 
 __all__ = [
-    "CALLED", "FIRST_NAMES", "LATER", "MAIN_DATE", "MEASURED", "PERIODS", "READINGS", "TABLES",
-    "TEXT", "UNIQUE", "VEHICLE_KINDS", "WHOLE_FLEET", "Column", "column", "si_name", "table_of",
+    "CALLED", "FIRST_NAMES", "LATER", "MAIN_DATE", "MEASURED", "PERIODS", "READINGS",
+    "RESETS_NOTHING", "TABLES", "TEXT", "UNIQUE", "VEHICLE_KINDS", "WHOLE_FLEET",
+    "Column", "column", "si_name", "table_of",
 ]  # fmt: skip
 
 
@@ -53,6 +54,9 @@ READINGS = {
     "fitted": (("fitted_odometer", "fitted"), ("removed_odometer", "removed")),
     "defects": (("odometer", "found"),),
 }
+
+# results with which an inspection or a test does not count as done
+RESETS_NOTHING = ("fail", "not-checked")
 
 # first and last day of what a row tells of; the last must not come before the first
 PERIODS = {

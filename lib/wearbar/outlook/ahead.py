@@ -9,6 +9,7 @@ from wearbar import usage
 from wearbar.intervals import due
 from wearbar.intervals.due import DUE, EARLY, EPS, MONTH_DAYS, Limits
 from wearbar.log.keys import look_up, stacked
+from wearbar.log.plan import is_test_of
 from wearbar.log.plan_tasks import title_of
 from wearbar.usage.distance import days_of
 
@@ -187,7 +188,7 @@ def _certificates(log, table):
 
 def _test_of(kind, codes):
     """The task of a kind of certificate: its own code, or one that begins with it."""
-    return next((c for c in codes if c == kind or c.startswith(f"{kind}-")), kind)
+    return next((code for code in codes if is_test_of(code, kind)), kind)
 
 
 def _covers(log, rows):

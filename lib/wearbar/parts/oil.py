@@ -5,13 +5,12 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.log.keys import is_among
+from wearbar.log.schema import RESETS_NOTHING
 from wearbar.parts.fitted import vehicles_of
 from wearbar.stats.estimate import MIN_VEHICLES, ratios
 
-CHECK, OIL = (
-    "engine-oil-level",
-    "engine-oil",
-)  # reads the level; other tasks so begun change the oil
+CHECK = "engine-oil-level"  # reads the level
+OIL = "engine-oil"  # other tasks so begun change the oil
 BEFORE = "level before"  # place of a reading of what was missing before topping up
 MIN_PERIODS = 3
 UNREAD = "the level before topping up is not in the log"
@@ -67,7 +66,7 @@ def _occasions(log):
     seen = seen.reset_index()
     work = log.tables["work"]
     is_check = work["task"].eq(CHECK)
-    checked = is_among(seen, work[is_check & ~work["result"].isin(["fail", "not-checked"])], KEYS)
+    checked = is_among(seen, work[is_check & ~work["result"].isin(RESETS_NOTHING)], KEYS)
     seen["state"] = seen["state"].where(seen.pop("states").eq(1))
     seen["known"] = seen["missing"].notna() | checked | seen["added"].eq(0)
     seen["left"] = (seen["missing"] - seen["added"]).fillna(0.0)
