@@ -248,6 +248,22 @@ class TestCheapestAge:
         assert "cost_per_year" not in kept.curve
         assert "needs 3 vehicles" in kept.best.note
 
+    @pytest.mark.parametrize("n", [1, 3])
+    @pytest.mark.parametrize("begun", ["2026-02-01", "2027-02-01"])
+    def test_vehicles_bought_but_not_yet_in_service_are_refused_in_words(self, n, begun):
+        names = list("ABC")[:n]
+        vehicles = {"vehicle": names, "kind": "van", "in_service": begun, "acquired": "2025-10-01"}
+        reads = {"vehicle": names, "date": "2025-12-01", "odometer": 5}
+        log = {"vehicles": pd.DataFrame(vehicles), "odometer": pd.DataFrame(reads)}
+        log = log_of(log, HEADER)
+        path = usage.readings(log)
+        book, born = account(log, path), log.tables["vehicles"].set_index("vehicle")["in_service"]
+        periods = observed_periods(book, log, path)
+        (kept,) = cheapest_ages(book.vehicles, book.lines, periods, value_points(log), born)
+        assert np.isnan(kept.best.value) and kept.curve.empty
+        new = "fewer than 3 vehicles were on record when new"
+        assert kept.best.note == (new if n == 3 else "needs 3 vehicles of a kind")
+
     def test_the_end_of_the_curve_is_not_said_to_be_the_oldest_age_on_record(self):
         # eight vans from new for three years, two of them on to seven: the curve ends where fewer than three are left
         names = [chr(65 + i) for i in range(8)]

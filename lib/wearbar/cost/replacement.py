@@ -101,7 +101,9 @@ def cheapest_age(kind, lines, periods, values, born, confidence=0.9, rng=None, s
 
 def _cells(lines, periods, born, cars):
     """Years observed and money spent of each vehicle (rows) at each step of age, and the edges."""
-    edges = np.arange(0, np.ceil(periods["to_years"].max() / STEP_YEARS) + 1) * STEP_YEARS
+    # one step where none has yet begun: a vehicle may be bought before it is in service
+    steps = max(np.ceil(periods["to_years"].max() / STEP_YEARS), 1)
+    edges = np.arange(steps + 1) * STEP_YEARS
     first, last = (periods[c].to_numpy()[:, None] for c in ("from_years", "to_years"))
     overlap = np.minimum(last, edges[1:]) - np.maximum(first, edges[:-1])
     years = np.zeros((len(cars), len(edges) - 1))
