@@ -5,7 +5,7 @@ then] / age, without interest. Fuel and fixed costs are taken not to hang on age
 no vehicle is safer, or fitter for its use, for being cheaper.
 """
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -93,7 +93,7 @@ def cheapest_age(kind, lines, periods, values, born, confidence=0.9, rng=None, s
     else:
         change = (point[-1] - point.min()) / (1 / best - 1 / age[-1])
         note = EARLY if best < MIN_YEARS else ""
-    best = replace(refused(note, confidence, len(cars), "years"), value=best)
+    best = Estimate(best, np.nan, np.nan, confidence, len(cars), unit="years", note=note)
     near, lost = (within.iloc[0], within.iloc[-1]), -np.expm1(-fall)
     told = (float(x) for x in (lost, start, change, oldest))
     return Keeping(kind, best, curve, near, *told, bool(later > 0))
@@ -141,6 +141,6 @@ def _refusal(vehicles, usable, new, valued):
         return f"{few} were on record when new"
     if usable * STEP_YEARS < MIN_YEARS:
         return f"{few} were on record at an age of {MIN_YEARS:.0f} years"
-    return (
-        f"{few} have a price and a later value: record valuations" if valued < MIN_AT_RISK else ""
-    )
+    if valued < MIN_AT_RISK:
+        return f"{few} have a price and a later value: record valuations"
+    return ""
