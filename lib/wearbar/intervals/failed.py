@@ -59,16 +59,10 @@ def _stack(frames, columns):
     return stacked([f.reindex(columns=columns).astype(types) for f in frames])
 
 
-def _plan_of(log, vehicle):
-    if log.plan is None:
-        return pd.Series(np.nan, vehicle.index, dtype=TEXT)
-    return vehicle.map(log.plan.assign(log.tables["vehicles"])).astype(TEXT)
-
-
 def _work(log):
     """The log's work with `key` (of a test the certificate's kind), plan and grade if it fails."""
     work = log.si("work").rename_axis("line").reset_index()
-    work = work.assign(plan=_plan_of(log, work["vehicle"]), table="work", text=work["note"])
+    work = work.assign(plan=log.plan_for(work["vehicle"]), table="work", text=work["note"])
     kinds = sorted(set(log.tables["certificates"]["kind"].dropna()))
     test_of = {task: _kind_of(task, kinds) for task in work["task"].dropna().unique()}
     safety = statutory = known = pd.Series(False, work.index)
@@ -96,7 +90,7 @@ def _certificates(log, results):
     c = c[c["result"].fillna("").isin(results)]
     c = c.assign(key=c["kind"], task=c["kind"], grade=FAILED_TEST, table="certificates")
     date = c["tested"].fillna(c["valid_to"].clip(upper=log.as_of))
-    return c.assign(date=date, plan=_plan_of(log, c["vehicle"]))
+    return c.assign(date=date, plan=log.plan_for(c["vehicle"]))
 
 
 def _placed(fails, work, log):

@@ -120,7 +120,7 @@ def _notice(log, c):
     notice = pd.Series(float(NOTICE_DAYS), c.index)
     if log.plan is None:
         return notice
-    plan = c["vehicle"].map(log.plan.assign(log.tables["vehicles"]))
+    plan = log.plan_for(c["vehicle"])
     tasks = log.plan.tasks[log.plan.tasks["measured_from"].eq("expiry")]
     interval = np.fmin(tasks["every_months"] * MONTH_DAYS, tasks["every_days"])
     days = np.floor(tasks["early_share"] * interval)
@@ -157,7 +157,7 @@ def _rechecks(log, path):
     if log.plan is None:
         return none
     work = _of_row(log.si("work"), "work")
-    work["plan"] = work["vehicle"].map(log.plan.assign(log.tables["vehicles"]))
+    work["plan"] = log.plan_for(work["vehicle"])
     tasks = log.plan.tasks.dropna(subset=["recheck_km", "recheck_days"], how="all")
     terms = tasks[["plan", "code", "valid_from", "valid_to", "recheck_km", "recheck_days"]]
     did = work[~work["result"].isin(RESETS_NOTHING)]

@@ -82,6 +82,10 @@ class Plan:
         names = own.map(names).fillna(vehicles["kind"].map(of_kind)).array
         return pd.Series(names, vehicles["vehicle"], dtype=TEXT, name="plan")
 
+    def in_force(self, day):
+        """The rows of `tasks` that hold on a day."""
+        return self.tasks[~(self.tasks["valid_from"] > day) & ~(self.tasks["valid_to"] < day)]
+
 
 def _refuse_two(source, kinds, wanted):
     twice = kinds[kinds["applies_to"].duplicated(keep=False) & kinds["applies_to"].isin(wanted)]

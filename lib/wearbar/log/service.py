@@ -7,6 +7,8 @@ import numpy as np
 import pandas as pd
 
 from wearbar.log import schema
+from wearbar.log.keys import look_up
+from wearbar.log.schema import TEXT
 from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L, Units
 
 
@@ -77,6 +79,12 @@ class ServiceLog:
         if name not in self._si:
             self._si[name] = _to_si(self, name)
         return self._si[name].copy()
+
+    def plan_for(self, vehicle):
+        """The name of the plan of each of `vehicle` (Series), missing where none applies."""
+        if self.plan is None:
+            return pd.Series(pd.NA, vehicle.index, dtype=TEXT)
+        return look_up(vehicle, self.plan.assign(self.tables["vehicles"]))
 
     def only(self, vehicles=None):
         """The log with these vehicles' rows alone; ledger and problems stay the whole log's."""

@@ -34,8 +34,3 @@ TYPES = {
     **dict.fromkeys(_NUMBERS.split(), float),
     **dict.fromkeys(FLAGS, bool),
 }
-
-
-def in_force(tasks, day):
-    """The rows of a plan's tasks that hold on a day."""
-    return tasks[~(tasks["valid_from"] > day) & ~(tasks["valid_to"] < day)]

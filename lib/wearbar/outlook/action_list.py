@@ -11,7 +11,7 @@ import pandas as pd
 from wearbar import intervals, usage
 from wearbar.intervals import FORECAST_DAYS
 from wearbar.log.keys import stacked
-from wearbar.outlook.action_frame import DANGER, FLAGS, PRESSING, REASONS, TYPES, URGENCY, in_force
+from wearbar.outlook.action_frame import DANGER, FLAGS, PRESSING, REASONS, TYPES, URGENCY
 from wearbar.outlook.action_sources import of_items, of_tasks, of_tyres, of_warranties, of_wear
 from wearbar.outlook.parts import worn_of
 
@@ -100,10 +100,9 @@ def _with_plan(rows, log):
     """The rows with what the plan says of their task, or of the work that renews a worn part."""
     if log.plan is None or rows.empty:
         return rows.assign(title=rows["title"].fillna(rows["item"]))
-    tasks = in_force(log.plan.tasks, log.as_of).drop_duplicates(["plan", "code"], keep="last")
+    tasks = log.plan.in_force(log.as_of).drop_duplicates(["plan", "code"], keep="last")
     renews = tasks[tasks["action"].eq("replace")].drop_duplicates(["plan", "fits"])
-    own = rows["vehicle"].map(log.plan.assign(log.tables["vehicles"]))
-    key = pd.MultiIndex.from_arrays([own, rows["item"]])
+    key = pd.MultiIndex.from_arrays([log.plan_for(rows["vehicle"]), rows["item"]])
     of_task, of_part = (
         t.set_index(["plan", name])[OF_PLAN].reindex(key).set_axis(rows.index)
         for t, name in ((tasks, "code"), (renews, "fits"))

@@ -172,7 +172,7 @@ def _certificates(log, table):
     if log.plan is not None:
         rules = log.plan.tasks[log.plan.tasks["measured_from"].eq("expiry")]
         codes = {kind: _test_of(kind, rules["code"].unique()) for kind in c["item"].unique()}
-        plan, code = c["vehicle"].map(log.plan.assign(log.tables["vehicles"])), code.map(codes)
+        plan, code = log.plan_for(c["vehicle"]), code.map(codes)
         term = rules.drop_duplicates(["plan", "code"], keep="last").set_index(["plan", "code"])
         term = term["every_months"].reindex(pd.MultiIndex.from_arrays([plan, code]))
         months = term.reset_index(drop=True).astype(float).fillna(12.0)

@@ -60,7 +60,7 @@ def classed(log, worn):
     kind, plan = lines["vehicle"].map(fleet.set_index("vehicle")["kind"]), np.nan
     codes, parts, on_condition = set(), set(), set()
     if log.plan is not None:
-        tasks, plan = log.plan.tasks, lines["vehicle"].map(log.plan.assign(fleet))
+        tasks, plan = log.plan.tasks, log.plan_for(lines["vehicle"])
         limited = tasks.filter(regex="^every_").notna().any(axis=1)
         codes, parts = set(tasks.loc[limited, "code"]), set(tasks.loc[limited, "fits"])
         on_condition = set(tasks.loc[~limited & tasks["fits"].isin(worn), "code"])

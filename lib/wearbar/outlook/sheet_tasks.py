@@ -4,7 +4,6 @@ import numpy as np
 import pandas as pd
 
 from wearbar.log.schema import TEXT
-from wearbar.outlook.action_frame import in_force
 from wearbar.outlook.order import packs
 
 ON_CONDITION = "on-condition"  # a task without limits, asked for by the wear of its part
@@ -32,7 +31,7 @@ def tasks_in_plan(log, vehicle):
     if log.plan is None:
         return pd.DataFrame(columns=[*_PLAN, *_EVERY])
     name = log.plan.assign(log.tables["vehicles"]).get(vehicle)
-    tasks = in_force(log.plan.tasks, log.as_of)
+    tasks = log.plan.in_force(log.as_of)
     return tasks[tasks["plan"] == name].reset_index(drop=True)
 
 

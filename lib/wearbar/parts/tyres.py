@@ -73,8 +73,7 @@ def _plan_limits(log, rows):
     limits = pd.DataFrame({"limit": np.nan, "source": ""}, rows.index)
     if log.plan is None or rows.empty:
         return limits
-    figures = _pressures(log.plan, log.as_of)
-    plan = rows["vehicle"].map(log.plan.assign(log.tables["vehicles"]))
+    figures, plan = _pressures(log.plan, log.as_of), log.plan_for(rows["vehicle"])
     for place in (rows["position"], rows["position"].str.partition("-")[0]):  # else of its axle
         found = figures.reindex(pd.MultiIndex.from_arrays([plan, place])).set_axis(rows.index)
         limits = limits.mask(limits["limit"].isna(), found)
@@ -83,7 +82,7 @@ def _plan_limits(log, rows):
 
 def _pressures(plan, day):
     """Pressures that tyre tasks name with a source: (plan, place) to the least, and `source`."""
-    now = plan.tasks[~(plan.tasks["valid_from"] > day) & ~(plan.tasks["valid_to"] < day)]
+    now = plan.in_force(day)
     now = now[now["code"].str.contains(TYRE) | now["part"].eq(TYRE)]
     kpa = {unit.casefold(): factor for unit, factor in PRESSURE_KPA.items()}
     rows = []
