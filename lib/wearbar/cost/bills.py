@@ -133,7 +133,7 @@ def double_entries(log):
     met |= pairs["date"] == pairs["done"]
     pairs = pairs[met & (pairs["position_of"].isna() | (pairs["position_of"] == pairs["position"]))]
     same = (pairs["other_cost"] / pairs["price"]).between(0.999, 1.001)
-    fits = (pairs["task"].map(_part_of_task(log.plan)) == pairs["category"]).fillna(False)
+    fits = (pairs["task"].map(part_of_task(log.plan)) == pairs["category"]).fillna(False)
     why = np.where(
         same, "the same money for parts in work", "parts on the task that fits it in work"
     )
@@ -145,7 +145,8 @@ def double_entries(log):
     return found[DOUBLE]
 
 
-def _part_of_task(plan):
+def part_of_task(plan):
+    """The part of each of the plan's tasks: Series by code; empty without a plan."""
     if plan is None:
         return pd.Series(dtype=TEXT)
     tasks = plan.tasks.dropna(subset=["part"]).drop_duplicates("code")

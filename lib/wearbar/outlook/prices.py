@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from wearbar.cost.bills import money_lines
+from wearbar.cost.bills import money_lines, part_of_task
 
 CLASSES = ("planned", "wear", "unplanned", "other")
 PERIOD_DAYS, LEAST_ROWS, TOGETHER = 730, 3, 0.8
@@ -153,11 +153,7 @@ def _pieces(log, lines, worn, since):
     bought = bought.join(fitted[["item", "price"]], on="line")
     by = pd.concat([_mean_pieces(rows, since) for rows in (bought, bought.assign(item=""))])
     work = lines[lines["source"].eq("work") & lines["what"].eq("wear") & (lines["date"] > since)]
-    part_of = {}
-    if log.plan is not None:
-        parts = log.plan.tasks.dropna(subset=["part"]).drop_duplicates("code")
-        part_of = parts.set_index("code")["part"]
-    category = work["detail"].map(part_of).astype(object)
+    category = work["detail"].map(part_of_task(log.plan)).astype(object)
     sums = work.assign(category=category).groupby(PIECE[:2])[["amount", "hours"]].sum(min_count=1)
     n = bought[bought["date"] > since].groupby(PIECE[:2]).size()
     each = sums.reindex(n.index).div(n, axis=0)
