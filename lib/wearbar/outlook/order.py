@@ -3,19 +3,11 @@
 import numpy as np
 import pandas as pd
 
+from wearbar.log.keys import stacked
+
 ORDER_CHANCE = 0.8  # ordered are as many as will do with this chance
 ITEM = ["item", "unit", "pack"]
-COLUMNS = [
-    "item",
-    "for_what",
-    "unit",
-    "pack",
-    "expected",
-    "order_packs",
-    "chance",
-    "price",
-    "amount",
-]
+COLUMNS = "item for_what unit pack expected order_packs chance price amount".split()
 WORN = ["category", "kind", "axle", "item", "size"]
 
 
@@ -26,10 +18,9 @@ def order_list(log, ahead, sets, simulated, prices):
     or pieces), `order_packs` (as many as will do with ORDER_CHANCE), `chance` (of needing any),
     `price` (a pack), `amount`. Planned parts by the plan's quantities, worn parts by the set.
     """
-    rows = [_planned(log, ahead, simulated), _worn(sets, simulated, prices)]
-    rows = [r for r in rows if len(r)] or [pd.DataFrame(columns=[*COLUMNS, "code"])]
-    table = pd.concat(rows, ignore_index=True).sort_values(["code", "item"], ignore_index=True)
-    return table[COLUMNS]
+    none = pd.DataFrame(columns=[*COLUMNS, "code"])
+    rows = [none, _planned(log, ahead, simulated), _worn(sets, simulated, prices)]
+    return stacked(rows).sort_values(["code", "item"], ignore_index=True)[COLUMNS]
 
 
 def packs(quantity, pack):
