@@ -7,13 +7,13 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.intervals import due
-from wearbar.intervals.due import DUE, EARLY, EPS, MONTH_DAYS, Limits
+from wearbar.intervals.due import DAY, DUE, EARLY, EPS, MONTH_DAYS, Limits
 from wearbar.log.keys import look_up, stacked
 from wearbar.log.plan import is_test_of
 from wearbar.log.plan_tasks import title_of
 from wearbar.usage.distance import days_of
 
-DAY, YEAR_DAYS = 2, 365.25
+YEAR_DAYS = 365.25
 HABIT_DAYS, LEAST_HABITS, QUANTILES = 730, 20, 100
 PLAIN = ["vehicle", "plan", "task", "title", "position", "safety", "statutory"]
 POINT = [f"{edge}_{unit}" for edge in ("due", "early") for unit in ("km", "hours", "day")]

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from wearbar.intervals.due import DAY
 from wearbar.outlook import paths
 from wearbar.outlook.bills import draw_bills, visit_rates
 from wearbar.outlook.paths import MONTHS
@@ -20,7 +21,7 @@ WEEK, LOT = 7, 150  # days; vehicles at once
 LEAST_BILLS = 10  # of a class of money that is shown
 SOON_DAYS = 14  # work already due is done within this
 EARLY_TEST = -0.04  # of its interval, a test is taken before its certificate ends
-AXES, DAY = ("km", "hours", "day"), 2
+AXES = ("km", "hours", "day")
 
 
 @dataclass(frozen=True, eq=False)
