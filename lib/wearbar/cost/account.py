@@ -20,7 +20,7 @@ class Account:
         distance. site: on its last day.
     lines: as `money_lines`, those of the account's days; what is fixed stands by calendar month.
         `with_distance`: on a day whose distance is known.
-    worth: depreciation, of the same form.
+    worth: depreciation, of the same form; never in `lines`.
     quarters: one row a vehicle and calendar quarter, `vehicle, quarter, distance_km`.
     outside: rows dated outside the vehicle's days. money: "net", "gross" or "" (not said).
     """

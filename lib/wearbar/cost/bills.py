@@ -1,7 +1,8 @@
 """The money of a log: every row with money once, what of it is known, what may stand twice.
 
 A blank amount is not known, never nil; work that others paid for costs nothing and still counts as
-work. Amounts stay net or gross of recoverable tax as the log has them.
+work. Amounts stay net or gross of recoverable tax as the log has them: the column `tax` is neither
+added nor taken off.
 """
 
 from dataclasses import replace

@@ -15,7 +15,8 @@ from wearbar import intervals, usage
 from wearbar.intervals import STALE_DAYS
 from wearbar.log.keys import is_among, stacked
 from wearbar.log.plan_figures import is_example
-from wearbar.outlook.action_list import DANGER, actions, worn_of
+from wearbar.outlook.action_list import DANGER, actions
+from wearbar.outlook.parts import worn_of
 from wearbar.outlook.sheet_tasks import checks_of, have_of, tasks_in_plan, tasks_of
 from wearbar.usage.backtest import model_by_test
 
@@ -57,11 +58,11 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
     vehicle, kind, site, meter, distance_unit ("" the log's), disposed (NaT: still here), n_vehicles
         it was chosen from, last (`Last`), has_plan, is_example: its plan's figures are examples.
     dangers: of `actions`, what forbids driving. others: of it, all that is neither that nor a task
-        nor wear. `untold`: tables of danger that the log lacks.
+        nor wear. untold: tables of danger that the log lacks.
     tasks: of `sheet_tasks.tasks_of`; titles: of the plan's tasks, by code; checks: what is checked
         before each use; have: parts to have ready (`have_of`).
-    worn: fitted parts at or near their limit, of `parts.remaining`. has_parts: the log tells of
-    any.
+    worn: fitted parts at or near their limit, of `parts.remaining`. has_parts: whether the log
+        holds any fitted part.
     reads: a row a reading to take, `position, category, quantity, places, last, last_date,
         last_is_doubted, limit, legal_limit, jurisdiction, made`.
     changes: fitted parts that this visit may take off, `position, category, item, fitted,
