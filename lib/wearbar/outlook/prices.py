@@ -37,15 +37,17 @@ class Prices:
     labour_rate: float
     companions: dict
 
+    def task(self, rows):
+        """The row of `tasks` of each of `rows` (`plan, task`)."""
+        return self.tasks.reindex(pd.MultiIndex.from_frame(rows[["plan", "task"]]))
+
     def piece(self, kind, category, item):
         """Rows of `pieces` by the item's own price, else by those of its category."""
         own, every = (
-            self.pieces.reindex(pd.MultiIndex.from_arrays([kind, category, x])).reset_index(
-                drop=True
-            )
-            for x in (item, np.repeat("", len(item)))
+            self.pieces.reindex(pd.MultiIndex.from_arrays([kind, category, name]))
+            for name in (item, np.repeat("", len(item)))
         )
-        return own.fillna(every)
+        return own.reset_index(drop=True).fillna(every.reset_index(drop=True))
 
 
 def classed(log, worn):

@@ -109,7 +109,7 @@ def _empty(log, ahead, sets, prices, starts, draws):
 
 def _task_prices(ahead, prices, rng, draws):
     """(amount (draws, rows), its spread, hours (rows)) of one doing of each; NaN not known."""
-    table = prices.tasks.reindex(pd.MultiIndex.from_frame(ahead.rows[["plan", "task"]]))
+    table = prices.task(ahead.rows)
     amount, hours = (table[c].to_numpy(dtype=float) for c in ("amount", "hours"))
     se, sd = (table[c].fillna(0.0).to_numpy(dtype=float) for c in ("amount_se", "amount_sd"))
     codes, which = np.unique(ahead.rows["task"].fillna("").astype(str), return_inverse=True)

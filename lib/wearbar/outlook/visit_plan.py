@@ -24,10 +24,7 @@ def plan_of_visits(outlook, todo=None):
     """
     ahead, more = outlook.ahead, _at_once(outlook.ahead, todo)
     names = list(dict.fromkeys([*ahead.rows["vehicle"], *more["vehicle"]]))
-    amounts = outlook.prices.tasks["amount"].reindex(
-        pd.MultiIndex.from_frame(ahead.rows[["plan", "task"]])
-    )
-    amounts, plans = amounts.to_numpy(dtype=float), []
+    amounts, plans = outlook.prices.task(ahead.rows)["amount"].to_numpy(dtype=float), []
     for at in range(0, max(len(names), 1), LOT):
         some = names[at : at + LOT]
         jobs = visit_jobs(ahead, outlook.model, outlook.as_of, amounts, some)
