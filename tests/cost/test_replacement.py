@@ -260,7 +260,8 @@ class TestCheapestAge:
         book, born = account(log, path), log.tables["vehicles"].set_index("vehicle")["in_service"]
         periods = observed_periods(book, log, path)
         (kept,) = cheapest_ages(book.vehicles, book.lines, periods, value_points(log), born)
-        assert np.isnan(kept.best.value) and kept.curve.empty
+        assert np.isnan(kept.best.value)
+        assert kept.curve.empty
         new = "fewer than 3 vehicles were on record when new"
         assert kept.best.note == (new if n == 3 else "needs 3 vehicles of a kind")
 

@@ -7,7 +7,8 @@ from wearbar.log.keys import stacked
 
 ORDER_CHANCE = 0.8  # ordered are as many as will do with this chance
 ITEM = ["item", "unit", "pack"]
-COLUMNS = "item for_what unit pack expected order_packs chance price amount".split()
+COLUMNS = ["item", "for_what", "unit", "pack"]
+COLUMNS += ["expected", "order_packs", "chance", "price", "amount"]
 WORN = ["category", "kind", "axle", "item", "size"]
 
 
