@@ -30,8 +30,8 @@ class Simulated:
 
     starts: first day of each month ahead. totals: dict of (draws, months) arrays: jobs, hours,
         planned, wear, unplanned, other (money), and km.
-    by_row: (draws, rows of the work ahead) doings in the year. by_site: frame, a column a site:
-        hours in the year. sets: (draws, sets) replacements in the year.
+    by_row: (draws, rows of the work ahead) doings in the year. sets: (draws, sets) replacements in
+        the year, a part alone as its share of the set.
     unknown: of hours and each class of money, doings a year of which no figure is known. blind:
         those of jobs, hours and the classes of which the log and the plan hold nothing to go by.
     bills: parts that wear and days of unplanned work with a price on record.
@@ -40,7 +40,6 @@ class Simulated:
     starts: pd.DatetimeIndex
     totals: dict
     by_row: np.ndarray
-    by_site: pd.DataFrame
     sets: np.ndarray
     unknown: dict
     blind: frozenset
@@ -50,12 +49,6 @@ class Simulated:
     def thin(self):
         """Classes of money with too few bills: no figure of them is shown, nor in the sum."""
         return frozenset(name for name, n in self.bills.items() if n < LEAST_BILLS)
-
-    def add_hours(self, sites, hours):
-        """Count (draws, rows) hours under the rows' sites; none where no work is planned."""
-        sites = sites.fillna("").astype(str).to_numpy()
-        for site in self.by_site.columns.intersection(np.unique(sites)):
-            self.by_site[site] += hours[:, sites == site].sum(axis=1)
 
 
 def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
@@ -94,12 +87,10 @@ def _empty(log, ahead, sets, prices, starts, draws):
     no_work = not len(log.tables["work"]) and not len(bills)
     blind = {"jobs": no_task, "hours": no_task and no_part and no_work, "planned": no_task}
     blind |= {"wear": no_part, "unplanned": no_work, "other": no_work}
-    sites = np.unique(ahead.rows["site"].fillna("").astype(str))
     return Simulated(
         starts,
         {name: np.zeros((draws, MONTHS)) for name in ("jobs", "hours", *CLASSES, "km")},
         np.zeros((draws, len(ahead.rows)), dtype=np.int16),
-        pd.DataFrame(0.0, index=range(draws), columns=sites),
         np.zeros((draws, len(sets.rows))),
         dict.fromkeys(("hours", *CLASSES), 0.0),
         frozenset(name for name, is_none in blind.items() if is_none),
@@ -169,7 +160,7 @@ def _do_jobs(out, ahead, some, driven, away, weeks, month, price, rng):
         told = ahead.again.points(rows[cell[1]], km[cell], hours[cell], day, point[:, *cell])[0]
         point[:, *cell] = again[:, *cell] = told
         due = np.where(fresh, again + late_by, due)
-    _count(out, r, rows, counts, price, rng)
+    _count(out, rows, counts, price, rng)
 
 
 def _shares(habits, past, expiry, chance, shift):
@@ -181,18 +172,17 @@ def _shares(habits, past, expiry, chance, shift):
     return np.maximum(np.where(expiry, EARLY_TEST, share), past)
 
 
-def _count(out, r, rows, counts, price, rng):
+def _count(out, rows, counts, price, rng):
     amount, spread, hours = (p[..., rows] for p in price)
-    year, totals, priced = counts.sum(axis=2), out.totals, np.isfinite(amount[0])
+    totals, priced = out.totals, np.isfinite(amount[0])
     totals["jobs"] += counts.sum(axis=1)
-    out.by_row[:, rows] = year
+    out.by_row[:, rows] = counts.sum(axis=2)
     money = np.einsum("dsm,ds->dm", counts[:, priced], amount[:, priced])
     noise = np.sqrt(np.einsum("dsm,s->dm", counts[:, priced], spread[priced] ** 2))
     totals["planned"] += np.maximum(money + noise * rng.standard_normal(noise.shape), 0.0)
     for name, blank in (("planned", ~priced), ("hours", np.isnan(hours))):
         out.unknown[name] += float(counts[:, blank].sum() / len(counts))
     totals["hours"] += np.einsum("dsm,s->dm", counts, np.nan_to_num(hours))
-    out.add_hours(r["site"], year * np.nan_to_num(hours))
 
 
 def _wear_out(out, sets, some, km, gone, month, prices, rng):
@@ -229,7 +219,6 @@ def _wear_out(out, sets, some, km, gone, month, prices, rng):
         noise = np.sqrt((pieces * sd**2).sum(axis=1)) * rng.standard_normal(draws)
         totals["wear"][:, month[w]] += np.maximum((pieces * each).sum(axis=1) + noise, 0.0)
         totals["hours"][:, month[w]] += (pieces * hours).sum(axis=1)
-        out.add_hours(r["site"], pieces * hours)
 
 
 def _bills(out, log, prices, names, leave, rng):

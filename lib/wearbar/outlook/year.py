@@ -179,12 +179,23 @@ def by_site(outlook):
     vehicles none, since they could point at a person.
     """
     is_known = _of(outlook.simulated, "hours")[1]
-    made = _bands(outlook.simulated.by_site, "site", is_known, outlook)
+    made = _bands(_hours_by_site(outlook), "site", is_known, outlook)
     made = made.rename(columns={"mean": "hours"})
     n = outlook.ahead.rows.drop_duplicates("vehicle")["site"].fillna("").value_counts()
     made["vehicles"], shown = made["site"].map(n), ["hours", "low", "high"]
     made[shown] = made[shown].where((made["vehicles"] >= SMALL_SITE) | (len(made) == 1))
     return made.assign(site=made["site"].replace("", "not known"))
+
+
+def _hours_by_site(outlook):
+    """A row a draw, a column a site with work ahead: of its jobs and of the sets renewed there."""
+    rows, sets, told = outlook.ahead.rows, outlook.sets.rows, outlook.simulated
+    piece = outlook.prices.piece(sets["kind"], sets["category"], sets["item"])["hours"]
+    each = np.append(outlook.prices.task(rows)["hours"], piece * sets["size"])
+    hours = np.hstack([told.by_row, told.sets]) * np.nan_to_num(each.astype(float))
+    site, own = (s.fillna("").astype(str) for s in (rows["site"], sets["site"]))
+    by = pd.DataFrame(hours.T).groupby(np.append(site, own)).sum()
+    return by.reindex(np.unique(site)).T
 
 
 def next_work(outlook):
