@@ -7,6 +7,7 @@ import pandas as pd
 
 from wearbar import parts, usage
 from wearbar.parts import usable_of
+from wearbar.parts.fitted import axle_of
 
 DAMAGE = ("damaged", "failed")
 RENEWED = ("worn", "removed-early")
@@ -91,7 +92,7 @@ def sets_of(log, readings):
     found, on = worn_of(log, readings)
     gone = log.tables["vehicles"].loc[log.tables["vehicles"]["disposed"].le(log.as_of), "vehicle"]
     on = on[~on["vehicle"].isin(gone)].reset_index(drop=True)
-    on["axle"] = axle_at(on["last_position"])
+    on["axle"] = axle_of(on["last_position"].fillna(""))
     by = on.groupby(SET, sort=True, dropna=False)
     first, size = {"site": ("site", "first"), "kind": ("kind", "first")}, ("part_key", "size")
     rows, at = by.agg(**first, item=("item", "last"), size=size).reset_index(), by.ngroup()
@@ -120,7 +121,8 @@ def _habits(found, rows):
     p = found.parts
     rate = p["rate_mm_per_1000km"].where(p["rate_mm_per_1000km"] > 0, p["usual_rate"])
     life = 1000 * usable_of(p) / rate
-    ends = p.assign(late=p["duration_km"] / life.where(life > 0), axle=axle_at(p["last_position"]))
+    axle = axle_of(p["last_position"].fillna(""))
+    ends = p.assign(late=p["duration_km"] / life.where(life > 0), axle=axle)
     ends = ends[~ends["is_on"] & ends["cause"].isin(RENEWED)]
     events = ends.groupby(["category", "vehicle", "axle", "end"], dropna=False)["late"]
     events = events.agg(["max", "size"]).reset_index()
@@ -132,11 +134,6 @@ def _habits(found, rows):
         if len(some) >= FEW_RENEWALS:
             together[mine & (rows["size"] > 1).to_numpy()] = (some["size"] > 1).mean()
     return late, together
-
-
-def axle_at(position):
-    """The axle of each position: front, rear, axle2 ...; one that names none stays as it is."""
-    return position.fillna("").str.replace(r"^(axle\d+|front|rear)-.*$", r"\1", regex=True)
 
 
 def _lives(worn, rows):

@@ -22,10 +22,18 @@ def vehicles_of(log):
     return log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")
 
 
+def axle_of(positions):
+    """Positions with their axle (front, rear, axle2 ...) for each; one that names none stays.
+
+    >>> axle_of(pd.Series(["rear-left, rear-right", "axle2-1", "drive"])).tolist()
+    ['rear, rear', 'axle2', 'drive']
+    """
+    return positions.str.replace(r"(^|, )(axle\d+|front|rear)-[^,]*", r"\1\2", regex=True)
+
+
 def axles_of(positions):
-    """The axle (front, rear, axle2 ...) of each of "rear-left, rear-right": Series of lists."""
-    axle = positions.str.replace(r"\b(axle\d+|front|rear)(-[a-z]+)+", r"\1", regex=True)
-    return axle.str.split(", ")
+    """The axles of each of "rear-left, rear-right": Series of lists."""
+    return axle_of(positions).str.split(", ")
 
 
 def segments_of(log, readings):
