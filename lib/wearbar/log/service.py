@@ -50,12 +50,34 @@ class ServiceLog:
     _si: dict = field(default_factory=dict, repr=False, compare=False)
 
     @property
-    def record_days(self):
-        """Days of record of the vehicle watched longest, from joining or the first day on."""
+    def record_periods(self):
+        """The days of record of each row of `vehicles`: frame `begin, end`.
+
+        From joining or the first day on, until it left or the report date.
+        """
         v = self.tables["vehicles"]
         begin = v["acquired"].fillna(v["in_service"]).clip(lower=self.first_day)
-        days = (v["disposed"].clip(upper=self.as_of).fillna(self.as_of) - begin).dt.days + 1
+        end = v["disposed"].clip(upper=self.as_of).fillna(self.as_of)
+        return pd.DataFrame({"begin": begin, "end": end})
+
+    @property
+    def record_days(self):
+        """Days of record of the vehicle watched longest."""
+        record = self.record_periods
+        days = (record["end"] - record["begin"]).dt.days + 1
         return int(days.clip(lower=0).max()) if len(days) else 0
+
+    @property
+    def here(self):
+        """The vehicles that have not left by the report date."""
+        v = self.tables["vehicles"]
+        return v.loc[~(v["disposed"] <= self.as_of), "vehicle"]
+
+    @property
+    def layups_now(self):
+        """The rows of `layups` that the report date lies in."""
+        stays = self.tables["layups"]
+        return stays[(stays["from"] <= self.as_of) & ~(stays["to"] < self.as_of)]
 
     def _repr_html_(self):
         """What a notebook shows: whose log, its days and vehicles, and what became of its rows."""

@@ -57,12 +57,9 @@ def actions(
     rows = [of_items(table, log, readings, until), of_wear(worn, log, until), of_tyres(log)]
     rows += [of_warranties(log, readings, use, until), of_tasks(found, log, use, confidence, until)]
     rows = stacked([_typed(r) for r in rows])
-    here = log.tables["vehicles"].loc[lambda v: ~(v["disposed"] <= log.as_of), "vehicle"]
-    rows = rows[rows["vehicle"].isin(here)].reset_index(drop=True)
+    rows = rows[rows["vehicle"].isin(log.here)].reset_index(drop=True)
     site = usage.site_at(log, rows["vehicle"], np.repeat(log.as_of.to_datetime64(), len(rows)))
-    stays = log.tables["layups"]
-    now = stays.loc[(stays["from"] <= log.as_of) & ~(stays["to"] < log.as_of), "vehicle"]
-    laid_up = rows["vehicle"].isin(now) | rows["before_next_use"]
+    laid_up = rows["vehicle"].isin(log.layups_now["vehicle"]) | rows["before_next_use"]
     rows = rows.assign(site=site.fillna("").to_numpy(), is_laid_up=laid_up)
     return _ranked(_with_plan(rows, log))
 

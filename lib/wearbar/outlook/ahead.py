@@ -109,8 +109,7 @@ def work_ahead(log, found, table, readings):
 
 def _waits(log):
     """Days until the lay-up of today ends, by vehicle; infinite where no end is on record."""
-    stays = log.tables["layups"]
-    now = stays[(stays["from"] <= log.as_of) & ~(stays["to"] < log.as_of)]
+    now = log.layups_now
     return _days(now["to"], log.as_of).fillna(np.inf).groupby(now["vehicle"]).max()
 
 

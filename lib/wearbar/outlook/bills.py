@@ -55,13 +55,13 @@ def _cells(log, bills):
     """One row a vehicle and year of record: `vehicle, kind, age, years, n`."""
     fleet = log.tables["vehicles"].drop_duplicates("vehicle")
     born, first, last = fleet["in_service"], log.first_day, log.as_of
-    begin = fleet["acquired"].fillna(born).clip(lower=first)
-    end = fleet["disposed"].clip(upper=last).fillna(last)
+    record = log.record_periods
     count = max(int(np.ceil(((last - first).days + 1) / YEAR)), 1)
     edges = [last - pd.DateOffset(years=k) for k in range(count, -1, -1)]
     bills, cells = bills[bills["date"] >= first], []
     for a, b in itertools.pairwise(edges):
-        start, stop = begin.clip(lower=a + pd.Timedelta(days=1)), end.clip(upper=b)
+        start = record["begin"].clip(lower=a + pd.Timedelta(days=1))
+        stop = record["end"].clip(upper=b)
         inside = bills.loc[(bills["date"] > a) & (bills["date"] <= b), "vehicle"].value_counts()
         cell = fleet[["vehicle", "kind"]].assign(
             age=(start + (stop - start) / 2 - born).dt.days / YEAR,

@@ -152,10 +152,8 @@ def _replay(log, found, table, test, replay, start, how):
     outlook = outlook_of(then, whole=then, test=known, learning=nothing, **how)
     others = outlook.prices.companions.values()
     worn = {*outlook.sets.rows["category"], *(name for some in others for name in some)}
-    fleet = then.tables["vehicles"]
-    there = fleet.loc[~fleet["disposed"].le(start), "vehicle"]
-    year = actual_year(log, found, table, worn, start, there)
-    return outlook, year, there, worn, fleet["vehicle"]
+    year = actual_year(log, found, table, worn, start, then.here)
+    return outlook, year, then.here, worn, then.tables["vehicles"]["vehicle"]
 
 
 def _known_then(test, start):

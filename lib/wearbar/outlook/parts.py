@@ -90,8 +90,7 @@ def worn_of(log, readings=None, confidence=0.9):
 def sets_of(log, readings):
     """The `Sets` fitted now, of the categories whose wear is read."""
     found, on = worn_of(log, readings)
-    gone = log.tables["vehicles"].loc[log.tables["vehicles"]["disposed"].le(log.as_of), "vehicle"]
-    on = on[~on["vehicle"].isin(gone)].reset_index(drop=True)
+    on = on[on["vehicle"].isin(log.here)].reset_index(drop=True)
     on["axle"] = axle_of(on["last_position"].fillna(""))
     by = on.groupby(SET, sort=True, dropna=False)
     first, size = {"site": ("site", "first"), "kind": ("kind", "first")}, ("part_key", "size")

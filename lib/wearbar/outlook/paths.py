@@ -67,11 +67,9 @@ def hour_paths(log, model, ahead, some, weeks, rng, common):
 
 def leaving_rate(log):
     """Vehicles that leave, a vehicle and year, by the log's own record; nil where none has."""
-    fleet = log.tables["vehicles"]
-    start = fleet["acquired"].fillna(fleet["in_service"]).clip(lower=log.first_day)
-    end = fleet["disposed"].clip(upper=log.as_of).fillna(log.as_of)
-    years = (end - start).dt.days.clip(lower=0).sum() / 365.25
-    return float(fleet["disposed"].le(log.as_of).sum() / years) if years > 0 else 0.0
+    record = log.record_periods
+    years = (record["end"] - record["begin"]).dt.days.clip(lower=0).sum() / 365.25
+    return float((len(record) - len(log.here)) / years) if years > 0 else 0.0
 
 
 def gone_by(leave, n, draws, weeks, rng):

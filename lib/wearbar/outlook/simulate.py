@@ -57,8 +57,7 @@ def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
     weeks = np.arange(0, edges[-1] + WEEK, WEEK)
     month = np.clip(np.searchsorted(edges, weeks - WEEK / 2, "right") - 1, 0, MONTHS - 1)
     common = rng.standard_normal(draws) * common_sd
-    fleet = log.tables["vehicles"]
-    names = pd.Index(fleet.loc[~fleet["disposed"].le(log.as_of), "vehicle"])
+    names = pd.Index(log.here)
     price = _task_prices(ahead, prices, rng, draws)
     out = _empty(log, ahead, sets, prices, starts, draws)
     leave, stays = paths.leaving_rate(log), paths.stays_of(log)

@@ -54,9 +54,7 @@ def old_tyres(log):
 
 def _kept(rows, log):
     """The rows of tyres of vehicles that are not disposed of."""
-    fleet = log.tables["vehicles"]
-    kept = fleet.loc[~(fleet["disposed"] <= log.as_of), "vehicle"]
-    return rows[rows["category"].eq(TYRE) & rows["vehicle"].isin(kept)]
+    return rows[rows["category"].eq(TYRE) & rows["vehicle"].isin(log.here)]
 
 
 def _legal(log, rows, quantity):
