@@ -79,10 +79,9 @@ def differences(account, by, confidence=0.9, rng=None):
     groups, money = made["group"].to_numpy(), made[["amount", "distance_km"]].to_numpy().T
     names, first, size = np.unique(groups, return_index=True, return_counts=True)
     rows = []
-    if len(names) > 1:
+    if len(names) > 1 and least_p(size, DEALS) * len(names) <= CLEAR_P:
         chances = _dealt(money, first, rng or np.random.default_rng(30))
-        if least_p(size, DEALS) * len(names) <= CLEAR_P:
-            rows = zip(names, size, chances, strict=True)
+        rows = zip(names, size, chances, strict=True)
     rows = [(name, *_apart(money, groups == name, confidence), n, p) for name, n, p in rows]
     frame = pd.DataFrame(rows, columns=[by, "ratio", "low", "high", "n", "p"])
     frame["p_holm"] = estimate.holm(frame["p"].to_numpy(float))
