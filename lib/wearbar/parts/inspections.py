@@ -21,8 +21,8 @@ def looks_of(log, readings, segments=None):
     the last one, or of a vehicle without a meter: a depth against its limit needs no distance.
     source: "reading" of `measurements`, or what `fitted` says: "new" (its new depth at its
     fitting), "fitted", "removed". A reading belongs to the `part` it names, or else to what was on
-    at that position that day; on the day of a change to the part that comes off, unless it is
-    nearly the new one's depth.
+    at that position that day; on the day of a change to the part that is removed, unless it
+    is nearly the new one's depth.
     """
     segments = segments_of(log, readings) if segments is None else segments
     own = segments["start_km"].notna() & segments["before_km"].notna()

@@ -1,10 +1,10 @@
 """What an item costs a distance, by the renewal-reward theorem, and whether two items differ.
 
 A part fitted, used and replaced over and over costs E[price + fitting] / E[distance in service] in
-the long run (Ross 1996, Stochastic Processes, section 3.6; from memory): the distance until it came
-off for whatever reason, so that what ends early counts. Fitness for the use comes first: items are
-compared only for the same place on the same kind of vehicle, and money alone never chooses a tyre
-or a pad.
+the long run (Ross 1996, Stochastic Processes, section 3.6; from memory): the distance until it is
+removed for whatever reason, so that what ends early counts. Fitness for the use comes first: items
+are compared only for the same place on the same kind of vehicle, and money alone never chooses a
+tyre or a pad.
 """
 
 from dataclasses import replace
@@ -34,11 +34,11 @@ PAIR = "other ratio low high p break_even break_even_low break_even_high lives_n
 def cost_per_distance(spans, confidence=0.9, rng=None):
     """What each item costs a distance at its place: one row an item of a place that has a price.
 
-    `category, kind, place_on, item`, `n`, `n_off` (lives, and those that came off), `vehicles`,
+    `category, kind, place_on, item`, `n`, `n_off` (lives, and parts removed), `vehicles`,
     `price`, `fitting` (means of those known; fitting nil where none is), `service_km`,
     `service_low_km`, `service_high_km` (mean distance in service, all ends), `cost_per_km`,
     `low_per_km`, `high_per_km`, `note`. Limits: jackknife over vehicles; where vehicles or ends are
-    too few, `life_of` on the parts alone, by the number that came off, and the note says so.
+    too few, `life_of` on the parts alone, by the number removed, and the note says so.
     """
     rng = rng or np.random.default_rng(0)
     rows = [(*item.key, *_cost(item, confidence, rng)) for item in _items(spans)]
@@ -107,7 +107,7 @@ def pairs(spans, confidence=0.9):
     `CLEAR_P`), `break_even` (the price at which the other would cost the same) with limits,
     `lives_needed` (of both together, for the interval to leave out 1 were the ratio as estimated; 0
     where it does, -1 where they are too near). No row where either has under five ends, both
-    together are on under `PAIR_VEHICLES`, or no limits can be given.
+    together are on fewer than `PAIR_VEHICLES`, or no limits can be given.
     """
     items = [_decided(item) for item in _items(spans)]
     items = [item for item in items if item.lives["observed"].sum() >= MIN_ENDS]

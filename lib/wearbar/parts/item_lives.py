@@ -21,11 +21,11 @@ LIFE = "n n_ended n_early n_between life_km low_km high_km floor_km note method"
 def lives_by_item(spans, confidence=0.9, rng=None):
     """Life until worn out or failed, from ends alone: a row an item at its place, most ends first.
 
-    `category, kind, place_on, item, n`, `n_ended` (worn or failed), `n_early` (taken off early:
+    `category, kind, place_on, item, n`, `n_ended` (worn or failed), `n_early` (removed early:
     never sure to be independent of wear), `n_between` (ends that lie between two looks: where those
     are a twentieth of the median life apart or more; nil where ends are taken as exact), `life_km`
     (the median, early ends taken as independent; NaN where `floor_km` is below `NEAR` of it: then a
-    range alone) and `floor_km` (were every part taken off early about to wear out), limits by the
+    range alone) and `floor_km` (were every part removed early about to wear out), limits by the
     spread between vehicles, of one vehicle or few ends by `life_of` on its decisions; `low_km`, the
     low limit of the latter, and `high_km`, the high one of the former: how early ends depend on
     wear is not known; `note`, `method`.
@@ -85,10 +85,10 @@ def _between_looks(group):
 def early_ends(parts):
     """Why parts were removed early: one row a category and cause, the costliest first.
 
-    parts: `wear_of(...).parts`, or spans with `limit`. `n`, `of` (parts of the category that came
-    off), `unused_share` (mean share of the usable depth that went with them, where their removed
-    depth is known), `n_known`, `wasted` (that share of their price and fitting, summed over those
-    with both).
+    parts: `wear_of(...).parts`, or spans with `limit`. `n`, `of` (parts of the category that were
+    removed), `unused_share` (mean share of the usable depth that went with them, where their
+    removed depth is known), `n_known`, `wasted` (that share of their price and fitting, summed over
+    those with both).
     """
     off = parts[~parts["cause"].isin(STILL)]
     early = off[~off["observed"]].copy()

@@ -1,4 +1,4 @@
-"""How far each part now on still goes."""
+"""How far each fitted part still goes."""
 
 import numpy as np
 import pandas as pd
@@ -17,7 +17,7 @@ MOST_DAYS = 3650  # a later day is no date
 
 
 def remaining(wear, as_of, daily=None, confidence=0.9):
-    """Every part now on whose wear is read: one row a part, the most pressing first.
+    """Every fitted part whose wear is read: one row a part, the most pressing first.
 
     The columns of `wear.parts`, and `last_read`, `last_height`, `last_place`, `last_is_doubted`,
     `state`, `by` (see `wearbar.parts.state`), `why_not` (words, where what is left isn't known);
@@ -25,9 +25,9 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
     reading), `now_low` (the line's lower limit); `life_km`, `life_low_km`, `life_high_km` (distance
     on the part at the limit), `left_km`, `left_low_km`, `left_high_km` (from now; nil where
     passed), `chance_to_next` (of being above the limit when next read, `next_look_km` on: the
-    middle distance between readings), `act_km` (the lesser of that and the low limit; nil where it
-    is or may be at its limit); `date_low`, `date` (days on which `act_km` and `left_km` are used up
-    at the vehicle's `high` and middle rate, `daily` from `usage.daily_rate`); `margin`,
+    median distance between readings), `act_km` (the lesser of `next_look_km` and `left_low_km`; nil
+    where it is or may be at its limit); `date_low`, `date` (days on which `act_km` and `left_km`
+    are used up at the vehicle's `high` and mean rate, `daily` from `usage.daily_rate`); `margin`,
     `legal_margin` (the height that `state` was judged by less the limit and the legal limit,
     negative where past). Ranked by state, readings before forecasts, what hurts first when it fails
     (`FAILS_FIRST`), at a limit by the margin to the legal one, else by the low limit of what is

@@ -81,7 +81,7 @@ def wear_of(spans, looks, law):
     hard-used vehicle is not taken for a usual one.
     """
     spans = pd.concat([spans, limits_for(spans, law)], axis=1)
-    # where a part on now is; where one that came off always was
+    # where a fitted part is now; where a removed one always was
     axles = axles_of(spans["last_position"].where(spans["is_on"], spans["positions"]))
     spans["axle"] = axles.str[0].where(axles.map(set).str.len().eq(1), "rotated")
     looks = _by_place(looks, spans)
@@ -109,7 +109,7 @@ def _by_place(looks, spans):
     """Readings by place with height falling; what `fitted` says goes to every place (new) or stands
     in where nothing was read that day.
 
-    A part on now that has been moved is judged by what was read since, where that is enough or
+    A fitted part that has been moved is judged by what was read since, where that is enough or
     enough like parts are read to help: another position wears another place, at another rate.
     """
     since = look_up(looks["part_key"], _moved(spans, looks))
@@ -139,7 +139,7 @@ def _joined(frames, none):
 
 
 def _moved(spans, looks):
-    """Part to the day since which its readings count, of parts on now that have been moved."""
+    """Part to the day since which its readings count, of fitted parts that have been moved."""
     is_moved = spans["is_on"] & spans["positions"].ne(spans["last_position"])
     moved = spans[is_moved].set_index("part_key")
     since = looks["date"] >= look_up(looks["part_key"], moved["last_start"])

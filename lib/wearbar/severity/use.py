@@ -105,7 +105,7 @@ def supported(found, plan, limits, unit_km=1.0):
 
     found: list of `Effect`. plan: `Plan` or None; a task belongs to a category that is its part, or
     that its code begins with. limits: as from `conditions`; a kind of use without one is parted at
-    the middle vehicle. unit_km: of the reader's distances. Columns `SUPPORTED`. supported_km is the
+    the median vehicle. unit_km: of the reader's distances. Columns `SUPPORTED`. supported_km is the
     least of the plan's, the plan's severe limit, and the plan's over the one-sided 95% lower limit
     of the wear ratio between hard use and easy (share_hard, share_easy: their means), rounded down
     to two figures, the last only where that limit is above 1 and Holm's p below 0.05. wear_ratio
