@@ -5,13 +5,20 @@ import pandas as pd
 from scipy import stats
 
 from wearbar.log.keys import look_up
-from wearbar.parts.state import AT_LIMIT, FAILS_FIRST, STATES, cut_by_last, state_of, with_last
+from wearbar.parts.state import (
+    AT_LIMIT,
+    FAILS_FIRST,
+    LEFT,
+    STATES,
+    cut_by_last,
+    state_of,
+    with_last,
+)
 from wearbar.parts.wear import SPREAD_WORTH, sign_of, t_quantile
 from wearbar.parts.wear_bend import unbent
 from wearbar.parts.wear_line import RISING, crossing
 from wearbar.usage.distance import days_later
 
-LEFT = ["left_km", "left_low_km", "left_high_km"]
 LIFE = ["life_km", "life_low_km", "life_high_km"]
 MOST_DAYS = 3650  # a later day is no date
 

@@ -28,6 +28,7 @@ FAILS_FIRST = ("tyre", "brake")  # categories whose failure hurts first, by how 
 # of a shipped example: what a part wears between inspections (judgement)
 NEAR_MM, NEAR_STRETCH = 1.0, 0.5
 AGREE_MM, AGREE_STRETCH = 1.0, 0.3  # how far places of one day part on unevenly worn parts
+LEFT = ["left_km", "left_low_km", "left_high_km"]
 LAST = ["date", "height", "place", "quantity", "distance_km", "is_doubtful", "line", "t"]
 
 
@@ -35,9 +36,8 @@ def with_last(on, looks):
     """The parts with their last reading, the most worn of its day, and whether it is doubted."""
     read = looks[looks["source"].ne("new")]
     read = read.sort_values(["date", "height"], ascending=[False, True], kind="stable")
-    limit = (sign_of(on) * on["limit"]).set_axis(on["part_key"])
-    at_limit = read["height"] <= look_up(read["part_key"], limit)
-    above = read["height"] > look_up(read["part_key"], limit)
+    limit = look_up(read["part_key"], (sign_of(on) * on["limit"]).set_axis(on["part_key"]))
+    at_limit, above = read["height"] <= limit, read["height"] > limit
     # a place not read on the last day, and at the limit when it last was, is no better since
     newest = ~read.duplicated(["part_key", "place"]) & ~read["is_doubtful"].eq(True)
     last = read.drop_duplicates("part_key")
@@ -72,7 +72,7 @@ def cut_by_last(on):
     sign, takes = sign_of(on), on["last_is_unplaced"]
     room, told = (sign * (on[name] - on["limit"]) for name in ("now_height", "last_height"))
     share = (told / room.where(room > 0)).fillna(0.0).clip(0, 1).where(takes & (told < room), 1.0)
-    for name in ("left_km", "left_low_km", "left_high_km"):
+    for name in LEFT:
         on[name] = (on[name] * share).mask(share.eq(0), 0.0)
     on["chance_to_next"] = on["chance_to_next"].where(share.eq(1))
     lower = takes & ~(sign * on["now_height"] < sign * on["last_height"])
