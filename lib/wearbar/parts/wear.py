@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from wearbar.log.keys import is_among, look_up
+from wearbar.log.keys import is_among, look_up, stacked
 from wearbar.parts.fitted import axles_of
 from wearbar.parts.wear_bend import bends_of, hinge_of, straighten
 from wearbar.parts.wear_limits import limits_for
@@ -125,17 +125,12 @@ def _by_place(looks, spans):
     named = looks["part_key"].isin(places.loc[places["place"].ne(""), "part_key"])
     alone = looks[~looks["source"].eq("reading") & ~is_new & ~named]
     alone = alone[~is_among(alone, read, ["part_key", "date"])]
-    new = _joined([looks[is_new], _unstretched(spans, own)], looks[:0]).drop(columns="place")
+    new = stacked([looks[is_new], _unstretched(spans, own)]).drop(columns="place")
     new = new.merge(places, on="part_key", how="left").fillna({"place": ""})
-    rows = _joined([read, alone, new], looks)
+    rows = stacked([read, alone, new])
     rows["height"] = sign_of(rows) * rows["value"]
     order = ["part_key", "place", "distance_km", "line"]
     return rows.sort_values(order, kind="stable", ignore_index=True)
-
-
-def _joined(frames, none):
-    """One frame of those that have rows; `none` where none has."""
-    return pd.concat([f for f in frames if len(f)] or [none], ignore_index=True)
 
 
 def _moved(spans, looks):
@@ -215,7 +210,7 @@ def _of_vehicle(parts, off, noise, cv2, vehicles):
     known, off, noise = off.notna().astype(float), off.fillna(0.0), noise.fillna(0.0)
 
     def squares(x, by):
-        return (x.groupby(by, dropna=by is own).sum() ** 2).groupby("category").sum()
+        return (x.groupby(by, dropna=False).sum() ** 2).groupby("category").sum()
 
     pairs, products = (squares(x, own) - squares(x, together) for x in (known, off))
     shared = look_up(category, products / pairs.where(pairs > 0)).fillna(0.0).clip(lower=0.0)
