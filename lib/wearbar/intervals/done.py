@@ -57,7 +57,7 @@ def series_of(log):
 def _told_from(log, rows):
     """From which day certificates tell when each series falls due: the first of its kind that was
     known; NaT without one."""
-    c, v = log.tables["certificates"], log.tables["vehicles"].drop_duplicates("vehicle")
+    c, v = log.tables["certificates"], log.tables["vehicles"]
     ours = v["acquired"].fillna(v["in_service"]).set_axis(v["vehicle"])
     came_with = look_up(c["vehicle"], ours).clip(upper=c["valid_to"])  # a paper without its test
     c = c.assign(known=known_on(c["tested"].fillna(came_with), c["recorded"]))

@@ -81,7 +81,7 @@ def jurisdictions():
 def law_of(log):
     """The `Law` of a log: its own rows, and shipped ones for what they do not limit."""
     own = log.si("limits")
-    classes = log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["legal_class"]
+    classes = log.tables["vehicles"].set_index("vehicle")["legal_class"]
     return Law(log.jurisdiction, _rows_of(own, log.jurisdiction), classes)
 
 

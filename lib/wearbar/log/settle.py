@@ -85,7 +85,7 @@ def _oldest(tables, as_of):
     """
     records = pd.concat([tables[name][["vehicle", "date"]] for name in RECORDS], ignore_index=True)
     begun = records.groupby("vehicle")["date"].min()
-    joined = tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["acquired"]
+    joined = tables["vehicles"].set_index("vehicle")["acquired"]
     near = joined[(begun.reindex(joined.index) - joined).dt.days.between(0, JOINED_DAYS)]
     oldest = pd.Series([begun.min(), near.min()], dtype="datetime64[ns]").min()
     return as_of if pd.isna(oldest) or oldest > as_of else oldest

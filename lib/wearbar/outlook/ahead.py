@@ -93,7 +93,7 @@ def work_ahead(log, found, table, readings):
     now = found[found["is_current"] & found["is_open"] & found["state"].ne("not-finished")]
     rows = [_certificates(log, table)]
     rows = stacked([_tasks(log, now.reset_index(drop=True)), *rows] if len(now) else rows)
-    home = log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")
+    home = log.tables["vehicles"].set_index("vehicle")
     today = np.repeat(log.as_of.to_datetime64(), len(rows))
     rows["kind"] = look_up(rows["vehicle"], home["kind"])
     rows["site"] = usage.site_at(log, rows["vehicle"], today).to_numpy()

@@ -20,7 +20,7 @@ def visit_rates(log, bills, vehicles, rng, draws):
     what counts vary beyond that (Pearson) is a gamma draw by vehicle.
     """
     cells = _cells(log, bills)
-    fleet = log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle").reindex(vehicles)
+    fleet = log.tables["vehicles"].set_index("vehicle").reindex(vehicles)
     kinds = pd.Index(sorted(log.tables["vehicles"]["kind"].dropna().unique()))
     age = (log.as_of - fleet["in_service"]).dt.days.to_numpy() / YEAR + 0.5
     x, ahead = _design(kinds, cells["kind"], cells["age"]), _design(kinds, fleet["kind"], age)
@@ -53,7 +53,7 @@ def _design(kinds, kind, age):
 
 def _cells(log, bills):
     """One row a vehicle and year of record: `vehicle, kind, age, years, n`."""
-    fleet = log.tables["vehicles"].drop_duplicates("vehicle")
+    fleet = log.tables["vehicles"]
     born, first, last = fleet["in_service"], log.first_day, log.as_of
     record = log.record_periods
     count = max(int(np.ceil(((last - first).days + 1) / YEAR)), 1)

@@ -55,7 +55,7 @@ def classed(log, worn):
 
     worn: categories whose wear is read, with their companions.
     """
-    lines, fleet = money_lines(log), log.tables["vehicles"].drop_duplicates("vehicle")
+    lines, fleet = money_lines(log), log.tables["vehicles"]
     lines = lines[lines["source"].isin(["work", "fitted"])]
     is_work, why, detail = lines["source"].eq("work"), lines["why"], lines["detail"]
     hours = lines["line"].map(log.tables["work"]["labour_hours"]).where(is_work)

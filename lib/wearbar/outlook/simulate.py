@@ -222,7 +222,7 @@ def _wear_out(out, sets, some, km, gone, month, prices, rng):
 
 def _bills(out, log, prices, names, leave, rng):
     """Unplanned and other work at its own rate, each day of it with a bill out of the log."""
-    kind = log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["kind"]
+    kind = log.tables["vehicles"].set_index("vehicle")["kind"]
     kind = kind.reindex(names).to_numpy(dtype=object)
     kept = np.exp(-leave * (np.arange(MONTHS) + 0.5) / MONTHS)
     for what in ("unplanned", "other"):

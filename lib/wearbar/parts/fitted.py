@@ -17,11 +17,6 @@ PERCENT = ("chain",)  # categories whose limit is a stretch in percent, not a de
 COVERED = [f"{name}_coverage_share" for name in SHARES]
 
 
-def vehicles_of(log):
-    """The log's vehicles by name."""
-    return log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")
-
-
 def axle_of(positions):
     """Positions with their axle (front, rear, axle2 ...) for each; one that names none stays.
 
@@ -48,7 +43,7 @@ def segments_of(log, readings):
     `fitted_odometer`.
     """
     path, rows = usage.path_of(readings), _rows_of(log)
-    fleet, vehicle = vehicles_of(log), rows["vehicle"]
+    fleet, vehicle = log.tables["vehicles"].set_index("vehicle"), rows["vehicle"]
     last = fleet["disposed"].clip(upper=log.as_of).fillna(log.as_of)
     watch = fleet["acquired"].fillna(fleet["in_service"]).clip(lower=log.first_day)
     rows["is_on"], rows["watch"] = rows["removed"].isna(), look_up(vehicle, watch)

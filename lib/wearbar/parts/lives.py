@@ -6,7 +6,7 @@ import pandas as pd
 from wearbar import usage
 from wearbar.log.keys import look_up
 from wearbar.log.schema import TEXT
-from wearbar.parts.fitted import segments_of, unrecorded_of, use_of, vehicles_of
+from wearbar.parts.fitted import segments_of, unrecorded_of, use_of
 from wearbar.parts.inspections import looks_of
 
 ENDS = ("worn", "failed")
@@ -41,7 +41,8 @@ def spans_of(log, category=None, readings=None):
     first, last = life.nth(0).reset_index(drop=True), life.nth(-1).reset_index(drop=True)
     frame = last[["part_key", "vehicle"]].copy()
     frame["site"] = usage.site_at(log, last["vehicle"], last["end"]).to_numpy()
-    frame["kind"] = look_up(last["vehicle"], vehicles_of(log)["kind"])
+    fleet = log.tables["vehicles"].set_index("vehicle")
+    frame["kind"] = look_up(last["vehicle"], fleet["kind"])
     frame[["category", "item"]] = last[["category", "item"]]
     frame["position"], frame["positions"] = _positions(rows)
     frame["n_rows"] = life.size().to_numpy()
@@ -54,7 +55,7 @@ def spans_of(log, category=None, readings=None):
         run = life[column].sum(min_count=1).where(is_whole)
         frame[name] = first["before_km"] + run.to_numpy()
     frame["age_known"] = frame["duration_km"].notna() & frame["entry_km"].notna()
-    frame["cause"] = _cause(last, log)
+    frame["cause"] = _cause(last, fleet["disposed"], log.as_of)
     frame["observed"], frame["is_on"] = frame["cause"].isin(ENDS), frame["cause"].eq("still-on")
     for money in ("price", "fitting_cost"):
         # a part moved about is bought once, in its first row: nil in the others is not its price
@@ -78,8 +79,8 @@ def _positions(rows):
     return most, by.groupby("life")["position"].agg(", ".join).to_numpy()
 
 
-def _cause(last, log):
-    gone = last["is_on"] & (look_up(last["vehicle"], vehicles_of(log)["disposed"]) <= log.as_of)
+def _cause(last, disposed, as_of):
+    gone = last["is_on"] & (look_up(last["vehicle"], disposed) <= as_of)
     cause = last["reason"].replace(CAUSES).mask(last["is_on"], "still-on").mask(gone, "disposed")
     return cause.fillna("not-told").astype(TEXT)
 

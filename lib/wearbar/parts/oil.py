@@ -6,7 +6,6 @@ import pandas as pd
 from wearbar import usage
 from wearbar.log.keys import is_among
 from wearbar.log.schema import RESETS_NOTHING
-from wearbar.parts.fitted import vehicles_of
 from wearbar.stats.estimate import MIN_VEHICLES, ratios
 
 CHECK = "engine-oil-level"  # reads the level
@@ -45,7 +44,8 @@ def oil_use(log, readings, confidence=0.9):
     found = ratios(vehicle, seen["used_ml"], seen["distance_km"] / 1000, confidence)
     rate = found[["value", "low", "high"]].reindex(table.index).where(table["why_not"].eq(""))
     table = table.join(rate.rename(columns={"value": "ml_per_1000km"})).reset_index()
-    table.insert(1, "kind", table["vehicle"].map(vehicles_of(log)["kind"]))
+    kind = log.tables["vehicles"].set_index("vehicle")["kind"]
+    table.insert(1, "kind", table["vehicle"].map(kind))
     return table.sort_values("ml_per_1000km", ascending=False, kind="stable", ignore_index=True)
 
 

@@ -142,7 +142,7 @@ def _days(on, daily, as_of, left, speed):
     """The day on which `left` is used up at the vehicle's rate."""
     if daily is None:
         return pd.Series(pd.NaT, on.index, dtype="datetime64[ns]")
-    rate = daily.drop_duplicates("vehicle").set_index("vehicle")
+    rate = daily.set_index("vehicle")
     pace = look_up(on["vehicle"], rate[speed].fillna(rate["rate_km_per_day"]))
     days = on[left] / pace.where(pace > 0)
     return days_later(as_of, np.floor(days.where(days < MOST_DAYS)))

@@ -12,7 +12,6 @@ import pandas as pd
 from wearbar.log.law import law_of
 from wearbar.log.plan_figures import is_example
 from wearbar.log.units import PRESSURE_KPA
-from wearbar.parts.fitted import vehicles_of
 
 TYRE = "tyre"
 TOO_LOW = 0.10
@@ -59,7 +58,7 @@ def _kept(rows, log):
 
 def _legal(log, rows, quantity):
     """The law's limit of each row: `limit`, `source`."""
-    kind = rows["vehicle"].map(vehicles_of(log)["kind"])
+    kind = rows["vehicle"].map(log.tables["vehicles"].set_index("vehicle")["kind"])
     asked = rows[["vehicle", "category"]].assign(kind=kind, last_position=rows["position"])
     legal = law_of(log).limits_of(asked, (quantity,))
     source = legal["legal_source"] + " (" + legal["jurisdiction"] + ")"

@@ -86,7 +86,7 @@ def gaps(readings, least_days=60, times=3.0):
 def site_at(log, vehicle, date):
     """Site of each vehicle at each date: its posting then (the latest begun), or else
     `vehicles.site`. Series of text."""
-    home = log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["site"]
+    home = log.tables["vehicles"].set_index("vehicle")["site"]
     date = np.asarray(date, dtype="datetime64[ns]")
     asked = pd.DataFrame({"vehicle": pd.array(vehicle, dtype=TEXT), "date": date})
     posted = log.tables["postings"].dropna(subset=["from", "site"])

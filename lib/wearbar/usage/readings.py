@@ -73,7 +73,7 @@ def _place(log, table, odometer, date):
 
 def _km_factor(log, vehicles):
     """km per unit of each vehicle's own odometer."""
-    own = log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["distance_unit"]
+    own = log.tables["vehicles"].set_index("vehicle")["distance_unit"]
     unit = look_up(pd.Series(vehicles, dtype=TEXT), own).fillna(log.units.distance)
     return unit.map(DISTANCE_KM).to_numpy(dtype=float)
 
