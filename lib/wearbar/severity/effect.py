@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar.stats.clustered import added_up
-from wearbar.stats.estimate import Estimate
+from wearbar.stats.estimate import Estimate, refused
 
 STEP = 0.10  # of share; what the ratio is for
 NONE = Estimate(nan, nan, nan, 0.9, 0)
@@ -102,8 +102,7 @@ def judged(found, confidence):
     }
     refusals = tuple(code for code, bad in reasons.items() if bad)
     if refusals:
-        note = "refused: " + ", ".join(refusals)
-        none = replace(NONE, n=found.n_parts, confidence=confidence, note=note)
+        none = refused("refused: " + ", ".join(refusals), confidence, found.n_parts)
         figures = dict.fromkeys(("ratio", "additive", "log_linear"), none)
         limits = dict.fromkeys(("lower", "additive_lower", "log_linear_lower"), nan)
         return replace(found, refusals=refusals, **figures, **limits)

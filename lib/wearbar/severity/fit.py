@@ -10,10 +10,10 @@ import pandas as pd
 from scipy import stats
 
 from wearbar.severity import parts as counted
-from wearbar.severity.effect import NONE, STEP, Effect, e_value, judged
+from wearbar.severity.effect import STEP, Effect, e_value, judged
 from wearbar.stats import clustered
 from wearbar.stats.clustered import added_up, fit_clustered
-from wearbar.stats.estimate import Estimate, holm
+from wearbar.stats.estimate import Estimate, holm, refused
 
 EXACT_BELOW = 5  # vehicles a side below which permutation decides
 VARIES = 0.02  # sd of share within vehicles from which the exposure varies within
@@ -115,7 +115,7 @@ class _Slope(NamedTuple):
     def ratio(self, confidence, n):
         """The ratio as an `Estimate`, refused where the slope has no error."""
         if not (self.se > 0 and self.df > 0):
-            return replace(NONE, n=n, confidence=confidence, note="too few vehicles")
+            return refused("too few vehicles", confidence, n)
         half = stats.t.ppf((1 + confidence) / 2, self.df) * self.se
         ends = np.clip([self.value, self.value - half, self.value + half], -300, 300)
         method = f"cluster-robust, t with {self.df:.1f} degrees of freedom"

@@ -97,7 +97,7 @@ def proportion(successes, trials, clusters=None, confidence=0.9):
     won, tried = (np.atleast_1d(np.asarray(counts, float)) for counts in (successes, trials))
     n = tried.sum()
     if not n > 0:
-        return Estimate(nan, nan, nan, confidence, 0, unit="share", note="nothing to count")
+        return refused("nothing to count", confidence, unit="share")
     p, upper = won.sum() / n, (1 + confidence) / 2
     vehicles = 1 if clusters is None else len(np.unique(np.asarray(clusters, str)))
     count, trials, alpha = won.sum(), n, 1 - confidence
@@ -127,12 +127,12 @@ def ratio(numerator, denominator, confidence=0.9, unit=""):
     num, den = np.asarray(numerator, float), np.asarray(denominator, float)
     row = ratios(np.zeros(len(num)), num, den, confidence)
     if row.empty or not row["denominator"].iat[0] > 0:
-        return Estimate(nan, nan, nan, confidence, len(num), unit=unit, note="nothing to divide by")
+        return refused("nothing to divide by", confidence, len(num), unit)
     *limits, n = row.iloc[0][["value", "low", "high", "n"]]
-    refused = "" if n >= MIN_VEHICLES else FEW_VEHICLES
-    method = "" if refused else f"jackknife over vehicles, t with {n - 1:.0f} degrees of freedom"
+    note = "" if n >= MIN_VEHICLES else FEW_VEHICLES
+    method = "" if note else f"jackknife over vehicles, t with {n - 1:.0f} degrees of freedom"
     limits = (float(x) for x in limits)
-    return Estimate(*limits, confidence, int(n), unit=unit, method=method, note=refused)
+    return Estimate(*limits, confidence, int(n), unit=unit, method=method, note=note)
 
 
 def ratios(group, numerator, denominator, confidence=0.9):
@@ -177,7 +177,7 @@ def ratio_change(before, after, confidence=0.9):
     if n < MIN_VEHICLES or np.isnan(logs).any():
         few = n < MIN_VEHICLES
         why = "needs three vehicles in both" if few else "needs costs and distances above nil"
-        return Estimate(nan, nan, nan, confidence, n, note=why), nan
+        return refused(why, confidence, n), nan
     value, *without = logs[1] - logs[0]
     method = f"paired by vehicle, jackknife, t with {n - 1} degrees of freedom"
     return _times(value, (n - 1) * np.var(without), n - 1, confidence, n, method)
@@ -194,7 +194,7 @@ def ratio_apart(one, other, confidence=0.9):
     for n, own in zip(sizes, logs, strict=True):
         if n < 2 or np.isnan(own).any():
             why = "needs two vehicles with costs and distances in each"
-            return Estimate(nan, nan, nan, confidence, n, note=why), nan
+            return refused(why, confidence, n), nan
     variances = [(n - 1) * np.var(own[1:]) for n, own in zip(sizes, logs, strict=True)]
     variance = sum(variances)
     shares = sum(v**2 / (n - 1) for v, n in zip(variances, sizes, strict=True))
@@ -254,15 +254,15 @@ def bootstrap_by_vehicle(statistic, n_vehicles, rng, samples=2000, confidence=0.
     below three vehicles or where more than a tenth of the samples have no value: `percentiles`.
     """
     value = float(np.asarray(statistic(np.ones((1, n_vehicles))))[0])
-    refused = Estimate(value, nan, nan, confidence, n_vehicles, unit=unit)
+    found = Estimate(value, nan, nan, confidence, n_vehicles, unit=unit)
     if n_vehicles < MIN_VEHICLES:
-        return replace(refused, note=FEW_VEHICLES)
+        return replace(found, note=FEW_VEHICLES)
     draws = np.asarray(statistic(vehicle_draws(n_vehicles, rng, samples)))
     low, high = percentiles(draws, n_vehicles, confidence)
     if not np.isfinite([value, low]).all():
-        return replace(refused, note="too few vehicles have what it needs")
+        return replace(found, note="too few vehicles have what it needs")
     method = f"bootstrap of {samples} samples of {n_vehicles} vehicles"
-    return replace(refused, low=float(low), high=float(high), method=method)
+    return replace(found, low=float(low), high=float(high), method=method)
 
 
 def holm(p):
