@@ -8,9 +8,8 @@ import pandas as pd
 from scipy import stats
 
 MIN_UNITS = 3
-MIN_EVENTS = (
-    6  # of one unit: with four, the spread of the gaps makes 13 in 100 trends of none (simulated)
-)
+# of one unit: with four, the spread of the gaps makes 13 in 100 trends of none (simulated)
+MIN_EVENTS = 6
 MIN_AT_RISK = 5  # units, where limits end
 MOST_CELLS = 2_000_000  # units times events held at once
 
