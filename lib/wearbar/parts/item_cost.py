@@ -135,13 +135,13 @@ def _pair(a, b, confidence):
     estimated = 1 if shared else 2
     found = by_vehicle.jackknife(longer, len(names), estimated, confidence)
     money = a.spent / b.spent
-    longer = found.value, found.low, found.high
-    if money > found.value:
+    service, least, most = found.value, found.low, found.high
+    if money > service:
         a, b, money = b, a, 1 / money
-        longer = 1 / found.value, 1 / found.high, 1 / found.low
-    ratio, high, low = (money / x for x in longer)
+        service, least, most = 1 / service, 1 / most, 1 / least
+    ratio, low, high = money / service, money / most, money / least
     # the other's price p with (p + its fitting) / its service = a's cost: service of b over a
-    even = (a.spent / x - b.fitting for x in (longer[0], longer[2], longer[1]))
+    even = (a.spent / x - b.fitting for x in (service, most, least))
     half = np.log(high / low) / 2
     p = _chance(ratio, half, len(names) - estimated, confidence)
     if high < 1 or not half > 0:
