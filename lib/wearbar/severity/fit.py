@@ -13,6 +13,7 @@ from wearbar.severity import parts as counted
 from wearbar.severity.effect import STEP, Effect, e_value, judged
 from wearbar.stats import clustered
 from wearbar.stats.clustered import added_up, fit_clustered
+from wearbar.stats.deals import permutation_p
 from wearbar.stats.estimate import Estimate, holm, refused
 
 EXACT_BELOW = 5  # vehicles a side below which permutation decides
@@ -190,7 +191,7 @@ def _dealt(found, lines, fit, rng):
     rows = pd.DataFrame({"site": lines.site, "x": lines.x, "y": rest})
     each = rows.groupby(lines.vehicle).agg({"site": "first", "x": "mean", "y": "mean"})
     rng = np.random.default_rng(0) if rng is None else rng
-    p = clustered.permutation_p(each["y"], each["x"], each["site"], rng)
+    p = permutation_p(each["y"], each["x"], each["site"], rng)
     return replace(found, p=max(found.p, p))
 
 

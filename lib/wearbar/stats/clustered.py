@@ -6,13 +6,10 @@ cluster, so no loop runs over rows or clusters.
 """
 
 from dataclasses import dataclass
-from itertools import permutations
 
 import numpy as np
 import pandas as pd
 from scipy import optimize
-
-MAX_PERMUTATIONS = 50_000  # as many orders are all gone through; of more, this many are drawn
 
 
 @dataclass(frozen=True)
@@ -140,40 +137,6 @@ def added_up(times, easy, hard):
     1.2308
     """
     return (1 + (times - 1) * np.asarray(hard)) / (1 + (times - 1) * np.asarray(easy))
-
-
-def permutation_p(y, x, strata, rng):
-    """One-sided p of no slope of y on x within strata, exact whatever the errors' shape.
-
-    One entry a vehicle. x is dealt again within each stratum, in all ways where they are few; else
-    by `rng`, the observed one counting among them (Phipson & Smyth 2010, Stat. Appl. Genet. Mol.
-    Biol. 9:39).
-    """
-    y, x, code = np.asarray(y, float), np.asarray(x, float), _codes(strata)
-    order = np.argsort(code, kind="stable")
-    y, x, code = y[order], x[order], code[order]
-    deals = x[_deals(code, rng)]
-    move = ((x - deals) * x).sum(axis=1)
-    still = move <= 1e-12 * max((x**2).sum(), 1e-300)
-    rejected = (
-        (x - deals)[~still] @ y / move[~still]
-    )  # each deal rejects the slopes beyond one point
-    return float((still.sum() + (rejected <= 0).sum()) / len(deals))
-
-
-def _deals(code, rng):
-    sizes = np.bincount(code)
-    if np.prod([float(np.prod(np.arange(1.0, s + 1))) for s in sizes]) <= MAX_PERMUTATIONS:
-        deals = np.zeros((1, 0), int)
-        for first, size in zip(np.cumsum(sizes) - sizes, sizes, strict=True):
-            block = first + np.array(list(permutations(range(size))), int)
-            deals = np.hstack(
-                [np.repeat(deals, len(block), axis=0), np.tile(block, (len(deals), 1))]
-            )
-        return deals
-    drawn = np.argsort(code + rng.random((MAX_PERMUTATIONS, len(code))), axis=1)
-    drawn[0] = np.arange(len(code))
-    return drawn
 
 
 def _codes(labels):
