@@ -133,6 +133,15 @@ def test_permutation_stays_within_sites():
     assert permutation_p(y, x, site, None) == 0.25  # one deal of four is as good
 
 
+def test_deals_as_good_as_the_one_seen_count_whatever_the_rounding():
+    rng = np.random.default_rng(2)
+    for _ in range(50):
+        x, y = rng.integers(1, 4, 5), rng.integers(-3, 4, 5)
+        whole = permutation_p(y, x, np.zeros(5), rng)
+        assert permutation_p(y / 10, x / 10, np.zeros(5), rng) == whole
+    assert permutation_p([0, 0.1, -0.1], [0.1, 0.2, 0.3], np.zeros(3), rng) == 5 / 6
+
+
 def test_rates_that_add_up_are_recovered():
     share, cluster = np.linspace(0, 1, 40), np.arange(40) % 10
     y = np.log(0.2 * (1 - share) + 0.2 * share * 2.5) + 1e-6 * np.cos(np.arange(40))

@@ -39,14 +39,12 @@ def permutation_p(y, x, strata, rng):
     code = pd.factorize(np.asarray(strata), sort=True)[0]
     order = np.argsort(code, kind="stable")
     y, x, code = y[order], x[order], code[order]
-    moved = x - x[_within(code, rng)]
-    is_same = (moved * x).sum(axis=1) <= 1e-12 * max((x**2).sum(), 1e-300)
-    steeper = moved[~is_same] @ y <= 0
-    return float((is_same.sum() + steeper.sum()) / len(moved))
+    near = 1e-12 * (np.abs(x) @ np.abs(y))  # rounding alone may part deals that are as good
+    return float((x[_within(code, rng)] @ y >= x @ y - near).mean())
 
 
 def _within(code, rng):
-    """Orders of units within strata (sorted codes), one a row: all of them, or as many as drawn."""
+    """Orders of units within strata (sorted codes), one a row: all, or `MAX_PERMUTATIONS` drawn."""
     sizes = np.bincount(code)
     if np.prod([float(np.prod(np.arange(1.0, s + 1))) for s in sizes]) <= MAX_PERMUTATIONS:
         deals = np.zeros((1, 0), int)
