@@ -110,7 +110,7 @@ def _odometer(visit, show):
     shown = [show.distance(last.odometer_km)] if km else []
     shown += [f"{number(last.hours)} h"] if pd.notna(last.hours) else []
     view = {"last": last, "shown": shown, "has_meter": bool(boxes), "stale": STALE_DAYS}
-    said = line("odometer", show=show, **view)
+    said = line("odometer", show=show, is_gone=pd.notna(visit.disposed), **view)
     return {"boxes": boxes, "said": said, "is_stale": last.is_stale}
 
 
