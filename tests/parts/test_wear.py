@@ -1171,6 +1171,22 @@ def test_lives_watched_are_told_in_true_words():
     assert "4 parts have no recorded distance, so no life." in text
 
 
+def test_the_picture_of_cost_in_words_has_the_items_that_it_draws():
+    from wearbar.report.charts.life import cost_ranges
+    from wearbar.report.quantities import Show
+    from wearbar.report.words import life as on_lives
+
+    rows = [("rear", "A", 0.02), ("rear", "B", 0.03), ("front", "C", 0.5), ("front", "D", np.nan)]
+    cost = pd.DataFrame(rows, columns=["place_on", "item", "cost_per_km"])
+    cost = cost.assign(category="tyre", kind="van", low_per_km=np.nan, high_per_km=np.nan)
+    assert on_lives.has_cost(cost)
+    said = on_lives.alt_cost(cost, Show())
+    assert said.endswith("2 items, with ranges, from 0.020 per km to 0.030 per km.")
+    labels = cost_ranges(cost, Show()).axes[0].get_yticklabels()
+    assert [label.get_text() for label in labels] == ["A, rear", "B, rear"]
+    assert not on_lives.has_cost(cost[1:])
+
+
 def test_parts_of_unknown_age_are_listed_and_count_in_wear_rates_only():
     from wearbar.report.words import life as on_lives
 

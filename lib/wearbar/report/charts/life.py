@@ -7,16 +7,13 @@ from matplotlib.ticker import MaxNLocator
 from wearbar.parts import AT_LIMIT, unbent
 from wearbar.report.charts import style
 from wearbar.report.quantities import clean
+from wearbar.report.template import coded
+from wearbar.report.words.life import PLACE, comparable
+from wearbar.report.words.wear import has_line, part_name
 from wearbar.stats import fit_weibull, kaplan_meier
 
 MOST, PANELS = 12, 4  # parts in the picture of what is left; panels of a figure
-PLACE = ["category", "kind", "place_on"]
 SHARES = {0.02: "2%", 0.1: "10%", 0.3: "30%", 0.5: "50%", 0.8: "80%", 0.98: "98%"}
-
-
-def _part(row):
-    category = clean(row["category"], 16).replace("-", " ")
-    return f"{clean(row['vehicle'], 20)} {clean(row['last_position'], 18)} {category}"
 
 
 def _panels(n, height):
@@ -44,7 +41,7 @@ def left_ranges(on, show):
     high = rows["left_high_km"].where(np.isfinite(rows["left_high_km"]), rows["left_km"])
     most = turn(max(rows["left_km"].max() * 1.5, 1.0))
     left, low, high = turn(rows["left_km"]), turn(rows["left_low_km"]), turn(high).clip(upper=most)
-    labels = [_part(r) for r in rows.to_dict("records")]
+    labels = [part_name(r) for r in rows.to_dict("records")]
     style.ranges(axes, labels, left, low, high, rows["kind"])
     stroke = {"marker": "|", "markersize": 11, "color": style.INK}
     axes.plot(low, range(len(rows)), linestyle="none", label="low limit", **stroke)
@@ -61,7 +58,7 @@ def left_ranges(on, show):
 
 def wear_lines(wear, on, show):
     """Wear of the most pressing parts: readings, the worst place's line and range, the limit."""
-    rows = on[on["why_not"].eq("") & (on["n"] >= 2)].head(PANELS).to_dict("records")
+    rows = on[has_line(on)].head(PANELS).to_dict("records")
     figure, axes = _panels(len(rows), 2.3)
     unit = "mm" if show.units.depth == "mm" else "1/32 in"
     for axis, row in zip(axes, rows, strict=True):
@@ -73,7 +70,7 @@ def wear_lines(wear, on, show):
         first_km = read.loc[read["place"].eq(row["place"]), "distance_km"].min()
         _line(axis, row, first_km, show.units.from_km, height)
         what = "depth" if row["quantity"] == "depth" else "thickness"
-        _say(axis, f"distance on the part ({show.units.distance})", "", _part(row))
+        _say(axis, f"distance on the part ({show.units.distance})", "", part_name(row))
         axis.set_ylabel("stretch (%)" if rising else f"{what} ({unit})", fontsize=10)
         style.thousands(axis.xaxis, 4)
     style.legend_above(figure)
@@ -135,8 +132,8 @@ def service_curves(lives, show):
     places = _largest(lives)
     figure, axes = _panels(len(places), 2.6)
     for axis, ((category, kind, place), own) in zip(axes, places, strict=True):
-        where = "" if place == "all round" else f" {clean(place, 12)}"
-        title = f"{clean(kind, 12)}{where} {clean(category, 14)}".replace("-", " ")
+        where = "" if place == "all round" else f" {coded(place, 12)}"
+        title = f"{coded(kind, 12)}{where} {coded(category, 14)}"
         _curves_of(axis, own, show)
         _say(axis, f"distance ({show.units.distance}), number at risk", "share still fitted")
         above = {"loc": "lower left", "bbox_to_anchor": (-0.02, 1.0), "alignment": "left"}
@@ -164,16 +161,6 @@ def _curves_of(axis, lives, show):
         labels = [f"{label}\n{n}" for label, n in zip(labels, at_risk, strict=True)]
     axis.set_ylim(0, 1.02)
     axis.set_xticks(turn(ticks), labels)
-
-
-def comparable(cost):
-    """The items with a cost that have another beside them at their place, the places by cost."""
-    rows = cost[cost["cost_per_km"].notna()]
-    by_place = rows.groupby(PLACE)["cost_per_km"]
-    rows = rows.assign(_place=by_place.transform("max"), _size=by_place.transform("size"))
-    order = ["_place", *PLACE, "cost_per_km"]
-    rows = rows[rows["_size"] > 1].sort_values(order, ascending=[False] * 1 + [True] * 4)
-    return rows.drop(columns=["_place", "_size"])
 
 
 def cost_ranges(cost, show):
@@ -211,8 +198,7 @@ def residuals(wear, show):
         middle = own["residual"].groupby(pd.cut(share, np.linspace(0, 1, 6)), observed=True).mean()
         axis.plot([c.mid for c in middle.index], middle, color=style.INK, linewidth=1.4)
         unit = "%" if own["quantity"].iloc[0] == "elongation" else "mm"
-        title = clean(name, 24).replace("-", " ")
-        _say(axis, "share of the distance read", f"reading less line ({unit})", title)
+        _say(axis, "share of the distance read", f"reading less line ({unit})", coded(name, 24))
     return figure
 
 

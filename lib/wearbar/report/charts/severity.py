@@ -5,7 +5,7 @@ import pandas as pd
 from matplotlib.ticker import PercentFormatter
 
 from wearbar.report.charts import style
-from wearbar.report.quantities import clean
+from wearbar.report.template import coded
 from wearbar.severity.use import USE
 
 
@@ -23,7 +23,7 @@ def effect_of_use(found):
     figure, axes = style.new_figure(height=0.9 + 0.45 * max(len(found), 2))
     rows = [(e.ratio.value, e.ratio.low, e.ratio.high) for e in found]
     frame = pd.DataFrame(rows, columns=["value", "low", "high"], dtype=float)
-    labels = [f"{_label(e.category)}\n{USE[e.exposure]}" for e in found]
+    labels = [f"{coded(e.category)}\n{USE[e.exposure]}" for e in found]
     style.ranges(axes, labels, frame["value"], frame["low"], frame["high"])
     span = frame[["low", "high"]].replace([np.inf, 0.0], np.nan)
     low, high = min(0.9, 0.97 * span["low"].min()), max(1.2, 1.03 * span["high"].max())
@@ -48,9 +48,5 @@ def fitted(axes, e):
     style.name_point(axes, share[off], wear[off], e.points.loc[off, "vehicle"])
     axes.xaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
     axes.set_xlabel(f"share of the distance {USE[e.exposure]}")
-    axes.set_ylabel(f"{_label(e.category)} wear, adjusted\n(1 is the mean)")
+    axes.set_ylabel(f"{coded(e.category)} wear, adjusted\n(1 is the mean)")
     style.legend_above(axes.figure)
-
-
-def _label(text):
-    return clean(text, 40).replace("-", " ")

@@ -3,11 +3,11 @@
 import numpy as np
 
 from wearbar.parts import MIN_ENDS
+from wearbar.parts.by_vehicle import PLACE
 from wearbar.report.quantities import MISSING, clean, plural
 from wearbar.report.template import coded
 from wearbar.report.words.wear import SAY, what_of
 
-PLACE = ["category", "kind", "place_on"]
 # notes in two words; the table's own note says what they mean
 DOUBTS = ("beyond the data", "few ends", "no end", "few vehicles", "one vehicle", "not bounded")
 CAUSES = {"removed-early": "removed early", "age": "its time was up"}
@@ -38,8 +38,18 @@ def cost_table(table):
     )
 
 
+def comparable(cost):
+    """The items with a cost that have another beside them at their place, the places by cost."""
+    rows = cost[cost["cost_per_km"].notna()]
+    by_place = rows.groupby(PLACE)["cost_per_km"]
+    rows = rows.assign(_place=by_place.transform("max"), _size=by_place.transform("size"))
+    order = ["_place", *PLACE, "cost_per_km"]
+    rows = rows[rows["_size"] > 1].sort_values(order, ascending=[False] * 1 + [True] * 4)
+    return rows.drop(columns=["_place", "_size"])
+
+
 def alt_cost(cost, show):
-    rate = cost["cost_per_km"].dropna()
+    rate = comparable(cost)["cost_per_km"]
     return SAY("alt_cost", n=len(rate), least=rate.min(), most=rate.max(), show=show)
 
 
@@ -80,8 +90,7 @@ def worth_curves(service):
 
 def has_cost(cost):
     """Whether two items of one place have a cost each."""
-    known = cost[cost["cost_per_km"].notna()] if len(cost) else cost
-    return len(known) > 0 and bool((known.groupby(PLACE).size() > 1).any())
+    return len(cost) > 0 and not comparable(cost).empty
 
 
 def curves(service, spans):

@@ -10,7 +10,7 @@ from wearbar.log.plan_figures import converted, is_example
 from wearbar.log.plan_tasks import title_of
 from wearbar.outlook.sheet_tasks import ON_CONDITION
 from wearbar.report.quantities import clean, listing, number, plain
-from wearbar.report.template import words_of
+from wearbar.report.template import coded, words_of
 from wearbar.report.words.action_rows import due_points, overs
 from wearbar.report.words.intervals import STATES
 from wearbar.report.words.wear import stands
@@ -58,7 +58,7 @@ def line(block, **values):
 
 def in_words(code, most=40):
     """A code as words; "" where there is none."""
-    return clean(code, most).replace("-", " ") if pd.notna(code) and code else ""
+    return coded(code, most) if pd.notna(code) and code else ""
 
 
 def _title(code, visit, within=False):
