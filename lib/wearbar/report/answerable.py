@@ -16,7 +16,7 @@ from wearbar.report.coverage import COSTS
 
 FEW_LINES, FEW_VEHICLES, FEW_ENDS, YEAR = 3, 8, 3, 365
 WORN = ["depth", "thickness", "elongation"]
-# report, subject, the gaps for which it cannot be told, those for which it is told in part
+# report, subject, the gaps for which it cannot be shown, those for which it is shown in part
 ASKED = (
     ("interval_compliance", "on-time", "no-plan no-readings",
      "no-work-yet stale work-without-reading no-layups"),
