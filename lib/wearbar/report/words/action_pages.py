@@ -2,7 +2,7 @@
 
 from wearbar.outlook.action_list import DANGER, PRESSING, URGENCY
 from wearbar.report.quantities import clean, number, plain
-from wearbar.report.words.action_rows import SAY, told
+from wearbar.report.words.action_rows import SAY, title_at, told
 
 # columns of the list in findings.json
 FOUND = """
@@ -42,8 +42,7 @@ def found_rows(rows, show):
 
 def _works(rows):
     places = rows.groupby("title", sort=False)["position"].agg(lambda p: ", ".join(filter(None, p)))
-    said = [(clean(t, 80), clean(p, 60) if p else "") for t, p in places.items()]
-    return ", ".join(f"{title} ({at})" if at else title for title, at in said)
+    return ", ".join(title_at(clean(t, 80), clean(p, 60)) for t, p in places.items())
 
 
 def today(rows, show, coming=False):

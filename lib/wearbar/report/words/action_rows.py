@@ -30,8 +30,9 @@ def told(rows, show):
 
 
 def _row(row, show):
-    about = what(row)
-    view = _subject(row) | _when(row, show) | _texts(row, MORE_TEXTS)
+    subject = _subject(row)
+    about = plain(SAY("what", **subject))
+    view = subject | _when(row, show) | _texts(row, MORE_TEXTS)
     view |= {name: _amount(getattr(row, name), row, show) for name in AMOUNTS}
     view |= {"what": about, "lower": about[:1].lower() + about[1:]}
     said = {name: plain(SAY(name, show=show, **view)) for name in COLUMNS}
@@ -71,6 +72,11 @@ def _when(row, show):
         "is_today": is_now or (row.urgency == "safety recall" and pd.isna(row.due_date)),
         "when": "before its next use" if row.is_laid_up else "today",
     }
+
+
+def title_at(title, place):
+    """ "Tyre pressures (front, rear)"; the title alone of work without a place."""
+    return f"{title} ({place})" if place else title
 
 
 def due_points(date, km, hours, show):

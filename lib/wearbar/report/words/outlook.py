@@ -8,6 +8,7 @@ from wearbar.outlook.simulate import LEAST_BILLS
 from wearbar.report.quantities import MISSING, number, plural
 from wearbar.report.template import words_of
 from wearbar.report.words.action_pages import counted_now
+from wearbar.report.words.action_rows import title_at
 
 SAY = words_of("outlook")
 NO_YEAR = "Not shown: a year's figures need a year of record."
@@ -200,8 +201,8 @@ def visit_work(jobs):
     """The work of each vehicle and day of `VisitPlan.jobs` in words: series `work`."""
     at = jobs.assign(position=jobs["position"].fillna("").astype(object))
     places = at.groupby(["vehicle", "day", "title"], sort=False)["position"]
-    said = places.agg(lambda p: ", ".join(x for x in p if x)).rename("at").reset_index()
-    said["work"] = said["title"] + (" (" + said["at"] + ")").where(said["at"] != "", "")
+    said = places.agg(lambda p: ", ".join(filter(None, p))).rename("at").reset_index()
+    said["work"] = said["title"].combine(said["at"], title_at)
     return said.groupby(["vehicle", "day"])["work"].agg(", ".join)
 
 

@@ -11,7 +11,7 @@ from wearbar.log.plan_tasks import title_of
 from wearbar.outlook.sheet_tasks import ON_CONDITION
 from wearbar.report.quantities import clean, listing, number, plain
 from wearbar.report.template import coded, words_of
-from wearbar.report.words.action_rows import due_points, overs
+from wearbar.report.words.action_rows import due_points, overs, title_at
 from wearbar.report.words.intervals import STATES
 from wearbar.report.words.wear import stands
 
@@ -182,10 +182,9 @@ def later(visit, log, show):
     """What comes later and has no room for its steps, a line each."""
     rest = visit.tasks[~visit.tasks["is_full"] & visit.tasks["done_by"].eq("")]
     return [
-        f"{_title(code, visit)}{at and f' ({at})'}: {stands['when']}"
+        f"{title_at(_title(code, visit), stands['where'])}: {stands['when']}"
         for code, rows in rest.groupby("task", sort=False)
         for stands in _stands(rows, log, show)
-        for at in [stands["where"]]
     ]
 
 
