@@ -10,7 +10,8 @@ from wearbar.intervals.pace import at_pace, last_read
 from wearbar.usage.distance import as_dates, as_days, known_on, last_not_above
 from wearbar.usage.rates import merged
 
-STALE_DAYS = 45  # a reading older than this no longer says where a vehicle is
+# a reading older than this no longer says where a vehicle is (common practice, no source)
+STALE_DAYS = 45
 COUNTS = "counts"
 # why an occasion is left out of the rate, in the order in which one reason wins over another
 REASONS = {

@@ -70,25 +70,26 @@ def _gaps_of_rows(log, record):
     # a piece's price stands in one of its rows
     piece = fitted["part"].fillna(pd.Series(fitted.index.astype(str), fitted.index))
     priced = _share(fitted["price"].notna().groupby(piece + "|" + fitted["category"]).any())
-    unread = work["odometer"].isna() & work["hours"].isna() & work["vehicle"].isin(metered)
+    blank = work["odometer"].isna() & work["hours"].isna() & work["vehicle"].isin(metered)
+    unread = _share(blank)
     unread_fills = _share(fills.loc[~fills["vehicle"].isin(no_meter), "odometer"].isna())
     older = fitted["fitted"].isna() | (fitted["fitted"] < log.first_day)
     costed = _share(work[COSTS].notna().any(axis=1))
     valued = len(t["valuations"]) > 0 or vehicles["disposed_value"].notna().any()
-    gaps = {f"no-{name}".replace("_", "-"): t[name].empty for name in TABLES}
-    gaps |= {
+    empty = {f"no-{name}".replace("_", "-"): t[name].empty for name in TABLES}
+    return empty | {
         "no-plan": not has_plan,
         "no-plan-year": not has_plan,
         "no-plan-nor-year": not has_plan and days < YEAR,
-        "short": (days < YEAR, days),
-        "short-cost": (days < cost.MIN_DAYS, days),
+        "short": _few(days, YEAR),
+        "short-cost": _few(days, cost.MIN_DAYS),
         "no-readings": len(metered) > 0 and not record["n_readings"].sum(),
         "stale": _some(record["is_stale"].sum()),
         "no-meter": _some(len(no_meter)),
-        "few-vehicles": (len(vehicles) < FEW_VEHICLES, len(vehicles)),
+        "few-vehicles": _few(len(vehicles), FEW_VEHICLES),
         "none-owned": not vehicles["disposed"].isna().any(),
         "no-work-yet": work.empty,
-        "work-without-reading": (_share(unread) > 0.1, _share(unread)),
+        "work-without-reading": (unread > 0.1, unread),
         "some-money": (len(work) > 0 and costed < 0.95, costed),
         "net-or-gross": not log.money,
         "no-fixed": t["fixed_costs"].empty,
@@ -96,11 +97,10 @@ def _gaps_of_rows(log, record):
         "few-ends": _few(fitted["reason"].isin(["worn", "failed"]).sum(), FEW_ENDS),
         "age-unknown": _some((older & fitted["fitted_odometer"].isna()).sum()),
         "no-prices": priced == 0,
-        "some-prices": (priced < 0.95, priced),
+        "some-prices": _few(priced, 0.95),
         "fills-without-reading": (unread_fills > 0.05, unread_fills),
         "no-values": not valued,
     }
-    return gaps
 
 
 def _gaps_of_wear(log, readings):

@@ -10,10 +10,10 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
+from wearbar.intervals import STALE_DAYS
 from wearbar.log.rules import RULES
 from wearbar.log.schema import MAIN_DATE, PERIODS, TABLES
 
-STALE_DAYS = 45  # a vehicle not read for longer is not judged (common practice, no source)
 GAP_DAYS = 60  # as usage.gaps
 MOST_ROWS = 40  # of a timeline; the vehicles with the longest gaps
 MOVES = 0.005  # least change of a headline figure that is said

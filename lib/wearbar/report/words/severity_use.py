@@ -8,10 +8,10 @@ from wearbar import severity
 from wearbar.report.quantities import Show, number
 from wearbar.report.words.severity import SAY, part_of
 from wearbar.severity.use import USE
+from wearbar.stats.estimate import SMALL_SITE
 
 # said with a preposition first
 LONG = ("loose", "mud_water", "short_trips", "dusty", "heat", "cold")
-SMALL_SITE = 3  # no figure of a site with fewer vehicles: it would be a person's
 SMALL = "sites with too few vehicles to name"
 COUNTS = ["n_vehicles", "n_easier", "n_harder", "weight_share"]
 SHARES = {"share_least": "min", "share_most": "max"}
