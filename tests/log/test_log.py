@@ -708,6 +708,14 @@ class TestHeader:
         assert told["capacity"] == {"Ferry Quay": 120, "": 40.5}
         assert told["pack"] == {"workbook": True, "only": ["outlook"]}
 
+    def test_signs_that_toml_wants_escaped_are_kept(self, tmp_path):
+        folder = write(tmp_path / "log", odometer="vehicle,date,odometer\nA,2022-05-01,10\n")
+        more = 'name = "a\\u007fb"\ncapacity = { "North\\u007f" = 8, "\\"\\\\" = 9 }\n'
+        (folder / "log.toml").write_text((folder / "log.toml").read_text() + more)
+        copy = logs.write_log(logs.read_log(folder), tmp_path / "copy")
+        told = tomllib.loads((copy / "log.toml").read_text())
+        assert (told["name"], told["capacity"]) == ("a\x7fb", {"North\x7f": 8, '"\\': 9})
+
     @pytest.mark.parametrize(
         "key, value, says",
         [

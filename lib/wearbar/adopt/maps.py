@@ -1,6 +1,5 @@
 """The map of a spreadsheet, held against the log's format: each fault is one sentence."""
 
-import json
 import re
 import tomllib
 from pathlib import Path
@@ -9,8 +8,9 @@ from wearbar.adopt.cells import DECIMALS, ORDERS, SIZES
 from wearbar.log import schema
 from wearbar.log.sources import LogError
 from wearbar.log.sources.header import check_header
+from wearbar.log.write import toml
 
-__all__ = ["ASK", "AdoptError", "asked", "check_map", "read_map", "table_toml", "toml"]
+__all__ = ["ASK", "AdoptError", "asked", "check_map", "read_map", "table_toml"]
 
 ASK = "?"
 PARTS = {"log": (dict, "[log]"), "table": (list, "[[table]]"), "vehicle": (list, "[[vehicle]]")}
@@ -179,21 +179,7 @@ def table_toml(entry):
     for key, value in entry.items():
         if key != "words" and value != {}:
             note = f"  # {', '.join(CHOICES[key])}" if key in CHOICES else ""
-            lines.append(f"{key} = {_toml(value)}{note}")
+            lines.append(f"{key} = {toml(value)}{note}")
     for name, words in entry["words"].items():
         lines += [f"[table.words.{name}]", *(f"{toml(w)} = {toml(c)}" for w, c in words.items())]
     return "\n".join([*lines, ""])
-
-
-def toml(text):
-    """Text as a string of TOML, on one line."""
-    return json.dumps(str(text), ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
-def _toml(value):
-    """A value of a [[table]] on one line: text, a list, or an inline table of them."""
-    if isinstance(value, dict):
-        return "{ " + ", ".join(f"{toml(key)} = {_toml(v)}" for key, v in value.items()) + " }"
-    if isinstance(value, list):
-        return f"[{', '.join(str(v) if isinstance(v, int) else toml(v) for v in value)}]"
-    return toml(value)

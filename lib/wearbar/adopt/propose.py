@@ -9,11 +9,12 @@ import pandas as pd
 from wearbar.adopt.evidence import date_order, decimal_mark
 from wearbar.adopt.header import header_lines, headings
 from wearbar.adopt.lexicon import columns_of, heading, quantity_of, tables_of
-from wearbar.adopt.maps import ASK, AdoptError, asked, table_toml, toml
+from wearbar.adopt.maps import ASK, AdoptError, asked, table_toml
 from wearbar.adopt.pick import pick
 from wearbar.adopt.sums import settle_money
 from wearbar.adopt.units import header_units, units_of
 from wearbar.log import schema
+from wearbar.log.write import toml
 
 __all__ = ["Proposal", "propose"]
 

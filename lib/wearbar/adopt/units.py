@@ -4,9 +4,10 @@ import re
 
 from wearbar.adopt.cells import SIZES, currencies, numbers
 from wearbar.adopt.lexicon import SIGNS, UNITS
-from wearbar.adopt.maps import ASK, toml
+from wearbar.adopt.maps import ASK
 from wearbar.log import schema
 from wearbar.log.sources.header import CHOICES
+from wearbar.log.write import toml
 
 __all__ = ["header_units", "units_of"]
 

@@ -190,17 +190,18 @@ def _write_header(folder, log, days=None):
 
 
 def _write_keys(folder, header):
-    lines = [f"{key} = {_toml(value)}" for key, value in header.items() if key in KEYS]
+    lines = [f"{key} = {toml(value)}" for key, value in header.items() if key in KEYS]
     why = "text that begins like a formula stands behind an apostrophe, which reading takes off"
     lines.append(f"{ESCAPED} = true  # {why}")
     (folder / "log.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
-def _toml(value):
+def toml(value):
+    """A value as TOML, on one line; what is no number, list, table or yes/no goes as text."""
     if isinstance(value, dict):
-        pairs = [f"{json.dumps(k, ensure_ascii=False)} = {_toml(x)}" for k, x in value.items()]
-        return f"{{ {', '.join(pairs)} }}"
+        return f"{{ {', '.join(f'{toml(key)} = {toml(x)}' for key, x in value.items())} }}"
     if isinstance(value, pd.Timestamp):
         return f"{value:%Y-%m-%d}"
     plain = isinstance(value, bool | int | float | list)
-    return json.dumps(value if plain else str(value), ensure_ascii=False)
+    text = json.dumps(value if plain else str(value), ensure_ascii=False)
+    return text.replace("\x7f", "\\u007f")  # the one sign that JSON lets stand and TOML does not
