@@ -68,8 +68,7 @@ def _log(source, plan, as_of, today):
     tables, words = checked.tables, pd.DataFrame(columns=list(WORDS))
     if plan is not None:
         with _plan_fault_as_log_error():
-            plan.assign(tables["vehicles"])
-        tables, words, doubts = as_planned(plan, tables)
+            tables, words, doubts = as_planned(plan, tables)
         checked.take([*figures(plan), doubts])
     units = {field: header[field] for field in Units.__dataclass_fields__ if field in header}
     return ServiceLog(

@@ -46,6 +46,8 @@ def look_up(keys, by_key):
 
 def with_extra(frame, extra):
     """`frame` with the columns of `extra` beside its own; one that it has too is marked."""
+    if not len(extra.columns):
+        return frame
     return frame.join(extra.rename(columns={c: f"{c} (extra)" for c in extra if c in frame}))
 
 

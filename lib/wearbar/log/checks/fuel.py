@@ -19,29 +19,27 @@ def fills(fuel, vehicles):
     That is its 90th percentile of the same fuel, or what others of its kind take where it has few
     fills.
     """
-    fuel = fuel[fuel["volume"].notna().to_numpy()]
+    fuel = fuel[["vehicle", "kind", "volume"]][fuel["volume"].notna().to_numpy()]
     if not len(fuel):
         return
     volume, what = fuel["volume"].to_numpy(), fuel["kind"].factorize()[0] + 1
     usual = _usual(fuel["vehicle"].factorize()[0] * 16 + what, volume)
-    kind = pd.factorize(of_vehicle(fuel, vehicles, "kind"))[0]
-    far, middle = far_above(volume, kind * 16 + what, FILLS)
+    few = np.isinf(usual)
     big, too_big = volume > BIG * usual, volume > TOO_BIG * usual
     yield named("fuel", fuel[volume == 0], "volume", "fill-zero")
-    yield _big(fuel, far & np.isinf(usual), 2 * middle, "fill-too-big")
+    if few.any():
+        kind = pd.factorize(of_vehicle(fuel, vehicles, "kind"))[0]
+        far, middle = far_above(volume, kind * 16 + what, FILLS)
+        yield _big(fuel, far & few, 2 * middle, "fill-too-big")
     yield _big(fuel, too_big, usual, "fill-too-big")
     yield _big(fuel, big & ~too_big, usual, "fill-big")
 
 
 def _usual(group, volume):
     """The 90th percentile of each fill's group; endless where the group has too few."""
-    order = np.lexsort((volume, group))
-    first = np.flatnonzero(np.diff(group[order], prepend=-1))
-    n = np.diff(np.r_[first, len(order)])
-    ninth = np.where(n < FEWEST_FILLS, np.inf, volume[order][first + 9 * (n - 1) // 10])
-    usual = np.empty(len(volume))
-    usual[order] = np.repeat(ninth, n)
-    return usual
+    by = pd.Series(volume).groupby(group)
+    ninth = by.quantile(0.9, interpolation="lower").where(by.size() >= FEWEST_FILLS, np.inf)
+    return ninth.reindex(group).to_numpy()
 
 
 def _big(fuel, mask, usual, rule):

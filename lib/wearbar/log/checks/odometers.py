@@ -82,7 +82,7 @@ def _doubtful(tables, meter, limit, in_km=None):
 
 
 def _readings(tables, place, table, name, date):
-    frame = tables[table]
+    frame = tables[table][["vehicle", date, name] + ["source"] * (table == "odometer")]
     frame = frame[(frame[name].notna() & frame[date].notna()).to_numpy()]
     weight = np.ones(len(frame))
     if table == "odometer":

@@ -94,13 +94,13 @@ def _money_of(table, tables):
     added = ADDED_UP.get(table, ())
     for name in added:
         others = np.logical_or.reduce([wild[n] for n in added if n != name])
-        rows = frame[others & ~wild[name] & frame[name].notna().to_numpy()]
+        rows = frame[[name]][others & ~wild[name] & frame[name].notna().to_numpy()]
         unknown = "another amount of its row can't be, so what the row cost is not known"
         yield named(table, rows, name, "money-wild", f"{unknown}: mend that one")
 
 
 def _named(table, frame, name, mask, middle, rule, of=""):
-    rows = frame[mask]
+    rows = frame[[name]][mask]
     remedy = [_remedy(v, m, of) for v, m in zip(rows[name], middle[mask], strict=True)]
     return named(table, rows, name, rule, remedy)
 

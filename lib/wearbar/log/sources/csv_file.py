@@ -78,7 +78,9 @@ def _quick(data, where):
         )
     except (pa.ArrowInvalid, csv.Error):
         return None
-    ends = data.count(b"\n") + data.count(b"\r") - data.count(b"\r\n")
+    ends = data.count(b"\n")
+    if b"\r" in data:
+        ends += data.count(b"\r") - data.count(b"\r\n")
     lines = ends + (not data.endswith((b"\n", b"\r")))
     if table.num_rows + 1 != lines:
         return None
