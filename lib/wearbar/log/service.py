@@ -1,5 +1,6 @@
 """A log as it was read, in its own units and in SI."""
 
+import hashlib
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
@@ -48,6 +49,15 @@ class ServiceLog:
     sha256: str = ""
     origin: object = field(default=None, repr=False, compare=False)
     _si: dict = field(default_factory=dict, repr=False, compare=False)
+
+    @property
+    def fingerprint(self):
+        """What the log is made from and cut to, as one text (SHA-256)."""
+        plan = self.plan
+        tables = plan and [f.to_dict("records") for f in (plan.tasks, plan.plans, plan.covers)]
+        days, vehicles = (self.as_of, self.first_day), self.tables["vehicles"]["vehicle"].tolist()
+        made = (self.sha256, self.name, *days, vehicles, tables)
+        return hashlib.sha256(repr(made).encode()).hexdigest()
 
     @property
     def record_periods(self):

@@ -146,7 +146,7 @@ def next_year(log, by="", confidence=0.9):
     """
     one_of("by", by, ("", "month", "task", "site"))
     replay = Replay(log)
-    test = back_test(log, confidence, replay)
+    test = back_test(log, confidence, replay=replay)
     past = outlook.last_year(log, test, replay, confidence)
     year = outlook.outlook_of(log, log, test, confidence, learning=past and past.learning)
     if by:

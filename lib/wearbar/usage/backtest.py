@@ -17,6 +17,7 @@ import pandas as pd
 from scipy import special
 
 from wearbar import usage
+from wearbar.log.once import once
 from wearbar.usage.days_of_use import Clock, LastYear, usual_layups
 from wearbar.usage.distance import days_of
 from wearbar.usage.forecast import score_reached
@@ -84,7 +85,8 @@ def model_by_test(log, confidence):
     return best_model(log, usage.readings(log), back_test(log, confidence))
 
 
-def back_test(log, confidence=0.9, replay=None):
+@once
+def back_test(log, confidence=0.9, *, replay=None):
     """The `BackTest` of a log; `cases` is empty below fifteen months of record, for a first cut."""
     replay = replay or Replay(log)
     cuts = cuts_between(log.first_day, log.as_of, EVERY_DAYS, WARM_UP_DAYS, AFTER_DAYS)[-MOST_CUTS:]
