@@ -169,9 +169,8 @@ def _asked(log):
         return None
     scores = {name: _scores(_fit(log, path, name), rows) for name in NAMES}
     told = np.logical_and.reduce([np.isfinite(df) for _, df in scores.values()])
-    scores = {
-        m: (np.clip(z[told], -_FAR, _FAR), df[told][:, None]) for m, (z, df) in scores.items()
-    }
+    kept = scores.items()
+    scores = {m: (np.clip(z[told], -_FAR, _FAR), df[told][:, None]) for m, (z, df) in kept}
     chance = {name: special.stdtr(df, z) for name, (z, df) in scores.items()}
     rows = rows[told].reset_index(drop=True)
     return _Cut(log.as_of, rows, path, scores, chance) if len(rows) else None
@@ -251,9 +250,8 @@ def _used(earlier, one, now, confidence):
     """(cases, choice) of a cut, by the method and widening that earlier cuts chose with what was
     known at it, and by the naive methods."""
     _, name, widen = _choose(earlier, one.path, confidence)
-    errors = [
-        old.cases().join(_judged(old, name, old.truth(one.path), confidence)) for old in earlier
-    ]
+    judged = ((old, _judged(old, name, old.truth(one.path), confidence)) for old in earlier)
+    errors = [old.cases().join(found) for old, found in judged]
     truth = one.truth(now)
     found = one.cases().assign(method=name).join(_judged(one, name, truth, confidence, widen))
     for naive in NAIVE:
