@@ -2,6 +2,8 @@
 
 import csv
 import gc
+import json
+import time
 import tomllib
 from functools import cache
 from pathlib import Path
@@ -132,8 +134,9 @@ def by_hand(tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def packs(by_hand, tmp_path_factory):
-    """The whole pack of each log: name to `Pack`, made once when first asked for."""
+def packs(by_hand, tmp_path_factory, worker_id):
+    """The whole pack of each log: name to `Pack`, made once, when first asked for, by one of the
+    processes that run the tests; the others wait for it."""
     from wearbar import pack
 
     logs = {
@@ -141,13 +144,27 @@ def packs(by_hand, tmp_path_factory):
         "owner": places.place("data", "owner"),
         "fleet": places.place("data", "fleet"),
     }
-    root, made = tmp_path_factory.mktemp("whole"), {}
+    base = tmp_path_factory.getbasetemp()
+    root = (base if worker_id == "master" else base.parent) / "whole"
+    root.mkdir(exist_ok=True)
 
+    @cache
     def whole(name):
-        if name not in made:
-            made[name] = None  # one that fails is not tried again for every test
-            made[name] = pack.make_pack(root / name, log=logs[name], tell=lambda line: None)
-        return made[name] or pytest.fail(f"the pack of {name} could not be made")
+        out, told = root / name, root / f"{name}.json"
+        try:
+            (root / f"{name}.making").mkdir()
+        except FileExistsError:
+            while not told.exists():
+                time.sleep(0.2)
+        else:
+            told.with_suffix(".half").write_text("null")
+            try:
+                made = pack.make_pack(out, log=logs[name], tell=lambda line: None)
+                told.with_suffix(".half").write_text(json.dumps(made.set_aside))
+            finally:  # one that fails is not tried again for every test
+                told.with_suffix(".half").replace(told)
+        aside = json.loads(told.read_text())
+        return pytest.fail(f"no pack of {name}") if aside is None else pack.Pack(out, aside)
 
     return whole
 
