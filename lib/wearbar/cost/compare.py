@@ -91,9 +91,8 @@ def differences(account, by, confidence=0.9, rng=None):
 
 def _apart(money, own, confidence):
     """(ratio, low, high) of a group's cost by distance over the others'."""
-    found, _ = estimate.ratio_apart(money[:, own], money[:, ~own], confidence)
-    limits = found.low, found.high
-    return found.value, *(limits if min(own.sum(), (~own).sum()) >= MIN_APART else (np.nan,) * 2)
+    ratio, *limits = estimate.ratio_apart(money[:, own], money[:, ~own], confidence)
+    return ratio, *(limits if min(own.sum(), (~own).sum()) >= MIN_APART else (np.nan,) * 2)
 
 
 def _dealt(money, first, rng):

@@ -19,22 +19,16 @@ FEW_TRIALS = 10  # below this the exact limits of a proportion are used
 
 @dataclass(frozen=True)
 class Estimate:
-    """A value with its limits.
-
-    value, low, high: NaN where refused (then `note` says why, in words); low or high alone is a
-    one-sided bound. confidence: of the interval, 0 to 1. n: what was counted; n_censored: how many
-    of them had not ended. unit: SI, as in a column's suffix ("km", "share", "per km"). method: the
-    interval's, in a few words.
-    """
+    """A value with its limits, NaN where refused: `note` then says why, in words."""
 
     value: float
-    low: float
+    low: float  # it or `high` alone is a one-sided bound
     high: float
-    confidence: float
-    n: int
-    n_censored: int = 0
-    unit: str = ""
-    method: str = ""
+    confidence: float  # of the interval, 0 to 1
+    n: int  # what was counted
+    n_censored: int = 0  # of them had not ended
+    unit: str = ""  # SI, as in a column's suffix ("km", "share", "per km")
+    method: str = ""  # the interval's, in a few words
     note: str = ""
 
     def __float__(self):
@@ -95,31 +89,25 @@ def proportion(successes, trials, clusters=None, confidence=0.9):
     from statsmodels.stats.proportion import proportion_confint
 
     won, tried = (np.atleast_1d(np.asarray(counts, float)) for counts in (successes, trials))
-    n = tried.sum()
+    n, alpha = tried.sum(), 1 - confidence
     if not n > 0:
         return refused("nothing to count", confidence, unit="share")
-    p, upper = won.sum() / n, (1 + confidence) / 2
-    vehicles = 1 if clusters is None else len(np.unique(np.asarray(clusters, str)))
-    count, trials, alpha = won.sum(), n, 1 - confidence
-    exact = vehicles == 1 and n < FEW_TRIALS
+    p, count, worth = won.sum() / n, won.sum(), n
+    names = np.zeros(len(won)) if clusters is None else np.asarray(clusters, str)
+    names, of = np.unique(names, return_inverse=True)
+    exact = len(names) == 1 and n < FEW_TRIALS
     method = "Clopper-Pearson" if exact else "Wilson"
-    if vehicles > 1:
-        trials = _effective_trials(won, tried, clusters)
-        count = p * trials
-        alpha = 2 * stats.norm.sf(stats.t.ppf(upper, vehicles - 1))  # whose normal quantile is t's
-        method += f", {trials:.0f} effective trials, t with {vehicles - 1} degrees of freedom"
-    low, high = proportion_confint(count, trials, alpha, "beta" if exact else "wilson")
-    low, high = max(float(low), 0.0), min(float(high), 1.0)
+    if (free := len(names) - 1) > 0:
+        off = np.bincount(of, won - p * tried)
+        between = (free + 1) / free * (off**2).sum() / n**2
+        worth = min(n, p * (1 - p) / between) if between > 0 else n
+        count = p * worth
+        t = stats.t.ppf(1 - alpha / 2, free)
+        alpha = 2 * stats.norm.sf(t)  # whose normal quantile is t's
+        method += f", {worth:.0f} effective trials, t with {free} degrees of freedom"
+    limits = proportion_confint(count, worth, alpha, "beta" if exact else "wilson")
+    low, high = np.clip(limits, 0.0, 1.0).tolist()
     return Estimate(float(p), low, high, confidence, int(n), unit="share", method=method)
-
-
-def _effective_trials(won, tried, clusters):
-    _, code = np.unique(np.asarray(clusters, str), return_inverse=True)
-    won, tried = np.bincount(code, won), np.bincount(code, tried)
-    n, v = tried.sum(), len(tried)
-    p = won.sum() / n
-    between = v / (v - 1) * ((won - p * tried) ** 2).sum() / n**2
-    return min(n, p * (1 - p) / between) if between > 0 else n
 
 
 def ratio(numerator, denominator, confidence=0.9, unit=""):
@@ -173,34 +161,35 @@ def ratio_change(before, after, confidence=0.9):
     on the log scale, Student's t on vehicles - 1. No limits and p NaN below three vehicles, or
     where a sum is not positive.
     """
-    n, logs = len(before[0]), [_logs_without(*ratio) for ratio in (before, after)]
-    if n < MIN_VEHICLES or np.isnan(logs).any():
+    n, change = len(before[0]), _logs_without(*after) - _logs_without(*before)
+    if n < MIN_VEHICLES or np.isnan(change).any():
         few = n < MIN_VEHICLES
         why = "needs three vehicles in both" if few else "needs costs and distances above nil"
         return refused(why, confidence, n), nan
-    value, *without = logs[1] - logs[0]
+    se = np.sqrt((n - 1) * np.var(change[1:]))
+    half = stats.t.ppf((1 + confidence) / 2, n - 1) * se
+    p = 2 * stats.t.sf(abs(change[0]) / se, n - 1) if se > 0 else 0.0
+    ends = np.exp(change[0] + np.array([0, -half, half])).tolist()
     method = f"paired by vehicle, jackknife, t with {n - 1} degrees of freedom"
-    return _times(value, (n - 1) * np.var(without), n - 1, confidence, n, method)
+    return Estimate(*ends, confidence, n, method=method), float(p)
 
 
 def ratio_apart(one, other, confidence=0.9):
-    """A ratio of sums of `one` group over the `other`'s: an `Estimate`, p of no difference.
+    """(ratio, low, high): a ratio of sums of `one` group over the `other`'s.
 
     one, other: (numerator, denominator), one entry a vehicle, no vehicle in both. Each by the
-    jackknife on the log scale; Student's t with Welch's degrees of freedom. No limits and p NaN
-    where either has fewer than two vehicles or a sum that is not positive.
+    jackknife on the log scale; Student's t with Welch's degrees of freedom. NaN where either has
+    fewer than two vehicles or a sum that is not positive.
     """
-    sizes, logs = [len(one[0]), len(other[0])], [_logs_without(*ratio) for ratio in (one, other)]
-    for n, own in zip(sizes, logs, strict=True):
-        if n < 2 or np.isnan(own).any():
-            why = "needs two vehicles with costs and distances in each"
-            return refused(why, confidence, n), nan
-    variances = [(n - 1) * np.var(own[1:]) for n, own in zip(sizes, logs, strict=True)]
-    variance = sum(variances)
-    shares = sum(v**2 / (n - 1) for v, n in zip(variances, sizes, strict=True))
+    logs = [_logs_without(*ratio) for ratio in (one, other)]
+    freedoms = np.array([len(own) - 2 for own in logs])
+    if freedoms.min() < 1 or np.isnan(np.concatenate(logs)).any():
+        return nan, nan, nan
+    variances = freedoms * [np.var(own[1:]) for own in logs]
+    variance, shares = variances.sum(), (variances**2 / freedoms).sum()
     freedom = variance**2 / shares if variance > 0 else np.inf
-    method = f"jackknife over vehicles, t with {freedom:.1f} degrees of freedom"
-    return _times(logs[0][0] - logs[1][0], variance, freedom, confidence, sum(sizes), method)
+    half = stats.t.ppf((1 + confidence) / 2, freedom) * np.sqrt(variance)
+    return tuple(np.exp(logs[0][0] - logs[1][0] + np.array([0, -half, half])).tolist())
 
 
 def _logs_without(num, den):
@@ -210,14 +199,6 @@ def _logs_without(num, den):
     return np.subtract(*np.log(np.where(sums > 0, sums, nan)))
 
 
-def _times(log_ratio, variance, freedom, confidence, n, method):
-    """(`Estimate` of a ratio, p that it is one) by Student's t on the log scale."""
-    half = stats.t.ppf((1 + confidence) / 2, freedom) * np.sqrt(variance)
-    p = 2 * stats.t.sf(abs(log_ratio) / np.sqrt(variance), freedom) if variance > 0 else 0.0
-    ends = (float(np.exp(log_ratio + h)) for h in (0, -half, half))
-    return Estimate(*ends, confidence, n, method=method), float(p)
-
-
 def shrink(value, se, group=None):
     """Each value drawn towards its group's mean by as much as its own error asks: array like value.
 
@@ -225,25 +206,25 @@ def shrink(value, se, group=None):
     errors by DerSimonian & Laird's moments (1986), the weights of an empirical Bayes estimate
     (Morris 1983), both from memory. A value without an error becomes the mean.
     """
-    rows = pd.DataFrame({"y": np.asarray(value, float), "v": np.asarray(se, float) ** 2})
-    by = np.zeros(len(rows)) if group is None else np.asarray(group)
-    drawn = [_drawn(own) for _, own in rows.groupby(by, dropna=False)]
-    return pd.concat(drawn).reindex(rows.index).to_numpy() if drawn else np.empty(0)
-
-
-def _drawn(rows):
-    """`shrink` of one group: rows `y, v`."""
     from statsmodels.stats.meta_analysis import combine_effects
 
-    known = rows.dropna()[lambda r: r["v"] > 0]
-    if known.empty:
-        return pd.Series(nan, rows.index)
-    y, v, tau2 = known["y"].to_numpy(), known["v"].to_numpy(), 0.0
-    if len(known) > 1:
-        with np.errstate(invalid="ignore", divide="ignore"):  # a negative one has no weights
-            tau2 = max(float(combine_effects(y - y.mean(), v, method_re="dl").tau2), 0.0)
-    own = (tau2 / (tau2 + rows["v"])).fillna(0.0)
-    return own * rows["y"].fillna(0.0) + (1 - own) * np.average(y, weights=1 / (v + tau2))
+    rows = pd.DataFrame({"y": np.asarray(value, float), "v": np.asarray(se, float) ** 2})
+    drawn = np.full(len(rows), nan)
+    by = np.zeros(len(rows)) if group is None else np.asarray(group)
+    for at in rows.groupby(by, dropna=False).indices.values():
+        y, v = rows.iloc[at].to_numpy().T
+        known = np.isfinite(y) & (v > 0)
+        if not known.any():
+            continue
+        tau2 = 0.0
+        if known.sum() > 1:
+            centred = y[known] - y[known].mean()
+            with np.errstate(invalid="ignore", divide="ignore"):  # a negative one has no weights
+                tau2 = max(float(combine_effects(centred, v[known], method_re="dl").tau2), 0.0)
+        mean = np.average(y[known], weights=1 / (v[known] + tau2))
+        own = np.nan_to_num(tau2 / (tau2 + v))
+        drawn[at] = own * np.nan_to_num(y) + (1 - own) * mean
+    return drawn
 
 
 def bootstrap_by_vehicle(statistic, n_vehicles, rng, samples=2000, confidence=0.9, unit=""):
