@@ -3,6 +3,7 @@
 import csv
 import gc
 import json
+import os
 import time
 import tomllib
 from functools import cache
@@ -12,7 +13,7 @@ from types import SimpleNamespace
 import pytest
 from hypothesis import settings
 
-from wearbar.log import places, read_log
+from wearbar.log import once, places, read_log
 from wearbar.log.schema import TABLES
 from wearbar.pack.start import start_log
 
@@ -36,6 +37,22 @@ def write_rows(folder, rows):
                 [row.get(c.name, "") for c in TABLES[name]] for row in lines
             )
     return folder
+
+
+@pytest.fixture(scope="session")
+def shared_folder(tmp_path_factory, worker_id):
+    """A folder for all processes that run the tests."""
+    base = tmp_path_factory.getbasetemp()
+    folder = (base if worker_id == "master" else base.parent) / "shared"
+    folder.mkdir(exist_ok=True)
+    return folder
+
+
+@pytest.fixture(scope="session", autouse=True)
+def store(shared_folder):
+    """What is `once.once` is computed once for all tests, as in the run of a pack."""
+    (shared_folder / "store").mkdir(exist_ok=True)
+    os.environ[once.STORE] = str(shared_folder / "store")
 
 
 @pytest.fixture(scope="session")
@@ -134,7 +151,7 @@ def by_hand(tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def packs(by_hand, tmp_path_factory, worker_id):
+def packs(by_hand, shared_folder):
     """The whole pack of each log: name to `Pack`, made once, when first asked for, by one of the
     processes that run the tests; the others wait for it."""
     from wearbar import pack
@@ -144,15 +161,12 @@ def packs(by_hand, tmp_path_factory, worker_id):
         "owner": places.place("data", "owner"),
         "fleet": places.place("data", "fleet"),
     }
-    base = tmp_path_factory.getbasetemp()
-    root = (base if worker_id == "master" else base.parent) / "whole"
-    root.mkdir(exist_ok=True)
 
     @cache
     def whole(name):
-        out, told = root / name, root / f"{name}.json"
+        out, told = (shared_folder / made for made in (name, f"{name}.json"))
         try:
-            (root / f"{name}.making").mkdir()
+            (shared_folder / f"{name}.making").mkdir()
         except FileExistsError:
             while not told.exists():
                 time.sleep(0.2)

@@ -87,7 +87,7 @@ class TestLedger:
     def test_the_slips_put_into_the_demo_are_named_with_their_place(self):
         log = logs.read_log(place("data", "fleet"))
         dirt = pd.read_csv(place("data", "truth", "fleet", "dirt.csv"), dtype=str).query(
-            'kind != "after the log\'s day"'
+            'kind != "after the report date"'
         )
         found = pd.concat([log.set_aside, log.warnings])
         named = set(zip(found["table"], found["line"], strict=True))

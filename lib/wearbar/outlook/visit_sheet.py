@@ -58,7 +58,7 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
     vehicle, kind, site, meter, distance_unit ("" the log's), disposed (NaT: still here), n_vehicles
         it was chosen from, last (`Last`), has_plan, is_example: its plan's figures are examples.
     dangers: of `actions`, what forbids driving. others: of it, all that is neither that nor a task
-        nor wear. untold: tables of danger that the log lacks.
+        nor wear. missing: tables of danger that the log lacks.
     tasks: of `sheet_tasks.tasks_of`; titles: of the plan's tasks, by code; checks: what is checked
         before each use; have: parts to have ready (`have_of`).
     worn: fitted parts at or near their limit, of `parts.remaining`. has_parts: whether the log
@@ -97,7 +97,7 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
         last=last,
         dangers=rows[is_danger],
         others=rows[~is_danger & ~rows["kind"].isin(["task", "wear"])],
-        untold=tuple(intervals.untold(log)),
+        missing=tuple(intervals.untold(log)),
         tasks=tasks,
         titles=dict(zip(plan["code"], plan["title"], strict=True)),
         checks=checks_of(plan),

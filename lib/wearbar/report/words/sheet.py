@@ -56,7 +56,7 @@ def headline(visit):
         return SAY("stopped", vehicle=visit.vehicle, held=held, work=work), "now"
     urgency = "now" if counts.get("past-window") else "soon" if due else "note"
     work = work[:1].lower() + work[1:]
-    return f"{safe(visit.vehicle)}: {work} {actionlist.danger_none(visit.untold)}", urgency
+    return f"{safe(visit.vehicle)}: {work} {actionlist.danger_none(visit.missing)}", urgency
 
 
 def words(visit, log, show):
@@ -64,8 +64,8 @@ def words(visit, log, show):
     return {
         "head": _head(visit, log, show),
         "dangers": _told(visit.dangers, show),
-        "clear": plain(actionlist.danger_none(visit.untold).replace("**", "")),
-        "blind": plain(actionlist.blind(visit.untold)),
+        "clear": plain(actionlist.danger_none(visit.missing).replace("**", "")),
+        "blind": plain(actionlist.blind(visit.missing)),
         "others": [f"{what}: {stands}" for what, stands in _told(visit.others, show)],
         "odometer": _odometer(visit, show),
         "example": EXAMPLE if visit.is_example else "",
@@ -140,7 +140,7 @@ def _nothing(visit, log, show):
     if len(visit.tasks) or pd.notna(visit.disposed):
         return ""
     is_bare = visit.meter == "none"
-    return line("nothing", show=show, last=visit.last, no_meter=is_bare, missing=visit.untold)
+    return line("nothing", show=show, last=visit.last, no_meter=is_bare, missing=visit.missing)
 
 
 def _worn(row, show):
