@@ -14,8 +14,7 @@ from wearbar import usage
 from wearbar.log import log_of
 from wearbar.log.places import place
 from wearbar.log.plan import plan_of
-from wearbar.log.plan_figures import MOST_OFF, converted, is_example
-from wearbar.log.units import Units
+from wearbar.log.units import MOST_OFF, Units, converted, is_example
 from wearbar.outlook.visit_sheet import visit_of
 from wearbar.pack.cli import main
 from wearbar.report import template

@@ -15,8 +15,6 @@ from wearbar.adopt.lexicon import heading
 from wearbar.adopt.maps import ASK
 from wearbar.log.checks.fuel import grows_with
 
-__all__ = ["settle_money"]
-
 SHARE = 0.8  # of the rows that must agree
 HALF = 0.5  # of the rows on which a total is its parts and nothing more
 NEAR, CENT = 0.01, 0.02  # of two amounts that are the same but for rounding
@@ -33,16 +31,13 @@ def settle_money(cells, typed, names, entry):
     cells, typed: rows of a `Grid` below its header. names: heading to place. entry: a [[table]],
     its columns and decimal mark decided.
     """
-    decimal = "comma" if entry["decimal"] == "comma" else "point"
-    read = {head: _amounts(cells[place], decimal, typed[place]) for head, place in names.items()}
+    decimal, read = "comma" if entry["decimal"] == "comma" else "point", {}
+    for head, place in names.items():
+        plain = numbers(cells[place], decimal, typed[place])["plain"]
+        read[head] = pd.to_numeric(plain, errors="coerce").to_numpy(dtype=float)
     if entry["to"] == "fuel":
         return list(_of_fills(read, entry["columns"]))
     return list(_of_work(read, entry)) if entry["to"] == "work" else []
-
-
-def _amounts(cells, decimal, typed):
-    plain = numbers(cells, decimal, typed)["plain"]
-    return pd.to_numeric(plain, errors="coerce").to_numpy(dtype=float)
 
 
 def _same(one, other):
@@ -51,10 +46,10 @@ def _same(one, other):
 
 def _of_fills(read, columns):
     volume = next((head for head, name in columns.items() if name == "volume"), None)
-    told = {head: heading(head, "fuel") for head in read}
-    money = [head for head, name in told.items() if name in ("cost", "unit_price")]
     if volume is None:
         return
+    told = {head: heading(head, "fuel") for head in read}
+    money = [head for head, name in told.items() if name in ("cost", "unit_price")]
     for head in money:
         columns.pop(head, None)
     for unit, cost in permutations(money, 2):
@@ -62,30 +57,28 @@ def _of_fills(read, columns):
             if _agree(read[unit] * read[volume] / scale, read[cost]):
                 yield _pair(columns, unit, cost, scale, volume)
                 return
-    prices = [head for head in money if told[head] == "unit_price"]
-    costs = [head for head in money if told[head] == "cost"]
-    yield from _without_a_pair(read, columns, volume, prices, costs)
+    yield from _without_a_pair(read, columns, volume, {head: told[head] for head in money})
 
 
-def _without_a_pair(read, columns, volume, prices, costs):
-    price = next(iter(prices), None)
-    cost = min(costs, key=lambda head: not TOTAL.search(head), default=None)
+def _without_a_pair(read, columns, volume, told):
+    price = next((head for head, name in told.items() if name == "unit_price"), None)
+    costs = [head for head, name in told.items() if name == "cost"]
     is_pence = bool(price and PENCE.search(price))
     if is_pence:
-        yield (
-            f"{price}: a price in hundredths of the currency is not carried over; "
-            "turn it into whole ones, and call it unit_price."
-        )
+        pence = f"{price}: a price in hundredths of the currency is not carried over"
+        yield f"{pence}; turn it into whole ones, and call it unit_price."
     elif price:
         columns[price] = "unit_price"
-    if cost:
-        columns[cost], said = _one_alone(cost, read[cost], read[volume], volume)
-        if said:
-            yield said
-        if price and not is_pence and columns[cost] == "cost":
-            columns[price] = ASK
-            look = "look which of the three is what"
-            yield f"{price} times {volume} is not {cost} on most rows: {look}."
+    if not costs:
+        return
+    cost = min(costs, key=lambda head: not TOTAL.search(head))
+    columns[cost], said = _one_alone(cost, read[cost], read[volume], volume)
+    if said:
+        yield said
+    if price and not is_pence and columns[cost] == "cost":
+        columns[price] = ASK
+        look = "look which of the three is what"
+        yield f"{price} times {volume} is not {cost} on most rows: {look}."
 
 
 def _agree(one, other):
@@ -132,8 +125,7 @@ def _of_work(read, entry):
     total = held[REST]
     choices = [parts, [*parts, "tax"]] if "tax" in held else [parts]
     shares = [_share_of_sums(read[total], [read[held[p]] for p in some]) for some in choices]
-    share = max(shares)
-    best = choices[shares.index(share)]
+    share, best = max(shares), choices[np.argmax(shares)]
     told = " and ".join(held[part] for part in best)
     if share >= HALF:
         entry["less"] = {REST: best}

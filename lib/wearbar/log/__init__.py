@@ -6,7 +6,6 @@ after the report date.
 """
 
 import datetime
-import tomllib
 from contextlib import contextmanager
 from functools import partial
 from types import MappingProxyType
@@ -15,7 +14,7 @@ import pandas as pd
 
 from wearbar.log.checks.problems import LEDGER_COLUMNS, PROBLEM_COLUMNS
 from wearbar.log.checks.sizes import figures
-from wearbar.log.plan import PlanError, plan_of, read_plan
+from wearbar.log.plan import PlanError, plan_in, read_plan
 from wearbar.log.schema import TABLES, TEXT
 from wearbar.log.service import ServiceLog
 from wearbar.log.settle import check
@@ -109,24 +108,12 @@ def _plan(source):
     distance = check_header(source.header).get("distance", "km")
     with _plan_fault_as_log_error():
         if "\n" in name:
-            return _plan_in(name, distance)
+            return plan_in(name, distance, "the plan in table log")
         path = _beside(source.folder, name)
         if path is None:
             mend = "the plan must stand beside the tables: put a copy there."
             raise LogError(f"log.toml: plan is {name[:80]!r}; {mend}")
         return read_plan(path, distance=distance)
-
-
-def _plan_in(text, distance):
-    try:
-        return plan_of(tomllib.loads(text), distance, "the plan in table log")
-    except PlanError:
-        raise
-    except RecursionError:
-        why = "it has lists within lists, deeper than any plan needs"
-    except ValueError as error:
-        why = str(error)[:300].rstrip(".")
-    raise LogError(f"The plan in table log is not TOML: {why}.")
 
 
 def _beside(folder, name):

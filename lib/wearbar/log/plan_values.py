@@ -9,12 +9,15 @@ from math import inf
 
 import pandas as pd
 
-REQUIRED = object()
 _ENDLESS = 1e300
 
 
 class PlanError(ValueError):
     """What is wrong with a plan, in a sentence: where, what was found, what to do."""
+
+
+class Required(str):
+    """In place of a key's default: what to do where it lacks."""
 
 
 @dataclass(frozen=True)
@@ -39,49 +42,49 @@ class At:
                 raise self.error(place, table[name], f"no such key: use {', '.join(known)}")
 
 
+def _reader(is_right, remedy, clean):
+    def read(at, key, value):
+        if not is_right(value):
+            raise at.error(key, value, remedy)
+        return clean(value)
+
+    return read
+
+
+def _is_word(value):
+    return isinstance(value, str) and bool(value.strip())
+
+
+def _is_day(value):
+    return isinstance(value, date) and not isinstance(value, datetime)
+
+
+def _code(value):
+    return value.strip().casefold()
+
+
+a_word = _reader(_is_word, "write some text in quotes", str.strip)
+a_code = _reader(_is_word, "write some text in quotes", _code)
+a_flag = _reader(lambda value: isinstance(value, bool), "write true or false, without quotes", bool)
+a_day = _reader(_is_day, "write a date as 2025-01-31, without quotes or time", pd.Timestamp)
+
+
+def one_of(known):
+    use = f"use one of {', '.join(known)}"
+    return _reader(lambda value: isinstance(value, str) and _code(value) in known, use, _code)
+
+
 def a_number(low=0.0, high=inf, above=True, whole=False):
     what = f"{'whole ' if whole else ''}number {'above' if above else 'of at least'} {low:g}"
     what += f" and at most {high:,.12g}" if high < inf else ""
 
-    def read(at, key, value):
-        right = isinstance(value, int | float) and not isinstance(value, bool)
-        right = right and abs(value) < _ENDLESS and low <= value <= high
-        if not right or (above and value == low) or (whole and value != int(value)):
-            raise at.error(key, value, f"write a {what}")
-        return float(value)
+    def is_right(value):
+        if not isinstance(value, int | float) or isinstance(value, bool):
+            return False
+        fits = abs(value) < _ENDLESS and low <= value <= high and not (above and value == low)
+        return fits and not (whole and value != int(value))
 
-    return read
-
-
-def a_word(at, key, value):
-    if not isinstance(value, str) or not value.strip():
-        raise at.error(key, value, "write some text in quotes")
-    return value.strip()
-
-
-def a_code(at, key, value):
-    return a_word(at, key, value).casefold()
-
-
-def one_of(known):
-    def read(at, key, value):
-        if not isinstance(value, str) or value.strip().casefold() not in known:
-            raise at.error(key, value, f"use one of {', '.join(known)}")
-        return value.strip().casefold()
-
-    return read
-
-
-def a_flag(at, key, value):
-    if not isinstance(value, bool):
-        raise at.error(key, value, "write true or false, without quotes")
-    return value
-
-
-def a_day(at, key, value):
-    if not isinstance(value, date) or isinstance(value, datetime):
-        raise at.error(key, value, "write a date as 2025-01-31, without quotes or time")
-    return pd.Timestamp(value)
+    return _reader(is_right, f"write a {what}", float)
 
 
 def a_list(of):
@@ -98,16 +101,20 @@ def a_list(of):
 
 
 def a_table(keys):
-    """A reader of a table: its keys to (reader, default); default REQUIRED must be there."""
+    """A reader of a table: its keys to (reader, default), or `Required` for one that must be."""
 
     def read(at, key, value):
         at.refuse_unknown(key, value, keys)
-        for name, (_, default) in keys.items():
-            if default is REQUIRED and name not in value:
-                raise at.error(key, value, f"give its {name}")
-        return {
-            name: of(at, f"{key}.{name}", value[name]) if name in value else default
-            for name, (of, default) in keys.items()
-        }
+        clean = {}
+        for name, (of, default) in keys.items():
+            if name not in value and isinstance(default, Required):
+                raise at.error(key or name, value if key else None, default)
+            place = f"{key}.{name}" if key else name
+            clean[name] = of(at, place, value[name]) if name in value else default
+        return clean
 
     return read
+
+
+def as_is(at, key, value):
+    return value

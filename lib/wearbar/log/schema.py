@@ -1,16 +1,70 @@
-"""The service log's tables: every name, kind, unit, code and range, in one place.
+"""The service log's tables: every name, kind, unit, code and range, of shared/log/tables.toml.
 
 `TABLES` maps a table's name to its columns (`Column`), in the order in which an empty log writes
 them. Reading, checking, writing, the data dictionary and the descriptor are made from it.
 """
 
-from wearbar.log.tables import MEASURED, SI_SUFFIX, TABLES, TEXT, VEHICLE_KINDS, Column
+import tomllib
+from dataclasses import dataclass
+from math import inf
 
-__all__ = [
-    "CALLED", "FIRST_NAMES", "LATER", "MAIN_DATE", "MEASURED", "PERIODS", "READINGS",
-    "RESETS_NOTHING", "TABLES", "TEXT", "UNIQUE", "VEHICLE_KINDS", "WHOLE_FLEET",
-    "Column", "column", "si_name", "table_of",
-]  # fmt: skip
+import numpy as np
+import pandas as pd
+
+from wearbar.log.places import place
+
+TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
+_FORMAT = tomllib.loads(place("shared", "log", "tables.toml").read_text(encoding="utf-8"))
+VEHICLE_KINDS = tuple(_FORMAT["vehicle_kinds"])
+
+# what a number measures -> the range that it has by itself
+_RANGES = dict.fromkeys(("number", "volume", "depth", "hours", "days"), (0.0, inf))
+_RANGES |= {"distance": (0.0, 1e7), "money": (-inf, inf), "share": (0.0, 1.0)}
+
+# quantity of a measurement -> the unit inside the library; any other needs a unit of its own
+MEASURED = dict.fromkeys(("depth", "thickness", "slack"), "mm")
+MEASURED |= {"elongation": "%", "pressure": "kPa", "top-up": "mL"}
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a table, as the head of tables.toml says."""
+
+    name: str
+    kind: str
+    meaning: str
+    required: bool = False
+    quantity: str = ""  # of a number, "" where it measures nothing that has a unit
+    codes: tuple = ()
+    default: str = ""
+    low: float = -inf
+    high: float = inf
+    blank: str = ""
+    kept: bool = False
+
+    @property
+    def must_read(self):
+        """A cell here that can't be read sets its row aside: a blank would say something else."""
+        return not self.kept and (self.required or bool(self.default or self.blank))
+
+
+def _column(name, told):
+    kind, codes = told["kind"], told.get("codes", ())
+    more = {key: told[key] for key in ("required", "default", "blank", "kept") if key in told}
+    if kind in _RANGES:
+        low, high = _RANGES[kind]
+        more["low"], more["high"] = float(told.get("low", low)), float(told.get("high", high))
+        kind, more["quantity"] = "number", kind if kind != "number" else ""
+    codes = VEHICLE_KINDS if codes == "vehicle_kinds" else tuple(codes)
+    return Column(name, kind, told["is"], codes=codes, **more)
+
+
+_RECORDED = Column("recorded", "date", "the day the row was typed")
+TABLES = {
+    table: (*(_column(name, told) for name, told in columns.items()), _RECORDED)
+    for table, columns in _FORMAT.items()
+    if table != "vehicle_kinds"
+}
 
 
 def _having(*names):
@@ -77,8 +131,3 @@ def table_of(name):
 def column(table, name):
     """The `Column` of that name, or None where the format does not name it."""
     return next((c for c in TABLES[table] if c.name == name), None)
-
-
-def si_name(col):
-    """A column's name in SI: `odometer` becomes `odometer_km`, `new_depth` `new_depth_mm`."""
-    return col.name + SI_SUFFIX.get(col.quantity, "")

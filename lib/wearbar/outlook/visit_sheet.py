@@ -14,7 +14,7 @@ import pandas as pd
 from wearbar import intervals, usage
 from wearbar.intervals import STALE_DAYS
 from wearbar.log.keys import is_among, stacked
-from wearbar.log.plan_figures import is_example
+from wearbar.log.units import is_example
 from wearbar.outlook.action_list import DANGER, actions
 from wearbar.outlook.parts import worn_of
 from wearbar.outlook.sheet_tasks import checks_of, have_of, tasks_in_plan, tasks_of

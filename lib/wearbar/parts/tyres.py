@@ -10,8 +10,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar.log.law import law_of
-from wearbar.log.plan_figures import is_example
-from wearbar.log.units import PRESSURE_KPA
+from wearbar.log.units import PRESSURE_KPA, is_example
 
 TYRE = "tyre"
 TOO_LOW = 0.10

@@ -36,11 +36,11 @@ def read_csv(path, where):
         sign = said[1].decode("utf-8", "replace")
         mend = "save it with commas, or turn it into a log with wearbar adopt."
         raise LogError(f"{where}, line 1 says that {sign!r} parts the cells; {mend}")
-    if not said:
-        return _quick(data, where) or _patient(data, where)
-    data = data[said.end() :]  # the rows stand below a line that says how its cells are parted
+    data = data[said.end() :] if said else data
     raw = _quick(data, where) or _patient(data, where)
-    return replace(
+    if not said:
+        return raw
+    return replace(  # its rows stand below a line that says how their cells are parted
         raw,
         lines=raw.lines + 1,
         problems=tuple((line + 1, *rest) for line, *rest in raw.problems),
@@ -78,9 +78,7 @@ def _quick(data, where):
         )
     except (pa.ArrowInvalid, csv.Error):
         return None
-    ends = data.count(b"\n")
-    if b"\r" in data:
-        ends += data.count(b"\r") - data.count(b"\r\n")
+    ends = data.count(b"\n") + data.count(b"\r") - data.count(b"\r\n")
     lines = ends + (not data.endswith((b"\n", b"\r")))
     if table.num_rows + 1 != lines:
         return None
@@ -101,8 +99,8 @@ def _patient(data, where):
         raise LogError(f"{where}, line 1 is blank; the header row must stand there.")
     rows = dict(zip(numbers[1:], rows, strict=True))
     raw = raw_of_rows(names, rows)
-    short = [(line, row) for line, row in rows.items() if len(row) < len(names)]
-    short = [(line, names[len(row)], "", "row-short") for line, row in short]
+    short = {line: len(row) for line, row in rows.items() if len(row) < len(names)}
+    short = [(line, names[n], "", "row-short") for line, n in short.items()]
     return _without_blank_rows(replace(raw, problems=(*problems, *raw.problems, *short)))
 
 
@@ -115,10 +113,8 @@ def _rows(lines):
             for row in reader:
                 if rows and reader.line_num > begun + 1 and _swallows(row, rows):
                     opened, last = start + begun + 1, start + reader.line_num
-                    mend = "close it where its cell ends"
-                    raise _Swallowed(
-                        f"the quote opened on line {opened} closes on line {last}: {mend}"
-                    )
+                    told = f"the quote opened on line {opened} closes on line {last}"
+                    raise _Swallowed(f"{told}: close it where its cell ends")
                 if row or not rows:
                     rows.append(row)
                     numbers.append(start + begun + 1)

@@ -71,16 +71,15 @@ def _open(engine, shown, folder, url):
     from sqlalchemy import inspect
 
     ask, found = partial(_asked, shown, url), {}
-    names = ask(lambda: [*inspect(engine).get_table_names(), *inspect(engine).get_view_names()])
-    for name in names:
+    for name in ask(lambda: inspect(engine).get_table_names() + inspect(engine).get_view_names()):
         table = table_of(name)
         if table in found and table in (*TABLES, "log"):
             raise same_table(found[table], name, f"{shown}: ")
         found[table] = name
     header = read_header(folder / "log.toml")
     if "log" in found:
-        rows = ask(lambda: _frame(engine, found.pop("log"))).rename(columns=str).dropna()
-        rows = rows.rename(columns=str.casefold)
+        rows = ask(lambda: _frame(engine, found.pop("log"))).dropna()
+        rows = rows.rename(columns=lambda name: str(name).casefold())
         if not {"key", "value"} <= {*rows}:
             raise LogError(f"{shown}: table log must have the columns key and value.")
         header = dict(zip(rows["key"].astype(str), rows["value"], strict=True)) or header

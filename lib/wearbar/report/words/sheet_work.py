@@ -6,8 +6,8 @@ import re
 import numpy as np
 import pandas as pd
 
-from wearbar.log.plan_figures import converted, is_example
 from wearbar.log.plan_tasks import title_of
+from wearbar.log.units import converted, is_example
 from wearbar.outlook.sheet_tasks import ON_CONDITION
 from wearbar.report.quantities import clean, listing, number, plain
 from wearbar.report.template import coded, words_of
