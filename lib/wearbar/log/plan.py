@@ -11,15 +11,13 @@ from pathlib import Path
 
 import pandas as pd
 
-from wearbar.log import plan_values as form
 from wearbar.log.places import place
 from wearbar.log.plan_tasks import TASK_COLUMNS, check_together, closure, task_of
-from wearbar.log.plan_values import At, PlanError
-from wearbar.log.schema import TABLES, TEXT, VEHICLE_KINDS
+from wearbar.log.plan_values import At, PlanError, a_number, a_table, keys_of
+from wearbar.log.schema import TABLES, TEXT
 from wearbar.log.toml import toml_of
 from wearbar.log.units import DISTANCE_KM
 
-UNKNOWN_HISTORY = ("due-at-once", "from-first-reading")
 SHARES = tuple(c.name for c in TABLES["use"] if c.quantity == "share")
 
 _TEXTS = (
@@ -30,16 +28,9 @@ _TYPES = dict.fromkeys(_TEXTS, TEXT) | dict.fromkeys(("safety", "statutory"), bo
 _TYPES |= dict.fromkeys(("valid_from", "valid_to"), "datetime64[ns]") | {"hours": float}
 _NUMBERS = ("_km", "_days", "_months", "_hours", "_share")
 _STAMP = ("plan", "valid_from", "valid_to")
-_SEVERE_WHEN = form.a_table(dict.fromkeys(SHARES, (form.a_number(high=1.0), None)))
-_READ = form.a_table(
-    {
-        "applies_to": (form.a_list(form.one_of(VEHICLE_KINDS)), ()),
-        "from": (form.a_day, pd.NaT),
-        "unknown_history": (form.one_of(UNKNOWN_HISTORY), UNKNOWN_HISTORY[0]),
-        "severe_when": (_SEVERE_WHEN, {}),
-        "task": (form.as_is, None),
-    }
-)
+_PLAN = keys_of("plan") | {
+    "severe_when": (a_table(dict.fromkeys(SHARES, (a_number(high=1.0), None))), {})
+}
 _PLAN_COLUMNS = ("plan", "name", *_STAMP[1:], "applies_to", "unknown_history", "severe_when")
 
 
@@ -170,7 +161,7 @@ def _frame(rows, columns):
 
 def _version(at, body, factor):
     """One table of the file: (its row of `plans`, its tasks as rows)."""
-    head = _READ(at, "", body)
+    head = a_table(_PLAN)(at, "", body)
     tasks, start = head.pop("task"), head.pop("from")
     head |= {"plan": at.plan, "name": at.plan, "valid_from": start, "valid_to": pd.NaT}
     when = head["severe_when"].items()

@@ -1,84 +1,20 @@
 """The tasks of a plan: their keys, limits and windows, and what must hold between them."""
 
 from dataclasses import replace
-from math import inf, isnan, nan
+from math import isnan, nan
 
 import numpy as np
 
-from wearbar.log import plan_values as form
+from wearbar.log.plan_values import a_table, keys_of
 
-ACTIONS = ("inspect", "adjust", "clean", "lubricate", "replace", "tighten", "test")
-MEASURED_FROM = ("done", "schedule", "expiry")
 _DAYS_A_MONTH = 365.25 / 12
 _UNEVEN = 3  # by so many days at most do following months differ from as many of the mean
 
-# a century, and further than any vehicle goes; and the end of a column's name
-_MOST = {"distance": 10_000_000, "days": 36_525, "months": 1200, "hours": 1_000_000}
-_SUFFIX = {"distance": "km", "days": "days", "months": "months", "hours": "hours"}
-
-
-def _limits(names, whole=(), above=True, default=nan):
-    number = {n: form.a_number(high=_MOST[n], above=above, whole=n in whole) for n in names}
-    return form.a_table({name: (read, default) for name, read in number.items()})
-
-
-def _must(name, hint=""):
-    return form.Required(f"give {name}{hint}")
-
-
-_NONE = dict.fromkeys(_MOST, nan)
-_LIMIT = (_limits(_MOST, whole=("days", "months")), _NONE)
-_ABSOLUTE = ("distance", "days", "hours")
-_AMOUNTS = _limits(_ABSOLUTE, above=False, default=0.0)
-_WINDOW = form.a_number(high=0.99, above=False)
-_EARLY_LATE = form.a_table(dict.fromkeys(("early", "late"), (_WINDOW, 0.0)))
-_ABOVE_0, _FROM_0 = form.a_number(), form.a_number(above=False)
-_CODES = (form.a_list(form.a_code), ())
-
-_PART = {
-    "item": (form.a_word, _must("its item")),
-    "quantity": (_ABOVE_0, 1.0),
-    "unit": (form.a_word, ""),
-    "pack": (_ABOVE_0, 1.0),
-    "price": (_FROM_0, nan),
-}
-_FIGURE = {
-    "name": (form.a_word, _must("its name")),
-    "value": (form.a_number(low=-inf), nan),
-    "unit": (form.a_word, ""),
-    "source": (form.a_word, ""),
-}
-_TASK = {
-    "code": (form.a_code, _must("the task its code")),
-    "title": (form.a_word, None),
-    "also": _CODES,
-    "action": (
-        form.one_of(ACTIONS),
-        _must("the task its action", f": one of {', '.join(ACTIONS)}"),
-    ),
-    "measured_from": (form.one_of(MEASURED_FROM), "done"),
-    "positions": _CODES,
-    "part": (form.a_code, None),
-    "covers": _CODES,
-    "first_after": _CODES,
-    "safety": (form.a_flag, False),
-    "statutory": (form.a_flag, False),
-    "hours": (_FROM_0, nan),
-    "parts": (form.a_list(form.a_table(_PART)), ()),
-    "figures": (form.a_list(form.a_table(_FIGURE)), ()),
-    "steps": (form.a_list(form.a_word), ()),
-    "caution": (form.a_word, None),
-    "source": (form.a_word, ""),
-    "first": _LIMIT,
-    "every": _LIMIT,
-    "severe": _LIMIT,
-    "tolerance": (form.as_is, 0.0),
-    "recheck": (_limits(("distance", "days"), whole=("days",)), {"distance": nan, "days": nan}),
-}
-_READ = form.a_table(_TASK)
+_TASK, _EARLY_LATE, _AMOUNTS = map(keys_of, ("task", "early_late", "amounts"))
 # the keys that spread over several columns
+_LIMIT = ("km", "days", "months", "hours")
 _SPREAD = {
-    **{key: [f"{key}_{end}" for end in _SUFFIX.values()] for key in ("first", "every", "severe")},
+    **{key: [f"{key}_{unit}" for unit in _LIMIT] for key in ("first", "every", "severe")},
     "tolerance": ["early_share", "late_share", "tolerance_km", "tolerance_days", "tolerance_hours"],
     "recheck": ["recheck_km", "recheck_days"],
 }
@@ -90,7 +26,7 @@ def task_of(at, number, body, factor):
     code = body.get("code") if isinstance(body, dict) else None
     named = isinstance(code, str) and code.strip()
     at = replace(at, task=code.strip().casefold() if named else f"number {number}")
-    row = _READ(at, "", body)
+    row = a_table(_TASK)(at, "", body)
     row["title"] = row["title"] or title_of(row["code"])
     row["fits"] = row["part"] or row["code"]
     if "severe" in body:
@@ -113,13 +49,14 @@ def title_of(code):
 
 def _tolerance(at, value, every):
     """The window: early and late as shares, or else absolute in distance, days and hours."""
-    shares, amounts = dict.fromkeys(("early", "late"), nan), dict.fromkeys(_ABSOLUTE, nan)
+    shares, amounts = (dict.fromkeys(keys, nan) for keys in (_EARLY_LATE, _AMOUNTS))
     if not isinstance(value, dict):
-        shares = dict.fromkeys(shares, _WINDOW(at, "tolerance", value))
+        window, _ = _EARLY_LATE["early"]
+        shares = dict.fromkeys(shares, window(at, "tolerance", value))
     elif value.keys() & shares.keys():
-        shares = _EARLY_LATE(at, "tolerance", value)
+        shares = a_table(_EARLY_LATE)(at, "tolerance", value)
     else:
-        amounts = _AMOUNTS(at, "tolerance", value)
+        amounts = a_table(_AMOUNTS)(at, "tolerance", value)
     limits = every | {"days": _calendar_days(every)}
     for name, amount in amounts.items():
         if amount >= limits[name]:

@@ -1,14 +1,20 @@
 """Values of a plan.toml: each read by its kind, and refused in a sentence that says where.
 
-A reader takes (at, key, value) and gives the value clean, or raises `PlanError`.
+A reader takes (at, key, value) and gives the value clean, or raises `PlanError`. Which key is of
+which kind stands in shared/log/plan.toml.
 """
 
+import tomllib
 from dataclasses import dataclass
 from datetime import date, datetime
-from math import inf
+from math import inf, nan
 
 import pandas as pd
 
+from wearbar.log.places import place
+from wearbar.log.schema import VEHICLE_KINDS
+
+_KEYS = tomllib.loads(place("shared", "log", "plan.toml").read_text(encoding="utf-8"))
 _ENDLESS = 1e300
 
 
@@ -65,8 +71,10 @@ def _code(value):
 
 a_word = _reader(_is_word, "write some text in quotes", str.strip)
 a_code = _reader(_is_word, "write some text in quotes", _code)
-a_flag = _reader(lambda value: isinstance(value, bool), "write true or false, without quotes", bool)
-a_day = _reader(_is_day, "write a date as 2025-01-31, without quotes or time", pd.Timestamp)
+_a_flag = _reader(
+    lambda value: isinstance(value, bool), "write true or false, without quotes", bool
+)
+_a_day = _reader(_is_day, "write a date as 2025-01-31, without quotes or time", pd.Timestamp)
 
 
 def one_of(known):
@@ -116,5 +124,37 @@ def a_table(keys):
     return read
 
 
-def as_is(at, key, value):
-    return value
+_KINDS = {
+    "word": (a_word, None),
+    "words": (a_list(a_word), ()),
+    "code": (a_code, None),
+    "codes": (a_list(a_code), ()),
+    "yes_no": (_a_flag, False),
+    "day": (_a_day, pd.NaT),
+    "any": (lambda at, key, value: value, None),
+}
+
+
+def keys_of(table):
+    """The keys of a table of shared/log/plan.toml, each with its (reader, default)."""
+    return {key: _key(told) for key, told in _KEYS[table].items()}
+
+
+def _key(told):
+    kind, default = told["kind"], nan
+    if kind in _KEYS:
+        keys = keys_of(kind)
+        read, default = a_table(keys), {key: default for key, (_, default) in keys.items()}
+    elif kind == "number":
+        read = a_number(
+            **{key: told[key] for key in ("low", "high", "above", "whole") if key in told}
+        )
+    elif "of" in told:
+        read = one_of(VEHICLE_KINDS if told["of"] == "vehicle_kinds" else told["of"])
+    else:
+        read, default = _KINDS[kind]
+    if "list" in told:
+        read, default = a_list(read), ()
+    if "required" in told:
+        return read, Required(told["required"])
+    return read, told.get("default", default)

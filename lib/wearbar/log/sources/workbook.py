@@ -8,6 +8,8 @@ import re
 import zipfile
 from functools import partial
 
+import openpyxl
+
 from wearbar.log.schema import TABLES, table_of
 from wearbar.log.sources.header import read_header
 from wearbar.log.sources.raw import LogError, Source, header_names, raw_of_rows, same_table
@@ -79,8 +81,6 @@ def _look(path, most_bytes=MOST_BYTES):
 
 
 def _load(path, data_only=True, read_only=True):
-    import openpyxl
-
     try:
         return openpyxl.load_workbook(path, read_only=read_only, data_only=data_only)
     except Exception as error:  # openpyxl lets whatever a damaged file makes go wrong through
