@@ -4,17 +4,15 @@ A reader takes (at, key, value) and gives the value clean, or raises `PlanError`
 which kind stands in shared/log/plan.toml.
 """
 
-import tomllib
 from dataclasses import dataclass
 from datetime import date, datetime
 from math import inf, nan
 
 import pandas as pd
 
-from wearbar.log.places import place
-from wearbar.log.schema import VEHICLE_KINDS
+from wearbar.log.schema import VEHICLE_KINDS, said
 
-_KEYS = tomllib.loads(place("shared", "log", "plan.toml").read_text(encoding="utf-8"))
+_KEYS = said("plan")
 _ENDLESS = 1e300
 
 
