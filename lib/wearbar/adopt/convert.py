@@ -14,8 +14,6 @@ from wearbar.adopt.pick import LEFT_OUT, UNDERSTOOD, UNNAMED, left_out, pick
 from wearbar.adopt.values import CHANGED, own_units, plain_word, table_of
 from wearbar.log import read_log, schema, write_tables
 
-PLACE = ["sheet", "line"]
-
 
 @dataclass(frozen=True)
 class Adopted:
@@ -50,6 +48,7 @@ def convert(grids, mapping):
         told = [{name: plain_word(value) for name, value in one.items()} for one in vehicles]
         told = pd.DataFrame(told, range(1, len(told) + 1), dtype=schema.TEXT)
         made.setdefault("vehicles", []).append(("the map", told))
+    whole = {to: _below(frames) for to, frames in made.items()}
     asked = {part.sheet for part in parts}
     others = [grid for grid in grids if grid.sheet not in asked]
     left = [*(part.left for part in parts), *(left_out(g.sheet, g.cells, UNNAMED) for g in others)]
@@ -60,8 +59,8 @@ def convert(grids, mapping):
     over = [row for part in parts for row in part.passed_over]
     return Adopted(
         header,
-        {to: _table(to, [frame for _, frame in of]) for to, of in made.items()},
-        {to: _joined([_places(*one) for one in of], PLACE) for to, of in made.items()},
+        {to: _in_order(to, rows.reset_index(drop=True)) for to, rows in whole.items()},
+        {to: rows.index.to_frame(index=False) for to, rows in whole.items()},
         _joined(left, LEFT_OUT),
         ledger,
         _joined(turned, CHANGED),
@@ -78,14 +77,14 @@ def _grid_of(entry, grids):
     return sheets[name]
 
 
-def _table(name, frames):
-    """The frames made for a table one below the other, its columns in order."""
-    frame = pd.concat(frames, ignore_index=True)
+def _below(frames):
+    """The frames of (sheet, frame by line) one below the other, by sheet and line."""
+    sheets, frames = zip(*frames, strict=True)
+    return pd.concat(frames, keys=sheets, names=["sheet", "line"])
+
+
+def _in_order(name, frame):
     return frame[[c.name for c in schema.TABLES[name] if c.name in frame]]
-
-
-def _places(sheet, frame):
-    return pd.DataFrame({"sheet": sheet, "line": frame.index}, columns=PLACE)
 
 
 def _joined(frames, columns):

@@ -40,8 +40,11 @@ def settle_money(cells, typed, names, entry):
     return list(_of_work(read, entry)) if entry["to"] == "work" else []
 
 
-def _same(one, other):
-    return np.abs(one - other) <= NEAR * np.abs(other) + CENT
+def _share_of_same(one, other, least=1):
+    """The share of amounts that are the same but for rounding, of those known; 0 of too few."""
+    both = np.isfinite(one) & np.isfinite(other) & (other != 0)
+    same = np.abs(one - other)[both] <= (NEAR * np.abs(other) + CENT)[both]
+    return float(same.mean()) if both.sum() >= least else 0.0
 
 
 def _of_fills(read, columns):
@@ -54,7 +57,7 @@ def _of_fills(read, columns):
         columns.pop(head, None)
     for unit, cost in permutations(money, 2):
         for scale in (1, 100):
-            if _agree(read[unit] * read[volume] / scale, read[cost]):
+            if _share_of_same(read[unit] * read[volume] / scale, read[cost], least=2) >= SHARE:
                 yield _pair(columns, unit, cost, scale, volume)
                 return
     yield from _without_a_pair(read, columns, volume, {head: told[head] for head in money})
@@ -79,11 +82,6 @@ def _without_a_pair(read, columns, volume, told):
         columns[price] = ASK
         look = "look which of the three is what"
         yield f"{price} times {volume} is not {cost} on most rows: {look}."
-
-
-def _agree(one, other):
-    both = np.isfinite(one) & np.isfinite(other) & (other != 0)
-    return both.sum() >= 2 and _same(one, other)[both].mean() >= SHARE
 
 
 def _pair(columns, unit, cost, scale, volume):
@@ -144,5 +142,4 @@ def _of_work(read, entry):
 def _share_of_sums(total, parts):
     """The share of rows whose total is its parts together, of those with both; 0 of none."""
     each = np.nan_to_num(np.vstack(parts))
-    both = np.isfinite(total) & (total != 0) & (each != 0).any(axis=0)
-    return float(_same(each.sum(axis=0), total)[both].mean()) if both.any() else 0.0
+    return _share_of_same(np.where((each != 0).any(axis=0), each.sum(axis=0), np.nan), total)

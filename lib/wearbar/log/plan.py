@@ -13,12 +13,13 @@ import pandas as pd
 
 from wearbar.log.places import place
 from wearbar.log.plan_tasks import TASK_COLUMNS, check_together, closure, task_of
-from wearbar.log.plan_values import At, PlanError, a_number, a_table, keys_of
+from wearbar.log.plan_values import At, PlanError, value_of, values_of
 from wearbar.log.schema import TABLES, TEXT
 from wearbar.log.toml import toml_of
 from wearbar.log.units import DISTANCE_KM
 
 SHARES = tuple(c.name for c in TABLES["use"] if c.quantity == "share")
+SHARE = {"kind": "number", "high": 1.0}
 
 _TEXTS = (
     "plan", "name", "code", "covered", "title", "action", "unknown_history", "measured_from",
@@ -28,9 +29,6 @@ _TYPES = dict.fromkeys(_TEXTS, TEXT) | dict.fromkeys(("safety", "statutory"), bo
 _TYPES |= dict.fromkeys(("valid_from", "valid_to"), "datetime64[ns]") | {"hours": float}
 _NUMBERS = ("_km", "_days", "_months", "_hours", "_share")
 _STAMP = ("plan", "valid_from", "valid_to")
-_PLAN = keys_of("plan") | {
-    "severe_when": (a_table(dict.fromkeys(SHARES, (a_number(high=1.0), None))), {})
-}
 _PLAN_COLUMNS = ("plan", "name", *_STAMP[1:], "applies_to", "unknown_history", "severe_when")
 
 
@@ -161,16 +159,17 @@ def _frame(rows, columns):
 
 def _version(at, body, factor):
     """One table of the file: (its row of `plans`, its tasks as rows)."""
-    head = a_table(_PLAN)(at, "", body)
-    tasks, start = head.pop("task"), head.pop("from")
-    head |= {"plan": at.plan, "name": at.plan, "valid_from": start, "valid_to": pd.NaT}
-    when = head["severe_when"].items()
-    head["severe_when"] = {name: share for name, share in when if share is not None}
+    head = values_of(at, "", body, "plan")
+    tasks, start, when = (head.pop(key) for key in ("task", "from", "severe_when"))
+    at.refuse_unknown("severe_when", when, SHARES)
+    shares = {x: value_of(at, f"severe_when.{x}", when[x], SHARE) for x in when}
+    head |= {"plan": at.plan, "name": at.plan, "severe_when": shares}
+    head |= {"valid_from": start, "valid_to": pd.NaT}
     if not isinstance(tasks, list) or not tasks:
         remedy = f"a plan needs at least one task: write [[{at.plan}.task]] and its keys below it"
         raise at.error("task", tasks, remedy)
     tasks = [task_of(at, number, task, factor) for number, task in enumerate(tasks, 1)]
-    check_together(at, tasks, head["severe_when"])
+    check_together(at, tasks, shares)
     return head, tasks
 
 

@@ -5,12 +5,11 @@ from math import isnan, nan
 
 import numpy as np
 
-from wearbar.log.plan_values import a_table, keys_of
+from wearbar.log.plan_values import KEYS, value_of, values_of
 
 _DAYS_A_MONTH = 365.25 / 12
 _UNEVEN = 3  # by so many days at most do following months differ from as many of the mean
 
-_TASK, _EARLY_LATE, _AMOUNTS = map(keys_of, ("task", "early_late", "amounts"))
 # the keys that spread over several columns
 _LIMIT = ("km", "days", "months", "hours")
 _SPREAD = {
@@ -18,7 +17,7 @@ _SPREAD = {
     "tolerance": ["early_share", "late_share", "tolerance_km", "tolerance_days", "tolerance_hours"],
     "recheck": ["recheck_km", "recheck_days"],
 }
-TASK_COLUMNS = (*(column for key in _TASK for column in _SPREAD.get(key, [key])), "fits")
+TASK_COLUMNS = (*(column for key in KEYS["task"] for column in _SPREAD.get(key, [key])), "fits")
 
 
 def task_of(at, number, body, factor):
@@ -26,7 +25,7 @@ def task_of(at, number, body, factor):
     code = body.get("code") if isinstance(body, dict) else None
     named = isinstance(code, str) and code.strip()
     at = replace(at, task=code.strip().casefold() if named else f"number {number}")
-    row = a_table(_TASK)(at, "", body)
+    row = values_of(at, "", body, "task")
     row["title"] = row["title"] or title_of(row["code"])
     row["fits"] = row["part"] or row["code"]
     if "severe" in body:
@@ -49,14 +48,14 @@ def title_of(code):
 
 def _tolerance(at, value, every):
     """The window: early and late as shares, or else absolute in distance, days and hours."""
-    shares, amounts = (dict.fromkeys(keys, nan) for keys in (_EARLY_LATE, _AMOUNTS))
+    shares, amounts = (dict.fromkeys(KEYS[table], nan) for table in ("early_late", "amounts"))
     if not isinstance(value, dict):
-        window, _ = _EARLY_LATE["early"]
-        shares = dict.fromkeys(shares, window(at, "tolerance", value))
+        share = value_of(at, "tolerance", value, KEYS["early_late"]["early"])
+        shares = dict.fromkeys(shares, share)
     elif value.keys() & shares.keys():
-        shares = a_table(_EARLY_LATE)(at, "tolerance", value)
+        shares = values_of(at, "tolerance", value, "early_late")
     else:
-        amounts = a_table(_AMOUNTS)(at, "tolerance", value)
+        amounts = values_of(at, "tolerance", value, "amounts")
     limits = every | {"days": _calendar_days(every)}
     for name, amount in amounts.items():
         if amount >= limits[name]:
