@@ -77,17 +77,7 @@ def value_of(at, key, value, told):
         return clean
     if kind in KEYS:
         return values_of(at, key, value, kind)
-    if kind == "number":
-        is_right, write, clean = _number(**{name: x for name, x in told.items() if name in _BOUNDS})
-    elif "of" in told:
-        of = VEHICLE_KINDS if told["of"] == "vehicle_kinds" else told["of"]
-        is_right, write, clean = (
-            (lambda v: _is_word(v) and _code(v) in of),
-            f"use one of {', '.join(of)}",
-            _code,
-        )
-    else:
-        is_right, write, clean = _KINDS[kind]
+    is_right, write, clean = _form(told)
     if not is_right(value):
         raise at.error(key, value, write)
     return clean(value)
@@ -105,18 +95,16 @@ def _is_day(value):
     return isinstance(value, date) and not isinstance(value, datetime)
 
 
-# kind -> whether a value is right, what to write, how it is cleaned
-_KINDS = {
+_FORMS = {
     "word": (_is_word, "write some text in quotes", str.strip),
     "code": (_is_word, "write some text in quotes", _code),
     "yes_no": (lambda v: isinstance(v, bool), "write true or false, without quotes", bool),
     "day": (_is_day, "write a date as 2025-01-31, without quotes or time", pd.Timestamp),
     "any": (lambda v: True, "", lambda v: v),
 }
-_BOUNDS = ("low", "high", "above", "whole")
 
 
-def _number(low=0.0, high=inf, above=True, whole=False):
+def _number(low=0.0, high=inf, above=True, whole=False, **_):
     what = f"{'whole ' if whole else ''}number {'above' if above else 'of at least'} {low:g}"
     what += f" and at most {high:,.12g}" if high < inf else ""
 
@@ -127,3 +115,13 @@ def _number(low=0.0, high=inf, above=True, whole=False):
         return fits and not (whole and value != int(value))
 
     return is_right, f"write a {what}", float
+
+
+def _form(told):
+    """Of a kind: whether a value is right, what to write, how it is cleaned."""
+    if told["kind"] == "number":
+        return _number(**told)
+    if "of" not in told:
+        return _FORMS[told["kind"]]
+    of = VEHICLE_KINDS if told["of"] == "vehicle_kinds" else told["of"]
+    return (lambda v: _is_word(v) and _code(v) in of), f"use one of {', '.join(of)}", _code

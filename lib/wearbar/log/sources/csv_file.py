@@ -36,16 +36,8 @@ def read_csv(path, where):
         sign = said[1].decode("utf-8", "replace")
         mend = "save it with commas, or turn it into a log with wearbar adopt."
         raise LogError(f"{where}, line 1 says that {sign!r} parts the cells; {mend}")
-    data = data[said.end() :] if said else data
-    raw = _quick(data, where) or _patient(data, where)
-    if not said:
-        return raw
-    return replace(  # its rows stand below a line that says how their cells are parted
-        raw,
-        lines=raw.lines + 1,
-        problems=tuple((line + 1, *rest) for line, *rest in raw.problems),
-        beyond={line + 1: cells for line, cells in raw.beyond.items()},
-    )
+    data, above = (data[said.end() :], 1) if said else (data, 0)
+    return _quick(data, where, above) or _patient(data, where, above)
 
 
 def _utf8(data, where):
@@ -59,8 +51,11 @@ def _utf8(data, where):
     return data.removeprefix(b"\xef\xbb\xbf")
 
 
-def _quick(data, where):
-    """One pass by pyarrow; None where rows and lines don't match, or the file is odd in any way."""
+def _quick(data, where, above):
+    """One pass by pyarrow; None where rows and lines don't match, or the file is odd in any way.
+
+    above: lines above the header.
+    """
     head = data[: data.find(b"\n") + 1 or len(data)]
     quotes = data.count(b'"')
     if quotes % 2 or head.count(b'"') % 2 or not head.strip() or len(head) > 100_000:
@@ -84,13 +79,13 @@ def _quick(data, where):
         return None
     columns = dict(zip(names, table.columns, strict=True))
     plain = data.isascii() and not data.translate(None, _PRINTABLE)
-    return _without_blank_rows(Raw(columns, np.arange(2, lines + 1), plain=plain))
+    return _without_blank_rows(Raw(columns, np.arange(2, lines + 1) + above, plain=plain))
 
 
-def _patient(data, where):
+def _patient(data, where, above):
     csv.field_size_limit(2**31 - 1)
     lines = io.StringIO(data.decode("utf-8", "replace"), newline="").readlines()
-    rows, numbers, problems = _rows(lines)
+    rows, numbers, problems = _rows(lines, above)
     if not rows:
         why = "a quote in the header is never closed; mend the header row"
         raise LogError(f"{where}, line 1: {why}.")
@@ -104,7 +99,7 @@ def _patient(data, where):
     return _without_blank_rows(replace(raw, problems=(*problems, *raw.problems, *short)))
 
 
-def _rows(lines):
+def _rows(lines, above):
     """(rows of cells, the line of each, problems); where quotes don't close, a line is a row."""
     rows, numbers, problems, start = [], [], [], 0
     while start < len(lines):
@@ -112,12 +107,12 @@ def _rows(lines):
         try:
             for row in reader:
                 if rows and reader.line_num > begun + 1 and _swallows(row, rows):
-                    opened, last = start + begun + 1, start + reader.line_num
+                    opened, last = above + start + begun + 1, above + start + reader.line_num
                     told = f"the quote opened on line {opened} closes on line {last}"
                     raise _Swallowed(f"{told}: close it where its cell ends")
                 if row or not rows:
                     rows.append(row)
-                    numbers.append(start + begun + 1)
+                    numbers.append(above + start + begun + 1)
                 begun = reader.line_num
             break
         except csv.Error as error:
@@ -127,8 +122,8 @@ def _rows(lines):
             line = lines[start + begun].rstrip("\r\n")
             start += begun + 1
             rows.append(line.split(","))
-            numbers.append(start)
-            problems.append((start, "", line[line.find('"') :], "open-quote", *remedy))
+            numbers.append(above + start)
+            problems.append((above + start, "", line[line.find('"') :], "open-quote", *remedy))
     return rows, numbers, problems
 
 
