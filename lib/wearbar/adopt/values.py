@@ -16,18 +16,15 @@ def table_of(part, header, own):
 
     What can't be read stays as it was. own: of `own_units`.
     """
-    to, entry, changed = part.entry["to"], part.entry, []
-    kinds = {name: schema.column(to, name).kind for name in part.picked}
-    words = [name for name, kind in kinds.items() if kind not in ("date", "number")]
-    frame = {name: worded(part, name) for name in (*entry.get("constants", {}), *words)}
-    frame = pd.DataFrame(frame, index=part.picked.index)
-    for name, kind in kinds.items():
+    entry, changed = part.entry, []
+    words = (*entry.get("constants", {}), *part.named("id", "text", "code", "yes_no"))
+    frame = pd.DataFrame({name: worded(part, name) for name in words}, index=part.picked.index)
+    for name in part.named("date"):
         cells = part.picked[name].astype(schema.TEXT)
-        if kind == "date":
-            days = dates(cells, entry.get("date_order", "year-first")).dt.strftime("%Y-%m-%d")
-            frame[name] = days.astype(schema.TEXT).fillna(cells)
-        elif kind == "number":
-            frame[name] = _number(part, name, frame, header, own, changed)
+        days = dates(cells, entry.get("date_order", "year-first")).dt.strftime("%Y-%m-%d")
+        frame[name] = days.astype(schema.TEXT).fillna(cells)
+    for name in part.named("number"):
+        frame[name] = _number(part, name, frame, header, own, changed)
     for name, others in entry.get("less", {}).items():
         frame[name] = _beyond(part, name, others, frame, changed)
     return frame, changed

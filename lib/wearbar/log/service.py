@@ -12,10 +12,6 @@ from wearbar.log.schema import MEASURED, TABLES, TEXT
 from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L, Units
 
 
-def _none():
-    return MappingProxyType({})
-
-
 @dataclass(frozen=True, eq=False)
 class ServiceLog:
     """A log as it was read: values as typed, in the log's own units.
@@ -33,9 +29,9 @@ class ServiceLog:
     units: Units
     as_of: pd.Timestamp
     first_day: pd.Timestamp
-    extra: MappingProxyType = field(default_factory=_none)  # columns that the format does not name
+    extra: dict = field(default_factory=dict)  # columns that the format does not name, by table
     # rows set aside, as far as they could be read: for what their lack does to a sum, nothing else
-    aside: MappingProxyType = field(default_factory=_none)
+    aside: dict = field(default_factory=dict)
     present: frozenset = frozenset()  # the tables that it has
     plan: object = None
     words: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)  # `tasks.WORDS`
@@ -129,17 +125,13 @@ class ServiceLog:
 
 def _to_si(log, name):
     frame, units = log.tables[name].copy(), log.units
-    km, litres = DISTANCE_KM[units.distance], VOLUME_L[units.volume]
+    km, mm, litres = DISTANCE_KM[units.distance], DEPTH_MM[units.depth], VOLUME_L[units.volume]
     if "vehicle" in frame:
         own = log.tables["vehicles"].set_index("vehicle")["distance_unit"].map(DISTANCE_KM)
         km = frame["vehicle"].map(own.astype(float)).fillna(km)
     if name == "fuel":
         litres = np.where(frame["kind"].eq("electric"), 1.0, litres)
-    in_si = {
-        "distance": ("km", km),
-        "depth": ("mm", DEPTH_MM[units.depth]),
-        "volume": ("l", litres),
-    }
+    in_si = {"distance": ("km", km), "depth": ("mm", mm), "volume": ("l", litres)}
     names = {}
     for col in TABLES[name]:
         if col.quantity in in_si:
@@ -148,7 +140,7 @@ def _to_si(log, name):
             frame[col.name] = frame[col.name] * factor
     value = {"measurements": "value", "limits": "limit"}.get(name)
     if value:
-        scale = {"depth": DEPTH_MM[units.depth], "pressure": PRESSURE_KPA[units.pressure]}
+        scale = {"depth": mm, "pressure": PRESSURE_KPA[units.pressure]}
         frame[value] = frame[value] * frame["quantity"].map(scale).fillna(1.0).astype(float)
     if name == "measurements":
         frame["unit"] = frame["quantity"].map(MEASURED).fillna(frame["unit"])
