@@ -5,6 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+from cells import run
 
 from wearbar import outlook, usage
 from wearbar.intervals import items, occasions
@@ -21,10 +22,9 @@ from wearbar.outlook.prices import Prices
 from wearbar.outlook.simulate import _shares
 from wearbar.outlook.visit_plan import expected_km, visit_jobs
 from wearbar.outlook.year import _band
-from wearbar.report.charts import outlook as charts
 from wearbar.report.charts import style
 from wearbar.report.charts.style import png
-from wearbar.report.quantities import Show, plural
+from wearbar.report.quantities import Show, clean, plural
 from wearbar.report.template import about, words_of
 from wearbar.report.words import outlook as wording
 from wearbar.usage import backtest
@@ -704,12 +704,16 @@ class TestWords:
         assert sites["hours"].isna().all()
 
 
+def visits_drawn(plan, year):
+    names = {"plan": plan, "year": year, "style": style, "clean": clean, "pd": pd}
+    return run("outlook", "# a row a visit", **names)["figure"]
+
+
 def test_pictures_are_drawn(year):
-    plan = outlook.plan_of_visits(year)
-    assert png(charts.visits(plan, year.as_of)).startswith(b"\x89PNG")
+    assert png(visits_drawn(outlook.plan_of_visits(year), year)).startswith(b"\x89PNG")
     _, axes = style.new_figure()
     axes.plot(range(12), outlook.by_month(year)["jobs"])
-    charts.months(axes, outlook.by_month(year)["month"], "Jobs")
+    style.months(axes, outlook.by_month(year)["month"], "Jobs")
     ticks = [t.get_text() for t in axes.get_xticklabels()]
     assert ticks[:2] == ["Jan\n2025", "Feb"]
     assert axes.get_ylabel() == "Jobs"
@@ -718,7 +722,8 @@ def test_pictures_are_drawn(year):
 
 def test_visits_are_drawn_with_the_most_visited_vehicle_on_top():
     jobs = pd.DataFrame({"vehicle": ["A", "B", "B"], "day": [3, 3, 40]})
-    axes = charts.visits(SimpleNamespace(jobs=jobs), pd.Timestamp("2025-01-01")).axes[0]
+    year = SimpleNamespace(as_of=pd.Timestamp("2025-01-01"), has_year=True)
+    axes = visits_drawn(SimpleNamespace(jobs=jobs, n_visits=3), year).axes[0]
     assert [t.get_text() for t in axes.get_yticklabels()] == ["B", "A"]
 
 

@@ -1172,8 +1172,10 @@ def test_lives_watched_are_told_in_true_words():
 
 
 def test_the_picture_of_cost_in_words_has_the_items_that_it_draws():
-    from wearbar.report.charts.life import cost_ranges
-    from wearbar.report.quantities import Show
+    from cells import run
+
+    from wearbar.report.charts import style
+    from wearbar.report.quantities import Show, clean
     from wearbar.report.words import life as on_lives
 
     rows = [("rear", "A", 0.02), ("rear", "B", 0.03), ("front", "C", 0.5), ("front", "D", np.nan)]
@@ -1182,7 +1184,9 @@ def test_the_picture_of_cost_in_words_has_the_items_that_it_draws():
     assert on_lives.has_cost(cost)
     said = on_lives.alt_cost(cost, Show())
     assert said.endswith("2 items, with ranges, from 0.020 per km to 0.030 per km.")
-    labels = cost_ranges(cost, Show()).axes[0].get_yticklabels()
+    names = {"cost": cost, "show": Show(), "on_lives": on_lives, "style": style, "clean": clean}
+    figure = run("consumable_life", "those with another at their place", **names, np=np)["figure"]
+    labels = figure.axes[0].get_yticklabels()
     assert [label.get_text() for label in labels] == ["A, rear", "B, rear"]
     assert not on_lives.has_cost(cost[1:])
 

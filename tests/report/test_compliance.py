@@ -14,7 +14,7 @@ from wearbar.log.places import place
 from wearbar.log.plan import plan_of
 from wearbar.log.units import Units
 from wearbar.outlook.action_list import DANGER, actions
-from wearbar.report.charts import intervals as charts
+from wearbar.report.charts import vehicles as charts
 from wearbar.report.charts.style import png
 from wearbar.report.quantities import Show
 from wearbar.report.tables import view_of
