@@ -1191,6 +1191,32 @@ def test_the_picture_of_cost_in_words_has_the_items_that_it_draws():
     assert not on_lives.has_cost(cost[1:])
 
 
+def test_the_pictures_of_lives_show_the_places_with_most_ends_and_who_is_at_risk():
+    from cells import run
+    from matplotlib.ticker import MaxNLocator
+
+    import wearbar as wb
+    from wearbar.report.charts import style
+    from wearbar.report.quantities import Show, clean
+    from wearbar.report.template import coded
+
+    lives = [("rear", "A", 1000.0 * n, True) for n in range(1, 5)]
+    lives += [("rear", "B", 3500.0, False), ("front", "A", 2000.0, True)]
+    service = pd.DataFrame(lives, columns=["place_on", "item", "duration_km", "came_off"])
+    service = service.assign(category="brake-pad", kind="van", entry_km=0.0)
+    names = {"service": service, "show": Show(), "style": style, "np": np, "wb": wb}
+    names |= {"clean": clean, "coded": coded, "MaxNLocator": MaxNLocator}
+    made = run("consumable_life", "# those with most parts removed", **names)
+    (axes,) = made["figure"].axes  # one end at the front is too few
+    assert axes.get_legend().get_title().get_text() == "van rear brake pad"
+    labels = [label.get_text() for label in axes.get_xticklabels()]
+    assert labels[0] == "0\n4\n1"
+    assert labels[-1] == "4,000\n1\n0"
+    paper = run("consumable_life", "style.weibull_paper(", **made)["paper"]
+    assert paper.axes[0].get_title(loc="left") == "A, van"
+    assert all(style.png(figure).startswith(b"\x89PNG") for figure in (made["figure"], paper))
+
+
 def test_parts_of_unknown_age_are_listed_and_count_in_wear_rates_only():
     from wearbar.report.words import life as on_lives
 

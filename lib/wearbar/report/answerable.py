@@ -49,11 +49,9 @@ def answers(log, record, readings):
     rows = []
     for report, subject, no, part in ASKED:
         asked = [("no", code) for code in no.split()] + [("in part", c) for c in part.split()]
-        met = [(can, code.split("/")[0], gaps[code][1]) for can, code in asked if gaps[code][0]]
+        met = [(c, code.split("/")[0], float(gaps[code][1])) for c, code in asked if gaps[code][0]]
         rows.append((report, subject, *(met or [("yes", "", np.nan)])[0]))
-    return pd.DataFrame(rows, columns=["report", "subject", "can", "why", "amount"]).astype(
-        {"amount": float}
-    )
+    return pd.DataFrame(rows, columns=["report", "subject", "can", "why", "amount"])
 
 
 def _gaps_of_rows(log, record):

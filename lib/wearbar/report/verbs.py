@@ -47,9 +47,8 @@ def read_log(path="", as_of=""):
     """Read and check a service log: a `ServiceLog`, which a notebook shows as a small table.
 
     path: a folder of CSV or Parquet files, a workbook, a database address, or `env:NAME` of one; ""
-    is the demo fleet. as_of: the last day to count, YYYY-MM-DD; "" is the log's own.
-    `log.only([...])` cuts it to some vehicles. Raises ValueError, in a sentence, for what can't be
-    read. Format: data/README.md.
+    is the demo fleet. as_of: the last day to count, YYYY-MM-DD; "" is the log's own. Raises
+    ValueError for what can't be read. `log.only([...])` has some vehicles. Format: data/README.md.
 
     >>> import wearbar as wb
     >>> len(wb.read_log().tables["vehicles"])
@@ -64,14 +63,12 @@ def read_log(path="", as_of=""):
 def due(log, tolerance=None, units=""):
     """Every job that fell due or is due next: a frame, one row a job, by vehicle and task.
 
-    Columns: vehicle, site (where it was when the job closed), kind, task, position, due_date,
-    due_odometer_mi (as its instrument shows it), expected_date (when an open job falls due),
-    done_date (NaT: still open), overrun_days and overrun_mi (below 0: early), state, counted
-    (whether in the on-time rate), why_not, on_time (yes, no, or NA where not counted).
-
-    tolerance: how far past its due point a job is still on time, as a share of its interval; None
-    is the plan's own. units: "mi" or "km"; "" is the log's own. Raises ValueError for another.
-    Source: common practice, none; the rules are those of the plan.
+    Columns: vehicle, site (when the job closed), kind, task, position, due_date, due_odometer_mi
+    (as its instrument shows it), expected_date (of an open job), done_date (NaT: still open),
+    overrun_days and overrun_mi (below 0: early), state, counted (whether in the on-time rate),
+    why_not, on_time (NA where not counted). tolerance: how far past its due point a job is still on
+    time, as a share of its interval; None is the plan's own. units: "mi" or "km"; "" is the log's
+    own. Raises ValueError for another. Source: common practice, none; the plan has the rules.
 
     >>> import wearbar as wb
     >>> jobs = wb.due(wb.read_log()).query("counted")
@@ -88,11 +85,11 @@ def due(log, tolerance=None, units=""):
 def compliance(log, by="", tolerance=None, confidence=0.9):
     """The share of jobs done on time: an `Estimate`; with `by`, a frame with one row a group.
 
-    by: "task", "site", "kind", "vehicle" or "month", or a list of them. Columns: the groups,
-    on_time_share, low_share, high_share (0 to 1), jobs, late, vehicles. A site of fewer than three
-    vehicles has no figures: they could point at a person. tolerance: as in `due`. confidence: of
-    the limits. Raises ValueError for another `by`. Limits: Wilson's, for jobs that come in
-    clusters, a vehicle each (Korn & Graubard 1998; from memory).
+    by: "task", "site", "kind", "vehicle" or "month", or a list of them; ValueError for another.
+    Columns: the groups, on_time_share, low_share, high_share (0 to 1), jobs, late, vehicles. A site
+    of fewer than three vehicles has no figures: they could point at a person. tolerance: as in
+    `due`. confidence: of the limits, which are Wilson's for jobs that come in clusters, a vehicle
+    each (Korn & Graubard 1998; from memory).
 
     >>> import wearbar as wb
     >>> round(wb.compliance(wb.read_log()).value, 2)
@@ -113,12 +110,12 @@ def compliance(log, by="", tolerance=None, confidence=0.9):
 def actions(log, confidence=0.9, units=""):
     """Every thing to do, the most urgent first: a frame, one row each, as Today's list has it.
 
-    Columns: rank, urgency (in words, from "do not drive" to "coming"), vehicle, site, kind (task,
-    wear, defect, certificate, ...), item, title, position, reason (why it isn't to be driven), by
-    (the day), due_date, due_odometer_mi, over_days, over_mi, is_laid_up.
-    confidence: of the forecasts' limits. units: as in `due`. The first call on a large log takes a
-    minute: forecasts are chosen by how they did on its past days. Source: trade practice, none.
-    Where the work can hurt someone, the maker's handbook and local law come first.
+    Columns: rank, urgency (from "do not drive" to "coming"), vehicle, site, kind (task, wear,
+    defect, ...), item, title, position, reason (why it isn't to be driven), by (the day), due_date,
+    due_odometer_mi, over_days, over_mi, is_laid_up. confidence: of the forecasts' limits. units: as
+    in `due`. A large log takes a minute: forecasts are chosen by how they did on its past days.
+    Source: trade practice, none. Where the work can hurt someone, the maker's handbook and local
+    law come first.
 
     >>> import wearbar as wb
     >>> wb.actions(wb.read_log().only(["M12"]))["urgency"].iloc[0]
@@ -136,11 +133,10 @@ def next_year(log, by="", confidence=0.9):
 
     Totals: what (jobs, labour, workshop money and its parts), value, low, high, unit. by: "month":
     month (its first day), then jobs, hours and money, each with `_low` and `_high`; "task": task,
-    jobs, low, high, each_hours, each_cost; "site": site, hours, low, high, vehicles. Money is in
-    the log's currency. A total is NaN, and a task or site has no row, where the record is shorter
-    than a year; a month needs three. confidence: of the limits. Raises ValueError for another `by`.
-    The forecast of use is the one that did best on past days of the same log: a large log takes
-    minutes.
+    jobs, low, high, each_hours, each_cost; "site": site, hours, low, high, vehicles; ValueError for
+    another. Money is in the log's currency. A total is NaN, and a task or site has no row, where
+    the record is shorter than a year; a month needs three. confidence: of the limits. The forecast
+    of use is the one that did best on past days of the log: a large one takes minutes.
 
     >>> import wearbar as wb
     >>> one = wb.read_log().only(["M12"])
@@ -165,14 +161,13 @@ def next_year(log, by="", confidence=0.9):
 def cost_per_distance(log, by="", confidence=0.9, units=""):
     """What a mile or km costs, all money over all distance: an `Estimate`; `by` gives a frame.
 
-    by: "category", "fixed", "kind", "site", "vehicle" or "year", one row each. Columns: the group,
-    cost_per_mi with low_ and high_, vehicles (that the limits rest on), bills, cost_per_day,
-    amount, share, distance_mi, days, known_share (rows with their money); by vehicle also kind,
-    mi_per_year and adjusted_cost_per_mi (towards its kind's mean where its record is thin); by year
-    less. Money is in the log's currency, net or gross as the log has it, without depreciation. A
-    site of fewer than three vehicles has no figures. NaN where too few rows have their money or the
-    record is shorter than three months. units: "mi" or "km"; "" is the log's own. Raises ValueError
-    for another, or another `by`.
+    by: "category", "fixed", "kind", "site", "vehicle" or "year", one row each; ValueError for
+    another. Columns: the group, cost_per_mi with low_ and high_, vehicles (that the limits rest
+    on), bills, cost_per_day, amount, share, distance_mi, days, known_share (rows with their money);
+    by vehicle also kind, mi_per_year and adjusted_cost_per_mi (towards its kind's mean where its
+    record is thin); by year less. Money is in the log's currency, net or gross as there, without
+    depreciation. A site of fewer than three vehicles has no figures. NaN where too few rows have
+    their money or the record is shorter than three months. units: as in `due`.
     Limits: jackknife over vehicles on the log scale (Cochran 1977, ch. 6; from memory).
 
     >>> import wearbar as wb
@@ -186,13 +181,14 @@ def cost_per_distance(log, by="", confidence=0.9, units=""):
         found, scale = per_distance.total_per_km(account, confidence), show.scale("money_per_km")
         low, high = scale.ends(found.low, found.high)
         return replace(found, value=scale.turn(found.value), low=low, high=high, unit=scale.head)
-    if by in (own := {"vehicle": per_distance.by_vehicle, "year": compare.by_year}):
-        made = own[by](account, confidence)
+    if by == "vehicle":
+        made = per_distance.by_vehicle(account, confidence)
+    elif by == "year":
+        made = compare.by_year(account, confidence)
     elif by == "site":
         made = per_distance.by_site(account, confidence).rename(columns={"n": "with_distance"})
     else:
-        column = "is_fixed" if by == "fixed" else by
-        made = per_distance.cost_per_km(account, column, confidence)
+        made = per_distance.cost_per_km(account, "is_fixed" if by == "fixed" else by, confidence)
     if by == "category":
         made = made.query("amount != 0").reset_index(drop=True)
     return in_units(made.rename(columns=OF_COST), show)
@@ -203,10 +199,9 @@ def fuel_economy(log, by="vehicle", confidence=0.9, units=""):
 
     Columns: vehicle, fuel, then mpg_uk (or mpg_us, by the log's volume) in miles, l_per_100km in
     kilometres, with low_ and high_; tanks, volume_l, distance_mi. by: "vehicle", or "quarter" for
-    kind of vehicle and calendar quarter (with `vehicles` in place of tanks). Of what is burnt
-    alone: neither electricity nor urea. units: as in `cost_per_distance`. Raises ValueError for
-    another `by`. Limits: the spread between tanks, or between vehicles. Source: common practice,
-    none.
+    kind of vehicle and calendar quarter (with `vehicles` in place of tanks); ValueError for
+    another. Of what is burnt alone: neither electricity nor urea. units: as in `due`. Limits: the
+    spread between tanks, or between vehicles. Source: common practice, none.
 
     >>> import wearbar as wb
     >>> wb.fuel_economy(wb.read_log()).columns.tolist()[:4]
