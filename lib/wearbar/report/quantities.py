@@ -223,7 +223,7 @@ class Show:
         places = scale.places(turned) if decimals is None else decimals
         return f"{scale.before}{number(turned, places)}{scale.after}"
 
-    def range(self, low, high, unit):
+    def range(self, low, high, unit, decimals=None):
         """ "low to high" with the unit once; a missing end is said."""
         if _is_missing(low):
             return MISSING if _is_missing(high) else f"up to {self.quantity(high, unit)}"
@@ -231,7 +231,7 @@ class Show:
             return f"at least {self.quantity(low, unit)}"
         scale = self.scale(unit)
         low, high = scale.ends(low, high)
-        places = decimals_of(low, high)
+        places = decimals_of(low, high) if decimals is None else decimals
         if places is None:
             places = scale.places(high)
         elif scale.suffix == "share":
