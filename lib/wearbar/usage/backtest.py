@@ -1,7 +1,7 @@
 """How well the forecasts of use would have done: the log replayed at past days, distances asked
 for, and what became of them.
 
-At each cut the raw tables are cut and everything is read, checked and mended again
+At each cut the raw tables are cut and all that tells of use is read, checked and mended again
 (`usage.replay`). Asked is when each vehicle's odometer will reach levels 10 to 320 days ahead at
 its mean rate. The truth is a span between two readings, or open where the level was not reached by
 the log's end: such cases stay, since dropping them would keep the fast. Scores: see
@@ -90,7 +90,7 @@ def back_test(log, confidence=0.9, *, replay=None):
     """The `BackTest` of a log; `cases` is empty below fifteen months of record, for a first cut."""
     replay = replay or Replay(log)
     cuts = cuts_between(log.first_day, log.as_of, EVERY_DAYS, WARM_UP_DAYS, AFTER_DAYS)[-MOST_CUTS:]
-    past = [one for one in (_asked(replay.at(cut)) for cut in cuts) if one is not None]
+    past = [one for one in (_asked(replay.use_at(cut)) for cut in cuts) if one is not None]
     now = usage.path_of(usage.readings(log))
     found = [_used(past[:k], one, now, confidence) for k, one in enumerate(past)]
     cases = pd.concat([cases for cases, _ in found], ignore_index=True) if found else pd.DataFrame()
