@@ -3,9 +3,9 @@
 Every row is carried over or listed.
 """
 
-import shutil
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pandas as pd
 
@@ -102,17 +102,15 @@ def keep(adopted, folder, record="", today=None):
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         mend = "give a new folder, so that nothing of yours is written over"
         raise AdoptError(f"{folder} is not empty; {mend}")
-    part = folder.with_name(f".{folder.name}.part")
-    shutil.rmtree(part, ignore_errors=True)
-    try:
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    with TemporaryDirectory(prefix=".part-", dir=folder.parent) as work:
+        part = Path(work) / folder.name
         write_tables(adopted.tables, adopted.header, part)
         (part / "ADOPTED.md").write_text(record, encoding="utf-8")
         read_log(part, today=today)
         if folder.exists():
             folder.rmdir()
         part.rename(folder)
-    finally:
-        shutil.rmtree(part, ignore_errors=True)
     return read_log(folder, today=today)
 
 

@@ -91,27 +91,16 @@ def _delimiter(text):
 
 
 def _of_workbook(path):
-    from wearbar.log.sources.workbook import load_whole
-
-    book, formulas = load_whole(path)
-    return [_of_sheet(page, formulas[page.title] if formulas else None) for page in book.worksheets]
-
-
-def _of_sheet(sheet, formulas):
     """A cell merged downwards counts for each row, unless it is a number: that may be a sum."""
-    rows = [list(row) for row in sheet.iter_rows(values_only=True)]
-    if formulas:
-        for row, cells in zip(rows, formulas.iter_rows(values_only=True), strict=False):
-            row[:] = [
-                cell if value is None and str(cell).startswith("=") else value
-                for value, cell in zip(row, cells, strict=False)
-            ]
-    for area in sheet.merged_cells.ranges:
-        top, place = area.min_row - 1, area.min_col - 1
-        if isinstance(value := rows[top][place], str | date):
-            for row in rows[top : area.max_row]:
-                row[place] = value
-    return _grid(sheet.title, dict(enumerate(rows, start=1)))
+    from wearbar.log.sources.workbook import whole_sheets
+
+    for title, rows, merged in whole_sheets(path):
+        for area in merged:
+            place = area.min_col - 1
+            if isinstance(value := rows[area.min_row][place], str | date):
+                for line in range(area.min_row, min(area.max_row, len(rows)) + 1):
+                    rows[line][place] = value
+        yield _grid(title, rows)
 
 
 def _grid(sheet, rows, note=""):

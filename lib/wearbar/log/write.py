@@ -10,6 +10,7 @@ import json
 import re
 import shutil
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from wearbar.log.checks.problems import PROBLEM_COLUMNS
 from wearbar.log.intake import MARK
@@ -62,17 +63,15 @@ def write_marked(log, folder):
     for name in MADE:
         _refuse_the_log_itself(folder / name, log)
     _refuse_changed(folder)
-    part = folder / ".part"
-    shutil.rmtree(part, ignore_errors=True)
-    try:
-        for name in MADE:
-            (part / name).mkdir(parents=True)
-        _write_marked(log, *(part / name for name in MADE))
-        for name in MADE:
-            shutil.rmtree(folder / name, ignore_errors=True)
-            (part / name).rename(folder / name)
-    finally:
-        shutil.rmtree(part, ignore_errors=True)
+    folder.mkdir(parents=True, exist_ok=True)
+    with TemporaryDirectory(prefix=".part-", dir=folder) as part:
+        made = [Path(part) / name for name in MADE]
+        for path in made:
+            path.mkdir()
+        _write_marked(log, *made)
+        for path in made:
+            shutil.rmtree(folder / path.name, ignore_errors=True)
+            path.rename(folder / path.name)
     (folder / WRITTEN).write_text(json.dumps(_digests(folder), indent=1), encoding="utf-8")
     return folder
 

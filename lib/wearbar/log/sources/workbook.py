@@ -47,8 +47,8 @@ def held_cells(path):
     return found
 
 
-def load_whole(path):
-    """A workbook in memory, which knows its merged cells: (with values, with formulas or None).
+def whole_sheets(path):
+    """Each sheet in memory, which knows its merged cells: (title, line to its values, merged).
 
     Raises LogError as `open_workbook` does, and where the whole is too large for it.
     """
@@ -59,7 +59,12 @@ def load_whole(path):
             reach = f"{sheet.max_row:,} rows by {sheet.max_column:,} columns"
             remedy = "delete the empty ones beyond its last cell"
             raise LogError(f"{path.name}, sheet {sheet.title} reaches over {reach}; {remedy}.")
-    return book, _load(path, data_only=False, read_only=False) if _has_formulas(path) else None
+    formulas = _load(path, data_only=False, read_only=False) if _has_formulas(path) else None
+    for sheet in book.worksheets:
+        rows = dict(enumerate(map(list, sheet.iter_rows(values_only=True)), start=1))
+        if formulas:
+            _show_unworked(rows, list(formulas[sheet.title].iter_rows(values_only=True)))
+        yield sheet.title, rows, sheet.merged_cells.ranges
 
 
 def _look(path, most_bytes=MOST_BYTES):
@@ -156,7 +161,7 @@ def _has_formulas(path):
         return any(re.search(b"<f[> ]", archive.read(sheet)) for sheet in sheets)
 
 
-def _show_unworked(cells, rows, width):
+def _show_unworked(cells, rows, width=None):
     """A formula that was never worked out stands as its own text: no number is lost unseen."""
     for line, row in cells.items():
         for at, cell in enumerate(rows[line - 1][:width]):
