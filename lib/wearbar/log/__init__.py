@@ -6,16 +6,14 @@ after the report date.
 """
 
 import datetime
-from contextlib import contextmanager
 from functools import partial
 from types import MappingProxyType
 
 import pandas as pd
 
-from wearbar.log.checks.problems import LEDGER_COLUMNS, PROBLEM_COLUMNS
 from wearbar.log.checks.sizes import figures
-from wearbar.log.plan import PlanError, plan_in, read_plan
-from wearbar.log.schema import TABLES, TEXT
+from wearbar.log.plan import plan_in, read_plan
+from wearbar.log.schema import TABLES
 from wearbar.log.service import ServiceLog
 from wearbar.log.settle import check
 from wearbar.log.sources import open_source
@@ -26,8 +24,8 @@ from wearbar.log.units import Units
 from wearbar.log.write import write_log, write_marked, write_tables
 
 __all__ = [
-    "LEDGER_COLUMNS", "PROBLEM_COLUMNS", "TEXT", "LogError", "ServiceLog",
-    "log_from", "log_of", "read_log", "write_log", "write_marked", "write_tables",
+    "LogError", "ServiceLog", "log_from", "log_of", "read_log", "write_log", "write_marked",
+    "write_tables",
 ]  # fmt: skip
 
 
@@ -66,10 +64,8 @@ def _log(source, plan, as_of, today):
     checked = check(source, header, today)
     tables, words = checked.tables, pd.DataFrame(columns=list(WORDS))
     if plan is not None:
-        with _plan_fault_as_log_error():
-            tables, words, doubts = as_planned(plan, tables)
+        tables, words, doubts = as_planned(plan, tables)
         checked.take([*figures(plan), doubts])
-    units = {field: header[field] for field in Units.__dataclass_fields__ if field in header}
     return ServiceLog(
         name=header.get("name", "Service log"),
         tables=MappingProxyType(tables),
@@ -78,7 +74,7 @@ def _log(source, plan, as_of, today):
         set_aside=checked.set_aside,
         warnings=checked.warnings,
         ledger=checked.ledger,
-        units=Units(**units),
+        units=Units(**{key: header[key] for key in Units.__dataclass_fields__ if key in header}),
         as_of=checked.as_of,
         first_day=checked.first_day,
         present=frozenset(source.tables),
@@ -92,28 +88,19 @@ def _log(source, plan, as_of, today):
     )
 
 
-@contextmanager
-def _plan_fault_as_log_error():
-    try:
-        yield
-    except PlanError as error:
-        raise LogError(str(error)) from None
-
-
 def _plan(source):
     """The plan that the header names, or (in a database, which may stand alone) holds."""
     name = source.header.get("plan")
     if not isinstance(name, str) or not name:
         return None
     distance = check_header(source.header).get("distance", "km")
-    with _plan_fault_as_log_error():
-        if "\n" in name:
-            return plan_in(name, distance, "the plan in table log")
-        path = _beside(source.folder, name)
-        if path is None:
-            mend = "the plan must stand beside the tables: put a copy there."
-            raise LogError(f"log.toml: plan is {name[:80]!r}; {mend}")
-        return read_plan(path, distance=distance)
+    if "\n" in name:
+        return plan_in(name, distance, "the plan in table log")
+    path = _beside(source.folder, name)
+    if path is None:
+        mend = "the plan must stand beside the tables: put a copy there."
+        raise LogError(f"log.toml: plan is {name[:80]!r}; {mend}")
+    return read_plan(path, distance=distance)
 
 
 def _beside(folder, name):

@@ -10,12 +10,13 @@ from math import inf, nan
 import pandas as pd
 
 from wearbar.log.schema import VEHICLE_KINDS, said
+from wearbar.log.sources.raw import LogError
 
 KEYS = said("plan")
 _ENDLESS = 1e300
 
 
-class PlanError(ValueError):
+class PlanError(LogError, ValueError):
     """What is wrong with a plan, in a sentence: where, what was found, what to do."""
 
 
