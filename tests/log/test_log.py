@@ -12,8 +12,8 @@ import pytest
 from wearbar import log as logs
 from wearbar.log.checks.chain import longest_likely
 from wearbar.log.checks.odometers import likely_reading
+from wearbar.log.checks.problems import RULES
 from wearbar.log.places import place
-from wearbar.log.rules import RULES
 from wearbar.log.schema import MAIN_DATE, PERIODS, READINGS, TABLES, WHOLE_FLEET, column
 
 HEADER = {"distance": "mi", "volume": "L", "depth": "mm", "currency": "GBP", "pressure": "psi"}
@@ -360,9 +360,7 @@ class TestReadings:
         ],
     )
     def test_other_slips(self, slip, named):
-        text = likely_reading(
-            np.array([float(slip)]), np.array([14480.0]), np.array([14610.0]), np.array([False])
-        )[0]
+        text = likely_reading(float(slip), 14480.0, 14610.0, False)
         assert text == f"{slip} between 14480 and 14610: {named}"
 
     def test_a_change_of_instrument_is_no_slip(self):

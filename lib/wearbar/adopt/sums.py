@@ -13,7 +13,7 @@ import pandas as pd
 from wearbar.adopt.cells import numbers
 from wearbar.adopt.lexicon import heading
 from wearbar.adopt.maps import ASK
-from wearbar.log.checks.fuel import grows_with
+from wearbar.log.checks.peers import grows_with
 
 SHARE = 0.8  # of the rows that must agree
 HALF = 0.5  # of the rows on which a total is its parts and nothing more

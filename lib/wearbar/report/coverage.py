@@ -11,8 +11,8 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.intervals import STALE_DAYS
+from wearbar.log.checks.problems import RULES
 from wearbar.log.keys import stacked
-from wearbar.log.rules import RULES
 from wearbar.log.schema import MAIN_DATE, PERIODS, TABLES
 
 GAP_DAYS = 60  # as usage.gaps

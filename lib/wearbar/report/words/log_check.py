@@ -2,7 +2,7 @@
 
 import math
 
-from wearbar.log.rules import RULES
+from wearbar.log.checks.problems import RULES
 from wearbar.report.coverage import STALE_DAYS
 from wearbar.report.quantities import Show, plain
 from wearbar.report.template import words_of
