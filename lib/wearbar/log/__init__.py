@@ -37,7 +37,7 @@ def read_log(path, as_of=None, today=None):
     be read at all.
     """
     source = open_source(path)
-    return _log(source, _plan(source), as_of, pd.Timestamp(today or datetime.date.today()))
+    return log_from(source, _plan(source), as_of, pd.Timestamp(today or datetime.date.today()))
 
 
 def log_of(frames, header, plan=None, as_of=None, today=None):
@@ -49,15 +49,11 @@ def log_of(frames, header, plan=None, as_of=None, today=None):
     tables = {name: partial(raw_of_frame, frames[name]) for name in frames if name in TABLES}
     strange = tuple(name for name in frames if name not in TABLES)
     source = Source("log", dict(header), tables, strange)
-    return _log(source, plan, as_of, pd.Timestamp(today) if today is not None else None)
+    return log_from(source, plan, as_of, pd.Timestamp(today) if today is not None else None)
 
 
-def log_from(source, plan=None, as_of=None):
-    """The log of a `Source`, checked as by `read_log`; any day may be its last."""
-    return _log(source, plan, as_of, None)
-
-
-def _log(source, plan, as_of, today):
+def log_from(source, plan=None, as_of=None, today=None):
+    """The log of a `Source`, checked as by `read_log`; any day may be its last, or `today`."""
     header = check_header(source.header)
     if as_of is not None:
         header["as_of"] = pd.Timestamp(as_of).normalize()
@@ -96,20 +92,16 @@ def _plan(source):
     distance = check_header(source.header).get("distance", "km")
     if "\n" in name:
         return plan_in(name, distance, "the plan in table log")
-    path = _beside(source.folder, name)
-    if path is None:
+    if not source.folder or not _is_beside(source.folder, name):
         mend = "the plan must stand beside the tables: put a copy there."
         raise LogError(f"log.toml: plan is {name[:80]!r}; {mend}")
-    return read_plan(path, distance=distance)
+    return read_plan(source.folder / name, distance=distance)
 
 
-def _beside(folder, name):
-    """The path of that name in a folder, None where it leads out of it or is no name of a file."""
-    if not folder:
-        return None
+def _is_beside(folder, name):
+    """Whether it can be the name of a file in a folder, and leads not out of it."""
     try:
         (folder / name).is_file()  # a name too long for one is found here
-        inside = (folder / name).resolve().is_relative_to(folder.resolve())
+        return (folder / name).resolve().is_relative_to(folder.resolve())
     except (OSError, RuntimeError, ValueError):
-        return None
-    return folder / name if inside else None
+        return False

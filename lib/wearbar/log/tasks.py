@@ -4,17 +4,15 @@ Work whose task is written as the plan's `also` says counts as that task. Any ot
 of the vehicle's plan is only a doubt: the row stays as it was written.
 """
 
-import tomllib
 from difflib import SequenceMatcher
 
 import pandas as pd
 
 from wearbar.log.checks.problems import named
-from wearbar.log.places import place
-from wearbar.log.schema import TEXT
+from wearbar.log.schema import TEXT, said
 
 WORDS = ("table", "vehicle", "written", "task", "how", "line", "date")
-_TOLD = tomllib.loads(place("shared", "words", "tasks.toml").read_text(encoding="utf-8"))
+_TOLD = said("task_words")
 _PLAIN = set(_TOLD["plain"].split())
 _DOES = {action: set(words.split()) for action, words in _TOLD["does"].items()}
 _ACTS = set().union(*_DOES.values())

@@ -103,39 +103,31 @@ def _text(col, array):
     return _pandas_text(pc.if_else(blank, pa.scalar(None, array.type), array)), []
 
 
-def _by_distinct(array, read):
-    """`read(text) -> (value, rule broken, remedy)` of each distinct text, spread over the rows:
-    (values, at which each row's stands, what is wrong: tuples of rule, rows and remedies)."""
+def _coded(col, array):
+    """Codes or days: each distinct text is read once, and its value spread over the rows."""
     coded = array.dictionary_encode()
     index = coded.indices.fill_null(len(coded.dictionary)).to_numpy()
-    told = [*map(read, coded.dictionary.to_pylist()), (None, "", "")]
-    values, rules, remedies = zip(*told, strict=True)
-    rule_of, remedy_of = (np.array(each, dtype=object) for each in (rules, remedies))
+    read = _read_day if col.kind == "date" else partial(_read_code, col)
+    told = [read(text.strip()) for text in coded.dictionary.to_pylist()]
+    values, *told = zip(*told, (None, "", ""), strict=True)
+    rules, remedies = (np.array(each, dtype=object) for each in told)
     bad = []
     for rule in sorted({*rules} - {""}):
-        at = np.flatnonzero((rule_of == rule)[index])
-        bad.append((rule, at, remedy_of[index[at]]))
-    return values, index, bad
-
-
-def _code(col, array):
-    values, index, bad = _by_distinct(array, partial(_read_code, col))
+        at = np.flatnonzero((rules == rule)[index])
+        bad.append((rule, at, remedies[index[at]]))
+    if col.kind == "date":
+        return np.array(values, dtype="datetime64[ns]")[index], bad
     return _pandas_text(pa.array(values, pa.large_string()).take(pa.array(index))), bad
 
 
 def _read_code(col, text):
-    code = text.strip().casefold()
+    code = text.casefold()
     if code and col.kind == "yes_no" and code not in YES_NO:
         return None, "not-yes-no", RULES["not-yes-no"].mend
     if code and col.codes and code not in col.codes:
         close = [f"; {near}?" for near in get_close_matches(code[:40], col.codes, n=1)]
         return None, "unknown-code", f"use one of: {', '.join(col.codes)}{''.join(close)}"
     return (YES_NO.get(code) if col.kind == "yes_no" else code) or None, "", ""
-
-
-def _date(col, array):
-    values, index, bad = _by_distinct(array, lambda text: _read_day(text.strip()))
-    return np.array(values, dtype="datetime64[ns]")[index], bad
 
 
 def _read_day(text):
@@ -219,5 +211,5 @@ def _likely_number(text):
     return "write digits and a decimal point alone" + (f": {likely}?" if likely else "")
 
 
-_READ = dict.fromkeys(("id", "text"), _text) | dict.fromkeys(("code", "yes_no"), _code)
-_READ |= {"date": _date, "number": _number}
+_READ = dict.fromkeys(("id", "text"), _text) | dict.fromkeys(("code", "yes_no", "date"), _coded)
+_READ["number"] = _number

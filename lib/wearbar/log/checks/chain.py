@@ -68,8 +68,8 @@ def _near_each_break(kept, read, weight, bad):
     high = np.where(short, ends, np.minimum(bad + 2 + REACH, ends))
     first = np.flatnonzero(np.r_[True, (low[1:] > high[:-1]) | (begins[1:] != begins[:-1])])
     low, size = low[first], np.maximum.reduceat(high, first) - low[first]
-    each = np.arange(len(kept))
-    _heaviest(kept, read, (each, each, weight), low, size, np.where(short, np.inf, BREAK)[first])
+    each, cost = np.arange(len(kept)), np.where(short[first], np.inf, BREAK)
+    _heaviest(kept, read, (each, each, weight), low, size, cost, REACH)
 
 
 def _whole_stretches(kept, read, weight):
@@ -81,11 +81,11 @@ def _whole_stretches(kept, read, weight):
     stretches = at[starts], at[starts + length - 1], np.add.reduceat(weight[at], starts)
     _, low, size = np.unique(series[at[starts]], return_index=True, return_counts=True)
     chosen = np.ones(len(starts), dtype=bool)
-    _heaviest(chosen, read, stretches, low, size, np.full(len(low), np.inf), reach=len(starts))
+    _heaviest(chosen, read, stretches, low, size, np.full(len(low), np.inf), len(starts))
     kept[at] = np.repeat(chosen, length)
 
 
-def _heaviest(kept, read, steps, low, size, cost, reach=REACH):
+def _heaviest(kept, read, steps, low, size, cost, reach):
     """Of each run of `size` steps from `low` on, keep the heaviest chain; runs of a size at once.
 
     steps: first and last reading of each (ints), and its weight. cost: by run, what beginning anew

@@ -62,35 +62,31 @@ def far_above(value, group, bound):
 
 def doubtful_money(tables, _):
     """Amounts that can't be: wild ones are blanked with their row's sum, high ones doubted."""
-    for table in MONEY:
-        yield from _money_of(table, tables)
-
-
-def _money_of(table, tables):
-    frame, like = tables[table], MONEY[table]
-    names = [c.name for c in TABLES[table] if c.quantity == "money"]
-    likes = frame[like] if like in frame else of_vehicle(frame, tables["vehicles"], like)
-    group, days, steady = pd.factorize(likes)[0], 1.0, True
-    if table == "fixed_costs":
-        days = ((frame["to"] - frame["from"]).dt.days + 1).clip(lower=1).to_numpy()
-    if table == "work":  # repairs have no usual bill
-        steady = frame["why"].eq("planned").to_numpy()
-    wild = pd.DataFrame(False, frame.index, names)
-    for name in names:
-        value = frame[name].to_numpy() / days
-        far, middle = far_above(value, np.zeros(len(frame), dtype="int64"), WILD)
-        wild[name] = far | (frame[name].abs() > MOST_MONEY)
-        beside = _remedy, middle * days, f" of {name}"
-        yield named(table, frame, wild[name], name, "money-wild", *beside)
-        high, middle = far_above(np.where(steady & ~wild[name], value, np.nan), group, HIGH)
-        yield named(table, frame, high, name, "money-high", _remedy, middle * days)
-    # what a row with a wild amount adds up is not known: its other amounts are blanked with it
     unknown = "another amount of its row can't be, so what the row cost is not known: mend that one"
-    added = [name for name in names if name != "tax"] if table in ADDED_UP else []
-    is_unknown = wild[added].any(axis=1)
-    for name in added:
-        others = is_unknown & ~wild[name] & frame[name].notna()
-        yield named(table, frame, others, name, "money-wild", unknown)
+    for table, like in MONEY.items():
+        frame, days, steady = tables[table], 1.0, True
+        likes = frame[like] if like in frame else of_vehicle(frame, tables["vehicles"], like)
+        group = pd.factorize(likes)[0]
+        if table == "fixed_costs":
+            days = ((frame["to"] - frame["from"]).dt.days + 1).clip(lower=1).to_numpy()
+        if table == "work":  # repairs have no usual bill
+            steady = frame["why"].eq("planned").to_numpy()
+        names = [c.name for c in TABLES[table] if c.quantity == "money"]
+        wild = pd.DataFrame(False, frame.index, names)
+        for name in names:
+            value = frame[name].to_numpy() / days
+            far, middle = far_above(value, np.zeros(len(frame), dtype="int64"), WILD)
+            wild[name] = far | (frame[name].abs() > MOST_MONEY)
+            beside = _remedy, middle * days, f" of {name}"
+            yield named(table, frame, wild[name], name, "money-wild", *beside)
+            high, middle = far_above(np.where(steady & ~wild[name], value, np.nan), group, HIGH)
+            yield named(table, frame, high, name, "money-high", _remedy, middle * days)
+        # what a row with a wild amount adds up is not known: its others are blanked with it
+        added = [name for name in names if name != "tax"] if table in ADDED_UP else []
+        others = wild[added].any(axis=1)
+        for name in added:
+            mask = others & ~wild[name] & frame[name].notna()
+            yield named(table, frame, mask, name, "money-wild", unknown)
 
 
 def _remedy(value, middle, of=""):

@@ -1,6 +1,5 @@
 """What a log must hold to, and the problems found in one: frames, with what each row is to become."""
 
-import tomllib
 from functools import partial
 from typing import NamedTuple
 
@@ -9,8 +8,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from wearbar.log.places import place
-from wearbar.log.schema import TEXT, column
+from wearbar.log.schema import TEXT, column, said
 
 PROBLEM_COLUMNS = ("table", "line", "column", "value", "rule", "remedy")
 LONGEST = 200
@@ -19,13 +17,12 @@ _NONE = pd.DataFrame(columns=list(_TYPES)).astype(_TYPES)
 
 
 class Rule(NamedTuple):
-    severity: str  # "set-aside", "cell", "adjust" or "warn": see the file
+    severity: str  # "set-aside", "cell", "adjust" or "warn": see shared/log/rules.toml
     says: str
     mend: str
 
 
-_FILE = place("shared", "words", "rules.toml").read_text(encoding="utf-8")
-RULES = {code: Rule(*told) for code, told in tomllib.loads(_FILE).items()}
+RULES = {code: Rule(*told) for code, told in said("rules").items()}
 
 
 def problems(table, lines, name, values, rule, remedy=None, severity=None):

@@ -14,6 +14,7 @@ PLACE = ["vehicle", "position", "category"]
 # a spreadsheet turns 2026-10 into its first day
 MONTH = r"[12]\d{3}-(0[1-9]|1[0-2])(-01( 00:00:00)?)?"
 DAYS_TO_PREPARE = np.timedelta64(60, "D")
+NEVER = pd.Timestamp.max.normalize()
 LOOK_ALIKE = str.maketrans("oilsbz", "011582")
 BEFORE_SERVICE_IS_FINE = ("vehicles", "campaigns", *WHOLE_FLEET)
 
@@ -108,13 +109,13 @@ def one_at_a_time(table, frame, _):
     """Periods that begin before another of the same vehicle ends."""
     if table in ONE_AT_A_TIME:
         rows = frame.sort_values(["vehicle", "from"], kind="stable")
-        last = rows["to"].fillna(pd.Timestamp.max.normalize()).groupby(rows["vehicle"]).cummax()
+        last = rows["to"].fillna(NEVER).groupby(rows["vehicle"]).cummax()
         last = last.groupby(rows["vehicle"]).shift()
         yield named(table, rows, rows["from"] <= last, "from", "periods-overlap", _overlaps, last)
 
 
 def _overlaps(_, end):
-    return f"one that ends {f'{end:%Y-%m-%d}' if end.year < 2200 else 'later'} comes first"
+    return f"one that ends {f'{end:%Y-%m-%d}' if end < NEVER else 'later'} comes first"
 
 
 def overlaps(tables, _):

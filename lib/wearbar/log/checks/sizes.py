@@ -1,11 +1,10 @@
 """Sizes that no part, tyre, bolt or day's drive has: depths, pressures, distances, a plan's figures.
 
 Depths are held against the part's when new, those before and after, and their like; the rest
-against shared/limits/likely.toml: what that names is a slip or a danger.
+against shared/log/likely.toml: what that names is a slip or a danger.
 """
 
 import re
-import tomllib
 
 import numpy as np
 import pandas as pd
@@ -14,11 +13,10 @@ from wearbar.log.checks.chain import longest_likely, neighbours
 from wearbar.log.checks.peers import Bound, far_above
 from wearbar.log.checks.problems import codes, named, of_vehicle, problems
 from wearbar.log.keys import is_among
-from wearbar.log.places import place
-from wearbar.log.schema import TEXT
+from wearbar.log.schema import TEXT, said
 from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, TORQUE_NM
 
-LIKELY = tomllib.loads(place("shared", "limits", "likely.toml").read_text(encoding="utf-8"))
+LIKELY = said("likely")
 TYRE = re.compile(r"tyre|tire|wheel")
 WHEEL = re.compile(r"(wheel|spindle|axle)(?!.*pinch)")
 WRITTEN_NM = dict.fromkeys(("n.m", "nm", "n·m"), 1.0)
@@ -212,16 +210,15 @@ def unlike_depths(tables, header):
 
 def _unlike(table, frame, name, mm, bound, vehicles):
     value, most = frame[name].to_numpy(), MOST_DEPTH_MM / mm
-    never = value * mm > MOST_DEPTH_MM
-    any_part = f"more than any part has ({most:.4g})"
-    yield named(table, frame, never, name, "depth-impossible", _unlike_remedy, any_part, most / 2)
+    never, any_part = value * mm > MOST_DEPTH_MM, ("more than any part has ({:.4g})", most, 0.5)
+    yield named(table, frame, never, name, "depth-impossible", _unlike_remedy, *any_part)
     by = frame.groupby(["category", of_vehicle(frame, vehicles, "kind")], sort=False)
     unlike, middle = far_above(np.where(never, np.nan, value), by.ngroup().to_numpy(), bound)
-    remedy = lambda v, m: _unlike_remedy(v, f"several times the usual {m:.3g}", 3 * m)  # noqa: E731
-    yield named(table, frame, unlike, name, "depth-unlike", remedy, middle)
+    others = "several times the usual {:.3g}", middle, 3
+    yield named(table, frame, unlike, name, "depth-unlike", _unlike_remedy, *others)
 
 
-def _unlike_remedy(value, what, most):
-    likely = [f"{value / 10**k:g}" for k in (1, 2, 3) if value / 10**k <= most]
+def _unlike_remedy(value, what, size, times):
+    likely = [f"{value / 10**k:g}" for k in (1, 2, 3) if value / 10**k <= times * size]
     mend = f"a decimal point lost? {' or '.join(likely[:2])}" if likely else "mend the depth"
-    return f"{value:g} is {what}: {mend}"
+    return f"{value:g} is {what.format(size)}: {mend}"
