@@ -16,12 +16,10 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from wearbar.parts import by_vehicle
-from wearbar.parts.by_vehicle import ITEM, UNBOUNDED
-from wearbar.stats import life_of
+from wearbar.parts import item_lives
+from wearbar.parts.item_lives import ITEM, MIN_ENDS, NO_RANGE, UNBOUNDED
 from wearbar.stats.estimate import holm
 
-MIN_ENDS = 5  # of an item, for limits by the spread between vehicles
 PAIR_VEHICLES = 8  # of two items together: with fewer, 90% limits of their ratio held 86 to 97
 CLEAR_P = 0.05  # a pair's Holm-adjusted chance below this is called a difference
 COST = """
@@ -29,6 +27,35 @@ COST = """
     high_per_km note
 """
 PAIR = "other ratio low high p break_even break_even_low break_even_high lives_needed"
+
+
+class _Item(NamedTuple):
+    """An item at its place: its parts, those removed, its decisions on distance in service."""
+
+    key: tuple
+    n: int
+    n_off: int
+    lives: pd.DataFrame
+    price: float
+    fitting: float
+    spent: float
+
+
+def _items(spans):
+    spans = item_lives.with_place(spans)
+    lives = item_lives.service_lives(spans).drop(columns="last_seen_km", errors="ignore")
+    lives = dict(list(lives.groupby(ITEM)))
+    priced = spans[spans["price"].notna()].groupby(ITEM)[["price", "fitting_cost"]].mean()
+    for key, (price, fitting) in priced.fillna({"fitting_cost": 0.0}).iterrows():
+        if key in lives:
+            own = lives[key]
+            n, n_off, own = (
+                own["part_key"].nunique(),
+                own["came_off"].sum(),
+                item_lives.decisions(own),
+            )
+            own = own.assign(observed=own["came_off"])
+            yield _Item(key, n, int(n_off), own, price, fitting, price + fitting)
 
 
 def cost_per_distance(spans, confidence=0.9, rng=None):
@@ -45,58 +72,18 @@ def cost_per_distance(spans, confidence=0.9, rng=None):
     return pd.DataFrame(rows, columns=[*ITEM, *COST.split()])
 
 
-class _Item(NamedTuple):
-    """An item at its place: its `service_lives`, means of its price and fitting."""
-
-    key: tuple
-    lives: pd.DataFrame
-    price: float
-    fitting: float
-
-    @property
-    def spent(self):
-        return self.price + self.fitting
-
-
-def _items(spans):
-    spans = by_vehicle.with_place(spans)
-    lives = by_vehicle.service_lives(spans).drop(columns="last_seen_km", errors="ignore")
-    lives = dict(list(lives.groupby(ITEM)))
-    priced = spans[spans["price"].notna()].groupby(ITEM)[["price", "fitting_cost"]].mean()
-    for key, money in priced.fillna({"fitting_cost": 0.0}).iterrows():
-        if key in lives:
-            yield _Item(key, lives[key], *money)
-
-
-def _decided(item):
-    """The item with lives changed together as one, and `observed` where its service ended."""
-    lives = by_vehicle.decisions(item.lives)
-    return item._replace(lives=lives.assign(observed=lives["came_off"]))
-
-
 def _cost(item, confidence, rng):
     """The values of `COST`."""
-    n, n_off = item.lives["part_key"].nunique(), int(item.lives["came_off"].sum())
-    lives = _decided(item).lives
-    vehicles = lives["vehicle"].nunique()
-    if vehicles == 1 or lives["observed"].sum() < MIN_ENDS:
-        found = _by_parts(lives, confidence, rng)
-    else:
-        found = by_vehicle.life_by_vehicle("mean", lives, confidence)
-        if not np.isfinite(found.low) or found.high > UNBOUNDED * found.value:
-            found = replace(found, low=nan, high=nan, note="few vehicles: no range")
-    service = found.value, found.low, found.high
+    lives, vehicles = item.lives, item.lives["vehicle"].nunique()
+    found = item_lives.life_of_item("mean", lives, confidence, rng)
+    if found.high > UNBOUNDED * found.value:
+        few = vehicles == 1 or lives["observed"].sum() < MIN_ENDS
+        found = replace(found, **({"high": nan} if few else NO_RANGE))
+    note = "one vehicle: its own parts alone" if vehicles == 1 else ""
+    note = "; ".join(filter(None, [note, found.note]))
     cost = (item.spent / km for km in (found.value, found.high, found.low))
-    return n, n_off, vehicles, item.price, item.fitting, *service, *cost, found.note
-
-
-def _by_parts(lives, confidence, rng):
-    """Mean service of few ends, or of one vehicle: from its decisions alone."""
-    rows = (lives[column] for column in ("duration_km", "observed", "entry_km"))
-    found = life_of(*rows, None, confidence=confidence, rng=rng)
-    one = "one vehicle: its own parts alone" if lives["vehicle"].nunique() == 1 else ""
-    high = nan if found.high > UNBOUNDED * found.value else found.high
-    return replace(found, high=high, note="; ".join(filter(None, [one, found.note])))
+    counts = item.n, item.n_off, vehicles, item.price, item.fitting
+    return *counts, found.value, found.low, found.high, *cost, note
 
 
 def pairs(spans, confidence=0.9):
@@ -109,8 +96,7 @@ def pairs(spans, confidence=0.9):
     where it does, -1 where they are too near). No row where either has under five ends, both
     together are on fewer than `PAIR_VEHICLES`, or no limits can be given.
     """
-    items = [_decided(item) for item in _items(spans)]
-    items = [item for item in items if item.lives["observed"].sum() >= MIN_ENDS]
+    items = [item for item in _items(spans) if item.lives["observed"].sum() >= MIN_ENDS]
     both = [(a, b) for a, b in combinations(items, 2) if a.key[:3] == b.key[:3]]
     rows = [row for a, b in both if (row := _pair(a, b, confidence))]
     frame = pd.DataFrame(rows, columns=[*ITEM, *PAIR.split()])
@@ -123,38 +109,21 @@ def pairs(spans, confidence=0.9):
 def _pair(a, b, confidence):
     """The values of `ITEM` and `PAIR`; None of too few vehicles."""
     vehicles = pd.concat([a.lives["vehicle"], b.lives["vehicle"]])
-    names = pd.Index(vehicles.unique())
-    if len(names) < PAIR_VEHICLES:
+    if vehicles.nunique() < PAIR_VEHICLES:
         return None
-
-    def longer(weights):  # service of a over service of b
-        means = [by_vehicle.by_both_laws("mean", i.lives, names, weights) for i in (a, b)]
-        return means[0] / means[1]
-
-    shared = a.lives["vehicle"].nunique() + b.lives["vehicle"].nunique() > len(names)
-    estimated = 1 if shared else 2
-    found = by_vehicle.jackknife(longer, len(names), estimated, confidence)
-    money = a.spent / b.spent
-    service, least, most = found.value, found.low, found.high
-    if money > service:
-        a, b, money = b, a, 1 / money
-        service, least, most = 1 / service, 1 / most, 1 / least
-    ratio, low, high = money / service, money / most, money / least
-    # the other's price p with (p + its fitting) / its service = a's cost: service of b over a
-    even = (a.spent / x - b.fitting for x in (service, most, least))
-    half = np.log(high / low) / 2
-    p = _chance(ratio, half, len(names) - estimated, confidence)
-    if high < 1 or not half > 0:
-        needed = 0
-    else:
-        near = ratio >= 0.99
-        needed = -1 if near else int(np.ceil(len(vehicles) * (half / abs(np.log(ratio))) ** 2))
+    found, freedom = item_lives.life_by_vehicle("mean", confidence, a.lives, b.lives)
+    money, longer = a.spent / b.spent, np.array([found.value, found.high, found.low])
+    if money > longer[0]:
+        a, b, money, longer = b, a, 1 / money, 1 / longer[[0, 2, 1]]
+    ratio, low, high = money / longer
+    # the other's price p with (p + its fitting) / its service = a's cost
+    even = a.spent / longer - b.fitting
+    half, p, needed = np.log(high / low) / 2, nan, 0
+    if half > 0:
+        t = abs(np.log(ratio)) / half * stats.t.ppf((1 + confidence) / 2, freedom)
+        p = float(2 * stats.t.sf(t, freedom))
+        if high >= 1 and ratio >= 0.99:
+            needed = -1
+        elif high >= 1:
+            needed = int(np.ceil(len(vehicles) * (half / np.log(ratio)) ** 2))
     return *a.key, b.key[3], ratio, low, high, p, *even, needed
-
-
-def _chance(ratio, half, freedom, confidence):
-    """p that a ratio is 1, from the half width of its limits on the log scale."""
-    if not half > 0:
-        return nan
-    t = abs(np.log(ratio)) / half * stats.t.ppf((1 + confidence) / 2, freedom)
-    return float(2 * stats.t.sf(t, freedom))

@@ -7,10 +7,16 @@ import pandas as pd
 from scipy import stats
 
 from wearbar.log.keys import is_among, look_up, stacked
-from wearbar.parts.fitted import axles_of
-from wearbar.parts.wear_bend import bends_of, hinge_of, straighten
-from wearbar.parts.wear_limits import limits_for
-from wearbar.parts.wear_line import RISING, crossing, without_doubtful
+from wearbar.parts.fitted import RISING, axle_of
+from wearbar.parts.wear_limits import limits_for, usable_of
+from wearbar.parts.wear_line import (
+    LAST,
+    bends_of,
+    crossing,
+    hinge_of,
+    straighten,
+    without_doubtful,
+)
 
 STRATUM = ["category", "kind", "item", "axle"]
 WIDER = ["category", "kind", "axle"]  # where a stratum has too few parts
@@ -34,26 +40,23 @@ class Wear:
     row a part, from its governing place: the span's columns, those of `limits_for` and of its line,
     `rate_mm_per_1000km` (% for stretch), `se`, what is usual of like parts (`usual_rate`,
     `usual_cv`, `n_alike`, `spread_cv`: on any vehicle), `bend`, `hinge`. looks: the readings, with
-    `residual`, `t`, `is_doubtful`; those without a distance are in no line. error: by category and
-    quantity, the standard deviation of a reading and its degrees of freedom. bends: as `bends_of`.
-    bent: the same with wear bent where `bends` shows that, its heights straightened, or None.
+    `residual`, `t`, `is_doubtful`; those without a distance are in no line.
     """
 
     lines: pd.DataFrame
     parts: pd.DataFrame
     looks: pd.DataFrame
-    error: pd.DataFrame
-    bends: pd.DataFrame | None = None
-    bent: "Wear | None" = None
+    error: pd.DataFrame  # a reading's standard deviation, its degrees of freedom, by category
+    bends: pd.DataFrame | None = None  # as `bends_of`
+    bent: "Wear | None" = None  # the same with wear bent where `bends` shows that
 
     def only(self, vehicles):
         """The same for these vehicles alone; what is usual, and the error, stay those of all."""
-        keys = self.parts.loc[self.parts["vehicle"].isin(vehicles), "part_key"]
-        tables = (self.lines, self.parts.loc[keys.index], self.looks)
-        own = (table[table["part_key"].isin(keys)].reset_index(drop=True) for table in tables)
-        lines, parts, looks = own
-        bent = self.bent and self.bent.only(vehicles)
-        return replace(self, lines=lines, parts=parts, looks=looks, bent=bent)
+        parts = self.parts[self.parts["vehicle"].isin(vehicles)]
+        lines, looks = (t[t["part_key"].isin(parts["part_key"])] for t in (self.lines, self.looks))
+        own = {"lines": lines, "parts": parts, "looks": looks}
+        own = {name: table.reset_index(drop=True) for name, table in own.items()}
+        return replace(self, **own, bent=self.bent and self.bent.only(vehicles))
 
     @property
     def rates(self):
@@ -82,7 +85,8 @@ def wear_of(spans, looks, law):
     """
     spans = pd.concat([spans, limits_for(spans, law)], axis=1)
     # where a fitted part is now; where a removed one always was
-    axles = axles_of(spans["last_position"].where(spans["is_on"], spans["positions"]))
+    axles = axle_of(spans["last_position"].where(spans["is_on"], spans["positions"]))
+    axles = axles.str.split(", ")
     spans["axle"] = axles.str[0].where(axles.map(set).str.len().eq(1), "rotated")
     looks = _by_place(looks, spans)
     straight = _lines_of(spans.assign(bend=0.0, hinge=np.nan), looks)
@@ -90,11 +94,12 @@ def wear_of(spans, looks, law):
     shown = bends[bends["is_shown"]].set_index("category")["bend"]
     if shown.empty:
         return replace(straight, bends=bends)
-    bend, hinge = look_up(spans["category"], shown).fillna(0.0), hinge_of(straight.parts)
-    own = (look_up(looks["part_key"], x.set_axis(spans["part_key"])) for x in (hinge, bend))
+    spans["bend"] = look_up(spans["category"], shown).fillna(0.0)
+    spans["hinge"] = hinge_of(straight.parts)
+    own = spans.set_index("part_key")
+    own = (look_up(looks["part_key"], own[name]) for name in ("hinge", "bend"))
     looks["height"] = straighten(looks["height"], *own)
-    bent = _lines_of(spans.assign(bend=bend, hinge=hinge), looks)
-    return replace(straight, bends=bends, bent=bent)
+    return replace(straight, bends=bends, bent=_lines_of(spans, looks))
 
 
 def _lines_of(spans, looks):
@@ -120,12 +125,20 @@ def _by_place(looks, spans):
     quantity = looks["quantity"].fillna(look_up(looks["part_key"], own))
     quantity = quantity.fillna(look_up(looks["category"], general)).fillna("depth")
     looks = looks.assign(quantity=quantity)
-    read, is_new = looks[looks["source"].eq("reading")], looks["source"].eq("new")
+    is_read, is_new = looks["source"].eq("reading"), looks["source"].eq("new")
+    read = looks[is_read]
     places = read[["part_key", "place"]].drop_duplicates()
     named = looks["part_key"].isin(places.loc[places["place"].ne(""), "part_key"])
-    alone = looks[~looks["source"].eq("reading") & ~is_new & ~named]
+    alone = looks[~is_read & ~is_new & ~named]
     alone = alone[~is_among(alone, read, ["part_key", "date"])]
-    new = stacked([looks[is_new], _unstretched(spans, own)]).drop(columns="place")
+    # a part measured by its stretch had none when new
+    rising = look_up(spans["part_key"], own).eq(RISING)
+    nil = spans[spans["age_known"] & rising & spans["start"].notna()].rename(
+        columns={"start": "date"}
+    )
+    nil = nil[["part_key", "vehicle", "category", "position", "date"]]
+    nil = nil.assign(value=0.0, quantity=RISING, source="new", line=-1, distance_km=0.0)
+    new = stacked([looks[is_new].drop(columns="place"), nil.assign(distance_is_own=True)])
     new = new.merge(places, on="part_key", how="left").fillna({"place": ""})
     rows = stacked([read, alone, new])
     rows["height"] = sign_of(rows) * rows["value"]
@@ -139,32 +152,22 @@ def _moved(spans, looks):
     moved = spans[is_moved].set_index("part_key")
     since = looks["date"] >= look_up(looks["part_key"], moved["last_start"])
     later = looks[since & looks["distance_km"].notna()].groupby("part_key")["date"].nunique()
-    read = spans[spans["part_key"].isin(looks["part_key"])].groupby(["category", "kind"]).size()
-    alike = read.reindex(pd.MultiIndex.from_frame(moved[["category", "kind"]])).to_numpy()
+    read = spans["part_key"].isin(looks["part_key"])
+    alike = read.groupby([spans["category"], spans["kind"]]).transform("sum")[is_moved].to_numpy()
     enough = later.reindex(moved.index).ge(ENOUGH_READ) | (alike >= ENOUGH_ALIKE)
     return moved.loc[enough, "last_start"]
 
 
-def _unstretched(spans, quantity):
-    """A part measured by its stretch had none when new."""
-    rising = look_up(spans["part_key"], quantity).eq(RISING)
-    new = spans[spans["age_known"] & rising & spans["start"].notna()]
-    told = new[["part_key", "vehicle", "category", "position"]].assign(date=new["start"], value=0.0)
-    told = told.assign(quantity=RISING, source="new", line=-1)
-    return told.assign(distance_km=0.0, distance_is_own=True, place="")
-
-
 def _governing(spans, lines):
     """Each span with the line of the place that reaches its limit first, if it has readings."""
-    own = spans[["part_key", "category", "limit", "bend", "hinge"]]
-    lines = lines.merge(own, on=["part_key", "category"])
+    key, own = ["part_key", "category"], ["limit", "bend", "hinge"]
+    lines = lines.merge(spans[[*key, *own]], on=key)
     height = straighten(sign_of(lines) * lines["limit"], lines["hinge"], lines["bend"])
     start = lines["at_zero"].fillna(lines["y_mean"])
     at, _, _ = crossing(start, lines["slope"].fillna(0.0), 0, 0, 0, height, 0)
-    lines = lines.drop(columns=["limit", "bend", "hinge"]).assign(height_limit=height, at=at)
-    lines = lines.sort_values(["part_key", "at", "y_mean"], kind="stable").drop(columns="at")
-    first = lines.drop_duplicates(["part_key", "category"])
-    parts = spans.merge(first, on=["part_key", "category"], how="left")
+    lines = lines.drop(columns=own).assign(height_limit=height, at=at)
+    first = lines.sort_values(["part_key", "at", "y_mean"], kind="stable").drop_duplicates(key)
+    parts = spans.merge(first.drop(columns="at"), on=key, how="left")
     return parts.assign(rate_mm_per_1000km=-1000 * parts["slope"], se=1000 * parts["slope_se"])
 
 
@@ -172,28 +175,34 @@ def _with_usual(parts):
     """Adds what is usual of like parts, leant to the part's own vehicle."""
     rate, se, category = parts["rate_mm_per_1000km"], parts["se"], parts["category"]
     known = rate.notna() & se.notna() & (parts["n"] > 2)
-    rate, se, group = rate.where(known), se.where(known), category[known]
+    rate, se = rate.where(known), se.where(known)
     strata = parts[known].drop_duplicates(STRATUM).groupby("category").size()
-    freedom = group.groupby(group).size() - strata
-    mean = _mean_alike(parts, rate, 1.0 / (se**2 + (0.3 * rate.abs()) ** 2))
+    worth = parts[known].groupby("category").size() - strata + SPREAD_WORTH
+
+    def mean_of(mean, cv2):
+        weight = 1 / (se**2 + cv2 * mean**2)
+        sums = _alike(parts, "sum", n=known.astype(int), weight=weight, total=weight * rate)
+        return (sums["total"] / sums["weight"]).where(lambda means: means > 0)
+
+    mean = mean_of(rate, 0.3**2)
     for _ in range(10):
         off, noise = rate / mean - 1, (se / mean) ** 2
         squares = (off**2 - noise).groupby(category).sum() + SPREAD_WORTH * SPREAD**2
-        cv2 = (squares / (freedom + SPREAD_WORTH)).clip(lower=LEAST_SPREAD**2)
-        cv2 = look_up(category, cv2)
-        mean = _mean_alike(parts, rate, 1 / (se**2 + cv2 * mean**2))
-    alike = _alike(
-        parts, "nunique", n=parts["part_key"].where(known), v=parts["vehicle"].where(known)
-    )
-    n, vehicles = (alike[name].astype(int) for name in ("n", "v"))
-    vehicle, left = _of_vehicle(parts, off, noise, cv2, vehicles)
-    usual = {
-        "usual_rate": mean * (1 + vehicle),
-        "usual_cv": np.sqrt(left),
-        "spread_cv": np.sqrt(cv2),
-    }
-    usual = {name: values.where(n >= MIN_PARTS) for name, values in usual.items()}
-    return parts.assign(**usual, n_alike=n)
+        cv2 = look_up(category, (squares / worth).clip(lower=LEAST_SPREAD**2))
+        mean = mean_of(mean, cv2)
+    own = {"n": parts["part_key"].where(known), "v": parts["vehicle"].where(known)}
+    alike = _alike(parts, "nunique", **own).astype(int)
+    vehicle, left = _of_vehicle(parts, off, noise, cv2, alike["v"])
+    usual = {"usual_rate": mean * (1 + vehicle), "usual_cv": left**0.5, "spread_cv": cv2**0.5}
+    usual = pd.DataFrame(usual).where(alike["n"] >= MIN_PARTS)
+    return parts.join(usual).assign(n_alike=alike["n"])
+
+
+def _alike(parts, how, **values):
+    """A frame of values put together over like parts; where under three (`n`), over `WIDER`."""
+    frame = parts[STRATUM].assign(**values)
+    own, wide = (frame.groupby(by)[list(values)].transform(how) for by in (STRATUM, WIDER))
+    return own.mask(own["n"] < MIN_PARTS, wide)
 
 
 def _of_vehicle(parts, off, noise, cv2, vehicles):
@@ -225,19 +234,50 @@ def _of_vehicle(parts, off, noise, cv2, vehicles):
     return pulled / precision, within + (1 + 1 / np.maximum(vehicles, 1)) / precision
 
 
-def _alike(parts, how, **values):
-    """A frame of values put together over like parts; where under three (`n`), over `WIDER`."""
-    frame = parts[STRATUM].assign(**values)
-    own, wide = (frame.groupby(by)[list(values)].transform(how) for by in (STRATUM, WIDER))
-    return own.mask(own["n"] < MIN_PARTS, wide)
+def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
+    """Life to the limit of new parts of a kind, by their wear: one row a group of `by`.
 
-
-def _mean_alike(parts, rate, weight):
-    """Weighted mean of like parts."""
-    n = rate.notna().astype(int)
-    sums = _alike(parts, "sum", n=n, weight=weight, total=weight * rate)
-    mean = sums["total"] / sums["weight"]
-    return mean.where(mean > 0)
+    Columns of `by`, `n` (wear lines), `vehicles`, `worn` (ended worn), `quantity`,
+    `rate_mm_per_1000km`, `life_km`, `low_km`, `high_km` (of the median part: usable depth over the
+    geometric mean rate), `quick_km` (the life that nine parts in ten exceed, by the spread between
+    parts), `note`. Where wear bends in the last third (`wear.bent`) the rate is that before it, and
+    the low limit the lower of both forms'. Vehicles are independent, parts of one are not: limits
+    are Student's t on vehicles - 1, on the log scale; below three vehicles none are given.
+    """
+    by = list(by)
+    if wear.bent is not None:
+        forms = (replace(form, bent=None) for form in (wear.bent, wear))
+        bent, straight = (life_to_limit(form, by, confidence) for form in forms)
+        low = {name: np.fmin(bent[name], straight[name]) for name in ("low_km", "quick_km")}
+        return bent.assign(**low)
+    parts = wear.parts
+    parts = parts[parts["rate_mm_per_1000km"].gt(0) & (parts["n"] > 2) & parts["limit"].notna()]
+    rate = parts["rate_mm_per_1000km"]
+    weight = 1 / ((parts["se"] / rate) ** 2 + parts["spread_cv"].fillna(0.25) ** 2)
+    usable = usable_of(parts) * (1 - LAST + LAST / (1 + parts["bend"]))
+    parts = parts.assign(usable=usable, weight=weight, pull=weight * np.log(rate))
+    groups = parts.groupby(by, dropna=False)
+    frame = groups.agg(
+        n=("pull", "size"),
+        vehicles=("vehicle", "nunique"),
+        worn=("observed", "sum"),
+        quantity=("quantity", "first"),
+    )
+    total, middle = groups[["weight", "pull"]].sum(), groups[["usable", "spread_cv"]].median()
+    # the error of the weighted mean, parts clustered in vehicles (as for a ratio)
+    sums = groups[["weight", "pull"]].transform("sum")
+    off = parts.assign(off=parts["pull"] - weight * sums["pull"] / sums["weight"])
+    squares = off.groupby([*by, "vehicle"], dropna=False)["off"].sum() ** 2
+    squares = squares.groupby(level=by, dropna=False).sum()
+    v = frame["vehicles"].where(frame["vehicles"] >= 3)
+    half = np.sqrt(squares * v / (v - 1)) / total["weight"] * t_quantile(confidence, v - 1)
+    frame["rate_mm_per_1000km"] = np.exp(total["pull"] / total["weight"])
+    life = frame["life_km"] = 1000 * middle["usable"] / frame["rate_mm_per_1000km"]
+    frame["low_km"], frame["high_km"] = life * np.exp(-half), life * np.exp(half)
+    spread = np.sqrt(np.log1p(middle["spread_cv"] ** 2))  # of a lognormal
+    frame["quick_km"] = life * np.exp(-stats.norm.ppf(0.9) * spread)
+    frame["note"] = np.where(v.isna(), "under three vehicles: no limits", "")
+    return frame.reset_index()
 
 
 def t_quantile(confidence, freedom):

@@ -8,8 +8,7 @@ import pandas as pd
 
 from wearbar.log.keys import look_up
 from wearbar.log.law import LOWER_IS_STRICTER, shipped
-from wearbar.parts.fitted import PERCENT
-from wearbar.parts.wear_line import RISING
+from wearbar.parts.fitted import PERCENT, RISING
 
 HEIGHTS = ("depth", "thickness")
 ANY_KIND = "car"  # whose examples stand in for a kind that has none
@@ -39,14 +38,15 @@ def _examples(spans):
     """The strictest shipped example by kind and category, else a car's, else anyone's."""
     rows = shipped()[shipped()["quantity"].isin([*HEIGHTS, RISING])]
     sign = np.where(rows["quantity"].isin(LOWER_IS_STRICTER), 1, -1)
-    rows = rows.assign(order=sign * rows["limit"]).sort_values("order", kind="stable")
-    by_kind = rows.drop_duplicates(["kind", "category"]).set_index(["kind", "category"])["limit"]
+    rows = rows.iloc[np.argsort(sign * rows["limit"], kind="stable")]
+    key = ["kind", "category"]
+    by_kind = rows.drop_duplicates(key).set_index(key)["limit"]
+    own, car = (
+        by_kind.reindex(pd.MultiIndex.from_frame(asked[key])).set_axis(spans.index)
+        for asked in (spans, spans.assign(kind=ANY_KIND))
+    )
     anyone = rows.drop_duplicates("category").set_index("category")["limit"]
-    found = []
-    for kind in (spans["kind"], [ANY_KIND] * len(spans)):
-        asked = pd.MultiIndex.from_arrays([kind, spans["category"]])
-        found.append(by_kind.reindex(asked).set_axis(spans.index))
-    return found[0].fillna(found[1]).fillna(look_up(spans["category"], anyone)).astype(float)
+    return own.fillna(car).fillna(look_up(spans["category"], anyone)).astype(float)
 
 
 def usable_of(parts):

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from wearbar.parts.state import AT_LIMIT
+from wearbar.parts import AT_LIMIT
 from wearbar.report.quantities import MISSING, clean, plain
 from wearbar.report.template import coded, words_of
 
