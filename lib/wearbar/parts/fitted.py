@@ -31,12 +31,11 @@ def segments_of(log, readings):
     """The rows of `fitted` in SI, each with its part and where it began and ended on its vehicle;
     and a used part of no known item wherever wear was read after `fitted` has the last one removed.
 
-    Adds `part_key`, `life` (number of the part's life), `start` and `end` (days; start NaT where
-    blank, end the log's or the vehicle's last where still on), `start_km`, `end_km`, `watch_km`
-    (where the record of the vehicle begins, on the day `watch`), all cumulative, `length_km`,
-    `is_on` (still on), and `before_km`, the part's distance before the row: in earlier rows and
-    before the log. NaN where not known, as the begin is of a part that went on before the record
-    without a `fitted_odometer`.
+    Adds `part_key`, `life` (number of the part's life), `start`, `end` (days; the end of one still
+    on is the log's or the vehicle's last), `watch` (when the record of the vehicle begins),
+    `start_km`, `end_km`, `watch_km` (cumulative), `length_km`, `is_on`, and `before_km`, the part's
+    distance in earlier rows and before the log. NaN where not known, as the begin is of a part that
+    went on before the record without a `fitted_odometer`.
     """
     path, rows = usage.path_of(readings), _rows_of(log)
     fleet, vehicle = log.tables["vehicles"].set_index("vehicle"), rows["vehicle"]
@@ -94,10 +93,10 @@ def _rows_of(log):
 
 
 def unrecorded_of(log, readings, segments):
-    """Holes in the record of each life: Series, life to (from_km, to_km) pairs of its km.
+    """Holes in the record of each life that has any: Series, life to (from, to) pairs of its km.
 
-    Lives without any are not in it. A hole (`usage.gaps`) counts from the day the vehicle's record
-    begins, and only where more days of it than `LEAST_DAYS` were not in storage.
+    A hole (`usage.gaps`) counts from the day the vehicle's record begins, and only where more days
+    of it than `LEAST_DAYS` were not in storage.
     """
     path = usage.path_of(readings)
     holes = usage.gaps(path)[["vehicle", "start", "end"]]
@@ -116,9 +115,8 @@ def unrecorded_of(log, readings, segments):
 
 
 def use_of(log, readings, segments):
-    """What parts were used in over the distance that the log saw of them: frame indexed by
-    (category, part_key), the columns of `usage.use_shares`. A part that was on several vehicles has
-    the use of each, by distance."""
+    """What parts were used in, by the distance that the log saw of them: frame indexed by
+    (category, part_key), the columns of `usage.use_shares`."""
     start = segments["start"].fillna(log.first_day).clip(lower=log.first_day)
     share = usage.use_shares(log, readings, segments["vehicle"], start, segments["end"])
     seen_from = np.fmax(segments["start_km"], segments["watch_km"])

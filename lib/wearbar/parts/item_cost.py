@@ -1,16 +1,15 @@
 """What an item costs a distance, by the renewal-reward theorem, and whether two items differ.
 
 A part fitted, used and replaced over and over costs E[price + fitting] / E[distance in service] in
-the long run (Ross 1996, Stochastic Processes, section 3.6; from memory): the distance until it is
-removed for whatever reason, so that what ends early counts. Fitness for the use comes first: items
-are compared only for the same place on the same kind of vehicle, and money alone never chooses a
-tyre or a pad.
+the long run (Ross 1996, Stochastic Processes, section 3.6; from memory), until it is removed for
+whatever reason. Fitness for the use comes first: items are compared only for the same place on the
+same kind of vehicle, and money alone never chooses a tyre or a pad.
 """
 
+from collections import namedtuple
 from dataclasses import replace
 from itertools import combinations
 from math import nan
-from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -26,19 +25,9 @@ COST = """
     n n_off vehicles price fitting service_km service_low_km service_high_km cost_per_km low_per_km
     high_per_km note
 """
+# an item at its place; lives: its decisions, `observed` where service ended
+_Item = namedtuple("_Item", "key n n_off lives price fitting spent")
 PAIR = "other ratio low high p break_even break_even_low break_even_high lives_needed"
-
-
-class _Item(NamedTuple):
-    """An item at its place: its parts, those removed, its decisions on distance in service."""
-
-    key: tuple
-    n: int
-    n_off: int
-    lives: pd.DataFrame
-    price: float
-    fitting: float
-    spent: float
 
 
 def _items(spans):
@@ -61,11 +50,9 @@ def _items(spans):
 def cost_per_distance(spans, confidence=0.9, rng=None):
     """What each item costs a distance at its place: one row an item of a place that has a price.
 
-    `category, kind, place_on, item`, `n`, `n_off` (lives, and parts removed), `vehicles`,
-    `price`, `fitting` (means of those known; fitting nil where none is), `service_km`,
-    `service_low_km`, `service_high_km` (mean distance in service, all ends), `cost_per_km`,
-    `low_per_km`, `high_per_km`, `note`. Limits: jackknife over vehicles; where vehicles or ends are
-    too few, `life_of` on the parts alone, by the number removed, and the note says so.
+    Columns `ITEM` and `COST`: n, n_off: lives, and parts removed; price, fitting: means of those
+    known (fitting nil where none is); service_km: mean distance in service, all ends. Limits:
+    jackknife over vehicles; where vehicles or ends are too few, as the note says, `life_of`.
     """
     rng = rng or np.random.default_rng(0)
     rows = [(*item.key, *_cost(item, confidence, rng)) for item in _items(spans)]
@@ -89,12 +76,12 @@ def _cost(item, confidence, rng):
 def pairs(spans, confidence=0.9):
     """Every two items of one place, compared: a row a pair, `item`, the cheaper, against `other`.
 
-    `ratio` of their costs a distance (item over other) with `low`, `high` (jackknife over the
-    vehicles of both), `p` that they cost the same, `p_holm` (over all pairs), `apart` (below
-    `CLEAR_P`), `break_even` (the price at which the other would cost the same) with limits,
-    `lives_needed` (of both together, for the interval to leave out 1 were the ratio as estimated; 0
-    where it does, -1 where they are too near). No row where either has under five ends, both
-    together are on fewer than `PAIR_VEHICLES`, or no limits can be given.
+    `ratio` of their costs a distance (item over other) with limits (jackknife over the vehicles of
+    both), `p` that they cost the same, `p_holm` (over all pairs), `apart` (below `CLEAR_P`),
+    `break_even` (the price at which the other would cost the same) with limits, `lives_needed` (of
+    both together, for the interval to leave out 1; 0 where it does, -1 where they are too near). No
+    row where either has under `MIN_ENDS`, both together are on fewer than `PAIR_VEHICLES`, or no
+    limits can be given.
     """
     items = [item for item in _items(spans) if item.lives["observed"].sum() >= MIN_ENDS]
     both = [(a, b) for a, b in combinations(items, 2) if a.key[:3] == b.key[:3]]

@@ -46,8 +46,7 @@ def with_place(spans):
 def decisions(lives):
     """The lives, those of one vehicle that ran the same km and ended on one day as one.
 
-    A pair of pads or the tyres of an axle are changed by one decision: as two lives they would
-    count it twice. The row that wore out or failed stands for its set.
+    As of a pair of pads: two lives would count it twice. One that wore out or failed stands for it.
     """
     key = lives[["entry_km", "duration_km"]].round()
     key = key.assign(vehicle=lives["vehicle"], day=lives.get("end"))
@@ -108,13 +107,11 @@ def life_of_item(place, rows, confidence, rng):
 def lives_by_item(spans, confidence=0.9, rng=None):
     """Life until worn out or failed, from ends alone: a row an item at its place, most ends first.
 
-    `category, kind, place_on, item, n`, `n_ended` (worn or failed), `n_early` (removed early:
-    never sure to be independent of wear), `n_between` (ends that lie between two looks: where those
-    are a twentieth of the median life apart or more; nil where ends are taken as exact), `life_km`
-    (the median, early ends taken as independent; NaN where `floor_km` is below `NEAR` of it: then a
-    range alone) and `floor_km` (were every part removed early about to wear out); `low_km`, the
-    low limit of the latter, and `high_km`, the high one of the former: how early ends depend on
-    wear is not known; `note`, `method`.
+    Columns `ITEM` and `LIFE`: n_early: removed early, never sure to be independent of wear;
+    n_between: ends that lie between two looks, where those are `EXACT` of the median life apart or
+    more; life_km: the median, early ends taken as independent (NaN where floor_km is below `NEAR`
+    of it: then a range alone); floor_km: were every part removed early about to wear out; low_km:
+    the low limit of the latter, high_km: the high one of the former.
     """
     rng = rng or np.random.default_rng(0)
     groups = watched(with_place(spans)).groupby(ITEM)
@@ -148,8 +145,7 @@ def _life(group, confidence, rng):
 
 def _between_looks(group):
     """The rows of lives whose wearing out is found by looking: an end lies after the look before
-    it, and a life that goes on is known to at its last look alone; one never looked at says
-    nothing."""
+    it, a life that goes on is known to at its last look alone."""
     worn, entry, end = group["cause"].eq("worn"), group["entry_km"], group["duration_km"]
     seen = group["last_seen_km"].fillna(entry).clip(entry, end)
     until = end.where(worn | group["cause"].eq("failed"), seen)
@@ -160,10 +156,9 @@ def _between_looks(group):
 def early_ends(parts):
     """Why parts were removed early: one row a category and cause, the costliest first.
 
-    parts: `wear_of(...).parts`, or spans with `limit`. `n`, `of` (parts of the category that were
-    removed), `unused_share` (mean share of the usable depth that went with them, where their
-    removed depth is known), `n_known`, `wasted` (that share of their price and fitting, summed over
-    those with both).
+    parts: spans with `limit`. `n`, `of` (parts of the category that were removed), `unused_share`
+    (mean share of the usable depth that went with them, of the `n_known` whose removed depth is),
+    `wasted` (that share of their price and fitting).
     """
     off = parts[~parts["cause"].isin(STILL)]
     early = off[~off["observed"]]

@@ -21,19 +21,16 @@ LOOK = """
 def spans_of(log, category=None, readings=None):
     """One row a physical part's life: everything that the log tells of it.
 
-    part_key, vehicle, site, kind (its last vehicle's), category, item, position (of most distance),
-    positions (all), last_position, last_start (the day it went there), n_rows; start, end,
-    watched_from (days). seen_km: its vehicle's distance from the record's first day to `end`.
-    entry_km, duration_km: its distance when the record began to watch it and when last seen,
-    storage left out; NaN where not known. age_known: that both are; a part on before the log with
-    a blank fitted reading, or bought used without a distance, serves for wear alone. observed:
-    ended worn or failed. cause: worn, failed, damaged, removed-early, age, unsuited, recalled,
-    disposed, stored (or moved), still-on, not-told. is_on: on a vehicle now. price, fitting_cost:
-    sums, NaN where the first is blank. new_depth_mm, removed_depth_mm, limit_depth_mm (of a chain:
-    percent). n_readings: days on which its wear was read. last_seen_km: its distance when last read
-    and still good: of one that ended worn, before its end; NaN where not read. unrecorded_km:
-    (from, to) pairs of its distance that fall in a hole of the record. coverage_share, loose ...,
-    loose_coverage_share ...: what it was used in, as `usage.use_shares` has it.
+    Of the part: part_key, vehicle, site, kind (its last vehicle's), category, item, position (of
+    most distance), positions (all), last_position, last_start (the day it went there), start, end,
+    is_on; cause: worn, failed (`observed`), damaged, removed-early, age, unsuited, recalled,
+    disposed, stored (or moved), still-on, not-told. price, fitting_cost: sums, NaN where the first
+    is blank. Depths in mm, limit_depth_mm of a chain in percent. Of what the record saw:
+    watched_from (day); entry_km, duration_km: its distance when the record began to watch it and
+    when last seen, storage left out; age_known: that both are; a part that is not serves for wear
+    alone. seen_km: its vehicle's distance from the record's first day to `end`. n_readings: days on
+    which its wear was read. last_seen_km: its distance when last read and still good. unrecorded_km:
+    (from, to) pairs of its distance in a hole of the record. Its use, as of `usage.use_shares`.
     """
     readings = usage.readings(log) if readings is None else readings
     rows = segments_of(log, readings)
@@ -101,9 +98,9 @@ def watched(spans):
     """The stretches that life can be judged from: age known, and watched for some distance;
     `duration_km`, `entry_km`, `observed` are as the fits want.
 
-    One row a life, or several where its vehicle's record has holes: what no record saw, the last
-    day of the hole with it, is at risk of nothing. A piece ends with cause "record-gap", not
-    observed, and the next enters late; an end within a hole counts in none.
+    Several rows a life where its vehicle's record has holes: what no record saw is at risk of
+    nothing. A piece ends with cause "record-gap", not observed, and the next enters late; an end
+    within a hole counts in none.
     """
     lives = spans[spans["age_known"] & (spans["duration_km"] > spans["entry_km"])]
     lives = lives.reset_index(drop=True)
@@ -133,12 +130,11 @@ def looks_of(log, readings, segments=None):
     """Every reading of a part's wear, on its own distance: a row a place, columns `LOOK`.
 
     distance_km: on the part, or on its vehicle since the record began where its age is not known
-    (`distance_is_own` False); NaN where nothing tells it, as of a reading without an odometer after
-    the last one, or of a vehicle without a meter: a depth against its limit needs no distance.
-    source: "reading" of `measurements`, or what `fitted` says: "new" (its new depth at its
-    fitting), "fitted", "removed". A reading belongs to the `part` it names, or else to what was on
-    at that position that day; on the day of a change to the part that is removed, unless it
-    is nearly the new one's depth.
+    (`distance_is_own` False); NaN where nothing tells it, as of a vehicle without a meter: a depth
+    against its limit needs none. source: "reading" of `measurements`, or of `fitted` "new" (its new
+    depth at its fitting), "fitted", "removed". A reading belongs to the `part` it names, or else to
+    what was on at that position that day; on the day of a change to the part that is removed,
+    unless it is nearly the new one's depth.
     """
     segments = segments_of(log, readings) if segments is None else segments
     own = segments["start_km"].notna() & segments["before_km"].notna()

@@ -21,11 +21,11 @@ KEYS = ["vehicle", "date"]
 def oil_use(log, readings, confidence=0.9):
     """Oil used by each vehicle that has top-ups: one row a vehicle.
 
-    `vehicle, kind, n_topups, n` (periods), `distance_km`, `used_ml`, `ml_per_1000km` with `low`,
-    `high` (jackknife over periods), `why_not` (words where it is refused). A period runs between
-    two occasions at which the level was known before and after: read (a top-up at place "level
-    before" is what was missing), nothing to add, or topped up at a level check, which is to the
-    mark. One with an oil change in it counts in none.
+    `vehicle, kind, n_topups, n` (periods), `distance_km`, `used_ml`, `ml_per_1000km` with limits
+    (jackknife over periods), `why_not` (words where it is refused). A period runs between two days
+    at which the level was known before and after: read (a top-up at place "level before" is what
+    was missing), nothing to add, or topped up at a level check, which is to the mark. One with an
+    oil change in it counts in none.
     """
     seen = _occasions(log)
     at = usage.distance_of(readings, seen["vehicle"], seen["date"], seen["odometer_km"])

@@ -40,28 +40,24 @@ MOST_DAYS = 3650  # a later day is no date
 def remaining(wear, as_of, daily=None, confidence=0.9):
     """Every fitted part whose wear is read: one row a part, the most pressing first.
 
-    The columns of `wear.parts`, and `last_read`, `last_height`, `last_place`, `last_is_doubted`,
-    `state`, `by`, `why_not` (words, where what is left isn't known); `now_height` (at the governing
-    place: on its line, or of a part at a limit by reading that reading), `now_low` (the line's
-    lower limit); `life_km`, `life_low_km`, `life_high_km` (distance on the part at the limit),
-    `left_km`, `left_low_km`, `left_high_km` (from now; nil where passed), `next_look_km` (the
-    median distance between readings), `chance_to_next` (of being above the limit then), `act_km`
-    (the lesser of `next_look_km` and `left_low_km`; nil where it is or may be at its limit);
-    `date_low`, `date` (days on which `act_km` and `left_km` are used up at the vehicle's `high` and
-    mean rate, `daily` from `usage.daily_rate`); `margin`, `legal_margin` (the height that `state`
-    was judged by less the limit and the legal limit, negative where past). Ranked by state,
-    readings before forecasts, what hurts first when it fails (`FAILS_FIRST`), at a limit by the
-    margin to the legal one, else by the low limit of what is left.
+    Beside the columns of `wear.parts` and the last reading (`last_read`, ...): `state`, `by`,
+    `why_not` (words, where what is left isn't known); `now_height` (at the governing place: on its
+    line, or of a part at a limit by reading that reading), `now_low` (the line's lower limit);
+    `life_km` (distance on the part at the limit) and `left_km` (from now; nil where passed) with
+    limits; `next_look_km` (the median distance between readings), `chance_to_next` (of being above
+    the limit then), `act_km` (the lesser of `next_look_km` and `left_low_km`; nil where it is or
+    may be at its limit); `date_low`, `date` (days on which `act_km` and `left_km` are used up at
+    the vehicle's `high` and mean rate, `daily` from `usage.daily_rate`); `margin`, `legal_margin`
+    (the height that `state` was judged by less the limit, negative where past); `seen_now_km` (its
+    distance now on its readings' scale), and of its line, of heights that fall with wear, the terms
+    `line_a`, `line_b`, their variances and the quantile of its limits, `line_q`.
 
-    `seen_now_km` is the part's distance now on its readings' scale; `line_a` + `line_b` x its line
-    (height, falling with wear), `line_aa`, `line_ab`, `line_bb` their variances, `line_q` the
-    quantile of its limits. Its slope has what is usual of like parts as a prior: an empirical Bayes
-    line; limits are Fieller's on its posterior, the low one of 90% the one-sided 95% limit. Where
-    wear is shown to bend (`wear.bent`) the line is of straightened heights, and each low limit the
-    lower of its own and the straight line's. A last reading lower than the line, that no distance
-    is known of or that another place agrees with although it is too far off to be in the line, cuts
-    what is left by the share of the height left that it takes off (`chance_to_next` is then NaN).
-    Age and damage are not seen by it.
+    Its slope has what is usual of like parts as a prior (empirical Bayes); limits are Fieller's on
+    its posterior, the low one of 90% the one-sided 95% limit. Where wear bends (`wear.bent`) the
+    line is of straightened heights, and each low limit the lower of its own and the straight
+    line's. A last reading lower than the line, that no distance is known of or that another place
+    agrees with although it is too far off to be in the line, cuts what is left by the share of the
+    height left that it takes off (`chance_to_next` is then NaN). Age and damage are not seen by it.
     """
     on = _judged(wear if wear.bent is None else wear.bent, confidence)
     if wear.bent is not None:
@@ -88,6 +84,8 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
 
 
 def _ranked(on):
+    """By state, readings before forecasts, what hurts first when it fails, at a limit by the margin
+    to the legal one, else by the low limit of what is left."""
     at_limit, margin = on["state"].isin(AT_LIMIT), on["legal_margin"].fillna(on["margin"])
     keys = {
         "state": on["state"].map(STATES.index),

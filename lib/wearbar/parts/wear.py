@@ -74,14 +74,12 @@ def sign_of(rows):
 def wear_of(spans, looks, law):
     """`Wear` of the spans that have readings (`spans_of`, `looks_of`); law: the log's (`law_of`).
 
-    A place's line is its least squares line, the error of a reading pooled over all lines of a
-    category. The governing place is the one whose line reaches the limit first. What is usual
-    (`usual_rate`, and `usual_cv`, its part-to-part spread as a share) is an empirical Bayes prior:
-    rates of like parts (same kind, item and axle, or where under three, same kind) vary about their
-    mean by a share common to the category, by moments (DerSimonian & Laird 1986, iterated; from
-    memory), with `SPREAD` taken as worth `SPREAD_WORTH` parts. Of that spread, what the parts of
-    one vehicle share leans the prior to the vehicle's other parts, so that a new part on a
-    hard-used vehicle is not taken for a usual one.
+    The governing place is the one whose line reaches the limit first. What is usual (`usual_rate`,
+    and `usual_cv`, its part-to-part spread as a share) is an empirical Bayes prior: rates of like
+    parts (same kind, item and axle, or where under three, same kind) vary about their mean by a
+    share common to the category, by moments (DerSimonian & Laird 1986, iterated; from memory), with
+    `SPREAD` taken as worth `SPREAD_WORTH` parts. What the parts of one vehicle share of it leans
+    the prior to the vehicle's other parts: a new part on a hard-used vehicle is no usual one.
     """
     spans = pd.concat([spans, limits_for(spans, law)], axis=1)
     # where a fitted part is now; where a removed one always was
@@ -96,9 +94,9 @@ def wear_of(spans, looks, law):
         return replace(straight, bends=bends)
     spans["bend"] = look_up(spans["category"], shown).fillna(0.0)
     spans["hinge"] = hinge_of(straight.parts)
-    own = spans.set_index("part_key")
-    own = (look_up(looks["part_key"], own[name]) for name in ("hinge", "bend"))
-    looks["height"] = straighten(looks["height"], *own)
+    by_part = spans.set_index("part_key")
+    bent = (look_up(looks["part_key"], by_part[name]) for name in ("hinge", "bend"))
+    looks["height"] = straighten(looks["height"], *bent)
     return replace(straight, bends=bends, bent=_lines_of(spans, looks))
 
 
@@ -209,9 +207,8 @@ def _of_vehicle(parts, off, noise, cv2, vehicles):
     """(how far a vehicle's parts wear from the mean, as a share, told by its other parts; squared
     spread of a part that is left).
 
-    Two levels: what a vehicle's parts of a category share (its use, its drivers), by the products
-    of parts fitted on different days, and the rest, taken as common to parts fitted together. The
-    vehicle's part is the best linear predictor.
+    What a vehicle's parts of a category share (its use, its drivers) by the products of parts
+    fitted on different days; the rest is taken as common to parts fitted together.
     """
     category = parts["category"]
     own = [category, parts["vehicle"]]
@@ -237,12 +234,11 @@ def _of_vehicle(parts, off, noise, cv2, vehicles):
 def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
     """Life to the limit of new parts of a kind, by their wear: one row a group of `by`.
 
-    Columns of `by`, `n` (wear lines), `vehicles`, `worn` (ended worn), `quantity`,
-    `rate_mm_per_1000km`, `life_km`, `low_km`, `high_km` (of the median part: usable depth over the
-    geometric mean rate), `quick_km` (the life that nine parts in ten exceed, by the spread between
-    parts), `note`. Where wear bends in the last third (`wear.bent`) the rate is that before it, and
-    the low limit the lower of both forms'. Vehicles are independent, parts of one are not: limits
-    are Student's t on vehicles - 1, on the log scale; below three vehicles none are given.
+    Beside `by`: `n` (wear lines), `vehicles`, `worn` (ended so), `quantity`, `rate_mm_per_1000km`,
+    `life_km` with limits (of the median part: usable depth over the geometric mean rate),
+    `quick_km` (the life that nine parts in ten exceed, by the spread between parts), `note`. Where
+    wear bends (`wear.bent`) the rate is that before the bend, the low limit the lower of both
+    forms'. Limits: Student's t on vehicles - 1, on the log scale; none below three vehicles.
     """
     by = list(by)
     if wear.bent is not None:

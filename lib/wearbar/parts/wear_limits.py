@@ -15,14 +15,12 @@ ANY_KIND = "car"  # whose examples stand in for a kind that has none
 
 
 def limits_for(spans, law):
-    """The limit of each span: frame `limit`, `limit_from` ("the log", "the law", ""),
-    `legal_limit`, `legal_source`, `jurisdiction` (of the legal limit, "" where there is none),
-    `example_limit`.
+    """The limit of each span, beside what `Law.limits_of` gives: frame.
 
     `limit` is the log's own `limit_depth`, but never past the legal one: the deeper of the two, or
-    for stretch the lesser; NaN where neither is known. law: `law_of(log)`; where it has no limit
-    for the part none is used. `example_limit` is the strictest shipped example for such a part, of
-    any jurisdiction: no limit, but what to be wary of where there is none.
+    for stretch the lesser; NaN where neither is known; `limit_from`: "the log", "the law", "".
+    `example_limit` is the strictest shipped example for such a part, of any jurisdiction: no limit,
+    but what to be wary of where there is none.
     """
     stretched = spans["category"].isin(PERCENT)
     legal = law.limits_of(spans, HEIGHTS)

@@ -28,10 +28,9 @@ BEND = ["category", "bend", "low", "high", "p", "n", "vehicles", "is_shown"]
 def crossing(intercept, slope, var_aa, var_ab, var_bb, limit, quantile):
     """Where falling lines reach a limit, with Fieller's limits (1954): arrays (value, low, high).
 
-    The set of distances x at which (intercept + slope x - limit)^2 <= quantile^2 var(intercept +
-    slope x), of which the part that a falling line can reach is given: high is infinite where the
-    slope may be nil, low -infinite where no distance is excluded. Value infinite where the line
-    does not fall.
+    The distances x at which (intercept + slope x - limit)^2 <= quantile^2 var(intercept + slope x),
+    as far as a falling line can reach: high is infinite where the slope may be nil, low -infinite
+    where no distance is excluded, value infinite where the line does not fall.
     """
     height = intercept - limit
     a = slope**2 - quantile**2 * var_bb
@@ -115,12 +114,11 @@ def unbent(height, hinge, bend):
 
 
 def bends_of(looks, parts):
-    """The bend by category: one row each with enough parts read in the last third.
+    """The bend by category: one row each with enough parts read in the last third, `BEND`.
 
-    looks, parts: of straight lines. `category, bend` (share by which wear is faster there), `low`,
-    `high` (90%), `p`, `n` (parts read in the last third), `vehicles`, `is_shown` (p below `SHOWN_P`
-    and a bend of `SHOWN_BEND` or more). The test is the score's, vehicles taken as independent,
-    Student's t on vehicles - 1; the bend is then found by least squares (Gauss-Newton).
+    looks, parts: of straight lines. bend: share by which wear is faster there, with 90% limits. The
+    test is the score's, vehicles taken as independent, Student's t on vehicles - 1; the bend is
+    then found by least squares (Gauss-Newton).
     """
     looks = looks[~looks["is_doubtful"] & looks["distance_km"].notna()]
     hinge = hinge_of(parts).set_axis(parts["part_key"])

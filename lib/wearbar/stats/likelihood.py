@@ -86,11 +86,10 @@ class Sample:
         """A fit that climbs past this b has no maximum: all its ends may be at one point."""
         return 30.0 if len(self.between[0]) else 1e5
 
-    def total(self, values, group=None):
+    def total(self, values, group):
         """Sums by group of values, a row each."""
-        group = self.group if group is None else group
-        n = len(self.ends)
-        return np.array([values.sum()]) if n == 1 else np.bincount(group, values, n)
+        one = len(self.ends) == 1
+        return np.array([values.sum()]) if one else np.bincount(group, values, len(self.ends))
 
 
 def sample_of(
@@ -103,33 +102,29 @@ def sample_of(
     weights = np.ones(len(duration)) if weights is None else weights
     last_seen = duration if last_seen is None else last_seen
     entry = np.zeros(len(duration)) if entry is None else entry
-    between = observed & (last_seen < duration)
-    exact = observed & ~between
-    with np.errstate(divide="ignore"):
-        y, log_entry, log_seen = np.log(duration), np.log(entry), np.log(last_seen)
+    code = np.zeros(len(duration), int) if group is None else group
 
     def total(values):
-        return np.array([values.sum()]) if group is None else np.bincount(group, values, n_groups)
+        return np.bincount(code, values, n_groups)
 
-    def rows(columns, *which):
-        return np.concatenate([column[w] for column, w in zip(columns, which, strict=True)])
-
-    own = 0 if group is None else group
-    count = np.maximum(total(np.ones_like(y)), 1)
+    with np.errstate(divide="ignore"):
+        y, log_entry, log_seen = np.log(duration), np.log(entry), np.log(last_seen)
+    count = np.maximum(np.bincount(code, minlength=n_groups), 1)
     centre = total(y) / count
-    spread = np.sqrt(total((y - centre[own]) ** 2) / count)
+    spread = np.sqrt(total((y - centre[code]) ** 2) / count)
     spread = np.where(spread > 0, spread, 1.0)
-    u, u_entry, u_seen = ((logs - centre[own]) / spread[own] for logs in (y, log_entry, log_seen))
-    parts = exact, ~observed, entry > 0
-    code, of_between = (own, own) if group is None else (rows([group] * 3, *parts), group[between])
+    u, u_entry, u_seen = ((logs - centre[code]) / spread[code] for logs in (y, log_entry, log_seen))
+    between, late = observed & (last_seen < duration), entry > 0
+    exact = observed & ~between
+    rows = np.concatenate([np.flatnonzero(exact), np.flatnonzero(~observed)])
     plain = total(weights * exact)
     return Sample(
         family=FAMILIES[family],
-        u=rows((u, u, u_entry), *parts),
-        weight=rows((weights, weights, -weights), *parts),
-        group=code,
+        u=np.append(u[rows], u_entry[late]),
+        weight=np.append(weights[rows], -weights[late]),
+        group=0 if group is None else np.append(code[rows], code[late]),
         n_exact=int(exact.sum()),
-        between=(u_seen[between], u[between], weights[between], of_between),
+        between=(u_seen[between], u[between], weights[between], code[between]),
         ends=total(weights * observed),
         plain=plain,
         pull=total(weights * np.where(exact, u, 0.0)),
@@ -156,7 +151,8 @@ def _weibull_rows(sample, a, b):
     hazard = np.exp(sample.u * b[sample.group] - a[sample.group])
     hazard *= sample.weight
     first = hazard * sample.u
-    s0, s1, s2 = (sample.total(part) for part in (hazard, first, first * sample.u))
+    parts = hazard, first, first * sample.u
+    s0, s1, s2 = (sample.total(part, sample.group) for part in parts)
     plain, pull = sample.plain, sample.pull
     return np.array([b * pull - a * plain - s0, s0 - plain, pull - s1, -s0, s1, -s2])
 
@@ -168,7 +164,7 @@ def _rows(sample, a, b):
     value, first, second = np.concatenate(terms, axis=1) * sample.weight
     curve = second * u
     parts = value, -first, first * u, second, -curve, curve * u
-    return np.array([sample.total(part) for part in parts])
+    return np.array([sample.total(part, sample.group) for part in parts])
 
 
 def _between(sample, a, b):

@@ -24,13 +24,12 @@ def mean_cumulative(
     risk set, events precede censorings, one exactly at the end counts. Events of a unit at one time
     are one jump. One outside every period of its unit isn't counted: `frame.attrs["outside"]`.
     variance: "robust" (units independent, their events not: Lawless & Nadeau 1995) or "poisson"
-    (events independent). scale: of the limits, "log" or "plain". df: of Student's t. The default,
-    for a robust variance, is Satterthwaite's from the units' squared residuals, since few units
-    tell of some ages; each step of a residual is then widened by m / (m - 1) of the m at risk, and
-    there are no limits where fewer than `MIN_AT_RISK` are; for the other variance, units - 1. `inf`
-    gives normal limits of the variance as published. Below three units, none. Gives a frame `time,
-    mcf, se, low, high, at_risk`, one row a time with events (Nelson 1995, Technometrics 37:147).
-    Raises ValueError where `end`, which says how long each unit was watched, is no Series.
+    (events independent). scale: of the limits, "log" or "plain". df: of Student's t; `inf` gives
+    normal limits of the variance as published. None: for a robust variance Satterthwaite's from the
+    units' squared residuals, since few units tell of some ages, each step widened by m / (m - 1) of
+    the m at risk, without limits where fewer than `MIN_AT_RISK` are; for the other, units - 1.
+    Below three units, no limits. Gives a frame `time, mcf, se, low, high, at_risk`, one row a time
+    with events (Nelson 1995, Technometrics 37:147). Raises ValueError where `end` is no Series.
 
     >>> end = pd.Series([10.0, 10.0, 6.0], index=["A", "B", "C"])
     >>> mean_cumulative(["A", "C", "A"], [2, 5, 8], None, end)["mcf"].round(3).tolist()
@@ -129,12 +128,11 @@ class Trend:
 def trend(unit, time, end, entry=0.0, method="robust"):
     """Do events come more often as time goes on? A `Trend`.
 
-    unit, time: one entry an event; end, entry: as in `mean_cumulative`, one period a unit. An event
-    at its unit's end says nothing of that unit's trend where the record stopped because of it:
-    leave it out. method: "robust" (three units or more) takes each unit's sum of (time - middle of
-    its period) as one observation, which holds when events cluster (Lawless, Cigsar & Cook 2012,
-    from memory), with Student's t; "lewis-robinson" (one unit) divides Laplace's test, which
-    supposes Poisson events, by the spread of the gaps.
+    Arguments as in `mean_cumulative`, one period a unit. Leave out an event at its unit's end where
+    the record stopped because of it. method: "robust" (three units or more) takes each unit's sum
+    of (time - middle of its period) as one observation, which holds when events cluster (Lawless,
+    Cigsar & Cook 2012, from memory), with Student's t; "lewis-robinson" (one unit) divides
+    Laplace's test, which supposes Poisson events, by the spread of the gaps.
     """
     start = pd.Series(np.broadcast_to(np.asarray(entry, float), len(end)), end.index)
     unit, time = np.asarray(unit), np.asarray(time, float)
