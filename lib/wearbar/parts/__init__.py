@@ -6,15 +6,21 @@ reading of its wear), and what follows from them.
 
 from wearbar.log.law import Law, law_of
 from wearbar.parts.fitted import segments_of, use_of
-from wearbar.parts.item_cost import cost_per_distance, pairs
-from wearbar.parts.item_lives import MIN_ENDS, early_ends, lives_by_item, service_lives, with_place
+from wearbar.parts.items import (
+    MIN_ENDS,
+    cost_per_distance,
+    early_ends,
+    lives_by_item,
+    pairs,
+    service_lives,
+    with_place,
+)
 from wearbar.parts.lives import looks_of, spans_of, watched
 from wearbar.parts.oil import oil_by_kind, oil_use
 from wearbar.parts.remaining import AT_LIMIT, STATES, remaining
 from wearbar.parts.tyres import old_tyres, soft_tyres
 from wearbar.parts.wear import STRATUM, Wear, life_to_limit, wear_of
-from wearbar.parts.wear_limits import limits_for, usable_of
-from wearbar.parts.wear_line import unbent
+from wearbar.parts.wear_line import limits_for, unbent, usable_of
 
 __all__ = [
     "AT_LIMIT", "MIN_ENDS", "STATES", "STRATUM", "Law", "Wear", "cost_per_distance", "early_ends",

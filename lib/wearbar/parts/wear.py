@@ -8,13 +8,14 @@ from scipy import stats
 
 from wearbar.log.keys import is_among, look_up, stacked
 from wearbar.parts.fitted import RISING, axle_of
-from wearbar.parts.wear_limits import limits_for, usable_of
 from wearbar.parts.wear_line import (
     LAST,
     bends_of,
     crossing,
     hinge_of,
+    limits_for,
     straighten,
+    usable_of,
     without_doubtful,
 )
 
@@ -131,9 +132,7 @@ def _by_place(looks, spans):
     alone = alone[~is_among(alone, read, ["part_key", "date"])]
     # a part measured by its stretch had none when new
     rising = look_up(spans["part_key"], own).eq(RISING)
-    nil = spans[spans["age_known"] & rising & spans["start"].notna()].rename(
-        columns={"start": "date"}
-    )
+    nil = spans.assign(date=spans["start"])[spans["age_known"] & rising & spans["start"].notna()]
     nil = nil[["part_key", "vehicle", "category", "position", "date"]]
     nil = nil.assign(value=0.0, quantity=RISING, source="new", line=-1, distance_km=0.0)
     new = stacked([looks[is_new].drop(columns="place"), nil.assign(distance_is_own=True)])

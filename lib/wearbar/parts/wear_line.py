@@ -1,4 +1,7 @@
-"""Wear lines of every part and place at once: where they reach a limit, and whether they bend.
+"""Wear lines of every part and place at once: the limits that parts are held to, where lines reach
+them, and whether they bend.
+
+The reader's own law and the maker's handbook come first. Heights in mm; stretch in percent.
 
 Wear may go faster, or slower, in the last third of what may be worn: above the bend (two thirds
 worn) depth falls at one rate, below it at that rate times 1 + bend. Stretching the depths below the
@@ -13,9 +16,11 @@ import pandas as pd
 from scipy import stats
 
 from wearbar.log.keys import look_up
-from wearbar.parts.fitted import RISING
-from wearbar.parts.wear_limits import usable_of
+from wearbar.log.law import LOWER_IS_STRICTER, shipped
+from wearbar.parts.fitted import PERCENT, RISING
 
+HEIGHTS = ("depth", "thickness")
+ANY_KIND = "car"  # whose examples stand in for a kind that has none
 DOUBTFUL_T = 4.5  # deletion residual from which a reading is shown, and left out of its line
 LINE = ["part_key", "place", "category", "quantity"]
 LAST = 1 / 3  # of the usable depth
@@ -23,6 +28,45 @@ MIN_PARTS, MIN_VEHICLES = 8, 5  # read in the last third
 SHOWN_P, SHOWN_BEND = 0.01, 0.10  # a lesser bend moves a life by under a thirtieth
 LEAST, MOST = -0.7, 3.0
 BEND = ["category", "bend", "low", "high", "p", "n", "vehicles", "is_shown"]
+
+
+def limits_for(spans, law):
+    """The limit of each span, beside what `Law.limits_of` gives: frame.
+
+    `limit` is the log's own `limit_depth`, but never past the legal one: the deeper of the two, or
+    for stretch the lesser; NaN where neither is known; `limit_from`: "the log", "the law", "".
+    `example_limit` is the strictest shipped example for such a part, of any jurisdiction: no limit,
+    but what to be wary of where there is none.
+    """
+    stretched = spans["category"].isin(PERCENT)
+    legal = law.limits_of(spans, HEIGHTS)
+    legal.loc[stretched] = law.limits_of(spans[stretched], (RISING,))
+    both = pd.concat([spans["limit_depth_mm"], legal["legal_limit"]], axis=1)
+    limit = both.min(axis=1).where(stretched, both.max(axis=1))
+    own = limit.eq(spans["limit_depth_mm"])
+    origin = np.select([limit.isna(), own], ["", "the log"], "the law")
+    return legal.assign(limit=limit, limit_from=origin, example_limit=_examples(spans))
+
+
+def _examples(spans):
+    """The strictest shipped example by kind and category, else a car's, else anyone's."""
+    rows = shipped()[shipped()["quantity"].isin([*HEIGHTS, RISING])]
+    sign = np.where(rows["quantity"].isin(LOWER_IS_STRICTER), 1, -1)
+    rows = rows.iloc[np.argsort(sign * rows["limit"], kind="stable")]
+    key = ["kind", "category"]
+    by_kind = rows.drop_duplicates(key).set_index(key)["limit"]
+    own, car = (
+        by_kind.reindex(pd.MultiIndex.from_frame(asked[key])).set_axis(spans.index)
+        for asked in (spans, spans.assign(kind=ANY_KIND))
+    )
+    anyone = rows.drop_duplicates("category").set_index("category")["limit"]
+    return own.fillna(car).fillna(look_up(spans["category"], anyone)).astype(float)
+
+
+def usable_of(parts):
+    """What may be worn of a new part: mm from new depth to limit; of stretch the limit itself."""
+    usable = parts["new_depth_mm"] - parts["limit"]
+    return usable.mask(parts["quantity"].eq(RISING), parts["limit"])
 
 
 def crossing(intercept, slope, var_aa, var_ab, var_bb, limit, quantile):

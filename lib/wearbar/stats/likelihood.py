@@ -47,7 +47,7 @@ class Lognormal:
     def beyond(self, z):
         log_survival = special.log_ndtr(-z)
         with np.errstate(invalid="ignore", over="ignore"):
-            hazard = np.exp(self.exact(z)[0] - log_survival)
+            hazard = np.exp(-0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_survival)
             return log_survival, -hazard, -hazard * (hazard - z)
 
     def ppf(self, p):

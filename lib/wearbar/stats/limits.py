@@ -106,16 +106,6 @@ def constant_place(w):
     return Place(lambda s: (w, 0 * s, 0 * s))
 
 
-def quantile_place(family, p):
-    """The `Place` by which a share p has ended."""
-    return constant_place(float(family.ppf(p)))
-
-
-def mean_place(family):
-    """The `Place` of the mean life."""
-    return Place(family.mean_at)
-
-
 @dataclass(frozen=True)
 class Height:
     """The standard value z of a given log duration; it falls as survival rises."""

@@ -59,11 +59,11 @@ class WeibullFit:
 
     def quantile(self, p, method="auto", rng=None):
         """The duration by which a share `p` (0 < p < 1) has ended."""
-        return self._estimate(limits.quantile_place(self.family, p), np.exp, method, rng)
+        return self._estimate(limits.constant_place(float(self.family.ppf(p))), np.exp, method, rng)
 
     def mean(self, method="auto", rng=None):
         """The mean life. Beyond the longest life seen it rests on the form fitted."""
-        return self._estimate(limits.mean_place(self.family), np.exp, method, rng)
+        return self._estimate(limits.Place(self.family.mean_at), np.exp, method, rng)
 
     def survival(self, x, method="auto", rng=None):
         """The share still in service after `x` (> 0)."""
@@ -186,8 +186,8 @@ def fit_groups(family, duration, observed, group, entry=None, weights=None, last
     fits = limits.fit_all(sample_of(family, *rows, code, len(names)))
     law, n = fits.sample.family, np.bincount(code, rows[3], len(names))
     frame = pd.DataFrame({"group": names, "n": n, "n_observed": fits.sample.ends, "mu": fits.mu})
-    lives = {"median": limits.quantile_place(law, 0.5), "mean": limits.mean_place(law)}
-    lives = {name: np.exp(place.value(fits)) for name, place in lives.items()}
+    median, mean = limits.constant_place(float(law.ppf(0.5))), limits.Place(law.mean_at)
+    lives = {"median": np.exp(median.value(fits)), "mean": np.exp(mean.value(fits))}
     return frame.assign(sigma=fits.sigma, loglik=fits.loglik, **lives)
 
 

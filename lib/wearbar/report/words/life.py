@@ -3,7 +3,7 @@
 import numpy as np
 
 from wearbar.parts import MIN_ENDS
-from wearbar.parts.item_lives import PLACE
+from wearbar.parts.items import PLACE
 from wearbar.report.quantities import MISSING, clean, plural
 from wearbar.report.template import coded
 from wearbar.report.words.wear import SAY, what_of
