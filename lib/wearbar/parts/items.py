@@ -191,19 +191,15 @@ def early_ends(parts):
 
 def _items(spans):
     spans = with_place(spans)
-    lives = service_lives(spans).drop(columns="last_seen_km", errors="ignore")
-    lives = dict(list(lives.groupby(ITEM)))
+    lives = dict(list(service_lives(spans).groupby(ITEM)))
     priced = spans[spans["price"].notna()].groupby(ITEM)[["price", "fitting_cost"]].mean()
     for key, (price, fitting) in priced.fillna({"fitting_cost": 0.0}).iterrows():
         if key in lives:
             own = lives[key]
-            n, n_off, own = (
-                own["part_key"].nunique(),
-                own["came_off"].sum(),
-                decisions(own),
-            )
-            own = own.assign(observed=own["came_off"])
-            yield _Item(key, n, int(n_off), own, price, fitting, price + fitting)
+            counts = own["part_key"].nunique(), int(own["came_off"].sum())
+            own = decisions(own).assign(observed=own["came_off"])
+            own = own.drop(columns="last_seen_km", errors="ignore")
+            yield _Item(key, *counts, own, price, fitting, price + fitting)
 
 
 def cost_per_distance(spans, confidence=0.9, rng=None):

@@ -40,7 +40,8 @@ def spans_of(log, category=None, readings=None):
     life = rows.groupby("life", sort=False)
     first, last = life.nth(0).reset_index(drop=True), life.nth(-1).reset_index(drop=True)
     fleet = log.tables["vehicles"].set_index("vehicle")
-    frame = last[["part_key", "vehicle", "category", "item", "end", "is_on", "life"]].assign(
+    same = ["part_key", "vehicle", "category", "item", "end", "removed_depth_mm", "limit_depth_mm"]
+    frame = last[same].assign(
         site=usage.site_at(log, last["vehicle"], last["end"]).to_numpy(),
         kind=look_up(last["vehicle"], fleet["kind"]),
         n_rows=life.size().to_numpy(),
@@ -50,8 +51,6 @@ def spans_of(log, category=None, readings=None):
         watched_from=first["start"].fillna(first["watch"]).clip(lower=first["watch"]),
         seen_km=(last["end_km"] - last["watch_km"]).clip(lower=0),
         new_depth_mm=first["new_depth_mm"],
-        removed_depth_mm=last["removed_depth_mm"],
-        limit_depth_mm=last["limit_depth_mm"],
     )
     frame["position"], frame["positions"] = _positions(rows)
     sums = life[["unwatched_km", "length_km", "price", "fitting_cost"]].sum(min_count=1)
@@ -67,7 +66,7 @@ def spans_of(log, category=None, readings=None):
     cause = last["reason"].replace(CAUSES).mask(last["is_on"], "still-on").mask(gone, "disposed")
     frame["cause"] = cause.fillna("not-told").astype(TEXT)
     frame["observed"], frame["is_on"] = frame["cause"].isin(ENDS), frame["cause"].eq("still-on")
-    holes = look_up(frame.pop("life"), unrecorded_of(log, readings, rows).astype(object))
+    holes = look_up(last["life"], unrecorded_of(log, readings, rows).astype(object))
     frame["unrecorded_km"] = holes.map(lambda hole: hole if isinstance(hole, tuple) else ())
     use = use_of(log, readings, rows)
     frame = frame.merge(use, how="left", left_on=["category", "part_key"], right_index=True)
@@ -87,11 +86,11 @@ def _with_looks(frame, looks):
     own = frame[["part_key", "end", "cause"]]
     looks = looks[looks["source"].eq("reading")].merge(own, on="part_key")
     is_good = (looks["date"] < looks["end"]) | looks["cause"].ne("worn")
-    days = looks.groupby("part_key")["date"].nunique()
-    latest = looks[is_good].groupby("part_key")["distance_km"].max()
-    frame["n_readings"] = look_up(frame["part_key"], days).fillna(0).astype(int)
-    frame["last_seen_km"] = look_up(frame["part_key"], latest).where(frame["age_known"])
-    return frame
+    looks["good_km"] = looks["distance_km"].where(is_good)
+    seen = looks.groupby("part_key").agg({"date": "nunique", "good_km": "max"})
+    seen = seen.reindex(frame["part_key"]).set_axis(frame.index)
+    n, last_km = seen["date"].fillna(0).astype(int), seen["good_km"].where(frame["age_known"])
+    return frame.assign(n_readings=n, last_seen_km=last_km)
 
 
 def watched(spans):

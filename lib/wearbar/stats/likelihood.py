@@ -80,11 +80,7 @@ class Sample:
     centre: np.ndarray
     spread: np.ndarray
     constant: np.ndarray
-
-    @property
-    def steepest(self):
-        """A fit that climbs past this b has no maximum: all its ends may be at one point."""
-        return 30.0 if len(self.between[0]) else 1e5
+    steepest: float  # a fit that climbs past this b has no maximum: its ends may be at one point
 
     def total(self, values, group):
         """Sums by group of values, a row each."""
@@ -131,6 +127,7 @@ def sample_of(
         centre=centre,
         spread=spread,
         constant=-total(weights * np.where(exact, y, 0.0)) - plain * np.log(spread),
+        steepest=30.0 if between.any() else 1e5,
     )
 
 

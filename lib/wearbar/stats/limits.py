@@ -3,7 +3,7 @@ chi-square's or, where ends are few, a parametric bootstrap's; and normal ones."
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import inf
+from math import inf, nan
 
 import numpy as np
 from scipy import optimize, stats
@@ -21,22 +21,13 @@ class Fits:
     """Fits of every group: `a`, `b`, and `surface`, what `evaluate` gives there."""
 
     sample: Sample
+    is_shape_fixed: bool
     a: np.ndarray
     b: np.ndarray
     surface: np.ndarray
-    is_shape_fixed: bool
-
-    @property
-    def sigma(self):
-        return self.sample.spread / self.b
-
-    @property
-    def mu(self):
-        return self.sample.centre + self.sigma * self.a
-
-    @property
-    def loglik(self):
-        return self.surface[0] + self.sample.constant
+    mu: np.ndarray
+    sigma: np.ndarray
+    loglik: np.ndarray
 
     def standard_error(self, target):
         """By the observed information."""
@@ -58,7 +49,13 @@ def fit_all(sample, sigma=None):
         known &= l_aa * l_bb - l_ab**2 > 1e-9 * l_aa * l_bb
         if (b > 30).any():
             known &= ~_all_at_the_last(sample)
-    return Fits(sample, *(np.where(known, x, np.nan) for x in (a, b, surface)), sigma is not None)
+    is_fixed, (a, b, surface) = (
+        sigma is not None,
+        (np.where(known, x, nan) for x in (a, b, surface)),
+    )
+    sigma = sample.spread / b
+    mu, loglik = sample.centre + sigma * a, surface[0] + sample.constant
+    return Fits(sample, is_fixed, a, b, surface, mu, sigma, loglik)
 
 
 def _all_at_the_last(sample):
@@ -153,7 +150,7 @@ def _ratio_limit(fits, target, z):
     size, step = abs(z), np.sign(z) * fits.standard_error(target)[0]
     centre = target.value(fits)[0]
     if not np.isfinite([centre, step, size]).all():
-        return np.nan
+        return nan
 
     def over(at):
         with np.errstate(all="ignore"):
@@ -163,7 +160,7 @@ def _ratio_limit(fits, target, z):
     near, far = 0.0, size  # the root is nearly straight, and straight at this
     while not (reached := over(far)) >= 0:
         if far > FARTHEST or np.isnan(reached):
-            return np.sign(z) * inf if reached < 0 else np.nan
+            return np.sign(z) * inf if reached < 0 else nan
         near, far = far, 2 * far
     return centre + step * optimize.brentq(over, near, far, xtol=1e-10, rtol=1e-12)
 
@@ -188,7 +185,7 @@ def bootstrap_limits(fits, target, rows, confidence, rng):
         root = np.sign(target.value(again) - truth) * root
     known = root[fitted & np.isfinite(root)]
     if len(known) < samples / 2:
-        return np.nan, np.nan
+        return nan, nan
     below, above = np.quantile(known, [(1 - confidence) / 2, (1 + confidence) / 2])
     return _ratio_limit(fits, target, -above), _ratio_limit(fits, target, -below)
 
