@@ -37,7 +37,7 @@ def expected_day(path, code, to, value):
 
 def last_read(path, code, end):
     """The last day not after `end` with a reading; NaN where there is none."""
-    return path.get("day", path.before(code, end))
+    return path.get("day", path.around("day", code, end)[0])
 
 
 def at_pace(fleet, s, x, to):

@@ -19,19 +19,7 @@ from wearbar.usage.rates import daily_rate, gaps, layup_days, merged, site_at, u
 from wearbar.usage.readings import readings
 
 __all__ = [
-    "Path",
-    "daily_rate",
-    "date_at",
-    "distance_at",
-    "distance_between",
-    "distance_of",
-    "gaps",
-    "layup_days",
-    "merged",
-    "odometer_of",
-    "path_of",
-    "readings",
-    "site_at",
-    "to_cumulative",
+    "Path", "daily_rate", "date_at", "distance_at", "distance_between", "distance_of", "gaps",
+    "layup_days", "merged", "odometer_of", "path_of", "readings", "site_at", "to_cumulative",
     "use_shares",
-]
+]  # fmt: skip

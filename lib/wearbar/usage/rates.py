@@ -1,11 +1,9 @@
 """How vehicles are used: rates, gaps in the record, sites, lay-ups, and what the distance was
 like."""
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import sparse, stats
 
 from wearbar.log.plan import SHARES
 from wearbar.log.schema import TEXT
@@ -15,8 +13,6 @@ from wearbar.usage.distance import (
     distance_at,
     distance_between,
     index_of,
-    last_not_above,
-    numbers_of,
     path_of,
 )
 
@@ -50,7 +46,7 @@ def daily_rate(readings, as_of, days=365, confidence=0.9):
         spread = np.sqrt(variance) * stats.t.ppf(0.5 + confidence / 2, n - 1)
     spread = np.where(n >= 2, spread, np.nan)
     read = (path.day >= start[code]) & (path.day <= end)
-    last = path.before(path.vehicles, np.full(len(path.first), end))
+    last, _ = path.around("day", path.vehicles, np.full(len(path.first), end))
     columns = {
         "vehicle": pd.Series(path.vehicles, dtype=TEXT),
         "rate_km_per_day": rate,
@@ -99,52 +95,6 @@ def site_at(log, vehicle, date):
     return pd.Series(site.array, index=index_of(vehicle), dtype=TEXT, name="site")
 
 
-@dataclass(frozen=True, eq=False)
-class _Ramps:
-    """Sums, by vehicle, of amounts spread evenly over periods: cumulative at the end of any day."""
-
-    vehicles: pd.Index
-    first: np.ndarray
-    last: np.ndarray
-    day: np.ndarray
-    total: np.ndarray
-    slope: np.ndarray
-
-    def between(self, vehicle, start, end):
-        """Sums after the end of each day `start` and not after `end` (int days)."""
-        return self._at(vehicle, end) - self._at(vehicle, start)
-
-    def _at(self, vehicle, day):
-        code = numbers_of(self.vehicles, vehicle)
-        if not len(self.day):
-            return np.zeros((len(code), self.total.shape[1]))
-        first, last = (np.append(rows, 0)[code] for rows in (self.first, self.last))
-        row = last_not_above(self.day, first, last, day)
-        begun, row = row >= first, np.maximum(row, 0)
-        so_far = self.total[row] + self.slope[row] * (day - self.day[row])[:, None]
-        return np.where(begun[:, None], so_far, 0.0)
-
-
-def _ramps(vehicle, start, end, amount):
-    """`_Ramps` of periods from the end of day `start` to that of day `end` (int days, start < end)
-    with amounts (rows x columns)."""
-    code, vehicles = pd.factorize(pd.array(vehicle, dtype=TEXT))
-    rate = amount / (end - start)[:, None]
-    who, when = np.tile(code, 2), np.concatenate([start, end])
-    order = np.lexsort((when, who))
-    who, when, change = who[order], when[order], np.concatenate([rate, -rate])[order]
-    first = np.searchsorted(who, np.arange(len(vehicles)))
-    last = np.append(first[1:], len(who))[: len(first)]
-
-    def running(values):
-        return pd.DataFrame(values).groupby(who).cumsum().to_numpy().reshape(values.shape)
-
-    slope = running(change)
-    before = np.vstack([np.zeros((1, amount.shape[1])), slope[:-1]])[: len(who)]
-    total = running(before * np.diff(when, prepend=0)[:, None])
-    return _Ramps(pd.Index(vehicles), first, last, when, total, slope)
-
-
 def merged(vehicle, begin, until):
     """(vehicle, begin, until) of the stretches that overlapping or touching periods make together,
     sorted; int days, begin left out."""
@@ -162,10 +112,22 @@ def layup_days(log, vehicle, start, end):
     a lay-up without an end runs on."""
     rows = log.tables["layups"].dropna(subset=["from"])
     until = np.where(rows["to"].isna(), _FAR, days_of(rows["to"]))
-    who, begin, until = merged(rows["vehicle"], days_of(rows["from"]) - 1, until)
-    ramps = _ramps(who, begin, until, (until - begin)[:, None].astype(float))
-    spent = ramps.between(vehicle, days_of(start), days_of(end))[:, 0]
+    stays = merged(rows["vehicle"], days_of(rows["from"]) - 1, until)
+    length = stays[2] - stays[1]
+    spent = _shared_out(*stays, length[:, None], vehicle, days_of(start), days_of(end))[:, 0]
     return pd.Series(spent, index=index_of(vehicle), name="layup_days").round().astype(int)
+
+
+def _shared_out(who, begin, until, amounts, vehicle, start, end):
+    """What falls after the end of day `start` and not after `end` (one row a `vehicle`) of amounts
+    (rows x columns) of `who`, each spread evenly from the end of day `begin` to that of `until`."""
+    periods = pd.DataFrame({"vehicle": pd.array(who, dtype=TEXT), "period": np.arange(len(who))})
+    asked = pd.DataFrame({"vehicle": pd.array(vehicle, dtype=TEXT), "row": np.arange(len(vehicle))})
+    row, period = asked.merge(periods, on="vehicle")[["row", "period"]].to_numpy().T
+    begin, until, start, end = (day.astype(float) for day in (begin, until, start, end))
+    inside = np.minimum(end[row], until[period]) - np.maximum(start[row], begin[period])
+    share = inside.clip(0) / np.maximum(until - begin, 1)[period]
+    return sparse.csr_matrix((share, (row, period)), (len(asked), len(periods))) @ amounts
 
 
 def use_shares(log_or_use, readings, vehicle, start, end):
@@ -181,30 +143,24 @@ def use_shares(log_or_use, readings, vehicle, start, end):
     path = path_of(readings)
     use = log_or_use.si("use") if hasattr(log_or_use, "si") else log_or_use
     use = use.dropna(subset=["from", "to"])
-    begin, until = days_of(use["from"]) - 1, days_of(use["to"])
-    who, lasts = use["vehicle"], until > begin
-    own = use["distance_km"].to_numpy(dtype=float)
-    weight = np.where(np.isnan(own), driven(path, who, begin, until), own)[:, None]
-    kinds = [name for name in SHARES if use[name].notna().any()]
-    share = use[kinds].to_numpy(dtype=float)
-    known = ~np.isnan(share) * weight
-    amounts = [(until - begin)[:, None], weight, known, np.nan_to_num(share) * weight]
-    ramps = _ramps(who[lasts], begin[lasts], until[lasts], np.hstack(amounts)[lasts])
+    periods = use["vehicle"], days_of(use["from"]) - 1, days_of(use["to"])
+    own, share = use["distance_km"].to_numpy(dtype=float), use[[*SHARES]].to_numpy(dtype=float)
+    weight = np.where(np.isnan(own), driven(path, *periods), own)[:, None]
+    amounts = np.hstack([weight, ~np.isnan(share) * weight, np.nan_to_num(share) * weight])
     first, last = days_of(start), days_of(end)
     inner = _inside(path, vehicle, first, last)
-    sums, n = ramps.between(vehicle, *inner), len(kinds)
+    sums, n = _shared_out(*periods, amounts, vehicle, *inner), len(SHARES) + 1
     gone = driven(path, vehicle, *inner)
+    still, days = gone == 0, (periods[2] - periods[1])[:, None]
     with np.errstate(invalid="ignore", divide="ignore"):
-        cover = np.minimum(sums[:, 1 : 2 + n] / gone[:, None], 1.0)
-        mean = sums[:, 2 + n :] / sums[:, 2 : 2 + n]
-    still = gone == 0
-    days = ramps.between(pd.Index(vehicle)[still], first[still], last[still])[:, 0]
-    cover[still, 0] = np.minimum(days / np.maximum(last - first, 1)[still], 1.0)
+        cover, mean = np.minimum(sums[:, :n] / gone[:, None], 1.0), sums[:, n:] / sums[:, 1:n]
+    asked = pd.Index(vehicle)[still], first[still], last[still]
+    days = _shared_out(*periods, days, *asked)[:, 0] / np.maximum(last - first, 1)[still]
+    cover[still, 0] = np.minimum(days, 1.0)
     covers = [f"{name}_coverage_share" for name in SHARES]
-    names = ["coverage_share", *(f"{name}_coverage_share" for name in kinds), *kinds]
-    found = pd.DataFrame(np.hstack([cover, mean]), columns=names)
-    found = found.reindex(columns=["coverage_share", *SHARES, *covers])
-    return found.fillna(dict.fromkeys(covers, 0.0)).set_axis(index_of(vehicle))
+    found = pd.DataFrame(np.hstack([cover[:, :1], mean, cover[:, 1:]]), index_of(vehicle))
+    found = found.set_axis(["coverage_share", *SHARES, *covers], axis=1)
+    return found.fillna(dict.fromkeys(covers, 0.0))
 
 
 def _inside(path, vehicle, start, end):
