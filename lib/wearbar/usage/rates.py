@@ -148,7 +148,7 @@ def use_shares(log_or_use, readings, vehicle, start, end):
     weight = np.where(np.isnan(own), driven(path, *periods), own)[:, None]
     amounts = np.hstack([weight, ~np.isnan(share) * weight, np.nan_to_num(share) * weight])
     first, last = days_of(start), days_of(end)
-    inner = _inside(path, vehicle, first, last)
+    inner = within_readings(path, vehicle, first, last)
     sums, n = _shared_out(*periods, amounts, vehicle, *inner), len(SHARES) + 1
     gone = driven(path, vehicle, *inner)
     still, days = gone == 0, (periods[2] - periods[1])[:, None]
@@ -163,7 +163,7 @@ def use_shares(log_or_use, readings, vehicle, start, end):
     return found.fillna(dict.fromkeys(covers, 0.0))
 
 
-def _inside(path, vehicle, start, end):
+def within_readings(path, vehicle, start, end):
     """(start, end) as int days, cut to the vehicle's readings; end = start where none is inside."""
     first, last = path.rows(vehicle)
     if not len(path.day):
@@ -175,5 +175,5 @@ def _inside(path, vehicle, start, end):
 
 def driven(path, vehicle, start, end):
     """Distance between int days, of the part that lies inside the readings; 0 where none does."""
-    days = (day.astype(_DAY) for day in _inside(path, vehicle, start, end))
+    days = (day.astype(_DAY) for day in within_readings(path, vehicle, start, end))
     return distance_between(path, vehicle, *days)["distance_km"].fillna(0.0).to_numpy()
