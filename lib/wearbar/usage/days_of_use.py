@@ -1,4 +1,4 @@
-"""Days of use: the fleet's season weighs each day more or less, and a declared lay-up not at all."""
+"""Days of use: the fleet's season weighs each day more or less, a declared lay-up not at all."""
 
 from dataclasses import dataclass
 
