@@ -6,12 +6,11 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from wearbar.adopt.evidence import date_order, decimal_mark, header_units, units_of
+from wearbar.adopt.evidence import date_order, decimal_mark, header_units, settle_money, units_of
 from wearbar.adopt.grids import header_lines, headings
 from wearbar.adopt.lexicon import columns_of, heading, quantity_of, tables_of
 from wearbar.adopt.maps import ASK, AdoptError, asked, table_toml
 from wearbar.adopt.pick import pick
-from wearbar.adopt.sums import settle_money
 from wearbar.log import schema
 from wearbar.log.toml import toml
 
