@@ -100,17 +100,15 @@ def read_plan(path, distance="mi"):
     """Read a plan file, distances in `distance` ("mi" or "km"). PlanError for what is wrong."""
     path = Path(path)
     try:
-        if path.exists() and not path.is_file():
-            why = "it is a folder, a pipe or a device, where a file must stand"
-            raise PlanError(f"{path.name}: {why}; name another in log.toml")
-        data = path.read_bytes()
-    except FileNotFoundError:
+        if path.is_file():
+            return plan_in(path.read_bytes(), distance, path.name)
         why = f"there is no such file at {path}; name another in log.toml, or take `plan` out of it"
-        raise PlanError(f"{path.name}: {why}") from None
+        if path.exists():
+            why = "it is a folder, a pipe or a device, where a file must stand"
+            why += "; name another in log.toml"
     except OSError as error:
         why = f"could not be read ({error}); it must be a file that you may read"
-        raise PlanError(f"{path.name}: {why}") from None
-    return plan_in(data, distance, path.name)
+    raise PlanError(f"{path.name}: {why}")
 
 
 def plan_in(data, distance, source):

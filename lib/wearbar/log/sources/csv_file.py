@@ -36,7 +36,7 @@ def read_csv(path, where):
         sign = said[1].decode("utf-8", "replace")
         mend = "save it with commas, or turn it into a log with wearbar adopt."
         raise LogError(f"{where}, line 1 says that {sign!r} parts the cells; {mend}")
-    data, above = (data[said.end() :], 1) if said else (data, 0)
+    data, above = (data[said.end() :], 1) if said else (data, 0)  # lines above the header
     return _quick(data, where, above) or _patient(data, where, above)
 
 
@@ -52,10 +52,7 @@ def _utf8(data, where):
 
 
 def _quick(data, where, above):
-    """One pass by pyarrow; None where rows and lines don't match, or the file is odd in any way.
-
-    above: lines above the header.
-    """
+    """One pass by pyarrow; None where rows and lines don't match, or the file is odd in any way."""
     head = data[: data.find(b"\n") + 1 or len(data)]
     quotes = data.count(b'"')
     if quotes % 2 or head.count(b'"') % 2 or not head.strip() or len(head) > 100_000:
