@@ -52,6 +52,8 @@ def named(table, frame, mask, name, rule, remedy=None, *beside):
     it: arrays as long as the frame, or one value for all rows.
     """
     mask = np.asarray(mask)
+    if not mask.any():
+        return _NONE
     cells = frame[name][mask]
     if callable(remedy):
         wide = (pd.Series(np.broadcast_to(each, len(frame))[mask]) for each in beside)
