@@ -2,8 +2,8 @@
 items differ.
 
 The vehicle is the unit: lives are its decisions, limits come from the spread between vehicles. A
-part fitted, used and replaced over and over costs E[price + fitting] / E[distance in service] in the
-long run (Ross 1996, Stochastic Processes, section 3.6; from memory), until it is removed for
+part fitted, used and replaced over and over costs E[price + fitting] / E[distance in service] in
+the long run (Ross 1996, Stochastic Processes, section 3.6; from memory), until it is removed for
 whatever reason. Fitness for the use comes first: items are compared only for the same place on the
 same kind of vehicle, and money alone never chooses a tyre or a pad.
 """

@@ -39,7 +39,7 @@ class Replay:
         return self._log(self.raw, plan_at(self.plan, pd.Timestamp(day)), pd.Timestamp(day))
 
     def use_at(self, day):
-        """The log of that day without plan and tables that hold no reading: for `readings` alone."""
+        """The log of that day, without plan and tables that hold no reading: for `readings`."""
         return self._log([name for name in self.raw if name in OF_USE], None, pd.Timestamp(day))
 
     def _log(self, names, plan, day):

@@ -1,4 +1,4 @@
-"""What a log must hold to, and the problems found in one: frames, with what each row is to become."""
+"""What a log must hold to, and the problems found in one: frames, with what becomes of each row."""
 
 from functools import partial
 from typing import NamedTuple

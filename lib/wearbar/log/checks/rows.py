@@ -188,7 +188,8 @@ def unknown_law(tables, header):
         give = "give its limits in table limits, or use one that is shipped as an example"
         where = ("log.toml", [1], "jurisdiction", jurisdiction, "unknown-jurisdiction")
         yield problems(*where, f"{none}; {give}: {shipped}")
-    remedy = f"{none}: say jurisdiction in log.toml (shipped as examples: {shipped}), or give table limits"
+    say = f"say jurisdiction in log.toml (shipped as examples: {shipped}), or give table limits"
+    remedy = f"{none}: {say}"
     if jurisdiction:
         has = f"the limits of {jurisdiction} have {', '.join(sorted(known)) or 'no class'}"
         mend = "mend the class, or give its limits in table limits"

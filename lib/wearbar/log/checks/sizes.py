@@ -1,4 +1,4 @@
-"""Sizes that no part, tyre, bolt or day's drive has: depths, pressures, distances, a plan's figures.
+"""Sizes that nothing has: depths, pressures, a day's distance, torques and a plan's other figures.
 
 Depths are held against the part's when new, those before and after, and their like; the rest
 against shared/log/likely.toml: what that names is a slip or a danger.
