@@ -24,14 +24,13 @@ _COLUMNS = [*_WHOSE, "category", "quantity", "limit", "what", "source", "origin"
 class Law:
     """The legal limits that hold for a log.
 
-    jurisdiction: as log.toml writes it, "" where it names none. table: one row a limit,
-    `jurisdiction, legal_class, kind, position` ("front" alone, or blank: anywhere), `category,
-    quantity, limit` (SI), `what, source, origin`. class_of: vehicle to its `legal_class`, missing
-    where it has none.
+    table: one row a limit, `jurisdiction, legal_class, kind, position` ("front" alone, or blank:
+    anywhere), `category, quantity, limit` (SI), `what, source, origin`.
     """
 
-    jurisdiction: str = ""
+    jurisdiction: str = ""  # as log.toml writes it, "" where it names none
     table: pd.DataFrame = field(default_factory=lambda: shipped()[:0])
+    # vehicle to its `legal_class`, missing where it has none
     class_of: pd.Series = field(default_factory=lambda: pd.Series(dtype=object))
 
     def limits_of(self, rows, quantities):

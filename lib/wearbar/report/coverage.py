@@ -12,8 +12,9 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals import STALE_DAYS
 from wearbar.log.checks.problems import RULES
+from wearbar.log.checks.rows import main_date
 from wearbar.log.keys import stacked
-from wearbar.log.schema import MAIN_DATE, PERIODS, TABLES
+from wearbar.log.schema import PERIODS, TABLES
 
 GAP_DAYS = 60  # as usage.gaps
 MOST_ROWS = 40  # of a timeline; the vehicles with the longest gaps
@@ -40,9 +41,7 @@ def by_table(log):
     rows = []
     for name in TABLES:
         frame, is_present, share = log.tables[name], name in log.present, np.nan
-        day = pd.Series(pd.NaT, frame.index, dtype="datetime64[ns]")
-        for column in MAIN_DATE.get(name, ()):
-            day = day.fillna(frame[column])
+        day = main_date(name, frame)
         if name in COVERS and is_present:
             end = frame[PERIODS[name][1]].fillna(log.as_of) if name in PERIODS else day
             # one without a meter has nothing for the table of readings

@@ -9,7 +9,7 @@ from wearbar.log.checks.sizes import likely_a_day
 from wearbar.log.schema import READINGS
 from wearbar.log.units import DISTANCE_KM
 
-# meter to the (table, column, column of its date) of each kind of reading
+# meter to the (table, column, column of its date) of each kind of reading, first table odometer's
 PLACES = {
     "odometer": [(name, *pair) for name, pairs in READINGS.items() for pair in pairs],
     "hours": [(name, "hours", "date") for name in ("odometer", "work")],
@@ -78,13 +78,13 @@ def _readings(tables, meter):
         frame = frame[(frame[name].notna() & frame[date].notna()).to_numpy()]
         read.append(_placed(frame, vehicles, date, value=name).assign(place=place))
     rows = pd.concat(read, ignore_index=True)
-    own = rows["place"] == PLACES[meter].index(("odometer", meter, "date"))
+    own = rows["line"].where(rows["place"] == 0)  # the line in table odometer
     guessed = tables["odometer"].index[tables["odometer"]["source"].eq("estimate")]
-    rows["weight"] = np.where(own & rows["line"].isin(guessed), GUESS, 1.0)
+    rows["weight"] = np.where(own.isin(guessed), GUESS, 1.0)
     rows["series"] = rows["vehicle"] * MOST_CHANGES
     changes = _changes(tables, meter)
     if len(changes):
-        rows["series"] += _instrument(rows, changes, rows["line"].where(own))
+        rows["series"] += _instrument(rows, changes, own)
         fresh = changes.assign(value=changes["new"], weight=1.0, place=-1)
         fresh["series"] = fresh["vehicle"] * MOST_CHANGES + fresh["nth"] + 1
         rows = pd.concat([rows, fresh[list(rows)]], ignore_index=True)
