@@ -1,11 +1,16 @@
 """Cells run in a prepared process show what they show in a kernel of their own."""
 
+import multiprocessing
 import subprocess
 import sys
 
 import nbformat
 import pytest
+from conftest import use_test_notebooks
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
+
+from wearbar import pack
+from wearbar.pack import run
 
 CELLS = """
 import sys
@@ -66,3 +71,14 @@ def test_it_stops_at_the_cell_that_stops(tmp_path, source, error):
     assert stopped
     assert [o.ename for _, outputs, _ in cells for o in outputs or () if "ename" in o] == [error]
     assert not any("never" in str(outputs) for _, outputs, _ in cells)
+
+
+def test_a_process_begun_anew_writes_the_same_pack(sample_pack, tmp_path, monkeypatch):
+    """As where the system can't copy a process."""
+    use_test_notebooks(monkeypatch)
+    monkeypatch.setattr(run, "_context", lambda: multiprocessing.get_context("spawn"))
+    out = tmp_path / "sample"
+    pack.make_pack(out, log=sample_pack.log, only=["sample"], tell=lambda line: None)
+    files = {path.relative_to(out): path.read_bytes() for path in out.rglob("*") if path.is_file()}
+    assert len(files) > 4
+    assert files == {name: (sample_pack.folder / name).read_bytes() for name in files}
