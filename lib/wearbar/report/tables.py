@@ -111,8 +111,8 @@ def csv_of(frame, heads):
         if scale is None:
             out[column] = [_inert(x) for x in frame[column]]
         else:
-            turned = _turned(frame[column].astype(float), scale)
-            out[_renamed(str(column), scale)] = [_fixed(x) for x in turned]
+            name, turned = _turned(str(column), frame[column].astype(float), scale)
+            out[name] = [_fixed(x) for x in turned]
     return pd.DataFrame(out).to_csv(index=False, lineterminator="\n")
 
 
@@ -130,23 +130,22 @@ def in_units(frame, show):
     out = {}
     for name, column in frame.items():
         if _is_number(column) or frame.empty:
-            scale = show.scale(_unit_of(name))
-            name, column = _renamed(name, scale), _turned(column, scale)
+            name, column = _turned(name, column, show.scale(_unit_of(name)))
         out[name] = column
     return pd.DataFrame(out, index=frame.index)
 
 
-def _turned(column, scale):
-    """The column in the reader's unit; a share is 0 to 1 in files and frames, whatever is read."""
-    return column if scale.suffix == "share" else scale.turn(column)
+def _turned(name, column, scale):
+    """(name, column) in the reader's unit; a share is 0 to 1 in files and frames, however read.
 
-
-def _renamed(column, scale):
-    """`overrun_km` becomes `overrun_mi`, `cost_per_km` `cost_per_mi`; a name without unit stays."""
-    unit = _unit_of(column)
-    if not unit or scale.suffix in ("", "money", "share"):
-        return column
-    return column.removesuffix("per_km" if unit == "money_per_km" else unit) + scale.suffix
+    `overrun_km` becomes `overrun_mi`, `cost_per_km` `cost_per_mi`; a name without unit stays.
+    """
+    unit = _unit_of(name)
+    if scale.suffix == "share":
+        return name, column
+    if unit and scale.suffix not in ("", "money"):
+        name = name.removesuffix("per_km" if unit == "money_per_km" else unit) + scale.suffix
+    return name, scale.turn(column)
 
 
 def _unit_of(name):
@@ -180,23 +179,16 @@ def _column_places(scale, frame, columns):
 def _figures(row, decimals):
     """ "value (low to high)", "low to high" or the value alone; "" where nothing is known."""
     *value, low, high = row if len(row) > 1 else (*row, nan, nan)
-    if not value:
-        return _pair(low, high, decimals)
-    is_point = pd.notna(low) and pd.notna(high) and not has_width(*sorted((low, high)))
-    pair = "" if is_point else _pair(low, high, decimals)
-    if pd.isna(value[0]):
+    if pd.notna(low) and pd.notna(high):
+        low, high = sorted((low, high))
+        pair = interval(low, high, decimals) if has_width(low, high) or not value else ""
+    elif pd.notna(high):
+        pair = f"up to {number(high, decimals)}"
+    else:
+        pair = f"at least {number(low, decimals)}" if pd.notna(low) else ""
+    if not value or pd.isna(value[0]):
         return pair
     return number(value[0], decimals) + (f" ({pair})" if pair else "")
-
-
-def _pair(low, high, decimals):
-    if pd.isna(low) and pd.isna(high):
-        return ""
-    if pd.isna(low):
-        return f"up to {number(high, decimals)}"
-    if pd.isna(high):
-        return f"at least {number(low, decimals)}"
-    return interval(*sorted((low, high)), decimals)
 
 
 def _word(x, missing):
