@@ -2,10 +2,11 @@
 
 import math
 
-from wearbar import severity
 from wearbar.report.quantities import Show, decimals_of, number
 from wearbar.report.template import words_of
-from wearbar.severity import STEP
+from wearbar.severity import evidence
+from wearbar.severity.evidence import STEP
+from wearbar.severity.fit import OWN_A_SIDE
 from wearbar.severity.use import USE
 
 
@@ -72,7 +73,7 @@ SAY = words_of(
     with_range=_with_range,
 )
 # least number that a refusal speaks of, where it is not of vehicles a side
-LEAST = {"one-vehicle": severity.OWN_A_SIDE, "one-sided-site": severity.MIN_AT_SITE}
+LEAST = {"one-vehicle": OWN_A_SIDE, "one-sided-site": evidence.MIN_AT_SITE}
 CHECKS = ("without_vehicle", "without_site", "agree", "recalled", "unseen", "forms", "holds")
 
 
@@ -130,8 +131,8 @@ def drawn(found):
 def _refusal(e):
     """Why no figure is given, and what would help: a block of words a code."""
     code = e.refusals[0]
-    need = severity.LINES_A_COEFFICIENT * e.coefficients
-    least = LEAST.get(code, severity.MIN_A_SIDE)
+    need = evidence.LINES_A_COEFFICIENT * e.coefficients
+    least = LEAST.get(code, evidence.MIN_A_SIDE)
     return SAY(code.replace("-", "_"), e=e, least=least, need=need)
 
 

@@ -4,9 +4,9 @@ import math
 
 import pandas as pd
 
-from wearbar import severity
 from wearbar.report.quantities import Show, number
 from wearbar.report.words.severity import SAY, part_of
+from wearbar.severity.evidence import MIN_COVERAGE
 from wearbar.severity.use import USE
 from wearbar.stats.estimate import SMALL_SITE
 
@@ -35,7 +35,7 @@ def use_of_fleet(table, limits):
         n=len(table),
         vehicle=[row["vehicle"] for row in first],
         shares=[_said(row[kind], kind) for row in first for kind in known[:3]],
-        n_known=int((table["coverage_share"] >= severity.MIN_COVERAGE).sum()),
+        n_known=int((table["coverage_share"] >= MIN_COVERAGE).sum()),
         limits=[_said(share, kind) for kind, share in limits.items() if kind in known],
         n_hard=int(table["severe_now"].eq("yes").sum()),
     )
