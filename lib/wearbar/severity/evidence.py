@@ -39,7 +39,7 @@ class Effect:
     n_parts: int
     n_vehicles: int
     refusals: tuple = ()  # codes, empty where a figure is given
-    # of wear rates for +0.10 of share at share_mid, were rates to add up by share; NaN where refused
+    # of wear rates for +0.10 of share at share_mid, if rates add up by share; NaN where refused
     ratio: Estimate = NONE
     between: Estimate = NONE  # the ratio from vehicles alone
     within: Estimate = NONE  # the ratio from parts of one vehicle alone
@@ -61,7 +61,7 @@ class Effect:
     log_linear: Estimate = NONE  # the ratio for +0.10 were it alike at every share
     log_linear_lower: float = nan
     is_additive: bool = True  # the additive form fits better than the log-linear one
-    # the ratio if recalled shares have reliability 0.8; NaN where most of the contrast is then error
+    # the ratio if recalled shares have reliability 0.8; NaN where most would then be error
     attenuated: Estimate = NONE
     e_value: float = nan
     e_value_limit: float = nan
