@@ -69,11 +69,6 @@ def shipped():
     return rows.assign(origin="shipped example")[_COLUMNS]
 
 
-def jurisdictions():
-    """The jurisdictions of the shipped examples, in order."""
-    return tuple(sorted(set(shipped()["jurisdiction"]) - {""}))
-
-
 def law_of(log):
     """The `Law` of a log: its own rows, and shipped ones for what they do not limit."""
     classes = log.tables["vehicles"].set_index("vehicle")["legal_class"]

@@ -5,7 +5,7 @@ import pandas as pd
 
 from wearbar.log.checks.problems import codes, named, of_vehicle, problems
 from wearbar.log.keys import with_extra
-from wearbar.log.law import jurisdictions, rows_of
+from wearbar.log.law import rows_of, shipped
 from wearbar.log.schema import LATER, MAIN_DATE, MEASURED, PERIODS, TABLES, UNIQUE, WHOLE_FLEET
 
 TWICE_SET_ASIDE = ("fuel", "odometer")
@@ -182,18 +182,17 @@ def unknown_law(tables, header):
     jurisdiction = header["jurisdiction"].strip()
     limits = rows_of(tables["limits"], jurisdiction)
     known = set(limits["legal_class"]) - {""}
-    shipped = ", ".join(jurisdictions())
-    none = "no legal limit is used"
-    if jurisdiction and not len(limits):
-        give = "give its limits in table limits, or use one that is shipped as an example"
-        where = ("log.toml", [1], "jurisdiction", jurisdiction, "unknown-jurisdiction")
-        yield problems(*where, f"{none}; {give}: {shipped}")
-    say = f"say jurisdiction in log.toml (shipped as examples: {shipped}), or give table limits"
-    remedy = f"{none}: {say}"
+    examples = ", ".join(sorted(set(shipped()["jurisdiction"]) - {""}))
+    none, fleet = "no legal limit is used", tables["vehicles"]
+    lost = fleet["legal_class"].notna() & ~fleet["legal_class"].isin(known)
+    say = f"{none}: say jurisdiction in log.toml (shipped as examples: {examples})"
+    remedy = f"{say}, or give table limits"
     if jurisdiction:
         has = f"the limits of {jurisdiction} have {', '.join(sorted(known)) or 'no class'}"
         mend = "mend the class, or give its limits in table limits"
         remedy = f"{none} for this vehicle; {has}: {mend}"
-    fleet = tables["vehicles"]
-    lost = fleet["legal_class"].notna() & ~fleet["legal_class"].isin(known)
+    if jurisdiction and not len(limits):
+        give = "give its limits in table limits, or use one that is shipped as an example"
+        where = ("log.toml", [1], "jurisdiction", jurisdiction, "unknown-jurisdiction")
+        yield problems(*where, f"{none}; {give}: {examples}")
     yield named("vehicles", fleet, lost, "legal_class", "unknown-legal-class", remedy)
