@@ -106,9 +106,8 @@ def unrecorded_of(log, readings, segments):
     is_long = (closes - opens).dt.days - laid_up > LEAST_DAYS
     for name, day in (("from_km", opens), ("to_km", closes)):
         at = usage.distance_at(path, rows["vehicle"], day)["distance_km"]
-        rows[name] = (
-            at.clip(rows["start_km"], rows["end_km"]) - rows["start_km"] + rows["before_km"]
-        )
+        at = at.clip(rows["start_km"], rows["end_km"])
+        rows[name] = at - rows["start_km"] + rows["before_km"]
     rows = rows[is_long & (rows["to_km"] > rows["from_km"])].sort_values(["life", "from_km"])
     holes = pd.Series(list(zip(rows["from_km"], rows["to_km"], strict=True)), dtype=object)
     return holes.groupby(rows["life"].to_numpy()).agg(tuple)

@@ -7,17 +7,8 @@ import pandas as pd
 from scipy import stats
 
 from wearbar.log.keys import is_among, look_up, stacked
+from wearbar.parts import wear_line
 from wearbar.parts.fitted import RISING, axle_of
-from wearbar.parts.wear_line import (
-    LAST,
-    bends_of,
-    crossing,
-    hinge_of,
-    limits_for,
-    straighten,
-    usable_of,
-    without_doubtful,
-)
 
 STRATUM = ["category", "kind", "item", "axle"]
 WIDER = ["category", "kind", "axle"]  # where a stratum has too few parts
@@ -82,28 +73,28 @@ def wear_of(spans, looks, law):
     `SPREAD` taken as worth `SPREAD_WORTH` parts. What the parts of one vehicle share of it leans
     the prior to the vehicle's other parts: a new part on a hard-used vehicle is no usual one.
     """
-    spans = pd.concat([spans, limits_for(spans, law)], axis=1)
+    spans = pd.concat([spans, wear_line.limits_for(spans, law)], axis=1)
     # where a fitted part is now; where a removed one always was
     axles = axle_of(spans["last_position"].where(spans["is_on"], spans["positions"]))
     axles = axles.str.split(", ")
     spans["axle"] = axles.str[0].where(axles.map(set).str.len().eq(1), "rotated")
     looks = _by_place(looks, spans)
     straight = _lines_of(spans.assign(bend=0.0, hinge=np.nan), looks)
-    bends = bends_of(straight.looks, straight.parts)
+    bends = wear_line.bends_of(straight.looks, straight.parts)
     shown = bends[bends["is_shown"]].set_index("category")["bend"]
     if shown.empty:
         return replace(straight, bends=bends)
     spans["bend"] = look_up(spans["category"], shown).fillna(0.0)
-    spans["hinge"] = hinge_of(straight.parts)
+    spans["hinge"] = wear_line.hinge_of(straight.parts)
     by_part = spans.set_index("part_key")
     bent = (look_up(looks["part_key"], by_part[name]) for name in ("hinge", "bend"))
-    looks["height"] = straighten(looks["height"], *bent)
+    looks["height"] = wear_line.straighten(looks["height"], *bent)
     return replace(straight, bends=bends, bent=_lines_of(spans, looks))
 
 
 def _lines_of(spans, looks):
     placed = looks["distance_km"].notna()
-    read, lines, error = without_doubtful(looks[placed])
+    read, lines, error = wear_line.without_doubtful(looks[placed])
     if not placed.all():
         read = pd.concat([read, looks[~placed].assign(is_doubtful=False)], ignore_index=True)
     return Wear(lines, _with_usual(_governing(spans, lines)), read, error)
@@ -159,9 +150,9 @@ def _governing(spans, lines):
     """Each span with the line of the place that reaches its limit first, if it has readings."""
     key, own = ["part_key", "category"], ["limit", "bend", "hinge"]
     lines = lines.merge(spans[[*key, *own]], on=key)
-    height = straighten(sign_of(lines) * lines["limit"], lines["hinge"], lines["bend"])
+    height = wear_line.straighten(sign_of(lines) * lines["limit"], lines["hinge"], lines["bend"])
     start = lines["at_zero"].fillna(lines["y_mean"])
-    at, _, _ = crossing(start, lines["slope"].fillna(0.0), 0, 0, 0, height, 0)
+    at, _, _ = wear_line.crossing(start, lines["slope"].fillna(0.0), 0, 0, 0, height, 0)
     lines = lines.drop(columns=own).assign(height_limit=height, at=at)
     first = lines.sort_values(["part_key", "at", "y_mean"], kind="stable").drop_duplicates(key)
     parts = spans.merge(first.drop(columns="at"), on=key, how="left")
@@ -249,7 +240,8 @@ def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
     parts = parts[parts["rate_mm_per_1000km"].gt(0) & (parts["n"] > 2) & parts["limit"].notna()]
     rate = parts["rate_mm_per_1000km"]
     weight = 1 / ((parts["se"] / rate) ** 2 + parts["spread_cv"].fillna(0.25) ** 2)
-    usable = usable_of(parts) * (1 - LAST + LAST / (1 + parts["bend"]))
+    last = wear_line.LAST
+    usable = wear_line.usable_of(parts) * (1 - last + last / (1 + parts["bend"]))
     parts = parts.assign(usable=usable, weight=weight, pull=weight * np.log(rate))
     groups = parts.groupby(by, dropna=False)
     frame = groups.agg(

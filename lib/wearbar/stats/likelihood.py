@@ -133,9 +133,8 @@ def sample_of(
 
 def evaluate(sample, a, b):
     """Log-likelihood by group, scaled and less its constant: l, l_a, l_b, l_aa, l_ab, l_bb."""
-    total = (
-        _weibull_rows(sample, a, b) if sample.family is FAMILIES["weibull"] else _rows(sample, a, b)
-    )
+    rows_of = _weibull_rows if sample.family is FAMILIES["weibull"] else _rows
+    total = rows_of(sample, a, b)
     if len(sample.between[0]):
         total += _between(sample, a, b)
     total[0] += sample.plain * np.log(b)

@@ -49,10 +49,8 @@ def fit_all(sample, sigma=None):
         known &= l_aa * l_bb - l_ab**2 > 1e-9 * l_aa * l_bb
         if (b > 30).any():
             known &= ~_all_at_the_last(sample)
-    is_fixed, (a, b, surface) = (
-        sigma is not None,
-        (np.where(known, x, nan) for x in (a, b, surface)),
-    )
+    a, b, surface = (np.where(known, x, nan) for x in (a, b, surface))
+    is_fixed = sigma is not None
     sigma = sample.spread / b
     mu, loglik = sample.centre + sigma * a, surface[0] + sample.constant
     return Fits(sample, is_fixed, a, b, surface, mu, sigma, loglik)

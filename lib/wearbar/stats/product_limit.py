@@ -21,9 +21,8 @@ def clean(duration, observed, entry=None, weights=None, last_seen=None):
             " leave those lives out or mend them"
         )
     if weights is not None and not (np.isfinite(weights) & (weights >= 0)).all():
-        raise ValueError(
-            "weights: found a missing or negative one; a weight is how often the row counts"
-        )
+        found = "found a missing or negative one"
+        raise ValueError(f"weights: {found}; a weight is how often the row counts")
     return duration, observed, None if entry is None else start, weights, last_seen
 
 

@@ -36,10 +36,8 @@ def mean_cumulative(
     [0.333, 0.667, 1.167]
     """
     if not isinstance(end, pd.Series):
-        found = type(end).__name__
-        raise ValueError(
-            f"end is {found}; give a Series of each unit's last time, its index the unit"
-        )
+        give = "give a Series of each unit's last time, its index the unit"
+        raise ValueError(f"end is {type(end).__name__}; {give}")
     names, is_robust = pd.Index(end.index).unique(), variance == "robust"
     start = np.broadcast_to(np.asarray(entry, float), len(end))
     periods = _periods(names.get_indexer(end.index), start, end.to_numpy(float))
