@@ -14,14 +14,13 @@ from wearbar.log.plan import plan_of
 from wearbar.log.units import Units
 from wearbar.outlook.bills import draw_bills, visit_rates
 from wearbar.outlook.lastyear import actual_year
-from wearbar.outlook.learn import corrected
 from wearbar.outlook.order import _worn, order_list, packs
 from wearbar.outlook.parts import Sets, _habits
 from wearbar.outlook.paths import month_edges, paths
 from wearbar.outlook.prices import Prices
 from wearbar.outlook.simulate import _shares
-from wearbar.outlook.visit_plan import expected_km, visit_jobs
-from wearbar.outlook.year import _band
+from wearbar.outlook.visits import expected_km, visit_jobs
+from wearbar.outlook.year import _band, corrected
 from wearbar.report.charts import style
 from wearbar.report.charts.style import png
 from wearbar.report.quantities import Show, clean, plural
@@ -278,8 +277,8 @@ class TestOrder:
                 }
             ]
         )
-        sets = Sets(rows, pd.DataFrame(), np.array([1.0]), np.array([0.1]), np.array([0.0]))
-        prices = Prices(pd.DataFrame(), pieces(), pd.DataFrame(), np.nan, {})
+        sets = Sets(rows, pd.DataFrame(), np.ones((1, 40)))
+        prices = Prices(pd.DataFrame(), pieces(), pd.DataFrame(), frozenset())
 
         class Told:
             sets = np.repeat([[1.0], [0.0]], [40, 60], axis=0)
@@ -306,10 +305,13 @@ class TestSets:
                 "axle": "front",
                 "item": "x",
                 "size": [size],
+                "life_km": 30_000.0,
+                "life_sd": 0.2,
+                "damage_per_km": 0.0,
             }
         )
         parts = pd.DataFrame({"set": 0, "left_km": left, "left_sd": 0.0})
-        return Sets(rows, parts, np.array([30_000.0]), np.array([0.2]), np.array([0.0]))
+        return Sets(rows, parts, np.ones((1, 40)))
 
     def test_the_least_of_an_axle_decides(self):
         assert (
@@ -356,7 +358,6 @@ class TestBills:
             bills,
             np.array(["van"]),
             pd.Timestamp("2024-12-31"),
-            12,
             np.random.default_rng(1),
         )
         assert money.sum(axis=1).mean() == pytest.approx(600, rel=0.03)
@@ -372,7 +373,6 @@ class TestBills:
             bills,
             np.array(["van"]),
             pd.Timestamp("2024-12-31"),
-            12,
             np.random.default_rng(1),
         )
         assert hours.sum() == 0
@@ -537,7 +537,7 @@ def renewals(*sizes, late=1.1):
     )
     parts["duration_km"] = 30_000 * late
     sets = pd.DataFrame({"vehicle": ["V0"], "category": "tyre", "axle": "front", "size": [2]})
-    return SimpleNamespace(parts=parts), sets
+    return parts, sets
 
 
 class TestRenewalHabits:
@@ -570,7 +570,6 @@ def test_the_mean_bills_own_error_is_in_the_years_money():
         bills,
         np.array(["van"]),
         pd.Timestamp("2024-12-31"),
-        12,
     )
     money, _, _ = draw_bills(*day, np.random.default_rng(1))
     total = money.sum(axis=1)
@@ -830,9 +829,8 @@ class TestLadder:
                 certificates=certificates,
             )
         )
-        again = found.ahead.again
-        due, early = again.points(
-            np.array([0, 0, 0]), np.zeros(3), np.zeros(3), np.array([30.0, 50.0, 60.0])
+        due, early = found.ahead.points(
+            np.array([0, 0, 0]), np.array([[0.0] * 3, [0.0] * 3, [30.0, 50.0, 60.0]])
         )
         assert (found.as_of + pd.to_timedelta(due[2], unit="D")).strftime("%Y-%m-%d").tolist() == [
             "2025-08-19",
@@ -846,8 +844,8 @@ class TestLadder:
             {"every": {"distance": 6000}, "measured_from": "schedule", "tolerance": 0.1},
             {"date": ["2023-07-20", "2024-02-05"]},
         )
-        due, early = found.ahead.again.points(
-            np.array([0, 0, 0]), np.array([17_000.0, 17_400.0, 23_500.0]), np.zeros(3), np.zeros(3)
+        due, early = found.ahead.points(
+            np.array([0, 0, 0]), np.array([[17_000.0, 17_400.0, 23_500.0], [0.0] * 3, [0.0] * 3])
         )
         assert due[0].tolist() == [23_000, 24_000, 30_000]
         assert early[0].tolist() == [22_400, 23_400, 29_400]
@@ -1077,13 +1075,11 @@ class TestItemsOwnPrice:
             pd.DataFrame(),
             pieces(**{"front one": 110, "rear one": 155, "": 140}),
             pd.DataFrame(),
-            np.nan,
-            {},
+            frozenset(),
         )
-        kind, category = np.repeat("van", 3), np.repeat("tyre", 3)
-        assert prices.piece(kind, category, ["front one", "rear one", "new one"])[
-            "price"
-        ].tolist() == [110, 155, 140]
+        items = ["front one", "rear one", "new one"]
+        rows = pd.DataFrame({"kind": "van", "category": "tyre", "item": items})
+        assert prices.of_pieces(rows)["price"].tolist() == [110, 155, 140]
 
     def test_the_log_tells_it_however_long_ago_and_a_moved_part_was_not_bought(self):
         fitted = pd.DataFrame(
@@ -1178,20 +1174,20 @@ class TestBands:
 def test_visit_jobs_follow_the_median_path():
     """A limit by distance falls due on the day on which the median path reaches it."""
     found = outlook.outlook_of(even_log())
-    jobs = visit_jobs(found.ahead, found.model, found.as_of)
+    jobs = visit_jobs(found, found.ahead.rows["vehicle"])
     rows = jobs.rows
     oil = rows.index[rows["task"].eq("oil")][0]
-    assert jobs.first_due[oil] == pytest.approx(140, abs=2)
-    assert (jobs.due[oil] - jobs.days)[:5] == pytest.approx([200] * 5, abs=2)
+    assert jobs.due[oil, 0] == pytest.approx(140, abs=2)
+    assert (jobs.due[oil, 1:] - jobs.days)[:5] == pytest.approx([200] * 5, abs=2)
     fluid = rows.index[rows["task"].eq("fluid")][0]
-    assert jobs.first_due[fluid] == 305
-    assert jobs.first_early[fluid] == 305 - 36
+    assert jobs.due[fluid, 0] == 305
+    assert jobs.early[fluid, 0] == 305 - 36
 
 
 def test_damage_is_that_of_the_kind_not_of_all_tyres(fleet):
     sets = outlook.sets_of(fleet, usage.readings(fleet))
     rows = (
-        sets.rows.assign(rate=1000 * sets.damage_per_km)
+        sets.rows.assign(rate=1000 * sets.rows["damage_per_km"])
         .query("category == 'tyre'")
         .groupby("kind")["rate"]
         .first()

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar.log.keys import look_up
+from wearbar.log.plan import plan_of
 from wearbar.log.schema import MEASURED, TABLES, TEXT
 from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L, Units
 
@@ -103,6 +104,11 @@ class ServiceLog:
         if name not in self._si:
             self._si[name] = _to_si(self, name)
         return self._si[name].copy()
+
+    @property
+    def plan_or_empty(self):
+        """The plan, or one without a task where the log has none."""
+        return self.plan or plan_of({})
 
     def plan_for(self, vehicle):
         """The name of the plan of each of `vehicle` (Series), missing where none applies."""

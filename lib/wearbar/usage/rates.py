@@ -80,10 +80,10 @@ def gaps(readings, least_days=60, times=3.0):
 
 
 def site_at(log, vehicle, date):
-    """Site of each vehicle at each date: its posting then (the latest begun), or else
+    """Site of each vehicle at each date, or at one: its posting then (the latest begun), or else
     `vehicles.site`. Series of text."""
     home = log.tables["vehicles"].set_index("vehicle")["site"]
-    date = np.asarray(date, dtype="datetime64[ns]")
+    date = np.broadcast_to(np.asarray(date, dtype="datetime64[ns]"), len(vehicle))
     asked = pd.DataFrame({"vehicle": pd.array(vehicle, dtype=TEXT), "date": date})
     posted = log.tables["postings"].dropna(subset=["from", "site"])
     posted = posted.sort_values("from", kind="stable")[["vehicle", "from", "to", "site"]]

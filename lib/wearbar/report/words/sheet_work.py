@@ -8,7 +8,7 @@ import pandas as pd
 
 from wearbar.log.plan_tasks import title_of
 from wearbar.log.units import converted, is_example
-from wearbar.outlook.sheet_tasks import ON_CONDITION
+from wearbar.outlook.visit_sheet import ON_CONDITION
 from wearbar.report.quantities import clean, listing, number, plain
 from wearbar.report.template import coded, words_of
 from wearbar.report.words.action_rows import due_points, overs, title_at
