@@ -37,7 +37,7 @@ def parts_of(tasks):
 
 
 def _planned(log, ahead, simulated):
-    """Each item over all its tasks: a pack's rest serves the next job, but never a safety task's."""
+    """Items over all their tasks: a pack's rest serves the next job, never a safety task's."""
     tasks = log.plan_or_empty.tasks.drop_duplicates(["plan", "code"], keep="last")
     tasks = tasks[["plan", "code", "parts"]].rename(columns={"code": "task"})
     parts, rows = ahead.rows.reset_index(names="row").merge(parts_of(tasks)), []
