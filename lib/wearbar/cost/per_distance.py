@@ -140,13 +140,13 @@ def total_per_km(account, confidence=0.9):
         metered = account.vehicles["meter"].isin(["distance", "both"]).any()
         note = "no distance is known" if metered else "no vehicle has a distance meter"
         return refused(note, confidence, unit=unit)
-    row, note = made.iloc[0], ""
-    if days < MIN_DAYS:
-        note = f"it needs three months of record, and this log has {days} days"
-    elif np.isnan(row["cost_per_km"]):
-        note = "too few rows have their money"
-    elif not np.isfinite(row["low"]):
-        note = f"a range needs three vehicles and {MIN_BILLS} rows with money"
+    row = made.iloc[0]
+    notes = {
+        f"it needs three months of record, and this log has {days} days": days < MIN_DAYS,
+        "too few rows have their money": np.isnan(row["cost_per_km"]),
+        f"a range needs three vehicles and {MIN_BILLS} rows with money": np.isnan(row["low"]),
+    }
+    note = next((why for why, lacks in notes.items() if lacks), "")
     limits = (float(row[c]) for c in ("cost_per_km", "low", "high"))
     n = 0 if pd.isna(row["n"]) else int(row["n"])  # a record of one day has no distance to count
     method = "jackknife over vehicles"

@@ -15,8 +15,8 @@ from wearbar.log.checks.problems import RULES
 from wearbar.log.checks.rows import main_date
 from wearbar.log.keys import stacked
 from wearbar.log.schema import PERIODS, TABLES
+from wearbar.usage.rates import GAP_DAYS
 
-GAP_DAYS = 60  # as usage.gaps
 MOST_ROWS = 40  # of a timeline; the vehicles with the longest gaps
 MOVES = 0.005  # least change of a headline figure that is said
 # tables whose rows ought to fill the record, and those whose doubtful rows can move a figure

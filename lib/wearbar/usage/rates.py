@@ -16,7 +16,7 @@ from wearbar.usage.distance import (
     path_of,
 )
 
-_DAY = "datetime64[D]"
+_DAY, GAP_DAYS = "datetime64[D]", 60
 _FAR = np.datetime64("2262-01-01", "D").astype(np.int64)
 
 
@@ -31,13 +31,16 @@ def daily_rate(readings, as_of, days=365, confidence=0.9):
     end, code = int(days_of([as_of])[0]), path.code()
     start = np.maximum(end - days, path.day[path.first])
     base = distance_at(path, path.vehicles, start.astype(_DAY))["distance_km"].to_numpy()
-    inside = (path.day > start[code]) & (path.day <= end)
-    opens = inside & ~np.append(False, inside[:-1] & (code[1:] == code[:-1]))[: len(inside)]
-    gap = np.where(opens, path.day - start[code], np.diff(path.day, prepend=0))[inside]
-    gone = np.where(opens, path.high - base[code], np.diff(path.high, prepend=0.0))[inside]
+    read = (path.day >= start[code]) & (path.day <= end)
+    n_readings = np.bincount(code[read], minlength=len(start))
+    inside = read & (path.day > start[code])
+    code, day, high = code[inside], path.day[inside], path.high[inside]
+    opens = np.diff(code, prepend=-1) != 0
+    gap = np.where(opens, day - start[code], np.diff(day, prepend=0))
+    gone = np.where(opens, high - base[code], np.diff(high, prepend=0.0))
 
     def by_vehicle(values):
-        return np.bincount(code[inside], values, len(path.first))
+        return np.bincount(code, values, len(start))
 
     n, span, distance = by_vehicle(None), by_vehicle(gap), by_vehicle(gone)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -45,30 +48,29 @@ def daily_rate(readings, as_of, days=365, confidence=0.9):
         variance = np.maximum(by_vehicle(gone**2 / gap) - rate * distance, 0.0) / (n - 1) / span
         spread = np.sqrt(variance) * stats.t.ppf(0.5 + confidence / 2, n - 1)
     spread = np.where(n >= 2, spread, np.nan)
-    read = (path.day >= start[code]) & (path.day <= end)
-    last, _ = path.around("day", path.vehicles, np.full(len(path.first), end))
+    last, _ = path.around("day", path.vehicles, np.full(len(start), end))
     columns = {
         "vehicle": pd.Series(path.vehicles, dtype=TEXT),
         "rate_km_per_day": rate,
         "low": np.maximum(rate - spread, 0.0),
         "high": rate + spread,
-        "n_readings": np.bincount(code[read], minlength=len(path.first)),
+        "n_readings": n_readings,
         "last_date": as_dates(path.get("day", last)),
         "last_km": path.get("high", last),
     }
     return pd.DataFrame(columns)
 
 
-def gaps(readings, least_days=60, times=3.0):
-    """Spans between readings longer than `least_days` and than `times` the vehicle's median span.
+def gaps(readings):
+    """Spans between readings longer than `GAP_DAYS` and than three times the vehicle's median span.
 
     Frame `vehicle, start, end, days, km`: no reading after start and before end.
     """
     path = path_of(readings)
     code, days = path.code(), np.diff(path.day, prepend=0)
-    rows = np.flatnonzero(np.append(False, code[1:] == code[:-1])[: len(code)])
+    rows = np.flatnonzero(np.diff(code, prepend=-1) == 0)
     usual = pd.Series(days[rows]).groupby(code[rows]).transform("median").to_numpy()
-    rows = rows[days[rows] > np.maximum(least_days, times * usual)]
+    rows = rows[days[rows] > np.maximum(GAP_DAYS, 3.0 * usual)]
     columns = {
         "vehicle": pd.Series(path.vehicles[code[rows]], dtype=TEXT),
         "start": as_dates(path.day[rows - 1]),
