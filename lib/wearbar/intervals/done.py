@@ -5,8 +5,6 @@ repair resets an interval); an inspection that failed, or that was not carried o
 the defects that it found are closed (R12). Common practice, no source.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 
@@ -22,55 +20,41 @@ DAY = ["series", "date"]
 ACT = ["date", "odometer_km", "hours", "position", "visit", "planned", "known"]
 
 
-@dataclass(frozen=True, eq=False)
-class Series:
-    """rows: one row a series: `vehicle, plan, task, position` ("" where it has none), `key` (of
-    plan and task), `told_from`, `measured_from` and the other plain columns of its latest version.
-    rules: the plan's tasks, oldest version first. versions: (keys, most versions) rows of `rules`
-    by key, -1 where there are fewer."""
-
-    rows: pd.DataFrame
-    rules: pd.DataFrame
-    versions: np.ndarray
-
-
 def series_of(log):
-    """The `Series` of a log by its plan. A task without a limit (on condition) has none; one whose
-    expiry certificates tell ends with the first of them, `told_from`."""
-    rules = log.plan.tasks.sort_values("valid_from", na_position="first", kind="stable")
-    rules = rules.reset_index(drop=True)
+    """(series, rules) of a log by its plan.
+
+    series: one row a series: `vehicle`, the plain columns of its task's latest version (position ""
+    where it has none), `measured_from`, `key` (of plan and task) and `told_from`. A task without a
+    limit (on condition) has none; one whose expiry certificates tell ends with the first of them
+    that was known, `told_from` (NaT: none). rules: the plan's tasks with `key` and the plan's
+    `unknown_history`, the versions of each key one after another, oldest first.
+    """
+    plans = log.plan.plans[["plan", "valid_from", "unknown_history"]]
+    rules = log.plan.tasks.merge(plans, on=["plan", "valid_from"], how="left")
+    rules = rules.sort_values("valid_from", na_position="first", kind="stable")
     rules["key"] = rules.groupby(["plan", "code"], sort=False).ngroup()
-    nth = rules.groupby("key").cumcount()
-    versions = np.full((rules["key"].nunique(), int(nth.max()) + 1 if len(rules) else 1), -1)
-    versions[rules["key"], nth] = np.arange(len(rules))
     limited = rules.loc[rules.filter(regex=LIMITS).notna().any(axis=1), "key"]
     latest = rules[rules["key"].isin(limited)].drop_duplicates("key", keep="last")
     latest = latest.rename(columns={"code": "task", "positions": "position"})
     latest["position"] = latest["position"].map(lambda names: list(names) or [""])
+    latest = latest[["key", "measured_from", *PLAIN]].explode("position")
     vehicles = log.plan.assign(log.tables["vehicles"]).reset_index()
-    rows = vehicles.merge(
-        latest[["key", "measured_from", *PLAIN]].explode("position"), on="plan"
-    ).astype({"position": TEXT})
-    return Series(rows.assign(told_from=_told_from(log, rows)), rules, versions)
-
-
-def _told_from(log, rows):
-    """From which day certificates tell when each series falls due: the first of its kind that was
-    known; NaT without one."""
+    series = vehicles.merge(latest, on="plan").astype({"position": TEXT})
     c, v = log.tables["certificates"], log.tables["vehicles"]
     ours = v["acquired"].fillna(v["in_service"]).set_axis(v["vehicle"])
     came_with = look_up(c["vehicle"], ours).clip(upper=c["valid_to"])  # a paper without its test
-    c = c.assign(known=known_on(c["tested"].fillna(came_with), c["recorded"]))
-    tested = c.groupby(["vehicle", "kind"])["known"].min().reset_index()
-    both = tested.merge(rows[rows["measured_from"].eq("expiry")].reset_index(), on="vehicle")
-    is_named = list(map(is_test_of, both["task"], both["kind"]))
-    both = both[np.array(is_named, dtype=bool)]
-    return both.groupby("index")["known"].min().reindex(rows.index)
+    c = c.assign(told_from=known_on(c["tested"].fillna(came_with), c["recorded"]))
+    expires = series.loc[series["measured_from"].eq("expiry"), ["vehicle", "task"]].reset_index()
+    both = expires.merge(c, on="vehicle")
+    is_test = np.array(list(map(is_test_of, both["task"], both["kind"])), dtype=bool)
+    told_from = both[is_test].groupby("index")["told_from"].min().reindex(series.index)
+    rules = rules.sort_values("key", kind="stable", ignore_index=True)
+    return series.assign(told_from=told_from), rules
 
 
-def acts_of(log, series):
-    """Every doing of every series: frame `series` (row of `series.rows`), `date, odometer_km,
-    hours, visit, restarts, planned, known`, sorted, one row a series and day.
+def acts_of(log, series, rules):
+    """Every doing of every series: frame `series` (row of `series`), `date, odometer_km, hours,
+    visit, restarts, planned, known`, sorted, one row a series and day.
 
     A row without a position counts at all of the task's positions. Fitting a part of the category
     that the task `fits` counts, but for one that the log has fitted before. `covers` reach the same
@@ -81,35 +65,36 @@ def acts_of(log, series):
     work = log.si("work")
     work["planned"] = work["why"].eq("planned").fillna(True).astype(bool)
     work["known"] = known_on(work["date"], work["recorded"])
-    work = _stack([work[~work["result"].isin(RESETS_NOTHING)], _mended(log, work)])
-    fitted = _new_parts(log)
-    keys = series.rules.drop_duplicates("key", keep="last")
-    plans = series.rows.drop_duplicates("vehicle").set_index("vehicle")["plan"]
+    work = stacked([work[~work["result"].isin(RESETS_NOTHING)], _mended(log, work)])
+    fitted, keys = _new_parts(log), rules.drop_duplicates("key", keep="last")
+    keys = keys.assign(has_places=keys["positions"].map(bool).astype(bool))
     parts = keys.explode("first_after").dropna(subset="first_after").astype({"first_after": TEXT})
-    direct = []
+    nowhere = fitted.assign(position=pd.Series(index=fitted.index, dtype=TEXT))
+    plans, direct = series.drop_duplicates("vehicle").set_index("vehicle")["plan"], []
     for rows, column, of, by in (
         (work, "task", keys, "code"),
         (fitted, "category", keys, "fits"),
-        (fitted.assign(position=np.nan), "category", parts, "first_after"),
+        (nowhere, "category", parts, "first_after"),
     ):
-        rows = rows[["vehicle", column, *ACT]]
-        rows = rows.assign(plan=rows["vehicle"].map(plans).astype(TEXT))
-        both = rows.merge(of[["plan", by, "key"]], left_on=["plan", column], right_on=["plan", by])
-        both = both.assign(restarts=by == "first_after")
-        direct.append(both[["vehicle", "plan", "key", *ACT, "restarts"]])
-    direct = _stack(direct)
-    has_places = direct["key"].map(keys.set_index("key")["positions"].map(bool)).astype(bool)
-    direct["position"] = direct["position"].where(has_places, np.nan).astype(TEXT)
-    acts = _stack([direct, _covered(log.plan, direct, keys)])
-    series = series.rows[["vehicle", "key", "position"]].rename_axis("series").reset_index()
-    acts = acts.merge(series, on=["vehicle", "key"], suffixes=("", "_of"))
-    here = acts["position"].isna() | (acts["position"] == acts["position_of"]).astype(bool)
-    return _one_a_day(acts[here])
-
-
-def _stack(frames):
-    """The frames one below another; empty ones say nothing of the types."""
-    return stacked([f.astype({c: TEXT for c in ("position", "visit") if c in f}) for f in frames])
+        rows = rows[["vehicle", column, *ACT]].assign(plan=look_up(rows["vehicle"], plans))
+        on = {"left_on": ["plan", column], "right_on": ["plan", by]}
+        both = rows.merge(of[["plan", by, "key", "has_places"]], **on)
+        direct.append(both.assign(restarts=by == "first_after"))
+    direct = stacked(direct)[["vehicle", "key", "has_places", *ACT, "restarts"]]
+    direct["position"] = direct["position"].where(direct["has_places"])
+    acts = stacked([direct, _covered(log.plan, direct, keys)])
+    places = series[["vehicle", "key", "position"]].rename_axis("series").reset_index()
+    acts = acts.merge(places, on=["vehicle", "key"], suffixes=("", "_of"))
+    acts = acts[acts["position"].isna() | (acts["position"] == acts["position_of"]).astype(bool)]
+    # one a day: of those known first the highest reading; none that a later one was known before
+    order = [*DAY, "odometer_km", "hours"]
+    acts = acts.sort_values(order, na_position="first", kind="stable")
+    acts = acts[acts["known"] == acts.groupby(DAY)["known"].transform("min")]
+    some = acts.groupby(DAY)[["restarts", "planned"]].transform("any").astype(bool)
+    acts = acts.assign(restarts=some["restarts"], planned=some["planned"])
+    acts = acts.drop_duplicates(DAY, keep="last")
+    acts = acts[~(acts["known"] > least_after(acts["known"], acts["series"]))]
+    return acts[[*order, "visit", "restarts", "planned", "known"]].reset_index(drop=True)
 
 
 def _new_parts(log):
@@ -128,20 +113,19 @@ def _new_parts(log):
 def _mended(log, work):
     """Failed inspections whose defects are all closed, as acts on the day the last was (R12)."""
     fails = work[work["result"].eq("fail") & work["visit"].notna()]
-    fails = fails.rename_axis("fail").reset_index()
     defects = log.tables["defects"].dropna(subset="found_visit")
     on = {"left_on": ["vehicle", "visit"], "right_on": ["vehicle", "found_visit"]}
-    found = fails.merge(defects, **on, suffixes=("", "_found"))
+    found = fails.rename_axis("fail").reset_index()
+    found = found.merge(defects, **on, suffixes=("", "_found"))
     place, there = found["position"], found["position_found"]
     found = found[place.isna() | there.isna() | place.eq(there)]
-    found["known"] = known_on(found["found"], found["recorded_found"])
-    in_time = last_of_all(found[~(found["known"] > found["found"])].groupby("fail")["closed"])
-    found = found[~(found["known"] > look_up(found["fail"], in_time))]
-    last = last_of_all(found.groupby("fail")["closed"]).dropna()
-    acts = fails[fails["fail"].isin(last.index)]
-    date = look_up(acts["fail"], last)
-    known = known_on(date, acts["recorded"])
-    return acts.assign(date=date, odometer_km=np.nan, hours=np.nan, planned=False, known=known)
+    known = known_on(found["found"], found["recorded_found"])
+    in_time = last_of_all(found[~(known > found["found"])].groupby("fail")["closed"])
+    found = found[~(known > look_up(found["fail"], in_time))]
+    closed = last_of_all(found.groupby("fail")["closed"]).dropna()
+    acts = fails.loc[closed.index].assign(date=closed, planned=False)
+    known = known_on(acts["date"], acts["recorded"])
+    return acts.assign(odometer_km=np.nan, hours=np.nan, known=known)
 
 
 def _covered(plan, direct, keys):
@@ -157,19 +141,3 @@ def _covered(plan, direct, keys):
     also = direct.merge(covers[["key", "other", "valid_from", "valid_to"]], on="key")
     in_force = ~(also["date"] < also["valid_from"]) & ~(also["date"] > also["valid_to"])
     return also[in_force].assign(key=also["other"])[direct.columns]
-
-
-def _one_a_day(acts):
-    """One act a series and day: of those known first that with the highest reading; none that a
-    later one was known before."""
-    order = [*DAY, "odometer_km", "hours"]
-    acts = acts.sort_values(order, na_position="first", kind="stable")
-    if len(acts):
-        acts = acts[acts["known"] == acts.groupby(DAY)["known"].transform("min")]
-        by = acts.groupby(DAY)
-        some = {name: by[name].transform("any").astype(bool) for name in ("restarts", "planned")}
-        acts = acts.assign(**some)
-    acts = acts.drop_duplicates(DAY, keep="last")
-    acts = acts[~(acts["known"] > least_after(acts["known"], acts["series"]))]
-    columns = [*DAY, "odometer_km", "hours", "visit", "restarts", "planned", "known"]
-    return acts[columns].reset_index(drop=True)

@@ -20,12 +20,11 @@ STATES = np.array(["before-window", "in-window", "due", "past-window"])
 
 @dataclass(frozen=True)
 class Limits:
-    """Limits of n occasions. every: (4, n) km, hours, days, months; share: (2, n) of the interval,
-    early and late; amount: (3, n) km, hours and days on both sides, used where share is NaN."""
+    """Limits of n occasions."""
 
-    every: np.ndarray
-    share: np.ndarray
-    amount: np.ndarray
+    every: np.ndarray  # (4, n): km, hours, days, months
+    share: np.ndarray  # (2, n): the window as shares of the interval, early and late
+    amount: np.ndarray  # (3, n): km, hours, days on both sides, where a share is NaN
 
     def take(self, rows):
         return Limits(self.every[:, rows], self.share[:, rows], self.amount[:, rows])

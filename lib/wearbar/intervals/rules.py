@@ -1,18 +1,22 @@
 """The limits of a plan's tasks, for many occasions at once and for the loop of `schedule`."""
 
 import numpy as np
+import pandas as pd
 
 from wearbar.intervals import due
 from wearbar.intervals.schedule import Limit
+from wearbar.usage.distance import as_days
 
 UNITS = ("km", "hours", "days", "months")
 AXIS_OF_UNIT = [0, 1, 2, 2]
+FAR = 1e6  # days: a task's number times this and a day make one key
 
 
 class Rules:
-    """The limits of each row of a plan's tasks. By that row: has_severe, has_first, first_axes (of
-    which axes), expires (measured from an expiry), from_first_reading (what is not known counts
-    from there)."""
+    """The limits of each row of a plan's tasks (as of `done.series_of`). By that row: has_severe,
+    ever_severe (a version of its task has), has_first, first_axes (of which axes), expires
+    (measured from an expiry), from_first_reading (what is not known counts from there), starts (the
+    day on which it begins to hold)."""
 
     def __init__(self, rules):
         self._every = {}
@@ -27,7 +31,16 @@ class Rules:
         self.has_first = first.any(axis=1)
         self.has_severe = np.isfinite(self._every["severe"]).any(axis=1)
         self.expires = rules["measured_from"].eq("expiry").to_numpy(dtype=bool)
+        by_key = pd.Series(self.has_severe).groupby(rules["key"].to_numpy())
+        self.ever_severe = by_key.transform("any").to_numpy(dtype=bool)
+        first = ~rules.duplicated("key").to_numpy()
+        self.starts = np.where(first, 0.0, as_days(rules["valid_from"]))
+        self._begin = rules["key"].to_numpy() * FAR + self.starts
         self.from_first_reading = rules["unknown_history"].eq("from-first-reading").tolist()
+
+    def in_force(self, key, day):
+        """Which row holds for each task (`key`) on each day."""
+        return np.searchsorted(self._begin, key * FAR + day, "right") - 1
 
     def many(self, rule, is_first, severe, counts):
         """The `due.Limits` of occasions: the first limits where they are asked for and there are
