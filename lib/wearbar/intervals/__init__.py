@@ -1,11 +1,10 @@
 """Was the work on time, and what is due.
 
-`schedule` is the loop that says when one task of one vehicle falls due, rule by rule; `events` what
-it goes through, `rules` the plan's limits, `due` due points of many at once, `done` what counts as
-done, `fleet` a log laid out, `occasion` and `judged` the occasions, `item` what has a due point of
-its own, `failed` failed inspections, `rates` the rate, which groups differ, and overruns, `today`
-what is open and what has changed since an earlier report, `reminder` a dashboard's own calendar
-beside the plan's.
+`schedule` is the loop that says when one task of one vehicle falls due, rule by rule, `due` the
+plan's limits and the points of many at once. `done` is what counts as done, `fleet` a log laid out,
+`events` what occasions hang from, `occasion` and `judged` the occasions, `item` and `failed` what
+has a due point of its own, `rates` the rate, which groups differ, and overruns, `today` what is
+open and what is new, `reminder` a dashboard's own calendar.
 """
 
 from wearbar.intervals.item import GRAVE, items

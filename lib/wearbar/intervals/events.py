@@ -6,6 +6,7 @@ import pandas as pd
 
 from wearbar.intervals import due
 from wearbar.intervals.due import DAY
+from wearbar.intervals.fleet import AXES
 from wearbar.intervals.schedule import Event, schedule
 
 
@@ -65,7 +66,7 @@ def _events(fleet):
     s, act = who[order], act[order]
     done = np.full(len(s), -1)
     done[:-1] = np.where(s[1:] == s[:-1], act[1:], -1)
-    base, end = fleet.anchors(s, act), fleet.act_x(done)
+    base, end = fleet.anchors(s, act), fleet.of_act(AXES, done)
     end[:, done < 0] = fleet.at(s[done < 0], fleet.end_day[s[done < 0]])
     begin, to, key = np.maximum(base[DAY], joined[s]), end[DAY], fleet.key[s]
     rule = fleet.rules.in_force(key, begin)

@@ -7,15 +7,13 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.intervals.done import acts_of, series_of
-from wearbar.intervals.due import HOURS, KM
-from wearbar.intervals.duty import duty_of
-from wearbar.intervals.rules import Rules
+from wearbar.intervals.done import acts_of, duty_of, series_of
+from wearbar.intervals.due import FAR, HOURS, KM, Rules
 from wearbar.intervals.schedule import Task
 from wearbar.log.keys import least_after
 from wearbar.usage.distance import as_dates, as_days, known_on, last_known
 
-FAR = 1e6  # days: a vehicle's number times this and a day make one key
+AXES = ["km", "hours", "day"]
 NEVER = 73_000  # days since 1970: beyond it a date says nothing
 
 
@@ -62,12 +60,9 @@ class Fleet:
         """Columns of acts, one row a name: (n,) of one name, (names, n) of several."""
         return self.acts[names].to_numpy().T[..., act]
 
-    def act_x(self, act):
-        return self.of_act(["km", "hours", "day"], act)
-
     def anchors(self, s, act):
         """Where each act of series s was, or of -1 the vehicle when it was new: (3, n)."""
-        return np.where(act >= 0, self.act_x(act), self.origin_x[:, s])
+        return np.where(act >= 0, self.of_act(AXES, act), self.origin_x[:, s])
 
     def reached(self, s, points):
         """The day at whose end the vehicle of each series had reached each of its points (3, n); a

@@ -50,8 +50,8 @@ def items(log, found, readings):
     before a certificate ends.
     """
     path, plan = usage.path_of(readings), log.plan or plan_of({})
-    parts = [_defects(log, path), _findings(log, path), _certificates(log, path, plan)]
-    parts += [_campaigns(log), _rechecks(log, path, plan), _deferrals(log, found, path)]
+    parts = [_found(log, path), _certificates(log, path, plan), _campaigns(log)]
+    parts += [_rechecks(log, path, plan), _deferrals(log, found, path)]
     rows = stacked(parts).reindex(columns=list(ITEM | SAID))
     rows = rows.assign(**rows[FLAGS].eq(True)).astype(ITEM | SAID)
     table, order = _reckoned(log, rows, path), ["due_date", "vehicle", "item"]
@@ -99,25 +99,17 @@ def _of_row(frame, table):
     return frame.assign(table=table, line=frame.index.to_numpy(dtype=float))
 
 
-def _defects(log, path):
-    d = _of_row(log.si("defects"), "defects")
+def _found(log, path):
+    """Defects, and failed inspections and tests (R12): due from the day one that stops the vehicle
+    was found. A finding that only asks for work is due, driven or not."""
+    d, f = _of_row(log.si("defects"), "defects"), failed(log)
     d = d.assign(what="defect", item=d["defect"], due_date=d["found"], done_date=d["closed"])
-    return _found(d, path, d["grade"].isin(GRAVE), "in-window")
-
-
-def _findings(log, path):
-    """Failed inspections and tests (R12). One that only asks for work is due, driven or not."""
-    f = failed(log)
+    d = d.assign(is_grave=d["grade"].isin(GRAVE))
+    d["rest"] = np.where(d["is_grave"], "due", "in-window")
     f = f.assign(what="finding", item=f["task"], due_date=f["date"], done_date=f["ended"])
-    return _found(f, path, f["grade"].ne(FAILED), "due")
-
-
-def _found(rows, path, is_grave, otherwise):
-    """What was found on a day; due at once where it stops the vehicle."""
-    km = usage.distance_of(path, rows["vehicle"], rows["due_date"], rows["odometer_km"])
-    rest = np.where(is_grave, "due", otherwise)
-    km = {"due_km": km["distance_km"], "from_km": last_known(km)}
-    return rows.assign(**km, is_grave=is_grave, rest=rest)
+    both = stacked([d, f.assign(is_grave=f["grade"].ne(FAILED), rest="due")])
+    km = usage.distance_of(path, both["vehicle"], both["due_date"], both["odometer_km"])
+    return both.assign(due_km=km["distance_km"], from_km=last_known(km))
 
 
 def _certificates(log, path, plan):

@@ -11,6 +11,7 @@ from wearbar.usage.rates import merged
 
 # a reading older than this no longer says where a vehicle is (common practice, no source)
 STALE_DAYS = 45
+HAIR = np.array([[EPS], [EPS], [0.0]])  # of km, hours and day: what is on an edge belongs to it
 COUNTS = "counts"
 # why an occasion is left out of the rate, in the order in which one reason wins over another
 REASONS = {
@@ -27,13 +28,27 @@ REASONS = {
 }
 
 
-def back_in_use(log, fleet, s, p, passed_day, x):
-    """For occasions that were due, by their date, in a lay-up: the first day of use after it
-    (infinite: not yet), else NaN (R9).
+def kept_open(log, fleet, s, p, x):
+    """(points, the days on which their late edges were reached and passed: (2, 3, n), and of
+    `_back_in_use`): what fell due in a lay-up may be done until the first day of use after it, or
+    the end of its window (R9). x: where each occasion ended."""
+    shut = np.stack([fleet.reached(s, p[LATE] - HAIR)] * 2)
+    shut[1] = fleet.reached(s, np.where(np.isnan(shut[0]), np.nan, p[LATE] + HAIR))
+    shut[1, DAY] += 1
+    laid = _back_in_use(log, fleet, s, p, np.fmin.reduce(shut[1]), x)
+    q = p.copy()
+    q[LATE, DAY] = np.fmax(p[LATE, DAY], laid)
+    shut[:, DAY] = np.where(np.isfinite(q[LATE, DAY]), q[LATE, DAY] + [[0], [1]], np.nan)
+    return q, shut, laid
 
-    x: where each ended. Those due before the stay began count where they were still open then.
-    Stays end to end are one. Use is the first reading that shows distance since. What was past a
-    window before the stay began is late.
+
+def _back_in_use(log, fleet, s, p, passed_day, x):
+    """For occasions that were due, by their date, in a lay-up: the first day of use after it
+    (infinite: not yet), else NaN.
+
+    Those due before the stay began count where they were still open then. Stays end to end are one.
+    Use is the first reading that shows distance since. What was past a window before the stay began
+    is late.
     """
     back = np.full(len(s), np.nan)
     stays = log.tables["layups"].dropna(subset=["from"])

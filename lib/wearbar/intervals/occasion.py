@@ -16,42 +16,40 @@ from wearbar.intervals.done import PLAIN
 from wearbar.intervals.due import DAY, DUE, EARLY, EPS, HOURS, KM, LATE, SPAN
 from wearbar.intervals.events import occasions_due
 from wearbar.intervals.fleet import fleet_of
-from wearbar.intervals.judged import back_in_use, is_stale, judged
+from wearbar.intervals.judged import HAIR, is_stale, judged, kept_open
 from wearbar.log.plan import plan_of
 from wearbar.log.schema import TEXT
 from wearbar.usage.distance import as_dates
 
 UNITS = ("km", "hours", "days")
-HAIR = np.array([[EPS], [EPS], [0.0]])  # of km, hours and day: what is on an edge belongs to it
 NEAR = {"vehicle": TEXT, "task": TEXT, "written": TEXT, "date": "datetime64[ns]"}
 
 
 def occasions(log, readings=None, late_share=None):
-    """Every occasion of every task of the log's plan: one row each, sorted by vehicle, task,
-    position and number; empty without a plan.
+    """Every occasion of every task of the log's plan: one row each, by vehicle, task, position and
+    number; empty without a plan.
 
     vehicle, task, title, position ("" none), action, safety, statutory, plan; number: 1, 2, ... in
-    its series; is_current: the open one. basis: regular, first, severe, expiry, new-plan,
-    unknown-history (due at once), first-reading, joined. severe_since: a date. anchor_date,
-    anchor_km; due_, early_, late_ with km, hours and date; interval_km, _hours, _days; due_low_km,
-    due_high_km: bounds where the anchor's odometer is not known; due_odometer_km, due_meter_hours:
-    what the instruments show at due_km and due_hours. duty: severe, normal, not-known, or "" where
-    the task has no severe limits; severe_due_km, severe_due_date: were the duty severe.
-    first_limit: distance, hours, date, both; with " (forecast)" where not yet reached; "" where
-    neither was. expected_date: a forecast. done_date, done_km (with _low_, _high_), done_hours,
-    visit; is_open. overrun_km, _hours, _days (negative: early; open: so far); end_km: where it was
-    then; overrun_share: the largest as a share of its interval; early_share: the share left unused
-    by work before its window. state: before-window, in-window, due, past-window or not-known where
-    open (probably: what it is by the last reading), else done, missed or not-finished. past_km,
-    past_days: beyond each late edge; driven_past_km: distance from the first of the late edges
+    its series; is_current: the open one; is_open. basis: regular, first, severe, expiry, new-plan,
+    unknown-history (due at once), first-reading, joined. anchor_date, anchor_km: what it counts
+    from. due_, early_, late_ with km, hours and date; interval_, overrun_ (negative: early; open:
+    so far), past_ (beyond the late edge) with km, hours and days. due_low_km, due_high_km: bounds
+    where the anchor's odometer is not known; due_odometer_km, due_meter_hours: as the instruments
+    show it. duty: severe (severe_since: a date), normal, not-known, or "" where the task has no
+    severe limits; severe_due_km, severe_due_date: were the duty severe. first_limit: distance,
+    hours, date, both; with " (forecast)" where not yet reached; "" where neither was.
+    expected_date: a forecast. done_date, done_km (with _low_, _high_), done_hours, visit; end_km:
+    where it was then. overrun_share: the largest as a share of its interval; early_share: the share
+    left unused by work before its window. driven_past_km: distance from the first of the late edges
     passed. late_edge_date: the last day of its window, as far as can be told yet: NaT where
-    distance alone will close it. is_matured: closed by the report date. outcome: on-time, early,
-    late or "". before_next_use: open, due in a lay-up, and not used since: to be done before its
-    next use. Used without it, it is late from the first day of use, and the days over count from
-    there. is_typed_late: done in time, and typed in after its last day on time: late as it was
-    judged then, and out of the rate. in_rate; why: "counts" or a key of `REASONS`. Distances are
-    cumulative km. near_work, near_date: of what is open, planned work since its anchor whose name
-    comes near the task's ("" none), and its last day.
+    distance alone will close it. state: before-window, in-window, due, past-window or not-known
+    where open (probably: what it is by the last reading), else done, missed or not-finished.
+    is_matured: closed by the report date. outcome: on-time, early, late or "". before_next_use:
+    open, due in a lay-up, and not used since. Used without it, it is late from the first day of
+    use, and the days over count from there. is_typed_late: done in time, and typed in after its
+    last day on time: late as it was judged then, and out of the rate. in_rate; why: "counts" or a
+    key of `REASONS`. near_work, near_date: of what is open, planned work since its anchor whose
+    name comes near the task's ("" none), and its last day. Distances are cumulative km.
 
     readings: of `usage.readings`. late_share: a reader's own allowance after the due point, as a
     share of the interval, in place of the plan's. Sources: common practice, none; a length of
@@ -68,15 +66,7 @@ def occasions(log, readings=None, late_share=None):
     hangs &= ~frame["basis"].isin(["joined", "unknown-history", "new-plan"]).to_numpy()
     km, low, high = fleet.of_act(["km", "low", "high"], act)
     slack = np.where(hangs, np.nan_to_num([km - low, high - km], posinf=np.inf), 0.0)
-    # the day on which each late edge was reached, and the day it was passed
-    shut = np.stack([fleet.reached(s, p[LATE] - HAIR)] * 2)
-    shut[1] = fleet.reached(s, np.where(np.isnan(shut[0]), np.nan, p[LATE] + HAIR))
-    shut[1, DAY] += 1
-    laid = back_in_use(log, fleet, s, p, np.fmin.reduce(shut[1]), x)
-    # R9: what was due in a lay-up may be done until the first day of use, or its window's end
-    q = p.copy()
-    q[LATE, DAY] = np.fmax(p[LATE, DAY], laid)
-    shut[:, DAY] = np.where(np.isfinite(q[LATE, DAY]), q[LATE, DAY] + [[0], [1]], np.nan)
+    q, shut, laid = kept_open(log, fleet, s, p, x)
     stale = is_stale(log, fleet, s, p)
     columns = {name: fleet.series[name].array.take(s) for name in ("vehicle", *PLAIN)}
     columns |= {name: frame[name].to_numpy() for name in ("number", "is_current", "basis")}

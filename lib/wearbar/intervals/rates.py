@@ -1,5 +1,5 @@
-"""Was the work on time: the rate of work done on time, in all and by group, which groups differ, and
-how far late work ran over.
+"""Was the work on time: the rate of it, in all and by group, which groups differ, and how far late
+work ran over.
 
 The rate counts matured occasions alone: done ones whose window is still open and open ones not yet
 late are both left out, since counting either would flatter it.

@@ -22,15 +22,15 @@ def reminder_drift(log, found, readings, confidence=0.9, use=None):
     """The plan's next due point beside the reminder's: one row a vehicle on the road whose reminder
     was seen and is in the plan.
 
-    vehicle; task: what the reminder stands for, the one done most often on the days it was
-    restarted, of several the one whose interval is nearest to its own, replacing before inspecting;
-    last_date: when that was last done. restarted; is_showing: it has run over since, and was seen
+    task: what the reminder stands for, the one done most often on the days it was restarted, of
+    several the one whose interval is nearest to its own, replacing before inspecting; last_date:
+    when that was last done. is_showing: the reminder has run over since `restarted`, and was seen
     to. plan_date, plan_km: due by the plan, the earlier of its date and the day its distance is
-    reached (by readings, or the forecast's median); plan_odometer_km: what the instrument then
-    shows. reminder_date, reminder_km: the same of the reminder; where it is showing, the day it was
-    first seen to. drift_days, drift_km: the reminder's less the plan's, positive where it comes too
-    late; drift_low_days, drift_high_days: by the forecasts' limits, faster use and slower. The
-    latest reminder first; those that are not known last. use: as of `open_tasks`; None: readings.
+    reached (by readings, or the forecast's median); plan_odometer_km: as the instrument shows it.
+    reminder_date, reminder_km: the same of the reminder; where it is showing, the day it was first
+    seen to. drift_days (with limits by the forecasts', drift_low_, drift_high_), drift_km: the
+    reminder's less the plan's, positive where it comes too late. The latest reminder first; those
+    that are not known last. use: as of `open_tasks`; None: readings.
     """
     seen = log.si("dash_events").dropna(subset=["date"])
     seen = seen.sort_values(["vehicle", "date", "event"], kind="stable")

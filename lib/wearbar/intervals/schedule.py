@@ -19,18 +19,6 @@ NONE = (nan, nan, nan, nan)
 EPOCH = date(1970, 1, 1).toordinal()
 
 
-class Limit(NamedTuple):
-    """A limit of one axis: `every` so many km, hours or days, or `months`, whichever is sooner (0:
-    none). The window: shares of the interval, or `amount` on each side where a share is NaN."""
-
-    every: float
-    months: int
-    early_share: float
-    late_share: float
-    amount: float
-    is_day: bool
-
-
 class Task(NamedTuple):
     """What holds for a series."""
 

@@ -79,8 +79,7 @@ def open_tasks(found, log, use, confidence=0.9):
 def overdue(found):
     """Work past its window, the longest over its due point first: what one doing settles is one
     row. over_days, over_km, over_hours as of `open_tasks`."""
-    is_late = found["is_current"] & found["is_open"] & (found["state"] == "past-window")
-    late = _over_due(found[is_late])
+    late = _over_due(found[found["is_current"] & (found["state"] == "past-window")])
     return late.sort_values(["over_days", "over_km", "over_hours"], ascending=False, kind="stable")
 
 
