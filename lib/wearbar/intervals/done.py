@@ -9,11 +9,10 @@ the defects that it found are closed (R12). Common practice, no source.
 import numpy as np
 import pandas as pd
 
-from wearbar import usage
 from wearbar.log.keys import is_among, last_of_all, least_after, look_up, stacked
 from wearbar.log.plan import is_test_of
 from wearbar.log.schema import RESETS_NOTHING, TEXT
-from wearbar.usage.distance import days_of, known_on
+from wearbar.usage.distance import days_of, known_on, numbers_of
 from wearbar.usage.rates import driven
 
 LIMITS = "^(first|every|severe)_(km|hours|days|months)$"
@@ -148,60 +147,65 @@ def _covered(plan, direct, keys):
     return also[in_force].assign(key=also["other"])[direct.columns]
 
 
-def duty_of(log, series, vehicles, readings):
+def duty_of(log, series, vehicles, path, readings):
     """Whether the trailing 365 days met the plan's severe condition, as was known on that day.
 
-    Frame `code` (of `vehicles`), `day`, `hard` (1, 0, or -1 not known), sorted: a row each day on
-    which a period of `use` came to be known, and 182 days later.
+    path: of the readings, by the place of each vehicle in `vehicles`. Frame `code` (that place),
+    `day`, `hard` (1, 0, or -1 not known), sorted: a row each day on which a period of `use` came to
+    be known, and 182 days later.
     """
     plans = log.plan.plans[log.plan.plans["severe_when"].map(bool).to_numpy(dtype=bool)]
     plan_of = series.drop_duplicates("vehicle").set_index("vehicle")["plan"]
     use = log.si("use").dropna(subset=["from", "to"])
-    use = use.assign(known=known_on(use["to"], use["recorded"]))
-    use = use[look_up(use["vehicle"], plan_of).isin(plans["plan"]) & (use["known"] <= log.as_of)]
-    asked = use[["vehicle", "known"]].rename(columns={"known": "day"})
+    use = use.assign(code=vehicles.get_indexer(use["vehicle"]))
+    use = use.assign(
+        plan=look_up(use["vehicle"], plan_of), known=known_on(use["to"], use["recorded"])
+    )
+    use = use[use["plan"].isin(plans["plan"]) & (use["code"] >= 0) & (use["known"] <= log.as_of)]
+    asked = use[["code", "plan", "known"]].rename(columns={"known": "day"})
     asked = pd.concat([asked, asked.assign(day=asked["day"] + AGAIN)]).drop_duplicates()
-    asked = asked[asked["day"] <= log.as_of].sort_values(["day", "vehicle"], ignore_index=True)
-    plan, hard = look_up(asked["vehicle"], plan_of), np.full(len(asked), -1)
-    weights, gone = _weights(asked, use, readings)
+    asked = asked[asked["day"] <= log.as_of].sort_values(["day", "code"], ignore_index=True)
+    hard, (weights, gone) = np.full(len(asked), -1), _weights(asked, use, path, vehicles, readings)
     for version in plans.itertuples():
         begun = ~(asked["day"] < version.valid_from) & ~(asked["day"] > version.valid_to)
         is_met, is_told = np.zeros(len(asked), bool), np.ones(len(asked), bool)
         for name, least in version.severe_when.items():
-            told = weights.dropna(subset=name)
-            sums = [told["km"], told["km"] * told[name]]
-            known, met = (np.bincount(told["row"], km, len(asked)) for km in sums)
+            share = weights[name].to_numpy()
+            km = np.where(np.isnan(share), 0.0, weights["km"])
+            sums = [km, km * np.nan_to_num(share)]
+            known, met = (np.bincount(weights["row"], of, len(asked)) for of in sums)
             with np.errstate(invalid="ignore", divide="ignore"):
                 covers, share = known / gone >= COVERAGE, met / known
             is_met |= covers & (share >= least - 1e-9)
             is_told &= covers
-        holds = plan.eq(version.plan).to_numpy(dtype=bool) & begun
+        holds = asked["plan"].eq(version.plan).to_numpy(dtype=bool) & begun
         hard = np.where(holds, np.select([is_met, is_told], [1, 0], -1), hard)
-    code, day = vehicles.get_indexer(asked["vehicle"]), days_of(asked["day"]).astype(float)
-    found = pd.DataFrame({"code": code, "day": day, "hard": hard})
-    return found[code >= 0].sort_values(["code", "day"], ignore_index=True)
+    found = asked[["code"]].assign(day=days_of(asked["day"]).astype(float), hard=hard)
+    return found.sort_values(["code", "day"], ignore_index=True)
 
 
-def _weights(asked, use, readings):
+def _weights(asked, use, path, vehicles, readings):
     """(the rows of `use` that bear on each row of `asked`, known by then and not a year old, with
     the `km` of each that lie in the year before; the distance of that year by readings known)."""
-    path, last = usage.path_of(readings), days_of(asked["day"])
+    last = days_of(asked["day"])
     seen = readings.loc[readings["distance_km"].notna(), ["vehicle", "known", "date"]]
     seen = seen.rename(columns={"known": "day"}).sort_values(["day", "date"], kind="stable")
-    seen["date"] = seen.groupby("vehicle")["date"].cummax()
-    latest = pd.merge_asof(asked, seen, on="day", by="vehicle")["date"]
-    first, rows = path.rows(asked["vehicle"])
+    seen["code"] = numbers_of(vehicles, seen["vehicle"])
+    seen["date"] = seen.groupby("code")["date"].cummax()
+    latest = pd.merge_asof(asked, seen, on="day", by="code")["date"]
+    first, rows = path.rows(asked["code"])
     begin = np.maximum(last - TRAILING, np.where(rows > 0, path.get("day", first), last))
     begin = begin.astype(int)
     stop = np.where(latest.notna(), days_of(latest.fillna(asked["day"])), begin)
     stop = np.maximum(np.minimum(stop, last), begin)
-    gone = driven(path, asked["vehicle"], begin, stop)
-    both = asked.rename_axis("row").reset_index().merge(use, on="vehicle")
-    age = (both["day"] - both["to"]).dt.days
-    both = both[(both["known"] <= both["day"]) & (age < TRAILING)]
-    row, opens, ends = both["row"], days_of(both["from"]) - 1, days_of(both["to"])
+    gone = driven(path, asked["code"], begin, stop)
+    use = use.assign(known=days_of(use["known"]), opens=days_of(use["from"]) - 1)
+    use = use.assign(ends=days_of(use["to"])).select_dtypes("number")
+    both = asked[["code"]].assign(row=np.arange(len(last)), day=last).merge(use, on="code")
+    both = both[(both["known"] <= both["day"]) & (both["day"] < both["ends"] + TRAILING)]
+    row, opens, ends = (both[name].to_numpy() for name in ("row", "opens", "ends"))
     begin, stop, own = begin[row], stop[row], both["distance_km"].to_numpy()
     ends = np.where(np.isnan(own), np.maximum(np.minimum(ends, stop), opens), ends)
-    weight = np.where(np.isnan(own), driven(path, both["vehicle"], opens, ends), own)
+    weight = np.where(np.isnan(own), driven(path, both["code"], opens, ends), own)
     inside = np.maximum(np.minimum(ends, stop) - np.maximum(opens, begin), 0)
     return both.assign(km=weight * inside / np.maximum(ends - opens, 1)), gone

@@ -172,7 +172,7 @@ def fleet_of(log, readings, late_share=None):
         ended=(end < as_of) | (gone <= as_of),
         counts=np.stack([np.isin(meter, [name, "both"]) for name in ("distance", "hours")]),
         on_ladder=series["measured_from"].ne("done").to_numpy(dtype=bool),
-        duty=duty_of(log, series, vehicles, readings),
+        duty=duty_of(log, series, vehicles, distance, readings),
         acts=_placed_acts(distance, clock, code, acts_of(log, series, rules)),
         kept_from=np.fmin.reduce(as_days(pd.concat(known)), initial=np.nan),
     )

@@ -38,9 +38,9 @@ def occasions(log, readings=None, late_share=None):
     show it. duty: severe (severe_since: a date), normal, not-known, or "" where the task has no
     severe limits; severe_due_km, severe_due_date: were the duty severe. first_limit: distance,
     hours, date, both; with " (forecast)" where not yet reached; "" where neither was.
-    expected_date: a forecast. done_date, done_km (with _low_, _high_), done_hours, visit; end_km:
-    where it was then. overrun_share: the largest as a share of its interval; early_share: the share
-    left unused by work before its window. driven_past_km: distance from the first of the late edges
+    expected_date: a forecast. done_date, done_km, done_hours, visit; end_km: where it was then.
+    overrun_share: the largest as a share of its interval; early_share: the share left unused by
+    work before its window. driven_past_km: distance from the first of the late edges
     passed. late_edge_date: the last day of its window, as far as can be told yet: NaT where
     distance alone will close it. state: before-window, in-window, due, past-window or not-known
     where open (probably: what it is by the last reading), else done, missed or not-finished.
@@ -70,7 +70,7 @@ def occasions(log, readings=None, late_share=None):
     stale = is_stale(log, fleet, s, p)
     columns = {name: fleet.series[name].array.take(s) for name in ("vehicle", *PLAIN)}
     columns |= {name: frame[name].to_numpy() for name in ("number", "is_current", "basis")}
-    columns |= _points_and_ends(fleet, frame, p, x, slack, bounds)
+    columns |= _points_and_ends(fleet, frame, p, x, slack)
     columns |= _overrun_columns(fleet, s, done, q, x, shut, laid)
     columns |= _duty_columns(fleet, frame, p) | _first_columns(fleet, frame, p)
     columns |= judged(fleet, frame, q, x, bounds, slack, shut, laid, stale)
@@ -90,7 +90,7 @@ def _near(log, found):
     return found.assign(near_work=near["written"].fillna(""), near_date=near["date"])
 
 
-def _points_and_ends(fleet, frame, p, x, slack, bounds):
+def _points_and_ends(fleet, frame, p, x, slack):
     s, is_open = frame["s"].to_numpy(), frame["done"].lt(0).to_numpy()
     anchor, code = fleet.anchors(s, frame["act"].to_numpy()), fleet.code[s]
     columns = {"anchor_date": as_dates(anchor[DAY]), "anchor_km": anchor[KM]}
@@ -103,10 +103,9 @@ def _points_and_ends(fleet, frame, p, x, slack, bounds):
         columns[f"{name}_date"] = as_dates(p[at, DAY])
     columns |= {f"interval_{unit}": p[SPAN, a] for a, unit in enumerate(UNITS)}
     show = ~is_open & ~frame["missed"].to_numpy()
-    low, high = np.where(show & np.isfinite(bounds), bounds, np.nan)
     km, hours, day = np.where(show, x, np.nan)
     visit = fleet.acts["visit"].iloc[frame["done"]].reset_index(drop=True).where(show).array
-    columns |= {"done_date": as_dates(day), "done_km": km, "done_low_km": low, "done_high_km": high}
+    columns |= {"done_date": as_dates(day), "done_km": km}
     return columns | {"done_hours": hours, "visit": visit, "is_open": is_open}
 
 
