@@ -89,7 +89,9 @@ class Fleet:
         """The last day not after `day` with a reading of each meter: (2, n), NaN where there is
         none."""
         code = self.code[s]
-        return np.stack([path.get("day", path.around("day", code, day)[0]) for _, path in self.meters])
+        return np.stack(
+            [path.get("day", path.around("day", code, day)[0]) for _, path in self.meters]
+        )
 
     def at_pace(self, s, x, to):
         """Where each vehicle is by now at the pace of the year before its last reading."""
