@@ -20,9 +20,8 @@ from wearbar.cost.value import value_points
 from wearbar.log import log_of, read_log
 from wearbar.log.places import place
 from wearbar.report.quantities import Show, plain
-from wearbar.report.words.replacement import keeping as keeping_said
-from wearbar.report.words.replacement import repairs_how
-from wearbar.report.words.replacement import trend as trend_said
+from wearbar.report.words.cost import keeping as keeping_said
+from wearbar.report.words.cost import mounting, words_in
 
 HEADER = {
     "distance": "km",
@@ -31,6 +30,7 @@ HEADER = {
     "first_day": "2020-01-01",
     "as_of": "2025-12-31",
 }
+WORDS = words_in(Show())
 
 
 def fleet(born, work, readings=None, **tables):
@@ -100,7 +100,7 @@ class TestRepairs:
         curve = cost_by_kind(visits, periods, pd.Series(dict.fromkeys("ABC", "van")))["van"]
         assert curve["mcf"].tolist() == [0, 0, 0]
         assert curve.attrs == {"inside": 1, "outside": 0, "apart": 1, "apart_amount": 180}
-        said = plain(repairs_how({"van": curve}, Show()))
+        said = plain(WORDS("repairs_how", kinds=mounting({"van": curve})))
         assert "van: 1 visit; 1 visit more (180) at ages of too few vehicles" in said
         assert "0 to 0" not in said
 
@@ -133,11 +133,13 @@ class TestRepairs:
         )
         curve = cost_by_kind(visits, periods, pd.Series({"A": "van"}))["van"]
         assert curve.attrs["outside"] == 1
-        assert "1 visit in a gap of the record" in repairs_how({"van": curve}, Show())
+        assert "1 visit in a gap of the record" in WORDS(
+            "repairs_how", kinds=mounting({"van": curve})
+        )
         found = repair_trend(visits, periods)
         assert (found.n, found.apart) == (0, 1)
-        assert "1 visit to vehicles with a gap in their record is left out" in trend_said(
-            found, Show()
+        assert "1 visit to vehicles with a gap in their record is left out" in WORDS(
+            "trend", found=found
         )
 
     def test_a_vehicle_without_distance_beside_one_with(self):

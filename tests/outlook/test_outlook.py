@@ -24,7 +24,7 @@ from wearbar.outlook.year import _band, corrected
 from wearbar.report.charts import style
 from wearbar.report.charts.style import png
 from wearbar.report.quantities import Show, clean, plural
-from wearbar.report.template import about, words_of
+from wearbar.report.template import about
 from wearbar.report.words import outlook as wording
 from wearbar.usage import backtest
 
@@ -51,6 +51,7 @@ TASKS = [
     {"code": "fluid", "action": "replace", "every": {"months": 12}, "hours": 0.5, "tolerance": 0.1},
 ]
 SHOW = Show(Units(distance="km", currency="GBP"))
+WORDS = wording.words_in(SHOW)
 NOTHING = pd.DataFrame(
     {"urgency": [], "kind": [], "vehicle": [], "job": [], "site": [], "is_laid_up": []}
 )
@@ -287,8 +288,8 @@ class TestOrder:
         assert table["order_packs"].item() == 0
         assert table["chance"].item() == 0.4
         assert table["expected"].item() == 0.4
-        assert "Not ordered, though a need is possible: Plover (4 in 10)." in wording.order_said(
-            table
+        assert "Not ordered, though a need is possible: Plover (4 in 10)." in WORDS(
+            "order", n=1, maybe=table
         )
         Told.sets = np.repeat([[1.0], [0.0]], [90, 10], axis=0)
         assert _worn(sets, Told, prices)["order_packs"].item() == 1
@@ -507,7 +508,7 @@ class TestFewBills:
         assert e["money"].value == pytest.approx(
             e["planned"].value + year.simulated.totals["other"].sum(axis=1).mean()
         )
-        said = wording.money_said(year, e, SHOW)
+        said = WORDS("money", year=year, money=e["money"])
         assert "without parts that wear and unplanned repairs" in said
         assert "fewer than 10 bills for parts that wear and unplanned repairs" in said
         totals = list(outlook.totals(year, ["jobs", "hours", "money"]).values())
@@ -619,8 +620,8 @@ def test_a_short_record_has_no_last_year():
         )
         is None
     )
-    assert "two years" in wording.last_year_said(None, SHOW)
-    assert wording.a_year_ago(None, SHOW) == ""
+    assert "two years" in WORDS("last_year", past=None)
+    assert WORDS("a_year_ago", past=None) == ""
     assert wording.last_year_table(None, SHOW).empty
 
 
@@ -640,21 +641,24 @@ class TestWords:
             plan, months = outlook.plan_of_visits(found, NOTHING), outlook.by_month(found)
             money = outlook.totals(found, ["planned", "wear", "unplanned", "other", "money"])
             told = [
-                wording.visits_said(plan, NOTHING, SHOW),
+                WORDS("visits", plan=plan, now="", has_covers=False),
                 wording.work_said(found, months, SHOW),
             ]
             told += [
-                wording.money_said(found, money, SHOW),
-                wording.methods_said(found, NOTHING, None),
+                WORDS("money", year=found, money=money["money"]),
+                WORDS("methods", year=found, n_items=0, learned=wording.learned_said(None)),
             ]
             told += [wording.first_visits(plan, NOTHING, found.as_of, SHOW)]
             told += [
                 wording.changed_use(found, SHOW),
-                words_of("outlook", show=SHOW)("alt_months", months=months["money"], what="Money"),
+                WORDS("alt_months", months=months["money"], what="Money"),
             ]
             told += [
-                wording.hours_said(
-                    outlook.by_site(found), found.simulated, outlook.total(found, "hours")
+                WORDS(
+                    "hours",
+                    year=found,
+                    sites=outlook.by_site(found),
+                    hours=outlook.total(found, "hours"),
                 )
             ]
             assert not [
@@ -673,7 +677,7 @@ class TestWords:
             }
         )
         plan = outlook.VisitPlan(jobs, 2, n_single, 3)
-        text = wording.visits_said(plan, NOTHING, SHOW)
+        text = WORDS("visits", plan=plan, now="", has_covers=False)
         assert "2 visits do 5 jobs." in text
         assert (
             f"would make {n_single} visits: joint visits save {saved}. Joining only the jobs of one day would make 3."
@@ -681,7 +685,7 @@ class TestWords:
         )
         assert ("falls due again sooner: 1 more job." in text) == hence
         assert "once more than needed" not in text
-        assert "once more than needed" in wording.visits_said(plan, NOTHING, SHOW, True)
+        assert "once more than needed" in WORDS("visits", plan=plan, now="", has_covers=True)
 
     @pytest.mark.parametrize("n, text", [(0, "order none"), (3, "3 × 1 L")])
     def test_packs_in_words(self, n, text):
@@ -946,8 +950,8 @@ class TestBlankAndNone:
         text, _ = wording.answer(blank, told, outlook.plan_of_visits(blank), SHOW)
         assert "Not shown: hours and money. The log does not hold any." in text
         assert "Labour" not in text
-        assert "hours have no forecast" in wording.hours_said(
-            outlook.by_site(blank), blank.simulated, e
+        assert "hours have no forecast" in WORDS(
+            "hours", year=blank, sites=outlook.by_site(blank), hours=e
         )
 
     def test_hours_that_came_are_not_known_where_none_is_on_record(self):
@@ -990,10 +994,10 @@ class TestNothingToGoBy:
         assert "so jobs and visits have no forecast" in text
         assert "By past wear" not in text
         assert "due work has no forecast" in wording.work_said(year, outlook.by_month(year), SHOW)
-        assert "hours have no forecast" in wording.hours_said(
-            outlook.by_site(year), year.simulated, totals["hours"]
+        assert "hours have no forecast" in WORDS(
+            "hours", year=year, sites=outlook.by_site(year), hours=totals["hours"]
         )
-        assert "hold no prices" in wording.money_said(year, totals, SHOW)
+        assert "hold no prices" in WORDS("money", year=year, money=totals["money"])
         past = outlook.last_year(log, None, backtest.Replay(log))
         assert past.totals[["forecast", "actual"]].isna().all(axis=None)
         assert wording.last_year_table(past, SHOW).empty
@@ -1014,9 +1018,9 @@ class TestNothingToGoBy:
         assert "of labour" in text
         past = outlook.last_year(log, None, backtest.Replay(log))
         assert not past.is_known("jobs")
-        said = wording.a_year_ago(past, SHOW)
+        said = WORDS("a_year_ago", past=past)
         assert "of workshop money. The actual was GBP 600, inside the range." in said
-        assert "job" not in said + wording.last_year_said(past, SHOW)
+        assert "job" not in said + WORDS("last_year", past=past)
 
     def test_nothing_foreseen_and_nothing_come_is_not_boasted_of(self):
         past = outlook.last_year(self.log(), None, backtest.Replay(self.log()))
@@ -1024,12 +1028,12 @@ class TestNothingToGoBy:
             forecast=0.0, low=0.0, high=0.0, actual=0.0, is_inside=True, is_known=True
         )
         nothing = replace(past, totals=totals)
-        assert "any work to compare" in wording.last_year_said(nothing, SHOW)
-        assert wording.a_year_ago(nothing, SHOW) == ""
+        assert "any work to compare" in WORDS("last_year", past=nothing)
+        assert WORDS("a_year_ago", past=nothing) == ""
         more = replace(
             past, totals=totals.assign(actual=3.0, is_inside=False), months=past.months.fillna(0.0)
         )
-        said = wording.a_year_ago(more, SHOW)
+        said = WORDS("a_year_ago", past=more)
         assert "the forecast was no jobs. The actual was 3, above the range." in said
 
 

@@ -20,7 +20,6 @@ from wearbar.report.quantities import Show
 from wearbar.report.tables import view_of
 from wearbar.report.template import words_of
 from wearbar.report.words import action_pages as on_actions
-from wearbar.report.words import changes
 from wearbar.report.words import intervals as wording
 from wearbar.stats.estimate import proportion
 
@@ -335,13 +334,17 @@ def against_said(log, readings, found, items, danger, rate):
         intervals.reminder_drift(log, found, readings),
     )
     other = intervals.occasions(log, readings, late_share=0.05)
-    changes.became_table(became)
+    wording.became_table(became)
     return [
-        changes.two_rates(
-            rate, intervals.rate(other), intervals.criterion_moves(found, other), 0.05, SHOW
+        WORDS(
+            "two_rates",
+            rate=rate,
+            other=intervals.rate(other),
+            moves=intervals.criterion_moves(found, other),
+            criterion=0.05,
         ),
-        changes.rate_changed(change, then, recent, SHOW),
-        *(changes.became_said(became, then, SHOW), changes.dash_said(dash, log, SHOW)),
+        WORDS("rate_changed", change=change, then=then, recent=recent),
+        *(WORDS("became_said", rows=became, then=then), wording.dash_said(dash, log, SHOW)),
     ]
 
 

@@ -22,7 +22,6 @@ from wearbar.report.quantities import Show, plain
 from wearbar.report.template import coded
 from wearbar.report.words import log_check as words
 from wearbar.report.words import severity as use_words
-from wearbar.report.words import severity_use as on_use
 from wearbar.severity import use as hard_use
 from wearbar.stats.estimate import Estimate
 
@@ -405,7 +404,7 @@ def test_small_sites_have_no_figures():
         "share_least": [0.1, 0.2, 0.3], "share_most": [0.5, 0.6, 0.3], "weight_share": [0.8, 0.1, 0.1],
         "gap": 0.1, "has_both": [True, False, False],
     })  # fmt: skip
-    told = on_use.overlaps([effect(overlap=table)])
+    told = use_words.overlaps([effect(overlap=table)])
     assert told["site"].tolist() == ["shore", "sites with too few vehicles to name"]
     assert told["n_vehicles"].tolist() == [9, 3]
     assert told["share_least"].isna().tolist() == [False, True]

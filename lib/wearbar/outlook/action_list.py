@@ -2,7 +2,7 @@
 
 Index, Today's list, the outlook's first visits, calendar, visit sheet and findings.json all take it
 from here, so that a danger on one page is on every page. What is said of a row stands in
-`words.action_rows`.
+`words.action_pages`.
 """
 
 import numpy as np

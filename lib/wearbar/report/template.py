@@ -134,8 +134,12 @@ def about(value, low, high, say):
 
 @pass_context
 def _each(context, rows, block):
-    """What a block says of each row, whose columns are values to it. rows: a frame, or dicts."""
+    """What a block says of each row, whose columns are values to it.
+
+    rows: a frame, dicts, or objects with attributes.
+    """
     rows = rows.to_dict("records") if isinstance(rows, pd.DataFrame) else rows
+    rows = (row if isinstance(row, dict) else vars(row) for row in rows)
     name = context.name.removesuffix(".md.j2")
     return [_said(name, block, context.get_all() | row) for row in rows]
 
