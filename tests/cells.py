@@ -13,7 +13,7 @@ def cell_of(notebook, words):
     return next(source for source in code if words in source)
 
 
-def run(notebook, words, **names):
+def run(notebook, words, /, **names):
     """The names that such a cell leaves behind, given `names`."""
     exec(cell_of(notebook, words), names)
     return names

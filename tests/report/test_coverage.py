@@ -414,6 +414,7 @@ def test_pictures_of_use():
     found = [effect(refusals=("few-lines",), ratio=severity.NONE), effect()]
     names = {"style": style, "np": np, "pd": pd, "sns": seaborn, "coded": coded, "found": found}
     names |= {"hard_use": hard_use, "wording": use_words, "PercentFormatter": PercentFormatter}
+    names["words"] = use_words.SAY
     figure = run("severe_use", "not enough data to say", **names)["figure"]
     assert [text.get_text() for text in figure.axes[0].texts] == ["not enough data to say"]
     assert figure.axes[0].texts[0].xy[1] == 1  # the refused one is below
