@@ -1,8 +1,8 @@
 """What has a due point of its own: defects, failed inspections and tests, certificates, recalls,
 re-checks, and what was deferred. None of them dilutes a rate.
 
-Each kind says what it is, when it is due and when it was closed; what follows from that is reckoned
-for all at once.
+Each kind says what it is, when it is due and when it was closed; what follows from that is worked
+out for all at once.
 """
 
 import numpy as np
@@ -54,12 +54,12 @@ def items(log, found, readings):
     parts += [_rechecks(log, path, plan), _deferrals(log, found, path)]
     rows = stacked(parts).reindex(columns=list(ITEM | SAID))
     rows = rows.assign(**rows[FLAGS].eq(True)).astype(ITEM | SAID)
-    table, order = _reckoned(log, rows, path), ["due_date", "vehicle", "item"]
+    table, order = _followed(log, rows, path), ["due_date", "vehicle", "item"]
     table = table[list(ITEM)].astype(ITEM)
     return table.sort_values(order, kind="stable", ignore_index=True)
 
 
-def _reckoned(log, rows, path):
+def _followed(log, rows, path):
     """The rows with what follows from their due points and their ends: the day each was closed, its
     vehicle left, or the report date."""
     gone = look_up(rows["vehicle"], log.tables["vehicles"].set_index("vehicle")["disposed"])

@@ -134,7 +134,7 @@ def _to_si(log, name):
     km, mm, litres = DISTANCE_KM[units.distance], DEPTH_MM[units.depth], VOLUME_L[units.volume]
     if "vehicle" in frame:
         own = log.tables["vehicles"].set_index("vehicle")["distance_unit"].map(DISTANCE_KM)
-        km = frame["vehicle"].map(own.astype(float)).fillna(km)
+        km = look_up(frame["vehicle"], own.astype(float)).fillna(km)
     if name == "fuel":
         litres = np.where(frame["kind"].eq("electric"), 1.0, litres)
     in_si = {"distance": ("km", km), "depth": ("mm", mm), "volume": ("l", litres)}

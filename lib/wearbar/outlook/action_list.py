@@ -105,7 +105,7 @@ def _ranked(rows):
     urgency, is_wear = rows["urgency"], rows["kind"].eq("wear")
     danger, is_near = urgency.isin(DANGER), urgency.isin(["coming", "may be done", "not known"])
     brakes_and_tyres = rows["category"].fillna("").str.startswith(("brake", "tyre"))
-    reason = pd.Categorical(rows["reason"], REASONS).codes
+    reason = pd.Index(REASONS).get_indexer(rows["reason"])
     keys = {
         "urgency": pd.Categorical(urgency, URGENCY).codes,
         "laid_up": rows["is_laid_up"] & danger,

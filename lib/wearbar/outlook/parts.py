@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar import parts, usage
+from wearbar.log.keys import look_up
 from wearbar.parts import usable_of
 from wearbar.parts.fitted import axle_of
 
@@ -25,10 +26,10 @@ class Sets:
     # `life_km`, the median, and `life_sd`, of its log; `damage_per_km` of a part; `together`, the
     # share renewed whole
     rows: pd.DataFrame
-    parts: (
-        pd.DataFrame
-    )  # one row a part, `set` (row), `left_km` (NaN not known), `left_sd` (of log)
-    late: np.ndarray  # (rows, LATE_STEPS) quantiles of how late sets are renewed, in lives
+    # one row a part, `set` (row), `left_km` (NaN not known), `left_sd` (of log)
+    parts: pd.DataFrame
+    # (rows, LATE_STEPS) quantiles of how late sets are renewed, in lives
+    late: np.ndarray
 
     def left(self, rows, draws, rng):
         """(draws, sets) km until each is renewed: by its least part, as late as is usual here."""
@@ -128,7 +129,7 @@ def _lives(worn, rows):
     km = 1000 * usable_of(worn) / worn["rate_mm_per_1000km"].where(lambda rate: rate > 0)
     worn = worn.assign(km=km.where(km > 0))
     both, one = (worn.groupby(by)["km"].median().rename("km") for by in (KINDS, "category"))
-    own, every = rows[KINDS].join(both, on=KINDS)["km"], rows["category"].map(one)
+    own, every = rows[KINDS].join(both, on=KINDS)["km"], look_up(rows["category"], one)
     return own.fillna(every).fillna(np.inf)
 
 
@@ -137,6 +138,6 @@ def _damage(lives, rows):
     ends = lives.assign(n=lives["cause"].isin(DAMAGE).astype(float), km=lives["duration_km"])
     own, whole = (ends.groupby(by)[["n", "km"]].sum() for by in (KINDS, "category"))
     own = rows[KINDS].join(own, on=KINDS).fillna({"n": 0.0, "km": 0.0})
-    usual = rows["category"].map(whole["n"] / whole["km"].where(whole["km"] > 0))
+    usual = look_up(rows["category"], whole["n"] / whole["km"].where(whole["km"] > 0))
     usual = usual.where(usual > 0)
     return ((own["n"] + DAMAGE_WORTH) / (own["km"] + DAMAGE_WORTH / usual)).fillna(0.0)

@@ -12,6 +12,8 @@ import numpy as np
 import pandas as pd
 
 from wearbar.cost.bills import money_lines, part_of_task
+from wearbar.log.keys import look_up
+from wearbar.log.schema import TEXT
 
 CLASSES = ("planned", "wear", "unplanned", "other")
 PERIOD_DAYS, LEAST_ROWS, TOGETHER = 730, 3, 0.8
@@ -40,9 +42,8 @@ class Prices:
 
     def of_pieces(self, rows):
         """`pieces` of each of `rows`, by the item's own price, else by those of its category."""
-        own, every = (
-            r.join(self.pieces, on=PIECE) for r in (rows[PIECE], rows[PIECE].assign(item=""))
-        )
+        asked = rows[PIECE].astype(TEXT)
+        own, every = (r.join(self.pieces, on=PIECE) for r in (asked, asked.assign(item="")))
         return own.fillna(every).drop(columns=PIECE)
 
 
@@ -63,7 +64,7 @@ def classed(log, worn):
     return lines.assign(
         what=np.select(list(what.values()), list(what), "other"),
         hours=lines["line"].map(log.tables["work"]["labour_hours"]).where(is_work),
-        kind=lines["vehicle"].map(log.tables["vehicles"].set_index("vehicle")["kind"]),
+        kind=look_up(lines["vehicle"], log.tables["vehicles"].set_index("vehicle")["kind"]),
         plan=log.plan_for(lines["vehicle"]),
     )
 
@@ -145,7 +146,7 @@ def _pieces(log, lines, worn, pairs, since):
     fitted = log.tables["fitted"].sort_values("fitted", kind="stable")
     moved = fitted.index[fitted.duplicated("part") & fitted["part"].notna()]
     is_work, part = lines["source"].eq("work"), lines["task"].map(part_of_task(log.plan))
-    lines = lines.assign(category=lines["task"].mask(is_work, part))
+    lines = lines.assign(category=lines["task"].mask(is_work, part).astype(TEXT))
     work = lines[is_work & lines["what"].eq("wear") & (lines["date"] > since)]
     bought = lines[~is_work & lines["category"].isin(worn)]
     bought = bought[~bought["line"].isin(moved)].join(fitted[["item", "price"]], on="line")
@@ -159,10 +160,11 @@ def _pieces(log, lines, worn, pairs, since):
     n = recent.query("item == ''").droplevel("item")["pieces"]
     each = work.groupby(PIECE[:2])[["amount", "hours"]].sum(min_count=1)
     each = each.reindex(n.index).div(n, axis=0).add_prefix("work_")
-    by = by.join(each, on=PIECE[:2])
+    of = by.index.droplevel("item")
+    by = by.join(each.reindex(of).set_axis(by.index))
     amount = by["amount"] + by["work_amount"].fillna(0.0)
     whole = amount.rename("extra").rename_axis(["kind", "other", "item"]).reset_index()
     extra = pairs.merge(whole.query("item == ''"), on="other").groupby(PIECE[:2])["extra"].sum()
-    amount = amount + by.join(extra, on=PIECE[:2])["extra"].fillna(0.0)
+    amount = amount + extra.reindex(of).fillna(0.0).to_numpy()
     sd = by["amount_sd"].mask(by["n"] < LEAST_ROWS, FEW_SD * by["amount"])
     return by.assign(amount=amount, amount_sd=sd, hours=by["work_hours"])
