@@ -2,6 +2,9 @@
 
 import csv
 import gc
+import json
+import os
+import time
 import tomllib
 from functools import cache
 from pathlib import Path
@@ -10,7 +13,7 @@ from types import SimpleNamespace
 import pytest
 from hypothesis import settings
 
-from wearbar.log import places, read_log
+from wearbar.log import once, places, read_log
 from wearbar.log.schema import TABLES
 from wearbar.pack.start import start_log
 
@@ -34,6 +37,22 @@ def write_rows(folder, rows):
                 [row.get(c.name, "") for c in TABLES[name]] for row in lines
             )
     return folder
+
+
+@pytest.fixture(scope="session")
+def shared_folder(tmp_path_factory, worker_id):
+    """A folder for all processes that run the tests."""
+    base = tmp_path_factory.getbasetemp()
+    folder = (base if worker_id == "master" else base.parent) / "shared"
+    folder.mkdir(exist_ok=True)
+    return folder
+
+
+@pytest.fixture(scope="session", autouse=True)
+def store(shared_folder):
+    """What is `once.once` is computed once for all tests, as in the run of a pack."""
+    (shared_folder / "store").mkdir(exist_ok=True)
+    os.environ[once.STORE] = str(shared_folder / "store")
 
 
 @pytest.fixture(scope="session")
@@ -132,8 +151,9 @@ def by_hand(tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def packs(by_hand, tmp_path_factory):
-    """The whole pack of each log: name to `Pack`, made once when first asked for."""
+def packs(by_hand, shared_folder):
+    """The whole pack of each log: name to `Pack`, made once, when first asked for, by one of the
+    processes that run the tests; the others wait for it."""
     from wearbar import pack
 
     logs = {
@@ -141,13 +161,24 @@ def packs(by_hand, tmp_path_factory):
         "owner": places.place("data", "owner"),
         "fleet": places.place("data", "fleet"),
     }
-    root, made = tmp_path_factory.mktemp("whole"), {}
 
+    @cache
     def whole(name):
-        if name not in made:
-            made[name] = None  # one that fails is not tried again for every test
-            made[name] = pack.make_pack(root / name, log=logs[name], tell=lambda line: None)
-        return made[name] or pytest.fail(f"the pack of {name} could not be made")
+        out, told = (shared_folder / made for made in (name, f"{name}.json"))
+        try:
+            (shared_folder / f"{name}.making").mkdir()
+        except FileExistsError:
+            while not told.exists():
+                time.sleep(0.2)
+        else:
+            told.with_suffix(".half").write_text("null")
+            try:
+                made = pack.make_pack(out, log=logs[name], tell=lambda line: None)
+                told.with_suffix(".half").write_text(json.dumps(made.set_aside))
+            finally:  # one that fails is not tried again for every test
+                told.with_suffix(".half").replace(told)
+        aside = json.loads(told.read_text())
+        return pytest.fail(f"no pack of {name}") if aside is None else pack.Pack(out, aside)
 
     return whole
 

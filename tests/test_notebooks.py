@@ -1,4 +1,7 @@
-"""The notebooks run, cell by cell: each on the owner's log against outputs kept in tests/golden, and (slow) each on the fleet."""
+"""The notebooks run in a kernel, cell by cell: the visit sheet against its outputs kept in tests/golden, and (slow) all of them.
+
+The whole pack of the owner's log is held against the same outputs: tests/pack/test_whole_packs.py.
+"""
 
 import json
 import subprocess
@@ -38,11 +41,18 @@ def test_runs_on_the_fleet_cell_by_cell(path):
     nbval(path, "--nbval-lax")
 
 
-@pytest.mark.parametrize("path", REPORTS, ids=lambda p: p.stem)
-def test_says_on_the_owners_log_what_it_said_before(path):
-    golden = ROOT / "tests" / "golden" / path.name
-    assert golden in GOLDEN, f"run tests/golden/make.py {path.stem}, and read what it says"
-    nbval(golden, "--nbval")
+SHEET = pytest.param("visit_sheet", id="visit_sheet")
+OTHERS = [pytest.param(p.stem, id=p.stem, marks=pytest.mark.slow) for p in REPORTS[:-1]]
+
+
+@pytest.mark.parametrize("name", [SHEET, *OTHERS])
+def test_says_on_the_owners_log_what_it_said_before(name):
+    nbval(ROOT / "tests" / "golden" / f"{name}.ipynb", "--nbval")
+
+
+def test_each_notebook_has_a_golden_copy():
+    lost = {path.stem for path in REPORTS} - {path.stem for path in GOLDEN}
+    assert not lost, f"run tests/golden/make.py {lost}, and read what it says"
 
 
 @pytest.mark.parametrize("path", GOLDEN, ids=lambda p: p.stem)

@@ -16,9 +16,10 @@ from importlib import import_module
 __version__ = "0.1.0"
 
 _VERBS = {
-    "wearbar.report.verbs": "read_log due compliance actions next_year",
+    "wearbar.report.verbs": """
+        read_log due compliance actions next_year cost_per_distance fuel_economy replacement
+    """,
     "wearbar.report.verbs_parts": "part_lives wear remaining_life severe_use",
-    "wearbar.report.verbs_cost": "cost_per_distance fuel_economy replacement",
     "wearbar.stats": "kaplan_meier fit_weibull",
     "wearbar.stats.recurrence": "mean_cumulative",
 }

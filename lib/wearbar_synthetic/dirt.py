@@ -171,7 +171,7 @@ TWICE = {"fuel": 2, "odometer": 1, "work": 1}
 def soil(tables, setting, rng):
     """The tables with slips typed in, and a frame of them: kind, table, line (the header being 1), column, written, true.
 
-    Column `also` of a repeated row is blank; a row dated after the log's day is true, only late.
+    Column `also` of a repeated row is blank; a row dated after the report date is true, only late.
     """
     mine = [s for s in SLIPS if not setting.names or s.kind in OF_AN_OWNER]
     tables, taken, told = dict(tables), {}, []
@@ -180,7 +180,7 @@ def soil(tables, setting, rng):
         told.append(_note("row typed twice", name, taken[name], "", "", ""))
         taken[name] = [*taken[name], *(row - 1 for row in taken[name])]
     tables["odometer"], late = _too_new(tables["odometer"], setting)
-    told.append(_note("after the log's day", "odometer", late, "date", "", ""))
+    told.append(_note("after the report date", "odometer", late, "date", "", ""))
     for slip in mine:
         tables[slip.table], rows, written, true = _mistype(
             tables[slip.table], slip, taken.setdefault(slip.table, []), rng

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from wearbar import adopt
 from wearbar.adopt.cells import DECIMALS, ORDERS, dates, numbers
 from wearbar.adopt.evidence import date_order, decimal_mark
-from wearbar.adopt.header import headings
+from wearbar.adopt.grids import headings
 from wearbar.cost.bills import fuel_cost, money_lines
 from wearbar.log import LogError, read_log
 from wearbar.pack.cli import main

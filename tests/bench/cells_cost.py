@@ -209,7 +209,8 @@ def years_dearer(rng, samples, vehicles, bills):
 
 def says_sites_differ(account):
     """Whether the report says that sites differ; None where it says neither."""
-    text = cost_words.sites(cost.by_site(account), compare.differences(account, "site"), SHOW)
+    table, apart = cost.by_site(account), compare.differences(account, "site")
+    text = cost_words.words_in(SHOW)("apart", what="site", table=table, apart=apart)
     return False if "No site costs" in text else True if "the other sites" in text else None
 
 

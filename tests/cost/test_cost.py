@@ -679,8 +679,13 @@ class TestComparisons:
         assert cost_per_km(few)["low"].isna().all()
         assert cost_per_km(many, "category")["low"].gt(0).all()
         assert "No range is shown: a range needs three vehicles and 30 rows with money" in plain(
-            wording.SAY("range", total=total_per_km(few))
+            wording.words_in(Show())("range", total=total_per_km(few))
         )
+
+    def sites_said(self, book):
+        found = differences(book, "site")
+        words = wording.words_in(Show())
+        return words("apart", what="site", table=by_site(book), apart=found)
 
     def test_one_dear_site_of_four_is_named_and_equal_sites_are_not(self):
         rng = np.random.default_rng(8)
@@ -694,16 +699,12 @@ class TestComparisons:
         assert found.index[0] == "Corley"
         assert found.loc["Corley", "is_clear"]
         assert found.loc["Corley", "low"] > 1.5
-        assert "Corley" in wording.sites(by_site(dear), differences(dear, "site"), Show())
-        assert "No site costs clearly more or less" in wording.sites(
-            by_site(alike), differences(alike, "site"), Show()
-        )
+        assert "Corley" in self.sites_said(dear)
+        assert "No site costs clearly more or less" in self.sites_said(alike)
 
     def test_groups_too_small_for_any_clear_difference_get_words(self):
         book = self.fleet(
             np.full((6, 2), 100.0) + np.arange(12).reshape(6, 2), ["A", "A", "A", "B", "B", "B"]
         )
         assert differences(book, "site").empty
-        assert "There is not enough data to say whether sites differ" in wording.sites(
-            by_site(book), differences(book, "site"), Show()
-        )
+        assert "There is not enough data to say whether sites differ" in self.sites_said(book)

@@ -9,7 +9,7 @@ from wearbar.cost import fixed
 from wearbar.log import log_of
 from wearbar.log.units import Units
 from wearbar.report.quantities import Show
-from wearbar.report.words import cost as wording
+from wearbar.report.template import words_of
 
 SHOW = Show(Units(currency="EUR"))
 
@@ -57,7 +57,7 @@ def test_an_insurance_that_lapsed_is_named_with_its_year():
         )
     )
     assert found.to_numpy().tolist() == [[2025, "insurance", 1, 275]]
-    assert wording.SAY("fixed_gaps", gaps=found.to_dict("records")) == (
+    assert words_of("running_cost")("fixed_gaps", gaps=found.to_dict("records")) == (
         "No insurance is on record for 1 vehicle in 2025 (275 days). "
         "Costs look lower than they were where a fixed cost is missing."
     )
@@ -79,4 +79,6 @@ def test_a_year_without_any_before_it_began_is_a_gap_too():
 )
 def test_what_is_whole_short_or_never_yearly_is_no_gap(rows):
     assert gaps(log_with(*rows)).empty
-    assert wording.SAY("fixed_gaps", gaps=gaps(log_with(*rows)).to_dict("records")) == ""
+    assert (
+        words_of("running_cost")("fixed_gaps", gaps=gaps(log_with(*rows)).to_dict("records")) == ""
+    )

@@ -20,9 +20,8 @@ from wearbar.cost.value import value_points
 from wearbar.log import log_of, read_log
 from wearbar.log.places import place
 from wearbar.report.quantities import Show, plain
-from wearbar.report.words.replacement import keeping as keeping_said
-from wearbar.report.words.replacement import repairs_how
-from wearbar.report.words.replacement import trend as trend_said
+from wearbar.report.words.cost import keeping as keeping_said
+from wearbar.report.words.cost import mounting, words_in
 
 HEADER = {
     "distance": "km",
@@ -31,6 +30,7 @@ HEADER = {
     "first_day": "2020-01-01",
     "as_of": "2025-12-31",
 }
+WORDS = words_in(Show())
 
 
 def fleet(born, work, readings=None, **tables):
@@ -100,7 +100,7 @@ class TestRepairs:
         curve = cost_by_kind(visits, periods, pd.Series(dict.fromkeys("ABC", "van")))["van"]
         assert curve["mcf"].tolist() == [0, 0, 0]
         assert curve.attrs == {"inside": 1, "outside": 0, "apart": 1, "apart_amount": 180}
-        said = plain(repairs_how({"van": curve}, Show()))
+        said = plain(WORDS("repairs_how", kinds=mounting({"van": curve})))
         assert "van: 1 visit; 1 visit more (180) at ages of too few vehicles" in said
         assert "0 to 0" not in said
 
@@ -133,11 +133,13 @@ class TestRepairs:
         )
         curve = cost_by_kind(visits, periods, pd.Series({"A": "van"}))["van"]
         assert curve.attrs["outside"] == 1
-        assert "1 visit in a gap of the record" in repairs_how({"van": curve}, Show())
+        assert "1 visit in a gap of the record" in WORDS(
+            "repairs_how", kinds=mounting({"van": curve})
+        )
         found = repair_trend(visits, periods)
         assert (found.n, found.apart) == (0, 1)
-        assert "1 visit to vehicles with a gap in their record is left out" in trend_said(
-            found, Show()
+        assert "1 visit to vehicles with a gap in their record is left out" in WORDS(
+            "trend", found=found
         )
 
     def test_a_vehicle_without_distance_beside_one_with(self):
@@ -247,6 +249,23 @@ class TestCheapestAge:
         kept = self.make(0.25, lambda k: 100, n=2)
         assert "cost_per_year" not in kept.curve
         assert "needs 3 vehicles" in kept.best.note
+
+    @pytest.mark.parametrize("n", [1, 3])
+    @pytest.mark.parametrize("begun", ["2026-02-01", "2027-02-01"])
+    def test_vehicles_bought_but_not_yet_in_service_are_refused_in_words(self, n, begun):
+        names = list("ABC")[:n]
+        vehicles = {"vehicle": names, "kind": "van", "in_service": begun, "acquired": "2025-10-01"}
+        reads = {"vehicle": names, "date": "2025-12-01", "odometer": 5}
+        log = {"vehicles": pd.DataFrame(vehicles), "odometer": pd.DataFrame(reads)}
+        log = log_of(log, HEADER)
+        path = usage.readings(log)
+        book, born = account(log, path), log.tables["vehicles"].set_index("vehicle")["in_service"]
+        periods = observed_periods(book, log, path)
+        (kept,) = cheapest_ages(book.vehicles, book.lines, periods, value_points(log), born)
+        assert np.isnan(kept.best.value)
+        assert kept.curve.empty
+        new = "fewer than 3 vehicles were on record when new"
+        assert kept.best.note == (new if n == 3 else "needs 3 vehicles of a kind")
 
     def test_the_end_of_the_curve_is_not_said_to_be_the_oldest_age_on_record(self):
         # eight vans from new for three years, two of them on to seven: the curve ends where fewer than three are left

@@ -10,7 +10,8 @@ from random_due import random_log
 
 from wearbar import usage
 from wearbar.intervals import due, occasions
-from wearbar.intervals.schedule import Limit, add_months, last_met, points
+from wearbar.intervals.due import Limit
+from wearbar.intervals.schedule import add_months, last_met, points
 
 STORED = Path(__file__).parent.parent / "reference" / "due" / "random.csv"
 SERIES = ["vehicle", "task", "position"]

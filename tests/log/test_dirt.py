@@ -12,8 +12,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from wearbar import log as logs
+from wearbar.log.checks.problems import RULES
 from wearbar.log.places import place
-from wearbar.log.rules import RULES
 from wearbar.log.schema import TABLES
 
 TABLES_USED = (

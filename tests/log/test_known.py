@@ -192,7 +192,7 @@ def test_late_by_the_record_alone_is_said():
     typed_late = [rows["why"].eq("typed-late").sum() for rows in (found, found.iloc[1:])]
     said = [words_of("interval_compliance")("typed_late", n=n) for n in typed_late]
     assert said[0] == (
-        "1 job was done on time but typed in only after its window had closed. It counts neither as on time nor as late. "
+        "1 job was done on time but typed in only after its last day on time. It counts neither as on time nor as late. "
         "Type work in on the day it is done."
     )
     assert said[1] == ""

@@ -12,8 +12,8 @@ import pytest
 from wearbar import log as logs
 from wearbar.log.checks.chain import longest_likely
 from wearbar.log.checks.odometers import likely_reading
+from wearbar.log.checks.problems import RULES
 from wearbar.log.places import place
-from wearbar.log.rules import RULES
 from wearbar.log.schema import MAIN_DATE, PERIODS, READINGS, TABLES, WHOLE_FLEET, column
 
 HEADER = {"distance": "mi", "volume": "L", "depth": "mm", "currency": "GBP", "pressure": "psi"}
@@ -87,7 +87,7 @@ class TestLedger:
     def test_the_slips_put_into_the_demo_are_named_with_their_place(self):
         log = logs.read_log(place("data", "fleet"))
         dirt = pd.read_csv(place("data", "truth", "fleet", "dirt.csv"), dtype=str).query(
-            'kind != "after the log\'s day"'
+            'kind != "after the report date"'
         )
         found = pd.concat([log.set_aside, log.warnings])
         named = set(zip(found["table"], found["line"], strict=True))
@@ -360,9 +360,7 @@ class TestReadings:
         ],
     )
     def test_other_slips(self, slip, named):
-        text = likely_reading(
-            np.array([float(slip)]), np.array([14480.0]), np.array([14610.0]), np.array([False])
-        )[0]
+        text = likely_reading(float(slip), 14480.0, 14610.0, False)
         assert text == f"{slip} between 14480 and 14610: {named}"
 
     def test_a_change_of_instrument_is_no_slip(self):
@@ -707,6 +705,14 @@ class TestHeader:
         told = tomllib.loads((copy / "log.toml").read_text())
         assert told["capacity"] == {"Ferry Quay": 120, "": 40.5}
         assert told["pack"] == {"workbook": True, "only": ["outlook"]}
+
+    def test_signs_that_toml_wants_escaped_are_kept(self, tmp_path):
+        folder = write(tmp_path / "log", odometer="vehicle,date,odometer\nA,2022-05-01,10\n")
+        more = 'name = "a\\u007fb"\ncapacity = { "North\\u007f" = 8, "\\"\\\\" = 9 }\n'
+        (folder / "log.toml").write_text((folder / "log.toml").read_text() + more)
+        copy = logs.write_log(logs.read_log(folder), tmp_path / "copy")
+        told = tomllib.loads((copy / "log.toml").read_text())
+        assert (told["name"], told["capacity"]) == ("a\x7fb", {"North\x7f": 8, '"\\': 9})
 
     @pytest.mark.parametrize(
         "key, value, says",

@@ -250,7 +250,7 @@ def test_a_pack_of_a_server_database_has_its_plan_and_no_password(
         database(postgres, frames, header)
     use_test_notebooks(monkeypatch)
     made = pack.make_pack("pack", log=postgres, only=["second"], tell=lambda line: None)
-    assert made.names == ("second",)
+    assert (made.folder / "second.html").is_file()
     assert not [
         p
         for p in tmp_path.rglob("*")

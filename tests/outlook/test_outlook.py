@@ -5,6 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+from cells import run
 
 from wearbar import outlook, usage
 from wearbar.intervals import items, occasions
@@ -13,19 +14,17 @@ from wearbar.log.plan import plan_of
 from wearbar.log.units import Units
 from wearbar.outlook.bills import draw_bills, visit_rates
 from wearbar.outlook.lastyear import actual_year
-from wearbar.outlook.learn import corrected
 from wearbar.outlook.order import _worn, order_list, packs
 from wearbar.outlook.parts import Sets, _habits
 from wearbar.outlook.paths import month_edges, paths
 from wearbar.outlook.prices import Prices
 from wearbar.outlook.simulate import _shares
-from wearbar.outlook.visit_plan import expected_km, visit_jobs
-from wearbar.outlook.year import _band
-from wearbar.report.charts import outlook as charts
+from wearbar.outlook.visits import expected_km, visit_jobs
+from wearbar.outlook.year import _band, corrected
 from wearbar.report.charts import style
 from wearbar.report.charts.style import png
-from wearbar.report.quantities import Show, plural
-from wearbar.report.template import about, words_of
+from wearbar.report.quantities import Show, clean, plural
+from wearbar.report.template import about
 from wearbar.report.words import outlook as wording
 from wearbar.usage import backtest
 
@@ -52,6 +51,7 @@ TASKS = [
     {"code": "fluid", "action": "replace", "every": {"months": 12}, "hours": 0.5, "tolerance": 0.1},
 ]
 SHOW = Show(Units(distance="km", currency="GBP"))
+WORDS = wording.words_in(SHOW)
 NOTHING = pd.DataFrame(
     {"urgency": [], "kind": [], "vehicle": [], "job": [], "site": [], "is_laid_up": []}
 )
@@ -278,8 +278,8 @@ class TestOrder:
                 }
             ]
         )
-        sets = Sets(rows, pd.DataFrame(), np.array([1.0]), np.array([0.1]), np.array([0.0]))
-        prices = Prices(pd.DataFrame(), pieces(), pd.DataFrame(), np.nan, {})
+        sets = Sets(rows, pd.DataFrame(), np.ones((1, 40)))
+        prices = Prices(pd.DataFrame(), pieces(), pd.DataFrame(), frozenset())
 
         class Told:
             sets = np.repeat([[1.0], [0.0]], [40, 60], axis=0)
@@ -288,8 +288,8 @@ class TestOrder:
         assert table["order_packs"].item() == 0
         assert table["chance"].item() == 0.4
         assert table["expected"].item() == 0.4
-        assert "Not ordered, though a need is possible: Plover (4 in 10)." in wording.order_said(
-            table
+        assert "Not ordered, though a need is possible: Plover (4 in 10)." in WORDS(
+            "order", n=1, maybe=table
         )
         Told.sets = np.repeat([[1.0], [0.0]], [90, 10], axis=0)
         assert _worn(sets, Told, prices)["order_packs"].item() == 1
@@ -306,10 +306,13 @@ class TestSets:
                 "axle": "front",
                 "item": "x",
                 "size": [size],
+                "life_km": 30_000.0,
+                "life_sd": 0.2,
+                "damage_per_km": 0.0,
             }
         )
         parts = pd.DataFrame({"set": 0, "left_km": left, "left_sd": 0.0})
-        return Sets(rows, parts, np.array([30_000.0]), np.array([0.2]), np.array([0.0]))
+        return Sets(rows, parts, np.ones((1, 40)))
 
     def test_the_least_of_an_axle_decides(self):
         assert (
@@ -356,7 +359,6 @@ class TestBills:
             bills,
             np.array(["van"]),
             pd.Timestamp("2024-12-31"),
-            12,
             np.random.default_rng(1),
         )
         assert money.sum(axis=1).mean() == pytest.approx(600, rel=0.03)
@@ -372,7 +374,6 @@ class TestBills:
             bills,
             np.array(["van"]),
             pd.Timestamp("2024-12-31"),
-            12,
             np.random.default_rng(1),
         )
         assert hours.sum() == 0
@@ -507,7 +508,7 @@ class TestFewBills:
         assert e["money"].value == pytest.approx(
             e["planned"].value + year.simulated.totals["other"].sum(axis=1).mean()
         )
-        said = wording.money_said(year, e, SHOW)
+        said = WORDS("money", year=year, money=e["money"])
         assert "without parts that wear and unplanned repairs" in said
         assert "fewer than 10 bills for parts that wear and unplanned repairs" in said
         totals = list(outlook.totals(year, ["jobs", "hours", "money"]).values())
@@ -537,7 +538,7 @@ def renewals(*sizes, late=1.1):
     )
     parts["duration_km"] = 30_000 * late
     sets = pd.DataFrame({"vehicle": ["V0"], "category": "tyre", "axle": "front", "size": [2]})
-    return SimpleNamespace(parts=parts), sets
+    return parts, sets
 
 
 class TestRenewalHabits:
@@ -570,7 +571,6 @@ def test_the_mean_bills_own_error_is_in_the_years_money():
         bills,
         np.array(["van"]),
         pd.Timestamp("2024-12-31"),
-        12,
     )
     money, _, _ = draw_bills(*day, np.random.default_rng(1))
     total = money.sum(axis=1)
@@ -620,8 +620,8 @@ def test_a_short_record_has_no_last_year():
         )
         is None
     )
-    assert "two years" in wording.last_year_said(None, SHOW)
-    assert wording.a_year_ago(None, SHOW) == ""
+    assert "two years" in WORDS("last_year", past=None)
+    assert WORDS("a_year_ago", past=None) == ""
     assert wording.last_year_table(None, SHOW).empty
 
 
@@ -641,21 +641,24 @@ class TestWords:
             plan, months = outlook.plan_of_visits(found, NOTHING), outlook.by_month(found)
             money = outlook.totals(found, ["planned", "wear", "unplanned", "other", "money"])
             told = [
-                wording.visits_said(plan, NOTHING, SHOW),
+                WORDS("visits", plan=plan, now="", has_covers=False),
                 wording.work_said(found, months, SHOW),
             ]
             told += [
-                wording.money_said(found, money, SHOW),
-                wording.methods_said(found, NOTHING, None),
+                WORDS("money", year=found, money=money["money"]),
+                WORDS("methods", year=found, n_items=0, learned=wording.learned_said(None)),
             ]
             told += [wording.first_visits(plan, NOTHING, found.as_of, SHOW)]
             told += [
                 wording.changed_use(found, SHOW),
-                words_of("outlook", show=SHOW)("alt_months", months=months["money"], what="Money"),
+                WORDS("alt_months", months=months["money"], what="Money"),
             ]
             told += [
-                wording.hours_said(
-                    outlook.by_site(found), found.simulated, outlook.total(found, "hours")
+                WORDS(
+                    "hours",
+                    year=found,
+                    sites=outlook.by_site(found),
+                    hours=outlook.total(found, "hours"),
                 )
             ]
             assert not [
@@ -674,7 +677,7 @@ class TestWords:
             }
         )
         plan = outlook.VisitPlan(jobs, 2, n_single, 3)
-        text = wording.visits_said(plan, NOTHING, SHOW)
+        text = WORDS("visits", plan=plan, now="", has_covers=False)
         assert "2 visits do 5 jobs." in text
         assert (
             f"would make {n_single} visits: joint visits save {saved}. Joining only the jobs of one day would make 3."
@@ -682,7 +685,7 @@ class TestWords:
         )
         assert ("falls due again sooner: 1 more job." in text) == hence
         assert "once more than needed" not in text
-        assert "once more than needed" in wording.visits_said(plan, NOTHING, SHOW, True)
+        assert "once more than needed" in WORDS("visits", plan=plan, now="", has_covers=True)
 
     @pytest.mark.parametrize("n, text", [(0, "order none"), (3, "3 × 1 L")])
     def test_packs_in_words(self, n, text):
@@ -699,22 +702,21 @@ class TestWords:
         rows = year.ahead.rows.assign(
             site=np.where(year.ahead.rows["vehicle"].eq("V0"), "south", "north")
         )
-        told = replace(year.simulated, by_site=pd.DataFrame({"north": [2.0], "south": [1.0]}))
-        assert (
-            outlook.by_site(replace(year, ahead=replace(year.ahead, rows=rows), simulated=told))[
-                "hours"
-            ]
-            .isna()
-            .all()
-        )
+        sites = outlook.by_site(replace(year, ahead=replace(year.ahead, rows=rows)))
+        assert sites["site"].tolist() == ["north", "south"]
+        assert sites["hours"].isna().all()
+
+
+def visits_drawn(plan, year):
+    names = {"plan": plan, "year": year, "style": style, "clean": clean, "pd": pd}
+    return run("outlook", "# a row a visit", **names)["figure"]
 
 
 def test_pictures_are_drawn(year):
-    plan = outlook.plan_of_visits(year)
-    assert png(charts.visits(plan, year.as_of)).startswith(b"\x89PNG")
+    assert png(visits_drawn(outlook.plan_of_visits(year), year)).startswith(b"\x89PNG")
     _, axes = style.new_figure()
     axes.plot(range(12), outlook.by_month(year)["jobs"])
-    charts.months(axes, outlook.by_month(year)["month"], "Jobs")
+    style.months(axes, outlook.by_month(year)["month"], "Jobs")
     ticks = [t.get_text() for t in axes.get_xticklabels()]
     assert ticks[:2] == ["Jan\n2025", "Feb"]
     assert axes.get_ylabel() == "Jobs"
@@ -723,7 +725,8 @@ def test_pictures_are_drawn(year):
 
 def test_visits_are_drawn_with_the_most_visited_vehicle_on_top():
     jobs = pd.DataFrame({"vehicle": ["A", "B", "B"], "day": [3, 3, 40]})
-    axes = charts.visits(SimpleNamespace(jobs=jobs), pd.Timestamp("2025-01-01")).axes[0]
+    year = SimpleNamespace(as_of=pd.Timestamp("2025-01-01"), has_year=True)
+    axes = visits_drawn(SimpleNamespace(jobs=jobs, n_visits=3), year).axes[0]
     assert [t.get_text() for t in axes.get_yticklabels()] == ["B", "A"]
 
 
@@ -830,9 +833,8 @@ class TestLadder:
                 certificates=certificates,
             )
         )
-        again = found.ahead.again
-        due, early = again.points(
-            np.array([0, 0, 0]), np.zeros(3), np.zeros(3), np.array([30.0, 50.0, 60.0])
+        due, early = found.ahead.points(
+            np.array([0, 0, 0]), np.array([[0.0] * 3, [0.0] * 3, [30.0, 50.0, 60.0]])
         )
         assert (found.as_of + pd.to_timedelta(due[2], unit="D")).strftime("%Y-%m-%d").tolist() == [
             "2025-08-19",
@@ -846,8 +848,8 @@ class TestLadder:
             {"every": {"distance": 6000}, "measured_from": "schedule", "tolerance": 0.1},
             {"date": ["2023-07-20", "2024-02-05"]},
         )
-        due, early = found.ahead.again.points(
-            np.array([0, 0, 0]), np.array([17_000.0, 17_400.0, 23_500.0]), np.zeros(3), np.zeros(3)
+        due, early = found.ahead.points(
+            np.array([0, 0, 0]), np.array([[17_000.0, 17_400.0, 23_500.0], [0.0] * 3, [0.0] * 3])
         )
         assert due[0].tolist() == [23_000, 24_000, 30_000]
         assert early[0].tolist() == [22_400, 23_400, 29_400]
@@ -948,8 +950,8 @@ class TestBlankAndNone:
         text, _ = wording.answer(blank, told, outlook.plan_of_visits(blank), SHOW)
         assert "Not shown: hours and money. The log does not hold any." in text
         assert "Labour" not in text
-        assert "hours have no forecast" in wording.hours_said(
-            outlook.by_site(blank), blank.simulated, e
+        assert "hours have no forecast" in WORDS(
+            "hours", year=blank, sites=outlook.by_site(blank), hours=e
         )
 
     def test_hours_that_came_are_not_known_where_none_is_on_record(self):
@@ -992,10 +994,10 @@ class TestNothingToGoBy:
         assert "so jobs and visits have no forecast" in text
         assert "By past wear" not in text
         assert "due work has no forecast" in wording.work_said(year, outlook.by_month(year), SHOW)
-        assert "hours have no forecast" in wording.hours_said(
-            outlook.by_site(year), year.simulated, totals["hours"]
+        assert "hours have no forecast" in WORDS(
+            "hours", year=year, sites=outlook.by_site(year), hours=totals["hours"]
         )
-        assert "hold no prices" in wording.money_said(year, totals, SHOW)
+        assert "hold no prices" in WORDS("money", year=year, money=totals["money"])
         past = outlook.last_year(log, None, backtest.Replay(log))
         assert past.totals[["forecast", "actual"]].isna().all(axis=None)
         assert wording.last_year_table(past, SHOW).empty
@@ -1016,9 +1018,9 @@ class TestNothingToGoBy:
         assert "of labour" in text
         past = outlook.last_year(log, None, backtest.Replay(log))
         assert not past.is_known("jobs")
-        said = wording.a_year_ago(past, SHOW)
+        said = WORDS("a_year_ago", past=past)
         assert "of workshop money. The actual was GBP 600, inside the range." in said
-        assert "job" not in said + wording.last_year_said(past, SHOW)
+        assert "job" not in said + WORDS("last_year", past=past)
 
     def test_nothing_foreseen_and_nothing_come_is_not_boasted_of(self):
         past = outlook.last_year(self.log(), None, backtest.Replay(self.log()))
@@ -1026,12 +1028,12 @@ class TestNothingToGoBy:
             forecast=0.0, low=0.0, high=0.0, actual=0.0, is_inside=True, is_known=True
         )
         nothing = replace(past, totals=totals)
-        assert "any work to compare" in wording.last_year_said(nothing, SHOW)
-        assert wording.a_year_ago(nothing, SHOW) == ""
+        assert "any work to compare" in WORDS("last_year", past=nothing)
+        assert WORDS("a_year_ago", past=nothing) == ""
         more = replace(
             past, totals=totals.assign(actual=3.0, is_inside=False), months=past.months.fillna(0.0)
         )
-        said = wording.a_year_ago(more, SHOW)
+        said = WORDS("a_year_ago", past=more)
         assert "the forecast was no jobs. The actual was 3, above the range." in said
 
 
@@ -1077,13 +1079,11 @@ class TestItemsOwnPrice:
             pd.DataFrame(),
             pieces(**{"front one": 110, "rear one": 155, "": 140}),
             pd.DataFrame(),
-            np.nan,
-            {},
+            frozenset(),
         )
-        kind, category = np.repeat("van", 3), np.repeat("tyre", 3)
-        assert prices.piece(kind, category, ["front one", "rear one", "new one"])[
-            "price"
-        ].tolist() == [110, 155, 140]
+        items = ["front one", "rear one", "new one"]
+        rows = pd.DataFrame({"kind": "van", "category": "tyre", "item": items})
+        assert prices.of_pieces(rows)["price"].tolist() == [110, 155, 140]
 
     def test_the_log_tells_it_however_long_ago_and_a_moved_part_was_not_bought(self):
         fitted = pd.DataFrame(
@@ -1178,20 +1178,20 @@ class TestBands:
 def test_visit_jobs_follow_the_median_path():
     """A limit by distance falls due on the day on which the median path reaches it."""
     found = outlook.outlook_of(even_log())
-    jobs = visit_jobs(found.ahead, found.model, found.as_of)
+    jobs = visit_jobs(found, found.ahead.rows["vehicle"])
     rows = jobs.rows
     oil = rows.index[rows["task"].eq("oil")][0]
-    assert jobs.first_due[oil] == pytest.approx(140, abs=2)
-    assert (jobs.due[oil] - jobs.days)[:5] == pytest.approx([200] * 5, abs=2)
+    assert jobs.due[oil, 0] == pytest.approx(140, abs=2)
+    assert (jobs.due[oil, 1:] - jobs.days)[:5] == pytest.approx([200] * 5, abs=2)
     fluid = rows.index[rows["task"].eq("fluid")][0]
-    assert jobs.first_due[fluid] == 305
-    assert jobs.first_early[fluid] == 305 - 36
+    assert jobs.due[fluid, 0] == 305
+    assert jobs.early[fluid, 0] == 305 - 36
 
 
 def test_damage_is_that_of_the_kind_not_of_all_tyres(fleet):
     sets = outlook.sets_of(fleet, usage.readings(fleet))
     rows = (
-        sets.rows.assign(rate=1000 * sets.damage_per_km)
+        sets.rows.assign(rate=1000 * sets.rows["damage_per_km"])
         .query("category == 'tyre'")
         .groupby("kind")["rate"]
         .first()

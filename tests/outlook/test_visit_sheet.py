@@ -14,8 +14,7 @@ from wearbar import usage
 from wearbar.log import log_of
 from wearbar.log.places import place
 from wearbar.log.plan import plan_of
-from wearbar.log.plan_figures import MOST_OFF, converted, is_example
-from wearbar.log.units import Units
+from wearbar.log.units import MOST_OFF, Units, converted, is_example
 from wearbar.outlook.visit_sheet import visit_of
 from wearbar.pack.cli import main
 from wearbar.report import template
@@ -168,6 +167,21 @@ class TestTasks:
         [oil] = words["blocks"]
         assert oil["stands"][0]["state"] == "not known"
         assert "read the odometer" in oil["stands"][0]["when"]
+
+    def test_a_reading_on_the_report_date_is_said_to_be_of_that_day(self):
+        log = small_log(as_of="2025-07-01", tasks=[OIL | {"every": {"months": 60}, "covers": []}])
+        words = words_of(log)
+        assert words["odometer"]["said"] == "Last reading: 7,000 km on the report date, 1 Jul 2025."
+        assert "whose last reading is from the report date" in words["nothing"]
+
+    def test_a_vehicle_that_left_is_not_to_be_read_again(self):
+        said = words_of(small_log(as_of="2025-10-10"))["odometer"]["said"]
+        assert "Until you read it again" in said
+        gone = words_of(small_log(as_of="2025-10-10", vehicle={"disposed": "2025-07-02"}))
+        assert gone["head"]["gone"].startswith("It left on 2 Jul 2025")
+        assert gone["odometer"]["said"].endswith(
+            "before the report date. It is older than 45 days."
+        )
 
     def test_a_vehicle_counts_in_the_unit_of_its_own_odometer(self):
         words = words_of(small_log(vehicle={"distance_unit": "mi"}))

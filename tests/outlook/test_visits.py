@@ -1,4 +1,3 @@
-from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -7,7 +6,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from wearbar.outlook import visits
 from wearbar.outlook.visits import Jobs, bundle, own_days, plan_visits
 
 DAYS, FEW_DAYS = np.arange(0, 71), np.arange(0, 11)
@@ -22,15 +20,15 @@ def jobs_of(first_due, every, window, days=DAYS, vehicle=None, amount=None):
         {"vehicle": names, "task": [f"t{i}" for i in range(len(every))], "position": ""}
     )
     rows["amount"] = 10.0 if amount is None else amount
-    return Jobs(rows, days, first_due - window, first_due, due - window[:, None], due)
+    due = np.column_stack([first_due, due])
+    return Jobs(rows, days, due - window[:, None], due)
 
 
 def least(jobs, weight):
     """(visits, waste) of the best plan, by trying every set of days."""
     m = len(jobs.days)
-    first, last, beyond = visits._windows(jobs)
-    due = np.column_stack([jobs.first_due, jobs.due])
-    whole = np.column_stack([np.maximum(jobs.due[:, 0], 1.0), jobs.due - jobs.days])
+    (first, last, beyond), due = jobs.windows(), jobs.due
+    whole = np.column_stack([np.maximum(due[:, 1], 1.0), due[:, 1:] - jobs.days])
     for size in range(m + 1):
         costs = [
             sum(
@@ -85,7 +83,7 @@ def test_nothing_is_planned_past_its_due_point_nor_before_its_window(data):
     plan = plan_visits(jobs)
     for j in range(n):
         days = plan.jobs.loc[plan.jobs["task"].eq(f"t{j}"), "day"].sort_values()
-        early, due = jobs.first_early[j], jobs.first_due[j]
+        early, due = jobs.early[j, 0], jobs.due[j, 0]
         for day in days:
             assert min(early, max(due, 0)) <= day <= max(due, 0)
             early, due = day + every[j] - window[j], day + every[j]
@@ -100,23 +98,19 @@ def test_work_without_a_window_is_done_on_its_due_day():
 
 def test_a_few_days_to_choose_from_break_no_window():
     """Together on day 7 they would need fewer visits, but no day would then do for the first job's next: 37 is not there."""
-    jobs = replace(jobs_of([10, 7], [30, 300], [0, 0]), first_early=np.array([7.0, 7.0]))
-    jobs = jobs.take(slice(None), [0, 7, 10, 14, 40])
-    assert sorted(jobs.days[bundle(jobs)[1]].tolist()) == [7, 10, 40]
+    jobs = jobs_of([10, 7], [30, 300], [0, 0])
+    jobs.early[:, 0] = 7.0
+    jobs = jobs.take([0, 1], [0, 7, 10, 14, 40])
+    assert sorted(jobs.days[bundle(jobs, [1.0, 1.0])[1]].tolist()) == [7, 10, 40]
 
 
 def test_nor_do_days_far_apart():
     """After day 7 the next would be due on 39, and no day lies between."""
-    due = np.array([[30.0, 40.0, 39.0, 70.0], [300.0] * 4])
-    jobs = Jobs(
-        jobs_of([7, 7], [1, 1], [0, 0]).rows,
-        np.array([0, 6, 7, 40]),
-        np.array([6.0, 7.0]),
-        np.array([7.0, 7.0]),
-        due,
-        due,
-    )
-    assert sorted(jobs.days[bundle(jobs)[1]].tolist()) == [6, 7, 40]
+    due = np.array([[7.0, 30.0, 40.0, 39.0, 70.0], [7.0, *[300.0] * 4]])
+    early = due.copy()
+    early[0, 0] = 6.0
+    jobs = Jobs(jobs_of([7, 7], [1, 1], [0, 0]).rows, np.array([0, 6, 7, 40]), early, due)
+    assert sorted(jobs.days[bundle(jobs, [1.0, 1.0])[1]].tolist()) == [6, 7, 40]
 
 
 def test_what_falls_due_together_is_done_together():

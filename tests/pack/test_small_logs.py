@@ -19,13 +19,11 @@ from wearbar.report.answerable import answers
 from wearbar.report.quantities import Show
 from wearbar.report.template import words_of
 from wearbar.report.words import cost as on_cost
-from wearbar.report.words import life as on_lives
 from wearbar.report.words import log_check as on_check
 from wearbar.report.words import outlook as on_outlook
 from wearbar.report.words import severity as on_use
-from wearbar.report.words import severity_use as on_used
 from wearbar.report.words import wear as on_wear
-from wearbar.report.words.action_pages import blind, told
+from wearbar.report.words.action_pages import SAY, told
 from wearbar.stats.estimate import Estimate
 
 HEADER = {"distance": "mi", "currency": "GBP", "money": "gross"}
@@ -238,8 +236,8 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
             }
         )
         said = [
-            on_use.headline([], pd.DataFrame())[0], on_use.effects([]), on_used.supported(pd.DataFrame()),
-            on_used.use_of_fleet(table, {}), on_used.cannot([]),
+            on_use.headline([], pd.DataFrame())[0], on_use.effects([]), on_use.SAY("supported", table=[]),
+            on_use.use_of_fleet(table, {}), on_use.SAY("cannot", found=[]),
         ]  # fmt: skip
         text = " ".join(said)
         for wrong in ("plan's", "read often enough", "no part's wear", "46% to 46%", "each of 1"):
@@ -277,16 +275,17 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
     def test_money_of_one_vehicle(self):
         table, account, show = self.spent({"date": "2024-01-10", "odometer": 4000}, {})
         assert on_cost.categories(table, show).startswith("The money went on")
-        assert "with ranges" not in on_cost.alt_categories(table, show)
+        words = on_cost.words_in(show)
+        assert "with ranges" not in words("alt_categories", table=table)
         by_kind = cost.cost_per_km(account, "kind")
-        assert on_cost.kinds(by_kind, pd.DataFrame(), show).startswith(
+        assert words("apart", what="kind", table=by_kind, apart=pd.DataFrame()).startswith(
             "There is one kind of vehicle"
         )
         total = cost.total_per_km(account)
         headline = on_cost.headline(total, account, show)[0]
         assert "Each vehicle" not in headline
         assert "vehicles" not in headline
-        assert "vehicles" not in on_cost.basis(account, known_shares(account.lines))
+        assert "vehicles" not in words("basis", account=account, shares=known_shares(account.lines))
 
     def test_a_record_of_one_day_stops_no_report(self):
         _, account, show = self.spent({})
@@ -298,11 +297,12 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
         )
 
     def test_lives_of_one_vehicle(self):
-        assert "more vehicles" in on_lives.pairs_said([])
-        assert "in time" not in on_lives.pairs_said([])
-        assert "Where a table of pairs follows" in on_lives.SAY("caption_cost")
+        words = on_wear.words_in(None)
+        assert "more vehicles" in words("pairs", pairs=[])
+        assert "in time" not in words("pairs", pairs=[])
+        assert "Where a table of pairs follows" in words("caption_cost")
         one = pd.DataFrame({"n_ended": [1], "n_between": [0]})
-        assert "the range is that vehicle's own" in on_lives.life_note(one)
+        assert "the range is that vehicle's own" in words("life_note", table=one)
 
     def test_a_vehicle_that_was_sold_is_not_asked_for_readings_it_has(self):
         none = pd.DataFrame({"state": []})
@@ -325,7 +325,7 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
         assert "log.toml is missing or in doubt" in said
 
     def test_a_table_with_a_header_alone_is_no_missing_table(self):
-        assert blind(["defects"]).startswith("The log has no record of defects")
+        assert SAY("blind", missing=["defects"]).startswith("The log has no record of defects")
         words = places.place("shared", "words", "log_check.md.j2").read_text(encoding="utf-8")
         assert '"no record of work"' in words
         assert '"no table' not in words

@@ -1,6 +1,9 @@
 """The whole pack of three logs, an owner's first rows, an owner's three years and a fleet: every page sound, every result in place."""
 
+import configparser
 import json
+import re
+from pathlib import Path
 
 import browser
 import jsonschema
@@ -43,6 +46,24 @@ def test_no_notebook_warned(pack):
             for o in c.outputs
             if o.output_type in ("stream", "error")
         ], path.name
+
+
+@pytest.mark.parametrize("name", HAVE)
+def test_the_owners_reports_show_what_they_showed_before(packs, name):
+    """Every output of every cell, as kept in tests/golden (tests/golden/make.py writes it)."""
+    folder = Path(__file__).parent.parent / "golden"
+    clean = configparser.ConfigParser(interpolation=None)
+    clean.read(folder / "sanitize.cfg")
+
+    def shown(path):
+        for cell in nbformat.read(path, as_version=4).cells:
+            text = json.dumps([o.get("data") for o in cell.get("outputs", ())], sort_keys=True)
+            for part in clean.values():
+                text = re.sub(part["regex"], part["replace"], text) if "regex" in part else text
+            yield text
+
+    now, before = packs("owner").folder / "notebooks" / f"{name}.ipynb", folder / f"{name}.ipynb"
+    assert list(shown(now)) == list(shown(before))
 
 
 def test_every_report_answers_first_and_records_what_it_found(pack):

@@ -5,7 +5,7 @@ import pytest
 
 from wearbar import usage
 from wearbar.log import log_of
-from wearbar.parts import looks_of, spans_of, watched
+from wearbar.parts import looks_of, spans_of, watched, with_place
 
 HEADER = {
     "name": "test",
@@ -456,3 +456,17 @@ def test_a_moved_part_counts_its_distance_on():
     }
     log = make(rows, [read])
     assert looks_of(log, usage.readings(log))["distance_km"].tolist() == [6000]
+
+
+@pytest.mark.parametrize(
+    "positions, place",
+    [
+        ("axle2-1, axle2-2", "axle2"),
+        ("rear-left-inner, rear-left-outer", "rear"),
+        ("front-left, rear-left", "all round"),
+        ("drive", "drive"),
+    ],
+)
+def test_places_of_one_axle_are_one_however_they_are_named(positions, place):
+    spans = pd.DataFrame({"positions": [positions], "category": "tyre", "kind": "truck"})
+    assert with_place(spans)["place_on"].tolist() == [place]

@@ -1148,6 +1148,7 @@ def test_early_ends_waste_what_was_left():
 
 def test_lives_watched_are_told_in_true_words():
     from wearbar.report.words import life as on_lives
+    from wearbar.report.words import wear as on_wear
 
     none = lives(20000, 4).assign(came_off=False, cause="still-on", observed=False, seen_km=9.0)
     assert (
@@ -1165,10 +1166,59 @@ def test_lives_watched_are_told_in_true_words():
     assert "1 part was fitted through a gap in the record, which counts for none" in told
     # fitted on a known day to what counts no distance: not of unknown age
     trailer = service.assign(seen_km=np.nan, age_known=False, entry_km=np.nan)
-    assert on_lives.life_note(choice.lives_by_item(trailer)).startswith("No part has a known age")
+    assert on_wear.words_in(None)("life_note", table=choice.lives_by_item(trailer)).startswith(
+        "No part has a known age"
+    )
     text = on_lives.curves(service[:0], trailer)
     assert "unknown age" not in text
     assert "4 parts have no recorded distance, so no life." in text
+
+
+def test_the_picture_of_cost_in_words_has_the_items_that_it_draws():
+    from cells import run
+
+    from wearbar.report.charts import style
+    from wearbar.report.quantities import Show, clean
+    from wearbar.report.words import life as on_lives
+    from wearbar.report.words import wear as on_wear
+
+    rows = [("rear", "A", 0.02), ("rear", "B", 0.03), ("front", "C", 0.5), ("front", "D", np.nan)]
+    cost = pd.DataFrame(rows, columns=["place_on", "item", "cost_per_km"])
+    cost = cost.assign(category="tyre", kind="van", low_per_km=np.nan, high_per_km=np.nan)
+    assert len(on_lives.comparable(cost))
+    said = on_wear.words_in(Show())("alt_cost", rates=on_lives.comparable(cost)["cost_per_km"])
+    assert said.endswith("2 items, with ranges, from 0.020 per km to 0.030 per km.")
+    names = {"cost": cost, "show": Show(), "on_lives": on_lives, "style": style, "clean": clean}
+    figure = run("consumable_life", "those with another at their place", **names, np=np)["figure"]
+    labels = figure.axes[0].get_yticklabels()
+    assert [label.get_text() for label in labels] == ["A, rear", "B, rear"]
+    assert on_lives.comparable(cost[1:]).empty
+
+
+def test_the_pictures_of_lives_show_the_places_with_most_ends_and_who_is_at_risk():
+    from cells import run
+    from matplotlib.ticker import MaxNLocator
+
+    import wearbar as wb
+    from wearbar.report.charts import style
+    from wearbar.report.quantities import Show, clean
+    from wearbar.report.template import coded
+
+    lives = [("rear", "A", 1000.0 * n, True) for n in range(1, 5)]
+    lives += [("rear", "B", 3500.0, False), ("front", "A", 2000.0, True)]
+    service = pd.DataFrame(lives, columns=["place_on", "item", "duration_km", "came_off"])
+    service = service.assign(category="brake-pad", kind="van", entry_km=0.0)
+    names = {"service": service, "show": Show(), "style": style, "np": np, "wb": wb}
+    names |= {"clean": clean, "coded": coded, "MaxNLocator": MaxNLocator}
+    made = run("consumable_life", "# those with most parts removed", **names)
+    (axes,) = made["figure"].axes  # one end at the front is too few
+    assert axes.get_legend().get_title().get_text() == "van rear brake pad"
+    labels = [label.get_text() for label in axes.get_xticklabels()]
+    assert labels[0] == "0\n4\n1"
+    assert labels[-1] == "4,000\n1\n0"
+    paper = run("consumable_life", "style.weibull_paper(", **made)["paper"]
+    assert paper.axes[0].get_title(loc="left") == "A, van"
+    assert all(style.png(figure).startswith(b"\x89PNG") for figure in (made["figure"], paper))
 
 
 def test_parts_of_unknown_age_are_listed_and_count_in_wear_rates_only():
@@ -1222,9 +1272,7 @@ def test_sparse_logs_give_words_and_no_warning(rows):
     """Everything that the notebook says and draws, of logs with next to nothing in them."""
     from wearbar.report.quantities import Show
     from wearbar.report.words import life as on_lives
-    from wearbar.report.words import oil as on_oil
     from wearbar.report.words import wear as on_wear
-    from wearbar.report.words import wear_model as on_fit
 
     frames = {"vehicles": [{"vehicle": "A", "kind": "motorcycle", "in_service": "2024-01-01"}]}
     frames |= {
@@ -1251,21 +1299,23 @@ def test_sparse_logs_give_words_and_no_warning(rows):
         choice.early_ends(worn.parts),
     )
     service = choice.service_lives(choice.with_place(lives_))
+    words = on_wear.words_in(show)
     texts = [
         on_wear.headline(on, show)[0],
         on_wear.on_now(on, lives_),
-        on_wear.SAY("doubtful", n=int(worn.looks["is_doubtful"].sum())),
-        on_fit.model(worn, show),
+        words("doubtful", n=int(worn.looks["is_doubtful"].sum())),
+        words("model", wear=worn),
     ]
-    texts += [on_lives.early(off), on_lives.pairs_said(pairs), on_lives.curves(service, lives_)]
+    texts += [words("early", table=off), words("pairs", pairs=pairs)]
+    texts += [on_lives.curves(service, lives_)]
     texts += [
-        on_wear.SAY("wear_life", n=len(wear.life_to_limit(worn))),
-        on_oil.oil(wear.oil_use(log, readings), pairs, show),
+        words("wear_life", n=len(wear.life_to_limit(worn))),
+        on_lives.oil(wear.oil_use(log, readings), pairs, show),
     ]
     assert all(texts)
     assert not [word for word in ("nan", "inf", "None") for text in texts if f" {word}" in text]
-    on_wear.now_table(on, show), on_fit.limits_table(worn.parts, wear.law_of(log))
+    on_wear.now_table(on, show), on_wear.limits_table(worn.parts, wear.law_of(log))
     on_lives.life_table(choice.lives_by_item(lives_))
     assert not on_lives.worth_curves(service)
-    assert not on_lives.has_cost(cost)
+    assert on_lives.comparable(cost).empty
     assert on_lives.cost_table(cost).empty

@@ -15,7 +15,7 @@ from wearbar.outlook.action_list import DANGER, actions
 from wearbar.pack.cli import main
 from wearbar.report import against
 from wearbar.report.report import NotDone
-from wearbar.report.words import changes as wording
+from wearbar.report.words import intervals as wording
 
 
 def counts(*rows):
@@ -55,7 +55,8 @@ class TestACriterion:
         found, other = intervals.occasions(log), intervals.occasions(log, late_share=0.2)
         moves = intervals.criterion_moves(found, other)
         assert moves == {"late_by_plan": 1, "late_by_criterion": 0, "waiting": 0}
-        said = wording.two_rates(intervals.rate(found), intervals.rate(other), moves, 0.2, SHOW)
+        rates = {"rate": intervals.rate(found), "other": intervals.rate(other)}
+        said = wording.SAY("two_rates", show=SHOW, moves=moves, criterion=0.2, **rates)
         assert said.startswith(
             "By the plan's tolerance, on time: **0% (range 0 to 95%; 2 jobs)**. By 20% of the interval after the due point: "
             "**50% (range 1 to 99%; 2 jobs)**."

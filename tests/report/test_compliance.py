@@ -14,13 +14,12 @@ from wearbar.log.places import place
 from wearbar.log.plan import plan_of
 from wearbar.log.units import Units
 from wearbar.outlook.action_list import DANGER, actions
-from wearbar.report.charts import intervals as charts
+from wearbar.report.charts import vehicles as charts
 from wearbar.report.charts.style import png
 from wearbar.report.quantities import Show
 from wearbar.report.tables import view_of
 from wearbar.report.template import words_of
 from wearbar.report.words import action_pages as on_actions
-from wearbar.report.words import changes
 from wearbar.report.words import intervals as wording
 from wearbar.stats.estimate import proportion
 
@@ -335,14 +334,22 @@ def against_said(log, readings, found, items, danger, rate):
         intervals.reminder_drift(log, found, readings),
     )
     other = intervals.occasions(log, readings, late_share=0.05)
-    changes.became_table(became)
+    wording.became_table(became)
     return [
-        changes.two_rates(
-            rate, intervals.rate(other), intervals.criterion_moves(found, other), 0.05, SHOW
+        WORDS(
+            "two_rates",
+            rate=rate,
+            other=intervals.rate(other),
+            moves=intervals.criterion_moves(found, other),
+            criterion=0.05,
         ),
-        changes.rate_changed(change, then, recent, SHOW),
-        *(changes.became_said(became, then, SHOW), changes.dash_said(dash, log, SHOW)),
+        WORDS("rate_changed", change=change, then=then, recent=recent),
+        *(WORDS("became_said", rows=became, then=then), wording.dash_said(dash, log, SHOW)),
     ]
+
+
+def late_of(rows):
+    return rows["outcome"].eq("late").sum()
 
 
 def everything_said(log):
@@ -357,8 +364,11 @@ def everything_said(log):
     by = {name: intervals.compliance(found, [name]) for name in ("task", "month", "site")}
     danger, early = rows[rows["urgency"].isin(DANGER)], intervals.early_work(found)
     late = [on_actions.overdue_said(rows, SHOW)[0]] if rows["urgency"].eq("overdue").any() else []
-    wording.services_table(intervals.first_services(found))
-    png(charts.states_now(found))
+    services, again = intervals.first_services(found), items[items["what"].eq("recheck")]
+    now = found[found["is_current"]]
+    unknown = now[now["duty"].eq("not-known")]
+    wording.services_table(services)
+    png(charts.states_now(now))
     return [
         *(
             on_actions.dangers_said(rows, missing)[0],
@@ -369,7 +379,8 @@ def everything_said(log):
         *(
             WORDS("no_plan", log=log),
             list_said(rows, told, items, found),
-            WORDS("states_said", n=1),
+            WORDS("states_said", n=unknown["vehicle"].nunique()),
+            WORDS("caption_states", n=now["vehicle"].nunique(), most=charts.MOST_VEHICLES),
             WORDS("caption_states", n=61, most=60),
         ),
         WORDS("rate_means", rate=rate, late_share=0.05, cautious=""),
@@ -392,16 +403,21 @@ def everything_said(log):
         ),
         *(
             WORDS("early", share=early[0], unused=early[1]),
-            WORDS("first_services", n=2, late=1, still_open=0),
+            WORDS(
+                "first_services",
+                n=len(services),
+                still_open=services["is_open"].sum(),
+                late=late_of(services),
+            ),
         ),
         *(
-            wording.alt_states(found[found["is_current"]]),
+            wording.alt_states(now),
             WORDS("alt_month", rates=by["month"]),
             WORDS("alt_group", rates=by["task"].assign(title="Oil")),
         ),
         *(
             WORDS("alt_from_due", n=found["outcome"].value_counts()),
-            WORDS("looked_again", n=2, late=1),
+            WORDS("looked_again", n=len(again), late=late_of(again)),
             WORDS("coming_caption", days=90),
             WORDS("months", n=len(by["month"])),
         ),

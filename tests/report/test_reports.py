@@ -17,7 +17,7 @@ from wearbar.log.places import place
 from wearbar.log.schema import VEHICLE_KINDS
 from wearbar.report import report as reports
 from wearbar.report.charts import style
-from wearbar.report.charts.intervals import STATES
+from wearbar.report.charts.vehicles import STATES
 from wearbar.report.quantities import safe
 from wearbar.stats.estimate import Estimate
 

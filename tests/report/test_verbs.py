@@ -245,7 +245,7 @@ class TestTheReportsNumbers:
     def test_actions_and_the_year_ahead(self, log_for, told):
         log = log_for["actions"]
         replay, readings = Replay(log), usage.readings(log)
-        test = back_test(log, 0.9, replay)
+        test = back_test(log, 0.9, replay=replay)
         rows = action_list.actions(log, readings=readings, use=best_model(log, readings, test))
         assert len(rows)
         for name in ("rank", "urgency", "vehicle", "item", "by"):

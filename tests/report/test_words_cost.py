@@ -21,7 +21,6 @@ from wearbar.report.quantities import Show, plain
 from wearbar.report.report import Report
 from wearbar.report.template import words_of
 from wearbar.report.words import cost as wording
-from wearbar.report.words import replacement as advice
 from wearbar.stats.estimate import Estimate
 from wearbar.stats.recurrence import Trend
 
@@ -159,9 +158,12 @@ def told(tables, header):
     kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, values, born)
     ages = [k.curve.assign(kind=k.kind, best_years=k.best.value) for k in kept]
     ages = pd.concat(ages) if ages else pd.DataFrame()
-    doubles, words = bills.double_entries(log), words_of("running_cost", show=show)
+    doubles, words = bills.double_entries(log), wording.words_in(show)
     gone = book.vehicles["disposal"].isin(["written-off", "stolen"]).sum()
     fixed = cost.cost_per_km(book, "is_fixed")
+    priced = by["category"].query("amount != 0 and cost_per_km == cost_per_km")
+    used = quarters.groupby("vehicle_kind")["l_per_100km"].agg(["min", "max"]).reset_index()
+    kinds = wording.mounting(curves)
     pictures = {
         "vehicles": drawn("vehicles-figure", by_vehicle=vehicles, show=show),
         "repairs": drawn("repairs-figure", curves=curves, visits=visits, show=show),
@@ -169,31 +171,40 @@ def told(tables, header):
     }
     said = {
         "headline": wording.headline(total, book, show)[0],
-        "basis": wording.basis(book, bills.known_shares(book.lines)),
+        "basis": words("basis", account=book, shares=bills.known_shares(book.lines)),
         "range": words("range", total=total),
         "fixed": words("fixed", share=fixed.loc[fixed["is_fixed"], "share"].sum()),
         "categories": wording.categories(by["category"], show),
         "largest": words("largest", bill=cost.largest_bill(book)),
-        "kinds": wording.kinds(by["kind"], compare.differences(book, "kind"), show),
-        "sites": wording.sites(cost.by_site(book), compare.differences(book, "site"), show),
+        "kinds": words(
+            "apart", what="kind", table=by["kind"], apart=compare.differences(book, "kind")
+        ),
+        "sites": words(
+            "apart", what="site", table=cost.by_site(book), apart=compare.differences(book, "site")
+        ),
         "vehicles": wording.vehicles(vehicles, show),
         "years": wording.years(compare.by_year(book), compare.change_of_years(book), show),
-        "worth": wording.depreciation(
-            value.depreciation_per_km(book), value.owning_per_km(book), book, show
+        "worth": words(
+            "value",
+            loss=value.depreciation_per_km(book),
+            owning=value.owning_per_km(book),
+            account=book,
         ),
         "lost": words("gone", n=gone, settled=values["basis"].eq("settlement").any()),
-        "fuel": wording.fuel(economy, tanks),
-        "repairs": advice.repairs(curves, show),
-        "repairs in full": advice.repairs_how(curves, show),
-        "trend": advice.trend(repairs.repair_trend(visits, periods), show),
-        "replace": advice.replace(kept, show)[0],
-        "keeping": advice.keeping(kept, show),
+        "fuel": words("fuel", table=economy, tanks=tanks),
+        "repairs": words("repairs", kinds=kinds),
+        "repairs in full": words("repairs_how", kinds=kinds),
+        "trend": words("trend", found=repairs.repair_trend(visits, periods)),
+        "replace": wording.replace(kept, show)[0],
+        "keeping": wording.keeping(kept, show),
         "doubles": words("doubles", n=len(doubles), price=doubles["price"].sum()),
-        "alt categories": wording.alt_categories(by["category"], show),
-        "alt vehicles": wording.alt_vehicles(vehicles, show),
-        "alt fuel": wording.alt_fuel(quarters, show),
-        "alt repairs": advice.alt_repairs(curves, show),
-        "alt keeping": advice.alt_keeping(kept, show),
+        "alt categories": words(
+            "alt_categories", table=priced.sort_values("cost_per_km", ascending=False)
+        ),
+        "alt vehicles": words("alt_vehicles", costs=vehicles["cost_per_km"]),
+        "alt fuel": words("alt_fuel", kinds=used),
+        "alt repairs": words("alt_repairs", kinds=kinds),
+        "alt keeping": words("alt_kept", kept=kept),
     }
     pictures = {name: size for name, size in pictures.items() if size}
     return {name: plain(text) for name, text in said.items()} | {"pictures": pictures}
@@ -270,7 +281,7 @@ def test_refusals_are_in_words():
 class TestTrend:
     def said(self, p, z=1.0, free=0, n=40):
         test = Trend(z, p, n, 9, "robust", "needs four events")
-        return plain(advice.trend(RepairTrend(test, 1.2, 2.0, n, free), Show()))
+        return plain(wording.words_in(Show())("trend", found=RepairTrend(test, 1.2, 2.0, n, free)))
 
     def test_which_way(self):
         assert "more often as a vehicle ages" in self.said(0.01)
@@ -296,33 +307,33 @@ class TestReplace:
     def test_an_age_that_stands_out(self):
         kept = self.kept(4.0, lambda a: 1000 + 60 * (a - 4) ** 2)
         assert "replacing costs least for van at about 4.0 years" in plain(
-            advice.replace([kept], Show())[0]
+            wording.replace([kept], Show())[0]
         )
-        assert "a year costs least at about 4.0 years (" in plain(advice.keeping([kept], Show()))
-        assert "no reason to defer work" in plain(advice.keeping([kept], Show()))
+        assert "a year costs least at about 4.0 years (" in plain(wording.keeping([kept], Show()))
+        assert "no reason to defer work" in plain(wording.keeping([kept], Show()))
 
     def test_one_that_does_not(self):
         flat = self.kept(4.0, lambda a: 1000 + (a - 4) ** 2)
-        assert "No age stands out for van" in advice.replace([flat], Show())[0]
-        assert "Other ages may be as cheap" in advice.keeping([flat], Show())
+        assert "No age stands out for van" in wording.replace([flat], Show())[0]
+        assert "Other ages may be as cheap" in wording.keeping([flat], Show())
         assert (
             "No age stands out for van"
-            in advice.replace([self.kept(1.0, lambda a: 1000 + 100 * a)], Show())[0]
+            in wording.replace([self.kept(1.0, lambda a: 1000 + 100 * a)], Show())[0]
         )
 
     def test_one_not_reached_yet(self):
         kept = self.kept(np.nan, lambda a: 2000 - 100 * a)
         assert "a year still gets cheaper with age for van (to 8.0 years)" in plain(
-            advice.replace([kept], Show())[0]
+            wording.replace([kept], Show())[0]
         )
-        assert "still gets cheaper up to 8.0 years" in plain(advice.keeping([kept], Show()))
+        assert "still gets cheaper up to 8.0 years" in plain(wording.keeping([kept], Show()))
 
 
 def test_a_hostile_name_is_text():
     bill = pd.Series(
         {"vehicle": "<script>*x*", "date": pd.Timestamp("2024-05-01"), "amount": 10.0, "share": 0.5}
     )
-    text = wording.SAY("largest", bill=bill, show=Show())
+    text = wording.words_in(Show())("largest", bill=bill)
     assert "<" not in text
     assert "*" not in text
 
@@ -371,12 +382,10 @@ def test_a_category_left_out_in_its_cell_is_in_no_figure():
 
 
 def test_a_part_of_a_sentence_stands_apart_from_what_it_follows():
-    two = SimpleNamespace(vehicles=[1, 2], money="net")
-    values = {"why": "no meter", "mile": "mile", "per_day": 1.0, "account": two, "show": Show()}
-    assert "1.00 a day for each vehicle." in wording.SAY("headline", **values)
-    found = SimpleNamespace(n=0, apart=2, free=0)
-    assert "visits to vehicles with a whole record, so" in wording.SAY(
-        "trend", found=found, test=None, side="", is_spread_known=False
-    )
+    two, words = SimpleNamespace(vehicles=[1, 2], money="net"), wording.words_in(Show())
+    values = {"why": "no meter", "per_day": 1.0, "account": two}
+    assert "1.00 a day for each vehicle." in words("headline", **values)
+    found = SimpleNamespace(n=0, apart=2, free=0, test=None)
+    assert "visits to vehicles with a whole record, so" in words("trend", found=found)
     words = words_of("log_check")("words", words=[("oil", "Oil", 2)], more=3)
     assert words.endswith("oil as Oil (2 rows) and 3 more.")

@@ -18,6 +18,7 @@ from wearbar.report.words import severity as words
 from wearbar.severity import fit
 from wearbar.severity import use as hard_use
 from wearbar.stats import clustered
+from wearbar.stats.deals import permutation_p
 from wearbar.stats.estimate import Estimate, holm
 
 
@@ -117,7 +118,7 @@ def test_columns_made_of_earlier_ones_are_found():
 def test_permutation_is_scipys():
     rng = np.random.default_rng(3)
     y, x = rng.normal(size=8), np.repeat([0.0, 1.0], 4)
-    p = clustered.permutation_p(y, x, np.zeros(8), rng)
+    p = permutation_p(y, x, np.zeros(8), rng)
     theirs = stats.permutation_test(
         (y[4:], y[:4]),
         lambda a, b, axis: a.mean(axis) - b.mean(axis),
@@ -129,7 +130,16 @@ def test_permutation_is_scipys():
 
 def test_permutation_stays_within_sites():
     y, x, site = np.array([0.0, 1, 10, 11]), np.array([0.0, 1, 0, 1]), ["a", "a", "b", "b"]
-    assert clustered.permutation_p(y, x, site, None) == 0.25  # one deal of four is as good
+    assert permutation_p(y, x, site, None) == 0.25  # one deal of four is as good
+
+
+def test_deals_as_good_as_the_one_seen_count_whatever_the_rounding():
+    rng = np.random.default_rng(2)
+    for _ in range(50):
+        x, y = rng.integers(1, 4, 5), rng.integers(-3, 4, 5)
+        whole = permutation_p(y, x, np.zeros(5), rng)
+        assert permutation_p(y / 10, x / 10, np.zeros(5), rng) == whole
+    assert permutation_p([0, 0.1, -0.1], [0.1, 0.2, 0.3], np.zeros(3), rng) == 5 / 6
 
 
 def test_rates_that_add_up_are_recovered():

@@ -96,7 +96,7 @@ def test_only_the_slips_are_reported_and_every_one_is(name):
     told = pd.concat([log.set_aside, log.warnings])
     reported = set(zip(told["table"], told["line"].astype(int), strict=True))
     dirt = _csv("truth", name, "dirt.csv")
-    late = dirt["kind"].eq("after the log's day")
+    late = dirt["kind"].eq("after the report date")
     slips = set(zip(dirt["table"][~late], dirt["line"][~late], strict=True))
     assert reported == slips
     assert log.ledger["after"].sum() == late.sum()

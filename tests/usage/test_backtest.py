@@ -321,6 +321,7 @@ def test_on_the_demo_fleet_the_score_beats_both_naive_methods_and_the_intervals_
 
 def test_why_there_is_no_test_is_said_as_it_is():
     """Four years of a vehicle read once a year: the record is long, and nothing forecast was read again in time."""
+    from wearbar.report.quantities import Show
     from wearbar.report.words import outlook as wording
 
     def log(first):
@@ -334,7 +335,8 @@ def test_why_there_is_no_test_is_said_as_it_is():
         return log_of(tables, {"distance": "km", "as_of": "2025-12-31", "first_day": first})
 
     four, short = (backtest.back_test(log(first)) for first in ("2022-01-01", "2025-03-01"))
+    words = wording.words_in(Show())
     assert not four.is_told
-    assert "fifteen months" not in wording.dates_by(four)
-    assert "too few distances forecast on past days were read again" in wording.dates_by(four)
-    assert "shorter than fifteen months" in wording.dates_by(short)
+    assert "fifteen months" not in words("dates_by", test=four)
+    assert "too few distances forecast on past days were read again" in words("dates_by", test=four)
+    assert "shorter than fifteen months" in words("dates_by", test=short)

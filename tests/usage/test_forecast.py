@@ -7,9 +7,8 @@ import pytest
 
 from wearbar.log.schema import TEXT
 from wearbar.log.units import DISTANCE_KM
-from wearbar.usage.days_of_use import clock_of
+from wearbar.usage.days_of_use import clock_of, season
 from wearbar.usage.forecast import chance_reached, fit_usage, forecast_dates
-from wearbar.usage.season import season
 
 DAY0 = pd.Timestamp("2022-01-01")
 
@@ -292,17 +291,17 @@ def test_a_season_is_found_and_none_is_made_up():
 
     start = int(np.datetime64(DAY0, "D").astype(int))
     frame, _ = a_fleet(np.random.default_rng(10), daily=summer, length=730, k=20)
-    weight = season(spans_of(frame), start, start + 1460)
+    weight = season(spans_of(frame), start, start + 1460)[0]
     assert weight.mean() == pytest.approx(1, abs=1e-3)
     assert int(np.argmax(weight[:365])) == pytest.approx(196, abs=10)
     assert weight.max() / weight.min() == pytest.approx(np.exp(2.4), rel=0.15)
     flat, _ = a_fleet(np.random.default_rng(11), length=730, k=20)
-    assert (season(spans_of(flat), start, start + 1460) == 1).all()
+    assert (season(spans_of(flat), start, start + 1460)[0] == 1).all()
     short = {
         name: values[spans_of(frame)["end"] < start + 300]
         for name, values in spans_of(frame).items()
     }
-    assert (season(short, start, start + 1460) == 1).all()
+    assert (season(short, start, start + 1460)[0] == 1).all()
 
 
 def test_the_clock_stands_still_in_lay_ups_and_runs_back():

@@ -5,21 +5,12 @@ are written and what words mean. What `propose` can't tell for certain it leaves
 refuses until a person has decided.
 """
 
-from wearbar.adopt.convert import Adopted, convert
+from wearbar.adopt.convert import Adopted, convert, keep, places_of
 from wearbar.adopt.grids import Grid, read_grids
-from wearbar.adopt.keep import keep, places_of
 from wearbar.adopt.maps import AdoptError, read_map
 from wearbar.adopt.propose import Proposal, propose
 
 __all__ = [
-    "AdoptError",
-    "Adopted",
-    "Grid",
-    "Proposal",
-    "convert",
-    "keep",
-    "places_of",
-    "propose",
-    "read_grids",
-    "read_map",
-]
+    "AdoptError", "Adopted", "Grid", "Proposal", "convert", "keep", "places_of", "propose",
+    "read_grids", "read_map",
+]  # fmt: skip

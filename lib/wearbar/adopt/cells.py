@@ -2,14 +2,13 @@
 
 import re
 from datetime import date
+from functools import lru_cache
 
 import pandas as pd
 
 from wearbar.adopt.lexicon import MONTHS, SIGNS, UNITS
 from wearbar.log.schema import TEXT
 from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L
-
-__all__ = ["DECIMALS", "ORDERS", "SIZES", "currencies", "dates", "numbers"]
 
 ORDERS = ("day-first", "month-first", "year-first")
 DECIMALS = ("point", "comma")
@@ -45,7 +44,7 @@ _FORMS = {
 }
 _FIRST, _LAST = date(1677, 9, 22), date(2262, 4, 11)  # of datetime64[ns]
 
-_MINUS = ("-", "−")
+_MINUS, _NONE = ("-", "−"), (None, None, None)
 _BESIDE = r"[^\d(.,+\-− ]*"
 _NUMBER = re.compile(
     rf"(?P<lead>{_BESIDE}) ?(?P<open>\()? ?(?P<before>{_BESIDE}) ?(?P<minus>[-+−]?) ?"
@@ -67,12 +66,14 @@ def dates(cells, order):
     A month in words, and a year of four digits in front, are read in any order. A year of two
     digits is 1969 to 2068 (POSIX strptime, from memory).
     """
-    days = _each(cells, lambda cell: _date(cell, order))
-    return pd.Series([days.get(cell) for cell in cells], cells.index, dtype="datetime64[ns]")
+    return pd.Series([_date(cell, order) for cell in cells], cells.index, dtype="datetime64[ns]")
 
 
+@lru_cache(2**16)
 def _date(cell, order):
-    tidy = _CLOCK.sub("", cell.casefold()).strip()
+    if not isinstance(cell, str) or len(cell) > LONGEST:
+        return None
+    tidy = _CLOCK.sub("", " ".join(cell.split()).casefold()).strip()
     fits = (form.fullmatch(tidy) for form in _FORMS[order])
     return next((day for found in fits if found and (day := _day(**found.groupdict()))), None)
 
@@ -92,18 +93,20 @@ def numbers(cells, decimal, typed=None):
 
     typed: a mask of cells that the file itself holds as numbers: those are plain already.
     """
-    found = _each(cells, lambda cell: _number(cell, decimal))
-    rows = [found.get(cell, (None,) * 3) for cell in cells]
+    rows = [_number(cell, decimal) for cell in cells]
     read = pd.DataFrame(rows, cells.index, ["plain", "unit", "sign"], dtype=TEXT)
     if typed is not None:
         read["plain"] = read["plain"].mask(typed, cells.astype(TEXT))
     return read
 
 
+@lru_cache(2**16)
 def _number(cell, decimal):
-    found = _NUMBER.fullmatch(cell)
+    found = None
+    if isinstance(cell, str) and len(cell) <= LONGEST:
+        found = _NUMBER.fullmatch(" ".join(cell.split()))
     if not found or not _SHAPE[decimal].fullmatch(found["digits"]):
-        return None, None, None
+        return _NONE
     before = f"{found['lead']}{found['before']}{found['then']}".strip()
     after = found["after"].strip()
     word = re.sub(r"[ .()]", "", after.casefold())
@@ -111,23 +114,17 @@ def _number(cell, decimal):
     sign = next((s for s in (before, "" if unit else after.strip("() .")) if _is_sign(s)), None)
     is_known = before in ("", sign) and (unit or sign or word in ("", *_MINUS))
     if not is_known or (found["open"] and not closed):
-        return None, None, None
+        return _NONE
     mark, group = (".", ",") if decimal == "point" else (",", ".")
     plain = re.sub(rf"[{group}'’ ]", "", found["digits"]).replace(mark, ".")
     is_negative = closed or found["minus"] in _MINUS or word in _MINUS
     return "-" * is_negative + plain, unit, sign
 
 
-def currencies(sign):
-    """The currencies that a sign, or its three letters, may stand for."""
-    return SIGNS.get(sign, (sign,))
-
-
 def _is_sign(word):
     return word in SIGNS or bool(re.fullmatch("[A-Z]{3}", word))
 
 
-def _each(cells, read):
-    """Each cell of text to what `read` gives for it with plain spaces, long ones left out."""
-    distinct = {cell for cell in cells if isinstance(cell, str) and len(cell) <= LONGEST}
-    return {cell: read(" ".join(cell.split())) for cell in distinct}
+def currencies(sign):
+    """The currencies that a sign, or its three letters, may stand for."""
+    return SIGNS.get(sign, (sign,))

@@ -1,34 +1,32 @@
-"""A spreadsheet and its map become the tables of a log; every row is carried over or listed."""
+"""A spreadsheet and its map become the tables of a log, written to a new folder and read back.
+
+Every row is carried over or listed.
+"""
 
 from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pandas as pd
 
 from wearbar.adopt.maps import AdoptError, check_map
 from wearbar.adopt.pick import LEFT_OUT, UNDERSTOOD, UNNAMED, left_out, pick
 from wearbar.adopt.values import CHANGED, own_units, plain_word, table_of
-from wearbar.log import schema
-
-__all__ = ["Adopted", "convert"]
+from wearbar.log import read_log, schema, write_tables
 
 
 @dataclass(frozen=True)
 class Adopted:
-    """header: of log.toml. tables: name to frame of text, as a log's files have them.
+    """A spreadsheet as a log."""
 
-    places: name to frame `sheet, line` of its rows. left_out: rows that no table has, frame
-    `sheet, line, why, text`. ledger: frame `sheet, table, rows, adopted, left_out`. turned: cells
-    whose number is not the one written, frame `sheet, line, column, value, became, why`.
-    passed_over: columns that the map does not name, frame `sheet, heading, cells`.
-    """
-
-    header: dict
-    tables: dict
-    places: dict
-    left_out: pd.DataFrame
-    ledger: pd.DataFrame
+    header: dict  # of log.toml
+    tables: dict  # name to frame of text, as a log's files have them
+    places: dict  # name to frame `sheet, line` of its rows
+    left_out: pd.DataFrame  # rows that no table has: `sheet, line, why, text`
+    ledger: pd.DataFrame  # `sheet, table, rows, adopted, left_out`
+    # cells whose number is not the one written: `sheet, line, column, value, became, why`
     turned: pd.DataFrame
-    passed_over: pd.DataFrame
+    passed_over: pd.DataFrame  # columns that the map does not name: `sheet, heading, cells`
 
     @property
     def is_whole(self):
@@ -41,16 +39,16 @@ def convert(grids, mapping):
     check_map(mapping)
     header = {key: value for key, value in mapping["log"].items() if value != ""}
     parts = [pick(_grid_of(entry, grids), entry) for entry in mapping["table"]]
-    own, made, turned = own_units(mapping, parts), [], []
+    own, made, turned = own_units(mapping, parts), {}, []
     for part in parts:
         frame, changed = table_of(part, header, own)
-        made.append((part.entry["to"], part.sheet, frame))
+        made.setdefault(part.entry["to"], []).append((part.sheet, frame))
         turned += changed
-    vehicles = mapping.get("vehicle", [])
-    if vehicles:
+    if vehicles := mapping.get("vehicle"):
         told = [{name: plain_word(value) for name, value in one.items()} for one in vehicles]
         told = pd.DataFrame(told, range(1, len(told) + 1), dtype=schema.TEXT)
-        made.append(("vehicles", "the map", told))
+        made.setdefault("vehicles", []).append(("the map", told))
+    whole = {to: _below(frames) for to, frames in made.items()}
     asked = {part.sheet for part in parts}
     others = [grid for grid in grids if grid.sheet not in asked]
     left = [*(part.left for part in parts), *(left_out(g.sheet, g.cells, UNNAMED) for g in others)]
@@ -61,8 +59,8 @@ def convert(grids, mapping):
     over = [row for part in parts for row in part.passed_over]
     return Adopted(
         header,
-        {to: _ordered(to, frame) for to, frame in _by_table(made, lambda _, f: f).items()},
-        _by_table(made, lambda sheet, f: pd.DataFrame({"sheet": sheet, "line": f.index})),
+        {to: _in_order(to, rows.reset_index(drop=True)) for to, rows in whole.items()},
+        {to: rows.index.to_frame(index=False) for to, rows in whole.items()},
         _joined(left, LEFT_OUT),
         ledger,
         _joined(turned, CHANGED),
@@ -79,13 +77,14 @@ def _grid_of(entry, grids):
     return sheets[name]
 
 
-def _by_table(made, of):
-    """Table to what `of(sheet, frame)` gives of each frame made for it, one below the other."""
-    names = dict.fromkeys(to for to, _, _ in made)
-    return {
-        name: pd.concat([of(*rest) for to, *rest in made if to == name], ignore_index=True)
-        for name in names
-    }
+def _below(frames):
+    """The frames of (sheet, frame by line) one below the other, by sheet and line."""
+    sheets, frames = zip(*frames, strict=True)
+    return pd.concat(frames, keys=sheets, names=["sheet", "line"])
+
+
+def _in_order(name, frame):
+    return frame[[c.name for c in schema.TABLES[name] if c.name in frame]]
 
 
 def _joined(frames, columns):
@@ -93,5 +92,34 @@ def _joined(frames, columns):
     return pd.concat(filled, ignore_index=True) if filled else pd.DataFrame(columns=columns)
 
 
-def _ordered(name, frame):
-    return frame[[c.name for c in schema.TABLES[name] if c.name in frame]]
+def keep(adopted, folder, record="", today=None):
+    """Write an `Adopted` to a new folder, `record` as its ADOPTED.md; the `ServiceLog` read there.
+
+    Raises AdoptError where the folder has something in it, LogError where the tables are no log;
+    nothing is written then.
+    """
+    folder = Path(folder)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        mend = "give a new folder, so that nothing of yours is written over"
+        raise AdoptError(f"{folder} is not empty; {mend}")
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    with TemporaryDirectory(prefix=".part-", dir=folder.parent) as work:
+        part = Path(work) / folder.name
+        write_tables(adopted.tables, adopted.header, part)
+        (part / "ADOPTED.md").write_text(record, encoding="utf-8")
+        read_log(part, today=today)
+        if folder.exists():
+            folder.rmdir()
+        part.rename(folder)
+    return read_log(folder, today=today)
+
+
+def places_of(adopted, log):
+    """Where each row stood: a frame `table, line, sheet, sheet_line`; `line` is the log's."""
+    found = [
+        pd.DataFrame({"table": name, "line": log.origin.tables[name]().lines}).assign(
+            sheet=place["sheet"], sheet_line=place["line"]
+        )
+        for name, place in adopted.places.items()
+    ]
+    return pd.concat(found, ignore_index=True)

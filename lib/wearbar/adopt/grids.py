@@ -1,4 +1,4 @@
-"""A person's file as grids of text: a CSV with any delimiter, or each sheet of a workbook."""
+"""A person's file as grids of text, a CSV or each sheet of a workbook; and what heads a grid."""
 
 import csv
 import io
@@ -9,31 +9,26 @@ from datetime import date
 from itertools import islice
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
-from wearbar.log.sources import LogError
-
-__all__ = ["Grid", "read_grids"]
+from wearbar.adopt.lexicon import heading
+from wearbar.log.sources import WORKBOOKS, LogError
 
 DELIMITERS = "\t;|,"  # of two that serve alike, the one least often in numbers and sentences
-LOOK_AT = 50
-WORKBOOKS = (".xlsx", ".xlsm")
+LOOK_AT, HEAD = 50, 20  # lines to find the delimiter by, and the header
 UTF_16 = (b"\xff\xfe", b"\xfe\xff")
 NO_TEXT = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0", b"%PDF", b"PAR1")
 
 
 @dataclass(frozen=True)
 class Grid:
-    """One sheet.
-
-    cells: a frame of text, its index the lines of the file, blank ones left out, its columns
-    numbered from 0. typed: alike, True where the file itself holds a number. note: what was odd.
-    """
+    """One sheet."""
 
     sheet: str
-    cells: pd.DataFrame
-    typed: pd.DataFrame
-    note: str = ""
+    cells: pd.DataFrame  # text by line of the file, without blank lines; columns count from 0
+    typed: pd.DataFrame  # alike: whether the file itself holds a number there
+    note: str = ""  # what was odd
 
 
 def read_grids(path):
@@ -96,27 +91,16 @@ def _delimiter(text):
 
 
 def _of_workbook(path):
-    from wearbar.log.sources.workbook import load_whole
-
-    book, formulas = load_whole(path)
-    return [_of_sheet(page, formulas[page.title] if formulas else None) for page in book.worksheets]
-
-
-def _of_sheet(sheet, formulas):
     """A cell merged downwards counts for each row, unless it is a number: that may be a sum."""
-    rows = [list(row) for row in sheet.iter_rows(values_only=True)]
-    if formulas:
-        for row, cells in zip(rows, formulas.iter_rows(values_only=True), strict=False):
-            row[:] = [
-                cell if value is None and str(cell).startswith("=") else value
-                for value, cell in zip(row, cells, strict=False)
-            ]
-    for area in sheet.merged_cells.ranges:
-        top, place = area.min_row - 1, area.min_col - 1
-        if isinstance(value := rows[top][place], str | date):
-            for row in rows[top : area.max_row]:
-                row[place] = value
-    return _grid(sheet.title, dict(enumerate(rows, start=1)))
+    from wearbar.log.sources.workbook import whole_sheets
+
+    for title, rows, merged in whole_sheets(path):
+        for area in merged:
+            place = area.min_col - 1
+            if isinstance(value := rows[area.min_row][place], str | date):
+                for line in range(area.min_row, min(area.max_row, len(rows)) + 1):
+                    rows[line][place] = value
+        yield _grid(title, rows)
 
 
 def _grid(sheet, rows, note=""):
@@ -139,3 +123,45 @@ def _as_text(value):
     if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
         return str(int(value))
     return str(value) if value is not None and str(value).strip() else None
+
+
+def header_lines(cells):
+    """The lines that head the columns, [] where none does: that of which most cells are known
+    headings, groups of columns right above it, and what parts its own groups right below it.
+    """
+    look = cells.head(HEAD)
+    known = [sum(heading(str(c)) != "" for c in row.dropna()) for _, row in look.iterrows()]
+    if max(known, default=0) < 2:
+        return []
+    best = int(look.index[np.argmax(known)])
+    is_grouped = best - 1 in look.index and _are_groups(look.loc[best - 1].dropna())
+    is_parted = best + 1 in look.index and _part_groups(look.loc[best], look.loc[best + 1])
+    return [best - 1] * is_grouped + [best] + [best + 1] * is_parted
+
+
+def _are_groups(cells):
+    return len(cells) > 1 and not cells.str.contains(r"\d").any()
+
+
+def _part_groups(head, below):
+    """Whether a line only names columns under cells of `head` that reach over several."""
+    cells, blank = below.dropna(), head.isna() & head.ffill().notna()
+    in_group = blank | blank.shift(-1, fill_value=False)
+    fits = in_group[cells.index] | cells.eq(head[cells.index])
+    return bool(fits.all() and blank[cells.index].any() and not cells.str.contains(r"\d").any())
+
+
+def headings(cells, lines):
+    """Name of each column to its place: a cell of the upper lines counts for the blank ones
+    right of it; two alike differ by their place, counted from 1.
+    """
+    head = cells[cells.index.isin(lines)]
+    if len(head) > 1:
+        head = pd.concat([head.iloc[:-1].ffill(axis=1), head.iloc[-1:]])
+    names = {}
+    for place in head.columns:
+        words = dict.fromkeys(" ".join(str(v).split()) for v in head[place].dropna())
+        name = " ".join(word for word in words if word)
+        if name:
+            names[f"{name} ({place + 1})" if name in names else name] = place
+    return names

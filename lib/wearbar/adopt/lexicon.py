@@ -6,8 +6,6 @@ import tomllib
 from wearbar.log import schema
 from wearbar.log.places import place
 
-__all__ = ["MONTHS", "SIGNS", "UNITS", "columns_of", "heading", "quantity_of", "tables_of"]
-
 _TOLD = tomllib.loads(place("shared", "adopt", "words.toml").read_text(encoding="utf-8"))
 _HEADINGS = {
     column: re.compile(rf"(?<!\w)(?:{words})(?!\w)") for column, words in _TOLD["headings"].items()

@@ -1,16 +1,13 @@
 """The map of a spreadsheet, held against the log's format: each fault is one sentence."""
 
-import json
 import re
-import tomllib
 from pathlib import Path
 
 from wearbar.adopt.cells import DECIMALS, ORDERS, SIZES
 from wearbar.log import schema
 from wearbar.log.sources import LogError
 from wearbar.log.sources.header import check_header
-
-__all__ = ["ASK", "AdoptError", "asked", "check_map", "read_map", "table_toml", "toml"]
+from wearbar.log.toml import toml, toml_of
 
 ASK = "?"
 PARTS = {"log": (dict, "[log]"), "table": (list, "[[table]]"), "vehicle": (list, "[[vehicle]]")}
@@ -29,9 +26,9 @@ class AdoptError(ValueError):
 def read_map(path):
     """The map in a file, as a dict. Raises AdoptError."""
     try:
-        return tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
-    except (ValueError, RecursionError) as error:  # no TOML or UTF-8; a number or lists without end
-        raise AdoptError(f"{path} is not a map (TOML): {str(error)[:200]}") from None
+        return toml_of(Path(path).read_bytes())
+    except ValueError as error:
+        raise AdoptError(f"{path} is not a map (TOML): {error}") from None
 
 
 def check_map(mapping):
@@ -128,11 +125,7 @@ def _of_values(to, entry):
             yield f": less.{name} must list the columns whose money is in it, {example}"
         for column in (c for c in (name, *others) if c not in money):
             yield f": less names {str(column)[:60]!r}, which is no money in columns"
-    yield from _of_units(to, entry.get("units", {}))
-
-
-def _of_units(to, units):
-    for name, unit in units.items():
+    for name, unit in entry.get("units", {}).items():
         measured = schema.MEASURED if name == "value" else [schema.column(to, name).quantity]
         choices = [u for quantity in measured for u in SIZES.get(quantity, ())]
         if unit not in choices:
@@ -179,21 +172,7 @@ def table_toml(entry):
     for key, value in entry.items():
         if key != "words" and value != {}:
             note = f"  # {', '.join(CHOICES[key])}" if key in CHOICES else ""
-            lines.append(f"{key} = {_toml(value)}{note}")
+            lines.append(f"{key} = {toml(value)}{note}")
     for name, words in entry["words"].items():
         lines += [f"[table.words.{name}]", *(f"{toml(w)} = {toml(c)}" for w, c in words.items())]
     return "\n".join([*lines, ""])
-
-
-def toml(text):
-    """Text as a string of TOML, on one line."""
-    return json.dumps(str(text), ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
-def _toml(value):
-    """A value of a [[table]] on one line: text, a list, or an inline table of them."""
-    if isinstance(value, dict):
-        return "{ " + ", ".join(f"{toml(key)} = {_toml(v)}" for key, v in value.items()) + " }"
-    if isinstance(value, list):
-        return f"[{', '.join(str(v) if isinstance(v, int) else toml(v) for v in value)}]"
-    return toml(value)

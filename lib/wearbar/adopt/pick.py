@@ -4,11 +4,9 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from wearbar.adopt.header import headings
+from wearbar.adopt.grids import headings
 from wearbar.adopt.maps import AdoptError
 from wearbar.log import schema
-
-__all__ = ["LEFT_OUT", "UNDERSTOOD", "UNNAMED", "Part", "left_out", "pick"]
 
 TOTAL = r"(?i)(?:grand |sub-?)?(?:totals?|sum|average|mean|summe|gesamt|totaal|totale|suma|somme)\b"
 ABOVE, AGAIN, TOTALS = "above the header", "the header again", "a row of totals"
@@ -21,18 +19,18 @@ LEFT_OUT = ["sheet", "line", "why", "text"]
 
 @dataclass
 class Part:
-    """One [[table]] of the map on its way.
-
-    picked: cells by line, the table's own columns. typed: whether the file itself holds a number
-    there. left: frame of `LEFT_OUT`. passed_over: (sheet, heading, cells) of the other columns.
-    """
+    """One [[table]] of the map on its way."""
 
     entry: dict
     sheet: str
-    picked: pd.DataFrame
-    typed: pd.DataFrame
-    left: pd.DataFrame
-    passed_over: list
+    picked: pd.DataFrame  # cells by line, the table's own columns
+    typed: pd.DataFrame  # whether the file itself holds a number there
+    left: pd.DataFrame  # `LEFT_OUT`
+    passed_over: list  # (sheet, heading, cells) of the other columns
+
+    def named(self, *kinds):
+        """The names of the picked columns of these kinds."""
+        return [n for n in self.picked if schema.column(self.entry["to"], n).kind in kinds]
 
 
 def pick(grid, entry):
@@ -71,7 +69,7 @@ def _why_left_out(rows, picked, head, to):
     why[picked.isna().all(axis=1)] = NOTHING
     why[_is_total(first) & labels.all(axis=1)] = TOTALS
     for line in head.index:
-        why[(rows.eq(head.loc[line]) | (rows.isna() & head.loc[line].isna())).all(axis=1)] = AGAIN
+        why[rows.fillna("").eq(head.loc[line].fillna("")).all(axis=1)] = AGAIN
     why[rows.index < max(head.index, default=0)] = ABOVE
     return why
 
@@ -82,9 +80,6 @@ def _is_total(text):
 
 def left_out(sheet, rows, why):
     """`LEFT_OUT` of the rows of a sheet; why: one reason for all, or a Series of them."""
-    text = [
-        " | ".join(cell for cell in row if isinstance(cell, str))
-        for row in rows.itertuples(index=False)
-    ]
+    text = [" | ".join(row[~pd.isna(row)]) for row in rows.to_numpy(dtype=object)]
     told = {"sheet": sheet, "line": rows.index, "why": why, "text": text}
     return pd.DataFrame(told, rows.index, LEFT_OUT).reset_index(drop=True)

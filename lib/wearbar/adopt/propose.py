@@ -6,16 +6,13 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from wearbar.adopt.evidence import date_order, decimal_mark
-from wearbar.adopt.header import header_lines, headings
+from wearbar.adopt.evidence import date_order, decimal_mark, header_units, settle_money, units_of
+from wearbar.adopt.grids import header_lines, headings
 from wearbar.adopt.lexicon import columns_of, heading, quantity_of, tables_of
-from wearbar.adopt.maps import ASK, AdoptError, asked, table_toml, toml
+from wearbar.adopt.maps import ASK, AdoptError, asked, table_toml
 from wearbar.adopt.pick import pick
-from wearbar.adopt.sums import settle_money
-from wearbar.adopt.units import header_units, units_of
 from wearbar.log import schema
-
-__all__ = ["Proposal", "propose"]
+from wearbar.log.toml import toml
 
 MOST_WORDS = 60
 YES_NO = {
@@ -27,24 +24,22 @@ _NO_NAME = re.compile(r"(?i)(sheet|table|tabelle|feuil|hoja|blad|log|page)\s*\d*
 
 @dataclass(frozen=True)
 class Proposal:
-    """toml: text of the map. unsure: what a person must look at. asks: how many "?" it has."""
+    """A map to look over."""
 
-    toml: str
-    unsure: tuple
-    asks: int
+    toml: str  # its text
+    unsure: tuple  # what a person must look at
+    asks: int  # how many "?" it has
 
 
 @dataclass
 class _Seen:
-    """What the sheets show together: sentences for a person, units by key of log.toml, vehicles'
-    names by how they sound, tables. where: the sheet at hand, as sentences begin.
-    """
+    """What the sheets show together."""
 
-    unsure: list = field(default_factory=list)
-    units: dict = field(default_factory=lambda: {"distance": set()})
-    vehicles: dict = field(default_factory=dict)
+    unsure: list = field(default_factory=list)  # sentences for a person
+    units: dict = field(default_factory=lambda: {"distance": set()})  # by key of log.toml
+    vehicles: dict = field(default_factory=dict)  # names by how they sound
     tables: set = field(default_factory=set)
-    where: str = ""
+    where: str = ""  # the sheet at hand, as sentences begin
 
     def say(self, sentence):
         self.unsure.append(self.where + sentence)
@@ -107,23 +102,17 @@ def _table(grid, name, seen, today):
     part = pick(grid, entry | {"columns": settled})
     entry["constants"] = _constants(entry, grid, seen)
     entry["units"] = units_of(part, entry, seen)
-    entry["words"] = _vehicles(part, entry, seen) | _words(part.picked, to)
+    entry["words"] = _vehicles(part, entry, seen) | _words(part)
     if any(ASK in words.values() for words in entry["words"].values()):
-        seen.say(
-            'words that are none of the codes of their column: say at each "?" which code it is.'
-        )
+        none = "words that are none of the codes of their column"
+        seen.say(f'{none}: say at each "?" which code it is.')
     return entry
 
 
 def _typed_by_hand(part, kind):
     """The cells of a part's columns of that kind, but those that the file holds as numbers."""
-    to = part.entry["to"]
-    columns = [
-        part.picked[name].mask(part.typed[name]).dropna()
-        for name in part.picked
-        if schema.column(to, name).kind == kind
-    ]
-    return pd.concat([pd.Series(dtype=object), *columns], ignore_index=True).astype(object)
+    cells = [part.picked[n].mask(part.typed[n]).dropna() for n in part.named(kind)]
+    return pd.concat([pd.Series(dtype=object), *cells], ignore_index=True).astype(object)
 
 
 def _constants(entry, grid, seen):
@@ -164,14 +153,14 @@ def _vehicles(part, entry, seen):
     return {"vehicle": words} if words and "vehicle" in part.picked else {}
 
 
-def _words(picked, to):
+def _words(part):
     """Column to a person's words and the codes they become, where those are not too many."""
     found = {}
-    for name, cells in picked.items():
-        col, words = schema.column(to, name), sorted(set(cells.dropna().str.strip()))
-        if col.kind in ("code", "yes_no") and len(words) <= MOST_WORDS:
-            codes = {word: _code(word, col) for word in words}
-            found[name] = {w: code for w, code in codes.items() if code != w.casefold()}
+    for name in part.named("code", "yes_no"):
+        col = schema.column(part.entry["to"], name)
+        words = sorted(set(part.picked[name].dropna().str.strip()))
+        codes = {word: _code(word, col) for word in words if len(words) <= MOST_WORDS}
+        found[name] = {word: code for word, code in codes.items() if code != word.casefold()}
     return {name: words for name, words in found.items() if words}
 
 

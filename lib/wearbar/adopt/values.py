@@ -7,8 +7,7 @@ from wearbar.adopt.cells import DECIMALS, SIZES, currencies, dates, numbers
 from wearbar.adopt.maps import AdoptError
 from wearbar.log import schema
 
-__all__ = ["CHANGED", "own_units", "plain_word", "table_of"]
-
+_SIZE = {f"{what} {unit}": size for what, of in SIZES.items() for unit, size in of.items()}
 CHANGED = ["sheet", "line", "column", "value", "became", "why"]
 
 
@@ -17,18 +16,15 @@ def table_of(part, header, own):
 
     What can't be read stays as it was. own: of `own_units`.
     """
-    to, entry, changed = part.entry["to"], part.entry, []
-    kinds = {name: schema.column(to, name).kind for name in part.picked}
-    words = [name for name, kind in kinds.items() if kind not in ("date", "number")]
-    frame = {name: worded(part, name) for name in (*entry.get("constants", {}), *words)}
-    frame = pd.DataFrame(frame, index=part.picked.index)
-    for name, kind in kinds.items():
+    entry, changed = part.entry, []
+    words = (*entry.get("constants", {}), *part.named("id", "text", "code", "yes_no"))
+    frame = pd.DataFrame({name: worded(part, name) for name in words}, index=part.picked.index)
+    for name in part.named("date"):
         cells = part.picked[name].astype(schema.TEXT)
-        if kind == "date":
-            days = dates(cells, entry.get("date_order", "year-first")).dt.strftime("%Y-%m-%d")
-            frame[name] = days.astype(schema.TEXT).fillna(cells)
-        elif kind == "number":
-            frame[name] = _number(part, name, frame, header, own, changed)
+        days = dates(cells, entry.get("date_order", "year-first")).dt.strftime("%Y-%m-%d")
+        frame[name] = days.astype(schema.TEXT).fillna(cells)
+    for name in part.named("number"):
+        frame[name] = _number(part, name, frame, header, own, changed)
     for name, others in entry.get("less", {}).items():
         frame[name] = _beyond(part, name, others, frame, changed)
     return frame, changed
@@ -68,14 +64,14 @@ def _number(part, name, frame, header, own, changed):
     other = numbers(cells, next(d for d in DECIMALS if d != decimal))
     against = read["plain"].isna() & other["plain"].notna()
     read.loc[against] = other.loc[against]
-    factor, good = pd.Series(1.0, cells.index), pd.Series(False, cells.index)
-    bare = part.entry.get("units", {}).get(name)
-    quantity = _quantities(part.entry["to"], name, frame)
-    for what in quantity.unique():
-        rows = quantity == what
-        target = _target(what, frame.loc[rows, "vehicle"], header, own)
-        factor[rows], good[rows] = _factor(what, read[rows], bare, target, header)
-    scaled = factor.ne(1.0) & good & read["plain"].notna()
+    quantity, vehicle = _quantities(part.entry["to"], name, frame), frame["vehicle"]
+    target = _target(quantity, vehicle, header, own)
+    factor = _factor(read, quantity, target, part.entry.get("units", {}).get(name))
+    known = [s for s in read["sign"].dropna().unique() if header.get("currency") in currencies(s)]
+    bare, unsigned = read["unit"].isna(), read["sign"].isna()
+    good = unsigned & factor.notna() & (bare | quantity.isin(list(SIZES)))
+    good |= quantity.eq("money") & bare & read["sign"].isin(known)
+    scaled = good & factor.ne(1.0) & read["plain"].notna()
     value = pd.to_numeric(read["plain"].where(scaled), errors="coerce").astype(float) * factor
     plain = read["plain"].mask(scaled, _plain(value))
     out = plain.where(good & plain.notna(), cells)
@@ -99,33 +95,26 @@ def _quantities(to, name, frame):
 
 def _target(quantity, vehicle, header, own):
     """The log's unit for each row: of its header, or for a distance the vehicle's own."""
-    unit = header.get(quantity) or next(iter(SIZES.get(quantity, [""])))
-    unit = pd.Series(unit, vehicle.index, dtype=schema.TEXT)
-    if quantity != "distance":
-        return unit
+    units = {what: header.get(what) or next(iter(sizes)) for what, sizes in SIZES.items()}
     theirs = vehicle.map(own).astype(schema.TEXT)
-    return theirs.where(theirs.isin(list(SIZES["distance"]))).fillna(unit)
+    is_own = quantity.eq("distance") & theirs.isin(list(SIZES["distance"]))
+    return theirs.where(is_own).fillna(quantity.map(units).astype(schema.TEXT))
 
 
-def _factor(quantity, read, bare, target, header):
-    """What to multiply each number by, and whether what stands beside it fits what it measures."""
-    unsigned, sizes = read["sign"].isna(), SIZES.get(quantity)
-    if quantity == "money":
-        known = [s for s in read["sign"].dropna().unique() if header["currency"] in currencies(s)]
-        return 1.0, read["unit"].isna() & (unsigned | read["sign"].isin(known))
-    if sizes is None:
-        return 1.0, read["unit"].isna() & unsigned
-    if bare is None or quantity == "energy":
-        bare = target
-    elif bare not in sizes:
-        mend = f"what has rows of {quantity}: give those a table of their own"
-        raise AdoptError(f"the map says a unit of {bare!r} for {mend}")
-    else:
-        bare = pd.Series(bare, read.index, dtype=schema.TEXT)
+def _factor(read, quantity, target, bare):
+    """What to multiply each number by; missing where its unit is none of what it measures.
+
+    bare: the unit, of the map, of numbers that have none beside them.
+    """
+    for what in quantity.unique():
+        if bare is not None and what != "energy" and bare not in SIZES.get(what, [bare]):
+            mend = f"what has rows of {what}: give those a table of their own"
+            raise AdoptError(f"the map says a unit of {bare!r} for {mend}")
+    bare = target if bare is None else target.mask(quantity.ne("energy"), bare)
     unit = read["unit"].fillna(bare)
     unit = unit.mask(unit.eq("gal") & bare.isin(["gal_uk", "gal_us"]), bare)
-    factor = unit.map(sizes) / target.map(sizes)
-    return factor.fillna(1.0), factor.notna() & unsigned
+    own, logs = ((quantity + " " + u).map(_SIZE).astype(float) for u in (unit, target))
+    return (own / logs).where(quantity.isin(list(SIZES)), 1.0)
 
 
 def _beyond(part, name, others, frame, changed):

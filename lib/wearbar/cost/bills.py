@@ -1,7 +1,8 @@
 """The money of a log: every row with money once, what of it is known, what may stand twice.
 
 A blank amount is not known, never nil; work that others paid for costs nothing and still counts as
-work. Amounts stay net or gross of recoverable tax as the log has them.
+work. Amounts stay net or gross of recoverable tax as the log has them: the column `tax` is neither
+added nor taken off.
 """
 
 from dataclasses import replace
@@ -31,32 +32,29 @@ def money_lines(log):
     the whole period's, on its last day. Rows set aside are in it, their amount not known, so that
     no sum without them passes for whole.
     """
-    return pd.concat([*_by_table(log), *_set_aside(log)], ignore_index=True)
+    lines = _lines(log)
+    if not log.aside:
+        return lines
+    tables = {name: log.aside.get(name, frame.iloc[:0]) for name, frame in log.tables.items()}
+    tables["vehicles"] = log.tables["vehicles"]
+    lost = _lines(replace(log, tables=tables, _si={})).assign(amount=np.nan)
+    twice = log.set_aside[log.set_aside["rule"].eq("same-reading")]  # such a fill lacks nowhere
+    twice = is_among(lost, twice.rename(columns={"table": "source"}), ["source", "line"])
+    lacks = lost["date"].notna() & lost["vehicle"].isin(tables["vehicles"]["vehicle"]) & ~twice
+    return pd.concat([lines, lost[lacks]], ignore_index=True)
 
 
-def _by_table(log):
+def _lines(log):
     fuel, fixed = log.tables["fuel"], log.tables["fixed_costs"]
     filled = {"date": fuel["date"], "category": "fuel", "detail": fuel["kind"]}
     held = {"date": fixed["to"], "category": fixed["category"], "detail": fixed["category"]}
-    return [
+    parts = [
         _work(log.tables["work"]),
         _fitted(log),
         lines_of(fuel, "fuel", **filled, amount=fuel_cost(fuel)),
         lines_of(fixed, "fixed_costs", **held, amount=fixed["amount"], is_fixed=True),
     ]
-
-
-def _set_aside(log):
-    """Lines of the rows set aside. A fill typed twice lacks nowhere."""
-    if not log.aside:
-        return
-    tables = {name: log.aside.get(name, frame.iloc[:0]) for name, frame in log.tables.items()}
-    tables["vehicles"] = log.tables["vehicles"]
-    twice = log.set_aside[log.set_aside["rule"].eq("same-reading")]
-    twice = twice.rename(columns={"table": "source"})
-    for lines in _by_table(replace(log, tables=tables, _si={})):
-        lacks = lines["date"].notna() & lines["vehicle"].isin(tables["vehicles"]["vehicle"])
-        yield lines[lacks & ~is_among(lines, twice, ["source", "line"])].assign(amount=np.nan)
+    return pd.concat(parts, ignore_index=True)
 
 
 def lines_of(frame, source, **columns):
@@ -73,20 +71,18 @@ def _work(work):
     told = costs[["labour_cost", "parts_cost"]].notna().any(axis=1)
     told |= costs["other_cost"].fillna(0).ne(0)
     amount = (costs.sum(axis=1) - work["recovered"].fillna(0)).where(told).mask(free, 0.0)
-    columns = {"date": work["date"], "category": work["why"].map(WORK_CATEGORY)}
-    columns |= {"detail": work["task"], "amount": amount, "why": work["why"], "is_free": free}
-    return lines_of(work, "work", **columns)
+    about = {"date": work["date"], "category": work["why"].map(WORK_CATEGORY), "why": work["why"]}
+    return lines_of(work, "work", **about, detail=work["task"], amount=amount, is_free=free)
 
 
 def _fitted(log):
     fitted, work = log.tables["fitted"], log.tables["work"].dropna(subset=["visit"])
     amount = fitted[["price", "fitting_cost"]].sum(axis=1, min_count=1)
     why = work.groupby("visit")["why"].agg(["first", "nunique"]).query("nunique == 1")["first"]
-    columns = {"date": fitted["fitted"], "detail": fitted["category"], "amount": amount}
-    columns["category"] = np.where(fitted["category"].eq("tyre"), "tyres", "parts")
-    made = lines_of(
-        fitted, "fitted", why=look_up(fitted["visit"], why).fillna("planned"), **columns
-    )
+    why = look_up(fitted["visit"], why).fillna("planned")
+    group = np.where(fitted["category"].eq("tyre"), "tyres", "parts")
+    about = {"date": fitted["fitted"], "category": group, "detail": fitted["category"]}
+    made = lines_of(fitted, "fitted", **about, why=why, amount=amount)
     again = fitted.sort_values("fitted", kind="stable").duplicated("part").reindex(fitted.index)
     came = fitted["fitted"] <= look_up(fitted["vehicle"], joined(log.tables["vehicles"]))
     no_purchase = amount.isna() & (again & fitted["part"].notna() | came)
@@ -120,32 +116,28 @@ def double_entries(log):
     of the same money, or parts on a task that fits this category; or a price on more than one row
     of the same part. A part fitted on no known day is in no sum.
     """
-    kept = ["vehicle", "visit", "position", "fitted", "item", "category", "price", "part"]
     fitted, work = log.tables["fitted"], log.tables["work"]
-    fitted = fitted.loc[(fitted["price"] > 0) & fitted["fitted"].notna(), kept]
+    fitted = fitted[(fitted["price"] > 0) & fitted["fitted"].notna()]
     fitted = fitted.rename(columns={"fitted": "date"}).reset_index(names="line")
-    kept = ["vehicle", "visit", "position", "date", "task", "parts_cost"]
-    work = work.loc[work["parts_cost"] > 0, kept].rename(
-        columns={"parts_cost": "other_cost", "date": "done"}
-    )
-    pairs = fitted.merge(work, on="vehicle", suffixes=("", "_of"))
-    met = pairs["visit"].notna() & (pairs["visit"] == pairs["visit_of"])
-    met |= pairs["date"] == pairs["done"]
+    own = ["line", "vehicle", "visit", "position", "date", "item", "category", "price", "part"]
+    work = work[["vehicle", "visit", "position", "date", "task", "parts_cost"]]
+    work = work[work["parts_cost"] > 0].rename(columns={"parts_cost": "other_cost"})
+    pairs = fitted[own].merge(work, on="vehicle", suffixes=("", "_of"))
+    met = (pairs["visit"] == pairs["visit_of"]) | (pairs["date"] == pairs["date_of"])
     pairs = pairs[met & (pairs["position_of"].isna() | (pairs["position_of"] == pairs["position"]))]
     same = (pairs["other_cost"] / pairs["price"]).between(0.999, 1.001)
-    fits = (pairs["task"].map(_part_of_task(log.plan)) == pairs["category"]).fillna(False)
-    why = np.where(
-        same, "the same money for parts in work", "parts on the task that fits it in work"
-    )
+    fits = look_up(pairs["task"], part_of_task(log.plan)) == pairs["category"]
+    whys = "the same money for parts in work", "parts on the task that fits it in work"
+    pairs = pairs.assign(why=np.where(same, *whys))[same | fits]
     again = fitted[fitted["part"].notna() & fitted.duplicated("part")]
     again = again.assign(why="priced on an earlier row of the same part", other_cost=np.nan)
-    found = [pairs.assign(why=why)[same | fits], again]
-    found = pd.concat([f.astype({"why": TEXT, "other_cost": float}) for f in found])
+    found = pd.concat([f[["line", *DOUBLE]].astype({"why": TEXT}) for f in (pairs, again)])
     found = found.drop_duplicates("line").sort_values(["date", "vehicle"], ignore_index=True)
     return found[DOUBLE]
 
 
-def _part_of_task(plan):
+def part_of_task(plan):
+    """The part of each of the plan's tasks: Series by code; empty without a plan."""
     if plan is None:
         return pd.Series(dtype=TEXT)
     tasks = plan.tasks.dropna(subset=["part"]).drop_duplicates("code")

@@ -20,16 +20,14 @@ def by_year(account, confidence=0.9):
     """
     cars, quarters, entries = account.vehicles, account.quarters, _by_vehicle_and_year(account)
     made = estimate.ratios(entries["year"], entries["amount"], entries["distance_km"], confidence)
-    made = made.rename(columns={"value": "cost_per_km", "denominator": "distance_km"})
     known = known_by(account.lines, account.lines["date"].dt.year).reindex(made.index).fillna(1.0)
     blank = (known < MIN_KNOWN) | (not cars["days"].max() >= MIN_DAYS)
-    limits = ["cost_per_km", "low", "high"]
-    made[limits] = made[limits].mask(blank)
+    made[["value", "low", "high"]] = made[["value", "low", "high"]].mask(blank)
     made["n"] = quarters.groupby(quarters["quarter"].dt.year)["vehicle"].nunique()
+    made = made.rename(columns={"value": "cost_per_km", "denominator": "distance_km"})
     made = made.rename_axis("year").reset_index()
-    year = made["year"].astype(str)
-    begun = pd.to_datetime(year + "-01-01") >= cars["start"].min()
-    made["is_whole"] = begun & (pd.to_datetime(year + "-12-31") <= cars["end"].max())
+    first, last = (pd.to_datetime(made["year"].astype(str) + day) for day in ("-01-01", "-12-31"))
+    made["is_whole"] = (first >= cars["start"].min()) & (last <= cars["end"].max())
     return made[YEAR]
 
 
@@ -69,32 +67,29 @@ def differences(account, by, confidence=0.9, rng=None):
     not known and those not shown are left out; empty where fewer than two remain, or where no deal
     could make a difference clear.
     """
-    cars = account.vehicles.set_index("vehicle")
-    made = entries_of(account.lines, cars["distance_km"], ["vehicle"])
+    lines, cars = account.lines, account.vehicles.set_index("vehicle")
+    made = entries_of(lines, cars["distance_km"], ["vehicle"])
     made["group"] = made["vehicle"].map(cars[by])
-    made = made[made["group"].notna() & ~made["group"].isin(_refused_groups(account, cars, by))]
-    size = made["group"].value_counts()
-    made = made[made["group"].isin(size.index[size >= estimate.SMALL_SITE])]
-    made = made.sort_values("group", kind="stable")
+    size, known = made["group"].value_counts(), known_by(lines, lines["vehicle"].map(cars[by]))
+    shown = size.index[size >= estimate.SMALL_SITE].difference(known.index[known < MIN_KNOWN])
+    if by == "site":
+        small = estimate.untold(cars["site"].value_counts())
+        shown = shown.difference(small.index[small])
+    made = made[made["group"].isin(shown)].sort_values("group", kind="stable")
     groups, money = made["group"].to_numpy(), made[["amount", "distance_km"]].to_numpy().T
     names, first, size = np.unique(groups, return_index=True, return_counts=True)
     rows = []
-    if len(names) > 1:
+    if len(names) > 1 and least_p(size, DEALS) * len(names) <= CLEAR_P:
         chances = _dealt(money, first, rng or np.random.default_rng(30))
-        if least_p(size, DEALS) * len(names) <= CLEAR_P:
-            rows = zip(names, size, chances, strict=True)
-    rows = [(name, *_apart(money, groups == name, confidence), n, p) for name, n, p in rows]
+        for name, n, p in zip(names, size, chances, strict=True):
+            own = groups == name
+            ratio, *limits = estimate.ratio_apart(money[:, own], money[:, ~own], confidence)
+            few = min(n, len(own) - n) < MIN_APART
+            rows.append((name, ratio, *([np.nan] * 2 if few else limits), n, p))
     frame = pd.DataFrame(rows, columns=[by, "ratio", "low", "high", "n", "p"])
     frame["p_holm"] = estimate.holm(frame["p"].to_numpy(float))
     frame["is_clear"] = frame["p_holm"] < CLEAR_P
     return frame.sort_values("ratio", ascending=False, ignore_index=True)
-
-
-def _apart(money, own, confidence):
-    """(ratio, low, high) of a group's cost by distance over the others'."""
-    found, _ = estimate.ratio_apart(money[:, own], money[:, ~own], confidence)
-    limits = found.low, found.high
-    return found.value, *(limits if min(own.sum(), (~own).sum()) >= MIN_APART else (np.nan,) * 2)
 
 
 def _dealt(money, first, rng):
@@ -107,13 +102,3 @@ def _dealt(money, first, rng):
         inside, outside = (np.log(spent / driven) for spent, driven in sums)
     far = np.abs(inside - outside)
     return (far >= far[0] - 1e-9).mean(axis=0)
-
-
-def _refused_groups(account, cars, by):
-    """Groups whose cost is not shown: too few rows with their money, sites that are too small."""
-    known = known_by(account.lines, account.lines["vehicle"].map(cars[by]))
-    refused = set(known.index[known < MIN_KNOWN])
-    if by == "site":
-        small = estimate.untold(cars["site"].value_counts())
-        refused |= set(small.index[small])
-    return refused

@@ -30,8 +30,8 @@ def tanks(log, readings):
     fuel = log.si("fuel").assign(cost=fuel_cost(log.tables["fuel"]))
     fuel = pd.concat([fuel, *_set_aside(log)], ignore_index=True)
     fuel["kind"] = fuel["kind"].fillna("not said")
-    at = usage.to_cumulative(readings, fuel["vehicle"], fuel["date"], fuel["odometer_km"])
-    fuel["at_km"] = at
+    asked = fuel["vehicle"], fuel["date"], fuel["odometer_km"]
+    fuel["at_km"] = usage.to_cumulative(readings, *asked)
     fuel = fuel.sort_values(["vehicle", "kind", "date", "at_km"], kind="stable")
     series = ["vehicle", "kind"]
     fuel["ends"] = fuel["filled_to"].fillna("full").eq("full") & fuel["at_km"].notna()
@@ -66,9 +66,9 @@ def _set_aside(log):
     if "fuel" not in log.aside:
         return []
     twice = log.set_aside.query("rule == 'same-reading' and table == 'fuel'")["line"]
-    lost = log.aside["fuel"].dropna(subset=["vehicle", "date"])
-    lost = lost.loc[~lost.index.isin(twice), ["vehicle", "date", "kind"]]
-    return [lost.assign(filled_to="part", volume_l=np.nan)] if len(lost) else []
+    lost = log.aside["fuel"].drop(twice, errors="ignore").dropna(subset=["vehicle", "date"])
+    lost = lost[["vehicle", "date", "kind"]].assign(filled_to="part", volume_l=np.nan)
+    return [lost] if len(lost) else []
 
 
 def fuel_economy(tanks, by=("vehicle", "kind"), confidence=0.9):
@@ -80,9 +80,9 @@ def fuel_economy(tanks, by=("vehicle", "kind"), confidence=0.9):
     by, rows = list(by), tanks
     if "vehicle" not in by:
         rows = tanks.groupby([*by, "vehicle"], as_index=False)[["volume_l", "distance_km"]].sum()
-    key = rows.groupby(by, sort=True).ngroup()
-    names = rows[by].assign(key=key).drop_duplicates("key").set_index("key")
-    made = names.join(ratios(key, rows["volume_l"], rows["distance_km"] / 100, confidence))
+    key = rows.groupby(by).ngroup()
+    made = ratios(key, rows["volume_l"], rows["distance_km"] / 100, confidence)
+    made = made.join(rows[by].assign(key=key).drop_duplicates("key").set_index("key"))
     made["distance_km"] = made["denominator"] * 100
     made = made.rename(columns={"value": "l_per_100km", "numerator": "volume_l"}).sort_values(by)
     columns = [*by, "l_per_100km", "low", "high", "n", "volume_l", "distance_km"]

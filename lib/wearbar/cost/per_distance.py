@@ -6,6 +6,19 @@ from scipy import stats
 
 from wearbar.stats.estimate import Estimate, ratios, refused, shrink, untold
 
+COST = [
+    "cost_per_km",
+    "low",
+    "high",
+    "n",
+    "distance_km",
+    "amount",
+    "days",
+    "bills",
+    "share",
+    "cost_per_day",
+    "known_share",
+]
 MIN_DAYS, YEAR_DAYS = 91, 365  # of record: for a cost by distance or day; for a year's distance
 MIN_BILLS = 30  # rows with money, for limits: of fewer, 90% hold 40 times in 100 in simulation
 MIN_KNOWN = 0.8  # of rows with their money: below it a cost per distance is refused
@@ -19,34 +32,49 @@ def cost_per_km(account, by=None, confidence=0.9):
     total distance of the days whose distance is known; `amount` and `cost_per_day` are of all days.
     Limits by the spread between `n` vehicles, of three or more and `MIN_BILLS` rows with money.
     cost_per_km is NaN where `known_share`, the least share of rows with money over the workshop's
-    and the fuel, is below `MIN_KNOWN`; so is cost_per_day too where no vehicle (of its own row,
-    that vehicle) has been in the account for `MIN_DAYS`.
+    and the fuel, is below `MIN_KNOWN`; both costs are NaN where no vehicle (of its own row, that
+    vehicle) has been in the account for `MIN_DAYS`.
     """
     lines, cars = account.lines, account.vehicles.set_index("vehicle")
-    of_lines = by in ("category", "is_fixed")
-    entries = entries_of(lines, cars["distance_km"], ["vehicle"], by if of_lines else None)
-    if of_lines:
-        group, of_line, days = entries[by], lines[by], cars["days"].sum()
-    else:
-        named = (entries["vehicle"], lines["vehicle"], pd.Series(cars.index, cars.index))
-        group, of_line, own = (_group(vehicle, cars, by) for vehicle in named)
-        days = cars["days"].groupby(own).sum()
+    column = by if by in ("category", "is_fixed") else None
+    entries = entries_of(lines, cars["distance_km"], ["vehicle"], column)
+    group, of_line = _group(entries, cars, by), _group(lines, cars, by)
+    days = cars["days"].sum()
+    if not column:
+        days = cars["days"].groupby(_group(cars.reset_index(), cars, by).to_numpy()).sum()
     made = ratios(group, entries["amount"], entries["distance_km"], confidence)
-    made = _with_days(made, lines, of_line, days)
+    made = made.join(_money_of(lines, of_line), how="outer").assign(days=days)
+    made["amount"] = made["amount"].where(made.index.isin(of_line), 0.0)
+    made = made.fillna({"bills": 0, "known_share": 0.0}).astype({"bills": int, "n": "Int64"})
+    made["share"] = made["amount"] / made["amount"].sum()
+    made["cost_per_day"] = made["amount"] / made["days"]
     made[["low", "high"]] = made[["low", "high"]].where(made["bills"] >= MIN_BILLS)
     short = (made["days"] if by == "vehicle" else cars["days"].max()) < MIN_DAYS
     blank = ~(made["known_share"] >= MIN_KNOWN) | short
     made[["value", "low", "high"]] = made[["value", "low", "high"]].mask(blank)
     made["cost_per_day"] = made["cost_per_day"].mask(blank & short)
     made = made.rename(columns={"value": "cost_per_km", "denominator": "distance_km"})
-    made = made.drop(columns="numerator").rename_axis(by or "group").reset_index()
-    return made.sort_values("amount", ascending=False, ignore_index=True)
+    made = made.rename_axis(by or "group").reset_index()
+    return made[[by or "group", *COST]].sort_values("amount", ascending=False, ignore_index=True)
 
 
-def _group(vehicle, cars, by):
-    if by == "vehicle":
-        return vehicle
-    return vehicle.map(cars[by]).fillna("not known") if by else pd.Series("all", vehicle.index)
+def _group(rows, cars, by):
+    """The group of each row: of its own, or of its vehicle."""
+    if by in ("category", "is_fixed", "vehicle"):
+        return rows[by]
+    return rows["vehicle"].map(cars[by]).fillna("not known") if by else pd.Series("all", rows.index)
+
+
+def _money_of(lines, group):
+    """By group (one entry a line): `amount` (NaN where none is known), `bills`, `known_share`."""
+    # what is spread by month counts once
+    bills = lines[lines["amount"].fillna(0).ne(0)].drop_duplicates(["source", "line"])
+    columns = {
+        "amount": lines["amount"].groupby(group).sum(min_count=1),
+        "bills": bills.groupby(group.loc[bills.index]).size(),
+        "known_share": known_by(lines, group),
+    }
+    return pd.DataFrame(columns).fillna({"bills": 0, "known_share": 1.0})
 
 
 def entries_of(lines, distance, keys, column=None):
@@ -60,23 +88,6 @@ def entries_of(lines, distance, keys, column=None):
         return sums.rename("amount").reset_index().join(distance, on=keys)
     sums = sums.reindex(distance.index).fillna(0.0)
     return pd.DataFrame({"amount": sums, "distance_km": distance}).reset_index()
-
-
-def _with_days(made, lines, group, days):
-    """The ratios with amount, days, bills and known share. group: of each line."""
-    amount = lines["amount"].groupby(group).sum(min_count=1)
-    made = made.reindex(made.index.union(amount.index))
-    known = known_by(lines, group).reindex(made.index).fillna(pd.Series(1.0, amount.index))
-    # what is spread by month counts once
-    bills = lines[lines["amount"].fillna(0).ne(0)].drop_duplicates(["source", "line"])
-    bills = bills.groupby(group.loc[bills.index]).size()
-    # rows without their money are not free
-    amount = amount.reindex(made.index).where(made.index.isin(amount.index), 0.0)
-    made = made.assign(amount=amount, days=days)
-    made["bills"] = bills.reindex(made.index).fillna(0).astype(int)
-    made["share"] = made["amount"] / made["amount"].sum()
-    made["cost_per_day"] = made["amount"] / made["days"]
-    return made.assign(known_share=known.fillna(0.0)).astype({"n": "Int64"})
 
 
 def known_by(lines, group):
@@ -129,13 +140,13 @@ def total_per_km(account, confidence=0.9):
         metered = account.vehicles["meter"].isin(["distance", "both"]).any()
         note = "no distance is known" if metered else "no vehicle has a distance meter"
         return refused(note, confidence, unit=unit)
-    row, note = made.iloc[0], ""
-    if days < MIN_DAYS:
-        note = f"it needs three months of record, and this log has {days} days"
-    elif np.isnan(row["cost_per_km"]):
-        note = "too few rows have their money"
-    elif not np.isfinite(row["low"]):
-        note = f"a range needs three vehicles and {MIN_BILLS} rows with money"
+    row = made.iloc[0]
+    notes = {
+        f"it needs three months of record, and this log has {days} days": days < MIN_DAYS,
+        "too few rows have their money": np.isnan(row["cost_per_km"]),
+        f"a range needs three vehicles and {MIN_BILLS} rows with money": np.isnan(row["low"]),
+    }
+    note = next((why for why, lacks in notes.items() if lacks), "")
     limits = (float(row[c]) for c in ("cost_per_km", "low", "high"))
     n = 0 if pd.isna(row["n"]) else int(row["n"])  # a record of one day has no distance to count
     method = "jackknife over vehicles"

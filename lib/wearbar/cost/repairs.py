@@ -17,19 +17,16 @@ START = dict.fromkeys(("mcf", "se", "low", "high"), 0.0) | {"at_risk": 0}
 
 @dataclass(frozen=True)
 class RepairTrend:
-    """Whether unplanned visits come more often with age.
-
-    dispersion: variance over mean of the vehicles' counts; well above 1, visits come in bunches or
-    vehicles differ. per_year: visits of one vehicle a year. n: visits; free: those that others paid
-    for; apart: visits of vehicles with a hole in their record, left out.
-    """
+    """Whether unplanned visits come more often with age."""
 
     test: Trend
+    # variance over mean of the vehicles' counts; well above 1, visits come in bunches or vehicles
+    # differ
     dispersion: float
-    per_year: float
+    per_year: float  # visits of one vehicle
     n: int
-    free: int
-    apart: int = 0
+    free: int  # visits that others paid for
+    apart: int = 0  # visits of vehicles with a hole in their record, left out
 
 
 def repair_visits(account, log, readings):
@@ -66,20 +63,20 @@ def observed_periods(account, log, readings):
     Frame `vehicle, start, end, from_years, to_years`. A hole that a lay-up fills for the most part
     is none.
     """
-    fleet, holes = account.vehicles, usage.gaps(readings)
-    cars = fleet.set_index("vehicle")
-    holes["start"] = np.maximum(holes["start"], look_up(holes["vehicle"], cars["start"]))
-    holes["end"] = np.minimum(holes["end"], look_up(holes["vehicle"], cars["end"]))
+    fleet = account.vehicles
+    holes = usage.gaps(readings).merge(fleet, on="vehicle", suffixes=("", "_kept"))
+    holes["start"] = np.maximum(holes["start"], holes["start_kept"])
+    holes["end"] = np.minimum(holes["end"], holes["end_kept"])
     holes = holes[holes["start"] < holes["end"]]
     laid_up = usage.layup_days(log, holes["vehicle"], holes["start"], holes["end"])
-    holes = holes[laid_up < 0.5 * holes["days"]].rename(columns={"start": "end", "end": "start"})
-    starts, ends = (  # a hole's start ends a period, its end begins one
-        pd.concat([rows[["vehicle", edge]] for rows in (fleet, holes)]).sort_values(
-            ["vehicle", edge], kind="stable", ignore_index=True
-        )
+    holes = holes[laid_up < 0.5 * holes["days"]]
+    turned = holes.rename(columns={"start": "end", "end": "start"})  # its start ends a period
+    rows = pd.concat([some[["vehicle", "start", "end"]] for some in (fleet, turned)])
+    made, ends = (
+        rows.sort_values(["vehicle", edge], kind="stable", ignore_index=True)
         for edge in ("start", "end")
     )
-    made = starts.assign(end=ends["end"])
+    made["end"] = ends["end"]
     made["from_years"] = _age(log, made["vehicle"], made["start"])
     made["to_years"] = _age(log, made["vehicle"], made["end"] + ONE_DAY)
     return made
@@ -91,10 +88,10 @@ def mean_repair_cost(visits, periods, count=False, confidence=0.9):
     count: number in place of cost. Frame as `recurrence.mean_cumulative`. Vehicles that joined
     late, holes in the record and disposal leave those at risk.
     """
-    periods = periods.dropna(subset=["from_years", "to_years"])
-    end = pd.Series(periods["to_years"].to_numpy(), periods["vehicle"])
-    amount, begin = None if count else visits["amount"], periods["from_years"]
+    kept = periods.dropna(subset=["from_years", "to_years"]).set_index("vehicle")
+    amount = None if count else visits["amount"]
     vehicle, age = visits["vehicle"], visits["age_years"]
+    begin, end = kept["from_years"], kept["to_years"]
     return mean_cumulative(vehicle, age, amount, end, begin, confidence=confidence)
 
 

@@ -5,7 +5,7 @@ then] / age, without interest. Fuel and fixed costs are taken not to hang on age
 no vehicle is safer, or fitter for its use, for being cheaper.
 """
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -22,27 +22,21 @@ EARLY = "in its first years, which warranty and the parts that it came with carr
 
 @dataclass(frozen=True, eq=False)
 class Keeping:
-    """What keeping one kind of vehicle to each age costs a year.
-
-    best: the cheapest age in years, without limits (in simulation 90% ones hold 67 to 90 times in
-        100); NaN where refused, or where the least is within a year of the curve's end.
-    curve: frame `age_years, cost_per_year, at_risk`, to the first age with fewer than `MIN_AT_RISK`
-        vehicles. oldest: the greatest age on record. near: first and last age within 5% of the
-        least.
-    fall: share of its value that a vehicle loses a year. price: as new. change: what one change of
-        vehicle must cost for the curve's last age to be as cheap as the best.
-    is_clear: whether keeping to the curve's end costs more than to the best, by a bootstrap.
-    """
+    """What keeping one kind of vehicle to each age costs a year."""
 
     kind: str
+    # the cheapest age in years, without limits (in simulation 90% ones hold 67 to 90 times in 100);
+    # NaN where refused, or where the least is within a year of the curve's end
     best: Estimate
+    # age_years, cost_per_year, at_risk, to the first age with fewer than MIN_AT_RISK vehicles
     curve: pd.DataFrame = field(repr=False)
-    near: tuple = (np.nan, np.nan)
-    fall: float = np.nan
-    price: float = np.nan
+    near: tuple = (np.nan, np.nan)  # first and last age within 5% of the least
+    fall: float = np.nan  # share of its value that a vehicle loses a year
+    price: float = np.nan  # as new
+    # what one change of vehicle must cost for the curve's last age to be as cheap as the best
     change: float = np.nan
-    oldest: float = np.nan
-    is_clear: bool = False
+    oldest: float = np.nan  # age on record
+    is_clear: bool = False  # keeping to the curve's end costs more than to the best, by a bootstrap
 
 
 def cheapest_ages(fleet, lines, periods, values, born, confidence=0.9):
@@ -91,17 +85,18 @@ def cheapest_age(kind, lines, periods, values, born, confidence=0.9, rng=None, s
     if best > age[-1] - 1:
         best, note = np.nan, "still falling near the oldest age on record"
     else:
-        change = (point[-1] - point.min()) / (1 / best - 1 / age[-1])
+        change = float((point[-1] - point.min()) / (1 / best - 1 / age[-1]))
         note = EARLY if best < MIN_YEARS else ""
-    best = replace(refused(note, confidence, len(cars), "years"), value=best)
-    near, lost = (within.iloc[0], within.iloc[-1]), -np.expm1(-fall)
-    told = (float(x) for x in (lost, start, change, oldest))
-    return Keeping(kind, best, curve, near, *told, bool(later > 0))
+    best = Estimate(best, np.nan, np.nan, confidence, len(cars), unit="years", note=note)
+    near, lost = (within.iloc[0], within.iloc[-1]), float(-np.expm1(-fall))
+    return Keeping(kind, best, curve, near, lost, float(start), change, oldest, bool(later > 0))
 
 
 def _cells(lines, periods, born, cars):
     """Years observed and money spent of each vehicle (rows) at each step of age, and the edges."""
-    edges = np.arange(0, np.ceil(periods["to_years"].max() / STEP_YEARS) + 1) * STEP_YEARS
+    # one step where none has yet begun: a vehicle may be bought before it is in service
+    steps = max(np.ceil(periods["to_years"].max() / STEP_YEARS), 1)
+    edges = np.arange(steps + 1) * STEP_YEARS
     first, last = (periods[c].to_numpy()[:, None] for c in ("from_years", "to_years"))
     overlap = np.minimum(last, edges[1:]) - np.maximum(first, edges[:-1])
     years = np.zeros((len(cars), len(edges) - 1))
@@ -133,12 +128,10 @@ def _decline(values, born, cars):
 def _refusal(vehicles, usable, new, valued):
     """Why no age can be named, or "". new, valued: vehicles on record as new, and with values."""
     few = f"fewer than {MIN_AT_RISK} vehicles"
-    if vehicles < MIN_AT_RISK:
-        return f"needs {MIN_AT_RISK} vehicles of a kind"
-    if new < MIN_AT_RISK:
-        return f"{few} were on record when new"
-    if usable * STEP_YEARS < MIN_YEARS:
-        return f"{few} were on record at an age of {MIN_YEARS:.0f} years"
-    return (
-        f"{few} have a price and a later value: record valuations" if valued < MIN_AT_RISK else ""
-    )
+    whys = {
+        f"needs {MIN_AT_RISK} vehicles of a kind": vehicles < MIN_AT_RISK,
+        f"{few} were on record when new": new < MIN_AT_RISK,
+        f"{few} were on record at an age of {MIN_YEARS:.0f} years": usable * STEP_YEARS < MIN_YEARS,
+        f"{few} have a price and a later value: record valuations": valued < MIN_AT_RISK,
+    }
+    return next((why for why, lacks in whys.items() if lacks), "")

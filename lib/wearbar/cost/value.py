@@ -20,14 +20,12 @@ def value_points(log):
     basis = worth["basis"].fillna("")
     worth = worth[basis == basis.mode().iloc[0]] if len(worth) else worth
     settled = np.where(v["disposal"].isin(NOT_SOLD), "settlement", "received")
-    points = [
-        (v["vehicle"], joined(v).array, v["price"], "price"),
-        (worth["vehicle"], worth["date"], worth["value"], "valuation"),
-        (v["vehicle"], v["disposed"], v["disposed_value"], settled),
+    parts = [
+        v[["vehicle"]].assign(date=joined(v).array, value=v["price"], basis="price"),
+        worth[["vehicle", "date", "value"]].assign(basis="valuation"),
+        v[["vehicle"]].assign(date=v["disposed"], value=v["disposed_value"], basis=settled),
     ]
-    columns = ("vehicle", "date", "value", "basis")
-    points = [pd.DataFrame(dict(zip(columns, p, strict=True))) for p in points]
-    points = pd.concat([p.dropna(subset=["date", "value"]) for p in points], ignore_index=True)
+    points = pd.concat([part.dropna(subset=["date", "value"]) for part in parts])
     points = points.sort_values(["vehicle", "date"], kind="stable")
     return points.drop_duplicates(["vehicle", "date"], keep="last", ignore_index=True)
 
@@ -41,8 +39,8 @@ def depreciation(log):
     after = points.groupby("vehicle")[["date", "value", "basis"]].shift(-1)
     fall = {"date": after["date"], "detail": after["basis"], "is_fixed": True}
     fall |= {"category": "depreciation", "amount": points["value"] - after["value"]}
-    periods = {"from": points["date"] + ONE_DAY, "to": after["date"]}
-    lines = lines_of(points, "vehicles", **fall).assign(**periods)
+    lines = lines_of(points, "vehicles", **fall)
+    lines = lines.assign(**{"from": points["date"] + ONE_DAY, "to": after["date"]})
     return lines[after["date"].notna()].reset_index(drop=True)
 
 

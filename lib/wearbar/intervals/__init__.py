@@ -1,30 +1,22 @@
 """Was the work on time, and what is due.
 
-`schedule` is the loop that says when one task of one vehicle falls due, rule by rule; `events` what
-it goes through, `rules` the plan's limits, `due` due points of many at once, `done` what counts as
-done, `fleet` a log laid out, `occasion` and `judged` the occasions, `item` what has a due point of
-its own, `failed` failed inspections, `rates` the rate and overruns, `compare` which groups differ,
-`today` what is open, `change` what has changed since an earlier report, `reminder` a dashboard's
-own calendar beside the plan's.
+`schedule` is the loop that says when one task of one vehicle falls due, rule by rule, `due` the
+plan's limits and the points of many at once. `done` is what counts as done, `fleet` a log laid out,
+`events` what occasions hang from, `occasion` and `judged` the occasions, `item` and `failed` what
+has a due point of its own, `rates` the rate, which groups differ, and overruns, `today` what is
+open and what is new, `reminder` a dashboard's own calendar.
 """
 
-from wearbar.intervals.change import (
-    Earlier,
-    counts,
-    criterion_moves,
-    listed,
-    rate_change,
-    since_then,
-    what_became,
-)
-from wearbar.intervals.compare import CLEAR_JOBS, CLEAR_P, differences
 from wearbar.intervals.item import GRAVE, items
 from wearbar.intervals.judged import REASONS, STALE_DAYS
 from wearbar.intervals.occasion import occasions
 from wearbar.intervals.rates import (
     CAUTIOUS,
+    CLEAR_JOBS,
+    CLEAR_P,
     NOT_KNOWN,
     compliance,
+    differences,
     driven_overdue,
     early_work,
     excluded,
@@ -37,7 +29,21 @@ from wearbar.intervals.rates import (
     sites_told,
 )
 from wearbar.intervals.reminder import reminder_drift
-from wearbar.intervals.today import FORECAST_DAYS, open_tasks, overdue, put_off, seen, untold
+from wearbar.intervals.today import (
+    FORECAST_DAYS,
+    Earlier,
+    counts,
+    criterion_moves,
+    listed,
+    open_tasks,
+    overdue,
+    put_off,
+    rate_change,
+    seen,
+    since_then,
+    untold,
+    what_became,
+)
 from wearbar.stats.estimate import SMALL_SITE
 
 __all__ = [

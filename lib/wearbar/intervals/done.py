@@ -1,77 +1,64 @@
-"""What a plan asks of each vehicle, and which rows of a log count as having done it.
+"""What a plan asks of each vehicle, which rows of a log count as having done it, and how hard the
+vehicle was used, by the rows that could be known on the day that it is asked (R8).
 
 A series is one task at one position of one vehicle. Whatever was done for any reason counts (R16: a
 repair resets an interval); an inspection that failed, or that was not carried out, does not until
 the defects that it found are closed (R12). Common practice, no source.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 
-from wearbar.intervals.duty import known_on
-from wearbar.log.keys import is_among, least_after, look_up
-from wearbar.log.schema import TEXT
+from wearbar.log.keys import is_among, last_of_all, least_after, look_up, stacked
+from wearbar.log.plan import is_test_of
+from wearbar.log.schema import RESETS_NOTHING, TEXT
+from wearbar.usage.distance import days_of, known_on, numbers_of
+from wearbar.usage.rates import driven
 
 LIMITS = "^(first|every|severe)_(km|hours|days|months)$"
 PLAIN = ["plan", "task", "title", "position", "action", "safety", "statutory"]
 PART = ["vehicle", "category", "position", "fitted"]
 DAY = ["series", "date"]
+COVERAGE = 0.5  # of the trailing distance must be described by `use`, or the duty is not known
+TRAILING, AGAIN = 365, pd.Timedelta(days=182)
 ACT = ["date", "odometer_km", "hours", "position", "visit", "planned", "known"]
-FAILS = ["fail", "not-checked"]  # results that do nothing
-
-
-@dataclass(frozen=True, eq=False)
-class Series:
-    """rows: one row a series: `vehicle, plan, task, position` ("" where it has none), `key` (of
-    plan and task), `told_from`, `measured_from` and the other plain columns of its latest version.
-    rules: the plan's tasks, oldest version first. versions: (keys, most versions) rows of `rules`
-    by key, -1 where there are fewer."""
-
-    rows: pd.DataFrame
-    rules: pd.DataFrame
-    versions: np.ndarray
 
 
 def series_of(log):
-    """The `Series` of a log by its plan. A task without a limit (on condition) has none; one whose
-    expiry certificates tell ends with the first of them, `told_from`."""
-    rules = log.plan.tasks.sort_values("valid_from", na_position="first", kind="stable")
-    rules = rules.reset_index(drop=True)
+    """(series, rules) of a log by its plan.
+
+    series: one row a series: `vehicle`, the plain columns of its task's latest version (position ""
+    where it has none), `measured_from`, `key` (of plan and task) and `told_from`. A task without a
+    limit (on condition) has none; one whose expiry certificates tell ends with the first of them
+    that was known, `told_from` (NaT: none). rules: the plan's tasks with `key` and the plan's
+    `unknown_history`, the versions of each key one after another, oldest first.
+    """
+    plans = log.plan.plans[["plan", "valid_from", "unknown_history"]]
+    rules = log.plan.tasks.merge(plans, on=["plan", "valid_from"], how="left")
+    rules = rules.sort_values("valid_from", na_position="first", kind="stable")
     rules["key"] = rules.groupby(["plan", "code"], sort=False).ngroup()
-    nth = rules.groupby("key").cumcount()
-    versions = np.full((rules["key"].nunique(), int(nth.max()) + 1 if len(rules) else 1), -1)
-    versions[rules["key"], nth] = np.arange(len(rules))
     limited = rules.loc[rules.filter(regex=LIMITS).notna().any(axis=1), "key"]
     latest = rules[rules["key"].isin(limited)].drop_duplicates("key", keep="last")
     latest = latest.rename(columns={"code": "task", "positions": "position"})
     latest["position"] = latest["position"].map(lambda names: list(names) or [""])
+    latest = latest[["key", "measured_from", *PLAIN]].explode("position")
     vehicles = log.plan.assign(log.tables["vehicles"]).reset_index()
-    rows = vehicles.merge(
-        latest[["key", "measured_from", *PLAIN]].explode("position"), on="plan"
-    ).astype({"position": TEXT})
-    return Series(rows.assign(told_from=_told_from(log, rows)), rules, versions)
-
-
-def _told_from(log, rows):
-    """From which day certificates tell when each series falls due: the first of its kind that was
-    known; NaT without one."""
-    c, v = log.tables["certificates"], log.tables["vehicles"].drop_duplicates("vehicle")
+    series = vehicles.merge(latest, on="plan").astype({"position": TEXT})
+    c, v = log.tables["certificates"], log.tables["vehicles"]
     ours = v["acquired"].fillna(v["in_service"]).set_axis(v["vehicle"])
     came_with = look_up(c["vehicle"], ours).clip(upper=c["valid_to"])  # a paper without its test
-    c = c.assign(known=known_on(c["tested"].fillna(came_with), c["recorded"]))
-    tested = c.groupby(["vehicle", "kind"])["known"].min().reset_index()
-    both = tested.merge(rows[rows["measured_from"].eq("expiry")].reset_index(), on="vehicle")
-    pairs = zip(both["task"], both["kind"], strict=True)
-    named = [task == kind or task.startswith(f"{kind}-") for task, kind in pairs]
-    both = both[np.array(named, dtype=bool)]
-    return both.groupby("index")["known"].min().reindex(rows.index)
+    c = c.assign(told_from=known_on(c["tested"].fillna(came_with), c["recorded"]))
+    expires = series.loc[series["measured_from"].eq("expiry"), ["vehicle", "task"]].reset_index()
+    both = expires.merge(c, on="vehicle")
+    is_test = np.array(list(map(is_test_of, both["task"], both["kind"])), dtype=bool)
+    told_from = both[is_test].groupby("index")["told_from"].min().reindex(series.index)
+    rules = rules.sort_values("key", kind="stable", ignore_index=True)
+    return series.assign(told_from=told_from), rules
 
 
-def acts_of(log, series):
-    """Every doing of every series: frame `series` (row of `series.rows`), `date, odometer_km,
-    hours, visit, restarts, planned, known`, sorted, one row a series and day.
+def acts_of(log, series, rules):
+    """Every doing of every series: frame `series` (row of `series`), `date, odometer_km, hours,
+    visit, restarts, planned, known`, sorted, one row a series and day.
 
     A row without a position counts at all of the task's positions. Fitting a part of the category
     that the task `fits` counts, but for one that the log has fitted before. `covers` reach the same
@@ -82,36 +69,36 @@ def acts_of(log, series):
     work = log.si("work")
     work["planned"] = work["why"].eq("planned").fillna(True).astype(bool)
     work["known"] = known_on(work["date"], work["recorded"])
-    work = _stack([work[~work["result"].isin(FAILS)], _mended(log, work)])
-    fitted = _new_parts(log)
-    keys = series.rules.drop_duplicates("key", keep="last")
-    plans = series.rows.drop_duplicates("vehicle").set_index("vehicle")["plan"]
+    work = stacked([work[~work["result"].isin(RESETS_NOTHING)], _mended(log, work)])
+    fitted, keys = _new_parts(log), rules.drop_duplicates("key", keep="last")
+    keys = keys.assign(has_places=keys["positions"].map(bool).astype(bool))
     parts = keys.explode("first_after").dropna(subset="first_after").astype({"first_after": TEXT})
-    direct = []
+    nowhere = fitted.assign(position=pd.Series(index=fitted.index, dtype=TEXT))
+    plans, direct = series.drop_duplicates("vehicle").set_index("vehicle")["plan"], []
     for rows, column, of, by in (
         (work, "task", keys, "code"),
         (fitted, "category", keys, "fits"),
-        (fitted.assign(position=np.nan), "category", parts, "first_after"),
+        (nowhere, "category", parts, "first_after"),
     ):
-        rows = rows[["vehicle", column, *ACT]]
-        rows = rows.assign(plan=rows["vehicle"].map(plans).astype(TEXT))
-        both = rows.merge(of[["plan", by, "key"]], left_on=["plan", column], right_on=["plan", by])
-        both = both.assign(restarts=by == "first_after")
-        direct.append(both[["vehicle", "plan", "key", *ACT, "restarts"]])
-    direct = _stack(direct)
-    has_places = direct["key"].map(keys.set_index("key")["positions"].map(bool)).astype(bool)
-    direct["position"] = direct["position"].where(has_places, np.nan).astype(TEXT)
-    acts = _stack([direct, _covered(log.plan, direct, keys)])
-    series = series.rows[["vehicle", "key", "position"]].rename_axis("series").reset_index()
-    acts = acts.merge(series, on=["vehicle", "key"], suffixes=("", "_of"))
-    here = acts["position"].isna() | (acts["position"] == acts["position_of"]).astype(bool)
-    return _one_a_day(acts[here])
-
-
-def _stack(frames):
-    """The frames one below another; empty ones say nothing of the types."""
-    frames = [f.astype({c: TEXT for c in ("position", "visit") if c in f}) for f in frames]
-    return pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
+        rows = rows[["vehicle", column, *ACT]].assign(plan=look_up(rows["vehicle"], plans))
+        on = {"left_on": ["plan", column], "right_on": ["plan", by]}
+        both = rows.merge(of[["plan", by, "key", "has_places"]], **on)
+        direct.append(both.assign(restarts=by == "first_after"))
+    direct = stacked(direct)[["vehicle", "key", "has_places", *ACT, "restarts"]]
+    direct["position"] = direct["position"].where(direct["has_places"])
+    acts = stacked([direct, _covered(log.plan, direct, keys)])
+    places = series[["vehicle", "key", "position"]].rename_axis("series").reset_index()
+    acts = acts.merge(places, on=["vehicle", "key"], suffixes=("", "_of"))
+    acts = acts[acts["position"].isna() | (acts["position"] == acts["position_of"]).astype(bool)]
+    # one a day: of those known first the highest reading; none that a later one was known before
+    order = [*DAY, "odometer_km", "hours"]
+    acts = acts.sort_values(order, na_position="first", kind="stable")
+    acts = acts[acts["known"] == acts.groupby(DAY)["known"].transform("min")]
+    some = acts.groupby(DAY)[["restarts", "planned"]].transform("any").astype(bool)
+    acts = acts.assign(restarts=some["restarts"], planned=some["planned"])
+    acts = acts.drop_duplicates(DAY, keep="last")
+    acts = acts[~(acts["known"] > least_after(acts["known"], acts["series"]))]
+    return acts[[*order, "visit", "restarts", "planned", "known"]].reset_index(drop=True)
 
 
 def _new_parts(log):
@@ -130,27 +117,19 @@ def _new_parts(log):
 def _mended(log, work):
     """Failed inspections whose defects are all closed, as acts on the day the last was (R12)."""
     fails = work[work["result"].eq("fail") & work["visit"].notna()]
-    fails = fails.rename_axis("fail").reset_index()
     defects = log.tables["defects"].dropna(subset="found_visit")
     on = {"left_on": ["vehicle", "visit"], "right_on": ["vehicle", "found_visit"]}
-    found = fails.merge(defects, **on, suffixes=("", "_found"))
+    found = fails.rename_axis("fail").reset_index()
+    found = found.merge(defects, **on, suffixes=("", "_found"))
     place, there = found["position"], found["position_found"]
     found = found[place.isna() | there.isna() | place.eq(there)]
-    found["known"] = known_on(found["found"], found["recorded_found"])
-    in_time = found[~(found["known"] > found["found"])]
-    found = found[~(found["known"] > look_up(found["fail"], _all_closed(in_time)))]
-    last = _all_closed(found)
-    acts = fails[fails["fail"].isin(last.index)]
-    date = look_up(acts["fail"], last)
-    known = known_on(date, acts["recorded"])
-    return acts.assign(date=date, odometer_km=np.nan, hours=np.nan, planned=False, known=known)
-
-
-def _all_closed(found):
-    """The day by which all defects of each failed inspection were closed; none where one is
-    open."""
-    by = found.groupby("fail")["closed"]
-    return by.max()[by.count() == by.size()]
+    known = known_on(found["found"], found["recorded_found"])
+    in_time = last_of_all(found[~(known > found["found"])].groupby("fail")["closed"])
+    found = found[~(known > look_up(found["fail"], in_time))]
+    closed = last_of_all(found.groupby("fail")["closed"]).dropna()
+    acts = fails.loc[closed.index].assign(date=closed, planned=False)
+    known = known_on(acts["date"], acts["recorded"])
+    return acts.assign(odometer_km=np.nan, hours=np.nan, known=known)
 
 
 def _covered(plan, direct, keys):
@@ -168,17 +147,65 @@ def _covered(plan, direct, keys):
     return also[in_force].assign(key=also["other"])[direct.columns]
 
 
-def _one_a_day(acts):
-    """One act a series and day: of those known first that with the highest reading; none that a
-    later one was known before."""
-    order = [*DAY, "odometer_km", "hours"]
-    acts = acts.sort_values(order, na_position="first", kind="stable")
-    if len(acts):
-        acts = acts[acts["known"] == acts.groupby(DAY)["known"].transform("min")]
-        by = acts.groupby(DAY)
-        some = {name: by[name].transform("any").astype(bool) for name in ("restarts", "planned")}
-        acts = acts.assign(**some)
-    acts = acts.drop_duplicates(DAY, keep="last")
-    acts = acts[~(acts["known"] > least_after(acts["known"], acts["series"]))]
-    columns = [*DAY, "odometer_km", "hours", "visit", "restarts", "planned", "known"]
-    return acts[columns].reset_index(drop=True)
+def duty_of(log, series, vehicles, path, readings):
+    """Whether the trailing 365 days met the plan's severe condition, as was known on that day.
+
+    path: of the readings, by the place of each vehicle in `vehicles`. Frame `code` (that place),
+    `day`, `hard` (1, 0, or -1 not known), sorted: a row each day on which a period of `use` came to
+    be known, and 182 days later.
+    """
+    plans = log.plan.plans[log.plan.plans["severe_when"].map(bool).to_numpy(dtype=bool)]
+    plan_of = series.drop_duplicates("vehicle").set_index("vehicle")["plan"]
+    use = log.si("use").dropna(subset=["from", "to"])
+    use = use.assign(code=vehicles.get_indexer(use["vehicle"]))
+    use = use.assign(
+        plan=look_up(use["vehicle"], plan_of), known=known_on(use["to"], use["recorded"])
+    )
+    use = use[use["plan"].isin(plans["plan"]) & (use["code"] >= 0) & (use["known"] <= log.as_of)]
+    asked = use[["code", "plan", "known"]].rename(columns={"known": "day"})
+    asked = pd.concat([asked, asked.assign(day=asked["day"] + AGAIN)]).drop_duplicates()
+    asked = asked[asked["day"] <= log.as_of].sort_values(["day", "code"], ignore_index=True)
+    hard, (weights, gone) = np.full(len(asked), -1), _weights(asked, use, path, vehicles, readings)
+    for version in plans.itertuples():
+        begun = ~(asked["day"] < version.valid_from) & ~(asked["day"] > version.valid_to)
+        is_met, is_told = np.zeros(len(asked), bool), np.ones(len(asked), bool)
+        for name, least in version.severe_when.items():
+            share = weights[name].to_numpy()
+            km = np.where(np.isnan(share), 0.0, weights["km"])
+            sums = [km, km * np.nan_to_num(share)]
+            known, met = (np.bincount(weights["row"], of, len(asked)) for of in sums)
+            with np.errstate(invalid="ignore", divide="ignore"):
+                covers, share = known / gone >= COVERAGE, met / known
+            is_met |= covers & (share >= least - 1e-9)
+            is_told &= covers
+        holds = asked["plan"].eq(version.plan).to_numpy(dtype=bool) & begun
+        hard = np.where(holds, np.select([is_met, is_told], [1, 0], -1), hard)
+    found = asked[["code"]].assign(day=days_of(asked["day"]).astype(float), hard=hard)
+    return found.sort_values(["code", "day"], ignore_index=True)
+
+
+def _weights(asked, use, path, vehicles, readings):
+    """(the rows of `use` that bear on each row of `asked`, known by then and not a year old, with
+    the `km` of each that lie in the year before; the distance of that year by readings known)."""
+    last = days_of(asked["day"])
+    seen = readings.loc[readings["distance_km"].notna(), ["vehicle", "known", "date"]]
+    seen = seen.rename(columns={"known": "day"}).sort_values(["day", "date"], kind="stable")
+    seen["code"] = numbers_of(vehicles, seen["vehicle"])
+    seen["date"] = seen.groupby("code")["date"].cummax()
+    latest = pd.merge_asof(asked, seen, on="day", by="code")["date"]
+    first, rows = path.rows(asked["code"])
+    begin = np.maximum(last - TRAILING, np.where(rows > 0, path.get("day", first), last))
+    begin = begin.astype(int)
+    stop = np.where(latest.notna(), days_of(latest.fillna(asked["day"])), begin)
+    stop = np.maximum(np.minimum(stop, last), begin)
+    gone = driven(path, asked["code"], begin, stop)
+    use = use.assign(known=days_of(use["known"]), opens=days_of(use["from"]) - 1)
+    use = use.assign(ends=days_of(use["to"])).select_dtypes("number")
+    both = asked[["code"]].assign(row=np.arange(len(last)), day=last).merge(use, on="code")
+    both = both[(both["known"] <= both["day"]) & (both["day"] < both["ends"] + TRAILING)]
+    row, opens, ends = (both[name].to_numpy() for name in ("row", "opens", "ends"))
+    begin, stop, own = begin[row], stop[row], both["distance_km"].to_numpy()
+    ends = np.where(np.isnan(own), np.maximum(np.minimum(ends, stop), opens), ends)
+    weight = np.where(np.isnan(own), driven(path, both["code"], opens, ends), own)
+    inside = np.maximum(np.minimum(ends, stop) - np.maximum(opens, begin), 0)
+    return both.assign(km=weight * inside / np.maximum(ends - opens, 1)), gone

@@ -6,6 +6,7 @@ import pandas as pd
 
 from wearbar.intervals import due
 from wearbar.intervals.due import DAY
+from wearbar.intervals.fleet import AXES
 from wearbar.intervals.schedule import Event, schedule
 
 
@@ -18,10 +19,15 @@ def occasions_due(fleet):
     `missed`, `is_current`.
     """
     rows, base, end = _events(fleet)
-    points = _from_the_work(fleet, rows, base)
+    s, rule, is_first = (rows[c].to_numpy() for c in ("s", "rule", "is_first"))
+    hard = (rows["since"] <= rows["begin"]).to_numpy()
+    is_run_in = is_first & fleet.rules.has_first[rule]
+    rows["basis"] = np.select([is_run_in, hard], ["first", "severe"], "regular").astype(object)
+    limits = fleet.rules.many(rule, is_first, hard, fleet.counts[:, s])
+    points = due.points(base, np.ones_like(base), limits)  # from the work alone (R5)
     changes = _changes(fleet, rows)
     # where more bears: a ladder or an expiry (R6), taken over (R11, R13), learned since (R8, R13)
-    asked = fleet.on_ladder[rows["s"]] | fleet.rules.expires[rows["rule"]]
+    asked = fleet.on_ladder[s] | fleet.rules.expires[rule]
     asked |= (rows["begin"] > base[DAY]).to_numpy()
     asked[list(changes)] = True
     looped, of_loop = _looped(fleet, rows[asked], base, end, points, changes)
@@ -60,46 +66,25 @@ def _events(fleet):
     s, act = who[order], act[order]
     done = np.full(len(s), -1)
     done[:-1] = np.where(s[1:] == s[:-1], act[1:], -1)
-    base, end = fleet.anchors(s, act), fleet.act_x(done)
+    base, end = fleet.anchors(s, act), fleet.of_act(AXES, done)
     end[:, done < 0] = fleet.at(s[done < 0], fleet.end_day[s[done < 0]])
-    begin, to = np.maximum(base[DAY], joined[s]), end[DAY]
-    versions, starts = fleet.versions(s)
-    nth, last = (_in_force(starts, day) for day in (begin, np.maximum(begin, to)))
-    at, has_severe = np.arange(len(s)), np.append(fleet.rules.has_severe, False)
-    since = fleet.hard_since(s, begin, to)
-    rows = {
-        "row": at,
-        "s": s,
-        "act": act,
-        "done": done,
-        "begin": begin,
-        "to": to,
-        "rule": versions[at, nth],
-        "last_rule": versions[at, last],
-        "since": np.where(has_severe[versions].any(axis=1), since, np.nan),
-        "is_first": (act < 0) | fleet.of_act("restarts", act),
-    }
+    begin, to, key = np.maximum(base[DAY], joined[s]), end[DAY], fleet.key[s]
+    rule = fleet.rules.in_force(key, begin)
+    since = np.where(fleet.rules.ever_severe[rule], fleet.hard_since(s, begin, to), np.nan)
+    rows = {"row": np.arange(len(s)), "s": s, "act": act, "done": done, "begin": begin, "to": to}
+    rows |= {"rule": rule, "last_rule": fleet.rules.in_force(key, np.maximum(begin, to))}
+    rows |= {"since": since, "is_first": (act < 0) | fleet.of_act("restarts", act)}
     return pd.DataFrame(rows), base, end
-
-
-def _from_the_work(fleet, rows, base):
-    """The points of each row counted from its own work (R5); its `basis` is added to the rows."""
-    s, rule, is_first = (rows[c].to_numpy() for c in ("s", "rule", "is_first"))
-    hard = (rows["since"] <= rows["begin"]).to_numpy()
-    is_run_in = is_first & fleet.rules.has_first[rule]
-    rows["basis"] = np.select([is_run_in, hard], ["first", "severe"], "regular").astype(object)
-    limits = fleet.rules.many(rule, is_first, hard, fleet.counts[:, s])
-    return due.points(base, np.ones_like(base), limits)
 
 
 def _looped(fleet, rows, base, end, points, changes):
     """(rows with `basis, nth, left`, points) as `schedule` finds them, series by series."""
     at, found = rows["row"].to_numpy(), []
-    of_row = {name: rows[name].tolist() for name in Event._fields if name in rows}
-    of_row |= {"base": base[:, at].T.tolist(), "end": end[:, at].T.tolist()}
-    of_row |= {"start": points[:, :, at].T.tolist()}
-    of_row["changes"] = [changes.get(row, ()) for row in of_row["row"]]
-    events = list(map(Event, *(of_row[name] for name in Event._fields)))
+    told = rows.assign(base=base[:, at].T.tolist(), end=end[:, at].T.tolist())
+    told["start"] = points[:, :, at].T.tolist()
+    told["changes"] = [changes.get(row, ()) for row in at.tolist()]
+    told = told[list(Event._fields)].itertuples(index=False, name=None)
+    events = [Event(*of) for of in told]
     for s, mine in rows.groupby("s", sort=False).indices.items():
         found += schedule([events[i] for i in mine.tolist()], fleet.task(s), fleet.rules)
     row, basis, nth, left, points = zip(*found, strict=True) if found else [()] * 5
@@ -109,24 +94,22 @@ def _looped(fleet, rows, base, end, points, changes):
     return rows.assign(basis=np.array(basis, dtype=object), nth=nth, left=left), points
 
 
-def _in_force(starts, day):
-    """Which of the versions is in force on each day."""
-    return np.maximum((starts <= day[:, None]).sum(axis=1) - 1, 0)
-
-
 def _changes(fleet, rows):
     """What was learned in the course of each event, by its row, in order: later versions of the
     plan, and severe use."""
-    s, begin, to, since = (rows[c].to_numpy() for c in ("s", "begin", "to", "since"))
-    versions, starts = fleet.versions(s)
-    nth = _in_force(starts, begin)[:, None]
-    n, v = np.nonzero((np.arange(versions.shape[1]) > nth) & (starts <= to[:, None]))
-    met = np.flatnonzero((since > begin) & ~(starts == since[:, None]).any(axis=1))
-    row, day = np.append(n, met), np.append(starts[n, v], since[met])
-    rule = np.append(versions[n, v], versions[met, _in_force(starts[met], since[met])])
-    name = ["new-plan"] * len(n) + ["severe"] * len(met)
-    at = map(tuple, fleet.at(s[row], day).T.tolist())
+    rules, told = fleet.rules, []
+    learned = rows[(rows["last_rule"] > rows["rule"]) | (rows["since"] > rows["begin"])]
+    since = learned["since"].fillna(learned["begin"]).to_numpy()
+    hard = rules.in_force(fleet.key[learned["s"]], since)
+    for event, severe in zip(learned.itertuples(), hard.tolist(), strict=True):
+        later = range(event.rule + 1, event.last_rule + 1)
+        days = {float(rules.starts[rule]): (rule, "new-plan") for rule in later}
+        if event.since > event.begin:
+            days.setdefault(event.since, (severe, "severe"))
+        told += [(event.row, event.s, day, *days[day]) for day in sorted(days)]
+    told = pd.DataFrame(told, columns=["row", "s", "day", "rule", "name"])
+    at = fleet.at(told["s"].to_numpy(int), told["day"].to_numpy(float)).T.tolist()
     found = {}
-    for of, *change in zip(row.tolist(), day.tolist(), rule.tolist(), name, at, strict=True):
-        found.setdefault(of, []).append(tuple(change))
-    return {of: sorted(some) for of, some in found.items()}
+    for row, _, day, rule, name, x in zip(*(told[c].tolist() for c in told), at, strict=True):
+        found.setdefault(row, []).append((day, rule, name, tuple(x)))
+    return found

@@ -1,5 +1,5 @@
-"""A log laid out for reckoning its due points: where every vehicle was, what was done, which limits
-hold, how hard the use was."""
+"""A log laid out for reckoning its due points: where every vehicle was and when it got there, what
+was done, which limits hold, how hard the use was."""
 
 from dataclasses import dataclass, replace
 
@@ -7,45 +7,40 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.intervals.done import Series, acts_of, series_of
-from wearbar.intervals.due import HOURS, KM
-from wearbar.intervals.duty import duty_of, known_on
-from wearbar.intervals.rules import Rules
+from wearbar.intervals.done import acts_of, duty_of, series_of
+from wearbar.intervals.due import FAR, HOURS, KM, Rules
 from wearbar.intervals.schedule import Task
 from wearbar.log.keys import least_after
-from wearbar.usage.distance import as_dates, as_days, last_known
+from wearbar.usage.distance import as_dates, as_days, known_on, last_known
 
-FAR = 1e6  # days: a vehicle's number times this and a day make one key
+AXES = ["km", "hours", "day"]
+NEVER = 73_000  # days since 1970: beyond it a date says nothing
 
 
 @dataclass(frozen=True, eq=False)
 class Fleet:
-    """A log laid out for reckoning. Arrays ending in `_x` are (3, n): km, hours, day.
+    """A log laid out for reckoning. Arrays ending in `_x` are (3, n): km, hours, day."""
 
-    code: each series' vehicle in the paths (-1: without readings). origin_x: new, in service.
-    join_x: from when its occasions are ours: acquired, the log's first day, or the day its task
-    entered the plan (is_new). end_day: the last day that counts; ended: whether that is before the
-    report date. counts: (2, series) whether its vehicle counts km, hours. on_ladder: not measured
-    from the work. duty: frame `code, day, hard` sorted, hard 1, 0, or -1 not known. acts: as of
-    `acts_of` with `km, hours, day`, bounds `low, high` of its km and `known_day`, and a last row
-    for act -1: none. kept_from: the day since when the record is being kept.
-    """
-
-    series: Series
+    series: pd.DataFrame  # of `series_of`
     rules: Rules
     distance: usage.Path
     clock: usage.Path
-    code: np.ndarray
-    origin_x: np.ndarray
+    code: np.ndarray  # each series' vehicle in the paths (-1: without readings)
+    key: np.ndarray  # each series' task in the rules
+    origin_x: np.ndarray  # new, in service
+    # from when its occasions are ours: acquired, the log's first day, or the day its task entered
+    # the plan (is_new)
     join_x: np.ndarray
     is_new: np.ndarray
-    end_day: np.ndarray
-    ended: np.ndarray
-    counts: np.ndarray
-    on_ladder: np.ndarray
-    duty: pd.DataFrame
+    end_day: np.ndarray  # the last day that counts
+    ended: np.ndarray  # whether that is before the report date
+    counts: np.ndarray  # (2, series) whether its vehicle counts km, hours
+    on_ladder: np.ndarray  # not measured from the work
+    duty: pd.DataFrame  # of `duty_of`
+    # of `acts_of` with `km, hours, day`, bounds `low, high` of its km and `known_day`; a last row,
+    # of act -1: none
     acts: pd.DataFrame
-    kept_from: float
+    kept_from: float  # the day since when the record is being kept
 
     @property
     def meters(self):
@@ -65,19 +60,46 @@ class Fleet:
         """Columns of acts, one row a name: (n,) of one name, (names, n) of several."""
         return self.acts[names].to_numpy().T[..., act]
 
-    def act_x(self, act):
-        return self.of_act(["km", "hours", "day"], act)
-
     def anchors(self, s, act):
         """Where each act of series s was, or of -1 the vehicle when it was new: (3, n)."""
-        return np.where(act >= 0, self.act_x(act), self.origin_x[:, s])
+        return np.where(act >= 0, self.of_act(AXES, act), self.origin_x[:, s])
 
-    def versions(self, s):
-        """(rows of the plan's tasks, days on which they begin), of each series by version, oldest
-        first; -1, infinite where there are fewer."""
-        versions = self.series.versions[self.series.rows["key"].to_numpy()[s]]
-        begins = np.nan_to_num(as_days(self.series.rules["valid_from"]), nan=-np.inf)
-        return versions, np.where(versions >= 0, begins[versions], np.inf)
+    def reached(self, s, points):
+        """The day at whose end the vehicle of each series had reached each of its points (3, n); a
+        date as it is, NaN where it has not."""
+        days = points.copy()
+        for axis, path in self.meters:
+            rows = np.flatnonzero(np.isfinite(points[axis]))
+            at = usage.date_at(path, self.code[s[rows]], points[axis, rows])
+            days[axis, rows] = as_days(at)
+        return days
+
+    def expected(self, s, to, points):
+        """The day each of the points is reached at the pace of the year before day `to`; NaN where
+        there is no pace."""
+        days = points.copy()
+        for axis, path in self.meters:
+            here, rate = _pace(path, self.code[s], to)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                day = to + np.ceil((points[axis] - here) / rate)
+            days[axis] = np.where((rate > 0) & (day < NEVER), day, np.nan)
+        return days
+
+    def last_read(self, s, day):
+        """The last day not after `day` with a reading of each meter: (2, n), NaN where there is
+        none."""
+        code = self.code[s]
+        return np.stack(
+            [path.get("day", path.around("day", code, day)[0]) for _, path in self.meters]
+        )
+
+    def at_pace(self, s, x, to):
+        """Where each vehicle is by now at the pace of the year before its last reading."""
+        now = x.copy()
+        for (axis, path), last in zip(self.meters, self.last_read(s, to), strict=True):
+            here, rate = _pace(path, self.code[s], np.nan_to_num(last))
+            now[axis] = np.where(np.isnan(last + rate), x[axis], here + rate * (to - last))
+        return now
 
     def hard_since(self, s, begin, end):
         """The first day from begin to end on which the trailing use met the severe condition, by
@@ -103,41 +125,59 @@ def place(distance, clock, code, day):
     return np.stack([km, hours, np.asarray(day, dtype=float)])
 
 
+def _pace(path, code, to):
+    """(where it was, mean rate a day of the year before) at the end of each day; NaN: none."""
+    first, _ = path.rows(code)
+    start = np.maximum(to - 365, path.get("day", first))
+    now, before = (usage.distance_at(path, code, as_dates(day)) for day in (to, start))
+    high, low = last_known(now).to_numpy(), last_known(before).to_numpy()
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return high, np.where(to > start, (high - low) / (to - start), np.nan)
+
+
 def fleet_of(log, readings, late_share=None):
     """The `Fleet` of a log that has a plan. A row typed after a later one was known changes nothing
     that hangs on it (R8).
 
     late_share: a reader's own window after the due point, in place of the plan's.
     """
-    readings = _not_overtaken(readings)
-    series = series_of(log)
-    plans = log.plan.plans[["plan", "valid_from", "unknown_history"]]
-    rules = series.rules.merge(plans, on=["plan", "valid_from"], how="left")
+    readings, (series, rules) = _not_overtaken(readings), series_of(log)
     rules = rules if late_share is None else rules.assign(late_share=float(late_share))
-    series = replace(series, rules=rules)
     distance, clock = usage.path_of(readings), usage.path_of(readings, "hours")
     vehicles = distance.vehicles.append(clock.vehicles.difference(distance.vehicles, sort=False))
     clock = replace(clock, vehicles=pd.Index(vehicles.get_indexer(clock.vehicles)))
     distance = replace(distance, vehicles=pd.RangeIndex(len(distance.vehicles)))
-    code = vehicles.get_indexer(series.rows["vehicle"])
+    code, key = vehicles.get_indexer(series["vehicle"]), series["key"].to_numpy()
+    v = log.si("vehicles").set_index("vehicle").loc[series["vehicle"]]
+    acquired, in_service = as_days(v["acquired"].fillna(v["in_service"])), as_days(v["in_service"])
+    is_new, km = acquired <= in_service, v["in_service_odometer_km"].to_numpy()
+    km = np.where(np.isnan(km) & is_new, 0.0, km)
+    by_key, (first_day, as_of) = rules.groupby("key"), as_days([log.first_day, log.as_of])
+    begins = np.nan_to_num(as_days(by_key["valid_from"].nth(0).iloc[key]), nan=-np.inf)
+    leaves, gone = as_days(by_key["valid_to"].nth(-1).iloc[key]), as_days(v["disposed"])
+    ours, meter = np.maximum(acquired, first_day), v["meter"].fillna("distance").to_numpy()
+    end = np.fmin(np.fmin(gone, leaves), np.fmin(as_days(series["told_from"]) - 1, as_of))
+    work, fitted = log.tables["work"], log.tables["fitted"]
+    known = [known_on(work["date"], work["recorded"])]
+    known += [known_on(fitted["fitted"], fitted["recorded"])]
     return Fleet(
         series=series,
         rules=Rules(rules),
         distance=distance,
         clock=clock,
         code=code,
-        on_ladder=series.rows["measured_from"].ne("done").to_numpy(dtype=bool),
-        duty=duty_of(log, series.rows, vehicles, readings),
-        acts=_placed_acts(distance, clock, code, acts_of(log, series)),
-        kept_from=_kept_from(log),
-        **_lives(log, series, distance, clock, code),
+        key=key,
+        origin_x=np.stack([km, np.where(is_new, 0.0, np.nan), in_service]),
+        join_x=place(distance, clock, code, np.maximum(ours, begins)),
+        is_new=begins > ours,
+        end_day=end,
+        ended=(end < as_of) | (gone <= as_of),
+        counts=np.stack([np.isin(meter, [name, "both"]) for name in ("distance", "hours")]),
+        on_ladder=series["measured_from"].ne("done").to_numpy(dtype=bool),
+        duty=duty_of(log, series, vehicles, distance, readings),
+        acts=_placed_acts(distance, clock, code, acts_of(log, series, rules)),
+        kept_from=np.fmin.reduce(as_days(pd.concat(known)), initial=np.nan),
     )
-
-
-def _kept_from(log):
-    dates = (("work", "date"), ("fitted", "fitted"))
-    known = [known_on(log.tables[name][date], log.tables[name]["recorded"]) for name, date in dates]
-    return float(np.fmin.reduce(np.concatenate([as_days(day) for day in known]), initial=np.nan))
 
 
 def _placed_acts(distance, clock, code, acts):
@@ -145,7 +185,8 @@ def _placed_acts(distance, clock, code, acts):
     who = code[acts["series"].to_numpy()]
     km = usage.distance_of(distance, who, acts["date"], acts["odometer_km"])
     own = usage.to_cumulative(clock, who, acts["date"], acts["hours"])
-    acts = acts.assign(
+    kept = ["series", "restarts", "planned", "visit"]
+    acts = acts[kept].assign(
         km=last_known(km).array,
         hours=own.fillna(last_known(usage.distance_at(clock, who, acts["date"]))).array,
         day=as_days(acts["date"]),
@@ -153,37 +194,9 @@ def _placed_acts(distance, clock, code, acts):
         high=km["high_km"].fillna(np.inf).array,
         known_day=as_days(acts["known"]),
     )
-    kept = ["series", "restarts", "planned", "visit", "km", "hours", "day", "low", "high"]
     none = {"series": [-1], "restarts": [False], "planned": [True], "visit": [None]}
-    none = pd.DataFrame(none).reindex(columns=[*kept, "known_day"]).astype(acts.dtypes[kept])
-    return pd.concat([acts[[*kept, "known_day"]], none], ignore_index=True)
-
-
-def _lives(log, series, distance, clock, code):
-    """Origin, joining and end of every series."""
-    rows = series.rows
-    v = log.si("vehicles").set_index("vehicle").loc[rows["vehicle"]]
-    acquired, in_service = as_days(v["acquired"].fillna(v["in_service"])), as_days(v["in_service"])
-    is_new = acquired <= in_service
-    km = v["in_service_odometer_km"].to_numpy()
-    km = np.where(np.isnan(km) & is_new, 0.0, km)
-    first, last = (series.rules.drop_duplicates("key", keep=end) for end in ("first", "last"))
-    begins = np.nan_to_num(
-        as_days(first.set_index("key")["valid_from"].loc[rows["key"]]), nan=-np.inf
-    )
-    leaves = as_days(last.set_index("key")["valid_to"].loc[rows["key"]])
-    first_day, as_of = as_days([log.first_day, log.as_of])
-    ours, gone = np.maximum(acquired, first_day), as_days(v["disposed"])
-    last_days = [gone, leaves, as_days(rows["told_from"]) - 1, np.full(len(rows), as_of)]
-    end, meter = np.fmin.reduce(last_days), v["meter"].fillna("distance").to_numpy()
-    return {
-        "origin_x": np.stack([km, np.where(is_new, 0.0, np.nan), in_service]),
-        "join_x": place(distance, clock, code, np.maximum(ours, begins)),
-        "is_new": begins > ours,
-        "end_day": end,
-        "ended": (end < as_of) | (gone <= as_of),
-        "counts": np.stack([np.isin(meter, [name, "both"]) for name in ("distance", "hours")]),
-    }
+    none = pd.DataFrame(none).reindex(columns=acts.columns).astype(acts.dtypes)
+    return pd.concat([acts, none], ignore_index=True)
 
 
 def _not_overtaken(readings):

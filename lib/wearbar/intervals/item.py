@@ -1,5 +1,9 @@
 """What has a due point of its own: defects, failed inspections and tests, certificates, recalls,
-re-checks, and what was deferred. None of them dilutes a rate."""
+re-checks, and what was deferred. None of them dilutes a rate.
+
+Each kind says what it is, when it is due and when it was closed; what follows from that is worked
+out for all at once.
+"""
 
 import numpy as np
 import pandas as pd
@@ -7,13 +11,13 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals.due import EPS, MONTH_DAYS
 from wearbar.intervals.failed import FAILED, failed
-from wearbar.log.keys import look_up
-from wearbar.log.schema import TEXT
+from wearbar.log.keys import last_of_all, look_up, stacked
+from wearbar.log.plan import is_test_of, plan_of
+from wearbar.log.schema import RESETS_NOTHING, TEXT
 from wearbar.usage.distance import days_later, last_known
 
 GRAVE = ("off-road", "before-next-use")
 NOTICE_DAYS = 30  # before a certificate ends, where no task of the plan says otherwise
-OPEN_STATES = ["past-window", "in-window"]
 _NAMES = """
     what vehicle item position grade text due_date due_km early_date done_date done_km is_open state
     outcome days_open over_days over_km driven_km gap_days stops table line
@@ -22,6 +26,12 @@ _NUMBERS = "due_km done_km days_open over_days over_km driven_km gap_days line"
 ITEM = dict.fromkeys(_NAMES.split(), TEXT) | dict.fromkeys(_NUMBERS.split(), float)
 ITEM |= dict.fromkeys(["due_date", "early_date", "done_date"], "datetime64[ns]")
 ITEM |= dict.fromkeys(["is_open", "stops"], bool)
+# what each kind says beside: its state while open and not past; where it is counted from, and what
+# the instrument showed at the end; whether a later row has taken its place, driving alone makes it
+# late, nobody could have closed it
+SAID = {"rest": TEXT, "from_km": float, "end_odometer_km": float}
+SAID |= dict.fromkeys(["is_replaced", "is_grave", "is_unsure"], bool)
+FLAGS = [name for name, of in (ITEM | SAID).items() if of is bool]
 
 
 def items(log, found, readings):
@@ -39,13 +49,49 @@ def items(log, found, readings):
     in the log. A vehicle's rows end when it is disposed of. There is no window but the notice
     before a certificate ends.
     """
-    path = usage.path_of(readings)
-    parts = [_defects(log, path), _findings(log, path), _certificates(log, path), _campaigns(log)]
-    parts += [_rechecks(log, path), _deferrals(log, found, path)]
-    parts = [p.assign(stops=p.get("stops", False)).reindex(columns=list(ITEM)) for p in parts]
-    parts = [p.astype(ITEM) for p in parts if len(p)] or [parts[0].astype(ITEM)]
-    order = ["due_date", "vehicle", "item"]
-    return pd.concat(parts).sort_values(order, kind="stable", ignore_index=True)
+    path, plan = usage.path_of(readings), log.plan or plan_of({})
+    parts = [_found(log, path), _certificates(log, path, plan), _campaigns(log)]
+    parts += [_rechecks(log, path, plan), _deferrals(log, found, path)]
+    rows = stacked(parts).reindex(columns=list(ITEM | SAID))
+    rows = rows.assign(**rows[FLAGS].eq(True)).astype(ITEM | SAID)
+    table, order = _followed(log, rows, path), ["due_date", "vehicle", "item"]
+    table = table[list(ITEM)].astype(ITEM)
+    return table.sort_values(order, kind="stable", ignore_index=True)
+
+
+def _followed(log, rows, path):
+    """The rows with what follows from their due points and their ends: the day each was closed, its
+    vehicle left, or the report date."""
+    gone = look_up(rows["vehicle"], log.tables["vehicles"].set_index("vehicle")["disposed"])
+    end = rows["done_date"].fillna(gone.clip(upper=log.as_of)).fillna(log.as_of)
+    is_done = rows["done_date"].notna()
+    is_open = ~is_done & ~gone.le(log.as_of) & ~rows["is_replaced"]
+    km = last_known(usage.distance_of(path, rows["vehicle"], end, rows["end_odometer_km"]))
+    days, over_km = (end - rows["due_date"]).dt.days, km - rows["due_km"]
+    driven = (km - rows["from_km"]).clip(lower=0.0)
+    was_found, is_paper, is_look = (
+        rows["what"].isin(kinds) for kinds in (["defect", "finding"], ["certificate"], ["recheck"])
+    )
+    gap = (days - is_done).clip(lower=0).where(~rows["is_replaced"] | is_done, 0).where(is_paper)
+    # without a window (R3); what was found is past once the vehicle is driven with it
+    is_past = (over_km > EPS) | (days > 0)
+    is_past = is_past.mask(was_found, rows["is_grave"] & (driven > EPS))
+    is_reached = rows["rest"].eq("before-window") & ((over_km >= -EPS) | (days >= 0))
+    states = [~is_open, is_past & rows["is_unsure"], is_past, is_reached]
+    state = np.select(states, ["done", "not-known", "past-window", "in-window"], rows["rest"])
+    outcome = pd.Series(np.select([~is_done, is_past], ["", "late"], "on-time"), rows.index)
+    issued = (end - rows["due_date"].fillna(rows["early_date"])).dt.days
+    return rows.assign(
+        is_open=is_open,
+        state=state,
+        outcome=outcome.where(is_look),
+        done_km=km.where(is_look & is_done),
+        days_open=issued.where(was_found, issued.clip(lower=0)),
+        over_days=days.where((days > 0) & ~was_found),
+        over_km=over_km.where((over_km > EPS) & ~was_found),
+        driven_km=driven.where(~is_paper | (gap > 0), 0.0),
+        gap_days=gap,
+    )
 
 
 def _of_row(frame, table):
@@ -53,159 +99,95 @@ def _of_row(frame, table):
     return frame.assign(table=table, line=frame.index.to_numpy(dtype=float))
 
 
-def _closed(log, rows, closed):
-    """The rows with `done_date`, `is_open`, and `end`: the day each was closed, or its last."""
-    gone = look_up(rows["vehicle"], log.tables["vehicles"].set_index("vehicle")["disposed"])
-    end = closed.fillna(gone.clip(upper=log.as_of)).fillna(log.as_of)
-    return rows.assign(done_date=closed, is_open=closed.isna() & ~gone.le(log.as_of), end=end)
+def _found(log, path):
+    """Defects, and failed inspections and tests (R12): due from the day one that stops the vehicle
+    was found. A finding that only asks for work is due, driven or not."""
+    d, f = _of_row(log.si("defects"), "defects"), failed(log)
+    d = d.assign(what="defect", item=d["defect"], due_date=d["found"], done_date=d["closed"])
+    d = d.assign(is_grave=d["grade"].isin(GRAVE))
+    d["rest"] = np.where(d["is_grave"], "due", "in-window")
+    f = f.assign(what="finding", item=f["task"], due_date=f["date"], done_date=f["ended"])
+    both = stacked([d, f.assign(is_grave=f["grade"].ne(FAILED), rest="due")])
+    km = usage.distance_of(path, both["vehicle"], both["due_date"], both["odometer_km"])
+    return both.assign(due_km=km["distance_km"], from_km=last_known(km))
 
 
-def _over(days):
-    """Days open and days over: nil, and none, before the day."""
-    return {"days_open": days.clip(lower=0), "over_days": days.where(days > 0)}
-
-
-def _over_km(km, point):
-    """How far a distance is beyond a point, NaN where it is not."""
-    return (km - point).where(km - point > EPS)
-
-
-def _found(rows, path, day, is_grave, otherwise):
-    """What was found on a day and stops the vehicle: due, past its window once it is driven."""
-    km = usage.distance_of(path, rows["vehicle"], day, rows["odometer_km"])
-    there = last_known(usage.distance_at(path, rows["vehicle"], rows["end"]))
-    driven = (there - last_known(km)).clip(lower=0.0)
-    states = [~rows["is_open"], ~is_grave, driven > EPS]
-    state = np.select(states, ["done", otherwise, "past-window"], "due")
-    rows = rows.assign(due_date=day, due_km=km["distance_km"], driven_km=driven, state=state)
-    return rows.assign(days_open=(rows["end"] - day).dt.days)
-
-
-def _defects(log, path):
-    d = _of_row(log.si("defects"), "defects")
-    d = _closed(log, d, d["closed"]).assign(what="defect", item=d["defect"])
-    return _found(d, path, d["found"], d["grade"].isin(GRAVE), "in-window")
-
-
-def _findings(log, path):
-    """Failed inspections and tests (R12). One that only asks for work is due, driven or not."""
-    f = failed(log)
-    f = _closed(log, f, f["ended"]).assign(what="finding", item=f["task"])
-    return _found(f, path, f["date"], f["grade"].ne(FAILED), "due")
-
-
-def _certificates(log, path):
+def _certificates(log, path, plan):
     c = _of_row(log.tables["certificates"], "certificates")
     one = ["vehicle", "kind", "valid_to"]
-    c = c[~c["result"].isin(["fail", "not-checked"])].sort_values([*one, "tested"], kind="stable")
+    c = c[~c["result"].isin(RESETS_NOTHING)].sort_values([*one, "tested"], kind="stable")
     c = c.drop_duplicates(one, keep="last").reset_index(drop=True)
-    renewed = c.groupby(["vehicle", "kind"])["tested"].shift(-1)
-    is_newest = ~c.duplicated(["vehicle", "kind"], keep="last")
-    c = _closed(log, c, renewed)
-    c["is_open"] = is_newest & c["is_open"]
-    days, is_renewed = (c["end"] - c["valid_to"]).dt.days, renewed.notna()
-    gap = (days - is_renewed).clip(lower=0).where(is_newest | is_renewed, 0)
-    here, there = (usage.distance_at(path, c["vehicle"], c[at]) for at in ("valid_to", "end"))
-    driven = (last_known(there) - last_known(here)).clip(lower=0.0).where(gap > 0, 0.0)
-    early = days_later(c["valid_to"], -_notice(log, c))
-    states = [~c["is_open"], c["valid_to"] < log.as_of, early <= log.as_of]
-    state = np.select(states, ["done", "past-window", "in-window"], "before-window")
-    c = c.assign(what="certificate", item=c["kind"], due_date=c["valid_to"], early_date=early)
-    return c.assign(state=state, driven_km=driven, gap_days=gap, **_over(days))
+    early = days_later(c["valid_to"], -_notice(log, c, plan))
+    return c.assign(
+        what="certificate",
+        item=c["kind"],
+        due_date=c["valid_to"],
+        early_date=early,
+        done_date=c.groupby(["vehicle", "kind"])["tested"].shift(-1),
+        is_replaced=c.duplicated(["vehicle", "kind"], keep="last"),
+        from_km=last_known(usage.distance_at(path, c["vehicle"], c["valid_to"])),
+        rest=np.where(early <= log.as_of, "in-window", "before-window"),
+    )
 
 
-def _notice(log, c):
+def _notice(log, c, plan):
     """Days before its end from which each certificate may be renewed, by the plan's task of the
     same name, else NOTICE_DAYS."""
-    notice = pd.Series(float(NOTICE_DAYS), c.index)
-    if log.plan is None:
-        return notice
-    plan = c["vehicle"].map(log.plan.assign(log.tables["vehicles"]))
-    tasks = log.plan.tasks[log.plan.tasks["measured_from"].eq("expiry")]
+    notice, own = pd.Series(float(NOTICE_DAYS), c.index), log.plan_for(c["vehicle"])
+    tasks = plan.tasks[plan.tasks["measured_from"].eq("expiry")]
     interval = np.fmin(tasks["every_months"] * MONTH_DAYS, tasks["every_days"])
     days = np.floor(tasks["early_share"] * interval)
     days = days.where(np.isfinite(tasks["early_share"]), tasks["tolerance_days"])
-    tasks = tasks.assign(notice=days)
-    for task in tasks.itertuples():
-        own = [task.code == kind or task.code.startswith(f"{kind}-") for kind in c["kind"]]
-        is_own = (plan == task.plan).to_numpy(dtype=bool) & np.array(own, dtype=bool)
-        notice = notice.mask(is_own, task.notice)
+    for name, task, early in zip(tasks["plan"], tasks["code"], days, strict=True):
+        is_test = np.array([is_test_of(task, kind) for kind in c["kind"]], dtype=bool)
+        notice = notice.mask(own.eq(name).to_numpy(dtype=bool) & is_test, early)
     return notice
 
 
 def _campaigns(log):
     """Recalls: due on the day given, never before it; without one, open since issued (R15)."""
     c = _of_row(log.tables["campaigns"], "campaigns")
-    c = _closed(log, c, c["done"])
-    states = [~c["is_open"], c["by"] < log.as_of, c["by"] > log.as_of]
-    over = (c["end"] - c["by"]).dt.days
-    since = over.fillna((c["end"] - c["issued"]).dt.days)
-    c = c.assign(
-        what="campaign", item=c["campaign"], grade=c["kind"], text=c["note"], **_over(over)
-    )
-    c = c.assign(due_date=c["by"], early_date=c["issued"], days_open=since.clip(lower=0))
-    stops = c["stop"].eq("yes").to_numpy(dtype=bool)
-    return c.assign(
-        state=np.select(states, ["done", "past-window", "in-window"], "due"), stops=stops
-    )
+    names = {"item": "campaign", "grade": "kind", "text": "note"}
+    names |= {"due_date": "by", "early_date": "issued", "done_date": "done"}
+    c = c.assign(what="campaign", **{name: c[of] for name, of in names.items()})
+    rest = np.where(c["by"] > log.as_of, "in-window", "due")
+    return c.assign(rest=rest, stops=c["stop"].eq("yes").to_numpy(dtype=bool))
 
 
-def _rechecks(log, path):
+def _rechecks(log, path, plan):
     """Work that must be looked at again: each doing of a task with `recheck`, closed by work named
     after it, "<task>-recheck"."""
-    none = pd.DataFrame(columns=list(ITEM))
-    if log.plan is None:
-        return none
     work = _of_row(log.si("work"), "work")
-    work["plan"] = work["vehicle"].map(log.plan.assign(log.tables["vehicles"]))
-    tasks = log.plan.tasks.dropna(subset=["recheck_km", "recheck_days"], how="all")
-    terms = tasks[["plan", "code", "valid_from", "valid_to", "recheck_km", "recheck_days"]]
-    did = work[~work["result"].isin(["fail", "not-checked"])]
+    work["plan"] = log.plan_for(work["vehicle"])
+    terms = plan.tasks.dropna(subset=["recheck_km", "recheck_days"], how="all")
+    terms = terms[["plan", "code", "valid_from", "valid_to", "recheck_km", "recheck_days"]]
+    did = work[~work["result"].isin(RESETS_NOTHING)]
     did = did.merge(terms, left_on=["plan", "task"], right_on=["plan", "code"])
     did = did[~(did["date"] < did["valid_from"]) & ~(did["date"] > did["valid_to"])]
-    if did.empty:
-        return none
-    did = did.drop_duplicates(["vehicle", "task", "date", "position"], keep="last")
+    place = ["vehicle", "task", "position"]
+    did = did.drop_duplicates([*place, "date"], keep="last")
     did = did.sort_values("date", kind="stable", ignore_index=True)
-    looks = work[work["task"].str.endswith("-recheck")].sort_values("date", kind="stable")
-    looks = looks.assign(task=looks["task"].str.removesuffix("-recheck"), looked=looks["date"])
-    did = did.join(_looked_at(did, looks))
-    did = _closed(log, did, did["looked"])
-    at = usage.distance_of(path, did["vehicle"], did["date"], did["odometer_km"])["distance_km"]
-    due_km, due_date = at + did["recheck_km"], days_later(did["date"], did["recheck_days"])
-    km = last_known(usage.distance_of(path, did["vehicle"], did["end"], did["odometer_km_looked"]))
-    was_looked, late = did["looked"].notna(), _is_past(km, due_km, did["end"], due_date)
-    again = did.duplicated(["vehicle", "task", "position"], keep="last")
-    did["is_open"] &= ~again
-    reached = (km >= due_km - EPS) | (did["end"] >= due_date)
-    states = [~did["is_open"], late & looks.empty, late, reached]
-    names = ["done", "not-known", *OPEN_STATES]
-    did = did.assign(what="recheck", item=did["task"], due_km=due_km, due_date=due_date)
+    looks = work[work["task"].str.endswith("-recheck")]
+    looks = looks.assign(task=looks["task"].str.removesuffix("-recheck"))
+    # the first look at each place, or at the whole, on the day or after
+    looks = looks.assign(is_whole=looks["position"].isna())
+    both = did.reset_index().merge(looks, on=["vehicle", "task"], suffixes=("", "_looked"))
+    here = both["is_whole"] | both["position"].eq(both["position_looked"])
+    both = both[here & (both["date_looked"] >= both["date"])]
+    first = both.sort_values(["index", "date_looked", "is_whole"], kind="stable")
+    first = first.drop_duplicates("index").set_index("index").reindex(did.index)
+    km = usage.distance_of(path, did["vehicle"], did["date"], did["odometer_km"])["distance_km"]
     return did.assign(
-        done_km=km.where(was_looked),
-        state=np.select(states, names, "before-window"),
-        outcome=np.select([~was_looked, late], ["", "late"], "on-time"),
-        over_km=_over_km(km, due_km),
-        **_over((did["end"] - due_date).dt.days),
+        what="recheck",
+        item=did["task"],
+        due_km=km + did["recheck_km"],
+        due_date=days_later(did["date"], did["recheck_days"]),
+        done_date=first["date_looked"],
+        end_odometer_km=first["odometer_km_looked"],
+        is_replaced=did.duplicated(place, keep="last"),
+        is_unsure=looks.empty,
+        rest="before-window",
     )
-
-
-def _looked_at(did, looks):
-    """The first look at each place, or at the whole, on the day or after: `looked` and
-    `odometer_km_looked`."""
-    by = ["vehicle", "task", "position"]
-    looks = looks.assign(position=looks["position"].fillna(""))
-    looks = looks[[*by, "date", "looked", "odometer_km"]]
-    found = []
-    for place in (did["position"].fillna(""), pd.Series("", did.index)):
-        asked = did[["vehicle", "task", "date"]].assign(
-            position=place.astype(looks["position"].dtype)
-        )
-        first = pd.merge_asof(asked, looks, on="date", by=by, direction="forward")
-        found.append(first[["looked", "odometer_km"]])
-    own, whole = found
-    is_own = ~(whole["looked"] < own["looked"]) & own["looked"].notna()
-    return own.where(is_own, whole).set_axis(["looked", "odometer_km_looked"], axis=1)
 
 
 def _deferrals(log, found, path):
@@ -214,25 +196,19 @@ def _deferrals(log, found, path):
     d = _of_row(log.si("deferrals"), "deferrals")
     d = d.sort_values("date", kind="stable", ignore_index=True)
     defects = log.tables["defects"].set_index("defect")
-    closed = look_up(d["defect"], defects["closed"])
-    if "done_date" in found:
-        closed = closed.where(d["task"].isna(), _all_done(d, found))
-    d = _closed(log, d, closed)
-    d["is_open"] &= ~d.duplicated(["vehicle", "task", "defect"], keep="last")
+    closed = look_up(d["defect"], defects["closed"]).where(d["task"].isna(), _all_done(d, found))
     today = pd.Series(log.as_of, d.index)
-    until_km = usage.to_cumulative(path, d["vehicle"], today, d["until_odometer_km"])
-    km = last_known(usage.distance_at(path, d["vehicle"], d["end"]))
-    late = _is_past(km, until_km, d["end"], d["until"])
-    state = np.select([~d["is_open"], late], ["done", "past-window"], "in-window")
-    d = d.assign(what="deferral", item=d["defect"].fillna(d["task"]), text=d["reason"], state=state)
-    d = d.assign(position=d["defect"].map(defects["position"]), due_date=d["until"])
-    over = _over((d["end"] - d["until"]).dt.days)
-    return d.assign(due_km=until_km, over_km=_over_km(km, until_km), **over)
-
-
-def _is_past(km, due_km, day, due_date):
-    """Whether a due point without a window is past (R3)."""
-    return (km > due_km + EPS) | (day > due_date)
+    return d.assign(
+        what="deferral",
+        item=d["defect"].fillna(d["task"]),
+        text=d["reason"],
+        position=look_up(d["defect"], defects["position"]),
+        due_date=d["until"],
+        due_km=usage.to_cumulative(path, d["vehicle"], today, d["until_odometer_km"]),
+        done_date=closed,
+        is_replaced=d.duplicated(["vehicle", "task", "defect"], keep="last"),
+        rest="in-window",
+    )
 
 
 def _all_done(d, found):
@@ -244,5 +220,4 @@ def _all_done(d, found):
     rows = asked.merge(found[by].drop_duplicates(), on=by[:2]).sort_values("date", kind="stable")
     did = did.assign(date=did["done_date"])
     after = pd.merge_asof(rows, did, on="date", by=by, direction="forward")
-    after = after.groupby("index")["done_date"]
-    return after.max().where(after.count() == after.size()).reindex(d.index)
+    return last_of_all(after.groupby("index")["done_date"]).reindex(d.index)

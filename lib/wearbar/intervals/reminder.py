@@ -10,7 +10,7 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.usage.distance import days_later
-from wearbar.usage.forecast import ENDS, forecast_dates
+from wearbar.usage.forecast import ENDS, due_dates, model_of
 
 COLUMNS = """
     vehicle task last_date restarted is_showing plan_date plan_km plan_odometer_km reminder_date
@@ -22,35 +22,29 @@ def reminder_drift(log, found, readings, confidence=0.9, use=None):
     """The plan's next due point beside the reminder's: one row a vehicle on the road whose reminder
     was seen and is in the plan.
 
-    vehicle; task: what the reminder stands for, the one done most often on the days it was
-    restarted, of several the one whose interval is nearest to its own, replacing before inspecting;
-    last_date: when that was last done. restarted; is_showing: it has run over since, and was seen
+    task: what the reminder stands for, the one done most often on the days it was restarted, of
+    several the one whose interval is nearest to its own, replacing before inspecting; last_date:
+    when that was last done. is_showing: the reminder has run over since `restarted`, and was seen
     to. plan_date, plan_km: due by the plan, the earlier of its date and the day its distance is
-    reached (by readings, or the forecast's median); plan_odometer_km: what the instrument then
-    shows. reminder_date, reminder_km: the same of the reminder; where it is showing, the day it was
-    first seen to. drift_days, drift_km: the reminder's less the plan's, positive where it comes too
-    late; drift_low_days, drift_high_days: by the forecasts' limits, faster use and slower. The
-    latest reminder first; those that are not known last. use: as of `due_dates`.
+    reached (by readings, or the forecast's median); plan_odometer_km: as the instrument shows it.
+    reminder_date, reminder_km: the same of the reminder; where it is showing, the day it was first
+    seen to. drift_days (with limits by the forecasts', drift_low_, drift_high_), drift_km: the
+    reminder's less the plan's, positive where it comes too late. The latest reminder first; those
+    that are not known last. use: as of `open_tasks`; None: readings.
     """
     seen = log.si("dash_events").dropna(subset=["date"])
     seen = seen.sort_values(["vehicle", "date", "event"], kind="stable")
-    now = found[found["is_current"] & (found["state"] != "not-finished")]
-    rows = _stands_for(now, found, seen, _dash(seen, usage.path_of(readings)))
+    rows = _stands_for(found, seen, _dash(seen, usage.path_of(readings)))
     names = {"anchor_date": "last_date", "due_km": "plan_km", "due_odometer_km": "plan_odometer_km"}
     rows = rows.rename(columns=names)
-    fleet, model = (
-        log.tables["vehicles"][["vehicle", "kind", "site"]],
-        readings if use is None else use,
-    )
-    days = {}
-    for name, day in (("plan", rows["due_date"]), ("reminder", rows["reminder_day"])):
-        km, stays = rows[f"{name}_km"].dropna(), log.tables["layups"]
-        vehicle = rows["vehicle"].loc[km.index]
-        told = forecast_dates(model, fleet, vehicle, km, log.as_of, confidence, stays)
-        told = told.reindex(rows.index)
-        days[name] = pd.DataFrame({e: pd.concat([day, told[e]], axis=1).min(axis=1) for e in ENDS})
-    shown = pd.DataFrame(dict.fromkeys(ENDS, rows["shown"]))
-    days["reminder"] = days["reminder"].mask(rows["is_showing"], shown)
+    fleet, days = log.tables["vehicles"][["vehicle", "kind", "site"]], {}
+    use = readings if use is None else use
+    model = model_of(use, fleet, log.as_of, log.tables["layups"])
+    for name, day in (("plan", "due_date"), ("reminder", "reminder_day")):
+        point = {"due_km": rows[f"{name}_km"], "due_hours": np.nan, "due_date": rows[day]}
+        asked = rows[["vehicle"]].assign(**point)
+        days[name] = due_dates(model, fleet, asked, log.as_of, confidence)
+    days["reminder"] = days["reminder"].where(~rows["is_showing"], rows["shown"], axis=0)
     drift = {end: (days["reminder"][end] - days["plan"][end]).dt.days for end in ENDS}
     drift = pd.DataFrame(drift)
     rows = rows.assign(
@@ -69,33 +63,29 @@ def reminder_drift(log, found, readings, confidence=0.9, use=None):
 def _dash(seen, path):
     """Where each vehicle's reminder stands: its last restart, what it counts down from there, and
     when it has shown since."""
-    begun = seen[seen["event"] == "restarted"].drop_duplicates("vehicle", keep="last")
-    begun = begun.rename(columns={"date": "restarted"}).reset_index(drop=True)
-    at = usage.distance_of(path, begun["vehicle"], begun["restarted"], begun["odometer_km"])
-    dash = begun[["vehicle", "restarted", "span_distance_km", "span_days"]].assign(
-        reminder_km=at["distance_km"] + begun["span_distance_km"],
-        reminder_day=days_later(begun["restarted"], begun["span_days"]),
-    )
-    shown = seen[seen["event"] == "shown"][["vehicle", "date"]].rename(columns={"date": "shown"})
+    dash = seen[seen["event"] == "restarted"].drop_duplicates("vehicle", keep="last")
+    dash = dash.rename(columns={"date": "restarted"}).reset_index(drop=True)
+    km = usage.distance_of(path, dash["vehicle"], dash["restarted"], dash["odometer_km"])
+    dash["reminder_km"] = km["distance_km"] + dash["span_distance_km"]
+    dash["reminder_day"] = days_later(dash["restarted"], dash["span_days"])
+    shown = seen.loc[seen["event"] == "shown", ["vehicle", "date"]]
     shown = shown.merge(dash[["vehicle", "restarted"]], on="vehicle", how="left")
-    first = shown[~(shown["shown"] < shown["restarted"])].groupby("vehicle")["shown"].min()
-    dash = dash.merge(first.reset_index(), on="vehicle", how="outer")
-    return dash.assign(is_showing=dash["shown"].notna())
+    first = shown[~(shown["date"] < shown["restarted"])].groupby("vehicle")["date"].min()
+    dash = dash.merge(first.rename("shown").reset_index(), on="vehicle", how="outer")
+    names = ["vehicle", "restarted", "span_distance_km", "span_days", "reminder_km", "reminder_day"]
+    return dash[[*names, "shown"]].assign(is_showing=dash["shown"].notna())
 
 
-def _stands_for(now, found, seen, dash):
+def _stands_for(found, seen, dash):
     """The open occasions of the task that each reminder stands for, with what the dash tells."""
-    key = ["vehicle", "task"]
+    key, now = ["vehicle", "task"], found[found["is_current"] & (found["state"] != "not-finished")]
     restarts = seen.loc[seen["event"] == "restarted", ["vehicle", "date"]].drop_duplicates()
     restarts = restarts.rename(columns={"date": "done_date"})
     did = found[[*key, "done_date"]].drop_duplicates().merge(restarts, on=["vehicle", "done_date"])
     times = did.groupby(key, observed=True).size().rename("times").reset_index()
     rows = now.merge(dash, on="vehicle").merge(times, on=key, how="left").fillna({"times": 0})
-    ratios = pd.DataFrame(
-        {
-            "km": rows["span_distance_km"] / rows["interval_km"],
-            "days": rows["span_days"] / rows["interval_days"],
-        }
+    ratios = (
+        rows[["span_distance_km", "span_days"]] / rows[["interval_km", "interval_days"]].to_numpy()
     )
     apart = np.log(ratios.where(ratios > 0)).abs().mean(axis=1).fillna(np.inf)
     rows = rows.assign(apart=apart, is_lesser=rows["action"] != "replace")

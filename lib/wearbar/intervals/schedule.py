@@ -19,53 +19,31 @@ NONE = (nan, nan, nan, nan)
 EPOCH = date(1970, 1, 1).toordinal()
 
 
-class Limit(NamedTuple):
-    """A limit of one axis: `every` so many km, hours or days, or `months`, whichever is sooner (0:
-    none). The window: shares of the interval, or `amount` on each side where a share is NaN."""
-
-    every: float
-    months: int
-    early_share: float
-    late_share: float
-    amount: float
-    is_day: bool
-
-
 class Task(NamedTuple):
-    """What holds for a series. counts: whether the vehicle counts km, hours; joined: km, hours and
-    day since when it is ours; is_new: its task came into the plan after that; on_ladder: not
-    measured from the work."""
+    """What holds for a series."""
 
-    counts: tuple
-    joined: tuple
-    is_new: bool
-    on_ladder: bool
+    counts: tuple  # whether the vehicle counts km, hours
+    joined: tuple  # km, hours and day since when it is ours
+    is_new: bool  # its task came into the plan after that
+    on_ladder: bool  # not measured from the work
 
 
 class Event(NamedTuple):
-    """What an occasion hangs from and how it ended.
+    """What an occasion hangs from and how it ended."""
 
-    row: of the events; act: where it counts from (-1: new, or in service); base: km, hours and day
-    of that; end: of the act that closed it, or of the last day; begin, to: its first and last day;
-    rule, last_rule: the plan's task in force on those; since: severe from that day (NaN: not);
-    is_first: the first limits apply; start, basis: its points counted from the work alone, and by
-    which limits; changes: what was learned between, (day, rule, "new-plan" or "severe", km, hours
-    and day then).
-    """
-
-    row: int
-    act: int
-    base: tuple
-    end: tuple
-    begin: float
+    row: int  # of the events
+    act: int  # where it counts from (-1: new, or in service)
+    base: tuple  # km, hours and day of that
+    end: tuple  # of the act that closed it, or of the last day
+    begin: float  # its first and last day
     to: float
-    rule: int
+    rule: int  # the plan's task in force on those
     last_rule: int
-    since: float
-    is_first: bool
-    start: list
+    since: float  # severe from that day (NaN: not)
+    is_first: bool  # the first limits apply
+    start: list  # its points counted from the work alone, and by which limits
     basis: str
-    changes: tuple
+    changes: tuple  # learned between: (day, rule, "new-plan" or "severe", km, hours and day then)
 
 
 @lru_cache(2**16)

@@ -6,17 +6,14 @@ after the report date.
 """
 
 import datetime
-import tomllib
-from contextlib import contextmanager
 from functools import partial
 from types import MappingProxyType
 
 import pandas as pd
 
-from wearbar.log.checks.problems import LEDGER_COLUMNS, PROBLEM_COLUMNS
 from wearbar.log.checks.sizes import figures
-from wearbar.log.plan import PlanError, plan_of, read_plan
-from wearbar.log.schema import TABLES, TEXT
+from wearbar.log.plan import plan_in, read_plan
+from wearbar.log.schema import TABLES
 from wearbar.log.service import ServiceLog
 from wearbar.log.settle import check
 from wearbar.log.sources import open_source
@@ -27,8 +24,8 @@ from wearbar.log.units import Units
 from wearbar.log.write import write_log, write_marked, write_tables
 
 __all__ = [
-    "LEDGER_COLUMNS", "PROBLEM_COLUMNS", "TEXT", "LogError", "ServiceLog",
-    "log_from", "log_of", "read_log", "write_log", "write_marked", "write_tables",
+    "LogError", "ServiceLog", "log_from", "log_of", "read_log", "write_log", "write_marked",
+    "write_tables",
 ]  # fmt: skip
 
 
@@ -40,7 +37,7 @@ def read_log(path, as_of=None, today=None):
     be read at all.
     """
     source = open_source(path)
-    return _log(source, _plan(source), as_of, pd.Timestamp(today or datetime.date.today()))
+    return log_from(source, _plan(source), as_of, pd.Timestamp(today or datetime.date.today()))
 
 
 def log_of(frames, header, plan=None, as_of=None, today=None):
@@ -52,26 +49,19 @@ def log_of(frames, header, plan=None, as_of=None, today=None):
     tables = {name: partial(raw_of_frame, frames[name]) for name in frames if name in TABLES}
     strange = tuple(name for name in frames if name not in TABLES)
     source = Source("log", dict(header), tables, strange)
-    return _log(source, plan, as_of, pd.Timestamp(today) if today is not None else None)
+    return log_from(source, plan, as_of, pd.Timestamp(today) if today is not None else None)
 
 
-def log_from(source, plan=None, as_of=None):
-    """The log of a `Source`, checked as by `read_log`; any day may be its last."""
-    return _log(source, plan, as_of, None)
-
-
-def _log(source, plan, as_of, today):
+def log_from(source, plan=None, as_of=None, today=None):
+    """The log of a `Source`, checked as by `read_log`; any day may be its last, or `today`."""
     header = check_header(source.header)
     if as_of is not None:
         header["as_of"] = pd.Timestamp(as_of).normalize()
     checked = check(source, header, today)
     tables, words = checked.tables, pd.DataFrame(columns=list(WORDS))
     if plan is not None:
-        with _plan_fault_as_log_error():
-            plan.assign(tables["vehicles"])
         tables, words, doubts = as_planned(plan, tables)
         checked.take([*figures(plan), doubts])
-    units = {field: header[field] for field in Units.__dataclass_fields__ if field in header}
     return ServiceLog(
         name=header.get("name", "Service log"),
         tables=MappingProxyType(tables),
@@ -80,7 +70,7 @@ def _log(source, plan, as_of, today):
         set_aside=checked.set_aside,
         warnings=checked.warnings,
         ledger=checked.ledger,
-        units=Units(**units),
+        units=Units(**{key: header[key] for key in Units.__dataclass_fields__ if key in header}),
         as_of=checked.as_of,
         first_day=checked.first_day,
         present=frozenset(source.tables),
@@ -94,49 +84,24 @@ def _log(source, plan, as_of, today):
     )
 
 
-@contextmanager
-def _plan_fault_as_log_error():
-    try:
-        yield
-    except PlanError as error:
-        raise LogError(str(error)) from None
-
-
 def _plan(source):
     """The plan that the header names, or (in a database, which may stand alone) holds."""
     name = source.header.get("plan")
     if not isinstance(name, str) or not name:
         return None
     distance = check_header(source.header).get("distance", "km")
-    with _plan_fault_as_log_error():
-        if "\n" in name:
-            return _plan_in(name, distance)
-        path = _beside(source.folder, name)
-        if path is None:
-            mend = "the plan must stand beside the tables: put a copy there."
-            raise LogError(f"log.toml: plan is {name[:80]!r}; {mend}")
-        return read_plan(path, distance=distance)
+    if "\n" in name:
+        return plan_in(name, distance, "the plan in table log")
+    if not source.folder or not _is_beside(source.folder, name):
+        mend = "the plan must stand beside the tables: put a copy there."
+        raise LogError(f"log.toml: plan is {name[:80]!r}; {mend}")
+    return read_plan(source.folder / name, distance=distance)
 
 
-def _plan_in(text, distance):
-    try:
-        return plan_of(tomllib.loads(text), distance, "the plan in table log")
-    except PlanError:
-        raise
-    except RecursionError:
-        why = "it has lists within lists, deeper than any plan needs"
-    except ValueError as error:
-        why = str(error)[:300].rstrip(".")
-    raise LogError(f"The plan in table log is not TOML: {why}.")
-
-
-def _beside(folder, name):
-    """The path of that name in a folder, None where it leads out of it or is no name of a file."""
-    if not folder:
-        return None
+def _is_beside(folder, name):
+    """Whether it can be the name of a file in a folder, and leads not out of it."""
     try:
         (folder / name).is_file()  # a name too long for one is found here
-        inside = (folder / name).resolve().is_relative_to(folder.resolve())
+        return (folder / name).resolve().is_relative_to(folder.resolve())
     except (OSError, RuntimeError, ValueError):
-        return None
-    return folder / name if inside else None
+        return False

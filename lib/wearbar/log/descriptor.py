@@ -18,8 +18,6 @@ TYPES = dict.fromkeys(("id", "text", "code"), "string")
 TYPES |= {"date": "date", "number": "number", "yes_no": "boolean"}
 HEADER_UNITS = ("distance", "depth", "volume", "pressure")
 OTHER_UNITS = {"hours": "h", "days": "d", "share": "1"}
-DIALECTS = {"csv": {"csv": {"delimiter": ","}}}
-WORKBOOKS = ("xlsx", "xlsm")
 PLAIN_DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 ANY_DAY = re.compile(rf"\s*(?:{DAY.pattern}|{BASIC_DAY.pattern})\s*", re.ASCII)
 ABOUT = "A service log of vehicles: what was done, fitted, measured, filled and paid."
@@ -62,7 +60,6 @@ def descriptor(source, address, folder):
     """
     held, keys = _held(source, Path(address)), (*HEADER_UNITS, "currency", "money")
     unit = {key: str(source.header[key]) for key in keys if key in source.header}
-    files = {name: source.files.get(name, Path(address)) for name in held}
     known = held.get("vehicles", {}).get("vehicle", set())
     return {
         "name": re.sub(r"[^a-z0-9._-]+", "-", source.name.casefold()).strip("-.") or "log",
@@ -72,7 +69,7 @@ def descriptor(source, address, folder):
         "custom": {"units": unit},
         "resources": [
             {"name": name.replace("_", "-"), "type": "table"}
-            | _place(name, files[name], Path(folder))
+            | _place(name, source.files.get(name, Path(address)), Path(folder))
             | {"schema": _schema(name, cells, unit, known)}
             for name, cells in held.items()
         ],
@@ -81,14 +78,14 @@ def descriptor(source, address, folder):
 
 def _held(source, address):
     """The distinct cells of each column, as the file holds them: table to column to set."""
-    if address.suffix.casefold().lstrip(".") in WORKBOOKS and not source.files:
+    if source.files:
+        found = {name: _cells(source.files[name], read) for name, read in source.tables.items()}
+    else:
         from wearbar.log.sources.workbook import held_cells
 
         found = held_cells(address)
-    else:
-        found = {name: _cells(source.files[name], read) for name, read in source.tables.items()}
     return {
-        table: {c: {v for v in cells if v is not None} for c, cells in found[table].items()}
+        table: {column: {*cells} - {None} for column, cells in found[table].items()}
         for table in schema.TABLES
         if table in found
     }
@@ -101,10 +98,34 @@ def _cells(file, read):
     return {name: array.unique().to_pylist() for name, array in columns.items()}
 
 
+def _place(name, file, folder):
+    path = Path(os.path.relpath(file, folder)).as_posix()
+    if path.startswith("..") or Path(path).is_absolute():
+        why = "which is not below it; write it beside the log or above."
+        raise LogError(f"A descriptor in {folder} can't name {file.name}, {why}")
+    kind, encoding, dialect = file.suffix.casefold().lstrip("."), "utf-8", {}
+    if kind == "csv":
+        encoding, dialect = _encoding(file.read_bytes()), {"csv": {"delimiter": ","}}
+    elif kind != "parquet":
+        dialect = {"excel": {"sheet": name}}
+    place = {"path": path, "scheme": "file", "format": kind, "encoding": encoding}
+    return place | {"dialect": {"headerCase": False} | dialect}
+
+
+def _encoding(data):
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return "utf-16"
+    try:
+        data.decode("utf-8")
+        return "utf-8"
+    except UnicodeDecodeError:
+        return "iso-8859-1"
+
+
 def _schema(name, held, unit, known):
     texts = {v for cells in held.values() for v in cells if isinstance(v, str)}
     blank = sorted({v for v in texts if not v.strip()} - {""})
-    fields = [_field(name, c, cells - set(blank), unit) for c, cells in held.items()]
+    fields = [_field(name, c, cells - {*blank}, unit) for c, cells in held.items()]
     described = {"fields": fields, "missingValues": ["", *blank]}
     if name in schema.UNIQUE and held.keys() >= {*schema.UNIQUE[name]}:
         described["primaryKey"] = list(schema.UNIQUE[name])
@@ -114,33 +135,6 @@ def _schema(name, held, unit, known):
         there = {"resource": "vehicles", "fields": ["vehicle"]}
         described["foreignKeys"] = [{"fields": ["vehicle"], "reference": there}]
     return described
-
-
-def _place(name, file, folder):
-    path = Path(os.path.relpath(file, folder)).as_posix()
-    if path.startswith("..") or Path(path).is_absolute():
-        why = "which is not below it; write it beside the log or above."
-        raise LogError(f"A descriptor in {folder} can't name {file.name}, {why}")
-    kind = file.suffix.casefold().lstrip(".")
-    dialect = {"excel": {"sheet": name}} if kind in WORKBOOKS else DIALECTS.get(kind, {})
-    return {
-        "path": path,
-        "scheme": "file",
-        "format": kind,
-        "encoding": _encoding(file) if kind == "csv" else "utf-8",
-        "dialect": {"headerCase": False} | dialect,
-    }
-
-
-def _encoding(file):
-    data = file.read_bytes()
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return "utf-16"
-    try:
-        data.decode("utf-8")
-        return "utf-8"
-    except UnicodeDecodeError:
-        return "iso-8859-1"
 
 
 def _field(table, name, cells, unit):
@@ -153,7 +147,12 @@ def _field(table, name, cells, unit):
     if col.quantity:
         key = "currency" if col.quantity == "money" else col.quantity
         field["unit"] = OTHER_UNITS.get(key, unit.get(key, ""))
-    constraints = _constraints(col, cells)
+    as_read = {v for v in map(str, cells) if v.strip().casefold() in col.codes}
+    constraints = {"required": True} if col.required else {}
+    if col.codes and as_read <= {*col.codes}:
+        constraints["enum"] = list(col.codes)
+    bounds = {"minimum": col.low, "maximum": col.high}
+    constraints |= {name: bound for name, bound in bounds.items() if isfinite(bound)}
     return field | ({"constraints": constraints} if constraints else {})
 
 
@@ -170,11 +169,3 @@ def _type(col, cells):
     elif col.kind != "number":
         loose = cells - text
     return TYPES[col.kind] if not loose else "string" if text == cells else "any"
-
-
-def _constraints(col, cells):
-    found = {"required": True} if col.required else {}
-    as_read = {v for v in map(str, cells) if v.strip().casefold() in col.codes}
-    found |= {"enum": list(col.codes)} if col.codes and as_read <= {*col.codes} else {}
-    found |= {"minimum": col.low} if isfinite(col.low) else {}
-    return found | ({"maximum": col.high} if isfinite(col.high) else {})

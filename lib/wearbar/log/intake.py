@@ -7,52 +7,50 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from wearbar.log.checks.cells import typed
-from wearbar.log.checks.problems import Checked, join, problems
+from wearbar.log.checks.problems import join, problems
 from wearbar.log.schema import FIRST_NAMES, READINGS, TABLES
 from wearbar.log.sources.header import ESCAPED
 from wearbar.log.sources.raw import LogError, Raw, unescaped
 
 MARK, HEAD = "mend", 10
-DEPTHS = ["new_depth", "fitted_depth", "removed_depth", "limit_depth"]
 
 
 def read_tables(source, header):
-    """(`Checked`, problems found in cells)."""
+    """(tables, columns not in the format, fingerprint of what is said, problems found in cells)."""
     if "vehicles" not in source.tables:
         must = "it must say which vehicles there are, of what kind, in service since when."
         raise LogError(f"The log has no table vehicles; {must}")
     no_part = ("plan", "name", ESCAPED)
     said = repr(sorted((key, str(v)) for key, v in header.items() if key not in no_part))
-    digest, log, without = hashlib.sha256(said.encode()), Checked(), []
-    found = [problems(name, [1], "", [""], "unknown-table") for name in source.strange]
-    could_hold = [name for name in READINGS if name in source.tables and name != "vehicles"]
+    digest, tables, extra = hashlib.sha256(said.encode()), {}, {}
+    found = [problems(name, [1], "", "", "unknown-table") for name in source.strange]
+    could_hold = [n for n in TABLES if n in READINGS and n in source.tables and n != "vehicles"]
+    has_readings = False
     for name in TABLES:
         raw = Raw({}, np.array([], dtype="int64"))
         if name in source.tables:
             raw = unescaped(source.tables[name]()) if ESCAPED in header else source.tables[name]()
             raw.columns.pop(MARK, None)
             _require_columns(name, raw, source)
-        if name in could_hold and not any(column in raw.columns for column, _ in READINGS[name]):
-            without.append(name)
-        log.tables[name], problem, log.extra[name] = typed(name, raw)
-        log.read[name] = len(log.tables[name])
+        if name in could_hold:
+            has_readings |= any(column in raw.columns for column, _ in READINGS[name])
+        tables[name], problem, extra[name] = typed(name, raw)
         pa.default_memory_pool().release_unused()
         found.append(problem)
-        digest.update(_digest(name, log.tables[name], problem))
-    log.sha256 = digest.hexdigest()
-    meters = log.tables["vehicles"]["meter"].fillna("distance")
-    if len(without) == len(could_hold) and meters.isin(["distance", "both"]).any():
-        raise LogError(_no_readings(without, log.extra, source))
-    return log, join([*found, *_units_not_said(log.tables, header)])
+        digest.update(_digest(name, tables[name], problem))
+    meters = tables["vehicles"]["meter"].fillna("distance")
+    if not has_readings and meters.isin(["distance", "both"]).any():
+        raise LogError(_no_readings(could_hold, extra, source))
+    found = join([*found, *_units_not_said(tables, header)])
+    return tables, extra, digest.hexdigest(), found
 
 
-def _no_readings(without, extra, source):
-    """without: the tables that could hold readings and have no column for them."""
+def _no_readings(could_hold, extra, source):
     say = "say meter = none for every vehicle."
-    if not without:
+    if not could_hold:
         give = f"give one (odometer, work or fuel), or {say}"
         return f"The log has no table with odometer readings; {give}"
-    name = without[0]
+    name = could_hold[0]
     lacking, strange = READINGS[name][0][0], [repr(c[:60]) for c in extra[name].columns[:5]]
     strange = f" ({', '.join(strange)} the format does not name)" if strange else ""
     where = f"{_where(name, source)}, line 1: the header lacks {lacking}{strange}"
@@ -123,7 +121,8 @@ def _units_not_said(tables, header):
         raise LogError(f"log.toml must say in which unit the odometers count: {say}.")
     measured = tables["measurements"]["quantity"]
     money = [(name, c.name) for name in TABLES for c in TABLES[name] if c.quantity == "money"]
-    has_depth = tables["fitted"][DEPTHS].notna().any(axis=None) or measured.eq("depth").any()
+    depths = [c.name for c in TABLES["fitted"] if c.quantity == "depth"]
+    has_depth = tables["fitted"][depths].notna().any(axis=None) or measured.eq("depth").any()
     for key, taken, held in (
         ("volume", "L", len(tables["fuel"])),
         ("depth", "mm", has_depth),
@@ -132,4 +131,4 @@ def _units_not_said(tables, header):
     ):
         if held and key not in header:
             remedy = f"say {key} in log.toml; {taken} is taken"
-            yield problems("log.toml", [1], key, [""], "unit-not-said", remedy)
+            yield problems("log.toml", [1], key, "", "unit-not-said", remedy)

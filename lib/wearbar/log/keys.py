@@ -22,6 +22,16 @@ def least_after(values, groups):
     return values.iloc[::-1].groupby(groups).cummin().iloc[::-1].groupby(groups).shift(-1)
 
 
+def last_of_all(days):
+    """The last of each group's days (a groupby), NaT where one of them is missing.
+
+    >>> days = pd.Series(pd.to_datetime(["2024-05-01", "2024-05-03", "2024-05-02", None]))
+    >>> last_of_all(days.groupby(["A", "A", "B", "B"])).dt.day.tolist()
+    [3.0, nan]
+    """
+    return days.max().where(days.count() == days.size())
+
+
 def look_up(keys, by_key):
     """The value of each of `keys` in `by_key` (Series, no key twice), missing where none is.
 
@@ -36,6 +46,8 @@ def look_up(keys, by_key):
 
 def with_extra(frame, extra):
     """`frame` with the columns of `extra` beside its own; one that it has too is marked."""
+    if not len(extra.columns):
+        return frame
     return frame.join(extra.rename(columns={c: f"{c} (extra)" for c in extra if c in frame}))
 
 

@@ -14,27 +14,23 @@ from wearbar.log.keys import is_among
 from wearbar.log.places import place
 from wearbar.log.units import DEPTH_MM
 
-OWN, EXAMPLE = "table limits of the log", "shipped example"
 LOWER_IS_STRICTER = ("elongation", "age")
 FRONT = r"(?:front|axle1)(?:-.*)?"
-_KEY = ["category", "quantity"]
 _WHOSE = ["jurisdiction", "legal_class", "kind", "position"]
-_COLUMNS = [*_WHOSE, *_KEY, "limit", "what", "source", "origin"]
-_NAMES = {"limit": "legal_limit", "source": "legal_source", "what": "legal_what"}
+_COLUMNS = [*_WHOSE, "category", "quantity", "limit", "what", "source", "origin"]
 
 
 @dataclass(frozen=True, eq=False)
 class Law:
     """The legal limits that hold for a log.
 
-    jurisdiction: as log.toml writes it, "" where it names none. table: one row a limit,
-    `jurisdiction, legal_class, kind, position` ("front" alone, or blank: anywhere), `category,
-    quantity, limit` (SI), `what, source, origin`. class_of: vehicle to its `legal_class`, missing
-    where it has none.
+    table: one row a limit, `jurisdiction, legal_class, kind, position` ("front" alone, or blank:
+    anywhere), `category, quantity, limit` (SI), `what, source, origin`.
     """
 
-    jurisdiction: str = ""
+    jurisdiction: str = ""  # as log.toml writes it, "" where it names none
     table: pd.DataFrame = field(default_factory=lambda: shipped()[:0])
+    # vehicle to its `legal_class`, missing where it has none
     class_of: pd.Series = field(default_factory=lambda: pd.Series(dtype=object))
 
     def limits_of(self, rows, quantities):
@@ -53,52 +49,39 @@ class Law:
         front = found["last_position"].fillna("").str.fullmatch(FRONT)
         found = found[(by_class | by_kind) & (found["position"].ne("front") | front)]
         sign = np.where(found["quantity"].isin(LOWER_IS_STRICTER), 1, -1)
-        found = found.assign(order=sign * found["limit"])
-        found = found.sort_values(["row", "order"], kind="stable").drop_duplicates("row")
-        found = found.set_index("row")[["limit", "source", "jurisdiction", "what"]]
-        found = found.rename(columns=_NAMES).reindex(asked.index).set_axis(rows.index)
-        return found.fillna({"legal_source": "", "jurisdiction": "", "legal_what": ""})
+        found = found.assign(order=sign * found["limit"]).sort_values("order", kind="stable")
+        found = found.drop_duplicates("row").set_index("row").reindex(asked.index)
+        found = found.add_prefix("legal_").rename(columns={"legal_jurisdiction": "jurisdiction"})
+        found = found[["legal_limit", "legal_source", "jurisdiction", "legal_what"]]
+        return found.fillna(dict.fromkeys(found.columns[1:], "")).set_axis(rows.index)
 
 
 @cache
 def shipped():
     """Every shipped row, as `Law.table`; rows without a jurisdiction are practice, no law."""
     files = sorted(place("shared", "limits").glob("*.csv"))
-    rows = pd.concat([pd.read_csv(f, dtype={"limit": float}) for f in files], ignore_index=True)
-    text = [c for c in rows if c != "limit"]
-    rows[text] = rows[text].astype(object).where(rows[text].notna(), "")
+    text = dict.fromkeys([*_WHOSE, "category", "quantity", "unit", "what", "source"], object)
+    read = (pd.read_csv(f, dtype=text | {"limit": float}, keep_default_na=False) for f in files)
+    rows = pd.concat(read, ignore_index=True)
     rows["limit"] *= rows["unit"].map({"in32": DEPTH_MM["in32"]}).fillna(1.0)
     for name in ("legal_class", "kind"):
         rows = rows.assign(**{name: rows[name].str.split(" ")}).explode(name, ignore_index=True)
-    return rows.assign(origin=EXAMPLE)[_COLUMNS]
-
-
-def jurisdictions():
-    """The jurisdictions of the shipped examples, in order."""
-    return tuple(sorted(set(shipped()["jurisdiction"]) - {""}))
+    return rows.assign(origin="shipped example")[_COLUMNS]
 
 
 def law_of(log):
     """The `Law` of a log: its own rows, and shipped ones for what they do not limit."""
-    own = log.si("limits")
-    classes = log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["legal_class"]
-    return Law(log.jurisdiction, _rows_of(own, log.jurisdiction), classes)
+    classes = log.tables["vehicles"].set_index("vehicle")["legal_class"]
+    return Law(log.jurisdiction, rows_of(log.si("limits"), log.jurisdiction), classes)
 
 
-def classes_of(limits, jurisdiction):
-    """(legal classes that the jurisdiction's limits name, whether it has any limit)."""
-    rows = _rows_of(limits, jurisdiction)
-    return set(rows["legal_class"]) - {""}, len(rows) > 0
-
-
-def _rows_of(limits, jurisdiction):
+def rows_of(limits, jurisdiction):
+    """The rows of `Law.table` for a jurisdiction. limits: the log's own, as in its table."""
     example, name = shipped(), jurisdiction.casefold()
-    if not name:
-        return example[:0]
-    own = limits[limits["jurisdiction"].eq(name)].assign(position="", what="", origin=OWN)
-    own = own.astype({c: object for c in _COLUMNS if c != "limit"})[_COLUMNS]
-    own = own.fillna({"legal_class": "", "kind": ""})
-    example = example[example["jurisdiction"].str.casefold().eq(name)]
-    example = example[~is_among(example, own, _KEY)]
+    example = example[example["jurisdiction"].str.casefold().eq(name) & (name != "")]
+    own = limits[limits["jurisdiction"].eq(name)].fillna({"legal_class": "", "kind": ""})
+    own = own.assign(position="", what="", origin="table limits of the log")[_COLUMNS]
+    example = example[~is_among(example, own, ["category", "quantity"])]
+    own = own.astype({c: object for c in _COLUMNS if c != "limit"})
     both = pd.concat([t for t in (own, example) if len(t)] or [example], ignore_index=True)
     return both.assign(jurisdiction=jurisdiction)

@@ -6,22 +6,20 @@ same `applies_to` and a different `from` each; the oldest names the plan. Distan
 log's unit and leave in km.
 """
 
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
-from wearbar.log import plan_values as form
 from wearbar.log.places import place
 from wearbar.log.plan_tasks import TASK_COLUMNS, check_together, closure, task_of
-from wearbar.log.plan_values import PlanError
-from wearbar.log.schema import TABLES, TEXT, VEHICLE_KINDS
+from wearbar.log.plan_values import At, PlanError, value_of, values_of
+from wearbar.log.schema import TABLES, TEXT
+from wearbar.log.toml import toml_of
 from wearbar.log.units import DISTANCE_KM
 
-UNKNOWN_HISTORY = ("due-at-once", "from-first-reading")
 SHARES = tuple(c.name for c in TABLES["use"] if c.quantity == "share")
+SHARE = {"kind": "number", "high": 1.0}
 
 _TEXTS = (
     "plan", "name", "code", "covered", "title", "action", "unknown_history", "measured_from",
@@ -31,7 +29,6 @@ _TYPES = dict.fromkeys(_TEXTS, TEXT) | dict.fromkeys(("safety", "statutory"), bo
 _TYPES |= dict.fromkeys(("valid_from", "valid_to"), "datetime64[ns]") | {"hours": float}
 _NUMBERS = ("_km", "_days", "_months", "_hours", "_share")
 _STAMP = ("plan", "valid_from", "valid_to")
-_PLAN_KEYS = ("applies_to", "from", "unknown_history", "severe_when", "task")
 _PLAN_COLUMNS = ("plan", "name", *_STAMP[1:], "applies_to", "unknown_history", "severe_when")
 
 
@@ -39,15 +36,12 @@ _PLAN_COLUMNS = ("plan", "name", *_STAMP[1:], "applies_to", "unknown_history", "
 class Plan:
     """A plan as read. A limit not set is NaN; `valid_from` NaT: from the beginning.
 
-    tasks: one row a plan, version and code: `plan, valid_from, valid_to` (last day), `code, title`
-        (by default the code in words), `also` (other ways people write it), `action`; the limits
-        `first_`, `every_` and `severe_` followed by km, days, months, hours (`severe_` complete:
-        what it does not name is inherited; all NaN where the task has none); the window as
-        `early_share, late_share` or else `tolerance_km, tolerance_days, tolerance_hours`;
-        `measured_from, positions, part, fits` (the category whose fitting counts as doing it: the
-        part, or else the code), `covers, first_after, recheck_km, recheck_days, safety, statutory`,
-        `hours` (of labour), `parts, figures` (tuples of dicts; a figure without `value` is a blank
-        to fill in), `steps, caution, source` (of its limits).
+    tasks: one row a plan, version and code: `plan, valid_from, valid_to` (last day), the keys of
+        the file, and `fits` (the category whose fitting counts as doing it: the part, or else the
+        code). Limits are `first_`, `every_` and `severe_` followed by km, days, months, hours
+        (`severe_` complete: what it does not name is inherited; all NaN where the task has none);
+        the window is `early_share, late_share`, or else `tolerance_km, tolerance_days,
+        tolerance_hours`. A figure without `value` is a blank to fill in.
     plans: one row a version: `plan, name` (of its own table), `valid_from, valid_to, applies_to,
         unknown_history, severe_when` (dict).
     covers: `plan, valid_from, code, covered`: doing `code` also does `covered`, at the same
@@ -66,8 +60,7 @@ class Plan:
         PlanError where two plans apply to a kind left to choose, or a vehicle names a plan that is
         not there.
         """
-        own = pd.Series(np.nan, vehicles.index, dtype=TEXT)
-        own = vehicles["plan"].astype(TEXT) if "plan" in vehicles else own
+        own = vehicles.reindex(columns=["plan"])["plan"].astype(TEXT)
         names = self.plans.drop_duplicates("name").set_index("name")["plan"]
         lost = own[own.notna() & ~own.isin(names.index)]
         if len(lost):
@@ -77,46 +70,54 @@ class Plan:
                 f"{lost.iloc[0]!r}, which is not there; use one of {there}"
             )
         kinds = self.plans[["plan", "applies_to"]].explode("applies_to").dropna().drop_duplicates()
-        _refuse_two(self.source, kinds, vehicles["kind"][own.isna()])
-        of_kind = kinds.drop_duplicates("applies_to").set_index("applies_to")["plan"]
-        names = own.map(names).fillna(vehicles["kind"].map(of_kind)).array
+        plans_of = kinds.groupby("applies_to")["plan"].agg(sorted)
+        for kind in sorted(set(vehicles["kind"][own.isna()].dropna()) & {*plans_of.index}):
+            if len(plans_of[kind]) > 1:
+                raise PlanError(
+                    f"{self.source}: plans {' and '.join(plans_of[kind])} both apply to kind "
+                    f"{kind}; take it out of one's applies_to, give the vehicles a plan of their "
+                    "own, or give the versions of one plan the same applies_to and a different "
+                    "`from` each"
+                )
+        names = own.map(names).fillna(vehicles["kind"].map(plans_of.str[0])).array
         return pd.Series(names, vehicles["vehicle"], dtype=TEXT, name="plan")
 
+    def in_force(self, day):
+        """The rows of `tasks` that hold on a day."""
+        return self.tasks[~(self.tasks["valid_from"] > day) & ~(self.tasks["valid_to"] < day)]
 
-def _refuse_two(source, kinds, wanted):
-    twice = kinds[kinds["applies_to"].duplicated(keep=False) & kinds["applies_to"].isin(wanted)]
-    if len(twice):
-        kind = min(twice["applies_to"])
-        both = " and ".join(sorted(twice.loc[twice["applies_to"] == kind, "plan"]))
-        raise PlanError(
-            f"{source}: plans {both} both apply to kind {kind}; take it out of one's applies_to, "
-            "give the vehicles a plan of their own, or give the versions of one plan the same "
-            "applies_to and a different `from` each"
-        )
+
+def is_test_of(task, kind):
+    """Whether a task is the test of a kind of certificate: its code is the kind, or begins so.
+
+    >>> is_test_of("roadworthiness-brakes", "roadworthiness")
+    True
+    """
+    return task == kind or task.startswith(f"{kind}-")
 
 
 def read_plan(path, distance="mi"):
     """Read a plan file, distances in `distance` ("mi" or "km"). PlanError for what is wrong."""
     path = Path(path)
     try:
-        if path.exists() and not path.is_file():
-            why = "it is a folder, a pipe or a device, where a file must stand"
-            raise PlanError(f"{path.name}: {why}; name another in log.toml")
-        return plan_of(tomllib.loads(path.read_bytes().decode("utf-8-sig")), distance, path.name)
-    except PlanError:
-        raise
-    except FileNotFoundError:
+        if path.is_file():
+            return plan_in(path.read_bytes(), distance, path.name)
         why = f"there is no such file at {path}; name another in log.toml, or take `plan` out of it"
-    except (OSError, UnicodeDecodeError) as error:
-        why = f"could not be read as UTF-8 text ({error}); save it again as a plain text file"
-    except RecursionError:
-        why = "it has lists within lists, deeper than any plan needs; take them out"
-    except ValueError as error:  # tomllib's own is one; so is a number of thousands of digits
-        why = "a number there has thousands of digits" if "digits" in str(error) else str(error)
-        twice = "twice" in str(error) or "overwrite" in str(error)
-        mend = "mend that line" + "; versions of one plan are written [[name]]" * twice
-        why = f"not valid TOML: {why}; {mend}"
+        if path.exists():
+            why = "it is a folder, a pipe or a device, where a file must stand"
+            why += "; name another in log.toml"
+    except OSError as error:
+        why = f"could not be read ({error}); it must be a file that you may read"
     raise PlanError(f"{path.name}: {why}")
+
+
+def plan_in(data, distance, source):
+    """The `Plan` in the bytes or text of a plan file called `source`."""
+    try:
+        mapping = toml_of(data)
+    except ValueError as error:
+        raise PlanError(f"{source}: {error}") from None
+    return plan_of(mapping, distance, source)
 
 
 def templates():
@@ -130,21 +131,20 @@ def plan_of(mapping, distance="mi", source="plan.toml"):
         known = ", ".join(DISTANCE_KM)
         raise PlanError(f"{source}: distance: found {distance!r}; use one of {known}")
     versions = [
-        _version(form.At(source, name.strip().casefold()), version, DISTANCE_KM[distance])
+        _version(At(source, name.strip().casefold()), version, DISTANCE_KM[distance])
         for name, body in mapping.items()
         for version in (body if isinstance(body, list) else [body])
     ]
-    plans = [head for head, _ in versions]
-    _name_families(source, plans)
+    _name_families(source, [head for head, _ in versions])
     tasks, pairs = [], []
     for head, own in versions:
         tasks += [{key: head[key] for key in _STAMP} | task for task in own]
+        covers = closure(At(source, head["name"]), own)
         version = (head["plan"], head["valid_from"])
-        covers = closure(form.At(source, head["name"]), own)
         pairs += [(*version, code, covered) for code in covers for covered in covers[code]]
     return Plan(
         tasks=_frame(tasks, (*_STAMP, *TASK_COLUMNS)),
-        plans=_frame(plans, _PLAN_COLUMNS),
+        plans=_frame([head for head, _ in versions], _PLAN_COLUMNS),
         covers=_frame(pairs, ("plan", "valid_from", "code", "covered")),
         source=source,
     )
@@ -157,28 +157,17 @@ def _frame(rows, columns):
 
 def _version(at, body, factor):
     """One table of the file: (its row of `plans`, its tasks as rows)."""
-    at.refuse_unknown("", body, _PLAN_KEYS)
-    kinds = form.a_list(form.one_of(VEHICLE_KINDS))(at, "applies_to", body.get("applies_to", []))
-    when = body.get("severe_when", {})
+    head = values_of(at, "", body, "plan")
+    tasks, start, when = (head.pop(key) for key in ("task", "from", "severe_when"))
     at.refuse_unknown("severe_when", when, SHARES)
-    start = form.a_day(at, "from", body["from"]) if "from" in body else pd.NaT
-    history = body.get("unknown_history", UNKNOWN_HISTORY[0])
-    share = form.a_number(high=1.0)
-    head = {
-        "plan": at.plan,
-        "name": at.plan,
-        "valid_from": start,
-        "valid_to": pd.NaT,
-        "applies_to": kinds,
-        "unknown_history": form.one_of(UNKNOWN_HISTORY)(at, "unknown_history", history),
-        "severe_when": {name: share(at, f"severe_when.{name}", when[name]) for name in when},
-    }
-    tasks = body.get("task")
+    shares = {x: value_of(at, f"severe_when.{x}", when[x], SHARE) for x in when}
+    head |= {"plan": at.plan, "name": at.plan, "severe_when": shares}
+    head |= {"valid_from": start, "valid_to": pd.NaT}
     if not isinstance(tasks, list) or not tasks:
         remedy = f"a plan needs at least one task: write [[{at.plan}.task]] and its keys below it"
         raise at.error("task", tasks, remedy)
     tasks = [task_of(at, number, task, factor) for number, task in enumerate(tasks, 1)]
-    check_together(at, tasks, head["severe_when"])
+    check_together(at, tasks, shares)
     return head, tasks
 
 
@@ -196,7 +185,7 @@ def _name_families(source, versions):
                 head["plan"] = oldest
     for head in versions:
         mine = [v for v in versions if v["plan"] == head["plan"]]
-        _check_versions(form.At(source, head["name"]), mine)
+        _check_versions(At(source, head["name"]), mine)
         later = [v["valid_from"] for v in mine if v["valid_from"] > _start(head)]
         head["valid_to"] = min(later) - pd.Timedelta(days=1) if later else pd.NaT
 

@@ -1,101 +1,39 @@
 """The tasks of a plan: their keys, limits and windows, and what must hold between them."""
 
-from math import inf, isnan, nan
+from dataclasses import replace
+from math import isnan, nan
 
 import numpy as np
 
-from wearbar.log import plan_values as form
+from wearbar.log.plan_values import KEYS, value_of, values_of
 
-ACTIONS = ("inspect", "adjust", "clean", "lubricate", "replace", "tighten", "test")
-MEASURED_FROM = ("done", "schedule", "expiry")
 _DAYS_A_MONTH = 365.25 / 12
 _UNEVEN = 3  # by so many days at most do following months differ from as many of the mean
 
-# a century, and further than any vehicle goes; and the end of a column's name
-_MOST = {"distance": 10_000_000, "days": 36_525, "months": 1200, "hours": 1_000_000}
-_SUFFIX = {"distance": "km", "days": "days", "months": "months", "hours": "hours"}
-
-
-def _limits(names, whole=(), above=True, default=nan):
-    number = {n: form.a_number(high=_MOST[n], above=above, whole=n in whole) for n in names}
-    return form.a_table({name: (read, default) for name, read in number.items()})
-
-
-_LIMIT = _limits(_MOST, whole=("days", "months"))
-_RECHECK = _limits(("distance", "days"), whole=("days",))
-_AMOUNTS = _limits(("distance", "days", "hours"), above=False, default=0.0)
-_WINDOW = form.a_number(high=0.99, above=False)
-_EARLY_LATE = form.a_table(dict.fromkeys(("early", "late"), (_WINDOW, 0.0)))
-_ABOVE_0, _FROM_0 = form.a_number(), form.a_number(above=False)
-_CODES = (form.a_list(form.a_code), ())
-
-_PART = {
-    "item": (form.a_word, form.REQUIRED),
-    "quantity": (_ABOVE_0, 1.0),
-    "unit": (form.a_word, ""),
-    "pack": (_ABOVE_0, 1.0),
-    "price": (_FROM_0, nan),
-}
-_FIGURE = {
-    "name": (form.a_word, form.REQUIRED),
-    "value": (form.a_number(low=-inf), nan),
-    "unit": (form.a_word, ""),
-    "source": (form.a_word, ""),
-}
-# the keys of a task that fill one column: name to (reader, default)
-_PLAIN = {
-    "code": (form.a_code, form.REQUIRED),
-    "title": (form.a_word, None),
-    "also": _CODES,
-    "action": (form.one_of(ACTIONS), form.REQUIRED),
-    "measured_from": (form.one_of(MEASURED_FROM), "done"),
-    "positions": _CODES,
-    "part": (form.a_code, None),
-    "covers": _CODES,
-    "first_after": _CODES,
-    "safety": (form.a_flag, False),
-    "statutory": (form.a_flag, False),
-    "hours": (_FROM_0, nan),
-    "parts": (form.a_list(form.a_table(_PART)), ()),
-    "figures": (form.a_list(form.a_table(_FIGURE)), ()),
-    "steps": (form.a_list(form.a_word), ()),
-    "caution": (form.a_word, None),
-    "source": (form.a_word, ""),
-}
-# those that spread over several columns
+# the keys that spread over several columns
+_LIMIT = ("km", "days", "months", "hours")
 _SPREAD = {
-    **{key: [f"{key}_{end}" for end in _SUFFIX.values()] for key in ("first", "every", "severe")},
+    **{key: [f"{key}_{unit}" for unit in _LIMIT] for key in ("first", "every", "severe")},
     "tolerance": ["early_share", "late_share", "tolerance_km", "tolerance_days", "tolerance_hours"],
     "recheck": ["recheck_km", "recheck_days"],
 }
-_TASK_KEYS = (*_PLAIN, *_SPREAD)
-TASK_COLUMNS = (*(column for key in _TASK_KEYS for column in _SPREAD.get(key, [key])), "fits")
+TASK_COLUMNS = (*(column for key in KEYS["task"] for column in _SPREAD.get(key, [key])), "fits")
 
 
 def task_of(at, number, body, factor):
     """A task of the file as a row, `TASK_COLUMNS`. factor: km to a unit of distance."""
     code = body.get("code") if isinstance(body, dict) else None
     named = isinstance(code, str) and code.strip()
-    at = form.At(at.source, at.plan, code.strip().casefold() if named else f"number {number}")
-    at.refuse_unknown("", body, _TASK_KEYS)
-    row = {}
-    for key, (read, default) in _PLAIN.items():
-        if key not in body and default is form.REQUIRED:
-            choice = f": one of {', '.join(ACTIONS)}" if key == "action" else ""
-            raise at.error(key, None, f"give the task its {key}{choice}")
-        row[key] = read(at, key, body[key]) if key in body else default
+    at = replace(at, task=code.strip().casefold() if named else f"number {number}")
+    row = values_of(at, "", body, "task")
     row["title"] = row["title"] or title_of(row["code"])
     row["fits"] = row["part"] or row["code"]
-    limits = {key: _LIMIT(at, key, body.get(key, {})) for key in ("first", "every", "severe")}
     if "severe" in body:
-        limits["severe"] = _complete(at, limits["every"], limits["severe"])
-    spread = {key: [*limit.values()] for key, limit in limits.items()}
-    spread["tolerance"] = _tolerance(at, body.get("tolerance", 0.0), limits["every"])
-    spread["recheck"] = [*_RECHECK(at, "recheck", body.get("recheck", {})).values()]
-    for key, values in spread.items():
-        for column, value in zip(_SPREAD[key], values, strict=True):
-            row[column] = value * factor if column.endswith("_km") else value
-    return row
+        row["severe"] = _complete(at, row["every"], row["severe"])
+    row["tolerance"] = _tolerance(at, row["tolerance"], row["every"])
+    for key, columns in _SPREAD.items():
+        row |= dict(zip(columns, row[key].values(), strict=True))
+    return {name: x * factor if name.endswith("_km") else x for name, x in row.items()}
 
 
 def title_of(code):
@@ -109,37 +47,37 @@ def title_of(code):
 
 
 def _tolerance(at, value, every):
-    """[early share, late share, distance, days, hours]: shares, or else absolute."""
+    """The window: early and late as shares, or else absolute in distance, days and hours."""
+    shares, amounts = (dict.fromkeys(KEYS[table], nan) for table in ("early_late", "amounts"))
     if not isinstance(value, dict):
-        share = _WINDOW(at, "tolerance", value)
-        return [share, share, nan, nan, nan]
-    if value.keys() & {"early", "late"}:
-        return [*_EARLY_LATE(at, "tolerance", value).values(), nan, nan, nan]
-    amounts = _AMOUNTS(at, "tolerance", value)
-    limits = every | {"days": _calendar_days(every["days"], every["months"])}
+        share = value_of(at, "tolerance", value, KEYS["early_late"]["early"])
+        shares = dict.fromkeys(shares, share)
+    elif value.keys() & shares.keys():
+        shares = values_of(at, "tolerance", value, "early_late")
+    else:
+        amounts = values_of(at, "tolerance", value, "amounts")
+    limits = every | {"days": _calendar_days(every)}
     for name, amount in amounts.items():
         if amount >= limits[name]:
             remedy = f"a window is shorter than its limit, here {limits[name]:g}: lower it"
             raise at.error(f"tolerance.{name}", amount, remedy)
-    return [nan, nan, *amounts.values()]
+    return shares | amounts
 
 
-def _calendar_days(days, months):
+def _calendar_days(limit):
     """The shorter of a limit's days and months, in days; NaN where it has neither."""
-    return float(np.fmin(days, months * _DAYS_A_MONTH))
+    return float(np.fmin(limit["days"], limit["months"] * _DAYS_A_MONTH))
 
 
 def _complete(at, every, severe):
     """The severe limits, completed by the normal ones that they do not name."""
-    normal = _calendar_days(every["days"], every["months"])
+    normal, days_of = _calendar_days(every), {"days": 1.0, "months": _DAYS_A_MONTH}
     for name, value in severe.items():
         where = f"severe.{name}"
         if value > every[name]:
             remedy = "and a severe one is never above it: lower it"
             raise at.error(where, value, f"the normal limit is {every[name]:g}, {remedy}")
-        other = value if isnan(every[name]) else nan
-        days = {"days": other, "months": other * _DAYS_A_MONTH}.get(name, nan)
-        if days - _UNEVEN > normal:
+        if isnan(every[name]) and value * days_of.get(name, nan) - _UNEVEN > normal:
             remedy = "which is less: lower it"
             raise at.error(where, value, f"the normal limit is {normal:g} days, {remedy}")
     return {name: every[name] if isnan(value) else value for name, value in severe.items()}
@@ -148,8 +86,9 @@ def _complete(at, every, severe):
 def check_together(at, tasks, severe_when):
     """What only shows when a version's tasks are seen side by side."""
     codes = [task["code"] for task in tasks]
+    statutory = [task["code"] for task in tasks if task["statutory"]]
     for number, task in enumerate(tasks):
-        here = form.At(at.source, at.plan, task["code"])
+        here = replace(at, task=task["code"])
         for word in task["also"]:
             others = [t["code"] for t in tasks if word in t["also"] and t["code"] != task["code"]]
             if others := others + [code for code in codes if code == word]:
@@ -160,17 +99,13 @@ def check_together(at, tasks, severe_when):
         if not severe_when and not all(isnan(task[column]) for column in _SPREAD["severe"]):
             remedy = f"add [{at.plan}.severe_when] with a share, or take the limit out"
             raise here.error("severe", "a limit", f"it can never apply: {remedy}")
-        _check_covers(here, task["covers"], codes, {t["code"] for t in tasks if t["statutory"]})
-
-
-def _check_covers(here, covers, codes, statutory):
-    for other in covers:
-        if other not in codes:
-            remedy = f"no task of this plan has that code: use some of {', '.join(codes)}"
-            raise here.error("covers", other, remedy)
-        if other in statutory:
-            remedy = "it is statutory, and other work never stands in for it: take it out of covers"
-            raise here.error("covers", other, remedy)
+        for other in task["covers"]:
+            if other not in codes:
+                remedy = f"no task of this plan has that code: use some of {', '.join(codes)}"
+                raise here.error("covers", other, remedy)
+            if other in statutory:
+                remedy = "it is statutory, and other work never stands in for it"
+                raise here.error("covers", other, f"{remedy}: take it out of covers")
 
 
 def closure(at, tasks):
@@ -180,8 +115,8 @@ def closure(at, tasks):
     def walk(code, path):
         if code in path:
             loop = " -> ".join((*path[path.index(code) :], code))
-            here = form.At(at.source, at.plan, path[0])
-            raise here.error("covers", loop, "that goes round in a circle: take one of them out")
+            remedy = "that goes round in a circle: take one of them out"
+            raise replace(at, task=path[0]).error("covers", loop, remedy)
         return {code}.union(*(walk(other, (*path, code)) for other in direct[code]))
 
     reached = {code: walk(code, ()) - {code} for code in direct}

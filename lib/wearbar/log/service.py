@@ -1,12 +1,15 @@
 """A log as it was read, in its own units and in SI."""
 
+import hashlib
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 
-from wearbar.log import schema
+from wearbar.log.keys import look_up
+from wearbar.log.plan import plan_of
+from wearbar.log.schema import MEASURED, TABLES, TEXT
 from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L, Units
 
 
@@ -14,46 +17,70 @@ from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L, Uni
 class ServiceLog:
     """A log as it was read: values as typed, in the log's own units.
 
-    tables: name to DataFrame with all of the format's columns, index `line` (in the file, the
-        header being 1). Ids, codes and text are `TEXT` (missing NaN), dates datetime64[ns], numbers
-        float64, yes_no TEXT "yes"/"no". A table that the log lacks is an empty frame.
-    extra: name to DataFrame of the columns that the format does not name. present: the tables it
-        has. aside: name to DataFrame of the rows set aside, as far as they could be read: for what
-        their lack does to a sum, and nothing else.
-    set_aside, warnings: frames with `PROBLEM_COLUMNS`, a row a row set aside, or a doubt about a
-    row kept. ledger: frame with `LEDGER_COLUMNS`, a row a table; read = used + set_aside + after in
-    each. words: frame of `tasks.WORDS`: work written in other words than the plan's. jurisdiction:
-    whose legal limits hold, as written; "" where log.toml names none. origin: the `Source`. sha256:
-    of what the log says, the same from any source.
+    Each table has all of the format's columns and the index `line` (in the file, the header being
+    1). Ids, codes and text are `TEXT` (missing NaN), dates datetime64[ns], numbers float64, yes_no
+    TEXT "yes"/"no". A table that the log lacks is an empty frame.
     """
 
     name: str
-    tables: MappingProxyType
-    set_aside: pd.DataFrame
-    warnings: pd.DataFrame
-    ledger: pd.DataFrame
+    tables: MappingProxyType  # name to frame
+    set_aside: pd.DataFrame  # `PROBLEM_COLUMNS`: a row a row set aside
+    warnings: pd.DataFrame  # and a row a doubt about a row kept
+    ledger: pd.DataFrame  # `LEDGER_COLUMNS`, a row a table: read = used + set_aside + after
     units: Units
     as_of: pd.Timestamp
     first_day: pd.Timestamp
-    extra: MappingProxyType = field(default_factory=lambda: MappingProxyType({}))
-    aside: MappingProxyType = field(default_factory=lambda: MappingProxyType({}))
-    present: frozenset = frozenset()
+    extra: dict = field(default_factory=dict)  # columns that the format does not name, by table
+    # rows set aside, as far as they could be read: for what their lack does to a sum, nothing else
+    aside: dict = field(default_factory=dict)
+    present: frozenset = frozenset()  # the tables that it has
     plan: object = None
-    words: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
-    money: str = ""
-    jurisdiction: str = ""
+    words: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)  # `tasks.WORDS`
+    money: str = ""  # net, gross or not said
+    jurisdiction: str = ""  # whose legal limits hold, as log.toml writes it
     source: str = ""
-    sha256: str = ""
-    origin: object = field(default=None, repr=False, compare=False)
+    sha256: str = ""  # of what the log says, the same from any source
+    origin: object = field(default=None, repr=False, compare=False)  # the `Source`
     _si: dict = field(default_factory=dict, repr=False, compare=False)
 
     @property
-    def record_days(self):
-        """Days of record of the vehicle watched longest, from joining or the first day on."""
+    def fingerprint(self):
+        """What the log is made from and cut to, as one text (SHA-256)."""
+        plan = self.plan
+        tables = plan and [f.to_dict("records") for f in (plan.tasks, plan.plans, plan.covers)]
+        days, vehicles = (self.as_of, self.first_day), self.tables["vehicles"]["vehicle"].tolist()
+        made = (self.sha256, self.name, *days, vehicles, tables)
+        return hashlib.sha256(repr(made).encode()).hexdigest()
+
+    @property
+    def record_periods(self):
+        """The days of record of each row of `vehicles`: frame `begin, end`.
+
+        From joining or the first day on, until it left or the report date.
+        """
         v = self.tables["vehicles"]
         begin = v["acquired"].fillna(v["in_service"]).clip(lower=self.first_day)
-        days = (v["disposed"].clip(upper=self.as_of).fillna(self.as_of) - begin).dt.days + 1
+        end = v["disposed"].clip(upper=self.as_of).fillna(self.as_of)
+        return pd.DataFrame({"begin": begin, "end": end})
+
+    @property
+    def record_days(self):
+        """Days of record of the vehicle watched longest."""
+        record = self.record_periods
+        days = (record["end"] - record["begin"]).dt.days + 1
         return int(days.clip(lower=0).max()) if len(days) else 0
+
+    @property
+    def here(self):
+        """The vehicles that have not left by the report date."""
+        v = self.tables["vehicles"]
+        return v.loc[~(v["disposed"] <= self.as_of), "vehicle"]
+
+    @property
+    def layups_now(self):
+        """The rows of `layups` that the report date lies in."""
+        stays = self.tables["layups"]
+        return stays[(stays["from"] <= self.as_of) & ~(stays["to"] < self.as_of)]
 
     def _repr_html_(self):
         """What a notebook shows: whose log, its days and vehicles, and what became of its rows."""
@@ -72,11 +99,22 @@ class ServiceLog:
         """Table `name` in SI: distances in km (by each vehicle's own unit), depths mm, volumes l.
 
         Columns take their unit as a suffix (`odometer_km`, `new_depth_mm`, `volume_l`, kWh for
-        electric); measurements and limits are in `schema.MEASURED`. Rows and index as in `tables`.
+        electric); measurements and limits are in `MEASURED`. Rows and index as in `tables`.
         """
         if name not in self._si:
             self._si[name] = _to_si(self, name)
         return self._si[name].copy()
+
+    @property
+    def plan_or_empty(self):
+        """The plan, or one without a task where the log has none."""
+        return self.plan or plan_of({})
+
+    def plan_for(self, vehicle):
+        """The name of the plan of each of `vehicle` (Series), missing where none applies."""
+        if self.plan is None:
+            return pd.Series(pd.NA, vehicle.index, dtype=TEXT)
+        return look_up(vehicle, self.plan.assign(self.tables["vehicles"]))
 
     def only(self, vehicles=None):
         """The log with these vehicles' rows alone; ledger and problems stay the whole log's."""
@@ -93,23 +131,23 @@ class ServiceLog:
 
 def _to_si(log, name):
     frame, units = log.tables[name].copy(), log.units
-    columns = schema.TABLES[name]
-    km = DISTANCE_KM[units.distance]
+    km, mm, litres = DISTANCE_KM[units.distance], DEPTH_MM[units.depth], VOLUME_L[units.volume]
     if "vehicle" in frame:
-        own = log.tables["vehicles"].set_index("vehicle")["distance_unit"]
-        unit = frame["vehicle"].map(own).fillna(units.distance)
-        km = unit.map(DISTANCE_KM).astype(float)
-    factors = {"distance": km, "depth": DEPTH_MM[units.depth]}
+        own = log.tables["vehicles"].set_index("vehicle")["distance_unit"].map(DISTANCE_KM)
+        km = look_up(frame["vehicle"], own.astype(float)).fillna(km)
     if name == "fuel":
-        electric = frame["kind"].eq("electric")
-        factors["volume"] = np.where(electric, 1.0, VOLUME_L[units.volume])
-    for col in columns:
-        if col.quantity in factors:
-            frame[col.name] = frame[col.name] * factors[col.quantity]
+        litres = np.where(frame["kind"].eq("electric"), 1.0, litres)
+    in_si = {"distance": ("km", km), "depth": ("mm", mm), "volume": ("l", litres)}
+    names = {}
+    for col in TABLES[name]:
+        if col.quantity in in_si:
+            unit, factor = in_si[col.quantity]
+            names[col.name] = f"{col.name}_{unit}"
+            frame[col.name] = frame[col.name] * factor
     value = {"measurements": "value", "limits": "limit"}.get(name)
     if value:
-        scale = {"depth": DEPTH_MM[units.depth], "pressure": PRESSURE_KPA[units.pressure]}
+        scale = {"depth": mm, "pressure": PRESSURE_KPA[units.pressure]}
         frame[value] = frame[value] * frame["quantity"].map(scale).fillna(1.0).astype(float)
     if name == "measurements":
-        frame["unit"] = frame["quantity"].map(schema.MEASURED).fillna(frame["unit"])
-    return frame.rename(columns={col.name: schema.si_name(col) for col in columns})
+        frame["unit"] = frame["quantity"].map(MEASURED).fillna(frame["unit"])
+    return frame.rename(columns=names)

@@ -6,26 +6,16 @@ of the vehicle's plan is only a doubt: the row stays as it was written.
 
 from difflib import SequenceMatcher
 
-import numpy as np
 import pandas as pd
 
 from wearbar.log.checks.problems import named
-from wearbar.log.schema import TEXT
+from wearbar.log.schema import TEXT, said
 
 WORDS = ("table", "vehicle", "written", "task", "how", "line", "date")
-# words that say what is done, by the plan's actions; and words that say nothing
-DOES = {
-    "replace": "change changed replace replaced replacement renew renewed new fit fitted swap "
-    "service",
-    "inspect": "inspect inspected inspection check checked look test",
-    "adjust": "adjust adjusted adjustment set tension",
-    "clean": "clean cleaned wash washed",
-    "lubricate": "lubricate lube lubed grease greased oiled",
-    "tighten": "tighten tightened torque retorque",
-    "test": "test tested",
-}
-_PLAIN = {"and", "of", "the", "a", "an", "with", "on", "for", "to", "done", "all"}
-_ACTS = set(" ".join(DOES.values()).split())
+_TOLD = said("task_words")
+_PLAIN = set(_TOLD["plain"].split())
+_DOES = {action: set(words.split()) for action, words in _TOLD["does"].items()}
+_ACTS = set().union(*_DOES.values())
 _LIKE = 0.86  # of letters in order: one slip in a word of seven
 
 
@@ -49,30 +39,21 @@ def as_planned(plan, tables):
         tables[name] = rows.assign(task=meant.fillna(rows["task"]))
     work = tables["work"]
     meant = _near(plan, work, work["vehicle"].map(own))
-    words.append(_words("work", work, meant, "near"))
-    rows, meant = work[meant.notna()], meant.dropna()
-    mend = [
-        f'if it is that work, add also = ["{written}"] to task {task} in {plan.source}'
-        for written, task in zip(rows["task"], meant, strict=True)
-    ]
-    words = pd.concat(words, ignore_index=True)
-    return tables, words, named("work", rows, "task", "task-near", mend)
+    words = pd.concat([*words, _words("work", work, meant, "near")], ignore_index=True)
+    mend = f'if it is that work, add also = ["{{}}"] to task {{}} in {plan.source}'.format
+    return tables, words, named("work", work, meant.notna(), "task", "task-near", mend, meant)
 
 
 def _near(plan, work, own):
-    """The code of the task that work outside the plan comes near to, NaN where to none."""
-    known = plan.tasks.groupby("plan")["code"].agg(set).to_dict()
+    """The code of the task that work outside the plan comes near to, missing where to none."""
     asked = work["task"].notna() & own.notna() & ~work["task"].str.endswith("-recheck", na=False)
     asked &= work["why"].isin(["planned", "advice"])
     latest = plan.tasks.drop_duplicates(["plan", "code"], keep="last")
-    pairs = pd.DataFrame({"plan": own, "task": work["task"]})[asked]
-    meant = {
-        (name, task): nearest(task, latest[latest["plan"] == name])
-        for name, task in pairs.drop_duplicates().itertuples(index=False)
-        if task not in known[name]
-    }
-    codes = [meant.get(pair) or np.nan for pair in pairs.itertuples(index=False, name=None)]
-    return pd.Series(codes, pairs.index, dtype=TEXT).reindex(work.index)
+    pairs = list(zip(own[asked], work["task"][asked], strict=True))
+    known = set(plan.tasks[["plan", "code"]].itertuples(index=False, name=None))
+    meant = {pair: nearest(pair[1], latest[latest["plan"] == pair[0]]) for pair in {*pairs} - known}
+    codes = [meant.get(pair) or None for pair in pairs]
+    return pd.Series(codes, work.index[asked], dtype=TEXT).reindex(work.index)
 
 
 def nearest(written, tasks):
@@ -99,8 +80,8 @@ def nearest(written, tasks):
 
 def _split(text):
     """(what is spoken of, the plan's actions that it names) of a task as written."""
-    words = {w for w in _plain_text(text).split() if w not in _PLAIN}
-    does = {action for action, said in DOES.items() if words & set(said.split())}
+    words = set(_plain_text(text).split()) - _PLAIN
+    does = {action for action, said in _DOES.items() if words & said}
     return {w.removesuffix("s") for w in words - _ACTS}, does
 
 
@@ -109,7 +90,6 @@ def _plain_text(text):
 
 
 def _words(table, rows, task, how):
-    rows = rows.assign(meant=task)[task.notna()]
-    told = rows[["vehicle", "task", "meant", "date"]].assign(table=table, how=how, line=rows.index)
-    told = told.rename(columns={"task": "written", "meant": "task"})
-    return told[list(WORDS)]
+    told = rows[["vehicle", "task", "date"]].rename(columns={"task": "written"})
+    told = told.assign(table=table, task=task, how=how, line=rows.index)
+    return told.loc[task.notna(), list(WORDS)]

@@ -10,18 +10,17 @@ import json
 import re
 import shutil
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
-import pandas as pd
-
-from wearbar.log.checks.problems import PROBLEM_COLUMNS
+from wearbar.log.checks.problems import PROBLEM_COLUMNS, RULES
 from wearbar.log.intake import MARK
 from wearbar.log.keys import with_extra
-from wearbar.log.rules import RULES
 from wearbar.log.schema import TABLES
 from wearbar.log.sources.header import ESCAPED, KEYS, check_header
 from wearbar.log.sources.raw import FORMULA, LogError, raw_of_frame, unescaped
+from wearbar.log.toml import toml
 
-WRITTEN = "written.json"
+MADE, WRITTEN = ("log", "set_aside"), "written.json"
 _FORMULA = re.compile(f"'*[{FORMULA}]")
 _OPEN_FORMULA = re.compile(rf"^(\"*)({_FORMULA.pattern})")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
@@ -30,14 +29,15 @@ _BREAK = re.compile(r"\r\n|\r|\n")
 
 def write_log(log, folder):
     """Write the tables as used, log.toml and the plan. Read again, it is the same log."""
-    folder = _made(folder, log)
+    folder, tables = Path(folder), {}
+    _refuse_the_log_itself(folder, log)
+    folder.mkdir(parents=True, exist_ok=True)
     for name in (name for name in TABLES if name in log.present):
         frame = with_extra(log.tables[name], log.extra[name])
         required = [col.name for col in TABLES[name] if col.required]
-        needed = [c for c in frame if c in required or frame[c].notna().any()]
-        _write_frame(folder / f"{name}.csv", frame[needed])
-    _write_header(folder, log, {"as_of": log.as_of, "first_day": log.first_day})
-    return folder
+        tables[name] = frame[[c for c in frame if c in required or frame[c].notna().any()]]
+    days = {"as_of": log.as_of, "first_day": log.first_day}
+    return write_tables(tables, _header(log, folder) | days, folder)
 
 
 def write_tables(frames, header, folder):
@@ -45,8 +45,9 @@ def write_tables(frames, header, folder):
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     for name, frame in frames.items():
-        _write_frame(folder / f"{name}.csv", frame)
-    _write_keys(folder, check_header(header))
+        raw = raw_of_frame(frame)
+        _write_csv(folder / f"{name}.csv", list(frame), dict(enumerate(_rows(raw, raw.columns))))
+    _write_header(folder, check_header(header))
     return folder
 
 
@@ -58,20 +59,27 @@ def write_marked(log, folder):
     LogError where it is not, or other files stand there.
     """
     folder = Path(folder)
-    for name in ("log", "set_aside"):
+    for name in MADE:
         _refuse_the_log_itself(folder / name, log)
     _refuse_changed(folder)
-    part = folder / ".part"
-    shutil.rmtree(part, ignore_errors=True)
-    try:
-        _write_marked(log, _made(part / "log", log), _made(part / "set_aside", log))
-        for made in sorted(part.iterdir()):
-            shutil.rmtree(folder / made.name, ignore_errors=True)
-            made.rename(folder / made.name)
-    finally:
-        shutil.rmtree(part, ignore_errors=True)
+    folder.mkdir(parents=True, exist_ok=True)
+    with TemporaryDirectory(prefix=".part-", dir=folder) as part:
+        made = [Path(part) / name for name in MADE]
+        for path in made:
+            path.mkdir()
+        _write_marked(log, *made)
+        for path in made:
+            shutil.rmtree(folder / path.name, ignore_errors=True)
+            path.rename(folder / path.name)
     (folder / WRITTEN).write_text(json.dumps(_digests(folder), indent=1), encoding="utf-8")
     return folder
+
+
+def _refuse_the_log_itself(folder, log):
+    own = {file.resolve().parent for file in log.origin.files.values()} if log.origin else set()
+    if folder.resolve() in own:
+        why = "which is never written over; give another folder."
+        raise LogError(f"{folder} is the log itself, {why}")
 
 
 def _refuse_changed(folder):
@@ -90,7 +98,7 @@ def _refuse_changed(folder):
 def _digests(folder):
     """Path in `folder` to the digest of what `write_marked` wrote there, "" of what is no file."""
     digests = {}
-    for top in (folder / "log", folder / "set_aside"):
+    for top in (folder / name for name in MADE):
         own = [top] if top.is_symlink() or top.is_file() else []
         for path in [*own, *sorted(top.rglob("*"))]:
             is_file = path.is_file() and not path.is_symlink()
@@ -117,21 +125,7 @@ def _write_marked(log, copy, aside):
             told = found[list(PROBLEM_COLUMNS[1:])]
             cells = [[*map(str, row), *rows[row.line]] for row in told.itertuples(index=False)]
             _write_csv(aside / f"{name}.csv", [*told, *names], dict(enumerate(cells)))
-    _write_header(copy, log)
-
-
-def _made(folder, log):
-    folder = Path(folder)
-    _refuse_the_log_itself(folder, log)
-    folder.mkdir(parents=True, exist_ok=True)
-    return folder
-
-
-def _refuse_the_log_itself(folder, log):
-    own = {file.resolve().parent for file in log.origin.files.values()} if log.origin else set()
-    if folder.resolve() in own:
-        why = "which is never written over; give another folder."
-        raise LogError(f"{folder} is the log itself, {why}")
+    _write_header(copy, _header(log, copy))
 
 
 def _rows(raw, names):
@@ -139,11 +133,6 @@ def _rows(raw, names):
     columns = [raw.columns[n].to_pylist() for n in names]
     for k, line in enumerate(raw.lines.tolist()):
         yield [*(column[k] for column in columns), *raw.beyond.get(line, ())]
-
-
-def _write_frame(path, frame):
-    raw = raw_of_frame(frame)
-    _write_csv(path, list(frame), dict(enumerate(_rows(raw, raw.columns))))
 
 
 def _write_csv(path, names, rows, as_it_stood=()):
@@ -171,36 +160,25 @@ def _write_csv(path, names, rows, as_it_stood=()):
 
 
 def _safe(cell):
-    if not cell:
-        return ""
-    return "'" + cell if _FORMULA.match(cell) and not _NUMBER.fullmatch(cell) else cell
+    cell = cell or ""
+    return f"'{cell}" if _FORMULA.match(cell) and not _NUMBER.fullmatch(cell) else cell
 
 
-def _write_header(folder, log, days=None):
-    header = check_header(log.origin.header) | (days or {})
+def _header(log, folder):
+    """The keys of its log.toml; the plan is copied into `folder`, left out where it is gone."""
+    header, source = check_header(log.origin.header), log.origin.folder
     held = header.get("plan", "")
-    beside = log.origin.folder / held if held and "\n" not in held and log.origin.folder else None
     if "\n" in held:
         (folder / "plan.toml").write_text(held, encoding="utf-8")
-    elif beside is not None and beside.is_file():
-        shutil.copyfile(beside, folder / "plan.toml")
+    elif held and source and (source / held).is_file():
+        shutil.copyfile(source / held, folder / "plan.toml")
     else:
-        header.pop("plan", None)
-    _write_keys(folder, header | ({"plan": "plan.toml"} if "plan" in header else {}))
+        return {key: value for key, value in header.items() if key != "plan"}
+    return header | {"plan": "plan.toml"}
 
 
-def _write_keys(folder, header):
-    lines = [f"{key} = {_toml(value)}" for key, value in header.items() if key in KEYS]
+def _write_header(folder, header):
+    lines = [f"{key} = {toml(value)}" for key, value in header.items() if key in KEYS]
     why = "text that begins like a formula stands behind an apostrophe, which reading takes off"
     lines.append(f"{ESCAPED} = true  # {why}")
     (folder / "log.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
-
-
-def _toml(value):
-    if isinstance(value, dict):
-        pairs = [f"{json.dumps(k, ensure_ascii=False)} = {_toml(x)}" for k, x in value.items()]
-        return f"{{ {', '.join(pairs)} }}"
-    if isinstance(value, pd.Timestamp):
-        return f"{value:%Y-%m-%d}"
-    plain = isinstance(value, bool | int | float | list)
-    return json.dumps(value if plain else str(value), ensure_ascii=False)

@@ -12,18 +12,17 @@ forecast as it would have been a year ago. Forecasts of use are by the method th
 """
 
 from wearbar.outlook.lastyear import last_year
-from wearbar.outlook.learn import learned
 from wearbar.outlook.order import order_list
 from wearbar.outlook.parts import sets_of
 from wearbar.outlook.prices import CLASSES
-from wearbar.outlook.visit_plan import plan_of_visits, shown_visits, waiting
-from wearbar.outlook.visits import VisitPlan
+from wearbar.outlook.visits import VisitPlan, plan_of_visits, shown_visits, waiting
 from wearbar.outlook.year import (
     HORIZON_DAYS,
     by_month,
     by_site,
     by_task,
     draws_of,
+    learned,
     next_work,
     outlook_of,
     total,

@@ -2,7 +2,7 @@
 
 Index, Today's list, the outlook's first visits, calendar, visit sheet and findings.json all take it
 from here, so that a danger on one page is on every page. What is said of a row stands in
-`words.action_rows`.
+`words.action_pages`.
 """
 
 import numpy as np
@@ -11,9 +11,10 @@ import pandas as pd
 from wearbar import intervals, usage
 from wearbar.intervals import FORECAST_DAYS
 from wearbar.log.keys import stacked
-from wearbar.outlook.action_frame import DANGER, FLAGS, PRESSING, REASONS, TYPES, URGENCY, in_force
-from wearbar.outlook.action_sources import of_items, of_tasks, of_tyres, of_warranties, of_wear
+from wearbar.outlook import action_sources as sources
+from wearbar.outlook.action_sources import DANGER, FLAGS, PRESSING, REASONS, TYPES, URGENCY
 from wearbar.outlook.parts import worn_of
+from wearbar.usage.forecast import model_of
 
 __all__ = ["DANGER", "PRESSING", "URGENCY", "actions", "worn_of"]
 
@@ -52,19 +53,21 @@ def actions(
     found = intervals.occasions(log, readings) if found is None else found
     table = intervals.items(log, found, readings) if table is None else table
     worn = worn_of(log, readings, confidence)[1] if worn is None else worn
-    use = readings if use is None else use
+    fleet, stays = log.tables["vehicles"][["vehicle", "kind", "site"]], log.tables["layups"]
+    use = model_of(readings if use is None else use, fleet, log.as_of, stays)
     until = log.as_of + pd.Timedelta(days=days)
-    rows = [of_items(table, log, readings, until), of_wear(worn, log, until), of_tyres(log)]
-    rows += [of_warranties(log, readings, use, until), of_tasks(found, log, use, confidence, until)]
+    rows = [
+        sources.of_items(table, log, readings, until),
+        sources.of_wear(worn, log, until),
+        sources.of_tyres(log),
+        sources.of_warranties(log, readings, use, until),
+        sources.of_tasks(found, log, use, confidence, until),
+    ]
     rows = stacked([_typed(r) for r in rows])
-    here = log.tables["vehicles"].loc[lambda v: ~(v["disposed"] <= log.as_of), "vehicle"]
-    rows = rows[rows["vehicle"].isin(here)].reset_index(drop=True)
-    site = usage.site_at(log, rows["vehicle"], np.repeat(log.as_of.to_datetime64(), len(rows)))
-    stays = log.tables["layups"]
-    now = stays.loc[(stays["from"] <= log.as_of) & ~(stays["to"] < log.as_of), "vehicle"]
-    laid_up = rows["vehicle"].isin(now) | rows["before_next_use"]
-    rows = rows.assign(site=site.fillna("").to_numpy(), is_laid_up=laid_up)
-    return _ranked(_with_plan(rows, log))
+    rows = rows[rows["vehicle"].isin(log.here)].reset_index(drop=True)
+    laid_up = rows["vehicle"].isin(log.layups_now["vehicle"]) | rows["before_next_use"]
+    site = usage.site_at(log, rows["vehicle"], log.as_of).fillna("")
+    return _ranked(_with_plan(rows.assign(site=site, is_laid_up=laid_up), log))
 
 
 def _typed(rows):
@@ -73,42 +76,14 @@ def _typed(rows):
     return rows.astype(TYPES).fillna({"position": "", "reason": ""})
 
 
-def _ranked(rows):
-    """By urgency; in use before stored; then why it may not be driven, or what of wear fails first
-    and by how much, or whether overdue work bears on safety; then the day."""
-    urgency, is_wear = rows["urgency"], rows["kind"].eq("wear")
-    danger, is_near = urgency.isin(DANGER), urgency.isin(["coming", "may be done", "not known"])
-    brakes_and_tyres = rows["category"].fillna("").str.startswith(("brake", "tyre"))
-    reason = rows["reason"].map({name: at for at, name in enumerate(REASONS)})
-    keys = {
-        "urgency": urgency.map({name: at for at, name in enumerate(URGENCY)}),
-        "laid_up": rows["is_laid_up"] & danger,
-        "reason": reason.fillna(len(REASONS)),
-        "forecast": rows["is_forecast"] & is_wear,
-        "fails": ~brakes_and_tyres & is_wear,
-        "margin": rows["margin"].where(is_wear).fillna(rows["value"] / rows["limit"]),
-        "grave": ~(rows["safety"] | rows["statutory"]) & urgency.isin(["overdue", "due"]),
-        "day": rows["due_date"].where(danger | ~is_near, rows["by"]),
-    }
-    keys |= {c: rows[c].astype(object) for c in ("vehicle", "kind", "item", "position")}
-    order = pd.DataFrame(keys).sort_values(list(keys), kind="stable").index
-    rows = rows.loc[order].reset_index(drop=True)
-    return rows.assign(rank=np.arange(len(rows)) + 1)[["rank", *TYPES]]
-
-
 def _with_plan(rows, log):
     """The rows with what the plan says of their task, or of the work that renews a worn part."""
-    if log.plan is None or rows.empty:
-        return rows.assign(title=rows["title"].fillna(rows["item"]))
-    tasks = in_force(log.plan.tasks, log.as_of).drop_duplicates(["plan", "code"], keep="last")
+    tasks = log.plan_or_empty.in_force(log.as_of).drop_duplicates(["plan", "code"], keep="last")
     renews = tasks[tasks["action"].eq("replace")].drop_duplicates(["plan", "fits"])
-    own = rows["vehicle"].map(log.plan.assign(log.tables["vehicles"]))
-    key = pd.MultiIndex.from_arrays([own, rows["item"]])
-    of_task, of_part = (
-        t.set_index(["plan", name])[OF_PLAN].reindex(key).set_axis(rows.index)
-        for t, name in ((tasks, "code"), (renews, "fits"))
-    )
-    told = of_task.where(~rows["kind"].eq("wear"), of_part.assign(title=np.nan))
+    of_task, of_part = tasks.set_index(["plan", "code"]), renews.set_index(["plan", "fits"])
+    at = rows[["item"]].assign(plan=log.plan_for(rows["vehicle"]))
+    told, of_part = (at.join(t[OF_PLAN], on=["plan", "item"]) for t in (of_task, of_part))
+    told = told.where(~rows["kind"].eq("wear"), of_part.assign(title=np.nan))
     return rows.assign(
         title=rows["title"].fillna(told["title"]).fillna(rows["item"]),
         hours=told["hours"].astype(float),
@@ -122,3 +97,26 @@ def _in_words(parts):
     if not isinstance(parts, tuple):
         return ""
     return ", ".join(f"{p['quantity']:g} {p['unit']} {p['item']}".replace("  ", " ") for p in parts)
+
+
+def _ranked(rows):
+    """By urgency; in use before stored; then why it may not be driven, or what of wear fails first
+    and by how much, or whether overdue work bears on safety; then the day."""
+    urgency, is_wear = rows["urgency"], rows["kind"].eq("wear")
+    danger, is_near = urgency.isin(DANGER), urgency.isin(["coming", "may be done", "not known"])
+    brakes_and_tyres = rows["category"].fillna("").str.startswith(("brake", "tyre"))
+    reason = pd.Index(REASONS).get_indexer(rows["reason"])
+    keys = {
+        "urgency": pd.Categorical(urgency, URGENCY).codes,
+        "laid_up": rows["is_laid_up"] & danger,
+        "reason": np.where(reason < 0, len(REASONS), reason),
+        "forecast": rows["is_forecast"] & is_wear,
+        "fails": ~brakes_and_tyres & is_wear,
+        "margin": rows["margin"].where(is_wear).fillna(rows["value"] / rows["limit"]),
+        "grave": ~(rows["safety"] | rows["statutory"]) & urgency.isin(["overdue", "due"]),
+        "day": rows["due_date"].where(danger | ~is_near, rows["by"]),
+    }
+    keys |= {c: rows[c].astype(object) for c in ("vehicle", "kind", "item", "position")}
+    order = pd.DataFrame(keys).sort_values(list(keys), kind="stable").index
+    rows = rows.loc[order].reset_index(drop=True)
+    return rows.assign(rank=np.arange(len(rows)) + 1)[["rank", *TYPES]]

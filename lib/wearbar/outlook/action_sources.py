@@ -7,8 +7,40 @@ from wearbar import intervals, parts, usage
 from wearbar.intervals import FORECAST_DAYS, GRAVE, STALE_DAYS
 from wearbar.intervals.failed import FAILED_TEST
 from wearbar.log.keys import stacked
-from wearbar.outlook.action_frame import DANGER
-from wearbar.usage.forecast import forecast_dates
+from wearbar.log.schema import TEXT
+from wearbar.usage.forecast import due_dates
+
+# the most urgent first; these are the words that are printed
+URGENCY = """
+    do not drive; check before use; safety recall; at its limit; measure now; out of limits; failed;
+    overdue; due; deferral ended; recall; ends soon; at the next visit; may be done; not known;
+    coming
+"""
+URGENCY = tuple(" ".join(URGENCY.split()).split("; "))
+DANGER = URGENCY[:2]
+PRESSING = URGENCY[: URGENCY.index("recall")]  # what a visit is made for today
+# within "do not drive": the law's own test, what was found, papers, recalls, wear
+REASONS = (FAILED_TEST, *GRAVE, "expired", "stop", "below-legal")
+
+_TEXTS = """
+    urgency vehicle site position kind item title reason text state basis duty probably first_limit
+    category part_key quantity place jurisdiction parts table near_work
+"""
+_DATES = """
+    by due_date issued_date expected_date low_date high_date severe_due_date read_date near_date
+"""
+_NUMBERS = """
+    due_odometer_km due_hours overrun_km overrun_hours overrun_days over_days over_km over_hours
+    days_open driven_km severe_due_km value low high last limit legal_limit margin hours line
+"""
+FLAGS = ("is_laid_up", "before_next_use", "from_first_use", "is_forecast", "safety", "statutory")
+TYPES = {
+    **dict.fromkeys(_TEXTS.split(), TEXT),
+    **dict.fromkeys(_DATES.split(), "datetime64[ns]"),
+    **dict.fromkeys(_NUMBERS.split(), float),
+    **dict.fromkeys(FLAGS, bool),
+}
+SOON = pd.Timedelta(days=FORECAST_DAYS)
 
 _OF_STATE = {
     "past-window": "overdue",
@@ -47,15 +79,15 @@ def of_items(table, log, readings, until):
         "safety recall": campaign & grade.eq("safety-recall"),
         "failed": finding,
         "at the next visit": defect | deferral & due.isna() & rows["due_km"].isna(),
-        "ends soon": (certificate | campaign) & ahead & due.le(_soon(log)),
+        "ends soon": (certificate | campaign) & ahead & due.le(log.as_of + SOON),
         "recall": campaign & ~ahead,
         "deferral ended": deferral & past,
         "overdue": recheck & past,
         "due": recheck & state.eq("due"),
         "not known": recheck & state.eq("not-known") & rows["days_open"].le(STALE_DAYS),
         "coming": deferral
-        | recheck & state.ne("not-known")
         | campaign
+        | recheck & state.ne("not-known")
         | certificate & due.le(until),
     }
     text = log.tables["defects"].set_index("defect")["text"]
@@ -73,37 +105,29 @@ def of_items(table, log, readings, until):
     return rows.assign(by=by)[rows["urgency"].ne("")]
 
 
-def _soon(log):
-    return log.as_of + pd.Timedelta(days=FORECAST_DAYS)
-
-
 def of_wear(worn, log, until):
     """Fitted parts at or near their limit."""
     ahead = worn["state"].eq("before-next-look")
     near = worn["state"].isin(list(_OF_WEAR)) & (~ahead | worn["date_low"].le(until))
     here = worn["vehicle"].isin(log.tables["vehicles"]["vehicle"])
-    rows = worn.assign(by_date=worn["date_low"].where(ahead, log.as_of))[near & here]
-    rows = rows.reset_index(drop=True)
+    rows = worn[near & here].reset_index(drop=True)
     by_reading = rows["by"].eq("reading")
     off = rows["state"].eq("below-legal") & by_reading
     # the other limit of a straight line; a part judged by its reading has none
-    other = 2 * rows["now_height"] - rows["now_low"]
+    low, other = rows["now_low"], 2 * rows["now_height"] - rows["now_low"]
+    names = {"last_position": "position", "last_place": "place", "last_read": "read_date"}
+    names |= {"last_height": "last", "now_height": "value", "item": "text"}
+    rows = rows.drop(columns=["position", "place"]).rename(columns=names)
     rows = rows.assign(
         urgency=rows["state"].map(_OF_WEAR).mask(off, "do not drive"),
         reason=np.where(off, "below-legal", ""),
         kind="wear",
-        text=rows["item"],
         item=rows["category"],
-        position=rows["last_position"],
-        place=rows["last_place"],
-        last=rows["last_height"],
-        value=rows["now_height"],
-        low=np.fmin(rows["now_low"], other).mask(by_reading),
-        high=np.fmax(rows["now_low"], other).mask(by_reading),
-        read_date=rows["last_read"],
+        low=np.fmin(low, other).mask(by_reading),
+        high=np.fmax(low, other).mask(by_reading),
         margin=rows["legal_margin"].fillna(rows["margin"]),
         is_forecast=~by_reading,
-        by=rows["by_date"],
+        by=rows["date_low"].where(rows["state"].eq("before-next-look"), log.as_of),
     )
     read = log.si("measurements").rename(columns={"date": "read_date"})
     read["height"] = read["value"].mask(read["quantity"].eq("elongation"), -read["value"])
@@ -115,7 +139,7 @@ def of_wear(worn, log, until):
 def _with_line(rows, table, name, keys, keep="last"):
     """The rows with the line of the log's table that says so, found by vehicle and `keys`."""
     keys = ["vehicle", *keys]
-    lines = table.rename_axis("line").reset_index().assign(table=name)
+    lines = table.reset_index(names="line").assign(table=name)
     lines = lines.drop_duplicates(keys, keep=keep)[[*keys, "table", "line"]]
     return rows.merge(lines, on=keys, how="left")
 
@@ -128,38 +152,25 @@ def of_tyres(log):
     soft = _with_line(parts.soft_tyres(log), read, "measurements", keys)
     old = _with_line(parts.old_tyres(log), made, "fitted", keys)
     rows = stacked([soft.assign(kind="pressure"), old.assign(kind="age")])
-    return rows.assign(
-        urgency="out of limits",
-        item="tyre",
-        category="tyre",
-        text=rows["source"],
-        last=rows["value"],
-        read_date=rows["date"],
-        by=log.as_of,
-    )
+    rows = rows.rename(columns={"source": "text", "date": "read_date"}).assign(last=rows["value"])
+    return rows.assign(urgency="out of limits", item="tyre", category="tyre", by=log.as_of)
 
 
 def of_warranties(log, readings, use, until):
     """Warranties that end within the days ahead, by date or by distance."""
-    v = log.si("vehicles").rename_axis("line").reset_index()
-    day = v["warranty_until"].where(v["warranty_until"] >= log.as_of)
-    asked = v[v["warranty_odometer_km"].notna()]
-    if len(asked):
-        path, today = usage.path_of(readings), pd.Series(log.as_of, asked.index)
-        end = usage.to_cumulative(path, asked["vehicle"], today, asked["warranty_odometer_km"])
-        here = usage.distance_at(path, asked["vehicle"], today)["low_km"]
-        gone = asked.index[~(end > here).to_numpy(dtype=bool)]
-        left, fleet = asked.drop(gone), v[["vehicle", "kind", "site"]]
-        end = end[left.index]
-        told = forecast_dates(
-            use, fleet, left["vehicle"], end, log.as_of, 0.9, log.tables["layups"]
-        )["date"]
-        day = (
-            pd.concat([day, told.reindex(v.index)], axis=1).min(axis=1).drop(gone).reindex(v.index)
-        )
-    rows = v.assign(by=day, due_date=day)[day.le(until)]
-    urgency = np.where(rows["by"].le(_soon(log)), "ends soon", "coming")
-    return rows.assign(urgency=urgency, kind="warranty", item="warranty", table="vehicles")
+    v, path = log.si("vehicles").reset_index(names="line"), usage.path_of(readings)
+    today, until_km, day = np.repeat(log.as_of, len(v)), v["warranty_odometer_km"], "warranty_until"
+    v = v.assign(
+        due_date=v[day].where(v[day] >= log.as_of),
+        due_km=usage.to_cumulative(path, v["vehicle"], today, until_km),
+        due_hours=np.nan,
+    )
+    driven = usage.distance_at(path, v["vehicle"], today)["low_km"]
+    v = v[until_km.isna() | (v["due_km"] > driven)]
+    day = due_dates(use, None, v, log.as_of)["date"]
+    rows = v.assign(by=day, due_date=day, kind="warranty", item="warranty", table="vehicles")
+    urgency = np.where(day.le(log.as_of + SOON), "ends soon", "coming")
+    return rows.assign(urgency=urgency)[day.le(until)]
 
 
 def of_tasks(found, log, use, confidence, until):
@@ -168,13 +179,12 @@ def of_tasks(found, log, use, confidence, until):
     tasks = tasks[tasks["state"].ne("before-window") | tasks["expected_date"].le(until)]
     by = tasks["expected_date"].fillna(tasks["due_date"])
     is_past = tasks["state"].isin(["past-window", "due"])
-    rows = tasks.assign(
+    names = {"task": "item", "driven_past_km": "driven_km", "due_meter_hours": "due_hours"}
+    rows = tasks.drop(columns="due_hours").rename(columns=names)
+    rows = rows.assign(
         urgency=tasks["state"].map(_OF_STATE),
         kind="task",
-        item=tasks["task"],
         by=by.mask(is_past & ~(by <= log.as_of), log.as_of),
-        driven_km=tasks["driven_past_km"],
-        due_hours=tasks["due_meter_hours"],
         from_first_use=tasks["is_laid_up"] & ~tasks["before_next_use"],
     )
     work = log.tables["work"].rename(columns={"task": "item", "date": "anchor_date"})

@@ -1,7 +1,5 @@
 """Work that nobody planned: how often by kind and age of vehicle, and what a day of it costs."""
 
-import itertools
-
 import numpy as np
 import pandas as pd
 from scipy import stats
@@ -19,10 +17,10 @@ def visit_rates(log, bills, vehicles, rng, draws):
     age, with normal priors; each draw has its own parameters, from the normal about their mode;
     what counts vary beyond that (Pearson) is a gamma draw by vehicle.
     """
-    cells = _cells(log, bills)
-    fleet = log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle").reindex(vehicles)
-    kinds = pd.Index(sorted(log.tables["vehicles"]["kind"].dropna().unique()))
-    age = (log.as_of - fleet["in_service"]).dt.days.to_numpy() / YEAR + 0.5
+    cells, fleet = _cells(log, bills), log.tables["vehicles"].set_index("vehicle")
+    kinds = pd.Index(sorted(fleet["kind"].dropna().unique()))
+    fleet = fleet.reindex(vehicles)
+    age = (log.as_of - fleet["in_service"]).dt.days / YEAR + 0.5
     x, ahead = _design(kinds, cells["kind"], cells["age"]), _design(kinds, fleet["kind"], age)
     n, years = cells["n"].to_numpy(dtype=float), cells["years"].to_numpy()
     if not years.sum() > 0:
@@ -53,26 +51,22 @@ def _design(kinds, kind, age):
 
 def _cells(log, bills):
     """One row a vehicle and year of record: `vehicle, kind, age, years, n`."""
-    fleet = log.tables["vehicles"].drop_duplicates("vehicle")
-    born, first, last = fleet["in_service"], log.first_day, log.as_of
-    begin = fleet["acquired"].fillna(born).clip(lower=first)
-    end = fleet["disposed"].clip(upper=last).fillna(last)
-    count = max(int(np.ceil(((last - first).days + 1) / YEAR)), 1)
-    edges = [last - pd.DateOffset(years=k) for k in range(count, -1, -1)]
-    bills, cells = bills[bills["date"] >= first], []
-    for a, b in itertools.pairwise(edges):
-        start, stop = begin.clip(lower=a + pd.Timedelta(days=1)), end.clip(upper=b)
-        inside = bills.loc[(bills["date"] > a) & (bills["date"] <= b), "vehicle"].value_counts()
-        cell = fleet[["vehicle", "kind"]].assign(
-            age=(start + (stop - start) / 2 - born).dt.days / YEAR,
-            years=((stop - start).dt.days + 1).clip(lower=0) / YEAR,
-            n=fleet["vehicle"].map(inside).fillna(0),
-        )
-        cells.append(cell[cell["years"] > 0])
-    return pd.concat(cells, ignore_index=True)
+    n_years = max(int(np.ceil(((log.as_of - log.first_day).days + 1) / YEAR)), 1)
+    ends = [log.as_of - pd.DateOffset(years=k) for k in range(n_years, -1, -1)]
+    years = pd.DataFrame({"year": range(n_years), "after": ends[:-1], "to": ends[1:]})
+    fleet = log.tables["vehicles"][["vehicle", "kind", "in_service"]].join(log.record_periods)
+    cells = years.merge(fleet, how="cross")
+    bills = bills[bills["date"] >= log.first_day]
+    year = pd.cut(bills["date"], ends, labels=False).rename("year")
+    cells = cells.join(bills.groupby([year, "vehicle"]).size().rename("n"), on=["year", "vehicle"])
+    start = cells["begin"].clip(lower=cells["after"] + pd.Timedelta(days=1))
+    days = cells["end"].clip(upper=cells["to"]) - start
+    age = (start + days / 2 - cells["in_service"]).dt.days / YEAR
+    cells = cells.assign(age=age, years=(days.dt.days + 1) / YEAR, n=cells["n"].fillna(0))
+    return cells[cells["years"] > 0]
 
 
-def draw_bills(rate, kept, bills, kind, as_of, months, rng):
+def draw_bills(rate, kept, bills, kind, as_of, rng):
     """(money, hours, unknown): two (draws, months) arrays, Poisson days of work, each with a bill
     of the log's last two years, of its kind where enough; and how many such days a year have no
     money, and no hours, since no bill tells any. What the log's bills leave unsure of their mean is
@@ -80,7 +74,7 @@ def draw_bills(rate, kept, bills, kind, as_of, months, rng):
 
     rate: (draws, vehicles) a year; kept: (months,) chance that a vehicle is still here.
     """
-    draws = len(rate)
+    draws, months = len(rate), len(kept)
     sums, unknown = np.zeros((2, draws, months)), [0.0, 0.0]
     recent = bills[bills["date"] > as_of - pd.Timedelta(days=RECENT_DAYS)]
     for name in pd.unique(kind) if len(bills) else ():

@@ -8,36 +8,32 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals import items, occasions
 from wearbar.log.keys import is_among
-from wearbar.outlook.learn import corrected, learned
 from wearbar.outlook.paths import MONTHS, month_edges
 from wearbar.outlook.prices import CLASSES, classed
-from wearbar.outlook.year import DRAWS, by_month, outlook_of, rng_of, totals
+from wearbar.outlook.year import DRAWS, by_month, corrected, learned, outlook_of, rng_of, totals
 
 RECORD_DAYS, MOST_YEARS = 365, 3  # before an outlook; replayed
 BY_MONTH = ("jobs", "hours", "money")
-NAMES = (*BY_MONTH, *CLASSES)
 
 
 @dataclass(frozen=True, eq=False)
 class LastYear:
     """The outlook of a year ago beside what came.
 
-    as_of: its day. months: one row a month, `month`, and for jobs, hours and money the forecast
-        (`jobs, jobs_low, jobs_high`), what came (`jobs_actual`) and the year before
-        (`jobs_before`).
-    totals: one row a figure (of `NAMES`): `what, forecast, low, high, actual, before, is_inside,
-        is_known` (both known). joined: money spent on vehicles not there yet; n_left: that left.
-    learning: of `learn.learned`, by this year and the `n_earlier` before it.
+    months: one row a month, `month`, and for jobs, hours and money the forecast (`jobs, jobs_low,
+        jobs_high`), what came (`jobs_actual`) and the year before (`jobs_before`).
+    totals: one row a figure, those and the classes of money: `what, forecast, low, high, actual,
+        before, is_inside, is_known` (forecast and actual).
     """
 
     as_of: pd.Timestamp
     months: pd.DataFrame
     totals: pd.DataFrame
-    joined: float
+    joined: float  # money spent on vehicles not there yet
     n_joined: int
     n_left: int
     confidence: float
-    learning: pd.DataFrame | None = None
+    learning: pd.DataFrame | None = None  # of `learned`, by this year and those before it
     n_earlier: int = 0
 
     def is_known(self, name):
@@ -72,10 +68,10 @@ def actual_year(log, found, table, worn, start, vehicles):
         inside = (at >= 0) & (at < MONTHS)
         return np.bincount(at[inside], None if values is None else values[inside], MONTHS)
 
-    certificates = table["what"].eq("certificate")
-    done, tests = (f[f["done_date"].notna() & f["vehicle"].isin(vehicles)] for f in (found, table))
-    dates = pd.concat([_own(log, done)["done_date"], tests.loc[certificates, "done_date"]])
-    is_asked = len(found) > 0 or certificates.any()
+    tests = table[table["what"].eq("certificate")]
+    done, tested = (f[f["done_date"].notna() & f["vehicle"].isin(vehicles)] for f in (found, tests))
+    is_asked = len(found) + len(tests) > 0
+    dates = pd.concat([_own(log, done)["done_date"], tested["done_date"]])
     got = {"jobs": sums(dates) + (0.0 if is_asked else np.nan)}
     lines = classed(log, worn)
     nil = 0.0 if len(lines) else np.nan
@@ -91,14 +87,12 @@ def actual_year(log, found, table, worn, start, vehicles):
 
 def _own(log, done):
     """The occasions that were done for themselves: not those that other work did along with it."""
-    if done.empty:
-        return done
-    part = log.plan.tasks[["code", "fits"]].drop_duplicates()
+    part = log.plan_or_empty.tasks[["code", "fits"]].drop_duplicates()
     put_on = log.tables["fitted"].merge(part, left_on="category", right_on="fits")
-    put_on = put_on.assign(date=put_on["fitted"], task=put_on["code"])
+    put_on = put_on.rename(columns={"fitted": "done_date", "code": "task"})
+    did = log.tables["work"].rename(columns={"date": "done_date"})
     keys = ["vehicle", "done_date", "task"]
-    did = [f[["vehicle", "date", "task"]] for f in (log.tables["work"], put_on)]
-    return done[is_among(done, pd.concat(did).rename(columns={"date": "done_date"}), keys)]
+    return done[is_among(done, pd.concat([did[keys], put_on[keys]]), keys)]
 
 
 def last_year(log, test, replay, confidence=0.9, rng=None, draws=DRAWS):
@@ -111,51 +105,51 @@ def last_year(log, test, replay, confidence=0.9, rng=None, draws=DRAWS):
     starts = [start for start in starts if (start - log.first_day).days >= RECORD_DAYS]
     if not starts:
         return None
-    readings, rng = usage.readings(log), rng or rng_of(log)
+    readings, rng, fleet = usage.readings(log), rng or rng_of(log), log.tables["vehicles"]
     found = occasions(log, readings)
-    came = (log, found, items(log, found, readings))
-    how = {"confidence": confidence, "rng": rng, "draws": draws}
-    years = [_replay(*came, test, replay, start, how) for start in starts]
+    came, years = (log, found, items(log, found, readings)), []
+    for start in starts:
+        then, known = replay.at(start), _known_then(test, start)
+        names = then.tables["vehicles"]["vehicle"]
+        then, nothing = then.only(names[names.isin(fleet["vehicle"])]), learned([]).head(0)
+        told = outlook_of(then, then, known, confidence, rng, draws, nothing)
+        years.append((told, actual_year(*came, told.prices.worn, start, then.here), then))
     sums = [
-        [{n: month[n].sum(axis=-1) for n in CLASSES} for month in (outlook.simulated.totals, year)]
-        for outlook, year, *_ in years
+        [{n: month[n].sum(axis=-1) for n in CLASSES} for month in (told.simulated.totals, actual)]
+        for told, actual, _ in years
     ]
-    outlook, year, there, worn, known = years[0]
-    outlook = replace(outlook, simulated=corrected(outlook.simulated, learned(sums[1:]), rng))
-    start = starts[0]
-    before = actual_year(*came, worn, start - pd.DateOffset(years=1), there)
-    for one in (year, before):  # as the forecast has it
-        one["money"] = sum(one[c] for c in CLASSES if c not in outlook.simulated.thin)
-    months = by_month(outlook)
-    for n in BY_MONTH:
-        months[f"{n}_actual"], months[f"{n}_before"] = year[n], before[n]
-    estimates = totals(outlook, NAMES).items()
-    told = pd.DataFrame(
-        [(n, e.value, e.low, e.high, year[n].sum(), before[n].sum()) for n, e in estimates],
+    (told, actual, then), start = years[0], starts[0]
+    told = replace(told, simulated=corrected(told.simulated, learned(sums[1:]), rng))
+    worn, names = told.prices.worn, then.tables["vehicles"]["vehicle"]
+    before = actual_year(*came, worn, start - pd.DateOffset(years=1), then.here)
+    for one in (actual, before):  # as the forecast has it
+        one["money"] = sum(one[c] for c in CLASSES if c not in told.simulated.thin)
+    beside = {
+        n + end: one[n] for n in BY_MONTH for end, one in (("_actual", actual), ("_before", before))
+    }
+    figures = pd.DataFrame(
+        [
+            (n, e.value, e.low, e.high, actual[n].sum(), before[n].sum())
+            for n, e in totals(told, (*BY_MONTH, *CLASSES)).items()
+        ],
         columns=["what", "forecast", "low", "high", "actual", "before"],
     )
-    told["is_inside"] = told["actual"].between(told["low"], told["high"])
-    told["is_known"] = told[["forecast", "actual"]].notna().all(axis=1)
-    fleet = log.tables["vehicles"]
-    joined = fleet.loc[~fleet["vehicle"].isin(known), "vehicle"]
-    spent = actual_year(*came, worn, start, joined)["money"]
-    left = fleet["disposed"].between(start + pd.Timedelta(days=1), log.as_of).sum()
-    counts = float(np.nansum(spent)), len(joined), int(left)
-    return LastYear(start, months, told, *counts, confidence, learned(sums), len(years) - 1)
-
-
-def _replay(log, found, table, test, replay, start, how):
-    """(outlook of that day, what came, vehicles there, categories with wear, vehicles known)."""
-    then, names = replay.at(start), set(log.tables["vehicles"]["vehicle"])
-    then = then.only([v for v in then.tables["vehicles"]["vehicle"] if v in names])
-    nothing, known = learned([], ()), _known_then(test, start)
-    outlook = outlook_of(then, whole=then, test=known, learning=nothing, **how)
-    others = outlook.prices.companions.values()
-    worn = {*outlook.sets.rows["category"], *(name for some in others for name in some)}
-    fleet = then.tables["vehicles"]
-    there = fleet.loc[~fleet["disposed"].le(start), "vehicle"]
-    year = actual_year(log, found, table, worn, start, there)
-    return outlook, year, there, worn, fleet["vehicle"]
+    figures["is_inside"] = figures["actual"].between(figures["low"], figures["high"])
+    figures["is_known"] = figures[["forecast", "actual"]].notna().all(axis=1)
+    joined = fleet.loc[~fleet["vehicle"].isin(names), "vehicle"]
+    spent = np.nansum(actual_year(*came, worn, start, joined)["money"])
+    n_left = fleet["disposed"].between(start + pd.Timedelta(days=1), log.as_of).sum()
+    return LastYear(
+        start,
+        by_month(told).assign(**beside),
+        figures,
+        float(spent),
+        len(joined),
+        int(n_left),
+        confidence,
+        learned(sums),
+        len(years) - 1,
+    )
 
 
 def _known_then(test, start):

@@ -3,19 +3,12 @@
 import numpy as np
 import pandas as pd
 
+from wearbar.log.keys import stacked
+
 ORDER_CHANCE = 0.8  # ordered are as many as will do with this chance
-ITEM = ["item", "unit", "pack"]
-COLUMNS = [
-    "item",
-    "for_what",
-    "unit",
-    "pack",
-    "expected",
-    "order_packs",
-    "chance",
-    "price",
-    "amount",
-]
+COLUMNS = ["item", "for_what", "unit", "pack"]
+COLUMNS += ["expected", "order_packs", "chance", "price", "amount"]
+PART = ["item", "unit", "pack", "quantity", "price"]
 WORN = ["category", "kind", "axle", "item", "size"]
 
 
@@ -26,10 +19,9 @@ def order_list(log, ahead, sets, simulated, prices):
     or pieces), `order_packs` (as many as will do with ORDER_CHANCE), `chance` (of needing any),
     `price` (a pack), `amount`. Planned parts by the plan's quantities, worn parts by the set.
     """
-    rows = [_planned(log, ahead, simulated), _worn(sets, simulated, prices)]
-    rows = [r for r in rows if len(r)] or [pd.DataFrame(columns=[*COLUMNS, "code"])]
-    table = pd.concat(rows, ignore_index=True).sort_values(["code", "item"], ignore_index=True)
-    return table[COLUMNS]
+    rows = stacked([_planned(log, ahead, simulated), _worn(sets, simulated, prices)])
+    rows = rows.assign(amount=rows["order_packs"] * rows["price"])
+    return rows.sort_values(["code", "item"], ignore_index=True)[COLUMNS]
 
 
 def packs(quantity, pack):
@@ -37,54 +29,45 @@ def packs(quantity, pack):
     return np.ceil(np.round(np.asarray(quantity, dtype=float) / pack, 9))
 
 
+def parts_of(tasks):
+    """The parts that `tasks` take, a row each: the columns of the task, and `PART`."""
+    tasks = tasks.explode("parts", ignore_index=True).dropna(subset="parts")
+    parts = pd.DataFrame(tasks["parts"].tolist(), tasks.index, PART)
+    return tasks.drop(columns="parts").join(parts)
+
+
 def _planned(log, ahead, simulated):
-    if log.plan is None:
-        return pd.DataFrame()
-    tasks = log.plan.tasks.drop_duplicates(["plan", "code"], keep="last")
-    tasks = tasks[["plan", "code", "safety", "parts"]].explode("parts").dropna(subset=["parts"])
-    tasks = tasks.rename(columns={"code": "task", "safety": "is_single"}).reset_index(drop=True)
-    parts = tasks.drop(columns="parts").join(pd.DataFrame(tasks["parts"].tolist()))
-    by_plan = ahead.rows.reset_index(names="row").merge(parts, on=["plan", "task"])
-    if by_plan.empty:
-        return by_plan
-    by_item = by_plan.groupby(ITEM, sort=True)
-    made = by_item.apply(lambda g: _one_item(g, simulated), include_groups=False).reset_index()
+    """Items over all their tasks: a pack's rest serves the next job, never a safety task's."""
+    tasks = log.plan_or_empty.tasks.drop_duplicates(["plan", "code"], keep="last")
+    tasks = tasks[["plan", "code", "parts"]].rename(columns={"code": "task"})
+    parts, rows = ahead.rows.reset_index(names="row").merge(parts_of(tasks)), []
+    for (item, unit, pack), some in parts.groupby(["item", "unit", "pack"]):
+        year, quantity = simulated.by_row[:, some["row"]], some["quantity"].to_numpy()
+        alone = some["safety"].to_numpy(dtype=bool)
+        need = packs(year[:, ~alone] @ quantity[~alone], pack)
+        need = need + year[:, alone] @ packs(quantity[alone], pack)
+        row = {"item": item, "unit": unit, "pack": pack, "price": some["price"].max()}
+        row |= {"expected": (year @ quantity).mean(), "chance": (need > 0).mean()}
+        row |= {"order_packs": np.ceil(np.quantile(need, ORDER_CHANCE))}
+        names = {"code": "task", "for_what": "title", "kinds": "kind", "plans": "plan"}
+        row |= {new: ", ".join(sorted(some[c].dropna().unique())) for new, c in names.items()}
+        rows.append(row)
+    made = pd.DataFrame(rows, columns=[*COLUMNS, "code", "kinds", "plans"])
     is_shared = made["kinds"].eq("") | made.duplicated(["item", "kinds"], keep=False)
     whose = " (" + made["kinds"].mask(is_shared, made["plans"]) + ")"
     whose = whose.where(made.duplicated("item", keep=False), "")
     return made.assign(for_what=made["for_what"] + whose, code=made["code"] + whose)
 
 
-def _one_item(group, simulated):
-    """An item over all its tasks: a pack's rest serves the next job, but never a safety task's."""
-    pack, price = group.name[2], group["price"].max()
-    year = simulated.by_row[:, group["row"].to_numpy()]
-    single = group["is_single"].to_numpy(dtype=bool)
-    quantity = group["quantity"].to_numpy()
-    need = packs(year[:, ~single] @ quantity[~single], pack)
-    need = need + year[:, single] @ packs(quantity[single], pack)
-    names = {"code": "task", "for_what": "title", "kinds": "kind", "plans": "plan"}
-    row = {new: ", ".join(sorted(group[c].dropna().unique())) for new, c in names.items()}
-    order = float(np.ceil(np.quantile(need, ORDER_CHANCE)))
-    return pd.Series(row | _needed(need, (year @ quantity).mean(), order, price))
-
-
-def _needed(need, expected, order, price):
-    chance = (need > 0).mean()
-    figures = {"expected": expected, "order_packs": order, "chance": chance}
-    return figures | {"price": price, "amount": order * price}
-
-
 def _worn(sets, simulated, prices):
-    rows = []
-    groups = sets.rows.groupby(WORN, dropna=False) if len(sets.rows) else ()
-    for (category, kind, axle, item, size), some in groups:
+    """Each item by the set, where half a set or more is expected."""
+    rows, price = [], prices.of_pieces(sets.rows)["price"]
+    for (category, kind, axle, item, size), some in sets.rows.groupby(WORN, dropna=False):
         need = simulated.sets[:, some.index].sum(axis=1)
-        many = float(np.floor(np.quantile(need, ORDER_CHANCE) + 1e-9))
-        price = float(prices.piece([kind], [category], [item])["price"].iloc[0]) * size
+        order = np.floor(np.quantile(need, ORDER_CHANCE) + 1e-9) if need.mean() >= 0.5 else 0.0
         code = ", ".join(x for x in (category, axle, kind) if x)
         row = {"item": item, "code": code, "for_what": code.replace("-", " ")}
-        row |= {"unit": "set" if size > 1 else "", "pack": float(size)}
-        mean = need.mean()
-        rows.append(row | _needed(need, mean, many if mean >= 0.5 else 0.0, price))
-    return pd.DataFrame(rows)
+        row |= {"unit": "set" if size > 1 else "", "pack": float(size), "order_packs": order}
+        row |= {"expected": need.mean(), "chance": (need > 0).mean()}
+        rows.append(row | {"price": price[some.index[0]] * size})
+    return pd.DataFrame(rows, columns=[*COLUMNS, "code"])

@@ -6,75 +6,58 @@ import numpy as np
 import pandas as pd
 
 from wearbar import parts, usage
+from wearbar.log.keys import look_up
 from wearbar.parts import usable_of
+from wearbar.parts.fitted import axle_of
 
 DAMAGE = ("damaged", "failed")
 RENEWED = ("worn", "removed-early")
 FEW_RENEWALS, LATE_STEPS = 8, 40
 DAMAGE_WORTH = 2  # ends, of what all kinds have in common
-SET = ["vehicle", "category", "axle"]
+KINDS, SET = ["category", "kind"], ["vehicle", "category", "axle"]
 USUAL_CV = 0.25  # of lives of which none is known
 
 
 @dataclass(frozen=True, eq=False)
 class Sets:
-    """Sets of like parts on one axle: tyres and pads are renewed by the axle.
+    """Sets of like parts on one axle: tyres and pads are renewed by the axle."""
 
-    rows: one row a set, `vehicle, site, kind, category, axle, item, size`. parts: one row a part,
-    `set` (row), `left_km` and `left_sd` (of its log; NaN where not known). life_km, life_sd:
-    (rows,) median of a new one and the sd of its log. damage_per_km: (rows,). late: (rows, steps)
-    quantiles of how late sets are renewed, in lives; together: (rows,) share renewed whole; None:
-    as the limit and the set say.
-    """
-
+    # one row a set, `vehicle, site, kind, category, axle, item, size` (its parts); of a new one
+    # `life_km`, the median, and `life_sd`, of its log; `damage_per_km` of a part; `together`, the
+    # share renewed whole
     rows: pd.DataFrame
+    # one row a part, `set` (row), `left_km` (NaN not known), `left_sd` (of log)
     parts: pd.DataFrame
-    life_km: np.ndarray
-    life_sd: np.ndarray
-    damage_per_km: np.ndarray
-    late: np.ndarray | None = None
-    together: np.ndarray | None = None
+    # (rows, LATE_STEPS) quantiles of how late sets are renewed, in lives
+    late: np.ndarray
 
     def left(self, rows, draws, rng):
         """(draws, sets) km until each is renewed: by its least part, as late as is usual here."""
-        at, left = self.parts["set"].to_numpy(), self.parts["left_km"].to_numpy()
-        sd, shape = self.parts["left_sd"].to_numpy(), (draws, len(at))
-        km = np.nan_to_num(left) * np.exp(rng.standard_normal(shape) * np.nan_to_num(sd))
-        fresh = self.life_km[at] * np.exp(rng.standard_normal(shape) * self.life_sd[at])
+        at, left, sd = (self.parts[c].to_numpy() for c in ("set", "left_km", "left_sd"))
+        life, life_sd = self.rows[["life_km", "life_sd"]].to_numpy().T
+        shape = (draws, len(at))
+        km = np.nan_to_num(left) * np.exp(rng.standard_normal(shape) * sd)
+        fresh = life[at] * np.exp(rng.standard_normal(shape) * life_sd[at])
         km = np.where(np.isnan(left), fresh * rng.random(shape), km)
-        least = np.full((len(self.rows), draws), np.inf)
+        least = np.full((len(life), draws), np.inf)
         np.minimum.at(least, at, km.T)
         with np.errstate(invalid="ignore"):  # a life without end, renewed when due
-            after = self.life_km[rows] * (self._late(rows, draws, rng) - 1)
+            after = life[rows] * (self._late(rows, draws, rng) - 1)
         return np.maximum(least[rows].T + np.where(np.isfinite(after), after, 0.0), 0.0)
 
     def life(self, rows, draws, rng):
-        noise = rng.standard_normal((draws, len(rows))) * self.life_sd[rows]
-        return self.life_km[rows] * np.exp(noise) * self._late(rows, draws, rng)
+        """(draws, sets) km that new ones last."""
+        life, sd = self.rows[["life_km", "life_sd"]].to_numpy()[rows].T
+        noise = rng.standard_normal((draws, len(rows))) * sd
+        return life * np.exp(noise) * self._late(rows, draws, rng)
 
     def _late(self, rows, draws, rng):
-        if self.late is None:
-            return np.ones((draws, len(rows)))
-        return self.late[rows, rng.integers(0, self.late.shape[1], (draws, len(rows)))]
-
-    def is_whole(self, rows, draws, rng):
-        """(draws, sets): whether all of the set is renewed with the part that is worn."""
-        if self.together is None:
-            return np.ones((draws, len(rows)), bool)
-        return rng.random((draws, len(rows))) < self.together[rows]
+        return self.late[rows, rng.integers(0, LATE_STEPS, (draws, len(rows)))]
 
     def damage(self, rows, draws, rng):
-        rate = np.maximum(self.damage_per_km[rows] * self.rows["size"].to_numpy()[rows], 1e-12)
-        return rng.exponential(1.0, (draws, len(rows))) / rate
-
-    def extra(self, rows, prices):
-        """Money of what is fitted with a piece, by row."""
-        total, blank = np.zeros(len(rows)), np.repeat("", len(rows))
-        for category, others in prices.companions.items():
-            for other in others:
-                own = prices.piece(rows["kind"], np.repeat(other, len(rows)), blank)["amount"]
-                total += np.where(rows["category"].eq(category), np.nan_to_num(own), 0.0)
-        return total
+        """(draws, sets) km until a part of each is damaged."""
+        rate = (self.rows["damage_per_km"] * self.rows["size"]).clip(lower=1e-12)
+        return rng.exponential(1.0, (draws, len(rows))) / rate.to_numpy()[rows]
 
 
 def worn_of(log, readings=None, confidence=0.9):
@@ -88,41 +71,48 @@ def worn_of(log, readings=None, confidence=0.9):
 
 def sets_of(log, readings):
     """The `Sets` fitted now, of the categories whose wear is read."""
-    found, on = worn_of(log, readings)
-    gone = log.tables["vehicles"].loc[log.tables["vehicles"]["disposed"].le(log.as_of), "vehicle"]
-    on = on[~on["vehicle"].isin(gone)].reset_index(drop=True)
-    on["axle"] = axle_at(on["last_position"])
-    by = on.groupby(SET, sort=True, dropna=False)
-    first, size = {"site": ("site", "first"), "kind": ("kind", "first")}, ("part_key", "size")
-    rows, at = by.agg(**first, item=("item", "last"), size=size).reset_index(), by.ngroup()
-    left, life = (on[c].to_numpy(dtype=float) for c in ("left_km", "life_km"))
+    lines, on = worn_of(log, readings)
+    on = on[on["vehicle"].isin(log.here)].reset_index(drop=True)
+    left, low, high = on["left_km"], on["life_low_km"], on["life_high_km"]
     with np.errstate(divide="ignore", invalid="ignore"):
-        spread = (np.log(on["life_high_km"]) - np.log(on["life_low_km"])) / 3.29
-        sd = np.where(left > 0, np.clip(spread * life / np.maximum(left, 1.0), 0.02, 1.0), 0.0)
-    told = np.isfinite(left) | on["state"].isin(["below", "below-legal"])
-    left = np.where(told, np.nan_to_num(left, posinf=np.nan), np.nan)
-    pieces = {"set": at, "left_km": left, "left_sd": np.nan_to_num(sd, nan=0.3)}
-    own = 1000 * usable_of(on) / on["usual_rate"]
-    usual = pd.DataFrame({"km": own, "sd": on["usual_cv"].fillna(USUAL_CV)})
-    usual = usual.groupby(at).mean().reindex(range(len(rows)))
-    km = usual["km"].fillna(_lives(found.parts, rows)).to_numpy()
-    sd = usual["sd"].fillna(USUAL_CV).to_numpy()
-    damage, habits = _damage(found.parts, rows), _habits(found, rows)
-    return Sets(rows, pd.DataFrame(pieces), km, sd, damage, *habits)
+        spread = (np.log(high) - np.log(low)) / 3.29 * on["life_km"] / left.clip(lower=1.0)
+    is_told = np.isfinite(left) | on["state"].isin(["below", "below-legal"])
+    on = on.assign(
+        axle=axle_of(on["last_position"].fillna("")),
+        left_sd=spread.clip(0.02, 1.0).where(left > 0, 0.0).fillna(0.3),
+        left_km=left.fillna(0.0).replace(np.inf, np.nan).where(is_told),
+        new_km=1000 * usable_of(on) / on["usual_rate"],
+        new_sd=on["usual_cv"].fillna(USUAL_CV),
+    )
+    by = on.groupby(SET, sort=True, dropna=False)
+    rows = by.agg(
+        site=("site", "first"),
+        kind=("kind", "first"),
+        item=("item", "last"),
+        size=("part_key", "size"),
+        life_km=("new_km", "mean"),
+        life_sd=("new_sd", "mean"),
+    ).reset_index()
+    late, together = _habits(lines.parts, rows)
+    rows = rows.assign(
+        life_km=rows["life_km"].fillna(_lives(lines.parts, rows)),
+        damage_per_km=_damage(lines.parts, rows),
+        together=together,
+    )
+    return Sets(rows, on[["left_km", "left_sd"]].assign(set=by.ngroup()), late)
 
 
-def _habits(found, rows):
+def _habits(ended, rows):
     """(late, together) of `Sets`, by the renewals of each category on record; what fewer than
-    FEW_RENEWALS tell is as the limit and the set say.
-
-    A renewal is what left one axle of a vehicle on one day; it is as late as its latest part.
-    """
-    p = found.parts
-    rate = p["rate_mm_per_1000km"].where(p["rate_mm_per_1000km"] > 0, p["usual_rate"])
-    life = 1000 * usable_of(p) / rate
-    ends = p.assign(late=p["duration_km"] / life.where(life > 0), axle=axle_at(p["last_position"]))
-    ends = ends[~ends["is_on"] & ends["cause"].isin(RENEWED)]
-    events = ends.groupby(["category", "vehicle", "axle", "end"], dropna=False)["late"]
+    FEW_RENEWALS tell is as the limit and the set say. A renewal is what left one axle of a vehicle
+    on one day; it is as late as its latest part."""
+    rate = ended["rate_mm_per_1000km"].where(lambda rate: rate > 0, ended["usual_rate"])
+    life = (1000 * usable_of(ended) / rate).where(lambda km: km > 0)
+    ended = ended.assign(
+        late=ended["duration_km"] / life, axle=axle_of(ended["last_position"].fillna(""))
+    )
+    ended = ended[~ended["is_on"] & ended["cause"].isin(RENEWED)]
+    events = ended.groupby(["category", "vehicle", "axle", "end"], dropna=False)["late"]
     events = events.agg(["max", "size"]).reset_index()
     late, together = np.ones((len(rows), LATE_STEPS)), np.ones(len(rows))
     for category, some in events.groupby("category"):
@@ -130,34 +120,24 @@ def _habits(found, rows):
         if len(known) >= FEW_RENEWALS:
             late[mine] = np.quantile(known, (np.arange(LATE_STEPS) + 0.5) / LATE_STEPS)
         if len(some) >= FEW_RENEWALS:
-            together[mine & (rows["size"] > 1).to_numpy()] = (some["size"] > 1).mean()
+            together[mine & rows["size"].gt(1)] = (some["size"] > 1).mean()
     return late, together
-
-
-def axle_at(position):
-    """The axle of each position: front, rear, axle2 ...; one that names none stays as it is."""
-    return position.fillna("").str.replace(r"^(axle\d+|front|rear)-.*$", r"\1", regex=True)
 
 
 def _lives(worn, rows):
     """Median life to the limit of like parts: of the category and kind, else of the category."""
-    worn = worn[(worn["rate_mm_per_1000km"] > 0) & worn["limit"].notna()]
-    life = (1000 * usable_of(worn) / worn["rate_mm_per_1000km"]).where(lambda km: km > 0)
-    both = life.groupby([worn["category"], worn["kind"]]).median()
-    both = both.reindex(pd.MultiIndex.from_frame(rows[["category", "kind"]])).reset_index(drop=True)
-    one = rows["category"].map(life.groupby(worn["category"]).median())
-    return both.fillna(one).fillna(np.inf)
+    km = 1000 * usable_of(worn) / worn["rate_mm_per_1000km"].where(lambda rate: rate > 0)
+    worn = worn.assign(km=km.where(km > 0))
+    both, one = (worn.groupby(by)["km"].median().rename("km") for by in (KINDS, "category"))
+    own, every = rows[KINDS].join(both, on=KINDS)["km"], look_up(rows["category"], one)
+    return own.fillna(every).fillna(np.inf)
 
 
 def _damage(lives, rows):
     """Ends by damage a km of each kind, drawn to the category's as by `DAMAGE_WORTH` ends."""
-    harmed, both = lives["cause"].isin(DAMAGE), pd.MultiIndex.from_frame(rows[["category", "kind"]])
-    ends = lives.assign(n=harmed.astype(float))
-    sums, whole = (
-        ends.groupby(by)[["n", "duration_km"]].sum() for by in (["category", "kind"], "category")
-    )
-    whole = whole["n"] / whole["duration_km"].where(whole["duration_km"] > 0)
-    usual = rows["category"].map(whole).fillna(0.0).to_numpy(dtype=float)
-    n, km = sums.reindex(both).fillna(0.0).to_numpy(dtype=float).T
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(usual > 0, (n + DAMAGE_WORTH) / (km + DAMAGE_WORTH / usual), 0.0)
+    ends = lives.assign(n=lives["cause"].isin(DAMAGE).astype(float), km=lives["duration_km"])
+    own, whole = (ends.groupby(by)[["n", "km"]].sum() for by in (KINDS, "category"))
+    own = rows[KINDS].join(own, on=KINDS).fillna({"n": 0.0, "km": 0.0})
+    usual = look_up(rows["category"], whole["n"] / whole["km"].where(whole["km"] > 0))
+    usual = usual.where(usual > 0)
+    return ((own["n"] + DAMAGE_WORTH) / (own["km"] + DAMAGE_WORTH / usual)).fillna(0.0)

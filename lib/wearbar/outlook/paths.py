@@ -8,6 +8,7 @@ from wearbar.usage.distance import days_of
 from wearbar.usage.forecast import WIDEN_AT
 
 MONTHS = 12
+RATES = ["rate_km_per_day", "log_variance", "drift_per_day", "dispersion_days"]
 
 
 def month_edges(as_of):
@@ -18,67 +19,46 @@ def month_edges(as_of):
 
 
 def days_of_use(model, vehicles, as_of, days):
-    """Use until the end of each of `days` from the report date, nil where none is known.
-
-    (rows of `model.vehicles`, whether their use is known, (vehicles, days) days of use).
-    """
+    """(rows of `model.vehicles`, (vehicles, days) days of use until the end of each of `days` from
+    the report date); nil where the use is not known."""
     row, known = model.of(vehicles)
     n, m = len(row), len(days)
     end = np.tile(int(days_of([as_of])[0]) + np.asarray(days), n).astype(np.int64)
     start = np.repeat(days_of(known["last_date"]), m)
     used = model.clock.between(np.repeat(row, m), start, end).reshape(n, m)
-    is_known = known["method"].isin(["own", "kind-and-site"]).to_numpy()
-    return known, is_known, np.where(is_known[:, None], used, 0.0)
+    is_known = known["method"].isin(["own", "kind-and-site"])
+    known[RATES] = known[RATES].where(is_known, 0.0)
+    known = known.assign(df=known["df"].where(is_known, 1e6), last_km=known["last_km"].fillna(0.0))
+    return known, np.where(is_known.to_numpy()[:, None], used, 0.0)
 
 
 def paths(model, vehicles, as_of, weeks, rng, common):
     """Cumulative km of each draw and vehicle at the end of each of `weeks` (days from as_of):
     (draws, vehicles, weeks), never falling. common: (draws,) of the log of use."""
-    known, is_known, used = days_of_use(model, vehicles, as_of, weeks)
+    known, used = days_of_use(model, vehicles, as_of, weeks)
+    rate, variance, drift, dispersion = known[RATES].to_numpy(dtype=float).T[..., None]
+    df, last = known[["df", "last_km"]].to_numpy(dtype=float).T
     draws, used = len(common), np.maximum(used, 0.0)
     n, m = used.shape
-    df = np.where(is_known, known["df"], 1e6)
-    rate, variance, drift, dispersion = (
-        np.where(is_known, known[c], 0.0)
-        for c in ("rate_km_per_day", "log_variance", "drift_per_day", "dispersion_days")
-    )
     step = np.maximum(np.diff(used, axis=1, prepend=0.0), 0.0)
-    scale = np.sqrt(df / rng.chisquare(np.minimum(df, 1e6), (draws, n)))
-    walk = np.cumsum(rng.standard_normal((draws, n, m)) * np.sqrt(drift[:, None] * step), axis=2)
-    level = rng.standard_normal((draws, n)) * np.sqrt(variance)
-    noise = rng.standard_normal((draws, n, m)) * np.sqrt(dispersion[:, None] * step)
+    scale = np.sqrt(df / rng.chisquare(np.minimum(df, 1e6), (draws, n)))[..., None]
+    walk = np.cumsum(rng.standard_normal((draws, n, m)) * np.sqrt(drift * step), axis=2)
+    level = rng.standard_normal((draws, n))[..., None] * np.sqrt(variance)
+    noise = rng.standard_normal((draws, n, m)) * np.sqrt(dispersion * step)
     spent = np.cumsum(np.maximum(step * np.exp(walk) + noise, 0.0), axis=2)
     with np.errstate(divide="ignore", invalid="ignore"):
-        off = np.log(spent / used) * scale[:, :, None] + (level * scale)[:, :, None]
+        off = np.log(spent / used) * scale + level * scale
         off = np.nan_to_num(off, nan=0.0, posinf=0.0, neginf=-3.0)
         off = off * np.interp(used, WIDEN_AT, model.widen) + common[:, None, None]
-    last = known["last_km"].fillna(0.0).to_numpy()[:, None]
-    far = last + rate[:, None] * used * np.exp(np.clip(off, -3, 3))
+    far = last[:, None] + rate * used * np.exp(np.clip(off, -3, 3))
     return np.maximum.accumulate(far, axis=2)
-
-
-def hour_paths(log, model, ahead, some, weeks, rng, common):
-    """As `paths`, of the hour meters; nil throughout where no work ahead is counted in hours."""
-    asked = np.isfinite(ahead.rows[["due_hours", "every_hours"]].to_numpy(dtype=float)).any()
-    if asked and model.hours is not None:
-        return paths(model.hours, some, log.as_of, weeks, rng, common)
-    return np.zeros((1, len(some), len(weeks)))
 
 
 def leaving_rate(log):
     """Vehicles that leave, a vehicle and year, by the log's own record; nil where none has."""
-    fleet = log.tables["vehicles"]
-    start = fleet["acquired"].fillna(fleet["in_service"]).clip(lower=log.first_day)
-    end = fleet["disposed"].clip(upper=log.as_of).fillna(log.as_of)
-    years = (end - start).dt.days.clip(lower=0).sum() / 365.25
-    return float(fleet["disposed"].le(log.as_of).sum() / years) if years > 0 else 0.0
-
-
-def gone_by(leave, n, draws, weeks, rng):
-    """(draws, vehicles, weeks): whether the vehicle has left by then."""
-    if not leave > 0:
-        return np.zeros((draws, n, len(weeks)), dtype=bool)
-    return rng.exponential(365.25 / leave, (draws, n, 1)) < weeks
+    record = log.record_periods
+    years = (record["end"] - record["begin"]).dt.days.clip(lower=0).sum() / 365.25
+    return float((len(record) - len(log.here)) / years) if years > 0 else 0.0
 
 
 def stays_of(log):
@@ -87,10 +67,10 @@ def stays_of(log):
     Frame `vehicle, begin, end`. One without an end that has lasted longer than is usual, or of
     which nothing is usual, goes on.
     """
-    stays, held = usual_layups(log.tables["layups"], log.as_of), log.tables["layups"]
+    held = log.tables["layups"].dropna(subset="from")
+    stays = usual_layups(held, log.as_of)  # those held come first
     begin, end = ((stays[c] - log.as_of).dt.days.to_numpy(dtype=float) for c in ("from", "to"))
-    is_open = held.dropna(subset=["from"])["to"].isna().to_numpy()
-    is_open = np.append(is_open, np.zeros(len(stays) - len(is_open), dtype=bool))
+    is_open = np.isin(np.arange(len(stays)), np.flatnonzero(held["to"].isna()))
     end = np.where(is_open & ~(end > 0), np.inf, end)
     return pd.DataFrame({"vehicle": stays["vehicle"], "begin": begin, "end": end})
 

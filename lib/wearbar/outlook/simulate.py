@@ -11,7 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from wearbar.intervals.due import DAY, HOURS
 from wearbar.outlook import paths
+from wearbar.outlook.ahead import BASE, EVERY, POINT
 from wearbar.outlook.bills import draw_bills, visit_rates
 from wearbar.outlook.paths import MONTHS
 from wearbar.outlook.prices import CLASSES
@@ -20,41 +22,24 @@ WEEK, LOT = 7, 150  # days; vehicles at once
 LEAST_BILLS = 10  # of a class of money that is shown
 SOON_DAYS = 14  # work already due is done within this
 EARLY_TEST = -0.04  # of its interval, a test is taken before its certificate ends
-AXES, DAY = ("km", "hours", "day"), 2
 
 
 @dataclass(frozen=True, eq=False)
 class Simulated:
-    """A year ahead, a row a draw.
+    """A year ahead, a row a draw."""
 
-    starts: first day of each month ahead. totals: dict of (draws, months) arrays: jobs, hours,
-        planned, wear, unplanned, other (money), and km.
-    by_row: (draws, rows of the work ahead) doings in the year. by_site: frame, a column a site:
-        hours in the year. sets: (draws, sets) replacements in the year.
-    unknown: of hours and each class of money, doings a year of which no figure is known. blind:
-        those of jobs, hours and the classes of which the log and the plan hold nothing to go by.
-    bills: parts that wear and days of unplanned work with a price on record.
-    """
-
-    starts: pd.DatetimeIndex
-    totals: dict
-    by_row: np.ndarray
-    by_site: pd.DataFrame
-    sets: np.ndarray
-    unknown: dict
-    blind: frozenset
-    bills: dict
+    starts: pd.DatetimeIndex  # the first day of each month ahead
+    totals: dict  # (draws, months) arrays: jobs, hours, km, the classes of money
+    by_row: np.ndarray  # (draws, rows of the work ahead) doings
+    sets: np.ndarray  # (draws, sets) replacements, a part alone as its share of the set
+    unknown: dict  # of hours and each class, doings of which no figure is known
+    blind: frozenset  # of jobs, hours and classes, those that log and plan hold nothing of
+    bills: dict  # parts that wear and days of unplanned work with a price on record
 
     @property
     def thin(self):
         """Classes of money with too few bills: no figure of them is shown, nor in the sum."""
         return frozenset(name for name, n in self.bills.items() if n < LEAST_BILLS)
-
-    def add_hours(self, sites, hours):
-        """Count (draws, rows) hours under the rows' sites; none where no work is planned."""
-        sites = sites.fillna("").astype(str).to_numpy()
-        for site in self.by_site.columns.intersection(np.unique(sites)):
-            self.by_site[site] += hours[:, sites == site].sum(axis=1)
 
 
 def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
@@ -63,23 +48,32 @@ def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
     weeks = np.arange(0, edges[-1] + WEEK, WEEK)
     month = np.clip(np.searchsorted(edges, weeks - WEEK / 2, "right") - 1, 0, MONTHS - 1)
     common = rng.standard_normal(draws) * common_sd
-    fleet = log.tables["vehicles"]
-    names = pd.Index(fleet.loc[~fleet["disposed"].le(log.as_of), "vehicle"])
+    names = pd.Index(log.here)
     price = _task_prices(ahead, prices, rng, draws)
+    pieces = sets.rows.join(prices.of_pieces(sets.rows))
     out = _empty(log, ahead, sets, prices, starts, draws)
     leave, stays = paths.leaving_rate(log), paths.stays_of(log)
+    by_hours = np.isfinite(ahead.rows[["due_hours", "every_hours"]].to_numpy(dtype=float))
     for at in range(0, len(names), LOT):
         some = names[at : at + LOT]
         km = paths.paths(model, some, log.as_of, weeks, rng, common)
-        gone = paths.gone_by(leave, len(some), draws, weeks, rng)
+        gone = np.zeros((draws, len(some), len(weeks)), dtype=bool)
+        if leave > 0:
+            gone = rng.exponential(365.25 / leave, (draws, len(some), 1)) < weeks
         laid = paths.laid_up(stays, some, weeks)
-        hours = paths.hour_paths(log, model, ahead, some, weeks, rng, common)
+        hours = np.zeros((1, len(some), len(weeks)))
+        if by_hours.any() and model.hours is not None:
+            hours = paths.paths(model.hours, some, log.as_of, weeks, rng, common)
         km, hours = (np.where(laid.all(axis=1)[:, None], x[:, :, :1], x) for x in (km, hours))
-        driven = np.where(gone[:, :, 1:], 0, np.diff(km, axis=2))
+        driven = np.where(gone[:, :, 1:], 0, np.diff(km, axis=2)).sum(axis=1)
         for k in range(MONTHS):
-            out.totals["km"][:, k] += driven[:, :, month[1:] == k].sum(axis=(1, 2))
-        _do_jobs(out, ahead, some, (km, hours), gone | laid, weeks, month, price, rng)
-        _wear_out(out, sets, some, km, gone, month, prices, rng)
+            out.totals["km"][:, k] += driven[:, month[1:] == k].sum(axis=1)
+        meters = (km, hours, np.broadcast_to(weeks, (1, len(some), len(weeks))))
+        rows = np.flatnonzero(ahead.rows["vehicle"].isin(some))
+        if len(rows):
+            done = _jobs_done(ahead, rows, some, meters, gone | laid, month, rng)
+            _count(out, rows, done, price, rng)
+        _wear_out(out, sets, some, km, gone, month, pieces, rng)
     still = stays.loc[(stays["begin"] <= 0) & np.isinf(stays["end"]), "vehicle"]
     _bills(out, log, prices, names[~names.isin(still)], leave, rng)
     return out
@@ -87,28 +81,25 @@ def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
 
 def _empty(log, ahead, sets, prices, starts, draws):
     """A `Simulated` in which nothing has been counted yet."""
-    bills, every = prices.bills, prices.pieces.index.get_level_values(2) == ""
-    days = bills["what"].eq("unplanned") & (bills["date"] <= log.as_of) & bills["amount"].notna()
-    no_task, no_part = not len(ahead.rows), not len(sets.rows)
-    no_work = not len(log.tables["work"]) and not len(bills)
+    pieces, bills, work = prices.pieces, prices.bills, log.tables["work"]
+    days = bills["what"].eq("unplanned") & bills["amount"].notna()
+    no_task, no_part, no_work = ahead.rows.empty, sets.rows.empty, work.empty and bills.empty
     blind = {"jobs": no_task, "hours": no_task and no_part and no_work, "planned": no_task}
     blind |= {"wear": no_part, "unplanned": no_work, "other": no_work}
-    sites = np.unique(ahead.rows["site"].fillna("").astype(str))
     return Simulated(
         starts,
-        {name: np.zeros((draws, MONTHS)) for name in ("jobs", "hours", *CLASSES, "km")},
-        np.zeros((draws, len(ahead.rows)), dtype=np.int16),
-        pd.DataFrame(0.0, index=range(draws), columns=sites),
-        np.zeros((draws, len(sets.rows))),
-        dict.fromkeys(("hours", *CLASSES), 0.0),
-        frozenset(name for name, is_none in blind.items() if is_none),
-        {"wear": int(prices.pieces.loc[every, "n"].sum()), "unplanned": int(days.sum())},
+        totals={name: np.zeros((draws, MONTHS)) for name in ("jobs", "hours", *CLASSES, "km")},
+        by_row=np.zeros((draws, len(ahead.rows)), dtype=np.int16),
+        sets=np.zeros((draws, len(sets.rows))),
+        unknown=dict.fromkeys(("hours", *CLASSES), 0.0),
+        blind=frozenset(name for name, is_none in blind.items() if is_none),
+        bills={"wear": int(pieces.query("item == ''")["n"].sum()), "unplanned": int(days.sum())},
     )
 
 
 def _task_prices(ahead, prices, rng, draws):
     """(amount (draws, rows), its spread, hours (rows)) of one doing of each; NaN not known."""
-    table = prices.tasks.reindex(pd.MultiIndex.from_frame(ahead.rows[["plan", "task"]]))
+    table = prices.of_tasks(ahead.rows)
     amount, hours = (table[c].to_numpy(dtype=float) for c in ("amount", "hours"))
     se, sd = (table[c].fillna(0.0).to_numpy(dtype=float) for c in ("amount_se", "amount_sd"))
     codes, which = np.unique(ahead.rows["task"].fillna("").astype(str), return_inverse=True)
@@ -116,59 +107,50 @@ def _task_prices(ahead, prices, rng, draws):
     return np.maximum(amount + common * se, 0.0), sd, hours
 
 
-def _do_jobs(out, ahead, some, driven, away, weeks, month, price, rng):
-    """What falls due is done, as late as work is done here (a vehicle's together), and falls due
-    again; what it covers starts anew with it.
+def _jobs_done(ahead, rows, some, meters, away, month, rng):
+    """(draws, rows, months) doings: what falls due is done, as late as work is done here (a
+    vehicle's together), and falls due again; what it covers starts anew with it.
 
-    driven: (km, hours) of `paths`; of hours one draw may stand for all. Points are of `AXES`: (3,
-    draws, rows).
+    meters: km, hours and days, (draws, vehicles, weeks); of each one draw may stand for all.
     """
-    rows = np.flatnonzero(ahead.rows["vehicle"].isin(some))
-    if not len(rows):
-        return
-    r, draws = ahead.rows.iloc[rows], len(driven[0])
-    who, shape = some.get_indexer(r["vehicle"]), (draws, len(rows))
-    due, every = (
-        r[[f"{what}_{x}" for x in axes]].to_numpy(dtype=float).T[:, None]
-        for what, axes in (("due", AXES), ("every", ("km", "hours", "days")))
-    )
-    span = np.where(np.isfinite(every), every, 0.0)
-    expiry, shift = r["is_expiry"].to_numpy(bool), rng.standard_normal((draws, 1)) * ahead.habit_sd
+    r, covers, shape = ahead.rows.iloc[rows], ahead.covers, (len(away), len(rows))
+    who, climbs = some.get_indexer(r["vehicle"]), np.flatnonzero(r["on_ladder"])
+    due, every, base = (r[names].to_numpy(dtype=float).T[:, None] for names in (POINT, EVERY, BASE))
+    span, point = np.where(np.isfinite(every), every, 0.0), np.repeat(base, len(away), axis=1)
+    pairs = np.searchsorted(rows, covers[:, np.isin(covers, rows).all(axis=0)]).T
+    expiry, shift = r["is_expiry"].to_numpy(bool), rng.standard_normal((len(away), 1))
 
     def lateness(past):
-        chance = rng.random((draws, len(some)))[:, who]
-        return _shares(ahead.habits[rows], past, expiry, chance, shift) * span
+        chance = rng.random((len(away), len(some)))[:, who]
+        return _shares(ahead.habits[rows], past, expiry, chance, shift * ahead.habit_sd) * span
+
+    def stand(week):
+        return np.stack([np.broadcast_to(meter[:, who, week], shape) for meter in meters])
 
     due = due + lateness(r["past_share"].to_numpy())
     soon = rng.uniform(0, SOON_DAYS, shape)
     due[DAY] = np.maximum(due[DAY], soon)
-    late = np.logical_or(*(x <= meter[:, who, 0] for x, meter in zip(due, driven, strict=False)))
+    late = (due[:DAY] <= stand(0)[:DAY]).any(axis=0)
     due[DAY] = np.where(late, np.minimum(due[DAY], soon), due[DAY])
     due[:DAY] = np.where(late, np.inf, due[:DAY])
-    point = np.repeat(ahead.again.base[:, None, rows], draws, axis=1)
-    point[DAY] -= ahead.again.today
-    climbs, (does, done_too) = np.flatnonzero(ahead.again.on_ladder[rows]), ahead.covers
-    inside = np.isin(does, rows) & np.isin(done_too, rows)
-    pairs = np.searchsorted(rows, [does[inside], done_too[inside]]).T
-    counts = np.zeros((*shape, MONTHS), dtype=np.int16)
-    for w in range(1, len(weeks)):
-        km, hours = (np.broadcast_to(meter[:, who, w], shape) for meter in driven)
-        done = (km >= due[0]) | (hours >= due[1]) | (weeks[w] >= due[DAY])
-        done &= ~away[:, who, w]
+    counts, hours = np.zeros((*shape, MONTHS), dtype=np.int16), stand(0)[HOURS]
+    for w in range(1, len(month)):
+        at = stand(w)
+        done = (at >= due).any(axis=0) & ~away[:, who, w]
         counts[:, :, month[w]] += done
         fresh = done.copy()
         for a, b in pairs:
             fresh[:, b] |= done[:, a]
         late_by = lateness(np.full(len(rows), -1.0))
-        hours = (hours + driven[1][:, who, w - 1]) / 2  # as of the days: in the middle of the week
-        day = weeks[w] - WEEK / 2
-        again = np.stack([km, hours, np.full(shape, day)]) + every
-        draw, at = np.nonzero(fresh[:, climbs])
-        cell = draw, climbs[at]
-        told = ahead.again.points(rows[cell[1]], km[cell], hours[cell], day, point[:, *cell])[0]
+        at[DAY] -= WEEK / 2  # in the middle of the week, and the hours as of then
+        at[HOURS], hours = (at[HOURS] + hours) / 2, at[HOURS].copy()
+        again = at + every
+        draw, climber = np.nonzero(fresh[:, climbs])
+        cell = draw, climbs[climber]
+        told = ahead.points(rows[cell[1]], at[:, *cell], point[:, *cell])[0]
         point[:, *cell] = again[:, *cell] = told
         due = np.where(fresh, again + late_by, due)
-    _count(out, r, rows, counts, price, rng)
+    return counts
 
 
 def _shares(habits, past, expiry, chance, shift):
@@ -180,43 +162,41 @@ def _shares(habits, past, expiry, chance, shift):
     return np.maximum(np.where(expiry, EARLY_TEST, share), past)
 
 
-def _count(out, r, rows, counts, price, rng):
+def _count(out, rows, counts, price, rng):
+    """Adds the doings of some rows, with their money and hours."""
     amount, spread, hours = (p[..., rows] for p in price)
-    year, totals, priced = counts.sum(axis=2), out.totals, np.isfinite(amount[0])
+    totals, priced = out.totals, np.isfinite(amount[0])
     totals["jobs"] += counts.sum(axis=1)
-    out.by_row[:, rows] = year
+    out.by_row[:, rows] = counts.sum(axis=2)
     money = np.einsum("dsm,ds->dm", counts[:, priced], amount[:, priced])
     noise = np.sqrt(np.einsum("dsm,s->dm", counts[:, priced], spread[priced] ** 2))
     totals["planned"] += np.maximum(money + noise * rng.standard_normal(noise.shape), 0.0)
     for name, blank in (("planned", ~priced), ("hours", np.isnan(hours))):
         out.unknown[name] += float(counts[:, blank].sum() / len(counts))
     totals["hours"] += np.einsum("dsm,s->dm", counts, np.nan_to_num(hours))
-    out.add_hours(r["site"], year * np.nan_to_num(hours))
 
 
-def _wear_out(out, sets, some, km, gone, month, prices, rng):
+def _wear_out(out, sets, some, km, gone, month, pieces, rng):
     """Each set is renewed when its governing part reaches its limit, as late and as whole as is
     usual here, and again after another life; a damaged part is renewed alone."""
     rows = np.flatnonzero(sets.rows["vehicle"].isin(some))
     if not len(rows):
         return
-    r, draws, totals = sets.rows.iloc[rows], len(km), out.totals
-    who, size = some.get_indexer(r["vehicle"]), r["size"].to_numpy()
+    r, draws, totals = pieces.iloc[rows], len(km), out.totals
+    who, size, together = some.get_indexer(r["vehicle"]), *r[["size", "together"]].to_numpy().T
     limit, harm = (km[:, who, 0] + left(rows, draws, rng) for left in (sets.left, sets.damage))
-    table = prices.piece(r["kind"], r["category"], r["item"])
-    columns = ("amount", "amount_sd", "hours", "n")
-    amount, sd, hours, n = table[list(columns)].to_numpy(dtype=float).T
-    blank = {"wear": np.isnan(amount), "hours": np.isnan(hours)}
-    amount, hours, sd = np.nan_to_num(amount + sets.extra(r, prices)), *np.nan_to_num((hours, sd))
+    each, sd, hours, n = r[["amount", "amount_sd", "hours", "n"]].to_numpy(dtype=float).T
+    blank = {"wear": np.isnan(each), "hours": np.isnan(hours)}
+    each, sd, hours = np.nan_to_num((each, sd, hours))
     se = sd / np.sqrt(np.fmax(n, 1.0))
-    each = np.maximum(amount + se * rng.standard_normal((draws, 1)), 0.0)
+    each = np.maximum(each + se * rng.standard_normal((draws, 1)), 0.0)
     for w in range(1, km.shape[2]):
         here = km[:, who, w]
         worn, hurt = ((here >= end) & ~gone[:, who, w] for end in (limit, harm))
         done = worn | hurt
         if not done.any():
             continue
-        whole, fresh = sets.is_whole(rows, draws, rng), sets.life(rows, draws, rng)
+        whole, fresh = rng.random(here.shape) < together, sets.life(rows, draws, rng)
         # one alone: its mate is anywhere in its life
         rest = np.where(whole, fresh, fresh * rng.random(fresh.shape))
         limit = np.where(worn, here + rest, np.where(hurt & (size == 1), here + fresh, limit))
@@ -228,18 +208,16 @@ def _wear_out(out, sets, some, km, gone, month, prices, rng):
         noise = np.sqrt((pieces * sd**2).sum(axis=1)) * rng.standard_normal(draws)
         totals["wear"][:, month[w]] += np.maximum((pieces * each).sum(axis=1) + noise, 0.0)
         totals["hours"][:, month[w]] += (pieces * hours).sum(axis=1)
-        out.add_hours(r["site"], pieces * hours)
 
 
 def _bills(out, log, prices, names, leave, rng):
     """Unplanned and other work at its own rate, each day of it with a bill out of the log."""
-    kind = log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["kind"]
-    kind = kind.reindex(names).to_numpy(dtype=object)
+    kind = names.map(log.tables["vehicles"].set_index("vehicle")["kind"])
     kept = np.exp(-leave * (np.arange(MONTHS) + 0.5) / MONTHS)
     for what in ("unplanned", "other"):
-        bills = prices.bills[prices.bills["what"].eq(what) & (prices.bills["date"] <= log.as_of)]
+        bills = prices.bills[prices.bills["what"].eq(what)]
         rate = visit_rates(log, bills, names, rng, len(out.sets))
-        money, hours, unknown = draw_bills(rate, kept, bills, kind, log.as_of, MONTHS, rng)
+        money, hours, unknown = draw_bills(rate, kept, bills, kind, log.as_of, rng)
         out.totals[what] += money
         out.totals["hours"] += hours
         for name, n in zip((what, "hours"), unknown, strict=True):

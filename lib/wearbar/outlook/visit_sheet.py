@@ -5,67 +5,41 @@ Takes the action list and wear lines of the whole log, so that what is usual for
 parts counts.
 """
 
-import math
-from dataclasses import dataclass
+import tomllib
 from types import SimpleNamespace
 
+import numpy as np
 import pandas as pd
 
 from wearbar import intervals, usage
 from wearbar.intervals import STALE_DAYS
 from wearbar.log.keys import is_among, stacked
-from wearbar.log.plan_figures import is_example
-from wearbar.outlook.action_list import DANGER, actions, worn_of
-from wearbar.outlook.sheet_tasks import checks_of, have_of, tasks_in_plan, tasks_of
+from wearbar.log.places import place
+from wearbar.log.schema import TEXT
+from wearbar.log.units import is_example
+from wearbar.outlook.action_list import DANGER, OF_PLAN, actions
+from wearbar.outlook.order import packs, parts_of
+from wearbar.outlook.parts import worn_of
 from wearbar.usage.backtest import model_by_test
 
+ON_CONDITION = "on-condition"  # a task without limits, asked for by the wear of its part
+MOST_TASKS = 14  # printed with their steps; what only comes later makes room
+# of the bench, in order: what wants a cold engine; brakes, wheels, steering; the rest; what wants a
+# warm one, which the engine then is; what ends the visit. Common practice, no source
+STAGES = ("cold", "safety", "other", "warm", "last")
+_COLD, _WARM = r"\b(?:cold|cool)\b", r"\b(?:warm|hot|run)\b"
 PRESSING_PARTS = ("below-legal", "below", "may-be-below", "before-next-look")
-# what is read of a part, and where across it; positions where the log does not tell what is fitted
-READ = {
-    "tyre": (("depth", ("left-shoulder", "centre", "right-shoulder")), ("pressure", ("cold",))),
-    "brake-pad": (("thickness", ("inner", "outer")),),
-    "chain": (("elongation", ("tight-spot",)), ("slack", ("tight-spot",))),
-    "engine-oil": (("top-up", ("level before",)),),
-}
-_CORNERS = ("front-left", "front-right", "rear-left", "rear-right")
-_ENDS, _ENGINE = ("front", "rear"), ("engine",)
-_ON_FOUR = {"tyre": _CORNERS, "brake-pad": _ENDS, "engine-oil": _ENGINE}
-USUAL = dict.fromkeys(("car", "van", "pickup", "bus", "truck", "quad"), _ON_FOUR)
-USUAL["motorcycle"] = dict.fromkeys(("tyre", "brake-pad"), _ENDS)
-USUAL["motorcycle"] |= {"chain": ("drive",), "engine-oil": _ENGINE}
+_SHEET = tomllib.loads(place("shared", "readings.toml").read_text(encoding="utf-8"))
+READ, USUAL = _SHEET["read"], _SHEET["usual"]
 PLACE = ["category", "position"]
-WORN = ["last_height", "last_read", "last_is_doubted"]
 LIMITS = ["limit", "legal_limit", "jurisdiction"]
-
-
-@dataclass(frozen=True)
-class Last:
-    """The last reading: its day, what the instruments showed, and its age on the report date."""
-
-    date: object = pd.NaT
-    odometer_km: float = math.nan
-    hours: float = math.nan
-    days: float = math.nan
-    is_stale: bool = False
 
 
 def visit_of(log, vehicles=None, confidence=0.9, readings=None):
     """The next visit of the vehicle whose work presses most: of `vehicles`, or of all.
 
     log: the whole log. Pressing most: the first in the action list, or else the first vehicle still
-    there. Raises ValueError where there is no vehicle. Gives a namespace:
-    vehicle, kind, site, meter, distance_unit ("" the log's), disposed (NaT: still here), n_vehicles
-        it was chosen from, last (`Last`), has_plan, is_example: its plan's figures are examples.
-    dangers: of `actions`, what forbids driving. others: of it, all that is neither that nor a task
-        nor wear. `untold`: tables of danger that the log lacks.
-    tasks: of `sheet_tasks.tasks_of`; titles: of the plan's tasks, by code; checks: what is checked
-        before each use; have: parts to have ready (`have_of`).
-    worn: fitted parts at or near their limit, of `parts.remaining`. has_parts: the log tells of
-    any.
-    reads: a row a reading to take, `position, category, quantity, places, last, last_date,
-        last_is_doubted, limit, legal_limit, jurisdiction, made`.
-    changes: fitted parts that this visit may take off, `position, category, item, fitted,
-        fitted_odometer_km`. laid_up: the lay-up that it is in or comes out of, a dict, or None.
+    there. Raises ValueError where there is no vehicle. Gives a namespace.
     """
     fleet = log.tables["vehicles"]
     fleet = fleet if vehicles is None else fleet[fleet["vehicle"].isin(list(vehicles))]
@@ -78,30 +52,33 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
     here = fleet.loc[fleet["disposed"].isna(), "vehicle"]
     ranked = (*rows["vehicle"], *here, *fleet["vehicle"])
     vehicle = next(name for name in ranked if name in set(fleet["vehicle"]))
+    own, mine = fleet[fleet["vehicle"] == vehicle].iloc[0], log.only([vehicle])
     rows, on, parts, readings = (
         t[t["vehicle"] == vehicle] for t in (rows, on, lines.parts[lines.parts["is_on"]], readings)
     )
-    own, mine = fleet[fleet["vehicle"] == vehicle].iloc[0], log.only([vehicle])
     is_danger = rows["urgency"].isin(DANGER)
     worn = on[on["state"].isin(PRESSING_PARTS)].reset_index(drop=True)
-    plan = tasks_in_plan(log, vehicle)
-    tasks, last = tasks_of(rows, plan, worn, log.plan), _last(readings, log.as_of)
-    site = usage.site_at(log, [vehicle], [log.as_of]).iloc[0]
+    plan = log.plan_or_empty.in_force(log.as_of)
+    plan = plan[plan["plan"] == log.plan_for(fleet["vehicle"])[own.name]].reset_index(drop=True)
+    checks = _without_limits(plan)
+    checks = checks[checks["part"].isna() & checks["action"].eq("inspect")]
+    tasks, last = _tasks_of(rows, plan, worn, log.plan_or_empty.covers), _last(readings, log.as_of)
+    site = usage.site_at(log, [vehicle], log.as_of).iloc[0]
     texts = own[["kind", "meter", "distance_unit"]].to_dict() | {"site": site}
     return SimpleNamespace(
         vehicle=vehicle,
         **{name: "" if pd.isna(text) else str(text) for name, text in texts.items()},
-        disposed=own["disposed"] if own["disposed"] <= log.as_of else pd.NaT,
-        n_vehicles=len(fleet),
+        disposed=own["disposed"] if own["disposed"] <= log.as_of else pd.NaT,  # NaT: still here
+        n_vehicles=len(fleet),  # that it was chosen from
         last=last,
-        dangers=rows[is_danger],
+        dangers=rows[is_danger],  # what forbids driving
         others=rows[~is_danger & ~rows["kind"].isin(["task", "wear"])],
-        untold=tuple(intervals.untold(log)),
+        missing=tuple(intervals.untold(log)),
         tasks=tasks,
         titles=dict(zip(plan["code"], plan["title"], strict=True)),
-        checks=checks_of(plan),
-        have=have_of(tasks, worn),
-        worn=worn,
+        checks=checks.reset_index(drop=True),  # before each use
+        have=_have_of(tasks, worn),
+        worn=worn,  # fitted parts at or near their limit
         reads=_reads(mine, own["kind"], on, parts),
         changes=_changes(mine, tasks, worn),
         has_parts=len(parts) > 0,
@@ -112,39 +89,40 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
 
 
 def _last(readings, as_of):
+    """The last reading: `date`, what the instruments showed, and its age in `days`."""
     own = readings[readings["date"] <= as_of].sort_values("date", kind="stable")
-    if own.empty:
-        return Last()
-    odometer_km, hours = own[["odometer_km", "meter_hours"]].ffill().iloc[-1]
-    days = (as_of - own["date"].iloc[-1]).days
-    return Last(own["date"].iloc[-1], float(odometer_km), float(hours), days, days > STALE_DAYS)
+    own = own[["date", "odometer_km", "meter_hours"]].ffill()
+    date, odometer_km, hours = own.iloc[-1] if len(own) else (pd.NaT, np.nan, np.nan)
+    days = (as_of - date).days
+    return SimpleNamespace(
+        date=date, odometer_km=odometer_km, hours=hours, days=days, is_stale=days > STALE_DAYS
+    )
 
 
 def _reads(log, kind, lines, parts):
-    """The readings that the analyses need, each with the last of the fitted part, and limits."""
+    """The readings that the analyses need: a row each, `position, category, quantity, places`, with
+    `made`, limits and the last one of the fitted part: `last, last_date, last_is_doubted`."""
     fitted = log.tables["fitted"]
     fitted = fitted.loc[fitted["removed"].isna(), [*PLACE, "made"]].drop_duplicates(PLACE)
-    usual = [(c, p) for c, places in USUAL.get(kind, {}).items() for p in places]
-    usual = pd.DataFrame(usual, columns=PLACE)
+    usual = [at for usual in USUAL if kind in usual["kinds"] for at in usual["at"].items()]
+    usual = pd.DataFrame(usual, columns=PLACE).explode("position")
     usual = usual[~usual["category"].isin(fitted["category"])]
     places = stacked([fitted, usual]).reindex(columns=fitted.columns)
-    wanted = [(c, q, p) for c, all_q in READ.items() for q, p in all_q]
+    wanted = [(c, q, tuple(at)) for c, quantities in READ.items() for q, at in quantities.items()]
     wanted = pd.DataFrame(wanted, columns=["category", "quantity", "places"])
-    wanted = wanted.merge(places, on="category")
+    wanted = places.sort_values("position", kind="stable").merge(wanted, on="category")
+    by = {"key": lambda names: names.map(list(READ).index), "kind": "stable"}
     keys = ["category", "quantity", "position"]
+    read = lines[["part_key", "quantity", "last_height", "last_read", "last_is_doubted"]]
     worn = parts[["part_key", "category", "last_position", *LIMITS]]
-    worn = worn.merge(lines[["part_key", "quantity", *WORN]], on="part_key", how="left")
-    # what is read of a category's wear, and held to its limit: depth, not pressure
-    first = worn["category"].map({name: what[0][0] for name, what in READ.items()})
+    worn = worn.merge(read, on="part_key", how="left")
+    first = worn["category"].map({name: next(iter(what)) for name, what in READ.items()})
     worn["quantity"] = worn["quantity"].where(worn["last_read"].notna(), first)
     names = {"last_position": "position", "last_height": "last", "last_read": "last_date"}
     worn = worn.drop(columns="part_key").rename(columns=names).drop_duplicates(keys)
     other = _last_values(log, keys)
     known = stacked([worn, other[~is_among(other, worn, keys)]]).reindex(columns=worn.columns)
-    wanted = wanted.merge(known, on=keys, how="left")
-    order = wanted["category"].map(list(READ).index)
-    wanted = wanted.assign(order=order).sort_values(["order", "position"], kind="stable")
-    return wanted.drop(columns="order").reset_index(drop=True)
+    return wanted.sort_values("category", **by).merge(known, on=keys, how="left")
 
 
 def _last_values(log, keys):
@@ -173,3 +151,83 @@ def _laid_up(log, last):
     read = log.as_of if pd.isna(last.date) else last.date
     stays = stays[(stays["from"] <= log.as_of) & ~(stays["to"] < read)]
     return None if stays.empty else stays.iloc[-1][["from", "to", "reason"]].to_dict()
+
+
+def _without_limits(plan):
+    """The tasks that no distance, hours or date asks for."""
+    return plan[plan.filter(regex="^(every|first)_(?!after)").isna().all(axis=1)]
+
+
+def _tasks_of(rows, plan, worn, covers):
+    """The vehicle's tasks in the action list, and those that its worn parts ask for.
+
+    One row a task and position, in bench order (`stage`, of `STAGES`) and within it that of the
+    list, with what the plan says of it; `state` (or ON_CONDITION); `done_by`, the task on this
+    sheet that also does it ("" none); `is_full`, whether its steps are to be printed.
+    rows: of `actions`. plan: the vehicle's tasks. worn: of `parts.remaining`. covers: of the log's
+    plan.
+    """
+    tasks = rows[rows["kind"].eq("task")].rename(columns={"item": "task"}).drop(columns=OF_PLAN)
+    names = {"code": "task", "last_position": "position", "state": "wear_state", "by": "wear_by"}
+    asked = worn.merge(_without_limits(plan), left_on="category", right_on="part")
+    asked = asked[list(names)].rename(columns=names).drop_duplicates(["task", "position"])
+    told = stacked([tasks, asked.assign(state=ON_CONDITION)])
+    told = told.reindex(columns=[*tasks, "wear_state", "wear_by"])
+    told = told.merge(plan, left_on="task", right_on="code", how="left")
+    for name in ("parts", "figures", "steps"):
+        told[name] = [x if isinstance(x, tuple) else () for x in told[name]]
+    later, own = told["state"].eq("before-window"), _done_by(told, covers).eq("")
+    first = own & ~told.duplicated("task")
+    room = (first & ~later).sum() + (first & later).cumsum() <= MOST_TASKS
+    told = told.assign(done_by=_done_by(told, covers), stage=_stages(told))
+    told["is_full"] = own & (~later | room)
+    order = told["stage"].map(STAGES.index).sort_values(kind="stable").index
+    return told.loc[order].reset_index(drop=True)
+
+
+def _stages(tasks):
+    """By whether its steps, or else the names of its figures, first speak of cold or of warm."""
+    words = [
+        " ".join((*steps, *(f["name"] for f in figures)))
+        for steps, figures in zip(tasks["steps"], tasks["figures"], strict=True)
+    ]
+    words = pd.Series(words, tasks.index, dtype=TEXT).str.casefold()
+    first = words.str.extract(f"({_COLD})|({_WARM})").notna()
+    oil = tasks["task"].astype(TEXT).str.contains("engine-oil") & tasks["action"].eq("replace")
+    safety, statutory = (tasks[c].eq(True) for c in ("safety", "statutory"))
+    is_stage = {"last": statutory, "cold": first[0], "warm": first[1] | oil, "safety": safety}
+    return np.select(list(is_stage.values()), list(is_stage), "other").astype(object)
+
+
+def _done_by(tasks, covers):
+    """For each task the first pressing one on the sheet that covers it at its position, or ""."""
+    pressing = tasks[~tasks["state"].isin(["before-window", ON_CONDITION])][["task", "position"]]
+    pairs = covers[["code", "covered"]].drop_duplicates()
+    pairs = pairs.merge(pressing, left_on="code", right_on="task").drop(columns="task")
+    pairs = pairs.rename(columns={"covered": "task"}).drop_duplicates(["task", "position"])
+    by = tasks[["task", "position"]].merge(pairs, on=["task", "position"], how="left")["code"]
+    return by.astype(object).where(by.notna(), "")
+
+
+def _have_of(tasks, worn):
+    """Parts to have ready: frame `item, unit, pack, quantity, tasks, packs, left, category,
+    positions`.
+
+    First those that the plan names for the tasks printed in full, in whole packs, those of one kind
+    added up, `left` what is over. Then the worn parts (of `parts.remaining`) whose task names none:
+    `item` as fitted, `category`, one a position.
+    """
+    full = tasks[tasks["is_full"]]
+    named = parts_of(full[["task", "parts"]]).groupby(["item", "unit", "pack"], sort=False)
+    named = named.agg(quantity=("quantity", "sum"), tasks=("task", _once)).reset_index()
+    named["packs"] = packs(named["quantity"], named["pack"])
+    named["left"] = named["packs"] * named["pack"] - named["quantity"]
+    own = worn[~worn["category"].isin(full.loc[full["parts"].map(len).gt(0), "part"])]
+    own = own.groupby(["category", "item"], sort=False, dropna=False)["last_position"]
+    own = own.agg(quantity="nunique", positions=_once).reset_index()
+    own = own.assign(unit="", pack=1.0, packs=own["quantity"], left=0.0, tasks=[()] * len(own))
+    return stacked([named.assign(category="", positions=[()] * len(named)), own])
+
+
+def _once(values):
+    return tuple(dict.fromkeys(values))

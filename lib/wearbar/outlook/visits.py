@@ -15,148 +15,196 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, sparse
 
+from wearbar.log.keys import look_up, stacked
+from wearbar.log.schema import TEXT
+from wearbar.outlook.action_sources import PRESSING
+from wearbar.outlook.ahead import EARLIEST, POINT
+from wearbar.outlook.paths import days_of_use
+from wearbar.outlook.year import QUARTER_DAYS
+
 SLACK = 0.9  # of one visit: all the waste of a vehicle's plan weighs less than that
-STEP_DAYS = 7
+STEP_DAYS, PLAN_DAYS = 7, 364
+FAR_DAYS = 2.0 * PLAN_DAYS
+LOT = 150  # vehicles at once
+ROW = dict.fromkeys(["vehicle", "site", "task", "title", "position"], object) | {"amount": float}
 
 
 @dataclass(frozen=True, eq=False)
 class Jobs:
-    """Work ahead of n jobs over m days.
+    """Work ahead of n jobs over m days: the days between which each is to be done, the first time
+    in column 0 of `early` and `due`, and then again if it is done on each of `days`."""
 
-    rows: one row a job, `vehicle, task, position, amount` (its money, NaN not known) and any other.
-    days: (m,), the days looked at, from now, the first 0. first_early, first_due: (n,) whole days
-    from now. early, due: (n, m), the days between which each job is to be done again if it is done
-    on each of `days`; a due day within them is one of them.
-    """
-
-    rows: pd.DataFrame
-    days: np.ndarray
-    first_early: np.ndarray
-    first_due: np.ndarray
-    early: np.ndarray
+    rows: pd.DataFrame  # one row a job: `vehicle, task, position, amount` (NaN not known) and more
+    days: np.ndarray  # (m,) from now, the first 0; a due day within them is one of them
+    early: np.ndarray  # (n, 1 + m), whole days
     due: np.ndarray
 
-    def take(self, rows, places=slice(None)):
+    def take(self, rows, places):
         """Some of the jobs, with visits on some of the days alone."""
-        first = (self.first_early[rows], self.first_due[rows])
-        both = (x[rows][:, places] for x in (self.early, self.due))
-        return Jobs(self.rows.iloc[rows].reset_index(drop=True), self.days[places], *first, *both)
+        at = np.ix_(rows, np.append(0, np.add(places, 1)))
+        return Jobs(self.rows.iloc[rows], self.days[places], self.early[at], self.due[at])
+
+    def unused(self, job, start, day):
+        """Share of its interval that a job gives up by being done on a day of window `start`."""
+        due, since = self.due[job, start], np.maximum(start, 1)
+        whole = self.due[job, since] - self.days[since - 1]
+        return np.clip((due - day) / np.maximum(whole, 1.0), 0.0, 1.0)
+
+    def windows(self):
+        """First and last place in `days` of each window, and whether it may lie past the last day.
+
+        Where the due point has gone by it is the next day there is; where no day lies in the window
+        the last place comes before the first.
+        """
+        soonest = np.arange(len(self.days) + 1)
+        gone = self.due < np.append(0, self.days + 1)
+        last = np.where(gone, soonest, np.searchsorted(self.days, self.due, "right") - 1)
+        first = np.maximum(np.searchsorted(self.days, self.early, "left"), soonest)
+        beyond = self.due > self.days[-1]
+        beyond[:, -1] = True
+        return np.where(gone, soonest, first), last, beyond
 
 
 @dataclass(frozen=True, eq=False)
 class VisitPlan:
-    """jobs: one row a job at a visit, `vehicle, day, task, position, due_day, unused_share` (of its
-    interval), `amount, wasted_amount, is_past` (its due point had gone by already). n_visits;
-    n_single: with a visit for every job; n_own_day: with every job on its own due day, those of one
-    day together.
-    """
+    """jobs: one row a job at a visit: those of `ROW`, `day, due_day, unused_share` (of its
+    interval), `wasted_amount, is_past` (its due point had gone by already)."""
 
     jobs: pd.DataFrame
     n_visits: int
-    n_single: int
-    n_own_day: int
+    n_single: int  # with a visit for every job
+    n_own_day: int  # with every job on its own due day, those of one day together
 
     @property
     def saved_share(self):
         return 1 - self.n_visits / self.n_single if self.n_single else np.nan
 
 
+def plan_of_visits(outlook, todo=None):
+    """The `VisitPlan` of the year ahead; what `waiting` tells is not in it.
+
+    todo: of `actions`, told in words (`job`): what of it cannot wait is done at the first visit of
+    its vehicle, or on the day that its lay-up ends.
+    """
+    more, plans = _at_once(outlook.ahead, todo), []
+    names = list(dict.fromkeys([*outlook.ahead.rows["vehicle"], *more["vehicle"]]))
+    for at in range(0, max(len(names), 1), LOT):
+        some = names[at : at + LOT]
+        jobs = visit_jobs(outlook, some)
+        also = more[more["vehicle"].isin(some) & np.isfinite(more["day"])]
+        once = np.full((len(also), jobs.due.shape[1]), FAR_DAYS)
+        once[:, 0] = also["day"]
+        rows = stacked([jobs.rows, also]).reindex(columns=ROW).astype(ROW)
+        early, due = np.vstack([jobs.early, once]), np.vstack([jobs.due, once])
+        plans.append(plan_visits(Jobs(rows, jobs.days, early, due)))
+    counts = np.sum([(p.n_visits, p.n_single, p.n_own_day) for p in plans], axis=0).tolist()
+    return VisitPlan(pd.concat([p.jobs for p in plans], ignore_index=True), *counts)
+
+
+def _at_once(ahead, todo):
+    """The pressing rows of an action list that the work ahead does not hold: frame `ROW`, `day`.
+
+    task, title: the row in words. day: 0, now, or the end of the lay-up that its vehicle is in,
+    infinite where that is not on record. Tasks and certificates are in the work ahead already.
+    """
+    if todo is None:
+        return pd.DataFrame(columns=[*ROW, "day"]).astype({"day": float})
+    mine = todo["urgency"].isin([*PRESSING, "recall"]) & ~todo["kind"].isin(["task", "certificate"])
+    rows = todo[mine].reset_index(drop=True)
+    wait = ahead.rows.groupby("vehicle")["wait_days"].max()
+    day = rows["vehicle"].map(wait).astype(float).replace(0.0, np.nan).fillna(np.inf)
+    rows = rows.assign(task=rows["job"], title=rows["job"], position="", amount=np.nan)
+    return rows[list(ROW)].assign(day=day.where(rows["is_laid_up"], 0.0))
+
+
 def plan_visits(jobs, step=STEP_DAYS):
     """The `VisitPlan` of all vehicles. step: a visit may be made each so many days."""
     code, names = pd.factorize(jobs.rows["vehicle"], sort=True)
-    amount = jobs.rows["amount"]
-    usual = amount.median() if amount.notna().any() else 1.0
-    weight = amount.fillna(usual).to_numpy(dtype=float)
+    amount = jobs.rows["amount"].astype(float)
+    weight = amount.fillna(amount.median() if amount.notna().any() else 1.0).to_numpy()
     row, own = own_days(jobs)
-    found = [np.zeros((2, 0), dtype=int)]
+    done = [np.zeros((2, 0), dtype=int)]
     for v in range(len(names)):
         rows = np.flatnonzero(code == v)
         places = np.union1d(np.arange(0, len(jobs.days), step), own[np.isin(row, rows)])
         job, at = bundle(jobs.take(rows, places), weight[rows])
-        found.append(np.stack([rows[job], places[at]]))
-    told = _told(jobs, *np.concatenate(found, axis=1))
+        done.append(np.stack([rows[job], places[at]]))
+    job, at = np.concatenate(done, axis=1)
+    order = np.lexsort((at, job))
+    job, at = job[order], at[order]
+    start, day = np.where(np.diff(job, prepend=-1) != 0, 0, np.roll(at, 1) + 1), jobs.days[at]
+    due, unused = jobs.due[job, start], jobs.unused(job, start, day)
+    told = jobs.rows.iloc[job].assign(day=day, due_day=due, unused_share=unused)
+    told = told.assign(wasted_amount=unused * amount.to_numpy()[job], is_past=due < 0)
+    told = told.sort_values(["vehicle", "day", "task", "position"], ignore_index=True)
     n_own_day = len(np.unique(np.stack([code[row], own]), axis=1).T)
     return VisitPlan(told, len(told[["vehicle", "day"]].drop_duplicates()), len(row), n_own_day)
 
 
-def bundle(jobs, weight=None):
+def own_days(jobs):
+    """Every job on its due day throughout: (job, place in `days`) of every doing, two arrays."""
+    _, last, beyond = jobs.windows()
+    job = np.arange(len(jobs.due))
+    start, found = np.zeros_like(job), [np.zeros((2, 0), dtype=int)]
+    while len(job):
+        job, start = (x[~beyond[job, start]] for x in (job, start))
+        place = last[job, start]
+        found.append(np.stack([job, place]))
+        job, start = (x[place < len(jobs.days) - 1] for x in (job, place + 1))
+    return np.concatenate(found, axis=1)
+
+
+def bundle(jobs, weight):
     """The fewest visits of one vehicle: (job, place in `days`) of every doing, two arrays.
 
     weight: (n,) what a whole interval is worth.
     """
-    n, m = jobs.due.shape
-    weight = np.ones(n) if weight is None else np.maximum(np.asarray(weight, dtype=float), 1e-3)
+    m = len(jobs.days)
     # jobs with the same windows throughout are one
-    table = np.column_stack([jobs.first_early, jobs.first_due, jobs.early, jobs.due])
-    _, first, group = np.unique(table, axis=0, return_index=True, return_inverse=True)
-    one, group = jobs.take(first), group.ravel()
-    value = np.bincount(group, weight)
-    arcs = _arcs(one)
-    job, _start, end, unused = arcs
-    cost, scale = unused * value[job], _most_waste(one, value)
+    table = np.hstack([jobs.early, jobs.due])
+    _, kept, group = np.unique(table, axis=0, return_index=True, return_inverse=True)
+    value = np.bincount(group.ravel(), np.maximum(weight, 1e-3))
+    jobs = jobs.take(kept, np.arange(m))
+    job, start, end = _arcs(jobs)
+    inside = end < m
+    unused = jobs.unused(job, start, jobs.days[end * inside]) * inside
+    shortest = np.maximum((jobs.due[:, 1:] - jobs.days).min(axis=1), 1.0)
+    most_times = np.ceil(jobs.days[-1] / np.maximum(shortest / 2, 7.0)) + 1
+    cost, most = unused * value[job], most_times @ value  # no plan wastes more
     solved = optimize.milp(
-        np.append(np.ones(m), SLACK * cost / scale if scale > 0 else 0 * cost),
-        constraints=_constraints(arcs, len(first), m),
+        np.append(np.ones(m), SLACK * cost / most),
+        constraints=_constraints(job, start, end, len(kept), m),
         integrality=np.append(np.ones(m), np.zeros(len(job))),
         bounds=optimize.Bounds(0, 1),
     )
     if solved.x is None:
         raise RuntimeError(f"the visits could not be planned: {solved.message}")
-    used = np.flatnonzero((solved.x[m:] > 0.5) & (end < m))
-    arc, member = np.nonzero(job[used][:, None] == group)
+    used = np.flatnonzero((solved.x[m:] > 0.5) & inside)
+    arc, member = np.nonzero(job[used][:, None] == group.ravel())
     return member, end[used][arc]
 
 
-def _windows(jobs):
-    """The first and last place in `days`, for the first doing (column 0) and after one on each day
-    (columns 1 to m), and whether it may lie past the last day.
-
-    Where the due point has gone by it is the next day there is; where no day lies in the window the
-    last place comes before the first.
-    """
-    early = np.column_stack([jobs.first_early, jobs.early])
-    due = np.column_stack([jobs.first_due, jobs.due])
-    soonest = np.arange(len(jobs.days) + 1)
-    gone = due < np.append(0, jobs.days + 1)
-    last = np.where(gone, soonest, np.searchsorted(jobs.days, due, "right") - 1)
-    first = np.where(gone, soonest, np.maximum(np.searchsorted(jobs.days, early, "left"), soonest))
-    beyond = due > jobs.days[-1]
-    beyond[:, -1] = True
-    return first, last, beyond
-
-
 def _arcs(jobs):
-    """(job, start, end, unused share): start -1 the beginning, end m past the last day."""
-    m = len(jobs.days)
-    first, last, beyond = _windows(jobs)
-    due, ends = np.column_stack([jobs.first_due, jobs.due]), np.arange(m)
-    job, start, end = np.nonzero((ends >= first[..., None]) & (ends <= last[..., None]))
-    whole = np.column_stack([jobs.due[:, 0], jobs.due - jobs.days])
-    unused = _unused(due[job, start], jobs.days[end], whole[job, start])
-    out_job, out_start = np.nonzero(beyond)
-    far = np.repeat([[m], [0]], len(out_job), axis=1)
-    out = (out_job, out_start - 1, *far)
-    return [np.append(a, b) for a, b in zip((job, start - 1, end, unused), out, strict=True)]
+    """(job, start, end): start 0 the beginning, else a place and one; end a place in `days`, or
+    their number: past the last day."""
+    (first, last, beyond), place = jobs.windows(), np.arange(len(jobs.days))
+    inside = np.nonzero((place >= first[..., None]) & (place <= last[..., None]))
+    out = *np.nonzero(beyond), np.full(beyond.sum(), len(place))
+    return [np.append(a, b) for a, b in zip(inside, out, strict=True)]
 
 
-def _unused(due, day, whole):
-    """Share of its interval that work gives up by being done on a day before it is due."""
-    return np.clip((due - day) / np.maximum(whole, 1.0), 0.0, 1.0)
-
-
-def _constraints(arcs, n, m):
+def _constraints(job, start, end, n, m):
     """One path a job, and no doing on a day without a visit."""
-    job, start, end, _ = arcs
-    column, width = m + np.arange(len(job)), m + len(job)
+    arc, width = m + np.arange(len(job)), m + len(job)
 
-    def ones(rows, columns, height):
+    def ones(rows, columns, height=n * m):
         return sparse.csr_array((np.ones(len(rows)), (rows, columns)), shape=(height, width))
 
-    first, inner, onward = start < 0, end < m, start >= 0
-    leaves = ones(job[first], column[first], n)
-    into = ones(job[inner] * m + end[inner], column[inner], n * m)
-    out = ones(job[onward] * m + start[onward], column[onward], n * m)
-    visit = ones(np.arange(n * m), np.tile(np.arange(m), n), n * m)
+    begins, ends, goes_on = start == 0, end < m, start > 0
+    leaves = ones(job[begins], arc[begins], n)
+    into = ones((job * m + end)[ends], arc[ends])
+    out = ones((job * m + start - 1)[goes_on], arc[goes_on])
+    visit = ones(np.arange(n * m), np.tile(np.arange(m), n))
     return [
         optimize.LinearConstraint(leaves, 1, 1),
         optimize.LinearConstraint(into - out, 0, 0),
@@ -164,35 +212,69 @@ def _constraints(arcs, n, m):
     ]
 
 
-def _most_waste(jobs, value):
-    """A bound on what all jobs of a plan can waste together."""
-    shortest = np.maximum((jobs.due - jobs.days).min(axis=1), 1.0)
-    times = np.ceil(jobs.days[-1] / np.maximum(shortest / 2, 7.0)) + 1
-    return float((times * value).sum())
+def shown_visits(table, outlook):
+    """The rows of visits that the record carries: a year's, or the next three months'."""
+    until = outlook.as_of + pd.Timedelta(days=QUARTER_DAYS)
+    return table if outlook.has_year else table[table["date"] <= until]
 
 
-def own_days(jobs):
-    """Every job on its due day throughout: (job, place in `days`) of every doing, two arrays."""
-    _, last, beyond = _windows(jobs)
-    job = np.arange(len(jobs.due))
-    state, found = np.zeros_like(job), [np.zeros((2, 0), dtype=int)]
-    while len(job):
-        job, state = (x[~beyond[job, state]] for x in (job, state))
-        found.append(np.stack([job, last[job, state]]))
-        job, state = (x[last[job, state] < len(jobs.days) - 1] for x in (job, state))
-        state = last[job, state] + 1
-    return np.concatenate(found, axis=1)
+def waiting(outlook, todo=None):
+    """The work due by now of vehicles off the road without an end on record.
+
+    Frame `vehicle, task, position`; task "" where none of it is. todo: as of `plan_of_visits`.
+    """
+    rows, model = outlook.ahead.rows, outlook.model
+    rows = rows[np.isinf(rows["wait_days"])]
+    due = rows["due_day"] <= 0
+    for meter, column in ((model, "due_km"), (model.hours, "due_hours")):
+        if meter is not None:
+            due |= rows[column] <= look_up(rows["vehicle"], meter.vehicles["last_km"])
+    more, names = _at_once(outlook.ahead, todo), ["vehicle", "task", "position"]
+    told = stacked([t[names].astype(TEXT) for t in (more[np.isinf(more["day"])], rows[due])])
+    quiet = rows.loc[~rows["vehicle"].isin(told["vehicle"]), ["vehicle"]]
+    told = stacked([told, quiet.assign(task="", position="").astype(TEXT)])
+    return told.drop_duplicates(ignore_index=True)
 
 
-def _told(jobs, job, at):
-    """The plan's rows, with what each job gives away. job, at: job and place in `days` of each."""
-    order = np.lexsort((at, job))
-    job, at = job[order], at[order]
-    is_first, before = np.diff(job, prepend=-1) != 0, np.roll(at, 1)
-    due = np.where(is_first, jobs.first_due[job], jobs.due[job, before])
-    whole = np.where(is_first, jobs.due[job, 0], due - jobs.days[before])
-    rows, day = jobs.rows.iloc[job].reset_index(drop=True), jobs.days[at]
-    unused = _unused(due, day, whole)
-    told = rows.assign(day=day, due_day=due, unused_share=unused)
-    told = told.assign(wasted_amount=unused * rows["amount"], is_past=due < 0)
-    return told.sort_values(["vehicle", "day", "task", "position"], ignore_index=True)
+def expected_km(model, vehicles, as_of, days):
+    """(vehicles, days): where each will be on the median path, days from the report date."""
+    known, used = days_of_use(model, vehicles, as_of, days)
+    return known["last_km"].to_numpy()[:, None] + known[["rate_km_per_day"]].to_numpy() * used
+
+
+def _first_day(line, at, value):
+    """The first of the days of `line` (vehicles, days, never falling) on which each value (n, m) is
+    reached; infinite where none is. at: (n,) the vehicle."""
+    lift, place = 1e9 * np.arange(len(line))[:, None], at[:, None]
+    wanted = np.clip(np.where(np.isfinite(value), value, 1e8), 0, 1e8) + 1e9 * place
+    found = np.searchsorted((line + lift).ravel(), wanted - 1e-6) - place * line.shape[1]
+    return np.where(found >= line.shape[1], np.inf, found)
+
+
+def visit_jobs(outlook, some):
+    """The `Jobs` of some vehicles' work ahead by their median paths; none of a vehicle off the road
+    without an end on record."""
+    ahead, model, days = outlook.ahead, outlook.model, np.arange(PLAN_DAYS + 1)
+    rows = ahead.rows.assign(amount=outlook.prices.of_tasks(ahead.rows)["amount"])
+    rows = rows[rows["vehicle"].isin(some)]
+    names = pd.Index(rows["vehicle"].unique())
+    who, back = names.get_indexer(rows["vehicle"]), rows["wait_days"].to_numpy()
+    km = expected_km(model, names, outlook.as_of, days)
+    hours = 0 * km if model.hours is None else expected_km(model.hours, names, outlook.as_of, days)
+    done = np.stack([km[who], hours[who], np.broadcast_to(days, (len(rows), len(days)))])
+    again = ahead.points(np.repeat(rows.index, len(days)), done.reshape(3, -1))
+    first = rows[POINT + EARLIEST].to_numpy(dtype=float).T.reshape(2, 3, len(rows), 1)
+    points = np.concatenate([first, again.reshape(2, 3, *done.shape[1:])], axis=3)
+
+    def reached(on_km, on_hours, on_day):
+        """The day on which the first of the limits is reached."""
+        first = np.minimum(_first_day(km, who, on_km), _first_day(hours, who, on_hours))
+        return np.floor(np.minimum(first, np.minimum(on_day, FAR_DAYS)))
+
+    due, early = (reached(*point) for point in points)
+    past = (first[0, :2, :, 0] < done[:2, :, 0] - 1e-6).any(axis=0)
+    due[past, 0] = np.minimum(due[past, 0], -1.0)
+    # due while laid up: to be done before the next use, which may never come
+    due[:, 0] = np.maximum(due[:, 0], np.where(back > 0, back, -np.inf))
+    early[:, 0] = np.maximum(early[:, 0], back)
+    return Jobs(rows.reset_index(drop=True), days, np.minimum(early, due), due)

@@ -1,6 +1,6 @@
 """The year ahead of a log: work by month, task and site, hours and money, each with its range."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -8,7 +8,6 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals import SMALL_SITE, items, occasions
 from wearbar.outlook.ahead import Ahead, work_ahead
-from wearbar.outlook.learn import corrected, learned
 from wearbar.outlook.parts import Sets, sets_of
 from wearbar.outlook.prices import CLASSES, Prices, prices_of
 from wearbar.outlook.simulate import MONTHS, Simulated, simulate
@@ -21,12 +20,17 @@ DRAWS = 400
 YEAR_DAYS, QUARTER_DAYS = 365, 91  # a year's total needs a year of record, a month's three months
 HORIZON_DAYS = (30, 90, 180, 365)
 FAR_DAYS = 36_525
+# of the log of what comes over what was forecast: judgement, held against fleets made anew in
+# tests/reference/coverage.md
+PRIOR_SD = {"planned": 0.08, "wear": 0.10, "unplanned": 0.20, "other": 0.50}
+FEW_PIECES_SD = 0.8  # over the root of the parts on record: what they leave unsure of lives here
+OWN_YEAR = 0.5  # sd of a year's own part, as a share of that of the bias
 UNITS = {"jobs": "", "hours": "hours", "km": "km"}  # of totals; others are money
 
 
 @dataclass(frozen=True, eq=False)
 class Outlook:
-    """The year ahead of a log. record_days: `ServiceLog.record_days`."""
+    """The year ahead of a log."""
 
     model: UsageModel
     ahead: Ahead
@@ -35,7 +39,7 @@ class Outlook:
     simulated: Simulated
     as_of: pd.Timestamp
     confidence: float
-    record_days: int
+    record_days: int  # of the log
 
     @property
     def has_year(self):
@@ -63,9 +67,8 @@ def outlook_of(log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS
     whole, readings = log if whole is None else whole, usage.readings(log)
     model = best_model(whole, usage.readings(whole), test)
     found = occasions(log, readings)
-    ahead = work_ahead(log, found, items(log, found, readings), readings)
-    sets = sets_of(log, readings)
-    prices = prices_of(log, found, tuple(sorted(sets.rows["category"].unique())))
+    ahead, sets = work_ahead(log, found, items(log, found, readings)), sets_of(log, readings)
+    prices = prices_of(log, found, sets.rows["category"].unique())
     rng, common_sd = rng or rng_of(log), 0.0 if test is None else test.common_sd
     told = simulate(log, model, ahead, sets, prices, rng, draws, common_sd)
     told = corrected(told, learned([]) if learning is None else learning, rng)
@@ -77,13 +80,30 @@ def draws_of(outlook):
     `jobs, hours, km`, the classes of money, `money` the sum of those with enough bills; NaN where
     nothing is known.
     """
-    simulated = outlook.simulated
-    n = len(simulated.totals["jobs"])
-    rows = {"draw": np.repeat(np.arange(n), MONTHS), "month": np.tile(simulated.starts, n)}
-    for name in ("jobs", "hours", "km", *CLASSES, "money"):
-        values, is_known = _of(simulated, name)
+    told = outlook.simulated
+    parts = {name: [name] for name in ("jobs", "hours", "km", *CLASSES)}
+    parts["money"] = [name for name in CLASSES if name not in told.thin]
+    n = len(told.by_row)
+    rows = {"draw": np.repeat(np.arange(n), MONTHS), "month": np.tile(told.starts, n)}
+    for name, of in parts.items():
+        values = sum(told.totals[one] for one in of)
+        is_blank = any(told.unknown.get(one) for one in of) or told.blind.issuperset(of)
+        is_known = name not in told.thin and (values.any() or not is_blank)
         rows[name] = np.where(is_known, values, np.nan).ravel()
     return pd.DataFrame(rows)
+
+
+def _band(values, is_known, confidence):
+    """(means, lower, upper limits) over the draws: values drawn, on both sides of the mean."""
+    mean = values.mean(axis=0)
+    low, high = (
+        np.quantile(values, (1 + side * confidence) / 2, axis=0, method=m)
+        for side, m in ((-1, "lower"), (1, "higher"))
+    )
+    slack = 1e-9 * (1 + np.abs(mean))
+    low = np.minimum(low, np.where(values <= mean + slack, values, -np.inf).max(axis=0))
+    high = np.maximum(high, np.where(values >= mean - slack, values, np.inf).min(axis=0))
+    return tuple(np.where(is_known, x, np.nan) for x in (mean, low, high))
 
 
 def by_month(outlook, draws=None):
@@ -101,29 +121,6 @@ def by_month(outlook, draws=None):
     return pd.DataFrame(rows)
 
 
-def _of(told, name):
-    """(simulated totals by month, whether any of it is known)."""
-    if name in told.thin:
-        return told.totals[name], False
-    names = [c for c in CLASSES if c not in told.thin] if name == "money" else [name]
-    values = sum(told.totals[n] for n in names)
-    is_blank = sum(told.unknown.get(n, 0.0) for n in names) > 0 or told.blind.issuperset(names)
-    return values, bool(values.any()) or not is_blank
-
-
-def _band(values, is_known, confidence):
-    """(means, lower, upper limits) over the draws: values drawn, on both sides of the mean."""
-    mean = values.mean(axis=0)
-    low, high = (
-        np.quantile(values, (1 + side * confidence) / 2, axis=0, method=m)
-        for side, m in ((-1, "lower"), (1, "higher"))
-    )
-    slack = 1e-9 * (1 + np.abs(mean))
-    low = np.minimum(low, np.where(values <= mean + slack, values, -np.inf).max(axis=0))
-    high = np.maximum(high, np.where(values >= mean - slack, values, np.inf).min(axis=0))
-    return tuple(np.where(is_known, x, np.nan) for x in (mean, low, high))
-
-
 def total(outlook, name, draws=None):
     """The year's total of jobs, hours, km, money or a class of it, as an `Estimate`; n: jobs in
     view.
@@ -132,10 +129,9 @@ def total(outlook, name, draws=None):
     """
     draws = draws_of(outlook) if draws is None else draws
     years = draws.groupby("draw")[name].sum(min_count=1).to_numpy()
-    limits = (float(x) for x in _band(years, outlook.has_year, outlook.confidence))
     note = "" if np.isfinite(years).all() else "neither the log nor the plan says"
     return Estimate(
-        *limits,
+        *map(float, _band(years, outlook.has_year, outlook.confidence)),
         outlook.confidence,
         len(outlook.ahead.rows),
         unit=UNITS.get(name, "money"),
@@ -150,12 +146,13 @@ def totals(outlook, names, draws=None):
     return {name: total(outlook, name, draws) for name in names}
 
 
-def _bands(values, name, is_known, outlook):
-    """A row for each column of draws: `name`, its mean, `low, high`; none in too short a record."""
-    band = _band(values.to_numpy(dtype=float), is_known, outlook.confidence)
-    made = dict(zip(("mean", "low", "high"), band, strict=True))
-    made = pd.DataFrame({name: values.columns} | made)
-    return made if outlook.has_year else made.head(0)
+def _bands(values, by, outlook, is_known=True):
+    """The (draws, rows) values summed over the rows of each group, a row a group: its name, `mean,
+    low, high`; none in too short a record."""
+    sums = pd.DataFrame(values.T).groupby(by.fillna("").astype(str).to_numpy()).sum()
+    band = _band(sums.T.to_numpy(dtype=float), is_known, outlook.confidence)
+    made = pd.DataFrame(dict(zip(("mean", "low", "high"), band, strict=True)), sums.index)
+    return made.rename_axis(by.name).reset_index().head(len(made) * outlook.has_year)
 
 
 def by_task(outlook):
@@ -163,27 +160,30 @@ def by_task(outlook):
 
     No row where the record is shorter than a year.
     """
-    tasks = outlook.ahead.rows["task"].fillna("").astype(str)
-    values = pd.DataFrame(outlook.simulated.by_row.T).groupby(tasks).sum().T
-    made = _bands(values, "task", True, outlook).rename(columns={"mean": "jobs"})
+    made = _bands(outlook.simulated.by_row, outlook.ahead.rows["task"], outlook)
     each = outlook.prices.tasks.groupby(level=-1)[["hours", "amount"]].mean()
-    for name, column in (("each_hours", "hours"), ("each_cost", "amount")):
-        made[name] = made["task"].map(each[column])
+    each = each.set_axis(["each_hours", "each_cost"], axis=1)
+    made = made.rename(columns={"mean": "jobs"}).join(each, on="task")
     return made.sort_values("jobs", ascending=False, ignore_index=True)
 
 
 def by_site(outlook):
-    """Labour hours of planned work and of fitting parts in the year by site.
+    """Labour hours of planned work and of fitting parts in the year by site with work ahead.
 
     Frame `site, hours, low, high, vehicles`; of one among several sites with fewer than SMALL_SITE
     vehicles none, since they could point at a person.
     """
-    is_known = _of(outlook.simulated, "hours")[1]
-    made = _bands(outlook.simulated.by_site, "site", is_known, outlook)
-    made = made.rename(columns={"mean": "hours"})
-    n = outlook.ahead.rows.drop_duplicates("vehicle")["site"].fillna("").value_counts()
-    made["vehicles"], shown = made["site"].map(n), ["hours", "low", "high"]
-    made[shown] = made[shown].where((made["vehicles"] >= SMALL_SITE) | (len(made) == 1))
+    rows, sets, told = outlook.ahead.rows, outlook.sets.rows, outlook.simulated
+    each = outlook.prices.of_pieces(sets)["hours"] * sets["size"]
+    each = np.append(outlook.prices.of_tasks(rows)["hours"], each).astype(float)
+    hours = np.hstack([told.by_row, told.sets]) * np.nan_to_num(each)
+    is_known = draws_of(outlook)["hours"].notna().all()
+    site = pd.Series([*rows["site"], *sets["site"]], name="site", dtype=object)
+    made = _bands(hours, site, outlook, is_known)
+    n = rows.drop_duplicates("vehicle")["site"].fillna("").value_counts().rename("vehicles")
+    made = made.rename(columns={"mean": "hours"}).merge(n, on="site")
+    is_shown, shown = (made["vehicles"] >= SMALL_SITE) | (len(made) == 1), ["hours", "low", "high"]
+    made[shown] = made[shown].where(is_shown)
     return made.assign(site=made["site"].replace("", "not known"))
 
 
@@ -199,9 +199,51 @@ def next_work(outlook):
     rows = rows.assign(due_date=days_later(as_of, day))
     found = due_dates(outlook.model, None, rows, as_of, outlook.confidence)
     made = rows[["vehicle", "site", "task", "position", "safety"]].join(
-        found.rename(columns={"date": "due_date", "low": "low_date", "high": "high_date"})
+        found.set_axis(["due_date", "low_date", "high_date"], axis=1)
     )
     for days in HORIZON_DAYS:
         made[f"within_{days}"] = chance_due(outlook.model, rows, as_of + pd.Timedelta(days=days))
     by = ["due_date", "vehicle", "task", "position"]
     return made.sort_values(by, kind="stable", ignore_index=True)
+
+
+def learned(years):
+    """What past outlooks were out by: frame indexed by class of money, `mean, sd` of the log of the
+    next year's over its forecast, and `n`, the years that tell.
+
+    Each year tells how much came for each unit forecast: a bias that years share, and a part of its
+    own. Both have a stated prior, so that one year with few bills moves little, and three years
+    with many move much. Normal posterior of the bias. years: list of (dict of class to the
+    simulated totals of that year, dict of class to what came).
+    """
+    rows = {}
+    for name, prior in PRIOR_SD.items():
+        own = OWN_YEAR * prior
+        told = [_ratio(drawn[name], came[name]) for drawn, came in years]
+        told = [(ratio, 1 / (error**2 + own**2)) for ratio, error in told if np.isfinite(error)]
+        whole = prior**-2 + sum(precision for _, precision in told)
+        mean = sum(ratio * precision for ratio, precision in told) / whole
+        rows[name] = mean, np.sqrt(1 / whole + own**2), len(told)
+    made = pd.DataFrame.from_dict(rows, orient="index", columns=["mean", "sd", "n"])
+    return made.rename_axis("what")
+
+
+def _ratio(drawn, came):
+    """(log of what came over the forecast, the sd that chance gives it); NaN where not known."""
+    mean, spread = float(np.mean(drawn)), float(np.std(drawn))
+    if not (np.isfinite(came) and mean > 0):
+        return np.nan, np.nan
+    variance = (spread / mean) ** 2
+    held = mean * variance  # as if that much more of both: nil that came is no ratio of nought
+    return float(np.log((came + held) / (mean + held))), float(np.sqrt(np.log1p(variance)))
+
+
+def corrected(told, learning, rng):
+    """`Simulated` with each class of money moved and widened as `learned` says, parts that wear the
+    more the fewer are on record; a draw's months alike."""
+    totals = dict(told.totals)
+    for name, row in learning.iterrows():
+        few = FEW_PIECES_SD / np.sqrt(max(told.bills["wear"], 1)) if name == "wear" else 0.0
+        noise = np.hypot(row["sd"], few) * rng.standard_normal((len(totals[name]), 1))
+        totals[name] = totals[name] * np.exp(row["mean"] + noise)
+    return replace(told, totals=totals)

@@ -1,10 +1,8 @@
 """What a pack says over its reports, from the executed notebooks: tables, findings, first page."""
 
 import json
-from dataclasses import replace
 
 from markupsafe import Markup
-from nbconvert.filters import markdown2html
 
 from wearbar.log import places
 from wearbar.outlook import action_list as actionlist
@@ -12,16 +10,10 @@ from wearbar.report import against, tables
 from wearbar.report import report as reports
 from wearbar.report.quantities import Show, clean, listing, plural
 from wearbar.report.template import page_of
+from wearbar.report.verbs import show_of
 from wearbar.report.words import action_pages as on_actions
 
 ACTIONS = "actions"  # the finding that holds the action list
-LEDGER = {
-    "table": "Table",
-    "read": "Read",
-    "used": "Used",
-    "set_aside": "Set aside",
-    "after": "After the report date",
-}
 
 
 def _messages(book, kind):
@@ -70,7 +62,8 @@ def first_page(books, findings, whole, cut):
     show, told = Show(whole.units), findings["reports"]
     styles = [places.place("shared", "report", f"{name}.css") for name in ("tables", "report")]
     log = {"name": clean(whole.name), "as_of": show.date(whole.as_of), "sha256": whole.sha256}
-    ledger = tables.heads_of(whole.ledger, LEDGER, Show())
+    columns = tables.view_of("log_check", "ledger", whole.ledger, show)["columns"]
+    ledger = tables.heads_of(whole.ledger, columns, show)
     return page_of(
         "pack.html.j2",
         css=Markup("\n".join(style.read_text(encoding="utf-8") for style in styles)),
@@ -95,15 +88,19 @@ def _todo(findings, whole, cut):
     of the `report` that lists them all, "" where the pack does not hold it."""
     told = findings["reports"].get(against.REPORT, {}).get("findings", {}).get(ACTIONS)
     if told is None:
-        distance = findings["parameters"].get("units") or whole.units.distance
         actions = actionlist.actions(cut, worn=actionlist.worn_of(whole)[1])
-        found = on_actions.told(actions, Show(replace(whole.units, distance=distance)))
-    rows, more = on_actions.index_rows(told["rows"] if told else found.to_dict("records"))
+        show = show_of(whole, findings["parameters"]["units"])
+        rows = on_actions.told(actions, show).to_dict("records")
+    else:
+        rows = told["rows"]
+    rows, more = on_actions.index_rows(rows)
     return {"rows": rows, "more": more, "report": "" if told is None else against.REPORT}
 
 
 def _headlines(told):
     """Most urgent first, then in reading order; the log's text in their Markdown is `safe`."""
+    from nbconvert.filters import markdown2html
+
     rows = [
         {
             **{"report": name, "title": report["title"], "urgency": h["urgency"]},

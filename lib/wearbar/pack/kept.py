@@ -24,10 +24,10 @@ def made_from(whole, sources, parameters):
     for, without the log's address: the same log may be read from elsewhere, and an address may
     hold a password.
     """
-    log, code = _log(whole), _code()
+    code = _code()
     return {
         name: {
-            "log": log,
+            "log": whole.fingerprint,
             "parameters": _sha256(json.dumps(parameters[name], sort_keys=True).encode()),
             "code": _sha256(code.encode() + source.read_bytes()),
         }
@@ -70,12 +70,6 @@ def _differs(was, now):
         return "a notebook that is no longer there"
     was = was if isinstance(was, dict) else {}
     return next((word for key, word in DIFFERS.items() if was.get(key) != now[key]), "")
-
-
-def _log(whole):
-    plan = whole.plan
-    tables = plan and [f.to_dict("records") for f in (plan.tasks, plan.plans, plan.covers)]
-    return _sha256(repr((whole.sha256, whole.name, whole.as_of, whole.first_day, tables)).encode())
 
 
 def _code():

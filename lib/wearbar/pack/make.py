@@ -64,9 +64,9 @@ def make_pack(out, log="", only=(), tell=print, criterion=0.0, since="", **param
         whole, cut = reports.check(log, **asked)
         own = _own(whole, asked, criterion, since, names)
         given = {name: asked | (own if name == against.REPORT else {}) for name in have}
-        earlier = {name: {"earlier": ""} for name in have}
-        earlier[against.REPORT] = {"earlier": against.fingerprint(since)}
-        made = made_from(whole, have, {name: given[name] | earlier[name] for name in have})
+        earlier = {against.REPORT: against.fingerprint(since)}
+        told = {name: given[name] | {"earlier": earlier.get(name, "")} for name in have}
+        made = made_from(whole, have, told)
         kept = kept_from(out, names, made) if only else []
         jobs = [(have[name], given[name], mark_of(made[name])) for name in names]
         _run(jobs, log, work / "run", clean(whole.name), tell)

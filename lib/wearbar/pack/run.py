@@ -1,21 +1,25 @@
 """The notebooks of a pack, each in a process of its own: executed, rendered, written once whole.
 
-No process outlives the run: not its end, not Ctrl-C, not the death of its parent.
+The process is copied from one that has imported everything. None outlives the run: not its end,
+not Ctrl-C, not the death of its parent.
 """
 
 import multiprocessing
 import os
+import signal
+import sys
+import tempfile
 import threading
 import time
 import warnings
-from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager, suppress
+from contextlib import closing, suppress
+from multiprocessing.connection import wait
 from pathlib import Path
 
 import nbformat
 
 from wearbar.log import places
+from wearbar.log.once import STORE
 from wearbar.log.sources import is_database, resolved
 from wearbar.report.quantities import clean, listing
 from wearbar.report.report import NotDone
@@ -24,7 +28,8 @@ ADDRESS = "WEARBAR_LOG"
 FIRST_PAGE = "index.html"
 MADE_FROM = "wearbar_made_from"  # in a notebook's metadata: what it was made from
 AT_ONCE = 2
-ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}  # for a kernel's algebra
+PREPARED = "wearbar.pack.prepared"
+ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}  # read when numpy is imported
 
 
 def addressed(log):
@@ -51,17 +56,86 @@ def run_all(jobs, log, folder, log_name, front_page="", tell=lambda line: None):
     """
     faults, pack, (address, environment) = {}, (folder, log_name, front_page), addressed(log)
     (folder / "notebooks").mkdir(parents=True, exist_ok=True)
-    with _workers(min(AT_ONCE, len(jobs)), environment) as pool:
-        running = {
-            pool.submit(_run, path, {"log": address, **given}, mark, *pack): path.stem
-            for path, given, mark in jobs
-        }
-        for n, future in enumerate(_as_done(running), start=1):
-            name, (fault, seconds) = running[future], future.result()
+    tasks = [
+        (path.stem, (path, {"log": address, **given}, mark, *pack)) for path, given, mark in jobs
+    ]
+    store = tempfile.TemporaryDirectory(dir=folder, ignore_cleanup_errors=True)
+    with store, closing(_each(tasks, environment | {STORE: store.name})) as done:
+        for n, (name, (fault, seconds)) in enumerate(done, start=1):
             faults |= {name: fault} if fault else {}
-            done = f"done in {seconds:.0f} s" if seconds else "kept from the run before"
-            tell(f"  {n} of {len(jobs)}  {name}: {'stopped' if fault else done}")
+            took = f"done in {seconds:.0f} s" if seconds else "kept from the run before"
+            tell(f"  {n} of {len(jobs)}  {name}: {'stopped' if fault else took}")
     return faults
+
+
+def _each(tasks, environment):
+    """(name, what `_run` gives) of each task (name, arguments), in a process of its own, as done.
+
+    The processes have `environment` as well, handed over by a pipe. Each holds one end of another
+    pipe, and ends once its other end is closed: by leaving this early, or by the system where this
+    process is ended. Raises NotDone where one is ended from outside.
+    """
+    (end, leash), context = multiprocessing.Pipe(duplex=False), _context()
+    environment, tasks, running = os.environ | environment, list(tasks), {}
+    try:
+        while tasks or running:
+            while tasks and len(running) < AT_ONCE:
+                name, task = tasks.pop(0)
+                found, given = multiprocessing.Pipe(duplex=False)
+                process = context.Process(target=_work, args=(end, given, environment, task))
+                _start(process)
+                given.close()
+                running[found] = name, process
+            for found in wait(running, timeout=0.5):  # wakes, so that Windows too hears Ctrl-C
+                name, process = running.pop(found)
+                yield name, _received(found)
+                process.join()
+    finally:
+        leash.close()
+        for _, process in running.values():
+            process.join()
+
+
+def _start(process):
+    was = dict(os.environ)
+    os.environ |= ONE_THREAD
+    try:
+        process.start()
+    finally:
+        os.environ.clear()
+        os.environ |= was
+
+
+def _received(found):
+    try:
+        return found.recv()
+    except EOFError:
+        told = "a report's process was ended from outside (out of memory?); nothing was written"
+        raise NotDone(told) from None
+
+
+def _context():
+    """How a report's process comes to be: copied from a prepared one, where the system has that."""
+    if sys.platform != "linux":
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload([PREPARED])
+    return context
+
+
+def _work(end, given, environment, task):
+    """A report's process."""
+    os.environ |= environment
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
+    threading.Thread(target=_end_with, args=(end,), daemon=True).start()
+    given.send(_run(*task))
+
+
+def _end_with(end):
+    with suppress(EOFError, OSError):
+        end.recv()
+    os._exit(1)
 
 
 def _run(source, parameters, mark, folder, log_name, front_page):
@@ -99,7 +173,7 @@ def execute(source, finished, parameters):
     if unknown := sorted(set(parameters) - known):
         raise NotDone(f"its parameters cell has no {listing(unknown, 'or')}")
     kept = finished.with_suffix(".stopped.ipynb")
-    how = {"kernel_name": "python3", "progress_bar": False, "autosave_cell_every": 0}
+    how = {"engine_name": "wearbar", "progress_bar": False, "autosave_cell_every": 0}
     with warnings.catch_warnings(action="ignore"):
         book = papermill.execute_notebook(
             str(source), str(kept), parameters, cwd=str(source.parent), **how
@@ -137,51 +211,3 @@ def _render(book, name, log_name, front_page):
     about = {"log_name": log_name, "front_page": front_page, "metadata": {"name": name}}
     about |= {"notebook": f"notebooks/{name}.ipynb" if front_page else ""}
     return exporter.from_notebook_node(book, resources=about)[0]
-
-
-@contextmanager
-def _workers(n, environment):
-    """A pool of `n` processes that have `environment` as well, handed over by a pipe.
-
-    Each holds one end of a pipe and ends, with the kernel it started, once the other end is closed:
-    by leaving this block early, or by the system where this process is ended. Raises NotDone where
-    a worker is ended from outside.
-    """
-    end, leash = multiprocessing.Pipe(duplex=False)
-    pool = ProcessPoolExecutor(n, multiprocessing.get_context("spawn"), _begin, (end, environment))
-    try:
-        yield pool
-        pool.shutdown()
-    except BrokenProcessPool:
-        told = "a report's process was ended from outside (out of memory?); nothing was written"
-        raise NotDone(told) from None
-    finally:
-        leash.close()
-        pool.shutdown(cancel_futures=True)
-
-
-def _as_done(futures):
-    """The futures as they finish. Between two it wakes, so that Ctrl-C is heard on Windows too."""
-    waiting = set(futures)
-    while waiting:
-        done, waiting = wait(waiting, timeout=0.5, return_when=FIRST_COMPLETED)
-        yield from done
-
-
-def _begin(end, environment):
-    """Make a worker. Its kernel's word that it talks by TCP is no news on one machine: unheard."""
-    os.environ |= ONE_THREAD | environment
-    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
-    threading.Thread(target=_end_with, args=(end,), daemon=True).start()
-
-
-def _end_with(end):
-    import psutil
-
-    with suppress(EOFError, OSError):
-        end.recv()
-    for _ in range(2):  # a kernel that was being started during the first round ends in the second
-        for kernel in psutil.Process().children(recursive=True):
-            with suppress(psutil.Error):
-                kernel.kill()
-    os._exit(1)

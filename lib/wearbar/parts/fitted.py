@@ -10,53 +10,53 @@ from wearbar.log.schema import TEXT
 
 GOES_ON = ("rotated", "moved", "stored")
 NOT_LISTED = "item not in the log"
-WORN_QUANTITIES = ("depth", "thickness", "elongation")  # what tells of a part's wear
+RISING = "elongation"  # grows as a part wears; the others fall
+WORN_QUANTITIES = ("depth", "thickness", RISING)  # what tells of a part's wear
 USED_MM = 0.5  # so far below its new depth when fitted, a part was used before
 LEAST_DAYS = 60  # of a hole in the record, lay-ups left out
 PERCENT = ("chain",)  # categories whose limit is a stretch in percent, not a depth
 COVERED = [f"{name}_coverage_share" for name in SHARES]
 
 
-def vehicles_of(log):
-    """The log's vehicles by name."""
-    return log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")
+def axle_of(positions):
+    """Positions with their axle (front, rear, axle2 ...) for each; one that names none stays.
 
-
-def axles_of(positions):
-    """The axle (front, rear, axle2 ...) of each of "rear-left, rear-right": Series of lists."""
-    axle = positions.str.replace(r"\b(axle\d+|front|rear)(-[a-z]+)+", r"\1", regex=True)
-    return axle.str.split(", ")
+    >>> axle_of(pd.Series(["rear-left, rear-right", "axle2-1", "drive"])).tolist()
+    ['rear, rear', 'axle2', 'drive']
+    """
+    return positions.str.replace(r"(^|, )(axle\d+|front|rear)-[^,]*", r"\1\2", regex=True)
 
 
 def segments_of(log, readings):
     """The rows of `fitted` in SI, each with its part and where it began and ended on its vehicle;
     and a used part of no known item wherever wear was read after `fitted` has the last one removed.
 
-    Adds `part_key`, `life` (number of the part's life), `start` and `end` (days; start NaT where
-    blank, end the log's or the vehicle's last where still on), `start_km`, `end_km`, `watch_km`
-    (where the record of the vehicle begins, on the day `watch`), all cumulative, `is_on` (still
-    on), and `before_km`, the part's distance before the row: in earlier rows and before the log.
-    NaN where not known, as the begin is of a part that went on before the record without a
-    `fitted_odometer`.
+    Adds `part_key`, `life` (number of the part's life), `start`, `end` (days; the end of one still
+    on is the log's or the vehicle's last), `watch` (when the record of the vehicle begins),
+    `start_km`, `end_km`, `watch_km` (cumulative), `length_km`, `is_on`, and `before_km`, the part's
+    distance in earlier rows and before the log. NaN where not known, as the begin is of a part that
+    went on before the record without a `fitted_odometer`.
     """
     path, rows = usage.path_of(readings), _rows_of(log)
-    fleet, vehicle = vehicles_of(log), rows["vehicle"]
+    fleet, vehicle = log.tables["vehicles"].set_index("vehicle"), rows["vehicle"]
     last = fleet["disposed"].clip(upper=log.as_of).fillna(log.as_of)
     watch = fleet["acquired"].fillna(fleet["in_service"]).clip(lower=log.first_day)
     rows["is_on"], rows["watch"] = rows["removed"].isna(), look_up(vehicle, watch)
     rows["start"], rows["end"] = rows["fitted"], rows["removed"].fillna(look_up(vehicle, last))
 
     def at(day, odometer):
-        found = usage.distance_of(path, vehicle, rows[day], rows[odometer])
-        return found["distance_km"].to_numpy(float)
+        return usage.distance_of(path, vehicle, rows[day], rows[odometer])["distance_km"]
 
     # between a vehicle's first day and its record nothing was read
     blank = rows["fitted_odometer_km"].isna() & (rows["start"] < rows["watch"])
-    rows["start_km"] = np.where(blank, np.nan, at("start", "fitted_odometer_km"))
-    end_km, (at_first, at_last) = at("end", "removed_odometer_km"), _ends_of(path, vehicle)
-    rows["end_km"] = np.where(np.isnan(end_km) & rows["is_on"], at_last, end_km)
-    watch_km = usage.distance_at(path, vehicle, rows["watch"])["distance_km"].to_numpy()
-    rows["watch_km"] = np.fmax(np.where(np.isnan(watch_km), at_first, watch_km), at_first)
+    rows["start_km"] = at("start", "fitted_odometer_km").mask(blank)
+    first, past = path.rows(vehicle)
+    at_first = path.get("low", np.where(past > first, first, -1))
+    end_km, at_last = at("end", "removed_odometer_km"), path.get("high", past - 1)
+    rows["end_km"] = end_km.mask(end_km.isna() & rows["is_on"], at_last)
+    watch_km = usage.distance_at(path, vehicle, rows["watch"])["distance_km"]
+    rows["watch_km"] = np.fmax(watch_km, at_first)
+    rows["length_km"] = (rows["end_km"] - rows["start_km"]).clip(lower=0)
     # an id may stand for pieces of two categories
     twice = rows.groupby("part")["category"].transform("nunique") > 1
     name = rows["part"].where(~twice, rows["part"] + " " + rows["category"])
@@ -66,18 +66,20 @@ def segments_of(log, readings):
     rows = rows.sort_values(order, na_position="first", kind="stable", ignore_index=True)
     goes_on = rows.duplicated(order[:2]) & rows["part"].notna()
     rows["life"] = life = (~goes_on).cumsum()
-    length = (rows["end_km"] - rows["start_km"]).clip(lower=0)
-    earlier = length.groupby(life).cumsum(skipna=False).groupby(life).shift(fill_value=0.0)
-    prior = _prior(rows).where(~goes_on).groupby(life).transform("max")
-    return rows.assign(before_km=earlier + prior)
+    earlier = rows["length_km"].groupby(life).cumsum(skipna=False)
+    earlier = earlier.groupby(life).shift(fill_value=0.0)
+    # when first fitted: nil unless it was used
+    worn = rows["fitted_depth_mm"] < rows["new_depth_mm"] - USED_MM
+    told = rows["prior_distance_km"]
+    prior = told.where(rows["condition"].eq("part-worn") | worn | told.notna(), 0.0)
+    return rows.assign(before_km=earlier + prior.where(~goes_on).groupby(life).transform("max"))
 
 
 def _rows_of(log):
     """`fitted` in SI, and parts measured without a row there: on since the last removal."""
     rows = log.si("fitted").reset_index(names="line")
-    stretched = rows["category"].isin(PERCENT)
     given = log.tables["fitted"]["limit_depth"].to_numpy()
-    rows["limit_depth_mm"] = np.where(stretched, given, rows["limit_depth_mm"])
+    rows["limit_depth_mm"] = rows["limit_depth_mm"].mask(rows["category"].isin(PERCENT), given)
     place, read = ["vehicle", "category", "position"], log.tables["measurements"]
     own = read["part"].isin(rows["part"].dropna())
     read = read.loc[read["quantity"].isin(WORN_QUANTITIES) & ~own, [*place, "date"]]
@@ -90,47 +92,30 @@ def _rows_of(log):
     return pd.concat([rows, read.astype(rows.dtypes[read.columns])], ignore_index=True)
 
 
-def _ends_of(path, vehicle):
-    """Distance of each vehicle at its first and at its last reading, NaN where it has no two."""
-    if not len(path.day):
-        return np.full((2, len(vehicle)), np.nan)
-    first, last = path.rows(vehicle)
-    ends = path.low[np.minimum(first, len(path.low) - 1)], path.high[np.maximum(last - 1, 0)]
-    return np.where(last > first, ends, np.nan)
-
-
-def _prior(rows):
-    """Distance on the part when first fitted: 0 unless it was used."""
-    worn = rows["fitted_depth_mm"] < rows["new_depth_mm"] - USED_MM
-    told = rows["prior_distance_km"]
-    return told.where(rows["condition"].eq("part-worn") | worn | told.notna(), 0.0)
-
-
 def unrecorded_of(log, readings, segments):
-    """Holes in the record of each life: Series, life to (from_km, to_km) pairs of its km.
+    """Holes in the record of each life that has any: Series, life to (from, to) pairs of its km.
 
-    Lives without any are not in it. A hole (`usage.gaps`) counts from the day the vehicle's record
-    begins, and only where more days of it than `LEAST_DAYS` were not in storage.
+    A hole (`usage.gaps`) counts from the day the vehicle's record begins, and only where more days
+    of it than `LEAST_DAYS` were not in storage.
     """
     path = usage.path_of(readings)
-    holes = usage.gaps(path).rename(columns={"start": "opens", "end": "closes"})
-    rows = segments.merge(holes[["vehicle", "opens", "closes"]], on="vehicle")
-    rows["opens"] = rows["opens"].clip(lower=rows["watch"])
-    laid_up = usage.layup_days(log, rows["vehicle"], rows["opens"], rows["closes"])
-    rows = rows[(rows["closes"] - rows["opens"]).dt.days - laid_up > LEAST_DAYS].copy()
-    for name, day in (("from_km", "opens"), ("to_km", "closes")):
-        at = usage.distance_at(path, rows["vehicle"], rows[day])["distance_km"]
+    holes = usage.gaps(path)[["vehicle", "start", "end"]]
+    rows = segments.merge(holes, on="vehicle", suffixes=("", "_hole"))
+    opens, closes = rows["start_hole"].clip(lower=rows["watch"]), rows["end_hole"]
+    laid_up = usage.layup_days(log, rows["vehicle"], opens, closes)
+    is_long = (closes - opens).dt.days - laid_up > LEAST_DAYS
+    for name, day in (("from_km", opens), ("to_km", closes)):
+        at = usage.distance_at(path, rows["vehicle"], day)["distance_km"]
         at = at.clip(rows["start_km"], rows["end_km"])
         rows[name] = at - rows["start_km"] + rows["before_km"]
-    rows = rows[rows["to_km"] > rows["from_km"]].sort_values(["life", "from_km"])
+    rows = rows[is_long & (rows["to_km"] > rows["from_km"])].sort_values(["life", "from_km"])
     holes = pd.Series(list(zip(rows["from_km"], rows["to_km"], strict=True)), dtype=object)
     return holes.groupby(rows["life"].to_numpy()).agg(tuple)
 
 
 def use_of(log, readings, segments):
-    """What parts were used in over the distance that the log saw of them: frame indexed by
-    (category, part_key), the columns of `usage.use_shares`. A part that was on several vehicles has
-    the use of each, by distance."""
+    """What parts were used in, by the distance that the log saw of them: frame indexed by
+    (category, part_key), the columns of `usage.use_shares`."""
     start = segments["start"].fillna(log.first_day).clip(lower=log.first_day)
     share = usage.use_shares(log, readings, segments["vehicle"], start, segments["end"])
     seen_from = np.fmax(segments["start_km"], segments["watch_km"])
@@ -140,5 +125,4 @@ def use_of(log, readings, segments):
     sums = pd.concat([length.rename("length"), known, used], axis=1)
     sums = sums.groupby([segments["category"], segments["part_key"]]).sum()
     cover = sums[list(known)].div(sums["length"].where(sums["length"] > 0), axis=0)
-    means = sums[[*SHARES]] / sums[COVERED].where(sums[COVERED] > 0).to_numpy()
-    return pd.concat([cover, means], axis=1)
+    return cover.join(sums[[*SHARES]] / sums[COVERED].where(sums[COVERED] > 0).to_numpy())

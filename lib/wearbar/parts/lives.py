@@ -1,4 +1,4 @@
-"""One row a physical part's life."""
+"""One row a physical part's life, and every reading of its wear on the part's own distance."""
 
 import numpy as np
 import pandas as pd
@@ -6,64 +6,69 @@ import pandas as pd
 from wearbar import usage
 from wearbar.log.keys import look_up
 from wearbar.log.schema import TEXT
-from wearbar.parts.fitted import segments_of, unrecorded_of, use_of, vehicles_of
-from wearbar.parts.inspections import looks_of
+from wearbar.parts.fitted import RISING, WORN_QUANTITIES, segments_of, unrecorded_of, use_of
 
 ENDS = ("worn", "failed")
 CAUSES = {"convenience": "removed-early"}  # every other reason is its own cause
 HOLE = "record-gap"  # the cause of a piece that ends where the record has a hole
+NEARLY_NEW = 0.9  # of the new depth: on the day of a change such a reading is the new part's
+LOOK = """
+    part_key vehicle category position date distance_km distance_is_own place value quantity source
+    line
+"""
 
 
 def spans_of(log, category=None, readings=None):
     """One row a physical part's life: everything that the log tells of it.
 
-    part_key, vehicle, site, kind (its last vehicle's), category, item, position (of most distance),
-    positions (all), last_position, last_start (the day it went there), n_rows; start, end,
-    watched_from (days). seen_km: its vehicle's distance from the record's first day to `end`.
-    entry_km, duration_km: its distance when the record began to watch it and when last seen,
-    storage left out; NaN where not known. age_known: that both are; a part on before the log with
-    a blank fitted reading, or bought used without a distance, serves for wear alone. observed:
-    ended worn or failed. cause: worn, failed, damaged, removed-early, age, unsuited, recalled,
-    disposed, stored (or moved), still-on, not-told. is_on: on a vehicle now. price, fitting_cost:
-    sums, NaN where the first is blank. new_depth_mm, removed_depth_mm, limit_depth_mm (of a chain:
-    percent). n_readings: days on which its wear was read. last_seen_km: its distance when last read
-    and still good: of one that ended worn, before its end; NaN where not read. unrecorded_km:
-    (from, to) pairs of its distance that fall in a hole of the record. coverage_share, loose ...,
-    loose_coverage_share ...: what it was used in, as `usage.use_shares` has it.
+    Of the part: part_key, vehicle, site, kind (its last vehicle's), category, item, position (of
+    most distance), positions (all), last_position, last_start (the day it went there), start, end,
+    is_on; cause: worn, failed (`observed`), damaged, removed-early, age, unsuited, recalled,
+    disposed, stored (or moved), still-on, not-told. price, fitting_cost: sums, NaN where the first
+    is blank. Depths in mm, limit_depth_mm of a chain in percent. Of what the record saw:
+    watched_from (day); entry_km, duration_km: its distance when the record began to watch it and
+    when last seen, storage left out; age_known: that both are; a part that is not serves for wear
+    alone. seen_km: its vehicle's distance from the record's first day to `end`. n_readings: days on
+    which its wear was read. last_seen_km: its distance when last read and still good.
+    unrecorded_km: (from, to) pairs of its distance in a hole of the record. Its use, as of
+    `usage.use_shares`.
     """
     readings = usage.readings(log) if readings is None else readings
     rows = segments_of(log, readings)
     rows = rows if category is None else rows[rows["category"].eq(category)].reset_index(drop=True)
-    rows["length"] = (rows["end_km"] - rows["start_km"]).clip(lower=0)
     until = np.minimum(rows["end_km"], rows["watch_km"])
-    rows["unwatched"] = (until - rows["start_km"]).clip(lower=0)
+    rows["unwatched_km"] = (until - rows["start_km"]).clip(lower=0)
     life = rows.groupby("life", sort=False)
     first, last = life.nth(0).reset_index(drop=True), life.nth(-1).reset_index(drop=True)
-    frame = last[["part_key", "vehicle"]].copy()
-    frame["site"] = usage.site_at(log, last["vehicle"], last["end"]).to_numpy()
-    frame["kind"] = look_up(last["vehicle"], vehicles_of(log)["kind"])
-    frame[["category", "item"]] = last[["category", "item"]]
+    fleet = log.tables["vehicles"].set_index("vehicle")
+    same = ["part_key", "vehicle", "category", "item", "end", "removed_depth_mm", "limit_depth_mm"]
+    frame = last[same].assign(
+        site=usage.site_at(log, last["vehicle"], last["end"]).to_numpy(),
+        kind=look_up(last["vehicle"], fleet["kind"]),
+        n_rows=life.size().to_numpy(),
+        last_position=last["position"],
+        last_start=last["start"],
+        start=first["start"],
+        watched_from=first["start"].fillna(first["watch"]).clip(lower=first["watch"]),
+        seen_km=(last["end_km"] - last["watch_km"]).clip(lower=0),
+        new_depth_mm=first["new_depth_mm"],
+    )
     frame["position"], frame["positions"] = _positions(rows)
-    frame["n_rows"] = life.size().to_numpy()
-    frame["last_position"], frame["last_start"] = last["position"], last["start"]
-    frame["start"], frame["end"] = first["start"], last["end"]
-    frame["watched_from"] = first["start"].fillna(first["watch"]).clip(lower=first["watch"])
-    frame["seen_km"] = (last["end_km"] - last["watch_km"]).clip(lower=0)
-    is_whole = life["length"].count().eq(life.size())
-    for name, column in (("entry_km", "unwatched"), ("duration_km", "length")):
-        run = life[column].sum(min_count=1).where(is_whole)
-        frame[name] = first["before_km"] + run.to_numpy()
+    sums = life[["unwatched_km", "length_km", "price", "fitting_cost"]].sum(min_count=1)
+    sums = sums.reset_index(drop=True)
+    is_whole = life["length_km"].count().eq(life.size()).to_numpy()
+    for name, run in (("entry_km", "unwatched_km"), ("duration_km", "length_km")):
+        frame[name] = first["before_km"] + sums[run].where(is_whole)
     frame["age_known"] = frame["duration_km"].notna() & frame["entry_km"].notna()
-    frame["cause"] = _cause(last, log)
+    # a part moved about is bought once, in its first row: nil in the others is not its price
+    money = ["price", "fitting_cost"]
+    frame[money] = sums[money].where(first["price"].notna())
+    gone = last["is_on"] & (look_up(last["vehicle"], fleet["disposed"]) <= log.as_of)
+    cause = last["reason"].replace(CAUSES).mask(last["is_on"], "still-on").mask(gone, "disposed")
+    frame["cause"] = cause.fillna("not-told").astype(TEXT)
     frame["observed"], frame["is_on"] = frame["cause"].isin(ENDS), frame["cause"].eq("still-on")
-    for money in ("price", "fitting_cost"):
-        # a part moved about is bought once, in its first row: nil in the others is not its price
-        total = life[money].sum(min_count=1).to_numpy()
-        frame[money] = np.where(first["price"].notna(), total, np.nan)
-    frame["new_depth_mm"] = first["new_depth_mm"]
-    frame[["removed_depth_mm", "limit_depth_mm"]] = last[["removed_depth_mm", "limit_depth_mm"]]
     holes = look_up(last["life"], unrecorded_of(log, readings, rows).astype(object))
-    frame["unrecorded_km"] = holes.where(holes.notna(), pd.Series([()] * len(frame), dtype=object))
+    frame["unrecorded_km"] = holes.map(lambda hole: hole if isinstance(hole, tuple) else ())
     use = use_of(log, readings, rows)
     frame = frame.merge(use, how="left", left_on=["category", "part_key"], right_index=True)
     return _with_looks(frame, looks_of(log, readings, rows))
@@ -71,37 +76,31 @@ def spans_of(log, category=None, readings=None):
 
 def _positions(rows):
     """(the position of most distance, all of them in words) of each life."""
-    rows = rows[["life", "position"]].assign(length=rows["length"].fillna(0))
+    rows = rows[["life", "position"]].assign(length=rows["length_km"].fillna(0))
     by = rows.groupby(["life", "position"], sort=False, as_index=False)["length"].sum()
     most = by.sort_values("length", ascending=False, kind="stable").drop_duplicates("life")
     most = most.sort_values("life")["position"].to_numpy()
     return most, by.groupby("life")["position"].agg(", ".join).to_numpy()
 
 
-def _cause(last, log):
-    gone = last["is_on"] & (look_up(last["vehicle"], vehicles_of(log)["disposed"]) <= log.as_of)
-    cause = last["reason"].replace(CAUSES).mask(last["is_on"], "still-on").mask(gone, "disposed")
-    return cause.fillna("not-told").astype(TEXT)
-
-
 def _with_looks(frame, looks):
-    looks = looks[looks["source"].eq("reading")]
-    seen = looks.groupby("part_key")["date"].nunique()
-    latest = looks.merge(frame[["part_key", "end", "cause"]], on="part_key")
-    latest = latest[(latest["date"] < latest["end"]) | latest["cause"].ne("worn")]
-    latest = latest.groupby("part_key")["distance_km"].max()
-    frame["n_readings"] = look_up(frame["part_key"], seen).fillna(0).astype(int)
-    frame["last_seen_km"] = look_up(frame["part_key"], latest).where(frame["age_known"])
-    return frame
+    own = frame[["part_key", "end", "cause"]]
+    looks = looks[looks["source"].eq("reading")].merge(own, on="part_key")
+    is_good = (looks["date"] < looks["end"]) | looks["cause"].ne("worn")
+    looks["good_km"] = looks["distance_km"].where(is_good)
+    seen = looks.groupby("part_key").agg({"date": "nunique", "good_km": "max"})
+    seen = seen.reindex(frame["part_key"]).set_axis(frame.index)
+    n, last_km = seen["date"].fillna(0).astype(int), seen["good_km"].where(frame["age_known"])
+    return frame.assign(n_readings=n, last_seen_km=last_km)
 
 
 def watched(spans):
     """The stretches that life can be judged from: age known, and watched for some distance;
     `duration_km`, `entry_km`, `observed` are as the fits want.
 
-    One row a life, or several where its vehicle's record has holes: what no record saw, the last
-    day of the hole with it, is at risk of nothing. A piece ends with cause "record-gap", not
-    observed, and the next enters late; an end within a hole counts in none.
+    Several rows a life where its vehicle's record has holes: what no record saw is at risk of
+    nothing. A piece ends with cause "record-gap", not observed, and the next enters late; an end
+    within a hole counts in none.
     """
     lives = spans[spans["age_known"] & (spans["duration_km"] > spans["entry_km"])]
     lives = lives.reset_index(drop=True)
@@ -113,12 +112,69 @@ def watched(spans):
         return [sorted([own, *(hole[side] for hole in holes)]) for own, holes in rows]
 
     pieces = lives.assign(begin=cut("entry_km", 1), until=cut("duration_km", 0))
-    pieces = pieces.explode(["begin", "until"]).rename_axis("row").reset_index()
-    is_last = ~pieces.pop("row").duplicated(keep="last")
+    pieces = pieces.explode(["begin", "until"])
+    is_last = ~pieces.index.duplicated(keep="last")
     entry = np.maximum(pieces.pop("begin").astype(float), pieces["entry_km"])
     until = pieces.pop("until").astype(float)
-    pieces["last_seen_km"] = pieces["last_seen_km"].clip(entry, until)
-    pieces = pieces.assign(entry_km=entry, duration_km=until)
-    pieces["observed"] &= is_last
-    pieces["cause"] = pieces["cause"].where(is_last, HOLE)
-    return pieces[pieces["duration_km"] > pieces["entry_km"]].reset_index(drop=True)
+    pieces = pieces.assign(
+        entry_km=entry,
+        duration_km=until,
+        last_seen_km=np.clip(pieces["last_seen_km"].to_numpy(), entry, until),
+        observed=pieces["observed"] & is_last,
+        cause=pieces["cause"].where(is_last, HOLE),
+    )
+    return pieces[until > entry].reset_index(drop=True)
+
+
+def looks_of(log, readings, segments=None):
+    """Every reading of a part's wear, on its own distance: a row a place, columns `LOOK`.
+
+    distance_km: on the part, or on its vehicle since the record began where its age is not known
+    (`distance_is_own` False); NaN where nothing tells it, as of a vehicle without a meter: a depth
+    against its limit needs none. source: "reading" of `measurements`, or of `fitted` "new" (its new
+    depth at its fitting), "fitted", "removed". A reading belongs to the `part` it names, or else to
+    what was on at that position that day; on the day of a change to the part that is removed,
+    unless it is nearly the new one's depth.
+    """
+    segments = segments_of(log, readings) if segments is None else segments
+    own = segments["start_km"].notna() & segments["before_km"].notna()
+    zero = (segments["start_km"] - segments["before_km"]).where(own, segments["watch_km"])
+    segments = segments.assign(distance_is_own=own, zero_km=zero)
+    taken = log.si("measurements").reset_index(names="line")
+    taken = taken[taken["quantity"].isin(WORN_QUANTITIES)].reset_index(drop=True)
+    at = usage.distance_of(readings, taken["vehicle"], taken["date"], taken["odometer_km"])
+    taken["at_km"] = at["distance_km"]
+    columns = ["part_key", "zero_km", "distance_is_own", "start", "end", "new_depth_mm"]
+    named, found = taken["part"].notna(), []
+    for name, rows in (("part", taken[named]), ("position", taken[~named])):
+        key = ["vehicle", "category", name]
+        found.append(rows.merge(segments[[*key, *columns]], on=key))
+    found = pd.concat(found, ignore_index=True)
+    begun = found["start"].isna() | (found["start"] <= found["date"])
+    found = found[begun & (found["date"] <= found["end"])]
+    # on a day of change a reading fits two parts: if nearly its new depth, it is the new one's
+    is_new = found["value"].ge(NEARLY_NEW * found["new_depth_mm"]) & found["quantity"].ne(RISING)
+    ends, starts = found["end"].eq(found["date"]), found["start"].eq(found["date"])
+    found = found.assign(rank=np.select([ends, starts & ~is_new], [1, 2], 0))
+    found = found.sort_values(["line", "rank"], kind="stable").drop_duplicates("line")
+    found = found.assign(source="reading", distance_km=found["at_km"] - found["zero_km"])
+    looks = pd.concat([found, *_told_by_fitting(segments)], ignore_index=True)
+    looks["place"] = looks["place"].fillna("")
+    looks = looks.loc[looks["value"].notna(), LOOK.split()]
+    return looks.sort_values(["part_key", "distance_km", "line"], kind="stable", ignore_index=True)
+
+
+def _told_by_fitting(segments):
+    """New, fitted and removed depths as readings of the whole part."""
+    is_new = ~segments["life"].duplicated() & segments["distance_is_own"]
+    is_new &= segments["condition"].ne("part-worn") & (segments["before_km"] == 0)
+    common = ["part_key", "vehicle", "category", "position", "distance_is_own", "line"]
+    for source, day, km in (
+        ("new", "start", "zero_km"),
+        ("fitted", "start", "start_km"),
+        ("removed", "removed", "end_km"),
+    ):
+        rows = segments[is_new] if source == "new" else segments
+        told = {"value": rows[f"{source}_depth_mm"], "date": rows[day]}
+        told["distance_km"] = rows[km] - rows["zero_km"]
+        yield rows[common].assign(source=source, **told).dropna(subset=["value", "date"])

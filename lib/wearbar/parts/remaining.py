@@ -1,47 +1,63 @@
-"""How far each part now on still goes."""
+"""How far each fitted part still goes, and how it stands against its limits.
+
+`state` is one of `STATES`. "below-legal", "below": at or past the legal limit, or its limit; `by`
+says how: "reading", or "line" (a forecast; "" in other states). "may-be-below": the line's lower
+limit, or a doubted reading, is past it. "limit-not-known": neither the log nor the law gives a
+limit, and the part is within `NEAR_MM` of a shipped example's.
+
+The last reading is the most worn of the last day on which the part was read, or that of a place not
+read then which was at the limit when it last was. It is doubted where it lies far off its line and
+no other place read that day agrees; where one does, and it is lower than its line, it stands,
+whatever the line says.
+"""
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
 from wearbar.log.keys import look_up
-from wearbar.parts.state import AT_LIMIT, FAILS_FIRST, STATES, cut_by_last, state_of, with_last
+from wearbar.parts.fitted import RISING
 from wearbar.parts.wear import SPREAD_WORTH, sign_of, t_quantile
-from wearbar.parts.wear_bend import unbent
-from wearbar.parts.wear_line import RISING, crossing
+from wearbar.parts.wear_line import crossing, unbent
 from wearbar.usage.distance import days_later
 
-LEFT = ["left_km", "left_low_km", "left_high_km"]
+# of a part's wear, the most pressing first
+STATES = (
+    "limit-not-known", "below-legal", "below", "may-be-below", "before-next-look", "not-known",
+    "above",
+)  # fmt: skip
+AT_LIMIT = STATES[:4]  # or perhaps at it: nothing is left to go by
+FAILS_FIRST = ("tyre", "brake")  # categories whose failure hurts first, by how their names begin
+# of a shipped example: what a part wears between inspections (judgement)
+NEAR_MM, NEAR_STRETCH = 1.0, 0.5
+AGREE_MM, AGREE_STRETCH = 1.0, 0.3  # how far places of one day part on unevenly worn parts
 LIFE = ["life_km", "life_low_km", "life_high_km"]
+LEFT = ["left_km", "left_low_km", "left_high_km"]
+LAST = ["date", "height", "place", "quantity", "distance_km", "is_doubtful", "line", "t"]
 MOST_DAYS = 3650  # a later day is no date
 
 
 def remaining(wear, as_of, daily=None, confidence=0.9):
-    """Every part now on whose wear is read: one row a part, the most pressing first.
+    """Every fitted part whose wear is read: one row a part, the most pressing first.
 
-    The columns of `wear.parts`, and `last_read`, `last_height`, `last_place`, `last_is_doubted`,
-    `state`, `by` (see `wearbar.parts.state`), `why_not` (words, where what is left isn't known);
-    `now_height` (at the governing place: on its line, or of a part at a limit by reading that
-    reading), `now_low` (the line's lower limit); `life_km`, `life_low_km`, `life_high_km` (distance
-    on the part at the limit), `left_km`, `left_low_km`, `left_high_km` (from now; nil where
-    passed), `chance_to_next` (of being above the limit when next read, `next_look_km` on: the
-    middle distance between readings), `act_km` (the lesser of that and the low limit; nil where it
-    is or may be at its limit); `date_low`, `date` (days on which `act_km` and `left_km` are used up
-    at the vehicle's `high` and middle rate, `daily` from `usage.daily_rate`); `margin`,
-    `legal_margin` (the height that `state` was judged by less the limit and the legal limit,
-    negative where past). Ranked by state, readings before forecasts, what hurts first when it fails
-    (`FAILS_FIRST`), at a limit by the margin to the legal one, else by the low limit of what is
-    left.
+    Beside the columns of `wear.parts` and the last reading (`last_read`, ...): `state`, `by`,
+    `why_not` (words, where what is left isn't known); `now_height` (at the governing place: on its
+    line, or of a part at a limit by reading that reading), `now_low` (the line's lower limit);
+    `life_km` (distance on the part at the limit) and `left_km` (from now; nil where passed) with
+    limits; `next_look_km` (the median distance between readings), `chance_to_next` (of being above
+    the limit then), `act_km` (the lesser of `next_look_km` and `left_low_km`; nil where it is or
+    may be at its limit); `date_low`, `date` (days on which `act_km` and `left_km` are used up at
+    the vehicle's `high` and mean rate, `daily` from `usage.daily_rate`); `margin`, `legal_margin`
+    (the height that `state` was judged by less the limit, negative where past); `seen_now_km` (its
+    distance now on its readings' scale), and of its line, of heights that fall with wear, the terms
+    `line_a`, `line_b`, their variances and the quantile of its limits, `line_q`.
 
-    `seen_now_km` is the part's distance now on its readings' scale; `line_a` + `line_b` x its line
-    (height, falling with wear), `line_aa`, `line_ab`, `line_bb` their variances, `line_q` the
-    quantile of its limits. Its slope has what is usual of like parts as a prior: an empirical Bayes
-    line; limits are Fieller's on its posterior, the low one of 90% the one-sided 95% limit. Where
-    wear is shown to bend (`wear.bent`) the line is of straightened heights, and each low limit the
-    lower of its own and the straight line's. A last reading lower than the line, that no distance
-    is known of or that another place agrees with although it is too far off to be in the line, cuts
-    what is left by the share of the height left that it takes off (`chance_to_next` is then NaN).
-    Age and damage are not seen by it.
+    Its slope has what is usual of like parts as a prior (empirical Bayes); limits are Fieller's on
+    its posterior, the low one of 90% the one-sided 95% limit. Where wear bends (`wear.bent`) the
+    line is of straightened heights, and each low limit the lower of its own and the straight
+    line's. A last reading lower than the line, that no distance is known of or that another place
+    agrees with although it is too far off to be in the line, cuts what is left by the share of the
+    height left that it takes off (`chance_to_next` is then NaN). Age and damage are not seen by it.
     """
     on = _judged(wear if wear.bent is None else wear.bent, confidence)
     if wear.bent is not None:
@@ -50,8 +66,8 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
         on["now_low"] = np.where(rising, np.fmax(*both), np.fmin(*both))  # the more worn
         for name in ("life_low_km", "left_low_km", "chance_to_next"):
             on[name] = np.fmin(on[name], straight[name])
-    on = cut_by_last(with_last(on, wear.looks))
-    on["state"], on["by"], on["why_not"] = state_of(on)
+    on = _cut_by_last(_with_last(on, wear.looks))
+    on["state"], on["by"], on["why_not"] = _state_of(on)
     unknown, by_reading = on["why_not"].ne(""), on["by"].eq("reading")
     on.loc[unknown, [*LEFT, *LIFE, "chance_to_next"]] = np.nan
     on.loc[by_reading & on["state"].isin(["below", "below-legal"]), LEFT] = 0.0
@@ -63,18 +79,22 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
     act_km = np.fmin(on["left_low_km"], on["next_look_km"]).mask(on["state"].eq("not-known"))
     on["act_km"] = act_km.mask(at_limit, 0.0)
     on["date"] = _days(on, daily, as_of, "left_km", "rate_km_per_day")
-    on["date_low"] = _days(on, daily, as_of, "act_km", "high")
-    on["date_low"] = on["date_low"].mask(at_limit, as_of)
+    on["date_low"] = _days(on, daily, as_of, "act_km", "high").mask(at_limit, as_of)
     return _ranked(on)
 
 
 def _ranked(on):
+    """By state, readings before forecasts, what hurts first when it fails, at a limit by the margin
+    to the legal one, else by the low limit of what is left."""
     at_limit, margin = on["state"].isin(AT_LIMIT), on["legal_margin"].fillna(on["margin"])
-    keys = on[["left_low_km", "left_km", "vehicle", "last_position", "part_key"]].copy()
-    keys.insert(0, "state", on["state"].map(STATES.index))
-    keys.insert(1, "by", ~on["by"].eq("reading") & at_limit)
-    keys.insert(2, "fails", ~on["category"].str.startswith(FAILS_FIRST) & at_limit)
-    keys.insert(3, "margin", margin.where(at_limit))
+    keys = {
+        "state": on["state"].map(STATES.index),
+        "by": on["by"].ne("reading") & at_limit,
+        "fails": ~on["category"].str.startswith(FAILS_FIRST) & at_limit,
+        "margin": margin.where(at_limit),
+    }
+    rest = on[["left_low_km", "left_km", "vehicle", "last_position", "part_key"]]
+    keys = pd.DataFrame(keys).join(rest)
     return on.loc[keys.sort_values(list(keys), kind="stable").index].reset_index(drop=True)
 
 
@@ -83,34 +103,39 @@ def _judged(wear, confidence):
     on = wear.parts[wear.parts["is_on"] & wear.parts["category"].isin(wear.looks["category"])]
     on = on.reset_index(drop=True)
     a, b, var_aa, var_ab, var_bb, freedom = _posterior(on, wear.error)
-    line = {"line_a": a, "line_b": b, "line_aa": var_aa, "line_ab": var_ab, "line_bb": var_bb}
     q, limit = t_quantile(confidence, freedom), on["height_limit"].to_numpy(float)
-    ends = crossing(a, b, var_aa, var_ab, var_bb, limit, q)
     now = np.where(on["age_known"], on["duration_km"], on["seen_km"])  # as its readings have it
+    line = {"line_a": a, "line_b": b, "line_aa": var_aa, "line_ab": var_ab, "line_bb": var_bb}
     on = on.assign(seen_now_km=now, **line, line_q=q)
 
-    def spread(x):
+    def at(x):
+        """The line's height and its standard error."""
         with np.errstate(invalid="ignore"):
-            return np.sqrt(var_aa + 2 * var_ab * x + var_bb * x**2)
+            return a + b * x, np.sqrt(var_aa + 2 * var_ab * x + var_bb * x**2)
 
-    for name, height in (("now_height", a + b * now), ("now_low", a + b * now - q * spread(now))):
-        on[name] = sign_of(on) * unbent(height, on["hinge"], on["bend"])
+    height, error = at(now)
+    for name, value in (("now_height", height), ("now_low", height - q * error)):
+        on[name] = sign_of(on) * unbent(value, on["hinge"], on["bend"])
+    ends = crossing(a, b, var_aa, var_ab, var_bb, limit, q)
     for life, left, end in zip(LIFE, LEFT, ends, strict=True):
         on[life], on[left] = end, np.maximum(end - now, 0)
     on["life_low_km"] = on["life_low_km"].clip(lower=0)
-    on["next_look_km"] = look_up(on["category"], _between_looks(wear.looks))
-    ahead = now + on["next_look_km"]
+    read = wear.looks[wear.looks["source"].eq("reading") & wear.looks["distance_km"].notna()]
+    read = read.drop_duplicates(["part_key", "date"]).sort_values(["part_key", "date"])
+    apart = read.groupby("part_key")["distance_km"].diff().groupby(read["category"]).median()
+    on["next_look_km"] = look_up(on["category"], apart)
+    height, error = at(now + on["next_look_km"])
     with np.errstate(all="ignore"):
-        z = (a + b * ahead - limit) / spread(ahead)
-    return on.assign(chance_to_next=stats.t.cdf(z, np.maximum(freedom, 1)))
+        chance = stats.t.cdf((height - limit) / error, np.maximum(freedom, 1))
+    return on.assign(chance_to_next=chance)
 
 
 def _posterior(on, error):
     """Line of each governing place (intercept, slope, their variances), freedom of its limits."""
     own = on[["category", "quantity"]].merge(error, on=["category", "quantity"], how="left")
     s2, freedom = own["error"].to_numpy(float) ** 2, own["df"].to_numpy(float)
-    columns = ("usual_rate", "usual_cv", "n_alike", "n", "x_mean", "y_mean", "sxx", "slope")
-    usual, cv, alike, n, x, y, sxx, slope = (on[c].to_numpy(float) for c in columns)
+    columns = ["usual_rate", "usual_cv", "n_alike", "n", "x_mean", "y_mean", "sxx", "slope"]
+    usual, cv, alike, n, x, y, sxx, slope = on[columns].to_numpy(float).T
     mean, alike = usual / 1000, np.nan_to_num(alike, nan=1.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         prior = np.nan_to_num(1 / ((mean * cv) ** 2 * (1 + 1 / alike)), nan=0.0, posinf=0.0)
@@ -124,18 +149,90 @@ def _posterior(on, error):
         return y - b * x, b, s2 / n + var_bb * x**2, -var_bb * x, var_bb, freedom
 
 
-def _between_looks(looks):
-    read = looks[looks["source"].eq("reading") & looks["distance_km"].notna()]
-    read = read.drop_duplicates(["part_key", "date"]).sort_values(["part_key", "date"])
-    gap = read.groupby("part_key")["distance_km"].diff()
-    return gap.groupby(read["category"]).median()
-
-
 def _days(on, daily, as_of, left, speed):
     """The day on which `left` is used up at the vehicle's rate."""
     if daily is None:
         return pd.Series(pd.NaT, on.index, dtype="datetime64[ns]")
-    rate = daily.drop_duplicates("vehicle").set_index("vehicle")
+    rate = daily.set_index("vehicle")
     pace = look_up(on["vehicle"], rate[speed].fillna(rate["rate_km_per_day"]))
     days = on[left] / pace.where(pace > 0)
     return days_later(as_of, np.floor(days.where(days < MOST_DAYS)))
+
+
+def _with_last(on, looks):
+    """The parts with their last reading, the most worn of its day, and whether it is doubted."""
+    read = looks[looks["source"].ne("new")]
+    read = read.sort_values(["date", "height"], ascending=[False, True], kind="stable")
+    limit = look_up(read["part_key"], (sign_of(on) * on["limit"]).set_axis(on["part_key"]))
+    # a place not read on the last day, and at the limit when it last was, is no better since
+    newest = ~read.duplicated(["part_key", "place"]) & ~read["is_doubtful"].eq(True)
+    last = read.drop_duplicates("part_key")
+    unread = read["part_key"].isin(last.loc[last["height"] > limit[last.index], "part_key"])
+    last = pd.concat([read[newest & (read["height"] <= limit) & unread], last])
+    last = last.drop_duplicates("part_key").set_index("part_key")[LAST]
+    last = last.reindex(on["part_key"]).set_axis(on.index)
+    usual = looks.dropna(subset="quantity").drop_duplicates("category")
+    usual = look_up(on["category"], usual.set_index("category")["quantity"])
+    on["quantity"] = on["quantity"].fillna(last["quantity"]).fillna(usual)
+    on["last_read"], on["last_place"] = last["date"], last["place"]
+    on["last_height"] = sign_of(on) * last["height"]
+    # whether another reading of the last day is near the lowest
+    own = last[["date", "height", "line"]].assign(part_key=on["part_key"])
+    others = read.merge(own, on=["part_key", "date"], suffixes=("", "_last"))
+    within = np.where(others["quantity"].eq(RISING), AGREE_STRETCH, AGREE_MM)
+    near = others["line"].ne(others["line_last"])
+    near &= (others["height"] - others["height_last"]) <= within
+    agrees = on["part_key"].isin(others.loc[near, "part_key"])
+    doubtful, stands = last["is_doubtful"].eq(True), agrees & last["t"].lt(0)
+    on["last_is_doubted"] = doubtful & ~stands
+    no_line = last["distance_km"].isna() | doubtful & stands
+    return on.assign(last_is_unplaced=last["height"].notna() & no_line)
+
+
+def _cut_by_last(on):
+    """What is left, cut where the last reading is in no line and lower than it."""
+    sign, takes = sign_of(on), on["last_is_unplaced"]
+    room, told = (sign * (on[name] - on["limit"]) for name in ("now_height", "last_height"))
+    share = (told / room.where(room > 0)).fillna(0.0).clip(0, 1).where(takes & (told < room), 1.0)
+    for name in LEFT:
+        on[name] = (on[name] * share).mask(share.eq(0), 0.0)
+    on["chance_to_next"] = on["chance_to_next"].where(share.eq(1))
+    lower = takes & ~(sign * on["now_height"] < sign * on["last_height"])
+    on["now_height"] = on["now_height"].fillna(on["last_height"]).mask(lower, on["last_height"])
+    return on
+
+
+def _state_of(on):
+    """(state, by, why_not) of each part."""
+    sign, unread = sign_of(on), on["n"].isna()
+
+    def past(height, limit, within=0.0):
+        return sign * (on[height] - on[limit]) <= within
+
+    few = on["life_km"].isna() | on["left_low_km"].isna()
+    reasons = {
+        "its wear has not been read": unread & on["last_height"].isna(),
+        "no limit is known for it": on["limit"].isna(),
+        "no distance is known of its readings": unread,
+        "too few readings of it and of like parts to say how it wears": few,
+        "its readings show no wear yet": np.isinf(on["left_km"]),
+    }
+    why = pd.Series(np.select(list(reasons.values()), list(reasons), ""), on.index)
+    known, sure, unlimited = why.eq(""), ~on["last_is_doubted"], on["limit"].isna()
+    near = np.where(on["quantity"].eq(RISING), NEAR_STRETCH, NEAR_MM)
+    doubted = past("last_height", "limit") & ~sure
+    # of each state at the limit: whether a reading says so, and whether the line does
+    read, line = "last_height", "now_height"
+    says = [
+        [unlimited & past(height, "example_limit", near) for height in (read, line)],
+        [past(read, "legal_limit") & sure, known & past(line, "legal_limit")],
+        [past(read, "limit") & sure, known & on["left_km"].le(0)],
+        [doubted, known & on["left_low_km"].le(0)],
+    ]
+    checks = [reading | line for reading, line in says]
+    checks += [~known, on["left_low_km"] < on["next_look_km"]]
+    state = np.select(checks, [*AT_LIMIT, "not-known", "before-next-look"], "above")
+    by = [np.where(reading, "reading", "line") for reading, _ in says]
+    by = np.select([state == name for name in AT_LIMIT], by, "")
+    off = (state == "may-be-below") & doubted
+    return state, by, why.mask(off, "its last reading lies far off its line")

@@ -9,10 +9,9 @@ is in order.
 import numpy as np
 import pandas as pd
 
+from wearbar.log.keys import look_up
 from wearbar.log.law import law_of
-from wearbar.log.plan_figures import is_example
-from wearbar.log.units import PRESSURE_KPA
-from wearbar.parts.fitted import vehicles_of
+from wearbar.log.units import PRESSURE_KPA, is_example
 
 TYRE = "tyre"
 TOO_LOW = 0.10
@@ -54,46 +53,39 @@ def old_tyres(log):
 
 def _kept(rows, log):
     """The rows of tyres of vehicles that are not disposed of."""
-    fleet = log.tables["vehicles"]
-    kept = fleet.loc[~(fleet["disposed"] <= log.as_of), "vehicle"]
-    return rows[rows["category"].eq(TYRE) & rows["vehicle"].isin(kept)]
+    return rows[rows["category"].eq(TYRE) & rows["vehicle"].isin(log.here)]
 
 
 def _legal(log, rows, quantity):
     """The law's limit of each row: `limit`, `source`."""
-    kind = rows["vehicle"].map(vehicles_of(log)["kind"])
-    asked = rows[["vehicle", "category"]].assign(kind=kind, last_position=rows["position"])
+    kind = log.tables["vehicles"].set_index("vehicle")["kind"]
+    asked = rows.assign(kind=look_up(rows["vehicle"], kind), last_position=rows["position"])
     legal = law_of(log).limits_of(asked, (quantity,))
     source = legal["legal_source"] + " (" + legal["jurisdiction"] + ")"
     return pd.DataFrame({"limit": legal["legal_limit"], "source": source})
 
 
 def _plan_limits(log, rows):
-    """The plan's lowest pressure at each row's place: `limit` kPa, `source`; NaN and ""."""
+    """The lowest pressure that a tyre task of the vehicle's plan names with a source, at each row's
+    place or else for its axle: `limit` kPa, `source`; NaN and "" where there is none."""
     limits = pd.DataFrame({"limit": np.nan, "source": ""}, rows.index)
     if log.plan is None or rows.empty:
         return limits
-    figures = _pressures(log.plan, log.as_of)
-    plan = rows["vehicle"].map(log.plan.assign(log.tables["vehicles"]))
-    for place in (rows["position"], rows["position"].str.partition("-")[0]):  # else of its axle
-        found = figures.reindex(pd.MultiIndex.from_arrays([plan, place])).set_axis(rows.index)
-        limits = limits.mask(limits["limit"].isna(), found)
-    return limits
-
-
-def _pressures(plan, day):
-    """Pressures that tyre tasks name with a source: (plan, place) to the least, and `source`."""
-    now = plan.tasks[~(plan.tasks["valid_from"] > day) & ~(plan.tasks["valid_to"] < day)]
-    now = now[now["code"].str.contains(TYRE) | now["part"].eq(TYRE)]
+    tasks = log.plan.in_force(log.as_of)
+    tasks = tasks[tasks["code"].str.contains(TYRE) | tasks["part"].eq(TYRE)]
     kpa = {unit.casefold(): factor for unit, factor in PRESSURE_KPA.items()}
-    rows = []
-    for name, figures in zip(now["plan"], now["figures"], strict=True):
+    told = []
+    for name, figures in zip(tasks["plan"], tasks["figures"], strict=True):
         for f in figures:
             unit_kpa, source = kpa.get((f["unit"] or "").casefold()), f["source"]
             if unit_kpa and source and not is_example(source) and f["value"] is not None:
                 place = f["name"].partition(",")[0].strip().casefold()
-                rows.append((name, place, f["value"] * unit_kpa * (1 - TOO_LOW), source))
-    frame = pd.DataFrame(rows, columns=["plan", "place", "limit", "source"])
-    frame = frame.sort_values("limit", kind="stable").drop_duplicates(["plan", "place"])
-    frame["source"] += f", less {TOO_LOW:.0%} (common practice, no source)"
-    return frame.set_index(["plan", "place"])
+                told.append((name, place, f["value"] * unit_kpa * (1 - TOO_LOW), source))
+    told = pd.DataFrame(told, columns=["plan", "place", "limit", "source"])
+    told["source"] += f", less {TOO_LOW:.0%} (common practice, no source)"
+    told = told.sort_values("limit", kind="stable").drop_duplicates(["plan", "place"])
+    told, plan = told.set_index(["plan", "place"]), log.plan_for(rows["vehicle"])
+    for place in (rows["position"], rows["position"].str.partition("-")[0]):
+        found = told.reindex(pd.MultiIndex.from_arrays([plan, place])).set_axis(rows.index)
+        limits = limits.mask(limits["limit"].isna(), found)
+    return limits

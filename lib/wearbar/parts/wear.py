@@ -6,11 +6,9 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from wearbar.log.keys import is_among, look_up
-from wearbar.parts.fitted import axles_of
-from wearbar.parts.wear_bend import bends_of, hinge_of, straighten
-from wearbar.parts.wear_limits import limits_for
-from wearbar.parts.wear_line import RISING, crossing, without_doubtful
+from wearbar.log.keys import is_among, look_up, stacked
+from wearbar.parts import wear_line
+from wearbar.parts.fitted import RISING, axle_of
 
 STRATUM = ["category", "kind", "item", "axle"]
 WIDER = ["category", "kind", "axle"]  # where a stratum has too few parts
@@ -34,26 +32,23 @@ class Wear:
     row a part, from its governing place: the span's columns, those of `limits_for` and of its line,
     `rate_mm_per_1000km` (% for stretch), `se`, what is usual of like parts (`usual_rate`,
     `usual_cv`, `n_alike`, `spread_cv`: on any vehicle), `bend`, `hinge`. looks: the readings, with
-    `residual`, `t`, `is_doubtful`; those without a distance are in no line. error: by category and
-    quantity, the standard deviation of a reading and its degrees of freedom. bends: as `bends_of`.
-    bent: the same with wear bent where `bends` shows that, its heights straightened, or None.
+    `residual`, `t`, `is_doubtful`; those without a distance are in no line.
     """
 
     lines: pd.DataFrame
     parts: pd.DataFrame
     looks: pd.DataFrame
-    error: pd.DataFrame
-    bends: pd.DataFrame | None = None
-    bent: "Wear | None" = None
+    error: pd.DataFrame  # a reading's standard deviation, its degrees of freedom, by category
+    bends: pd.DataFrame | None = None  # as `bends_of`
+    bent: "Wear | None" = None  # the same with wear bent where `bends` shows that
 
     def only(self, vehicles):
         """The same for these vehicles alone; what is usual, and the error, stay those of all."""
-        keys = self.parts.loc[self.parts["vehicle"].isin(vehicles), "part_key"]
-        tables = (self.lines, self.parts.loc[keys.index], self.looks)
-        own = (table[table["part_key"].isin(keys)].reset_index(drop=True) for table in tables)
-        lines, parts, looks = own
-        bent = self.bent and self.bent.only(vehicles)
-        return replace(self, lines=lines, parts=parts, looks=looks, bent=bent)
+        parts = self.parts[self.parts["vehicle"].isin(vehicles)]
+        lines, looks = (t[t["part_key"].isin(parts["part_key"])] for t in (self.lines, self.looks))
+        own = {"lines": lines, "parts": parts, "looks": looks}
+        own = {name: table.reset_index(drop=True) for name, table in own.items()}
+        return replace(self, **own, bent=self.bent and self.bent.only(vehicles))
 
     @property
     def rates(self):
@@ -71,35 +66,35 @@ def sign_of(rows):
 def wear_of(spans, looks, law):
     """`Wear` of the spans that have readings (`spans_of`, `looks_of`); law: the log's (`law_of`).
 
-    A place's line is its least squares line, the error of a reading pooled over all lines of a
-    category. The governing place is the one whose line reaches the limit first. What is usual
-    (`usual_rate`, and `usual_cv`, its part-to-part spread as a share) is an empirical Bayes prior:
-    rates of like parts (same kind, item and axle, or where under three, same kind) vary about their
-    mean by a share common to the category, by moments (DerSimonian & Laird 1986, iterated; from
-    memory), with `SPREAD` taken as worth `SPREAD_WORTH` parts. Of that spread, what the parts of
-    one vehicle share leans the prior to the vehicle's other parts, so that a new part on a
-    hard-used vehicle is not taken for a usual one.
+    The governing place is the one whose line reaches the limit first. What is usual (`usual_rate`,
+    and `usual_cv`, its part-to-part spread as a share) is an empirical Bayes prior: rates of like
+    parts (same kind, item and axle, or where under three, same kind) vary about their mean by a
+    share common to the category, by moments (DerSimonian & Laird 1986, iterated; from memory), with
+    `SPREAD` taken as worth `SPREAD_WORTH` parts. What the parts of one vehicle share of it leans
+    the prior to the vehicle's other parts: a new part on a hard-used vehicle is no usual one.
     """
-    spans = pd.concat([spans, limits_for(spans, law)], axis=1)
-    # where a part on now is; where one that came off always was
-    axles = axles_of(spans["last_position"].where(spans["is_on"], spans["positions"]))
+    spans = pd.concat([spans, wear_line.limits_for(spans, law)], axis=1)
+    # where a fitted part is now; where a removed one always was
+    axles = axle_of(spans["last_position"].where(spans["is_on"], spans["positions"]))
+    axles = axles.str.split(", ")
     spans["axle"] = axles.str[0].where(axles.map(set).str.len().eq(1), "rotated")
     looks = _by_place(looks, spans)
     straight = _lines_of(spans.assign(bend=0.0, hinge=np.nan), looks)
-    bends = bends_of(straight.looks, straight.parts)
+    bends = wear_line.bends_of(straight.looks, straight.parts)
     shown = bends[bends["is_shown"]].set_index("category")["bend"]
     if shown.empty:
         return replace(straight, bends=bends)
-    bend, hinge = look_up(spans["category"], shown).fillna(0.0), hinge_of(straight.parts)
-    own = (look_up(looks["part_key"], x.set_axis(spans["part_key"])) for x in (hinge, bend))
-    looks["height"] = straighten(looks["height"], *own)
-    bent = _lines_of(spans.assign(bend=bend, hinge=hinge), looks)
-    return replace(straight, bends=bends, bent=bent)
+    spans["bend"] = look_up(spans["category"], shown).fillna(0.0)
+    spans["hinge"] = wear_line.hinge_of(straight.parts)
+    by_part = spans.set_index("part_key")
+    bent = (look_up(looks["part_key"], by_part[name]) for name in ("hinge", "bend"))
+    looks["height"] = wear_line.straighten(looks["height"], *bent)
+    return replace(straight, bends=bends, bent=_lines_of(spans, looks))
 
 
 def _lines_of(spans, looks):
     placed = looks["distance_km"].notna()
-    read, lines, error = without_doubtful(looks[placed])
+    read, lines, error = wear_line.without_doubtful(looks[placed])
     if not placed.all():
         read = pd.concat([read, looks[~placed].assign(is_doubtful=False)], ignore_index=True)
     return Wear(lines, _with_usual(_governing(spans, lines)), read, error)
@@ -109,7 +104,7 @@ def _by_place(looks, spans):
     """Readings by place with height falling; what `fitted` says goes to every place (new) or stands
     in where nothing was read that day.
 
-    A part on now that has been moved is judged by what was read since, where that is enough or
+    A fitted part that has been moved is judged by what was read since, where that is enough or
     enough like parts are read to help: another position wears another place, at another rate.
     """
     since = look_up(looks["part_key"], _moved(spans, looks))
@@ -120,56 +115,47 @@ def _by_place(looks, spans):
     quantity = looks["quantity"].fillna(look_up(looks["part_key"], own))
     quantity = quantity.fillna(look_up(looks["category"], general)).fillna("depth")
     looks = looks.assign(quantity=quantity)
-    read, is_new = looks[looks["source"].eq("reading")], looks["source"].eq("new")
+    is_read, is_new = looks["source"].eq("reading"), looks["source"].eq("new")
+    read = looks[is_read]
     places = read[["part_key", "place"]].drop_duplicates()
     named = looks["part_key"].isin(places.loc[places["place"].ne(""), "part_key"])
-    alone = looks[~looks["source"].eq("reading") & ~is_new & ~named]
+    alone = looks[~is_read & ~is_new & ~named]
     alone = alone[~is_among(alone, read, ["part_key", "date"])]
-    new = _joined([looks[is_new], _unstretched(spans, own)], looks[:0]).drop(columns="place")
+    # a part measured by its stretch had none when new
+    rising = look_up(spans["part_key"], own).eq(RISING)
+    nil = spans.assign(date=spans["start"])[spans["age_known"] & rising & spans["start"].notna()]
+    nil = nil[["part_key", "vehicle", "category", "position", "date"]]
+    nil = nil.assign(value=0.0, quantity=RISING, source="new", line=-1, distance_km=0.0)
+    new = stacked([looks[is_new].drop(columns="place"), nil.assign(distance_is_own=True)])
     new = new.merge(places, on="part_key", how="left").fillna({"place": ""})
-    rows = _joined([read, alone, new], looks)
+    rows = stacked([read, alone, new])
     rows["height"] = sign_of(rows) * rows["value"]
     order = ["part_key", "place", "distance_km", "line"]
     return rows.sort_values(order, kind="stable", ignore_index=True)
 
 
-def _joined(frames, none):
-    """One frame of those that have rows; `none` where none has."""
-    return pd.concat([f for f in frames if len(f)] or [none], ignore_index=True)
-
-
 def _moved(spans, looks):
-    """Part to the day since which its readings count, of parts on now that have been moved."""
+    """Part to the day since which its readings count, of fitted parts that have been moved."""
     is_moved = spans["is_on"] & spans["positions"].ne(spans["last_position"])
     moved = spans[is_moved].set_index("part_key")
     since = looks["date"] >= look_up(looks["part_key"], moved["last_start"])
     later = looks[since & looks["distance_km"].notna()].groupby("part_key")["date"].nunique()
-    read = spans[spans["part_key"].isin(looks["part_key"])].groupby(["category", "kind"]).size()
-    alike = read.reindex(pd.MultiIndex.from_frame(moved[["category", "kind"]])).to_numpy()
+    read = spans["part_key"].isin(looks["part_key"])
+    alike = read.groupby([spans["category"], spans["kind"]]).transform("sum")[is_moved].to_numpy()
     enough = later.reindex(moved.index).ge(ENOUGH_READ) | (alike >= ENOUGH_ALIKE)
     return moved.loc[enough, "last_start"]
 
 
-def _unstretched(spans, quantity):
-    """A part measured by its stretch had none when new."""
-    rising = look_up(spans["part_key"], quantity).eq(RISING)
-    new = spans[spans["age_known"] & rising & spans["start"].notna()]
-    told = new[["part_key", "vehicle", "category", "position"]].assign(date=new["start"], value=0.0)
-    told = told.assign(quantity=RISING, source="new", line=-1)
-    return told.assign(distance_km=0.0, distance_is_own=True, place="")
-
-
 def _governing(spans, lines):
     """Each span with the line of the place that reaches its limit first, if it has readings."""
-    own = spans[["part_key", "category", "limit", "bend", "hinge"]]
-    lines = lines.merge(own, on=["part_key", "category"])
-    height = straighten(sign_of(lines) * lines["limit"], lines["hinge"], lines["bend"])
+    key, own = ["part_key", "category"], ["limit", "bend", "hinge"]
+    lines = lines.merge(spans[[*key, *own]], on=key)
+    height = wear_line.straighten(sign_of(lines) * lines["limit"], lines["hinge"], lines["bend"])
     start = lines["at_zero"].fillna(lines["y_mean"])
-    at, _, _ = crossing(start, lines["slope"].fillna(0.0), 0, 0, 0, height, 0)
-    lines = lines.drop(columns=["limit", "bend", "hinge"]).assign(height_limit=height, at=at)
-    lines = lines.sort_values(["part_key", "at", "y_mean"], kind="stable").drop(columns="at")
-    first = lines.drop_duplicates(["part_key", "category"])
-    parts = spans.merge(first, on=["part_key", "category"], how="left")
+    at, _, _ = wear_line.crossing(start, lines["slope"].fillna(0.0), 0, 0, 0, height, 0)
+    lines = lines.drop(columns=own).assign(height_limit=height, at=at)
+    first = lines.sort_values(["part_key", "at", "y_mean"], kind="stable").drop_duplicates(key)
+    parts = spans.merge(first.drop(columns="at"), on=key, how="left")
     return parts.assign(rate_mm_per_1000km=-1000 * parts["slope"], se=1000 * parts["slope_se"])
 
 
@@ -177,37 +163,42 @@ def _with_usual(parts):
     """Adds what is usual of like parts, leant to the part's own vehicle."""
     rate, se, category = parts["rate_mm_per_1000km"], parts["se"], parts["category"]
     known = rate.notna() & se.notna() & (parts["n"] > 2)
-    rate, se, group = rate.where(known), se.where(known), category[known]
+    rate, se = rate.where(known), se.where(known)
     strata = parts[known].drop_duplicates(STRATUM).groupby("category").size()
-    freedom = group.groupby(group).size() - strata
-    mean = _mean_alike(parts, rate, 1.0 / (se**2 + (0.3 * rate.abs()) ** 2))
+    worth = parts[known].groupby("category").size() - strata + SPREAD_WORTH
+
+    def mean_of(mean, cv2):
+        weight = 1 / (se**2 + cv2 * mean**2)
+        sums = _alike(parts, "sum", n=known.astype(int), weight=weight, total=weight * rate)
+        return (sums["total"] / sums["weight"]).where(lambda means: means > 0)
+
+    mean = mean_of(rate, 0.3**2)
     for _ in range(10):
         off, noise = rate / mean - 1, (se / mean) ** 2
         squares = (off**2 - noise).groupby(category).sum() + SPREAD_WORTH * SPREAD**2
-        cv2 = (squares / (freedom + SPREAD_WORTH)).clip(lower=LEAST_SPREAD**2)
-        cv2 = look_up(category, cv2)
-        mean = _mean_alike(parts, rate, 1 / (se**2 + cv2 * mean**2))
-    alike = _alike(
-        parts, "nunique", n=parts["part_key"].where(known), v=parts["vehicle"].where(known)
-    )
-    n, vehicles = (alike[name].astype(int) for name in ("n", "v"))
-    vehicle, left = _of_vehicle(parts, off, noise, cv2, vehicles)
-    usual = {
-        "usual_rate": mean * (1 + vehicle),
-        "usual_cv": np.sqrt(left),
-        "spread_cv": np.sqrt(cv2),
-    }
-    usual = {name: values.where(n >= MIN_PARTS) for name, values in usual.items()}
-    return parts.assign(**usual, n_alike=n)
+        cv2 = look_up(category, (squares / worth).clip(lower=LEAST_SPREAD**2))
+        mean = mean_of(mean, cv2)
+    own = {"n": parts["part_key"].where(known), "v": parts["vehicle"].where(known)}
+    alike = _alike(parts, "nunique", **own).astype(int)
+    vehicle, left = _of_vehicle(parts, off, noise, cv2, alike["v"])
+    usual = {"usual_rate": mean * (1 + vehicle), "usual_cv": left**0.5, "spread_cv": cv2**0.5}
+    usual = pd.DataFrame(usual).where(alike["n"] >= MIN_PARTS)
+    return parts.join(usual).assign(n_alike=alike["n"])
+
+
+def _alike(parts, how, **values):
+    """A frame of values put together over like parts; where under three (`n`), over `WIDER`."""
+    frame = parts[STRATUM].assign(**values)
+    own, wide = (frame.groupby(by)[list(values)].transform(how) for by in (STRATUM, WIDER))
+    return own.mask(own["n"] < MIN_PARTS, wide)
 
 
 def _of_vehicle(parts, off, noise, cv2, vehicles):
     """(how far a vehicle's parts wear from the mean, as a share, told by its other parts; squared
     spread of a part that is left).
 
-    Two levels: what a vehicle's parts of a category share (its use, its drivers), by the products
-    of parts fitted on different days, and the rest, taken as common to parts fitted together. The
-    vehicle's part is the best linear predictor.
+    What a vehicle's parts of a category share (its use, its drivers) by the products of parts
+    fitted on different days; the rest is taken as common to parts fitted together.
     """
     category = parts["category"]
     own = [category, parts["vehicle"]]
@@ -215,7 +206,7 @@ def _of_vehicle(parts, off, noise, cv2, vehicles):
     known, off, noise = off.notna().astype(float), off.fillna(0.0), noise.fillna(0.0)
 
     def squares(x, by):
-        return (x.groupby(by, dropna=by is own).sum() ** 2).groupby("category").sum()
+        return (x.groupby(by, dropna=False).sum() ** 2).groupby("category").sum()
 
     pairs, products = (squares(x, own) - squares(x, together) for x in (known, off))
     shared = look_up(category, products / pairs.where(pairs > 0)).fillna(0.0).clip(lower=0.0)
@@ -230,19 +221,50 @@ def _of_vehicle(parts, off, noise, cv2, vehicles):
     return pulled / precision, within + (1 + 1 / np.maximum(vehicles, 1)) / precision
 
 
-def _alike(parts, how, **values):
-    """A frame of values put together over like parts; where under three (`n`), over `WIDER`."""
-    frame = parts[STRATUM].assign(**values)
-    own, wide = (frame.groupby(by)[list(values)].transform(how) for by in (STRATUM, WIDER))
-    return own.mask(own["n"] < MIN_PARTS, wide)
+def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
+    """Life to the limit of new parts of a kind, by their wear: one row a group of `by`.
 
-
-def _mean_alike(parts, rate, weight):
-    """Weighted mean of like parts."""
-    n = rate.notna().astype(int)
-    sums = _alike(parts, "sum", n=n, weight=weight, total=weight * rate)
-    mean = sums["total"] / sums["weight"]
-    return mean.where(mean > 0)
+    Beside `by`: `n` (wear lines), `vehicles`, `worn` (ended so), `quantity`, `rate_mm_per_1000km`,
+    `life_km` with limits (of the median part: usable depth over the geometric mean rate),
+    `quick_km` (the life that nine parts in ten exceed, by the spread between parts), `note`. Where
+    wear bends (`wear.bent`) the rate is that before the bend, the low limit the lower of both
+    forms'. Limits: Student's t on vehicles - 1, on the log scale; none below three vehicles.
+    """
+    by = list(by)
+    if wear.bent is not None:
+        forms = (replace(form, bent=None) for form in (wear.bent, wear))
+        bent, straight = (life_to_limit(form, by, confidence) for form in forms)
+        low = {name: np.fmin(bent[name], straight[name]) for name in ("low_km", "quick_km")}
+        return bent.assign(**low)
+    parts = wear.parts
+    parts = parts[parts["rate_mm_per_1000km"].gt(0) & (parts["n"] > 2) & parts["limit"].notna()]
+    rate = parts["rate_mm_per_1000km"]
+    weight = 1 / ((parts["se"] / rate) ** 2 + parts["spread_cv"].fillna(0.25) ** 2)
+    last = wear_line.LAST
+    usable = wear_line.usable_of(parts) * (1 - last + last / (1 + parts["bend"]))
+    parts = parts.assign(usable=usable, weight=weight, pull=weight * np.log(rate))
+    groups = parts.groupby(by, dropna=False)
+    frame = groups.agg(
+        n=("pull", "size"),
+        vehicles=("vehicle", "nunique"),
+        worn=("observed", "sum"),
+        quantity=("quantity", "first"),
+    )
+    total, middle = groups[["weight", "pull"]].sum(), groups[["usable", "spread_cv"]].median()
+    # the error of the weighted mean, parts clustered in vehicles (as for a ratio)
+    sums = groups[["weight", "pull"]].transform("sum")
+    off = parts.assign(off=parts["pull"] - weight * sums["pull"] / sums["weight"])
+    squares = off.groupby([*by, "vehicle"], dropna=False)["off"].sum() ** 2
+    squares = squares.groupby(level=by, dropna=False).sum()
+    v = frame["vehicles"].where(frame["vehicles"] >= 3)
+    half = np.sqrt(squares * v / (v - 1)) / total["weight"] * t_quantile(confidence, v - 1)
+    frame["rate_mm_per_1000km"] = np.exp(total["pull"] / total["weight"])
+    life = frame["life_km"] = 1000 * middle["usable"] / frame["rate_mm_per_1000km"]
+    frame["low_km"], frame["high_km"] = life * np.exp(-half), life * np.exp(half)
+    spread = np.sqrt(np.log1p(middle["spread_cv"] ** 2))  # of a lognormal
+    frame["quick_km"] = life * np.exp(-stats.norm.ppf(0.9) * spread)
+    frame["note"] = np.where(v.isna(), "under three vehicles: no limits", "")
+    return frame.reset_index()
 
 
 def t_quantile(confidence, freedom):

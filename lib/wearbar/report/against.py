@@ -39,29 +39,6 @@ def earlier_pack(folder, log, parameters):
     """
     if not folder:
         return None
-    told = _read(folder)
-    try:
-        wrong = _unlike(told, log, parameters)
-        if wrong:
-            raise NotDone(f"the pack {folder} {wrong[0]}; give --since {wrong[1]}")
-        findings = told["reports"][REPORT]["findings"]
-        counts, listed = (_frame(findings[name]["rows"], types) for name, types in _ROWS.items())
-        return Earlier(pd.Timestamp(told["log"]["as_of"]), counts, listed)
-    except NotDone:
-        raise
-    except (AttributeError, KeyError, TypeError, ValueError):
-        file = Path(folder) / FINDINGS
-        again = "make that pack again, or give --since another"
-        raise NotDone(f"{file} lacks a part, or was changed; {again}") from None
-
-
-def fingerprint(folder):
-    """SHA-256 of an earlier pack's findings; "" where there is none."""
-    path = Path(folder or ".") / FINDINGS
-    return hashlib.sha256(path.read_bytes()).hexdigest() if folder and path.is_file() else ""
-
-
-def _read(folder):
     path, again = Path(folder) / FINDINGS, "make that pack again"
     if not path.is_file():
         lacks = f"{folder} is no pack of reports: it has no {FINDINGS}"
@@ -75,7 +52,25 @@ def _read(folder):
     if schema != SCHEMA:
         only = f"and this program compares {SCHEMA} alone"
         raise NotDone(f"{path} is of schema {clean(schema)}, {only}; {again}")
-    return told
+    try:
+        wrong = _unlike(told, log, parameters)
+        if not wrong:
+            found = told["reports"][REPORT]["findings"]
+            rows = (
+                pd.DataFrame(found[name]["rows"], columns=list(types)).astype(types)
+                for name, types in _ROWS.items()
+            )
+            return Earlier(pd.Timestamp(told["log"]["as_of"]), *rows)
+    except (AttributeError, KeyError, TypeError, ValueError):
+        told = f"{path} lacks a part, or was changed"
+        raise NotDone(f"{told}; {again}, or give --since another") from None
+    raise NotDone(f"the pack {folder} {wrong[0]}; give --since {wrong[1]}")
+
+
+def fingerprint(folder):
+    """SHA-256 of an earlier pack's findings; "" where there is none."""
+    path = Path(folder or ".") / FINDINGS
+    return hashlib.sha256(path.read_bytes()).hexdigest() if folder and path.is_file() else ""
 
 
 def _unlike(told, log, parameters):
@@ -100,7 +95,3 @@ def _about(asked):
     site = f"site {clean(asked['site'])}" if asked["site"] else "all sites"
     n = len(asked["vehicle"])
     return f"{site} and {plural(n, 'named vehicle') if n else 'all vehicles'}"
-
-
-def _frame(rows, types):
-    return pd.DataFrame(rows, columns=list(types)).astype(types)

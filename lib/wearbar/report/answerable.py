@@ -16,7 +16,8 @@ from wearbar.report.coverage import COSTS
 
 FEW_LINES, FEW_VEHICLES, FEW_ENDS, YEAR = 3, 8, 3, 365
 WORN = ["depth", "thickness", "elongation"]
-# report, subject, the gaps for which it cannot be told, those for which it is told in part
+# report, subject, the gaps for which it cannot be shown, those for which it is shown in part; after
+# a slash: what else must be missing
 ASKED = (
     ("interval_compliance", "on-time", "no-plan no-readings",
      "no-work-yet stale work-without-reading no-layups"),
@@ -27,42 +28,34 @@ ASKED = (
      "few-measured few-measured-parts parts-no-meter"),
     ("consumable_life", "life", "no-fitted", "few-ends age-unknown"),
     ("consumable_life", "part-cost", "no-fitted no-prices no-distance", "some-prices"),
-    ("severe_use", "effect", "no-use no-measurements-of-use few-vehicles", ""),
+    ("severe_use", "effect", "no-use no-measurements/use few-vehicles", ""),
     ("running_cost", "cost", "no-money no-distance short-cost few-money",
      "some-money net-or-gross no-work no-fixed no-meter"),
     ("running_cost", "fuel", "no-fuel no-tanks", "fills-without-reading"),
     ("running_cost", "replace", "no-values no-kind", "some-kinds"),
-    ("outlook", "next-year", "none-owned no-plan-nor-year no-readings", "no-plan-year short stale"),
+    ("outlook", "next-year", "none-owned no-plan/year no-readings", "no-plan-year short stale"),
     ("visit_sheet", "sheet", "no-plan", "stale"),
 )  # fmt: skip
-# gaps that read alike and are found by a rule of their own
-ALIKE = {"no-measurements-of-use": "no-measurements", "no-plan-nor-year": "no-plan"}
 
 
 def answers(log, record, readings):
     """What each report can say of this log: report, subject, can, why, amount.
 
     can: "yes", "in part" or "no". why: a code, "" for yes. amount: the count or share that the code
-    speaks of, NaN where it needs none. record: `coverage.record`; readings: `usage.readings`.
+    speaks of, NaN where it needs none. record: as of `record`; readings: `usage.readings`.
     """
-    gaps = _gaps_of_rows(log, record) | _gaps_of_wear(log, readings)
-    gaps |= _gaps_of_cost(log, readings)
-    rows = [(report, subject, *_answer(no, part, gaps)) for report, subject, no, part in ASKED]
+    gaps = _gaps_of_rows(log, record) + _gaps_of_wear(log, readings) + _gaps_of_cost(log, readings)
+    gaps = {code: (is_met, *amount, np.nan) for code, is_met, *amount in gaps}
+    rows = []
+    for report, subject, no, part in ASKED:
+        asked = [("no", code) for code in no.split()] + [("in part", c) for c in part.split()]
+        met = [(c, code.split("/")[0], float(gaps[code][1])) for c, code in asked if gaps[code][0]]
+        rows.append((report, subject, *(met or [("yes", "", np.nan)])[0]))
     return pd.DataFrame(rows, columns=["report", "subject", "can", "why", "amount"])
 
 
-def _answer(no, part, gaps):
-    """(can, why, amount) by the first gap met; an amount stands beside whether it is met."""
-    for can, codes in (("no", no), ("in part", part)):
-        for code in codes.split():
-            met, amount = gaps[code] if isinstance(gaps[code], tuple) else (gaps[code], np.nan)
-            if met:
-                return can, ALIKE.get(code, code), float(amount)
-    return "yes", "", np.nan
-
-
 def _gaps_of_rows(log, record):
-    """By counts and shares of the log's rows."""
+    """By counts and shares of the log's rows: code, whether it is met, the amount."""
     t, days, has_plan = log.tables, log.record_days, log.plan is not None
     fitted, work, fills, vehicles = t["fitted"], t["work"], t["fuel"], t["vehicles"]
     no_meter = vehicles.loc[vehicles["meter"].isin(["hours", "none"]), "vehicle"]
@@ -70,37 +63,38 @@ def _gaps_of_rows(log, record):
     # a piece's price stands in one of its rows
     piece = fitted["part"].fillna(pd.Series(fitted.index.astype(str), fitted.index))
     priced = _share(fitted["price"].notna().groupby(piece + "|" + fitted["category"]).any())
-    unread = work["odometer"].isna() & work["hours"].isna() & work["vehicle"].isin(metered)
+    blank = work["odometer"].isna() & work["hours"].isna() & work["vehicle"].isin(metered)
+    unread = _share(blank)
     unread_fills = _share(fills.loc[~fills["vehicle"].isin(no_meter), "odometer"].isna())
     older = fitted["fitted"].isna() | (fitted["fitted"] < log.first_day)
-    costed = _share(work[COSTS].notna().any(axis=1))
-    valued = len(t["valuations"]) > 0 or vehicles["disposed_value"].notna().any()
-    gaps = {f"no-{name}".replace("_", "-"): t[name].empty for name in TABLES}
-    gaps |= {
-        "no-plan": not has_plan,
-        "no-plan-year": not has_plan,
-        "no-plan-nor-year": not has_plan and days < YEAR,
-        "short": (days < YEAR, days),
-        "short-cost": (days < cost.MIN_DAYS, days),
-        "no-readings": len(metered) > 0 and not record["n_readings"].sum(),
-        "stale": _some(record["is_stale"].sum()),
-        "no-meter": _some(len(no_meter)),
-        "few-vehicles": (len(vehicles) < FEW_VEHICLES, len(vehicles)),
-        "none-owned": not vehicles["disposed"].isna().any(),
-        "no-work-yet": work.empty,
-        "work-without-reading": (_share(unread) > 0.1, _share(unread)),
-        "some-money": (len(work) > 0 and costed < 0.95, costed),
-        "net-or-gross": not log.money,
-        "no-fixed": t["fixed_costs"].empty,
-        "no-measurements-of-use": t["measurements"].empty,
-        "few-ends": _few(fitted["reason"].isin(["worn", "failed"]).sum(), FEW_ENDS),
-        "age-unknown": _some((older & fitted["fitted_odometer"].isna()).sum()),
-        "no-prices": priced == 0,
-        "some-prices": (priced < 0.95, priced),
-        "fills-without-reading": (unread_fills > 0.05, unread_fills),
-        "no-values": not valued,
-    }
-    return gaps
+    ageless = (older & fitted["fitted_odometer"].isna()).sum()
+    ends = fitted["reason"].isin(["worn", "failed"]).sum()
+    costed, n_stale = _share(work[COSTS].notna().any(axis=1)), record["is_stale"].sum()
+    return [
+        *((f"no-{name}".replace("_", "-"), t[name].empty) for name in TABLES),
+        ("no-plan", not has_plan),
+        ("no-plan-year", not has_plan),
+        ("no-plan/year", not has_plan and days < YEAR),
+        ("short", days < YEAR, days),
+        ("short-cost", days < cost.MIN_DAYS, days),
+        ("no-readings", len(metered) > 0 and not record["n_readings"].sum()),
+        ("stale", n_stale > 0, n_stale),
+        ("no-meter", len(no_meter) > 0, len(no_meter)),
+        ("few-vehicles", len(vehicles) < FEW_VEHICLES, len(vehicles)),
+        ("none-owned", not vehicles["disposed"].isna().any()),
+        ("no-work-yet", work.empty),
+        ("work-without-reading", unread > 0.1, unread),
+        ("some-money", len(work) > 0 and costed < 0.95, costed),
+        ("net-or-gross", not log.money),
+        ("no-fixed", t["fixed_costs"].empty),
+        ("no-measurements/use", t["measurements"].empty),
+        ("few-ends", ends < FEW_ENDS, ends),
+        ("age-unknown", ageless > 0, ageless),
+        ("no-prices", priced == 0),
+        ("some-prices", priced < 0.95, priced),
+        ("fills-without-reading", unread_fills > 0.05, unread_fills),
+        ("no-values", t["valuations"].empty and vehicles["disposed_value"].isna().all()),
+    ]
 
 
 def _gaps_of_wear(log, readings):
@@ -110,13 +104,13 @@ def _gaps_of_wear(log, readings):
     worn = log.tables["measurements"]["quantity"].isin(WORN)
     measured = (looks.groupby("part_key")["distance_km"].nunique() > 1).sum()
     meter = log.tables["vehicles"].set_index("vehicle")["meter"]
-    bare = fitted["vehicle"].map(meter).isin(["hours", "none"]) & fitted["removed"].isna()
-    return {
-        "no-measurements": looks.empty and not worn.any(),
-        "few-measured": measured == 0,
-        "few-measured-parts": _few(measured, FEW_LINES),
-        "parts-no-meter": _some(bare.sum()),
-    }
+    bare = (fitted["vehicle"].map(meter).isin(["hours", "none"]) & fitted["removed"].isna()).sum()
+    return [
+        ("no-measurements", looks.empty and not worn.any()),
+        ("few-measured", measured == 0),
+        ("few-measured-parts", measured < FEW_LINES, measured),
+        ("parts-no-meter", bare > 0, bare),
+    ]
 
 
 def _gaps_of_cost(log, readings):
@@ -127,22 +121,14 @@ def _gaps_of_cost(log, readings):
     kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, value.value_points(log), born)
     untold = sum("cost_per_year" not in kind.curve for kind in kept)
     known_money = cost.cost_per_km(book)["known_share"].min()
-    return {
-        "no-money": not book.lines["amount"].notna().any(),
-        "no-distance": not book.vehicles["distance_km"].gt(0).any(),
-        "few-money": (np.isnan(cost.total_per_km(book).value), known_money),
-        "no-tanks": fuel.tanks(log, readings).empty,
-        "no-kind": untold == len(kept),
-        "some-kinds": _some(untold),
-    }
-
-
-def _some(n):
-    return n > 0, n
-
-
-def _few(n, least):
-    return n < least, n
+    return [
+        ("no-money", not book.lines["amount"].notna().any()),
+        ("no-distance", not book.vehicles["distance_km"].gt(0).any()),
+        ("few-money", np.isnan(cost.total_per_km(book).value), known_money),
+        ("no-tanks", fuel.tanks(log, readings).empty),
+        ("no-kind", untold == len(kept)),
+        ("some-kinds", untold > 0, untold),
+    ]
 
 
 def _share(mask):

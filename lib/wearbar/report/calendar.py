@@ -17,8 +17,6 @@ from wearbar.report.quantities import Show
 from wearbar.report.words import calendar as wording
 from wearbar.usage.backtest import model_by_test
 
-__all__ = ["calendar_of", "events_of", "ics"]
-
 FAR_DAYS = 4000  # the forecast tells nothing beyond
 UNIT = "\x1f"  # between the parts of a key
 
@@ -52,8 +50,7 @@ def events_of(log, vehicles=None, confidence=0.9):
 
 def ics(events, name, as_of):
     """The file's text. events: rows with `day, uid, summary, description, category`."""
-    stamp = pd.Timestamp(as_of).tz_localize("UTC")
-    calendar = Calendar()
+    calendar, stamp = Calendar(), pd.Timestamp(as_of).tz_localize("UTC").to_pydatetime()
     calendar.add("version", "2.0")
     calendar.add("prodid", f"-//Wearbar//Wearbar {__version__}//EN")
     calendar.add("calscale", "GREGORIAN")
@@ -61,7 +58,7 @@ def ics(events, name, as_of):
     for row in events.itertuples():
         event = Event()
         event.add("uid", row.uid)
-        event.add("dtstamp", stamp.to_pydatetime())
+        event.add("dtstamp", stamp)
         event.add("dtstart", row.day.date())
         event.add("summary", row.summary)
         event.add("description", row.description)
@@ -74,9 +71,8 @@ def ics(events, name, as_of):
 def _uids(events):
     """An id for each event from what it is and its due point; two alike in that are counted."""
     at = events["due_odometer_km"].round(1).astype(str).str.replace("nan", "", regex=False)
-    parts = [events[c] for c in ("kind", "vehicle", "item", "position")]
-    parts += [events["due_date"].astype(str), at]
-    rows = zip(*(part.fillna("").astype(str) for part in parts), strict=True)
-    keys = pd.Series([UNIT.join(row) for row in rows], dtype=object)
+    parts = events[["kind", "vehicle", "item", "position"]]
+    parts = parts.assign(due_date=events["due_date"].astype(str), at=at).fillna("").astype(str)
+    keys = pd.Series([UNIT.join(row) for row in parts.itertuples(index=False)], dtype=object)
     keys = keys + UNIT + keys.groupby(keys).cumcount().astype(str)
     return [f"{hashlib.sha256(key.encode()).hexdigest()[:32]}@wearbar.invalid" for key in keys]

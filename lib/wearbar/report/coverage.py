@@ -3,25 +3,31 @@
 Counts of the log itself are complete, so none of this has an interval.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.log.rules import RULES
-from wearbar.log.schema import MAIN_DATE, PERIODS, TABLES
+from wearbar.intervals import STALE_DAYS
+from wearbar.log.checks.problems import RULES
+from wearbar.log.checks.rows import main_date
+from wearbar.log.keys import stacked
+from wearbar.log.schema import PERIODS, TABLES
+from wearbar.usage.rates import GAP_DAYS
 
-STALE_DAYS = 45  # a vehicle not read for longer is not judged (common practice, no source)
-GAP_DAYS = 60  # as usage.gaps
 MOST_ROWS = 40  # of a timeline; the vehicles with the longest gaps
 MOVES = 0.005  # least change of a headline figure that is said
 # tables whose rows ought to fill the record, and those whose doubtful rows can move a figure
 COVERS = ("odometer", "work", "fitted", "measurements", "fuel", "use", "fixed_costs")
 DOUBTED = ("odometer", "work", "fuel", "measurements", "fitted")
 COSTS = ["labour_cost", "parts_cost", "other_cost"]
-_FIRST = ["column", "value", "remedy"]  # of the first row that broke a rule
+# what a timeline shows, and the columns that say when it began and ended
+MARKS = ("in the log", "reading", "gap in the record", "in storage", "new instrument")
+MARKS += ("disposed of",)
+ENDS = {"begin": "start", "date": "start", "from": "start", "disposed": "start"}
+ENDS |= {"stop": "end", "to": "end"}
 
 
 def by_table(log):
@@ -30,37 +36,32 @@ def by_table(log):
     months_share: of the months that vehicles were in this log, the share with a row of this table,
     or inside the period of one; NaN for tables of things that need not happen.
     """
-    life = _life(log).reset_index()
-    months = pd.DataFrame({"vehicle": life["vehicle"], "joined": _month(life["begin"])})
-    months["left"] = _month(life["stop"])
-    read = months[life["has_meter"]]  # the others have nothing for the table of readings
-    return pd.DataFrame(
-        [_one_table(log, name, read if name == "odometer" else months) for name in TABLES]
-    )
+    life = _life(log)
+    life = life.assign(joined=_month(life["begin"]), left=_month(life["stop"]))
+    rows = []
+    for name in TABLES:
+        frame, is_present, share = log.tables[name], name in log.present, np.nan
+        day = main_date(name, frame)
+        if name in COVERS and is_present:
+            end = frame[PERIODS[name][1]].fillna(log.as_of) if name in PERIODS else day
+            # one without a meter has nothing for the table of readings
+            who = life[life["has_meter"]] if name == "odometer" else life
+            share = _months_share(frame["vehicle"], day.fillna(log.first_day), end, who)
+        n_vehicles = frame["vehicle"].nunique() if "vehicle" in frame else 0
+        rows.append((name, is_present, len(frame), day.min(), day.max(), n_vehicles, share))
+    columns = ["table", "is_present", "rows", "first", "last", "n_vehicles", "months_share"]
+    return pd.DataFrame(rows, columns=columns)
 
 
-def _one_table(log, name, months):
-    frame, is_present = log.tables[name], name in log.present
-    begin = pd.Series(pd.NaT, frame.index, dtype="datetime64[ns]")
-    for column in MAIN_DATE.get(name, ()):
-        begin = begin.fillna(frame[column])
-    row = {"table": name, "is_present": is_present, "rows": len(frame)}
-    row |= {"first": begin.min(), "last": begin.max()}
-    row["n_vehicles"] = frame["vehicle"].nunique() if "vehicle" in frame else 0
-    if name not in COVERS or not is_present:
-        return row | {"months_share": np.nan}
-    end = frame[PERIODS[name][1]].fillna(log.as_of) if name in PERIODS else begin
-    spans = pd.DataFrame({"vehicle": frame["vehicle"], "from": _month(begin.fillna(log.first_day))})
-    spans = spans.assign(to=_month(end)).merge(months, on="vehicle")
-    spans["from"], spans["to"] = (
-        spans[["from", "joined"]].max(axis=1),
-        spans[["to", "left"]].min(axis=1),
-    )
-    spans = spans[["vehicle", "from", "to"]].drop_duplicates()
-    spans["month"] = [range(a, b + 1) for a, b in zip(spans["from"], spans["to"], strict=True)]
-    covered = spans.explode("month").dropna(subset="month").drop_duplicates(["vehicle", "month"])
-    total = (months["left"] - months["joined"] + 1).clip(lower=0).sum()
-    return row | {"months_share": len(covered) / total if total else np.nan}
+def _months_share(vehicles, begin, end, life):
+    spans = pd.DataFrame({"vehicle": vehicles, "first": _month(begin), "last": _month(end)})
+    covered = {
+        (row.vehicle, month)
+        for row in spans.drop_duplicates().merge(life, on="vehicle").itertuples()
+        for month in range(max(row.first, row.joined), min(row.last, row.left) + 1)
+    }
+    total = (life["left"] - life["joined"] + 1).clip(lower=0).sum()
+    return len(covered) / total if total else np.nan
 
 
 def _month(dates):
@@ -102,70 +103,51 @@ def record(log, readings):
     """
     life = _life(log)
     seen = _seen(readings, life)
-    days = seen.groupby("vehicle")["date"]
-    t = life.join(days.agg(n_readings="size", first="min", last="max"))
-    holes = _holes(log, seen).groupby("vehicle")["days"].sum().reindex(t.index)
-    span = days.diff().dt.days.groupby(seen["vehicle"]).max()
-    t["longest_gap_days"] = span.reindex(t.index)
-    t["gap_days"] = holes.fillna(0).where(t["n_readings"].notna())
+    days, new = seen.groupby("vehicle")["date"], log.tables["odometer"].dropna(subset="restarts_at")
+    counts = {
+        "n_readings": days.size(),
+        "first": days.min(),
+        "last": days.max(),
+        "apart_days": days.diff().dt.days.groupby(seen["vehicle"]).max(),
+        "gap_days": _holes(log, seen).groupby("vehicle")["days"].sum(),
+        "n_changes": new.groupby("vehicle").size(),
+    }
+    t = life.join(pd.DataFrame(counts)).fillna({"n_readings": 0, "gap_days": 0, "n_changes": 0})
+    t = t.astype({"n_readings": int, "n_changes": int})
+    t["gap_days"] = t["gap_days"].where(t["n_readings"] > 0)
     t["since_days"] = (t["stop"] - t["last"]).dt.days.clip(lower=0)
-    t["longest_gap_days"] = t[["longest_gap_days", "since_days"]].max(axis=1)
+    t["longest_gap_days"] = t[["apart_days", "since_days"]].max(axis=1)
     inside = (t["last"] - t["first"]).dt.days - t["gap_days"]
     share = (inside / (t["stop"] - t["begin"]).dt.days.clip(lower=1)).clip(0, 1).fillna(0.0)
     t["observed_share"] = share.where(t["has_meter"])
-    changed = log.tables["odometer"].dropna(subset=["restarts_at"]).groupby("vehicle").size()
-    t["n_changes"] = changed.reindex(t.index).fillna(0).astype(int)
-    t["n_readings"] = t["n_readings"].fillna(0).astype(int)
     t["is_stale"] = t["is_kept"] & t["has_meter"] & ~(t["since_days"] <= STALE_DAYS)
-    t = t.drop(columns=["begin", "stop"]).rename_axis("vehicle").reset_index()
+    t = t.drop(columns=["begin", "stop", "apart_days"]).rename_axis("vehicle").reset_index()
     order = {"by": ["longest_gap_days", "vehicle"], "ascending": [False, True]}
     return t.sort_values(**order, na_position="first", ignore_index=True)
 
 
-@dataclass(frozen=True)
-class Timeline:
-    """What a timeline of readings draws: `vehicles` from the top down, and frames of their marks.
-
-    readings: vehicle, date. gaps, layups: vehicle, start, end. changes: vehicle, date of a new
-    instrument. begins, ends: vehicle, date of joining and of disposal. n_vehicles: of the log;
-    those not drawn have shorter gaps.
-    """
-
-    vehicles: tuple
-    readings: pd.DataFrame
-    gaps: pd.DataFrame
-    layups: pd.DataFrame
-    changes: pd.DataFrame
-    ends: pd.DataFrame
-    begins: pd.DataFrame
-    n_vehicles: int
-    first_day: pd.Timestamp
-    as_of: pd.Timestamp
-
-
 def timeline(log, readings, most=MOST_ROWS):
-    """The `Timeline` of all vehicles by name, or of the `most` with the longest gaps first."""
+    """Marks of a timeline: vehicle, what (a category of `MARKS`), start, end (a moment's: alike).
+
+    The vehicles are in the order of their first mark: by name, or of more than `most` those with
+    the longest gaps.
+    """
     names = record(log, readings)["vehicle"]
-    n, life, t = len(names), _life(log), log.tables
-    names = sorted(names) if n <= most else names.head(most).tolist()
+    names = sorted(names) if len(names) <= most else names.head(most).tolist()
+    life, t = _life(log), log.tables
     seen = _seen(readings, life)
-
-    def of(frame, **columns):
-        frame = frame[frame["vehicle"].isin(names)].rename(columns=columns)
-        return frame[["vehicle", *(columns.values() or ["date"])]].reset_index(drop=True)
-
-    return Timeline(
-        vehicles=tuple(names),
-        readings=of(seen),
-        gaps=of(_holes(log, seen), start="start", end="end"),
-        layups=of(t["layups"].fillna({"to": log.as_of}), **{"from": "start", "to": "end"}),
-        changes=of(t["odometer"].dropna(subset=["restarts_at"])),
-        begins=life.loc[names, "begin"].rename_axis("vehicle").rename("date").reset_index(),
-        ends=of(t["vehicles"].dropna(subset=["disposed"]), disposed="date"),
-        n_vehicles=n,
-        first_day=log.first_day,
-        as_of=log.as_of,
-    )
+    new = t["odometer"].dropna(subset="restarts_at")
+    gone = t["vehicles"].dropna(subset="disposed")
+    storage = t["layups"].fillna({"to": log.as_of})
+    frames = (life.loc[names].reset_index(), seen, _holes(log, seen), storage, new, gone)
+    marks = []
+    for what, frame in zip(MARKS, frames, strict=True):
+        frame = frame.rename(columns=ENDS)
+        end = frame.get("end", frame["start"])
+        marks.append(frame[["vehicle", "start"]].assign(end=end, what=what))
+    marks = stacked(marks)
+    marks["what"] = pd.Categorical(marks["what"], MARKS)
+    return marks[marks["vehicle"].isin(names)].reset_index(drop=True)
 
 
 def problems(log):
@@ -175,12 +157,11 @@ def problems(log):
     """
     warned = log.warnings.assign(action=_kept(log.warnings))
     both = pd.concat([log.set_aside.assign(action="set aside"), warned], ignore_index=True)
-    by = both.sort_values("line").groupby(["action", "table", "rule"], sort=False)
-    first = {column: (column, "first") for column in _FIRST}
+    by = both.sort_values("line").groupby(["table", "rule", "action"], sort=False)
+    first = {name: (name, "first") for name in ("column", "value", "remedy")}
     out = by.agg(rows=("line", "nunique"), first_line=("line", "first"), **first).reset_index()
     order = {"by": ["action", "rows", "table"], "ascending": [False, False, True]}
-    columns = ["table", "rule", "action", "rows", "first_line", *_FIRST]
-    return out.sort_values(**order, ignore_index=True)[columns]
+    return out.sort_values(**order, ignore_index=True)
 
 
 def _kept(warnings):

@@ -6,12 +6,13 @@ Numbers are printed with no more digits than their interval deserves (`decimals_
 import html
 import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cache, partial
 
 import pandas as pd
 
-from wearbar.log.units import Units
-from wearbar.report.scales import scale_of
+from wearbar.log.units import DEPTH_MM, DISTANCE_KM, Units, l_per_100km_from_mpg
 
 MISSING = "not known"
 _HARMLESS = set(" ,.%/-")
@@ -121,6 +122,84 @@ def _is_missing(x):
 
 
 @dataclass(frozen=True)
+class Scale:
+    """How a reader has a quantity that the library holds in SI: its factor, words and digits."""
+
+    turn: Callable = field(repr=False)  # SI to the reader's figure, printed before `after`
+    after: str = ""
+    suffix: str = ""  # of a column's name once turned
+    decimals: int | None = None  # of a single value; None lets `number` choose
+    digits: int = 1  # significant ones that a small value keeps
+    whole_from: float | None = None  # no decimals from here on, nor of a whole figure
+    before: str = ""
+    heading: str = ""
+
+    @property
+    def head(self):
+        """The unit in a heading."""
+        return self.heading or f"{self.before}{self.after.strip()}".strip()
+
+    def places(self, turned):
+        """Decimals for a value already turned, where no interval decides."""
+        if self.whole_from:
+            is_whole = abs(turned) >= self.whole_from or float(turned).is_integer()
+            return 0 if is_whole else self.decimals
+        if self.decimals is None or not turned:
+            return self.decimals
+        return min(max(self.decimals, self.digits - 1 - math.floor(math.log10(abs(turned)))), 6)
+
+    def ends(self, low, high):
+        """The interval turned, the lower end first (fuel economy turns round)."""
+        return tuple(sorted((self.turn(low), self.turn(high))))
+
+
+@cache
+def _scales(units):
+    """Name of each unit, as columns end with it, to its `Scale` for a reader of `units`."""
+    far, to_km, from_km = units.distance, units.to_km, units.from_km
+    sign, pressure = f"{units.currency} ".lstrip(), units.pressure
+    depth = "/32 in" if units.depth == "in32" else " mm"
+    wear, factor = f"{depth} per 1,000 {far}", DISTANCE_KM[far] / DEPTH_MM[units.depth]
+    volume = {"L": " L", "gal_uk": " imperial gal", "gal_us": " US gal"}[units.volume]
+    return {
+        "km": Scale(from_km, f" {far}", far, 1, whole_from=10),
+        "km_per_day": Scale(from_km, f" {far} per day", f"{far}_per_day", 1),
+        "km_per_year": Scale(from_km, f" {far} per year", f"{far}_per_year", 0),
+        "per_1000km": Scale(to_km, f" per 1,000 {far}", f"per_1000{far}"),
+        "per_100km": Scale(to_km, f" per 100 {far}", f"per_100{far}", 1),
+        "money": Scale(_same, "", "money", 2, whole_from=100, before=sign),
+        "money_per_km": Scale(to_km, f" per {far}", f"per_{far}", 2, 2, before=sign),
+        "mm": Scale(units.from_mm, depth, units.depth, 1),
+        "mm_per_1000km": Scale(lambda x: x * factor, wear, f"{units.depth}_per_1000{far}", 2, 2),
+        "share": Scale(lambda x: 100 * x, "%", "share", 0),
+        "l": Scale(units.from_l, volume, units.volume.lower(), 1),
+        "l_per_100km": _fuel(units),
+        "kpa": Scale(units.from_kpa, f" {pressure}", pressure.lower(), 2 * (pressure == "bar")),
+        **{name: Scale(_same, f" {name}", name, 0) for name in ("days", "months")},
+        **{name: Scale(_same, f" {name}", name, 1) for name in ("years", "hours", "jobs")},
+    }
+
+
+def _fuel(units):
+    """Litres per 100 km, or miles per gallon where distances are read in miles."""
+    if units.distance == "km":
+        return Scale(_same, " L/100 km", "l_per_100km", 1)
+    gallon, nation = ("gal_us", "US") if units.volume == "gal_us" else ("gal_uk", "imperial")
+    words, heading = f" miles per {nation} gallon", f"mpg, {nation}"
+    turn = partial(l_per_100km_from_mpg, gallon=gallon)
+    return Scale(turn, words, f"mpg_{gallon[4:]}", 1, heading=heading)
+
+
+def _same(x):
+    return x
+
+
+def _in(unit):
+    """A method of `Show` for quantities of one unit."""
+    return lambda self, x, decimals=None: self.quantity(x, unit, decimals)
+
+
+@dataclass(frozen=True)
 class Show:
     """The reader's units. Methods take SI and give words; a missing value is said to be not known.
 
@@ -131,8 +210,9 @@ class Show:
     units: Units = field(default_factory=Units)
 
     def scale(self, unit):
-        """The `Scale` of a unit's name, such as km, money, money_per_km, share, l_per_100km."""
-        return scale_of(unit, self.units)
+        """The `Scale` of a unit such as km, money_per_km or share; one not known stays as it is."""
+        known = _scales(self.units).get(unit.replace(" ", "_"))
+        return known or Scale(_same, f" {unit.replace('_', ' ')}".rstrip(), unit)
 
     def quantity(self, x, unit, decimals=None):
         """One quantity in SI with the reader's unit."""
@@ -140,41 +220,26 @@ class Show:
             return MISSING
         scale = self.scale(unit)
         turned = scale.turn(x)
-        return f"{scale.before}{number(turned, _places(scale, turned, decimals))}{scale.after}"
+        places = scale.places(turned) if decimals is None else decimals
+        return f"{scale.before}{number(turned, places)}{scale.after}"
 
     def range(self, low, high, unit, decimals=None):
         """ "low to high" with the unit once; a missing end is said."""
-        if _is_missing(low) and _is_missing(high):
-            return MISSING
         if _is_missing(low):
-            return f"up to {self.quantity(high, unit, decimals)}"
+            return MISSING if _is_missing(high) else f"up to {self.quantity(high, unit)}"
         if _is_missing(high):
-            return f"at least {self.quantity(low, unit, decimals)}"
+            return f"at least {self.quantity(low, unit)}"
         scale = self.scale(unit)
         low, high = scale.ends(low, high)
         places = decimals_of(low, high) if decimals is None else decimals
-        return f"{scale.before}{interval(low, high, _places(scale, high, places))}{scale.after}"
+        if places is None:
+            places = scale.places(high)
+        elif scale.suffix == "share":
+            places = max(places, 0)
+        return f"{scale.before}{interval(low, high, places)}{scale.after}"
 
-    def distance(self, km, decimals=None):
-        return self.quantity(km, "km", decimals)
-
-    def span(self, low_km, high_km, decimals=None):
-        return self.range(low_km, high_km, "km", decimals)
-
-    def money(self, amount, decimals=None):
-        return self.quantity(amount, "money", decimals)
-
-    def per_distance(self, money_per_km, decimals=None):
-        return self.quantity(money_per_km, "money_per_km", decimals)
-
-    def depth(self, mm, decimals=None):
-        return self.quantity(mm, "mm", decimals)
-
-    def percent(self, share, decimals=None):
-        return self.quantity(share, "share", decimals)
-
-    def pressure(self, kpa, decimals=None):
-        return self.quantity(kpa, "kpa", decimals)
+    distance, depth, pressure, percent = _in("km"), _in("mm"), _in("kpa"), _in("share")
+    money, per_distance = _in("money"), _in("money_per_km")
 
     def days(self, n):
         return MISSING if _is_missing(n) else plural(round(n), "day")
@@ -185,13 +250,3 @@ class Show:
             return MISSING
         day = pd.Timestamp(day)
         return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
-
-
-def _places(scale, turned, decimals):
-    """The decimals asked for, else the scale's own, else none of a large number."""
-    if decimals is not None:
-        return max(decimals, 0) if scale.suffix == "share" else decimals
-    large, small = {"money": (100, 2), "km": (10, 1), "mi": (10, 1)}.get(scale.suffix, (0, None))
-    if not large:
-        return scale.places(turned)
-    return 0 if abs(turned) >= large or float(turned).is_integer() else small

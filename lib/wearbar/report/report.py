@@ -162,10 +162,8 @@ def asked_for(as_of="", site="", vehicle=(), confidence=0.9, units=""):
 
 def said_of(asked, unsaid=("", [])):
     """The parameters in words, but for those of a value that is `unsaid`."""
-    said = {
-        k: listing(v) if isinstance(v, list) else v for k, v in asked.items() if v not in unsaid
-    }
-    return "; ".join(f"{key} {clean(value)}" for key, value in said.items())
+    told = ((key, x) for key, x in asked.items() if x not in unsaid)
+    return "; ".join(f"{key} {clean(listing(x) if isinstance(x, list) else x)}" for key, x in told)
 
 
 def check(log="", as_of="", site="", vehicle=(), confidence=0.9, units=""):

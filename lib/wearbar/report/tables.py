@@ -17,14 +17,14 @@ from wearbar.report.quantities import Show, clean, decimals_of, has_width, inter
 
 # of a formula in some spreadsheet, which turns the wide ones into the others on import
 STARTERS = set("=+-@|%＝＋－＠％｜")
-# units that stand at the end of a column's name: after `_`, in full, and those of money
-_SHORT = "km mm l kpa days months years hours"
-_LONG = "km_per_day km_per_year mm_per_1000km per_1000km per_100km l_per_100km share"
-_MONEY = ("cost", "price", "money")
-# ending: unit; the longest that fits decides
-ENDINGS = {f"_{unit}": unit for unit in _SHORT.split()} | {unit: unit for unit in _LONG.split()}
-ENDINGS |= dict.fromkeys((*_MONEY, "amount"), "money")
-ENDINGS |= {f"{name}_per_km": "money_per_km" for name in _MONEY}
+# what a column's name ends with: its unit; the longest that fits decides
+ENDINGS = {
+    f"_{unit}": unit for unit in ("km", "mm", "l", "kpa", "days", "months", "years", "hours")
+}
+ENDINGS |= {unit: unit for unit in ("km_per_day", "km_per_year", "mm_per_1000km", "per_1000km")}
+ENDINGS |= {unit: unit for unit in ("per_100km", "l_per_100km", "share")}
+for _name in ("cost", "price", "money", "amount"):
+    ENDINGS |= {_name: "money", f"{_name}_per_km": "money_per_km"}
 
 
 @dataclass(frozen=True)
@@ -96,12 +96,12 @@ def html_of(frame, heads, caption, missing="–", rows=15):
     if frame.empty:
         return f'<p class="wb-none">{html.escape(caption)}: nothing to list.</p>'
     cells = list(zip(*(h.cells(frame, missing) for h in heads), strict=True))
-    first = _one_table(cells[:rows], heads, caption)
-    if len(cells) <= rows:
-        return first
-    rest = _one_table(cells[rows:], heads, f"{caption}, rows {rows + 1:,} to {len(cells):,}")
-    summary = f"<summary>Show the other {plural(len(cells) - rows, 'row')}</summary>"
-    return f'{first}<details class="wb-more">{summary}{rest}</details>'
+    page = _one_table(cells[:rows], heads, caption)
+    if rest := cells[rows:]:
+        more = _one_table(rest, heads, f"{caption}, rows {rows + 1:,} to {len(cells):,}")
+        summary = f"<summary>Show the other {plural(len(rest), 'row')}</summary>"
+        page += f'<details class="wb-more">{summary}{more}</details>'
+    return page
 
 
 def csv_of(frame, heads):
@@ -111,8 +111,8 @@ def csv_of(frame, heads):
         if scale is None:
             out[column] = [_inert(x) for x in frame[column]]
         else:
-            turned = _turned(frame[column].astype(float), scale)
-            out[_renamed(str(column), scale)] = [_fixed(x) for x in turned]
+            name, turned = _turned(str(column), frame[column].astype(float), scale)
+            out[name] = [_fixed(x) for x in turned]
     return pd.DataFrame(out).to_csv(index=False, lineterminator="\n")
 
 
@@ -130,23 +130,22 @@ def in_units(frame, show):
     out = {}
     for name, column in frame.items():
         if _is_number(column) or frame.empty:
-            scale = show.scale(_unit_of(name))
-            name, column = _renamed(name, scale), _turned(column, scale)
+            name, column = _turned(name, column, show.scale(_unit_of(name)))
         out[name] = column
     return pd.DataFrame(out, index=frame.index)
 
 
-def _turned(column, scale):
-    """The column in the reader's unit; a share is 0 to 1 in files and frames, whatever is read."""
-    return column if scale.suffix == "share" else scale.turn(column)
+def _turned(name, column, scale):
+    """(name, column) in the reader's unit; a share is 0 to 1 in files and frames, however read.
 
-
-def _renamed(column, scale):
-    """`overrun_km` becomes `overrun_mi`, `cost_per_km` `cost_per_mi`; a name without unit stays."""
-    unit = _unit_of(column)
-    if not unit or scale.suffix in ("", "money", "share"):
-        return column
-    return column.removesuffix("per_km" if unit == "money_per_km" else unit) + scale.suffix
+    `overrun_km` becomes `overrun_mi`, `cost_per_km` `cost_per_mi`; a name without unit stays.
+    """
+    unit = _unit_of(name)
+    if scale.suffix == "share":
+        return name, column
+    if unit and scale.suffix not in ("", "money"):
+        name = name.removesuffix("per_km" if unit == "money_per_km" else unit) + scale.suffix
+    return name, scale.turn(column)
 
 
 def _unit_of(name):
@@ -166,11 +165,11 @@ def _column_places(scale, frame, columns):
         return 0
     if len(columns) > 1:
         ends = (sorted(pair) for pair in zip(*turned[-2:], strict=True))
-        widths = [high - low for low, high in ends if has_width(low, high)]
-        places = decimals_of(0.0, float(pd.Series(widths).median())) if widths else None
+        widths = pd.Series([high - low for low, high in ends if has_width(low, high)], dtype=float)
+        places = decimals_of(0.0, widths.median())
         if places is not None:
             return max(places, 0)
-    if scale.suffix not in ("km", "mi", "money") and scale.decimals is not None:
+    if scale.decimals is not None and not scale.whole_from:
         return scale.places(values.max())
     if (values % 1 == 0).all() or values.max() >= 100:
         return 0
@@ -180,23 +179,16 @@ def _column_places(scale, frame, columns):
 def _figures(row, decimals):
     """ "value (low to high)", "low to high" or the value alone; "" where nothing is known."""
     *value, low, high = row if len(row) > 1 else (*row, nan, nan)
-    if not value:
-        return _pair(low, high, decimals)
-    is_known = pd.notna(low) and pd.notna(high)
-    pair = _pair(low, high, decimals) if not is_known or has_width(*sorted((low, high))) else ""
-    if pd.isna(value[0]):
+    if pd.notna(low) and pd.notna(high):
+        low, high = sorted((low, high))
+        pair = interval(low, high, decimals) if has_width(low, high) or not value else ""
+    elif pd.notna(high):
+        pair = f"up to {number(high, decimals)}"
+    else:
+        pair = f"at least {number(low, decimals)}" if pd.notna(low) else ""
+    if not value or pd.isna(value[0]):
         return pair
     return number(value[0], decimals) + (f" ({pair})" if pair else "")
-
-
-def _pair(low, high, decimals):
-    if pd.isna(low) and pd.isna(high):
-        return ""
-    if pd.isna(low):
-        return f"up to {number(high, decimals)}"
-    if pd.isna(high):
-        return f"at least {number(low, decimals)}"
-    return interval(*sorted((low, high)), decimals)
 
 
 def _word(x, missing):
@@ -212,24 +204,23 @@ def _word(x, missing):
 
 def _one_table(cells, heads, caption):
     kinds = ["" if h.scale is None else ' class="wb-n"' for h in heads]
-    top = _cells('th scope="col"', [h.label for h in heads], kinds)
-    body = "".join(f"<tr>{_row(row, kinds)}</tr>\n" for row in cells)
+    column, row = 'th scope="col"', 'th scope="row"'
+    top = _line([h.label for h in heads], kinds, column, column)
+    body = "\n".join([*(_line(texts, kinds, row, "td") for texts in cells), ""])
     label = html.escape(caption)
     return (
         f'<div class="wb-scroll" role="region" aria-label="{label}" tabindex="0">'
         f'<table class="wb-table"><caption>{label}</caption>'
-        f"<thead><tr>{top}</tr></thead>\n<tbody>\n{body}</tbody></table></div>"
+        f"<thead>{top}</thead>\n<tbody>\n{body}</tbody></table></div>"
     )
 
 
-def _row(row, kinds):
-    return _cells('th scope="row"', row[:1], kinds) + _cells("td", row[1:], kinds[1:])
-
-
-def _cells(tag, texts, kinds):
-    close = tag.split()[0]
-    parts = zip(texts, kinds, strict=False)
-    return "".join(f"<{tag}{kind}>{html.escape(text)}</{close}>" for text, kind in parts)
+def _line(texts, kinds, first, other):
+    """A row of a table. first, other: the tags of its first cell and of the rest."""
+    tags = [first, *[other] * (len(texts) - 1)]
+    cells = zip(tags, kinds, texts, strict=True)
+    marked = (f"<{tag}{kind}>{html.escape(text)}</{tag[:2]}>" for tag, kind, text in cells)
+    return f"<tr>{''.join(marked)}</tr>"
 
 
 def _fixed(x):

@@ -11,6 +11,8 @@ import re
 from functools import cache
 
 import pandas as pd
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, pass_context
+from jinja2.ext import Extension
 
 from wearbar.log import places
 from wearbar.report.quantities import (
@@ -26,8 +28,7 @@ from wearbar.report.quantities import (
 )
 
 # methods of the reader's units (`show`, which a block is given) that are filters of the same name
-_SHOWN = ("date", "days", "depth", "distance", "money", "per_distance", "percent", "pressure")
-_SHOWN += ("quantity",)
+_SHOWN = ("date", "days", "distance", "money", "per_distance", "percent", "quantity")
 
 # at the start of a line, what would begin a list, a heading or a quotation
 _BEGINS = re.compile(r"^(\d+)([.)])(?=\s|$)|^([-+>#])(?=\s|$)", re.MULTILINE)
@@ -51,11 +52,12 @@ def words_of(name, **always):
 
 def page_of(template, **words):
     """The HTML of shared/report/<template> filled with `words`: plain text, which it escapes."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    return _made("report", autoescape=True).get_template(template).render(words)
 
-    loader = FileSystemLoader(places.place("shared", "report"))
-    page = Environment(loader=loader, autoescape=True, undefined=StrictUndefined)
-    return page.get_template(template).render(words)
+
+def _made(folder, **how):
+    loader = FileSystemLoader(places.place("shared", folder))
+    return Environment(loader=loader, undefined=StrictUndefined, **how)
 
 
 def coded(text, most=40):
@@ -71,53 +73,44 @@ def _said(name, block, values):
     return Harmless(_BEGINS.sub(lambda m: f"{m[1] or ''}&#{ord(m[2] or m[3])};", text))
 
 
+class Lines(Extension):
+    """Keeps words that end with a tag apart from the next line: trim_blocks would join them."""
+
+    def preprocess(self, source, name, filename=None):
+        return _ENDS_WITH_TAG.sub(r"\1 ", source)
+
+
 @cache
 def _environment():
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined, pass_context
-    from jinja2.ext import Extension
-
-    class Lines(Extension):
-        """Keeps words that end with a tag apart from the next line: trim_blocks would join them."""
-
-        def preprocess(self, source, name, filename=None):
-            return _ENDS_WITH_TAG.sub(r"\1 ", source)
-
-    made = Environment(
+    made = _made(
+        "words",
         extensions=[Lines],
-        loader=FileSystemLoader(places.place("shared", "words")),
         finalize=_harmless,
-        undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
         autoescape=False,  # it would let Markdown through, and escape twice
     )
-    made.filters |= {
-        "about": pass_context(_about),
-        "agree": lambda n, one, many: one if n == 1 else many,
-        "clean": clean,
-        "coded": coded,
-        "each": pass_context(_each),
-        "interval": interval,
-        "listing": _listing,
-        "number": number,
-        "plural": plural,
-        "range": pass_context(_range),
-    }
-    made.filters |= {method: pass_context(_of_show(method)) for method in _SHOWN}
+    made.filters |= {"clean": clean, "coded": coded, "interval": interval, "number": number}
+    made.filters |= {"plural": plural, "listing": _listing, "about": _about, "each": _each}
+    made.filters |= {method: _of_show(method) for method in _SHOWN}
+    made.filters["range"] = _range
+    made.filters["agree"] = lambda n, one, many: one if n == 1 else many
     made.tests["known"] = lambda x: not pd.isna(x)
     made.tests["wide"] = lambda x: has_width(x.low, x.high)
     return made
 
 
 def _of_show(method):
-    return lambda context, x, *how: getattr(context.resolve("show"), method)(x, *how)
+    return pass_context(lambda context, x, *how: getattr(context.resolve("show"), method)(x, *how))
 
 
-def _range(context, x, unit, *how):
+@pass_context
+def _range(context, x, unit):
     """ "low to high" of an `Estimate`, or of a row that has them."""
-    return context.resolve("show").range(x.low, x.high, unit, *how)
+    return context.resolve("show").range(x.low, x.high, unit)
 
 
+@pass_context
 def _about(context, x, what=""):
     """`about` an `Estimate` or a row with its names. what: of a count, else it is money."""
     x = x if isinstance(x, dict) else vars(x)
@@ -139,9 +132,14 @@ def about(value, low, high, say):
     return Harmless(safe(said, starts=False) + ends)
 
 
+@pass_context
 def _each(context, rows, block):
-    """What a block says of each row, whose columns are values to it. rows: a frame, or dicts."""
+    """What a block says of each row, whose columns are values to it.
+
+    rows: a frame, dicts, or objects with attributes.
+    """
     rows = rows.to_dict("records") if isinstance(rows, pd.DataFrame) else rows
+    rows = (row if isinstance(row, dict) else vars(row) for row in rows)
     name = context.name.removesuffix(".md.j2")
     return [_said(name, block, context.get_all() | row) for row in rows]
 

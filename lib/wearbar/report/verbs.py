@@ -1,4 +1,4 @@
-"""The verbs of `import wearbar as wb` that read a log and say what is due, as the reports do it.
+"""The verbs of `import wearbar as wb` about work and money, as the reports do it.
 
 Frames are in the log's own units, which stand in the columns' names; nothing is rounded.
 """
@@ -9,6 +9,9 @@ from dataclasses import replace
 import pandas as pd
 
 from wearbar import intervals, outlook, usage
+from wearbar.cost import account as money
+from wearbar.cost import compare, fuel, per_distance, repairs, value
+from wearbar.cost import replacement as keeping
 from wearbar.intervals import REASONS
 from wearbar.log.schema import TEXT
 from wearbar.log.sources.raw import LogError
@@ -28,25 +31,24 @@ ACTION = """
     rank urgency vehicle site kind item title position reason by due_date due_odometer_km over_days
     over_km is_laid_up
 """
+OF_COST = {"n": "vehicles", "is_fixed": "fixed", "drawn_per_km": "adjusted_cost_per_km"}
+OF_COST |= {"low": "low_cost_per_km", "high": "high_cost_per_km"}
+KEPT = """
+    kind vehicles best_years near_low_years near_high_years is_clear fall_share price_money
+    change_money oldest_years note
+"""
+BY_COST = ("", "category", "fixed", "kind", "site", "vehicle", "year")
 GROUPS = ("task", "site", "kind", "vehicle", "month")
-TOTALS = {
-    "jobs": "jobs",
-    "hours": "labour",
-    "planned": "planned work",
-    "wear": "worn parts",
-    "unplanned": "unplanned work",
-    "other": "other work",
-    "money": "workshop money",
-}
+TOTALS = {"jobs": "jobs", "hours": "labour", "planned": "planned work", "wear": "worn parts"}
+TOTALS |= {"unplanned": "unplanned work", "other": "other work", "money": "workshop money"}
 
 
 def read_log(path="", as_of=""):
     """Read and check a service log: a `ServiceLog`, which a notebook shows as a small table.
 
     path: a folder of CSV or Parquet files, a workbook, a database address, or `env:NAME` of one; ""
-    is the demo fleet. as_of: the last day to count, YYYY-MM-DD; "" is the log's own.
-    `log.only([...])` cuts it to some vehicles. Raises ValueError, in a sentence, for what can't be
-    read. Format: data/README.md.
+    is the demo fleet. as_of: the last day to count, YYYY-MM-DD; "" is the log's own. Raises
+    ValueError for what can't be read. `log.only([...])` has some vehicles. Format: data/README.md.
 
     >>> import wearbar as wb
     >>> len(wb.read_log().tables["vehicles"])
@@ -61,21 +63,19 @@ def read_log(path="", as_of=""):
 def due(log, tolerance=None, units=""):
     """Every job that fell due or is due next: a frame, one row a job, by vehicle and task.
 
-    Columns: vehicle, site (where it was when the job closed), kind, task, position, due_date,
-    due_odometer_mi (as its instrument shows it), expected_date (when an open job falls due),
-    done_date (NaT: still open), overrun_days and overrun_mi (below 0: early), state, counted
-    (whether in the on-time rate), why_not, on_time (yes, no, or NA where not counted).
-
-    tolerance: how far past its due point a job is still on time, as a share of its interval; None
-    is the plan's own. units: "mi" or "km"; "" is the log's own. Raises ValueError for another.
-    Source: common practice, none; the rules are those of the plan.
+    Columns: vehicle, site (when the job closed), kind, task, position, due_date, due_odometer_mi
+    (as its instrument shows it), expected_date (of an open job), done_date (NaT: still open),
+    overrun_days and overrun_mi (below 0: early), state, counted (whether in the on-time rate),
+    why_not, on_time (NA where not counted). tolerance: how far past its due point a job is still on
+    time, as a share of its interval; None is the plan's own. units: "mi" or "km"; "" is the log's
+    own. Raises ValueError for another. Source: common practice, none; the plan has the rules.
 
     >>> import wearbar as wb
     >>> jobs = wb.due(wb.read_log()).query("counted")
     >>> round(float(jobs.groupby("site")["on_time"].mean()["Highfell"]), 2)
     0.82
     """
-    jobs = _jobs(log, tolerance, usage.readings(log))
+    jobs = _jobs(log, tolerance)
     on_time = jobs["outcome"].ne("late").astype("boolean").where(jobs["in_rate"])
     why_not = jobs["why"].map(REASONS).astype(TEXT).fillna("")
     jobs = jobs.assign(counted=jobs["in_rate"], on_time=on_time, why_not=why_not)
@@ -85,18 +85,18 @@ def due(log, tolerance=None, units=""):
 def compliance(log, by="", tolerance=None, confidence=0.9):
     """The share of jobs done on time: an `Estimate`; with `by`, a frame with one row a group.
 
-    by: "task", "site", "kind", "vehicle" or "month", or a list of them. Columns: the groups,
-    on_time_share, low_share, high_share (0 to 1), jobs, late, vehicles. A site of fewer than three
-    vehicles has no figures: they could point at a person. tolerance: as in `due`. confidence: of
-    the limits. Raises ValueError for another `by`. Limits: Wilson's, for jobs that come in
-    clusters, a vehicle each (Korn & Graubard 1998; from memory).
+    by: "task", "site", "kind", "vehicle" or "month", or a list of them; ValueError for another.
+    Columns: the groups, on_time_share, low_share, high_share (0 to 1), jobs, late, vehicles. A site
+    of fewer than three vehicles has no figures: they could point at a person. tolerance: as in
+    `due`. confidence: of the limits, which are Wilson's for jobs that come in clusters, a vehicle
+    each (Korn & Graubard 1998; from memory).
 
     >>> import wearbar as wb
     >>> round(wb.compliance(wb.read_log()).value, 2)
     0.84
     """
     by = [by] if isinstance(by, str) else list(by)
-    found = _jobs(log, tolerance, usage.readings(log))
+    found = _jobs(log, tolerance)
     if by in ([], [""]):
         return intervals.rate(found, confidence)
     for group in by:
@@ -110,12 +110,12 @@ def compliance(log, by="", tolerance=None, confidence=0.9):
 def actions(log, confidence=0.9, units=""):
     """Every thing to do, the most urgent first: a frame, one row each, as Today's list has it.
 
-    Columns: rank, urgency (in words, from "do not drive" to "coming"), vehicle, site, kind (task,
-    wear, defect, certificate, ...), item, title, position, reason (why it isn't to be driven), by
-    (the day), due_date, due_odometer_mi, over_days, over_mi, is_laid_up.
-    confidence: of the forecasts' limits. units: as in `due`. The first call on a large log takes a
-    minute: forecasts are chosen by how they did on its past days. Source: trade practice, none.
-    Where the work can hurt someone, the maker's handbook and local law come first.
+    Columns: rank, urgency (from "do not drive" to "coming"), vehicle, site, kind (task, wear,
+    defect, ...), item, title, position, reason (why it isn't to be driven), by (the day), due_date,
+    due_odometer_mi, over_days, over_mi, is_laid_up. confidence: of the forecasts' limits. units: as
+    in `due`. A large log takes a minute: forecasts are chosen by how they did on its past days.
+    Source: trade practice, none. Where the work can hurt someone, the maker's handbook and local
+    law come first.
 
     >>> import wearbar as wb
     >>> wb.actions(wb.read_log().only(["M12"]))["urgency"].iloc[0]
@@ -133,11 +133,10 @@ def next_year(log, by="", confidence=0.9):
 
     Totals: what (jobs, labour, workshop money and its parts), value, low, high, unit. by: "month":
     month (its first day), then jobs, hours and money, each with `_low` and `_high`; "task": task,
-    jobs, low, high, each_hours, each_cost; "site": site, hours, low, high, vehicles. Money is in
-    the log's currency. A total is NaN, and a task or site has no row, where the record is shorter
-    than a year; a month needs three. confidence: of the limits. Raises ValueError for another `by`.
-    The forecast of use is the one that did best on past days of the same log: a large log takes
-    minutes.
+    jobs, low, high, each_hours, each_cost; "site": site, hours, low, high, vehicles; ValueError for
+    another. Money is in the log's currency. A total is NaN, and a task or site has no row, where
+    the record is shorter than a year; a month needs three. confidence: of the limits. The forecast
+    of use is the one that did best on past days of the log: a large one takes minutes.
 
     >>> import wearbar as wb
     >>> one = wb.read_log().only(["M12"])
@@ -146,7 +145,7 @@ def next_year(log, by="", confidence=0.9):
     """
     one_of("by", by, ("", "month", "task", "site"))
     replay = Replay(log)
-    test = back_test(log, confidence, replay)
+    test = back_test(log, confidence, replay=replay)
     past = outlook.last_year(log, test, replay, confidence)
     year = outlook.outlook_of(log, log, test, confidence, learning=past and past.learning)
     if by:
@@ -159,11 +158,108 @@ def next_year(log, by="", confidence=0.9):
     return pd.DataFrame(rows, columns=["what", "value", "low", "high", "unit"])
 
 
-def _jobs(log, tolerance, readings):
+def cost_per_distance(log, by="", confidence=0.9, units=""):
+    """What a mile or km costs, all money over all distance: an `Estimate`; `by` gives a frame.
+
+    by: "category", "fixed", "kind", "site", "vehicle" or "year", one row each; ValueError for
+    another. Columns: the group, cost_per_mi with low_ and high_, vehicles (that the limits rest
+    on), bills, cost_per_day, amount, share, distance_mi, days, known_share (rows with their money);
+    by vehicle also kind, mi_per_year and adjusted_cost_per_mi (towards its kind's mean where its
+    record is thin); by year less. Money is in the log's currency, net or gross as there, without
+    depreciation. A site of fewer than three vehicles has no figures. NaN where too few rows have
+    their money or the record is shorter than three months. units: as in `due`.
+    Limits: jackknife over vehicles on the log scale (Cochran 1977, ch. 6; from memory).
+
+    >>> import wearbar as wb
+    >>> cost = wb.cost_per_distance(wb.read_log())
+    >>> round(cost.value, 2), cost.unit
+    (0.42, 'GBP per mi')
+    """
+    one_of("by", by, BY_COST)
+    show, account = show_of(log, units), money.account(log, usage.readings(log))
+    if not by:
+        found, scale = per_distance.total_per_km(account, confidence), show.scale("money_per_km")
+        low, high = scale.ends(found.low, found.high)
+        return replace(found, value=scale.turn(found.value), low=low, high=high, unit=scale.head)
+    if by == "vehicle":
+        made = per_distance.by_vehicle(account, confidence)
+    elif by == "year":
+        made = compare.by_year(account, confidence)
+    elif by == "site":
+        made = per_distance.by_site(account, confidence).rename(columns={"n": "with_distance"})
+    else:
+        made = per_distance.cost_per_km(account, "is_fixed" if by == "fixed" else by, confidence)
+    if by == "category":
+        made = made.query("amount != 0").reset_index(drop=True)
+    return in_units(made.rename(columns=OF_COST), show)
+
+
+def fuel_economy(log, by="vehicle", confidence=0.9, units=""):
+    """Fuel from tank to tank, total volume over total distance: a row a vehicle and kind of fuel.
+
+    Columns: vehicle, fuel, then mpg_uk (or mpg_us, by the log's volume) in miles, l_per_100km in
+    kilometres, with low_ and high_; tanks, volume_l, distance_mi. by: "vehicle", or "quarter" for
+    kind of vehicle and calendar quarter (with `vehicles` in place of tanks); ValueError for
+    another. Of what is burnt alone: neither electricity nor urea. units: as in `due`. Limits: the
+    spread between tanks, or between vehicles. Source: common practice, none.
+
+    >>> import wearbar as wb
+    >>> wb.fuel_economy(wb.read_log()).columns.tolist()[:4]
+    ['vehicle', 'fuel', 'mpg_uk', 'low_mpg_uk']
+    """
+    one_of("by", by, ("vehicle", "quarter"))
+    show, burnt = show_of(log, units), fuel.liquid(fuel.tanks(log, usage.readings(log)))
+    if by == "vehicle":
+        made = fuel.fuel_economy(burnt, confidence=confidence)
+        names = {"kind": "fuel", "n": "tanks"}
+    else:
+        kind_of = log.tables["vehicles"].set_index("vehicle")["kind"]
+        made = fuel.economy_by_quarter(burnt, kind_of, confidence)
+        names = {"vehicle_kind": "kind", "n": "vehicles"}
+    # miles per gallon turn an interval round
+    low, high = ("high", "low") if show.units.distance == "mi" else ("low", "high")
+    names |= {low: "low_l_per_100km", high: "high_l_per_100km"}
+    made = in_units(made.rename(columns=names), show)
+    at = [name for name in made.columns if not name.startswith(("low_", "high_"))]
+    return made[[*at[:3], f"low_{at[2]}", f"high_{at[2]}", *at[3:]]]
+
+
+def replacement(log, confidence=0.9):
+    """The age at which replacing each kind of vehicle costs least a year: a frame, one row a kind.
+
+    Columns: kind, vehicles, best_years (NaN where refused: then `note` says why), near_low_years
+    and near_high_years (ages within 5% of the least), is_clear (whether keeping longer is shown to
+    cost more), fall_share (of its value, a year), price_money (as new), change_money (what one
+    change of vehicle must cost for waiting to be as cheap), oldest_years (on record), note.
+    Money alone, without interest: no vehicle is safer for being cheaper. Source: the average cost
+    of ownership by age, common practice.
+
+    >>> import wearbar as wb
+    >>> wb.replacement(wb.read_log())["kind"].tolist()
+    ['motorcycle', 'pickup', 'van']
+    """
+    readings = usage.readings(log)
+    account = money.account(log, readings)
+    periods = repairs.observed_periods(account, log, readings)
+    born = log.tables["vehicles"].set_index("vehicle")["in_service"]
+    kept = keeping.cheapest_ages(
+        account.vehicles, account.lines, periods, value.value_points(log), born, confidence
+    )
+    rows = [
+        [
+            *(k.kind, k.best.n, k.best.value, *k.near, k.is_clear),
+            *(k.fall, k.price, k.change, k.oldest, k.best.note),
+        ]
+        for k in kept
+    ]
+    return pd.DataFrame(rows, columns=KEPT.split())
+
+
+def _jobs(log, tolerance):
     if tolerance is not None and not (isinstance(tolerance, numbers.Real) and 0 <= tolerance <= 1):
         may = "give a share of the interval from 0 to 1, such as 0.05, or None for the plan's own"
         raise ValueError(f"tolerance is {tolerance!r}; {may}")
-    return intervals.placed(intervals.occasions(log, readings, late_share=tolerance), log)
+    return intervals.placed(intervals.occasions(log, late_share=tolerance), log)
 
 
 def show_of(log, units=""):

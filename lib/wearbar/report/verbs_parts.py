@@ -5,7 +5,7 @@ import pandas as pd
 from wearbar import parts, severity, usage
 from wearbar.log.units import DEPTH_MM
 from wearbar.outlook.action_list import worn_of
-from wearbar.parts.wear_line import RISING
+from wearbar.parts.fitted import RISING
 from wearbar.report.tables import in_units
 from wearbar.report.verbs import frame_of, one_of, show_of
 from wearbar.severity import use as hard_use
@@ -28,13 +28,12 @@ EFFECT = "category use wear_ratio low high p p_holm parts vehicles step_share wh
 def part_lives(log, category="", every=False, units=""):
     """The lives of parts, as curves and fits want them: a row a life, several where it has holes.
 
-    category: "tyre", "brake-pad", ...; "" is all. Columns: part_key, vehicle, kind, category, item,
-    position, start, end, entry_mi and duration_mi (distance on the part when the log began to watch
-    it, and when it last saw it), observed (worn out or failed), cause, is_on, price and
-    fitting_cost (in the log's currency). every: parts of unknown age too, one row each, their
-    distances NaN. units: "mi" or "km"; "" is the log's own. Raises ValueError for a category that
-    the log doesn't have. A part removed early because it was nearly worn isn't censored at random:
-    compare `remaining_life`.
+    category: "tyre", "brake-pad", ...; "" is all; ValueError for one that the log doesn't have.
+    Columns: part_key, vehicle, kind, category, item, position, start, end, entry_mi and duration_mi
+    (distance on the part when the log began to watch it, and when it last saw it), observed (worn
+    out or failed), cause, is_on, price and fitting_cost (in the log's currency). every: parts of
+    unknown age too, one row each, their distances NaN. units: as in `due`. A part removed early
+    because it was nearly worn isn't censored at random: compare `remaining_life`.
 
     >>> import wearbar as wb
     >>> pads = wb.part_lives(wb.read_log().only(["M12"]), "brake-pad")
@@ -54,8 +53,7 @@ def wear(log, units=""):
     Columns: part_key, vehicle, kind, category, item, place (that reaches its limit first), is_on,
     readings, distance_mi (over which it was read), rate_per_1000mi with se_per_1000mi,
     usual_rate_per_1000mi (of like parts), limit, legal_limit, unit (of the rates and limits: mm,
-    in32 or, of a chain's stretch, %). NaN where two readings don't make a line. units: "mi" or
-    "km"; "" is the log's own. Raises ValueError for another.
+    in32 or, of a chain's stretch, %). NaN where two readings don't make a line. units: as in `due`.
     Least squares, one line a place, the error of a reading pooled over a category; like parts by
     moments (DerSimonian & Laird 1986; from memory).
 
@@ -80,7 +78,7 @@ def remaining_life(log, confidence=0.9, units=""):
     "forecast"), last_read (day), height_now (by its wear line, or by a reading at its limit),
     limit, unit (of both), left_mi with left_low_mi and left_high_mi, act_by (a day), why_not (what
     is left isn't known). confidence: of the limits; the low one of 0.9 is the one-sided 95% limit.
-    units: as in `wear`. A forecast from past readings: it sees neither age nor damage, and is no
+    units: as in `due`. A forecast from past readings: it sees neither age nor damage, and is no
     permission to use a part that far. Limits: Fieller's, on an empirical Bayes line.
 
     >>> import wearbar as wb
@@ -99,11 +97,10 @@ def severe_use(log, intervals=False, confidence=0.9, units=""):
 
     Columns: category, use, wear_ratio (wear at 10 points more of that use over wear without, other
     things alike), low, high, p and p_holm (one-sided, of no effect), parts, vehicles, step_share,
-    why_not (codes; then there is no ratio).
-    intervals: True gives those that the evidence supports instead, a row a task: plan, code,
-    category, exposure, share_easy, share_hard, wear_ratio, lower_ratio, plan_mi, severe_mi,
-    supported_mi (never longer than the plan's), is_sooner. units: as in `wear`, for those. Raises
-    ValueError for others.
+    why_not (codes; then there is no ratio). intervals: True gives those that the evidence supports
+    instead, a row a task: plan, code, category, exposure, share_easy, share_hard, wear_ratio,
+    lower_ratio, plan_mi, severe_mi, supported_mi (never longer than the plan's), is_sooner. units:
+    as in `due`, for those.
     Limits: cluster-robust with few vehicles in mind (Bell & McCaffrey 2002). Advice only ever
     brings work forward.
 

@@ -7,11 +7,7 @@ says why. Site, kind, item and position are adjusted for; what hard use leads to
 removal, repairs) is not. Advice only ever brings work forward.
 """
 
-from wearbar.severity.effect import NONE, STEP, Effect, e_value
-from wearbar.severity.fit import OWN_A_SIDE, effect, effects
-from wearbar.severity.parts import LINES_A_COEFFICIENT, MIN_A_SIDE, MIN_AT_SITE, MIN_COVERAGE
+from wearbar.severity.evidence import NONE, STEP, Effect, e_value
+from wearbar.severity.fit import effect, effects
 
-__all__ = [
-    "LINES_A_COEFFICIENT", "MIN_AT_SITE", "MIN_A_SIDE", "MIN_COVERAGE", "NONE", "OWN_A_SIDE",
-    "STEP", "Effect", "e_value", "effect", "effects",
-]  # fmt: skip
+__all__ = ["NONE", "STEP", "Effect", "e_value", "effect", "effects"]

@@ -1,26 +1,23 @@
 """The effect of use on wear: the fit in two forms, and what it rests on."""
 
-from collections import namedtuple
 from dataclasses import replace
 from math import nan
 from typing import NamedTuple
 
 import numpy as np
-import pandas as pd
 from scipy import stats
 
-from wearbar.severity import parts as counted
-from wearbar.severity.effect import NONE, STEP, Effect, e_value, judged
+from wearbar.severity import evidence
+from wearbar.severity.evidence import STEP, Effect, e_value, judged
 from wearbar.stats import clustered
 from wearbar.stats.clustered import added_up, fit_clustered
-from wearbar.stats.estimate import Estimate, holm
+from wearbar.stats.deals import permutation_p
+from wearbar.stats.estimate import Estimate, holm, refused
 
 EXACT_BELOW = 5  # vehicles a side below which permutation decides
 VARIES = 0.02  # sd of share within vehicles from which the exposure varies within
 ROUNDS, LEAST_SPREAD = 5, 0.05  # of the working response; of parts about their mean, as a share
 OWN_A_SIDE = 3  # parts a side where there is one vehicle
-# wear lines: use in steps (n), log rate as `working` (n), adjusters (n, p), whose (n), weights (n)
-_Lines = namedtuple("_Lines", "x y z vehicle site kind weight")
 
 
 def effects(parts, exposures, confidence=0.9, rng=None):
@@ -47,13 +44,13 @@ def effect(parts, exposure, others=(), confidence=0.9, rng=None):
     Student's t on vehicle means where those suffice. Where a side has few vehicles p is no less
     than by dealing their use again within sites.
     """
-    used, left_out = counted.usable(parts, exposure)
+    used, left_out = evidence.usable(parts, exposure)
     category = str(parts["category"].iloc[0]) if len(parts) else ""
     found = Effect(category, exposure, len(used), used["vehicle"].nunique(), left_out=left_out)
     if not len(used):
-        blind = left_out["why"].eq(counted.NO_SITE).any()
+        blind = left_out["why"].eq(evidence.NO_SITE).any()
         return replace(found, refusals=("site-not-known" if blind else "no-parts",))
-    x, z = counted.steady(used, exposure) / STEP, counted.adjusters(used, others)
+    x, z = evidence.steady(used, exposure) / STEP, evidence.adjusters(used, others)
     low, high = np.quantile(x, [0.05, 0.95]) * STEP
     shares = {"share_low": low, "share_mid": float(x.mean()) * STEP, "share_high": high}
     found = replace(found, **shares, coefficients=z.shape[1] + 1)
@@ -62,15 +59,13 @@ def effect(parts, exposure, others=(), confidence=0.9, rng=None):
     rest = x - z @ np.linalg.lstsq(z, x, rcond=None)[0]
     total = ((x - x.mean()) ** 2).sum()
     r2, spread = 1 - (rest @ rest) / total if total > 0 else 1.0, float(rest.std()) * STEP
-    sites = counted.overlap(used, x * STEP, rest * STEP)
+    sites = evidence.overlap(used, x * STEP, rest * STEP)
     found = replace(found, r2=r2, residual_sd=spread, overlap=sites)
-    refusals = counted.too_little(found)
-    if refusals:
+    if refusals := evidence.too_little(found):
         return replace(found, refusals=refusals)
     y, weight = working(used, np.column_stack([z, x]))
-    vehicle, kind = used["vehicle"].to_numpy(), used["kind"].to_numpy(dtype=object)
-    lines = _Lines(x, y, z, vehicle, counted.site_of(used).to_numpy(), kind, weight)
-    return judged(_estimated(found, lines, confidence, rng), confidence)
+    lines = used[["vehicle", "kind"]].assign(site=evidence.site_of(used), x=x, y=y, weight=weight)
+    return judged(_estimated(found, lines, z, confidence, rng), confidence)
 
 
 def working(used, design):
@@ -115,16 +110,18 @@ class _Slope(NamedTuple):
     def ratio(self, confidence, n):
         """The ratio as an `Estimate`, refused where the slope has no error."""
         if not (self.se > 0 and self.df > 0):
-            return replace(NONE, n=n, confidence=confidence, note="too few vehicles")
+            return refused("too few vehicles", confidence, n)
         half = stats.t.ppf((1 + confidence) / 2, self.df) * self.se
         ends = np.clip([self.value, self.value - half, self.value + half], -300, 300)
         method = f"cluster-robust, t with {self.df:.1f} degrees of freedom"
         return Estimate(*np.exp(ends).tolist(), confidence, n, method=method)
 
 
-def _estimated(found, lines, confidence, rng):
-    """The ratio by both forms, and who decides it (each vehicle and site left out)."""
-    x, y, z, vehicle, site, _, weight = lines
+def _estimated(found, lines, z, confidence, rng):
+    """The ratio by both forms, and who decides it (each vehicle and site left out). lines: a row a
+    part, its use in steps `x`, log rate as `working` has it `y`, `weight`; z: the adjusters."""
+    x, y, weight = (lines[name].to_numpy() for name in ("x", "y", "weight"))
+    vehicle = lines["vehicle"].to_numpy()
     straight = fit_clustered(np.column_stack([z, x]), y, vehicle, weights=weight)
     around = vehicle, straight.ratio, weight
     t, slope, height = clustered.tangent_of_additive(x * STEP, y, z, *around)
@@ -138,9 +135,10 @@ def _estimated(found, lines, confidence, rng):
 
     bent_t, straight_t = _Slope.last_of(bent)._replace(value=t), _Slope.last_of(straight)
     additive = bent_t.ratio(confidence, found.n_parts)
+    lines = lines.assign(rest=y - z @ straight.beta[:-1], slope=slope)
     found = replace(
         found,
-        points=_points(lines, straight),
+        points=_points(lines, straight.beta[-1]),
         additive=additive,
         ratio=_stepped(found, additive),
         log_linear=straight_t.ratio(confidence, found.n_parts),
@@ -150,22 +148,29 @@ def _estimated(found, lines, confidence, rng):
         p=bent_t.p(),
         is_additive=bool((bent.residual**2).sum() < (straight.residual**2).sum()),
         without_vehicle=without_each(None),
-        without_site=without_each(site),
+        without_site=without_each(lines["site"].to_numpy()),
     )
-    found = _apart(found, lines, t, slope, height, confidence)
-    few = counted.weighty(found.overlap)[["n_easier", "n_harder"]].sum().min() < EXACT_BELOW
-    return _dealt(found, lines, straight, rng) if few else found
+    found = _apart(found, lines, z, t, height, confidence)
+    few = evidence.weighty(found.overlap)[["n_easier", "n_harder"]].sum().min()
+    if few >= EXACT_BELOW:
+        return found
+    # p no less than by dealing the use of vehicles (adjusted means) again within sites
+    each = lines.groupby("vehicle").agg({"site": "first", "x": "mean", "rest": "mean"})
+    rng = np.random.default_rng(0) if rng is None else rng
+    p = permutation_p(each["rest"], each["x"], each["site"], rng)
+    return replace(found, p=max(found.p, p))
 
 
-def _apart(found, lines, t, slope, height, confidence):
+def _apart(found, lines, z, t, height, confidence):
     """Where use varies within vehicles, the two parts of its effect (Mundlak 1978, Econometrica
     46:69, from memory)."""
-    means = pd.DataFrame({"x": lines.x, "slope": slope}).groupby(lines.vehicle).transform("mean")
+    means = lines.groupby("vehicle")[["x", "slope"]].transform("mean")
     spare = max(len(means) - found.n_vehicles, 1)
-    if np.sqrt(((lines.x - means["x"]) ** 2).sum() / spare) * STEP < VARIES:
+    if np.sqrt(((lines["x"] - means["x"]) ** 2).sum() / spare) * STEP < VARIES:
         return found
-    design = np.column_stack([lines.z, means["slope"], slope - means["slope"]])
-    fit = fit_clustered(design, height, lines.vehicle, weights=lines.weight)
+    design = np.column_stack([z, means["slope"], lines["slope"] - means["slope"]])
+    vehicle, weight = lines["vehicle"].to_numpy(), lines["weight"].to_numpy()
+    fit = fit_clustered(design, height, vehicle, weights=weight)
     *_, b, w = np.eye(fit.beta.size)
     *parts, gap = (_Slope(*fit.contrast(c)) for c in (b, w, b - w))
     p = float(2 * stats.t.sf(abs(gap.value / gap.se), gap.df))
@@ -184,24 +189,13 @@ def _stepped(found, estimate):
     return replace(estimate, **{name: float(_step(found, end)) for name, end in ends.items()})
 
 
-def _dealt(found, lines, fit, rng):
-    """p no less than by dealing the use of vehicles (adjusted means) again within sites."""
-    rest = lines.y - lines.z @ fit.beta[:-1]
-    rows = pd.DataFrame({"site": lines.site, "x": lines.x, "y": rest})
-    each = rows.groupby(lines.vehicle).agg({"site": "first", "x": "mean", "y": "mean"})
-    rng = np.random.default_rng(0) if rng is None else rng
-    p = clustered.permutation_p(each["y"], each["x"], each["site"], rng)
-    return replace(found, p=max(found.p, p))
-
-
-def _points(lines, fit):
+def _points(lines, beta):
     """A row a vehicle: site, kind, share, n_parts, wear_ratio."""
-    rest = lines.y - lines.z @ fit.beta[:-1] - lines.x.mean() * fit.beta[-1]
-    rows = {"site": lines.site, "kind": lines.kind, "share": lines.x * STEP, "n_parts": 1}
-    rows = pd.DataFrame(rows | {"rest": rest * lines.weight, "weight": lines.weight})
+    rest = (lines["rest"] - lines["x"].mean() * beta) * lines["weight"]
+    rows = lines.assign(share=lines["x"] * STEP, n_parts=1, rest=rest)
     how = {"site": "first", "kind": "first", "share": "mean"}
     how |= dict.fromkeys(["n_parts", "rest", "weight"], "sum")
-    points = rows.groupby(lines.vehicle).agg(how).rename_axis("vehicle")
+    points = rows.groupby("vehicle").agg(how)
     return points.assign(wear_ratio=np.exp(points.pop("rest") / points.pop("weight"))).reset_index()
 
 
@@ -211,7 +205,7 @@ def _own(found, used, x, z, confidence):
     design = np.column_stack([z, x])
     if (
         min(harder.sum(), (~harder).sum()) < OWN_A_SIDE
-        or (x[harder].mean() - x[~harder].mean()) * STEP < 2 * counted.MIN_GAP
+        or (x[harder].mean() - x[~harder].mean()) * STEP < 2 * evidence.MIN_GAP
         or len(x) <= design.shape[1]
         or not clustered.independent_columns(design)[-1]
     ):

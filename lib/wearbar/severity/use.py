@@ -35,24 +35,17 @@ def by_vehicle(log, readings):
     start = fleet["acquired"].fillna(log.first_day).clip(lower=log.first_day)
     end = fleet["disposed"].fillna(log.as_of)
     shares = usage.use_shares(log, readings, fleet["vehicle"], start, end)
-    limits = conditions(log)
     names = [e for e in SHARES if shares[e].notna().any()]
-    names = sorted(names, key=lambda e: e not in limits)
+    names = sorted(names, key=lambda e: e not in conditions(log))
     table = pd.concat([fleet[["vehicle", "kind"]], shares[["coverage_share", *names]]], axis=1)
     table.insert(1, "site", usage.site_at(log, fleet["vehicle"], end).to_numpy())
-    severe_now = table["vehicle"].map(_severe_now(log, readings)).astype(object)
-    table["severe_now"] = severe_now.fillna("not known")
-    hardest = [*names[:1], "vehicle"]
-    order = [False, True][-len(hardest) :]
-    return table.sort_values(hardest, ascending=order, ignore_index=True)
-
-
-def _severe_now(log, readings):
-    """yes or no by vehicle: whether any open task of it has severe limits in force."""
-    found = intervals.occasions(log, readings)
-    now = found[found["is_current"] & found["duty"].isin(["severe", "normal"])]
+    jobs = intervals.occasions(log, readings)
+    now = jobs[jobs["is_current"] & jobs["duty"].isin(["severe", "normal"])]
     is_severe = now["duty"].eq("severe").groupby(now["vehicle"]).any()
-    return is_severe.map({True: "yes", False: "no"})
+    severe_now = table["vehicle"].map(is_severe.map({True: "yes", False: "no"})).astype(object)
+    table["severe_now"] = severe_now.fillna("not known")
+    order = dict.fromkeys(names[:1], False) | {"vehicle": True}
+    return table.sort_values([*order], ascending=[*order.values()], ignore_index=True)
 
 
 def conditions(log):
@@ -105,7 +98,7 @@ def supported(found, plan, limits, unit_km=1.0):
 
     found: list of `Effect`. plan: `Plan` or None; a task belongs to a category that is its part, or
     that its code begins with. limits: as from `conditions`; a kind of use without one is parted at
-    the middle vehicle. unit_km: of the reader's distances. Columns `SUPPORTED`. supported_km is the
+    the median vehicle. unit_km: of the reader's distances. Columns `SUPPORTED`. supported_km is the
     least of the plan's, the plan's severe limit, and the plan's over the one-sided 95% lower limit
     of the wear ratio between hard use and easy (share_hard, share_easy: their means), rounded down
     to two figures, the last only where that limit is above 1 and Holm's p below 0.05. wear_ratio

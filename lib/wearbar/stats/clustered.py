@@ -6,31 +6,22 @@ cluster, so no loop runs over rows or clusters.
 """
 
 from dataclasses import dataclass
-from itertools import permutations
 
 import numpy as np
 import pandas as pd
 from scipy import optimize
 
-MAX_PERMUTATIONS = 50_000  # as many orders are all gone through; of more, this many are drawn
-
 
 @dataclass(frozen=True)
 class ClusteredFit:
-    """A fit by `fit_clustered`; arrays have one entry a column (p), a row (n) or a cluster (g).
+    """A fit by `fit_clustered` of n rows, p columns, g clusters."""
 
-    beta: coefficients (p). residual: of the rows as weighted (n). ratio: variance between clusters
-    over that within. u: the weighted design's orthonormal basis (n, p); r_inverse turns its
-    coordinates into those of beta; code: cluster of each row.
-    """
-
-    beta: np.ndarray
-    residual: np.ndarray
-    ratio: float
-    u: np.ndarray
-    r_inverse: np.ndarray
-    code: np.ndarray
-    gram: np.ndarray  # u'u of each cluster (g, p, p)
+    beta: np.ndarray  # coefficients (p)
+    residual: np.ndarray  # of the rows as weighted (n)
+    ratio: float  # variance between clusters over that within
+    u: np.ndarray  # orthonormal basis of the weighted design (n, p)
+    r_inverse: np.ndarray  # turns its coordinates into those of beta
+    code: np.ndarray  # cluster of each row
 
     def contrast(self, weights):
         """(value, standard error, degrees of freedom) of weights @ beta.
@@ -39,13 +30,12 @@ class ClusteredFit:
         McCaffrey 2002, Survey Methodology 28:169; for fits with dropped directions, the generalised
         inverse of Pustejovsky & Tipton 2018, J. Bus. Econ. Stat. 36:672).
         """
-        a = self.r_inverse.T @ np.asarray(weights, float)
-        eigen, vectors = np.linalg.eigh(np.eye(len(a)) - self.gram)
+        a, (gram, scores) = self.r_inverse.T @ np.asarray(weights, float), self._sums(self.code)
+        eigen, vectors = np.linalg.eigh(np.eye(len(a)) - gram)
         shrink = np.where(eigen > 1e-8, 1 / np.sqrt(np.clip(eigen, 1e-8, None)), 0.0)
         m_a = np.einsum("gij,gj->gi", vectors, shrink * np.einsum("gij,i->gj", vectors, a))
-        scores = _sum_by(self.code, self.u * self.residual[:, None])
         variance = (np.einsum("gi,gi->g", m_a, scores) ** 2).sum()
-        b = np.einsum("gij,gj->gi", self.gram, m_a)
+        b = np.einsum("gij,gj->gi", gram, m_a)
         spread = np.diag(np.einsum("gi,gi->g", m_a, b)) - b @ b.T
         df = np.trace(spread) ** 2 / (spread**2).sum() if spread.any() else 0.0
         return float(np.dot(weights, self.beta)), float(np.sqrt(variance)), float(df)
@@ -53,11 +43,17 @@ class ClusteredFit:
     def without_each(self, groups=None):
         """beta with each cluster left out in turn (g, p); or each group of clusters, `groups`
         giving one label a row. In the labels' order; the weights stay those of the whole fit."""
-        code = self.code if groups is None else _codes(groups)
-        left = np.eye(self.u.shape[1]) - _grams(code, self.u)
+        gram, scores = self._sums(self.code if groups is None else _codes(groups))
+        left = np.eye(self.u.shape[1]) - gram
         inverse = np.linalg.pinv(left, rcond=1e-8, hermitian=True)
-        scores = _sum_by(code, self.u * self.residual[:, None])
         return self.beta - np.einsum("gij,gj->gi", inverse, scores) @ self.r_inverse.T
+
+    def _sums(self, code):
+        """u'u (g, p, p) and u' residual (g, p) of each cluster."""
+        rows = np.split(np.argsort(code, kind="stable"), np.bincount(code).cumsum()[:-1])
+        u, residual = self.u, self.residual
+        gram = np.array([u[own].T @ u[own] for own in rows])
+        return gram, np.array([residual[own] @ u[own] for own in rows])
 
 
 def fit_clustered(design, y, cluster, ratio=None, weights=None):
@@ -69,30 +65,31 @@ def fit_clustered(design, y, cluster, ratio=None, weights=None):
     alike where None.
     """
     code = _codes(cluster)
-    root = np.ones(len(code)) if weights is None else np.sqrt(weights)
-    rows = np.column_stack([np.asarray(design, float), np.asarray(y, float)]) * root[:, None]
-    ratio = _intercept_ratio(rows, code, root) if ratio is None else ratio
-    both = _weighted(rows, code, ratio, root)
-    u, r = np.linalg.qr(both[:, :-1])
+    root = np.ones((len(code), 1)) if weights is None else np.sqrt(weights)[:, None]
+    rows = np.column_stack([np.asarray(design, float), np.asarray(y, float)]) * root
+    size, sums = _sum_by(code, root**2), _sum_by(code, rows * root)
+    if ratio is None:
+        ratio = 0.0 if np.bincount(code).max() == 1 else _intercept_ratio(rows, size, sums)
+    # less what a random intercept has clusters share, rows are independent and alike
+    shared = (1 - 1 / np.sqrt(1 + size * ratio)) * sums / size
+    rows = rows - root * shared[code]
+    u, r = np.linalg.qr(rows[:, :-1])
     r_inverse = np.linalg.inv(r)
-    beta = r_inverse @ (u.T @ both[:, -1])
-    residual = both[:, -1] - both[:, :-1] @ beta
-    return ClusteredFit(beta, residual, ratio, u, r_inverse, code, _grams(code, u))
+    beta = r_inverse @ (u.T @ rows[:, -1])
+    return ClusteredFit(beta, rows[:, -1] - rows[:, :-1] @ beta, ratio, u, r_inverse, code)
 
 
-def _intercept_ratio(rows, code, root):
-    """Variance of the random intercept over the residual's. rows: design and y, times `root`."""
-    n, p = len(rows), rows.shape[1] - 1
-    size, sums = np.bincount(code, root**2), _sum_by(code, rows * root[:, None])
-    cross = rows.T @ rows
-    if n <= p or np.bincount(code).max() == 1:
-        return 0.0
+def _intercept_ratio(rows, size, sums):
+    """Variance of the random intercept over the residual's. rows: design and y, weighted."""
+    cross, spare = rows.T @ rows, len(rows) - rows.shape[1] + 1
 
     def loss(ratio):
-        chol = np.linalg.cholesky(cross - (sums * (ratio / (1 + size * ratio))[:, None]).T @ sums)
+        chol = np.linalg.cholesky(cross - (sums * (ratio / (1 + size * ratio))).T @ sums)
         diag = np.log(np.diag(chol))
-        return (n - p) * 2 * diag[-1] + np.log1p(size * ratio).sum() + 2 * diag[:-1].sum()
+        return spare * 2 * diag[-1] + np.log1p(size * ratio).sum() + 2 * diag[:-1].sum()
 
+    if spare <= 0:
+        return 0.0
     try:
         best = optimize.minimize_scalar(lambda t: loss(np.exp(t)), bounds=(-9, 5), method="bounded")
         return float(np.exp(best.x)) if best.fun < loss(0.0) else 0.0
@@ -142,40 +139,6 @@ def added_up(times, easy, hard):
     return (1 + (times - 1) * np.asarray(hard)) / (1 + (times - 1) * np.asarray(easy))
 
 
-def permutation_p(y, x, strata, rng):
-    """One-sided p of no slope of y on x within strata, exact whatever the errors' shape.
-
-    One entry a vehicle. x is dealt again within each stratum, in all ways where they are few; else
-    by `rng`, the observed one counting among them (Phipson & Smyth 2010, Stat. Appl. Genet. Mol.
-    Biol. 9:39).
-    """
-    y, x, code = np.asarray(y, float), np.asarray(x, float), _codes(strata)
-    order = np.argsort(code, kind="stable")
-    y, x, code = y[order], x[order], code[order]
-    deals = x[_deals(code, rng)]
-    move = ((x - deals) * x).sum(axis=1)
-    still = move <= 1e-12 * max((x**2).sum(), 1e-300)
-    rejected = (
-        (x - deals)[~still] @ y / move[~still]
-    )  # each deal rejects the slopes beyond one point
-    return float((still.sum() + (rejected <= 0).sum()) / len(deals))
-
-
-def _deals(code, rng):
-    sizes = np.bincount(code)
-    if np.prod([float(np.prod(np.arange(1.0, s + 1))) for s in sizes]) <= MAX_PERMUTATIONS:
-        deals = np.zeros((1, 0), int)
-        for first, size in zip(np.cumsum(sizes) - sizes, sizes, strict=True):
-            block = first + np.array(list(permutations(range(size))), int)
-            deals = np.hstack(
-                [np.repeat(deals, len(block), axis=0), np.tile(block, (len(deals), 1))]
-            )
-        return deals
-    drawn = np.argsort(code + rng.random((MAX_PERMUTATIONS, len(code))), axis=1)
-    drawn[0] = np.arange(len(code))
-    return drawn
-
-
 def _codes(labels):
     return pd.factorize(np.asarray(labels), sort=True)[0]
 
@@ -184,17 +147,3 @@ def _sum_by(code, rows):
     out = np.zeros((code.max() + 1, rows.shape[1]))
     np.add.at(out, code, rows)
     return out
-
-
-def _grams(code, u):
-    order = np.argsort(code, kind="stable")
-    starts = np.flatnonzero(np.diff(code[order], prepend=-1))
-    return np.add.reduceat(np.einsum("ni,nj->nij", u[order], u[order]), starts, axis=0)
-
-
-def _weighted(rows, code, ratio, root):
-    """Rows (already times `root`) that a random intercept leaves independent and alike."""
-    size = np.bincount(code, root**2)
-    shrink = (1 - 1 / np.sqrt(1 + size * ratio))[:, None]
-    part = shrink * _sum_by(code, rows * root[:, None]) / size[:, None]
-    return rows - root[:, None] * part[code]

@@ -11,8 +11,7 @@ def clean(duration, observed, entry=None, weights=None, last_seen=None):
     observed = np.asarray(np.ones(len(duration)) if observed is None else observed).astype(bool)
     given = (None if c is None else np.asarray(c, float) for c in (entry, weights, last_seen))
     entry, weights, last_seen = given
-    entry = None if entry is None else np.broadcast_to(entry, duration.shape)
-    start = np.zeros_like(duration) if entry is None else entry
+    start = np.broadcast_to(0.0 if entry is None else entry, duration.shape)
     wrong = np.flatnonzero(~(np.isfinite(duration) & (duration > start) & (start >= 0)))
     if len(wrong):
         at = wrong[0]
@@ -22,10 +21,9 @@ def clean(duration, observed, entry=None, weights=None, last_seen=None):
             " leave those lives out or mend them"
         )
     if weights is not None and not (np.isfinite(weights) & (weights >= 0)).all():
-        raise ValueError(
-            "weights: found a missing or negative one; a weight is how often the row counts"
-        )
-    return duration, observed, entry, weights, last_seen
+        found = "found a missing or negative one"
+        raise ValueError(f"weights: {found}; a weight is how often the row counts")
+    return duration, observed, None if entry is None else start, weights, last_seen
 
 
 def kaplan_meier(duration, observed, entry=None, weights=None, confidence=0.9):
@@ -41,28 +39,24 @@ def kaplan_meier(duration, observed, entry=None, weights=None, confidence=0.9):
     """
     # our own: statsmodels' SurvfuncRight (equal where it has a row: tests) has none where no life
     # ended, and normal limits
-    times, at_risk, events = _risk_table(*clean(duration, observed, entry, weights)[:4])
+    duration, observed, entry, weights, _ = clean(duration, observed, entry, weights)
+    weights = np.ones(len(duration)) if weights is None else weights
+    entry = np.zeros(len(duration)) if entry is None else entry
+    times, at = np.unique(duration, return_inverse=True)
+    events = np.bincount(at, weights * observed, len(times))
+    by_entry = np.argsort(entry)
+    entered = np.append(0.0, np.cumsum(weights[by_entry]))
+    entered = entered[np.searchsorted(entry[by_entry], times, "left")]
+    left = np.bincount(at, weights, len(times)).cumsum()
+    at_risk = entered - np.append(0.0, left)[: len(times)]
     with np.errstate(divide="ignore", invalid="ignore"):
         survival = np.cumprod(np.where(at_risk > 0, 1 - events / at_risk, 1.0))
         greenwood = np.cumsum(np.where(events > 0, events / (at_risk * (at_risk - events)), 0.0))
         half = stats.norm.ppf((1 + confidence) / 2) * np.sqrt(greenwood) / np.abs(np.log(survival))
         low, high = survival ** np.exp(half), survival ** np.exp(-half)
-    alive = survival > 0
-    low = np.where(survival == 1, 1.0, np.where(alive, low, 0.0))
-    last = high[alive][-1] if alive.any() and survival[alive][-1] < 1 else 1.0
-    high = np.where(survival == 1, 1.0, np.where(alive, high, last))
+    whole, alive = survival == 1, survival > 0
+    low, high = np.where(whole, 1.0, np.where(alive, low, 0.0)), np.where(whole, 1.0, high)
+    # the upper one stays where nobody is left
+    high = pd.Series(high).where(alive).ffill().fillna(1.0)
     curve = {"duration": times, "survival": survival, "low": low, "high": high}
     return pd.DataFrame(curve | {"at_risk": at_risk, "events": events})
-
-
-def _risk_table(duration, observed, entry, weights):
-    """Distinct durations, weight at risk just before each, and weight of the ends there."""
-    weights = np.ones(len(duration)) if weights is None else weights
-    entry = np.zeros(len(duration)) if entry is None else entry
-    times, at = np.unique(duration, return_inverse=True)
-    left = np.bincount(at, weights, len(times)).cumsum()
-    by_entry = np.argsort(entry)
-    entered = np.append(0.0, np.cumsum(weights[by_entry]))
-    entered = entered[np.searchsorted(entry[by_entry], times, "left")]
-    events = np.bincount(at, weights * observed, len(times))
-    return times, entered - np.append(0.0, left)[: len(times)], events

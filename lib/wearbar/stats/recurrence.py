@@ -8,11 +8,9 @@ import pandas as pd
 from scipy import stats
 
 MIN_UNITS = 3
-MIN_EVENTS = (
-    6  # of one unit: with four, the spread of the gaps makes 13 in 100 trends of none (simulated)
-)
+# of one unit: with four, the spread of the gaps makes 13 in 100 trends of none (simulated)
+MIN_EVENTS = 6
 MIN_AT_RISK = 5  # units, where limits end
-MOST_CELLS = 2_000_000  # units times events held at once
 
 
 def mean_cumulative(
@@ -26,24 +24,21 @@ def mean_cumulative(
     risk set, events precede censorings, one exactly at the end counts. Events of a unit at one time
     are one jump. One outside every period of its unit isn't counted: `frame.attrs["outside"]`.
     variance: "robust" (units independent, their events not: Lawless & Nadeau 1995) or "poisson"
-    (events independent). scale: of the limits, "log" or "plain". df: of Student's t. The default,
-    for a robust variance, is Satterthwaite's from the units' squared residuals, since few units
-    tell of some ages; each step of a residual is then widened by m / (m - 1) of the m at risk, and
-    there are no limits where fewer than `MIN_AT_RISK` are; for the other variance, units - 1. `inf`
-    gives normal limits of the variance as published. Below three units, none. Gives a frame `time,
-    mcf, se, low, high, at_risk`, one row a time with events (Nelson 1995, Technometrics 37:147).
-    Raises ValueError where `end`, which says how long each unit was watched, is no Series.
+    (events independent). scale: of the limits, "log" or "plain". df: of Student's t; `inf` gives
+    normal limits of the variance as published. None: for a robust variance Satterthwaite's from the
+    units' squared residuals, since few units tell of some ages, each step widened by m / (m - 1) of
+    the m at risk, without limits where fewer than `MIN_AT_RISK` are; for the other, units - 1.
+    Below three units, no limits. Gives a frame `time, mcf, se, low, high, at_risk`, one row a time
+    with events (Nelson 1995, Technometrics 37:147). Raises ValueError where `end` is no Series.
 
     >>> end = pd.Series([10.0, 10.0, 6.0], index=["A", "B", "C"])
     >>> mean_cumulative(["A", "C", "A"], [2, 5, 8], None, end)["mcf"].round(3).tolist()
     [0.333, 0.667, 1.167]
     """
     if not isinstance(end, pd.Series):
-        found = type(end).__name__
-        raise ValueError(
-            f"end is {found}; give a Series of each unit's last time, its index the unit"
-        )
-    names = pd.Index(end.index).unique()
+        give = "give a Series of each unit's last time, its index the unit"
+        raise ValueError(f"end is {type(end).__name__}; {give}")
+    names, is_robust = pd.Index(end.index).unique(), variance == "robust"
     start = np.broadcast_to(np.asarray(entry, float), len(end))
     periods = _periods(names.get_indexer(end.index), start, end.to_numpy(float))
     amount = np.ones(len(time)) if amount is None else np.asarray(amount, float)
@@ -53,22 +48,26 @@ def mean_cumulative(
     began = np.searchsorted(np.sort(periods["start"]), times, "right")
     at_risk = began - np.searchsorted(np.sort(periods["stop"]), times, "left")
     mean_jump = np.bincount(at, events["amount"], len(times)) / at_risk
-    is_robust = variance == "robust"
+    square = np.cumsum(np.bincount(at, events["squares"], len(times)) / at_risk**2)
+    # each step widened by the root of m / (m - 1), m at risk: of one alone it would be nil
+    wider = np.sqrt(at_risk / np.maximum(at_risk - 1, 1)) / at_risk
     if is_robust:
-        square, _ = _residuals(events, at, periods, times, mean_jump, 1 / at_risk)
-    else:
-        square = np.cumsum(np.bincount(at, events["squares"], len(times)) / at_risk**2)
+        periods["first"] = np.searchsorted(times, periods["start"], "left")
+        periods["past"] = np.searchsorted(times, periods["stop"], "right")
+        weights = np.array([1 / at_risk, wider])
+        (square, wide), (_, fourth) = _residuals(events, at, periods, mean_jump, weights)
     frame = pd.DataFrame({"time": times, "mcf": np.cumsum(mean_jump), "se": np.sqrt(square)})
     se, freedom = frame["se"], np.full(len(frame), float(len(names) - 1 if df is None else df))
     if is_robust and df is None:
-        # each step widened by the root of m / (m - 1), m at risk: of one alone it would be nil
-        wider = np.sqrt(at_risk / np.maximum(at_risk - 1, 1)) / at_risk
-        square, fourth = _residuals(events, at, periods, times, mean_jump, wider)
         with np.errstate(divide="ignore", invalid="ignore"):  # Satterthwaite 1946, from memory
-            se, freedom = pd.Series(np.sqrt(square)), np.maximum(square**2 / fourth, 1.0)
+            se, freedom = pd.Series(np.sqrt(wide)), np.maximum(wide**2 / fourth, 1.0)
     few = (df is None) & ((len(names) < MIN_UNITS) | ((at_risk < MIN_AT_RISK) & is_robust))
-    freedom = np.where(few, nan, freedom)
-    frame["low"], frame["high"] = _limits(frame["mcf"], se, freedom, scale, confidence)
+    half = se * stats.t.ppf((1 + confidence) / 2, np.where(few, nan, freedom))
+    value, frame["low"], frame["high"] = frame["mcf"], frame["mcf"] - half, frame["mcf"] + half
+    if scale == "log":
+        factor = np.exp(half / value.where(value > 0))
+        frame["low"] = (value / factor).fillna(frame["low"])
+        frame["high"] = (value * factor).fillna(frame["high"])
     frame["at_risk"] = at_risk
     frame.attrs["outside"] = outside
     return frame
@@ -79,12 +78,8 @@ def _periods(unit, start, stop):
     frame = pd.DataFrame({"unit": unit, "start": start, "stop": stop})
     frame = frame[frame["stop"] >= frame["start"]].sort_values(["unit", "start"], ignore_index=True)
     reached = frame.groupby("unit")["stop"].cummax().groupby(frame["unit"]).shift()
-    block = (~(frame["start"] <= reached)).cumsum()
-    return (
-        frame.groupby(block)
-        .agg(unit=("unit", "first"), start=("start", "first"), stop=("stop", "max"))
-        .reset_index(drop=True)
-    )
+    by = frame.groupby((~(frame["start"] <= reached)).cumsum())
+    return by.agg({"unit": "first", "start": "first", "stop": "max"}).reset_index(drop=True)
 
 
 def _observed(events, periods):
@@ -92,43 +87,28 @@ def _observed(events, periods):
     known = events[events["time"].notna() & (events["unit"] >= 0)]
     known = known.assign(squares=known["amount"] ** 2, lines=1)
     merged = known.groupby(["unit", "time"], as_index=False).sum().sort_values("time")
-    right = periods.assign(period=periods.index).sort_values("start")
+    right = periods.sort_values("start")
     merged = pd.merge_asof(merged, right, left_on="time", right_on="start", by="unit")
-    inside = merged[merged["time"] <= merged["stop"]]
-    inside = inside.sort_values(["unit", "time"], ignore_index=True)
-    return inside.astype({"period": int}), len(events) - int(inside["lines"].sum())
+    inside = merged[merged["time"] <= merged["stop"]].sort_values(["unit", "time"])
+    return inside, len(events) - int(inside["lines"].sum())
 
 
-def _residuals(events, at, periods, times, mean_jump, weight):
-    """Sums over units of the second and the fourth power of their residual at each time.
+def _residuals(events, at, periods, mean_jump, weights):
+    """Sums over units of the second and the fourth power of their residual at each time, one row
+    each of `weights`.
 
     A unit's residual is the sum of (its jump - mean jump) x weight while it is at risk.
     """
-    drift = np.append(0.0, np.cumsum(mean_jump * weight))
-    first = np.searchsorted(times, periods["start"], "left")
-    last = np.searchsorted(times, periods["stop"], "right")
-    share, place = events["amount"].to_numpy() * weight[at], np.arange(1, len(times) + 1)
-    unit, of_event = periods["unit"].to_numpy(), periods["unit"].to_numpy()[events["period"]]
-    square, fourth = np.zeros(len(times)), np.zeros(len(times))
-    for names in np.array_split(np.unique(unit), max(len(times) * len(unit) // MOST_CELLS, 1)):
-        mine, ours = np.isin(unit, names), np.isin(of_event, names)
-        rows, jumps = np.zeros((2, len(names), len(times)))
-        reached = drift[np.clip(place, first[mine, None], last[mine, None])]
-        np.add.at(rows, np.searchsorted(names, unit[mine]), drift[first[mine], None] - reached)
-        np.add.at(jumps, (np.searchsorted(names, of_event[ours]), at[ours]), share[ours])
-        rows += np.cumsum(jumps, axis=1)
-        square, fourth = square + (rows**2).sum(axis=0), fourth + (rows**4).sum(axis=0)
+    square, fourth = np.zeros((2, *weights.shape))
+    amount, jumps = events["amount"].to_numpy(), events.groupby("unit").indices
+    for unit, rows in periods.groupby("unit"):
+        beyond, own = np.zeros(len(mean_jump)), jumps.get(unit, [])
+        for first, past in zip(rows["first"], rows["past"], strict=True):
+            beyond[first:past] = -mean_jump[first:past]
+        beyond[at[own]] += amount[own]
+        residual = np.cumsum(beyond * weights, axis=1)
+        square, fourth = square + residual**2, fourth + residual**4
     return square, fourth
-
-
-def _limits(value, se, df, scale, confidence):
-    upper = (1 + confidence) / 2
-    t = stats.t.ppf(upper, np.where(np.isinf(df), 1.0, df))
-    half = se * np.where(np.isinf(df), stats.norm.ppf(upper), t)
-    if scale == "plain":
-        return value - half, value + half
-    factor = np.exp(half / value.where(value > 0))
-    return (value / factor).fillna(value - half), (value * factor).fillna(value + half)
 
 
 @dataclass(frozen=True)
@@ -146,12 +126,11 @@ class Trend:
 def trend(unit, time, end, entry=0.0, method="robust"):
     """Do events come more often as time goes on? A `Trend`.
 
-    unit, time: one entry an event; end, entry: as in `mean_cumulative`, one period a unit. An event
-    at its unit's end says nothing of that unit's trend where the record stopped because of it:
-    leave it out. method: "robust" (three units or more) takes each unit's sum of (time - middle of
-    its period) as one observation, which holds when events cluster (Lawless, Cigsar & Cook 2012,
-    from memory), with Student's t; "lewis-robinson" (one unit) divides Laplace's test, which
-    supposes Poisson events, by the spread of the gaps.
+    Arguments as in `mean_cumulative`, one period a unit. Leave out an event at its unit's end where
+    the record stopped because of it. method: "robust" (three units or more) takes each unit's sum
+    of (time - middle of its period) as one observation, which holds when events cluster (Lawless,
+    Cigsar & Cook 2012, from memory), with Student's t; "lewis-robinson" (one unit) divides
+    Laplace's test, which supposes Poisson events, by the spread of the gaps.
     """
     start = pd.Series(np.broadcast_to(np.asarray(entry, float), len(end)), end.index)
     unit, time = np.asarray(unit), np.asarray(time, float)

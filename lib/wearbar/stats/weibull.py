@@ -8,14 +8,14 @@ import pandas as pd
 from scipy import stats
 
 from wearbar.stats import limits
-from wearbar.stats.bootstrap import bootstrap_limits
-from wearbar.stats.estimate import Estimate
+from wearbar.stats.estimate import Estimate, refused
 from wearbar.stats.likelihood import sample_of
 from wearbar.stats.product_limit import clean, kaplan_meier
 
 PROFILE_ENDS = 20  # from here the likelihood ratio's chi-square limits are used
 BOOTSTRAP_ENDS = 5  # from here its bootstrap limits; below it none without a known shape
 SHAPES = (1.5, 3.0, 6.0)  # of parts that wear out: common practice, no source
+NO_END = "no end seen: a lower bound alone"
 METHODS = {
     "profile": "likelihood ratio",
     "bootstrap": "likelihood ratio, bootstrap quantiles",
@@ -59,11 +59,11 @@ class WeibullFit:
 
     def quantile(self, p, method="auto", rng=None):
         """The duration by which a share `p` (0 < p < 1) has ended."""
-        return self._estimate(limits.quantile_place(self.family, p), np.exp, method, rng)
+        return self._estimate(limits.constant_place(float(self.family.ppf(p))), np.exp, method, rng)
 
     def mean(self, method="auto", rng=None):
         """The mean life. Beyond the longest life seen it rests on the form fitted."""
-        return self._estimate(limits.mean_place(self.family), np.exp, method, rng)
+        return self._estimate(limits.Place(self.family.mean_at), np.exp, method, rng)
 
     def survival(self, x, method="auto", rng=None):
         """The share still in service after `x` (> 0)."""
@@ -98,46 +98,38 @@ class WeibullFit:
 
     def _estimate(self, target, natural, method, rng, unit=""):
         value, method = float(natural(target.value(self.fits)[0])), self._method(method, target)
-        going = self.n - self.n_observed
-        refused = Estimate(value, nan, nan, self.confidence, self.n, going, unit)
+        ends, going = self.n_observed, self.n - self.n_observed
+        found = Estimate(value, nan, nan, self.confidence, self.n, going, unit)
         if not method:
             few = "too few for limits without a known shape or a prior"
-            return replace(refused, note=f"{self.n_observed:,.10g} ends seen: {few}")
-        ends = [float(natural(end)) for end in np.ravel(self._limits(target, method, rng))]
-        if self.n_observed == 0:
-            note = "no end seen: a lower bound alone"
-        elif np.isnan(ends).all():
-            note = "no limits: too few samples could be fitted"
-        else:
-            note = "not bounded" if np.isinf(ends).any() else ""
-        return replace(refused, low=min(ends), high=max(ends), method=METHODS[method], note=note)
+            return replace(found, note=f"{ends:,.10g} ends seen: {few}")
+        limit = natural(np.ravel(self._limits(target, method, rng)))
+        note = "not bounded" if np.isinf(limit).any() else ""
+        note = "no limits: too few samples could be fitted" if np.isnan(limit).all() else note
+        note = NO_END if ends == 0 else note
+        low, high = float(min(limit)), float(max(limit))
+        return replace(found, low=low, high=high, method=METHODS[method], note=note)
 
     def _method(self, method, target):
         if method != "auto":
             return method
-        is_shape = isinstance(target, limits.Shape)
+        ends, is_shape = self.n_observed, isinstance(target, limits.Shape)
+        has_rows = self.rows is not None
         if self.is_shape_fixed:
-            exact = self._total() is not None and not is_shape
-            return "known-shape" if exact else "profile" if self.n_observed else ""
-        if self.n_observed < BOOTSTRAP_ENDS or np.isnan(self.mu):
+            exact = has_rows and not len(self.fits.sample.between[0]) and not is_shape
+            return "known-shape" if exact else "profile" if ends else ""
+        if ends < BOOTSTRAP_ENDS or np.isnan(self.mu):
             return ""
-        few = self.n_observed < PROFILE_ENDS and self.rows is not None and not is_shape
-        return "bootstrap" if few else "profile"
+        return "bootstrap" if ends < PROFILE_ENDS and has_rows and not is_shape else "profile"
 
     def _limits(self, target, method, rng):
         if method == "known-shape":
             return self._known_shape(target)
         if method == "bootstrap":
             rng = rng or np.random.default_rng(0)
-            return bootstrap_limits(self.fits, target, self.rows, self.confidence, rng)
+            return limits.bootstrap_limits(self.fits, target, self.rows, self.confidence, rng)
         by = {"profile": limits.profile_limits, "wald": limits.wald_limits}[method]
         return by(self.fits, target, self.confidence)
-
-    def _total(self):
-        """Sum of x^shape over all that was watched; None where ends lie between two looks."""
-        if self.rows is None or len(self.fits.sample.between[0]):
-            return None
-        return (self.rows[0] ** self.shape - self.rows[2] ** self.shape).sum()
 
     def _known_shape(self, target):
         # the ends expected, sum((x / scale)^shape), against those counted: 2 r degrees of freedom
@@ -146,8 +138,9 @@ class WeibullFit:
         upper, none = (1 + self.confidence) / 2, self.n_observed == 0
         share = [self.confidence, 0] if none else [upper, 1 - upper]
         freedom = 2 if none else 2 * self.n_observed + (self.n_observed < self.n)
+        watched = (self.rows[0] ** self.shape - self.rows[2] ** self.shape).sum()
         with np.errstate(divide="ignore"):
-            log_scale = np.log(2 * self._total() / stats.chi2.ppf(share, freedom)) / self.shape
+            log_scale = np.log(2 * watched / stats.chi2.ppf(share, freedom)) / self.shape
         if isinstance(target, limits.Height):
             return (target.log_x - log_scale) * self.shape
         return log_scale + self.sigma * target.w(np.array([self.sigma]))[0]
@@ -193,8 +186,8 @@ def fit_groups(family, duration, observed, group, entry=None, weights=None, last
     fits = limits.fit_all(sample_of(family, *rows, code, len(names)))
     law, n = fits.sample.family, np.bincount(code, rows[3], len(names))
     frame = pd.DataFrame({"group": names, "n": n, "n_observed": fits.sample.ends, "mu": fits.mu})
-    lives = {"median": limits.quantile_place(law, 0.5), "mean": limits.mean_place(law)}
-    lives = {name: np.exp(place.value(fits)) for name, place in lives.items()}
+    median, mean = limits.constant_place(float(law.ppf(0.5))), limits.Place(law.mean_at)
+    lives = {"median": np.exp(median.value(fits)), "mean": np.exp(mean.value(fits))}
     return frame.assign(sigma=fits.sigma, loglik=fits.loglik, **lives)
 
 
@@ -213,21 +206,20 @@ def life_of(duration, observed, entry=None, p=0.5, confidence=0.9, rng=None, las
         fit = fit_weibull(*rows[:4], shape, confidence, rows[4])
         return fit.mean(rng=rng) if p is None else fit.quantile(p, rng=rng)
 
+    if n == 0:
+        return refused("no lives to judge by", confidence)
     if ends >= BOOTSTRAP_ENDS:
         found = fitted()
         reached = 1 - kaplan_meier(*rows[:3])["survival"].min()
-        if p is not None and reached < p and not found.note:
-            words = f"beyond the data: the lives seen end at a share of {reached:.2f}"
-            return replace(found, note=words)
-        return found
-    refused = Estimate(nan, nan, nan, confidence, n, n - ends, note="no lives to judge by")
-    if n == 0:
-        return refused
+        if p is None or reached >= p or found.note:
+            return found
+        words = f"beyond the data: the lives seen end at a share of {reached:.2f}"
+        return replace(found, note=words)
     known = [fitted(shape) for shape in SHAPES]
-    low, high = min(k.low for k in known), max(k.high for k in known)
+    middle, low = known[len(known) // 2], min(k.low for k in known)
     method = f"known shape, {SHAPES[0]:g} to {SHAPES[-1]:g}, chi-square"
+    found = Estimate(middle.value, low, nan, confidence, n, n - ends, method=method)
     if ends == 0:
-        note = "no end seen: a lower bound alone"
-        return replace(refused, low=low, method=method + ", one-sided", note=note)
-    note, value = "few ends: rests on the shapes stated", known[len(known) // 2].value
-    return replace(refused, value=value, low=low, high=high, method=method, note=note)
+        return replace(found, method=method + ", one-sided", note=NO_END)
+    note = "few ends: rests on the shapes stated"
+    return replace(found, high=max(k.high for k in known), note=note)

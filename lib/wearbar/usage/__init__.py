@@ -15,23 +15,11 @@ from wearbar.usage.distance import (
     path_of,
     to_cumulative,
 )
-from wearbar.usage.rates import daily_rate, gaps, layup_days, merged, site_at, use_shares
+from wearbar.usage.rates import daily_rate, gaps, layup_days, site_at, use_shares
 from wearbar.usage.readings import readings
 
 __all__ = [
-    "Path",
-    "daily_rate",
-    "date_at",
-    "distance_at",
-    "distance_between",
-    "distance_of",
-    "gaps",
-    "layup_days",
-    "merged",
-    "odometer_of",
-    "path_of",
-    "readings",
-    "site_at",
-    "to_cumulative",
+    "Path", "daily_rate", "date_at", "distance_at", "distance_between", "distance_of", "gaps",
+    "layup_days", "odometer_of", "path_of", "readings", "site_at", "to_cumulative",
     "use_shares",
-]
+]  # fmt: skip

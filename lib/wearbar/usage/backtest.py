@@ -1,7 +1,7 @@
 """How well the forecasts of use would have done: the log replayed at past days, distances asked
 for, and what became of them.
 
-At each cut the raw tables are cut and everything is read, checked and mended again
+At each cut the raw tables are cut and all that tells of use is read, checked and mended again
 (`usage.replay`). Asked is when each vehicle's odometer will reach levels 10 to 320 days ahead at
 its mean rate. The truth is a span between two readings, or open where the level was not reached by
 the log's end: such cases stay, since dropping them would keep the fast. Scores: see
@@ -17,6 +17,7 @@ import pandas as pd
 from scipy import special
 
 from wearbar import usage
+from wearbar.log.once import once
 from wearbar.usage.days_of_use import Clock, LastYear, usual_layups
 from wearbar.usage.distance import days_of
 from wearbar.usage.forecast import score_reached
@@ -84,11 +85,12 @@ def model_by_test(log, confidence):
     return best_model(log, usage.readings(log), back_test(log, confidence))
 
 
-def back_test(log, confidence=0.9, replay=None):
+@once
+def back_test(log, confidence=0.9, *, replay=None):
     """The `BackTest` of a log; `cases` is empty below fifteen months of record, for a first cut."""
     replay = replay or Replay(log)
     cuts = cuts_between(log.first_day, log.as_of, EVERY_DAYS, WARM_UP_DAYS, AFTER_DAYS)[-MOST_CUTS:]
-    past = [one for one in (_asked(replay.at(cut)) for cut in cuts) if one is not None]
+    past = [one for one in (_asked(replay.use_at(cut)) for cut in cuts) if one is not None]
     now = usage.path_of(usage.readings(log))
     found = [_used(past[:k], one, now, confidence) for k, one in enumerate(past)]
     cases = pd.concat([cases for cases, _ in found], ignore_index=True) if found else pd.DataFrame()
@@ -167,9 +169,8 @@ def _asked(log):
         return None
     scores = {name: _scores(_fit(log, path, name), rows) for name in NAMES}
     told = np.logical_and.reduce([np.isfinite(df) for _, df in scores.values()])
-    scores = {
-        m: (np.clip(z[told], -_FAR, _FAR), df[told][:, None]) for m, (z, df) in scores.items()
-    }
+    kept = scores.items()
+    scores = {m: (np.clip(z[told], -_FAR, _FAR), df[told][:, None]) for m, (z, df) in kept}
     chance = {name: special.stdtr(df, z) for name, (z, df) in scores.items()}
     rows = rows[told].reset_index(drop=True)
     return _Cut(log.as_of, rows, path, scores, chance) if len(rows) else None
@@ -249,9 +250,8 @@ def _used(earlier, one, now, confidence):
     """(cases, choice) of a cut, by the method and widening that earlier cuts chose with what was
     known at it, and by the naive methods."""
     _, name, widen = _choose(earlier, one.path, confidence)
-    errors = [
-        old.cases().join(_judged(old, name, old.truth(one.path), confidence)) for old in earlier
-    ]
+    judged = ((old, _judged(old, name, old.truth(one.path), confidence)) for old in earlier)
+    errors = [old.cases().join(found) for old, found in judged]
     truth = one.truth(now)
     found = one.cases().assign(method=name).join(_judged(one, name, truth, confidence, widen))
     for naive in NAIVE:

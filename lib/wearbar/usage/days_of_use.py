@@ -1,46 +1,37 @@
-"""Days of use: days on which a season weighs more or less, and a declared lay-up nothing."""
+"""Days of use: the fleet's season weighs each day more or less, a declared lay-up not at all."""
 
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
-from wearbar.usage.distance import Path, days_later, days_of, distance_at, last_not_above
-from wearbar.usage.rates import merged
-from wearbar.usage.season import season_fit
+from wearbar.log.keys import stacked
+from wearbar.usage.distance import Path, days_later, days_of, distance_at
 
 YEARS_BACK, _YEARS_AHEAD = 3, 12
+_LEAST_VEHICLES, _MANY_VEHICLES = 5, 15
+_LEAST_FORTNIGHTS = 8
+_MOST_SPANS = 100_000
+LEAST_DISPERSION = 0.01  # days: a reading may be of any hour, and no two days are alike
 
 
 @dataclass(frozen=True, eq=False)
 class Clock:
-    """Days of use: calendar days by the season's weight, those of a declared lay-up left out.
+    """Days of use: calendar days by the season's weight, those of a declared lay-up left out."""
 
-    origin: day of total[0]; total: weight up to the end of each day. Lay-ups by vehicle number:
-    rows `first` to `last` (not included), each from the end of day `begin` to the end of day
-    `until`, `before` the weight of those above it. waves: the season's waves times the weight,
-    summed up like total; variance: of their heights; None where there is no season.
-    """
-
-    origin: int
-    total: np.ndarray
-    first: np.ndarray
-    last: np.ndarray
-    begin: np.ndarray
-    until: np.ndarray
-    before: np.ndarray
-    waves: np.ndarray | None = None
-    variance: np.ndarray | None = None
+    origin: int  # day of the first column
+    total: np.ndarray  # weight up to the end of each day; row 0 is of vehicles never laid up
+    row: np.ndarray  # of each vehicle in `total`, by number
+    waves: np.ndarray | None = None  # the season's times the weight, summed up like total
+    variance: np.ndarray | None = None  # of the waves' heights; None where there is no season
 
     @property
     def last_day(self):
-        return self.origin + len(self.total) - 1
+        return self.origin + self.total.shape[1] - 1
 
-    def _row(self, day):
-        return np.clip(day - self.origin, 0, len(self.total) - 1)
-
-    def _sum(self, day):
-        return self.total[self._row(day)]
+    def _at(self, day):
+        return np.clip(day - self.origin, 0, self.total.shape[1] - 1)
 
     def season_variance(self, start, end, record):
         """Variance of the log of the days of use from day start to end beside those of the year
@@ -49,26 +40,17 @@ class Clock:
             return np.zeros(len(start))
 
         def mean(a, b):
-            a, b = self._row(a), self._row(np.maximum(b, a + 1))
-            weight = np.maximum(self.total[b] - self.total[a], 1e-9)
+            a, b = self._at(a), self._at(np.maximum(b, a + 1))
+            weight = np.maximum(self.total[0, b] - self.total[0, a], 1e-9)
             return (self.waves[b] - self.waves[a]) / weight[:, None]
 
         off = mean(start, end) - mean(start - record, start)
         return np.einsum("ni,ij,nj->n", off, self.variance, off)
 
-    def _laid_up(self, code, day):
-        if not len(self.begin):
-            return np.zeros(len(code))
-        first, last = self.first[code], self.last[code]
-        row = last_not_above(self.begin, first, last, day)
-        begun, row = row >= first, np.maximum(row, 0)
-        now = self._sum(np.minimum(day, self.until[row])) - self._sum(self.begin[row])
-        return np.where(begun, self.before[row] + now, 0.0)
-
     def between(self, code, start, end):
         """Days of use from the end of day start to the end of day end."""
-        gone = self._sum(end) - self._sum(start)
-        return gone - self._laid_up(code, end) + self._laid_up(code, start)
+        row = self.row[code]
+        return self.total[row, self._at(end)] - self.total[row, self._at(start)]
 
     def after(self, code, start, days):
         """The first day by whose end so many days of use have gone since the end of day start; past
@@ -85,16 +67,12 @@ class Clock:
 @dataclass(frozen=True, eq=False)
 class LastYear(Clock):
     """A clock on which each vehicle's days go as they did a year before, over and over: distance
-    then, in days of its mean rate.
-
-    path, names: the readings and the vehicles by number. last_read: each one's last day; rate: km a
-    day, used before its record was a year long.
-    """
+    then, in days of its mean rate."""
 
     path: Path | None = None
-    names: pd.Index | None = None
-    last_read: np.ndarray | None = None
-    rate: np.ndarray | None = None
+    names: pd.Index | None = None  # of the vehicles, by number
+    last_read: np.ndarray | None = None  # each one's last day
+    rate: np.ndarray | None = None  # km a day, used before its record was a year long
 
     def _gone(self, code, day):
         """Days of use up to the end of each day, from any start."""
@@ -121,29 +99,26 @@ def clock_of(names, spans, end, layups=None, seasonal=True):
     origin = int(min(spans["start"].min(initial=end), end - 366 * YEARS_BACK))
     stop = end + 366 * _YEARS_AHEAD
     none = np.ones(stop - origin + 1), None, None
-    weight, wave, variance = season_fit(spans, origin, stop) if seasonal else none
+    weight, wave, variance = season(spans, origin, stop) if seasonal else none
     waves = None if wave is None else np.cumsum(weight[:, None] * wave, axis=0)
-    total = np.cumsum(weight)
-    if layups is None:
-        layups = pd.DataFrame({"vehicle": [], "from": [], "to": []})
-    rows = layups.dropna(subset=["from"])
-    begin = np.maximum(days_of(rows["from"]) - 1, origin)
-    until = np.where(rows["to"].isna(), end, days_of(rows["to"]))
-    who, begin, until = merged(rows["vehicle"], begin, until)
-    code = names.get_indexer(pd.Index(who))
-    order = np.lexsort((begin, code))[np.count_nonzero(code < 0) :]
-    code, begin, until = code[order], begin[order], np.minimum(until[order], stop)
-    first, last = (np.searchsorted(code, np.arange(len(names)), side) for side in ("left", "right"))
-    spent = total[until - origin] - total[begin - origin]
-    so_far = np.append(0.0, np.cumsum(spent))
-    before = so_far[:-1] - so_far[first][code]
-    return Clock(origin, total, first, last, begin, until, before, waves, variance)
+    row, weight = np.zeros(len(names) + 1, dtype=np.int64), weight[None]  # the last row: no vehicle
+    if layups is not None:
+        stays = layups[layups["from"].notna() & layups["vehicle"].isin(names)]
+        code = names.get_indexer(stays["vehicle"])
+        stored = np.unique(code)
+        row[stored] = np.arange(len(stored)) + 1
+        weight = np.repeat(weight, len(stored) + 1, axis=0)
+        begin = np.maximum(days_of(stays["from"]) - origin, 0)
+        until = np.where(stays["to"].isna(), end, days_of(stays["to"])) - origin
+        for vehicle, first, last in zip(row[code], begin, until, strict=True):
+            weight[vehicle, first : max(last + 1, 0)] = 0.0
+    return Clock(origin, np.cumsum(weight, axis=1), row, waves, variance)
 
 
-def usual_layups(layups, as_of, years=2):
+def usual_layups(layups, as_of):
     """The lay-ups (the log's table) with those to be expected: a season's lay-up of the past year
-    comes again, as long, in each of the next `years`; one of any reason still open on day `as_of`
-    is taken to last as long as the median one of its reason."""
+    comes again, as long, in each of the next two; one of any reason still open on day `as_of` is
+    taken to last as long as the median one of its reason."""
     rows = layups.dropna(subset=["from"])
     length = (rows["to"] - rows["from"]).dt.days
     ended = length.dropna()
@@ -153,6 +128,86 @@ def usual_layups(layups, as_of, years=2):
     recent = rows["from"] > pd.Timestamp(as_of) - pd.Timedelta(days=365)
     again = rows[rows["reason"].eq("season") & recent]
     parts = [rows]
-    for n in range(1, years + 1):
+    for n in (1, 2):
         parts.append(again.assign(**{c: again[c] + pd.DateOffset(years=n) for c in ("from", "to")}))
-    return pd.concat(parts, ignore_index=True) if len(again) else rows
+    return stacked(parts)
+
+
+def season(spans, origin, end):
+    """(weight of every day from `origin` to `end`, 1 on average over a year; its waves by day;
+    variance of their heights): waves (days, 2 or 4), None where the record shows no season.
+
+    spans: arrays `code, start, end, km` of distance between readings (int days), any number a
+    vehicle. The log of the weight is a wave of one year, and of half a year too where there are two
+    years of record or many vehicles, fitted to how each vehicle's distance divides over its spans
+    (a quasi-multinomial likelihood: the vehicles' own rates cancel). Needs a year of record from
+    five vehicles, or two years of any, read in eight fortnights or more for each wave; a wave is
+    kept where chance would give as much less than once in a thousand.
+    """
+    days = np.arange(origin, end + 1)
+    found = np.ones(len(days)), None, None
+    code, start, stop, km = _divided(spans)
+    length = int(stop.max() - start.min()) if len(code) else 0
+    n, fortnights = len(np.unique(code)), len(np.unique(stop // 14))
+    if length < 720 and n < _LEAST_VEHICLES:
+        return found
+    most, gain = min(length // 360 * (1 + (n >= _MANY_VEHICLES)), 2), 0.0
+    for number in range(1, min(most, fortnights // _LEAST_FORTNIGHTS) + 1):
+        wave = _waves(days, number)
+        height, more, dispersion, variance = _fit(code, start - origin, stop - origin, km, wave)
+        if 2 * (more - gain) / dispersion < stats.chi2.ppf(0.999, 2):
+            break
+        mean = np.exp(_waves(np.arange(1461), number) @ height).mean()
+        gain, found = more, (np.exp(wave @ height) / mean, wave, variance)
+    return found
+
+
+def _waves(days, number):
+    angle = 2 * np.pi * days[:, None] / 365.25
+    return np.hstack([f(k * angle) for k in range(1, number + 1) for f in (np.cos, np.sin)])
+
+
+def _divided(spans):
+    """Spans of vehicles that have two or more and have moved, of the first where there are many;
+    distance in days of the vehicle's own mean rate."""
+    code, start, stop, km = (spans[name][:_MOST_SPANS] for name in ("code", "start", "end", "km"))
+    n, driven = np.bincount(code, stop > start), np.bincount(code, km)
+    kept = (n[code] >= 2) & (driven[code] > 0) & (stop > start)
+    code, start, stop, km = (values[kept] for values in (code, start, stop, km))
+    rate = driven[code] / np.bincount(code, stop - start, len(n))[code]
+    return code, start, stop, km / rate
+
+
+def _fit(code, start, stop, gone, wave):
+    """(height of each wave, gain in log likelihood over none, dispersion, variance of the heights)
+    by Newton's steps, with a standard normal prior that tames a short record."""
+    total, prior = np.bincount(code, gone), np.eye(wave.shape[1])
+
+    def share(part):
+        return part / np.bincount(code, part)[code]
+
+    def parts(height):
+        """The weight of each span, and the weight times each wave."""
+        weight = np.exp(wave @ height)[:, None]
+        sums = np.cumsum(np.hstack([weight, weight * wave]), axis=0)
+        return sums[stop] - sums[start]
+
+    def loglik(height):
+        return gone @ np.log(share(parts(height)[:, 0]))
+
+    def slope(height):
+        part = parts(height)
+        tilt, own = part[:, 1:] / part[:, :1], share(part[:, 0])
+        mean = np.column_stack([np.bincount(code, own * column) for column in tilt.T])
+        off = tilt - mean[code]
+        score = (gone[:, None] * off).sum(0) - dispersion * height
+        return score, ((total[code] * own)[:, None] * off).T @ off + dispersion * prior
+
+    even = total[code] * share((stop - start).astype(float))
+    spread = ((gone - even) ** 2 / even).sum() / max(len(code) - np.count_nonzero(total), 1)
+    dispersion, height = max(spread, LEAST_DISPERSION), np.zeros(len(prior))
+    for _ in range(12):
+        score, curve = slope(height)
+        height = height + np.clip(np.linalg.solve(curve, score), -0.5, 0.5)
+    variance = dispersion * np.linalg.inv(slope(height)[1])
+    return height, loglik(height) - loglik(0 * height), dispersion, variance

@@ -39,6 +39,11 @@ def days_later(date, days):
     return (date + pd.to_timedelta(days.fillna(0.0), unit="D")).where(days.notna())
 
 
+def known_on(date, recorded):
+    """The day from which rows are known: their own date, or the day they were typed where later."""
+    return date.where(~(recorded > date), recorded)
+
+
 def index_of(vehicle):
     """The index of an answer: that of the question, if it has one."""
     return vehicle.index if isinstance(vehicle, pd.Series) else pd.RangeIndex(len(vehicle))
@@ -52,20 +57,15 @@ def numbers_of(names, vehicle):
 
 @dataclass(frozen=True, eq=False)
 class Path:
-    """The line of every vehicle: one row a vehicle and day that has a reading, sorted.
-
-    vehicles: Index; first, last: the rows of each, last not included. day: since 1970; low, high:
-    the day's lowest and highest reading, never less than the day before. offset: what is added to
-    the instrument's reading at the day's end.
-    """
+    """The line of every vehicle: one row a vehicle and day that has a reading, sorted."""
 
     vehicles: pd.Index
-    first: np.ndarray
-    last: np.ndarray
-    day: np.ndarray
-    low: np.ndarray
+    first: np.ndarray  # each vehicle's first row
+    last: np.ndarray  # the row after its last
+    day: np.ndarray  # since 1970
+    low: np.ndarray  # the day's lowest and highest reading, never less than the day before
     high: np.ndarray
-    offset: np.ndarray
+    offset: np.ndarray  # what is added to the instrument's reading at the day's end
 
     def rows(self, vehicle):
         """(first, last) row of each named vehicle; of one without a reading, both 0."""
@@ -76,17 +76,16 @@ class Path:
         """The vehicle's number in every row."""
         return np.repeat(np.arange(len(self.vehicles)), self.last - self.first)
 
-    def before(self, vehicle, day):
-        """Row of each vehicle's last reading by the end of each day; -1 where there is none."""
+    def around(self, name, vehicle, wanted):
+        """(row, row): each vehicle's last whose `day` or `high` is not above the one wanted, and
+        the one after that; -1 where there is none."""
         first, last = self.rows(vehicle)
-        row = last_not_above(self.day, first, last, day)
-        return np.where(row >= first, row, -1)
+        row = last_not_above(getattr(self, name), first, last, wanted)
+        return np.where(row >= first, row, -1), np.where(row + 1 < last, row + 1, -1)
 
     def get(self, name, row):
         """`day`, `low`, `high` or `offset` of rows; NaN of row -1."""
-        values = getattr(self, name)
-        known = np.where(row < 0, np.nan, 0.0)
-        return known + values[np.maximum(row, 0)] if len(values) else known
+        return np.append(getattr(self, name), np.nan)[row]
 
 
 def path_of(readings, column="distance_km"):
@@ -97,29 +96,17 @@ def path_of(readings, column="distance_km"):
     readings = readings[readings[column].notna()]
     value, day = readings[column].to_numpy(), days_of(readings["date"])
     offset = value - readings["meter_hours" if column == "hours" else "odometer_km"].to_numpy()
-    name = readings["vehicle"].array
-    new_vehicle = np.ones(len(readings), dtype=bool)
-    new_vehicle[1:] = np.asarray(name[1:] != name[:-1], dtype=bool)
-    new_day = new_vehicle.copy()
-    new_day[1:] |= day[1:] != day[:-1]
-    start = np.flatnonzero(new_day)
-    end = np.append(start[1:], len(readings))[: len(start)] - 1
-    first = np.flatnonzero(new_vehicle[start])
-    last = np.append(first[1:], len(start))[: len(first)]
-    low = np.minimum.reduceat(value, start) if len(start) else value
-    high = np.maximum.reduceat(value, start) if len(start) else value
-    low, high = _never_back(low, high, new_vehicle[start])
-    return Path(pd.Index(name[start[first]]), first, last, day[start], low, high, offset[end])
-
-
-def _never_back(low, high, new_vehicle):
-    """A line that goes back is held level until it is caught up: a day has one distance."""
-    if np.any((low[1:] < high[:-1]) & ~new_vehicle[1:]):
-        code = np.cumsum(new_vehicle)
-        high = pd.Series(high).groupby(code).cummax().to_numpy()
-        before = np.where(new_vehicle, -np.inf, np.append(-np.inf, high[:-1]))
-        low = np.maximum(low, before)
-    return low, high
+    code, vehicles = pd.factorize(readings["vehicle"])
+    start = np.flatnonzero((np.diff(code, prepend=-1) != 0) | (np.diff(day, prepend=0) != 0))
+    end, code = np.append(start[1:], len(day))[: len(start)] - 1, code[start]
+    low, high = np.minimum.reduceat(value, start), np.maximum.reduceat(value, start)
+    if np.any((low[1:] < high[:-1]) & (code[1:] == code[:-1])):
+        # a line that goes back is held level until it is caught up: a day has one distance
+        line = pd.Series(high).groupby(code).cummax()
+        low = np.maximum(low, line.groupby(code).shift(fill_value=-np.inf).to_numpy())
+        high = line.to_numpy()
+    first, last = (np.searchsorted(code, np.arange(len(vehicles)), s) for s in ("left", "right"))
+    return Path(vehicles, first, last, day[start], low, high, offset[end])
 
 
 def last_not_above(values, first, last, wanted):
@@ -143,10 +130,7 @@ def distance_at(readings, vehicle, date):
     NaN.
     """
     path, day = path_of(readings), days_of(date)
-    first, last = path.rows(vehicle)
-    row = last_not_above(path.day, first, last, day)
-    before = np.where(row >= first, row, -1)
-    after = np.where(row + 1 < last, row + 1, -1)
+    before, after = path.around("day", vehicle, day)
     day_before, low, high = (path.get(name, before) for name in ("day", "low", "high"))
     next_low = path.get("low", after)
     is_exact = day_before == day
@@ -171,13 +155,10 @@ def date_at(readings, vehicle, distance_km):
     One that was passed before the first reading is given that reading's day: it was reached no
     later. For hours give the path of hours.
     """
-    path = path_of(readings)
-    wanted = np.asarray(distance_km, dtype=float)
-    first, last = path.rows(vehicle)
+    path, wanted = path_of(readings), np.asarray(distance_km, dtype=float)
     # the last day that ends below it; the next day with a reading ends at or above it
-    row = last_not_above(path.high, first, last, np.nextafter(wanted, -np.inf))
-    after = np.where(row + 1 < last, row + 1, -1)
-    before = np.where((after >= 0) & (row >= first), row, after)
+    before, after = path.around("high", vehicle, np.nextafter(wanted, -np.inf))
+    before = np.where((after >= 0) & (before >= 0), before, after)
     start, high, low = path.get("day", before), path.get("high", before), path.get("low", after)
     inside = (before < after) & (wanted < low)
     part = np.where(inside, (wanted - high) / np.where(inside, low - high, 1.0), 1.0)
@@ -196,7 +177,7 @@ def distance_between(readings, vehicle, start, end):
         "low_km": (there["low_km"] - here["high_km"]).clip(lower=0.0),
         "high_km": there["high_km"] - here["low_km"],
     }
-    return pd.DataFrame(columns, index=index_of(vehicle))
+    return pd.DataFrame(columns)
 
 
 def to_cumulative(readings, vehicle, date, odometer_km):
@@ -207,9 +188,9 @@ def to_cumulative(readings, vehicle, date, odometer_km):
     """
     path = path_of(readings)
     shown, day = np.asarray(odometer_km, dtype=float), days_of(date)
-    first, row = next(path.rows(vehicle)), path.before(vehicle, day)
-    after = np.nan_to_num(path.get("offset", row))
-    yesterday = np.where(row > first, path.get("offset", row - 1), 0.0)
+    row, _ = path.around("day", vehicle, day)
+    earlier = np.where(row > next(path.rows(vehicle)), row - 1, -1)
+    yesterday, after = (np.nan_to_num(path.get("offset", at)) for at in (earlier, row))
     before = np.where(path.get("day", row) == day, yesterday, after)
     where = path.get("high", row)
     nearer = np.abs(shown + before - where) < np.abs(shown + after - where)
@@ -219,11 +200,9 @@ def to_cumulative(readings, vehicle, date, odometer_km):
 def odometer_of(readings, vehicle, distance_km):
     """What the instrument shows, or will, at each cumulative distance, by the latest change
     known."""
-    path = path_of(readings)
-    wanted = np.asarray(distance_km, dtype=float)
-    first, last = path.rows(vehicle)
-    row = np.maximum(last_not_above(path.high, first, last, wanted), first)
-    offset = np.nan_to_num(path.get("offset", np.where(last > 0, row, -1)))
+    path, wanted = path_of(readings), np.asarray(distance_km, dtype=float)
+    before, after = path.around("high", vehicle, wanted)
+    offset = np.nan_to_num(path.get("offset", np.where(before >= 0, before, after)))
     return pd.Series(wanted - offset, index=index_of(vehicle))
 
 

@@ -26,7 +26,7 @@ def forecast_dates(readings, vehicles, vehicle, distance_km, as_of, confidence=0
     day), own (from its own rate, drawn to its kind and site), kind-and-site (fewer than three
     readings) or none (too few of either, or it has not moved).
     """
-    model = _model(readings, vehicles, as_of, layups)
+    model = model_of(readings, vehicles, as_of, layups)
     row, known = model.of(vehicle)
     left, spread = _left(model, row, known, np.asarray(distance_km, dtype=float))
     method = known["method"].mask(np.isnan(left), "none").fillna("none").mask(left == 0, "reached")
@@ -50,7 +50,7 @@ def due_dates(readings, vehicles, rows, as_of, confidence=0.9, layups=None):
     rows: `vehicle, due_km, due_hours` (cumulative, NaN without such a limit), `due_date`. Distance
     and hours by `forecast_dates`, the date as it stands; of each column the earliest.
     """
-    model = _model(readings, vehicles, as_of, layups)
+    model = model_of(readings, vehicles, as_of, layups)
     parts = [pd.DataFrame(dict.fromkeys(ENDS, rows["due_date"]), index=rows.index)]
     for meter, asked in _meters(model, rows):
         told = forecast_dates(meter, vehicles, asked["vehicle"], asked["due"], as_of, confidence)
@@ -71,7 +71,8 @@ def chance_due(model, rows, date):
     return chance
 
 
-def _model(readings, vehicles, as_of, layups):
+def model_of(readings, vehicles, as_of, layups=None):
+    """The `UsageModel` of readings, fitted without a back-test; a model as it is."""
     is_fitted = isinstance(readings, UsageModel)
     return readings if is_fitted else fit_usage(readings, vehicles, as_of, layups)
 

@@ -16,9 +16,8 @@ import numpy as np
 import pandas as pd
 from scipy import special, stats
 
-from wearbar.usage.days_of_use import YEARS_BACK, Clock, clock_of
+from wearbar.usage.days_of_use import LEAST_DISPERSION, YEARS_BACK, Clock, clock_of
 from wearbar.usage.distance import Path, as_dates, days_of, numbers_of, path_of
-from wearbar.usage.season import LEAST_DISPERSION
 
 # days ahead: the bins in which forecasts are judged, and widened by what the judging showed
 HORIZONS = ((0, 30), (31, 90), (91, 180), (181, 365))
@@ -39,15 +38,13 @@ class UsageModel:
     record), `log_variance` of the rate, `dispersion_days` and `drift_per_day` (of the distance and
     of the rate, relative), `df`, `is_changed` (recent use differs from the record's mean by more
     than chance), `method` (own, kind-and-site, none).
-    clock: days of use between dates. path: the readings. widen: what the spread is multiplied by in
-    each of HORIZONS. hours: the same of the hour meters, where `km` everywhere stands for hours;
-    None where no hours were read.
     """
 
     vehicles: pd.DataFrame
-    clock: Clock
-    path: Path
-    widen: tuple = (1.0, 1.0, 1.0, 1.0)
+    clock: Clock  # days of use between dates
+    path: Path  # the readings
+    widen: tuple = (1.0, 1.0, 1.0, 1.0)  # what the spread is multiplied by in each of HORIZONS
+    # the same of the hour meters, where `km` stands for hours; None where no hours were read
     hours: "UsageModel | None" = None
 
     def of(self, vehicle):
@@ -66,18 +63,16 @@ def fit_usage(readings, vehicles, as_of, layups=None, seasonal=True, drifts=True
     """
     hours = fit_hours(readings, vehicles, as_of, layups, seasonal, drifts, widen)
     path, end, names = path_of(readings), int(days_of([as_of])[0]), pd.Index(vehicles["vehicle"])
-    spans = _spans(path, end)
-    spans["code"] = names.get_indexer(path.vehicles)[spans["code"]]
+    spans = _spans(path, names, end)
     clock = clock_of(names, spans, end, layups, seasonal)
     spans["days"] = clock.between(spans["code"], spans["start"], spans["end"])
-    order = np.lexsort((spans["start"], spans["code"]))
-    order = order[((spans["code"] >= 0) & (spans["days"] >= 1))[order]]
-    spans = {name: values[order] for name, values in spans.items()}
+    spans = {name: values[spans["days"] >= 1] for name, values in spans.items()}
     kind, site = (pd.factorize(vehicles[c].astype(object).fillna(""))[0] for c in ("kind", "site"))
     own = _own(spans, kind, len(names), drifts)
     shrunk = _shrink(own, kind, kind * (int(site.max(initial=0)) + 1) + site)
-    last = path.before(names, np.full(len(names), end))
+    last, _ = path.around("day", names, np.full(len(names), end))
     has_rate = np.isfinite(shrunk["rate_km_per_day"]) & np.isfinite(shrunk["dispersion_days"])
+    is_told = [(last < 0) | ~has_rate, own["n"] >= 2]
     told = {
         "last_date": as_dates(path.get("day", last)),
         "last_km": path.get("high", last),
@@ -85,9 +80,7 @@ def fit_usage(readings, vehicles, as_of, layups=None, seasonal=True, drifts=True
         "mean_km_per_day": own["mean"],
         "record_days": np.bincount(spans["code"], spans["end"] - spans["start"], len(names)),
         **shrunk,
-        "method": np.select(
-            [(last < 0) | ~has_rate, own["n"] >= 2], ["none", "own"], "kind-and-site"
-        ),
+        "method": np.select(is_told, ["none", "own"], "kind-and-site"),
     }
     vehicles = pd.DataFrame(told, index=names)
     return UsageModel(vehicles, clock, path, tuple(widen or UsageModel.widen), hours)
@@ -101,19 +94,21 @@ def fit_hours(readings, vehicles, as_of, layups=None, *how):
     return fit_usage(path_of(readings, "hours"), vehicles, as_of, layups, *how)
 
 
-def _spans(path, end):
-    """Distance between readings about a fortnight apart: arrays `code, start, end, km`, by vehicle
-    and date."""
-    kept = (path.day <= end) & (path.day > end - 365.25 * YEARS_BACK)
-    code, day, km = path.code()[kept], path.day[kept], path.high[kept]
+def _spans(path, names, end):
+    """Distance between readings about a fortnight apart: arrays `code` (in `names`), `start, end,
+    km`, by vehicle and date."""
+    code = names.get_indexer(path.vehicles)[path.code()]
+    rows = np.argsort(code, kind="stable")
+    seen = (path.day <= end) & (path.day > end - 365.25 * YEARS_BACK)
+    rows = rows[(seen & (code >= 0))[rows]]
+    code, day, km = code[rows], path.day[rows], path.high[rows]
     latest = pd.Series(day).groupby(code).transform("max").to_numpy()
     block = (latest - day) // _BLOCK_DAYS
-    closes = np.ones(len(code), dtype=bool)
-    closes[:-1] = (code[1:] != code[:-1]) | (block[1:] != block[:-1])
+    closes = (np.diff(code, append=-1) != 0) | (np.diff(block, append=0) != 0)
     code, day, km = code[closes], day[closes], km[closes]
-    pair = np.flatnonzero(code[1:] == code[:-1])
-    start, end = day[pair], day[pair + 1]
-    return {"code": code[pair], "start": start, "end": end, "km": km[pair + 1] - km[pair]}
+    same = code[1:] == code[:-1]
+    spans = {"code": code[1:], "start": day[:-1], "end": day[1:], "km": np.diff(km)}
+    return {name: values[same] for name, values in spans.items()}
 
 
 def _own(spans, kind, n_vehicles, drifts):
@@ -141,16 +136,10 @@ def _own(spans, kind, n_vehicles, drifts):
         dispersion = np.where(df > 0, dispersion * (prior + squares / usual) / df, np.nan)
         reach = np.minimum(np.sqrt(dispersion / drift), 1e6)
         recent, fall = _level(code, days, gone, time, reach, n_vehicles)
-        return {
-            "n": n,
-            "mean": mean,
-            "rate": mean * np.maximum(recent, 1e-3),
-            "variance": dispersion / reach * fall / np.maximum(recent, 0.05) ** 2,
-            "recent": recent,
-            "dispersion": dispersion,
-            "drift": drift,
-            "df": df,
-        }
+        rate = mean * np.maximum(recent, 1e-3)
+        variance = dispersion / reach * fall / np.maximum(recent, 0.05) ** 2
+    own = {"n": n, "mean": mean, "rate": rate, "variance": variance, "recent": recent}
+    return own | {"dispersion": dispersion, "drift": drift, "df": df}
 
 
 def _likeness(squares, df, pool):
@@ -217,9 +206,8 @@ def _pooled(code, days, gone, pool, n_vehicles, drifts):
 def _comparisons(code, days, gone, n_vehicles):
     """(squared difference of means, 1/g1 + 1/g2, (g1 + g2)/3, vehicle) of neighbouring spans, and
     of halves where there are four spans."""
-    pair = np.flatnonzero(code[1:] == code[:-1])
-    first, n = np.searchsorted(code, np.arange(n_vehicles)), np.bincount(code, minlength=n_vehicles)
-    is_late = 2 * (np.arange(len(code)) - first[code]) >= n[code]
+    pair, n = np.flatnonzero(code[1:] == code[:-1]), np.bincount(code, minlength=n_vehicles)
+    is_late = 2 * pd.Series(code).groupby(code).cumcount().to_numpy() >= n[code]
     halved = np.flatnonzero(n >= 4)
 
     def sides(values):
@@ -236,9 +224,7 @@ def _comparisons(code, days, gone, n_vehicles):
 def _level(code, days, gone, time, reach, n_vehicles):
     """The rate now, relative to the vehicle's mean, and coth(time / reach): the filter's gain falls
     off as cosh over the record."""
-    first = np.searchsorted(code, np.arange(n_vehicles))
-    end = np.cumsum(days)
-    end = end - np.append(0.0, end)[first][code]
+    end = pd.Series(days).groupby(code).cumsum().to_numpy()
     far, whole = reach[code], time[code]
 
     def risen(t):

@@ -1,11 +1,9 @@
 """How vehicles are used: rates, gaps in the record, sites, lay-ups, and what the distance was
 like."""
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import sparse, stats
 
 from wearbar.log.plan import SHARES
 from wearbar.log.schema import TEXT
@@ -15,12 +13,10 @@ from wearbar.usage.distance import (
     distance_at,
     distance_between,
     index_of,
-    last_not_above,
-    numbers_of,
     path_of,
 )
 
-_DAY = "datetime64[D]"
+_DAY, GAP_DAYS = "datetime64[D]", 60
 _FAR = np.datetime64("2262-01-01", "D").astype(np.int64)
 
 
@@ -35,13 +31,16 @@ def daily_rate(readings, as_of, days=365, confidence=0.9):
     end, code = int(days_of([as_of])[0]), path.code()
     start = np.maximum(end - days, path.day[path.first])
     base = distance_at(path, path.vehicles, start.astype(_DAY))["distance_km"].to_numpy()
-    inside = (path.day > start[code]) & (path.day <= end)
-    opens = inside & ~np.append(False, inside[:-1] & (code[1:] == code[:-1]))[: len(inside)]
-    gap = np.where(opens, path.day - start[code], np.diff(path.day, prepend=0))[inside]
-    gone = np.where(opens, path.high - base[code], np.diff(path.high, prepend=0.0))[inside]
+    read = (path.day >= start[code]) & (path.day <= end)
+    n_readings = np.bincount(code[read], minlength=len(start))
+    inside = read & (path.day > start[code])
+    code, day, high = code[inside], path.day[inside], path.high[inside]
+    opens = np.diff(code, prepend=-1) != 0
+    gap = np.where(opens, day - start[code], np.diff(day, prepend=0))
+    gone = np.where(opens, high - base[code], np.diff(high, prepend=0.0))
 
     def by_vehicle(values):
-        return np.bincount(code[inside], values, len(path.first))
+        return np.bincount(code, values, len(start))
 
     n, span, distance = by_vehicle(None), by_vehicle(gap), by_vehicle(gone)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -49,30 +48,29 @@ def daily_rate(readings, as_of, days=365, confidence=0.9):
         variance = np.maximum(by_vehicle(gone**2 / gap) - rate * distance, 0.0) / (n - 1) / span
         spread = np.sqrt(variance) * stats.t.ppf(0.5 + confidence / 2, n - 1)
     spread = np.where(n >= 2, spread, np.nan)
-    read = (path.day >= start[code]) & (path.day <= end)
-    last = path.before(path.vehicles, np.full(len(path.first), end))
+    last, _ = path.around("day", path.vehicles, np.full(len(start), end))
     columns = {
         "vehicle": pd.Series(path.vehicles, dtype=TEXT),
         "rate_km_per_day": rate,
         "low": np.maximum(rate - spread, 0.0),
         "high": rate + spread,
-        "n_readings": np.bincount(code[read], minlength=len(path.first)),
+        "n_readings": n_readings,
         "last_date": as_dates(path.get("day", last)),
         "last_km": path.get("high", last),
     }
     return pd.DataFrame(columns)
 
 
-def gaps(readings, least_days=60, times=3.0):
-    """Spans between readings longer than `least_days` and than `times` the vehicle's median span.
+def gaps(readings):
+    """Spans between readings longer than `GAP_DAYS` and than three times the vehicle's median span.
 
     Frame `vehicle, start, end, days, km`: no reading after start and before end.
     """
     path = path_of(readings)
     code, days = path.code(), np.diff(path.day, prepend=0)
-    rows = np.flatnonzero(np.append(False, code[1:] == code[:-1])[: len(code)])
+    rows = np.flatnonzero(np.diff(code, prepend=-1) == 0)
     usual = pd.Series(days[rows]).groupby(code[rows]).transform("median").to_numpy()
-    rows = rows[days[rows] > np.maximum(least_days, times * usual)]
+    rows = rows[days[rows] > np.maximum(GAP_DAYS, 3.0 * usual)]
     columns = {
         "vehicle": pd.Series(path.vehicles[code[rows]], dtype=TEXT),
         "start": as_dates(path.day[rows - 1]),
@@ -84,10 +82,10 @@ def gaps(readings, least_days=60, times=3.0):
 
 
 def site_at(log, vehicle, date):
-    """Site of each vehicle at each date: its posting then (the latest begun), or else
+    """Site of each vehicle at each date, or at one: its posting then (the latest begun), or else
     `vehicles.site`. Series of text."""
-    home = log.tables["vehicles"].drop_duplicates("vehicle").set_index("vehicle")["site"]
-    date = np.asarray(date, dtype="datetime64[ns]")
+    home = log.tables["vehicles"].set_index("vehicle")["site"]
+    date = np.broadcast_to(np.asarray(date, dtype="datetime64[ns]"), len(vehicle))
     asked = pd.DataFrame({"vehicle": pd.array(vehicle, dtype=TEXT), "date": date})
     posted = log.tables["postings"].dropna(subset=["from", "site"])
     posted = posted.sort_values("from", kind="stable")[["vehicle", "from", "to", "site"]]
@@ -97,52 +95,6 @@ def site_at(log, vehicle, date):
     there = both.set_index("index")["site"].reindex(asked.index)
     site = there.fillna(asked["vehicle"].map(home).astype(TEXT))
     return pd.Series(site.array, index=index_of(vehicle), dtype=TEXT, name="site")
-
-
-@dataclass(frozen=True, eq=False)
-class _Ramps:
-    """Sums, by vehicle, of amounts spread evenly over periods: cumulative at the end of any day."""
-
-    vehicles: pd.Index
-    first: np.ndarray
-    last: np.ndarray
-    day: np.ndarray
-    total: np.ndarray
-    slope: np.ndarray
-
-    def between(self, vehicle, start, end):
-        """Sums after the end of each day `start` and not after `end` (int days)."""
-        return self._at(vehicle, end) - self._at(vehicle, start)
-
-    def _at(self, vehicle, day):
-        code = numbers_of(self.vehicles, vehicle)
-        if not len(self.day):
-            return np.zeros((len(code), self.total.shape[1]))
-        first, last = (np.append(rows, 0)[code] for rows in (self.first, self.last))
-        row = last_not_above(self.day, first, last, day)
-        begun, row = row >= first, np.maximum(row, 0)
-        so_far = self.total[row] + self.slope[row] * (day - self.day[row])[:, None]
-        return np.where(begun[:, None], so_far, 0.0)
-
-
-def _ramps(vehicle, start, end, amount):
-    """`_Ramps` of periods from the end of day `start` to that of day `end` (int days, start < end)
-    with amounts (rows x columns)."""
-    code, vehicles = pd.factorize(pd.array(vehicle, dtype=TEXT))
-    rate = amount / (end - start)[:, None]
-    who, when = np.tile(code, 2), np.concatenate([start, end])
-    order = np.lexsort((when, who))
-    who, when, change = who[order], when[order], np.concatenate([rate, -rate])[order]
-    first = np.searchsorted(who, np.arange(len(vehicles)))
-    last = np.append(first[1:], len(who))[: len(first)]
-
-    def running(values):
-        return pd.DataFrame(values).groupby(who).cumsum().to_numpy().reshape(values.shape)
-
-    slope = running(change)
-    before = np.vstack([np.zeros((1, amount.shape[1])), slope[:-1]])[: len(who)]
-    total = running(before * np.diff(when, prepend=0)[:, None])
-    return _Ramps(pd.Index(vehicles), first, last, when, total, slope)
 
 
 def merged(vehicle, begin, until):
@@ -162,10 +114,22 @@ def layup_days(log, vehicle, start, end):
     a lay-up without an end runs on."""
     rows = log.tables["layups"].dropna(subset=["from"])
     until = np.where(rows["to"].isna(), _FAR, days_of(rows["to"]))
-    who, begin, until = merged(rows["vehicle"], days_of(rows["from"]) - 1, until)
-    ramps = _ramps(who, begin, until, (until - begin)[:, None].astype(float))
-    spent = ramps.between(vehicle, days_of(start), days_of(end))[:, 0]
+    stays = merged(rows["vehicle"], days_of(rows["from"]) - 1, until)
+    length = stays[2] - stays[1]
+    spent = _shared_out(*stays, length[:, None], vehicle, days_of(start), days_of(end))[:, 0]
     return pd.Series(spent, index=index_of(vehicle), name="layup_days").round().astype(int)
+
+
+def _shared_out(who, begin, until, amounts, vehicle, start, end):
+    """What falls after the end of day `start` and not after `end` (one row a `vehicle`) of amounts
+    (rows x columns) of `who`, each spread evenly from the end of day `begin` to that of `until`."""
+    periods = pd.DataFrame({"vehicle": pd.array(who, dtype=TEXT), "period": np.arange(len(who))})
+    asked = pd.DataFrame({"vehicle": pd.array(vehicle, dtype=TEXT), "row": np.arange(len(vehicle))})
+    row, period = asked.merge(periods, on="vehicle")[["row", "period"]].to_numpy().T
+    begin, until, start, end = (day.astype(float) for day in (begin, until, start, end))
+    inside = np.minimum(end[row], until[period]) - np.maximum(start[row], begin[period])
+    share = inside.clip(0) / np.maximum(until - begin, 1)[period]
+    return sparse.csr_matrix((share, (row, period)), (len(asked), len(periods))) @ amounts
 
 
 def use_shares(log_or_use, readings, vehicle, start, end):
@@ -181,33 +145,27 @@ def use_shares(log_or_use, readings, vehicle, start, end):
     path = path_of(readings)
     use = log_or_use.si("use") if hasattr(log_or_use, "si") else log_or_use
     use = use.dropna(subset=["from", "to"])
-    begin, until = days_of(use["from"]) - 1, days_of(use["to"])
-    who, lasts = use["vehicle"], until > begin
-    own = use["distance_km"].to_numpy(dtype=float)
-    weight = np.where(np.isnan(own), driven(path, who, begin, until), own)[:, None]
-    kinds = [name for name in SHARES if use[name].notna().any()]
-    share = use[kinds].to_numpy(dtype=float)
-    known = ~np.isnan(share) * weight
-    amounts = [(until - begin)[:, None], weight, known, np.nan_to_num(share) * weight]
-    ramps = _ramps(who[lasts], begin[lasts], until[lasts], np.hstack(amounts)[lasts])
+    periods = use["vehicle"], days_of(use["from"]) - 1, days_of(use["to"])
+    own, share = use["distance_km"].to_numpy(dtype=float), use[[*SHARES]].to_numpy(dtype=float)
+    weight = np.where(np.isnan(own), driven(path, *periods), own)[:, None]
+    amounts = np.hstack([weight, ~np.isnan(share) * weight, np.nan_to_num(share) * weight])
     first, last = days_of(start), days_of(end)
-    inner = _inside(path, vehicle, first, last)
-    sums, n = ramps.between(vehicle, *inner), len(kinds)
+    inner = within_readings(path, vehicle, first, last)
+    sums, n = _shared_out(*periods, amounts, vehicle, *inner), len(SHARES) + 1
     gone = driven(path, vehicle, *inner)
+    still, days = gone == 0, (periods[2] - periods[1])[:, None]
     with np.errstate(invalid="ignore", divide="ignore"):
-        cover = np.minimum(sums[:, 1 : 2 + n] / gone[:, None], 1.0)
-        mean = sums[:, 2 + n :] / sums[:, 2 : 2 + n]
-    still = gone == 0
-    days = ramps.between(pd.Index(vehicle)[still], first[still], last[still])[:, 0]
-    cover[still, 0] = np.minimum(days / np.maximum(last - first, 1)[still], 1.0)
+        cover, mean = np.minimum(sums[:, :n] / gone[:, None], 1.0), sums[:, n:] / sums[:, 1:n]
+    asked = pd.Index(vehicle)[still], first[still], last[still]
+    days = _shared_out(*periods, days, *asked)[:, 0] / np.maximum(last - first, 1)[still]
+    cover[still, 0] = np.minimum(days, 1.0)
     covers = [f"{name}_coverage_share" for name in SHARES]
-    names = ["coverage_share", *(f"{name}_coverage_share" for name in kinds), *kinds]
-    found = pd.DataFrame(np.hstack([cover, mean]), columns=names)
-    found = found.reindex(columns=["coverage_share", *SHARES, *covers])
-    return found.fillna(dict.fromkeys(covers, 0.0)).set_axis(index_of(vehicle))
+    found = pd.DataFrame(np.hstack([cover[:, :1], mean, cover[:, 1:]]), index_of(vehicle))
+    found = found.set_axis(["coverage_share", *SHARES, *covers], axis=1)
+    return found.fillna(dict.fromkeys(covers, 0.0))
 
 
-def _inside(path, vehicle, start, end):
+def within_readings(path, vehicle, start, end):
     """(start, end) as int days, cut to the vehicle's readings; end = start where none is inside."""
     first, last = path.rows(vehicle)
     if not len(path.day):
@@ -219,5 +177,5 @@ def _inside(path, vehicle, start, end):
 
 def driven(path, vehicle, start, end):
     """Distance between int days, of the part that lies inside the readings; 0 where none does."""
-    days = (day.astype(_DAY) for day in _inside(path, vehicle, start, end))
+    days = (day.astype(_DAY) for day in within_readings(path, vehicle, start, end))
     return distance_between(path, vehicle, *days)["distance_km"].fillna(0.0).to_numpy()

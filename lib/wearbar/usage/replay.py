@@ -15,12 +15,14 @@ import pyarrow.compute as pc
 from wearbar.log import log_from
 from wearbar.log.checks.cells import typed
 from wearbar.log.checks.rows import main_date
-from wearbar.log.schema import TABLES
+from wearbar.log.schema import READINGS, TABLES
+from wearbar.usage.distance import known_on
 
 # periods whose row is written when they end; of the others the beginning is known, and the end, if
 # still to come, is not
 WRITTEN_AT_END = ("use",)
 PAID_AHEAD = ("fixed_costs",)
+OF_USE = ("vehicles", "layups", *READINGS)
 YEAR = pd.Timedelta(days=366)
 
 
@@ -34,9 +36,15 @@ class Replay:
         self.dates = {name: _dates(name, raw) for name, raw in self.raw.items()}
 
     def at(self, day):
-        day = pd.Timestamp(day)
-        tables = {name: (lambda name=name: self._cut(name, day)) for name in self.raw}
-        return log_from(replace(self.source, tables=tables), plan_at(self.plan, day), day)
+        return self._log(self.raw, plan_at(self.plan, pd.Timestamp(day)), pd.Timestamp(day))
+
+    def use_at(self, day):
+        """The log of that day, without plan and tables that hold no reading: for `readings`."""
+        return self._log([name for name in self.raw if name in OF_USE], None, pd.Timestamp(day))
+
+    def _log(self, names, plan, day):
+        tables = {name: (lambda name=name: self._cut(name, day)) for name in names}
+        return log_from(replace(self.source, tables=tables), plan, day)
 
     def tells_when_recorded(self):
         """Whether any table says when a row was typed in."""
@@ -68,7 +76,7 @@ def _known_from(name, dates):
     day = dates["to"] if name in WRITTEN_AT_END else main_date(name, dates)
     if name == "certificates":
         day = day.fillna(dates["valid_to"] - YEAR)
-    return day.where(~(dates["recorded"] > day), dates["recorded"])
+    return known_on(day, dates["recorded"])
 
 
 def plan_at(plan, day):

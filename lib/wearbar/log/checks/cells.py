@@ -1,8 +1,12 @@
-"""From text to typed values, a column at a time; what can't be read is a problem with its place."""
+"""From text to typed values, a column at a time; what can't be read is a problem with its place.
+
+What a cell was meant to be is said in the remedy, never put in its place.
+"""
 
 import re
 from concurrent.futures import ThreadPoolExecutor
 from datetime import date
+from difflib import get_close_matches
 from functools import partial
 
 import numpy as np
@@ -10,9 +14,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from wearbar.log.checks.likely import in_range, likely_day, likely_number, nearest_code
-from wearbar.log.checks.problems import join, problems
-from wearbar.log.rules import RULES
+from wearbar.log.checks.problems import RULES, join, problems
 from wearbar.log.schema import TABLES, TEXT
 
 LARGE = 50_000
@@ -29,6 +31,15 @@ UNSEEN = (
 )
 BAD_DECODE = "\ufffd"
 YES_NO = {"yes": "yes", "no": "no", "true": "yes", "false": "no"}
+# stands beside a number without changing it; not k, maybe thousands, nor an l, maybe a 1
+_UNITS = (
+    r"mi|miles?|kms?|(?<=\s)l|ltrs?|lit(re|er)s?|gals?|gallons?|kwh|mm|psi|bar|kpa"
+    r"|h|hrs?|hours?|d|days?"
+)
+_MONEY = "aud|brl|cad|chf|cny|dkk|eur|gbp|inr|jpy|nok|nzd|pln|sek|usd|zar"
+_BESIDE = re.compile(rf"^[€£$¥]\s*|(?<![A-Za-z])((?i:{_UNITS}|{_MONEY})|L|[%°\"€£$¥])\.?$")
+_LOOK_ALIKE = re.compile(r"(?=.*\d)[+-]?[\dOoIl.,]*[\dOoI]", re.ASCII)
+_DIGITS = str.maketrans("OoIl", "0011")
 
 
 def typed(table, raw):
@@ -50,7 +61,7 @@ def typed(table, raw):
         for name, array in raw.columns.items()
         if not (name.startswith("(column") and array.null_count == len(array))
     }
-    parts.append(problems(table, [1] * len(extra), list(extra), [""], "unknown-column"))
+    parts.append(problems(table, [1] * len(extra), list(extra), "", "unknown-column"))
     return frame, join(parts), pd.DataFrame(extra, index=frame.index)
 
 
@@ -58,18 +69,22 @@ def _column(table, raw, col):
     array = raw.columns.pop(col.name, pa.nulls(len(raw.lines), pa.large_string()))
     if isinstance(array, pa.ChunkedArray):
         array = array.combine_chunks()
-    parts = []
-    if not raw.plain and col.kind not in ("number", "date"):
-        parts = _unreadable(table, col, array, raw.lines)
     values, bad = _READ[col.kind](col, array)
+    if not raw.plain and col.kind not in ("number", "date"):
+        bad = [*_unreadable(array), *bad]
+    parts, bad = [], [each for each in bad if len(each[1])]
     for rule, at, remedy in bad:
         cells = array.take(pa.array(at)).to_pandas()
+        if rule == "invisible":
+            cells = [ascii(cell)[1:-1] for cell in cells]
         parts.append(problems(table, raw.lines[at], col.name, cells, rule, remedy))
     if col.required:
-        named = np.concatenate([[], *(p["line"] for p in parts)])
-        blank = raw.lines[pd.isna(values) & ~np.isin(raw.lines, named)]
+        blank = pd.isna(values)
+        for _, at, _ in bad:
+            blank[at] = False
         severity = "warn" if col.kept else "set-aside"
-        parts.append(problems(table, blank, col.name, [""], "required", severity=severity))
+        where = (table, raw.lines[blank], col.name, "", "required")
+        parts.append(problems(*where, severity=severity))
     return values, parts
 
 
@@ -77,16 +92,10 @@ def _pandas_text(array):
     return TEXT.__from_arrow__(array.cast(pa.large_string()))
 
 
-def _unreadable(table, col, array, lines):
-    parts = []
+def _unreadable(array):
     for pattern, rule in ((BAD_DECODE, "not-utf-8"), (UNSEEN, "invisible")):
         hit = pc.fill_null(pc.match_substring_regex(array, pattern), False)
-        at = np.flatnonzero(hit.to_numpy(zero_copy_only=False))
-        cells = array.take(pa.array(at)).to_pylist()
-        if rule == "invisible":
-            cells = [ascii(v)[1:-1] for v in cells]
-        parts.append(problems(table, lines[at], col.name, cells, rule))
-    return parts
+        yield rule, np.flatnonzero(hit.to_numpy(zero_copy_only=False)), None
 
 
 def _text(col, array):
@@ -94,38 +103,31 @@ def _text(col, array):
     return _pandas_text(pc.if_else(blank, pa.scalar(None, array.type), array)), []
 
 
-def _by_distinct(array, read):
-    """`read(text) -> (value, rule broken, remedy)` of each distinct text, spread over the rows:
-    (values, at which each row's stands, what is wrong: tuples of rule, rows and remedies)."""
+def _coded(col, array):
+    """Codes or days: each distinct text is read once, and its value spread over the rows."""
     coded = array.dictionary_encode()
     index = coded.indices.fill_null(len(coded.dictionary)).to_numpy()
-    told = [*map(read, coded.dictionary.to_pylist()), (None, "", "")]
-    values, rules, remedies = zip(*told, strict=True)
-    rule_of, remedy_of = (np.array(each, dtype=object) for each in (rules, remedies))
+    read = _read_day if col.kind == "date" else partial(_read_code, col)
+    told = [read(text.strip()) for text in coded.dictionary.to_pylist()]
+    values, *told = zip(*told, (None, "", ""), strict=True)
+    rules, remedies = (np.array(each, dtype=object) for each in told)
     bad = []
     for rule in sorted({*rules} - {""}):
-        at = np.flatnonzero((rule_of == rule)[index])
-        bad.append((rule, at, remedy_of[index[at]]))
-    return values, index, bad
-
-
-def _code(col, array):
-    values, index, bad = _by_distinct(array, partial(_read_code, col))
-    return TEXT.__from_arrow__(pa.array(values, pa.large_string()).take(pa.array(index))), bad
+        at = np.flatnonzero((rules == rule)[index])
+        bad.append((rule, at, remedies[index[at]]))
+    if col.kind == "date":
+        return np.array(values, dtype="datetime64[ns]")[index], bad
+    return _pandas_text(pa.array(values, pa.large_string()).take(pa.array(index))), bad
 
 
 def _read_code(col, text):
-    code = text.strip().casefold()
+    code = text.casefold()
     if code and col.kind == "yes_no" and code not in YES_NO:
         return None, "not-yes-no", RULES["not-yes-no"].mend
     if code and col.codes and code not in col.codes:
-        return None, "unknown-code", nearest_code(code, col.codes)
+        close = [f"; {near}?" for near in get_close_matches(code[:40], col.codes, n=1)]
+        return None, "unknown-code", f"use one of: {', '.join(col.codes)}{''.join(close)}"
     return (YES_NO.get(code) if col.kind == "yes_no" else code) or None, "", ""
-
-
-def _date(col, array):
-    values, index, bad = _by_distinct(array, lambda text: _read_day(text.strip()))
-    return np.array(values, dtype="datetime64[ns]")[index], bad
 
 
 def _read_day(text):
@@ -133,7 +135,7 @@ def _read_day(text):
         return None, "", ""
     match = DAY.fullmatch(text)
     if not match and not BASIC_DAY.fullmatch(text):
-        return None, "not-a-date", likely_day(text)
+        return None, "not-a-date", _likely_day(text)
     try:
         day = date.fromisoformat(match[1] if match else text)
     except ValueError:
@@ -153,9 +155,14 @@ def _number(col, array):
     if not all_read:
         values, bad = _patient_number(array)
     out = np.flatnonzero((values < col.low) | (values > col.high))
-    if len(out):
-        bad.append(("out-of-range", out, in_range(col, values[out])))
-        values[out] = np.nan
+    says = f"it can't be below {col.low:g}"
+    if col.high < np.inf:
+        says = f"from {col.low:g} to {col.high:g}"
+    if col.quantity == "share":
+        percent = [f": {v / 100:.4g}?" if 1 < v <= 100 else "" for v in values[out]]
+        says = [f"a share is from 0 to 1{meant}" for meant in percent]
+    bad.append(("out-of-range", out, says))
+    values[out] = np.nan
     return values, bad
 
 
@@ -167,9 +174,42 @@ def _patient_number(array):
     wrong = pc.and_(pc.invert(good), pc.fill_null(pc.greater(pc.utf8_length(text), 0), False))
     at = np.flatnonzero(wrong.to_numpy(zero_copy_only=False) | np.isinf(values))
     values = np.where(np.isinf(values), np.nan, values)
-    likely = [likely_number(v) for v in text.take(pa.array(at)).to_pylist()]
-    return values, [("not-a-number", at, likely)] if len(at) else []
+    likely = [_likely_number(v) for v in text.take(pa.array(at)).to_pylist()]
+    return values, [("not-a-number", at, likely)]
 
 
-_READ = dict.fromkeys(("id", "text"), _text) | dict.fromkeys(("code", "yes_no"), _code)
-_READ |= {"date": _date, "number": _number}
+def _likely_day(text):
+    """What a day in another form would be in ours; both readings where the day may be the month."""
+    found = []
+    if parts := re.fullmatch(r"(\d{1,2})[./\- ](\d{1,2})[./\- ](\d{4})", text, re.ASCII):
+        one, other, year = map(int, parts.groups())
+        for day, month in ((one, other), (other, one)):
+            try:
+                found.append(date(year, month, day).isoformat())
+            except ValueError:
+                continue
+    if re.fullmatch(r"[1-9]\d{4}(\.\d+)?", text, re.ASCII):
+        found.append(str(np.datetime64("1899-12-30") + int(float(text))))
+    return "write it as YYYY-MM-DD" + (f": {' or '.join(dict.fromkeys(found))}?" if found else "")
+
+
+def _likely_number(text):
+    """What to do, with the number that was meant: beside a unit, or with letters like 0."""
+    bare = re.sub(r"[\s\u00a0\u202f'_]", "", _BESIDE.sub("", text.strip()))
+    if _LOOK_ALIKE.fullmatch(bare):
+        bare = bare.translate(_DIGITS)
+    likely = ""
+    if re.fullmatch(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?", bare):
+        alone = bare.count(",") == 1 and "." not in bare
+        likely = bare.replace(",", "") + (f" or {bare.replace(',', '.')}" if alone else "")
+    elif re.fullmatch(r"[+-]?\d{1,3}(\.\d{3})+,\d+", bare):
+        likely = bare.replace(".", "").replace(",", ".")
+    elif re.fullmatch(r"[+-]?\d+,\d+", bare):
+        likely = bare.replace(",", ".")
+    elif bare != text and re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)", bare):
+        likely = bare
+    return "write digits and a decimal point alone" + (f": {likely}?" if likely else "")
+
+
+_READ = dict.fromkeys(("id", "text"), _text) | dict.fromkeys(("code", "yes_no", "date"), _coded)
+_READ["number"] = _number

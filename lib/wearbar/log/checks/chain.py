@@ -2,8 +2,8 @@
 
 All series are worked on at once. Near each step that can't be, a dynamic programme finds what to
 leave out: the whole of a short series, of a long one the last `REACH` readings at a time. Where two
-long stretches still contradict each other, a second one over whole stretches chooses those that
-hold the most readings.
+long stretches still contradict each other, the same programme chooses among whole stretches: those
+that hold the most readings.
 """
 
 from typing import NamedTuple
@@ -16,16 +16,16 @@ BREAK = 8.0
 
 
 def neighbours(series, value, kept, out):
-    """(values kept before and after each of `out` in its series, NaN for none; where those stand).
+    """The values kept before and after each of `out` in its series, NaN for none: two arrays.
 
     kept: array of bools. out: ints, where those left out stand.
     """
     at = np.flatnonzero(kept)
-    place = np.searchsorted(at, out)
-    before, behind = at[np.maximum(place - 1, 0)], at[np.minimum(place, len(at) - 1)]
-    first = np.where((place > 0) & (series[before] == series[out]), value[before], np.nan)
-    then = np.where((place < len(at)) & (series[behind] == series[out]), value[behind], np.nan)
-    return first, then, before, behind
+    after = np.searchsorted(at, out)
+    for near in (after - 1, after):
+        there = at[np.clip(near, 0, len(at) - 1)]
+        is_there = (near >= 0) & (near < len(at)) & (series[there] == series[out])
+        yield np.where(is_there, value[there], np.nan)
 
 
 class _Readings(NamedTuple):
@@ -33,7 +33,6 @@ class _Readings(NamedTuple):
     day: np.ndarray
     value: np.ndarray
     limit: np.ndarray
-    weight: np.ndarray
     slack: float
 
     def follows(self, a, b):
@@ -50,49 +49,72 @@ def longest_likely(series, day, value, limit, weight, slack=0.0):
     read, less for a guess). A step within a day counts as a day. slack: how far value may fall from
     one to the next, where it is read with an error.
     """
-    read = _Readings(series, day, value, limit, weight, slack)
+    read = _Readings(series, day, value, limit, slack)
     kept = np.ones(len(series), dtype=bool)
     goes_on = read.follows(slice(None, -1), slice(1, None))
     bad = np.flatnonzero((series[1:] == series[:-1]) & ~goes_on)
     if len(bad):
-        _near_each_break(kept, read, bad)
-        _whole_stretches(kept, read)
+        _near_each_break(kept, read, weight, bad)
+        _whole_stretches(kept, read, weight)
         _nearest_the_line(kept, read)
     return kept
 
 
-def _near_each_break(kept, read, bad):
-    series = read.series
-    begins = np.searchsorted(series, series[bad])
-    ends = np.searchsorted(series, series[bad], side="right")
+def _near_each_break(kept, read, weight, bad):
+    begins = np.searchsorted(read.series, read.series[bad])
+    ends = np.searchsorted(read.series, read.series[bad], side="right")
     short = ends - begins <= SHORT
     low = np.where(short, begins, np.maximum(bad - REACH, begins))
     high = np.where(short, ends, np.minimum(bad + 2 + REACH, ends))
     first = np.flatnonzero(np.r_[True, (low[1:] > high[:-1]) | (begins[1:] != begins[:-1])])
     low, size = low[first], np.maximum.reduceat(high, first) - low[first]
-    cost = np.where(short, np.inf, BREAK)[first]
+    each, cost = np.arange(len(kept)), np.where(short[first], np.inf, BREAK)
+    _heaviest(kept, read, (each, each, weight), low, size, cost, REACH)
+
+
+def _whole_stretches(kept, read, weight):
+    """Of stretches that contradict each other, keep those of the heaviest chain."""
+    at, series = np.flatnonzero(kept), read.series
+    goes_on = read.follows(at[:-1], at[1:]) & (series[at[1:]] == series[at[:-1]])
+    starts = np.flatnonzero(np.r_[True, ~goes_on])
+    length = np.diff(starts, append=len(at))
+    stretches = at[starts], at[starts + length - 1], np.add.reduceat(weight[at], starts)
+    _, low, size = np.unique(series[at[starts]], return_index=True, return_counts=True)
+    chosen = np.ones(len(starts), dtype=bool)
+    _heaviest(chosen, read, stretches, low, size, np.full(len(low), np.inf), len(starts))
+    kept[at] = np.repeat(chosen, length)
+
+
+def _heaviest(kept, read, steps, low, size, cost, reach):
+    """Of each run of `size` steps from `low` on, keep the heaviest chain; runs of a size at once.
+
+    steps: first and last reading of each (ints), and its weight. cost: by run, what beginning anew
+    inside it costs. reach: how far back a step looks for one to follow, where runs are long.
+    """
     widths = np.ceil(np.log2(size)).astype(int)
     for width in np.unique(widths):
         mine = widths == width
         at = low[mine, None] + np.arange(size[mine].max())
-        inside = np.arange(at.shape[1]) < size[mine, None]
-        at = np.where(inside, at, low[mine, None])
-        kept[at[inside]] = _best_chains(read, at, inside, cost[mine])[inside]
+        inside = at < (low + size)[mine, None]
+        first, last, weight = (each[np.where(inside, at, low[mine, None])] for each in steps)
+        chains = _chains(read, first, last, np.where(inside, weight, 0.0), cost[mine], reach)
+        kept[at[inside]] = chains[inside]
 
 
-def _best_chains(read, at, inside, cost):
-    """Of each row of a matrix of readings, its heaviest chain; what can't follow has a `cost`."""
-    day, value, limit, weight = (v[at] for v in (read.day, read.value, read.limit, read.weight))
-    weight = np.where(inside, weight, 0.0)
-    rows, width = at.shape
+def _chains(read, first, last, weight, cost, reach):
+    """Which steps of each row of a matrix are in its heaviest chain."""
+    day, value, limit = read.day[first], read.value[first], read.limit[first]
+    last_day, last_value = read.day[last], read.value[last]
+    rows, width = weight.shape
+    reach = width if width <= SHORT else reach
     best, back = np.zeros((rows, width)), np.full((rows, width), -1)
-    reach = width if width <= SHORT else REACH
     top, top_at, every = np.full(rows, -np.inf), np.zeros(rows, dtype=int), np.arange(rows)
     for k in range(width):
         low = max(0, k - reach)
         score, came = np.where(top > cost, top - cost, 0.0), np.where(top > cost, top_at, -1)
         if k:
-            rise, days = value[:, k, None] - value[:, low:k], day[:, k, None] - day[:, low:k]
+            days = day[:, k, None] - last_day[:, low:k]
+            rise = value[:, k, None] - last_value[:, low:k]
             fits = (rise >= -read.slack) & (rise <= limit[:, k, None] * (days + 1))
             linked = np.where(fits, best[:, low:k], -np.inf)
             nearest = linked.shape[1] - 1 - np.argmax(linked[:, ::-1], axis=1)
@@ -109,43 +131,16 @@ def _best_chains(read, at, inside, cost):
     return kept
 
 
-def _whole_stretches(kept, read):
-    """Of stretches that contradict each other, keep those of the heaviest chain."""
-    at, series = np.flatnonzero(kept), read.series
-    same = series[at[1:]] == series[at[:-1]]
-    starts = np.flatnonzero(np.r_[True, ~(same & read.follows(at[:-1], at[1:]))])
-    ends = np.r_[starts[1:], len(at)]
-    heavy = np.add.reduceat(read.weight[at], starts)
-    first, last = at[starts], at[ends - 1]
-    nth = np.arange(len(starts)) - np.searchsorted(series[first], series[first])
-    best, back = heavy.copy(), np.full(len(starts), -1)
-    for k in range(1, nth.max() + 1):
-        mine = np.flatnonzero(nth == k)
-        for step in range(1, k + 1):
-            joined = best[mine - step] + heavy[mine]
-            better = read.follows(last[mine - step], first[mine]) & (joined > best[mine])
-            back[mine] = np.where(better, mine - step, back[mine])
-            best[mine] = np.where(better, joined, best[mine])
-    chosen, groups = np.zeros(len(starts), dtype=bool), np.flatnonzero(nth == 0)
-    end = np.lexsort((-best, series[first]))[groups]
-    while len(end):
-        chosen[end] = True
-        end = back[end]
-        end = end[end >= 0]
-    kept[at[~np.repeat(chosen, ends - starts)]] = False
-
-
 def _nearest_the_line(kept, read):
     """Of two readings that contradict each other alone, keep the nearer to the line around."""
     series, day, value = read.series, read.day, read.value
     alone = kept[:-3] & (kept[1:-2] != kept[2:-1]) & kept[3:] & (series[:-3] == series[3:])
-    first = np.flatnonzero(alone)
-    lost = np.where(kept[first + 1], first + 2, first + 1)
-    first = first[read.follows(first, lost) & read.follows(lost, first + 3)]
-    first = first[np.diff(first, prepend=-4) > 2]
-    a, x, y, b = (first + i for i in range(4))
-    lost, held = np.where(kept[x], y, x), np.where(kept[x], x, y)
-    slope = (value[b] - value[a]) / np.maximum(day[b] - day[a], 1)
-    off = [np.abs(value[k] - value[a] - slope * (day[k] - day[a])) for k in (lost, held)]
-    swap = off[0] < off[1]
-    kept[lost[swap]], kept[held[swap]] = True, False
+    a = np.flatnonzero(alone)
+    lost = np.where(kept[a + 1], a + 2, a + 1)
+    a = a[read.follows(a, lost) & read.follows(lost, a + 3)]
+    a = a[np.diff(a, prepend=-4) > 2]
+    slope = (value[a + 3] - value[a]) / np.maximum(day[a + 3] - day[a], 1)
+    x, y = (np.abs(value[k] - value[a] - slope * (day[k] - day[a])) for k in (a + 1, a + 2))
+    wrong = a[np.where(kept[a + 1], y < x, x < y)]
+    kept[wrong + 1] ^= True
+    kept[wrong + 2] ^= True

@@ -5,10 +5,11 @@ import pandas as pd
 
 from wearbar.log.checks.chain import longest_likely, neighbours
 from wearbar.log.checks.problems import codes, problems
-from wearbar.log.schema import READINGS, VEHICLE_KINDS
+from wearbar.log.checks.sizes import likely_a_day
+from wearbar.log.schema import READINGS
 from wearbar.log.units import DISTANCE_KM
 
-# meter to the (table, column, column of its date) of each kind of reading
+# meter to the (table, column, column of its date) of each kind of reading, first table odometer's
 PLACES = {
     "odometer": [(name, *pair) for name, pairs in READINGS.items() for pair in pairs],
     "hours": [(name, "hours", "date") for name in ("odometer", "work")],
@@ -18,62 +19,49 @@ GUESS = 0.4
 USUAL = 0.2
 MOST_CHANGES = 1000
 DAYS = 2**20
-DIGITS = 9
 MOST_NAMED = 3
 LAST = "a digit left out"
-# km: more in a day, on average between two readings, is a slip (common practice, no source)
-LIKELY_KM_A_DAY = dict.fromkeys(VEHICLE_KINDS, 2000.0)
-LIKELY_KM_A_DAY |= {"motorcycle": 1500.0, "quad": 800.0, "plant": 500.0}
+MILE = DISTANCE_KM["mi"]
 
 
-def likely_a_day(vehicles, distance):
-    """The most that each vehicle can cover in a day, in its odometer's unit: an array."""
-    most = vehicles["kind"].map(LIKELY_KM_A_DAY).astype(float)
-    km = vehicles["distance_unit"].fillna(distance).map(DISTANCE_KM).astype(float)
-    return (most.fillna(max(LIKELY_KM_A_DAY.values())) / km).to_numpy()
-
-
-def doubtful_readings(tables, distance):
+def doubtful_readings(tables, header):
     """Odometer readings that can't be true beside the others of their vehicle.
 
     Each instrument is looked at alone: a reading with `restarts_at` ends one and begins the next.
     """
-    vehicles = tables["vehicles"]
+    vehicles, distance = tables["vehicles"], header["distance"]
     in_km = vehicles["distance_unit"].fillna(distance).eq("km").to_numpy()
     yield from _doubtful(tables, "odometer", likely_a_day(vehicles, distance), in_km)
 
 
-def doubtful_hours(tables):
+def doubtful_hours(tables, _):
     """Hour-meter readings that can't be true: an hour meter runs 24 hours a day at most.
 
     A reading of hours with `restarts_at`, and no odometer, ends one meter and begins the next.
     """
-    yield from _doubtful(tables, "hours", np.full(len(tables["vehicles"]), HOURS_A_DAY))
+    n = len(tables["vehicles"])
+    yield from _doubtful(tables, "hours", np.full(n, HOURS_A_DAY), np.full(n, None))
 
 
-def _doubtful(tables, meter, limit, in_km=None):
+def _doubtful(tables, meter, limit, in_km):
     """limit: the most in a day, by vehicle. in_km: whether its instrument counts km."""
-    places = PLACES[meter]
-    read = [_readings(tables, place, *where) for place, where in enumerate(places)]
-    rows = pd.concat(read, ignore_index=True)
-    changes = _changes(tables, meter)
-    rows["series"] = rows["vehicle"] * MOST_CHANGES
-    if len(changes):
-        rows["series"] += _instrument(rows, changes, places.index(("odometer", meter, "date")))
-        fresh = changes.assign(value=changes["new"], weight=1.0, place=-1)
-        fresh["series"] = fresh["vehicle"] * MOST_CHANGES + fresh["nth"] + 1
-        rows = pd.concat([rows, fresh[list(rows)]], ignore_index=True)
-    order = np.lexsort((rows["value"], rows["series"] * DAYS + rows["day"]))
-    rows = rows.iloc[order].reset_index(drop=True)
-    rows["limit"] = limit[rows["vehicle"]]
-    read = (rows[name].to_numpy() for name in ("series", "day", "value", "limit", "weight"))
-    kept = longest_likely(*read)
-    out = np.flatnonzero(~kept & (rows["place"] >= 0))
-    if not len(out):
-        return
-    rows = _with_remedies(rows, kept, out, in_km)
-    for (place, rule), some in rows.groupby(["place", "rule"]):
-        table, name, _ = places[place]
+    rows = _readings(tables, meter)
+    rows = rows.iloc[np.lexsort((rows["value"], rows["series"] * DAYS + rows["day"]))]
+    vehicle, day, value, series, weight, place = (
+        rows[name].to_numpy() for name in ("vehicle", "day", "value", "series", "weight", "place")
+    )
+    kept = longest_likely(series, day, value, limit[vehicle], weight)
+    out = np.flatnonzero(~kept & (place >= 0))
+    low, high = neighbours(series, value, kept, out)
+    since, _ = neighbours(series, day, kept, out)
+    most = low + limit[vehicle[out]] * USUAL * (day[out] - since + 1)
+    is_back = (value[out] < low) | (value[out] > high)
+    too_fast = "daily-distance" if meter == "odometer" else "hours-back"
+    found = rows.iloc[out].assign(rule=np.where(is_back, f"{meter}-back", too_fast))
+    told = zip(value[out], low, high, in_km[vehicle[out]], most, strict=True)
+    found["remedy"] = [likely_reading(*row) for row in told]
+    for (place, rule), some in found.groupby(["place", "rule"]):
+        table, name, _ = PLACES[meter][place]
         severity = None
         if table == name == "odometer":
             alone = tables[table].loc[some["line"], ["restarts_at", "hours"]].isna().all(axis=1)
@@ -81,19 +69,33 @@ def _doubtful(tables, meter, limit, in_km=None):
         yield problems(table, some["line"], name, some["value"], rule, some["remedy"], severity)
 
 
-def _readings(tables, place, table, name, date):
-    frame = tables[table]
-    frame = frame[(frame[name].notna() & frame[date].notna()).to_numpy()]
-    weight = np.ones(len(frame))
-    if table == "odometer":
-        weight[frame["source"].eq("estimate").to_numpy()] = GUESS
-    value = frame[name].to_numpy()
-    return _placed(frame, tables, date, value=value, weight=weight, place=place)
+def _readings(tables, meter):
+    """Every reading: `vehicle, day, line, value, place` (of `PLACES`, -1 for the first reading of
+    a new instrument, told beside the last of the old), its `weight`, and the `series` it is of."""
+    vehicles, read = tables["vehicles"], []
+    for place, (table, name, date) in enumerate(PLACES[meter]):
+        frame = tables[table][["vehicle", date, name]]
+        frame = frame[(frame[name].notna() & frame[date].notna()).to_numpy()]
+        read.append(_placed(frame, vehicles, date, value=name).assign(place=place))
+    rows = pd.concat(read, ignore_index=True)
+    own = rows["line"].where(rows["place"] == 0)  # the line in table odometer
+    guessed = tables["odometer"].index[tables["odometer"]["source"].eq("estimate")]
+    rows["weight"] = np.where(own.isin(guessed), GUESS, 1.0)
+    rows["series"] = rows["vehicle"] * MOST_CHANGES
+    changes = _changes(tables, meter)
+    if len(changes):
+        rows["series"] += _instrument(rows, changes, own)
+        fresh = changes.assign(value=changes["new"], weight=1.0, place=-1)
+        fresh["series"] = fresh["vehicle"] * MOST_CHANGES + fresh["nth"] + 1
+        rows = pd.concat([rows, fresh[list(rows)]], ignore_index=True)
+    return rows
 
 
-def _placed(rows, tables, date, **more):
-    vehicle = codes(rows["vehicle"], tables["vehicles"]["vehicle"]).astype("int64")
+def _placed(rows, vehicles, date, **columns):
+    """Rows with vehicle and day as numbers, their `line`, and columns by new names."""
+    vehicle = codes(rows["vehicle"], vehicles["vehicle"]).astype("int64")
     day = rows[date].to_numpy().astype("datetime64[D]").astype("int64")
+    more = {new: rows[name].to_numpy() for new, name in columns.items()}
     return pd.DataFrame({"vehicle": vehicle, "day": day, "line": rows.index} | more)
 
 
@@ -103,69 +105,46 @@ def _changes(tables, meter):
     of_hours = rows["odometer"].isna() & rows["hours"].notna()
     mine = rows["restarts_at"].notna() & rows["date"].notna() & of_hours.eq(meter == "hours")
     rows = rows[mine.to_numpy()]
-    old, new = rows[meter].to_numpy(), rows["restarts_at"].to_numpy()
-    changes = _placed(rows, tables, "date", old=old, new=new)
+    changes = _placed(rows, tables["vehicles"], "date", old=meter, new="restarts_at")
     changes = changes.sort_values(["vehicle", "day"], kind="stable", ignore_index=True)
     return changes.assign(nth=changes.groupby("vehicle").cumcount())
 
 
-def _instrument(rows, changes, own_place):
+def _instrument(rows, changes, line):
     """Which of its vehicle's instruments (0 the first) each reading is of: an array.
 
     On a day of change, the one whose reading is nearer; the row that tells of it, the old one.
+    line: of rows that may tell of a change.
     """
     key, mine = (each["vehicle"] * DAYS + each["day"] for each in (changes, rows))
     before, upto = np.searchsorted(key, mine), np.searchsorted(key, mine, side="right")
     that_day = changes.iloc[np.minimum(before, len(key) - 1)]
-    old, new = ((rows["value"].to_numpy() - that_day[c].to_numpy()) for c in ("old", "new"))
-    is_new = (upto > before) & (np.abs(new) < np.abs(old))
-    nth = np.where(is_new, upto, before) - np.searchsorted(changes["vehicle"], rows["vehicle"])
-    told = rows["line"].where(rows["place"] == own_place).map(changes.set_index("line")["nth"])
-    return np.where(told.notna(), told.fillna(0), nth).astype("int64")
+    old, new = (np.abs(rows["value"].to_numpy() - that_day[c].to_numpy()) for c in ("old", "new"))
+    nth = np.where((upto > before) & (new < old), upto, before)
+    nth -= np.searchsorted(changes["vehicle"], rows["vehicle"])
+    return line.map(changes.set_index("line")["nth"]).fillna(pd.Series(nth)).astype("int64")
 
 
-def _with_remedies(rows, kept, out, in_km):
-    """The readings left out, each with its `rule` and `remedy` by its neighbours that are kept."""
-    series, value, day = (rows[name].to_numpy() for name in ("series", "value", "day"))
-    low, high, before, _ = neighbours(series, value, kept, out)
-    rows, value = rows.iloc[out], value[out]
-    most = low + (rows["limit"] * USUAL * (day[out] - day[before] + 1)).to_numpy()
-    if in_km is None:
-        return rows.assign(rule="hours-back", remedy=likely_reading(value, low, high, None, most))
-    remedy = likely_reading(value, low, high, in_km[rows["vehicle"]], most)
-    back = (value < low) | (value > high)
-    return rows.assign(rule=np.where(back, "odometer-back", "daily-distance"), remedy=remedy)
+def likely_reading(x, low, high, in_km=None, most=np.nan):
+    """A remedy for a doubtful reading: what it stands between, and the slip that would fit.
 
-
-def likely_reading(x, low, high, in_km=None, most=None):
-    """A remedy for each doubtful reading: what it stands between, and the slip that would fit.
-
-    x: readings. low, high: the true readings before and after, NaN where there is none. in_km:
-    whether the instrument counts km. most: the most that is likely where no reading comes after.
+    low, high: the true readings before and after, NaN where there is none. in_km: whether the
+    instrument counts km. most: the most that is likely where no reading comes after.
     """
-    text = np.array([_between(*row) for row in zip(x, low, high, strict=True)], dtype=object)
-    bounded = np.isfinite(high)
-    high = high if most is None else np.where(bounded, high, most)
-    open_ = np.isfinite(low) & np.isfinite(high)
+    if not np.isfinite(low):
+        beside = f"before {_number(high)}" if np.isfinite(high) else "alone"
+        return f"{_number(x)} {beside}: mend it or its date"
+    is_last = not np.isfinite(high)
+    text = f"{_number(x)} after {_number(low)}"
+    if not is_last:
+        text = f"{_number(x)} between {_number(low)} and {_number(high)}"
     for name, made in _slips(x, in_km):
-        fits = (made >= low[:, None]) & (made <= high[:, None]) & (made != x[:, None])
-        for k in np.flatnonzero(open_ & fits.any(axis=1)):
-            likely = np.unique(made[k][fits[k]])
-            if len(likely) <= MOST_NAMED or name == LAST:
-                few = likely if len(likely) <= MOST_NAMED else []
-                text[k] += f": {name}? {' or '.join(map(_number, few))}".rstrip()
-                open_[k] = False
-    text[open_ & ~bounded] += "; if the instrument was changed before it, say restarts_at"
-    return text
-
-
-def _between(x, low, high):
-    if np.isfinite(low) and np.isfinite(high):
-        return f"{_number(x)} between {_number(low)} and {_number(high)}"
-    if np.isfinite(low):
-        return f"{_number(x)} after {_number(low)}"
-    beside = f"before {_number(high)}" if np.isfinite(high) else "alone"
-    return f"{_number(x)} {beside}: mend it or its date"
+        likely = sorted({v for v in made if low <= v <= (most if is_last else high) and v != x})
+        if 0 < len(likely) <= MOST_NAMED:
+            return f"{text}: {name}? {' or '.join(map(_number, likely))}"
+        if likely and name == LAST:
+            return f"{text}: {name}?"
+    return f"{text}; if the instrument was changed before it, say restarts_at" if is_last else text
 
 
 def _number(value):
@@ -173,27 +152,20 @@ def _number(value):
 
 
 def _slips(x, in_km):
-    """Each slip with the values that undo it, a column each; NaN where it can't be."""
-    whole = np.where((x == np.floor(x)) & (x < 10**DIGITS), x, 0).astype("int64")[:, None]
-    power = 10 ** np.arange(DIGITS, dtype="int64")
-    digits, real = whole // power % 10, whole >= power
-    least = 10.0 ** (real.sum(axis=1) - 1)[:, None]  # no reading is written with a 0 in front
-    shorter = whole // (power * 10) * power + whole % power
-    fewer = np.where(real & (shorter >= least / 10), shorter, np.nan)
-    yield "an extra digit", np.where(digits[:, :-1] == digits[:, 1:], fewer[:, :-1], np.nan)
-    yield "an extra digit", fewer
-    swapped = whole + (digits[:, :-1] - digits[:, 1:]) * (power[1:] - power[:-1])
-    swapped = np.where(real[:, 1:] & (swapped >= least), swapped, np.nan)
-    yield "two digits the wrong way round", swapped
+    """Each slip with the readings that undo it; none is written with a 0 in front."""
+
+    def numbers(texts):
+        return [float(text) for text in texts if text and text[0] != "0"]
+
+    text = f"{x:.0f}" if x and float(x).is_integer() else ""
+    ends = [(text[:k], text[k:]) for k in range(len(text) + 1)]
+    inner = ends[1:-1]  # between two digits
+    yield "an extra digit", numbers(a + b[1:] for a, b in inner if a[-1] == b[0])
+    yield "an extra digit", numbers(a + b[1:] for a, b in ends[:-1])
+    yield "two digits the wrong way round", numbers(a[:-1] + b[0] + a[-1] + b[1:] for a, b in inner)
     if in_km is not None:
-        mile = DISTANCE_KM["mi"]
-        yield "in the other unit", np.round(np.where(in_km, x * mile, x / mile), 0)[:, None]
-    x = x[:, None]
-    yield "a lost decimal point", x / np.array([10.0, 100.0])
-    yield "a point too many", np.where(whole == x, np.nan, x * np.array([10.0, 100.0, 1000.0]))
-    other = whole[:, None] + (np.arange(10) - digits[:, :, None]) * power[:, None]
-    other = np.where(real[:, :, None] & (other >= least[:, None]), other, np.nan)
-    yield "one digit wrong", other.reshape(len(x), -1)
-    wider = (whole // power * power * 10 + whole % power)[:, :, None]
-    more = np.where(real[:, :, None], wider + np.arange(10) * power[:, None], np.nan)
-    yield LAST, more.reshape(len(x), -1)
+        yield "in the other unit", [np.round(x * MILE if in_km else x / MILE)]
+    yield "a lost decimal point", [x / 10, x / 100]
+    yield "a point too many", [] if text else [x * 10, x * 100, x * 1000]
+    yield "one digit wrong", numbers(a + d + b[1:] for a, b in ends[:-1] for d in "0123456789")
+    yield LAST, numbers(a + d + b for a, b in ends[1:] for d in "0123456789")

@@ -1,4 +1,4 @@
-"""Money and hours so far from their like that a slip of the hand is likelier than the bill.
+"""Money, hours and fills so far from their like that a slip of the hand is likelier than the bill.
 
 Each value is held against the middle of its like on a scale of ratios, in widths of their own
 spread (1.4826 times the median distance from the middle, which few slips can move): where bills
@@ -6,44 +6,39 @@ differ widely, wide ones pass. Bounds: simulated logs with heavy bills raise no 
 (tests/log/test_plausible.py); by judgement, no source.
 """
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from wearbar.log.checks.problems import named, of_vehicle
+from wearbar.log.checks.problems import named, of_vehicle, problems
+from wearbar.log.schema import TABLES
 
 PER_SIGMA = 1.4826
-WORK_SUM = ("labour_cost", "parts_cost", "other_cost", "recovered")
-# table to its money columns, and the column by which a row's like is told
-MONEY = {
-    "work": ((*WORK_SUM, "tax"), "task"),
-    "fitted": (("price", "fitting_cost"), "category"),
-    "fixed_costs": (("amount",), "category"),
-    "valuations": (("value",), "kind"),
-    "vehicles": (("price", "disposed_value"), "kind"),
-}
-ADDED_UP = {"work": WORK_SUM, "fitted": ("price", "fitting_cost")}
 MOST_MONEY = 1e10  # more than a vehicle costs in any currency
+# table with money to the column that tells a row's like; and of which a row's amounts add up
+MONEY = {"work": "task", "fitted": "category", "fixed_costs": "category"}
+MONEY |= {"valuations": "kind", "vehicles": "kind"}
+ADDED_UP = ("work", "fitted")
+FEWEST_FILLS = 5
+BIG, TOO_BIG = 1.75, 3.0
+ENOUGH_FILLS, UNEVEN = 8, 0.2
 
 
-@dataclass(frozen=True)
-class Bound:
-    """How far above the middle is too far: past each of these, where there are `least` peers.
+class Bound(NamedTuple):
+    """How far above the middle is too far: past each of these."""
 
-    `times` it; `widths` of spread (at least `floor`, on the natural log); and `above_next` times
-    the next value that is not too far itself.
-    """
-
-    times: float
-    widths: float
-    floor: float
-    least: int
-    above_next: float = 1.0
+    times: float  # of the middle
+    widths: float  # of spread
+    floor: float  # the least spread, on the natural log
+    least: int  # peers, or nothing is too far
+    above_next: float = 1.0  # times the next value that is not too far itself
 
 
 WILD = Bound(times=1000, widths=7, floor=0.7, least=4, above_next=10)  # of all the column
 HIGH = Bound(times=30, widths=9, floor=0.35, least=8, above_next=3)  # of its like, in planned work
+FILLS = Bound(times=10, widths=6, floor=0.35, least=3)
+PRICE = Bound(times=4, widths=8, floor=0.15, least=5)  # of one unit of fuel, above or below
 
 
 def far_above(value, group, bound):
@@ -51,61 +46,50 @@ def far_above(value, group, bound):
 
     value: floats, 0 and NaN left out. group: ints. The middle is NaN where no value can be too far.
     """
-    mask, middle = np.zeros(len(value), dtype=bool), np.full(len(value), np.nan)
-    at = np.flatnonzero(np.abs(value) > 0)
-    log, group = pd.Series(np.log(np.abs(value[at]))), group[at]
+    log = np.log(pd.Series(np.abs(value)).where(value != 0))
     by = log.groupby(group)
-    if len(at) < bound.least or (by.max() - by.min()).max() < np.log(bound.times):
-        return mask, middle
+    if log.count() < bound.least or (by.max() - by.min()).max() < np.log(bound.times):
+        return np.zeros(len(value), dtype=bool), np.full(len(value), np.nan)
     centre = by.transform("median")
     over = log - centre
     width = over.abs().groupby(group).transform("median") * PER_SIGMA
-    far = (over > np.log(bound.times)) & (by.transform("size") >= bound.least)
+    far = (over > np.log(bound.times)) & (by.transform("count") >= bound.least)
     far &= over > bound.widths * width.clip(lower=bound.floor)
     next_ = log.where(~far).groupby(group).transform("max")
     far &= over > next_ - centre + np.log(bound.above_next)
-    middle[at], mask[at] = np.exp(centre), far
-    return mask, middle
+    return far.to_numpy(), np.exp(centre).to_numpy()
 
 
-def doubtful_money(tables):
+def doubtful_money(tables, _):
     """Amounts that can't be: wild ones are blanked with their row's sum, high ones doubted."""
-    for table in MONEY:
-        yield from _money_of(table, tables)
+    unknown = "another amount of its row can't be, so what the row cost is not known: mend that one"
+    for table, like in MONEY.items():
+        frame, days, steady = tables[table], 1.0, True
+        likes = frame[like] if like in frame else of_vehicle(frame, tables["vehicles"], like)
+        group = pd.factorize(likes)[0]
+        if table == "fixed_costs":
+            days = ((frame["to"] - frame["from"]).dt.days + 1).clip(lower=1).to_numpy()
+        if table == "work":  # repairs have no usual bill
+            steady = frame["why"].eq("planned").to_numpy()
+        names = [c.name for c in TABLES[table] if c.quantity == "money"]
+        wild = pd.DataFrame(False, frame.index, names)
+        for name in names:
+            value = frame[name].to_numpy() / days
+            far, middle = far_above(value, np.zeros(len(frame), dtype="int64"), WILD)
+            wild[name] = far | (frame[name].abs() > MOST_MONEY)
+            beside = _remedy, middle * days, f" of {name}"
+            yield named(table, frame, wild[name], name, "money-wild", *beside)
+            high, middle = far_above(np.where(steady & ~wild[name], value, np.nan), group, HIGH)
+            yield named(table, frame, high, name, "money-high", _remedy, middle * days)
+        # what a row with a wild amount adds up is not known: its others are blanked with it
+        added = [name for name in names if name != "tax"] if table in ADDED_UP else []
+        others = wild[added].any(axis=1)
+        for name in added:
+            mask = others & ~wild[name] & frame[name].notna()
+            yield named(table, frame, mask, name, "money-wild", unknown)
 
 
-def _money_of(table, tables):
-    frame, (names, like) = tables[table], MONEY[table]
-    likes = frame[like] if like in frame else of_vehicle(frame, tables["vehicles"], like)
-    group, days = pd.factorize(likes)[0], np.ones(len(frame))
-    if table == "fixed_costs":
-        days = ((frame["to"] - frame["from"]).dt.days + 1).clip(lower=1).to_numpy()
-    # repairs have no usual bill
-    steady = frame["why"].eq("planned").to_numpy() if table == "work" else True
-    wild = {}
-    for name in names:
-        value = frame[name].to_numpy() / days
-        far, middle = far_above(value, np.zeros(len(frame), dtype="int64"), WILD)
-        wild[name] = far | (np.abs(frame[name].to_numpy()) > MOST_MONEY)
-        yield _named(table, frame, name, wild[name], middle * days, "money-wild", f" of {name}")
-        high, middle = far_above(np.where(steady & ~wild[name], value, np.nan), group, HIGH)
-        yield _named(table, frame, name, high, middle * days, "money-high")
-    # what a row with a wild amount adds up is not known: its other amounts are blanked with it
-    added = ADDED_UP.get(table, ())
-    for name in added:
-        others = np.logical_or.reduce([wild[n] for n in added if n != name])
-        rows = frame[others & ~wild[name] & frame[name].notna().to_numpy()]
-        unknown = "another amount of its row can't be, so what the row cost is not known"
-        yield named(table, rows, name, "money-wild", f"{unknown}: mend that one")
-
-
-def _named(table, frame, name, mask, middle, rule, of=""):
-    rows = frame[mask]
-    remedy = [_remedy(v, m, of) for v, m in zip(rows[name], middle[mask], strict=True)]
-    return named(table, rows, name, rule, remedy)
-
-
-def _remedy(value, middle, of):
+def _remedy(value, middle, of=""):
     if not np.isfinite(middle):
         return f"{value:.15g} is more than any bill: mend the amount"
     near = [value / 10**k for k in range(1, 5) if 1 / 3 <= abs(value) / 10**k / middle <= 3]
@@ -113,8 +97,88 @@ def _remedy(value, middle, of):
     return f"{value:.15g} is far above the usual {middle:.3g}{of}: {slip}"
 
 
-def doubtful_hours_worked(work):
+def doubtful_hours_worked(tables, _):
     """Hours of labour on planned work far above those of the same task: minutes, perhaps."""
+    work = tables["work"]
     hours = work["labour_hours"].where(work["why"].eq("planned")).to_numpy()
     high, middle = far_above(hours, work["task"].factorize()[0], HIGH)
-    yield _named("work", work, "labour_hours", high, middle, "hours-high")
+    yield named("work", work, high, "labour_hours", "hours-high", _remedy, middle)
+
+
+def fills(tables, _):
+    """Fills of nothing, and those far above what the vehicle takes.
+
+    That is its 90th percentile of the same fuel, or what others of its kind take where it has few
+    fills.
+    """
+    fuel = tables["fuel"][["vehicle", "kind", "volume"]]
+    fuel = fuel[fuel["volume"].notna().to_numpy()]
+    volume, what = fuel["volume"].to_numpy(), fuel["kind"].factorize()[0] + 1
+    group = fuel["vehicle"].factorize()[0] * 16 + what
+    by = pd.Series(volume).groupby(group)
+    ninth = by.quantile(0.9, interpolation="lower").where(by.size() >= FEWEST_FILLS, np.inf)
+    usual = ninth.reindex(group).to_numpy()
+    too_big, big = volume > TOO_BIG * usual, volume > BIG * usual
+    if np.isinf(usual).any():
+        kind = pd.factorize(of_vehicle(fuel, tables["vehicles"], "kind"))[0]
+        far, middle = far_above(volume, kind * 16 + what, FILLS)
+        too_big |= far & np.isinf(usual)
+        usual = np.where(np.isinf(usual), 2 * middle, usual)
+    yield named("fuel", fuel, volume == 0, "volume", "fill-zero")
+    yield named("fuel", fuel, too_big, "volume", "fill-too-big", _fill_remedy, usual)
+    yield named("fuel", fuel, big & ~too_big, "volume", "fill-big", _fill_remedy, usual)
+
+
+def _fill_remedy(volume, usual):
+    tenths = (volume / 10, volume / 100) if volume > TOO_BIG * usual else ()
+    likely = [f"{made:g}" for made in tenths if usual / 5 <= made <= BIG * usual]
+    point = f"a lost decimal point? {' or '.join(likely)}" if likely else "mend it, if it is not so"
+    return f"{volume:g} where nine fills in ten are {usual:g} or less: {point}"
+
+
+def doubtful_fuel_money(tables, _):
+    """Fills whose price of a unit is far from others of their fuel, or not `unit_price`.
+
+    Or one doubt about the whole column, where it holds such prices. Of electricity, at home and by
+    the road, no price is far.
+    """
+    fuel = tables["fuel"]
+    cost, volume = fuel["cost"].to_numpy(), fuel["volume"].to_numpy()
+    if grows_with(cost, volume) is False:
+        yield problems("fuel", [1], "cost", "", "cost-is-price")
+        return
+    is_sold = fuel["volume"].gt(0) & fuel["kind"].ne("electric")
+    price = fuel["cost"] / fuel["volume"].where(is_sold)
+    group = fuel["kind"].factorize()[0]
+    above, middle = far_above(price.to_numpy(), group, PRICE)
+    far = above | far_above((1 / price.where(price > 0)).to_numpy(), group, PRICE)[0]
+    yield named("fuel", fuel, far, "cost", "fuel-price", _price_remedy, volume, middle)
+    meant = (fuel["unit_price"] * fuel["volume"]).to_numpy()
+    differs = ~far & (np.abs(cost - meant) > 0.05 * np.abs(meant) + 0.05)
+    yield named("fuel", fuel, differs, "cost", "cost-differs")
+
+
+def _price_remedy(cost, volume, middle):
+    told = f"{cost / volume:.3g} for one unit, where the usual price is {middle:.3g}"
+    if 1 / 2 < cost / middle < 2:
+        return f"{told}: is {cost:g} the price of one unit? write it in unit_price"
+    made = [cost * factor for factor in (0.1, 10, 0.01, 100)]
+    slips = [f"{value:g}" for value in made if 1 / 2 < value / volume / middle < 2]
+    return f"{told}: {f'a decimal point? {slips[0]}' if slips else 'mend the cost or the volume'}"
+
+
+def grows_with(cost, volume):
+    """Whether the cost of fills grows with the volume; False: it is the price of one unit.
+
+    None where the fills are too few, or too even, as those for the same money each time are.
+    """
+    good = (cost > 0) & (volume > 0)
+    if good.sum() < ENOUGH_FILLS:
+        return None
+    money, size = np.log(cost[good]), np.log(volume[good])
+    spread = size.var()
+    if spread < UNEVEN**2:
+        return None
+    slope = ((money - money.mean()) * (size - size.mean())).mean() / spread
+    alone = money.std() < UNEVEN
+    return True if slope > 0.5 else False if slope < 0.25 and alone else None

@@ -36,16 +36,8 @@ def read_csv(path, where):
         sign = said[1].decode("utf-8", "replace")
         mend = "save it with commas, or turn it into a log with wearbar adopt."
         raise LogError(f"{where}, line 1 says that {sign!r} parts the cells; {mend}")
-    if not said:
-        return _quick(data, where) or _patient(data, where)
-    data = data[said.end() :]  # the rows stand below a line that says how its cells are parted
-    raw = _quick(data, where) or _patient(data, where)
-    return replace(
-        raw,
-        lines=raw.lines + 1,
-        problems=tuple((line + 1, *rest) for line, *rest in raw.problems),
-        beyond={line + 1: cells for line, cells in raw.beyond.items()},
-    )
+    data, above = (data[said.end() :], 1) if said else (data, 0)  # lines above the header
+    return _quick(data, where, above) or _patient(data, where, above)
 
 
 def _utf8(data, where):
@@ -59,7 +51,7 @@ def _utf8(data, where):
     return data.removeprefix(b"\xef\xbb\xbf")
 
 
-def _quick(data, where):
+def _quick(data, where, above):
     """One pass by pyarrow; None where rows and lines don't match, or the file is odd in any way."""
     head = data[: data.find(b"\n") + 1 or len(data)]
     quotes = data.count(b'"')
@@ -84,13 +76,13 @@ def _quick(data, where):
         return None
     columns = dict(zip(names, table.columns, strict=True))
     plain = data.isascii() and not data.translate(None, _PRINTABLE)
-    return _without_blank_rows(Raw(columns, np.arange(2, lines + 1), plain=plain))
+    return _without_blank_rows(Raw(columns, np.arange(2, lines + 1) + above, plain=plain))
 
 
-def _patient(data, where):
+def _patient(data, where, above):
     csv.field_size_limit(2**31 - 1)
     lines = io.StringIO(data.decode("utf-8", "replace"), newline="").readlines()
-    rows, numbers, problems = _rows(lines)
+    rows, numbers, problems = _rows(lines, above)
     if not rows:
         why = "a quote in the header is never closed; mend the header row"
         raise LogError(f"{where}, line 1: {why}.")
@@ -99,12 +91,12 @@ def _patient(data, where):
         raise LogError(f"{where}, line 1 is blank; the header row must stand there.")
     rows = dict(zip(numbers[1:], rows, strict=True))
     raw = raw_of_rows(names, rows)
-    short = [(line, row) for line, row in rows.items() if len(row) < len(names)]
-    short = [(line, names[len(row)], "", "row-short") for line, row in short]
+    short = {line: len(row) for line, row in rows.items() if len(row) < len(names)}
+    short = [(line, names[n], "", "row-short") for line, n in short.items()]
     return _without_blank_rows(replace(raw, problems=(*problems, *raw.problems, *short)))
 
 
-def _rows(lines):
+def _rows(lines, above):
     """(rows of cells, the line of each, problems); where quotes don't close, a line is a row."""
     rows, numbers, problems, start = [], [], [], 0
     while start < len(lines):
@@ -112,14 +104,12 @@ def _rows(lines):
         try:
             for row in reader:
                 if rows and reader.line_num > begun + 1 and _swallows(row, rows):
-                    opened, last = start + begun + 1, start + reader.line_num
-                    mend = "close it where its cell ends"
-                    raise _Swallowed(
-                        f"the quote opened on line {opened} closes on line {last}: {mend}"
-                    )
+                    opened, last = above + start + begun + 1, above + start + reader.line_num
+                    told = f"the quote opened on line {opened} closes on line {last}"
+                    raise _Swallowed(f"{told}: close it where its cell ends")
                 if row or not rows:
                     rows.append(row)
-                    numbers.append(start + begun + 1)
+                    numbers.append(above + start + begun + 1)
                 begun = reader.line_num
             break
         except csv.Error as error:
@@ -129,8 +119,8 @@ def _rows(lines):
             line = lines[start + begun].rstrip("\r\n")
             start += begun + 1
             rows.append(line.split(","))
-            numbers.append(start)
-            problems.append((start, "", line[line.find('"') :], "open-quote", *remedy))
+            numbers.append(above + start)
+            problems.append((above + start, "", line[line.find('"') :], "open-quote", *remedy))
     return rows, numbers, problems
 
 

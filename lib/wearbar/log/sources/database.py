@@ -9,6 +9,7 @@ from pathlib import Path
 from urllib.parse import quote, quote_plus
 
 import pandas as pd
+import sqlalchemy as sql
 
 from wearbar.log.schema import TABLES, table_of
 from wearbar.log.sources.header import read_header
@@ -20,19 +21,17 @@ def open_database(address, folder):
 
     folder: where a server's log.toml and plan stand.
     """
-    from sqlalchemy import NullPool, create_engine, exc, make_url
-
     try:
-        url = make_url(address)
-    except (exc.ArgumentError, ValueError):
+        url = sql.make_url(address)
+    except (sql.exc.ArgumentError, ValueError):
         why = "The address can't be understood, and no file has that name; write a database as"
         raise LogError(f"{why} dialect://user@host/name, such as sqlite:///log.db.") from None
     shown = _shown(url, address)
     if url.get_backend_name() == "sqlite":
         return _open(_read_only_file(url, shown), shown, Path(url.database).parent, url)
     try:
-        engine = create_engine(url, poolclass=NullPool)
-    except (exc.ArgumentError, exc.NoSuchModuleError, ImportError) as error:
+        engine = sql.create_engine(url, poolclass=sql.NullPool)
+    except (sql.exc.ArgumentError, sql.exc.NoSuchModuleError, ImportError) as error:
         why = f"({_scrubbed(error, url, shown)}); install it with pip."
         raise LogError(f"{shown} needs a driver that is not here {why}") from None
     return _open(engine, shown, folder, url)
@@ -40,47 +39,40 @@ def open_database(address, folder):
 
 def _shown(url, address):
     """The address without login and options; its dialect alone where they may look like a host."""
-    from sqlalchemy import URL
-
     if url.get_backend_name() == "sqlite":
         return f"{url.drivername}:///{url.database or ''}"
     if address.count("@") > 1:
         return f"{url.drivername}://..."
-    bare = URL.create(url.drivername, host=url.host, port=url.port, database=url.database)
+    bare = sql.URL.create(url.drivername, host=url.host, port=url.port, database=url.database)
     return bare.render_as_string()
 
 
 def _read_only_file(url, shown):
-    from sqlalchemy import NullPool, create_engine, event
-
     path = Path(url.database or "")
     if not path.is_file():
         give = "give the file's whole path after sqlite:///."
         raise LogError(f"There is no database {shown}; {give}")
     file = path.resolve().as_posix().replace("%", "%25").replace("?", "%3f").replace("#", "%23")
-    engine = create_engine(f"sqlite:///file:{file}?mode=ro&uri=true", poolclass=NullPool)
+    engine = sql.create_engine(f"sqlite:///file:{file}?mode=ro&uri=true", poolclass=sql.NullPool)
 
     def lenient(link, _):  # what is not UTF-8 is read with marks, which checking names
         link.text_factory = lambda data: data.decode("utf-8", "replace")
 
-    event.listen(engine, "connect", lenient)
+    sql.event.listen(engine, "connect", lenient)
     return engine
 
 
 def _open(engine, shown, folder, url):
-    from sqlalchemy import inspect
-
     ask, found = partial(_asked, shown, url), {}
-    names = ask(lambda: [*inspect(engine).get_table_names(), *inspect(engine).get_view_names()])
-    for name in names:
+    for name in ask(lambda: _names(sql.inspect(engine))):
         table = table_of(name)
         if table in found and table in (*TABLES, "log"):
             raise same_table(found[table], name, f"{shown}: ")
         found[table] = name
     header = read_header(folder / "log.toml")
     if "log" in found:
-        rows = ask(lambda: _frame(engine, found.pop("log"))).rename(columns=str).dropna()
-        rows = rows.rename(columns=str.casefold)
+        rows = ask(lambda: _frame(engine, found.pop("log"))).dropna()
+        rows = rows.rename(columns=lambda name: str(name).casefold())
         if not {"key", "value"} <= {*rows}:
             raise LogError(f"{shown}: table log must have the columns key and value.")
         header = dict(zip(rows["key"].astype(str), rows["value"], strict=True)) or header
@@ -89,32 +81,31 @@ def _open(engine, shown, folder, url):
     return Source(shown, header, tables, strange, folder)
 
 
+def _names(inspected):
+    return inspected.get_table_names() + inspected.get_view_names()
+
+
 def _read(ask, engine, name):
     return raw_of_frame(ask(lambda: _frame(engine, name)))
 
 
 def _frame(engine, name):
     """A table's cells, as the database writes them: what Python can't hold is no fault."""
-    from sqlalchemy import MetaData, Table, select, text
-
-    table = Table(name, MetaData(), autoload_with=engine)
+    table = sql.Table(name, sql.MetaData(), autoload_with=engine)
     with engine.connect() as link:
         if engine.dialect.name == "postgresql":
-            link.execute(text("SET DateStyle TO ISO"))
-            link.execute(text("SET extra_float_digits TO 3"))
-        rows = link.execute(select(*(_plain(column, engine) for column in table.columns)))
+            link.execute(sql.text("SET DateStyle TO ISO"))
+            link.execute(sql.text("SET extra_float_digits TO 3"))
+        rows = link.execute(sql.select(*(_plain(column, engine) for column in table.columns)))
         return pd.DataFrame(rows.fetchall(), columns=list(rows.keys()), dtype=object)
 
 
 def _plain(column, engine):
-    from sqlalchemy import types
-    from sqlalchemy.sql import expression
-
     if engine.dialect.name == "sqlite":  # any cell may hold anything there, and is given as it is
-        return expression.type_coerce(column, types.NullType()).label(column.name)
-    if isinstance(column.type, types.Boolean | types.LargeBinary):
+        return sql.type_coerce(column, sql.types.NullType()).label(column.name)
+    if isinstance(column.type, sql.types.Boolean | sql.types.LargeBinary):
         return column
-    return expression.cast(column, types.Text).label(column.name)
+    return sql.cast(column, sql.types.Text).label(column.name)
 
 
 def _asked(shown, url, question):

@@ -1,12 +1,12 @@
 """The header of a log, log.toml: what the tables themselves can't tell."""
 
-import tomllib
 from datetime import date, datetime
 from math import inf
 
 import pandas as pd
 
 from wearbar.log.sources.raw import LogError
+from wearbar.log.toml import toml_of
 from wearbar.log.units import FACTORS
 
 CHOICES = {"money": ("net", "gross")} | {key: tuple(units) for key, units in FACTORS.items()}
@@ -22,17 +22,12 @@ def read_header(path):
         return {}
     try:
         regular(path)
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except UnicodeDecodeError:
-        why = "is not UTF-8; save it as UTF-8"
-    except RecursionError:
-        why = "has lists within lists, deeper than any header needs; take them out"
-    except ValueError as error:  # TOMLDecodeError is one; so is a number of thousands of digits
-        digits, said = "a number there has thousands of digits", str(error)[:200].rstrip(".")
-        why = f"is not TOML: {digits if 'digits' in str(error) else said}"
+        return toml_of(path.read_bytes())
     except OSError:
-        why = "can't be opened"
-    raise LogError(f"{path.name} {why}.")
+        why = "it can't be opened; it must be a file that you may read"
+    except ValueError as error:
+        why = error
+    raise LogError(f"{path.name}: {why}.")
 
 
 def regular(file):
@@ -54,11 +49,6 @@ def check_header(header):
     ]
     known = {key: value for key, value in header.items() if key in KEYS}
     wrong += [fault for key, value in known.items() for fault in _faults(key, value)]
-    currency = known.get("currency", "")
-    code = isinstance(currency, str) and len(currency) == 3 and currency.isascii()
-    if isinstance(currency, str) and currency and not (code and currency.isupper()):
-        found = f"log.toml: currency is {currency[:60]!r}"
-        wrong.append(f"{found}; write its three capital letters as in ISO 4217, such as GBP.")
     if wrong:
         raise LogError(" ".join(wrong))
     known |= {key: _day(known[key]) for key in DAYS if key in known}
@@ -71,11 +61,14 @@ def _faults(key, value):
     """What is wrong with the value of a key: sentences."""
     right, write = isinstance(value, str), "write it as text in quotes"
     if key in CHOICES:
-        right, write = right and value in CHOICES[key], f"use one of {', '.join(CHOICES[key])}"
+        right, write = value in CHOICES[key], f"use one of {', '.join(CHOICES[key])}"
     elif key in DAYS:
         right, write = _day(value) is not None, "write a day as YYYY-MM-DD"
     elif key in FORMS:
         right, write = isinstance(value, dict), f"write {FORMS[key]}"
+    elif key == "currency" and right and value:
+        right = len(value) == 3 and value.isascii() and value.isupper()
+        write = "write its three capital letters as in ISO 4217, such as GBP"
     if not right:
         yield f"log.toml: {key} is {str(value)[:60]!r}; {write}."
     elif key == "capacity":

@@ -13,6 +13,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 FORMULA = "=+\\-@\t\r＝＋－＠"
+_TEXT = pa.large_string()
 
 
 class LogError(Exception):
@@ -21,35 +22,26 @@ class LogError(Exception):
 
 @dataclass(frozen=True)
 class Raw:
-    """A table as text.
+    """A table as text."""
 
-    columns: name (trimmed, case-folded) to a pyarrow string array, null where blank. lines: each
-    row's, the header being line 1. problems: (line, column, value, rule[, remedy]) of what the form
-    of the source itself broke. beyond: line to cells beyond the header. plain: printable ASCII
-    alone.
-    """
-
-    columns: dict
-    lines: np.ndarray
+    columns: dict  # name (trimmed, case-folded) to a pyarrow string array, null where blank
+    lines: np.ndarray  # of each row, the header being line 1
+    # (line, column, value, rule[, remedy]) of what the form of the source itself broke
     problems: tuple = ()
-    beyond: dict = field(default_factory=dict)
-    plain: bool = False
+    beyond: dict = field(default_factory=dict)  # line to cells beyond the header
+    plain: bool = False  # printable ASCII alone
 
 
 @dataclass(frozen=True)
 class Source:
-    """A log not yet read: its header, and for each table a function that reads it.
-
-    header: of log.toml. strange: names of tables that the format does not know. folder: of the
-    plan. files: the file of each table, where it has one.
-    """
+    """A log not yet read: its header, and for each table a function that reads it."""
 
     name: str
-    header: dict
+    header: dict  # of log.toml
     tables: dict[str, Callable[[], Raw]]
-    strange: tuple = ()
-    folder: Path | None = None
-    files: dict = field(default_factory=dict)
+    strange: tuple = ()  # names of tables that the format does not know
+    folder: Path | None = None  # of the plan
+    files: dict = field(default_factory=dict)  # the file of each table, where it has one
 
 
 def header_names(cells, where):
@@ -88,7 +80,7 @@ def raw_of_rows(names, rows):
     width = len(names)
     full = [[*row[:width], *[None] * (width - len(row))] for row in rows.values()]
     columns = zip(*full, strict=True) if full else [()] * width
-    texts = [pa.array(map(_text_of_value, column), pa.large_string()) for column in columns]
+    texts = [pa.array(map(_text_of_value, column), _TEXT) for column in columns]
     over = {line: [str(c) for c in row[width:] if c is not None] for line, row in rows.items()}
     beyond = {line: cells for line, cells in over.items() if "".join(cells).strip()}
     problems = tuple((line, "", cells[0], "row-length") for line, cells in beyond.items())
@@ -98,19 +90,18 @@ def raw_of_rows(names, rows):
 
 def raw_of_arrow(table, where):
     """A `Raw` of a pyarrow table; lines are counted as if a header stood above."""
-    names = header_names(table.column_names, where)
-    columns = {}
-    for name, array in zip(names, table.columns, strict=True):
+    columns = dict(zip(header_names(table.column_names, where), table.columns, strict=True))
+    for name, array in columns.items():
         if pa.types.is_nested(array.type):
             holds = "holds lists or records; write one value a cell."
             raise LogError(f"{where}: column {name} {holds}")
-        columns[name] = _text_of_arrow(array)
+    columns = {name: _text_of_arrow(array) for name, array in columns.items()}
     return Raw(columns, np.arange(2, table.num_rows + 2))
 
 
 def _text_of_series(series):
     if series.dtype == object or isinstance(series.dtype, pd.CategoricalDtype):
-        return pa.array([_text_of_value(v) for v in series], pa.large_string())
+        return pa.array(map(_text_of_value, series), _TEXT)
     return _text_of_arrow(pa.Array.from_pandas(series))
 
 
@@ -132,17 +123,16 @@ def _text_of_value(value):
 
 
 def _text_of_arrow(array):
-    kind, blank = array.type, pa.scalar(None, pa.large_string())
+    kind = array.type
     if pa.types.is_dictionary(kind):
         return _text_of_arrow(array.cast(kind.value_type))
     if pa.types.is_boolean(kind):
-        yes, no = (pa.scalar(word, pa.large_string()) for word in ("yes", "no"))
-        return pc.if_else(array, yes, no)
+        return pc.if_else(array, pa.scalar("yes", _TEXT), pa.scalar("no", _TEXT))
     if pa.types.is_timestamp(kind):
-        return pc.strftime(array, format="%Y-%m-%d").cast(pa.large_string())
+        return pc.strftime(array, format="%Y-%m-%d").cast(_TEXT)
+    if pa.types.is_binary(kind) or pa.types.is_large_binary(kind):
+        return pa.array(map(_text_of_value, array.to_pylist()), _TEXT)
     if pa.types.is_floating(kind):
         array = pc.if_else(pc.is_nan(array), pa.scalar(None, kind), array)
-    if pa.types.is_binary(kind) or pa.types.is_large_binary(kind):
-        return pa.array([_text_of_value(v) for v in array.to_pylist()], pa.large_string())
-    text = array.cast(pa.large_string())
-    return pc.if_else(pc.equal(text, ""), blank, text)
+    text = array.cast(_TEXT)
+    return pc.if_else(pc.equal(text, ""), pa.scalar(None, _TEXT), text)

@@ -8,16 +8,15 @@ import re
 import zipfile
 from functools import partial
 
+import openpyxl
+
 from wearbar.log.schema import TABLES, table_of
 from wearbar.log.sources.header import read_header
 from wearbar.log.sources.raw import LogError, Source, header_names, raw_of_rows, same_table
 
-MOST_BYTES = 2**31
-MOST_CELLS = 2 * 10**8
-SQUEEZED = 300
-SMALL = 64 * 2**20
-MOST_WHOLE = 128 * 2**20
-MOST_CELLS_WHOLE = 5 * 10**6
+MOST_BYTES, MOST_CELLS = 2**31, 2 * 10**8
+MOST_WHOLE, MOST_CELLS_WHOLE = 128 * 2**20, 5 * 10**6  # in memory at once
+SQUEEZED, SMALL = 300, 64 * 2**20  # a part larger than that is never squeezed so far
 
 
 def open_workbook(path):
@@ -33,21 +32,9 @@ def open_workbook(path):
     header = read_header(path.with_name("log.toml"))
     if "log" in sheets:
         header = _header(book[sheets.pop("log")], path.name)
-    known = {name: sheet for name, sheet in sheets.items() if name in TABLES}
-    tables = {name: partial(_read, path, book, sheet) for name, sheet in known.items()}
+    tables = {n: partial(_read, path, book, sheet) for n, sheet in sheets.items() if n in TABLES}
     strange = tuple(f"sheet {sheet}" for name, sheet in sheets.items() if name not in TABLES)
     return Source(path.stem, header, tables, strange, path.parent)
-
-
-def _all_there(path, book):
-    """LogError for a sheet that is named and not there: it would be missed in silence."""
-    with zipfile.ZipFile(path) as archive:
-        listed = re.findall(rb"<(?:\w+:)?sheet\s[^>]*", archive.read("xl/workbook.xml"))
-    named = [found[1] for tag in listed if (found := re.search(rb'\sname="([^"]*)"', tag))]
-    for name in (html.unescape(name.decode("utf-8", "replace")) for name in named):
-        if name not in book.sheetnames:
-            why = "it is damaged or not there; open the workbook and save it again"
-            raise LogError(f"{path.name}, sheet {name[:60]} can't be read: {why}.")
 
 
 def held_cells(path):
@@ -60,8 +47,8 @@ def held_cells(path):
     return found
 
 
-def load_whole(path):
-    """A workbook in memory, which knows its merged cells: (with values, with formulas or None).
+def whole_sheets(path):
+    """Each sheet in memory, which knows its merged cells: (title, line to its values, merged).
 
     Raises LogError as `open_workbook` does, and where the whole is too large for it.
     """
@@ -72,7 +59,12 @@ def load_whole(path):
             reach = f"{sheet.max_row:,} rows by {sheet.max_column:,} columns"
             remedy = "delete the empty ones beyond its last cell"
             raise LogError(f"{path.name}, sheet {sheet.title} reaches over {reach}; {remedy}.")
-    return book, _load(path, data_only=False, read_only=False) if _has_formulas(path) else None
+    formulas = _load(path, data_only=False, read_only=False) if _has_formulas(path) else None
+    for sheet in book.worksheets:
+        rows = dict(enumerate(map(list, sheet.iter_rows(values_only=True)), start=1))
+        if formulas:
+            _show_unworked(rows, list(formulas[sheet.title].iter_rows(values_only=True)))
+        yield sheet.title, rows, sheet.merged_cells.ranges
 
 
 def _look(path, most_bytes=MOST_BYTES):
@@ -87,21 +79,31 @@ def _look(path, most_bytes=MOST_BYTES):
         why = "is not a workbook, whatever its ending says; save it as .xlsx."
         raise LogError(f"{path.name} {why}") from None
     whole = sum(p.file_size for p in parts)
-    big = [p for p in parts if p.file_size > SMALL]
-    bomb = any(p.file_size > SQUEEZED * max(p.compress_size, 1) for p in big)
-    if bomb or whole > most_bytes:
+    squeezed = (p.file_size / max(p.compress_size, 1) for p in parts if p.file_size > SMALL)
+    if whole > most_bytes or max(squeezed, default=0) > SQUEEZED:
         size = f"{whole / 2**20:,.0f} MB"
         raise LogError(f"{path.name} would unpack to {size}; that is no service log.")
 
 
 def _load(path, data_only=True, read_only=True):
-    import openpyxl
-
     try:
         return openpyxl.load_workbook(path, read_only=read_only, data_only=data_only)
     except Exception as error:  # openpyxl lets whatever a damaged file makes go wrong through
-        why = f"as a workbook ({type(error).__name__}); open it and save it again as .xlsx."
-        raise LogError(f"{path.name} can't be read {why}") from None
+        raise _damaged(path.name, f"as a workbook ({type(error).__name__})") from None
+
+
+def _damaged(where, why):
+    return LogError(f"{where} can't be read {why}; open the workbook and save it again as .xlsx.")
+
+
+def _all_there(path, book):
+    """LogError for a sheet that is named and not there: it would be missed in silence."""
+    with zipfile.ZipFile(path) as archive:
+        listed = re.findall(rb"<(?:\w+:)?sheet\s[^>]*", archive.read("xl/workbook.xml"))
+    named = [found[1] for tag in listed if (found := re.search(rb'\sname="([^"]*)"', tag))]
+    for name in (html.unescape(name.decode("utf-8", "replace")) for name in named):
+        if name not in book.sheetnames:
+            raise _damaged(f"{path.name}, sheet {name[:60]}", "(damaged or not there)")
 
 
 def _rows(sheet, where):
@@ -109,16 +111,14 @@ def _rows(sheet, where):
     try:
         sheet.reset_dimensions()
         for row in sheet.iter_rows(values_only=True):
+            kept.append(row)
             cells += len(row)
             if cells > MOST_CELLS:
-                many = f"{MOST_CELLS:,} cells; that is no service log."
-                raise LogError(f"{where} has more than {many}")
-            kept.append(tuple(row))
-    except LogError:
-        raise
+                break
     except Exception as error:  # as above
-        mend = "open the workbook and save it again as .xlsx."
-        raise LogError(f"{where} can't be read ({type(error).__name__}); {mend}") from None
+        raise _damaged(where, f"({type(error).__name__})") from None
+    if cells > MOST_CELLS:
+        raise LogError(f"{where} has more than {MOST_CELLS:,} cells; that is no service log.")
     return kept
 
 
@@ -126,10 +126,10 @@ def _header(sheet, name):
     rows = [row[:2] for row in _rows(sheet, f"{name}, sheet log") if row and row[0] is not None]
     if rows and str(rows[0][0]).strip().casefold() == "key":
         rows = rows[1:]
-    pairs = [row for row in rows if len(row) == 2 and row[1] is not None]
     return {
         str(key).strip().casefold(): value.date() if hasattr(value, "date") else value
-        for key, value in pairs
+        for key, value in (row for row in rows if len(row) == 2)
+        if value is not None
     }
 
 
@@ -145,10 +145,9 @@ def _cells(path, book, name):
     if not filled:
         raise LogError(f"{where}, line 1 is blank; the header row must stand there.")
     names = header_names(head[: max(filled)], where)
-    rows = dict(enumerate(rows, start=2))
     cells = {
         line: [*row, *[None] * (len(names) - len(row))]
-        for line, row in rows.items()
+        for line, row in enumerate(rows, start=2)
         if any(cell not in (None, "") for cell in row)
     }
     if _has_formulas(path):
@@ -158,14 +157,11 @@ def _cells(path, book, name):
 
 def _has_formulas(path):
     with zipfile.ZipFile(path) as archive:
-        return any(
-            b"<f>" in archive.read(p) or b"<f " in archive.read(p)
-            for p in archive.namelist()
-            if p.startswith("xl/worksheets/")
-        )
+        sheets = (p for p in archive.namelist() if p.startswith("xl/worksheets/"))
+        return any(re.search(b"<f[> ]", archive.read(sheet)) for sheet in sheets)
 
 
-def _show_unworked(cells, rows, width):
+def _show_unworked(cells, rows, width=None):
     """A formula that was never worked out stands as its own text: no number is lost unseen."""
     for line, row in cells.items():
         for at, cell in enumerate(rows[line - 1][:width]):

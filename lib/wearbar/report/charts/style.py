@@ -9,6 +9,7 @@ pyplot: nothing is registered, nothing shows by itself.
 import io
 import warnings
 
+import numpy as np
 import pandas as pd
 from matplotlib import style
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -23,6 +24,7 @@ from wearbar.report.quantities import clean
 
 WIDTH, DPI, SCREEN_DPI = 5.2, 192, 96
 SMALL = 8.5  # points, of text in figures of several panels
+SHARES = (0.02, 0.1, 0.3, 0.5, 0.8, 0.98)  # that Weibull paper names
 INK, MUTED, RULE = "#1d2a30", "#56646b", "#d5dbdd"
 PALETTE = ("#0072B2", "#E69F00", "#1d2a30", "#009E73", "#D55E00", "#CC79A7", "#56B4E9")
 MARKERS = ("o", "s", "D", "^", "v", "P", "X")
@@ -37,6 +39,25 @@ def new_figure(height=3.6, rows=1, columns=1, **subplots):
         figure = Figure(figsize=(WIDTH, height), layout="constrained")
         FigureCanvasAgg(figure)
         return figure, figure.subplots(rows, columns, **subplots)
+
+
+def panels(n, height):
+    """(figure, n axes) in rows of two, each `height` inches high; one alone has the whole width."""
+    columns = min(2, n)
+    rows = -(-n // columns)
+    figure, axes = new_figure(height * rows, rows, columns, squeeze=False)
+    for axis in axes.flat:
+        axis.tick_params(labelsize=SMALL)
+    for axis in axes.flat[n:]:
+        axis.set_visible(False)
+    return figure, axes.flat[:n]
+
+
+def name_axes(axis, x, y, title=""):
+    """The names of a panel's axes, and its title, in small letters."""
+    axis.set_xlabel(x, fontsize=SMALL)
+    axis.set_ylabel(y, fontsize=SMALL)
+    axis.set_title(title, fontsize=9, loc="left")
 
 
 def series(i, **more):
@@ -81,16 +102,20 @@ def ranges(axes, labels, value, low, high, kinds=None):
 
     A row without a value keeps its label alone. kinds: of vehicle, whose looks the rows have.
     """
-    rows = range(len(labels))
     looks = [kind_look(kind) for kind in kinds] if kinds is not None else [series(0)] * len(labels)
-    axes.hlines(rows, low, high, color=[look["color"] for look in looks], linewidth=1.6)
-    for x, y, look, kind in zip(
-        value, rows, looks, labels if kinds is None else kinds, strict=True
-    ):
-        axes.plot(x, y, label=str(kind), **look | {"linestyle": "none", "zorder": 3})
-    axes.set_yticks(rows, [str(label) for label in labels])
-    axes.set_ylim(len(labels) - 0.5, -0.5)
+    colours = [look["color"] for look in looks]
+    axes.hlines(range(len(labels)), low, high, color=colours, linewidth=1.6)
+    named = labels if kinds is None else kinds
+    for y, (x, look, name) in enumerate(zip(value, looks, named, strict=True)):
+        axes.plot(x, y, label=str(name), **look | {"linestyle": "none", "zorder": 3})
+    rows(axes, labels)
     axes.grid(visible=False, axis="y")
+
+
+def rows(axes, labels):
+    """A row for each label, from the top down."""
+    axes.set_yticks(range(len(labels)), list(labels))
+    axes.set_ylim(len(labels) - 0.4, -0.6)
 
 
 def legend_above(figure, columns=2, **more):
@@ -104,6 +129,31 @@ def legend_above(figure, columns=2, **more):
     if told:
         above = {"loc": "outside upper left", "ncols": columns, "frameon": False} | more
         figure.legend(told.values(), told, **above)
+
+
+def legend_over(axis, title):
+    """A panel's own legend above it, under the panel's title."""
+    above = {"loc": "lower left", "bbox_to_anchor": (-0.02, 1.0), "alignment": "left"}
+    small = {"fontsize": SMALL, "title_fontsize": 9, "handlelength": 2.2, "borderpad": 0}
+    axis.legend(title=title, frameon=False, **above, **small)
+
+
+def weibull_paper(axis, low, high):
+    """Axes on which a Weibull distribution of lives from low to high is a straight line."""
+    axis.set_xscale("log")
+    ends = (1e-9, 1 - 1e-9)
+    axis.set_yscale(
+        "function",
+        functions=(
+            lambda share: np.log(-np.log1p(-np.clip(share, *ends))),
+            lambda y: -np.expm1(-np.exp(np.clip(y, -20, 3))),
+        ),
+    )
+    axis.set_yticks(SHARES, [f"{share:.0%}" for share in SHARES])
+    axis.set_ylim(0.015, 0.99)
+    ticks = np.unique([float(f"{life:.1g}") for life in np.geomspace(low, high, 3)])
+    axis.set_xticks(ticks, [f"{life:,.0f}" for life in ticks])
+    axis.minorticks_off()
 
 
 def name_point(axes, x, y, name):
@@ -127,6 +177,17 @@ def dates(axis):
     formats = ["%Y", "%b\n%Y", "%d %b", "%H:%M", "%H:%M", "%S"]
     axis.set_major_locator(locator)
     axis.set_major_formatter(ConciseDateFormatter(locator, show_offset=False, formats=formats))
+
+
+def months(axes, starts, label):
+    """Make a category axis one of months (their first days); the other is `label`, from nil."""
+    ticks = [
+        f"{d:%b}\n{d:%Y}" if i == 0 or d.month == 1 else f"{d:%b}" for i, d in enumerate(starts)
+    ]
+    axes.set_xticks(range(len(starts)), ticks)
+    axes.set(xlabel="", ylabel=label)
+    axes.set_ylim(bottom=0)
+    thousands(axes.yaxis)
 
 
 def png(figure, dpi=DPI):

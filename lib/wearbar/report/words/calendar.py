@@ -5,7 +5,7 @@ from dataclasses import replace
 import pandas as pd
 
 from wearbar.log.units import DISTANCE_KM
-from wearbar.report.quantities import Show, clean, number
+from wearbar.report.quantities import Show, clean
 from wearbar.report.words import action_pages as actionlist
 from wearbar.report.words.sheet_work import line, when
 
@@ -32,24 +32,14 @@ def told(events, log, show, confidence):
 def _told(events, log, show, confidence):
     said = actionlist.told(events, show)
     rows = list(said.itertuples())
+    about = {"show": show, "as_of": log.as_of, "confidence": confidence}
+    texts = [when(row, log, show) if row.kind == "task" else row.evidence for row in rows]
+    lines = [
+        line("event", said=text, **about, **row._asdict())
+        for row, text in zip(rows, texts, strict=True)
+    ]
     return said.assign(
-        summary=[_summary(row) for row in rows],
-        description=["\n".join(_description(row, log, show, confidence)) for row in rows],
+        summary=[line("event_title", **row._asdict()) for row in rows],
+        description=[text.replace("\n\n", "\n") for text in lines],
         category=said["urgency"],
     )
-
-
-def _summary(row):
-    first = f"{row.urgency}: " if row.kind != "task" else ""
-    return f"{clean(row.vehicle, 60)}: {first}{row.what}"
-
-
-def _description(row, log, show, confidence):
-    yield line("stands", day=show.date(log.as_of), stands=row.stands)
-    said = when(row, log, show) if row.kind == "task" else row.evidence
-    percent = f"{number(100 * confidence)}%" if row.kind == "task" and "likely" in said else ""
-    yield line("said", said=said[:1].upper() + said[1:], percent=percent)
-    if row.kind == "task" and pd.notna(row.first_limit) and row.first_limit:
-        yield line("first_limit", limit=row.first_limit)
-    yield row.todo
-    yield line("handbook")

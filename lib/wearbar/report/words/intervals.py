@@ -2,6 +2,8 @@
 
 import math
 
+import pandas as pd
+
 from wearbar.intervals import CLEAR_JOBS, CLEAR_P, NOT_KNOWN, SMALL_SITE, driven_overdue
 from wearbar.report.template import words_of
 
@@ -17,6 +19,14 @@ STATES = {
     "not-finished": "not finished",
 }
 OUTCOMES = {"on-time": "on time", "early": "on time, before its window", "late": "late"}
+KINDS = {
+    "defect": "defect",
+    "finding": "failed",
+    "certificate": "certificate",
+    "campaign": "recall",
+    "wear": "worn",
+}
+BECAME = {"new": "new", "still": "unchanged", "gone": "no longer listed", "done": "done"}
 
 
 def alt_states(now):
@@ -28,18 +38,9 @@ def alt_states(now):
 def groups(apart, column, show):
     """Which groups differ clearly from the others; that none does; or why none is compared."""
     clear = apart[apart["is_clear"].astype(bool)].rename(columns={column: "name"})
-    below = clear["share"] < clear["rest"]
-    return SAY(
-        "groups",
-        show=show,
-        what=column,
-        least=CLEAR_JOBS,
-        reason=apart.attrs["reason"] if apart.empty else "",
-        differ=not apart.empty and apart.attrs["p_all"] < CLEAR_P,
-        low=clear[below],
-        high=clear[~below],
-        unknown=apart.attrs.get("unknown", 0),
-    )
+    is_below = clear["share"] < clear["rest"]
+    view = {"low": clear[is_below], "high": clear[~is_below], "p": CLEAR_P, "least": CLEAR_JOBS}
+    return SAY("groups", show=show, what=column, apart=apart, **view)
 
 
 def sites(apart, table, log, show):
@@ -47,24 +48,19 @@ def sites(apart, table, log, show):
     if len(table) < 2:
         n = table["vehicles"].sum() if table["site"].eq(NOT_KNOWN).any() else 0
         return SAY("no_site", n=n) if n > 1 else ""
-    small = table["share"].isna() & table["site"].ne(NOT_KNOWN)
-    no_postings = "postings" not in log.present
-    few = SAY("few_sites", small=small.sum(), least=SMALL_SITE, no_postings=no_postings)
+    small = (table["share"].isna() & table["site"].ne(NOT_KNOWN)).sum()
+    few = SAY("few_sites", small=small, least=SMALL_SITE, no_postings="postings" not in log.present)
     return f"{groups(apart, 'site', show)} {few}".strip()
 
 
 def overruns(over, found, driven, show):
     """How far late work ran over. over: unit to `Estimate` of the median."""
-    late = found[found["in_rate"] & (found["outcome"] == "late")]
-    medians = [e for e in over.values() if not math.isnan(e.value)]
     return SAY(
         "overruns",
         show=show,
-        late=len(late),
-        still_open=late["is_open"].sum(),
+        late=found[found["in_rate"] & (found["outcome"] == "late")],
         some_count=found["in_rate"].any(),
-        medians=medians,
-        censored=any(e.n_censored for e in medians),
+        medians=[e for e in over.values() if not math.isnan(e.value)],
         drivers=(driven > 0).sum(),
         driven_km=driven.sum(),
         known_km=driven_overdue(found[found["why"] != "unknown-history"]).sum(),
@@ -75,3 +71,18 @@ def services_table(rows):
     """The first services as the reader sees them."""
     stands = rows["outcome"].map(OUTCOMES).fillna(rows["state"].map(STATES)).astype(str)
     return rows.assign(stands=stands.replace("done", "done, not counted"))
+
+
+def dash_said(rows, log, show):
+    """How the reminders compare with the plan, or that there is nothing to compare."""
+    drift = rows["drift_days"].dropna() if len(rows) else pd.Series()
+    showing = rows.loc[rows["is_showing"], "vehicle"] if len(rows) else ()
+    view = {"after": drift[drift > 0], "before": -drift[drift < 0], "showing": list(showing)}
+    return SAY("dash_said", show=show, log=log, n=len(rows), lost=len(rows) - len(drift), **view)
+
+
+def became_table(rows):
+    """What was overdue, or stopped a vehicle, as the reader sees it."""
+    kind, item = rows["what"].map(KINDS).fillna("").astype(str), rows["item"].astype(str)
+    thing = item.where(kind == "", kind + ": " + item)
+    return rows.assign(now=rows["became"].map(BECAME), thing=thing)

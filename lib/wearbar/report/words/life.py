@@ -1,16 +1,16 @@
-"""What consumable_life says of lives: how long items last, what they cost, early removals."""
+"""What consumable_life says of lives: how long items last, what they cost, early removals, oil."""
 
 import numpy as np
 
-from wearbar.parts import MIN_ENDS
-from wearbar.report.quantities import MISSING, clean, plural
-from wearbar.report.template import coded
-from wearbar.report.words.wear import SAY, what_of
+from wearbar.parts.items import PLACE
+from wearbar.report.quantities import MISSING, plural
+from wearbar.report.template import coded, words_of
+from wearbar.report.words.wear import what_of
 
-PLACE = ["category", "kind", "place_on"]
 # notes in two words; the table's own note says what they mean
 DOUBTS = ("beyond the data", "few ends", "no end", "few vehicles", "one vehicle", "not bounded")
 CAUSES = {"removed-early": "removed early", "age": "its time was up"}
+RATES = {"rate": "ml_per_1000km", "low": "low", "high": "high"}
 
 
 def _doubt(note):
@@ -19,12 +19,6 @@ def _doubt(note):
 
 def life_table(table):
     return table.assign(what=what_of(table, table["place_on"]), doubt=_doubt(table["note"]))
-
-
-def life_note(table):
-    few = int((table["n_ended"] < MIN_ENDS).sum()) if len(table) else 0
-    between = int(table["n_between"].sum()) if len(table) else 0
-    return SAY("life_note", n=len(table), few=few, between=between)
 
 
 def cost_table(table):
@@ -38,13 +32,14 @@ def cost_table(table):
     )
 
 
-def alt_cost(cost, show):
-    rate = cost["cost_per_km"].dropna()
-    return SAY("alt_cost", n=len(rate), least=rate.min(), most=rate.max(), show=show)
-
-
-def pairs_said(pairs):
-    return SAY("pairs", n=len(pairs), clear=int(pairs["apart"].sum()) if len(pairs) else 0)
+def comparable(cost):
+    """The items with a cost that have another beside them at their place, the places by cost."""
+    rows = cost[cost["cost_per_km"].notna()]
+    by_place = rows.groupby(PLACE)["cost_per_km"]
+    rows = rows.assign(_place=by_place.transform("max"), _size=by_place.transform("size"))
+    order = ["_place", *PLACE, "cost_per_km"]
+    rows = rows[rows["_size"] > 1].sort_values(order, ascending=[False] * 1 + [True] * 4)
+    return rows.drop(columns=["_place", "_size"])
 
 
 def pairs_table(pairs, show):
@@ -63,12 +58,6 @@ def _needed(n):
     return "too near to settle" if n < 0 or n > 2000 else f"about {plural(n, 'part')}"
 
 
-def early(table):
-    known = table[table["wasted"].notna()] if len(table) else table
-    n_known = int(known["n_known"].sum()) if len(known) else 0
-    return SAY("early", n=int(table["n"].sum()) if len(table) else 0, n_known=n_known)
-
-
 def early_table(table):
     return table.assign(cause=table["cause"].replace(CAUSES), category=table["category"].map(coded))
 
@@ -78,25 +67,29 @@ def worth_curves(service):
     return bool((service.groupby(PLACE)["came_off"].sum() >= 3).any())
 
 
-def has_cost(cost):
-    """Whether two items of one place have a cost each."""
-    known = cost[cost["cost_per_km"].notna()] if len(cost) else cost
-    return len(known) > 0 and bool((known.groupby(PLACE).size() > 1).any())
-
-
 def curves(service, spans):
     """What the curves rest on: parts followed, those on before the record, and those left out."""
-    ageless = spans[~spans["age_known"] & spans["seen_km"].notna()]
-    names = [
-        clean(f"{r.vehicle} {r.last_position} {coded(r.category)}", 60)
-        for r in ageless.itertuples()
-    ]
-    return SAY(
+    known, is_late = spans["seen_km"].notna(), spans["age_known"] & (spans["entry_km"] > 0)
+    return words_of("consumable_life")(
         "curves",
         n=service["part_key"].nunique(),
-        off=int(service["came_off"].sum()),
-        late=int((spans["age_known"] & (spans["entry_km"] > 0)).sum()) if len(service) else 0,
+        off=service["came_off"].sum(),
+        late=is_late.sum(),
         unseen=service.loc[service["cause"].eq("record-gap"), "part_key"].nunique(),
-        ageless=names,
-        uncounted=int(spans["seen_km"].isna().sum()),
+        ageless=spans[~spans["age_known"] & known],
+        uncounted=(~known).sum(),
     )
+
+
+def oil(table, kinds, show):
+    """How much oil engines use by kind, or by vehicle, for whom it is not known, what to note."""
+    refused = table[table["why_not"].ne("")].groupby("why_not").size().reset_index(name="n")
+    known = table[table["why_not"].eq("")].head(0 if len(kinds) else 4)
+    words = words_of("consumable_life", show=show)
+    return words("oil", n=len(table), kinds=kinds, known=known, refused=refused)
+
+
+def oil_table(table, show):
+    """Oil by vehicle in the reader's units."""
+    turned = {name: show.units.to_km(table[old]) for name, old in RATES.items()}
+    return table.assign(**turned, distance_km=table["distance_km"].where(table["why_not"].eq("")))

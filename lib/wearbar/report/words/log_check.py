@@ -1,11 +1,10 @@
 """What log_check says of a log: can it be trusted, what is wrong, what can reports show."""
 
-import math
-
-from wearbar.log.rules import RULES
+from wearbar.log.checks.problems import RULES
 from wearbar.report.coverage import STALE_DAYS
-from wearbar.report.quantities import Show, plain
+from wearbar.report.quantities import Show
 from wearbar.report.template import words_of
+from wearbar.report.words import column
 
 SAY = words_of("log_check", show=Show())
 HEADER = "log.toml"
@@ -17,16 +16,17 @@ DANGERS = ("defects", "certificates", "campaigns")
 
 def headline(log, record, answers, stale_days=STALE_DAYS):
     """(sentence, urgency): can this log be trusted?"""
-    rows = log.ledger[["read", "used", "set_aside"]].sum()
-    stale, silent = int(record["is_stale"].sum()), _subjects(answers[answers["can"] == "no"])
+    rows, silent = log.ledger[["read", "used", "set_aside"]].sum(), answers[answers["can"] == "no"]
+    stale = record["is_stale"].sum()
     said = SAY("headline", **rows, stale=stale, stale_days=stale_days, silent=silent)
     return said, "soon" if rows["set_aside"] or stale else "note"
 
 
 def cannot(answers):
     """The matters of safety on which the log is silent, in one sentence."""
-    silent = answers[(answers["can"] == "no") & answers["subject"].isin(DANGERS)]
-    return SAY("silent", what=_subjects(silent))
+    return SAY(
+        "silent", silent=answers[(answers["can"] == "no") & answers["subject"].isin(DANGERS)]
+    )
 
 
 def identity(log):
@@ -52,7 +52,7 @@ def words_said(log, most=6):
     titles = log.plan.tasks.drop_duplicates("code", keep="last").set_index("code")["title"]
     by = words.groupby(["written", "task"]).size().sort_values(ascending=False, kind="stable")
     named = [(written, titles.get(task, task), n) for (written, task), n in by.items()]
-    return SAY("words", words=named[:most], more=max(len(named) - most, 0))
+    return SAY("words", words=named[:most], more=len(named[most:]))
 
 
 def problems_table(problems):
@@ -65,11 +65,10 @@ def moved_table(frame, show):
     """`coverage.moved` in the reader's words and units."""
     units = frame["figure"].replace(UNITS)
     shown = {
-        column: [show.quantity(*pair) for pair in zip(frame[column], units, strict=True)]
-        for column in ("with_them", "without")
+        name: [show.quantity(*pair) for pair in zip(frame[name], units, strict=True)]
+        for name in ("with_them", "without")
     }
-    names = [plain(SAY("figure", figure=figure)) for figure in frame["figure"]]
-    return frame.assign(rule=_rules(frame), what=names, **shown)
+    return frame.assign(rule=_rules(frame), what=column(SAY, "figure", frame), **shown)
 
 
 def moved(frame, log):
@@ -80,33 +79,19 @@ def moved(frame, log):
 
 def record_said(record):
     """How the readings cover the vehicles' time."""
-    read, is_metered = record[record["n_readings"] > 0], record["has_meter"].astype(bool)
-    longest = read["longest_gap_days"].max() if len(read) else math.nan
-    return SAY(
-        "record",
-        vehicles=len(record),
-        read=len(read),
-        longest=round(longest) if longest > 0 else 0,
-        worst=read.loc[read["longest_gap_days"].idxmax(), "vehicle"] if longest > 0 else "",
-        share=read["observed_share"].mean(),
-        unread=list(record.loc[is_metered & (record["n_readings"] == 0), "vehicle"]),
-        bare=list(record.loc[~is_metered, "vehicle"]),
-        changes=int(record["n_changes"].sum()),
-    )
+    is_read, is_metered = record["n_readings"] > 0, record["has_meter"].astype(bool)
+    unread = list(record.loc[is_metered & ~is_read, "vehicle"])
+    bare = list(record.loc[~is_metered, "vehicle"])
+    return SAY("record", record=record, read=record[is_read], unread=unread, bare=bare)
 
 
 def answers_table(answers):
     """`answerable.answers` in words."""
-    rows = answers.to_dict("records")
     return answers.assign(
         report=answers["report"].str.replace("_", " ").str.capitalize(),
-        subject=_subjects(answers),
-        because=[plain(SAY("because", **row, stale_days=STALE_DAYS)) for row in rows],
+        subject=column(SAY, "subject", answers),
+        because=column(SAY, "because", answers, stale_days=STALE_DAYS),
     )
-
-
-def _subjects(answers):
-    return [plain(SAY("subject", code=code)) for code in answers["subject"]]
 
 
 def _rules(frame):

@@ -1,16 +1,16 @@
-"""What is said of the year ahead and of past forecasts: shared/words/outlook.md.j2."""
+"""What outlook says after some choosing, and its tables in words: shared/words/outlook.md.j2."""
 
 import math
+from functools import partial
 
+import numpy as np
 import pandas as pd
 
 from wearbar.outlook.simulate import LEAST_BILLS
 from wearbar.report.quantities import MISSING, number, plural
 from wearbar.report.template import words_of
-from wearbar.report.words.action_pages import counted_now
+from wearbar.report.words.action_pages import counted_now, title_at
 
-SAY = words_of("outlook")
-NO_YEAR = "Not shown: a year's figures need a year of record."
 CLASSES = {
     "planned": "planned work and tests",
     "wear": "parts that wear",
@@ -29,17 +29,26 @@ METHODS = {
 }
 
 
+def words_in(show):
+    """The blocks of the report in the reader's units."""
+    names = {"classes": CLASSES, "methods": METHODS, "named": _named}
+    return words_of("outlook", show=show, least=LEAST_BILLS, in_ten=in_ten, **names)
+
+
+def _named(classes):
+    return [name for code, name in CLASSES.items() if code in classes]
+
+
 def answer(year, totals, plan, show):
     """(sentence, urgency): the year in a breath. totals: of jobs, hours and money."""
-    jobs, hours, money = totals
-    has_tasks, thin = len(year.ahead.rows) > 0, year.simulated.thin
-    if not year.has_year:
-        return SAY("short_record", year=year, has_tasks=has_tasks), "note"
-    view = {"jobs": jobs, "hours": hours, "money": money, "start": year.simulated.starts[0]}
-    view["thin"] = [name for c, name in CLASSES.items() if c in thin]
-    view["blank"] = [w for w in ("hours", "money") if math.isnan(view[w].value)]
+    has_tasks, totals = (
+        len(year.ahead.rows) > 0,
+        dict(zip(("jobs", "hours", "money"), totals, strict=True)),
+    )
     block, urgency = ("answer", "soon") if has_tasks else ("without_tasks", "note")
-    return SAY(block, show=show, n_visits=plan.n_visits, **view), urgency
+    if not year.has_year:
+        block, urgency = "short_record", "note"
+    return words_in(show)(block, year=year, plan=plan, has_tasks=has_tasks, **totals), urgency
 
 
 def first_visits(plan, todo, as_of, show):
@@ -47,138 +56,36 @@ def first_visits(plan, todo, as_of, show):
     first = plan.jobs["day"].min()
     vehicles = sorted(plan.jobs.loc[plan.jobs["day"].eq(first), "vehicle"].unique())
     date = as_of + pd.to_timedelta(first, unit="D")
-    return SAY("first_visits", show=show, now=counted_now(todo)[0], vehicles=vehicles, date=date)
+    return words_in(show)("first_visits", now=counted_now(todo)[0], vehicles=vehicles, date=date)
 
 
 def changed_use(year, show):
     """Whose recent use differs from the record's mean by more than chance, both rates said."""
     v = year.model.vehicles
     changed = v.get("is_changed", False) & v.index.isin(year.ahead.rows["vehicle"])
-    rows = v[changed].rename_axis("vehicle").reset_index()
-    return SAY("changed_use", show=show, vehicles=rows)
+    return words_in(show)("changed_use", vehicles=v[changed].rename_axis("vehicle").reset_index())
 
 
 def work_said(year, table, show):
     """The work by month, and what is not in it."""
-    has_tasks = "jobs" not in year.simulated.blind
-    top = table.loc[table["jobs"].idxmax()] if has_tasks and table["jobs"].sum() > 0 else None
     method = year.model.of(year.ahead.rows["vehicle"].unique())[1]["method"]
     unknown = method.fillna("none").eq("none").sum()
-    return SAY("work", show=show, year=year, has_tasks=has_tasks, top=top, n_unknown=unknown)
-
-
-def visits_said(plan, todo, show, has_covers=False):
-    """How the visits are planned, and what early work leaves unused.
-
-    todo: of `actionlist.actions`. has_covers: some of the work does other work along with it.
-    """
-    jobs, now = plan.jobs, counted_now(todo)[0]
-    view = {"n_jobs": len(jobs), "has_covers": has_covers, "has_now": bool(now)}
-    view |= {"unused": jobs["unused_share"].mean(), "wasted": jobs["wasted_amount"].sum()}
-    return SAY("visits", show=show, plan=plan, **view)
+    return words_in(show)("work", year=year, table=table, n_unknown=unknown)
 
 
 def waiting_said(table):
     """What waits for vehicles off the road with no end on record. table: of `waiting`."""
     tasks = table.groupby("vehicle")["task"].agg(lambda codes: [t for t in codes.unique() if t])
-    return SAY("waiting", vehicles=tasks.rename("tasks").reset_index().to_dict("records"))
-
-
-def order_said(table):
-    """How much is ordered, and what may be needed all the same."""
-    none = order_table(table[table["order_packs"].eq(0) & (table["chance"] > 0.05)])
-    none = none.sort_values("chance", ascending=False, kind="stable")
-    return SAY("order", n=len(table), maybe=none)
-
-
-def hours_said(table, told, hours):
-    """Hours by site, and what they leave out. told: the simulated year; hours: of all."""
-    lost, n_small = told.unknown["hours"], table["hours"].isna().sum() if len(table) else 0
-    is_unknown = (lost > 0 or "hours" in told.blind) and not told.totals["hours"].any()
-    view = {"is_unknown": is_unknown, "n_small": n_small, "n_lost": round(lost)}
-    return SAY("hours", hours=hours, n_sites=len(table), **view)
-
-
-def money_said(year, totals, show):
-    """What the money is, and what is not in it."""
-    if not year.has_year:
-        return NO_YEAR
-    told = year.simulated
-    thin = [name for c, name in CLASSES.items() if c in told.thin]
-    lost = round(sum(told.unknown[name] for name in CLASSES))
-    view = {"money": totals["money"], "thin": thin, "least": LEAST_BILLS, "n_lost": lost}
-    return SAY("money", show=show, **view)
-
-
-def methods_said(year, order, past):
-    """How work, order, hours and money are estimated: paragraphs of the appendix."""
-    if not year.has_year:
-        return ""
-    prices = year.prices.tasks
-    view = {"has_habits": bool(year.ahead.habits.any()), "n_items": len(order)}
-    view["has_plan_prices"] = bool(len(prices)) and prices["source"].eq("plan").any()
-    learned = learned_said(past, year.simulated)
-    return SAY("methods", learned=learned, thin=year.simulated.thin, **view)
-
-
-def _known_totals(past):
-    """Jobs and money of last year's forecast beside the actual, where both are known."""
-    known = [n for n in ("jobs", "money") if past is not None and past.is_known(n)]
-    return [{"name": n, **past.totals.set_index("what").loc[n]} for n in known]
-
-
-def a_year_ago(past, show):
-    """In a sentence, how the forecast of a year ago did."""
-    return SAY("a_year_ago", show=show, totals=_known_totals(past))
-
-
-def last_year_said(past, show):
-    """What last year's forecast, made from the log as it stood then, was worth."""
-    if not _known_totals(past):
-        return SAY("last_year", past=past, is_known=False)
-    t = past.totals.set_index("what")
-    outside = [c for c in CLASSES if t.loc[c, "is_known"] and not t.loc[c, "is_inside"]]
-    inside, of = past.inside("jobs") if past.is_known("jobs") else (0, 0)
-    error, naive = past.off("jobs")
-    view = {"outside": [CLASSES[c] for c in outside], "inside": inside, "of": of}
-    return SAY("last_year", show=show, past=past, is_known=True, error=error, naive=naive, **view)
+    return words_of("outlook")("waiting", vehicles=tasks.rename("tasks").reset_index())
 
 
 def learned_said(past, told=None):
     """How past years corrected and widened the money ahead; told: the simulated year."""
-    if past is None:
-        return SAY("learned", is_tested=False)
-    thin = told.thin if told else ()
-    known = past.learning[(past.learning["n"] > 0) & ~past.learning.index.isin(thin)]
-    by = {c: round(100 * math.expm1(mean)) for c, mean in known["mean"].items()}
-    moved = [{"name": CLASSES[c], "percent": p} for c, p in by.items() if p]
-    n = int(known["n"].max()) if len(known) else 0
-    return SAY("learned", is_tested=True, n_years=n, moved=moved)
-
-
-def _test(test):
-    """A back-test's mean scores in days, its days and method, or why there is none."""
-    if not test.is_told:
-        return {"why": SAY("untested", is_short=not test.n_cuts)}
-    columns = ("crps_days", "crps_days_trailing-year", "crps_days_last-year")
-    scores = [number(test.cases[column].mean(), 1) for column in columns]
-    view = dict(zip(("ours", "trailing", "repeated"), scores, strict=True))
-    return view | {"why": "", "n_days": test.cases["cut"].nunique(), "method": METHODS[test.used]}
-
-
-def forecast_said(test, table, show):
-    """How good the forecasts of use are, by the score, and for which use they do not hold."""
-    view = _test(test)
-    if test.is_told:
-        inside, se = table.attrs["inside"], table.attrs["se"]
-        off = (inside - test.confidence) / max(se, 1e-9)
-        view |= {"inside": inside, "se": 100 * se, "off": off, "n": len(test.cases)}
-    return SAY("forecast", show=show, test=test, **view)
-
-
-def dates_by(test):
-    """How dates ahead are forecast, for the reports that only use them."""
-    return SAY("dates_by", **_test(test))
+    known = pd.DataFrame(columns=["n", "mean"], dtype=float) if past is None else past.learning
+    known = known[(known["n"] > 0) & ~known.index.isin(told.thin if told else ())]
+    percent = (100 * np.expm1(known["mean"])).round().astype(int)
+    moved = [{"name": CLASSES[c], "percent": p} for c, p in percent.items() if p]
+    return words_of("outlook")("learned", past=past, n_years=known["n"].max(), moved=moved)
 
 
 def titled(table, rows):
@@ -200,16 +107,15 @@ def visit_work(jobs):
     """The work of each vehicle and day of `VisitPlan.jobs` in words: series `work`."""
     at = jobs.assign(position=jobs["position"].fillna("").astype(object))
     places = at.groupby(["vehicle", "day", "title"], sort=False)["position"]
-    said = places.agg(lambda p: ", ".join(x for x in p if x)).rename("at").reset_index()
-    said["work"] = said["title"] + (" (" + said["at"] + ")").where(said["at"] != "", "")
+    said = places.agg(lambda p: ", ".join(filter(None, p))).rename("at").reset_index()
+    said["work"] = said["title"].combine(said["at"], title_at)
     return said.groupby(["vehicle", "day"])["work"].agg(", ".join)
 
 
 def order_table(table):
     """The order as the reader sees it."""
-    packs = zip(table["order_packs"], table["unit"], table["pack"], strict=True)
-    odds = [in_ten(chance) for chance in table["chance"]]
-    return table.assign(order=[_pack(*pack) for pack in packs], odds=odds)
+    packs = zip(table["order_packs"], table["unit"].fillna(""), table["pack"], strict=True)
+    return table.assign(order=[_pack(*pack) for pack in packs], odds=table["chance"].map(in_ten))
 
 
 def in_ten(chance):
@@ -219,7 +125,6 @@ def in_ten(chance):
 
 
 def _pack(n, unit, pack):
-    unit = unit if isinstance(unit, str) else ""
     if n == 0:
         return "order none"
     if unit == "set":
@@ -237,31 +142,21 @@ def money_table(totals):
 
 def last_year_table(past, show):
     """Totals of last year's forecast beside the actual, as the reader sees them."""
-    columns = ["name", "forecast", "actual", "before", "inside"]
-    if past is None or not past.totals["is_known"].any():
-        return pd.DataFrame(columns=columns)
-    names = {"jobs": "jobs done", "hours": "labour hours", "money": "workshop money", **CLASSES}
-    rows = [_beside(row, _first_up(names[row.what]), show) for row in past.totals.itertuples()]
-    return pd.DataFrame(rows, columns=columns)
+    is_known = past is not None and past.totals["is_known"].any()
+    rows = [_beside(row, show) for row in past.totals.itertuples()] if is_known else []
+    return pd.DataFrame(rows, columns=["name", "forecast", "actual", "before", "inside"])
 
 
-def _beside(row, name, show):
+def _beside(row, show):
     """One total: its forecast with the range, outwards to whole money, and two actual years."""
-    is_count, low, high = row.what in ("jobs", "hours"), row.low, row.high
-    say = _tenths if is_count else lambda x: show.money(x, 0)
-    if not is_count and not math.isnan(row.forecast):
-        low, high = math.floor(low), math.ceil(high)
+    names = {"jobs": "jobs done", "hours": "labour hours", "money": "workshop money", **CLASSES}
+    say, low, high = _tenths, row.low, row.high
+    if row.what not in ("jobs", "hours"):
+        say, low, high = partial(show.money, decimals=0), np.floor(low), np.ceil(high)
+    ends = f" ({_tenths(low)} to {_tenths(high)})" if not math.isnan(row.forecast) else ""
+    figures = (say(row.forecast) + ends, say(row.actual), say(row.before))
     inside = "inside" if row.is_inside else "outside"
-    said = [
-        f"{say(row.forecast)} ({_tenths(low)} to {_tenths(high)})",
-        say(row.actual),
-        say(row.before),
-    ]
-    known = [
-        text if x == x else MISSING
-        for x, text in zip((row.forecast, row.actual, row.before), said, strict=True)
-    ]
-    return name, *known, inside if row.is_known else MISSING
+    return _first_up(names[row.what]), *figures, inside if row.is_known else MISSING
 
 
 def _first_up(text):

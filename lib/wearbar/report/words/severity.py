@@ -1,12 +1,28 @@
-"""What severe_use says of hard use: the effect or why it is refused, and what it rests on."""
+"""What severe_use says of hard use: the effect or why it is refused, what it rests on, intervals.
+
+Its blocks are in shared/words/severe_use.md.j2; a percentage there is of a ratio of wear rates.
+"""
 
 import math
 
-from wearbar import severity
+import pandas as pd
+
 from wearbar.report.quantities import Show, decimals_of, number
 from wearbar.report.template import words_of
-from wearbar.severity import STEP
+from wearbar.severity import evidence
+from wearbar.severity.evidence import MIN_COVERAGE, STEP
+from wearbar.severity.fit import OWN_A_SIDE
 from wearbar.severity.use import USE
+from wearbar.stats.estimate import SMALL_SITE
+
+# least number that a refusal speaks of, where it is not of vehicles a side
+LEAST = {"one-vehicle": OWN_A_SIDE, "one-sided-site": evidence.MIN_AT_SITE}
+CHECKS = ("without_vehicle", "without_site", "agree", "recalled", "unseen", "forms", "holds")
+# said with a preposition first
+LONG = ("loose", "mud_water", "short_trips", "dusty", "heat", "cold")
+SMALL = "sites with too few vehicles to name"
+COUNTS = ["n_vehicles", "n_easier", "n_harder", "weight_share"]
+SHARES = {"share_least": "min", "share_most": "max"}
 
 
 def part_of(e):
@@ -15,12 +31,6 @@ def part_of(e):
 
 def _Part(e):
     return part_of(e)[:1].upper() + part_of(e)[1:]
-
-
-def _many(e):
-    """More than one of the part: tyres, brake pads, clutches."""
-    part = part_of(e)
-    return part + ("es" if part.endswith(("s", "x", "ch", "sh")) else "s")
 
 
 def _way(ratio):
@@ -38,66 +48,46 @@ def _change(ratio, decimals=None):
     return f"{_size(ratio, decimals)}% {_way(ratio)}"
 
 
+def _places(low, high):
+    """Whole percents, and one decimal where the interval is narrow or ends near no effect.
+
+    None where it has no bounds.
+    """
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return None
+    near = min(abs(low - 1), abs(high - 1)) < 0.01
+    return 1 if near or (decimals_of(100 * low, 100 * high) or 0) > 1 else 0
+
+
 def _changes(low, high):
     """ "8 to 14%"; where the ends lie on two sides, "4% slower to 12% faster"."""
-    if not (math.isfinite(low) and math.isfinite(high)):
-        return "without bounds"
     decimals = _places(low, high)
+    if decimals is None:
+        return "without bounds"
     if _way(low) != _way(high):
         return f"{_change(low, decimals)} to {_change(high, decimals)}"
     return f"{_size(low, decimals)} to {_size(high, decimals)}%"
 
 
-def _places(low, high):
-    """Whole percents, and one decimal where the interval is narrow or ends near no effect."""
-    near = min(abs(low - 1), abs(high - 1)) < 0.01
-    return 1 if near or (decimals_of(100 * low, 100 * high) or 0) > 1 else 0
-
-
 def _with_range(estimate):
     """ "9% faster (8 to 11%)"."""
     low, high = estimate.low, estimate.high
-    is_bounded = math.isfinite(low) and math.isfinite(high)
-    decimals = _places(low, high) if is_bounded else None
-    return f"{_change(estimate.value, decimals)} ({_changes(low, high)})"
+    return f"{_change(estimate.value, _places(low, high))} ({_changes(low, high)})"
 
 
-SAY = words_of(
-    "severe_use",
-    show=Show(),
-    uses_of=USE,
-    part=_Part,
-    change=_change,
-    changes=_changes,
-    with_range=_with_range,
-)
-# least number that a refusal speaks of, where it is not of vehicles a side
-LEAST = {"one-vehicle": severity.OWN_A_SIDE, "one-sided-site": severity.MIN_AT_SITE}
-CHECKS = ("without_vehicle", "without_site", "agree", "recalled", "unseen", "forms", "holds")
+_SAID = {"change": _change, "changes": _changes, "with_range": _with_range, "part": _Part}
+SAY = words_of("severe_use", show=Show(), uses_of=USE, step=STEP, **_SAID)
 
 
 def headline(found, table, show=None):
     """(sentence, urgency): does hard use matter? table: as from `severity.use.supported`."""
     settled = [e for e in shown(found) if not e.vehicles_needed]
     clear = [e for e in settled if e.lower > 1 and e.p_holm < 0.05]
-    uses = {}
-    for e in clear:
-        uses.setdefault(USE[e.exposure], []).append(f"{_many(e)} wear {_with_range(e.ratio)}")
-    tasks = _sooner(table, show) if clear else {}
-    return SAY("headline", step=STEP, uses=uses, tasks=tasks, settled=settled), (
-        "soon" if clear else "note"
-    )
-
-
-def _sooner(table, show):
-    """The work that is due sooner, most urgent first: each plan's interval, by title."""
-    rows = table[table["is_sooner"]].sort_values("supported_km") if len(table) else table
-    tasks = {}
-    for row in rows.itertuples():
-        every, plans = show.distance(row.supported_km), tasks.setdefault(row.title, [])
-        every = every.rpartition(" ")[0] if plans else every  # the unit once
-        plans.append((every, row.plan.replace("-", " ")))
-    return tasks
+    uses = {e.exposure: [other for other in clear if other.exposure == e.exposure] for e in clear}
+    sooner = table[table["is_sooner"]].sort_values("supported_km") if len(table) else table
+    tasks = sooner.groupby("title", sort=False) if len(sooner) else ()  # the most urgent first
+    said = SAY("headline", show=show, uses=uses, tasks=tasks, settled=settled)
+    return said, "soon" if clear else "note"
 
 
 def effect(e):
@@ -130,39 +120,69 @@ def drawn(found):
 def _refusal(e):
     """Why no figure is given, and what would help: a block of words a code."""
     code = e.refusals[0]
-    need = severity.LINES_A_COEFFICIENT * e.coefficients
-    least = LEAST.get(code, severity.MIN_A_SIDE)
+    need = evidence.LINES_A_COEFFICIENT * e.coefficients
+    least = LEAST.get(code, evidence.MIN_A_SIDE)
     return SAY(code.replace("-", "_"), e=e, least=least, need=need)
 
 
 def checks(e):
-    """Sentences on how far an effect that is shown can be trusted."""
-    if not e.is_shown or e.points is None:
-        return []
+    """Sentences on how far an effect that is drawn can be trusted."""
     return [text for text in (SAY(block, e=e) for block in CHECKS) if text]
 
 
 def all_checks(found):
-    """The checks of every effect that is shown, as lists."""
+    """The checks of every effect that is drawn, as lists."""
     parts = []
     for e in drawn(found):
         parts += [f"**{SAY('label', e=e)}**", "\n".join(f"- {check}" for check in checks(e))]
     return "\n\n".join(parts) or SAY("no_checks")
 
 
-def alt_effects(found):
-    """Alternative text of the picture of effects."""
-    refused = [e for e in found if not e.is_shown]
-    figures = [f"{_labelled(e)} {_with_range(e.ratio)}" for e in shown(found)]
-    return SAY("alt_effects", step=STEP, shown=figures, refused=[_labelled(e) for e in refused])
+def kinds(table):
+    """The kinds of use that the log knows."""
+    return [k for k in table.columns if k in USE]
 
 
-def _labelled(e):
-    return f"{part_of(e)} {USE[e.exposure]}"
+def use_of_fleet(table, limits):
+    """How much of the use is known, and how many vehicles the plan calls used hard."""
+    known, first = kinds(table), table.iloc[:1]
+    return SAY(
+        "use",
+        known=known,
+        table=table,
+        shares=[{"kind": k, "share": x} for k in known[:3] for x in first[k]],
+        n_known=(table["coverage_share"] >= MIN_COVERAGE).sum(),
+        limits=[{"kind": k, "share": share} for k, share in limits.items() if k in known],
+    )
 
 
-def alt_vehicles(e):
-    """Alternative text of the picture of one effect's vehicles."""
-    wear = e.points["wear_ratio"]
-    name = e.points.loc[wear.idxmax(), "vehicle"]
-    return SAY("alt_vehicles", e=e, least=wear.min(), most=wear.max(), name=name)
+def heads_use(table):
+    """The table of use by vehicle: the first kinds of use, and how much of it is known."""
+    columns = ["vehicle", "site", "kind"]
+    heads = {name: name.capitalize() for name in columns} | {"severe_now": "Severe limits now"}
+    for name in kinds(table)[:2]:
+        word = USE[name].split(" ", 1)[-1] if name in LONG else USE[name]
+        heads[name] = (word[:1].upper() + word[1:], "share")
+    return heads | {"coverage_share": "Use known for"}
+
+
+def left_out(found):
+    """Which parts do not count, in a sentence, by category."""
+    seen = {part_of(e): e.left_out for e in found if e.left_out is not None and len(e.left_out)}
+    return SAY("left_out", seen=seen)
+
+
+def overlaps(found):
+    """The overlap of every effect for print: sites too small to name as one, without shares."""
+    seen = [e for e in found if e.overlap is not None and "few-vehicles" not in e.refusals]
+    if seen:
+        return pd.concat([_overlap(e) for e in seen], ignore_index=True)
+    return pd.DataFrame(columns=["what", *COUNTS, *SHARES, "site"])
+
+
+def _overlap(e):
+    table, small = e.overlap.copy(), e.overlap["n_vehicles"] < SMALL_SITE
+    table.loc[small, list(SHARES)] = math.nan
+    table.loc[small, "site"] = SMALL
+    by_site = table.groupby("site", sort=False).agg(dict.fromkeys(COUNTS, "sum") | SHARES)
+    return by_site.reset_index().assign(what=f"{part_of(e)}, {USE[e.exposure]}")

@@ -1,0 +1,35 @@
+"""What several reports of a pack need is computed once: its result kept in a folder of the run."""
+
+import functools
+import hashlib
+import os
+import pickle
+import tempfile
+from pathlib import Path
+
+STORE = "WEARBAR_STORE"  # in the environment: the folder; without it everything is computed anew
+
+
+def once(function):
+    """A pure function of a ServiceLog and plain arguments, computed once where there is a store.
+
+    A log counts by what it was read from (`ServiceLog.fingerprint`). Further arguments by keyword
+    only follow from the log and don't count.
+    """
+
+    @functools.wraps(function)
+    def kept(log, *asked, **derived):
+        folder = os.environ.get(STORE)
+        if not folder:
+            return function(log, *asked, **derived)
+        key = repr((function.__module__, function.__qualname__, log.fingerprint, asked))
+        file = Path(folder) / hashlib.sha256(key.encode()).hexdigest()
+        if file.exists():
+            return pickle.loads(file.read_bytes())
+        found = function(log, *asked, **derived)
+        with tempfile.NamedTemporaryFile(dir=folder, delete=False) as half:
+            half.write(pickle.dumps(found))
+        os.replace(half.name, file)  # whole or not at all
+        return found
+
+    return kept

@@ -1,0 +1,124 @@
+"""A papermill engine that runs the cells in this process, where the packages are imported already.
+
+A kernel of its own takes seconds before its first cell. What the cells show is the same: an
+IPython shell shows it, to a list. `papermill in.ipynb out.ipynb --engine wearbar` uses it too.
+"""
+
+import base64
+import sys
+
+import pandas as pd
+from ipykernel.ipkernel import IPythonKernel
+from IPython.core.displayhook import DisplayHook
+from IPython.core.displaypub import DisplayPublisher
+from IPython.core.interactiveshell import InteractiveShell
+from IPython.core.pylabtools import activate_matplotlib
+from matplotlib_inline.backend_inline import configure_inline_support
+from nbformat.v4 import new_output
+from papermill.engines import Engine
+from traitlets import List, Type
+from traitlets.config import Config
+
+INLINE = "module://matplotlib_inline.backend_inline"
+
+
+class InProcess(Engine):
+    """The engine; a process runs one notebook with it, as a kernel would."""
+
+    @classmethod
+    def execute_managed_notebook(cls, nb_man, kernel_name, **kwargs):
+        """Run each code cell until one stops; its outputs stand in it."""
+        shell = ZMQInteractiveShell.instance(config=Config({"HistoryManager": {"enabled": False}}))
+        activate_matplotlib(INLINE)
+        configure_inline_support(shell, INLINE)
+        pd.set_option("display.max_columns", 20)  # pandas looks for a kernel once, at import
+        nb_man.nb.metadata["language_info"] = dict(IPythonKernel.language_info)
+        was = sys.stdout, sys.stderr
+        sys.stdout, sys.stderr = _Stream("stdout", shell), _Stream("stderr", shell)
+        try:
+            for at, cell in enumerate(nb_man.nb.cells):
+                nb_man.cell_start(cell, at)
+                error = _run(shell, cell) if cell.cell_type == "code" else None
+                if error:
+                    nb_man.cell_exception(cell, cell_index=at, exception=error)
+                nb_man.cell_complete(cell, cell_index=at)
+                if error:
+                    break
+        finally:
+            sys.stdout, sys.stderr = was
+
+
+def _run(shell, cell):
+    """Run one cell; gives what it raised, else None."""
+    shell.shown.clear()
+    cell.execution_count = shell.execution_count
+    result = shell.run_cell(cell.source, store_history=True)
+    error = result.error_before_exec or result.error_in_exec
+    if error and not any(output.output_type == "error" for output in shell.shown):
+        shell._showtraceback(type(error), error, [])  # of one that IPython keeps quiet about
+    cell.outputs = list(shell.shown)
+    return error
+
+
+def _encoded(data):
+    """What is shown, by its type; a picture's bytes as text."""
+    return {
+        kind: base64.b64encode(x).decode() if isinstance(x, bytes) else x
+        for kind, x in data.items()
+    }
+
+
+class _Publisher(DisplayPublisher):
+    def publish(self, data, metadata=None, **more):
+        shown = new_output("display_data", _encoded(data), metadata=metadata or {})
+        self.shell.shown.append(shown)
+
+
+class _Result(DisplayHook):
+    def write_output_prompt(self):
+        pass
+
+    def write_format_data(self, format_dict, md_dict=None):
+        told = {"metadata": md_dict or {}, "execution_count": self.prompt_count}
+        self.shell.shown.append(new_output("execute_result", _encoded(format_dict), **told))
+
+    def finish_displayhook(self):
+        pass
+
+
+class ZMQInteractiveShell(InteractiveShell):
+    """An IPython shell whose outputs go to the list `shown`.
+
+    It has the name of a kernel's: by that, pandas and others know that HTML will be seen.
+    """
+
+    shown = List()
+    display_pub_class = Type(_Publisher)
+    displayhook_class = Type(_Result)
+
+    def _showtraceback(self, etype, evalue, stb):
+        told = {"ename": etype.__name__, "evalue": str(evalue), "traceback": stb}
+        self.shown.append(new_output("error", **told))
+
+
+class _Stream:
+    """Standard output or error, as outputs of the cell that runs."""
+
+    encoding = "utf-8"
+
+    def __init__(self, name, shell):
+        self.name, self.shell = name, shell
+
+    def write(self, text):
+        last = self.shell.shown[-1] if self.shell.shown else {}
+        if last.get("name") == self.name:
+            last.text += text
+        elif text:
+            self.shell.shown.append(new_output("stream", name=self.name, text=text))
+        return len(text)
+
+    def flush(self):
+        pass
+
+    def isatty(self):
+        return False

@@ -1,0 +1,271 @@
+"""How long items last, why parts were removed early, what an item costs a distance, and whether two
+items differ.
+
+The vehicle is the unit: lives are its decisions, limits come from the spread between vehicles. A
+part fitted, used and replaced over and over costs E[price + fitting] / E[distance in service] in
+the long run (Ross 1996, Stochastic Processes, section 3.6; from memory), until it is removed for
+whatever reason. Fitness for the use comes first: items are compared only for the same place on the
+same kind of vehicle, and money alone never chooses a tyre or a pad.
+"""
+
+from collections import namedtuple
+from dataclasses import replace
+from itertools import combinations
+from math import nan
+
+import numpy as np
+import pandas as pd
+from scipy import special, stats
+
+from wearbar.parts.fitted import GOES_ON, axle_of
+from wearbar.parts.lives import HOLE, watched
+from wearbar.stats import fit_groups, life_of
+from wearbar.stats.estimate import Estimate, holm
+
+PLACE = ["category", "kind", "place_on"]
+ITEM = [*PLACE, "item"]
+STILL = ("still-on", "disposed", "not-told", HOLE, *GOES_ON)  # what ends the watching alone
+UNBOUNDED = 10  # a limit this many times the estimate is none
+MIN_CARS = 4  # for limits by their spread: of three vehicles, 90% hold 85 times in 100
+SHORT = 0.01  # so much more is asked of those limits: they hold 87 to 89 without it
+MIN_ENDS = 5  # of an item, for the same
+FIT_ENDS = 3  # of a sample without one vehicle, for a fit
+NEAR = 0.9  # of the median life: no point is told where that with early ends as worn lies below
+EXACT = 0.05  # of the median life: looks nearer together than this tell the end itself
+ROWS = ["vehicle", "duration_km", "observed", "entry_km"]
+NO_RANGE = {"low": nan, "high": nan, "note": "few vehicles: no range"}
+LIFE = "n n_ended n_early n_between life_km low_km high_km floor_km note method"
+PAIR_VEHICLES = 8  # of two items together: with fewer, 90% limits of their ratio held 86 to 97
+CLEAR_P = 0.05  # a pair's Holm-adjusted chance below this is called a difference
+COST = """
+    n n_off vehicles price fitting service_km service_low_km service_high_km cost_per_km low_per_km
+    high_per_km note
+"""
+# an item at its place; lives: its decisions, `observed` where service ended
+_Item = namedtuple("_Item", "key n n_off lives price fitting spent")
+PAIR = "other ratio low high p break_even break_even_low break_even_high lives_needed"
+
+
+def service_lives(spans):
+    """The lives `watched`, with `came_off`: that service ended, for whatever reason."""
+    lives = watched(spans)
+    return lives.assign(came_off=~lives["cause"].isin(STILL))
+
+
+def with_place(spans):
+    """Adds `place_on`: the axle of a part; "all round" where its kind moves between axles."""
+    axles = axle_of(spans["positions"]).str.split(", ").map(set)
+    moved = axles.str.len().gt(1).groupby([spans["category"], spans["kind"]]).transform("any")
+    return spans.assign(place_on=axles.map(min).mask(moved, "all round"))
+
+
+def decisions(lives):
+    """The lives, those of one vehicle that ran the same km and ended on one day as one.
+
+    As of a pair of pads: two lives would count it twice. One that wore out or failed stands for it.
+    """
+    key = lives[["entry_km", "duration_km"]].round()
+    key = key.assign(vehicle=lives["vehicle"], day=lives.get("end"))
+    first = (~lives["observed"]).sort_values(kind="stable").index
+    return lives.loc[key.loc[first].drop_duplicates().index.sort_values()]
+
+
+def life_by_vehicle(place, confidence, *items):
+    """(`Estimate`, degrees of freedom) of the "median" or "mean" life of an item's lives, or of its
+    ratio to another item's.
+
+    Lives of one vehicle follow a Weibull law, those of a fleet whose vehicles differ a wider one:
+    the Weibull fit alone puts their median 2% high, with 34 vehicles beyond its range. So it is
+    averaged with a lognormal fit by their Akaike weights (Burnham and Anderson 2002, Model
+    selection and multimodel inference, section 2.9; from memory). Lives: `vehicle, duration_km,
+    observed, entry_km` and, of ends between two looks, `last_seen_km`. Limits: each vehicle left
+    out in turn, log scale, Student's t; none where a sample has no fit. In simulation
+    (tests/reference/coverage.md) 90% limits hold 87 to 93 times in 100 from `MIN_CARS`.
+    """
+    names = pd.Index(pd.concat([lives["vehicle"] for lives in items]).unique())
+    n = len(names)
+    logs = [_log_life(place, lives, names) for lives in items]
+    value, *parts = logs[0] - sum(logs[1:])
+    is_shared = sum(lives["vehicle"].nunique() for lives in items) > n
+    freedom = n - (1 if is_shared else len(items))
+    se = np.sqrt((n - 1) * np.var(parts)) if freedom >= MIN_CARS - 1 else nan
+    half = stats.t.ppf((1 + confidence + SHORT) / 2, max(freedom, 1)) * se
+    ends = np.exp([value, value - half, value + half]).tolist()
+    method, unit = "jackknife over vehicles", "km" if len(items) == 1 else ""
+    return Estimate(*ends, confidence, n, unit=unit, method=method), freedom
+
+
+def _log_life(place, lives, names):
+    """Its log of all vehicles, and with each of `names` left out; NaN where there is no fit."""
+    weights = np.vstack([np.ones(len(names)), 1 - np.eye(len(names))])
+    weights = weights[:, names.get_indexer(lives["vehicle"])]
+    sample, row = np.nonzero(weights)
+    x, seen, entry = (lives[c].to_numpy()[row] for c in ("duration_km", "observed", "entry_km"))
+    looks = lives["last_seen_km"].to_numpy()[row] if "last_seen_km" in lives else None
+    rows = x, seen, sample, entry, weights[sample, row], looks
+    laws = [fit_groups(law, *rows).set_index("group") for law in ("weibull", "lognormal")]
+    laws = [law.reindex(np.arange(len(weights))) for law in laws]
+    weibull, lognormal = (np.log(law[place].where(law["n_observed"] >= FIT_ENDS)) for law in laws)
+    share = special.expit(laws[0]["loglik"] - laws[1]["loglik"])
+    return (share * weibull + (1 - share) * lognormal).to_numpy()
+
+
+def life_of_item(place, rows, confidence, rng):
+    """The "median" or "mean" life by the spread between vehicles; of one vehicle or few ends by
+    `life_of` on its decisions."""
+    if rows["vehicle"].nunique() == 1 or rows["observed"].sum() < MIN_ENDS:
+        p, lives = 0.5 if place == "median" else None, (rows[column] for column in ROWS[1:])
+        return life_of(*lives, p, confidence, rng, rows.get("last_seen_km"))
+    found = replace(life_by_vehicle(place, confidence, rows)[0], n=len(rows))
+    return found if np.isfinite(found.low) else replace(found, **NO_RANGE)
+
+
+def lives_by_item(spans, confidence=0.9, rng=None):
+    """Life until worn out or failed, from ends alone: a row an item at its place, most ends first.
+
+    Columns `ITEM` and `LIFE`: n_early: removed early, never sure to be independent of wear;
+    n_between: ends that lie between two looks, where those are `EXACT` of the median life apart or
+    more; life_km: the median, early ends taken as independent (NaN where floor_km is below `NEAR`
+    of it: then a range alone); floor_km: were every part removed early about to wear out; low_km:
+    the low limit of the latter, high_km: the high one of the former.
+    """
+    rng = rng or np.random.default_rng(0)
+    groups = watched(with_place(spans)).groupby(ITEM)
+    rows = [(*key, *_life(group, confidence, rng)) for key, group in groups]
+    frame = pd.DataFrame(rows, columns=[*ITEM, *LIFE.split()])
+    order = [True, True, True, False]
+    return frame.sort_values([*PLACE, "n_ended"], ascending=order, ignore_index=True)
+
+
+def _life(group, confidence, rng):
+    """The values of `LIFE`."""
+    n, n_ended = group["part_key"].nunique(), int(group["observed"].sum())
+    n_early = int(group["cause"].eq("removed-early").sum())
+    group = decisions(group)
+    rows, n_between = group[ROWS], 0
+    found = life_of_item("median", rows, confidence, rng)
+    apart = (group["duration_km"] - group["last_seen_km"])[group["cause"].eq("worn")].dropna()
+    if len(apart) and apart.median() >= EXACT * found.value:
+        rows = _between_looks(group)
+        n_between = int((rows["last_seen_km"] < rows["duration_km"]).sum())
+        found = life_of_item("median", rows, confidence, rng)
+    early, floor = group.loc[rows.index, "cause"].eq("removed-early"), found
+    if early.any():
+        worn = rows.assign(observed=rows["observed"] | early)
+        floor = life_of_item("median", worn, confidence, rng)
+    life = nan if floor.value < NEAR * found.value else found.value
+    high = nan if found.high > UNBOUNDED * found.value else found.high
+    limits = np.fmin(found.low, floor.low), high, floor.value
+    return n, n_ended, n_early, n_between, life, *limits, found.note, found.method
+
+
+def _between_looks(group):
+    """The rows of lives whose wearing out is found by looking: an end lies after the look before
+    it, a life that goes on is known to at its last look alone."""
+    worn, entry, end = group["cause"].eq("worn"), group["entry_km"], group["duration_km"]
+    seen = group["last_seen_km"].fillna(entry).clip(entry, end)
+    until = end.where(worn | group["cause"].eq("failed"), seen)
+    rows = group[ROWS].assign(duration_km=until, last_seen_km=seen.where(worn, until))
+    return rows[until > entry]
+
+
+def early_ends(parts):
+    """Why parts were removed early: one row a category and cause, the costliest first.
+
+    parts: spans with `limit`. `n`, `of` (parts of the category that were removed), `unused_share`
+    (mean share of the usable depth that went with them, of the `n_known` whose removed depth is),
+    `wasted` (that share of their price and fitting).
+    """
+    off = parts[~parts["cause"].isin(STILL)]
+    early = off[~off["observed"]]
+    usable = early["new_depth_mm"] - early["limit"]
+    unused = (early["removed_depth_mm"] - early["limit"]) / usable.where(usable > 0)
+    unused = unused.clip(0, 1)
+    wasted = unused * (early["price"] + early["fitting_cost"].fillna(0))
+    groups = early.assign(unused=unused, wasted=wasted).groupby(["category", "cause"])
+    frame = groups["unused"].agg(n="size", unused_share="mean", n_known="count")
+    frame = frame.assign(wasted=groups["wasted"].sum(min_count=1)).reset_index()
+    frame["of"] = frame["category"].map(off.groupby("category").size())
+    return frame.sort_values(["wasted", "n"], ascending=False, ignore_index=True)
+
+
+def _items(spans):
+    spans = with_place(spans)
+    lives = dict(list(service_lives(spans).groupby(ITEM)))
+    priced = spans[spans["price"].notna()].groupby(ITEM)[["price", "fitting_cost"]].mean()
+    for key, (price, fitting) in priced.fillna({"fitting_cost": 0.0}).iterrows():
+        if key in lives:
+            own = lives[key]
+            counts = own["part_key"].nunique(), int(own["came_off"].sum())
+            own = decisions(own).assign(observed=own["came_off"])
+            own = own.drop(columns="last_seen_km", errors="ignore")
+            yield _Item(key, *counts, own, price, fitting, price + fitting)
+
+
+def cost_per_distance(spans, confidence=0.9, rng=None):
+    """What each item costs a distance at its place: one row an item of a place that has a price.
+
+    Columns `ITEM` and `COST`: n, n_off: lives, and parts removed; price, fitting: means of those
+    known (fitting nil where none is); service_km: mean distance in service, all ends. Limits:
+    jackknife over vehicles; where vehicles or ends are too few, as the note says, `life_of`.
+    """
+    rng = rng or np.random.default_rng(0)
+    rows = [(*item.key, *_cost(item, confidence, rng)) for item in _items(spans)]
+    return pd.DataFrame(rows, columns=[*ITEM, *COST.split()])
+
+
+def _cost(item, confidence, rng):
+    """The values of `COST`."""
+    lives, vehicles = item.lives, item.lives["vehicle"].nunique()
+    found = life_of_item("mean", lives, confidence, rng)
+    if found.high > UNBOUNDED * found.value:
+        few = vehicles == 1 or lives["observed"].sum() < MIN_ENDS
+        found = replace(found, **({"high": nan} if few else NO_RANGE))
+    note = "one vehicle: its own parts alone" if vehicles == 1 else ""
+    note = "; ".join(filter(None, [note, found.note]))
+    cost = (item.spent / km for km in (found.value, found.high, found.low))
+    counts = item.n, item.n_off, vehicles, item.price, item.fitting
+    return *counts, found.value, found.low, found.high, *cost, note
+
+
+def pairs(spans, confidence=0.9):
+    """Every two items of one place, compared: a row a pair, `item`, the cheaper, against `other`.
+
+    `ratio` of their costs a distance (item over other) with limits (jackknife over the vehicles of
+    both), `p` that they cost the same, `p_holm` (over all pairs), `apart` (below `CLEAR_P`),
+    `break_even` (the price at which the other would cost the same) with limits, `lives_needed` (of
+    both together, for the interval to leave out 1; 0 where it does, -1 where they are too near). No
+    row where either has under `MIN_ENDS`, both together are on fewer than `PAIR_VEHICLES`, or no
+    limits can be given.
+    """
+    items = [item for item in _items(spans) if item.lives["observed"].sum() >= MIN_ENDS]
+    both = [(a, b) for a, b in combinations(items, 2) if a.key[:3] == b.key[:3]]
+    rows = [row for a, b in both if (row := _pair(a, b, confidence))]
+    frame = pd.DataFrame(rows, columns=[*ITEM, *PAIR.split()])
+    frame = frame.astype(dict.fromkeys(PAIR.split()[1:-1], float))  # where empty too
+    frame = frame[frame["low"].notna()].reset_index(drop=True)
+    frame["p_holm"] = holm(frame["p"].to_numpy(float))
+    return frame.assign(apart=frame["p_holm"] < CLEAR_P)
+
+
+def _pair(a, b, confidence):
+    """The values of `ITEM` and `PAIR`; None of too few vehicles."""
+    vehicles = pd.concat([a.lives["vehicle"], b.lives["vehicle"]])
+    if vehicles.nunique() < PAIR_VEHICLES:
+        return None
+    found, freedom = life_by_vehicle("mean", confidence, a.lives, b.lives)
+    money, longer = a.spent / b.spent, np.array([found.value, found.high, found.low])
+    if money > longer[0]:
+        a, b, money, longer = b, a, 1 / money, 1 / longer[[0, 2, 1]]
+    ratio, low, high = money / longer
+    # the other's price p with (p + its fitting) / its service = a's cost
+    even = a.spent / longer - b.fitting
+    half, p, needed = np.log(high / low) / 2, nan, 0
+    if half > 0:
+        t = abs(np.log(ratio)) / half * stats.t.ppf((1 + confidence) / 2, freedom)
+        p = float(2 * stats.t.sf(t, freedom))
+        if high >= 1 and ratio >= 0.99:
+            needed = -1
+        elif high >= 1:
+            needed = int(np.ceil(len(vehicles) * (half / np.log(ratio)) ** 2))
+    return *a.key, b.key[3], ratio, low, high, p, *even, needed

@@ -1,0 +1,76 @@
+"""Figures with a row a vehicle that seaborn has not: when it was read, every task's state today."""
+
+import pandas as pd
+
+from wearbar.report.charts import style
+from wearbar.report.quantities import clean
+
+# marks of a timeline: a moment has a marker, a period a bar
+LOOKS = {
+    "reading": {"marker": "|", "markersize": 6, "color": style.PALETTE[0], "zorder": 3}
+    | {"markeredgewidth": 0.9},
+    "gap in the record": {"facecolor": "#F6D9B8", "edgecolor": style.PALETTE[4], "linewidth": 0.9},
+    "in storage": {"facecolor": "white", "edgecolor": style.MUTED, "linewidth": 0.7}
+    | {"hatch": "////"},
+    "new instrument": {"marker": "D", "markersize": 6, "color": style.PALETTE[2], "zorder": 4}
+    | {"markerfacecolor": "white"},
+    "disposed of": {"marker": "X", "markersize": 7, "color": style.PALETTE[4], "zorder": 4},
+}
+# state of a task, the most urgent last: its words, colour and marker, whose shape tells it too
+STATES = {
+    "before-window": ("not yet due", "#56B4E9", "o"),
+    "in-window": ("may be done", "#009E73", "s"),
+    "not-known": ("not known", style.MUTED, "$?$"),
+    "due": ("due", "#E69F00", "D"),
+    "past-window": ("overdue", "#D55E00", "X"),
+}
+MOST_VEHICLES = 60
+
+
+def timeline(marks, log):
+    """The marks of a `coverage.timeline`, and a line for each vehicle's time in the log."""
+    names = marks["vehicle"].unique()
+    marks = marks.assign(row=pd.Index(names).get_indexer(marks["vehicle"]))
+    figure, axes = style.new_figure(height=1.35 + 0.19 * max(len(names), 2))
+    here = marks[marks["what"].eq("in the log")]
+    axes.hlines(here["row"], here["start"], here["end"], color=style.RULE, linewidth=1, zorder=1)
+    for label, look in LOOKS.items():
+        own = marks[marks["what"].eq(label)]
+        if len(own) and "marker" in look:
+            axes.plot(own["start"], own["row"], linestyle="none", label=label, **look)
+        elif len(own):
+            bar = {"left": own["start"], "height": 0.62, "zorder": 2, "label": label}
+            axes.barh(own["row"], own["end"] - own["start"], **bar, **look)
+    style.rows(axes, [clean(name, 30) for name in names])
+    axes.set_xlim(log.first_day - pd.Timedelta(days=10), log.as_of + pd.Timedelta(days=10))
+    axes.grid(visible=False, axis="y")
+    style.dates(axes.xaxis)
+    style.legend_above(figure, 5, fontsize=style.SMALL, handlelength=1.6, columnspacing=1.2)
+    return figure
+
+
+def states_now(found):
+    """A row a vehicle, a column a task, a mark for its state, the most urgent first and on top."""
+    now = found[found["is_current"] & found["state"].isin(list(STATES))]
+    now = now.assign(rank=now["state"].map(list(STATES).index))
+    now = now.sort_values("rank").drop_duplicates(["vehicle", "task"], keep="last")
+    vehicles, tasks = _by_urgency(now, "vehicle")[:MOST_VEHICLES], _by_urgency(now, "task")
+    now = now[now["vehicle"].isin(vehicles)]
+    figure, axes = style.new_figure(height=2.8 + 0.2 * max(len(vehicles), 3))
+    for state, own in now.groupby("state"):
+        label, colour, marker = STATES[state]
+        look = {"label": label, "color": colour, "marker": marker, "linestyle": "none"}
+        at = tasks.get_indexer(own["task"]), vehicles.get_indexer(own["vehicle"])
+        axes.plot(*at, markersize=3.5 if state == "before-window" else 7, **look)
+    titles = now.drop_duplicates("task").set_index("task")["title"].reindex(tasks)
+    small = {"rotation": 90, "fontsize": style.SMALL}
+    axes.set_xticks(range(len(tasks)), [clean(t, 26) for t in titles], **small)
+    axes.set_xlim(-0.6, len(tasks) - 0.4)
+    style.rows(axes, [clean(v, 14) for v in vehicles])
+    style.legend_above(figure, 3, fontsize=style.SMALL)
+    return figure
+
+
+def _by_urgency(now, column):
+    worst = now.groupby(column)["rank"].agg(["max", "sum"])
+    return worst.sort_values(["max", "sum"], ascending=False, kind="stable").index

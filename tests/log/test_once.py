@@ -1,0 +1,60 @@
+"""What a pack computes once: kept by what the log is made from, and by what was asked."""
+
+from dataclasses import replace
+
+import pytest
+
+from wearbar.log.once import STORE, once
+
+CALLS = []
+
+
+@once
+def counted(log, share=0.9, *, derived=None):
+    """A pure function that counts how often it is really run."""
+    CALLS.append((log.as_of, share))
+    return {"share": share, "vehicles": log.tables["vehicles"]}
+
+
+@pytest.fixture
+def log(demo_log, monkeypatch, tmp_path):
+    CALLS.clear()
+    monkeypatch.setenv(STORE, str(tmp_path))
+    return demo_log("owner")
+
+
+def test_the_same_is_computed_once_and_comes_back_equal(log):
+    first, again = counted(log, 0.8), counted(log, 0.8, derived="follows from the log")
+    assert len(CALLS) == 1
+    assert first["share"] == again["share"] == 0.8
+    assert first["vehicles"].equals(again["vehicles"])
+
+
+def test_another_question_or_another_log_is_computed_anew(log):
+    one = log.only(log.tables["vehicles"]["vehicle"].tolist()[:1])
+    later = replace(log, as_of=log.as_of.replace(day=1))
+    asked = [(log, 0.8), (log, 0.9), (one, 0.8), (later, 0.8)]
+    for _ in range(2):
+        found = [counted(*each) for each in asked]
+    assert len(CALLS) == len(asked)
+    assert [len(each["vehicles"]) for each in found] == [len(log.tables["vehicles"])] * 2 + [
+        1,
+        len(log.tables["vehicles"]),
+    ]
+
+
+def test_without_a_store_it_is_computed_every_time(log, monkeypatch):
+    monkeypatch.delenv(STORE)
+    counted(log)
+    counted(log)
+    assert len(CALLS) == 2
+
+
+def test_a_run_that_fails_leaves_nothing(log, tmp_path):
+    @once
+    def fails(log):
+        raise ValueError("not today")
+
+    with pytest.raises(ValueError, match="not today"):
+        fails(log)
+    assert list(tmp_path.iterdir()) == []

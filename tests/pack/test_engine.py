@@ -1,0 +1,84 @@
+"""Cells run in a prepared process show what they show in a kernel of their own."""
+
+import multiprocessing
+import subprocess
+import sys
+
+import nbformat
+import pytest
+from conftest import use_test_notebooks
+from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
+
+from wearbar import pack
+from wearbar.pack import run
+
+CELLS = """
+import sys
+import pandas as pd
+from IPython.display import HTML, display
+# ---
+print("one"); print("two", end=" "); print("three")
+# ---
+print("four", file=sys.stderr)
+# ---
+wide = pd.DataFrame({f"column {i}": range(3) for i in range(30)})
+wide
+# ---
+display(HTML("<b>bold</b>")); display({"text/plain": "told", "application/vnd.own+json": {"a": 1}}, raw=True); 1 + 1
+# ---
+"quiet";
+# ---
+_ + 1
+# ---
+import matplotlib.pyplot as plt
+figure, axes = plt.subplots(figsize=(1, 1))
+axes.plot([1, 2]);
+# ---
+import seaborn, statsmodels.stats.proportion
+"statsmodels" in sys.modules, __name__, plt.get_backend()
+"""
+STOP = "1 / 0\n# ---\nprint('never')"
+LEAVE = "raise SystemExit('no more')\n# ---\nprint('never')"
+
+
+def executed(root, source, *how):
+    """(cells, language, whether it stopped) of cells run by papermill's command."""
+    cells = [new_code_cell(text.strip()) for text in source.split("# ---\n")]
+    book = new_notebook(cells=[new_markdown_cell("# Cells"), *cells])
+    nbformat.write(book, root / "in.ipynb")
+    command = [sys.executable, "-m", "papermill", "-k", "python3", *how]
+    done = subprocess.run([*command, root / "in.ipynb", root / "out.ipynb"], capture_output=True)
+    book = nbformat.read(root / "out.ipynb", as_version=4)
+    told = [(cell.get("execution_count"), cell.get("outputs"), cell.source) for cell in book.cells]
+    return told, book.metadata["language_info"], done.returncode != 0
+
+
+def test_the_outputs_are_a_kernels(tmp_path):
+    ours = executed(tmp_path, CELLS, "--engine", "wearbar")
+    assert ours == executed(tmp_path, CELLS)
+    cells, _, stopped = ours
+    assert not stopped
+    kinds = [[output.output_type for output in outputs or ()] for _, outputs, _ in cells]
+    assert ["display_data", "display_data", "execute_result"] in kinds
+    assert any(
+        "image/png" in output.get("data", {}) for _, found, _ in cells for output in found or ()
+    )
+
+
+@pytest.mark.parametrize("source, error", [(STOP, "ZeroDivisionError"), (LEAVE, "SystemExit")])
+def test_it_stops_at_the_cell_that_stops(tmp_path, source, error):
+    cells, _, stopped = executed(tmp_path, source, "--engine", "wearbar")
+    assert stopped
+    assert [o.ename for _, outputs, _ in cells for o in outputs or () if "ename" in o] == [error]
+    assert not any("never" in str(outputs) for _, outputs, _ in cells)
+
+
+def test_a_process_begun_anew_writes_the_same_pack(sample_pack, tmp_path, monkeypatch):
+    """As where the system can't copy a process."""
+    use_test_notebooks(monkeypatch)
+    monkeypatch.setattr(run, "_context", lambda: multiprocessing.get_context("spawn"))
+    out = tmp_path / "sample"
+    pack.make_pack(out, log=sample_pack.log, only=["sample"], tell=lambda line: None)
+    files = {path.relative_to(out): path.read_bytes() for path in out.rglob("*") if path.is_file()}
+    assert len(files) > 4
+    assert files == {name: (sample_pack.folder / name).read_bytes() for name in files}
