@@ -82,3 +82,19 @@ def test_a_process_begun_anew_writes_the_same_pack(sample_pack, tmp_path, monkey
     files = {path.relative_to(out): path.read_bytes() for path in out.rglob("*") if path.is_file()}
     assert len(files) > 4
     assert files == {name: (sample_pack.folder / name).read_bytes() for name in files}
+
+
+def test_what_a_cell_warns_of_is_seen(example_log, tmp_path, monkeypatch):
+    """As in a kernel; a report of ours that warned would fail tests/pack/test_whole_packs.py."""
+    use_test_notebooks(monkeypatch)
+    book = nbformat.read(run.places.place("notebooks") / "sample.ipynb", as_version=4)
+    book.cells.append(new_code_cell("import warnings\nwarnings.warn('mind this')"))
+    nbformat.write(book, tmp_path / "warns.ipynb")
+    assert (
+        run.run_all([(tmp_path / "warns.ipynb", {}, "")], example_log, tmp_path / "run", "") == {}
+    )
+    cells = nbformat.read(tmp_path / "run" / "notebooks" / "warns.ipynb", as_version=4).cells
+    (said,) = cells[-1].outputs
+    assert (said.output_type, said.name) == ("stream", "stderr")
+    assert "UserWarning: mind this" in said.text
+    assert not any(o.output_type == "stream" for c in cells[:-1] for o in c.get("outputs", ()))

@@ -11,7 +11,6 @@ import sys
 import tempfile
 import threading
 import time
-import warnings
 from contextlib import closing, suppress
 from multiprocessing.connection import wait
 from pathlib import Path
@@ -174,10 +173,8 @@ def execute(source, finished, parameters):
         raise NotDone(f"its parameters cell has no {listing(unknown, 'or')}")
     kept = finished.with_suffix(".stopped.ipynb")
     how = {"engine_name": "wearbar", "progress_bar": False, "autosave_cell_every": 0}
-    with warnings.catch_warnings(action="ignore"):
-        book = papermill.execute_notebook(
-            str(source), str(kept), parameters, cwd=str(source.parent), **how
-        )
+    how |= {"cwd": str(source.parent)}
+    book = papermill.execute_notebook(str(source), str(kept), parameters, **how)
     kept.unlink(missing_ok=True)
     return _timeless(book)
 
