@@ -10,7 +10,6 @@ from wearbar.report import against, tables
 from wearbar.report import report as reports
 from wearbar.report.quantities import Show, clean, listing, plural
 from wearbar.report.template import page_of
-from wearbar.report.verbs import show_of
 from wearbar.report.words import action_pages as on_actions
 
 ACTIONS = "actions"  # the finding that holds the action list
@@ -89,7 +88,7 @@ def _todo(findings, whole, cut):
     told = findings["reports"].get(against.REPORT, {}).get("findings", {}).get(ACTIONS)
     if told is None:
         actions = actionlist.actions(cut, worn=actionlist.worn_of(whole)[1])
-        show = show_of(whole, findings["parameters"]["units"])
+        show = Show(whole.units).with_distance(findings["parameters"]["units"])
         rows = on_actions.told(actions, show).to_dict("records")
     else:
         rows = told["rows"]

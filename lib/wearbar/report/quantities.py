@@ -7,7 +7,7 @@ import html
 import math
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache, partial
 
 import pandas as pd
@@ -208,6 +208,10 @@ class Show:
     """
 
     units: Units = field(default_factory=Units)
+
+    def with_distance(self, unit):
+        """The same with distances in `unit`; "" leaves them."""
+        return Show(replace(self.units, distance=unit or self.units.distance))
 
     def scale(self, unit):
         """The `Scale` of a unit such as km, money_per_km or share; one not known stays as it is."""

@@ -14,7 +14,7 @@ import numbers
 import platform
 import re
 import sys
-from dataclasses import asdict, dataclass, field, is_dataclass, replace
+from dataclasses import asdict, dataclass, field, is_dataclass
 from functools import cached_property
 
 import pandas as pd
@@ -197,7 +197,7 @@ def open_report(name, log="", as_of="", site="", vehicle=(), confidence=0.9, uni
     """
     asked = asked_for(as_of, site, vehicle, confidence, units)
     whole, cut = check(log, **asked)
-    show = Show(replace(whole.units, distance=units or whole.units.distance))
+    show = Show(whole.units).with_distance(units)
     asked |= {key: value for key, value in own.items() if value}
     _begin(name, cut, asked, show)
     return Report(name, cut, whole, show, confidence, asked)

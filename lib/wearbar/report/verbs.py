@@ -265,7 +265,7 @@ def _jobs(log, tolerance):
 def show_of(log, units=""):
     """The reader's units: the log's own, with distances in `units` where given."""
     one_of("units", units, ("", *DISTANCE_KM))
-    return Show(replace(log.units, distance=units or log.units.distance))
+    return Show(log.units).with_distance(units)
 
 
 def frame_of(rows, columns, log, units=""):

@@ -1,11 +1,9 @@
 """What the events of a calendar file say, as plain text."""
 
-from dataclasses import replace
-
 import pandas as pd
 
 from wearbar.log.units import DISTANCE_KM
-from wearbar.report.quantities import Show, clean
+from wearbar.report.quantities import clean
 from wearbar.report.words import action_pages as actionlist
 from wearbar.report.words.sheet_work import line, when
 
@@ -22,10 +20,8 @@ def told(events, log, show, confidence):
     """
     unit = events["vehicle"].map(log.tables["vehicles"].set_index("vehicle")["distance_unit"])
     unit = unit.where(unit.isin(list(DISTANCE_KM)), show.units.distance)
-    said = [
-        _told(rows, log, Show(replace(show.units, distance=own)), confidence)
-        for own, rows in events.groupby(unit)
-    ]
+    each = events.groupby(unit)
+    said = [_told(rows, log, show.with_distance(own), confidence) for own, rows in each]
     return pd.concat(said).sort_index() if said else _told(events, log, show, confidence)
 
 

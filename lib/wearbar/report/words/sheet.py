@@ -1,11 +1,9 @@
 """What a visit sheet says, as plain text for the template, which escapes it."""
 
-from dataclasses import replace
-
 import pandas as pd
 
 from wearbar.intervals import STALE_DAYS
-from wearbar.report.quantities import Show, clean, plain, safe
+from wearbar.report.quantities import clean, plain, safe
 from wearbar.report.template import words_of
 from wearbar.report.words import action_pages as actionlist
 from wearbar.report.words import column
@@ -22,8 +20,7 @@ NO_DISTANCE = ("hours", "none")  # meters
 
 def own_show(visit, show, asked=""):
     """The reader's units; distances as the vehicle's odometer has them unless asked otherwise."""
-    unit = asked or visit.distance_unit or show.units.distance
-    return Show(replace(show.units, distance=unit))
+    return show.with_distance(asked or visit.distance_unit)
 
 
 def headline(visit):
