@@ -255,8 +255,8 @@ def visit_jobs(outlook, some):
     """The `Jobs` of some vehicles' work ahead by their median paths; none of a vehicle off the road
     without an end on record."""
     ahead, model, days = outlook.ahead, outlook.model, np.arange(PLAN_DAYS + 1)
-    rows = ahead.rows.assign(amount=outlook.prices.of_tasks(ahead.rows)["amount"])
-    rows = rows[rows["vehicle"].isin(some)]
+    rows = ahead.rows[ahead.rows["vehicle"].isin(some)]
+    rows = rows.assign(amount=outlook.prices.of_tasks(rows)["amount"])
     names = pd.Index(rows["vehicle"].unique())
     who, back = names.get_indexer(rows["vehicle"]), rows["wait_days"].to_numpy()
     km = expected_km(model, names, outlook.as_of, days)
