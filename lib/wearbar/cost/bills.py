@@ -126,7 +126,7 @@ def double_entries(log):
     met = (pairs["visit"] == pairs["visit_of"]) | (pairs["date"] == pairs["date_of"])
     pairs = pairs[met & (pairs["position_of"].isna() | (pairs["position_of"] == pairs["position"]))]
     same = (pairs["other_cost"] / pairs["price"]).between(0.999, 1.001)
-    fits = look_up(pairs["task"], part_of_task(log.plan)) == pairs["category"]
+    fits = look_up(pairs["task"], part_of_task(log.plan_or_empty)) == pairs["category"]
     whys = "the same money for parts in work", "parts on the task that fits it in work"
     pairs = pairs.assign(why=np.where(same, *whys))[same | fits]
     again = fitted[fitted["part"].notna() & fitted.duplicated("part")]
@@ -137,8 +137,6 @@ def double_entries(log):
 
 
 def part_of_task(plan):
-    """The part of each of the plan's tasks: Series by code; empty without a plan."""
-    if plan is None:
-        return pd.Series(dtype=TEXT)
+    """The part of each of the plan's tasks: Series by code."""
     tasks = plan.tasks.dropna(subset=["part"]).drop_duplicates("code")
     return tasks.set_index("code")["part"].astype(TEXT)

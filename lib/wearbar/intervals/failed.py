@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar.log.keys import is_among, last_of_all, stacked
-from wearbar.log.plan import is_test_of, plan_of
+from wearbar.log.plan import is_test_of
 from wearbar.log.schema import RESETS_NOTHING, TEXT
 
 FAILED_TEST, OFF_ROAD, FAILED = "failed-test", "off-road", "failed"
@@ -33,7 +33,7 @@ def failed(log):
     NaT while open. Of fails alike one after another, the first. Certificates with the result fail
     count as the test of their kind.
     """
-    plan = log.plan or plan_of({})
+    plan = log.plan_or_empty
     looks = _looks(log, plan)
     order = {"by": ["date", "table", "line"], "ascending": [True, False, True]}
     fails = looks[looks["result"].eq("fail")].sort_values(**order, kind="stable")

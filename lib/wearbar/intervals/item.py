@@ -12,7 +12,7 @@ from wearbar import usage
 from wearbar.intervals.due import EPS, MONTH_DAYS
 from wearbar.intervals.failed import FAILED, failed
 from wearbar.log.keys import last_of_all, look_up, stacked
-from wearbar.log.plan import is_test_of, plan_of
+from wearbar.log.plan import is_test_of
 from wearbar.log.schema import RESETS_NOTHING, TEXT
 from wearbar.usage.distance import days_later, last_known
 
@@ -49,7 +49,7 @@ def items(log, found, readings):
     in the log. A vehicle's rows end when it is disposed of. There is no window but the notice
     before a certificate ends.
     """
-    path, plan = usage.path_of(readings), log.plan or plan_of({})
+    path, plan = usage.path_of(readings), log.plan_or_empty
     parts = [_found(log, path), _certificates(log, path, plan), _campaigns(log)]
     parts += [_rechecks(log, path, plan), _deferrals(log, found, path)]
     rows = stacked(parts).reindex(columns=list(ITEM | SAID))

@@ -17,7 +17,6 @@ from wearbar.intervals.due import DAY, DUE, EARLY, EPS, HOURS, KM, LATE, SPAN
 from wearbar.intervals.events import occasions_due
 from wearbar.intervals.fleet import fleet_of
 from wearbar.intervals.judged import HAIR, is_stale, judged, kept_open
-from wearbar.log.plan import plan_of
 from wearbar.log.schema import TEXT
 from wearbar.usage.distance import as_dates
 
@@ -56,7 +55,7 @@ def occasions(log, readings=None, late_share=None):
     service runs on through a lay-up (R9).
     """
     if log.plan is None:
-        log = replace(log.only([]), plan=plan_of({}))
+        log = replace(log.only([]), plan=log.plan_or_empty)
     fleet = fleet_of(log, usage.readings(log) if readings is None else readings, late_share)
     frame, p, x = occasions_due(fleet)
     s, act, done = (frame[name].to_numpy() for name in ("s", "act", "done"))

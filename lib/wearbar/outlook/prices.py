@@ -145,7 +145,7 @@ def _pieces(log, lines, worn, pairs, since):
     """A piece fitted: its price, its fitting and the work of it, by item and over all."""
     fitted = log.tables["fitted"].sort_values("fitted", kind="stable")
     moved = fitted.index[fitted.duplicated("part") & fitted["part"].notna()]
-    is_work, part = lines["source"].eq("work"), lines["task"].map(part_of_task(log.plan))
+    is_work, part = lines["source"].eq("work"), lines["task"].map(part_of_task(log.plan_or_empty))
     lines = lines.assign(category=lines["task"].mask(is_work, part).astype(TEXT))
     work = lines[is_work & lines["what"].eq("wear") & (lines["date"] > since)]
     bought = lines[~is_work & lines["category"].isin(worn)]

@@ -50,7 +50,7 @@ def by_vehicle(log, readings):
 
 def conditions(log):
     """Kind of use to the least share that a plan of the log calls severe."""
-    versions = log.plan.plans["severe_when"] if log.plan is not None else []
+    versions = log.plan_or_empty.plans["severe_when"]
     limits = pd.DataFrame([dict(v) for v in versions if isinstance(v, dict)]).min()
     return {e: float(limits[e]) for e in SHARES if e in limits.index}
 
