@@ -1,12 +1,11 @@
 """The words of people's sheets (shared/adopt/words.toml): the columns and tables they tell of."""
 
 import re
-import tomllib
 
 from wearbar.log import schema
-from wearbar.log.places import place
+from wearbar.log.places import read_toml
 
-_TOLD = tomllib.loads(place("shared", "adopt", "words.toml").read_text(encoding="utf-8"))
+_TOLD = read_toml("shared", "adopt", "words.toml")
 _HEADINGS = {
     column: re.compile(rf"(?<!\w)(?:{words})(?!\w)") for column, words in _TOLD["headings"].items()
 }

@@ -4,14 +4,13 @@
 them. Reading, checking, writing, the data dictionary and the descriptor are made from it.
 """
 
-import tomllib
 from dataclasses import dataclass
 from math import inf
 
 import numpy as np
 import pandas as pd
 
-from wearbar.log.places import place
+from wearbar.log.places import read_toml
 
 TEXT = pd.StringDtype("pyarrow", na_value=np.nan)
 
@@ -25,7 +24,7 @@ RESETS_NOTHING = ("fail", "not-checked")
 
 def said(name):
     """What a file of shared/log says."""
-    return tomllib.loads(place("shared", "log", f"{name}.toml").read_text(encoding="utf-8"))
+    return read_toml("shared", "log", f"{name}.toml")
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,6 @@ Takes the action list and wear lines of the whole log, so that what is usual for
 parts counts.
 """
 
-import tomllib
 from types import SimpleNamespace
 
 import numpy as np
@@ -14,8 +13,7 @@ import pandas as pd
 from wearbar import intervals, usage
 from wearbar.intervals import STALE_DAYS
 from wearbar.log.keys import is_among, stacked
-from wearbar.log.places import place
-from wearbar.log.schema import TEXT
+from wearbar.log.schema import TEXT, said
 from wearbar.log.units import is_example
 from wearbar.outlook.action_list import DANGER, OF_PLAN, actions
 from wearbar.outlook.order import packs, parts_of
@@ -29,7 +27,7 @@ MOST_TASKS = 14  # printed with their steps; what only comes later makes room
 STAGES = ("cold", "safety", "other", "warm", "last")
 _COLD, _WARM = r"\b(?:cold|cool)\b", r"\b(?:warm|hot|run)\b"
 PRESSING_PARTS = ("below-legal", "below", "may-be-below", "before-next-look")
-_SHEET = tomllib.loads(place("shared", "readings.toml").read_text(encoding="utf-8"))
+_SHEET = said("readings")
 READ, USUAL = _SHEET["read"], _SHEET["usual"]
 PLACE = ["category", "position"]
 LIMITS = ["limit", "legal_limit", "jurisdiction"]

@@ -1,10 +1,9 @@
 """An empty log to fill in: a file for each table, log.toml, plan.toml, and a guide by example."""
 
 import csv
-import tomllib
 from pathlib import Path
 
-from wearbar.log.places import place
+from wearbar.log.places import place, read_toml
 from wearbar.log.schema import TABLES
 
 
@@ -20,11 +19,8 @@ def start_log(folder):
             csv.writer(file, lineterminator="\n").writerow(c.name for c in columns)
     for name in ("log.toml", "plan.toml"):
         (folder / name).write_bytes(place("shared", "start", name).read_bytes())
-    opening, examples = (
-        place("shared", "start", name).read_text(encoding="utf-8")
-        for name in ("guide.md", "examples.toml")
-    )
-    examples = tomllib.loads(examples)
+    opening = place("shared", "start", "guide.md").read_text(encoding="utf-8")
+    examples = read_toml("shared", "start", "examples.toml")
     chapters = (_chapter(name, TABLES[name], examples[name]) for name in TABLES)
     (folder / "GUIDE.md").write_text(opening + "".join(chapters), encoding="utf-8")
     return folder

@@ -4,7 +4,6 @@ import datetime
 import html
 import math
 import numbers
-import tomllib
 from dataclasses import dataclass
 from functools import cache
 from math import nan
@@ -88,7 +87,7 @@ def view_of(report, name, frame, show):
 
 @cache
 def _views(report):
-    return tomllib.loads(places.place("shared", "words", f"{report}.toml").read_text("utf-8"))
+    return places.read_toml("shared", "words", f"{report}.toml")
 
 
 def html_of(frame, heads, caption, missing="–", rows=15):

@@ -2,7 +2,6 @@
 
 import math
 import re
-import tomllib
 from functools import cache
 
 import numpy as np
@@ -84,8 +83,7 @@ def _steps(row, more=()):
 
 @cache
 def _closings():
-    path = places.place("shared", "words", "visit_sheet.toml")
-    return tomllib.loads(path.read_text(encoding="utf-8"))["closing"]
+    return places.read_toml("shared", "words", "visit_sheet.toml")["closing"]
 
 
 def _closing(task, kind):
