@@ -38,11 +38,11 @@ def segments_of(log, readings):
     went on before the record without a `fitted_odometer`.
     """
     path, rows = usage.path_of(readings), _rows_of(log)
-    fleet, vehicle = log.tables["vehicles"].set_index("vehicle"), rows["vehicle"]
-    last = fleet["disposed"].clip(upper=log.as_of).fillna(log.as_of)
-    watch = fleet["acquired"].fillna(fleet["in_service"]).clip(lower=log.first_day)
-    rows["is_on"], rows["watch"] = rows["removed"].isna(), look_up(vehicle, watch)
-    rows["start"], rows["end"] = rows["fitted"], rows["removed"].fillna(look_up(vehicle, last))
+    record = log.record_periods.set_axis(log.tables["vehicles"]["vehicle"])
+    vehicle = rows["vehicle"]
+    watch, last = (look_up(vehicle, record[name]) for name in ("begin", "end"))
+    rows["is_on"], rows["watch"] = rows["removed"].isna(), watch
+    rows["start"], rows["end"] = rows["fitted"], rows["removed"].fillna(last)
 
     def at(day, odometer):
         return usage.distance_of(path, vehicle, rows[day], rows[odometer])["distance_km"]

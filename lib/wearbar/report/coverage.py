@@ -72,10 +72,8 @@ def _month(dates):
 def _life(log):
     """begin, stop by vehicle: acquired or the first day, to disposed or the report date."""
     fleet = log.tables["vehicles"].set_index("vehicle")
-    begin = fleet["acquired"].fillna(fleet["in_service"]).clip(lower=log.first_day)
-    stop = fleet["disposed"].fillna(log.as_of).clip(upper=log.as_of)
-    life = {"begin": begin, "stop": stop, "is_kept": fleet["disposed"].isna()}
-    return pd.DataFrame(life | {"has_meter": fleet["meter"].ne("none")})
+    life = log.record_periods.set_axis(fleet.index).rename(columns={"end": "stop"})
+    return life.assign(is_kept=fleet["disposed"].isna(), has_meter=fleet["meter"].ne("none"))
 
 
 def _seen(readings, life):
