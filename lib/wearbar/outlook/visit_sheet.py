@@ -174,10 +174,10 @@ def _tasks_of(rows, plan, worn, covers):
     told = told.merge(plan, left_on="task", right_on="code", how="left")
     for name in ("parts", "figures", "steps"):
         told[name] = [x if isinstance(x, tuple) else () for x in told[name]]
-    later, own = told["state"].eq("before-window"), _done_by(told, covers).eq("")
+    told = told.assign(done_by=_done_by(told, covers), stage=_stages(told))
+    later, own = told["state"].eq("before-window"), told["done_by"].eq("")
     first = own & ~told.duplicated("task")
     room = (first & ~later).sum() + (first & later).cumsum() <= MOST_TASKS
-    told = told.assign(done_by=_done_by(told, covers), stage=_stages(told))
     told["is_full"] = own & (~later | room)
     order = told["stage"].map(STAGES.index).sort_values(kind="stable").index
     return told.loc[order].reset_index(drop=True)
