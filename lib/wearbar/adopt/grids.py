@@ -6,7 +6,7 @@ import re
 from collections import Counter
 from dataclasses import dataclass
 from datetime import date
-from itertools import islice
+from itertools import islice, zip_longest
 from pathlib import Path
 
 import numpy as np
@@ -106,10 +106,9 @@ def _of_workbook(path):
 def _grid(sheet, rows, note=""):
     """rows: line to its values."""
     index = pd.Index(list(rows), name="line", dtype="int64")
-    text = [[_as_text(value) for value in row] for row in rows.values()]
-    typed = [[type(value) in (int, float) for value in row] for row in rows.values()]
-    cells = pd.DataFrame(text, index, dtype=object)
-    typed = pd.DataFrame(typed, index).eq(True)
+    values = pd.DataFrame(zip_longest(*rows.values()), columns=index, dtype=object).T
+    cells = values.map(_as_text)
+    typed = values.map(lambda value: type(value) in (int, float)).astype(bool)
     filled = cells.notna().any(axis=1).to_numpy(dtype=bool)
     return Grid(sheet, cells[filled], typed[filled], note)
 
