@@ -17,8 +17,7 @@ import numpy as np
 import pandas as pd
 from scipy import special, stats
 
-from wearbar.parts.fitted import GOES_ON, axle_of
-from wearbar.parts.lives import HOLE, watched
+from wearbar.parts.lives import GOES_ON, HOLE, axle_of, watched
 from wearbar.stats import fit_groups, life_of
 from wearbar.stats.estimate import Estimate, holm
 

@@ -8,7 +8,7 @@ from scipy import stats
 
 from wearbar.log.keys import is_among, look_up, stacked
 from wearbar.parts import wear_line
-from wearbar.parts.fitted import RISING, axle_of
+from wearbar.parts.lives import RISING, axle_of
 
 STRATUM = ["category", "kind", "item", "axle"]
 WIDER = ["category", "kind", "axle"]  # where a stratum has too few parts

@@ -17,7 +17,7 @@ from scipy import stats
 
 from wearbar.log.keys import look_up
 from wearbar.log.law import LOWER_IS_STRICTER, shipped
-from wearbar.parts.fitted import PERCENT, RISING
+from wearbar.parts.lives import PERCENT, RISING
 
 HEIGHTS = ("depth", "thickness")
 ANY_KIND = "car"  # whose examples stand in for a kind that has none

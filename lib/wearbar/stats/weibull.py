@@ -25,7 +25,7 @@ METHODS = {
 
 
 def clean(duration, observed, entry=None, weights=None, last_seen=None):
-    """The rows of a life table as arrays; ValueError where one is no life. last_seen may be None."""
+    """The rows of a life table as arrays; ValueError where one is no life."""
     duration = np.asarray(duration, float)
     observed = np.broadcast_to(True if observed is None else observed, duration.shape).astype(bool)
     entry = np.broadcast_to(np.asarray(0.0 if entry is None else entry, float), duration.shape)
