@@ -40,9 +40,8 @@ def oil_use(log, readings, confidence=0.9):
     is_mixed = by["state"].nunique().ne(1) | by["state"].count().lt(by.size())
     refusals = [by["known"].sum() < 2, is_mixed, table["n"] < MIN_PERIODS]
     table["why_not"] = np.select(refusals, [UNREAD, MIXED, FEW], "")
-    found = _rates(seen["vehicle"], seen, confidence).reindex(table.index)
-    rates = found[["ml_per_1000km", "low", "high"]].where(table["why_not"].eq(""))
-    table = table.join(rates).reset_index()
+    rates = _rates(seen["vehicle"], seen, confidence)[["ml_per_1000km", "low", "high"]]
+    table = table.join(rates.where(table["why_not"].eq(""))).reset_index()
     kind = log.tables["vehicles"].set_index("vehicle")["kind"]
     table.insert(1, "kind", look_up(table["vehicle"], kind))
     return table.sort_values("ml_per_1000km", ascending=False, kind="stable", ignore_index=True)

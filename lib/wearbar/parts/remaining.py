@@ -34,6 +34,7 @@ LIFE = ["life_km", "life_low_km", "life_high_km"]
 LEFT = ["left_km", "left_low_km", "left_high_km"]
 LAST = ["date", "height", "place", "quantity", "distance_km", "is_doubtful", "line", "t"]
 MOST_DAYS = 3650  # a later day is no date
+NO_RATES = pd.DataFrame(columns=["vehicle", "rate_km_per_day", "high"], dtype=float)
 
 
 def remaining(wear, as_of, daily=None, confidence=0.9):
@@ -77,8 +78,15 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
     at_limit = on["state"].isin(AT_LIMIT)
     act_km = np.fmin(on["left_low_km"], on["next_look_km"]).mask(on["state"].eq("not-known"))
     on["act_km"] = act_km.mask(at_limit, 0.0)
-    on["date"] = _days(on, daily, as_of, "left_km", "rate_km_per_day")
-    on["date_low"] = _days(on, daily, as_of, "act_km", "high").mask(at_limit, as_of)
+    rate = (NO_RATES if daily is None else daily).set_index("vehicle")
+    for name, left, speed in (
+        ("date", "left_km", "rate_km_per_day"),
+        ("date_low", "act_km", "high"),
+    ):
+        pace = look_up(on["vehicle"], rate[speed].fillna(rate["rate_km_per_day"]))
+        days = on[left] / pace.where(pace > 0)
+        on[name] = days_later(as_of, np.floor(days.where(days < MOST_DAYS)))
+    on["date_low"] = on["date_low"].mask(at_limit, as_of)
     return _ranked(on)
 
 
@@ -139,16 +147,6 @@ def _posterior(on, error):
         freedom = 1 / (lent**2 / of_usual + (1 - lent) ** 2 / of_own)
         b = var_bb * (np.nan_to_num(slope) * sxx / s2 - prior * np.nan_to_num(mean))
         return y - b * x, b, s2 / n + var_bb * x**2, -var_bb * x, var_bb, freedom
-
-
-def _days(on, daily, as_of, left, speed):
-    """The day on which `left` is used up at the vehicle's rate."""
-    if daily is None:
-        return pd.Series(pd.NaT, on.index, dtype="datetime64[ns]")
-    rate = daily.set_index("vehicle")
-    pace = look_up(on["vehicle"], rate[speed].fillna(rate["rate_km_per_day"]))
-    days = on[left] / pace.where(pace > 0)
-    return days_later(as_of, np.floor(days.where(days < MOST_DAYS)))
 
 
 def _with_last(on, looks):

@@ -1,8 +1,7 @@
 """Least squares where rows come in clusters, with standard errors that hold for few clusters.
 
-Rows of one vehicle are alike; vehicles are independent. The weights come from a random intercept,
-whose size is estimated; the standard errors do not rely on it. Everything is in p x p pieces a
-cluster, so no loop runs over rows or clusters.
+The weights come from a random intercept, whose size is estimated; the standard errors do not rely
+on it. Everything is in p x p pieces a cluster.
 """
 
 from dataclasses import dataclass

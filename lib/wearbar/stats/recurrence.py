@@ -113,10 +113,10 @@ def _residuals(events, at, periods, mean_jump, weights):
 
 @dataclass(frozen=True)
 class Trend:
-    """Test of a trend: z above 0, more often with time. p is two-sided, NaN where refused."""
+    """Test of a trend."""
 
-    z: float
-    p: float
+    z: float  # above 0: more often with time
+    p: float  # two-sided, NaN where refused
     n: int
     units: int
     method: str

@@ -59,12 +59,10 @@ def kaplan_meier(duration, observed, entry=None, weights=None, confidence=0.9):
     # our own: statsmodels' SurvfuncRight (equal where it has a row: tests) has none where no life
     # ended, and normal limits
     duration, observed, entry, weights, _ = clean(duration, observed, entry, weights)
-    is_whole = (duration == np.floor(duration)).all()  # with ties: counting them is faster
-    at, times = (
-        pd.factorize(duration, sort=True)
-        if is_whole
-        else np.unique(duration, return_inverse=True)[::-1]
-    )
+    if (duration == np.floor(duration)).all():  # with ties, to count is faster than to sort
+        at, times = pd.factorize(duration, sort=True)
+    else:
+        times, at = np.unique(duration, return_inverse=True)
     first = np.searchsorted(times, entry, "right")  # the first time at which each is at risk
     events, left, entered = (
         np.bincount(codes, sums, len(times))
@@ -132,7 +130,7 @@ class WeibullFit:
         """`Estimate` of "scale" or "shape"."""
         if name == "scale":
             return self._estimate(limits.constant_place(0.0), np.exp, method, rng)
-        return self._estimate(limits.Shape(), lambda log_sigma: np.exp(-log_sigma), method, rng)
+        return self._estimate(limits.Shape(), lambda x: np.exp(-x), method, rng)
 
     def survival_at(self, x):
         """Shares still in service after each of `x`, without limits."""
