@@ -178,14 +178,13 @@ class WeibullFit:
     def _method(self, method, target):
         if method != "auto":
             return method
-        ends, is_shape = self.n_observed, isinstance(target, limits.Shape)
-        has_rows = self.rows is not None
+        ends, drawn = self.n_observed, self.rows and not isinstance(target, limits.Shape)
         if self.is_shape_fixed:
-            exact = has_rows and not len(self.fits.sample.between[0]) and not is_shape
+            exact = drawn and not len(self.fits.sample.between[0])
             return "known-shape" if exact else "profile" if ends else ""
         if ends < BOOTSTRAP_ENDS or np.isnan(self.mu):
             return ""
-        return "bootstrap" if ends < PROFILE_ENDS and has_rows and not is_shape else "profile"
+        return "bootstrap" if ends < PROFILE_ENDS and drawn else "profile"
 
     def _known_shape(self, target):
         # the ends expected, sum((x / scale)^shape), against those counted: 2 r degrees of freedom
