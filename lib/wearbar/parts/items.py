@@ -222,11 +222,10 @@ def pairs(spans, confidence=0.9):
     """Every two items of one place, compared: a row a pair, `item`, the cheaper, against `other`.
 
     `ratio` of their costs a distance (item over other) with limits (jackknife over the vehicles of
-    both), `p` that they cost the same, `p_holm` (over all pairs), `apart` (below `CLEAR_P`),
-    `break_even` (the price at which the other would cost the same) with limits, `lives_needed` (of
-    both together, for the interval to leave out 1; 0 where it does, -1 where they are too near). No
-    row where either has under `MIN_ENDS`, both together are on fewer than `PAIR_VEHICLES`, or no
-    limits can be given.
+    both), `p` that they cost the same, `p_holm`, `apart` (that is below `CLEAR_P`), `break_even`
+    (the price at which the other would cost the same) with limits, `lives_needed` (of both, for the
+    interval to leave out 1; 0 where it does, -1 where they are too near). No row where either has
+    under `MIN_ENDS`, both are on fewer than `PAIR_VEHICLES`, or no limits can be given.
     """
     items = [item for item in _items(spans) if item[1]["observed"].sum() >= MIN_ENDS]
     both = [(a, b) for a, b in combinations(items, 2) if a[0][:3] == b[0][:3]]

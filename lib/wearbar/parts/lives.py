@@ -144,11 +144,10 @@ def spans_of(log, category=None, readings=None):
     disposed, stored (or moved), still-on, not-told. price, fitting_cost: sums, NaN where the first
     is blank. Depths in mm, limit_depth_mm of a chain in percent. Of what the record saw:
     watched_from (day); entry_km, duration_km: its distance when the record began to watch it and
-    when last seen, storage left out; age_known: that both are; a part that is not serves for wear
-    alone. seen_km: its vehicle's distance from the record's first day to `end`. n_readings: days on
-    which its wear was read. last_seen_km: its distance when last read and still good.
-    unrecorded_km: (from, to) pairs of its distance in a hole of the record. Its use, as of
-    `usage.use_shares`.
+    when last seen, storage left out; age_known: that both are, else it serves for wear alone.
+    seen_km: its vehicle's distance from the record's first day to `end`. n_readings: days on which
+    its wear was read. last_seen_km: its distance when last read and still good. unrecorded_km:
+    (from, to) pairs of its distance in a hole of the record. Its use, as of `usage.use_shares`.
     """
     readings = usage.readings(log) if readings is None else readings
     rows = segments_of(log, readings)

@@ -2,13 +2,12 @@
 
 `state` is one of `STATES`. "below-legal", "below": at or past the legal limit, or its limit; `by`
 says how: "reading", or "line" (a forecast; "" in other states). "may-be-below": the line's lower
-limit, or a doubted reading, is past it. "limit-not-known": neither the log nor the law gives a
-limit, and the part is within `NEAR_MM` of a shipped example's.
+limit, or a doubted reading, is past it. "limit-not-known": neither the log nor the law gives one,
+and the part is within `NEAR_MM` of a shipped example's.
 
-The last reading is the most worn of the last day on which the part was read, or that of a place not
-read then which was at the limit when it last was. It is doubted where it lies far off its line and
-no other place read that day agrees; where one does, and it is lower than its line, it stands,
-whatever the line says.
+The last reading is the most worn of the last day on which the part was read, or of a place not read
+then that was at the limit when it last was. It is doubted where it lies far off its line and no
+other place read that day agrees; where one does, and it is the lower, it stands.
 """
 
 import numpy as np
@@ -43,14 +42,13 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
     Beside the columns of `wear.parts` and the last reading (`last_read`, ...): `state`, `by`,
     `why_not` (words, where what is left isn't known); `now_height` (at the governing place: on its
     line, or of a part at a limit by reading that reading), `now_low` (the line's lower limit);
-    `life_km` (distance on the part at the limit) and `left_km` (from now; nil where passed) with
-    limits; `next_look_km` (the median distance between readings), `act_km` (the lesser of
-    `next_look_km` and `left_low_km`; nil where it is or may be at its limit); `date_low`, `date`
-    (days on which `act_km` and `left_km` are used up at the vehicle's `high` and mean rate, `daily`
-    from `usage.daily_rate`); `margin`, `legal_margin` (the height that `state` was judged by less
-    the limit, negative where past); `seen_now_km` (its distance now on its readings' scale), and of
-    its line, of heights that fall with wear, the terms `line_a`, `line_b`, their variances and the
-    quantile of its limits, `line_q`.
+    `life_km` (on the part, at the limit) and `left_km` (from now; nil where passed) with limits;
+    `next_look_km` (the median distance between readings), `act_km` (the lesser of it and
+    `left_low_km`; nil where it is or may be at its limit); `date_low`, `date` (when `act_km` and
+    `left_km` are used up at the vehicle's `high` and mean rate, `daily` of `usage.daily_rate`);
+    `margin`, `legal_margin` (the height that `state` was judged by less the limit, negative where
+    past); `seen_now_km` (its distance now on its readings' scale), and the terms `line_a`, `line_b`
+    of its falling line, their variances and the quantile of its limits, `line_q`.
 
     Its slope has what is usual of like parts as a prior (empirical Bayes); limits are Fieller's on
     its posterior, the low one of 90% the one-sided 95% limit. Where wear bends (`wear.bent`) the

@@ -1,12 +1,9 @@
 """Wear lines of every part and place at once: the limits that parts are held to, where lines reach
-them, and whether they bend.
+them, and whether they bend. Heights in mm; stretch in percent.
 
-The reader's own law and the maker's handbook come first. Heights in mm; stretch in percent.
-
-Wear may go faster, or slower, in the last third of what may be worn: above the bend (two thirds
-worn) depth falls at one rate, below it at that rate times 1 + bend. Stretching the depths below the
-bend by 1 / (1 + bend) makes such a line straight, so that all that is done with straight lines
-serves for it.
+Above the bend (two thirds worn) depth falls at one rate, below it at that rate times 1 + bend.
+Stretching the depths below it by 1 / (1 + bend) makes such a line straight, so that all that is
+done with straight lines serves for it.
 """
 
 from math import inf, nan

@@ -85,18 +85,17 @@ def kaplan_meier(duration, observed, entry=None, weights=None, confidence=0.9):
 class WeibullFit:
     """A fitted Weibull life: survival(x) = exp(-(x / scale)^shape); NaN without a maximum.
 
-    n: lives (weights counted); n_observed: ends seen. `quantile`, `mean`, `survival` and `interval`
-    give an `Estimate` each, with limits by `method`: "profile" (likelihood ratio), "bootstrap"
-    (likelihood ratio with quantiles from a parametric bootstrap), "wald" (normal on the log scale),
-    "known-shape", or "auto": the known shape's where it was given, else profile from 20 ends,
-    bootstrap from 5, none below. `rng` draws the bootstrap; by default one seeded alike each time.
+    `quantile`, `mean`, `survival` and `interval` give an `Estimate` each, with limits by `method`:
+    "profile" (likelihood ratio), "bootstrap" (the same with quantiles from a parametric bootstrap
+    by `rng`, seeded alike by default), "wald" (normal on the log scale), "known-shape", or "auto":
+    the known shape's where given, else profile from 20 ends, bootstrap from 5, none below.
     """
 
     mu: float  # the log of the scale
     sigma: float  # one over the shape
     loglik: float
-    n: float
-    n_observed: float
+    n: float  # lives, weights counted
+    n_observed: float  # ends seen
     confidence: float
     is_shape_fixed: bool
     fits: limits.Fits = field(repr=False, compare=False)
