@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.intervals.judged import REASONS
+from wearbar.intervals.occasion import REASONS
 from wearbar.stats.deals import inside_outside, least_p
 from wearbar.stats.estimate import bootstrap_by_vehicle, holm, proportion, untold
 

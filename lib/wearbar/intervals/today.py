@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from wearbar.intervals.judged import STALE_DAYS
+from wearbar.intervals.occasion import STALE_DAYS
 from wearbar.log.keys import is_among, stacked
 from wearbar.log.schema import TEXT
 from wearbar.stats.estimate import FEW_VEHICLES, MIN_VEHICLES, Estimate, refused
