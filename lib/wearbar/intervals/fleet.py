@@ -24,7 +24,13 @@ class Fleet:
     """
 
     def __init__(self, log, readings, late_share=None):
-        readings, (series, rules) = _not_overtaken(readings), series_of(log)
+        series, rules = series_of(log)
+        known, by = readings["known"], ["vehicle", "date"]
+        if (known > readings["date"]).any():  # without those typed after a later one was known
+            days = known.groupby([readings[c] for c in by]).min().rename("first").reset_index()
+            days = days.assign(later=least_after(days["first"], days["vehicle"]))
+            later = readings[by].merge(days, on=by, how="left")["later"].to_numpy()
+            readings = readings[~(known.to_numpy() > later)]
         rules = rules if late_share is None else rules.assign(late_share=float(late_share))
         distance, clock = usage.path_of(readings), usage.path_of(readings, "hours")
         vehicles = distance.vehicles.append(
@@ -159,15 +165,3 @@ def _pace(path, code, to):
     high, low = last_known(now).to_numpy(), last_known(before).to_numpy()
     with np.errstate(divide="ignore", invalid="ignore"):
         return high, np.where(to > start, (high - low) / (to - start), np.nan)
-
-
-def _not_overtaken(readings):
-    """The readings without those typed after a later one of their vehicle was known: the line had
-    been drawn past them."""
-    by, known = ["vehicle", "date"], readings["known"]
-    if not (known > readings["date"]).any():
-        return readings
-    days = known.groupby([readings[c] for c in by]).min().rename("first").reset_index()
-    days = days.assign(later=least_after(days["first"], days["vehicle"]))
-    later = readings[by].merge(days, on=by, how="left")["later"].to_numpy()
-    return readings[~(known.to_numpy() > later)]

@@ -1,5 +1,4 @@
-"""When one task of one vehicle falls due: a plain loop over its events, by the rules R1 to R17 of
-the due rules.
+"""When one task of one vehicle falls due: a plain loop over its events, by the due rules R1 to R17.
 
 A point is (due, early edge, late edge, interval) of one axis, NaN where that axis has none; an
 occasion has three: km, hours, day (R17: hours are a limit like the others). Days count from
