@@ -89,8 +89,8 @@ def working(used, design):
 
 
 def _ratio(found, contrast, confidence):
-    """(`Estimate`, one-sided 95% lower limit, one-sided p of no effect) of the ratio whose logarithm
-    is the `contrast` of a fit; the first refused where the slope has no error."""
+    """(`Estimate`, one-sided 95% lower limit, one-sided p of no effect) of the ratio whose log is
+    the `contrast` of a fit; the first is refused where the slope has no error."""
     slope, se, df = contrast
     lower = float(np.exp(slope - stats.t.ppf(0.95, df) * se))
     p = float(stats.t.sf(slope / se, df))
