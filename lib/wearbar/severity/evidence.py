@@ -125,7 +125,8 @@ def steady(used, exposure):
 
 def adjusters(used, others):
     """Independent columns (n, p): one, levels of the adjusters, other uses known throughout."""
-    levels = used[ADJUSTERS].astype(object).fillna("not given").astype(str)
+    levels = used[ADJUSTERS].astype(object)
+    levels = levels.where(levels.notna(), "not given").astype(str)
     dummies = pd.get_dummies(levels, drop_first=True, dtype=float)
     other = used[[o for o in others if used[o].notna().all()]] / STEP
     z = np.column_stack([np.ones(len(used)), dummies.to_numpy(), other.to_numpy()])
