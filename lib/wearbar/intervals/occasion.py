@@ -1,8 +1,6 @@
 """Every occasion on which a task fell due: when, what came first, when it was done, how late, and
-whether it counts in the rate.
-
-`occasions` judges by what was known: nothing is late before anyone could know, and nothing is taken
-to be in order for want of a reading.
+whether it counts in the rate. Nothing is late before anyone could know, and nothing is taken to be
+in order for want of a reading.
 """
 
 from dataclasses import replace

@@ -1,8 +1,6 @@
 """Was the work on time: the rate of it, in all and by group, which groups differ, and how far late
-work ran over.
-
-The rate counts matured occasions alone: done ones whose window is still open and open ones not yet
-late are both left out, since counting either would flatter it.
+work ran over. Done ones whose window is still open, and open ones not yet late, do not count: they
+would flatter the rate.
 """
 
 from dataclasses import replace
