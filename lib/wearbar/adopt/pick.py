@@ -25,7 +25,7 @@ class Part:
     sheet: str
     picked: pd.DataFrame  # cells by line, the table's own columns
     typed: pd.DataFrame  # whether the file itself holds a number there
-    left: pd.DataFrame  # `LEFT_OUT`
+    left: list  # of the rows left out, `LEFT_OUT` each
     passed_over: list  # (sheet, heading, cells) of the other columns
 
     def named(self, *kinds):
@@ -79,7 +79,7 @@ def _is_total(text):
 
 
 def left_out(sheet, rows, why):
-    """`LEFT_OUT` of the rows of a sheet; why: one reason for all, or a Series of them."""
+    """A list of `LEFT_OUT` of the rows of a sheet; why: one reason for all, or a Series of them."""
     text = [" | ".join(row[~pd.isna(row)]) for row in rows.to_numpy(dtype=object)]
-    told = {"sheet": sheet, "line": rows.index, "why": why, "text": text}
-    return pd.DataFrame(told, rows.index, LEFT_OUT).reset_index(drop=True)
+    whys = why if isinstance(why, pd.Series) else [why] * len(rows)
+    return list(zip([sheet] * len(rows), rows.index, whys, text, strict=True))
