@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 
 from wearbar.adopt.cells import DECIMALS, SIZES, currencies, dates, numbers
+from wearbar.adopt.grids import LEFT_OUT, UNDERSTOOD, UNNAMED, left_out, pick
 from wearbar.adopt.maps import AdoptError, check_map
-from wearbar.adopt.pick import LEFT_OUT, UNDERSTOOD, UNNAMED, left_out, pick
 from wearbar.log import read_log, schema, write_tables
 
 _SIZE = {f"{what} {unit}": size for what, of in SIZES.items() for unit, size in of.items()}
