@@ -17,7 +17,7 @@ from scipy import optimize, sparse
 
 from wearbar.log.keys import look_up, stacked
 from wearbar.log.schema import TEXT
-from wearbar.outlook.action_sources import PRESSING
+from wearbar.outlook.action_list import PRESSING
 from wearbar.outlook.ahead import EARLIEST, POINT
 from wearbar.outlook.paths import days_of_use
 from wearbar.outlook.year import QUARTER_DAYS
