@@ -299,18 +299,6 @@ def test_remaining_life_covers_the_truth(fleet):
     assert inside.mean() < 0.99
 
 
-def test_the_chance_to_the_next_look_is_how_often_parts_get_there(fleet):
-    on = fleet[4].merge(
-        fleet[1]["parts"][["part", "life_to_limit_km"]], left_on="part_key", right_on="part"
-    )
-    on = on[on["age_known"] & on["chance_to_next"].notna()]
-    p = on["chance_to_next"]
-    there = on["life_to_limit_km"] > on["seen_now_km"] + on["next_look_km"]
-    assert p.between(0.05, 0.95).sum() > 10
-    assert abs(there.sum() - p.sum()) < 2.6 * np.sqrt((p * (1 - p)).sum())
-    assert there[p > 0.99].mean() > 0.97 > 0.1 > there[p < 0.01].mean()
-
-
 def test_life_to_the_limit_covers_the_truth(fleet):
     items = fleet[1]["items"]
     items = items.assign(
@@ -581,7 +569,6 @@ def test_a_last_reading_without_a_distance_is_held_to_the_limit():
     assert (on["left_low_km"] / was["left_low_km"]).tolist() == pytest.approx(
         [0, 0, 0.5, 1], abs=0.01
     )
-    assert on["chance_to_next"].isna().tolist() == [True, True, True, False]
     assert on["act_km"].tolist()[:2] == [0, 0]
 
 

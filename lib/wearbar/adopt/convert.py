@@ -1,18 +1,23 @@
 """A spreadsheet and its map become the tables of a log, written to a new folder and read back.
 
-Every row is carried over or listed.
+Every row is carried over or listed: days ISO, numbers plain in the log's units, words as codes.
 """
 
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+import numpy as np
 import pandas as pd
 
+from wearbar.adopt.cells import DECIMALS, SIZES, currencies, dates, numbers
+from wearbar.adopt.grids import LEFT_OUT, UNDERSTOOD, UNNAMED, left_out, pick
 from wearbar.adopt.maps import AdoptError, check_map
-from wearbar.adopt.pick import LEFT_OUT, UNDERSTOOD, UNNAMED, left_out, pick
-from wearbar.adopt.values import CHANGED, own_units, plain_word, table_of
 from wearbar.log import read_log, schema, write_tables
+
+_SIZE = {f"{what} {unit}": size for what, of in SIZES.items() for unit, size in of.items()}
+TURNED = ["sheet", "line", "column", "value", "became", "why"]
 
 
 @dataclass(frozen=True)
@@ -38,58 +43,163 @@ def convert(grids, mapping):
     """The `Adopted` log of a file's sheets by a map. Raises AdoptError where that is not whole."""
     check_map(mapping)
     header = {key: value for key, value in mapping["log"].items() if value != ""}
-    parts = [pick(_grid_of(entry, grids), entry) for entry in mapping["table"]]
-    own, made, turned = own_units(mapping, parts), {}, []
+    sheets, parts = {grid.sheet: grid for grid in grids}, []
+    for entry in mapping["table"]:
+        name = entry.get("sheet", grids[0].sheet)
+        if name not in sheets:
+            has = ", ".join(repr(sheet) for sheet in sheets if sheet) or "one without a name"
+            raise AdoptError(f"the file has no sheet {name!r}; it has {has}")
+        parts.append(pick(sheets[name], entry))
+    own, made, turned = _own_units(mapping, parts), {}, []
+    left, over, counts = [], [], []
     for part in parts:
-        frame, changed = table_of(part, header, own)
+        frame = _table(part, header, own, turned)
         made.setdefault(part.entry["to"], []).append((part.sheet, frame))
-        turned += changed
+        left, over = left + part.left, over + part.passed_over
+        counts.append((part.sheet, part.entry["to"], len(frame), len(part.left)))
     if vehicles := mapping.get("vehicle"):
-        told = [{name: plain_word(value) for name, value in one.items()} for one in vehicles]
+        told = [{name: _word(value) for name, value in one.items()} for one in vehicles]
         told = pd.DataFrame(told, range(1, len(told) + 1), dtype=schema.TEXT)
         made.setdefault("vehicles", []).append(("the map", told))
-    whole = {to: _below(frames) for to, frames in made.items()}
-    asked = {part.sheet for part in parts}
-    others = [grid for grid in grids if grid.sheet not in asked]
-    left = [*(part.left for part in parts), *(left_out(g.sheet, g.cells, UNNAMED) for g in others)]
-    counts = [(p.sheet, p.entry["to"], len(p.picked), len(p.left)) for p in parts]
-    counts += [(grid.sheet, "", 0, len(grid.cells)) for grid in others]
+    for grid in grids:
+        if grid.sheet not in [part.sheet for part in parts]:
+            left += left_out(grid.sheet, grid.cells, UNNAMED)
+            counts.append((grid.sheet, "", 0, len(grid.cells)))
+    tables, places = {}, {}
+    for to, told in made.items():
+        names, frames = zip(*told, strict=True)
+        rows = pd.concat(frames, keys=names, names=["sheet", "line"])
+        places[to] = rows.index.to_frame(index=False)
+        in_order = [c.name for c in schema.TABLES[to] if c.name in rows]
+        tables[to] = rows[in_order].reset_index(drop=True)
     ledger = pd.DataFrame(counts, columns=["sheet", "table", "adopted", "left_out"])
     ledger.insert(2, "rows", ledger["adopted"] + ledger["left_out"])
-    over = [row for part in parts for row in part.passed_over]
     return Adopted(
         header,
-        {to: _in_order(to, rows.reset_index(drop=True)) for to, rows in whole.items()},
-        {to: rows.index.to_frame(index=False) for to, rows in whole.items()},
-        _joined(left, LEFT_OUT),
+        tables,
+        places,
+        pd.DataFrame(left, columns=LEFT_OUT),
         ledger,
-        _joined(turned, CHANGED),
+        pd.DataFrame(turned, columns=TURNED),
         pd.DataFrame(over, columns=["sheet", "heading", "cells"]),
     )
 
 
-def _grid_of(entry, grids):
-    sheets = {grid.sheet: grid for grid in grids}
-    name = entry.get("sheet", grids[0].sheet)
-    if name not in sheets:
-        has = ", ".join(repr(sheet) for sheet in sheets if sheet) or "one without a name"
-        raise AdoptError(f"the file has no sheet {name!r}; it has {has}")
-    return sheets[name]
+def _own_units(mapping, parts):
+    """Vehicle to its own unit of distance, where the map or the sheet has one."""
+    told = [v for v in mapping.get("vehicle", []) if v.get("distance_unit")]
+    own = {_word(v["vehicle"]): _word(v["distance_unit"]) for v in told}
+    for part in parts:
+        if part.entry["to"] == "vehicles" and "distance_unit" in part.picked:
+            units = _worded(part, "distance_unit").str.strip().str.casefold()
+            own |= dict(zip(_worded(part, "vehicle"), units, strict=True))
+    return own
 
 
-def _below(frames):
-    """The frames of (sheet, frame by line) one below the other, by sheet and line."""
-    sheets, frames = zip(*frames, strict=True)
-    return pd.concat(frames, keys=sheets, names=["sheet", "line"])
+def _table(part, header, own, turned):
+    """A `Part`'s rows as a log has them, by line; what can't be read stays as it was.
+
+    turned: the rows of `TURNED` so far, which grow.
+    """
+    entry = part.entry
+    words = (*entry.get("constants", {}), *part.named("id", "text", "code", "yes_no"))
+    frame = pd.DataFrame({name: _worded(part, name) for name in words}, index=part.picked.index)
+    for name in part.named("date"):
+        cells = part.picked[name].astype(schema.TEXT)
+        days = dates(cells, entry.get("date_order", "year-first")).dt.strftime("%Y-%m-%d")
+        frame[name] = days.astype(schema.TEXT).fillna(cells)
+    for name in part.named("number"):
+        frame[name] = _number(part, name, frame, header, own, turned)
+    # of an amount what it has beyond those in it; the whole where those are blank
+    for name, others in entry.get("less", {}).items():
+        amount, *each = (pd.to_numeric(frame[n], errors="coerce") for n in (name, *others))
+        each = pd.concat(each, axis=1)
+        rows = amount.notna() & each.notna().any(axis=1)
+        beyond = (amount.astype(float) - each.astype(float).sum(axis=1)).round(4)
+        out = frame[name].where(~rows, _plain(beyond.where(beyond != 0)))
+        why = f"less {' and '.join(others)}"
+        turned += _turned(part, name, rows, frame[name], out.fillna("blank"), why)
+        frame[name] = out
+    return frame
 
 
-def _in_order(name, frame):
-    return frame[[c.name for c in schema.TABLES[name] if c.name in frame]]
+def _worded(part, name):
+    """A column of words as codes, or what the map says for every row."""
+    if name not in part.picked:
+        value = _word(part.entry["constants"][name])
+        return pd.Series(value, part.picked.index, dtype=schema.TEXT)
+    cells, words = part.picked[name].astype(schema.TEXT), part.entry.get("words", {}).get(name, {})
+    codes = {str(word).strip().casefold(): code for word, code in words.items()}
+    return cells.str.strip().str.casefold().map(codes).astype(schema.TEXT).fillna(cells)
 
 
-def _joined(frames, columns):
-    filled = [frame for frame in frames if len(frame)]
-    return pd.concat(filled, ignore_index=True) if filled else pd.DataFrame(columns=columns)
+def _word(value):
+    """A value of the map as a log's file has it."""
+    return ("yes" if value else "no") if isinstance(value, bool) else str(value)
+
+
+def _number(part, name, frame, header, own, turned):
+    cells, decimal = part.picked[name].astype(schema.TEXT), part.entry.get("decimal", "point")
+    read = numbers(cells, decimal, part.typed[name])
+    other = numbers(cells, next(d for d in DECIMALS if d != decimal))
+    against = read["plain"].isna() & other["plain"].notna()
+    read.loc[against] = other.loc[against]
+    quantity, vehicle = _quantities(part.entry["to"], name, frame), frame["vehicle"]
+    # the log's unit for each row: of its header, or for a distance the vehicle's own
+    units = {what: header.get(what) or next(iter(sizes)) for what, sizes in SIZES.items()}
+    target = vehicle.map(own).astype(schema.TEXT)
+    target = target.where(quantity.eq("distance") & target.isin(list(SIZES["distance"])))
+    target = target.fillna(quantity.map(units).astype(schema.TEXT))
+    factor = _factor(read, quantity, target, part.entry.get("units", {}).get(name))
+    known = [s for s in read["sign"].dropna().unique() if header.get("currency") in currencies(s)]
+    bare, unsigned = read["unit"].isna(), read["sign"].isna()
+    good = unsigned & factor.notna() & (bare | quantity.isin(list(SIZES)))
+    good |= quantity.eq("money") & bare & read["sign"].isin(known)
+    scaled = good & factor.ne(1.0) & read["plain"].notna()
+    value = pd.to_numeric(read["plain"].where(scaled), errors="coerce").astype(float) * factor
+    plain = read["plain"].mask(scaled, _plain(value))
+    out = plain.where(good & plain.notna(), cells)
+    turned += _turned(part, name, scaled, cells, out, "unit")
+    turned += _turned(part, name, against & good & ~scaled, cells, out, "decimal mark")
+    return out
+
+
+def _quantities(to, name, frame):
+    """What the number in each row measures."""
+    quantity = pd.Series(schema.column(to, name).quantity, frame.index, dtype=schema.TEXT)
+    if to == "measurements" and name == "value":
+        asked = frame["quantity"].str.strip().str.casefold()
+        quantity = asked.where(asked.isin(list(schema.MEASURED)), "")
+    if to == "fuel" and name == "volume" and "kind" in frame:
+        quantity = quantity.mask(frame["kind"].str.strip().str.casefold().eq("electric"), "energy")
+    return quantity
+
+
+def _factor(read, quantity, target, bare):
+    """What to multiply each number by; missing where its unit is none of what it measures.
+
+    bare: the unit, of the map, of numbers that have none beside them.
+    """
+    for what in quantity.unique():
+        if bare is not None and what != "energy" and bare not in SIZES.get(what, [bare]):
+            mend = f"what has rows of {what}: give those a table of their own"
+            raise AdoptError(f"the map says a unit of {bare!r} for {mend}")
+    bare = target if bare is None else target.mask(quantity.ne("energy"), bare)
+    unit = read["unit"].fillna(bare)
+    unit = unit.mask(unit.eq("gal") & bare.isin(["gal_uk", "gal_us"]), bare)
+    own, logs = ((quantity + " " + u).map(_SIZE).astype(float) for u in (unit, target))
+    return (own / logs).where(quantity.isin(list(SIZES)), 1.0)
+
+
+def _turned(part, name, rows, was, became, why):
+    told = zip(was.index[rows], was[rows], became[rows], strict=True)
+    return [(part.sheet, line, name, value, now, why) for line, value, now in told]
+
+
+def _plain(values):
+    """Numbers as a person would type them; missing stays missing."""
+    text = partial(np.format_float_positional, precision=6, trim="-")
+    return values.astype(object).map(text, na_action="ignore").astype(schema.TEXT)
 
 
 def keep(adopted, folder, record="", today=None):

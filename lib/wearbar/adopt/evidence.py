@@ -12,8 +12,17 @@ from itertools import permutations
 import numpy as np
 import pandas as pd
 
-from wearbar.adopt.cells import DECIMALS, ORDERS, SIZES, currencies, dates, numbers
-from wearbar.adopt.lexicon import SIGNS, UNITS, heading
+from wearbar.adopt.cells import (
+    DECIMALS,
+    ORDERS,
+    SIGNS,
+    SIZES,
+    UNITS,
+    currencies,
+    dates,
+    heading,
+    numbers,
+)  # fmt: skip
 from wearbar.adopt.maps import ASK
 from wearbar.log import schema
 from wearbar.log.checks.peers import grows_with

@@ -6,19 +6,16 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from wearbar.adopt.cells import columns_of, heading, tables_of
 from wearbar.adopt.evidence import date_order, decimal_mark, header_units, settle_money, units_of
-from wearbar.adopt.grids import header_lines, headings
-from wearbar.adopt.lexicon import columns_of, heading, quantity_of, tables_of
+from wearbar.adopt.grids import header_lines, headings, pick
 from wearbar.adopt.maps import ASK, AdoptError, asked, table_toml
-from wearbar.adopt.pick import pick
 from wearbar.log import schema
 from wearbar.log.toml import toml
 
 MOST_WORDS = 60
-YES_NO = {
-    **dict.fromkeys(("yes", "y", "true", "1"), "yes"),
-    **dict.fromkeys(("no", "n", "false", "0"), "no"),
-}
+YES_NO = dict.fromkeys(("yes", "y", "true", "1"), "yes")
+YES_NO |= dict.fromkeys(("no", "n", "false", "0"), "no")
 _NO_NAME = re.compile(r"(?i)(sheet|table|tabelle|feuil|hoja|blad|log|page)\s*\d*")
 
 
@@ -61,7 +58,10 @@ def propose(grids, name, today=None):
         raise AdoptError(f"no row of {name} was found that heads columns of a log; {mend}")
     seen.where = ""
     if "vehicles" not in seen.tables:
-        parts += [_vehicle(vehicle) for vehicle in seen.vehicles.values() or [ASK]]
+        kinds = ", ".join(schema.VEHICLE_KINDS)
+        for vehicle in seen.vehicles.values() or [ASK]:
+            own = f"[[vehicle]]\nvehicle = {toml(vehicle)}\nkind = {toml(ASK)}  # {kinds}\n"
+            parts.append(f"{own}in_service = {toml(ASK)}  # YYYY-MM-DD\n")
         needs = "A log needs the kind and the first day on the road of each vehicle"
         seen.say(f"{needs}: fill them in under [[vehicle]].")
     opening = '# How this file becomes a log. Decide each "?", then run the same command again.'
@@ -135,7 +135,8 @@ def _constants(entry, grid, seen):
 
 def _constant(name, grid, head):
     if name == "quantity":
-        return quantity_of(head.get("value", "")) or ASK
+        low = head.get("value", "").casefold().replace("tread", "depth")
+        return next((quantity for quantity in schema.MEASURED if quantity in low), ASK)
     tells_more = _NO_NAME.fullmatch(grid.sheet.strip()) or heading(grid.sheet)
     is_name = name == "vehicle" and grid.sheet and not tells_more
     return grid.sheet if is_name and not tables_of(grid.sheet, set()) else ASK
@@ -159,21 +160,12 @@ def _words(part):
     for name in part.named("code", "yes_no"):
         col = schema.column(part.entry["to"], name)
         words = sorted(set(part.picked[name].dropna().str.strip()))
-        codes = {word: _code(word, col) for word in words if len(words) <= MOST_WORDS}
-        found[name] = {word: code for word, code in codes.items() if code != word.casefold()}
-    return {name: words for name, words in found.items() if words}
-
-
-def _code(word, col):
-    slug = re.sub(r"[^\w]+", "-", word.casefold()).strip("-") or ASK
-    if col.kind == "yes_no":
-        return YES_NO.get(slug, ASK)
-    return slug if not col.codes or slug in col.codes else ASK
-
-
-def _vehicle(name):
-    kinds = ", ".join(schema.VEHICLE_KINDS)
-    return (
-        f"[[vehicle]]\nvehicle = {toml(name)}\nkind = {toml(ASK)}  # {kinds}\n"
-        f"in_service = {toml(ASK)}  # YYYY-MM-DD\n"
-    )
+        for word in words if len(words) <= MOST_WORDS else ():
+            code = re.sub(r"[^\w]+", "-", word.casefold()).strip("-") or ASK
+            if col.kind == "yes_no":
+                code = YES_NO.get(code, ASK)
+            elif col.codes and code not in col.codes:
+                code = ASK
+            if code != word.casefold():
+                found.setdefault(name, {})[word] = code
+    return found

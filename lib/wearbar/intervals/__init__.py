@@ -1,15 +1,12 @@
 """Was the work on time, and what is due.
 
-`schedule` is the loop that says when one task of one vehicle falls due, rule by rule, `due` the
-plan's limits and the points of many at once. `done` is what counts as done, `fleet` a log laid out,
-`events` what occasions hang from, `occasion` and `judged` the occasions, `item` and `failed` what
-has a due point of its own, `rates` the rate, which groups differ, and overruns, `today` what is
-open and what is new, `reminder` a dashboard's own calendar.
+`schedule` is the loop that says when one task of one vehicle falls due, rule by rule, over what
+`done`, `fleet` and `events` lay out; `occasion` judges what came of it. `item` and `failed` are
+what has a due point of its own. `rates` and `today` speak of both.
 """
 
 from wearbar.intervals.item import GRAVE, items
-from wearbar.intervals.judged import REASONS, STALE_DAYS
-from wearbar.intervals.occasion import occasions
+from wearbar.intervals.occasion import REASONS, STALE_DAYS, occasions
 from wearbar.intervals.rates import (
     CAUTIOUS,
     CLEAR_JOBS,

@@ -1,9 +1,7 @@
 """What a plan asks of each vehicle, which rows of a log count as having done it, and how hard the
-vehicle was used, by the rows that could be known on the day that it is asked (R8).
-
-A series is one task at one position of one vehicle. Whatever was done for any reason counts (R16: a
-repair resets an interval); an inspection that failed, or that was not carried out, does not until
-the defects that it found are closed (R12). Common practice, no source.
+vehicle was used, by the rows that could be known on the day that it is asked (R8). A series is one
+task at one position of one vehicle; whatever was done for any reason counts (R16), but for failed
+inspections (R12). Common practice, no source.
 """
 
 import numpy as np
@@ -135,10 +133,8 @@ def _mended(log, work):
 def _covered(plan, direct, keys):
     """What the acts also do, by the version of the plan in force that day (R10: never a statutory
     task, which a plan's covers do not hold)."""
-    own, other = (
-        keys[["plan", "code", "key"]].set_axis(["plan", c, k], axis=1)
-        for c, k in (("code", "key"), ("covered", "other"))
-    )
+    own = keys[["plan", "code", "key"]]
+    other = own.rename(columns={"code": "covered", "key": "other"})
     covers = plan.covers.merge(own, on=["plan", "code"]).merge(other, on=["plan", "covered"])
     ends = plan.plans[["plan", "valid_from", "valid_to"]]
     covers = covers.merge(ends, on=["plan", "valid_from"], how="left")
@@ -157,10 +153,11 @@ def duty_of(log, series, vehicles, path, readings):
     plans = log.plan.plans[log.plan.plans["severe_when"].map(bool).to_numpy(dtype=bool)]
     plan_of = series.drop_duplicates("vehicle").set_index("vehicle")["plan"]
     use = log.si("use").dropna(subset=["from", "to"])
-    use = use.assign(code=vehicles.get_indexer(use["vehicle"]))
-    use = use.assign(
-        plan=look_up(use["vehicle"], plan_of), known=known_on(use["to"], use["recorded"])
+    use["code"], use["plan"] = (
+        vehicles.get_indexer(use["vehicle"]),
+        look_up(use["vehicle"], plan_of),
     )
+    use["known"] = known_on(use["to"], use["recorded"])
     use = use[use["plan"].isin(plans["plan"]) & (use["code"] >= 0) & (use["known"] <= log.as_of)]
     asked = use[["code", "plan", "known"]].rename(columns={"known": "day"})
     asked = pd.concat([asked, asked.assign(day=asked["day"] + AGAIN)]).drop_duplicates()

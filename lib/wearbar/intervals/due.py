@@ -1,6 +1,5 @@
-"""The limits of a plan's tasks, due points of many at once, and the state of open work.
-
-`schedule` has the same arithmetic for one occasion. An axis is what is counted: km, hours, day
+"""The limits of a plan's tasks, due points of many at once (of one: `schedule`), and the state of
+open work. An axis is what is counted: km, hours, day
 (days since 1970-01-01), all floats, NaN where there is no limit (R17: hours are a limit like the
 others). `Limits` holds one column an occasion; points are arrays of shape (4, 3, n): DUE, EARLY,
 LATE, SPAN by axis by occasion. Edges belong to the window. Common practice, no source.

@@ -7,7 +7,7 @@ import pandas as pd
 from wearbar.intervals import due
 from wearbar.intervals.due import DAY
 from wearbar.intervals.fleet import AXES
-from wearbar.intervals.schedule import Event, schedule
+from wearbar.intervals.schedule import Event, Task, schedule
 
 
 def occasions_due(fleet):
@@ -86,7 +86,9 @@ def _looped(fleet, rows, base, end, points, changes):
     told = told[list(Event._fields)].itertuples(index=False, name=None)
     events = [Event(*of) for of in told]
     for s, mine in rows.groupby("s", sort=False).indices.items():
-        found += schedule([events[i] for i in mine.tolist()], fleet.task(s), fleet.rules)
+        counts, joined = tuple(fleet.counts[:, s].tolist()), fleet.join_x[:, s].tolist()
+        task = Task(counts, joined, fleet.is_new[s], fleet.on_ladder[s])
+        found += schedule([events[i] for i in mine.tolist()], task, fleet.rules)
     row, basis, nth, left, points = zip(*found, strict=True) if found else [()] * 5
     rows = rows.loc[[event.row for event in row]]
     points = np.array(points, dtype=float).reshape(-1, 3, 4).T

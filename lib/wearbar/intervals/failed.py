@@ -1,10 +1,6 @@
-"""Failed inspections and tests, each open until it is resolved: rule R12 of the due rules.
-
-A fail of a task that bears on safety or the law is an off-road defect from that day; a fail of
-another task is work due that day. It ends with a later pass or advisory of the same task and
-position, a replacement that does the task too, or, for all but statutory tests, when every defect
-that its visit found there is closed. A blank position is all of them; a blank result ends nothing.
-Common practice, no source.
+"""Failed inspections and tests, each open until it is resolved (R12): by a later pass or advisory,
+by work that does the task too, or, but for statutory tests, by the closing of every defect that its
+visit found there. A blank position is all of them. Common practice, no source.
 """
 
 import numpy as np

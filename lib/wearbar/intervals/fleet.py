@@ -1,7 +1,7 @@
 """A log laid out for reckoning its due points: where every vehicle was and when it got there, what
 was done, which limits hold, how hard the use was."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -9,7 +9,6 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals.done import acts_of, duty_of, series_of
 from wearbar.intervals.due import FAR, HOURS, KM, Rules
-from wearbar.intervals.schedule import Task
 from wearbar.log.keys import least_after
 from wearbar.usage.distance import as_dates, as_days, known_on, last_known
 
@@ -17,44 +16,85 @@ AXES = ["km", "hours", "day"]
 NEVER = 73_000  # days since 1970: beyond it a date says nothing
 
 
-@dataclass(frozen=True, eq=False)
 class Fleet:
-    """A log laid out for reckoning. Arrays ending in `_x` are (3, n): km, hours, day."""
+    """A log that has a plan, laid out for reckoning. Arrays ending in `_x` are (3, n): km, hours,
+    day. A row typed after a later one was known changes nothing that hangs on it (R8).
 
-    series: pd.DataFrame  # of `series_of`
-    rules: Rules
-    distance: usage.Path
-    clock: usage.Path
-    code: np.ndarray  # each series' vehicle in the paths (-1: without readings)
-    key: np.ndarray  # each series' task in the rules
-    origin_x: np.ndarray  # new, in service
-    # from when its occasions are ours: acquired, the log's first day, or the day its task entered
-    # the plan (is_new)
-    join_x: np.ndarray
-    is_new: np.ndarray
-    end_day: np.ndarray  # the last day that counts
-    ended: np.ndarray  # whether that is before the report date
-    counts: np.ndarray  # (2, series) whether its vehicle counts km, hours
-    on_ladder: np.ndarray  # not measured from the work
-    duty: pd.DataFrame  # of `duty_of`
-    # of `acts_of` with `km, hours, day`, bounds `low, high` of its km and `known_day`; a last row,
-    # of act -1: none
-    acts: pd.DataFrame
-    kept_from: float  # the day since when the record is being kept
+    late_share: a reader's own window after the due point, in place of the plan's.
+    """
 
-    @property
-    def meters(self):
-        """(axis, path) of the distance and the hours."""
-        return (KM, self.distance), (HOURS, self.clock)
+    def __init__(self, log, readings, late_share=None):
+        series, rules = series_of(log)
+        known, by = readings["known"], ["vehicle", "date"]
+        if (known > readings["date"]).any():  # without those typed after a later one was known
+            days = known.groupby([readings[c] for c in by]).min().rename("first").reset_index()
+            days = days.assign(later=least_after(days["first"], days["vehicle"]))
+            later = readings[by].merge(days, on=by, how="left")["later"].to_numpy()
+            readings = readings[~(known.to_numpy() > later)]
+        rules = rules if late_share is None else rules.assign(late_share=float(late_share))
+        distance, clock = usage.path_of(readings), usage.path_of(readings, "hours")
+        vehicles = distance.vehicles.append(
+            clock.vehicles.difference(distance.vehicles, sort=False)
+        )
+        self.series, self.rules = series, Rules(rules)  # of `series_of`
+        self.distance = replace(distance, vehicles=pd.RangeIndex(len(distance.vehicles)))
+        self.clock = replace(clock, vehicles=pd.Index(vehicles.get_indexer(clock.vehicles)))
+        self.meters = (KM, self.distance), (HOURS, self.clock)  # (axis, path)
+        # each series' vehicle in the paths (-1: without readings), and its task in the rules
+        self.code, self.key = vehicles.get_indexer(series["vehicle"]), series["key"].to_numpy()
+        v = log.si("vehicles").set_index("vehicle").loc[series["vehicle"]]
+        in_service = as_days(v["in_service"])
+        acquired = as_days(v["acquired"].fillna(v["in_service"]))
+        is_new, km = acquired <= in_service, v["in_service_odometer_km"].to_numpy()
+        km = np.where(np.isnan(km) & is_new, 0.0, km)
+        self.origin_x = np.stack([km, np.where(is_new, 0.0, np.nan), in_service])  # in service
+        by_key, (first_day, as_of) = rules.groupby("key"), as_days([log.first_day, log.as_of])
+        begins = np.nan_to_num(as_days(by_key["valid_from"].nth(0).iloc[self.key]), nan=-np.inf)
+        leaves, gone = as_days(by_key["valid_to"].nth(-1).iloc[self.key]), as_days(v["disposed"])
+        ours = np.maximum(acquired, first_day)
+        # from when its occasions are ours: acquired, the log's first day, or the day its task
+        # entered the plan (is_new)
+        self.join_x = self.at(np.arange(len(series)), np.maximum(ours, begins))
+        self.is_new = begins > ours
+        told_from = as_days(series["told_from"])
+        self.end_day = np.fmin(np.fmin(gone, leaves), np.fmin(told_from - 1, as_of))
+        self.ended = (self.end_day < as_of) | (gone <= as_of)  # before the report date
+        meter = v["meter"].fillna("distance").to_numpy()  # whether km, hours are counted:
+        self.counts = np.stack([np.isin(meter, [name, "both"]) for name in ("distance", "hours")])
+        self.on_ladder = series["measured_from"].ne("done").to_numpy(dtype=bool)
+        self.duty = duty_of(log, series, vehicles, self.distance, readings)
+        self.acts = self._placed(acts_of(log, series, rules))
+        work, fitted = log.tables["work"], log.tables["fitted"]
+        known = [known_on(work["date"], work["recorded"])]
+        known += [known_on(fitted["fitted"], fitted["recorded"])]
+        # the day since when the record is being kept
+        self.kept_from = np.fmin.reduce(as_days(pd.concat(known)), initial=np.nan)
 
-    def task(self, s):
-        counts, joined = self.counts[:, s].tolist(), self.join_x[:, s].tolist()
-        return Task(tuple(counts), joined, self.is_new[s], self.on_ladder[s])
+    def _placed(self, acts):
+        """The acts with `km, hours, day`, bounds `low, high` of their km and `known_day`; a last
+        row, of act -1: none."""
+        who, day = self.code[acts["series"].to_numpy()], acts["date"]
+        km = usage.distance_of(self.distance, who, day, acts["odometer_km"])
+        own = usage.to_cumulative(self.clock, who, day, acts["hours"])
+        kept = ["series", "restarts", "planned", "visit"]
+        acts = acts[kept].assign(
+            km=last_known(km).array,
+            hours=own.fillna(last_known(usage.distance_at(self.clock, who, day))).array,
+            day=as_days(day),
+            low=km["low_km"].array,
+            high=km["high_km"].fillna(np.inf).array,
+            known_day=as_days(acts["known"]),
+        )
+        none = {"series": [-1], "restarts": [False], "planned": [True], "visit": [None]}
+        none = pd.DataFrame(none).reindex(columns=acts.columns).astype(acts.dtypes)
+        return pd.concat([acts, none], ignore_index=True)
 
     def at(self, s, day):
-        """Where the vehicles of series s were at the end of each day, or by the nearest reading:
-        (3, n)."""
-        return place(self.distance, self.clock, self.code[s], day)
+        """Where the vehicles of series s were at the end of each day, (3, n); where a meter was not
+        read then, by the reading before, else the one after."""
+        at = [usage.distance_at(path, self.code[s], as_dates(day)) for _, path in self.meters]
+        km, hours = (last_known(found).fillna(found["high_km"]) for found in at)
+        return np.stack([km, hours, np.asarray(day, dtype=float)])
 
     def of_act(self, names, act):
         """Columns of acts, one row a name: (n,) of one name, (names, n) of several."""
@@ -117,14 +157,6 @@ class Fleet:
         return np.where(is_own, np.append(self.duty["hard"], -1)[now], -1)
 
 
-def place(distance, clock, code, day):
-    """Distance, hours and day at the end of each day; where a meter was not read then, by the
-    reading before, else the one after."""
-    at = [usage.distance_at(path, code, as_dates(day)) for path in (distance, clock)]
-    km, hours = (last_known(found).fillna(found["high_km"]) for found in at)
-    return np.stack([km, hours, np.asarray(day, dtype=float)])
-
-
 def _pace(path, code, to):
     """(where it was, mean rate a day of the year before) at the end of each day; NaN: none."""
     first, _ = path.rows(code)
@@ -133,79 +165,3 @@ def _pace(path, code, to):
     high, low = last_known(now).to_numpy(), last_known(before).to_numpy()
     with np.errstate(divide="ignore", invalid="ignore"):
         return high, np.where(to > start, (high - low) / (to - start), np.nan)
-
-
-def fleet_of(log, readings, late_share=None):
-    """The `Fleet` of a log that has a plan. A row typed after a later one was known changes nothing
-    that hangs on it (R8).
-
-    late_share: a reader's own window after the due point, in place of the plan's.
-    """
-    readings, (series, rules) = _not_overtaken(readings), series_of(log)
-    rules = rules if late_share is None else rules.assign(late_share=float(late_share))
-    distance, clock = usage.path_of(readings), usage.path_of(readings, "hours")
-    vehicles = distance.vehicles.append(clock.vehicles.difference(distance.vehicles, sort=False))
-    clock = replace(clock, vehicles=pd.Index(vehicles.get_indexer(clock.vehicles)))
-    distance = replace(distance, vehicles=pd.RangeIndex(len(distance.vehicles)))
-    code, key = vehicles.get_indexer(series["vehicle"]), series["key"].to_numpy()
-    v = log.si("vehicles").set_index("vehicle").loc[series["vehicle"]]
-    acquired, in_service = as_days(v["acquired"].fillna(v["in_service"])), as_days(v["in_service"])
-    is_new, km = acquired <= in_service, v["in_service_odometer_km"].to_numpy()
-    km = np.where(np.isnan(km) & is_new, 0.0, km)
-    by_key, (first_day, as_of) = rules.groupby("key"), as_days([log.first_day, log.as_of])
-    begins = np.nan_to_num(as_days(by_key["valid_from"].nth(0).iloc[key]), nan=-np.inf)
-    leaves, gone = as_days(by_key["valid_to"].nth(-1).iloc[key]), as_days(v["disposed"])
-    ours, meter = np.maximum(acquired, first_day), v["meter"].fillna("distance").to_numpy()
-    end = np.fmin(np.fmin(gone, leaves), np.fmin(as_days(series["told_from"]) - 1, as_of))
-    work, fitted = log.tables["work"], log.tables["fitted"]
-    known = [known_on(work["date"], work["recorded"])]
-    known += [known_on(fitted["fitted"], fitted["recorded"])]
-    return Fleet(
-        series=series,
-        rules=Rules(rules),
-        distance=distance,
-        clock=clock,
-        code=code,
-        key=key,
-        origin_x=np.stack([km, np.where(is_new, 0.0, np.nan), in_service]),
-        join_x=place(distance, clock, code, np.maximum(ours, begins)),
-        is_new=begins > ours,
-        end_day=end,
-        ended=(end < as_of) | (gone <= as_of),
-        counts=np.stack([np.isin(meter, [name, "both"]) for name in ("distance", "hours")]),
-        on_ladder=series["measured_from"].ne("done").to_numpy(dtype=bool),
-        duty=duty_of(log, series, vehicles, distance, readings),
-        acts=_placed_acts(distance, clock, code, acts_of(log, series, rules)),
-        kept_from=np.fmin.reduce(as_days(pd.concat(known)), initial=np.nan),
-    )
-
-
-def _placed_acts(distance, clock, code, acts):
-    """The acts with where each was, and a last row for none."""
-    who = code[acts["series"].to_numpy()]
-    km = usage.distance_of(distance, who, acts["date"], acts["odometer_km"])
-    own = usage.to_cumulative(clock, who, acts["date"], acts["hours"])
-    kept = ["series", "restarts", "planned", "visit"]
-    acts = acts[kept].assign(
-        km=last_known(km).array,
-        hours=own.fillna(last_known(usage.distance_at(clock, who, acts["date"]))).array,
-        day=as_days(acts["date"]),
-        low=km["low_km"].array,
-        high=km["high_km"].fillna(np.inf).array,
-        known_day=as_days(acts["known"]),
-    )
-    none = {"series": [-1], "restarts": [False], "planned": [True], "visit": [None]}
-    none = pd.DataFrame(none).reindex(columns=acts.columns).astype(acts.dtypes)
-    return pd.concat([acts, none], ignore_index=True)
-
-
-def _not_overtaken(readings):
-    """The readings without those typed after a later one of their vehicle was known: the line had
-    been drawn past them."""
-    by, known = ["vehicle", "date"], readings["known"]
-    if not (known > readings["date"]).any():
-        return readings
-    days = known.groupby([readings[c] for c in by]).min().rename("first").reset_index()
-    days = days.assign(later=least_after(days["first"], days["vehicle"]))
-    later = readings[by].merge(days, on=by, how="left")["later"].to_numpy()
-    return readings[~(known.to_numpy() > later)]

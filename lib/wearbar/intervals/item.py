@@ -1,8 +1,6 @@
 """What has a due point of its own: defects, failed inspections and tests, certificates, recalls,
-re-checks, and what was deferred. None of them dilutes a rate.
-
-Each kind says what it is, when it is due and when it was closed; what follows from that is worked
-out for all at once.
+re-checks, and what was deferred. Each kind says what it is, when it is due and when it was closed;
+what follows is worked out for all at once. None of them dilutes a rate.
 """
 
 import numpy as np
@@ -117,7 +115,16 @@ def _certificates(log, path, plan):
     one = ["vehicle", "kind", "valid_to"]
     c = c[~c["result"].isin(RESETS_NOTHING)].sort_values([*one, "tested"], kind="stable")
     c = c.drop_duplicates(one, keep="last").reset_index(drop=True)
-    early = days_later(c["valid_to"], -_notice(log, c, plan))
+    # days before from which it may be renewed: by the plan's task of its name, else NOTICE_DAYS
+    notice, own = pd.Series(float(NOTICE_DAYS), c.index), log.plan_for(c["vehicle"])
+    tasks = plan.tasks[plan.tasks["measured_from"].eq("expiry")]
+    interval = np.fmin(tasks["every_months"] * MONTH_DAYS, tasks["every_days"])
+    days = np.floor(tasks["early_share"] * interval)
+    days = days.where(np.isfinite(tasks["early_share"]), tasks["tolerance_days"])
+    for name, task, early in zip(tasks["plan"], tasks["code"], days, strict=True):
+        is_test = np.array([is_test_of(task, kind) for kind in c["kind"]], dtype=bool)
+        notice = notice.mask(own.eq(name).to_numpy(dtype=bool) & is_test, early)
+    early = days_later(c["valid_to"], -notice)
     return c.assign(
         what="certificate",
         item=c["kind"],
@@ -128,20 +135,6 @@ def _certificates(log, path, plan):
         from_km=last_known(usage.distance_at(path, c["vehicle"], c["valid_to"])),
         rest=np.where(early <= log.as_of, "in-window", "before-window"),
     )
-
-
-def _notice(log, c, plan):
-    """Days before its end from which each certificate may be renewed, by the plan's task of the
-    same name, else NOTICE_DAYS."""
-    notice, own = pd.Series(float(NOTICE_DAYS), c.index), log.plan_for(c["vehicle"])
-    tasks = plan.tasks[plan.tasks["measured_from"].eq("expiry")]
-    interval = np.fmin(tasks["every_months"] * MONTH_DAYS, tasks["every_days"])
-    days = np.floor(tasks["early_share"] * interval)
-    days = days.where(np.isfinite(tasks["early_share"]), tasks["tolerance_days"])
-    for name, task, early in zip(tasks["plan"], tasks["code"], days, strict=True):
-        is_test = np.array([is_test_of(task, kind) for kind in c["kind"]], dtype=bool)
-        notice = notice.mask(own.eq(name).to_numpy(dtype=bool) & is_test, early)
-    return notice
 
 
 def _campaigns(log):
@@ -196,7 +189,15 @@ def _deferrals(log, found, path):
     d = _of_row(log.si("deferrals"), "deferrals")
     d = d.sort_values("date", kind="stable", ignore_index=True)
     defects = log.tables["defects"].set_index("defect")
-    closed = look_up(d["defect"], defects["closed"]).where(d["task"].isna(), _all_done(d, found))
+    # a task, when it was done at every position that it has
+    by = ["vehicle", "task", "position"]
+    did = found.dropna(subset="done_date").sort_values("done_date")[[*by, "done_date"]]
+    asked = d.dropna(subset="task")[["vehicle", "task", "date"]].reset_index()
+    rows = asked.merge(found[by].drop_duplicates(), on=by[:2]).sort_values("date", kind="stable")
+    did = did.assign(date=did["done_date"])
+    after = pd.merge_asof(rows, did, on="date", by=by, direction="forward")
+    all_done = last_of_all(after.groupby("index")["done_date"]).reindex(d.index)
+    closed = look_up(d["defect"], defects["closed"]).where(d["task"].isna(), all_done)
     today = pd.Series(log.as_of, d.index)
     return d.assign(
         what="deferral",
@@ -209,15 +210,3 @@ def _deferrals(log, found, path):
         is_replaced=d.duplicated(["vehicle", "task", "defect"], keep="last"),
         rest="in-window",
     )
-
-
-def _all_done(d, found):
-    """The day by which a deferred task was done at every position that it has; NaT while one is
-    left."""
-    by = ["vehicle", "task", "position"]
-    did = found.dropna(subset="done_date").sort_values("done_date")[[*by, "done_date"]]
-    asked = d.dropna(subset="task")[["vehicle", "task", "date"]].reset_index()
-    rows = asked.merge(found[by].drop_duplicates(), on=by[:2]).sort_values("date", kind="stable")
-    did = did.assign(date=did["done_date"])
-    after = pd.merge_asof(rows, did, on="date", by=by, direction="forward")
-    return last_of_all(after.groupby("index")["done_date"]).reindex(d.index)

@@ -1,8 +1,6 @@
 """Was the work on time: the rate of it, in all and by group, which groups differ, and how far late
-work ran over.
-
-The rate counts matured occasions alone: done ones whose window is still open and open ones not yet
-late are both left out, since counting either would flatter it.
+work ran over. Done ones whose window is still open, and open ones not yet late, do not count: they
+would flatter the rate.
 """
 
 from dataclasses import replace
@@ -12,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.intervals.judged import REASONS
+from wearbar.intervals.occasion import REASONS
 from wearbar.stats.deals import inside_outside, least_p
 from wearbar.stats.estimate import bootstrap_by_vehicle, holm, proportion, untold
 

@@ -1,8 +1,5 @@
-"""How far a dashboard's own service reminder has drifted from the plan.
-
-A reminder counts its own distance and days from when it was last restarted, and can be restarted
-only once it has run over; the plan counts from the work (common practice, no source). So the two
-part company, and only the plan's day counts.
+"""How far a dashboard's own service reminder has drifted from the plan: it counts from when it was
+last restarted, the plan from the work, and only the plan's day counts (common practice, no source).
 """
 
 import numpy as np
@@ -45,8 +42,7 @@ def reminder_drift(log, found, readings, confidence=0.9, use=None):
         asked = rows[["vehicle"]].assign(**point)
         days[name] = due_dates(model, fleet, asked, log.as_of, confidence)
     days["reminder"] = days["reminder"].where(~rows["is_showing"], rows["shown"], axis=0)
-    drift = {end: (days["reminder"][end] - days["plan"][end]).dt.days for end in ENDS}
-    drift = pd.DataFrame(drift)
+    drift = pd.DataFrame({e: (days["reminder"][e] - days["plan"][e]).dt.days for e in ENDS})
     rows = rows.assign(
         plan_date=days["plan"]["date"],
         reminder_date=days["reminder"]["date"],
@@ -84,9 +80,8 @@ def _stands_for(found, seen, dash):
     did = found[[*key, "done_date"]].drop_duplicates().merge(restarts, on=["vehicle", "done_date"])
     times = did.groupby(key, observed=True).size().rename("times").reset_index()
     rows = now.merge(dash, on="vehicle").merge(times, on=key, how="left").fillna({"times": 0})
-    ratios = (
-        rows[["span_distance_km", "span_days"]] / rows[["interval_km", "interval_days"]].to_numpy()
-    )
+    ratios = rows[["span_distance_km", "span_days"]]
+    ratios = ratios / rows[["interval_km", "interval_days"]].to_numpy()
     apart = np.log(ratios.where(ratios > 0)).abs().mean(axis=1).fillna(np.inf)
     rows = rows.assign(apart=apart, is_lesser=rows["action"] != "replace")
     order = ["vehicle", "times", "apart", "is_lesser", "task"]

@@ -1,5 +1,4 @@
-"""When one task of one vehicle falls due: a plain loop over its events, by the rules R1 to R17 of
-the due rules.
+"""When one task of one vehicle falls due: a plain loop over its events, by the due rules R1 to R17.
 
 A point is (due, early edge, late edge, interval) of one axis, NaN where that axis has none; an
 occasion has three: km, hours, day (R17: hours are a limit like the others). Days count from
@@ -15,7 +14,6 @@ from typing import NamedTuple
 from wearbar.intervals.due import AXES, DAY, DUE, EARLY, EPS, LATE, MONTH_DAYS, SPAN
 
 ONCE = (1, 1, 1)
-NONE = (nan, nan, nan, nan)
 EPOCH = date(1970, 1, 1).toordinal()
 
 
@@ -70,7 +68,7 @@ def _rung(base, nth, limit):
 def point(base, nth, limit):
     """The nth due point from a base, with its window (R2)."""
     if limit is None or base != base:
-        return NONE
+        return nan, nan, nan, nan
     due = _rung(base, nth, limit)
     span = due - (base if nth == 1 else _rung(base, nth - 1, limit))
     _, _, early, late, amount, is_day = limit
@@ -177,19 +175,15 @@ def _learned(event, task, plan, base, times, limits, change, now, basis):
     new = points(*_carried_on(ladder, other), other)
     if name == "severe":
         new = [p if q[DUE] > p[DUE] else q for p, q in zip(now, new, strict=True)]
-    then = _brought_forward(now, new, at)
-    moved = any(abs(p[DUE] - q[DUE]) > EPS for p, q in zip(now, then, strict=True))
-    return then, name if moved else basis
-
-
-def _brought_forward(now, new, at):
-    """A tighter limit comes at the later of its point and `at`: nobody is late before they could
-    know. Where one lies before `at`, the work is due at once, by every limit. A looser one counts
-    unless the old point was reached."""
+    # a tighter limit comes at the later of its point and `at`: nobody is late before they could
+    # know; where one lies before `at`, the work is due at once, by every limit. A looser one counts
+    # unless the old point was reached
     once = new
     if any(q[DUE] < x - EPS for p, q, x in zip(now, new, at, strict=True) if not q[DUE] > p[DUE]):
         once = _at_once(new, at)
-    return [p if p[DUE] <= x else q for p, q, x in zip(now, once, at, strict=True)]
+    then = [p if p[DUE] <= x else q for p, q, x in zip(now, once, at, strict=True)]
+    moved = any(abs(p[DUE] - q[DUE]) > EPS for p, q in zip(now, then, strict=True))
+    return then, name if moved else basis
 
 
 def _climb(event, task, plan, base, times, start, now):

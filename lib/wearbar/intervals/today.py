@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from wearbar.intervals.judged import STALE_DAYS
+from wearbar.intervals.occasion import STALE_DAYS
 from wearbar.log.keys import is_among, stacked
 from wearbar.log.schema import TEXT
 from wearbar.stats.estimate import FEW_VEHICLES, MIN_VEHICLES, Estimate, refused
@@ -173,8 +173,8 @@ def what_became(then, found, table, danger):
     plan, or an entry was put right).
     """
     now, old = listed(found, danger), then.listed.reset_index(drop=True)
-    last = found.loc[found["is_current"], ["vehicle", "task", "position", "anchor_date"]]
-    last = last.set_axis(["vehicle", "item", "position", "done_date"], axis=1).assign(what="task")
+    last = found[found["is_current"]].assign(what="task", item=found["task"])
+    last = last[[*KEY, "anchor_date"]].rename(columns={"anchor_date": "done_date"})
     since = old.merge(last, on=KEY, how="left")["done_date"]
     one = [*KEY[:3], "due_date"]
     closed = table.loc[~table["is_open"], [*one, "done_date"]].drop_duplicates(one)

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from wearbar.log.keys import look_up
 from wearbar.log.places import place
 from wearbar.log.plan_tasks import TASK_COLUMNS, check_together, closure, task_of
 from wearbar.log.plan_values import At, PlanError, value_of, values_of
@@ -79,8 +80,8 @@ class Plan:
                     "own, or give the versions of one plan the same applies_to and a different "
                     "`from` each"
                 )
-        names = own.map(names).fillna(vehicles["kind"].map(plans_of.str[0])).array
-        return pd.Series(names, vehicles["vehicle"], dtype=TEXT, name="plan")
+        found = look_up(own, names).fillna(look_up(vehicles["kind"], plans_of.str[0].astype(TEXT)))
+        return pd.Series(found.array, vehicles["vehicle"], dtype=TEXT, name="plan")
 
     def in_force(self, day):
         """The rows of `tasks` that hold on a day."""

@@ -1,24 +1,53 @@
 """The action list: every thing to do on a log's vehicles, ranked once.
 
 Index, Today's list, the outlook's first visits, calendar, visit sheet and findings.json all take it
-from here, so that a danger on one page is on every page. What is said of a row stands in
-`words.action_pages`.
+from here, so that a danger on one page is on every page. Its words are `words.action_pages`.
 """
 
 import numpy as np
 import pandas as pd
 
-from wearbar import intervals, usage
-from wearbar.intervals import FORECAST_DAYS
+from wearbar import intervals, parts, usage
+from wearbar.intervals import FORECAST_DAYS, GRAVE, STALE_DAYS
+from wearbar.intervals.failed import FAILED_TEST
 from wearbar.log.keys import stacked
-from wearbar.outlook import action_sources as sources
-from wearbar.outlook.action_sources import DANGER, FLAGS, PRESSING, REASONS, TYPES, URGENCY
+from wearbar.log.schema import TEXT
 from wearbar.outlook.parts import worn_of
-from wearbar.usage.forecast import model_of
+from wearbar.usage.forecast import due_dates, model_of
 
-__all__ = ["DANGER", "PRESSING", "URGENCY", "actions", "worn_of"]
+# the most urgent first; these are the words that are printed
+URGENCY = """
+    do not drive; check before use; safety recall; at its limit; measure now; out of limits; failed;
+    overdue; due; deferral ended; recall; ends soon; at the next visit; may be done; not known;
+    coming
+"""
+URGENCY = tuple(" ".join(URGENCY.split()).split("; "))
+DANGER = URGENCY[:2]
+PRESSING = URGENCY[: URGENCY.index("recall")]  # what a visit is made for today
+# within "do not drive": the law's own test, what was found, papers, recalls, wear
+REASONS = (FAILED_TEST, *GRAVE, "expired", "stop", "below-legal")
 
+_TEXTS = """
+    urgency vehicle site position kind item title reason text state basis duty probably first_limit
+    category quantity place jurisdiction parts table near_work
+"""
+_DATES = """
+    by due_date issued_date expected_date low_date high_date severe_due_date read_date near_date
+"""
+_NUMBERS = """
+    due_odometer_km due_hours overrun_km overrun_hours overrun_days over_days over_km over_hours
+    days_open driven_km severe_due_km value low high last limit legal_limit margin hours line
+"""
+FLAGS = ("is_laid_up", "before_next_use", "from_first_use", "is_forecast", "safety", "statutory")
+TYPES = dict.fromkeys(_TEXTS.split(), TEXT) | dict.fromkeys(_DATES.split(), "datetime64[ns]")
+TYPES |= dict.fromkeys(_NUMBERS.split(), float) | dict.fromkeys(FLAGS, bool)
 OF_PLAN = ["title", "safety", "statutory", "hours", "parts"]
+SOON = pd.Timedelta(days=FORECAST_DAYS)
+OF_STATE = {"past-window": "overdue", "due": "due", "in-window": "may be done"}
+OF_STATE |= {"not-known": "not known", "before-window": "coming"}
+# states of wear at which nothing is left to go by, or perhaps nothing
+OF_WEAR = {"limit-not-known": "check before use", "below-legal": "at its limit"}
+OF_WEAR |= {"below": "at its limit", "may-be-below": "measure now", "before-next-look": "coming"}
 
 
 def actions(
@@ -33,17 +62,16 @@ def actions(
 ):
     """Every thing to do, ranked: one row each, rank 1 the most urgent. Columns: `TYPES`.
 
-    urgency: one of `URGENCY`. position: "" none. kind: defect, finding (a failed inspection or
-    test), certificate, campaign, deferral, recheck, task, wear, pressure, age, warranty; item: its
-    number, task or category; reason: why it is not to be driven. by: the day by which it is to be
-    done: the report date where that is now, NaT where no day is given. is_laid_up: to be done
-    before the next use. from_first_use: it fell due in storage, and over_days count from the first
-    use after it. near_work, near_date: work that may be the task by its name. due_hours: as the
-    meter shows. due_, expected_, low_, high_, over_, overrun_: of `intervals.occasions`; days_open,
-    driven_km: of `intervals.items`. Of wear: value (low, high: limits of a forecast, is_forecast),
-    last, read_date and place of the last reading, margin (mm or % to the limit). Of pressure and
-    age: value, limit (kPa, years), read_date (of an age the day of make), text their source. hours,
-    parts: what the plan says that it takes. table, line: the row of the log.
+    urgency: one of `URGENCY`. kind: defect, finding (a failed inspection or test), certificate,
+    campaign, deferral, recheck, task, wear, pressure, age, warranty; item: its number, task or
+    category; reason: why it is not to be driven. by: the day by which it is to be done, NaT where
+    none is given. is_laid_up: to be done before the next use. from_first_use: it fell due in
+    storage, and over_days count from the first use after it. due_hours: as the meter shows. Dates
+    and overruns of tasks: of `intervals.occasions`; days_open, driven_km: of `intervals.items`. Of
+    wear: value (low, high: limits of a forecast), last, read_date and place of the last reading,
+    margin (mm or % to the limit). Of pressure and age: value, limit (kPa, years), read_date (of an
+    age the day of make), text their source. hours, parts: what the plan says that it takes. table,
+    line: the row of the log.
 
     found, table: `intervals.occasions` and `intervals.items` of the log. worn: `parts.remaining` of
     these vehicles or more. use: the `UsageModel` to forecast by. days: how far ahead to list. What
@@ -56,24 +84,145 @@ def actions(
     fleet, stays = log.tables["vehicles"][["vehicle", "kind", "site"]], log.tables["layups"]
     use = model_of(readings if use is None else use, fleet, log.as_of, stays)
     until = log.as_of + pd.Timedelta(days=days)
-    rows = [
-        sources.of_items(table, log, readings, until),
-        sources.of_wear(worn, log, until),
-        sources.of_tyres(log),
-        sources.of_warranties(log, readings, use, until),
-        sources.of_tasks(found, log, use, confidence, until),
-    ]
-    rows = stacked([_typed(r) for r in rows])
+    rows = [_items(table, log, readings, until), _wear(worn, log, until), _tyres(log)]
+    rows.append(_warranties(log, readings, use, until))
+    rows.append(_tasks(intervals.open_tasks(found, log, use, confidence), log, until))
+    rows = [r.reindex(columns=list(TYPES)) for r in rows]
+    rows = [r.assign(**{name: r[name].eq(True) for name in FLAGS}).astype(TYPES) for r in rows]
+    rows = stacked(rows).fillna({"position": "", "reason": ""})
     rows = rows[rows["vehicle"].isin(log.here)].reset_index(drop=True)
     laid_up = rows["vehicle"].isin(log.layups_now["vehicle"]) | rows["before_next_use"]
     site = usage.site_at(log, rows["vehicle"], log.as_of).fillna("")
     return _ranked(_with_plan(rows.assign(site=site, is_laid_up=laid_up), log))
 
 
-def _typed(rows):
-    rows = rows.reindex(columns=list(TYPES))
-    rows = rows.assign(**{name: rows[name].eq(True) for name in FLAGS})
-    return rows.astype(TYPES).fillna({"position": "", "reason": ""})
+def _items(table, log, readings, until):
+    """Open defects, findings, certificates, recalls, re-checks and deferrals."""
+    rows = table[table["is_open"]].reset_index(drop=True)
+    grade, state, due = rows["grade"], rows["state"], rows["due_date"]
+    ahead, past = due.gt(log.as_of), state.eq("past-window")
+    defect, finding, certificate, campaign, recheck, deferral = (
+        rows["what"].eq(what)
+        for what in ("defect", "finding", "certificate", "campaign", "recheck", "deferral")
+    )
+    stops = {FAILED_TEST: finding & grade.eq(FAILED_TEST)}
+    stops |= {g: (defect | finding) & grade.eq(g) for g in GRAVE}
+    stops |= {"expired": certificate & past, "stop": campaign & rows["stops"]}
+    urgency = {
+        "do not drive": np.logical_or.reduce(list(stops.values())),
+        "safety recall": campaign & grade.eq("safety-recall"),
+        "failed": finding,
+        "at the next visit": defect | deferral & due.isna() & rows["due_km"].isna(),
+        "ends soon": (certificate | campaign) & ahead & due.le(log.as_of + SOON),
+        "recall": campaign & ~ahead,
+        "deferral ended": deferral & past,
+        "overdue": recheck & past,
+        "due": recheck & state.eq("due"),
+        "not known": recheck & state.eq("not-known") & rows["days_open"].le(STALE_DAYS),
+        "coming": deferral
+        | campaign
+        | recheck & state.ne("not-known")
+        | certificate & due.le(until),
+    }
+    text = log.tables["defects"].set_index("defect")["text"]
+    rows = rows.assign(
+        urgency=np.select(list(urgency.values()), list(urgency), ""),
+        kind=rows["what"],
+        issued_date=rows["early_date"],
+        reason=np.select(list(stops.values()), list(stops), ""),
+        title=rows["item"].map(text).where(deferral),
+        due_odometer_km=usage.odometer_of(readings, rows["vehicle"], rows["due_km"]).to_numpy(),
+    )
+    now = rows["urgency"].isin([*DANGER, "failed"]) | rows["urgency"].eq("safety recall") & ~ahead
+    by = due.mask(now, log.as_of).mask(rows["urgency"].eq("at the next visit"))
+    by = by.mask((recheck | deferral) & by.isna() & past, log.as_of)
+    return rows.assign(by=by)[rows["urgency"].ne("")]
+
+
+def _wear(worn, log, until):
+    """Fitted parts at or near their limit."""
+    ahead = worn["state"].eq("before-next-look")
+    near = worn["state"].isin(list(OF_WEAR)) & (~ahead | worn["date_low"].le(until))
+    here = worn["vehicle"].isin(log.tables["vehicles"]["vehicle"])
+    rows = worn[near & here].reset_index(drop=True)
+    by_reading = rows["by"].eq("reading")
+    off = rows["state"].eq("below-legal") & by_reading
+    # the other limit of a straight line; a part judged by its reading has none
+    low, other = rows["now_low"], 2 * rows["now_height"] - rows["now_low"]
+    names = {"last_position": "position", "last_place": "place", "last_read": "read_date"}
+    names |= {"last_height": "last", "now_height": "value", "item": "text"}
+    rows = rows.drop(columns=["position", "place"]).rename(columns=names)
+    rows = rows.assign(
+        urgency=rows["state"].map(OF_WEAR).mask(off, "do not drive"),
+        reason=np.where(off, "below-legal", ""),
+        kind="wear",
+        item=rows["category"],
+        low=np.fmin(low, other).mask(by_reading),
+        high=np.fmax(low, other).mask(by_reading),
+        margin=rows["legal_margin"].fillna(rows["margin"]),
+        is_forecast=~by_reading,
+        by=rows["date_low"].where(rows["state"].eq("before-next-look"), log.as_of),
+    )
+    read = log.si("measurements").rename(columns={"date": "read_date"})
+    read["height"] = read["value"].mask(read["quantity"].eq("elongation"), -read["value"])
+    read = read[read["quantity"].isin(["depth", "thickness", "elongation"])]
+    read = read.sort_values("height", kind="stable")  # the most worn first
+    return _with_line(rows, read, "measurements", ["position", "category", "read_date"], "first")
+
+
+def _with_line(rows, table, name, keys, keep="last"):
+    """The rows with the line of the log's table that says so, found by vehicle and `keys`."""
+    keys = ["vehicle", *keys]
+    lines = table.reset_index(names="line").assign(table=name)
+    return rows.merge(
+        lines.drop_duplicates(keys, keep=keep)[[*keys, "table", "line"]], "left", keys
+    )
+
+
+def _tyres(log):
+    """Tyres whose cold pressure or age is out of the limits of the log, its plan or the law."""
+    read, keys = log.tables["measurements"], ["position", "date"]
+    read = read[read["quantity"].eq("pressure")]
+    made = log.tables["fitted"].assign(date=log.tables["fitted"]["made"])
+    soft = _with_line(parts.soft_tyres(log), read, "measurements", keys)
+    old = _with_line(parts.old_tyres(log), made, "fitted", keys)
+    rows = stacked([soft.assign(kind="pressure"), old.assign(kind="age")])
+    rows = rows.rename(columns={"source": "text", "date": "read_date"}).assign(last=rows["value"])
+    return rows.assign(urgency="out of limits", item="tyre", category="tyre", by=log.as_of)
+
+
+def _warranties(log, readings, use, until):
+    """Warranties that end within the days ahead, by date or by distance."""
+    v, path = log.si("vehicles").reset_index(names="line"), usage.path_of(readings)
+    today, until_km, day = np.repeat(log.as_of, len(v)), v["warranty_odometer_km"], "warranty_until"
+    v = v.assign(
+        due_date=v[day].where(v[day] >= log.as_of),
+        due_km=usage.to_cumulative(path, v["vehicle"], today, until_km),
+        due_hours=np.nan,
+    )
+    driven = usage.distance_at(path, v["vehicle"], today)["low_km"]
+    v = v[until_km.isna() | (v["due_km"] > driven)]
+    day = due_dates(use, None, v, log.as_of)["date"]
+    rows = v.assign(by=day, due_date=day, kind="warranty", item="warranty", table="vehicles")
+    urgency = np.where(day.le(log.as_of + SOON), "ends soon", "coming")
+    return rows.assign(urgency=urgency)[day.le(until)]
+
+
+def _tasks(tasks, log, until):
+    """Open work that is overdue, due, may be done, is not known, or comes due by `until`."""
+    tasks = tasks[tasks["state"].ne("before-window") | tasks["expected_date"].le(until)]
+    by = tasks["expected_date"].fillna(tasks["due_date"])
+    is_past = tasks["state"].isin(["past-window", "due"])
+    names = {"task": "item", "driven_past_km": "driven_km", "due_meter_hours": "due_hours"}
+    rows = tasks.drop(columns="due_hours").rename(columns=names)
+    rows = rows.assign(
+        urgency=tasks["state"].map(OF_STATE),
+        kind="task",
+        by=by.mask(is_past & ~(by <= log.as_of), log.as_of),
+        from_first_use=tasks["is_laid_up"] & ~tasks["before_next_use"],
+    )
+    work = log.tables["work"].rename(columns={"task": "item", "date": "anchor_date"})
+    return _with_line(rows.reset_index(drop=True), work, "work", ["item", "anchor_date"])
 
 
 def _with_plan(rows, log):
@@ -87,15 +236,12 @@ def _with_plan(rows, log):
     return rows.assign(
         title=rows["title"].fillna(told["title"]).fillna(rows["item"]),
         hours=told["hours"].astype(float),
-        parts=[_in_words(p) for p in told["parts"]],
+        parts=told["parts"].map(_in_words, na_action="ignore").fillna(""),
         **{name: rows[name] | told[name].eq(True) for name in ("safety", "statutory")},
     )
 
 
 def _in_words(parts):
-    """Parts of the plan: what, how much."""
-    if not isinstance(parts, tuple):
-        return ""
     return ", ".join(f"{p['quantity']:g} {p['unit']} {p['item']}".replace("  ", " ") for p in parts)
 
 
@@ -105,11 +251,10 @@ def _ranked(rows):
     urgency, is_wear = rows["urgency"], rows["kind"].eq("wear")
     danger, is_near = urgency.isin(DANGER), urgency.isin(["coming", "may be done", "not known"])
     brakes_and_tyres = rows["category"].fillna("").str.startswith(("brake", "tyre"))
-    reason = pd.Index(REASONS).get_indexer(rows["reason"])
     keys = {
         "urgency": pd.Categorical(urgency, URGENCY).codes,
         "laid_up": rows["is_laid_up"] & danger,
-        "reason": np.where(reason < 0, len(REASONS), reason),
+        "reason": pd.Categorical(rows["reason"], [*REASONS, ""]).codes,
         "forecast": rows["is_forecast"] & is_wear,
         "fails": ~brakes_and_tyres & is_wear,
         "margin": rows["margin"].where(is_wear).fillna(rows["value"] / rows["limit"]),

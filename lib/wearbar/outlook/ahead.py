@@ -81,7 +81,7 @@ def work_ahead(log, found, table):
     rows = rows.assign(
         kind=look_up(rows["vehicle"], home["kind"]),
         site=usage.site_at(log, rows["vehicle"], log.as_of),
-        wait_days=rows["vehicle"].map(waits).fillna(0.0),
+        wait_days=look_up(rows["vehicle"], waits).fillna(0.0),
         every_days=np.fmin(rows["days"], rows["months"] * MONTH_DAYS),
     )
     every, share, amount = (rows[n].to_numpy(dtype=float).T for n in (LIMITS, SHARES, AMOUNTS))

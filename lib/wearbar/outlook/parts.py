@@ -8,7 +8,7 @@ import pandas as pd
 from wearbar import parts, usage
 from wearbar.log.keys import look_up
 from wearbar.parts import usable_of
-from wearbar.parts.fitted import axle_of
+from wearbar.parts.lives import axle_of
 
 DAMAGE = ("damaged", "failed")
 RENEWED = ("worn", "removed-early")

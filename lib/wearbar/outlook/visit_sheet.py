@@ -1,8 +1,5 @@
 """What a visit sheet holds, for one vehicle: what stands in the way of moving it, the work, what to
-have ready, read and write down.
-
-Takes the action list and wear lines of the whole log, so that what is usual for like vehicles and
-parts counts.
+have ready, read and write down. What is usual counts by the whole log.
 """
 
 from types import SimpleNamespace
@@ -29,7 +26,7 @@ _COLD, _WARM = r"\b(?:cold|cool)\b", r"\b(?:warm|hot|run)\b"
 PRESSING_PARTS = ("below-legal", "below", "may-be-below", "before-next-look")
 _SHEET = said("readings")
 READ, USUAL = _SHEET["read"], _SHEET["usual"]
-PLACE = ["category", "position"]
+PLACE, READING = ["category", "position"], ["category", "quantity", "position"]
 LIMITS = ["limit", "legal_limit", "jurisdiction"]
 
 
@@ -37,7 +34,7 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
     """The next visit of the vehicle whose work presses most: of `vehicles`, or of all.
 
     log: the whole log. Pressing most: the first in the action list, or else the first vehicle still
-    there. Raises ValueError where there is no vehicle. Gives a namespace.
+    there. A namespace; ValueError where there is no vehicle.
     """
     fleet = log.tables["vehicles"]
     fleet = fleet if vehicles is None else fleet[fleet["vehicle"].isin(list(vehicles))]
@@ -61,6 +58,9 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
     checks = _without_limits(plan)
     checks = checks[checks["part"].isna() & checks["action"].eq("inspect")]
     tasks, last = _tasks_of(rows, plan, worn, log.plan_or_empty.covers), _last(readings, log.as_of)
+    stays = mine.tables["layups"].sort_values("from", kind="stable")
+    since = log.as_of if pd.isna(last.date) else last.date
+    stays = stays[(stays["from"] <= log.as_of) & ~(stays["to"] < since)]
     site = usage.site_at(log, [vehicle], log.as_of).iloc[0]
     texts = own[["kind", "meter", "distance_unit"]].to_dict() | {"site": site}
     return SimpleNamespace(
@@ -80,7 +80,8 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
         reads=_reads(mine, own["kind"], on, parts),
         changes=_changes(mine, tasks, worn),
         has_parts=len(parts) > 0,
-        laid_up=_laid_up(mine, last),
+        # the newest lay-up that it is in, or has not been read since
+        laid_up=None if stays.empty else stays.iloc[-1][["from", "to", "reason"]].to_dict(),
         has_plan=log.plan is not None,
         is_example=any(is_example(f["source"]) for figures in plan["figures"] for f in figures),
     )
@@ -110,25 +111,20 @@ def _reads(log, kind, lines, parts):
     wanted = pd.DataFrame(wanted, columns=["category", "quantity", "places"])
     wanted = places.sort_values("position", kind="stable").merge(wanted, on="category")
     by = {"key": lambda names: names.map(list(READ).index), "kind": "stable"}
-    keys = ["category", "quantity", "position"]
     read = lines[["part_key", "quantity", "last_height", "last_read", "last_is_doubted"]]
     worn = parts[["part_key", "category", "last_position", *LIMITS]]
     worn = worn.merge(read, on="part_key", how="left")
     first = worn["category"].map({name: next(iter(what)) for name, what in READ.items()})
     worn["quantity"] = worn["quantity"].where(worn["last_read"].notna(), first)
     names = {"last_position": "position", "last_height": "last", "last_read": "last_date"}
-    worn = worn.drop(columns="part_key").rename(columns=names).drop_duplicates(keys)
-    other = _last_values(log, keys)
-    known = stacked([worn, other[~is_among(other, worn, keys)]]).reindex(columns=worn.columns)
-    return wanted.sort_values("category", **by).merge(known, on=keys, how="left")
-
-
-def _last_values(log, keys):
-    """The newest value of each of `keys`: of several that day the one nearest to its limit."""
+    worn = worn.drop(columns="part_key").rename(columns=names).drop_duplicates(READING)
+    # else the newest value: of several that day the one nearest to its limit
     m = log.si("measurements").rename(columns={"value": "last", "date": "last_date"})
     m["rank"] = m["last"].mask(m["quantity"].isin(["elongation", "slack"]), -m["last"])
     m = m.sort_values(["last_date", "rank"], ascending=[False, True], kind="stable")
-    return m.drop_duplicates(keys)[[*keys, "last", "last_date"]]
+    m = m[~is_among(m, worn, READING)].drop_duplicates(READING)
+    known = stacked([worn, m]).reindex(columns=worn.columns)
+    return wanted.sort_values("category", **by).merge(known, on=READING, how="left")
 
 
 def _changes(log, tasks, worn):
@@ -143,14 +139,6 @@ def _changes(log, tasks, worn):
     return on[columns].reset_index(drop=True)
 
 
-def _laid_up(log, last):
-    """The newest lay-up that the vehicle is in, or has not been read since."""
-    stays = log.tables["layups"].sort_values("from", kind="stable")
-    read = log.as_of if pd.isna(last.date) else last.date
-    stays = stays[(stays["from"] <= log.as_of) & ~(stays["to"] < read)]
-    return None if stays.empty else stays.iloc[-1][["from", "to", "reason"]].to_dict()
-
-
 def _without_limits(plan):
     """The tasks that no distance, hours or date asks for."""
     return plan[plan.filter(regex="^(every|first)_(?!after)").isna().all(axis=1)]
@@ -160,10 +148,9 @@ def _tasks_of(rows, plan, worn, covers):
     """The vehicle's tasks in the action list, and those that its worn parts ask for.
 
     One row a task and position, in bench order (`stage`, of `STAGES`) and within it that of the
-    list, with what the plan says of it; `state` (or ON_CONDITION); `done_by`, the task on this
-    sheet that also does it ("" none); `is_full`, whether its steps are to be printed.
-    rows: of `actions`. plan: the vehicle's tasks. worn: of `parts.remaining`. covers: of the log's
-    plan.
+    list, with what the plan says of it; `state` (or ON_CONDITION); `done_by`, the first pressing
+    task on this sheet that covers it at its position ("" none); `is_full`, whether its steps are to
+    be printed.
     """
     tasks = rows[rows["kind"].eq("task")].rename(columns={"item": "task"}).drop(columns=OF_PLAN)
     names = {"code": "task", "last_position": "position", "state": "wear_state", "by": "wear_by"}
@@ -174,8 +161,15 @@ def _tasks_of(rows, plan, worn, covers):
     told = told.merge(plan, left_on="task", right_on="code", how="left")
     for name in ("parts", "figures", "steps"):
         told[name] = [x if isinstance(x, tuple) else () for x in told[name]]
-    told = told.assign(done_by=_done_by(told, covers), stage=_stages(told))
-    later, own = told["state"].eq("before-window"), told["done_by"].eq("")
+    later, at = told["state"].eq("before-window"), ["task", "position"]
+    pressing = told.loc[~later & told["state"].ne(ON_CONDITION), at].rename(
+        columns={"task": "code"}
+    )
+    pairs = covers[["code", "covered"]].drop_duplicates().merge(pressing, on="code")
+    pairs = pairs.rename(columns={"covered": "task", "code": "done_by"}).drop_duplicates(at)
+    by = told[at].merge(pairs, on=at, how="left")["done_by"].astype(object)
+    told = told.assign(done_by=by.where(by.notna(), ""), stage=_stages(told))
+    own = told["done_by"].eq("")
     first = own & ~told.duplicated("task")
     room = (first & ~later).sum() + (first & later).cumsum() <= MOST_TASKS
     told["is_full"] = own & (~later | room)
@@ -197,24 +191,10 @@ def _stages(tasks):
     return np.select(list(is_stage.values()), list(is_stage), "other").astype(object)
 
 
-def _done_by(tasks, covers):
-    """For each task the first pressing one on the sheet that covers it at its position, or ""."""
-    pressing = tasks[~tasks["state"].isin(["before-window", ON_CONDITION])][["task", "position"]]
-    pairs = covers[["code", "covered"]].drop_duplicates()
-    pairs = pairs.merge(pressing, left_on="code", right_on="task").drop(columns="task")
-    pairs = pairs.rename(columns={"covered": "task"}).drop_duplicates(["task", "position"])
-    by = tasks[["task", "position"]].merge(pairs, on=["task", "position"], how="left")["code"]
-    return by.astype(object).where(by.notna(), "")
-
-
 def _have_of(tasks, worn):
     """Parts to have ready: frame `item, unit, pack, quantity, tasks, packs, left, category,
-    positions`.
-
-    First those that the plan names for the tasks printed in full, in whole packs, those of one kind
-    added up, `left` what is over. Then the worn parts (of `parts.remaining`) whose task names none:
-    `item` as fitted, `category`, one a position.
-    """
+    positions`: those that the plan names for the tasks printed in full, `left` what is over in
+    whole packs; then the worn parts whose task names none, one a position."""
     full = tasks[tasks["is_full"]]
     named = parts_of(full[["task", "parts"]]).groupby(["item", "unit", "pack"], sort=False)
     named = named.agg(quantity=("quantity", "sum"), tasks=("task", _once)).reset_index()

@@ -15,9 +15,9 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, sparse
 
-from wearbar.log.keys import look_up, stacked
+from wearbar.log.keys import stacked
 from wearbar.log.schema import TEXT
-from wearbar.outlook.action_sources import PRESSING
+from wearbar.outlook.action_list import PRESSING
 from wearbar.outlook.ahead import EARLIEST, POINT
 from wearbar.outlook.paths import days_of_use
 from wearbar.outlook.year import QUARTER_DAYS
@@ -26,21 +26,21 @@ SLACK = 0.9  # of one visit: all the waste of a vehicle's plan weighs less than 
 STEP_DAYS, PLAN_DAYS = 7, 364
 FAR_DAYS = 2.0 * PLAN_DAYS
 LOT = 150  # vehicles at once
+AT = ["vehicle", "task", "position"]
 ROW = dict.fromkeys(["vehicle", "site", "task", "title", "position"], object) | {"amount": float}
 
 
 @dataclass(frozen=True, eq=False)
 class Jobs:
-    """Work ahead of n jobs over m days: the days between which each is to be done, the first time
-    in column 0 of `early` and `due`, and then again if it is done on each of `days`."""
+    """Between which days each of n jobs is to be done: the first time, and again after each of m
+    days on which it may be done."""
 
     rows: pd.DataFrame  # one row a job: `vehicle, task, position, amount` (NaN not known) and more
     days: np.ndarray  # (m,) from now, the first 0; a due day within them is one of them
-    early: np.ndarray  # (n, 1 + m), whole days
+    early: np.ndarray  # (n, 1 + m), whole days, the first time in column 0
     due: np.ndarray
 
     def take(self, rows, places):
-        """Some of the jobs, with visits on some of the days alone."""
         at = np.ix_(rows, np.append(0, np.add(places, 1)))
         return Jobs(self.rows.iloc[rows], self.days[places], self.early[at], self.due[at])
 
@@ -51,11 +51,8 @@ class Jobs:
         return np.clip((due - day) / np.maximum(whole, 1.0), 0.0, 1.0)
 
     def windows(self):
-        """First and last place in `days` of each window, and whether it may lie past the last day.
-
-        Where the due point has gone by it is the next day there is; where no day lies in the window
-        the last place comes before the first.
-        """
+        """First and last place in `days` of each window, the last before the first where no day
+        lies in it, and whether it may lie past the last day. What is past is due the next day."""
         soonest = np.arange(len(self.days) + 1)
         gone = self.due < np.append(0, self.days + 1)
         last = np.where(gone, soonest, np.searchsorted(self.days, self.due, "right") - 1)
@@ -67,9 +64,10 @@ class Jobs:
 
 @dataclass(frozen=True, eq=False)
 class VisitPlan:
-    """jobs: one row a job at a visit: those of `ROW`, `day, due_day, unused_share` (of its
-    interval), `wasted_amount, is_past` (its due point had gone by already)."""
+    """The visits of a year."""
 
+    # one row a job at a visit: those of `ROW`, `day, due_day, unused_share` (of its interval),
+    # `wasted_amount, is_past` (its due point had gone by already)
     jobs: pd.DataFrame
     n_visits: int
     n_single: int  # with a visit for every job
@@ -102,11 +100,9 @@ def plan_of_visits(outlook, todo=None):
 
 
 def _at_once(ahead, todo):
-    """The pressing rows of an action list that the work ahead does not hold: frame `ROW`, `day`.
-
-    task, title: the row in words. day: 0, now, or the end of the lay-up that its vehicle is in,
-    infinite where that is not on record. Tasks and certificates are in the work ahead already.
-    """
+    """The pressing rows of an action list that the work ahead does not hold (it has tasks and
+    certificates), named in words: frame `ROW`, `day`: 0, now, or the end of the lay-up that its
+    vehicle is in, infinite where that is not on record."""
     if todo is None:
         return pd.DataFrame(columns=[*ROW, "day"]).astype({"day": float})
     mine = todo["urgency"].isin([*PRESSING, "recall"]) & ~todo["kind"].isin(["task", "certificate"])
@@ -136,13 +132,13 @@ def plan_visits(jobs, step=STEP_DAYS):
     due, unused = jobs.due[job, start], jobs.unused(job, start, day)
     told = jobs.rows.iloc[job].assign(day=day, due_day=due, unused_share=unused)
     told = told.assign(wasted_amount=unused * amount.to_numpy()[job], is_past=due < 0)
-    told = told.sort_values(["vehicle", "day", "task", "position"], ignore_index=True)
+    told = told.sort_values([AT[0], "day", *AT[1:]], ignore_index=True)
     n_own_day = len(np.unique(np.stack([code[row], own]), axis=1).T)
     return VisitPlan(told, len(told[["vehicle", "day"]].drop_duplicates()), len(row), n_own_day)
 
 
 def own_days(jobs):
-    """Every job on its due day throughout: (job, place in `days`) of every doing, two arrays."""
+    """Every job on its due day throughout: as `bundle`."""
     _, last, beyond = jobs.windows()
     job = np.arange(len(jobs.due))
     start, found = np.zeros_like(job), [np.zeros((2, 0), dtype=int)]
@@ -164,8 +160,12 @@ def bundle(jobs, weight):
     table = np.hstack([jobs.early, jobs.due])
     _, kept, group = np.unique(table, axis=0, return_index=True, return_inverse=True)
     value = np.bincount(group.ravel(), np.maximum(weight, 1e-3))
-    jobs = jobs.take(kept, np.arange(m))
-    job, start, end = _arcs(jobs)
+    jobs, place = jobs.take(kept, np.arange(m)), np.arange(m)
+    first, last, beyond = jobs.windows()
+    # arcs from a start, 0 the beginning, else a place and one, to an end: a place, m past the last
+    within = np.nonzero((place >= first[..., None]) & (place <= last[..., None]))
+    out = *np.nonzero(beyond), np.full(beyond.sum(), m)
+    job, start, end = (np.append(*ends) for ends in zip(within, out, strict=True))
     inside = end < m
     unused = jobs.unused(job, start, jobs.days[end * inside]) * inside
     shortest = np.maximum((jobs.due[:, 1:] - jobs.days).min(axis=1), 1.0)
@@ -182,15 +182,6 @@ def bundle(jobs, weight):
     used = np.flatnonzero((solved.x[m:] > 0.5) & inside)
     arc, member = np.nonzero(job[used][:, None] == group.ravel())
     return member, end[used][arc]
-
-
-def _arcs(jobs):
-    """(job, start, end): start 0 the beginning, else a place and one; end a place in `days`, or
-    their number: past the last day."""
-    (first, last, beyond), place = jobs.windows(), np.arange(len(jobs.days))
-    inside = np.nonzero((place >= first[..., None]) & (place <= last[..., None]))
-    out = *np.nonzero(beyond), np.full(beyond.sum(), len(place))
-    return [np.append(a, b) for a, b in zip(inside, out, strict=True)]
 
 
 def _constraints(job, start, end, n, m):
@@ -223,14 +214,10 @@ def waiting(outlook, todo=None):
 
     Frame `vehicle, task, position`; task "" where none of it is. todo: as of `plan_of_visits`.
     """
-    rows, model = outlook.ahead.rows, outlook.model
+    rows, more = outlook.ahead.rows, _at_once(outlook.ahead, todo)
     rows = rows[np.isinf(rows["wait_days"])]
-    due = rows["due_day"] <= 0
-    for meter, column in ((model, "due_km"), (model.hours, "due_hours")):
-        if meter is not None:
-            due |= rows[column] <= look_up(rows["vehicle"], meter.vehicles["last_km"])
-    more, names = _at_once(outlook.ahead, todo), ["vehicle", "task", "position"]
-    told = stacked([t[names].astype(TEXT) for t in (more[np.isinf(more["day"])], rows[due])])
+    due = rows[(rows["due_day"] <= 0) | (rows["past_share"] >= 0)]
+    told = stacked([t[AT].astype(TEXT) for t in (more[np.isinf(more["day"])], due)])
     quiet = rows.loc[~rows["vehicle"].isin(told["vehicle"]), ["vehicle"]]
     told = stacked([told, quiet.assign(task="", position="").astype(TEXT)])
     return told.drop_duplicates(ignore_index=True)
@@ -240,15 +227,6 @@ def expected_km(model, vehicles, as_of, days):
     """(vehicles, days): where each will be on the median path, days from the report date."""
     known, used = days_of_use(model, vehicles, as_of, days)
     return known["last_km"].to_numpy()[:, None] + known[["rate_km_per_day"]].to_numpy() * used
-
-
-def _first_day(line, at, value):
-    """The first of the days of `line` (vehicles, days, never falling) on which each value (n, m) is
-    reached; infinite where none is. at: (n,) the vehicle."""
-    lift, place = 1e9 * np.arange(len(line))[:, None], at[:, None]
-    wanted = np.clip(np.where(np.isfinite(value), value, 1e8), 0, 1e8) + 1e9 * place
-    found = np.searchsorted((line + lift).ravel(), wanted - 1e-6) - place * line.shape[1]
-    return np.where(found >= line.shape[1], np.inf, found)
 
 
 def visit_jobs(outlook, some):
@@ -268,8 +246,13 @@ def visit_jobs(outlook, some):
 
     def reached(on_km, on_hours, on_day):
         """The day on which the first of the limits is reached."""
-        first = np.minimum(_first_day(km, who, on_km), _first_day(hours, who, on_hours))
-        return np.floor(np.minimum(first, np.minimum(on_day, FAR_DAYS)))
+        day = np.minimum(on_day, FAR_DAYS)
+        for line, wanted in ((km, on_km), (hours, on_hours)):
+            pairs = zip(who, wanted, strict=True)
+            found = np.array([np.searchsorted(line[v], at - 1e-6) for v, at in pairs])
+            found = found.reshape(day.shape)
+            day = np.where(found < len(days), np.minimum(found, day), day)
+        return np.floor(day)
 
     due, early = (reached(*point) for point in points)
     past = (first[0, :2, :, 0] < done[:2, :, 0] - 1e-6).any(axis=0)

@@ -5,7 +5,6 @@ reading of its wear), and what follows from them.
 """
 
 from wearbar.log.law import Law, law_of
-from wearbar.parts.fitted import segments_of, use_of
 from wearbar.parts.items import (
     MIN_ENDS,
     cost_per_distance,
@@ -15,7 +14,7 @@ from wearbar.parts.items import (
     service_lives,
     with_place,
 )
-from wearbar.parts.lives import looks_of, spans_of, watched
+from wearbar.parts.lives import looks_of, segments_of, spans_of, use_of, watched
 from wearbar.parts.oil import oil_by_kind, oil_use
 from wearbar.parts.remaining import AT_LIMIT, STATES, remaining
 from wearbar.parts.tyres import old_tyres, soft_tyres

@@ -2,13 +2,12 @@
 items differ.
 
 The vehicle is the unit: lives are its decisions, limits come from the spread between vehicles. A
-part fitted, used and replaced over and over costs E[price + fitting] / E[distance in service] in
-the long run (Ross 1996, Stochastic Processes, section 3.6; from memory), until it is removed for
-whatever reason. Fitness for the use comes first: items are compared only for the same place on the
-same kind of vehicle, and money alone never chooses a tyre or a pad.
+part costs E[price + fitting] / E[distance in service] in the long run, whatever it is removed for
+(Ross 1996, Stochastic Processes, section 3.6; from memory). Fitness for the use comes first: items
+are compared only for the same place on the same kind of vehicle, and money alone never chooses a
+tyre or a pad.
 """
 
-from collections import namedtuple
 from dataclasses import replace
 from itertools import combinations
 from math import nan
@@ -17,8 +16,7 @@ import numpy as np
 import pandas as pd
 from scipy import special, stats
 
-from wearbar.parts.fitted import GOES_ON, axle_of
-from wearbar.parts.lives import HOLE, watched
+from wearbar.parts.lives import GOES_ON, HOLE, axle_of, watched
 from wearbar.stats import fit_groups, life_of
 from wearbar.stats.estimate import Estimate, holm
 
@@ -41,8 +39,6 @@ COST = """
     n n_off vehicles price fitting service_km service_low_km service_high_km cost_per_km low_per_km
     high_per_km note
 """
-# an item at its place; lives: its decisions, `observed` where service ended
-_Item = namedtuple("_Item", "key n n_off lives price fitting spent")
 PAIR = "other ratio low high p break_even break_even_low break_even_high lives_needed"
 
 
@@ -133,8 +129,7 @@ def lives_by_item(spans, confidence=0.9, rng=None):
     groups = watched(with_place(spans)).groupby(ITEM)
     rows = [(*key, *_life(group, confidence, rng)) for key, group in groups]
     frame = pd.DataFrame(rows, columns=[*ITEM, *LIFE.split()])
-    order = [True, True, True, False]
-    return frame.sort_values([*PLACE, "n_ended"], ascending=order, ignore_index=True)
+    return frame.sort_values([*PLACE, "n_ended"], ascending=[True] * 3 + [False], ignore_index=True)
 
 
 def _life(group, confidence, rng):
@@ -190,16 +185,16 @@ def early_ends(parts):
 
 
 def _items(spans):
+    """(figures, decisions) of each item of a place that has a price; `observed`: service ended."""
     spans = with_place(spans)
-    lives = dict(list(service_lives(spans).groupby(ITEM)))
-    priced = spans[spans["price"].notna()].groupby(ITEM)[["price", "fitting_cost"]].mean()
-    for key, (price, fitting) in priced.fillna({"fitting_cost": 0.0}).iterrows():
-        if key in lives:
-            own = lives[key]
-            counts = own["part_key"].nunique(), int(own["came_off"].sum())
-            own = decisions(own).assign(observed=own["came_off"])
-            own = own.drop(columns="last_seen_km", errors="ignore")
-            yield _Item(key, *counts, own, price, fitting, price + fitting)
+    by = service_lives(spans).groupby(ITEM)
+    paid = spans[spans["price"].notna()].groupby(ITEM)[["price", "fitting_cost"]].mean().fillna(0.0)
+    how = {"part_key": "nunique", "came_off": "sum", "vehicle": "nunique"}
+    table = by.agg(how).join(paid, how="inner").assign(spent=paid.sum(axis=1))
+    for item in table.reset_index().itertuples(index=False):
+        own = decisions(by.get_group(item[: len(ITEM)]))
+        own = own.assign(observed=own["came_off"])
+        yield item, own.drop(columns="last_seen_km", errors="ignore")
 
 
 def cost_per_distance(spans, confidence=0.9, rng=None):
@@ -209,38 +204,32 @@ def cost_per_distance(spans, confidence=0.9, rng=None):
     known (fitting nil where none is); service_km: mean distance in service, all ends. Limits:
     jackknife over vehicles; where vehicles or ends are too few, as the note says, `life_of`.
     """
-    rng = rng or np.random.default_rng(0)
-    rows = [(*item.key, *_cost(item, confidence, rng)) for item in _items(spans)]
+    rng, rows = rng or np.random.default_rng(0), []
+    for (*about, spent), lives in _items(spans):
+        found = life_of_item("mean", lives, confidence, rng)
+        is_one = lives["vehicle"].nunique() == 1
+        if found.high > UNBOUNDED * found.value:
+            few = is_one or lives["observed"].sum() < MIN_ENDS
+            found = replace(found, **({"high": nan} if few else NO_RANGE))
+        note = "one vehicle: its own parts alone" if is_one else ""
+        note = "; ".join(filter(None, [note, found.note]))
+        cost = (spent / km for km in (found.value, found.high, found.low))
+        rows.append((*about, found.value, found.low, found.high, *cost, note))
     return pd.DataFrame(rows, columns=[*ITEM, *COST.split()])
-
-
-def _cost(item, confidence, rng):
-    """The values of `COST`."""
-    lives, vehicles = item.lives, item.lives["vehicle"].nunique()
-    found = life_of_item("mean", lives, confidence, rng)
-    if found.high > UNBOUNDED * found.value:
-        few = vehicles == 1 or lives["observed"].sum() < MIN_ENDS
-        found = replace(found, **({"high": nan} if few else NO_RANGE))
-    note = "one vehicle: its own parts alone" if vehicles == 1 else ""
-    note = "; ".join(filter(None, [note, found.note]))
-    cost = (item.spent / km for km in (found.value, found.high, found.low))
-    counts = item.n, item.n_off, vehicles, item.price, item.fitting
-    return *counts, found.value, found.low, found.high, *cost, note
 
 
 def pairs(spans, confidence=0.9):
     """Every two items of one place, compared: a row a pair, `item`, the cheaper, against `other`.
 
     `ratio` of their costs a distance (item over other) with limits (jackknife over the vehicles of
-    both), `p` that they cost the same, `p_holm` (over all pairs), `apart` (below `CLEAR_P`),
-    `break_even` (the price at which the other would cost the same) with limits, `lives_needed` (of
-    both together, for the interval to leave out 1; 0 where it does, -1 where they are too near). No
-    row where either has under `MIN_ENDS`, both together are on fewer than `PAIR_VEHICLES`, or no
-    limits can be given.
+    both), `p` that they cost the same, `p_holm`, `apart` (that is below `CLEAR_P`), `break_even`
+    (the price at which the other would cost the same) with limits, `lives_needed` (of both, for the
+    interval to leave out 1; 0 where it does, -1 where they are too near). No row where either has
+    under `MIN_ENDS`, both are on fewer than `PAIR_VEHICLES`, or no limits can be given.
     """
-    items = [item for item in _items(spans) if item.lives["observed"].sum() >= MIN_ENDS]
-    both = [(a, b) for a, b in combinations(items, 2) if a.key[:3] == b.key[:3]]
-    rows = [row for a, b in both if (row := _pair(a, b, confidence))]
+    items = [item for item in _items(spans) if item[1]["observed"].sum() >= MIN_ENDS]
+    both = [(a, b) for a, b in combinations(items, 2) if a[0][:3] == b[0][:3]]
+    rows = [row for a, b in both if (row := _pair(*a, *b, confidence))]
     frame = pd.DataFrame(rows, columns=[*ITEM, *PAIR.split()])
     frame = frame.astype(dict.fromkeys(PAIR.split()[1:-1], float))  # where empty too
     frame = frame[frame["low"].notna()].reset_index(drop=True)
@@ -248,24 +237,23 @@ def pairs(spans, confidence=0.9):
     return frame.assign(apart=frame["p_holm"] < CLEAR_P)
 
 
-def _pair(a, b, confidence):
+def _pair(a, lives, b, other_lives, confidence):
     """The values of `ITEM` and `PAIR`; None of too few vehicles."""
-    vehicles = pd.concat([a.lives["vehicle"], b.lives["vehicle"]])
+    vehicles = pd.concat([lives["vehicle"], other_lives["vehicle"]])
     if vehicles.nunique() < PAIR_VEHICLES:
         return None
-    found, freedom = life_by_vehicle("mean", confidence, a.lives, b.lives)
+    found, freedom = life_by_vehicle("mean", confidence, lives, other_lives)
     money, longer = a.spent / b.spent, np.array([found.value, found.high, found.low])
     if money > longer[0]:
         a, b, money, longer = b, a, 1 / money, 1 / longer[[0, 2, 1]]
     ratio, low, high = money / longer
     # the other's price p with (p + its fitting) / its service = a's cost
-    even = a.spent / longer - b.fitting
+    even = a.spent / longer - b.fitting_cost
     half, p, needed = np.log(high / low) / 2, nan, 0
     if half > 0:
         t = abs(np.log(ratio)) / half * stats.t.ppf((1 + confidence) / 2, freedom)
         p = float(2 * stats.t.sf(t, freedom))
-        if high >= 1 and ratio >= 0.99:
-            needed = -1
-        elif high >= 1:
-            needed = int(np.ceil(len(vehicles) * (half / np.log(ratio)) ** 2))
-    return *a.key, b.key[3], ratio, low, high, p, *even, needed
+        if high >= 1:
+            near = ratio >= 0.99
+            needed = -1 if near else int(np.ceil(len(vehicles) * (half / np.log(ratio)) ** 2))
+    return *a[: len(ITEM)], b.item, ratio, low, high, p, *even, needed

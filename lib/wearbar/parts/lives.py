@@ -1,12 +1,21 @@
-"""One row a physical part's life, and every reading of its wear on the part's own distance."""
+"""The rows of `fitted`, one row a physical part's life of them, and every reading of its wear."""
 
 import numpy as np
 import pandas as pd
 
 from wearbar import usage
 from wearbar.log.keys import look_up
+from wearbar.log.plan import SHARES
 from wearbar.log.schema import TEXT
-from wearbar.parts.fitted import RISING, WORN_QUANTITIES, segments_of, unrecorded_of, use_of
+
+GOES_ON = ("rotated", "moved", "stored")
+NOT_LISTED = "item not in the log"
+RISING = "elongation"  # grows as a part wears; the others fall
+WORN_QUANTITIES = ("depth", "thickness", RISING)  # what tells of a part's wear
+USED_MM = 0.5  # so far below its new depth when fitted, a part was used before
+LEAST_DAYS = 60  # of a hole in the record, lay-ups left out
+PERCENT = ("chain",)  # categories whose limit is a stretch in percent, not a depth
+COVERED = [f"{name}_coverage_share" for name in SHARES]
 
 ENDS = ("worn", "failed")
 CAUSES = {"convenience": "removed-early"}  # every other reason is its own cause
@@ -18,6 +27,114 @@ LOOK = """
 """
 
 
+def axle_of(positions):
+    """Positions with their axle (front, rear, axle2 ...) for each; one that names none stays.
+
+    >>> axle_of(pd.Series(["rear-left, rear-right", "axle2-1", "drive"])).tolist()
+    ['rear, rear', 'axle2', 'drive']
+    """
+    return positions.str.replace(r"(^|, )(axle\d+|front|rear)-[^,]*", r"\1\2", regex=True)
+
+
+def segments_of(log, readings):
+    """The rows of `fitted` in SI, each with its part and where it began and ended on its vehicle;
+    and a used part of no known item wherever wear was read after `fitted` has the last one removed.
+
+    Adds `part_key`, `life` (number of the part's life), `start`, `end` (days; the end of one still
+    on is the log's or the vehicle's last), `watch` (when the record of the vehicle begins),
+    `start_km`, `end_km`, `watch_km` (cumulative), `length_km`, `is_on`, and `before_km`, the part's
+    distance in earlier rows and before the log. NaN where not known, as the begin is of a part that
+    went on before the record without a `fitted_odometer`.
+    """
+    path, rows = usage.path_of(readings), _rows_of(log)
+    record = log.record_periods.set_axis(log.tables["vehicles"]["vehicle"])
+    vehicle = rows["vehicle"]
+    watch, last = (look_up(vehicle, record[name]) for name in ("begin", "end"))
+    rows["is_on"], rows["watch"] = rows["removed"].isna(), watch
+    rows["start"], rows["end"] = rows["fitted"], rows["removed"].fillna(last)
+
+    def at(day, odometer):
+        return usage.distance_of(path, vehicle, rows[day], rows[odometer])["distance_km"]
+
+    # between a vehicle's first day and its record nothing was read
+    blank = rows["fitted_odometer_km"].isna() & (rows["start"] < rows["watch"])
+    rows["start_km"] = at("start", "fitted_odometer_km").mask(blank)
+    first, past = path.rows(vehicle)
+    at_first = path.get("low", np.where(past > first, first, -1))
+    end_km, at_last = at("end", "removed_odometer_km"), path.get("high", past - 1)
+    rows["end_km"] = end_km.mask(end_km.isna() & rows["is_on"], at_last)
+    watch_km = usage.distance_at(path, vehicle, rows["watch"])["distance_km"]
+    rows["watch_km"] = np.fmax(watch_km, at_first)
+    rows["length_km"] = (rows["end_km"] - rows["start_km"]).clip(lower=0)
+    # an id may stand for pieces of two categories
+    twice = rows.groupby("part")["category"].transform("nunique") > 1
+    name = rows["part"].where(~twice, rows["part"] + " " + rows["category"])
+    unnamed = "row " + rows["line"].astype(str)
+    rows["part_key"] = name.where(rows["part"].notna(), unnamed).astype(TEXT)
+    order = ["category", "part_key", "start", "line"]
+    rows = rows.sort_values(order, na_position="first", kind="stable", ignore_index=True)
+    goes_on = rows.duplicated(order[:2]) & rows["part"].notna()
+    rows["life"] = life = (~goes_on).cumsum()
+    earlier = rows["length_km"].groupby(life).cumsum(skipna=False)
+    earlier = earlier.groupby(life).shift(fill_value=0.0)
+    # when first fitted: nil unless it was used
+    worn = rows["fitted_depth_mm"] < rows["new_depth_mm"] - USED_MM
+    told = rows["prior_distance_km"]
+    prior = told.where(rows["condition"].eq("part-worn") | worn | told.notna(), 0.0)
+    return rows.assign(before_km=earlier + prior.where(~goes_on).groupby(life).transform("max"))
+
+
+def _rows_of(log):
+    """`fitted` in SI, and parts measured without a row there: on since the last removal."""
+    rows = log.si("fitted").reset_index(names="line")
+    given = log.tables["fitted"]["limit_depth"].to_numpy()
+    rows["limit_depth_mm"] = rows["limit_depth_mm"].mask(rows["category"].isin(PERCENT), given)
+    place, read = ["vehicle", "category", "position"], log.tables["measurements"]
+    own = read["part"].isin(rows["part"].dropna())
+    read = read.loc[read["quantity"].isin(WORN_QUANTITIES) & ~own, [*place, "date"]]
+    is_on = rows.loc[rows["removed"].isna(), place].drop_duplicates().assign(on=True)
+    ended = rows.groupby(place)["removed"].max().rename("fitted").reset_index()
+    read = read.merge(is_on, on=place, how="left").merge(ended, on=place, how="left")
+    read = read[read.pop("on").isna() & ~(read["date"] <= read["fitted"])]
+    read = read.drop_duplicates(place).drop(columns="date")
+    read = read.assign(line=-1 - np.arange(len(read)), item=NOT_LISTED, condition="part-worn")
+    return pd.concat([rows, read.astype(rows.dtypes[read.columns])], ignore_index=True)
+
+
+def _unrecorded_of(log, path, rows):
+    """Holes in the record (`usage.gaps`) of each life: Series, life to (from, to) pairs of its km.
+
+    From the day the vehicle's record begins, where more than `LEAST_DAYS` were not in storage.
+    """
+    rows = rows.merge(usage.gaps(path), on="vehicle", suffixes=("", "_hole"))
+    opens, closes = rows["start_hole"].clip(lower=rows["watch"]), rows["end_hole"]
+    laid_up = usage.layup_days(log, rows["vehicle"], opens, closes)
+
+    def at(day):
+        km = usage.distance_at(path, rows["vehicle"], day)["distance_km"]
+        return km.clip(rows["start_km"], rows["end_km"]) - rows["start_km"] + rows["before_km"]
+
+    km = at(opens), at(closes)
+    is_hole = ((closes - opens).dt.days - laid_up > LEAST_DAYS) & (km[1] > km[0])
+    pairs = pd.Series(list(zip(*km, strict=True)), rows.index, dtype=object)[is_hole]
+    return pairs.sort_values().groupby(rows["life"]).agg(tuple)
+
+
+def use_of(log, readings, segments):
+    """What parts were used in, by the distance that the log saw of them: frame indexed by
+    (category, part_key), the columns of `usage.use_shares`."""
+    start = segments["start"].fillna(log.first_day).clip(lower=log.first_day)
+    share = usage.use_shares(log, readings, segments["vehicle"], start, segments["end"])
+    seen_from = np.fmax(segments["start_km"], segments["watch_km"])
+    length = (segments["end_km"] - seen_from).clip(lower=0)
+    known = share[["coverage_share", *COVERED]].mul(length, axis=0)
+    used = share[[*SHARES]] * known[COVERED].to_numpy()
+    sums = pd.concat([length.rename("length"), known, used], axis=1)
+    sums = sums.groupby([segments["category"], segments["part_key"]]).sum()
+    cover = sums[list(known)].div(sums["length"].where(sums["length"] > 0), axis=0)
+    return cover.join(sums[[*SHARES]] / sums[COVERED].where(sums[COVERED] > 0).to_numpy())
+
+
 def spans_of(log, category=None, readings=None):
     """One row a physical part's life: everything that the log tells of it.
 
@@ -27,11 +144,10 @@ def spans_of(log, category=None, readings=None):
     disposed, stored (or moved), still-on, not-told. price, fitting_cost: sums, NaN where the first
     is blank. Depths in mm, limit_depth_mm of a chain in percent. Of what the record saw:
     watched_from (day); entry_km, duration_km: its distance when the record began to watch it and
-    when last seen, storage left out; age_known: that both are; a part that is not serves for wear
-    alone. seen_km: its vehicle's distance from the record's first day to `end`. n_readings: days on
-    which its wear was read. last_seen_km: its distance when last read and still good.
-    unrecorded_km: (from, to) pairs of its distance in a hole of the record. Its use, as of
-    `usage.use_shares`.
+    when last seen, storage left out; age_known: that both are, else it serves for wear alone.
+    seen_km: its vehicle's distance from the record's first day to `end`. n_readings: days on which
+    its wear was read. last_seen_km: its distance when last read and still good. unrecorded_km:
+    (from, to) pairs of its distance in a hole of the record. Its use, as of `usage.use_shares`.
     """
     readings = usage.readings(log) if readings is None else readings
     rows = segments_of(log, readings)
@@ -45,7 +161,6 @@ def spans_of(log, category=None, readings=None):
     frame = last[same].assign(
         site=usage.site_at(log, last["vehicle"], last["end"]).to_numpy(),
         kind=look_up(last["vehicle"], fleet["kind"]),
-        n_rows=life.size().to_numpy(),
         last_position=last["position"],
         last_start=last["start"],
         start=first["start"],
@@ -67,8 +182,9 @@ def spans_of(log, category=None, readings=None):
     cause = last["reason"].replace(CAUSES).mask(last["is_on"], "still-on").mask(gone, "disposed")
     frame["cause"] = cause.fillna("not-told").astype(TEXT)
     frame["observed"], frame["is_on"] = frame["cause"].isin(ENDS), frame["cause"].eq("still-on")
-    holes = look_up(last["life"], unrecorded_of(log, readings, rows).astype(object))
-    frame["unrecorded_km"] = holes.map(lambda hole: hole if isinstance(hole, tuple) else ())
+    holes = _unrecorded_of(log, usage.path_of(readings), rows).reindex(last["life"])
+    holes = [hole if isinstance(hole, tuple) else () for hole in holes]
+    frame["unrecorded_km"] = pd.Series(holes, frame.index, dtype=object)
     use = use_of(log, readings, rows)
     frame = frame.merge(use, how="left", left_on=["category", "part_key"], right_index=True)
     return _with_looks(frame, looks_of(log, readings, rows))

@@ -15,7 +15,7 @@ MIN_PERIODS = 3
 UNREAD = "the level before topping up is not in the log"
 MIXED = "cold and hot readings are mixed, or it is not known which"
 FEW = "under three periods between level checks without an oil change"
-KEYS = ["vehicle", "date"]
+KEYS, RATE = ["vehicle", "date"], ["ml_per_1000km", "low", "high"]
 
 
 def oil_use(log, readings, confidence=0.9):
@@ -40,9 +40,8 @@ def oil_use(log, readings, confidence=0.9):
     is_mixed = by["state"].nunique().ne(1) | by["state"].count().lt(by.size())
     refusals = [by["known"].sum() < 2, is_mixed, table["n"] < MIN_PERIODS]
     table["why_not"] = np.select(refusals, [UNREAD, MIXED, FEW], "")
-    found = _rates(seen["vehicle"], seen, confidence).reindex(table.index)
-    rates = found[["ml_per_1000km", "low", "high"]].where(table["why_not"].eq(""))
-    table = table.join(rates).reset_index()
+    rates = _rates(seen["vehicle"], seen, confidence).reindex(table.index)[RATE]
+    table = table.join(rates.where(table["why_not"].eq(""))).reset_index()
     kind = log.tables["vehicles"].set_index("vehicle")["kind"]
     table.insert(1, "kind", look_up(table["vehicle"], kind))
     return table.sort_values("ml_per_1000km", ascending=False, kind="stable", ignore_index=True)
@@ -60,15 +59,9 @@ def _occasions(log):
     rows = rows[rows["quantity"].eq("top-up") & rows["value"].notna()]
     before, value = rows["place"].eq(BEFORE), rows["value"]
     rows = rows.assign(added=value.where(~before), missing=value.where(before))
-    seen = rows.groupby(KEYS).agg(
-        odometer_km=("odometer_km", "max"),
-        added=("added", "sum"),
-        missing=("missing", "max"),
-        state=("state", "first"),
-        states=("state", "nunique"),
-    )
-    seen = seen.reset_index()
-    seen["state"] = seen["state"].where(seen.pop("states").eq(1))
+    by = rows.groupby(KEYS)
+    seen = by.agg({"odometer_km": "max", "added": "sum", "missing": "max", "state": "first"})
+    seen = seen.assign(state=seen["state"].where(by["state"].nunique().eq(1))).reset_index()
     work = log.tables["work"].dropna(subset=KEYS)
     is_check = work["task"].eq(CHECK)
     checked = is_among(seen, work[is_check & ~work["result"].isin(RESETS_NOTHING)], KEYS)
@@ -87,4 +80,4 @@ def oil_by_kind(table, confidence=0.9):
     known = table[table["why_not"].eq("")]
     found = _rates(known["kind"], known, confidence).rename(columns={"n": "vehicles"})
     found = found[found["vehicles"] >= MIN_VEHICLES].rename_axis("kind").reset_index()
-    return found[["kind", "vehicles", "ml_per_1000km", "low", "high"]]
+    return found[["kind", "vehicles", *RATE]]

@@ -2,21 +2,19 @@
 
 `state` is one of `STATES`. "below-legal", "below": at or past the legal limit, or its limit; `by`
 says how: "reading", or "line" (a forecast; "" in other states). "may-be-below": the line's lower
-limit, or a doubted reading, is past it. "limit-not-known": neither the log nor the law gives a
-limit, and the part is within `NEAR_MM` of a shipped example's.
+limit, or a doubted reading, is past it. "limit-not-known": neither the log nor the law gives one,
+and the part is within `NEAR_MM` of a shipped example's.
 
-The last reading is the most worn of the last day on which the part was read, or that of a place not
-read then which was at the limit when it last was. It is doubted where it lies far off its line and
-no other place read that day agrees; where one does, and it is lower than its line, it stands,
-whatever the line says.
+The last reading is the most worn of the last day on which the part was read, or of a place not read
+then that was at the limit when it last was. It is doubted where it lies far off its line and no
+other place read that day agrees; where one does, and it is the lower, it stands.
 """
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from wearbar.log.keys import look_up
-from wearbar.parts.fitted import RISING
+from wearbar.parts.lives import RISING
 from wearbar.parts.wear import SPREAD_WORTH, sign_of, t_quantile
 from wearbar.parts.wear_line import crossing, unbent
 from wearbar.usage.distance import days_later
@@ -35,6 +33,7 @@ LIFE = ["life_km", "life_low_km", "life_high_km"]
 LEFT = ["left_km", "left_low_km", "left_high_km"]
 LAST = ["date", "height", "place", "quantity", "distance_km", "is_doubtful", "line", "t"]
 MOST_DAYS = 3650  # a later day is no date
+NO_RATES = pd.DataFrame(columns=["vehicle", "rate_km_per_day", "high"], dtype=float)
 
 
 def remaining(wear, as_of, daily=None, confidence=0.9):
@@ -43,33 +42,32 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
     Beside the columns of `wear.parts` and the last reading (`last_read`, ...): `state`, `by`,
     `why_not` (words, where what is left isn't known); `now_height` (at the governing place: on its
     line, or of a part at a limit by reading that reading), `now_low` (the line's lower limit);
-    `life_km` (distance on the part at the limit) and `left_km` (from now; nil where passed) with
-    limits; `next_look_km` (the median distance between readings), `chance_to_next` (of being above
-    the limit then), `act_km` (the lesser of `next_look_km` and `left_low_km`; nil where it is or
-    may be at its limit); `date_low`, `date` (days on which `act_km` and `left_km` are used up at
-    the vehicle's `high` and mean rate, `daily` from `usage.daily_rate`); `margin`, `legal_margin`
-    (the height that `state` was judged by less the limit, negative where past); `seen_now_km` (its
-    distance now on its readings' scale), and of its line, of heights that fall with wear, the terms
-    `line_a`, `line_b`, their variances and the quantile of its limits, `line_q`.
+    `life_km` (on the part, at the limit) and `left_km` (from now; nil where passed) with limits;
+    `next_look_km` (the median distance between readings), `act_km` (the lesser of it and
+    `left_low_km`; nil where it is or may be at its limit); `date_low`, `date` (when `act_km` and
+    `left_km` are used up at the vehicle's `high` and mean rate, `daily` of `usage.daily_rate`);
+    `margin`, `legal_margin` (the height that `state` was judged by less the limit, negative where
+    past); `seen_now_km` (its distance now on its readings' scale), and the terms `line_a`, `line_b`
+    of its falling line, their variances and the quantile of its limits, `line_q`.
 
     Its slope has what is usual of like parts as a prior (empirical Bayes); limits are Fieller's on
     its posterior, the low one of 90% the one-sided 95% limit. Where wear bends (`wear.bent`) the
     line is of straightened heights, and each low limit the lower of its own and the straight
     line's. A last reading lower than the line, that no distance is known of or that another place
     agrees with although it is too far off to be in the line, cuts what is left by the share of the
-    height left that it takes off (`chance_to_next` is then NaN). Age and damage are not seen by it.
+    height left that it takes off. Age and damage are not seen by it.
     """
     on = _judged(wear if wear.bent is None else wear.bent, confidence)
     if wear.bent is not None:
         straight = _judged(wear, confidence)
         both, rising = (on["now_low"], straight["now_low"]), on["quantity"].eq(RISING)
         on["now_low"] = np.where(rising, np.fmax(*both), np.fmin(*both))  # the more worn
-        for name in ("life_low_km", "left_low_km", "chance_to_next"):
+        for name in ("life_low_km", "left_low_km"):
             on[name] = np.fmin(on[name], straight[name])
     on = _cut_by_last(_with_last(on, wear.looks))
     on["state"], on["by"], on["why_not"] = _state_of(on)
     unknown, by_reading = on["why_not"].ne(""), on["by"].eq("reading")
-    on.loc[unknown, [*LEFT, *LIFE, "chance_to_next"]] = np.nan
+    on.loc[unknown, [*LEFT, *LIFE]] = np.nan
     on.loc[by_reading & on["state"].isin(["below", "below-legal"]), LEFT] = 0.0
     by_last = by_reading | unknown & on["last_height"].notna()
     on["now_height"] = on["now_height"].mask(by_last, on["last_height"])
@@ -78,8 +76,15 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
     at_limit = on["state"].isin(AT_LIMIT)
     act_km = np.fmin(on["left_low_km"], on["next_look_km"]).mask(on["state"].eq("not-known"))
     on["act_km"] = act_km.mask(at_limit, 0.0)
-    on["date"] = _days(on, daily, as_of, "left_km", "rate_km_per_day")
-    on["date_low"] = _days(on, daily, as_of, "act_km", "high").mask(at_limit, as_of)
+    rate = (NO_RATES if daily is None else daily).set_index("vehicle")
+    for name, left, speed in (
+        ("date", "left_km", "rate_km_per_day"),
+        ("date_low", "act_km", "high"),
+    ):
+        pace = look_up(on["vehicle"], rate[speed].fillna(rate["rate_km_per_day"]))
+        days = on[left] / pace.where(pace > 0)
+        on[name] = days_later(as_of, np.floor(days.where(days < MOST_DAYS)))
+    on["date_low"] = on["date_low"].mask(at_limit, as_of)
     return _ranked(on)
 
 
@@ -108,12 +113,9 @@ def _judged(wear, confidence):
     line = {"line_a": a, "line_b": b, "line_aa": var_aa, "line_ab": var_ab, "line_bb": var_bb}
     on = on.assign(seen_now_km=now, **line, line_q=q)
 
-    def at(x):
-        """The line's height and its standard error."""
-        with np.errstate(invalid="ignore"):
-            return a + b * x, np.sqrt(var_aa + 2 * var_ab * x + var_bb * x**2)
-
-    height, error = at(now)
+    height = a + b * now
+    with np.errstate(invalid="ignore"):
+        error = np.sqrt(var_aa + 2 * var_ab * now + var_bb * now**2)
     for name, value in (("now_height", height), ("now_low", height - q * error)):
         on[name] = sign_of(on) * unbent(value, on["hinge"], on["bend"])
     ends = crossing(a, b, var_aa, var_ab, var_bb, limit, q)
@@ -123,11 +125,7 @@ def _judged(wear, confidence):
     read = wear.looks[wear.looks["source"].eq("reading") & wear.looks["distance_km"].notna()]
     read = read.drop_duplicates(["part_key", "date"]).sort_values(["part_key", "date"])
     apart = read.groupby("part_key")["distance_km"].diff().groupby(read["category"]).median()
-    on["next_look_km"] = look_up(on["category"], apart)
-    height, error = at(now + on["next_look_km"])
-    with np.errstate(all="ignore"):
-        chance = stats.t.cdf((height - limit) / error, np.maximum(freedom, 1))
-    return on.assign(chance_to_next=chance)
+    return on.assign(next_look_km=look_up(on["category"], apart))
 
 
 def _posterior(on, error):
@@ -147,16 +145,6 @@ def _posterior(on, error):
         freedom = 1 / (lent**2 / of_usual + (1 - lent) ** 2 / of_own)
         b = var_bb * (np.nan_to_num(slope) * sxx / s2 - prior * np.nan_to_num(mean))
         return y - b * x, b, s2 / n + var_bb * x**2, -var_bb * x, var_bb, freedom
-
-
-def _days(on, daily, as_of, left, speed):
-    """The day on which `left` is used up at the vehicle's rate."""
-    if daily is None:
-        return pd.Series(pd.NaT, on.index, dtype="datetime64[ns]")
-    rate = daily.set_index("vehicle")
-    pace = look_up(on["vehicle"], rate[speed].fillna(rate["rate_km_per_day"]))
-    days = on[left] / pace.where(pace > 0)
-    return days_later(as_of, np.floor(days.where(days < MOST_DAYS)))
 
 
 def _with_last(on, looks):
@@ -196,7 +184,6 @@ def _cut_by_last(on):
     share = (told / room.where(room > 0)).fillna(0.0).clip(0, 1).where(takes & (told < room), 1.0)
     for name in LEFT:
         on[name] = (on[name] * share).mask(share.eq(0), 0.0)
-    on["chance_to_next"] = on["chance_to_next"].where(share.eq(1))
     lower = takes & ~(sign * on["now_height"] < sign * on["last_height"])
     on["now_height"] = on["now_height"].fillna(on["last_height"]).mask(lower, on["last_height"])
     return on

@@ -1,9 +1,8 @@
 """Tyres by what is no wear: cold pressure too low, and age from the day of make.
 
-A limit is the law's (`law_of`: a lowest pressure, a greatest age in years), or, for pressure, the
-plan's figure where it names a source that is no example: `TOO_LOW` below it is out (common
-practice, no source). Where there is no limit a tyre is not in these frames: that is no word that it
-is in order.
+A limit is the law's (a lowest pressure, a greatest age in years), or, for pressure, the plan's
+figure with a source that is no example: `TOO_LOW` below it is out (common practice, no source). A
+tyre without a limit is not in these frames: that is no word that it is in order.
 """
 
 import numpy as np
@@ -21,11 +20,10 @@ YEAR_DAYS = 365.25
 
 
 def soft_tyres(log):
-    """Tyres whose last pressure is below a limit (kPa): frame `COLUMNS`.
+    """Tyres whose last pressure is below a limit (kPa): frame `COLUMNS`, the farthest below first.
 
     The lowest reading of the last day, not older than `STALE_DAYS`; one taken hot counts too, since
-    cold it is lower still. The greater of the law's limit and the plan's. Sorted by how far below
-    it.
+    cold it is lower still. The greater of the law's limit and the plan's.
     """
     read = _kept(log.si("measurements"), log)
     read = read[read["quantity"].eq("pressure")]

@@ -8,7 +8,7 @@ from scipy import stats
 
 from wearbar.log.keys import is_among, look_up, stacked
 from wearbar.parts import wear_line
-from wearbar.parts.fitted import RISING, axle_of
+from wearbar.parts.lives import RISING, axle_of
 
 STRATUM = ["category", "kind", "item", "axle"]
 WIDER = ["category", "kind", "axle"]  # where a stratum has too few parts
@@ -46,9 +46,9 @@ class Wear:
         """The same for these vehicles alone; what is usual, and the error, stay those of all."""
         parts = self.parts[self.parts["vehicle"].isin(vehicles)]
         lines, looks = (t[t["part_key"].isin(parts["part_key"])] for t in (self.lines, self.looks))
-        own = {"lines": lines, "parts": parts, "looks": looks}
-        own = {name: table.reset_index(drop=True) for name, table in own.items()}
-        return replace(self, **own, bent=self.bent and self.bent.only(vehicles))
+        lines, parts, looks = (t.reset_index(drop=True) for t in (lines, parts, looks))
+        bent = self.bent and self.bent.only(vehicles)
+        return replace(self, lines=lines, parts=parts, looks=looks, bent=bent)
 
     @property
     def rates(self):
@@ -244,12 +244,8 @@ def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
     usable = wear_line.usable_of(parts) * (1 - last + last / (1 + parts["bend"]))
     parts = parts.assign(usable=usable, weight=weight, pull=weight * np.log(rate))
     groups = parts.groupby(by, dropna=False)
-    frame = groups.agg(
-        n=("pull", "size"),
-        vehicles=("vehicle", "nunique"),
-        worn=("observed", "sum"),
-        quantity=("quantity", "first"),
-    )
+    how = {"pull": "size", "vehicle": "nunique", "observed": "sum", "quantity": "first"}
+    frame = groups.agg(how).set_axis(["n", "vehicles", "worn", "quantity"], axis=1)
     total, middle = groups[["weight", "pull"]].sum(), groups[["usable", "spread_cv"]].median()
     # the error of the weighted mean, parts clustered in vehicles (as for a ratio)
     sums = groups[["weight", "pull"]].transform("sum")

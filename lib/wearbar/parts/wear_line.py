@@ -1,12 +1,9 @@
 """Wear lines of every part and place at once: the limits that parts are held to, where lines reach
-them, and whether they bend.
+them, and whether they bend. Heights in mm; stretch in percent.
 
-The reader's own law and the maker's handbook come first. Heights in mm; stretch in percent.
-
-Wear may go faster, or slower, in the last third of what may be worn: above the bend (two thirds
-worn) depth falls at one rate, below it at that rate times 1 + bend. Stretching the depths below the
-bend by 1 / (1 + bend) makes such a line straight, so that all that is done with straight lines
-serves for it.
+Above the bend (two thirds worn) depth falls at one rate, below it at that rate times 1 + bend.
+Stretching the depths below it by 1 / (1 + bend) makes such a line straight, so that all that is
+done with straight lines serves for it.
 """
 
 from math import inf, nan
@@ -17,7 +14,7 @@ from scipy import stats
 
 from wearbar.log.keys import look_up
 from wearbar.log.law import LOWER_IS_STRICTER, shipped
-from wearbar.parts.fitted import PERCENT, RISING
+from wearbar.parts.lives import PERCENT, RISING
 
 HEIGHTS = ("depth", "thickness")
 ANY_KIND = "car"  # whose examples stand in for a kind that has none
@@ -120,15 +117,14 @@ def fit_lines(looks):
     dx, dy = x - x_mean[code], y - y_mean[code]
     sxx = total(dx * dx)
     rises = sxx > 0
-    with np.errstate(divide="ignore", invalid="ignore"):
-        slope = np.where(rises, total(dx * dy) / sxx, np.nan)
+    slope = np.divide(total(dx * dy), sxx, out=np.full(len(n), nan), where=rises)
     residual = dy - np.nan_to_num(slope)[code] * dx
     read_km = (by["distance_km"].max() - by["distance_km"].min()).to_numpy(float)
     means = {"n": n, "distance_km": read_km, "x_mean": x_mean, "y_mean": y_mean}
     lines = lines.assign(**means, sxx=sxx, slope=slope, rss=total(residual**2))
     lines["df"] = np.where(rises, n - 2, 0).clip(min=0)
     kind = ["category", "quantity"]
-    error = lines[lines["df"] > 0].groupby(kind)[["rss", "df"]].sum().reset_index()
+    error = lines[lines["df"] > 0].groupby(kind, as_index=False)[["rss", "df"]].sum()
     error.insert(2, "error", np.sqrt(error.pop("rss") / error["df"]))
     lines = lines.drop(columns="rss").merge(error.drop(columns="df"), on=kind, how="left")
     lines["slope_se"] = lines["error"] / np.sqrt(lines["sxx"].where(rises))
@@ -171,17 +167,16 @@ def bends_of(looks, parts):
     below, line = looks["height"] < looks["hinge"], [looks["part_key"], looks["place"]]
     lower, upper = (which.groupby(line).transform("sum") for which in (below, ~below))
     groups = looks[lower.ge(1) & upper.ge(2)].groupby("category")
-    rows = [(name, *_bend(own.reset_index(drop=True))) for name, own in groups if _is_enough(own)]
-    return pd.DataFrame(rows, columns=BEND).astype({"is_shown": bool})
-
-
-def _is_enough(looks):
-    return looks["part_key"].nunique() >= MIN_PARTS and looks["vehicle"].nunique() >= MIN_VEHICLES
+    rows = [(name, *_bend(own.reset_index(drop=True))) for name, own in groups]
+    bends = pd.DataFrame(rows, columns=BEND).dropna(subset="p", ignore_index=True)
+    return bends.astype({"is_shown": bool})
 
 
 def _bend(looks):
-    """The values of `BEND` after the category."""
+    """The values of `BEND` after the category, NaN of too few parts or vehicles."""
     parts, vehicles = looks["part_key"].nunique(), looks["vehicle"].nunique()
+    if parts < MIN_PARTS or vehicles < MIN_VEHICLES:
+        return nan, nan, nan, nan, parts, vehicles, False
     bend, se = _step(looks, 0.0)
     p = float(2 * stats.t.sf(abs(bend) / se, vehicles - 1))
     for _ in range(12 if p < SHOWN_P else 0):

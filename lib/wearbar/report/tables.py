@@ -76,7 +76,7 @@ def view_of(report, name, frame, show):
     for key in view.pop("columns"):
         key, asks, other = key.partition("?")
         column, *ends = key.split()
-        if asks and not frame[other or column].fillna("").ne("").any():
+        if asks and not (frame[other or column].notna() & frame[other or column].ne("")).any():
             continue
         head = heads.get(key, column.replace("_", " ").capitalize())
         label, *unit = [head] if isinstance(head, str) else head

@@ -5,7 +5,7 @@ import pandas as pd
 from wearbar import parts, severity, usage
 from wearbar.log.units import DEPTH_MM
 from wearbar.outlook.action_list import worn_of
-from wearbar.parts.fitted import RISING
+from wearbar.parts.lives import RISING
 from wearbar.report.tables import in_units
 from wearbar.report.verbs import frame_of, one_of, show_of
 from wearbar.severity import use as hard_use

@@ -94,7 +94,7 @@ def e_value(ratio):
 
 
 def usable(parts, exposure):
-    """Parts that count, and how many do not by reason, whatever a part's own rate."""
+    """Parts that count, a missing site "not given", and how many do not by reason."""
     rate, covered = parts["rate_mm_per_1000km"], parts["coverage_share"]
     covered = parts.get(f"{exposure}_coverage_share", covered)
     rules = {
@@ -106,7 +106,9 @@ def usable(parts, exposure):
     }
     why = pd.Series(np.select(list(rules.values()), list(rules), ""), parts.index)
     counts = why[why != ""].value_counts().reindex(list(rules)).dropna().astype(int)
-    return parts[why == ""], counts.rename_axis("why").reset_index(name="parts")
+    used = parts[why == ""]
+    site = used["site"].astype(object).where(used["site"].notna(), "not given")
+    return used.assign(site=site), counts.rename_axis("why").reset_index(name="parts")
 
 
 def steady(used, exposure):
@@ -131,29 +133,22 @@ def adjusters(used, others):
     return z[:, independent_columns(z)]
 
 
-def site_of(used):
-    return used["site"].where(used["site"].notna(), "not given")
-
-
 def overlap(used, share, rest):
     """A row a site: vehicles used easier and harder than expected, shares, its weight."""
-    parts = pd.DataFrame({"site": site_of(used), "share": share, "rest": rest, "square": rest**2})
+    parts = used[["vehicle", "site"]].assign(share=share, rest=rest, square=rest**2)
     how = {"site": "first", "share": "mean", "rest": "mean", "square": "sum"}
-    each = parts.groupby(used["vehicle"]).agg(how)
-    easy, hard = (each["rest"].where(side) for side in (each["rest"] <= 0, each["rest"] > 0))
-    table = (
-        each.assign(easy=easy, hard=hard)
-        .groupby("site")
-        .agg(
-            n_vehicles=("share", "size"),
-            n_easier=("easy", "count"),
-            n_harder=("hard", "count"),
-            share_least=("share", "min"),
-            share_most=("share", "max"),
-            easy=("easy", "mean"),
-            hard=("hard", "mean"),
-            weight_share=("square", "sum"),
-        )
+    each = parts.groupby("vehicle").agg(how)
+    is_easy = each["rest"] <= 0
+    each = each.assign(easy=each["rest"].where(is_easy), hard=each["rest"].mask(is_easy))
+    table = each.groupby("site").agg(
+        n_vehicles=("share", "size"),
+        n_easier=("easy", "count"),
+        n_harder=("hard", "count"),
+        share_least=("share", "min"),
+        share_most=("share", "max"),
+        easy=("easy", "mean"),
+        hard=("hard", "mean"),
+        weight_share=("square", "sum"),
     )
     table["weight_share"] /= max(table["weight_share"].sum(), 1e-300)
     table["gap"] = table.pop("hard") - table.pop("easy")
@@ -184,7 +179,10 @@ def too_little(found):
 def judged(found, confidence):
     """The `Effect` with what its result itself refuses, and how far to trust it."""
     ratio, (low, high) = found.ratio, found.without_vehicle
-    moves = low < ratio.low or high > ratio.high or _turns(ratio.value, low, high)
+    # one vehicle decides, or turns more wear into less or the other way
+    value, other = ratio.value - 1, (low if ratio.value > 1 else high) - 1
+    turns = other * value < 0 and max(abs(other), abs(value)) > NEGLIGIBLE
+    moves = low < ratio.low or high > ratio.high or turns
     reasons = {
         "not-estimable": not np.isfinite(ratio.value),
         "disagree": found.p_disagree < 0.05,
@@ -201,24 +199,14 @@ def judged(found, confidence):
     ends = [ratio.value, ratio.low, ratio.high]
     recalled = [float(v ** (1 / kept)) for v in ends] if kept >= MIN_KEPT else [nan] * 3
     nearer = ratio.low if ratio.value > 1 else ratio.high
+    least, most = found.log_linear.low, found.log_linear.high
+    needed = 0
+    if least < SETTLED[0] and most > SETTLED[1]:  # vehicles for an interval that no longer is
+        needed = found.n_vehicles * (np.log(most / least) / np.log(SETTLED[1] / SETTLED[0])) ** 2
     return replace(
         found,
-        vehicles_needed=_needed(found),
+        vehicles_needed=ceil(needed),
         e_value=e_value(ratio.value),
         attenuated=Estimate(*recalled, confidence, found.n_parts),
         e_value_limit=1.0 if (nearer - 1) * (ratio.value - 1) <= 0 else e_value(nearer),
     )
-
-
-def _turns(value, low, high):
-    """Whether leaving one vehicle out turns more wear into less, or the other way."""
-    other = low if value > 1 else high
-    return (other - 1) * (value - 1) < 0 and max(abs(other - 1), abs(value - 1)) > NEGLIGIBLE
-
-
-def _needed(found):
-    """Vehicles for a log-linear interval that no longer holds both of `SETTLED`."""
-    low, high = found.log_linear.low, found.log_linear.high
-    if not (low < SETTLED[0] and high > SETTLED[1]):
-        return 0
-    return ceil(found.n_vehicles * (np.log(high / low) / np.log(SETTLED[1] / SETTLED[0])) ** 2)

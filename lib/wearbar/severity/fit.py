@@ -2,7 +2,6 @@
 
 from dataclasses import replace
 from math import nan
-from typing import NamedTuple
 
 import numpy as np
 from scipy import stats
@@ -44,6 +43,7 @@ def effect(parts, exposure, others=(), confidence=0.9, rng=None):
     Student's t on vehicle means where those suffice. Where a side has few vehicles p is no less
     than by dealing their use again within sites.
     """
+    rng = np.random.default_rng(0) if rng is None else rng
     used, left_out = evidence.usable(parts, exposure)
     category = str(parts["category"].iloc[0]) if len(parts) else ""
     found = Effect(category, exposure, len(used), used["vehicle"].nunique(), left_out=left_out)
@@ -64,7 +64,7 @@ def effect(parts, exposure, others=(), confidence=0.9, rng=None):
     if refusals := evidence.too_little(found):
         return replace(found, refusals=refusals)
     y, weight = working(used, np.column_stack([z, x]))
-    lines = used[["vehicle", "kind"]].assign(site=evidence.site_of(used), x=x, y=y, weight=weight)
+    lines = used[["vehicle", "kind", "site"]].assign(x=x, y=y, weight=weight)
     return judged(_estimated(found, lines, z, confidence, rng), confidence)
 
 
@@ -88,33 +88,18 @@ def working(used, design):
     return np.log(mean) + rate / mean - 1, weight
 
 
-class _Slope(NamedTuple):
-    """A ratio on the log scale, with its standard error and degrees of freedom."""
-
-    value: float
-    se: float
-    df: float
-
-    @staticmethod
-    def last_of(fit):
-        return _Slope(*fit.contrast(np.eye(fit.beta.size)[-1]))
-
-    def lower(self):
-        """The ratio's one-sided 95% lower limit."""
-        return float(np.exp(self.value - stats.t.ppf(0.95, self.df) * self.se))
-
-    def p(self):
-        """One-sided, of no effect."""
-        return float(stats.t.sf(self.value / self.se, self.df))
-
-    def ratio(self, confidence, n):
-        """The ratio as an `Estimate`, refused where the slope has no error."""
-        if not (self.se > 0 and self.df > 0):
-            return refused("too few vehicles", confidence, n)
-        half = stats.t.ppf((1 + confidence) / 2, self.df) * self.se
-        ends = np.clip([self.value, self.value - half, self.value + half], -300, 300)
-        method = f"cluster-robust, t with {self.df:.1f} degrees of freedom"
-        return Estimate(*np.exp(ends).tolist(), confidence, n, method=method)
+def _ratio(found, contrast, confidence):
+    """(`Estimate`, one-sided 95% lower limit, one-sided p of no effect) of the ratio whose log is
+    the `contrast` of a fit; the first is refused where the slope has no error."""
+    slope, se, df = contrast
+    lower = float(np.exp(slope - stats.t.ppf(0.95, df) * se))
+    p = float(stats.t.sf(slope / se, df))
+    if not (se > 0 and df > 0):
+        return refused("too few vehicles", confidence, found.n_parts), lower, p
+    half = stats.t.ppf((1 + confidence) / 2, df) * se
+    ends = np.exp(np.clip([slope, slope - half, slope + half], -300, 300)).tolist()
+    method = f"cluster-robust, t with {df:.1f} degrees of freedom"
+    return Estimate(*ends, confidence, found.n_parts, method=method), lower, p
 
 
 def _estimated(found, lines, z, confidence, rng):
@@ -133,19 +118,20 @@ def _estimated(found, lines, z, confidence, rng):
         ratios = _step(found, np.exp(np.clip(moved, -300, 300)))
         return (float(ratios.min()), float(ratios.max())) if len(ratios) > 1 else (nan, nan)
 
-    bent_t, straight_t = _Slope.last_of(bent)._replace(value=t), _Slope.last_of(straight)
-    additive = bent_t.ratio(confidence, found.n_parts)
+    last = np.eye(straight.beta.size)[-1]
+    log_linear, log_linear_lower, _ = _ratio(found, straight.contrast(last), confidence)
+    additive, lower, p = _ratio(found, (t, *bent.contrast(last)[1:]), confidence)
     lines = lines.assign(rest=y - z @ straight.beta[:-1], slope=slope)
     found = replace(
         found,
         points=_points(lines, straight.beta[-1]),
         additive=additive,
         ratio=_stepped(found, additive),
-        log_linear=straight_t.ratio(confidence, found.n_parts),
-        lower=_step(found, bent_t.lower()),
-        additive_lower=bent_t.lower(),
-        log_linear_lower=straight_t.lower(),
-        p=bent_t.p(),
+        log_linear=log_linear,
+        lower=_step(found, lower),
+        additive_lower=lower,
+        log_linear_lower=log_linear_lower,
+        p=p,
         is_additive=bool((bent.residual**2).sum() < (straight.residual**2).sum()),
         without_vehicle=without_each(None),
         without_site=without_each(lines["site"].to_numpy()),
@@ -156,7 +142,6 @@ def _estimated(found, lines, z, confidence, rng):
         return found
     # p no less than by dealing the use of vehicles (adjusted means) again within sites
     each = lines.groupby("vehicle").agg({"site": "first", "x": "mean", "rest": "mean"})
-    rng = np.random.default_rng(0) if rng is None else rng
     p = permutation_p(each["rest"], each["x"], each["site"], rng)
     return replace(found, p=max(found.p, p))
 
@@ -172,10 +157,10 @@ def _apart(found, lines, z, t, height, confidence):
     vehicle, weight = lines["vehicle"].to_numpy(), lines["weight"].to_numpy()
     fit = fit_clustered(design, height, vehicle, weights=weight)
     *_, b, w = np.eye(fit.beta.size)
-    *parts, gap = (_Slope(*fit.contrast(c)) for c in (b, w, b - w))
-    p = float(2 * stats.t.sf(abs(gap.value / gap.se), gap.df))
-    parts = (part._replace(value=t + part.value) for part in parts)
-    between, within = (_stepped(found, part.ratio(confidence, found.n_parts)) for part in parts)
+    gap, se, df = fit.contrast(b - w)
+    slopes = ((t + slope, *error) for slope, *error in map(fit.contrast, (b, w)))
+    between, within = (_stepped(found, _ratio(found, of, confidence)[0]) for of in slopes)
+    p = float(2 * stats.t.sf(abs(gap / se), df))
     return replace(found, between=between, within=within, p_disagree=p)
 
 
@@ -184,9 +169,9 @@ def _step(found, times):
     return added_up(times, found.share_mid, min(found.share_mid + STEP, 1.0))
 
 
-def _stepped(found, estimate):
-    ends = {name: getattr(estimate, name) for name in ("value", "low", "high")}
-    return replace(estimate, **{name: float(_step(found, end)) for name, end in ends.items()})
+def _stepped(found, e):
+    value, low, high = (float(_step(found, end)) for end in (e.value, e.low, e.high))
+    return replace(e, value=value, low=low, high=high)
 
 
 def _points(lines, beta):
@@ -211,7 +196,6 @@ def _own(found, used, x, z, confidence):
     ):
         return replace(found, refusals=("one-vehicle",))
     y, weight = working(used.assign(vehicle=np.arange(len(x))), design)
-    slope = _Slope.last_of(fit_clustered(design, y, np.arange(len(x)), ratio=0.0, weights=weight))
-    ratio = slope.ratio(confidence, found.n_parts)
-    strength = e_value(ratio.value)
-    return replace(found, ratio=ratio, lower=slope.lower(), p=slope.p(), e_value=strength)
+    fit = fit_clustered(design, y, np.arange(len(x)), ratio=0.0, weights=weight)
+    ratio, lower, p = _ratio(found, fit.contrast(np.eye(fit.beta.size)[-1]), confidence)
+    return replace(found, ratio=ratio, lower=lower, p=p, e_value=e_value(ratio.value))

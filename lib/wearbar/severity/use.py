@@ -110,31 +110,24 @@ def supported(found, plan, limits, unit_km=1.0):
         return pd.DataFrame(columns=SUPPORTED.split())
     tasks = plan.tasks[plan.tasks["valid_to"].isna() & plan.tasks["every_km"].notna()]
     tasks = tasks[["plan", "code", "title", "part", "every_km", "severe_km"]]
-    rows = pd.DataFrame([_hard_use(e, limits.get(e.exposure, nan)) for e in shown])
+    rows = []
+    for e in shown:
+        share, limit = e.points["share"], limits.get(e.exposure, nan)
+        cut = limit if share.min() < limit <= share.max() else share.median()
+        easy, hard = share[share < cut].mean(), share[share >= cut].mean()
+        ratio, lower = (added_up(k, easy, hard) for k in (e.additive.value, e.additive_lower))
+        lower = min(lower, e.log_linear_lower ** ((hard - easy) / e.step))
+        rows.append((e.category, e.exposure, e.p_holm, easy, hard, ratio, lower))
+    names = ["category", "exposure", "p_holm", "share_easy", "share_hard"]
+    rows = pd.DataFrame(rows, columns=[*names, "wear_ratio", "lower_ratio"])
     table = tasks.rename(columns={"every_km": "plan_km"}).merge(rows, how="cross")
     both = zip(table["code"], table["category"], strict=True)
     by_code = np.array([code.startswith(category) for code, category in both], bool)
     table = table[(table["part"] == table["category"]) | by_code]
-    evidence = _two_figures(table["plan_km"] / table["lower_ratio"] / unit_km) * unit_km
+    evidence = table["plan_km"] / table["lower_ratio"] / unit_km
+    place = 10.0 ** (np.floor(np.log10(evidence)) - 1)  # down to two figures
+    evidence = np.floor(evidence / place + 1e-9) * place * unit_km
     evidence = evidence.where((table["lower_ratio"] > 1) & (table["p_holm"] < 0.05))
     planned = table[["plan_km", "severe_km"]].min(axis=1)
     table = table.assign(supported_km=np.fmin(planned, evidence), is_sooner=evidence < planned)
     return table[SUPPORTED.split()]
-
-
-def _two_figures(x):
-    """Rounded down to two significant figures."""
-    place = 10.0 ** (np.floor(np.log10(x)) - 1)
-    return np.floor(x / place + 1e-9) * place
-
-
-def _hard_use(e, limit):
-    """Mean share on either side of the limit, and the wear ratio between the two."""
-    share = e.points["share"]
-    cut = limit if share.min() < limit <= share.max() else share.median()
-    easy, hard = share[share < cut].mean(), share[share >= cut].mean()
-    ratio, lower = (added_up(times, easy, hard) for times in (e.additive.value, e.additive_lower))
-    log_linear = e.log_linear_lower ** ((hard - easy) / e.step)
-    about = {"category": e.category, "exposure": e.exposure, "p_holm": e.p_holm}
-    shares = {"share_easy": easy, "share_hard": hard}
-    return about | shares | {"wear_ratio": ratio, "lower_ratio": min(lower, log_linear)}

@@ -6,7 +6,6 @@ None or 0 where watched from new). Censoring is taken to say nothing about the l
 off because it was nearly worn breaks that, and its life has to come from its wear.
 """
 
-from wearbar.stats.product_limit import kaplan_meier
-from wearbar.stats.weibull import WeibullFit, fit_groups, fit_weibull, life_of
+from wearbar.stats.weibull import WeibullFit, fit_groups, fit_weibull, kaplan_meier, life_of
 
 __all__ = ["WeibullFit", "fit_groups", "fit_weibull", "kaplan_meier", "life_of"]

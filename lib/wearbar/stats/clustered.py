@@ -1,8 +1,7 @@
 """Least squares where rows come in clusters, with standard errors that hold for few clusters.
 
-Rows of one vehicle are alike; vehicles are independent. The weights come from a random intercept,
-whose size is estimated; the standard errors do not rely on it. Everything is in p x p pieces a
-cluster, so no loop runs over rows or clusters.
+The weights come from a random intercept, whose size is estimated; the standard errors do not rely
+on it. Everything is in p x p pieces a cluster.
 """
 
 from dataclasses import dataclass
@@ -21,7 +20,7 @@ class ClusteredFit:
     ratio: float  # variance between clusters over that within
     u: np.ndarray  # orthonormal basis of the weighted design (n, p)
     r_inverse: np.ndarray  # turns its coordinates into those of beta
-    code: np.ndarray  # cluster of each row
+    cluster: np.ndarray  # of each row
 
     def contrast(self, weights):
         """(value, standard error, degrees of freedom) of weights @ beta.
@@ -30,7 +29,7 @@ class ClusteredFit:
         McCaffrey 2002, Survey Methodology 28:169; for fits with dropped directions, the generalised
         inverse of Pustejovsky & Tipton 2018, J. Bus. Econ. Stat. 36:672).
         """
-        a, (gram, scores) = self.r_inverse.T @ np.asarray(weights, float), self._sums(self.code)
+        a, (gram, scores) = self.r_inverse.T @ np.asarray(weights, float), self._sums(self.cluster)
         eigen, vectors = np.linalg.eigh(np.eye(len(a)) - gram)
         shrink = np.where(eigen > 1e-8, 1 / np.sqrt(np.clip(eigen, 1e-8, None)), 0.0)
         m_a = np.einsum("gij,gj->gi", vectors, shrink * np.einsum("gij,i->gj", vectors, a))
@@ -43,17 +42,16 @@ class ClusteredFit:
     def without_each(self, groups=None):
         """beta with each cluster left out in turn (g, p); or each group of clusters, `groups`
         giving one label a row. In the labels' order; the weights stay those of the whole fit."""
-        gram, scores = self._sums(self.code if groups is None else _codes(groups))
+        gram, scores = self._sums(self.cluster if groups is None else groups)
         left = np.eye(self.u.shape[1]) - gram
         inverse = np.linalg.pinv(left, rcond=1e-8, hermitian=True)
         return self.beta - np.einsum("gij,gj->gi", inverse, scores) @ self.r_inverse.T
 
-    def _sums(self, code):
+    def _sums(self, labels):
         """u'u (g, p, p) and u' residual (g, p) of each cluster."""
-        rows = np.split(np.argsort(code, kind="stable"), np.bincount(code).cumsum()[:-1])
-        u, residual = self.u, self.residual
-        gram = np.array([u[own].T @ u[own] for own in rows])
-        return gram, np.array([residual[own] @ u[own] for own in rows])
+        rows = pd.Series(0, range(len(self.u))).groupby(np.asarray(labels)).indices.values()
+        parts = [(self.u[own], self.residual[own]) for own in rows]
+        return np.array([u.T @ u for u, _ in parts]), np.array([left @ u for u, left in parts])
 
 
 def fit_clustered(design, y, cluster, ratio=None, weights=None):
@@ -64,12 +62,14 @@ def fit_clustered(design, y, cluster, ratio=None, weights=None):
     from memory); 0 gives plain least squares. weights: (n), the inverse of each row's variance; all
     alike where None.
     """
-    code = _codes(cluster)
+    code, names = pd.factorize(np.asarray(cluster), sort=True)
     root = np.ones((len(code), 1)) if weights is None else np.sqrt(weights)[:, None]
     rows = np.column_stack([np.asarray(design, float), np.asarray(y, float)]) * root
-    size, sums = _sum_by(code, root**2), _sum_by(code, rows * root)
+    sums = np.zeros((len(names), rows.shape[1] + 1))
+    np.add.at(sums, code, np.column_stack([rows, root]) * root)
+    sums, size = sums[:, :-1], sums[:, -1:]
     if ratio is None:
-        ratio = 0.0 if np.bincount(code).max() == 1 else _intercept_ratio(rows, size, sums)
+        ratio = 0.0 if len(names) == len(code) else _intercept_ratio(rows, size, sums)
     # less what a random intercept has clusters share, rows are independent and alike
     shared = (1 - 1 / np.sqrt(1 + size * ratio)) * sums / size
     rows = rows - root * shared[code]
@@ -137,13 +137,3 @@ def added_up(times, easy, hard):
     1.2308
     """
     return (1 + (times - 1) * np.asarray(hard)) / (1 + (times - 1) * np.asarray(easy))
-
-
-def _codes(labels):
-    return pd.factorize(np.asarray(labels), sort=True)[0]
-
-
-def _sum_by(code, rows):
-    out = np.zeros((code.max() + 1, rows.shape[1]))
-    np.add.at(out, code, rows)
-    return out

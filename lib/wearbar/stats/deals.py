@@ -4,7 +4,7 @@ from itertools import permutations
 
 import numpy as np
 import pandas as pd
-from scipy.special import comb
+from scipy.special import comb, factorial
 
 MAX_PERMUTATIONS = 50_000  # as many orders are all gone through; of more, this many are drawn
 
@@ -35,24 +35,17 @@ def permutation_p(y, x, strata, rng):
     by `rng`, the observed one counting among them (Phipson & Smyth 2010, Stat. Appl. Genet. Mol.
     Biol. 9:39).
     """
-    y, x = np.asarray(y, float), np.asarray(x, float)
     code = pd.factorize(np.asarray(strata), sort=True)[0]
-    order = np.argsort(code, kind="stable")
-    y, x, code = y[order], x[order], code[order]
-    near = 1e-12 * (np.abs(x) @ np.abs(y))  # rounding alone may part deals that are as good
-    return float((x[_within(code, rng)] @ y >= x @ y - near).mean())
-
-
-def _within(code, rng):
-    """Orders of units within strata (sorted codes), one a row: all, or `MAX_PERMUTATIONS` drawn."""
-    sizes = np.bincount(code)
-    if np.prod([float(np.prod(np.arange(1.0, s + 1))) for s in sizes]) <= MAX_PERMUTATIONS:
+    order, sizes = np.argsort(code, kind="stable"), np.bincount(code)
+    y, x, code = np.asarray(y, float)[order], np.asarray(x, float)[order], code[order]
+    if np.prod(factorial(sizes)) <= MAX_PERMUTATIONS:
         deals = np.zeros((1, 0), int)
         for first, size in zip(np.cumsum(sizes) - sizes, sizes, strict=True):
             block = first + np.array(list(permutations(range(size))), int)
             earlier = np.repeat(deals, len(block), axis=0)
             deals = np.hstack([earlier, np.tile(block, (len(deals), 1))])
-        return deals
-    drawn = np.argsort(code + rng.random((MAX_PERMUTATIONS, len(code))), axis=1)
-    drawn[0] = np.arange(len(code))
-    return drawn
+    else:
+        deals = np.argsort(code + rng.random((MAX_PERMUTATIONS, len(code))), axis=1)
+        deals[0] = np.arange(len(code))
+    near = 1e-12 * (np.abs(x) @ np.abs(y))  # rounding alone may part deals that are as good
+    return float((x[deals] @ y >= x @ y - near).mean())

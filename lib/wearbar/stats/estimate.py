@@ -53,9 +53,10 @@ def refused(note, confidence, n=0, unit=""):
 
 
 def _interval(low, high):
-    if not np.isfinite(high):
-        return f"at least {_figures(low)}" if np.isfinite(low) else "none"
-    return f"{_figures(low)} to {_figures(high)}" if np.isfinite(low) else f"up to {_figures(high)}"
+    first, last = _figures(low), _figures(high)
+    if np.isfinite(high):
+        return f"{first} to {last}" if np.isfinite(low) else f"up to {last}"
+    return f"at least {first}" if np.isfinite(low) else "none"
 
 
 def _figures(x):
@@ -202,21 +203,17 @@ def shrink(value, se, group=None):
     from statsmodels.stats.meta_analysis import combine_effects
 
     value, variance = np.asarray(value, float), np.asarray(se, float) ** 2
-    drawn, by = np.full(len(value), nan), np.zeros(len(value)) if group is None else group
-    code, names = pd.factorize(np.asarray(by), use_na_sentinel=False)
-    for at in (code == k for k in range(len(names))):
-        y, v = value[at], variance[at]
-        known = np.isfinite(y) & (v > 0)
-        if not known.any():
-            continue
-        tau2 = 0.0
-        if known.sum() > 1:
-            centred = y[known] - y[known].mean()
+    drawn, group = np.full(len(value), nan), np.zeros(len(value)) if group is None else group
+    known = np.isfinite(value) & (variance > 0)
+    for at in pd.Series(known).groupby(np.asarray(group), dropna=False).indices.values():
+        y, v, tau2 = value[at][known[at]], variance[at][known[at]], 0.0
+        if len(y) > 1:
             with np.errstate(invalid="ignore", divide="ignore"):  # a negative one has no weights
-                tau2 = max(float(combine_effects(centred, v[known], method_re="dl").tau2), 0.0)
-        mean = np.average(y[known], weights=1 / (v[known] + tau2))
-        own = np.nan_to_num(tau2 / (tau2 + v))
-        drawn[at] = own * np.nan_to_num(y) + (1 - own) * mean
+                tau2 = max(float(combine_effects(y - y.mean(), v, method_re="dl").tau2), 0.0)
+        if len(y):
+            mean = np.average(y, weights=1 / (v + tau2))
+            own = np.nan_to_num(tau2 / (tau2 + variance[at]))
+            drawn[at] = own * np.nan_to_num(value[at]) + (1 - own) * mean
     return drawn
 
 

@@ -88,16 +88,12 @@ class Sample:
         return np.array([values.sum()]) if one else np.bincount(group, values, len(self.ends))
 
 
-def sample_of(
-    family, duration, observed, entry=None, weights=None, last_seen=None, group=None, n_groups=1
-):
+def sample_of(family, duration, observed, entry, weights, last_seen=None, group=None, n_groups=1):
     """`Sample` from clean arrays of shape (n,); `group`: integer code below `n_groups`.
 
     An end with `last_seen` < duration lies between.
     """
-    weights = np.ones(len(duration)) if weights is None else weights
     last_seen = duration if last_seen is None else last_seen
-    entry = np.zeros(len(duration)) if entry is None else entry
     code = np.zeros(len(duration), int) if group is None else group
 
     def total(values):

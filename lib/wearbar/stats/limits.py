@@ -48,21 +48,16 @@ def fit_all(sample, sigma=None):
     if sigma is None:
         known &= l_aa * l_bb - l_ab**2 > 1e-9 * l_aa * l_bb
         if (b > 30).any():
-            known &= ~_all_at_the_last(sample)
+            # groups whose ends fall together with no life known to be longer have no maximum
+            group, exact = np.broadcast_to(sample.group, sample.u.shape), slice(sample.n_exact)
+            first, last = np.full(len(b), inf), np.full(len(b), -inf)
+            np.minimum.at(first, group[exact], sample.u[exact])
+            np.maximum.at(last, group, np.where(sample.weight > 0, sample.u, -inf))
+            known &= ~((last - first < 1e-12) & (sample.ends == sample.plain))
     a, b, surface = (np.where(known, x, nan) for x in (a, b, surface))
-    is_fixed = sigma is not None
-    sigma = sample.spread / b
+    is_fixed, sigma = sigma is not None, sample.spread / b
     mu, loglik = sample.centre + sigma * a, surface[0] + sample.constant
     return Fits(sample, is_fixed, a, b, surface, mu, sigma, loglik)
-
-
-def _all_at_the_last(sample):
-    """Groups whose ends fall together with no life known to be longer: they have no maximum."""
-    group = np.broadcast_to(sample.group, sample.u.shape)
-    first, last = np.full(len(sample.ends), inf), np.full(len(sample.ends), -inf)
-    np.minimum.at(first, group[: sample.n_exact], sample.u[: sample.n_exact])
-    np.maximum.at(last, group, np.where(sample.weight > 0, sample.u, -inf))
-    return (last - first < 1e-12) & (sample.ends == sample.plain)
 
 
 # What limits are given of. Each target has its `value` of `Fits`, its `gradient` in (a, b), and
@@ -196,7 +191,17 @@ def _draw(fits, rows, samples, rng):
         z = (np.log(entry) - fits.mu) / fits.sigma  # lives are longer than this
     left = np.exp(z) + rng.exponential(size=size)
     lives = np.exp(fits.mu + fits.sigma * np.log(left))
-    until = _draw_censoring(duration, observed, entry, size, rng)
+    # an ended row's censoring is drawn for how long it would have been watched, given that this is
+    # longer than it was: by the product-limit curve of watching from entry on, and no longer than
+    # the longest, unless all were watched to their end
+    watched, n = duration - entry, len(duration)
+    order = np.lexsort((observed, watched))
+    times, curve = watched[order], np.cumprod(1 - ~observed[order] / (n - np.arange(n)))
+    height = curve[np.argsort(order)] * rng.uniform(size=size)
+    # the first time at which the curve is at or below the drawn height; none: the longest
+    place = np.searchsorted(1 - curve, 1 - height, "left")
+    drawn = entry + np.append(times, inf if observed.all() else times[-1])[place]
+    until = np.where(observed, np.maximum(drawn, duration), duration)
     until = np.maximum(until, entry * (1 + 1e-9))
     seen, before = lives <= until, None
     if last_seen is not None:
@@ -207,21 +212,4 @@ def _draw(fits, rows, samples, rng):
         before = np.where(apart > 0, np.maximum(lives - apart, entry), lives).ravel()
     ends, entry = np.minimum(lives, until).ravel(), np.broadcast_to(entry, size).ravel()
     code = np.repeat(np.arange(samples), size[1])
-    return sample_of("weibull", ends, seen.ravel(), entry, None, before, code, samples)
-
-
-def _draw_censoring(duration, observed, entry, size, rng):
-    """Censoring times: a censored row's own; an ended row's drawn for how long it would have been
-    watched, given that this is longer than it was.
-
-    From the product-limit curve of watching from entry on, and no longer than the longest, unless
-    all were watched to their end.
-    """
-    watched, n = duration - entry, len(duration)
-    order = np.lexsort((observed, watched))
-    times, curve = watched[order], np.cumprod(1 - ~observed[order] / (n - np.arange(n)))
-    past = curve[np.argsort(order)]
-    # the first time at which the curve is at or below the drawn height; none: the longest
-    place = np.searchsorted(1 - curve, 1 - past * rng.uniform(size=size), "left")
-    drawn = np.append(times, inf if observed.all() else times[-1])[place]
-    return np.where(observed, np.maximum(entry + drawn, duration), duration)
+    return sample_of("weibull", ends, seen.ravel(), entry, 0 * entry + 1, before, code, samples)

@@ -21,15 +21,15 @@ def mean_cumulative(
     unit, time, amount: one entry an event (amount None counts each as 1). end: Series, index the
     unit, one entry a period in which it was observed, the value its last time; entry: its first (a
     scalar or aligned with `end`). Both ends belong to the period: a late entry and a gap leave the
-    risk set, events precede censorings, one exactly at the end counts. Events of a unit at one time
-    are one jump. One outside every period of its unit isn't counted: `frame.attrs["outside"]`.
-    variance: "robust" (units independent, their events not: Lawless & Nadeau 1995) or "poisson"
-    (events independent). scale: of the limits, "log" or "plain". df: of Student's t; `inf` gives
-    normal limits of the variance as published. None: for a robust variance Satterthwaite's from the
-    units' squared residuals, since few units tell of some ages, each step widened by m / (m - 1) of
-    the m at risk, without limits where fewer than `MIN_AT_RISK` are; for the other, units - 1.
-    Below three units, no limits. Gives a frame `time, mcf, se, low, high, at_risk`, one row a time
-    with events (Nelson 1995, Technometrics 37:147). Raises ValueError where `end` is no Series.
+    risk set, events precede censorings. Events of a unit at one time are one jump; those outside
+    every period of their unit are in `frame.attrs["outside"]` alone. variance: "robust" (units
+    independent, their events not: Lawless & Nadeau 1995) or "poisson" (events independent). scale:
+    of the limits, "log" or "plain". df: of Student's t; `inf` gives normal limits of the variance
+    as published. None: for a robust variance Satterthwaite's from the units' squared residuals, as
+    few units tell of some ages, each step widened by m / (m - 1) of the m at risk, no limits where
+    fewer than `MIN_AT_RISK` are; for the other, units - 1. Below three units, no limits. Gives a
+    frame `time, mcf, se, low, high, at_risk`, one row a time with events (Nelson 1995,
+    Technometrics 37:147). Raises ValueError where `end` is no Series.
 
     >>> end = pd.Series([10.0, 10.0, 6.0], index=["A", "B", "C"])
     >>> mean_cumulative(["A", "C", "A"], [2, 5, 8], None, end)["mcf"].round(3).tolist()
@@ -113,10 +113,10 @@ def _residuals(events, at, periods, mean_jump, weights):
 
 @dataclass(frozen=True)
 class Trend:
-    """Test of a trend: z above 0, more often with time. p is two-sided, NaN where refused."""
+    """Test of a trend."""
 
-    z: float
-    p: float
+    z: float  # above 0: more often with time
+    p: float  # two-sided, NaN where refused
     n: int
     units: int
     method: str

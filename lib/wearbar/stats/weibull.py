@@ -1,4 +1,5 @@
-"""Weibull fits of one sample, with limits of what follows, and fits of many groups at once."""
+"""Curves of lives of which many have not ended, and Weibull fits: of one sample, with limits of
+what follows, and of many groups at once."""
 
 from dataclasses import dataclass, field, replace
 from math import nan
@@ -10,7 +11,6 @@ from scipy import stats
 from wearbar.stats import limits
 from wearbar.stats.estimate import Estimate, refused
 from wearbar.stats.likelihood import sample_of
-from wearbar.stats.product_limit import clean, kaplan_meier
 
 PROFILE_ENDS = 20  # from here the likelihood ratio's chi-square limits are used
 BOOTSTRAP_ENDS = 5  # from here its bootstrap limits; below it none without a known shape
@@ -24,22 +24,78 @@ METHODS = {
 }
 
 
+def clean(duration, observed, entry=None, weights=None, last_seen=None):
+    """The rows of a life table as arrays; ValueError where one is no life."""
+    duration = np.asarray(duration, float)
+    observed = np.broadcast_to(True if observed is None else observed, duration.shape).astype(bool)
+    entry = np.broadcast_to(np.asarray(0.0 if entry is None else entry, float), duration.shape)
+    weights = np.ones(len(duration)) if weights is None else np.asarray(weights, float)
+    wrong = np.flatnonzero(~(np.isfinite(duration) & (duration > entry) & (entry >= 0)))
+    if len(wrong):
+        at = wrong[0]
+        raise ValueError(
+            f"duration: {len(wrong)} of {len(duration)} are missing or not longer than their entry"
+            f" (first at {at}: duration {duration[at]}, entry {entry[at]});"
+            " leave those lives out or mend them"
+        )
+    if not (np.isfinite(weights) & (weights >= 0)).all():
+        found = "found a missing or negative one"
+        raise ValueError(f"weights: {found}; a weight is how often the row counts")
+    last_seen = None if last_seen is None else np.asarray(last_seen, float)
+    return duration, observed, entry, weights, last_seen
+
+
+def kaplan_meier(duration, observed, entry=None, weights=None, confidence=0.9):
+    """Share still in service after each duration: the product-limit curve.
+
+    Gives a frame `duration, survival, low, high, at_risk, events`, one row a distinct duration.
+    Ends come before censorings at the same duration, and a life counts at risk from just after its
+    entry. Limits: Greenwood's variance on the log-log scale (Kalbfleisch & Prentice 2002; from
+    memory); 1 before the first end, and once nobody is left the lower is 0 and the upper stays.
+
+    >>> kaplan_meier([1, 2, 3, 4], [True, False, True, True])["survival"].tolist()
+    [0.75, 0.75, 0.375, 0.0]
+    """
+    # our own: statsmodels' SurvfuncRight (equal where it has a row: tests) has none where no life
+    # ended, and normal limits
+    duration, observed, entry, weights, _ = clean(duration, observed, entry, weights)
+    if (duration == np.floor(duration)).all():  # with ties, to count is faster than to sort
+        at, times = pd.factorize(duration, sort=True)
+    else:
+        times, at = np.unique(duration, return_inverse=True)
+    first = np.searchsorted(times, entry, "right")  # the first time at which each is at risk
+    events, left, entered = (
+        np.bincount(codes, sums, len(times))
+        for codes, sums in ((at, weights * observed), (at, weights), (first, weights))
+    )
+    at_risk = entered.cumsum() - np.append(0.0, left.cumsum())[: len(times)]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        survival = np.cumprod(np.where(at_risk > 0, 1 - events / at_risk, 1.0))
+        greenwood = np.cumsum(np.where(events > 0, events / (at_risk * (at_risk - events)), 0.0))
+        half = stats.norm.ppf((1 + confidence) / 2) * np.sqrt(greenwood) / np.abs(np.log(survival))
+        low, high = survival ** np.exp(half), survival ** np.exp(-half)
+    whole, alive = survival == 1, survival > 0
+    curve = {"duration": times, "survival": survival}
+    curve["low"] = np.where(whole, 1.0, np.where(alive, low, 0.0))
+    curve["high"] = pd.Series(np.where(whole, 1.0, high)).where(alive).ffill().fillna(1.0)
+    return pd.DataFrame(curve | {"at_risk": at_risk, "events": events})
+
+
 @dataclass(frozen=True)
 class WeibullFit:
     """A fitted Weibull life: survival(x) = exp(-(x / scale)^shape); NaN without a maximum.
 
-    n: lives (weights counted); n_observed: ends seen. `quantile`, `mean`, `survival` and `interval`
-    give an `Estimate` each, with limits by `method`: "profile" (likelihood ratio), "bootstrap"
-    (likelihood ratio with quantiles from a parametric bootstrap), "wald" (normal on the log scale),
-    "known-shape", or "auto": the known shape's where it was given, else profile from 20 ends,
-    bootstrap from 5, none below. `rng` draws the bootstrap; by default one seeded alike each time.
+    `quantile`, `mean`, `survival` and `interval` give an `Estimate` each, with limits by `method`:
+    "profile" (likelihood ratio), "bootstrap" (the same with quantiles from a parametric bootstrap
+    by `rng`, seeded alike by default), "wald" (normal on the log scale), "known-shape", or "auto":
+    the known shape's where given, else profile from 20 ends, bootstrap from 5, none below.
     """
 
     mu: float  # the log of the scale
     sigma: float  # one over the shape
     loglik: float
-    n: float
-    n_observed: float
+    n: float  # lives, weights counted
+    n_observed: float  # ends seen
     confidence: float
     is_shape_fixed: bool
     fits: limits.Fits = field(repr=False, compare=False)
@@ -73,7 +129,7 @@ class WeibullFit:
         """`Estimate` of "scale" or "shape"."""
         if name == "scale":
             return self._estimate(limits.constant_place(0.0), np.exp, method, rng)
-        return self._estimate(limits.Shape(), lambda log_sigma: np.exp(-log_sigma), method, rng)
+        return self._estimate(limits.Shape(), lambda x: np.exp(-x), method, rng)
 
     def survival_at(self, x):
         """Shares still in service after each of `x`, without limits."""
@@ -103,7 +159,15 @@ class WeibullFit:
         if not method:
             few = "too few for limits without a known shape or a prior"
             return replace(found, note=f"{ends:,.10g} ends seen: {few}")
-        limit = natural(np.ravel(self._limits(target, method, rng)))
+        if method == "known-shape":
+            ends_at = self._known_shape(target)
+        elif method == "bootstrap":
+            rng = rng or np.random.default_rng(0)
+            ends_at = limits.bootstrap_limits(self.fits, target, self.rows, self.confidence, rng)
+        else:
+            by = {"profile": limits.profile_limits, "wald": limits.wald_limits}[method]
+            ends_at = by(self.fits, target, self.confidence)
+        limit = natural(np.ravel(ends_at))
         note = "not bounded" if np.isinf(limit).any() else ""
         note = "no limits: too few samples could be fitted" if np.isnan(limit).all() else note
         note = NO_END if ends == 0 else note
@@ -113,23 +177,13 @@ class WeibullFit:
     def _method(self, method, target):
         if method != "auto":
             return method
-        ends, is_shape = self.n_observed, isinstance(target, limits.Shape)
-        has_rows = self.rows is not None
+        ends, drawn = self.n_observed, self.rows and not isinstance(target, limits.Shape)
         if self.is_shape_fixed:
-            exact = has_rows and not len(self.fits.sample.between[0]) and not is_shape
+            exact = drawn and not len(self.fits.sample.between[0])
             return "known-shape" if exact else "profile" if ends else ""
         if ends < BOOTSTRAP_ENDS or np.isnan(self.mu):
             return ""
-        return "bootstrap" if ends < PROFILE_ENDS and has_rows and not is_shape else "profile"
-
-    def _limits(self, target, method, rng):
-        if method == "known-shape":
-            return self._known_shape(target)
-        if method == "bootstrap":
-            rng = rng or np.random.default_rng(0)
-            return limits.bootstrap_limits(self.fits, target, self.rows, self.confidence, rng)
-        by = {"profile": limits.profile_limits, "wald": limits.wald_limits}[method]
-        return by(self.fits, target, self.confidence)
+        return "bootstrap" if ends < PROFILE_ENDS and drawn else "profile"
 
     def _known_shape(self, target):
         # the ends expected, sum((x / scale)^shape), against those counted: 2 r degrees of freedom
@@ -159,19 +213,17 @@ def fit_weibull(
     >>> round(fit_weibull([1.0, 2.0, 3.0, 4.0], [True, True, True, False]).shape, 4)
     1.8315
     """
-    x, seen, entry, weights, last_seen = clean(duration, observed, entry, weights, last_seen)
-    sigma = None if shape is None else 1 / shape
-    fits = limits.fit_all(sample_of("weibull", x, seen, entry, weights, last_seen), sigma)
-    n = float(len(x) if weights is None else weights.sum())
-    rows = x, seen, np.zeros_like(x) if entry is None else entry, last_seen
-    if weights is not None:
-        whole = np.all(weights == np.round(weights))
-        times = weights.astype(int)
-        rows = tuple(c if c is None else np.repeat(c, times) for c in rows) if whole else None
-    ends, is_fixed = float(fits.sample.ends[0]), sigma is not None
-    sigma = float(fits.sigma[0] if sigma is None else sigma)
-    fitted = float(fits.mu[0]), sigma, float(fits.loglik[0])
-    return WeibullFit(*fitted, n, ends, confidence, is_fixed, fits, rows)
+    rows = x, seen, entry, weights, last_seen = clean(duration, observed, entry, weights, last_seen)
+    sigma, n = None if shape is None else 1 / shape, float(weights.sum())
+    fits = limits.fit_all(sample_of("weibull", *rows), sigma)
+    rows, times = (x, seen, entry, last_seen), weights.astype(int)
+    if (times != weights).any():
+        rows = None
+    elif (times != 1).any():
+        rows = tuple(c if c is None else np.repeat(c, times) for c in rows)
+    fitted = (fits.mu, fits.sigma if sigma is None else [sigma], fits.loglik)
+    fitted = *(float(x[0]) for x in fitted), n, float(fits.sample.ends[0])
+    return WeibullFit(*fitted, confidence, sigma is not None, fits, rows)
 
 
 def fit_groups(family, duration, observed, group, entry=None, weights=None, last_seen=None):
