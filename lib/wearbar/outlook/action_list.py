@@ -236,7 +236,7 @@ def _with_plan(rows, log):
     return rows.assign(
         title=rows["title"].fillna(told["title"]).fillna(rows["item"]),
         hours=told["hours"].astype(float),
-        parts=told["parts"].map(_in_words, na_action="ignore").fillna(""),
+        parts=told["parts"].map(_in_words, na_action="ignore").astype(TEXT).fillna(""),
         **{name: rows[name] | told[name].eq(True) for name in ("safety", "statutory")},
     )
 
