@@ -22,7 +22,7 @@ from wearbar.adopt.cells import (
     dates,
     heading,
     numbers,
-)  # fmt: skip
+)
 from wearbar.adopt.maps import ASK
 from wearbar.log import schema
 from wearbar.log.checks.peers import grows_with

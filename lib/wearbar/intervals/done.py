@@ -153,11 +153,11 @@ def duty_of(log, series, vehicles, path, readings):
     plans = log.plan.plans[log.plan.plans["severe_when"].map(bool).to_numpy(dtype=bool)]
     plan_of = series.drop_duplicates("vehicle").set_index("vehicle")["plan"]
     use = log.si("use").dropna(subset=["from", "to"])
-    use["code"], use["plan"] = (
-        vehicles.get_indexer(use["vehicle"]),
-        look_up(use["vehicle"], plan_of),
+    use = use.assign(
+        code=vehicles.get_indexer(use["vehicle"]),
+        plan=look_up(use["vehicle"], plan_of),
+        known=known_on(use["to"], use["recorded"]),
     )
-    use["known"] = known_on(use["to"], use["recorded"])
     use = use[use["plan"].isin(plans["plan"]) & (use["code"] >= 0) & (use["known"] <= log.as_of)]
     asked = use[["code", "plan", "known"]].rename(columns={"known": "day"})
     asked = pd.concat([asked, asked.assign(day=asked["day"] + AGAIN)]).drop_duplicates()

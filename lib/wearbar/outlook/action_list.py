@@ -84,9 +84,13 @@ def actions(
     fleet, stays = log.tables["vehicles"][["vehicle", "kind", "site"]], log.tables["layups"]
     use = model_of(readings if use is None else use, fleet, log.as_of, stays)
     until = log.as_of + pd.Timedelta(days=days)
-    rows = [_items(table, log, readings, until), _wear(worn, log, until), _tyres(log)]
-    rows.append(_warranties(log, readings, use, until))
-    rows.append(_tasks(intervals.open_tasks(found, log, use, confidence), log, until))
+    rows = [
+        _items(table, log, readings, until),
+        _wear(worn, log, until),
+        _tyres(log),
+        _warranties(log, readings, use, until),
+        _tasks(intervals.open_tasks(found, log, use, confidence), log, until),
+    ]
     rows = [r.reindex(columns=list(TYPES)) for r in rows]
     rows = [r.assign(**{name: r[name].eq(True) for name in FLAGS}).astype(TYPES) for r in rows]
     rows = stacked(rows).fillna({"position": "", "reason": ""})

@@ -132,7 +132,7 @@ def plan_visits(jobs, step=STEP_DAYS):
     due, unused = jobs.due[job, start], jobs.unused(job, start, day)
     told = jobs.rows.iloc[job].assign(day=day, due_day=due, unused_share=unused)
     told = told.assign(wasted_amount=unused * amount.to_numpy()[job], is_past=due < 0)
-    told = told.sort_values([AT[0], "day", *AT[1:]], ignore_index=True)
+    told = told.sort_values(["vehicle", "day", "task", "position"], ignore_index=True)
     n_own_day = len(np.unique(np.stack([code[row], own]), axis=1).T)
     return VisitPlan(told, len(told[["vehicle", "day"]].drop_duplicates()), len(row), n_own_day)
 

@@ -244,8 +244,12 @@ def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
     usable = wear_line.usable_of(parts) * (1 - last + last / (1 + parts["bend"]))
     parts = parts.assign(usable=usable, weight=weight, pull=weight * np.log(rate))
     groups = parts.groupby(by, dropna=False)
-    how = {"pull": "size", "vehicle": "nunique", "observed": "sum", "quantity": "first"}
-    frame = groups.agg(how).set_axis(["n", "vehicles", "worn", "quantity"], axis=1)
+    frame = groups.agg(
+        n=("pull", "size"),
+        vehicles=("vehicle", "nunique"),
+        worn=("observed", "sum"),
+        quantity=("quantity", "first"),
+    )
     total, middle = groups[["weight", "pull"]].sum(), groups[["usable", "spread_cv"]].median()
     # the error of the weighted mean, parts clustered in vehicles (as for a ratio)
     sums = groups[["weight", "pull"]].transform("sum")

@@ -167,16 +167,15 @@ def bends_of(looks, parts):
     below, line = looks["height"] < looks["hinge"], [looks["part_key"], looks["place"]]
     lower, upper = (which.groupby(line).transform("sum") for which in (below, ~below))
     groups = looks[lower.ge(1) & upper.ge(2)].groupby("category")
-    rows = [(name, *_bend(own.reset_index(drop=True))) for name, own in groups]
-    bends = pd.DataFrame(rows, columns=BEND).dropna(subset="p", ignore_index=True)
-    return bends.astype({"is_shown": bool})
+    counts = groups[["part_key", "vehicle"]].nunique()
+    enough = counts.index[(counts >= [MIN_PARTS, MIN_VEHICLES]).all(axis=1)]
+    rows = [(name, *_bend(groups.get_group(name).reset_index(drop=True))) for name in enough]
+    return pd.DataFrame(rows, columns=BEND).astype({"is_shown": bool})
 
 
 def _bend(looks):
-    """The values of `BEND` after the category, NaN of too few parts or vehicles."""
+    """The values of `BEND` after the category."""
     parts, vehicles = looks["part_key"].nunique(), looks["vehicle"].nunique()
-    if parts < MIN_PARTS or vehicles < MIN_VEHICLES:
-        return nan, nan, nan, nan, parts, vehicles, False
     bend, se = _step(looks, 0.0)
     p = float(2 * stats.t.sf(abs(bend) / se, vehicles - 1))
     for _ in range(12 if p < SHOWN_P else 0):

@@ -212,4 +212,6 @@ def _draw(fits, rows, samples, rng):
         before = np.where(apart > 0, np.maximum(lives - apart, entry), lives).ravel()
     ends, entry = np.minimum(lives, until).ravel(), np.broadcast_to(entry, size).ravel()
     code = np.repeat(np.arange(samples), size[1])
-    return sample_of("weibull", ends, seen.ravel(), entry, 0 * entry + 1, before, code, samples)
+    return sample_of(
+        "weibull", ends, seen.ravel(), entry, np.ones(len(ends)), before, code, samples
+    )

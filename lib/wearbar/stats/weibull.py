@@ -177,7 +177,8 @@ class WeibullFit:
     def _method(self, method, target):
         if method != "auto":
             return method
-        ends, drawn = self.n_observed, self.rows and not isinstance(target, limits.Shape)
+        ends = self.n_observed
+        drawn = self.rows is not None and not isinstance(target, limits.Shape)
         if self.is_shape_fixed:
             exact = drawn and not len(self.fits.sample.between[0])
             return "known-shape" if exact else "profile" if ends else ""
@@ -213,17 +214,25 @@ def fit_weibull(
     >>> round(fit_weibull([1.0, 2.0, 3.0, 4.0], [True, True, True, False]).shape, 4)
     1.8315
     """
-    rows = x, seen, entry, weights, last_seen = clean(duration, observed, entry, weights, last_seen)
-    sigma, n = None if shape is None else 1 / shape, float(weights.sum())
-    fits = limits.fit_all(sample_of("weibull", *rows), sigma)
+    x, seen, entry, weights, last_seen = clean(duration, observed, entry, weights, last_seen)
+    sigma = None if shape is None else 1 / shape
+    fits = limits.fit_all(sample_of("weibull", x, seen, entry, weights, last_seen), sigma)
     rows, times = (x, seen, entry, last_seen), weights.astype(int)
     if (times != weights).any():
         rows = None
     elif (times != 1).any():
         rows = tuple(c if c is None else np.repeat(c, times) for c in rows)
-    fitted = (fits.mu, fits.sigma if sigma is None else [sigma], fits.loglik)
-    fitted = *(float(x[0]) for x in fitted), n, float(fits.sample.ends[0])
-    return WeibullFit(*fitted, confidence, sigma is not None, fits, rows)
+    return WeibullFit(
+        mu=float(fits.mu[0]),
+        sigma=float(fits.sigma[0] if sigma is None else sigma),
+        loglik=float(fits.loglik[0]),
+        n=float(weights.sum()),
+        n_observed=float(fits.sample.ends[0]),
+        confidence=confidence,
+        is_shape_fixed=sigma is not None,
+        fits=fits,
+        rows=rows,
+    )
 
 
 def fit_groups(family, duration, observed, group, entry=None, weights=None, last_seen=None):
