@@ -13,7 +13,6 @@ import os
 import platform
 import shutil
 from contextlib import contextmanager, suppress
-from itertools import count
 
 from wearbar.report.quantities import clean
 from wearbar.report.report import NotDone
@@ -43,34 +42,33 @@ def owned(out):
     """
     _refuse_others(out)
     work = out.with_name(f"{out.name}.wearbar")
+    run, last, mark = work / "run", work / "last", work / MARK
     try:
-        with _at_work(work, out):
-            if out.is_dir():  # the reports of a private folder are worked on in private
-                shutil.copymode(out, work)
-            _mend(out, work / "last")
-            _refuse_others(out)
-            yield work
+        work.mkdir(parents=True, exist_ok=True)
+        if not mark.is_file() and {path.name for path in work.iterdir()} - {"lock"}:
+            told = "in the way and not this program's; move it or give --out another folder"
+            raise NotDone(f"{work} is {told}")
+        with _locked(work / "lock", out):
+            mark.write_text(TOLD, encoding="utf-8")
+            try:
+                if out.is_dir():  # the reports of a private folder are worked on in private
+                    shutil.copymode(out, work)
+                if last.exists() and not read_manifest(out):  # a run died between its two renames
+                    with suppress(FileNotFoundError):
+                        out.rmdir()
+                    last.rename(out)
+                _hand_over(last, out)
+                _refuse_others(out)
+                yield work
+            finally:
+                shutil.rmtree(work / "new", ignore_errors=True)
+                if not any(path.is_file() for path in run.rglob("*")):
+                    shutil.rmtree(run, ignore_errors=True)
+                if not run.exists() and not last.exists():
+                    mark.unlink(missing_ok=True)
     finally:
         with suppress(OSError):  # something is left in it, or another run has begun
             work.rmdir()
-
-
-@contextmanager
-def _at_work(work, out):
-    work.mkdir(parents=True, exist_ok=True)
-    if not (work / MARK).is_file() and {path.name for path in work.iterdir()} - {"lock"}:
-        told = "in the way and not this program's; move it or give --out another folder"
-        raise NotDone(f"{work} is {told}")
-    with _locked(work / "lock", out):
-        (work / MARK).write_text(TOLD, encoding="utf-8")
-        try:
-            yield
-        finally:
-            shutil.rmtree(work / "new", ignore_errors=True)
-            if not any(path.is_file() for path in (work / "run").rglob("*")):
-                shutil.rmtree(work / "run", ignore_errors=True)
-            if not (work / "run").exists() and not (work / "last").exists():
-                (work / MARK).unlink(missing_ok=True)
 
 
 def _refuse_others(out):
@@ -104,11 +102,9 @@ def _locked(path, out):
 
 def _lock(path, out):
     """The lock file, opened and locked. Raises NotDone where another run has it."""
-    while True:
-        try:
-            file = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
-        except FileNotFoundError:
-            raise _taken(out, "one that is ending just now") from None
+    holder = "one that is ending just now"  # where the file, or its folder, is removed meanwhile
+    with suppress(FileNotFoundError):
+        file = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
         try:
             if fcntl:
                 fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -116,19 +112,13 @@ def _lock(path, out):
                 os.lseek(file, FAR, os.SEEK_SET)
                 msvcrt.locking(file, msvcrt.LK_NBLCK, 1)
                 os.lseek(file, 0, os.SEEK_SET)
-        except (BlockingIOError, PermissionError):
-            holder = os.read(file, 400).decode("utf-8", "replace").strip()
-            os.close(file)
-            raise _taken(out, holder or "another process") from None
-        with suppress(FileNotFoundError):
             if os.path.samestat(os.fstat(file), path.stat()):
                 return file
-        os.close(file)  # the run before removed it just now
-
-
-def _taken(out, holder):
+        except (BlockingIOError, PermissionError):
+            holder = os.read(file, 400).decode("utf-8", "replace").strip() or "another process"
+        os.close(file)
     wait = "wait until it ends, or give --out another folder"
-    return NotDone(f"another run is writing {out} ({clean(holder)}); {wait}")
+    raise NotDone(f"another run is writing {out} ({clean(holder)}); {wait}")
 
 
 def read_manifest(folder):
@@ -181,59 +171,36 @@ def put_in_place(work, out):
     return _hand_over(last, out)
 
 
-def _mend(out, last):
-    """Undo or finish what a run had begun that died while it put its pack in place."""
-    if last.exists() and not read_manifest(out):  # between the two renames
-        with suppress(FileNotFoundError):
-            out.rmdir()
-        last.rename(out)
-    _hand_over(last, out)
-
-
 def _hand_over(last, out):
     """Remove what the last pack lists and nobody changed; move the rest into the new pack."""
     if not last.exists():
         return []
-    moved = _move(last, out, read_manifest(last) or {"files": {}}, "")
-    (last / MANIFEST).unlink(missing_ok=True)
-    last.rmdir()
-    return moved
-
-
-def _move(last, out, manifest, within):
-    moved = []
-    for path in sorted((last / within).iterdir()):
+    manifest, moved = read_manifest(last) or {"files": {}}, []
+    for path in sorted(last.rglob("*")):
         name = path.relative_to(last).as_posix()
-        if path.is_dir() and not path.is_symlink() and _is_shared(name, out, manifest):
-            moved += _move(last, out, manifest, name)
-            path.rmdir()
-        elif is_as_written(last, manifest, name):
+        is_shared = (out / name).is_dir() or any(
+            f.startswith(f"{name}/") for f in manifest["files"]
+        )
+        if is_as_written(last, manifest, name):
             path.unlink()
-        elif name != MANIFEST:
-            (out / name).parent.mkdir(parents=True, exist_ok=True)
+        elif path.is_dir() and not path.is_symlink() and is_shared:
+            continue  # what is in it follows, one by one
+        elif name != MANIFEST and os.path.lexists(path):  # else it went with its folder
             there = _free(out / name, path)
+            there.parent.mkdir(parents=True, exist_ok=True)
             path.rename(there)
             if there.name != path.name:
                 moved.append((name, there.relative_to(out).as_posix()))
+    (last / MANIFEST).unlink(missing_ok=True)
+    for emptied in (*sorted(last.rglob("*"), reverse=True), last):
+        emptied.rmdir()
     return moved
-
-
-def _is_shared(name, out, manifest):
-    """Whether files of a pack are, or may be, in the folder of this name."""
-    return (out / name).is_dir() or any(file.startswith(f"{name}/") for file in manifest["files"])
 
 
 def _free(path, mine):
     """The path, or one like it that is taken neither there nor beside `mine`, which goes there."""
-    if not _is_taken(path):
-        return path
-    names = (f"{path.stem}.kept{f'-{n}' if n > 1 else ''}{path.suffix}" for n in count(1))
-    return next(
-        path.with_name(name)
-        for name in names
-        if not (_is_taken(path.with_name(name)) or _is_taken(mine.with_name(name)))
-    )
-
-
-def _is_taken(path):
-    return path.exists() or path.is_symlink()
+    n, free = 0, path
+    while os.path.lexists(free) or (n and os.path.lexists(mine.with_name(free.name))):
+        n += 1
+        free = path.with_name(f"{path.stem}.kept{f'-{n}' if n > 1 else ''}{path.suffix}")
+    return free
