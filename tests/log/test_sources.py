@@ -21,9 +21,9 @@ import sqlalchemy
 from conftest import use_test_notebooks
 
 from wearbar import log as logs
-from wearbar import pack
 from wearbar.log.places import place
 from wearbar.log.schema import TABLES
+from wearbar.pack import make as pack
 
 OWNER = place("data", "owner")
 POSTGRES = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
@@ -968,7 +968,7 @@ class TestTypedDatabases:
 
     @pytest.mark.parametrize("beside", [False, True])
     def test_a_pack_of_a_server_database_with_its_plan(self, typed, tmp_path, monkeypatch, beside):
-        from wearbar.pack import make_pack
+        from wearbar.pack.make import make_pack
 
         monkeypatch.chdir(tmp_path)
         if beside:

@@ -72,6 +72,9 @@ def owned(out):
 
 
 def _refuse_others(out):
+    if out.is_symlink():
+        told = "is a link that leads back to itself; give --out another folder"
+        raise NotDone(f"{out} {told}")
     if not out.name:
         raise NotDone(f"{out} can't be a pack of reports; give --out another folder")
     if not out.exists() or (out.is_dir() and (not any(out.iterdir()) or read_manifest(out))):
