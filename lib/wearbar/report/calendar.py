@@ -12,40 +12,58 @@ import pandas as pd
 from icalendar import Calendar, Event
 
 from wearbar import __version__, intervals, usage
+from wearbar.log.units import DISTANCE_KM
 from wearbar.outlook.action_list import actions
-from wearbar.report.quantities import Show
-from wearbar.report.words import calendar as wording
+from wearbar.report.quantities import Show, clean
+from wearbar.report.words.action_pages import said_of
+from wearbar.report.words.sheet import line, when
 from wearbar.usage.backtest import model_by_test
 
+CONFIDENCE = 0.9  # of the ranges of days
 FAR_DAYS = 4000  # the forecast tells nothing beyond
 UNIT = "\x1f"  # between the parts of a key
 
 
-def calendar_of(log, vehicles=None, confidence=0.9, show=None):
+def calendar_of(log, vehicles=None):
     """(text of the file, number of events, number of open tasks without a day).
 
-    log: the whole log, by which use is forecast. vehicles: None is all. show: the reader's units,
-    or the log's.
+    log: the whole log, by which use is forecast. vehicles: None is all.
     """
-    events, n_without = events_of(log, vehicles, confidence)
-    told = wording.told(events, log, show or Show(log.units), confidence)
-    return ics(told, wording.name(log), log.as_of), len(events), n_without
+    events, n_without = events_of(log, vehicles)
+    name = line("calendar", name=clean(log.name))
+    return ics(_told(events, log), name, log.as_of), len(events), n_without
 
 
-def events_of(log, vehicles=None, confidence=0.9):
+def events_of(log, vehicles=None):
     """(events, number of open tasks without a day): rows of `actionlist.actions` with `day`, `uid`.
 
     Advisories and notes have no day, and no event.
     """
     readings = usage.readings(log)
     found = intervals.occasions(log, readings)
-    use = model_by_test(log, confidence)
-    rows = actions(log, found, None, readings, None, use, confidence, FAR_DAYS)
+    use = model_by_test(log, CONFIDENCE)
+    rows = actions(log, found, None, readings, None, use, CONFIDENCE, FAR_DAYS)
     now = found[found["is_current"] & found["is_open"] & ~found["state"].eq("not-finished")]
     if vehicles is not None:
         rows, now = (t[t["vehicle"].isin(list(vehicles))] for t in (rows, now))
     events = rows.assign(day=rows["by"])[rows["by"].notna()].reset_index(drop=True)
     return events.assign(uid=_uids(events)), len(now) - int(events["kind"].eq("task").sum())
+
+
+def _told(events, log):
+    """The events as `ics` takes them, distances in the unit of each vehicle's own odometer."""
+    units = log.tables["vehicles"].set_index("vehicle")["distance_unit"]
+    units = units.where(units.isin(list(DISTANCE_KM)), log.units.distance)
+    about, rows = {"as_of": log.as_of, "confidence": CONFIDENCE}, []
+    for row in events.to_dict("records"):
+        show = Show(log.units).with_distance(units[row["vehicle"]])
+        row |= said_of(row, show) | {"show": show}
+        said = when(row, log, show) if row["kind"] == "task" else row["evidence"]
+        description = line("event", said=said, **about, **row).replace("\n\n", "\n")
+        told = {"summary": line("event_title", **row), "description": description}
+        rows.append(told | {"category": row["urgency"]})
+    columns = ["summary", "description", "category"]
+    return events.assign(**pd.DataFrame(rows, events.index, columns=columns))
 
 
 def ics(events, name, as_of):
