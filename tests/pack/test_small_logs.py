@@ -208,7 +208,8 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
         sent = []
         monkeypatch.setattr(reports, "display", lambda bundle, raw: sent.append(bundle))
         logged = log_of([OIL])
-        reports._begin("log_check", logged, {"site": "", "confidence": 0.9}, Show(logged.units))
+        monkeypatch.setattr(reports.logs, "read_log", lambda path, as_of=None: logged)
+        reports.open_report("log_check")
         assert "any range at 90% unless a note says otherwise" in sent[1]["text/html"]
 
     def test_nothing_is_coming_only_where_a_plan_says_what_is_due(self):

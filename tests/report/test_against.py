@@ -10,8 +10,9 @@ import pytest
 from scipy import stats
 from test_compliance import SHOW, van_log, whole
 
-from wearbar import intervals, pack, usage
+from wearbar import intervals, usage
 from wearbar.outlook.action_list import DANGER, actions
+from wearbar.pack import make as pack
 from wearbar.pack.cli import main
 from wearbar.report import against
 from wearbar.report.report import NotDone
