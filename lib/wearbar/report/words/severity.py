@@ -8,44 +8,27 @@ import math
 import pandas as pd
 
 from wearbar.report.quantities import Show, decimals_of, number
-from wearbar.report.template import words_of
+from wearbar.report.template import coded, words_of
 from wearbar.severity import evidence
 from wearbar.severity.evidence import MIN_COVERAGE, STEP
 from wearbar.severity.fit import OWN_A_SIDE
 from wearbar.severity.use import USE
 from wearbar.stats.estimate import SMALL_SITE
 
-# least number that a refusal speaks of, where it is not of vehicles a side
-LEAST = {"one-vehicle": OWN_A_SIDE, "one-sided-site": evidence.MIN_AT_SITE}
 CHECKS = ("without_vehicle", "without_site", "agree", "recalled", "unseen", "forms", "holds")
 # said with a preposition first
 LONG = ("loose", "mud_water", "short_trips", "dusty", "heat", "cold")
 SMALL = "sites with too few vehicles to name"
-COUNTS = ["n_vehicles", "n_easier", "n_harder", "weight_share"]
 SHARES = {"share_least": "min", "share_most": "max"}
-
-
-def part_of(e):
-    return e.category.replace("-", " ")
-
-
-def _Part(e):
-    return part_of(e)[:1].upper() + part_of(e)[1:]
-
-
-def _way(ratio):
-    return "faster" if ratio >= 1 else "slower"
-
-
-def _size(ratio, decimals):
-    return number(abs(100 * (ratio - 1)), decimals)
+OVERLAP = dict.fromkeys(("n_vehicles", "n_easier", "n_harder", "weight_share"), "sum") | SHARES
 
 
 def _change(ratio, decimals=None):
     """ "11% faster", "4.2% slower"."""
     if decimals is None:
         decimals = 0 if abs(ratio - 1) >= 0.1 else 1
-    return f"{_size(ratio, decimals)}% {_way(ratio)}"
+    way = "faster" if ratio >= 1 else "slower"
+    return f"{number(abs(100 * (ratio - 1)), decimals)}% {way}"
 
 
 def _places(low, high):
@@ -64,9 +47,10 @@ def _changes(low, high):
     decimals = _places(low, high)
     if decimals is None:
         return "without bounds"
-    if _way(low) != _way(high):
-        return f"{_change(low, decimals)} to {_change(high, decimals)}"
-    return f"{_size(low, decimals)} to {_size(high, decimals)}%"
+    low, high = _change(low, decimals), _change(high, decimals)
+    if low.split()[1] != high.split()[1]:
+        return f"{low} to {high}"
+    return f"{low.split('%')[0]} to {high.split()[0]}"
 
 
 def _with_range(estimate):
@@ -75,8 +59,11 @@ def _with_range(estimate):
     return f"{_change(estimate.value, _places(low, high))} ({_changes(low, high)})"
 
 
-_SAID = {"change": _change, "changes": _changes, "with_range": _with_range, "part": _Part}
-SAY = words_of("severe_use", show=Show(), uses_of=USE, step=STEP, **_SAID)
+_SAID = {"change": _change, "changes": _changes, "with_range": _with_range}
+# least numbers that a refusal speaks of: of vehicles, of one vehicle's parts, of wear lines
+_LEAST = {"a_side": evidence.MIN_A_SIDE, "at_site": evidence.MIN_AT_SITE, "own_a_side": OWN_A_SIDE}
+_LEAST |= {"lines_each": evidence.LINES_A_COEFFICIENT}
+SAY = words_of("severe_use", show=Show(), uses_of=USE, step=STEP, **_SAID, **_LEAST)
 
 
 def headline(found, table, show=None):
@@ -102,9 +89,15 @@ def effects(found):
     why = {}
     for e in found:
         if e.refusals:
-            why.setdefault(_refusal(e), {}).setdefault(USE[e.exposure], []).append(part_of(e))
+            uses = why.setdefault(_refusal(e), {})
+            uses.setdefault(USE[e.exposure], []).append(coded(e.category))
     refused = [SAY("refused", reason=reason, uses=uses) for reason, uses in why.items()]
     return "\n".join(f"- {text}" for text in [*map(effect, shown(found)), *refused])
+
+
+def _refusal(e):
+    """Why no figure is given, and what would help: a block of words a code."""
+    return SAY(e.refusals[0].replace("-", "_"), e=e)
 
 
 def shown(found):
@@ -115,14 +108,6 @@ def shown(found):
 def drawn(found):
     """The effects that have a picture."""
     return [e for e in shown(found) if e.points is not None]
-
-
-def _refusal(e):
-    """Why no figure is given, and what would help: a block of words a code."""
-    code = e.refusals[0]
-    need = evidence.LINES_A_COEFFICIENT * e.coefficients
-    least = LEAST.get(code, evidence.MIN_A_SIDE)
-    return SAY(code.replace("-", "_"), e=e, least=least, need=need)
 
 
 def checks(e):
@@ -145,12 +130,12 @@ def kinds(table):
 
 def use_of_fleet(table, limits):
     """How much of the use is known, and how many vehicles the plan calls used hard."""
-    known, first = kinds(table), table.iloc[:1]
+    known = kinds(table)
     return SAY(
         "use",
         known=known,
         table=table,
-        shares=[{"kind": k, "share": x} for k in known[:3] for x in first[k]],
+        shares=table.head(1)[known[:3]].melt(var_name="kind", value_name="share"),
         n_known=(table["coverage_share"] >= MIN_COVERAGE).sum(),
         limits=[{"kind": k, "share": share} for k, share in limits.items() if k in known],
     )
@@ -158,8 +143,8 @@ def use_of_fleet(table, limits):
 
 def heads_use(table):
     """The table of use by vehicle: the first kinds of use, and how much of it is known."""
-    columns = ["vehicle", "site", "kind"]
-    heads = {name: name.capitalize() for name in columns} | {"severe_now": "Severe limits now"}
+    heads = {name: name.capitalize() for name in ("vehicle", "site", "kind")}
+    heads |= {"severe_now": "Severe limits now"}
     for name in kinds(table)[:2]:
         word = USE[name].split(" ", 1)[-1] if name in LONG else USE[name]
         heads[name] = (word[:1].upper() + word[1:], "share")
@@ -168,21 +153,17 @@ def heads_use(table):
 
 def left_out(found):
     """Which parts do not count, in a sentence, by category."""
-    seen = {part_of(e): e.left_out for e in found if e.left_out is not None and len(e.left_out)}
-    return SAY("left_out", seen=seen)
+    seen = [e for e in found if e.left_out is not None and len(e.left_out)]
+    return SAY("left_out", seen={coded(e.category): e.left_out for e in seen})
 
 
 def overlaps(found):
     """The overlap of every effect for print: sites too small to name as one, without shares."""
     seen = [e for e in found if e.overlap is not None and "few-vehicles" not in e.refusals]
-    if seen:
-        return pd.concat([_overlap(e) for e in seen], ignore_index=True)
-    return pd.DataFrame(columns=["what", *COUNTS, *SHARES, "site"])
-
-
-def _overlap(e):
-    table, small = e.overlap.copy(), e.overlap["n_vehicles"] < SMALL_SITE
+    named = [e.overlap.assign(what=f"{coded(e.category)}, {USE[e.exposure]}") for e in seen]
+    columns = ["what", "site", *OVERLAP]
+    table = pd.concat(named, ignore_index=True) if named else pd.DataFrame(columns=columns)
+    small = table["n_vehicles"] < SMALL_SITE
     table.loc[small, list(SHARES)] = math.nan
     table.loc[small, "site"] = SMALL
-    by_site = table.groupby("site", sort=False).agg(dict.fromkeys(COUNTS, "sum") | SHARES)
-    return by_site.reset_index().assign(what=f"{part_of(e)}, {USE[e.exposure]}")
+    return table.groupby(["what", "site"], sort=False).agg(OVERLAP).reset_index()
