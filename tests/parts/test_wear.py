@@ -1303,6 +1303,6 @@ def test_sparse_logs_give_words_and_no_warning(rows):
     assert not [word for word in ("nan", "inf", "None") for text in texts if f" {word}" in text]
     on_wear.now_table(on, show), on_wear.limits_table(worn.parts, wear.law_of(log))
     on_lives.life_table(choice.lives_by_item(lives_))
-    assert not on_lives.worth_curves(service)
+    assert (service.groupby(["category", "kind", "place_on"])["came_off"].sum() < 3).all()
     assert on_lives.comparable(cost).empty
     assert on_lives.cost_table(cost).empty

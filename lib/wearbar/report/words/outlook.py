@@ -1,15 +1,12 @@
 """What outlook says after some choosing, and its tables in words: shared/words/outlook.md.j2."""
 
-import math
-from functools import partial
-
 import numpy as np
 import pandas as pd
 
 from wearbar.outlook.simulate import LEAST_BILLS
 from wearbar.report.quantities import MISSING, number, plural
 from wearbar.report.template import words_of
-from wearbar.report.words.action_pages import counted_now, title_at
+from wearbar.report.words.action_pages import counted_now
 
 CLASSES = {
     "planned": "planned work and tests",
@@ -41,14 +38,12 @@ def _named(classes):
 
 def answer(year, totals, plan, show):
     """(sentence, urgency): the year in a breath. totals: of jobs, hours and money."""
-    has_tasks, totals = (
-        len(year.ahead.rows) > 0,
-        dict(zip(("jobs", "hours", "money"), totals, strict=True)),
-    )
+    has_tasks = len(year.ahead.rows) > 0
     block, urgency = ("answer", "soon") if has_tasks else ("without_tasks", "note")
     if not year.has_year:
         block, urgency = "short_record", "note"
-    return words_in(show)(block, year=year, plan=plan, has_tasks=has_tasks, **totals), urgency
+    view = dict(zip(("jobs", "hours", "money"), totals, strict=True))
+    return words_in(show)(block, year=year, plan=plan, has_tasks=has_tasks, **view), urgency
 
 
 def first_visits(plan, todo, as_of, show):
@@ -81,7 +76,9 @@ def waiting_said(table):
 
 def learned_said(past, told=None):
     """How past years corrected and widened the money ahead; told: the simulated year."""
-    known = pd.DataFrame(columns=["n", "mean"], dtype=float) if past is None else past.learning
+    if past is None:
+        return words_of("outlook")("learned", past=None)
+    known = past.learning
     known = known[(known["n"] > 0) & ~known.index.isin(told.thin if told else ())]
     percent = (100 * np.expm1(known["mean"])).round().astype(int)
     moved = [{"name": CLASSES[c], "percent": p} for c, p in percent.items() if p]
@@ -101,15 +98,6 @@ def next_table(table):
     joined = filled.groupby(same, sort=False, dropna=False)["position"].agg(", ".join)
     order = ["due_date", "vehicle", "task"]
     return joined.reset_index().sort_values(order, kind="stable", ignore_index=True)
-
-
-def visit_work(jobs):
-    """The work of each vehicle and day of `VisitPlan.jobs` in words: series `work`."""
-    at = jobs.assign(position=jobs["position"].fillna("").astype(object))
-    places = at.groupby(["vehicle", "day", "title"], sort=False)["position"]
-    said = places.agg(lambda p: ", ".join(filter(None, p))).rename("at").reset_index()
-    said["work"] = said["title"].combine(said["at"], title_at)
-    return said.groupby(["vehicle", "day"])["work"].agg(", ".join)
 
 
 def order_table(table):
@@ -136,31 +124,23 @@ def _pack(n, unit, pack):
 def money_table(totals):
     """Money by class. totals: class to Estimate."""
     names = {"money": "all of it", **CLASSES}
-    rows = [(_first_up(names[name]), e.value, e.low, e.high) for name, e in totals.items()]
+    rows = [(names[name].capitalize(), e.value, e.low, e.high) for name, e in totals.items()]
     return pd.DataFrame(rows, columns=["name", "cost", "low", "high"])
 
 
 def last_year_table(past, show):
-    """Totals of last year's forecast beside the actual, as the reader sees them."""
-    is_known = past is not None and past.totals["is_known"].any()
-    rows = [_beside(row, show) for row in past.totals.itertuples()] if is_known else []
-    return pd.DataFrame(rows, columns=["name", "forecast", "actual", "before", "inside"])
-
-
-def _beside(row, show):
-    """One total: its forecast with the range, outwards to whole money, and two actual years."""
+    """Totals of last year's forecast, with the range, beside the actual year and that before."""
     names = {"jobs": "jobs done", "hours": "labour hours", "money": "workshop money", **CLASSES}
-    say, low, high = _tenths, row.low, row.high
-    if row.what not in ("jobs", "hours"):
-        say, low, high = partial(show.money, decimals=0), np.floor(low), np.ceil(high)
-    ends = f" ({_tenths(low)} to {_tenths(high)})" if not math.isnan(row.forecast) else ""
-    figures = (say(row.forecast) + ends, say(row.actual), say(row.before))
-    inside = "inside" if row.is_inside else "outside"
-    return _first_up(names[row.what]), *figures, inside if row.is_known else MISSING
-
-
-def _first_up(text):
-    return text[0].upper() + text[1:]
+    rows, is_known = [], past is not None and past.totals["is_known"].any()
+    for row in past.totals.itertuples() if is_known else ():
+        say, low, high = _tenths, row.low, row.high
+        if row.what not in ("jobs", "hours"):  # money, the range outwards to the whole
+            say, low, high = (lambda x: show.money(x, 0)), np.floor(low), np.ceil(high)
+        ends = "" if np.isnan(row.forecast) else f" ({_tenths(low)} to {_tenths(high)})"
+        inside = "inside" if row.is_inside else "outside"
+        figures = say(row.forecast) + ends, say(row.actual), say(row.before)
+        rows.append((names[row.what].capitalize(), *figures, inside if row.is_known else MISSING))
+    return pd.DataFrame(rows, columns=["name", "forecast", "actual", "before", "inside"])
 
 
 def _tenths(x):

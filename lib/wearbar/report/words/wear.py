@@ -6,6 +6,7 @@ Its blocks are in shared/words/consumable_life.md.j2.
 import numpy as np
 import pandas as pd
 
+from wearbar.log.keys import is_among
 from wearbar.parts import AT_LIMIT
 from wearbar.report.quantities import MISSING, clean, listing, plain
 from wearbar.report.template import coded, words_of
@@ -51,23 +52,23 @@ def _groups(on):
 
     one: of a part alone, its row, which tells what its state rests on.
     """
-    how = on["by"].map({"reading": "measured", "line": "forecast"}).fillna("")
-    how = how.where(on["state"].isin(PAST), "")
-    for (code, how_), frame in on.groupby([on["state"], how], sort=False):
+    how = on["by"].map({"reading": "measured", "line": "forecast"})
+    on = on.assign(how=how.where(on["state"].isin(PAST)).fillna(""))
+    groups = []
+    for (code, how), frame in on.groupby(["state", "how"], sort=False):
         rows = frame.to_dict("records")
         one = rows[0] if len(rows) == 1 and code != "before-next-look" else None
-        names = [part_name(row) for row in rows]
-        yield {"code": code, "how": how_, "n": len(rows), "names": names, "one": one}
+        group = {"code": code, "how": how, "n": len(rows), "one": one}
+        groups.append(group | {"names": [part_name(row) for row in rows]})
+    return groups
 
 
 def headline(on, show):
     """(sentences, urgency) that answer: what must be done now?"""
     at, soon = on["state"].isin(AT_LIMIT), on["state"].eq("before-next-look")
-    pressing = on[at if at.any() else soon]
-    groups = list(_groups(pressing)) if len(pressing) else []
     unknown = on[on["state"].eq("not-known")]
-    why = unknown["why_not"].value_counts(sort=False) if len(unknown) else pd.Series()
-    why = why.rename_axis("why_not").reset_index(name="n")
+    why = unknown["why_not"].value_counts(sort=False).rename_axis("why_not").reset_index(name="n")
+    groups = _groups(on[at if at.any() else soon])
     text = words_in(show)("headline", on=on, groups=groups, unknown=unknown, why=why)
     return text, "now" if at.any() else "soon" if soon.any() else "note"
 
@@ -76,25 +77,23 @@ def answer(by_wear, early, show):
     """How long items last to their limit, by kind and category, and what early removals took."""
     rows = by_wear[by_wear["life_km"].notna() & by_wear["axle"].ne("rotated")]
     each = rows.groupby(["kind", "category"], sort=False)["life_km"].agg(["min", "max", "size"])
-    each = each.sort_values("min").reset_index()
-    wasted = early["wasted"].sum() if len(early) else 0
-    return words_in(show)("answer", lives=each.groupby("kind", sort=False), wasted=wasted)
+    lives = each.sort_values("min").reset_index().groupby("kind", sort=False)
+    return words_in(show)("answer", lives=lives, wasted=early["wasted"].sum())
 
 
 def on_now(on, lives):
     """What the table of fitted parts rests on."""
     fitted = lives[lives["is_on"] & ~lives["part_key"].isin(on["part_key"])]
-    groups = list(_groups(on)) if len(on) else []
-    return words_in(None)("on_now", on=on, groups=groups, fitted=fitted)
+    return words_in(None)("on_now", on=on, groups=_groups(on), fitted=fitted)
 
 
 def now_table(on, show):
     """Fitted parts as they are printed: the most pressing first, the low limit leading."""
     words, names = words_in(show), ("measured", "now", "legal", "state")
     said = {name: column(words, f"now_{name}", on) for name in names}
-    table = on.assign(what=what_of(on, on["last_position"]), **said)
     left, high = on["left_km"], on["left_high_km"].astype(float)
     is_far = ~np.isfinite(high) | (high > 20 * left.clip(lower=1000))
+    table = on.assign(what=what_of(on, on["last_position"]), **said)
     table["left_high_km"] = on["left_high_km"].mask(is_far)
     table.loc[on["state"].isin(PAST), LEFT] = np.nan
     return table
@@ -119,23 +118,20 @@ def doubtful_table(looks, show):
 
 def limits_table(parts, law):
     """The legal limits that bear on the categories of the log, those used here first."""
-    rows = law.table[law.table["category"].isin(parts["category"].unique())]
+    rows = law.table[law.table["category"].isin(parts["category"])]
     if rows.empty:
         return rows
     by = ["category", "quantity", "position", "limit", "what", "source"]
-    told = rows.groupby(by, sort=False)[["legal_class", "kind"]].agg(_either).reset_index()
-    used = set(zip(parts["category"], parts["legal_source"], parts["legal_what"], strict=True))
-    each = zip(told["category"], told["source"], told["what"], strict=True)
-    told["used"] = ["yes" if key in used else "" for key in each]
-    told["who"] = column(words_in(None), "who", told)
-    limit = told["limit"].map(lambda x: f"{x:.5f}".rstrip("0").rstrip("."))
+    told = rows.groupby(by, sort=False)[["legal_class", "kind"]].agg(
+        lambda names: listing(sorted({n for n in names if n}), last="or")
+    )
+    told = told.reset_index()
+    used = parts.rename(columns={"legal_source": "source", "legal_what": "what"})
+    told["used"] = np.where(is_among(told, used, ["category", "source", "what"]), "yes", "")
     unit = told["quantity"].map(UNITS).fillna(" mm")
-    told["limit_said"] = limit + unit + f" ({law.jurisdiction})"
+    told["who"] = column(words_in(None), "who", told)
+    told["limit_said"] = told["limit"].map("{:.7g}".format) + unit + f" ({law.jurisdiction})"
     return told.sort_values("used", ascending=False, kind="stable", ignore_index=True)
-
-
-def _either(names):
-    return listing(sorted({n for n in names if n}), last="or")
 
 
 def life_table(table, show):
