@@ -45,33 +45,30 @@ def record(adopted):
 
 def _chapters(adopted):
     """(title, rows) of what was left out, turned or passed over."""
-    left = [
-        f"{_place(r.sheet, r.line)}: {r.why} - {clean(r.text)}"
-        for r in adopted.left_out.itertuples()
-    ]
-    turned = [
-        f"{_place(r.sheet, r.line)}: {r.column} {clean(r.value)} became {r.became} ({r.why})"
-        for r in adopted.turned.itertuples()
-    ]
-    over = [
-        f"{clean(r.sheet) + ': ' if r.sheet else ''}{clean(r.heading)}, {plural(r.cells, 'cell')}"
-        for r in adopted.passed_over.itertuples()
-    ]
-    for block, rows in (("left_out", left), ("turned", turned), ("passed_over", over)):
+    says = {
+        "left_out": lambda r: f"{_place(r.sheet, r.line)}: {r.why} - {clean(r.text)}",
+        "turned": lambda r: (
+            f"{_place(r.sheet, r.line)}: {r.column} {clean(r.value)} became {r.became} ({r.why})"
+        ),
+        "passed_over": lambda r: (
+            f"{clean(r.sheet) + ': ' if r.sheet else ''}{clean(r.heading)}, "
+            + plural(r.cells, "cell")
+        ),
+    }
+    for block, say in says.items():
+        rows = [say(row) for row in getattr(adopted, block).itertuples()]
         if rows or block == "left_out":
             yield _say(block, n=len(rows)), rows
 
 
 def _problems(adopted, log):
     for block, found in (("set_aside", log.set_aside), ("warnings", log.warnings)):
-        found = found.merge(places_of(adopted, log), on=["table", "line"], how="left")
-        yield _say(block, n=len(found)), [_problem(row) for row in found.itertuples()]
-
-
-def _problem(row):
-    at = "the map" if pd.isna(row.sheet) else _place(row.sheet, row.sheet_line)
-    what = f"{row.table} {row.column} {clean(row.value)}"
-    return f"{at}: {what} - {row.rule}; {clean(row.remedy)}"
+        rows = []
+        for r in found.merge(places_of(adopted, log), "left", ["table", "line"]).itertuples():
+            at = "the map" if pd.isna(r.sheet) else _place(r.sheet, r.sheet_line)
+            what = f"{r.table} {r.column} {clean(r.value)}"
+            rows.append(f"{at}: {what} - {r.rule}; {clean(r.remedy)}")
+        yield _say(block, n=len(rows)), rows
 
 
 def _place(sheet, line):
