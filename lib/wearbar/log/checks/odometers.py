@@ -76,7 +76,8 @@ def _readings(tables, meter):
     for place, (table, name, date) in enumerate(PLACES[meter]):
         frame = tables[table][["vehicle", date, name]]
         frame = frame[(frame[name].notna() & frame[date].notna()).to_numpy()]
-        read.append(_placed(frame, vehicles, date, value=name).assign(place=place))
+        if len(frame) or not read:
+            read.append(_placed(frame, vehicles, date, value=name).assign(place=place))
     rows = pd.concat(read, ignore_index=True)
     own = rows["line"].where(rows["place"] == 0)  # the line in table odometer
     guessed = tables["odometer"].index[tables["odometer"]["source"].eq("estimate")]

@@ -46,10 +46,11 @@ def far_above(value, group, bound):
 
     value: floats, 0 and NaN left out. group: ints. The middle is NaN where no value can be too far.
     """
+    size = np.abs(value[np.isfinite(value) & (value != 0)])
+    if len(size) < bound.least or size.max() < bound.times * size.min():
+        return np.zeros(len(value), dtype=bool), np.full(len(value), np.nan)
     log = np.log(pd.Series(np.abs(value)).where(value != 0))
     by = log.groupby(group)
-    if log.count() < bound.least or (by.max() - by.min()).max() < np.log(bound.times):
-        return np.zeros(len(value), dtype=bool), np.full(len(value), np.nan)
     centre = by.transform("median")
     over = log - centre
     width = over.abs().groupby(group).transform("median") * PER_SIGMA
@@ -65,6 +66,8 @@ def doubtful_money(tables, _):
     unknown = "another amount of its row can't be, so what the row cost is not known: mend that one"
     for table, like in MONEY.items():
         frame, days, steady = tables[table], 1.0, True
+        if not len(frame):
+            continue
         likes = frame[like] if like in frame else of_vehicle(frame, tables["vehicles"], like)
         group = pd.factorize(likes)[0]
         if table == "fixed_costs":

@@ -72,7 +72,8 @@ def same_rows(table, frame, log):
     alike = frame[frame[quick].duplicated(keep=False).to_numpy()]
     rule = "same-reading" if table in TWICE_SET_ASIDE else "same-row"
     name = TABLES[table][0].name if table in WHOLE_FLEET else MAIN_DATE[table][0]
-    yield named(table, alike, with_extra(alike, log.extra[table]).duplicated(), name, rule)
+    if len(alike):
+        yield named(table, alike, with_extra(alike, log.extra[table]).duplicated(), name, rule)
 
 
 def lacking(table, frame, _):

@@ -138,7 +138,10 @@ def doubtful_depths(tables, header):
     """Depths that can't be of the part then on; thickness is always in mm."""
     rows, unit = tables["measurements"], header["depth"]
     quantities = ["depth", "thickness"] if unit == "mm" else ["depth"]
-    rows = _with_parts(rows[rows["quantity"].isin(quantities).to_numpy()], tables["fitted"])
+    rows = rows[rows["quantity"].isin(quantities).to_numpy()]
+    if not len(rows):
+        return
+    rows = _with_parts(rows, tables["fitted"])
     most = rows["new_depth"] * 1.1 + TIRED_GAUGE_MM / DEPTH_MM[unit]
     yield _above("measurements", rows, "value", most, unit)
     yield from _rising(rows[~(rows["value"] > most) & rows["life"].notna()], unit)
@@ -209,6 +212,8 @@ def unlike_depths(tables, header):
 
 
 def _unlike(table, frame, name, mm, bound, vehicles):
+    if not frame[name].count():
+        return
     value, most = frame[name].to_numpy(), MOST_DEPTH_MM / mm
     never, any_part = value * mm > MOST_DEPTH_MM, ("more than any part has ({:.4g})", most, 0.5)
     yield named(table, frame, never, name, "depth-impossible", _unlike_remedy, *any_part)
