@@ -13,9 +13,9 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from wearbar.log.checks.problems import PROBLEM_COLUMNS, RULES
-from wearbar.log.intake import MARK
 from wearbar.log.keys import with_extra
 from wearbar.log.schema import TABLES
+from wearbar.log.settle import MARK
 from wearbar.log.sources.header import ESCAPED, KEYS, check_header
 from wearbar.log.sources.raw import FORMULA, LogError, raw_of_frame, unescaped
 from wearbar.log.toml import toml

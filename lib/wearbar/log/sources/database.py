@@ -64,7 +64,8 @@ def _read_only_file(url, shown):
 
 def _open(engine, shown, folder, url):
     ask, found = partial(_asked, shown, url), {}
-    for name in ask(lambda: _names(sql.inspect(engine))):
+    held = ask(lambda: sql.inspect(engine))
+    for name in ask(lambda: held.get_table_names() + held.get_view_names()):
         table = table_of(name)
         if table in found and table in (*TABLES, "log"):
             raise same_table(found[table], name, f"{shown}: ")
@@ -76,17 +77,13 @@ def _open(engine, shown, folder, url):
         if not {"key", "value"} <= {*rows}:
             raise LogError(f"{shown}: table log must have the columns key and value.")
         header = dict(zip(rows["key"].astype(str), rows["value"], strict=True)) or header
-    tables = {name: partial(_read, ask, engine, found[name]) for name in TABLES if name in found}
+
+    def read(name):
+        return raw_of_frame(ask(lambda: _frame(engine, name)))
+
+    tables = {name: partial(read, found[name]) for name in TABLES if name in found}
     strange = tuple(f"table {found[name]}" for name in sorted(found) if name not in TABLES)
     return Source(shown, header, tables, strange, folder)
-
-
-def _names(inspected):
-    return inspected.get_table_names() + inspected.get_view_names()
-
-
-def _read(ask, engine, name):
-    return raw_of_frame(ask(lambda: _frame(engine, name)))
 
 
 def _frame(engine, name):
