@@ -77,7 +77,7 @@ def fleet(vehicles, seed=1):
         source="dash",
         known=readings["date"],
     )
-    return replace(small, tables=MappingProxyType(tables), _si={}), readings
+    return replace(small, tables=MappingProxyType(tables)), readings
 
 
 def filled(log, name, frame):

@@ -395,6 +395,6 @@ class TestTheReminder:
         assert drift["drift_days"].isna().all()
         assert "There is not enough data to say" in wording.dash_said(drift, log, SHOW)
         fleet = log.tables["vehicles"].assign(disposed=pd.Timestamp("2025-12-01"))
-        gone = replace(log, tables={**log.tables, "vehicles": fleet}, _si={})
+        gone = replace(log, tables={**log.tables, "vehicles": fleet})
         readings = usage.readings(gone)
         assert intervals.reminder_drift(gone, intervals.occasions(gone, readings), readings).empty

@@ -37,7 +37,7 @@ def money_lines(log):
         return lines
     tables = {name: log.aside.get(name, frame.iloc[:0]) for name, frame in log.tables.items()}
     tables["vehicles"] = log.tables["vehicles"]
-    lost = _lines(replace(log, tables=tables, _si={})).assign(amount=np.nan)
+    lost = _lines(replace(log, tables=tables)).assign(amount=np.nan)
     twice = log.set_aside[log.set_aside["rule"].eq("same-reading")]  # such a fill lacks nowhere
     twice = is_among(lost, twice.rename(columns={"table": "source"}), ["source", "line"])
     lacks = lost["date"].notna() & lost["vehicle"].isin(tables["vehicles"]["vehicle"]) & ~twice

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar.log.keys import is_among
+from wearbar.log.once import kept_with
 from wearbar.log.places import place
 from wearbar.log.units import DEPTH_MM
 
@@ -69,6 +70,7 @@ def shipped():
     return rows.assign(origin="shipped example")[_COLUMNS]
 
 
+@kept_with
 def law_of(log):
     """The `Law` of a log: its own rows, and shipped ones for what they do not limit."""
     classes = log.tables["vehicles"].set_index("vehicle")["legal_class"]

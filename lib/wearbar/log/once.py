@@ -10,6 +10,22 @@ from pathlib import Path
 STORE = "WEARBAR_STORE"  # in the environment: the folder; without it everything is computed anew
 
 
+def kept_with(function):
+    """A pure function of a ServiceLog and names, computed once for each log, which keeps it.
+
+    What it gives is shared: nobody may change it.
+    """
+
+    @functools.wraps(function)
+    def kept(log, *asked):
+        key = function.__module__, function.__qualname__, *asked
+        if key not in log._kept:
+            log._kept[key] = function(log, *asked)
+        return log._kept[key]
+
+    return kept
+
+
 def once(function):
     """A pure function of a ServiceLog and plain arguments, computed once where there is a store.
 

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar.log.keys import look_up
+from wearbar.log.once import kept_with
 from wearbar.log.plan import plan_of
 from wearbar.log.schema import MEASURED, TABLES, TEXT
 from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L, Units
@@ -41,7 +42,8 @@ class ServiceLog:
     source: str = ""
     sha256: str = ""  # of what the log says, the same from any source
     origin: object = field(default=None, repr=False, compare=False)  # the `Source`
-    _si: dict = field(default_factory=dict, repr=False, compare=False)
+    # what was once computed of it (`once.kept_with`); `replace` begins with none
+    _kept: dict = field(init=False, default_factory=dict, repr=False, compare=False)
 
     @property
     def fingerprint(self):
@@ -101,9 +103,7 @@ class ServiceLog:
         Columns take their unit as a suffix (`odometer_km`, `new_depth_mm`, `volume_l`, kWh for
         electric); measurements and limits are in `MEASURED`. Rows and index as in `tables`.
         """
-        if name not in self._si:
-            self._si[name] = _to_si(self, name)
-        return self._si[name].copy()
+        return _to_si(self, name).copy()
 
     @property
     def plan_or_empty(self):
@@ -114,7 +114,7 @@ class ServiceLog:
         """The name of the plan of each of `vehicle` (Series), missing where none applies."""
         if self.plan is None:
             return pd.Series(pd.NA, vehicle.index, dtype=TEXT)
-        return look_up(vehicle, self.plan.assign(self.tables["vehicles"]))
+        return look_up(vehicle, _plans(self))
 
     def only(self, vehicles=None):
         """The log with these vehicles' rows alone; ledger and problems stay the whole log's."""
@@ -126,9 +126,15 @@ class ServiceLog:
             mine = {n: t[t["vehicle"].isin(names)] for n, t in tables.items() if "vehicle" in t}
             return MappingProxyType({**tables, **mine})
 
-        return replace(self, tables=theirs(self.tables), aside=theirs(self.aside), _si={})
+        return replace(self, tables=theirs(self.tables), aside=theirs(self.aside))
 
 
+@kept_with
+def _plans(log):
+    return log.plan.assign(log.tables["vehicles"])
+
+
+@kept_with
 def _to_si(log, name):
     frame, units = log.tables[name].copy(), log.units
     km, mm, litres = DISTANCE_KM[units.distance], DEPTH_MM[units.depth], VOLUME_L[units.volume]

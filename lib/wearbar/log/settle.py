@@ -2,6 +2,7 @@
 
 import hashlib
 from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -189,11 +190,13 @@ def _read_tables(source, header):
     could_hold = [n for n in TABLES if n in READINGS and n in source.tables and n != "vehicles"]
     has_readings = False
     for name in TABLES:
-        raw = Raw({}, np.array([], dtype="int64"))
-        if name in source.tables:
-            raw = unescaped(source.tables[name]()) if ESCAPED in header else source.tables[name]()
-            raw.columns.pop(MARK, None)
-            _require_columns(name, raw, source)
+        if name not in source.tables:
+            tables[name], extra[name], said = _absent(name)
+            digest.update(said)
+            continue
+        raw = unescaped(source.tables[name]()) if ESCAPED in header else source.tables[name]()
+        raw.columns.pop(MARK, None)
+        _require_columns(name, raw, source)
         if name in could_hold:
             has_readings |= any(column in raw.columns for column, _ in READINGS[name])
         tables[name], problem, extra[name] = typed(name, raw)
@@ -205,6 +208,13 @@ def _read_tables(source, header):
         raise LogError(_no_readings(could_hold, extra, source))
     found = join([*found, *_units_not_said(tables, header)])
     return tables, extra, digest.hexdigest(), found
+
+
+@cache
+def _absent(name):
+    """(the table without a row, no column beside the format's, what it adds to the fingerprint)."""
+    frame, problem, extra = typed(name, Raw({}, np.array([], dtype="int64")))
+    return frame, extra, _digest(name, frame, problem)
 
 
 def _no_readings(could_hold, extra, source):

@@ -191,7 +191,7 @@ def moved(log):
     for (rule, table), rows in warned[warned["table"].isin(DOUBTED)].groupby(["rule", "table"]):
         kept = log.tables[table].drop(index=rows["line"].unique(), errors="ignore")
         tables = MappingProxyType({**log.tables, table: kept})
-        without = headlines(replace(log, tables=tables, _si={}))
+        without = headlines(replace(log, tables=tables))
         change = without / base - 1
         for figure in change.index[change.abs() >= MOVES]:
             told = (base[figure], without[figure], change[figure])

@@ -55,6 +55,7 @@ def page_of(template, **words):
     return _made("report", autoescape=True).get_template(template).render(words)
 
 
+@cache
 def _made(folder, **how):
     loader = FileSystemLoader(places.place("shared", folder))
     return Environment(loader=loader, undefined=StrictUndefined, **how)
@@ -84,7 +85,7 @@ class Lines(Extension):
 def _environment():
     made = _made(
         "words",
-        extensions=[Lines],
+        extensions=(Lines,),
         finalize=_harmless,
         trim_blocks=True,
         lstrip_blocks=True,

@@ -5,11 +5,13 @@ import numpy as np
 import pandas as pd
 
 from wearbar.log.keys import look_up, stacked
+from wearbar.log.once import kept_with
 from wearbar.log.schema import READINGS, TEXT
 from wearbar.log.units import DISTANCE_KM
 from wearbar.usage.distance import days_of, known_on
 
 
+@kept_with
 def readings(log):
     """Every reading of every table, sorted by vehicle and date, and within a day as driven.
 
@@ -21,7 +23,8 @@ def readings(log):
     its row has `hours` and no odometer. `source` is the odometer table's own, or else the table or
     the column that it was read from. A vehicle that was new in this log starts at 0.
     """
-    rows = stacked([_place(log, name, *pair) for name, pairs in READINGS.items() for pair in pairs])
+    held = [name for name in READINGS if len(log.tables[name])] or ["vehicles"]
+    rows = stacked([_place(log, name, *pair) for name in held for pair in READINGS[name]])
     code, vehicles = pd.factorize(rows["vehicle"], sort=True)
     own = log.tables["vehicles"].set_index("vehicle")["distance_unit"]
     unit = look_up(pd.Series(vehicles, dtype=TEXT), own).fillna(log.units.distance)
