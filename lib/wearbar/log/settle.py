@@ -3,6 +3,7 @@
 import hashlib
 from dataclasses import dataclass, field
 from functools import cache
+from itertools import product
 
 import numpy as np
 import pandas as pd
@@ -120,9 +121,8 @@ def check(source, header, today=None):
     log.take(_drop_after(log, found, today))
     held = [name for name in TABLES if len(tables[name])]
     for rules in (OF_A_ROW, OF_OTHER_ROWS):
-        for name in held:
-            for rule in rules:
-                log.take(rule(name, tables[name], log))
+        for name, rule in product(held, rules):
+            log.take(rule(name, tables[name], log))
     for rule in OF_ALL_TABLES:
         log.take(rule(tables, DEFAULTS | header))
     log.first_day = header.get("first_day") or _oldest(tables, log.as_of)
@@ -185,10 +185,9 @@ def _read_tables(source, header):
         raise LogError(f"The log has no table vehicles; {must}")
     no_part = ("plan", "name", ESCAPED)
     said = repr(sorted((key, str(v)) for key, v in header.items() if key not in no_part))
-    digest, tables, extra = hashlib.sha256(said.encode()), {}, {}
+    digest, tables, extra, has_readings = hashlib.sha256(said.encode()), {}, {}, False
     found = [problems(name, [1], "", "", "unknown-table") for name in source.strange]
     could_hold = [n for n in TABLES if n in READINGS and n in source.tables and n != "vehicles"]
-    has_readings = False
     for name in TABLES:
         if name not in source.tables:
             tables[name], extra[name], said = _absent(name)
@@ -225,13 +224,9 @@ def _no_readings(could_hold, extra, source):
     name = could_hold[0]
     lacking, strange = READINGS[name][0][0], [repr(c[:60]) for c in extra[name].columns[:5]]
     strange = f" ({', '.join(strange)} the format does not name)" if strange else ""
-    where = f"{_where(name, source)}, line 1: the header lacks {lacking}{strange}"
+    where = f"{source.where(name)}, line 1: the header lacks {lacking}{strange}"
     name_it = f"name the column with them {lacking}, or {say}"
     return f"{where}, and no other table has odometer readings; {name_it}"
-
-
-def _where(name, source):
-    return source.files[name].name if name in source.files else f"table {name}"
 
 
 def _require_columns(name, raw, source):
@@ -239,7 +234,7 @@ def _require_columns(name, raw, source):
     lacking = [column for column in needed if column not in raw.columns]
     if not lacking:
         return
-    where, only = _where(name, source), next(iter(raw.columns), "")
+    where, only = source.where(name), next(iter(raw.columns), "")
     what = f"{where}, line 1: the header lacks {', '.join(lacking)}"
     sign = next((sign for sign in ";\t|" if sign in only and len(raw.columns) == 1), "")
     if sign:
@@ -281,8 +276,7 @@ def _digest(name, frame, found):
             digest.update((ends - ends[0]).tobytes())
             digest.update(text.buffers()[2][ends[0] : ends[-1]])
     if len(found):
-        told = found[["line", "column", "value", "rule"]]
-        digest.update(told.to_csv(index=False).encode())
+        digest.update(found[["line", "column", "value", "rule"]].to_csv(index=False).encode())
     return digest.digest()
 
 

@@ -43,6 +43,10 @@ class Source:
     folder: Path | None = None  # of the plan
     files: dict = field(default_factory=dict)  # the file of each table, where it has one
 
+    def where(self, table):
+        """The place of a table, as an error says it."""
+        return self.files[table].name if table in self.files else f"table {table}"
+
 
 def header_names(cells, where):
     """Column names, trimmed and case-folded; a blank one is its place. LogError for two alike."""
