@@ -52,10 +52,14 @@ def words_of(name, **always):
 
 def page_of(template, **words):
     """The HTML of shared/report/<template> filled with `words`: plain text, which it escapes."""
-    return _made("report", autoescape=True).get_template(template).render(words)
+    return _pages().get_template(template).render(words)
 
 
 @cache
+def _pages():
+    return _made("report", autoescape=True)
+
+
 def _made(folder, **how):
     loader = FileSystemLoader(places.place("shared", folder))
     return Environment(loader=loader, undefined=StrictUndefined, **how)
@@ -85,7 +89,7 @@ class Lines(Extension):
 def _environment():
     made = _made(
         "words",
-        extensions=(Lines,),
+        extensions=[Lines],
         finalize=_harmless,
         trim_blocks=True,
         lstrip_blocks=True,
