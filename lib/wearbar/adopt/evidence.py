@@ -26,8 +26,7 @@ from wearbar.adopt.cells import (
 from wearbar.adopt.maps import ASK
 from wearbar.log import schema
 from wearbar.log.checks.peers import grows_with
-from wearbar.log.sources.header import CHOICES
-from wearbar.log.toml import toml
+from wearbar.log.sources.header import CHOICES, toml
 
 _YEAR = r"(?<!\d)\d{4}(?!\d)"
 SHARE = 0.8  # of the rows that must agree

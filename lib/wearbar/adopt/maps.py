@@ -6,8 +6,7 @@ from pathlib import Path
 from wearbar.adopt.cells import DECIMALS, ORDERS, SIZES
 from wearbar.log import schema
 from wearbar.log.sources import LogError
-from wearbar.log.sources.header import check_header
-from wearbar.log.toml import toml, toml_of
+from wearbar.log.sources.header import check_header, toml, toml_of
 
 ASK = "?"
 PARTS = {"log": (dict, "[log]"), "table": (list, "[[table]]"), "vehicle": (list, "[[vehicle]]")}
@@ -26,9 +25,9 @@ class AdoptError(ValueError):
 def read_map(path):
     """The map in a file, as a dict. Raises AdoptError."""
     try:
-        return toml_of(Path(path).read_bytes())
-    except ValueError as error:
-        raise AdoptError(f"{path} is not a map (TOML): {error}") from None
+        return toml_of(Path(path).read_bytes(), f"{path} is not a map (TOML)")
+    except LogError as error:
+        raise AdoptError(str(error)) from None
 
 
 def check_map(mapping):

@@ -11,7 +11,7 @@ from wearbar.adopt.evidence import date_order, decimal_mark, header_units, settl
 from wearbar.adopt.grids import header_lines, headings, pick
 from wearbar.adopt.maps import ASK, AdoptError, asked, table_toml
 from wearbar.log import schema
-from wearbar.log.toml import toml
+from wearbar.log.sources.header import toml
 
 MOST_WORDS = 60
 YES_NO = dict.fromkeys(("yes", "y", "true", "1"), "yes")

@@ -12,12 +12,12 @@ from types import MappingProxyType
 import pandas as pd
 
 from wearbar.log.checks.sizes import figures
-from wearbar.log.plan import plan_in, read_plan
+from wearbar.log.plan import plan_of, read_plan
 from wearbar.log.schema import TABLES
 from wearbar.log.service import ServiceLog
 from wearbar.log.settle import check
 from wearbar.log.sources import open_source
-from wearbar.log.sources.header import check_header
+from wearbar.log.sources.header import check_header, toml_of
 from wearbar.log.sources.raw import LogError, Source, raw_of_frame
 from wearbar.log.tasks import WORDS, as_planned
 from wearbar.log.units import Units
@@ -91,17 +91,16 @@ def _plan(source):
         return None
     distance = check_header(source.header).get("distance", "km")
     if "\n" in name:
-        return plan_in(name, distance, "the plan in table log")
-    if not source.folder or not _is_beside(source.folder, name):
+        where = "the plan in table log"
+        return plan_of(toml_of(name, where), distance, where)
+    folder, is_beside = source.folder, False
+    try:
+        if folder:
+            (folder / name).is_file()  # a name too long for one is found here
+            is_beside = (folder / name).resolve().is_relative_to(folder.resolve())
+    except (OSError, RuntimeError, ValueError):
+        pass
+    if not is_beside:
         mend = "the plan must stand beside the tables: put a copy there."
         raise LogError(f"log.toml: plan is {name[:80]!r}; {mend}")
-    return read_plan(source.folder / name, distance=distance)
-
-
-def _is_beside(folder, name):
-    """Whether it can be the name of a file in a folder, and leads not out of it."""
-    try:
-        (folder / name).is_file()  # a name too long for one is found here
-        return (folder / name).resolve().is_relative_to(folder.resolve())
-    except (OSError, RuntimeError, ValueError):
-        return False
+    return read_plan(folder / name, distance)

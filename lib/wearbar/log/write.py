@@ -16,9 +16,8 @@ from wearbar.log.checks.problems import PROBLEM_COLUMNS, RULES
 from wearbar.log.keys import with_extra
 from wearbar.log.schema import TABLES
 from wearbar.log.settle import MARK
-from wearbar.log.sources.header import ESCAPED, KEYS, check_header
+from wearbar.log.sources.header import ESCAPED, KEYS, check_header, toml
 from wearbar.log.sources.raw import FORMULA, LogError, raw_of_frame, unescaped
-from wearbar.log.toml import toml
 
 MADE, WRITTEN = ("log", "set_aside"), "written.json"
 _FORMULA = re.compile(f"'*[{FORMULA}]")

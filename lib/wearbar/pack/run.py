@@ -195,7 +195,7 @@ def _fault(error):
     said = str(getattr(error, "evalue", "") or error) or type(error).__name__
     kind = getattr(error, "ename", type(error).__name__)
     said = clean(said.strip().splitlines()[0], 400)
-    return said if kind in ("NotDone", "LogError", "PlanError") else f"{said} ({kind})"
+    return said if kind in ("NotDone", "LogError") else f"{said} ({kind})"
 
 
 def _render(book, name, log_name, front_page):

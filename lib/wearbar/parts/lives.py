@@ -5,8 +5,7 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.log.keys import look_up
-from wearbar.log.plan import SHARES
-from wearbar.log.schema import TEXT
+from wearbar.log.schema import SHARES, TEXT
 
 GOES_ON = ("rotated", "moved", "stored")
 NOT_LISTED = "item not in the log"

@@ -7,8 +7,7 @@ import pandas as pd
 
 from wearbar import intervals, usage
 from wearbar import parts as spans
-from wearbar.log.plan import SHARES
-from wearbar.log.schema import column
+from wearbar.log.schema import SHARES, column
 from wearbar.stats.clustered import added_up
 
 # kind of use to its words: "on gravel or dirt", "in short trips"

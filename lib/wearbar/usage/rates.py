@@ -5,8 +5,7 @@ import numpy as np
 import pandas as pd
 from scipy import sparse, stats
 
-from wearbar.log.plan import SHARES
-from wearbar.log.schema import TEXT
+from wearbar.log.schema import SHARES, TEXT
 from wearbar.usage.distance import (
     as_dates,
     days_of,
