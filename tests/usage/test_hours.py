@@ -92,7 +92,7 @@ class TestOneDay:
         log, readings, found, _ = digger
         model = fit_usage(readings, log.tables["vehicles"][["vehicle", "kind", "site"]], log.as_of)
         now = found[found["is_current"]]
-        told = due_dates(model, None, now, log.as_of)
+        told = due_dates(model, now)
         for i, day in told["date"].items():
             before, then, after = (
                 chance_due(model, now.loc[[i]], day + pd.Timedelta(days=d)).item()

@@ -1,4 +1,4 @@
-from types import MappingProxyType
+from types import MappingProxyType, SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -279,7 +279,7 @@ def test_hours():
     assert found["distance_km"].isna().all()
     meter = usage.path_of(found, "hours")
     hours = usage.distance_at(meter, ["A"], ["2021-01-06"]).iloc[0]
-    assert hours.tolist() == [110, 100, 120, False]
+    assert hours.tolist() == [110, 100, 120]
     assert when(meter, 115, 121) == ["2021-01-09", "not yet"]
 
 
@@ -298,7 +298,6 @@ def test_work_without_a_reading_lies_between_those_around_it():
     assert found["distance_km"].tolist()[:2] == [4280, 4000]
     assert found["low_km"].tolist()[:3] == [4000, 4000, 4560]
     assert found["high_km"].dropna().tolist() == [4560, 4000, 4000]
-    assert found["is_exact"].tolist() == [False, True, False, False]
     assert found["distance_km"].isna().tolist() == [False, False, True, True]
     assert np.isnan(found["low_km"].iloc[3])
     assert np.isnan(found["high_km"].iloc[2])
@@ -310,7 +309,6 @@ def test_readings_that_differ_on_a_day_are_its_range():
         "distance_km": 140,
         "low_km": 100,
         "high_km": 140,
-        "is_exact": True,
     }
     assert at(found, "2021-01-06", "2021-01-16")["distance_km"].tolist() == [50, 170]
     assert when(found, 95, 100, 120, 140, 170) == [
@@ -338,8 +336,8 @@ def test_the_first_day_that_reached_a_distance():
 
 def test_unknown_vehicles_and_blanks_are_not_known():
     found = line(("2021-01-01", 100), ("2021-01-11", 200))
-    assert at(found, "2021-01-05", vehicle="Z").drop(columns="is_exact").isna().all(axis=None)
-    assert at(found, None).drop(columns=["is_exact", "high_km"]).isna().all(axis=None)
+    assert at(found, "2021-01-05", vehicle="Z").isna().all(axis=None)
+    assert at(found, None).drop(columns="high_km").isna().all(axis=None)
     assert when(found, 150, vehicle="Z") == when(found, np.nan) == ["not yet"]
 
 
@@ -411,16 +409,6 @@ def test_a_line_that_goes_back_is_held_level():
     assert when(found, 100, 110) == ["2021-01-01", "2021-01-16"]
 
 
-def test_distance_between_has_the_bounds_of_both_ends():
-    found = line(("2021-01-01", 0), ("2021-01-11", 100), ("2021-01-21", 300))
-    between = usage.distance_between(found, ["A"], ["2021-01-06"], ["2021-01-16"]).iloc[0]
-    assert between.to_dict() == {"distance_km": 150, "low_km": 0, "high_km": 300}
-    within = usage.distance_between(found, ["A"], ["2021-01-03"], ["2021-01-08"]).iloc[0]
-    assert within.to_dict() == {"distance_km": pytest.approx(50), "low_km": 0, "high_km": 100}
-    exact = usage.distance_between(found, ["A"], ["2021-01-01"], ["2021-01-21"]).iloc[0]
-    assert exact.to_dict() == {"distance_km": 300, "low_km": 300, "high_km": 300}
-
-
 def test_a_reading_is_put_on_the_scale_of_its_instrument():
     found = line(("2021-01-01", 44000), ("2021-02-01", 45000, 0), ("2021-03-01", 900))
     dates = ["2021-01-15", "2021-02-01", "2021-02-01", "2021-02-15", "2025-01-01", None]
@@ -446,7 +434,7 @@ def test_rows_with_and_without_a_reading_of_their_own():
     )
     assert rows["distance_km"].tolist() == [50, 70, 130]
     assert rows["low_km"].tolist() == [0, 70, 130]
-    assert rows["is_exact"].tolist() == [False, True, True]
+    assert rows["high_km"].tolist() == [100, 70, 130]
 
 
 # rates, gaps
@@ -456,19 +444,18 @@ def test_daily_rate_over_the_trailing_year():
     # 10 km a day for 100 days, then 20 for 100: windows of 200 and of 50 days
     found = line(("2021-01-01", 0), ("2021-04-11", 1000), ("2021-07-20", 3000))
     rate = usage.daily_rate(found, pd.Timestamp("2021-07-20"), days=200).iloc[0]
-    assert (rate["rate_km_per_day"], rate["n_readings"], rate["last_km"]) == (15, 3, 3000)
+    assert (rate["rate_km_per_day"], rate["last_km"]) == (15, 3000)
     assert rate["last_date"] == pd.Timestamp("2021-07-20")
     # two spans of 100 days, 5 a day off the mean each: variance (500^2/100)*2/1 = 5000 a day; s.e. 5; t(1) at 95% is 6.3138
     assert rate["high"] == pytest.approx(15 + 5 * 6.313752, rel=1e-6)
-    assert rate["low"] == 0
     recent = usage.daily_rate(found, pd.Timestamp("2021-07-20"), days=50).iloc[0]
-    assert (recent["rate_km_per_day"], recent["n_readings"]) == (20, 1)
+    assert recent["rate_km_per_day"] == 20
     assert np.isnan(recent["high"])
     earlier = usage.daily_rate(found, pd.Timestamp("2021-05-01"), days=365).iloc[0]
     assert (earlier["rate_km_per_day"], earlier["last_km"]) == (10, 1000)
     stale = usage.daily_rate(found, pd.Timestamp("2023-01-01"), days=365).iloc[0]
     assert np.isnan(stale["rate_km_per_day"])
-    assert (stale["n_readings"], stale["last_km"]) == (0, 3000)
+    assert stale["last_km"] == 3000
 
 
 def test_daily_rate_is_one_row_a_vehicle_and_the_same_alone():
@@ -621,9 +608,13 @@ def test_use_of_many_at_once_is_that_of_each_alone():
     vehicle = rng.choice(list("ABCD"), 60)
     start = pd.Timestamp("2021-02-01") + pd.to_timedelta(rng.integers(0, 300, 60), unit="D")
     end = start + pd.to_timedelta(rng.integers(1, 365, 60), unit="D")
-    every = usage.use_shares(table, found, vehicle, start, end)
+
+    def shares_of(use, *asked):
+        return usage.use_shares(SimpleNamespace(si=lambda name: use), found, *asked)
+
+    every = shares_of(table, vehicle, start, end)
     alone = [
-        usage.use_shares(table[table["vehicle"] == v], found, [v], [s], [e])
+        shares_of(table[table["vehicle"] == v], [v], [s], [e])
         for v, s, e in zip(vehicle, start, end, strict=True)
     ]
     pd.testing.assert_frame_equal(every, pd.concat(alone, ignore_index=True))

@@ -34,13 +34,13 @@ def reminder_drift(log, found, readings, confidence=0.9, use=None):
     rows = _stands_for(found, seen, _dash(seen, usage.path_of(readings)))
     names = {"anchor_date": "last_date", "due_km": "plan_km", "due_odometer_km": "plan_odometer_km"}
     rows = rows.rename(columns=names)
-    fleet, days = log.tables["vehicles"][["vehicle", "kind", "site"]], {}
+    days = {}
     use = readings if use is None else use
-    model = model_of(use, fleet, log.as_of, log.tables["layups"])
+    model = model_of(use, log)
     for name, day in (("plan", "due_date"), ("reminder", "reminder_day")):
         point = {"due_km": rows[f"{name}_km"], "due_hours": np.nan, "due_date": rows[day]}
         asked = rows[["vehicle"]].assign(**point)
-        days[name] = due_dates(model, fleet, asked, log.as_of, confidence)
+        days[name] = due_dates(model, asked, confidence)
     days["reminder"] = days["reminder"].where(~rows["is_showing"], rows["shown"], axis=0)
     drift = pd.DataFrame({e: (days["reminder"][e] - days["plan"][e]).dt.days for e in ENDS})
     rows = rows.assign(

@@ -13,7 +13,7 @@ from wearbar.intervals.occasion import STALE_DAYS
 from wearbar.log.keys import is_among, stacked
 from wearbar.log.schema import TEXT
 from wearbar.stats.estimate import FEW_VEHICLES, MIN_VEHICLES, Estimate, refused
-from wearbar.usage.forecast import ENDS, due_dates
+from wearbar.usage.forecast import due_dates, model_of
 
 FORECAST_DAYS = 60
 GUARDED = ("defects", "certificates", "campaigns")  # tables without which a danger can't be seen
@@ -70,8 +70,7 @@ def open_tasks(found, log, use, confidence=0.9):
     limits no back-test has widened.
     """
     tasks = found[found["is_current"] & found["state"].isin(OPEN)]
-    fleet, stays = log.tables["vehicles"][["vehicle", "kind", "site"]], log.tables["layups"]
-    told = due_dates(use, fleet, tasks, log.as_of, confidence, stays)[list(ENDS)]
+    told = due_dates(model_of(use, log), tasks, confidence)
     told.columns = ["expected_date", "low_date", "high_date"]
     return _over_due(tasks.assign(**told))
 

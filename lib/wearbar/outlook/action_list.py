@@ -81,8 +81,7 @@ def actions(
     found = intervals.occasions(log, readings) if found is None else found
     table = intervals.items(log, found, readings) if table is None else table
     worn = worn_of(log, readings, confidence)[1] if worn is None else worn
-    fleet, stays = log.tables["vehicles"][["vehicle", "kind", "site"]], log.tables["layups"]
-    use = model_of(readings if use is None else use, fleet, log.as_of, stays)
+    use = model_of(readings if use is None else use, log)
     until = log.as_of + pd.Timedelta(days=days)
     rows = [
         _items(table, log, readings, until),
@@ -206,7 +205,7 @@ def _warranties(log, readings, use, until):
     )
     driven = usage.distance_at(path, v["vehicle"], today)["low_km"]
     v = v[until_km.isna() | (v["due_km"] > driven)]
-    day = due_dates(use, None, v, log.as_of)["date"]
+    day = due_dates(use, v)["date"]
     rows = v.assign(by=day, due_date=day, kind="warranty", item="warranty", table="vehicles")
     urgency = np.where(day.le(log.as_of + SOON), "ends soon", "coming")
     return rows.assign(urgency=urgency)[day.le(until)]

@@ -197,7 +197,7 @@ def next_work(outlook):
     rows, as_of = outlook.ahead.rows, outlook.as_of
     day = rows["due_day"].where(rows["due_day"].abs() < FAR_DAYS)
     rows = rows.assign(due_date=days_later(as_of, day))
-    found = due_dates(outlook.model, None, rows, as_of, outlook.confidence)
+    found = due_dates(outlook.model, rows, outlook.confidence)
     made = rows[["vehicle", "site", "task", "position", "safety"]].join(
         found.set_axis(["due_date", "low_date", "high_date"], axis=1)
     )

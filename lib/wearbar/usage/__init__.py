@@ -9,7 +9,6 @@ from wearbar.usage.distance import (
     Path,
     date_at,
     distance_at,
-    distance_between,
     distance_of,
     odometer_of,
     path_of,
@@ -19,7 +18,6 @@ from wearbar.usage.rates import daily_rate, gaps, layup_days, site_at, use_share
 from wearbar.usage.readings import readings
 
 __all__ = [
-    "Path", "daily_rate", "date_at", "distance_at", "distance_between", "distance_of", "gaps",
-    "layup_days", "odometer_of", "path_of", "readings", "site_at", "to_cumulative",
-    "use_shares",
+    "Path", "daily_rate", "date_at", "distance_at", "distance_of", "gaps", "layup_days",
+    "odometer_of", "path_of", "readings", "site_at", "to_cumulative", "use_shares",
 ]  # fmt: skip
