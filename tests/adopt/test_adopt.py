@@ -18,7 +18,7 @@ from wearbar import adopt
 from wearbar.adopt.cells import DECIMALS, ORDERS, dates, numbers
 from wearbar.adopt.evidence import date_order, decimal_mark
 from wearbar.adopt.grids import headings
-from wearbar.cost.bills import fuel_cost, money_lines
+from wearbar.cost.bills import money_lines
 from wearbar.log import LogError, read_log
 from wearbar.pack.cli import main
 
@@ -1021,7 +1021,7 @@ class TestMoney:
     def test_the_log_then_has_the_cost(self, tmp_path):
         done, _ = adopted(fuel_sheet(tmp_path / "s.csv", "Price per litre", cost=False))
         log = adopt.keep(done, tmp_path / "log")
-        assert fuel_cost(log.tables["fuel"]).sum() == pytest.approx(
+        assert money_lines(log)["amount"].sum() == pytest.approx(
             sum((8 + 3.7 * k) * (1.42 + 0.01 * (k % 4)) for k in range(10))
         )
 

@@ -125,7 +125,7 @@ def _account(rows, km, late, years, sites):
     driven = pd.DataFrame(
         {"vehicle": name[car], "quarter": period[quarter], "distance_km": km[car, quarter]}
     )
-    return money.Account(cars, lines, lines.iloc[:0], driven, 0, "net", frozenset({"work", "fuel"}))
+    return money.Account(cars, lines, lines.iloc[:0], driven, "net", frozenset({"work", "fuel"}))
 
 
 def true_rate(yearly=YEARLY, level=1.0, pace=KM_A_YEAR / 4):

@@ -33,10 +33,9 @@ def by_year(account, confidence=0.9):
 
 def _by_vehicle_and_year(account):
     """Amount and distance of every vehicle and calendar year with a distance."""
-    year = account.quarters["quarter"].dt.year.rename("year")
-    distance = account.quarters.groupby(["vehicle", year])["distance_km"].sum()
+    years = account.quarters.assign(year=account.quarters["quarter"].dt.year)
     lines = account.lines.assign(year=account.lines["date"].dt.year)
-    return entries_of(lines, distance, ["vehicle", "year"])
+    return entries_of(lines, years.groupby(["vehicle", "year"])["distance_km"].sum())
 
 
 def change_of_years(account, confidence=0.9):
@@ -68,7 +67,7 @@ def differences(account, by, confidence=0.9, rng=None):
     could make a difference clear.
     """
     lines, cars = account.lines, account.vehicles.set_index("vehicle")
-    made = entries_of(lines, cars["distance_km"], ["vehicle"])
+    made = entries_of(lines, cars["distance_km"])
     made["group"] = made["vehicle"].map(cars[by])
     size, known = made["group"].value_counts(), known_by(lines, lines["vehicle"].map(cars[by]))
     shown = size.index[size >= estimate.SMALL_SITE].difference(known.index[known < MIN_KNOWN])
@@ -80,7 +79,14 @@ def differences(account, by, confidence=0.9, rng=None):
     names, first, size = np.unique(groups, return_index=True, return_counts=True)
     rows = []
     if len(names) > 1 and least_p(size, DEALS) * len(names) <= CLEAR_P:
-        chances = _dealt(money, first, rng or np.random.default_rng(30))
+        # p of each group's difference from the rest: vehicles dealt among the groups again
+        order = np.tile(np.arange(len(groups)), (DEALS, 1))
+        order[1:] = (rng or np.random.default_rng(30)).permuted(order, axis=1)[1:]
+        sums = inside_outside(money, order, first)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            inside, outside = (np.log(spent / driven) for spent, driven in sums)
+        far = np.abs(inside - outside)
+        chances = (far >= far[0] - 1e-9).mean(axis=0)
         for name, n, p in zip(names, size, chances, strict=True):
             own = groups == name
             ratio, *limits = estimate.ratio_apart(money[:, own], money[:, ~own], confidence)
@@ -90,15 +96,3 @@ def differences(account, by, confidence=0.9, rng=None):
     frame["p_holm"] = estimate.holm(frame["p"].to_numpy(float))
     frame["is_clear"] = frame["p_holm"] < CLEAR_P
     return frame.sort_values("ratio", ascending=False, ignore_index=True)
-
-
-def _dealt(money, first, rng):
-    """p of each group's difference from the rest, vehicles dealt among the groups again."""
-    n = money.shape[1]
-    order = rng.permuted(np.tile(np.arange(n), (DEALS, 1)), axis=1)
-    order[0] = np.arange(n)
-    sums = inside_outside(money, order, first)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        inside, outside = (np.log(spent / driven) for spent, driven in sums)
-    far = np.abs(inside - outside)
-    return (far >= far[0] - 1e-9).mean(axis=0)

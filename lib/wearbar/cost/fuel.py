@@ -7,15 +7,14 @@ far from its vehicle's usual: a fill or reading before it is missing or mistyped
 """
 
 import numpy as np
-import pandas as pd
 
 from wearbar import usage
-from wearbar.cost.bills import fuel_cost
+from wearbar.log.keys import stacked
 from wearbar.stats.estimate import ratios
 
 FAR = 0.7  # of the vehicle's median consumption, or the same above it
 ENOUGH = 5  # tanks that a usual consumption needs
-TANK = ["vehicle", "kind", "date", "distance_km", "volume_l", "l_per_100km", "cost", "fills"]
+TANK = ["vehicle", "kind", "date", "distance_km", "volume_l", "l_per_100km"]
 
 
 def tanks(log, readings):
@@ -27,11 +26,16 @@ def tanks(log, readings):
     no distance, and "far", below `FAR` of the vehicle's median or as much above it, where it has
     `ENOUGH` tanks.
     """
-    fuel = log.si("fuel").assign(cost=fuel_cost(log.tables["fuel"]))
-    fuel = pd.concat([fuel, *_set_aside(log)], ignore_index=True)
+    fuel, lost = log.si("fuel"), log.aside.get("fuel", log.tables["fuel"].iloc[:0])
+    # a tank lacks the litres of a fill set aside, unless that was one typed twice
+    twice = log.set_aside.query("rule == 'same-reading' and table == 'fuel'")["line"]
+    lost = lost.drop(twice, errors="ignore").dropna(subset=["vehicle", "date"])
+    lost = lost[["vehicle", "date", "kind"]].assign(filled_to="part", volume_l=np.nan)
+    fuel = stacked([fuel, lost])
     fuel["kind"] = fuel["kind"].fillna("not said")
-    asked = fuel["vehicle"], fuel["date"], fuel["odometer_km"]
-    fuel["at_km"] = usage.to_cumulative(readings, *asked)
+    fuel["at_km"] = usage.to_cumulative(
+        readings, fuel["vehicle"], fuel["date"], fuel["odometer_km"]
+    )
     fuel = fuel.sort_values(["vehicle", "kind", "date", "at_km"], kind="stable")
     series = ["vehicle", "kind"]
     fuel["ends"] = fuel["filled_to"].fillna("full").eq("full") & fuel["at_km"].notna()
@@ -41,9 +45,6 @@ def tanks(log, readings):
     made = fuel.groupby([*series, "number"], as_index=False).agg(
         date=("date", "last"),
         volume_l=("volume_l", "sum"),
-        cost=("cost", "sum"),
-        priced=("cost", "count"),
-        fills=("volume_l", "size"),
         is_closed=("ends", "any"),
         missing=("missing", "any"),
         at_km=("closed_km", "max"),
@@ -51,7 +52,6 @@ def tanks(log, readings):
     made["distance_km"] = made["at_km"] - made.groupby(series)["at_km"].shift()
     made = made[made["is_closed"] & (made["number"] > 0)]
     usable = made["distance_km"].gt(0) & ~made["missing"]
-    made["cost"] = made["cost"].where(made["priced"] == made["fills"])
     made["l_per_100km"] = 100 * made["volume_l"] / made["distance_km"].where(usable)
     own = made.groupby(series)["l_per_100km"]
     usual = own.transform("median").where(own.transform("count") >= ENOUGH)
@@ -59,16 +59,6 @@ def tanks(log, readings):
     kept = made.loc[usable & ~far, TANK].reset_index(drop=True)
     kept.attrs |= {"no_figure": int((~usable).sum()), "far": int(far.sum())}
     return kept
-
-
-def _set_aside(log):
-    """Fills that the log sets aside: their tank lacks their litres. Not one typed twice."""
-    if "fuel" not in log.aside:
-        return []
-    twice = log.set_aside.query("rule == 'same-reading' and table == 'fuel'")["line"]
-    lost = log.aside["fuel"].drop(twice, errors="ignore").dropna(subset=["vehicle", "date"])
-    lost = lost[["vehicle", "date", "kind"]].assign(filled_to="part", volume_l=np.nan)
-    return [lost] if len(lost) else []
 
 
 def fuel_economy(tanks, by=("vehicle", "kind"), confidence=0.9):

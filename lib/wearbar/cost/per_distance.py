@@ -4,21 +4,12 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from wearbar.log.keys import look_up
 from wearbar.stats.estimate import Estimate, ratios, refused, shrink, untold
 
-COST = [
-    "cost_per_km",
-    "low",
-    "high",
-    "n",
-    "distance_km",
-    "amount",
-    "days",
-    "bills",
-    "share",
-    "cost_per_day",
-    "known_share",
-]
+COST = """
+    cost_per_km low high n distance_km amount days bills share cost_per_day known_share
+"""
 MIN_DAYS, YEAR_DAYS = 91, 365  # of record: for a cost by distance or day; for a year's distance
 MIN_BILLS = 30  # rows with money, for limits: of fewer, 90% hold 40 times in 100 in simulation
 MIN_KNOWN = 0.8  # of rows with their money: below it a cost per distance is refused
@@ -27,24 +18,35 @@ MIN_KNOWN = 0.8  # of rows with their money: below it a cost per distance is ref
 def cost_per_km(account, by=None, confidence=0.9):
     """Cost per distance and day of the account, or by `by`, largest total first.
 
-    by: "category", "is_fixed", "vehicle", "kind" or "site". Frame: the group, `cost_per_km, low,
-    high, n, distance_km, amount, days, bills, share, cost_per_day, known_share`: total cost over
-    total distance of the days whose distance is known; `amount` and `cost_per_day` are of all days.
-    Limits by the spread between `n` vehicles, of three or more and `MIN_BILLS` rows with money.
-    cost_per_km is NaN where `known_share`, the least share of rows with money over the workshop's
-    and the fuel, is below `MIN_KNOWN`; both costs are NaN where no vehicle (of its own row, that
+    by: "category", "is_fixed", "vehicle", "kind" or "site". Frame: the group and `COST`: total cost
+    over total distance of the days whose distance is known; amount and cost_per_day are of all
+    days. Limits by the spread between n vehicles, of three or more and `MIN_BILLS` rows with money.
+    cost_per_km is NaN where known_share, the least share of rows with money over the workshop's and
+    the fuel, is below `MIN_KNOWN`; both costs are NaN where no vehicle (of its own row, that
     vehicle) has been in the account for `MIN_DAYS`.
     """
-    lines, cars = account.lines, account.vehicles.set_index("vehicle")
-    column = by if by in ("category", "is_fixed") else None
-    entries = entries_of(lines, cars["distance_km"], ["vehicle"], column)
-    group, of_line = _group(entries, cars, by), _group(lines, cars, by)
-    days = cars["days"].sum()
-    if not column:
-        days = cars["days"].groupby(_group(cars.reset_index(), cars, by).to_numpy()).sum()
-    made = ratios(group, entries["amount"], entries["distance_km"], confidence)
-    made = made.join(_money_of(lines, of_line), how="outer").assign(days=days)
-    made["amount"] = made["amount"].where(made.index.isin(of_line), 0.0)
+    lines, cars = account.lines, account.vehicles
+    if by in ("category", "is_fixed"):  # each vehicle's distance counts for every group
+        lines = lines.assign(group=lines[by])
+        groups = lines.loc[lines["with_distance"], ["group"]].dropna().drop_duplicates()
+        days, units = cars["days"].sum(), cars.merge(groups, how="cross")
+    else:
+        units = cars.assign(group=cars[by].fillna("not known") if by else "all")
+        lines = lines.assign(group=look_up(lines["vehicle"], units.set_index("vehicle")["group"]))
+        days = units.groupby("group")["days"].sum()
+    entries = entries_of(lines, units.set_index(["vehicle", "group"])["distance_km"])
+    made = ratios(entries["group"], entries["amount"], entries["distance_km"], confidence)
+    # what is spread by month counts once
+    bills = lines[lines["amount"].fillna(0).ne(0)].drop_duplicates(["source", "line"])
+    money = {
+        "amount": lines.groupby("group")["amount"].sum(min_count=1),
+        "bills": bills.groupby("group").size(),
+        "known_share": known_by(lines, lines["group"]),
+    }
+    made = made.join(pd.DataFrame(money), how="outer").assign(days=days)
+    has_lines = made.index.isin(lines["group"])
+    made["amount"] = made["amount"].where(has_lines, 0.0)
+    made.loc[has_lines & made["known_share"].isna(), "known_share"] = 1.0  # fixed costs alone
     made = made.fillna({"bills": 0, "known_share": 0.0}).astype({"bills": int, "n": "Int64"})
     made["share"] = made["amount"] / made["amount"].sum()
     made["cost_per_day"] = made["amount"] / made["days"]
@@ -54,40 +56,17 @@ def cost_per_km(account, by=None, confidence=0.9):
     made[["value", "low", "high"]] = made[["value", "low", "high"]].mask(blank)
     made["cost_per_day"] = made["cost_per_day"].mask(blank & short)
     made = made.rename(columns={"value": "cost_per_km", "denominator": "distance_km"})
-    made = made.rename_axis(by or "group").reset_index()
-    return made[[by or "group", *COST]].sort_values("amount", ascending=False, ignore_index=True)
+    made = made.sort_values("amount", ascending=False)[COST.split()]
+    return made.rename_axis(by or "group").reset_index()
 
 
-def _group(rows, cars, by):
-    """The group of each row: of its own, or of its vehicle."""
-    if by in ("category", "is_fixed", "vehicle"):
-        return rows[by]
-    return rows["vehicle"].map(cars[by]).fillna("not known") if by else pd.Series("all", rows.index)
-
-
-def _money_of(lines, group):
-    """By group (one entry a line): `amount` (NaN where none is known), `bills`, `known_share`."""
-    # what is spread by month counts once
-    bills = lines[lines["amount"].fillna(0).ne(0)].drop_duplicates(["source", "line"])
-    columns = {
-        "amount": lines["amount"].groupby(group).sum(min_count=1),
-        "bills": bills.groupby(group.loc[bills.index]).size(),
-        "known_share": known_by(lines, group),
-    }
-    return pd.DataFrame(columns).fillna({"bills": 0, "known_share": 1.0})
-
-
-def entries_of(lines, distance, keys, column=None):
-    """Amount and distance of every unit (`keys`) with a distance; by `column` too, if any."""
-    distance = distance[distance > 0].rename("distance_km")
-    by = [*keys, column] if column else keys
-    lines = lines[lines["with_distance"]]
-    sums = lines.groupby(by, observed=True)["amount"].sum()
-    if column:
-        sums = sums.unstack(column).reindex(distance.index).fillna(0.0).stack()
-        return sums.rename("amount").reset_index().join(distance, on=keys)
-    sums = sums.reindex(distance.index).fillna(0.0)
-    return pd.DataFrame({"amount": sums, "distance_km": distance}).reset_index()
+def entries_of(lines, distance):
+    """Amount and distance of every unit with a distance. distance: Series, its index the unit, by
+    columns of `lines`."""
+    distance, lines = distance[distance > 0].rename("distance_km"), lines[lines["with_distance"]]
+    amount = lines.groupby(list(distance.index.names), observed=True)["amount"].sum()
+    entries = distance.to_frame().assign(amount=amount.reindex(distance.index).fillna(0.0))
+    return entries.reset_index()
 
 
 def known_by(lines, group):
@@ -110,7 +89,7 @@ def by_vehicle(account, confidence=0.9):
     made["km_per_year"] = per_year.where(made["days"] >= YEAR_DAYS)
     quarters = account.quarters.set_index(["vehicle", "quarter"])["distance_km"]
     dated = account.lines.assign(quarter=pd.DatetimeIndex(account.lines["date"]).to_period("Q"))
-    inner = entries_of(dated, quarters, ["vehicle", "quarter"])
+    inner = entries_of(dated, quarters)
     within = ratios(inner["vehicle"], inner["amount"], inner["distance_km"], confidence)
     within = within.reindex(made["vehicle"])
     t = stats.t.ppf((1 + confidence) / 2, (within["n"] - 1).clip(lower=1).astype(float))

@@ -48,7 +48,7 @@ def cheapest_ages(fleet, lines, periods, values, born, confidence=0.9):
     ]
 
 
-def cheapest_age(kind, lines, periods, values, born, confidence=0.9, rng=None, samples=1000):
+def cheapest_age(kind, lines, periods, values, born, confidence=0.9, samples=1000):
     """`Keeping` of the vehicles in `periods`, all of one kind.
 
     lines: money lines; those of `AGE_CATEGORIES` count. periods: `repairs.observed_periods`.
@@ -63,7 +63,14 @@ def cheapest_age(kind, lines, periods, values, born, confidence=0.9, rng=None, s
     age, years, cost = edges[1 : usable + 1], years[:, :usable], cost[:, :usable]
     curve = pd.DataFrame({"age_years": age, "at_risk": at_risk[:usable]})
     oldest = float(periods["to_years"].max())
-    if why := _refusal(len(cars), usable, at_risk[0], min((weight > 0).sum(), new.sum())):
+    few, valued = f"fewer than {MIN_AT_RISK} vehicles", min((weight > 0).sum(), new.sum())
+    whys = {
+        f"needs {MIN_AT_RISK} vehicles of a kind": len(cars) < MIN_AT_RISK,
+        f"{few} were on record when new": at_risk[0] < MIN_AT_RISK,
+        f"{few} were on record at an age of {MIN_YEARS:.0f} years": usable * STEP_YEARS < MIN_YEARS,
+        f"{few} have a price and a later value: record valuations": valued < MIN_AT_RISK,
+    }
+    if why := next((why for why, lacks in whys.items() if lacks), ""):
         none = refused(why, confidence, len(cars), "years")
         return Keeping(kind, none, curve, oldest=oldest)
 
@@ -77,7 +84,7 @@ def cheapest_age(kind, lines, periods, values, born, confidence=0.9, rng=None, s
         return (lost + STEP_YEARS * np.cumsum(rate, axis=1)) / age, fall, start
 
     (point,), (fall,), (start,) = costs(np.ones((1, len(cars))))
-    draws = costs(vehicle_draws(len(cars), rng or np.random.default_rng(20), samples))[0]
+    draws = costs(vehicle_draws(len(cars), np.random.default_rng(20), samples))[0]
     curve["cost_per_year"] = point
     later = percentiles(draws[:, -1] - draws[:, np.argmin(point)], len(cars), confidence)[0]
     within = curve["age_years"][point <= 1.05 * point.min()]
@@ -123,15 +130,3 @@ def _decline(values, born, cars):
     yearly = decline.sum() / weight.sum() if weight.sum() > 0 else 0.0
     age = ((bought["date"] - born.reindex(bought.index)).dt.days / YEAR_DAYS).reindex(cars)
     return decline, weight, (bought["value"].reindex(cars) * np.exp(yearly * age)).to_numpy(float)
-
-
-def _refusal(vehicles, usable, new, valued):
-    """Why no age can be named, or "". new, valued: vehicles on record as new, and with values."""
-    few = f"fewer than {MIN_AT_RISK} vehicles"
-    whys = {
-        f"needs {MIN_AT_RISK} vehicles of a kind": vehicles < MIN_AT_RISK,
-        f"{few} were on record when new": new < MIN_AT_RISK,
-        f"{few} were on record at an age of {MIN_YEARS:.0f} years": usable * STEP_YEARS < MIN_YEARS,
-        f"{few} have a price and a later value: record valuations": valued < MIN_AT_RISK,
-    }
-    return next((why for why, lacks in whys.items() if lacks), "")

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from wearbar.cost.bills import ONE_DAY, joined, lines_of
+from wearbar.cost.bills import ONE_DAY, lines_of
 from wearbar.cost.per_distance import MIN_KNOWN, known_by
 from wearbar.stats.estimate import ratio, refused
 
@@ -21,7 +21,7 @@ def value_points(log):
     worth = worth[basis == basis.mode().iloc[0]] if len(worth) else worth
     settled = np.where(v["disposal"].isin(NOT_SOLD), "settlement", "received")
     parts = [
-        v[["vehicle"]].assign(date=joined(v).array, value=v["price"], basis="price"),
+        v[["vehicle"]].assign(date=log.joined.array, value=v["price"], basis="price"),
         worth[["vehicle", "date", "value"]].assign(basis="valuation"),
         v[["vehicle"]].assign(date=v["disposed"], value=v["disposed_value"], basis=settled),
     ]

@@ -42,9 +42,9 @@ def series_of(log):
     latest = latest[["key", "measured_from", *PLAIN]].explode("position")
     vehicles = log.plan.assign(log.tables["vehicles"]).reset_index()
     series = vehicles.merge(latest, on="plan").astype({"position": TEXT})
-    c, v = log.tables["certificates"], log.tables["vehicles"]
-    ours = v["acquired"].fillna(v["in_service"]).set_axis(v["vehicle"])
-    came_with = look_up(c["vehicle"], ours).clip(upper=c["valid_to"])  # a paper without its test
+    c = log.tables["certificates"]
+    # a paper without its test came with the vehicle
+    came_with = look_up(c["vehicle"], log.joined).clip(upper=c["valid_to"])
     c = c.assign(told_from=known_on(c["tested"].fillna(came_with), c["recorded"]))
     expires = series.loc[series["measured_from"].eq("expiry"), ["vehicle", "task"]].reset_index()
     both = expires.merge(c, on="vehicle")

@@ -55,13 +55,19 @@ class ServiceLog:
         return hashlib.sha256(repr(made).encode()).hexdigest()
 
     @property
+    def joined(self):
+        """The day that each vehicle joined, by vehicle: acquired, else put in service."""
+        v = self.tables["vehicles"]
+        return v["acquired"].fillna(v["in_service"]).set_axis(v["vehicle"])
+
+    @property
     def record_periods(self):
         """The days of record of each row of `vehicles`: frame `begin, end`.
 
         From joining or the first day on, until it left or the report date.
         """
         v = self.tables["vehicles"]
-        begin = v["acquired"].fillna(v["in_service"]).clip(lower=self.first_day)
+        begin = self.joined.set_axis(v.index).clip(lower=self.first_day)
         end = v["disposed"].clip(upper=self.as_of).fillna(self.as_of)
         return pd.DataFrame({"begin": begin, "end": end})
 
