@@ -48,7 +48,7 @@ def said(logged):
     """The headline of the outlook and of running cost."""
     show = Show(logged.units)
     year = outlook.outlook_of(logged)
-    totals = [outlook.total(year, name) for name in ("jobs", "hours", "money")]
+    totals = list(outlook.totals(year, ["jobs", "hours", "money"]).values())
     account = money.account(logged, usage.readings(logged))
     spent = on_cost.headline(cost.total_per_km(account), account, show)[0]
     return on_outlook.answer(year, totals, outlook.plan_of_visits(year), show)[0], spent
@@ -84,14 +84,14 @@ class TestNoTotalThatTheRecordCannotCarry:
         year = outlook.outlook_of(until(day, 1500))
         assert year.record_days == days
         assert outlook.by_month(year)["money"].notna().any() == (days >= 91)
-        assert math.isnan(outlook.total(year, "money").value)
+        assert math.isnan(outlook.totals(year, ["money"])["money"].value)
 
     @pytest.mark.parametrize("day, days", [("2024-03-30", 364), ("2024-03-31", 365)])
     def test_a_year_needs_one(self, day, days):
         logged = until(day, 8000)
         year = outlook.outlook_of(logged)
         assert logged.record_days == days
-        assert math.isnan(outlook.total(year, "money").value) == (days < 365)
+        assert math.isnan(outlook.totals(year, ["money"])["money"].value) == (days < 365)
         account = money.account(logged, usage.readings(logged))
         driven = cost.by_vehicle(account)["km_per_year"]
         assert driven.notna().all() == (days >= 365)

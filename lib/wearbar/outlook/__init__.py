@@ -25,12 +25,11 @@ from wearbar.outlook.year import (
     learned,
     next_work,
     outlook_of,
-    total,
     totals,
 )
 
 __all__ = [
     "CLASSES", "HORIZON_DAYS", "VisitPlan", "by_month", "by_site", "by_task", "draws_of",
     "last_year", "learned", "next_work", "order_list", "outlook_of", "plan_of_visits", "sets_of",
-    "shown_visits", "total", "totals", "waiting",
+    "shown_visits", "totals", "waiting",
 ]  # fmt: skip

@@ -19,7 +19,7 @@ from wearbar.log.keys import stacked
 from wearbar.log.schema import TEXT
 from wearbar.outlook.action_list import PRESSING
 from wearbar.outlook.ahead import EARLIEST, POINT
-from wearbar.outlook.paths import days_of_use
+from wearbar.outlook.simulate import days_of_use
 from wearbar.outlook.year import QUARTER_DAYS
 
 SLACK = 0.9  # of one visit: all the waste of a vehicle's plan weighs less than that
