@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from cells import run
+from planted import NOTHING
 
 from wearbar import outlook, usage
 from wearbar.intervals import items, occasions
@@ -13,12 +14,11 @@ from wearbar.log import log_of
 from wearbar.log.plan import plan_of
 from wearbar.log.units import Units
 from wearbar.outlook.lastyear import actual_year
-from wearbar.outlook.order import _worn, order_list, packs
-from wearbar.outlook.parts import Sets, _habits
-from wearbar.outlook.prices import Prices, draw_bills, visit_rates
+from wearbar.outlook.parts import Sets, _habits, _worn, order_list, packs, sets_of
+from wearbar.outlook.prices import CLASSES, Prices, draw_bills, prices_of, visit_rates
 from wearbar.outlook.simulate import _shares, month_edges, paths
-from wearbar.outlook.visits import expected_km, visit_jobs
-from wearbar.outlook.year import _bands, corrected
+from wearbar.outlook.visits import VisitPlan, expected_km, visit_jobs
+from wearbar.outlook.year import HORIZON_DAYS, _bands, corrected, learned
 from wearbar.report.charts import style
 from wearbar.report.charts.style import png
 from wearbar.report.quantities import Show, clean, plural
@@ -50,9 +50,6 @@ TASKS = [
 ]
 SHOW = Show(Units(distance="km", currency="GBP"))
 WORDS = wording.words_in(SHOW)
-NOTHING = pd.DataFrame(
-    {"urgency": [], "kind": [], "vehicle": [], "job": [], "site": [], "is_laid_up": []}
-)
 
 
 def even_log(n=3, tasks=TASKS, km_a_day=30, **more):
@@ -149,7 +146,7 @@ class TestEvenUse:
         assert abs((oil["due_date"] - pd.Timestamp("2025-05-20")).days) <= 2
         assert oil["low_date"] <= oil["due_date"] <= oil["high_date"]
         assert (oil["within_90"], oil["within_365"]) == pytest.approx((0, 1), abs=0.01)
-        assert (np.diff(table[[f"within_{d}" for d in outlook.HORIZON_DAYS]], axis=1) >= 0).all()
+        assert (np.diff(table[[f"within_{d}" for d in HORIZON_DAYS]], axis=1) >= 0).all()
 
     def test_the_same_log_gives_the_same_figures(self, year):
         pd.testing.assert_frame_equal(
@@ -163,7 +160,7 @@ class TestEvenUse:
         )
 
     def test_visits_keep_to_the_windows(self, year):
-        plan = outlook.plan_of_visits(year)
+        plan = outlook.plan_of_visits(year, NOTHING)
         assert not plan.jobs["is_past"].any()
         assert (plan.jobs["day"] <= plan.jobs["due_day"]).all()
         oil = plan.jobs[plan.jobs["task"].eq("oil") & plan.jobs["vehicle"].eq("V0")]
@@ -175,7 +172,7 @@ class TestEvenUse:
                 {"vehicle": ["V0"], "date": ["2023-06-01"], "task": ["fluid"], "why": ["planned"]}
             )
         )
-        plan = outlook.plan_of_visits(outlook.outlook_of(log))
+        plan = outlook.plan_of_visits(outlook.outlook_of(log), NOTHING)
         late = plan.jobs[plan.jobs["task"].eq("fluid") & plan.jobs["vehicle"].eq("V0")].iloc[0]
         assert late["day"] == 0
         assert late["is_past"]
@@ -384,7 +381,7 @@ class TestBills:
 
 class TestDemoFleet:
     def test_bundling_saves_a_quarter_and_keeps_every_window_that_could_be_met(self, fleet_year):
-        plan = outlook.plan_of_visits(fleet_year)
+        plan = outlook.plan_of_visits(fleet_year, NOTHING)
         assert plan.saved_share >= 0.25
         assert plan.n_visits < plan.n_own_day
         late = plan.jobs[plan.jobs["day"] > np.maximum(plan.jobs["due_day"], 0)]
@@ -394,7 +391,7 @@ class TestDemoFleet:
     def test_totals_agree_with_their_parts(self, fleet_year):
         told = fleet_year.simulated.totals
         assert total(fleet_year, "money").value == pytest.approx(
-            sum(told[c].sum(axis=1).mean() for c in outlook.CLASSES)
+            sum(told[c].sum(axis=1).mean() for c in CLASSES)
         )
         assert outlook.by_task(fleet_year)["jobs"].sum() == pytest.approx(
             total(fleet_year, "jobs").value
@@ -430,35 +427,33 @@ class TestLearning:
 
     def years(self, *ratios, spread=0.05, name="wear"):
         drawn = 1000 * (1 + spread * np.random.default_rng(1).standard_normal(4000))
-        others = {n: np.zeros((10, 1)) for n in outlook.CLASSES if n != name}
+        others = {n: np.zeros((10, 1)) for n in CLASSES if n != name}
         return [
             ({name: drawn[:, None]} | others, {name: 1000.0 * r} | dict.fromkeys(others, 0.0))
             for r in ratios
         ]
 
     def test_without_a_past_year_the_range_widens_by_a_stated_prior_and_does_not_move(self):
-        learning = outlook.learned([])
+        learning = learned([])
         assert (learning["mean"] == 0).all()
         assert (learning["sd"] > 0).all()
         assert "No past year could be tested yet" in wording.learned_said(None)
 
     def test_years_that_were_forecast_a_fifth_high_pull_the_next_down(self):
-        one, three = (outlook.learned(self.years(*[0.8] * n)).loc["wear"] for n in (1, 3))
+        one, three = (learned(self.years(*[0.8] * n)).loc["wear"] for n in (1, 3))
         assert np.log(0.8) < three["mean"] < one["mean"] < -0.05
         assert three["sd"] < one["sd"]
         assert three["n"] == 3
 
     def test_a_year_of_few_bills_says_little_and_nil_is_no_ratio_of_nought(self):
-        rare = outlook.learned(self.years(0.0, spread=1.2)).loc["wear"]
+        rare = learned(self.years(0.0, spread=1.2)).loc["wear"]
         assert -0.05 < rare["mean"] <= 0
-        assert (
-            outlook.learned(self.years(0.8)).loc["unplanned", "n"] == 0
-        )  # nothing forecast, nothing come
+        assert learned(self.years(0.8)).loc["unplanned", "n"] == 0  # nothing forecast, nothing come
 
     def test_money_alone_is_moved_a_draw_at_a_time(self, year):
-        tens = {n: np.full((4000, 12), 10.0) for n in ("jobs", "hours", "km", *outlook.CLASSES)}
+        tens = {n: np.full((4000, 12), 10.0) for n in ("jobs", "hours", "km", *CLASSES)}
         told = replace(year.simulated, bills={"wear": 10**9}, totals=tens)
-        learning = outlook.learned(self.years(0.8, 0.8))
+        learning = learned(self.years(0.8, 0.8))
         moved = corrected(told, learning, np.random.default_rng(2)).totals
         assert (moved["jobs"] == 10).all()
         wear = np.log(moved["wear"][:, 0] / 10)
@@ -516,7 +511,7 @@ class TestFewBills:
         totals = list(outlook.totals(year, ["jobs", "hours", "money"]).values())
         assert (
             ", without parts that wear and unplanned repairs"
-            in wording.answer(year, totals, outlook.plan_of_visits(year), SHOW)[0]
+            in wording.answer(year, totals, outlook.plan_of_visits(year, NOTHING), SHOW)[0]
         )
 
 
@@ -629,7 +624,7 @@ def test_a_short_record_has_no_last_year():
 
 class TestWords:
     def test_the_answer_names_jobs_visits_hours_and_no_money_where_there_is_none(self, year):
-        plan = outlook.plan_of_visits(year)
+        plan = outlook.plan_of_visits(year, NOTHING)
         totals = list(outlook.totals(year, ["jobs", "hours", "money"]).values())
         text, urgency = wording.answer(year, totals, plan, SHOW)
         assert urgency == "soon"
@@ -678,7 +673,7 @@ class TestWords:
                 "is_past": False,
             }
         )
-        plan = outlook.VisitPlan(jobs, 2, n_single, 3)
+        plan = VisitPlan(jobs, 2, n_single, 3)
         text = WORDS("visits", plan=plan, now="", has_covers=False)
         assert "2 visits do 5 jobs." in text
         assert (
@@ -715,7 +710,7 @@ def visits_drawn(plan, year):
 
 
 def test_pictures_are_drawn(year):
-    assert png(visits_drawn(outlook.plan_of_visits(year), year)).startswith(b"\x89PNG")
+    assert png(visits_drawn(outlook.plan_of_visits(year, NOTHING), year)).startswith(b"\x89PNG")
     _, axes = style.new_figure()
     axes.plot(range(12), outlook.by_month(year)["jobs"])
     style.months(axes, outlook.by_month(year)["month"], "Jobs")
@@ -737,7 +732,7 @@ class TestDraws:
 
     def test_points_made_in_a_cell_are_the_estimates(self, fleet_year):
         draws = outlook.draws_of(fleet_year)
-        names = ["jobs", "hours", "money", *outlook.CLASSES]
+        names = ["jobs", "hours", "money", *CLASSES]
         years = draws.groupby("draw")[names].sum(min_count=1).mean()
         totals = {name: e.value for name, e in outlook.totals(fleet_year, names).items()}
         assert years.to_dict() == pytest.approx(totals, rel=1e-9)
@@ -768,7 +763,7 @@ def one_task(task, work, n=1, **more):
 
 def planned(found):
     """Days from now of V0's visits."""
-    return outlook.plan_of_visits(found).jobs.query("vehicle == 'V0'")["day"].tolist()
+    return outlook.plan_of_visits(found, NOTHING).jobs.query("vehicle == 'V0'")["day"].tolist()
 
 
 class TestLadder:
@@ -877,7 +872,7 @@ class TestHoursMeter:
     def test_overdue_by_hours_is_past_its_due_point(self):
         """2 h a day, 1,456 h on 31 Dec 2024; done at 728 h, due at 1,228 h, 114 days before."""
         found = outlook.outlook_of(self.log(["2024-01-01"]))
-        plan = outlook.plan_of_visits(found)
+        plan = outlook.plan_of_visits(found, NOTHING)
         assert plan.jobs["is_past"].tolist() == [True, False]
         assert plan.jobs["day"].tolist() == [0, 250]
         assert outlook.next_work(found)["due_date"].item() == pytest.approx(
@@ -902,18 +897,20 @@ class TestLaidUp:
     def test_no_visit_while_the_lay_up_has_no_end(self):
         found = self.found(None)
         assert planned(found) == []
-        assert outlook.plan_of_visits(found).jobs["vehicle"].unique().tolist() == ["V1"]
-        assert outlook.waiting(found)[["vehicle", "task"]].to_numpy().tolist() == [["V0", "it"]]
+        assert outlook.plan_of_visits(found, NOTHING).jobs["vehicle"].unique().tolist() == ["V1"]
+        assert outlook.waiting(found, NOTHING)[["vehicle", "task"]].to_numpy().tolist() == [
+            ["V0", "it"]
+        ]
         assert "V0 (it). Do what is due before its next use" in wording.waiting_said(
-            outlook.waiting(found)
+            outlook.waiting(found, NOTHING)
         )
         assert found.simulated.by_row[:, found.ahead.rows["vehicle"].eq("V0")].sum() == 0
 
     def test_what_falls_due_within_it_is_done_before_the_next_use(self):
         found = self.found("2025-01-20")
         assert planned(found)[0] == 20
-        assert outlook.waiting(found).empty
-        assert wording.waiting_said(outlook.waiting(found)) == ""
+        assert outlook.waiting(found, NOTHING).empty
+        assert wording.waiting_said(outlook.waiting(found, NOTHING)) == ""
 
 
 class TestBlankAndNone:
@@ -949,7 +946,7 @@ class TestBlankAndNone:
         for name in ("money", "planned"):
             assert np.isnan(total(blank, name).value)
         told = list(outlook.totals(blank, ["jobs", "hours", "money"]).values())
-        text, _ = wording.answer(blank, told, outlook.plan_of_visits(blank), SHOW)
+        text, _ = wording.answer(blank, told, outlook.plan_of_visits(blank, NOTHING), SHOW)
         assert "Not shown: hours and money. The log does not hold any." in text
         assert "Labour" not in text
         assert "hours have no forecast" in WORDS(
@@ -985,7 +982,9 @@ class TestNothingToGoBy:
         return (
             year,
             totals,
-            wording.answer(year, list(totals.values()), outlook.plan_of_visits(year), SHOW)[0],
+            wording.answer(
+                year, list(totals.values()), outlook.plan_of_visits(year, NOTHING), SHOW
+            )[0],
         )
 
     def test_without_plan_and_work_no_figure_is_told(self):
@@ -1122,8 +1121,6 @@ class TestItemsOwnPrice:
         fitted["removed"] = ["2024-06-05", None, None]
         log = even_log(1, fitted=fitted)
         log = replace(log, as_of=pd.Timestamp("2024-12-31"))
-        from wearbar.outlook.prices import prices_of
-
         found = (
             prices_of(log, occasions(log, usage.readings(log)), ("tyre",))
             .pieces["price"]
@@ -1189,7 +1186,7 @@ def test_visit_jobs_follow_the_median_path():
 
 
 def test_damage_is_that_of_the_kind_not_of_all_tyres(fleet):
-    sets = outlook.sets_of(fleet, usage.readings(fleet))
+    sets = sets_of(fleet, usage.readings(fleet))
     rows = (
         sets.rows.assign(rate=1000 * sets.rows["damage_per_km"])
         .query("category == 'tyre'")

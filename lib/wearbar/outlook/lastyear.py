@@ -100,10 +100,12 @@ def last_year(log, test, replay, confidence=0.9, rng=None, draws=DRAWS):
     found = occasions(log, readings)
     came, years = (log, found, items(log, found, readings)), []
     for start in starts:
-        then, known = replay.at(start), _known_then(test, start)
-        names = then.tables["vehicles"]["vehicle"]
-        then, nothing = then.only(names[names.isin(fleet["vehicle"])]), learned([]).head(0)
-        told = outlook_of(then, then, known, confidence, rng, draws, nothing)
+        then, known = replay.at(start).only(fleet["vehicle"]), None
+        # the choice of method and widening that could be made by that day
+        choices = () if test is None else test.choices[test.choices["cut"] <= start].itertuples()
+        for last in choices:
+            known = replace(test, used=last.method, widen=last.widen, common_sd=last.common_sd)
+        told = outlook_of(then, None, known, confidence, rng, draws, learned([]).head(0))
         years.append((told, actual_year(*came, told.prices.worn, start, then.here), then))
     sums = [(told.simulated.totals, actual) for told, actual, _ in years]
     (told, actual, then), start = years[0], starts[0]
@@ -134,12 +136,3 @@ def last_year(log, test, replay, confidence=0.9, rng=None, draws=DRAWS):
         learning=learned(sums),
         n_earlier=len(years) - 1,
     )
-
-
-def _known_then(test, start):
-    """The choice of method and widening that could be made by that day."""
-    known = test.choices[test.choices["cut"] <= start] if test is not None else ()
-    if not len(known):
-        return None
-    last = known.iloc[-1]
-    return replace(test, used=last["method"], widen=last["widen"], common_sd=last["common_sd"])

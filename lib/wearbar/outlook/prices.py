@@ -168,7 +168,13 @@ def visit_rates(log, bills, vehicles, rng, draws):
     kinds = pd.Index(sorted(fleet["kind"].dropna().unique()))
     fleet = fleet.reindex(vehicles)
     age = (log.as_of - fleet["in_service"]).dt.days / YEAR + 0.5
-    x, ahead = _design(kinds, cells["kind"], cells["age"]), _design(kinds, fleet["kind"], age)
+
+    def design(kind, age):
+        """A level for each kind, and age about five years."""
+        level = kinds.get_indexer(kind)[:, None] == np.arange(len(kinds))
+        return np.column_stack([level, np.nan_to_num(age) - 5.0]).astype(float)
+
+    x, ahead = design(cells["kind"], cells["age"]), design(fleet["kind"], age)
     n, years = cells["n"].to_numpy(dtype=float), cells["years"].to_numpy()
     if not years.sum() > 0:
         return np.zeros((draws, len(vehicles)))
@@ -188,12 +194,6 @@ def visit_rates(log, bills, vehicles, rng, draws):
     drawn = rng.multivariate_normal(mode, variance, draws)
     rate = np.exp(np.clip(drawn @ ahead.T, -12, 6))
     return rng.gamma(rate / (dispersion - 1), dispersion - 1) if dispersion > 1.05 else rate
-
-
-def _design(kinds, kind, age):
-    """A level for each kind, and age about five years."""
-    level = kinds.get_indexer(kind)[:, None] == np.arange(len(kinds))
-    return np.column_stack([level, np.nan_to_num(age) - 5.0]).astype(float)
 
 
 def _cells(log, bills):

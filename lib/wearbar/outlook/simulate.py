@@ -124,12 +124,21 @@ def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
         meters = (km, hours, np.broadcast_to(weeks, (1, len(some), len(weeks))))
         rows = np.flatnonzero(ahead.rows["vehicle"].isin(some))
         if len(rows):
-            done = _jobs_done(ahead, rows, some, meters, gone | laid, month, rng)
-            _count(out, rows, done, amount[:, rows], each.iloc[rows], rng)
+            cost = amount[:, rows], each.iloc[rows]
+            _do_jobs(out, ahead, rows, some, meters, gone | laid, month, cost, rng)
         _wear_out(out, sets, some, km, gone, month, pieces, rng)
     # unplanned and other work at its own rate, each day of it with a bill out of the log
-    still = stays.loc[(stays["begin"] <= 0) & np.isinf(stays["end"]), "vehicle"]
-    _bills(out, log, prices, names[~names.isin(still)], leave, rng)
+    names = names[~names.isin(stays.loc[(stays["begin"] <= 0) & np.isinf(stays["end"]), "vehicle"])]
+    kind = names.map(log.tables["vehicles"].set_index("vehicle")["kind"])
+    kept = np.exp(-leave * (np.arange(MONTHS) + 0.5) / MONTHS)
+    for what in ("unplanned", "other"):
+        bills = prices.bills[prices.bills["what"].eq(what)]
+        rate = visit_rates(log, bills, names, rng, draws)
+        money, hours, unknown = draw_bills(rate, kept, bills, kind, log.as_of, rng)
+        out.totals[what] += money
+        out.totals["hours"] += hours
+        for name, n in zip((what, "hours"), unknown, strict=True):
+            out.unknown[name] += n
     return out
 
 
@@ -166,9 +175,9 @@ def _empty(log, ahead, sets, prices, starts, draws):
     )
 
 
-def _jobs_done(ahead, rows, some, meters, away, month, rng):
-    """(draws, rows, months) doings: what falls due is done, as late as work is done here (a
-    vehicle's together), and falls due again; what it covers starts anew with it.
+def _do_jobs(out, ahead, rows, some, meters, away, month, cost, rng):
+    """What falls due is done, as late as work is done here (a vehicle's together), and falls due
+    again; what it covers starts anew with it.
 
     meters: km, hours and days, (draws, vehicles, weeks); of each one draw may stand for all.
     """
@@ -209,20 +218,8 @@ def _jobs_done(ahead, rows, some, meters, away, month, rng):
         told = ahead.points(rows[cell[1]], at[:, *cell], point[:, *cell])[0]
         point[:, *cell] = again[:, *cell] = told
         due = np.where(fresh, again + late_by, due)
-    return counts
-
-
-def _shares(habits, past, expiry, chance, shift):
-    """How late each is, in shares of its interval, by the habits not yet behind it."""
-    n = habits.shape[1]
-    gone = (habits < past[:, None]).sum(axis=1)
-    at = np.minimum((gone + chance * (n - gone)).astype(int), n - 1)
-    share = habits[np.arange(len(past)), at] + shift
-    return np.maximum(np.where(expiry, EARLY_TEST, share), past)
-
-
-def _count(out, rows, counts, amount, each, rng):
-    """Adds the doings of some rows, with their money and hours."""
+    # with its money and hours
+    amount, each = cost
     sd, hours = (each[c].fillna(0.0).to_numpy(dtype=float) for c in ("amount_sd", "hours"))
     out.totals["jobs"] += counts.sum(axis=1)
     out.by_row[:, rows] = counts.sum(axis=2)
@@ -232,6 +229,15 @@ def _count(out, rows, counts, amount, each, rng):
     out.totals["hours"] += np.einsum("dsm,s->dm", counts, hours)
     for name, figure in (("planned", "amount"), ("hours", "hours")):
         out.unknown[name] += float(counts[:, each[figure].isna()].sum() / len(counts))
+
+
+def _shares(habits, past, expiry, chance, shift):
+    """How late each is, in shares of its interval, by the habits not yet behind it."""
+    n = habits.shape[1]
+    gone = (habits < past[:, None]).sum(axis=1)
+    at = np.minimum((gone + chance * (n - gone)).astype(int), n - 1)
+    share = habits[np.arange(len(past)), at] + shift
+    return np.maximum(np.where(expiry, EARLY_TEST, share), past)
 
 
 def _wear_out(out, sets, some, km, gone, month, pieces, rng):
@@ -266,17 +272,3 @@ def _wear_out(out, sets, some, km, gone, month, pieces, rng):
         noise = np.sqrt((pieces * sd**2).sum(axis=1)) * rng.standard_normal(draws)
         totals["wear"][:, month[w]] += np.maximum((pieces * each).sum(axis=1) + noise, 0.0)
         totals["hours"][:, month[w]] += (pieces * hours).sum(axis=1)
-
-
-def _bills(out, log, prices, names, leave, rng):
-    """Unplanned and other work at its own rate, each day of it with a bill out of the log."""
-    kind = names.map(log.tables["vehicles"].set_index("vehicle")["kind"])
-    kept = np.exp(-leave * (np.arange(MONTHS) + 0.5) / MONTHS)
-    for what in ("unplanned", "other"):
-        bills = prices.bills[prices.bills["what"].eq(what)]
-        rate = visit_rates(log, bills, names, rng, len(out.sets))
-        money, hours, unknown = draw_bills(rate, kept, bills, kind, log.as_of, rng)
-        out.totals[what] += money
-        out.totals["hours"] += hours
-        for name, n in zip((what, "hours"), unknown, strict=True):
-            out.unknown[name] += n

@@ -42,12 +42,10 @@ class Outlook:
 
     @property
     def has_year(self):
-        """Whether the record is long enough for a year's totals."""
         return self.record_days >= YEAR_DAYS
 
     @property
     def has_months(self):
-        """Whether it is long enough for a month's."""
         return self.record_days >= QUARTER_DAYS
 
 
@@ -203,8 +201,8 @@ def learned(years):
 
     Each year tells how much came for each unit forecast: a bias that years share, and a part of its
     own. Both have a stated prior, so that one year with few bills moves little, and three years
-    with many move much. Normal posterior of the bias. years: list of (`Simulated.totals`
-    of that year, `actual_year`).
+    with many move much. Normal posterior of the bias. years: list of (`Simulated.totals` of that
+    year, `actual_year`).
     """
     rows = {}
     for name, prior in PRIOR_SD.items():
