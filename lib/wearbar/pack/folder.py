@@ -1,7 +1,8 @@
 """The folder of a pack: ours by its list of files, or left alone; one run at a time works on it.
 
-`manifest.json` lists every file of the pack with its SHA-256. Only what stands in that list, and is
-still as it was written, is ever replaced; whatever else is in the folder stays. The work goes on in
+`manifest.json` lists every file of the pack with its SHA-256, and what each report was made from:
+where that is the same, a report that is there already serves again. Only what stands in that list,
+and is still as it was written, is ever replaced; whatever else is in the folder stays. The work goes on in
 `<out>.wearbar` beside it, which holds a mark and the lock, the finished reports (`run`), the pack
 that is being put together (`new`) and, for a moment, the one that it replaces (`last`).
 """
@@ -13,8 +14,11 @@ import os
 import platform
 import shutil
 from contextlib import contextmanager, suppress
+from pathlib import Path
 
-from wearbar.report.quantities import clean
+from wearbar.log import places
+from wearbar.report import report as reports
+from wearbar.report.quantities import clean, listing
 from wearbar.report.report import NotDone
 
 try:
@@ -31,6 +35,12 @@ wearbar works in this folder while it makes the pack beside it. After a run that
 the finished reports stay here. The next run uses them and removes the folder. Keep nothing here.
 """
 FAR = 1 << 30  # Windows locks bytes, and nobody may read those: one far beyond the text
+# what a report may be made from otherwise, in words
+DIFFERS = {
+    "log": "another log, plan or report date",
+    "parameters": "other parameters",
+    "code": "another version of the program or the notebook",
+}
 
 
 @contextmanager
@@ -87,8 +97,28 @@ def _refuse_others(out):
 
 @contextmanager
 def _locked(path, out):
-    """Hold a lock of the operating system's, which ends with the process, however that ends."""
-    file = _lock(path, out)
+    """Hold a lock of the operating system's, which ends with the process, however that ends.
+
+    Raises NotDone where another run has it.
+    """
+    holder, file = "one that is ending just now", None  # it may remove the file, or its folder
+    with suppress(FileNotFoundError):
+        file = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+        try:
+            if fcntl:
+                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            else:
+                os.lseek(file, FAR, os.SEEK_SET)
+                msvcrt.locking(file, msvcrt.LK_NBLCK, 1)
+                os.lseek(file, 0, os.SEEK_SET)
+            holder = "" if os.path.samestat(os.fstat(file), path.stat()) else holder
+        except (BlockingIOError, PermissionError):
+            holder = os.read(file, 400).decode("utf-8", "replace").strip() or "another process"
+    if holder:
+        if file is not None:
+            os.close(file)
+        wait = "wait until it ends, or give --out another folder"
+        raise NotDone(f"another run is writing {out} ({clean(holder)}); {wait}")
     os.ftruncate(file, 0)
     begun = f"begun {datetime.datetime.now():%Y-%m-%d %H:%M:%S}"
     os.write(file, f"process {os.getpid()} on {platform.node()}, {begun}\n".encode())
@@ -101,27 +131,6 @@ def _locked(path, out):
         if not fcntl:
             with suppress(OSError):  # another run may have opened it by now
                 path.unlink()
-
-
-def _lock(path, out):
-    """The lock file, opened and locked. Raises NotDone where another run has it."""
-    holder = "one that is ending just now"  # where the file, or its folder, is removed meanwhile
-    with suppress(FileNotFoundError):
-        file = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
-        try:
-            if fcntl:
-                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            else:
-                os.lseek(file, FAR, os.SEEK_SET)
-                msvcrt.locking(file, msvcrt.LK_NBLCK, 1)
-                os.lseek(file, 0, os.SEEK_SET)
-            if os.path.samestat(os.fstat(file), path.stat()):
-                return file
-        except (BlockingIOError, PermissionError):
-            holder = os.read(file, 400).decode("utf-8", "replace").strip() or "another process"
-        os.close(file)
-    wait = "wait until it ends, or give --out another folder"
-    raise NotDone(f"another run is writing {out} ({clean(holder)}); {wait}")
 
 
 def read_manifest(folder):
@@ -139,20 +148,71 @@ def read_manifest(folder):
 def write_manifest(folder, reports):
     """List the files of a finished pack. reports: name to what it was made from."""
     paths = [path for path in folder.rglob("*") if path.is_file()]
-    files = {path.relative_to(folder).as_posix(): _sha256(path) for path in paths}
+    files = {path.relative_to(folder).as_posix(): sha256(path.read_bytes()) for path in paths}
     told = {"schema": SCHEMA, "files": files, "reports": reports}
     text = json.dumps(told, indent=1, sort_keys=True) + "\n"
     (folder / MANIFEST).write_text(text, encoding="utf-8")
 
 
-def is_as_written(folder, manifest, name):
-    """Whether a file of the pack is there, and as it was written."""
+def _is_as_written(folder, manifest, name):
     path = folder / name
-    return path.is_file() and not path.is_symlink() and _sha256(path) == manifest["files"].get(name)
+    if path.is_symlink() or not path.is_file():
+        return False
+    return sha256(path.read_bytes()) == manifest["files"].get(name)
 
 
-def _sha256(path):
-    return hashlib.sha256(path.read_bytes()).hexdigest()
+def sha256(data):
+    """The digest of bytes, or of a text or what else JSON has."""
+    data = data if isinstance(data, bytes) else json.dumps(data, sort_keys=True).encode()
+    return hashlib.sha256(data).hexdigest()
+
+
+def made_from(whole, sources, parameters):
+    """What each report is made from: name to SHA-256 of its `log`, `parameters` and `code`.
+
+    whole: the ServiceLog. sources: name to the notebook's path. parameters: name to what was asked
+    for, without the log's address: the same log may be read from elsewhere, and an address may
+    hold a password.
+    """
+    paths = [*Path(__file__).parent.parent.rglob("*.py"), *places.place("shared").rglob("*.*")]
+    code = sha256(b"".join(path.read_bytes() for path in sorted(paths)))
+    return {
+        name: {
+            "log": whole.fingerprint,
+            "parameters": sha256(parameters[name]),
+            "code": sha256([code, reports.versions(), sha256(source.read_bytes())]),
+        }
+        for name, source in sources.items()
+    }
+
+
+def kept_from(out, names, made):
+    """Names of the other reports that the pack at `out` has; `made`: see `made_from`.
+
+    Raises NotDone where one of them can't stand beside the new ones.
+    """
+    manifest = read_manifest(out) or {"reports": {}}
+    kept = [name for name in manifest["reports"] if name not in names]
+    advice = "run all reports without --only, or give --out another folder"
+    for name in kept:
+        was = manifest["reports"][name]
+        was, now = was if isinstance(was, dict) else {}, made.get(name)
+        differs = ["a notebook that is no longer there"]
+        if now:
+            differs = [word for key, word in DIFFERS.items() if was.get(key) != now[key]]
+        if differs:
+            told = f"{out} also holds {listing(kept, most=3)}, made from {differs[0]}"
+            raise NotDone(f"{told}; {advice}")
+        changed = [file for file in files_of(name) if not _is_as_written(out, manifest, file)]
+        if changed:
+            told = f"{out / changed[0]} is not as it was written, so it can't be kept"
+            raise NotDone(f"{told} in the new pack; {advice}")
+    return kept
+
+
+def files_of(name):
+    """What a report has in a pack, but for its tables, which are in its notebook."""
+    return f"{name}.html", f"notebooks/{name}.ipynb"
 
 
 def put_in_place(work, out):
@@ -184,7 +244,7 @@ def _hand_over(last, out):
         is_shared = (out / name).is_dir() or any(
             f.startswith(f"{name}/") for f in manifest["files"]
         )
-        if is_as_written(last, manifest, name):
+        if _is_as_written(last, manifest, name):
             path.unlink()
         elif path.is_dir() and not path.is_symlink() and is_shared:
             continue  # what is in it follows, one by one

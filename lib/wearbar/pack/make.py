@@ -18,7 +18,6 @@ from markupsafe import Markup
 from wearbar.log import places
 from wearbar.outlook import action_list as actionlist
 from wearbar.pack import folder as folders
-from wearbar.pack.kept import files_of, kept_from, made_from, mark_of
 from wearbar.pack.run import AT_ONCE, FIRST_PAGE, MADE_FROM, run_all
 from wearbar.report import against, tables
 from wearbar.report import report as reports
@@ -27,14 +26,8 @@ from wearbar.report.template import page_of
 from wearbar.report.words import action_pages as on_actions
 
 # in the order in which they are read
-NOTEBOOKS = [
-    "interval_compliance",
-    "consumable_life",
-    "severe_use",
-    "running_cost",
-    "outlook",
-    "log_check",
-]
+NOTEBOOKS = ["interval_compliance", "consumable_life", "severe_use", "running_cost"]
+NOTEBOOKS += ["outlook", "log_check"]
 ACTIONS = "actions"  # the finding that holds the action list
 
 
@@ -67,12 +60,11 @@ def make_pack(out, log="", only=(), tell=print, criterion=0.0, since="", **param
         own = _own(whole, asked, criterion, since, names)
         given = {name: asked | own if name == against.REPORT else asked for name in have}
         earlier = {"earlier": against.fingerprint(since)}
-        made = made_from(whole, have, given | {against.REPORT: asked | own | earlier})
-        kept = kept_from(out, names, made) if only else []
-        tell(
-            f"Running {plural(len(names), 'report')}" + f", {AT_ONCE} at a time" * (len(names) > 1)
-        )
-        jobs = [(have[name], given[name], mark_of(made[name])) for name in names]
+        made = folders.made_from(whole, have, given | {against.REPORT: asked | own | earlier})
+        kept = folders.kept_from(out, names, made) if only else []
+        side_by_side = f", {AT_ONCE} at a time" if len(names) > 1 else ""
+        tell(f"Running {plural(len(names), 'report')}{side_by_side}")
+        jobs = [(have[name], given[name], folders.sha256(made[name])) for name in names]
         run, new = work / "run", work / "new"
         if faults := run_all(jobs, log, run, clean(whole.name), FIRST_PAGE, tell):
             told = "; ".join(f"{name} stopped: {fault}" for name, fault in sorted(faults.items()))
@@ -104,10 +96,12 @@ def make_page(name, out, log="", **parameters):
         raise reports.NotDone(f"{out} {what}; give --out the name of a file")
     whole, _, asked = reports.check(log, **parameters)
     source = places.place("notebooks", f"{name}.ipynb")
-    with tempfile.TemporaryDirectory(dir=out.parent, prefix=".wearbar-") as folder:
+    with tempfile.TemporaryDirectory(prefix="wearbar-") as folder:
         if faults := run_all([(source, asked, "")], log, Path(folder), clean(whole.name)):
             raise reports.NotDone(f"{name} stopped: {faults[name]}. No page was written")
-        (Path(folder) / f"{name}.html").replace(out)
+        made = out.with_name(f".{out.name}.wearbar")  # what a dead run left of it is written over
+        shutil.copyfile(Path(folder) / f"{name}.html", made)
+        made.replace(out)
     return int(whole.ledger["set_aside"].sum())
 
 
@@ -142,10 +136,10 @@ def _gathered(new, folder_of, made):
     for folder in ("notebooks", "tables"):
         (new / folder).mkdir(parents=True)
     for name, folder in folder_of.items():
-        for file in files_of(name):
+        for file in folders.files_of(name):
             shutil.copyfile(folder / file, new / file)
         books[name] = nbformat.read(new / "notebooks" / f"{name}.ipynb", as_version=4)
-        if books[name].metadata.get(MADE_FROM) != mark_of(made[name]):
+        if books[name].metadata.get(MADE_FROM) != folders.sha256(made[name]):
             told = "was written over by another run; run the same command again"
             raise reports.NotDone(f"{name} {told}")
         for table in _messages(books[name], reports.TABLE):
@@ -189,61 +183,44 @@ def _report_findings(name, book):
 
 def _first_page(books, findings, whole, cut):
     """The HTML of a pack's first page. cut: the log of the vehicles asked for."""
-    show, told = Show(whole.units), findings["reports"]
+    show, told = (
+        Show(whole.units).with_distance(findings["parameters"]["units"]),
+        findings["reports"],
+    )
     log = {"name": clean(whole.name), "as_of": show.date(whole.as_of), "sha256": whole.sha256}
     columns = tables.view_of("log_check", "ledger", whole.ledger, show)["columns"]
     ledger = tables.heads_of(whole.ledger, columns, show)
+    listed, headlines = [], []
+    for name, book in books.items():
+        first = next((cell.source for cell in book.cells if cell.cell_type == "markdown"), "")
+        lines = [line.strip() for line in first.splitlines()]
+        question = next((line for line in lines if line and not line.startswith("#")), "")
+        listed.append({"name": name, "title": told[name]["title"], "question": question})
+        for h in told[name]["headlines"]:  # the log's text in their Markdown is `safe`
+            text = reports.html_of(h["text"]).strip().removeprefix("<p>").removesuffix("</p>")
+            about = {"label": reports.URGENCY[h["urgency"]], "html": Markup(text)}
+            headlines.append(h | about | {"report": name, "title": told[name]["title"]})
+    # the head of the action list, from the report that lists it all, else by itself
+    actions = told.get(against.REPORT, {}).get("findings", {}).get(ACTIONS)
+    if actions is None:
+        found = actionlist.actions(cut, worn=actionlist.worn_of(whole)[1])
+        rows = on_actions.told(found, show).to_dict("records")
+    else:
+        rows = actions["rows"]
+    rows, more = on_actions.index_rows(rows)  # more: pressing rows that are not shown
+    report = "" if actions is None else against.REPORT
     return page_of(
         "pack.html.j2",
         css=Markup(reports.css_of("tables", "report")),
         log=log | {"vehicles": plural(len(cut.tables["vehicles"]), "vehicle")},
         asked=reports.said_of(findings["parameters"], unsaid=("", [], 0.9)),
         unsaid_money=not whole.money and bool(whole.units.currency),
-        todo=_todo(findings, whole, cut),
-        headlines=_headlines(told),
-        reports=[
-            {"name": name, "title": told[name]["title"], "question": _question(book)}
-            for name, book in books.items()
-        ],
+        todo={"rows": rows, "more": more, "report": report},
+        # most urgent first, then in reading order
+        headlines=sorted(headlines, key=lambda h: list(reports.URGENCY).index(h["urgency"])),
+        reports=listed,
         rows=f"{reports.rows_of(whole)}.",
         ledger=Markup(tables.html_of(whole.ledger, ledger, "Rows of the log, by table", rows=99)),
         csv=sorted({path.removeprefix("tables/") for r in told.values() for path in r["tables"]}),
         versions=", ".join(f"{name} {version}" for name, version in findings["versions"].items()),
     )
-
-
-def _todo(findings, whole, cut):
-    """The head of the action list: `rows`, `more` (pressing rows that are not shown), and the name
-    of the `report` that lists them all, "" where the pack does not hold it."""
-    told = findings["reports"].get(against.REPORT, {}).get("findings", {}).get(ACTIONS)
-    if told is None:
-        actions = actionlist.actions(cut, worn=actionlist.worn_of(whole)[1])
-        show = Show(whole.units).with_distance(findings["parameters"]["units"])
-        rows = on_actions.told(actions, show).to_dict("records")
-    else:
-        rows = told["rows"]
-    rows, more = on_actions.index_rows(rows)
-    return {"rows": rows, "more": more, "report": "" if told is None else against.REPORT}
-
-
-def _headlines(told):
-    """Most urgent first, then in reading order; the log's text in their Markdown is `safe`."""
-    rows = [
-        h
-        | {"report": name, "title": report["title"], "label": reports.URGENCY[h["urgency"]]}
-        | {
-            "html": Markup(
-                reports.html_of(h["text"]).strip().removeprefix("<p>").removesuffix("</p>")
-            )
-        }
-        for name, report in told.items()
-        for h in report["headlines"]
-    ]
-    return sorted(rows, key=lambda h: list(reports.URGENCY).index(h["urgency"]))
-
-
-def _question(book):
-    """The paragraph under the title."""
-    first = next((cell.source for cell in book.cells if cell.cell_type == "markdown"), "")
-    lines = (line.strip() for line in first.splitlines())
-    return next((line for line in lines if line and not line.startswith("#")), "")

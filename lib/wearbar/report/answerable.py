@@ -11,31 +11,13 @@ from wearbar.cost import account as money
 from wearbar.cost import fuel, repairs, value
 from wearbar.cost import per_distance as cost
 from wearbar.cost import replacement as keeping
+from wearbar.log.places import read_toml
 from wearbar.log.schema import TABLES
 from wearbar.report.coverage import COSTS
 
 FEW_LINES, FEW_VEHICLES, FEW_ENDS, YEAR = 3, 8, 3, 365
 WORN = ["depth", "thickness", "elongation"]
-# report, subject, the gaps for which it cannot be shown, those for which it is shown in part; after
-# a slash: what else must be missing
-ASKED = (
-    ("interval_compliance", "on-time", "no-plan no-readings",
-     "no-work-yet stale work-without-reading no-layups"),
-    ("interval_compliance", "defects", "no-defects", ""),
-    ("interval_compliance", "certificates", "no-certificates", ""),
-    ("interval_compliance", "campaigns", "no-campaigns", ""),
-    ("consumable_life", "wear", "no-measurements",
-     "few-measured few-measured-parts parts-no-meter"),
-    ("consumable_life", "life", "no-fitted", "few-ends age-unknown"),
-    ("consumable_life", "part-cost", "no-fitted no-prices no-distance", "some-prices"),
-    ("severe_use", "effect", "no-use no-measurements/use few-vehicles", ""),
-    ("running_cost", "cost", "no-money no-distance short-cost few-money",
-     "some-money net-or-gross no-work no-fixed no-meter"),
-    ("running_cost", "fuel", "no-fuel no-tanks", "fills-without-reading"),
-    ("running_cost", "replace", "no-values no-kind", "some-kinds"),
-    ("outlook", "next-year", "none-owned no-plan/year no-readings", "no-plan-year short stale"),
-    ("visit_sheet", "sheet", "no-plan", "stale"),
-)  # fmt: skip
+ASKED = read_toml("shared", "log", "answers.toml")["asked"]
 
 
 def answers(log, record, readings):
@@ -44,13 +26,15 @@ def answers(log, record, readings):
     can: "yes", "in part" or "no". why: a code, "" for yes. amount: the count or share that the code
     speaks of, NaN where it needs none. record: as of `record`; readings: `usage.readings`.
     """
-    gaps = _gaps_of_rows(log, record) + _gaps_of_wear(log, readings) + _gaps_of_cost(log, readings)
+    gaps = _gaps_of_rows(log, record) + _gaps_of_estimates(log, readings)
     gaps = {code: (is_met, *amount, np.nan) for code, is_met, *amount in gaps}
     rows = []
-    for report, subject, no, part in ASKED:
-        asked = [("no", code) for code in no.split()] + [("in part", c) for c in part.split()]
-        met = [(c, code.split("/")[0], float(gaps[code][1])) for c, code in asked if gaps[code][0]]
-        rows.append((report, subject, *(met or [("yes", "", np.nan)])[0]))
+    for ask in ASKED:
+        found = ("yes", "", np.nan)
+        for can, codes in (("in part", ask["in_part"]), ("no", ask["no"])):
+            if met := [code for code in codes if gaps[code][0]]:
+                found = (can, met[0].split("/")[0], float(gaps[met[0]][1]))
+        rows.append((ask["report"], ask["subject"], *found))
     return pd.DataFrame(rows, columns=["report", "subject", "can", "why", "amount"])
 
 
@@ -97,31 +81,25 @@ def _gaps_of_rows(log, record):
     ]
 
 
-def _gaps_of_wear(log, readings):
-    """By parts whose wear was read at two distances or more; depths of `fitted` are readings."""
+def _gaps_of_estimates(log, readings):
+    """By what the estimates of wear, money, fuel and replacement age can tell."""
     looks, fitted = parts.looks_of(log, readings), log.tables["fitted"]
-    # read on a vehicle without distance too
+    # read on a vehicle without distance too; depths of `fitted` are readings
     worn = log.tables["measurements"]["quantity"].isin(WORN)
     measured = (looks.groupby("part_key")["distance_km"].nunique() > 1).sum()
-    meter = log.tables["vehicles"].set_index("vehicle")["meter"]
-    bare = (fitted["vehicle"].map(meter).isin(["hours", "none"]) & fitted["removed"].isna()).sum()
+    fleet = log.tables["vehicles"].set_index("vehicle")
+    has_no_meter = fitted["vehicle"].map(fleet["meter"]).isin(["hours", "none"])
+    bare = (has_no_meter & fitted["removed"].isna()).sum()
+    book, points = money.account(log, readings), value.value_points(log)
+    periods = repairs.observed_periods(book, log, readings)
+    kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, points, fleet["in_service"])
+    untold = sum("cost_per_year" not in kind.curve for kind in kept)
+    known_money = cost.cost_per_km(book)["known_share"].min()
     return [
         ("no-measurements", looks.empty and not worn.any()),
         ("few-measured", measured == 0),
         ("few-measured-parts", measured < FEW_LINES, measured),
         ("parts-no-meter", bare > 0, bare),
-    ]
-
-
-def _gaps_of_cost(log, readings):
-    """By what the report of running cost can tell."""
-    book = money.account(log, readings)
-    born = log.tables["vehicles"].set_index("vehicle")["in_service"]
-    periods = repairs.observed_periods(book, log, readings)
-    kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, value.value_points(log), born)
-    untold = sum("cost_per_year" not in kind.curve for kind in kept)
-    known_money = cost.cost_per_km(book)["known_share"].min()
-    return [
         ("no-money", not book.lines["amount"].notna().any()),
         ("no-distance", not book.vehicles["distance_km"].gt(0).any()),
         ("few-money", np.isnan(cost.total_per_km(book).value), known_money),

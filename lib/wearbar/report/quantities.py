@@ -43,18 +43,15 @@ def safe(text, most=160, starts=True):
     >>> safe("*new* <b>")
     '&#42;new&#42; &#60;b&#62;'
     """
-    first = 0 if starts else 1
-    line = enumerate(clean(text, most), start=first)
-    return Harmless("".join(c if _is_harmless(c, at) else f"&#{ord(c)};" for at, c in line))
+    said = ""
+    for c in clean(text, most):
+        is_inside = bool(said) or not starts
+        is_harmless = c.isalpha() or (is_inside and (c.isalnum() or c in _HARMLESS))
+        said += c if is_harmless else f"&#{ord(c)};"
+    return Harmless(said)
 
 
-def _is_harmless(character, at):
-    return character.isalpha() or (at > 0 and (character.isalnum() or character in _HARMLESS))
-
-
-def plain(text):
-    """The text without the character references of `safe`, for alternative texts and files."""
-    return html.unescape(text)
+plain = html.unescape  # text without the character references of `safe`, for files and the like
 
 
 def plural(n, one, many=None):
@@ -74,13 +71,10 @@ def listing(items, last="and", most=6):
 
 
 def has_width(low, high):
-    """Whether limits make an interval: one of no width, as of figures all alike, says nothing.
-
-    >>> has_width(0.1 + 0.2, 0.3)
-    False
-    """
-    is_known = not (_is_missing(low) or _is_missing(high))
-    return is_known and high - low > 1e-9 * max(abs(low), abs(high))
+    """Whether limits make an interval: one of no width, as of figures all alike, says nothing."""
+    return not (_is_missing(low) or _is_missing(high)) and high - low > 1e-9 * max(
+        abs(low), abs(high)
+    )
 
 
 def decimals_of(low, high):
@@ -135,8 +129,7 @@ class Scale:
     heading: str = ""
 
     @property
-    def head(self):
-        """The unit in a heading."""
+    def head(self):  # the unit in a heading
         return self.heading or f"{self.before}{self.after.strip()}".strip()
 
     def places(self, turned):
@@ -161,6 +154,11 @@ def _scales(units):
     depth = "/32 in" if units.depth == "in32" else " mm"
     wear, factor = f"{depth} per 1,000 {far}", DISTANCE_KM[far] / DEPTH_MM[units.depth]
     volume = {"L": " L", "gal_uk": " imperial gal", "gal_us": " US gal"}[units.volume]
+    fuel = Scale(_same, " L/100 km", "l_per_100km", 1)
+    if far == "mi":
+        gallon, nation = ("gal_us", "US") if units.volume == "gal_us" else ("gal_uk", "imperial")
+        turn, after = partial(l_per_100km_from_mpg, gallon=gallon), f" miles per {nation} gallon"
+        fuel = Scale(turn, after, f"mpg_{gallon[4:]}", 1, heading=f"mpg, {nation}")
     return {
         "km": Scale(from_km, f" {far}", far, 1, whole_from=10),
         "km_per_day": Scale(from_km, f" {far} per day", f"{far}_per_day", 1),
@@ -173,21 +171,11 @@ def _scales(units):
         "mm_per_1000km": Scale(lambda x: x * factor, wear, f"{units.depth}_per_1000{far}", 2, 2),
         "share": Scale(lambda x: 100 * x, "%", "share", 0),
         "l": Scale(units.from_l, volume, units.volume.lower(), 1),
-        "l_per_100km": _fuel(units),
+        "l_per_100km": fuel,
         "kpa": Scale(units.from_kpa, f" {pressure}", pressure.lower(), 2 * (pressure == "bar")),
         **{name: Scale(_same, f" {name}", name, 0) for name in ("days", "months")},
         **{name: Scale(_same, f" {name}", name, 1) for name in ("years", "hours", "jobs")},
     }
-
-
-def _fuel(units):
-    """Litres per 100 km, or miles per gallon where distances are read in miles."""
-    if units.distance == "km":
-        return Scale(_same, " L/100 km", "l_per_100km", 1)
-    gallon, nation = ("gal_us", "US") if units.volume == "gal_us" else ("gal_uk", "imperial")
-    words, heading = f" miles per {nation} gallon", f"mpg, {nation}"
-    turn = partial(l_per_100km_from_mpg, gallon=gallon)
-    return Scale(turn, words, f"mpg_{gallon[4:]}", 1, heading=heading)
 
 
 def _same(x):
@@ -195,7 +183,6 @@ def _same(x):
 
 
 def _in(unit):
-    """A method of `Show` for quantities of one unit."""
     return lambda self, x, decimals=None: self.quantity(x, unit, decimals)
 
 
@@ -242,7 +229,7 @@ class Show:
             places = max(places, 0)
         return f"{scale.before}{interval(low, high, places)}{scale.after}"
 
-    distance, depth, pressure, percent = _in("km"), _in("mm"), _in("kpa"), _in("share")
+    distance, depth, percent = _in("km"), _in("mm"), _in("share")
     money, per_distance = _in("money"), _in("money_per_km")
 
     def days(self, n):

@@ -178,8 +178,17 @@ def check(log="", as_of="", site="", vehicle=(), confidence=0.9, units=""):
         raise NotDone(f"nothing in the log is as old as as_of {as_of}; {may}")
     vehicle = [vehicle] if isinstance(vehicle, str) else list(vehicle)
     asked = {"as_of": as_of, "site": site, "vehicle": vehicle}
-    cut = whole.only(_kept(whole, site, vehicle)) if site or vehicle else whole
-    return whole, cut, asked | {"confidence": confidence, "units": units}
+    asked |= {"confidence": confidence, "units": units}
+    fleet, kept = whole.tables["vehicles"]["vehicle"], vehicle
+    _known("vehicle", vehicle, fleet)
+    if site:
+        based = pd.Series(usage.site_at(whole, fleet, [whole.as_of] * len(fleet)), fleet.index)
+        _known("site", [site], based)
+        kept = [v for v in fleet[based == site] if not vehicle or v in vehicle]
+        if not kept:
+            none = f"no vehicle of {clean(listing(vehicle))} is based at {clean(site)}"
+            raise NotDone(f"{none}; leave out the site or the vehicles")
+    return whole, whole.only(kept) if site or vehicle else whole, asked
 
 
 def open_report(name, log="", as_of="", site="", vehicle=(), confidence=0.9, units="", **own):
@@ -237,21 +246,6 @@ def _text(text):
     return html.escape(plain(text))
 
 
-def _kept(whole, site, wanted):
-    """The vehicles that the report is about."""
-    fleet = whole.tables["vehicles"]["vehicle"]
-    _known("vehicle", wanted, fleet)
-    if not site:
-        return wanted
-    based = pd.Series(usage.site_at(whole, fleet, [whole.as_of] * len(fleet)), fleet.index)
-    _known("site", [site], based)
-    kept = [v for v in fleet[based == site] if not wanted or v in wanted]
-    if not kept:
-        none = f"no vehicle of {clean(listing(wanted))} is based at {clean(site)}"
-        raise NotDone(f"{none}; leave out the site or the vehicles")
-    return kept
-
-
 def _known(what, wanted, have):
     have = sorted(set(have.dropna()))
     if lost := [w for w in wanted if w not in have]:
@@ -263,7 +257,7 @@ def _json(x):
     """A value as JSON has it: no infinity, no NaN, eight significant digits."""
     if x is None or (pd.api.types.is_scalar(x) and pd.isna(x)):
         return None
-    if isinstance(x, (pd.Timestamp, datetime.date)):
+    if isinstance(x, datetime.date):
         return f"{x:%Y-%m-%d}"
     if pd.api.types.is_bool(x):
         return bool(x)

@@ -11,8 +11,7 @@ import re
 from functools import cache
 
 import pandas as pd
-from jinja2 import Environment, FileSystemLoader, StrictUndefined, pass_context
-from jinja2.ext import Extension
+from jinja2 import Environment, FileSystemLoader, FunctionLoader, StrictUndefined, pass_context
 
 from wearbar.log import places
 from wearbar.report.quantities import (
@@ -32,9 +31,7 @@ _SHOWN = ("date", "days", "distance", "money", "per_distance", "percent", "quant
 
 # at the start of a line, what would begin a list, a heading or a quotation
 _BEGINS = re.compile(r"^(\d+)([.)])(?=\s|$)|^([-+>#])(?=\s|$)", re.MULTILINE)
-# a line that has words and ends with a tag, and the start of the line after it
-_WORDS = r"(?=(?:\{%.*?%\}|[ \t])*[^\s{]|.*\{\{)"
-_ENDS_WITH_TAG = re.compile(rf"^({_WORDS}.*%\}})(\n(?=[ \t]*\S)|$)", re.MULTILINE)
+PARAGRAPH = "\x1e"  # between paragraphs while they are made; no text out of a log has it
 
 
 def words_of(name, **always):
@@ -57,12 +54,8 @@ def page_of(template, **words):
 
 @cache
 def _pages():
-    return _made("report", autoescape=True)
-
-
-def _made(folder, **how):
-    loader = FileSystemLoader(places.place("shared", folder))
-    return Environment(loader=loader, undefined=StrictUndefined, **how)
+    loader = FileSystemLoader(places.place("shared", "report"))
+    return Environment(loader=loader, undefined=StrictUndefined, autoescape=True)
 
 
 def coded(text, most=40):
@@ -73,27 +66,19 @@ def coded(text, most=40):
 def _said(name, block, values):
     template = _environment().get_template(f"{name}.md.j2")
     made = "".join(template.blocks[block](template.new_context(values)))
-    paragraphs = (" ".join(part.split()) for part in re.split(r"\n\s*\n", made))
+    paragraphs = (" ".join(part.split()) for part in made.split(PARAGRAPH))
     text = "\n\n".join(part for part in paragraphs if part)
     return Harmless(_BEGINS.sub(lambda m: f"{m[1] or ''}&#{ord(m[2] or m[3])};", text))
 
 
-class Lines(Extension):
-    """Keeps words that end with a tag apart from the next line: trim_blocks would join them."""
-
-    def preprocess(self, source, name, filename=None):
-        return _ENDS_WITH_TAG.sub(r"\1 ", source)
-
-
 @cache
 def _environment():
-    made = _made(
-        "words",
-        extensions=[Lines],
+    # autoescape would let Markdown through, and escape twice
+    made = Environment(
+        loader=FunctionLoader(_source),
+        undefined=StrictUndefined,
         finalize=_harmless,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        autoescape=False,  # it would let Markdown through, and escape twice
+        autoescape=False,
     )
     made.filters |= {"clean": clean, "coded": coded, "interval": interval, "number": number}
     made.filters |= {"plural": plural, "listing": _listing, "about": _about, "each": _each}
@@ -103,6 +88,12 @@ def _environment():
     made.tests["known"] = lambda x: not pd.isna(x)
     made.tests["wide"] = lambda x: has_width(x.low, x.high)
     return made
+
+
+def _source(name):
+    path = places.place("shared", "words") / name
+    text = path.read_text(encoding="utf-8")
+    return re.sub(r"\n[ \t]*(?=\n)", f"\n{PARAGRAPH}", text), str(path), None
 
 
 def _of_show(method):
@@ -155,4 +146,6 @@ def _listing(items, last="and", most=6):
 
 def _harmless(value):
     """A value as it may stand in a sentence; what a template wrote itself passes."""
-    return value if isinstance(value, Harmless) else safe(value, most=2_000, starts=False)
+    if isinstance(value, Harmless):
+        return Harmless(value.replace("\n\n", PARAGRAPH))
+    return safe(value, most=2_000, starts=False)

@@ -14,7 +14,6 @@ from wearbar.cost import compare, fuel, per_distance, repairs, value
 from wearbar.cost import replacement as keeping
 from wearbar.intervals import REASONS
 from wearbar.log.schema import TEXT
-from wearbar.log.sources.raw import LogError
 from wearbar.log.units import DISTANCE_KM
 from wearbar.outlook import action_list
 from wearbar.report import report as reports
@@ -23,20 +22,14 @@ from wearbar.report.tables import in_units
 from wearbar.usage.backtest import back_test, model_by_test
 from wearbar.usage.replay import Replay
 
-JOB = """
-    vehicle site kind task position due_date due_odometer_km expected_date done_date overrun_days
-    overrun_km state counted why_not on_time
-"""
-ACTION = """
-    rank urgency vehicle site kind item title position reason by due_date due_odometer_km over_days
-    over_km is_laid_up
-"""
+JOB = """vehicle site kind task position due_date due_odometer_km expected_date done_date
+    overrun_days overrun_km state counted why_not on_time"""
+ACTION = """rank urgency vehicle site kind item title position reason by due_date due_odometer_km
+    over_days over_km is_laid_up"""
 OF_COST = {"n": "vehicles", "is_fixed": "fixed", "drawn_per_km": "adjusted_cost_per_km"}
 OF_COST |= {"low": "low_cost_per_km", "high": "high_cost_per_km"}
-KEPT = """
-    kind vehicles best_years near_low_years near_high_years is_clear fall_share price_money
-    change_money oldest_years note
-"""
+KEPT = """kind vehicles best_years near_low_years near_high_years is_clear fall_share price_money
+    change_money oldest_years note"""
 BY_COST = ("", "category", "fixed", "kind", "site", "vehicle", "year")
 GROUPS = ("task", "site", "kind", "vehicle", "month")
 TOTALS = {"jobs": "jobs", "hours": "labour", "planned": "planned work", "wear": "worn parts"}
@@ -54,10 +47,7 @@ def read_log(path="", as_of=""):
     >>> len(wb.read_log().tables["vehicles"])
     34
     """
-    try:
-        return reports.check(path, as_of)[0]
-    except LogError as error:
-        raise ValueError(str(error)) from None
+    return reports.check(path, as_of)[0]
 
 
 def due(log, tolerance=None, units=""):
@@ -150,11 +140,10 @@ def next_year(log, by="", confidence=0.9):
     year = outlook.outlook_of(log, log, test, confidence, learning=past and past.learning)
     if by:
         return getattr(outlook, f"by_{by}")(year)
-    units = {"jobs": "jobs", "hours": "hours"}
-    rows = [
-        (TOTALS[name], e.value, e.low, e.high, units.get(name, log.units.currency or "money"))
-        for name, e in outlook.totals(year, TOTALS).items()
-    ]
+    rows = []
+    for name, e in outlook.totals(year, TOTALS).items():
+        unit = name if name in ("jobs", "hours") else log.units.currency or "money"
+        rows.append((TOTALS[name], e.value, e.low, e.high, unit))
     return pd.DataFrame(rows, columns=["what", "value", "low", "high", "unit"])
 
 
@@ -238,20 +227,15 @@ def replacement(log, confidence=0.9):
     >>> wb.replacement(wb.read_log())["kind"].tolist()
     ['motorcycle', 'pickup', 'van']
     """
-    readings = usage.readings(log)
-    account = money.account(log, readings)
-    periods = repairs.observed_periods(account, log, readings)
+    readings, points = usage.readings(log), value.value_points(log)
+    book = money.account(log, readings)
+    periods = repairs.observed_periods(book, log, readings)
     born = log.tables["vehicles"].set_index("vehicle")["in_service"]
-    kept = keeping.cheapest_ages(
-        account.vehicles, account.lines, periods, value.value_points(log), born, confidence
-    )
-    rows = [
-        [
-            *(k.kind, k.best.n, k.best.value, *k.near, k.is_clear),
-            *(k.fall, k.price, k.change, k.oldest, k.best.note),
-        ]
-        for k in kept
-    ]
+    kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, points, born, confidence)
+    rows = []
+    for k in kept:
+        best = (k.kind, k.best.n, k.best.value, *k.near, k.is_clear)
+        rows.append((*best, k.fall, k.price, k.change, k.oldest, k.best.note))
     return pd.DataFrame(rows, columns=KEPT.split())
 
 

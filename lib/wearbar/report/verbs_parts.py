@@ -10,18 +10,12 @@ from wearbar.report.tables import in_units
 from wearbar.report.verbs import frame_of, one_of, show_of
 from wearbar.severity import use as hard_use
 
-LIFE = """
-    part_key vehicle kind category item position start end entry_km duration_km observed cause is_on
-    price fitting_cost
-"""
-WEAR = """
-    part_key vehicle kind category item place is_on readings distance_km rate_per_1000km
-    se_per_1000km usual_rate_per_1000km limit legal_limit unit
-"""
-LEFT = """
-    vehicle category item position state by last_read height_now limit unit left_km left_low_km
-    left_high_km act_by why_not
-"""
+LIFE = """part_key vehicle kind category item position start end entry_km duration_km observed
+    cause is_on price fitting_cost"""
+WEAR = """part_key vehicle kind category item place is_on readings distance_km rate_per_1000km
+    se_per_1000km usual_rate_per_1000km limit legal_limit unit"""
+LEFT = """vehicle category item position state by last_read height_now limit unit left_km
+    left_low_km left_high_km act_by why_not"""
 EFFECT = "category use wear_ratio low high p p_holm parts vehicles step_share why_not"
 
 
@@ -115,13 +109,11 @@ def severe_use(log, intervals=False, confidence=0.9, units=""):
     if intervals:
         unit_km = show.units.to_km(1)
         return in_units(hard_use.supported(found, log.plan, limits, unit_km), show)
-    rows = [
-        [
-            *(e.category, e.exposure, e.ratio.value, e.ratio.low, e.ratio.high, e.p, e.p_holm),
-            *(e.n_parts, e.n_vehicles, e.step, ", ".join(e.refusals)),
-        ]
-        for e in found
-    ]
+    rows = []
+    for e in found:
+        ratio = (e.ratio.value, e.ratio.low, e.ratio.high, e.p, e.p_holm)
+        why_not = ", ".join(e.refusals)
+        rows.append((e.category, e.exposure, *ratio, e.n_parts, e.n_vehicles, e.step, why_not))
     return pd.DataFrame(rows, columns=EFFECT.split())
 
 

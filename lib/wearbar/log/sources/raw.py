@@ -16,7 +16,7 @@ FORMULA = "=+\\-@\t\r＝＋－＠"
 _TEXT = pa.large_string()
 
 
-class LogError(Exception):
+class LogError(ValueError):
     """What cannot be read at all, in one sentence."""
 
 
