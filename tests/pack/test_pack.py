@@ -158,10 +158,14 @@ def test_a_report_that_is_not_of_the_run_reaches_no_pack(made, sample_pack, monk
     def run_all(jobs, log, folder, *_):
         shutil.copytree(sample_pack.folder, folder)
 
-    monkeypatch.setattr(pack, "run_all", run_all)
-    with pytest.raises(reports.NotDone, match="sample was written over by another run"):
-        made(tmp_path / "pack", "sample", units="km")
+    with monkeypatch.context() as patch:
+        patch.setattr(pack, "run_all", run_all)
+        with pytest.raises(reports.NotDone, match="sample was written over by another run"):
+            made(tmp_path / "pack", "sample", units="km")
     assert not (tmp_path / "pack").exists()
+    told = made(tmp_path / "pack", "sample", units="km")
+    assert any("sample: done in" in line for line in told)
+    assert [p.name for p in tmp_path.iterdir()] == ["pack"]  # what was left is gone
 
 
 @pytest.fixture(scope="module")

@@ -115,17 +115,13 @@ def _option(name, metavar, said, default="", **more):
     return name, {"metavar": metavar, "help": said, "default": default, **more}
 
 
-def _units(own):
-    said = f"distances to read in (default: {own})"
-    return _option("--units", None, said, choices=["mi", "km"])
-
-
 DEFAULT, NAMED = "(default: %(default)s)", "(default: FILE's name with"
 ADDRESS = "folder, workbook, database address, or env:NAME of an address in the environment"
 LOG = _option("log", "LOG", f"{ADDRESS} (default: the fleet demo)", nargs="?")
 AS_OF = _option("--as-of", "DATE", "last day to count, YYYY-MM-DD (default: the log's own)")
 SITE = _option("--site", None, "vehicles of this site alone")
 VEHICLES = _option("--vehicle", "V", "these vehicles alone", [], nargs="+")
+UNITS = ["mi", "km"]
 COMPARED = "score by this share of an interval beside the plan's"
 
 
@@ -135,7 +131,7 @@ COMPARED = "score by this share of an interval beside the plan's"
     _option("--only", "NOTEBOOK", "these reports alone", [], nargs="+"),
     *(SITE, VEHICLES),
     _option("--confidence", "SHARE", f"of every interval {DEFAULT}", 0.9, type=float),
-    _units("the log's own"),
+    _option("--units", None, "distances to read in (default: the log's own)", choices=UNITS),
     _option("--criterion", "SHARE", COMPARED, 0.0, type=float),
     _option("--since", "PACK", "tell what has changed since this earlier pack of the log"),
 )
@@ -155,7 +151,8 @@ def pack(out, **asked):
 @_command(
     "write one vehicle's next visit as a page to print",
     *(LOG, _option("--vehicle", "V", "the vehicle (default: the one whose work presses most)")),
-    *(AS_OF, _units("the vehicle's own")),
+    AS_OF,
+    _option("--units", None, "distances to read in (default: the vehicle's own)", choices=UNITS),
     _option("--out", "FILE", f"the page to write {DEFAULT}", "visit-sheet.html"),
 )
 def sheet(log, vehicle, as_of, units, out):

@@ -89,9 +89,7 @@ def _refuse_others(out):
         raise NotDone(f"{out} can't be a pack of reports; give --out another folder")
     if not out.exists() or (out.is_dir() and (not any(out.iterdir()) or read_manifest(out))):
         return
-    older = out.is_dir() and (out / "findings.json").is_file() and (out / "index.html").is_file()
-    pack = f"a pack without a list of its files ({MANIFEST})"
-    what = pack if older else "something that is no pack of reports"
+    what = f"something that is no pack of reports with a list of its files ({MANIFEST})"
     raise NotDone(f"{out} holds {what}; move it, or give --out another folder")
 
 

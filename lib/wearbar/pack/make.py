@@ -53,11 +53,22 @@ def make_pack(out, log="", only=(), tell=print, criterion=0.0, since="", **param
     out = Path(os.path.realpath(out))
     have = {path.stem: path for path in sorted(places.place("notebooks").glob("*.ipynb"))}
     have = {name: have[name] for name in dict.fromkeys([*NOTEBOOKS, *have]) if name in have}
-    names = _wanted(only, have)
+    wanted = [Path(name).stem for name in only] or [name for name in NOTEBOOKS if name in have]
+    if lost := [name for name in wanted if name not in have]:
+        known = f"the notebooks are {listing(sorted(have), most=99)}"
+        raise reports.NotDone(f"there is no notebook {listing(lost, 'or')}; {known}")
+    names = [name for name in have if name in wanted]
     with folders.owned(out) as work:
         tell("Reading the log")
         whole, cut, asked = reports.check(log, **parameters)
-        own = _own(whole, asked, criterion, since, names)
+        # parameters of the one report that compares
+        own = {"criterion": against.criterion_of(criterion)}
+        own |= {"since": str(Path(since).absolute()) if since else ""}
+        own = {key: value for key, value in own.items() if value}
+        against.earlier_pack(since, whole, asked)
+        if own and against.REPORT not in names:
+            advice = "leave it out, or name that report with --only"
+            raise reports.NotDone(f"{listing(own)} is for {against.REPORT} alone; {advice}")
         given = {name: asked | own if name == against.REPORT else asked for name in have}
         earlier = {"earlier": against.fingerprint(since)}
         made = folders.made_from(whole, have, given | {against.REPORT: asked | own | earlier})
@@ -103,27 +114,6 @@ def make_page(name, out, log="", **parameters):
         shutil.copyfile(Path(folder) / f"{name}.html", made)
         made.replace(out)
     return int(whole.ledger["set_aside"].sum())
-
-
-def _wanted(only, have):
-    """Names of the notebooks to run, in reading order."""
-    wanted = [Path(name).stem for name in only] or [name for name in NOTEBOOKS if name in have]
-    if lost := [name for name in wanted if name not in have]:
-        known = f"the notebooks are {listing(sorted(have), most=99)}"
-        raise reports.NotDone(f"there is no notebook {listing(lost, 'or')}; {known}")
-    return [name for name in have if name in wanted]
-
-
-def _own(whole, asked, criterion, since, names):
-    """The parameters of the one report that compares; checked before anything is run."""
-    own = {"criterion": against.criterion_of(criterion)}
-    own |= {"since": str(Path(since).absolute()) if since else ""}
-    against.earlier_pack(since, whole, asked)
-    own = {key: value for key, value in own.items() if value}
-    if own and against.REPORT not in names:
-        advice = "leave it out, or name that report with --only"
-        raise reports.NotDone(f"{listing(own)} is for {against.REPORT} alone; {advice}")
-    return own
 
 
 def _gathered(new, folder_of, made):

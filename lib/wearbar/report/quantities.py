@@ -23,7 +23,7 @@ _UNSEEN = re.compile("[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u2069
 
 def clean(text, most=160):
     """Text out of a log on one line, nothing invisible in it, cut at `most` characters."""
-    if _is_missing(text):
+    if pd.isna(text):
         return MISSING
     line = " ".join(_UNSEEN.sub(" ", str(text)).split())
     return line if len(line) <= most else line[: most - 1].rstrip() + "…"
@@ -31,8 +31,6 @@ def clean(text, most=160):
 
 class Harmless(str):
     """Text that `safe` has been through."""
-
-    __slots__ = ()
 
 
 def safe(text, most=160, starts=True):
@@ -72,9 +70,7 @@ def listing(items, last="and", most=6):
 
 def has_width(low, high):
     """Whether limits make an interval: one of no width, as of figures all alike, says nothing."""
-    return not (_is_missing(low) or _is_missing(high)) and high - low > 1e-9 * max(
-        abs(low), abs(high)
-    )
+    return pd.notna(low) and pd.notna(high) and high - low > 1e-9 * max(abs(low), abs(high))
 
 
 def decimals_of(low, high):
@@ -94,7 +90,7 @@ def decimals_of(low, high):
 
 def number(x, decimals=None):
     """A number as print has it: thousands apart, no exponent; else whole or three digits."""
-    if _is_missing(x) or math.isinf(x):
+    if pd.isna(x) or math.isinf(x):
         return MISSING
     if decimals is None:
         whole = float(x).is_integer() or abs(x) >= 1000
@@ -109,10 +105,6 @@ def interval(low, high, decimals=None):
         return number(high, decimals)
     decimals = decimals_of(low, high) if decimals is None else decimals
     return f"{number(low, decimals)} to {number(high, decimals)}"
-
-
-def _is_missing(x):
-    return x is None or bool(pd.isna(x))
 
 
 @dataclass(frozen=True)
@@ -207,7 +199,7 @@ class Show:
 
     def quantity(self, x, unit, decimals=None):
         """One quantity in SI with the reader's unit."""
-        if _is_missing(x):
+        if pd.isna(x):
             return MISSING
         scale = self.scale(unit)
         turned = scale.turn(x)
@@ -216,9 +208,9 @@ class Show:
 
     def range(self, low, high, unit, decimals=None):
         """ "low to high" with the unit once; a missing end is said."""
-        if _is_missing(low):
-            return MISSING if _is_missing(high) else f"up to {self.quantity(high, unit)}"
-        if _is_missing(high):
+        if pd.isna(low):
+            return MISSING if pd.isna(high) else f"up to {self.quantity(high, unit)}"
+        if pd.isna(high):
             return f"at least {self.quantity(low, unit)}"
         scale = self.scale(unit)
         low, high = scale.ends(low, high)
@@ -233,11 +225,11 @@ class Show:
     money, per_distance = _in("money"), _in("money_per_km")
 
     def days(self, n):
-        return MISSING if _is_missing(n) else plural(round(n), "day")
+        return MISSING if pd.isna(n) else plural(round(n), "day")
 
     def date(self, day):
         """ "31 Oct 2026", the same in every locale."""
-        if _is_missing(day):
+        if pd.isna(day):
             return MISSING
         day = pd.Timestamp(day)
         return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"

@@ -255,7 +255,7 @@ def _known(what, wanted, have):
 
 def _json(x):
     """A value as JSON has it: no infinity, no NaN, eight significant digits."""
-    if x is None or (pd.api.types.is_scalar(x) and pd.isna(x)):
+    if pd.api.types.is_scalar(x) and pd.isna(x):
         return None
     if isinstance(x, datetime.date):
         return f"{x:%Y-%m-%d}"

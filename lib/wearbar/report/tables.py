@@ -182,7 +182,7 @@ def _figures(row, decimals):
 
 
 def _word(x, missing):
-    if x is None or pd.isna(x):
+    if pd.isna(x):
         return missing
     if types.is_bool(x):
         return "yes" if x else "no"
@@ -215,7 +215,7 @@ def _fixed(x):
 
 def _inert(x):
     """A cell of words for a spreadsheet, which starts no formula."""
-    if x is None or pd.isna(x) or types.is_bool(x):
+    if pd.isna(x) or types.is_bool(x):
         return _word(x, "")
     text = f"{x:%Y-%m-%d}" if isinstance(x, datetime.date) else clean(x, 2000)
     return f"'{text}" if text[:1] in STARTERS else text

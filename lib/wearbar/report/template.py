@@ -14,21 +14,13 @@ import pandas as pd
 from jinja2 import Environment, FileSystemLoader, FunctionLoader, StrictUndefined, pass_context
 
 from wearbar.log import places
-from wearbar.report.quantities import (
-    Harmless,
-    clean,
-    decimals_of,
-    has_width,
-    interval,
-    listing,
-    number,
-    plural,
-    safe,
-)
+from wearbar.report import quantities
+from wearbar.report.quantities import Harmless, number, plural, safe
 
-# methods of the reader's units (`show`, which a block is given) that are filters of the same name
+# filters that are functions of `quantities`, or methods of the reader's units (`show`, which a
+# block is given), of the same name
+_PLAIN = ("clean", "interval", "number", "plural")
 _SHOWN = ("date", "days", "distance", "money", "per_distance", "percent", "quantity")
-
 # at the start of a line, what would begin a list, a heading or a quotation
 _BEGINS = re.compile(r"^(\d+)([.)])(?=\s|$)|^([-+>#])(?=\s|$)", re.MULTILINE)
 PARAGRAPH = "\x1e"  # between paragraphs while they are made; no text out of a log has it
@@ -60,7 +52,7 @@ def _pages():
 
 def coded(text, most=40):
     """A code of the log as words: "brake-pad" becomes "brake pad"."""
-    return clean(text, most).replace("-", " ")
+    return quantities.clean(text, most).replace("-", " ")
 
 
 def _said(name, block, values):
@@ -73,20 +65,16 @@ def _said(name, block, values):
 
 @cache
 def _environment():
-    # autoescape would let Markdown through, and escape twice
-    made = Environment(
-        loader=FunctionLoader(_source),
-        undefined=StrictUndefined,
-        finalize=_harmless,
-        autoescape=False,
-    )
-    made.filters |= {"clean": clean, "coded": coded, "interval": interval, "number": number}
-    made.filters |= {"plural": plural, "listing": _listing, "about": _about, "each": _each}
-    made.filters |= {method: _of_show(method) for method in _SHOWN}
+    # without autoescape, which would let Markdown through and escape twice
+    how = {"undefined": StrictUndefined, "finalize": _harmless, "autoescape": False}
+    made = Environment(loader=FunctionLoader(_source), **how)
+    made.filters |= {name: getattr(quantities, name) for name in _PLAIN}
+    made.filters |= {name: _of_show(name) for name in _SHOWN}
+    made.filters |= {"coded": coded, "listing": _listing, "about": _about, "each": _each}
     made.filters["range"] = _range
     made.filters["agree"] = lambda n, one, many: one if n == 1 else many
     made.tests["known"] = lambda x: not pd.isna(x)
-    made.tests["wide"] = lambda x: has_width(x.low, x.high)
+    made.tests["wide"] = lambda x: quantities.has_width(x.low, x.high)
     return made
 
 
@@ -116,7 +104,7 @@ def _about(context, x, what=""):
 
 def about(value, low, high, say):
     """ "about 850 jobs (790 to 950)", the range rounded outwards. say: number to words, unit."""
-    step = 10 ** max(-(decimals_of(low, high) or 0), 0)
+    step = 10 ** max(-(quantities.decimals_of(low, high) or 0), 0)
     low, high = step * math.floor(low / step), step * math.ceil(high / step)
     ends = f" ({number(low)} to {number(high)})"
     if low == high:
@@ -141,7 +129,7 @@ def _each(context, rows, block):
 
 
 def _listing(items, last="and", most=6):
-    return Harmless(listing([_harmless(item) for item in items], last, most))
+    return Harmless(quantities.listing([_harmless(item) for item in items], last, most))
 
 
 def _harmless(value):

@@ -43,7 +43,6 @@ def read_log(path="", as_of=""):
     is the demo fleet. as_of: the last day to count, YYYY-MM-DD; "" is the log's own. Raises
     ValueError for what can't be read. `log.only([...])` has some vehicles. Format: data/README.md.
 
-    >>> import wearbar as wb
     >>> len(wb.read_log().tables["vehicles"])
     34
     """
@@ -60,7 +59,6 @@ def due(log, tolerance=None, units=""):
     time, as a share of its interval; None is the plan's own. units: "mi" or "km"; "" is the log's
     own. Raises ValueError for another. Source: common practice, none; the plan has the rules.
 
-    >>> import wearbar as wb
     >>> jobs = wb.due(wb.read_log()).query("counted")
     >>> round(float(jobs.groupby("site")["on_time"].mean()["Highfell"]), 2)
     0.82
@@ -81,7 +79,6 @@ def compliance(log, by="", tolerance=None, confidence=0.9):
     `due`. confidence: of the limits, which are Wilson's for jobs that come in clusters, a vehicle
     each (Korn & Graubard 1998; from memory).
 
-    >>> import wearbar as wb
     >>> round(wb.compliance(wb.read_log()).value, 2)
     0.84
     """
@@ -107,7 +104,6 @@ def actions(log, confidence=0.9, units=""):
     Source: trade practice, none. Where the work can hurt someone, the maker's handbook and local
     law come first.
 
-    >>> import wearbar as wb
     >>> wb.actions(wb.read_log().only(["M12"]))["urgency"].iloc[0]
     'at its limit'
     """
@@ -128,7 +124,6 @@ def next_year(log, by="", confidence=0.9):
     the record is shorter than a year; a month needs three. confidence: of the limits. The forecast
     of use is the one that did best on past days of the log: a large one takes minutes.
 
-    >>> import wearbar as wb
     >>> one = wb.read_log().only(["M12"])
     >>> wb.next_year(one)["what"].tolist()[:2]
     ['jobs', 'labour']
@@ -159,7 +154,6 @@ def cost_per_distance(log, by="", confidence=0.9, units=""):
     their money or the record is shorter than three months. units: as in `due`.
     Limits: jackknife over vehicles on the log scale (Cochran 1977, ch. 6; from memory).
 
-    >>> import wearbar as wb
     >>> cost = wb.cost_per_distance(wb.read_log())
     >>> round(cost.value, 2), cost.unit
     (0.42, 'GBP per mi')
@@ -192,7 +186,6 @@ def fuel_economy(log, by="vehicle", confidence=0.9, units=""):
     another. Of what is burnt alone: neither electricity nor urea. units: as in `due`. Limits: the
     spread between tanks, or between vehicles. Source: common practice, none.
 
-    >>> import wearbar as wb
     >>> wb.fuel_economy(wb.read_log()).columns.tolist()[:4]
     ['vehicle', 'fuel', 'mpg_uk', 'low_mpg_uk']
     """
@@ -223,7 +216,6 @@ def replacement(log, confidence=0.9):
     Money alone, without interest: no vehicle is safer for being cheaper. Source: the average cost
     of ownership by age, common practice.
 
-    >>> import wearbar as wb
     >>> wb.replacement(wb.read_log())["kind"].tolist()
     ['motorcycle', 'pickup', 'van']
     """

@@ -29,7 +29,6 @@ def part_lives(log, category="", every=False, units=""):
     unknown age too, one row each, their distances NaN. units: as in `due`. A part removed early
     because it was nearly worn isn't censored at random: compare `remaining_life`.
 
-    >>> import wearbar as wb
     >>> pads = wb.part_lives(wb.read_log().only(["M12"]), "brake-pad")
     >>> bool((pads["duration_mi"] > pads["entry_mi"]).all())
     True
@@ -51,7 +50,6 @@ def wear(log, units=""):
     Least squares, one line a place, the error of a reading pooled over a category; like parts by
     moments (DerSimonian & Laird 1986; from memory).
 
-    >>> import wearbar as wb
     >>> rates = wb.wear(wb.read_log().only(["M12"]))
     >>> rates.query("category == 'tyre'")["unit"].unique().tolist()
     ['mm']
@@ -75,7 +73,6 @@ def remaining_life(log, confidence=0.9, units=""):
     units: as in `due`. A forecast from past readings: it sees neither age nor damage, and is no
     permission to use a part that far. Limits: Fieller's, on an empirical Bayes line.
 
-    >>> import wearbar as wb
     >>> left = wb.remaining_life(wb.read_log().only(["M12"]))
     >>> bool((left["left_low_mi"].dropna() >= 0).all())
     True
@@ -98,7 +95,6 @@ def severe_use(log, intervals=False, confidence=0.9, units=""):
     Limits: cluster-robust with few vehicles in mind (Bell & McCaffrey 2002). Advice only ever
     brings work forward.
 
-    >>> import wearbar as wb
     >>> wb.severe_use(wb.read_log().only(["M12"]))["wear_ratio"].isna().all().item()
     True
     """
