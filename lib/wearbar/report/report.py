@@ -8,7 +8,6 @@ rides in the same messages, under types of our own.
 import base64
 import datetime
 import html
-import importlib.metadata
 import math
 import numbers
 import platform
@@ -16,6 +15,7 @@ import re
 import sys
 from dataclasses import asdict, dataclass, field, is_dataclass
 from functools import cached_property
+from importlib.metadata import version
 
 import pandas as pd
 from IPython.display import display
@@ -161,8 +161,7 @@ def check(log="", as_of="", site="", vehicle=(), confidence=0.9, units=""):
     Raises NotDone, one sentence, for what cannot be, naming what can; the log's errors are
     ValueErrors too.
     """
-    is_number = isinstance(confidence, numbers.Real) and not isinstance(confidence, bool)
-    if not is_number or not 0.5 <= confidence < 1:
+    if not (isinstance(confidence, numbers.Real) and 0.5 <= confidence < 1):
         may = "give a share from 0.5 up to but not including 1, such as 0.9"
         raise NotDone(f"confidence is {confidence!r}; {may}")
     if units and units not in DISTANCE_KM:
@@ -232,8 +231,7 @@ def rows_of(log):
 
 def versions():
     """Library to version, for all that a number or a figure may hang on."""
-    libraries = {name: importlib.metadata.version(name) for name in LIBRARIES}
-    return {"Python": platform.python_version(), **libraries}
+    return {"Python": platform.python_version()} | {name: version(name) for name in LIBRARIES}
 
 
 def _show(page, text, more=None):
