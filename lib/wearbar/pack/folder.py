@@ -2,9 +2,9 @@
 
 `manifest.json` lists every file of the pack with its SHA-256, and what each report was made from:
 where that is the same, a report that is there already serves again. Only what stands in that list,
-and is still as it was written, is ever replaced; whatever else is in the folder stays. The work goes on in
-`<out>.wearbar` beside it, which holds a mark and the lock, the finished reports (`run`), the pack
-that is being put together (`new`) and, for a moment, the one that it replaces (`last`).
+and is still as it was written, is ever replaced; whatever else is in the folder stays. The work
+goes on in `<out>.wearbar` beside it, which holds a mark and the lock, the finished reports (`run`),
+the pack that is being put together (`new`) and, for a moment, the one that it replaces (`last`).
 """
 
 import datetime
