@@ -6,6 +6,7 @@ import pytest
 from wearbar import usage
 from wearbar.log import log_of
 from wearbar.parts import looks_of, segments_of, spans_of, watched, with_place
+from wearbar.severity.use import with_use
 
 HEADER = {
     "name": "test",
@@ -310,7 +311,8 @@ def test_what_a_part_was_used_in_is_by_distance_over_its_span():
         removed_odometer=18000,
         reason="worn",
     )
-    span = one(make([row], odometer=MONTHLY, use=use))
+    log = make([row], odometer=MONTHLY, use=use)
+    span = with_use(spans_of(log), log, usage.readings(log)).iloc[0]
     assert span["loose"] == pytest.approx(0.3, abs=1e-6)
     assert span["loose_coverage_share"] == pytest.approx(1.0)
     assert pd.isna(span["mud_water"])

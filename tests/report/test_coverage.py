@@ -332,7 +332,7 @@ def test_hostile_names_are_text():
 def effect(**changes):
     base = {
         "ratio": Estimate(1.1, 1.05, 1.15, 0.9, 100), "lower": 1.05, "p": 0.001, "p_holm": 0.002, "share_low": 0.1,
-        "share_mid": 0.3, "share_high": 0.6, "r2": 0.5, "residual_sd": 0.1, "without_vehicle": (1.08, 1.12), "without_site": (0.97, 1.2),
+        "share_mid": 0.3, "share_high": 0.6, "r2": 0.5, "without_vehicle": (1.08, 1.12), "without_site": (0.97, 1.2),
         "e_value": 1.4,
         "e_value_limit": 1.3, "additive": Estimate(2.0, 1.5, 2.5, 0.9, 100), "log_linear": Estimate(1.1, 1.05, 1.15, 0.9, 100),
         "is_additive": True,

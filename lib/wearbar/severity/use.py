@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from wearbar import intervals, usage
-from wearbar import parts as spans
 from wearbar.log.schema import SHARES, column
+from wearbar.parts import segments_of
 from wearbar.stats.clustered import added_up
 
 # kind of use to its words: "on gravel or dirt", "in short trips"
@@ -15,6 +15,7 @@ USE = {
     name: column("use", name).meaning.removeprefix("share ").removeprefix("of the distance ")
     for name in SHARES
 }
+COVERED = [f"{name}_coverage_share" for name in SHARES]
 MIN_SPREAD = 0.05  # of shares between vehicles
 SUPPORTED = """
     plan code title category exposure share_easy share_hard wear_ratio lower_ratio plan_km severe_km
@@ -65,8 +66,18 @@ def with_use(parts, log, readings):
     """`parts` (category, part_key, start, end) with what they were used in, over the distance that
     the log saw of them: as `usage.use_shares` has it, and `<exposure>_error`, the sd that recalling
     gives each share. A part that was on several vehicles has the use of each, by distance."""
-    table = spans.use_of(log, readings, spans.segments_of(log, readings))
-    parts = parts.merge(table, how="left", left_on=["category", "part_key"], right_index=True)
+    rows = segments_of(log, readings)
+    begin = rows["start"].fillna(log.first_day).clip(lower=log.first_day)
+    share = usage.use_shares(log, readings, rows["vehicle"], begin, rows["end"])
+    seen_from = np.fmax(rows["start_km"], rows["watch_km"])
+    length = (rows["end_km"] - seen_from).clip(lower=0)
+    known = share[["coverage_share", *COVERED]].mul(length, axis=0)
+    used = share[[*SHARES]] * known[COVERED].to_numpy()
+    key = ["category", "part_key"]
+    sums = pd.concat([rows[key], length.rename("length"), known, used], axis=1).groupby(key).sum()
+    cover = sums[[*known]].div(sums["length"].where(sums["length"] > 0), axis=0)
+    shares = sums[[*SHARES]] / sums[COVERED].where(sums[COVERED] > 0).to_numpy()
+    parts = parts.merge(cover.join(shares), how="left", left_on=key, right_index=True)
     use = log.tables["use"].dropna(subset=["from", "to"])
     use = use.sort_values(["vehicle", "from"], kind="stable")
     if not {"start", "end"} <= set(parts) or not len(use):
