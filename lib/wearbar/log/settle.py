@@ -25,15 +25,11 @@ ROW = ["table", "line"]
 MARK, HEAD = "mend", 10
 DEFAULTS = {"depth": "mm", "pressure": "kPa", "jurisdiction": ""}
 
-# checks in order, each of what those before it left: of a table (name, frame, `Checked`), the
-# first four of every table before the next four; and of all tables (frames by name, header)
-OF_A_ROW = (rows.repeated_ids, rows.periods, rows.lacking, rows.known_later)
-OF_OTHER_ROWS = (rows.known_vehicles, rows.same_rows, rows.service, rows.one_at_a_time)
+# checks of all tables (frames by name, header) in order, each of what those before it left
 OF_ALL_TABLES = (
-    peers.fills, odometers.doubtful_readings, odometers.doubtful_hours, sizes.deeper_than_new,
-    sizes.doubtful_depths, sizes.unlike_depths, sizes.pressures, sizes.distances,
-    peers.doubtful_money, peers.doubtful_fuel_money, peers.doubtful_hours_worked, rows.overlaps,
-    rows.references, rows.unknown_law,
+    peers.fills, odometers.doubtful_readings, sizes.doubtful_depths, sizes.unlike_depths,
+    sizes.of_its_kind, peers.doubtful_money, peers.doubtful_fuel_money, rows.contradicted,
+    rows.unknown_law,
 )  # fmt: skip
 
 
@@ -120,9 +116,8 @@ def check(source, header, today=None):
         raise LogError(f"log.toml: first_day is {late}; mend first_day, or say a later as_of.")
     log.take(_drop_after(log, found, today))
     held = [name for name in TABLES if len(tables[name])]
-    for rules in (OF_A_ROW, OF_OTHER_ROWS):
-        for name, rule in product(held, rules):
-            log.take(rule(name, tables[name], log))
+    for rule, name in product((rows.alone, rows.beside_others), held):
+        log.take(rule(name, tables[name], log))
     for rule in OF_ALL_TABLES:
         log.take(rule(tables, DEFAULTS | header))
     log.first_day = header.get("first_day") or _oldest(tables, log.as_of)

@@ -22,108 +22,79 @@ DAYS = 2**20
 MOST_NAMED = 3
 LAST = "a digit left out"
 MILE = DISTANCE_KM["mi"]
+COLUMNS = ["vehicle", "day", "value", "series", "weight", "place"]
 
 
 def doubtful_readings(tables, header):
-    """Odometer readings that can't be true beside the others of their vehicle.
+    """Readings of odometers and hour meters that can't be true beside the others of their vehicle.
 
     Each instrument is looked at alone: a reading with `restarts_at` ends one and begins the next.
     """
     vehicles, distance = tables["vehicles"], header["distance"]
     in_km = vehicles["distance_unit"].fillna(distance).eq("km").to_numpy()
-    yield from _doubtful(tables, "odometer", likely_a_day(vehicles, distance), in_km)
-
-
-def doubtful_hours(tables, _):
-    """Hour-meter readings that can't be true: an hour meter runs 24 hours a day at most.
-
-    A reading of hours with `restarts_at`, and no odometer, ends one meter and begins the next.
-    """
-    n = len(tables["vehicles"])
-    yield from _doubtful(tables, "hours", np.full(n, HOURS_A_DAY), np.full(n, None))
-
-
-def _doubtful(tables, meter, limit, in_km):
-    """limit: the most in a day, by vehicle. in_km: whether its instrument counts km."""
-    rows = _readings(tables, meter)
-    rows = rows.iloc[np.lexsort((rows["value"], rows["series"] * DAYS + rows["day"]))]
-    vehicle, day, value, series, weight, place = (
-        rows[name].to_numpy() for name in ("vehicle", "day", "value", "series", "weight", "place")
-    )
-    kept = longest_likely(series, day, value, limit[vehicle], weight)
-    out = np.flatnonzero(~kept & (place >= 0))
-    low, high = neighbours(series, value, kept, out)
-    since, _ = neighbours(series, day, kept, out)
-    most = low + limit[vehicle[out]] * USUAL * (day[out] - since + 1)
-    is_back = (value[out] < low) | (value[out] > high)
-    too_fast = "daily-distance" if meter == "odometer" else "hours-back"
-    found = rows.iloc[out].assign(rule=np.where(is_back, f"{meter}-back", too_fast))
-    told = zip(value[out], low, high, in_km[vehicle[out]], most, strict=True)
-    found["remedy"] = [likely_reading(*row) for row in told]
-    for (place, rule), some in found.groupby(["place", "rule"]):
-        table, name, _ = PLACES[meter][place]
-        severity = None
-        if table == name == "odometer":
-            alone = tables[table].loc[some["line"], ["restarts_at", "hours"]].isna().all(axis=1)
-            severity = np.where(alone, "set-aside", "adjust")
-        yield problems(table, some["line"], name, some["value"], rule, some["remedy"], severity)
+    most = {"odometer": likely_a_day(vehicles, distance), "hours": np.full(len(in_km), HOURS_A_DAY)}
+    for meter, limit in most.items():
+        rows = _readings(tables, meter)
+        if not len(rows):
+            continue
+        rows = rows.iloc[np.lexsort((rows["value"], rows["series"] * DAYS + rows["day"]))]
+        vehicle, day, value, series, weight, place = (rows[name].to_numpy() for name in COLUMNS)
+        kept = longest_likely(series, day, value, limit[vehicle], weight)
+        out = np.flatnonzero(~kept & (place >= 0))
+        low, high = neighbours(series, value, kept, out)
+        since, _ = neighbours(series, day, kept, out)
+        usual = low + limit[vehicle[out]] * USUAL * (day[out] - since + 1)
+        is_back = (value[out] < low) | (value[out] > high)
+        too_fast = "daily-distance" if meter == "odometer" else "hours-back"
+        found = rows.iloc[out].assign(rule=np.where(is_back, f"{meter}-back", too_fast))
+        units = in_km[vehicle[out]] if meter == "odometer" else [None] * len(out)
+        told = zip(value[out], low, high, units, usual, strict=True)
+        found["remedy"] = [likely_reading(*row) for row in told]
+        for (place, rule), some in found.groupby(["place", "rule"]):
+            table, name, _ = PLACES[meter][place]
+            severity = None
+            if table == name == "odometer":
+                alone = tables[table].loc[some["line"], ["restarts_at", "hours"]].isna().all(axis=1)
+                severity = np.where(alone, "set-aside", "adjust")
+            yield problems(table, some["line"], name, some["value"], rule, some["remedy"], severity)
 
 
 def _readings(tables, meter):
-    """Every reading: `vehicle, day, line, value, place` (of `PLACES`, -1 for the first reading of
-    a new instrument, told beside the last of the old), its `weight`, and the `series` it is of."""
-    vehicles, read = tables["vehicles"], []
-    for place, (table, name, date) in enumerate(PLACES[meter]):
-        frame = tables[table][["vehicle", date, name]]
-        frame = frame[(frame[name].notna() & frame[date].notna()).to_numpy()]
-        if len(frame) or not read:
-            read.append(_placed(frame, vehicles, date, value=name).assign(place=place))
+    """Every reading: `COLUMNS` and its `line`. The first reading of a new instrument, told beside
+    the last of the old, has place -1."""
+    odometer, read = tables["odometer"], []
+    of_hours = odometer["odometer"].isna() & odometer["hours"].notna()
+    changed = odometer["restarts_at"].notna() & of_hours.eq(meter == "hours")
+    changed = odometer[changed.to_numpy()]
+    places = [(tables[table], name, date) for table, name, date in PLACES[meter]]
+    for place, (frame, name, date) in enumerate([*places, (changed, "restarts_at", "date")]):
+        told = frame[["vehicle", date, name]].set_axis(COLUMNS[:3], axis=1)
+        told = told[(told["day"].notna() & told["value"].notna()).to_numpy()]
+        if len(told) or not read:
+            place = place if place < len(places) else -1
+            read.append(told.assign(place=place, line=told.index))
     rows = pd.concat(read, ignore_index=True)
-    own = rows["line"].where(rows["place"] == 0)  # the line in table odometer
-    guessed = tables["odometer"].index[tables["odometer"]["source"].eq("estimate")]
-    rows["weight"] = np.where(own.isin(guessed), GUESS, 1.0)
+    rows["vehicle"] = codes(rows["vehicle"], tables["vehicles"]["vehicle"]).astype("int64")
+    rows["day"] = rows["day"].to_numpy().astype("datetime64[D]").astype("int64")
+    guessed = odometer.index[odometer["source"].eq("estimate")]
+    rows["weight"] = np.where(rows["place"].eq(0) & rows["line"].isin(guessed), GUESS, 1.0)
     rows["series"] = rows["vehicle"] * MOST_CHANGES
-    changes = _changes(tables, meter)
-    if len(changes):
-        rows["series"] += _instrument(rows, changes, own)
-        fresh = changes.assign(value=changes["new"], weight=1.0, place=-1)
-        fresh["series"] = fresh["vehicle"] * MOST_CHANGES + fresh["nth"] + 1
-        rows = pd.concat([rows, fresh[list(rows)]], ignore_index=True)
-    return rows
-
-
-def _placed(rows, vehicles, date, **columns):
-    """Rows with vehicle and day as numbers, their `line`, and columns by new names."""
-    vehicle = codes(rows["vehicle"], vehicles["vehicle"]).astype("int64")
-    day = rows[date].to_numpy().astype("datetime64[D]").astype("int64")
-    more = {new: rows[name].to_numpy() for new, name in columns.items()}
-    return pd.DataFrame({"vehicle": vehicle, "day": day, "line": rows.index} | more)
-
-
-def _changes(tables, meter):
-    """Changes of instrument: `vehicle, day, old, new, line`, the `nth` of its vehicle; in order."""
-    rows = tables["odometer"]
-    of_hours = rows["odometer"].isna() & rows["hours"].notna()
-    mine = rows["restarts_at"].notna() & rows["date"].notna() & of_hours.eq(meter == "hours")
-    rows = rows[mine.to_numpy()]
-    changes = _placed(rows, tables["vehicles"], "date", old=meter, new="restarts_at")
-    changes = changes.sort_values(["vehicle", "day"], kind="stable", ignore_index=True)
-    return changes.assign(nth=changes.groupby("vehicle").cumcount())
-
-
-def _instrument(rows, changes, line):
-    """Which of its vehicle's instruments (0 the first) each reading is of: an array.
-
-    On a day of change, the one whose reading is nearer; the row that tells of it, the old one.
-    line: of rows that may tell of a change.
-    """
-    key, mine = (each["vehicle"] * DAYS + each["day"] for each in (changes, rows))
+    fresh = rows[rows["place"].eq(-1)].sort_values(["vehicle", "day"], kind="stable")
+    if not len(fresh):
+        return rows
+    # of its vehicle's instruments, on a day of change the one whose reading is nearer
+    key, mine = (each["vehicle"] * DAYS + each["day"] for each in (fresh, rows))
     before, upto = np.searchsorted(key, mine), np.searchsorted(key, mine, side="right")
-    that_day = changes.iloc[np.minimum(before, len(key) - 1)]
-    old, new = (np.abs(rows["value"].to_numpy() - that_day[c].to_numpy()) for c in ("old", "new"))
+    that_day = fresh.iloc[np.minimum(before, len(key) - 1)]
+    last = changed.loc[that_day["line"], meter].to_numpy()
+    old, new = (np.abs(rows["value"].to_numpy() - each) for each in (last, that_day["value"]))
     nth = np.where((upto > before) & (new < old), upto, before)
-    nth -= np.searchsorted(changes["vehicle"], rows["vehicle"])
-    return line.map(changes.set_index("line")["nth"]).fillna(pd.Series(nth)).astype("int64")
+    nth -= np.searchsorted(fresh["vehicle"], rows["vehicle"])
+    # the row that tells of a change has the last reading of one and the first of the next
+    told = fresh.groupby("vehicle").cumcount().set_axis(fresh["line"])
+    told = rows["line"].where(rows["place"] <= 0).map(told) + rows["place"].eq(-1)
+    rows["series"] += told.fillna(pd.Series(nth)).astype("int64")
+    return rows
 
 
 def likely_reading(x, low, high, in_km=None, most=np.nan):
