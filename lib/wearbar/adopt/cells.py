@@ -11,6 +11,7 @@ from wearbar.log.places import read_toml
 from wearbar.log.schema import TEXT
 from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L
 
+SAYS = read_toml("shared", "adopt", "says.toml")
 _TOLD = read_toml("shared", "adopt", "words.toml")
 _HEADINGS = {
     column: re.compile(rf"(?<!\w)(?:{words})(?!\w)") for column, words in _TOLD["headings"].items()
@@ -24,6 +25,7 @@ MONTHS = {
     for month, name in enumerate(_TOLD["months"]["names"].split(), start=1)
     for n in range(3, len(name) + 1)
 }
+# sign of a currency -> the codes that it may stand for; a code stands for itself
 SIGNS = {sign: tuple(codes.split()) for sign, codes in _TOLD["signs"].items()}
 
 ORDERS = ("day-first", "month-first", "year-first")
@@ -139,11 +141,6 @@ def _number(cell, decimal):
 
 def _is_sign(word):
     return word in SIGNS or bool(re.fullmatch("[A-Z]{3}", word))
-
-
-def currencies(sign):
-    """The currencies that a sign, or its three letters, may stand for."""
-    return SIGNS.get(sign, (sign,))
 
 
 def heading(text, table=""):

@@ -11,7 +11,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 import pandas as pd
 
-from wearbar.adopt.cells import DECIMALS, SIZES, currencies, dates, numbers
+from wearbar.adopt.cells import DECIMALS, SIGNS, SIZES, dates, numbers
 from wearbar.adopt.grids import LEFT_OUT, UNDERSTOOD, UNNAMED, left_out, pick
 from wearbar.adopt.maps import AdoptError, check_map
 from wearbar.log import read_log, schema, write_tables
@@ -151,7 +151,9 @@ def _number(part, name, frame, header, own, turned):
     target = target.where(quantity.eq("distance") & target.isin(list(SIZES["distance"])))
     target = target.fillna(quantity.map(units).astype(schema.TEXT))
     factor = _factor(read, quantity, target, part.entry.get("units", {}).get(name))
-    known = [s for s in read["sign"].dropna().unique() if header.get("currency") in currencies(s)]
+    known = [
+        s for s in read["sign"].dropna().unique() if header.get("currency") in SIGNS.get(s, (s,))
+    ]
     bare, unsigned = read["unit"].isna(), read["sign"].isna()
     good = unsigned & factor.notna() & (bare | quantity.isin(list(SIZES)))
     good |= quantity.eq("money") & bare & read["sign"].isin(known)

@@ -1,9 +1,10 @@
 """The map of a spreadsheet, held against the log's format: each fault is one sentence."""
 
 import re
+from functools import partial
 from pathlib import Path
 
-from wearbar.adopt.cells import DECIMALS, ORDERS, SIZES
+from wearbar.adopt.cells import DECIMALS, ORDERS, SAYS, SIZES
 from wearbar.log import schema
 from wearbar.log.sources import LogError
 from wearbar.log.sources.header import check_header, toml, toml_of
@@ -30,139 +31,97 @@ def read_map(path):
         raise AdoptError(str(error)) from None
 
 
+def asked(value, path=()):
+    """The places of a map, or of a part of it at `path`, at which it still asks."""
+    if isinstance(value, dict | list):
+        parts = value.items() if isinstance(value, dict) else enumerate(value, start=1)
+        return [place for key, part in parts for place in asked(part, (*path, key))]
+    return [".".join(map(str, path))] if value == ASK else []
+
+
+def _must(is_so, fault, **told):
+    if not is_so:
+        lists = {name: ", ".join(x) for name, x in told.items() if isinstance(x, list | tuple)}
+        raise AdoptError(SAYS["fault"][fault].format(**told | lists))
+
+
 def check_map(mapping):
     """Raise AdoptError for the first thing that a map does not say, or says wrongly."""
-    for fault in _faults(mapping):
-        raise AdoptError(fault)
-
-
-def asked(mapping):
-    """The places of a map at which it still asks."""
-    return [".".join(map(str, path)) for path, value in _leaves(mapping, ()) if value == ASK]
-
-
-def _leaves(value, path):
-    if isinstance(value, dict | list):
-        for key, part in value.items() if isinstance(value, dict) else enumerate(value, start=1):
-            yield from _leaves(part, (*path, key))
-    else:
-        yield path, value
-
-
-def _faults(mapping):
-    """Sentences on what is wrong; ask for the next only while there was none."""
     for key in mapping:
-        if key not in PARTS:
-            yield f"the map has no place for {key!r}; use [log], [[table]] and [[vehicle]]"
+        _must(key in PARTS, "part", key=key)
     for key, (kind, written) in PARTS.items():
-        if not isinstance(mapping.get(key, kind()), kind):
-            yield f"the map's {key} is not written as {written}"
+        _must(isinstance(mapping.get(key, kind()), kind), "part_kind", key=key, written=written)
     for key in ("log", "table"):
-        if not mapping.get(key):
-            yield f"the map has no [{key}]; give the path of a new map, and one is proposed"
-    if asks := asked(mapping):
-        first = "; ".join(asks[:FIRST_ASKED])
-        yield f'the map still asks ("?") at {first}: decide, and run it again'
+        _must(mapping.get(key), "part_lacks", key=key)
+    asks = asked(mapping)
+    _must(not asks, "asks", at="; ".join(asks[:FIRST_ASKED]))
     for at, entry in enumerate(mapping["table"], start=1):
-        yield from (f"table {at} of the map{fault}" for fault in _of_table(entry))
+        _check_table(entry, partial(_must, at=at))
     for at, entry in enumerate(mapping.get("vehicle", []), start=1):
-        yield from (f"vehicle {at} of the map{fault}" for fault in _of_vehicle(entry))
-    yield from _of_log(mapping)
+        _must(isinstance(entry, dict), "vehicle_kind", at=at)
+        for name, value in entry.items():
+            _must(schema.column("vehicles", name), "vehicle_column", at=at, name=name)
+            _must(not isinstance(value, dict | list), "vehicle_value", at=at, name=name)
+        for col in schema.TABLES["vehicles"]:
+            _must(not col.required or col.name in entry, "vehicle_lacks", at=at, name=col.name)
+    _check_log(mapping["log"], mapping["table"], mapping.get("vehicle"))
 
 
-def _of_table(entry):
-    if not isinstance(entry, dict):
-        yield " is not written as [[table]]"
+def _check_table(entry, must):
+    must(isinstance(entry, dict), "table_kind")
     for key, value in entry.items():
-        if key not in KEYS:
-            yield f": there is no key {key!r}; use {', '.join(KEYS)}"
-        if not isinstance(value, KEYS[key]):
-            yield f": {key} is {str(value)[:60]!r}, which is not a {KEYS[key].__name__}"
+        must(key in KEYS, "key", key=key, keys=[*KEYS])
+        kind = KEYS[key].__name__
+        must(isinstance(value, KEYS[key]), "key_kind", key=key, value=str(value)[:60], kind=kind)
     entry["to"] = to = schema.CALLED.get(entry.get("to"), entry.get("to"))
-    if to not in schema.TABLES:
-        yield f": to is {to!r}; use one of {', '.join(schema.TABLES)}"
+    must(to in schema.TABLES, "to", to=to, tables=[*schema.TABLES])
     lines = entry.get("header_lines")
-    if not lines or any(type(line) is not int for line in lines):
-        yield ": header_lines must name the lines that head the columns, as in [1]"
+    must(lines and all(type(line) is int for line in lines), "header_lines")
     for key, choices in CHOICES.items():
-        if entry.get(key, choices[0]) not in choices:
-            yield f": {key} is {entry[key]!r}; use one of {', '.join(choices)}"
-    yield from _of_columns(to, entry)
-    yield from _of_values(to, entry)
-
-
-def _of_columns(to, entry):
+        value = entry.get(key, choices[0])
+        must(value in choices, "choice", key=key, value=value, choices=choices)
     columns, constants = list(entry.get("columns", {}).values()), list(entry.get("constants", {}))
-    if not columns:
-        example = f'columns = {{ "heading in the sheet" = "column of {to}" }}'
-        yield f": columns names no column; write {example}"
-    if not all(isinstance(column, str) for column in columns):
-        yield ": columns must give a column's name, in quotes, for each heading"
-    for name in (*columns, *constants, *entry.get("units", {}), *entry.get("words", {})):
-        if not schema.column(to, name):
-            has = ", ".join(c.name for c in schema.TABLES[to])
-            yield f": table {to} has no column {name!r}; it has {has}"
-        if (columns + constants).count(name) > 1:
-            yield f": {name} is filled twice; leave one"
+    must(columns, "columns_lack", to=to)
+    must(all(isinstance(column, str) for column in columns), "columns_kind")
+    has, filled = [c.name for c in schema.TABLES[to]], [*columns, *constants]
+    for name in (*filled, *entry.get("units", {}), *entry.get("words", {})):
+        must(name in has, "column", to=to, name=name, has=has)
+        must(filled.count(name) < 2, "column_twice", name=name)
     for col in schema.TABLES[to]:
-        if col.required and col.name not in (*columns, *constants):
-            mend = "name its column, or say in constants what it is for every row"
-            yield f": table {to} needs {col.name}; {mend}"
+        must(not col.required or col.name in filled, "column_lacks", to=to, name=col.name)
+    _check_values(to, entry, must)
 
 
-def _of_values(to, entry):
+def _check_values(to, entry, must):
     for name, value in entry.get("constants", {}).items():
-        if isinstance(value, dict | list):
-            yield f": constants.{name} must be one value"
+        must(not isinstance(value, dict | list), "constant", name=name)
     for name, words in entry.get("words", {}).items():
-        if not (isinstance(words, dict) and all(isinstance(w, str) for w in words.values())):
-            yield f": words.{name} must give a word, in quotes, for each word of the sheet"
+        is_words = isinstance(words, dict) and all(isinstance(w, str) for w in words.values())
+        must(is_words, "words", name=name)
     money = [c for c in entry["columns"].values() if schema.column(to, c).quantity == "money"]
     for name, others in entry.get("less", {}).items():
-        if not (isinstance(others, list) and others and name not in others):
-            example = 'as in ["labour_cost", "parts_cost"]'
-            yield f": less.{name} must list the columns whose money is in it, {example}"
-        for column in (c for c in (name, *others) if c not in money):
-            yield f": less names {str(column)[:60]!r}, which is no money in columns"
+        must(isinstance(others, list) and others and name not in others, "less", name=name)
+        for column in (name, *others):
+            must(column in money, "less_column", name=str(column)[:60])
     for name, unit in entry.get("units", {}).items():
         measured = schema.MEASURED if name == "value" else [schema.column(to, name).quantity]
         choices = [u for quantity in measured for u in SIZES.get(quantity, ())]
-        if unit not in choices:
-            use = ", ".join(choices) or "none: it has no unit"
-            yield f": units.{name} is {unit!r}; use one of {use}"
+        use = choices or ["none: it has no unit"]
+        must(unit in choices, "unit", name=name, unit=repr(unit), choices=use)
 
 
-def _of_vehicle(entry):
-    if not isinstance(entry, dict):
-        yield " is not written as [[vehicle]]"
-    for name, value in entry.items():
-        if not schema.column("vehicles", name):
-            yield f": table vehicles has no column {name!r}"
-        if isinstance(value, dict | list):
-            yield f": {name} must be one value"
-    for col in schema.TABLES["vehicles"]:
-        if col.required and col.name not in entry:
-            yield f": say its {col.name}"
-
-
-def _of_log(mapping):
-    header, tables = mapping["log"], mapping["table"]
-    if "plan" in header:
-        mend = "leave it out, and put the plan and its name into the new log instead"
-        yield f"[log] of the map names a plan: {mend}"
+def _check_log(header, tables, vehicles):
+    _must("plan" not in header, "plan")
     try:
         check_header({key: value for key, value in header.items() if value != ""})
     except LogError as error:
-        yield re.sub(r"log\.toml: ", "[log] of the map: ", str(error))
-    if not (mapping.get("vehicle") or "vehicles" in [entry["to"] for entry in tables]):
-        mend = "give each a [[vehicle]] with its kind and in_service"
-        yield f"the map says nothing of the vehicles; {mend}"
-    for entry in tables:
-        for name in entry["columns"].values():
-            quantity = schema.column(entry["to"], name).quantity
-            key = "currency" if quantity == "money" else quantity
-            if key in ("distance", "volume", "depth", "currency") and not header.get(key):
-                yield f"[log] of the map must say {key}: {entry['to']} holds {name}"
+        raise AdoptError(re.sub(r"log\.toml: ", "[log] of the map: ", str(error))) from None
+    _must(vehicles or "vehicles" in [entry["to"] for entry in tables], "vehicles_lack")
+    for to, name in ((entry["to"], name) for entry in tables for name in entry["columns"].values()):
+        quantity = schema.column(to, name).quantity
+        key = "currency" if quantity == "money" else quantity
+        is_asked = key in ("distance", "volume", "depth", "currency")
+        _must(not is_asked or header.get(key), "log_lacks", key=key, to=to, name=name)
 
 
 def table_toml(entry):

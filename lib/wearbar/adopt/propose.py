@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from wearbar.adopt.cells import columns_of, heading, tables_of
+from wearbar.adopt.cells import SAYS, columns_of, heading, tables_of
 from wearbar.adopt.evidence import date_order, decimal_mark, header_units, settle_money, units_of
 from wearbar.adopt.grids import header_lines, headings, pick
 from wearbar.adopt.maps import ASK, AdoptError, asked, table_toml
@@ -38,8 +38,9 @@ class _Seen:
     tables: set = field(default_factory=set)
     where: str = ""  # the sheet at hand, as sentences begin
 
-    def say(self, sentence):
-        self.unsure.append(self.where + sentence)
+    def say(self, block, **told):
+        """A sentence of shared/adopt/says.toml."""
+        self.unsure.append(self.where + SAYS["look"][block].format(**told))
 
 
 def propose(grids, name, today=None):
@@ -48,11 +49,11 @@ def propose(grids, name, today=None):
     for grid in grids:
         seen.where = f"Sheet {grid.sheet}: " if grid.sheet else ""
         if grid.note:
-            seen.say(grid.note)
+            seen.unsure.append(seen.where + grid.note)
         entry = _table(grid, name, seen, today)
         parts += [table_toml(entry)] if entry else []
         if not entry:
-            seen.say("no row that heads columns of a log was found, so nothing of it is adopted.")
+            seen.say("nothing")
     if not parts:
         mend = "write its map by hand: [log], [[table]], [[vehicle]]"
         raise AdoptError(f"no row of {name} was found that heads columns of a log; {mend}")
@@ -62,8 +63,7 @@ def propose(grids, name, today=None):
         for vehicle in seen.vehicles.values() or [ASK]:
             own = f"[[vehicle]]\nvehicle = {toml(vehicle)}\nkind = {toml(ASK)}  # {kinds}\n"
             parts.append(f"{own}in_service = {toml(ASK)}  # YYYY-MM-DD\n")
-        needs = "A log needs the kind and the first day on the road of each vehicle"
-        seen.say(f"{needs}: fill them in under [[vehicle]].")
+        seen.say("vehicles")
     opening = '# How this file becomes a log. Decide each "?", then run the same command again.'
     log = [opening, "[log]", f"name = {toml(name)}", *header_units(seen), ""]
     text = "\n".join(["\n".join(log), *parts])
@@ -79,8 +79,7 @@ def _table(grid, name, seen, today):
         return None
     seen.tables.add(to)
     if near:
-        others = " or ".join(near)
-        seen.say(f"taken for table {to}, but it might be {others}; if so, change to and columns.")
+        seen.say("near", to=to, others=" or ".join(near))
     entry = {"sheet": grid.sheet} if grid.sheet else {}
     entry |= {"to": to, "header_lines": lines, "columns": columns}
     part = pick(grid, entry)
@@ -90,22 +89,21 @@ def _table(grid, name, seen, today):
     ):
         entry[key], why = found
         if why:
-            seen.say(f"{cells}: {why}" + (f"; set {key}." if entry[key] == ASK else "."))
+            mend = f"; set {key}" if entry[key] == ASK else ""
+            seen.unsure.append(f"{seen.where}{cells}: {why}{mend}.")
     rows = part.picked.index
-    for said in settle_money(grid.cells.loc[rows], grid.typed.loc[rows], names, entry):
-        seen.say(said)
+    settle_money(grid.cells.loc[rows], grid.typed.loc[rows], names, entry, seen.say)
     if ASK in columns.values():
         seen.units.setdefault("currency", set())
     if others := [name for name in names if name not in columns]:
-        seen.say(f"not carried over: {', '.join(others)}. Add to columns what is wanted.")
+        seen.say("not_carried", others=", ".join(others))
     settled = {head: column for head, column in columns.items() if column != ASK}
     part = pick(grid, entry | {"columns": settled})
     entry["constants"] = _constants(entry, grid, seen)
     entry["units"] = units_of(part, entry, seen)
     entry["words"] = _vehicles(part, entry, seen) | _words(part)
     if any(ASK in words.values() for words in entry["words"].values()):
-        none = "words that are none of the codes of their column"
-        seen.say(f'{none}: say at each "?" which code it is.')
+        seen.say("words")
     return entry
 
 
@@ -116,30 +114,28 @@ def _typed_by_hand(part, kind):
 
 
 def _constants(entry, grid, seen):
+    """What is the same for every row, of the columns that must be filled and have no heading."""
     to, head = entry["to"], {name: title for title, name in entry["columns"].items()}
-    constants = {}
-    if to == "fuel" and "kind" not in head and "kwh" in head["volume"].casefold():
+    constants, is_electric = {}, "kwh" in head.get("volume", "").casefold()
+    if to == "fuel" and "kind" not in head and is_electric:
         constants["kind"] = "electric"
     for col in schema.TABLES[to]:
         if not col.required or col.name in head:
             continue
-        constants[col.name] = found = _constant(col.name, grid, head)
+        found = ASK
+        if col.name == "quantity":
+            low = head.get("value", "").casefold().replace("tread", "depth")
+            found = next((quantity for quantity in schema.MEASURED if quantity in low), ASK)
+        elif col.name == "vehicle" and grid.sheet:
+            tells_more = _NO_NAME.fullmatch(grid.sheet.strip()) or heading(grid.sheet)
+            found = ASK if tells_more or tables_of(grid.sheet, set()) else grid.sheet
+        constants[col.name] = found
         if found == ASK:
             codes = f" ({', '.join(col.codes)})" if col.codes else ""
-            needs = f"no column for {col.name}, which {to} needs"
-            seen.say(f"{needs}: say in constants what it is for every row{codes}.")
+            seen.say("constant_lacks", name=col.name, to=to, codes=codes)
         else:
-            seen.say(f"{col.name} is taken to be {found!r}.")
+            seen.say("constant", name=col.name, value=found)
     return constants
-
-
-def _constant(name, grid, head):
-    if name == "quantity":
-        low = head.get("value", "").casefold().replace("tread", "depth")
-        return next((quantity for quantity in schema.MEASURED if quantity in low), ASK)
-    tells_more = _NO_NAME.fullmatch(grid.sheet.strip()) or heading(grid.sheet)
-    is_name = name == "vehicle" and grid.sheet and not tells_more
-    return grid.sheet if is_name and not tables_of(grid.sheet, set()) else ASK
 
 
 def _vehicles(part, entry, seen):
