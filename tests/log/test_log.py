@@ -10,8 +10,7 @@ import pandas as pd
 import pytest
 
 from wearbar import log as logs
-from wearbar.log.checks.chain import longest_likely
-from wearbar.log.checks.odometers import likely_reading
+from wearbar.log.checks.odometers import likely_reading, longest_likely
 from wearbar.log.checks.problems import RULES
 from wearbar.log.places import place
 from wearbar.log.schema import MAIN_DATE, PERIODS, READINGS, TABLES, WHOLE_FLEET, column

@@ -10,12 +10,12 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
-from wearbar.log.checks.chain import longest_likely, neighbours
+from wearbar.log.checks.odometers import likely_a_day, longest_likely, neighbours
 from wearbar.log.checks.peers import LIKELY, far_above
 from wearbar.log.checks.problems import codes, named, of_vehicle, problems
 from wearbar.log.keys import is_among
 from wearbar.log.schema import TEXT
-from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, SAME, TORQUE_NM
+from wearbar.log.units import DEPTH_MM, PRESSURE_KPA, SAME, TORQUE_NM
 
 TYRE = re.compile(r"tyre|tire|wheel")
 WHEEL = re.compile(r"(wheel|spindle|axle)(?!.*pinch)")
@@ -32,12 +32,6 @@ OTHER = {"mm": ("thirty-seconds", DEPTH_MM["in32"]), "in32": ("mm", 1 / DEPTH_MM
 
 def _bounds(what, kinds):
     return [LIKELY[what].get(kind, LIKELY[what]["other"]) for kind in kinds]
-
-
-def likely_a_day(vehicles, distance):
-    """The most that each vehicle can cover in a day, in its odometer's unit: an array."""
-    km = vehicles["distance_unit"].fillna(distance).map(DISTANCE_KM).astype(float)
-    return _bounds("km_a_day", vehicles["kind"]) / km.to_numpy()
 
 
 def of_its_kind(tables, header):
