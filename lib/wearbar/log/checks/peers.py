@@ -2,8 +2,8 @@
 
 Each value is held against the middle of its like on a scale of ratios, in widths of their own
 spread (1.4826 times the median distance from the middle, which few slips can move): where bills
-differ widely, wide ones pass. With the bounds of shared/log/likely.toml, simulated logs with heavy bills
-raise no alarm (tests/log/test_plausible.py).
+differ widely, wide ones pass. With the bounds of shared/log/likely.toml, simulated logs with heavy
+bills raise no alarm (tests/log/test_plausible.py).
 """
 
 import numpy as np
