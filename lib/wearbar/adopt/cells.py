@@ -1,6 +1,7 @@
 """Cells and headings as people write them, by the words of shared/adopt/words.toml."""
 
 import re
+from contextlib import suppress
 from datetime import date
 from functools import lru_cache
 
@@ -92,17 +93,15 @@ def _date(cell, order):
     if not isinstance(cell, str) or len(cell) > LONGEST:
         return None
     tidy = _CLOCK.sub("", " ".join(cell.split()).casefold()).strip()
-    fits = (form.fullmatch(tidy) for form in _FORMS[order])
-    return next((day for found in fits if found and (day := _day(**found.groupdict()))), None)
-
-
-def _day(y, m, d, s=""):
-    century = "" if len(y) == 4 else "20" if y < "69" else "19"
-    try:
-        day = date(int(century + y), int(MONTHS.get(m, m)), int(d))
-    except ValueError:
-        return None
-    return day if _FIRST <= day <= _LAST else None
+    for found in (form.fullmatch(tidy) for form in _FORMS[order]):
+        if found:
+            year, month = found["y"], MONTHS.get(found["m"], found["m"])
+            century = "" if len(year) == 4 else "20" if year < "69" else "19"
+            with suppress(ValueError):
+                day = date(int(century + year), int(month), int(found["d"]))
+                if _FIRST <= day <= _LAST:
+                    return day
+    return None
 
 
 def numbers(cells, decimal, typed=None):
@@ -129,7 +128,8 @@ def _number(cell, decimal):
     after = found["after"].strip()
     word = re.sub(r"[ .()]", "", after.casefold())
     unit, closed = UNITS.get(word), bool(found["open"]) and ")" in after
-    sign = next((s for s in (before, "" if unit else after.strip("() .")) if _is_sign(s)), None)
+    signs = before, "" if unit else after.strip("() .")
+    sign = next((s for s in signs if s in SIGNS or re.fullmatch("[A-Z]{3}", s)), None)
     is_known = before in ("", sign) and (unit or sign or word in ("", *_MINUS))
     if not is_known or (found["open"] and not closed):
         return _NONE
@@ -137,10 +137,6 @@ def _number(cell, decimal):
     plain = re.sub(rf"[{group}'’ ]", "", found["digits"]).replace(mark, ".")
     is_negative = closed or found["minus"] in _MINUS or word in _MINUS
     return "-" * is_negative + plain, unit, sign
-
-
-def _is_sign(word):
-    return word in SIGNS or bool(re.fullmatch("[A-Z]{3}", word))
 
 
 def heading(text, table=""):

@@ -139,24 +139,44 @@ def _word(value):
 
 
 def _number(part, name, frame, header, own, turned):
-    cells, decimal = part.picked[name].astype(schema.TEXT), part.entry.get("decimal", "point")
+    """A column of numbers in the log's units; own: vehicle to its own unit of distance."""
+    entry, cells = part.entry, part.picked[name].astype(schema.TEXT)
+    decimal = entry.get("decimal", "point")
     read = numbers(cells, decimal, part.typed[name])
     other = numbers(cells, next(d for d in DECIMALS if d != decimal))
     against = read["plain"].isna() & other["plain"].notna()
     read.loc[against] = other.loc[against]
-    quantity, vehicle = _quantities(part.entry["to"], name, frame), frame["vehicle"]
-    # the log's unit for each row: of its header, or for a distance the vehicle's own
+    # what the number in each row measures, and the log's unit of that: of its header, or for a
+    # distance the vehicle's own
+    quantity = pd.Series(schema.column(entry["to"], name).quantity, frame.index, dtype=schema.TEXT)
+    if (entry["to"], name) == ("measurements", "value"):
+        asked = frame["quantity"].str.strip().str.casefold()
+        quantity = asked.where(asked.isin(list(schema.MEASURED)), "")
+    if (entry["to"], name) == ("fuel", "volume") and "kind" in frame:
+        quantity = quantity.mask(frame["kind"].str.strip().str.casefold().eq("electric"), "energy")
     units = {what: header.get(what) or next(iter(sizes)) for what, sizes in SIZES.items()}
-    target = vehicle.map(own).astype(schema.TEXT)
+    target = frame["vehicle"].map(own).astype(schema.TEXT)
     target = target.where(quantity.eq("distance") & target.isin(list(SIZES["distance"])))
     target = target.fillna(quantity.map(units).astype(schema.TEXT))
-    factor = _factor(read, quantity, target, part.entry.get("units", {}).get(name))
+    # the unit of those that have none beside them is the map's or the log's; what is of no unit of
+    # its quantity has no factor
+    said = entry.get("units", {}).get(name)
+    for what in quantity.unique():
+        if said is not None and what != "energy" and said not in SIZES.get(what, [said]):
+            mend = f"what has rows of {what}: give those a table of their own"
+            raise AdoptError(f"the map says a unit of {said!r} for {mend}")
+    bare = target if said is None else target.mask(quantity.ne("energy"), said)
+    unit = read["unit"].fillna(bare)
+    unit = unit.mask(unit.eq("gal") & bare.isin(["gal_uk", "gal_us"]), bare)
+    its, logs = ((quantity + " " + u).map(_SIZE).astype(float) for u in (unit, target))
+    has_unit = quantity.isin(list(SIZES))
+    factor = (its / logs).where(has_unit, 1.0)
     known = [
         s for s in read["sign"].dropna().unique() if header.get("currency") in SIGNS.get(s, (s,))
     ]
-    bare, unsigned = read["unit"].isna(), read["sign"].isna()
-    good = unsigned & factor.notna() & (bare | quantity.isin(list(SIZES)))
-    good |= quantity.eq("money") & bare & read["sign"].isin(known)
+    is_bare = read["unit"].isna()
+    good = read["sign"].isna() & factor.notna() & (is_bare | has_unit)
+    good |= quantity.eq("money") & is_bare & read["sign"].isin(known)
     scaled = good & factor.ne(1.0) & read["plain"].notna()
     value = pd.to_numeric(read["plain"].where(scaled), errors="coerce").astype(float) * factor
     plain = read["plain"].mask(scaled, _plain(value))
@@ -164,33 +184,6 @@ def _number(part, name, frame, header, own, turned):
     turned += _turned(part, name, scaled, cells, out, "unit")
     turned += _turned(part, name, against & good & ~scaled, cells, out, "decimal mark")
     return out
-
-
-def _quantities(to, name, frame):
-    """What the number in each row measures."""
-    quantity = pd.Series(schema.column(to, name).quantity, frame.index, dtype=schema.TEXT)
-    if to == "measurements" and name == "value":
-        asked = frame["quantity"].str.strip().str.casefold()
-        quantity = asked.where(asked.isin(list(schema.MEASURED)), "")
-    if to == "fuel" and name == "volume" and "kind" in frame:
-        quantity = quantity.mask(frame["kind"].str.strip().str.casefold().eq("electric"), "energy")
-    return quantity
-
-
-def _factor(read, quantity, target, bare):
-    """What to multiply each number by; missing where its unit is none of what it measures.
-
-    bare: the unit, of the map, of numbers that have none beside them.
-    """
-    for what in quantity.unique():
-        if bare is not None and what != "energy" and bare not in SIZES.get(what, [bare]):
-            mend = f"what has rows of {what}: give those a table of their own"
-            raise AdoptError(f"the map says a unit of {bare!r} for {mend}")
-    bare = target if bare is None else target.mask(quantity.ne("energy"), bare)
-    unit = read["unit"].fillna(bare)
-    unit = unit.mask(unit.eq("gal") & bare.isin(["gal_uk", "gal_us"]), bare)
-    own, logs = ((quantity + " " + u).map(_SIZE).astype(float) for u in (unit, target))
-    return (own / logs).where(quantity.isin(list(SIZES)), 1.0)
 
 
 def _turned(part, name, rows, was, became, why):

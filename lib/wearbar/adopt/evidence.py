@@ -12,8 +12,8 @@ from itertools import permutations, product
 import numpy as np
 import pandas as pd
 
-from wearbar.adopt.cells import DECIMALS, ORDERS, SIGNS, SIZES, UNITS, dates, heading, numbers
-from wearbar.adopt.maps import ASK
+from wearbar.adopt.cells import SIGNS, SIZES, UNITS, dates, heading, numbers
+from wearbar.adopt.maps import ASK, WRITTEN
 from wearbar.log import schema
 from wearbar.log.checks.peers import grows_with
 from wearbar.log.sources.header import CHOICES, toml
@@ -35,7 +35,7 @@ def date_order(cells, today=None):
     Of the readings of a date whose year has two digits, one after `today` counts only where no
     other is earlier.
     """
-    read = pd.DataFrame({order: dates(cells, order) for order in ORDERS})
+    read = pd.DataFrame({order: dates(cells, order) for order in WRITTEN["date_order"]})
     if today is not None:
         is_short = ~cells.astype(object).str.contains(_YEAR, regex=True).eq(True)
         is_past = read.le(pd.Timestamp(today))
@@ -45,7 +45,7 @@ def date_order(cells, today=None):
 
 def decimal_mark(cells):
     """(decimal mark, sentence) of a table's numbers, as `date_order`."""
-    read = pd.DataFrame({mark: numbers(cells, mark)["plain"] for mark in DECIMALS})
+    read = pd.DataFrame({mark: numbers(cells, mark)["plain"] for mark in WRITTEN["decimal"]})
     return _decided(cells, read, "decimal mark", str, plain="point")
 
 
@@ -81,44 +81,38 @@ def _alike(read):
 
 
 def units_of(part, entry, seen):
-    """The units of cells that name none, by column; those named are noted in `seen.units`."""
-    units, head = {}, {name: title for title, name in entry["columns"].items()}
+    """The units of cells that name none, by column: of the heading or other cells.
+
+    Those named are noted in `seen.units`.
+    """
+    units, title = {}, {name: head for head, name in entry["columns"].items()}
     for name in part.named("number"):
-        quantity = schema.column(entry["to"], name).quantity
+        quantity, head = schema.column(entry["to"], name).quantity, title[name]
         quantity = entry["constants"].get("quantity", "") if name == "value" else quantity
         cells, typed = part.picked[name], part.typed[name]
         read = numbers(cells, "point", typed).fillna(numbers(cells, "comma", typed))
         if quantity == "money":
-            words = re.findall(r"[A-Z]{3}|[^\w\s]|\w+\$", head[name])
+            words = re.findall(r"[A-Z]{3}|[^\w\s]|\w+\$", head)
             signs = {*SIGNS, *sum(SIGNS.values(), ())}.intersection(words)
             seen.units.setdefault("currency", set()).update(signs, read["sign"].dropna())
-        elif quantity:
-            if quantity in CHOICES:
-                seen.units.setdefault(quantity, set())
-            unit = _bare_unit(quantity, head[name], read, seen)
-            units |= {name: unit} if unit else {}
+            continue
+        sizes = {*SIZES.get(quantity, ())} - {"", "%"}
+        sizes |= {"gal", "kWh"} if quantity == "volume" else set()
+        beside = sizes.intersection(read["unit"].dropna())
+        heads = sizes.intersection(map(UNITS.get, re.findall(r"/32|[a-z]+", head.casefold())))
+        if quantity in CHOICES:
+            seen.units.setdefault(quantity, set()).update((beside | heads) - {"kWh"})
+        bare, told = int((read["plain"].notna() & read["unit"].isna()).sum()), heads or beside
+        if not bare or told in (set(), {"kWh"}):
+            continue
+        said = {"head": head, "n": bare, "units": " and ".join(sorted(told))}
+        units[name] = min(told)
+        if len(told) > 1 or told == {"gal"}:
+            units[name] = ASK
+            seen.say("two_gallons" if told == {"gal"} else "two_units", **said)
+        elif not heads:
+            seen.say("bare", **said)
     return units
-
-
-def _bare_unit(quantity, head, read, seen):
-    """The unit of numbers that have none beside them: of the heading or other cells, or ""."""
-    sizes = {*SIZES.get(quantity, ())} - {"", "%"}
-    sizes |= {"gal", "kWh"} if quantity == "volume" else set()
-    beside = sizes.intersection(read["unit"].dropna())
-    words = re.findall(r"/32|[a-z]+", head.casefold())
-    heads = sizes.intersection(UNITS[word] for word in words if word in UNITS)
-    if quantity in seen.units:
-        seen.units[quantity] |= (beside | heads) - {"kWh"}
-    bare, told = int((read["plain"].notna() & read["unit"].isna()).sum()), heads or beside
-    if not bare or not told or told == {"kWh"}:
-        return ""
-    said = {"head": head, "n": bare, "units": " and ".join(sorted(told))}
-    if len(told) > 1 or told == {"gal"}:
-        seen.say("two_gallons" if told == {"gal"} else "two_units", **said)
-        return ASK
-    if not heads:
-        seen.say("bare", **said)
-    return min(told)
 
 
 def header_units(seen):

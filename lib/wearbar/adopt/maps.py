@@ -15,7 +15,7 @@ KEYS = {
     "sheet": str, "to": str, "header_lines": list, "date_order": str, "decimal": str,
     "columns": dict, "constants": dict, "units": dict, "less": dict, "words": dict,
 }  # fmt: skip
-CHOICES = {"date_order": ORDERS, "decimal": DECIMALS}
+WRITTEN = {"date_order": ORDERS, "decimal": DECIMALS}
 FIRST_ASKED = 12
 
 
@@ -77,7 +77,7 @@ def _check_table(entry, must):
     must(to in schema.TABLES, "to", to=to, tables=[*schema.TABLES])
     lines = entry.get("header_lines")
     must(lines and all(type(line) is int for line in lines), "header_lines")
-    for key, choices in CHOICES.items():
+    for key, choices in WRITTEN.items():
         value = entry.get(key, choices[0])
         must(value in choices, "choice", key=key, value=value, choices=choices)
     columns, constants = list(entry.get("columns", {}).values()), list(entry.get("constants", {}))
@@ -129,7 +129,7 @@ def table_toml(entry):
     lines = ["[[table]]"]
     for key, value in entry.items():
         if key != "words" and value != {}:
-            note = f"  # {', '.join(CHOICES[key])}" if key in CHOICES else ""
+            note = f"  # {', '.join(WRITTEN[key])}" if key in WRITTEN else ""
             lines.append(f"{key} = {toml(value)}{note}")
     for name, words in entry["words"].items():
         lines += [f"[table.words.{name}]", *(f"{toml(w)} = {toml(c)}" for w, c in words.items())]

@@ -3,6 +3,7 @@
 import re
 import tomllib
 from dataclasses import dataclass, field
+from functools import partial
 
 import pandas as pd
 
@@ -83,14 +84,17 @@ def _table(grid, name, seen, today):
     entry = {"sheet": grid.sheet} if grid.sheet else {}
     entry |= {"to": to, "header_lines": lines, "columns": columns}
     part = pick(grid, entry)
-    for key, cells, found in (
-        ("date_order", "dates", date_order(_typed_by_hand(part, "date"), today)),
-        ("decimal", "numbers", decimal_mark(_typed_by_hand(part, "number"))),
+    for key, kind, told, decide in (
+        ("date_order", "date", "dates", partial(date_order, today=today)),
+        ("decimal", "number", "numbers", decimal_mark),
     ):
-        entry[key], why = found
+        # what the file itself holds as a number is plain already
+        cells = [part.picked[n].mask(part.typed[n]).dropna() for n in part.named(kind)]
+        cells = pd.concat([pd.Series(dtype=object), *cells], ignore_index=True).astype(object)
+        entry[key], why = decide(cells)
         if why:
             mend = f"; set {key}" if entry[key] == ASK else ""
-            seen.unsure.append(f"{seen.where}{cells}: {why}{mend}.")
+            seen.unsure.append(f"{seen.where}{told}: {why}{mend}.")
     rows = part.picked.index
     settle_money(grid.cells.loc[rows], grid.typed.loc[rows], names, entry, seen.say)
     if ASK in columns.values():
@@ -101,16 +105,10 @@ def _table(grid, name, seen, today):
     part = pick(grid, entry | {"columns": settled})
     entry["constants"] = _constants(entry, grid, seen)
     entry["units"] = units_of(part, entry, seen)
-    entry["words"] = _vehicles(part, entry, seen) | _words(part)
+    entry["words"] = _words(part, entry, seen)
     if any(ASK in words.values() for words in entry["words"].values()):
         seen.say("words")
     return entry
-
-
-def _typed_by_hand(part, kind):
-    """The cells of a part's columns of that kind, but those that the file holds as numbers."""
-    cells = [part.picked[n].mask(part.typed[n]).dropna() for n in part.named(kind)]
-    return pd.concat([pd.Series(dtype=object), *cells], ignore_index=True).astype(object)
 
 
 def _constants(entry, grid, seen):
@@ -138,21 +136,19 @@ def _constants(entry, grid, seen):
     return constants
 
 
-def _vehicles(part, entry, seen):
-    """Names that differ in capitals or spaces alone all become the one most often used."""
-    told = part.picked.get("vehicle", pd.Series(entry["constants"].get("vehicle"), dtype=object))
-    words = {}
-    for name in told.dropna().value_counts().index:
-        key = " ".join(name.casefold().split())
-        if seen.vehicles.setdefault(key, name.strip()) != name:
-            words[name.strip()] = seen.vehicles[key]
-            seen.unsure.append(f"The vehicle {name!r} is taken to be {seen.vehicles[key]!r}.")
-    return {"vehicle": words} if words and "vehicle" in part.picked else {}
+def _words(part, entry, seen):
+    """Column to a person's words and what they become, where those are not too many.
 
-
-def _words(part):
-    """Column to a person's words and the codes they become, where those are not too many."""
+    Names of vehicles that differ in capitals or spaces alone become the one most often used.
+    """
     found = {}
+    told = part.picked.get("vehicle", pd.Series(entry["constants"].get("vehicle"), dtype=object))
+    for name in told.dropna().value_counts().index:
+        known = seen.vehicles.setdefault(" ".join(name.casefold().split()), name.strip())
+        if known != name:
+            seen.unsure.append(f"The vehicle {name!r} is taken to be {known!r}.")
+            if "vehicle" in part.picked:
+                found.setdefault("vehicle", {})[name.strip()] = known
     for name in part.named("code", "yes_no"):
         col = schema.column(part.entry["to"], name)
         words = sorted(set(part.picked[name].dropna().str.strip()))
