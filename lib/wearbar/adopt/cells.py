@@ -31,6 +31,8 @@ SIGNS = {sign: tuple(codes.split()) for sign, codes in _TOLD["signs"].items()}
 
 ORDERS = ("day-first", "month-first", "year-first")
 DECIMALS = ("point", "comma")
+WRITTEN = {"date_order": ORDERS, "decimal": DECIMALS}
+ASK = "?"
 LONGEST = 64
 
 # what a number measures -> its units in a common one, the first the log's where log.toml is silent

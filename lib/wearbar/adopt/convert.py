@@ -13,8 +13,8 @@ import pandas as pd
 
 from wearbar.adopt.cells import DECIMALS, SIGNS, SIZES, dates, numbers
 from wearbar.adopt.grids import LEFT_OUT, UNDERSTOOD, UNNAMED, left_out, pick
-from wearbar.adopt.maps import AdoptError, check_map
-from wearbar.log import read_log, schema, write_tables
+from wearbar.adopt.maps import check_map
+from wearbar.log import LogError, read_log, schema, write_tables
 
 _SIZE = {f"{what} {unit}": size for what, of in SIZES.items() for unit, size in of.items()}
 TURNED = ["sheet", "line", "column", "value", "became", "why"]
@@ -40,7 +40,7 @@ class Adopted:
 
 
 def convert(grids, mapping):
-    """The `Adopted` log of a file's sheets by a map. Raises AdoptError where that is not whole."""
+    """The `Adopted` log of a file's sheets by a map. Raises LogError where that is not whole."""
     check_map(mapping)
     header = {key: value for key, value in mapping["log"].items() if value != ""}
     sheets, parts = {grid.sheet: grid for grid in grids}, []
@@ -48,7 +48,7 @@ def convert(grids, mapping):
         name = entry.get("sheet", grids[0].sheet)
         if name not in sheets:
             has = ", ".join(repr(sheet) for sheet in sheets if sheet) or "one without a name"
-            raise AdoptError(f"the file has no sheet {name!r}; it has {has}")
+            raise LogError(f"the file has no sheet {name!r}; it has {has}")
         parts.append(pick(sheets[name], entry))
     own, made, turned = _own_units(mapping, parts), {}, []
     left, over, counts = [], [], []
@@ -164,7 +164,7 @@ def _number(part, name, frame, header, own, turned):
     for what in quantity.unique():
         if said is not None and what != "energy" and said not in SIZES.get(what, [said]):
             mend = f"what has rows of {what}: give those a table of their own"
-            raise AdoptError(f"the map says a unit of {said!r} for {mend}")
+            raise LogError(f"the map says a unit of {said!r} for {mend}")
     bare = target if said is None else target.mask(quantity.ne("energy"), said)
     unit = read["unit"].fillna(bare)
     unit = unit.mask(unit.eq("gal") & bare.isin(["gal_uk", "gal_us"]), bare)
@@ -200,13 +200,13 @@ def _plain(values):
 def keep(adopted, folder, record="", today=None):
     """Write an `Adopted` to a new folder, `record` as its ADOPTED.md; the `ServiceLog` read there.
 
-    Raises AdoptError where the folder has something in it, LogError where the tables are no log;
-    nothing is written then.
+    Raises LogError where the folder has something in it, or the tables are no log; nothing is
+    written then.
     """
     folder = Path(folder)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         mend = "give a new folder, so that nothing of yours is written over"
-        raise AdoptError(f"{folder} is not empty; {mend}")
+        raise LogError(f"{folder} is not empty; {mend}")
     folder.parent.mkdir(parents=True, exist_ok=True)
     with TemporaryDirectory(prefix=".part-", dir=folder.parent) as work:
         part = Path(work) / folder.name

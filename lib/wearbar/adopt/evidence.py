@@ -12,8 +12,7 @@ from itertools import permutations, product
 import numpy as np
 import pandas as pd
 
-from wearbar.adopt.cells import SIGNS, SIZES, UNITS, dates, heading, numbers
-from wearbar.adopt.maps import ASK, WRITTEN
+from wearbar.adopt.cells import ASK, SIGNS, SIZES, UNITS, WRITTEN, dates, heading, numbers
 from wearbar.log import schema
 from wearbar.log.checks.peers import grows_with
 from wearbar.log.sources.header import CHOICES, toml

@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 
 from wearbar.adopt.cells import heading
-from wearbar.adopt.maps import AdoptError
 from wearbar.log import schema
 from wearbar.log.sources import WORKBOOKS, LogError
 
@@ -184,13 +183,13 @@ def headings(cells, lines):
 
 
 def pick(grid, entry):
-    """The `Part` of a sheet by a [[table]]. Raises AdoptError where it has no such column."""
+    """The `Part` of a sheet by a [[table]]. Raises LogError where it has no such column."""
     cells, lines, columns = grid.cells, entry["header_lines"], entry["columns"]
     names, where = headings(cells, lines), f"sheet {grid.sheet!r}" if grid.sheet else "the file"
     for name in columns:
         if name not in names:
             has = ", ".join(names) or "none"
-            raise AdoptError(f"{where} has no column {name!r} on line {lines[-1]}; it has {has}")
+            raise LogError(f"{where} has no column {name!r} on line {lines[-1]}; it has {has}")
     wanted, is_head = [names[name] for name in columns], cells.index.isin(lines)
     rows, head = cells[~is_head], cells[is_head]
     picked = rows[wanted].set_axis(list(columns.values()), axis=1)
