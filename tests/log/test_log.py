@@ -13,7 +13,7 @@ from wearbar import log as logs
 from wearbar.log.checks.odometers import likely_reading, longest_likely
 from wearbar.log.checks.problems import RULES
 from wearbar.log.places import place
-from wearbar.log.schema import MAIN_DATE, PERIODS, READINGS, TABLES, WHOLE_FLEET, column
+from wearbar.log.schema import MAIN_DATE, PERIODS, READINGS, TABLES, column
 
 HEADER = {"distance": "mi", "volume": "L", "depth": "mm", "currency": "GBP", "pressure": "psi"}
 
@@ -494,7 +494,7 @@ class TestOtherRules:
             (t, c) for t, pair in PERIODS.items() for c in pair
         ]
         assert all(column(t, c).kind == "date" for t, c in named)
-        assert set(MAIN_DATE) == set(TABLES) - set(WHOLE_FLEET)
+        assert set(MAIN_DATE) == set(TABLES) - {"budget", "limits"}
 
     def test_a_row_twice_is_kept_and_a_fill_twice_is_not(self):
         work = pd.DataFrame(

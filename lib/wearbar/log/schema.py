@@ -78,7 +78,6 @@ UNIQUE, ONE_OF, MAIN_DATE, PERIODS = (
 READINGS = {table: tuple(days.items()) for table, days in _ROWS["readings"].items()}
 LATER = {table: (end["date"], tuple(end["others"])) for table, end in _ROWS["later"].items()}
 SHARES = tuple(c.name for c in TABLES["use"] if c.quantity == "share")
-WHOLE_FLEET = tuple(name for name in TABLES if name not in MAIN_DATE)  # no vehicle and no day
 
 
 def table_of(name):

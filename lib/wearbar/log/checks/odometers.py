@@ -9,8 +9,9 @@ among stretches: those with the most readings.
 import numpy as np
 import pandas as pd
 
+from wearbar.log.checks.peers import LIKELY
 from wearbar.log.checks.problems import codes, problems
-from wearbar.log.schema import READINGS, said
+from wearbar.log.schema import READINGS
 from wearbar.log.units import DISTANCE_KM
 
 # meter to the (table, column, column of its date) of each kind of reading, first table odometer's
@@ -35,7 +36,7 @@ BREAK = 8.0
 def likely_a_day(vehicles, distance):
     """The most that each vehicle can cover in a day, in its odometer's unit: an array."""
     km = vehicles["distance_unit"].fillna(distance).map(DISTANCE_KM).astype(float)
-    most = said("likely")["km_a_day"]
+    most = LIKELY["km_a_day"]
     return [most.get(kind, most["other"]) for kind in vehicles["kind"]] / km.to_numpy()
 
 
