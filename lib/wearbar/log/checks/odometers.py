@@ -20,17 +20,14 @@ PLACES = {
     "hours": [(name, "hours", "date") for name in ("odometer", "work")],
 }
 HOURS_A_DAY = 24.0
-GUESS = 0.4
-USUAL = 0.2
-MOST_CHANGES = 1000
-DAYS = 2**20
-MOST_NAMED = 3
-LAST = "a digit left out"
+GUESS = 0.4  # what keeping an estimate is worth
+USUAL = 0.2  # of the most in a day, what is likely of the last reading
+MOST_CHANGES, DAYS = 1000, 2**20  # of a vehicle's instruments; more than any day's number
+MOST_NAMED, LAST = 3, "a digit left out"
 MILE = DISTANCE_KM["mi"]
 COLUMNS = ["vehicle", "day", "value", "series", "weight", "place"]
-REACH = 16
-SHORT = 100
-BREAK = 8.0
+REACH, SHORT = 16, 100  # readings looked back at; of a series that is looked at whole
+BREAK = 8.0  # readings that beginning anew costs
 
 
 def likely_a_day(vehicles, distance):
@@ -56,6 +53,8 @@ def doubtful_readings(tables, header):
         vehicle, day, value, series, weight, place = (rows[name].to_numpy() for name in COLUMNS)
         kept = longest_likely(series, day, value, limit[vehicle], weight)
         out = np.flatnonzero(~kept & (place >= 0))
+        if not len(out):
+            continue
         low, high = neighbours(series, value, kept, out)
         since, _ = neighbours(series, day, kept, out)
         usual = low + limit[vehicle[out]] * USUAL * (day[out] - since + 1)
@@ -77,20 +76,24 @@ def doubtful_readings(tables, header):
 def _readings(tables, meter):
     """Every reading: `COLUMNS` and its `line`. The first reading of a new instrument, told beside
     the last of the old, has place -1."""
-    odometer, read = tables["odometer"], []
+    odometer, vehicles, read = tables["odometer"], tables["vehicles"]["vehicle"], []
     of_hours = odometer["odometer"].isna() & odometer["hours"].notna()
     changed = odometer["restarts_at"].notna() & of_hours.eq(meter == "hours")
     changed = odometer[changed.to_numpy()]
     places = [(tables[table], name, date) for table, name, date in PLACES[meter]]
-    for place, (frame, name, date) in enumerate([*places, (changed, "restarts_at", "date")]):
-        told = frame[["vehicle", date, name]].set_axis(COLUMNS[:3], axis=1)
-        told = told[(told["day"].notna() & told["value"].notna()).to_numpy()]
-        if len(told) or not read:
-            place = place if place < len(places) else -1
-            read.append(told.assign(place=place, line=told.index))
-    rows = pd.concat(read, ignore_index=True)
-    rows["vehicle"] = codes(rows["vehicle"], tables["vehicles"]["vehicle"]).astype("int64")
-    rows["day"] = rows["day"].to_numpy().astype("datetime64[D]").astype("int64")
+    places = [(changed, "restarts_at", "date"), *places]
+    for place, (frame, name, date) in enumerate(places, start=-1):
+        is_read = (frame[date].notna() & frame[name].notna()).to_numpy()
+        if is_read.any():
+            vehicle = codes(frame["vehicle"], vehicles).astype("int64")
+            told = vehicle, frame[date], frame[name], frame.index
+            told = [np.asarray(each)[is_read] for each in told]
+            read.append([*told, np.full(is_read.sum(), place)])
+    if not read:
+        return pd.DataFrame()
+    vehicle, day, value, line, place = map(np.concatenate, zip(*read, strict=True))
+    rows = pd.DataFrame({"vehicle": vehicle, "value": value, "line": line, "place": place})
+    rows["day"] = day.astype("datetime64[D]").astype("int64")
     guessed = odometer.index[odometer["source"].eq("estimate")]
     rows["weight"] = np.where(rows["place"].eq(0) & rows["line"].isin(guessed), GUESS, 1.0)
     rows["series"] = rows["vehicle"] * MOST_CHANGES
@@ -159,16 +162,10 @@ def _slips(x, in_km):
 
 
 def neighbours(series, value, kept, out):
-    """The values kept before and after each of `out` in its series, NaN for none: two arrays.
-
-    kept: array of bools. out: ints, where those left out stand.
-    """
-    at = np.flatnonzero(kept)
-    after = np.searchsorted(at, out)
-    for near in (after - 1, after):
-        there = at[np.clip(near, 0, len(at) - 1)]
-        is_there = (near >= 0) & (near < len(at)) & (series[there] == series[out])
-        yield np.where(is_there, value[there], np.nan)
+    """The values kept before and after each of `out` (ints, where those left out stand) in its
+    series, NaN for none: two arrays."""
+    known = pd.Series(value).where(kept).groupby(series)
+    return known.ffill().to_numpy()[out], known.bfill().to_numpy()[out]
 
 
 def longest_likely(series, day, value, limit, weight, slack=0.0):

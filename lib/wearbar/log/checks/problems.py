@@ -20,6 +20,7 @@ class Rule(NamedTuple):
     severity: str  # "set-aside", "cell", "adjust" or "warn": see shared/log/rules.toml
     says: str
     mend: str
+    each: str = ""  # how to correct one, where the check tells what stands beside it
 
 
 RULES = {code: Rule(*told) for code, told in said("rules").items()}
@@ -48,15 +49,16 @@ def problems(table, lines, name, values, rule, remedy=None, severity=None):
 def named(table, frame, mask, name, rule, remedy=None, *beside):
     """`problems` of the column `name` in the rows of `frame` (index: lines) that `mask` picks.
 
-    remedy: as in `problems`, or a function that says it of each value and of what stands `beside`
-    it: arrays as long as the frame, or one value for all rows.
+    remedy: as in `problems`, or a function (by default the rule's `each`) that says it of each
+    value and of what stands `beside` it: arrays as long as the frame, or one value for all rows.
     """
-    mask = np.asarray(mask)
+    mask, each = np.asarray(mask), RULES[rule].each
     if not mask.any():
         return _NONE
     cells = frame[name][mask]
+    remedy = each.format if each and remedy is None else remedy
     if callable(remedy):
-        wide = (pd.Series(np.broadcast_to(each, len(frame))[mask]) for each in beside)
+        wide = (pd.Series(np.broadcast_to(one, len(frame))[mask]) for one in beside)
         remedy = [remedy(*row) for row in zip(cells, *wide, strict=True)]
     return problems(table, cells.index, name, cells, rule, remedy)
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from wearbar.log.checks.problems import codes, named, of_vehicle, problems
+from wearbar.log.checks.problems import RULES, codes, named, of_vehicle, problems
 from wearbar.log.keys import with_extra
 from wearbar.log.law import rows_of, shipped
 from wearbar.log.schema import LATER, MAIN_DATE, MEASURED, ONE_OF, PERIODS, TABLES, UNIQUE
@@ -32,8 +32,7 @@ def alone(table, frame, log):
     for name in UNIQUE.get(table, ()):
         again = frame[name].duplicated() & frame[name].notna()
         first = pd.Series(frame.index, frame.index).groupby(frame[name]).transform("first")
-        remedy = "first on line {1:.0f}; give it an id of its own, or delete the row".format
-        yield named(table, frame, again, name, "repeated-id", remedy, first)
+        yield named(table, frame, again, name, "repeated-id", None, first)
         frame = frame[~again]
     if table in PERIODS:
         first, last = PERIODS[table]
@@ -124,11 +123,10 @@ def _of_strangers(table, rows, log):
 
     alike = {plain(v): f"mend the name: {v}?" for v in log.tables["vehicles"]["vehicle"]}
     gone, add = rows["vehicle"].isin(list(log.lost)), "add it to vehicles, or mend the name"
-    for rule, mask, remedy in (
-        ("vehicle-set-aside", gone, lambda v: f"mend the vehicle's row: {log.lost[v]}"),
-        ("unknown-vehicle", ~gone, lambda v: alike.get(plain(v), add)),
-    ):
-        yield named(table, rows, mask, "vehicle", rule, remedy)
+    broke = rows["vehicle"].map(log.lost)
+    yield named(table, rows, gone, "vehicle", "vehicle-set-aside", None, broke)
+    names = rows["vehicle"].map(lambda name: alike.get(plain(name), add))
+    yield named(table, rows, ~gone, "vehicle", "unknown-vehicle", "{1}".format, names)
 
 
 def contradicted(tables, _):
@@ -139,9 +137,8 @@ def contradicted(tables, _):
     after = rows.groupby(PLACE)[["line", "fitted"]].shift(-1)
     still_on = rows["removed"].isna() | (rows["removed"] > after["fitted"])
     over = still_on & after["fitted"].notna() & (rows["fitted"] != after["fitted"])
-    remedy = "line {1:.0f} was fitted there on {2:%Y-%m-%d}: was this one removed by then?".format
-    rows, where = rows.set_index("line"), (after["line"], after["fitted"])
-    yield named("fitted", rows, over, "removed", "spans-overlap", remedy, *where)
+    rows, beside = rows.set_index("line"), (after["line"], after["fitted"])
+    yield named("fitted", rows, over, "removed", "spans-overlap", None, *beside)
     work, deferrals = tables["work"], tables["deferrals"]
     work = work[work["visit"].notna().to_numpy()]
     visit, vehicle = (pd.Series(work[name].factorize()[0]) for name in ("visit", "vehicle"))
@@ -156,18 +153,14 @@ def unknown_law(tables, header):
     jurisdiction, fleet = header["jurisdiction"].strip(), tables["vehicles"]
     if not jurisdiction and fleet["legal_class"].isna().all():
         return
-    limits, none = rows_of(tables["limits"], jurisdiction), "no legal limit is used"
-    known = set(limits["legal_class"]) - {""}
+    limits = rows_of(tables["limits"], jurisdiction)
+    known = sorted(set(limits["legal_class"]) - {""})
     examples = ", ".join(sorted(set(shipped()["jurisdiction"]) - {""}))
-    say = f"{none}: say jurisdiction in log.toml (shipped as examples: {examples})"
-    remedy = f"{say}, or give table limits"
-    if jurisdiction:
-        has = f"the limits of {jurisdiction} have {', '.join(sorted(known)) or 'no class'}"
-        mend = "mend the class, or give its limits in table limits"
-        remedy = f"{none} for this vehicle; {has}: {mend}"
     if jurisdiction and not len(limits):
-        give = "give its limits in table limits, or use one that is shipped as an example"
-        where = ("log.toml", [1], "jurisdiction", jurisdiction, "unknown-jurisdiction")
-        yield problems(*where, f"{none}; {give}: {examples}")
+        rule, where = "unknown-jurisdiction", ("log.toml", [1], "jurisdiction", jurisdiction)
+        yield problems(*where, rule, RULES[rule].each.format(examples=examples))
     lost = fleet["legal_class"].notna() & ~fleet["legal_class"].isin(known)
-    yield named("vehicles", fleet, lost, "legal_class", "unknown-legal-class", remedy)
+    say = f"say jurisdiction in log.toml (shipped as examples: {examples}), or give table limits"
+    remedy = None if jurisdiction else f"no legal limit is used: {say}"
+    beside = jurisdiction, ", ".join(known) or "no class"
+    yield named("vehicles", fleet, lost, "legal_class", "unknown-legal-class", remedy, *beside)

@@ -141,6 +141,8 @@ def _rising(rows, unit):
     noise, any_fall = NOISE_MM / DEPTH_MM[unit], np.full(len(rows), 1e9)
     kept = longest_likely(series, day, -value, any_fall, np.ones(len(rows)), slack=noise)
     out = np.flatnonzero(~kept)
+    if not len(out):
+        return
     high, low = neighbours(series, value, kept, out)
     is_between = np.r_[kept, False][out - 1] & np.r_[kept, False][out + 1]
 
@@ -149,11 +151,8 @@ def _rising(rows, unit):
 
     def remedy(value, low, high):
         other, times = OTHER[unit]
-        tries = {
-            "a lost decimal point": value / 10,
-            "a point left in": value * 10,
-            f"in {other}": value * times,
-        }
+        tries = {"a lost decimal point": value / 10, "a point left in": value * 10}
+        tries[f"in {other}"] = value * times
         meant = [f"{name}? {made:.4g}" for name, made in tries.items() if fits(made, low, high)]
         around = [f"{v:g}" for v in (high, low) if np.isfinite(v)]
         between = f"{'between' if len(around) == 2 else 'beside'} {' and '.join(around)}"
@@ -166,25 +165,21 @@ def _rising(rows, unit):
 
 def unlike_depths(tables, header):
     """Depths that no part has, or several times those of the same category and kind of vehicle."""
-    fitted, measured, vehicles = (tables[n] for n in ("fitted", "measurements", "vehicles"))
-    unit_mm, names = DEPTH_MM[header["depth"]], ("new_depth", "fitted_depth", "removed_depth")
-    depths, others = (
-        measured[measured["quantity"].eq(q).to_numpy()] for q in ("depth", "thickness")
-    )
-    for table, frame, name, mm in (
-        *(("fitted", fitted, name, unit_mm) for name in names),
-        ("measurements", depths, "value", unit_mm),
-        ("measurements", others, "value", 1.0),
-    ):
+    fitted, rows, vehicles = (tables[n] for n in ("fitted", "measurements", "vehicles"))
+    rows = rows[rows["quantity"].isin(["depth", "thickness"]).to_numpy()]
+    places = [("fitted", fitted, n) for n in ("new_depth", "fitted_depth", "removed_depth")]
+    for table, frame, name in (*places, ("measurements", rows, "value")):
         if not frame[name].count():
             continue
-        value, most = frame[name].to_numpy(), MOST_DEPTH_MM / mm
-        never, any_part = value > most, ("more than any part has ({:.4g})", most, 0.5)
-        yield named(table, frame, never, name, "depth-impossible", _unlike_remedy, *any_part)
-        group = frame.groupby(
-            ["category", of_vehicle(frame, vehicles, "kind")], sort=False
-        ).ngroup()
-        unlike, middle = far_above(np.where(never, np.nan, value), group.to_numpy(), table)
+        quantity = frame["quantity"] if table == "measurements" else pd.Series("", frame.index)
+        is_mm = quantity.eq("thickness").to_numpy()
+        most = MOST_DEPTH_MM / np.where(is_mm, 1.0, DEPTH_MM[header["depth"]])
+        value, never = frame[name].to_numpy(), frame[name].to_numpy() > most
+        beside = "more than any part has ({:.4g})", most, 0.5
+        yield named(table, frame, never, name, "depth-impossible", _unlike_remedy, *beside)
+        like = [is_mm, frame["category"], of_vehicle(frame, vehicles, "kind")]
+        group = frame.groupby(like, sort=False).ngroup().to_numpy()
+        unlike, middle = far_above(np.where(never, np.nan, value), group, table)
         beside = "several times the usual {:.3g}", middle, 3
         yield named(table, frame, unlike, name, "depth-unlike", _unlike_remedy, *beside)
 
