@@ -90,8 +90,6 @@ def test_every_table_with_a_reading_gives_it_at_its_date():
     assert found["odometer_km"].tolist() == [5, 100, 200, 300, 400, 500, 600, 700, 800, 4000, 9000]
     assert found["distance_km"].tolist() == found["odometer_km"].tolist()
     assert found["date"].is_monotonic_increasing
-    places = "in_service acquired tracker work fitted measurements fuel defects dash_events removed disposed"
-    assert found["source"].tolist() == places.split()
 
 
 def test_a_vehicle_that_was_new_starts_at_nothing_and_a_used_one_does_not():
@@ -256,7 +254,6 @@ def test_no_readings_at_all():
         "distance_km",
         "meter_hours",
         "hours",
-        "source",
         "known",
     ]
     assert len(found) == 0

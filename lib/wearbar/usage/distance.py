@@ -86,8 +86,7 @@ class Path:
 
 
 def path_of(readings, column="distance_km"):
-    """The `Path` of `readings` (of `usage.readings`), on distance or on `hours`; a path as it
-    is."""
+    """The `Path` of `readings` (of `usage.readings`), on distance or `hours`; a path as it is."""
     if isinstance(readings, Path):
         return readings
     readings = readings[readings[column].notna()]
@@ -179,8 +178,7 @@ def to_cumulative(readings, vehicle, date, odometer_km):
 
 
 def odometer_of(readings, vehicle, distance_km):
-    """What the instrument shows, or will, at each cumulative distance, by the latest change
-    known."""
+    """What the instrument shows, or will, at each cumulative distance, by the last known change."""
     path, wanted = path_of(readings), np.asarray(distance_km, dtype=float)
     before, after = path.around("high", vehicle, wanted)
     offset = np.nan_to_num(path.get("offset", np.where(before >= 0, before, after)))

@@ -15,13 +15,12 @@ from wearbar.usage.distance import days_of, known_on
 def readings(log):
     """Every reading of every table, sorted by vehicle and date, and within a day as driven.
 
-    Frame `vehicle, date, odometer_km, distance_km, meter_hours, hours, source, known` (the day from
-    which it is). `odometer_km` is what the instrument showed; `distance_km` goes on through changed
+    Frame `vehicle, date, odometer_km, distance_km, meter_hours, hours, known` (the day from which
+    it is). `odometer_km` is what the instrument showed; `distance_km` goes on through changed
     instruments and rollovers, equal to it until the first. A change gives two rows, the old one's
     last and the new one's first; on its day a reading belongs to the instrument that it is nearer
     to. `meter_hours` and `hours` are the same of the hour meter, of which `restarts_at` tells where
-    its row has `hours` and no odometer. `source` is the odometer table's own, or else the table or
-    the column that it was read from. A vehicle that was new in this log starts at 0.
+    its row has `hours` and no odometer. A vehicle that was new in this log starts at 0.
     """
     held = [name for name in READINGS if len(log.tables[name])] or ["vehicles"]
     rows = stacked([_place(log, name, *pair) for name in held for pair in READINGS[name]])
@@ -43,7 +42,6 @@ def readings(log):
         "distance_km": shown + add,
         "meter_hours": np.where(is_first, np.nan, hours[at]),
         "hours": np.where(is_first, np.nan, ran[at]),
-        "source": rows["source"].array.take(at),
         "known": rows["known"].to_numpy()[at],
     }
     return pd.DataFrame(columns)
@@ -51,24 +49,15 @@ def readings(log):
 
 def _place(log, table, odometer, date):
     """The readings in one column of one table."""
-    frame = log.tables[table]
-    value, blank = frame[odometer], pd.Series(np.nan, frame.index)
+    frame, meters = log.tables[table], ["odometer", "hours", "restarts_at"]
+    rows = frame.reindex(columns=["vehicle", date, odometer, *meters[1:]])
+    rows = rows.set_axis(["vehicle", "date", *meters], axis=1)
+    rows["known"] = known_on(rows["date"], frame["recorded"])
     if odometer == "in_service_odometer":
         is_new = frame["acquired"].isna() | (frame["acquired"] == frame["in_service"])
-        value = value.mask(value.isna() & is_new & ~frame["meter"].isin(["hours", "none"]), 0.0)
-    place = table if odometer == "odometer" else odometer.removesuffix("_odometer")
-    place = pd.Series(place, frame.index, dtype=TEXT)
-    columns = {
-        "vehicle": frame["vehicle"],
-        "date": frame[date],
-        "odometer": value,
-        "hours": frame.get("hours", blank),
-        "restarts_at": frame.get("restarts_at", blank),
-        "source": frame["source"].fillna(place) if "source" in frame else place,
-        "known": known_on(frame[date], frame["recorded"]),
-    }
-    found = pd.DataFrame(columns).dropna(subset=["date"])
-    return found.dropna(subset=["odometer", "hours", "restarts_at"], how="all")
+        is_new &= rows["odometer"].isna() & ~frame["meter"].isin(["hours", "none"])
+        rows["odometer"] = rows["odometer"].mask(is_new, 0.0)
+    return rows[rows["date"].notna() & rows[meters].notna().any(axis=1)]
 
 
 def _as_driven(code, day, shown, restart):

@@ -20,21 +20,12 @@ STEP = np.gradient(GRID)
 
 @dataclass(frozen=True, eq=False)
 class Truth:
-    """Days after the last reading known then.
+    """Of each case, in days after the last reading known then."""
 
-    low, high: (n,) the level was reached after low and by high; high infinite where it was not.
-    day: (n, GRID) the day of the reading nearest to each day of GRID; weight: (n, GRID) days that
-    it stands for, 0 past the last reading.
-    """
-
-    low: np.ndarray
-    high: np.ndarray
-    day: np.ndarray
-    weight: np.ndarray
-
-    @property
-    def is_reached(self):
-        return np.isfinite(self.high)
+    low: np.ndarray  # the level was reached after this
+    high: np.ndarray  # and by this; infinite where it was not
+    day: np.ndarray  # (cases, GRID) of the reading nearest to each day of GRID
+    weight: np.ndarray  # (cases, GRID) days that it stands for, 0 past the last reading
 
 
 def truth_of(path, vehicle, km, start):
