@@ -280,7 +280,7 @@ def test_refusals_are_in_words():
 
 class TestTrend:
     def said(self, p, z=1.0, free=0, n=40):
-        test = Trend(z, p, n, 9, "robust", "needs four events")
+        test = Trend(z, p, "robust", "needs four events")
         return plain(wording.words_in(Show())("trend", found=RepairTrend(test, 1.2, 2.0, n, free)))
 
     def test_which_way(self):

@@ -18,7 +18,7 @@ from wearbar.report.words import severity as words
 from wearbar.severity import fit
 from wearbar.severity import use as hard_use
 from wearbar.stats import clustered
-from wearbar.stats.deals import permutation_p
+from wearbar.stats.clustered import permutation_p
 from wearbar.stats.estimate import Estimate, holm
 
 

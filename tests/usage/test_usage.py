@@ -250,11 +250,11 @@ def test_no_readings_at_all():
     assert found.columns.tolist() == [
         "vehicle",
         "date",
+        "known",
         "odometer_km",
         "distance_km",
         "meter_hours",
         "hours",
-        "known",
     ]
     assert len(found) == 0
     assert at(found, "2021-01-01")["distance_km"].isna().all()

@@ -5,7 +5,7 @@ import pandas as pd
 
 from wearbar.cost.per_distance import MIN_DAYS, MIN_KNOWN, entries_of, known_by
 from wearbar.stats import estimate
-from wearbar.stats.deals import inside_outside, least_p
+from wearbar.stats.clustered import inside_outside, least_p
 
 CLEAR_P = 0.05  # a Holm-adjusted chance below this is called a difference
 DEALS = 1999  # of vehicles among groups, the one that is seen among them

@@ -11,7 +11,7 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.intervals.occasion import REASONS
-from wearbar.stats.deals import inside_outside, least_p
+from wearbar.stats.clustered import inside_outside, least_p
 from wearbar.stats.estimate import bootstrap_by_vehicle, holm, proportion, untold
 
 NOT_KNOWN = "not known"

@@ -9,8 +9,7 @@ from scipy import stats
 from wearbar.severity import evidence
 from wearbar.severity.evidence import STEP, Effect, e_value, judged
 from wearbar.stats import clustered
-from wearbar.stats.clustered import added_up, fit_clustered
-from wearbar.stats.deals import permutation_p
+from wearbar.stats.clustered import added_up, fit_clustered, permutation_p
 from wearbar.stats.estimate import Estimate, holm, refused
 
 EXACT_BELOW = 5  # vehicles a side below which permutation decides

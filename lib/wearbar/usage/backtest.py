@@ -44,8 +44,6 @@ NAMES = (*OWN, *NAIVE)
 MULTIPLES = np.geomspace(0.5, 4, 43)
 NO_WIDENING = (1.0,) * len(HORIZONS)
 _FAR = 1e3
-
-
 CASE = ["cut", "vehicle", "ahead_days", "bin"]  # bin: number in HORIZONS
 
 
@@ -65,7 +63,7 @@ class BackTest:
     common_sd: float  # of the part of the log error that all vehicles share at a cut
     confidence: float
     tells_when_recorded: bool
-    n_cuts: int = 0  # past days for which the record was long enough
+    n_cuts: int  # past days for which the record was long enough
 
     @property
     def is_told(self):
@@ -88,23 +86,41 @@ def model_by_test(log, confidence):
 def back_test(log, confidence=0.9, *, replay=None):
     """The `BackTest` of a log; `cases` is empty below fifteen months of record, for a first cut."""
     replay, latest = replay or Replay(log), log.as_of - AFTER
-    n_cuts = min((latest - log.first_day - WARM_UP) // EVERY + 1, MOST_CUTS)
-    cuts = [latest - EVERY * i for i in reversed(range(n_cuts))]
-    past = [one for cut in cuts if (one := _asked(replay.at(cut, of_use=True))) is not None]
-    now = usage.path_of(usage.readings(log))
-    found = [_used(past[:k], one, now, confidence) for k, one in enumerate(past)]
-    cases = pd.concat([cases for cases, _ in found], ignore_index=True) if found else pd.DataFrame()
-    choices = pd.DataFrame([c for _, c in found], columns=["cut", "method", "widen", "common_sd"])
+    n_cuts = max(min((latest - log.first_day - WARM_UP) // EVERY + 1, MOST_CUTS), 0)
+    now, past, cases, choices = usage.path_of(usage.readings(log)), [], [], []
+    for i in reversed(range(n_cuts)):
+        one = _asked(replay.at(latest - EVERY * i, of_use=True))
+        if one is None:
+            continue
+        # by the method and widening that earlier cuts chose with what was known at this one
+        _, name, widen = _choose(past, one.path, confidence)
+        common = _common([_judged(old, name, old.truth(one.path), confidence) for old in past])
+        choices.append((one.rows["cut"].iloc[0], name, widen, common))
+        truth = one.truth(now)
+        found = _judged(one, name, truth, confidence, widen).assign(method=name)
+        for naive in NAIVE:
+            scores = _judged(one, naive, truth, confidence)[["crps_days", "interval_days"]]
+            found = found.join(scores.add_suffix(f"_{naive}"))
+        cases.append(found)
+        past.append(one)
     score, used, widen = _choose(past, now, confidence)
     is_used = [name == used and len(past) >= LEAST_CUTS for name in NAMES]
-    methods = pd.DataFrame({"method": NAMES, "crps_days": score, "is_used": is_used})
-    common, told = _common(cases), replay.tells_when_recorded()
-    return BackTest(cases, choices, methods, used, widen, common, confidence, told, len(cuts))
+    return BackTest(
+        cases=pd.concat(cases, ignore_index=True) if cases else pd.DataFrame(),
+        choices=pd.DataFrame(choices, columns=["cut", "method", "widen", "common_sd"]),
+        methods=pd.DataFrame({"method": NAMES, "crps_days": score, "is_used": is_used}),
+        used=used,
+        widen=widen,
+        common_sd=_common(cases),
+        confidence=confidence,
+        tells_when_recorded=replay.tells_when_recorded(),
+        n_cuts=n_cuts,
+    )
 
 
 def _fit(log, readings, method, widen=None):
     """The `UsageModel` of a method of `NAMES`."""
-    fleet, stays = log.tables["vehicles"][["vehicle", "kind", "site"]], log.tables["layups"]
+    fleet, stays = log.tables["vehicles"], log.tables["layups"]
     if method in OWN:
         how = dict(OWN[method])
         stays = usual_layups(stays, log.as_of) if how.pop("usual") else stays
@@ -228,31 +244,15 @@ def _choose(past, path, confidence):
     return score, best, tuple(widen)
 
 
-def _used(earlier, one, now, confidence):
-    """(cases, choice) of a cut, by the method and widening that earlier cuts chose with what was
-    known at it, and by the naive methods."""
-    _, name, widen = _choose(earlier, one.path, confidence)
-    errors = [_judged(old, name, old.truth(one.path), confidence) for old in earlier]
-    truth = one.truth(now)
-    found = _judged(one, name, truth, confidence, widen).assign(method=name)
-    for naive in NAIVE:
-        scores = _judged(one, naive, truth, confidence)[["crps_days", "interval_days"]]
-        found = found.join(scores.add_suffix(f"_{naive}"))
-    return found, (
-        one.rows["cut"].iloc[0],
-        name,
-        widen,
-        _common(pd.concat(errors)) if errors else 0.0,
-    )
-
-
 def _common(cases):
-    """Standard deviation between cuts of the mean log error beyond 90 days, less that of chance.
+    """Standard deviation between cuts (a frame each) of the mean log error beyond 90 days, less
+    that of chance.
 
     Where many levels are not reached yet, the others are the fast ones: those are left out.
     """
-    if not len(cases):
+    if not cases:
         return 0.0
+    cases = pd.concat(cases)
     settled = cases.groupby(["cut", "ahead_days"])["is_reached"].transform("mean") >= SETTLED
     far = cases[settled & (cases["bin"] >= 2)].dropna(subset=["error"])
     by = far.groupby(["cut", "vehicle"])["error"].mean().groupby("cut").agg(["mean", "var", "size"])
@@ -271,16 +271,14 @@ def by_horizon(test):
     if not test.is_told:
         return pd.DataFrame(columns=[*names, *scores])
 
-    def counted(part):
-        se = two_way_se(part["inside"], part["vehicle"], part["cut"])
-        is_open = int((~part["is_reached"]).sum())
-        return len(part), is_open, part["inside"].mean(), part["before"].mean(), se
+    def se_of(part):
+        return two_way_se(part["inside"], part["vehicle"], part["cut"])
 
-    rows = [
-        (*HORIZONS[b], *counted(part), test.confidence, *part[scores].mean())
-        for b, part in test.cases.groupby("bin")
-    ]
+    rows = []
+    for b, part in test.cases.groupby("bin"):
+        means, n_open = part[["inside", "before"]].mean(), (~part["is_reached"]).sum()
+        counted = *HORIZONS[b], len(part), n_open, *means, se_of(part), test.confidence
+        rows.append((*counted, *part[scores].mean()))
     table = pd.DataFrame(rows, columns=[*names, *scores])
-    _, _, inside, _, se = counted(test.cases)
-    table.attrs |= {"inside": float(inside), "se": se}
+    table.attrs |= {"inside": float(test.cases["inside"].mean()), "se": se_of(test.cases)}
     return table

@@ -58,8 +58,7 @@ def chance_due(model, rows, date):
     certain."""
     chance = (rows["due_date"] <= date).astype(float)
     for meter, asked in _meters(model, rows):
-        day = np.repeat(np.datetime64(date), len(asked))
-        told = chance_reached(meter, asked["vehicle"], asked["due"], day)
+        told = chance_reached(meter, asked["vehicle"], asked["due"], date)
         chance = np.maximum(chance, told.reindex(rows.index).fillna(0.0))
     return chance
 
@@ -80,22 +79,21 @@ def _meters(model, rows):
 
 
 def chance_reached(model, vehicle, distance_km, date):
-    """The chance that each vehicle has driven each cumulative distance by the end of each date:
-    Series, NaN where the method is none."""
-    score, df = score_reached(model, vehicle, distance_km, date)
-    return pd.Series(stats.t.cdf(score, df), index=index_of(vehicle))
+    """The chance that each vehicle has driven each cumulative distance by the end of each date, or
+    of one: Series, NaN where the method is none."""
+    day = np.broadcast_to(np.asarray(date, dtype="datetime64[D]"), len(vehicle))
+    score, df = score_reached(model, vehicle, distance_km, day[:, None])
+    return pd.Series(stats.t.cdf(score[:, 0], df), index=index_of(vehicle))
 
 
-def score_reached(model, vehicle, distance_km, date):
-    """The same as scores of Student's t: (score, degrees of freedom), two arrays; infinite where
-    the distance has been reached. date: one a vehicle, or (n, k) for k dates each."""
+def score_reached(model, vehicle, distance_km, dates):
+    """The same by `dates` (n, k) as scores of Student's t (n, k), infinite where the distance has
+    been reached, and their degrees of freedom (n)."""
     row, known = model.of(vehicle)
-    left, spread = _left(model, row, known, distance_km)
-    date = np.asarray(date, dtype="datetime64[D]").astype(np.int64)
-    times = date.shape[1] if date.ndim > 1 else 1
+    left, spread = (values[:, None] for values in _left(model, row, known, distance_km))
+    day, times = np.asarray(dates, dtype="datetime64[D]").astype(np.int64), dates.shape[1]
     start = np.repeat(days_of(known["last_date"]), times)
-    since = model.clock.between(np.repeat(row, times), start, date.ravel()).reshape(date.shape)
-    left, spread = (x[:, None] if date.ndim > 1 else x for x in (left, spread))
+    since = model.clock.between(np.repeat(row, times), start, day.ravel()).reshape(day.shape)
     with np.errstate(divide="ignore", invalid="ignore"):
         score = np.log(np.maximum(since, 0.0) / left) / spread
     return np.where(left == 0, np.inf, score), known["df"].to_numpy()

@@ -6,7 +6,7 @@ import pandas as pd
 
 from wearbar.log.keys import look_up, stacked
 from wearbar.log.once import kept_with
-from wearbar.log.schema import READINGS, TEXT
+from wearbar.log.schema import READINGS
 from wearbar.log.units import DISTANCE_KM
 from wearbar.usage.distance import days_of, known_on
 
@@ -15,8 +15,8 @@ from wearbar.usage.distance import days_of, known_on
 def readings(log):
     """Every reading of every table, sorted by vehicle and date, and within a day as driven.
 
-    Frame `vehicle, date, odometer_km, distance_km, meter_hours, hours, known` (the day from which
-    it is). `odometer_km` is what the instrument showed; `distance_km` goes on through changed
+    Frame `vehicle, date, known` (the day from which it is), `odometer_km, distance_km, meter_hours,
+    hours`. `odometer_km` is what the instrument showed; `distance_km` goes on through changed
     instruments and rollovers, equal to it until the first. A change gives two rows, the old one's
     last and the new one's first; on its day a reading belongs to the instrument that it is nearer
     to. `meter_hours` and `hours` are the same of the hour meter, of which `restarts_at` tells where
@@ -24,10 +24,10 @@ def readings(log):
     """
     held = [name for name in READINGS if len(log.tables[name])] or ["vehicles"]
     rows = stacked([_place(log, name, *pair) for name in held for pair in READINGS[name]])
-    code, vehicles = pd.factorize(rows["vehicle"], sort=True)
-    own = log.tables["vehicles"].set_index("vehicle")["distance_unit"]
-    unit = look_up(pd.Series(vehicles, dtype=TEXT), own).fillna(log.units.distance)
-    factor = unit.map(DISTANCE_KM).to_numpy(dtype=float)[code]
+    code = pd.factorize(rows["vehicle"], sort=True)[0]
+    own = log.tables["vehicles"].set_index("vehicle")["distance_unit"].map(DISTANCE_KM)
+    own = look_up(rows["vehicle"], own.astype(float))
+    factor = own.fillna(DISTANCE_KM[log.units.distance]).to_numpy()
     odometer, hours, restart = rows[["odometer", "hours", "restarts_at"]].to_numpy().T
     of_hours, day = np.isnan(odometer) & ~np.isnan(hours), days_of(rows["date"])
     at, _, is_first, add = _as_driven(code, day, hours, np.where(of_hours, restart, np.nan))
@@ -35,16 +35,13 @@ def readings(log):
     ran[at[~is_first]] += add[~is_first]
     restart_km = np.where(of_hours, np.nan, restart) * factor
     at, shown, is_first, add = _as_driven(code, day, odometer * factor, restart_km)
-    columns = {
-        "vehicle": pd.Series(vehicles.take(code[at]), dtype=TEXT),
-        "date": rows["date"].to_numpy()[at],
+    driven = {
         "odometer_km": shown,
         "distance_km": shown + add,
         "meter_hours": np.where(is_first, np.nan, hours[at]),
         "hours": np.where(is_first, np.nan, ran[at]),
-        "known": rows["known"].to_numpy()[at],
     }
-    return pd.DataFrame(columns)
+    return rows[["vehicle", "date", "known"]].take(at).reset_index(drop=True).assign(**driven)
 
 
 def _place(log, table, odometer, date):
