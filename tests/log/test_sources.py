@@ -227,7 +227,7 @@ def test_postgresql_gives_the_same_log(tmp_path, postgres, frames, header, by_cs
     database(postgres, frames, header)
     log = logs.read_log(postgres)
     same(log, by_csv)
-    assert "s3cret" not in log.source + repr(log)
+    assert "s3cret" not in log.origin.name + repr(log)
 
     (tmp_path / "elsewhere").mkdir()
     monkeypatch.chdir(tmp_path / "elsewhere")
@@ -602,7 +602,7 @@ def test_text_is_carried_to_the_letter_and_neutral_when_written(tmp_path, text):
     )
     log = logs.log_of({"vehicles": frame}, {"distance": "mi", "as_of": "2022-01-01"})
     assert log.tables["vehicles"]["note"].tolist() == [text]
-    logs.write_log(log, tmp_path / "log")
+    logs.write_marked(log, tmp_path)
     again = logs.read_log(tmp_path / "log")
     assert again.tables["vehicles"][["vehicle", "note"]].values.tolist() == [[text, text]]
     cells = (tmp_path / "log" / "vehicles.csv").read_bytes().decode().split("\n")[1].split(",")
@@ -986,5 +986,5 @@ class TestTypedDatabases:
         )
 
     def test_a_log_from_a_database_is_written_with_its_plan(self, typed, tmp_path):
-        again = logs.read_log(logs.write_log(logs.read_log(typed), tmp_path / "log"))
+        again = logs.read_log(logs.write_marked(logs.read_log(typed), tmp_path) / "log")
         assert again.plan.tasks["code"].tolist() == ["oil"]

@@ -21,11 +21,10 @@ from wearbar.log.sources.header import check_header, toml_of
 from wearbar.log.sources.raw import LogError, Source, raw_of_frame
 from wearbar.log.tasks import WORDS, as_planned
 from wearbar.log.units import Units
-from wearbar.log.write import write_log, write_marked, write_tables
+from wearbar.log.write import write_marked, write_tables
 
 __all__ = [
-    "LogError", "ServiceLog", "log_from", "log_of", "read_log", "write_log", "write_marked",
-    "write_tables",
+    "LogError", "ServiceLog", "log_from", "log_of", "read_log", "write_marked", "write_tables",
 ]  # fmt: skip
 
 
@@ -62,24 +61,17 @@ def log_from(source, plan=None, as_of=None, today=None):
     if plan is not None:
         tables, words, doubts = as_planned(plan, tables)
         checked.take([*figures(plan), doubts])
+    found = ("extra", "aside", "set_aside", "warnings", "ledger", "as_of", "first_day", "sha256")
     return ServiceLog(
         name=header.get("name", "Service log"),
         tables=MappingProxyType(tables),
-        extra=MappingProxyType(checked.extra),
-        aside=MappingProxyType(checked.aside),
-        set_aside=checked.set_aside,
-        warnings=checked.warnings,
-        ledger=checked.ledger,
+        **{name: getattr(checked, name) for name in found},
         units=Units(**{key: header[key] for key in Units.__dataclass_fields__ if key in header}),
-        as_of=checked.as_of,
-        first_day=checked.first_day,
         present=frozenset(source.tables),
         plan=plan,
         words=words,
         money=header.get("money", ""),
         jurisdiction=header.get("jurisdiction", "").strip(),
-        source=source.name,
-        sha256=checked.sha256,
         origin=source,
     )
 

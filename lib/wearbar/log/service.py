@@ -39,7 +39,6 @@ class ServiceLog:
     words: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)  # `tasks.WORDS`
     money: str = ""  # net, gross or not said
     jurisdiction: str = ""  # whose legal limits hold, as log.toml writes it
-    source: str = ""
     sha256: str = ""  # of what the log says, the same from any source
     origin: object = field(default=None, repr=False, compare=False)  # the `Source`
     # what was once computed of it (`once.kept_with`); `replace` begins with none

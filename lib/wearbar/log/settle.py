@@ -20,7 +20,7 @@ from wearbar.log.sources.raw import LogError, Raw, unescaped
 
 LEDGER_COLUMNS = ("table", "read", "used", "set_aside", "after")
 RECORDS = ("odometer", "work", "fuel", "measurements")
-JOINED_DAYS = 365  # a record begins where a vehicle joined, if its rows follow within these
+JOINED_DAYS = 365
 ROW = ["table", "line"]
 MARK, HEAD = "mend", 10
 DEFAULTS = {"depth": "mm", "pressure": "kPa", "jurisdiction": ""}
@@ -120,7 +120,15 @@ def check(source, header, today=None):
         log.take(rule(name, tables[name], log))
     for rule in OF_ALL_TABLES:
         log.take(rule(tables, DEFAULTS | header))
-    log.first_day = header.get("first_day") or _oldest(tables, log.as_of)
+
+    # the record begins on its oldest day, or that of joining by a vehicle whose own rows begin
+    # within a year: one that joined long before its first row was not written down from that day on
+    records = pd.concat([tables[name][["vehicle", "date"]] for name in RECORDS], ignore_index=True)
+    begun = records.groupby("vehicle")["date"].min()
+    joined = tables["vehicles"].set_index("vehicle")["acquired"]
+    near = joined[(begun.reindex(joined.index) - joined).dt.days.between(0, JOINED_DAYS)]
+    oldest = pd.Series([begun.min(), near.min(), log.as_of], dtype="datetime64[ns]").min()
+    log.first_day = header.get("first_day", oldest)
     return log
 
 
@@ -137,19 +145,6 @@ def _newest(tables, today):
     if today is not None:
         days = days[days <= today.normalize()]
     return days.max() if len(days) else today.normalize()
-
-
-def _oldest(tables, as_of):
-    """The oldest day of a record, or of joining by a vehicle whose own rows begin within a year.
-
-    A vehicle that joined long before its first row was not written down from that day on.
-    """
-    records = pd.concat([tables[name][["vehicle", "date"]] for name in RECORDS], ignore_index=True)
-    begun = records.groupby("vehicle")["date"].min()
-    joined = tables["vehicles"].set_index("vehicle")["acquired"]
-    near = joined[(begun.reindex(joined.index) - joined).dt.days.between(0, JOINED_DAYS)]
-    oldest = pd.Series([begun.min(), near.min()], dtype="datetime64[ns]").min()
-    return as_of if pd.isna(oldest) or oldest > as_of else oldest
 
 
 def _drop_after(log, found, today):

@@ -37,7 +37,18 @@ def read_csv(path, where):
         mend = "save it with commas, or turn it into a log with wearbar adopt."
         raise LogError(f"{where}, line 1 says that {sign!r} parts the cells; {mend}")
     data, above = (data[said.end() :], 1) if said else (data, 0)  # lines above the header
-    return _quick(data, where, above) or _patient(data, where, above)
+    raw = _quick(data, where, above) or _patient(data, where, above)
+
+    # rows with nothing in any cell (spreadsheets leave them) are no rows
+    filled = np.isin(raw.lines, list(raw.beyond))
+    for array in raw.columns.values():
+        if filled.all():
+            return raw
+        filled |= array.is_valid().to_numpy(zero_copy_only=False)
+    lines, kept = raw.lines[filled], set(raw.lines[filled].tolist())
+    problems = tuple(problem for problem in raw.problems if problem[0] in kept)
+    columns = {name: array.filter(pa.array(filled)) for name, array in raw.columns.items()}
+    return replace(raw, columns=columns, lines=lines, problems=problems)
 
 
 def _utf8(data, where):
@@ -76,7 +87,7 @@ def _quick(data, where, above):
         return None
     columns = dict(zip(names, table.columns, strict=True))
     plain = data.isascii() and not data.translate(None, _PRINTABLE)
-    return _without_blank_rows(Raw(columns, np.arange(2, lines + 1) + above, plain=plain))
+    return Raw(columns, np.arange(2, lines + 1) + above, plain=plain)
 
 
 def _patient(data, where, above):
@@ -91,31 +102,34 @@ def _patient(data, where, above):
         raise LogError(f"{where}, line 1 is blank; the header row must stand there.")
     rows = dict(zip(numbers[1:], rows, strict=True))
     raw = raw_of_rows(names, rows)
-    short = {line: len(row) for line, row in rows.items() if len(row) < len(names)}
-    short = [(line, names[n], "", "row-short") for line, n in short.items()]
-    return _without_blank_rows(replace(raw, problems=(*problems, *raw.problems, *short)))
+    short = [
+        (line, names[len(row)], "", "row-short")
+        for line, row in rows.items()
+        if len(row) < len(names)
+    ]
+    return replace(raw, problems=(*problems, *raw.problems, *short))
 
 
 def _rows(lines, above):
     """(rows of cells, the line of each, problems); where quotes don't close, a line is a row."""
     rows, numbers, problems, start = [], [], [], 0
     while start < len(lines):
-        reader, begun = csv.reader(lines[start:], strict=True), 0
+        reader, begun, remedy = csv.reader(lines[start:], strict=True), 0, []
         try:
             for row in reader:
                 if rows and reader.line_num > begun + 1 and _swallows(row, rows):
                     opened, last = above + start + begun + 1, above + start + reader.line_num
                     told = f"the quote opened on line {opened} closes on line {last}"
-                    raise _Swallowed(f"{told}: close it where its cell ends")
+                    remedy = [f"{told}: close it where its cell ends"]
+                    raise csv.Error
                 if row or not rows:
                     rows.append(row)
                     numbers.append(above + start + begun + 1)
                 begun = reader.line_num
             break
-        except csv.Error as error:
+        except csv.Error:
             if not rows:
                 return [], [], []
-            remedy = [str(error)] if isinstance(error, _Swallowed) else []
             line = lines[start + begun].rstrip("\r\n")
             start += begun + 1
             rows.append(line.split(","))
@@ -124,12 +138,11 @@ def _rows(lines, above):
     return rows, numbers, problems
 
 
-class _Swallowed(csv.Error):
-    """A quote left open that another one, on a line below, happens to close."""
-
-
 def _swallows(row, rows):
-    """Whether a cell holds rows: lines as wide as the header, or one that begins as those above."""
+    """Whether a quote left open, closed by one further down, makes rows a cell.
+
+    Its lines are as wide as the header, or its last begins as those above.
+    """
     width, seen = len(rows[0]), {above[0] for above in rows[1:][-1000:]} | {row[0]}
     inside = [cell.splitlines()[1:] for cell in row if "\n" in cell or "\r" in cell]
     whole = [line for lines in inside for line in lines[:-1]]
@@ -139,19 +152,3 @@ def _swallows(row, rows):
         return sum(line.count(",") == width - 1 for line in whole) >= 0.8 * len(whole)
     last = [line for lines in inside for line in lines[-1:] if line.count(",") > 1]
     return any(line.split(",")[0] in seen or _DAY.search(line) for line in last)
-
-
-def _without_blank_rows(raw):
-    """Rows with nothing in any cell (spreadsheets leave them) are no rows."""
-    filled = np.isin(raw.lines, list(raw.beyond))
-    for array in raw.columns.values():
-        if filled.all():
-            return raw
-        filled |= array.is_valid().to_numpy(zero_copy_only=False)
-    lines, kept = raw.lines[filled], set(raw.lines[filled].tolist())
-    return replace(
-        raw,
-        columns={n: a.filter(pa.array(filled)) for n, a in raw.columns.items()},
-        lines=lines,
-        problems=tuple(p for p in raw.problems if p[0] in kept),
-    )

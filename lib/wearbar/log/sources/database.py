@@ -12,7 +12,7 @@ import pandas as pd
 import sqlalchemy as sql
 
 from wearbar.log.schema import TABLES, table_of
-from wearbar.log.sources.header import read_header
+from wearbar.log.sources.header import header_in, read_header
 from wearbar.log.sources.raw import LogError, Source, raw_of_frame, same_table
 
 
@@ -70,17 +70,13 @@ def _open(engine, shown, folder, url):
         if table in found and table in (*TABLES, "log"):
             raise same_table(found[table], name, f"{shown}: ")
         found[table] = name
-    header = read_header(folder / "log.toml")
-    if "log" in found:
-        rows = ask(lambda: _frame(engine, found.pop("log"))).dropna()
-        rows = rows.rename(columns=lambda name: str(name).casefold())
-        if not {"key", "value"} <= {*rows}:
-            raise LogError(f"{shown}: table log must have the columns key and value.")
-        header = dict(zip(rows["key"].astype(str), rows["value"], strict=True)) or header
 
     def read(name):
         return raw_of_frame(ask(lambda: _frame(engine, name)))
 
+    header = read_header(folder / "log.toml")
+    if "log" in found:
+        header = header_in(read(found.pop("log")), shown) or header
     tables = {name: partial(read, found[name]) for name in TABLES if name in found}
     strange = tuple(f"table {found[name]}" for name in sorted(found) if name not in TABLES)
     return Source(shown, header, tables, strange, folder)

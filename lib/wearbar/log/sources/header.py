@@ -22,6 +22,15 @@ def read_header(path):
     return toml_file(path) if path.exists() else {}
 
 
+def header_in(raw, where):
+    """The keys that a table `log` holds, as text. Raises LogError."""
+    if not {"key", "value"} <= raw.columns.keys():
+        raise LogError(f"{where}: table log must have the columns key and value.")
+    keys, values = (raw.columns[name].to_pylist() for name in ("key", "value"))
+    rows = zip(keys, values, strict=True)
+    return {key.strip().casefold(): value for key, value in rows if None not in (key, value)}
+
+
 def toml_file(path):
     """The keys of a TOML file. Raises LogError, in a sentence."""
     try:

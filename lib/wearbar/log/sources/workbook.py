@@ -11,7 +11,7 @@ from functools import partial
 import openpyxl
 
 from wearbar.log.schema import TABLES, table_of
-from wearbar.log.sources.header import read_header
+from wearbar.log.sources.header import header_in, read_header
 from wearbar.log.sources.raw import LogError, Source, header_names, raw_of_rows, same_table
 
 MOST_BYTES, MOST_CELLS = 2**31, 2 * 10**8
@@ -29,10 +29,14 @@ def open_workbook(path):
         if table_of(name) in sheets:
             raise same_table(sheets[table_of(name)], name, f"{path.name}: sheets ")
         sheets[table_of(name)] = name
+
+    def read(sheet):
+        return raw_of_rows(*_cells(path, book, sheet))
+
     header = read_header(path.with_name("log.toml"))
     if "log" in sheets:
-        header = _header(book[sheets.pop("log")], path.name)
-    tables = {n: partial(_read, path, book, sheet) for n, sheet in sheets.items() if n in TABLES}
+        header = header_in(read(sheets.pop("log")), path.name)
+    tables = {name: partial(read, sheet) for name, sheet in sheets.items() if name in TABLES}
     strange = tuple(f"sheet {sheet}" for name, sheet in sheets.items() if name not in TABLES)
     return Source(path.stem, header, tables, strange, path.parent)
 
@@ -120,21 +124,6 @@ def _rows(sheet, where):
     if cells > MOST_CELLS:
         raise LogError(f"{where} has more than {MOST_CELLS:,} cells; that is no service log.")
     return kept
-
-
-def _header(sheet, name):
-    rows = [row[:2] for row in _rows(sheet, f"{name}, sheet log") if row and row[0] is not None]
-    if rows and str(rows[0][0]).strip().casefold() == "key":
-        rows = rows[1:]
-    return {
-        str(key).strip().casefold(): value.date() if hasattr(value, "date") else value
-        for key, value in (row for row in rows if len(row) == 2)
-        if value is not None
-    }
-
-
-def _read(path, book, name):
-    return raw_of_rows(*_cells(path, book, name))
 
 
 def _cells(path, book, name):
