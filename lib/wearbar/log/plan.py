@@ -12,14 +12,7 @@ from pathlib import Path
 import pandas as pd
 
 from wearbar.log.keys import look_up
-from wearbar.log.plan_tasks import (
-    TASK_COLUMNS,
-    check_together,
-    covered_by,
-    task_of,
-    values_of,
-    wrong,
-)  # fmt: skip
+from wearbar.log.plan_tasks import TASK_COLUMNS, version_of, wrong
 from wearbar.log.schema import TEXT
 from wearbar.log.sources.header import toml_file
 from wearbar.log.sources.raw import LogError
@@ -112,17 +105,16 @@ def plan_of(mapping, distance="mi", source="plan.toml"):
         known = ", ".join(DISTANCE_KM)
         raise LogError(f"{source}: distance: found {distance!r}; use one of {known}")
     versions = [
-        _version(source, name.strip().casefold(), version, DISTANCE_KM[distance])
+        version_of(source, name.strip().casefold(), version, DISTANCE_KM[distance])
         for name, body in mapping.items()
         for version in (body if isinstance(body, list) else [body])
     ]
-    heads = [head for head, _ in versions]
+    heads = [head for head, *_ in versions]
     _name_families(source, heads)
     tasks, pairs = [], []
-    for head, own in versions:
+    for head, own, covers in versions:
         tasks += [{key: head[key] for key in _STAMP} | task for task in own]
-        version = (head["plan"], head["valid_from"])
-        pairs += [version + pair for pair in covered_by(f"{source}: plan {head['name']}", own)]
+        pairs += [(head["plan"], head["valid_from"], *pair) for pair in covers]
     return Plan(
         tasks=_frame(tasks, (*_STAMP, *TASK_COLUMNS)),
         plans=_frame(heads, _PLAN_COLUMNS),
@@ -134,21 +126,6 @@ def plan_of(mapping, distance="mi", source="plan.toml"):
 def _frame(rows, columns):
     types = {c: float if c.endswith(_NUMBERS) else _TYPES.get(c, object) for c in columns}
     return pd.DataFrame(rows, columns=list(columns)).astype(types)
-
-
-def _version(source, name, body, factor):
-    """One table of the file: (its row of `plans`, its tasks as rows)."""
-    where = f"{source}: plan {name}"
-    head = values_of(where, body, "plan")
-    tasks, start, shares = (head.pop(key) for key in ("task", "from", "severe_when"))
-    shares = {share: shares[share] for share in body.get("severe_when", ())}
-    head |= {"plan": name, "name": name, "severe_when": shares, "valid_from": start}
-    if not isinstance(tasks, list) or not tasks:
-        remedy = f"a plan needs at least one task: write [[{name}.task]] and its keys below it"
-        raise wrong(f"{where}, task", tasks, remedy)
-    tasks = [task_of(where, number, task, factor) for number, task in enumerate(tasks, 1)]
-    check_together(where, name, tasks, shares)
-    return head, tasks
 
 
 def _name_families(source, heads):

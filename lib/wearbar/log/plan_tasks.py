@@ -105,8 +105,39 @@ def _number(where, value, low=0.0, high=inf, above=True, whole=False, **_):
     return float(value)
 
 
-def task_of(where, number, body, factor):
-    """A task of the file as a row, `TASK_COLUMNS`. factor: km to a unit of distance."""
+def version_of(source, name, body, factor):
+    """A plan's table of the file: (its row of `plans`, its tasks as rows, pairs code, covered).
+
+    factor: km to a unit of distance.
+    """
+    where = f"{source}: plan {name}"
+    head = values_of(where, body, "plan")
+    tasks, start, shares = (head.pop(key) for key in ("task", "from", "severe_when"))
+    shares = {share: shares[share] for share in body.get("severe_when", ())}
+    head |= {"plan": name, "name": name, "severe_when": shares, "valid_from": start}
+    if not isinstance(tasks, list) or not tasks:
+        remedy = f"a plan needs at least one task: write [[{name}.task]] and its keys below it"
+        raise wrong(f"{where}, task", tasks, remedy)
+    tasks = [_task(where, number, task, factor) for number, task in enumerate(tasks, 1)]
+    _check_together(where, name, tasks, shares)
+
+    # all that each task covers, also through another
+    direct = {task["code"]: task["covers"] for task in tasks}
+
+    def walk(code, path):
+        if code in path:
+            loop = " -> ".join((*path[path.index(code) :], code))
+            remedy = "that goes round in a circle: take one of them out"
+            raise wrong(f"{where}, task {path[0]}, covers", loop, remedy)
+        return {code}.union(*(walk(other, (*path, code)) for other in direct[code]))
+
+    reached = {code: walk(code, ()) - {code} for code in direct}
+    covers = [(code, other) for code in direct for other in direct if other in reached[code]]
+    return head, tasks, covers
+
+
+def _task(where, number, body, factor):
+    """A task of the file as a row, `TASK_COLUMNS`."""
     code = body.get("code") if isinstance(body, dict) else None
     is_named = isinstance(code, str) and code.strip()
     where = f"{where}, task {_code(code) if is_named else f'number {number}'}"
@@ -164,7 +195,7 @@ def title_of(code):
     return words[:1].upper() + words[1:]
 
 
-def check_together(where, name, tasks, severe_when):
+def _check_together(where, name, tasks, severe_when):
     """What only shows when the tasks of a version of plan `name` are seen side by side."""
     codes = [task["code"] for task in tasks]
     statutory = [task["code"] for task in tasks if task["statutory"]]
@@ -187,18 +218,3 @@ def check_together(where, name, tasks, severe_when):
             if other in statutory:
                 remedy = "it is statutory, and other work never stands in for it"
                 raise wrong(f"{here}, covers", other, f"{remedy}: take it out of covers")
-
-
-def covered_by(where, tasks):
-    """(code, covered) of all that each task covers, also through another. Cycles are refused."""
-    direct = {task["code"]: task["covers"] for task in tasks}
-
-    def walk(code, path):
-        if code in path:
-            loop = " -> ".join((*path[path.index(code) :], code))
-            remedy = "that goes round in a circle: take one of them out"
-            raise wrong(f"{where}, task {path[0]}, covers", loop, remedy)
-        return {code}.union(*(walk(other, (*path, code)) for other in direct[code]))
-
-    reached = {code: walk(code, ()) - {code} for code in direct}
-    return [(code, other) for code in direct for other in direct if other in reached[code]]

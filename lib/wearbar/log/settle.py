@@ -230,20 +230,12 @@ def _require_columns(name, raw, source):
     if sign:
         mend = "save it with commas, or turn it into a log with wearbar adopt."
         raise LogError(f"{what}. It has {sign!r} where commas belong: {mend}")
-    if below := _header_below(raw, needed):
-        stands = f"it stands on line {below}. Delete the lines above it."
-        raise LogError(f"{where}: line 1 ({only[:40]!r}) is no header; {stands}")
+    for k, line in enumerate(raw.lines[:HEAD].tolist()):  # below a title, say
+        cells = [*(array[k].as_py() for array in raw.columns.values()), *raw.beyond.get(line, ())]
+        if {*needed} <= {str(cell).strip().casefold() for cell in cells if cell is not None}:
+            stands = f"it stands on line {line}. Delete the lines above it."
+            raise LogError(f"{where}: line 1 ({only[:40]!r}) is no header; {stands}")
     raise LogError(f"{what}; add the column{'s' * (len(lacking) > 1)}.")
-
-
-def _header_below(raw, needed):
-    """The line of the first ten that names all of `needed`; 0 where none does."""
-    columns = [array[:HEAD].to_pylist() for array in raw.columns.values()]
-    for k, line in enumerate(raw.lines[:HEAD].tolist()):
-        cells = [*(column[k] for column in columns), *raw.beyond.get(line, ())]
-        if set(needed) <= {str(cell).strip().casefold() for cell in cells if cell is not None}:
-            return line
-    return 0
 
 
 def _digest(name, frame, found):

@@ -104,29 +104,23 @@ def _inside(file, folder):
 
 
 def _read(file):
-    try:
-        regular(file)
-        is_csv = file.suffix.casefold() == ".csv"
-        return read_csv(file, file.name) if is_csv else _read_parquet(file)
-    except OSError:
-        must = "it must be a file that you may read."
-        raise LogError(f"{file.name} can't be opened; {must}") from None
-
-
-def _read_parquet(path):
-    """A Parquet file as a `Raw`. LogError where it is none, or would unpack too large."""
     import pyarrow as pa
     from pyarrow import parquet
 
     try:
-        with parquet.ParquetFile(path) as file:
-            about = file.metadata
+        regular(file)
+        if file.suffix.casefold() == ".csv":
+            return read_csv(file, file.name)
+        with parquet.ParquetFile(file) as held:
+            about = held.metadata
             unpacked = sum(about.row_group(i).total_byte_size for i in range(about.num_row_groups))
             if unpacked > MOST_BYTES or about.num_rows > MOST_BYTES // 8:
                 size = f"{unpacked / 2**30:.0f} GB"
-                raise LogError(f"{path.name} would unpack to {size}; that is no service log.")
-            return raw_of_arrow(file.read(), path.name)
+                raise LogError(f"{file.name} would unpack to {size}; that is no service log.")
+            return raw_of_arrow(held.read(), file.name)
     except (pa.ArrowException, UnicodeDecodeError) as error:
         why = (str(error).splitlines() or ["it is damaged"])[0][:160].rstrip(".")
-        why = f"as Parquet, whatever its ending says: {why}."
-        raise LogError(f"{path.name} can't be read {why}") from None
+        why = f"can't be read as Parquet, whatever its ending says: {why}."
+    except OSError:
+        why = "can't be opened; it must be a file that you may read."
+    raise LogError(f"{file.name} {why}")

@@ -4,16 +4,14 @@ The header is a table named log (columns key, value) or log.toml: beside an SQLi
 server, in the folder that the caller names.
 """
 
-from functools import partial
 from pathlib import Path
 from urllib.parse import quote, quote_plus
 
 import pandas as pd
 import sqlalchemy as sql
 
-from wearbar.log.schema import TABLES, table_of
-from wearbar.log.sources.header import header_in, read_header
-from wearbar.log.sources.raw import LogError, Source, raw_of_frame, same_table
+from wearbar.log.sources.header import source_in
+from wearbar.log.sources.raw import LogError, raw_of_frame
 
 
 def open_database(address, folder):
@@ -28,13 +26,26 @@ def open_database(address, folder):
         raise LogError(f"{why} dialect://user@host/name, such as sqlite:///log.db.") from None
     shown = _shown(url, address)
     if url.get_backend_name() == "sqlite":
-        return _open(_read_only_file(url, shown), shown, Path(url.database).parent, url)
-    try:
-        engine = sql.create_engine(url, poolclass=sql.NullPool)
-    except (sql.exc.ArgumentError, sql.exc.NoSuchModuleError, ImportError) as error:
-        why = f"({_scrubbed(error, url, shown)}); install it with pip."
-        raise LogError(f"{shown} needs a driver that is not here {why}") from None
-    return _open(engine, shown, folder, url)
+        engine, folder = _read_only_file(url, shown), Path(url.database).parent
+    else:
+        try:
+            engine = sql.create_engine(url, poolclass=sql.NullPool)
+        except (sql.exc.ArgumentError, sql.exc.NoSuchModuleError, ImportError) as error:
+            why = f"({_scrubbed(error, url, shown)}); install it with pip."
+            raise LogError(f"{shown} needs a driver that is not here {why}") from None
+
+    def ask(question, *of):
+        try:
+            return question(*of)
+        except Exception as error:  # each driver has its own
+            raise LogError(f"{shown} can't be read: {_scrubbed(error, url, shown)}.") from None
+
+    def read(name):
+        return raw_of_frame(ask(_frame, engine, name))
+
+    held = ask(sql.inspect, engine)
+    names = ask(held.get_table_names) + ask(held.get_view_names)
+    return source_in(shown, shown, "table", sorted(names), read, folder)
 
 
 def _shown(url, address):
@@ -62,26 +73,6 @@ def _read_only_file(url, shown):
     return engine
 
 
-def _open(engine, shown, folder, url):
-    ask, found = partial(_asked, shown, url), {}
-    held = ask(lambda: sql.inspect(engine))
-    for name in ask(lambda: held.get_table_names() + held.get_view_names()):
-        table = table_of(name)
-        if table in found and table in (*TABLES, "log"):
-            raise same_table(found[table], name, f"{shown}: ")
-        found[table] = name
-
-    def read(name):
-        return raw_of_frame(ask(lambda: _frame(engine, name)))
-
-    header = read_header(folder / "log.toml")
-    if "log" in found:
-        header = header_in(read(found.pop("log")), shown) or header
-    tables = {name: partial(read, found[name]) for name in TABLES if name in found}
-    strange = tuple(f"table {found[name]}" for name in sorted(found) if name not in TABLES)
-    return Source(shown, header, tables, strange, folder)
-
-
 def _frame(engine, name):
     """A table's cells, as the database writes them: what Python can't hold is no fault."""
     table = sql.Table(name, sql.MetaData(), autoload_with=engine)
@@ -99,16 +90,6 @@ def _plain(column, engine):
     if isinstance(column.type, sql.types.Boolean | sql.types.LargeBinary):
         return column
     return sql.cast(column, sql.types.Text).label(column.name)
-
-
-def _asked(shown, url, question):
-    """The database's answer; whatever a driver raises becomes one sentence without the password."""
-    try:
-        return question()
-    except LogError:
-        raise
-    except Exception as error:  # each driver has its own
-        raise LogError(f"{shown} can't be read: {_scrubbed(error, url, shown)}.") from None
 
 
 def _scrubbed(error, url, shown):

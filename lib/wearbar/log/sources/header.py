@@ -3,11 +3,13 @@
 import json
 import tomllib
 from datetime import date, datetime
+from functools import partial
 from math import inf
 
 import pandas as pd
 
-from wearbar.log.sources.raw import LogError
+from wearbar.log.schema import TABLES, table_of
+from wearbar.log.sources.raw import LogError, Source, same_table
 from wearbar.log.units import FACTORS
 
 CHOICES = {"money": ("net", "gross")} | {key: tuple(units) for key, units in FACTORS.items()}
@@ -22,13 +24,28 @@ def read_header(path):
     return toml_file(path) if path.exists() else {}
 
 
-def header_in(raw, where):
-    """The keys that a table `log` holds, as text. Raises LogError."""
-    if not {"key", "value"} <= raw.columns.keys():
-        raise LogError(f"{where}: table log must have the columns key and value.")
-    keys, values = (raw.columns[name].to_pylist() for name in ("key", "value"))
-    rows = zip(keys, values, strict=True)
-    return {key.strip().casefold(): value for key, value in rows if None not in (key, value)}
+def source_in(name, where, kind, held, read, folder):
+    """The `Source` of a workbook or database; what it holds by the name log is its header.
+
+    held: the names of its sheets or tables (`kind`). read: gives the `Raw` of one. folder: of the
+    plan, and of a log.toml where it holds no header. where: how errors name it.
+    """
+    found, header = {}, read_header(folder / "log.toml")
+    for one in held:
+        table = table_of(one)
+        if table in found and table in (*TABLES, "log"):
+            raise same_table(found[table], one, f"{where}: {kind}s ")
+        found[table] = one
+    if "log" in found:
+        columns = read(found.pop("log")).columns
+        if not {"key", "value"} <= columns.keys():
+            raise LogError(f"{where}: {kind} log must have the columns key and value.")
+        rows = zip(columns["key"].to_pylist(), columns["value"].to_pylist(), strict=True)
+        said = {key.strip().casefold(): value for key, value in rows if None not in (key, value)}
+        header = said or header
+    tables = {table: partial(read, found[table]) for table in TABLES if table in found}
+    strange = tuple(f"{kind} {one}" for table, one in found.items() if table not in TABLES)
+    return Source(name, header, tables, strange, folder)
 
 
 def toml_file(path):

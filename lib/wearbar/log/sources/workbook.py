@@ -6,13 +6,12 @@ What a formula last came to is read, never the formula run; macros are not looke
 import html
 import re
 import zipfile
-from functools import partial
 
 import openpyxl
 
 from wearbar.log.schema import TABLES, table_of
-from wearbar.log.sources.header import header_in, read_header
-from wearbar.log.sources.raw import LogError, Source, header_names, raw_of_rows, same_table
+from wearbar.log.sources.header import source_in
+from wearbar.log.sources.raw import LogError, header_names, raw_of_rows
 
 MOST_BYTES, MOST_CELLS = 2**31, 2 * 10**8
 MOST_WHOLE, MOST_CELLS_WHOLE = 128 * 2**20, 5 * 10**6  # in memory at once
@@ -24,21 +23,11 @@ def open_workbook(path):
     _look(path)
     book = _load(path)
     _all_there(path, book)
-    sheets = {}
-    for name in book.sheetnames:
-        if table_of(name) in sheets:
-            raise same_table(sheets[table_of(name)], name, f"{path.name}: sheets ")
-        sheets[table_of(name)] = name
 
     def read(sheet):
         return raw_of_rows(*_cells(path, book, sheet))
 
-    header = read_header(path.with_name("log.toml"))
-    if "log" in sheets:
-        header = header_in(read(sheets.pop("log")), path.name)
-    tables = {name: partial(read, sheet) for name, sheet in sheets.items() if name in TABLES}
-    strange = tuple(f"sheet {sheet}" for name, sheet in sheets.items() if name not in TABLES)
-    return Source(path.stem, header, tables, strange, path.parent)
+    return source_in(path.stem, path.name, "sheet", book.sheetnames, read, path.parent)
 
 
 def held_cells(path):
