@@ -73,13 +73,14 @@ def _write_marked(log, copy, aside):
             told = found[list(PROBLEM_COLUMNS[1:])]
             cells = [[*map(str, row), *rows[row.line]] for row in told.itertuples(index=False)]
             _write_csv(aside / f"{name}.csv", [*told, *names], dict(enumerate(cells)))
-    held = header.pop("plan", "")
+    held = header.get("plan", "")
     if "\n" in held:
         (copy / "plan.toml").write_text(held, encoding="utf-8")
     elif held and source and (source / held).is_file():
         shutil.copyfile(source / held, copy / "plan.toml")
-    there = {"plan": "plan.toml"} if (copy / "plan.toml").exists() else {}
-    _write_header(copy, header | there)
+    if held:
+        header["plan"] = "plan.toml" if (copy / "plan.toml").exists() else ""
+    _write_header(copy, check_header(header))
 
 
 def _rows(raw, names):
