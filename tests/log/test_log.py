@@ -929,17 +929,13 @@ class TestWriting:
         out = tmp_path / "out"
         logs.write_marked(spoilt, out)
         assert (out / "set_aside" / "fuel.csv").exists()
-        for name, left in (("log", "set_aside"), ("set_aside", "log")):
+        for name in ("log", "set_aside"):
             before = {p: p.read_bytes() for p in out.rglob("*") if p.is_file()}
-            with pytest.raises(
-                logs.LogError,
-                match=rf"{name} is there already.*\(wearbar check .*log\)",
-            ):
+            told = rf"{name} is there already.*\(wearbar check .*log\)"
+            with pytest.raises(logs.LogError, match=told):
                 logs.write_marked(spoilt, out)
             assert {p: p.read_bytes() for p in out.rglob("*") if p.is_file()} == before
             shutil.rmtree(out / name)
-            (out / left / "mine.txt").write_text("mended")
-        shutil.rmtree(out / "log", ignore_errors=True)
         logs.write_marked(spoilt, out)
         assert sorted(p.name for p in out.iterdir()) == ["log", "set_aside"]
 
