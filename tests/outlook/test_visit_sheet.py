@@ -2,6 +2,7 @@
 
 import base64
 import re
+from functools import cache
 
 import browser
 import pandas as pd
@@ -92,6 +93,7 @@ VEHICLE = {
     "acquired": "2025-01-01",
 }
 STEADY = [(f"2025-{m:02d}-01", 1_000 * m) for m in range(2, 8)]
+LOGS = {}  # by what they are made of: the same is made once
 
 
 def small_log(
@@ -115,9 +117,13 @@ def small_log(
         "pressure": "psi",
     }
     told |= {"jurisdiction": "GB"} | dict(header)
-    return log_of(frames, told, plan=plan)
+    made_of = repr((readings, as_of, tasks, vehicle, header, tables))
+    if made_of not in LOGS:
+        LOGS[made_of] = log_of(frames, told, plan=plan)
+    return LOGS[made_of]
 
 
+@cache
 def words_of(log, vehicle=None):
     visit = visit_of(log, vehicle)
     return wording.words(visit, log, wording.own_show(visit, Show(log.units)))
