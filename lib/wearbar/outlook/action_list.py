@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from wearbar import intervals, parts, usage
-from wearbar.intervals import FORECAST_DAYS, GRAVE, STALE_DAYS
+from wearbar.intervals import FORECAST_DAYS as AHEAD_DAYS
+from wearbar.intervals import GRAVE, STALE_DAYS
 from wearbar.intervals.failed import FAILED_TEST
 from wearbar.log.keys import stacked
 from wearbar.log.schema import TEXT
@@ -49,7 +50,7 @@ FLAGS = ("is_laid_up", "before_next_use", "from_first_use", "is_forecast", "safe
 TYPES = dict.fromkeys(_TEXTS.split(), TEXT) | dict.fromkeys(_DATES.split(), "datetime64[ns]")
 TYPES |= dict.fromkeys(_NUMBERS.split(), float) | dict.fromkeys(FLAGS, bool)
 OF_PLAN = ["title", "safety", "statutory", "hours", "parts"]
-SOON = pd.Timedelta(days=FORECAST_DAYS)
+SOON = pd.Timedelta(days=AHEAD_DAYS)
 OF_STATE = {"past-window": "overdue", "due": "due", "in-window": "may be done"}
 OF_STATE |= {"not-known": "not known", "before-window": "coming"}
 # states of wear at which nothing is left to go by, or perhaps nothing
@@ -58,14 +59,7 @@ OF_WEAR |= {"below": "at its limit", "may-be-below": "measure now", "before-next
 
 
 def actions(
-    log,
-    found=None,
-    table=None,
-    readings=None,
-    worn=None,
-    use=None,
-    confidence=0.9,
-    days=FORECAST_DAYS,
+    log, found=None, table=None, readings=None, worn=None, use=None, confidence=0.9, days=AHEAD_DAYS
 ):
     """Every thing to do, ranked: one row each, rank 1 the most urgent. Columns: `TYPES`.
 

@@ -147,14 +147,15 @@ def _pieces(log, lines, worn, pairs, since):
     by = pd.concat([recent[recent["n"] > 0], every])
     by = by[~by.index.duplicated()]
     n = recent.query("item == ''").droplevel("item")["pieces"]
+    of = by.index.droplevel("item")
     each = work.groupby(OF_KIND)[["amount", "hours"]].sum(min_count=1)
-    by = by.join(each.reindex(n.index).div(n, axis=0).add_prefix("work_"), on=OF_KIND)
-    amount = by["amount"] + by["work_amount"].fillna(0.0)
+    each = each.reindex(n.index).div(n, axis=0).reindex(of).set_axis(by.index)
+    amount = by["amount"] + each["amount"].fillna(0.0)
     whole = amount.rename("extra").rename_axis(["kind", "other", "item"]).reset_index()
     extra = pairs.merge(whole.query("item == ''"), on="other").groupby(OF_KIND)["extra"].sum()
-    amount = amount + by.join(extra, on=OF_KIND)["extra"].fillna(0.0)
+    amount = amount + extra.reindex(of).fillna(0.0).to_numpy()
     sd = by["amount_sd"].mask(by["n"] < LEAST_ROWS, FEW_SD * by["amount"])
-    return by.assign(amount=amount, amount_sd=sd, hours=by["work_hours"])
+    return by.assign(amount=amount, amount_sd=sd, hours=each["hours"])
 
 
 def visit_rates(log, bills, vehicles, rng, draws):
@@ -164,9 +165,21 @@ def visit_rates(log, bills, vehicles, rng, draws):
     age, with normal priors; each draw has its own parameters, from the normal about their mode;
     what counts vary beyond that (Pearson) is a gamma draw by vehicle.
     """
-    cells, fleet = _cells(log, bills), log.tables["vehicles"].set_index("vehicle")
+    # a cell is a vehicle and year of record: its days, the age halfway, and how often it came
+    n_years = max(int(np.ceil(((log.as_of - log.first_day).days + 1) / YEAR)), 1)
+    ends = [log.as_of - pd.DateOffset(years=k) for k in range(n_years, -1, -1)]
+    years = pd.DataFrame({"year": range(n_years), "after": ends[:-1], "to": ends[1:]})
+    fleet = log.tables["vehicles"][["vehicle", "kind", "in_service"]].join(log.record_periods)
+    cells, bills = years.merge(fleet, how="cross"), bills[bills["date"] >= log.first_day]
+    year = pd.cut(bills["date"], ends, labels=False).rename("year")
+    cells = cells.join(bills.groupby([year, "vehicle"]).size().rename("n"), on=["year", "vehicle"])
+    start = cells["begin"].clip(lower=cells["after"] + pd.Timedelta(days=1))
+    days = cells["end"].clip(upper=cells["to"]) - start
+    age = (start + days / 2 - cells["in_service"]).dt.days / YEAR
+    cells = cells.assign(age=age, years=(days.dt.days + 1) / YEAR, n=cells["n"].fillna(0))
+    cells = cells[cells["years"] > 0]
     kinds = pd.Index(sorted(fleet["kind"].dropna().unique()))
-    fleet = fleet.reindex(vehicles)
+    fleet = fleet.set_index("vehicle").reindex(vehicles)
     age = (log.as_of - fleet["in_service"]).dt.days / YEAR + 0.5
 
     def design(kind, age):
@@ -194,23 +207,6 @@ def visit_rates(log, bills, vehicles, rng, draws):
     drawn = rng.multivariate_normal(mode, variance, draws)
     rate = np.exp(np.clip(drawn @ ahead.T, -12, 6))
     return rng.gamma(rate / (dispersion - 1), dispersion - 1) if dispersion > 1.05 else rate
-
-
-def _cells(log, bills):
-    """One row a vehicle and year of record: `vehicle, kind, age, years, n`."""
-    n_years = max(int(np.ceil(((log.as_of - log.first_day).days + 1) / YEAR)), 1)
-    ends = [log.as_of - pd.DateOffset(years=k) for k in range(n_years, -1, -1)]
-    years = pd.DataFrame({"year": range(n_years), "after": ends[:-1], "to": ends[1:]})
-    fleet = log.tables["vehicles"][["vehicle", "kind", "in_service"]].join(log.record_periods)
-    cells = years.merge(fleet, how="cross")
-    bills = bills[bills["date"] >= log.first_day]
-    year = pd.cut(bills["date"], ends, labels=False).rename("year")
-    cells = cells.join(bills.groupby([year, "vehicle"]).size().rename("n"), on=["year", "vehicle"])
-    start = cells["begin"].clip(lower=cells["after"] + pd.Timedelta(days=1))
-    days = cells["end"].clip(upper=cells["to"]) - start
-    age = (start + days / 2 - cells["in_service"]).dt.days / YEAR
-    cells = cells.assign(age=age, years=(days.dt.days + 1) / YEAR, n=cells["n"].fillna(0))
-    return cells[cells["years"] > 0]
 
 
 def draw_bills(rate, kept, bills, kind, as_of, rng):
