@@ -577,13 +577,12 @@ def small_log():
 def test_use_of_a_part_is_that_of_every_vehicle_it_was_on():
     told = small_log()
     parts = pd.DataFrame({"category": "tyre", "part_key": ["t1", "t2"]})
-    got = hard_use.with_use(parts, told, usage.readings(told)).set_index("part_key")
+    parts = parts.assign(start=pd.Timestamp("2024-01-01"), end=pd.Timestamp("2024-01-21"))
+    got = hard_use.with_use(parts, told, usage.readings(told))
     # t1: 1,000 km on A at 0.8, then 1,000 km on B at 0.3; t2: 2,000 km on A, of which the first thousand is told, at 0.2
     assert got["loose"].tolist() == pytest.approx([0.55, 0.2])
     assert got["loose_coverage_share"].tolist() == pytest.approx([1.0, 0.5])
     assert got["mud_water"].isna().all()
-    dated = parts.assign(start=pd.Timestamp("2024-01-01"), end=pd.Timestamp("2024-01-21"))
-    got = hard_use.with_use(dated, told, usage.readings(told))
     # A's two rows differ by 0.6: sd 0.6 / sqrt(2); a part's 20 days are two rows of ten
     assert got["loose_error"].tolist() == pytest.approx([0.3, 0.3])
 

@@ -82,11 +82,8 @@ def lines_of(frame, source, **columns):
 
 
 def known_shares(lines):
-    """Rows and how many have their money, by source: frame `source, rows, known, known_share`.
-
-    What is spread by month counts once.
-    """
-    rows = lines.drop_duplicates(["source", "line"])
+    """Rows and how many have their money, by source: frame `source, rows, known, known_share`."""
+    rows = lines.drop_duplicates(["source", "line"])  # what is spread by month counts once
     made = rows.groupby("source")["amount"].agg(rows="size", known="count").reset_index()
     return made.assign(known_share=made["known"] / made["rows"])
 

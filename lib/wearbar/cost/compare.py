@@ -14,10 +14,8 @@ YEAR = ["year", "cost_per_km", "low", "high", "n", "distance_km", "is_whole"]
 
 
 def by_year(account, confidence=0.9):
-    """Cost per distance of each calendar year, where the distance is known: frame `YEAR`.
-
-    Limits from the spread between vehicles. is_whole: the account spans the year.
-    """
+    """Cost per distance of each calendar year, where the distance is known: frame `YEAR`; limits from
+    the spread between vehicles; is_whole: the account spans the year."""
     cars, quarters, entries = account.vehicles, account.quarters, _by_vehicle_and_year(account)
     made = estimate.ratios(entries["year"], entries["amount"], entries["distance_km"], confidence)
     known = known_by(account.lines, account.lines["date"].dt.year).reindex(made.index).fillna(1.0)
@@ -45,8 +43,7 @@ def change_of_years(account, confidence=0.9):
     The last year's cost over the first's, of the vehicles driven in both, paired; years: (first,
     last), or None where fewer than two whole years have their money.
     """
-    told = by_year(account, confidence)
-    told = told[told["is_whole"] & told["cost_per_km"].gt(0)]
+    told = by_year(account, confidence).query("is_whole and cost_per_km > 0")
     if len(told) < 2:
         note = "needs two whole calendar years with their money"
         return estimate.refused(note, confidence), np.nan, None

@@ -14,8 +14,7 @@ def fixed_gaps(log, vehicles):
     times.
 
     vehicles: frame `vehicle, start, end`, the days in the account. Frame `GAPS`, one row a year and
-    category, most days first; of a vehicle `LEAST` days a year or fewer are no gap. Kinds of cost
-    that cover less than `YEARLY` days of a vehicle's time are left out.
+    category, most days first.
     """
     cost = log.tables["fixed_costs"].dropna(subset=["from", "to", "category"])
     rows, found = vehicles.merge(cost, on="vehicle").dropna(subset=["start", "end"]), []

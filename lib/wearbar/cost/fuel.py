@@ -1,9 +1,9 @@
 """Fuel by the tank-to-tank method.
 
 A tank runs from one fill to the top to the next: the litres put in after the first, up to and with
-the second, drove the distance between. The first fill's litres never count, a partial fill joins
-the next full one, and a tank with a fill that is not in the log gives no figure. Nor does a tank
-far from its vehicle's usual: a fill or reading before it is missing or mistyped.
+the second, drove the distance between. A partial fill joins the next full one. A tank with a fill
+that is not in the log, or far from its vehicle's usual (a fill or reading before it is missing or
+mistyped), gives no figure.
 """
 
 import numpy as np
@@ -23,19 +23,17 @@ def tanks(log, readings):
     Fills of one vehicle and kind of fuel make a series of their own (urea too); electric volumes
     are kWh. A full fill without a reading ends no tank and joins the next. `frame.attrs` counts
     the tanks left out: "no_figure", with a fill not in the log, set aside or of no known volume, or
-    no distance, and "far", below `FAR` of the vehicle's median or as much above it, where it has
-    `ENOUGH` tanks.
+    no distance, and "far".
     """
-    fuel, lost = log.si("fuel"), log.aside.get("fuel", log.tables["fuel"].iloc[:0])
     # a tank lacks the litres of a fill set aside, unless that was one typed twice
+    fuel, lost = log.si("fuel"), log.aside.get("fuel", log.tables["fuel"].iloc[:0])
     twice = log.set_aside.query("rule == 'same-reading' and table == 'fuel'")["line"]
     lost = lost.drop(twice, errors="ignore").dropna(subset=["vehicle", "date"])
     lost = lost[["vehicle", "date", "kind"]].assign(filled_to="part", volume_l=np.nan)
     fuel = stacked([fuel, lost])
     fuel["kind"] = fuel["kind"].fillna("not said")
-    fuel["at_km"] = usage.to_cumulative(
-        readings, fuel["vehicle"], fuel["date"], fuel["odometer_km"]
-    )
+    at = (fuel[name] for name in ("vehicle", "date", "odometer_km"))
+    fuel["at_km"] = usage.to_cumulative(readings, *at)
     fuel = fuel.sort_values(["vehicle", "kind", "date", "at_km"], kind="stable")
     series = ["vehicle", "kind"]
     fuel["ends"] = fuel["filled_to"].fillna("full").eq("full") & fuel["at_km"].notna()
@@ -85,10 +83,8 @@ def liquid(tanks):
 
 
 def economy_by_quarter(tanks, kind_of, confidence=0.9):
-    """`fuel_economy` by `vehicle_kind` and `quarter` of the closing fill.
-
-    kind_of: Series of kinds by vehicle.
-    """
+    """`fuel_economy` by `vehicle_kind` and `quarter` of the closing fill. kind_of: Series of kinds by
+    vehicle."""
     kind, quarter = tanks["vehicle"].map(kind_of).astype(str), tanks["date"].dt.to_period("Q")
     rows = tanks.assign(vehicle_kind=kind, quarter=quarter.dt.start_time)
     return fuel_economy(rows, ["vehicle_kind", "quarter"], confidence)

@@ -78,11 +78,8 @@ def known_by(lines, group):
 
 
 def by_vehicle(account, confidence=0.9):
-    """`cost_per_km` by vehicle, with `kind`, `km_per_year` and `drawn_per_km`.
-
-    The last is drawn towards its kind's mean as its own error asks: the highest cost of many is
-    high in part by chance.
-    """
+    """`cost_per_km` by vehicle, with `kind`, `km_per_year` and `drawn_per_km`: drawn towards its
+    kind's mean as its own error asks, for the highest cost of many is high in part by chance."""
     made = cost_per_km(account, "vehicle", confidence)
     made["kind"] = made["vehicle"].map(account.vehicles.set_index("vehicle")["kind"])
     per_year = made["distance_km"] / made["days"] * 365.25
@@ -102,8 +99,7 @@ def by_vehicle(account, confidence=0.9):
 def by_site(account, confidence=0.9):
     """`cost_per_km` by site, without the money of sites too small to show (`estimate.untold`)."""
     made = cost_per_km(account, "site", confidence)
-    cars = account.vehicles["site"].fillna("not known").value_counts()
-    made["vehicles"] = made["site"].map(cars)
+    made["vehicles"] = made["site"].map(account.vehicles["site"].fillna("not known").value_counts())
     told = ["cost_per_km", "low", "high", "cost_per_day", "amount", "share"]
     made[told] = made[told].mask(untold(made["vehicles"]))
     return made
@@ -125,21 +121,17 @@ def total_per_km(account, confidence=0.9):
         "too few rows have their money": np.isnan(row["cost_per_km"]),
         f"a range needs three vehicles and {MIN_BILLS} rows with money": np.isnan(row["low"]),
     }
-    note = next((why for why, lacks in notes.items() if lacks), "")
+    notes = {"note": next((why for why, lacks in notes.items() if lacks), ""), "unit": unit}
     limits = (float(row[c]) for c in ("cost_per_km", "low", "high"))
     n = 0 if pd.isna(row["n"]) else int(row["n"])  # a record of one day has no distance to count
-    method = "jackknife over vehicles"
-    return Estimate(*limits, confidence, n, unit=unit, method=method, note=note)
+    return Estimate(*limits, confidence, n, method="jackknife over vehicles", **notes)
 
 
 def largest_bill(account):
-    """One vehicle's day that cost most, without fixed costs and fuel, or None.
-
-    Series `vehicle, date, amount, share`.
-    """
+    """One vehicle's day that cost most, without fixed costs and fuel: Series `vehicle, date, amount,
+    share`, or None."""
     lines = account.lines[~account.lines["is_fixed"] & account.lines["source"].ne("fuel")]
-    days = lines.groupby(["vehicle", "date"])["amount"].sum().reset_index()
-    if not (days["amount"] > 0).any():
-        return None
-    days["share"] = days["amount"] / account.lines["amount"].sum()
-    return days.loc[days["amount"].idxmax()]
+    days = lines.groupby(["vehicle", "date"], as_index=False)["amount"].sum()
+    days = days.assign(share=days["amount"] / account.lines["amount"].sum())
+    most = days[days["amount"] > 0].nlargest(1, "amount")
+    return most.iloc[0] if len(most) else None

@@ -69,13 +69,10 @@ def observed_periods(account, log, readings):
     holes = holes[holes["start"] < holes["end"]]
     laid_up = usage.layup_days(log, holes["vehicle"], holes["start"], holes["end"])
     holes = holes[laid_up < 0.5 * holes["days"]]
-    turned = holes.rename(columns={"start": "end", "end": "start"})  # its start ends a period
-    rows = pd.concat([some[["vehicle", "start", "end"]] for some in (fleet, turned)])
-    made, ends = (
-        rows.sort_values(["vehicle", edge], kind="stable", ignore_index=True)
-        for edge in ("start", "end")
-    )
-    made["end"] = ends["end"]
+    # a hole's start ends a period
+    rows = pd.concat([fleet, holes.rename(columns={"start": "end", "end": "start"})])
+    made = rows[["vehicle", "start"]].sort_values(["vehicle", "start"], ignore_index=True)
+    made["end"] = rows.sort_values(["vehicle", "end"])["end"].to_numpy()
     made["from_years"] = _age(log, made["vehicle"], made["start"])
     made["to_years"] = _age(log, made["vehicle"], made["end"] + ONE_DAY)
     return made
@@ -122,10 +119,8 @@ def cost_by_kind(visits, periods, kind_of, confidence=0.9):
 
 
 def repair_trend(visits, periods):
-    """`RepairTrend` of vehicles without a hole in their record.
-
-    Of three or more by the robust test, else of the one with most visits by Lewis & Robinson's.
-    """
+    """`RepairTrend` of vehicles without a hole in their record: of three or more by the robust test,
+    else of the one with most visits by Lewis & Robinson's."""
     whole = periods[~periods.duplicated("vehicle", keep=False)].set_index("vehicle")
     total, visits = len(visits), visits[visits["vehicle"].isin(whole.index)]
     cars, method = whole, "robust"
@@ -136,8 +131,7 @@ def repair_trend(visits, periods):
     test = trend(own["vehicle"], own["age_years"], *span, method=method)
     years = (whole["to_years"] - whole["from_years"]).where(lambda years: years > 0)
     count = visits["vehicle"].value_counts().reindex(whole.index).fillna(0)
-    rate = count.sum() / years.sum() if years.sum() > 0 else np.nan
-    spread = np.nan
+    rate, spread = count.sum() / years.sum() if years.sum() > 0 else np.nan, np.nan
     if len(whole) > 1 and rate > 0:
         spread = ((count - rate * years) ** 2 / (rate * years)).sum() / (len(whole) - 1)
     free = int(visits["is_free"].sum())

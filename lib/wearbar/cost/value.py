@@ -11,11 +11,9 @@ NOT_SOLD = ("written-off", "stolen")  # what is received then is a settlement, n
 
 
 def value_points(log):
-    """What each vehicle was worth on a day: frame `vehicle, date, value, basis`, sorted.
-
-    Its price, valuations of one basis (the one with most rows), and money received: of one written
-    off or stolen the basis is "settlement".
-    """
+    """What each vehicle was worth on a day: frame `vehicle, date, value, basis`, sorted: its price,
+    valuations of one basis (the one with most rows), and money received, whose basis is "settlement"
+    of one written off or stolen."""
     v, worth = log.tables["vehicles"], log.tables["valuations"]
     basis = worth["basis"].fillna("")
     worth = worth[basis == basis.mode().iloc[0]] if len(worth) else worth
@@ -31,10 +29,8 @@ def value_points(log):
 
 
 def depreciation(log):
-    """Fall in value from each `value_points` to the next: money lines with `from`, `to`.
-
-    Category "depreciation"; a rise is negative.
-    """
+    """Fall in value from each `value_points` to the next (a rise is negative): money lines with
+    `from`, `to`."""
     points = value_points(log)
     after = points.groupby("vehicle")[["date", "value", "basis"]].shift(-1)
     fall = {"date": after["date"], "detail": after["basis"], "is_fixed": True}
@@ -72,5 +68,5 @@ def _valued(account):
     by = worth.groupby("vehicle")[["amount", "days"]].sum()
     cars = account.vehicles.set_index("vehicle").loc[by.index]
     share = (by["days"] / ((cars["known_to"] - cars["known_from"]).dt.days + 1)).clip(upper=1)
-    columns = {"fall": by["amount"], "share": share, "distance_km": cars["distance_km"] * share}
-    return pd.DataFrame(columns)
+    distance = cars["distance_km"] * share
+    return pd.DataFrame({"fall": by["amount"], "share": share, "distance_km": distance})

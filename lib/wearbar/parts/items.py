@@ -44,8 +44,7 @@ PAIR = "other ratio low high p break_even break_even_low break_even_high lives_n
 
 def service_lives(spans):
     """The lives `watched`, with `came_off`: that service ended, for whatever reason."""
-    lives = watched(spans)
-    return lives.assign(came_off=~lives["cause"].isin(STILL))
+    return watched(spans).assign(came_off=lambda lives: ~lives["cause"].isin(STILL))
 
 
 def with_place(spans):
@@ -56,10 +55,8 @@ def with_place(spans):
 
 
 def decisions(lives):
-    """The lives, those of one vehicle that ran the same km and ended on one day as one.
-
-    As of a pair of pads: two lives would count it twice. One that wore out or failed stands for it.
-    """
+    """The lives, those of one vehicle that ran the same km and ended on one day (a pair of pads) as
+    one: one that wore out or failed stands for it."""
     key = lives[["entry_km", "duration_km"]].round()
     key = key.assign(vehicle=lives["vehicle"], day=lives.get("end"))
     first = (~lives["observed"]).sort_values(kind="stable").index
@@ -154,17 +151,14 @@ def lives_by_item(spans, confidence=0.9, rng=None):
 
 
 def early_ends(parts):
-    """Why parts were removed early: one row a category and cause, the costliest first.
-
-    parts: spans with `limit`. `n`, `of` (parts of the category that were removed), `unused_share`
-    (mean share of the usable depth that went with them, of the `n_known` whose removed depth is),
-    `wasted` (that share of their price and fitting).
-    """
+    """Why parts (spans with `limit`) were removed early: one row a category and cause, the costliest
+    first: `n`, `of` (parts of the category that were removed), `unused_share` (mean share of the
+    usable depth that went with them, of the `n_known` whose removed depth is), `wasted` (that share
+    of their price and fitting)."""
     off = parts[~parts["cause"].isin(STILL)]
     early = off[~off["observed"]]
-    usable = early["new_depth_mm"] - early["limit"]
-    unused = (early["removed_depth_mm"] - early["limit"]) / usable.where(usable > 0)
-    unused = unused.clip(0, 1)
+    usable = (early["new_depth_mm"] - early["limit"]).where(lambda usable: usable > 0)
+    unused = ((early["removed_depth_mm"] - early["limit"]) / usable).clip(0, 1)
     wasted = unused * (early["price"] + early["fitting_cost"].fillna(0))
     groups = early.assign(unused=unused, wasted=wasted).groupby(["category", "cause"])
     frame = groups["unused"].agg(n="size", unused_share="mean", n_known="count")
@@ -182,8 +176,8 @@ def _items(spans):
     table = by.agg(how).join(paid, how="inner").assign(spent=paid.sum(axis=1))
     for item in table.reset_index().itertuples(index=False):
         own = decisions(by.get_group(item[: len(ITEM)]))
-        own = own.assign(observed=own["came_off"])
-        yield item, own.drop(columns="last_seen_km", errors="ignore")
+        own = own.drop(columns="last_seen_km", errors="ignore")
+        yield item, own.assign(observed=own["came_off"])
 
 
 def cost_per_distance(spans, confidence=0.9, rng=None):
@@ -200,9 +194,9 @@ def cost_per_distance(spans, confidence=0.9, rng=None):
         if found.high > UNBOUNDED * found.value:
             few = is_one or lives["observed"].sum() < MIN_ENDS
             found = replace(found, **({"high": nan} if few else NO_RANGE))
-        note = "one vehicle: its own parts alone" if is_one else ""
-        note = "; ".join(filter(None, [note, found.note]))
+        notes = ["one vehicle: its own parts alone" if is_one else "", found.note]
         cost = (spent / km for km in (found.value, found.high, found.low))
+        note = "; ".join(filter(None, notes))
         rows.append((*about, found.value, found.low, found.high, *cost, note))
     return pd.DataFrame(rows, columns=[*ITEM, *COST.split()])
 

@@ -43,7 +43,21 @@ def segments_of(log, readings):
     distance in earlier rows and before the log. NaN where not known, as the begin is of a part that
     went on before the record without a `fitted_odometer`.
     """
-    path, rows = usage.path_of(readings), _rows_of(log)
+    rows, path = log.si("fitted").reset_index(names="line"), usage.path_of(readings)
+    given = log.tables["fitted"]["limit_depth"].to_numpy()
+    rows["limit_depth_mm"] = rows["limit_depth_mm"].mask(rows["category"].isin(PERCENT), given)
+    # parts measured without a row: on since the last removal
+    place, read = ["vehicle", "category", "position"], log.tables["measurements"]
+    own = read["part"].isin(rows["part"].dropna())
+    read = read.loc[read["quantity"].isin(WORN_QUANTITIES) & ~own, [*place, "date"]]
+    by = rows.assign(on=rows["removed"].isna()).groupby(place)
+    known = by.agg(on=("on", "any"), fitted=("removed", "max")).reset_index()
+    read = read.merge(known, on=place, how="left")
+    read = read[~read.pop("on").eq(True) & ~(read["date"] <= read["fitted"])]
+    read = read.drop_duplicates(place).drop(columns="date")
+    read = read.assign(line=-1 - np.arange(len(read)), item=NOT_LISTED, condition="part-worn")
+    rows = pd.concat([rows, read.astype(rows.dtypes[read.columns])], ignore_index=True)
+
     record = log.record_periods.set_axis(log.tables["vehicles"]["vehicle"])
     vehicle = rows["vehicle"]
     watch, last = (look_up(vehicle, record[name]) for name in ("begin", "end"))
@@ -79,23 +93,6 @@ def segments_of(log, readings):
     told = rows["prior_distance_km"]
     prior = told.where(rows["condition"].eq("part-worn") | worn | told.notna(), 0.0)
     return rows.assign(before_km=earlier + prior.where(~goes_on).groupby(life).transform("max"))
-
-
-def _rows_of(log):
-    """`fitted` in SI, and parts measured without a row there: on since the last removal."""
-    rows = log.si("fitted").reset_index(names="line")
-    given = log.tables["fitted"]["limit_depth"].to_numpy()
-    rows["limit_depth_mm"] = rows["limit_depth_mm"].mask(rows["category"].isin(PERCENT), given)
-    place, read = ["vehicle", "category", "position"], log.tables["measurements"]
-    own = read["part"].isin(rows["part"].dropna())
-    read = read.loc[read["quantity"].isin(WORN_QUANTITIES) & ~own, [*place, "date"]]
-    is_on = rows.loc[rows["removed"].isna(), place].drop_duplicates().assign(on=True)
-    ended = rows.groupby(place)["removed"].max().rename("fitted").reset_index()
-    read = read.merge(is_on, on=place, how="left").merge(ended, on=place, how="left")
-    read = read[read.pop("on").isna() & ~(read["date"] <= read["fitted"])]
-    read = read.drop_duplicates(place).drop(columns="date")
-    read = read.assign(line=-1 - np.arange(len(read)), item=NOT_LISTED, condition="part-worn")
-    return pd.concat([rows, read.astype(rows.dtypes[read.columns])], ignore_index=True)
 
 
 def spans_of(log, category=None, readings=None):
@@ -189,8 +186,7 @@ def watched(spans):
     nothing. A piece ends with cause "record-gap", not observed, and the next enters late; an end
     within a hole counts in none.
     """
-    lives = spans[spans["age_known"] & (spans["duration_km"] > spans["entry_km"])]
-    lives = lives.reset_index(drop=True)
+    lives = spans.query("age_known and duration_km > entry_km").reset_index(drop=True)
     if "unrecorded_km" not in lives or not lives["unrecorded_km"].str.len().any():
         return lives
 
@@ -198,19 +194,14 @@ def watched(spans):
         rows = zip(lives[km], lives["unrecorded_km"], strict=True)
         return [sorted([own, *(hole[side] for hole in holes)]) for own, holes in rows]
 
-    pieces = lives.assign(begin=cut("entry_km", 1), until=cut("duration_km", 0))
-    pieces = pieces.explode(["begin", "until"])
+    pieces = lives.assign(begin=cut("entry_km", 1), duration_km=cut("duration_km", 0))
+    pieces = pieces.explode(["begin", "duration_km"]).astype({"duration_km": float})
     is_last = ~pieces.index.duplicated(keep="last")
     entry = np.maximum(pieces.pop("begin").astype(float), pieces["entry_km"])
-    until = pieces.pop("until").astype(float)
-    pieces = pieces.assign(
-        entry_km=entry,
-        duration_km=until,
-        last_seen_km=np.clip(pieces["last_seen_km"].to_numpy(), entry, until),
-        observed=pieces["observed"] & is_last,
-        cause=pieces["cause"].where(is_last, HOLE),
-    )
-    return pieces[until > entry].reset_index(drop=True)
+    seen = np.clip(pieces["last_seen_km"].to_numpy(), entry, pieces["duration_km"])
+    cause, observed = pieces["cause"].where(is_last, HOLE), pieces["observed"] & is_last
+    pieces = pieces.assign(entry_km=entry, last_seen_km=seen, observed=observed, cause=cause)
+    return pieces.query("duration_km > entry_km").reset_index(drop=True)
 
 
 def looks_of(log, readings, segments=None):

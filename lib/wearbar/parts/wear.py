@@ -90,9 +90,15 @@ def wear_of(spans, looks, law):
 def _lines_of(spans, looks):
     """`Wear` by straight lines, each span with the line that reaches its limit first."""
     placed = looks["distance_km"].notna()
-    read, lines, error = wear_line.without_doubtful(looks[placed])
-    if not placed.all():
-        read = pd.concat([read, looks[~placed].assign(is_doubtful=False)], ignore_index=True)
+    read, lines, error = wear_line.fit_lines(looks[placed].assign(is_doubtful=False))
+    # a reading far off is shown, and left out of its line: the farthest of each
+    off = read["t"].abs()
+    worst = off.eq(off.groupby([read["part_key"], read["place"]]).transform("max"))
+    doubtful = worst & (off > wear_line.DOUBTFUL_T) & read["source"].ne("new")
+    out = [read[doubtful].assign(is_doubtful=True), looks[~placed].assign(is_doubtful=False)]
+    if doubtful.any():
+        read, lines, error = wear_line.fit_lines(read[~doubtful])
+    read = pd.concat([read, *(rows for rows in out if len(rows))], ignore_index=True)
     key, own = ["part_key", "category"], ["limit", "bend", "hinge"]
     lines = lines.merge(spans[[*key, *own]], on=key)
     height = wear_line.straighten(sign_of(lines) * lines["limit"], lines["hinge"], lines["bend"])
@@ -128,18 +134,17 @@ def _by_place(looks, spans):
     quantity = looks["quantity"].fillna(look_up(looks["part_key"], own))
     quantity = quantity.fillna(look_up(looks["category"], general)).fillna("depth")
     looks = looks.assign(quantity=quantity)
-    is_read, is_new = looks["source"].eq("reading"), looks["source"].eq("new")
-    read = looks[is_read]
+    read, new = (looks[looks["source"].eq(source)] for source in ("reading", "new"))
     places = read[["part_key", "place"]].drop_duplicates()
     named = looks["part_key"].isin(places.loc[places["place"].ne(""), "part_key"])
-    alone = looks[~is_read & ~is_new & ~named]
+    alone = looks[looks["source"].isin(["fitted", "removed"]) & ~named]
     alone = alone[~is_among(alone, read, ["part_key", "date"])]
     # a part measured by its stretch had none when new
     rising = look_up(spans["part_key"], own).eq(RISING)
     nil = spans.assign(date=spans["start"])[spans["age_known"] & rising & spans["start"].notna()]
     nil = nil[["part_key", "vehicle", "category", "position", "date"]]
     nil = nil.assign(value=0.0, quantity=RISING, source="new", line=-1, distance_km=0.0)
-    new = stacked([looks[is_new].drop(columns="place"), nil.assign(distance_is_own=True)])
+    new = stacked([new.drop(columns="place"), nil.assign(distance_is_own=True)])
     new = new.merge(places, on="part_key", how="left").fillna({"place": ""})
     rows = stacked([read, alone, new])
     rows["height"] = sign_of(rows) * rows["value"]

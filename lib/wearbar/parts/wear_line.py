@@ -86,19 +86,6 @@ def crossing(intercept, slope, var_aa, var_ab, var_bb, limit, quantile):
     return value, low, high
 
 
-def without_doubtful(looks):
-    """As `fit_lines`, the readings farthest off left out and marked `is_doubtful`."""
-    looks, lines, error = fit_lines(looks.assign(is_doubtful=False))
-    off = looks["t"].abs()
-    worst = off.eq(off.groupby([looks["part_key"], looks["place"]]).transform("max"))
-    doubtful = worst & (off > DOUBTFUL_T) & looks["source"].ne("new")
-    if not doubtful.any():
-        return looks, lines, error
-    clean, lines, error = fit_lines(looks[~doubtful])
-    looks = pd.concat([clean, looks[doubtful].assign(is_doubtful=True)], ignore_index=True)
-    return looks, lines, error
-
-
 def fit_lines(looks):
     """(looks with `residual` and `t`, lines, error): least squares of `height` in every line at
     once; a reading's error is pooled over the lines of a category."""

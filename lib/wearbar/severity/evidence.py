@@ -95,11 +95,10 @@ def e_value(ratio):
 def usable(parts, exposure):
     """Parts that count, a missing site "not given", and how many do not by reason."""
     rate, covered = parts["rate_mm_per_1000km"], parts["coverage_share"]
-    covered = parts.get(f"{exposure}_coverage_share", covered)
+    covered = parts.get(f"{exposure}_coverage_share", covered).where(parts[exposure].notna())
     rules = {
         "fewer than two readings": ~(parts["n_readings"] >= MIN_READINGS),
-        "use not known for half of its distance": ~(covered >= MIN_COVERAGE)
-        | parts[exposure].isna(),
+        "use not known for half of its distance": ~(covered >= MIN_COVERAGE),
         "wear too uncertain": ~(parts["se"] <= MAX_RELATIVE_SE * rate.median()) | rate.isna(),
         NO_SITE: parts["site"].isna() & (parts["vehicle"].nunique() > 1),
     }

@@ -64,8 +64,8 @@ def exposures(table, limits):
 
 def with_use(parts, log, readings):
     """`parts` (category, part_key, start, end) with what they were used in, over the distance that
-    the log saw of them: as `usage.use_shares` has it, and `<exposure>_error`, the sd that recalling
-    gives each share. A part that was on several vehicles has the use of each, by distance."""
+    the log saw of them: as `usage.use_shares` has it, by distance where on several vehicles, and
+    `<exposure>_error`, the sd that recalling gives each share."""
     rows = segments_of(log, readings)
     begin = rows["start"].fillna(log.first_day).clip(lower=log.first_day)
     share = usage.use_shares(log, readings, rows["vehicle"], begin, rows["end"])
@@ -80,8 +80,6 @@ def with_use(parts, log, readings):
     parts = parts.merge(cover.join(shares), how="left", left_on=key, right_index=True)
     use = log.tables["use"].dropna(subset=["from", "to"])
     use = use.sort_values(["vehicle", "from"], kind="stable")
-    if not {"start", "end"} <= set(parts) or not len(use):
-        return parts
     days = ((use["to"] - use["from"]).dt.days + 1).median()
     watched = (parts["end"] - parts["start"].clip(lower=log.first_day)).dt.days
     rows = np.sqrt((watched / days).clip(lower=1.0))
