@@ -14,7 +14,7 @@ YEAR = ["year", "cost_per_km", "low", "high", "n", "distance_km", "is_whole"]
 
 
 def by_year(account, confidence=0.9):
-    """Cost per distance of each calendar year, where the distance is known: frame `YEAR`; limits from
+    """Cost per distance of each calendar year, where the distance is known: frame `YEAR`; limits by
     the spread between vehicles; is_whole: the account spans the year."""
     cars, quarters, entries = account.vehicles, account.quarters, _by_vehicle_and_year(account)
     made = estimate.ratios(entries["year"], entries["amount"], entries["distance_km"], confidence)

@@ -83,8 +83,8 @@ def liquid(tanks):
 
 
 def economy_by_quarter(tanks, kind_of, confidence=0.9):
-    """`fuel_economy` by `vehicle_kind` and `quarter` of the closing fill. kind_of: Series of kinds by
-    vehicle."""
+    """`fuel_economy` by `vehicle_kind` and `quarter` of the closing fill. kind_of: Series of kinds
+    by vehicle."""
     kind, quarter = tanks["vehicle"].map(kind_of).astype(str), tanks["date"].dt.to_period("Q")
     rows = tanks.assign(vehicle_kind=kind, quarter=quarter.dt.start_time)
     return fuel_economy(rows, ["vehicle_kind", "quarter"], confidence)

@@ -128,8 +128,8 @@ def total_per_km(account, confidence=0.9):
 
 
 def largest_bill(account):
-    """One vehicle's day that cost most, without fixed costs and fuel: Series `vehicle, date, amount,
-    share`, or None."""
+    """One vehicle's day that cost most, without fixed costs and fuel: Series `vehicle, date,
+    amount, share`, or None."""
     lines = account.lines[~account.lines["is_fixed"] & account.lines["source"].ne("fuel")]
     days = lines.groupby(["vehicle", "date"], as_index=False)["amount"].sum()
     days = days.assign(share=days["amount"] / account.lines["amount"].sum())

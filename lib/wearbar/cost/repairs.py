@@ -119,8 +119,8 @@ def cost_by_kind(visits, periods, kind_of, confidence=0.9):
 
 
 def repair_trend(visits, periods):
-    """`RepairTrend` of vehicles without a hole in their record: of three or more by the robust test,
-    else of the one with most visits by Lewis & Robinson's."""
+    """`RepairTrend` of vehicles without a hole in their record: of three or more by the robust
+    test, else of the one with most visits by Lewis & Robinson's."""
     whole = periods[~periods.duplicated("vehicle", keep=False)].set_index("vehicle")
     total, visits = len(visits), visits[visits["vehicle"].isin(whole.index)]
     cars, method = whole, "robust"

@@ -12,8 +12,8 @@ NOT_SOLD = ("written-off", "stolen")  # what is received then is a settlement, n
 
 def value_points(log):
     """What each vehicle was worth on a day: frame `vehicle, date, value, basis`, sorted: its price,
-    valuations of one basis (the one with most rows), and money received, whose basis is "settlement"
-    of one written off or stolen."""
+    valuations of one basis (the one with most rows), and money received, of basis "settlement" for
+    one written off or stolen."""
     v, worth = log.tables["vehicles"], log.tables["valuations"]
     basis = worth["basis"].fillna("")
     worth = worth[basis == basis.mode().iloc[0]] if len(worth) else worth

@@ -151,10 +151,12 @@ def lives_by_item(spans, confidence=0.9, rng=None):
 
 
 def early_ends(parts):
-    """Why parts (spans with `limit`) were removed early: one row a category and cause, the costliest
-    first: `n`, `of` (parts of the category that were removed), `unused_share` (mean share of the
-    usable depth that went with them, of the `n_known` whose removed depth is), `wasted` (that share
-    of their price and fitting)."""
+    """Why parts (spans with `limit`) were removed early: a row a category and cause, costliest first.
+
+    `n`, `of` (parts of the category that were removed), `unused_share` (mean share of the usable
+    depth that went with them, of the `n_known` whose removed depth is), `wasted` (that share of
+    their price and fitting).
+    """
     off = parts[~parts["cause"].isin(STILL)]
     early = off[~off["observed"]]
     usable = (early["new_depth_mm"] - early["limit"]).where(lambda usable: usable > 0)

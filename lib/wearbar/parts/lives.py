@@ -50,7 +50,7 @@ def segments_of(log, readings):
     place, read = ["vehicle", "category", "position"], log.tables["measurements"]
     own = read["part"].isin(rows["part"].dropna())
     read = read.loc[read["quantity"].isin(WORN_QUANTITIES) & ~own, [*place, "date"]]
-    by = rows.assign(on=rows["removed"].isna()).groupby(place)
+    by = rows.assign(on=rows["removed"].isna()).groupby(place, dropna=False)
     known = by.agg(on=("on", "any"), fitted=("removed", "max")).reset_index()
     read = read.merge(known, on=place, how="left")
     read = read[~read.pop("on").eq(True) & ~(read["date"] <= read["fitted"])]

@@ -167,15 +167,13 @@ def judged(found, confidence):
         "disagree": found.p_disagree < 0.05,
         "one-vehicle-decides": moves,
     }
-    refusals = tuple(code for code, bad in reasons.items() if bad)
-    if refusals:
+    if refusals := tuple(code for code, bad in reasons.items() if bad):
         none = refused("refused: " + ", ".join(refusals), confidence, found.n_parts)
         figures = dict.fromkeys(("ratio", "additive", "log_linear"), none)
         limits = dict.fromkeys(("lower", "additive_lower", "log_linear_lower"), nan)
         return replace(found, refusals=refusals, **figures, **limits)
     # reliability that is left once the adjusters are known (Carroll et al. 2006, ch. 3)
-    kept = (RELIABILITY - found.r2) / (1 - found.r2)
-    ends = [ratio.value, ratio.low, ratio.high]
+    kept, ends = (RELIABILITY - found.r2) / (1 - found.r2), (ratio.value, ratio.low, ratio.high)
     recalled = [float(v ** (1 / kept)) for v in ends] if kept >= MIN_KEPT else [nan] * 3
     nearer = ratio.low if ratio.value > 1 else ratio.high
     least, most = found.log_linear.low, found.log_linear.high

@@ -16,6 +16,7 @@ EXACT_BELOW = 5  # vehicles a side below which permutation decides
 VARIES = 0.02  # sd of share within vehicles from which the exposure varies within
 ROUNDS, LEAST_SPREAD = 5, 0.05  # of the working response; of parts about their mean, as a share
 SIDES = ["n_easier", "n_harder"]  # vehicles, in an `overlap`
+ENDS = ("value", "low", "high")
 OWN_A_SIDE = 3  # parts a side where there is one vehicle
 
 
@@ -168,8 +169,7 @@ def _apart(found, lines, z, t, height, confidence):
     if np.sqrt(((lines["x"] - means["x"]) ** 2).sum() / spare) * STEP < VARIES:
         return found
     design = np.column_stack([z, means["slope"], lines["slope"] - means["slope"]])
-    vehicle, weight = lines["vehicle"].to_numpy(), lines["weight"].to_numpy()
-    fit = fit_clustered(design, height, vehicle, weights=weight)
+    fit = fit_clustered(design, height, lines["vehicle"], weights=lines["weight"].to_numpy())
     *_, b, w = np.eye(fit.beta.size)
     gap, se, df = fit.contrast(b - w)
     slopes = ((t + slope, *error) for slope, *error in map(fit.contrast, (b, w)))
@@ -184,8 +184,7 @@ def _step(found, times):
 
 
 def _stepped(found, e):
-    value, low, high = (float(_step(found, end)) for end in (e.value, e.low, e.high))
-    return replace(e, value=value, low=low, high=high)
+    return replace(e, **{end: float(_step(found, getattr(e, end))) for end in ENDS})
 
 
 def _own(found, used, x, z, confidence):
