@@ -151,7 +151,7 @@ def lives_by_item(spans, confidence=0.9, rng=None):
 
 
 def early_ends(parts):
-    """Why parts (spans with `limit`) were removed early: a row a category and cause, costliest first.
+    """Why parts (spans with `limit`) were removed early: a row a category and cause, by cost.
 
     `n`, `of` (parts of the category that were removed), `unused_share` (mean share of the usable
     depth that went with them, of the `n_known` whose removed depth is), `wasted` (that share of
