@@ -70,8 +70,9 @@ def make_pack(out, log="", only=(), tell=print, criterion=0.0, since="", **param
             advice = "leave it out, or name that report with --only"
             raise reports.NotDone(f"{listing(own)} is for {against.REPORT} alone; {advice}")
         given = {name: asked | own if name == against.REPORT else asked for name in have}
-        earlier = {"earlier": against.fingerprint(since)}
-        made = folders.made_from(whole, have, given | {against.REPORT: asked | own | earlier})
+        earlier = (Path(since) / against.FINDINGS).read_bytes() if since else b""
+        compared = {against.REPORT: asked | own | {"earlier": folders.sha256(earlier)}}
+        made = folders.made_from(whole, have, given | compared)
         kept = folders.kept_from(out, names, made) if only else []
         side_by_side = f", {AT_ONCE} at a time" if len(names) > 1 else ""
         tell(f"Running {plural(len(names), 'report')}{side_by_side}")

@@ -1,6 +1,5 @@
 """What a reader sets the reports against: a tolerance of their own, and an earlier pack."""
 
-import hashlib
 import json
 import numbers
 from pathlib import Path
@@ -75,12 +74,6 @@ def earlier_pack(folder, log, parameters):
     else:
         return Earlier(*earlier)
     raise NotDone(f"the pack {folder} {wrong}; give --since {give}")
-
-
-def fingerprint(folder):
-    """SHA-256 of an earlier pack's findings; "" where there is none."""
-    path = Path(folder or ".") / FINDINGS
-    return hashlib.sha256(path.read_bytes()).hexdigest() if folder and path.is_file() else ""
 
 
 def _about(site, vehicles):
