@@ -186,11 +186,11 @@ class TestTheReportsNumbers:
         assert set(told("wear")["unit"]) == {"mm", "%"}
 
     def test_a_log_in_thirty_seconds_of_an_inch(self, three, told):
-        inches = wb.wear(replace(three, units=replace(three.units, depth="in32")))
-        of_depth = told("wear")["unit"] == "mm"
+        """Its own figures come back as they stand there; the library holds them in mm."""
+        log = replace(three, units=replace(three.units, depth="in32"))
+        inches, of_depth = wb.wear(log), told("wear")["unit"] == "mm"
         assert set(inches.loc[of_depth, "unit"]) == {"in32"}
-        times = np.where(of_depth, 32 / 25.4, 1.0)
-        np.testing.assert_allclose(inches["limit"], told("wear")["limit"] * times)
+        np.testing.assert_allclose(inches["limit"], told("wear")["limit"])
 
     def test_money(self, three, told):
         books = account.account(three, usage.readings(three))
