@@ -46,14 +46,14 @@ def _gaps_of_rows(log, record):
     metered = record.loc[record["has_meter"], "vehicle"]
     # a piece's price stands in one of its rows
     piece = fitted["part"].fillna(pd.Series(fitted.index.astype(str), fitted.index))
-    priced = _share(fitted["price"].notna().groupby(piece + "|" + fitted["category"]).any())
-    blank = work["odometer"].isna() & work["hours"].isna() & work["vehicle"].isin(metered)
-    unread = _share(blank)
-    unread_fills = _share(fills.loc[~fills["vehicle"].isin(no_meter), "odometer"].isna())
+    priced = fitted["price"].notna().groupby(piece + "|" + fitted["category"]).any().mean()
+    is_blank = work["odometer"].isna() & work["hours"].isna()
+    unread = (is_blank & work["vehicle"].isin(metered)).mean()
+    unread_fills = fills.loc[~fills["vehicle"].isin(no_meter), "odometer"].isna().mean()
     older = fitted["fitted"].isna() | (fitted["fitted"] < log.first_day)
     ageless = (older & fitted["fitted_odometer"].isna()).sum()
     ends = fitted["reason"].isin(["worn", "failed"]).sum()
-    costed, n_stale = _share(work[COSTS].notna().any(axis=1)), record["is_stale"].sum()
+    costed, n_stale = work[COSTS].notna().any(axis=1).mean(), record["is_stale"].sum()
     return [
         *((f"no-{name}".replace("_", "-"), t[name].empty) for name in TABLES),
         ("no-plan", not has_plan),
@@ -74,7 +74,7 @@ def _gaps_of_rows(log, record):
         ("no-measurements/use", t["measurements"].empty),
         ("few-ends", ends < FEW_ENDS, ends),
         ("age-unknown", ageless > 0, ageless),
-        ("no-prices", priced == 0),
+        ("no-prices", not priced > 0),  # NaN where no part is on record
         ("some-prices", priced < 0.95, priced),
         ("fills-without-reading", unread_fills > 0.05, unread_fills),
         ("no-values", t["valuations"].empty and vehicles["disposed_value"].isna().all()),
@@ -107,7 +107,3 @@ def _gaps_of_estimates(log, readings):
         ("no-kind", untold == len(kept)),
         ("some-kinds", untold > 0, untold),
     ]
-
-
-def _share(mask):
-    return float(mask.mean()) if len(mask) else 0.0

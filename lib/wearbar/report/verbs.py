@@ -30,8 +30,6 @@ OF_COST = {"n": "vehicles", "is_fixed": "fixed", "drawn_per_km": "adjusted_cost_
 OF_COST |= {"low": "low_cost_per_km", "high": "high_cost_per_km"}
 KEPT = """kind vehicles best_years near_low_years near_high_years is_clear fall_share price_money
     change_money oldest_years note"""
-BY_COST = ("", "category", "fixed", "kind", "site", "vehicle", "year")
-GROUPS = ("task", "site", "kind", "vehicle", "month")
 TOTALS = {"jobs": "jobs", "hours": "labour", "planned": "planned work", "wear": "worn parts"}
 TOTALS |= {"unplanned": "unplanned work", "other": "other work", "money": "workshop money"}
 
@@ -87,7 +85,7 @@ def compliance(log, by="", tolerance=None, confidence=0.9):
     if by in ([], [""]):
         return intervals.rate(found, confidence)
     for group in by:
-        one_of("by", group, GROUPS)
+        one_of("by", group, ("task", "site", "kind", "vehicle", "month"))
     made = intervals.compliance(found, by, confidence)
     made = intervals.sites_told(made) if "site" in by else made
     names = {"share": "on_time_share", "low": "low_share", "high": "high_share", "n": "jobs"}
@@ -158,7 +156,7 @@ def cost_per_distance(log, by="", confidence=0.9, units=""):
     >>> round(cost.value, 2), cost.unit
     (0.42, 'GBP per mi')
     """
-    one_of("by", by, BY_COST)
+    one_of("by", by, ("", "category", "fixed", "kind", "site", "vehicle", "year"))
     show, account = show_of(log, units), money.account(log, usage.readings(log))
     if not by:
         found, scale = per_distance.total_per_km(account, confidence), show.scale("money_per_km")
