@@ -10,7 +10,7 @@ import pandas as pd
 from wearbar.log import schema
 from wearbar.log.places import read_toml
 from wearbar.log.schema import TEXT
-from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L
+from wearbar.log.units import DEPTH_MM, FACTORS
 
 SAYS = read_toml("shared", "adopt", "says.toml")
 _TOLD = read_toml("shared", "adopt", "words.toml")
@@ -36,11 +36,10 @@ ASK = "?"
 LONGEST = 64
 
 # what a number measures -> its units in a common one, the first the log's where log.toml is silent
-SIZES = {
-    "distance": DISTANCE_KM, "volume": VOLUME_L, "energy": {"kWh": 1.0}, "pressure": PRESSURE_KPA,
-    "depth": DEPTH_MM, "thickness": DEPTH_MM, "slack": DEPTH_MM, "elongation": {"%": 1.0},
-    "top-up": {"mL": 1.0, "L": 1000.0}, "share": {"": 1.0, "%": 0.01},
-    "hours": {"h": 1.0}, "days": {"d": 1.0},
+SIZES = FACTORS | {
+    "energy": {"kWh": 1.0}, "thickness": DEPTH_MM, "slack": DEPTH_MM, "elongation": {"%": 1.0},
+    "top-up": {"mL": 1.0, "L": 1000.0}, "share": {"": 1.0, "%": 0.01}, "hours": {"h": 1.0},
+    "days": {"d": 1.0},
 }  # fmt: skip
 
 _CLOCK = re.compile(r",?[t ] ?\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)? ?(?:[ap]m|z|[+-]\d{2}:?\d{2})?$")

@@ -221,10 +221,8 @@ def keep(adopted, folder, record="", today=None):
 
 def places_of(adopted, log):
     """Where each row stood: a frame `table, line, sheet, sheet_line`; `line` is the log's."""
-    found = [
-        pd.DataFrame({"table": name, "line": log.origin.tables[name]().lines}).assign(
-            sheet=place["sheet"], sheet_line=place["line"]
-        )
-        for name, place in adopted.places.items()
-    ]
+    found = []
+    for name, place in adopted.places.items():
+        own = place.set_axis(["sheet", "sheet_line"], axis=1)
+        found.append(own.assign(table=name, line=log.origin.tables[name]().lines))
     return pd.concat(found, ignore_index=True)

@@ -39,7 +39,16 @@ def problems(table, lines, name, values, rule, remedy=None, severity=None):
         col = column(table, name)
         severity = "set-aside" if col is None or col.must_read else "adjust"
     remedy = RULES[rule].mend if remedy is None else remedy
-    values = values[:LONGEST] if isinstance(values, str) else shown(values).array
+    values = values[:LONGEST] if isinstance(values, str) else values
+    if not isinstance(values, str):
+        # as a person would type them: 12.0 as "12", a day as 2026-10-31, blank as ""
+        values = pd.Series(np.asarray(values))
+        if values.dtype.kind == "f":
+            plain = partial(np.format_float_positional, precision=10, trim="-")
+            values = values.map(plain, na_action="ignore")
+        elif values.dtype.kind == "M":
+            values = values.dt.strftime("%Y-%m-%d")
+        values = values.astype(TEXT).fillna("").str.slice(0, LONGEST).array
     cells = (table, np.asarray(lines), name, values, rule, remedy, severity)
     found = pd.DataFrame(dict(zip(_TYPES, cells, strict=True))).astype(_TYPES)
     blank = "read as blank; " + found["remedy"]
@@ -78,18 +87,3 @@ def join(parts):
     """Several frames of problems as one."""
     parts = [p for p in parts if len(p)]
     return pd.concat(parts, ignore_index=True) if parts else _NONE
-
-
-def shown(values):
-    """Values as a person would type them: 12.0 as "12", a day as 2026-10-31, blank as "".
-
-    >>> shown([12.0, 0.25]).tolist()
-    ['12', '0.25']
-    """
-    values = pd.Series(np.asarray(values))
-    if values.dtype.kind == "f":
-        plain = partial(np.format_float_positional, precision=10, trim="-")
-        values = values.map(plain, na_action="ignore")
-    elif values.dtype.kind == "M":
-        values = values.dt.strftime("%Y-%m-%d")
-    return values.astype(TEXT).fillna("").str.slice(0, LONGEST)

@@ -158,7 +158,7 @@ def unknown_law(tables, header):
     examples = ", ".join(sorted(set(shipped()["jurisdiction"]) - {""}))
     if jurisdiction and not len(limits):
         rule, where = "unknown-jurisdiction", ("log.toml", [1], "jurisdiction", jurisdiction)
-        yield problems(*where, rule, RULES[rule].each.format(examples=examples))
+        yield problems(*where, rule, RULES[rule].each.format(jurisdiction, examples))
     lost = fleet["legal_class"].notna() & ~fleet["legal_class"].isin(known)
     say = f"say jurisdiction in log.toml (shipped as examples: {examples}), or give table limits"
     remedy = None if jurisdiction else f"no legal limit is used: {say}"
