@@ -21,7 +21,8 @@ from wearbar.outlook.visits import VisitPlan, expected_km, visit_jobs
 from wearbar.outlook.year import HORIZON_DAYS, _bands, corrected, learned
 from wearbar.report.charts import style
 from wearbar.report.charts.style import png
-from wearbar.report.quantities import Show, clean, plural
+from wearbar.report.quantities import Show, clean, plain, plural
+from wearbar.report.tables import in_words
 from wearbar.report.template import about
 from wearbar.report.words import outlook as wording
 from wearbar.usage import backtest
@@ -292,7 +293,8 @@ class TestOrder:
         )
         Told.sets = np.repeat([[1.0], [0.0]], [90, 10], axis=0)
         assert _worn(sets, Told, prices)["order_packs"].item() == 1
-        assert wording.order_table(_worn(sets, Told, prices))["order"].item() == "1 set of 2"
+        order = in_words("outlook", "order", _worn(sets, Told, prices), SHOW)
+        assert order["order"].item() == "1 set of 2"
 
 
 class TestSets:
@@ -508,7 +510,7 @@ class TestFewBills:
         said = WORDS("money", year=year, money=e["money"])
         assert "without parts that wear and unplanned repairs" in said
         assert "fewer than 10 bills for parts that wear and unplanned repairs" in said
-        totals = list(outlook.totals(year, ["jobs", "hours", "money"]).values())
+        totals = outlook.totals(year, ["jobs", "hours", "money"])
         assert (
             ", without parts that wear and unplanned repairs"
             in wording.answer(year, totals, outlook.plan_of_visits(year, NOTHING), SHOW)[0]
@@ -619,13 +621,13 @@ def test_a_short_record_has_no_last_year():
     )
     assert "two years" in WORDS("last_year", past=None)
     assert WORDS("a_year_ago", past=None) == ""
-    assert wording.last_year_table(None, SHOW).empty
+    assert wording.last_year_table(None).empty
 
 
 class TestWords:
     def test_the_answer_names_jobs_visits_hours_and_no_money_where_there_is_none(self, year):
         plan = outlook.plan_of_visits(year, NOTHING)
-        totals = list(outlook.totals(year, ["jobs", "hours", "money"]).values())
+        totals = outlook.totals(year, ["jobs", "hours", "money"])
         text, urgency = wording.answer(year, totals, plan, SHOW)
         assert urgency == "soon"
         assert re.search(rf"need \d+ jobs, in {plan.n_visits} visits\.", text)
@@ -686,11 +688,12 @@ class TestWords:
 
     @pytest.mark.parametrize("n, text", [(0, "order none"), (3, "3 × 1 L")])
     def test_packs_in_words(self, n, text):
-        assert wording._pack(n, "L", 1.0) == text
+        order = {"order_packs": n, "unit": "L", "pack": 1.0}
+        assert plain(WORDS("order_order", **order)) == text
 
     def test_one_of_a_thing(self):
-        assert wording._pack(1, "", 1.0) == "1"
-        assert wording.in_ten(0.04) == "less than 1 chance in 10"
+        assert WORDS("order_order", order_packs=1, unit="", pack=1.0) == "1"
+        assert WORDS("order_odds", chance=0.04) == "less than 1 chance in 10"
         assert about(1.0, 1.0, 1.0, lambda n: plural(n, "job")) == "1 job"
         assert about(2.2, 1.0, 4.0, lambda n: plural(n, "job")) == "about 2 jobs (1 to 4)"
 
@@ -945,7 +948,7 @@ class TestBlankAndNone:
         assert blank.simulated.unknown["hours"] == pytest.approx(total(blank, "jobs").value)
         for name in ("money", "planned"):
             assert np.isnan(total(blank, name).value)
-        told = list(outlook.totals(blank, ["jobs", "hours", "money"]).values())
+        told = outlook.totals(blank, ["jobs", "hours", "money"])
         text, _ = wording.answer(blank, told, outlook.plan_of_visits(blank, NOTHING), SHOW)
         assert "Not shown: hours and money. The log does not hold any." in text
         assert "Labour" not in text
@@ -982,9 +985,7 @@ class TestNothingToGoBy:
         return (
             year,
             totals,
-            wording.answer(
-                year, list(totals.values()), outlook.plan_of_visits(year, NOTHING), SHOW
-            )[0],
+            wording.answer(year, totals, outlook.plan_of_visits(year, NOTHING), SHOW)[0],
         )
 
     def test_without_plan_and_work_no_figure_is_told(self):
@@ -1001,7 +1002,7 @@ class TestNothingToGoBy:
         assert "hold no prices" in WORDS("money", year=year, money=totals["money"])
         past = outlook.last_year(log, None, backtest.Replay(log))
         assert past.totals[["forecast", "actual"]].isna().all(axis=None)
-        assert wording.last_year_table(past, SHOW).empty
+        assert wording.last_year_table(past).empty
 
     def test_work_alone_tells_of_money_and_not_of_jobs(self):
         work = pd.DataFrame(
@@ -1164,7 +1165,7 @@ class TestBands:
         assert said(620.0, 586.2, 669.3) == "about 620 hours (580 to 670)"
         assert said(1.2, 0.5, 1.5) == "about 1 hours (0 to 2)"
         assert said(0.2, 0.0, 1.5) == "at most 2 hours"
-        assert [wording._tenths(x) for x in (0.5, 1.5, 2.0, 123.4)] == [
+        assert [WORDS("total", x=x, what="hours") for x in (0.5, 1.5, 2.0, 123.4)] == [
             "0.5",
             "1.5",
             "2",

@@ -49,7 +49,7 @@ def said(logged):
     """The headline of the outlook and of running cost."""
     show = Show(logged.units)
     year = outlook.outlook_of(logged)
-    totals = list(outlook.totals(year, ["jobs", "hours", "money"]).values())
+    totals = outlook.totals(year, ["jobs", "hours", "money"])
     account = money.account(logged, usage.readings(logged))
     spent = on_cost.headline(cost.total_per_km(account), account, show)[0]
     return on_outlook.answer(year, totals, outlook.plan_of_visits(year, NOTHING), show)[0], spent

@@ -17,7 +17,7 @@ from wearbar.outlook.action_list import DANGER, actions
 from wearbar.report.charts import vehicles as charts
 from wearbar.report.charts.style import png
 from wearbar.report.quantities import Show
-from wearbar.report.tables import view_of
+from wearbar.report.tables import in_words, view_of
 from wearbar.report.template import words_of
 from wearbar.report.words import action_pages as on_actions
 from wearbar.report.words import intervals as wording
@@ -334,7 +334,7 @@ def against_said(log, readings, found, items, danger, rate):
         intervals.reminder_drift(log, found, readings),
     )
     other = intervals.occasions(log, readings, late_share=0.05)
-    wording.became_table(became)
+    assert len(in_words("interval_compliance", "since", became, SHOW)) == len(became)
     return [
         WORDS(
             "two_rates",
@@ -367,7 +367,7 @@ def everything_said(log):
     services, again = intervals.first_services(found), items[items["what"].eq("recheck")]
     now = found[found["is_current"]]
     unknown = now[now["duty"].eq("not-known")]
-    wording.services_table(services)
+    assert len(in_words("interval_compliance", "run-in", services, SHOW)) == len(services)
     png(charts.states_now(now))
     return [
         *(
@@ -411,7 +411,7 @@ def everything_said(log):
             ),
         ),
         *(
-            wording.alt_states(now),
+            WORDS("alt_states", states=now["state"].value_counts().reset_index(name="n")),
             WORDS("alt_month", rates=by["month"]),
             WORDS("alt_group", rates=by["task"].assign(title="Oil")),
         ),

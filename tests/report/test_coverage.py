@@ -19,6 +19,7 @@ from wearbar.report.charts import style
 from wearbar.report.charts import vehicles as pictures
 from wearbar.report.charts.style import png
 from wearbar.report.quantities import Show, plain
+from wearbar.report.tables import in_words
 from wearbar.report.template import coded
 from wearbar.report.words import log_check as words
 from wearbar.report.words import severity as use_words
@@ -138,7 +139,8 @@ def test_doubtful_rows_that_move_a_headline_are_found():
         moved, told
     )
     assert "cost of work: 20.0%" in words.moved(moved, told)
-    assert words.moved_table(moved, Show(told.units))["with_them"].tolist() == [
+    table = in_words("log_check", "moved", words.with_rules(moved), Show(told.units))
+    assert table["with_them"].tolist() == [
         "GBP 200",
         "GBP 0.10 per km",
     ]
@@ -272,7 +274,7 @@ def test_every_reason_and_subject_has_words():
     subjects = set(found["subject"])
     for code in codes - subjects:  # a code without words is an error in the template
         assert words.SAY("because", why=code, amount=2, stale_days=45)
-    table = words.answers_table(found)
+    table = in_words("log_check", "answers", found.assign(stale_days=45), Show())
     assert table.drop(columns="amount").notna().all(axis=None)
     assert "a lapsed test would not be seen" in " ".join(table["because"])
     assert "certificates" in words.cannot(answers_of(year()))
@@ -312,7 +314,7 @@ def test_the_check_is_told_for_small_and_large_logs(make):
         words.headline(told, record, answers)[0], words.identity(told), words.problems_said(told), words.record_said(record),
         words.cannot(answers), words.SAY("alt_timeline", marks=marks), words.moved(coverage.moved(told), told),
         words.SAY("timeline", marks=marks, vehicles=len(record), gap_days=60, most=40),
-        *words.answers_table(answers)["because"],
+        *in_words("log_check", "answers", answers.assign(stale_days=45), Show())["because"],
     ]  # fmt: skip
     assert not [s for s in said if UNFIT.search(s)]
     assert line["vehicle"].nunique() == min(len(record), coverage.MOST_ROWS)

@@ -224,6 +224,14 @@ class Show:
     distance, depth, percent = _in("km"), _in("mm"), _in("share")
     money, per_distance = _in("money"), _in("money_per_km")
 
+    def height(self, x, quantity, decimals=None):
+        """A part's depth, thickness or stretch."""
+        if _is_missing(x) or _is_missing(quantity):
+            return MISSING
+        if quantity == "depth":
+            return self.depth(x, decimals)
+        return f"{x:.1f}%" if quantity == "elongation" else f"{x:.1f} mm"
+
     def days(self, n):
         return MISSING if pd.isna(n) else plural(round(n), "day")
 

@@ -92,6 +92,7 @@ class Report:
 
     def view(self, name, frame, **more):
         """Show a frame as the table `name` that shared/words/<report>.toml describes."""
+        frame = tables.in_words(self.name, name, frame, self.show)
         self.table(frame, **tables.view_of(self.name, name, frame, self.show) | more)
 
     def figure(self, figure, alt, caption=""):

@@ -12,6 +12,7 @@ from pandas.api import types
 
 from wearbar.log import places
 from wearbar.report.quantities import Show, clean, decimals_of, has_width, interval, number, plural
+from wearbar.report.template import blocks_of, column_of, words_of
 
 # of a formula in some spreadsheet, which turns the wide ones into the others on import
 STARTERS = set("=+-@|%＝＋－＠％｜")
@@ -81,6 +82,21 @@ def view_of(report, name, frame, show):
         label = label.replace("{distance}", show.units.distance)
         columns[(column, *ends) if ends else column] = (label, *unit) if unit else label
     return view | {"columns": columns}
+
+
+def in_words(report, name, frame, show):
+    """The frame with each column of the table `name` in words that a block is named after.
+
+    Such as `on_now_legal` in shared/words/<report>.md.j2 for the column legal of the table on-now:
+    what it says of each row.
+    """
+    words, blocks, said = words_of(report, show=show), blocks_of(report), {}
+    for key in places.read_toml("shared", "words", f"{report}.toml")[name]["columns"]:
+        told = key.partition("?")[0].split()[0]
+        block = f"{name}_{told}".replace("-", "_")
+        if block in blocks:
+            said[told] = column_of(words, block, frame)
+    return frame.assign(**said)
 
 
 def html_of(frame, heads, caption, missing="–", rows=15):

@@ -15,12 +15,12 @@ from jinja2 import Environment, FileSystemLoader, FunctionLoader, StrictUndefine
 
 from wearbar.log import places
 from wearbar.report import quantities
-from wearbar.report.quantities import Harmless, number, plural, safe
+from wearbar.report.quantities import Harmless, number, plain, plural, safe
 
 # filters that are functions of `quantities`, or methods of the reader's units (`show`, which a
 # block is given), of the same name
 _PLAIN = ("clean", "interval", "number", "plural")
-_SHOWN = ("date", "days", "distance", "money", "per_distance", "percent", "quantity")
+_SHOWN = ("date", "days", "distance", "height", "money", "per_distance", "percent", "quantity")
 # at the start of a line, what would begin a list, a heading or a quotation
 _BEGINS = re.compile(r"^(\d+)([.)])(?=\s|$)|^([-+>#])(?=\s|$)", re.MULTILINE)
 PARAGRAPH = "\x1e"  # between paragraphs while they are made; no text out of a log has it
@@ -37,6 +37,16 @@ def words_of(name, **always):
     'One vehicle is due: &#42;V01&#42;.'
     """
     return lambda block, **values: _said(name, block, always | values)
+
+
+def column_of(words, block, rows, **values):
+    """What a block says of each row of a frame, as plain text for a column of a table."""
+    return [plain(words(block, **values, **row)) for row in rows.to_dict("records")]
+
+
+def blocks_of(name):
+    """The names of the blocks of shared/words/<name>.md.j2."""
+    return list(_environment().get_template(f"{name}.md.j2").blocks)
 
 
 def page_of(template, **words):
@@ -72,6 +82,7 @@ def _environment():
     made.filters |= {name: _of_show(name) for name in _SHOWN}
     made.filters |= {"coded": coded, "listing": _listing, "about": _about, "each": _each}
     made.filters["range"] = _range
+    made.globals["say"] = _say
     made.filters["agree"] = lambda n, one, many: one if n == 1 else many
     made.tests["known"] = lambda x: not pd.isna(x)
     made.tests["wide"] = lambda x: quantities.has_width(x.low, x.high)
@@ -86,6 +97,12 @@ def _source(name):
 
 def _of_show(method):
     return pass_context(lambda context, x, *how: getattr(context.resolve("show"), method)(x, *how))
+
+
+@pass_context
+def _say(context, block, **more):
+    """What another block of the template says of what this one was given, and of `more`."""
+    return _said(context.name.removesuffix(".md.j2"), block, context.get_all() | more)
 
 
 @pass_context
@@ -120,9 +137,10 @@ def about(value, low, high, say):
 def _each(context, rows, block):
     """What a block says of each row, whose columns are values to it.
 
-    rows: a frame, dicts, or objects with attributes.
+    rows: a frame, dicts, objects with attributes, or texts, each of which is `it`.
     """
     rows = rows.to_dict("records") if isinstance(rows, pd.DataFrame) else rows
+    rows = ({"it": row} if isinstance(row, str) else row for row in rows)
     rows = (row if isinstance(row, dict) else vars(row) for row in rows)
     name = context.name.removesuffix(".md.j2")
     return [_said(name, block, context.get_all() | row) for row in rows]

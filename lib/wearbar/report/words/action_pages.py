@@ -10,9 +10,8 @@ from wearbar.log.schema import TEXT
 from wearbar.outlook.action_list import DANGER, PRESSING, URGENCY
 from wearbar.report.quantities import clean, number, plain
 from wearbar.report.template import words_of
-from wearbar.report.words.wear import height
 
-SAY = words_of("actions", danger=DANGER, height=height)
+SAY = words_of("actions", danger=DANGER)
 SAID = ("what", "evidence", "by_said", "todo", "job", "stands", "source")  # of a row, in words
 # texts out of a log, and how much of each is said
 TEXTS = {"title": 120, "position": 40, "near_work": 60, "place": 30, "jurisdiction": 20}

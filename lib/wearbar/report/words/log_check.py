@@ -4,13 +4,9 @@ from wearbar.log.checks.problems import RULES
 from wearbar.report.coverage import STALE_DAYS
 from wearbar.report.quantities import Show
 from wearbar.report.template import words_of
-from wearbar.report.words import column
 
 SAY = words_of("log_check", show=Show())
 HEADER = "log.toml"
-# of figures of `coverage.headlines`, where the name is not the unit
-UNITS = {"distance_km": "km", "fuel_l": "l", "work_money": "money"}
-UNITS["work_money_per_km"] = "money_per_km"
 DANGERS = ("defects", "certificates", "campaigns")
 
 
@@ -57,19 +53,10 @@ def words_said(log):
     return SAY("words", words=named[:6], more=len(named[6:])) if named else ""
 
 
-def problems_table(problems):
-    """`coverage.problems`, or rows set aside, with the rule in words."""
-    return problems.assign(rule=_rules(problems), value=problems["value"].replace("", "(blank)"))
-
-
-def moved_table(frame, show):
-    """`coverage.moved` in the reader's words and units."""
-    units = frame["figure"].replace(UNITS)
-    shown = {
-        name: [show.quantity(*pair) for pair in zip(frame[name], units, strict=True)]
-        for name in ("with_them", "without")
-    }
-    return frame.assign(rule=_rules(frame), what=column(SAY, "figure", frame), **shown)
+def with_rules(frame):
+    """Rows that broke a rule, or what such rows move, with the rule in words."""
+    says = {code: rule.says for code, rule in RULES.items()}
+    return frame.replace({"rule": says, "value": {"": "(blank)"}})
 
 
 def moved(frame, log):
@@ -84,16 +71,3 @@ def record_said(record):
     unread = list(record.loc[is_metered & ~is_read, "vehicle"])
     bare = list(record.loc[~is_metered, "vehicle"])
     return SAY("record", record=record, read=record[is_read], unread=unread, bare=bare)
-
-
-def answers_table(answers):
-    """`answerable.answers` in words."""
-    return answers.assign(
-        report=answers["report"].str.replace("_", " ").str.capitalize(),
-        subject=column(SAY, "subject", answers),
-        because=column(SAY, "because", answers, stale_days=STALE_DAYS),
-    )
-
-
-def _rules(frame):
-    return frame["rule"].replace({code: rule.says for code, rule in RULES.items()})

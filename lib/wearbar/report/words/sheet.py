@@ -13,11 +13,9 @@ from wearbar.log.plan_tasks import title_of
 from wearbar.log.units import converted, is_example
 from wearbar.outlook.visit_sheet import ON_CONDITION
 from wearbar.report.quantities import Show, clean, listing, number, plain, safe
-from wearbar.report.template import words_of
-from wearbar.report.words import action_pages, column
+from wearbar.report.template import column_of, words_of
+from wearbar.report.words import action_pages
 from wearbar.report.words.action_pages import due_points, overs, title_at
-from wearbar.report.words.intervals import STATES
-from wearbar.report.words.wear import height, stands
 
 EXAMPLE = "EXAMPLE, NOT FOR USE"
 SPARE_ROWS = 2
@@ -35,8 +33,8 @@ def _exact(x):
 
 SAY = words_of(
     "visit_sheet",
-    **{"states": STATES, "exact": _exact, "height": height, "stands": stands},
-    on_condition=ON_CONDITION,
+    **{"exact": _exact, "on_condition": ON_CONDITION, "of_wear": words_of("consumable_life")},
+    of_job=words_of("interval_compliance"),
 )
 
 
@@ -54,7 +52,7 @@ def headline(visit):
     """(sentence, urgency): what stops the vehicle, and how much work waits."""
     counts = visit.tasks["state"].value_counts()
     waits = [s for s in ("past-window", "due", "in-window", "not-known") if counts.get(s)]
-    due = [{"n": counts[s], "what": STATES[s][2:]} for s in waits]
+    due = [{"n": counts[s], "state": s} for s in waits]
     work = SAY("work", due=due, has_plan=visit.has_plan)
     if len(visit.dangers):
         held = list(action_pages.told(visit.dangers, Show())["what"])
@@ -115,12 +113,12 @@ def _head(visit, log, show):
 def _told(rows, show):
     """(what, how it stands and what to do) of rows of the action list."""
     said = action_pages.told(rows, show)
-    return list(zip(said["what"], column(SAY, "told", said), strict=True))
+    return list(zip(said["what"], column_of(SAY, "told", said), strict=True))
 
 
 def _cells(rows, table, columns, **more):
     """The cells of a printed table, a tuple a row: each a block named `table` and its column."""
-    return list(zip(*(column(SAY, f"{table}_{c}", rows, **more) for c in columns), strict=True))
+    return list(zip(*(column_of(SAY, f"{table}_{c}", rows, **more) for c in columns), strict=True))
 
 
 def _depth(show):

@@ -4,17 +4,19 @@ Its blocks are in shared/words/consumable_life.md.j2.
 """
 
 import numpy as np
-import pandas as pd
 
 from wearbar.log.keys import is_among
 from wearbar.parts import AT_LIMIT
-from wearbar.report.quantities import MISSING, clean, listing, plain
+from wearbar.report.quantities import clean, listing
 from wearbar.report.template import coded, words_of
-from wearbar.report.words import column
 
 PAST = ("below", "below-legal")
 LEFT = ["left_km", "left_low_km", "left_high_km"]
-UNITS = {"elongation": "%", "age": " years", "pressure": " kPa"}
+
+
+def words_in(show):
+    """The blocks of the report in the reader's units."""
+    return words_of("consumable_life", show=show)
 
 
 def part_name(row):
@@ -22,54 +24,22 @@ def part_name(row):
     return f"{clean(row['vehicle'], 20)} {position} {coded(row['category'], 16)}"
 
 
-def what_of(table, place):
-    """motorcycle rear tyre; tyre and where alone in a table of named vehicles."""
-    kind = "" if "vehicle" in table else table["kind"] + " "
-    category = table["category"].str.replace("-", " ")
-    return (kind + place + " " + category).str.replace("all round ", "", regex=False)
-
-
-def height(x, quantity, show, *decimals):
-    if pd.isna(x) or pd.isna(quantity):
-        return MISSING
-    if quantity == "depth":
-        return show.depth(x, *decimals)
-    return f"{x:.1f}%" if quantity == "elongation" else f"{x:.1f} mm"
-
-
-def words_in(show):
-    """The blocks of the report in the reader's units."""
-    return words_of("consumable_life", show=show, height=height, past=PAST)
-
-
-def stands(state, by):
-    """How a part stands against its limit; what its wear line says is named a forecast."""
-    return plain(words_in(None)("stands", state=state, by=by))
-
-
 def _groups(on):
-    """The parts by state and by what it rests on, in order of urgency: code, how, n and names.
-
-    one: of a part alone, its row, which tells what its state rests on.
-    """
+    """The parts by state and by what it rests on, in order of urgency: code, how, parts."""
     how = on["by"].map({"reading": "measured", "line": "forecast"})
     on = on.assign(how=how.where(on["state"].isin(PAST)).fillna(""))
-    groups = []
-    for (code, how), frame in on.groupby(["state", "how"], sort=False):
-        rows = frame.to_dict("records")
-        one = rows[0] if len(rows) == 1 and code != "before-next-look" else None
-        group = {"code": code, "how": how, "n": len(rows), "one": one}
-        groups.append(group | {"names": [part_name(row) for row in rows]})
-    return groups
+    return [
+        {"code": code, "how": how, "parts": parts.to_dict("records")}
+        for (code, how), parts in on.groupby(["state", "how"], sort=False)
+    ]
 
 
 def headline(on, show):
     """(sentences, urgency) that answer: what must be done now?"""
     at, soon = on["state"].isin(AT_LIMIT), on["state"].eq("before-next-look")
-    unknown = on[on["state"].eq("not-known")]
-    why = unknown["why_not"].value_counts(sort=False).rename_axis("why_not").reset_index(name="n")
-    groups = _groups(on[at if at.any() else soon])
-    text = words_in(show)("headline", on=on, groups=groups, unknown=unknown, why=why)
+    unknown = on[on["state"].eq("not-known")].groupby("why_not", sort=False)
+    view = {"groups": _groups(on[at if at.any() else soon])}
+    text = words_in(show)("headline", on=on, unknown=unknown.size().reset_index(name="n"), **view)
     return text, "now" if at.any() else "soon" if soon.any() else "note"
 
 
@@ -87,14 +57,11 @@ def on_now(on, lives):
     return words_in(None)("on_now", on=on, groups=_groups(on), fitted=fitted)
 
 
-def now_table(on, show):
-    """Fitted parts as they are printed: the most pressing first, the low limit leading."""
-    words, names = words_in(show), ("measured", "now", "legal", "state")
-    said = {name: column(words, f"now_{name}", on) for name in names}
+def now_table(on):
+    """Fitted parts for print: no distance left of one past its limit, no end far beyond its line."""
     left, high = on["left_km"], on["left_high_km"].astype(float)
     is_far = ~np.isfinite(high) | (high > 20 * left.clip(lower=1000))
-    table = on.assign(what=what_of(on, on["last_position"]), **said)
-    table["left_high_km"] = on["left_high_km"].mask(is_far)
+    table = on.assign(left_high_km=on["left_high_km"].mask(is_far))
     table.loc[on["state"].isin(PAST), LEFT] = np.nan
     return table
 
@@ -109,13 +76,6 @@ def has_line(on):
     return on["why_not"].eq("") & (on["n"] >= 2)
 
 
-def doubtful_table(looks, show):
-    """The doubtful readings, the farthest off their lines first."""
-    rows = looks[looks["is_doubtful"]].sort_values("t", key=abs, ascending=False)
-    read = [height(v, q, show) for v, q in zip(rows["value"], rows["quantity"], strict=True)]
-    return rows.assign(read=read)
-
-
 def limits_table(parts, law):
     """The legal limits that bear on the categories of the log, those used here first."""
     rows = law.table[law.table["category"].isin(parts["category"])]
@@ -125,22 +85,7 @@ def limits_table(parts, law):
     told = rows.groupby(by, sort=False)[["legal_class", "kind"]].agg(
         lambda names: listing(sorted({n for n in names if n}), last="or")
     )
-    told = told.reset_index()
+    told = told.reset_index().assign(jurisdiction=law.jurisdiction)
     used = parts.rename(columns={"legal_source": "source", "legal_what": "what"})
     told["used"] = np.where(is_among(told, used, ["category", "source", "what"]), "yes", "")
-    unit = told["quantity"].map(UNITS).fillna(" mm")
-    told["who"] = column(words_in(None), "who", told)
-    told["limit_said"] = told["limit"].map("{:.7g}".format) + unit + f" ({law.jurisdiction})"
     return told.sort_values("used", ascending=False, kind="stable", ignore_index=True)
-
-
-def life_table(table, show):
-    """Life to the limit as it is printed."""
-    rate = [_rate(*pair, show) for pair in table[["rate_mm_per_1000km", "quantity"]].to_numpy()]
-    return table.assign(rate=rate, what=what_of(table.drop(columns="vehicles"), table["axle"]))
-
-
-def _rate(x, quantity, show):
-    turned = show.scale("mm_per_1000km").turn(x) if quantity == "depth" else show.units.to_km(x)
-    after = {"elongation": "%", "thickness": " mm"}.get(quantity, show.scale("mm").after)
-    return f"{turned:.2f}{after}"
