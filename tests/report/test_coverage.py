@@ -326,8 +326,8 @@ def test_hostile_names_are_text():
     told = log_of([name], odometer=readings_of(name, ["2024-02-01", "2024-09-01"], [1000, 2000]))
     record = coverage.record(told, usage.readings(told))
     assert "<img" not in words.record_said(record)
-    assert "<img" not in use_words.effect(
-        severity.Effect(name, "loose", 0, 0, refusals=("no-parts",))
+    assert "<img" not in use_words.SAY(
+        "effect", e=severity.Effect(name, "loose", 0, 0, refusals=("no-parts",))
     )
 
 
@@ -344,14 +344,16 @@ def effect(**changes):
 
 
 def test_an_effect_in_words():
-    text = use_words.effect(effect())
+    text = use_words.SAY("effect", e=effect())
     assert text.startswith(
         "**Brake pad wear, use on gravel or dirt:** 10% faster for each 10 points more of the distance"
     )
     assert "(range 5 to 15%)" in unescape(text)
     assert "100 parts of 34 vehicles" in text
-    assert "3.0% slower and 20% faster" in " ".join(use_words.checks(effect()))
-    unsure = use_words.effect(effect(ratio=Estimate(1.1, 0.8, 1.6, 0.9, 100), vehicles_needed=80))
+    assert "3.0% slower and 20% faster" in use_words.all_checks([effect()])
+    unsure = use_words.SAY(
+        "effect", e=effect(ratio=Estimate(1.1, 0.8, 1.6, 0.9, 100), vehicles_needed=80)
+    )
     assert "not settled" in unsure
     assert "80 such vehicles" in unsure
 
@@ -364,7 +366,7 @@ def test_a_refused_effect_is_words_without_a_figure():
     """
     for code in codes.split():
         refused = effect(refusals=(code,), between=severity.NONE, within=severity.NONE, **nothing)
-        text = use_words.effect(refused)
+        text = use_words.SAY("effect", e=refused)
         assert "not shown" in text
         assert not UNFIT.search(text)
         assert "10% faster" not in text

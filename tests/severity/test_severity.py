@@ -357,7 +357,7 @@ def test_blank_sites_are_said_and_nothing_is_claimed_that_they_could_own():
     e = severity.effect(parts.assign(site=None), "loose")
     assert e.refusals == ("site-not-known",)
     assert dict(e.left_out.to_numpy()) == {"site not known": len(parts)}
-    assert "Fill in the column site" in words.effect(e)
+    assert "Fill in the column site" in words.SAY("effect", e=e)
     some = severity.effect(
         parts.assign(site=parts["site"].where(parts["vehicle"] > "v028")), "loose"
     )

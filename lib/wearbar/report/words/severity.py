@@ -10,7 +10,6 @@ import pandas as pd
 from wearbar.report.quantities import Show, decimals_of, number
 from wearbar.report.template import coded, words_of
 from wearbar.severity import evidence
-from wearbar.severity.evidence import MIN_COVERAGE, STEP
 from wearbar.severity.fit import OWN_A_SIDE
 from wearbar.severity.use import USE
 from wearbar.stats.estimate import SMALL_SITE
@@ -31,39 +30,31 @@ def _change(ratio, decimals=None):
     return f"{number(abs(100 * (ratio - 1)), decimals)}% {way}"
 
 
-def _places(low, high):
-    """Whole percents, and one decimal where the interval is narrow or ends near no effect.
+def _ranged(estimate):
+    """The change and its range: "9% faster" and "8 to 11%", or "4% slower to 12% faster".
 
-    None where it has no bounds.
+    Whole percents, and one decimal where the interval is narrow or ends near no effect.
     """
+    value, low, high = estimate.value, estimate.low, estimate.high
     if not (math.isfinite(low) and math.isfinite(high)):
-        return None
-    near = min(abs(low - 1), abs(high - 1)) < 0.01
-    return 1 if near or (decimals_of(100 * low, 100 * high) or 0) > 1 else 0
-
-
-def _changes(low, high):
-    """ "8 to 14%"; where the ends lie on two sides, "4% slower to 12% faster"."""
-    decimals = _places(low, high)
-    if decimals is None:
-        return "without bounds"
-    low, high = _change(low, decimals), _change(high, decimals)
-    if low.split()[1] != high.split()[1]:
-        return f"{low} to {high}"
-    return f"{low.split('%')[0]} to {high.split()[0]}"
+        return _change(value), "without bounds"
+    is_near = min(abs(low - 1), abs(high - 1)) < 0.01
+    decimals = 1 if is_near or (decimals_of(100 * low, 100 * high) or 0) > 1 else 0
+    value, low, high = (_change(x, decimals) for x in (value, low, high))
+    if low.split()[1] == high.split()[1]:
+        low, high = low.split("%")[0], high.split()[0]
+    return value, f"{low} to {high}"
 
 
 def _with_range(estimate):
-    """ "9% faster (8 to 11%)"."""
-    low, high = estimate.low, estimate.high
-    return f"{_change(estimate.value, _places(low, high))} ({_changes(low, high)})"
+    return "{} ({})".format(*_ranged(estimate))
 
 
-_SAID = {"change": _change, "changes": _changes, "with_range": _with_range}
 # least numbers that a refusal speaks of: of vehicles, of one vehicle's parts, of wear lines
 _LEAST = {"a_side": evidence.MIN_A_SIDE, "at_site": evidence.MIN_AT_SITE, "own_a_side": OWN_A_SIDE}
-_LEAST |= {"lines_each": evidence.LINES_A_COEFFICIENT}
-SAY = words_of("severe_use", show=Show(), uses_of=USE, step=STEP, **_SAID, **_LEAST)
+_LEAST |= {"lines_each": evidence.LINES_A_COEFFICIENT, "step": evidence.STEP}
+_SAID = {"change": _change, "ranged": _ranged, "with_range": _with_range}
+SAY = words_of("severe_use", show=Show(), uses_of=USE, **_SAID, **_LEAST)
 
 
 def headline(found, table, show=None):
@@ -77,27 +68,15 @@ def headline(found, table, show=None):
     return said, "soon" if clear else "note"
 
 
-def effect(e):
-    """A sentence or two on one effect; of one that is refused, the reason that weighs most."""
-    return SAY("effect", e=e, reason=_refusal(e) if e.refusals else "")
-
-
 def effects(found):
     """Every effect, as a list: the largest first, then those that are not shown by their reason."""
-    if not found:
-        return SAY("none")
-    why = {}
+    refused, said = {}, [SAY("effect", e=e) for e in shown(found)]
     for e in found:
-        if e.refusals:
-            uses = why.setdefault(_refusal(e), {})
+        if e.refusals:  # the first weighs most
+            uses = refused.setdefault(SAY(e.refusals[0].replace("-", "_"), e=e), {})
             uses.setdefault(USE[e.exposure], []).append(coded(e.category))
-    refused = [SAY("refused", reason=reason, uses=uses) for reason, uses in why.items()]
-    return "\n".join(f"- {text}" for text in [*map(effect, shown(found)), *refused])
-
-
-def _refusal(e):
-    """Why no figure is given, and what would help: a block of words a code."""
-    return SAY(e.refusals[0].replace("-", "_"), e=e)
+    said += [SAY("refused", reason=reason, uses=uses) for reason, uses in refused.items()]
+    return "\n".join(f"- {text}" for text in said) if found else SAY("none")
 
 
 def shown(found):
@@ -110,16 +89,12 @@ def drawn(found):
     return [e for e in shown(found) if e.points is not None]
 
 
-def checks(e):
-    """Sentences on how far an effect that is drawn can be trusted."""
-    return [text for text in (SAY(block, e=e) for block in CHECKS) if text]
-
-
 def all_checks(found):
-    """The checks of every effect that is drawn, as lists."""
+    """How far every effect that is drawn can be trusted, as lists."""
     parts = []
     for e in drawn(found):
-        parts += [f"**{SAY('label', e=e)}**", "\n".join(f"- {check}" for check in checks(e))]
+        checks = filter(None, (SAY(block, e=e) for block in CHECKS))
+        parts += [f"**{SAY('label', e=e)}**", "\n".join(f"- {check}" for check in checks)]
     return "\n\n".join(parts) or SAY("no_checks")
 
 
@@ -136,7 +111,7 @@ def use_of_fleet(table, limits):
         known=known,
         table=table,
         shares=table.head(1)[known[:3]].melt(var_name="kind", value_name="share"),
-        n_known=(table["coverage_share"] >= MIN_COVERAGE).sum(),
+        n_known=(table["coverage_share"] >= evidence.MIN_COVERAGE).sum(),
         limits=[{"kind": k, "share": share} for k, share in limits.items() if k in known],
     )
 

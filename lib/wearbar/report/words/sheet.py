@@ -2,7 +2,7 @@
 
 import math
 import re
-from functools import cache
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -18,13 +18,14 @@ from wearbar.report.words import action_pages
 from wearbar.report.words.action_pages import due_points, overs, title_at
 
 EXAMPLE = "EXAMPLE, NOT FOR USE"
-SPARE_ROWS = 2
 NO_DISTANCE = ("hours", "none")  # meters
 PLACES = {"left-shoulder": "left", "right-shoulder": "right"}
 PLACES |= {name: name for name in ("centre", "inner", "outer")}
 STAGES = {"cold": "Engine cold", "safety": "Safety work", "other": "Other work"}
 STAGES |= {"warm": "Engine warm", "last": "Last"}
 UNITS_OF = {"thickness": "mm", "elongation": "%", "slack": "mm", "top-up": "mL"}
+# the steps and torques that end wheel, brake and chain work
+CLOSINGS = places.read_toml("shared", "words", "visit_sheet.toml")["closing"]
 
 
 def _exact(x):
@@ -33,7 +34,8 @@ def _exact(x):
 
 SAY = words_of(
     "visit_sheet",
-    **{"exact": _exact, "on_condition": ON_CONDITION, "of_wear": words_of("consumable_life")},
+    **{"exact": _exact, "on_condition": ON_CONDITION, "stale": STALE_DAYS},
+    of_wear=words_of("consumable_life"),
     of_job=words_of("interval_compliance"),
 )
 
@@ -66,47 +68,44 @@ def words(visit, log, show):
     """Everything that the sheet's template prints."""
     distance, hours = ("Odometer", show.units.distance), ("Hour meter", "h")
     boxes = {"hours": [hours], "both": [distance, hours], "none": []}.get(visit.meter, [distance])
-    said = line("odometer", show=show, visit=visit, boxes=boxes, stale=STALE_DAYS)
-    no_plan = plain(words_of("interval_compliance")("no_plan", log=log))
-    changes = ("where", "part", "since")
+    say = partial(line, show=show, visit=visit, log=log, boxes=boxes)
+    name, example = clean(visit.vehicle, 60), EXAMPLE if visit.is_example else ""
+    foot = " - ".join(filter(None, (f"{name}, {show.date(log.as_of)}", example)))
+    # for a string in a style: all but plain letters and digits as their numbers
+    foot = "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x}" for c in foot)
+    head = {"what": say("about"), "log": say("made"), "gone": say("gone"), "foot": foot}
+    depth = "1/32 in" if show.units.depth == "in32" else "mm"
+    units = UNITS_OF | {"depth": depth, "pressure": show.units.pressure}
+    dangers, others = (_told(rows, show) for rows in (visit.dangers, visit.others))
+    checks, rest = visit.checks, visit.tasks[~visit.tasks["is_full"]]
     return {
-        "head": _head(visit, log, show),
-        "dangers": _told(visit.dangers, show),
+        "head": head | {"vehicle": name},
+        "dangers": dangers,
         "clear": plain(action_pages.SAY("clear", missing=visit.missing).replace("**", "")),
         "blind": plain(action_pages.SAY("blind", missing=visit.missing)),
-        "others": [f"{what}: {stands}" for what, stands in _told(visit.others, show)],
-        "odometer": {"boxes": boxes, "said": said, "is_stale": visit.last.is_stale},
-        "example": EXAMPLE if visit.is_example else "",
+        "others": [f"{what}: {stands}" for what, stands in others],
+        "odometer": {"boxes": boxes, "said": say("odometer"), "is_stale": visit.last.is_stale},
+        "example": example,
         "blocks": _blocks(visit, log, show),
-        "later": _later(visit, log, show),
-        "nothing": line("nothing", show=show, visit=visit) if visit.has_plan else no_plan,
+        "later": [
+            f"{title_at(_title(code, visit), stands['where'])}: {stands['when']}"
+            for code, rows in rest[rest["done_by"].eq("")].groupby("task", sort=False)
+            for stands in _stands(rows, log, show)
+        ],
+        "nothing": say("nothing"),
         "have": _have(visit),
         "worn": _cells(visit.worn, "worn", ("part", "state", "read", "limit", "look"), show=show),
-        "reads": [_read(row, log.as_of, show) for row in visit.reads.to_dict("records")],
-        "no_reads": line("no_reads", has_parts=visit.has_parts, boxes=boxes),
-        "changes": _cells(visit.changes, "change", changes, show=show, boxes=boxes),
-        "spare": range(SPARE_ROWS),
-        "depth": _depth(show),
+        "reads": [_read(row, units, log.as_of, show) for row in visit.reads.to_dict("records")],
+        "no_reads": say("no_reads"),
+        "changes": _cells(
+            visit.changes, "change", ("where", "part", "since"), show=show, boxes=boxes
+        ),
+        "spare": range(2),
+        "depth": depth,
         "unit": "" if visit.meter in NO_DISTANCE else show.units.distance,
         "rechecks": _rechecks(visit, show),
-        "checks": [
-            {"name": clean(row["title"], 80), **_steps(row)}
-            for row in visit.checks.to_dict("records")
-        ],
-        "laid_up": line("laid_up", show=show, stay=visit.laid_up),
-    }
-
-
-def _head(visit, log, show):
-    day, name = show.date(log.as_of), clean(visit.vehicle, 60)
-    foot = f"{name}, {day}{f' - {EXAMPLE}' if visit.is_example else ''}"
-    return {
-        "vehicle": name,
-        "what": line("about", visit=visit),
-        "log": line("made", log=clean(log.name), day=day, fingerprint=log.sha256[:12]),
-        "gone": line("gone", show=show, day=visit.disposed),
-        # for a string in a style: all but plain letters and digits as their numbers
-        "foot": "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x}" for c in foot),
+        "checks": [_steps(row) | {"name": clean(row["title"], 80)} for _, row in checks.iterrows()],
+        "laid_up": say("laid_up"),
     }
 
 
@@ -121,14 +120,9 @@ def _cells(rows, table, columns, **more):
     return list(zip(*(column_of(SAY, f"{table}_{c}", rows, **more) for c in columns), strict=True))
 
 
-def _depth(show):
-    return "1/32 in" if show.units.depth == "in32" else "mm"
-
-
-def _read(row, as_of, show):
+def _read(row, units, as_of, show):
     """One reading to take: where, what, the last one, the limit, blanks, boxes to tick."""
-    unit = UNITS_OF | {"depth": _depth(show), "pressure": show.units.pressure}
-    unit, names = unit.get(row["quantity"]), ("where", "what", "last", "limit")
+    unit, names = units.get(row["quantity"]), ("where", "what", "last", "limit")
     said = {name: line(f"read_{name}", show=show, as_of=as_of, **row) for name in names}
     if row["category"] == "engine-oil":
         return said | {"blanks": [("level", ""), ("added", unit)], "boxes": ("cold", "hot")}
@@ -151,16 +145,16 @@ def _blocks(visit, log, show):
         row = rows.iloc[0]
         covered = visit.tasks.loc[visit.tasks["done_by"] == code, "task"].drop_duplicates()
         torques, steps = _closing(row, visit.kind)
-        source = "" if pd.isna(row["source"]) or is_example(row["source"]) else row["source"]
+        is_sourced = pd.notna(row["source"]) and not is_example(row["source"])
         block = {
             "name": _title(code, visit),
             "stage": "" if row["stage"] == last else STAGES[row["stage"]],
             "code": clean(code, 80),
-            "safety": bool(row["safety"] is True or row["safety"] == 1.0),
+            "safety": bool(row["safety"] == 1),
             "stands": _stands(rows, log, show),
             "also": listing([_title(c, visit, within=True) for c in covered]),
             "hours": f"{number(row['hours'], 1)} h" if pd.notna(row["hours"]) else "",
-            "source": clean(source, 80),
+            "source": clean(row["source"], 80) if is_sourced else "",
             "figures": [_figure(f, show) for f in (*row["figures"], *torques)],
         }
         told.append(block | _steps(row, steps))
@@ -174,11 +168,6 @@ def _steps(row, more=()):
     return {"steps": [clean(step, 200) for step in (*row["steps"], *more)], "caution": caution}
 
 
-@cache
-def _closings():
-    return places.read_toml("shared", "words", "visit_sheet.toml")["closing"]
-
-
 def _closing(task, kind):
     """(torques, steps) that end wheel, brake and chain work and no plan names: blanks alone."""
     part = "" if pd.isna(task["part"]) else task["part"]
@@ -186,7 +175,7 @@ def _closing(task, kind):
     named = " ".join(f["name"] for f in task["figures"]).casefold()
     said = " ".join(task["steps"]).casefold()
     torques, steps = [], []
-    for work in _closings():
+    for work in CLOSINGS:
         is_about = words.intersection(work["words"]) and words.isdisjoint(work["but"])
         if is_about and task["action"] in work["actions"]:
             torques += work["torques"].get(kind, work["torques"]["other"])
@@ -226,16 +215,6 @@ def _figure(figure, show):
         "source": clean(figure["source"], 80),
         "is_example": is_example(figure["source"]),
     }
-
-
-def _later(visit, log, show):
-    """What comes later and has no room for its steps, a line each."""
-    rest = visit.tasks[~visit.tasks["is_full"] & visit.tasks["done_by"].eq("")]
-    return [
-        f"{title_at(_title(code, visit), stands['where'])}: {stands['when']}"
-        for code, rows in rest.groupby("task", sort=False)
-        for stands in _stands(rows, log, show)
-    ]
 
 
 def _have(visit):
