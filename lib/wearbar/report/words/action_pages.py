@@ -23,7 +23,6 @@ FOUND = """
     over_km over_hours value low high last read_date limit legal_limit
 """
 INDEX_ROWS = 12
-UNIT = "\x1f"  # between the parts of a key
 
 
 def told(rows, show):
@@ -70,35 +69,30 @@ def works(pairs):
     return ", ".join(title_at(title, ", ".join(filter(None, at))) for title, at in places.items())
 
 
-def by_vehicle(said):
-    """The list as printed: plain work of one vehicle and urgency in one row."""
-    same = said["evidence"].where(said["urgency"].isin(["overdue", "due"]), "")
-    work = said["vehicle"] + UNIT + said["urgency"] + same
-    key = work.where(said["kind"].eq("task"), said["rank"].astype(str))
-    rows = [_as_one(rows) for _, rows in said.groupby(key, sort=False)]
-    return pd.DataFrame(rows, columns=said.columns).sort_values("rank", ignore_index=True)
-
-
-def _as_one(rows):
-    """The first of rows with what all are about, and the soonest day and what tells it."""
-    row = rows.iloc[0].to_dict() | {"by": rows["by"].min()}
-    if len(rows) > 1:
-        pairs = zip(rows["title"], rows["position"], strict=True)
-        row["what"] = works((clean(title, 80), clean(place, 60)) for title, place in pairs)
-    if rows["evidence"].nunique() > 1:
-        soonest = rows.sort_values("by", kind="stable")["evidence"].iloc[0]
-        row["evidence"] = plain(SAY("soonest", evidence=soonest))
-    return row
-
-
 def found_rows(rows, show):
     """The whole list for findings.json: in words, and what a program needs in SI."""
     return told(rows, show)[FOUND.split()]
 
 
 def today(rows, show, coming=False):
-    """The printed rows of Today's list, or of what is coming."""
-    return by_vehicle(told(rows[rows["urgency"].eq("coming") == coming], show))
+    """The printed rows of Today's list, or of what is coming.
+
+    Plain work of one vehicle and urgency is one row: what all are about, and the soonest day and
+    what tells it.
+    """
+    said, joined = told(rows[rows["urgency"].eq("coming") == coming], show), []
+    own = said["rank"].mask(said["kind"].eq("task"), 0)  # what is no plain work stands alone
+    same = said["evidence"].where(said["urgency"].isin(["overdue", "due"]), "")
+    for _, alike in said.groupby([own, said["vehicle"], said["urgency"], same], sort=False):
+        row = alike.iloc[0].to_dict() | {"by": alike["by"].min()}
+        if len(alike) > 1:
+            pairs = zip(alike["title"], alike["position"], strict=True)
+            row["what"] = works((clean(title, 80), clean(place, 60)) for title, place in pairs)
+        if alike["evidence"].nunique() > 1:
+            soonest = alike.sort_values("by", kind="stable")["evidence"].iloc[0]
+            row["evidence"] = plain(SAY("soonest", evidence=soonest))
+        joined.append(row)
+    return pd.DataFrame(joined, columns=said.columns).sort_values("rank", ignore_index=True)
 
 
 def dangers_said(rows, missing):
@@ -119,15 +113,14 @@ def overdue_said(rows, show):
 
 
 def counted_now(rows):
-    """`counted` of what calls for work now, and of the rest that is not coming."""
+    """What calls for work now, counted by urgency, and the rest that is not coming.
+
+    The most urgent first: "do not drive 2, due 5".
+    """
     now = rows["urgency"].isin([*PRESSING, "recall"])
-    return counted(rows[now]), counted(rows[~now & rows["urgency"].ne("coming")])
-
-
-def counted(rows):
-    """How many rows stand under each urgency, the most urgent first: "do not drive 2, due 5"."""
-    n = rows["urgency"].value_counts()
-    return ", ".join(f"{u} {number(n[u])}" for u in URGENCY if n.get(u))
+    groups = (rows[now], rows[~now & rows["urgency"].ne("coming")])
+    counts = [group["urgency"].value_counts() for group in groups]
+    return [", ".join(f"{u} {number(n[u])}" for u in URGENCY if n.get(u)) for n in counts]
 
 
 def index_rows(said):
