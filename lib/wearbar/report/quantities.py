@@ -226,7 +226,7 @@ class Show:
 
     def height(self, x, quantity, decimals=None):
         """A part's depth, thickness or stretch."""
-        if _is_missing(x) or _is_missing(quantity):
+        if pd.isna(x) or pd.isna(quantity):
             return MISSING
         if quantity == "depth":
             return self.depth(x, decimals)

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from wearbar.outlook import CLASSES
+from wearbar.outlook.prices import CLASSES
 from wearbar.outlook.simulate import LEAST_BILLS
 from wearbar.report.quantities import MISSING
 from wearbar.report.template import words_of
