@@ -16,7 +16,7 @@ def words_in(show):
 
 
 def answer(year, totals, plan, show):
-    """(sentence, urgency): the year in a breath. totals: of `outlook.totals`, jobs, hours, money."""
+    """(sentence, urgency): the year in a breath. totals: of jobs, hours and money, by name."""
     has_tasks = len(year.ahead.rows) > 0
     block = "short_record" if not year.has_year else "answer" if has_tasks else "without_tasks"
     said = words_in(show)(block, year=year, plan=plan, has_tasks=has_tasks, **totals)

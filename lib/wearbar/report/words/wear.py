@@ -58,7 +58,7 @@ def on_now(on, lives):
 
 
 def now_table(on):
-    """Fitted parts for print: no distance left of one past its limit, no end far beyond its line."""
+    """Fitted parts for print: no distance left of one past its limit, no end far off its line."""
     left, high = on["left_km"], on["left_high_km"].astype(float)
     is_far = ~np.isfinite(high) | (high > 20 * left.clip(lower=1000))
     table = on.assign(left_high_km=on["left_high_km"].mask(is_far))
