@@ -731,17 +731,11 @@ TWO = "vehicle,kind,in_service,meter\nA,van,2020-01-01,none\nB,van,2020-01-01,no
 
 
 class TestHeads:
-    def test_a_line_that_says_comma_is_read_and_lines_keep_their_number(self, tmp_path):
-        log = logs.read_log(
-            folder(tmp_path / "log", fuel="sep=,\n" + FUEL + FILLS + "A,soon,1,x\n")
-        )
-        assert log.set_aside[["line", "value"]].values.tolist() == [[15, "soon"]]
-        assert log.tables["fuel"].index.tolist() == list(range(3, 15))
-
     @pytest.mark.parametrize(
         "head, says",
         [
-            ("sep=;\n", "line 1 says that ';' parts the cells; save it with commas"),
+            ("sep=;\n", "It has ';' where commas belong: save it with commas"),
+            ("sep=,\n", r"line 1 \('sep='\) is no header; it stands on line 2\. Delete the lines"),
             (
                 "My fills,,,\n",
                 r"line 1 \('my fills'\) is no header; it stands on line 2\. Delete the lines above",

@@ -53,8 +53,8 @@ class Law:
         found = found.assign(order=sign * found["limit"]).sort_values("order", kind="stable")
         found = found.drop_duplicates("row").set_index("row").reindex(asked.index)
         found = found.add_prefix("legal_").rename(columns={"legal_jurisdiction": "jurisdiction"})
-        found = found[["legal_limit", "legal_source", "jurisdiction", "legal_what"]]
-        return found.fillna(dict.fromkeys(found.columns[1:], "")).set_axis(rows.index)
+        blank = dict.fromkeys(["legal_source", "jurisdiction", "legal_what"], "")
+        return found[["legal_limit", *blank]].fillna(blank).set_axis(rows.index)
 
 
 @cache

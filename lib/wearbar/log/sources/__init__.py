@@ -28,16 +28,13 @@ def open_source(address):
         from wearbar.log.sources.database import open_database
 
         return open_database(str(address), folder)
-    path, give = Path(address), "give the folder, workbook or database address of a log."
-    try:
-        is_folder, is_there = path.is_dir(), path.is_file()
-    except (OSError, ValueError):
-        raise LogError(f"{str(path)!r} can't be opened; {give}") from None
-    if is_folder:
+    path = Path(address)
+    if not _exists(path):
+        give = "give the folder, workbook or database address of a log."
+        raise LogError(f"There is no {str(path)[:200]}; {give}")
+    if path.is_dir():
         return _open_folder(path)
-    if not is_there:
-        raise LogError(f"There is no {path}; {give}")
-    if path.suffix.casefold() in WORKBOOKS:
+    if path.is_file() and path.suffix.casefold() in WORKBOOKS:
         from wearbar.log.sources.workbook import open_workbook
 
         return open_workbook(path)

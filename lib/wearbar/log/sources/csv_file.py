@@ -14,7 +14,6 @@ from wearbar.log.sources.raw import LogError, Raw, header_names, raw_of_rows
 _PRINTABLE = bytes(range(0x20, 0x7F)) + b"\r\n"
 _STRAY_QUOTE = re.compile(rb'"(?<![,\r\n]")(?![,\r\n])')
 _DAY = re.compile(r",\d{4}-\d{2}-\d{2},")
-_SAYS = re.compile(rb'"?sep=([^\r\n])"?[,;\t]*\r?\n', re.IGNORECASE)
 _SAVE = "save it as CSV (UTF-8, comma)."
 _NOT_CSV = {
     b"PK\x03\x04": "a zip archive or an Excel workbook",
@@ -31,13 +30,7 @@ def read_csv(path, where):
     data = _utf8(path.read_bytes(), where)
     if not data or data.isspace():
         raise LogError(f"{where} is empty; write its header row, or delete the file.")
-    said = _SAYS.match(data)
-    if said and said[1] != b",":
-        sign = said[1].decode("utf-8", "replace")
-        mend = "save it with commas, or turn it into a log with wearbar adopt."
-        raise LogError(f"{where}, line 1 says that {sign!r} parts the cells; {mend}")
-    data, above = (data[said.end() :], 1) if said else (data, 0)  # lines above the header
-    raw = _quick(data, where, above) or _patient(data, where, above)
+    raw = _quick(data, where) or _patient(data, where)
 
     # rows with nothing in any cell (spreadsheets leave them) are no rows
     filled = np.isin(raw.lines, list(raw.beyond))
@@ -62,7 +55,7 @@ def _utf8(data, where):
     return data.removeprefix(b"\xef\xbb\xbf")
 
 
-def _quick(data, where, above):
+def _quick(data, where):
     """One pass by pyarrow; None where rows and lines don't match, or the file is odd in any way."""
     head = data[: data.find(b"\n") + 1 or len(data)]
     quotes = data.count(b'"')
@@ -87,13 +80,13 @@ def _quick(data, where, above):
         return None
     columns = dict(zip(names, table.columns, strict=True))
     plain = data.isascii() and not data.translate(None, _PRINTABLE)
-    return Raw(columns, np.arange(2, lines + 1) + above, plain=plain)
+    return Raw(columns, np.arange(2, lines + 1), plain=plain)
 
 
-def _patient(data, where, above):
+def _patient(data, where):
     csv.field_size_limit(2**31 - 1)
     lines = io.StringIO(data.decode("utf-8", "replace"), newline="").readlines()
-    rows, numbers, problems = _rows(lines, above)
+    rows, numbers, problems = _rows(lines)
     if not rows:
         why = "a quote in the header is never closed; mend the header row"
         raise LogError(f"{where}, line 1: {why}.")
@@ -102,15 +95,12 @@ def _patient(data, where, above):
         raise LogError(f"{where}, line 1 is blank; the header row must stand there.")
     rows = dict(zip(numbers[1:], rows, strict=True))
     raw = raw_of_rows(names, rows)
-    short = [
-        (line, names[len(row)], "", "row-short")
-        for line, row in rows.items()
-        if len(row) < len(names)
-    ]
+    width = len(names)
+    short = [(n, names[len(row)], "", "row-short") for n, row in rows.items() if len(row) < width]
     return replace(raw, problems=(*problems, *raw.problems, *short))
 
 
-def _rows(lines, above):
+def _rows(lines):
     """(rows of cells, the line of each, problems); where quotes don't close, a line is a row."""
     rows, numbers, problems, start = [], [], [], 0
     while start < len(lines):
@@ -118,13 +108,13 @@ def _rows(lines, above):
         try:
             for row in reader:
                 if rows and reader.line_num > begun + 1 and _swallows(row, rows):
-                    opened, last = above + start + begun + 1, above + start + reader.line_num
+                    opened, last = start + begun + 1, start + reader.line_num
                     told = f"the quote opened on line {opened} closes on line {last}"
                     remedy = [f"{told}: close it where its cell ends"]
                     raise csv.Error
                 if row or not rows:
                     rows.append(row)
-                    numbers.append(above + start + begun + 1)
+                    numbers.append(start + begun + 1)
                 begun = reader.line_num
             break
         except csv.Error:
@@ -133,8 +123,8 @@ def _rows(lines, above):
             line = lines[start + begun].rstrip("\r\n")
             start += begun + 1
             rows.append(line.split(","))
-            numbers.append(above + start)
-            problems.append((above + start, "", line[line.find('"') :], "open-quote", *remedy))
+            numbers.append(start)
+            problems.append((start, "", line[line.find('"') :], "open-quote", *remedy))
     return rows, numbers, problems
 
 
