@@ -42,7 +42,7 @@ def source_in(name, where, kind, held, read, folder):
             raise LogError(f"{where}: {kind} log must have the columns key and value.")
         rows = zip(columns["key"].to_pylist(), columns["value"].to_pylist(), strict=True)
         said = {key.strip().casefold(): value for key, value in rows if None not in (key, value)}
-        header = said or header
+        header = {key: value for key, value in said.items() if key != "key"} or header
     tables = {table: partial(read, found[table]) for table in TABLES if table in found}
     strange = tuple(f"{kind} {one}" for table, one in found.items() if table not in TABLES)
     return Source(name, header, tables, strange, folder)

@@ -25,6 +25,9 @@ def open_workbook(path):
     _all_there(path, book)
 
     def read(sheet):
+        if table_of(sheet) == "log":  # whose first line need not name its columns
+            rows = _rows(book[sheet], f"{path.name}, sheet {sheet}")
+            return raw_of_rows(["key", "value"], dict(enumerate(rows)))
         return raw_of_rows(*_cells(path, book, sheet))
 
     return source_in(path.stem, path.name, "sheet", book.sheetnames, read, path.parent)
