@@ -32,17 +32,12 @@ def account(log, readings):
     """The `Account` of a log: each vehicle from the day it was acquired to the day it was disposed
     of, within the log's first day and its as_of."""
     path, vehicles = usage.path_of(readings), log.tables["vehicles"]
-    fleet = vehicles[["vehicle", "kind", "disposal"]].assign(
-        start=log.record_periods["begin"],
-        end=log.record_periods["end"],
-        meter=vehicles["meter"].fillna("distance"),
-    )
-    fleet = fleet[fleet["start"] <= fleet["end"]].reset_index(drop=True)
+    fleet = vehicles[["vehicle", "kind", "disposal"]].assign(meter=vehicles["meter"])
+    fleet = fleet.fillna({"meter": "distance"}).join(log.record_periods)
+    fleet = fleet.rename(columns={"begin": "start"}).query("start <= end").reset_index(drop=True)
     fleet["site"] = usage.site_at(log, fleet["vehicle"], fleet["end"])
     fleet["days"] = (fleet["end"] - fleet["start"]).dt.days + 1
-    fleet = pd.concat(
-        [fleet, exposure(path, fleet["vehicle"], fleet["start"], fleet["end"])], axis=1
-    )
+    fleet = fleet.join(exposure(path, fleet["vehicle"], fleet["start"], fleet["end"]))
 
     days = fleet.set_index("vehicle")[["start", "end", "known_from", "known_to"]]
     lines = money_lines(log).join(days, on="vehicle")

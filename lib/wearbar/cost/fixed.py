@@ -30,5 +30,4 @@ def fixed_gaps(log, vehicles):
     gaps = pd.DataFrame(found, columns=["year", "category", "days"]).astype({"days": int})
     by = gaps[gaps["days"] > LEAST].groupby(["year", "category"])["days"]
     made = by.agg(["size", "sum"]).reset_index().set_axis(GAPS, axis=1)
-    order = {"by": ["days", "year", "category"], "ascending": [False, True, True]}
-    return made.sort_values(**order, ignore_index=True)
+    return made.sort_values("days", ascending=False, kind="stable", ignore_index=True)

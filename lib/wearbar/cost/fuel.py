@@ -39,16 +39,11 @@ def tanks(log, readings):
     fuel["ends"] = fuel["filled_to"].fillna("full").eq("full") & fuel["at_km"].notna()
     fuel["number"] = fuel.groupby(series)["ends"].cumsum() - fuel["ends"]
     fuel["missing"] = fuel["unrecorded_before"].eq("yes") | fuel["volume_l"].isna()
-    fuel["closed_km"] = fuel["at_km"].where(fuel["ends"])
-    made = fuel.groupby([*series, "number"], as_index=False).agg(
-        date=("date", "last"),
-        volume_l=("volume_l", "sum"),
-        is_closed=("ends", "any"),
-        missing=("missing", "any"),
-        at_km=("closed_km", "max"),
-    )
+    fuel["at_km"] = fuel["at_km"].where(fuel["ends"])
+    how = {"date": "last", "volume_l": "sum", "ends": "any", "missing": "any", "at_km": "max"}
+    made = fuel.groupby([*series, "number"], as_index=False).agg(how)
     made["distance_km"] = made["at_km"] - made.groupby(series)["at_km"].shift()
-    made = made[made["is_closed"] & (made["number"] > 0)]
+    made = made[made["ends"] & (made["number"] > 0)]
     usable = made["distance_km"].gt(0) & ~made["missing"]
     made["l_per_100km"] = 100 * made["volume_l"] / made["distance_km"].where(usable)
     own = made.groupby(series)["l_per_100km"]

@@ -7,9 +7,7 @@ from scipy import stats
 from wearbar.log.keys import look_up
 from wearbar.stats.estimate import Estimate, ratios, refused, shrink, untold
 
-COST = """
-    cost_per_km low high n distance_km amount days bills share cost_per_day known_share
-"""
+COST = "cost_per_km low high n distance_km amount days bills share cost_per_day known_share"
 MIN_DAYS, YEAR_DAYS = 91, 365  # of record: for a cost by distance or day; for a year's distance
 MIN_BILLS = 30  # rows with money, for limits: of fewer, 90% hold 40 times in 100 in simulation
 MIN_KNOWN = 0.8  # of rows with their money: below it a cost per distance is refused

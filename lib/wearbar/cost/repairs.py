@@ -39,12 +39,8 @@ def repair_visits(account, log, readings):
     for_repair = lines["source"].eq("fitted") & lines["why"].isin(["defect", "advice"])
     lines = lines[for_repair | lines["category"].eq("repairs")]
     own = lines["vehicle"].astype(str) + "|" + lines["date"].astype(str)
-    made = lines.groupby(lines["visit"].fillna(own).to_numpy()).agg(
-        vehicle=("vehicle", "first"),
-        date=("date", "min"),
-        amount=("amount", "sum"),
-        is_free=("is_free", "all"),
-    )
+    how = {"vehicle": "first", "date": "min", "amount": "sum", "is_free": "all"}
+    made = lines.groupby(lines["visit"].fillna(own).to_numpy()).agg(how)
     made = made.sort_values(["vehicle", "date"], ignore_index=True)
     made["age_years"] = _age(log, made["vehicle"], made["date"])
     made["distance_km"] = usage.distance_at(readings, made["vehicle"], made["date"])["distance_km"]

@@ -42,10 +42,8 @@ class Keeping:
 def cheapest_ages(fleet, lines, periods, values, born, confidence=0.9):
     """`cheapest_age` of each kind in `fleet` (`vehicle, kind`): a list, by name of kind."""
     kind = look_up(periods["vehicle"], fleet.set_index("vehicle")["kind"]).to_numpy()
-    return [
-        cheapest_age(name, lines, some, values, born, confidence)
-        for name, some in periods.groupby(kind)
-    ]
+    kinds = periods.groupby(kind)
+    return [cheapest_age(name, lines, own, values, born, confidence) for name, own in kinds]
 
 
 def cheapest_age(kind, lines, periods, values, born, confidence=0.9, samples=1000):
@@ -106,13 +104,12 @@ def _cells(lines, periods, born, cars):
     edges = np.arange(steps + 1) * STEP_YEARS
     first, last = (periods[c].to_numpy()[:, None] for c in ("from_years", "to_years"))
     overlap = np.minimum(last, edges[1:]) - np.maximum(first, edges[:-1])
-    years = np.zeros((len(cars), len(edges) - 1))
+    years, cost = np.zeros((2, len(cars), len(edges) - 1))
     np.add.at(years, cars.get_indexer(periods["vehicle"]), np.clip(overlap, 0, None))
     lines = lines[lines["category"].isin(AGE_CATEGORIES) & lines["vehicle"].isin(cars)]
     lines = lines.dropna(subset=["amount", "date"])
     age = (lines["date"] - look_up(lines["vehicle"], born)).dt.days / YEAR_DAYS
     step = np.clip((age / STEP_YEARS).astype(int), 0, years.shape[1] - 1)
-    cost = np.zeros_like(years)
     np.add.at(cost, (cars.get_indexer(lines["vehicle"]), step), lines["amount"].to_numpy())
     return years, np.where(years > 0, cost, 0.0), edges
 

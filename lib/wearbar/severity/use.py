@@ -17,10 +17,9 @@ USE = {
 }
 COVERED = [f"{name}_coverage_share" for name in SHARES]
 MIN_SPREAD = 0.05  # of shares between vehicles
-SUPPORTED = """
-    plan code title category exposure share_easy share_hard wear_ratio lower_ratio plan_km severe_km
-    supported_km is_sooner
-"""
+EVIDENCE = ["category", "exposure", "share_easy", "share_hard", "wear_ratio", "lower_ratio"]
+SUPPORTED = ["plan", "code", "title", *EVIDENCE]
+SUPPORTED += ["plan_km", "severe_km", "supported_km", "is_sooner"]
 
 
 def by_vehicle(log, readings):
@@ -115,7 +114,7 @@ def supported(found, plan, limits, unit_km=1.0):
     """
     shown = [e for e in found if e.is_shown and e.points is not None]
     if not shown or plan is None:
-        return pd.DataFrame(columns=SUPPORTED.split())
+        return pd.DataFrame(columns=SUPPORTED)
     tasks = plan.tasks[plan.tasks["valid_to"].isna() & plan.tasks["every_km"].notna()]
     tasks = tasks[["plan", "code", "title", "part", "every_km", "severe_km"]]
     rows = []
@@ -125,17 +124,16 @@ def supported(found, plan, limits, unit_km=1.0):
         easy, hard = share[share < cut].mean(), share[share >= cut].mean()
         ratio, lower = (added_up(k, easy, hard) for k in (e.additive.value, e.additive_lower))
         lower = min(lower, e.log_linear_lower ** ((hard - easy) / e.step))
-        rows.append((e.category, e.exposure, e.p_holm, easy, hard, ratio, lower))
-    names = ["category", "exposure", "p_holm", "share_easy", "share_hard"]
-    rows = pd.DataFrame(rows, columns=[*names, "wear_ratio", "lower_ratio"])
+        rows.append((e.category, e.exposure, easy, hard, ratio, lower, e.p_holm))
+    rows = pd.DataFrame(rows, columns=[*EVIDENCE, "p_holm"])
     table = tasks.rename(columns={"every_km": "plan_km"}).merge(rows, how="cross")
     both = zip(table["code"], table["category"], strict=True)
-    by_code = np.array([code.startswith(category) for code, category in both], bool)
-    table = table[(table["part"] == table["category"]) | by_code]
+    is_of = [code.startswith(category) for code, category in both]
+    table = table[(table["part"] == table["category"]) | np.array(is_of, bool)]
     evidence = table["plan_km"] / table["lower_ratio"] / unit_km
     place = 10.0 ** (np.floor(np.log10(evidence)) - 1)  # down to two figures
     evidence = np.floor(evidence / place + 1e-9) * place * unit_km
     evidence = evidence.where((table["lower_ratio"] > 1) & (table["p_holm"] < 0.05))
     planned = table[["plan_km", "severe_km"]].min(axis=1)
     table = table.assign(supported_km=np.fmin(planned, evidence), is_sooner=evidence < planned)
-    return table[SUPPORTED.split()]
+    return table[SUPPORTED]
