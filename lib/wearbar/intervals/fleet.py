@@ -62,7 +62,7 @@ class Fleet:
         meter = v["meter"].fillna("distance").to_numpy()  # whether km, hours are counted:
         self.counts = np.stack([np.isin(meter, [name, "both"]) for name in ("distance", "hours")])
         self.on_ladder = series["measured_from"].ne("done").to_numpy(dtype=bool)
-        self.duty = duty_of(log, series, vehicles, self.distance, readings)
+        self.duty = duty_of(log, vehicles, self.distance, readings)
         self.acts = self._placed(acts_of(log, series, rules))
         work, fitted = log.tables["work"], log.tables["fitted"]
         known = [known_on(work["date"], work["recorded"])]
