@@ -1,8 +1,8 @@
 """Was the work on time, and what is due.
 
 `schedule` is the loop that says when one task of one vehicle falls due, rule by rule, over what
-`done`, `fleet` and `events` lay out; `occasion` judges what came of it. `item` and `failed` are
-what has a due point of its own. `rates` and `today` speak of both.
+`done` and `fleet` lay out; `occasion` judges what came of it. `item` and `failed` are what has a
+due point of its own. `rates` and `today` speak of both.
 """
 
 from wearbar.intervals.item import GRAVE, items
@@ -25,7 +25,6 @@ from wearbar.intervals.rates import (
     rate,
     sites_told,
 )
-from wearbar.intervals.reminder import reminder_drift
 from wearbar.intervals.today import (
     FORECAST_DAYS,
     Earlier,
@@ -36,6 +35,7 @@ from wearbar.intervals.today import (
     overdue,
     put_off,
     rate_change,
+    reminder_drift,
     seen,
     since_then,
     untold,

@@ -1,8 +1,7 @@
 """The limits of a plan's tasks, due points of many at once (of one: `schedule`), and the state of
-open work. An axis is what is counted: km, hours, day
-(days since 1970-01-01), all floats, NaN where there is no limit (R17: hours are a limit like the
-others). `Limits` holds one column an occasion; points are arrays of shape (4, 3, n): DUE, EARLY,
-LATE, SPAN by axis by occasion. Edges belong to the window. Common practice, no source.
+open work. An axis is what is counted: km, hours, day (since 1970-01-01), all floats, NaN where
+there is no limit (R17). Points are arrays of shape (4, 3, n): DUE, EARLY, LATE, SPAN by axis by
+occasion. Edges belong to the window. Common practice, no source.
 """
 
 from dataclasses import dataclass
@@ -10,7 +9,6 @@ from math import nan
 from typing import NamedTuple
 
 import numpy as np
-import pandas as pd
 
 from wearbar.usage.distance import as_days
 
@@ -25,9 +23,7 @@ STATES = np.array(["before-window", "in-window", "due", "past-window"])
 
 
 @dataclass(frozen=True)
-class Limits:
-    """Limits of n occasions."""
-
+class Limits:  # of n occasions
     every: np.ndarray  # (4, n): km, hours, days, months
     share: np.ndarray  # (2, n): the window as shares of the interval, early and late
     amount: np.ndarray  # (3, n): km, hours, days on both sides, where a share is NaN
@@ -49,29 +45,29 @@ class Limit(NamedTuple):
 
 
 class Rules:
-    """The limits of each row of a plan's tasks (as of `done.series_of`). By that row: has_severe,
-    ever_severe (a version of its task has), has_first, first_axes (of which axes), expires
-    (measured from an expiry), from_first_reading (what is not known counts from there), starts (the
-    day on which it begins to hold)."""
+    """The limits of each row of a plan's tasks (as of `done.series_of`), and what else holds by
+    it."""
 
     def __init__(self, rules):
-        self._every = {}
+        self._every, self._known = {}, {}
         for kind in ("first", "every", "severe"):
             every = rules[[f"{kind}_{unit}" for unit in UNITS]].to_numpy(dtype=float)
             self._every[kind] = np.where(every > 0, every, np.nan)
         self._share = rules[["early_share", "late_share"]].to_numpy(dtype=float)
         amounts = rules[[f"tolerance_{unit}" for unit in UNITS[:3]]]
-        self._amount, self._known = amounts.fillna(0.0).to_numpy(dtype=float), {}
-        first = np.isfinite(self._every["first"])
+        self._amount = amounts.fillna(0.0).to_numpy(dtype=float)
+        first = np.isfinite(self._every["first"])  # which axes have a first limit
         self.first_axes = np.column_stack([first[:, :2], first[:, 2:].any(axis=1)])
         self.has_first = first.any(axis=1)
         self.has_severe = np.isfinite(self._every["severe"]).any(axis=1)
+        # a version of its task has
+        self.ever_severe = np.isin(rules["key"], rules["key"][self.has_severe])
         self.expires = rules["measured_from"].eq("expiry").to_numpy(dtype=bool)
-        by_key = pd.Series(self.has_severe).groupby(rules["key"].to_numpy())
-        self.ever_severe = by_key.transform("any").to_numpy(dtype=bool)
-        first = ~rules.duplicated("key").to_numpy()
-        self.starts = np.where(first, 0.0, as_days(rules["valid_from"]))
+        # the day on which it begins to hold
+        is_first = ~rules.duplicated("key").to_numpy()
+        self.starts = np.where(is_first, 0.0, as_days(rules["valid_from"]))
         self._begin = rules["key"].to_numpy() * FAR + self.starts
+        # what is not known counts from there
         self.from_first_reading = rules["unknown_history"].eq("from-first-reading").tolist()
 
     def in_force(self, key, day):
@@ -98,11 +94,10 @@ class Rules:
             found = self.many(own[0], own[1] > 0, own[2] > 0, np.array(counts)[:, None])
             km, hours, days, months = np.nan_to_num(found.every[:, 0]).tolist()
             at = rule if window is None else window
-            every = ((km, 0), (hours, 0), (days, int(months)))
-            windows = ((*self._share[at].tolist(), amount) for amount in self._amount[at].tolist())
+            every, shares = ((km, 0), (hours, 0), (days, int(months))), self._share[at].tolist()
             self._known[key] = tuple(
-                Limit(*of, *width, axis == DAY) if any(of) else None
-                for axis, of, width in zip(AXES, every, windows, strict=True)
+                Limit(*of, *shares, amount, axis == DAY) if any(of) else None
+                for axis, of, amount in zip(AXES, every, self._amount[at].tolist(), strict=True)
             )
         return self._known[key]
 

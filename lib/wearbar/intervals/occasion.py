@@ -12,8 +12,7 @@ from wearbar import usage
 from wearbar.intervals import due
 from wearbar.intervals.done import PLAIN
 from wearbar.intervals.due import DAY, DUE, EARLY, EPS, HOURS, KM, LATE, SPAN
-from wearbar.intervals.events import occasions_due
-from wearbar.intervals.fleet import Fleet
+from wearbar.intervals.fleet import Fleet, occasions_due
 from wearbar.log.schema import TEXT
 from wearbar.usage.distance import as_dates, as_days, known_on, last_not_above
 from wearbar.usage.rates import merged

@@ -17,18 +17,14 @@ ONCE = (1, 1, 1)
 EPOCH = date(1970, 1, 1).toordinal()
 
 
-class Task(NamedTuple):
-    """What holds for a series."""
-
+class Task(NamedTuple):  # what holds for a series
     counts: tuple  # whether the vehicle counts km, hours
     joined: tuple  # km, hours and day since when it is ours
     is_new: bool  # its task came into the plan after that
     on_ladder: bool  # not measured from the work
 
 
-class Event(NamedTuple):
-    """What an occasion hangs from and how it ended."""
-
+class Event(NamedTuple):  # what an occasion hangs from and how it ended
     row: int  # of the events
     act: int  # where it counts from (-1: new, or in service)
     base: tuple  # km, hours and day of that
@@ -71,16 +67,14 @@ def point(base, nth, limit):
         return nan, nan, nan, nan
     due = _rung(base, nth, limit)
     span = due - (base if nth == 1 else _rung(base, nth - 1, limit))
-    _, _, early, late, amount, is_day = limit
-    early = early * span if early == early else amount
-    late = late * span if late == late else amount
-    if is_day:
+    shares = limit.early_share, limit.late_share
+    early, late = (limit.amount if share != share else share * span for share in shares)
+    if limit.is_day:
         early, late = floor(early + 1e-9), floor(late + 1e-9)
     return due, due - early, due + late, span
 
 
 def points(base, times, limits):
-    """The point of each axis."""
     return [point(*of) for of in zip(base, times, limits, strict=True)]
 
 
@@ -151,14 +145,12 @@ def _taken_over(event, task, plan, base, now, basis):
     from then: nobody is late before."""
     at, is_origin = task.joined, event.act < 0
     regular = plan.limits(event.rule, task.counts, False, event.since <= event.begin)
+    stands, onward = points(base, ONCE, regular), points(at, ONCE, regular)
     lost = any(regular[a] is not None and base[a] != base[a] for a in AXES)
     if not lost and not _passed(now, at):
         return now, basis
-    if is_origin and task.is_new and not lost:
-        stands = points(base, ONCE, regular)
-        if not _passed(stands, at):
-            return stands, "regular"
-    onward = points(at, ONCE, regular)
+    if is_origin and task.is_new and not lost and not _passed(stands, at):
+        return stands, "regular"
     if is_origin and not task.is_new and plan.from_first_reading[event.rule]:
         return onward, "first-reading"
     name = "joined" if not is_origin else "new-plan" if task.is_new else "unknown-history"
@@ -171,8 +163,7 @@ def _learned(event, task, plan, base, times, limits, change, now, basis):
     day, rule, name, at = change
     is_first = event.is_first and name != "severe"
     other = plan.limits(rule, task.counts, is_first, event.since <= day)
-    ladder = zip(base, times, limits, strict=True)
-    new = points(*_carried_on(ladder, other), other)
+    new = points(*_carried_on(zip(base, times, limits, strict=True), other), other)
     if name == "severe":
         new = [p if q[DUE] > p[DUE] else q for p, q in zip(now, new, strict=True)]
     # a tighter limit comes at the later of its point and `at`: nobody is late before they could
