@@ -44,8 +44,7 @@ def rate(found, confidence=0.9):
     counted = found[found["in_rate"]]
     unit = counted["vehicle"] if counted["vehicle"].nunique() > 1 else visit_day(counted)
     by = (counted["outcome"] != "late").groupby(unit).agg(["sum", "size"])
-    several = by.index if len(by) > 1 else None
-    made = proportion(by["sum"], by["size"], several, confidence)
+    made = proportion(by["sum"], by["size"], by.index, confidence)
     return replace(made, note=CAUTIOUS) if 0 < len(by) < MANY else made
 
 
@@ -89,17 +88,16 @@ def differences(found, by, rng=None):
     `attrs["unknown"]`: jobs whose group is not known. `attrs["p_all"]`: of vehicles, that all are
     alike.
     """
-    counted = found[found["in_rate"]].assign(won=lambda f: f["outcome"] != "late")
+    counted = found[found["in_rate"]].assign(won=found["outcome"] != "late")
     none, unknown = pd.DataFrame(columns=[by, *COLUMNS]), int(counted[by].isna().sum())
     none.attrs.update(reason="groups", unknown=unknown)
-    counted = counted.dropna(subset=[by])
     if (counted[by].value_counts() >= CLEAR_JOBS).sum() < 2:
         return none
     if by == "site":
         small = untold(counted.groupby("site", observed=True)["vehicle"].nunique())
         counted = counted[~counted["site"].isin(small.index[small])]
     none.attrs.update(reason="units")
-    units = _units(counted, by)
+    units = _units(counted.dropna(subset=[by]), by)
     sums = units.groupby(by)["n"].agg(["sum", "size"])
     kept = sums.index[(sums["sum"] >= CLEAR_JOBS) & (sums["size"] > 1)]
     if len(kept) < 2:
@@ -119,9 +117,8 @@ def differences(found, by, rng=None):
 def _units(counted, by):
     """One row a unit and group: `unit, by, n, won`. A vehicle is at the site where most of its jobs
     were."""
-    unit = counted["vehicle"]
-    if by == "vehicle":
-        unit = unit.astype(str) + visit_day(counted).dt.strftime(" %Y-%m-%d").fillna("")
+    visit = counted["vehicle"].astype(str) + visit_day(counted).dt.strftime(" %Y-%m-%d").fillna("")
+    unit = visit if by == "vehicle" else counted["vehicle"]
     units = counted.assign(unit=unit).groupby(["unit", by], observed=True)["won"]
     units = units.agg(n="size", won="sum").reset_index()
     if by == "task":
@@ -247,18 +244,12 @@ def first_limits(found):
     return counts.reset_index().sort_values("n", ascending=False, ignore_index=True)
 
 
-def _share(rows, is_so, confidence):
-    """Share of rows of which something is so: an `Estimate`, vehicles being clusters."""
-    several = rows["vehicle"] if rows["vehicle"].nunique() > 1 else None
-    return proportion(is_so.astype(float), np.ones(len(rows)), several, confidence)
-
-
 def late_for_want_of_use(found, confidence=0.9):
     """Share of late jobs whose date came first with less than half of the distance limit driven:
     little-used vehicles. `Estimate`."""
     late = found[found["in_rate"] & (found["outcome"] == "late") & found["interval_km"].notna()]
     little = (late["first_limit"] == "date") & (late["overrun_km"] < -late["interval_km"] / 2)
-    return _share(late, little, confidence)
+    return proportion(little, np.ones(len(late)), late["vehicle"], confidence)
 
 
 def early_work(found, confidence=0.9):
@@ -266,7 +257,8 @@ def early_work(found, confidence=0.9):
     that those gave away)."""
     counted = found[found["in_rate"]]
     is_early = counted["outcome"] == "early"
-    return _share(counted, is_early, confidence), counted.loc[is_early, "early_share"].median()
+    share = proportion(is_early, np.ones(len(counted)), counted["vehicle"], confidence)
+    return share, counted.loc[is_early, "early_share"].median()
 
 
 def first_services(found):
