@@ -85,7 +85,16 @@ def acts_of(log, series, rules):
     direct = did.merge(stands_for.dropna().astype(dict.fromkeys(on, TEXT)), on=on)
     direct = direct[["vehicle", "key", "has_places", *ACT, "restarts"]]
     direct["position"] = direct["position"].where(direct["has_places"])
-    acts = stacked([direct, _covered(log.plan, direct, keys)])
+    # what they also do, by the version of the plan in force that day (R10: never a statutory task,
+    # which a plan's covers do not hold)
+    own, ends = keys[["plan", "code", "key"]], log.plan.plans[["plan", "valid_from", "valid_to"]]
+    covers = log.plan.covers.merge(own, on=["plan", "code"]).merge(ends, on=["plan", "valid_from"])
+    covers = covers.merge(
+        own.set_axis(["plan", "covered", "other"], axis=1), on=["plan", "covered"]
+    )
+    also = direct.merge(covers[["key", "other", "valid_from", "valid_to"]], on="key")
+    in_force = ~(also["date"] < also["valid_from"]) & ~(also["date"] > also["valid_to"])
+    acts = stacked([direct, also[in_force].assign(key=also["other"])[direct.columns]])
     places = series[["vehicle", "key", "position"]].rename_axis("series").reset_index()
     acts = acts.merge(places, on=["vehicle", "key"], suffixes=("", "_of"))
     acts = acts[acts["position"].isna() | (acts["position"] == acts["position_of"]).astype(bool)]
@@ -126,19 +135,6 @@ def _mended(log, work):
     return acts.assign(odometer_km=np.nan, hours=np.nan, known=known)
 
 
-def _covered(plan, direct, keys):
-    """What the acts also do, by the version of the plan in force that day (R10: never a statutory
-    task, which a plan's covers do not hold)."""
-    own = keys[["plan", "code", "key"]]
-    other = own.rename(columns={"code": "covered", "key": "other"})
-    covers = plan.covers.merge(own, on=["plan", "code"]).merge(other, on=["plan", "covered"])
-    ends = plan.plans[["plan", "valid_from", "valid_to"]]
-    covers = covers.merge(ends, on=["plan", "valid_from"], how="left")
-    also = direct.merge(covers[["key", "other", "valid_from", "valid_to"]], on="key")
-    in_force = ~(also["date"] < also["valid_from"]) & ~(also["date"] > also["valid_to"])
-    return also[in_force].assign(key=also["other"])[direct.columns]
-
-
 def duty_of(log, vehicles, path, readings):
     """Whether the trailing 365 days met the plan's severe condition, as was known on that day.
 
@@ -154,7 +150,27 @@ def duty_of(log, vehicles, path, readings):
     asked = use[["code", "plan", "known"]].rename(columns={"known": "day"})
     asked = pd.concat([asked, asked.assign(day=asked["day"] + AGAIN)]).drop_duplicates()
     asked = asked[asked["day"] <= log.as_of].sort_values(["day", "code"], ignore_index=True)
-    told, gone = _told(asked, use, path, vehicles, readings)
+    # the distance of the year before each, by readings known then
+    last = days_of(asked["day"])
+    seen = readings.loc[readings["distance_km"].notna(), ["vehicle", "known", "date"]]
+    seen = seen.rename(columns={"known": "day"}).sort_values(["day", "date"], kind="stable")
+    seen["code"] = numbers_of(vehicles, seen["vehicle"])
+    seen["date"] = seen.groupby("code")["date"].cummax()
+    latest = pd.merge_asof(asked, seen, on="day", by="code")["date"]
+    until = np.minimum(days_of(latest), last)
+    begin, stop = within_readings(path, asked["code"], last - TRAILING, until)
+    gone = driven(path, asked["code"], begin, stop)
+    # the rows of `use` known by then and not a year old, with the `km` of each in that year
+    use = use.assign(known=days_of(use["known"]), opens=days_of(use["from"]) - 1)
+    use = use.assign(ends=days_of(use["to"])).select_dtypes("number")
+    both = asked[["code"]].assign(row=np.arange(len(last)), day=last).merge(use, on="code")
+    both = both[(both["known"] <= both["day"]) & (both["day"] < both["ends"] + TRAILING)]
+    begin, stop, own = begin[both["row"]], stop[both["row"]], both["distance_km"]
+    # what is not told by distance reaches no further than the readings
+    ends = both["ends"].clip(upper=stop).clip(lower=both["opens"]).where(own.isna(), both["ends"])
+    km = own.fillna(pd.Series(driven(path, both["code"], both["opens"], ends), both.index))
+    inside = (ends.clip(upper=stop) - both["opens"].clip(lower=begin)).clip(lower=0)
+    told = both.assign(km=km * inside / (ends - both["opens"]).clip(lower=1))
     # of each kind of use, how much of the distance is told of, and how much of that was so
     shares = told[list(SHARES)]
     sums = (
@@ -172,27 +188,3 @@ def duty_of(log, vehicles, path, readings):
         hard = np.where(holds.to_numpy(dtype=bool), duty, hard)
     found = asked[["code"]].assign(day=days_of(asked["day"]).astype(float), hard=hard)
     return found.sort_values(["code", "day"], ignore_index=True)
-
-
-def _told(asked, use, path, vehicles, readings):
-    """(the rows of `use` that bear on each row of `asked`, known by then and not a year old, with
-    the `km` of each that lie in the year before; the distance of that year by readings known)."""
-    last = days_of(asked["day"])
-    seen = readings.loc[readings["distance_km"].notna(), ["vehicle", "known", "date"]]
-    seen = seen.rename(columns={"known": "day"}).sort_values(["day", "date"], kind="stable")
-    seen["code"] = numbers_of(vehicles, seen["vehicle"])
-    seen["date"] = seen.groupby("code")["date"].cummax()
-    latest = pd.merge_asof(asked, seen, on="day", by="code")["date"]
-    until = np.minimum(days_of(latest), last)
-    begin, stop = within_readings(path, asked["code"], last - TRAILING, until)
-    gone = driven(path, asked["code"], begin, stop)
-    use = use.assign(known=days_of(use["known"]), opens=days_of(use["from"]) - 1)
-    use = use.assign(ends=days_of(use["to"])).select_dtypes("number")
-    both = asked[["code"]].assign(row=np.arange(len(last)), day=last).merge(use, on="code")
-    both = both[(both["known"] <= both["day"]) & (both["day"] < both["ends"] + TRAILING)]
-    begin, stop, own = begin[both["row"]], stop[both["row"]], both["distance_km"]
-    # what is not told by distance reaches no further than the readings
-    ends = both["ends"].clip(upper=stop).clip(lower=both["opens"]).where(own.isna(), both["ends"])
-    km = own.fillna(pd.Series(driven(path, both["code"], both["opens"], ends), both.index))
-    inside = (ends.clip(upper=stop) - both["opens"].clip(lower=begin)).clip(lower=0)
-    return both.assign(km=km * inside / (ends - both["opens"]).clip(lower=1)), gone

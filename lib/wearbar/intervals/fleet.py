@@ -16,7 +16,6 @@ from wearbar.log.keys import least_after
 from wearbar.usage.distance import as_dates, as_days, known_on, last_known
 
 AXES = ["km", "hours", "day"]
-NEVER = 73_000  # days since 1970: beyond it a date says nothing
 
 
 class Fleet:
@@ -36,8 +35,7 @@ class Fleet:
             readings = readings[~(known.to_numpy() > later)]
         rules = rules if late_share is None else rules.assign(late_share=float(late_share))
         distance, clock = usage.path_of(readings), usage.path_of(readings, "hours")
-        only_clock = clock.vehicles.difference(distance.vehicles, sort=False)
-        vehicles = distance.vehicles.append(only_clock)
+        vehicles = distance.vehicles.union(clock.vehicles, sort=False)
         self.series, self.rules = series, Rules(rules)  # of `series_of`
         self.distance = replace(distance, vehicles=pd.RangeIndex(len(distance.vehicles)))
         self.clock = replace(clock, vehicles=pd.Index(vehicles.get_indexer(clock.vehicles)))
@@ -48,34 +46,25 @@ class Fleet:
         in_service = as_days(v["in_service"])
         acquired = as_days(v["acquired"].fillna(v["in_service"]))
         is_new, km = acquired <= in_service, v["in_service_odometer_km"].to_numpy()
-        km = np.where(np.isnan(km) & is_new, 0.0, km)
-        self.origin_x = np.stack([km, np.where(is_new, 0.0, np.nan), in_service])  # in service
+        km, hours = np.where(is_new & np.isnan(km), 0.0, km), np.where(is_new, 0.0, np.nan)
+        self.origin_x = np.stack([km, hours, in_service])  # in service
         by_key, (first_day, as_of) = rules.groupby("key"), as_days([log.first_day, log.as_of])
         begins = np.nan_to_num(as_days(by_key["valid_from"].nth(0).iloc[self.key]), nan=-np.inf)
         leaves, gone = as_days(by_key["valid_to"].nth(-1).iloc[self.key]), as_days(v["disposed"])
-        ours = np.maximum(acquired, first_day)
+        ours, told = np.maximum(acquired, first_day), as_days(series["told_from"])
         # from when its occasions are ours: acquired, the log's first day, or the day its task
         # entered the plan (is_new)
         self.join_x = self.at(np.arange(len(series)), np.maximum(ours, begins))
         self.is_new = begins > ours
-        told_from = as_days(series["told_from"])
-        self.end_day = np.fmin.reduce([gone, leaves, told_from - 1, np.full(len(gone), as_of)])
+        self.end_day = np.fmin.reduce([gone, leaves, told - 1, np.full(len(gone), as_of)])
         self.ended = (self.end_day < as_of) | (gone <= as_of)  # before the report date
         meter = v["meter"].fillna("distance").to_numpy()  # whether km, hours are counted:
         self.counts = np.stack([np.isin(meter, [name, "both"]) for name in ("distance", "hours")])
         self.on_ladder = series["measured_from"].ne("done").to_numpy(dtype=bool)
         duty = duty_of(log, vehicles, self.distance, readings)
         self.duty = duty.assign(key=duty["code"] * FAR + duty["day"])
-        self.acts = self._placed(acts_of(log, series, rules))
-        # the day since when the record is being kept
-        work, fitted = log.tables["work"], log.tables["fitted"]
-        known = known_on(work["date"], work["recorded"])
-        known = pd.concat([known, known_on(fitted["fitted"], fitted["recorded"])])
-        self.kept_from = np.fmin.reduce(as_days(known), initial=np.nan)
-
-    def _placed(self, acts):
-        """The acts with `km, hours, day`, bounds `low, high` of their km and `known_day`; a last
-        row, of act -1: none."""
+        # the acts; low, high: bounds of their km; a last row, of act -1: none
+        acts = acts_of(log, series, rules)
         who, day = self.code[acts["series"].to_numpy()], acts["date"]
         x = usage.distance_of(self.distance, who, day, acts["odometer_km"])
         hours = usage.to_cumulative(self.clock, who, day, acts["hours"])
@@ -89,7 +78,12 @@ class Fleet:
         )
         none = {"series": [-1], "restarts": [False], "planned": [True], "visit": [None]}
         none = pd.DataFrame(none).reindex(columns=acts.columns).astype(acts.dtypes)
-        return pd.concat([acts, none], ignore_index=True)
+        self.acts = pd.concat([acts, none], ignore_index=True)
+        work, fitted = log.tables["work"], log.tables["fitted"]
+        known = [known_on(work["date"], work["recorded"])]
+        known += [known_on(fitted["fitted"], fitted["recorded"])]
+        # the day since when the record is being kept
+        self.kept_from = np.fmin.reduce(as_days(pd.concat(known)), initial=np.nan)
 
     def at(self, s, day):
         """Where the vehicles of series s were at the end of each day, (3, n); where a meter was not
@@ -114,45 +108,27 @@ class Fleet:
             days[axis] = as_days(usage.date_at(path, self.code[s], points[axis]))
         return days
 
-    def expected(self, s, to, points):
-        """The day each of the points is reached at the pace of the year before day `to`; NaN where
-        there is no pace."""
-        days = points.copy()
-        for axis, path in self.meters:
-            here, rate = _pace(path, self.code[s], to)
-            with np.errstate(divide="ignore", invalid="ignore"):
-                day = to + np.ceil((points[axis] - here) / rate)
-            days[axis] = np.where((rate > 0) & (day < NEVER), day, np.nan)
-        return days
-
     def last_read(self, s, day):
         """The last day not after `day` with a reading of each meter: (2, n), NaN: none."""
         rows = [(path, path.around("day", self.code[s], day)[0]) for _, path in self.meters]
         return np.stack([path.get("day", row) for path, row in rows])
 
-    def at_pace(self, s, x, to):
-        """Where each vehicle is by now at the pace of the year before its last reading."""
-        now = x.copy()
-        for (axis, path), last in zip(self.meters, self.last_read(s, to), strict=True):
-            here, rate = _pace(path, self.code[s], np.nan_to_num(last))
-            now[axis] = np.where(np.isnan(last + rate), x[axis], here + rate * (to - last))
-        return now
+    def pace(self, s, days):
+        """(km and hours at the end of `days`: (2, n), their mean rates a day of the year before
+        it); NaN: none."""
+        code, paces = self.code[s], []
+        for (_, path), to in zip(self.meters, days, strict=True):
+            start = np.maximum(to - 365, path.get("day", next(path.rows(code))))
+            at = (usage.distance_at(path, code, as_dates(day)) for day in (start, to))
+            low, high = (last_known(of).to_numpy() for of in at)
+            paces.append((high, (high - low) / np.where(to > start, to - start, np.nan)))
+        return np.array(paces).swapaxes(0, 1)
 
     def duty_at(self, s, day):
         """Duty at each day, by what was known then: 1 severe, 0 normal, -1 not known."""
         now = np.searchsorted(self.duty["key"], self.code[s] * FAR + day, "right") - 1
         is_own = np.append(self.duty["code"], -1)[now] == self.code[s]
         return np.where(is_own, np.append(self.duty["hard"], -1)[now], -1)
-
-
-def _pace(path, code, to):
-    """(where it was, mean rate a day of the year before) at the end of each day; NaN: none."""
-    first, _ = path.rows(code)
-    start = np.maximum(to - 365, path.get("day", first))
-    high, low = (last_known(usage.distance_at(path, code, as_dates(d))) for d in (to, start))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        rate = np.where(to > start, (high - low) / (to - start), np.nan)
-    return high.to_numpy(), rate
 
 
 def occasions_due(fleet):
@@ -175,9 +151,22 @@ def occasions_due(fleet):
     asked = fleet.on_ladder[s] | fleet.rules.expires[rule]
     asked |= (rows["begin"] > base[DAY]).to_numpy()
     asked[list(changes)] = True
-    looped, of_loop = _looped(fleet, rows[asked], base, end, points, changes)
-    frame = pd.concat([rows[~asked].assign(nth=0, left=0), looped], ignore_index=True)
-    points = np.concatenate([points[:, :, ~asked], of_loop], axis=2)
+    told, found = rows[asked].assign(base=base[:, asked].T.tolist()), []
+    told["end"], told["start"] = end[:, asked].T.tolist(), points[:, :, asked].T.tolist()
+    told["changes"] = [changes.get(row, ()) for row in told["row"]]
+    events = told[list(Event._fields)].itertuples(index=False, name=None)
+    events = [Event(*of) for of in events]
+    for s, mine in told.groupby("s", sort=False).indices.items():
+        counts, joined = tuple(fleet.counts[:, s].tolist()), fleet.join_x[:, s].tolist()
+        task = Task(counts, joined, fleet.is_new[s], fleet.on_ladder[s])
+        found += schedule([events[i] for i in mine.tolist()], task, fleet.rules)
+    row, basis, nth, left, looped = zip(*found, strict=True) if found else [()] * 5
+    looped_rows = rows.loc[[event.row for event in row]]
+    nth, left = (np.array(values, dtype=int) for values in (nth, left))
+    looped_rows = looped_rows.assign(basis=np.array(basis, dtype=object), nth=nth, left=left)
+    frame = pd.concat([rows[~asked].assign(nth=0, left=0), looped_rows], ignore_index=True)
+    looped = np.array(looped, dtype=float).reshape(-1, 3, 4).T
+    points = np.concatenate([points[:, :, ~asked], looped], axis=2)
     order = np.lexsort((frame["nth"], frame["row"]))
     kept = order[np.isfinite(points[0]).any(axis=0)[order]]
     frame, points = frame.iloc[kept].reset_index(drop=True), points[:, :, kept]
@@ -229,25 +218,6 @@ def _events(fleet):
         is_first=(act < 0) | fleet.of_act("restarts", act),
     )
     return rows, base, end
-
-
-def _looped(fleet, rows, base, end, points, changes):
-    """(rows with `basis, nth, left`, points) as `schedule` finds them, series by series."""
-    at, found = rows["row"].to_numpy(), []
-    told = rows.assign(base=base[:, at].T.tolist(), end=end[:, at].T.tolist())
-    told["start"] = points[:, :, at].T.tolist()
-    told["changes"] = [changes.get(row, ()) for row in at.tolist()]
-    told = told[list(Event._fields)].itertuples(index=False, name=None)
-    events = [Event(*of) for of in told]
-    for s, mine in rows.groupby("s", sort=False).indices.items():
-        counts, joined = tuple(fleet.counts[:, s].tolist()), fleet.join_x[:, s].tolist()
-        task = Task(counts, joined, fleet.is_new[s], fleet.on_ladder[s])
-        found += schedule([events[i] for i in mine.tolist()], task, fleet.rules)
-    row, basis, nth, left, points = zip(*found, strict=True) if found else [()] * 5
-    rows = rows.loc[[event.row for event in row]]
-    points = np.array(points, dtype=float).reshape(-1, 3, 4).T
-    nth, left = (np.array(values, dtype=int) for values in (nth, left))
-    return rows.assign(basis=np.array(basis, dtype=object), nth=nth, left=left), points
 
 
 def _changes(fleet, rows):

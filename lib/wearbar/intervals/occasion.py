@@ -24,6 +24,7 @@ NEAR = {"vehicle": TEXT, "task": TEXT, "written": TEXT, "date": "datetime64[ns]"
 STALE_DAYS = 45
 HAIR = np.array([[EPS], [EPS], [0.0]])  # of km, hours and day: what is on an edge belongs to it
 COUNTS = "counts"
+NEVER = 73_000  # days since 1970: beyond it a date says nothing
 # why an occasion is left out of the rate, in the order in which one reason wins over another
 REASONS = {
     "unknown-history": "when it was last done is not known",
@@ -41,7 +42,7 @@ REASONS = {
 
 def occasions(log, readings=None, late_share=None):
     """Every occasion of every task of the log's plan: one row each, by vehicle, task, position and
-    number; empty without a plan.
+    number; empty without a plan. Distances are cumulative km.
 
     vehicle, task, title, position ("" none), action, safety, statutory, plan; number: 1, 2, ... in
     its series; is_current: the open one; is_open. basis: regular, first, severe, expiry, new-plan,
@@ -54,20 +55,19 @@ def occasions(log, readings=None, late_share=None):
     hours, date, both; with " (forecast)" where not yet reached; "" where neither was.
     expected_date: a forecast. done_date, done_km, done_hours, visit; end_km: where it was then.
     overrun_share: the largest as a share of its interval; early_share: the share left unused by
-    work before its window. driven_past_km: distance from the first of the late edges
-    passed. late_edge_date: the last day of its window, as far as can be told yet: NaT where
-    distance alone will close it. state: before-window, in-window, due, past-window or not-known
-    where open (probably: what it is by the last reading), else done, missed or not-finished.
-    is_matured: closed by the report date. outcome: on-time, early, late or "". before_next_use:
-    open, due in a lay-up, and not used since. Used without it, it is late from the first day of
-    use, and the days over count from there. is_typed_late: done in time, and typed in after its
-    last day on time: late as it was judged then, and out of the rate. in_rate; why: "counts" or a
-    key of `REASONS`. near_work, near_date: of what is open, planned work since its anchor whose
-    name comes near the task's ("" none), and its last day. Distances are cumulative km.
+    work before its window. driven_past_km: since the first of the late edges passed.
+    late_edge_date: the last day of its window, NaT where distance alone will close it. state:
+    before-window, in-window, due, past-window or not-known where open (probably: what it is by the
+    last reading), else done, missed or not-finished. is_matured: closed by the report date.
+    outcome: on-time, early, late or "". before_next_use: open, due in a lay-up, and not used since;
+    used without it, it is late from the first day of use, and the days over count from there.
+    is_typed_late: done in time, and typed in after its last day on time: late as it was judged
+    then, and out of the rate. in_rate; why: "counts" or a key of `REASONS`. near_work, near_date:
+    of what is open, planned work since its anchor whose name comes near the task's, and its last
+    day.
 
     readings: of `usage.readings`. late_share: a reader's own allowance after the due point, as a
-    share of the interval, in place of the plan's. Sources: common practice, none; a length of
-    service runs on through a lay-up (R9).
+    share of the interval, in place of the plan's. Source: common practice, none.
     """
     if log.plan is None:
         log = replace(log.only([]), plan=log.plan_or_empty)
@@ -83,22 +83,18 @@ def occasions(log, readings=None, late_share=None):
     columns = {name: fleet.series[name].array.take(s) for name in ("vehicle", *PLAIN)}
     columns |= {name: frame[name].to_numpy() for name in ("number", "is_current", "basis")}
     columns |= _points_and_ends(fleet, frame, p, q, x, slack, shut, laid)
-    columns |= _first_columns(fleet, frame, p)
     columns |= _judged(log, fleet, frame, q, x, slack, shut, laid)
-    found = _near(log, pd.DataFrame(columns, copy=False))
-    told = fleet.series["told_from"].notna().to_numpy()[s]
-    return found[~told | found["in_rate"]].reset_index(drop=True)
-
-
-def _near(log, found):
-    """The occasions with work that may be the open ones', by names that come near their task's."""
+    found = pd.DataFrame(columns, copy=False)
+    # work that may be the open ones', by names that come near their task's
     words = log.words.reindex(columns=["vehicle", "task", "how", "written", "date"])
     words = words[words["how"].eq("near")].sort_values("date", kind="stable")
     words = words.drop_duplicates(["vehicle", "task"], keep="last").astype(NEAR)
     near = found.loc[found["is_open"], ["vehicle", "task", "anchor_date"]].reset_index()
     near = near.merge(words, on=["vehicle", "task"])
     near = near[~(near["date"] <= near["anchor_date"])].set_index("index").reindex(found.index)
-    return found.assign(near_work=near["written"].fillna(""), near_date=near["date"])
+    found = found.assign(near_work=near["written"].fillna(""), near_date=near["date"])
+    told = fleet.series["told_from"].notna().to_numpy()[s]
+    return found[~told | found["in_rate"]].reset_index(drop=True)
 
 
 def _points_and_ends(fleet, frame, p, q, x, slack, shut, laid):
@@ -135,7 +131,8 @@ def _points_and_ends(fleet, frame, p, q, x, slack, shut, laid):
     driven[rows] = np.maximum(x[KM, rows] - opened, 0.0)
     columns |= {"end_km": x[KM], "driven_past_km": driven, "late_edge_date": as_dates(edge)}
     # R8: the duty, and where it is not known the points by the severe limits beside the normal ones
-    known = fleet.duty_at(s, frame["to"].to_numpy())
+    to = frame["to"].to_numpy()
+    known = fleet.duty_at(s, to)
     kinds = [~fleet.rules.has_severe[rule], frame["since"].notna(), known < 0]
     duty = np.select(kinds, ["", "severe", "not-known"], "normal")
     ask, sooner = np.flatnonzero(duty == "not-known"), np.full((3, len(duty)), np.nan)
@@ -143,22 +140,19 @@ def _points_and_ends(fleet, frame, p, q, x, slack, shut, laid):
     severe = due.points(anchor[:, ask], np.ones((3, len(ask))), limits)[DUE]
     sooner[:, ask] = np.fmin(severe, p[DUE][:, ask])
     columns |= {"duty": duty, "severe_since": as_dates(frame["since"])}
-    return columns | {"severe_due_km": sooner[KM], "severe_due_date": as_dates(sooner[DAY])}
-
-
-def _first_columns(fleet, frame, p):
-    """Which limit came first by its end, or else which is expected to (R4)."""
-    s, to = frame["s"].to_numpy(), frame["to"].to_numpy()
-    day, is_open = fleet.reached(s, p[DUE] - HAIR), frame["done"].lt(0).to_numpy()
-    day, ahead = np.where(day <= to, day, np.nan), np.full(day.shape, np.nan)
-    ahead[:, is_open] = fleet.expected(s[is_open], to[is_open], p[DUE][:, is_open])
-    first = _first_limit(day)
-    ask = is_open & (first == "")
-    forecast = _first_limit(ahead[:, ask])
-    first[ask] = np.where(forecast == "", "", forecast + " (forecast)")
+    columns |= {"severe_due_km": sooner[KM], "severe_due_date": as_dates(sooner[DAY])}
+    # R4: which limit came first by its end, or else which is expected to
+    day, ahead = fleet.reached(s, p[DUE] - HAIR), np.where(is_open, p[DUE], np.nan)
+    day, ask = np.where(day <= to, day, np.nan), np.flatnonzero(is_open)
+    at, rate = fleet.pace(s[ask], [to[ask], to[ask]])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        when = to[ask] + np.ceil((ahead[:DAY, ask] - at) / rate)
+    ahead[:DAY, ask] = np.where((rate > 0) & (when < NEVER), when, np.nan)
+    first, forecast = _first_limit(day), _first_limit(ahead)
+    waits = is_open & (first == "") & (forecast != "")
     soonest = np.fmin.reduce(np.where(np.isnan(day), ahead, day), axis=0)
-    soonest[~is_open] = np.nan
-    return {"first_limit": first, "expected_date": as_dates(soonest)}
+    columns["expected_date"] = as_dates(np.where(is_open, soonest, np.nan))
+    return columns | {"first_limit": np.where(waits, forecast + " (forecast)", first)}
 
 
 def _first_limit(day):
@@ -216,24 +210,20 @@ def _first_use(path, code, day):
     return np.nan_to_num(path.get("day", np.where(moved < last, moved, -1)), nan=np.inf)
 
 
-def _is_stale(log, fleet, s, p):
-    """Whether the last reading is too old to tell where an occasion stands by distance or hours;
-    days in storage apart."""
+def _judged(log, fleet, frame, p, x, slack, shut, laid):
+    """State (R3), outcome, and whether it counts. p, shut: with the windows that a lay-up kept
+    open."""
+    s, act, done, missed = (frame[name].to_numpy() for name in ("s", "act", "done", "missed"))
+    is_open, ended, resting = done < 0, fleet.ended[s], ~np.isnan(laid)
+    # whether the last reading is too old to tell where it stands by distance or hours; days in
+    # storage apart
     end, has_limit = fleet.end_day[s], np.isfinite(p[DUE, :DAY])
     seen = np.fmin.reduce(np.where(has_limit, fleet.last_read(s, end), np.nan))
     who = fleet.series["vehicle"].iloc[s].reset_index(drop=True)
     laid_up = who.isin(log.tables["layups"]["vehicle"]).to_numpy(dtype=bool)
     rows, rest = np.flatnonzero(np.isfinite(seen) & laid_up), np.zeros(len(s))
     rest[rows] = usage.layup_days(log, who.iloc[rows], as_dates(seen[rows]), as_dates(end[rows]))
-    return has_limit.any(axis=0) & ~(end - seen - rest <= STALE_DAYS)
-
-
-def _judged(log, fleet, frame, p, x, slack, shut, laid):
-    """State (R3), outcome, and whether it counts. p, shut: with the windows that a lay-up kept
-    open."""
-    s, act, done, missed = (frame[name].to_numpy() for name in ("s", "act", "done", "missed"))
-    is_open, ended, resting = done < 0, fleet.ended[s], ~np.isnan(laid)
-    stale = is_open & ~ended & _is_stale(log, fleet, s, p)
+    stale = is_open & ~ended & has_limit.any(axis=0) & ~(end - seen - rest <= STALE_DAYS)
     # the state, by the earliest place that its point may have
     early_p = p.copy()
     early_p[:SPAN, KM] -= slack[0]
@@ -242,12 +232,16 @@ def _judged(log, fleet, frame, p, x, slack, shut, laid):
     states = [is_open & ended, unsure, is_open, missed]
     state = np.select(states, ["not-finished", "not-known", now, "missed"], "done")
     probably = np.full(len(s), "", dtype=object)
-    by_now = fleet.at_pace(s[unsure], x[:, unsure], frame["to"].to_numpy()[unsure])
+    # where it is by now at the pace of the year before its last reading
+    to, by_now = frame["to"].to_numpy()[unsure], x[:, unsure]
+    last = fleet.last_read(s[unsure], to)
+    at, rate = fleet.pace(s[unsure], np.nan_to_num(last))
+    by_now[:DAY] = np.where(np.isnan(last + rate), by_now[:DAY], at + rate * (to - last))
     probably[unsure] = due.state(early_p[:, :, unsure], by_now)
     # late: past a late edge wherever its km may lie
     passed_day = np.fmin.reduce(shut[1], axis=0)
     apart = resting & (x[DAY] <= laid)  # R9: counted apart from the rate
-    matured = (passed_day <= fleet.end_day[s]) | (apart & ~is_open)
+    matured = (passed_day <= end) | (apart & ~is_open)
     least, most = np.where(is_open, x[KM], fleet.of_act(["low", "high"], done))
     is_past = (x[HOURS:] > p[LATE, HOURS:] + EPS).any(axis=0)
     is_late = missed | is_open | is_past | (least > p[LATE, KM] + slack[1] + EPS)

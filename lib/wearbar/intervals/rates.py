@@ -97,7 +97,15 @@ def differences(found, by, rng=None):
         small = untold(counted.groupby("site", observed=True)["vehicle"].nunique())
         counted = counted[~counted["site"].isin(small.index[small])]
     none.attrs.update(reason="units")
-    units = _units(counted.dropna(subset=[by]), by)
+    # a row a unit and group; a vehicle is at the site where most of its jobs were
+    visit = counted["vehicle"].astype(str) + visit_day(counted).dt.strftime(" %Y-%m-%d").fillna("")
+    counted = counted.assign(unit=visit if by == "vehicle" else counted["vehicle"])
+    units = counted.groupby(["unit", by], observed=True)["won"]
+    units = units.agg(n="size", won="sum").reset_index()
+    if by != "task":
+        main = units.sort_values(["unit", "n"], kind="stable").drop_duplicates("unit", keep="last")
+        units = units.groupby("unit")[["n", "won"]].sum().reindex(main["unit"]).reset_index()
+        units[by] = main[by].to_numpy()
     sums = units.groupby(by)["n"].agg(["sum", "size"])
     kept = sums.index[(sums["sum"] >= CLEAR_JOBS) & (sums["size"] > 1)]
     if len(kept) < 2:
@@ -112,20 +120,6 @@ def differences(found, by, rng=None):
     table = table.sort_values("share", kind="stable", ignore_index=True)
     table.attrs.update(unknown=unknown, p_all=p_all if by == "vehicle" else 1.0)
     return table
-
-
-def _units(counted, by):
-    """One row a unit and group: `unit, by, n, won`. A vehicle is at the site where most of its jobs
-    were."""
-    visit = counted["vehicle"].astype(str) + visit_day(counted).dt.strftime(" %Y-%m-%d").fillna("")
-    unit = visit if by == "vehicle" else counted["vehicle"]
-    units = counted.assign(unit=unit).groupby(["unit", by], observed=True)["won"]
-    units = units.agg(n="size", won="sum").reset_index()
-    if by == "task":
-        return units
-    main = units.sort_values(["unit", "n"], kind="stable").drop_duplicates("unit", keep="last")
-    whole = units.groupby("unit")[["n", "won"]].sum().reindex(main["unit"]).reset_index()
-    return whole.assign(**{by: main[by].to_numpy()})
 
 
 def _deals(n_units, n_groups):
