@@ -10,9 +10,9 @@ import pandas as pd
 from wearbar.intervals.failed import found_by
 from wearbar.log.keys import is_among, last_of_all, least_after, look_up, stacked
 from wearbar.log.plan import is_test_of
-from wearbar.log.schema import RESETS_NOTHING, TEXT
+from wearbar.log.schema import RESETS_NOTHING, SHARES, TEXT
 from wearbar.usage.distance import days_of, known_on, numbers_of
-from wearbar.usage.rates import SHARES, driven, within_readings
+from wearbar.usage.rates import driven, within_readings
 
 LIMITS = "^(first|every|severe)_(km|hours|days|months)$"
 PLAIN = ["plan", "task", "title", "position", "action", "safety", "statutory"]

@@ -44,7 +44,7 @@ class Fleet:
         self.code, self.key = vehicles.get_indexer(series["vehicle"]), series["key"].to_numpy()
         v = log.si("vehicles").set_index("vehicle").loc[series["vehicle"]]
         in_service = as_days(v["in_service"])
-        acquired = as_days(v["acquired"].fillna(v["in_service"]))
+        acquired = as_days(log.joined[series["vehicle"]])
         is_new, km = acquired <= in_service, v["in_service_odometer_km"].to_numpy()
         km, hours = np.where(is_new & np.isnan(km), 0.0, km), np.where(is_new, 0.0, np.nan)
         self.origin_x = np.stack([km, hours, in_service])  # in service
