@@ -67,15 +67,11 @@ class Fleet:
         acts = acts_of(log, series, rules)
         who, day = self.code[acts["series"].to_numpy()], acts["date"]
         x = usage.distance_of(self.distance, who, day, acts["odometer_km"])
-        hours = usage.to_cumulative(self.clock, who, day, acts["hours"])
-        acts = acts[["series", "restarts", "planned", "visit"]].assign(
-            km=last_known(x).array,
-            hours=hours.fillna(last_known(usage.distance_at(self.clock, who, day))).array,
-            day=as_days(day),
-            low=x["low_km"].array,
-            high=x["high_km"].fillna(np.inf).array,
-            known_day=as_days(acts["known"]),
-        )
+        hours = last_known(usage.distance_of(self.clock, who, day, acts["hours"]))
+        km = {"km": last_known(x).array, "low": x["low_km"].array, "high": x["high_km"].array}
+        acts = acts[["series", "restarts", "planned", "visit", "known"]].assign(**km)
+        acts = acts.fillna({"high": np.inf}).assign(hours=hours.array, day=as_days(day))
+        acts["known_day"] = as_days(acts.pop("known"))
         none = {"series": [-1], "restarts": [False], "planned": [True], "visit": [None]}
         none = pd.DataFrame(none).reindex(columns=acts.columns).astype(acts.dtypes)
         self.acts = pd.concat([acts, none], ignore_index=True)
@@ -171,12 +167,9 @@ def occasions_due(fleet):
     kept = order[np.isfinite(points[0]).any(axis=0)[order]]
     frame, points = frame.iloc[kept].reset_index(drop=True), points[:, :, kept]
     is_open = frame["done"].lt(0)
-    frame = frame.assign(
-        number=frame.groupby("s").cumcount() + 1,
-        since=frame["since"].where(frame["nth"] == 0),
-        missed=(frame["left"] > 0) & ~is_open,
-        is_current=(frame["nth"] == 0) & is_open,
-    )
+    is_own = frame["nth"] == 0
+    frame = frame.assign(number=frame.groupby("s").cumcount() + 1, is_current=is_own & is_open)
+    frame = frame.assign(since=frame["since"].where(is_own), missed=(frame["left"] > 0) & ~is_open)
     return frame, points, end[:, frame["row"]]
 
 
@@ -208,15 +201,10 @@ def _events(fleet):
     own = fleet.code[s] * FAR
     since = np.append(hard, np.inf)[np.searchsorted(hard, own + begin)] - own
     since = np.where(fleet.duty_at(s, begin) == 1, begin, np.where(since <= to, since, np.nan))
-    rows = rows.assign(
-        done=done,
-        begin=begin,
-        to=to,
-        rule=rule,
-        last_rule=fleet.rules.in_force(key, np.maximum(begin, to)),
-        since=np.where(fleet.rules.ever_severe[rule], since, np.nan),
-        is_first=(act < 0) | fleet.of_act("restarts", act),
-    )
+    rows = rows.assign(done=done, begin=begin, to=to, rule=rule)
+    rows["last_rule"] = fleet.rules.in_force(key, np.maximum(begin, to))
+    rows["since"] = np.where(fleet.rules.ever_severe[rule], since, np.nan)
+    rows["is_first"] = (act < 0) | fleet.of_act("restarts", act)
     return rows, base, end
 
 

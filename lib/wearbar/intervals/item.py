@@ -69,17 +69,12 @@ def items(log, found, readings):
     state = np.select(states, ["done", "not-known", "past-window", "in-window"], rows["rest"])
     is_look = rows["what"].eq("recheck")
     outcome = np.select([~is_look, ~is_done, is_past], [None, "", "late"], "on-time")
-    rows = rows.assign(
-        is_open=is_open,
-        state=state,
-        outcome=outcome,
-        done_km=km.where(is_look & is_done),
-        days_open=issued.where(was_found, issued.clip(lower=0)),
-        over_days=days.where((days > 0) & ~was_found),
-        over_km=over_km.where((over_km > EPS) & ~was_found),
-        driven_km=driven.where(~is_paper | (gap > 0), 0.0),
-        gap_days=gap,
-    )
+    rows = rows.assign(is_open=is_open, state=state, outcome=outcome, gap_days=gap)
+    rows["days_open"] = issued.where(was_found, issued.clip(lower=0))
+    rows["over_days"] = days.where((days > 0) & ~was_found)
+    rows["over_km"] = over_km.where((over_km > EPS) & ~was_found)
+    rows["driven_km"] = driven.where(~is_paper | (gap > 0), 0.0)
+    rows["done_km"] = km.where(is_look & is_done)
     rows = rows[list(ITEM)].astype(ITEM)
     return rows.sort_values(["due_date", "vehicle", "item"], kind="stable", ignore_index=True)
 
@@ -116,17 +111,12 @@ def _certificates(log, path):
     for name, task, early in zip(tasks["plan"], tasks["code"], days, strict=True):
         is_test = np.array([is_test_of(task, kind) for kind in c["kind"]], dtype=bool)
         notice = notice.mask(own.eq(name).to_numpy(dtype=bool) & is_test, early)
-    early = days_later(c["valid_to"], -notice)
-    return c.assign(
-        what="certificate",
-        item=c["kind"],
-        due_date=c["valid_to"],
-        early_date=early,
-        done_date=c.groupby(["vehicle", "kind"])["tested"].shift(-1),
-        is_replaced=c.duplicated(["vehicle", "kind"], keep="last"),
-        from_km=last_known(usage.distance_at(path, c["vehicle"], c["valid_to"])),
-        rest=np.where(early <= log.as_of, "in-window", "before-window"),
-    )
+    c = c.assign(what="certificate", item=c["kind"], due_date=c["valid_to"])
+    c["early_date"] = early = days_later(c["valid_to"], -notice)
+    c["rest"] = np.where(early <= log.as_of, "in-window", "before-window")
+    c["done_date"] = c.groupby(["vehicle", "kind"])["tested"].shift(-1)
+    c["from_km"] = last_known(usage.distance_at(path, c["vehicle"], c["valid_to"]))
+    return c.assign(is_replaced=c.duplicated(["vehicle", "kind"], keep="last"))
 
 
 def _campaigns(log):
@@ -159,17 +149,11 @@ def _rechecks(log, path):
     both = both[here & (both["date_looked"] >= both["date"])]
     first = both.drop_duplicates("index").set_index("index").reindex(did.index)
     km = usage.distance_of(path, did["vehicle"], did["date"], did["odometer_km"])["distance_km"]
-    return did.assign(
-        what="recheck",
-        item=did["task"],
-        due_km=km + did["recheck_km"],
-        due_date=days_later(did["date"], did["recheck_days"]),
-        done_date=first["date_looked"],
-        end_odometer_km=first["odometer_km_looked"],
-        is_replaced=did.duplicated(place, keep="last"),
-        is_unsure=looks.empty,
-        rest="before-window",
-    )
+    did = did.assign(what="recheck", item=did["task"], rest="before-window", is_unsure=looks.empty)
+    did["due_date"] = days_later(did["date"], did["recheck_days"])
+    did["is_replaced"] = did.duplicated(place, keep="last")
+    ends = {"done_date": first["date_looked"], "end_odometer_km": first["odometer_km_looked"]}
+    return did.assign(due_km=km + did["recheck_km"], **ends)
 
 
 def _deferrals(log, found, path):
@@ -187,14 +171,11 @@ def _deferrals(log, found, path):
     after = pd.merge_asof(rows, did, on="date", by=by, direction="forward")
     all_done = last_of_all(after.groupby("index")["done_date"]).reindex(d.index)
     today = pd.Series(log.as_of, d.index)
-    return d.assign(
-        what="deferral",
-        item=d["defect"].fillna(d["task"]),
-        text=d["reason"],
-        position=look_up(d["defect"], defects["position"]),
-        due_date=d["until"],
-        due_km=usage.to_cumulative(path, d["vehicle"], today, d["until_odometer_km"]),
-        done_date=look_up(d["defect"], defects["closed"]).where(d["task"].isna(), all_done),
-        is_replaced=d.duplicated(["vehicle", "task", "defect"], keep="last"),
-        rest="in-window",
+    d["due_km"] = usage.to_cumulative(path, d["vehicle"], today, d["until_odometer_km"])
+    d["done_date"] = look_up(d["defect"], defects["closed"]).where(d["task"].isna(), all_done)
+    d["is_replaced"] = d.duplicated(["vehicle", "task", "defect"], keep="last")
+    d = d.assign(
+        item=d["defect"].fillna(d["task"]), position=look_up(d["defect"], defects["position"])
     )
+    d = d.rename(columns={"until": "due_date", "reason": "text"})
+    return d.assign(what="deferral", rest="in-window")

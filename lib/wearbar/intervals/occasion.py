@@ -48,14 +48,14 @@ def occasions(log, readings=None, late_share=None):
     its series; is_current: the open one; is_open. basis: regular, first, severe, expiry, new-plan,
     unknown-history (due at once), first-reading, joined. anchor_date, anchor_km: what it counts
     from. due_, early_, late_ with km, hours and date; interval_, overrun_ (negative: early; open:
-    so far), past_ (beyond the late edge) with km, hours and days. due_low_km, due_high_km: bounds
-    where the anchor's odometer is not known; due_odometer_km, due_meter_hours: as the instruments
-    show it. duty: severe (severe_since: a date), normal, not-known, or "" where the task has no
-    severe limits; severe_due_km, severe_due_date: were the duty severe. first_limit: distance,
-    hours, date, both; with " (forecast)" where not yet reached; "" where neither was.
-    expected_date: a forecast. done_date, done_km, done_hours, visit; end_km: where it was then.
-    overrun_share: the largest as a share of its interval; early_share: the share left unused by
-    work before its window. driven_past_km: since the first of the late edges passed.
+    so far), over_ (NaN where it is not), past_ (beyond the late edge) with km, hours and days.
+    due_low_km, due_high_km: bounds where the anchor's odometer is not known; due_odometer_km,
+    due_meter_hours: as the instruments show it. duty: severe (severe_since: a date), normal,
+    not-known, or "" where the task has no severe limits; severe_due_km, severe_due_date: were the
+    duty severe. first_limit: distance, hours, date, both; with " (forecast)" where not yet reached;
+    "" where neither was. expected_date: a forecast. done_date, done_km, done_hours, visit; end_km:
+    where it was then. overrun_share: the largest as a share of its interval; early_share: the share
+    left unused by work before its window. driven_past_km: since the first of the late edges passed.
     late_edge_date: the last day of its window, NaT where distance alone will close it. state:
     before-window, in-window, due, past-window or not-known where open (probably: what it is by the
     last reading), else done, missed or not-finished. is_matured: closed by the report date.
@@ -120,7 +120,8 @@ def _points_and_ends(fleet, frame, p, q, x, slack, shut, laid):
     over[DAY] = np.where(rest, x[DAY] - laid, over[DAY])
     for a, unit in enumerate(UNITS):
         columns |= {f"interval_{unit}": p[SPAN, a], f"overrun_{unit}": over[a]}
-        columns[f"past_{unit}"] = past[a]
+        columns |= {f"over_{unit}": np.where(over[a] > 0, over[a], np.nan)}
+        columns |= {f"past_{unit}": past[a]}
     largest = np.fmax.reduce(over / p[SPAN], axis=0)
     wasted = ~(x >= p[EARLY] - EPS).any(axis=0) & fleet.of_act("planned", done)
     columns |= {"overrun_share": largest, "early_share": np.where(wasted, -largest, 0.0)}

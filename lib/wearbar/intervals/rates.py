@@ -13,6 +13,7 @@ from wearbar import usage
 from wearbar.intervals.occasion import REASONS
 from wearbar.stats.clustered import inside_outside, least_p
 from wearbar.stats.estimate import bootstrap_by_vehicle, holm, proportion, untold
+from wearbar.usage.rates import merged
 
 NOT_KNOWN = "not known"
 MANY = 10  # units of a share whose range holds as often as it says
@@ -28,11 +29,9 @@ def placed(found, log):
     """The occasions with `kind`, `site` (where the vehicle was on its last day on time, or else is)
     and `month` (of the late edge)."""
     edge, kind = found["late_edge_date"], log.tables["vehicles"].set_index("vehicle")["kind"]
-    return found.assign(
-        kind=found["vehicle"].map(kind),
-        site=usage.site_at(log, found["vehicle"], edge.fillna(log.as_of)),
-        month=edge.dt.to_period("M").dt.to_timestamp(),
-    )
+    site = usage.site_at(log, found["vehicle"], edge.fillna(log.as_of))
+    month = edge.dt.to_period("M").dt.to_timestamp()
+    return found.assign(kind=found["vehicle"].map(kind), site=site, month=month)
 
 
 def rate(found, confidence=0.9):
@@ -223,11 +222,9 @@ def driven_overdue(found):
     counts in the rate: Series by vehicle."""
     late = (found["outcome"] == "late") | (found["state"] == "past-window")
     late = found[late & (found["driven_past_km"] > 0)]
-    late = late.assign(start=late["end_km"] - late["driven_past_km"])
-    late = late.sort_values(["vehicle", "start"], kind="stable")
-    before = late.groupby("vehicle")["end_km"].cummax().groupby(late["vehicle"]).shift()
-    fresh = (late["end_km"] - np.fmax(late["start"], before)).clip(lower=0.0)
-    return fresh.groupby(late["vehicle"]).sum()
+    end = late["end_km"].to_numpy()
+    vehicle, begin, until = merged(late["vehicle"], end - late["driven_past_km"].to_numpy(), end)
+    return pd.Series(until - begin, vehicle.index).groupby(vehicle).sum()
 
 
 def first_limits(found):

@@ -1,5 +1,5 @@
 """What the report can speak of on its date: vehicles seen, open and overdue work with its forecast,
-the tables that tell of danger, why work was deferred, and how far a dashboard's own service reminder
+the tables that tell of danger, why work was deferred, how far a dashboard's own service reminder
 has drifted from the plan; and what has changed since an earlier report: the rate, what was overdue
 or not to be driven then, and what is new."""
 
@@ -36,7 +36,7 @@ class Seen:  # vehicles on the report date
     owned: int
     read: int  # with a reading in the last STALE_DAYS
     judged: int  # no open task of theirs is not known
-    oldest_days: int | None = None  # age of the oldest last reading; None: there is none
+    oldest_days: int | None  # age of the oldest last reading; None: there is none
 
 
 def seen(log, readings, found):
@@ -70,26 +70,20 @@ def open_tasks(found, log, use, confidence=0.9):
     expected to fall due, and limits.
 
     By its date or by the forecast of distance or hours, whichever comes first; the limits are never
-    after the due date. over_days, over_km, over_hours: beyond its due points, NaN where it is not.
-    use: the `UsageModel` to forecast by (as of `backtest.model_by_test`), or the readings, whose
-    limits no back-test has widened.
+    after the due date. use: the `UsageModel` to forecast by (as of `backtest.model_by_test`), or
+    the readings, whose limits no back-test has widened.
     """
     tasks = found[found["is_current"] & found["state"].isin(OPEN)]
     told = due_dates(model_of(use, log), tasks, confidence)
     told.columns = ["expected_date", "low_date", "high_date"]
-    return _over_due(tasks.assign(**told))
+    return tasks.assign(**told)
 
 
 def overdue(found):
     """Work past its window, the longest over its due point first: what one doing settles is one
-    row. over_days, over_km, over_hours as of `open_tasks`."""
-    late = _over_due(found[found["is_current"] & (found["state"] == "past-window")])
+    row."""
+    late = found[found["is_current"] & (found["state"] == "past-window")]
     return late.sort_values(["over_days", "over_km", "over_hours"], ascending=False, kind="stable")
-
-
-def _over_due(rows):
-    over = {unit: rows[f"overrun_{unit}"] for unit in ("days", "km", "hours")}
-    return rows.assign(**{f"over_{unit}": by.where(by > 0) for unit, by in over.items()})
 
 
 @dataclass(frozen=True, eq=False)
@@ -231,17 +225,11 @@ def reminder_drift(log, found, readings, confidence=0.9, use=None):
         days[name] = due_dates(model, asked, confidence)
     days["reminder"] = days["reminder"].where(~rows["is_showing"], rows["shown"], axis=0)
     drift = pd.DataFrame({e: (days["reminder"][e] - days["plan"][e]).dt.days for e in ENDS})
-    rows = rows.assign(
-        plan_date=days["plan"]["date"],
-        reminder_date=days["reminder"]["date"],
-        drift_days=drift["date"],
-        drift_low_days=drift.min(axis=1),
-        drift_high_days=drift.max(axis=1),
-        drift_km=rows["reminder_km"] - rows["plan_km"],
-    )
-    order = {"by": ["drift_days", "vehicle"], "ascending": [False, True]}
-    rows = rows.sort_values(**order, kind="stable").drop_duplicates("vehicle")
-    return rows[REMINDER.split()].reset_index(drop=True)
+    rows["plan_date"], rows["reminder_date"] = (days[of]["date"] for of in ("plan", "reminder"))
+    rows["drift_days"], rows["drift_km"] = drift["date"], rows["reminder_km"] - rows["plan_km"]
+    rows = rows.assign(drift_low_days=drift.min(axis=1), drift_high_days=drift.max(axis=1))
+    rows = rows.sort_values(["drift_days", "vehicle"], ascending=[False, True], kind="stable")
+    return rows.drop_duplicates("vehicle")[REMINDER.split()].reset_index(drop=True)
 
 
 def _stands_for(found, log, path):
