@@ -9,9 +9,6 @@ from wearbar.intervals.item import GRAVE, items
 from wearbar.intervals.occasion import REASONS, STALE_DAYS, occasions
 from wearbar.intervals.rates import (
     CAUTIOUS,
-    CLEAR_JOBS,
-    CLEAR_P,
-    NOT_KNOWN,
     compliance,
     differences,
     driven_overdue,
@@ -41,13 +38,11 @@ from wearbar.intervals.today import (
     untold,
     what_became,
 )
-from wearbar.stats.estimate import SMALL_SITE
 
 __all__ = [
-    "CAUTIOUS", "CLEAR_JOBS", "CLEAR_P", "FORECAST_DAYS", "GRAVE", "NOT_KNOWN", "REASONS",
-    "SMALL_SITE", "STALE_DAYS", "Earlier", "compliance", "counts", "criterion_moves", "differences",
-    "driven_overdue", "early_work", "excluded", "first_limits", "first_services", "items",
-    "late_for_want_of_use", "listed", "median_overrun", "occasions", "open_tasks", "overdue",
-    "placed", "put_off", "rate", "rate_change", "reminder_drift", "seen", "since_then",
-    "sites_told", "untold", "what_became",
+    "CAUTIOUS", "FORECAST_DAYS", "GRAVE", "REASONS", "STALE_DAYS", "Earlier", "compliance",
+    "counts", "criterion_moves", "differences", "driven_overdue", "early_work", "excluded",
+    "first_limits", "first_services", "items", "late_for_want_of_use", "listed", "median_overrun",
+    "occasions", "open_tasks", "overdue", "placed", "put_off", "rate", "rate_change",
+    "reminder_drift", "seen", "since_then", "sites_told", "untold", "what_became",
 ]  # fmt: skip

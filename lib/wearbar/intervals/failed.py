@@ -39,16 +39,13 @@ def failed(log):
     # the categories of part that it is about: its task's own, those of tasks which cover it, and
     # those with whose name its code begins
     own = plan.tasks[["plan", "code", "part"]].dropna()
-    covers = plan.covers[["plan", "code", "covered"]].merge(own, on=["plan", "code"])
-    covers = covers[["plan", "covered", "part"]].set_axis(own.columns, axis=1)
-    told = fails.merge(
-        pd.concat([own, covers]), left_on=["plan", "task"], right_on=["plan", "code"]
-    )
-    names = [c for c in log.tables["fitted"]["category"].dropna().unique() if len(c) >= LEAST_NAME]
-    named = fails[["fail", "task"]].merge(pd.DataFrame({"part": names}, dtype=TEXT), how="cross")
-    named = named[[task.startswith(c) for task, c in named[["task", "part"]].to_numpy()]]
-    about = pd.concat([told[["fail", "part"]], named[["fail", "part"]]])
-    about = about.drop_duplicates().rename(columns={"part": "category"})
+    covers = plan.covers.merge(own, on=["plan", "code"])[["plan", "covered", "part"]]
+    both = [part.set_axis(["plan", "task", "category"], axis=1) for part in (own, covers)]
+    told = fails.merge(pd.concat(both), on=["plan", "task"])[["fail", "category"]]
+    names = log.tables["fitted"]["category"].dropna().drop_duplicates()
+    named = fails[["fail", "task"]].merge(names[names.str.len() >= LEAST_NAME], how="cross")
+    begins = [task.startswith(name) for task, name in named[["task", "category"]].to_numpy()]
+    about = pd.concat([told, named.loc[begins, ["fail", "category"]]]).drop_duplicates()
     # every defect that its visit found is closed
     found = found_by(fails, log)
     is_about = is_among(found, about, ["fail", "category"]) | found["category"].isna()
@@ -107,13 +104,10 @@ def _ended(fails, looks, about, log):
     tasks = plan.tasks[["plan", "code", "positions"]].explode("positions")
     tasks = tasks.set_axis(["plan", "task", "position"], axis=1).dropna().astype(TEXT)
     fitted = log.tables["fitted"].rename_axis("line").reset_index()
-    named = [
-        blank.merge(looks.loc[is_work, [*KEY, "position"]], on=KEY),
-        blank.merge(tasks, on=["plan", "task"]),
-        blank.merge(about, on="fail").merge(
-            fitted[fitted["removed"].isna()], on=["vehicle", "category"]
-        ),
-    ]
+    on = fitted[fitted["removed"].isna()]
+    named = [blank.merge(looks.loc[is_work, [*KEY, "position"]], on=KEY)]
+    named += [blank.merge(tasks, on=["plan", "task"])]
+    named += [blank.merge(about, on="fail").merge(on, on=["vehicle", "category"])]
     places = stacked([of[["fail", "position"]].dropna() for of in named]).drop_duplicates()
     rows = fails.merge(places, on="fail", how="left", suffixes=("_own", ""))
     rows["position"] = rows["position"].fillna(rows["position_own"]).fillna("")

@@ -192,11 +192,8 @@ def criterion_moves(found, other):
     the criterion). found, other: of `occasions`, other with a `late_share`."""
     a, b = (rows["in_rate"].to_numpy() for rows in (found, other))
     late, again = (rows["outcome"].eq("late").to_numpy() for rows in (found, other))
-    return {
-        "late_by_plan": int((a & b & late & ~again).sum()),
-        "late_by_criterion": int((a & b & ~late & again).sum()),
-        "waiting": int((a & ~b).sum()),
-    }
+    moves = {"late_by_plan": a & b & late & ~again, "late_by_criterion": a & b & ~late & again}
+    return {name: int(is_so.sum()) for name, is_so in (moves | {"waiting": a & ~b}).items()}
 
 
 def reminder_drift(log, found, readings, confidence=0.9, use=None):
@@ -206,23 +203,20 @@ def reminder_drift(log, found, readings, confidence=0.9, use=None):
 
     task: what the reminder stands for, the one done most often on the days it was restarted, of
     several the one whose interval is nearest to its own, replacing before inspecting; last_date:
-    when that was last done. is_showing: the reminder has run over since `restarted`, and was seen
-    to. plan_date, plan_km: due by the plan, the earlier of its date and the day its distance is
-    reached (by readings, or the forecast's median); plan_odometer_km: as the instrument shows it.
+    when that was last done. is_showing: the reminder was seen to have run over since `restarted`.
+    plan_date, plan_km: due by the plan, the earlier of its date and the day its distance is reached
+    (by readings, or the forecast's median); plan_odometer_km: as the instrument shows it.
     reminder_date, reminder_km: the same of the reminder; where it is showing, the day it was first
-    seen to. drift_days (with limits by the forecasts', drift_low_, drift_high_), drift_km: the
-    reminder's less the plan's, positive where it comes too late. The latest reminder first; those
-    that are not known last. use: as of `open_tasks`; None: readings.
+    seen to. drift_days (limits: drift_low_, drift_high_), drift_km: the reminder's less the plan's,
+    positive where it comes too late, the latest first. use: as of `open_tasks`; None: readings.
     """
     rows = _stands_for(found, log, usage.path_of(readings))
     names = {"anchor_date": "last_date", "due_km": "plan_km", "due_odometer_km": "plan_odometer_km"}
     rows = rows.rename(columns=names)
     model, days = model_of(readings if use is None else use, log), {}
     for name, day in (("plan", "due_date"), ("reminder", "reminder_day")):
-        asked = rows[["vehicle"]].assign(
-            due_km=rows[f"{name}_km"], due_hours=nan, due_date=rows[day]
-        )
-        days[name] = due_dates(model, asked, confidence)
+        asked = {"due_km": rows[f"{name}_km"], "due_hours": nan, "due_date": rows[day]}
+        days[name] = due_dates(model, rows[["vehicle"]].assign(**asked), confidence)
     days["reminder"] = days["reminder"].where(~rows["is_showing"], rows["shown"], axis=0)
     drift = pd.DataFrame({e: (days["reminder"][e] - days["plan"][e]).dt.days for e in ENDS})
     rows["plan_date"], rows["reminder_date"] = (days[of]["date"] for of in ("plan", "reminder"))
@@ -249,14 +243,10 @@ def _stands_for(found, log, path):
     dash = dash.merge(first.rename("shown").reset_index(), on="vehicle", how="outer")
     # of the vehicle's open tasks the one done most often on the days of a restart, and then alike
     key, now = ["vehicle", "task"], found[found["is_current"] & (found["state"] != "not-finished")]
-    days = (
-        restarts[["vehicle", "restarted"]]
-        .drop_duplicates()
-        .set_axis(["vehicle", "done_date"], axis=1)
-    )
-    did = found[[*key, "done_date"]].drop_duplicates().merge(days, on=["vehicle", "done_date"])
-    times = did.groupby(key, observed=True).size().rename("times").reset_index()
-    rows = now.merge(dash, on="vehicle").merge(times, on=key, how="left").fillna({"times": 0})
+    did = found[[*key, "done_date"]].drop_duplicates().rename(columns={"done_date": "restarted"})
+    did = did[is_among(did, restarts, ["vehicle", "restarted"])]
+    times = did.groupby(key, observed=True).size().rename("times")
+    rows = now.merge(dash, on="vehicle").join(times, on=key).fillna({"times": 0})
     ratios = rows[["span_distance_km", "span_days"]]
     ratios = ratios / rows[["interval_km", "interval_days"]].to_numpy()
     apart = np.log(ratios.where(ratios > 0)).abs().mean(axis=1).fillna(np.inf)

@@ -6,12 +6,12 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.intervals import SMALL_SITE, items, occasions
+from wearbar.intervals import items, occasions
 from wearbar.outlook.ahead import Ahead, work_ahead
 from wearbar.outlook.parts import Sets, sets_of
 from wearbar.outlook.prices import CLASSES, Prices, prices_of
 from wearbar.outlook.simulate import MONTHS, Simulated, simulate
-from wearbar.stats.estimate import Estimate
+from wearbar.stats.estimate import SMALL_SITE, Estimate
 from wearbar.usage.backtest import best_model
 from wearbar.usage.distance import days_later
 from wearbar.usage.forecast import UsageModel, chance_due, due_dates

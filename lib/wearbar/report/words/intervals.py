@@ -4,8 +4,9 @@ import math
 
 import pandas as pd
 
-from wearbar.intervals import CLEAR_JOBS, CLEAR_P, NOT_KNOWN, SMALL_SITE, driven_overdue
+from wearbar.intervals.rates import CLEAR_JOBS, CLEAR_P, NOT_KNOWN, driven_overdue
 from wearbar.report.template import words_of
+from wearbar.stats.estimate import SMALL_SITE
 
 SAY = words_of("interval_compliance")
 
