@@ -26,11 +26,10 @@ ACT = ["date", "odometer_km", "hours", "position", "visit", "planned", "known"]
 def series_of(log):
     """(series, rules) of a log by its plan.
 
-    series: one row a series: `vehicle`, the plain columns of its task's latest version (position ""
-    where it has none), `measured_from`, `key` (of plan and task) and `told_from`. A task without a
-    limit (on condition) has none; one whose expiry certificates tell ends with the first of them
-    that was known, `told_from` (NaT: none). rules: the plan's tasks with `key` and the plan's
-    `unknown_history`, the versions of each key one after another, oldest first.
+    series: one row a series, with its task's latest version (position "" where it has none), `key`
+    (of plan and task) and `told_from`: one whose expiry certificates tell ends with the first of
+    them that was known. A task without a limit has none. rules: the plan's tasks with `key` and the
+    plan's `unknown_history`, the versions of each key one after another, oldest first.
     """
     plans = log.plan.plans[["plan", "valid_from", "unknown_history"]]
     rules = log.plan.tasks.merge(plans, on=["plan", "valid_from"], how="left")
@@ -59,11 +58,10 @@ def acts_of(log, series, rules):
     """Every doing of every series: frame `series` (row of `series`), `date, odometer_km, hours,
     visit, restarts, planned, known`, sorted, one row a series and day.
 
-    A row without a position counts at all of the task's positions. Fitting a part of the category
-    that the task `fits` counts, but for one that the log has fitted before. `covers` reach the same
-    position alone (R10). planned: no repair, recall or advice (R16), nor a part put on for one that
-    failed or was damaged. restarts: a part of the task's `first_after` was fitted, and its first
-    limits apply again (R7).
+    A row without a position counts at all of the task's positions; `covers` reach the same alone
+    (R10). planned: no repair, recall or advice (R16), nor a part put on for one that failed or was
+    damaged. restarts: a part of the task's `first_after` was fitted, and its first limits apply
+    again (R7).
     """
     work = log.si("work")
     work["planned"] = work["why"].eq("planned").fillna(True).astype(bool)
@@ -81,8 +79,9 @@ def acts_of(log, series, rules):
     stands_for.append(keys.assign(what=keys["fits"], table="fitted"))
     stands_for.append(parts.assign(what=parts["first_after"], table="fitted"))
     on = ["plan", "table", "what"]
-    stands_for = pd.concat([of[[*on, "key", "has_places", "restarts"]] for of in stands_for])
-    direct = did.merge(stands_for.dropna().astype(dict.fromkeys(on, TEXT)), on=on)
+    columns = [*on, "key", "has_places", "restarts"]
+    stands_for = stacked([of[columns].dropna() for of in stands_for])
+    direct = did.merge(stands_for.astype(dict.fromkeys(on, TEXT)), on=on)
     direct = direct[["vehicle", "key", "has_places", *ACT, "restarts"]]
     direct["position"] = direct["position"].where(direct["has_places"])
     # what they also do, by the version of the plan in force that day (R10: never a statutory task,
@@ -136,12 +135,9 @@ def _mended(log, work):
 
 
 def duty_of(log, vehicles, path, readings):
-    """Whether the trailing 365 days met the plan's severe condition, as was known on that day.
-
-    path: of the readings, by the place of each vehicle in `vehicles`. Frame `code` (that place),
-    `day`, `hard` (1, 0, or -1 not known), sorted: a row each day on which a period of `use` came to
-    be known, and 182 days later.
-    """
+    """Whether the trailing 365 days met the plan's severe condition, as was known on that day:
+    frame `code` (place in `vehicles`, as in `path`), `day`, `hard` (1, 0, or -1 not known), sorted,
+    a row each day on which a period of `use` came to be known, and 182 days later."""
     plans = log.plan.plans[log.plan.plans["severe_when"].map(bool).to_numpy(dtype=bool)]
     use = log.si("use").dropna(subset=["from", "to"])
     use = use.assign(code=vehicles.get_indexer(use["vehicle"]), plan=log.plan_for(use["vehicle"]))

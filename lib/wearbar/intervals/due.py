@@ -32,13 +32,10 @@ class Limits:  # of n occasions
         return Limits(self.every[:, rows], self.share[:, rows], self.amount[:, rows])
 
 
-class Limit(NamedTuple):
-    """A limit of one axis: `every` so many km, hours or days, or `months`, whichever is sooner (0:
-    none). The window: shares of the interval, or `amount` on each side where a share is NaN."""
-
-    every: float
+class Limit(NamedTuple):  # of one axis
+    every: float  # so many km, hours or days, or `months`, whichever is sooner (0: none)
     months: int
-    early_share: float
+    early_share: float  # the window, or else `amount` on each side (a share NaN)
     late_share: float
     amount: float
     is_day: bool
@@ -119,11 +116,8 @@ def add_months(day, months):
 
 
 def points(base, times, limits):
-    """The `times`-th point of each axis' ladder from its base, with its window (R2): (4, 3, n).
-
-    base, times: (3, n). The n-th date is base and n x months, never chained (R1). A share of days
-    is rounded down to whole days.
-    """
+    """The `times`-th point of each axis' ladder from its base, with its window (R2): (4, 3, n). A
+    share of days is rounded down to whole days. base, times: (3, n)."""
     due = _rung(base, times, limits.every)
     before = base if (times == 1).all() else _rung(base, times - 1, limits.every)
     span, share = due - before, limits.share[:, None, :]
@@ -149,8 +143,7 @@ def rungs(base, x, limits):
 
 
 def state(p, x):
-    """The state of open work at x (3, n), as codes (R3): past a late edge, past a due point, at or
-    past an early edge, or before them all. Work on the due day or at the due reading is not
-    past."""
-    reached = [(x > p[LATE] + EPS), (x > p[DUE] + EPS), (x >= p[EARLY] - EPS)]
+    """The state of open work at x (3, n), as codes (R3). Work on the due day or at the due reading
+    is not past."""
+    reached = [x > p[LATE] + EPS, x > p[DUE] + EPS, x >= p[EARLY] - EPS]
     return np.select([at.any(axis=0) for at in reached], STATES[:0:-1], STATES[0])

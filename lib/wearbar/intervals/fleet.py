@@ -128,8 +128,7 @@ class Fleet:
 
 
 def occasions_due(fleet):
-    """(frame, points of shape (4, 3, n), where each ended (3, n)): every occasion of every series,
-    its due, early and late points and interval by axis.
+    """(frame, points of shape (4, 3, n), where each ended (3, n)): every occasion of every series.
 
     The frame: `s` (series), `number`, `act` (its anchor, -1: none of ours), `done` (the act that
     closed it, -1: open), `to` (its last day), `basis`, `since` (severe from this day), `rule`,
@@ -176,10 +175,7 @@ def occasions_due(fleet):
 def _events(fleet):
     """(rows, where each begins (3, n), and ends): what occasions hang from, each series' origin,
     then its acts; of those before it was ours the last alone, in the origin's place. What came with
-    a new vehicle on its first day is its origin, not a doing.
-
-    The rows: `row, s, act, done` as in `occasions_due`, and the fields of `Event`.
-    """
+    a new vehicle on its first day is its origin, not a doing. The rows: as of `Event`."""
     acts = fleet.acts[:-1]
     s, day, joined = acts["series"].to_numpy(), acts["day"].to_numpy(), fleet.join_x[DAY]
     before = day < joined[s]

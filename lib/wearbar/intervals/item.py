@@ -157,8 +157,8 @@ def _rechecks(log, path):
 
 
 def _deferrals(log, found, path):
-    """What was deferred, to when: closed by the work or the defect's closing. It moves no due
-    point; what is over counts from the day or reading that was given (R14)."""
+    """What was deferred, closed by the work or the defect's closing. It moves no due point; what is
+    over counts from the day or reading that was given (R14)."""
     d = _of_row(log.si("deferrals"), "deferrals")
     d = d.sort_values("date", kind="stable", ignore_index=True)
     defects = log.tables["defects"].set_index("defect")

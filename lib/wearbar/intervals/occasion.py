@@ -168,8 +168,7 @@ def _kept_open(log, fleet, s, p, x):
     was due, by its date, in a lay-up the first day of use after it, infinite: not yet, else NaN).
 
     It may be done until then, or the end of its window (R9). What was due before the stay began
-    counts where it was still open then; what was past a window by then is late. Stays end to end
-    are one. Use is the first reading that shows distance since. x: where each occasion ended.
+    counts where it was still open then, and no window had passed. Stays end to end are one.
     """
     shut, back, q = np.stack([fleet.reached(s, p[LATE] - HAIR)] * 2), np.full(len(s), np.nan), p
     shut[1] = fleet.reached(s, np.where(np.isnan(shut[0]), np.nan, p[LATE] + HAIR))

@@ -64,8 +64,7 @@ def compliance(found, by, confidence=0.9):
 
 
 def sites_told(table):
-    """The rates of sites, without figures where they could point at a person
-    (`estimate.untold`)."""
+    """The rates of sites, without figures where they could point at a person."""
     small = untold(table["vehicles"])
     return table.assign(**{c: table[c].mask(small) for c in ("share", "low", "high", "late")})
 
@@ -126,8 +125,7 @@ def _deals(n_units, n_groups):
 
 
 def _between(units, by, rng):
-    """(frame, least p that could come, p of all alike) of groups between which whole units are
-    dealt."""
+    """(frame, least p there can be, p of all alike) of groups between which units are dealt."""
     units = units.sort_values(by, kind="stable")
     names, first = np.unique(units[by].astype(str).to_numpy(), return_index=True)
     n, won = units["n"].to_numpy(float), units["won"].to_numpy(float)
@@ -183,8 +181,7 @@ def _within(units, by, rng):
 
 
 def excluded(found):
-    """How many occasions are left out of the rate, and why: frame `why, reason, n`, in the order of
-    `REASONS`."""
+    """How many occasions are left out of the rate, and why: frame `why, reason, n`."""
     n = found["why"].value_counts()
     rows = [(why, reason, int(n[why])) for why, reason in REASONS.items() if why in n]
     return pd.DataFrame(rows, columns=["why", "reason", "n"])

@@ -79,8 +79,7 @@ def points(base, times, limits):
 
 
 def last_met(base, x, limit):
-    """Which point from the base is the last whose early edge is at or before x (0 and less:
-    none)."""
+    """The last point from the base whose early edge is at or before x (0 and less: none)."""
     days = min(limit.months * MONTH_DAYS or inf, limit.every or inf)
     nth = floor((x - base) / days) + 2
     while point(base, nth, limit)[EARLY] > x + EPS:
@@ -127,8 +126,7 @@ def _carried_on(ladder, limits):
 
 
 def _at_once(now, at):
-    """The points moved to `at`, windows as wide as they were; an axis whose place is not known
-    stays."""
+    """The points moved to `at`, windows as wide as before; where that is not known they stay."""
     moved = []
     for p, x in zip(now, at, strict=True):
         by = x - p[DUE]
