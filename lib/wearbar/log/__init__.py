@@ -16,7 +16,7 @@ from wearbar.log.plan import plan_of, read_plan
 from wearbar.log.schema import TABLES
 from wearbar.log.service import ServiceLog
 from wearbar.log.settle import check
-from wearbar.log.sources import open_source
+from wearbar.log.sources import inside, open_source
 from wearbar.log.sources.header import check_header, toml_of
 from wearbar.log.sources.raw import LogError, Source, raw_of_frame
 from wearbar.log.tasks import WORDS, as_planned
@@ -85,14 +85,4 @@ def _plan(source):
     if "\n" in name:
         where = "the plan in table log"
         return plan_of(toml_of(name, where), distance, where)
-    folder, is_beside = source.folder, False
-    try:
-        if folder:
-            (folder / name).is_file()  # a name too long for one is found here
-            is_beside = (folder / name).resolve().is_relative_to(folder.resolve())
-    except (OSError, RuntimeError, ValueError):
-        pass
-    if not is_beside:
-        mend = "the plan must stand beside the tables: put a copy there."
-        raise LogError(f"log.toml: plan is {name[:80]!r}; {mend}")
-    return read_plan(folder / name, distance)
+    return read_plan(inside(source.folder / name, source.folder), distance)

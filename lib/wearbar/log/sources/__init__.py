@@ -14,7 +14,7 @@ from wearbar.log.sources.csv_file import read_csv
 from wearbar.log.sources.header import read_header, regular
 from wearbar.log.sources.raw import LogError, Source, raw_of_arrow, same_table
 
-__all__ = ["LogError", "is_database", "open_source", "resolved"]
+__all__ = ["LogError", "inside", "is_database", "open_source", "resolved"]
 
 WORKBOOKS = (".xlsx", ".xlsm")
 MOST_BYTES = 4 * 2**30
@@ -81,22 +81,24 @@ def _open_folder(folder):
         elif name in found:
             raise same_table(found[name].name, file.name)
         else:
-            found[name] = _inside(file, folder)
+            found[name] = inside(file, folder)
     if not found:
         raise LogError(f"{folder} holds no table of a log; vehicles.csv at least must stand there.")
     tables = {name: partial(_read, file) for name, file in found.items()}
-    header = read_header(_inside(folder / "log.toml", folder))
+    header = read_header(inside(folder / "log.toml", folder))
     return Source(folder.name, header, tables, tuple(strange), folder, found)
 
 
-def _inside(file, folder):
-    why = "a link to a file outside the log's folder; put a copy there instead"
+def inside(file, folder):
+    """`file`, where it is in the log's folder. Raises LogError."""
     try:
-        inside = file.resolve().is_relative_to(folder.resolve())
-    except (OSError, RuntimeError):
-        inside, why = False, "a link that leads back to itself; put the file itself there"
-    if not inside:
-        raise LogError(f"{file.name} is {why}.")
+        file.is_file()  # a name too long for one is found here
+        is_inside = file.resolve().is_relative_to(folder.resolve())
+    except (OSError, RuntimeError, ValueError):
+        is_inside = False
+    if not is_inside:
+        why = "outside the log's folder, or a link that leads back to itself"
+        raise LogError(f"{str(file)[-80:]!r} is {why}; put a copy beside the tables.")
     return file
 
 

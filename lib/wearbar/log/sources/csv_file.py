@@ -27,7 +27,15 @@ _NOT_CSV = {
 
 def read_csv(path, where):
     """A CSV file as a `Raw`; `where` names it in errors. Raises LogError where it is no CSV."""
-    data = _utf8(path.read_bytes(), where)
+    data = path.read_bytes()
+    for mark, what in _NOT_CSV.items():
+        if data.startswith(mark):
+            raise LogError(f"{where} is {what}, whatever its ending says; {_SAVE}")
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        data = data.decode("utf-16", "replace").encode()
+    elif data.count(b"\0") * 10 > len(data):
+        raise LogError(f"{where} is not text; {_SAVE}")
+    data = data.removeprefix(b"\xef\xbb\xbf")
     if not data or data.isspace():
         raise LogError(f"{where} is empty; write its header row, or delete the file.")
     raw = _quick(data, where) or _patient(data, where)
@@ -42,17 +50,6 @@ def read_csv(path, where):
     problems = tuple(problem for problem in raw.problems if problem[0] in kept)
     columns = {name: array.filter(pa.array(filled)) for name, array in raw.columns.items()}
     return replace(raw, columns=columns, lines=lines, problems=problems)
-
-
-def _utf8(data, where):
-    for mark, what in _NOT_CSV.items():
-        if data.startswith(mark):
-            raise LogError(f"{where} is {what}, whatever its ending says; {_SAVE}")
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return data.decode("utf-16", "replace").encode()
-    if b"\0" in data and data.count(b"\0") * 10 > len(data):
-        raise LogError(f"{where} is not text; {_SAVE}")
-    return data.removeprefix(b"\xef\xbb\xbf")
 
 
 def _quick(data, where):
