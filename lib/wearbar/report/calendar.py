@@ -12,7 +12,6 @@ import pandas as pd
 from icalendar import Calendar, Event
 
 from wearbar import __version__, intervals, usage
-from wearbar.log.units import DISTANCE_KM
 from wearbar.outlook.action_list import actions
 from wearbar.report.quantities import Show, clean
 from wearbar.report.words.action_pages import said_of
@@ -31,9 +30,7 @@ def calendar_of(log, vehicles=None):
     of each vehicle's own odometer.
     """
     events, n_without = events_of(log, vehicles)
-    units = log.tables["vehicles"].set_index("vehicle")["distance_unit"]
-    units = units.where(units.isin(list(DISTANCE_KM)), log.units.distance)
-    told = []
+    units, told = log.tables["vehicles"].set_index("vehicle")["distance_unit"].fillna(""), []
     for row in events.to_dict("records"):
         show = Show(log.units).with_distance(units[row["vehicle"]])
         row |= said_of(row, show) | {"show": show}
