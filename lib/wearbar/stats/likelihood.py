@@ -41,6 +41,8 @@ class Weibull:
 class Lognormal:
     """The log of a lognormal life: normal."""
 
+    ppf = staticmethod(special.ndtri)
+
     def exact(self, z):
         return -0.5 * z * z - 0.5 * np.log(2 * np.pi), -z, np.full_like(z, -1.0)
 
@@ -49,9 +51,6 @@ class Lognormal:
         with np.errstate(invalid="ignore", over="ignore"):
             hazard = np.exp(-0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_survival)
             return log_survival, -hazard, -hazard * (hazard - z)
-
-    def ppf(self, p):
-        return special.ndtri(p)
 
     def mean_at(self, s):
         return s / 2, np.full_like(s, 0.5), np.zeros_like(s)
@@ -75,7 +74,6 @@ class Sample:
     pull: np.ndarray  # sum of weight times u of exact ones
     centre: np.ndarray
     spread: np.ndarray
-    constant: np.ndarray
     steepest: float  # a fit that climbs past this b has no maximum: its ends may be at one point
 
     def total(self, parts, group):
@@ -106,7 +104,6 @@ def sample_of(family, duration, observed, entry, weights, last_seen=None, group=
     between, late = observed & (last_seen < duration), entry > 0
     exact = observed & ~between
     rows = np.concatenate([np.flatnonzero(exact), np.flatnonzero(~observed)])
-    plain = total(weights * exact)
     return Sample(
         family=FAMILIES[family],
         u=np.append(u[rows], u_entry[late]),
@@ -115,11 +112,10 @@ def sample_of(family, duration, observed, entry, weights, last_seen=None, group=
         n_exact=int(exact.sum()),
         between=(u_seen[between], u[between], weights[between], code[between]),
         ends=total(weights * observed),
-        plain=plain,
+        plain=total(weights * exact),
         pull=total(weights * np.where(exact, u, 0.0)),
         centre=centre,
         spread=spread,
-        constant=-total(weights * np.where(exact, y, 0.0)) - plain * np.log(spread),
         steepest=30.0 if between.any() else 1e5,
     )
 

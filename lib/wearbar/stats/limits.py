@@ -56,7 +56,8 @@ def fit_all(sample, sigma=None):
             known &= ~((last - first < 1e-12) & (sample.ends == sample.plain))
     a, b, surface = (np.where(known, x, nan) for x in (a, b, surface))
     is_fixed, sigma = sigma is not None, sample.spread / b
-    mu, loglik = sample.centre + sigma * a, surface[0] + sample.constant
+    mu, loglik = sample.centre + sigma * a, surface[0] - sample.pull * sample.spread
+    loglik = loglik - sample.plain * (sample.centre + np.log(sample.spread))
     return Fits(sample, is_fixed, a, b, surface, mu, sigma, loglik)
 
 

@@ -40,10 +40,11 @@ def mean_cumulative(
         raise ValueError(f"end is {type(end).__name__}; {give}")
     names, is_robust = pd.Index(end.index).unique(), variance == "robust"
     start = np.broadcast_to(np.asarray(entry, float), len(end))
-    periods = _periods(names.get_indexer(end.index), start, end.to_numpy(float))
+    periods = {"unit": names.get_indexer(end.index), "start": start, "stop": end.to_numpy(float)}
     amount = np.ones(len(time)) if amount is None else np.asarray(amount, float)
     events = {"unit": names.get_indexer(np.asarray(unit)), "time": np.asarray(time, float)}
-    events, outside = _observed(pd.DataFrame(events | {"amount": amount}), periods)
+    events = pd.DataFrame(events | {"amount": amount})
+    events, periods, outside = _observed(events, pd.DataFrame(periods))
     times, at = np.unique(events["time"].to_numpy(), return_inverse=True)
     began = np.searchsorted(np.sort(periods["start"]), times, "right")
     at_risk = began - np.searchsorted(np.sort(periods["stop"]), times, "left")
@@ -69,24 +70,21 @@ def mean_cumulative(
     return frame
 
 
-def _periods(unit, start, stop):
-    """Periods sorted by unit and start, those that touch joined: `unit, start, stop`."""
-    frame = pd.DataFrame({"unit": unit, "start": start, "stop": stop})
-    frame = frame[frame["stop"] >= frame["start"]].sort_values(["unit", "start"], ignore_index=True)
-    reached = frame.groupby("unit")["stop"].cummax().groupby(frame["unit"]).shift()
-    by = frame.groupby((~(frame["start"] <= reached)).cumsum())
-    return by.agg({"unit": "first", "start": "first", "stop": "max"}).reset_index(drop=True)
-
-
 def _observed(events, periods):
-    """Events in a period of their unit, a row a unit and time; how many were outside."""
+    """(events in a period of their unit, a row a unit and time; periods, those that touch joined;
+    how many events were outside)."""
+    rows = periods[periods["stop"] >= periods["start"]]
+    rows = rows.sort_values(["unit", "start"], ignore_index=True)
+    reached = rows.groupby("unit")["stop"].cummax().groupby(rows["unit"]).shift()
+    by = rows.groupby((~(rows["start"] <= reached)).cumsum())
+    periods = by.agg({"unit": "first", "start": "first", "stop": "max"}).reset_index(drop=True)
     known = events[events["time"].notna() & (events["unit"] >= 0)]
     known = known.assign(squares=known["amount"] ** 2, lines=1)
     merged = known.groupby(["unit", "time"], as_index=False).sum().sort_values("time")
     right = periods.sort_values("start")
     merged = pd.merge_asof(merged, right, left_on="time", right_on="start", by="unit")
     inside = merged[merged["time"] <= merged["stop"]].sort_values(["unit", "time"])
-    return inside, len(events) - int(inside["lines"].sum())
+    return inside, periods, len(events) - int(inside["lines"].sum())
 
 
 def _residuals(events, times, at, periods, mean_jump, at_risk):

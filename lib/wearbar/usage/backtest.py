@@ -21,7 +21,7 @@ from wearbar.log.once import once
 from wearbar.usage.days_of_use import LastYear, usual_layups
 from wearbar.usage.distance import days_of
 from wearbar.usage.forecast import score_reached
-from wearbar.usage.model import HORIZONS, fit_hours, fit_usage
+from wearbar.usage.model import HORIZONS, UsageModel, fit_hours, fit_usage
 from wearbar.usage.replay import Replay
 from wearbar.usage.scoring import GRID, at_day, crps, shares, truth_of, two_way_se
 
@@ -42,7 +42,6 @@ OWN = {
 NAIVE = ("trailing-year", "last-year")
 NAMES = (*OWN, *NAIVE)
 MULTIPLES = np.geomspace(0.5, 4, 43)
-NO_WIDENING = (1.0,) * len(HORIZONS)
 _FAR = 1e3
 CASE = ["cut", "vehicle", "ahead_days", "bin"]  # bin: number in HORIZONS
 
@@ -103,19 +102,13 @@ def back_test(log, confidence=0.9, *, replay=None):
             found = found.join(scores.add_suffix(f"_{naive}"))
         cases.append(found)
         past.append(one)
-    score, used, widen = _choose(past, now, confidence)
-    is_used = [name == used and len(past) >= LEAST_CUTS for name in NAMES]
-    return BackTest(
-        cases=pd.concat(cases, ignore_index=True) if cases else pd.DataFrame(),
-        choices=pd.DataFrame(choices, columns=["cut", "method", "widen", "common_sd"]),
-        methods=pd.DataFrame({"method": NAMES, "crps_days": score, "is_used": is_used}),
-        used=used,
-        widen=widen,
-        common_sd=_common(cases),
-        confidence=confidence,
-        tells_when_recorded=replay.tells_when_recorded(),
-        n_cuts=n_cuts,
-    )
+    score, *chosen = _choose(past, now, confidence)
+    is_used = [name == chosen[0] and len(past) >= LEAST_CUTS for name in NAMES]
+    methods = pd.DataFrame({"method": NAMES, "crps_days": score, "is_used": is_used})
+    choices = pd.DataFrame(choices, columns=["cut", "method", "widen", "common_sd"])
+    common, told = _common(cases), replay.tells_when_recorded()
+    cases = pd.concat(cases, ignore_index=True) if cases else pd.DataFrame()
+    return BackTest(cases, choices, methods, *chosen, common, confidence, told, n_cuts)
 
 
 def _fit(log, readings, method, widen=None):
@@ -222,7 +215,7 @@ def _choose(past, path, confidence):
     often as it says on these cuts (split conformal).
     """
     if len(past) < LEAST_CUTS:
-        return np.nan, NAMES[0], NO_WIDENING
+        return np.nan, NAMES[0], UsageModel.widen
     pairs = [(one, one.truth(path)) for one in past]
     score = [
         np.concatenate([crps(one.chance[name], truth) for one, truth in pairs]).mean()

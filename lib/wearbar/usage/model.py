@@ -60,7 +60,16 @@ def fit_usage(readings, vehicles, as_of, layups=None, seasonal=True, drifts=True
     """
     hours = fit_hours(readings, vehicles, as_of, layups, seasonal, drifts, widen)
     path, end, names = path_of(readings), int(days_of([as_of])[0]), pd.Index(vehicles["vehicle"])
-    spans = _spans(path, names, end)
+    # distance between readings about a fortnight apart, by vehicle and date
+    code = names.get_indexer(path.vehicles)[path.code()]
+    seen = (code >= 0) & (path.day <= end) & (path.day > end - 365.25 * YEARS_BACK)
+    rows = pd.DataFrame({"code": code, "day": path.day, "km": path.high})[seen]
+    rows = rows.sort_values("code", kind="stable")
+    rows["block"] = (rows.groupby("code")["day"].transform("max") - rows["day"]) // _BLOCK_DAYS
+    rows = rows.drop_duplicates(["code", "block"], keep="last")
+    code, day, km = (rows[name].to_numpy() for name in ("code", "day", "km"))
+    spans = {"code": code[1:], "start": day[:-1], "end": day[1:], "km": np.diff(km)}
+    spans = {name: values[code[1:] == code[:-1]] for name, values in spans.items()}
     clock = clock_of(names, spans, end, layups, seasonal)
     spans["days"] = clock.between(spans["code"], spans["start"], spans["end"])
     spans = {name: values[spans["days"] >= 1] for name, values in spans.items()}
@@ -87,20 +96,6 @@ def fit_hours(readings, vehicles, as_of, layups=None, *how):
     if isinstance(readings, Path) or not readings["hours"].notna().any():
         return None
     return fit_usage(path_of(readings, "hours"), vehicles, as_of, layups, *how)
-
-
-def _spans(path, names, end):
-    """Distance between readings about a fortnight apart: arrays `code` (in `names`), `start, end,
-    km`, by vehicle and date."""
-    code = names.get_indexer(path.vehicles)[path.code()]
-    seen = (code >= 0) & (path.day <= end) & (path.day > end - 365.25 * YEARS_BACK)
-    rows = pd.DataFrame({"code": code, "day": path.day, "km": path.high})[seen]
-    rows = rows.sort_values("code", kind="stable")
-    rows["block"] = (rows.groupby("code")["day"].transform("max") - rows["day"]) // _BLOCK_DAYS
-    rows = rows.drop_duplicates(["code", "block"], keep="last")
-    code, day, km = (rows[name].to_numpy() for name in ("code", "day", "km"))
-    spans = {"code": code[1:], "start": day[:-1], "end": day[1:], "km": np.diff(km)}
-    return {name: values[code[1:] == code[:-1]] for name, values in spans.items()}
 
 
 def _own(spans, kind, n_vehicles, drifts):

@@ -22,13 +22,24 @@ def readings(log):
     to. `meter_hours` and `hours` are the same of the hour meter, of which `restarts_at` tells where
     its row has `hours` and no odometer. A vehicle that was new in this log starts at 0.
     """
-    held = [name for name in READINGS if len(log.tables[name])] or ["vehicles"]
-    rows = stacked([_place(log, name, *pair) for name in held for pair in READINGS[name]])
+    meters, parts = ["odometer", "hours", "restarts_at"], []
+    for table in [name for name in READINGS if len(log.tables[name])] or ["vehicles"]:
+        frame = log.tables[table]
+        for odometer, date in READINGS[table]:
+            rows = frame.reindex(columns=["vehicle", date, odometer, *meters[1:]])
+            rows = rows.set_axis(["vehicle", "date", *meters], axis=1)
+            rows["known"] = known_on(rows["date"], frame["recorded"])
+            if odometer == "in_service_odometer":
+                is_new = frame["acquired"].isna() | (frame["acquired"] == frame["in_service"])
+                is_new &= rows["odometer"].isna() & ~frame["meter"].isin(["hours", "none"])
+                rows["odometer"] = rows["odometer"].mask(is_new, 0.0)
+            parts.append(rows[rows["date"].notna() & rows[meters].notna().any(axis=1)])
+    rows = stacked(parts)
     code = pd.factorize(rows["vehicle"], sort=True)[0]
     own = log.tables["vehicles"].set_index("vehicle")["distance_unit"].map(DISTANCE_KM)
     own = look_up(rows["vehicle"], own.astype(float))
     factor = own.fillna(DISTANCE_KM[log.units.distance]).to_numpy()
-    odometer, hours, restart = rows[["odometer", "hours", "restarts_at"]].to_numpy().T
+    odometer, hours, restart = rows[meters].to_numpy().T
     of_hours, day = np.isnan(odometer) & ~np.isnan(hours), days_of(rows["date"])
     at, _, is_first, add = _as_driven(code, day, hours, np.where(of_hours, restart, np.nan))
     ran = hours.copy()
@@ -42,19 +53,6 @@ def readings(log):
         "hours": np.where(is_first, np.nan, ran[at]),
     }
     return rows[["vehicle", "date", "known"]].take(at).reset_index(drop=True).assign(**driven)
-
-
-def _place(log, table, odometer, date):
-    """The readings in one column of one table."""
-    frame, meters = log.tables[table], ["odometer", "hours", "restarts_at"]
-    rows = frame.reindex(columns=["vehicle", date, odometer, *meters[1:]])
-    rows = rows.set_axis(["vehicle", "date", *meters], axis=1)
-    rows["known"] = known_on(rows["date"], frame["recorded"])
-    if odometer == "in_service_odometer":
-        is_new = frame["acquired"].isna() | (frame["acquired"] == frame["in_service"])
-        is_new &= rows["odometer"].isna() & ~frame["meter"].isin(["hours", "none"])
-        rows["odometer"] = rows["odometer"].mask(is_new, 0.0)
-    return rows[rows["date"].notna() & rows[meters].notna().any(axis=1)]
 
 
 def _as_driven(code, day, shown, restart):

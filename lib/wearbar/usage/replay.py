@@ -33,7 +33,17 @@ class Replay:
     def __init__(self, log):
         self.source, self.plan = log.origin, log.plan
         self.raw = {name: read() for name, read in log.origin.tables.items() if name in TABLES}
-        self.dates = {name: _dates(name, raw) for name, raw in self.raw.items()}
+        # of every row its dates and `known`, the day from which it could be in the log; NaT where
+        # nothing says
+        self.dates = {}
+        for name, raw in self.raw.items():
+            wanted = [c.name for c in TABLES[name] if c.kind == "date"]
+            kept = {column: values for column, values in raw.columns.items() if column in wanted}
+            dates = typed(name, replace(raw, columns=kept, problems=()))[0][wanted]
+            day = dates["to"] if name in WRITTEN_AT_END else main_date(name, dates)
+            if name == "certificates":
+                day = day.fillna(dates["valid_to"] - YEAR)
+            self.dates[name] = dates.assign(known=known_on(day, dates["recorded"]))
 
     def at(self, day, of_use=False):
         """The log at the end of that day; of_use: without plan and tables that hold no reading."""
@@ -58,18 +68,6 @@ class Replay:
         problems = tuple(p for p in raw.problems if p[0] in there)
         beyond = {line: cells for line, cells in raw.beyond.items() if line in there}
         return replace(raw, columns=columns, lines=lines, problems=problems, beyond=beyond)
-
-
-def _dates(name, raw):
-    """The table's dates, one row a raw row, and `known`, the day from which it could be in the log;
-    NaT where nothing says."""
-    wanted = [c.name for c in TABLES[name] if c.kind == "date"]
-    kept = {column: values for column, values in raw.columns.items() if column in wanted}
-    dates = typed(name, replace(raw, columns=kept, problems=()))[0][wanted]
-    day = dates["to"] if name in WRITTEN_AT_END else main_date(name, dates)
-    if name == "certificates":
-        day = day.fillna(dates["valid_to"] - YEAR)
-    return dates.assign(known=known_on(day, dates["recorded"]))
 
 
 def plan_at(plan, day):
