@@ -114,13 +114,12 @@ def last_year(log, test, replay, confidence=0.9, rng=None, draws=DRAWS):
     before = actual_year(*came, worn, start - pd.DateOffset(years=1), then.here)
     for one in (actual, before):  # as the forecast has it
         one["money"] = sum(one[c] for c in CLASSES if c not in told.simulated.thin)
-    figures = pd.DataFrame(
-        [
-            (n, e.value, e.low, e.high, actual[n].sum(), before[n].sum())
-            for n, e in totals(told, ("jobs", "hours", "money", *CLASSES)).items()
-        ],
-        columns=["what", "forecast", "low", "high", "actual", "before"],
-    )
+    figures = [
+        {"what": n, "forecast": e.value, "low": e.low, "high": e.high}
+        | {"actual": actual[n].sum(), "before": before[n].sum()}
+        for n, e in totals(told, ("jobs", "hours", "money", *CLASSES)).items()
+    ]
+    figures = pd.DataFrame(figures)
     joined = fleet.loc[~fleet["vehicle"].isin(names), "vehicle"]
     n_left = fleet["disposed"].between(start + pd.Timedelta(days=1), log.as_of).sum()
     return LastYear(

@@ -211,12 +211,9 @@ def visit_rates(log, bills, vehicles, rng, draws):
 
 def draw_bills(rate, kept, bills, kind, as_of, rng):
     """(money, hours, unknown): two (draws, months) arrays, Poisson days of work, each with a bill
-    of the log's last two years, of its kind where enough; and how many such days a year have no
-    money, and no hours, since no bill tells any. What the log's bills leave unsure of their mean is
-    in it (`_weighed`).
-
-    rate: (draws, vehicles) a year; kept: (months,) chance that a vehicle is still here.
-    """
+    of the log's last two years, of its kind where enough; and how many days a year have no money,
+    and no hours, since no bill tells any. rate: (draws, vehicles) a year; kept: (months,) chance
+    that a vehicle is still here."""
     draws, months = len(rate), len(kept)
     sums, unknown = np.zeros((2, draws, months)), [0.0, 0.0]
     recent = bills[bills["date"] > as_of - pd.Timedelta(days=PERIOD_DAYS)]
@@ -237,11 +234,9 @@ def draw_bills(rate, kept, bills, kind, as_of, rng):
 
 
 def _weighed(known, draw, draws, rng):
-    """A bill for each entry of `draw` (the number of its draw).
-
-    Each draw has weights of its own over the bills on record (the Bayesian bootstrap: Rubin 1981,
-    from memory), and over PRIOR_BILLS more of the log's mean but spread as repair bills are.
-    """
+    """A bill for each entry of `draw` (the number of its draw), which has weights of its own over
+    the bills on record (the Bayesian bootstrap: Rubin 1981, from memory), and over PRIOR_BILLS more
+    of the log's mean but spread as repair bills are: so the mean's own error is in the draws."""
     if len(known) > MANY_BILLS:
         return known[rng.integers(0, len(known), len(draw))]
     usual = np.exp(PRIOR_BILL_SD * stats.norm.ppf((np.arange(9) + 0.5) / 9))

@@ -143,11 +143,8 @@ def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
 
 
 def _stays(log):
-    """Lay-ups on record and those that are usual, in days from the report date.
-
-    Frame `vehicle, begin, end`. One without an end that has lasted longer than is usual, or of
-    which nothing is usual, goes on.
-    """
+    """Lay-ups on record and those that are usual: frame `vehicle, begin, end`, days from the report
+    date. One that has lasted longer than is usual, or of which nothing is usual, goes on."""
     held = log.tables["layups"].dropna(subset="from")
     stays = usual_layups(held, log.as_of)  # those held come first
     begin, end = ((stays[c] - log.as_of).dt.days.to_numpy(dtype=float) for c in ("from", "to"))

@@ -145,8 +145,7 @@ def _tasks_of(rows, plan, asked, covers):
 
     One row a task and position, in bench order (`stage`, of `STAGES`) and within it that of the
     list, with what the plan says of it; `state` (or ON_CONDITION); `done_by`, the first pressing
-    task on this sheet that covers it at its position ("" none); `is_full`, whether its steps are to
-    be printed.
+    task here that covers it at its position ("" none); `is_full`, whether its steps are printed.
     """
     tasks = rows[rows["kind"].eq("task")].rename(columns={"item": "task"}).drop(columns=OF_PLAN)
     names = {"code": "task", "last_position": "position", "state": "wear_state", "by": "wear_by"}

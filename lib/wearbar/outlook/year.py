@@ -181,8 +181,7 @@ def next_work(outlook):
     """When each task next falls due, the soonest first.
 
     Frame `vehicle, site, task, position, safety, due_date, low_date, high_date, within_30 ...
-    within_365` (chances that its due point will have been reached). The date limit is certain,
-    those of distance and hours are not.
+    within_365` (chances that its due point will have been reached).
     """
     model, rows, as_of = outlook.model, outlook.ahead.rows, outlook.as_of
     rows = rows.assign(due_date=days_later(as_of, rows["due_day"].replace(np.inf, np.nan)))
