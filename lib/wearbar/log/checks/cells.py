@@ -70,7 +70,8 @@ def _column(table, raw, col):
     array = raw.columns.pop(col.name, pa.nulls(len(raw.lines), pa.large_string()))
     if isinstance(array, pa.ChunkedArray):
         array = array.combine_chunks()
-    values, bad = _READ[col.kind](col, array)
+    read = {"number": _number, "id": _text, "text": _text}.get(col.kind, _coded)
+    values, bad = read(col, array)
     if not raw.plain and col.kind not in ("number", "date"):
         for rule, pattern in reversed(BAD_CELLS.items()):
             hit = pc.fill_null(pc.match_substring_regex(array, pattern), False)
@@ -193,7 +194,3 @@ def _likely_number(text):
     likely = [made for form, made in forms.items() if made != text and re.fullmatch(form, bare)]
     told = f": {' or '.join(likely)}?" if likely else ""
     return f"write digits and a decimal point alone{told}"
-
-
-_READ = dict.fromkeys(("id", "text"), _text) | dict.fromkeys(("code", "yes_no", "date"), _coded)
-_READ["number"] = _number

@@ -14,11 +14,7 @@ from wearbar.log.schema import TABLES, said
 
 LIKELY = said("likely")
 PER_SIGMA = 1.4826
-MOST_MONEY = 1e10  # more than a vehicle costs in any currency
-# table with money to the column that tells a row's like; and of which a row's amounts add up
-MONEY = {"work": "task", "fitted": "category", "fixed_costs": "category"}
-MONEY |= {"valuations": "kind", "vehicles": "kind"}
-ADDED_UP = ("work", "fitted")
+MONEY = LIKELY["money"]
 FEWEST_FILLS = 5
 BIG, TOO_BIG = 1.75, 3.0
 ENOUGH_FILLS, UNEVEN = 8, 0.2
@@ -49,7 +45,7 @@ def far_above(value, group, kind):
 def doubtful_money(tables, _):
     """Amounts that can't be: wild ones are blanked with their row's sum, high ones doubted."""
     unknown = "another amount of its row can't be, so what the row cost is not known: mend that one"
-    for table, like in MONEY.items():
+    for table, like in MONEY["like"].items():
         frame, days, steady = tables[table], 1.0, True
         if not len(frame):
             continue
@@ -64,13 +60,13 @@ def doubtful_money(tables, _):
         for name in names:
             value = frame[name].to_numpy() / days
             far, middle = far_above(value, np.zeros(len(frame), dtype="int64"), "wild")
-            wild[name] = far | (frame[name].abs() > MOST_MONEY)
+            wild[name] = far | (frame[name].abs() > MONEY["most"])
             beside = _remedy, middle * days, f" of {name}"
             yield named(table, frame, wild[name], name, "money-wild", *beside)
             high, middle = far_above(np.where(steady & ~wild[name], value, np.nan), group, "high")
             yield named(table, frame, high, name, "money-high", _remedy, middle * days)
         # what a row with a wild amount adds up is not known: its others are blanked with it
-        added = [name for name in names if name != "tax"] if table in ADDED_UP else []
+        added = [name for name in names if name != "tax"] if table in MONEY["added_up"] else []
         others = wild[added].any(axis=1)
         for name in added:
             mask = others & ~wild[name] & frame[name].notna()

@@ -19,9 +19,7 @@ from wearbar.log.units import DEPTH_MM, PRESSURE_KPA, SAME, TORQUE_NM
 
 TYRE = re.compile(r"tyre|tire|wheel")
 WHEEL = re.compile(r"(wheel|spindle|axle)(?!.*pinch)")
-HELD_BY = "no wheel is held by less than {low:.3g} {unit}"
-TAKES = "takes more than {high:.3g} {unit}"
-RUN_AT = "such tyres run at {low:.2g} to {high:.3g} {unit}"
+SAYS = LIKELY["says"]
 PLACE = ["vehicle", "position", "category"]
 TIRED_GAUGE_MM = 0.5
 NOISE_MM = 1.0
@@ -56,7 +54,7 @@ def of_its_kind(tables, header):
         ]
         likely += [f"{made:g} {unit}" for made in (value * 10, value / 10) if low <= made <= high]
         meant = " or ".join(likely) + "?" if likely else "mend it."
-        told = f"{RUN_AT.format(low=low, high=high, unit=unit)}: {meant}"
+        told = f"{SAYS['tyre'].format(low=low, high=high, unit=unit)}: {meant}"
         if value < low:
             told += f" If {value:g} {unit} is right, the tyre is flat: see to it before use"
         return told
@@ -73,9 +71,9 @@ def figures(plan):
         lows, highs = zip(*_bounds("tyre_kpa", kinds), strict=True)
         most, least = max(_bounds("bolt_nm", kinds)), LIKELY["wheel_nm"]["least"]
         limits = (
-            (TORQUE_NM, "", -np.inf, most, f"no bolt of a {kinds[0]} {TAKES}"),
-            (TORQUE_NM, WHEEL, least, np.inf, HELD_BY),
-            (PRESSURE_KPA, TYRE, min(lows), max(highs), RUN_AT),
+            (TORQUE_NM, "", -np.inf, most, SAYS["bolt"]),
+            (TORQUE_NM, WHEEL, least, np.inf, SAYS["wheel"]),
+            (PRESSURE_KPA, TYRE, min(lows), max(highs), SAYS["tyre"]),
         )
         for figure, (factors, what, low, high, says) in product(task.figures, limits):
             name, value, unit = (figure[key] for key in ("name", "value", "unit"))
@@ -83,7 +81,7 @@ def figures(plan):
             scale = factors.get(SAME.get(plain, plain), np.nan)
             is_odd = value * scale < low or value * scale > high
             if is_odd and re.search(what, name.casefold()):
-                says = says.format(low=low / scale, high=high / scale, unit=unit)
+                says = says.format(kinds[0], low=low / scale, high=high / scale, unit=unit)
                 place, remedy = f"{task.plan}, {task.code}, {name}", f"{says}: look it up again"
                 told.append((place, f"{value:g} {unit}", remedy))
     odd = pd.DataFrame(told, columns=["figure", "value", "remedy"]).drop_duplicates()
