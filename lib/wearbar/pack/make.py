@@ -174,10 +174,8 @@ def _report_findings(name, book):
 
 def _first_page(books, findings, whole, cut):
     """The HTML of a pack's first page. cut: the log of the vehicles asked for."""
-    show, told = (
-        Show(whole.units).with_distance(findings["parameters"]["units"]),
-        findings["reports"],
-    )
+    told, units = findings["reports"], findings["parameters"]["units"]
+    show = Show(whole.units).with_distance(units)
     log = {"name": clean(whole.name), "as_of": show.date(whole.as_of), "sha256": whole.sha256}
     columns = tables.view_of("log_check", "ledger", whole.ledger, show)["columns"]
     ledger = tables.heads_of(whole.ledger, columns, show)

@@ -142,10 +142,7 @@ def in_units(frame, show):
 
 
 def _turned(name, column, scale):
-    """(name, column) in the reader's unit; a share is 0 to 1 in files and frames, however read.
-
-    `overrun_km` becomes `overrun_mi`, `cost_per_km` `cost_per_mi`; a name without unit stays.
-    """
+    """(name, column) in the reader's unit: `overrun_km` is `overrun_mi`; a share stays 0 to 1."""
     unit = _unit_of(name)
     if scale.suffix == "share":
         return name, column
