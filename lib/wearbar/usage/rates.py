@@ -5,6 +5,7 @@ import numpy as np
 import pandas as pd
 from scipy import sparse, stats
 
+from wearbar.log.keys import look_up
 from wearbar.log.schema import SHARES, TEXT
 from wearbar.usage.distance import as_dates, days_of, distance_at, index_of, path_of
 
@@ -29,9 +30,8 @@ def daily_rate(readings, as_of, days=365, confidence=0.9):
     gap = np.where(opens, day - start[code], np.diff(day, prepend=0))
     gone = np.where(opens, high - base[code], np.diff(high, prepend=0.0))
     squares = gone**2 / gap
-    n, span, distance, squares = (
-        np.bincount(code, values, len(start)) for values in (None, gap, gone, squares)
-    )
+    sums = (np.bincount(code, values, len(start)) for values in (None, gap, gone, squares))
+    n, span, distance, squares = sums
     with np.errstate(invalid="ignore", divide="ignore"):
         rate = distance / span
         variance = np.maximum(squares - rate * distance, 0.0) / (n - 1) / span
@@ -57,13 +57,9 @@ def gaps(readings):
     rows = np.flatnonzero(np.diff(code, prepend=-1) == 0)
     usual = pd.Series(days[rows]).groupby(code[rows]).transform("median").to_numpy()
     rows = rows[days[rows] > np.maximum(GAP_DAYS, 3.0 * usual)]
-    start, end = (as_dates(path.day[at]) for at in (rows - 1, rows))
-    found = {
-        "vehicle": pd.Series(path.vehicles[code[rows]], dtype=TEXT),
-        "start": start,
-        "end": end,
-    }
-    return pd.DataFrame(found).assign(days=days[rows], km=path.low[rows] - path.high[rows - 1])
+    found = pd.DataFrame({"vehicle": pd.Series(path.vehicles[code[rows]], dtype=TEXT)})
+    found["start"], found["end"] = as_dates(path.day[rows - 1]), as_dates(path.day[rows])
+    return found.assign(days=days[rows], km=path.low[rows] - path.high[rows - 1])
 
 
 def site_at(log, vehicle, date):
@@ -73,12 +69,11 @@ def site_at(log, vehicle, date):
     date = np.broadcast_to(np.asarray(date, dtype="datetime64[ns]"), len(vehicle))
     asked = pd.DataFrame({"vehicle": pd.array(vehicle, dtype=TEXT), "date": date})
     posted = log.tables["postings"].dropna(subset=["from", "site"])
-    posted = posted.sort_values("from", kind="stable")[["vehicle", "from", "to", "site"]]
-    both = asked.reset_index().merge(posted, on="vehicle")
+    both = asked.reset_index().merge(posted[["vehicle", "from", "to", "site"]], on="vehicle")
     both = both[(both["from"] <= both["date"]) & ~(both["to"] < both["date"])]
     both = both.sort_values("from", kind="stable").drop_duplicates("index", keep="last")
     there = both.set_index("index")["site"].reindex(asked.index)
-    site = there.fillna(asked["vehicle"].map(home).astype(TEXT))
+    site = there.fillna(look_up(asked["vehicle"], home))
     return pd.Series(site.array, index=index_of(vehicle), dtype=TEXT, name="site")
 
 
