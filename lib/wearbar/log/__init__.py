@@ -35,8 +35,15 @@ def read_log(path, as_of=None, today=None):
     computer's: a default as_of is never later. Raises LogError, a sentence a fault, for what cannot
     be read at all.
     """
-    source = open_source(path)
-    return log_from(source, _plan(source), as_of, pd.Timestamp(today or datetime.date.today()))
+    source, plan = open_source(path), None
+    if isinstance(name := source.header.get("plan"), str) and name:
+        distance = check_header(source.header).get("distance", "km")
+        if "\n" in name:  # a database may hold it, to stand alone
+            where = "the plan in table log"
+            plan = plan_of(toml_of(name, where), distance, where)
+        else:
+            plan = read_plan(inside(source.folder / name, source.folder), distance)
+    return log_from(source, plan, as_of, pd.Timestamp(today or datetime.date.today()))
 
 
 def log_of(frames, header, plan=None, as_of=None, today=None):
@@ -74,15 +81,3 @@ def log_from(source, plan=None, as_of=None, today=None):
         jurisdiction=header.get("jurisdiction", "").strip(),
         origin=source,
     )
-
-
-def _plan(source):
-    """The plan that the header names, or (in a database, which may stand alone) holds."""
-    name = source.header.get("plan")
-    if not isinstance(name, str) or not name:
-        return None
-    distance = check_header(source.header).get("distance", "km")
-    if "\n" in name:
-        where = "the plan in table log"
-        return plan_of(toml_of(name, where), distance, where)
-    return read_plan(inside(source.folder / name, source.folder), distance)

@@ -60,10 +60,10 @@ class Checked:
                 frame[name] = frame[name].mask(frame.index.isin(cells["line"]))
             broke = mine[mine["severity"] == "set-aside"].drop_duplicates("line").set_index("line")
             gone = frame.index.isin(broke.index)
-            self.tables[table] = frame[~gone] if gone.any() else frame
+            self.tables[table] = frame
             if gone.any():
-                before = [self.aside[table]] if table in self.aside else []
-                self.aside[table] = pd.concat([*before, frame[gone]])
+                self.tables[table] = frame[~gone]
+                self.aside[table] = pd.concat([self.aside.get(table, frame[:0]), frame[gone]])
             if table == "vehicles":
                 names = frame["vehicle"][gone].dropna()
                 self.lost |= dict(zip(names, broke["rule"].reindex(names.index), strict=True))

@@ -46,8 +46,7 @@ def resolved(address):
     """(address, folder) of a log; `env:NAME` stands for what that environment variable holds.
 
     folder: where a server database's log.toml and plan stand: NAME_FOLDER of the environment, else
-    the folder one works in. So a password stands in no file, and whoever runs the notebooks says
-    once where the header and the plan are. Raises LogError.
+    the folder one works in. So a password stands in no file. Raises LogError.
     """
     name = str(address).removeprefix("env:")
     if name == str(address) or _exists(address):

@@ -22,7 +22,13 @@ def open_workbook(path):
     """The `Source` in a workbook. LogError for what is none, encrypted, or too large."""
     _look(path)
     book = _load(path)
-    _all_there(path, book)
+    # a sheet that is named and not there would be missed in silence
+    with zipfile.ZipFile(path) as archive:
+        listed = re.findall(rb"<(?:\w+:)?sheet\s[^>]*", archive.read("xl/workbook.xml"))
+    named = [found[1] for tag in listed if (found := re.search(rb'\sname="([^"]*)"', tag))]
+    for name in (html.unescape(name.decode("utf-8", "replace")) for name in named):
+        if name not in book.sheetnames:
+            raise _damaged(f"{path.name}, sheet {name[:60]}", "(damaged or not there)")
 
     def read(sheet):
         if table_of(sheet) == "log":  # whose first line need not name its columns
@@ -90,16 +96,6 @@ def _load(path, data_only=True, read_only=True):
 
 def _damaged(where, why):
     return LogError(f"{where} can't be read {why}; open the workbook and save it again as .xlsx.")
-
-
-def _all_there(path, book):
-    """LogError for a sheet that is named and not there: it would be missed in silence."""
-    with zipfile.ZipFile(path) as archive:
-        listed = re.findall(rb"<(?:\w+:)?sheet\s[^>]*", archive.read("xl/workbook.xml"))
-    named = [found[1] for tag in listed if (found := re.search(rb'\sname="([^"]*)"', tag))]
-    for name in (html.unescape(name.decode("utf-8", "replace")) for name in named):
-        if name not in book.sheetnames:
-            raise _damaged(f"{path.name}, sheet {name[:60]}", "(damaged or not there)")
 
 
 def _rows(sheet, where):
