@@ -123,7 +123,8 @@ def _new_parts(log):
 
 def _mended(log, work):
     """Failed inspections whose defects are all closed, as acts on the day the last was (R12)."""
-    fails = work[work["result"].eq("fail")].rename_axis("fail").reset_index()
+    fails = work[work["result"].eq("fail") & work["visit"].notna()]
+    fails = fails.rename_axis("fail").reset_index()
     found = found_by(fails, log)
     known = known_on(found["found"], found["recorded_of"])
     in_time = last_of_all(found[~(known > found["found"])].groupby("fail")["closed"])

@@ -55,7 +55,6 @@ class Rules:
         self._amount = amounts.fillna(0.0).to_numpy(dtype=float)
         first = np.isfinite(self._every["first"])  # which axes have a first limit
         self.first_axes = np.column_stack([first[:, :2], first[:, 2:].any(axis=1)])
-        self.has_first = first.any(axis=1)
         self.has_severe = np.isfinite(self._every["severe"]).any(axis=1)
         # a version of its task has
         self.ever_severe = np.isin(rules["key"], rules["key"][self.has_severe])

@@ -137,7 +137,7 @@ def occasions_due(fleet):
     rows, base, end = _events(fleet)
     s, rule, is_first = (rows[c].to_numpy() for c in ("s", "rule", "is_first"))
     hard = (rows["since"] <= rows["begin"]).to_numpy()
-    is_run_in = is_first & fleet.rules.has_first[rule]
+    is_run_in = is_first & fleet.rules.first_axes[rule].any(axis=1)
     rows["basis"] = np.select([is_run_in, hard], ["first", "severe"], "regular").astype(object)
     limits = fleet.rules.many(rule, is_first, hard, fleet.counts[:, s])
     points = due.points(base, np.ones_like(base), limits)  # from the work alone (R5)

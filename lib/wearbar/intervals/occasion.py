@@ -11,13 +11,12 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals import due
 from wearbar.intervals.done import PLAIN
-from wearbar.intervals.due import DAY, DUE, EARLY, EPS, HOURS, KM, LATE, SPAN
+from wearbar.intervals.due import DAY, DUE, EARLY, EPS, HOURS, KM, LATE, SPAN, UNITS
 from wearbar.intervals.fleet import Fleet, occasions_due
 from wearbar.log.schema import TEXT
 from wearbar.usage.distance import as_dates, as_days, known_on, last_not_above
 from wearbar.usage.rates import merged
 
-UNITS = ("km", "hours", "days")
 NEAR = {"vehicle": TEXT, "task": TEXT, "written": TEXT, "date": "datetime64[ns]"}
 
 # a reading older than this no longer says where a vehicle is (common practice, no source)
@@ -118,10 +117,10 @@ def _points_and_ends(fleet, frame, p, q, x, slack, shut, laid):
     over, past = x - p[DUE], np.maximum(x - q[LATE], 0.0)
     rest = ~np.isnan(laid) & (x[DAY] > q[LATE, DAY])  # R9: counted from the first day of use
     over[DAY] = np.where(rest, x[DAY] - laid, over[DAY])
-    for a, unit in enumerate(UNITS):
+    beyond = np.where(over > 0, over, np.nan)
+    for a, unit in enumerate(UNITS[:3]):
         columns |= {f"interval_{unit}": p[SPAN, a], f"overrun_{unit}": over[a]}
-        columns |= {f"over_{unit}": np.where(over[a] > 0, over[a], np.nan)}
-        columns |= {f"past_{unit}": past[a]}
+        columns |= {f"over_{unit}": beyond[a], f"past_{unit}": past[a]}
     largest = np.fmax.reduce(over / p[SPAN], axis=0)
     wasted = ~(x >= p[EARLY] - EPS).any(axis=0) & fleet.of_act("planned", done)
     columns |= {"overrun_share": largest, "early_share": np.where(wasted, -largest, 0.0)}
