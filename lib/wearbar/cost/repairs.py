@@ -97,8 +97,8 @@ def cost_by_kind(visits, periods, kind_of, confidence=0.9):
         if few := own["age_years"].between(begin, last).sum() < MIN_VISITS:
             begin, last = least
         inside, cut = own["age_years"].between(begin, last), some.set_index("vehicle")
-        cut = cut.assign(from_years=cut["from_years"].clip(lower=begin))
-        cut = cut.assign(to_years=cut["to_years"].clip(upper=last))
+        cut["from_years"] = cut["from_years"].clip(lower=begin)
+        cut["to_years"] = cut["to_years"].clip(upper=last)
         cut = cut.query("from_years <= to_years")
         events = (own.loc[inside, name] for name in ("vehicle", "age_years", "amount"))
         at_risk = {"end": cut["to_years"], "entry": cut["from_years"]}

@@ -81,10 +81,10 @@ def with_use(parts, log, readings):
     use = use.sort_values(["vehicle", "from"], kind="stable")
     days = ((use["to"] - use["from"]).dt.days + 1).median()
     watched = (parts["end"] - parts["start"].clip(lower=log.first_day)).dt.days
-    rows = np.sqrt((watched / days).clip(lower=1.0))
+    told = np.sqrt((watched / days).clip(lower=1.0))  # of as many rows, each with its error
     for e in SHARES:
         if use[e].notna().any():
-            parts[f"{e}_error"] = recall_error(use["vehicle"], use[e]) / rows
+            parts[f"{e}_error"] = recall_error(use["vehicle"], use[e]) / told
     return parts
 
 
