@@ -126,7 +126,7 @@ def small_log(
 @cache
 def words_of(log, vehicle=None):
     visit = visit_of(log, vehicle)
-    return wording.words(visit, log, wording.own_show(visit, Show(log.units)))
+    return wording.words(visit, log, Show(log.units).with_distance(visit.distance_unit))
 
 
 def page_of(log, vehicle=None):

@@ -11,11 +11,10 @@ import warnings
 import numpy as np
 import pandas as pd
 from matplotlib import style
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 from matplotlib.figure import Figure
 from matplotlib.text import Text
-from matplotlib.ticker import FuncFormatter, MaxNLocator
+from matplotlib.ticker import MaxNLocator
 
 from wearbar.log.places import place
 from wearbar.log.schema import VEHICLE_KINDS
@@ -36,7 +35,6 @@ def new_figure(height=3.6, rows=1, columns=1, **subplots):
     """A figure `WIDTH` inches wide and its axes: one, or an array, as of `Figure.subplots`."""
     with style.context(_LOOK):
         figure = Figure(figsize=(WIDTH, height), layout="constrained")
-        FigureCanvasAgg(figure)
         return figure, figure.subplots(rows, columns, **subplots)
 
 
@@ -80,10 +78,9 @@ def kind_style(kinds):
     """
     seen = set(pd.Series(kinds).dropna().astype(str))
     order = [k for k in VEHICLE_KINDS if k in seen] + sorted(seen - set(VEHICLE_KINDS))
-    told = {"hue_order": order, "style_order": order}
-    for argument, what in (("palette", "color"), ("markers", "marker")):
-        told[argument] = {kind: kind_look(kind)[what] for kind in order}
-    return told
+    colours = {kind: kind_look(kind)["color"] for kind in order}
+    markers = {kind: kind_look(kind)["marker"] for kind in order}
+    return {"palette": colours, "markers": markers, "hue_order": order, "style_order": order}
 
 
 def band(axes, x, low, high):
@@ -152,8 +149,7 @@ def name_point(axes, x, y, name):
 def thousands(axis, most=7):
     """Ticks as print has them: 12,000, and never an exponent."""
     axis.set_major_locator(MaxNLocator(most))
-    said = FuncFormatter(lambda x, _: f"{x:,.10g}" if abs(x) < 1e9 else f"{x:,.0f}")
-    axis.set_major_formatter(said)
+    axis.set_major_formatter(lambda x, _: f"{x:,.10g}" if abs(x) < 1e9 else f"{x:,.0f}")
 
 
 def dates(axis):
@@ -169,8 +165,7 @@ def months(axes, starts, label):
     says = ["%b\n%Y" if i == 0 or day.month == 1 else "%b" for i, day in enumerate(starts)]
     ticks = [f"{day:{said}}" for day, said in zip(starts, says, strict=True)]
     axes.set_xticks(range(len(starts)), ticks)
-    axes.set(xlabel="", ylabel=label)
-    axes.set_ylim(bottom=0)
+    axes.set(xlabel="", ylabel=label, ylim=(0, None))
     thousands(axes.yaxis)
 
 

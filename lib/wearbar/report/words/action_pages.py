@@ -16,7 +16,7 @@ SAID = ("what", "evidence", "by_said", "todo", "job", "stands", "source")  # of 
 # texts out of a log, and how much of each is said
 TEXTS = {"title": 120, "position": 40, "near_work": 60, "place": 30, "jurisdiction": 20}
 _TITLED = ("task", "finding", "recheck")
-# columns of the list in findings.json
+# columns of the whole list in findings.json: in words, and what a program needs in SI
 FOUND = """
     rank urgency stands vehicle site position kind item what evidence by todo hours parts source
     is_laid_up is_forecast safety statutory due_date expected_date low_date high_date over_days
@@ -67,11 +67,6 @@ def works(pairs):
     for title, place in pairs:
         places.setdefault(title, []).append(place)
     return ", ".join(title_at(title, ", ".join(filter(None, at))) for title, at in places.items())
-
-
-def found_rows(rows, show):
-    """The whole list for findings.json: in words, and what a program needs in SI."""
-    return told(rows, show)[FOUND.split()]
 
 
 def today(rows, show, coming=False):

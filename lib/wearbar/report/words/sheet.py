@@ -45,11 +45,6 @@ def line(block, **values):
     return plain(SAY(block, **values))
 
 
-def own_show(visit, show, asked=""):
-    """The reader's units; distances as the vehicle's odometer has them unless asked otherwise."""
-    return show.with_distance(asked or visit.distance_unit)
-
-
 def headline(visit):
     """(sentence, urgency): what stops the vehicle, and how much work waits."""
     counts = visit.tasks["state"].value_counts()
