@@ -126,7 +126,7 @@ def main(vehicles=10_000):
     )
     print(f"one sort {sort:.2f} s, occasions {seconds:.2f} s: {seconds / sort:.1f} times")
     tracemalloc.start()
-    occasions(log, readings)
+    occasions(log)
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     own = readings.memory_usage(deep=True).sum()

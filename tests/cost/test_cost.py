@@ -196,7 +196,7 @@ class TestAccount:
                 "amount": [365, 546],
             },
         )
-        book = account(log, usage.readings(log))
+        book = account(log)
         sums = book.lines.groupby("vehicle")["amount"].sum()
         assert sums["A"] == pytest.approx(90)
         assert sums["B"] == pytest.approx(184)
@@ -225,11 +225,10 @@ class TestAccount:
             },
             valuations={"vehicle": ["A"], "date": ["2026-01-10"], "value": [8000]},
         )
-        readings = usage.readings(log)
-        whole = account(log, readings)
+        whole = account(log)
         halves = [
-            account(replace(log, as_of=pd.Timestamp("2025-06-30")), readings),
-            account(replace(log, first_day=pd.Timestamp("2025-07-01")), readings),
+            account(replace(log, as_of=pd.Timestamp("2025-06-30"))),
+            account(replace(log, first_day=pd.Timestamp("2025-07-01"))),
         ]
         assert whole.lines["amount"].sum() == pytest.approx(
             sum(h.lines["amount"].sum() for h in halves)
@@ -258,7 +257,7 @@ class TestAccount:
             },
             work=work(date=["2025-01-15", "2025-06-01", "2025-12-15"], labour_cost=[7, 100, 11]),
         )
-        book = account(log, usage.readings(log))
+        book = account(log)
         assert book.lines["with_distance"].tolist() == [False, True, False]
         row = cost_per_km(book).iloc[0]
         assert row["cost_per_km"] == pytest.approx(100 / 9000)
@@ -272,7 +271,7 @@ class TestAccount:
             odometer={"vehicle": ["A"], "date": ["2025-12-31"], "odometer": [60000]},
             work=work(date=["2025-01-15", "2025-06-01"], labour_cost=[500, 100]),
         )
-        book = account(log, usage.readings(log))
+        book = account(log)
         assert book.lines["amount"].tolist() == [100]
 
     def test_exposure_telescopes(self):
@@ -305,7 +304,7 @@ class TestCostPerKm:
             },
             fixed_costs=insurance(*names, amount=400),
         )
-        return account(log, usage.readings(log))
+        return account(log)
 
     def test_what_nobody_wrote_down_is_not_free(self):
         log = made(
@@ -313,7 +312,7 @@ class TestCostPerKm:
             odometer=drive("A", "B"),
             work=work(vehicle=["A", "B"], labour_cost=[None, 30]),
         )
-        found = cost_per_km(account(log, usage.readings(log)), "vehicle").set_index("vehicle")
+        found = cost_per_km(account(log), "vehicle").set_index("vehicle")
         assert np.isnan(found.at["A", "amount"])
         assert np.isnan(found.at["A", "cost_per_day"])
         assert found.at["B", "amount"] == 30
@@ -466,8 +465,8 @@ class TestWorth:
         )
 
     def test_half_a_year_has_half_the_fall(self):
-        log, readings = with_readings(self.log())
-        book = account(replace(log, as_of=pd.Timestamp("2025-07-02")), readings)
+        log, _readings = with_readings(self.log())
+        book = account(replace(log, as_of=pd.Timestamp("2025-07-02")))
         assert book.worth.groupby("vehicle")["amount"].sum().to_dict() == pytest.approx(
             {"A": 1500, "B": 1500}
         )
@@ -527,7 +526,7 @@ def fills(odometer, volume, **more):
     log = made(
         {**HEADER, "distance": "mi"}, vehicles=cars("A", in_service=["2020-01-01"]), fuel=table
     )
-    return tanks(log, usage.readings(log))
+    return tanks(log)
 
 
 class TestTankToTank:
@@ -611,7 +610,7 @@ class TestTankToTank:
                 "volume": [25, 8],
             },
         )
-        assert tanks(log, usage.readings(log))["distance_km"].tolist() == pytest.approx([100])
+        assert tanks(log)["distance_km"].tolist() == pytest.approx([100])
 
 
 class TestComparisons:
@@ -644,7 +643,7 @@ class TestComparisons:
             odometer=odometer,
             work=money,
         )
-        return account(log, usage.readings(log))
+        return account(log)
 
     def test_years_are_compared_vehicle_by_vehicle(self):
         """Vehicles from 100 to 3,200 whose cost rose by 20% or so: the years' own ranges overlap, the change does not hold 1."""

@@ -3,7 +3,6 @@
 import pandas as pd
 import pytest
 
-from wearbar import usage
 from wearbar.cost import account as money
 from wearbar.cost import fixed
 from wearbar.log import log_of
@@ -41,7 +40,7 @@ def log_with(*rows):
 
 
 def gaps(log):
-    return fixed.fixed_gaps(log, money.account(log, usage.readings(log)).vehicles)
+    return fixed.fixed_gaps(log, money.account(log).vehicles)
 
 
 def years(category, *which):

@@ -4,7 +4,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from wearbar import usage
 from wearbar.cost.bills import known_shares, money_lines
 from wearbar.cost.fuel import tanks
 from wearbar.log import log_of
@@ -64,7 +63,7 @@ class TestFills:
         log = read(fuel=fills(volume={4: 405}))
         assert ("fuel", 6, "volume", "fill-too-big") in told(log, "warnings")
         assert money_lines(log)["amount"].sum() == 600
-        whole, spoilt = (tanks(x, usage.readings(x)) for x in (read(fuel=fills()), log))
+        whole, spoilt = (tanks(x) for x in (read(fuel=fills()), log))
         assert (len(whole), len(spoilt)) == (9, 8)
         assert spoilt["l_per_100km"].between(7, 9).all()
 
@@ -74,7 +73,7 @@ class TestFills:
     def test_a_fill_without_its_volume_never_makes_the_others_go_further(self, volume, rule):
         log = read(fuel=fills(volume={4: volume}))
         assert ("fuel", 6, "volume", rule) in told(log) + told(log, "warnings")
-        made = tanks(log, usage.readings(log))
+        made = tanks(log)
         assert len(made) in (7, 8)
         assert made["l_per_100km"].between(7, 9).all()
 

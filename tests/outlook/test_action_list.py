@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from planted import READ, TASKS, TEST, TYRE, VAN, fail, read
 
-from wearbar import intervals, usage
+from wearbar import intervals
 from wearbar.log import log_of
 from wearbar.log.plan import plan_of
 from wearbar.log.units import Units
@@ -272,7 +272,7 @@ class TestRecallsAndDeferrals:
 
     def test_nothing_is_past_by_less_than_nothing(self, demo_log):
         for log in (demo_log("fleet"), demo_log("owner")):
-            table = intervals.items(log, intervals.occasions(log), usage.readings(log))
+            table = intervals.items(log)
             for name in ("days_open", "over_days", "over_km", "driven_km"):
                 assert not (table[name] < 0).any(), name
 
@@ -357,7 +357,7 @@ class TestTheList:
     def test_one_overdue_count(self, demo_log):
         log = demo_log("owner")
         found = intervals.occasions(log)
-        rows = actions(log, found)
+        rows = actions(log)
         assert rows["urgency"].eq("overdue").sum() == len(intervals.overdue(found)) == 2
 
     def test_empty_tables_and_no_plan_give_no_row_and_say_what_is_not_seen(self):

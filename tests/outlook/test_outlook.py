@@ -8,7 +8,7 @@ import pytest
 from cells import run
 from planted import NOTHING
 
-from wearbar import outlook, usage
+from wearbar import outlook
 from wearbar.intervals import items, occasions
 from wearbar.log import log_of
 from wearbar.log.plan import plan_of
@@ -600,10 +600,8 @@ def test_what_came_is_counted_by_month():
         }
     ]
     log = even_log(n=1, work=pd.DataFrame(work))
-    found = occasions(log, usage.readings(log))
-    got = actual_year(
-        log, found, items(log, found, usage.readings(log)), (), pd.Timestamp("2023-12-31"), ["V0"]
-    )
+    found = occasions(log)
+    got = actual_year(log, found, items(log), (), pd.Timestamp("2023-12-31"), ["V0"])
     assert got["jobs"].tolist() == [0, 2] + [0] * 10
     assert got["planned"][1] == 80
     assert got["unplanned"][5] == 70
@@ -960,8 +958,8 @@ class TestBlankAndNone:
         log = even_log(1)
         got = actual_year(
             log,
-            occasions(log, usage.readings(log)),
-            items(log, occasions(log, usage.readings(log)), usage.readings(log)),
+            occasions(log),
+            items(log),
             (),
             pd.Timestamp("2023-12-31"),
             ["V0"],
@@ -1122,11 +1120,7 @@ class TestItemsOwnPrice:
         fitted["removed"] = ["2024-06-05", None, None]
         log = even_log(1, fitted=fitted)
         log = replace(log, as_of=pd.Timestamp("2024-12-31"))
-        found = (
-            prices_of(log, occasions(log, usage.readings(log)), ("tyre",))
-            .pieces["price"]
-            .loc["van", "tyre"]
-        )
+        found = prices_of(log, occasions(log), ("tyre",)).pieces["price"].loc["van", "tyre"]
         assert found.to_dict() == {"A": 100, "B": 70, "": 70}
 
 
@@ -1187,7 +1181,7 @@ def test_visit_jobs_follow_the_median_path():
 
 
 def test_damage_is_that_of_the_kind_not_of_all_tyres(fleet):
-    sets = sets_of(fleet, usage.readings(fleet))
+    sets = sets_of(fleet)
     rows = (
         sets.rows.assign(rate=1000 * sets.rows["damage_per_km"])
         .query("category == 'tyre'")

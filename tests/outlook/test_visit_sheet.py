@@ -11,7 +11,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pages import Page, faults
 
-from wearbar import usage
 from wearbar.log import log_of
 from wearbar.log.places import place
 from wearbar.log.plan import plan_of
@@ -1025,9 +1024,8 @@ def test_what_goes_wrong_is_one_sentence(by_hand, tmp_path, monkeypatch, capsys,
 
 def test_every_vehicle_of_the_fleet_has_words(demo_log):
     log = demo_log("fleet")
-    readings = usage.readings(log)
     for vehicle in ("M04", "P01"):
-        visit = visit_of(log, [vehicle], readings=readings)
+        visit = visit_of(log, [vehicle])
         words = wording.words(visit, log, Show(log.units))
         assert words["head"]["vehicle"] == vehicle
         assert bool(words["head"]["gone"]) == (vehicle == "P01")

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from planted import NOTHING
 
-from wearbar import log, outlook, parts, usage
+from wearbar import log, outlook, parts
 from wearbar.cost import account as money
 from wearbar.cost import per_distance as cost
 from wearbar.cost.bills import known_shares
@@ -50,7 +50,7 @@ def said(logged):
     show = Show(logged.units)
     year = outlook.outlook_of(logged)
     totals = outlook.totals(year, ["jobs", "hours", "money"])
-    account = money.account(logged, usage.readings(logged))
+    account = money.account(logged)
     spent = on_cost.headline(cost.total_per_km(account), account, show)[0]
     return on_outlook.answer(year, totals, outlook.plan_of_visits(year, NOTHING), show)[0], spent
 
@@ -61,7 +61,7 @@ class TestARecordBeginsWhereAVehicleJoined:
 
     def test_the_reading_it_was_acquired_at_gives_a_distance(self):
         logged = log_of([OIL])
-        account = money.account(logged, usage.readings(logged))
+        account = money.account(logged)
         assert account.vehicles["distance_km"].item() == pytest.approx(702 * 1.609344)
 
     def test_but_not_one_that_joined_years_before_its_first_row(self):
@@ -93,13 +93,13 @@ class TestNoTotalThatTheRecordCannotCarry:
         year = outlook.outlook_of(logged)
         assert logged.record_days == days
         assert math.isnan(outlook.totals(year, ["money"])["money"].value) == (days < 365)
-        account = money.account(logged, usage.readings(logged))
+        account = money.account(logged)
         driven = cost.by_vehicle(account)["km_per_year"]
         assert driven.notna().all() == (days >= 365)
 
     def test_a_cost_by_distance_or_day_needs_three_months(self):
         short, enough = (until(day, 1500) for day in ("2023-06-30", "2023-07-01"))
-        made = [cost.cost_per_km(money.account(x, usage.readings(x))) for x in (short, enough)]
+        made = [cost.cost_per_km(money.account(x)) for x in (short, enough)]
         assert made[0][["cost_per_km", "cost_per_day"]].isna().all(axis=None)
         assert made[1][["cost_per_km", "cost_per_day"]].notna().all(axis=None)
 
@@ -191,7 +191,7 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
         """Categories of cost and the account of Heron."""
         later = OIL | {"date": "2025-05-10", "odometer": 9000}
         logged = log_of([later | row for row in rows])
-        account = money.account(logged, usage.readings(logged))
+        account = money.account(logged)
         return cost.cost_per_km(account, "category"), account, Show(logged.units)
 
     def test_a_table_without_rows_is_not_announced(self, monkeypatch):
@@ -316,8 +316,7 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
     def test_log_check_and_outlook_agree_on_a_year_without_a_plan(self, gone, can):
         rows = [OIL, OIL | {"date": "2025-01-08", "odometer": 9000}]
         logged = log_of(rows, [HERON | gone], as_of="2025-01-10")
-        readings = usage.readings(logged)
-        made = answers(logged, coverage.record(logged, readings), readings).set_index("subject")
+        made = answers(logged, coverage.record(logged)).set_index("subject")
         assert made.loc["next-year", "can"] == can
 
     def test_a_header_in_doubt_is_no_row_in_doubt(self):
@@ -334,7 +333,7 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
 
     def test_readings_of_one_day_have_no_longest_time_between_them(self):
         logged = log_of([OIL | {"date": "2025-05-10"}])
-        said = on_check.record_said(coverage.record(logged, usage.readings(logged)))
+        said = on_check.record_said(coverage.record(logged))
         assert (
             said
             == "Each vehicle with readings has them on one day, so no time between readings is known."

@@ -23,8 +23,8 @@ def _fleet():
     tables, truth = synthetic.fleet(5)
     log = log_of(tables, synthetic.header(settings.FLEET))
     readings = usage.readings(log)
-    lives = spans.spans_of(log, readings=readings)
-    worn = wear.wear_of(lives, spans.looks_of(log, readings), wear.law_of(log))
+    lives = spans.spans_of(log)
+    worn = wear.wear_of(lives, spans.looks_of(log), wear.law_of(log))
     on = wear.remaining(worn, log.as_of, usage.daily_rate(readings, log.as_of))
     return log, truth, lives, worn, on
 
@@ -718,11 +718,8 @@ def test_a_tyre_read_below_the_limit_is_told_though_no_row_of_fitted_names_it():
         log = log_of(
             {name: pd.DataFrame(rows) for name, rows in frames.items()}, NOTHING_READ | law
         )
-        readings = usage.readings(log)
-        looks = spans.looks_of(log, readings)
-        on = wear.remaining(
-            wear.wear_of(spans.spans_of(log, readings=readings), looks, wear.law_of(log)), log.as_of
-        )
+        looks = spans.looks_of(log)
+        on = wear.remaining(wear.wear_of(spans.spans_of(log), looks, wear.law_of(log)), log.as_of)
         told.append(on_wear.headline(on, Show(log.units)))
     assert told == [
         (
@@ -781,8 +778,8 @@ def test_a_tyre_below_the_legal_limit_is_off_the_road_whether_or_not_its_distanc
     header = {"distance": "km", "as_of": "2024-12-31", "jurisdiction": "GB"}
     log = log_of({name: pd.DataFrame(rows) for name, rows in frames.items() if rows}, header)
     readings = usage.readings(log)
-    lives_ = spans.spans_of(log, readings=readings)
-    worn = wear.wear_of(lives_, spans.looks_of(log, readings), wear.law_of(log))
+    lives_ = spans.spans_of(log)
+    worn = wear.wear_of(lives_, spans.looks_of(log), wear.law_of(log))
     on = wear.remaining(worn, log.as_of, usage.daily_rate(readings, log.as_of))
     assert on[["state", "last_height", "now_height", "act_km", "date_low"]].to_numpy().tolist() == [
         ["below-legal", 0.8, 0.8, 0.0, log.as_of],
@@ -944,7 +941,7 @@ def oil(rows, work=(), state="cold"):
         "as_of": "2024-12-31",
     }
     log = log_of({name: pd.DataFrame(list(r)) for name, r in frames.items() if len(r)}, header)
-    return wear.oil_use(log, usage.readings(log)).iloc[0]
+    return wear.oil_use(log).iloc[0]
 
 
 CHECKS = [(m, "engine-oil-level") for m in range(1, 13)]
@@ -1275,8 +1272,8 @@ def test_sparse_logs_give_words_and_no_warning(rows):
     }
     log = log_of({name: pd.DataFrame(table) for name, table in frames.items() if table}, header)
     readings, show = usage.readings(log), Show(log.units)
-    lives_ = spans.spans_of(log, readings=readings)
-    worn = wear.wear_of(lives_, spans.looks_of(log, readings), wear.law_of(log))
+    lives_ = spans.spans_of(log)
+    worn = wear.wear_of(lives_, spans.looks_of(log), wear.law_of(log))
     on = wear.remaining(worn, log.as_of, usage.daily_rate(readings, log.as_of))
     cost, pairs, off = (
         choice.cost_per_distance(lives_),
@@ -1295,7 +1292,7 @@ def test_sparse_logs_give_words_and_no_warning(rows):
     texts += [on_lives.curves(service, lives_)]
     texts += [
         words("wear_life", n=len(wear.life_to_limit(worn))),
-        on_lives.oil(wear.oil_use(log, readings), pairs, show),
+        on_lives.oil(wear.oil_use(log), pairs, show),
     ]
     assert all(texts)
     assert not [word for word in ("nan", "inf", "None") for text in texts if f" {word}" in text]

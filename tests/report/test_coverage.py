@@ -68,7 +68,7 @@ def year():
 
 def test_record_of_each_vehicle_by_hand():
     told = year()
-    table = coverage.record(told, usage.readings(told)).set_index("vehicle")
+    table = coverage.record(told).set_index("vehicle")
     assert table.index.tolist() == [
         "D",
         "C",
@@ -100,13 +100,13 @@ def test_tables_cover_months_by_hand():
 
 def test_timeline_has_every_vehicle_or_the_worst():
     told = year()
-    line = coverage.timeline(told, usage.readings(told))
+    line = coverage.timeline(told)
     assert line["vehicle"].unique().tolist() == ["A", "B", "C", "D"]
     gaps = line[line["what"].eq("gap in the record")]
     assert gaps[["vehicle", "start"]].to_numpy().tolist() == [["C", pd.Timestamp("2024-03-01")]]
     assert line.loc[line["what"].eq("in storage"), "vehicle"].tolist() == ["B"]
     assert line["what"].value_counts()["disposed of"] == 0
-    worst = coverage.timeline(told, usage.readings(told), most=2)
+    worst = coverage.timeline(told, most=2)
     assert worst["vehicle"].unique().tolist() == ["D", "C"]
     assert set(worst.loc[worst["what"].eq("reading"), "vehicle"]) == {"C"}
 
@@ -192,7 +192,7 @@ def test_what_has_no_meter_is_neither_stale_nor_unread():
     }
     rows = readings_of("A", [f"2024-{m:02d}-20" for m in range(1, 13)], range(0, 1200, 100))
     told = logs.log_of({"vehicles": pd.DataFrame(fleet), "odometer": rows}, HEADER)
-    table = coverage.record(told, usage.readings(told)).set_index("vehicle")
+    table = coverage.record(told).set_index("vehicle")
     assert table["is_stale"].to_dict() == {"A": False, "T": False}
     assert np.isnan(table.loc["T", "observed_share"])
     assert coverage.by_table(told).set_index("table").loc["odometer", "months_share"] == 1
@@ -324,7 +324,7 @@ def test_the_check_is_told_for_small_and_large_logs(make):
 def test_hostile_names_are_text():
     name = "<img src=x onerror=alert(1)>"
     told = log_of([name], odometer=readings_of(name, ["2024-02-01", "2024-09-01"], [1000, 2000]))
-    record = coverage.record(told, usage.readings(told))
+    record = coverage.record(told)
     assert "<img" not in words.record_said(record)
     assert "<img" not in use_words.SAY(
         "effect", e=severity.Effect(name, "loose", 0, 0, refusals=("no-parts",))

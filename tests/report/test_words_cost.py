@@ -139,19 +139,19 @@ def drawn(cell, **names):
 def told(tables, header):
     """Every sentence of the report on a log, and its pictures drawn."""
     log = log_from(tables, header)
-    readings, show = usage.readings(log), Show(log.units)
-    book = money.account(log, readings)
+    _readings, show = usage.readings(log), Show(log.units)
+    book = money.account(log)
     total, values = cost.total_per_km(book), value.value_points(log)
     by = {name: cost.cost_per_km(book, name) for name in ("category", "kind")}
     vehicles, kind_of = cost.by_vehicle(book), book.vehicles.set_index("vehicle")["kind"]
-    tanks = fuel.tanks(log, readings)
+    tanks = fuel.tanks(log)
     economy, quarters = (
         fuel.fuel_economy(fuel.liquid(tanks)),
         fuel.economy_by_quarter(fuel.liquid(tanks), kind_of),
     )
     visits, periods = (
-        repairs.repair_visits(book, log, readings),
-        repairs.observed_periods(book, log, readings),
+        repairs.repair_visits(book, log),
+        repairs.observed_periods(book, log),
     )
     curves = repairs.cost_by_kind(visits, periods, kind_of)
     born = log.tables["vehicles"].set_index("vehicle")["in_service"]

@@ -12,7 +12,7 @@ from statsmodels.genmod.generalized_linear_model import GLM
 from statsmodels.regression.linear_model import GLS, WLS
 from statsmodels.stats.multitest import multipletests
 
-from wearbar import intervals, log, severity, usage
+from wearbar import intervals, log, severity
 from wearbar.log import plan
 from wearbar.report.words import severity as words
 from wearbar.severity import fit
@@ -578,7 +578,7 @@ def test_use_of_a_part_is_that_of_every_vehicle_it_was_on():
     told = small_log()
     parts = pd.DataFrame({"category": "tyre", "part_key": ["t1", "t2"]})
     parts = parts.assign(start=pd.Timestamp("2024-01-01"), end=pd.Timestamp("2024-01-21"))
-    got = hard_use.with_use(parts, told, usage.readings(told))
+    got = hard_use.with_use(parts, told)
     # t1: 1,000 km on A at 0.8, then 1,000 km on B at 0.3; t2: 2,000 km on A, of which the first thousand is told, at 0.2
     assert got["loose"].tolist() == pytest.approx([0.55, 0.2])
     assert got["loose_coverage_share"].tolist() == pytest.approx([1.0, 0.5])
@@ -589,7 +589,7 @@ def test_use_of_a_part_is_that_of_every_vehicle_it_was_on():
 
 def test_use_by_vehicle_and_what_the_plan_calls_severe():
     told = small_log()
-    table = hard_use.by_vehicle(told, usage.readings(told))
+    table = hard_use.by_vehicle(told)
     limits = hard_use.conditions(told)
     assert limits == {"loose": 0.25}
     assert hard_use.exposures(table, limits) == ["loose"]

@@ -3,7 +3,6 @@ import pandas as pd
 import pytest
 from scipy import special
 
-from wearbar import usage
 from wearbar.log import log_of, places, read_log
 from wearbar.log.plan import plan_of
 from wearbar.usage import backtest
@@ -196,7 +195,7 @@ def test_too_short_a_record_tests_nothing_and_still_gives_a_model():
     assert test.n_cuts == 0
     assert by_horizon(test).empty
     assert test.widen == (1.0,) * 4
-    assert best_model(log, usage.readings(log), test).vehicles["method"].eq("own").all()
+    assert best_model(log, test).vehicles["method"].eq("own").all()
 
 
 def truth(day, read_on):

@@ -58,23 +58,23 @@ def digger_log(rows=(), as_of="2026-06-30", tasks=(GREASE,), meter="hours", **mo
 def digger():
     log = digger_log()
     readings = usage.readings(log)
-    found = intervals.occasions(log, readings)
-    return log, readings, found, intervals.items(log, found, readings)
+    found = intervals.occasions(log)
+    return log, readings, found, intervals.items(log)
 
 
 class TestOneDay:
     def test_work_due_in_a_few_days_by_hours_is_on_the_list(self, digger):
-        log, readings, found, table = digger
-        rows = actions(log, found, table, readings)
+        log, _readings, _found, _table = digger
+        rows = actions(log)
         assert set(rows["vehicle"]) == {"D1", "D2"}
         assert (rows["low_date"] < rows["expected_date"]).all()
         assert (rows["high_date"] > rows["expected_date"]).all()
 
     def test_list_calendar_and_outlook_agree_to_the_day(self, digger):
-        log, readings, found, table = digger
+        log, _readings, _found, _table = digger
         told = outlook.outlook_of(log, draws=50)
         ahead = outlook.next_work(told).set_index("vehicle")
-        rows = actions(log, found, table, readings, use=told.model).set_index("vehicle")
+        rows = actions(log, use=told.model).set_index("vehicle")
         events = calendar.events_of(log)[0].set_index("vehicle")
         for name in ("D1", "D2"):
             assert (

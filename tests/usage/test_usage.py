@@ -531,7 +531,7 @@ def test_days_laid_up_count_once_and_run_on_without_an_end():
 def shares(use, start, end, readings=None):
     log = a_log(use=[{"vehicle": "A"} | row for row in use])
     readings = line(("2021-01-01", 0), ("2022-01-01", 3650)) if readings is None else readings
-    return usage.use_shares(log, readings, ["A"], [start], [end]).iloc[0]
+    return usage.use_shares(log, ["A"], [start], [end]).iloc[0]
 
 
 def test_use_is_weighted_by_distance():

@@ -8,6 +8,7 @@ import pandas as pd
 from wearbar import usage
 from wearbar.cost.bills import LINE_TYPES, ONE_DAY, money_lines
 from wearbar.cost.value import depreciation
+from wearbar.log.once import kept_with
 from wearbar.usage.distance import as_dates, days_of
 from wearbar.usage.rates import driven, within_readings
 
@@ -28,10 +29,11 @@ class Account:
     present: frozenset
 
 
-def account(log, readings):
+@kept_with
+def account(log):
     """The `Account` of a log: each vehicle from the day it was acquired to the day it was disposed
     of, within the log's first day and its as_of."""
-    path, vehicles = usage.path_of(readings), log.tables["vehicles"]
+    path, vehicles = usage.log_path(log), log.tables["vehicles"]
     fleet = vehicles[["vehicle", "kind", "disposal"]].assign(meter=vehicles["meter"])
     fleet = fleet.fillna({"meter": "distance"}).join(log.record_periods)
     fleet = fleet.rename(columns={"begin": "start"}).query("start <= end").reset_index(drop=True)
@@ -58,13 +60,13 @@ def account(log, readings):
     return Account(fleet, lines, worth, quarters, log.money, log.present)
 
 
-def exposure(readings, vehicle, start, end):
+def exposure(path, vehicle, start, end):
     """Distance from day `start` to day `end`, both counted, so far as readings tell it.
 
     Frame `known_from, known_to` (the first and last day whose distance is in it), `distance_km`;
     missing where no reading is inside.
     """
-    path, first = usage.path_of(readings), days_of(start)
+    first = days_of(start)
     begin, stop = within_readings(path, vehicle, first - 1, days_of(end))
     first = np.maximum(first, begin)
     days = {"known_from": as_dates(first), "known_to": as_dates(stop)}

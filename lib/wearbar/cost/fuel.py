@@ -17,7 +17,7 @@ ENOUGH = 5  # tanks that a usual consumption needs
 TANK = ["vehicle", "kind", "date", "distance_km", "volume_l", "l_per_100km"]
 
 
-def tanks(log, readings):
+def tanks(log):
     """One row a tank: frame `TANK`; date and order of the closing fill.
 
     Fills of one vehicle and kind of fuel make a series of their own (urea too); electric volumes
@@ -33,7 +33,7 @@ def tanks(log, readings):
     fuel = stacked([fuel, lost])
     fuel["kind"] = fuel["kind"].fillna("not said")
     at = (fuel[name] for name in ("vehicle", "date", "odometer_km"))
-    fuel["at_km"] = usage.to_cumulative(readings, *at)
+    fuel["at_km"] = usage.to_cumulative(usage.log_path(log), *at)
     fuel = fuel.sort_values(["vehicle", "kind", "date", "at_km"], kind="stable")
     series = ["vehicle", "kind"]
     fuel["ends"] = fuel["filled_to"].fillna("full").eq("full") & fuel["at_km"].notna()

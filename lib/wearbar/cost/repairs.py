@@ -29,7 +29,7 @@ class RepairTrend:
     apart: int = 0  # visits of vehicles with a hole in their record, left out
 
 
-def repair_visits(account, log, readings):
+def repair_visits(account, log):
     """Visits with work for a defect or on advice, and parts of the same visit: one row each.
 
     Frame `vehicle, date, amount` (of the rows with money), `is_free` (others bore all of it),
@@ -43,7 +43,9 @@ def repair_visits(account, log, readings):
     made = lines.groupby(lines["visit"].fillna(own).to_numpy()).agg(how)
     made = made.sort_values(["vehicle", "date"], ignore_index=True)
     made["age_years"] = _age(log, made["vehicle"], made["date"])
-    made["distance_km"] = usage.distance_at(readings, made["vehicle"], made["date"])["distance_km"]
+    made["distance_km"] = usage.distance_at(usage.log_path(log), made["vehicle"], made["date"])[
+        "distance_km"
+    ]
     return made
 
 
@@ -52,14 +54,14 @@ def _age(log, vehicle, date):
     return (date - look_up(vehicle, born)).dt.days / DAYS_IN_YEAR
 
 
-def observed_periods(account, log, readings):
+def observed_periods(account, log):
     """When each vehicle's record was kept, without the holes in its readings: one row a period.
 
     Frame `vehicle, start, end, from_years, to_years`. A hole that a lay-up fills for the most part
     is none.
     """
     fleet = account.vehicles
-    holes = usage.gaps(readings).merge(fleet, on="vehicle", suffixes=("", "_kept"))
+    holes = usage.gaps(usage.log_path(log)).merge(fleet, on="vehicle", suffixes=("", "_kept"))
     holes["start"] = np.maximum(holes["start"], holes["start_kept"])
     holes["end"] = np.minimum(holes["end"], holes["end_kept"])
     holes = holes[holes["start"] < holes["end"]]

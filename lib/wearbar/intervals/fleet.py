@@ -25,7 +25,8 @@ class Fleet:
     late_share: a reader's own window after the due point, in place of the plan's.
     """
 
-    def __init__(self, log, readings, late_share=None):
+    def __init__(self, log, late_share=None):
+        readings = usage.readings(log)
         series, rules = series_of(log)
         known, by = readings["known"], ["vehicle", "date"]
         if (known > readings["date"]).any():  # without those typed after a later one was known

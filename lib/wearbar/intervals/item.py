@@ -9,7 +9,9 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals.due import EPS, MONTH_DAYS
 from wearbar.intervals.failed import FAILED, failed
+from wearbar.intervals.occasion import occasions
 from wearbar.log.keys import last_of_all, look_up, stacked
+from wearbar.log.once import kept_with
 from wearbar.log.plan import is_test_of
 from wearbar.log.schema import RESETS_NOTHING, TEXT
 from wearbar.usage.distance import days_later, last_known
@@ -32,11 +34,12 @@ SAID |= dict.fromkeys(["is_replaced", "is_grave", "is_unsure"], bool)
 FLAGS = [name for name, of in (ITEM | SAID).items() if of is bool]
 
 
-def items(log, found, readings):
+@kept_with
+def items(log):
     """One row each defect, failed inspection or test, certificate, recall, re-check and deferral,
     by due date.
 
-    found: `occasions(log)`. what: defect, finding, certificate, campaign, recheck, deferral; item:
+    what: defect, finding, certificate, campaign, recheck, deferral; item:
     the defect's number, the task, the certificate's kind, the recall's number; grade: the defect's,
     of a finding as in `failed.failed`, of a recall its kind. days_open: since it was found, due or,
     of a recall without a day, issued. over_days, over_km: beyond the day or reading given for it.
@@ -46,7 +49,7 @@ def items(log, found, readings):
     re-check. table, line: of its row. A vehicle's rows end when it is disposed of. There is no
     window but the notice before a certificate ends.
     """
-    path = usage.path_of(readings)
+    path, found = usage.log_path(log), occasions(log)
     rows = [_found(log, path), _certificates(log, path), _campaigns(log), _rechecks(log, path)]
     rows = stacked([*rows, _deferrals(log, found, path)]).reindex(columns=list(ITEM | SAID))
     rows = rows.assign(**rows[FLAGS].eq(True)).astype(ITEM | SAID)

@@ -13,6 +13,7 @@ from wearbar.intervals import due
 from wearbar.intervals.done import PLAIN
 from wearbar.intervals.due import DAY, DUE, EARLY, EPS, HOURS, KM, LATE, SPAN, UNITS
 from wearbar.intervals.fleet import Fleet, occasions_due
+from wearbar.log.once import kept_with
 from wearbar.log.schema import TEXT
 from wearbar.usage.distance import as_dates, as_days, known_on, last_not_above
 from wearbar.usage.rates import merged
@@ -39,7 +40,8 @@ REASONS = {
 }
 
 
-def occasions(log, readings=None, late_share=None):
+@kept_with
+def occasions(log, late_share=None):
     """Every occasion of every task of the log's plan: one row each, by vehicle, task, position and
     number; empty without a plan. Distances are cumulative km.
 
@@ -65,12 +67,12 @@ def occasions(log, readings=None, late_share=None):
     of what is open, planned work since its anchor whose name comes near the task's, and its last
     day.
 
-    readings: of `usage.readings`. late_share: a reader's own allowance after the due point, as a
-    share of the interval, in place of the plan's. Source: common practice, none.
+    late_share: a reader's own allowance after the due point, as a share of the interval, in place
+    of the plan's. Source: common practice, none.
     """
     if log.plan is None:
         log = replace(log.only([]), plan=log.plan_or_empty)
-    fleet = Fleet(log, usage.readings(log) if readings is None else readings, late_share)
+    fleet = Fleet(log, late_share)
     frame, p, x = occasions_due(fleet)
     s, act = frame["s"].to_numpy(), frame["act"].to_numpy()
     # how far the anchor's km may lie below and above what it is taken for

@@ -39,9 +39,10 @@ class Seen:  # vehicles on the report date
     oldest_days: int | None  # age of the oldest last reading; None: there is none
 
 
-def seen(log, readings, found):
+def seen(log, found):
     """How many vehicles the report can speak of. A vehicle in storage since its last reading, or
     without a meter, needs no fresh one."""
+    readings = usage.readings(log)
     last = readings[readings["date"] <= log.as_of].groupby("vehicle")["date"].max()
     age = (log.as_of - last.reindex(log.here)).dt.days
     now = found[found["is_current"] & (found["state"] != "not-finished")]
@@ -74,7 +75,7 @@ def open_tasks(found, log, use, confidence=0.9):
     the readings, whose limits no back-test has widened.
     """
     tasks = found[found["is_current"] & found["state"].isin(OPEN)]
-    told = due_dates(model_of(use, log), tasks, confidence)
+    told = due_dates(use or model_of(log), tasks, confidence)
     told.columns = ["expected_date", "low_date", "high_date"]
     return tasks.assign(**told)
 
@@ -196,7 +197,7 @@ def criterion_moves(found, other):
     return {name: int(is_so.sum()) for name, is_so in (moves | {"waiting": a & ~b}).items()}
 
 
-def reminder_drift(log, found, readings, confidence=0.9, use=None):
+def reminder_drift(log, found, confidence=0.9, use=None):
     """The plan's next due point beside the reminder's: one row a vehicle on the road whose reminder
     was seen and is in the plan. The reminder counts from when it was last restarted, the plan from
     the work, and only the plan's day counts (common practice, no source).
@@ -210,10 +211,10 @@ def reminder_drift(log, found, readings, confidence=0.9, use=None):
     seen to. drift_days (limits: drift_low_, drift_high_), drift_km: the reminder's less the plan's,
     positive where it comes too late, the latest first. use: as of `open_tasks`; None: readings.
     """
-    rows = _stands_for(found, log, usage.path_of(readings))
+    rows = _stands_for(found, log, usage.log_path(log))
     names = {"anchor_date": "last_date", "due_km": "plan_km", "due_odometer_km": "plan_odometer_km"}
     rows = rows.rename(columns=names)
-    model, days = model_of(readings if use is None else use, log), {}
+    model, days = use or model_of(log), {}
     for name, day in (("plan", "due_date"), ("reminder", "reminder_day")):
         asked = {"due_km": rows[f"{name}_km"], "due_hours": nan, "due_date": rows[day]}
         days[name] = due_dates(model, rows[["vehicle"]].assign(**asked), confidence)

@@ -108,7 +108,7 @@ class ServiceLog:
         Columns take their unit as a suffix (`odometer_km`, `new_depth_mm`, `volume_l`, kWh for
         electric); measurements and limits are in `MEASURED`. Rows and index as in `tables`.
         """
-        return _to_si(self, name).copy()
+        return _to_si(self, name)
 
     @property
     def plan_or_empty(self):

@@ -58,27 +58,21 @@ OF_WEAR = {"limit-not-known": "check before use", "below-legal": "at its limit"}
 OF_WEAR |= {"below": "at its limit", "may-be-below": "measure now", "before-next-look": "coming"}
 
 
-def actions(
-    log, found=None, table=None, readings=None, worn=None, use=None, confidence=0.9, days=AHEAD_DAYS
-):
+def actions(log, worn=None, use=None, confidence=0.9, days=AHEAD_DAYS):
     """Every thing to do, ranked: one row each, rank 1 the most urgent. Columns: `TYPES`.
 
-    found, table: `intervals.occasions` and `intervals.items` of the log. worn: `parts.remaining` of
-    these vehicles or more. use: the `UsageModel` to forecast by. days: how far ahead to list. What
-    is not given is worked out. Ranks: trade practice, no source.
+    worn: `parts.remaining` of these vehicles or more. use: the `UsageModel` to forecast by. days:
+    how far ahead to list. What is not given is worked out. Ranks: trade practice, no source.
     """
-    readings = usage.readings(log) if readings is None else readings
-    found = intervals.occasions(log, readings) if found is None else found
-    table = intervals.items(log, found, readings) if table is None else table
-    worn = worn_of(log, readings, confidence)[1] if worn is None else worn
-    use = model_of(readings if use is None else use, log)
+    worn = worn_of(log, confidence)[1] if worn is None else worn
+    use = use or model_of(log)
     until = log.as_of + pd.Timedelta(days=days)
     rows = [
-        _items(table, log, readings, until),
+        _items(log, until),
         _wear(worn, log, until),
         _tyres(log),
-        _warranties(log, readings, use, until),
-        _tasks(intervals.open_tasks(found, log, use, confidence), log, until),
+        _warranties(log, use, until),
+        _tasks(intervals.open_tasks(intervals.occasions(log), log, use, confidence), log, until),
     ]
     rows = [r.reindex(columns=list(TYPES)) for r in rows]
     rows = [r.assign(**{name: r[name].eq(True) for name in FLAGS}).astype(TYPES) for r in rows]
@@ -105,9 +99,9 @@ def actions(
     return _ranked(rows)
 
 
-def _items(table, log, readings, until):
+def _items(log, until):
     """Open defects, findings, certificates, recalls, re-checks and deferrals."""
-    rows = table[table["is_open"]].reset_index(drop=True)
+    rows = intervals.items(log).query("is_open").reset_index(drop=True)
     grade, state, due = rows["grade"], rows["state"], rows["due_date"]
     ahead, past = due.gt(log.as_of), state.eq("past-window")
     names = ("defect", "finding", "certificate", "campaign", "recheck", "deferral")
@@ -136,7 +130,9 @@ def _items(table, log, readings, until):
         issued_date=rows["early_date"],
         reason=np.select(list(stops.values()), list(stops), ""),
         title=rows["item"].map(text).where(deferral),
-        due_odometer_km=usage.odometer_of(readings, rows["vehicle"], rows["due_km"]).to_numpy(),
+        due_odometer_km=usage.odometer_of(
+            usage.log_path(log), rows["vehicle"], rows["due_km"]
+        ).to_numpy(),
     )
     now = rows["urgency"].isin([*DANGER, "failed"]) | rows["urgency"].eq("safety recall") & ~ahead
     by = due.mask(now, log.as_of).mask(rows["urgency"].eq("at the next visit"))
@@ -191,9 +187,9 @@ def _tyres(log):
     return rows.assign(urgency="out of limits", item="tyre", category="tyre", by=log.as_of)
 
 
-def _warranties(log, readings, use, until):
+def _warranties(log, use, until):
     """Warranties that end within the days ahead, by date or by distance."""
-    v, path = log.si("vehicles").reset_index(names="line"), usage.path_of(readings)
+    v, path = log.si("vehicles").reset_index(names="line"), usage.log_path(log)
     today, until_km, day = np.repeat(log.as_of, len(v)), v["warranty_odometer_km"], "warranty_until"
     v = v.assign(
         due_date=v[day].where(v[day] >= log.as_of),

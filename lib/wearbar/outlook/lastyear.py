@@ -5,7 +5,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from wearbar import usage
 from wearbar.intervals import items, occasions
 from wearbar.log.keys import is_among
 from wearbar.outlook.prices import CLASSES, classed
@@ -96,9 +95,8 @@ def last_year(log, test, replay, confidence=0.9, rng=None, draws=DRAWS):
     starts = [start for start in starts if (start - log.first_day).days >= RECORD_DAYS]
     if not starts:
         return None
-    readings, rng, fleet = usage.readings(log), rng or rng_of(log), log.tables["vehicles"]
-    found = occasions(log, readings)
-    came, years = (log, found, items(log, found, readings)), []
+    rng, fleet = rng or rng_of(log), log.tables["vehicles"]
+    came, years = (log, occasions(log), items(log)), []
     for start in starts:
         then, known = replay.at(start).only(fleet["vehicle"]), None
         # the choice of method and widening that could be made by that day

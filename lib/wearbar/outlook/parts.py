@@ -9,6 +9,7 @@ import pandas as pd
 
 from wearbar import parts, usage
 from wearbar.log.keys import look_up, stacked
+from wearbar.log.once import kept_with
 from wearbar.parts import usable_of
 from wearbar.parts.lives import axle_of
 
@@ -66,18 +67,17 @@ class Sets:
         return rng.exponential(1.0, (draws, len(rows))) / rate.to_numpy()[rows]
 
 
-def worn_of(log, readings=None, confidence=0.9):
+@kept_with
+def worn_of(log, confidence=0.9):
     """(`parts.Wear` of the log, `parts.remaining` of its fitted parts)."""
-    readings = usage.readings(log) if readings is None else readings
-    looks, lives = parts.looks_of(log, readings), parts.spans_of(log, readings=readings)
-    lines = parts.wear_of(lives, looks, parts.law_of(log))
-    daily = usage.daily_rate(readings, log.as_of)
+    lines = parts.wear_of(parts.spans_of(log), parts.looks_of(log), parts.law_of(log))
+    daily = usage.daily_rate(usage.log_path(log), log.as_of)
     return lines, parts.remaining(lines, log.as_of, daily, confidence)
 
 
-def sets_of(log, readings):
+def sets_of(log):
     """The `Sets` fitted now, of the categories whose wear is read."""
-    lines, on = worn_of(log, readings)
+    lines, on = worn_of(log)
     on = on[on["vehicle"].isin(log.here)].reset_index(drop=True)
     left, low, high = on["left_km"], on["life_low_km"], on["life_high_km"]
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -29,7 +29,7 @@ PLACE, READING = ["category", "position"], ["category", "quantity", "position"]
 LIMITS = ["limit", "legal_limit", "jurisdiction"]
 
 
-def visit_of(log, vehicles=None, confidence=0.9, readings=None):
+def visit_of(log, vehicles=None, confidence=0.9):
     """The next visit of the vehicle whose work presses most: of `vehicles`, or of all.
 
     log: the whole log. Pressing most: the first in the action list, or else the first vehicle still
@@ -39,16 +39,16 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
     fleet = fleet if vehicles is None else fleet[fleet["vehicle"].isin(list(vehicles))]
     if fleet.empty:
         raise ValueError("the log has no vehicle to make a sheet for; fill in table vehicles")
-    readings = usage.readings(log) if readings is None else readings
-    lines, on = worn_of(log, readings, confidence)
+    lines, on = worn_of(log, confidence)
     use = model_by_test(log, confidence)
-    rows = actions(log, readings=readings, worn=on, use=use, confidence=confidence)
+    rows = actions(log, worn=on, use=use, confidence=confidence)
     here = fleet.loc[fleet["disposed"].isna(), "vehicle"]
     ranked = (*rows["vehicle"], *here, *fleet["vehicle"])
     vehicle = next(name for name in ranked if name in set(fleet["vehicle"]))
     own, mine = fleet[fleet["vehicle"] == vehicle].iloc[0], log.only([vehicle])
     rows, on, parts, readings = (
-        t[t["vehicle"] == vehicle] for t in (rows, on, lines.parts[lines.parts["is_on"]], readings)
+        t[t["vehicle"] == vehicle]
+        for t in (rows, on, lines.parts[lines.parts["is_on"]], usage.readings(log))
     )
     is_danger = rows["urgency"].isin(DANGER)
     worn = on[on["state"].isin(PRESSING_PARTS)].reset_index(drop=True)

@@ -5,7 +5,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from wearbar import usage
 from wearbar.intervals import items, occasions
 from wearbar.outlook.ahead import Ahead, work_ahead
 from wearbar.outlook.parts import Sets, sets_of
@@ -61,10 +60,8 @@ def outlook_of(log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS
     `backtest.back_test`. learning: what past outlooks were out by (`LastYear.learning`); None: what
     is usual; an empty frame: nothing.
     """
-    whole, readings = log if whole is None else whole, usage.readings(log)
-    model = best_model(whole, usage.readings(whole), test)
-    found = occasions(log, readings)
-    ahead, sets = work_ahead(log, found, items(log, found, readings)), sets_of(log, readings)
+    model, found = best_model(log if whole is None else whole, test), occasions(log)
+    ahead, sets = work_ahead(log, found, items(log)), sets_of(log)
     prices = prices_of(log, found, sets.rows["category"].unique())
     rng, common_sd = rng or rng_of(log), 0.0 if test is None else test.common_sd
     told = simulate(log, model, ahead, sets, prices, rng, draws, common_sd)

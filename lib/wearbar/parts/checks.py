@@ -32,7 +32,7 @@ COLUMNS = ["vehicle", "position", "value", "date", "limit", "source"]
 YEAR_DAYS = 365.25
 
 
-def oil_use(log, readings, confidence=0.9):
+def oil_use(log, confidence=0.9):
     """Oil used by each vehicle that has top-ups: one row a vehicle.
 
     `vehicle, kind, n` (periods), `distance_km, used_ml, ml_per_1000km` with limits (jackknife over
@@ -60,7 +60,7 @@ def oil_use(log, readings, confidence=0.9):
     seen = pd.merge_asof(seen.sort_values("date", kind="stable"), oil, on="date", by="vehicle")
     seen = seen.sort_values(KEYS, kind="stable", ignore_index=True)
 
-    at = usage.distance_of(readings, seen["vehicle"], seen["date"], seen["odometer_km"])
+    at = usage.distance_of(usage.log_path(log), seen["vehicle"], seen["date"], seen["odometer_km"])
     driven, last = at["distance_km"].diff(), seen.groupby("vehicle").shift()
     is_period = seen["known"] & last["known"].eq(True) & (driven > 0)
     is_period &= ~(seen["changed"] > last["date"])

@@ -5,6 +5,7 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.log.keys import look_up
+from wearbar.log.once import kept_with
 from wearbar.log.schema import TEXT
 
 GOES_ON = ("rotated", "moved", "stored")
@@ -33,7 +34,8 @@ def axle_of(positions):
     return positions.str.replace(r"(^|, )(axle\d+|front|rear)-[^,]*", r"\1\2", regex=True)
 
 
-def segments_of(log, readings):
+@kept_with
+def segments_of(log):
     """The rows of `fitted` in SI, each with its part and where it began and ended on its vehicle;
     and a used part of no known item wherever wear was read after `fitted` has the last one removed.
 
@@ -43,7 +45,7 @@ def segments_of(log, readings):
     distance in earlier rows and before the log. NaN where not known, as the begin is of a part that
     went on before the record without a `fitted_odometer`.
     """
-    rows, path = log.si("fitted").reset_index(names="line"), usage.path_of(readings)
+    rows, path = log.si("fitted").reset_index(names="line"), usage.log_path(log)
     given = log.tables["fitted"]["limit_depth"].to_numpy()
     rows["limit_depth_mm"] = rows["limit_depth_mm"].mask(rows["category"].isin(PERCENT), given)
     # parts measured without a row: on since the last removal
@@ -95,7 +97,8 @@ def segments_of(log, readings):
     return rows.assign(before_km=earlier + prior.where(~goes_on).groupby(life).transform("max"))
 
 
-def spans_of(log, category=None, readings=None):
+@kept_with
+def spans_of(log, category=None):
     """One row a physical part's life: everything that the log tells of it.
 
     Of the part: part_key, vehicle, site, kind (its last vehicle's), category, item, position (of
@@ -109,8 +112,7 @@ def spans_of(log, category=None, readings=None):
     its wear was read. last_seen_km: its distance when last read and still good. unrecorded_km:
     (from, to) pairs of its distance in a hole of the record.
     """
-    readings = usage.readings(log) if readings is None else readings
-    rows = segments_of(log, readings)
+    rows = segments_of(log)
     rows = rows if category is None else rows[rows["category"].eq(category)].reset_index(drop=True)
     until = np.minimum(rows["end_km"], rows["watch_km"])
     rows["unwatched_km"] = (until - rows["start_km"]).clip(lower=0)
@@ -146,13 +148,13 @@ def spans_of(log, category=None, readings=None):
     cause = last["reason"].replace(CAUSES).mask(last["is_on"], "still-on").mask(gone, "disposed")
     frame["cause"] = cause.fillna("not-told").astype(TEXT)
     frame["observed"], frame["is_on"] = frame["cause"].isin(ENDS), frame["cause"].eq("still-on")
-    return _with_record(frame, last["life"], log, readings, rows)
+    return _with_record(frame, last["life"], log, rows)
 
 
-def _with_record(frame, life, log, readings, rows):
+def _with_record(frame, life, log, rows):
     """The lives with what was read of them, and with the holes of the record in them: from the day
     the vehicle's record begins, where more than `LEAST_DAYS` were not in storage."""
-    looks = looks_of(log, readings, rows).query("source == 'reading'")
+    looks = looks_of(log).query("source == 'reading'")
     looks = looks.merge(frame[["part_key", "end", "cause"]], on="part_key")
     is_good = (looks["date"] < looks["end"]) | looks["cause"].ne("worn")
     looks["good_km"] = looks["distance_km"].where(is_good)
@@ -161,7 +163,7 @@ def _with_record(frame, life, log, readings, rows):
     frame["n_readings"] = seen["date"].fillna(0).astype(int)
     frame["last_seen_km"] = seen["good_km"].where(frame["age_known"])
 
-    path = usage.path_of(readings)
+    path = usage.log_path(log)
     rows = rows.merge(usage.gaps(path), on="vehicle", suffixes=("", "_hole"))
     opens, closes = rows["start_hole"].clip(lower=rows["watch"]), rows["end_hole"]
     laid_up = usage.layup_days(log, rows["vehicle"], opens, closes)
@@ -204,7 +206,8 @@ def watched(spans):
     return pieces.query("duration_km > entry_km").reset_index(drop=True)
 
 
-def looks_of(log, readings, segments=None):
+@kept_with
+def looks_of(log):
     """Every reading of a part's wear, on its own distance: a row a place, columns `LOOK`.
 
     distance_km: on the part, or on its vehicle since the record began where its age is not known
@@ -214,13 +217,15 @@ def looks_of(log, readings, segments=None):
     what was on at that position that day; on the day of a change to the part that is removed,
     unless it is nearly the new one's depth.
     """
-    segments = segments_of(log, readings) if segments is None else segments
+    segments = segments_of(log)
     own = segments["start_km"].notna() & segments["before_km"].notna()
     zero = (segments["start_km"] - segments["before_km"]).where(own, segments["watch_km"])
     segments = segments.assign(distance_is_own=own, zero_km=zero)
     taken = log.si("measurements").reset_index(names="line")
     taken = taken[taken["quantity"].isin(WORN_QUANTITIES)].reset_index(drop=True)
-    at = usage.distance_of(readings, taken["vehicle"], taken["date"], taken["odometer_km"])
+    at = usage.distance_of(
+        usage.log_path(log), taken["vehicle"], taken["date"], taken["odometer_km"]
+    )
     taken["at_km"] = at["distance_km"]
     columns = ["part_key", "zero_km", "distance_is_own", "start", "end", "new_depth_mm"]
     named, found = taken["part"].notna(), []

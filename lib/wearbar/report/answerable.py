@@ -20,13 +20,13 @@ WORN = ["depth", "thickness", "elongation"]
 ASKED = read_toml("shared", "log", "answers.toml")["asked"]
 
 
-def answers(log, record, readings):
+def answers(log, record):
     """What each report can say of this log: report, subject, can, why, amount.
 
     can: "yes", "in part" or "no". why: a code, "" for yes. amount: the count or share that the code
-    speaks of, NaN where it needs none. record: as of `record`; readings: `usage.readings`.
+    speaks of, NaN where it needs none. record: as of `record`.
     """
-    gaps = _gaps_of_rows(log, record) + _gaps_of_estimates(log, readings)
+    gaps = _gaps_of_rows(log, record) + _gaps_of_estimates(log)
     gaps = {code: (is_met, *amount, np.nan) for code, is_met, *amount in gaps}
     rows = []
     for ask in ASKED:
@@ -81,17 +81,17 @@ def _gaps_of_rows(log, record):
     ]
 
 
-def _gaps_of_estimates(log, readings):
+def _gaps_of_estimates(log):
     """By what the estimates of wear, money, fuel and replacement age can tell."""
-    looks, fitted = parts.looks_of(log, readings), log.tables["fitted"]
+    looks, fitted = parts.looks_of(log), log.tables["fitted"]
     # read on a vehicle without distance too; depths of `fitted` are readings
     worn = log.tables["measurements"]["quantity"].isin(WORN)
     measured = (looks.groupby("part_key")["distance_km"].nunique() > 1).sum()
     fleet = log.tables["vehicles"].set_index("vehicle")
     has_no_meter = fitted["vehicle"].map(fleet["meter"]).isin(["hours", "none"])
     bare = (has_no_meter & fitted["removed"].isna()).sum()
-    book, points = money.account(log, readings), value.value_points(log)
-    periods = repairs.observed_periods(book, log, readings)
+    book, points = money.account(log), value.value_points(log)
+    periods = repairs.observed_periods(book, log)
     kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, points, fleet["in_service"])
     untold = sum("cost_per_year" not in kind.curve for kind in kept)
     known_money = cost.cost_per_km(book)["known_share"].min()
@@ -103,7 +103,7 @@ def _gaps_of_estimates(log, readings):
         ("no-money", not book.lines["amount"].notna().any()),
         ("no-distance", not book.vehicles["distance_km"].gt(0).any()),
         ("few-money", np.isnan(cost.total_per_km(book).value), known_money),
-        ("no-tanks", fuel.tanks(log, readings).empty),
+        ("no-tanks", fuel.tanks(log).empty),
         ("no-kind", untold == len(kept)),
         ("some-kinds", untold > 0, untold),
     ]

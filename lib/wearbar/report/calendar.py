@@ -11,7 +11,7 @@ import hashlib
 import pandas as pd
 from icalendar import Calendar, Event
 
-from wearbar import __version__, intervals, usage
+from wearbar import __version__, intervals
 from wearbar.outlook.action_list import actions
 from wearbar.report.quantities import Show, clean
 from wearbar.report.words.action_pages import said_of
@@ -49,10 +49,8 @@ def events_of(log, vehicles=None):
 
     Advisories and notes have no day, and no event.
     """
-    readings = usage.readings(log)
-    found = intervals.occasions(log, readings)
-    use = model_by_test(log, CONFIDENCE)
-    rows = actions(log, found, None, readings, None, use, CONFIDENCE, FAR_DAYS)
+    found, use = intervals.occasions(log), model_by_test(log, CONFIDENCE)
+    rows = actions(log, None, use, CONFIDENCE, FAR_DAYS)
     now = found[found["is_current"] & found["is_open"] & ~found["state"].eq("not-finished")]
     if vehicles is not None:
         rows, now = (t[t["vehicle"].isin(list(vehicles))] for t in (rows, now))

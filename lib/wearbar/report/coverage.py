@@ -70,17 +70,17 @@ def _life(log):
     return life.assign(is_kept=fleet["disposed"].isna(), has_meter=fleet["meter"].ne("none"))
 
 
-def _read(log, readings, life):
+def _read(log, life):
     """One reading a vehicle and day, of its time in this log; and `usage.gaps` between those that
     declared lay-ups do not account for, whose `days` are what they leave."""
-    seen = readings.drop_duplicates(["vehicle", "date"])
+    seen = usage.readings(log).drop_duplicates(["vehicle", "date"])
     seen = seen[seen["date"] >= life["begin"].reindex(seen["vehicle"]).to_numpy()]
     holes = usage.gaps(seen)
     days = holes["days"] - usage.layup_days(log, holes["vehicle"], holes["start"], holes["end"])
     return seen, holes.assign(days=days)[days > GAP_DAYS]
 
 
-def record(log, readings):
+def record(log):
     """One row a vehicle, the longest gap first: how its readings cover its time in this log.
 
     vehicle, n_readings (days with one), first, last, longest_gap_days (in storage or not), gap_days
@@ -91,7 +91,7 @@ def record(log, readings):
     observed_share is NaN.
     """
     life = _life(log)
-    seen, holes = _read(log, readings, life)
+    seen, holes = _read(log, life)
     days, new = seen.groupby("vehicle")["date"], log.tables["odometer"].dropna(subset="restarts_at")
     counts = {
         "n_readings": days.size(),
@@ -115,16 +115,16 @@ def record(log, readings):
     return t.sort_values(**order, na_position="first", ignore_index=True)
 
 
-def timeline(log, readings, most=MOST_ROWS):
+def timeline(log, most=MOST_ROWS):
     """Marks of a timeline: vehicle, what (a category), start, end (a moment's: alike).
 
     The vehicles are in the order of their first mark: by name, or of more than `most` those with
     the longest gaps.
     """
-    names = record(log, readings)["vehicle"]
+    names = record(log)["vehicle"]
     names = sorted(names) if len(names) <= most else names.head(most).tolist()
     life, t, marks = _life(log), log.tables, []
-    seen, holes = _read(log, readings, life)
+    seen, holes = _read(log, life)
     frames = {
         "in the log": life.loc[names].reset_index(),
         "reading": seen,

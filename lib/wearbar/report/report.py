@@ -14,7 +14,6 @@ import platform
 import re
 import sys
 from dataclasses import asdict, dataclass, field, is_dataclass
-from functools import cached_property
 from importlib.metadata import version
 
 import pandas as pd
@@ -52,11 +51,6 @@ class Report:
     show: Show  # the reader's units
     confidence: float  # of every interval
     parameters: dict = field(default_factory=dict)  # as asked for, ready for JSON
-
-    @cached_property
-    def readings(self):
-        """`usage.readings` of the log."""
-        return usage.readings(self.log)
 
     def say(self, text):
         """Show Markdown: a sentence or more from `report.words`; nothing for an empty text."""

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import pandas as pd
 
-from wearbar import intervals, outlook, usage
+from wearbar import intervals, outlook
 from wearbar.cost import account as money
 from wearbar.cost import compare, fuel, per_distance, repairs, value
 from wearbar.cost import replacement as keeping
@@ -105,10 +105,9 @@ def actions(log, confidence=0.9, units=""):
     >>> wb.actions(wb.read_log().only(["M12"]))["urgency"].iloc[0]
     'at its limit'
     """
-    readings = usage.readings(log)
-    worn = action_list.worn_of(log, readings, confidence)[1]
+    worn = action_list.worn_of(log, confidence)[1]
     use = model_by_test(log, confidence)
-    rows = action_list.actions(log, readings=readings, worn=worn, use=use, confidence=confidence)
+    rows = action_list.actions(log, worn=worn, use=use, confidence=confidence)
     return frame_of(rows, ACTION, log, units)
 
 
@@ -157,7 +156,7 @@ def cost_per_distance(log, by="", confidence=0.9, units=""):
     (0.42, 'GBP per mi')
     """
     one_of("by", by, ("", "category", "fixed", "kind", "site", "vehicle", "year"))
-    show, account = show_of(log, units), money.account(log, usage.readings(log))
+    show, account = show_of(log, units), money.account(log)
     if not by:
         found, scale = per_distance.total_per_km(account, confidence), show.scale("money_per_km")
         low, high = scale.ends(found.low, found.high)
@@ -188,7 +187,7 @@ def fuel_economy(log, by="vehicle", confidence=0.9, units=""):
     ['vehicle', 'fuel', 'mpg_uk', 'low_mpg_uk']
     """
     one_of("by", by, ("vehicle", "quarter"))
-    show, burnt = show_of(log, units), fuel.liquid(fuel.tanks(log, usage.readings(log)))
+    show, burnt = show_of(log, units), fuel.liquid(fuel.tanks(log))
     if by == "vehicle":
         made = fuel.fuel_economy(burnt, confidence=confidence)
         names = {"kind": "fuel", "n": "tanks"}
@@ -217,9 +216,8 @@ def replacement(log, confidence=0.9):
     >>> wb.replacement(wb.read_log())["kind"].tolist()
     ['motorcycle', 'pickup', 'van']
     """
-    readings, points = usage.readings(log), value.value_points(log)
-    book = money.account(log, readings)
-    periods = repairs.observed_periods(book, log, readings)
+    points, book = value.value_points(log), money.account(log)
+    periods = repairs.observed_periods(book, log)
     born = log.tables["vehicles"].set_index("vehicle")["in_service"]
     kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, points, born, confidence)
     rows = []

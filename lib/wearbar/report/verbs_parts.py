@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from wearbar import parts, severity, usage
+from wearbar import parts, severity
 from wearbar.log.units import DEPTH_MM
 from wearbar.outlook.action_list import worn_of
 from wearbar.parts.lives import RISING
@@ -36,7 +36,7 @@ def part_lives(log, category="", every=False, units=""):
     known = log.tables["fitted"]["category"].dropna().unique()
     if category and len(known):
         one_of("category", category, sorted(known))
-    lives = parts.spans_of(log, category or None, usage.readings(log))
+    lives = parts.spans_of(log, category or None)
     return frame_of(lives if every else parts.watched(lives), LIFE, log, units)
 
 
@@ -54,7 +54,7 @@ def wear(log, units=""):
     >>> rates.query("category == 'tyre'")["unit"].unique().tolist()
     ['mm']
     """
-    found = _worn(log, usage.readings(log)).parts
+    found = _worn(log).parts
     names = {"n_readings": "readings", "rate_mm_per_1000km": "rate_per_1000km"}
     names |= {"se": "se_per_1000km", "usual_rate": "usual_rate_per_1000km"}
     found = found[found["n_readings"] > 0].rename(columns=names)
@@ -77,7 +77,7 @@ def remaining_life(log, confidence=0.9, units=""):
     >>> bool((left["left_low_mi"].dropna() >= 0).all())
     True
     """
-    on = worn_of(log, usage.readings(log), confidence)[1]
+    on = worn_of(log, confidence)[1]
     names = {"last_position": "position", "now_height": "height_now", "date_low": "act_by"}
     on = on.drop(columns="position").rename(columns=names)
     return frame_of(_in_depths(on, ["height_now", "limit"], on["quantity"], log), LEFT, log, units)
@@ -98,9 +98,9 @@ def severe_use(log, intervals=False, confidence=0.9, units=""):
     >>> wb.severe_use(wb.read_log().only(["M12"]))["wear_ratio"].isna().all().item()
     True
     """
-    show, readings = show_of(log, units), usage.readings(log)
-    worn = hard_use.with_use(_worn(log, readings).rates, log, readings)
-    used, limits = hard_use.by_vehicle(log, readings), hard_use.conditions(log)
+    show = show_of(log, units)
+    worn = hard_use.with_use(_worn(log).rates, log)
+    used, limits = hard_use.by_vehicle(log), hard_use.conditions(log)
     found = severity.effects(worn, hard_use.exposures(used, limits), confidence)
     if intervals:
         unit_km = show.units.to_km(1)
@@ -113,9 +113,8 @@ def severe_use(log, intervals=False, confidence=0.9, units=""):
     return pd.DataFrame(rows, columns=EFFECT.split())
 
 
-def _worn(log, readings):
-    lives, looks = parts.spans_of(log, readings=readings), parts.looks_of(log, readings)
-    return parts.wear_of(lives, looks, parts.law_of(log))
+def _worn(log):
+    return parts.wear_of(parts.spans_of(log), parts.looks_of(log), parts.law_of(log))
 
 
 def _in_depths(frame, columns, quantity, log):

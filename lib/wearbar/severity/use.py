@@ -22,7 +22,7 @@ SUPPORTED = ["plan", "code", "title", *EVIDENCE]
 SUPPORTED += ["plan_km", "severe_km", "supported_km", "is_sooner"]
 
 
-def by_vehicle(log, readings):
+def by_vehicle(log):
     """How each vehicle was used over its time in this log, the hardest used first.
 
     vehicle, site (where it was last), kind, coverage_share (of the distance that `use` tells of),
@@ -33,12 +33,12 @@ def by_vehicle(log, readings):
     fleet = log.tables["vehicles"]
     start = fleet["acquired"].fillna(log.first_day).clip(lower=log.first_day)
     end = fleet["disposed"].fillna(log.as_of)
-    shares = usage.use_shares(log, readings, fleet["vehicle"], start, end)
+    shares = usage.use_shares(log, fleet["vehicle"], start, end)
     names = [e for e in SHARES if shares[e].notna().any()]
     names = sorted(names, key=lambda e: e not in conditions(log))
     table = pd.concat([fleet[["vehicle", "kind"]], shares[["coverage_share", *names]]], axis=1)
     table.insert(1, "site", usage.site_at(log, fleet["vehicle"], end).to_numpy())
-    jobs = intervals.occasions(log, readings)
+    jobs = intervals.occasions(log)
     now = jobs[jobs["is_current"] & jobs["duty"].isin(["severe", "normal"])]
     is_severe = now["duty"].eq("severe").groupby(now["vehicle"]).any()
     severe_now = table["vehicle"].map(is_severe.map({True: "yes", False: "no"})).astype(object)
@@ -61,13 +61,13 @@ def exposures(table, limits):
     return [e for e in known if e in limits] or differ[:3]
 
 
-def with_use(parts, log, readings):
+def with_use(parts, log):
     """`parts` (category, part_key, start, end) with what they were used in, over the distance that
     the log saw of them: as `usage.use_shares` has it, by distance where on several vehicles, and
     `<exposure>_error`, the sd that recalling gives each share."""
-    rows = segments_of(log, readings)
+    rows = segments_of(log)
     begin = rows["start"].fillna(log.first_day).clip(lower=log.first_day)
-    share = usage.use_shares(log, readings, rows["vehicle"], begin, rows["end"])
+    share = usage.use_shares(log, rows["vehicle"], begin, rows["end"])
     seen_from = np.fmax(rows["start_km"], rows["watch_km"])
     length = (rows["end_km"] - seen_from).clip(lower=0)
     known = share[["coverage_share", *COVERED]].mul(length, axis=0)

@@ -70,15 +70,17 @@ class BackTest:
         return len(self.cases) > 0 and int(self.cases["is_reached"].sum()) >= LEAST_CASES
 
 
-def best_model(log, readings, test=None):
+def best_model(log, test=None):
     """The `UsageModel` of a log as `test` chose; by the first method where nothing was tested."""
-    return _fit(log, readings, *((test.used, test.widen) if test is not None else NAMES[:1]))
+    return _fit(
+        log, usage.readings(log), *((test.used, test.widen) if test is not None else NAMES[:1])
+    )
 
 
 @lru_cache(maxsize=2)
 def model_by_test(log, confidence):
     """The `UsageModel` of a whole log as its own back-test chose it; kept, for it takes seconds."""
-    return best_model(log, usage.readings(log), back_test(log, confidence))
+    return best_model(log, back_test(log, confidence))
 
 
 @once
@@ -86,7 +88,7 @@ def back_test(log, confidence=0.9, *, replay=None):
     """The `BackTest` of a log; `cases` is empty below fifteen months of record, for a first cut."""
     replay, latest = replay or Replay(log), log.as_of - AFTER
     n_cuts = max(min((latest - log.first_day - WARM_UP) // EVERY + 1, MOST_CUTS), 0)
-    now, past, cases, choices = usage.path_of(usage.readings(log)), [], [], []
+    now, past, cases, choices = usage.log_path(log), [], [], []
     for i in reversed(range(n_cuts)):
         one = _asked(replay.at(latest - EVERY * i, of_use=True))
         if one is None:
@@ -155,7 +157,7 @@ class _Cut:
 
 def _asked(log):
     """The `_Cut` of a replay; None where nothing can be asked."""
-    path = usage.path_of(usage.readings(log))
+    path = usage.log_path(log)
     daily = usage.daily_rate(path, log.as_of)
     gone = log.tables["vehicles"].loc[log.tables["vehicles"]["disposed"].le(log.as_of), "vehicle"]
     daily["age"] = (log.as_of - daily["last_date"]).dt.days

@@ -8,7 +8,8 @@ import pandas as pd
 from scipy import stats
 
 from wearbar.usage.distance import as_dates, date_at, days_of, index_of
-from wearbar.usage.model import UsageModel, fit_usage
+from wearbar.usage.model import fit_usage
+from wearbar.usage.readings import readings
 
 WIDEN_AT = [15, 60, 135, 270]  # days ahead at which each of the model's `widen` holds
 ENDS = ("date", "low", "high")
@@ -63,11 +64,10 @@ def chance_due(model, rows, date):
     return chance
 
 
-def model_of(use, log):
-    """The `UsageModel` of a log's readings, fitted without a back-test; a model as it is."""
-    if isinstance(use, UsageModel):
-        return use
-    return fit_usage(use, log.tables["vehicles"], log.as_of, log.tables["layups"])
+def model_of(log):
+    """The `UsageModel` of a log, fitted without a back-test."""
+    fleet, stays = log.tables["vehicles"], log.tables["layups"]
+    return fit_usage(readings(log), fleet, log.as_of, stays)
 
 
 def _meters(model, rows):

@@ -8,6 +8,7 @@ from scipy import sparse, stats
 from wearbar.log.keys import look_up
 from wearbar.log.schema import SHARES, TEXT
 from wearbar.usage.distance import as_dates, days_of, distance_at, index_of, path_of
+from wearbar.usage.readings import log_path
 
 _DAY, GAP_DAYS = "datetime64[D]", 60
 _FAR = np.datetime64("2262-01-01", "D").astype(np.int64)
@@ -112,7 +113,7 @@ def _shared_out(who, begin, until, amounts, vehicle, start, end):
     return sparse.csr_matrix((share, (row, period)), (len(asked), len(periods))) @ amounts
 
 
-def use_shares(log, readings, vehicle, start, end):
+def use_shares(log, vehicle, start, end):
     """What the distance after the end of day `start` and not after `end` was like: one row each.
 
     Frame `coverage_share`, the share of the distance driven that rows of `use` tell of; each kind
@@ -121,7 +122,7 @@ def use_shares(log, readings, vehicle, start, end):
     that of the readings, spread evenly over its days. Time before the first reading or after the
     last counts in neither; where nothing was driven by readings, coverage is by days.
     """
-    path, use = path_of(readings), log.si("use").dropna(subset=["from", "to"])
+    path, use = log_path(log), log.si("use").dropna(subset=["from", "to"])
     periods = use["vehicle"], days_of(use["from"]) - 1, days_of(use["to"])
     own, share = use["distance_km"].to_numpy(dtype=float), use[[*SHARES]].to_numpy(dtype=float)
     weight = np.where(np.isnan(own), driven(path, *periods), own)[:, None]

@@ -8,7 +8,13 @@ from wearbar.log.keys import look_up, stacked
 from wearbar.log.once import kept_with
 from wearbar.log.schema import READINGS
 from wearbar.log.units import DISTANCE_KM
-from wearbar.usage.distance import days_of, known_on
+from wearbar.usage.distance import days_of, known_on, path_of
+
+
+@kept_with
+def log_path(log):
+    """The `Path` of a log's distances."""
+    return path_of(readings(log))
 
 
 @kept_with
