@@ -275,12 +275,12 @@ class TestAccount:
         assert book.lines["amount"].tolist() == [100]
 
     def test_exposure_telescopes(self):
-        readings = usage.readings(made(vehicles=cars("A"), odometer=drive("A")))
+        path = usage.log_path(made(vehicles=cars("A"), odometer=drive("A")))
         start, end = (
             pd.to_datetime(["2025-01-01", "2025-05-06", "2025-01-01"]),
             pd.to_datetime(["2025-05-05", "2025-12-31", "2025-12-31"]),
         )
-        spans = exposure(readings, ["A", "A", "A"], start, end)
+        spans = exposure(path, ["A", "A", "A"], start, end)
         assert spans["distance_km"][:2].sum() == pytest.approx(spans["distance_km"][2]) == 10000
 
 
@@ -380,18 +380,12 @@ class TestCostPerKm:
         assert (year["year"], year["n"], year["is_whole"]) == (2025, 4, True)
 
     def test_an_empty_log_has_words(self):
-        book = account(*with_readings(made(vehicles=cars("A"), odometer=drive("A"))))
+        book = account(made(vehicles=cars("A"), odometer=drive("A")))
         assert total_per_km(book).note == "the log holds no money"
         assert largest_bill(book) is None
-        none = account(
-            *with_readings(made(vehicles=cars("A", meter=["none"]), work=work(labour_cost=[5])))
-        )
+        none = account(made(vehicles=cars("A", meter=["none"]), work=work(labour_cost=[5])))
         assert total_per_km(none).note == "no vehicle has a distance meter"
         assert cost_per_km(none)["cost_per_day"].iat[0] == pytest.approx(5 / 365)
-
-
-def with_readings(log):
-    return log, usage.readings(log)
 
 
 def account_with(book, lines):
@@ -431,7 +425,7 @@ class TestWorth:
     def test_fall_from_point_to_point(self):
         log = self.log()
         assert depreciation(log)["amount"].tolist() == [1500, 100, 3000]
-        book = account(*with_readings(log))
+        book = account(log)
         assert book.worth["amount"].sum() == pytest.approx(4600)
         assert "depreciation" not in set(book.lines["category"])
         assert depreciation_per_km(book).value == pytest.approx(4600 / (20000 * 364 / 365))
@@ -444,13 +438,11 @@ class TestWorth:
             valuations={"vehicle": ["A", "Z"], "date": ["2025-12-31"] * 2, "value": [7000, 3000]},
             work=work(vehicle=["A", "B"], labour_cost=[1000, 9000]),
         )
-        book = account(*with_readings(log))
+        book = account(log)
         km = 10000 * 364 / 365
         assert depreciation_per_km(book).value == pytest.approx(5000 / (2 * km))
         assert owning_per_km(book).value == pytest.approx((5000 + 1000 * 364 / 365) / (2 * km))
-        assert np.isnan(
-            owning_per_km(account(*with_readings(self.log()))).value
-        )  # no money but the values
+        assert np.isnan(owning_per_km(account(self.log())).value)  # no money but the values
 
     def test_each_vehicle_weighs_by_its_own_distance_whatever_the_order_of_names(self):
         log = made(
@@ -460,12 +452,10 @@ class TestWorth:
             },
             valuations={"vehicle": ["A", "Z"], "date": ["2025-12-31"] * 2, "value": [7000, 3000]},
         )  # fmt: skip
-        assert depreciation_per_km(account(*with_readings(log))).value == pytest.approx(
-            5000 / (21000 * 364 / 365)
-        )
+        assert depreciation_per_km(account(log)).value == pytest.approx(5000 / (21000 * 364 / 365))
 
     def test_half_a_year_has_half_the_fall(self):
-        log, _readings = with_readings(self.log())
+        log = self.log()
         book = account(replace(log, as_of=pd.Timestamp("2025-07-02")))
         assert book.worth.groupby("vehicle")["amount"].sum().to_dict() == pytest.approx(
             {"A": 1500, "B": 1500}

@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from wearbar import usage
 from wearbar.cost.account import account
 from wearbar.cost.repairs import (
     cost_by_kind,
@@ -57,9 +56,8 @@ def fleet(born, work, readings=None, **tables):
         ).assign(task="repair"),
     }
     log = log_of({name: pd.DataFrame(f) for name, f in {**frames, **tables}.items()}, HEADER)
-    path = usage.readings(log)
-    book = account(log, path)
-    return log, book, repair_visits(book, log, path), observed_periods(book, log, path)
+    book = account(log)
+    return log, book, repair_visits(book, log), observed_periods(book, log)
 
 
 class TestRepairs:
@@ -152,8 +150,7 @@ class TestRepairs:
             "odometer": [0, 1000, 2000],
         }
         log = log_of({"vehicles": pd.DataFrame(kept), "odometer": pd.DataFrame(read)}, HEADER)
-        path = usage.readings(log)
-        periods = observed_periods(account(log, path), log, path).set_index("vehicle")
+        periods = observed_periods(account(log), log).set_index("vehicle")
         assert periods["from_years"].tolist() == [0, 0]
         assert periods["to_years"].gt(1).all()
 
@@ -255,9 +252,8 @@ class TestCheapestAge:
         reads = {"vehicle": names, "date": "2025-12-01", "odometer": 5}
         log = {"vehicles": pd.DataFrame(vehicles), "odometer": pd.DataFrame(reads)}
         log = log_of(log, HEADER)
-        path = usage.readings(log)
-        book, born = account(log, path), log.tables["vehicles"].set_index("vehicle")["in_service"]
-        periods = observed_periods(book, log, path)
+        book, born = account(log), log.tables["vehicles"].set_index("vehicle")["in_service"]
+        periods = observed_periods(book, log)
         (kept,) = cheapest_ages(book.vehicles, book.lines, periods, value_points(log), born)
         assert np.isnan(kept.best.value)
         assert kept.curve.empty
@@ -303,12 +299,11 @@ class TestCheapestAge:
 def demo():
     """The demo fleet's `Keeping` by kind, its repair curves, and the generator's truth by kind."""
     log = read_log(place("data", "fleet"))
-    path = usage.readings(log)
-    book = account(log, path)
+    book = account(log)
     by_chance = replace(
         book, lines=book.lines[book.lines["detail"].fillna("").str.startswith("repair-")]
     )
-    periods, visits = observed_periods(book, log, path), repair_visits(by_chance, log, path)
+    periods, visits = observed_periods(book, log), repair_visits(by_chance, log)
     born = log.tables["vehicles"].set_index("vehicle")["in_service"]
     kept = cheapest_ages(book.vehicles, book.lines, periods, value_points(log), born)
     truth = pd.read_csv(place("data", "truth", "fleet", "types.csv")).set_index("kind")

@@ -12,7 +12,7 @@ from cells import run
 from matplotlib.ticker import PercentFormatter
 
 from wearbar import log as logs
-from wearbar import severity, usage
+from wearbar import severity
 from wearbar.log.units import Units
 from wearbar.report import answerable, coverage
 from wearbar.report.charts import style
@@ -167,8 +167,7 @@ def test_rows_that_broke_a_rule_are_counted_with_their_place():
 
 
 def answers_of(told):
-    read = usage.readings(told)
-    return answerable.answers(told, coverage.record(told, read), read)
+    return answerable.answers(told, coverage.record(told))
 
 
 def test_what_is_not_in_the_log_cannot_be_said():
@@ -303,10 +302,9 @@ UNFIT = re.compile(r"\b(nan|NaT|None|inf)\b|\d[eE][+-]?\d|<NA>")
 )
 def test_the_check_is_told_for_small_and_large_logs(make):
     told = make()
-    read = usage.readings(told)
     record, line, answers = (
-        coverage.record(told, read),
-        coverage.timeline(told, read),
+        coverage.record(told),
+        coverage.timeline(told),
         answers_of(told),
     )
     marks = line["what"].value_counts()

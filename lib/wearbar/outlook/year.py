@@ -13,7 +13,8 @@ from wearbar.outlook.simulate import MONTHS, Simulated, simulate
 from wearbar.stats.estimate import SMALL_SITE, Estimate
 from wearbar.usage.backtest import best_model
 from wearbar.usage.distance import days_later
-from wearbar.usage.forecast import UsageModel, chance_due, due_dates
+from wearbar.usage.forecast import chance_due, due_dates
+from wearbar.usage.model import UsageModel
 
 DRAWS = 400
 YEAR_DAYS, QUARTER_DAYS = 365, 91  # a year's total needs a year of record, a month's three months
