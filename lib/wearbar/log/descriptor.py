@@ -54,9 +54,7 @@ def write_descriptor(address, out=""):
         "profile": "data-package",
         "custom": {"units": unit},
         "resources": [
-            {"name": name.replace("_", "-"), "type": "table"}
-            | _place(name, source.files.get(name, log), path.parent)
-            | {"schema": _schema(name, cells, unit, known)}
+            _resource(name, cells, source.files.get(name, log), path.parent, unit, known)
             for name, cells in held.items()
         ],
     }
@@ -84,7 +82,8 @@ def _held(source, log):
     }
 
 
-def _place(name, file, folder):
+def _resource(name, held, file, folder, unit, known):
+    """What stands of a table: where its file is and how written, its columns and keys."""
     path = Path(os.path.relpath(file, folder)).as_posix()
     if path.startswith("..") or Path(path).is_absolute():
         why = "which is not below it; write it beside the log or above."
@@ -98,11 +97,7 @@ def _place(name, file, folder):
             encoding = "iso-8859-1"
     elif kind != "parquet":
         dialect = {"excel": {"sheet": name}}
-    place = {"path": path, "scheme": "file", "format": kind, "encoding": encoding}
-    return place | {"dialect": {"headerCase": False} | dialect}
 
-
-def _schema(name, held, unit, known):
     texts = {v for cells in held.values() for v in cells if isinstance(v, str)}
     blank = sorted({v for v in texts if not v.strip()} - {""})
     fields = [_field(name, c, cells - {*blank}, unit) for c, cells in held.items()]
@@ -114,7 +109,16 @@ def _schema(name, held, unit, known):
     if name != "vehicles" and "vehicle" in held and known and not written_otherwise:
         there = {"resource": "vehicles", "fields": ["vehicle"]}
         described["foreignKeys"] = [{"fields": ["vehicle"], "reference": there}]
-    return described
+    return {
+        "name": name.replace("_", "-"),
+        "type": "table",
+        "path": path,
+        "scheme": "file",
+        "format": kind,
+        "encoding": encoding,
+        "dialect": {"headerCase": False} | dialect,
+        "schema": described,
+    }
 
 
 def _field(table, name, cells, unit):

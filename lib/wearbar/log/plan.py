@@ -16,7 +16,7 @@ from wearbar.log.plan_tasks import TASK_COLUMNS, version_of, wrong
 from wearbar.log.schema import TEXT
 from wearbar.log.sources.header import toml_file
 from wearbar.log.sources.raw import LogError
-from wearbar.log.units import DISTANCE_KM
+from wearbar.log.units import Units
 
 _TEXTS = (
     "plan", "name", "code", "covered", "title", "action", "unknown_history", "measured_from",
@@ -101,11 +101,9 @@ def read_plan(path, distance="mi"):
 
 def plan_of(mapping, distance="mi", source="plan.toml"):
     """The `Plan` of a parsed plan file, distances in `distance`. LogError for what is wrong."""
-    if distance not in DISTANCE_KM:
-        known = ", ".join(DISTANCE_KM)
-        raise LogError(f"{source}: distance: found {distance!r}; use one of {known}")
+    factor = Units(distance=distance).to_km(1.0)
     versions = [
-        version_of(source, name.strip().casefold(), version, DISTANCE_KM[distance])
+        version_of(source, name.strip().casefold(), version, factor)
         for name, body in mapping.items()
         for version in (body if isinstance(body, list) else [body])
     ]

@@ -77,21 +77,17 @@ def _value_of(where, value, told):
     is_day = isinstance(value, date) and not isinstance(value, datetime)
     is_right, write, clean = {
         "word": (is_text, "write some text in quotes", str.strip),
-        "code": (is_text, "write some text in quotes", _code),
+        "code": (is_text, "write some text in quotes", lambda v: v.strip().casefold()),
         "yes_no": (isinstance(value, bool), "write true or false, without quotes", bool),
         "day": (is_day, "write a date as 2025-01-31, without quotes or time", pd.Timestamp),
         "any": (True, "", lambda v: v),
     }[kind]
     if "of" in told:
         of = VEHICLE_KINDS if told["of"] == "vehicle_kinds" else told["of"]
-        is_right, write = is_right and _code(value) in of, f"use one of {', '.join(of)}"
+        is_right, write = is_right and clean(value) in of, f"use one of {', '.join(of)}"
     if not is_right:
         raise wrong(where, value, write)
     return clean(value)
-
-
-def _code(value):
-    return value.strip().casefold()
 
 
 def _number(where, value, low=0.0, high=inf, above=True, whole=False, **_):
@@ -140,7 +136,7 @@ def _task(where, number, body, factor):
     """A task of the file as a row, `TASK_COLUMNS`."""
     code = body.get("code") if isinstance(body, dict) else None
     is_named = isinstance(code, str) and code.strip()
-    where = f"{where}, task {_code(code) if is_named else f'number {number}'}"
+    where = f"{where}, task {code.strip().casefold() if is_named else f'number {number}'}"
     row = values_of(where, body, "task")
     row["title"] = row["title"] or title_of(row["code"])
     row["fits"] = row["part"] or row["code"]

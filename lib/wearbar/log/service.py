@@ -102,13 +102,34 @@ class ServiceLog:
         }
         return pd.Series(facts, dtype=object).to_frame().to_html(header=False)  # which escapes
 
+    @kept_with
     def si(self, name):
         """Table `name` in SI: distances in km (by each vehicle's own unit), depths mm, volumes l.
 
         Columns take their unit as a suffix (`odometer_km`, `new_depth_mm`, `volume_l`, kWh for
         electric); measurements and limits are in `MEASURED`. Rows and index as in `tables`.
         """
-        return _to_si(self, name)
+        frame, units = self.tables[name].copy(), self.units
+        km, mm, litres = DISTANCE_KM[units.distance], DEPTH_MM[units.depth], VOLUME_L[units.volume]
+        if "vehicle" in frame:
+            own = self.tables["vehicles"].set_index("vehicle")["distance_unit"].map(DISTANCE_KM)
+            km = look_up(frame["vehicle"], own.astype(float)).fillna(km)
+        if name == "fuel":
+            litres = np.where(frame["kind"].eq("electric"), 1.0, litres)
+        in_si = {"distance": ("km", km), "depth": ("mm", mm), "volume": ("l", litres)}
+        names = {}
+        for col in TABLES[name]:
+            if col.quantity in in_si:
+                unit, factor = in_si[col.quantity]
+                names[col.name] = f"{col.name}_{unit}"
+                frame[col.name] = frame[col.name] * factor
+        value = {"measurements": "value", "limits": "limit"}.get(name)
+        if value:
+            scale = {"depth": mm, "pressure": PRESSURE_KPA[units.pressure]}
+            frame[value] = frame[value] * frame["quantity"].map(scale).fillna(1.0).astype(float)
+        if name == "measurements":
+            frame["unit"] = frame["quantity"].map(MEASURED).fillna(frame["unit"])
+        return frame.rename(columns=names)
 
     @property
     def plan_or_empty(self):
@@ -121,10 +142,8 @@ class ServiceLog:
             return pd.Series(pd.NA, vehicle.index, dtype=TEXT)
         return look_up(vehicle, _plans(self))
 
-    def only(self, vehicles=None):
+    def only(self, vehicles):
         """The log with these vehicles' rows alone; ledger and problems stay the whole log's."""
-        if vehicles is None:
-            return self
         names = list(vehicles)
 
         def theirs(tables):
@@ -137,28 +156,3 @@ class ServiceLog:
 @kept_with
 def _plans(log):
     return log.plan.assign(log.tables["vehicles"])
-
-
-@kept_with
-def _to_si(log, name):
-    frame, units = log.tables[name].copy(), log.units
-    km, mm, litres = DISTANCE_KM[units.distance], DEPTH_MM[units.depth], VOLUME_L[units.volume]
-    if "vehicle" in frame:
-        own = log.tables["vehicles"].set_index("vehicle")["distance_unit"].map(DISTANCE_KM)
-        km = look_up(frame["vehicle"], own.astype(float)).fillna(km)
-    if name == "fuel":
-        litres = np.where(frame["kind"].eq("electric"), 1.0, litres)
-    in_si = {"distance": ("km", km), "depth": ("mm", mm), "volume": ("l", litres)}
-    names = {}
-    for col in TABLES[name]:
-        if col.quantity in in_si:
-            unit, factor = in_si[col.quantity]
-            names[col.name] = f"{col.name}_{unit}"
-            frame[col.name] = frame[col.name] * factor
-    value = {"measurements": "value", "limits": "limit"}.get(name)
-    if value:
-        scale = {"depth": mm, "pressure": PRESSURE_KPA[units.pressure]}
-        frame[value] = frame[value] * frame["quantity"].map(scale).fillna(1.0).astype(float)
-    if name == "measurements":
-        frame["unit"] = frame["quantity"].map(MEASURED).fillna(frame["unit"])
-    return frame.rename(columns=names)

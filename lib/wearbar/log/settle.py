@@ -179,44 +179,37 @@ def _read_tables(source, header):
     found = [problems(name, [1], "", "", "unknown-table") for name in source.strange]
     could_hold = [n for n in TABLES if n in READINGS and n in source.tables and n != "vehicles"]
     for name in TABLES:
-        if name not in source.tables:
-            tables[name], extra[name], said = _absent(name)
-            digest.update(said)
-            continue
-        raw = unescaped(source.tables[name]()) if ESCAPED in header else source.tables[name]()
-        raw.columns.pop(MARK, None)
-        _require_columns(name, raw, source)
-        if name in could_hold:
-            has_readings |= any(column in raw.columns for column, _ in READINGS[name])
-        tables[name], problem, extra[name] = typed(name, raw)
-        pa.default_memory_pool().release_unused()
+        if name in source.tables:
+            raw = unescaped(source.tables[name]()) if ESCAPED in header else source.tables[name]()
+            raw.columns.pop(MARK, None)
+            _require_columns(name, raw, source)
+            if name in could_hold:
+                has_readings |= any(column in raw.columns for column, _ in READINGS[name])
+            tables[name], problem, extra[name] = typed(name, raw)
+            pa.default_memory_pool().release_unused()
+        else:
+            tables[name], problem, extra[name] = _absent(name)
         found.append(problem)
         digest.update(_digest(name, tables[name], problem))
     meters = tables["vehicles"]["meter"].fillna("distance")
     if not has_readings and meters.isin(["distance", "both"]).any():
-        raise LogError(_no_readings(could_hold, extra, source))
+        say = "say meter = none for every vehicle."
+        if not could_hold:
+            give = f"give one (odometer, work or fuel), or {say}"
+            raise LogError(f"The log has no table with odometer readings; {give}")
+        name = could_hold[0]
+        lacking, strange = READINGS[name][0][0], [repr(c[:60]) for c in extra[name].columns[:5]]
+        strange = f" ({', '.join(strange)} the format does not name)" if strange else ""
+        where = f"{source.where(name)}, line 1: the header lacks {lacking}{strange}"
+        name_it = f"name the column with them {lacking}, or {say}"
+        raise LogError(f"{where}, and no other table has odometer readings; {name_it}")
     found = join([*found, *_units_not_said(tables, header)])
     return tables, extra, digest.hexdigest(), found
 
 
 @cache
 def _absent(name):
-    """(the table without a row, no column beside the format's, what it adds to the fingerprint)."""
-    frame, problem, extra = typed(name, Raw({}, np.array([], dtype="int64")))
-    return frame, extra, _digest(name, frame, problem)
-
-
-def _no_readings(could_hold, extra, source):
-    say = "say meter = none for every vehicle."
-    if not could_hold:
-        give = f"give one (odometer, work or fuel), or {say}"
-        return f"The log has no table with odometer readings; {give}"
-    name = could_hold[0]
-    lacking, strange = READINGS[name][0][0], [repr(c[:60]) for c in extra[name].columns[:5]]
-    strange = f" ({', '.join(strange)} the format does not name)" if strange else ""
-    where = f"{source.where(name)}, line 1: the header lacks {lacking}{strange}"
-    name_it = f"name the column with them {lacking}, or {say}"
-    return f"{where}, and no other table has odometer readings; {name_it}"
+    return typed(name, Raw({}, np.array([], dtype="int64")))
 
 
 def _require_columns(name, raw, source):

@@ -45,42 +45,40 @@ def write_marked(log, folder):
                 f"itself (wearbar check {folder / 'log'}), or give another folder."
             )
     folder.mkdir(parents=True, exist_ok=True)
+    header, source = check_header(log.origin.header), log.origin.folder
     with TemporaryDirectory(prefix=".part-", dir=folder) as part:
-        made = [Path(part) / name for name in MADE]
-        for path in made:
-            path.mkdir()
-        _write_marked(log, *made)
-        for path in made:
+        copy, aside = (Path(part) / name for name in MADE)
+        copy.mkdir()
+        aside.mkdir()
+        for name, read in log.origin.tables.items():
+            raw = unescaped(read()) if ESCAPED in header else read()
+            found = log.set_aside[(log.set_aside["table"] == name).to_numpy()]
+            marks = {
+                row.line: f"{row.column} {row.value}: {RULES[row.rule].says}; {row.remedy}".strip()
+                for row in found.itertuples()
+            }
+            names = [n for n in raw.columns if n != MARK]
+            rows = dict(zip(raw.lines.tolist(), _rows(raw, names), strict=True))
+            marked = {line: [marks.get(line, ""), *row] for line, row in rows.items()}
+            open_quotes = {line for line, _, _, rule, *_ in raw.problems if rule == "open-quote"}
+            _write_csv(copy / f"{name}.csv", [MARK, *names], marked, open_quotes)
+            if len(found):
+                told = found[list(PROBLEM_COLUMNS[1:])]
+                cells = [[*map(str, row), *rows[row.line]] for row in told.itertuples(index=False)]
+                _write_csv(aside / f"{name}.csv", [*told, *names], dict(enumerate(cells)))
+
+        # the plan beside it, so that the copy can be read
+        held = header.get("plan", "")
+        if "\n" in held:
+            (copy / "plan.toml").write_text(held, encoding="utf-8")
+        elif held and source and (source / held).is_file():
+            shutil.copyfile(source / held, copy / "plan.toml")
+        if held:
+            header["plan"] = "plan.toml" if (copy / "plan.toml").exists() else ""
+        _write_header(copy, check_header(header))
+        for path in (copy, aside):
             path.rename(folder / path.name)
     return folder
-
-
-def _write_marked(log, copy, aside):
-    header, source = check_header(log.origin.header), log.origin.folder
-    for name, read in log.origin.tables.items():
-        raw = unescaped(read()) if ESCAPED in header else read()
-        found = log.set_aside[(log.set_aside["table"] == name).to_numpy()]
-        marks = {
-            row.line: f"{row.column} {row.value}: {RULES[row.rule].says}; {row.remedy}".strip()
-            for row in found.itertuples()
-        }
-        names = [n for n in raw.columns if n != MARK]
-        rows = dict(zip(raw.lines.tolist(), _rows(raw, names), strict=True))
-        marked = {line: [marks.get(line, ""), *row] for line, row in rows.items()}
-        open_quotes = {line for line, _, _, rule, *_ in raw.problems if rule == "open-quote"}
-        _write_csv(copy / f"{name}.csv", [MARK, *names], marked, open_quotes)
-        if len(found):
-            told = found[list(PROBLEM_COLUMNS[1:])]
-            cells = [[*map(str, row), *rows[row.line]] for row in told.itertuples(index=False)]
-            _write_csv(aside / f"{name}.csv", [*told, *names], dict(enumerate(cells)))
-    held = header.get("plan", "")
-    if "\n" in held:
-        (copy / "plan.toml").write_text(held, encoding="utf-8")
-    elif held and source and (source / held).is_file():
-        shutil.copyfile(source / held, copy / "plan.toml")
-    if held:
-        header["plan"] = "plan.toml" if (copy / "plan.toml").exists() else ""
-    _write_header(copy, check_header(header))
 
 
 def _rows(raw, names):

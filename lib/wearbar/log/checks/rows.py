@@ -4,7 +4,6 @@ import numpy as np
 import pandas as pd
 
 from wearbar.log.checks.problems import RULES, codes, named, of_vehicle, problems
-from wearbar.log.keys import with_extra
 from wearbar.log.law import rows_of, shipped
 from wearbar.log.schema import LATER, MAIN_DATE, MEASURED, ONE_OF, PERIODS, TABLES, UNIQUE
 
@@ -84,7 +83,7 @@ def beside_others(table, frame, log):
     quick = [c.name for c in TABLES[table] if c.kind in ("date", "number")]
     alike = frame[frame[quick].duplicated(keep=False).to_numpy()]
     if len(alike):
-        again = with_extra(alike, log.extra[table]).duplicated()
+        again = alike.join(log.extra[table].add_suffix(" (extra)")).duplicated()
         name = MAIN_DATE.get(table, [TABLES[table][0].name])[0]
         rule = "same-reading" if table in TWICE_SET_ASIDE else "same-row"
         yield named(table, alike, again, name, rule)

@@ -81,24 +81,9 @@ def _quick(data, where):
 
 
 def _patient(data, where):
+    """By the rules of CSV; where quotes don't close, a line is a row."""
     csv.field_size_limit(2**31 - 1)
     lines = io.StringIO(data.decode("utf-8", "replace"), newline="").readlines()
-    rows, numbers, problems = _rows(lines)
-    if not rows:
-        why = "a quote in the header is never closed; mend the header row"
-        raise LogError(f"{where}, line 1: {why}.")
-    names = header_names(rows.pop(0), where)
-    if not names:
-        raise LogError(f"{where}, line 1 is blank; the header row must stand there.")
-    rows = dict(zip(numbers[1:], rows, strict=True))
-    raw = raw_of_rows(names, rows)
-    width = len(names)
-    short = [(n, names[len(row)], "", "row-short") for n, row in rows.items() if len(row) < width]
-    return replace(raw, problems=(*problems, *raw.problems, *short))
-
-
-def _rows(lines):
-    """(rows of cells, the line of each, problems); where quotes don't close, a line is a row."""
     rows, numbers, problems, start = [], [], [], 0
     while start < len(lines):
         reader, begun, remedy = csv.reader(lines[start:], strict=True), 0, []
@@ -116,13 +101,22 @@ def _rows(lines):
             break
         except csv.Error:
             if not rows:
-                return [], [], []
+                why = "a quote in the header is never closed; mend the header row"
+                raise LogError(f"{where}, line 1: {why}.") from None
             line = lines[start + begun].rstrip("\r\n")
             start += begun + 1
             rows.append(line.split(","))
             numbers.append(start)
             problems.append((start, "", line[line.find('"') :], "open-quote", *remedy))
-    return rows, numbers, problems
+
+    names = header_names(rows.pop(0), where)
+    if not names:
+        raise LogError(f"{where}, line 1 is blank; the header row must stand there.")
+    rows = dict(zip(numbers[1:], rows, strict=True))
+    raw = raw_of_rows(names, rows)
+    width = len(names)
+    short = [(n, names[len(row)], "", "row-short") for n, row in rows.items() if len(row) < width]
+    return replace(raw, problems=(*problems, *raw.problems, *short))
 
 
 def _swallows(row, rows):

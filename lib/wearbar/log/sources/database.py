@@ -26,7 +26,19 @@ def open_database(address, folder):
         raise LogError(f"{why} dialect://user@host/name, such as sqlite:///log.db.") from None
     shown = _shown(url, address)
     if url.get_backend_name() == "sqlite":
-        engine, folder = _read_only_file(url, shown), Path(url.database).parent
+        path = Path(url.database or "")
+        if not path.is_file():
+            give = "give the file's whole path after sqlite:///."
+            raise LogError(f"There is no database {shown}; {give}")
+        folder, file = path.parent, quote(path.resolve().as_posix(), safe="/:")
+        engine = sql.create_engine(
+            f"sqlite:///file:{file}?mode=ro&uri=true", poolclass=sql.NullPool
+        )
+
+        @sql.event.listens_for(engine, "connect")
+        def lenient(link, _):  # what is not UTF-8 is read with marks, which checking names
+            link.text_factory = lambda data: data.decode("utf-8", "replace")
+
     else:
         try:
             engine = sql.create_engine(url, poolclass=sql.NullPool)
@@ -58,38 +70,22 @@ def _shown(url, address):
     return bare.render_as_string()
 
 
-def _read_only_file(url, shown):
-    path = Path(url.database or "")
-    if not path.is_file():
-        give = "give the file's whole path after sqlite:///."
-        raise LogError(f"There is no database {shown}; {give}")
-    file = path.resolve().as_posix().replace("%", "%25").replace("?", "%3f").replace("#", "%23")
-    engine = sql.create_engine(f"sqlite:///file:{file}?mode=ro&uri=true", poolclass=sql.NullPool)
-
-    def lenient(link, _):  # what is not UTF-8 is read with marks, which checking names
-        link.text_factory = lambda data: data.decode("utf-8", "replace")
-
-    sql.event.listen(engine, "connect", lenient)
-    return engine
-
-
 def _frame(engine, name):
     """A table's cells, as the database writes them: what Python can't hold is no fault."""
-    table = sql.Table(name, sql.MetaData(), autoload_with=engine)
+    columns = []
+    for column in sql.Table(name, sql.MetaData(), autoload_with=engine).columns:
+        cells = column
+        if engine.dialect.name == "sqlite":  # any cell may hold anything, and is given as it is
+            cells = sql.type_coerce(column, sql.types.NullType()).label(column.name)
+        elif not isinstance(column.type, sql.types.Boolean | sql.types.LargeBinary):
+            cells = sql.cast(column, sql.types.Text).label(column.name)
+        columns.append(cells)
     with engine.connect() as link:
         if engine.dialect.name == "postgresql":
             link.execute(sql.text("SET DateStyle TO ISO"))
             link.execute(sql.text("SET extra_float_digits TO 3"))
-        rows = link.execute(sql.select(*(_plain(column, engine) for column in table.columns)))
+        rows = link.execute(sql.select(*columns))
         return pd.DataFrame(rows.fetchall(), columns=list(rows.keys()), dtype=object)
-
-
-def _plain(column, engine):
-    if engine.dialect.name == "sqlite":  # any cell may hold anything there, and is given as it is
-        return sql.type_coerce(column, sql.types.NullType()).label(column.name)
-    if isinstance(column.type, sql.types.Boolean | sql.types.LargeBinary):
-        return column
-    return sql.cast(column, sql.types.Text).label(column.name)
 
 
 def _scrubbed(error, url, shown):
