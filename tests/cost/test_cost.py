@@ -7,12 +7,26 @@ import pandas as pd
 import pytest
 
 from wearbar import usage
-from wearbar.cost.account import account, exposure
+from wearbar.cost.account import (
+    account,
+    depreciation,
+    depreciation_per_km,
+    exposure,
+    owning_per_km,
+    value_points,
+)
 from wearbar.cost.bills import double_entries, known_shares, money_lines
-from wearbar.cost.compare import by_year, change_of_years, differences
 from wearbar.cost.fuel import economy_by_quarter, fuel_economy, liquid, tanks
-from wearbar.cost.per_distance import by_site, by_vehicle, cost_per_km, largest_bill, total_per_km
-from wearbar.cost.value import depreciation, depreciation_per_km, owning_per_km, value_points
+from wearbar.cost.per_distance import (
+    by_site,
+    by_vehicle,
+    by_year,
+    change_of_years,
+    cost_per_km,
+    differences,
+    largest_bill,
+    total_per_km,
+)
 from wearbar.log import log_of
 from wearbar.log.units import l_per_100km_from_mpg
 from wearbar.report.quantities import Show, plain

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from wearbar.cost.account import account
+from wearbar.cost.account import account, value_points
 from wearbar.cost.repairs import (
     cost_by_kind,
     observed_periods,
@@ -14,7 +14,6 @@ from wearbar.cost.repairs import (
     repair_visits,
 )
 from wearbar.cost.replacement import cheapest_age, cheapest_ages
-from wearbar.cost.value import value_points
 from wearbar.log import log_of, read_log
 from wearbar.log.places import place
 from wearbar.report.quantities import Show, plain

@@ -11,7 +11,7 @@ import pytest
 
 import wearbar as wb
 from wearbar import intervals, outlook, parts, severity, usage
-from wearbar.cost import account, fuel, per_distance, repairs, value
+from wearbar.cost import account, fuel, per_distance, repairs
 from wearbar.cost import replacement as keeping
 from wearbar.log.units import DISTANCE_KM
 from wearbar.outlook import action_list
@@ -220,7 +220,7 @@ class TestTheReportsNumbers:
         periods = repairs.observed_periods(books, three)
         born = three.tables["vehicles"].set_index("vehicle")["in_service"]
         kept = keeping.cheapest_ages(
-            books.vehicles, books.lines, periods, value.value_points(three), born
+            books.vehicles, books.lines, periods, account.value_points(three), born
         )
         assert told("replacement")["kind"].tolist() == [k.kind for k in kept]
         assert told("replacement")["note"].tolist() == [k.best.note for k in kept]

@@ -11,7 +11,7 @@ import seaborn as sns
 
 from wearbar import usage
 from wearbar.cost import account as money
-from wearbar.cost import bills, compare, fuel, repairs, value
+from wearbar.cost import bills, fuel, repairs
 from wearbar.cost import per_distance as cost
 from wearbar.cost import replacement as keeping
 from wearbar.cost.repairs import RepairTrend
@@ -141,7 +141,7 @@ def told(tables, header):
     log = log_from(tables, header)
     _readings, show = usage.readings(log), Show(log.units)
     book = money.account(log)
-    total, values = cost.total_per_km(book), value.value_points(log)
+    total, values = cost.total_per_km(book), money.value_points(log)
     by = {name: cost.cost_per_km(book, name) for name in ("category", "kind")}
     vehicles, kind_of = cost.by_vehicle(book), book.vehicles.set_index("vehicle")["kind"]
     tanks = fuel.tanks(log)
@@ -177,17 +177,17 @@ def told(tables, header):
         "categories": wording.categories(by["category"], show),
         "largest": words("largest", bill=cost.largest_bill(book)),
         "kinds": words(
-            "apart", what="kind", table=by["kind"], apart=compare.differences(book, "kind")
+            "apart", what="kind", table=by["kind"], apart=cost.differences(book, "kind")
         ),
         "sites": words(
-            "apart", what="site", table=cost.by_site(book), apart=compare.differences(book, "site")
+            "apart", what="site", table=cost.by_site(book), apart=cost.differences(book, "site")
         ),
         "vehicles": wording.vehicles(vehicles, show),
-        "years": wording.years(compare.by_year(book), compare.change_of_years(book), show),
+        "years": wording.years(cost.by_year(book), cost.change_of_years(book), show),
         "worth": words(
             "value",
-            loss=value.depreciation_per_km(book),
-            owning=value.owning_per_km(book),
+            loss=money.depreciation_per_km(book),
+            owning=money.owning_per_km(book),
             account=book,
         ),
         "lost": words("gone", n=gone, settled=values["basis"].eq("settlement").any()),

@@ -1,4 +1,5 @@
-"""The account of a log: its money spread over its days, beside the distance driven in them."""
+"""The account of a log: its money spread over its days, beside the distance driven in them; and what
+its vehicles are worth, whose fall is a cost of distance too; and fixed costs that a year lacks."""
 
 from dataclasses import dataclass
 
@@ -6,11 +7,16 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.cost.bills import LINE_TYPES, ONE_DAY, money_lines
-from wearbar.cost.value import depreciation
+from wearbar.cost.bills import LINE_TYPES, ONE_DAY, lines_of, money_lines
+from wearbar.cost.per_distance import MIN_KNOWN, known_by
 from wearbar.log.once import kept_with
+from wearbar.stats.estimate import ratio, refused
 from wearbar.usage.distance import as_dates, days_of
 from wearbar.usage.rates import driven, within_readings
+
+NOT_SOLD = ("written-off", "stolen")  # what is received then is a settlement, not a market value
+GAPS = ["year", "category", "vehicles", "days"]
+YEARLY, LEAST = 300, 30  # days: what covers as many is a standing cost; fewer without it are no gap
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,3 +111,89 @@ def _by_month(rows):
     share = days / ((long["to"] - long["from"]) / ONE_DAY + 1)
     long = long.assign(date=end, amount=long["amount"] * share, days=days)
     return long[[*LINE_TYPES, "days", "with_distance"]]
+
+
+def value_points(log):
+    """What each vehicle was worth on a day: frame `vehicle, date, value, basis`, sorted: its price,
+    valuations of one basis (the one with most rows), and money received, of basis "settlement" for
+    one written off or stolen."""
+    v, worth = log.tables["vehicles"], log.tables["valuations"]
+    basis = worth["basis"].fillna("")
+    worth = worth[basis == basis.mode().iloc[0]] if len(worth) else worth
+    settled = np.where(v["disposal"].isin(NOT_SOLD), "settlement", "received")
+    parts = [
+        v[["vehicle"]].assign(date=log.joined.array, value=v["price"], basis="price"),
+        worth[["vehicle", "date", "value"]].assign(basis="valuation"),
+        v[["vehicle"]].assign(date=v["disposed"], value=v["disposed_value"], basis=settled),
+    ]
+    points = pd.concat([part.dropna(subset=["date", "value"]) for part in parts])
+    points = points.sort_values(["vehicle", "date"], kind="stable")
+    return points.drop_duplicates(["vehicle", "date"], keep="last", ignore_index=True)
+
+
+def depreciation(log):
+    """Fall in value from each `value_points` to the next (a rise is negative): money lines with
+    `from`, `to`."""
+    points = value_points(log)
+    after = points.groupby("vehicle")[["date", "value", "basis"]].shift(-1)
+    fall = {"date": after["date"], "detail": after["basis"], "is_fixed": True}
+    fall |= {"category": "depreciation", "amount": points["value"] - after["value"]}
+    lines = lines_of(points, "vehicles", **fall)
+    lines = lines.assign(**{"from": points["date"] + ONE_DAY, "to": after["date"]})
+    return lines[after["date"].notna()].reset_index(drop=True)
+
+
+def depreciation_per_km(account, confidence=0.9):
+    """Fall in value over the distance of the days whose change of value is known: `Estimate`."""
+    part = _valued(account)
+    return ratio(part["fall"], part["distance_km"], confidence, "money_per_km")
+
+
+def owning_per_km(account, confidence=0.9):
+    """What was spent and the fall in value together, over distance: an `Estimate`.
+
+    Of vehicles whose change of value is known; their spending counts by the share of their distance
+    over which it is. Refused as `cost_per_km` is.
+    """
+    part = _valued(account)
+    lines = account.lines[account.lines["vehicle"].isin(part.index)]
+    known = known_by(lines, pd.Series("all", lines.index))
+    if not lines["amount"].notna().any() or (known < MIN_KNOWN).any():
+        return refused("too few rows have their money", confidence, len(part), "money_per_km")
+    spent = lines[lines["with_distance"]].groupby("vehicle")["amount"].sum()
+    whole = part["fall"] + part["share"] * spent.reindex(part.index).fillna(0.0)
+    return ratio(whole, part["distance_km"], confidence, "money_per_km")
+
+
+def _valued(account):
+    """Vehicles with a known change of value: frame `fall, share` (of known days), `distance_km`."""
+    worth = account.worth[account.worth["with_distance"]]
+    by = worth.groupby("vehicle")[["amount", "days"]].sum()
+    cars = account.vehicles.set_index("vehicle").loc[by.index]
+    share = (by["days"] / ((cars["known_to"] - cars["known_from"]).dt.days + 1)).clip(upper=1)
+    distance = cars["distance_km"] * share
+    return pd.DataFrame({"fall": by["amount"], "share": share, "distance_km": distance})
+
+
+def fixed_gaps(log, vehicles):
+    """Days of each year on which vehicles had no fixed cost of a kind that they have at other
+    times.
+
+    vehicles: frame `vehicle, start, end`, the days in the account. Frame `GAPS`, one row a year and
+    category, most days first.
+    """
+    cost = log.tables["fixed_costs"].dropna(subset=["from", "to", "category"])
+    rows, found = vehicles.merge(cost, on="vehicle").dropna(subset=["start", "end"]), []
+    rows = rows.assign(**{name: days_of(rows[name]) for name in ("start", "end", "from", "to")})
+    for (_, category), own in rows.groupby(["vehicle", "category"]):
+        start, end = own["start"].iat[0], own["end"].iat[0]
+        lacks = np.ones(end - start + 1, dtype=bool)
+        for first, last in zip(own["from"] - start, own["to"] - start, strict=True):
+            lacks[max(first, 0) : max(last + 1, 0)] = False
+        if np.count_nonzero(~lacks) >= YEARLY:
+            years = pd.DatetimeIndex(as_dates(start + np.flatnonzero(lacks))).year
+            found += [(year, category, days) for year, days in years.value_counts().items()]
+    gaps = pd.DataFrame(found, columns=["year", "category", "days"]).astype({"days": int})
+    by = gaps[gaps["days"] > LEAST].groupby(["year", "category"])["days"]
+    made = by.agg(["size", "sum"]).reset_index().set_axis(GAPS, axis=1)
+    return made.sort_values("days", ascending=False, kind="stable", ignore_index=True)

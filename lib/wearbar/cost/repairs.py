@@ -33,7 +33,7 @@ def repair_visits(account, log):
     """Visits with work for a defect or on advice, and parts of the same visit: one row each.
 
     Frame `vehicle, date, amount` (of the rows with money), `is_free` (others bore all of it),
-    `age_years` (from `in_service`), `distance_km`.
+    `age_years` (from `in_service`).
     """
     lines = account.lines
     for_repair = lines["source"].eq("fitted") & lines["why"].isin(["defect", "advice"])
@@ -43,9 +43,6 @@ def repair_visits(account, log):
     made = lines.groupby(lines["visit"].fillna(own).to_numpy()).agg(how)
     made = made.sort_values(["vehicle", "date"], ignore_index=True)
     made["age_years"] = _age(log, made["vehicle"], made["date"])
-    made["distance_km"] = usage.distance_at(usage.log_path(log), made["vehicle"], made["date"])[
-        "distance_km"
-    ]
     return made
 
 

@@ -50,7 +50,7 @@ def cheapest_age(kind, lines, periods, values, born, confidence=0.9, samples=100
     """`Keeping` of the vehicles in `periods`, all of one kind.
 
     lines: money lines; those of `AGE_CATEGORIES` count. periods: `repairs.observed_periods`.
-    values: `value.value_points`; settlements are left out. born: Series of in_service by vehicle.
+    values: `account.value_points`; settlements are left out. born: Series of in_service by vehicle.
     Value is taken to fall by the same share each year; one bought used counts from its age then.
     """
     cars = pd.Index(periods["vehicle"].unique())

@@ -8,7 +8,7 @@ import pandas as pd
 
 from wearbar import parts
 from wearbar.cost import account as money
-from wearbar.cost import fuel, repairs, value
+from wearbar.cost import fuel, repairs
 from wearbar.cost import per_distance as cost
 from wearbar.cost import replacement as keeping
 from wearbar.log.places import read_toml
@@ -90,7 +90,7 @@ def _gaps_of_estimates(log):
     fleet = log.tables["vehicles"].set_index("vehicle")
     has_no_meter = fitted["vehicle"].map(fleet["meter"]).isin(["hours", "none"])
     bare = (has_no_meter & fitted["removed"].isna()).sum()
-    book, points = money.account(log), value.value_points(log)
+    book, points = money.account(log), money.value_points(log)
     periods = repairs.observed_periods(book, log)
     kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, points, fleet["in_service"])
     untold = sum("cost_per_year" not in kind.curve for kind in kept)

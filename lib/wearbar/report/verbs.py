@@ -10,7 +10,7 @@ import pandas as pd
 
 from wearbar import intervals, outlook
 from wearbar.cost import account as money
-from wearbar.cost import compare, fuel, per_distance, repairs, value
+from wearbar.cost import fuel, per_distance, repairs
 from wearbar.cost import replacement as keeping
 from wearbar.intervals import REASONS
 from wearbar.log.schema import TEXT
@@ -164,7 +164,7 @@ def cost_per_distance(log, by="", confidence=0.9, units=""):
     if by == "vehicle":
         made = per_distance.by_vehicle(account, confidence)
     elif by == "year":
-        made = compare.by_year(account, confidence)
+        made = per_distance.by_year(account, confidence)
     elif by == "site":
         made = per_distance.by_site(account, confidence).rename(columns={"n": "with_distance"})
     else:
@@ -216,7 +216,7 @@ def replacement(log, confidence=0.9):
     >>> wb.replacement(wb.read_log())["kind"].tolist()
     ['motorcycle', 'pickup', 'van']
     """
-    points, book = value.value_points(log), money.account(log)
+    points, book = money.value_points(log), money.account(log)
     periods = repairs.observed_periods(book, log)
     born = log.tables["vehicles"].set_index("vehicle")["in_service"]
     kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, points, born, confidence)

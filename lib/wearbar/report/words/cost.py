@@ -5,8 +5,7 @@ from functools import partial
 
 import pandas as pd
 
-from wearbar.cost.compare import CLEAR_P
-from wearbar.cost.per_distance import MIN_DAYS, MIN_KNOWN
+from wearbar.cost.per_distance import CLEAR_P, MIN_DAYS, MIN_KNOWN
 from wearbar.cost.replacement import MIN_YEARS, STEP_YEARS
 from wearbar.report.quantities import has_width, interval, number, safe
 from wearbar.report.template import words_of
@@ -45,7 +44,7 @@ def categories(table, show):
 
 
 def years(table, change, show):
-    """How the cost moved from the first whole year to the last; `compare.change_of_years`."""
+    """How the cost moved from the first whole year to the last; `change_of_years`."""
     found, p, ends = change
     view = {"n_years": len(table), "found": found, "ends": ends, "is_clear": p < CLEAR_P}
     return words_in(show)("years", **view)
