@@ -1,5 +1,5 @@
-"""The account of a log: its money spread over its days, beside the distance driven in them; and what
-its vehicles are worth, whose fall is a cost of distance too; and fixed costs that a year lacks."""
+"""The account of a log: its money spread over its days, beside the distance driven in them; what
+its vehicles are worth, whose fall is a cost of distance too; fixed costs that a year lacks."""
 
 from dataclasses import dataclass
 

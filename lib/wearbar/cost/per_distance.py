@@ -1,5 +1,5 @@
-"""What a mile and a day cost, by category, vehicle, kind and site, with what it rests on; and whether
-years, kinds and sites differ in it, by a test of that difference."""
+"""What a mile and a day cost, by category, vehicle, kind and site, with what it rests on; and
+whether years, kinds and sites differ in it, by a test of that difference."""
 
 import numpy as np
 import pandas as pd
