@@ -54,7 +54,8 @@ class Clock:
     def after(self, code, start, days):
         """The first day by whose end so many days of use have gone since the end of day start; past
         `last_day` where none is."""
-        low, high = start.copy(), np.full(len(start), self.last_day + 1)
+        # of one never read, whose start is no day, from the first
+        low, high = np.maximum(start, self.origin), np.full(len(start), self.last_day + 1)
         while np.any(low < high):
             middle = (low + high) // 2
             short = (self.between(code, start, middle) < days - 1e-9) & (low < high)
