@@ -1,4 +1,5 @@
-from types import MappingProxyType, SimpleNamespace
+from dataclasses import replace
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -528,9 +529,8 @@ def test_days_laid_up_count_once_and_run_on_without_an_end():
     assert usage.layup_days(a_log(), ["A"], ["2021-01-01"], ["2021-02-01"]).tolist() == [0]
 
 
-def shares(use, start, end, readings=None):
-    log = a_log(use=[{"vehicle": "A"} | row for row in use])
-    readings = line(("2021-01-01", 0), ("2022-01-01", 3650)) if readings is None else readings
+def shares(use, start, end, read=(("2021-01-01", 0), ("2022-01-01", 3650))):
+    log = a_log(use=[{"vehicle": "A"} | row for row in use], odometer=odometer(*read))
     return usage.use_shares(log, ["A"], [start], [end]).iloc[0]
 
 
@@ -576,12 +576,12 @@ def test_use_of_part_of_a_row_and_rows_that_overlap():
 
 
 def test_use_after_the_last_reading_counts_in_neither():
-    readings = line(("2021-01-01", 0), ("2021-01-11", 100))
+    read = ("2021-01-01", 0), ("2021-01-11", 100)
     use = [{"from": "2021-01-02", "to": "2021-01-31", "distance": 300, "loose": 0.5}]
-    assert shares(use, "2020-06-01", "2021-06-01", readings)["coverage_share"] == pytest.approx(1)
+    assert shares(use, "2020-06-01", "2021-06-01", read)["coverage_share"] == pytest.approx(1)
     later = [{"from": "2021-01-12", "to": "2021-01-31", "distance": 300, "loose": 0.5}]
-    assert shares(later, "2020-06-01", "2021-06-01", readings)["coverage_share"] == 0
-    assert shares(use, "2021-01-11", "2021-02-10", readings)["coverage_share"] == pytest.approx(
+    assert shares(later, "2020-06-01", "2021-06-01", read)["coverage_share"] == 0
+    assert shares(use, "2021-01-11", "2021-02-10", read)["coverage_share"] == pytest.approx(
         20 / 30
     )  # by days
 
@@ -600,14 +600,13 @@ def test_use_of_many_at_once_is_that_of_each_alone():
             "distance": rng.uniform(0, 900),
             "loose": rng.uniform(),
         }
-    table = typed("use", use).rename(columns={"distance": "distance_km"})
-    found = usage.readings(log)
+    table = typed("use", use)
     vehicle = rng.choice(list("ABCD"), 60)
     start = pd.Timestamp("2021-02-01") + pd.to_timedelta(rng.integers(0, 300, 60), unit="D")
     end = start + pd.to_timedelta(rng.integers(1, 365, 60), unit="D")
 
     def shares_of(use, *asked):
-        return usage.use_shares(SimpleNamespace(si=lambda name: use), found, *asked)
+        return usage.use_shares(replace(log, tables={**log.tables, "use": use}), *asked)
 
     every = shares_of(table, vehicle, start, end)
     alone = [
