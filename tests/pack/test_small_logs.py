@@ -307,7 +307,7 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
         assert "the range is that vehicle's own" in words("life_note", table=one)
 
     def test_a_vehicle_that_was_sold_is_not_asked_for_readings_it_has(self):
-        none = pd.DataFrame({"state": []})
+        none = pd.DataFrame(columns=["state", "by", "why_not"], dtype=str)
         assert on_wear.headline(none, None)[0].startswith("No fitted part has a wear reading")
 
     @pytest.mark.parametrize(
