@@ -74,7 +74,7 @@ def example_log(tmp_path_factory):
 @pytest.fixture(scope="session")
 def sample_pack(example_log, tmp_path_factory):
     """A pack of the one small notebook of the tests: `folder`, `log`, `pack`, `told` (lines of progress)."""
-    from wearbar import pack
+    from wearbar.pack import make as pack
 
     told = []
     with pytest.MonkeyPatch.context() as patch:
@@ -154,7 +154,7 @@ def by_hand(tmp_path_factory):
 def packs(by_hand, shared_folder):
     """The whole pack of each log: name to `Pack`, made once, when first asked for, by one of the
     processes that run the tests; the others wait for it."""
-    from wearbar import pack
+    from wearbar.pack import make as pack
 
     logs = {
         "by-hand": by_hand,

@@ -77,7 +77,7 @@ def fleet(vehicles, seed=1):
         source="dash",
         known=readings["date"],
     )
-    return replace(small, tables=MappingProxyType(tables), _si={}), readings
+    return replace(small, tables=MappingProxyType(tables)), readings
 
 
 def filled(log, name, frame):
@@ -126,7 +126,7 @@ def main(vehicles=10_000):
     )
     print(f"one sort {sort:.2f} s, occasions {seconds:.2f} s: {seconds / sort:.1f} times")
     tracemalloc.start()
-    occasions(log, readings)
+    occasions(log)
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     own = readings.memory_usage(deep=True).sum()

@@ -80,7 +80,7 @@ def says(found, by):
     """Whether the report says that some group is clearly apart from the others; None where it refuses to compare."""
     table = intervals.differences(found, by)
     return (
-        bool(table["is_clear"].any() or table.attrs["p_all"] < intervals.CLEAR_P)
+        bool(table["is_clear"].any() or table.attrs["p_all"] < intervals.rates.CLEAR_P)
         if len(table)
         else None
     )

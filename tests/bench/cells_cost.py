@@ -5,8 +5,8 @@ import pandas as pd
 from coverage import cells
 
 from wearbar.cost import account as money
-from wearbar.cost import compare, repairs
 from wearbar.cost import per_distance as cost
+from wearbar.cost import repairs
 from wearbar.cost import replacement as keeping
 from wearbar.report.quantities import Show
 from wearbar.report.words import cost as cost_words
@@ -125,7 +125,7 @@ def _account(rows, km, late, years, sites):
     driven = pd.DataFrame(
         {"vehicle": name[car], "quarter": period[quarter], "distance_km": km[car, quarter]}
     )
-    return money.Account(cars, lines, lines.iloc[:0], driven, 0, "net", frozenset({"work", "fuel"}))
+    return money.Account(cars, lines, lines.iloc[:0], driven, "net", frozenset({"work", "fuel"}))
 
 
 def true_rate(yearly=YEARLY, level=1.0, pace=KM_A_YEAR / 4):
@@ -175,7 +175,7 @@ def few_bills(rng, samples, vehicles, bills, repairs_a_vehicle_year):
 
 def says_moved(account):
     """Whether the report says that the cost moved between the first whole year and the last; None where it says neither."""
-    text = cost_words.years(compare.by_year(account), compare.change_of_years(account), SHOW)
+    text = cost_words.years(cost.by_year(account), cost.change_of_years(account), SHOW)
     return (
         True
         if " rose by " in text or " fell by " in text
@@ -209,7 +209,7 @@ def years_dearer(rng, samples, vehicles, bills):
 
 def says_sites_differ(account):
     """Whether the report says that sites differ; None where it says neither."""
-    table, apart = cost.by_site(account), compare.differences(account, "site")
+    table, apart = cost.by_site(account), cost.differences(account, "site")
     text = cost_words.words_in(SHOW)("apart", what="site", table=table, apart=apart)
     return False if "No site costs" in text else True if "the other sites" in text else None
 
@@ -230,7 +230,7 @@ def sites_alike(rng, samples, vehicles, sites, bills):
 def site_ratio(rng, samples, vehicles, sites, bills):
     for _ in range(samples):
         row = (
-            compare.differences(fleet(rng, vehicles, bills=bills, sites=sites)[0], "site")
+            cost.differences(fleet(rng, vehicles, bills=bills, sites=sites)[0], "site")
             .set_index("site")
             .reindex(["site 0"])
             .iloc[0]
@@ -241,7 +241,7 @@ def site_ratio(rng, samples, vehicles, sites, bills):
 @cells("a year's cost over an earlier one's", vehicles=(3, 10, 34), bills=("", "heavy bills"))
 def year_ratio(rng, samples, vehicles, bills):
     for _ in range(samples):
-        found, *_ = compare.change_of_years(
+        found, *_ = cost.change_of_years(
             fleet(rng, vehicles, bills=bills, trend=1.2**0.5, lateness=0.3)[0]
         )
         yield found.low, found.high, 1.2

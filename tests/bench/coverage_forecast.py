@@ -86,7 +86,7 @@ def one_fleet(use, k, rng, n=FLEET):
         for day in (crossed - pd.Timedelta(days=1), crossed)
     ]
     (inside80, _), (inside90, before) = (shares(*chance, alpha) for alpha in (0.1, 0.05))
-    found = forecast_dates(model, None, who, asked, None, confidence=0.9)
+    found = forecast_dates(model, who, asked, confidence=0.9)
     whole = (crossed >= found["low"]) & (crossed <= found["high"].fillna(pd.Timestamp.max))
     after = 1 - inside90 - before
     return *(np.mean(x) for x in (inside80, inside90, before, after, whole)), (

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 import wearbar_synthetic as synthetic
-from wearbar import parts, usage
+from wearbar import parts
 from wearbar.log import log_of
 from wearbar_synthetic import settings
 
@@ -34,9 +34,8 @@ def held(seed, by=(*parts.STRATUM,)):
     """One row an item and axle that has limits: whether they hold the truth, or on which side they miss."""
     tables, truth = synthetic.fleet(seed)
     log = log_of(tables, synthetic.header(settings.FLEET))
-    readings = usage.readings(log)
-    lives = parts.spans_of(log, readings=readings)
-    worn = parts.wear_of(lives, parts.looks_of(log, readings), parts.law_of(log))
+    lives = parts.spans_of(log)
+    worn = parts.wear_of(lives, parts.looks_of(log), parts.law_of(log))
     found = parts.life_to_limit(worn, by).merge(truth_of(truth["items"]), on=KEY)
     found = found[found["low_km"].notna()]
     return found.assign(

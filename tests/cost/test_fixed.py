@@ -3,9 +3,7 @@
 import pandas as pd
 import pytest
 
-from wearbar import usage
 from wearbar.cost import account as money
-from wearbar.cost import fixed
 from wearbar.log import log_of
 from wearbar.log.units import Units
 from wearbar.report.quantities import Show
@@ -41,7 +39,7 @@ def log_with(*rows):
 
 
 def gaps(log):
-    return fixed.fixed_gaps(log, money.account(log, usage.readings(log)).vehicles)
+    return money.fixed_gaps(log, money.account(log).vehicles)
 
 
 def years(category, *which):

@@ -6,22 +6,20 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from wearbar import usage
-from wearbar.cost.account import account
+from wearbar.cost.account import account, value_points
 from wearbar.cost.repairs import (
     cost_by_kind,
-    mean_repair_cost,
     observed_periods,
     repair_trend,
     repair_visits,
 )
 from wearbar.cost.replacement import cheapest_age, cheapest_ages
-from wearbar.cost.value import value_points
 from wearbar.log import log_of, read_log
 from wearbar.log.places import place
 from wearbar.report.quantities import Show, plain
 from wearbar.report.words.cost import keeping as keeping_said
 from wearbar.report.words.cost import mounting, words_in
+from wearbar.stats.recurrence import mean_cumulative
 
 HEADER = {
     "distance": "km",
@@ -57,9 +55,8 @@ def fleet(born, work, readings=None, **tables):
         ).assign(task="repair"),
     }
     log = log_of({name: pd.DataFrame(f) for name, f in {**frames, **tables}.items()}, HEADER)
-    path = usage.readings(log)
-    book = account(log, path)
-    return log, book, repair_visits(book, log, path), observed_periods(book, log, path)
+    book = account(log)
+    return log, book, repair_visits(book, log), observed_periods(book, log)
 
 
 class TestRepairs:
@@ -74,7 +71,6 @@ class TestRepairs:
         ]
         visits = fleet(["2019-01-01", "2020-06-01"], work)[2]
         assert visits["amount"].tolist() == [40, 5, 0]
-        assert visits["lines"].tolist() == [2, 1, 1]
         assert visits["is_free"].tolist() == [False, False, True]
         assert visits["age_years"].tolist() == pytest.approx(
             [731 / 365.25, 1096 / 365.25, 365 / 365.25]
@@ -83,10 +79,8 @@ class TestRepairs:
     def test_a_vehicle_that_joined_late_is_not_at_risk_before(self):
         work = [("A", "2020-07-01", "defect", 100, None), ("B", "2022-07-01", "defect", 300, None)]
         _, _, visits, periods = fleet(["2020-01-01", "2018-01-01"], work)
-        curve = mean_repair_cost(visits, periods)
-        assert curve["at_risk"].tolist() == [1, 2]
-        assert curve["mcf"].tolist() == pytest.approx([100, 250])
         ends = cost_by_kind(visits, periods, pd.Series({"A": "van", "B": "van"}))["van"]
+        assert ends["at_risk"].tolist()[1:3] == [1, 2]
         assert ends["mcf"].tolist() == pytest.approx([0, 100, 250, 250])
         assert ends["time"].iloc[-1] == pytest.approx(8.0, abs=0.01)
         assert ends.attrs == {"inside": 2, "outside": 0, "apart": 0, "apart_amount": 0}
@@ -155,8 +149,7 @@ class TestRepairs:
             "odometer": [0, 1000, 2000],
         }
         log = log_of({"vehicles": pd.DataFrame(kept), "odometer": pd.DataFrame(read)}, HEADER)
-        path = usage.readings(log)
-        periods = observed_periods(account(log, path), log, path).set_index("vehicle")
+        periods = observed_periods(account(log), log).set_index("vehicle")
         assert periods["from_years"].tolist() == [0, 0]
         assert periods["to_years"].gt(1).all()
 
@@ -258,9 +251,8 @@ class TestCheapestAge:
         reads = {"vehicle": names, "date": "2025-12-01", "odometer": 5}
         log = {"vehicles": pd.DataFrame(vehicles), "odometer": pd.DataFrame(reads)}
         log = log_of(log, HEADER)
-        path = usage.readings(log)
-        book, born = account(log, path), log.tables["vehicles"].set_index("vehicle")["in_service"]
-        periods = observed_periods(book, log, path)
+        book, born = account(log), log.tables["vehicles"].set_index("vehicle")["in_service"]
+        periods = observed_periods(book, log)
         (kept,) = cheapest_ages(book.vehicles, book.lines, periods, value_points(log), born)
         assert np.isnan(kept.best.value)
         assert kept.curve.empty
@@ -306,12 +298,11 @@ class TestCheapestAge:
 def demo():
     """The demo fleet's `Keeping` by kind, its repair curves, and the generator's truth by kind."""
     log = read_log(place("data", "fleet"))
-    path = usage.readings(log)
-    book = account(log, path)
+    book = account(log)
     by_chance = replace(
         book, lines=book.lines[book.lines["detail"].fillna("").str.startswith("repair-")]
     )
-    periods, visits = observed_periods(book, log, path), repair_visits(by_chance, log, path)
+    periods, visits = observed_periods(book, log), repair_visits(by_chance, log)
     born = log.tables["vehicles"].set_index("vehicle")["in_service"]
     kept = cheapest_ages(book.vehicles, book.lines, periods, value_points(log), born)
     truth = pd.read_csv(place("data", "truth", "fleet", "types.csv")).set_index("kind")
@@ -338,7 +329,9 @@ class TestAgainstTheTruthOfTheDemo:
             visits[visits["vehicle"].map(kind_of).eq(kind)],
             periods[periods["vehicle"].map(kind_of).eq(kind)],
         )
-        curve = mean_repair_cost(some, cars, count=True, confidence=0.95)
+        times, cars = some["age_years"], cars.set_index("vehicle")
+        ends, starts = cars["to_years"], cars["from_years"]
+        curve = mean_cumulative(some["vehicle"], times, None, ends, starts, confidence=0.95)
         at = curve[curve["time"] <= age].iloc[-1]
         assert np.isnan(at["low"]) == (
             at["at_risk"] < 5

@@ -8,7 +8,6 @@ import pandas as pd
 import pytest
 from random_due import random_log
 
-from wearbar import usage
 from wearbar.intervals import due, occasions
 from wearbar.intervals.due import Limit
 from wearbar.intervals.schedule import add_months, last_met, points
@@ -21,7 +20,7 @@ SEEDS, VEHICLES = (0, 1, 2), 20
 @pytest.fixture(scope="module", params=SEEDS)
 def case(request):
     log = random_log(np.random.default_rng(request.param), VEHICLES)
-    return request.param, log, occasions(log, usage.readings(log))
+    return request.param, log, occasions(log)
 
 
 def stored(found):

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from wearbar import intervals, usage
+from wearbar import intervals
 from wearbar.intervals import items, occasions
 from wearbar.log import log_of
 from wearbar.log.plan import plan_of
@@ -148,7 +148,7 @@ def test_a_case_worked_by_hand(case):
     log = log_from(plan, vehicle, rows, as_of)
     assert not len(log.set_aside), log.set_aside
     found = occasions(log)
-    table = items(log, found, usage.readings(log))
+    table = items(log)
     for expectation in expected.split("; "):
         left, _, value = expectation.strip().partition("=")
         who, _, what = left.rpartition(".") if "." in left else ("", "", left)

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from test_intervals import MILE, log_from
 
-from wearbar import intervals, usage
+from wearbar import intervals
 
 DASH = "dash_events 2025-05-10 restarted odometer=10040 span_distance=6200 span_days=365"
 LAST = "work 2024-05-20 500 service; work 2025-05-01 10000 service"
@@ -16,8 +16,7 @@ LAST = "work 2024-05-20 500 service; work 2025-05-01 10000 service"
 
 def drift(rows, as_of):
     log = log_from("trade", "kind=motorcycle", f"{LAST}; {rows}", as_of)
-    readings = usage.readings(log)
-    return intervals.reminder_drift(log, intervals.occasions(log, readings), readings).iloc[0]
+    return intervals.reminder_drift(log, intervals.occasions(log)).iloc[0]
 
 
 def test_by_date_it_comes_as_many_days_late_as_it_was_restarted_after_the_work():

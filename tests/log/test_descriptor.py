@@ -23,10 +23,17 @@ CELL_RULES = {"not-a-date", "out-of-range", "not-a-number", "unknown-code", "req
 
 @pytest.fixture(scope="module", params=["fleet", "owner"])
 def clean(request):
-    """A synthetic log's tables without slips, and its header."""
+    """A synthetic log's tables without slips, of the fleet those of a vehicle of each kind, and its
+    header."""
     make = {"fleet": synthetic.fleet, "owner": synthetic.owner}[request.param]
     header = tomllib.loads(place("data", request.param, "log.toml").read_text(encoding="utf-8"))
-    return make(dirt=False)[0], {key: str(value) for key, value in header.items() if key != "plan"}
+    tables = make(dirt=False)[0]
+    some = tables["vehicles"].drop_duplicates("kind", keep="last")["vehicle"]
+    tables = {
+        name: frame[frame["vehicle"].isin(some)] if "vehicle" in frame else frame
+        for name, frame in tables.items()
+    }
+    return tables, {key: str(value) for key, value in header.items() if key != "plan"}
 
 
 def as_csv(tables, header, folder):

@@ -10,11 +10,10 @@ import pandas as pd
 import pytest
 
 from wearbar import log as logs
-from wearbar.log.checks.chain import longest_likely
-from wearbar.log.checks.odometers import likely_reading
+from wearbar.log.checks.odometers import likely_reading, longest_likely
 from wearbar.log.checks.problems import RULES
 from wearbar.log.places import place
-from wearbar.log.schema import MAIN_DATE, PERIODS, READINGS, TABLES, WHOLE_FLEET, column
+from wearbar.log.schema import MAIN_DATE, PERIODS, READINGS, TABLES, column
 
 HEADER = {"distance": "mi", "volume": "L", "depth": "mm", "currency": "GBP", "pressure": "psi"}
 
@@ -495,7 +494,7 @@ class TestOtherRules:
             (t, c) for t, pair in PERIODS.items() for c in pair
         ]
         assert all(column(t, c).kind == "date" for t, c in named)
-        assert set(MAIN_DATE) == set(TABLES) - set(WHOLE_FLEET)
+        assert set(MAIN_DATE) == set(TABLES) - {"budget", "limits"}
 
     def test_a_row_twice_is_kept_and_a_fill_twice_is_not(self):
         work = pd.DataFrame(
@@ -700,8 +699,7 @@ class TestHeader:
         folder = write(tmp_path / "log", odometer="vehicle,date,odometer\nA,2022-05-01,10\n")
         more = 'capacity = { "Ferry Quay" = 120, "" = 40.5 }\n[pack]\nworkbook = true\nonly = ["outlook"]\n'
         (folder / "log.toml").write_text((folder / "log.toml").read_text() + more)
-        copy = tmp_path / "copy"
-        logs.write_log(logs.read_log(folder), copy)
+        copy = logs.write_marked(logs.read_log(folder), tmp_path / "copy") / "log"
         told = tomllib.loads((copy / "log.toml").read_text())
         assert told["capacity"] == {"Ferry Quay": 120, "": 40.5}
         assert told["pack"] == {"workbook": True, "only": ["outlook"]}
@@ -710,7 +708,7 @@ class TestHeader:
         folder = write(tmp_path / "log", odometer="vehicle,date,odometer\nA,2022-05-01,10\n")
         more = 'name = "a\\u007fb"\ncapacity = { "North\\u007f" = 8, "\\"\\\\" = 9 }\n'
         (folder / "log.toml").write_text((folder / "log.toml").read_text() + more)
-        copy = logs.write_log(logs.read_log(folder), tmp_path / "copy")
+        copy = logs.write_marked(logs.read_log(folder), tmp_path / "copy") / "log"
         told = tomllib.loads((copy / "log.toml").read_text())
         assert (told["name"], told["capacity"]) == ("a\x7fb", {"North\x7f": 8, '"\\': 9})
 
@@ -896,8 +894,8 @@ class TestWriting:
             vehicles=vehicles(colour=["+1", "x"]),
             work=pd.DataFrame(work | {"note": notes, "labour_cost": [-12.5] * 6}),
         )
-        logs.write_log(log, tmp_path / "out")
-        again = logs.read_log(tmp_path / "out")
+        out = logs.write_marked(log, tmp_path / "out") / "log"
+        again = logs.read_log(out)
         for name in log.present:
             pd.testing.assert_frame_equal(
                 again.tables[name].reset_index(drop=True), log.tables[name].reset_index(drop=True)
@@ -905,11 +903,11 @@ class TestWriting:
         assert again.tables["work"]["note"].tolist() == notes
         assert again.as_of == log.as_of
         assert again.extra["vehicles"]["colour"].tolist() == ["+1", "x"]
-        text = (tmp_path / "out" / "work.csv").read_text()
+        text = (out / "work.csv").read_text()
         assert not [
             cell for cell in text.replace('"', "").split(",") if cell.startswith(("=", "@"))
         ]
-        assert tomllib.loads((tmp_path / "out" / "log.toml").read_text())["distance"] == "mi"
+        assert tomllib.loads((out / "log.toml").read_text())["distance"] == "mi"
 
     def test_the_marked_copy_reads_the_same_and_mended_has_nothing_set_aside(self, tmp_path):
         log = logs.read_log(place("data", "owner"))
@@ -924,29 +922,22 @@ class TestWriting:
         self.mend(tmp_path / "log", log)
         assert not len(logs.read_log(tmp_path / "log").set_aside)
 
-    def test_a_mended_copy_is_not_written_over_and_an_untouched_one_is_written_whole(
-        self, tmp_path
-    ):
+    def test_a_copy_that_may_be_mended_is_not_written_over(self, tmp_path):
         spoilt = logs.read_log(
             write(tmp_path / "a", fuel=FUEL + ROW + "A,soon,40,x\n"), as_of="2023-01-01"
         )
-        sound = logs.read_log(write(tmp_path / "b", fuel=FUEL + ROW), as_of="2023-01-01")
         out = tmp_path / "out"
         logs.write_marked(spoilt, out)
         assert (out / "set_aside" / "fuel.csv").exists()
-        logs.write_marked(sound, out)
-        assert not list((out / "set_aside").iterdir())
-        for name in ("log/fuel.csv", "log/mine.txt", "set_aside/sub"):
-            (out / name).mkdir() if name.endswith("sub") else (out / name).write_text("mended")
+        for name in ("log", "set_aside"):
             before = {p: p.read_bytes() for p in out.rglob("*") if p.is_file()}
-            with pytest.raises(
-                logs.LogError,
-                match=rf"{name} is not as it was written here.*\(wearbar check .*log\)",
-            ):
+            told = rf"{name} is there already.*\(wearbar check .*log\)"
+            with pytest.raises(logs.LogError, match=told):
                 logs.write_marked(spoilt, out)
             assert {p: p.read_bytes() for p in out.rglob("*") if p.is_file()} == before
-            shutil.rmtree(out)
-            logs.write_marked(sound, out)
+            shutil.rmtree(out / name)
+        logs.write_marked(spoilt, out)
+        assert sorted(p.name for p in out.iterdir()) == ["log", "set_aside"]
 
     @pytest.mark.parametrize(
         "row",
@@ -1001,7 +992,7 @@ class TestWriting:
     def test_the_log_itself_is_never_written_over(self, tmp_path):
         log = logs.read_log(write(tmp_path / "log", fuel=FUEL + ROW), as_of="2023-01-01")
         with pytest.raises(logs.LogError, match="never written over"):
-            logs.write_log(log, tmp_path / "log")
+            logs.write_marked(log, tmp_path)
 
 
 def test_no_argument_is_changed():

@@ -4,7 +4,8 @@ import tomllib
 import pandas as pd
 import pytest
 
-from wearbar.log.plan import PlanError, plan_of, read_plan
+from wearbar.log import LogError
+from wearbar.log.plan import plan_of, read_plan
 from wearbar.log.units import DISTANCE_KM
 
 MILE = 1.609344  # km, exactly: the international yard and pound agreement of 1959
@@ -217,13 +218,13 @@ def test_two_plans_for_a_kind_only_matter_to_a_vehicle_left_to_choose():
     assert (
         plan_of(two).assign(vehicles(("V1", "van", "heavy"), ("V2", "car", None)))["V1"] == "heavy"
     )
-    with pytest.raises(PlanError, match=r"plans heavy and light both apply to kind van"):
+    with pytest.raises(LogError, match=r"plans heavy and light both apply to kind van"):
         plan_of(two).assign(vehicles(("V1", "van", "heavy"), ("V2", "van", None)))
 
 
 def test_a_vehicle_with_an_unknown_plan():
     with pytest.raises(
-        PlanError, match=r"vehicle V7 has plan 'lorry', which is not there; use one of van"
+        LogError, match=r"vehicle V7 has plan 'lorry', which is not there; use one of van"
     ):
         plan_of(simple()).assign(vehicles(("V7", "van", "lorry")))
 
@@ -319,7 +320,7 @@ def test_a_severe_limit_in_the_other_unit_of_time_may_be_as_long(severe):
     ids=[next(reversed(keys)) + f"-{n}" for n, (keys, _) in enumerate(BAD_TASKS)],
 )
 def test_what_is_wrong_with_a_task_is_named(keys, message):
-    with pytest.raises(PlanError, match=message) as caught:
+    with pytest.raises(LogError, match=message) as caught:
         plan_of(simple(**keys), source="fleet-plan.toml")
     assert str(caught.value).startswith("fleet-plan.toml: plan van, task oil, ")
     assert "\n" not in str(caught.value)
@@ -370,7 +371,7 @@ BAD_PLANS = [
 
 @pytest.mark.parametrize("mapping, message", BAD_PLANS)
 def test_what_is_wrong_with_a_plan_is_named(mapping, message):
-    with pytest.raises(PlanError, match=message):
+    with pytest.raises(LogError, match=message):
         plan_of(mapping)
 
 
@@ -379,13 +380,13 @@ def test_files(tmp_path):
     path.write_text("\ufeff" + GUIDE, encoding="utf-8")
     pd.testing.assert_frame_equal(read_plan(path, "km").tasks, plan_of(guide(), "km").tasks)
     path.write_text('[van]\napplies_to = ["van"]\nfrom = soon\n', encoding="utf-8")
-    with pytest.raises(PlanError, match=r"plan\.toml: not valid TOML: .*line 3"):
+    with pytest.raises(LogError, match=r"plan\.toml: not valid TOML: .*line 3"):
         read_plan(path)
     path.write_text(GUIDE + GUIDE, encoding="utf-8")
-    with pytest.raises(PlanError, match=r"written \[\[name\]\]"):
+    with pytest.raises(LogError, match=r"written \[\[name\]\]"):
         read_plan(path)
     path.write_bytes(b'[van]\nx = "\xff"\n')
-    with pytest.raises(PlanError, match=r"plan\.toml: could not be read as UTF-8"):
+    with pytest.raises(LogError, match=r"plan\.toml: could not be read as UTF-8"):
         read_plan(path)
-    with pytest.raises(PlanError, match=r"gone\.toml: there is no such file"):
+    with pytest.raises(LogError, match=r"gone\.toml: there is no such file"):
         read_plan(tmp_path / "gone.toml")

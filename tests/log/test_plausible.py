@@ -4,8 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from wearbar import usage
-from wearbar.cost.bills import fuel_cost, known_shares, money_lines
+from wearbar.cost.bills import known_shares, money_lines
 from wearbar.cost.fuel import tanks
 from wearbar.log import log_of
 from wearbar.log.plan import plan_of
@@ -64,7 +63,7 @@ class TestFills:
         log = read(fuel=fills(volume={4: 405}))
         assert ("fuel", 6, "volume", "fill-too-big") in told(log, "warnings")
         assert money_lines(log)["amount"].sum() == 600
-        whole, spoilt = (tanks(x, usage.readings(x)) for x in (read(fuel=fills()), log))
+        whole, spoilt = (tanks(x) for x in (read(fuel=fills()), log))
         assert (len(whole), len(spoilt)) == (9, 8)
         assert spoilt["l_per_100km"].between(7, 9).all()
 
@@ -74,7 +73,7 @@ class TestFills:
     def test_a_fill_without_its_volume_never_makes_the_others_go_further(self, volume, rule):
         log = read(fuel=fills(volume={4: volume}))
         assert ("fuel", 6, "volume", rule) in told(log) + told(log, "warnings")
-        made = tanks(log, usage.readings(log))
+        made = tanks(log)
         assert len(made) in (7, 8)
         assert made["l_per_100km"].between(7, 9).all()
 
@@ -88,11 +87,9 @@ class TestFills:
 
     def test_where_the_cost_is_blank_it_is_the_price_of_a_litre_times_the_litres(self):
         log = read(fuel=fills(cost={2: None, 3: None}, unit_price={2: 1.5, 5: 1.5}))
-        assert fuel_cost(log.tables["fuel"]).round(2).tolist()[2:4] == pytest.approx(
-            [58.35, np.nan], nan_ok=True
-        )
-        assert money_lines(log)["amount"].sum() == pytest.approx(8 * 60 + 58.35)
-        assert tanks(log, usage.readings(log))["cost"].notna().sum() == 8
+        lines = money_lines(log)
+        assert lines["amount"].round(2).tolist()[2:4] == pytest.approx([58.35, np.nan], nan_ok=True)
+        assert lines["amount"].sum() == pytest.approx(8 * 60 + 58.35)
 
     def test_a_fill_beside_three_others_of_its_kind(self):
         few = pd.DataFrame(

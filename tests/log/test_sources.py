@@ -21,9 +21,9 @@ import sqlalchemy
 from conftest import use_test_notebooks
 
 from wearbar import log as logs
-from wearbar import pack
 from wearbar.log.places import place
 from wearbar.log.schema import TABLES
+from wearbar.pack import make as pack
 
 OWNER = place("data", "owner")
 POSTGRES = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
@@ -227,7 +227,7 @@ def test_postgresql_gives_the_same_log(tmp_path, postgres, frames, header, by_cs
     database(postgres, frames, header)
     log = logs.read_log(postgres)
     same(log, by_csv)
-    assert "s3cret" not in log.source + repr(log)
+    assert "s3cret" not in log.origin.name + repr(log)
 
     (tmp_path / "elsewhere").mkdir()
     monkeypatch.chdir(tmp_path / "elsewhere")
@@ -602,7 +602,7 @@ def test_text_is_carried_to_the_letter_and_neutral_when_written(tmp_path, text):
     )
     log = logs.log_of({"vehicles": frame}, {"distance": "mi", "as_of": "2022-01-01"})
     assert log.tables["vehicles"]["note"].tolist() == [text]
-    logs.write_log(log, tmp_path / "log")
+    logs.write_marked(log, tmp_path)
     again = logs.read_log(tmp_path / "log")
     assert again.tables["vehicles"][["vehicle", "note"]].values.tolist() == [[text, text]]
     cells = (tmp_path / "log" / "vehicles.csv").read_bytes().decode().split("\n")[1].split(",")
@@ -731,17 +731,11 @@ TWO = "vehicle,kind,in_service,meter\nA,van,2020-01-01,none\nB,van,2020-01-01,no
 
 
 class TestHeads:
-    def test_a_line_that_says_comma_is_read_and_lines_keep_their_number(self, tmp_path):
-        log = logs.read_log(
-            folder(tmp_path / "log", fuel="sep=,\n" + FUEL + FILLS + "A,soon,1,x\n")
-        )
-        assert log.set_aside[["line", "value"]].values.tolist() == [[15, "soon"]]
-        assert log.tables["fuel"].index.tolist() == list(range(3, 15))
-
     @pytest.mark.parametrize(
         "head, says",
         [
-            ("sep=;\n", "line 1 says that ';' parts the cells; save it with commas"),
+            ("sep=;\n", "It has ';' where commas belong: save it with commas"),
+            ("sep=,\n", r"line 1 \('sep='\) is no header; it stands on line 2\. Delete the lines"),
             (
                 "My fills,,,\n",
                 r"line 1 \('my fills'\) is no header; it stands on line 2\. Delete the lines above",
@@ -968,7 +962,7 @@ class TestTypedDatabases:
 
     @pytest.mark.parametrize("beside", [False, True])
     def test_a_pack_of_a_server_database_with_its_plan(self, typed, tmp_path, monkeypatch, beside):
-        from wearbar.pack import make_pack
+        from wearbar.pack.make import make_pack
 
         monkeypatch.chdir(tmp_path)
         if beside:
@@ -986,5 +980,5 @@ class TestTypedDatabases:
         )
 
     def test_a_log_from_a_database_is_written_with_its_plan(self, typed, tmp_path):
-        again = logs.read_log(logs.write_log(logs.read_log(typed), tmp_path / "log"))
+        again = logs.read_log(logs.write_marked(logs.read_log(typed), tmp_path) / "log")
         assert again.plan.tasks["code"].tolist() == ["oil"]

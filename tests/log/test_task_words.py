@@ -4,8 +4,8 @@ import pandas as pd
 import pytest
 
 from wearbar import intervals
-from wearbar.log import log_of
-from wearbar.log.plan import PlanError, plan_of
+from wearbar.log import LogError, log_of
+from wearbar.log.plan import plan_of
 from wearbar.log.tasks import nearest
 from wearbar.outlook.action_list import actions
 from wearbar.report import coverage
@@ -83,7 +83,7 @@ def test_work_put_off_in_other_words_is_the_task_too():
 )
 def test_one_word_stands_for_one_task(other):
     with pytest.raises(
-        PlanError, match=r"also: found 'oil change'; task (chain|oil change) has it too"
+        LogError, match=r"also: found 'oil change'; task (chain|oil change) has it too"
     ):
         plan_of({"own": {"task": [{**OIL, "also": ["oil change"]}, other]}})
 

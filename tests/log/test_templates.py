@@ -9,14 +9,15 @@ import pytest
 
 import wearbar_synthetic as synthetic
 from wearbar.log import log_of
-from wearbar.log.plan import read_plan, templates
+from wearbar.log.places import place
+from wearbar.log.plan import read_plan
 from wearbar.log.units import DISTANCE_KM
 from wearbar.outlook.visit_sheet import visit_of
 from wearbar.report.quantities import Show
 from wearbar.report.words import sheet as wording
 
 EXAMPLE, PRACTICE = "EXAMPLE, NOT FOR USE", "common practice, no source"
-NAMES = sorted(templates())
+NAMES = sorted(path.stem for path in place("shared", "plans").glob("*.toml"))
 FOUR_WHEELS = ("car", "pickup", "van")
 # distance in miles, days, months: common practice, no source
 PRACTISED = {
@@ -34,7 +35,7 @@ BELT = {"timing-belt-replace": (60000, None, 60)}
 
 def tasks_of(name):
     """The template's tasks by code, as it is written and as it is read."""
-    path = templates()[name]
+    path = place("shared", "plans", f"{name}.toml")
     written = tomllib.loads(path.read_text(encoding="utf-8"))[name]["task"]
     with warnings.catch_warnings():
         warnings.simplefilter("error")
@@ -125,7 +126,7 @@ class TestEveryTemplate:
 
     def test_its_sheet_shows_practice_as_practice(self, name):
         """On a log of one vehicle that has done nothing yet."""
-        plan = read_plan(templates()[name], "mi")
+        plan = read_plan(place("shared", "plans", f"{name}.toml"), "mi")
         kind = plan.plans["applies_to"].iloc[0][0]
         tables = {
             "vehicles": pd.DataFrame(

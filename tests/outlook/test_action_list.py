@@ -4,11 +4,13 @@ Rules R12, R14 and R15 are the project's own (trade practice, no source); the da
 beside each case are worked out by hand from its rows.
 """
 
+from functools import cache
+
 import pandas as pd
 import pytest
 from planted import READ, TASKS, TEST, TYRE, VAN, fail, read
 
-from wearbar import intervals, usage
+from wearbar import intervals
 from wearbar.log import log_of
 from wearbar.log.plan import plan_of
 from wearbar.log.units import Units
@@ -17,6 +19,7 @@ from wearbar.report.quantities import Show
 from wearbar.report.words import action_pages as wording
 
 SHOW = Show(Units(distance="km"))
+listed = cache(actions)  # of a log that several tests ask
 DONE = [("pads-inspect", "2025-11-20"), ("tyres-inspect", "2025-11-20"), ("wash", "2025-11-20")]
 
 
@@ -43,12 +46,27 @@ def done(task, date, result="", **more):
 
 
 def open_findings(log):
-    rows = actions(log)
-    return (
-        rows.loc[rows["kind"].eq("finding"), ["item", "position", "urgency"]]
-        .apply(tuple, axis=1)
-        .tolist()
-    )
+    return findings_in(actions(log))
+
+
+def findings_in(rows):
+    rows = rows.loc[rows["kind"].eq("finding"), ["item", "position", "urgency"]]
+    return list(rows.itertuples(index=False, name=None))
+
+
+def each_van(*cases):
+    """The rows of the action list by case: one log with a van for each, of rows by table beside `DONE`."""
+    tables = {}
+    for n, case in enumerate(cases):
+        own = {"vehicles": [VAN], "odometer": [{"date": d, "odometer": x} for d, x in READ]} | case
+        own["work"] = [*(done(task, day, "pass") for task, day in DONE), *case.get("work", ())]
+        for name, rows in own.items():
+            tables.setdefault(name, []).extend(row | {"vehicle": f"V{n}"} for row in rows)
+    frames = {name: pd.DataFrame(rows) for name, rows in tables.items()}
+    told = {"distance": "km", "as_of": "2026-01-01", "first_day": "2024-01-01"}
+    plan = plan_of({"van": {"applies_to": ["van"], "task": TASKS}}, "km")
+    rows = actions(log_of(frames, told, plan=plan))
+    return [rows[rows["vehicle"].eq(f"V{n}")] for n in range(len(cases))]
 
 
 FRONT = [("pads-inspect", "front", "do not drive")]
@@ -65,9 +83,8 @@ class TestFailedInspections:
         # 10,000 km in 363 days, of which 29 remain from 1 to 30 December
         assert row["driven_km"] == pytest.approx(10_000 * 29 / 363)
 
-    @pytest.mark.parametrize(
-        "then, left",
-        [
+    def test_what_ends_it(self):
+        cases = [
             ([done("pads-inspect", "2025-12-02", "pass", position="front")], []),
             ([done("pads-inspect", "2025-12-02", "advisory", position="front")], []),
             ([done("pads-inspect", "2025-12-01", "pass", position="front")], []),  # looked at again
@@ -79,10 +96,9 @@ class TestFailedInspections:
             ([done("pads-replace", "2025-12-01", "", position="front")], []),  # covers it
             ([done("pads-replace", "2025-12-02", "", position="rear")], FRONT),
             ([done("pads-replace", "2025-11-30", "", position="front")], FRONT),  # before it
-        ],
-    )
-    def test_what_ends_it(self, then, left):
-        assert open_findings(small_log(work=[fail(position="front"), *then])) == left
+        ]
+        vans = each_van(*({"work": [fail(position="front"), *then]} for then, _ in cases))
+        assert [findings_in(rows) for rows in vans] == [left for _, left in cases]
 
     def test_a_pass_above_it_on_the_same_day_ends_nothing(self):
         rows = [
@@ -91,17 +107,16 @@ class TestFailedInspections:
         ]
         assert open_findings(small_log(work=rows)) == FRONT
 
-    @pytest.mark.parametrize(
-        "fitted, left", [(["front"], ALL), (["rear"], ALL), (["front", "rear"], [])]
-    )
-    def test_blank_is_all_positions(self, fitted, left):
-        pads = [
-            {"category": "brake-pad", "item": "p", "position": p, "fitted": "2025-12-02"}
-            for p in fitted
-        ]
-        assert open_findings(small_log(work=[fail()], fitted=pads)) == left
-        passes = [done("pads-inspect", "2025-12-02", "pass", position=p) for p in fitted]
-        assert open_findings(small_log(work=[fail(), *passes])) == left
+    def test_blank_is_all_positions(self):
+        cases = [(["front"], ALL), (["rear"], ALL), (["front", "rear"], [])]
+        vans = []
+        for positions, _ in cases:
+            pad = {"category": "brake-pad", "item": "p", "fitted": "2025-12-02"}
+            pads = [pad | {"position": p} for p in positions]
+            passes = [done("pads-inspect", "2025-12-02", "pass", position=p) for p in positions]
+            vans += [{"work": [fail()], "fitted": pads}, {"work": [fail(), *passes]}]
+        told = [findings_in(rows) for rows in each_van(*vans)]
+        assert told == [left for _, left in cases for _ in ("fitted", "passed")]
 
     def test_a_task_without_positions_is_renewed_where_parts_are(self):
         on = [
@@ -223,9 +238,8 @@ class TestFailedTests:
 class TestRecallsAndDeferrals:
     """R14 and R15."""
 
-    @pytest.mark.parametrize(
-        "more, urgency, words",
-        [
+    def test_a_recall(self):
+        cases = [
             ({"by": "2026-05-14"}, "safety recall", "do by 14 May 2026"),
             ({"by": "2025-12-20"}, "safety recall", "was to be done by 20 Dec 2025, 12 days past"),
             ({}, "safety recall", "issued on 1 Dec 2025, open 31 days"),
@@ -233,41 +247,32 @@ class TestRecallsAndDeferrals:
             ({"kind": "campaign"}, "recall", "issued on 1 Dec 2025, open 31 days"),
             ({"kind": "campaign", "by": "2026-02-01"}, "ends soon", "do by 1 Feb 2026"),
             ({"kind": "campaign", "by": "2026-08-01"}, "coming", "do by 1 Aug 2026"),
-        ],
-    )
-    def test_a_recall(self, more, urgency, words):
-        recall = {"campaign": "R1", "issued": "2025-12-01", "kind": "safety-recall"} | more
-        rows = wording.told(actions(small_log(campaigns=[recall])), SHOW)
-        row = rows[rows["kind"].eq("campaign")].iloc[0]
-        assert (row["urgency"], row["evidence"]) == (urgency, words)
-        assert row["rank"] == 1 or urgency not in ("do not drive", "safety recall")
+        ]
+        recall = {"campaign": "R1", "issued": "2025-12-01", "kind": "safety-recall"}
+        vans = each_van(*({"campaigns": [recall | more]} for more, *_ in cases))
+        for rows, (_, urgency, words) in zip(vans, cases, strict=True):
+            row = wording.told(rows[rows["kind"].eq("campaign")], SHOW).iloc[0]
+            assert (row["urgency"], row["evidence"]) == (urgency, words)
+            is_first = rows["kind"].iloc[0] == "campaign"
+            assert is_first or urgency not in ("do not drive", "safety recall")
 
-    @pytest.mark.parametrize(
-        "more, urgency, words",
-        [
-            (
-                {"until": "2025-12-01"},
-                "deferral ended",
-                "deferred to 1 Dec 2025 (parts); past by 31 days",
-            ),
+    def test_a_deferral_counts_from_the_day_it_was_put_off_to(self):
+        ended, past_km = "deferred to 1 Dec 2025 (parts)", "deferred to 19,900 km (parts)"
+        cases = [
+            ({"until": "2025-12-01"}, "deferral ended", f"{ended}; past by 31 days"),
             ({"until": "2026-03-01"}, "coming", "deferred to 1 Mar 2026 (parts)"),
             ({}, "at the next visit", "no date given (parts)"),
-            (
-                {"until_odometer": 19_900},
-                "deferral ended",
-                "deferred to 19,900 km (parts); past by 100 km",
-            ),
-        ],
-    )
-    def test_a_deferral_counts_from_the_day_it_was_put_off_to(self, more, urgency, words):
-        put_off = {"task": "wash", "date": "2025-11-25", "reason": "parts"} | more
-        rows = wording.told(actions(small_log(deferrals=[put_off])), SHOW)
-        row = rows[rows["kind"].eq("deferral")].iloc[0]
-        assert (row["urgency"], row["evidence"]) == (urgency, words)
+            ({"until_odometer": 19_900}, "deferral ended", f"{past_km}; past by 100 km"),
+        ]
+        put_off = {"task": "wash", "date": "2025-11-25", "reason": "parts"}
+        vans = each_van(*({"deferrals": [put_off | more]} for more, *_ in cases))
+        for rows, (_, *expected) in zip(vans, cases, strict=True):
+            row = wording.told(rows[rows["kind"].eq("deferral")], SHOW).iloc[0]
+            assert [row["urgency"], row["evidence"]] == expected
 
     def test_nothing_is_past_by_less_than_nothing(self, demo_log):
         for log in (demo_log("fleet"), demo_log("owner")):
-            table = intervals.items(log, intervals.occasions(log), usage.readings(log))
+            table = intervals.items(log)
             for name in ("days_open", "over_days", "over_km", "driven_km"):
                 assert not (table[name] < 0).any(), name
 
@@ -344,7 +349,7 @@ class TestTheList:
         assert "in storage" in rows["stands"].tolist()[1]
 
     def test_ranks_run_on_and_urgency_never_falls(self, demo_log):
-        rows = actions(demo_log("fleet"))
+        rows = listed(demo_log("fleet"))
         assert rows["rank"].tolist() == list(range(1, len(rows) + 1))
         at = rows["urgency"].map({u: i for i, u in enumerate(URGENCY)})
         assert at.is_monotonic_increasing
@@ -352,7 +357,7 @@ class TestTheList:
     def test_one_overdue_count(self, demo_log):
         log = demo_log("owner")
         found = intervals.occasions(log)
-        rows = actions(log, found)
+        rows = actions(log)
         assert rows["urgency"].eq("overdue").sum() == len(intervals.overdue(found)) == 2
 
     def test_empty_tables_and_no_plan_give_no_row_and_say_what_is_not_seen(self):
@@ -385,7 +390,7 @@ class TestTheList:
     def test_nothing_ahead_was_due(self, demo_log):
         for name in ("fleet", "owner"):
             log = demo_log(name)
-            said = wording.told(actions(log), Show(log.units))
+            said = wording.told(listed(log), Show(log.units))
             ahead = said[said["due_date"] > log.as_of]
             assert not ahead["evidence"].str.contains("was |ago|expired").any()
             assert not said["evidence"].str.contains(r"-\d+ (?:days|mi|km)").any()

@@ -6,24 +6,23 @@ import numpy as np
 import pandas as pd
 import pytest
 from cells import run
+from planted import NOTHING
 
-from wearbar import outlook, usage
+from wearbar import outlook
 from wearbar.intervals import items, occasions
 from wearbar.log import log_of
 from wearbar.log.plan import plan_of
 from wearbar.log.units import Units
-from wearbar.outlook.bills import draw_bills, visit_rates
 from wearbar.outlook.lastyear import actual_year
-from wearbar.outlook.order import _worn, order_list, packs
-from wearbar.outlook.parts import Sets, _habits
-from wearbar.outlook.paths import month_edges, paths
-from wearbar.outlook.prices import Prices
-from wearbar.outlook.simulate import _shares
-from wearbar.outlook.visits import expected_km, visit_jobs
-from wearbar.outlook.year import _band, corrected
+from wearbar.outlook.parts import Sets, _habits, _worn, order_list, packs, sets_of
+from wearbar.outlook.prices import CLASSES, Prices, draw_bills, prices_of, visit_rates
+from wearbar.outlook.simulate import _shares, month_edges, paths
+from wearbar.outlook.visits import VisitPlan, expected_km, visit_jobs
+from wearbar.outlook.year import HORIZON_DAYS, _bands, corrected, learned
 from wearbar.report.charts import style
 from wearbar.report.charts.style import png
-from wearbar.report.quantities import Show, clean, plural
+from wearbar.report.quantities import Show, clean, plain, plural
+from wearbar.report.tables import in_words
 from wearbar.report.template import about
 from wearbar.report.words import outlook as wording
 from wearbar.usage import backtest
@@ -52,9 +51,6 @@ TASKS = [
 ]
 SHOW = Show(Units(distance="km", currency="GBP"))
 WORDS = wording.words_in(SHOW)
-NOTHING = pd.DataFrame(
-    {"urgency": [], "kind": [], "vehicle": [], "job": [], "site": [], "is_laid_up": []}
-)
 
 
 def even_log(n=3, tasks=TASKS, km_a_day=30, **more):
@@ -96,6 +92,10 @@ def pieces(**prices):
     return pd.DataFrame({"price": list(prices.values())}, index, dtype=float).assign(
         amount=lambda t: t["price"], hours=np.nan
     )
+
+
+def total(year, name, draws=None):
+    return outlook.totals(year, [name], draws)[name]
 
 
 @pytest.fixture(scope="module")
@@ -147,7 +147,7 @@ class TestEvenUse:
         assert abs((oil["due_date"] - pd.Timestamp("2025-05-20")).days) <= 2
         assert oil["low_date"] <= oil["due_date"] <= oil["high_date"]
         assert (oil["within_90"], oil["within_365"]) == pytest.approx((0, 1), abs=0.01)
-        assert (np.diff(table[[f"within_{d}" for d in outlook.HORIZON_DAYS]], axis=1) >= 0).all()
+        assert (np.diff(table[[f"within_{d}" for d in HORIZON_DAYS]], axis=1) >= 0).all()
 
     def test_the_same_log_gives_the_same_figures(self, year):
         pd.testing.assert_frame_equal(
@@ -156,12 +156,12 @@ class TestEvenUse:
 
     def test_hours_are_those_of_the_jobs(self, year):
         jobs = outlook.by_task(year).set_index("task")["jobs"]
-        assert outlook.total(year, "hours").value == pytest.approx(
+        assert total(year, "hours").value == pytest.approx(
             jobs @ pd.Series({"oil": 1.0, "level": 0.2, "fluid": 0.5}), rel=1e-6
         )
 
     def test_visits_keep_to_the_windows(self, year):
-        plan = outlook.plan_of_visits(year)
+        plan = outlook.plan_of_visits(year, NOTHING)
         assert not plan.jobs["is_past"].any()
         assert (plan.jobs["day"] <= plan.jobs["due_day"]).all()
         oil = plan.jobs[plan.jobs["task"].eq("oil") & plan.jobs["vehicle"].eq("V0")]
@@ -173,7 +173,7 @@ class TestEvenUse:
                 {"vehicle": ["V0"], "date": ["2023-06-01"], "task": ["fluid"], "why": ["planned"]}
             )
         )
-        plan = outlook.plan_of_visits(outlook.outlook_of(log))
+        plan = outlook.plan_of_visits(outlook.outlook_of(log), NOTHING)
         late = plan.jobs[plan.jobs["task"].eq("fluid") & plan.jobs["vehicle"].eq("V0")].iloc[0]
         assert late["day"] == 0
         assert late["is_past"]
@@ -210,7 +210,7 @@ def test_distance_unknown_is_foreseen_as_none_driven():
     )
     found = outlook.outlook_of(log)
     assert found.model.vehicles["method"].eq("none").all()
-    assert np.isfinite(outlook.total(found, "jobs").value)
+    assert np.isfinite(total(found, "jobs").value)
     assert outlook.by_task(found).set_index("task")["jobs"]["oil"] == 0
 
 
@@ -293,7 +293,8 @@ class TestOrder:
         )
         Told.sets = np.repeat([[1.0], [0.0]], [90, 10], axis=0)
         assert _worn(sets, Told, prices)["order_packs"].item() == 1
-        assert wording.order_table(_worn(sets, Told, prices))["order"].item() == "1 set of 2"
+        order = in_words("outlook", "order", _worn(sets, Told, prices), SHOW)
+        assert order["order"].item() == "1 set of 2"
 
 
 class TestSets:
@@ -382,7 +383,7 @@ class TestBills:
 
 class TestDemoFleet:
     def test_bundling_saves_a_quarter_and_keeps_every_window_that_could_be_met(self, fleet_year):
-        plan = outlook.plan_of_visits(fleet_year)
+        plan = outlook.plan_of_visits(fleet_year, NOTHING)
         assert plan.saved_share >= 0.25
         assert plan.n_visits < plan.n_own_day
         late = plan.jobs[plan.jobs["day"] > np.maximum(plan.jobs["due_day"], 0)]
@@ -391,15 +392,15 @@ class TestDemoFleet:
 
     def test_totals_agree_with_their_parts(self, fleet_year):
         told = fleet_year.simulated.totals
-        assert outlook.total(fleet_year, "money").value == pytest.approx(
-            sum(told[c].sum(axis=1).mean() for c in outlook.CLASSES)
+        assert total(fleet_year, "money").value == pytest.approx(
+            sum(told[c].sum(axis=1).mean() for c in CLASSES)
         )
         assert outlook.by_task(fleet_year)["jobs"].sum() == pytest.approx(
-            outlook.total(fleet_year, "jobs").value
+            total(fleet_year, "jobs").value
         )
         sites = outlook.by_site(fleet_year)
         assert sites["hours"].notna().all()
-        assert sites["hours"].sum() < outlook.total(fleet_year, "hours").value
+        assert sites["hours"].sum() < total(fleet_year, "hours").value
 
     def test_tests_of_certificates_are_foreseen_once_a_year(self, fleet_year):
         rows = fleet_year.ahead.rows
@@ -428,35 +429,33 @@ class TestLearning:
 
     def years(self, *ratios, spread=0.05, name="wear"):
         drawn = 1000 * (1 + spread * np.random.default_rng(1).standard_normal(4000))
-        others = {n: np.zeros(10) for n in outlook.CLASSES if n != name}
+        others = {n: np.zeros((10, 1)) for n in CLASSES if n != name}
         return [
-            ({name: drawn} | others, {name: 1000.0 * r} | dict.fromkeys(others, 0.0))
+            ({name: drawn[:, None]} | others, {name: 1000.0 * r} | dict.fromkeys(others, 0.0))
             for r in ratios
         ]
 
     def test_without_a_past_year_the_range_widens_by_a_stated_prior_and_does_not_move(self):
-        learning = outlook.learned([])
+        learning = learned([])
         assert (learning["mean"] == 0).all()
         assert (learning["sd"] > 0).all()
         assert "No past year could be tested yet" in wording.learned_said(None)
 
     def test_years_that_were_forecast_a_fifth_high_pull_the_next_down(self):
-        one, three = (outlook.learned(self.years(*[0.8] * n)).loc["wear"] for n in (1, 3))
+        one, three = (learned(self.years(*[0.8] * n)).loc["wear"] for n in (1, 3))
         assert np.log(0.8) < three["mean"] < one["mean"] < -0.05
         assert three["sd"] < one["sd"]
         assert three["n"] == 3
 
     def test_a_year_of_few_bills_says_little_and_nil_is_no_ratio_of_nought(self):
-        rare = outlook.learned(self.years(0.0, spread=1.2)).loc["wear"]
+        rare = learned(self.years(0.0, spread=1.2)).loc["wear"]
         assert -0.05 < rare["mean"] <= 0
-        assert (
-            outlook.learned(self.years(0.8)).loc["unplanned", "n"] == 0
-        )  # nothing forecast, nothing come
+        assert learned(self.years(0.8)).loc["unplanned", "n"] == 0  # nothing forecast, nothing come
 
     def test_money_alone_is_moved_a_draw_at_a_time(self, year):
-        tens = {n: np.full((4000, 12), 10.0) for n in ("jobs", "hours", "km", *outlook.CLASSES)}
+        tens = {n: np.full((4000, 12), 10.0) for n in ("jobs", "hours", "km", *CLASSES)}
         told = replace(year.simulated, bills={"wear": 10**9}, totals=tens)
-        learning = outlook.learned(self.years(0.8, 0.8))
+        learning = learned(self.years(0.8, 0.8))
         moved = corrected(told, learning, np.random.default_rng(2)).totals
         assert (moved["jobs"] == 10).all()
         wear = np.log(moved["wear"][:, 0] / 10)
@@ -511,10 +510,10 @@ class TestFewBills:
         said = WORDS("money", year=year, money=e["money"])
         assert "without parts that wear and unplanned repairs" in said
         assert "fewer than 10 bills for parts that wear and unplanned repairs" in said
-        totals = list(outlook.totals(year, ["jobs", "hours", "money"]).values())
+        totals = outlook.totals(year, ["jobs", "hours", "money"])
         assert (
             ", without parts that wear and unplanned repairs"
-            in wording.answer(year, totals, outlook.plan_of_visits(year), SHOW)[0]
+            in wording.answer(year, totals, outlook.plan_of_visits(year, NOTHING), SHOW)[0]
         )
 
 
@@ -601,10 +600,8 @@ def test_what_came_is_counted_by_month():
         }
     ]
     log = even_log(n=1, work=pd.DataFrame(work))
-    found = occasions(log, usage.readings(log))
-    got = actual_year(
-        log, found, items(log, found, usage.readings(log)), (), pd.Timestamp("2023-12-31"), ["V0"]
-    )
+    found = occasions(log)
+    got = actual_year(log, found, items(log), (), pd.Timestamp("2023-12-31"), ["V0"])
     assert got["jobs"].tolist() == [0, 2] + [0] * 10
     assert got["planned"][1] == 80
     assert got["unplanned"][5] == 70
@@ -622,13 +619,13 @@ def test_a_short_record_has_no_last_year():
     )
     assert "two years" in WORDS("last_year", past=None)
     assert WORDS("a_year_ago", past=None) == ""
-    assert wording.last_year_table(None, SHOW).empty
+    assert wording.last_year_table(None).empty
 
 
 class TestWords:
     def test_the_answer_names_jobs_visits_hours_and_no_money_where_there_is_none(self, year):
-        plan = outlook.plan_of_visits(year)
-        totals = list(outlook.totals(year, ["jobs", "hours", "money"]).values())
+        plan = outlook.plan_of_visits(year, NOTHING)
+        totals = outlook.totals(year, ["jobs", "hours", "money"])
         text, urgency = wording.answer(year, totals, plan, SHOW)
         assert urgency == "soon"
         assert re.search(rf"need \d+ jobs, in {plan.n_visits} visits\.", text)
@@ -658,7 +655,7 @@ class TestWords:
                     "hours",
                     year=found,
                     sites=outlook.by_site(found),
-                    hours=outlook.total(found, "hours"),
+                    hours=total(found, "hours"),
                 )
             ]
             assert not [
@@ -676,7 +673,7 @@ class TestWords:
                 "is_past": False,
             }
         )
-        plan = outlook.VisitPlan(jobs, 2, n_single, 3)
+        plan = VisitPlan(jobs, 2, n_single, 3)
         text = WORDS("visits", plan=plan, now="", has_covers=False)
         assert "2 visits do 5 jobs." in text
         assert (
@@ -689,11 +686,12 @@ class TestWords:
 
     @pytest.mark.parametrize("n, text", [(0, "order none"), (3, "3 × 1 L")])
     def test_packs_in_words(self, n, text):
-        assert wording._pack(n, "L", 1.0) == text
+        order = {"order_packs": n, "unit": "L", "pack": 1.0}
+        assert plain(WORDS("order_order", **order)) == text
 
     def test_one_of_a_thing(self):
-        assert wording._pack(1, "", 1.0) == "1"
-        assert wording.in_ten(0.04) == "less than 1 chance in 10"
+        assert WORDS("order_order", order_packs=1, unit="", pack=1.0) == "1"
+        assert WORDS("order_odds", chance=0.04) == "less than 1 chance in 10"
         assert about(1.0, 1.0, 1.0, lambda n: plural(n, "job")) == "1 job"
         assert about(2.2, 1.0, 4.0, lambda n: plural(n, "job")) == "about 2 jobs (1 to 4)"
 
@@ -713,7 +711,7 @@ def visits_drawn(plan, year):
 
 
 def test_pictures_are_drawn(year):
-    assert png(visits_drawn(outlook.plan_of_visits(year), year)).startswith(b"\x89PNG")
+    assert png(visits_drawn(outlook.plan_of_visits(year, NOTHING), year)).startswith(b"\x89PNG")
     _, axes = style.new_figure()
     axes.plot(range(12), outlook.by_month(year)["jobs"])
     style.months(axes, outlook.by_month(year)["month"], "Jobs")
@@ -735,7 +733,7 @@ class TestDraws:
 
     def test_points_made_in_a_cell_are_the_estimates(self, fleet_year):
         draws = outlook.draws_of(fleet_year)
-        names = ["jobs", "hours", "money", *outlook.CLASSES]
+        names = ["jobs", "hours", "money", *CLASSES]
         years = draws.groupby("draw")[names].sum(min_count=1).mean()
         totals = {name: e.value for name, e in outlook.totals(fleet_year, names).items()}
         assert years.to_dict() == pytest.approx(totals, rel=1e-9)
@@ -747,7 +745,7 @@ class TestDraws:
     def test_altered_draws_alter_the_figures(self, year):
         late = outlook.draws_of(year).query("month >= '2025-07-01'")
         assert len(outlook.by_month(year, late)) == 6
-        half, whole = (outlook.total(year, "jobs", d).value for d in (late, None))
+        half, whole = (total(year, "jobs", d).value for d in (late, None))
         assert half == pytest.approx(outlook.by_month(year)["jobs"][6:].sum())
         assert 0 < half < whole
 
@@ -766,7 +764,7 @@ def one_task(task, work, n=1, **more):
 
 def planned(found):
     """Days from now of V0's visits."""
-    return outlook.plan_of_visits(found).jobs.query("vehicle == 'V0'")["day"].tolist()
+    return outlook.plan_of_visits(found, NOTHING).jobs.query("vehicle == 'V0'")["day"].tolist()
 
 
 class TestLadder:
@@ -780,7 +778,7 @@ class TestLadder:
         )
         assert found.ahead.rows["due_km"].item() == pytest.approx(24_000)
         assert planned(found) == pytest.approx([70, 270], abs=1)
-        assert outlook.total(found, "jobs").value == pytest.approx(2, abs=0.05)
+        assert total(found, "jobs").value == pytest.approx(2, abs=0.05)
 
     def test_overdue_work_does_not_move_it_either(self):
         """Due at 18,000, open at 21,840: done at once, and again at 24,000."""
@@ -789,7 +787,7 @@ class TestLadder:
             {"date": ["2023-07-20", "2024-02-05"]},
         )
         assert planned(found) == pytest.approx([0, 70, 270], abs=1)
-        assert outlook.total(found, "jobs").value == pytest.approx(3, abs=0.05)
+        assert total(found, "jobs").value == pytest.approx(3, abs=0.05)
 
     def test_dates_are_the_ladders_own(self):
         """Every three months of 1 Jan 2023: from 31 Dec 2024 on 1 Jan, 1 Apr, 1 Jul, 1 Oct."""
@@ -875,13 +873,13 @@ class TestHoursMeter:
     def test_overdue_by_hours_is_past_its_due_point(self):
         """2 h a day, 1,456 h on 31 Dec 2024; done at 728 h, due at 1,228 h, 114 days before."""
         found = outlook.outlook_of(self.log(["2024-01-01"]))
-        plan = outlook.plan_of_visits(found)
+        plan = outlook.plan_of_visits(found, NOTHING)
         assert plan.jobs["is_past"].tolist() == [True, False]
         assert plan.jobs["day"].tolist() == [0, 250]
         assert outlook.next_work(found)["due_date"].item() == pytest.approx(
             pd.Timestamp("2024-09-07"), abs=pd.Timedelta(days=2)
         )
-        assert outlook.total(found, "jobs").value == pytest.approx(2, abs=0.05)
+        assert total(found, "jobs").value == pytest.approx(2, abs=0.05)
 
     def test_hours_still_to_go_are_foreseen_at_their_pace(self):
         found = outlook.outlook_of(self.log(["2024-11-04"]))
@@ -900,18 +898,20 @@ class TestLaidUp:
     def test_no_visit_while_the_lay_up_has_no_end(self):
         found = self.found(None)
         assert planned(found) == []
-        assert outlook.plan_of_visits(found).jobs["vehicle"].unique().tolist() == ["V1"]
-        assert outlook.waiting(found)[["vehicle", "task"]].to_numpy().tolist() == [["V0", "it"]]
+        assert outlook.plan_of_visits(found, NOTHING).jobs["vehicle"].unique().tolist() == ["V1"]
+        assert outlook.waiting(found, NOTHING)[["vehicle", "task"]].to_numpy().tolist() == [
+            ["V0", "it"]
+        ]
         assert "V0 (it). Do what is due before its next use" in wording.waiting_said(
-            outlook.waiting(found)
+            outlook.waiting(found, NOTHING)
         )
         assert found.simulated.by_row[:, found.ahead.rows["vehicle"].eq("V0")].sum() == 0
 
     def test_what_falls_due_within_it_is_done_before_the_next_use(self):
         found = self.found("2025-01-20")
         assert planned(found)[0] == 20
-        assert outlook.waiting(found).empty
-        assert wording.waiting_said(outlook.waiting(found)) == ""
+        assert outlook.waiting(found, NOTHING).empty
+        assert wording.waiting_said(outlook.waiting(found, NOTHING)) == ""
 
 
 class TestBlankAndNone:
@@ -939,15 +939,15 @@ class TestBlankAndNone:
 
     def test_nought_is_none_and_blank_is_not_known(self):
         none, blank = self.year({"2024-11-01": 0.0}), self.year({"2024-11-01": None})
-        assert outlook.total(none, "hours").high == 0
-        e = outlook.total(blank, "hours")
+        assert total(none, "hours").high == 0
+        e = total(blank, "hours")
         assert np.isnan([e.value, e.low, e.high]).all()
         assert outlook.by_month(blank)["hours"].isna().all()
-        assert blank.simulated.unknown["hours"] == pytest.approx(outlook.total(blank, "jobs").value)
+        assert blank.simulated.unknown["hours"] == pytest.approx(total(blank, "jobs").value)
         for name in ("money", "planned"):
-            assert np.isnan(outlook.total(blank, name).value)
-        told = list(outlook.totals(blank, ["jobs", "hours", "money"]).values())
-        text, _ = wording.answer(blank, told, outlook.plan_of_visits(blank), SHOW)
+            assert np.isnan(total(blank, name).value)
+        told = outlook.totals(blank, ["jobs", "hours", "money"])
+        text, _ = wording.answer(blank, told, outlook.plan_of_visits(blank, NOTHING), SHOW)
         assert "Not shown: hours and money. The log does not hold any." in text
         assert "Labour" not in text
         assert "hours have no forecast" in WORDS(
@@ -958,8 +958,8 @@ class TestBlankAndNone:
         log = even_log(1)
         got = actual_year(
             log,
-            occasions(log, usage.readings(log)),
-            items(log, occasions(log, usage.readings(log)), usage.readings(log)),
+            occasions(log),
+            items(log),
             (),
             pd.Timestamp("2023-12-31"),
             ["V0"],
@@ -983,7 +983,7 @@ class TestNothingToGoBy:
         return (
             year,
             totals,
-            wording.answer(year, list(totals.values()), outlook.plan_of_visits(year), SHOW)[0],
+            wording.answer(year, totals, outlook.plan_of_visits(year, NOTHING), SHOW)[0],
         )
 
     def test_without_plan_and_work_no_figure_is_told(self):
@@ -1000,7 +1000,7 @@ class TestNothingToGoBy:
         assert "hold no prices" in WORDS("money", year=year, money=totals["money"])
         past = outlook.last_year(log, None, backtest.Replay(log))
         assert past.totals[["forecast", "actual"]].isna().all(axis=None)
-        assert wording.last_year_table(past, SHOW).empty
+        assert wording.last_year_table(past).empty
 
     def test_work_alone_tells_of_money_and_not_of_jobs(self):
         work = pd.DataFrame(
@@ -1120,13 +1120,7 @@ class TestItemsOwnPrice:
         fitted["removed"] = ["2024-06-05", None, None]
         log = even_log(1, fitted=fitted)
         log = replace(log, as_of=pd.Timestamp("2024-12-31"))
-        from wearbar.outlook.prices import prices_of
-
-        found = (
-            prices_of(log, occasions(log, usage.readings(log)), ("tyre",))
-            .pieces["price"]
-            .loc["van", "tyre"]
-        )
+        found = prices_of(log, occasions(log), ("tyre",)).pieces["price"].loc["van", "tyre"]
         assert found.to_dict() == {"A": 100, "B": 70, "": 70}
 
 
@@ -1149,15 +1143,13 @@ class TestMonths:
 
 class TestBands:
     def test_a_mean_lies_in_its_band_and_ends_are_whole(self):
-        rare = np.where(np.arange(400) < 16, 100.0, 0.0)[:, None]
-        assert [x.item() for x in _band(rare, True, 0.9)] == [4, 0, 100]
-        few = np.repeat([1, 2, 3], [190, 190, 20])[:, None]
-        assert [x.item() for x in _band(few, True, 0.9)] == [1.575, 1, 3]
-        jobs = np.where(np.arange(400) < 20, 3, 2)[:, None]
-        assert [x.item() for x in _band(jobs, True, 0.9)] == [2.05, 2, 3]
-        assert [x.item() for x in _band(np.full((9, 1), 0.1), True, 0.9)] == [
-            pytest.approx(0.1)
-        ] * 3
+        def band(draws):
+            return _bands(pd.DataFrame({0: draws}), SimpleNamespace(confidence=0.9)).loc[0].tolist()
+
+        assert band(np.where(np.arange(400) < 16, 100.0, 0.0)) == [4, 0, 100]
+        assert band(np.repeat([1, 2, 3], [190, 190, 20])) == [1.575, 1, 3]
+        assert band(np.where(np.arange(400) < 20, 3, 2)) == [2.05, 2, 3]
+        assert band(np.full(9, 0.1)) == [pytest.approx(0.1)] * 3
 
     def test_intervals_are_rounded_outwards(self):
         def said(value, low, high):
@@ -1167,7 +1159,7 @@ class TestBands:
         assert said(620.0, 586.2, 669.3) == "about 620 hours (580 to 670)"
         assert said(1.2, 0.5, 1.5) == "about 1 hours (0 to 2)"
         assert said(0.2, 0.0, 1.5) == "at most 2 hours"
-        assert [wording._tenths(x) for x in (0.5, 1.5, 2.0, 123.4)] == [
+        assert [WORDS("total", x=x, what="hours") for x in (0.5, 1.5, 2.0, 123.4)] == [
             "0.5",
             "1.5",
             "2",
@@ -1189,7 +1181,7 @@ def test_visit_jobs_follow_the_median_path():
 
 
 def test_damage_is_that_of_the_kind_not_of_all_tyres(fleet):
-    sets = outlook.sets_of(fleet, usage.readings(fleet))
+    sets = sets_of(fleet)
     rows = (
         sets.rows.assign(rate=1000 * sets.rows["damage_per_km"])
         .query("category == 'tyre'")

@@ -2,6 +2,7 @@
 
 import base64
 import re
+from functools import cache
 
 import browser
 import pandas as pd
@@ -10,7 +11,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pages import Page, faults
 
-from wearbar import usage
 from wearbar.log import log_of
 from wearbar.log.places import place
 from wearbar.log.plan import plan_of
@@ -92,6 +92,7 @@ VEHICLE = {
     "acquired": "2025-01-01",
 }
 STEADY = [(f"2025-{m:02d}-01", 1_000 * m) for m in range(2, 8)]
+LOGS = {}  # by what they are made of: the same is made once
 
 
 def small_log(
@@ -115,12 +116,16 @@ def small_log(
         "pressure": "psi",
     }
     told |= {"jurisdiction": "GB"} | dict(header)
-    return log_of(frames, told, plan=plan)
+    made_of = repr((readings, as_of, tasks, vehicle, header, tables))
+    if made_of not in LOGS:
+        LOGS[made_of] = log_of(frames, told, plan=plan)
+    return LOGS[made_of]
 
 
+@cache
 def words_of(log, vehicle=None):
     visit = visit_of(log, vehicle)
-    return wording.words(visit, log, wording.own_show(visit, Show(log.units)))
+    return wording.words(visit, log, Show(log.units).with_distance(visit.distance_unit))
 
 
 def page_of(log, vehicle=None):
@@ -1019,9 +1024,8 @@ def test_what_goes_wrong_is_one_sentence(by_hand, tmp_path, monkeypatch, capsys,
 
 def test_every_vehicle_of_the_fleet_has_words(demo_log):
     log = demo_log("fleet")
-    readings = usage.readings(log)
     for vehicle in ("M04", "P01"):
-        visit = visit_of(log, [vehicle], readings=readings)
+        visit = visit_of(log, [vehicle])
         words = wording.words(visit, log, Show(log.units))
         assert words["head"]["vehicle"] == vehicle
         assert bool(words["head"]["gone"]) == (vehicle == "P01")

@@ -116,7 +116,7 @@ def test_the_commented_header_is_a_header_once_uncommented(tmp_path, capsys):
 )
 def test_rows_set_aside_are_told_by_a_pack(n, said, capsys, monkeypatch):
     monkeypatch.setattr(
-        "wearbar.pack.make_pack",
+        "wearbar.pack.make.make_pack",
         lambda *_, **__: SimpleNamespace(set_aside=n, first_page="file:///x"),
     )
     assert run("pack") == (1 if n else 0)

@@ -9,7 +9,7 @@ import pytest
 from conftest import use_test_notebooks
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 
-from wearbar import pack
+from wearbar.pack import make as pack
 from wearbar.pack import run
 
 CELLS = """

@@ -11,9 +11,8 @@ import pytest
 from conftest import NOTEBOOKS, use_test_notebooks, write_rows
 from pages import Page
 
-from wearbar import pack
 from wearbar.log import places
-from wearbar.pack import front, make
+from wearbar.pack import make as pack
 from wearbar.pack.cli import main
 from wearbar.pack.run import addressed, execute
 from wearbar.pack.start import start_log
@@ -156,14 +155,17 @@ def test_a_report_of_another_run_is_made_again(made, sample_pack, tmp_path):
 def test_a_report_that_is_not_of_the_run_reaches_no_pack(made, sample_pack, monkeypatch, tmp_path):
     """As if another run wrote into the same folder after all: nothing but what each notebook says of itself tells."""
 
-    def gather(work, out, kept, made_from):
-        shutil.copytree(sample_pack.folder, work / "new")
+    def run_all(jobs, log, folder, *_):
+        shutil.copytree(sample_pack.folder, folder)
 
-    monkeypatch.setattr(make, "_run", lambda *_: None)
-    monkeypatch.setattr(make, "_gather", gather)
-    with pytest.raises(reports.NotDone, match="sample was written over by another run"):
-        made(tmp_path / "pack", "sample", units="km")
-    assert list(tmp_path.iterdir()) == []
+    with monkeypatch.context() as patch:
+        patch.setattr(pack, "run_all", run_all)
+        with pytest.raises(reports.NotDone, match="sample was written over by another run"):
+            made(tmp_path / "pack", "sample", units="km")
+    assert not (tmp_path / "pack").exists()
+    told = made(tmp_path / "pack", "sample", units="km")
+    assert any("sample: done in" in line for line in told)
+    assert [p.name for p in tmp_path.iterdir()] == ["pack"]  # what was left is gone
 
 
 @pytest.fixture(scope="module")
@@ -319,7 +321,7 @@ def test_a_result_recorded_twice_is_refused(sample_pack):
     book = nbformat.read(sample_pack.folder / "notebooks" / "sample.ipynb", as_version=4)
     book.cells.extend(book.cells)
     with pytest.raises(reports.NotDone, match="sample records last_km more than once"):
-        front._report_findings("sample", book)
+        pack._report_findings("sample", book)
 
 
 def test_text_of_a_log_stays_text_on_every_page(monkeypatch, tmp_path):

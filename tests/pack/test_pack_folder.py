@@ -110,7 +110,7 @@ class TestWhatTheReaderKeeps:
 
     def test_a_pack_without_a_list_is_left_alone(self, tmp_path):
         write(tmp_path / "p", {"index.html": "", "findings.json": "{}"})
-        with pytest.raises(reports.NotDone, match="without a list of its files"):
+        with pytest.raises(reports.NotDone, match="no pack of reports with a list of its files"):
             replace(tmp_path / "p", "Monday")
 
     def test_a_list_never_reaches_out_of_the_folder(self, tmp_path):

@@ -13,8 +13,8 @@ import pyarrow.csv
 import pytest
 from conftest import use_test_notebooks
 
-from wearbar import pack
 from wearbar.pack import cli
+from wearbar.pack import make as pack
 
 SECRET = "hush-7Kq"
 COMMAND = """

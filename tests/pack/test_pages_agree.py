@@ -9,10 +9,10 @@ from icalendar import Calendar
 from pages import Page
 from planted import READ, TASKS, TEST, TYRE, VAN, fail, read
 
-from wearbar import pack
 from wearbar.log import read_log
 from wearbar.outlook.action_list import DANGER, PRESSING
 from wearbar.outlook.visit_sheet import visit_of
+from wearbar.pack import make as pack
 from wearbar.report.calendar import calendar_of
 from wearbar.report.quantities import Show
 from wearbar.report.words import sheet as on_sheet

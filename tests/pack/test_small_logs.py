@@ -5,8 +5,9 @@ from typing import ClassVar
 
 import pandas as pd
 import pytest
+from planted import NOTHING
 
-from wearbar import log, outlook, parts, usage
+from wearbar import log, outlook, parts
 from wearbar.cost import account as money
 from wearbar.cost import per_distance as cost
 from wearbar.cost.bills import known_shares
@@ -48,10 +49,10 @@ def said(logged):
     """The headline of the outlook and of running cost."""
     show = Show(logged.units)
     year = outlook.outlook_of(logged)
-    totals = [outlook.total(year, name) for name in ("jobs", "hours", "money")]
-    account = money.account(logged, usage.readings(logged))
+    totals = outlook.totals(year, ["jobs", "hours", "money"])
+    account = money.account(logged)
     spent = on_cost.headline(cost.total_per_km(account), account, show)[0]
-    return on_outlook.answer(year, totals, outlook.plan_of_visits(year), show)[0], spent
+    return on_outlook.answer(year, totals, outlook.plan_of_visits(year, NOTHING), show)[0], spent
 
 
 class TestARecordBeginsWhereAVehicleJoined:
@@ -60,7 +61,7 @@ class TestARecordBeginsWhereAVehicleJoined:
 
     def test_the_reading_it_was_acquired_at_gives_a_distance(self):
         logged = log_of([OIL])
-        account = money.account(logged, usage.readings(logged))
+        account = money.account(logged)
         assert account.vehicles["distance_km"].item() == pytest.approx(702 * 1.609344)
 
     def test_but_not_one_that_joined_years_before_its_first_row(self):
@@ -84,21 +85,21 @@ class TestNoTotalThatTheRecordCannotCarry:
         year = outlook.outlook_of(until(day, 1500))
         assert year.record_days == days
         assert outlook.by_month(year)["money"].notna().any() == (days >= 91)
-        assert math.isnan(outlook.total(year, "money").value)
+        assert math.isnan(outlook.totals(year, ["money"])["money"].value)
 
     @pytest.mark.parametrize("day, days", [("2024-03-30", 364), ("2024-03-31", 365)])
     def test_a_year_needs_one(self, day, days):
         logged = until(day, 8000)
         year = outlook.outlook_of(logged)
         assert logged.record_days == days
-        assert math.isnan(outlook.total(year, "money").value) == (days < 365)
-        account = money.account(logged, usage.readings(logged))
+        assert math.isnan(outlook.totals(year, ["money"])["money"].value) == (days < 365)
+        account = money.account(logged)
         driven = cost.by_vehicle(account)["km_per_year"]
         assert driven.notna().all() == (days >= 365)
 
     def test_a_cost_by_distance_or_day_needs_three_months(self):
         short, enough = (until(day, 1500) for day in ("2023-06-30", "2023-07-01"))
-        made = [cost.cost_per_km(money.account(x, usage.readings(x))) for x in (short, enough)]
+        made = [cost.cost_per_km(money.account(x)) for x in (short, enough)]
         assert made[0][["cost_per_km", "cost_per_day"]].isna().all(axis=None)
         assert made[1][["cost_per_km", "cost_per_day"]].notna().all(axis=None)
 
@@ -190,7 +191,7 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
         """Categories of cost and the account of Heron."""
         later = OIL | {"date": "2025-05-10", "odometer": 9000}
         logged = log_of([later | row for row in rows])
-        account = money.account(logged, usage.readings(logged))
+        account = money.account(logged)
         return cost.cost_per_km(account, "category"), account, Show(logged.units)
 
     def test_a_table_without_rows_is_not_announced(self, monkeypatch):
@@ -208,7 +209,8 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
         sent = []
         monkeypatch.setattr(reports, "display", lambda bundle, raw: sent.append(bundle))
         logged = log_of([OIL])
-        reports._begin("log_check", logged, {"site": "", "confidence": 0.9}, Show(logged.units))
+        monkeypatch.setattr(reports.logs, "read_log", lambda path, as_of=None: logged)
+        reports.open_report("log_check")
         assert "any range at 90% unless a note says otherwise" in sent[1]["text/html"]
 
     def test_nothing_is_coming_only_where_a_plan_says_what_is_due(self):
@@ -305,7 +307,7 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
         assert "the range is that vehicle's own" in words("life_note", table=one)
 
     def test_a_vehicle_that_was_sold_is_not_asked_for_readings_it_has(self):
-        none = pd.DataFrame({"state": []})
+        none = pd.DataFrame(columns=["state", "by", "why_not"], dtype=str)
         assert on_wear.headline(none, None)[0].startswith("No fitted part has a wear reading")
 
     @pytest.mark.parametrize(
@@ -314,8 +316,7 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
     def test_log_check_and_outlook_agree_on_a_year_without_a_plan(self, gone, can):
         rows = [OIL, OIL | {"date": "2025-01-08", "odometer": 9000}]
         logged = log_of(rows, [HERON | gone], as_of="2025-01-10")
-        readings = usage.readings(logged)
-        made = answers(logged, coverage.record(logged, readings), readings).set_index("subject")
+        made = answers(logged, coverage.record(logged)).set_index("subject")
         assert made.loc["next-year", "can"] == can
 
     def test_a_header_in_doubt_is_no_row_in_doubt(self):
@@ -332,7 +333,7 @@ class TestASentenceIsTrueOfALogOfOneVehicle:
 
     def test_readings_of_one_day_have_no_longest_time_between_them(self):
         logged = log_of([OIL | {"date": "2025-05-10"}])
-        said = on_check.record_said(coverage.record(logged, usage.readings(logged)))
+        said = on_check.record_said(coverage.record(logged))
         assert (
             said
             == "Each vehicle with readings has them on one day, so no time between readings is known."

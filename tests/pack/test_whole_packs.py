@@ -16,7 +16,7 @@ from test_pages_agree import five_agree
 from wearbar.log import read_log
 from wearbar.log.places import place
 from wearbar.outlook.action_list import DANGER
-from wearbar.pack import NOTEBOOKS
+from wearbar.pack.make import NOTEBOOKS
 
 HAVE = [name for name in NOTEBOOKS if place("notebooks", f"{name}.ipynb").is_file()]
 

@@ -3,9 +3,9 @@
 import pandas as pd
 import pytest
 
-from wearbar import usage
 from wearbar.log import log_of
 from wearbar.parts import looks_of, segments_of, spans_of, watched, with_place
+from wearbar.severity.use import with_use
 
 HEADER = {
     "name": "test",
@@ -150,7 +150,7 @@ def test_one_id_for_pieces_of_two_categories_is_two_lives():
     spans = spans_of(log)
     assert spans["part_key"].is_unique
     assert (
-        looks_of(log, usage.readings(log))["part_key"].tolist()
+        looks_of(log)["part_key"].tolist()
         == spans.loc[spans["category"].eq("tyre"), "part_key"].tolist()
     )
 
@@ -168,7 +168,7 @@ def test_a_part_fitted_before_the_record_without_its_reading_has_no_age_and_serv
     assert not span["age_known"]
     assert span[["entry_km", "duration_km", "last_seen_km"]].isna().all()
     assert (span["seen_km"], span["n_readings"], len(watched(spans_of(log)))) == (24000, 2, 0)
-    looks = looks_of(log, usage.readings(log))
+    looks = looks_of(log)
     assert looks[["distance_km", "distance_is_own", "source"]].to_numpy().tolist() == [
         [0.0, False, "reading"],
         [12000.0, False, "reading"],
@@ -310,7 +310,8 @@ def test_what_a_part_was_used_in_is_by_distance_over_its_span():
         removed_odometer=18000,
         reason="worn",
     )
-    span = one(make([row], odometer=MONTHLY, use=use))
+    log = make([row], odometer=MONTHLY, use=use)
+    span = with_use(spans_of(log), log).iloc[0]
     assert span["loose"] == pytest.approx(0.3, abs=1e-6)
     assert span["loose_coverage_share"] == pytest.approx(1.0)
     assert pd.isna(span["mud_water"])
@@ -400,7 +401,7 @@ def test_a_reading_belongs_to_what_was_on_that_day():
         )
     ]
     log = make(fitted, read)
-    looks = looks_of(log, usage.readings(log)).query("source == 'reading'")
+    looks = looks_of(log).query("source == 'reading'")
     assert looks.groupby("part_key")["value"].agg(list).tolist() == [[5.0, 2.0], [7.9, 5.1]]
     assert looks["distance_km"].tolist() == [6000, 12000, 0, 6000]
     spans = spans_of(log)
@@ -424,7 +425,7 @@ def test_every_fitted_row_is_in_a_span_and_kilometres_change_nothing():
     tables, truth = synthetic.fleet(1, vehicles=8)
     log = log_of(tables, synthetic.header(settings.FLEET))
     spans = spans_of(log)
-    rows = segments_of(log, usage.readings(log))
+    rows = segments_of(log)
     assert len(rows) == len(log.tables["fitted"])
     assert set(rows["part_key"]) == set(spans["part_key"])
     assert (watched(spans)["duration_km"] > watched(spans)["entry_km"]).all()
@@ -457,7 +458,7 @@ def test_a_moved_part_counts_its_distance_on():
         "value": 5,
     }
     log = make(rows, [read])
-    assert looks_of(log, usage.readings(log))["distance_km"].tolist() == [6000]
+    assert looks_of(log)["distance_km"].tolist() == [6000]
 
 
 @pytest.mark.parametrize(

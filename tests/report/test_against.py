@@ -10,8 +10,9 @@ import pytest
 from scipy import stats
 from test_compliance import SHOW, van_log, whole
 
-from wearbar import intervals, pack, usage
+from wearbar import intervals
 from wearbar.outlook.action_list import DANGER, actions
+from wearbar.pack import make as pack
 from wearbar.pack.cli import main
 from wearbar.report import against
 from wearbar.report.report import NotDone
@@ -139,8 +140,8 @@ OTHER = {"defect": "2", "vehicle": "V", "found": "2025-03-01", "text": "b", "gra
 
 def report_of(log):
     """(occasions, items, danger, what it leaves for a later report) of a log."""
-    readings, found, items = whole(log)
-    rows = actions(log, found, items, readings)
+    _readings, found, items = whole(log)
+    rows = actions(log)
     danger = rows[rows["urgency"].isin(DANGER)]
     return (
         found,
@@ -315,8 +316,7 @@ def reminded(rows, work=("2025-07-10",), plan=None):
     events = [{"vehicle": "V"} | dict(zip(names, row, strict=False)) for row in rows]
     more = {"plan": plan} if plan else {}
     log = van_log(list(work), dash_events=events, **more)
-    readings = usage.readings(log)
-    return intervals.reminder_drift(log, intervals.occasions(log, readings), readings), log
+    return intervals.reminder_drift(log, intervals.occasions(log)), log
 
 
 class TestTheReminder:
@@ -394,6 +394,5 @@ class TestTheReminder:
         assert drift["drift_days"].isna().all()
         assert "There is not enough data to say" in wording.dash_said(drift, log, SHOW)
         fleet = log.tables["vehicles"].assign(disposed=pd.Timestamp("2025-12-01"))
-        gone = replace(log, tables={**log.tables, "vehicles": fleet}, _si={})
-        readings = usage.readings(gone)
-        assert intervals.reminder_drift(gone, intervals.occasions(gone, readings), readings).empty
+        gone = replace(log, tables={**log.tables, "vehicles": fleet})
+        assert intervals.reminder_drift(gone, intervals.occasions(gone)).empty

@@ -101,7 +101,7 @@ def test_no_event_is_later_than_its_due_point(name, demo_log):
     tasks = events[events["kind"] == "task"].rename(columns={"item": "task"})
     assert not (tasks["day"] > tasks["due_date"]).any()
     assert not (events["day"] > events["due_date"].clip(lower=log.as_of)).any()
-    found = intervals.occasions(log, readings)
+    found = intervals.occasions(log)
     now = found[found["is_current"] & found["is_open"] & ~found["state"].eq("not-finished")]
     assert len(now) == len(tasks) + n_without
     keys = ["vehicle", "task", "position"]

@@ -17,7 +17,7 @@ from wearbar.outlook.action_list import DANGER, actions
 from wearbar.report.charts import vehicles as charts
 from wearbar.report.charts.style import png
 from wearbar.report.quantities import Show
-from wearbar.report.tables import view_of
+from wearbar.report.tables import in_words, view_of
 from wearbar.report.template import words_of
 from wearbar.report.words import action_pages as on_actions
 from wearbar.report.words import intervals as wording
@@ -37,8 +37,8 @@ PLAN = {
 def fleet(demo_log):
     log = demo_log("fleet")
     readings = usage.readings(log)
-    found = intervals.placed(intervals.occasions(log, readings), log)
-    return log, readings, found, intervals.items(log, found, readings)
+    found = intervals.placed(intervals.occasions(log), log)
+    return log, readings, found, intervals.items(log)
 
 
 def van_log(work=(), as_of="2026-01-01", plan=PLAN, **tables):
@@ -57,8 +57,8 @@ def van_log(work=(), as_of="2026-01-01", plan=PLAN, **tables):
 
 def whole(log):
     readings = usage.readings(log)
-    found = intervals.placed(intervals.occasions(log, readings), log)
-    return readings, found, intervals.items(log, found, readings)
+    found = intervals.placed(intervals.occasions(log), log)
+    return readings, found, intervals.items(log)
 
 
 class TestTheRate:
@@ -284,8 +284,8 @@ class TestTheList:
         other = {"car": {"applies_to": ["car"], "task": PLAN["van"]["task"]}}
         for plan in (None, other):
             log = van_log(plan=plan)
-            readings, found, items = whole(log)
-            rows, told = actions(log, found, items, readings), intervals.seen(log, readings, found)
+            _readings, found, items = whole(log)
+            rows, told = actions(log), intervals.seen(log, found)
             said = list_said(rows, told, items, found)
             assert "nothing is due" not in said
             assert "No vehicle here has a task of a maintenance plan" in said
@@ -300,8 +300,8 @@ class TestTheList:
     )
     def test_the_age_of_the_oldest_reading_reads_well(self, as_of, words):
         log = van_log(as_of=as_of)
-        readings, found, items = whole(log)
-        told, rows = intervals.seen(log, readings, found), actions(log, found, items, readings)
+        _readings, found, items = whole(log)
+        told, rows = intervals.seen(log, found), actions(log)
         assert f"The oldest last reading {words}" in list_said(rows, told, items, found)
 
 
@@ -331,10 +331,10 @@ def against_said(log, readings, found, items, danger, rate):
     )
     became, dash = (
         intervals.what_became(then, found, items, danger),
-        intervals.reminder_drift(log, found, readings),
+        intervals.reminder_drift(log, found),
     )
-    other = intervals.occasions(log, readings, late_share=0.05)
-    wording.became_table(became)
+    other = intervals.occasions(log, late_share=0.05)
+    assert len(in_words("interval_compliance", "since", became, SHOW)) == len(became)
     return [
         WORDS(
             "two_rates",
@@ -355,7 +355,7 @@ def late_of(rows):
 def everything_said(log):
     readings, found, items = whole(log)
     missing, rate = intervals.untold(log), intervals.rate(found)
-    rows, told = actions(log, found, items, readings), intervals.seen(log, readings, found)
+    rows, told = actions(log), intervals.seen(log, found)
     rng = np.random.default_rng(1)
     over = {
         unit: intervals.median_overrun(found, f"overrun_{unit}", rng)
@@ -367,7 +367,7 @@ def everything_said(log):
     services, again = intervals.first_services(found), items[items["what"].eq("recheck")]
     now = found[found["is_current"]]
     unknown = now[now["duty"].eq("not-known")]
-    wording.services_table(services)
+    assert len(in_words("interval_compliance", "run-in", services, SHOW)) == len(services)
     png(charts.states_now(now))
     return [
         *(
@@ -411,7 +411,7 @@ def everything_said(log):
             ),
         ),
         *(
-            wording.alt_states(now),
+            WORDS("alt_states", states=now["state"].value_counts().reset_index(name="n")),
             WORDS("alt_month", rates=by["month"]),
             WORDS("alt_group", rates=by["task"].assign(title="Oil")),
         ),
@@ -484,8 +484,7 @@ def test_a_digger_is_late_by_its_hours_and_says_so():
         header,
         plan=plan_of(plan, "km"),
     )
-    readings = usage.readings(log)
-    found = intervals.occasions(log, readings)
+    found = intervals.occasions(log)
     late = intervals.overdue(found)
     # due at 100, done at 275; due again at 375, now 540: what one doing settles is one row
     assert late["over_hours"].tolist() == [165.0]
@@ -494,7 +493,7 @@ def test_a_digger_is_late_by_its_hours_and_says_so():
         "over_hours",
         "driven_past_km",
     ]
-    assert intervals.seen(log, readings, found).read == 1
+    assert intervals.seen(log, found).read == 1
     rng = np.random.default_rng(1)
     over = {
         unit: intervals.median_overrun(found, f"overrun_{unit}", rng)

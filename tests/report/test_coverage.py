@@ -12,13 +12,14 @@ from cells import run
 from matplotlib.ticker import PercentFormatter
 
 from wearbar import log as logs
-from wearbar import severity, usage
+from wearbar import severity
 from wearbar.log.units import Units
 from wearbar.report import answerable, coverage
 from wearbar.report.charts import style
 from wearbar.report.charts import vehicles as pictures
 from wearbar.report.charts.style import png
 from wearbar.report.quantities import Show, plain
+from wearbar.report.tables import in_words
 from wearbar.report.template import coded
 from wearbar.report.words import log_check as words
 from wearbar.report.words import severity as use_words
@@ -67,7 +68,7 @@ def year():
 
 def test_record_of_each_vehicle_by_hand():
     told = year()
-    table = coverage.record(told, usage.readings(told)).set_index("vehicle")
+    table = coverage.record(told).set_index("vehicle")
     assert table.index.tolist() == [
         "D",
         "C",
@@ -99,13 +100,13 @@ def test_tables_cover_months_by_hand():
 
 def test_timeline_has_every_vehicle_or_the_worst():
     told = year()
-    line = coverage.timeline(told, usage.readings(told))
+    line = coverage.timeline(told)
     assert line["vehicle"].unique().tolist() == ["A", "B", "C", "D"]
     gaps = line[line["what"].eq("gap in the record")]
     assert gaps[["vehicle", "start"]].to_numpy().tolist() == [["C", pd.Timestamp("2024-03-01")]]
     assert line.loc[line["what"].eq("in storage"), "vehicle"].tolist() == ["B"]
     assert line["what"].value_counts()["disposed of"] == 0
-    worst = coverage.timeline(told, usage.readings(told), most=2)
+    worst = coverage.timeline(told, most=2)
     assert worst["vehicle"].unique().tolist() == ["D", "C"]
     assert set(worst.loc[worst["what"].eq("reading"), "vehicle"]) == {"C"}
 
@@ -138,7 +139,8 @@ def test_doubtful_rows_that_move_a_headline_are_found():
         moved, told
     )
     assert "cost of work: 20.0%" in words.moved(moved, told)
-    assert words.moved_table(moved, Show(told.units))["with_them"].tolist() == [
+    table = in_words("log_check", "moved", words.with_rules(moved), Show(told.units))
+    assert table["with_them"].tolist() == [
         "GBP 200",
         "GBP 0.10 per km",
     ]
@@ -165,8 +167,7 @@ def test_rows_that_broke_a_rule_are_counted_with_their_place():
 
 
 def answers_of(told):
-    read = usage.readings(told)
-    return answerable.answers(told, coverage.record(told, read), read)
+    return answerable.answers(told, coverage.record(told))
 
 
 def test_what_is_not_in_the_log_cannot_be_said():
@@ -190,7 +191,7 @@ def test_what_has_no_meter_is_neither_stale_nor_unread():
     }
     rows = readings_of("A", [f"2024-{m:02d}-20" for m in range(1, 13)], range(0, 1200, 100))
     told = logs.log_of({"vehicles": pd.DataFrame(fleet), "odometer": rows}, HEADER)
-    table = coverage.record(told, usage.readings(told)).set_index("vehicle")
+    table = coverage.record(told).set_index("vehicle")
     assert table["is_stale"].to_dict() == {"A": False, "T": False}
     assert np.isnan(table.loc["T", "observed_share"])
     assert coverage.by_table(told).set_index("table").loc["odometer", "months_share"] == 1
@@ -267,13 +268,12 @@ def test_cost_is_told_of_what_the_report_tells():
 
 def test_every_reason_and_subject_has_words():
     found = answers_of(year())
-    codes = {code for _, _, *gaps in answerable.ASKED for code in " ".join(gaps).split()}
-    codes = {code.split("/")[0] for code in codes}
+    codes = {code.split("/")[0] for ask in answerable.ASKED for code in ask["no"] + ask["in_part"]}
     assert codes >= {"no-plan", "few-ends", "no-certificates"}
     subjects = set(found["subject"])
     for code in codes - subjects:  # a code without words is an error in the template
         assert words.SAY("because", why=code, amount=2, stale_days=45)
-    table = words.answers_table(found)
+    table = in_words("log_check", "answers", found.assign(stale_days=45), Show())
     assert table.drop(columns="amount").notna().all(axis=None)
     assert "a lapsed test would not be seen" in " ".join(table["because"])
     assert "certificates" in words.cannot(answers_of(year()))
@@ -302,10 +302,9 @@ UNFIT = re.compile(r"\b(nan|NaT|None|inf)\b|\d[eE][+-]?\d|<NA>")
 )
 def test_the_check_is_told_for_small_and_large_logs(make):
     told = make()
-    read = usage.readings(told)
     record, line, answers = (
-        coverage.record(told, read),
-        coverage.timeline(told, read),
+        coverage.record(told),
+        coverage.timeline(told),
         answers_of(told),
     )
     marks = line["what"].value_counts()
@@ -313,7 +312,7 @@ def test_the_check_is_told_for_small_and_large_logs(make):
         words.headline(told, record, answers)[0], words.identity(told), words.problems_said(told), words.record_said(record),
         words.cannot(answers), words.SAY("alt_timeline", marks=marks), words.moved(coverage.moved(told), told),
         words.SAY("timeline", marks=marks, vehicles=len(record), gap_days=60, most=40),
-        *words.answers_table(answers)["because"],
+        *in_words("log_check", "answers", answers.assign(stale_days=45), Show())["because"],
     ]  # fmt: skip
     assert not [s for s in said if UNFIT.search(s)]
     assert line["vehicle"].nunique() == min(len(record), coverage.MOST_ROWS)
@@ -323,17 +322,17 @@ def test_the_check_is_told_for_small_and_large_logs(make):
 def test_hostile_names_are_text():
     name = "<img src=x onerror=alert(1)>"
     told = log_of([name], odometer=readings_of(name, ["2024-02-01", "2024-09-01"], [1000, 2000]))
-    record = coverage.record(told, usage.readings(told))
+    record = coverage.record(told)
     assert "<img" not in words.record_said(record)
-    assert "<img" not in use_words.effect(
-        severity.Effect(name, "loose", 0, 0, refusals=("no-parts",))
+    assert "<img" not in use_words.SAY(
+        "effect", e=severity.Effect(name, "loose", 0, 0, refusals=("no-parts",))
     )
 
 
 def effect(**changes):
     base = {
         "ratio": Estimate(1.1, 1.05, 1.15, 0.9, 100), "lower": 1.05, "p": 0.001, "p_holm": 0.002, "share_low": 0.1,
-        "share_mid": 0.3, "share_high": 0.6, "r2": 0.5, "residual_sd": 0.1, "without_vehicle": (1.08, 1.12), "without_site": (0.97, 1.2),
+        "share_mid": 0.3, "share_high": 0.6, "r2": 0.5, "without_vehicle": (1.08, 1.12), "without_site": (0.97, 1.2),
         "e_value": 1.4,
         "e_value_limit": 1.3, "additive": Estimate(2.0, 1.5, 2.5, 0.9, 100), "log_linear": Estimate(1.1, 1.05, 1.15, 0.9, 100),
         "is_additive": True,
@@ -343,14 +342,16 @@ def effect(**changes):
 
 
 def test_an_effect_in_words():
-    text = use_words.effect(effect())
+    text = use_words.SAY("effect", e=effect())
     assert text.startswith(
         "**Brake pad wear, use on gravel or dirt:** 10% faster for each 10 points more of the distance"
     )
     assert "(range 5 to 15%)" in unescape(text)
     assert "100 parts of 34 vehicles" in text
-    assert "3.0% slower and 20% faster" in " ".join(use_words.checks(effect()))
-    unsure = use_words.effect(effect(ratio=Estimate(1.1, 0.8, 1.6, 0.9, 100), vehicles_needed=80))
+    assert "3.0% slower and 20% faster" in use_words.all_checks([effect()])
+    unsure = use_words.SAY(
+        "effect", e=effect(ratio=Estimate(1.1, 0.8, 1.6, 0.9, 100), vehicles_needed=80)
+    )
     assert "not settled" in unsure
     assert "80 such vehicles" in unsure
 
@@ -363,7 +364,7 @@ def test_a_refused_effect_is_words_without_a_figure():
     """
     for code in codes.split():
         refused = effect(refusals=(code,), between=severity.NONE, within=severity.NONE, **nothing)
-        text = use_words.effect(refused)
+        text = use_words.SAY("effect", e=refused)
         assert "not shown" in text
         assert not UNFIT.search(text)
         assert "10% faster" not in text

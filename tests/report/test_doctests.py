@@ -28,7 +28,7 @@ def _read_once():
 
 @pytest.mark.parametrize("name", MODULES)
 def test_examples_run(name):
-    failed, tried = doctest.testmod(import_module(name))
+    failed, tried = doctest.testmod(import_module(name), extraglobs={"wb": wearbar})
     assert tried
     assert not failed
 

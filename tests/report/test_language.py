@@ -86,7 +86,7 @@ def sentences(paragraphs):
 @pytest.fixture(scope="module")
 def two_lines(tmp_path_factory):
     """The pack of a log of two lines: one motorcycle and its first oil change."""
-    from wearbar import pack
+    from wearbar.pack import make as pack
 
     bike = {"vehicle": "Heron", "kind": "motorcycle", "in_service": "2023-04-02"}
     oil = {"vehicle": "Heron", "date": "2023-05-10", "odometer": "702", "why": "planned"}

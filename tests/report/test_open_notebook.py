@@ -59,7 +59,7 @@ def folder(tmp_path_factory):
 def due(folder):
     log = read_log(folder)
     readings = usage.readings(log)
-    return log, readings, intervals.placed(intervals.occasions(log, readings), log)
+    return log, readings, intervals.placed(intervals.occasions(log), log)
 
 
 def rate_cell():
@@ -82,7 +82,7 @@ def test_the_rate_made_in_the_cell_is_the_librarys(due, late_share):
     report = type("Report", (), {"log": log, "readings": readings})
     names = {"pd": pd, "intervals": intervals, "found": found, "report": report}
     exec(rate_cell().source.replace(OWN, f"late_share = {late_share}"), names)
-    by_library = intervals.rate(intervals.occasions(log, readings, late_share=late_share))
+    by_library = intervals.rate(intervals.occasions(log, late_share=late_share))
     assert (names["rate"], len(names["closed"])) == (by_library.value, by_library.n)
     sites = names["closed"].groupby("task")["on_time"].mean()
     table = intervals.compliance(names["jobs"], ["task"]).set_index("task")["share"]

@@ -11,7 +11,7 @@ import pytest
 
 import wearbar as wb
 from wearbar import intervals, outlook, parts, severity, usage
-from wearbar.cost import account, fuel, per_distance, repairs, value
+from wearbar.cost import account, fuel, per_distance, repairs
 from wearbar.cost import replacement as keeping
 from wearbar.log.units import DISTANCE_KM
 from wearbar.outlook import action_list
@@ -140,7 +140,7 @@ class TestTheDoor:
 
 class TestTheReportsNumbers:
     def test_due_and_compliance(self, three, told):
-        found = intervals.placed(intervals.occasions(three, usage.readings(three)), three)
+        found = intervals.placed(intervals.occasions(three), three)
         rate = intervals.rate(found)
         assert wb.compliance(three) == rate
         counted = told("due").query("counted")
@@ -152,7 +152,7 @@ class TestTheReportsNumbers:
         np.testing.assert_allclose(told("due")["due_odometer_mi"] * MILE, found["due_odometer_km"])
 
     def test_a_tolerance_of_ones_own(self, three):
-        found = intervals.occasions(three, usage.readings(three), late_share=0.0)
+        found = intervals.occasions(three, late_share=0.0)
         strict = wb.compliance(three, tolerance=0.0)
         assert strict == intervals.rate(found)
         assert strict.value < wb.compliance(three).value
@@ -162,7 +162,7 @@ class TestTheReportsNumbers:
         assert wb.compliance(three, by="site")["on_time_share"].isna().all()
 
     def test_lives(self, three, told):
-        every = parts.spans_of(three, "tyre", usage.readings(three))
+        every = parts.spans_of(three, "tyre")
         lives = parts.watched(every)
         assert told("part_lives")["part_key"].tolist() == lives["part_key"].tolist()
         np.testing.assert_allclose(told("part_lives")["duration_mi"] * MILE, lives["duration_km"])
@@ -173,7 +173,7 @@ class TestTheReportsNumbers:
         assert curve["survival"].between(0, 1).all()
 
     def test_wear_and_what_is_left(self, three, told):
-        lines, left = action_list.worn_of(three, usage.readings(three))
+        lines, left = action_list.worn_of(three)
         rates = lines.parts[lines.parts["n_readings"] > 0]
         assert told("wear")["part_key"].tolist() == rates["part_key"].tolist()
         np.testing.assert_allclose(
@@ -186,14 +186,14 @@ class TestTheReportsNumbers:
         assert set(told("wear")["unit"]) == {"mm", "%"}
 
     def test_a_log_in_thirty_seconds_of_an_inch(self, three, told):
-        inches = wb.wear(replace(three, units=replace(three.units, depth="in32")))
-        of_depth = told("wear")["unit"] == "mm"
+        """Its own figures come back as they stand there; the library holds them in mm."""
+        log = replace(three, units=replace(three.units, depth="in32"))
+        inches, of_depth = wb.wear(log), told("wear")["unit"] == "mm"
         assert set(inches.loc[of_depth, "unit"]) == {"in32"}
-        times = np.where(of_depth, 32 / 25.4, 1.0)
-        np.testing.assert_allclose(inches["limit"], told("wear")["limit"] * times)
+        np.testing.assert_allclose(inches["limit"], told("wear")["limit"])
 
     def test_money(self, three, told):
-        books = account.account(three, usage.readings(three))
+        books = account.account(three)
         total, found = per_distance.total_per_km(books), wb.cost_per_distance(three)
         assert found.unit == "GBP per mi"
         assert [found.value, found.low, found.high] == pytest.approx(
@@ -208,7 +208,7 @@ class TestTheReportsNumbers:
             assert len(wb.cost_per_distance(three, by=by).columns) <= MOST_COLUMNS
 
     def test_fuel(self, three, told):
-        made = fuel.fuel_economy(fuel.liquid(fuel.tanks(three, usage.readings(three))))
+        made = fuel.fuel_economy(fuel.liquid(fuel.tanks(three)))
         economy = told("fuel_economy")
         np.testing.assert_allclose(MPG / economy["mpg_uk"], made["l_per_100km"])
         assert (economy["low_mpg_uk"] < economy["mpg_uk"]).all()
@@ -216,23 +216,21 @@ class TestTheReportsNumbers:
         assert len(wb.fuel_economy(three, by="quarter"))
 
     def test_replacement(self, three, told):
-        readings = usage.readings(three)
-        books = account.account(three, readings)
-        periods = repairs.observed_periods(books, three, readings)
+        books = account.account(three)
+        periods = repairs.observed_periods(books, three)
         born = three.tables["vehicles"].set_index("vehicle")["in_service"]
         kept = keeping.cheapest_ages(
-            books.vehicles, books.lines, periods, value.value_points(three), born
+            books.vehicles, books.lines, periods, account.value_points(three), born
         )
         assert told("replacement")["kind"].tolist() == [k.kind for k in kept]
         assert told("replacement")["note"].tolist() == [k.best.note for k in kept]
         assert told("replacement")["oldest_years"].tolist() == [k.oldest for k in kept]
 
     def test_severe_use(self, three):
-        readings = usage.readings(three)
-        lines = action_list.worn_of(three, readings)[0]
-        used, limits = hard_use.by_vehicle(three, readings), hard_use.conditions(three)
+        lines = action_list.worn_of(three)[0]
+        used, limits = hard_use.by_vehicle(three), hard_use.conditions(three)
         found = severity.effects(
-            hard_use.with_use(lines.rates, three, readings), hard_use.exposures(used, limits)
+            hard_use.with_use(lines.rates, three), hard_use.exposures(used, limits)
         )
         made = wb.severe_use(three)
         assert made[["category", "use"]].values.tolist() == [
@@ -244,9 +242,9 @@ class TestTheReportsNumbers:
 
     def test_actions_and_the_year_ahead(self, log_for, told):
         log = log_for["actions"]
-        replay, readings = Replay(log), usage.readings(log)
+        replay, _readings = Replay(log), usage.readings(log)
         test = back_test(log, 0.9, replay=replay)
-        rows = action_list.actions(log, readings=readings, use=best_model(log, readings, test))
+        rows = action_list.actions(log, use=best_model(log, test))
         assert len(rows)
         for name in ("rank", "urgency", "vehicle", "item", "by"):
             assert told("actions")[name].equals(rows[name])

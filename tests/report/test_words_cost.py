@@ -11,7 +11,7 @@ import seaborn as sns
 
 from wearbar import usage
 from wearbar.cost import account as money
-from wearbar.cost import bills, compare, fuel, repairs, value
+from wearbar.cost import bills, fuel, repairs
 from wearbar.cost import per_distance as cost
 from wearbar.cost import replacement as keeping
 from wearbar.cost.repairs import RepairTrend
@@ -139,19 +139,19 @@ def drawn(cell, **names):
 def told(tables, header):
     """Every sentence of the report on a log, and its pictures drawn."""
     log = log_from(tables, header)
-    readings, show = usage.readings(log), Show(log.units)
-    book = money.account(log, readings)
-    total, values = cost.total_per_km(book), value.value_points(log)
+    _readings, show = usage.readings(log), Show(log.units)
+    book = money.account(log)
+    total, values = cost.total_per_km(book), money.value_points(log)
     by = {name: cost.cost_per_km(book, name) for name in ("category", "kind")}
     vehicles, kind_of = cost.by_vehicle(book), book.vehicles.set_index("vehicle")["kind"]
-    tanks = fuel.tanks(log, readings)
+    tanks = fuel.tanks(log)
     economy, quarters = (
         fuel.fuel_economy(fuel.liquid(tanks)),
         fuel.economy_by_quarter(fuel.liquid(tanks), kind_of),
     )
     visits, periods = (
-        repairs.repair_visits(book, log, readings),
-        repairs.observed_periods(book, log, readings),
+        repairs.repair_visits(book, log),
+        repairs.observed_periods(book, log),
     )
     curves = repairs.cost_by_kind(visits, periods, kind_of)
     born = log.tables["vehicles"].set_index("vehicle")["in_service"]
@@ -177,17 +177,17 @@ def told(tables, header):
         "categories": wording.categories(by["category"], show),
         "largest": words("largest", bill=cost.largest_bill(book)),
         "kinds": words(
-            "apart", what="kind", table=by["kind"], apart=compare.differences(book, "kind")
+            "apart", what="kind", table=by["kind"], apart=cost.differences(book, "kind")
         ),
         "sites": words(
-            "apart", what="site", table=cost.by_site(book), apart=compare.differences(book, "site")
+            "apart", what="site", table=cost.by_site(book), apart=cost.differences(book, "site")
         ),
         "vehicles": wording.vehicles(vehicles, show),
-        "years": wording.years(compare.by_year(book), compare.change_of_years(book), show),
+        "years": wording.years(cost.by_year(book), cost.change_of_years(book), show),
         "worth": words(
             "value",
-            loss=value.depreciation_per_km(book),
-            owning=value.owning_per_km(book),
+            loss=money.depreciation_per_km(book),
+            owning=money.owning_per_km(book),
             account=book,
         ),
         "lost": words("gone", n=gone, settled=values["basis"].eq("settlement").any()),
@@ -280,7 +280,7 @@ def test_refusals_are_in_words():
 
 class TestTrend:
     def said(self, p, z=1.0, free=0, n=40):
-        test = Trend(z, p, n, 9, "robust", "needs four events")
+        test = Trend(z, p, "robust", "needs four events")
         return plain(wording.words_in(Show())("trend", found=RepairTrend(test, 1.2, 2.0, n, free)))
 
     def test_which_way(self):

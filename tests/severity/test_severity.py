@@ -12,13 +12,13 @@ from statsmodels.genmod.generalized_linear_model import GLM
 from statsmodels.regression.linear_model import GLS, WLS
 from statsmodels.stats.multitest import multipletests
 
-from wearbar import intervals, log, severity, usage
+from wearbar import intervals, log, severity
 from wearbar.log import plan
 from wearbar.report.words import severity as words
 from wearbar.severity import fit
 from wearbar.severity import use as hard_use
 from wearbar.stats import clustered
-from wearbar.stats.deals import permutation_p
+from wearbar.stats.clustered import permutation_p
 from wearbar.stats.estimate import Estimate, holm
 
 
@@ -357,7 +357,7 @@ def test_blank_sites_are_said_and_nothing_is_claimed_that_they_could_own():
     e = severity.effect(parts.assign(site=None), "loose")
     assert e.refusals == ("site-not-known",)
     assert dict(e.left_out.to_numpy()) == {"site not known": len(parts)}
-    assert "Fill in the column site" in words.effect(e)
+    assert "Fill in the column site" in words.SAY("effect", e=e)
     some = severity.effect(
         parts.assign(site=parts["site"].where(parts["vehicle"] > "v028")), "loose"
     )
@@ -577,20 +577,19 @@ def small_log():
 def test_use_of_a_part_is_that_of_every_vehicle_it_was_on():
     told = small_log()
     parts = pd.DataFrame({"category": "tyre", "part_key": ["t1", "t2"]})
-    got = hard_use.with_use(parts, told, usage.readings(told)).set_index("part_key")
+    parts = parts.assign(start=pd.Timestamp("2024-01-01"), end=pd.Timestamp("2024-01-21"))
+    got = hard_use.with_use(parts, told)
     # t1: 1,000 km on A at 0.8, then 1,000 km on B at 0.3; t2: 2,000 km on A, of which the first thousand is told, at 0.2
     assert got["loose"].tolist() == pytest.approx([0.55, 0.2])
     assert got["loose_coverage_share"].tolist() == pytest.approx([1.0, 0.5])
     assert got["mud_water"].isna().all()
-    dated = parts.assign(start=pd.Timestamp("2024-01-01"), end=pd.Timestamp("2024-01-21"))
-    got = hard_use.with_use(dated, told, usage.readings(told))
     # A's two rows differ by 0.6: sd 0.6 / sqrt(2); a part's 20 days are two rows of ten
     assert got["loose_error"].tolist() == pytest.approx([0.3, 0.3])
 
 
 def test_use_by_vehicle_and_what_the_plan_calls_severe():
     told = small_log()
-    table = hard_use.by_vehicle(told, usage.readings(told))
+    table = hard_use.by_vehicle(told)
     limits = hard_use.conditions(told)
     assert limits == {"loose": 0.25}
     assert hard_use.exposures(table, limits) == ["loose"]

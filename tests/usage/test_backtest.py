@@ -3,14 +3,13 @@ import pandas as pd
 import pytest
 from scipy import special
 
-from wearbar import usage
 from wearbar.log import log_of, places, read_log
 from wearbar.log.plan import plan_of
 from wearbar.usage import backtest
 from wearbar.usage.backtest import back_test, best_model, by_horizon
 from wearbar.usage.days_of_use import usual_layups
 from wearbar.usage.distance import path_of
-from wearbar.usage.replay import Replay, cuts_between, plan_at
+from wearbar.usage.replay import Replay, plan_at
 from wearbar.usage.scoring import GRID, STEP, Truth, crps, shares, truth_of, two_way_se
 
 HEADER = {"name": "x", "distance": "km", "first_day": "2022-01-01", "as_of": "2025-06-30"}
@@ -128,12 +127,12 @@ class TestReplay:
         assert plan_at(None, pd.Timestamp("2029-12-31")) is None
 
 
-def test_cuts_leave_a_year_before_and_a_quarter_after():
-    cuts = cuts_between("2022-01-01", "2024-01-01", 91, 365, 91)
-    assert cuts[-1] == pd.Timestamp("2024-01-01") - pd.Timedelta(days=91)
-    assert all(c >= pd.Timestamp("2023-01-01") for c in cuts)
-    assert set(np.diff(cuts)) == {pd.Timedelta(days=91)}
-    assert cuts_between("2022-01-01", "2023-01-01", 91, 365, 91) == []
+def test_cuts_leave_a_year_before_and_a_quarter_after(seasonal_log, seasonal_test):
+    cuts = seasonal_test.choices["cut"]
+    assert cuts.iloc[-1] == seasonal_log.as_of - pd.Timedelta(days=91)
+    assert (cuts >= seasonal_log.first_day + pd.Timedelta(days=365)).all()
+    assert set(cuts.diff().dropna()) == {pd.Timedelta(days=91)}
+    assert len(cuts) == seasonal_test.n_cuts == 10
 
 
 def test_the_future_changes_nothing_that_was_foretold(seasonal_log):
@@ -193,9 +192,10 @@ def test_too_short_a_record_tests_nothing_and_still_gives_a_model():
     log = log_of(fleet(np.random.default_rng(5), n=2, years=1.0), HEADER | {"as_of": "2022-12-31"})
     test = back_test(log)
     assert not test.is_told
+    assert test.n_cuts == 0
     assert by_horizon(test).empty
     assert test.widen == (1.0,) * 4
-    assert best_model(log, usage.readings(log), test).vehicles["method"].eq("own").all()
+    assert best_model(log, test).vehicles["method"].eq("own").all()
 
 
 def truth(day, read_on):

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from planted import NOTHING
 
 from wearbar import intervals, outlook, usage
 from wearbar.log import log_of
@@ -57,23 +58,23 @@ def digger_log(rows=(), as_of="2026-06-30", tasks=(GREASE,), meter="hours", **mo
 def digger():
     log = digger_log()
     readings = usage.readings(log)
-    found = intervals.occasions(log, readings)
-    return log, readings, found, intervals.items(log, found, readings)
+    found = intervals.occasions(log)
+    return log, readings, found, intervals.items(log)
 
 
 class TestOneDay:
     def test_work_due_in_a_few_days_by_hours_is_on_the_list(self, digger):
-        log, readings, found, table = digger
-        rows = actions(log, found, table, readings)
+        log, _readings, _found, _table = digger
+        rows = actions(log)
         assert set(rows["vehicle"]) == {"D1", "D2"}
         assert (rows["low_date"] < rows["expected_date"]).all()
         assert (rows["high_date"] > rows["expected_date"]).all()
 
     def test_list_calendar_and_outlook_agree_to_the_day(self, digger):
-        log, readings, found, table = digger
+        log, _readings, _found, _table = digger
         told = outlook.outlook_of(log, draws=50)
         ahead = outlook.next_work(told).set_index("vehicle")
-        rows = actions(log, found, table, readings, use=told.model).set_index("vehicle")
+        rows = actions(log, use=told.model).set_index("vehicle")
         events = calendar.events_of(log)[0].set_index("vehicle")
         for name in ("D1", "D2"):
             assert (
@@ -92,7 +93,7 @@ class TestOneDay:
         log, readings, found, _ = digger
         model = fit_usage(readings, log.tables["vehicles"][["vehicle", "kind", "site"]], log.as_of)
         now = found[found["is_current"]]
-        told = due_dates(model, None, now, log.as_of)
+        told = due_dates(model, now)
         for i, day in told["date"].items():
             before, then, after = (
                 chance_due(model, now.loc[[i]], day + pd.Timedelta(days=d)).item()
@@ -105,13 +106,13 @@ class TestOneDay:
     def test_the_year_ahead_does_it_about_as_often_as_it_is_due(self, digger):
         log = digger[0]
         told = outlook.outlook_of(log, draws=100)
-        jobs = outlook.total(told, "jobs")
+        jobs = outlook.totals(told, ["jobs"])["jobs"]
         assert jobs.value == pytest.approx((6 + 4) * 365 / 100, rel=0.15)
         assert jobs.low < jobs.value < jobs.high
 
     def test_visits_follow_the_hours(self, digger):
         log = digger[0]
-        plan = outlook.plan_of_visits(outlook.outlook_of(log, draws=20))
+        plan = outlook.plan_of_visits(outlook.outlook_of(log, draws=20), NOTHING)
         assert plan.jobs["vehicle"].value_counts()["D1"] == pytest.approx(22, abs=4)
         late = plan.jobs[plan.jobs["day"] > np.maximum(plan.jobs["due_day"], 0)]
         assert late.empty

@@ -1,3 +1,4 @@
+from dataclasses import replace
 from types import MappingProxyType
 
 import numpy as np
@@ -90,8 +91,6 @@ def test_every_table_with_a_reading_gives_it_at_its_date():
     assert found["odometer_km"].tolist() == [5, 100, 200, 300, 400, 500, 600, 700, 800, 4000, 9000]
     assert found["distance_km"].tolist() == found["odometer_km"].tolist()
     assert found["date"].is_monotonic_increasing
-    places = "in_service acquired tracker work fitted measurements fuel defects dash_events removed disposed"
-    assert found["source"].tolist() == places.split()
 
 
 def test_a_vehicle_that_was_new_starts_at_nothing_and_a_used_one_does_not():
@@ -252,12 +251,11 @@ def test_no_readings_at_all():
     assert found.columns.tolist() == [
         "vehicle",
         "date",
+        "known",
         "odometer_km",
         "distance_km",
         "meter_hours",
         "hours",
-        "source",
-        "known",
     ]
     assert len(found) == 0
     assert at(found, "2021-01-01")["distance_km"].isna().all()
@@ -279,7 +277,7 @@ def test_hours():
     assert found["distance_km"].isna().all()
     meter = usage.path_of(found, "hours")
     hours = usage.distance_at(meter, ["A"], ["2021-01-06"]).iloc[0]
-    assert hours.tolist() == [110, 100, 120, False]
+    assert hours.tolist() == [110, 100, 120]
     assert when(meter, 115, 121) == ["2021-01-09", "not yet"]
 
 
@@ -298,7 +296,6 @@ def test_work_without_a_reading_lies_between_those_around_it():
     assert found["distance_km"].tolist()[:2] == [4280, 4000]
     assert found["low_km"].tolist()[:3] == [4000, 4000, 4560]
     assert found["high_km"].dropna().tolist() == [4560, 4000, 4000]
-    assert found["is_exact"].tolist() == [False, True, False, False]
     assert found["distance_km"].isna().tolist() == [False, False, True, True]
     assert np.isnan(found["low_km"].iloc[3])
     assert np.isnan(found["high_km"].iloc[2])
@@ -310,7 +307,6 @@ def test_readings_that_differ_on_a_day_are_its_range():
         "distance_km": 140,
         "low_km": 100,
         "high_km": 140,
-        "is_exact": True,
     }
     assert at(found, "2021-01-06", "2021-01-16")["distance_km"].tolist() == [50, 170]
     assert when(found, 95, 100, 120, 140, 170) == [
@@ -338,8 +334,8 @@ def test_the_first_day_that_reached_a_distance():
 
 def test_unknown_vehicles_and_blanks_are_not_known():
     found = line(("2021-01-01", 100), ("2021-01-11", 200))
-    assert at(found, "2021-01-05", vehicle="Z").drop(columns="is_exact").isna().all(axis=None)
-    assert at(found, None).drop(columns=["is_exact", "high_km"]).isna().all(axis=None)
+    assert at(found, "2021-01-05", vehicle="Z").isna().all(axis=None)
+    assert at(found, None).drop(columns="high_km").isna().all(axis=None)
     assert when(found, 150, vehicle="Z") == when(found, np.nan) == ["not yet"]
 
 
@@ -411,16 +407,6 @@ def test_a_line_that_goes_back_is_held_level():
     assert when(found, 100, 110) == ["2021-01-01", "2021-01-16"]
 
 
-def test_distance_between_has_the_bounds_of_both_ends():
-    found = line(("2021-01-01", 0), ("2021-01-11", 100), ("2021-01-21", 300))
-    between = usage.distance_between(found, ["A"], ["2021-01-06"], ["2021-01-16"]).iloc[0]
-    assert between.to_dict() == {"distance_km": 150, "low_km": 0, "high_km": 300}
-    within = usage.distance_between(found, ["A"], ["2021-01-03"], ["2021-01-08"]).iloc[0]
-    assert within.to_dict() == {"distance_km": pytest.approx(50), "low_km": 0, "high_km": 100}
-    exact = usage.distance_between(found, ["A"], ["2021-01-01"], ["2021-01-21"]).iloc[0]
-    assert exact.to_dict() == {"distance_km": 300, "low_km": 300, "high_km": 300}
-
-
 def test_a_reading_is_put_on_the_scale_of_its_instrument():
     found = line(("2021-01-01", 44000), ("2021-02-01", 45000, 0), ("2021-03-01", 900))
     dates = ["2021-01-15", "2021-02-01", "2021-02-01", "2021-02-15", "2025-01-01", None]
@@ -446,7 +432,7 @@ def test_rows_with_and_without_a_reading_of_their_own():
     )
     assert rows["distance_km"].tolist() == [50, 70, 130]
     assert rows["low_km"].tolist() == [0, 70, 130]
-    assert rows["is_exact"].tolist() == [False, True, True]
+    assert rows["high_km"].tolist() == [100, 70, 130]
 
 
 # rates, gaps
@@ -456,19 +442,18 @@ def test_daily_rate_over_the_trailing_year():
     # 10 km a day for 100 days, then 20 for 100: windows of 200 and of 50 days
     found = line(("2021-01-01", 0), ("2021-04-11", 1000), ("2021-07-20", 3000))
     rate = usage.daily_rate(found, pd.Timestamp("2021-07-20"), days=200).iloc[0]
-    assert (rate["rate_km_per_day"], rate["n_readings"], rate["last_km"]) == (15, 3, 3000)
+    assert (rate["rate_km_per_day"], rate["last_km"]) == (15, 3000)
     assert rate["last_date"] == pd.Timestamp("2021-07-20")
     # two spans of 100 days, 5 a day off the mean each: variance (500^2/100)*2/1 = 5000 a day; s.e. 5; t(1) at 95% is 6.3138
     assert rate["high"] == pytest.approx(15 + 5 * 6.313752, rel=1e-6)
-    assert rate["low"] == 0
     recent = usage.daily_rate(found, pd.Timestamp("2021-07-20"), days=50).iloc[0]
-    assert (recent["rate_km_per_day"], recent["n_readings"]) == (20, 1)
+    assert recent["rate_km_per_day"] == 20
     assert np.isnan(recent["high"])
     earlier = usage.daily_rate(found, pd.Timestamp("2021-05-01"), days=365).iloc[0]
     assert (earlier["rate_km_per_day"], earlier["last_km"]) == (10, 1000)
     stale = usage.daily_rate(found, pd.Timestamp("2023-01-01"), days=365).iloc[0]
     assert np.isnan(stale["rate_km_per_day"])
-    assert (stale["n_readings"], stale["last_km"]) == (0, 3000)
+    assert stale["last_km"] == 3000
 
 
 def test_daily_rate_is_one_row_a_vehicle_and_the_same_alone():
@@ -544,10 +529,9 @@ def test_days_laid_up_count_once_and_run_on_without_an_end():
     assert usage.layup_days(a_log(), ["A"], ["2021-01-01"], ["2021-02-01"]).tolist() == [0]
 
 
-def shares(use, start, end, readings=None):
-    log = a_log(use=[{"vehicle": "A"} | row for row in use])
-    readings = line(("2021-01-01", 0), ("2022-01-01", 3650)) if readings is None else readings
-    return usage.use_shares(log, readings, ["A"], [start], [end]).iloc[0]
+def shares(use, start, end, read=(("2021-01-01", 0), ("2022-01-01", 3650))):
+    log = a_log(use=[{"vehicle": "A"} | row for row in use], odometer=odometer(*read))
+    return usage.use_shares(log, ["A"], [start], [end]).iloc[0]
 
 
 def test_use_is_weighted_by_distance():
@@ -592,12 +576,12 @@ def test_use_of_part_of_a_row_and_rows_that_overlap():
 
 
 def test_use_after_the_last_reading_counts_in_neither():
-    readings = line(("2021-01-01", 0), ("2021-01-11", 100))
+    read = ("2021-01-01", 0), ("2021-01-11", 100)
     use = [{"from": "2021-01-02", "to": "2021-01-31", "distance": 300, "loose": 0.5}]
-    assert shares(use, "2020-06-01", "2021-06-01", readings)["coverage_share"] == pytest.approx(1)
+    assert shares(use, "2020-06-01", "2021-06-01", read)["coverage_share"] == pytest.approx(1)
     later = [{"from": "2021-01-12", "to": "2021-01-31", "distance": 300, "loose": 0.5}]
-    assert shares(later, "2020-06-01", "2021-06-01", readings)["coverage_share"] == 0
-    assert shares(use, "2021-01-11", "2021-02-10", readings)["coverage_share"] == pytest.approx(
+    assert shares(later, "2020-06-01", "2021-06-01", read)["coverage_share"] == 0
+    assert shares(use, "2021-01-11", "2021-02-10", read)["coverage_share"] == pytest.approx(
         20 / 30
     )  # by days
 
@@ -616,14 +600,17 @@ def test_use_of_many_at_once_is_that_of_each_alone():
             "distance": rng.uniform(0, 900),
             "loose": rng.uniform(),
         }
-    table = typed("use", use).rename(columns={"distance": "distance_km"})
-    found = usage.readings(log)
+    table = typed("use", use)
     vehicle = rng.choice(list("ABCD"), 60)
     start = pd.Timestamp("2021-02-01") + pd.to_timedelta(rng.integers(0, 300, 60), unit="D")
     end = start + pd.to_timedelta(rng.integers(1, 365, 60), unit="D")
-    every = usage.use_shares(table, found, vehicle, start, end)
+
+    def shares_of(use, *asked):
+        return usage.use_shares(replace(log, tables={**log.tables, "use": use}), *asked)
+
+    every = shares_of(table, vehicle, start, end)
     alone = [
-        usage.use_shares(table[table["vehicle"] == v], found, [v], [s], [e])
+        shares_of(table[table["vehicle"] == v], [v], [s], [e])
         for v, s, e in zip(vehicle, start, end, strict=True)
     ]
     pd.testing.assert_frame_equal(every, pd.concat(alone, ignore_index=True))

@@ -7,10 +7,9 @@ refuses until a person has decided.
 
 from wearbar.adopt.convert import Adopted, convert, keep, places_of
 from wearbar.adopt.grids import Grid, read_grids
-from wearbar.adopt.maps import AdoptError, read_map
-from wearbar.adopt.propose import Proposal, propose
+from wearbar.adopt.maps import Proposal, propose, read_map
 
 __all__ = [
-    "AdoptError", "Adopted", "Grid", "Proposal", "convert", "keep", "places_of", "propose",
-    "read_grids", "read_map",
+    "Adopted", "Grid", "Proposal", "convert", "keep", "places_of", "propose", "read_grids",
+    "read_map",
 ]  # fmt: skip

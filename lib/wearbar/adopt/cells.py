@@ -1,6 +1,7 @@
 """Cells and headings as people write them, by the words of shared/adopt/words.toml."""
 
 import re
+from contextlib import suppress
 from datetime import date
 from functools import lru_cache
 
@@ -9,8 +10,9 @@ import pandas as pd
 from wearbar.log import schema
 from wearbar.log.places import read_toml
 from wearbar.log.schema import TEXT
-from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L
+from wearbar.log.units import DEPTH_MM, FACTORS
 
+SAYS = read_toml("shared", "adopt", "says.toml")
 _TOLD = read_toml("shared", "adopt", "words.toml")
 _HEADINGS = {
     column: re.compile(rf"(?<!\w)(?:{words})(?!\w)") for column, words in _TOLD["headings"].items()
@@ -24,18 +26,20 @@ MONTHS = {
     for month, name in enumerate(_TOLD["months"]["names"].split(), start=1)
     for n in range(3, len(name) + 1)
 }
+# sign of a currency -> the codes that it may stand for; a code stands for itself
 SIGNS = {sign: tuple(codes.split()) for sign, codes in _TOLD["signs"].items()}
 
 ORDERS = ("day-first", "month-first", "year-first")
 DECIMALS = ("point", "comma")
+WRITTEN = {"date_order": ORDERS, "decimal": DECIMALS}
+ASK = "?"
 LONGEST = 64
 
 # what a number measures -> its units in a common one, the first the log's where log.toml is silent
-SIZES = {
-    "distance": DISTANCE_KM, "volume": VOLUME_L, "energy": {"kWh": 1.0}, "pressure": PRESSURE_KPA,
-    "depth": DEPTH_MM, "thickness": DEPTH_MM, "slack": DEPTH_MM, "elongation": {"%": 1.0},
-    "top-up": {"mL": 1.0, "L": 1000.0}, "share": {"": 1.0, "%": 0.01},
-    "hours": {"h": 1.0}, "days": {"d": 1.0},
+SIZES = FACTORS | {
+    "energy": {"kWh": 1.0}, "thickness": DEPTH_MM, "slack": DEPTH_MM, "elongation": {"%": 1.0},
+    "top-up": {"mL": 1.0, "L": 1000.0}, "share": {"": 1.0, "%": 0.01}, "hours": {"h": 1.0},
+    "days": {"d": 1.0},
 }  # fmt: skip
 
 _CLOCK = re.compile(r",?[t ] ?\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)? ?(?:[ap]m|z|[+-]\d{2}:?\d{2})?$")
@@ -90,17 +94,15 @@ def _date(cell, order):
     if not isinstance(cell, str) or len(cell) > LONGEST:
         return None
     tidy = _CLOCK.sub("", " ".join(cell.split()).casefold()).strip()
-    fits = (form.fullmatch(tidy) for form in _FORMS[order])
-    return next((day for found in fits if found and (day := _day(**found.groupdict()))), None)
-
-
-def _day(y, m, d, s=""):
-    century = "" if len(y) == 4 else "20" if y < "69" else "19"
-    try:
-        day = date(int(century + y), int(MONTHS.get(m, m)), int(d))
-    except ValueError:
-        return None
-    return day if _FIRST <= day <= _LAST else None
+    for found in (form.fullmatch(tidy) for form in _FORMS[order]):
+        if found:
+            year, month = found["y"], MONTHS.get(found["m"], found["m"])
+            century = "" if len(year) == 4 else "20" if year < "69" else "19"
+            with suppress(ValueError):
+                day = date(int(century + year), int(month), int(found["d"]))
+                if _FIRST <= day <= _LAST:
+                    return day
+    return None
 
 
 def numbers(cells, decimal, typed=None):
@@ -127,7 +129,8 @@ def _number(cell, decimal):
     after = found["after"].strip()
     word = re.sub(r"[ .()]", "", after.casefold())
     unit, closed = UNITS.get(word), bool(found["open"]) and ")" in after
-    sign = next((s for s in (before, "" if unit else after.strip("() .")) if _is_sign(s)), None)
+    signs = before, "" if unit else after.strip("() .")
+    sign = next((s for s in signs if s in SIGNS or re.fullmatch("[A-Z]{3}", s)), None)
     is_known = before in ("", sign) and (unit or sign or word in ("", *_MINUS))
     if not is_known or (found["open"] and not closed):
         return _NONE
@@ -135,15 +138,6 @@ def _number(cell, decimal):
     plain = re.sub(rf"[{group}'’ ]", "", found["digits"]).replace(mark, ".")
     is_negative = closed or found["minus"] in _MINUS or word in _MINUS
     return "-" * is_negative + plain, unit, sign
-
-
-def _is_sign(word):
-    return word in SIGNS or bool(re.fullmatch("[A-Z]{3}", word))
-
-
-def currencies(sign):
-    """The currencies that a sign, or its three letters, may stand for."""
-    return SIGNS.get(sign, (sign,))
 
 
 def heading(text, table=""):

@@ -11,10 +11,10 @@ from tempfile import TemporaryDirectory
 import numpy as np
 import pandas as pd
 
-from wearbar.adopt.cells import DECIMALS, SIZES, currencies, dates, numbers
+from wearbar.adopt.cells import DECIMALS, SIGNS, SIZES, dates, numbers
 from wearbar.adopt.grids import LEFT_OUT, UNDERSTOOD, UNNAMED, left_out, pick
-from wearbar.adopt.maps import AdoptError, check_map
-from wearbar.log import read_log, schema, write_tables
+from wearbar.adopt.maps import check_map
+from wearbar.log import LogError, read_log, schema, write_tables
 
 _SIZE = {f"{what} {unit}": size for what, of in SIZES.items() for unit, size in of.items()}
 TURNED = ["sheet", "line", "column", "value", "became", "why"]
@@ -40,7 +40,7 @@ class Adopted:
 
 
 def convert(grids, mapping):
-    """The `Adopted` log of a file's sheets by a map. Raises AdoptError where that is not whole."""
+    """The `Adopted` log of a file's sheets by a map. Raises LogError where that is not whole."""
     check_map(mapping)
     header = {key: value for key, value in mapping["log"].items() if value != ""}
     sheets, parts = {grid.sheet: grid for grid in grids}, []
@@ -48,7 +48,7 @@ def convert(grids, mapping):
         name = entry.get("sheet", grids[0].sheet)
         if name not in sheets:
             has = ", ".join(repr(sheet) for sheet in sheets if sheet) or "one without a name"
-            raise AdoptError(f"the file has no sheet {name!r}; it has {has}")
+            raise LogError(f"the file has no sheet {name!r}; it has {has}")
         parts.append(pick(sheets[name], entry))
     own, made, turned = _own_units(mapping, parts), {}, []
     left, over, counts = [], [], []
@@ -139,22 +139,44 @@ def _word(value):
 
 
 def _number(part, name, frame, header, own, turned):
-    cells, decimal = part.picked[name].astype(schema.TEXT), part.entry.get("decimal", "point")
+    """A column of numbers in the log's units; own: vehicle to its own unit of distance."""
+    entry, cells = part.entry, part.picked[name].astype(schema.TEXT)
+    decimal = entry.get("decimal", "point")
     read = numbers(cells, decimal, part.typed[name])
     other = numbers(cells, next(d for d in DECIMALS if d != decimal))
     against = read["plain"].isna() & other["plain"].notna()
     read.loc[against] = other.loc[against]
-    quantity, vehicle = _quantities(part.entry["to"], name, frame), frame["vehicle"]
-    # the log's unit for each row: of its header, or for a distance the vehicle's own
+    # what the number in each row measures, and the log's unit of that: of its header, or for a
+    # distance the vehicle's own
+    quantity = pd.Series(schema.column(entry["to"], name).quantity, frame.index, dtype=schema.TEXT)
+    if (entry["to"], name) == ("measurements", "value"):
+        asked = frame["quantity"].str.strip().str.casefold()
+        quantity = asked.where(asked.isin(list(schema.MEASURED)), "")
+    if (entry["to"], name) == ("fuel", "volume") and "kind" in frame:
+        quantity = quantity.mask(frame["kind"].str.strip().str.casefold().eq("electric"), "energy")
     units = {what: header.get(what) or next(iter(sizes)) for what, sizes in SIZES.items()}
-    target = vehicle.map(own).astype(schema.TEXT)
+    target = frame["vehicle"].map(own).astype(schema.TEXT)
     target = target.where(quantity.eq("distance") & target.isin(list(SIZES["distance"])))
     target = target.fillna(quantity.map(units).astype(schema.TEXT))
-    factor = _factor(read, quantity, target, part.entry.get("units", {}).get(name))
-    known = [s for s in read["sign"].dropna().unique() if header.get("currency") in currencies(s)]
-    bare, unsigned = read["unit"].isna(), read["sign"].isna()
-    good = unsigned & factor.notna() & (bare | quantity.isin(list(SIZES)))
-    good |= quantity.eq("money") & bare & read["sign"].isin(known)
+    # the unit of those that have none beside them is the map's or the log's; what is of no unit of
+    # its quantity has no factor
+    said = entry.get("units", {}).get(name)
+    for what in quantity.unique():
+        if said is not None and what != "energy" and said not in SIZES.get(what, [said]):
+            mend = f"what has rows of {what}: give those a table of their own"
+            raise LogError(f"the map says a unit of {said!r} for {mend}")
+    bare = target if said is None else target.mask(quantity.ne("energy"), said)
+    unit = read["unit"].fillna(bare)
+    unit = unit.mask(unit.eq("gal") & bare.isin(["gal_uk", "gal_us"]), bare)
+    its, logs = ((quantity + " " + u).map(_SIZE).astype(float) for u in (unit, target))
+    has_unit = quantity.isin(list(SIZES))
+    factor = (its / logs).where(has_unit, 1.0)
+    known = [
+        s for s in read["sign"].dropna().unique() if header.get("currency") in SIGNS.get(s, (s,))
+    ]
+    is_bare = read["unit"].isna()
+    good = read["sign"].isna() & factor.notna() & (is_bare | has_unit)
+    good |= quantity.eq("money") & is_bare & read["sign"].isin(known)
     scaled = good & factor.ne(1.0) & read["plain"].notna()
     value = pd.to_numeric(read["plain"].where(scaled), errors="coerce").astype(float) * factor
     plain = read["plain"].mask(scaled, _plain(value))
@@ -162,33 +184,6 @@ def _number(part, name, frame, header, own, turned):
     turned += _turned(part, name, scaled, cells, out, "unit")
     turned += _turned(part, name, against & good & ~scaled, cells, out, "decimal mark")
     return out
-
-
-def _quantities(to, name, frame):
-    """What the number in each row measures."""
-    quantity = pd.Series(schema.column(to, name).quantity, frame.index, dtype=schema.TEXT)
-    if to == "measurements" and name == "value":
-        asked = frame["quantity"].str.strip().str.casefold()
-        quantity = asked.where(asked.isin(list(schema.MEASURED)), "")
-    if to == "fuel" and name == "volume" and "kind" in frame:
-        quantity = quantity.mask(frame["kind"].str.strip().str.casefold().eq("electric"), "energy")
-    return quantity
-
-
-def _factor(read, quantity, target, bare):
-    """What to multiply each number by; missing where its unit is none of what it measures.
-
-    bare: the unit, of the map, of numbers that have none beside them.
-    """
-    for what in quantity.unique():
-        if bare is not None and what != "energy" and bare not in SIZES.get(what, [bare]):
-            mend = f"what has rows of {what}: give those a table of their own"
-            raise AdoptError(f"the map says a unit of {bare!r} for {mend}")
-    bare = target if bare is None else target.mask(quantity.ne("energy"), bare)
-    unit = read["unit"].fillna(bare)
-    unit = unit.mask(unit.eq("gal") & bare.isin(["gal_uk", "gal_us"]), bare)
-    own, logs = ((quantity + " " + u).map(_SIZE).astype(float) for u in (unit, target))
-    return (own / logs).where(quantity.isin(list(SIZES)), 1.0)
 
 
 def _turned(part, name, rows, was, became, why):
@@ -205,13 +200,13 @@ def _plain(values):
 def keep(adopted, folder, record="", today=None):
     """Write an `Adopted` to a new folder, `record` as its ADOPTED.md; the `ServiceLog` read there.
 
-    Raises AdoptError where the folder has something in it, LogError where the tables are no log;
-    nothing is written then.
+    Raises LogError where the folder has something in it, or the tables are no log; nothing is
+    written then.
     """
     folder = Path(folder)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         mend = "give a new folder, so that nothing of yours is written over"
-        raise AdoptError(f"{folder} is not empty; {mend}")
+        raise LogError(f"{folder} is not empty; {mend}")
     folder.parent.mkdir(parents=True, exist_ok=True)
     with TemporaryDirectory(prefix=".part-", dir=folder.parent) as work:
         part = Path(work) / folder.name
@@ -226,10 +221,8 @@ def keep(adopted, folder, record="", today=None):
 
 def places_of(adopted, log):
     """Where each row stood: a frame `table, line, sheet, sheet_line`; `line` is the log's."""
-    found = [
-        pd.DataFrame({"table": name, "line": log.origin.tables[name]().lines}).assign(
-            sheet=place["sheet"], sheet_line=place["line"]
-        )
-        for name, place in adopted.places.items()
-    ]
+    found = []
+    for name, place in adopted.places.items():
+        own = place.set_axis(["sheet", "sheet_line"], axis=1)
+        found.append(own.assign(table=name, line=log.origin.tables[name]().lines))
     return pd.concat(found, ignore_index=True)

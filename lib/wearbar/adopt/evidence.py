@@ -7,27 +7,15 @@ make every sum wrong: what the figures don't settle is asked.
 """
 
 import re
-from itertools import permutations
+from itertools import permutations, product
 
 import numpy as np
 import pandas as pd
 
-from wearbar.adopt.cells import (
-    DECIMALS,
-    ORDERS,
-    SIGNS,
-    SIZES,
-    UNITS,
-    currencies,
-    dates,
-    heading,
-    numbers,
-)
-from wearbar.adopt.maps import ASK
+from wearbar.adopt.cells import ASK, SIGNS, SIZES, UNITS, WRITTEN, dates, heading, numbers
 from wearbar.log import schema
 from wearbar.log.checks.peers import grows_with
-from wearbar.log.sources.header import CHOICES
-from wearbar.log.toml import toml
+from wearbar.log.sources.header import CHOICES, toml
 
 _YEAR = r"(?<!\d)\d{4}(?!\d)"
 SHARE = 0.8  # of the rows that must agree
@@ -46,7 +34,7 @@ def date_order(cells, today=None):
     Of the readings of a date whose year has two digits, one after `today` counts only where no
     other is earlier.
     """
-    read = pd.DataFrame({order: dates(cells, order) for order in ORDERS})
+    read = pd.DataFrame({order: dates(cells, order) for order in WRITTEN["date_order"]})
     if today is not None:
         is_short = ~cells.astype(object).str.contains(_YEAR, regex=True).eq(True)
         is_past = read.le(pd.Timestamp(today))
@@ -56,7 +44,7 @@ def date_order(cells, today=None):
 
 def decimal_mark(cells):
     """(decimal mark, sentence) of a table's numbers, as `date_order`."""
-    read = pd.DataFrame({mark: numbers(cells, mark)["plain"] for mark in DECIMALS})
+    read = pd.DataFrame({mark: numbers(cells, mark)["plain"] for mark in WRITTEN["decimal"]})
     return _decided(cells, read, "decimal mark", str, plain="point")
 
 
@@ -92,47 +80,38 @@ def _alike(read):
 
 
 def units_of(part, entry, seen):
-    """The units of cells that name none, by column; those named are noted in `seen.units`."""
-    units, head = {}, {name: title for title, name in entry["columns"].items()}
+    """The units of cells that name none, by column: of the heading or other cells.
+
+    Those named are noted in `seen.units`.
+    """
+    units, title = {}, {name: head for head, name in entry["columns"].items()}
     for name in part.named("number"):
-        quantity = schema.column(entry["to"], name).quantity
+        quantity, head = schema.column(entry["to"], name).quantity, title[name]
         quantity = entry["constants"].get("quantity", "") if name == "value" else quantity
         cells, typed = part.picked[name], part.typed[name]
         read = numbers(cells, "point", typed).fillna(numbers(cells, "comma", typed))
         if quantity == "money":
-            words = re.findall(r"[A-Z]{3}|[^\w\s]|\w+\$", head[name])
+            words = re.findall(r"[A-Z]{3}|[^\w\s]|\w+\$", head)
             signs = {*SIGNS, *sum(SIGNS.values(), ())}.intersection(words)
             seen.units.setdefault("currency", set()).update(signs, read["sign"].dropna())
-        elif quantity:
-            if quantity in CHOICES:
-                seen.units.setdefault(quantity, set())
-            unit = _bare_unit(quantity, head[name], read, seen)
-            units |= {name: unit} if unit else {}
+            continue
+        sizes = {*SIZES.get(quantity, ())} - {"", "%"}
+        sizes |= {"gal", "kWh"} if quantity == "volume" else set()
+        beside = sizes.intersection(read["unit"].dropna())
+        heads = sizes.intersection(map(UNITS.get, re.findall(r"/32|[a-z]+", head.casefold())))
+        if quantity in CHOICES:
+            seen.units.setdefault(quantity, set()).update((beside | heads) - {"kWh"})
+        bare, told = int((read["plain"].notna() & read["unit"].isna()).sum()), heads or beside
+        if not bare or told in (set(), {"kWh"}):
+            continue
+        said = {"head": head, "n": bare, "units": " and ".join(sorted(told))}
+        units[name] = min(told)
+        if len(told) > 1 or told == {"gal"}:
+            units[name] = ASK
+            seen.say("two_gallons" if told == {"gal"} else "two_units", **said)
+        elif not heads:
+            seen.say("bare", **said)
     return units
-
-
-def _bare_unit(quantity, head, read, seen):
-    """The unit of numbers that have none beside them: of the heading or other cells, or ""."""
-    sizes = {*SIZES.get(quantity, ())} - {"", "%"}
-    sizes |= {"gal", "kWh"} if quantity == "volume" else set()
-    beside = sizes.intersection(read["unit"].dropna())
-    words = re.findall(r"/32|[a-z]+", head.casefold())
-    heads = sizes.intersection(UNITS[word] for word in words if word in UNITS)
-    if quantity in seen.units:
-        seen.units[quantity] |= (beside | heads) - {"kWh"}
-    bare, told = int((read["plain"].notna() & read["unit"].isna()).sum()), heads or beside
-    if not bare or not told or told == {"kWh"}:
-        return ""
-    if len(told) > 1 or told == {"gal"}:
-        both = f"both {' and '.join(sorted(told))}"
-        has = "gallons, of which there are two" if told == {"gal"} else both
-        mend = f"say in units what the numbers without a unit ({bare}) are in"
-        seen.say(f"{head}: it has {has}: {mend}.")
-        return ASK
-    if not heads:
-        others = f"read as {min(told)}, as the others of the column are"
-        seen.say(f"{head}: cells without a unit ({bare}) are {others}.")
-    return min(told)
 
 
 def header_units(seen):
@@ -141,22 +120,26 @@ def header_units(seen):
     for key, units in seen.units.items():
         names, choices = units - {"gal"}, CHOICES.get(key)
         if key == "currency":  # those that all the signs may stand for
-            names = set.intersection(*(set(currencies(sign)) for sign in units)) if units else set()
+            names = (
+                set.intersection(*(set(SIGNS.get(sign, (sign,))) for sign in units))
+                if units
+                else set()
+            )
             choices = sorted(names) or ["such as GBP"]
         if len(names) == 1 and "gal" not in units:
             lines.append(f"{key} = {toml(min(names))}")
             continue
         lines.append(f"{key} = {toml(ASK)}  # {', '.join(choices)}")
-        told = f"has {', '.join(sorted(units))}" if units else "does not say"
-        seen.say(f"The log's {key}: the file {told}; set it in [log].")
+        has = f"has {', '.join(sorted(units))}" if units else "does not say"
+        seen.say("log_unit", key=key, has=has)
     if "currency" in seen.units:
-        seen.say("Is its money net or gross of recoverable tax? Set money in [log].")
+        seen.say("tax")
         lines.append(f"money = {toml(ASK)}  # net, gross")
     return lines
 
 
-def settle_money(cells, typed, names, entry):
-    """Give each column of money its place, in `entry`; sentences on what was or is to be decided.
+def settle_money(cells, typed, names, entry, say):
+    """Give each column of money its place, in `entry`; `say` what was or is to be decided.
 
     cells, typed: rows of a `Grid` below its header. names: heading to place. entry: a [[table]],
     its columns and decimal mark decided.
@@ -165,9 +148,27 @@ def settle_money(cells, typed, names, entry):
     for head, place in names.items():
         plain = numbers(cells[place], decimal, typed[place])["plain"]
         read[head] = pd.to_numeric(plain, errors="coerce").to_numpy(dtype=float)
-    if entry["to"] == "fuel":
-        return list(_of_fills(read, entry["columns"]))
-    return list(_of_work(read, entry)) if entry["to"] == "work" else []
+    held = {column: head for head, column in entry["columns"].items()}
+    if entry["to"] == "fuel" and "volume" in held:
+        _of_fills(read, entry["columns"], held["volume"], say)
+    parts = [part for part in PARTS if part in held]
+    if entry["to"] != "work" or REST not in held or not parts:
+        return
+    # of work: whether what is left is the sum of the others, with the tax or without
+    total, shares = held[REST], []
+    choices = [parts, [*parts, "tax"]] if "tax" in held else [parts]
+    for some in choices:
+        each = np.nan_to_num(np.vstack([read[held[part]] for part in some]))
+        together = np.where((each != 0).any(axis=0), each.sum(axis=0), np.nan)
+        shares.append(_share_of_same(together, read[total]))
+    best = choices[np.argmax(shares)]
+    told = {"total": total, "parts": " and ".join(held[part] for part in best), "rest": REST}
+    if max(shares) >= HALF:
+        entry["less"] = {REST: best}
+        say("sum", **told)
+    elif max(shares) > 1 - SHARE or re.search(r"total|sum", total, re.IGNORECASE):
+        entry["columns"][total] = ASK
+        say("no_sum", less=", ".join(f'"{part}"' for part in best), **told)
 
 
 def _share_of_same(one, other, least=1):
@@ -177,99 +178,44 @@ def _share_of_same(one, other, least=1):
     return float(same.mean()) if both.sum() >= least else 0.0
 
 
-def _of_fills(read, columns):
-    volume = next((head for head, name in columns.items() if name == "volume"), None)
-    if volume is None:
-        return
+def _of_fills(read, columns, volume, say):
     told = {head: heading(head, "fuel") for head in read}
-    money = [head for head, name in told.items() if name in ("cost", "unit_price")]
+    prices, costs = ([h for h in read if told[h] == name] for name in ("unit_price", "cost"))
+    money = [head for head in read if head in (*prices, *costs)]
     for head in money:
         columns.pop(head, None)
-    for unit, cost in permutations(money, 2):
-        for scale in (1, 100):
-            if _share_of_same(read[unit] * read[volume] / scale, read[cost], least=2) >= SHARE:
-                yield _pair(columns, unit, cost, scale, volume)
-                return
-    yield from _without_a_pair(read, columns, volume, {head: told[head] for head in money})
-
-
-def _without_a_pair(read, columns, volume, told):
-    price = next((head for head, name in told.items() if name == "unit_price"), None)
-    costs = [head for head, name in told.items() if name == "cost"]
-    is_pence = bool(price and PENCE.search(price))
+    # of two amounts one that is the other times the volume, in whole ones or in hundredths
+    for (price, cost), scale in product(permutations(money, 2), (1, 100)):
+        if _share_of_same(read[price] * read[volume] / scale, read[cost], least=2) >= SHARE:
+            columns[cost] = "cost"
+            columns |= {price: "unit_price"} if scale == 1 else {}
+            block = "price" if scale == 1 else "price_100"
+            say(block, price=price, cost=cost, volume=volume)
+            return
+    price = prices[0] if prices else ""
+    is_pence = bool(PENCE.search(price))
     if is_pence:
-        pence = f"{price}: a price in hundredths of the currency is not carried over"
-        yield f"{pence}; turn it into whole ones, and call it unit_price."
+        say("pence", price=price)
     elif price:
         columns[price] = "unit_price"
-    if not costs:
-        return
-    cost = min(costs, key=lambda head: not TOTAL.search(head))
-    columns[cost], said = _one_alone(cost, read[cost], read[volume], volume)
-    if said:
-        yield said
-    if price and not is_pence and columns[cost] == "cost":
-        columns[price] = ASK
-        look = "look which of the three is what"
-        yield f"{price} times {volume} is not {cost} on most rows: {look}."
+    if costs:
+        cost = min(costs, key=lambda head: not TOTAL.search(head))
+        columns[cost] = _cost_alone(cost, read[cost], read[volume], volume, say)
+        if price and not is_pence and columns[cost] == "cost":
+            columns[price] = ASK
+            say("three", price=price, cost=cost, volume=volume)
 
 
-def _pair(columns, unit, cost, scale, volume):
-    columns[cost] = "cost"
-    if scale == 1:
-        columns[unit] = "unit_price"
-        taken = f"{unit} is taken for the price of one unit, {cost} for the cost of the fill"
-        return f"{unit} times {volume} is {cost}: {taken}."
-    taken = f"{cost} is the cost, and {unit}, in hundredths, is not carried over"
-    return f"{unit} times {volume} is a hundred times {cost}: {taken}."
-
-
-def _one_alone(head, cost, size, volume):
-    """(column, sentence): what a lone amount of a fill is; the sentence is "" where it is plain."""
+def _cost_alone(head, cost, size, volume, say):
+    """The column of a lone amount of a fill; what is not plain is said."""
     grows, is_total = grows_with(cost, size), bool(TOTAL.search(head))
     known = np.isfinite(cost * size) & (size > 0)
     each = np.median(cost[known] / size[known]) if known.any() else np.nan
     if grows or (is_total and grows is None and not each < LITTLE):
-        return "cost", ""
-    question = f"{head}: is it the cost of the fill, or the price of one unit?"
-    ask = f"{question} Say cost or unit_price in columns."
-    flat = f"{head} does not grow with {volume}"
-    if grows is False and is_total:
-        return ASK, f"{flat}. {ask}"
+        return "cost"
+    is_odd = each < LITTLE or each > MUCH
+    column, block = (ASK, "either") if is_odd else ("cost", "cost")
     if grows is False:
-        taken = "it is taken for the price of one unit; if it is the fill's, say cost."
-        return "unit_price", f"{flat}: {taken}"
-    if each < LITTLE or each > MUCH:
-        return ASK, ask
-    other = "if it is the price of one unit, say unit_price in columns"
-    return "cost", f"{head} is taken for the cost of the fill; {other}."
-
-
-def _of_work(read, entry):
-    held = {column: head for head, column in entry["columns"].items()}
-    parts = [part for part in PARTS if part in held]
-    if REST not in held or not parts:
-        return
-    total = held[REST]
-    choices = [parts, [*parts, "tax"]] if "tax" in held else [parts]
-    shares = [_share_of_sums(read[total], [read[held[p]] for p in some]) for some in choices]
-    share, best = max(shares), choices[np.argmax(shares)]
-    told = " and ".join(held[part] for part in best)
-    if share >= HALF:
-        entry["less"] = {REST: best}
-        beyond = f"only what it has beyond them is carried over, as {REST}"
-        yield f"{total} is {told} together: {beyond}."
-    elif share > 1 - SHARE or re.search(r"total|sum", total, re.IGNORECASE):
-        entry["columns"][total] = ASK
-        less = ", ".join(f'"{part}"' for part in best)
-        yield (
-            f"{total} is not {told} together on most rows. If it is their sum, say {REST} in "
-            f"columns and add less = {{ {REST} = [{less}] }}; if it is a cost of its own, "
-            f"say {REST} alone."
-        )
-
-
-def _share_of_sums(total, parts):
-    """The share of rows whose total is its parts together, of those with both; 0 of none."""
-    each = np.nan_to_num(np.vstack(parts))
-    return _share_of_same(np.where((each != 0).any(axis=0), each.sum(axis=0), np.nan), total)
+        column, block = (ASK, "flat_total") if is_total else ("unit_price", "flat")
+    say(block, cost=head, volume=volume)
+    return column

@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 
 from wearbar.adopt.cells import heading
-from wearbar.adopt.maps import AdoptError
 from wearbar.log import schema
 from wearbar.log.sources import WORKBOOKS, LogError
 
@@ -75,7 +74,12 @@ def _of_csv(path):
         raise LogError(
             f"{path.name} is not a text file, whatever its ending says; save it as CSV or .xlsx."
         )
-    text, note = _decoded(data)
+    encoding, note = "utf-16" if data.startswith(UTF_16) else "utf-8-sig", ""
+    try:
+        text = data.decode(encoding, "replace" if encoding == "utf-16" else "strict")
+    except UnicodeDecodeError:
+        note = "it is not UTF-8, and was read as Windows-1252: look at the letters with accents."
+        text = data.decode("cp1252", "replace")
     csv.field_size_limit(2**31 - 1)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=_delimiter(text), strict=True)
     rows, begun = {}, 0  # by the line that each begins on
@@ -89,16 +93,6 @@ def _of_csv(path):
     if rows and re.fullmatch(r"(?i)sep=.?", "".join(rows[1])):
         rows[1] = []
     return _grid("", rows, note)
-
-
-def _decoded(data):
-    if data.startswith(UTF_16):
-        return data.decode("utf-16", "replace"), ""
-    try:
-        return data.decode("utf-8-sig"), ""
-    except UnicodeDecodeError:
-        note = "it is not UTF-8, and was read as Windows-1252: look at the letters with accents."
-        return data.decode("cp1252", "replace"), note
 
 
 def _delimiter(text):
@@ -158,21 +152,18 @@ def header_lines(cells):
     if max(known, default=0) < 2:
         return []
     best = int(look.index[np.argmax(known)])
-    is_grouped = best - 1 in look.index and _are_groups(look.loc[best - 1].dropna())
-    is_parted = best + 1 in look.index and _part_groups(look.loc[best], look.loc[best + 1])
-    return [best - 1] * is_grouped + [best] + [best + 1] * is_parted
-
-
-def _are_groups(cells):
-    return len(cells) > 1 and not cells.str.contains(r"\d").any()
-
-
-def _part_groups(head, below):
-    """Whether a line only names columns under cells of `head` that reach over several."""
-    cells, blank = below.dropna(), head.isna() & head.ffill().notna()
-    in_group = blank | blank.shift(-1, fill_value=False)
-    fits = in_group[cells.index] | cells.eq(head[cells.index])
-    return bool(fits.all() and blank[cells.index].any() and not cells.str.contains(r"\d").any())
+    head, lines = look.loc[best], [best]
+    if best - 1 in look.index:
+        above = look.loc[best - 1].dropna()
+        is_grouped = len(above) > 1 and not above.str.contains(r"\d").any()
+        lines = [best - 1, best] if is_grouped else lines
+    if best + 1 in look.index:
+        # a line that only names columns under cells of the head that reach over several
+        below, blank = look.loc[best + 1].dropna(), head.isna() & head.ffill().notna()
+        in_group = (blank | blank.shift(-1, fill_value=False))[below.index]
+        fits = (in_group | below.eq(head[below.index])).all() and blank[below.index].any()
+        lines += [best + 1] if fits and not below.str.contains(r"\d").any() else []
+    return lines
 
 
 def headings(cells, lines):
@@ -192,17 +183,26 @@ def headings(cells, lines):
 
 
 def pick(grid, entry):
-    """The `Part` of a sheet by a [[table]]. Raises AdoptError where it has no such column."""
+    """The `Part` of a sheet by a [[table]]. Raises LogError where it has no such column."""
     cells, lines, columns = grid.cells, entry["header_lines"], entry["columns"]
     names, where = headings(cells, lines), f"sheet {grid.sheet!r}" if grid.sheet else "the file"
     for name in columns:
         if name not in names:
             has = ", ".join(names) or "none"
-            raise AdoptError(f"{where} has no column {name!r} on line {lines[-1]}; it has {has}")
+            raise LogError(f"{where} has no column {name!r} on line {lines[-1]}; it has {has}")
     wanted, is_head = [names[name] for name in columns], cells.index.isin(lines)
-    rows = cells[~is_head]
-    titled = rows[wanted].set_axis(list(columns.values()), axis=1)
-    why = _why_left_out(rows, titled, cells[is_head], entry["to"])
+    rows, head = cells[~is_head], cells[is_head]
+    picked = rows[wanted].set_axis(list(columns.values()), axis=1)
+    # why a row is left out, "" where it is not; the last that holds counts
+    first = rows.bfill(axis=1).iloc[:, 0].astype(object).str.strip()
+    days = [n for n in picked if schema.column(entry["to"], n).kind == "date"]
+    labels = picked[days].apply(lambda c: c.isna() | _is_total(c.astype(object).str.strip()))
+    why = pd.Series("", index=rows.index, dtype=object)
+    why[picked.isna().all(axis=1)] = NOTHING
+    why[_is_total(first) & labels.all(axis=1)] = TOTALS
+    for line in head.index:
+        why[rows.fillna("").eq(head.loc[line].fillna("")).all(axis=1)] = AGAIN
+    why[rows.index < max(head.index, default=0)] = ABOVE
     if not grid.sheet:
         beyond = rows.loc[:, rows.columns > max(names.values())].notna().any(axis=1)
         why = why.mask(why.eq("") & beyond, BEYOND)
@@ -212,24 +212,11 @@ def pick(grid, entry):
     return Part(
         entry,
         grid.sheet,
-        titled.loc[kept.index],
-        grid.typed.loc[kept.index, wanted].set_axis(titled.columns, axis=1),
+        picked.loc[kept.index],
+        grid.typed.loc[kept.index, wanted].set_axis(picked.columns, axis=1),
         left_out(grid.sheet, rows[why != ""], why[why != ""]),
         [(grid.sheet, heads[place], int(n)) for place, n in filled.items() if n],
     )
-
-
-def _why_left_out(rows, picked, head, to):
-    first = rows.bfill(axis=1).iloc[:, 0].astype(object).str.strip()
-    days = picked[[name for name in picked if schema.column(to, name).kind == "date"]]
-    labels = days.apply(lambda cells: cells.isna() | _is_total(cells.astype(object).str.strip()))
-    why = pd.Series("", index=rows.index, dtype=object)
-    why[picked.isna().all(axis=1)] = NOTHING
-    why[_is_total(first) & labels.all(axis=1)] = TOTALS
-    for line in head.index:
-        why[rows.fillna("").eq(head.loc[line].fillna("")).all(axis=1)] = AGAIN
-    why[rows.index < max(head.index, default=0)] = ABOVE
-    return why
 
 
 def _is_total(text):

@@ -1,177 +1,281 @@
-"""The map of a spreadsheet, held against the log's format: each fault is one sentence."""
+"""The map of a spreadsheet: proposed from what it shows, "?" where a person must decide; then read
+and held against the log's format.
+"""
 
 import re
+import tomllib
+from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
-from wearbar.adopt.cells import DECIMALS, ORDERS, SIZES
+import pandas as pd
+
+from wearbar.adopt.cells import ASK, SAYS, SIZES, WRITTEN, columns_of, heading, tables_of
+from wearbar.adopt.evidence import date_order, decimal_mark, header_units, settle_money, units_of
+from wearbar.adopt.grids import header_lines, headings, pick
 from wearbar.log import schema
 from wearbar.log.sources import LogError
-from wearbar.log.sources.header import check_header
-from wearbar.log.toml import toml, toml_of
+from wearbar.log.sources.header import check_header, toml, toml_of
 
-ASK = "?"
 PARTS = {"log": (dict, "[log]"), "table": (list, "[[table]]"), "vehicle": (list, "[[vehicle]]")}
 KEYS = {
     "sheet": str, "to": str, "header_lines": list, "date_order": str, "decimal": str,
     "columns": dict, "constants": dict, "units": dict, "less": dict, "words": dict,
 }  # fmt: skip
-CHOICES = {"date_order": ORDERS, "decimal": DECIMALS}
 FIRST_ASKED = 12
+MOST_WORDS = 60
+YES_NO = dict.fromkeys(("yes", "y", "true", "1"), "yes")
+YES_NO |= dict.fromkeys(("no", "n", "false", "0"), "no")
+_NO_NAME = re.compile(r"(?i)(sheet|table|tabelle|feuil|hoja|blad|log|page)\s*\d*")
 
 
-class AdoptError(ValueError):
-    """What a map does not say, or says wrongly, in one sentence."""
+@dataclass(frozen=True)
+class Proposal:
+    """A map to look over."""
+
+    toml: str  # its text
+    unsure: tuple  # what a person must look at
+    asks: int  # how many "?" it has
+
+
+@dataclass
+class _Seen:
+    """What the sheets show together."""
+
+    unsure: list = field(default_factory=list)  # sentences for a person
+    units: dict = field(default_factory=lambda: {"distance": set()})  # by key of log.toml
+    vehicles: dict = field(default_factory=dict)  # names by how they sound
+    tables: set = field(default_factory=set)
+    where: str = ""  # the sheet at hand, as sentences begin
+
+    def say(self, block, **told):
+        """A sentence of shared/adopt/says.toml."""
+        self.unsure.append(self.where + SAYS["look"][block].format(**told))
+
+
+def propose(grids, name, today=None):
+    """A `Proposal` for a file called `name`; today: the last day a two-digit year may mean."""
+    seen, parts = _Seen(), []
+    for grid in grids:
+        seen.where = f"Sheet {grid.sheet}: " if grid.sheet else ""
+        if grid.note:
+            seen.unsure.append(seen.where + grid.note)
+        entry = _table(grid, name, seen, today)
+        parts += [_table_toml(entry)] if entry else []
+        if not entry:
+            seen.say("nothing")
+    if not parts:
+        mend = "write its map by hand: [log], [[table]], [[vehicle]]"
+        raise LogError(f"no row of {name} was found that heads columns of a log; {mend}")
+    seen.where = ""
+    if "vehicles" not in seen.tables:
+        kinds = ", ".join(schema.VEHICLE_KINDS)
+        for vehicle in seen.vehicles.values() or [ASK]:
+            own = f"[[vehicle]]\nvehicle = {toml(vehicle)}\nkind = {toml(ASK)}  # {kinds}\n"
+            parts.append(f"{own}in_service = {toml(ASK)}  # YYYY-MM-DD\n")
+        seen.say("vehicles")
+    opening = '# How this file becomes a log. Decide each "?", then run the same command again.'
+    log = [opening, "[log]", f"name = {toml(name)}", *header_units(seen), ""]
+    text = "\n".join(["\n".join(log), *parts])
+    return Proposal(text, tuple(seen.unsure), len(_asked(tomllib.loads(text))))
+
+
+def _table(grid, name, seen, today):
+    """The [[table]] of a sheet, None where it is none."""
+    lines = header_lines(grid.cells)
+    names = headings(grid.cells, lines)
+    to, columns, near = columns_of(grid.sheet or name, list(names))
+    if not columns:
+        return None
+    seen.tables.add(to)
+    if near:
+        seen.say("near", to=to, others=" or ".join(near))
+    entry = {"sheet": grid.sheet} if grid.sheet else {}
+    entry |= {"to": to, "header_lines": lines, "columns": columns}
+    part = pick(grid, entry)
+    for key, kind, told, decide in (
+        ("date_order", "date", "dates", partial(date_order, today=today)),
+        ("decimal", "number", "numbers", decimal_mark),
+    ):
+        # what the file itself holds as a number is plain already
+        cells = [part.picked[n].mask(part.typed[n]).dropna() for n in part.named(kind)]
+        cells = pd.concat([pd.Series(dtype=object), *cells], ignore_index=True).astype(object)
+        entry[key], why = decide(cells)
+        if why:
+            mend = f"; set {key}" if entry[key] == ASK else ""
+            seen.unsure.append(f"{seen.where}{told}: {why}{mend}.")
+    rows = part.picked.index
+    settle_money(grid.cells.loc[rows], grid.typed.loc[rows], names, entry, seen.say)
+    if ASK in columns.values():
+        seen.units.setdefault("currency", set())
+    if others := [name for name in names if name not in columns]:
+        seen.say("not_carried", others=", ".join(others))
+    settled = {head: column for head, column in columns.items() if column != ASK}
+    part = pick(grid, entry | {"columns": settled})
+    entry["constants"] = _constants(entry, grid, seen)
+    entry["units"] = units_of(part, entry, seen)
+    entry["words"] = _words(part, entry, seen)
+    if any(ASK in words.values() for words in entry["words"].values()):
+        seen.say("words")
+    return entry
+
+
+def _constants(entry, grid, seen):
+    """What is the same for every row, of the columns that must be filled and have no heading."""
+    to, head = entry["to"], {name: title for title, name in entry["columns"].items()}
+    constants, is_electric = {}, "kwh" in head.get("volume", "").casefold()
+    if to == "fuel" and "kind" not in head and is_electric:
+        constants["kind"] = "electric"
+    for col in schema.TABLES[to]:
+        if not col.required or col.name in head:
+            continue
+        found = ASK
+        if col.name == "quantity":
+            low = head.get("value", "").casefold().replace("tread", "depth")
+            found = next((quantity for quantity in schema.MEASURED if quantity in low), ASK)
+        elif col.name == "vehicle" and grid.sheet:
+            tells_more = _NO_NAME.fullmatch(grid.sheet.strip()) or heading(grid.sheet)
+            found = ASK if tells_more or tables_of(grid.sheet, set()) else grid.sheet
+        constants[col.name] = found
+        if found == ASK:
+            codes = f" ({', '.join(col.codes)})" if col.codes else ""
+            seen.say("constant_lacks", name=col.name, to=to, codes=codes)
+        else:
+            seen.say("constant", name=col.name, value=found)
+    return constants
+
+
+def _words(part, entry, seen):
+    """Column to a person's words and what they become, where those are not too many.
+
+    Names of vehicles that differ in capitals or spaces alone become the one most often used.
+    """
+    found = {}
+    told = part.picked.get("vehicle", pd.Series(entry["constants"].get("vehicle"), dtype=object))
+    for name in told.dropna().value_counts().index:
+        known = seen.vehicles.setdefault(" ".join(name.casefold().split()), name.strip())
+        if known != name:
+            seen.unsure.append(f"The vehicle {name!r} is taken to be {known!r}.")
+            if "vehicle" in part.picked:
+                found.setdefault("vehicle", {})[name.strip()] = known
+    for name in part.named("code", "yes_no"):
+        col = schema.column(part.entry["to"], name)
+        words = sorted(set(part.picked[name].dropna().str.strip()))
+        for word in words if len(words) <= MOST_WORDS else ():
+            code = re.sub(r"[^\w]+", "-", word.casefold()).strip("-") or ASK
+            if col.kind == "yes_no":
+                code = YES_NO.get(code, ASK)
+            elif col.codes and code not in col.codes:
+                code = ASK
+            if code != word.casefold():
+                found.setdefault(name, {})[word] = code
+    return found
 
 
 def read_map(path):
-    """The map in a file, as a dict. Raises AdoptError."""
-    try:
-        return toml_of(Path(path).read_bytes())
-    except ValueError as error:
-        raise AdoptError(f"{path} is not a map (TOML): {error}") from None
+    """The map in a file, as a dict. Raises LogError."""
+    return toml_of(Path(path).read_bytes(), f"{path} is not a map (TOML)")
+
+
+def _asked(value, path=()):
+    """The places of a map, or of a part of it at `path`, at which it still asks."""
+    if isinstance(value, dict | list):
+        parts = value.items() if isinstance(value, dict) else enumerate(value, start=1)
+        return [place for key, part in parts for place in _asked(part, (*path, key))]
+    return [".".join(map(str, path))] if value == ASK else []
+
+
+def _must(is_so, fault, **told):
+    if not is_so:
+        lists = {name: ", ".join(x) for name, x in told.items() if isinstance(x, list | tuple)}
+        raise LogError(SAYS["fault"][fault].format(**told | lists))
 
 
 def check_map(mapping):
-    """Raise AdoptError for the first thing that a map does not say, or says wrongly."""
-    for fault in _faults(mapping):
-        raise AdoptError(fault)
-
-
-def asked(mapping):
-    """The places of a map at which it still asks."""
-    return [".".join(map(str, path)) for path, value in _leaves(mapping, ()) if value == ASK]
-
-
-def _leaves(value, path):
-    if isinstance(value, dict | list):
-        for key, part in value.items() if isinstance(value, dict) else enumerate(value, start=1):
-            yield from _leaves(part, (*path, key))
-    else:
-        yield path, value
-
-
-def _faults(mapping):
-    """Sentences on what is wrong; ask for the next only while there was none."""
+    """Raise LogError for the first thing that a map does not say, or says wrongly."""
     for key in mapping:
-        if key not in PARTS:
-            yield f"the map has no place for {key!r}; use [log], [[table]] and [[vehicle]]"
+        _must(key in PARTS, "part", key=key)
     for key, (kind, written) in PARTS.items():
-        if not isinstance(mapping.get(key, kind()), kind):
-            yield f"the map's {key} is not written as {written}"
+        _must(isinstance(mapping.get(key, kind()), kind), "part_kind", key=key, written=written)
     for key in ("log", "table"):
-        if not mapping.get(key):
-            yield f"the map has no [{key}]; give the path of a new map, and one is proposed"
-    if asks := asked(mapping):
-        first = "; ".join(asks[:FIRST_ASKED])
-        yield f'the map still asks ("?") at {first}: decide, and run it again'
+        _must(mapping.get(key), "part_lacks", key=key)
+    asks = _asked(mapping)
+    _must(not asks, "asks", at="; ".join(asks[:FIRST_ASKED]))
     for at, entry in enumerate(mapping["table"], start=1):
-        yield from (f"table {at} of the map{fault}" for fault in _of_table(entry))
+        _check_table(entry, partial(_must, at=at))
     for at, entry in enumerate(mapping.get("vehicle", []), start=1):
-        yield from (f"vehicle {at} of the map{fault}" for fault in _of_vehicle(entry))
-    yield from _of_log(mapping)
+        _must(isinstance(entry, dict), "vehicle_kind", at=at)
+        for name, value in entry.items():
+            _must(schema.column("vehicles", name), "vehicle_column", at=at, name=name)
+            _must(not isinstance(value, dict | list), "vehicle_value", at=at, name=name)
+        for col in schema.TABLES["vehicles"]:
+            _must(not col.required or col.name in entry, "vehicle_lacks", at=at, name=col.name)
+    _check_log(mapping["log"], mapping["table"], mapping.get("vehicle"))
 
 
-def _of_table(entry):
-    if not isinstance(entry, dict):
-        yield " is not written as [[table]]"
+def _check_table(entry, must):
+    must(isinstance(entry, dict), "table_kind")
     for key, value in entry.items():
-        if key not in KEYS:
-            yield f": there is no key {key!r}; use {', '.join(KEYS)}"
-        if not isinstance(value, KEYS[key]):
-            yield f": {key} is {str(value)[:60]!r}, which is not a {KEYS[key].__name__}"
+        must(key in KEYS, "key", key=key, keys=[*KEYS])
+        kind = KEYS[key].__name__
+        must(isinstance(value, KEYS[key]), "key_kind", key=key, value=str(value)[:60], kind=kind)
     entry["to"] = to = schema.CALLED.get(entry.get("to"), entry.get("to"))
-    if to not in schema.TABLES:
-        yield f": to is {to!r}; use one of {', '.join(schema.TABLES)}"
+    must(to in schema.TABLES, "to", to=to, tables=[*schema.TABLES])
     lines = entry.get("header_lines")
-    if not lines or any(type(line) is not int for line in lines):
-        yield ": header_lines must name the lines that head the columns, as in [1]"
-    for key, choices in CHOICES.items():
-        if entry.get(key, choices[0]) not in choices:
-            yield f": {key} is {entry[key]!r}; use one of {', '.join(choices)}"
-    yield from _of_columns(to, entry)
-    yield from _of_values(to, entry)
-
-
-def _of_columns(to, entry):
+    must(lines and all(type(line) is int for line in lines), "header_lines")
+    for key, choices in WRITTEN.items():
+        value = entry.get(key, choices[0])
+        must(value in choices, "choice", key=key, value=value, choices=choices)
     columns, constants = list(entry.get("columns", {}).values()), list(entry.get("constants", {}))
-    if not columns:
-        example = f'columns = {{ "heading in the sheet" = "column of {to}" }}'
-        yield f": columns names no column; write {example}"
-    if not all(isinstance(column, str) for column in columns):
-        yield ": columns must give a column's name, in quotes, for each heading"
-    for name in (*columns, *constants, *entry.get("units", {}), *entry.get("words", {})):
-        if not schema.column(to, name):
-            has = ", ".join(c.name for c in schema.TABLES[to])
-            yield f": table {to} has no column {name!r}; it has {has}"
-        if (columns + constants).count(name) > 1:
-            yield f": {name} is filled twice; leave one"
+    must(columns, "columns_lack", to=to)
+    must(all(isinstance(column, str) for column in columns), "columns_kind")
+    has, filled = [c.name for c in schema.TABLES[to]], [*columns, *constants]
+    for name in (*filled, *entry.get("units", {}), *entry.get("words", {})):
+        must(name in has, "column", to=to, name=name, has=has)
+        must(filled.count(name) < 2, "column_twice", name=name)
     for col in schema.TABLES[to]:
-        if col.required and col.name not in (*columns, *constants):
-            mend = "name its column, or say in constants what it is for every row"
-            yield f": table {to} needs {col.name}; {mend}"
+        must(not col.required or col.name in filled, "column_lacks", to=to, name=col.name)
+    _check_values(to, entry, must)
 
 
-def _of_values(to, entry):
+def _check_values(to, entry, must):
     for name, value in entry.get("constants", {}).items():
-        if isinstance(value, dict | list):
-            yield f": constants.{name} must be one value"
+        must(not isinstance(value, dict | list), "constant", name=name)
     for name, words in entry.get("words", {}).items():
-        if not (isinstance(words, dict) and all(isinstance(w, str) for w in words.values())):
-            yield f": words.{name} must give a word, in quotes, for each word of the sheet"
+        is_words = isinstance(words, dict) and all(isinstance(w, str) for w in words.values())
+        must(is_words, "words", name=name)
     money = [c for c in entry["columns"].values() if schema.column(to, c).quantity == "money"]
     for name, others in entry.get("less", {}).items():
-        if not (isinstance(others, list) and others and name not in others):
-            example = 'as in ["labour_cost", "parts_cost"]'
-            yield f": less.{name} must list the columns whose money is in it, {example}"
-        for column in (c for c in (name, *others) if c not in money):
-            yield f": less names {str(column)[:60]!r}, which is no money in columns"
+        must(isinstance(others, list) and others and name not in others, "less", name=name)
+        for column in (name, *others):
+            must(column in money, "less_column", name=str(column)[:60])
     for name, unit in entry.get("units", {}).items():
         measured = schema.MEASURED if name == "value" else [schema.column(to, name).quantity]
         choices = [u for quantity in measured for u in SIZES.get(quantity, ())]
-        if unit not in choices:
-            use = ", ".join(choices) or "none: it has no unit"
-            yield f": units.{name} is {unit!r}; use one of {use}"
+        use = choices or ["none: it has no unit"]
+        must(unit in choices, "unit", name=name, unit=repr(unit), choices=use)
 
 
-def _of_vehicle(entry):
-    if not isinstance(entry, dict):
-        yield " is not written as [[vehicle]]"
-    for name, value in entry.items():
-        if not schema.column("vehicles", name):
-            yield f": table vehicles has no column {name!r}"
-        if isinstance(value, dict | list):
-            yield f": {name} must be one value"
-    for col in schema.TABLES["vehicles"]:
-        if col.required and col.name not in entry:
-            yield f": say its {col.name}"
-
-
-def _of_log(mapping):
-    header, tables = mapping["log"], mapping["table"]
-    if "plan" in header:
-        mend = "leave it out, and put the plan and its name into the new log instead"
-        yield f"[log] of the map names a plan: {mend}"
+def _check_log(header, tables, vehicles):
+    _must("plan" not in header, "plan")
     try:
         check_header({key: value for key, value in header.items() if value != ""})
     except LogError as error:
-        yield re.sub(r"log\.toml: ", "[log] of the map: ", str(error))
-    if not (mapping.get("vehicle") or "vehicles" in [entry["to"] for entry in tables]):
-        mend = "give each a [[vehicle]] with its kind and in_service"
-        yield f"the map says nothing of the vehicles; {mend}"
-    for entry in tables:
-        for name in entry["columns"].values():
-            quantity = schema.column(entry["to"], name).quantity
-            key = "currency" if quantity == "money" else quantity
-            if key in ("distance", "volume", "depth", "currency") and not header.get(key):
-                yield f"[log] of the map must say {key}: {entry['to']} holds {name}"
+        raise LogError(re.sub(r"log\.toml: ", "[log] of the map: ", str(error))) from None
+    _must(vehicles or "vehicles" in [entry["to"] for entry in tables], "vehicles_lack")
+    for to, name in ((entry["to"], name) for entry in tables for name in entry["columns"].values()):
+        quantity = schema.column(to, name).quantity
+        key = "currency" if quantity == "money" else quantity
+        is_asked = key in ("distance", "volume", "depth", "currency")
+        _must(not is_asked or header.get(key), "log_lacks", key=key, to=to, name=name)
 
 
-def table_toml(entry):
+def _table_toml(entry):
     """One [[table]] of a map as TOML."""
     lines = ["[[table]]"]
     for key, value in entry.items():
         if key != "words" and value != {}:
-            note = f"  # {', '.join(CHOICES[key])}" if key in CHOICES else ""
+            note = f"  # {', '.join(WRITTEN[key])}" if key in WRITTEN else ""
             lines.append(f"{key} = {toml(value)}{note}")
     for name, words in entry["words"].items():
         lines += [f"[table.words.{name}]", *(f"{toml(w)} = {toml(c)}" for w, c in words.items())]

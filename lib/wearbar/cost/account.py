@@ -1,4 +1,5 @@
-"""The account of a log: its money spread over its days, beside the distance driven in them."""
+"""The account of a log: its money spread over its days, beside the distance driven in them; what
+its vehicles are worth, whose fall is a cost of distance too; fixed costs that a year lacks."""
 
 from dataclasses import dataclass
 
@@ -6,88 +7,77 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.cost.bills import LINE_TYPES, ONE_DAY, joined, money_lines
-from wearbar.cost.value import depreciation
+from wearbar.cost.bills import LINE_TYPES, ONE_DAY, lines_of, money_lines
+from wearbar.cost.per_distance import MIN_KNOWN, known_by
+from wearbar.log.once import kept_with
+from wearbar.stats.estimate import ratio, refused
 from wearbar.usage.distance import as_dates, days_of
 from wearbar.usage.rates import driven, within_readings
+
+NOT_SOLD = ("written-off", "stolen")  # what is received then is a settlement, not a market value
+GAPS = ["year", "category", "vehicles", "days"]
+YEARLY, LEAST = 300, 30  # days: what covers as many is a standing cost; fewer without it are no gap
 
 
 @dataclass(frozen=True, eq=False)
 class Account:
-    """The money and the distance of a log's vehicles between two days."""
+    """The money and the distance of a log's vehicles, over the days that each is in it."""
 
-    # one row a vehicle: its days in the account, those whose distance is known, and that distance
-    # vehicle, kind, site (on its last day), meter, start, end, days, known_from, known_to,
-    # distance_km
+    # one row a vehicle: vehicle, kind, disposal, start, end (its days of record), site (on its last
+    # day), meter, days, and known_from, known_to, distance_km as of `exposure`
     vehicles: pd.DataFrame
     # as `money_lines`, those of the account's days; what is fixed stands by calendar month;
     # with_distance: on a day whose distance is known
     lines: pd.DataFrame
     worth: pd.DataFrame  # depreciation, of the same form; never in `lines`
     quarters: pd.DataFrame  # vehicle, quarter (calendar), distance_km
-    outside: int  # rows dated outside the vehicle's days
     money: str  # "net", "gross" or "" (not said)
     present: frozenset
 
 
-def account(log, readings, start=None, end=None):
-    """The `Account` of a log from `start` (default its first day) to `end` (default its as_of).
+@kept_with
+def account(log):
+    """The `Account` of a log: each vehicle from the day it was acquired to the day it was disposed
+    of, within the log's first day and its as_of."""
+    path, vehicles = usage.log_path(log), log.tables["vehicles"]
+    fleet = vehicles[["vehicle", "kind", "disposal"]].assign(meter=vehicles["meter"])
+    fleet = fleet.fillna({"meter": "distance"}).join(log.record_periods)
+    fleet = fleet.rename(columns={"begin": "start"}).query("start <= end").reset_index(drop=True)
+    fleet["site"] = usage.site_at(log, fleet["vehicle"], fleet["end"])
+    fleet["days"] = (fleet["end"] - fleet["start"]).dt.days + 1
+    fleet = fleet.join(exposure(path, fleet["vehicle"], fleet["start"], fleet["end"]))
 
-    A vehicle is in it from the day it was acquired to the day it was disposed of.
-    """
-    path = usage.path_of(readings)
-    fleet = _fleet(log, pd.Timestamp(start or log.first_day), pd.Timestamp(end or log.as_of))
-    known = exposure(path, fleet["vehicle"], fleet["start"], fleet["end"])
-    fleet = pd.concat([fleet, known], axis=1)
     days = fleet.set_index("vehicle")[["start", "end", "known_from", "known_to"]]
     lines = money_lines(log).join(days, on="vehicle")
-    date, is_fixed = lines["date"], lines["is_fixed"]
-    inside = date.between(lines["start"], lines["end"])
-    told = date.between(lines["known_from"], lines["known_to"])
-    single = lines.assign(days=1.0, with_distance=told)[inside & ~is_fixed]
-    fixed = lines[is_fixed].join(log.tables["fixed_costs"][["from", "to"]], on="line")
+    told = lines["date"].between(lines["known_from"], lines["known_to"])
+    single = lines.assign(days=1.0, with_distance=told)
+    single = single[lines["date"].between(lines["start"], lines["end"]) & ~lines["is_fixed"]]
+    fixed = lines[lines["is_fixed"]].join(log.tables["fixed_costs"][["from", "to"]], on="line")
     lines = pd.concat([single.drop(columns=days.columns), _by_month(fixed)], ignore_index=True)
     worth = _by_month(depreciation(log).join(days, on="vehicle")).reset_index(drop=True)
-    outside = int((~inside & ~is_fixed).sum())
-    return Account(fleet, lines, worth, _quarters(fleet, path), outside, log.money, log.present)
+
+    known = fleet.dropna(subset="known_from")
+    known, quarter = _each_period(known, known["known_from"], known["known_to"], "Q")
+    start = known["known_from"].clip(lower=quarter.start_time)
+    end = known["known_to"].clip(upper=quarter.end_time.normalize())
+    driven_km = exposure(path, known["vehicle"], start, end)["distance_km"].array
+    quarters = known[["vehicle"]].assign(quarter=quarter, distance_km=driven_km)
+    quarters = quarters.dropna(ignore_index=True)
+    return Account(fleet, lines, worth, quarters, log.money, log.present)
 
 
-def exposure(readings, vehicle, start, end):
+def exposure(path, vehicle, start, end):
     """Distance from day `start` to day `end`, both counted, so far as readings tell it.
 
     Frame `known_from, known_to` (the first and last day whose distance is in it), `distance_km`;
     missing where no reading is inside.
     """
-    path, first = usage.path_of(readings), days_of(start)
+    first = days_of(start)
     begin, stop = within_readings(path, vehicle, first - 1, days_of(end))
     first = np.maximum(first, begin)
     days = {"known_from": as_dates(first), "known_to": as_dates(stop)}
     found = pd.DataFrame(days | {"distance_km": driven(path, vehicle, begin, stop)})
     return found[first < stop].reindex(range(len(first)))
-
-
-def _fleet(log, start, end):
-    v = log.tables["vehicles"]
-    fleet = v[["vehicle", "kind"]].assign(
-        start=joined(v).set_axis(v.index).clip(lower=start),
-        end=v["disposed"].fillna(end).clip(upper=end),
-        disposal=v["disposal"],
-        meter=v["meter"].fillna("distance"),
-    )
-    fleet = fleet[fleet["start"] <= fleet["end"]].reset_index(drop=True)
-    fleet["site"] = usage.site_at(log, fleet["vehicle"], fleet["end"])
-    fleet["days"] = (fleet["end"] - fleet["start"]).dt.days + 1
-    return fleet
-
-
-def _quarters(fleet, path):
-    known = fleet.dropna(subset="known_from")
-    long, quarter = _each_period(known, known["known_from"], known["known_to"], "Q")
-    start = long["known_from"].clip(lower=quarter.start_time)
-    end = long["known_to"].clip(upper=quarter.end_time.normalize())
-    distance = exposure(path, long["vehicle"], start, end)["distance_km"].array
-    made = long[["vehicle"]].assign(quarter=quarter, distance_km=distance)
-    return made.dropna(ignore_index=True)
 
 
 def _each_period(rows, first, last, freq):
@@ -102,18 +92,16 @@ def _each_period(rows, first, last, freq):
 def _by_month(rows):
     """Amounts spread evenly by day from `from` to `to`, a row a month, cut to the account's days
     and parted there: those with distance, and those without."""
-    known, start, end = rows["known_from"], rows["start"], rows["end"]
-    before = (known - ONE_DAY).fillna(end)
-    parts = [(known, rows["known_to"], True), (start, before, False)]
-    parts.append((rows["known_to"] + ONE_DAY, end, False))
-    parts = [
-        rows.assign(
-            first=np.maximum(rows["from"], first),
-            last=np.minimum(rows["to"], last),
-            with_distance=is_known,
-        )
-        for first, last, is_known in parts
+    start, end = rows["start"], rows["end"]
+    spells = [
+        (rows["known_from"], rows["known_to"], True),
+        (start, (rows["known_from"] - ONE_DAY).fillna(end), False),
+        (rows["known_to"] + ONE_DAY, end, False),
     ]
+    parts = []
+    for first, last, is_known in spells:
+        first, last = np.maximum(rows["from"], first), np.minimum(rows["to"], last)
+        parts.append(rows.assign(first=first, last=last, with_distance=is_known))
     rows = pd.concat(parts, ignore_index=True)
     rows = rows[rows["first"] <= rows["last"]]
     long, month = _each_period(rows, rows["first"], rows["last"], "M")
@@ -123,3 +111,89 @@ def _by_month(rows):
     share = days / ((long["to"] - long["from"]) / ONE_DAY + 1)
     long = long.assign(date=end, amount=long["amount"] * share, days=days)
     return long[[*LINE_TYPES, "days", "with_distance"]]
+
+
+def value_points(log):
+    """What each vehicle was worth on a day: frame `vehicle, date, value, basis`, sorted: its price,
+    valuations of one basis (the one with most rows), and money received, of basis "settlement" for
+    one written off or stolen."""
+    v, worth = log.tables["vehicles"], log.tables["valuations"]
+    basis = worth["basis"].fillna("")
+    worth = worth[basis == basis.mode().iloc[0]] if len(worth) else worth
+    settled = np.where(v["disposal"].isin(NOT_SOLD), "settlement", "received")
+    parts = [
+        v[["vehicle"]].assign(date=log.joined.array, value=v["price"], basis="price"),
+        worth[["vehicle", "date", "value"]].assign(basis="valuation"),
+        v[["vehicle"]].assign(date=v["disposed"], value=v["disposed_value"], basis=settled),
+    ]
+    points = pd.concat([part.dropna(subset=["date", "value"]) for part in parts])
+    points = points.sort_values(["vehicle", "date"], kind="stable")
+    return points.drop_duplicates(["vehicle", "date"], keep="last", ignore_index=True)
+
+
+def depreciation(log):
+    """Fall in value from each `value_points` to the next (a rise is negative): money lines with
+    `from`, `to`."""
+    points = value_points(log)
+    after = points.groupby("vehicle")[["date", "value", "basis"]].shift(-1)
+    fall = {"date": after["date"], "detail": after["basis"], "is_fixed": True}
+    fall |= {"category": "depreciation", "amount": points["value"] - after["value"]}
+    lines = lines_of(points, "vehicles", **fall)
+    lines = lines.assign(**{"from": points["date"] + ONE_DAY, "to": after["date"]})
+    return lines[after["date"].notna()].reset_index(drop=True)
+
+
+def depreciation_per_km(account, confidence=0.9):
+    """Fall in value over the distance of the days whose change of value is known: `Estimate`."""
+    part = _valued(account)
+    return ratio(part["fall"], part["distance_km"], confidence, "money_per_km")
+
+
+def owning_per_km(account, confidence=0.9):
+    """What was spent and the fall in value together, over distance: an `Estimate`.
+
+    Of vehicles whose change of value is known; their spending counts by the share of their distance
+    over which it is. Refused as `cost_per_km` is.
+    """
+    part = _valued(account)
+    lines = account.lines[account.lines["vehicle"].isin(part.index)]
+    known = known_by(lines, pd.Series("all", lines.index))
+    if not lines["amount"].notna().any() or (known < MIN_KNOWN).any():
+        return refused("too few rows have their money", confidence, len(part), "money_per_km")
+    spent = lines[lines["with_distance"]].groupby("vehicle")["amount"].sum()
+    whole = part["fall"] + part["share"] * spent.reindex(part.index).fillna(0.0)
+    return ratio(whole, part["distance_km"], confidence, "money_per_km")
+
+
+def _valued(account):
+    """Vehicles with a known change of value: frame `fall, share` (of known days), `distance_km`."""
+    worth = account.worth[account.worth["with_distance"]]
+    by = worth.groupby("vehicle")[["amount", "days"]].sum()
+    cars = account.vehicles.set_index("vehicle").loc[by.index]
+    share = (by["days"] / ((cars["known_to"] - cars["known_from"]).dt.days + 1)).clip(upper=1)
+    distance = cars["distance_km"] * share
+    return pd.DataFrame({"fall": by["amount"], "share": share, "distance_km": distance})
+
+
+def fixed_gaps(log, vehicles):
+    """Days of each year on which vehicles had no fixed cost of a kind that they have at other
+    times.
+
+    vehicles: frame `vehicle, start, end`, the days in the account. Frame `GAPS`, one row a year and
+    category, most days first.
+    """
+    cost = log.tables["fixed_costs"].dropna(subset=["from", "to", "category"])
+    rows, found = vehicles.merge(cost, on="vehicle").dropna(subset=["start", "end"]), []
+    rows = rows.assign(**{name: days_of(rows[name]) for name in ("start", "end", "from", "to")})
+    for (_, category), own in rows.groupby(["vehicle", "category"]):
+        start, end = own["start"].iat[0], own["end"].iat[0]
+        lacks = np.ones(end - start + 1, dtype=bool)
+        for first, last in zip(own["from"] - start, own["to"] - start, strict=True):
+            lacks[max(first, 0) : max(last + 1, 0)] = False
+        if np.count_nonzero(~lacks) >= YEARLY:
+            years = pd.DatetimeIndex(as_dates(start + np.flatnonzero(lacks))).year
+            found += [(year, category, days) for year, days in years.value_counts().items()]
+    gaps = pd.DataFrame(found, columns=["year", "category", "days"]).astype({"days": int})
+    by = gaps[gaps["days"] > LEAST].groupby(["year", "category"])["days"]
+    made = by.agg(["size", "sum"]).reset_index().set_axis(GAPS, axis=1)
+    return made.sort_values("days", ascending=False, kind="stable", ignore_index=True)

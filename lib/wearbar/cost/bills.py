@@ -28,16 +28,16 @@ def money_lines(log):
     amount: NaN where not known; a credit is negative. line: the row's index in its table, `source`.
     work: labour + parts + other - recovered of those known; not known where labour and parts are
     blank and other is none; 0 and `is_free` where others paid. fitted: price + fitting; what came
-    with the vehicle, or a later row of the same part, is left out if it has no price. fixed_costs:
-    the whole period's, on its last day. Rows set aside are in it, their amount not known, so that
-    no sum without them passes for whole.
+    with the vehicle, or a later row of the same part, is left out if it has no price. fuel: the
+    cost, or unit price times volume. fixed_costs: the whole period's, on its last day. Rows set
+    aside are in it, their amount not known, so that no sum without them passes for whole.
     """
     lines = _lines(log)
     if not log.aside:
         return lines
     tables = {name: log.aside.get(name, frame.iloc[:0]) for name, frame in log.tables.items()}
     tables["vehicles"] = log.tables["vehicles"]
-    lost = _lines(replace(log, tables=tables, _si={})).assign(amount=np.nan)
+    lost = _lines(replace(log, tables=tables)).assign(amount=np.nan)
     twice = log.set_aside[log.set_aside["rule"].eq("same-reading")]  # such a fill lacks nowhere
     twice = is_among(lost, twice.rename(columns={"table": "source"}), ["source", "line"])
     lacks = lost["date"].notna() & lost["vehicle"].isin(tables["vehicles"]["vehicle"]) & ~twice
@@ -45,16 +45,32 @@ def money_lines(log):
 
 
 def _lines(log):
-    fuel, fixed = log.tables["fuel"], log.tables["fixed_costs"]
+    work, fitted, fuel, fixed = (log.tables[t] for t in ("work", "fitted", "fuel", "fixed_costs"))
+    costs = work[["labour_cost", "parts_cost", "other_cost"]]
+    told = costs[["labour_cost", "parts_cost"]].notna().any(axis=1)
+    told |= costs["other_cost"].fillna(0).ne(0)
+    free = work["paid_by"].fillna("us").ne("us")
+    amount = (costs.sum(axis=1) - work["recovered"].fillna(0)).where(told).mask(free, 0.0)
+    about = {"date": work["date"], "category": work["why"].map(WORK_CATEGORY), "why": work["why"]}
+    done = lines_of(work, "work", **about, detail=work["task"], amount=amount, is_free=free)
+
+    amount = fitted[["price", "fitting_cost"]].sum(axis=1, min_count=1)
+    by_visit = work.dropna(subset=["visit"]).groupby("visit")["why"].agg(["first", "nunique"])
+    why = look_up(fitted["visit"], by_visit.query("nunique == 1")["first"]).fillna("planned")
+    group = np.where(fitted["category"].eq("tyre"), "tyres", "parts")
+    about = {"date": fitted["fitted"], "category": group, "detail": fitted["category"]}
+    parts = lines_of(fitted, "fitted", **about, why=why, amount=amount)
+    again = fitted.sort_values("fitted", kind="stable").duplicated("part").reindex(fitted.index)
+    came = fitted["fitted"] <= look_up(fitted["vehicle"], log.joined)
+    no_purchase = amount.isna() & (again & fitted["part"].notna() | came)
+    parts = parts[fitted["fitted"].notna() & ~no_purchase]
+
     filled = {"date": fuel["date"], "category": "fuel", "detail": fuel["kind"]}
+    cost = fuel["cost"].fillna(fuel["unit_price"] * fuel["volume"])
+    filled = lines_of(fuel, "fuel", **filled, amount=cost)
     held = {"date": fixed["to"], "category": fixed["category"], "detail": fixed["category"]}
-    parts = [
-        _work(log.tables["work"]),
-        _fitted(log),
-        lines_of(fuel, "fuel", **filled, amount=fuel_cost(fuel)),
-        lines_of(fixed, "fixed_costs", **held, amount=fixed["amount"], is_fixed=True),
-    ]
-    return pd.concat(parts, ignore_index=True)
+    held = lines_of(fixed, "fixed_costs", **held, amount=fixed["amount"], is_fixed=True)
+    return pd.concat([done, parts, filled, held], ignore_index=True)
 
 
 def lines_of(frame, source, **columns):
@@ -65,46 +81,9 @@ def lines_of(frame, source, **columns):
     return pd.DataFrame(default | columns, frame.index, list(LINE_TYPES)).astype(LINE_TYPES)
 
 
-def _work(work):
-    costs = work[["labour_cost", "parts_cost", "other_cost"]]
-    free = work["paid_by"].fillna("us").ne("us")
-    told = costs[["labour_cost", "parts_cost"]].notna().any(axis=1)
-    told |= costs["other_cost"].fillna(0).ne(0)
-    amount = (costs.sum(axis=1) - work["recovered"].fillna(0)).where(told).mask(free, 0.0)
-    about = {"date": work["date"], "category": work["why"].map(WORK_CATEGORY), "why": work["why"]}
-    return lines_of(work, "work", **about, detail=work["task"], amount=amount, is_free=free)
-
-
-def _fitted(log):
-    fitted, work = log.tables["fitted"], log.tables["work"].dropna(subset=["visit"])
-    amount = fitted[["price", "fitting_cost"]].sum(axis=1, min_count=1)
-    why = work.groupby("visit")["why"].agg(["first", "nunique"]).query("nunique == 1")["first"]
-    why = look_up(fitted["visit"], why).fillna("planned")
-    group = np.where(fitted["category"].eq("tyre"), "tyres", "parts")
-    about = {"date": fitted["fitted"], "category": group, "detail": fitted["category"]}
-    made = lines_of(fitted, "fitted", **about, why=why, amount=amount)
-    again = fitted.sort_values("fitted", kind="stable").duplicated("part").reindex(fitted.index)
-    came = fitted["fitted"] <= look_up(fitted["vehicle"], joined(log.tables["vehicles"]))
-    no_purchase = amount.isna() & (again & fitted["part"].notna() | came)
-    return made[fitted["fitted"].notna() & ~no_purchase]
-
-
-def joined(vehicles):
-    """The day that each vehicle joined the log."""
-    return vehicles["acquired"].fillna(vehicles["in_service"]).set_axis(vehicles["vehicle"])
-
-
-def fuel_cost(fuel):
-    """The cost of each fill, or its unit price times its volume; NaN where neither is known."""
-    return fuel["cost"].fillna(fuel["unit_price"] * fuel["volume"])
-
-
 def known_shares(lines):
-    """Rows and how many have their money, by source: frame `source, rows, known, known_share`.
-
-    What is spread by month counts once.
-    """
-    rows = lines.drop_duplicates(["source", "line"])
+    """Rows and how many have their money, by source: frame `source, rows, known, known_share`."""
+    rows = lines.drop_duplicates(["source", "line"])  # what is spread by month counts once
     made = rows.groupby("source")["amount"].agg(rows="size", known="count").reset_index()
     return made.assign(known_share=made["known"] / made["rows"])
 

@@ -1,57 +1,50 @@
 """Fuel by the tank-to-tank method.
 
 A tank runs from one fill to the top to the next: the litres put in after the first, up to and with
-the second, drove the distance between. The first fill's litres never count, a partial fill joins
-the next full one, and a tank with a fill that is not in the log gives no figure. Nor does a tank
-far from its vehicle's usual: a fill or reading before it is missing or mistyped.
+the second, drove the distance between. A partial fill joins the next full one. A tank with a fill
+that is not in the log, or far from its vehicle's usual (a fill or reading before it is missing or
+mistyped), gives no figure.
 """
 
 import numpy as np
-import pandas as pd
 
 from wearbar import usage
-from wearbar.cost.bills import fuel_cost
+from wearbar.log.keys import stacked
 from wearbar.stats.estimate import ratios
 
 FAR = 0.7  # of the vehicle's median consumption, or the same above it
 ENOUGH = 5  # tanks that a usual consumption needs
-TANK = ["vehicle", "kind", "date", "distance_km", "volume_l", "l_per_100km", "cost", "fills"]
+TANK = ["vehicle", "kind", "date", "distance_km", "volume_l", "l_per_100km"]
 
 
-def tanks(log, readings):
+def tanks(log):
     """One row a tank: frame `TANK`; date and order of the closing fill.
 
     Fills of one vehicle and kind of fuel make a series of their own (urea too); electric volumes
     are kWh. A full fill without a reading ends no tank and joins the next. `frame.attrs` counts
     the tanks left out: "no_figure", with a fill not in the log, set aside or of no known volume, or
-    no distance, and "far", below `FAR` of the vehicle's median or as much above it, where it has
-    `ENOUGH` tanks.
+    no distance, and "far".
     """
-    fuel = log.si("fuel").assign(cost=fuel_cost(log.tables["fuel"]))
-    fuel = pd.concat([fuel, *_set_aside(log)], ignore_index=True)
+    # a tank lacks the litres of a fill set aside, unless that was one typed twice
+    fuel, lost = log.si("fuel"), log.aside.get("fuel", log.tables["fuel"].iloc[:0])
+    twice = log.set_aside.query("rule == 'same-reading' and table == 'fuel'")["line"]
+    lost = lost.drop(twice, errors="ignore").dropna(subset=["vehicle", "date"])
+    lost = lost[["vehicle", "date", "kind"]].assign(filled_to="part", volume_l=np.nan)
+    fuel = stacked([fuel, lost])
     fuel["kind"] = fuel["kind"].fillna("not said")
-    asked = fuel["vehicle"], fuel["date"], fuel["odometer_km"]
-    fuel["at_km"] = usage.to_cumulative(readings, *asked)
+    at = (fuel[name] for name in ("vehicle", "date", "odometer_km"))
+    fuel["at_km"] = usage.to_cumulative(usage.log_path(log), *at)
     fuel = fuel.sort_values(["vehicle", "kind", "date", "at_km"], kind="stable")
     series = ["vehicle", "kind"]
     fuel["ends"] = fuel["filled_to"].fillna("full").eq("full") & fuel["at_km"].notna()
     fuel["number"] = fuel.groupby(series)["ends"].cumsum() - fuel["ends"]
     fuel["missing"] = fuel["unrecorded_before"].eq("yes") | fuel["volume_l"].isna()
-    fuel["closed_km"] = fuel["at_km"].where(fuel["ends"])
-    made = fuel.groupby([*series, "number"], as_index=False).agg(
-        date=("date", "last"),
-        volume_l=("volume_l", "sum"),
-        cost=("cost", "sum"),
-        priced=("cost", "count"),
-        fills=("volume_l", "size"),
-        is_closed=("ends", "any"),
-        missing=("missing", "any"),
-        at_km=("closed_km", "max"),
-    )
+    fuel["at_km"] = fuel["at_km"].where(fuel["ends"])
+    how = {"date": "last", "volume_l": "sum", "ends": "any", "missing": "any", "at_km": "max"}
+    made = fuel.groupby([*series, "number"], as_index=False).agg(how)
     made["distance_km"] = made["at_km"] - made.groupby(series)["at_km"].shift()
-    made = made[made["is_closed"] & (made["number"] > 0)]
+    made = made[made["ends"] & (made["number"] > 0)]
     usable = made["distance_km"].gt(0) & ~made["missing"]
-    made["cost"] = made["cost"].where(made["priced"] == made["fills"])
     made["l_per_100km"] = 100 * made["volume_l"] / made["distance_km"].where(usable)
     own = made.groupby(series)["l_per_100km"]
     usual = own.transform("median").where(own.transform("count") >= ENOUGH)
@@ -59,16 +52,6 @@ def tanks(log, readings):
     kept = made.loc[usable & ~far, TANK].reset_index(drop=True)
     kept.attrs |= {"no_figure": int((~usable).sum()), "far": int(far.sum())}
     return kept
-
-
-def _set_aside(log):
-    """Fills that the log sets aside: their tank lacks their litres. Not one typed twice."""
-    if "fuel" not in log.aside:
-        return []
-    twice = log.set_aside.query("rule == 'same-reading' and table == 'fuel'")["line"]
-    lost = log.aside["fuel"].drop(twice, errors="ignore").dropna(subset=["vehicle", "date"])
-    lost = lost[["vehicle", "date", "kind"]].assign(filled_to="part", volume_l=np.nan)
-    return [lost] if len(lost) else []
 
 
 def fuel_economy(tanks, by=("vehicle", "kind"), confidence=0.9):
@@ -95,10 +78,8 @@ def liquid(tanks):
 
 
 def economy_by_quarter(tanks, kind_of, confidence=0.9):
-    """`fuel_economy` by `vehicle_kind` and `quarter` of the closing fill.
-
-    kind_of: Series of kinds by vehicle.
-    """
+    """`fuel_economy` by `vehicle_kind` and `quarter` of the closing fill. kind_of: Series of kinds
+    by vehicle."""
     kind, quarter = tanks["vehicle"].map(kind_of).astype(str), tanks["date"].dt.to_period("Q")
     rows = tanks.assign(vehicle_kind=kind, quarter=quarter.dt.start_time)
     return fuel_economy(rows, ["vehicle_kind", "quarter"], confidence)

@@ -29,26 +29,20 @@ class RepairTrend:
     apart: int = 0  # visits of vehicles with a hole in their record, left out
 
 
-def repair_visits(account, log, readings):
+def repair_visits(account, log):
     """Visits with work for a defect or on advice, and parts of the same visit: one row each.
 
-    Frame `vehicle, date, amount` (of the rows with money), `lines, is_free` (others bore all of
-    it), `age_years` (from `in_service`), `distance_km`.
+    Frame `vehicle, date, amount` (of the rows with money), `is_free` (others bore all of it),
+    `age_years` (from `in_service`).
     """
     lines = account.lines
     for_repair = lines["source"].eq("fitted") & lines["why"].isin(["defect", "advice"])
     lines = lines[for_repair | lines["category"].eq("repairs")]
     own = lines["vehicle"].astype(str) + "|" + lines["date"].astype(str)
-    made = lines.groupby(lines["visit"].fillna(own).to_numpy()).agg(
-        vehicle=("vehicle", "first"),
-        date=("date", "min"),
-        amount=("amount", "sum"),
-        lines=("amount", "size"),
-        is_free=("is_free", "all"),
-    )
+    how = {"vehicle": "first", "date": "min", "amount": "sum", "is_free": "all"}
+    made = lines.groupby(lines["visit"].fillna(own).to_numpy()).agg(how)
     made = made.sort_values(["vehicle", "date"], ignore_index=True)
     made["age_years"] = _age(log, made["vehicle"], made["date"])
-    made["distance_km"] = usage.distance_at(readings, made["vehicle"], made["date"])["distance_km"]
     return made
 
 
@@ -57,63 +51,57 @@ def _age(log, vehicle, date):
     return (date - look_up(vehicle, born)).dt.days / DAYS_IN_YEAR
 
 
-def observed_periods(account, log, readings):
+def observed_periods(account, log):
     """When each vehicle's record was kept, without the holes in its readings: one row a period.
 
     Frame `vehicle, start, end, from_years, to_years`. A hole that a lay-up fills for the most part
     is none.
     """
     fleet = account.vehicles
-    holes = usage.gaps(readings).merge(fleet, on="vehicle", suffixes=("", "_kept"))
+    holes = usage.gaps(usage.log_path(log)).merge(fleet, on="vehicle", suffixes=("", "_kept"))
     holes["start"] = np.maximum(holes["start"], holes["start_kept"])
     holes["end"] = np.minimum(holes["end"], holes["end_kept"])
     holes = holes[holes["start"] < holes["end"]]
     laid_up = usage.layup_days(log, holes["vehicle"], holes["start"], holes["end"])
     holes = holes[laid_up < 0.5 * holes["days"]]
-    turned = holes.rename(columns={"start": "end", "end": "start"})  # its start ends a period
-    rows = pd.concat([some[["vehicle", "start", "end"]] for some in (fleet, turned)])
-    made, ends = (
-        rows.sort_values(["vehicle", edge], kind="stable", ignore_index=True)
-        for edge in ("start", "end")
-    )
-    made["end"] = ends["end"]
+    # a hole's start ends a period
+    rows = pd.concat([fleet, holes.rename(columns={"start": "end", "end": "start"})])
+    made = rows[["vehicle", "start"]].sort_values(["vehicle", "start"], ignore_index=True)
+    made["end"] = rows.sort_values(["vehicle", "end"])["end"].to_numpy()
     made["from_years"] = _age(log, made["vehicle"], made["start"])
     made["to_years"] = _age(log, made["vehicle"], made["end"] + ONE_DAY)
     return made
 
 
-def mean_repair_cost(visits, periods, count=False, confidence=0.9):
-    """Mean cumulative cost of unplanned visits of one vehicle still kept, by age in years.
-
-    count: number in place of cost. Frame as `recurrence.mean_cumulative`. Vehicles that joined
-    late, holes in the record and disposal leave those at risk.
-    """
-    kept = periods.dropna(subset=["from_years", "to_years"]).set_index("vehicle")
-    amount = None if count else visits["amount"]
-    vehicle, age = visits["vehicle"], visits["age_years"]
-    begin, end = kept["from_years"], kept["to_years"]
-    return mean_cumulative(vehicle, age, amount, end, begin, confidence=confidence)
-
-
 def cost_by_kind(visits, periods, kind_of, confidence=0.9):
-    """`mean_repair_cost` by age of each kind of vehicle: dict of frames.
+    """Mean cumulative cost of unplanned visits of one vehicle still kept, by its age in years: dict
+    of frames as of `recurrence.mean_cumulative`, a kind of vehicle each.
 
-    kind_of: Series of kinds by vehicle. Over the ages at which `MIN_AT_RISK` vehicles or more are
-    on record; where there are none, or fewer than `MIN_VISITS` visits at them, from the youngest
-    age on record to the oldest of two (or of one), without limits. The first and last row have no
-    event. `attrs` counts visits: "inside" the curve, "outside" of every period on record, and
-    "apart", at ages of too few vehicles; "apart_amount" is their money.
+    kind_of: Series of kinds by vehicle. Vehicles that joined late, holes in the record and disposal
+    leave those at risk. Over the ages at which `MIN_AT_RISK` vehicles or more are on record; where
+    there are none, or fewer than `MIN_VISITS` visits at them, from the youngest age on record to
+    the oldest of two (or of one), without limits. The first and last row have no event. `attrs`
+    counts visits: "inside" the curve, "outside" of every period on record, and "apart", at ages of
+    too few vehicles; "apart_amount" is their money.
     """
     made = {}
     for kind, some in periods.groupby(periods["vehicle"].map(kind_of).to_numpy()):
         own = visits[visits["vehicle"].isin(some["vehicle"])]
-        begin, last = _well_watched(some)
+        starts, ends = (np.sort(some[edge]) for edge in ("from_years", "to_years"))
+        ages = np.sort(np.append(starts, ends))
+        at_risk = np.searchsorted(starts, ages, "right") - np.searchsorted(ends, ages, "left")
+        many, oldest = ages[at_risk >= MIN_AT_RISK], some.groupby("vehicle")["to_years"].max()
+        least = starts[0], oldest.nlargest(2).iloc[-1 if len(oldest) > 2 else 0]
+        begin, last = (many[0], many[-1]) if len(many) and many[-1] > many[0] else least
         if few := own["age_years"].between(begin, last).sum() < MIN_VISITS:
-            begin, last = _watched(some)
-        inside, begun = own["age_years"].between(begin, last), some["from_years"].clip(lower=begin)
-        cut = some.assign(from_years=begun, to_years=some["to_years"].clip(upper=last))
-        cut = cut[cut["from_years"] <= cut["to_years"]]
-        curve = mean_repair_cost(own[inside], cut, confidence=confidence)
+            begin, last = least
+        inside, cut = own["age_years"].between(begin, last), some.set_index("vehicle")
+        cut["from_years"] = cut["from_years"].clip(lower=begin)
+        cut["to_years"] = cut["to_years"].clip(upper=last)
+        cut = cut.query("from_years <= to_years")
+        events = (own.loc[inside, name] for name in ("vehicle", "age_years", "amount"))
+        at_risk = {"end": cut["to_years"], "entry": cut["from_years"]}
+        curve = mean_cumulative(*events, **at_risk, confidence=confidence)
         start, end = pd.DataFrame({"time": [begin], **START}), curve.tail(1).assign(time=last)
         outside, apart = curve.attrs["outside"], own[~inside]
         made[kind] = pd.concat([start, curve, end], ignore_index=True)
@@ -125,41 +113,20 @@ def cost_by_kind(visits, periods, kind_of, confidence=0.9):
     return made
 
 
-def _well_watched(periods):
-    """(first, last) age at which `MIN_AT_RISK` vehicles are on record; else `_watched`."""
-    begin, end = (np.sort(periods[c]) for c in ("from_years", "to_years"))
-    ages = np.sort(np.append(begin, end))
-    at_risk = np.searchsorted(begin, ages, "right") - np.searchsorted(end, ages, "left")
-    many = ages[at_risk >= MIN_AT_RISK]
-    return (many[0], many[-1]) if len(many) and many[-1] > many[0] else _watched(periods)
-
-
-def _watched(periods):
-    """(first, last) age of any vehicle on record, and of two (of one, where no more than two)."""
-    oldest = periods.groupby("vehicle")["to_years"].max().nlargest(2)
-    return periods["from_years"].min(), oldest.iloc[-1 if periods["vehicle"].nunique() > 2 else 0]
-
-
 def repair_trend(visits, periods):
-    """`RepairTrend` of vehicles without a hole in their record.
-
-    Of three or more by the robust test, else of the one with most visits by Lewis & Robinson's.
-    """
+    """`RepairTrend` of vehicles without a hole in their record: of three or more by the robust
+    test, else of the one with most visits by Lewis & Robinson's."""
     whole = periods[~periods.duplicated("vehicle", keep=False)].set_index("vehicle")
     total, visits = len(visits), visits[visits["vehicle"].isin(whole.index)]
-    start, end = whole["from_years"], whole["to_years"]
-    method, tried, here = "robust", visits, whole.index
+    cars, method = whole, "robust"
     if len(whole) < 3:
-        method = "lewis-robinson"
-        tried = visits[visits["vehicle"].isin(visits["vehicle"].mode().iloc[:1])]
-        here = whole.index.intersection(tried["vehicle"])
-    test = trend(
-        tried["vehicle"], tried["age_years"], end.loc[here], start.loc[here], method=method
-    )
-    years = (end - start).where(end > start)
+        cars, method = whole.loc[visits["vehicle"].mode().iloc[:1]], "lewis-robinson"
+    own = visits[visits["vehicle"].isin(cars.index)]
+    span = cars["to_years"], cars["from_years"]
+    test = trend(own["vehicle"], own["age_years"], *span, method=method)
+    years = (whole["to_years"] - whole["from_years"]).where(lambda years: years > 0)
     count = visits["vehicle"].value_counts().reindex(whole.index).fillna(0)
-    rate = count.sum() / years.sum() if years.sum() > 0 else np.nan
-    spread = np.nan
+    rate, spread = count.sum() / years.sum() if years.sum() > 0 else np.nan, np.nan
     if len(whole) > 1 and rate > 0:
         spread = ((count - rate * years) ** 2 / (rate * years)).sum() / (len(whole) - 1)
     free = int(visits["is_free"].sum())

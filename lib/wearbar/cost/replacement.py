@@ -42,17 +42,15 @@ class Keeping:
 def cheapest_ages(fleet, lines, periods, values, born, confidence=0.9):
     """`cheapest_age` of each kind in `fleet` (`vehicle, kind`): a list, by name of kind."""
     kind = look_up(periods["vehicle"], fleet.set_index("vehicle")["kind"]).to_numpy()
-    return [
-        cheapest_age(name, lines, some, values, born, confidence)
-        for name, some in periods.groupby(kind)
-    ]
+    kinds = periods.groupby(kind)
+    return [cheapest_age(name, lines, own, values, born, confidence) for name, own in kinds]
 
 
-def cheapest_age(kind, lines, periods, values, born, confidence=0.9, rng=None, samples=1000):
+def cheapest_age(kind, lines, periods, values, born, confidence=0.9, samples=1000):
     """`Keeping` of the vehicles in `periods`, all of one kind.
 
     lines: money lines; those of `AGE_CATEGORIES` count. periods: `repairs.observed_periods`.
-    values: `value.value_points`; settlements are left out. born: Series of in_service by vehicle.
+    values: `account.value_points`; settlements are left out. born: Series of in_service by vehicle.
     Value is taken to fall by the same share each year; one bought used counts from its age then.
     """
     cars = pd.Index(periods["vehicle"].unique())
@@ -63,7 +61,14 @@ def cheapest_age(kind, lines, periods, values, born, confidence=0.9, rng=None, s
     age, years, cost = edges[1 : usable + 1], years[:, :usable], cost[:, :usable]
     curve = pd.DataFrame({"age_years": age, "at_risk": at_risk[:usable]})
     oldest = float(periods["to_years"].max())
-    if why := _refusal(len(cars), usable, at_risk[0], min((weight > 0).sum(), new.sum())):
+    few, valued = f"fewer than {MIN_AT_RISK} vehicles", min((weight > 0).sum(), new.sum())
+    whys = {
+        f"needs {MIN_AT_RISK} vehicles of a kind": len(cars) < MIN_AT_RISK,
+        f"{few} were on record when new": at_risk[0] < MIN_AT_RISK,
+        f"{few} were on record at an age of {MIN_YEARS:.0f} years": usable * STEP_YEARS < MIN_YEARS,
+        f"{few} have a price and a later value: record valuations": valued < MIN_AT_RISK,
+    }
+    if why := next((why for why, lacks in whys.items() if lacks), ""):
         none = refused(why, confidence, len(cars), "years")
         return Keeping(kind, none, curve, oldest=oldest)
 
@@ -77,7 +82,7 @@ def cheapest_age(kind, lines, periods, values, born, confidence=0.9, rng=None, s
         return (lost + STEP_YEARS * np.cumsum(rate, axis=1)) / age, fall, start
 
     (point,), (fall,), (start,) = costs(np.ones((1, len(cars))))
-    draws = costs(vehicle_draws(len(cars), rng or np.random.default_rng(20), samples))[0]
+    draws = costs(vehicle_draws(len(cars), np.random.default_rng(20), samples))[0]
     curve["cost_per_year"] = point
     later = percentiles(draws[:, -1] - draws[:, np.argmin(point)], len(cars), confidence)[0]
     within = curve["age_years"][point <= 1.05 * point.min()]
@@ -99,13 +104,12 @@ def _cells(lines, periods, born, cars):
     edges = np.arange(steps + 1) * STEP_YEARS
     first, last = (periods[c].to_numpy()[:, None] for c in ("from_years", "to_years"))
     overlap = np.minimum(last, edges[1:]) - np.maximum(first, edges[:-1])
-    years = np.zeros((len(cars), len(edges) - 1))
+    years, cost = np.zeros((2, len(cars), len(edges) - 1))
     np.add.at(years, cars.get_indexer(periods["vehicle"]), np.clip(overlap, 0, None))
     lines = lines[lines["category"].isin(AGE_CATEGORIES) & lines["vehicle"].isin(cars)]
     lines = lines.dropna(subset=["amount", "date"])
     age = (lines["date"] - look_up(lines["vehicle"], born)).dt.days / YEAR_DAYS
     step = np.clip((age / STEP_YEARS).astype(int), 0, years.shape[1] - 1)
-    cost = np.zeros_like(years)
     np.add.at(cost, (cars.get_indexer(lines["vehicle"]), step), lines["amount"].to_numpy())
     return years, np.where(years > 0, cost, 0.0), edges
 
@@ -123,15 +127,3 @@ def _decline(values, born, cars):
     yearly = decline.sum() / weight.sum() if weight.sum() > 0 else 0.0
     age = ((bought["date"] - born.reindex(bought.index)).dt.days / YEAR_DAYS).reindex(cars)
     return decline, weight, (bought["value"].reindex(cars) * np.exp(yearly * age)).to_numpy(float)
-
-
-def _refusal(vehicles, usable, new, valued):
-    """Why no age can be named, or "". new, valued: vehicles on record as new, and with values."""
-    few = f"fewer than {MIN_AT_RISK} vehicles"
-    whys = {
-        f"needs {MIN_AT_RISK} vehicles of a kind": vehicles < MIN_AT_RISK,
-        f"{few} were on record when new": new < MIN_AT_RISK,
-        f"{few} were on record at an age of {MIN_YEARS:.0f} years": usable * STEP_YEARS < MIN_YEARS,
-        f"{few} have a price and a later value: record valuations": valued < MIN_AT_RISK,
-    }
-    return next((why for why, lacks in whys.items() if lacks), "")

@@ -1,17 +1,14 @@
 """Was the work on time, and what is due.
 
 `schedule` is the loop that says when one task of one vehicle falls due, rule by rule, over what
-`done`, `fleet` and `events` lay out; `occasion` judges what came of it. `item` and `failed` are
-what has a due point of its own. `rates` and `today` speak of both.
+`done` and `fleet` lay out; `occasion` judges what came of it. `item` and `failed` are what has a
+due point of its own. `rates` and `today` speak of both.
 """
 
 from wearbar.intervals.item import GRAVE, items
 from wearbar.intervals.occasion import REASONS, STALE_DAYS, occasions
 from wearbar.intervals.rates import (
     CAUTIOUS,
-    CLEAR_JOBS,
-    CLEAR_P,
-    NOT_KNOWN,
     compliance,
     differences,
     driven_overdue,
@@ -25,7 +22,6 @@ from wearbar.intervals.rates import (
     rate,
     sites_told,
 )
-from wearbar.intervals.reminder import reminder_drift
 from wearbar.intervals.today import (
     FORECAST_DAYS,
     Earlier,
@@ -36,18 +32,17 @@ from wearbar.intervals.today import (
     overdue,
     put_off,
     rate_change,
+    reminder_drift,
     seen,
     since_then,
     untold,
     what_became,
 )
-from wearbar.stats.estimate import SMALL_SITE
 
 __all__ = [
-    "CAUTIOUS", "CLEAR_JOBS", "CLEAR_P", "FORECAST_DAYS", "GRAVE", "NOT_KNOWN", "REASONS",
-    "SMALL_SITE", "STALE_DAYS", "Earlier", "compliance", "counts", "criterion_moves", "differences",
-    "driven_overdue", "early_work", "excluded", "first_limits", "first_services", "items",
-    "late_for_want_of_use", "listed", "median_overrun", "occasions", "open_tasks", "overdue",
-    "placed", "put_off", "rate", "rate_change", "reminder_drift", "seen", "since_then",
-    "sites_told", "untold", "what_became",
+    "CAUTIOUS", "FORECAST_DAYS", "GRAVE", "REASONS", "STALE_DAYS", "Earlier", "compliance",
+    "counts", "criterion_moves", "differences", "driven_overdue", "early_work", "excluded",
+    "first_limits", "first_services", "items", "late_for_want_of_use", "listed", "median_overrun",
+    "occasions", "open_tasks", "overdue", "placed", "put_off", "rate", "rate_change",
+    "reminder_drift", "seen", "since_then", "sites_told", "untold", "what_became",
 ]  # fmt: skip

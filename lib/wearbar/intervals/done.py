@@ -7,11 +7,12 @@ inspections (R12). Common practice, no source.
 import numpy as np
 import pandas as pd
 
+from wearbar.intervals.failed import found_by
 from wearbar.log.keys import is_among, last_of_all, least_after, look_up, stacked
 from wearbar.log.plan import is_test_of
-from wearbar.log.schema import RESETS_NOTHING, TEXT
+from wearbar.log.schema import RESETS_NOTHING, SHARES, TEXT
 from wearbar.usage.distance import days_of, known_on, numbers_of
-from wearbar.usage.rates import driven
+from wearbar.usage.rates import driven, within_readings
 
 LIMITS = "^(first|every|severe)_(km|hours|days|months)$"
 PLAIN = ["plan", "task", "title", "position", "action", "safety", "statutory"]
@@ -25,11 +26,10 @@ ACT = ["date", "odometer_km", "hours", "position", "visit", "planned", "known"]
 def series_of(log):
     """(series, rules) of a log by its plan.
 
-    series: one row a series: `vehicle`, the plain columns of its task's latest version (position ""
-    where it has none), `measured_from`, `key` (of plan and task) and `told_from`. A task without a
-    limit (on condition) has none; one whose expiry certificates tell ends with the first of them
-    that was known, `told_from` (NaT: none). rules: the plan's tasks with `key` and the plan's
-    `unknown_history`, the versions of each key one after another, oldest first.
+    series: one row a series, with its task's latest version (position "" where it has none), `key`
+    (of plan and task) and `told_from`: one whose expiry certificates tell ends with the first of
+    them that was known. A task without a limit has none. rules: the plan's tasks with `key` and the
+    plan's `unknown_history`, the versions of each key one after another, oldest first.
     """
     plans = log.plan.plans[["plan", "valid_from", "unknown_history"]]
     rules = log.plan.tasks.merge(plans, on=["plan", "valid_from"], how="left")
@@ -42,9 +42,9 @@ def series_of(log):
     latest = latest[["key", "measured_from", *PLAIN]].explode("position")
     vehicles = log.plan.assign(log.tables["vehicles"]).reset_index()
     series = vehicles.merge(latest, on="plan").astype({"position": TEXT})
-    c, v = log.tables["certificates"], log.tables["vehicles"]
-    ours = v["acquired"].fillna(v["in_service"]).set_axis(v["vehicle"])
-    came_with = look_up(c["vehicle"], ours).clip(upper=c["valid_to"])  # a paper without its test
+    c = log.tables["certificates"]
+    # a paper without its test came with the vehicle
+    came_with = look_up(c["vehicle"], log.joined).clip(upper=c["valid_to"])
     c = c.assign(told_from=known_on(c["tested"].fillna(came_with), c["recorded"]))
     expires = series.loc[series["measured_from"].eq("expiry"), ["vehicle", "task"]].reset_index()
     both = expires.merge(c, on="vehicle")
@@ -58,33 +58,42 @@ def acts_of(log, series, rules):
     """Every doing of every series: frame `series` (row of `series`), `date, odometer_km, hours,
     visit, restarts, planned, known`, sorted, one row a series and day.
 
-    A row without a position counts at all of the task's positions. Fitting a part of the category
-    that the task `fits` counts, but for one that the log has fitted before. `covers` reach the same
-    position alone (R10). planned: no repair, recall or advice (R16), nor a part put on for one that
-    failed or was damaged. restarts: a part of the task's `first_after` was fitted, and its first
-    limits apply again (R7).
+    A row without a position counts at all of the task's positions; `covers` reach the same alone
+    (R10). planned: no repair, recall or advice (R16), nor a part put on for one that failed or was
+    damaged. restarts: a part of the task's `first_after` was fitted, and its first limits apply
+    again (R7).
     """
     work = log.si("work")
     work["planned"] = work["why"].eq("planned").fillna(True).astype(bool)
     work["known"] = known_on(work["date"], work["recorded"])
     work = stacked([work[~work["result"].isin(RESETS_NOTHING)], _mended(log, work)])
-    fitted, keys = _new_parts(log), rules.drop_duplicates("key", keep="last")
-    keys = keys.assign(has_places=keys["positions"].map(bool).astype(bool))
-    parts = keys.explode("first_after").dropna(subset="first_after").astype({"first_after": TEXT})
-    nowhere = fitted.assign(position=pd.Series(index=fitted.index, dtype=TEXT))
-    plans, direct = series.drop_duplicates("vehicle").set_index("vehicle")["plan"], []
-    for rows, column, of, by in (
-        (work, "task", keys, "code"),
-        (fitted, "category", keys, "fits"),
-        (nowhere, "category", parts, "first_after"),
-    ):
-        rows = rows[["vehicle", column, *ACT]].assign(plan=look_up(rows["vehicle"], plans))
-        on = {"left_on": ["plan", column], "right_on": ["plan", by]}
-        both = rows.merge(of[["plan", by, "key", "has_places"]], **on)
-        direct.append(both.assign(restarts=by == "first_after"))
-    direct = stacked(direct)[["vehicle", "key", "has_places", *ACT, "restarts"]]
+    fitted = _new_parts(log)
+    did = [work.assign(what=work["task"], table="work")]
+    did = stacked([*did, fitted.assign(what=fitted["category"], table="fitted")])
+    did["plan"] = log.plan_for(did["vehicle"])
+    # what stands for each task: its own code, the category that it fits, the parts that restart it
+    keys = rules.drop_duplicates("key", keep="last")
+    keys = keys.assign(has_places=keys["positions"].map(bool).astype(bool), restarts=False)
+    parts = keys.explode("first_after").assign(restarts=True, has_places=False)
+    stands_for = [keys.assign(what=keys["code"], table="work")]
+    stands_for.append(keys.assign(what=keys["fits"], table="fitted"))
+    stands_for.append(parts.assign(what=parts["first_after"], table="fitted"))
+    on = ["plan", "table", "what"]
+    columns = [*on, "key", "has_places", "restarts"]
+    stands_for = stacked([of[columns].dropna() for of in stands_for])
+    direct = did.merge(stands_for.astype(dict.fromkeys(on, TEXT)), on=on)
+    direct = direct[["vehicle", "key", "has_places", *ACT, "restarts"]]
     direct["position"] = direct["position"].where(direct["has_places"])
-    acts = stacked([direct, _covered(log.plan, direct, keys)])
+    # what they also do, by the version of the plan in force that day (R10: never a statutory task,
+    # which a plan's covers do not hold)
+    own, ends = keys[["plan", "code", "key"]], log.plan.plans[["plan", "valid_from", "valid_to"]]
+    covers = log.plan.covers.merge(own, on=["plan", "code"]).merge(ends, on=["plan", "valid_from"])
+    covers = covers.merge(
+        own.set_axis(["plan", "covered", "other"], axis=1), on=["plan", "covered"]
+    )
+    also = direct.merge(covers[["key", "other", "valid_from", "valid_to"]], on="key")
+    in_force = ~(also["date"] < also["valid_from"]) & ~(also["date"] > also["valid_to"])
+    acts = stacked([direct, also[in_force].assign(key=also["other"])[direct.columns]])
     places = series[["vehicle", "key", "position"]].rename_axis("series").reset_index()
     acts = acts.merge(places, on=["vehicle", "key"], suffixes=("", "_of"))
     acts = acts[acts["position"].isna() | (acts["position"] == acts["position_of"]).astype(bool)]
@@ -115,94 +124,64 @@ def _new_parts(log):
 def _mended(log, work):
     """Failed inspections whose defects are all closed, as acts on the day the last was (R12)."""
     fails = work[work["result"].eq("fail") & work["visit"].notna()]
-    defects = log.tables["defects"].dropna(subset="found_visit")
-    on = {"left_on": ["vehicle", "visit"], "right_on": ["vehicle", "found_visit"]}
-    found = fails.rename_axis("fail").reset_index()
-    found = found.merge(defects, **on, suffixes=("", "_found"))
-    place, there = found["position"], found["position_found"]
-    found = found[place.isna() | there.isna() | place.eq(there)]
-    known = known_on(found["found"], found["recorded_found"])
+    fails = fails.rename_axis("fail").reset_index()
+    found = found_by(fails, log)
+    known = known_on(found["found"], found["recorded_of"])
     in_time = last_of_all(found[~(known > found["found"])].groupby("fail")["closed"])
     found = found[~(known > look_up(found["fail"], in_time))]
-    closed = last_of_all(found.groupby("fail")["closed"]).dropna()
-    acts = fails.loc[closed.index].assign(date=closed, planned=False)
+    closed = last_of_all(found.groupby("fail")["closed"])
+    acts = fails.assign(date=look_up(fails["fail"], closed), planned=False).dropna(subset="date")
     known = known_on(acts["date"], acts["recorded"])
     return acts.assign(odometer_km=np.nan, hours=np.nan, known=known)
 
 
-def _covered(plan, direct, keys):
-    """What the acts also do, by the version of the plan in force that day (R10: never a statutory
-    task, which a plan's covers do not hold)."""
-    own = keys[["plan", "code", "key"]]
-    other = own.rename(columns={"code": "covered", "key": "other"})
-    covers = plan.covers.merge(own, on=["plan", "code"]).merge(other, on=["plan", "covered"])
-    ends = plan.plans[["plan", "valid_from", "valid_to"]]
-    covers = covers.merge(ends, on=["plan", "valid_from"], how="left")
-    also = direct.merge(covers[["key", "other", "valid_from", "valid_to"]], on="key")
-    in_force = ~(also["date"] < also["valid_from"]) & ~(also["date"] > also["valid_to"])
-    return also[in_force].assign(key=also["other"])[direct.columns]
-
-
-def duty_of(log, series, vehicles, path, readings):
-    """Whether the trailing 365 days met the plan's severe condition, as was known on that day.
-
-    path: of the readings, by the place of each vehicle in `vehicles`. Frame `code` (that place),
-    `day`, `hard` (1, 0, or -1 not known), sorted: a row each day on which a period of `use` came to
-    be known, and 182 days later.
-    """
+def duty_of(log, vehicles, path, readings):
+    """Whether the trailing 365 days met the plan's severe condition, as was known on that day:
+    frame `code` (place in `vehicles`, as in `path`), `day`, `hard` (1, 0, or -1 not known), sorted,
+    a row each day on which a period of `use` came to be known, and 182 days later."""
     plans = log.plan.plans[log.plan.plans["severe_when"].map(bool).to_numpy(dtype=bool)]
-    plan_of = series.drop_duplicates("vehicle").set_index("vehicle")["plan"]
     use = log.si("use").dropna(subset=["from", "to"])
-    use = use.assign(
-        code=vehicles.get_indexer(use["vehicle"]),
-        plan=look_up(use["vehicle"], plan_of),
-        known=known_on(use["to"], use["recorded"]),
-    )
+    use = use.assign(code=vehicles.get_indexer(use["vehicle"]), plan=log.plan_for(use["vehicle"]))
+    use["known"] = known_on(use["to"], use["recorded"])
     use = use[use["plan"].isin(plans["plan"]) & (use["code"] >= 0) & (use["known"] <= log.as_of)]
     asked = use[["code", "plan", "known"]].rename(columns={"known": "day"})
     asked = pd.concat([asked, asked.assign(day=asked["day"] + AGAIN)]).drop_duplicates()
     asked = asked[asked["day"] <= log.as_of].sort_values(["day", "code"], ignore_index=True)
-    hard, (weights, gone) = np.full(len(asked), -1), _weights(asked, use, path, vehicles, readings)
-    for version in plans.itertuples():
-        begun = ~(asked["day"] < version.valid_from) & ~(asked["day"] > version.valid_to)
-        is_met, is_told = np.zeros(len(asked), bool), np.ones(len(asked), bool)
-        for name, least in version.severe_when.items():
-            share = weights[name].to_numpy()
-            km = np.where(np.isnan(share), 0.0, weights["km"])
-            sums = [km, km * np.nan_to_num(share)]
-            known, met = (np.bincount(weights["row"], of, len(asked)) for of in sums)
-            with np.errstate(invalid="ignore", divide="ignore"):
-                covers, share = known / gone >= COVERAGE, met / known
-            is_met |= covers & (share >= least - 1e-9)
-            is_told &= covers
-        holds = asked["plan"].eq(version.plan).to_numpy(dtype=bool) & begun
-        hard = np.where(holds, np.select([is_met, is_told], [1, 0], -1), hard)
-    found = asked[["code"]].assign(day=days_of(asked["day"]).astype(float), hard=hard)
-    return found.sort_values(["code", "day"], ignore_index=True)
-
-
-def _weights(asked, use, path, vehicles, readings):
-    """(the rows of `use` that bear on each row of `asked`, known by then and not a year old, with
-    the `km` of each that lie in the year before; the distance of that year by readings known)."""
+    # the distance of the year before each, by readings known then
     last = days_of(asked["day"])
     seen = readings.loc[readings["distance_km"].notna(), ["vehicle", "known", "date"]]
     seen = seen.rename(columns={"known": "day"}).sort_values(["day", "date"], kind="stable")
     seen["code"] = numbers_of(vehicles, seen["vehicle"])
     seen["date"] = seen.groupby("code")["date"].cummax()
     latest = pd.merge_asof(asked, seen, on="day", by="code")["date"]
-    first, rows = path.rows(asked["code"])
-    begin = np.maximum(last - TRAILING, np.where(rows > 0, path.get("day", first), last))
-    begin = begin.astype(int)
-    stop = np.where(latest.notna(), days_of(latest.fillna(asked["day"])), begin)
-    stop = np.maximum(np.minimum(stop, last), begin)
+    until = np.minimum(days_of(latest), last)
+    begin, stop = within_readings(path, asked["code"], last - TRAILING, until)
     gone = driven(path, asked["code"], begin, stop)
+    # the rows of `use` known by then and not a year old, with the `km` of each in that year
     use = use.assign(known=days_of(use["known"]), opens=days_of(use["from"]) - 1)
     use = use.assign(ends=days_of(use["to"])).select_dtypes("number")
     both = asked[["code"]].assign(row=np.arange(len(last)), day=last).merge(use, on="code")
     both = both[(both["known"] <= both["day"]) & (both["day"] < both["ends"] + TRAILING)]
-    row, opens, ends = (both[name].to_numpy() for name in ("row", "opens", "ends"))
-    begin, stop, own = begin[row], stop[row], both["distance_km"].to_numpy()
-    ends = np.where(np.isnan(own), np.maximum(np.minimum(ends, stop), opens), ends)
-    weight = np.where(np.isnan(own), driven(path, both["code"], opens, ends), own)
-    inside = np.maximum(np.minimum(ends, stop) - np.maximum(opens, begin), 0)
-    return both.assign(km=weight * inside / np.maximum(ends - opens, 1)), gone
+    begin, stop, own = begin[both["row"]], stop[both["row"]], both["distance_km"]
+    # what is not told by distance reaches no further than the readings
+    ends = both["ends"].clip(upper=stop).clip(lower=both["opens"]).where(own.isna(), both["ends"])
+    km = own.fillna(pd.Series(driven(path, both["code"], both["opens"], ends), both.index))
+    inside = (ends.clip(upper=stop) - both["opens"].clip(lower=begin)).clip(lower=0)
+    told = both.assign(km=km * inside / (ends - both["opens"]).clip(lower=1))
+    # of each kind of use, how much of the distance is told of, and how much of that was so
+    shares = told[list(SHARES)]
+    sums = (
+        of.mul(told["km"], axis=0).groupby(told["row"]).sum() for of in (shares.notna(), shares)
+    )
+    known, met = (of.reindex(asked.index, fill_value=0.0) for of in sums)
+    covers, share = known.div(gone, axis=0) >= COVERAGE, met / known + 1e-9
+    hard = np.full(len(asked), -1)
+    for version in plans.itertuples():
+        asks, names = pd.Series(version.severe_when), list(version.severe_when)
+        is_met = (covers[names] & (share[names] >= asks)).any(axis=1)
+        holds = asked["plan"].eq(version.plan) & ~(asked["day"] < version.valid_from)
+        holds &= ~(asked["day"] > version.valid_to)
+        duty = np.select([is_met, covers[names].all(axis=1)], [1, 0], -1)
+        hard = np.where(holds.to_numpy(dtype=bool), duty, hard)
+    found = asked[["code"]].assign(day=days_of(asked["day"]).astype(float), hard=hard)
+    return found.sort_values(["code", "day"], ignore_index=True)

@@ -1,8 +1,7 @@
 """The limits of a plan's tasks, due points of many at once (of one: `schedule`), and the state of
-open work. An axis is what is counted: km, hours, day
-(days since 1970-01-01), all floats, NaN where there is no limit (R17: hours are a limit like the
-others). `Limits` holds one column an occasion; points are arrays of shape (4, 3, n): DUE, EARLY,
-LATE, SPAN by axis by occasion. Edges belong to the window. Common practice, no source.
+open work. An axis is what is counted: km, hours, day (since 1970-01-01), all floats, NaN where
+there is no limit (R17). Points are arrays of shape (4, 3, n): DUE, EARLY, LATE, SPAN by axis by
+occasion. Edges belong to the window. Common practice, no source.
 """
 
 from dataclasses import dataclass
@@ -10,7 +9,6 @@ from math import nan
 from typing import NamedTuple
 
 import numpy as np
-import pandas as pd
 
 from wearbar.usage.distance import as_days
 
@@ -25,9 +23,7 @@ STATES = np.array(["before-window", "in-window", "due", "past-window"])
 
 
 @dataclass(frozen=True)
-class Limits:
-    """Limits of n occasions."""
-
+class Limits:  # of n occasions
     every: np.ndarray  # (4, n): km, hours, days, months
     share: np.ndarray  # (2, n): the window as shares of the interval, early and late
     amount: np.ndarray  # (3, n): km, hours, days on both sides, where a share is NaN
@@ -36,42 +32,38 @@ class Limits:
         return Limits(self.every[:, rows], self.share[:, rows], self.amount[:, rows])
 
 
-class Limit(NamedTuple):
-    """A limit of one axis: `every` so many km, hours or days, or `months`, whichever is sooner (0:
-    none). The window: shares of the interval, or `amount` on each side where a share is NaN."""
-
-    every: float
+class Limit(NamedTuple):  # of one axis
+    every: float  # so many km, hours or days, or `months`, whichever is sooner (0: none)
     months: int
-    early_share: float
+    early_share: float  # the window, or else `amount` on each side (a share NaN)
     late_share: float
     amount: float
     is_day: bool
 
 
 class Rules:
-    """The limits of each row of a plan's tasks (as of `done.series_of`). By that row: has_severe,
-    ever_severe (a version of its task has), has_first, first_axes (of which axes), expires
-    (measured from an expiry), from_first_reading (what is not known counts from there), starts (the
-    day on which it begins to hold)."""
+    """The limits of each row of a plan's tasks (as of `done.series_of`), and what else holds by
+    it."""
 
     def __init__(self, rules):
-        self._every = {}
+        self._every, self._known = {}, {}
         for kind in ("first", "every", "severe"):
             every = rules[[f"{kind}_{unit}" for unit in UNITS]].to_numpy(dtype=float)
             self._every[kind] = np.where(every > 0, every, np.nan)
         self._share = rules[["early_share", "late_share"]].to_numpy(dtype=float)
         amounts = rules[[f"tolerance_{unit}" for unit in UNITS[:3]]]
-        self._amount, self._known = amounts.fillna(0.0).to_numpy(dtype=float), {}
-        first = np.isfinite(self._every["first"])
+        self._amount = amounts.fillna(0.0).to_numpy(dtype=float)
+        first = np.isfinite(self._every["first"])  # which axes have a first limit
         self.first_axes = np.column_stack([first[:, :2], first[:, 2:].any(axis=1)])
-        self.has_first = first.any(axis=1)
         self.has_severe = np.isfinite(self._every["severe"]).any(axis=1)
+        # a version of its task has
+        self.ever_severe = np.isin(rules["key"], rules["key"][self.has_severe])
         self.expires = rules["measured_from"].eq("expiry").to_numpy(dtype=bool)
-        by_key = pd.Series(self.has_severe).groupby(rules["key"].to_numpy())
-        self.ever_severe = by_key.transform("any").to_numpy(dtype=bool)
-        first = ~rules.duplicated("key").to_numpy()
-        self.starts = np.where(first, 0.0, as_days(rules["valid_from"]))
+        # the day on which it begins to hold
+        is_first = ~rules.duplicated("key").to_numpy()
+        self.starts = np.where(is_first, 0.0, as_days(rules["valid_from"]))
         self._begin = rules["key"].to_numpy() * FAR + self.starts
+        # what is not known counts from there
         self.from_first_reading = rules["unknown_history"].eq("from-first-reading").tolist()
 
     def in_force(self, key, day):
@@ -98,11 +90,10 @@ class Rules:
             found = self.many(own[0], own[1] > 0, own[2] > 0, np.array(counts)[:, None])
             km, hours, days, months = np.nan_to_num(found.every[:, 0]).tolist()
             at = rule if window is None else window
-            every = ((km, 0), (hours, 0), (days, int(months)))
-            windows = ((*self._share[at].tolist(), amount) for amount in self._amount[at].tolist())
+            every, shares = ((km, 0), (hours, 0), (days, int(months))), self._share[at].tolist()
             self._known[key] = tuple(
-                Limit(*of, *width, axis == DAY) if any(of) else None
-                for axis, of, width in zip(AXES, every, windows, strict=True)
+                Limit(*of, *shares, amount, axis == DAY) if any(of) else None
+                for axis, of, amount in zip(AXES, every, self._amount[at].tolist(), strict=True)
             )
         return self._known[key]
 
@@ -124,11 +115,8 @@ def add_months(day, months):
 
 
 def points(base, times, limits):
-    """The `times`-th point of each axis' ladder from its base, with its window (R2): (4, 3, n).
-
-    base, times: (3, n). The n-th date is base and n x months, never chained (R1). A share of days
-    is rounded down to whole days.
-    """
+    """The `times`-th point of each axis' ladder from its base, with its window (R2): (4, 3, n). A
+    share of days is rounded down to whole days. base, times: (3, n)."""
     due = _rung(base, times, limits.every)
     before = base if (times == 1).all() else _rung(base, times - 1, limits.every)
     span, share = due - before, limits.share[:, None, :]
@@ -154,8 +142,7 @@ def rungs(base, x, limits):
 
 
 def state(p, x):
-    """The state of open work at x (3, n), as codes (R3): past a late edge, past a due point, at or
-    past an early edge, or before them all. Work on the due day or at the due reading is not
-    past."""
-    reached = [(x > p[LATE] + EPS), (x > p[DUE] + EPS), (x >= p[EARLY] - EPS)]
+    """The state of open work at x (3, n), as codes (R3). Work on the due day or at the due reading
+    is not past."""
+    reached = [x > p[LATE] + EPS, x > p[DUE] + EPS, x >= p[EARLY] - EPS]
     return np.select([at.any(axis=0) for at in reached], STATES[:0:-1], STATES[0])

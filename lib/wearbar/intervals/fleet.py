@@ -1,5 +1,6 @@
 """A log laid out for reckoning its due points: where every vehicle was and when it got there, what
-was done, which limits hold, how hard the use was."""
+was done, which limits hold, how hard the use was; and every occasion with its points, counted from
+the work for all at once, and by the loop of `schedule` where more rules bear."""
 
 from dataclasses import replace
 
@@ -7,13 +8,14 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
+from wearbar.intervals import due
 from wearbar.intervals.done import acts_of, duty_of, series_of
-from wearbar.intervals.due import FAR, HOURS, KM, Rules
+from wearbar.intervals.due import DAY, FAR, HOURS, KM, Rules
+from wearbar.intervals.schedule import Event, Task, schedule
 from wearbar.log.keys import least_after
 from wearbar.usage.distance import as_dates, as_days, known_on, last_known
 
 AXES = ["km", "hours", "day"]
-NEVER = 73_000  # days since 1970: beyond it a date says nothing
 
 
 class Fleet:
@@ -23,7 +25,8 @@ class Fleet:
     late_share: a reader's own window after the due point, in place of the plan's.
     """
 
-    def __init__(self, log, readings, late_share=None):
+    def __init__(self, log, late_share=None):
+        readings = usage.readings(log)
         series, rules = series_of(log)
         known, by = readings["known"], ["vehicle", "date"]
         if (known > readings["date"]).any():  # without those typed after a later one was known
@@ -33,9 +36,7 @@ class Fleet:
             readings = readings[~(known.to_numpy() > later)]
         rules = rules if late_share is None else rules.assign(late_share=float(late_share))
         distance, clock = usage.path_of(readings), usage.path_of(readings, "hours")
-        vehicles = distance.vehicles.append(
-            clock.vehicles.difference(distance.vehicles, sort=False)
-        )
+        vehicles = distance.vehicles.union(clock.vehicles, sort=False)
         self.series, self.rules = series, Rules(rules)  # of `series_of`
         self.distance = replace(distance, vehicles=pd.RangeIndex(len(distance.vehicles)))
         self.clock = replace(clock, vehicles=pd.Index(vehicles.get_indexer(clock.vehicles)))
@@ -44,50 +45,42 @@ class Fleet:
         self.code, self.key = vehicles.get_indexer(series["vehicle"]), series["key"].to_numpy()
         v = log.si("vehicles").set_index("vehicle").loc[series["vehicle"]]
         in_service = as_days(v["in_service"])
-        acquired = as_days(v["acquired"].fillna(v["in_service"]))
+        acquired = as_days(log.joined[series["vehicle"]])
         is_new, km = acquired <= in_service, v["in_service_odometer_km"].to_numpy()
-        km = np.where(np.isnan(km) & is_new, 0.0, km)
-        self.origin_x = np.stack([km, np.where(is_new, 0.0, np.nan), in_service])  # in service
+        km, hours = np.where(is_new & np.isnan(km), 0.0, km), np.where(is_new, 0.0, np.nan)
+        self.origin_x = np.stack([km, hours, in_service])  # in service
         by_key, (first_day, as_of) = rules.groupby("key"), as_days([log.first_day, log.as_of])
         begins = np.nan_to_num(as_days(by_key["valid_from"].nth(0).iloc[self.key]), nan=-np.inf)
         leaves, gone = as_days(by_key["valid_to"].nth(-1).iloc[self.key]), as_days(v["disposed"])
-        ours = np.maximum(acquired, first_day)
+        ours, told = np.maximum(acquired, first_day), as_days(series["told_from"])
         # from when its occasions are ours: acquired, the log's first day, or the day its task
         # entered the plan (is_new)
         self.join_x = self.at(np.arange(len(series)), np.maximum(ours, begins))
         self.is_new = begins > ours
-        told_from = as_days(series["told_from"])
-        self.end_day = np.fmin(np.fmin(gone, leaves), np.fmin(told_from - 1, as_of))
+        self.end_day = np.fmin.reduce([gone, leaves, told - 1, np.full(len(gone), as_of)])
         self.ended = (self.end_day < as_of) | (gone <= as_of)  # before the report date
         meter = v["meter"].fillna("distance").to_numpy()  # whether km, hours are counted:
         self.counts = np.stack([np.isin(meter, [name, "both"]) for name in ("distance", "hours")])
         self.on_ladder = series["measured_from"].ne("done").to_numpy(dtype=bool)
-        self.duty = duty_of(log, series, vehicles, self.distance, readings)
-        self.acts = self._placed(acts_of(log, series, rules))
+        duty = duty_of(log, vehicles, self.distance, readings)
+        self.duty = duty.assign(key=duty["code"] * FAR + duty["day"])
+        # the acts; low, high: bounds of their km; a last row, of act -1: none
+        acts = acts_of(log, series, rules)
+        who, day = self.code[acts["series"].to_numpy()], acts["date"]
+        x = usage.distance_of(self.distance, who, day, acts["odometer_km"])
+        hours = last_known(usage.distance_of(self.clock, who, day, acts["hours"]))
+        km = {"km": last_known(x).array, "low": x["low_km"].array, "high": x["high_km"].array}
+        acts = acts[["series", "restarts", "planned", "visit", "known"]].assign(**km)
+        acts = acts.fillna({"high": np.inf}).assign(hours=hours.array, day=as_days(day))
+        acts["known_day"] = as_days(acts.pop("known"))
+        none = {"series": [-1], "restarts": [False], "planned": [True], "visit": [None]}
+        none = pd.DataFrame(none).reindex(columns=acts.columns).astype(acts.dtypes)
+        self.acts = pd.concat([acts, none], ignore_index=True)
         work, fitted = log.tables["work"], log.tables["fitted"]
         known = [known_on(work["date"], work["recorded"])]
         known += [known_on(fitted["fitted"], fitted["recorded"])]
         # the day since when the record is being kept
         self.kept_from = np.fmin.reduce(as_days(pd.concat(known)), initial=np.nan)
-
-    def _placed(self, acts):
-        """The acts with `km, hours, day`, bounds `low, high` of their km and `known_day`; a last
-        row, of act -1: none."""
-        who, day = self.code[acts["series"].to_numpy()], acts["date"]
-        km = usage.distance_of(self.distance, who, day, acts["odometer_km"])
-        own = usage.to_cumulative(self.clock, who, day, acts["hours"])
-        kept = ["series", "restarts", "planned", "visit"]
-        acts = acts[kept].assign(
-            km=last_known(km).array,
-            hours=own.fillna(last_known(usage.distance_at(self.clock, who, day))).array,
-            day=as_days(day),
-            low=km["low_km"].array,
-            high=km["high_km"].fillna(np.inf).array,
-            known_day=as_days(acts["known"]),
-        )
-        none = {"series": [-1], "restarts": [False], "planned": [True], "visit": [None]}
-        none = pd.DataFrame(none).reindex(columns=acts.columns).astype(acts.dtypes)
-        return pd.concat([acts, none], ignore_index=True)
 
     def at(self, s, day):
         """Where the vehicles of series s were at the end of each day, (3, n); where a meter was not
@@ -109,59 +102,123 @@ class Fleet:
         date as it is, NaN where it has not."""
         days = points.copy()
         for axis, path in self.meters:
-            rows = np.flatnonzero(np.isfinite(points[axis]))
-            at = usage.date_at(path, self.code[s[rows]], points[axis, rows])
-            days[axis, rows] = as_days(at)
-        return days
-
-    def expected(self, s, to, points):
-        """The day each of the points is reached at the pace of the year before day `to`; NaN where
-        there is no pace."""
-        days = points.copy()
-        for axis, path in self.meters:
-            here, rate = _pace(path, self.code[s], to)
-            with np.errstate(divide="ignore", invalid="ignore"):
-                day = to + np.ceil((points[axis] - here) / rate)
-            days[axis] = np.where((rate > 0) & (day < NEVER), day, np.nan)
+            days[axis] = as_days(usage.date_at(path, self.code[s], points[axis]))
         return days
 
     def last_read(self, s, day):
-        """The last day not after `day` with a reading of each meter: (2, n), NaN where there is
-        none."""
-        code = self.code[s]
-        return np.stack(
-            [path.get("day", path.around("day", code, day)[0]) for _, path in self.meters]
-        )
+        """The last day not after `day` with a reading of each meter: (2, n), NaN: none."""
+        rows = [(path, path.around("day", self.code[s], day)[0]) for _, path in self.meters]
+        return np.stack([path.get("day", row) for path, row in rows])
 
-    def at_pace(self, s, x, to):
-        """Where each vehicle is by now at the pace of the year before its last reading."""
-        now = x.copy()
-        for (axis, path), last in zip(self.meters, self.last_read(s, to), strict=True):
-            here, rate = _pace(path, self.code[s], np.nan_to_num(last))
-            now[axis] = np.where(np.isnan(last + rate), x[axis], here + rate * (to - last))
-        return now
-
-    def hard_since(self, s, begin, end):
-        """The first day from begin to end on which the trailing use met the severe condition, by
-        what was known then (R8); NaN if none."""
-        hard = self.duty[self.duty["hard"] == 1]
-        key, own = np.append(hard["code"] * FAR + hard["day"], np.inf), self.code[s] * FAR
-        day = key[np.searchsorted(key, own + begin)] - own
-        return np.where(self.duty_at(s, begin) == 1, begin, np.where(day <= end, day, np.nan))
+    def pace(self, s, days):
+        """(km and hours at the end of `days`: (2, n), their mean rates a day of the year before
+        it); NaN: none."""
+        code, paces = self.code[s], []
+        for (_, path), to in zip(self.meters, days, strict=True):
+            start = np.maximum(to - 365, path.get("day", next(path.rows(code))))
+            at = (usage.distance_at(path, code, as_dates(day)) for day in (start, to))
+            low, high = (last_known(of).to_numpy() for of in at)
+            paces.append((high, (high - low) / np.where(to > start, to - start, np.nan)))
+        return np.array(paces).swapaxes(0, 1)
 
     def duty_at(self, s, day):
         """Duty at each day, by what was known then: 1 severe, 0 normal, -1 not known."""
-        key = (self.duty["code"] * FAR + self.duty["day"]).to_numpy()
-        now = np.searchsorted(key, self.code[s] * FAR + day, "right") - 1
+        now = np.searchsorted(self.duty["key"], self.code[s] * FAR + day, "right") - 1
         is_own = np.append(self.duty["code"], -1)[now] == self.code[s]
         return np.where(is_own, np.append(self.duty["hard"], -1)[now], -1)
 
 
-def _pace(path, code, to):
-    """(where it was, mean rate a day of the year before) at the end of each day; NaN: none."""
-    first, _ = path.rows(code)
-    start = np.maximum(to - 365, path.get("day", first))
-    now, before = (usage.distance_at(path, code, as_dates(day)) for day in (to, start))
-    high, low = last_known(now).to_numpy(), last_known(before).to_numpy()
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return high, np.where(to > start, (high - low) / (to - start), np.nan)
+def occasions_due(fleet):
+    """(frame, points of shape (4, 3, n), where each ended (3, n)): every occasion of every series.
+
+    The frame: `s` (series), `number`, `act` (its anchor, -1: none of ours), `done` (the act that
+    closed it, -1: open), `to` (its last day), `basis`, `since` (severe from this day), `rule`,
+    `missed`, `is_current`.
+    """
+    rows, base, end = _events(fleet)
+    s, rule, is_first = (rows[c].to_numpy() for c in ("s", "rule", "is_first"))
+    hard = (rows["since"] <= rows["begin"]).to_numpy()
+    is_run_in = is_first & fleet.rules.first_axes[rule].any(axis=1)
+    rows["basis"] = np.select([is_run_in, hard], ["first", "severe"], "regular").astype(object)
+    limits = fleet.rules.many(rule, is_first, hard, fleet.counts[:, s])
+    points = due.points(base, np.ones_like(base), limits)  # from the work alone (R5)
+    changes = _changes(fleet, rows)
+    # where more bears: a ladder or an expiry (R6), taken over (R11, R13), learned since (R8, R13)
+    asked = fleet.on_ladder[s] | fleet.rules.expires[rule]
+    asked |= (rows["begin"] > base[DAY]).to_numpy()
+    asked[list(changes)] = True
+    told, found = rows[asked].assign(base=base[:, asked].T.tolist()), []
+    told["end"], told["start"] = end[:, asked].T.tolist(), points[:, :, asked].T.tolist()
+    told["changes"] = [changes.get(row, ()) for row in told["row"]]
+    events = told[list(Event._fields)].itertuples(index=False, name=None)
+    events = [Event(*of) for of in events]
+    for s, mine in told.groupby("s", sort=False).indices.items():
+        counts, joined = tuple(fleet.counts[:, s].tolist()), fleet.join_x[:, s].tolist()
+        task = Task(counts, joined, fleet.is_new[s], fleet.on_ladder[s])
+        found += schedule([events[i] for i in mine.tolist()], task, fleet.rules)
+    row, basis, nth, left, looped = zip(*found, strict=True) if found else [()] * 5
+    looped_rows = rows.loc[[event.row for event in row]]
+    nth, left = (np.array(values, dtype=int) for values in (nth, left))
+    looped_rows = looped_rows.assign(basis=np.array(basis, dtype=object), nth=nth, left=left)
+    frame = pd.concat([rows[~asked].assign(nth=0, left=0), looped_rows], ignore_index=True)
+    looped = np.array(looped, dtype=float).reshape(-1, 3, 4).T
+    points = np.concatenate([points[:, :, ~asked], looped], axis=2)
+    order = np.lexsort((frame["nth"], frame["row"]))
+    kept = order[np.isfinite(points[0]).any(axis=0)[order]]
+    frame, points = frame.iloc[kept].reset_index(drop=True), points[:, :, kept]
+    is_open = frame["done"].lt(0)
+    is_own = frame["nth"] == 0
+    frame = frame.assign(number=frame.groupby("s").cumcount() + 1, is_current=is_own & is_open)
+    frame = frame.assign(since=frame["since"].where(is_own), missed=(frame["left"] > 0) & ~is_open)
+    return frame, points, end[:, frame["row"]]
+
+
+def _events(fleet):
+    """(rows, where each begins (3, n), and ends): what occasions hang from, each series' origin,
+    then its acts; of those before it was ours the last alone, in the origin's place. What came with
+    a new vehicle on its first day is its origin, not a doing. The rows: as of `Event`."""
+    acts = fleet.acts[:-1]
+    s, day, joined = acts["series"].to_numpy(), acts["day"].to_numpy(), fleet.join_x[DAY]
+    before = day < joined[s]
+    follows = np.append(before[1:] & (s[1:] == s[:-1]), False)[: len(s)]
+    came_with = np.maximum(day, joined[s]) <= fleet.origin_x[DAY][s]
+    kept = np.flatnonzero(~(before & follows) & ~came_with & (day <= fleet.end_day[s]))
+    live = np.setdiff1d(np.arange(len(joined)), s[kept[before[kept]]])
+    rows = pd.DataFrame({"s": np.append(live, s[kept]), "act": np.append(0 * live - 1, kept)})
+    rows = rows[(joined <= fleet.end_day)[rows["s"]]]
+    rows = rows.sort_values(["s", "act"], ignore_index=True).rename_axis("row").reset_index()
+    done = rows.groupby("s")["act"].shift(-1, fill_value=-1).to_numpy()
+    s, act = rows["s"].to_numpy(), rows["act"].to_numpy()
+    base, end = fleet.anchors(s, act), fleet.of_act(AXES, done)
+    end[:, done < 0] = fleet.at(s[done < 0], fleet.end_day[s[done < 0]])
+    begin, to, key = np.maximum(base[DAY], joined[s]), end[DAY], fleet.key[s]
+    rule = fleet.rules.in_force(key, begin)
+    # the first day on which the trailing use met the severe condition, as was known then (R8)
+    hard = fleet.duty.loc[fleet.duty["hard"] == 1, "key"]
+    own = fleet.code[s] * FAR
+    since = np.append(hard, np.inf)[np.searchsorted(hard, own + begin)] - own
+    since = np.where(fleet.duty_at(s, begin) == 1, begin, np.where(since <= to, since, np.nan))
+    rows = rows.assign(done=done, begin=begin, to=to, rule=rule)
+    rows["last_rule"] = fleet.rules.in_force(key, np.maximum(begin, to))
+    rows["since"] = np.where(fleet.rules.ever_severe[rule], since, np.nan)
+    rows["is_first"] = (act < 0) | fleet.of_act("restarts", act)
+    return rows, base, end
+
+
+def _changes(fleet, rows):
+    """What was learned in the course of each event, by its row, in order: later versions of the
+    plan, and severe use."""
+    rules, told, found = fleet.rules, [], {}
+    learned = (rows["last_rule"] > rows["rule"]) | (rows["since"] > rows["begin"])
+    for event in rows[learned].itertuples():
+        later = range(event.rule + 1, event.last_rule + 1)
+        days = {float(rules.starts[rule]): (rule, "new-plan") for rule in later}
+        if event.since > event.begin:
+            rule = int(rules.in_force(fleet.key[event.s], event.since))
+            days.setdefault(event.since, (rule, "severe"))
+        told += [(event.row, event.s, day, *days[day]) for day in sorted(days)]
+    asked = pd.DataFrame(told, columns=["row", "s", "day", "rule", "name"])
+    at = fleet.at(asked["s"].to_numpy(int), asked["day"].to_numpy(float)).T.tolist()
+    for (row, _, day, rule, name), x in zip(told, at, strict=True):
+        found.setdefault(row, []).append((day, rule, name, tuple(x)))
+    return found

@@ -9,19 +9,21 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals.due import EPS, MONTH_DAYS
 from wearbar.intervals.failed import FAILED, failed
+from wearbar.intervals.occasion import occasions
 from wearbar.log.keys import last_of_all, look_up, stacked
+from wearbar.log.once import kept_with
 from wearbar.log.plan import is_test_of
 from wearbar.log.schema import RESETS_NOTHING, TEXT
 from wearbar.usage.distance import days_later, last_known
 
 GRAVE = ("off-road", "before-next-use")
 NOTICE_DAYS = 30  # before a certificate ends, where no task of the plan says otherwise
-_NAMES = """
-    what vehicle item position grade text due_date due_km early_date done_date done_km is_open state
+NAMES = """
+    vehicle what item position grade text due_date due_km early_date done_date done_km is_open state
     outcome days_open over_days over_km driven_km gap_days stops table line
 """
-_NUMBERS = "due_km done_km days_open over_days over_km driven_km gap_days line"
-ITEM = dict.fromkeys(_NAMES.split(), TEXT) | dict.fromkeys(_NUMBERS.split(), float)
+NUMBERS = "due_km done_km days_open over_days over_km driven_km gap_days line"
+ITEM = dict.fromkeys(NAMES.split(), TEXT) | dict.fromkeys(NUMBERS.split(), float)
 ITEM |= dict.fromkeys(["due_date", "early_date", "done_date"], "datetime64[ns]")
 ITEM |= dict.fromkeys(["is_open", "stops"], bool)
 # what each kind says beside: its state while open and not past; where it is counted from, and what
@@ -32,34 +34,27 @@ SAID |= dict.fromkeys(["is_replaced", "is_grave", "is_unsure"], bool)
 FLAGS = [name for name, of in (ITEM | SAID).items() if of is bool]
 
 
-def items(log, found, readings):
+@kept_with
+def items(log):
     """One row each defect, failed inspection or test, certificate, recall, re-check and deferral,
-    sorted by due date.
+    by due date.
 
-    found: `occasions(log)`. what: defect, finding, certificate, campaign, recheck, deferral; item:
+    what: defect, finding, certificate, campaign, recheck, deferral; item:
     the defect's number, the task, the certificate's kind, the recall's number; grade: the defect's,
     of a finding as in `failed.failed`, of a recall its kind. days_open: since it was found, due or,
-    of a recall without a day, issued; nil before. over_days, over_km: beyond the day or reading
-    that was given for it, NaN where it is not. driven_km: distance since then with an open defect
-    or finding, or without a valid certificate; gap_days: whole days without one. stops: the
-    recall's row says that it stops the vehicle. state: as of an occasion, done where closed;
-    not-known for re-checks in a log that has none. outcome: of a re-check. table, line: of its row
-    in the log. A vehicle's rows end when it is disposed of. There is no window but the notice
-    before a certificate ends.
+    of a recall without a day, issued. over_days, over_km: beyond the day or reading given for it.
+    driven_km: distance since then with an open defect or finding, or without a valid certificate;
+    gap_days: whole days without one. stops: a recall that stops the vehicle. state: as of an
+    occasion, done where closed; not-known for re-checks in a log that has none. outcome: of a
+    re-check. table, line: of its row. A vehicle's rows end when it is disposed of. There is no
+    window but the notice before a certificate ends.
     """
-    path, plan = usage.path_of(readings), log.plan_or_empty
-    parts = [_found(log, path), _certificates(log, path, plan), _campaigns(log)]
-    parts += [_rechecks(log, path, plan), _deferrals(log, found, path)]
-    rows = stacked(parts).reindex(columns=list(ITEM | SAID))
+    path, found = usage.log_path(log), occasions(log)
+    rows = [_found(log, path), _certificates(log, path), _campaigns(log), _rechecks(log, path)]
+    rows = stacked([*rows, _deferrals(log, found, path)]).reindex(columns=list(ITEM | SAID))
     rows = rows.assign(**rows[FLAGS].eq(True)).astype(ITEM | SAID)
-    table, order = _followed(log, rows, path), ["due_date", "vehicle", "item"]
-    table = table[list(ITEM)].astype(ITEM)
-    return table.sort_values(order, kind="stable", ignore_index=True)
-
-
-def _followed(log, rows, path):
-    """The rows with what follows from their due points and their ends: the day each was closed, its
-    vehicle left, or the report date."""
+    was_found, is_paper = rows["what"].isin(["defect", "finding"]), rows["what"].eq("certificate")
+    # to the day each was closed, its vehicle left, or the report date
     gone = look_up(rows["vehicle"], log.tables["vehicles"].set_index("vehicle")["disposed"])
     end = rows["done_date"].fillna(gone.clip(upper=log.as_of)).fillna(log.as_of)
     is_done = rows["done_date"].notna()
@@ -67,29 +62,24 @@ def _followed(log, rows, path):
     km = last_known(usage.distance_of(path, rows["vehicle"], end, rows["end_odometer_km"]))
     days, over_km = (end - rows["due_date"]).dt.days, km - rows["due_km"]
     driven = (km - rows["from_km"]).clip(lower=0.0)
-    was_found, is_paper, is_look = (
-        rows["what"].isin(kinds) for kinds in (["defect", "finding"], ["certificate"], ["recheck"])
-    )
     gap = (days - is_done).clip(lower=0).where(~rows["is_replaced"] | is_done, 0).where(is_paper)
+    issued = (end - rows["due_date"].fillna(rows["early_date"])).dt.days
     # without a window (R3); what was found is past once the vehicle is driven with it
     is_past = (over_km > EPS) | (days > 0)
     is_past = is_past.mask(was_found, rows["is_grave"] & (driven > EPS))
     is_reached = rows["rest"].eq("before-window") & ((over_km >= -EPS) | (days >= 0))
     states = [~is_open, is_past & rows["is_unsure"], is_past, is_reached]
     state = np.select(states, ["done", "not-known", "past-window", "in-window"], rows["rest"])
-    outcome = pd.Series(np.select([~is_done, is_past], ["", "late"], "on-time"), rows.index)
-    issued = (end - rows["due_date"].fillna(rows["early_date"])).dt.days
-    return rows.assign(
-        is_open=is_open,
-        state=state,
-        outcome=outcome.where(is_look),
-        done_km=km.where(is_look & is_done),
-        days_open=issued.where(was_found, issued.clip(lower=0)),
-        over_days=days.where((days > 0) & ~was_found),
-        over_km=over_km.where((over_km > EPS) & ~was_found),
-        driven_km=driven.where(~is_paper | (gap > 0), 0.0),
-        gap_days=gap,
-    )
+    is_look = rows["what"].eq("recheck")
+    outcome = np.select([~is_look, ~is_done, is_past], [None, "", "late"], "on-time")
+    rows = rows.assign(is_open=is_open, state=state, outcome=outcome, gap_days=gap)
+    rows["days_open"] = issued.where(was_found, issued.clip(lower=0))
+    rows["over_days"] = days.where((days > 0) & ~was_found)
+    rows["over_km"] = over_km.where((over_km > EPS) & ~was_found)
+    rows["driven_km"] = driven.where(~is_paper | (gap > 0), 0.0)
+    rows["done_km"] = km.where(is_look & is_done)
+    rows = rows[list(ITEM)].astype(ITEM)
+    return rows.sort_values(["due_date", "vehicle", "item"], kind="stable", ignore_index=True)
 
 
 def _of_row(frame, table):
@@ -110,49 +100,43 @@ def _found(log, path):
     return both.assign(due_km=km["distance_km"], from_km=last_known(km))
 
 
-def _certificates(log, path, plan):
+def _certificates(log, path):
     c = _of_row(log.tables["certificates"], "certificates")
     one = ["vehicle", "kind", "valid_to"]
     c = c[~c["result"].isin(RESETS_NOTHING)].sort_values([*one, "tested"], kind="stable")
     c = c.drop_duplicates(one, keep="last").reset_index(drop=True)
     # days before from which it may be renewed: by the plan's task of its name, else NOTICE_DAYS
     notice, own = pd.Series(float(NOTICE_DAYS), c.index), log.plan_for(c["vehicle"])
-    tasks = plan.tasks[plan.tasks["measured_from"].eq("expiry")]
+    tasks = log.plan_or_empty.tasks.query("measured_from == 'expiry'")
     interval = np.fmin(tasks["every_months"] * MONTH_DAYS, tasks["every_days"])
     days = np.floor(tasks["early_share"] * interval)
     days = days.where(np.isfinite(tasks["early_share"]), tasks["tolerance_days"])
     for name, task, early in zip(tasks["plan"], tasks["code"], days, strict=True):
         is_test = np.array([is_test_of(task, kind) for kind in c["kind"]], dtype=bool)
         notice = notice.mask(own.eq(name).to_numpy(dtype=bool) & is_test, early)
-    early = days_later(c["valid_to"], -notice)
-    return c.assign(
-        what="certificate",
-        item=c["kind"],
-        due_date=c["valid_to"],
-        early_date=early,
-        done_date=c.groupby(["vehicle", "kind"])["tested"].shift(-1),
-        is_replaced=c.duplicated(["vehicle", "kind"], keep="last"),
-        from_km=last_known(usage.distance_at(path, c["vehicle"], c["valid_to"])),
-        rest=np.where(early <= log.as_of, "in-window", "before-window"),
-    )
+    c = c.assign(what="certificate", item=c["kind"], due_date=c["valid_to"])
+    c["early_date"] = early = days_later(c["valid_to"], -notice)
+    c["rest"] = np.where(early <= log.as_of, "in-window", "before-window")
+    c["done_date"] = c.groupby(["vehicle", "kind"])["tested"].shift(-1)
+    c["from_km"] = last_known(usage.distance_at(path, c["vehicle"], c["valid_to"]))
+    return c.assign(is_replaced=c.duplicated(["vehicle", "kind"], keep="last"))
 
 
 def _campaigns(log):
     """Recalls: due on the day given, never before it; without one, open since issued (R15)."""
     c = _of_row(log.tables["campaigns"], "campaigns")
-    names = {"item": "campaign", "grade": "kind", "text": "note"}
-    names |= {"due_date": "by", "early_date": "issued", "done_date": "done"}
-    c = c.assign(what="campaign", **{name: c[of] for name, of in names.items()})
-    rest = np.where(c["by"] > log.as_of, "in-window", "due")
-    return c.assign(rest=rest, stops=c["stop"].eq("yes").to_numpy(dtype=bool))
+    c = c.assign(rest=np.where(c["by"] > log.as_of, "in-window", "due"), stops=c["stop"].eq("yes"))
+    names = {"campaign": "item", "kind": "grade", "note": "text"}
+    names |= {"by": "due_date", "issued": "early_date", "done": "done_date"}
+    return c.assign(what="campaign").rename(columns=names)
 
 
-def _rechecks(log, path, plan):
+def _rechecks(log, path):
     """Work that must be looked at again: each doing of a task with `recheck`, closed by work named
     after it, "<task>-recheck"."""
     work = _of_row(log.si("work"), "work")
     work["plan"] = log.plan_for(work["vehicle"])
-    terms = plan.tasks.dropna(subset=["recheck_km", "recheck_days"], how="all")
+    terms = log.plan_or_empty.tasks.dropna(subset=["recheck_km", "recheck_days"], how="all")
     terms = terms[["plan", "code", "valid_from", "valid_to", "recheck_km", "recheck_days"]]
     did = work[~work["result"].isin(RESETS_NOTHING)]
     did = did.merge(terms, left_on=["plan", "task"], right_on=["plan", "code"])
@@ -160,32 +144,24 @@ def _rechecks(log, path, plan):
     place = ["vehicle", "task", "position"]
     did = did.drop_duplicates([*place, "date"], keep="last")
     did = did.sort_values("date", kind="stable", ignore_index=True)
-    looks = work[work["task"].str.endswith("-recheck")]
+    looks = work[work["task"].str.endswith("-recheck")].sort_values("date", kind="stable")
     looks = looks.assign(task=looks["task"].str.removesuffix("-recheck"))
     # the first look at each place, or at the whole, on the day or after
-    looks = looks.assign(is_whole=looks["position"].isna())
     both = did.reset_index().merge(looks, on=["vehicle", "task"], suffixes=("", "_looked"))
-    here = both["is_whole"] | both["position"].eq(both["position_looked"])
+    here = both["position_looked"].isna() | both["position"].eq(both["position_looked"])
     both = both[here & (both["date_looked"] >= both["date"])]
-    first = both.sort_values(["index", "date_looked", "is_whole"], kind="stable")
-    first = first.drop_duplicates("index").set_index("index").reindex(did.index)
+    first = both.drop_duplicates("index").set_index("index").reindex(did.index)
     km = usage.distance_of(path, did["vehicle"], did["date"], did["odometer_km"])["distance_km"]
-    return did.assign(
-        what="recheck",
-        item=did["task"],
-        due_km=km + did["recheck_km"],
-        due_date=days_later(did["date"], did["recheck_days"]),
-        done_date=first["date_looked"],
-        end_odometer_km=first["odometer_km_looked"],
-        is_replaced=did.duplicated(place, keep="last"),
-        is_unsure=looks.empty,
-        rest="before-window",
-    )
+    did = did.assign(what="recheck", item=did["task"], rest="before-window", is_unsure=looks.empty)
+    did["due_date"] = days_later(did["date"], did["recheck_days"])
+    did["is_replaced"] = did.duplicated(place, keep="last")
+    ends = {"done_date": first["date_looked"], "end_odometer_km": first["odometer_km_looked"]}
+    return did.assign(due_km=km + did["recheck_km"], **ends)
 
 
 def _deferrals(log, found, path):
-    """What was deferred, to when: closed by the work or the defect's closing. It moves no due
-    point; what is over counts from the day or reading that was given (R14)."""
+    """What was deferred, closed by the work or the defect's closing. It moves no due point; what is
+    over counts from the day or reading that was given (R14)."""
     d = _of_row(log.si("deferrals"), "deferrals")
     d = d.sort_values("date", kind="stable", ignore_index=True)
     defects = log.tables["defects"].set_index("defect")
@@ -197,16 +173,12 @@ def _deferrals(log, found, path):
     did = did.assign(date=did["done_date"])
     after = pd.merge_asof(rows, did, on="date", by=by, direction="forward")
     all_done = last_of_all(after.groupby("index")["done_date"]).reindex(d.index)
-    closed = look_up(d["defect"], defects["closed"]).where(d["task"].isna(), all_done)
     today = pd.Series(log.as_of, d.index)
-    return d.assign(
-        what="deferral",
-        item=d["defect"].fillna(d["task"]),
-        text=d["reason"],
-        position=look_up(d["defect"], defects["position"]),
-        due_date=d["until"],
-        due_km=usage.to_cumulative(path, d["vehicle"], today, d["until_odometer_km"]),
-        done_date=closed,
-        is_replaced=d.duplicated(["vehicle", "task", "defect"], keep="last"),
-        rest="in-window",
+    d["due_km"] = usage.to_cumulative(path, d["vehicle"], today, d["until_odometer_km"])
+    d["done_date"] = look_up(d["defect"], defects["closed"]).where(d["task"].isna(), all_done)
+    d["is_replaced"] = d.duplicated(["vehicle", "task", "defect"], keep="last")
+    d = d.assign(
+        item=d["defect"].fillna(d["task"]), position=look_up(d["defect"], defects["position"])
     )
+    d = d.rename(columns={"until": "due_date", "reason": "text"})
+    return d.assign(what="deferral", rest="in-window")

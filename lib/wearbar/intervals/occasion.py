@@ -11,20 +11,20 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals import due
 from wearbar.intervals.done import PLAIN
-from wearbar.intervals.due import DAY, DUE, EARLY, EPS, HOURS, KM, LATE, SPAN
-from wearbar.intervals.events import occasions_due
-from wearbar.intervals.fleet import Fleet
+from wearbar.intervals.due import DAY, DUE, EARLY, EPS, HOURS, KM, LATE, SPAN, UNITS
+from wearbar.intervals.fleet import Fleet, occasions_due
+from wearbar.log.once import kept_with
 from wearbar.log.schema import TEXT
 from wearbar.usage.distance import as_dates, as_days, known_on, last_not_above
 from wearbar.usage.rates import merged
 
-UNITS = ("km", "hours", "days")
 NEAR = {"vehicle": TEXT, "task": TEXT, "written": TEXT, "date": "datetime64[ns]"}
 
 # a reading older than this no longer says where a vehicle is (common practice, no source)
 STALE_DAYS = 45
 HAIR = np.array([[EPS], [EPS], [0.0]])  # of km, hours and day: what is on an edge belongs to it
 COUNTS = "counts"
+NEVER = 73_000  # days since 1970: beyond it a date says nothing
 # why an occasion is left out of the rate, in the order in which one reason wins over another
 REASONS = {
     "unknown-history": "when it was last done is not known",
@@ -40,134 +40,121 @@ REASONS = {
 }
 
 
-def occasions(log, readings=None, late_share=None):
+@kept_with
+def occasions(log, late_share=None):
     """Every occasion of every task of the log's plan: one row each, by vehicle, task, position and
-    number; empty without a plan.
+    number; empty without a plan. Distances are cumulative km.
 
     vehicle, task, title, position ("" none), action, safety, statutory, plan; number: 1, 2, ... in
     its series; is_current: the open one; is_open. basis: regular, first, severe, expiry, new-plan,
     unknown-history (due at once), first-reading, joined. anchor_date, anchor_km: what it counts
     from. due_, early_, late_ with km, hours and date; interval_, overrun_ (negative: early; open:
-    so far), past_ (beyond the late edge) with km, hours and days. due_low_km, due_high_km: bounds
-    where the anchor's odometer is not known; due_odometer_km, due_meter_hours: as the instruments
-    show it. duty: severe (severe_since: a date), normal, not-known, or "" where the task has no
-    severe limits; severe_due_km, severe_due_date: were the duty severe. first_limit: distance,
-    hours, date, both; with " (forecast)" where not yet reached; "" where neither was.
-    expected_date: a forecast. done_date, done_km, done_hours, visit; end_km: where it was then.
-    overrun_share: the largest as a share of its interval; early_share: the share left unused by
-    work before its window. driven_past_km: distance from the first of the late edges
-    passed. late_edge_date: the last day of its window, as far as can be told yet: NaT where
-    distance alone will close it. state: before-window, in-window, due, past-window or not-known
-    where open (probably: what it is by the last reading), else done, missed or not-finished.
-    is_matured: closed by the report date. outcome: on-time, early, late or "". before_next_use:
-    open, due in a lay-up, and not used since. Used without it, it is late from the first day of
-    use, and the days over count from there. is_typed_late: done in time, and typed in after its
-    last day on time: late as it was judged then, and out of the rate. in_rate; why: "counts" or a
-    key of `REASONS`. near_work, near_date: of what is open, planned work since its anchor whose
-    name comes near the task's ("" none), and its last day. Distances are cumulative km.
+    so far), over_ (NaN where it is not), past_ (beyond the late edge) with km, hours and days.
+    due_low_km, due_high_km: bounds where the anchor's odometer is not known; due_odometer_km,
+    due_meter_hours: as the instruments show it. duty: severe (severe_since: a date), normal,
+    not-known, or "" where the task has no severe limits; severe_due_km, severe_due_date: were the
+    duty severe. first_limit: distance, hours, date, both; with " (forecast)" where not yet reached;
+    "" where neither was. expected_date: a forecast. done_date, done_km, done_hours, visit; end_km:
+    where it was then. overrun_share: the largest as a share of its interval; early_share: the share
+    left unused by work before its window. driven_past_km: since the first of the late edges passed.
+    late_edge_date: the last day of its window, NaT where distance alone will close it. state:
+    before-window, in-window, due, past-window or not-known where open (probably: what it is by the
+    last reading), else done, missed or not-finished. is_matured: closed by the report date.
+    outcome: on-time, early, late or "". before_next_use: open, due in a lay-up, and not used since;
+    used without it, it is late from the first day of use, and the days over count from there.
+    is_typed_late: done in time, and typed in after its last day on time: late as it was judged
+    then, and out of the rate. in_rate; why: "counts" or a key of `REASONS`. near_work, near_date:
+    of what is open, planned work since its anchor whose name comes near the task's, and its last
+    day.
 
-    readings: of `usage.readings`. late_share: a reader's own allowance after the due point, as a
-    share of the interval, in place of the plan's. Sources: common practice, none; a length of
-    service runs on through a lay-up (R9).
+    late_share: a reader's own allowance after the due point, as a share of the interval, in place
+    of the plan's. Source: common practice, none.
     """
     if log.plan is None:
         log = replace(log.only([]), plan=log.plan_or_empty)
-    fleet = Fleet(log, usage.readings(log) if readings is None else readings, late_share)
+    fleet = Fleet(log, late_share)
     frame, p, x = occasions_due(fleet)
-    s, act, done = (frame[name].to_numpy() for name in ("s", "act", "done"))
-    bounds = np.where(done < 0, x[KM], fleet.of_act(["low", "high"], done))
+    s, act = frame["s"].to_numpy(), frame["act"].to_numpy()
     # how far the anchor's km may lie below and above what it is taken for
     hangs = (act >= 0) & ~fleet.on_ladder[s]
     hangs &= ~frame["basis"].isin(["joined", "unknown-history", "new-plan"]).to_numpy()
     km, low, high = fleet.of_act(["km", "low", "high"], act)
     slack = np.where(hangs, np.nan_to_num([km - low, high - km], posinf=np.inf), 0.0)
     q, shut, laid = _kept_open(log, fleet, s, p, x)
-    stale = _is_stale(log, fleet, s, p)
     columns = {name: fleet.series[name].array.take(s) for name in ("vehicle", *PLAIN)}
     columns |= {name: frame[name].to_numpy() for name in ("number", "is_current", "basis")}
-    columns |= _points_and_ends(fleet, frame, p, x, slack)
-    columns |= _overrun_columns(fleet, s, done, q, x, shut, laid)
-    columns |= _duty_columns(fleet, frame, p) | _first_columns(fleet, frame, p)
-    columns |= _judged(fleet, frame, q, x, bounds, slack, shut, laid, stale)
-    found = _near(log, pd.DataFrame(columns, copy=False))
-    told = fleet.series["told_from"].notna().to_numpy()[s]
-    return found[~told | found["in_rate"]].reset_index(drop=True) if told.any() else found
-
-
-def _near(log, found):
-    """The occasions with work that may be the open ones', by names that come near their task's."""
+    columns |= _points_and_ends(fleet, frame, p, q, x, slack, shut, laid)
+    columns |= _judged(log, fleet, frame, q, x, slack, shut, laid)
+    found = pd.DataFrame(columns, copy=False)
+    # work that may be the open ones', by names that come near their task's
     words = log.words.reindex(columns=["vehicle", "task", "how", "written", "date"])
     words = words[words["how"].eq("near")].sort_values("date", kind="stable")
     words = words.drop_duplicates(["vehicle", "task"], keep="last").astype(NEAR)
     near = found.loc[found["is_open"], ["vehicle", "task", "anchor_date"]].reset_index()
     near = near.merge(words, on=["vehicle", "task"])
     near = near[~(near["date"] <= near["anchor_date"])].set_index("index").reindex(found.index)
-    return found.assign(near_work=near["written"].fillna(""), near_date=near["date"])
+    found = found.assign(near_work=near["written"].fillna(""), near_date=near["date"])
+    told = fleet.series["told_from"].notna().to_numpy()[s]
+    return found[~told | found["in_rate"]].reset_index(drop=True)
 
 
-def _points_and_ends(fleet, frame, p, x, slack):
-    s, is_open = frame["s"].to_numpy(), frame["done"].lt(0).to_numpy()
-    anchor, code = fleet.anchors(s, frame["act"].to_numpy()), fleet.code[s]
-    columns = {"anchor_date": as_dates(anchor[DAY]), "anchor_km": anchor[KM]}
-    columns |= {"severe_since": as_dates(frame["since"]), "due_low_km": p[DUE, KM] - slack[0]}
-    columns["due_high_km"] = np.where(np.isfinite(slack[1]), p[DUE, KM] + slack[1], np.nan)
-    shown = [usage.odometer_of(path, code, p[DUE, axis]).to_numpy() for axis, path in fleet.meters]
-    columns["due_odometer_km"], columns["due_meter_hours"] = shown
+def _points_and_ends(fleet, frame, p, q, x, slack, shut, laid):
+    """The points of each occasion, its end, how far that lies beyond them, and how hard the use was
+    (R8). q: p with the windows that a lay-up kept open."""
+    s, act, done, rule = (frame[name].to_numpy() for name in ("s", "act", "done", "rule"))
+    code, anchor, is_open = fleet.code[s], fleet.anchors(s, act), done < 0
+    columns = {"anchor_date": as_dates(anchor[DAY]), "anchor_km": anchor[KM], "is_open": is_open}
     for at, name in ((DUE, "due"), (EARLY, "early"), (LATE, "late")):
         columns |= {f"{name}_km": p[at, KM], f"{name}_hours": p[at, HOURS]}
         columns[f"{name}_date"] = as_dates(p[at, DAY])
-    columns |= {f"interval_{unit}": p[SPAN, a] for a, unit in enumerate(UNITS)}
+    shown = [usage.odometer_of(path, code, p[DUE, axis]).to_numpy() for axis, path in fleet.meters]
+    columns["due_odometer_km"], columns["due_meter_hours"] = shown
+    columns["due_low_km"] = p[DUE, KM] - slack[0]
+    columns["due_high_km"] = np.where(np.isfinite(slack[1]), p[DUE, KM] + slack[1], np.nan)
+    # where and when it ended, or is now
     show = ~is_open & ~frame["missed"].to_numpy()
+    visit = fleet.acts["visit"].iloc[done].reset_index(drop=True).where(show).array
     km, hours, day = np.where(show, x, np.nan)
-    visit = fleet.acts["visit"].iloc[frame["done"]].reset_index(drop=True).where(show).array
-    columns |= {"done_date": as_dates(day), "done_km": km}
-    return columns | {"done_hours": hours, "visit": visit, "is_open": is_open}
-
-
-def _overrun_columns(fleet, s, done, p, x, shut, laid):
-    over = x - p[DUE]
-    rest = ~np.isnan(laid) & (x[DAY] > p[LATE, DAY])  # R9: counted from the first day of use
+    columns |= {"done_km": km, "done_hours": hours, "done_date": as_dates(day), "visit": visit}
+    over, past = x - p[DUE], np.maximum(x - q[LATE], 0.0)
+    rest = ~np.isnan(laid) & (x[DAY] > q[LATE, DAY])  # R9: counted from the first day of use
     over[DAY] = np.where(rest, x[DAY] - laid, over[DAY])
-    past = np.maximum(x - p[LATE], 0.0)
-    edge = np.fmin.reduce(shut[0], axis=0)
-    rows, driven = np.flatnonzero((past > EPS).any(axis=0)), np.zeros(len(s))
-    at_edge = usage.distance_at(fleet.distance, fleet.code[s[rows]], as_dates(edge[rows]))
-    opened = np.fmin(p[LATE, KM, rows], at_edge["distance_km"].to_numpy())
-    driven[rows] = np.maximum(x[KM, rows] - opened, 0.0)
+    beyond = np.where(over > 0, over, np.nan)
+    for a, unit in enumerate(UNITS[:3]):
+        columns |= {f"interval_{unit}": p[SPAN, a], f"overrun_{unit}": over[a]}
+        columns |= {f"over_{unit}": beyond[a], f"past_{unit}": past[a]}
     largest = np.fmax.reduce(over / p[SPAN], axis=0)
     wasted = ~(x >= p[EARLY] - EPS).any(axis=0) & fleet.of_act("planned", done)
-    columns = {"overrun_share": largest, "early_share": np.where(wasted, -largest, 0.0)}
-    columns |= {f"overrun_{unit}": over[a] for a, unit in enumerate(UNITS)}
-    columns |= {f"past_{unit}": past[a] for a, unit in enumerate(UNITS)}
-    return columns | {"end_km": x[KM], "driven_past_km": driven, "late_edge_date": as_dates(edge)}
-
-
-def _duty_columns(fleet, frame, p):
-    s, rule = frame["s"].to_numpy(), frame["rule"].to_numpy()
-    known = fleet.duty_at(s, frame["to"].to_numpy())
+    columns |= {"overrun_share": largest, "early_share": np.where(wasted, -largest, 0.0)}
+    edge, driven = np.fmin.reduce(shut[0], axis=0), np.zeros(len(s))
+    rows = np.flatnonzero((past > EPS).any(axis=0))
+    at_edge = usage.distance_at(fleet.distance, code[rows], as_dates(edge[rows]))
+    opened = np.fmin(q[LATE, KM, rows], at_edge["distance_km"].to_numpy())
+    driven[rows] = np.maximum(x[KM, rows] - opened, 0.0)
+    columns |= {"end_km": x[KM], "driven_past_km": driven, "late_edge_date": as_dates(edge)}
+    # R8: the duty, and where it is not known the points by the severe limits beside the normal ones
+    to = frame["to"].to_numpy()
+    known = fleet.duty_at(s, to)
     kinds = [~fleet.rules.has_severe[rule], frame["since"].notna(), known < 0]
     duty = np.select(kinds, ["", "severe", "not-known"], "normal")
     ask, sooner = np.flatnonzero(duty == "not-known"), np.full((3, len(duty)), np.nan)
-    base = fleet.anchors(s[ask], frame["act"].to_numpy()[ask])
     limits = fleet.rules.many(rule[ask], ask < 0, ask >= 0, fleet.counts[:, s[ask]])
-    severe = due.points(base, np.ones_like(base), limits)[DUE]
+    severe = due.points(anchor[:, ask], np.ones((3, len(ask))), limits)[DUE]
     sooner[:, ask] = np.fmin(severe, p[DUE][:, ask])
-    return {"duty": duty, "severe_due_km": sooner[KM], "severe_due_date": as_dates(sooner[DAY])}
-
-
-def _first_columns(fleet, frame, p):
-    """Which limit came first by its end, or else which is expected to (R4)."""
-    s, to = frame["s"].to_numpy(), frame["to"].to_numpy()
-    day, is_open = fleet.reached(s, p[DUE] - HAIR), frame["done"].lt(0).to_numpy()
-    day, ahead = np.where(day <= to, day, np.nan), np.full(day.shape, np.nan)
-    ahead[:, is_open] = fleet.expected(s[is_open], to[is_open], p[DUE][:, is_open])
-    first = _first_limit(day)
-    ask = is_open & (first == "")
-    forecast = _first_limit(ahead[:, ask])
-    first[ask] = np.where(forecast == "", "", forecast + " (forecast)")
+    columns |= {"duty": duty, "severe_since": as_dates(frame["since"])}
+    columns |= {"severe_due_km": sooner[KM], "severe_due_date": as_dates(sooner[DAY])}
+    # R4: which limit came first by its end, or else which is expected to
+    day, ahead = fleet.reached(s, p[DUE] - HAIR), np.where(is_open, p[DUE], np.nan)
+    day, ask = np.where(day <= to, day, np.nan), np.flatnonzero(is_open)
+    at, rate = fleet.pace(s[ask], [to[ask], to[ask]])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        when = to[ask] + np.ceil((ahead[:DAY, ask] - at) / rate)
+    ahead[:DAY, ask] = np.where((rate > 0) & (when < NEVER), when, np.nan)
+    first, forecast = _first_limit(day), _first_limit(ahead)
+    waits = is_open & (first == "") & (forecast != "")
     soonest = np.fmin.reduce(np.where(np.isnan(day), ahead, day), axis=0)
-    soonest[~is_open] = np.nan
-    return {"first_limit": first, "expected_date": as_dates(soonest)}
+    columns["expected_date"] = as_dates(np.where(is_open, soonest, np.nan))
+    return columns | {"first_limit": np.where(waits, forecast + " (forecast)", first)}
 
 
 def _first_limit(day):
@@ -178,50 +165,40 @@ def _first_limit(day):
 
 
 def _kept_open(log, fleet, s, p, x):
-    """(points, the days on which their late edges were reached and passed: (2, 3, n), and of
-    `_back_in_use`): what fell due in a lay-up may be done until the first day of use after it, or
-    the end of its window (R9). x: where each occasion ended."""
-    shut = np.stack([fleet.reached(s, p[LATE] - HAIR)] * 2)
+    """(points, the days on which their late edges were reached and passed: (2, 3, n), and of what
+    was due, by its date, in a lay-up the first day of use after it, infinite: not yet, else NaN).
+
+    It may be done until then, or the end of its window (R9). What was due before the stay began
+    counts where it was still open then, and no window had passed. Stays end to end are one.
+    """
+    shut, back, q = np.stack([fleet.reached(s, p[LATE] - HAIR)] * 2), np.full(len(s), np.nan), p
     shut[1] = fleet.reached(s, np.where(np.isnan(shut[0]), np.nan, p[LATE] + HAIR))
     shut[1, DAY] += 1
-    laid = _back_in_use(log, fleet, s, p, np.fmin.reduce(shut[1]), x)
-    q = p.copy()
-    q[LATE, DAY] = np.fmax(p[LATE, DAY], laid)
-    shut[:, DAY] = np.where(np.isfinite(q[LATE, DAY]), q[LATE, DAY] + [[0], [1]], np.nan)
-    return q, shut, laid
-
-
-def _back_in_use(log, fleet, s, p, passed_day, x):
-    """For occasions that were due, by their date, in a lay-up: the first day of use after it
-    (infinite: not yet), else NaN.
-
-    Those due before the stay began count where they were still open then. Stays end to end are one.
-    Use is the first reading that shows distance since. What was past a window before the stay began
-    is late.
-    """
-    back = np.full(len(s), np.nan)
     stays = log.tables["layups"].dropna(subset=["from"])
     code = fleet.series.assign(code=fleet.code).drop_duplicates("vehicle")
     stays = stays.merge(code[["vehicle", "code"]], on="vehicle")
     if stays.empty:
-        return back
+        return q, shut, back
     known = known_on(stays["from"], stays["recorded"])
     stays["known"] = np.where(known > stays["from"], as_days(known), -np.inf)
     alike = stays.groupby(["code", "known"]).ngroup()  # one is joined to those known that day alone
     until = np.nan_to_num(as_days(stays["to"]), nan=np.inf)
     group, begin, until = merged(alike, as_days(stays["from"]) - 1, until)
     stays = stays[["code", "known"]].groupby(alike).first().loc[group].reset_index(drop=True)
-    stays = stays.assign(a=begin + 1, b=until)
-    use = [_first_use(path, stays["code"], until) for _, path in fleet.meters]
-    stays["use"] = np.minimum(*use)
+    use = np.minimum(*(_first_use(path, stays["code"], until) for _, path in fleet.meters))
+    stays = stays.assign(begin=begin + 1, until=until, use=use)
     rows = {"row": np.arange(len(s)), "code": fleet.code[s], "due": p[DUE, DAY], "end": x[DAY]}
-    rows = pd.DataFrame(rows | {"late": p[LATE, DAY], "passed": passed_day})
-    rows = rows.merge(stays, on="code").sort_values(["row", "a"], kind="stable")
-    began = (rows["a"] <= rows["due"]) | ((rows["a"] <= rows["late"]) & (rows["a"] <= rows["end"]))
-    was_late = rows["passed"] <= rows[["a", "known"]].max(axis=1)
-    rows = rows[began & (rows["due"] <= rows["b"]) & ~was_late].drop_duplicates("row")
+    rows |= {"late": p[LATE, DAY], "passed": np.fmin.reduce(shut[1])}
+    rows = pd.DataFrame(rows).merge(stays, on="code").sort_values(["row", "begin"], kind="stable")
+    was_open = rows["begin"] <= rows[["late", "end"]].min(axis=1, skipna=False)
+    in_it = ((rows["begin"] <= rows["due"]) | was_open) & (rows["due"] <= rows["until"])
+    was_late = rows["passed"] <= rows[["begin", "known"]].max(axis=1)
+    rows = rows[in_it & ~was_late].drop_duplicates("row")
     back[rows["row"]] = rows["use"]
-    return back
+    q = p.copy()
+    q[LATE, DAY] = np.fmax(p[LATE, DAY], back)
+    shut[:, DAY] = np.where(np.isfinite(q[LATE, DAY]), q[LATE, DAY] + [[0], [1]], np.nan)
+    return q, shut, back
 
 
 def _first_use(path, code, day):
@@ -234,62 +211,56 @@ def _first_use(path, code, day):
     return np.nan_to_num(path.get("day", np.where(moved < last, moved, -1)), nan=np.inf)
 
 
-def _is_stale(log, fleet, s, p):
-    """Whether the last reading is too old to tell where an occasion stands by distance or hours;
-    days in storage apart."""
-    end, read = fleet.end_day[s], fleet.last_read(s, fleet.end_day[s])
-    has_limit = np.isfinite(p[DUE, :DAY])
-    seen = np.fmin.reduce(np.where(has_limit, read, np.nan))
+def _judged(log, fleet, frame, p, x, slack, shut, laid):
+    """State (R3), outcome, and whether it counts. p, shut: with the windows that a lay-up kept
+    open."""
+    s, act, done, missed = (frame[name].to_numpy() for name in ("s", "act", "done", "missed"))
+    is_open, ended, resting = done < 0, fleet.ended[s], ~np.isnan(laid)
+    # whether the last reading is too old to tell where it stands by distance or hours; days in
+    # storage apart
+    end, has_limit = fleet.end_day[s], np.isfinite(p[DUE, :DAY])
+    seen = np.fmin.reduce(np.where(has_limit, fleet.last_read(s, end), np.nan))
     who = fleet.series["vehicle"].iloc[s].reset_index(drop=True)
     laid_up = who.isin(log.tables["layups"]["vehicle"]).to_numpy(dtype=bool)
     rows, rest = np.flatnonzero(np.isfinite(seen) & laid_up), np.zeros(len(s))
     rest[rows] = usage.layup_days(log, who.iloc[rows], as_dates(seen[rows]), as_dates(end[rows]))
-    return has_limit.any(axis=0) & ~(end - seen - rest <= STALE_DAYS)
-
-
-def _judged(fleet, frame, p, x, bounds, slack, shut, laid, stale):
-    """State (R3), outcome, and whether it counts. p, shut: with the windows that a lay-up kept
-    open; bounds: of x's km."""
-    s, done, missed, to = (frame[name].to_numpy() for name in ("s", "done", "missed", "to"))
-    is_open, ended, resting = done < 0, fleet.ended[s], ~np.isnan(laid)
-    passed_day = np.fmin.reduce(shut[1], axis=0)
-    apart = resting & (x[DAY] <= laid)  # R9: counted apart from the rate
-    matured = (passed_day <= fleet.end_day[s]) | (apart & ~is_open)
-    q = p.copy()
-    q[:SPAN, KM] -= slack[0]
-    now = due.state(q, x)
-    unsure = is_open & stale & (now != "past-window") & ~ended
+    stale = is_open & ~ended & has_limit.any(axis=0) & ~(end - seen - rest <= STALE_DAYS)
+    # the state, by the earliest place that its point may have
+    early_p = p.copy()
+    early_p[:SPAN, KM] -= slack[0]
+    now = due.state(early_p, x)
+    unsure = stale & (now != "past-window")
     states = [is_open & ended, unsure, is_open, missed]
     state = np.select(states, ["not-finished", "not-known", now, "missed"], "done")
     probably = np.full(len(s), "", dtype=object)
-    by_now = fleet.at_pace(s[unsure], x[:, unsure], to[unsure])
-    probably[unsure] = due.state(q[:, :, unsure], by_now)
+    # where it is by now at the pace of the year before its last reading
+    to, by_now = frame["to"].to_numpy()[unsure], x[:, unsure]
+    last = fleet.last_read(s[unsure], to)
+    at, rate = fleet.pace(s[unsure], np.nan_to_num(last))
+    by_now[:DAY] = np.where(np.isnan(last + rate), by_now[:DAY], at + rate * (to - last))
+    probably[unsure] = due.state(early_p[:, :, unsure], by_now)
+    # late: past a late edge wherever its km may lie
+    passed_day = np.fmin.reduce(shut[1], axis=0)
+    apart = resting & (x[DAY] <= laid)  # R9: counted apart from the rate
+    matured = (passed_day <= end) | (apart & ~is_open)
+    least, most = np.where(is_open, x[KM], fleet.of_act(["low", "high"], done))
     is_past = (x[HOURS:] > p[LATE, HOURS:] + EPS).any(axis=0)
-    surely_late = is_past | (bounds[0] > q[LATE, KM] + slack[0] + slack[1] + EPS)
-    maybe_late = is_past | (bounds[1] > q[LATE, KM] + EPS)
-    late = missed | is_open | surely_late
-    unclear = maybe_late & ~late
+    is_late = missed | is_open | is_past | (least > p[LATE, KM] + slack[1] + EPS)
+    unclear = ~is_late & (most > early_p[LATE, KM] + EPS)
     typed_after = (fleet.of_act("known_day", done) >= passed_day) & (fleet.kept_from < passed_day)
-    typed_late = ~late & matured & ~apart & typed_after
-    late |= typed_late
+    typed_late = ~is_late & matured & ~apart & typed_after
+    is_late |= typed_late
     early = (x < p[EARLY] - EPS).any(axis=0) & (due.state(p, x) == "before-window")
-    repair = early & ~late & ~fleet.of_act("planned", done)  # R16: it resets, and is not scored
+    repair = early & ~is_late & ~fleet.of_act("planned", done)  # R16: it resets, and is not scored
     early &= ~(repair | apart)
-    outcome = np.select([~matured, late, unclear, early], ["", "late", "", "early"], "on-time")
-    came_used = np.isnan(fleet.origin_x[HOURS, s]) & (frame["act"] < 0) & (frame["number"] == 1)
+    outcome = np.select([~matured, is_late, unclear, early], ["", "late", "", "early"], "on-time")
+    # why it does not count
+    came_used = np.isnan(fleet.origin_x[HOURS, s]) & (act < 0) & (frame["number"] == 1)
     unanchored = came_used & (frame["basis"] != "first")  # R11: never scored
     unanchored |= frame["basis"].isin(["unknown-history", "first-reading"])
-    joined, waits = frame["basis"].eq("joined"), ~matured & is_open
-    reasons = [unanchored, joined, apart, repair, typed_late, waits & ended, waits & stale]
+    joined, left = frame["basis"].eq("joined"), is_open & ended
+    reasons = [unanchored, joined, apart, repair, typed_late, left & ~matured, stale & ~matured]
     why = np.select([*reasons, ~matured, unclear & ~typed_late], list(REASONS), COUNTS)
-    return {
-        "state": state,
-        "probably": probably,
-        "is_laid_up": resting,
-        "before_next_use": is_open & np.isinf(laid),
-        "is_matured": matured,
-        "outcome": outcome,
-        "is_typed_late": typed_late,
-        "in_rate": why == COUNTS,
-        "why": why,
-    }
+    columns = {"state": state, "probably": probably, "outcome": outcome, "why": why}
+    columns |= {"is_matured": matured, "is_typed_late": typed_late, "in_rate": why == COUNTS}
+    return columns | {"is_laid_up": resting, "before_next_use": is_open & np.isinf(laid)}

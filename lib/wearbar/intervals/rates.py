@@ -11,8 +11,9 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.intervals.occasion import REASONS
-from wearbar.stats.deals import inside_outside, least_p
+from wearbar.stats.clustered import inside_outside, least_p
 from wearbar.stats.estimate import bootstrap_by_vehicle, holm, proportion, untold
+from wearbar.usage.rates import merged
 
 NOT_KNOWN = "not known"
 MANY = 10  # units of a share whose range holds as often as it says
@@ -28,11 +29,9 @@ def placed(found, log):
     """The occasions with `kind`, `site` (where the vehicle was on its last day on time, or else is)
     and `month` (of the late edge)."""
     edge, kind = found["late_edge_date"], log.tables["vehicles"].set_index("vehicle")["kind"]
-    return found.assign(
-        kind=found["vehicle"].map(kind),
-        site=usage.site_at(log, found["vehicle"], edge.fillna(log.as_of)),
-        month=edge.dt.to_period("M").dt.to_timestamp(),
-    )
+    site = usage.site_at(log, found["vehicle"], edge.fillna(log.as_of))
+    month = edge.dt.to_period("M").dt.to_timestamp()
+    return found.assign(kind=found["vehicle"].map(kind), site=site, month=month)
 
 
 def rate(found, confidence=0.9):
@@ -44,8 +43,7 @@ def rate(found, confidence=0.9):
     counted = found[found["in_rate"]]
     unit = counted["vehicle"] if counted["vehicle"].nunique() > 1 else visit_day(counted)
     by = (counted["outcome"] != "late").groupby(unit).agg(["sum", "size"])
-    several = by.index if len(by) > 1 else None
-    made = proportion(by["sum"], by["size"], several, confidence)
+    made = proportion(by["sum"], by["size"], by.index, confidence)
     return replace(made, note=CAUTIOUS) if 0 < len(by) < MANY else made
 
 
@@ -66,8 +64,7 @@ def compliance(found, by, confidence=0.9):
 
 
 def sites_told(table):
-    """The rates of sites, without figures where they could point at a person
-    (`estimate.untold`)."""
+    """The rates of sites, without figures where they could point at a person."""
     small = untold(table["vehicles"])
     return table.assign(**{c: table[c].mask(small) for c in ("share", "low", "high", "late")})
 
@@ -89,17 +86,24 @@ def differences(found, by, rng=None):
     `attrs["unknown"]`: jobs whose group is not known. `attrs["p_all"]`: of vehicles, that all are
     alike.
     """
-    counted = found[found["in_rate"]].assign(won=lambda f: f["outcome"] != "late")
+    counted = found[found["in_rate"]].assign(won=found["outcome"] != "late")
     none, unknown = pd.DataFrame(columns=[by, *COLUMNS]), int(counted[by].isna().sum())
     none.attrs.update(reason="groups", unknown=unknown)
-    counted = counted.dropna(subset=[by])
     if (counted[by].value_counts() >= CLEAR_JOBS).sum() < 2:
         return none
     if by == "site":
         small = untold(counted.groupby("site", observed=True)["vehicle"].nunique())
         counted = counted[~counted["site"].isin(small.index[small])]
     none.attrs.update(reason="units")
-    units = _units(counted, by)
+    # a row a unit and group; a vehicle is at the site where most of its jobs were
+    visit = counted["vehicle"].astype(str) + visit_day(counted).dt.strftime(" %Y-%m-%d").fillna("")
+    counted = counted.assign(unit=visit if by == "vehicle" else counted["vehicle"])
+    units = counted.groupby(["unit", by], observed=True)["won"]
+    units = units.agg(n="size", won="sum").reset_index()
+    if by != "task":
+        main = units.sort_values(["unit", "n"], kind="stable").drop_duplicates("unit", keep="last")
+        units = units.groupby("unit")[["n", "won"]].sum().reindex(main["unit"]).reset_index()
+        units[by] = main[by].to_numpy()
     sums = units.groupby(by)["n"].agg(["sum", "size"])
     kept = sums.index[(sums["sum"] >= CLEAR_JOBS) & (sums["size"] > 1)]
     if len(kept) < 2:
@@ -116,28 +120,12 @@ def differences(found, by, rng=None):
     return table
 
 
-def _units(counted, by):
-    """One row a unit and group: `unit, by, n, won`. A vehicle is at the site where most of its jobs
-    were."""
-    unit = counted["vehicle"]
-    if by == "vehicle":
-        unit = unit.astype(str) + visit_day(counted).dt.strftime(" %Y-%m-%d").fillna("")
-    units = counted.assign(unit=unit).groupby(["unit", by], observed=True)["won"]
-    units = units.agg(n="size", won="sum").reset_index()
-    if by == "task":
-        return units
-    main = units.sort_values(["unit", "n"], kind="stable").drop_duplicates("unit", keep="last")
-    whole = units.groupby("unit")[["n", "won"]].sum().reindex(main["unit"]).reset_index()
-    return whole.assign(**{by: main[by].to_numpy()})
-
-
 def _deals(n_units, n_groups):
     return int(np.clip(min(WORK / n_units, max(200 * n_groups, 1999)), LEAST_DEALS, MOST_DEALS))
 
 
 def _between(units, by, rng):
-    """(frame, least p that could come, p of all alike) of groups between which whole units are
-    dealt."""
+    """(frame, least p there can be, p of all alike) of groups between which units are dealt."""
     units = units.sort_values(by, kind="stable")
     names, first = np.unique(units[by].astype(str).to_numpy(), return_index=True)
     n, won = units["n"].to_numpy(float), units["won"].to_numpy(float)
@@ -193,8 +181,7 @@ def _within(units, by, rng):
 
 
 def excluded(found):
-    """How many occasions are left out of the rate, and why: frame `why, reason, n`, in the order of
-    `REASONS`."""
+    """How many occasions are left out of the rate, and why: frame `why, reason, n`."""
     n = found["why"].value_counts()
     rows = [(why, reason, int(n[why])) for why, reason in REASONS.items() if why in n]
     return pd.DataFrame(rows, columns=["why", "reason", "n"])
@@ -232,11 +219,9 @@ def driven_overdue(found):
     counts in the rate: Series by vehicle."""
     late = (found["outcome"] == "late") | (found["state"] == "past-window")
     late = found[late & (found["driven_past_km"] > 0)]
-    late = late.assign(start=late["end_km"] - late["driven_past_km"])
-    late = late.sort_values(["vehicle", "start"], kind="stable")
-    before = late.groupby("vehicle")["end_km"].cummax().groupby(late["vehicle"]).shift()
-    fresh = (late["end_km"] - np.fmax(late["start"], before)).clip(lower=0.0)
-    return fresh.groupby(late["vehicle"]).sum()
+    end = late["end_km"].to_numpy()
+    vehicle, begin, until = merged(late["vehicle"], end - late["driven_past_km"].to_numpy(), end)
+    return pd.Series(until - begin, vehicle.index).groupby(vehicle).sum()
 
 
 def first_limits(found):
@@ -247,18 +232,12 @@ def first_limits(found):
     return counts.reset_index().sort_values("n", ascending=False, ignore_index=True)
 
 
-def _share(rows, is_so, confidence):
-    """Share of rows of which something is so: an `Estimate`, vehicles being clusters."""
-    several = rows["vehicle"] if rows["vehicle"].nunique() > 1 else None
-    return proportion(is_so.astype(float), np.ones(len(rows)), several, confidence)
-
-
 def late_for_want_of_use(found, confidence=0.9):
     """Share of late jobs whose date came first with less than half of the distance limit driven:
     little-used vehicles. `Estimate`."""
     late = found[found["in_rate"] & (found["outcome"] == "late") & found["interval_km"].notna()]
     little = (late["first_limit"] == "date") & (late["overrun_km"] < -late["interval_km"] / 2)
-    return _share(late, little, confidence)
+    return proportion(little, np.ones(len(late)), late["vehicle"], confidence)
 
 
 def early_work(found, confidence=0.9):
@@ -266,7 +245,8 @@ def early_work(found, confidence=0.9):
     that those gave away)."""
     counted = found[found["in_rate"]]
     is_early = counted["outcome"] == "early"
-    return _share(counted, is_early, confidence), counted.loc[is_early, "early_share"].median()
+    share = proportion(is_early, np.ones(len(counted)), counted["vehicle"], confidence)
+    return share, counted.loc[is_early, "early_share"].median()
 
 
 def first_services(found):

@@ -17,18 +17,14 @@ ONCE = (1, 1, 1)
 EPOCH = date(1970, 1, 1).toordinal()
 
 
-class Task(NamedTuple):
-    """What holds for a series."""
-
+class Task(NamedTuple):  # what holds for a series
     counts: tuple  # whether the vehicle counts km, hours
     joined: tuple  # km, hours and day since when it is ours
     is_new: bool  # its task came into the plan after that
     on_ladder: bool  # not measured from the work
 
 
-class Event(NamedTuple):
-    """What an occasion hangs from and how it ended."""
-
+class Event(NamedTuple):  # what an occasion hangs from and how it ended
     row: int  # of the events
     act: int  # where it counts from (-1: new, or in service)
     base: tuple  # km, hours and day of that
@@ -71,22 +67,19 @@ def point(base, nth, limit):
         return nan, nan, nan, nan
     due = _rung(base, nth, limit)
     span = due - (base if nth == 1 else _rung(base, nth - 1, limit))
-    _, _, early, late, amount, is_day = limit
-    early = early * span if early == early else amount
-    late = late * span if late == late else amount
-    if is_day:
+    shares = limit.early_share, limit.late_share
+    early, late = (limit.amount if share != share else share * span for share in shares)
+    if limit.is_day:
         early, late = floor(early + 1e-9), floor(late + 1e-9)
     return due, due - early, due + late, span
 
 
 def points(base, times, limits):
-    """The point of each axis."""
     return [point(*of) for of in zip(base, times, limits, strict=True)]
 
 
 def last_met(base, x, limit):
-    """Which point from the base is the last whose early edge is at or before x (0 and less:
-    none)."""
+    """The last point from the base whose early edge is at or before x (0 and less: none)."""
     days = min(limit.months * MONTH_DAYS or inf, limit.every or inf)
     nth = floor((x - base) / days) + 2
     while point(base, nth, limit)[EARLY] > x + EPS:
@@ -133,8 +126,7 @@ def _carried_on(ladder, limits):
 
 
 def _at_once(now, at):
-    """The points moved to `at`, windows as wide as they were; an axis whose place is not known
-    stays."""
+    """The points moved to `at`, windows as wide as before; where that is not known they stay."""
     moved = []
     for p, x in zip(now, at, strict=True):
         by = x - p[DUE]
@@ -151,14 +143,12 @@ def _taken_over(event, task, plan, base, now, basis):
     from then: nobody is late before."""
     at, is_origin = task.joined, event.act < 0
     regular = plan.limits(event.rule, task.counts, False, event.since <= event.begin)
+    stands, onward = points(base, ONCE, regular), points(at, ONCE, regular)
     lost = any(regular[a] is not None and base[a] != base[a] for a in AXES)
     if not lost and not _passed(now, at):
         return now, basis
-    if is_origin and task.is_new and not lost:
-        stands = points(base, ONCE, regular)
-        if not _passed(stands, at):
-            return stands, "regular"
-    onward = points(at, ONCE, regular)
+    if is_origin and task.is_new and not lost and not _passed(stands, at):
+        return stands, "regular"
     if is_origin and not task.is_new and plan.from_first_reading[event.rule]:
         return onward, "first-reading"
     name = "joined" if not is_origin else "new-plan" if task.is_new else "unknown-history"
@@ -171,8 +161,7 @@ def _learned(event, task, plan, base, times, limits, change, now, basis):
     day, rule, name, at = change
     is_first = event.is_first and name != "severe"
     other = plan.limits(rule, task.counts, is_first, event.since <= day)
-    ladder = zip(base, times, limits, strict=True)
-    new = points(*_carried_on(ladder, other), other)
+    new = points(*_carried_on(zip(base, times, limits, strict=True), other), other)
     if name == "severe":
         new = [p if q[DUE] > p[DUE] else q for p, q in zip(now, new, strict=True)]
     # a tighter limit comes at the later of its point and `at`: nobody is late before they could

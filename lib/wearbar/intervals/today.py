@@ -1,6 +1,7 @@
 """What the report can speak of on its date: vehicles seen, open and overdue work with its forecast,
-the tables that tell of danger, why work was deferred; and what has changed since an earlier report:
-the rate, what was overdue or not to be driven then, and what is new."""
+the tables that tell of danger, why work was deferred, how far a dashboard's own service reminder
+has drifted from the plan; and what has changed since an earlier report: the rate, what was overdue
+or not to be driven then, and what is new."""
 
 from dataclasses import dataclass
 from math import nan
@@ -9,11 +10,13 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from wearbar import usage
 from wearbar.intervals.occasion import STALE_DAYS
 from wearbar.log.keys import is_among, stacked
 from wearbar.log.schema import TEXT
 from wearbar.stats.estimate import FEW_VEHICLES, MIN_VEHICLES, Estimate, refused
-from wearbar.usage.forecast import ENDS, due_dates
+from wearbar.usage.distance import days_later
+from wearbar.usage.forecast import ENDS, due_dates, model_of
 
 FORECAST_DAYS = 60
 GUARDED = ("defects", "certificates", "campaigns")  # tables without which a danger can't be seen
@@ -22,21 +25,24 @@ KEY = ["vehicle", "what", "item", "position"]
 LISTED = dict.fromkeys(KEY, TEXT) | dict.fromkeys(["due_date", "anchor_date"], "datetime64[ns]")
 FEWEST = 8  # expected late, and in time, among the occasions that came since
 BECAME = ["new", "still", "gone", "done"]
+REMINDER = """
+    vehicle task last_date restarted is_showing plan_date plan_km plan_odometer_km reminder_date
+    reminder_km drift_days drift_low_days drift_high_days drift_km
+"""
 
 
 @dataclass(frozen=True)
-class Seen:
-    """Vehicles on the report date."""
-
+class Seen:  # vehicles on the report date
     owned: int
     read: int  # with a reading in the last STALE_DAYS
     judged: int  # no open task of theirs is not known
-    oldest_days: int | None = None  # age of the oldest last reading; None: there is none
+    oldest_days: int | None  # age of the oldest last reading; None: there is none
 
 
-def seen(log, readings, found):
+def seen(log, found):
     """How many vehicles the report can speak of. A vehicle in storage since its last reading, or
     without a meter, needs no fresh one."""
+    readings = usage.readings(log)
     last = readings[readings["date"] <= log.as_of].groupby("vehicle")["date"].max()
     age = (log.as_of - last.reindex(log.here)).dt.days
     now = found[found["is_current"] & (found["state"] != "not-finished")]
@@ -65,33 +71,24 @@ def open_tasks(found, log, use, confidence=0.9):
     expected to fall due, and limits.
 
     By its date or by the forecast of distance or hours, whichever comes first; the limits are never
-    after the due date. over_days, over_km, over_hours: beyond its due points, NaN where it is not.
-    use: the `UsageModel` to forecast by (as of `backtest.model_by_test`), or the readings, whose
-    limits no back-test has widened.
+    after the due date. use: the `UsageModel` to forecast by (as of `backtest.model_by_test`), or
+    the readings, whose limits no back-test has widened.
     """
     tasks = found[found["is_current"] & found["state"].isin(OPEN)]
-    fleet, stays = log.tables["vehicles"][["vehicle", "kind", "site"]], log.tables["layups"]
-    told = due_dates(use, fleet, tasks, log.as_of, confidence, stays)[list(ENDS)]
+    told = due_dates(use or model_of(log), tasks, confidence)
     told.columns = ["expected_date", "low_date", "high_date"]
-    return _over_due(tasks.assign(**told))
+    return tasks.assign(**told)
 
 
 def overdue(found):
     """Work past its window, the longest over its due point first: what one doing settles is one
-    row. over_days, over_km, over_hours as of `open_tasks`."""
-    late = _over_due(found[found["is_current"] & (found["state"] == "past-window")])
+    row."""
+    late = found[found["is_current"] & (found["state"] == "past-window")]
     return late.sort_values(["over_days", "over_km", "over_hours"], ascending=False, kind="stable")
 
 
-def _over_due(rows):
-    over = {unit: rows[f"overrun_{unit}"] for unit in ("days", "km", "hours")}
-    return rows.assign(**{f"over_{unit}": by.where(by > 0) for unit, by in over.items()})
-
-
 @dataclass(frozen=True, eq=False)
-class Earlier:
-    """What an earlier report left."""
-
+class Earlier:  # what an earlier report left
     as_of: pd.Timestamp
     counts: pd.DataFrame  # of `counts`
     listed: pd.DataFrame  # of `listed`
@@ -185,9 +182,8 @@ def what_became(then, found, table, danger):
     new = now[~is_among(now, old[old["became"] == "still"], KEY)]
     rows = stacked([old, new.assign(became="new", done_date=pd.NaT)])
     rows = rows.assign(rank=rows["became"].map(BECAME.index))
-    order = ["rank", "due_date", "vehicle", "item"]
-    rows = rows.sort_values(order, kind="stable", ignore_index=True)
-    rows = rows[[*KEY, "due_date", "became", "done_date"]]
+    rows = rows.sort_values(["rank", "due_date", "vehicle", "item"], kind="stable")
+    rows = rows[[*KEY, "due_date", "became", "done_date"]].reset_index(drop=True)
     return rows.astype({"done_date": "datetime64[ns]"})
 
 
@@ -197,8 +193,66 @@ def criterion_moves(found, other):
     the criterion). found, other: of `occasions`, other with a `late_share`."""
     a, b = (rows["in_rate"].to_numpy() for rows in (found, other))
     late, again = (rows["outcome"].eq("late").to_numpy() for rows in (found, other))
-    return {
-        "late_by_plan": int((a & b & late & ~again).sum()),
-        "late_by_criterion": int((a & b & ~late & again).sum()),
-        "waiting": int((a & ~b).sum()),
-    }
+    moves = {"late_by_plan": a & b & late & ~again, "late_by_criterion": a & b & ~late & again}
+    return {name: int(is_so.sum()) for name, is_so in (moves | {"waiting": a & ~b}).items()}
+
+
+def reminder_drift(log, found, confidence=0.9, use=None):
+    """The plan's next due point beside the reminder's: one row a vehicle on the road whose reminder
+    was seen and is in the plan. The reminder counts from when it was last restarted, the plan from
+    the work, and only the plan's day counts (common practice, no source).
+
+    task: what the reminder stands for, the one done most often on the days it was restarted, of
+    several the one whose interval is nearest to its own, replacing before inspecting; last_date:
+    when that was last done. is_showing: the reminder was seen to have run over since `restarted`.
+    plan_date, plan_km: due by the plan, the earlier of its date and the day its distance is reached
+    (by readings, or the forecast's median); plan_odometer_km: as the instrument shows it.
+    reminder_date, reminder_km: the same of the reminder; where it is showing, the day it was first
+    seen to. drift_days (limits: drift_low_, drift_high_), drift_km: the reminder's less the plan's,
+    positive where it comes too late, the latest first. use: as of `open_tasks`; None: readings.
+    """
+    rows = _stands_for(found, log, usage.log_path(log))
+    names = {"anchor_date": "last_date", "due_km": "plan_km", "due_odometer_km": "plan_odometer_km"}
+    rows = rows.rename(columns=names)
+    model, days = use or model_of(log), {}
+    for name, day in (("plan", "due_date"), ("reminder", "reminder_day")):
+        asked = {"due_km": rows[f"{name}_km"], "due_hours": nan, "due_date": rows[day]}
+        days[name] = due_dates(model, rows[["vehicle"]].assign(**asked), confidence)
+    days["reminder"] = days["reminder"].where(~rows["is_showing"], rows["shown"], axis=0)
+    drift = pd.DataFrame({e: (days["reminder"][e] - days["plan"][e]).dt.days for e in ENDS})
+    rows["plan_date"], rows["reminder_date"] = (days[of]["date"] for of in ("plan", "reminder"))
+    rows["drift_days"], rows["drift_km"] = drift["date"], rows["reminder_km"] - rows["plan_km"]
+    rows = rows.assign(drift_low_days=drift.min(axis=1), drift_high_days=drift.max(axis=1))
+    rows = rows.sort_values(["drift_days", "vehicle"], ascending=[False, True], kind="stable")
+    return rows.drop_duplicates("vehicle")[REMINDER.split()].reset_index(drop=True)
+
+
+def _stands_for(found, log, path):
+    """The open occasions of the task that each reminder stands for, with where that stands: its
+    last restart, what it counts down from there, and the day it was first seen to have run over."""
+    seen = log.si("dash_events").dropna(subset=["date"])
+    seen = seen.sort_values(["vehicle", "date", "event"], kind="stable")
+    restarts = seen[seen["event"] == "restarted"].rename(columns={"date": "restarted"})
+    dash = restarts.drop_duplicates("vehicle", keep="last").reset_index(drop=True)
+    km = usage.distance_of(path, dash["vehicle"], dash["restarted"], dash["odometer_km"])
+    dash["reminder_km"] = km["distance_km"] + dash["span_distance_km"]
+    dash["reminder_day"] = days_later(dash["restarted"], dash["span_days"])
+    names = ["restarted", "span_distance_km", "span_days", "reminder_km", "reminder_day"]
+    dash = dash[["vehicle", *names]]
+    shown = seen.loc[seen["event"] == "shown", ["vehicle", "date"]].merge(dash, "left", "vehicle")
+    first = shown[~(shown["date"] < shown["restarted"])].groupby("vehicle")["date"].min()
+    dash = dash.merge(first.rename("shown").reset_index(), on="vehicle", how="outer")
+    # of the vehicle's open tasks the one done most often on the days of a restart, and then alike
+    key, now = ["vehicle", "task"], found[found["is_current"] & (found["state"] != "not-finished")]
+    did = found[[*key, "done_date"]].drop_duplicates().rename(columns={"done_date": "restarted"})
+    did = did[is_among(did, restarts, ["vehicle", "restarted"])]
+    times = did.groupby(key, observed=True).size().rename("times")
+    rows = now.merge(dash, on="vehicle").join(times, on=key).fillna({"times": 0})
+    ratios = rows[["span_distance_km", "span_days"]]
+    ratios = ratios / rows[["interval_km", "interval_days"]].to_numpy()
+    apart = np.log(ratios.where(ratios > 0)).abs().mean(axis=1).fillna(np.inf)
+    is_lesser, is_showing = rows["action"] != "replace", rows["shown"].notna()
+    rows = rows.assign(apart=apart, is_lesser=is_lesser, is_showing=is_showing)
+    order = ["vehicle", "times", "apart", "is_lesser", "task"]
+    rows = rows.sort_values(order, ascending=[True, False, True, True, True], kind="stable")
+    return rows.merge(rows.drop_duplicates("vehicle")[key], on=key).reset_index(drop=True)

@@ -12,20 +12,19 @@ from types import MappingProxyType
 import pandas as pd
 
 from wearbar.log.checks.sizes import figures
-from wearbar.log.plan import plan_in, read_plan
+from wearbar.log.plan import plan_of, read_plan
 from wearbar.log.schema import TABLES
 from wearbar.log.service import ServiceLog
 from wearbar.log.settle import check
-from wearbar.log.sources import open_source
-from wearbar.log.sources.header import check_header
+from wearbar.log.sources import inside, open_source
+from wearbar.log.sources.header import check_header, toml_of
 from wearbar.log.sources.raw import LogError, Source, raw_of_frame
 from wearbar.log.tasks import WORDS, as_planned
 from wearbar.log.units import Units
-from wearbar.log.write import write_log, write_marked, write_tables
+from wearbar.log.write import write_marked, write_tables
 
 __all__ = [
-    "LogError", "ServiceLog", "log_from", "log_of", "read_log", "write_log", "write_marked",
-    "write_tables",
+    "LogError", "ServiceLog", "log_from", "log_of", "read_log", "write_marked", "write_tables",
 ]  # fmt: skip
 
 
@@ -36,8 +35,15 @@ def read_log(path, as_of=None, today=None):
     computer's: a default as_of is never later. Raises LogError, a sentence a fault, for what cannot
     be read at all.
     """
-    source = open_source(path)
-    return log_from(source, _plan(source), as_of, pd.Timestamp(today or datetime.date.today()))
+    source, plan = open_source(path), None
+    if isinstance(name := source.header.get("plan"), str) and name:
+        distance = check_header(source.header).get("distance", "km")
+        if "\n" in name:  # a database may hold it, to stand alone
+            where = "the plan in table log"
+            plan = plan_of(toml_of(name, where), distance, where)
+        else:
+            plan = read_plan(inside(source.folder / name, source.folder), distance)
+    return log_from(source, plan, as_of, pd.Timestamp(today or datetime.date.today()))
 
 
 def log_of(frames, header, plan=None, as_of=None, today=None):
@@ -62,46 +68,16 @@ def log_from(source, plan=None, as_of=None, today=None):
     if plan is not None:
         tables, words, doubts = as_planned(plan, tables)
         checked.take([*figures(plan), doubts])
+    found = ("extra", "aside", "set_aside", "warnings", "ledger", "as_of", "first_day", "sha256")
     return ServiceLog(
         name=header.get("name", "Service log"),
         tables=MappingProxyType(tables),
-        extra=MappingProxyType(checked.extra),
-        aside=MappingProxyType(checked.aside),
-        set_aside=checked.set_aside,
-        warnings=checked.warnings,
-        ledger=checked.ledger,
+        **{name: getattr(checked, name) for name in found},
         units=Units(**{key: header[key] for key in Units.__dataclass_fields__ if key in header}),
-        as_of=checked.as_of,
-        first_day=checked.first_day,
         present=frozenset(source.tables),
         plan=plan,
         words=words,
         money=header.get("money", ""),
         jurisdiction=header.get("jurisdiction", "").strip(),
-        source=source.name,
-        sha256=checked.sha256,
         origin=source,
     )
-
-
-def _plan(source):
-    """The plan that the header names, or (in a database, which may stand alone) holds."""
-    name = source.header.get("plan")
-    if not isinstance(name, str) or not name:
-        return None
-    distance = check_header(source.header).get("distance", "km")
-    if "\n" in name:
-        return plan_in(name, distance, "the plan in table log")
-    if not source.folder or not _is_beside(source.folder, name):
-        mend = "the plan must stand beside the tables: put a copy there."
-        raise LogError(f"log.toml: plan is {name[:80]!r}; {mend}")
-    return read_plan(source.folder / name, distance=distance)
-
-
-def _is_beside(folder, name):
-    """Whether it can be the name of a file in a folder, and leads not out of it."""
-    try:
-        (folder / name).is_file()  # a name too long for one is found here
-        return (folder / name).resolve().is_relative_to(folder.resolve())
-    except (OSError, RuntimeError, ValueError):
-        return False

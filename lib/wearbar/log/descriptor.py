@@ -16,7 +16,7 @@ from wearbar.log.sources.raw import LogError
 
 TYPES = dict.fromkeys(("id", "text", "code"), "string")
 TYPES |= {"date": "date", "number": "number", "yes_no": "boolean"}
-HEADER_UNITS = ("distance", "depth", "volume", "pressure")
+HEADER_UNITS = ("distance", "depth", "volume", "pressure", "currency", "money")
 OTHER_UNITS = {"hours": "h", "days": "d", "share": "1"}
 PLAIN_DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 ANY_DAY = re.compile(rf"\s*(?:{DAY.pattern}|{BASIC_DAY.pattern})\s*", re.ASCII)
@@ -27,63 +27,54 @@ STRANGE = {"type": "any", "description": "not a column of the format: kept, and 
 def write_descriptor(address, out=""):
     """Write the descriptor of the log at `address`, as datapackage.json beside it; its path.
 
-    LogError for a database, and where `out` is no place for it or holds what was not written here.
+    Only what the format requires is a constraint, and of that only what its cells meet to the
+    letter: reading takes VAN for van, and a descriptor that said otherwise would call a good log
+    wrong. LogError for a database, where `out` is no place for it (paths lead not out of its
+    folder, by the standard) or holds what was not written here.
     """
-    source = open_source(address)
+    source, log = open_source(address), Path(address)
     if is_database(address):
         why = "which tells its own tables; a descriptor is of files: give a folder or a workbook."
         raise LogError(f"{source.name} is a database, {why}")
-    path = Path(address)
-    path = Path(out or (path if path.is_dir() else path.parent) / "datapackage.json")
-    if path.exists() and not _is_ours(path):
+    path = Path(out or (log if log.is_dir() else log.parent) / "datapackage.json")
+    try:
+        is_ours = json.loads(path.read_text(encoding="utf-8")).get("description") == ABOUT
+    except (ValueError, AttributeError, OSError):
+        is_ours = False
+    if path.exists() and not is_ours:
         why = "no descriptor that this command wrote; give another name with --out."
         raise LogError(f"{path} is {why}")
-    text = json.dumps(descriptor(source, address, path.parent), indent=2, ensure_ascii=False)
-    path.write_text(text + "\n", encoding="utf-8")
-    return path
-
-
-def _is_ours(path):
-    try:
-        return json.loads(path.read_text(encoding="utf-8")).get("description") == ABOUT
-    except (ValueError, AttributeError, OSError):
-        return False
-
-
-def descriptor(source, address, folder):
-    """The descriptor of a `sources.Source` read from `address`: a dict ready for JSON.
-
-    Only what the format requires is a constraint, and of that only what its cells meet to the
-    letter: reading takes VAN for van, and a descriptor that said otherwise would call a good log
-    wrong. Paths are relative to `folder`; LogError where one leads out of it, which the standard
-    does not allow.
-    """
-    held, keys = _held(source, Path(address)), (*HEADER_UNITS, "currency", "money")
-    unit = {key: str(source.header[key]) for key in keys if key in source.header}
+    held = _held(source, log)
+    unit = {key: str(source.header[key]) for key in HEADER_UNITS if key in source.header}
     known = held.get("vehicles", {}).get("vehicle", set())
-    return {
+    described = {
         "name": re.sub(r"[^a-z0-9._-]+", "-", source.name.casefold()).strip("-.") or "log",
         "title": str(source.header.get("name", source.name)),
         "description": ABOUT,
         "profile": "data-package",
         "custom": {"units": unit},
         "resources": [
-            {"name": name.replace("_", "-"), "type": "table"}
-            | _place(name, source.files.get(name, Path(address)), Path(folder))
-            | {"schema": _schema(name, cells, unit, known)}
+            _resource(name, cells, source.files.get(name, log), path.parent, unit, known)
             for name, cells in held.items()
         ],
     }
+    path.write_text(json.dumps(described, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+    return path
 
 
-def _held(source, address):
+def _held(source, log):
     """The distinct cells of each column, as the file holds them: table to column to set."""
-    if source.files:
-        found = {name: _cells(source.files[name], read) for name, read in source.tables.items()}
-    else:
+    if not source.files:
         from wearbar.log.sources.workbook import held_cells
 
-        found = held_cells(address)
+        found = held_cells(log)
+    else:
+        found = {name: read().columns for name, read in source.tables.items()}
+        for name, file in source.files.items():
+            if file.suffix.casefold() == ".parquet":
+                columns = parquet.read_table(file).columns
+                found[name] = dict(zip(found[name], columns, strict=True))
+            found[name] = {c: cells.unique().to_pylist() for c, cells in found[name].items()}
     return {
         table: {column: {*cells} - {None} for column, cells in found[table].items()}
         for table in schema.TABLES
@@ -91,38 +82,22 @@ def _held(source, address):
     }
 
 
-def _cells(file, read):
-    columns = read().columns
-    if file.suffix.casefold() == ".parquet":
-        columns = dict(zip(columns, parquet.read_table(file).columns, strict=True))
-    return {name: array.unique().to_pylist() for name, array in columns.items()}
-
-
-def _place(name, file, folder):
+def _resource(name, held, file, folder, unit, known):
+    """What stands of a table: where its file is and how written, its columns and keys."""
     path = Path(os.path.relpath(file, folder)).as_posix()
     if path.startswith("..") or Path(path).is_absolute():
         why = "which is not below it; write it beside the log or above."
         raise LogError(f"A descriptor in {folder} can't name {file.name}, {why}")
     kind, encoding, dialect = file.suffix.casefold().lstrip("."), "utf-8", {}
     if kind == "csv":
-        encoding, dialect = _encoding(file.read_bytes()), {"csv": {"delimiter": ","}}
+        dialect, data = {"csv": {"delimiter": ","}}, file.read_bytes()
+        if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+            encoding = "utf-16"
+        elif "\ufffd" in data.decode("utf-8", "replace"):
+            encoding = "iso-8859-1"
     elif kind != "parquet":
         dialect = {"excel": {"sheet": name}}
-    place = {"path": path, "scheme": "file", "format": kind, "encoding": encoding}
-    return place | {"dialect": {"headerCase": False} | dialect}
 
-
-def _encoding(data):
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return "utf-16"
-    try:
-        data.decode("utf-8")
-        return "utf-8"
-    except UnicodeDecodeError:
-        return "iso-8859-1"
-
-
-def _schema(name, held, unit, known):
     texts = {v for cells in held.values() for v in cells if isinstance(v, str)}
     blank = sorted({v for v in texts if not v.strip()} - {""})
     fields = [_field(name, c, cells - {*blank}, unit) for c, cells in held.items()]
@@ -134,30 +109,23 @@ def _schema(name, held, unit, known):
     if name != "vehicles" and "vehicle" in held and known and not written_otherwise:
         there = {"resource": "vehicles", "fields": ["vehicle"]}
         described["foreignKeys"] = [{"fields": ["vehicle"], "reference": there}]
-    return described
+    return {
+        "name": name.replace("_", "-"),
+        "type": "table",
+        "path": path,
+        "scheme": "file",
+        "format": kind,
+        "encoding": encoding,
+        "dialect": {"headerCase": False} | dialect,
+        "schema": described,
+    }
 
 
 def _field(table, name, cells, unit):
     col = schema.column(table, name)
     if col is None:
         return {"name": name} | STRANGE
-    field = {"name": name, "type": _type(col, cells), "description": col.meaning}
-    if field["type"] == "boolean":
-        field |= {"trueValues": ["yes"], "falseValues": ["no"]}
-    if col.quantity:
-        key = "currency" if col.quantity == "money" else col.quantity
-        field["unit"] = OTHER_UNITS.get(key, unit.get(key, ""))
-    as_read = {v for v in map(str, cells) if v.strip().casefold() in col.codes}
-    constraints = {"required": True} if col.required else {}
-    if col.codes and as_read <= {*col.codes}:
-        constraints["enum"] = list(col.codes)
-    bounds = {"minimum": col.low, "maximum": col.high}
-    constraints |= {name: bound for name, bound in bounds.items() if isfinite(bound)}
-    return field | ({"constraints": constraints} if constraints else {})
-
-
-def _type(col, cells):
-    """The standard's type, or a looser one where a cell that reading takes is not written so."""
+    # the standard's type, or a looser one where a cell that reading takes is not written so
     text, loose = {v for v in cells if isinstance(v, str)}, set()
     if col.kind == "date":
         days = {v for v in cells if isinstance(v, date)}
@@ -168,4 +136,17 @@ def _type(col, cells):
         loose = {v for v in text if v.strip().casefold() in YES_NO and v not in YES_NO.values()}
     elif col.kind != "number":
         loose = cells - text
-    return TYPES[col.kind] if not loose else "string" if text == cells else "any"
+    kind = TYPES[col.kind] if not loose else "string" if text == cells else "any"
+    field = {"name": name, "type": kind, "description": col.meaning}
+    if kind == "boolean":
+        field |= {"trueValues": ["yes"], "falseValues": ["no"]}
+    if col.quantity:
+        key = "currency" if col.quantity == "money" else col.quantity
+        field["unit"] = OTHER_UNITS.get(key, unit.get(key, ""))
+    constraints = {"required": True} if col.required else {}
+    as_read = {v for v in map(str, cells) if v.strip().casefold() in col.codes}
+    if col.codes and as_read <= {*col.codes}:
+        constraints["enum"] = list(col.codes)
+    bounds = {"minimum": col.low, "maximum": col.high}
+    constraints |= {name: bound for name, bound in bounds.items() if isfinite(bound)}
+    return field | ({"constraints": constraints} if constraints else {})

@@ -44,13 +44,6 @@ def look_up(keys, by_key):
     return pd.Series(by_key.reindex(keys).array, keys.index, name=keys.name)
 
 
-def with_extra(frame, extra):
-    """`frame` with the columns of `extra` beside its own; one that it has too is marked."""
-    if not len(extra.columns):
-        return frame
-    return frame.join(extra.rename(columns={c: f"{c} (extra)" for c in extra if c in frame}))
-
-
 def stacked(frames):
     """The frames that have rows below each other, numbered anew; the first where none has any."""
     return pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar.log.keys import is_among
+from wearbar.log.once import kept_with
 from wearbar.log.places import place
 from wearbar.log.units import DEPTH_MM
 
@@ -52,8 +53,8 @@ class Law:
         found = found.assign(order=sign * found["limit"]).sort_values("order", kind="stable")
         found = found.drop_duplicates("row").set_index("row").reindex(asked.index)
         found = found.add_prefix("legal_").rename(columns={"legal_jurisdiction": "jurisdiction"})
-        found = found[["legal_limit", "legal_source", "jurisdiction", "legal_what"]]
-        return found.fillna(dict.fromkeys(found.columns[1:], "")).set_axis(rows.index)
+        blank = dict.fromkeys(["legal_source", "jurisdiction", "legal_what"], "")
+        return found[["legal_limit", *blank]].fillna(blank).set_axis(rows.index)
 
 
 @cache
@@ -69,6 +70,7 @@ def shipped():
     return rows.assign(origin="shipped example")[_COLUMNS]
 
 
+@kept_with
 def law_of(log):
     """The `Law` of a log: its own rows, and shipped ones for what they do not limit."""
     classes = log.tables["vehicles"].set_index("vehicle")["legal_class"]

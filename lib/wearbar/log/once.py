@@ -7,7 +7,26 @@ import pickle
 import tempfile
 from pathlib import Path
 
+import pandas as pd
+
 STORE = "WEARBAR_STORE"  # in the environment: the folder; without it everything is computed anew
+
+
+def kept_with(function):
+    """A pure function of a ServiceLog and plain values, computed once for each log, which keeps it.
+
+    A frame may be given columns, but what stands in it is shared: nobody may change that.
+    """
+
+    @functools.wraps(function)
+    def kept(log, *asked, **named):
+        key = function.__module__, function.__qualname__, asked, tuple(sorted(named.items()))
+        if key not in log._kept:
+            log._kept[key] = function(log, *asked, **named)
+        found = log._kept[key]
+        return found.copy(deep=False) if isinstance(found, pd.DataFrame) else found
+
+    return kept
 
 
 def once(function):

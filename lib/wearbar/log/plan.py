@@ -12,15 +12,11 @@ from pathlib import Path
 import pandas as pd
 
 from wearbar.log.keys import look_up
-from wearbar.log.places import place
-from wearbar.log.plan_tasks import TASK_COLUMNS, check_together, closure, task_of
-from wearbar.log.plan_values import At, PlanError, value_of, values_of
-from wearbar.log.schema import TABLES, TEXT
-from wearbar.log.toml import toml_of
-from wearbar.log.units import DISTANCE_KM
-
-SHARES = tuple(c.name for c in TABLES["use"] if c.quantity == "share")
-SHARE = {"kind": "number", "high": 1.0}
+from wearbar.log.plan_tasks import TASK_COLUMNS, version_of, wrong
+from wearbar.log.schema import TEXT
+from wearbar.log.sources.header import toml_file
+from wearbar.log.sources.raw import LogError
+from wearbar.log.units import Units
 
 _TEXTS = (
     "plan", "name", "code", "covered", "title", "action", "unknown_history", "measured_from",
@@ -58,7 +54,7 @@ class Plan:
         """The plan of each vehicle: a Series of plan names by vehicle, NaN where none applies.
 
         vehicles: frame with `vehicle`, `kind` and, if any has its own, `plan`, which wins.
-        PlanError where two plans apply to a kind left to choose, or a vehicle names a plan that is
+        LogError where two plans apply to a kind left to choose, or a vehicle names a plan that is
         not there.
         """
         own = vehicles.reindex(columns=["plan"])["plan"].astype(TEXT)
@@ -66,7 +62,7 @@ class Plan:
         lost = own[own.notna() & ~own.isin(names.index)]
         if len(lost):
             there = ", ".join(names.index) or "none: the file is empty"
-            raise PlanError(
+            raise LogError(
                 f"{self.source}: vehicle {vehicles['vehicle'][lost.index[0]]} has plan "
                 f"{lost.iloc[0]!r}, which is not there; use one of {there}"
             )
@@ -74,7 +70,7 @@ class Plan:
         plans_of = kinds.groupby("applies_to")["plan"].agg(sorted)
         for kind in sorted(set(vehicles["kind"][own.isna()].dropna()) & {*plans_of.index}):
             if len(plans_of[kind]) > 1:
-                raise PlanError(
+                raise LogError(
                     f"{self.source}: plans {' and '.join(plans_of[kind])} both apply to kind "
                     f"{kind}; take it out of one's applies_to, give the vehicles a plan of their "
                     "own, or give the versions of one plan the same applies_to and a different "
@@ -98,54 +94,28 @@ def is_test_of(task, kind):
 
 
 def read_plan(path, distance="mi"):
-    """Read a plan file, distances in `distance` ("mi" or "km"). PlanError for what is wrong."""
+    """Read a plan file, distances in `distance` ("mi" or "km"). LogError for what is wrong."""
     path = Path(path)
-    try:
-        if path.is_file():
-            return plan_in(path.read_bytes(), distance, path.name)
-        why = f"there is no such file at {path}; name another in log.toml, or take `plan` out of it"
-        if path.exists():
-            why = "it is a folder, a pipe or a device, where a file must stand"
-            why += "; name another in log.toml"
-    except OSError as error:
-        why = f"could not be read ({error}); it must be a file that you may read"
-    raise PlanError(f"{path.name}: {why}")
-
-
-def plan_in(data, distance, source):
-    """The `Plan` in the bytes or text of a plan file called `source`."""
-    try:
-        mapping = toml_of(data)
-    except ValueError as error:
-        raise PlanError(f"{source}: {error}") from None
-    return plan_of(mapping, distance, source)
-
-
-def templates():
-    """The plan templates of the suite: name to path. Figures are examples, in miles."""
-    return {path.stem: path for path in sorted(place("shared", "plans").glob("*.toml"))}
+    return plan_of(toml_file(path), distance, path.name)
 
 
 def plan_of(mapping, distance="mi", source="plan.toml"):
-    """The `Plan` of a parsed plan file, distances in `distance`. PlanError for what is wrong."""
-    if distance not in DISTANCE_KM:
-        known = ", ".join(DISTANCE_KM)
-        raise PlanError(f"{source}: distance: found {distance!r}; use one of {known}")
+    """The `Plan` of a parsed plan file, distances in `distance`. LogError for what is wrong."""
+    factor = Units(distance=distance).to_km(1.0)
     versions = [
-        _version(At(source, name.strip().casefold()), version, DISTANCE_KM[distance])
+        version_of(source, name.strip().casefold(), version, factor)
         for name, body in mapping.items()
         for version in (body if isinstance(body, list) else [body])
     ]
-    _name_families(source, [head for head, _ in versions])
+    heads = [head for head, *_ in versions]
+    _name_families(source, heads)
     tasks, pairs = [], []
-    for head, own in versions:
+    for head, own, covers in versions:
         tasks += [{key: head[key] for key in _STAMP} | task for task in own]
-        covers = closure(At(source, head["name"]), own)
-        version = (head["plan"], head["valid_from"])
-        pairs += [(*version, code, covered) for code in covers for covered in covers[code]]
+        pairs += [(head["plan"], head["valid_from"], *pair) for pair in covers]
     return Plan(
         tasks=_frame(tasks, (*_STAMP, *TASK_COLUMNS)),
-        plans=_frame([head for head, _ in versions], _PLAN_COLUMNS),
+        plans=_frame(heads, _PLAN_COLUMNS),
         covers=_frame(pairs, ("plan", "valid_from", "code", "covered")),
         source=source,
     )
@@ -156,52 +126,30 @@ def _frame(rows, columns):
     return pd.DataFrame(rows, columns=list(columns)).astype(types)
 
 
-def _version(at, body, factor):
-    """One table of the file: (its row of `plans`, its tasks as rows)."""
-    head = values_of(at, "", body, "plan")
-    tasks, start, when = (head.pop(key) for key in ("task", "from", "severe_when"))
-    at.refuse_unknown("severe_when", when, SHARES)
-    shares = {x: value_of(at, f"severe_when.{x}", when[x], SHARE) for x in when}
-    head |= {"plan": at.plan, "name": at.plan, "severe_when": shares}
-    head |= {"valid_from": start, "valid_to": pd.NaT}
-    if not isinstance(tasks, list) or not tasks:
-        remedy = f"a plan needs at least one task: write [[{at.plan}.task]] and its keys below it"
-        raise at.error("task", tasks, remedy)
-    tasks = [task_of(at, number, task, factor) for number, task in enumerate(tasks, 1)]
-    check_together(at, tasks, shares)
-    return head, tasks
-
-
-def _name_families(source, versions):
+def _name_families(source, heads):
     """Bring versions of one plan under one name, and end each on the day before the next."""
     by_kinds = {}
-    for head in versions:
-        first = next(v for v in versions if v["name"] == head["name"])
+    for head in heads:
+        first = next(other for other in heads if other["name"] == head["name"])
         head["applies_to"] = head["applies_to"] or first["applies_to"]
+        head["start"] = pd.Timestamp.min if pd.isna(head["valid_from"]) else head["valid_from"]
         by_kinds.setdefault(frozenset(head["applies_to"]) or head["name"], []).append(head)
     for group in by_kinds.values():
-        if len({head["valid_from"] for head in group}) == len(group) > 1:
-            oldest = min(group, key=_start)["name"]
+        if len({head["start"] for head in group}) == len(group) > 1:
+            oldest = min(group, key=lambda head: head["start"])["name"]
             for head in group:
                 head["plan"] = oldest
-    for head in versions:
-        mine = [v for v in versions if v["plan"] == head["plan"]]
-        _check_versions(At(source, head["name"]), mine)
-        later = [v["valid_from"] for v in mine if v["valid_from"] > _start(head)]
+    for head in heads:
+        where = f"{source}: plan {head['name']}"
+        mine = [other for other in heads if other["plan"] == head["plan"]]
+        starts = [other["start"] for other in mine]
+        twice = next((start for start in starts if starts.count(start) > 1), None)
+        if twice is not None:
+            found = "no date" if twice == pd.Timestamp.min else str(twice)[:10]
+            remedy = f"{starts.count(twice)} versions of this plan begin then"
+            raise wrong(f"{where}, from", found, f"{remedy}: give each its own `from`")
+        if len({frozenset(other["applies_to"]) for other in mine}) > 1:
+            remedy = "versions of one plan apply to the same kinds: write them alike"
+            raise wrong(f"{where}, applies_to", list(mine[-1]["applies_to"]), remedy)
+        later = [start for start in starts if start > head["start"]]
         head["valid_to"] = min(later) - pd.Timedelta(days=1) if later else pd.NaT
-
-
-def _start(head):
-    return pd.Timestamp.min if pd.isna(head["valid_from"]) else head["valid_from"]
-
-
-def _check_versions(at, mine):
-    starts = [str(head["valid_from"]) for head in mine]
-    for start in starts:
-        if (count := starts.count(start)) > 1:
-            found = "no date" if start == "NaT" else start[:10]
-            remedy = f"{count} versions of this plan begin then: give each its own `from`"
-            raise at.error("from", found, remedy)
-    if len({frozenset(head["applies_to"]) for head in mine}) > 1:
-        remedy = "versions of one plan apply to the same kinds: write them alike"
-        raise at.error("applies_to", list(mine[-1]["applies_to"]), remedy)

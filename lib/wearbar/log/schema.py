@@ -71,13 +71,13 @@ TABLES = {
 # rows.toml says what each of these is
 CALLED, MEASURED = _ROWS["called"], _ROWS["measured"]
 FIRST_NAMES = {new: old for old, new in CALLED.items()}
-UNIQUE, MAIN_DATE, PERIODS = (
+UNIQUE, ONE_OF, MAIN_DATE, PERIODS = (
     {table: tuple(columns) for table, columns in _ROWS[name].items()}
-    for name in ("unique", "main_date", "periods")
+    for name in ("unique", "one_of", "main_date", "periods")
 )
 READINGS = {table: tuple(days.items()) for table, days in _ROWS["readings"].items()}
 LATER = {table: (end["date"], tuple(end["others"])) for table, end in _ROWS["later"].items()}
-WHOLE_FLEET = tuple(name for name in TABLES if name not in MAIN_DATE)  # no vehicle and no day
+SHARES = tuple(c.name for c in TABLES["use"] if c.quantity == "share")
 
 
 def table_of(name):

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar.log.keys import look_up
+from wearbar.log.once import kept_with
 from wearbar.log.plan import plan_of
 from wearbar.log.schema import MEASURED, TABLES, TEXT
 from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L, Units
@@ -38,10 +39,10 @@ class ServiceLog:
     words: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)  # `tasks.WORDS`
     money: str = ""  # net, gross or not said
     jurisdiction: str = ""  # whose legal limits hold, as log.toml writes it
-    source: str = ""
     sha256: str = ""  # of what the log says, the same from any source
     origin: object = field(default=None, repr=False, compare=False)  # the `Source`
-    _si: dict = field(default_factory=dict, repr=False, compare=False)
+    # what was once computed of it (`once.kept_with`); `replace` begins with none
+    _kept: dict = field(init=False, default_factory=dict, repr=False, compare=False)
 
     @property
     def fingerprint(self):
@@ -53,13 +54,19 @@ class ServiceLog:
         return hashlib.sha256(repr(made).encode()).hexdigest()
 
     @property
+    def joined(self):
+        """The day that each vehicle joined, by vehicle: acquired, else put in service."""
+        v = self.tables["vehicles"]
+        return v["acquired"].fillna(v["in_service"]).set_axis(v["vehicle"])
+
+    @property
     def record_periods(self):
         """The days of record of each row of `vehicles`: frame `begin, end`.
 
         From joining or the first day on, until it left or the report date.
         """
         v = self.tables["vehicles"]
-        begin = v["acquired"].fillna(v["in_service"]).clip(lower=self.first_day)
+        begin = self.joined.set_axis(v.index).clip(lower=self.first_day)
         end = v["disposed"].clip(upper=self.as_of).fillna(self.as_of)
         return pd.DataFrame({"begin": begin, "end": end})
 
@@ -95,15 +102,34 @@ class ServiceLog:
         }
         return pd.Series(facts, dtype=object).to_frame().to_html(header=False)  # which escapes
 
+    @kept_with
     def si(self, name):
         """Table `name` in SI: distances in km (by each vehicle's own unit), depths mm, volumes l.
 
         Columns take their unit as a suffix (`odometer_km`, `new_depth_mm`, `volume_l`, kWh for
         electric); measurements and limits are in `MEASURED`. Rows and index as in `tables`.
         """
-        if name not in self._si:
-            self._si[name] = _to_si(self, name)
-        return self._si[name].copy()
+        frame, units = self.tables[name].copy(), self.units
+        km, mm, litres = DISTANCE_KM[units.distance], DEPTH_MM[units.depth], VOLUME_L[units.volume]
+        if "vehicle" in frame:
+            own = self.tables["vehicles"].set_index("vehicle")["distance_unit"].map(DISTANCE_KM)
+            km = look_up(frame["vehicle"], own.astype(float)).fillna(km)
+        if name == "fuel":
+            litres = np.where(frame["kind"].eq("electric"), 1.0, litres)
+        in_si = {"distance": ("km", km), "depth": ("mm", mm), "volume": ("l", litres)}
+        names = {}
+        for col in TABLES[name]:
+            if col.quantity in in_si:
+                unit, factor = in_si[col.quantity]
+                names[col.name] = f"{col.name}_{unit}"
+                frame[col.name] = frame[col.name] * factor
+        value = {"measurements": "value", "limits": "limit"}.get(name)
+        if value:
+            scale = {"depth": mm, "pressure": PRESSURE_KPA[units.pressure]}
+            frame[value] = frame[value] * frame["quantity"].map(scale).fillna(1.0).astype(float)
+        if name == "measurements":
+            frame["unit"] = frame["quantity"].map(MEASURED).fillna(frame["unit"])
+        return frame.rename(columns=names)
 
     @property
     def plan_or_empty(self):
@@ -114,40 +140,19 @@ class ServiceLog:
         """The name of the plan of each of `vehicle` (Series), missing where none applies."""
         if self.plan is None:
             return pd.Series(pd.NA, vehicle.index, dtype=TEXT)
-        return look_up(vehicle, self.plan.assign(self.tables["vehicles"]))
+        return look_up(vehicle, _plans(self))
 
-    def only(self, vehicles=None):
+    def only(self, vehicles):
         """The log with these vehicles' rows alone; ledger and problems stay the whole log's."""
-        if vehicles is None:
-            return self
         names = list(vehicles)
 
         def theirs(tables):
             mine = {n: t[t["vehicle"].isin(names)] for n, t in tables.items() if "vehicle" in t}
             return MappingProxyType({**tables, **mine})
 
-        return replace(self, tables=theirs(self.tables), aside=theirs(self.aside), _si={})
+        return replace(self, tables=theirs(self.tables), aside=theirs(self.aside))
 
 
-def _to_si(log, name):
-    frame, units = log.tables[name].copy(), log.units
-    km, mm, litres = DISTANCE_KM[units.distance], DEPTH_MM[units.depth], VOLUME_L[units.volume]
-    if "vehicle" in frame:
-        own = log.tables["vehicles"].set_index("vehicle")["distance_unit"].map(DISTANCE_KM)
-        km = look_up(frame["vehicle"], own.astype(float)).fillna(km)
-    if name == "fuel":
-        litres = np.where(frame["kind"].eq("electric"), 1.0, litres)
-    in_si = {"distance": ("km", km), "depth": ("mm", mm), "volume": ("l", litres)}
-    names = {}
-    for col in TABLES[name]:
-        if col.quantity in in_si:
-            unit, factor = in_si[col.quantity]
-            names[col.name] = f"{col.name}_{unit}"
-            frame[col.name] = frame[col.name] * factor
-    value = {"measurements": "value", "limits": "limit"}.get(name)
-    if value:
-        scale = {"depth": mm, "pressure": PRESSURE_KPA[units.pressure]}
-        frame[value] = frame[value] * frame["quantity"].map(scale).fillna(1.0).astype(float)
-    if name == "measurements":
-        frame["unit"] = frame["quantity"].map(MEASURED).fillna(frame["unit"])
-    return frame.rename(columns=names)
+@kept_with
+def _plans(log):
+    return log.plan.assign(log.tables["vehicles"])

@@ -1,32 +1,35 @@
-"""A whole log checked, one rule after another; what becomes of each row is settled here alone."""
+"""A whole log read and checked; what becomes of each row is settled here alone."""
 
+import hashlib
 from dataclasses import dataclass, field
+from functools import cache
+from itertools import product
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from wearbar.log.checks import odometers, peers, rows, sizes
-from wearbar.log.checks.problems import PROBLEM_COLUMNS, join, named
-from wearbar.log.intake import read_tables
+from wearbar.log.checks.cells import typed
+from wearbar.log.checks.problems import PROBLEM_COLUMNS, join, named, problems
 from wearbar.log.keys import is_among
-from wearbar.log.schema import MAIN_DATE, READINGS, TABLES, TEXT
-from wearbar.log.sources.raw import LogError
+from wearbar.log.schema import FIRST_NAMES, MAIN_DATE, READINGS, TABLES, TEXT
+from wearbar.log.sources.header import ESCAPED
+from wearbar.log.sources.raw import LogError, Raw, unescaped
 
 LEDGER_COLUMNS = ("table", "read", "used", "set_aside", "after")
 RECORDS = ("odometer", "work", "fuel", "measurements")
-JOINED_DAYS = 365  # a record begins where a vehicle joined, if its rows follow within these
+JOINED_DAYS = 365
 ROW = ["table", "line"]
+MARK, HEAD = "mend", 10
 DEFAULTS = {"depth": "mm", "pressure": "kPa", "jurisdiction": ""}
 
-# checks in order, each of what those before it left: of a table (name, frame, `Checked`), the
-# first four of every table before the next four; and of all tables (frames by name, header)
-OF_A_ROW = (rows.repeated_ids, rows.periods, rows.lacking, rows.known_later)
-OF_OTHER_ROWS = (rows.known_vehicles, rows.same_rows, rows.service, rows.one_at_a_time)
+# checks of all tables (frames by name, header) in order, each of what those before it left
 OF_ALL_TABLES = (
-    peers.fills, odometers.doubtful_readings, odometers.doubtful_hours, sizes.deeper_than_new,
-    sizes.doubtful_depths, sizes.unlike_depths, sizes.pressures, sizes.distances,
-    peers.doubtful_money, peers.doubtful_fuel_money, peers.doubtful_hours_worked, rows.overlaps,
-    rows.references, rows.unknown_law,
+    peers.fills, odometers.doubtful_readings, sizes.doubtful_depths, sizes.unlike_depths,
+    sizes.of_its_kind, peers.doubtful_money, peers.doubtful_fuel_money, rows.contradicted,
+    rows.unknown_law,
 )  # fmt: skip
 
 
@@ -57,10 +60,10 @@ class Checked:
                 frame[name] = frame[name].mask(frame.index.isin(cells["line"]))
             broke = mine[mine["severity"] == "set-aside"].drop_duplicates("line").set_index("line")
             gone = frame.index.isin(broke.index)
-            self.tables[table] = frame[~gone] if gone.any() else frame
+            self.tables[table] = frame
             if gone.any():
-                before = [self.aside[table]] if table in self.aside else []
-                self.aside[table] = pd.concat([*before, frame[gone]])
+                self.tables[table] = frame[~gone]
+                self.aside[table] = pd.concat([self.aside.get(table, frame[:0]), frame[gone]])
             if table == "vehicles":
                 names = frame["vehicle"][gone].dropna()
                 self.lost |= dict(zip(names, broke["rule"].reindex(names.index), strict=True))
@@ -105,7 +108,7 @@ def check(source, header, today=None):
     header: checked (`sources.header.check_header`). today: a default `as_of` is no later; None
     where any day will do. Raises LogError for what can't be read at all.
     """
-    tables, extra, sha256, found = read_tables(source, header)
+    tables, extra, sha256, found = _read_tables(source, header)
     log = Checked(tables, extra, sha256, {name: len(frame) for name, frame in tables.items()})
     log.as_of = header.get("as_of") or _newest(tables, today)
     if header.get("first_day", log.as_of) > log.as_of:
@@ -113,13 +116,19 @@ def check(source, header, today=None):
         raise LogError(f"log.toml: first_day is {late}; mend first_day, or say a later as_of.")
     log.take(_drop_after(log, found, today))
     held = [name for name in TABLES if len(tables[name])]
-    for rules in (OF_A_ROW, OF_OTHER_ROWS):
-        for name in held:
-            for rule in rules:
-                log.take(rule(name, tables[name], log))
+    for rule, name in product((rows.alone, rows.beside_others), held):
+        log.take(rule(name, tables[name], log))
     for rule in OF_ALL_TABLES:
         log.take(rule(tables, DEFAULTS | header))
-    log.first_day = header.get("first_day") or _oldest(tables, log.as_of)
+
+    # the record begins on its oldest day, or that of joining by a vehicle whose own rows begin
+    # within a year: one that joined long before its first row was not written down from that day on
+    records = pd.concat([tables[name][["vehicle", "date"]] for name in RECORDS], ignore_index=True)
+    begun = records.groupby("vehicle")["date"].min()
+    joined = tables["vehicles"].set_index("vehicle")["acquired"]
+    near = joined[(begun.reindex(joined.index) - joined).dt.days.between(0, JOINED_DAYS)]
+    oldest = pd.Series([begun.min(), near.min(), log.as_of], dtype="datetime64[ns]").min()
+    log.first_day = header.get("first_day", oldest)
     return log
 
 
@@ -136,19 +145,6 @@ def _newest(tables, today):
     if today is not None:
         days = days[days <= today.normalize()]
     return days.max() if len(days) else today.normalize()
-
-
-def _oldest(tables, as_of):
-    """The oldest day of a record, or of joining by a vehicle whose own rows begin within a year.
-
-    A vehicle that joined long before its first row was not written down from that day on.
-    """
-    records = pd.concat([tables[name][["vehicle", "date"]] for name in RECORDS], ignore_index=True)
-    begun = records.groupby("vehicle")["date"].min()
-    joined = tables["vehicles"].set_index("vehicle")["acquired"]
-    near = joined[(begun.reindex(joined.index) - joined).dt.days.between(0, JOINED_DAYS)]
-    oldest = pd.Series([begun.min(), near.min()], dtype="datetime64[ns]").min()
-    return as_of if pd.isna(oldest) or oldest > as_of else oldest
 
 
 def _drop_after(log, found, today):
@@ -170,3 +166,110 @@ def _drop_after(log, found, today):
             where = MAIN_DATE[name][0]
             told.append(named(name, date.to_frame(where), later & (date > today), where, "future"))
     return [found, *told]
+
+
+def _read_tables(source, header):
+    """(tables, columns not in the format, fingerprint of what is said, problems found in cells)."""
+    if "vehicles" not in source.tables:
+        must = "it must say which vehicles there are, of what kind, in service since when."
+        raise LogError(f"The log has no table vehicles; {must}")
+    no_part = ("plan", "name", ESCAPED)
+    said = repr(sorted((key, str(v)) for key, v in header.items() if key not in no_part))
+    digest, tables, extra, has_readings = hashlib.sha256(said.encode()), {}, {}, False
+    found = [problems(name, [1], "", "", "unknown-table") for name in source.strange]
+    could_hold = [n for n in TABLES if n in READINGS and n in source.tables and n != "vehicles"]
+    for name in TABLES:
+        if name in source.tables:
+            raw = unescaped(source.tables[name]()) if ESCAPED in header else source.tables[name]()
+            raw.columns.pop(MARK, None)
+            _require_columns(name, raw, source)
+            if name in could_hold:
+                has_readings |= any(column in raw.columns for column, _ in READINGS[name])
+            tables[name], problem, extra[name] = typed(name, raw)
+            pa.default_memory_pool().release_unused()
+        else:
+            tables[name], problem, extra[name] = _absent(name)
+        found.append(problem)
+        digest.update(_digest(name, tables[name], problem))
+    meters = tables["vehicles"]["meter"].fillna("distance")
+    if not has_readings and meters.isin(["distance", "both"]).any():
+        say = "say meter = none for every vehicle."
+        if not could_hold:
+            give = f"give one (odometer, work or fuel), or {say}"
+            raise LogError(f"The log has no table with odometer readings; {give}")
+        name = could_hold[0]
+        lacking, strange = READINGS[name][0][0], [repr(c[:60]) for c in extra[name].columns[:5]]
+        strange = f" ({', '.join(strange)} the format does not name)" if strange else ""
+        where = f"{source.where(name)}, line 1: the header lacks {lacking}{strange}"
+        name_it = f"name the column with them {lacking}, or {say}"
+        raise LogError(f"{where}, and no other table has odometer readings; {name_it}")
+    found = join([*found, *_units_not_said(tables, header)])
+    return tables, extra, digest.hexdigest(), found
+
+
+@cache
+def _absent(name):
+    return typed(name, Raw({}, np.array([], dtype="int64")))
+
+
+def _require_columns(name, raw, source):
+    needed = [c.name for c in TABLES[name] if c.required]
+    lacking = [column for column in needed if column not in raw.columns]
+    if not lacking:
+        return
+    where, only = source.where(name), next(iter(raw.columns), "")
+    what = f"{where}, line 1: the header lacks {', '.join(lacking)}"
+    sign = next((sign for sign in ";\t|" if sign in only and len(raw.columns) == 1), "")
+    if sign:
+        mend = "save it with commas, or turn it into a log with wearbar adopt."
+        raise LogError(f"{what}. It has {sign!r} where commas belong: {mend}")
+    for k, line in enumerate(raw.lines[:HEAD].tolist()):  # below a title, say
+        cells = [*(array[k].as_py() for array in raw.columns.values()), *raw.beyond.get(line, ())]
+        if {*needed} <= {str(cell).strip().casefold() for cell in cells if cell is not None}:
+            stands = f"it stands on line {line}. Delete the lines above it."
+            raise LogError(f"{where}: line 1 ({only[:40]!r}) is no header; {stands}")
+    raise LogError(f"{what}; add the column{'s' * (len(lacking) > 1)}.")
+
+
+def _digest(name, frame, found):
+    """What the table says, in bytes that are the same on any machine and from any source."""
+    digest = hashlib.sha256(f"{FIRST_NAMES.get(name, name)} {len(frame)} ".encode())
+    for col in TABLES[name]:
+        values = frame[col.name]
+        if values.isna().all():
+            continue
+        digest.update(col.name.encode())
+        if col.kind == "number":
+            digest.update(np.where(np.isnan(values), np.nan, values + 0.0).astype("<f8").tobytes())
+        elif col.kind == "date":
+            digest.update(values.to_numpy().astype("<M8[D]").astype("<i8").astype("<i4").tobytes())
+        else:
+            text = pc.fill_null(pa.array(values.array, pa.large_string()), "\0")
+            text = text.combine_chunks() if isinstance(text, pa.ChunkedArray) else text
+            ends = np.frombuffer(text.buffers()[1], "<i8")
+            ends = ends[text.offset : text.offset + len(text) + 1]
+            digest.update((ends - ends[0]).tobytes())
+            digest.update(text.buffers()[2][ends[0] : ends[-1]])
+    if len(found):
+        digest.update(found[["line", "column", "value", "rule"]].to_csv(index=False).encode())
+    return digest.digest()
+
+
+def _units_not_said(tables, header):
+    """Doubts about units that are not said: the default is taken. Of distance there is none."""
+    if "distance" not in header:
+        say = 'distance = "mi" or distance = "km"'
+        raise LogError(f"log.toml must say in which unit the odometers count: {say}.")
+    measured = tables["measurements"]["quantity"]
+    money = [(name, c.name) for name in TABLES for c in TABLES[name] if c.quantity == "money"]
+    depths = [c.name for c in TABLES["fitted"] if c.quantity == "depth"]
+    has_depth = tables["fitted"][depths].notna().any(axis=None) or measured.eq("depth").any()
+    for key, taken, held in (
+        ("volume", "L", len(tables["fuel"])),
+        ("depth", "mm", has_depth),
+        ("pressure", "kPa", measured.eq("pressure").any()),
+        ("currency", "no currency", any(tables[n][c].notna().any() for n, c in money)),
+    ):
+        if held and key not in header:
+            remedy = f"say {key} in log.toml; {taken} is taken"
+            yield problems("log.toml", [1], key, "", "unit-not-said", remedy)

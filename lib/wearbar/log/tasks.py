@@ -37,23 +37,21 @@ def as_planned(plan, tables):
         meant = pd.Series(code.reindex(key).array, rows.index, dtype=TEXT)
         words.append(_words(name, rows, meant, "also"))
         tables[name] = rows.assign(task=meant.fillna(rows["task"]))
+
+    # the task that planned work outside the plan comes near to
     work = tables["work"]
-    meant = _near(plan, work, work["vehicle"].map(own))
+    plan_of = work["vehicle"].map(own)
+    asked = work["task"].notna() & plan_of.notna() & work["why"].isin(["planned", "advice"])
+    asked &= ~work["task"].str.endswith("-recheck", na=False)
+    latest = plan.tasks.drop_duplicates(["plan", "code"], keep="last")
+    pairs = list(zip(plan_of[asked], work["task"][asked], strict=True))
+    known = set(plan.tasks[["plan", "code"]].itertuples(index=False, name=None))
+    near = {pair: nearest(pair[1], latest[latest["plan"] == pair[0]]) for pair in {*pairs} - known}
+    meant = pd.Series([near.get(pair) or None for pair in pairs], work.index[asked], dtype=TEXT)
+    meant = meant.reindex(work.index)
     words = pd.concat([*words, _words("work", work, meant, "near")], ignore_index=True)
     mend = f'if it is that work, add also = ["{{}}"] to task {{}} in {plan.source}'.format
     return tables, words, named("work", work, meant.notna(), "task", "task-near", mend, meant)
-
-
-def _near(plan, work, own):
-    """The code of the task that work outside the plan comes near to, missing where to none."""
-    asked = work["task"].notna() & own.notna() & ~work["task"].str.endswith("-recheck", na=False)
-    asked &= work["why"].isin(["planned", "advice"])
-    latest = plan.tasks.drop_duplicates(["plan", "code"], keep="last")
-    pairs = list(zip(own[asked], work["task"][asked], strict=True))
-    known = set(plan.tasks[["plan", "code"]].itertuples(index=False, name=None))
-    meant = {pair: nearest(pair[1], latest[latest["plan"] == pair[0]]) for pair in {*pairs} - known}
-    codes = [meant.get(pair) or None for pair in pairs]
-    return pd.Series(codes, work.index[asked], dtype=TEXT).reindex(work.index)
 
 
 def nearest(written, tasks):

@@ -23,9 +23,9 @@ TORQUE_NM = {"N.m": 1.0, "lbf.ft": _c.lbf * _c.foot}
 _LENGTH_MM = {"mm": 1.0, "in": _c.inch * 1000}
 _LIQUID_L = {"L": 1.0, "mL": 0.001}
 _LIQUID_L |= {"imperial pt": VOLUME_L["gal_uk"] / 8, "US qt": VOLUME_L["gal_us"] / 4}
-_SAME = dict.fromkeys(("n.m", "nm", "n·m"), "N.m")
-_SAME |= dict.fromkeys(("lbf·ft", "lb.ft", "lb-ft", "ft-lb", "ft.lb"), "lbf.ft")
-_SAME |= {"l": "L", "litre": "L", "litres": "L", "ml": "mL", "kpa": "kPa"}
+SAME = dict.fromkeys(("n.m", "nm", "n·m"), "N.m")
+SAME |= dict.fromkeys(("lbf·ft", "lb.ft", "lb-ft", "ft-lb", "ft.lb"), "lbf.ft")
+SAME |= {"l": "L", "litre": "L", "litres": "L", "ml": "mL", "kpa": "kPa"}
 MOST_OFF = 0.025  # by which rounding may move a converted figure
 
 
@@ -90,7 +90,7 @@ def converted(value, unit, units):
     >>> converted(5.0, "N.m", Units()) is None
     True
     """
-    unit = _SAME.get(unit.strip().casefold(), unit.strip())
+    unit = SAME.get(unit.strip().casefold(), unit.strip())
     pint = "US qt" if units.volume == "gal_us" else "imperial pt"
     gauge = "psi" if unit in ("bar", "kPa") else "kPa" if units.pressure == "kPa" else "bar"
     for factors, other in (

@@ -2,35 +2,21 @@
 last year's forecast did.
 
 In goes a `ServiceLog`; out come frames and `Estimate`s. `ahead` has the work, `simulate` the year
-many times over, `parts` and `order` the parts, `prices` what work costs here, `lastyear` the
-forecast as it would have been a year ago. Forecasts of use are by the method that
-`wearbar.usage.backtest` chose, widened as it found.
+many times over, `parts` the parts, `prices` what work costs here, `lastyear` the forecast as it
+would have been a year ago. Forecasts of use are by the method that `wearbar.usage.backtest` chose,
+widened as it found.
 
->>> from wearbar.outlook.order import packs
+>>> from wearbar.outlook.parts import packs
 >>> packs(2.3, 1.0).item()  # cans of a litre
 3.0
 """
 
 from wearbar.outlook.lastyear import last_year
-from wearbar.outlook.order import order_list
-from wearbar.outlook.parts import sets_of
-from wearbar.outlook.prices import CLASSES
-from wearbar.outlook.visits import VisitPlan, plan_of_visits, shown_visits, waiting
-from wearbar.outlook.year import (
-    HORIZON_DAYS,
-    by_month,
-    by_site,
-    by_task,
-    draws_of,
-    learned,
-    next_work,
-    outlook_of,
-    total,
-    totals,
-)
+from wearbar.outlook.parts import order_list
+from wearbar.outlook.visits import plan_of_visits, shown_visits, waiting
+from wearbar.outlook.year import by_month, by_site, by_task, draws_of, next_work, outlook_of, totals
 
 __all__ = [
-    "CLASSES", "HORIZON_DAYS", "VisitPlan", "by_month", "by_site", "by_task", "draws_of",
-    "last_year", "learned", "next_work", "order_list", "outlook_of", "plan_of_visits", "sets_of",
-    "shown_visits", "total", "totals", "waiting",
+    "by_month", "by_site", "by_task", "draws_of", "last_year", "next_work", "order_list",
+    "outlook_of", "plan_of_visits", "shown_visits", "totals", "waiting",
 ]  # fmt: skip

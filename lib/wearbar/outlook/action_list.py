@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from wearbar import intervals, parts, usage
-from wearbar.intervals import FORECAST_DAYS, GRAVE, STALE_DAYS
+from wearbar.intervals import FORECAST_DAYS as AHEAD_DAYS
+from wearbar.intervals import GRAVE, STALE_DAYS
 from wearbar.intervals.failed import FAILED_TEST
 from wearbar.log.keys import stacked
 from wearbar.log.schema import TEXT
@@ -27,6 +28,13 @@ PRESSING = URGENCY[: URGENCY.index("recall")]  # what a visit is made for today
 # within "do not drive": the law's own test, what was found, papers, recalls, wear
 REASONS = (FAILED_TEST, *GRAVE, "expired", "stop", "below-legal")
 
+# kind: defect, finding (a failed inspection or test), certificate, campaign, deferral, recheck,
+# task, wear, pressure, age or warranty; item: its number, task or category; reason: of `REASONS`;
+# text: of pressure and age the limit's source; place: of the last reading; parts, hours: of the
+# plan; table, line: the row of the log; by: until when, NaT where nothing says; read_date: of age
+# the day of make; due_hours: as the meter shows; value, last: of wear, pressure (kPa) and age
+# (years), low, high the limits of a forecast; margin: mm or % to the limit; from_first_use: it fell
+# due in storage, and is over from the first use after it. Others: of `intervals.occasions`, `items`
 _TEXTS = """
     urgency vehicle site position kind item title reason text state basis duty probably first_limit
     category quantity place jurisdiction parts table near_work
@@ -42,7 +50,7 @@ FLAGS = ("is_laid_up", "before_next_use", "from_first_use", "is_forecast", "safe
 TYPES = dict.fromkeys(_TEXTS.split(), TEXT) | dict.fromkeys(_DATES.split(), "datetime64[ns]")
 TYPES |= dict.fromkeys(_NUMBERS.split(), float) | dict.fromkeys(FLAGS, bool)
 OF_PLAN = ["title", "safety", "statutory", "hours", "parts"]
-SOON = pd.Timedelta(days=FORECAST_DAYS)
+SOON = pd.Timedelta(days=AHEAD_DAYS)
 OF_STATE = {"past-window": "overdue", "due": "due", "in-window": "may be done"}
 OF_STATE |= {"not-known": "not known", "before-window": "coming"}
 # states of wear at which nothing is left to go by, or perhaps nothing
@@ -50,65 +58,54 @@ OF_WEAR = {"limit-not-known": "check before use", "below-legal": "at its limit"}
 OF_WEAR |= {"below": "at its limit", "may-be-below": "measure now", "before-next-look": "coming"}
 
 
-def actions(
-    log,
-    found=None,
-    table=None,
-    readings=None,
-    worn=None,
-    use=None,
-    confidence=0.9,
-    days=FORECAST_DAYS,
-):
+def actions(log, worn=None, use=None, confidence=0.9, days=AHEAD_DAYS):
     """Every thing to do, ranked: one row each, rank 1 the most urgent. Columns: `TYPES`.
 
-    urgency: one of `URGENCY`. kind: defect, finding (a failed inspection or test), certificate,
-    campaign, deferral, recheck, task, wear, pressure, age, warranty; item: its number, task or
-    category; reason: why it is not to be driven. by: the day by which it is to be done, NaT where
-    none is given. is_laid_up: to be done before the next use. from_first_use: it fell due in
-    storage, and over_days count from the first use after it. due_hours: as the meter shows. Dates
-    and overruns of tasks: of `intervals.occasions`; days_open, driven_km: of `intervals.items`. Of
-    wear: value (low, high: limits of a forecast), last, read_date and place of the last reading,
-    margin (mm or % to the limit). Of pressure and age: value, limit (kPa, years), read_date (of an
-    age the day of make), text their source. hours, parts: what the plan says that it takes. table,
-    line: the row of the log.
-
-    found, table: `intervals.occasions` and `intervals.items` of the log. worn: `parts.remaining` of
-    these vehicles or more. use: the `UsageModel` to forecast by. days: how far ahead to list. What
-    is not given is worked out. Ranks: trade practice, no source.
+    worn: `parts.remaining` of these vehicles or more. use: the `UsageModel` to forecast by. days:
+    how far ahead to list. What is not given is worked out. Ranks: trade practice, no source.
     """
-    readings = usage.readings(log) if readings is None else readings
-    found = intervals.occasions(log, readings) if found is None else found
-    table = intervals.items(log, found, readings) if table is None else table
-    worn = worn_of(log, readings, confidence)[1] if worn is None else worn
-    fleet, stays = log.tables["vehicles"][["vehicle", "kind", "site"]], log.tables["layups"]
-    use = model_of(readings if use is None else use, fleet, log.as_of, stays)
+    worn = worn_of(log, confidence)[1] if worn is None else worn
+    use = use or model_of(log)
     until = log.as_of + pd.Timedelta(days=days)
     rows = [
-        _items(table, log, readings, until),
+        _items(log, until),
         _wear(worn, log, until),
         _tyres(log),
-        _warranties(log, readings, use, until),
-        _tasks(intervals.open_tasks(found, log, use, confidence), log, until),
+        _warranties(log, use, until),
+        _tasks(intervals.open_tasks(intervals.occasions(log), log, use, confidence), log, until),
     ]
     rows = [r.reindex(columns=list(TYPES)) for r in rows]
     rows = [r.assign(**{name: r[name].eq(True) for name in FLAGS}).astype(TYPES) for r in rows]
     rows = stacked(rows).fillna({"position": "", "reason": ""})
     rows = rows[rows["vehicle"].isin(log.here)].reset_index(drop=True)
-    laid_up = rows["vehicle"].isin(log.layups_now["vehicle"]) | rows["before_next_use"]
-    site = usage.site_at(log, rows["vehicle"], log.as_of).fillna("")
-    return _ranked(_with_plan(rows.assign(site=site, is_laid_up=laid_up), log))
+    # what the plan says of each task, or of the work that renews a worn part
+    plan = log.plan_or_empty.in_force(log.as_of).rename(columns={"code": "item"})
+    renews = plan[plan["action"].eq("replace")].drop_duplicates(["plan", "fits"])
+    renews = renews.assign(item=renews["fits"], title=np.nan)
+    at = rows[["item"]].assign(plan=log.plan_for(rows["vehicle"]))
+    told, of_part = (
+        at.join(tasks.set_index(["plan", "item"])[OF_PLAN], on=["plan", "item"])
+        for tasks in (plan, renews)
+    )
+    told = told.where(~rows["kind"].eq("wear"), of_part)
+    rows = rows.assign(
+        site=usage.site_at(log, rows["vehicle"], log.as_of).fillna(""),
+        is_laid_up=rows["vehicle"].isin(log.layups_now["vehicle"]) | rows["before_next_use"],
+        title=rows["title"].fillna(told["title"]).fillna(rows["item"]),
+        hours=told["hours"].astype(float),
+        parts=told["parts"].map(_in_words, na_action="ignore").astype(TEXT).fillna(""),
+        **{name: rows[name] | told[name].eq(True) for name in ("safety", "statutory")},
+    )
+    return _ranked(rows)
 
 
-def _items(table, log, readings, until):
+def _items(log, until):
     """Open defects, findings, certificates, recalls, re-checks and deferrals."""
-    rows = table[table["is_open"]].reset_index(drop=True)
+    rows = intervals.items(log).query("is_open").reset_index(drop=True)
     grade, state, due = rows["grade"], rows["state"], rows["due_date"]
     ahead, past = due.gt(log.as_of), state.eq("past-window")
-    defect, finding, certificate, campaign, recheck, deferral = (
-        rows["what"].eq(what)
-        for what in ("defect", "finding", "certificate", "campaign", "recheck", "deferral")
-    )
+    names = ("defect", "finding", "certificate", "campaign", "recheck", "deferral")
+    defect, finding, certificate, campaign, recheck, deferral = map(rows["what"].eq, names)
     stops = {FAILED_TEST: finding & grade.eq(FAILED_TEST)}
     stops |= {g: (defect | finding) & grade.eq(g) for g in GRAVE}
     stops |= {"expired": certificate & past, "stop": campaign & rows["stops"]}
@@ -123,11 +120,9 @@ def _items(table, log, readings, until):
         "overdue": recheck & past,
         "due": recheck & state.eq("due"),
         "not known": recheck & state.eq("not-known") & rows["days_open"].le(STALE_DAYS),
-        "coming": deferral
-        | campaign
-        | recheck & state.ne("not-known")
-        | certificate & due.le(until),
+        "coming": deferral | campaign | recheck & state.ne("not-known"),
     }
+    urgency["coming"] |= certificate & due.le(until)
     text = log.tables["defects"].set_index("defect")["text"]
     rows = rows.assign(
         urgency=np.select(list(urgency.values()), list(urgency), ""),
@@ -135,7 +130,9 @@ def _items(table, log, readings, until):
         issued_date=rows["early_date"],
         reason=np.select(list(stops.values()), list(stops), ""),
         title=rows["item"].map(text).where(deferral),
-        due_odometer_km=usage.odometer_of(readings, rows["vehicle"], rows["due_km"]).to_numpy(),
+        due_odometer_km=usage.odometer_of(
+            usage.log_path(log), rows["vehicle"], rows["due_km"]
+        ).to_numpy(),
     )
     now = rows["urgency"].isin([*DANGER, "failed"]) | rows["urgency"].eq("safety recall") & ~ahead
     by = due.mask(now, log.as_of).mask(rows["urgency"].eq("at the next visit"))
@@ -147,12 +144,10 @@ def _wear(worn, log, until):
     """Fitted parts at or near their limit."""
     ahead = worn["state"].eq("before-next-look")
     near = worn["state"].isin(list(OF_WEAR)) & (~ahead | worn["date_low"].le(until))
-    here = worn["vehicle"].isin(log.tables["vehicles"]["vehicle"])
-    rows = worn[near & here].reset_index(drop=True)
+    rows = worn[near].reset_index(drop=True)
     by_reading = rows["by"].eq("reading")
     off = rows["state"].eq("below-legal") & by_reading
-    # the other limit of a straight line; a part judged by its reading has none
-    low, other = rows["now_low"], 2 * rows["now_height"] - rows["now_low"]
+    low, other = rows["now_low"], 2 * rows["now_height"] - rows["now_low"]  # of a straight line
     names = {"last_position": "position", "last_place": "place", "last_read": "read_date"}
     names |= {"last_height": "last", "now_height": "value", "item": "text"}
     rows = rows.drop(columns=["position", "place"]).rename(columns=names)
@@ -168,36 +163,33 @@ def _wear(worn, log, until):
         by=rows["date_low"].where(rows["state"].eq("before-next-look"), log.as_of),
     )
     read = log.si("measurements").rename(columns={"date": "read_date"})
-    read["height"] = read["value"].mask(read["quantity"].eq("elongation"), -read["value"])
     read = read[read["quantity"].isin(["depth", "thickness", "elongation"])]
-    read = read.sort_values("height", kind="stable")  # the most worn first
+    height = read["value"].mask(read["quantity"].eq("elongation"), -read["value"])
+    read = read.loc[height.sort_values(kind="stable").index]  # the most worn first
     return _with_line(rows, read, "measurements", ["position", "category", "read_date"], "first")
 
 
 def _with_line(rows, table, name, keys, keep="last"):
     """The rows with the line of the log's table that says so, found by vehicle and `keys`."""
     keys = ["vehicle", *keys]
-    lines = table.reset_index(names="line").assign(table=name)
-    return rows.merge(
-        lines.drop_duplicates(keys, keep=keep)[[*keys, "table", "line"]], "left", keys
-    )
+    lines = table[keys].reset_index(names="line").assign(table=name)
+    return rows.merge(lines.drop_duplicates(keys, keep=keep), "left", keys)
 
 
 def _tyres(log):
     """Tyres whose cold pressure or age is out of the limits of the log, its plan or the law."""
-    read, keys = log.tables["measurements"], ["position", "date"]
-    read = read[read["quantity"].eq("pressure")]
-    made = log.tables["fitted"].assign(date=log.tables["fitted"]["made"])
-    soft = _with_line(parts.soft_tyres(log), read, "measurements", keys)
-    old = _with_line(parts.old_tyres(log), made, "fitted", keys)
+    read, fitted = log.tables["measurements"], log.tables["fitted"]
+    read, made = read[read["quantity"].eq("pressure")], fitted.assign(date=fitted["made"])
+    soft = _with_line(parts.soft_tyres(log), read, "measurements", ["position", "date"])
+    old = _with_line(parts.old_tyres(log), made, "fitted", ["position", "date"])
     rows = stacked([soft.assign(kind="pressure"), old.assign(kind="age")])
     rows = rows.rename(columns={"source": "text", "date": "read_date"}).assign(last=rows["value"])
     return rows.assign(urgency="out of limits", item="tyre", category="tyre", by=log.as_of)
 
 
-def _warranties(log, readings, use, until):
+def _warranties(log, use, until):
     """Warranties that end within the days ahead, by date or by distance."""
-    v, path = log.si("vehicles").reset_index(names="line"), usage.path_of(readings)
+    v, path = log.si("vehicles").reset_index(names="line"), usage.log_path(log)
     today, until_km, day = np.repeat(log.as_of, len(v)), v["warranty_odometer_km"], "warranty_until"
     v = v.assign(
         due_date=v[day].where(v[day] >= log.as_of),
@@ -206,7 +198,7 @@ def _warranties(log, readings, use, until):
     )
     driven = usage.distance_at(path, v["vehicle"], today)["low_km"]
     v = v[until_km.isna() | (v["due_km"] > driven)]
-    day = due_dates(use, None, v, log.as_of)["date"]
+    day = due_dates(use, v)["date"]
     rows = v.assign(by=day, due_date=day, kind="warranty", item="warranty", table="vehicles")
     urgency = np.where(day.le(log.as_of + SOON), "ends soon", "coming")
     return rows.assign(urgency=urgency)[day.le(until)]
@@ -227,22 +219,6 @@ def _tasks(tasks, log, until):
     )
     work = log.tables["work"].rename(columns={"task": "item", "date": "anchor_date"})
     return _with_line(rows.reset_index(drop=True), work, "work", ["item", "anchor_date"])
-
-
-def _with_plan(rows, log):
-    """The rows with what the plan says of their task, or of the work that renews a worn part."""
-    tasks = log.plan_or_empty.in_force(log.as_of).drop_duplicates(["plan", "code"], keep="last")
-    renews = tasks[tasks["action"].eq("replace")].drop_duplicates(["plan", "fits"])
-    of_task, of_part = tasks.set_index(["plan", "code"]), renews.set_index(["plan", "fits"])
-    at = rows[["item"]].assign(plan=log.plan_for(rows["vehicle"]))
-    told, of_part = (at.join(t[OF_PLAN], on=["plan", "item"]) for t in (of_task, of_part))
-    told = told.where(~rows["kind"].eq("wear"), of_part.assign(title=np.nan))
-    return rows.assign(
-        title=rows["title"].fillna(told["title"]).fillna(rows["item"]),
-        hours=told["hours"].astype(float),
-        parts=told["parts"].map(_in_words, na_action="ignore").astype(TEXT).fillna(""),
-        **{name: rows[name] | told[name].eq(True) for name in ("safety", "statutory")},
-    )
 
 
 def _in_words(parts):

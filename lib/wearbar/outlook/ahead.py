@@ -7,7 +7,7 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.intervals import due
-from wearbar.intervals.due import DAY, DUE, EARLY, EPS, MONTH_DAYS, Limits
+from wearbar.intervals.due import DAY, DUE, EARLY, EPS, MONTH_DAYS, UNITS, Limits
 from wearbar.log.keys import look_up, stacked
 from wearbar.log.plan import is_test_of
 from wearbar.log.plan_tasks import title_of
@@ -16,37 +16,33 @@ from wearbar.usage.distance import days_of
 
 YEAR_DAYS = 365.25
 HABIT_DAYS, LEAST_HABITS, QUANTILES = 730, 20, 100
-AXES = ("km", "hours", "day")
-POINT, EARLIEST, BASE = ([f"{edge}_{axis}" for axis in AXES] for edge in ("due", "early", "base"))
+POINT, EARLIEST, BASE = (
+    [f"{edge}_{axis}" for axis in ("km", "hours", "day")] for edge in ("due", "early", "base")
+)
 EVERY = ["every_km", "every_hours", "every_days"]
 LIMITS = ["every_km", "every_hours", "days", "months"]
-WINDOW = ["early_share", "tolerance_km", "tolerance_hours", "tolerance_days"]
-UNITS = ("km", "hours", "days", "months")
-SHARES, AMOUNTS = ["early_share", "early_share"], WINDOW[1:]  # no late edge is looked at
+AMOUNTS = ["tolerance_km", "tolerance_hours", "tolerance_days"]
+WINDOW = ["early_share", *AMOUNTS]
 ROW = ["vehicle", "plan", "task", "title", "position", "safety", "statutory", "past_share"]
 ROW += ["is_expiry", "on_ladder", *POINT, *EARLIEST, *LIMITS, *WINDOW, *BASE]
 
 
 @dataclass(frozen=True, eq=False)
 class Ahead:
-    """The work ahead.
+    """The work ahead."""
 
-    rows: one row a series: `vehicle, site, kind, plan, task, title, position, safety, statutory`;
-        `due_km, early_km, due_hours, early_hours` (cumulative), `due_day, early_day` (days from the
-        report date) and `every_km, every_hours, every_days`, what it repeats after, about: infinite
-        without such a limit; `past_share`: how far past its due point it is, in shares of the
-        interval (negative: before it); `wait_days`: until the lay-up ends that the vehicle is in
-        (0: in none; infinite: no end on record); `is_expiry`, `on_ladder`: see `points`;
-        `base_km, base_hours, base_day`: the point of each limit's ladder that is due now, or from
-        which the first one counts.
-    habits: (rows, quantiles) ascending, the shares of the interval by which such work has been done
-        here after its due point.
-    """
-
+    # one row a series: `vehicle, site, kind, plan, task, title, position, safety, statutory`; due
+    # points and early edges, of km and hours cumulative, days from the report date (`POINT`,
+    # `EARLIEST`), and `EVERY`, what it repeats after, about: infinite without such a limit;
+    # `past_share`: how far past its due point, in shares of the interval (negative: before it);
+    # `wait_days`: until the lay-up ends that the vehicle is in (0: in none; infinite: no end on
+    # record); `is_expiry, on_ladder`: see `points`; `BASE`: the point of each limit's ladder that
+    # is due now, or from which the first one counts
     rows: pd.DataFrame
     limits: Limits
     today: int  # the report date, in days since 1970
     covers: np.ndarray  # (2, n) rows that do, and rows done with them
+    # (rows, QUANTILES) ascending: shares of the interval by which such work was done late here
     habits: np.ndarray
     habit_sd: float  # how much the mean of a year differs from another's
 
@@ -84,18 +80,35 @@ def work_ahead(log, found, table):
         wait_days=look_up(rows["vehicle"], waits).fillna(0.0),
         every_days=np.fmin(rows["days"], rows["months"] * MONTH_DAYS),
     )
-    every, share, amount = (rows[n].to_numpy(dtype=float).T for n in (LIMITS, SHARES, AMOUNTS))
-    rows = rows.fillna(dict.fromkeys([*POINT, *EARLIEST, *EVERY], np.inf))
+    every, amount = (rows[names].to_numpy(dtype=float).T for names in (LIMITS, AMOUNTS))
+    share = np.tile(rows["early_share"].to_numpy(dtype=float), (2, 1))  # no late edge is looked at
+    # rows that do and rows done too: at the same position or where the first has none
+    at = rows.reset_index(names="row")[["row", "vehicle", "plan", "task", "position"]]
+    pairs = log.plan_or_empty.covers[["plan", "code", "covered"]].drop_duplicates()
+    both = at.merge(pairs.rename(columns={"code": "task"}), on=["plan", "task"])
+    too = at.drop(columns="plan").rename(columns={"task": "covered"})
+    both = both.merge(too, on=["vehicle", "covered"], suffixes=("", "_too"))
+    both = both[both["position"].eq("") | (both["position"] == both["position_too"])]
+    # how late work is done: by a task's own doings of two years where enough, else by all, nil
+    # where too few; and the spread between years' means, less chance's
     done = found["in_rate"] & found["done_date"].notna() & found["overrun_share"].notna()
     done = found[done].assign(share=found["overrun_share"].clip(-0.9, 1.0))
     ago = (log.as_of - done["done_date"]).dt.days
+    years = done["share"].groupby(ago // YEAR_DAYS).agg(["mean", "var", "size"])
+    years = years[years["size"] >= LEAST_HABITS]
+    between = years["mean"].var() - (years["var"] / years["size"]).mean()
+    done, chance = done[ago < HABIT_DAYS], (np.arange(QUANTILES) + 0.5) / QUANTILES
+    habits, by = np.zeros((len(rows), QUANTILES)), done.groupby("task")["share"]
+    if len(done) >= LEAST_HABITS:
+        own = by.quantile(chance).unstack()[by.size() >= LEAST_HABITS]
+        habits = own.reindex(rows["task"]).fillna(done["share"].quantile(chance)).to_numpy()
     return Ahead(
-        rows,
+        rows.fillna(dict.fromkeys([*POINT, *EARLIEST, *EVERY], np.inf)),
         Limits(every, share, amount),
         int(days_of([log.as_of])[0]),
-        _covers(log, rows),
-        _habits(done[ago < HABIT_DAYS], rows),
-        _habit_sd(done["share"].groupby(ago // YEAR_DAYS)),
+        both[["row", "row_too"]].to_numpy(dtype=int).T,
+        habits,
+        float(np.sqrt(max(between, 0.0))) if len(years) >= 3 else 0.0,
     )
 
 
@@ -107,22 +120,22 @@ def _tasks(log, found):
     """The open occasions as rows. After a first service a ladder counts from where that counted."""
     now = found[found["is_current"] & found["is_open"] & found["state"].ne("not-finished")]
     now = now.reset_index(drop=True)
-    rules = log.plan_or_empty.tasks.sort_values("valid_from", na_position="first", kind="stable")
-    rules = rules[~(rules["valid_from"] > log.as_of)].drop_duplicates(["plan", "code"], keep="last")
-    rule = now[["plan", "task"]].join(rules.set_index(["plan", "code"]), on=["plan", "task"])
-    severe = rule[[f"severe_{unit}" for unit in UNITS]].set_axis(LIMITS, axis=1)
+    rules = log.plan_or_empty.in_force(log.as_of).set_index(["plan", "code"])
+    rule = now[["plan", "task"]].join(rules, on=["plan", "task"])
+    normal, severe = (
+        rule[[f"{kind}_{unit}" for unit in UNITS]].set_axis(LIMITS, axis=1)
+        for kind in ("every", "severe")
+    )
     is_hard = now["duty"].eq("severe") & severe.notna().any(axis=1)
-    every = rule[[f"every_{unit}" for unit in UNITS]].set_axis(LIMITS, axis=1).mask(is_hard, severe)
     due_day, early_day, anchor_day = (
         _days(now[f"{edge}_date"], log) for edge in ("due", "early", "anchor")
     )
-    is_first = now["basis"].eq("first")
     first_km, first_hours, first_day = (
-        is_first & rule[columns].notna().any(axis=1)
+        now["basis"].eq("first") & rule[columns].notna().any(axis=1)
         for columns in (["first_km"], ["first_hours"], ["first_days", "first_months"])
     )
     now = now.assign(
-        **every,
+        **normal.mask(is_hard, severe),
         **rule[WINDOW],
         due_day=due_day,
         early_day=np.fmin(early_day, due_day),
@@ -139,54 +152,24 @@ def _tasks(log, found):
 def _certificates(log, table):
     """The open certificates as rows: the plan's task of that test, a year where it says no term."""
     c = table[table["what"].eq("certificate") & table["is_open"]].reset_index(drop=True)
-    rules = log.plan_or_empty.tasks
+    rules = log.plan_or_empty.in_force(log.as_of)
     rules = rules[rules["measured_from"].eq("expiry")]
     tests = {
         kind: next((code for code in rules["code"] if is_test_of(code, kind)), kind)
         for kind in c["item"].unique()
     }
     c = c.assign(plan=log.plan_for(c["vehicle"]), task=c["item"].map(tests).astype(TEXT))
-    terms = rules.drop_duplicates(["plan", "code"], keep="last").set_index(["plan", "code"])
-    months = c[["plan", "task"]].join(terms["every_months"], on=["plan", "task"])["every_months"]
+    months = rules.set_index(["plan", "code"])["every_months"].rename("months")
     due_day, early_day = _days(c["due_date"], log), _days(c["early_date"], log)
+    c = c.join(months, on=["plan", "task"]).fillna({"months": 12.0})
     c = c.assign(
-        title=[title_of(code) for code in c["task"]],
+        title=c["task"].map(title_of),
         position="",
         due_day=due_day,
         early_day=early_day,
         base_day=due_day,
-        months=months.fillna(12.0),
         tolerance_days=due_day - early_day,
         past_share=due_day / -YEAR_DAYS,
     )
     c = c.assign(**dict.fromkeys(["safety", "statutory", "is_expiry", "on_ladder"], True))
     return c.reindex(columns=ROW)
-
-
-def _covers(log, rows):
-    """Rows that do and rows done too, (2, n): at the same position or where the first has none."""
-    at = rows.reset_index(names="row")[["row", "vehicle", "plan", "task", "position"]]
-    pairs = log.plan_or_empty.covers[["plan", "code", "covered"]].drop_duplicates()
-    both = at.merge(pairs.rename(columns={"code": "task"}), on=["plan", "task"])
-    too = at.drop(columns="plan").rename(columns={"task": "covered"})
-    both = both.merge(too, on=["vehicle", "covered"], suffixes=("", "_too"))
-    both = both[both["position"].isin([""]) | (both["position"] == both["position_too"])]
-    return both[["row", "row_too"]].to_numpy(dtype=int).T
-
-
-def _habits(done, rows):
-    """By a task's own doings of two years where enough, else by all; nil where too few."""
-    if len(done) < LEAST_HABITS:
-        return np.zeros((len(rows), QUANTILES))
-    chance, by = (np.arange(QUANTILES) + 0.5) / QUANTILES, done.groupby("task")["share"]
-    own = by.quantile(chance).unstack()[by.size() >= LEAST_HABITS]
-    every = done["share"].quantile(chance)
-    return own.reindex(rows["task"]).fillna(every).to_numpy()
-
-
-def _habit_sd(by_year):
-    """Standard deviation between years' mean lateness, less chance's."""
-    by = by_year.agg(["mean", "var", "size"]).query("size >= @LEAST_HABITS")
-    if len(by) < 3:
-        return 0.0
-    return float(np.sqrt(max(by["mean"].var() - (by["var"] / by["size"]).mean(), 0.0)))

@@ -1,4 +1,6 @@
-"""Parts ahead: the fitted sets whose wear is read, and when each reaches its limit."""
+"""Parts ahead: the fitted sets whose wear is read, when each reaches its limit, and what to order
+for the year: planned parts by the pack, worn parts by the set.
+"""
 
 from dataclasses import dataclass
 
@@ -6,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from wearbar import parts, usage
-from wearbar.log.keys import look_up
+from wearbar.log.keys import look_up, stacked
+from wearbar.log.once import kept_with
 from wearbar.parts import usable_of
 from wearbar.parts.lives import axle_of
 
@@ -14,8 +17,12 @@ DAMAGE = ("damaged", "failed")
 RENEWED = ("worn", "removed-early")
 FEW_RENEWALS, LATE_STEPS = 8, 40
 DAMAGE_WORTH = 2  # ends, of what all kinds have in common
-KINDS, SET = ["category", "kind"], ["vehicle", "category", "axle"]
 USUAL_CV = 0.25  # of lives of which none is known
+KINDS, SET = ["category", "kind"], ["vehicle", "category", "axle"]
+ORDER_CHANCE = 0.8  # ordered are as many as will do with this chance
+ORDER = ["item", "for_what", "unit", "pack", "expected", "order_packs", "chance", "price", "amount"]
+PART = ["item", "unit", "pack", "quantity", "price"]
+WORN = ["category", "kind", "axle", "item", "size"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,18 +67,17 @@ class Sets:
         return rng.exponential(1.0, (draws, len(rows))) / rate.to_numpy()[rows]
 
 
-def worn_of(log, readings=None, confidence=0.9):
+@kept_with
+def worn_of(log, confidence=0.9):
     """(`parts.Wear` of the log, `parts.remaining` of its fitted parts)."""
-    readings = usage.readings(log) if readings is None else readings
-    looks, lives = parts.looks_of(log, readings), parts.spans_of(log, readings=readings)
-    lines = parts.wear_of(lives, looks, parts.law_of(log))
-    daily = usage.daily_rate(readings, log.as_of)
+    lines = parts.wear_of(parts.spans_of(log), parts.looks_of(log), parts.law_of(log))
+    daily = usage.daily_rate(usage.log_path(log), log.as_of)
     return lines, parts.remaining(lines, log.as_of, daily, confidence)
 
 
-def sets_of(log, readings):
+def sets_of(log):
     """The `Sets` fitted now, of the categories whose wear is read."""
-    lines, on = worn_of(log, readings)
+    lines, on = worn_of(log)
     on = on[on["vehicle"].isin(log.here)].reset_index(drop=True)
     left, low, high = on["left_km"], on["life_low_km"], on["life_high_km"]
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -85,18 +91,24 @@ def sets_of(log, readings):
         new_sd=on["usual_cv"].fillna(USUAL_CV),
     )
     by = on.groupby(SET, sort=True, dropna=False)
-    rows = by.agg(
-        site=("site", "first"),
-        kind=("kind", "first"),
-        item=("item", "last"),
-        size=("part_key", "size"),
-        life_km=("new_km", "mean"),
-        life_sd=("new_sd", "mean"),
-    ).reset_index()
-    late, together = _habits(lines.parts, rows)
+    how = {"site": "first", "kind": "first", "item": "last", "part_key": "size"}
+    rows = by.agg(how | {"new_km": "mean", "new_sd": "mean"}).reset_index()
+    rows = rows.rename(columns={"part_key": "size", "new_km": "life_km", "new_sd": "life_sd"})
+    lives, (late, together) = lines.parts, _habits(lines.parts, rows)
+    # the median life to the limit of like parts, of the category and kind, else of the category
+    km = 1000 * usable_of(lives) / lives["rate_mm_per_1000km"].where(lambda rate: rate > 0)
+    lives = lives.assign(km=km.where(km > 0), n=lives["cause"].isin(DAMAGE).astype(float))
+    own, every = (lives.groupby(by)["km"].median() for by in (KINDS, "category"))
+    life = rows.join(own, on=KINDS)["km"].fillna(look_up(rows["category"], every))
+    # ends by damage a km of each kind, drawn to the category's as by DAMAGE_WORTH ends
+    own, every = (lives.groupby(by)[["n", "duration_km"]].sum() for by in (KINDS, "category"))
+    own = rows[KINDS].join(own, on=KINDS).fillna({"n": 0.0, "duration_km": 0.0})
+    usual = every["n"] / every["duration_km"].where(every["duration_km"] > 0)
+    usual = look_up(rows["category"], usual).where(lambda rate: rate > 0)
+    damage = (own["n"] + DAMAGE_WORTH) / (own["duration_km"] + DAMAGE_WORTH / usual)
     rows = rows.assign(
-        life_km=rows["life_km"].fillna(_lives(lines.parts, rows)),
-        damage_per_km=_damage(lines.parts, rows),
+        life_km=rows["life_km"].fillna(life.fillna(np.inf)),
+        damage_per_km=damage.fillna(0.0),
         together=together,
     )
     return Sets(rows, on[["left_km", "left_sd"]].assign(set=by.ngroup()), late)
@@ -124,20 +136,59 @@ def _habits(ended, rows):
     return late, together
 
 
-def _lives(worn, rows):
-    """Median life to the limit of like parts: of the category and kind, else of the category."""
-    km = 1000 * usable_of(worn) / worn["rate_mm_per_1000km"].where(lambda rate: rate > 0)
-    worn = worn.assign(km=km.where(km > 0))
-    both, one = (worn.groupby(by)["km"].median().rename("km") for by in (KINDS, "category"))
-    own, every = rows[KINDS].join(both, on=KINDS)["km"], look_up(rows["category"], one)
-    return own.fillna(every).fillna(np.inf)
+def packs(quantity, pack):
+    """Whole packs that hold a quantity: 2.3 out of packs of 1 is 3."""
+    return np.ceil(np.round(np.asarray(quantity, dtype=float) / pack, 9))
 
 
-def _damage(lives, rows):
-    """Ends by damage a km of each kind, drawn to the category's as by `DAMAGE_WORTH` ends."""
-    ends = lives.assign(n=lives["cause"].isin(DAMAGE).astype(float), km=lives["duration_km"])
-    own, whole = (ends.groupby(by)[["n", "km"]].sum() for by in (KINDS, "category"))
-    own = rows[KINDS].join(own, on=KINDS).fillna({"n": 0.0, "km": 0.0})
-    usual = look_up(rows["category"], whole["n"] / whole["km"].where(whole["km"] > 0))
-    usual = usual.where(usual > 0)
-    return ((own["n"] + DAMAGE_WORTH) / (own["km"] + DAMAGE_WORTH / usual)).fillna(0.0)
+def parts_of(tasks):
+    """The parts that `tasks` take, a row each: the columns of the task, and `PART`."""
+    tasks = tasks.explode("parts", ignore_index=True).dropna(subset="parts")
+    parts = pd.DataFrame(tasks["parts"].tolist(), tasks.index, PART)
+    return tasks.drop(columns="parts").join(parts)
+
+
+def order_list(log, ahead, sets, simulated, prices):
+    """What to order for the year: one row an item.
+
+    Frame `item, for_what, unit, pack` (units, or pieces of a set, in one), `expected` (units, sets
+    or pieces), `order_packs` (as many as will do with ORDER_CHANCE), `chance` (of needing any),
+    `price` (a pack), `amount`. Planned parts by the plan's quantities, worn parts by the set.
+    """
+    tasks = log.plan_or_empty.tasks.drop_duplicates(["plan", "code"], keep="last")
+    tasks = tasks[["plan", "code", "parts"]].rename(columns={"code": "task"})
+    parts, rows = ahead.rows.reset_index(names="row").merge(parts_of(tasks)), []
+    # an item over all its tasks: a pack's rest serves the next job, never a safety task's
+    for (item, unit, pack), some in parts.groupby(["item", "unit", "pack"]):
+        year, quantity = simulated.by_row[:, some["row"]], some["quantity"].to_numpy()
+        alone = some["safety"].to_numpy(dtype=bool)
+        need = packs(year[:, ~alone] @ quantity[~alone], pack)
+        need = need + year[:, alone] @ packs(quantity[alone], pack)
+        row = {"item": item, "unit": unit, "pack": pack, "price": some["price"].max()}
+        row |= {"expected": (year @ quantity).mean(), "chance": (need > 0).mean()}
+        row |= {"order_packs": np.ceil(np.quantile(need, ORDER_CHANCE))}
+        names = {"code": "task", "for_what": "title", "kinds": "kind", "plans": "plan"}
+        row |= {new: ", ".join(sorted(some[c].dropna().unique())) for new, c in names.items()}
+        rows.append(row)
+    made = pd.DataFrame(rows, columns=[*ORDER, "code", "kinds", "plans"])
+    is_shared = made["kinds"].eq("") | made.duplicated(["item", "kinds"], keep=False)
+    whose = " (" + made["kinds"].mask(is_shared, made["plans"]) + ")"
+    whose = whose.where(made.duplicated("item", keep=False), "")
+    made = made.assign(for_what=made["for_what"] + whose, code=made["code"] + whose)
+    made = stacked([made, _worn(sets, simulated, prices)])
+    made = made.assign(amount=made["order_packs"] * made["price"])
+    return made.sort_values(["code", "item"], ignore_index=True)[ORDER]
+
+
+def _worn(sets, simulated, prices):
+    """Each item by the set, where half a set or more is expected."""
+    rows, price = [], prices.of_pieces(sets.rows)["price"]
+    for (category, kind, axle, item, size), some in sets.rows.groupby(WORN, dropna=False):
+        need = simulated.sets[:, some.index].sum(axis=1)
+        order = np.floor(np.quantile(need, ORDER_CHANCE) + 1e-9) if need.mean() >= 0.5 else 0.0
+        code = ", ".join(x for x in (category, axle, kind) if x)
+        row = {"item": item, "code": code, "for_what": code.replace("-", " ")}
+        row |= {"unit": "set" if size > 1 else "", "pack": float(size), "order_packs": order}
+        row |= {"expected": need.mean(), "chance": (need > 0).mean()}
+        rows.append(row | {"price": price[some.index[0]] * size})
+    return pd.DataFrame(rows, columns=[*ORDER, "code"])

@@ -12,16 +12,18 @@ import numpy as np
 import pandas as pd
 
 from wearbar.intervals.due import DAY, HOURS
-from wearbar.outlook import paths
 from wearbar.outlook.ahead import BASE, EVERY, POINT
-from wearbar.outlook.bills import draw_bills, visit_rates
-from wearbar.outlook.paths import MONTHS
-from wearbar.outlook.prices import CLASSES
+from wearbar.outlook.prices import CLASSES, draw_bills, visit_rates
+from wearbar.usage.days_of_use import usual_layups
+from wearbar.usage.distance import days_of
+from wearbar.usage.forecast import WIDEN_AT
 
+MONTHS = 12
 WEEK, LOT = 7, 150  # days; vehicles at once
 LEAST_BILLS = 10  # of a class of money that is shown
 SOON_DAYS = 14  # work already due is done within this
 EARLY_TEST = -0.04  # of its interval, a test is taken before its certificate ends
+RATES = ["rate_km_per_day", "log_variance", "drift_per_day", "dispersion_days"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,48 +44,121 @@ class Simulated:
         return frozenset(name for name, n in self.bills.items() if n < LEAST_BILLS)
 
 
+def month_edges(as_of):
+    """(days before each of the months ahead and after the last, first day of each)."""
+    first = as_of + pd.Timedelta(days=1)
+    starts = pd.DatetimeIndex([first + pd.DateOffset(months=k) for k in range(MONTHS + 1)])
+    return (starts - first).days.to_numpy(), starts[:MONTHS]
+
+
+def days_of_use(model, vehicles, as_of, days):
+    """(rows of `model.vehicles`, (vehicles, days) days of use until the end of each of `days` from
+    the report date); nil where the use is not known."""
+    row, known = model.of(vehicles)
+    n, m = len(row), len(days)
+    end = np.tile(int(days_of([as_of])[0]) + np.asarray(days), n).astype(np.int64)
+    start = np.repeat(days_of(known["last_date"]), m)
+    used = model.clock.between(np.repeat(row, m), start, end).reshape(n, m)
+    is_known = known["method"].isin(["own", "kind-and-site"])
+    known[RATES] = known[RATES].where(is_known, 0.0)
+    known = known.assign(df=known["df"].where(is_known, 1e6), last_km=known["last_km"].fillna(0.0))
+    return known, np.where(is_known.to_numpy()[:, None], used, 0.0)
+
+
+def paths(model, vehicles, as_of, weeks, rng, common):
+    """Cumulative km of each draw and vehicle at the end of each of `weeks` (days from as_of):
+    (draws, vehicles, weeks), never falling. common: (draws,) of the log of use."""
+    known, used = days_of_use(model, vehicles, as_of, weeks)
+    rate, variance, drift, dispersion = known[RATES].to_numpy(dtype=float).T[..., None]
+    df, last = known[["df", "last_km"]].to_numpy(dtype=float).T
+    draws, used = len(common), np.maximum(used, 0.0)
+    n, m = used.shape
+    step = np.maximum(np.diff(used, axis=1, prepend=0.0), 0.0)
+    scale = np.sqrt(df / rng.chisquare(np.minimum(df, 1e6), (draws, n)))[..., None]
+    walk = np.cumsum(rng.standard_normal((draws, n, m)) * np.sqrt(drift * step), axis=2)
+    level = rng.standard_normal((draws, n))[..., None] * np.sqrt(variance)
+    noise = rng.standard_normal((draws, n, m)) * np.sqrt(dispersion * step)
+    spent = np.cumsum(np.maximum(step * np.exp(walk) + noise, 0.0), axis=2)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        off = np.log(spent / used) * scale + level * scale
+        off = np.nan_to_num(off, nan=0.0, posinf=0.0, neginf=-3.0)
+        off = off * np.interp(used, WIDEN_AT, model.widen) + common[:, None, None]
+    far = last[:, None] + rate * used * np.exp(np.clip(off, -3, 3))
+    return np.maximum.accumulate(far, axis=2)
+
+
 def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
     """`Simulated`. sets: of `parts.sets_of`; common_sd: of the log of use that vehicles share."""
-    edges, starts = paths.month_edges(log.as_of)
+    edges, starts = month_edges(log.as_of)
     weeks = np.arange(0, edges[-1] + WEEK, WEEK)
     month = np.clip(np.searchsorted(edges, weeks - WEEK / 2, "right") - 1, 0, MONTHS - 1)
     common = rng.standard_normal(draws) * common_sd
-    names = pd.Index(log.here)
-    price = _task_prices(ahead, prices, rng, draws)
+    names, stays, record = pd.Index(log.here), _stays(log), log.record_periods
+    # what one doing of each row costs in each draw: a task's mean is as sure as its rows make it
+    each = prices.of_tasks(ahead.rows)
+    codes, which = np.unique(ahead.rows["task"].fillna("").astype(str), return_inverse=True)
+    off = rng.standard_normal((draws, len(codes)))[:, which]
+    off *= each["amount_se"].fillna(0.0).to_numpy(dtype=float)
+    amount = np.maximum(each["amount"].to_numpy(dtype=float) + off, 0.0)
     pieces = sets.rows.join(prices.of_pieces(sets.rows))
     out = _empty(log, ahead, sets, prices, starts, draws)
-    leave, stays = paths.leaving_rate(log), paths.stays_of(log)
-    by_hours = np.isfinite(ahead.rows[["due_hours", "every_hours"]].to_numpy(dtype=float))
+    # vehicles that leave, a vehicle and year, by the log's own record
+    years = (record["end"] - record["begin"]).dt.days.clip(lower=0).sum() / 365.25
+    leave = float((len(record) - len(names)) / years) if years > 0 else 0.0
+    by_hours = np.isfinite(ahead.rows[["due_hours", "every_hours"]].to_numpy(dtype=float)).any()
     for at in range(0, len(names), LOT):
         some = names[at : at + LOT]
-        km = paths.paths(model, some, log.as_of, weeks, rng, common)
+        km = paths(model, some, log.as_of, weeks, rng, common)
         gone = np.zeros((draws, len(some), len(weeks)), dtype=bool)
         if leave > 0:
             gone = rng.exponential(365.25 / leave, (draws, len(some), 1)) < weeks
-        laid = paths.laid_up(stays, some, weeks)
+        laid = np.zeros((len(some), len(weeks)), dtype=bool)  # work waits until the return
+        for stay in stays[stays["vehicle"].isin(some)].itertuples():
+            laid[some.get_loc(stay.vehicle)] |= (weeks >= stay.begin) & (weeks < stay.end)
         hours = np.zeros((1, len(some), len(weeks)))
-        if by_hours.any() and model.hours is not None:
-            hours = paths.paths(model.hours, some, log.as_of, weeks, rng, common)
+        if by_hours and model.hours is not None:
+            hours = paths(model.hours, some, log.as_of, weeks, rng, common)
         km, hours = (np.where(laid.all(axis=1)[:, None], x[:, :, :1], x) for x in (km, hours))
         driven = np.where(gone[:, :, 1:], 0, np.diff(km, axis=2)).sum(axis=1)
-        for k in range(MONTHS):
-            out.totals["km"][:, k] += driven[:, month[1:] == k].sum(axis=1)
+        out.totals["km"] += driven @ (month[1:, None] == np.arange(MONTHS))
         meters = (km, hours, np.broadcast_to(weeks, (1, len(some), len(weeks))))
         rows = np.flatnonzero(ahead.rows["vehicle"].isin(some))
         if len(rows):
-            done = _jobs_done(ahead, rows, some, meters, gone | laid, month, rng)
-            _count(out, rows, done, price, rng)
+            cost = amount[:, rows], each.iloc[rows]
+            _do_jobs(out, ahead, rows, some, meters, gone | laid, month, cost, rng)
         _wear_out(out, sets, some, km, gone, month, pieces, rng)
-    still = stays.loc[(stays["begin"] <= 0) & np.isinf(stays["end"]), "vehicle"]
-    _bills(out, log, prices, names[~names.isin(still)], leave, rng)
+    # unplanned and other work at its own rate, each day of it with a bill out of the log
+    names = names[~names.isin(stays.loc[(stays["begin"] <= 0) & np.isinf(stays["end"]), "vehicle"])]
+    kind = names.map(log.tables["vehicles"].set_index("vehicle")["kind"])
+    kept = np.exp(-leave * (np.arange(MONTHS) + 0.5) / MONTHS)
+    for what in ("unplanned", "other"):
+        bills = prices.bills[prices.bills["what"].eq(what)]
+        rate = visit_rates(log, bills, names, rng, draws)
+        money, hours, unknown = draw_bills(rate, kept, bills, kind, log.as_of, rng)
+        out.totals[what] += money
+        out.totals["hours"] += hours
+        for name, n in zip((what, "hours"), unknown, strict=True):
+            out.unknown[name] += n
     return out
+
+
+def _stays(log):
+    """Lay-ups on record and those that are usual: frame `vehicle, begin, end`, days from the report
+    date. One that has lasted longer than is usual, or of which nothing is usual, goes on."""
+    held = log.tables["layups"].dropna(subset="from")
+    stays = usual_layups(held, log.as_of)  # those held come first
+    begin, end = ((stays[c] - log.as_of).dt.days.to_numpy(dtype=float) for c in ("from", "to"))
+    is_open = np.isin(np.arange(len(stays)), np.flatnonzero(held["to"].isna()))
+    end = np.where(is_open & ~(end > 0), np.inf, end)
+    return pd.DataFrame({"vehicle": stays["vehicle"], "begin": begin, "end": end})
 
 
 def _empty(log, ahead, sets, prices, starts, draws):
     """A `Simulated` in which nothing has been counted yet."""
-    pieces, bills, work = prices.pieces, prices.bills, log.tables["work"]
+    pieces, bills = prices.pieces, prices.bills
     days = bills["what"].eq("unplanned") & bills["amount"].notna()
-    no_task, no_part, no_work = ahead.rows.empty, sets.rows.empty, work.empty and bills.empty
+    no_task, no_part = ahead.rows.empty, sets.rows.empty
+    no_work = log.tables["work"].empty and bills.empty
     blind = {"jobs": no_task, "hours": no_task and no_part and no_work, "planned": no_task}
     blind |= {"wear": no_part, "unplanned": no_work, "other": no_work}
     return Simulated(
@@ -97,19 +172,9 @@ def _empty(log, ahead, sets, prices, starts, draws):
     )
 
 
-def _task_prices(ahead, prices, rng, draws):
-    """(amount (draws, rows), its spread, hours (rows)) of one doing of each; NaN not known."""
-    table = prices.of_tasks(ahead.rows)
-    amount, hours = (table[c].to_numpy(dtype=float) for c in ("amount", "hours"))
-    se, sd = (table[c].fillna(0.0).to_numpy(dtype=float) for c in ("amount_se", "amount_sd"))
-    codes, which = np.unique(ahead.rows["task"].fillna("").astype(str), return_inverse=True)
-    common = rng.standard_normal((draws, len(codes)))[:, which]
-    return np.maximum(amount + common * se, 0.0), sd, hours
-
-
-def _jobs_done(ahead, rows, some, meters, away, month, rng):
-    """(draws, rows, months) doings: what falls due is done, as late as work is done here (a
-    vehicle's together), and falls due again; what it covers starts anew with it.
+def _do_jobs(out, ahead, rows, some, meters, away, month, cost, rng):
+    """What falls due is done, as late as work is done here (a vehicle's together), and falls due
+    again; what it covers starts anew with it.
 
     meters: km, hours and days, (draws, vehicles, weeks); of each one draw may stand for all.
     """
@@ -150,7 +215,17 @@ def _jobs_done(ahead, rows, some, meters, away, month, rng):
         told = ahead.points(rows[cell[1]], at[:, *cell], point[:, *cell])[0]
         point[:, *cell] = again[:, *cell] = told
         due = np.where(fresh, again + late_by, due)
-    return counts
+    # with its money and hours
+    amount, each = cost
+    sd, hours = (each[c].fillna(0.0).to_numpy(dtype=float) for c in ("amount_sd", "hours"))
+    out.totals["jobs"] += counts.sum(axis=1)
+    out.by_row[:, rows] = counts.sum(axis=2)
+    money = np.einsum("dsm,ds->dm", counts, np.nan_to_num(amount))
+    noise = np.sqrt(np.einsum("dsm,s->dm", counts, sd**2))
+    out.totals["planned"] += np.maximum(money + noise * rng.standard_normal(noise.shape), 0.0)
+    out.totals["hours"] += np.einsum("dsm,s->dm", counts, hours)
+    for name, figure in (("planned", "amount"), ("hours", "hours")):
+        out.unknown[name] += float(counts[:, each[figure].isna()].sum() / len(counts))
 
 
 def _shares(habits, past, expiry, chance, shift):
@@ -160,20 +235,6 @@ def _shares(habits, past, expiry, chance, shift):
     at = np.minimum((gone + chance * (n - gone)).astype(int), n - 1)
     share = habits[np.arange(len(past)), at] + shift
     return np.maximum(np.where(expiry, EARLY_TEST, share), past)
-
-
-def _count(out, rows, counts, price, rng):
-    """Adds the doings of some rows, with their money and hours."""
-    amount, spread, hours = (p[..., rows] for p in price)
-    totals, priced = out.totals, np.isfinite(amount[0])
-    totals["jobs"] += counts.sum(axis=1)
-    out.by_row[:, rows] = counts.sum(axis=2)
-    money = np.einsum("dsm,ds->dm", counts[:, priced], amount[:, priced])
-    noise = np.sqrt(np.einsum("dsm,s->dm", counts[:, priced], spread[priced] ** 2))
-    totals["planned"] += np.maximum(money + noise * rng.standard_normal(noise.shape), 0.0)
-    for name, blank in (("planned", ~priced), ("hours", np.isnan(hours))):
-        out.unknown[name] += float(counts[:, blank].sum() / len(counts))
-    totals["hours"] += np.einsum("dsm,s->dm", counts, np.nan_to_num(hours))
 
 
 def _wear_out(out, sets, some, km, gone, month, pieces, rng):
@@ -208,17 +269,3 @@ def _wear_out(out, sets, some, km, gone, month, pieces, rng):
         noise = np.sqrt((pieces * sd**2).sum(axis=1)) * rng.standard_normal(draws)
         totals["wear"][:, month[w]] += np.maximum((pieces * each).sum(axis=1) + noise, 0.0)
         totals["hours"][:, month[w]] += (pieces * hours).sum(axis=1)
-
-
-def _bills(out, log, prices, names, leave, rng):
-    """Unplanned and other work at its own rate, each day of it with a bill out of the log."""
-    kind = names.map(log.tables["vehicles"].set_index("vehicle")["kind"])
-    kept = np.exp(-leave * (np.arange(MONTHS) + 0.5) / MONTHS)
-    for what in ("unplanned", "other"):
-        bills = prices.bills[prices.bills["what"].eq(what)]
-        rate = visit_rates(log, bills, names, rng, len(out.sets))
-        money, hours, unknown = draw_bills(rate, kept, bills, kind, log.as_of, rng)
-        out.totals[what] += money
-        out.totals["hours"] += hours
-        for name, n in zip((what, "hours"), unknown, strict=True):
-            out.unknown[name] += n

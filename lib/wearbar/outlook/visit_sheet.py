@@ -13,8 +13,7 @@ from wearbar.log.keys import is_among, stacked
 from wearbar.log.schema import TEXT, said
 from wearbar.log.units import is_example
 from wearbar.outlook.action_list import DANGER, OF_PLAN, actions
-from wearbar.outlook.order import packs, parts_of
-from wearbar.outlook.parts import worn_of
+from wearbar.outlook.parts import packs, parts_of, worn_of
 from wearbar.usage.backtest import model_by_test
 
 ON_CONDITION = "on-condition"  # a task without limits, asked for by the wear of its part
@@ -22,7 +21,7 @@ MOST_TASKS = 14  # printed with their steps; what only comes later makes room
 # of the bench, in order: what wants a cold engine; brakes, wheels, steering; the rest; what wants a
 # warm one, which the engine then is; what ends the visit. Common practice, no source
 STAGES = ("cold", "safety", "other", "warm", "last")
-_COLD, _WARM = r"\b(?:cold|cool)\b", r"\b(?:warm|hot|run)\b"
+COLD_OR_WARM = r"(\b(?:cold|cool)\b)|(\b(?:warm|hot|run)\b)"
 PRESSING_PARTS = ("below-legal", "below", "may-be-below", "before-next-look")
 _SHEET = said("readings")
 READ, USUAL = _SHEET["read"], _SHEET["usual"]
@@ -30,7 +29,7 @@ PLACE, READING = ["category", "position"], ["category", "quantity", "position"]
 LIMITS = ["limit", "legal_limit", "jurisdiction"]
 
 
-def visit_of(log, vehicles=None, confidence=0.9, readings=None):
+def visit_of(log, vehicles=None, confidence=0.9):
     """The next visit of the vehicle whose work presses most: of `vehicles`, or of all.
 
     log: the whole log. Pressing most: the first in the action list, or else the first vehicle still
@@ -40,24 +39,26 @@ def visit_of(log, vehicles=None, confidence=0.9, readings=None):
     fleet = fleet if vehicles is None else fleet[fleet["vehicle"].isin(list(vehicles))]
     if fleet.empty:
         raise ValueError("the log has no vehicle to make a sheet for; fill in table vehicles")
-    readings = usage.readings(log) if readings is None else readings
-    lines, on = worn_of(log, readings, confidence)
+    lines, on = worn_of(log, confidence)
     use = model_by_test(log, confidence)
-    rows = actions(log, readings=readings, worn=on, use=use, confidence=confidence)
+    rows = actions(log, worn=on, use=use, confidence=confidence)
     here = fleet.loc[fleet["disposed"].isna(), "vehicle"]
     ranked = (*rows["vehicle"], *here, *fleet["vehicle"])
     vehicle = next(name for name in ranked if name in set(fleet["vehicle"]))
     own, mine = fleet[fleet["vehicle"] == vehicle].iloc[0], log.only([vehicle])
     rows, on, parts, readings = (
-        t[t["vehicle"] == vehicle] for t in (rows, on, lines.parts[lines.parts["is_on"]], readings)
+        t[t["vehicle"] == vehicle]
+        for t in (rows, on, lines.parts[lines.parts["is_on"]], usage.readings(log))
     )
     is_danger = rows["urgency"].isin(DANGER)
     worn = on[on["state"].isin(PRESSING_PARTS)].reset_index(drop=True)
     plan = log.plan_or_empty.in_force(log.as_of)
     plan = plan[plan["plan"] == log.plan_for(fleet["vehicle"])[own.name]].reset_index(drop=True)
-    checks = _without_limits(plan)
-    checks = checks[checks["part"].isna() & checks["action"].eq("inspect")]
-    tasks, last = _tasks_of(rows, plan, worn, log.plan_or_empty.covers), _last(readings, log.as_of)
+    # the tasks that no distance, hours or date asks for
+    asked = plan[plan.filter(regex="^(every|first)_(?!after)").isna().all(axis=1)]
+    checks = asked[asked["part"].isna() & asked["action"].eq("inspect")]
+    asked, last = worn.merge(asked, left_on="category", right_on="part"), _last(readings, log.as_of)
+    tasks = _tasks_of(rows, plan, asked, log.plan_or_empty.covers)
     stays = mine.tables["layups"].sort_values("from", kind="stable")
     since = log.as_of if pd.isna(last.date) else last.date
     stays = stays[(stays["from"] <= log.as_of) & ~(stays["to"] < since)]
@@ -139,22 +140,15 @@ def _changes(log, tasks, worn):
     return on[columns].reset_index(drop=True)
 
 
-def _without_limits(plan):
-    """The tasks that no distance, hours or date asks for."""
-    return plan[plan.filter(regex="^(every|first)_(?!after)").isna().all(axis=1)]
-
-
-def _tasks_of(rows, plan, worn, covers):
-    """The vehicle's tasks in the action list, and those that its worn parts ask for.
+def _tasks_of(rows, plan, asked, covers):
+    """The vehicle's tasks in the action list, and those that its worn parts ask for (`asked`).
 
     One row a task and position, in bench order (`stage`, of `STAGES`) and within it that of the
     list, with what the plan says of it; `state` (or ON_CONDITION); `done_by`, the first pressing
-    task on this sheet that covers it at its position ("" none); `is_full`, whether its steps are to
-    be printed.
+    task here that covers it at its position ("" none); `is_full`, whether its steps are printed.
     """
     tasks = rows[rows["kind"].eq("task")].rename(columns={"item": "task"}).drop(columns=OF_PLAN)
     names = {"code": "task", "last_position": "position", "state": "wear_state", "by": "wear_by"}
-    asked = worn.merge(_without_limits(plan), left_on="category", right_on="part")
     asked = asked[list(names)].rename(columns=names).drop_duplicates(["task", "position"])
     told = stacked([tasks, asked.assign(state=ON_CONDITION)])
     told = told.reindex(columns=[*tasks, "wear_state", "wear_by"])
@@ -162,33 +156,28 @@ def _tasks_of(rows, plan, worn, covers):
     for name in ("parts", "figures", "steps"):
         told[name] = [x if isinstance(x, tuple) else () for x in told[name]]
     later, at = told["state"].eq("before-window"), ["task", "position"]
-    pressing = told.loc[~later & told["state"].ne(ON_CONDITION), at].rename(
-        columns={"task": "code"}
-    )
-    pairs = covers[["code", "covered"]].drop_duplicates().merge(pressing, on="code")
-    pairs = pairs.rename(columns={"covered": "task", "code": "done_by"}).drop_duplicates(at)
+    pressing = told.loc[~later & told["state"].ne(ON_CONDITION), at]
+    pairs = covers.rename(columns={"code": "done_by"})[["done_by", "covered"]].drop_duplicates()
+    pairs = pairs.merge(pressing.rename(columns={"task": "done_by"}), on="done_by")
+    pairs = pairs.rename(columns={"covered": "task"}).drop_duplicates(at)
     by = told[at].merge(pairs, on=at, how="left")["done_by"].astype(object)
-    told = told.assign(done_by=by.where(by.notna(), ""), stage=_stages(told))
-    own = told["done_by"].eq("")
-    first = own & ~told.duplicated("task")
+    by = by.where(by.notna(), "")
+    first = by.eq("") & ~told.duplicated("task")
     room = (first & ~later).sum() + (first & later).cumsum() <= MOST_TASKS
-    told["is_full"] = own & (~later | room)
-    order = told["stage"].map(STAGES.index).sort_values(kind="stable").index
-    return told.loc[order].reset_index(drop=True)
-
-
-def _stages(tasks):
-    """By whether its steps, or else the names of its figures, first speak of cold or of warm."""
+    # the stage by whether the steps, or else the names of the figures, first speak of cold or warm
     words = [
         " ".join((*steps, *(f["name"] for f in figures)))
-        for steps, figures in zip(tasks["steps"], tasks["figures"], strict=True)
+        for steps, figures in zip(told["steps"], told["figures"], strict=True)
     ]
-    words = pd.Series(words, tasks.index, dtype=TEXT).str.casefold()
-    first = words.str.extract(f"({_COLD})|({_WARM})").notna()
-    oil = tasks["task"].astype(TEXT).str.contains("engine-oil") & tasks["action"].eq("replace")
-    safety, statutory = (tasks[c].eq(True) for c in ("safety", "statutory"))
-    is_stage = {"last": statutory, "cold": first[0], "warm": first[1] | oil, "safety": safety}
-    return np.select(list(is_stage.values()), list(is_stage), "other").astype(object)
+    words = pd.Series(words, told.index, dtype=TEXT).str.casefold()
+    heat = words.str.extract(COLD_OR_WARM).notna()
+    oil = told["task"].astype(TEXT).str.contains("engine-oil") & told["action"].eq("replace")
+    safety, statutory = (told[c].eq(True) for c in ("safety", "statutory"))
+    is_stage = {"last": statutory, "cold": heat[0], "warm": heat[1] | oil, "safety": safety}
+    stage = np.select(list(is_stage.values()), list(is_stage), "other").astype(object)
+    told = told.assign(done_by=by, stage=stage, is_full=by.eq("") & (~later | room))
+    order = told["stage"].map(STAGES.index).sort_values(kind="stable").index
+    return told.loc[order].reset_index(drop=True)
 
 
 def _have_of(tasks, worn):

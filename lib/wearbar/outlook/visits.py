@@ -19,7 +19,7 @@ from wearbar.log.keys import stacked
 from wearbar.log.schema import TEXT
 from wearbar.outlook.action_list import PRESSING
 from wearbar.outlook.ahead import EARLIEST, POINT
-from wearbar.outlook.paths import days_of_use
+from wearbar.outlook.simulate import days_of_use
 from wearbar.outlook.year import QUARTER_DAYS
 
 SLACK = 0.9  # of one visit: all the waste of a vehicle's plan weighs less than that
@@ -78,7 +78,7 @@ class VisitPlan:
         return 1 - self.n_visits / self.n_single if self.n_single else np.nan
 
 
-def plan_of_visits(outlook, todo=None):
+def plan_of_visits(outlook, todo):
     """The `VisitPlan` of the year ahead; what `waiting` tells is not in it.
 
     todo: of `actions`, told in words (`job`): what of it cannot wait is done at the first visit of
@@ -103,8 +103,6 @@ def _at_once(ahead, todo):
     """The pressing rows of an action list that the work ahead does not hold (it has tasks and
     certificates), named in words: frame `ROW`, `day`: 0, now, or the end of the lay-up that its
     vehicle is in, infinite where that is not on record."""
-    if todo is None:
-        return pd.DataFrame(columns=[*ROW, "day"]).astype({"day": float})
     mine = todo["urgency"].isin([*PRESSING, "recall"]) & ~todo["kind"].isin(["task", "certificate"])
     rows = todo[mine].reset_index(drop=True)
     wait = ahead.rows.groupby("vehicle")["wait_days"].max()
@@ -160,7 +158,7 @@ def bundle(jobs, weight):
     table = np.hstack([jobs.early, jobs.due])
     _, kept, group = np.unique(table, axis=0, return_index=True, return_inverse=True)
     value = np.bincount(group.ravel(), np.maximum(weight, 1e-3))
-    jobs, place = jobs.take(kept, np.arange(m)), np.arange(m)
+    jobs, place, n = jobs.take(kept, np.arange(m)), np.arange(m), len(kept)
     first, last, beyond = jobs.windows()
     # arcs from a start, 0 the beginning, else a place and one, to an end: a place, m past the last
     within = np.nonzero((place >= first[..., None]) & (place <= last[..., None]))
@@ -171,9 +169,23 @@ def bundle(jobs, weight):
     shortest = np.maximum((jobs.due[:, 1:] - jobs.days).min(axis=1), 1.0)
     most_times = np.ceil(jobs.days[-1] / np.maximum(shortest / 2, 7.0)) + 1
     cost, most = unused * value[job], most_times @ value  # no plan wastes more
+    arc = m + np.arange(len(job))
+
+    def ones(is_in, row, column, height=n * m):
+        at = row[is_in], column[is_in]
+        return sparse.csr_array((np.ones(is_in.sum()), at), shape=(height, m + len(job)))
+
+    # one path a job, and no doing on a day without a visit
+    begins, is_place = start == 0, np.ones(n * m, dtype=bool)
+    into, out = ones(inside, job * m + end, arc), ones(~begins, job * m + start - 1, arc)
+    visit = ones(is_place, np.arange(n * m), np.tile(place, n))
     solved = optimize.milp(
         np.append(np.ones(m), SLACK * cost / most),
-        constraints=_constraints(job, start, end, len(kept), m),
+        constraints=[
+            optimize.LinearConstraint(ones(begins, job, arc, n), 1, 1),
+            optimize.LinearConstraint(into - out, 0, 0),
+            optimize.LinearConstraint(into - visit, -np.inf, 0),
+        ],
         integrality=np.append(np.ones(m), np.zeros(len(job))),
         bounds=optimize.Bounds(0, 1),
     )
@@ -184,32 +196,13 @@ def bundle(jobs, weight):
     return member, end[used][arc]
 
 
-def _constraints(job, start, end, n, m):
-    """One path a job, and no doing on a day without a visit."""
-    arc, width = m + np.arange(len(job)), m + len(job)
-
-    def ones(rows, columns, height=n * m):
-        return sparse.csr_array((np.ones(len(rows)), (rows, columns)), shape=(height, width))
-
-    begins, ends, goes_on = start == 0, end < m, start > 0
-    leaves = ones(job[begins], arc[begins], n)
-    into = ones((job * m + end)[ends], arc[ends])
-    out = ones((job * m + start - 1)[goes_on], arc[goes_on])
-    visit = ones(np.arange(n * m), np.tile(np.arange(m), n))
-    return [
-        optimize.LinearConstraint(leaves, 1, 1),
-        optimize.LinearConstraint(into - out, 0, 0),
-        optimize.LinearConstraint(into - visit, -np.inf, 0),
-    ]
-
-
 def shown_visits(table, outlook):
     """The rows of visits that the record carries: a year's, or the next three months'."""
     until = outlook.as_of + pd.Timedelta(days=QUARTER_DAYS)
     return table if outlook.has_year else table[table["date"] <= until]
 
 
-def waiting(outlook, todo=None):
+def waiting(outlook, todo):
     """The work due by now of vehicles off the road without an end on record.
 
     Frame `vehicle, task, position`; task "" where none of it is. todo: as of `plan_of_visits`.

@@ -5,21 +5,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from wearbar import usage
-from wearbar.intervals import SMALL_SITE, items, occasions
+from wearbar.intervals import items, occasions
 from wearbar.outlook.ahead import Ahead, work_ahead
 from wearbar.outlook.parts import Sets, sets_of
 from wearbar.outlook.prices import CLASSES, Prices, prices_of
 from wearbar.outlook.simulate import MONTHS, Simulated, simulate
-from wearbar.stats.estimate import Estimate
+from wearbar.stats.estimate import SMALL_SITE, Estimate
 from wearbar.usage.backtest import best_model
 from wearbar.usage.distance import days_later
-from wearbar.usage.forecast import UsageModel, chance_due, due_dates
+from wearbar.usage.forecast import chance_due, due_dates
+from wearbar.usage.model import UsageModel
 
 DRAWS = 400
 YEAR_DAYS, QUARTER_DAYS = 365, 91  # a year's total needs a year of record, a month's three months
 HORIZON_DAYS = (30, 90, 180, 365)
-FAR_DAYS = 36_525
 # of the log of what comes over what was forecast: judgement, held against fleets made anew in
 # tests/reference/coverage.md
 PRIOR_SD = {"planned": 0.08, "wear": 0.10, "unplanned": 0.20, "other": 0.50}
@@ -43,12 +42,10 @@ class Outlook:
 
     @property
     def has_year(self):
-        """Whether the record is long enough for a year's totals."""
         return self.record_days >= YEAR_DAYS
 
     @property
     def has_months(self):
-        """Whether it is long enough for a month's."""
         return self.record_days >= QUARTER_DAYS
 
 
@@ -64,10 +61,8 @@ def outlook_of(log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS
     `backtest.back_test`. learning: what past outlooks were out by (`LastYear.learning`); None: what
     is usual; an empty frame: nothing.
     """
-    whole, readings = log if whole is None else whole, usage.readings(log)
-    model = best_model(whole, usage.readings(whole), test)
-    found = occasions(log, readings)
-    ahead, sets = work_ahead(log, found, items(log, found, readings)), sets_of(log, readings)
+    model, found = best_model(log if whole is None else whole, test), occasions(log)
+    ahead, sets = work_ahead(log, found, items(log)), sets_of(log)
     prices = prices_of(log, found, sets.rows["category"].unique())
     rng, common_sd = rng or rng_of(log), 0.0 if test is None else test.common_sd
     told = simulate(log, model, ahead, sets, prices, rng, draws, common_sd)
@@ -93,66 +88,59 @@ def draws_of(outlook):
     return pd.DataFrame(rows)
 
 
-def _band(values, is_known, confidence):
-    """(means, lower, upper limits) over the draws: values drawn, on both sides of the mean."""
-    mean = values.mean(axis=0)
-    low, high = (
-        np.quantile(values, (1 + side * confidence) / 2, axis=0, method=m)
-        for side, m in ((-1, "lower"), (1, "higher"))
-    )
-    slack = 1e-9 * (1 + np.abs(mean))
-    low = np.minimum(low, np.where(values <= mean + slack, values, -np.inf).max(axis=0))
-    high = np.maximum(high, np.where(values >= mean - slack, values, np.inf).min(axis=0))
-    return tuple(np.where(is_known, x, np.nan) for x in (mean, low, high))
+def _bands(values, outlook, is_known=True):
+    """The mean of each column over the draws, a frame's rows, and its limits, which are values
+    drawn, on both sides of it: a row a column, `mean, low, high`."""
+    mean, slack = values.mean(), 1e-9 * (1 + values.mean().abs())
+    low = np.quantile(values, (1 - outlook.confidence) / 2, axis=0, method="lower")
+    high = np.quantile(values, (1 + outlook.confidence) / 2, axis=0, method="higher")
+    low = np.minimum(low, values.where(values <= mean + slack).max())
+    high = np.maximum(high, values.where(values >= mean - slack).min())
+    made = pd.DataFrame({"mean": mean, "low": low, "high": high})
+    return made if is_known else made.assign(**dict.fromkeys(made, np.nan))
 
 
 def by_month(outlook, draws=None):
     """One row a month: `month` (its first day) and `jobs, hours, money` with `_low, _high`.
 
-    Means of the simulated totals, and their limits as of `_band`; NaN where nothing is known, or
+    Means of the simulated totals, and their limits as of `_bands`; NaN where nothing is known, or
     the record is shorter than three months. draws: of `draws_of`.
     """
-    draws = draws_of(outlook) if draws is None else draws
-    rows = {"month": pd.DatetimeIndex(draws["month"].unique())}
+    draws, parts = draws_of(outlook) if draws is None else draws, []
     for name in ("jobs", "hours", "money"):
-        values = draws.pivot(index="draw", columns="month", values=name).to_numpy()
-        band = _band(values, outlook.has_months, outlook.confidence)
-        rows |= dict(zip((name, f"{name}_low", f"{name}_high"), band, strict=True))
-    return pd.DataFrame(rows)
-
-
-def total(outlook, name, draws=None):
-    """The year's total of jobs, hours, km, money or a class of it, as an `Estimate`; n: jobs in
-    view.
-
-    NaN where nothing is known, or the record is shorter than a year. draws: of `draws_of`.
-    """
-    draws = draws_of(outlook) if draws is None else draws
-    years = draws.groupby("draw")[name].sum(min_count=1).to_numpy()
-    note = "" if np.isfinite(years).all() else "neither the log nor the plan says"
-    return Estimate(
-        *map(float, _band(years, outlook.has_year, outlook.confidence)),
-        outlook.confidence,
-        len(outlook.ahead.rows),
-        unit=UNITS.get(name, "money"),
-        method=f"{len(years)} simulated years",
-        note=note if outlook.has_year else "a year's total needs a year of record",
-    )
+        values = draws.pivot(index="draw", columns="month", values=name)
+        band = _bands(values, outlook, outlook.has_months)
+        parts.append(band.set_axis([name, f"{name}_low", f"{name}_high"], axis=1))
+    return pd.concat(parts, axis=1).reset_index()
 
 
 def totals(outlook, names, draws=None):
-    """`total` of each name: dict."""
-    draws = draws_of(outlook) if draws is None else draws
-    return {name: total(outlook, name, draws) for name in names}
+    """The year's total of each name (jobs, hours, km, money or a class of it): name to `Estimate`;
+    n: jobs in view.
+
+    NaN where nothing is known, or the record is shorter than a year. draws: of `draws_of`.
+    """
+    draws, made = draws_of(outlook) if draws is None else draws, {}
+    years = draws.groupby("draw")[list(names)].sum(min_count=1)
+    for name, band in _bands(years, outlook, outlook.has_year).iterrows():
+        note = "" if years[name].notna().all() else "neither the log nor the plan says"
+        made[name] = Estimate(
+            *band.tolist(),
+            outlook.confidence,
+            len(outlook.ahead.rows),
+            unit=UNITS.get(name, "money"),
+            method=f"{len(years)} simulated years",
+            note=note if outlook.has_year else "a year's total needs a year of record",
+        )
+    return made
 
 
-def _bands(values, by, outlook, is_known=True):
-    """The (draws, rows) values summed over the rows of each group, a row a group: its name, `mean,
-    low, high`; none in too short a record."""
-    sums = pd.DataFrame(values.T).groupby(by.fillna("").astype(str).to_numpy()).sum()
-    band = _band(sums.T.to_numpy(dtype=float), is_known, outlook.confidence)
-    made = pd.DataFrame(dict(zip(("mean", "low", "high"), band, strict=True)), sums.index)
-    return made.rename_axis(by.name).reset_index().head(len(made) * outlook.has_year)
+def _summed(values, by, outlook, is_known=True):
+    """`_bands` of the (draws, rows) values summed over the rows of each group; none in too short a
+    record."""
+    sums = pd.DataFrame(values.T, dtype=float).groupby(by.fillna("").astype(str).to_numpy()).sum()
+    made = _bands(sums.T, outlook, is_known).rename_axis(by.name).reset_index()
+    return made.head(len(made) * outlook.has_year)
 
 
 def by_task(outlook):
@@ -160,7 +148,7 @@ def by_task(outlook):
 
     No row where the record is shorter than a year.
     """
-    made = _bands(outlook.simulated.by_row, outlook.ahead.rows["task"], outlook)
+    made = _summed(outlook.simulated.by_row, outlook.ahead.rows["task"], outlook)
     each = outlook.prices.tasks.groupby(level=-1)[["hours", "amount"]].mean()
     each = each.set_axis(["each_hours", "each_cost"], axis=1)
     made = made.rename(columns={"mean": "jobs"}).join(each, on="task")
@@ -179,7 +167,7 @@ def by_site(outlook):
     hours = np.hstack([told.by_row, told.sets]) * np.nan_to_num(each)
     is_known = draws_of(outlook)["hours"].notna().all()
     site = pd.Series([*rows["site"], *sets["site"]], name="site", dtype=object)
-    made = _bands(hours, site, outlook, is_known)
+    made = _summed(hours, site, outlook, is_known)
     n = rows.drop_duplicates("vehicle")["site"].fillna("").value_counts().rename("vehicles")
     made = made.rename(columns={"mean": "hours"}).merge(n, on="site")
     is_shown, shown = (made["vehicles"] >= SMALL_SITE) | (len(made) == 1), ["hours", "low", "high"]
@@ -191,18 +179,15 @@ def next_work(outlook):
     """When each task next falls due, the soonest first.
 
     Frame `vehicle, site, task, position, safety, due_date, low_date, high_date, within_30 ...
-    within_365` (chances that its due point will have been reached). The date limit is certain,
-    those of distance and hours are not.
+    within_365` (chances that its due point will have been reached).
     """
-    rows, as_of = outlook.ahead.rows, outlook.as_of
-    day = rows["due_day"].where(rows["due_day"].abs() < FAR_DAYS)
-    rows = rows.assign(due_date=days_later(as_of, day))
-    found = due_dates(outlook.model, None, rows, as_of, outlook.confidence)
-    made = rows[["vehicle", "site", "task", "position", "safety"]].join(
-        found.set_axis(["due_date", "low_date", "high_date"], axis=1)
-    )
+    model, rows, as_of = outlook.model, outlook.ahead.rows, outlook.as_of
+    rows = rows.assign(due_date=days_later(as_of, rows["due_day"].replace(np.inf, np.nan)))
+    found = due_dates(model, rows, outlook.confidence).add_suffix("_date")
+    made = rows[["vehicle", "site", "task", "position", "safety"]]
+    made = made.join(found.rename(columns={"date_date": "due_date"}))
     for days in HORIZON_DAYS:
-        made[f"within_{days}"] = chance_due(outlook.model, rows, as_of + pd.Timedelta(days=days))
+        made[f"within_{days}"] = chance_due(model, rows, as_of + pd.Timedelta(days=days))
     by = ["due_date", "vehicle", "task", "position"]
     return made.sort_values(by, kind="stable", ignore_index=True)
 
@@ -213,29 +198,26 @@ def learned(years):
 
     Each year tells how much came for each unit forecast: a bias that years share, and a part of its
     own. Both have a stated prior, so that one year with few bills moves little, and three years
-    with many move much. Normal posterior of the bias. years: list of (dict of class to the
-    simulated totals of that year, dict of class to what came).
+    with many move much. Normal posterior of the bias. years: list of (`Simulated.totals` of that
+    year, `actual_year`).
     """
     rows = {}
     for name, prior in PRIOR_SD.items():
-        own = OWN_YEAR * prior
-        told = [_ratio(drawn[name], came[name]) for drawn, came in years]
-        told = [(ratio, 1 / (error**2 + own**2)) for ratio, error in told if np.isfinite(error)]
-        whole = prior**-2 + sum(precision for _, precision in told)
-        mean = sum(ratio * precision for ratio, precision in told) / whole
-        rows[name] = mean, np.sqrt(1 / whole + own**2), len(told)
+        own_variance, weighed, precision, n = (OWN_YEAR * prior) ** 2, 0.0, prior**-2, 0
+        for drawn, came in years:
+            year, actual = drawn[name].sum(axis=1), np.sum(came[name])
+            forecast, spread = year.mean(), year.std()
+            if not (np.isfinite(actual) and forecast > 0):
+                continue
+            variance = (spread / forecast) ** 2
+            held = forecast * variance  # as if that much more of both: nil is no ratio of nought
+            ratio = np.log((actual + held) / (forecast + held))
+            worth = 1 / (np.log1p(variance) + own_variance)
+            weighed, precision = weighed + ratio * worth, precision + worth
+            n += 1
+        rows[name] = weighed / precision, np.sqrt(1 / precision + own_variance), n
     made = pd.DataFrame.from_dict(rows, orient="index", columns=["mean", "sd", "n"])
     return made.rename_axis("what")
-
-
-def _ratio(drawn, came):
-    """(log of what came over the forecast, the sd that chance gives it); NaN where not known."""
-    mean, spread = float(np.mean(drawn)), float(np.std(drawn))
-    if not (np.isfinite(came) and mean > 0):
-        return np.nan, np.nan
-    variance = (spread / mean) ** 2
-    held = mean * variance  # as if that much more of both: nil that came is no ratio of nought
-    return float(np.log((came + held) / (mean + held))), float(np.sqrt(np.log1p(variance)))
 
 
 def corrected(told, learning, rng):

@@ -1,102 +1,84 @@
-"""The command line of `wearbar.pack.commands`; what goes wrong is said in one sentence.
+"""The commands: `wearbar pack`, `sheet`, `calendar`, `check`, `start`, `adopt`, `descriptor`.
 
-Exit codes: 0 done, 1 done with rows of the log set aside, 2 not done.
+Exit codes: 0 done, 1 done with rows of the log set aside (a command gives how much it left aside),
+2 not done; what goes wrong is said in one sentence. Libraries are imported only once there is work
+to do, so that `--help` answers at once.
 """
 
 import argparse
+import datetime
 import os
 import re
 import signal
 import sys
-from contextlib import contextmanager, suppress
+from contextlib import suppress
+from pathlib import Path
 
 from wearbar import __version__
-from wearbar.pack.commands import COMMANDS
 
 DONE, SET_ASIDE, NOT_DONE = 0, 1, 2
-EARLIER = {"describe": "descriptor"}  # names that commands had; they still run
+PROBLEMS_SHOWN = 12
 
 
 def main(arguments=None):
     """Run one command; gives its exit code."""
     arguments = sys.argv[1:] if arguments is None else arguments
-    asked = vars(_parser().parse_args(_by_new_name(arguments)))
+    if arguments[:1] == ["describe"]:  # what the command was called
+        print("wearbar describe is now called wearbar descriptor", file=sys.stderr)
+        arguments = ["descriptor", *arguments[1:]]
+    asked = vars(PARSER.parse_args(arguments))
     run = asked.pop("run")
     for stream in (sys.stdout, sys.stderr):  # what the terminal has no letter for, by its code
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")
     try:
-        with _stopped_by_signals():
-            return SET_ASIDE if run(**asked) else DONE
+        _stop_by_signals()
+        return SET_ASIDE if run(**asked) else DONE
     except KeyboardInterrupt:
         kept = "finished reports are kept, and the same command goes on from there"
-        again = kept if run.__name__ == "pack" else "run the same command again"
-        return _not_done(f"stopped; {again}")
+        said = f"stopped; {kept if run is pack else 'run the same command again'}"
     except BrokenPipeError:
         sys.stderr.close()
         return NOT_DONE
     except MemoryError:
         again = "close other programs and run the same command again"
-        return _not_done(f"this computer's memory is too small for the log; {again}")
+        said = f"this computer's memory is too small for the log; {again}"
     except Exception as error:
         if os.environ.get("WEARBAR_TRACE"):
             raise
-        return _not_done(_said(error))
-
-
-def _by_new_name(arguments):
-    """The arguments with the command's name as it is now; an earlier one is said on stderr."""
-    new = EARLIER.get(arguments[0]) if arguments else None
-    if not new:
-        return arguments
-    print(f"wearbar {arguments[0]} is now called wearbar {new}", file=sys.stderr)
-    return [new, *arguments[1:]]
-
-
-@contextmanager
-def _stopped_by_signals():
-    """Within, what ends a program (SIGTERM, a closed terminal, Ctrl-Break) does so as Ctrl-C."""
-    signs = [getattr(signal, name, None) for name in ("SIGTERM", "SIGHUP", "SIGBREAK")]
-    signs = [sign for sign in signs if sign and signal.getsignal(sign) == signal.SIG_DFL]
-
-    def hear(answer):
-        with suppress(ValueError):  # in a thread, signals are for whoever began it
-            for sign in signs:
-                signal.signal(sign, answer)
-
-    def stop(*_):
-        hear(signal.SIG_IGN)  # once is enough
-        raise KeyboardInterrupt
-
-    hear(stop)
-    try:
-        yield
-    finally:
-        hear(signal.SIG_DFL)
-
-
-def _not_done(sentence):
-    print(f"wearbar: {_without_login(sentence)}", file=sys.stderr)
+        said = _said(error)
+    print(f"wearbar: {_without_login(said)}", file=sys.stderr)
     return NOT_DONE
 
 
+def _stop_by_signals():
+    """What ends a program (SIGTERM, a closed terminal, Ctrl-Break) does so as Ctrl-C from here."""
+    signs = [getattr(signal, name, None) for name in ("SIGTERM", "SIGHUP", "SIGBREAK")]
+    signs = [sign for sign in signs if sign and signal.getsignal(sign) == signal.SIG_DFL]
+
+    def stop(*_):
+        for sign in signs:
+            signal.signal(sign, signal.SIG_IGN)  # once is enough
+        raise KeyboardInterrupt
+
+    with suppress(ValueError):  # in a thread, signals are for whoever began it
+        for sign in signs:
+            signal.signal(sign, stop)
+
+
 def _said(error):
-    said = _sentence(error)
+    """An error as one line; one of the system's names its file."""
+    said = " ".join(str(error).split())
+    if isinstance(error, OSError) and error.strerror:
+        where = f"{error.filename}: " if error.filename else ""
+        what = f"{error.strerror[:1].lower()}{error.strerror[1:]}"
+        return f"{where}{what}; give another path, or mend its permissions"
     if isinstance(error, OSError) or type(error).__module__.startswith("wearbar."):
         return said
     if isinstance(error, RuntimeError) and said.startswith("Symlink loop"):  # in Python 3.12
         return f"{said}; put the file itself there, or give another path"
     fault = f"a fault of this program, not of your log: {type(error).__name__}: {said}"
     return f"{fault} (with WEARBAR_TRACE=1 set, the same command shows where)"
-
-
-def _sentence(error):
-    """An error as one line; one of the system's names its file."""
-    if isinstance(error, OSError) and error.strerror:
-        where = f"{error.filename}: " if error.filename else ""
-        what = f"{error.strerror[:1].lower()}{error.strerror[1:]}"
-        return f"{where}{what}; give another path, or mend its permissions"
-    return " ".join(str(error).split())
 
 
 def _without_login(text):
@@ -110,18 +92,200 @@ class _Parser(argparse.ArgumentParser):
         self.exit(NOT_DONE, f"wearbar: {told}\n")
 
 
-def _parser():
-    does = "what is due, how long parts last, what each mile or km costs"
-    said = f"From a vehicle service log to reports: {does}."
-    parser = _Parser(prog="wearbar", description=said)
-    parser.add_argument("--version", action="version", version=f"wearbar {__version__}")
-    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    for name, (run, said, options) in COMMANDS.items():
-        command = commands.add_parser(name, help=said, description=run.__doc__)
-        for option, settings in options:
-            command.add_argument(option, **settings)
+DOES = "what is due, how long parts last, what each mile or km costs"
+PARSER = _Parser(prog="wearbar", description=f"From a vehicle service log to reports: {DOES}.")
+PARSER.add_argument("--version", action="version", version=f"wearbar {__version__}")
+_COMMANDS = PARSER.add_subparsers(title="commands", required=True, metavar="COMMAND")
+
+
+def _command(said, *options):
+    """Makes a function the command of its name, which takes the options by theirs."""
+
+    def add(run):
+        command = _COMMANDS.add_parser(run.__name__, help=said, description=run.__doc__)
+        for name, settings in options:
+            command.add_argument(name, **settings)
         command.set_defaults(run=run)
-    return parser
+        return run
+
+    return add
+
+
+def _option(name, metavar, said, default="", **more):
+    return name, {"metavar": metavar, "help": said, "default": default, **more}
+
+
+DEFAULT, NAMED = "(default: %(default)s)", "(default: FILE's name with"
+ADDRESS = "folder, workbook, database address, or env:NAME of an address in the environment"
+LOG = _option("log", "LOG", f"{ADDRESS} (default: the fleet demo)", nargs="?")
+AS_OF = _option("--as-of", "DATE", "last day to count, YYYY-MM-DD (default: the log's own)")
+SITE = _option("--site", None, "vehicles of this site alone")
+VEHICLES = _option("--vehicle", "V", "these vehicles alone", [], nargs="+")
+UNITS = ["mi", "km"]
+COMPARED = "score by this share of an interval beside the plan's"
+
+
+@_command(
+    "run the reports and write them as a folder of pages",
+    *(LOG, _option("--out", "DIR", f"folder for the pack {DEFAULT}", "wearbar-pack"), AS_OF),
+    _option("--only", "NOTEBOOK", "these reports alone", [], nargs="+"),
+    *(SITE, VEHICLES),
+    _option("--confidence", "SHARE", f"of every interval {DEFAULT}", 0.9, type=float),
+    _option("--units", None, "distances to read in (default: the log's own)", choices=UNITS),
+    _option("--criterion", "SHARE", COMPARED, 0.0, type=float),
+    _option("--since", "PACK", "tell what has changed since this earlier pack of the log"),
+)
+def pack(out, **asked):
+    """Run the reports on a service log and write them, with tables and findings, as one folder
+    of pages."""
+    from wearbar.pack import make
+
+    made = make.make_pack(out, tell=lambda line: print(line, file=sys.stderr, flush=True), **asked)
+    if n := made.set_aside:
+        rows = "1 of the log's rows was" if n == 1 else f"{n:,} of the log's rows were"
+        print(f"{rows} set aside: log_check names each, and what would mend it.", file=sys.stderr)
+    print(made.first_page)
+    return made.set_aside
+
+
+@_command(
+    "write one vehicle's next visit as a page to print",
+    *(LOG, _option("--vehicle", "V", "the vehicle (default: the one whose work presses most)")),
+    AS_OF,
+    _option("--units", None, "distances to read in (default: the vehicle's own)", choices=UNITS),
+    _option("--out", "FILE", f"the page to write {DEFAULT}", "visit-sheet.html"),
+)
+def sheet(log, vehicle, as_of, units, out):
+    """Write a visit sheet: what must be seen to first, the work due with its steps, what to read,
+    and blanks for what is found."""
+    from wearbar.pack.make import make_page
+
+    _refuse_to_replace(out, b'<span class="mark">Wearbar</span>')
+    vehicle = [vehicle] if vehicle else []
+    set_aside = make_page("visit_sheet", out, log, as_of=as_of, vehicle=vehicle, units=units)
+    print(Path(out).resolve().as_uri())
+    return set_aside
+
+
+@_command(
+    "write what is due as a calendar file",
+    *(LOG, AS_OF, SITE, VEHICLES),
+    _option("--out", "FILE", f"the file to write {DEFAULT}", "wearbar.ics"),
+)
+def calendar(log, as_of, site, vehicle, out):
+    """Write what is due and when it is likely to fall due as an iCalendar file (RFC 5545), for
+    any calendar program."""
+    from wearbar.report import report as reports
+    from wearbar.report.calendar import calendar_of
+    from wearbar.report.quantities import plural
+
+    _refuse_to_replace(out, b"PRODID:-//Wearbar//")
+    whole, cut, _ = reports.check(log, as_of, site, vehicle)
+    text, n, n_without = calendar_of(whole, cut.tables["vehicles"]["vehicle"])
+    Path(out).write_bytes(text.encode())
+    told = f"{out}: {plural(n, 'event')}"
+    if n_without:
+        why = "nothing tells when the vehicle will get there"
+        told += f"; {plural(n_without, 'open task')} without a day: {why}"
+    print(told)
+    return len(whole.set_aside)
+
+
+@_command(
+    "count the log's rows and name its first problems",
+    _option("log", "LOG", "folder, workbook or database address"),
+    _option("--out", "DIR", "also write the log here, each row with what is wrong with it"),
+)
+def check(log, out):
+    """Read a service log, count what became of each row, and name the first rows that something
+    is wrong with."""
+    from wearbar import log as logs
+    from wearbar.report.quantities import clean, plural
+
+    log = logs.read_log(log)
+    print(f"{clean(log.name)}: {log.first_day:%Y-%m-%d} to {log.as_of:%Y-%m-%d}\n")
+    _print_ledger(log.ledger)
+    for title, rows in (("set aside", log.set_aside), ("kept, with a doubt", log.warnings)):
+        print(f"\n{plural(len(rows), 'row')} {title}")
+        for row in rows.head(PROBLEMS_SHOWN).itertuples():
+            line, column, value = clean(row.line), clean(row.column), clean(row.value)
+            wrong = f"{clean(row.rule)}; {clean(row.remedy)}"
+            print(f"  {row.table} line {line}, {column}: {value} - {wrong}")
+        if len(rows) > PROBLEMS_SHOWN:
+            print(f"  and {len(rows) - PROBLEMS_SHOWN:,} more")
+    if out:
+        out = logs.write_marked(log, out)
+        copy, aside = out / "log", out / "set_aside"
+        where = f"where each row set aside says why; {aside} has those rows alone."
+        print(f"\nMend the copy in {copy}, {where}")
+        mend = "What stands in its column mend may stay there: it is not read."
+        print(f"Then check the copy itself: wearbar check {copy}. {mend}")
+    return len(log.set_aside)
+
+
+@_command("write an empty log to fill in", _option("folder", "DIR", "a new or empty folder"))
+def start(folder):
+    """Write an empty service log: a file for each table with its header, log.toml and plan.toml
+    with their keys explained, and a guide."""
+    from wearbar.pack.start import start_log
+
+    then = "read GUIDE.md there, fill in vehicles.csv and odometer.csv first"
+    print(f"An empty log is in {start_log(folder)}: {then}.")
+
+
+@_command(
+    "turn a spreadsheet of one's own into a log",
+    _option("file", "FILE", "a CSV file or a workbook; it is not changed"),
+    _option("--map", "MAP.toml", f"which column is which {NAMED} .map.toml, here)"),
+    _option("--out", "DIR", f"a new folder for the log {NAMED} -log, here)"),
+)
+def adopt(file, map, out):
+    """Turn a CSV file or workbook into a log by a map of its columns; without a map, propose one
+    from what the file shows."""
+    from wearbar import adopt as room
+    from wearbar.report.words.adopt import adopted_lines, proposed_lines, record
+
+    stem, grids = Path(file).stem, room.read_grids(file)
+    path, folder = Path(map or f"{stem}.map.toml"), out or f"{stem}-log"
+    if not path.exists():
+        proposal = room.propose(grids, stem, today=datetime.date.today())
+        path.write_text(proposal.toml, encoding="utf-8")
+        print(*proposed_lines(proposal, path), sep="\n")
+        return 0
+    adopted = room.convert(grids, room.read_map(path))
+    log = room.keep(adopted, folder, record(adopted))
+    print(*adopted_lines(adopted, log, folder), "", sep="\n")
+    _print_ledger(log.ledger[log.ledger["read"] > 0])
+    return len(log.set_aside) or not adopted.is_whole
+
+
+@_command(
+    "write a Data Package descriptor of a log",
+    _option("log", "LOG", "folder or workbook"),
+    _option("--out", "FILE", "where to write it (default: datapackage.json beside the tables)"),
+)
+def descriptor(log, out):
+    """Write a Data Package descriptor (datapackage.json, with a Table Schema a table) of a log,
+    by which other tools can read it."""
+    from wearbar.log.descriptor import write_descriptor
+
+    print(write_descriptor(log, out))
+
+
+def _refuse_to_replace(path, sign):
+    """Nothing is written over but what the command itself wrote, which `sign` tells."""
+    from wearbar.report.report import NotDone
+
+    path = Path(path)
+    if path.exists() and not path.is_dir() and not (path.is_file() and sign in path.read_bytes()):
+        told = "is there and was not written by this command; give --out another name"
+        raise NotDone(f"{path} {told}")
+
+
+def _print_ledger(ledger):
+    print(f"{'table':<14}{'read':>9}{'used':>9}{'set aside':>11}{'after':>9}")
+    for row in ledger.itertuples():
+        print(f"{row.table:<14}{row.read:>9,}{row.used:>9,}{row.set_aside:>11,}{row.after:>9,}")
 
 
 if __name__ == "__main__":

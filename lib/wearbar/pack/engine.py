@@ -5,6 +5,7 @@ IPython shell shows it, to a list. `papermill in.ipynb out.ipynb --engine wearba
 """
 
 import base64
+import io
 import sys
 
 import pandas as pd
@@ -38,7 +39,16 @@ class InProcess(Engine):
         try:
             for at, cell in enumerate(nb_man.nb.cells):
                 nb_man.cell_start(cell, at)
-                error = _run(shell, cell) if cell.cell_type == "code" else None
+                error = None
+                if cell.cell_type == "code":
+                    shell.shown.clear()
+                    cell.execution_count = shell.execution_count
+                    result = shell.run_cell(cell.source, store_history=True)
+                    error = result.error_before_exec or result.error_in_exec
+                    if error and not any(shown.output_type == "error" for shown in shell.shown):
+                        # of one that IPython keeps quiet about
+                        shell._showtraceback(type(error), error, [])
+                    cell.outputs = list(shell.shown)
                 if error:
                     nb_man.cell_exception(cell, cell_index=at, exception=error)
                 nb_man.cell_complete(cell, cell_index=at)
@@ -46,18 +56,6 @@ class InProcess(Engine):
                     break
         finally:
             sys.stdout, sys.stderr = was
-
-
-def _run(shell, cell):
-    """Run one cell; gives what it raised, else None."""
-    shell.shown.clear()
-    cell.execution_count = shell.execution_count
-    result = shell.run_cell(cell.source, store_history=True)
-    error = result.error_before_exec or result.error_in_exec
-    if error and not any(output.output_type == "error" for output in shell.shown):
-        shell._showtraceback(type(error), error, [])  # of one that IPython keeps quiet about
-    cell.outputs = list(shell.shown)
-    return error
 
 
 def _encoded(data):
@@ -101,7 +99,7 @@ class ZMQInteractiveShell(InteractiveShell):
         self.shown.append(new_output("error", **told))
 
 
-class _Stream:
+class _Stream(io.TextIOBase):
     """Standard output or error, as outputs of the cell that runs."""
 
     encoding = "utf-8"
@@ -116,9 +114,3 @@ class _Stream:
         elif text:
             self.shell.shown.append(new_output("stream", name=self.name, text=text))
         return len(text)
-
-    def flush(self):
-        pass
-
-    def isatty(self):
-        return False

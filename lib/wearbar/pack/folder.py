@@ -1,9 +1,10 @@
 """The folder of a pack: ours by its list of files, or left alone; one run at a time works on it.
 
-`manifest.json` lists every file of the pack with its SHA-256. Only what stands in that list, and is
-still as it was written, is ever replaced; whatever else is in the folder stays. The work goes on in
-`<out>.wearbar` beside it, which holds a mark and the lock, the finished reports (`run`), the pack
-that is being put together (`new`) and, for a moment, the one that it replaces (`last`).
+`manifest.json` lists every file of the pack with its SHA-256, and what each report was made from:
+where that is the same, a report that is there already serves again. Only what stands in that list,
+and is still as it was written, is ever replaced; whatever else is in the folder stays. The work
+goes on in `<out>.wearbar` beside it, which holds a mark and the lock, the finished reports (`run`),
+the pack that is being put together (`new`) and, for a moment, the one that it replaces (`last`).
 """
 
 import datetime
@@ -13,9 +14,11 @@ import os
 import platform
 import shutil
 from contextlib import contextmanager, suppress
-from itertools import count
+from pathlib import Path
 
-from wearbar.report.quantities import clean
+from wearbar.log import places
+from wearbar.report import report as reports
+from wearbar.report.quantities import clean, listing
 from wearbar.report.report import NotDone
 
 try:
@@ -32,6 +35,12 @@ wearbar works in this folder while it makes the pack beside it. After a run that
 the finished reports stay here. The next run uses them and removes the folder. Keep nothing here.
 """
 FAR = 1 << 30  # Windows locks bytes, and nobody may read those: one far beyond the text
+# what a report may be made from otherwise, in words
+DIFFERS = {
+    "log": "another log, plan or report date",
+    "parameters": "other parameters",
+    "code": "another version of the program or the notebook",
+}
 
 
 @contextmanager
@@ -43,51 +52,71 @@ def owned(out):
     """
     _refuse_others(out)
     work = out.with_name(f"{out.name}.wearbar")
+    run, last, mark = work / "run", work / "last", work / MARK
     try:
-        with _at_work(work, out):
-            if out.is_dir():  # the reports of a private folder are worked on in private
-                shutil.copymode(out, work)
-            _mend(out, work / "last")
-            _refuse_others(out)
-            yield work
+        work.mkdir(parents=True, exist_ok=True)
+        if not mark.is_file() and {path.name for path in work.iterdir()} - {"lock"}:
+            told = "in the way and not this program's; move it or give --out another folder"
+            raise NotDone(f"{work} is {told}")
+        with _locked(work / "lock", out):
+            mark.write_text(TOLD, encoding="utf-8")
+            try:
+                if out.is_dir():  # the reports of a private folder are worked on in private
+                    shutil.copymode(out, work)
+                if last.exists() and not read_manifest(out):  # a run died between its two renames
+                    with suppress(FileNotFoundError):
+                        out.rmdir()
+                    last.rename(out)
+                _hand_over(last, out)
+                _refuse_others(out)
+                yield work
+            finally:
+                shutil.rmtree(work / "new", ignore_errors=True)
+                if not any(path.is_file() for path in run.rglob("*")):
+                    shutil.rmtree(run, ignore_errors=True)
+                if not run.exists() and not last.exists():
+                    mark.unlink(missing_ok=True)
     finally:
         with suppress(OSError):  # something is left in it, or another run has begun
             work.rmdir()
 
 
-@contextmanager
-def _at_work(work, out):
-    work.mkdir(parents=True, exist_ok=True)
-    if not (work / MARK).is_file() and {path.name for path in work.iterdir()} - {"lock"}:
-        told = "in the way and not this program's; move it or give --out another folder"
-        raise NotDone(f"{work} is {told}")
-    with _locked(work / "lock", out):
-        (work / MARK).write_text(TOLD, encoding="utf-8")
-        try:
-            yield
-        finally:
-            shutil.rmtree(work / "new", ignore_errors=True)
-            if not any(path.is_file() for path in (work / "run").rglob("*")):
-                shutil.rmtree(work / "run", ignore_errors=True)
-            if not (work / "run").exists() and not (work / "last").exists():
-                (work / MARK).unlink(missing_ok=True)
-
-
 def _refuse_others(out):
+    if out.is_symlink():
+        told = "is a link that leads back to itself; give --out another folder"
+        raise NotDone(f"{out} {told}")
     if not out.name:
         raise NotDone(f"{out} can't be a pack of reports; give --out another folder")
     if not out.exists() or (out.is_dir() and (not any(out.iterdir()) or read_manifest(out))):
         return
-    older = out.is_dir() and (out / "findings.json").is_file() and (out / "index.html").is_file()
-    pack = f"a pack without a list of its files ({MANIFEST})"
-    what = pack if older else "something that is no pack of reports"
+    what = f"something that is no pack of reports with a list of its files ({MANIFEST})"
     raise NotDone(f"{out} holds {what}; move it, or give --out another folder")
 
 
 @contextmanager
 def _locked(path, out):
-    """Hold a lock of the operating system's, which ends with the process, however that ends."""
-    file = _lock(path, out)
+    """Hold a lock of the operating system's, which ends with the process, however that ends.
+
+    Raises NotDone where another run has it.
+    """
+    holder, file = "one that is ending just now", None  # it may remove the file, or its folder
+    with suppress(FileNotFoundError):
+        file = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+        try:
+            if fcntl:
+                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            else:
+                os.lseek(file, FAR, os.SEEK_SET)
+                msvcrt.locking(file, msvcrt.LK_NBLCK, 1)
+                os.lseek(file, 0, os.SEEK_SET)
+            holder = "" if os.path.samestat(os.fstat(file), path.stat()) else holder
+        except (BlockingIOError, PermissionError):
+            holder = os.read(file, 400).decode("utf-8", "replace").strip() or "another process"
+    if holder:
+        if file is not None:
+            os.close(file)
+        wait = "wait until it ends, or give --out another folder"
+        raise NotDone(f"another run is writing {out} ({clean(holder)}); {wait}")
     os.ftruncate(file, 0)
     begun = f"begun {datetime.datetime.now():%Y-%m-%d %H:%M:%S}"
     os.write(file, f"process {os.getpid()} on {platform.node()}, {begun}\n".encode())
@@ -100,35 +129,6 @@ def _locked(path, out):
         if not fcntl:
             with suppress(OSError):  # another run may have opened it by now
                 path.unlink()
-
-
-def _lock(path, out):
-    """The lock file, opened and locked. Raises NotDone where another run has it."""
-    while True:
-        try:
-            file = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
-        except FileNotFoundError:
-            raise _taken(out, "one that is ending just now") from None
-        try:
-            if fcntl:
-                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            else:
-                os.lseek(file, FAR, os.SEEK_SET)
-                msvcrt.locking(file, msvcrt.LK_NBLCK, 1)
-                os.lseek(file, 0, os.SEEK_SET)
-        except (BlockingIOError, PermissionError):
-            holder = os.read(file, 400).decode("utf-8", "replace").strip()
-            os.close(file)
-            raise _taken(out, holder or "another process") from None
-        with suppress(FileNotFoundError):
-            if os.path.samestat(os.fstat(file), path.stat()):
-                return file
-        os.close(file)  # the run before removed it just now
-
-
-def _taken(out, holder):
-    wait = "wait until it ends, or give --out another folder"
-    return NotDone(f"another run is writing {out} ({clean(holder)}); {wait}")
 
 
 def read_manifest(folder):
@@ -146,20 +146,71 @@ def read_manifest(folder):
 def write_manifest(folder, reports):
     """List the files of a finished pack. reports: name to what it was made from."""
     paths = [path for path in folder.rglob("*") if path.is_file()]
-    files = {path.relative_to(folder).as_posix(): _sha256(path) for path in paths}
+    files = {path.relative_to(folder).as_posix(): sha256(path.read_bytes()) for path in paths}
     told = {"schema": SCHEMA, "files": files, "reports": reports}
     text = json.dumps(told, indent=1, sort_keys=True) + "\n"
     (folder / MANIFEST).write_text(text, encoding="utf-8")
 
 
-def is_as_written(folder, manifest, name):
-    """Whether a file of the pack is there, and as it was written."""
+def _is_as_written(folder, manifest, name):
     path = folder / name
-    return path.is_file() and not path.is_symlink() and _sha256(path) == manifest["files"].get(name)
+    if path.is_symlink() or not path.is_file():
+        return False
+    return sha256(path.read_bytes()) == manifest["files"].get(name)
 
 
-def _sha256(path):
-    return hashlib.sha256(path.read_bytes()).hexdigest()
+def sha256(data):
+    """The digest of bytes, or of a text or what else JSON has."""
+    data = data if isinstance(data, bytes) else json.dumps(data, sort_keys=True).encode()
+    return hashlib.sha256(data).hexdigest()
+
+
+def made_from(whole, sources, parameters):
+    """What each report is made from: name to SHA-256 of its `log`, `parameters` and `code`.
+
+    whole: the ServiceLog. sources: name to the notebook's path. parameters: name to what was asked
+    for, without the log's address: the same log may be read from elsewhere, and an address may
+    hold a password.
+    """
+    paths = [*Path(__file__).parent.parent.rglob("*.py"), *places.place("shared").rglob("*.*")]
+    code = sha256(b"".join(path.read_bytes() for path in sorted(paths)))
+    return {
+        name: {
+            "log": whole.fingerprint,
+            "parameters": sha256(parameters[name]),
+            "code": sha256([code, reports.versions(), sha256(source.read_bytes())]),
+        }
+        for name, source in sources.items()
+    }
+
+
+def kept_from(out, names, made):
+    """Names of the other reports that the pack at `out` has; `made`: see `made_from`.
+
+    Raises NotDone where one of them can't stand beside the new ones.
+    """
+    manifest = read_manifest(out) or {"reports": {}}
+    kept = [name for name in manifest["reports"] if name not in names]
+    advice = "run all reports without --only, or give --out another folder"
+    for name in kept:
+        was = manifest["reports"][name]
+        was, now = was if isinstance(was, dict) else {}, made.get(name)
+        differs = ["a notebook that is no longer there"]
+        if now:
+            differs = [word for key, word in DIFFERS.items() if was.get(key) != now[key]]
+        if differs:
+            told = f"{out} also holds {listing(kept, most=3)}, made from {differs[0]}"
+            raise NotDone(f"{told}; {advice}")
+        changed = [file for file in files_of(name) if not _is_as_written(out, manifest, file)]
+        if changed:
+            told = f"{out / changed[0]} is not as it was written, so it can't be kept"
+            raise NotDone(f"{told} in the new pack; {advice}")
+    return kept
+
+
+def files_of(name):
+    """What a report has in a pack, but for its tables, which are in its notebook."""
+    return f"{name}.html", f"notebooks/{name}.ipynb"
 
 
 def put_in_place(work, out):
@@ -181,59 +232,36 @@ def put_in_place(work, out):
     return _hand_over(last, out)
 
 
-def _mend(out, last):
-    """Undo or finish what a run had begun that died while it put its pack in place."""
-    if last.exists() and not read_manifest(out):  # between the two renames
-        with suppress(FileNotFoundError):
-            out.rmdir()
-        last.rename(out)
-    _hand_over(last, out)
-
-
 def _hand_over(last, out):
     """Remove what the last pack lists and nobody changed; move the rest into the new pack."""
     if not last.exists():
         return []
-    moved = _move(last, out, read_manifest(last) or {"files": {}}, "")
-    (last / MANIFEST).unlink(missing_ok=True)
-    last.rmdir()
-    return moved
-
-
-def _move(last, out, manifest, within):
-    moved = []
-    for path in sorted((last / within).iterdir()):
+    manifest, moved = read_manifest(last) or {"files": {}}, []
+    for path in sorted(last.rglob("*")):
         name = path.relative_to(last).as_posix()
-        if path.is_dir() and not path.is_symlink() and _is_shared(name, out, manifest):
-            moved += _move(last, out, manifest, name)
-            path.rmdir()
-        elif is_as_written(last, manifest, name):
+        is_shared = (out / name).is_dir() or any(
+            f.startswith(f"{name}/") for f in manifest["files"]
+        )
+        if _is_as_written(last, manifest, name):
             path.unlink()
-        elif name != MANIFEST:
-            (out / name).parent.mkdir(parents=True, exist_ok=True)
+        elif path.is_dir() and not path.is_symlink() and is_shared:
+            continue  # what is in it follows, one by one
+        elif name != MANIFEST and os.path.lexists(path):  # else it went with its folder
             there = _free(out / name, path)
+            there.parent.mkdir(parents=True, exist_ok=True)
             path.rename(there)
             if there.name != path.name:
                 moved.append((name, there.relative_to(out).as_posix()))
+    (last / MANIFEST).unlink(missing_ok=True)
+    for emptied in (*sorted(last.rglob("*"), reverse=True), last):
+        emptied.rmdir()
     return moved
-
-
-def _is_shared(name, out, manifest):
-    """Whether files of a pack are, or may be, in the folder of this name."""
-    return (out / name).is_dir() or any(file.startswith(f"{name}/") for file in manifest["files"])
 
 
 def _free(path, mine):
     """The path, or one like it that is taken neither there nor beside `mine`, which goes there."""
-    if not _is_taken(path):
-        return path
-    names = (f"{path.stem}.kept{f'-{n}' if n > 1 else ''}{path.suffix}" for n in count(1))
-    return next(
-        path.with_name(name)
-        for name in names
-        if not (_is_taken(path.with_name(name)) or _is_taken(mine.with_name(name)))
-    )
-
-
-def _is_taken(path):
-    return path.exists() or path.is_symlink()
+    n, free = 0, path
+    while os.path.lexists(free) or (n and os.path.lexists(mine.with_name(free.name))):
+        n += 1
+        free = path.with_name(f"{path.stem}.kept{f'-{n}' if n > 1 else ''}{path.suffix}")
+    return free

@@ -6,44 +6,37 @@ was, and the reports it had finished for the next run that makes them from the s
 """
 
 import json
+import os
 import shutil
 import tempfile
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 import nbformat
+from markupsafe import Markup
 
 from wearbar.log import places
+from wearbar.outlook import action_list as actionlist
 from wearbar.pack import folder as folders
-from wearbar.pack.front import findings_of, first_page, write_tables
-from wearbar.pack.kept import files_of, kept_from, made_from, mark_of
 from wearbar.pack.run import AT_ONCE, FIRST_PAGE, MADE_FROM, run_all
-from wearbar.report import against
+from wearbar.report import against, tables
 from wearbar.report import report as reports
-from wearbar.report.quantities import clean, listing, plural
+from wearbar.report.quantities import Show, clean, listing, plural
+from wearbar.report.template import page_of
+from wearbar.report.words import action_pages as on_actions
 
 # in the order in which they are read
-NOTEBOOKS = (
-    "interval_compliance",
-    "consumable_life",
-    "severe_use",
-    "running_cost",
-    "outlook",
-    "log_check",
-)
+NOTEBOOKS = ["interval_compliance", "consumable_life", "severe_use", "running_cost"]
+NOTEBOOKS += ["outlook", "log_check"]
+ACTIONS = "actions"  # the finding that holds the action list
 
 
-@dataclass(frozen=True)
-class Pack:
-    """A pack that has been written: its folder, and how many rows of the log were set aside."""
+class Pack(NamedTuple):
+    """A pack that has been written."""
 
     folder: Path
-    set_aside: int
-
-    @property
-    def first_page(self):
-        """The address of the first page, for a browser."""
-        return (self.folder / FIRST_PAGE).resolve().as_uri()
+    set_aside: int  # rows of the log
+    first_page: str = ""  # its address, for a browser
 
 
 def make_pack(out, log="", only=(), tell=print, criterion=0.0, since="", **parameters):
@@ -57,27 +50,50 @@ def make_pack(out, log="", only=(), tell=print, criterion=0.0, since="", **param
     Raises reports.NotDone, one sentence, where it cannot be done; the pack that stood at `out` is
     then untouched.
     """
-    out, have, asked = _resolved(out), _notebooks(), reports.asked_for(**parameters)
-    names = _wanted(only, have)
+    out = Path(os.path.realpath(out))
+    have = {path.stem: path for path in sorted(places.place("notebooks").glob("*.ipynb"))}
+    have = {name: have[name] for name in dict.fromkeys([*NOTEBOOKS, *have]) if name in have}
+    wanted = [Path(name).stem for name in only] or [name for name in NOTEBOOKS if name in have]
+    if lost := [name for name in wanted if name not in have]:
+        known = f"the notebooks are {listing(sorted(have), most=99)}"
+        raise reports.NotDone(f"there is no notebook {listing(lost, 'or')}; {known}")
+    names = [name for name in have if name in wanted]
     with folders.owned(out) as work:
         tell("Reading the log")
-        whole, cut = reports.check(log, **asked)
-        own = _own(whole, asked, criterion, since, names)
-        given = {name: asked | (own if name == against.REPORT else {}) for name in have}
-        earlier = {against.REPORT: against.fingerprint(since)}
-        told = {name: given[name] | {"earlier": earlier.get(name, "")} for name in have}
-        made = made_from(whole, have, told)
-        kept = kept_from(out, names, made) if only else []
-        jobs = [(have[name], given[name], mark_of(made[name])) for name in names]
-        _run(jobs, log, work / "run", clean(whole.name), tell)
+        whole, cut, asked = reports.check(log, **parameters)
+        # parameters of the one report that compares
+        own = {"criterion": against.criterion_of(criterion)}
+        own |= {"since": str(Path(since).absolute()) if since else ""}
+        own = {key: value for key, value in own.items() if value}
+        against.earlier_pack(since, whole, asked)
+        if own and against.REPORT not in names:
+            advice = "leave it out, or name that report with --only"
+            raise reports.NotDone(f"{listing(own)} is for {against.REPORT} alone; {advice}")
+        given = {name: asked | own if name == against.REPORT else asked for name in have}
+        earlier = (Path(since) / against.FINDINGS).read_bytes() if since else b""
+        compared = {against.REPORT: asked | own | {"earlier": folders.sha256(earlier)}}
+        made = folders.made_from(whole, have, given | compared)
+        kept = folders.kept_from(out, names, made) if only else []
+        side_by_side = f", {AT_ONCE} at a time" if len(names) > 1 else ""
+        tell(f"Running {plural(len(names), 'report')}{side_by_side}")
+        jobs = [(have[name], given[name], folders.sha256(made[name])) for name in names]
+        run, new = work / "run", work / "new"
+        if faults := run_all(jobs, log, run, clean(whole.name), FIRST_PAGE, tell):
+            told = "; ".join(f"{name} stopped: {fault}" for name, fault in sorted(faults.items()))
+            so_far = f"the notebook as far as it ran is in {run / 'notebooks'}"
+            raise reports.NotDone(f"{told}. No pack was written; {so_far}")
         made = {name: made[name] for name in have if name in (*names, *kept)}
-        _gather(work, out, kept, made)
+        books = _gathered(new, {name: out if name in kept else run for name in made}, made)
         own.pop("since", None)
-        _write_front(work / "new", made, whole, cut, asked | own)
+        findings = _findings(books, whole, asked | own)
+        text = json.dumps(findings, indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
+        (new / against.FINDINGS).write_text(text + "\n", encoding="utf-8")
+        (new / FIRST_PAGE).write_text(_first_page(books, findings, whole, cut), encoding="utf-8")
+        folders.write_manifest(new, made)
         for name, there in folders.put_in_place(work, out):
             tell(f"Your own {name} is now {there}: the pack has a file of that name")
-        shutil.rmtree(work / "run")
-    return Pack(out, int(whole.ledger["set_aside"].sum()))
+        shutil.rmtree(run)
+    return Pack(out, int(whole.ledger["set_aside"].sum()), (out / FIRST_PAGE).as_uri())
 
 
 def make_page(name, out, log="", **parameters):
@@ -86,87 +102,114 @@ def make_page(name, out, log="", **parameters):
     Gives how many rows of the log were set aside. parameters: see `make_pack`. Raises
     reports.NotDone, one sentence, where it cannot be done; a file at `out` is then untouched.
     """
-    out, asked = Path(out).absolute(), reports.asked_for(**parameters)
+    out = Path(out).absolute()
     if out.is_dir() or not out.parent.is_dir():
         what = "is a folder" if out.is_dir() else "is in no folder that there is"
         raise reports.NotDone(f"{out} {what}; give --out the name of a file")
-    whole, _ = reports.check(log, **asked)
+    whole, _, asked = reports.check(log, **parameters)
     source = places.place("notebooks", f"{name}.ipynb")
-    with tempfile.TemporaryDirectory(dir=out.parent, prefix=".wearbar-") as folder:
+    with tempfile.TemporaryDirectory(prefix="wearbar-") as folder:
         if faults := run_all([(source, asked, "")], log, Path(folder), clean(whole.name)):
             raise reports.NotDone(f"{name} stopped: {faults[name]}. No page was written")
-        (Path(folder) / f"{name}.html").replace(out)
+        made = out.with_name(f".{out.name}.wearbar")  # what a dead run left of it is written over
+        shutil.copyfile(Path(folder) / f"{name}.html", made)
+        made.replace(out)
     return int(whole.ledger["set_aside"].sum())
 
 
-def _resolved(out):
-    try:
-        return Path(out).resolve()
-    except RuntimeError:  # a link to itself
-        told = "is a link that leads back to itself; give --out another folder"
-        raise reports.NotDone(f"{out} {told}") from None
+def _gathered(new, folder_of, made):
+    """Put the reports and their tables together in the folder `new`; gives the notebooks by name.
 
-
-def _notebooks():
-    """Name to path of each notebook that there is, in reading order."""
-    have = {p.stem: p for p in sorted(places.place("notebooks").glob("*.ipynb"))}
-    ordered = dict.fromkeys([*NOTEBOOKS, *have])
-    return {name: have[name] for name in ordered if name in have}
-
-
-def _wanted(only, have):
-    """Names of the notebooks to run, in reading order."""
-    wanted = [Path(name).stem for name in only] or [name for name in NOTEBOOKS if name in have]
-    lost = [name for name in wanted if name not in have]
-    if lost:
-        known = f"the notebooks are {listing(sorted(have), most=99)}"
-        raise reports.NotDone(f"there is no notebook {listing(lost, 'or')}; {known}")
-    return [name for name in have if name in wanted]
-
-
-def _own(whole, asked, criterion, since, names):
-    """The parameters of the one report that compares; checked before anything is run."""
-    own = {"criterion": against.criterion_of(criterion)}
-    own |= {"since": str(Path(since).absolute()) if since else ""}
-    against.earlier_pack(since, whole, asked)
-    own = {key: value for key, value in own.items() if value}
-    if own and against.REPORT not in names:
-        advice = "leave it out, or name that report with --only"
-        raise reports.NotDone(f"{listing(own)} is for {against.REPORT} alone; {advice}")
-    return own
-
-
-def _run(jobs, log, folder, log_name, tell):
-    side = f", {AT_ONCE} at a time" if len(jobs) > 1 else ""
-    tell(f"Running {plural(len(jobs), 'report')}{side}")
-    if faults := run_all(jobs, log, folder, log_name, FIRST_PAGE, tell):
-        told = "; ".join(f"{name} stopped: {fault}" for name, fault in sorted(faults.items()))
-        kept = f"the notebook as far as it ran is in {folder / 'notebooks'}"
-        raise reports.NotDone(f"{told}. No pack was written; {kept}")
-
-
-def _gather(work, out, kept, made):
-    """Put the reports of one pack together in `work / "new"`: of this run, and of the last pack."""
-    new = work / "new"
+    folder_of: name to where the report is, of this run or the last pack; made: see `made_from`.
+    """
+    books = {}
     shutil.rmtree(new, ignore_errors=True)
-    (new / "notebooks").mkdir(parents=True)
-    for name in made:
-        for file in files_of(name):
-            shutil.copyfile((out if name in kept else work / "run") / file, new / file)
+    for folder in ("notebooks", "tables"):
+        (new / folder).mkdir(parents=True)
+    for name, folder in folder_of.items():
+        for file in folders.files_of(name):
+            shutil.copyfile(folder / file, new / file)
+        books[name] = nbformat.read(new / "notebooks" / f"{name}.ipynb", as_version=4)
+        if books[name].metadata.get(MADE_FROM) != folders.sha256(made[name]):
+            told = "was written over by another run; run the same command again"
+            raise reports.NotDone(f"{name} {told}")
+        for table in _messages(books[name], reports.TABLE):
+            path = new / "tables" / f"{table['name']}.csv"
+            path.write_text(table["csv"], encoding="utf-8", newline="")
+    return books
 
 
-def _write_front(new, made, whole, cut, asked):
-    """Write what the reports found: tables, findings, the first page and the list of files."""
-    paths = {name: new / "notebooks" / f"{name}.ipynb" for name in made}
-    books = {name: nbformat.read(path, as_version=4) for name, path in paths.items()}
-    marks = {name: book.metadata.get(MADE_FROM) for name, book in books.items()}
-    strange = [name for name, mark in marks.items() if mark != mark_of(made[name])]
-    if strange:
-        told = "was written over by another run; run the same command again"
-        raise reports.NotDone(f"{listing(strange)} {told}")
-    findings = findings_of(books, whole, asked)
-    write_tables(books, new / "tables")
-    text = json.dumps(findings, indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
-    (new / against.FINDINGS).write_text(text + "\n", encoding="utf-8")
-    (new / FIRST_PAGE).write_text(first_page(books, findings, whole, cut), encoding="utf-8")
-    folders.write_manifest(new, made)
+def _messages(book, kind):
+    """What the report sent the pack under one type, in order."""
+    data = [o.get("data", {}) for cell in book.cells for o in cell.get("outputs", [])]
+    return [sent[kind] for sent in data if kind in sent]
+
+
+def _findings(books, whole, parameters):
+    """All that a program may want of a pack; the same for the same log and parameters."""
+    log = {"name": clean(whole.name), "sha256": whole.sha256}
+    log |= {day: f"{getattr(whole, day):%Y-%m-%d}" for day in ("as_of", "first_day")}
+    return {
+        "schema": against.SCHEMA,
+        "log": log | {"currency": whole.units.currency, "money": whole.money},
+        "parameters": parameters,
+        "ledger": json.loads(whole.ledger.to_json(orient="records")),
+        "versions": reports.versions(),
+        "reports": {name: _report_findings(name, book) for name, book in books.items()},
+    }
+
+
+def _report_findings(name, book):
+    found = _messages(book, reports.FINDING)
+    names = [f["name"] for f in found]
+    if twice := sorted({n for n in names if names.count(n) > 1}):
+        raise reports.NotDone(f"{name} records {listing(twice)} more than once")
+    return {
+        "title": book.metadata.get("title", name),
+        "headlines": [dict(h) for h in _messages(book, reports.HEADLINE)],
+        "findings": {f["name"]: {key: x for key, x in f.items() if key != "name"} for f in found},
+        "tables": sorted(f"tables/{t['name']}.csv" for t in _messages(book, reports.TABLE)),
+    }
+
+
+def _first_page(books, findings, whole, cut):
+    """The HTML of a pack's first page. cut: the log of the vehicles asked for."""
+    told, units = findings["reports"], findings["parameters"]["units"]
+    show = Show(whole.units).with_distance(units)
+    log = {"name": clean(whole.name), "as_of": show.date(whole.as_of), "sha256": whole.sha256}
+    columns = tables.view_of("log_check", "ledger", whole.ledger, show)["columns"]
+    ledger = tables.heads_of(whole.ledger, columns, show)
+    listed, headlines = [], []
+    for name, book in books.items():
+        first = next((cell.source for cell in book.cells if cell.cell_type == "markdown"), "")
+        lines = [line.strip() for line in first.splitlines()]
+        question = next((line for line in lines if line and not line.startswith("#")), "")
+        listed.append({"name": name, "title": told[name]["title"], "question": question})
+        for h in told[name]["headlines"]:  # the log's text in their Markdown is `safe`
+            text = reports.html_of(h["text"]).strip().removeprefix("<p>").removesuffix("</p>")
+            about = {"label": reports.URGENCY[h["urgency"]], "html": Markup(text)}
+            headlines.append(h | about | {"report": name, "title": told[name]["title"]})
+    # the head of the action list, from the report that lists it all, else by itself
+    actions = told.get(against.REPORT, {}).get("findings", {}).get(ACTIONS)
+    if actions is None:
+        found = actionlist.actions(cut, worn=actionlist.worn_of(whole)[1])
+        rows = on_actions.told(found, show).to_dict("records")
+    else:
+        rows = actions["rows"]
+    rows, more = on_actions.index_rows(rows)  # more: pressing rows that are not shown
+    report = "" if actions is None else against.REPORT
+    return page_of(
+        "pack.html.j2",
+        css=Markup(reports.css_of("tables", "report")),
+        log=log | {"vehicles": plural(len(cut.tables["vehicles"]), "vehicle")},
+        asked=reports.said_of(findings["parameters"], unsaid=("", [], 0.9)),
+        unsaid_money=not whole.money and bool(whole.units.currency),
+        todo={"rows": rows, "more": more, "report": report},
+        # most urgent first, then in reading order
+        headlines=sorted(headlines, key=lambda h: list(reports.URGENCY).index(h["urgency"])),
+        reports=listed,
+        rows=f"{reports.rows_of(whole)}.",
+        ledger=Markup(tables.html_of(whole.ledger, ledger, "Rows of the log, by table", rows=99)),
+        csv=sorted({path.removeprefix("tables/") for r in told.values() for path in r["tables"]}),
+        versions=", ".join(f"{name} {version}" for name, version in findings["versions"].items()),
+    )

@@ -59,7 +59,10 @@ def run_all(jobs, log, folder, log_name, front_page="", tell=lambda line: None):
         (path.stem, (path, {"log": address, **given}, mark, *pack)) for path, given, mark in jobs
     ]
     store = tempfile.TemporaryDirectory(dir=folder, ignore_cleanup_errors=True)
-    with store, closing(_each(tasks, environment | {STORE: store.name})) as done:
+    with (
+        store,
+        closing(_each(tasks, environment | {STORE: os.environ.get(STORE, store.name)})) as done,
+    ):
         for n, (name, (fault, seconds)) in enumerate(done, start=1):
             faults |= {name: fault} if fault else {}
             took = f"done in {seconds:.0f} s" if seconds else "kept from the run before"
@@ -82,35 +85,28 @@ def _each(tasks, environment):
                 name, task = tasks.pop(0)
                 found, given = multiprocessing.Pipe(duplex=False)
                 process = context.Process(target=_work, args=(end, given, environment, task))
-                _start(process)
+                own = dict(os.environ)
+                try:
+                    os.environ |= ONE_THREAD
+                    process.start()
+                finally:
+                    os.environ.clear()
+                    os.environ |= own
                 given.close()
                 running[found] = name, process
             for found in wait(running, timeout=0.5):  # wakes, so that Windows too hears Ctrl-C
                 name, process = running.pop(found)
-                yield name, _received(found)
+                try:
+                    made = found.recv()
+                except EOFError:
+                    told = "a report's process was ended from outside (out of memory?)"
+                    raise NotDone(f"{told}; nothing was written") from None
+                yield name, made
                 process.join()
     finally:
         leash.close()
         for _, process in running.values():
             process.join()
-
-
-def _start(process):
-    was = dict(os.environ)
-    os.environ |= ONE_THREAD
-    try:
-        process.start()
-    finally:
-        os.environ.clear()
-        os.environ |= was
-
-
-def _received(found):
-    try:
-        return found.recv()
-    except EOFError:
-        told = "a report's process was ended from outside (out of memory?); nothing was written"
-        raise NotDone(told) from None
 
 
 def _context():
@@ -127,14 +123,14 @@ def _work(end, given, environment, task):
     os.environ |= environment
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
-    threading.Thread(target=_end_with, args=(end,), daemon=True).start()
+
+    def end_with_its_parent():
+        with suppress(EOFError, OSError):
+            end.recv()
+        os._exit(1)
+
+    threading.Thread(target=end_with_its_parent, daemon=True).start()
     given.send(_run(*task))
-
-
-def _end_with(end):
-    with suppress(EOFError, OSError):
-        end.recv()
-    os._exit(1)
 
 
 def _run(source, parameters, mark, folder, log_name, front_page):
@@ -144,15 +140,26 @@ def _run(source, parameters, mark, folder, log_name, front_page):
     try:
         if page.is_file() and mark and _mark(finished) == mark:
             return "", 0.0
+        from nbconvert import HTMLExporter
+
         finished.unlink(missing_ok=True)
         book = execute(source, finished, parameters)
         book.metadata[MADE_FROM] = mark
-        page.write_text(_render(book, source.stem, log_name, front_page), encoding="utf-8")
+        how = {"template_name": "report", "exclude_anchor_links": True}
+        exporter = HTMLExporter(extra_template_basedirs=[str(places.place("shared"))], **how)
+        about = {"log_name": log_name, "front_page": front_page, "metadata": {"name": source.stem}}
+        about |= {"notebook": f"notebooks/{source.name}" if front_page else ""}
+        made = exporter.from_notebook_node(book, resources=about)[0]
+        page.write_text(made, encoding="utf-8")
         running = finished.with_suffix(".running")
         running.write_text(nbformat.writes(book) + "\n", encoding="utf-8")
         os.replace(running, finished)
-    except Exception as error:
-        return _fault(error), 0.0
+    except Exception as error:  # of a cell: in one sentence, as the notebook raised it
+        said = str(getattr(error, "evalue", "") or error) or type(error).__name__
+        kind = getattr(error, "ename", type(error).__name__)
+        said = clean(said.strip().splitlines()[0], 400)
+        is_sentence = kind in ("NotDone", "LogError")
+        return said if is_sentence else f"{said} ({kind})", 0.0
     return "", time.monotonic() - start
 
 
@@ -165,7 +172,10 @@ def _mark(path):
 
 
 def execute(source, finished, parameters):
-    """The notebook at `source`, run with the parameters; kept beside `finished` where it stops."""
+    """The notebook at `source`, run with the parameters; kept beside `finished` where it stops.
+
+    It is without what differs between two runs alike: times, paths, chance ids.
+    """
     import papermill
 
     known = set(papermill.inspect_notebook(str(source)))
@@ -176,11 +186,6 @@ def execute(source, finished, parameters):
     how |= {"cwd": str(source.parent)}
     book = papermill.execute_notebook(str(source), str(kept), parameters, **how)
     kept.unlink(missing_ok=True)
-    return _timeless(book)
-
-
-def _timeless(book):
-    """Without what differs between two runs alike: times, paths, chance ids."""
     book.metadata.pop("papermill", None)
     for at, cell in enumerate(book.cells):
         cell.metadata.pop("papermill", None)
@@ -188,23 +193,3 @@ def _timeless(book):
         if "injected-parameters" in cell.metadata.get("tags", []):
             cell.id = f"injected-{at}"
     return book
-
-
-def _fault(error):
-    """One sentence, from the error as the notebook raised it."""
-    said = str(getattr(error, "evalue", "") or error) or type(error).__name__
-    kind = getattr(error, "ename", type(error).__name__)
-    said = clean(said.strip().splitlines()[0], 400)
-    return said if kind in ("NotDone", "LogError", "PlanError") else f"{said} ({kind})"
-
-
-def _render(book, name, log_name, front_page):
-    from nbconvert import HTMLExporter
-
-    shared = [str(places.place("shared"))]
-    exporter = HTMLExporter(
-        template_name="report", extra_template_basedirs=shared, exclude_anchor_links=True
-    )
-    about = {"log_name": log_name, "front_page": front_page, "metadata": {"name": name}}
-    about |= {"notebook": f"notebooks/{name}.ipynb" if front_page else ""}
-    return exporter.from_notebook_node(book, resources=about)[0]

@@ -19,19 +19,18 @@ def start_log(folder):
             csv.writer(file, lineterminator="\n").writerow(c.name for c in columns)
     for name in ("log.toml", "plan.toml"):
         (folder / name).write_bytes(place("shared", "start", name).read_bytes())
-    opening = place("shared", "start", "guide.md").read_text(encoding="utf-8")
+    guide = place("shared", "start", "guide.md").read_text(encoding="utf-8")
     examples = read_toml("shared", "start", "examples.toml")
-    chapters = (_chapter(name, TABLES[name], examples[name]) for name in TABLES)
-    (folder / "GUIDE.md").write_text(opening + "".join(chapters), encoding="utf-8")
+    for name, columns in TABLES.items():
+        example = examples[name]
+        guide += f"\n## {name}.csv\n\n{example['for']}\n\n"
+        guide += "| column | what to write | example |\n| --- | --- | --- |\n"
+        for c in columns:
+            codes = f": {', '.join(c.codes)}" if c.codes else ""
+            blank = f" (blank: {c.default})" if c.default else ""
+            said, star = f"{c.meaning}{codes}{blank}", " *" if c.required else ""
+            guide += f"| `{c.name}`{star} | {said} | {example.get(c.name, '')} |\n"
+        line = ",".join(str(example.get(c.name, "")) for c in columns).rstrip(",")
+        guide += f"\nAs a line of the file: `{line}`\n"
+    (folder / "GUIDE.md").write_text(guide, encoding="utf-8")
     return folder
-
-
-def _chapter(name, columns, example):
-    table = "| column | what to write | example |\n| --- | --- | --- |\n"
-    for c in columns:
-        codes = f": {', '.join(c.codes)}" if c.codes else ""
-        blank = f" (blank: {c.default})" if c.default else ""
-        said, star = f"{c.meaning}{codes}{blank}", " *" if c.required else ""
-        table += f"| `{c.name}`{star} | {said} | {example.get(c.name, '')} |\n"
-    line = ",".join(str(example.get(c.name, "")) for c in columns).rstrip(",")
-    return f"\n## {name}.csv\n\n{example['for']}\n\n{table}\nAs a line of the file: `{line}`\n"

@@ -5,8 +5,8 @@ reading of its wear), and what follows from them.
 """
 
 from wearbar.log.law import Law, law_of
+from wearbar.parts.checks import oil_by_kind, oil_use, old_tyres, soft_tyres
 from wearbar.parts.items import (
-    MIN_ENDS,
     cost_per_distance,
     early_ends,
     lives_by_item,
@@ -14,16 +14,14 @@ from wearbar.parts.items import (
     service_lives,
     with_place,
 )
-from wearbar.parts.lives import looks_of, segments_of, spans_of, use_of, watched
-from wearbar.parts.oil import oil_by_kind, oil_use
+from wearbar.parts.lives import looks_of, segments_of, spans_of, watched
 from wearbar.parts.remaining import AT_LIMIT, STATES, remaining
-from wearbar.parts.tyres import old_tyres, soft_tyres
 from wearbar.parts.wear import STRATUM, Wear, life_to_limit, wear_of
 from wearbar.parts.wear_line import limits_for, unbent, usable_of
 
 __all__ = [
-    "AT_LIMIT", "MIN_ENDS", "STATES", "STRATUM", "Law", "Wear", "cost_per_distance", "early_ends",
+    "AT_LIMIT", "STATES", "STRATUM", "Law", "Wear", "cost_per_distance", "early_ends",
     "law_of", "life_to_limit", "limits_for", "lives_by_item", "looks_of", "oil_by_kind", "oil_use",
     "old_tyres", "pairs", "remaining", "segments_of", "service_lives", "soft_tyres", "spans_of",
-    "unbent", "usable_of", "use_of", "watched", "wear_of", "with_place",
+    "unbent", "usable_of", "watched", "wear_of", "with_place",
 ]  # fmt: skip

@@ -32,7 +32,7 @@ NEAR = 0.9  # of the median life: no point is told where that with early ends as
 EXACT = 0.05  # of the median life: looks nearer together than this tell the end itself
 ROWS = ["vehicle", "duration_km", "observed", "entry_km"]
 NO_RANGE = {"low": nan, "high": nan, "note": "few vehicles: no range"}
-LIFE = "n n_ended n_early n_between life_km low_km high_km floor_km note method"
+LIFE = "n n_ended n_early n_between life_km low_km high_km floor_km note"
 PAIR_VEHICLES = 8  # of two items together: with fewer, 90% limits of their ratio held 86 to 97
 CLEAR_P = 0.05  # a pair's Holm-adjusted chance below this is called a difference
 COST = """
@@ -44,8 +44,7 @@ PAIR = "other ratio low high p break_even break_even_low break_even_high lives_n
 
 def service_lives(spans):
     """The lives `watched`, with `came_off`: that service ended, for whatever reason."""
-    lives = watched(spans)
-    return lives.assign(came_off=~lives["cause"].isin(STILL))
+    return watched(spans).assign(came_off=lambda lives: ~lives["cause"].isin(STILL))
 
 
 def with_place(spans):
@@ -56,10 +55,8 @@ def with_place(spans):
 
 
 def decisions(lives):
-    """The lives, those of one vehicle that ran the same km and ended on one day as one.
-
-    As of a pair of pads: two lives would count it twice. One that wore out or failed stands for it.
-    """
+    """The lives, those of one vehicle that ran the same km and ended on one day (a pair of pads) as
+    one: one that wore out or failed stands for it."""
     key = lives[["entry_km", "duration_km"]].round()
     key = key.assign(vehicle=lives["vehicle"], day=lives.get("end"))
     first = (~lives["observed"]).sort_values(kind="stable").index
@@ -79,8 +76,21 @@ def life_by_vehicle(place, confidence, *items):
     (tests/reference/coverage.md) 90% limits hold 87 to 93 times in 100 from `MIN_CARS`.
     """
     names = pd.Index(pd.concat([lives["vehicle"] for lives in items]).unique())
-    n = len(names)
-    logs = [_log_life(place, lives, names) for lives in items]
+    n, logs = len(names), []
+    left_out = np.vstack([np.ones(n), 1 - np.eye(n)])  # none, then each vehicle in turn
+    for lives in items:
+        weights = left_out[:, names.get_indexer(lives["vehicle"])]
+        sample, row = np.nonzero(weights)
+        x, seen, entry = (lives[c].to_numpy()[row] for c in ("duration_km", "observed", "entry_km"))
+        looks = lives["last_seen_km"].to_numpy()[row] if "last_seen_km" in lives else None
+        rows = x, seen, sample, entry, weights[sample, row], looks
+        laws = [fit_groups(law, *rows).set_index("group") for law in ("weibull", "lognormal")]
+        laws = [law.reindex(np.arange(n + 1)) for law in laws]
+        weibull, lognormal = (
+            np.log(law[place].where(law["n_observed"] >= FIT_ENDS)) for law in laws
+        )
+        share = special.expit(laws[0]["loglik"] - laws[1]["loglik"])
+        logs.append((share * weibull + (1 - share) * lognormal).to_numpy())
     value, *parts = logs[0] - sum(logs[1:])
     is_shared = sum(lives["vehicle"].nunique() for lives in items) > n
     freedom = n - (1 if is_shared else len(items))
@@ -89,21 +99,6 @@ def life_by_vehicle(place, confidence, *items):
     ends = np.exp([value, value - half, value + half]).tolist()
     method, unit = "jackknife over vehicles", "km" if len(items) == 1 else ""
     return Estimate(*ends, confidence, n, unit=unit, method=method), freedom
-
-
-def _log_life(place, lives, names):
-    """Its log of all vehicles, and with each of `names` left out; NaN where there is no fit."""
-    weights = np.vstack([np.ones(len(names)), 1 - np.eye(len(names))])
-    weights = weights[:, names.get_indexer(lives["vehicle"])]
-    sample, row = np.nonzero(weights)
-    x, seen, entry = (lives[c].to_numpy()[row] for c in ("duration_km", "observed", "entry_km"))
-    looks = lives["last_seen_km"].to_numpy()[row] if "last_seen_km" in lives else None
-    rows = x, seen, sample, entry, weights[sample, row], looks
-    laws = [fit_groups(law, *rows).set_index("group") for law in ("weibull", "lognormal")]
-    laws = [law.reindex(np.arange(len(weights))) for law in laws]
-    weibull, lognormal = (np.log(law[place].where(law["n_observed"] >= FIT_ENDS)) for law in laws)
-    share = special.expit(laws[0]["loglik"] - laws[1]["loglik"])
-    return (share * weibull + (1 - share) * lognormal).to_numpy()
 
 
 def life_of_item(place, rows, confidence, rng):
@@ -125,57 +120,47 @@ def lives_by_item(spans, confidence=0.9, rng=None):
     of it: then a range alone); floor_km: were every part removed early about to wear out; low_km:
     the low limit of the latter, high_km: the high one of the former.
     """
-    rng = rng or np.random.default_rng(0)
-    groups = watched(with_place(spans)).groupby(ITEM)
-    rows = [(*key, *_life(group, confidence, rng)) for key, group in groups]
+    rng, rows = rng or np.random.default_rng(0), []
+    for key, group in watched(with_place(spans)).groupby(ITEM):
+        n, n_ended = group["part_key"].nunique(), int(group["observed"].sum())
+        n_early, n_between = int(group["cause"].eq("removed-early").sum()), 0
+        group = decisions(group)
+        entry, end, worn = group["entry_km"], group["duration_km"], group["cause"].eq("worn")
+        lives = group[ROWS]
+        found = life_of_item("median", lives, confidence, rng)
+        apart = (end - group["last_seen_km"])[worn].dropna()
+        if len(apart) and apart.median() >= EXACT * found.value:
+            # wearing out is found by looking: an end lies after the look before it, and a life
+            # that goes on is known to at its last look alone
+            seen = group["last_seen_km"].fillna(entry).clip(entry, end)
+            until = end.where(worn | group["cause"].eq("failed"), seen)
+            lives = lives.assign(duration_km=until, last_seen_km=seen.where(worn, until))
+            lives = lives[until > entry]
+            n_between = int((lives["last_seen_km"] < lives["duration_km"]).sum())
+            found = life_of_item("median", lives, confidence, rng)
+        early, floor = group.loc[lives.index, "cause"].eq("removed-early"), found
+        if early.any():
+            as_worn = lives.assign(observed=lives["observed"] | early)
+            floor = life_of_item("median", as_worn, confidence, rng)
+        life = nan if floor.value < NEAR * found.value else found.value
+        high = nan if found.high > UNBOUNDED * found.value else found.high
+        limits = np.fmin(found.low, floor.low), high, floor.value
+        rows.append((*key, n, n_ended, n_early, n_between, life, *limits, found.note))
     frame = pd.DataFrame(rows, columns=[*ITEM, *LIFE.split()])
     return frame.sort_values([*PLACE, "n_ended"], ascending=[True] * 3 + [False], ignore_index=True)
 
 
-def _life(group, confidence, rng):
-    """The values of `LIFE`."""
-    n, n_ended = group["part_key"].nunique(), int(group["observed"].sum())
-    n_early = int(group["cause"].eq("removed-early").sum())
-    group = decisions(group)
-    rows, n_between = group[ROWS], 0
-    found = life_of_item("median", rows, confidence, rng)
-    apart = (group["duration_km"] - group["last_seen_km"])[group["cause"].eq("worn")].dropna()
-    if len(apart) and apart.median() >= EXACT * found.value:
-        rows = _between_looks(group)
-        n_between = int((rows["last_seen_km"] < rows["duration_km"]).sum())
-        found = life_of_item("median", rows, confidence, rng)
-    early, floor = group.loc[rows.index, "cause"].eq("removed-early"), found
-    if early.any():
-        worn = rows.assign(observed=rows["observed"] | early)
-        floor = life_of_item("median", worn, confidence, rng)
-    life = nan if floor.value < NEAR * found.value else found.value
-    high = nan if found.high > UNBOUNDED * found.value else found.high
-    limits = np.fmin(found.low, floor.low), high, floor.value
-    return n, n_ended, n_early, n_between, life, *limits, found.note, found.method
-
-
-def _between_looks(group):
-    """The rows of lives whose wearing out is found by looking: an end lies after the look before
-    it, a life that goes on is known to at its last look alone."""
-    worn, entry, end = group["cause"].eq("worn"), group["entry_km"], group["duration_km"]
-    seen = group["last_seen_km"].fillna(entry).clip(entry, end)
-    until = end.where(worn | group["cause"].eq("failed"), seen)
-    rows = group[ROWS].assign(duration_km=until, last_seen_km=seen.where(worn, until))
-    return rows[until > entry]
-
-
 def early_ends(parts):
-    """Why parts were removed early: one row a category and cause, the costliest first.
+    """Why parts (spans with `limit`) were removed early: a row a category and cause, by cost.
 
-    parts: spans with `limit`. `n`, `of` (parts of the category that were removed), `unused_share`
-    (mean share of the usable depth that went with them, of the `n_known` whose removed depth is),
-    `wasted` (that share of their price and fitting).
+    `n`, `of` (parts of the category that were removed), `unused_share` (mean share of the usable
+    depth that went with them, of the `n_known` whose removed depth is), `wasted` (that share of
+    their price and fitting).
     """
     off = parts[~parts["cause"].isin(STILL)]
     early = off[~off["observed"]]
-    usable = early["new_depth_mm"] - early["limit"]
-    unused = (early["removed_depth_mm"] - early["limit"]) / usable.where(usable > 0)
-    unused = unused.clip(0, 1)
+    usable = (early["new_depth_mm"] - early["limit"]).where(lambda usable: usable > 0)
+    unused = ((early["removed_depth_mm"] - early["limit"]) / usable).clip(0, 1)
     wasted = unused * (early["price"] + early["fitting_cost"].fillna(0))
     groups = early.assign(unused=unused, wasted=wasted).groupby(["category", "cause"])
     frame = groups["unused"].agg(n="size", unused_share="mean", n_known="count")
@@ -193,8 +178,8 @@ def _items(spans):
     table = by.agg(how).join(paid, how="inner").assign(spent=paid.sum(axis=1))
     for item in table.reset_index().itertuples(index=False):
         own = decisions(by.get_group(item[: len(ITEM)]))
-        own = own.assign(observed=own["came_off"])
-        yield item, own.drop(columns="last_seen_km", errors="ignore")
+        own = own.drop(columns="last_seen_km", errors="ignore")
+        yield item, own.assign(observed=own["came_off"])
 
 
 def cost_per_distance(spans, confidence=0.9, rng=None):
@@ -211,9 +196,9 @@ def cost_per_distance(spans, confidence=0.9, rng=None):
         if found.high > UNBOUNDED * found.value:
             few = is_one or lives["observed"].sum() < MIN_ENDS
             found = replace(found, **({"high": nan} if few else NO_RANGE))
-        note = "one vehicle: its own parts alone" if is_one else ""
-        note = "; ".join(filter(None, [note, found.note]))
+        notes = ["one vehicle: its own parts alone" if is_one else "", found.note]
         cost = (spent / km for km in (found.value, found.high, found.low))
+        note = "; ".join(filter(None, notes))
         rows.append((*about, found.value, found.low, found.high, *cost, note))
     return pd.DataFrame(rows, columns=[*ITEM, *COST.split()])
 
@@ -228,32 +213,28 @@ def pairs(spans, confidence=0.9):
     under `MIN_ENDS`, both are on fewer than `PAIR_VEHICLES`, or no limits can be given.
     """
     items = [item for item in _items(spans) if item[1]["observed"].sum() >= MIN_ENDS]
-    both = [(a, b) for a, b in combinations(items, 2) if a[0][:3] == b[0][:3]]
-    rows = [row for a, b in both if (row := _pair(*a, *b, confidence))]
+    rows = []
+    for (a, lives), (b, other_lives) in combinations(items, 2):
+        vehicles = pd.concat([lives["vehicle"], other_lives["vehicle"]])
+        if a[: len(PLACE)] != b[: len(PLACE)] or vehicles.nunique() < PAIR_VEHICLES:
+            continue
+        found, freedom = life_by_vehicle("mean", confidence, lives, other_lives)
+        money, longer = a.spent / b.spent, np.array([found.value, found.high, found.low])
+        if money > longer[0]:
+            a, b, money, longer = b, a, 1 / money, 1 / longer[[0, 2, 1]]
+        ratio, low, high = money / longer
+        # the other's price p with (p + its fitting) / its service = a's cost
+        even = a.spent / longer - b.fitting_cost
+        half, p, needed = np.log(high / low) / 2, nan, 0
+        if half > 0:
+            t = abs(np.log(ratio)) / half * stats.t.ppf((1 + confidence) / 2, freedom)
+            p = float(2 * stats.t.sf(t, freedom))
+            if high >= 1:
+                n = len(vehicles)
+                needed = -1 if ratio >= 0.99 else int(np.ceil(n * (half / np.log(ratio)) ** 2))
+        rows.append((*a[: len(ITEM)], b.item, ratio, low, high, p, *even, needed))
     frame = pd.DataFrame(rows, columns=[*ITEM, *PAIR.split()])
     frame = frame.astype(dict.fromkeys(PAIR.split()[1:-1], float))  # where empty too
     frame = frame[frame["low"].notna()].reset_index(drop=True)
     frame["p_holm"] = holm(frame["p"].to_numpy(float))
     return frame.assign(apart=frame["p_holm"] < CLEAR_P)
-
-
-def _pair(a, lives, b, other_lives, confidence):
-    """The values of `ITEM` and `PAIR`; None of too few vehicles."""
-    vehicles = pd.concat([lives["vehicle"], other_lives["vehicle"]])
-    if vehicles.nunique() < PAIR_VEHICLES:
-        return None
-    found, freedom = life_by_vehicle("mean", confidence, lives, other_lives)
-    money, longer = a.spent / b.spent, np.array([found.value, found.high, found.low])
-    if money > longer[0]:
-        a, b, money, longer = b, a, 1 / money, 1 / longer[[0, 2, 1]]
-    ratio, low, high = money / longer
-    # the other's price p with (p + its fitting) / its service = a's cost
-    even = a.spent / longer - b.fitting_cost
-    half, p, needed = np.log(high / low) / 2, nan, 0
-    if half > 0:
-        t = abs(np.log(ratio)) / half * stats.t.ppf((1 + confidence) / 2, freedom)
-        p = float(2 * stats.t.sf(t, freedom))
-        if high >= 1:
-            near = ratio >= 0.99
-            needed = -1 if near else int(np.ceil(len(vehicles) * (half / np.log(ratio)) ** 2))
-    return *a[: len(ITEM)], b.item, ratio, low, high, p, *even, needed

@@ -5,7 +5,7 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.log.keys import look_up
-from wearbar.log.plan import SHARES
+from wearbar.log.once import kept_with
 from wearbar.log.schema import TEXT
 
 GOES_ON = ("rotated", "moved", "stored")
@@ -15,8 +15,6 @@ WORN_QUANTITIES = ("depth", "thickness", RISING)  # what tells of a part's wear
 USED_MM = 0.5  # so far below its new depth when fitted, a part was used before
 LEAST_DAYS = 60  # of a hole in the record, lay-ups left out
 PERCENT = ("chain",)  # categories whose limit is a stretch in percent, not a depth
-COVERED = [f"{name}_coverage_share" for name in SHARES]
-
 ENDS = ("worn", "failed")
 CAUSES = {"convenience": "removed-early"}  # every other reason is its own cause
 HOLE = "record-gap"  # the cause of a piece that ends where the record has a hole
@@ -36,7 +34,8 @@ def axle_of(positions):
     return positions.str.replace(r"(^|, )(axle\d+|front|rear)-[^,]*", r"\1\2", regex=True)
 
 
-def segments_of(log, readings):
+@kept_with
+def segments_of(log):
     """The rows of `fitted` in SI, each with its part and where it began and ended on its vehicle;
     and a used part of no known item wherever wear was read after `fitted` has the last one removed.
 
@@ -46,7 +45,21 @@ def segments_of(log, readings):
     distance in earlier rows and before the log. NaN where not known, as the begin is of a part that
     went on before the record without a `fitted_odometer`.
     """
-    path, rows = usage.path_of(readings), _rows_of(log)
+    rows, path = log.si("fitted").reset_index(names="line"), usage.log_path(log)
+    given = log.tables["fitted"]["limit_depth"].to_numpy()
+    rows["limit_depth_mm"] = rows["limit_depth_mm"].mask(rows["category"].isin(PERCENT), given)
+    # parts measured without a row: on since the last removal
+    place, read = ["vehicle", "category", "position"], log.tables["measurements"]
+    own = read["part"].isin(rows["part"].dropna())
+    read = read.loc[read["quantity"].isin(WORN_QUANTITIES) & ~own, [*place, "date"]]
+    by = rows.assign(on=rows["removed"].isna()).groupby(place, dropna=False)
+    known = by.agg(on=("on", "any"), fitted=("removed", "max")).reset_index()
+    read = read.merge(known, on=place, how="left")
+    read = read[~read.pop("on").eq(True) & ~(read["date"] <= read["fitted"])]
+    read = read.drop_duplicates(place).drop(columns="date")
+    read = read.assign(line=-1 - np.arange(len(read)), item=NOT_LISTED, condition="part-worn")
+    rows = pd.concat([rows, read.astype(rows.dtypes[read.columns])], ignore_index=True)
+
     record = log.record_periods.set_axis(log.tables["vehicles"]["vehicle"])
     vehicle = rows["vehicle"]
     watch, last = (look_up(vehicle, record[name]) for name in ("begin", "end"))
@@ -84,58 +97,8 @@ def segments_of(log, readings):
     return rows.assign(before_km=earlier + prior.where(~goes_on).groupby(life).transform("max"))
 
 
-def _rows_of(log):
-    """`fitted` in SI, and parts measured without a row there: on since the last removal."""
-    rows = log.si("fitted").reset_index(names="line")
-    given = log.tables["fitted"]["limit_depth"].to_numpy()
-    rows["limit_depth_mm"] = rows["limit_depth_mm"].mask(rows["category"].isin(PERCENT), given)
-    place, read = ["vehicle", "category", "position"], log.tables["measurements"]
-    own = read["part"].isin(rows["part"].dropna())
-    read = read.loc[read["quantity"].isin(WORN_QUANTITIES) & ~own, [*place, "date"]]
-    is_on = rows.loc[rows["removed"].isna(), place].drop_duplicates().assign(on=True)
-    ended = rows.groupby(place)["removed"].max().rename("fitted").reset_index()
-    read = read.merge(is_on, on=place, how="left").merge(ended, on=place, how="left")
-    read = read[read.pop("on").isna() & ~(read["date"] <= read["fitted"])]
-    read = read.drop_duplicates(place).drop(columns="date")
-    read = read.assign(line=-1 - np.arange(len(read)), item=NOT_LISTED, condition="part-worn")
-    return pd.concat([rows, read.astype(rows.dtypes[read.columns])], ignore_index=True)
-
-
-def _unrecorded_of(log, path, rows):
-    """Holes in the record (`usage.gaps`) of each life: Series, life to (from, to) pairs of its km.
-
-    From the day the vehicle's record begins, where more than `LEAST_DAYS` were not in storage.
-    """
-    rows = rows.merge(usage.gaps(path), on="vehicle", suffixes=("", "_hole"))
-    opens, closes = rows["start_hole"].clip(lower=rows["watch"]), rows["end_hole"]
-    laid_up = usage.layup_days(log, rows["vehicle"], opens, closes)
-
-    def at(day):
-        km = usage.distance_at(path, rows["vehicle"], day)["distance_km"]
-        return km.clip(rows["start_km"], rows["end_km"]) - rows["start_km"] + rows["before_km"]
-
-    km = at(opens), at(closes)
-    is_hole = ((closes - opens).dt.days - laid_up > LEAST_DAYS) & (km[1] > km[0])
-    pairs = pd.Series(list(zip(*km, strict=True)), rows.index, dtype=object)[is_hole]
-    return pairs.sort_values().groupby(rows["life"]).agg(tuple)
-
-
-def use_of(log, readings, segments):
-    """What parts were used in, by the distance that the log saw of them: frame indexed by
-    (category, part_key), the columns of `usage.use_shares`."""
-    start = segments["start"].fillna(log.first_day).clip(lower=log.first_day)
-    share = usage.use_shares(log, readings, segments["vehicle"], start, segments["end"])
-    seen_from = np.fmax(segments["start_km"], segments["watch_km"])
-    length = (segments["end_km"] - seen_from).clip(lower=0)
-    known = share[["coverage_share", *COVERED]].mul(length, axis=0)
-    used = share[[*SHARES]] * known[COVERED].to_numpy()
-    sums = pd.concat([length.rename("length"), known, used], axis=1)
-    sums = sums.groupby([segments["category"], segments["part_key"]]).sum()
-    cover = sums[list(known)].div(sums["length"].where(sums["length"] > 0), axis=0)
-    return cover.join(sums[[*SHARES]] / sums[COVERED].where(sums[COVERED] > 0).to_numpy())
-
-
-def spans_of(log, category=None, readings=None):
+@kept_with
+def spans_of(log, category=None):
     """One row a physical part's life: everything that the log tells of it.
 
     Of the part: part_key, vehicle, site, kind (its last vehicle's), category, item, position (of
@@ -147,10 +110,9 @@ def spans_of(log, category=None, readings=None):
     when last seen, storage left out; age_known: that both are, else it serves for wear alone.
     seen_km: its vehicle's distance from the record's first day to `end`. n_readings: days on which
     its wear was read. last_seen_km: its distance when last read and still good. unrecorded_km:
-    (from, to) pairs of its distance in a hole of the record. Its use, as of `usage.use_shares`.
+    (from, to) pairs of its distance in a hole of the record.
     """
-    readings = usage.readings(log) if readings is None else readings
-    rows = segments_of(log, readings)
+    rows = segments_of(log)
     rows = rows if category is None else rows[rows["category"].eq(category)].reset_index(drop=True)
     until = np.minimum(rows["end_km"], rows["watch_km"])
     rows["unwatched_km"] = (until - rows["start_km"]).clip(lower=0)
@@ -168,7 +130,11 @@ def spans_of(log, category=None, readings=None):
         seen_km=(last["end_km"] - last["watch_km"]).clip(lower=0),
         new_depth_mm=first["new_depth_mm"],
     )
-    frame["position"], frame["positions"] = _positions(rows)
+    held = rows.assign(length_km=rows["length_km"].fillna(0))
+    held = held.groupby(["life", "position"], sort=False, as_index=False)["length_km"].sum()
+    most = held.sort_values("length_km", ascending=False, kind="stable").drop_duplicates("life")
+    frame["position"] = most.sort_values("life")["position"].to_numpy()
+    frame["positions"] = held.groupby("life")["position"].agg(", ".join).to_numpy()
     sums = life[["unwatched_km", "length_km", "price", "fitting_cost"]].sum(min_count=1)
     sums = sums.reset_index(drop=True)
     is_whole = life["length_km"].count().eq(life.size()).to_numpy()
@@ -182,32 +148,36 @@ def spans_of(log, category=None, readings=None):
     cause = last["reason"].replace(CAUSES).mask(last["is_on"], "still-on").mask(gone, "disposed")
     frame["cause"] = cause.fillna("not-told").astype(TEXT)
     frame["observed"], frame["is_on"] = frame["cause"].isin(ENDS), frame["cause"].eq("still-on")
-    holes = _unrecorded_of(log, usage.path_of(readings), rows).reindex(last["life"])
-    holes = [hole if isinstance(hole, tuple) else () for hole in holes]
-    frame["unrecorded_km"] = pd.Series(holes, frame.index, dtype=object)
-    use = use_of(log, readings, rows)
-    frame = frame.merge(use, how="left", left_on=["category", "part_key"], right_index=True)
-    return _with_looks(frame, looks_of(log, readings, rows))
+    return _with_record(frame, last["life"], log, rows)
 
 
-def _positions(rows):
-    """(the position of most distance, all of them in words) of each life."""
-    rows = rows[["life", "position"]].assign(length=rows["length_km"].fillna(0))
-    by = rows.groupby(["life", "position"], sort=False, as_index=False)["length"].sum()
-    most = by.sort_values("length", ascending=False, kind="stable").drop_duplicates("life")
-    most = most.sort_values("life")["position"].to_numpy()
-    return most, by.groupby("life")["position"].agg(", ".join).to_numpy()
-
-
-def _with_looks(frame, looks):
-    own = frame[["part_key", "end", "cause"]]
-    looks = looks[looks["source"].eq("reading")].merge(own, on="part_key")
+def _with_record(frame, life, log, rows):
+    """The lives with what was read of them, and with the holes of the record in them: from the day
+    the vehicle's record begins, where more than `LEAST_DAYS` were not in storage."""
+    looks = looks_of(log).query("source == 'reading'")
+    looks = looks.merge(frame[["part_key", "end", "cause"]], on="part_key")
     is_good = (looks["date"] < looks["end"]) | looks["cause"].ne("worn")
     looks["good_km"] = looks["distance_km"].where(is_good)
     seen = looks.groupby("part_key").agg({"date": "nunique", "good_km": "max"})
     seen = seen.reindex(frame["part_key"]).set_axis(frame.index)
-    n, last_km = seen["date"].fillna(0).astype(int), seen["good_km"].where(frame["age_known"])
-    return frame.assign(n_readings=n, last_seen_km=last_km)
+    frame["n_readings"] = seen["date"].fillna(0).astype(int)
+    frame["last_seen_km"] = seen["good_km"].where(frame["age_known"])
+
+    path = usage.log_path(log)
+    rows = rows.merge(usage.gaps(path), on="vehicle", suffixes=("", "_hole"))
+    opens, closes = rows["start_hole"].clip(lower=rows["watch"]), rows["end_hole"]
+    laid_up = usage.layup_days(log, rows["vehicle"], opens, closes)
+
+    def at(day):
+        km = usage.distance_at(path, rows["vehicle"], day)["distance_km"]
+        return km.clip(rows["start_km"], rows["end_km"]) - rows["start_km"] + rows["before_km"]
+
+    km = at(opens), at(closes)
+    is_hole = ((closes - opens).dt.days - laid_up > LEAST_DAYS) & (km[1] > km[0])
+    pairs = pd.Series(list(zip(*km, strict=True)), rows.index, dtype=object)[is_hole]
+    holes = pairs.sort_values().groupby(rows["life"]).agg(tuple).reindex(life)
+    holes = [hole if isinstance(hole, tuple) else () for hole in holes]
+    return frame.assign(unrecorded_km=pd.Series(holes, frame.index, dtype=object))
 
 
 def watched(spans):
@@ -218,8 +188,7 @@ def watched(spans):
     nothing. A piece ends with cause "record-gap", not observed, and the next enters late; an end
     within a hole counts in none.
     """
-    lives = spans[spans["age_known"] & (spans["duration_km"] > spans["entry_km"])]
-    lives = lives.reset_index(drop=True)
+    lives = spans.query("age_known and duration_km > entry_km").reset_index(drop=True)
     if "unrecorded_km" not in lives or not lives["unrecorded_km"].str.len().any():
         return lives
 
@@ -227,22 +196,18 @@ def watched(spans):
         rows = zip(lives[km], lives["unrecorded_km"], strict=True)
         return [sorted([own, *(hole[side] for hole in holes)]) for own, holes in rows]
 
-    pieces = lives.assign(begin=cut("entry_km", 1), until=cut("duration_km", 0))
-    pieces = pieces.explode(["begin", "until"])
+    pieces = lives.assign(begin=cut("entry_km", 1), duration_km=cut("duration_km", 0))
+    pieces = pieces.explode(["begin", "duration_km"]).astype({"duration_km": float})
     is_last = ~pieces.index.duplicated(keep="last")
     entry = np.maximum(pieces.pop("begin").astype(float), pieces["entry_km"])
-    until = pieces.pop("until").astype(float)
-    pieces = pieces.assign(
-        entry_km=entry,
-        duration_km=until,
-        last_seen_km=np.clip(pieces["last_seen_km"].to_numpy(), entry, until),
-        observed=pieces["observed"] & is_last,
-        cause=pieces["cause"].where(is_last, HOLE),
-    )
-    return pieces[until > entry].reset_index(drop=True)
+    seen = np.clip(pieces["last_seen_km"].to_numpy(), entry, pieces["duration_km"])
+    cause, observed = pieces["cause"].where(is_last, HOLE), pieces["observed"] & is_last
+    pieces = pieces.assign(entry_km=entry, last_seen_km=seen, observed=observed, cause=cause)
+    return pieces.query("duration_km > entry_km").reset_index(drop=True)
 
 
-def looks_of(log, readings, segments=None):
+@kept_with
+def looks_of(log):
     """Every reading of a part's wear, on its own distance: a row a place, columns `LOOK`.
 
     distance_km: on the part, or on its vehicle since the record began where its age is not known
@@ -252,13 +217,15 @@ def looks_of(log, readings, segments=None):
     what was on at that position that day; on the day of a change to the part that is removed,
     unless it is nearly the new one's depth.
     """
-    segments = segments_of(log, readings) if segments is None else segments
+    segments = segments_of(log)
     own = segments["start_km"].notna() & segments["before_km"].notna()
     zero = (segments["start_km"] - segments["before_km"]).where(own, segments["watch_km"])
     segments = segments.assign(distance_is_own=own, zero_km=zero)
     taken = log.si("measurements").reset_index(names="line")
     taken = taken[taken["quantity"].isin(WORN_QUANTITIES)].reset_index(drop=True)
-    at = usage.distance_of(readings, taken["vehicle"], taken["date"], taken["odometer_km"])
+    at = usage.distance_of(
+        usage.log_path(log), taken["vehicle"], taken["date"], taken["odometer_km"]
+    )
     taken["at_km"] = at["distance_km"]
     columns = ["part_key", "zero_km", "distance_is_own", "start", "end", "new_depth_mm"]
     named, found = taken["part"].notna(), []
@@ -274,23 +241,16 @@ def looks_of(log, readings, segments=None):
     found = found.assign(rank=np.select([ends, starts & ~is_new], [1, 2], 0))
     found = found.sort_values(["line", "rank"], kind="stable").drop_duplicates("line")
     found = found.assign(source="reading", distance_km=found["at_km"] - found["zero_km"])
-    looks = pd.concat([found, *_told_by_fitting(segments)], ignore_index=True)
+    # new, fitted and removed depths are readings of the whole part
+    is_new = ~segments["life"].duplicated() & segments["distance_is_own"]
+    is_new &= segments["condition"].ne("part-worn") & (segments["before_km"] == 0)
+    told, days = [], {"new": ("start", "zero_km"), "fitted": ("start", "start_km")}
+    for source, (day, km) in (days | {"removed": ("removed", "end_km")}).items():
+        rows = segments[is_new] if source == "new" else segments
+        rows = rows.assign(source=source, value=rows[f"{source}_depth_mm"], date=rows[day])
+        rows["distance_km"] = rows[km] - rows["zero_km"]
+        told.append(rows.dropna(subset=["value", "date"]))
+    looks = pd.concat([found, *told], ignore_index=True)
     looks["place"] = looks["place"].fillna("")
     looks = looks.loc[looks["value"].notna(), LOOK.split()]
     return looks.sort_values(["part_key", "distance_km", "line"], kind="stable", ignore_index=True)
-
-
-def _told_by_fitting(segments):
-    """New, fitted and removed depths as readings of the whole part."""
-    is_new = ~segments["life"].duplicated() & segments["distance_is_own"]
-    is_new &= segments["condition"].ne("part-worn") & (segments["before_km"] == 0)
-    common = ["part_key", "vehicle", "category", "position", "distance_is_own", "line"]
-    for source, day, km in (
-        ("new", "start", "zero_km"),
-        ("fitted", "start", "start_km"),
-        ("removed", "removed", "end_km"),
-    ):
-        rows = segments[is_new] if source == "new" else segments
-        told = {"value": rows[f"{source}_depth_mm"], "date": rows[day]}
-        told["distance_km"] = rows[km] - rows["zero_km"]
-        yield rows[common].assign(source=source, **told).dropna(subset=["value", "date"])

@@ -44,11 +44,11 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
     line, or of a part at a limit by reading that reading), `now_low` (the line's lower limit);
     `life_km` (on the part, at the limit) and `left_km` (from now; nil where passed) with limits;
     `next_look_km` (the median distance between readings), `act_km` (the lesser of it and
-    `left_low_km`; nil where it is or may be at its limit); `date_low`, `date` (when `act_km` and
-    `left_km` are used up at the vehicle's `high` and mean rate, `daily` of `usage.daily_rate`);
-    `margin`, `legal_margin` (the height that `state` was judged by less the limit, negative where
-    past); `seen_now_km` (its distance now on its readings' scale), and the terms `line_a`, `line_b`
-    of its falling line, their variances and the quantile of its limits, `line_q`.
+    `left_low_km`; nil where it is or may be at its limit); `date_low` (when `act_km` is used up at
+    the vehicle's `high` rate, `daily` of `usage.daily_rate`); `margin`, `legal_margin` (the height
+    that `state` was judged by less the limit, negative where past); `seen_now_km` (its distance now
+    on its readings' scale), and the terms `line_a`, `line_b` of its falling line, their variances
+    and the quantile of its limits, `line_q`.
 
     Its slope has what is usual of like parts as a prior (empirical Bayes); limits are Fieller's on
     its posterior, the low one of 90% the one-sided 95% limit. Where wear bends (`wear.bent`) the
@@ -64,7 +64,7 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
         on["now_low"] = np.where(rising, np.fmax(*both), np.fmin(*both))  # the more worn
         for name in ("life_low_km", "left_low_km"):
             on[name] = np.fmin(on[name], straight[name])
-    on = _cut_by_last(_with_last(on, wear.looks))
+    on = _with_last(on, wear.looks)
     on["state"], on["by"], on["why_not"] = _state_of(on)
     unknown, by_reading = on["why_not"].ne(""), on["by"].eq("reading")
     on.loc[unknown, [*LEFT, *LIFE]] = np.nan
@@ -77,26 +77,18 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
     act_km = np.fmin(on["left_low_km"], on["next_look_km"]).mask(on["state"].eq("not-known"))
     on["act_km"] = act_km.mask(at_limit, 0.0)
     rate = (NO_RATES if daily is None else daily).set_index("vehicle")
-    for name, left, speed in (
-        ("date", "left_km", "rate_km_per_day"),
-        ("date_low", "act_km", "high"),
-    ):
-        pace = look_up(on["vehicle"], rate[speed].fillna(rate["rate_km_per_day"]))
-        days = on[left] / pace.where(pace > 0)
-        on[name] = days_later(as_of, np.floor(days.where(days < MOST_DAYS)))
+    pace = look_up(on["vehicle"], rate["high"].fillna(rate["rate_km_per_day"]))
+    days = on["act_km"] / pace.where(pace > 0)
+    on["date_low"] = days_later(as_of, np.floor(days.where(days < MOST_DAYS)))
     on["date_low"] = on["date_low"].mask(at_limit, as_of)
-    return _ranked(on)
 
-
-def _ranked(on):
-    """By state, readings before forecasts, what hurts first when it fails, at a limit by the margin
-    to the legal one, else by the low limit of what is left."""
-    at_limit, margin = on["state"].isin(AT_LIMIT), on["legal_margin"].fillna(on["margin"])
+    # by state, readings before forecasts, what hurts first when it fails, at a limit by the margin
+    # to the legal one, else by the low limit of what is left
     keys = {
         "state": on["state"].map(STATES.index),
         "by": on["by"].ne("reading") & at_limit,
         "fails": ~on["category"].str.startswith(FAILS_FIRST) & at_limit,
-        "margin": margin.where(at_limit),
+        "margin": on["legal_margin"].fillna(on["margin"]).where(at_limit),
     }
     rest = on[["left_low_km", "left_km", "vehicle", "last_position", "part_key"]]
     keys = pd.DataFrame(keys).join(rest)
@@ -104,10 +96,24 @@ def _ranked(on):
 
 
 def _judged(wear, confidence):
-    """Fitted parts with what their lines say."""
+    """Fitted parts with what their lines say, each drawn to what is usual of like parts."""
     on = wear.parts[wear.parts["is_on"] & wear.parts["category"].isin(wear.looks["category"])]
     on = on.reset_index(drop=True)
-    a, b, var_aa, var_ab, var_bb, freedom = _posterior(on, wear.error)
+    own = on[["category", "quantity"]].merge(wear.error, on=["category", "quantity"], how="left")
+    s2, freedom = own["error"].to_numpy(float) ** 2, own["df"].to_numpy(float)
+    columns = ["usual_rate", "usual_cv", "n_alike", "n", "x_mean", "y_mean", "sxx", "slope"]
+    usual, cv, alike, n, x, y, sxx, slope = on[columns].to_numpy(float).T
+    mean, alike = usual / 1000, np.nan_to_num(alike, nan=1.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        prior = np.nan_to_num(1 / ((mean * cv) ** 2 * (1 + 1 / alike)), nan=0.0, posinf=0.0)
+        var_bb = 1 / (sxx / s2 + prior)
+        # degrees of freedom of a sum of two variances, each by its part in the slope (Satterthwaite
+        # 1946, from memory)
+        lent = prior * var_bb
+        of_usual, of_own = alike - 1 + SPREAD_WORTH, np.maximum(freedom, 1)
+        freedom = 1 / (lent**2 / of_usual + (1 - lent) ** 2 / of_own)
+        b = var_bb * (np.nan_to_num(slope) * sxx / s2 - prior * np.nan_to_num(mean))
+        a, var_aa, var_ab = y - b * x, s2 / n + var_bb * x**2, -var_bb * x
     q, limit = t_quantile(confidence, freedom), on["height_limit"].to_numpy(float)
     now = np.where(on["age_known"], on["duration_km"], on["seen_km"])  # as its readings have it
     line = {"line_a": a, "line_b": b, "line_aa": var_aa, "line_ab": var_ab, "line_bb": var_bb}
@@ -128,27 +134,9 @@ def _judged(wear, confidence):
     return on.assign(next_look_km=look_up(on["category"], apart))
 
 
-def _posterior(on, error):
-    """Line of each governing place (intercept, slope, their variances), freedom of its limits."""
-    own = on[["category", "quantity"]].merge(error, on=["category", "quantity"], how="left")
-    s2, freedom = own["error"].to_numpy(float) ** 2, own["df"].to_numpy(float)
-    columns = ["usual_rate", "usual_cv", "n_alike", "n", "x_mean", "y_mean", "sxx", "slope"]
-    usual, cv, alike, n, x, y, sxx, slope = on[columns].to_numpy(float).T
-    mean, alike = usual / 1000, np.nan_to_num(alike, nan=1.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        prior = np.nan_to_num(1 / ((mean * cv) ** 2 * (1 + 1 / alike)), nan=0.0, posinf=0.0)
-        var_bb = 1 / (sxx / s2 + prior)
-        # degrees of freedom of a sum of two variances, each by its part in the slope (Satterthwaite
-        # 1946, from memory)
-        lent = prior * var_bb
-        of_usual, of_own = alike - 1 + SPREAD_WORTH, np.maximum(freedom, 1)
-        freedom = 1 / (lent**2 / of_usual + (1 - lent) ** 2 / of_own)
-        b = var_bb * (np.nan_to_num(slope) * sxx / s2 - prior * np.nan_to_num(mean))
-        return y - b * x, b, s2 / n + var_bb * x**2, -var_bb * x, var_bb, freedom
-
-
 def _with_last(on, looks):
-    """The parts with their last reading, the most worn of its day, and whether it is doubted."""
+    """The parts with their last reading, the most worn of its day, whether it is doubted, and what
+    it leaves of what is left."""
     read = looks[looks["source"].ne("new")]
     read = read.sort_values(["date", "height"], ascending=[False, True], kind="stable")
     limit = look_up(read["part_key"], (sign_of(on) * on["limit"]).set_axis(on["part_key"]))
@@ -174,12 +162,8 @@ def _with_last(on, looks):
     doubtful, stands = last["is_doubtful"].eq(True), agrees & last["t"].lt(0)
     on["last_is_doubted"] = doubtful & ~stands
     no_line = last["distance_km"].isna() | doubtful & stands
-    return on.assign(last_is_unplaced=last["height"].notna() & no_line)
-
-
-def _cut_by_last(on):
-    """What is left, cut where the last reading is in no line and lower than it."""
-    sign, takes = sign_of(on), on["last_is_unplaced"]
+    # what is left is cut where the last reading is in no line and lower than it
+    sign, takes = sign_of(on), last["height"].notna() & no_line
     room, told = (sign * (on[name] - on["limit"]) for name in ("now_height", "last_height"))
     share = (told / room.where(room > 0)).fillna(0.0).clip(0, 1).where(takes & (told < room), 1.0)
     for name in LEFT:

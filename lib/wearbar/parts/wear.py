@@ -25,17 +25,14 @@ RATES = """
 
 @dataclass(frozen=True)
 class Wear:
-    """Wear of all parts.
+    """Wear of all parts; heights fall with wear (stretch has its sign changed).
 
-    lines: a row a part and place read: `LINE`, `n, distance_km, x_mean, y_mean, sxx, slope,
-    slope_se, at_zero, error, df`; heights fall with wear (stretch has its sign changed). parts: a
-    row a part, from its governing place: the span's columns, those of `limits_for` and of its line,
-    `rate_mm_per_1000km` (% for stretch), `se`, what is usual of like parts (`usual_rate`,
-    `usual_cv`, `n_alike`, `spread_cv`: on any vehicle), `bend`, `hinge`. looks: the readings, with
-    `residual`, `t`, `is_doubtful`; those without a distance are in no line.
+    parts: a row a part, from its governing place: the span's columns, those of `limits_for` and of
+    its line (`fit_lines`), `rate_mm_per_1000km` (% for stretch), `se`, what is usual of like parts
+    (`usual_rate`, `usual_cv`, `n_alike`, `spread_cv`: on any vehicle), `bend`, `hinge`. looks: the
+    readings, with `residual`, `t`, `is_doubtful`; those without a distance are in no line.
     """
 
-    lines: pd.DataFrame
     parts: pd.DataFrame
     looks: pd.DataFrame
     error: pd.DataFrame  # a reading's standard deviation, its degrees of freedom, by category
@@ -44,11 +41,9 @@ class Wear:
 
     def only(self, vehicles):
         """The same for these vehicles alone; what is usual, and the error, stay those of all."""
-        parts = self.parts[self.parts["vehicle"].isin(vehicles)]
-        lines, looks = (t[t["part_key"].isin(parts["part_key"])] for t in (self.lines, self.looks))
-        lines, parts, looks = (t.reset_index(drop=True) for t in (lines, parts, looks))
-        bent = self.bent and self.bent.only(vehicles)
-        return replace(self, lines=lines, parts=parts, looks=looks, bent=bent)
+        parts = self.parts[self.parts["vehicle"].isin(vehicles)].reset_index(drop=True)
+        looks = self.looks[self.looks["part_key"].isin(parts["part_key"])].reset_index(drop=True)
+        return replace(self, parts=parts, looks=looks, bent=self.bent and self.bent.only(vehicles))
 
     @property
     def rates(self):
@@ -93,11 +88,27 @@ def wear_of(spans, looks, law):
 
 
 def _lines_of(spans, looks):
+    """`Wear` by straight lines, each span with the line that reaches its limit first."""
     placed = looks["distance_km"].notna()
-    read, lines, error = wear_line.without_doubtful(looks[placed])
-    if not placed.all():
-        read = pd.concat([read, looks[~placed].assign(is_doubtful=False)], ignore_index=True)
-    return Wear(lines, _with_usual(_governing(spans, lines)), read, error)
+    read, lines, error = wear_line.fit_lines(looks[placed].assign(is_doubtful=False))
+    # a reading far off is shown, and left out of its line: the farthest of each
+    off = read["t"].abs()
+    worst = off.eq(off.groupby([read["part_key"], read["place"]]).transform("max"))
+    doubtful = worst & (off > wear_line.DOUBTFUL_T) & read["source"].ne("new")
+    out = [read[doubtful].assign(is_doubtful=True), looks[~placed].assign(is_doubtful=False)]
+    if doubtful.any():
+        read, lines, error = wear_line.fit_lines(read[~doubtful])
+    read = pd.concat([read, *(rows for rows in out if len(rows))], ignore_index=True)
+    key, own = ["part_key", "category"], ["limit", "bend", "hinge"]
+    lines = lines.merge(spans[[*key, *own]], on=key)
+    height = wear_line.straighten(sign_of(lines) * lines["limit"], lines["hinge"], lines["bend"])
+    start = lines["at_zero"].fillna(lines["y_mean"])
+    at, _, _ = wear_line.crossing(start, lines["slope"].fillna(0.0), 0, 0, 0, height, 0)
+    lines = lines.drop(columns=own).assign(height_limit=height, at=at)
+    first = lines.sort_values(["part_key", "at", "y_mean"], kind="stable").drop_duplicates(key)
+    parts = spans.merge(first.drop(columns="at"), on=key, how="left")
+    parts = parts.assign(rate_mm_per_1000km=-1000 * parts["slope"], se=1000 * parts["slope_se"])
+    return Wear(_with_usual(parts), read, error)
 
 
 def _by_place(looks, spans):
@@ -107,7 +118,15 @@ def _by_place(looks, spans):
     A fitted part that has been moved is judged by what was read since, where that is enough or
     enough like parts are read to help: another position wears another place, at another rate.
     """
-    since = look_up(looks["part_key"], _moved(spans, looks))
+    is_moved = spans["is_on"] & spans["positions"].ne(spans["last_position"])
+    moved = spans[is_moved].set_index("part_key")["last_start"]
+    since = look_up(looks["part_key"], moved)
+    later = looks[(looks["date"] >= since) & looks["distance_km"].notna()]
+    later = later.groupby("part_key")["date"].nunique().reindex(moved.index)
+    read = spans["part_key"].isin(looks["part_key"])
+    alike = read.groupby([spans["category"], spans["kind"]]).transform("sum")[is_moved].to_numpy()
+    moved = moved[later.ge(ENOUGH_READ) | (alike >= ENOUGH_ALIKE)]
+    since = since.where(looks["part_key"].isin(moved.index))
     looks = looks[since.isna() | (looks["date"] >= since)]
     told = looks.dropna(subset=["quantity"])
     own = told.drop_duplicates("part_key").set_index("part_key")["quantity"]
@@ -115,18 +134,17 @@ def _by_place(looks, spans):
     quantity = looks["quantity"].fillna(look_up(looks["part_key"], own))
     quantity = quantity.fillna(look_up(looks["category"], general)).fillna("depth")
     looks = looks.assign(quantity=quantity)
-    is_read, is_new = looks["source"].eq("reading"), looks["source"].eq("new")
-    read = looks[is_read]
+    read, new = (looks[looks["source"].eq(source)] for source in ("reading", "new"))
     places = read[["part_key", "place"]].drop_duplicates()
     named = looks["part_key"].isin(places.loc[places["place"].ne(""), "part_key"])
-    alone = looks[~is_read & ~is_new & ~named]
+    alone = looks[looks["source"].isin(["fitted", "removed"]) & ~named]
     alone = alone[~is_among(alone, read, ["part_key", "date"])]
     # a part measured by its stretch had none when new
     rising = look_up(spans["part_key"], own).eq(RISING)
     nil = spans.assign(date=spans["start"])[spans["age_known"] & rising & spans["start"].notna()]
     nil = nil[["part_key", "vehicle", "category", "position", "date"]]
     nil = nil.assign(value=0.0, quantity=RISING, source="new", line=-1, distance_km=0.0)
-    new = stacked([looks[is_new].drop(columns="place"), nil.assign(distance_is_own=True)])
+    new = stacked([new.drop(columns="place"), nil.assign(distance_is_own=True)])
     new = new.merge(places, on="part_key", how="left").fillna({"place": ""})
     rows = stacked([read, alone, new])
     rows["height"] = sign_of(rows) * rows["value"]
@@ -134,42 +152,21 @@ def _by_place(looks, spans):
     return rows.sort_values(order, kind="stable", ignore_index=True)
 
 
-def _moved(spans, looks):
-    """Part to the day since which its readings count, of fitted parts that have been moved."""
-    is_moved = spans["is_on"] & spans["positions"].ne(spans["last_position"])
-    moved = spans[is_moved].set_index("part_key")
-    since = looks["date"] >= look_up(looks["part_key"], moved["last_start"])
-    later = looks[since & looks["distance_km"].notna()].groupby("part_key")["date"].nunique()
-    read = spans["part_key"].isin(looks["part_key"])
-    alike = read.groupby([spans["category"], spans["kind"]]).transform("sum")[is_moved].to_numpy()
-    enough = later.reindex(moved.index).ge(ENOUGH_READ) | (alike >= ENOUGH_ALIKE)
-    return moved.loc[enough, "last_start"]
-
-
-def _governing(spans, lines):
-    """Each span with the line of the place that reaches its limit first, if it has readings."""
-    key, own = ["part_key", "category"], ["limit", "bend", "hinge"]
-    lines = lines.merge(spans[[*key, *own]], on=key)
-    height = wear_line.straighten(sign_of(lines) * lines["limit"], lines["hinge"], lines["bend"])
-    start = lines["at_zero"].fillna(lines["y_mean"])
-    at, _, _ = wear_line.crossing(start, lines["slope"].fillna(0.0), 0, 0, 0, height, 0)
-    lines = lines.drop(columns=own).assign(height_limit=height, at=at)
-    first = lines.sort_values(["part_key", "at", "y_mean"], kind="stable").drop_duplicates(key)
-    parts = spans.merge(first.drop(columns="at"), on=key, how="left")
-    return parts.assign(rate_mm_per_1000km=-1000 * parts["slope"], se=1000 * parts["slope_se"])
-
-
 def _with_usual(parts):
-    """Adds what is usual of like parts, leant to the part's own vehicle."""
+    """Adds what is usual of like parts, leant to what the part's own vehicle tells.
+
+    What a vehicle's parts of a category share (its use, its drivers) is told by the products of
+    parts fitted on different days; the rest is taken as common to parts fitted together.
+    """
     rate, se, category = parts["rate_mm_per_1000km"], parts["se"], parts["category"]
-    known = rate.notna() & se.notna() & (parts["n"] > 2)
-    rate, se = rate.where(known), se.where(known)
-    strata = parts[known].drop_duplicates(STRATUM).groupby("category").size()
-    worth = parts[known].groupby("category").size() - strata + SPREAD_WORTH
+    is_known = rate.notna() & se.notna() & (parts["n"] > 2)
+    rate, se = rate.where(is_known), se.where(is_known)
+    strata = parts[is_known].drop_duplicates(STRATUM).groupby("category").size()
+    worth = parts[is_known].groupby("category").size() - strata + SPREAD_WORTH
 
     def mean_of(mean, cv2):
         weight = 1 / (se**2 + cv2 * mean**2)
-        sums = _alike(parts, "sum", n=known.astype(int), weight=weight, total=weight * rate)
+        sums = _alike(parts, "sum", n=is_known.astype(int), weight=weight, total=weight * rate)
         return (sums["total"] / sums["weight"]).where(lambda means: means > 0)
 
     mean = mean_of(rate, 0.3**2)
@@ -178,11 +175,28 @@ def _with_usual(parts):
         squares = (off**2 - noise).groupby(category).sum() + SPREAD_WORTH * SPREAD**2
         cv2 = look_up(category, (squares / worth).clip(lower=LEAST_SPREAD**2))
         mean = mean_of(mean, cv2)
-    own = {"n": parts["part_key"].where(known), "v": parts["vehicle"].where(known)}
+    own = {"n": parts["part_key"].where(is_known), "v": parts["vehicle"].where(is_known)}
     alike = _alike(parts, "nunique", **own).astype(int)
-    vehicle, left = _of_vehicle(parts, off, noise, cv2, alike["v"])
-    usual = {"usual_rate": mean * (1 + vehicle), "usual_cv": left**0.5, "spread_cv": cv2**0.5}
-    usual = pd.DataFrame(usual).where(alike["n"] >= MIN_PARTS)
+
+    own = [category, parts["vehicle"]]
+    together = [*own, parts["start"]]
+    known, off, noise = off.notna().astype(float), off.fillna(0.0), noise.fillna(0.0)
+
+    def squares_of(x, by):
+        return (x.groupby(by, dropna=False).sum() ** 2).groupby("category").sum()
+
+    pairs, products = (squares_of(x, own) - squares_of(x, together) for x in (known, off))
+    shared = look_up(category, products / pairs.where(pairs > 0)).fillna(0.0).clip(lower=0.0)
+    shared = np.minimum(shared, cv2 - LEAST_SPREAD**2)
+    within = cv2 - shared
+    beside = known.groupby(together, dropna=False).transform("sum")
+    weight = (known / (within * beside + noise)).fillna(0.0)
+    others, pulled = (x.groupby(own).transform("sum") - x for x in (weight, weight * off))
+    with np.errstate(divide="ignore"):
+        precision = others + 1 / shared
+    left = within + (1 + 1 / np.maximum(alike["v"], 1)) / precision  # squared spread of a part
+    usual = {"usual_rate": mean * (1 + pulled / precision), "usual_cv": left**0.5}
+    usual = pd.DataFrame(usual | {"spread_cv": cv2**0.5}).where(alike["n"] >= MIN_PARTS)
     return parts.join(usual).assign(n_alike=alike["n"])
 
 
@@ -193,42 +207,14 @@ def _alike(parts, how, **values):
     return own.mask(own["n"] < MIN_PARTS, wide)
 
 
-def _of_vehicle(parts, off, noise, cv2, vehicles):
-    """(how far a vehicle's parts wear from the mean, as a share, told by its other parts; squared
-    spread of a part that is left).
-
-    What a vehicle's parts of a category share (its use, its drivers) by the products of parts
-    fitted on different days; the rest is taken as common to parts fitted together.
-    """
-    category = parts["category"]
-    own = [category, parts["vehicle"]]
-    together = [*own, parts["start"]]
-    known, off, noise = off.notna().astype(float), off.fillna(0.0), noise.fillna(0.0)
-
-    def squares(x, by):
-        return (x.groupby(by, dropna=False).sum() ** 2).groupby("category").sum()
-
-    pairs, products = (squares(x, own) - squares(x, together) for x in (known, off))
-    shared = look_up(category, products / pairs.where(pairs > 0)).fillna(0.0).clip(lower=0.0)
-    shared = np.minimum(shared, cv2 - LEAST_SPREAD**2)
-    within = cv2 - shared
-    beside = known.groupby(together, dropna=False).transform("sum")
-    weight = (known / (within * beside + noise)).fillna(0.0)
-    pull = weight * off
-    others, pulled = (x.groupby(own).transform("sum") - x for x in (weight, pull))
-    with np.errstate(divide="ignore"):
-        precision = others + 1 / shared
-    return pulled / precision, within + (1 + 1 / np.maximum(vehicles, 1)) / precision
-
-
 def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
     """Life to the limit of new parts of a kind, by their wear: one row a group of `by`.
 
-    Beside `by`: `n` (wear lines), `vehicles`, `worn` (ended so), `quantity`, `rate_mm_per_1000km`,
-    `life_km` with limits (of the median part: usable depth over the geometric mean rate),
-    `quick_km` (the life that nine parts in ten exceed, by the spread between parts), `note`. Where
-    wear bends (`wear.bent`) the rate is that before the bend, the low limit the lower of both
-    forms'. Limits: Student's t on vehicles - 1, on the log scale; none below three vehicles.
+    Beside `by`: `n` (wear lines), `vehicles`, `quantity`, `rate_mm_per_1000km`, `life_km` with
+    limits (of the median part: usable depth over the geometric mean rate), `quick_km` (the life
+    that nine parts in ten exceed, by the spread between parts). Where wear bends (`wear.bent`) the
+    rate is that before the bend, the low limit the lower of both forms'. Limits: Student's t on
+    vehicles - 1, on the log scale; none below three vehicles.
     """
     by = list(by)
     if wear.bent is not None:
@@ -244,12 +230,8 @@ def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
     usable = wear_line.usable_of(parts) * (1 - last + last / (1 + parts["bend"]))
     parts = parts.assign(usable=usable, weight=weight, pull=weight * np.log(rate))
     groups = parts.groupby(by, dropna=False)
-    frame = groups.agg(
-        n=("pull", "size"),
-        vehicles=("vehicle", "nunique"),
-        worn=("observed", "sum"),
-        quantity=("quantity", "first"),
-    )
+    frame = groups.agg({"vehicle": "nunique", "quantity": "first"}).assign(n=groups.size())
+    frame = frame.rename(columns={"vehicle": "vehicles"})
     total, middle = groups[["weight", "pull"]].sum(), groups[["usable", "spread_cv"]].median()
     # the error of the weighted mean, parts clustered in vehicles (as for a ratio)
     sums = groups[["weight", "pull"]].transform("sum")
@@ -263,7 +245,6 @@ def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
     frame["low_km"], frame["high_km"] = life * np.exp(-half), life * np.exp(half)
     spread = np.sqrt(np.log1p(middle["spread_cv"] ** 2))  # of a lognormal
     frame["quick_km"] = life * np.exp(-stats.norm.ppf(0.9) * spread)
-    frame["note"] = np.where(v.isna(), "under three vehicles: no limits", "")
     return frame.reset_index()
 
 

@@ -42,11 +42,7 @@ def limits_for(spans, law):
     limit = both.min(axis=1).where(stretched, both.max(axis=1))
     own = limit.eq(spans["limit_depth_mm"])
     origin = np.select([limit.isna(), own], ["", "the log"], "the law")
-    return legal.assign(limit=limit, limit_from=origin, example_limit=_examples(spans))
-
-
-def _examples(spans):
-    """The strictest shipped example by kind and category, else a car's, else anyone's."""
+    # the strictest example by kind and category, else a car's, else anyone's
     rows = shipped()[shipped()["quantity"].isin([*HEIGHTS, RISING])]
     sign = np.where(rows["quantity"].isin(LOWER_IS_STRICTER), 1, -1)
     rows = rows.iloc[np.argsort(sign * rows["limit"], kind="stable")]
@@ -57,7 +53,8 @@ def _examples(spans):
         for asked in (spans, spans.assign(kind=ANY_KIND))
     )
     anyone = rows.drop_duplicates("category").set_index("category")["limit"]
-    return own.fillna(car).fillna(look_up(spans["category"], anyone)).astype(float)
+    example = own.fillna(car).fillna(look_up(spans["category"], anyone)).astype(float)
+    return legal.assign(limit=limit, limit_from=origin, example_limit=example)
 
 
 def usable_of(parts):
@@ -87,19 +84,6 @@ def crossing(intercept, slope, var_aa, var_ab, var_bb, limit, quantile):
         # where it is read
         low = np.where((a > 0) & (slope >= 0), inf, low)
     return value, low, high
-
-
-def without_doubtful(looks):
-    """As `fit_lines`, the readings farthest off left out and marked `is_doubtful`."""
-    looks, lines, error = fit_lines(looks.assign(is_doubtful=False))
-    off = looks["t"].abs()
-    worst = off.eq(off.groupby([looks["part_key"], looks["place"]]).transform("max"))
-    doubtful = worst & (off > DOUBTFUL_T) & looks["source"].ne("new")
-    if not doubtful.any():
-        return looks, lines, error
-    clean, lines, error = fit_lines(looks[~doubtful])
-    looks = pd.concat([clean, looks[doubtful].assign(is_doubtful=True)], ignore_index=True)
-    return looks, lines, error
 
 
 def fit_lines(looks):
@@ -169,22 +153,20 @@ def bends_of(looks, parts):
     groups = looks[lower.ge(1) & upper.ge(2)].groupby("category")
     counts = groups[["part_key", "vehicle"]].nunique()
     enough = counts.index[(counts >= [MIN_PARTS, MIN_VEHICLES]).all(axis=1)]
-    rows = [(name, *_bend(groups.get_group(name).reset_index(drop=True))) for name in enough]
+    rows = []
+    for name in enough:
+        own = groups.get_group(name).reset_index(drop=True)
+        n_parts, n_vehicles = counts.loc[name]
+        bend, se = _step(own, 0.0)
+        p = float(2 * stats.t.sf(abs(bend) / se, n_vehicles - 1))
+        for _ in range(12 if p < SHOWN_P else 0):
+            bend = float(np.clip(bend, LEAST, MOST))
+            step, se = _step(own, bend)
+            bend += step
+        bend, half = float(np.clip(bend, LEAST, MOST)), stats.t.ppf(0.95, n_vehicles - 1) * se
+        is_shown = p < SHOWN_P and abs(bend) >= SHOWN_BEND
+        rows.append((name, bend, bend - half, bend + half, p, n_parts, n_vehicles, is_shown))
     return pd.DataFrame(rows, columns=BEND).astype({"is_shown": bool})
-
-
-def _bend(looks):
-    """The values of `BEND` after the category."""
-    parts, vehicles = looks["part_key"].nunique(), looks["vehicle"].nunique()
-    bend, se = _step(looks, 0.0)
-    p = float(2 * stats.t.sf(abs(bend) / se, vehicles - 1))
-    for _ in range(12 if p < SHOWN_P else 0):
-        bend = float(np.clip(bend, LEAST, MOST))
-        step, se = _step(looks, bend)
-        bend += step
-    bend, half = float(np.clip(bend, LEAST, MOST)), stats.t.ppf(0.95, vehicles - 1) * se
-    is_shown = p < SHOWN_P and abs(bend) >= SHOWN_BEND
-    return bend, bend - half, bend + half, p, parts, vehicles, is_shown
 
 
 def _step(looks, bend):

@@ -1,6 +1,5 @@
 """What a reader sets the reports against: a tolerance of their own, and an earlier pack."""
 
-import hashlib
 import json
 import numbers
 from pathlib import Path
@@ -34,64 +33,49 @@ def earlier_pack(folder, log, parameters):
     """The `intervals.Earlier` of a pack made before of the same log; None where `folder` is "".
 
     log: the ServiceLog now, whole. parameters: `site` and `vehicle` as asked for now. Raises
-    NotDone, one sentence, for what is no pack, is of another log, of other vehicles or of a later
-    day, or lacks what is needed.
+    NotDone, a sentence, for what is no such pack or lacks what is needed.
     """
     if not folder:
         return None
-    path, again = Path(folder) / FINDINGS, "make that pack again"
+    path, again = Path(folder) / FINDINGS, "make that pack again, or give --since another"
     if not path.is_file():
         lacks = f"{folder} is no pack of reports: it has no {FINDINGS}"
         raise NotDone(f"{lacks}; give --since the folder of an earlier pack")
     try:
         told = json.loads(path.read_text(encoding="utf-8"))
     except (ValueError, RecursionError):
-        why = f"{path} cannot be read as JSON"
-        raise NotDone(f"{why}; {again}, or give --since another") from None
+        raise NotDone(f"{path} cannot be read as JSON; {again}") from None
     schema = told.get("schema") if isinstance(told, dict) else None
     if schema != SCHEMA:
         only = f"and this program compares {SCHEMA} alone"
-        raise NotDone(f"{path} is of schema {clean(schema)}, {only}; {again}")
+        raise NotDone(f"{path} is of schema {clean(schema)}, {only}; make that pack again")
+    ours, day = clean(log.name), f"{log.as_of:%Y-%m-%d}"
     try:
-        wrong = _unlike(told, log, parameters)
-        if not wrong:
-            found = told["reports"][REPORT]["findings"]
-            rows = (
-                pd.DataFrame(found[name]["rows"], columns=list(types)).astype(types)
-                for name, types in _ROWS.items()
-            )
-            return Earlier(pd.Timestamp(told["log"]["as_of"]), *rows)
+        name, as_of = told["log"]["name"], told["log"]["as_of"]
+        own, now = ((p["site"], sorted(p["vehicle"])) for p in (told["parameters"], parameters))
+        found = told["reports"].get(REPORT, {}).get("findings", {})
+        is_whole = all(isinstance(found.get(name, {}).get("rows"), list) for name in _ROWS)
+        frames = [
+            pd.DataFrame(found[name]["rows"], columns=list(types)).astype(types)
+            for name, types in _ROWS.items()
+            if is_whole
+        ]
+        earlier, is_later = [pd.Timestamp(as_of), *frames], as_of > day
     except (AttributeError, KeyError, TypeError, ValueError):
-        told = f"{path} lacks a part, or was changed"
-        raise NotDone(f"{told}; {again}, or give --since another") from None
-    raise NotDone(f"the pack {folder} {wrong[0]}; give --since {wrong[1]}")
+        raise NotDone(f"{path} lacks a part, or was changed; {again}") from None
+    if name != ours:
+        wrong, give = f"is of another log, {clean(name)}, not of {ours}", "a pack of this log"
+    elif is_later:
+        wrong, give = f"is of a later day, {as_of}, than this log's {day}", "an earlier one"
+    elif own != now:
+        wrong, give = f"is about {_about(*own)}, not {_about(*now)}", "a pack of the same vehicles"
+    elif not is_whole:
+        wrong, give = f"holds no {REPORT} to compare with", "a pack that has that report"
+    else:
+        return Earlier(*earlier)
+    raise NotDone(f"the pack {folder} {wrong}; give --since {give}")
 
 
-def fingerprint(folder):
-    """SHA-256 of an earlier pack's findings; "" where there is none."""
-    path = Path(folder or ".") / FINDINGS
-    return hashlib.sha256(path.read_bytes()).hexdigest() if folder and path.is_file() else ""
-
-
-def _unlike(told, log, parameters):
-    """In what a pack is of something else, and what to give instead; None where it is not."""
-    theirs, name, asked = told["log"], clean(log.name), told["parameters"]
-    if theirs["name"] != name:
-        return f"is of another log, {clean(theirs['name'])}, not of {name}", "a pack of this log"
-    day = f"{log.as_of:%Y-%m-%d}"
-    if theirs["as_of"] > day:
-        return f"is of a later day, {theirs['as_of']}, than this log's {day}", "an earlier one"
-    own, now = ((p["site"], sorted(p["vehicle"])) for p in (asked, parameters))
-    if own != now:
-        what = f"is about {_about(asked)}, not {_about(parameters)}"
-        return what, "a pack of the same vehicles"
-    findings = told["reports"].get(REPORT, {}).get("findings", {})
-    if not all(isinstance(findings.get(name, {}).get("rows"), list) for name in _ROWS):
-        return f"holds no {REPORT} to compare with", "a pack that has that report"
-    return None
-
-
-def _about(asked):
-    site = f"site {clean(asked['site'])}" if asked["site"] else "all sites"
-    n = len(asked["vehicle"])
-    return f"{site} and {plural(n, 'named vehicle') if n else 'all vehicles'}"
+def _about(site, vehicles):
+    where, n = f"site {clean(site)}" if site else "all sites", len(vehicles)
+    return f"{where} and {plural(n, 'named vehicle') if n else 'all vehicles'}"

@@ -8,49 +8,33 @@ import pandas as pd
 
 from wearbar import parts
 from wearbar.cost import account as money
-from wearbar.cost import fuel, repairs, value
+from wearbar.cost import fuel, repairs
 from wearbar.cost import per_distance as cost
 from wearbar.cost import replacement as keeping
+from wearbar.log.places import read_toml
 from wearbar.log.schema import TABLES
 from wearbar.report.coverage import COSTS
 
 FEW_LINES, FEW_VEHICLES, FEW_ENDS, YEAR = 3, 8, 3, 365
 WORN = ["depth", "thickness", "elongation"]
-# report, subject, the gaps for which it cannot be shown, those for which it is shown in part; after
-# a slash: what else must be missing
-ASKED = (
-    ("interval_compliance", "on-time", "no-plan no-readings",
-     "no-work-yet stale work-without-reading no-layups"),
-    ("interval_compliance", "defects", "no-defects", ""),
-    ("interval_compliance", "certificates", "no-certificates", ""),
-    ("interval_compliance", "campaigns", "no-campaigns", ""),
-    ("consumable_life", "wear", "no-measurements",
-     "few-measured few-measured-parts parts-no-meter"),
-    ("consumable_life", "life", "no-fitted", "few-ends age-unknown"),
-    ("consumable_life", "part-cost", "no-fitted no-prices no-distance", "some-prices"),
-    ("severe_use", "effect", "no-use no-measurements/use few-vehicles", ""),
-    ("running_cost", "cost", "no-money no-distance short-cost few-money",
-     "some-money net-or-gross no-work no-fixed no-meter"),
-    ("running_cost", "fuel", "no-fuel no-tanks", "fills-without-reading"),
-    ("running_cost", "replace", "no-values no-kind", "some-kinds"),
-    ("outlook", "next-year", "none-owned no-plan/year no-readings", "no-plan-year short stale"),
-    ("visit_sheet", "sheet", "no-plan", "stale"),
-)  # fmt: skip
+ASKED = read_toml("shared", "log", "answers.toml")["asked"]
 
 
-def answers(log, record, readings):
+def answers(log, record):
     """What each report can say of this log: report, subject, can, why, amount.
 
     can: "yes", "in part" or "no". why: a code, "" for yes. amount: the count or share that the code
-    speaks of, NaN where it needs none. record: as of `record`; readings: `usage.readings`.
+    speaks of, NaN where it needs none. record: as of `record`.
     """
-    gaps = _gaps_of_rows(log, record) + _gaps_of_wear(log, readings) + _gaps_of_cost(log, readings)
+    gaps = _gaps_of_rows(log, record) + _gaps_of_estimates(log)
     gaps = {code: (is_met, *amount, np.nan) for code, is_met, *amount in gaps}
     rows = []
-    for report, subject, no, part in ASKED:
-        asked = [("no", code) for code in no.split()] + [("in part", c) for c in part.split()]
-        met = [(c, code.split("/")[0], float(gaps[code][1])) for c, code in asked if gaps[code][0]]
-        rows.append((report, subject, *(met or [("yes", "", np.nan)])[0]))
+    for ask in ASKED:
+        found = ("yes", "", np.nan)
+        for can, codes in (("in part", ask["in_part"]), ("no", ask["no"])):
+            if met := [code for code in codes if gaps[code][0]]:
+                found = (can, met[0].split("/")[0], float(gaps[met[0]][1]))
+        rows.append((ask["report"], ask["subject"], *found))
     return pd.DataFrame(rows, columns=["report", "subject", "can", "why", "amount"])
 
 
@@ -62,14 +46,14 @@ def _gaps_of_rows(log, record):
     metered = record.loc[record["has_meter"], "vehicle"]
     # a piece's price stands in one of its rows
     piece = fitted["part"].fillna(pd.Series(fitted.index.astype(str), fitted.index))
-    priced = _share(fitted["price"].notna().groupby(piece + "|" + fitted["category"]).any())
-    blank = work["odometer"].isna() & work["hours"].isna() & work["vehicle"].isin(metered)
-    unread = _share(blank)
-    unread_fills = _share(fills.loc[~fills["vehicle"].isin(no_meter), "odometer"].isna())
+    priced = fitted["price"].notna().groupby(piece + "|" + fitted["category"]).any().mean()
+    is_blank = work["odometer"].isna() & work["hours"].isna()
+    unread = (is_blank & work["vehicle"].isin(metered)).mean()
+    unread_fills = fills.loc[~fills["vehicle"].isin(no_meter), "odometer"].isna().mean()
     older = fitted["fitted"].isna() | (fitted["fitted"] < log.first_day)
     ageless = (older & fitted["fitted_odometer"].isna()).sum()
     ends = fitted["reason"].isin(["worn", "failed"]).sum()
-    costed, n_stale = _share(work[COSTS].notna().any(axis=1)), record["is_stale"].sum()
+    costed, n_stale = work[COSTS].notna().any(axis=1).mean(), record["is_stale"].sum()
     return [
         *((f"no-{name}".replace("_", "-"), t[name].empty) for name in TABLES),
         ("no-plan", not has_plan),
@@ -90,46 +74,36 @@ def _gaps_of_rows(log, record):
         ("no-measurements/use", t["measurements"].empty),
         ("few-ends", ends < FEW_ENDS, ends),
         ("age-unknown", ageless > 0, ageless),
-        ("no-prices", priced == 0),
+        ("no-prices", not priced > 0),  # NaN where no part is on record
         ("some-prices", priced < 0.95, priced),
         ("fills-without-reading", unread_fills > 0.05, unread_fills),
         ("no-values", t["valuations"].empty and vehicles["disposed_value"].isna().all()),
     ]
 
 
-def _gaps_of_wear(log, readings):
-    """By parts whose wear was read at two distances or more; depths of `fitted` are readings."""
-    looks, fitted = parts.looks_of(log, readings), log.tables["fitted"]
-    # read on a vehicle without distance too
+def _gaps_of_estimates(log):
+    """By what the estimates of wear, money, fuel and replacement age can tell."""
+    looks, fitted = parts.looks_of(log), log.tables["fitted"]
+    # read on a vehicle without distance too; depths of `fitted` are readings
     worn = log.tables["measurements"]["quantity"].isin(WORN)
     measured = (looks.groupby("part_key")["distance_km"].nunique() > 1).sum()
-    meter = log.tables["vehicles"].set_index("vehicle")["meter"]
-    bare = (fitted["vehicle"].map(meter).isin(["hours", "none"]) & fitted["removed"].isna()).sum()
+    fleet = log.tables["vehicles"].set_index("vehicle")
+    has_no_meter = fitted["vehicle"].map(fleet["meter"]).isin(["hours", "none"])
+    bare = (has_no_meter & fitted["removed"].isna()).sum()
+    book, points = money.account(log), money.value_points(log)
+    periods = repairs.observed_periods(book, log)
+    kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, points, fleet["in_service"])
+    untold = sum("cost_per_year" not in kind.curve for kind in kept)
+    known_money = cost.cost_per_km(book)["known_share"].min()
     return [
         ("no-measurements", looks.empty and not worn.any()),
         ("few-measured", measured == 0),
         ("few-measured-parts", measured < FEW_LINES, measured),
         ("parts-no-meter", bare > 0, bare),
-    ]
-
-
-def _gaps_of_cost(log, readings):
-    """By what the report of running cost can tell."""
-    book = money.account(log, readings)
-    born = log.tables["vehicles"].set_index("vehicle")["in_service"]
-    periods = repairs.observed_periods(book, log, readings)
-    kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, value.value_points(log), born)
-    untold = sum("cost_per_year" not in kind.curve for kind in kept)
-    known_money = cost.cost_per_km(book)["known_share"].min()
-    return [
         ("no-money", not book.lines["amount"].notna().any()),
         ("no-distance", not book.vehicles["distance_km"].gt(0).any()),
         ("few-money", np.isnan(cost.total_per_km(book).value), known_money),
-        ("no-tanks", fuel.tanks(log, readings).empty),
+        ("no-tanks", fuel.tanks(log).empty),
         ("no-kind", untold == len(kept)),
         ("some-kinds", untold > 0, untold),
     ]
-
-
-def _share(mask):
-    return float(mask.mean()) if len(mask) else 0.0

@@ -11,50 +11,66 @@ import hashlib
 import pandas as pd
 from icalendar import Calendar, Event
 
-from wearbar import __version__, intervals, usage
+from wearbar import __version__, intervals
 from wearbar.outlook.action_list import actions
-from wearbar.report.quantities import Show
-from wearbar.report.words import calendar as wording
+from wearbar.report.quantities import Show, clean
+from wearbar.report.words.action_pages import said_of
+from wearbar.report.words.sheet import line, when
 from wearbar.usage.backtest import model_by_test
 
+CONFIDENCE = 0.9  # of the ranges of days
 FAR_DAYS = 4000  # the forecast tells nothing beyond
 UNIT = "\x1f"  # between the parts of a key
 
 
-def calendar_of(log, vehicles=None, confidence=0.9, show=None):
+def calendar_of(log, vehicles=None):
     """(text of the file, number of events, number of open tasks without a day).
 
-    log: the whole log, by which use is forecast. vehicles: None is all. show: the reader's units,
-    or the log's.
+    log: the whole log, by which use is forecast. vehicles: None is all. Distances are in the unit
+    of each vehicle's own odometer.
     """
-    events, n_without = events_of(log, vehicles, confidence)
-    told = wording.told(events, log, show or Show(log.units), confidence)
-    return ics(told, wording.name(log), log.as_of), len(events), n_without
+    events, n_without = events_of(log, vehicles)
+    units, told = log.tables["vehicles"].set_index("vehicle")["distance_unit"].fillna(""), []
+    for row in events.to_dict("records"):
+        show = Show(log.units).with_distance(units[row["vehicle"]])
+        row |= said_of(row, show) | {"show": show}
+        said = when(row, log, show) if row["kind"] == "task" else row["evidence"]
+        text = line("event", said=said, as_of=log.as_of, confidence=CONFIDENCE, **row)
+        told.append((line("event_title", **row), text.replace("\n\n", "\n"), row["urgency"]))
+    columns = ["summary", "description", "category"]
+    events[columns] = pd.DataFrame(told, events.index, columns)
+    text = ics(events, line("calendar", name=clean(log.name)), log.as_of)
+    return text, len(events), n_without
 
 
-def events_of(log, vehicles=None, confidence=0.9):
-    """(events, number of open tasks without a day): rows of `actionlist.actions` with `day`, `uid`.
+def events_of(log, vehicles=None):
+    """(events, number of open tasks without a day): rows of `actionlist.actions` with `day`, and
+    `uid`, made of what an event is and its due point; of events alike in that the place tells.
 
     Advisories and notes have no day, and no event.
     """
-    readings = usage.readings(log)
-    found = intervals.occasions(log, readings)
-    use = model_by_test(log, confidence)
-    rows = actions(log, found, None, readings, None, use, confidence, FAR_DAYS)
+    found, use = intervals.occasions(log), model_by_test(log, CONFIDENCE)
+    rows = actions(log, None, use, CONFIDENCE, FAR_DAYS)
     now = found[found["is_current"] & found["is_open"] & ~found["state"].eq("not-finished")]
     if vehicles is not None:
         rows, now = (t[t["vehicle"].isin(list(vehicles))] for t in (rows, now))
     events = rows.assign(day=rows["by"])[rows["by"].notna()].reset_index(drop=True)
-    return events.assign(uid=_uids(events)), len(now) - int(events["kind"].eq("task").sum())
+    at = events["due_odometer_km"].round(1).astype(str).str.replace("nan", "", regex=False)
+    about = events[["kind", "vehicle", "item", "position"]]
+    about = about.assign(due_date=events["due_date"].astype(str), at=at).fillna("").astype(str)
+    keys = pd.Series([UNIT.join(row) for row in about.itertuples(index=False)], dtype=object)
+    keys = keys + UNIT + keys.groupby(keys).cumcount().astype(str)
+    digests = [hashlib.sha256(key.encode()).hexdigest()[:32] for key in keys]
+    events["uid"] = [f"{digest}@wearbar.invalid" for digest in digests]
+    return events, len(now) - int(events["kind"].eq("task").sum())
 
 
 def ics(events, name, as_of):
     """The file's text. events: rows with `day, uid, summary, description, category`."""
     calendar, stamp = Calendar(), pd.Timestamp(as_of).tz_localize("UTC").to_pydatetime()
-    calendar.add("version", "2.0")
-    calendar.add("prodid", f"-//Wearbar//Wearbar {__version__}//EN")
-    calendar.add("calscale", "GREGORIAN")
-    calendar.add("name", name)
+    about = {"version": "2.0", "prodid": f"-//Wearbar//Wearbar {__version__}//EN"}
+    for key, value in (about | {"calscale": "GREGORIAN", "name": name}).items():
+        calendar.add(key, value)
     for row in events.itertuples():
         event = Event()
         event.add("uid", row.uid)
@@ -66,13 +82,3 @@ def ics(events, name, as_of):
         event.add("transp", "TRANSPARENT")
         calendar.add_component(event)
     return calendar.to_ical(sorted=False).decode()
-
-
-def _uids(events):
-    """An id for each event from what it is and its due point; two alike in that are counted."""
-    at = events["due_odometer_km"].round(1).astype(str).str.replace("nan", "", regex=False)
-    parts = events[["kind", "vehicle", "item", "position"]]
-    parts = parts.assign(due_date=events["due_date"].astype(str), at=at).fillna("").astype(str)
-    keys = pd.Series([UNIT.join(row) for row in parts.itertuples(index=False)], dtype=object)
-    keys = keys + UNIT + keys.groupby(keys).cumcount().astype(str)
-    return [f"{hashlib.sha256(key.encode()).hexdigest()[:32]}@wearbar.invalid" for key in keys]

@@ -23,9 +23,7 @@ MOVES = 0.005  # least change of a headline figure that is said
 COVERS = ("odometer", "work", "fitted", "measurements", "fuel", "use", "fixed_costs")
 DOUBTED = ("odometer", "work", "fuel", "measurements", "fitted")
 COSTS = ["labour_cost", "parts_cost", "other_cost"]
-# what a timeline shows, and the columns that say when it began and ended
-MARKS = ("in the log", "reading", "gap in the record", "in storage", "new instrument")
-MARKS += ("disposed of",)
+# columns that say when what a timeline shows began and ended
 ENDS = {"begin": "start", "date": "start", "from": "start", "disposed": "start"}
 ENDS |= {"stop": "end", "to": "end"}
 
@@ -36,32 +34,28 @@ def by_table(log):
     months_share: of the months that vehicles were in this log, the share with a row of this table,
     or inside the period of one; NaN for tables of things that need not happen.
     """
-    life = _life(log)
+    life, rows = _life(log), []
     life = life.assign(joined=_month(life["begin"]), left=_month(life["stop"]))
-    rows = []
     for name in TABLES:
         frame, is_present, share = log.tables[name], name in log.present, np.nan
         day = main_date(name, frame)
         if name in COVERS and is_present:
             end = frame[PERIODS[name][1]].fillna(log.as_of) if name in PERIODS else day
+            first, last = _month(day.fillna(log.first_day)), _month(end)
+            spans = pd.DataFrame({"vehicle": frame["vehicle"], "first": first, "last": last})
             # one without a meter has nothing for the table of readings
             who = life[life["has_meter"]] if name == "odometer" else life
-            share = _months_share(frame["vehicle"], day.fillna(log.first_day), end, who)
+            covered = {
+                (row.vehicle, month)
+                for row in spans.drop_duplicates().merge(who, on="vehicle").itertuples()
+                for month in range(max(row.first, row.joined), min(row.last, row.left) + 1)
+            }
+            total = (who["left"] - who["joined"] + 1).clip(lower=0).sum()
+            share = len(covered) / total if total else np.nan
         n_vehicles = frame["vehicle"].nunique() if "vehicle" in frame else 0
         rows.append((name, is_present, len(frame), day.min(), day.max(), n_vehicles, share))
     columns = ["table", "is_present", "rows", "first", "last", "n_vehicles", "months_share"]
     return pd.DataFrame(rows, columns=columns)
-
-
-def _months_share(vehicles, begin, end, life):
-    spans = pd.DataFrame({"vehicle": vehicles, "first": _month(begin), "last": _month(end)})
-    covered = {
-        (row.vehicle, month)
-        for row in spans.drop_duplicates().merge(life, on="vehicle").itertuples()
-        for month in range(max(row.first, row.joined), min(row.last, row.left) + 1)
-    }
-    total = (life["left"] - life["joined"] + 1).clip(lower=0).sum()
-    return len(covered) / total if total else np.nan
 
 
 def _month(dates):
@@ -76,20 +70,17 @@ def _life(log):
     return life.assign(is_kept=fleet["disposed"].isna(), has_meter=fleet["meter"].ne("none"))
 
 
-def _seen(readings, life):
-    """One reading a vehicle and day, of its time in this log."""
-    days = readings.drop_duplicates(["vehicle", "date"])
-    return days[days["date"] >= life["begin"].reindex(days["vehicle"]).to_numpy()]
-
-
-def _holes(log, readings):
-    """`usage.gaps` that declared lay-ups do not account for; `days` is what they leave."""
-    holes = usage.gaps(readings)
+def _read(log, life):
+    """One reading a vehicle and day, of its time in this log; and `usage.gaps` between those that
+    declared lay-ups do not account for, whose `days` are what they leave."""
+    seen = usage.readings(log).drop_duplicates(["vehicle", "date"])
+    seen = seen[seen["date"] >= life["begin"].reindex(seen["vehicle"]).to_numpy()]
+    holes = usage.gaps(seen)
     days = holes["days"] - usage.layup_days(log, holes["vehicle"], holes["start"], holes["end"])
-    return holes.assign(days=days)[days > GAP_DAYS]
+    return seen, holes.assign(days=days)[days > GAP_DAYS]
 
 
-def record(log, readings):
+def record(log):
     """One row a vehicle, the longest gap first: how its readings cover its time in this log.
 
     vehicle, n_readings (days with one), first, last, longest_gap_days (in storage or not), gap_days
@@ -100,14 +91,14 @@ def record(log, readings):
     observed_share is NaN.
     """
     life = _life(log)
-    seen = _seen(readings, life)
+    seen, holes = _read(log, life)
     days, new = seen.groupby("vehicle")["date"], log.tables["odometer"].dropna(subset="restarts_at")
     counts = {
         "n_readings": days.size(),
         "first": days.min(),
         "last": days.max(),
         "apart_days": days.diff().dt.days.groupby(seen["vehicle"]).max(),
-        "gap_days": _holes(log, seen).groupby("vehicle")["days"].sum(),
+        "gap_days": holes.groupby("vehicle")["days"].sum(),
         "n_changes": new.groupby("vehicle").size(),
     }
     t = life.join(pd.DataFrame(counts)).fillna({"n_readings": 0, "gap_days": 0, "n_changes": 0})
@@ -124,27 +115,30 @@ def record(log, readings):
     return t.sort_values(**order, na_position="first", ignore_index=True)
 
 
-def timeline(log, readings, most=MOST_ROWS):
-    """Marks of a timeline: vehicle, what (a category of `MARKS`), start, end (a moment's: alike).
+def timeline(log, most=MOST_ROWS):
+    """Marks of a timeline: vehicle, what (a category), start, end (a moment's: alike).
 
     The vehicles are in the order of their first mark: by name, or of more than `most` those with
     the longest gaps.
     """
-    names = record(log, readings)["vehicle"]
+    names = record(log)["vehicle"]
     names = sorted(names) if len(names) <= most else names.head(most).tolist()
-    life, t = _life(log), log.tables
-    seen = _seen(readings, life)
-    new = t["odometer"].dropna(subset="restarts_at")
-    gone = t["vehicles"].dropna(subset="disposed")
-    storage = t["layups"].fillna({"to": log.as_of})
-    frames = (life.loc[names].reset_index(), seen, _holes(log, seen), storage, new, gone)
-    marks = []
-    for what, frame in zip(MARKS, frames, strict=True):
+    life, t, marks = _life(log), log.tables, []
+    seen, holes = _read(log, life)
+    frames = {
+        "in the log": life.loc[names].reset_index(),
+        "reading": seen,
+        "gap in the record": holes,
+        "in storage": t["layups"].fillna({"to": log.as_of}),
+        "new instrument": t["odometer"].dropna(subset="restarts_at"),
+        "disposed of": t["vehicles"].dropna(subset="disposed"),
+    }
+    for what, frame in frames.items():
         frame = frame.rename(columns=ENDS)
         end = frame.get("end", frame["start"])
         marks.append(frame[["vehicle", "start"]].assign(end=end, what=what))
     marks = stacked(marks)
-    marks["what"] = pd.Categorical(marks["what"], MARKS)
+    marks["what"] = pd.Categorical(marks["what"], list(frames))
     return marks[marks["vehicle"].isin(names)].reset_index(drop=True)
 
 
@@ -163,8 +157,8 @@ def problems(log):
 
 
 def _kept(warnings):
-    is_whole = warnings["rule"].map({code: rule.severity == "warn" for code, rule in RULES.items()})
-    return np.where(is_whole.fillna(True).astype(bool), "kept", "kept, that cell not used")
+    of_cells = [code for code, rule in RULES.items() if rule.severity != "warn"]
+    return np.where(warnings["rule"].isin(of_cells), "kept, that cell not used", "kept")
 
 
 def headlines(log):
@@ -191,12 +185,12 @@ def moved(log):
     for (rule, table), rows in warned[warned["table"].isin(DOUBTED)].groupby(["rule", "table"]):
         kept = log.tables[table].drop(index=rows["line"].unique(), errors="ignore")
         tables = MappingProxyType({**log.tables, table: kept})
-        without = headlines(replace(log, tables=tables, _si={}))
+        without = headlines(replace(log, tables=tables))
         change = without / base - 1
         for figure in change.index[change.abs() >= MOVES]:
             told = (base[figure], without[figure], change[figure])
             found.append((rule, table, rows["line"].nunique(), figure, *told))
     columns = ["rule", "table", "rows", "figure", "with_them", "without", "change_share"]
-    frame = pd.DataFrame(found, columns=columns)
-    size = frame["change_share"].astype(float).abs().round(6)
-    return frame.loc[size.sort_values(ascending=False, kind="stable").index].reset_index(drop=True)
+    size = {"key": lambda change: change.astype(float).abs().round(6), "ascending": False}
+    moves = pd.DataFrame(found, columns=columns)
+    return moves.sort_values("change_share", kind="stable", ignore_index=True, **size)

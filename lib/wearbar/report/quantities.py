@@ -23,7 +23,7 @@ _UNSEEN = re.compile("[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u2069
 
 def clean(text, most=160):
     """Text out of a log on one line, nothing invisible in it, cut at `most` characters."""
-    if _is_missing(text):
+    if pd.isna(text):
         return MISSING
     line = " ".join(_UNSEEN.sub(" ", str(text)).split())
     return line if len(line) <= most else line[: most - 1].rstrip() + "…"
@@ -31,8 +31,6 @@ def clean(text, most=160):
 
 class Harmless(str):
     """Text that `safe` has been through."""
-
-    __slots__ = ()
 
 
 def safe(text, most=160, starts=True):
@@ -43,18 +41,15 @@ def safe(text, most=160, starts=True):
     >>> safe("*new* <b>")
     '&#42;new&#42; &#60;b&#62;'
     """
-    first = 0 if starts else 1
-    line = enumerate(clean(text, most), start=first)
-    return Harmless("".join(c if _is_harmless(c, at) else f"&#{ord(c)};" for at, c in line))
+    said = ""
+    for c in clean(text, most):
+        is_inside = bool(said) or not starts
+        is_harmless = c.isalpha() or (is_inside and (c.isalnum() or c in _HARMLESS))
+        said += c if is_harmless else f"&#{ord(c)};"
+    return Harmless(said)
 
 
-def _is_harmless(character, at):
-    return character.isalpha() or (at > 0 and (character.isalnum() or character in _HARMLESS))
-
-
-def plain(text):
-    """The text without the character references of `safe`, for alternative texts and files."""
-    return html.unescape(text)
+plain = html.unescape  # text without the character references of `safe`, for files and the like
 
 
 def plural(n, one, many=None):
@@ -74,13 +69,8 @@ def listing(items, last="and", most=6):
 
 
 def has_width(low, high):
-    """Whether limits make an interval: one of no width, as of figures all alike, says nothing.
-
-    >>> has_width(0.1 + 0.2, 0.3)
-    False
-    """
-    is_known = not (_is_missing(low) or _is_missing(high))
-    return is_known and high - low > 1e-9 * max(abs(low), abs(high))
+    """Whether limits make an interval: one of no width, as of figures all alike, says nothing."""
+    return pd.notna(low) and pd.notna(high) and high - low > 1e-9 * max(abs(low), abs(high))
 
 
 def decimals_of(low, high):
@@ -100,7 +90,7 @@ def decimals_of(low, high):
 
 def number(x, decimals=None):
     """A number as print has it: thousands apart, no exponent; else whole or three digits."""
-    if _is_missing(x) or math.isinf(x):
+    if pd.isna(x) or math.isinf(x):
         return MISSING
     if decimals is None:
         whole = float(x).is_integer() or abs(x) >= 1000
@@ -117,10 +107,6 @@ def interval(low, high, decimals=None):
     return f"{number(low, decimals)} to {number(high, decimals)}"
 
 
-def _is_missing(x):
-    return x is None or bool(pd.isna(x))
-
-
 @dataclass(frozen=True)
 class Scale:
     """How a reader has a quantity that the library holds in SI: its factor, words and digits."""
@@ -135,8 +121,7 @@ class Scale:
     heading: str = ""
 
     @property
-    def head(self):
-        """The unit in a heading."""
+    def head(self):  # the unit in a heading
         return self.heading or f"{self.before}{self.after.strip()}".strip()
 
     def places(self, turned):
@@ -161,6 +146,11 @@ def _scales(units):
     depth = "/32 in" if units.depth == "in32" else " mm"
     wear, factor = f"{depth} per 1,000 {far}", DISTANCE_KM[far] / DEPTH_MM[units.depth]
     volume = {"L": " L", "gal_uk": " imperial gal", "gal_us": " US gal"}[units.volume]
+    fuel = Scale(_same, " L/100 km", "l_per_100km", 1)
+    if far == "mi":
+        gallon, nation = ("gal_us", "US") if units.volume == "gal_us" else ("gal_uk", "imperial")
+        turn, after = partial(l_per_100km_from_mpg, gallon=gallon), f" miles per {nation} gallon"
+        fuel = Scale(turn, after, f"mpg_{gallon[4:]}", 1, heading=f"mpg, {nation}")
     return {
         "km": Scale(from_km, f" {far}", far, 1, whole_from=10),
         "km_per_day": Scale(from_km, f" {far} per day", f"{far}_per_day", 1),
@@ -173,21 +163,11 @@ def _scales(units):
         "mm_per_1000km": Scale(lambda x: x * factor, wear, f"{units.depth}_per_1000{far}", 2, 2),
         "share": Scale(lambda x: 100 * x, "%", "share", 0),
         "l": Scale(units.from_l, volume, units.volume.lower(), 1),
-        "l_per_100km": _fuel(units),
+        "l_per_100km": fuel,
         "kpa": Scale(units.from_kpa, f" {pressure}", pressure.lower(), 2 * (pressure == "bar")),
         **{name: Scale(_same, f" {name}", name, 0) for name in ("days", "months")},
         **{name: Scale(_same, f" {name}", name, 1) for name in ("years", "hours", "jobs")},
     }
-
-
-def _fuel(units):
-    """Litres per 100 km, or miles per gallon where distances are read in miles."""
-    if units.distance == "km":
-        return Scale(_same, " L/100 km", "l_per_100km", 1)
-    gallon, nation = ("gal_us", "US") if units.volume == "gal_us" else ("gal_uk", "imperial")
-    words, heading = f" miles per {nation} gallon", f"mpg, {nation}"
-    turn = partial(l_per_100km_from_mpg, gallon=gallon)
-    return Scale(turn, words, f"mpg_{gallon[4:]}", 1, heading=heading)
 
 
 def _same(x):
@@ -195,7 +175,6 @@ def _same(x):
 
 
 def _in(unit):
-    """A method of `Show` for quantities of one unit."""
     return lambda self, x, decimals=None: self.quantity(x, unit, decimals)
 
 
@@ -220,7 +199,7 @@ class Show:
 
     def quantity(self, x, unit, decimals=None):
         """One quantity in SI with the reader's unit."""
-        if _is_missing(x):
+        if pd.isna(x):
             return MISSING
         scale = self.scale(unit)
         turned = scale.turn(x)
@@ -229,9 +208,9 @@ class Show:
 
     def range(self, low, high, unit, decimals=None):
         """ "low to high" with the unit once; a missing end is said."""
-        if _is_missing(low):
-            return MISSING if _is_missing(high) else f"up to {self.quantity(high, unit)}"
-        if _is_missing(high):
+        if pd.isna(low):
+            return MISSING if pd.isna(high) else f"up to {self.quantity(high, unit)}"
+        if pd.isna(high):
             return f"at least {self.quantity(low, unit)}"
         scale = self.scale(unit)
         low, high = scale.ends(low, high)
@@ -242,15 +221,23 @@ class Show:
             places = max(places, 0)
         return f"{scale.before}{interval(low, high, places)}{scale.after}"
 
-    distance, depth, pressure, percent = _in("km"), _in("mm"), _in("kpa"), _in("share")
+    distance, depth, percent = _in("km"), _in("mm"), _in("share")
     money, per_distance = _in("money"), _in("money_per_km")
 
+    def height(self, x, quantity, decimals=None):
+        """A part's depth, thickness or stretch."""
+        if pd.isna(x) or pd.isna(quantity):
+            return MISSING
+        if quantity == "depth":
+            return self.depth(x, decimals)
+        return f"{x:.1f}%" if quantity == "elongation" else f"{x:.1f} mm"
+
     def days(self, n):
-        return MISSING if _is_missing(n) else plural(round(n), "day")
+        return MISSING if pd.isna(n) else plural(round(n), "day")
 
     def date(self, day):
         """ "31 Oct 2026", the same in every locale."""
-        if _is_missing(day):
+        if pd.isna(day):
             return MISSING
         day = pd.Timestamp(day)
         return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"

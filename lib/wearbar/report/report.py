@@ -8,14 +8,13 @@ rides in the same messages, under types of our own.
 import base64
 import datetime
 import html
-import importlib.metadata
 import math
 import numbers
 import platform
 import re
 import sys
 from dataclasses import asdict, dataclass, field, is_dataclass
-from functools import cached_property
+from importlib.metadata import version
 
 import pandas as pd
 from IPython.display import display
@@ -44,24 +43,14 @@ class NotDone(ValueError):
 
 @dataclass(frozen=True)
 class Report:
-    """One report in the making.
+    """One report in the making."""
 
-    name: the notebook's, as in `interval_compliance`. log: cut to the vehicles asked for. whole:
-    before the cut. show: the reader's units. confidence: of every interval. parameters: as asked
-    for, ready for JSON.
-    """
-
-    name: str
-    log: logs.ServiceLog
-    whole: logs.ServiceLog
-    show: Show
-    confidence: float
-    parameters: dict = field(default_factory=dict)
-
-    @cached_property
-    def readings(self):
-        """`usage.readings` of the log."""
-        return usage.readings(self.log)
+    name: str  # the notebook's, as in `interval_compliance`
+    log: logs.ServiceLog  # cut to the vehicles asked for
+    whole: logs.ServiceLog  # before the cut
+    show: Show  # the reader's units
+    confidence: float  # of every interval
+    parameters: dict = field(default_factory=dict)  # as asked for, ready for JSON
 
     def say(self, text):
         """Show Markdown: a sentence or more from `report.words`; nothing for an empty text."""
@@ -70,10 +59,8 @@ class Report:
 
     def headline(self, text, urgency="note"):
         """Show a sentence that also heads the pack's first page. urgency: a key of `URGENCY`."""
-        from nbconvert.filters import markdown2html
-
         said = f"**{URGENCY[urgency]}:** {text}"
-        page = f'<div class="headline {urgency}">{markdown2html(said)}</div>'
+        page = f'<div class="headline {urgency}">{html_of(said)}</div>'
         told = {"text/markdown": said, HEADLINE: {"text": text, "urgency": urgency}}
         _show(page, plain(text), told)
 
@@ -99,6 +86,7 @@ class Report:
 
     def view(self, name, frame, **more):
         """Show a frame as the table `name` that shared/words/<report>.toml describes."""
+        frame = tables.in_words(self.name, name, frame, self.show)
         self.table(frame, **tables.view_of(self.name, name, frame, self.show) | more)
 
     def figure(self, figure, alt, caption=""):
@@ -153,13 +141,6 @@ class Report:
         _show(page, "\n".join(f"{k}: {v}" for k, v in facts.items()))
 
 
-def asked_for(as_of="", site="", vehicle=(), confidence=0.9, units=""):
-    """What every report may be asked for, by name, ready for JSON; see `check`."""
-    vehicle = [vehicle] if isinstance(vehicle, str) else list(vehicle)
-    asked = {"as_of": as_of, "site": site, "vehicle": vehicle}
-    return asked | {"confidence": confidence, "units": units}
-
-
 def said_of(asked, unsaid=("", [])):
     """The parameters in words, but for those of a value that is `unsaid`."""
     told = ((key, x) for key, x in asked.items() if x not in unsaid)
@@ -167,27 +148,41 @@ def said_of(asked, unsaid=("", [])):
 
 
 def check(log="", as_of="", site="", vehicle=(), confidence=0.9, units=""):
-    """The log asked for, whole and cut: (ServiceLog, ServiceLog of the vehicles asked for).
+    """What every report may be asked for: (ServiceLog, that of the vehicles asked for, the asked).
 
     log: folder, workbook or database address, "" the fleet demo. as_of: last day to count, "" the
     log's own. site: "" all. vehicle: names, none is all. confidence: of intervals. units: mi or km
-    to read in, "" the log's own.
+    to read in, "" the log's own. The asked: all these but the log by name, ready for JSON.
     Raises NotDone, one sentence, for what cannot be, naming what can; the log's errors are
     ValueErrors too.
     """
-    is_number = isinstance(confidence, numbers.Real) and not isinstance(confidence, bool)
-    if not is_number or not 0.5 <= confidence < 1:
+    if not (isinstance(confidence, numbers.Real) and 0.5 <= confidence < 1):
         may = "give a share from 0.5 up to but not including 1, such as 0.9"
         raise NotDone(f"confidence is {confidence!r}; {may}")
     if units and units not in DISTANCE_KM:
         raise NotDone(f"units is {units!r}; give mi or km, or nothing for the log's own")
-    whole = logs.read_log(log or places.place("data", "fleet"), as_of=_day(as_of))
+    try:
+        day = pd.Timestamp(datetime.date.fromisoformat(str(as_of))) if as_of else None
+    except ValueError:
+        raise NotDone(f"as_of is {as_of!r}; give a day as YYYY-MM-DD, such as 2026-10-31") from None
+    whole = logs.read_log(log or places.place("data", "fleet"), as_of=day)
     dated = whole.ledger[~whole.ledger["table"].isin(UNDATED)]
     if dated["after"].sum() and not dated["used"].sum():
         may = "give a later day, or none for the log's own"
         raise NotDone(f"nothing in the log is as old as as_of {as_of}; {may}")
-    kept = _kept(whole, site, asked_for(vehicle=vehicle)["vehicle"])
-    return whole, whole if kept is None else whole.only(kept)
+    vehicle = [vehicle] if isinstance(vehicle, str) else list(vehicle)
+    asked = {"as_of": as_of, "site": site, "vehicle": vehicle}
+    asked |= {"confidence": confidence, "units": units}
+    fleet, kept = whole.tables["vehicles"]["vehicle"], vehicle
+    _known("vehicle", vehicle, fleet)
+    if site:
+        based = pd.Series(usage.site_at(whole, fleet, [whole.as_of] * len(fleet)), fleet.index)
+        _known("site", [site], based)
+        kept = [v for v in fleet[based == site] if not vehicle or v in vehicle]
+        if not kept:
+            none = f"no vehicle of {clean(listing(vehicle))} is based at {clean(site)}"
+            raise NotDone(f"{none}; leave out the site or the vehicles")
+    return whole, whole.only(kept) if site or vehicle else whole, asked
 
 
 def open_report(name, log="", as_of="", site="", vehicle=(), confidence=0.9, units="", **own):
@@ -195,12 +190,31 @@ def open_report(name, log="", as_of="", site="", vehicle=(), confidence=0.9, uni
 
     own: parameters of this report alone, to be told with the others where they are not empty.
     """
-    asked = asked_for(as_of, site, vehicle, confidence, units)
-    whole, cut = check(log, **asked)
-    show = Show(whole.units).with_distance(units)
+    whole, cut, asked = check(log, as_of, site, vehicle, confidence, units)
+    show, title = Show(whole.units).with_distance(units), clean(cut.name)
+    _show(f"<style>{css_of('tables', name)}</style>", "", {STYLE: {}})
+    vehicles = plural(len(cut.tables["vehicles"]), "vehicle")
+    where = f"site {_text(clean(site))}" if site else ""
+    span = f"{show.date(cut.first_day)} to {show.date(cut.as_of)}"
+    ranges = f"any range at {number(100 * confidence)}% unless a note says otherwise"
+    told = filter(None, (f"<b>{_text(title)}</b>", span, vehicles, where, ranges))
+    line = ' <span aria-hidden="true">·</span> '.join(told)
+    _show(f'<p class="wb-about">{line}</p>', f"{title}, {span}, {vehicles}")
     asked |= {key: value for key, value in own.items() if value}
-    _begin(name, cut, asked, show)
     return Report(name, cut, whole, show, confidence, asked)
+
+
+def css_of(*sheets):
+    """Those style sheets of shared/report that there are, one after another."""
+    paths = [places.place("shared", "report", f"{sheet}.css") for sheet in sheets]
+    return "\n".join(path.read_text(encoding="utf-8") for path in paths if path.is_file())
+
+
+def html_of(text):
+    """Markdown, in which the log's text is `safe`, as HTML."""
+    from nbconvert.filters import markdown2html
+
+    return markdown2html(text)
 
 
 def rows_of(log):
@@ -212,22 +226,7 @@ def rows_of(log):
 
 def versions():
     """Library to version, for all that a number or a figure may hang on."""
-    libraries = {name: importlib.metadata.version(name) for name in LIBRARIES}
-    return {"Python": platform.python_version(), **libraries}
-
-
-def _begin(name, log, asked, show):
-    styles = [places.place("shared", "report", f"{sheet}.css") for sheet in ("tables", name)]
-    style = "\n".join(path.read_text(encoding="utf-8") for path in styles if path.is_file())
-    _show(f"<style>{style}</style>", "", {STYLE: {}})
-    vehicles = plural(len(log.tables["vehicles"]), "vehicle")
-    where = f"site {_text(clean(asked['site']))}" if asked["site"] else ""
-    span = f"{show.date(log.first_day)} to {show.date(log.as_of)}"
-    share = number(100 * asked["confidence"])
-    ranges = f"any range at {share}% unless a note says otherwise"
-    parts = [f"<b>{_text(clean(log.name))}</b>", span, vehicles, where, ranges]
-    line = ' <span aria-hidden="true">·</span> '.join(p for p in parts if p)
-    _show(f'<p class="wb-about">{line}</p>', f"{clean(log.name)}, {span}, {vehicles}")
+    return {"Python": platform.python_version()} | {name: version(name) for name in LIBRARIES}
 
 
 def _show(page, text, more=None):
@@ -240,44 +239,18 @@ def _text(text):
     return html.escape(plain(text))
 
 
-def _day(as_of):
-    if not as_of:
-        return None
-    try:
-        return pd.Timestamp(datetime.date.fromisoformat(str(as_of)))
-    except ValueError:
-        raise NotDone(f"as_of is {as_of!r}; give a day as YYYY-MM-DD, such as 2026-10-31") from None
-
-
-def _kept(whole, site, wanted):
-    """Vehicles that the report is about; None where it is about all."""
-    fleet = whole.tables["vehicles"]["vehicle"]
-    _known("vehicle", wanted, fleet)
-    if not site:
-        return wanted or None
-    based = usage.site_at(whole, fleet, [whole.as_of] * len(fleet))
-    _known("site", [site], based)
-    there = [v for v, at in zip(fleet, based, strict=True) if at == site]
-    kept = [v for v in there if not wanted or v in wanted]
-    if not kept:
-        none = f"no vehicle of {clean(listing(wanted))} is based at {clean(site)}"
-        raise NotDone(f"{none}; leave out the site or the vehicles")
-    return kept
-
-
 def _known(what, wanted, have):
     have = sorted(set(have.dropna()))
-    lost = [w for w in wanted if w not in have]
-    if lost:
+    if lost := [w for w in wanted if w not in have]:
         some = clean(listing([clean(h, 40) for h in have], most=12), 600) if have else f"no {what}"
         raise NotDone(f"the log has no {what} {clean(listing(lost))}; it knows {some}")
 
 
 def _json(x):
     """A value as JSON has it: no infinity, no NaN, eight significant digits."""
-    if x is None or (pd.api.types.is_scalar(x) and pd.isna(x)):
+    if pd.api.types.is_scalar(x) and pd.isna(x):
         return None
-    if isinstance(x, (pd.Timestamp, datetime.date)):
+    if isinstance(x, datetime.date):
         return f"{x:%Y-%m-%d}"
     if pd.api.types.is_bool(x):
         return bool(x)

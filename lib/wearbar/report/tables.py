@@ -4,15 +4,15 @@ import datetime
 import html
 import math
 import numbers
-from dataclasses import dataclass
-from functools import cache
 from math import nan
+from typing import NamedTuple
 
 import pandas as pd
 from pandas.api import types
 
 from wearbar.log import places
 from wearbar.report.quantities import Show, clean, decimals_of, has_width, interval, number, plural
+from wearbar.report.template import blocks_of, column_of, words_of
 
 # of a formula in some spreadsheet, which turns the wide ones into the others on import
 STARTERS = set("=+-@|%＝＋－＠％｜")
@@ -26,8 +26,7 @@ for _name in ("cost", "price", "money", "amount"):
     ENDINGS |= {_name: "money", f"{_name}_per_km": "money_per_km"}
 
 
-@dataclass(frozen=True)
-class Head:
+class Head(NamedTuple):
     """A column of a printed table: columns of the frame, the heading, the `Scale` (None: words)."""
 
     columns: tuple
@@ -49,17 +48,17 @@ class Head:
 def heads_of(frame, columns, show):
     """The `Head`s of the columns asked for (see `Report.table`); None is every column."""
     columns = columns or {name: str(name).replace("_", " ").capitalize() for name in frame.columns}
-    return [_head(frame, key, label, show) for key, label in columns.items()]
-
-
-def _head(frame, key, label, show):
-    columns = key if isinstance(key, tuple) else (key,)
-    label, unit = label if isinstance(label, tuple) else (label, _unit_of(columns[0]))
-    if not _is_number(frame[columns[0]]):
-        return Head(columns, label)
-    scale = show.scale(unit)
-    label = f"{label} ({scale.head})" if scale.head and unit else label
-    return Head(columns, label, scale, _column_places(scale, frame, columns))
+    heads = []
+    for key, label in columns.items():
+        names = key if isinstance(key, tuple) else (key,)
+        label, unit = label if isinstance(label, tuple) else (label, _unit_of(names[0]))
+        if _is_number(frame[names[0]]):
+            scale = show.scale(unit)
+            label = f"{label} ({scale.head})" if scale.head and unit else label
+            heads.append(Head(names, label, scale, _column_places(scale, frame, names)))
+        else:
+            heads.append(Head(names, label))
+    return heads
 
 
 def view_of(report, name, frame, show):
@@ -69,7 +68,7 @@ def view_of(report, name, frame, show):
     and its own, give the headings that a column's name does not. A column marked "?" is shown only
     where a row of the frame has it, or the column named after the mark.
     """
-    told = _views(report)
+    told = places.read_toml("shared", "words", f"{report}.toml")
     view = {"name": name, **told[name]}
     heads = told.get("heads", {}) | view.pop("heads", {})
     columns = {}
@@ -82,18 +81,26 @@ def view_of(report, name, frame, show):
         label, *unit = [head] if isinstance(head, str) else head
         label = label.replace("{distance}", show.units.distance)
         columns[(column, *ends) if ends else column] = (label, *unit) if unit else label
-    return {**view, "columns": columns}
+    return view | {"columns": columns}
 
 
-@cache
-def _views(report):
-    return places.read_toml("shared", "words", f"{report}.toml")
+def in_words(report, name, frame, show):
+    """The frame with each column of the table `name` in words that a block is named after.
+
+    Such as `on_now_legal` in shared/words/<report>.md.j2 for the column legal of the table on-now:
+    what it says of each row.
+    """
+    words, blocks, said = words_of(report, show=show), blocks_of(report), {}
+    for key in places.read_toml("shared", "words", f"{report}.toml")[name]["columns"]:
+        told = key.partition("?")[0].split()[0]
+        block = f"{name}_{told}".replace("-", "_")
+        if block in blocks:
+            said[told] = column_of(words, block, frame)
+    return frame.assign(**said)
 
 
 def html_of(frame, heads, caption, missing="–", rows=15):
     """The table in HTML; rows after the first `rows` stand in a second one, behind a summary."""
-    if frame.empty:
-        return f'<p class="wb-none">{html.escape(caption)}: nothing to list.</p>'
     cells = list(zip(*(h.cells(frame, missing) for h in heads), strict=True))
     page = _one_table(cells[:rows], heads, caption)
     if rest := cells[rows:]:
@@ -135,10 +142,7 @@ def in_units(frame, show):
 
 
 def _turned(name, column, scale):
-    """(name, column) in the reader's unit; a share is 0 to 1 in files and frames, however read.
-
-    `overrun_km` becomes `overrun_mi`, `cost_per_km` `cost_per_mi`; a name without unit stays.
-    """
+    """(name, column) in the reader's unit: `overrun_km` is `overrun_mi`; a share stays 0 to 1."""
     unit = _unit_of(name)
     if scale.suffix == "share":
         return name, column
@@ -191,21 +195,25 @@ def _figures(row, decimals):
 
 
 def _word(x, missing):
-    if x is None or pd.isna(x):
+    if pd.isna(x):
         return missing
-    if pd.api.types.is_bool(x):
+    if types.is_bool(x):
         return "yes" if x else "no"
-    if isinstance(x, numbers.Real):
-        return number(x)
-    is_day = isinstance(x, (pd.Timestamp, datetime.date))
-    return Show().date(x).replace(" ", "\N{NO-BREAK SPACE}") if is_day else clean(x, 400)
+    if isinstance(x, datetime.date):
+        return Show().date(x).replace(" ", "\N{NO-BREAK SPACE}")
+    return number(x) if isinstance(x, numbers.Real) else clean(x, 400)
 
 
 def _one_table(cells, heads, caption):
     kinds = ["" if h.scale is None else ' class="wb-n"' for h in heads]
-    column, row = 'th scope="col"', 'th scope="row"'
-    top = _line([h.label for h in heads], kinds, column, column)
-    body = "\n".join([*(_line(texts, kinds, row, "td") for texts in cells), ""])
+
+    def line(texts, first, other):  # the tags of its first cell and of the rest
+        tags = [first, *[other] * (len(texts) - 1)]
+        marked = zip(tags, kinds, map(html.escape, texts), strict=True)
+        return f"<tr>{''.join(f'<{tag}{kind}>{t}</{tag[:2]}>' for tag, kind, t in marked)}</tr>"
+
+    top = line([h.label for h in heads], 'th scope="col"', 'th scope="col"')
+    body = "".join(line(texts, 'th scope="row"', "td") + "\n" for texts in cells)
     label = html.escape(caption)
     return (
         f'<div class="wb-scroll" role="region" aria-label="{label}" tabindex="0">'
@@ -214,23 +222,13 @@ def _one_table(cells, heads, caption):
     )
 
 
-def _line(texts, kinds, first, other):
-    """A row of a table. first, other: the tags of its first cell and of the rest."""
-    tags = [first, *[other] * (len(texts) - 1)]
-    cells = zip(tags, kinds, texts, strict=True)
-    marked = (f"<{tag}{kind}>{html.escape(text)}</{tag[:2]}>" for tag, kind, text in cells)
-    return f"<tr>{''.join(marked)}</tr>"
-
-
 def _fixed(x):
     return "" if pd.isna(x) or math.isinf(x) else f"{x:.6f}".rstrip("0").rstrip(".")
 
 
 def _inert(x):
     """A cell of words for a spreadsheet, which starts no formula."""
-    if x is None or pd.isna(x):
-        return ""
-    if isinstance(x, (pd.Timestamp, datetime.date)):
-        return f"{x:%Y-%m-%d}"
-    text = clean(x, 2000) if not pd.api.types.is_bool(x) else _word(x, "")
+    if pd.isna(x) or types.is_bool(x):
+        return _word(x, "")
+    text = f"{x:%Y-%m-%d}" if isinstance(x, datetime.date) else clean(x, 2000)
     return f"'{text}" if text[:1] in STARTERS else text

@@ -11,30 +11,19 @@ import re
 from functools import cache
 
 import pandas as pd
-from jinja2 import Environment, FileSystemLoader, StrictUndefined, pass_context
-from jinja2.ext import Extension
+from jinja2 import Environment, FileSystemLoader, FunctionLoader, StrictUndefined, pass_context
 
 from wearbar.log import places
-from wearbar.report.quantities import (
-    Harmless,
-    clean,
-    decimals_of,
-    has_width,
-    interval,
-    listing,
-    number,
-    plural,
-    safe,
-)
+from wearbar.report import quantities
+from wearbar.report.quantities import Harmless, number, plain, plural, safe
 
-# methods of the reader's units (`show`, which a block is given) that are filters of the same name
-_SHOWN = ("date", "days", "distance", "money", "per_distance", "percent", "quantity")
-
+# filters that are functions of `quantities`, or methods of the reader's units (`show`, which a
+# block is given), of the same name
+_PLAIN = ("clean", "interval", "number", "plural")
+_SHOWN = ("date", "days", "distance", "height", "money", "per_distance", "percent", "quantity")
 # at the start of a line, what would begin a list, a heading or a quotation
 _BEGINS = re.compile(r"^(\d+)([.)])(?=\s|$)|^([-+>#])(?=\s|$)", re.MULTILINE)
-# a line that has words and ends with a tag, and the start of the line after it
-_WORDS = r"(?=(?:\{%.*?%\}|[ \t])*[^\s{]|.*\{\{)"
-_ENDS_WITH_TAG = re.compile(rf"^({_WORDS}.*%\}})(\n(?=[ \t]*\S)|$)", re.MULTILINE)
+PARAGRAPH = "\x1e"  # between paragraphs while they are made; no text out of a log has it
 
 
 def words_of(name, **always):
@@ -50,58 +39,70 @@ def words_of(name, **always):
     return lambda block, **values: _said(name, block, always | values)
 
 
+def column_of(words, block, rows, **values):
+    """What a block says of each row of a frame, as plain text for a column of a table."""
+    return [plain(words(block, **values, **row)) for row in rows.to_dict("records")]
+
+
+def blocks_of(name):
+    """The names of the blocks of shared/words/<name>.md.j2."""
+    return list(_environment().get_template(f"{name}.md.j2").blocks)
+
+
 def page_of(template, **words):
     """The HTML of shared/report/<template> filled with `words`: plain text, which it escapes."""
-    return _made("report", autoescape=True).get_template(template).render(words)
+    return _pages().get_template(template).render(words)
 
 
-def _made(folder, **how):
-    loader = FileSystemLoader(places.place("shared", folder))
-    return Environment(loader=loader, undefined=StrictUndefined, **how)
+@cache
+def _pages():
+    loader = FileSystemLoader(places.place("shared", "report"))
+    return Environment(loader=loader, undefined=StrictUndefined, autoescape=True)
 
 
 def coded(text, most=40):
     """A code of the log as words: "brake-pad" becomes "brake pad"."""
-    return clean(text, most).replace("-", " ")
+    return quantities.clean(text, most).replace("-", " ")
 
 
 def _said(name, block, values):
     template = _environment().get_template(f"{name}.md.j2")
     made = "".join(template.blocks[block](template.new_context(values)))
-    paragraphs = (" ".join(part.split()) for part in re.split(r"\n\s*\n", made))
+    paragraphs = (" ".join(part.split()) for part in made.split(PARAGRAPH))
     text = "\n\n".join(part for part in paragraphs if part)
     return Harmless(_BEGINS.sub(lambda m: f"{m[1] or ''}&#{ord(m[2] or m[3])};", text))
 
 
-class Lines(Extension):
-    """Keeps words that end with a tag apart from the next line: trim_blocks would join them."""
-
-    def preprocess(self, source, name, filename=None):
-        return _ENDS_WITH_TAG.sub(r"\1 ", source)
-
-
 @cache
 def _environment():
-    made = _made(
-        "words",
-        extensions=[Lines],
-        finalize=_harmless,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        autoescape=False,  # it would let Markdown through, and escape twice
-    )
-    made.filters |= {"clean": clean, "coded": coded, "interval": interval, "number": number}
-    made.filters |= {"plural": plural, "listing": _listing, "about": _about, "each": _each}
-    made.filters |= {method: _of_show(method) for method in _SHOWN}
+    # without autoescape, which would let Markdown through and escape twice
+    how = {"undefined": StrictUndefined, "finalize": _harmless, "autoescape": False}
+    made = Environment(loader=FunctionLoader(_source), **how)
+    made.filters |= {name: getattr(quantities, name) for name in _PLAIN}
+    made.filters |= {name: _of_show(name) for name in _SHOWN}
+    made.filters |= {"coded": coded, "listing": _listing, "about": _about, "each": _each}
     made.filters["range"] = _range
+    made.globals["say"] = _say
     made.filters["agree"] = lambda n, one, many: one if n == 1 else many
     made.tests["known"] = lambda x: not pd.isna(x)
-    made.tests["wide"] = lambda x: has_width(x.low, x.high)
+    made.tests["wide"] = lambda x: quantities.has_width(x.low, x.high)
     return made
+
+
+def _source(name):
+    path = places.place("shared", "words") / name
+    text = path.read_text(encoding="utf-8")
+    return re.sub(r"\n[ \t]*(?=\n)", f"\n{PARAGRAPH}", text), str(path), None
 
 
 def _of_show(method):
     return pass_context(lambda context, x, *how: getattr(context.resolve("show"), method)(x, *how))
+
+
+@pass_context
+def _say(context, block, **more):
+    """What another block of the template says of what this one was given, and of `more`."""
+    return _said(context.name.removesuffix(".md.j2"), block, context.get_all() | more)
 
 
 @pass_context
@@ -120,7 +121,7 @@ def _about(context, x, what=""):
 
 def about(value, low, high, say):
     """ "about 850 jobs (790 to 950)", the range rounded outwards. say: number to words, unit."""
-    step = 10 ** max(-(decimals_of(low, high) or 0), 0)
+    step = 10 ** max(-(quantities.decimals_of(low, high) or 0), 0)
     low, high = step * math.floor(low / step), step * math.ceil(high / step)
     ends = f" ({number(low)} to {number(high)})"
     if low == high:
@@ -136,18 +137,21 @@ def about(value, low, high, say):
 def _each(context, rows, block):
     """What a block says of each row, whose columns are values to it.
 
-    rows: a frame, dicts, or objects with attributes.
+    rows: a frame, dicts, objects with attributes, or texts, each of which is `it`.
     """
     rows = rows.to_dict("records") if isinstance(rows, pd.DataFrame) else rows
+    rows = ({"it": row} if isinstance(row, str) else row for row in rows)
     rows = (row if isinstance(row, dict) else vars(row) for row in rows)
     name = context.name.removesuffix(".md.j2")
     return [_said(name, block, context.get_all() | row) for row in rows]
 
 
 def _listing(items, last="and", most=6):
-    return Harmless(listing([_harmless(item) for item in items], last, most))
+    return Harmless(quantities.listing([_harmless(item) for item in items], last, most))
 
 
 def _harmless(value):
     """A value as it may stand in a sentence; what a template wrote itself passes."""
-    return value if isinstance(value, Harmless) else safe(value, most=2_000, starts=False)
+    if isinstance(value, Harmless):
+        return Harmless(value.replace("\n\n", PARAGRAPH))
+    return safe(value, most=2_000, starts=False)

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from wearbar import parts, severity, usage
+from wearbar import parts, severity
 from wearbar.log.units import DEPTH_MM
 from wearbar.outlook.action_list import worn_of
 from wearbar.parts.lives import RISING
@@ -10,18 +10,12 @@ from wearbar.report.tables import in_units
 from wearbar.report.verbs import frame_of, one_of, show_of
 from wearbar.severity import use as hard_use
 
-LIFE = """
-    part_key vehicle kind category item position start end entry_km duration_km observed cause is_on
-    price fitting_cost
-"""
-WEAR = """
-    part_key vehicle kind category item place is_on readings distance_km rate_per_1000km
-    se_per_1000km usual_rate_per_1000km limit legal_limit unit
-"""
-LEFT = """
-    vehicle category item position state by last_read height_now limit unit left_km left_low_km
-    left_high_km act_by why_not
-"""
+LIFE = """part_key vehicle kind category item position start end entry_km duration_km observed
+    cause is_on price fitting_cost"""
+WEAR = """part_key vehicle kind category item place is_on readings distance_km rate_per_1000km
+    se_per_1000km usual_rate_per_1000km limit legal_limit unit"""
+LEFT = """vehicle category item position state by last_read height_now limit unit left_km
+    left_low_km left_high_km act_by why_not"""
 EFFECT = "category use wear_ratio low high p p_holm parts vehicles step_share why_not"
 
 
@@ -35,7 +29,6 @@ def part_lives(log, category="", every=False, units=""):
     unknown age too, one row each, their distances NaN. units: as in `due`. A part removed early
     because it was nearly worn isn't censored at random: compare `remaining_life`.
 
-    >>> import wearbar as wb
     >>> pads = wb.part_lives(wb.read_log().only(["M12"]), "brake-pad")
     >>> bool((pads["duration_mi"] > pads["entry_mi"]).all())
     True
@@ -43,7 +36,7 @@ def part_lives(log, category="", every=False, units=""):
     known = log.tables["fitted"]["category"].dropna().unique()
     if category and len(known):
         one_of("category", category, sorted(known))
-    lives = parts.spans_of(log, category or None, usage.readings(log))
+    lives = parts.spans_of(log, category or None)
     return frame_of(lives if every else parts.watched(lives), LIFE, log, units)
 
 
@@ -57,12 +50,11 @@ def wear(log, units=""):
     Least squares, one line a place, the error of a reading pooled over a category; like parts by
     moments (DerSimonian & Laird 1986; from memory).
 
-    >>> import wearbar as wb
     >>> rates = wb.wear(wb.read_log().only(["M12"]))
     >>> rates.query("category == 'tyre'")["unit"].unique().tolist()
     ['mm']
     """
-    found = _worn(log, usage.readings(log)).parts
+    found = _worn(log).parts
     names = {"n_readings": "readings", "rate_mm_per_1000km": "rate_per_1000km"}
     names |= {"se": "se_per_1000km", "usual_rate": "usual_rate_per_1000km"}
     found = found[found["n_readings"] > 0].rename(columns=names)
@@ -81,12 +73,11 @@ def remaining_life(log, confidence=0.9, units=""):
     units: as in `due`. A forecast from past readings: it sees neither age nor damage, and is no
     permission to use a part that far. Limits: Fieller's, on an empirical Bayes line.
 
-    >>> import wearbar as wb
     >>> left = wb.remaining_life(wb.read_log().only(["M12"]))
     >>> bool((left["left_low_mi"].dropna() >= 0).all())
     True
     """
-    on = worn_of(log, usage.readings(log), confidence)[1]
+    on = worn_of(log, confidence)[1]
     names = {"last_position": "position", "now_height": "height_now", "date_low": "act_by"}
     on = on.drop(columns="position").rename(columns=names)
     return frame_of(_in_depths(on, ["height_now", "limit"], on["quantity"], log), LEFT, log, units)
@@ -104,30 +95,26 @@ def severe_use(log, intervals=False, confidence=0.9, units=""):
     Limits: cluster-robust with few vehicles in mind (Bell & McCaffrey 2002). Advice only ever
     brings work forward.
 
-    >>> import wearbar as wb
     >>> wb.severe_use(wb.read_log().only(["M12"]))["wear_ratio"].isna().all().item()
     True
     """
-    show, readings = show_of(log, units), usage.readings(log)
-    worn = hard_use.with_use(_worn(log, readings).rates, log, readings)
-    used, limits = hard_use.by_vehicle(log, readings), hard_use.conditions(log)
+    show = show_of(log, units)
+    worn = hard_use.with_use(_worn(log).rates, log)
+    used, limits = hard_use.by_vehicle(log), hard_use.conditions(log)
     found = severity.effects(worn, hard_use.exposures(used, limits), confidence)
     if intervals:
         unit_km = show.units.to_km(1)
         return in_units(hard_use.supported(found, log.plan, limits, unit_km), show)
-    rows = [
-        [
-            *(e.category, e.exposure, e.ratio.value, e.ratio.low, e.ratio.high, e.p, e.p_holm),
-            *(e.n_parts, e.n_vehicles, e.step, ", ".join(e.refusals)),
-        ]
-        for e in found
-    ]
+    rows = []
+    for e in found:
+        ratio = (e.ratio.value, e.ratio.low, e.ratio.high, e.p, e.p_holm)
+        why_not = ", ".join(e.refusals)
+        rows.append((e.category, e.exposure, *ratio, e.n_parts, e.n_vehicles, e.step, why_not))
     return pd.DataFrame(rows, columns=EFFECT.split())
 
 
-def _worn(log, readings):
-    lives, looks = parts.spans_of(log, readings=readings), parts.looks_of(log, readings)
-    return parts.wear_of(lives, looks, parts.law_of(log))
+def _worn(log):
+    return parts.wear_of(parts.spans_of(log), parts.looks_of(log), parts.law_of(log))
 
 
 def _in_depths(frame, columns, quantity, log):

@@ -52,8 +52,7 @@ class Effect:
     share_low: float = nan  # 5%, mean and 95% of the parts' share
     share_mid: float = nan
     share_high: float = nan
-    r2: float = nan  # of the share on the adjusters, as residual_sd
-    residual_sd: float = nan
+    r2: float = nan  # of the share on the adjusters
     without_vehicle: tuple = (nan, nan)  # least and greatest ratio with one left out
     without_site: tuple = (nan, nan)
     additive: Estimate = NONE  # wear in this use over wear in other use, and its lower limit
@@ -96,11 +95,10 @@ def e_value(ratio):
 def usable(parts, exposure):
     """Parts that count, a missing site "not given", and how many do not by reason."""
     rate, covered = parts["rate_mm_per_1000km"], parts["coverage_share"]
-    covered = parts.get(f"{exposure}_coverage_share", covered)
+    covered = parts.get(f"{exposure}_coverage_share", covered).where(parts[exposure].notna())
     rules = {
         "fewer than two readings": ~(parts["n_readings"] >= MIN_READINGS),
-        "use not known for half of its distance": ~(covered >= MIN_COVERAGE)
-        | parts[exposure].isna(),
+        "use not known for half of its distance": ~(covered >= MIN_COVERAGE),
         "wear too uncertain": ~(parts["se"] <= MAX_RELATIVE_SE * rate.median()) | rate.isna(),
         NO_SITE: parts["site"].isna() & (parts["vehicle"].nunique() > 1),
     }
@@ -111,30 +109,30 @@ def usable(parts, exposure):
     return used.assign(site=site), counts.rename_axis("why").reset_index(name="parts")
 
 
-def steady(used, exposure):
-    """Each part's share of this use or, where shares differ within vehicles by little more than
-    people's error in recalling them (`<exposure>_error`, its sd for the part; nil where not given),
-    that of its vehicle: array."""
+def compared(used, exposure, others):
+    """(x, z): each part's share of this use in steps, array (n), and independent columns (n, p) of
+    what is adjusted for: one, the levels of the adjusters, other uses known throughout.
+
+    A share is that of the part's vehicle where shares differ within vehicles by little more than
+    people's error in recalling them (`<exposure>_error`, its sd for the part; nil where not given).
+    """
     share, vehicle = used[exposure], used["vehicle"]
     middle = share.groupby(vehicle).transform("mean")
     spare = max(len(used) - vehicle.nunique(), 1)
     error = used.get(f"{exposure}_error", pd.Series(0.0, used.index)).fillna(0.0)
     seen, recalled = ((share - middle) ** 2).sum() / spare, (error**2).mean()
-    return (share if seen * (1 - RELIABILITY) >= recalled else middle).to_numpy()
-
-
-def adjusters(used, others):
-    """Independent columns (n, p): one, levels of the adjusters, other uses known throughout."""
+    share = share if seen * (1 - RELIABILITY) >= recalled else middle
     levels = used[ADJUSTERS].astype(object)
     levels = levels.where(levels.notna(), "not given").astype(str)
     dummies = pd.get_dummies(levels, drop_first=True, dtype=float)
     other = used[[o for o in others if used[o].notna().all()]] / STEP
     z = np.column_stack([np.ones(len(used)), dummies.to_numpy(), other.to_numpy()])
-    return z[:, independent_columns(z)]
+    return share.to_numpy() / STEP, z[:, independent_columns(z)]
 
 
 def overlap(used, share, rest):
-    """A row a site: vehicles used easier and harder than expected, shares, its weight."""
+    """A row a site: vehicles used easier and harder than expected, shares, its weight, whether it
+    has enough of both (has_both), and whether it matters."""
     parts = used[["vehicle", "site"]].assign(share=share, rest=rest, square=rest**2)
     how = {"site": "first", "share": "mean", "rest": "mean", "square": "sum"}
     each = parts.groupby("vehicle").agg(how)
@@ -153,27 +151,8 @@ def overlap(used, share, rest):
     table["weight_share"] /= max(table["weight_share"].sum(), 1e-300)
     table["gap"] = table.pop("hard") - table.pop("easy")
     enough = table[["n_easier", "n_harder"]].min(axis=1) >= MIN_AT_SITE
-    return table.assign(has_both=enough & (table["gap"] >= MIN_GAP)).reset_index()
-
-
-def weighty(table):
-    """The sites of an `overlap` that matter."""
-    return table[table["weight_share"] >= WEIGHT]
-
-
-def too_little(found):
-    """Codes of what an `Effect` lacks before it is estimated."""
-    table, few = weighty(found.overlap), found.n_vehicles < 2 * MIN_A_SIDE
-    both = found.overlap["has_both"].sum()
-    checks = {
-        "site-not-known": few and found.left_out["why"].eq(NO_SITE).any(),
-        "few-vehicles": few,
-        "no-contrast": found.r2 > MAX_R2 or found.residual_sd < MIN_RESIDUAL_SD,
-        "few-a-side": table[["n_easier", "n_harder"]].sum().min() < MIN_A_SIDE,
-        "one-sided-site": not table["has_both"].all() or both < min(MIN_STRATA, len(found.overlap)),
-        "few-lines": found.n_parts < LINES_A_COEFFICIENT * found.coefficients,
-    }
-    return tuple(code for code, bad in checks.items() if bad)
+    matters = table["weight_share"] >= WEIGHT
+    return table.assign(has_both=enough & (table["gap"] >= MIN_GAP), matters=matters).reset_index()
 
 
 def judged(found, confidence):
@@ -188,15 +167,13 @@ def judged(found, confidence):
         "disagree": found.p_disagree < 0.05,
         "one-vehicle-decides": moves,
     }
-    refusals = tuple(code for code, bad in reasons.items() if bad)
-    if refusals:
+    if refusals := tuple(code for code, bad in reasons.items() if bad):
         none = refused("refused: " + ", ".join(refusals), confidence, found.n_parts)
         figures = dict.fromkeys(("ratio", "additive", "log_linear"), none)
         limits = dict.fromkeys(("lower", "additive_lower", "log_linear_lower"), nan)
         return replace(found, refusals=refusals, **figures, **limits)
     # reliability that is left once the adjusters are known (Carroll et al. 2006, ch. 3)
-    kept = (RELIABILITY - found.r2) / (1 - found.r2)
-    ends = [ratio.value, ratio.low, ratio.high]
+    kept, ends = (RELIABILITY - found.r2) / (1 - found.r2), (ratio.value, ratio.low, ratio.high)
     recalled = [float(v ** (1 / kept)) for v in ends] if kept >= MIN_KEPT else [nan] * 3
     nearer = ratio.low if ratio.value > 1 else ratio.high
     least, most = found.log_linear.low, found.log_linear.high

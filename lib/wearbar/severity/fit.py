@@ -9,13 +9,14 @@ from scipy import stats
 from wearbar.severity import evidence
 from wearbar.severity.evidence import STEP, Effect, e_value, judged
 from wearbar.stats import clustered
-from wearbar.stats.clustered import added_up, fit_clustered
-from wearbar.stats.deals import permutation_p
+from wearbar.stats.clustered import added_up, fit_clustered, permutation_p
 from wearbar.stats.estimate import Estimate, holm, refused
 
 EXACT_BELOW = 5  # vehicles a side below which permutation decides
 VARIES = 0.02  # sd of share within vehicles from which the exposure varies within
 ROUNDS, LEAST_SPREAD = 5, 0.05  # of the working response; of parts about their mean, as a share
+SIDES = ["n_easier", "n_harder"]  # vehicles, in an `overlap`
+ENDS = ("value", "low", "high")
 OWN_A_SIDE = 3  # parts a side where there is one vehicle
 
 
@@ -50,7 +51,7 @@ def effect(parts, exposure, others=(), confidence=0.9, rng=None):
     if not len(used):
         blind = left_out["why"].eq(evidence.NO_SITE).any()
         return replace(found, refusals=("site-not-known" if blind else "no-parts",))
-    x, z = evidence.steady(used, exposure) / STEP, evidence.adjusters(used, others)
+    x, z = evidence.compared(used, exposure, others)
     low, high = np.quantile(x, [0.05, 0.95]) * STEP
     shares = {"share_low": low, "share_mid": float(x.mean()) * STEP, "share_high": high}
     found = replace(found, **shares, coefficients=z.shape[1] + 1)
@@ -58,10 +59,20 @@ def effect(parts, exposure, others=(), confidence=0.9, rng=None):
         return _own(found, used, used[exposure].to_numpy() / STEP, z, confidence)
     rest = x - z @ np.linalg.lstsq(z, x, rcond=None)[0]
     total = ((x - x.mean()) ** 2).sum()
-    r2, spread = 1 - (rest @ rest) / total if total > 0 else 1.0, float(rest.std()) * STEP
+    r2 = 1 - (rest @ rest) / total if total > 0 else 1.0
     sites = evidence.overlap(used, x * STEP, rest * STEP)
-    found = replace(found, r2=r2, residual_sd=spread, overlap=sites)
-    if refusals := evidence.too_little(found):
+    found = replace(found, r2=r2, overlap=sites)
+    few, both = found.n_vehicles < 2 * evidence.MIN_A_SIDE, sites["has_both"].sum()
+    main, strata = sites[sites["matters"]], min(evidence.MIN_STRATA, len(sites))
+    lacks = {
+        "site-not-known": few and left_out["why"].eq(evidence.NO_SITE).any(),
+        "few-vehicles": few,
+        "no-contrast": r2 > evidence.MAX_R2 or rest.std() * STEP < evidence.MIN_RESIDUAL_SD,
+        "few-a-side": main[SIDES].sum().min() < evidence.MIN_A_SIDE,
+        "one-sided-site": not main["has_both"].all() or both < strata,
+        "few-lines": len(used) < evidence.LINES_A_COEFFICIENT * found.coefficients,
+    }
+    if refusals := tuple(code for code, is_so in lacks.items() if is_so):
         return replace(found, refusals=refusals)
     y, weight = working(used, np.column_stack([z, x]))
     lines = used[["vehicle", "kind", "site"]].assign(x=x, y=y, weight=weight)
@@ -121,10 +132,15 @@ def _estimated(found, lines, z, confidence, rng):
     last = np.eye(straight.beta.size)[-1]
     log_linear, log_linear_lower, _ = _ratio(found, straight.contrast(last), confidence)
     additive, lower, p = _ratio(found, (t, *bent.contrast(last)[1:]), confidence)
-    lines = lines.assign(rest=y - z @ straight.beta[:-1], slope=slope)
+    lines = lines.assign(rest=y - z @ straight.beta[:-1], slope=slope, share=x * STEP, n_parts=1)
+    lines["wear"] = (lines["rest"] - x.mean() * straight.beta[-1]) * weight
+    how = {"site": "first", "kind": "first", "share": "mean"}
+    how |= dict.fromkeys(["n_parts", "wear", "weight"], "sum")
+    points = lines.groupby("vehicle").agg(how)
+    points["wear_ratio"] = np.exp(points.pop("wear") / points.pop("weight"))
     found = replace(
         found,
-        points=_points(lines, straight.beta[-1]),
+        points=points.reset_index(),
         additive=additive,
         ratio=_stepped(found, additive),
         log_linear=log_linear,
@@ -137,8 +153,7 @@ def _estimated(found, lines, z, confidence, rng):
         without_site=without_each(lines["site"].to_numpy()),
     )
     found = _apart(found, lines, z, t, height, confidence)
-    few = evidence.weighty(found.overlap)[["n_easier", "n_harder"]].sum().min()
-    if few >= EXACT_BELOW:
+    if found.overlap.loc[found.overlap["matters"], SIDES].sum().min() >= EXACT_BELOW:
         return found
     # p no less than by dealing the use of vehicles (adjusted means) again within sites
     each = lines.groupby("vehicle").agg({"site": "first", "x": "mean", "rest": "mean"})
@@ -154,8 +169,7 @@ def _apart(found, lines, z, t, height, confidence):
     if np.sqrt(((lines["x"] - means["x"]) ** 2).sum() / spare) * STEP < VARIES:
         return found
     design = np.column_stack([z, means["slope"], lines["slope"] - means["slope"]])
-    vehicle, weight = lines["vehicle"].to_numpy(), lines["weight"].to_numpy()
-    fit = fit_clustered(design, height, vehicle, weights=weight)
+    fit = fit_clustered(design, height, lines["vehicle"], weights=lines["weight"].to_numpy())
     *_, b, w = np.eye(fit.beta.size)
     gap, se, df = fit.contrast(b - w)
     slopes = ((t + slope, *error) for slope, *error in map(fit.contrast, (b, w)))
@@ -170,18 +184,7 @@ def _step(found, times):
 
 
 def _stepped(found, e):
-    value, low, high = (float(_step(found, end)) for end in (e.value, e.low, e.high))
-    return replace(e, value=value, low=low, high=high)
-
-
-def _points(lines, beta):
-    """A row a vehicle: site, kind, share, n_parts, wear_ratio."""
-    rest = (lines["rest"] - lines["x"].mean() * beta) * lines["weight"]
-    rows = lines.assign(share=lines["x"] * STEP, n_parts=1, rest=rest)
-    how = {"site": "first", "kind": "first", "share": "mean"}
-    how |= dict.fromkeys(["n_parts", "rest", "weight"], "sum")
-    points = rows.groupby("vehicle").agg(how)
-    return points.assign(wear_ratio=np.exp(points.pop("rest") / points.pop("weight"))).reset_index()
+    return replace(e, **{end: float(_step(found, getattr(e, end))) for end in ENDS})
 
 
 def _own(found, used, x, z, confidence):

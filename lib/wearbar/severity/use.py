@@ -6,9 +6,8 @@ import numpy as np
 import pandas as pd
 
 from wearbar import intervals, usage
-from wearbar import parts as spans
-from wearbar.log.plan import SHARES
-from wearbar.log.schema import column
+from wearbar.log.schema import SHARES, column
+from wearbar.parts import segments_of
 from wearbar.stats.clustered import added_up
 
 # kind of use to its words: "on gravel or dirt", "in short trips"
@@ -16,14 +15,14 @@ USE = {
     name: column("use", name).meaning.removeprefix("share ").removeprefix("of the distance ")
     for name in SHARES
 }
+COVERED = [f"{name}_coverage_share" for name in SHARES]
 MIN_SPREAD = 0.05  # of shares between vehicles
-SUPPORTED = """
-    plan code title category exposure share_easy share_hard wear_ratio lower_ratio plan_km severe_km
-    supported_km is_sooner
-"""
+EVIDENCE = ["category", "exposure", "share_easy", "share_hard", "wear_ratio", "lower_ratio"]
+SUPPORTED = ["plan", "code", "title", *EVIDENCE]
+SUPPORTED += ["plan_km", "severe_km", "supported_km", "is_sooner"]
 
 
-def by_vehicle(log, readings):
+def by_vehicle(log):
     """How each vehicle was used over its time in this log, the hardest used first.
 
     vehicle, site (where it was last), kind, coverage_share (of the distance that `use` tells of),
@@ -34,12 +33,12 @@ def by_vehicle(log, readings):
     fleet = log.tables["vehicles"]
     start = fleet["acquired"].fillna(log.first_day).clip(lower=log.first_day)
     end = fleet["disposed"].fillna(log.as_of)
-    shares = usage.use_shares(log, readings, fleet["vehicle"], start, end)
+    shares = usage.use_shares(log, fleet["vehicle"], start, end)
     names = [e for e in SHARES if shares[e].notna().any()]
     names = sorted(names, key=lambda e: e not in conditions(log))
     table = pd.concat([fleet[["vehicle", "kind"]], shares[["coverage_share", *names]]], axis=1)
     table.insert(1, "site", usage.site_at(log, fleet["vehicle"], end).to_numpy())
-    jobs = intervals.occasions(log, readings)
+    jobs = intervals.occasions(log)
     now = jobs[jobs["is_current"] & jobs["duty"].isin(["severe", "normal"])]
     is_severe = now["duty"].eq("severe").groupby(now["vehicle"]).any()
     severe_now = table["vehicle"].map(is_severe.map({True: "yes", False: "no"})).astype(object)
@@ -62,22 +61,30 @@ def exposures(table, limits):
     return [e for e in known if e in limits] or differ[:3]
 
 
-def with_use(parts, log, readings):
+def with_use(parts, log):
     """`parts` (category, part_key, start, end) with what they were used in, over the distance that
-    the log saw of them: as `usage.use_shares` has it, and `<exposure>_error`, the sd that recalling
-    gives each share. A part that was on several vehicles has the use of each, by distance."""
-    table = spans.use_of(log, readings, spans.segments_of(log, readings))
-    parts = parts.merge(table, how="left", left_on=["category", "part_key"], right_index=True)
+    the log saw of them: as `usage.use_shares` has it, by distance where on several vehicles, and
+    `<exposure>_error`, the sd that recalling gives each share."""
+    rows = segments_of(log)
+    begin = rows["start"].fillna(log.first_day).clip(lower=log.first_day)
+    share = usage.use_shares(log, rows["vehicle"], begin, rows["end"])
+    seen_from = np.fmax(rows["start_km"], rows["watch_km"])
+    length = (rows["end_km"] - seen_from).clip(lower=0)
+    known = share[["coverage_share", *COVERED]].mul(length, axis=0)
+    used = share[[*SHARES]] * known[COVERED].to_numpy()
+    key = ["category", "part_key"]
+    sums = pd.concat([rows[key], length.rename("length"), known, used], axis=1).groupby(key).sum()
+    cover = sums[[*known]].div(sums["length"].where(sums["length"] > 0), axis=0)
+    shares = sums[[*SHARES]] / sums[COVERED].where(sums[COVERED] > 0).to_numpy()
+    parts = parts.merge(cover.join(shares), how="left", left_on=key, right_index=True)
     use = log.tables["use"].dropna(subset=["from", "to"])
     use = use.sort_values(["vehicle", "from"], kind="stable")
-    if not {"start", "end"} <= set(parts) or not len(use):
-        return parts
     days = ((use["to"] - use["from"]).dt.days + 1).median()
     watched = (parts["end"] - parts["start"].clip(lower=log.first_day)).dt.days
-    rows = np.sqrt((watched / days).clip(lower=1.0))
+    told = np.sqrt((watched / days).clip(lower=1.0))  # of as many rows, each with its error
     for e in SHARES:
         if use[e].notna().any():
-            parts[f"{e}_error"] = recall_error(use["vehicle"], use[e]) / rows
+            parts[f"{e}_error"] = recall_error(use["vehicle"], use[e]) / told
     return parts
 
 
@@ -107,7 +114,7 @@ def supported(found, plan, limits, unit_km=1.0):
     """
     shown = [e for e in found if e.is_shown and e.points is not None]
     if not shown or plan is None:
-        return pd.DataFrame(columns=SUPPORTED.split())
+        return pd.DataFrame(columns=SUPPORTED)
     tasks = plan.tasks[plan.tasks["valid_to"].isna() & plan.tasks["every_km"].notna()]
     tasks = tasks[["plan", "code", "title", "part", "every_km", "severe_km"]]
     rows = []
@@ -117,17 +124,16 @@ def supported(found, plan, limits, unit_km=1.0):
         easy, hard = share[share < cut].mean(), share[share >= cut].mean()
         ratio, lower = (added_up(k, easy, hard) for k in (e.additive.value, e.additive_lower))
         lower = min(lower, e.log_linear_lower ** ((hard - easy) / e.step))
-        rows.append((e.category, e.exposure, e.p_holm, easy, hard, ratio, lower))
-    names = ["category", "exposure", "p_holm", "share_easy", "share_hard"]
-    rows = pd.DataFrame(rows, columns=[*names, "wear_ratio", "lower_ratio"])
+        rows.append((e.category, e.exposure, easy, hard, ratio, lower, e.p_holm))
+    rows = pd.DataFrame(rows, columns=[*EVIDENCE, "p_holm"])
     table = tasks.rename(columns={"every_km": "plan_km"}).merge(rows, how="cross")
     both = zip(table["code"], table["category"], strict=True)
-    by_code = np.array([code.startswith(category) for code, category in both], bool)
-    table = table[(table["part"] == table["category"]) | by_code]
+    is_of = [code.startswith(category) for code, category in both]
+    table = table[(table["part"] == table["category"]) | np.array(is_of, bool)]
     evidence = table["plan_km"] / table["lower_ratio"] / unit_km
     place = 10.0 ** (np.floor(np.log10(evidence)) - 1)  # down to two figures
     evidence = np.floor(evidence / place + 1e-9) * place * unit_km
     evidence = evidence.where((table["lower_ratio"] > 1) & (table["p_holm"] < 0.05))
     planned = table[["plan_km", "severe_km"]].min(axis=1)
     table = table.assign(supported_km=np.fmin(planned, evidence), is_sooner=evidence < planned)
-    return table[SUPPORTED.split()]
+    return table[SUPPORTED]

@@ -1,14 +1,19 @@
-"""Least squares where rows come in clusters, with standard errors that hold for few clusters.
+"""What holds where rows come in clusters, such as vehicles, and those are few: least squares, and
+permutation tests, which deal clusters again among groups or within strata.
 
-The weights come from a random intercept, whose size is estimated; the standard errors do not rely
-on it. Everything is in p x p pieces a cluster.
+The weights of a fit come from a random intercept, whose size is estimated; the standard errors do
+not rely on it. Everything is in p x p pieces a cluster.
 """
 
 from dataclasses import dataclass
+from itertools import chain, permutations, product
 
 import numpy as np
 import pandas as pd
 from scipy import optimize
+from scipy.special import comb, factorial
+
+MAX_PERMUTATIONS = 50_000  # as many orders are all gone through; of more, this many are drawn
 
 
 @dataclass(frozen=True)
@@ -17,7 +22,7 @@ class ClusteredFit:
 
     beta: np.ndarray  # coefficients (p)
     residual: np.ndarray  # of the rows as weighted (n)
-    ratio: float  # variance between clusters over that within
+    ratio: float
     u: np.ndarray  # orthonormal basis of the weighted design (n, p)
     r_inverse: np.ndarray  # turns its coordinates into those of beta
     cluster: np.ndarray  # of each row
@@ -80,7 +85,7 @@ def fit_clustered(design, y, cluster, ratio=None, weights=None):
 
 
 def _intercept_ratio(rows, size, sums):
-    """Variance of the random intercept over the residual's. rows: design and y, weighted."""
+    """The `ratio` of rows of design and y, weighted, whose sums by cluster are given."""
     cross, spare = rows.T @ rows, len(rows) - rows.shape[1] + 1
 
     def loss(ratio):
@@ -137,3 +142,43 @@ def added_up(times, easy, hard):
     1.2308
     """
     return (1 + (times - 1) * np.asarray(hard)) / (1 + (times - 1) * np.asarray(easy))
+
+
+def inside_outside(cells, order, first):
+    """Sums of each of `cells` (k, units) in every group and in the others: two (k, deals, groups).
+
+    order: (deals, units), the units as dealt. first: where each group begins.
+
+    >>> inside, outside = inside_outside(np.array([[1.0, 2.0, 4.0]]), np.array([[0, 1, 2]]), [0, 2])
+    >>> inside.tolist(), outside.tolist()
+    ([[[3.0, 4.0]]], [[[4.0, 3.0]]])
+    """
+    inside = np.stack([np.add.reduceat(c[order], first, axis=1) for c in cells])
+    return inside, cells.sum(axis=1)[:, None, None] - inside
+
+
+def least_p(size, deals):
+    """The least p that `deals` of units among groups of these sizes (array) can give."""
+    ways = comb(size.sum(), size.min()) / (2 if len(size) == 2 else 1)
+    return max(1 / deals, 1 / ways)
+
+
+def permutation_p(y, x, strata, rng):
+    """One-sided p of no slope of y on x within strata, exact whatever the errors' shape.
+
+    One entry a vehicle. x is dealt again within each stratum, in all ways where they are few; else
+    by `rng`, the observed one counting among them (Phipson & Smyth 2010, Stat. Appl. Genet. Mol.
+    Biol. 9:39).
+    """
+    code = pd.factorize(np.asarray(strata), sort=True)[0]
+    order, sizes = np.argsort(code, kind="stable"), np.bincount(code)
+    y, x, code = np.asarray(y, float)[order], np.asarray(x, float)[order], code[order]
+    if np.prod(factorial(sizes)) <= MAX_PERMUTATIONS:
+        blocks = np.split(np.arange(len(code)), np.cumsum(sizes)[:-1])
+        ways = product(*(permutations(block) for block in blocks))
+        deals = np.array([list(chain(*way)) for way in ways], int)
+    else:
+        deals = np.argsort(code + rng.random((MAX_PERMUTATIONS, len(code))), axis=1)
+        deals[0] = np.arange(len(code))
+    near = 1e-12 * (np.abs(x) @ np.abs(y))  # rounding alone may part deals that are as good
+    return float((x[deals] @ y >= x @ y - near).mean())

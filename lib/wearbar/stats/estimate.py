@@ -37,9 +37,13 @@ class Estimate:
 
     def cells(self):
         """The estimate in words, by heading: four figures of each number."""
+        low, high = _figures(self.low), _figures(self.high)
+        interval = f"{low} to {high}" if np.isfinite(self.low) else f"up to {high}"
+        if not np.isfinite(self.high):
+            interval = f"at least {low}" if np.isfinite(self.low) else "none"
         return {
             "value": _figures(self.value),
-            f"{100 * self.confidence:.4g}% interval": _interval(self.low, self.high),
+            f"{100 * self.confidence:.4g}% interval": interval,
             "unit": self.unit,
             "n": _figures(self.n),
             "not ended": _figures(self.n_censored),
@@ -50,13 +54,6 @@ class Estimate:
 def refused(note, confidence, n=0, unit=""):
     """The `Estimate` without a figure, whose note says why."""
     return Estimate(nan, nan, nan, confidence, n, unit=unit, note=note)
-
-
-def _interval(low, high):
-    first, last = _figures(low), _figures(high)
-    if np.isfinite(high):
-        return f"{first} to {last}" if np.isfinite(low) else f"up to {last}"
-    return f"at least {first}" if np.isfinite(low) else "none"
 
 
 def _figures(x):
@@ -113,11 +110,10 @@ def ratio(numerator, denominator, confidence=0.9, unit=""):
     row = ratios(np.zeros(len(num)), num, den, confidence)
     if row.empty or not row["denominator"].iat[0] > 0:
         return refused("nothing to divide by", confidence, len(num), unit)
-    *limits, n = row.iloc[0][["value", "low", "high", "n"]]
+    limits, n = row.iloc[0][["value", "low", "high"]].tolist(), int(row["n"].iat[0])
     note = "" if n >= MIN_VEHICLES else FEW_VEHICLES
-    method = "" if note else f"jackknife over vehicles, t with {n - 1:.0f} degrees of freedom"
-    limits = (float(x) for x in limits)
-    return Estimate(*limits, confidence, int(n), unit=unit, method=method, note=note)
+    method = "" if note else f"jackknife over vehicles, t with {n - 1} degrees of freedom"
+    return Estimate(*limits, confidence, n, unit=unit, method=method, note=note)
 
 
 def ratios(group, numerator, denominator, confidence=0.9):
@@ -129,10 +125,9 @@ def ratios(group, numerator, denominator, confidence=0.9):
     with rare, very large costs, 79 at ten entries to 88 at 300, missing low: a large bill that has
     not come yet is in no interval.
     """
-    columns = {"group": group, "numerator": numerator, "denominator": denominator}
-    rows = pd.DataFrame({name: np.asarray(values) for name, values in columns.items()})
     both = ["numerator", "denominator"]
-    rows = rows.astype(dict.fromkeys(both, float)).dropna()
+    sides = (np.asarray(values, float) for values in (numerator, denominator))
+    rows = pd.DataFrame(dict(zip(both, sides, strict=True)) | {"group": np.asarray(group)}).dropna()
     by = rows["group"]
     sums = rows.groupby("group")[both].sum().assign(n=by.value_counts())
     value = sums["numerator"] / sums["denominator"].where(sums["denominator"] > 0)

@@ -13,12 +13,12 @@ from scipy import special
 MAX_STEPS = 80
 
 
-class Weibull:
-    """The log of a Weibull life: smallest extreme value.
+# Of a family, `exact` and `beyond` give log density and log survival of Z, `mean_at(s)` the log of
+# E[exp(s Z)] over s, each with two derivatives; `ppf` gives quantiles.
 
-    Of a family, `exact` and `beyond` give log density and log survival of Z, `mean_at(s)` the log
-    of E[exp(s Z)] over s, each with two derivatives; `ppf` gives quantiles.
-    """
+
+class Weibull:
+    """The log of a Weibull life: smallest extreme value."""
 
     def exact(self, z):
         e = np.exp(z)
@@ -39,7 +39,9 @@ class Weibull:
 
 
 class Lognormal:
-    """The log of a lognormal life: normal. As `Weibull`."""
+    """The log of a lognormal life: normal."""
+
+    ppf = staticmethod(special.ndtri)
 
     def exact(self, z):
         return -0.5 * z * z - 0.5 * np.log(2 * np.pi), -z, np.full_like(z, -1.0)
@@ -50,9 +52,6 @@ class Lognormal:
             hazard = np.exp(-0.5 * z * z - 0.5 * np.log(2 * np.pi) - log_survival)
             return log_survival, -hazard, -hazard * (hazard - z)
 
-    def ppf(self, p):
-        return special.ndtri(p)
-
     def mean_at(self, s):
         return s / 2, np.full_like(s, 0.5), np.zeros_like(s)
 
@@ -62,30 +61,26 @@ FAMILIES = {"weibull": Weibull(), "lognormal": Lognormal()}
 
 @dataclass(frozen=True)
 class Sample:
-    """Rows by group, centred and scaled: `u = (log t - centre) / spread`.
-
-    The first `n_exact` rows are ends seen, the rest lives known to be longer, late entries at a
-    negative weight. group: of each row, 0 where there is one alone.
-    """
+    """Rows by group, centred and scaled."""
 
     family: Weibull | Lognormal
-    u: np.ndarray
-    weight: np.ndarray
-    group: np.ndarray | int
-    n_exact: int
+    u: np.ndarray  # (log t - centre) / spread
+    weight: np.ndarray  # negative of late entries
+    group: np.ndarray | int  # of each row; 0 where there is one alone
+    n_exact: int  # the first rows are ends seen, the rest lives known to be longer
     between: tuple  # (u_left, u_right, weight, group) of ends known to lie between two looks
     ends: np.ndarray  # weight of all ends by group
     plain: np.ndarray  # of exact ones
     pull: np.ndarray  # sum of weight times u of exact ones
     centre: np.ndarray
     spread: np.ndarray
-    constant: np.ndarray
     steepest: float  # a fit that climbs past this b has no maximum: its ends may be at one point
 
-    def total(self, values, group):
-        """Sums by group of values, a row each."""
-        one = len(self.ends) == 1
-        return np.array([values.sum()]) if one else np.bincount(group, values, len(self.ends))
+    def total(self, parts, group):
+        """Sums by group of each of `parts` (a value a row): (parts, groups)."""
+        if len(self.ends) == 1:
+            return np.array([[part.sum()] for part in parts])
+        return np.array([np.bincount(group, part, len(self.ends)) for part in parts])
 
 
 def sample_of(family, duration, observed, entry, weights, last_seen=None, group=None, n_groups=1):
@@ -109,7 +104,6 @@ def sample_of(family, duration, observed, entry, weights, last_seen=None, group=
     between, late = observed & (last_seen < duration), entry > 0
     exact = observed & ~between
     rows = np.concatenate([np.flatnonzero(exact), np.flatnonzero(~observed)])
-    plain = total(weights * exact)
     return Sample(
         family=FAMILIES[family],
         u=np.append(u[rows], u_entry[late]),
@@ -118,45 +112,37 @@ def sample_of(family, duration, observed, entry, weights, last_seen=None, group=
         n_exact=int(exact.sum()),
         between=(u_seen[between], u[between], weights[between], code[between]),
         ends=total(weights * observed),
-        plain=plain,
+        plain=total(weights * exact),
         pull=total(weights * np.where(exact, u, 0.0)),
         centre=centre,
         spread=spread,
-        constant=-total(weights * np.where(exact, y, 0.0)) - plain * np.log(spread),
         steepest=30.0 if between.any() else 1e5,
     )
 
 
 def evaluate(sample, a, b):
     """Log-likelihood by group, scaled and less its constant: l, l_a, l_b, l_aa, l_ab, l_bb."""
-    rows_of = _weibull_rows if sample.family is FAMILIES["weibull"] else _rows
-    total = rows_of(sample, a, b)
+    u, plain, pull = sample.u, sample.plain, sample.pull
+    z = u * b[sample.group] - a[sample.group]
+    if sample.family is FAMILIES["weibull"]:  # as the general way, in half the time
+        hazard = np.exp(z)
+        hazard *= sample.weight
+        first = hazard * u
+        s0, s1, s2 = sample.total((hazard, first, first * u), sample.group)
+        total = np.array([b * pull - a * plain - s0, s0 - plain, pull - s1, -s0, s1, -s2])
+    else:
+        ended, going = np.split(z, [sample.n_exact])
+        terms = sample.family.exact(ended), sample.family.beyond(going)
+        value, first, second = np.concatenate(terms, axis=1) * sample.weight
+        curve = second * u
+        parts = value, -first, first * u, second, -curve, curve * u
+        total = sample.total(parts, sample.group)
     if len(sample.between[0]):
         total += _between(sample, a, b)
-    total[0] += sample.plain * np.log(b)
-    total[2] += sample.plain / b
-    total[5] -= sample.plain / b**2
+    total[0] += plain * np.log(b)
+    total[2] += plain / b
+    total[5] -= plain / b**2
     return total
-
-
-def _weibull_rows(sample, a, b):
-    hazard = np.exp(sample.u * b[sample.group] - a[sample.group])
-    hazard *= sample.weight
-    first = hazard * sample.u
-    parts = hazard, first, first * sample.u
-    s0, s1, s2 = (sample.total(part, sample.group) for part in parts)
-    plain, pull = sample.plain, sample.pull
-    return np.array([b * pull - a * plain - s0, s0 - plain, pull - s1, -s0, s1, -s2])
-
-
-def _rows(sample, a, b):
-    z, u = sample.u * b[sample.group] - a[sample.group], sample.u
-    ended, going = np.split(z, [sample.n_exact])
-    terms = sample.family.exact(ended), sample.family.beyond(going)
-    value, first, second = np.concatenate(terms, axis=1) * sample.weight
-    curve = second * u
-    parts = value, -first, first * u, second, -curve, curve * u
-    return np.array([sample.total(part, sample.group) for part in parts])
 
 
 def _between(sample, a, b):
@@ -179,7 +165,7 @@ def _between(sample, a, b):
         -(h_ll * left + h_lr * (left + right) + h_rr * right),
         h_ll * left**2 + 2 * h_lr * left * right + h_rr * right**2,
     )
-    return np.array([sample.total(part * weight, group) for part in parts])
+    return sample.total([part * weight for part in parts], group)
 
 
 def maximise(sample, b_fixed=None):

@@ -18,13 +18,13 @@ FARTHEST = 1e3  # standard errors, where a limit is none
 
 @dataclass(frozen=True)
 class Fits:
-    """Fits of every group: `a`, `b`, and `surface`, what `evaluate` gives there."""
+    """Fits of every group."""
 
     sample: Sample
     is_shape_fixed: bool
     a: np.ndarray
     b: np.ndarray
-    surface: np.ndarray
+    surface: np.ndarray  # what `evaluate` gives there
     mu: np.ndarray
     sigma: np.ndarray
     loglik: np.ndarray
@@ -56,7 +56,8 @@ def fit_all(sample, sigma=None):
             known &= ~((last - first < 1e-12) & (sample.ends == sample.plain))
     a, b, surface = (np.where(known, x, nan) for x in (a, b, surface))
     is_fixed, sigma = sigma is not None, sample.spread / b
-    mu, loglik = sample.centre + sigma * a, surface[0] + sample.constant
+    mu, loglik = sample.centre + sigma * a, surface[0] - sample.pull * sample.spread
+    loglik = loglik - sample.plain * (sample.centre + np.log(sample.spread))
     return Fits(sample, is_fixed, a, b, surface, mu, sigma, loglik)
 
 
@@ -66,9 +67,9 @@ def fit_all(sample, sigma=None):
 
 @dataclass(frozen=True)
 class Place:
-    """The log of a duration: mu + sigma w. `w` (of sigma) has two derivatives with it."""
+    """The log of a duration: mu + sigma w."""
 
-    w: Callable
+    w: Callable  # of sigma: w and two derivatives
 
     def value(self, fits):
         return fits.mu + fits.sigma * self.w(fits.sigma)[0]
@@ -161,11 +162,8 @@ def _ratio_limit(fits, target, z):
 def bootstrap_limits(fits, target, rows, confidence, rng):
     """(low, high) by the likelihood ratio, the signed root's quantiles from a parametric bootstrap.
 
-    fits: of one sample. rows: (duration, observed, entry, last_seen or None). Lives are drawn past
-    each row's entry; rows are censored where they were, ended rows at a draw from the product-limit
-    curve of the censoring times past their end; where ends lie between two looks, a drawn one lies
-    between looks as far apart, at any place between them. Sources: Jeng & Meeker 2000,
-    Technometrics 42:135; Davison & Hinkley 1997, section 7.3 (from memory).
+    fits: of one sample. rows: (duration, observed, entry, last_seen or None). Sources: Jeng &
+    Meeker 2000, Technometrics 42:135; Davison & Hinkley 1997, section 7.3 (from memory).
     """
     samples = int(np.clip(MOST_DRAWN // len(rows[0]), 199, BOOTSTRAPS))
     drawn = _draw(fits, rows, samples, rng)
@@ -186,15 +184,16 @@ def bootstrap_limits(fits, target, rows, confidence, rng):
 def _draw(fits, rows, samples, rng):
     """A `Sample` whose groups are the bootstrap samples."""
     duration, observed, entry, last_seen = rows
-    size = (samples, len(duration))
+    n = len(duration)
+    size = (samples, n)
     with np.errstate(divide="ignore"):
         z = (np.log(entry) - fits.mu) / fits.sigma  # lives are longer than this
     left = np.exp(z) + rng.exponential(size=size)
     lives = np.exp(fits.mu + fits.sigma * np.log(left))
-    # an ended row's censoring is drawn for how long it would have been watched, given that this is
-    # longer than it was: by the product-limit curve of watching from entry on, and no longer than
-    # the longest, unless all were watched to their end
-    watched, n = duration - entry, len(duration)
+    # rows are censored where they were; an ended row's censoring is drawn for how long it would
+    # have been watched, given that this is longer than it was: by the product-limit curve of
+    # watching from entry on, and no longer than the longest, unless all were watched to their end
+    watched = duration - entry
     order = np.lexsort((observed, watched))
     times, curve = watched[order], np.cumprod(1 - ~observed[order] / (n - np.arange(n)))
     height = curve[np.argsort(order)] * rng.uniform(size=size)
@@ -211,7 +210,5 @@ def _draw(fits, rows, samples, rng):
         lives = np.minimum(lives + rng.uniform(size=size) * apart, until)
         before = np.where(apart > 0, np.maximum(lives - apart, entry), lives).ravel()
     ends, entry = np.minimum(lives, until).ravel(), np.broadcast_to(entry, size).ravel()
-    code = np.repeat(np.arange(samples), size[1])
-    return sample_of(
-        "weibull", ends, seen.ravel(), entry, np.ones(len(ends)), before, code, samples
-    )
+    code, once = np.repeat(np.arange(samples), n), np.ones(len(ends))
+    return sample_of("weibull", ends, seen.ravel(), entry, once, before, code, samples)

@@ -40,71 +40,69 @@ def mean_cumulative(
         raise ValueError(f"end is {type(end).__name__}; {give}")
     names, is_robust = pd.Index(end.index).unique(), variance == "robust"
     start = np.broadcast_to(np.asarray(entry, float), len(end))
-    periods = _periods(names.get_indexer(end.index), start, end.to_numpy(float))
+    periods = {"unit": names.get_indexer(end.index), "start": start, "stop": end.to_numpy(float)}
     amount = np.ones(len(time)) if amount is None else np.asarray(amount, float)
     events = {"unit": names.get_indexer(np.asarray(unit)), "time": np.asarray(time, float)}
-    events, outside = _observed(pd.DataFrame(events | {"amount": amount}), periods)
+    events = pd.DataFrame(events | {"amount": amount})
+    events, periods, outside = _observed(events, pd.DataFrame(periods))
     times, at = np.unique(events["time"].to_numpy(), return_inverse=True)
     began = np.searchsorted(np.sort(periods["start"]), times, "right")
     at_risk = began - np.searchsorted(np.sort(periods["stop"]), times, "left")
     mean_jump = np.bincount(at, events["amount"], len(times)) / at_risk
-    square = np.cumsum(np.bincount(at, events["squares"], len(times)) / at_risk**2)
-    # each step widened by the root of m / (m - 1), m at risk: of one alone it would be nil
-    wider = np.sqrt(at_risk / np.maximum(at_risk - 1, 1)) / at_risk
+    value, free = np.cumsum(mean_jump), float(len(names) - 1)
+    square = wide = np.cumsum(np.bincount(at, events["squares"], len(times)) / at_risk**2)
     if is_robust:
-        periods["first"] = np.searchsorted(times, periods["start"], "left")
-        periods["past"] = np.searchsorted(times, periods["stop"], "right")
-        weights = np.array([1 / at_risk, wider])
-        (square, wide), (_, fourth) = _residuals(events, at, periods, mean_jump, weights)
-    frame = pd.DataFrame({"time": times, "mcf": np.cumsum(mean_jump), "se": np.sqrt(square)})
-    se, freedom = frame["se"], np.full(len(frame), float(len(names) - 1 if df is None else df))
+        (square, wide), (_, fourth) = _residuals(events, times, at, periods, mean_jump, at_risk)
     if is_robust and df is None:
         with np.errstate(divide="ignore", invalid="ignore"):  # Satterthwaite 1946, from memory
-            se, freedom = pd.Series(np.sqrt(wide)), np.maximum(wide**2 / fourth, 1.0)
+            free = np.maximum(wide**2 / fourth, 1.0)
     few = (df is None) & ((len(names) < MIN_UNITS) | ((at_risk < MIN_AT_RISK) & is_robust))
-    half = se * stats.t.ppf((1 + confidence) / 2, np.where(few, nan, freedom))
-    value, frame["low"], frame["high"] = frame["mcf"], frame["mcf"] - half, frame["mcf"] + half
+    t = stats.t.ppf((1 + confidence) / 2, np.where(few, nan, free if df is None else df))
+    half = t * np.sqrt(wide if df is None else square)
+    low, high = value - half, value + half
     if scale == "log":
-        factor = np.exp(half / value.where(value > 0))
-        frame["low"] = (value / factor).fillna(frame["low"])
-        frame["high"] = (value * factor).fillna(frame["high"])
-    frame["at_risk"] = at_risk
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            factor = np.exp(half / value)
+        low, high = np.where(value > 0, [value / factor, value * factor], [low, high])
+    columns = {"time": times, "mcf": value, "se": np.sqrt(square), "low": low, "high": high}
+    frame = pd.DataFrame(columns | {"at_risk": at_risk})
     frame.attrs["outside"] = outside
     return frame
 
 
-def _periods(unit, start, stop):
-    """Periods sorted by unit and start, those that touch joined: `unit, start, stop`."""
-    frame = pd.DataFrame({"unit": unit, "start": start, "stop": stop})
-    frame = frame[frame["stop"] >= frame["start"]].sort_values(["unit", "start"], ignore_index=True)
-    reached = frame.groupby("unit")["stop"].cummax().groupby(frame["unit"]).shift()
-    by = frame.groupby((~(frame["start"] <= reached)).cumsum())
-    return by.agg({"unit": "first", "start": "first", "stop": "max"}).reset_index(drop=True)
-
-
 def _observed(events, periods):
-    """Events in a period of their unit, a row a unit and time; how many were outside."""
+    """(events in a period of their unit, a row a unit and time; periods, those that touch joined;
+    how many events were outside)."""
+    rows = periods[periods["stop"] >= periods["start"]]
+    rows = rows.sort_values(["unit", "start"], ignore_index=True)
+    reached = rows.groupby("unit")["stop"].cummax().groupby(rows["unit"]).shift()
+    by = rows.groupby((~(rows["start"] <= reached)).cumsum())
+    periods = by.agg({"unit": "first", "start": "first", "stop": "max"}).reset_index(drop=True)
     known = events[events["time"].notna() & (events["unit"] >= 0)]
     known = known.assign(squares=known["amount"] ** 2, lines=1)
     merged = known.groupby(["unit", "time"], as_index=False).sum().sort_values("time")
     right = periods.sort_values("start")
     merged = pd.merge_asof(merged, right, left_on="time", right_on="start", by="unit")
     inside = merged[merged["time"] <= merged["stop"]].sort_values(["unit", "time"])
-    return inside, len(events) - int(inside["lines"].sum())
+    return inside, periods, len(events) - int(inside["lines"].sum())
 
 
-def _residuals(events, at, periods, mean_jump, weights):
-    """Sums over units of the second and the fourth power of their residual at each time, one row
-    each of `weights`.
+def _residuals(events, times, at, periods, mean_jump, at_risk):
+    """Sums over units of the second and the fourth power of their residual at each time: one row
+    as published, one with each step widened.
 
-    A unit's residual is the sum of (its jump - mean jump) x weight while it is at risk.
+    A unit's residual is the sum of (its jump - mean jump) / m while it is at risk, m at risk.
     """
+    # widened by the root of m / (m - 1): of one alone it would be nil
+    weights = np.array([1 / at_risk, np.sqrt(at_risk / np.maximum(at_risk - 1, 1)) / at_risk])
+    first = np.searchsorted(times, periods["start"], "left")
+    past = np.searchsorted(times, periods["stop"], "right")
     square, fourth = np.zeros((2, *weights.shape))
     amount, jumps = events["amount"].to_numpy(), events.groupby("unit").indices
-    for unit, rows in periods.groupby("unit"):
+    for unit, rows in periods.groupby("unit").indices.items():
         beyond, own = np.zeros(len(mean_jump)), jumps.get(unit, [])
-        for first, past in zip(rows["first"], rows["past"], strict=True):
-            beyond[first:past] = -mean_jump[first:past]
+        for row in rows:
+            beyond[first[row] : past[row]] = -mean_jump[first[row] : past[row]]
         beyond[at[own]] += amount[own]
         residual = np.cumsum(beyond * weights, axis=1)
         square, fourth = square + residual**2, fourth + residual**4
@@ -117,8 +115,6 @@ class Trend:
 
     z: float  # above 0: more often with time
     p: float  # two-sided, NaN where refused
-    n: int
-    units: int
     method: str
     note: str = ""
 
@@ -135,15 +131,14 @@ def trend(unit, time, end, entry=0.0, method="robust"):
     start = pd.Series(np.broadcast_to(np.asarray(entry, float), len(end)), end.index)
     unit, time = np.asarray(unit), np.asarray(time, float)
     score = pd.Series(time - ((start + end) / 2).reindex(unit).to_numpy()).groupby(unit).sum()
-    n, units = len(time), len(score)
     if method == "robust":
-        if units < MIN_UNITS or not score.std() > 0:
-            return Trend(nan, nan, n, units, method, "needs three vehicles with events")
-        z = float(score.mean() / score.std() * np.sqrt(units))
-        return Trend(z, float(2 * stats.t.sf(abs(z), units - 1)), n, units, method)
-    if n < MIN_EVENTS:
-        return Trend(nan, nan, n, units, method, "needs six events of one vehicle")
+        if len(score) < MIN_UNITS or not score.std() > 0:
+            return Trend(nan, nan, method, "needs three vehicles with events")
+        z = float(score.mean() / score.std() * np.sqrt(len(score)))
+        return Trend(z, float(2 * stats.t.sf(abs(z), len(score) - 1)), method)
+    if len(time) < MIN_EVENTS:
+        return Trend(nan, nan, method, "needs six events of one vehicle")
     spread = float(((end - start).reindex(unit) ** 2).sum() / 12) ** 0.5
     gaps = np.diff(np.sort(time), prepend=start.iloc[0])
     z = float(score.sum() / spread / (gaps.std(ddof=1) / gaps.mean()))
-    return Trend(z, float(2 * stats.norm.sf(abs(z))), n, units, method)
+    return Trend(z, float(2 * stats.norm.sf(abs(z))), method)

@@ -10,8 +10,9 @@ from scipy import stats
 
 from wearbar.stats import limits
 from wearbar.stats.estimate import Estimate, refused
-from wearbar.stats.likelihood import sample_of
+from wearbar.stats.likelihood import FAMILIES, sample_of
 
+LAW = FAMILIES["weibull"]
 PROFILE_ENDS = 20  # from here the likelihood ratio's chi-square limits are used
 BOOTSTRAP_ENDS = 5  # from here its bootstrap limits; below it none without a known shape
 SHAPES = (1.5, 3.0, 6.0)  # of parts that wear out: common practice, no source
@@ -97,9 +98,9 @@ class WeibullFit:
     n: float  # lives, weights counted
     n_observed: float  # ends seen
     confidence: float
-    is_shape_fixed: bool
     fits: limits.Fits = field(repr=False, compare=False)
-    rows: tuple = field(repr=False, compare=False)
+    # each life once, to draw from; None where weights are no counts
+    rows: tuple | None = field(repr=False, compare=False)
 
     @property
     def scale(self):
@@ -109,17 +110,13 @@ class WeibullFit:
     def shape(self):
         return 1 / self.sigma
 
-    @property
-    def family(self):
-        return self.fits.sample.family
-
     def quantile(self, p, method="auto", rng=None):
         """The duration by which a share `p` (0 < p < 1) has ended."""
-        return self._estimate(limits.constant_place(float(self.family.ppf(p))), np.exp, method, rng)
+        return self._estimate(limits.constant_place(float(LAW.ppf(p))), np.exp, method, rng)
 
     def mean(self, method="auto", rng=None):
         """The mean life. Beyond the longest life seen it rests on the form fitted."""
-        return self._estimate(limits.Place(self.family.mean_at), np.exp, method, rng)
+        return self._estimate(limits.Place(LAW.mean_at), np.exp, method, rng)
 
     def survival(self, x, method="auto", rng=None):
         """The share still in service after `x` (> 0)."""
@@ -138,24 +135,30 @@ class WeibullFit:
 
     def band_at(self, x):
         """(low, high) shares after each of `x`: pointwise, normal on a probability plot's scale."""
-        heights = [limits.Height(log_x) for log_x in np.log(np.asarray(x, float))]
-        ends = [limits.wald_limits(self.fits, height, self.confidence) for height in heights]
-        low, high = np.transpose(ends)[0]
+        heights = limits.Height(np.log(np.asarray(x, float)))
+        low, high = limits.wald_limits(self.fits, heights, self.confidence)
         return self._share_at(high), self._share_at(low)
 
     def _share_at(self, z):
-        return np.exp(self.family.beyond(np.asarray(z, float))[0])
+        return np.exp(LAW.beyond(z)[0])
 
     def _repr_html_(self):
         """What a notebook shows: its parameters, less a known shape, and the median life."""
-        names = ("scale",) if self.is_shape_fixed else ("scale", "shape")
+        names = ("scale",) if self.fits.is_shape_fixed else ("scale", "shape")
         found = {name: self.interval(name) for name in names} | {"median life": self.quantile(0.5)}
         return pd.DataFrame([e.cells() for e in found.values()], index=[*found]).to_html()
 
     def _estimate(self, target, natural, method, rng, unit=""):
-        value, method = float(natural(target.value(self.fits)[0])), self._method(method, target)
-        ends, going = self.n_observed, self.n - self.n_observed
-        found = Estimate(value, nan, nan, self.confidence, self.n, going, unit)
+        fits, ends, confidence = self.fits, self.n_observed, self.confidence
+        drawn = self.rows is not None and not isinstance(target, limits.Shape)
+        if method == "auto" and fits.is_shape_fixed:
+            exact = drawn and not len(fits.sample.between[0])
+            method = "known-shape" if exact else "profile" if ends else ""
+        elif method == "auto":
+            few = ends < BOOTSTRAP_ENDS or np.isnan(self.mu)
+            method = "" if few else "bootstrap" if ends < PROFILE_ENDS and drawn else "profile"
+        value = float(natural(target.value(fits)[0]))
+        found = Estimate(value, nan, nan, confidence, self.n, self.n - ends, unit)
         if not method:
             few = "too few for limits without a known shape or a prior"
             return replace(found, note=f"{ends:,.10g} ends seen: {few}")
@@ -163,28 +166,16 @@ class WeibullFit:
             ends_at = self._known_shape(target)
         elif method == "bootstrap":
             rng = rng or np.random.default_rng(0)
-            ends_at = limits.bootstrap_limits(self.fits, target, self.rows, self.confidence, rng)
+            ends_at = limits.bootstrap_limits(fits, target, self.rows, confidence, rng)
         else:
             by = {"profile": limits.profile_limits, "wald": limits.wald_limits}[method]
-            ends_at = by(self.fits, target, self.confidence)
+            ends_at = by(fits, target, confidence)
         limit = natural(np.ravel(ends_at))
         note = "not bounded" if np.isinf(limit).any() else ""
         note = "no limits: too few samples could be fitted" if np.isnan(limit).all() else note
         note = NO_END if ends == 0 else note
         low, high = float(min(limit)), float(max(limit))
         return replace(found, low=low, high=high, method=METHODS[method], note=note)
-
-    def _method(self, method, target):
-        if method != "auto":
-            return method
-        ends = self.n_observed
-        drawn = self.rows is not None and not isinstance(target, limits.Shape)
-        if self.is_shape_fixed:
-            exact = drawn and not len(self.fits.sample.between[0])
-            return "known-shape" if exact else "profile" if ends else ""
-        if ends < BOOTSTRAP_ENDS or np.isnan(self.mu):
-            return ""
-        return "bootstrap" if ends < PROFILE_ENDS and drawn else "profile"
 
     def _known_shape(self, target):
         # the ends expected, sum((x / scale)^shape), against those counted: 2 r degrees of freedom
@@ -215,24 +206,14 @@ def fit_weibull(
     1.8315
     """
     x, seen, entry, weights, last_seen = clean(duration, observed, entry, weights, last_seen)
-    sigma = None if shape is None else 1 / shape
-    fits = limits.fit_all(sample_of("weibull", x, seen, entry, weights, last_seen), sigma)
-    rows, times = (x, seen, entry, last_seen), weights.astype(int)
-    if (times != weights).any():
-        rows = None
-    elif (times != 1).any():
-        rows = tuple(c if c is None else np.repeat(c, times) for c in rows)
-    return WeibullFit(
-        mu=float(fits.mu[0]),
-        sigma=float(fits.sigma[0] if sigma is None else sigma),
-        loglik=float(fits.loglik[0]),
-        n=float(weights.sum()),
-        n_observed=float(fits.sample.ends[0]),
-        confidence=confidence,
-        is_shape_fixed=sigma is not None,
-        fits=fits,
-        rows=rows,
-    )
+    known = None if shape is None else 1 / shape
+    fits = limits.fit_all(sample_of("weibull", x, seen, entry, weights, last_seen), known)
+    rows, times = None, weights.astype(int)
+    if (times == weights).all():
+        rows = tuple(c if c is None else np.repeat(c, times) for c in (x, seen, entry, last_seen))
+    mu, sigma, loglik = (float(part[0]) for part in (fits.mu, fits.sigma, fits.loglik))
+    n, ends = float(weights.sum()), float(fits.sample.ends[0])
+    return WeibullFit(mu, known or sigma, loglik, n, ends, confidence, fits, rows)
 
 
 def fit_groups(family, duration, observed, group, entry=None, weights=None, last_seen=None):
@@ -247,8 +228,8 @@ def fit_groups(family, duration, observed, group, entry=None, weights=None, last
     fits = limits.fit_all(sample_of(family, *rows, code, len(names)))
     law, n = fits.sample.family, np.bincount(code, rows[3], len(names))
     frame = pd.DataFrame({"group": names, "n": n, "n_observed": fits.sample.ends, "mu": fits.mu})
-    median, mean = limits.constant_place(float(law.ppf(0.5))), limits.Place(law.mean_at)
-    lives = {"median": np.exp(median.value(fits)), "mean": np.exp(mean.value(fits))}
+    places = {"median": limits.constant_place(law.ppf(0.5)), "mean": limits.Place(law.mean_at)}
+    lives = {name: np.exp(place.value(fits)) for name, place in places.items()}
     return frame.assign(sigma=fits.sigma, loglik=fits.loglik, **lives)
 
 
@@ -272,10 +253,8 @@ def life_of(duration, observed, entry=None, p=0.5, confidence=0.9, rng=None, las
     if ends >= BOOTSTRAP_ENDS:
         found = fitted()
         reached = 1 - kaplan_meier(*rows[:3])["survival"].min()
-        if p is None or reached >= p or found.note:
-            return found
-        words = f"beyond the data: the lives seen end at a share of {reached:.2f}"
-        return replace(found, note=words)
+        beyond = f"beyond the data: the lives seen end at a share of {reached:.2f}"
+        return found if p is None or reached >= p or found.note else replace(found, note=beyond)
     known = [fitted(shape) for shape in SHAPES]
     middle, low = known[len(known) // 2], min(k.low for k in known)
     method = f"known shape, {SHAPES[0]:g} to {SHAPES[-1]:g}, chi-square"

@@ -9,17 +9,15 @@ from wearbar.usage.distance import (
     Path,
     date_at,
     distance_at,
-    distance_between,
     distance_of,
     odometer_of,
     path_of,
     to_cumulative,
 )
 from wearbar.usage.rates import daily_rate, gaps, layup_days, site_at, use_shares
-from wearbar.usage.readings import readings
+from wearbar.usage.readings import log_path, readings
 
 __all__ = [
-    "Path", "daily_rate", "date_at", "distance_at", "distance_between", "distance_of", "gaps",
-    "layup_days", "odometer_of", "path_of", "readings", "site_at", "to_cumulative",
-    "use_shares",
+    "Path", "daily_rate", "date_at", "distance_at", "distance_of", "gaps", "layup_days",
+    "log_path", "odometer_of", "path_of", "readings", "site_at", "to_cumulative", "use_shares",
 ]  # fmt: skip

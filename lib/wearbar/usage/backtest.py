@@ -9,7 +9,7 @@ the log's end: such cases stay, since dropping them would keep the fast. Scores:
 alone, by the score and by what was known then; the scores told are those of the choices.
 """
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -18,16 +18,16 @@ from scipy import special
 
 from wearbar import usage
 from wearbar.log.once import once
-from wearbar.usage.days_of_use import Clock, LastYear, usual_layups
+from wearbar.usage.days_of_use import LastYear, usual_layups
 from wearbar.usage.distance import days_of
 from wearbar.usage.forecast import score_reached
-from wearbar.usage.model import HORIZONS, fit_hours, fit_usage
-from wearbar.usage.replay import Replay, cuts_between
+from wearbar.usage.model import HORIZONS, UsageModel, fit_hours, fit_usage
+from wearbar.usage.replay import Replay
 from wearbar.usage.scoring import GRID, at_day, crps, shares, truth_of, two_way_se
 
 AHEAD = np.array([10, 22, 45, 75, 105, 155, 220, 320])
-EVERY_DAYS, WARM_UP_DAYS, AFTER_DAYS, MOST_CUTS = 91, 365, 91, 12
-UNREAD_DAYS = 90
+EVERY, WARM_UP, AFTER = (pd.Timedelta(days=days) for days in (91, 365, 91))
+MOST_CUTS, UNREAD_DAYS = 12, 90
 LEAST_CASES, LEAST_CUTS = 20, 3  # fewer days than that share one mood of the fleet
 SETTLED = 0.9
 # the suite's own, by what they look for, and two naive ones; the first where nothing is scored yet
@@ -42,31 +42,27 @@ OWN = {
 NAIVE = ("trailing-year", "last-year")
 NAMES = (*OWN, *NAIVE)
 MULTIPLES = np.geomspace(0.5, 4, 43)
-NO_WIDENING = (1.0,) * len(HORIZONS)
 _FAR = 1e3
+CASE = ["cut", "vehicle", "ahead_days", "bin"]  # bin: number in HORIZONS
 
 
 @dataclass(frozen=True, eq=False)
 class BackTest:
-    """cases: one row a (cut, vehicle, days ahead): `cut, vehicle, ahead_days, bin` (number in
-    HORIZONS), `method` (used), `is_reached`, and for what was used and each of NAIVE `crps_days`,
-    `interval_days` (the interval score), `inside`, `before` (expected shares, of the interval and
-    of its low side), as `crps_days`, `crps_days_trailing-year` and so on; `error` the log of how
-    much later than the median. choices: one row a cut, `cut, method, widen, common_sd`, as they
-    were made there. methods: one row a method, `method, crps_days, is_used`, over all cuts. used,
-    widen: method and widening for today. common_sd: of the part of the log error that all vehicles
-    share at a cut. n_cuts: past days for which the record was long enough.
-    """
+    """How the forecasts of past days came out, and what was learned for today's."""
 
+    # one row a case: `CASE`, `method` (used), `is_reached`, `error` (log of how much later than the
+    # median), and of what was used and each of NAIVE (`crps_days_last-year`) `crps_days`,
+    # `interval_days` (the interval score); `inside`, `before`: expected shares, of the interval and
+    # of its low side
     cases: pd.DataFrame
-    choices: pd.DataFrame
-    methods: pd.DataFrame
-    used: str
+    choices: pd.DataFrame  # one row a cut: `cut, method, widen, common_sd`, as they were made there
+    methods: pd.DataFrame  # one row a method: `method, crps_days, is_used`, over all cuts
+    used: str  # the method for today, and its widening
     widen: tuple
-    common_sd: float
+    common_sd: float  # of the part of the log error that all vehicles share at a cut
     confidence: float
     tells_when_recorded: bool
-    n_cuts: int = 0
+    n_cuts: int  # past days for which the record was long enough
 
     @property
     def is_told(self):
@@ -74,49 +70,60 @@ class BackTest:
         return len(self.cases) > 0 and int(self.cases["is_reached"].sum()) >= LEAST_CASES
 
 
-def best_model(log, readings, test=None):
+def best_model(log, test=None):
     """The `UsageModel` of a log as `test` chose; by the first method where nothing was tested."""
-    return _fit(log, readings, *((test.used, test.widen) if test is not None else NAMES[:1]))
+    return _fit(
+        log, usage.readings(log), *((test.used, test.widen) if test is not None else NAMES[:1])
+    )
 
 
 @lru_cache(maxsize=2)
 def model_by_test(log, confidence):
     """The `UsageModel` of a whole log as its own back-test chose it; kept, for it takes seconds."""
-    return best_model(log, usage.readings(log), back_test(log, confidence))
+    return best_model(log, back_test(log, confidence))
 
 
 @once
 def back_test(log, confidence=0.9, *, replay=None):
     """The `BackTest` of a log; `cases` is empty below fifteen months of record, for a first cut."""
-    replay = replay or Replay(log)
-    cuts = cuts_between(log.first_day, log.as_of, EVERY_DAYS, WARM_UP_DAYS, AFTER_DAYS)[-MOST_CUTS:]
-    past = [one for one in (_asked(replay.use_at(cut)) for cut in cuts) if one is not None]
-    now = usage.path_of(usage.readings(log))
-    found = [_used(past[:k], one, now, confidence) for k, one in enumerate(past)]
-    cases = pd.concat([cases for cases, _ in found], ignore_index=True) if found else pd.DataFrame()
-    choices = pd.DataFrame([c for _, c in found], columns=["cut", "method", "widen", "common_sd"])
-    score, used, widen = _choose(past, now, confidence)
-    is_used = [name == used and len(past) >= LEAST_CUTS for name in NAMES]
+    replay, latest = replay or Replay(log), log.as_of - AFTER
+    n_cuts = max(min((latest - log.first_day - WARM_UP) // EVERY + 1, MOST_CUTS), 0)
+    now, past, cases, choices = usage.log_path(log), [], [], []
+    for i in reversed(range(n_cuts)):
+        one = _asked(replay.at(latest - EVERY * i, of_use=True))
+        if one is None:
+            continue
+        # by the method and widening that earlier cuts chose with what was known at this one
+        _, name, widen = _choose(past, one.path, confidence)
+        common = _common([_judged(old, name, old.truth(one.path), confidence) for old in past])
+        choices.append((one.rows["cut"].iloc[0], name, widen, common))
+        truth = one.truth(now)
+        found = _judged(one, name, truth, confidence, widen).assign(method=name)
+        for naive in NAIVE:
+            scores = _judged(one, naive, truth, confidence)[["crps_days", "interval_days"]]
+            found = found.join(scores.add_suffix(f"_{naive}"))
+        cases.append(found)
+        past.append(one)
+    score, *chosen = _choose(past, now, confidence)
+    is_used = [name == chosen[0] and len(past) >= LEAST_CUTS for name in NAMES]
     methods = pd.DataFrame({"method": NAMES, "crps_days": score, "is_used": is_used})
+    choices = pd.DataFrame(choices, columns=["cut", "method", "widen", "common_sd"])
     common, told = _common(cases), replay.tells_when_recorded()
-    return BackTest(cases, choices, methods, used, widen, common, confidence, told, len(cuts))
+    cases = pd.concat(cases, ignore_index=True) if cases else pd.DataFrame()
+    return BackTest(cases, choices, methods, *chosen, common, confidence, told, n_cuts)
 
 
 def _fit(log, readings, method, widen=None):
-    fleet, stays = log.tables["vehicles"][["vehicle", "kind", "site"]], log.tables["layups"]
-    if method in NAIVE:
-        model = _naive(fleet, log.as_of, usage.path_of(readings), method, widen)
-        return replace(model, hours=fit_hours(readings, fleet, log.as_of, stays))
-    how = dict(OWN[method])
-    stays = usual_layups(stays, log.as_of) if how.pop("usual") else stays
-    return fit_usage(readings, fleet, log.as_of, stays, widen=widen, **how)
-
-
-def _naive(fleet, as_of, path, method, widen):
-    """The mean rate of the trailing year, or last year's days over again: plug-in, as if they were
-    known and only days differed."""
-    model = fit_usage(path, fleet, as_of, seasonal=False, drifts=False, widen=widen)
-    daily = usage.daily_rate(path, as_of).set_index("vehicle").reindex(model.vehicles.index)
+    """The `UsageModel` of a method of `NAMES`."""
+    fleet, stays = log.tables["vehicles"], log.tables["layups"]
+    if method in OWN:
+        how = dict(OWN[method])
+        stays = usual_layups(stays, log.as_of) if how.pop("usual") else stays
+        return fit_usage(readings, fleet, log.as_of, stays, widen=widen, **how)
+    # the naive are plug-in: the rate as if it were known and only days differed
+    path = usage.path_of(readings)
+    model = fit_usage(path, fleet, log.as_of, seasonal=False, drifts=False, widen=widen)
+    daily = usage.daily_rate(path, log.as_of).set_index("vehicle").reindex(model.vehicles.index)
     rate = daily["rate_km_per_day"].where(daily["rate_km_per_day"] > 0)
     dispersion = model.vehicles["dispersion_days"]
     usual = dispersion.dropna().median()  # of none NaN, without a warning
@@ -125,10 +132,10 @@ def _naive(fleet, as_of, path, method, widen):
     told["method"] = np.where(rate.isna() | dispersion.isna().all(), "none", "own")
     clock = model.clock
     if method == "last-year":
-        days = {field.name: getattr(clock, field.name) for field in fields(Clock)}
         last_read, rate = days_of(told["last_date"]), rate.to_numpy()
-        clock = LastYear(**days, path=path, names=told.index, last_read=last_read, rate=rate)
-    return replace(model, vehicles=told, clock=clock)
+        clock = LastYear(**vars(clock), path=path, names=told.index, last_read=last_read, rate=rate)
+    hours = fit_hours(readings, fleet, log.as_of, stays)
+    return replace(model, vehicles=told, clock=clock, hours=hours)
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,7 +144,6 @@ class _Cut:
     answers: scores, (z, df), one column a day of GRID after the last reading; the same as chances.
     """
 
-    day: pd.Timestamp
     rows: pd.DataFrame
     path: usage.Path
     scores: dict
@@ -148,44 +154,40 @@ class _Cut:
         rows = self.rows
         return truth_of(path, rows["vehicle"], rows["km"].to_numpy(), rows["start"].to_numpy())
 
-    def cases(self):
-        return self.rows[["vehicle", "ahead_days", "bin"]].assign(cut=self.day)
-
 
 def _asked(log):
     """The `_Cut` of a replay; None where nothing can be asked."""
-    path = usage.path_of(usage.readings(log))
+    path = usage.log_path(log)
     daily = usage.daily_rate(path, log.as_of)
     gone = log.tables["vehicles"].loc[log.tables["vehicles"]["disposed"].le(log.as_of), "vehicle"]
     daily["age"] = (log.as_of - daily["last_date"]).dt.days
     asked = (daily["age"] <= UNREAD_DAYS) & (daily["rate_km_per_day"] > 0)
     daily = daily[asked & ~daily["vehicle"].isin(gone)]
+    if daily.empty:
+        return None
     rows = daily.loc[daily.index.repeat(len(AHEAD))].reset_index(drop=True)
     rows["ahead_days"] = np.tile(AHEAD, len(daily))
     rows["km"] = rows["last_km"] + rows["rate_km_per_day"] * (rows["age"] + rows["ahead_days"])
     rows["bin"] = np.searchsorted([high for _, high in HORIZONS], rows["ahead_days"])
-    rows["start"] = days_of(rows["last_date"])
-    if not len(rows):
-        return None
-    scores = {name: _scores(_fit(log, path, name), rows) for name in NAMES}
+    rows["start"], rows["cut"] = days_of(rows["last_date"]), log.as_of
+    date = (rows["start"].to_numpy()[:, None] + GRID.astype(int)).astype("datetime64[D]")
+    scores = {}
+    for name in NAMES:
+        model = _fit(log, path, name)
+        z, df = score_reached(model, rows["vehicle"], rows["km"].to_numpy(), date)
+        told = model.of(rows["vehicle"])[1]["method"].isin(["own", "kind-and-site"]).to_numpy()
+        scores[name] = np.nan_to_num(z, nan=-_FAR), np.where(told, df, np.nan)
     told = np.logical_and.reduce([np.isfinite(df) for _, df in scores.values()])
+    if not told.any():
+        return None
     kept = scores.items()
     scores = {m: (np.clip(z[told], -_FAR, _FAR), df[told][:, None]) for m, (z, df) in kept}
     chance = {name: special.stdtr(df, z) for name, (z, df) in scores.items()}
-    rows = rows[told].reset_index(drop=True)
-    return _Cut(log.as_of, rows, path, scores, chance) if len(rows) else None
-
-
-def _scores(model, rows):
-    """(z by case and day of GRID, degrees of freedom), NaN where the model tells nothing."""
-    date = (rows["start"].to_numpy()[:, None] + GRID.astype(int)).astype("datetime64[D]")
-    z, df = score_reached(model, rows["vehicle"], rows["km"].to_numpy(), date)
-    is_told = model.of(rows["vehicle"])[1]["method"].isin(["own", "kind-and-site"]).to_numpy()
-    return np.nan_to_num(z, nan=-_FAR), np.where(is_told, df, np.nan)
+    return _Cut(rows[told].reset_index(drop=True), path, scores, chance)
 
 
 def _judged(one, name, truth, confidence, widen=None):
-    """How one method's answers came out: columns as in `BackTest.cases`."""
+    """How one method's answers came out: rows of `BackTest.cases`."""
     low, high, chance = truth.low, truth.high, one.chance[name]
     if widen is not None:
         z, df = one.scores[name]
@@ -198,75 +200,54 @@ def _judged(one, name, truth, confidence, widen=None):
     p_low, p_high = (at_day(chance, day) for day in (low, high))
     inside, before = shares(p_low, np.where(np.isinf(high), 1.0, p_high), alpha)
     error = np.log(np.maximum((low + true) / 2, 1) / np.clip(middle, 1, GRID[-1]))
-    columns = {
-        "crps_days": crps(chance, truth),
-        "interval_days": top - bottom + missed / alpha,
-        "inside": inside,
-        "before": before,
-        "error": np.where(np.isinf(high) | np.isinf(middle), np.nan, error),
-        "is_reached": np.isfinite(high),
-    }
-    return pd.DataFrame(columns)
+    return one.rows[CASE].assign(
+        crps_days=crps(chance, truth),
+        interval_days=top - bottom + missed / alpha,
+        inside=inside,
+        before=before,
+        error=np.where(np.isinf(high) | np.isinf(middle), np.nan, error),
+        is_reached=np.isfinite(high),
+    )
 
 
 def _choose(past, path, confidence):
-    """(score of every method, the best, its widening) over cuts, by what `path` knows of them."""
+    """(score of every method, the best, its widening) over cuts, by what `path` knows of them.
+
+    widening: what the spread must be multiplied by in each horizon for the interval to hold as
+    often as it says on these cuts (split conformal).
+    """
     if len(past) < LEAST_CUTS:
-        return np.nan, NAMES[0], NO_WIDENING
+        return np.nan, NAMES[0], UsageModel.widen
     pairs = [(one, one.truth(path)) for one in past]
     score = [
         np.concatenate([crps(one.chance[name], truth) for one, truth in pairs]).mean()
         for name in NAMES
     ]
-    best = NAMES[int(np.argmin(score))]
-    return score, best, _widening(pairs, best, confidence)
-
-
-def _widening(pairs, name, confidence):
-    """What the spread must be multiplied by in each horizon for the interval to hold as often as it
-    says on these cuts (split conformal)."""
-
-    def all_of(values):
-        return np.concatenate([values(one, truth) for one, truth in pairs])
-
-    bins = all_of(lambda one, _: one.rows["bin"])
-    df = all_of(lambda one, _: one.scores[name][1])[:, 0]
-    low = all_of(lambda one, truth: at_day(one.scores[name][0], truth.low))
-    high = all_of(lambda one, truth: at_day(one.scores[name][0], truth.high))
-    is_reached = all_of(lambda _, truth: truth.is_reached)
-    p_low, p_high = (special.stdtr(df, z / MULTIPLES[:, None]) for z in (low, high))
-    inside, _ = shares(p_low, np.where(is_reached, p_high, 1.0), (1 - confidence) / 2)
-    found = []
+    best, inside = NAMES[int(np.argmin(score))], []
+    for one, truth in pairs:
+        (z, df), wider = one.scores[best], MULTIPLES[:, None]
+        low, high = (special.stdtr(df[:, 0], at_day(z, d) / wider) for d in (truth.low, truth.high))
+        high = np.where(np.isinf(truth.high), 1.0, high)
+        inside.append(shares(low, high, (1 - confidence) / 2)[0])
+    inside, bins = np.hstack(inside), np.concatenate([one.rows["bin"] for one in past])
+    widen = []
     for b in range(len(HORIZONS)):
-        n = np.count_nonzero(bins == b)
-        holds = MULTIPLES >= 1
+        n, holds = np.count_nonzero(bins == b), MULTIPLES >= 1
         if n >= LEAST_CASES:
             holds = inside[:, bins == b].mean(axis=1) >= confidence * (1 + 1 / n)
-        found.append(float(MULTIPLES[np.argmax(holds)] if holds.any() else MULTIPLES[-1]))
-    return tuple(found)
-
-
-def _used(earlier, one, now, confidence):
-    """(cases, choice) of a cut, by the method and widening that earlier cuts chose with what was
-    known at it, and by the naive methods."""
-    _, name, widen = _choose(earlier, one.path, confidence)
-    judged = ((old, _judged(old, name, old.truth(one.path), confidence)) for old in earlier)
-    errors = [old.cases().join(found) for old, found in judged]
-    truth = one.truth(now)
-    found = one.cases().assign(method=name).join(_judged(one, name, truth, confidence, widen))
-    for naive in NAIVE:
-        scores = _judged(one, naive, truth, confidence)[["crps_days", "interval_days", "inside"]]
-        found = found.join(scores.add_suffix(f"_{naive}"))
-    return found, (one.day, name, widen, _common(pd.concat(errors)) if errors else 0.0)
+        widen.append(float(MULTIPLES[np.argmax(holds)] if holds.any() else MULTIPLES[-1]))
+    return score, best, tuple(widen)
 
 
 def _common(cases):
-    """Standard deviation between cuts of the mean log error beyond 90 days, less that of chance.
+    """Standard deviation between cuts (a frame each) of the mean log error beyond 90 days, less
+    that of chance.
 
     Where many levels are not reached yet, the others are the fast ones: those are left out.
     """
-    if not len(cases):
+    if not cases:
         return 0.0
+    cases = pd.concat(cases)
     settled = cases.groupby(["cut", "ahead_days"])["is_reached"].transform("mean") >= SETTLED
     far = cases[settled & (cases["bin"] >= 2)].dropna(subset=["error"])
     by = far.groupby(["cut", "vehicle"])["error"].mean().groupby("cut").agg(["mean", "var", "size"])
@@ -285,16 +266,14 @@ def by_horizon(test):
     if not test.is_told:
         return pd.DataFrame(columns=[*names, *scores])
 
-    def counted(part):
-        se = two_way_se(part["inside"], part["vehicle"], part["cut"])
-        is_open = int((~part["is_reached"]).sum())
-        return len(part), is_open, part["inside"].mean(), part["before"].mean(), se
+    def se_of(part):
+        return two_way_se(part["inside"], part["vehicle"], part["cut"])
 
-    rows = [
-        (*HORIZONS[b], *counted(part), test.confidence, *part[scores].mean())
-        for b, part in test.cases.groupby("bin")
-    ]
+    rows = []
+    for b, part in test.cases.groupby("bin"):
+        means, n_open = part[["inside", "before"]].mean(), (~part["is_reached"]).sum()
+        counted = *HORIZONS[b], len(part), n_open, *means, se_of(part), test.confidence
+        rows.append((*counted, *part[scores].mean()))
     table = pd.DataFrame(rows, columns=[*names, *scores])
-    _, _, inside, _, se = counted(test.cases)
-    table.attrs |= {"inside": float(inside), "se": se}
+    table.attrs |= {"inside": float(test.cases["inside"].mean()), "se": se_of(test.cases)}
     return table

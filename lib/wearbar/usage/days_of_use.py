@@ -30,32 +30,32 @@ class Clock:
     def last_day(self):
         return self.origin + self.total.shape[1] - 1
 
-    def _at(self, day):
-        return np.clip(day - self.origin, 0, self.total.shape[1] - 1)
+    def _column(self, day):
+        return np.clip(day, self.origin, self.last_day) - self.origin
 
     def season_variance(self, start, end, record):
         """Variance of the log of the days of use from day start to end beside those of the year
         before, for want of knowing the season; record: days of record that the rate rests on."""
         if self.waves is None:
             return np.zeros(len(start))
-
-        def mean(a, b):
-            a, b = self._at(a), self._at(np.maximum(b, a + 1))
-            weight = np.maximum(self.total[0, b] - self.total[0, a], 1e-9)
-            return (self.waves[b] - self.waves[a]) / weight[:, None]
-
-        off = mean(start, end) - mean(start - record, start)
+        means = []
+        for first, last in ((start, end), (start - record, start)):
+            first, last = self._column(first), self._column(np.maximum(last, first + 1))
+            weight = np.maximum(self.total[0, last] - self.total[0, first], 1e-9)
+            means.append((self.waves[last] - self.waves[first]) / weight[:, None])
+        off = means[0] - means[1]
         return np.einsum("ni,ij,nj->n", off, self.variance, off)
 
     def between(self, code, start, end):
         """Days of use from the end of day start to the end of day end."""
         row = self.row[code]
-        return self.total[row, self._at(end)] - self.total[row, self._at(start)]
+        return self.total[row, self._column(end)] - self.total[row, self._column(start)]
 
     def after(self, code, start, days):
         """The first day by whose end so many days of use have gone since the end of day start; past
         `last_day` where none is."""
-        low, high = start.copy(), np.full(len(start), self.last_day + 1)
+        # of one never read, whose start is no day, from the first
+        low, high = np.maximum(start, self.origin), np.full(len(start), self.last_day + 1)
         while np.any(low < high):
             middle = (low + high) // 2
             short = (self.between(code, start, middle) < days - 1e-9) & (low < high)
@@ -146,7 +146,12 @@ def season(spans, origin, end):
     """
     days = np.arange(origin, end + 1)
     found = np.ones(len(days)), None, None
-    code, start, stop, km = _divided(spans)
+    # of vehicles that have two spans or more and have moved, of the first where there are many
+    code, start, stop, km = (spans[name][:_MOST_SPANS] for name in ("code", "start", "end", "km"))
+    n, driven = np.bincount(code, stop > start), np.bincount(code, km)
+    kept = (n[code] >= 2) & (driven[code] > 0) & (stop > start)
+    code, start, stop, km = (values[kept] for values in (code, start, stop, km))
+    gone = km / (driven[code] / np.bincount(code, stop - start, len(n))[code])
     length = int(stop.max() - start.min()) if len(code) else 0
     n, fortnights = len(np.unique(code)), len(np.unique(stop // 14))
     if length < 720 and n < _LEAST_VEHICLES:
@@ -154,7 +159,7 @@ def season(spans, origin, end):
     most, gain = min(length // 360 * (1 + (n >= _MANY_VEHICLES)), 2), 0.0
     for number in range(1, min(most, fortnights // _LEAST_FORTNIGHTS) + 1):
         wave = _waves(days, number)
-        height, more, dispersion, variance = _fit(code, start - origin, stop - origin, km, wave)
+        height, more, dispersion, variance = _fit(code, start - origin, stop - origin, gone, wave)
         if 2 * (more - gain) / dispersion < stats.chi2.ppf(0.999, 2):
             break
         mean = np.exp(_waves(np.arange(1461), number) @ height).mean()
@@ -167,47 +172,33 @@ def _waves(days, number):
     return np.hstack([f(k * angle) for k in range(1, number + 1) for f in (np.cos, np.sin)])
 
 
-def _divided(spans):
-    """Spans of vehicles that have two or more and have moved, of the first where there are many;
-    distance in days of the vehicle's own mean rate."""
-    code, start, stop, km = (spans[name][:_MOST_SPANS] for name in ("code", "start", "end", "km"))
-    n, driven = np.bincount(code, stop > start), np.bincount(code, km)
-    kept = (n[code] >= 2) & (driven[code] > 0) & (stop > start)
-    code, start, stop, km = (values[kept] for values in (code, start, stop, km))
-    rate = driven[code] / np.bincount(code, stop - start, len(n))[code]
-    return code, start, stop, km / rate
-
-
 def _fit(code, start, stop, gone, wave):
     """(height of each wave, gain in log likelihood over none, dispersion, variance of the heights)
-    by Newton's steps, with a standard normal prior that tames a short record."""
+    by Newton's steps, with a standard normal prior that tames a short record. gone: distance in
+    days of the vehicle's own mean rate."""
     total, prior = np.bincount(code, gone), np.eye(wave.shape[1])
 
     def share(part):
         return part / np.bincount(code, part)[code]
 
-    def parts(height):
-        """The weight of each span, and the weight times each wave."""
+    def newton(height):
+        """The score, the curvature and the log likelihood there."""
         weight = np.exp(wave @ height)[:, None]
         sums = np.cumsum(np.hstack([weight, weight * wave]), axis=0)
-        return sums[stop] - sums[start]
-
-    def loglik(height):
-        return gone @ np.log(share(parts(height)[:, 0]))
-
-    def slope(height):
-        part = parts(height)
+        part = sums[stop] - sums[start]  # of each span its weight, and that times each wave
         tilt, own = part[:, 1:] / part[:, :1], share(part[:, 0])
         mean = np.column_stack([np.bincount(code, own * column) for column in tilt.T])
         off = tilt - mean[code]
         score = (gone[:, None] * off).sum(0) - dispersion * height
-        return score, ((total[code] * own)[:, None] * off).T @ off + dispersion * prior
+        curve = ((total[code] * own)[:, None] * off).T @ off + dispersion * prior
+        return score, curve, gone @ np.log(own)
 
-    even = total[code] * share((stop - start).astype(float))
-    spread = ((gone - even) ** 2 / even).sum() / max(len(code) - np.count_nonzero(total), 1)
-    dispersion, height = max(spread, LEAST_DISPERSION), np.zeros(len(prior))
+    even = share((stop - start).astype(float))
+    spread = total[code] * (gone / total[code] - even) ** 2 / even
+    free = max(len(code) - np.count_nonzero(total), 1)
+    dispersion, height = max(spread.sum() / free, LEAST_DISPERSION), np.zeros(len(prior))
     for _ in range(12):
-        score, curve = slope(height)
+        score, curve, _ = newton(height)
         height = height + np.clip(np.linalg.solve(curve, score), -0.5, 0.5)
-    variance = dispersion * np.linalg.inv(slope(height)[1])
-    return height, loglik(height) - loglik(0 * height), dispersion, variance
+    _, curve, loglik = newton(height)
+    return height, loglik - gone @ np.log(even), dispersion, dispersion * np.linalg.inv(curve)

@@ -20,17 +20,14 @@ def days_of(dates):
 
 def as_days(dates):
     """Whole days since 1970 as floats; NaT is NaN."""
-    dates = np.asarray(dates, dtype="datetime64[ns]")
-    return np.where(np.isnat(dates), np.nan, dates.astype(_DAY).astype(np.int64))
+    return np.where(pd.isna(dates), np.nan, days_of(dates))
 
 
 def as_dates(days):
     """Whole days since 1970 as datetime64[ns]; NaN and infinity are NaT."""
-    days = np.asarray(days, dtype=float)
-    out = np.full(days.shape, np.datetime64("NaT"), dtype="datetime64[ns]")
     known = np.isfinite(days)
-    out[known] = days[known].astype(np.int64).astype(_DAY)
-    return out
+    whole = np.where(known, days, 0).astype(np.int64).astype(_DAY)
+    return np.where(known, whole, np.datetime64("NaT")).astype("datetime64[ns]")
 
 
 def days_later(date, days):
@@ -89,8 +86,7 @@ class Path:
 
 
 def path_of(readings, column="distance_km"):
-    """The `Path` of `readings` (of `usage.readings`), on distance or on `hours`; a path as it
-    is."""
+    """The `Path` of `readings` (of `usage.readings`), on distance or `hours`; a path as it is."""
     if isinstance(readings, Path):
         return readings
     readings = readings[readings[column].notna()]
@@ -124,22 +120,19 @@ def last_not_above(values, first, last, wanted):
 def distance_at(readings, vehicle, date):
     """Cumulative distance at the end of each date, one row a pair (vehicle, date).
 
-    Frame `distance_km, low_km, high_km, is_exact`. On a day with readings the highest, exact, with
-    the day's range as bounds; between readings the straight line, with the reading before and the
-    one after as bounds. Before the first and after the last, distance and that side's bound are
-    NaN.
+    Frame `distance_km, low_km, high_km`. On a day with readings the highest, with the day's range
+    as bounds; between readings the straight line, with the reading before and the one after as
+    bounds. Before the first and after the last, distance and that side's bound are NaN.
     """
     path, day = path_of(readings), days_of(date)
     before, after = path.around("day", vehicle, day)
     day_before, low, high = (path.get(name, before) for name in ("day", "low", "high"))
-    next_low = path.get("low", after)
-    is_exact = day_before == day
+    next_low, is_read = path.get("low", after), day_before == day
     part = (day - day_before) / (path.get("day", after) - day_before)
     columns = {
-        "distance_km": np.where(is_exact, high, high + (next_low - high) * part),
-        "low_km": np.where(is_exact, low, high),
-        "high_km": np.where(is_exact, high, next_low),
-        "is_exact": is_exact,
+        "distance_km": np.where(is_read, high, high + (next_low - high) * part),
+        "low_km": np.where(is_read, low, high),
+        "high_km": np.where(is_read, high, next_low),
     }
     return pd.DataFrame(columns, index=index_of(vehicle))
 
@@ -167,19 +160,6 @@ def date_at(readings, vehicle, distance_km):
     return pd.Series(as_dates(day), index=index_of(vehicle))
 
 
-def distance_between(readings, vehicle, start, end):
-    """Distance from the end of day `start` to the end of day `end`: frame `distance_km, low_km,
-    high_km`; NaN outside the readings."""
-    path = path_of(readings)
-    here, there = distance_at(path, vehicle, start), distance_at(path, vehicle, end)
-    columns = {
-        "distance_km": there["distance_km"] - here["distance_km"],
-        "low_km": (there["low_km"] - here["high_km"]).clip(lower=0.0),
-        "high_km": there["high_km"] - here["low_km"],
-    }
-    return pd.DataFrame(columns)
-
-
 def to_cumulative(readings, vehicle, date, odometer_km):
     """Cumulative distance of a reading of the instrument fitted on that date; NaT is the first.
 
@@ -198,8 +178,7 @@ def to_cumulative(readings, vehicle, date, odometer_km):
 
 
 def odometer_of(readings, vehicle, distance_km):
-    """What the instrument shows, or will, at each cumulative distance, by the latest change
-    known."""
+    """What the instrument shows, or will, at each cumulative distance, by the last known change."""
     path, wanted = path_of(readings), np.asarray(distance_km, dtype=float)
     before, after = path.around("high", vehicle, wanted)
     offset = np.nan_to_num(path.get("offset", np.where(before >= 0, before, after)))
@@ -207,11 +186,7 @@ def odometer_of(readings, vehicle, distance_km):
 
 
 def distance_of(readings, vehicle, date, odometer_km):
-    """As `distance_at`, of rows that may have a reading of their own: exact where they have."""
+    """As `distance_at`, of rows that may have a reading of their own: it alone where they have."""
     path = path_of(readings)
-    found = distance_at(path, vehicle, date)
     own = to_cumulative(path, vehicle, date, odometer_km)
-    for column in ("distance_km", "low_km", "high_km"):
-        found[column] = own.where(own.notna(), found[column])
-    found["is_exact"] = found["is_exact"] | own.notna()
-    return found
+    return distance_at(path, vehicle, date).apply(own.fillna)

@@ -8,55 +8,49 @@ import pandas as pd
 from scipy import stats
 
 from wearbar.usage.distance import as_dates, date_at, days_of, index_of
-from wearbar.usage.model import UsageModel, fit_usage
+from wearbar.usage.model import fit_usage
+from wearbar.usage.readings import readings
 
 WIDEN_AT = [15, 60, 135, 270]  # days ahead at which each of the model's `widen` holds
 ENDS = ("date", "low", "high")
 _METRE = 0.001
 
 
-def forecast_dates(readings, vehicles, vehicle, distance_km, as_of, confidence=0.9, layups=None):
+def forecast_dates(model, vehicle, distance_km, confidence=0.9):
     """The date at which each cumulative distance will be reached: one row a (vehicle, distance).
 
-    Frame `date, low, high, method`. readings: up to `as_of` alone are looked at; or a `UsageModel`,
-    fitted once for many questions. vehicles: `vehicle, kind, site` of the fleet that they are of.
-    layups: the log's table, or None. `date` is the median, and `low` to `high` hold it with
-    `confidence`, an equal part outside at each end; `low` may lie before `as_of`: it may have been
-    reached unread. NaT beyond twelve years. `method`: reached (by the readings: all three are the
-    day), own (from its own rate, drawn to its kind and site), kind-and-site (fewer than three
-    readings) or none (too few of either, or it has not moved).
+    Frame `date, low, high, method`. `date` is the median, and `low` to `high` hold it with
+    `confidence`, an equal part outside at each end; `low` may lie before the model's day: it may
+    have been reached unread. NaT beyond twelve years. `method`: reached (by the readings: all three
+    are the day), own (from its own rate, drawn to its kind and site), kind-and-site (fewer than
+    three readings) or none (too few of either, or it has not moved).
     """
-    model = model_of(readings, vehicles, as_of, layups)
     row, known = model.of(vehicle)
-    left, spread = _left(model, row, known, np.asarray(distance_km, dtype=float))
+    left, spread = _left(model, row, known, distance_km)
     method = known["method"].mask(np.isnan(left), "none").fillna("none").mask(left == 0, "reached")
     is_ahead = method.isin(["own", "kind-and-site"]).to_numpy()
-    quantile = stats.t.ppf(0.5 + confidence / 2, known["df"].to_numpy())
-    reach = np.where(is_ahead, quantile * spread, 0.0)
+    reach = np.where(is_ahead, stats.t.ppf(0.5 + confidence / 2, known["df"]) * spread, 0.0)
     past = date_at(model.path, vehicle, distance_km).to_numpy()
-    columns = {}
+    found = pd.DataFrame(index=index_of(vehicle))
     for name, side in zip(ENDS, (0.0, -1.0, 1.0), strict=True):
         days = np.where(is_ahead, left * np.exp(side * reach), 0.0)
         day = model.clock.after(row, days_of(known["last_date"]), days)
         day = as_dates(np.where(is_ahead & (day <= model.clock.last_day), day, np.nan))
-        columns[name] = np.where(left == 0, past, day)
-    return pd.DataFrame(columns | {"method": method.to_numpy()}, index=index_of(vehicle))
+        found[name] = np.where(left == 0, past, day)
+    return found.assign(method=method.to_numpy())
 
 
-def due_dates(readings, vehicles, rows, as_of, confidence=0.9, layups=None):
+def due_dates(model, rows, confidence=0.9):
     """The day on which each due point's first limit is reached: frame `date, low, high`, by index
     of `rows`.
 
     rows: `vehicle, due_km, due_hours` (cumulative, NaN without such a limit), `due_date`. Distance
     and hours by `forecast_dates`, the date as it stands; of each column the earliest.
     """
-    model = model_of(readings, vehicles, as_of, layups)
     parts = [pd.DataFrame(dict.fromkeys(ENDS, rows["due_date"]), index=rows.index)]
     for meter, asked in _meters(model, rows):
-        told = forecast_dates(meter, vehicles, asked["vehicle"], asked["due"], as_of, confidence)
-        parts.append(told.set_axis(asked.index).reindex(rows.index))
-    ends = {end: pd.concat([part[end] for part in parts], axis=1).min(axis=1) for end in ENDS}
-    return pd.DataFrame({end: pd.to_datetime(days) for end, days in ends.items()}, index=rows.index)
+        parts.append(forecast_dates(meter, asked["vehicle"], asked["due"], confidence))
+    return pd.concat(parts).groupby(level=0)[list(ENDS)].min().reindex(rows.index)
 
 
 def chance_due(model, rows, date):
@@ -65,16 +59,15 @@ def chance_due(model, rows, date):
     certain."""
     chance = (rows["due_date"] <= date).astype(float)
     for meter, asked in _meters(model, rows):
-        day = np.repeat(np.datetime64(date), len(asked))
-        told = chance_reached(meter, asked["vehicle"], asked["due"], day)
-        chance = np.maximum(chance, told.set_axis(asked.index).reindex(rows.index).fillna(0.0))
+        told = chance_reached(meter, asked["vehicle"], asked["due"], date)
+        chance = np.maximum(chance, told.reindex(rows.index).fillna(0.0))
     return chance
 
 
-def model_of(readings, vehicles, as_of, layups=None):
-    """The `UsageModel` of readings, fitted without a back-test; a model as it is."""
-    is_fitted = isinstance(readings, UsageModel)
-    return readings if is_fitted else fit_usage(readings, vehicles, as_of, layups)
+def model_of(log):
+    """The `UsageModel` of a log, fitted without a back-test."""
+    fleet, stays = log.tables["vehicles"], log.tables["layups"]
+    return fit_usage(readings(log), fleet, log.as_of, stays)
 
 
 def _meters(model, rows):
@@ -86,22 +79,21 @@ def _meters(model, rows):
 
 
 def chance_reached(model, vehicle, distance_km, date):
-    """The chance that each vehicle has driven each cumulative distance by the end of each date:
-    Series, NaN where the method is none."""
-    score, df = score_reached(model, vehicle, distance_km, date)
-    return pd.Series(stats.t.cdf(score, df), index=index_of(vehicle))
+    """The chance that each vehicle has driven each cumulative distance by the end of each date, or
+    of one: Series, NaN where the method is none."""
+    day = np.broadcast_to(np.asarray(date, dtype="datetime64[D]"), len(vehicle))
+    score, df = score_reached(model, vehicle, distance_km, day[:, None])
+    return pd.Series(stats.t.cdf(score[:, 0], df), index=index_of(vehicle))
 
 
-def score_reached(model, vehicle, distance_km, date):
-    """The same as scores of Student's t: (score, degrees of freedom), two arrays; infinite where
-    the distance has been reached. date: one a vehicle, or (n, k) for k dates each."""
+def score_reached(model, vehicle, distance_km, dates):
+    """The same by `dates` (n, k) as scores of Student's t (n, k), infinite where the distance has
+    been reached, and their degrees of freedom (n)."""
     row, known = model.of(vehicle)
-    left, spread = _left(model, row, known, np.asarray(distance_km, dtype=float))
-    date = np.asarray(date, dtype="datetime64[D]").astype(np.int64)
-    times = date.shape[1] if date.ndim > 1 else 1
+    left, spread = (values[:, None] for values in _left(model, row, known, distance_km))
+    day, times = np.asarray(dates, dtype="datetime64[D]").astype(np.int64), dates.shape[1]
     start = np.repeat(days_of(known["last_date"]), times)
-    since = model.clock.between(np.repeat(row, times), start, date.ravel()).reshape(date.shape)
-    left, spread = (x[:, None] if date.ndim > 1 else x for x in (left, spread))
+    since = model.clock.between(np.repeat(row, times), start, day.ravel()).reshape(day.shape)
     with np.errstate(divide="ignore", invalid="ignore"):
         score = np.log(np.maximum(since, 0.0) / left) / spread
     return np.where(left == 0, np.inf, score), known["df"].to_numpy()
@@ -112,7 +104,7 @@ def _left(model, row, known, distance_km):
     standard error of their log)."""
     names = "rate_km_per_day log_variance drift_per_day dispersion_days record_days"
     rate, log_variance, drift, dispersion, record = known[names.split()].to_numpy().T
-    km = distance_km - known["last_km"].to_numpy()
+    km = np.asarray(distance_km, dtype=float) - known["last_km"].to_numpy()
     with np.errstate(divide="ignore", invalid="ignore"):
         days = np.where(km <= _METRE, 0.0, km / rate)
         variance = log_variance + drift * days / 3 + dispersion / days

@@ -30,16 +30,13 @@ _DRIFT_SE = 2.5  # by which a drift must stand out: chance would widen every int
 
 @dataclass(frozen=True, eq=False)
 class UsageModel:
-    """Each vehicle's use as the readings up to a day tell it.
+    """Each vehicle's use as the readings up to a day tell it."""
 
-    vehicles: one row a vehicle, index `vehicle`: `last_date, last_km, n_readings` (over the years
-    looked at, those within a fortnight as one), `record_days` (from the first of them),
-    `rate_km_per_day` (per day of the clock: the season's mean), `mean_km_per_day` (over the whole
-    record), `log_variance` of the rate, `dispersion_days` and `drift_per_day` (of the distance and
-    of the rate, relative), `df`, `is_changed` (recent use differs from the record's mean by more
-    than chance), `method` (own, kind-and-site, none).
-    """
-
+    # one row a vehicle, index `vehicle`: `last_date, last_km, record_days` (from the first of the
+    # readings looked at), `rate_km_per_day` (per day of the clock: the season's mean),
+    # `mean_km_per_day` (over the whole record), `log_variance` of the rate, `dispersion_days` and
+    # `drift_per_day` (of the distance and of the rate, relative), `df`, `is_changed` (recent use
+    # differs from the record's mean by more than chance), `method` (own, kind-and-site, none)
     vehicles: pd.DataFrame
     clock: Clock  # days of use between dates
     path: Path  # the readings
@@ -63,7 +60,16 @@ def fit_usage(readings, vehicles, as_of, layups=None, seasonal=True, drifts=True
     """
     hours = fit_hours(readings, vehicles, as_of, layups, seasonal, drifts, widen)
     path, end, names = path_of(readings), int(days_of([as_of])[0]), pd.Index(vehicles["vehicle"])
-    spans = _spans(path, names, end)
+    # distance between readings about a fortnight apart, by vehicle and date
+    code = names.get_indexer(path.vehicles)[path.code()]
+    seen = (code >= 0) & (path.day <= end) & (path.day > end - 365.25 * YEARS_BACK)
+    rows = pd.DataFrame({"code": code, "day": path.day, "km": path.high})[seen]
+    rows = rows.sort_values("code", kind="stable")
+    rows["block"] = (rows.groupby("code")["day"].transform("max") - rows["day"]) // _BLOCK_DAYS
+    rows = rows.drop_duplicates(["code", "block"], keep="last")
+    code, day, km = (rows[name].to_numpy() for name in ("code", "day", "km"))
+    spans = {"code": code[1:], "start": day[:-1], "end": day[1:], "km": np.diff(km)}
+    spans = {name: values[code[1:] == code[:-1]] for name, values in spans.items()}
     clock = clock_of(names, spans, end, layups, seasonal)
     spans["days"] = clock.between(spans["code"], spans["start"], spans["end"])
     spans = {name: values[spans["days"] >= 1] for name, values in spans.items()}
@@ -76,7 +82,6 @@ def fit_usage(readings, vehicles, as_of, layups=None, seasonal=True, drifts=True
     told = {
         "last_date": as_dates(path.get("day", last)),
         "last_km": path.get("high", last),
-        "n_readings": own["n"] + (last >= 0),
         "mean_km_per_day": own["mean"],
         "record_days": np.bincount(spans["code"], spans["end"] - spans["start"], len(names)),
         **shrunk,
@@ -87,28 +92,10 @@ def fit_usage(readings, vehicles, as_of, layups=None, seasonal=True, drifts=True
 
 
 def fit_hours(readings, vehicles, as_of, layups=None, *how):
-    """The `UsageModel` of the hour meters, or None where none was read: `fit_usage` of their
-    line."""
+    """`fit_usage` of the line of the hour meters; None where none was read."""
     if isinstance(readings, Path) or not readings["hours"].notna().any():
         return None
     return fit_usage(path_of(readings, "hours"), vehicles, as_of, layups, *how)
-
-
-def _spans(path, names, end):
-    """Distance between readings about a fortnight apart: arrays `code` (in `names`), `start, end,
-    km`, by vehicle and date."""
-    code = names.get_indexer(path.vehicles)[path.code()]
-    rows = np.argsort(code, kind="stable")
-    seen = (path.day <= end) & (path.day > end - 365.25 * YEARS_BACK)
-    rows = rows[(seen & (code >= 0))[rows]]
-    code, day, km = code[rows], path.day[rows], path.high[rows]
-    latest = pd.Series(day).groupby(code).transform("max").to_numpy()
-    block = (latest - day) // _BLOCK_DAYS
-    closes = (np.diff(code, append=-1) != 0) | (np.diff(block, append=0) != 0)
-    code, day, km = code[closes], day[closes], km[closes]
-    same = code[1:] == code[:-1]
-    spans = {"code": code[1:], "start": day[:-1], "end": day[1:], "km": np.diff(km)}
-    return {name: values[same] for name, values in spans.items()}
 
 
 def _own(spans, kind, n_vehicles, drifts):
@@ -119,7 +106,12 @@ def _own(spans, kind, n_vehicles, drifts):
     moves = driven[spans["code"]] > 0
     code, days, km = (spans[name][moves] for name in ("code", "days", "km"))
     spread = np.where(driven > 0, n - 1, 0).clip(0)
-    pool = _pools(kind, spread > 0)
+    # a vehicle's pool is its kind, where three of it tell; else all such kinds together; all
+    # vehicles where those are few
+    enough = np.bincount(kind, spread > 0)[kind] >= _LEAST_VEHICLES
+    pool = np.where(enough, kind + 1, 0)
+    if np.count_nonzero((spread > 0) & ~enough) < _LEAST_VEHICLES and not enough.all():
+        pool = np.zeros(len(kind), dtype=np.int64)
 
     def by_vehicle(values):
         return np.bincount(code, values, n_vehicles)
@@ -134,10 +126,17 @@ def _own(spans, kind, n_vehicles, drifts):
         prior = np.minimum(_likeness(squares / usual, spread, pool), others)
         df = prior + spread
         dispersion = np.where(df > 0, dispersion * (prior + squares / usual) / df, np.nan)
+        # the rate now, relative to the mean: the filter's gain falls off as cosh over the record
         reach = np.minimum(np.sqrt(dispersion / drift), 1e6)
-        recent, fall = _level(code, days, gone, time, reach, n_vehicles)
+        end = pd.Series(days).groupby(code).cumsum().to_numpy()
+        far, whole = reach[code], time[code]
+        risen, before = (
+            np.exp((t - whole) / far) - np.exp(-(t + whole) / far) for t in (end, end - days)
+        )
+        weight = (risen - before) / days
+        recent = by_vehicle(weight * gone) / by_vehicle(weight * days)
         rate = mean * np.maximum(recent, 1e-3)
-        variance = dispersion / reach * fall / np.maximum(recent, 0.05) ** 2
+        variance = dispersion / reach / np.tanh(time / reach) / np.maximum(recent, 0.05) ** 2
     own = {"n": n, "mean": mean, "rate": rate, "variance": variance, "recent": recent}
     return own | {"dispersion": dispersion, "drift": drift, "df": df}
 
@@ -163,23 +162,25 @@ def _likeness(squares, df, pool):
     return np.where(count >= 10, worth, _PRIOR_DF)[pool]
 
 
-def _pools(kind, tells):
-    """Number of each vehicle's pool: its kind, where three of it tell; else all such kinds
-    together; all vehicles where those are few."""
-    enough = np.bincount(kind, tells)[kind] >= _LEAST_VEHICLES
-    if np.count_nonzero(tells & ~enough) < _LEAST_VEHICLES and not enough.all():
-        return np.zeros(len(kind), dtype=np.int64)
-    return np.where(enough, kind + 1, 0)
-
-
 def _pooled(code, days, gone, pool, n_vehicles, drifts):
     """(dispersion, drift, comparisons made by the others) of each vehicle's pool.
 
-    Two means of neighbouring times differ, squared, by dispersion * (1/g1 + 1/g2) + drift *
-    (g1 + g2) / 3 on average: a line through the origin on both, fitted by weights that its own
-    values give.
+    Compared are the means of neighbouring spans, and of a vehicle's halves where it has four spans.
+    Two means differ, squared, by dispersion * (1/g1 + 1/g2) + drift * (g1 + g2) / 3 on average: a
+    line through the origin on both, fitted by weights that its own values give.
     """
-    square, near, far, who = _comparisons(code, days, gone, n_vehicles)
+    pair, n = np.flatnonzero(code[1:] == code[:-1]), np.bincount(code, minlength=n_vehicles)
+    is_late = 2 * pd.Series(code).groupby(code).cumcount().to_numpy() >= n[code]
+    halved = np.flatnonzero(n >= 4)
+
+    def sides(values):
+        halves = (np.bincount(code, values * half, n_vehicles) for half in (~is_late, is_late))
+        neighbours = values[pair], values[pair + 1]
+        return (np.append(a, b[halved]) for a, b in zip(neighbours, halves, strict=True))
+
+    (d1, d2), (z1, z2) = sides(days), sides(gone)
+    near, far, who = 1 / d1 + 1 / d2, (d1 + d2) / 3, np.append(code[pair], halved)
+    square = (z1 / d1 - z2 / d2) ** 2 + LEAST_DISPERSION * near
     where, size = pool[who], pool.max(initial=0) + 1
 
     def total(values):
@@ -203,48 +204,33 @@ def _pooled(code, days, gone, pool, n_vehicles, drifts):
     return dispersion[pool], drift[pool], others
 
 
-def _comparisons(code, days, gone, n_vehicles):
-    """(squared difference of means, 1/g1 + 1/g2, (g1 + g2)/3, vehicle) of neighbouring spans, and
-    of halves where there are four spans."""
-    pair, n = np.flatnonzero(code[1:] == code[:-1]), np.bincount(code, minlength=n_vehicles)
-    is_late = 2 * pd.Series(code).groupby(code).cumcount().to_numpy() >= n[code]
-    halved = np.flatnonzero(n >= 4)
-
-    def sides(values):
-        halves = (np.bincount(code, values * half, n_vehicles) for half in (~is_late, is_late))
-        neighbours = values[pair], values[pair + 1]
-        return (np.append(a, b[halved]) for a, b in zip(neighbours, halves, strict=True))
-
-    (d1, d2), (z1, z2) = sides(days), sides(gone)
-    near = 1 / d1 + 1 / d2
-    square = (z1 / d1 - z2 / d2) ** 2 + LEAST_DISPERSION * near
-    return square, near, (d1 + d2) / 3, np.append(code[pair], halved)
-
-
-def _level(code, days, gone, time, reach, n_vehicles):
-    """The rate now, relative to the vehicle's mean, and coth(time / reach): the filter's gain falls
-    off as cosh over the record."""
-    end = pd.Series(days).groupby(code).cumsum().to_numpy()
-    far, whole = reach[code], time[code]
-
-    def risen(t):
-        return np.exp((t - whole) / far) - np.exp(-(t + whole) / far)
-
-    weight = (risen(end) - risen(end - days)) / days
-    driven, usual = (np.bincount(code, weight * x, n_vehicles) for x in (gone, days))
-    return driven / usual, 1 / np.tanh(time / reach)
-
-
 def _shrink(own, kind, place):
     """Each vehicle's rate drawn to that of the smallest of its kind at its site, its kind and the
-    fleet that has three vehicles to tell."""
+    fleet that has three vehicles to tell.
+
+    The variance between vehicles by DerSimonian and Laird's moments (1986; from memory), with a
+    prior worth two of them, a spread of a half in the log: a few alike don't prove it small. Our
+    own because statsmodels' `combine_effects` takes one group at a time and no prior; a back-test
+    has hundreds of groups.
+    """
     y, v = np.log(own["rate"]), own["variance"]
     told = np.isfinite(y) & np.isfinite(v)
     mean = weight = count = np.zeros(len(y))
     for group in (np.zeros(len(y), dtype=int), kind, place):
-        mu, spread, n = _between(group, y, v, told)
+        seen, size, w = group[told], int(group.max(initial=0)) + 1, 1 / v[told]
+        n, sums, squares, center = (
+            np.bincount(seen, values, size) for values in (None, w, w**2, w * y[told])
+        )
+        with np.errstate(divide="ignore", invalid="ignore"):
+            off = w * (y[told] - (center / sums)[seen]) ** 2
+            excess = np.bincount(seen, off, size) - (n - 1)
+            tau2 = np.maximum(excess / (sums - squares / sums), 0.0)
+            tau2 = (tau2 * (n - 1) + 2 * 0.5**2) / (n + 1)
+            w = 1 / (v[told] + tau2[seen])
+            sums = np.bincount(seen, w, size)
+            middle, spread = np.bincount(seen, w * y[told], size) / sums, tau2 + 1 / sums
         enough = n[group] >= _LEAST_VEHICLES
-        mean = np.where(enough, mu[group], mean)
+        mean = np.where(enough, middle[group], mean)
         weight = np.where(enough, 1 / spread[group], weight)
         count = np.where(enough, n[group], count)
     precision = np.where(told, 1 / v, 0.0) + weight
@@ -259,26 +245,3 @@ def _shrink(own, kind, place):
         "df": np.where(own["n"] >= 2, own["df"], np.maximum(np.minimum(own["df"], count - 1), 1)),
         "is_changed": told & (np.abs(own["recent"] - 1) > critical * np.sqrt(v)),
     }
-
-
-def _between(group, y, v, told):
-    """(mean, variance of a new vehicle about it, vehicles) of each group, by DerSimonian and
-    Laird's moments (1986; from memory).
-
-    The variance between vehicles has a prior worth two of them, a spread of a half in the log: a
-    few alike don't prove it small. Our own because statsmodels' `combine_effects` takes one group
-    at a time and no prior; a back-test has hundreds of groups.
-    """
-    group, y, v, size = group[told], y[told], v[told], int(group.max(initial=0)) + 1
-
-    def total(values=None):
-        return np.bincount(group, values, size)
-
-    n, w = total(), 1 / v
-    with np.errstate(divide="ignore", invalid="ignore"):
-        mean = total(w * y) / total(w)
-        excess = total(w * (y - mean[group]) ** 2) - (n - 1)
-        tau2 = np.maximum(excess / (total(w) - total(w**2) / total(w)), 0.0)
-        tau2 = (tau2 * (n - 1) + 2 * 0.5**2) / (n + 1)
-        w = 1 / (v + tau2[group])
-        return total(w * y) / total(w), tau2 + 1 / total(w), n

@@ -5,16 +5,10 @@ import numpy as np
 import pandas as pd
 from scipy import sparse, stats
 
-from wearbar.log.plan import SHARES
-from wearbar.log.schema import TEXT
-from wearbar.usage.distance import (
-    as_dates,
-    days_of,
-    distance_at,
-    distance_between,
-    index_of,
-    path_of,
-)
+from wearbar.log.keys import look_up
+from wearbar.log.schema import SHARES, TEXT
+from wearbar.usage.distance import as_dates, days_of, distance_at, index_of, path_of
+from wearbar.usage.readings import log_path
 
 _DAY, GAP_DAYS = "datetime64[D]", 60
 _FAR = np.datetime64("2262-01-01", "D").astype(np.int64)
@@ -23,38 +17,31 @@ _FAR = np.datetime64("2262-01-01", "D").astype(np.int64)
 def daily_rate(readings, as_of, days=365, confidence=0.9):
     """Mean distance a day over the trailing `days` that have readings, one row a vehicle.
 
-    Frame `vehicle, rate_km_per_day, low, high, n_readings, last_date, last_km`; of days with one.
-    The variance of the distance between two readings is taken to grow with the days between them: t
-    on the number of spans less 1; NaN below two spans.
+    Frame `vehicle, rate_km_per_day, high` (its upper limit), `last_date, last_km`. The variance of
+    the distance between two readings is taken to grow with the days between them: t on the number
+    of spans less 1; no limit below two spans.
     """
     path = path_of(readings)
     end, code = int(days_of([as_of])[0]), path.code()
     start = np.maximum(end - days, path.day[path.first])
     base = distance_at(path, path.vehicles, start.astype(_DAY))["distance_km"].to_numpy()
-    read = (path.day >= start[code]) & (path.day <= end)
-    n_readings = np.bincount(code[read], minlength=len(start))
-    inside = read & (path.day > start[code])
+    inside = (path.day > start[code]) & (path.day <= end)
     code, day, high = code[inside], path.day[inside], path.high[inside]
     opens = np.diff(code, prepend=-1) != 0
     gap = np.where(opens, day - start[code], np.diff(day, prepend=0))
     gone = np.where(opens, high - base[code], np.diff(high, prepend=0.0))
-
-    def by_vehicle(values):
-        return np.bincount(code, values, len(start))
-
-    n, span, distance = by_vehicle(None), by_vehicle(gap), by_vehicle(gone)
+    squares = gone**2 / gap
+    sums = (np.bincount(code, values, len(start)) for values in (None, gap, gone, squares))
+    n, span, distance, squares = sums
     with np.errstate(invalid="ignore", divide="ignore"):
         rate = distance / span
-        variance = np.maximum(by_vehicle(gone**2 / gap) - rate * distance, 0.0) / (n - 1) / span
+        variance = np.maximum(squares - rate * distance, 0.0) / (n - 1) / span
         spread = np.sqrt(variance) * stats.t.ppf(0.5 + confidence / 2, n - 1)
-    spread = np.where(n >= 2, spread, np.nan)
     last, _ = path.around("day", path.vehicles, np.full(len(start), end))
     columns = {
         "vehicle": pd.Series(path.vehicles, dtype=TEXT),
         "rate_km_per_day": rate,
-        "low": np.maximum(rate - spread, 0.0),
-        "high": rate + spread,
-        "n_readings": n_readings,
+        "high": rate + np.where(n >= 2, spread, np.nan),
         "last_date": as_dates(path.get("day", last)),
         "last_km": path.get("high", last),
     }
@@ -71,14 +58,9 @@ def gaps(readings):
     rows = np.flatnonzero(np.diff(code, prepend=-1) == 0)
     usual = pd.Series(days[rows]).groupby(code[rows]).transform("median").to_numpy()
     rows = rows[days[rows] > np.maximum(GAP_DAYS, 3.0 * usual)]
-    columns = {
-        "vehicle": pd.Series(path.vehicles[code[rows]], dtype=TEXT),
-        "start": as_dates(path.day[rows - 1]),
-        "end": as_dates(path.day[rows]),
-        "days": days[rows],
-        "km": path.low[rows] - path.high[rows - 1],
-    }
-    return pd.DataFrame(columns)
+    found = pd.DataFrame({"vehicle": pd.Series(path.vehicles[code[rows]], dtype=TEXT)})
+    found["start"], found["end"] = as_dates(path.day[rows - 1]), as_dates(path.day[rows])
+    return found.assign(days=days[rows], km=path.low[rows] - path.high[rows - 1])
 
 
 def site_at(log, vehicle, date):
@@ -88,12 +70,11 @@ def site_at(log, vehicle, date):
     date = np.broadcast_to(np.asarray(date, dtype="datetime64[ns]"), len(vehicle))
     asked = pd.DataFrame({"vehicle": pd.array(vehicle, dtype=TEXT), "date": date})
     posted = log.tables["postings"].dropna(subset=["from", "site"])
-    posted = posted.sort_values("from", kind="stable")[["vehicle", "from", "to", "site"]]
-    both = asked.reset_index().merge(posted, on="vehicle")
+    both = asked.reset_index().merge(posted[["vehicle", "from", "to", "site"]], on="vehicle")
     both = both[(both["from"] <= both["date"]) & ~(both["to"] < both["date"])]
     both = both.sort_values("from", kind="stable").drop_duplicates("index", keep="last")
     there = both.set_index("index")["site"].reindex(asked.index)
-    site = there.fillna(asked["vehicle"].map(home).astype(TEXT))
+    site = there.fillna(look_up(asked["vehicle"], home))
     return pd.Series(site.array, index=index_of(vehicle), dtype=TEXT, name="site")
 
 
@@ -132,19 +113,16 @@ def _shared_out(who, begin, until, amounts, vehicle, start, end):
     return sparse.csr_matrix((share, (row, period)), (len(asked), len(periods))) @ amounts
 
 
-def use_shares(log_or_use, readings, vehicle, start, end):
+def use_shares(log, vehicle, start, end):
     """What the distance after the end of day `start` and not after `end` was like: one row each.
 
-    log_or_use: a log, or its table `use` in SI. Frame `coverage_share`, the share of the distance
-    driven that rows of `use` tell of; each kind of use as a share of the distance whose share is
-    known (NaN where none is); and how much of the distance driven that is, `loose_coverage_share`
-    and so on. A row's distance is its own or else that of the readings, spread evenly over its
-    days. Time before the first reading or after the last counts in neither; where nothing was
-    driven by readings, coverage is by days.
+    Frame `coverage_share`, the share of the distance driven that rows of `use` tell of; each kind
+    of use as a share of the distance whose share is known (NaN where none is); and how much of the
+    distance driven that is, `loose_coverage_share` and so on. A row's distance is its own or else
+    that of the readings, spread evenly over its days. Time before the first reading or after the
+    last counts in neither; where nothing was driven by readings, coverage is by days.
     """
-    path = path_of(readings)
-    use = log_or_use.si("use") if hasattr(log_or_use, "si") else log_or_use
-    use = use.dropna(subset=["from", "to"])
+    path, use = log_path(log), log.si("use").dropna(subset=["from", "to"])
     periods = use["vehicle"], days_of(use["from"]) - 1, days_of(use["to"])
     own, share = use["distance_km"].to_numpy(dtype=float), use[[*SHARES]].to_numpy(dtype=float)
     weight = np.where(np.isnan(own), driven(path, *periods), own)[:, None]
@@ -153,16 +131,16 @@ def use_shares(log_or_use, readings, vehicle, start, end):
     inner = within_readings(path, vehicle, first, last)
     sums, n = _shared_out(*periods, amounts, vehicle, *inner), len(SHARES) + 1
     gone = driven(path, vehicle, *inner)
-    still, days = gone == 0, (periods[2] - periods[1])[:, None]
     with np.errstate(invalid="ignore", divide="ignore"):
         cover, mean = np.minimum(sums[:, :n] / gone[:, None], 1.0), sums[:, n:] / sums[:, 1:n]
+    still, days = gone == 0, (periods[2] - periods[1])[:, None]
     asked = pd.Index(vehicle)[still], first[still], last[still]
     days = _shared_out(*periods, days, *asked)[:, 0] / np.maximum(last - first, 1)[still]
     cover[still, 0] = np.minimum(days, 1.0)
     covers = [f"{name}_coverage_share" for name in SHARES]
-    found = pd.DataFrame(np.hstack([cover[:, :1], mean, cover[:, 1:]]), index_of(vehicle))
-    found = found.set_axis(["coverage_share", *SHARES, *covers], axis=1)
-    return found.fillna(dict.fromkeys(covers, 0.0))
+    found = pd.DataFrame(np.hstack([cover, mean]), index_of(vehicle))
+    found = found.set_axis(["coverage_share", *covers, *SHARES], axis=1)
+    return found[["coverage_share", *SHARES, *covers]].fillna(dict.fromkeys(covers, 0.0))
 
 
 def within_readings(path, vehicle, start, end):
@@ -178,4 +156,5 @@ def within_readings(path, vehicle, start, end):
 def driven(path, vehicle, start, end):
     """Distance between int days, of the part that lies inside the readings; 0 where none does."""
     days = (day.astype(_DAY) for day in within_readings(path, vehicle, start, end))
-    return distance_between(path, vehicle, *days)["distance_km"].fillna(0.0).to_numpy()
+    before, after = (distance_at(path, vehicle, day)["distance_km"] for day in days)
+    return (after - before).fillna(0.0).to_numpy()

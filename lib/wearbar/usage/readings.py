@@ -5,67 +5,60 @@ import numpy as np
 import pandas as pd
 
 from wearbar.log.keys import look_up, stacked
-from wearbar.log.schema import READINGS, TEXT
+from wearbar.log.once import kept_with
+from wearbar.log.schema import READINGS
 from wearbar.log.units import DISTANCE_KM
-from wearbar.usage.distance import days_of, known_on
+from wearbar.usage.distance import days_of, known_on, path_of
 
 
+@kept_with
+def log_path(log):
+    """The `Path` of a log's distances."""
+    return path_of(readings(log))
+
+
+@kept_with
 def readings(log):
     """Every reading of every table, sorted by vehicle and date, and within a day as driven.
 
-    Frame `vehicle, date, odometer_km, distance_km, meter_hours, hours, source, known` (the day from
-    which it is). `odometer_km` is what the instrument showed; `distance_km` goes on through changed
+    Frame `vehicle, date, known` (the day from which it is), `odometer_km, distance_km, meter_hours,
+    hours`. `odometer_km` is what the instrument showed; `distance_km` goes on through changed
     instruments and rollovers, equal to it until the first. A change gives two rows, the old one's
     last and the new one's first; on its day a reading belongs to the instrument that it is nearer
     to. `meter_hours` and `hours` are the same of the hour meter, of which `restarts_at` tells where
-    its row has `hours` and no odometer. `source` is the odometer table's own, or else the table or
-    the column that it was read from. A vehicle that was new in this log starts at 0.
+    its row has `hours` and no odometer. A vehicle that was new in this log starts at 0.
     """
-    rows = stacked([_place(log, name, *pair) for name, pairs in READINGS.items() for pair in pairs])
-    code, vehicles = pd.factorize(rows["vehicle"], sort=True)
-    own = log.tables["vehicles"].set_index("vehicle")["distance_unit"]
-    unit = look_up(pd.Series(vehicles, dtype=TEXT), own).fillna(log.units.distance)
-    factor = unit.map(DISTANCE_KM).to_numpy(dtype=float)[code]
-    odometer, hours, restart = rows[["odometer", "hours", "restarts_at"]].to_numpy().T
+    meters, parts = ["odometer", "hours", "restarts_at"], []
+    for table in [name for name in READINGS if len(log.tables[name])] or ["vehicles"]:
+        frame = log.tables[table]
+        for odometer, date in READINGS[table]:
+            rows = frame.reindex(columns=["vehicle", date, odometer, *meters[1:]])
+            rows = rows.set_axis(["vehicle", "date", *meters], axis=1)
+            rows["known"] = known_on(rows["date"], frame["recorded"])
+            if odometer == "in_service_odometer":
+                is_new = frame["acquired"].isna() | (frame["acquired"] == frame["in_service"])
+                is_new &= rows["odometer"].isna() & ~frame["meter"].isin(["hours", "none"])
+                rows["odometer"] = rows["odometer"].mask(is_new, 0.0)
+            parts.append(rows[rows["date"].notna() & rows[meters].notna().any(axis=1)])
+    rows = stacked(parts)
+    code = pd.factorize(rows["vehicle"], sort=True)[0]
+    own = log.tables["vehicles"].set_index("vehicle")["distance_unit"].map(DISTANCE_KM)
+    own = look_up(rows["vehicle"], own.astype(float))
+    factor = own.fillna(DISTANCE_KM[log.units.distance]).to_numpy()
+    odometer, hours, restart = rows[meters].to_numpy().T
     of_hours, day = np.isnan(odometer) & ~np.isnan(hours), days_of(rows["date"])
     at, _, is_first, add = _as_driven(code, day, hours, np.where(of_hours, restart, np.nan))
     ran = hours.copy()
     ran[at[~is_first]] += add[~is_first]
     restart_km = np.where(of_hours, np.nan, restart) * factor
     at, shown, is_first, add = _as_driven(code, day, odometer * factor, restart_km)
-    columns = {
-        "vehicle": pd.Series(vehicles.take(code[at]), dtype=TEXT),
-        "date": rows["date"].to_numpy()[at],
+    driven = {
         "odometer_km": shown,
         "distance_km": shown + add,
         "meter_hours": np.where(is_first, np.nan, hours[at]),
         "hours": np.where(is_first, np.nan, ran[at]),
-        "source": rows["source"].array.take(at),
-        "known": rows["known"].to_numpy()[at],
     }
-    return pd.DataFrame(columns)
-
-
-def _place(log, table, odometer, date):
-    """The readings in one column of one table."""
-    frame = log.tables[table]
-    value, blank = frame[odometer], pd.Series(np.nan, frame.index)
-    if odometer == "in_service_odometer":
-        is_new = frame["acquired"].isna() | (frame["acquired"] == frame["in_service"])
-        value = value.mask(value.isna() & is_new & ~frame["meter"].isin(["hours", "none"]), 0.0)
-    place = table if odometer == "odometer" else odometer.removesuffix("_odometer")
-    place = pd.Series(place, frame.index, dtype=TEXT)
-    columns = {
-        "vehicle": frame["vehicle"],
-        "date": frame[date],
-        "odometer": value,
-        "hours": frame.get("hours", blank),
-        "restarts_at": frame.get("restarts_at", blank),
-        "source": frame["source"].fillna(place) if "source" in frame else place,
-        "known": known_on(frame[date], frame["recorded"]),
-    }
-    found = pd.DataFrame(columns).dropna(subset=["date"])
-    return found.dropna(subset=["odometer", "hours", "restarts_at"], how="all")
+    return rows[["vehicle", "date", "known"]].take(at).reset_index(drop=True).assign(**driven)
 
 
 def _as_driven(code, day, shown, restart):

@@ -7,6 +7,7 @@ date, and one typed in late is known too soon.
 """
 
 from dataclasses import replace
+from functools import partial
 
 import pandas as pd
 import pyarrow as pa
@@ -27,23 +28,28 @@ YEAR = pd.Timedelta(days=366)
 
 
 class Replay:
-    """The replays of one log, its tables read once: `at(day)` is the log at the end of that day."""
+    """The replays of one log, its tables read once."""
 
     def __init__(self, log):
-        source = log.origin
-        self.source, self.plan = source, log.plan
-        self.raw = {name: read() for name, read in source.tables.items() if name in TABLES}
-        self.dates = {name: _dates(name, raw) for name, raw in self.raw.items()}
+        self.source, self.plan = log.origin, log.plan
+        self.raw = {name: read() for name, read in log.origin.tables.items() if name in TABLES}
+        # of every row its dates and `known`, the day from which it could be in the log; NaT where
+        # nothing says
+        self.dates = {}
+        for name, raw in self.raw.items():
+            wanted = [c.name for c in TABLES[name] if c.kind == "date"]
+            kept = {column: values for column, values in raw.columns.items() if column in wanted}
+            dates = typed(name, replace(raw, columns=kept, problems=()))[0][wanted]
+            day = dates["to"] if name in WRITTEN_AT_END else main_date(name, dates)
+            if name == "certificates":
+                day = day.fillna(dates["valid_to"] - YEAR)
+            self.dates[name] = dates.assign(known=known_on(day, dates["recorded"]))
 
-    def at(self, day):
-        return self._log(self.raw, plan_at(self.plan, pd.Timestamp(day)), pd.Timestamp(day))
-
-    def use_at(self, day):
-        """The log of that day, without plan and tables that hold no reading: for `readings`."""
-        return self._log([name for name in self.raw if name in OF_USE], None, pd.Timestamp(day))
-
-    def _log(self, names, plan, day):
-        tables = {name: (lambda name=name: self._cut(name, day)) for name in names}
+    def at(self, day, of_use=False):
+        """The log at the end of that day; of_use: without plan and tables that hold no reading."""
+        day, names = pd.Timestamp(day), [n for n in self.raw if n in OF_USE or not of_use]
+        tables = {name: partial(self._cut, name, day) for name in names}
+        plan = None if of_use else plan_at(self.plan, day)
         return log_from(replace(self.source, tables=tables), plan, day)
 
     def tells_when_recorded(self):
@@ -52,7 +58,7 @@ class Replay:
 
     def _cut(self, name, day):
         raw, dates = self.raw[name], self.dates[name]
-        kept = ~(_known_from(name, dates) > day).to_numpy()
+        kept = ~(dates["known"] > day).to_numpy()
         columns = {column: values.filter(pa.array(kept)) for column, values in raw.columns.items()}
         if "to" in columns and name not in (*WRITTEN_AT_END, *PAID_AHEAD):
             ahead = pa.array((dates["to"] > day).to_numpy()[kept])
@@ -62,21 +68,6 @@ class Replay:
         problems = tuple(p for p in raw.problems if p[0] in there)
         beyond = {line: cells for line, cells in raw.beyond.items() if line in there}
         return replace(raw, columns=columns, lines=lines, problems=problems, beyond=beyond)
-
-
-def _dates(name, raw):
-    """The table's dates, one row a raw row."""
-    wanted = [c.name for c in TABLES[name] if c.kind == "date"]
-    kept = {column: values for column, values in raw.columns.items() if column in wanted}
-    return typed(name, replace(raw, columns=kept, problems=()))[0][wanted]
-
-
-def _known_from(name, dates):
-    """The day from which each row could be in the log; NaT where nothing says."""
-    day = dates["to"] if name in WRITTEN_AT_END else main_date(name, dates)
-    if name == "certificates":
-        day = day.fillna(dates["valid_to"] - YEAR)
-    return known_on(day, dates["recorded"])
 
 
 def plan_at(plan, day):
@@ -91,12 +82,3 @@ def plan_at(plan, day):
             frame["valid_to"] = frame["valid_to"].mask(frame["valid_to"] >= day)
         begun[name] = frame
     return replace(plan, **begun)
-
-
-def cuts_between(first, last, every_days, warm_up_days, after_days):
-    """Days to replay, `every_days` apart: the first at least warm_up_days after `first`, the last
-    after_days before `last`."""
-    newest = pd.Timestamp(last) - pd.Timedelta(days=after_days)
-    room = (newest - pd.Timestamp(first)).days - warm_up_days
-    times = range(room // every_days, -1, -1) if room >= 0 else ()
-    return [newest - pd.Timedelta(days=every_days * i) for i in times]

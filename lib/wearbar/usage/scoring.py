@@ -20,31 +20,20 @@ STEP = np.gradient(GRID)
 
 @dataclass(frozen=True, eq=False)
 class Truth:
-    """Days after the last reading known then.
+    """Of each case, in days after the last reading known then."""
 
-    low, high: (n,) the level was reached after low and by high; high infinite where it was not.
-    day: (n, GRID) the day of the reading nearest to each day of GRID; weight: (n, GRID) days that
-    it stands for, 0 past the last reading.
-    """
-
-    low: np.ndarray
-    high: np.ndarray
-    day: np.ndarray
-    weight: np.ndarray
-
-    @property
-    def is_reached(self):
-        return np.isfinite(self.high)
+    low: np.ndarray  # the level was reached after this
+    high: np.ndarray  # and by this; infinite where it was not
+    day: np.ndarray  # (cases, GRID) of the reading nearest to each day of GRID
+    weight: np.ndarray  # (cases, GRID) days that it stands for, 0 past the last reading
 
 
 def truth_of(path, vehicle, km, start):
     """The `Truth` of levels `km` (cumulative) of vehicles by the readings in `path`; start: day
     (since 1970) of the last reading known then."""
+    below, reached = (path.get("day", row) for row in path.around("high", vehicle, km - 1e-6))
+    low, high = np.nan_to_num(below - start), np.nan_to_num(reached - start, nan=np.inf)
     first, last = path.rows(vehicle)
-    below = last_not_above(path.high, first, last, km - 1e-6)
-    low = np.where(below >= first, path.day[np.maximum(below, 0)] - start, 0)
-    next_day = path.day[np.minimum(below + 1, len(path.day) - 1)]
-    high = np.where(below + 1 < last, next_day - start, np.inf)
     wanted = (start[:, None] + GRID.astype(int)).ravel()
     opens, stops = np.repeat(first, len(GRID)), np.repeat(last, len(GRID))
     row = np.clip(last_not_above(path.day, opens, stops, wanted), opens, None)
@@ -54,7 +43,7 @@ def truth_of(path, vehicle, km, start):
     day = (path.day[nearest] - start[:, None]).clip(0, GRID[-1]).astype(float)
     end = path.day[last - 1] - start
     weight = np.where(end[:, None] >= GRID, STEP, 0.0)
-    return Truth(np.maximum(low, 0).astype(float), high, day, weight)
+    return Truth(np.maximum(low, 0.0), high, day, weight)
 
 
 def crps(chance, truth):

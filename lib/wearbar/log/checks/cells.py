@@ -5,6 +5,7 @@ What a cell was meant to be is said in the remedy, never put in its place.
 
 import re
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from datetime import date
 from difflib import get_close_matches
 from functools import partial
@@ -25,11 +26,11 @@ DAY = re.compile(
     re.ASCII,
 )
 BASIC_DAY = re.compile(r"\d{8}|\d{4}-?W\d{2}-?\d", re.ASCII)
-UNSEEN = (
+BAD_CELLS = {"not-utf-8": "\ufffd"}
+BAD_CELLS["invisible"] = (
     "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u00ad\u061c\u180e\u200b-\u200f\u2028-\u202e"
     "\u2060-\u206f\ufeff\ufff9-\ufffb]"
 )
-BAD_DECODE = "\ufffd"
 YES_NO = {"yes": "yes", "no": "no", "true": "yes", "false": "no"}
 # stands beside a number without changing it; not k, maybe thousands, nor an l, maybe a 1
 _UNITS = (
@@ -69,9 +70,12 @@ def _column(table, raw, col):
     array = raw.columns.pop(col.name, pa.nulls(len(raw.lines), pa.large_string()))
     if isinstance(array, pa.ChunkedArray):
         array = array.combine_chunks()
-    values, bad = _READ[col.kind](col, array)
+    read = {"number": _number, "id": _text, "text": _text}.get(col.kind, _coded)
+    values, bad = read(col, array)
     if not raw.plain and col.kind not in ("number", "date"):
-        bad = [*_unreadable(array), *bad]
+        for rule, pattern in reversed(BAD_CELLS.items()):
+            hit = pc.fill_null(pc.match_substring_regex(array, pattern), False)
+            bad = [(rule, np.flatnonzero(hit.to_numpy(zero_copy_only=False)), None), *bad]
     parts, bad = [], [each for each in bad if len(each[1])]
     for rule, at, remedy in bad:
         cells = array.take(pa.array(at)).to_pandas()
@@ -90,12 +94,6 @@ def _column(table, raw, col):
 
 def _pandas_text(array):
     return TEXT.__from_arrow__(array.cast(pa.large_string()))
-
-
-def _unreadable(array):
-    for pattern, rule in ((BAD_DECODE, "not-utf-8"), (UNSEEN, "invisible")):
-        hit = pc.fill_null(pc.match_substring_regex(array, pattern), False)
-        yield rule, np.flatnonzero(hit.to_numpy(zero_copy_only=False)), None
 
 
 def _text(col, array):
@@ -133,9 +131,18 @@ def _read_code(col, text):
 def _read_day(text):
     if not text:
         return None, "", ""
-    match = DAY.fullmatch(text)
-    if not match and not BASIC_DAY.fullmatch(text):
-        return None, "not-a-date", _likely_day(text)
+    if not (match := DAY.fullmatch(text)) and not BASIC_DAY.fullmatch(text):
+        # both readings where the day may be the month; or a spreadsheet's number of a day
+        likely = []
+        if parts := re.fullmatch(r"(\d{1,2})[./\- ](\d{1,2})[./\- ](\d{4})", text, re.ASCII):
+            one, other, year = map(int, parts.groups())
+            for day, month in ((one, other), (other, one)):
+                with suppress(ValueError):
+                    likely.append(date(year, month, day).isoformat())
+        if re.fullmatch(r"[1-9]\d{4}(\.\d+)?", text, re.ASCII):
+            likely.append(str(np.datetime64("1899-12-30") + int(float(text))))
+        told = f": {' or '.join(dict.fromkeys(likely))}?" if likely else ""
+        return None, "not-a-date", f"write it as YYYY-MM-DD{told}"
     try:
         day = date.fromisoformat(match[1] if match else text)
     except ValueError:
@@ -153,7 +160,15 @@ def _number(col, array):
     except pa.ArrowInvalid:
         all_read = False
     if not all_read:
-        values, bad = _patient_number(array)
+        text = pc.utf8_trim_whitespace(array)
+        good = pc.fill_null(pc.match_substring_regex(text, NUMBER), False)
+        values = pc.if_else(good, text, pa.scalar(None, text.type)).cast(pa.float64())
+        values = values.to_numpy(zero_copy_only=False)
+        wrong = pc.and_(pc.invert(good), pc.fill_null(pc.greater(pc.utf8_length(text), 0), False))
+        at = np.flatnonzero(wrong.to_numpy(zero_copy_only=False) | np.isinf(values))
+        values = np.where(np.isinf(values), np.nan, values)
+        likely = [_likely_number(v) for v in text.take(pa.array(at)).to_pylist()]
+        bad = [("not-a-number", at, likely)]
     out = np.flatnonzero((values < col.low) | (values > col.high))
     says = f"it can't be below {col.low:g}"
     if col.high < np.inf:
@@ -166,50 +181,16 @@ def _number(col, array):
     return values, bad
 
 
-def _patient_number(array):
-    text = pc.utf8_trim_whitespace(array)
-    good = pc.fill_null(pc.match_substring_regex(text, NUMBER), False)
-    values = pc.if_else(good, text, pa.scalar(None, text.type)).cast(pa.float64())
-    values = values.to_numpy(zero_copy_only=False)
-    wrong = pc.and_(pc.invert(good), pc.fill_null(pc.greater(pc.utf8_length(text), 0), False))
-    at = np.flatnonzero(wrong.to_numpy(zero_copy_only=False) | np.isinf(values))
-    values = np.where(np.isinf(values), np.nan, values)
-    likely = [_likely_number(v) for v in text.take(pa.array(at)).to_pylist()]
-    return values, [("not-a-number", at, likely)]
-
-
-def _likely_day(text):
-    """What a day in another form would be in ours; both readings where the day may be the month."""
-    found = []
-    if parts := re.fullmatch(r"(\d{1,2})[./\- ](\d{1,2})[./\- ](\d{4})", text, re.ASCII):
-        one, other, year = map(int, parts.groups())
-        for day, month in ((one, other), (other, one)):
-            try:
-                found.append(date(year, month, day).isoformat())
-            except ValueError:
-                continue
-    if re.fullmatch(r"[1-9]\d{4}(\.\d+)?", text, re.ASCII):
-        found.append(str(np.datetime64("1899-12-30") + int(float(text))))
-    return "write it as YYYY-MM-DD" + (f": {' or '.join(dict.fromkeys(found))}?" if found else "")
-
-
 def _likely_number(text):
     """What to do, with the number that was meant: beside a unit, or with letters like 0."""
     bare = re.sub(r"[\s\u00a0\u202f'_]", "", _BESIDE.sub("", text.strip()))
     if _LOOK_ALIKE.fullmatch(bare):
         bare = bare.translate(_DIGITS)
-    likely = ""
-    if re.fullmatch(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?", bare):
-        alone = bare.count(",") == 1 and "." not in bare
-        likely = bare.replace(",", "") + (f" or {bare.replace(',', '.')}" if alone else "")
-    elif re.fullmatch(r"[+-]?\d{1,3}(\.\d{3})+,\d+", bare):
-        likely = bare.replace(".", "").replace(",", ".")
-    elif re.fullmatch(r"[+-]?\d+,\d+", bare):
-        likely = bare.replace(",", ".")
-    elif bare != text and re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)", bare):
-        likely = bare
-    return "write digits and a decimal point alone" + (f": {likely}?" if likely else "")
-
-
-_READ = dict.fromkeys(("id", "text"), _text) | dict.fromkeys(("code", "yes_no", "date"), _coded)
-_READ["number"] = _number
+    forms = {
+        r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?": bare.replace(",", ""),
+        r"[+-]?(\d+|\d{1,3}(\.\d{3})+),\d+": bare.replace(".", "").replace(",", "."),
+        r"[+-]?(\d+\.?\d*|\.\d+)": bare,
+    }
+    likely = [made for form, made in forms.items() if made != text and re.fullmatch(form, bare)]
+    told = f": {' or '.join(likely)}?" if likely else ""
+    return f"write digits and a decimal point alone{told}"

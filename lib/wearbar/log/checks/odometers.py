@@ -1,11 +1,16 @@
-"""Odometers and hour meters: readings of every table beside each other, doubted where untrue."""
+"""Odometers and hour meters: of all readings the longest series that can be true, others doubted.
+
+In such a series none falls and none rises too fast. Near each step that can't be, a dynamic
+programme finds what to leave out: of a short series the whole is looked at, of a long one the last
+`REACH` readings. Where two long stretches still contradict each other, the same programme chooses
+among stretches: those with the most readings.
+"""
 
 import numpy as np
 import pandas as pd
 
-from wearbar.log.checks.chain import longest_likely, neighbours
+from wearbar.log.checks.peers import LIKELY
 from wearbar.log.checks.problems import codes, problems
-from wearbar.log.checks.sizes import likely_a_day
 from wearbar.log.schema import READINGS
 from wearbar.log.units import DISTANCE_KM
 
@@ -15,114 +20,99 @@ PLACES = {
     "hours": [(name, "hours", "date") for name in ("odometer", "work")],
 }
 HOURS_A_DAY = 24.0
-GUESS = 0.4
-USUAL = 0.2
-MOST_CHANGES = 1000
-DAYS = 2**20
-MOST_NAMED = 3
-LAST = "a digit left out"
+GUESS = 0.4  # what keeping an estimate is worth
+USUAL = 0.2  # of the most in a day, what is likely of the last reading
+MOST_CHANGES, DAYS = 1000, 2**20  # of a vehicle's instruments; more than any day's number
+MOST_NAMED, LAST = 3, "a digit left out"
 MILE = DISTANCE_KM["mi"]
+COLUMNS = ["vehicle", "day", "value", "series", "weight", "place"]
+REACH, SHORT = 16, 100  # readings looked back at; of a series that is looked at whole
+BREAK = 8.0  # readings that beginning anew costs
+
+
+def likely_a_day(vehicles, distance):
+    """The most that each vehicle can cover in a day, in its odometer's unit: an array."""
+    km = vehicles["distance_unit"].fillna(distance).map(DISTANCE_KM).astype(float)
+    most = LIKELY["km_a_day"]
+    return [most.get(kind, most["other"]) for kind in vehicles["kind"]] / km.to_numpy()
 
 
 def doubtful_readings(tables, header):
-    """Odometer readings that can't be true beside the others of their vehicle.
+    """Readings of odometers and hour meters that can't be true beside the others of their vehicle.
 
     Each instrument is looked at alone: a reading with `restarts_at` ends one and begins the next.
     """
     vehicles, distance = tables["vehicles"], header["distance"]
     in_km = vehicles["distance_unit"].fillna(distance).eq("km").to_numpy()
-    yield from _doubtful(tables, "odometer", likely_a_day(vehicles, distance), in_km)
-
-
-def doubtful_hours(tables, _):
-    """Hour-meter readings that can't be true: an hour meter runs 24 hours a day at most.
-
-    A reading of hours with `restarts_at`, and no odometer, ends one meter and begins the next.
-    """
-    n = len(tables["vehicles"])
-    yield from _doubtful(tables, "hours", np.full(n, HOURS_A_DAY), np.full(n, None))
-
-
-def _doubtful(tables, meter, limit, in_km):
-    """limit: the most in a day, by vehicle. in_km: whether its instrument counts km."""
-    rows = _readings(tables, meter)
-    rows = rows.iloc[np.lexsort((rows["value"], rows["series"] * DAYS + rows["day"]))]
-    vehicle, day, value, series, weight, place = (
-        rows[name].to_numpy() for name in ("vehicle", "day", "value", "series", "weight", "place")
-    )
-    kept = longest_likely(series, day, value, limit[vehicle], weight)
-    out = np.flatnonzero(~kept & (place >= 0))
-    low, high = neighbours(series, value, kept, out)
-    since, _ = neighbours(series, day, kept, out)
-    most = low + limit[vehicle[out]] * USUAL * (day[out] - since + 1)
-    is_back = (value[out] < low) | (value[out] > high)
-    too_fast = "daily-distance" if meter == "odometer" else "hours-back"
-    found = rows.iloc[out].assign(rule=np.where(is_back, f"{meter}-back", too_fast))
-    told = zip(value[out], low, high, in_km[vehicle[out]], most, strict=True)
-    found["remedy"] = [likely_reading(*row) for row in told]
-    for (place, rule), some in found.groupby(["place", "rule"]):
-        table, name, _ = PLACES[meter][place]
-        severity = None
-        if table == name == "odometer":
-            alone = tables[table].loc[some["line"], ["restarts_at", "hours"]].isna().all(axis=1)
-            severity = np.where(alone, "set-aside", "adjust")
-        yield problems(table, some["line"], name, some["value"], rule, some["remedy"], severity)
+    most = {"odometer": likely_a_day(vehicles, distance), "hours": np.full(len(in_km), HOURS_A_DAY)}
+    for meter, limit in most.items():
+        rows = _readings(tables, meter)
+        if not len(rows):
+            continue
+        rows = rows.iloc[np.lexsort((rows["value"], rows["series"] * DAYS + rows["day"]))]
+        vehicle, day, value, series, weight, place = (rows[name].to_numpy() for name in COLUMNS)
+        kept = longest_likely(series, day, value, limit[vehicle], weight)
+        out = np.flatnonzero(~kept & (place >= 0))
+        if not len(out):
+            continue
+        low, high = neighbours(series, value, kept, out)
+        since, _ = neighbours(series, day, kept, out)
+        usual = low + limit[vehicle[out]] * USUAL * (day[out] - since + 1)
+        is_back = (value[out] < low) | (value[out] > high)
+        too_fast = "daily-distance" if meter == "odometer" else "hours-back"
+        found = rows.iloc[out].assign(rule=np.where(is_back, f"{meter}-back", too_fast))
+        units = in_km[vehicle[out]] if meter == "odometer" else [None] * len(out)
+        told = zip(value[out], low, high, units, usual, strict=True)
+        found["remedy"] = [likely_reading(*row) for row in told]
+        for (place, rule), some in found.groupby(["place", "rule"]):
+            table, name, _ = PLACES[meter][place]
+            severity = None
+            if table == name == "odometer":
+                alone = tables[table].loc[some["line"], ["restarts_at", "hours"]].isna().all(axis=1)
+                severity = np.where(alone, "set-aside", "adjust")
+            yield problems(table, some["line"], name, some["value"], rule, some["remedy"], severity)
 
 
 def _readings(tables, meter):
-    """Every reading: `vehicle, day, line, value, place` (of `PLACES`, -1 for the first reading of
-    a new instrument, told beside the last of the old), its `weight`, and the `series` it is of."""
-    vehicles, read = tables["vehicles"], []
-    for place, (table, name, date) in enumerate(PLACES[meter]):
-        frame = tables[table][["vehicle", date, name]]
-        frame = frame[(frame[name].notna() & frame[date].notna()).to_numpy()]
-        read.append(_placed(frame, vehicles, date, value=name).assign(place=place))
-    rows = pd.concat(read, ignore_index=True)
-    own = rows["line"].where(rows["place"] == 0)  # the line in table odometer
-    guessed = tables["odometer"].index[tables["odometer"]["source"].eq("estimate")]
-    rows["weight"] = np.where(own.isin(guessed), GUESS, 1.0)
+    """Every reading: `COLUMNS` and its `line`. The first reading of a new instrument, told beside
+    the last of the old, has place -1."""
+    odometer, vehicles, read = tables["odometer"], tables["vehicles"]["vehicle"], []
+    of_hours = odometer["odometer"].isna() & odometer["hours"].notna()
+    changed = odometer["restarts_at"].notna() & of_hours.eq(meter == "hours")
+    changed = odometer[changed.to_numpy()]
+    places = [(tables[table], name, date) for table, name, date in PLACES[meter]]
+    places = [(changed, "restarts_at", "date"), *places]
+    for place, (frame, name, date) in enumerate(places, start=-1):
+        is_read = (frame[date].notna() & frame[name].notna()).to_numpy()
+        if is_read.any():
+            vehicle = codes(frame["vehicle"], vehicles).astype("int64")
+            told = vehicle, frame[date], frame[name], frame.index
+            told = [np.asarray(each)[is_read] for each in told]
+            read.append([*told, np.full(is_read.sum(), place)])
+    if not read:
+        return pd.DataFrame()
+    vehicle, day, value, line, place = map(np.concatenate, zip(*read, strict=True))
+    rows = pd.DataFrame({"vehicle": vehicle, "value": value, "line": line, "place": place})
+    rows["day"] = day.astype("datetime64[D]").astype("int64")
+    guessed = odometer.index[odometer["source"].eq("estimate")]
+    rows["weight"] = np.where(rows["place"].eq(0) & rows["line"].isin(guessed), GUESS, 1.0)
     rows["series"] = rows["vehicle"] * MOST_CHANGES
-    changes = _changes(tables, meter)
-    if len(changes):
-        rows["series"] += _instrument(rows, changes, own)
-        fresh = changes.assign(value=changes["new"], weight=1.0, place=-1)
-        fresh["series"] = fresh["vehicle"] * MOST_CHANGES + fresh["nth"] + 1
-        rows = pd.concat([rows, fresh[list(rows)]], ignore_index=True)
-    return rows
-
-
-def _placed(rows, vehicles, date, **columns):
-    """Rows with vehicle and day as numbers, their `line`, and columns by new names."""
-    vehicle = codes(rows["vehicle"], vehicles["vehicle"]).astype("int64")
-    day = rows[date].to_numpy().astype("datetime64[D]").astype("int64")
-    more = {new: rows[name].to_numpy() for new, name in columns.items()}
-    return pd.DataFrame({"vehicle": vehicle, "day": day, "line": rows.index} | more)
-
-
-def _changes(tables, meter):
-    """Changes of instrument: `vehicle, day, old, new, line`, the `nth` of its vehicle; in order."""
-    rows = tables["odometer"]
-    of_hours = rows["odometer"].isna() & rows["hours"].notna()
-    mine = rows["restarts_at"].notna() & rows["date"].notna() & of_hours.eq(meter == "hours")
-    rows = rows[mine.to_numpy()]
-    changes = _placed(rows, tables["vehicles"], "date", old=meter, new="restarts_at")
-    changes = changes.sort_values(["vehicle", "day"], kind="stable", ignore_index=True)
-    return changes.assign(nth=changes.groupby("vehicle").cumcount())
-
-
-def _instrument(rows, changes, line):
-    """Which of its vehicle's instruments (0 the first) each reading is of: an array.
-
-    On a day of change, the one whose reading is nearer; the row that tells of it, the old one.
-    line: of rows that may tell of a change.
-    """
-    key, mine = (each["vehicle"] * DAYS + each["day"] for each in (changes, rows))
+    fresh = rows[rows["place"].eq(-1)].sort_values(["vehicle", "day"], kind="stable")
+    if not len(fresh):
+        return rows
+    # of its vehicle's instruments, on a day of change the one whose reading is nearer
+    key, mine = (each["vehicle"] * DAYS + each["day"] for each in (fresh, rows))
     before, upto = np.searchsorted(key, mine), np.searchsorted(key, mine, side="right")
-    that_day = changes.iloc[np.minimum(before, len(key) - 1)]
-    old, new = (np.abs(rows["value"].to_numpy() - that_day[c].to_numpy()) for c in ("old", "new"))
+    that_day = fresh.iloc[np.minimum(before, len(key) - 1)]
+    last = changed.loc[that_day["line"], meter].to_numpy()
+    old, new = (np.abs(rows["value"].to_numpy() - each) for each in (last, that_day["value"]))
     nth = np.where((upto > before) & (new < old), upto, before)
-    nth -= np.searchsorted(changes["vehicle"], rows["vehicle"])
-    return line.map(changes.set_index("line")["nth"]).fillna(pd.Series(nth)).astype("int64")
+    nth -= np.searchsorted(fresh["vehicle"], rows["vehicle"])
+    # the row that tells of a change has the last reading of one and the first of the next
+    told = fresh.groupby("vehicle").cumcount().set_axis(fresh["line"])
+    told = rows["line"].where(rows["place"] <= 0).map(told) + rows["place"].eq(-1)
+    rows["series"] += told.fillna(pd.Series(nth)).astype("int64")
+    return rows
 
 
 def likely_reading(x, low, high, in_km=None, most=np.nan):
@@ -169,3 +159,92 @@ def _slips(x, in_km):
     yield "a point too many", [] if text else [x * 10, x * 100, x * 1000]
     yield "one digit wrong", numbers(a + d + b[1:] for a, b in ends[:-1] for d in "0123456789")
     yield LAST, numbers(a + d + b for a, b in ends[1:] for d in "0123456789")
+
+
+def neighbours(series, value, kept, out):
+    """The values kept before and after each of `out` (ints, where those left out stand) in its
+    series, NaN for none: two arrays."""
+    known = pd.Series(value).where(kept).groupby(series)
+    return known.ffill().to_numpy()[out], known.bfill().to_numpy()[out]
+
+
+def longest_likely(series, day, value, limit, weight, slack=0.0):
+    """Which readings to keep: an array of bools.
+
+    series: ints, ascending; within each, day ascends and, within a day, value. limit: the most that
+    value may rise in a day, by reading. weight: what keeping a reading is worth (1 for one that was
+    read, less for a guess). A step within a day counts as a day. slack: how far value may fall from
+    one to the next, where it is read with an error.
+    """
+
+    def follows(a, b):
+        """Whether each reading at `b` can come next after that at `a`."""
+        rise, days = value[b] - value[a], day[b] - day[a]
+        return (value[b] >= value[a] - slack) & (rise <= limit[b] * (days + 1))
+
+    kept = np.ones(len(series), dtype=bool)
+    goes_on = follows(slice(None, -1), slice(1, None))
+    bad = np.flatnonzero((series[1:] == series[:-1]) & ~goes_on)
+    if not len(bad):
+        return kept
+    # near each break; stretches looked at that meet are one
+    begins, ends = (np.searchsorted(series, series[bad], side) for side in ("left", "right"))
+    is_short = ends - begins <= SHORT
+    low = np.where(is_short, begins, np.maximum(bad - REACH, begins))
+    high = np.where(is_short, ends, np.minimum(bad + 2 + REACH, ends))
+    first = np.flatnonzero(np.r_[True, (low[1:] > high[:-1]) | (begins[1:] != begins[:-1])])
+    spans = zip(low[first], np.maximum.reduceat(high, first), is_short[first], strict=True)
+    for a, b, whole in spans:
+        at, reach = np.arange(a, b), b - a if b - a <= SHORT else REACH
+        kept[a:b] = _heaviest(follows, at, at, weight[a:b], np.inf if whole else BREAK, reach)
+    # of stretches that contradict each other, those of the heaviest chain
+    at = np.flatnonzero(kept)
+    goes_on = follows(at[:-1], at[1:]) & (series[at[1:]] == series[at[:-1]])
+    starts = np.flatnonzero(np.r_[True, ~goes_on])
+    length = np.diff(starts, append=len(at))
+    begins, ends, heavy = at[starts], at[starts + length - 1], np.add.reduceat(weight[at], starts)
+    chosen = np.ones(len(starts), dtype=bool)
+    _, low, size = np.unique(series[begins], return_index=True, return_counts=True)
+    for a, n in zip(low[size > 1], size[size > 1], strict=True):
+        mine = slice(a, a + n)
+        chosen[mine] = _heaviest(follows, begins[mine], ends[mine], heavy[mine], np.inf, n)
+    kept[at] = np.repeat(chosen, length)
+    _nearest_the_line(kept, follows, series, day, value)
+    return kept
+
+
+def _heaviest(follows, first, last, weight, cost, reach):
+    """Which steps are in the heaviest chain: an array of bools.
+
+    first, last: the readings at which each step begins and ends. cost: what beginning anew after
+    other steps costs. reach: how many steps back one looks for that which it follows.
+    """
+    first, last, best, top = first.tolist(), last.tolist(), [], 0
+    came = [-1] * len(first)
+    for k in range(len(first)):
+        most = 0.0
+        for j in range(k - 1, max(k - reach, 0) - 1, -1):
+            if best[j] > most and follows(last[j], first[k]):
+                most, came[k] = best[j], j
+        if k and best[top] - cost > most:
+            most, came[k] = best[top] - cost, top
+        best.append(most + weight[k])
+        top = k if best[k] > best[top] else top
+    kept = np.zeros(len(first), dtype=bool)
+    while top >= 0:
+        kept[top], top = True, came[top]
+    return kept
+
+
+def _nearest_the_line(kept, follows, series, day, value):
+    """Of two readings that contradict each other alone, keep the nearer to the line around."""
+    alone = kept[:-3] & (kept[1:-2] != kept[2:-1]) & kept[3:] & (series[:-3] == series[3:])
+    a = np.flatnonzero(alone)
+    lost = np.where(kept[a + 1], a + 2, a + 1)
+    a = a[follows(a, lost) & follows(lost, a + 3)]
+    a = a[np.diff(a, prepend=-4) > 2]
+    slope = (value[a + 3] - value[a]) / np.maximum(day[a + 3] - day[a], 1)
+    x, y = (np.abs(value[k] - value[a] - slope * (day[k] - day[a])) for k in (a + 1, a + 2))
+    wrong = a[np.where(kept[a + 1], y < x, x < y)]
+    kept[wrong + 1] ^= True
+    kept[wrong + 2] ^= True

@@ -2,69 +2,53 @@
 
 Each value is held against the middle of its like on a scale of ratios, in widths of their own
 spread (1.4826 times the median distance from the middle, which few slips can move): where bills
-differ widely, wide ones pass. Bounds: simulated logs with heavy bills raise no alarm
-(tests/log/test_plausible.py); by judgement, no source.
+differ widely, wide ones pass. With the bounds of shared/log/likely.toml, simulated logs with heavy
+bills raise no alarm (tests/log/test_plausible.py).
 """
-
-from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from wearbar.log.checks.problems import named, of_vehicle, problems
-from wearbar.log.schema import TABLES
+from wearbar.log.schema import TABLES, said
 
+LIKELY = said("likely")
 PER_SIGMA = 1.4826
-MOST_MONEY = 1e10  # more than a vehicle costs in any currency
-# table with money to the column that tells a row's like; and of which a row's amounts add up
-MONEY = {"work": "task", "fitted": "category", "fixed_costs": "category"}
-MONEY |= {"valuations": "kind", "vehicles": "kind"}
-ADDED_UP = ("work", "fitted")
+MONEY = LIKELY["money"]
 FEWEST_FILLS = 5
 BIG, TOO_BIG = 1.75, 3.0
 ENOUGH_FILLS, UNEVEN = 8, 0.2
 
 
-class Bound(NamedTuple):
-    """How far above the middle is too far: past each of these."""
-
-    times: float  # of the middle
-    widths: float  # of spread
-    floor: float  # the least spread, on the natural log
-    least: int  # peers, or nothing is too far
-    above_next: float = 1.0  # times the next value that is not too far itself
-
-
-WILD = Bound(times=1000, widths=7, floor=0.7, least=4, above_next=10)  # of all the column
-HIGH = Bound(times=30, widths=9, floor=0.35, least=8, above_next=3)  # of its like, in planned work
-FILLS = Bound(times=10, widths=6, floor=0.35, least=3)
-PRICE = Bound(times=4, widths=8, floor=0.15, least=5)  # of one unit of fuel, above or below
-
-
-def far_above(value, group, bound):
+def far_above(value, group, kind):
     """Which values are too far above those of their group: (mask, middle of the group).
 
-    value: floats, 0 and NaN left out. group: ints. The middle is NaN where no value can be too far.
+    value: floats, 0 and NaN left out. group: ints. kind: of the bounds. The middle is NaN where no
+    value can be too far.
     """
+    bound = LIKELY["far"][kind]
+    size = np.abs(value[np.isfinite(value) & (value != 0)])
+    if len(size) < bound["least"] or size.max() < bound["times"] * size.min():
+        return np.zeros(len(value), dtype=bool), np.full(len(value), np.nan)
     log = np.log(pd.Series(np.abs(value)).where(value != 0))
     by = log.groupby(group)
-    if log.count() < bound.least or (by.max() - by.min()).max() < np.log(bound.times):
-        return np.zeros(len(value), dtype=bool), np.full(len(value), np.nan)
     centre = by.transform("median")
     over = log - centre
     width = over.abs().groupby(group).transform("median") * PER_SIGMA
-    far = (over > np.log(bound.times)) & (by.transform("count") >= bound.least)
-    far &= over > bound.widths * width.clip(lower=bound.floor)
+    far = (over > np.log(bound["times"])) & (by.transform("count") >= bound["least"])
+    far &= over > bound["widths"] * width.clip(lower=bound["floor"])
     next_ = log.where(~far).groupby(group).transform("max")
-    far &= over > next_ - centre + np.log(bound.above_next)
+    far &= over > next_ - centre + np.log(bound["above_next"])
     return far.to_numpy(), np.exp(centre).to_numpy()
 
 
 def doubtful_money(tables, _):
     """Amounts that can't be: wild ones are blanked with their row's sum, high ones doubted."""
     unknown = "another amount of its row can't be, so what the row cost is not known: mend that one"
-    for table, like in MONEY.items():
+    for table, like in MONEY["like"].items():
         frame, days, steady = tables[table], 1.0, True
+        if not len(frame):
+            continue
         likes = frame[like] if like in frame else of_vehicle(frame, tables["vehicles"], like)
         group = pd.factorize(likes)[0]
         if table == "fixed_costs":
@@ -75,18 +59,23 @@ def doubtful_money(tables, _):
         wild = pd.DataFrame(False, frame.index, names)
         for name in names:
             value = frame[name].to_numpy() / days
-            far, middle = far_above(value, np.zeros(len(frame), dtype="int64"), WILD)
-            wild[name] = far | (frame[name].abs() > MOST_MONEY)
+            far, middle = far_above(value, np.zeros(len(frame), dtype="int64"), "wild")
+            wild[name] = far | (frame[name].abs() > MONEY["most"])
             beside = _remedy, middle * days, f" of {name}"
             yield named(table, frame, wild[name], name, "money-wild", *beside)
-            high, middle = far_above(np.where(steady & ~wild[name], value, np.nan), group, HIGH)
+            high, middle = far_above(np.where(steady & ~wild[name], value, np.nan), group, "high")
             yield named(table, frame, high, name, "money-high", _remedy, middle * days)
         # what a row with a wild amount adds up is not known: its others are blanked with it
-        added = [name for name in names if name != "tax"] if table in ADDED_UP else []
+        added = [name for name in names if name != "tax"] if table in MONEY["added_up"] else []
         others = wild[added].any(axis=1)
         for name in added:
             mask = others & ~wild[name] & frame[name].notna()
             yield named(table, frame, mask, name, "money-wild", unknown)
+    # hours of labour on planned work far above those of the same task: minutes, perhaps
+    work = tables["work"]
+    hours = work["labour_hours"].where(work["why"].eq("planned")).to_numpy()
+    high, middle = far_above(hours, work["task"].factorize()[0], "high")
+    yield named("work", work, high, "labour_hours", "hours-high", _remedy, middle)
 
 
 def _remedy(value, middle, of=""):
@@ -95,14 +84,6 @@ def _remedy(value, middle, of=""):
     near = [value / 10**k for k in range(1, 5) if 1 / 3 <= abs(value) / 10**k / middle <= 3]
     slip = f"a decimal point lost? {near[0]:.10g}" if near else "mend the amount"
     return f"{value:.15g} is far above the usual {middle:.3g}{of}: {slip}"
-
-
-def doubtful_hours_worked(tables, _):
-    """Hours of labour on planned work far above those of the same task: minutes, perhaps."""
-    work = tables["work"]
-    hours = work["labour_hours"].where(work["why"].eq("planned")).to_numpy()
-    high, middle = far_above(hours, work["task"].factorize()[0], HIGH)
-    yield named("work", work, high, "labour_hours", "hours-high", _remedy, middle)
 
 
 def fills(tables, _):
@@ -121,7 +102,7 @@ def fills(tables, _):
     too_big, big = volume > TOO_BIG * usual, volume > BIG * usual
     if np.isinf(usual).any():
         kind = pd.factorize(of_vehicle(fuel, tables["vehicles"], "kind"))[0]
-        far, middle = far_above(volume, kind * 16 + what, FILLS)
+        far, middle = far_above(volume, kind * 16 + what, "fills")
         too_big |= far & np.isinf(usual)
         usual = np.where(np.isinf(usual), 2 * middle, usual)
     yield named("fuel", fuel, volume == 0, "volume", "fill-zero")
@@ -150,8 +131,8 @@ def doubtful_fuel_money(tables, _):
     is_sold = fuel["volume"].gt(0) & fuel["kind"].ne("electric")
     price = fuel["cost"] / fuel["volume"].where(is_sold)
     group = fuel["kind"].factorize()[0]
-    above, middle = far_above(price.to_numpy(), group, PRICE)
-    far = above | far_above((1 / price.where(price > 0)).to_numpy(), group, PRICE)[0]
+    above, middle = far_above(price.to_numpy(), group, "price")
+    far = above | far_above((1 / price.where(price > 0)).to_numpy(), group, "price")[0]
     yield named("fuel", fuel, far, "cost", "fuel-price", _price_remedy, volume, middle)
     meant = (fuel["unit_price"] * fuel["volume"]).to_numpy()
     differs = ~far & (np.abs(cost - meant) > 0.05 * np.abs(meant) + 0.05)
@@ -173,12 +154,9 @@ def grows_with(cost, volume):
     None where the fills are too few, or too even, as those for the same money each time are.
     """
     good = (cost > 0) & (volume > 0)
-    if good.sum() < ENOUGH_FILLS:
-        return None
     money, size = np.log(cost[good]), np.log(volume[good])
-    spread = size.var()
-    if spread < UNEVEN**2:
+    if good.sum() < ENOUGH_FILLS or size.std() < UNEVEN:
         return None
-    slope = ((money - money.mean()) * (size - size.mean())).mean() / spread
+    slope = ((money - money.mean()) * (size - size.mean())).mean() / size.var()
     alone = money.std() < UNEVEN
     return True if slope > 0.5 else False if slope < 0.25 and alone else None

@@ -20,6 +20,7 @@ class Rule(NamedTuple):
     severity: str  # "set-aside", "cell", "adjust" or "warn": see shared/log/rules.toml
     says: str
     mend: str
+    each: str = ""  # how to correct one, where the check tells what stands beside it
 
 
 RULES = {code: Rule(*told) for code, told in said("rules").items()}
@@ -38,7 +39,16 @@ def problems(table, lines, name, values, rule, remedy=None, severity=None):
         col = column(table, name)
         severity = "set-aside" if col is None or col.must_read else "adjust"
     remedy = RULES[rule].mend if remedy is None else remedy
-    values = values[:LONGEST] if isinstance(values, str) else shown(values).array
+    values = values[:LONGEST] if isinstance(values, str) else values
+    if not isinstance(values, str):
+        # as a person would type them: 12.0 as "12", a day as 2026-10-31, blank as ""
+        values = pd.Series(np.asarray(values))
+        if values.dtype.kind == "f":
+            plain = partial(np.format_float_positional, precision=10, trim="-")
+            values = values.map(plain, na_action="ignore")
+        elif values.dtype.kind == "M":
+            values = values.dt.strftime("%Y-%m-%d")
+        values = values.astype(TEXT).fillna("").str.slice(0, LONGEST).array
     cells = (table, np.asarray(lines), name, values, rule, remedy, severity)
     found = pd.DataFrame(dict(zip(_TYPES, cells, strict=True))).astype(_TYPES)
     blank = "read as blank; " + found["remedy"]
@@ -48,15 +58,16 @@ def problems(table, lines, name, values, rule, remedy=None, severity=None):
 def named(table, frame, mask, name, rule, remedy=None, *beside):
     """`problems` of the column `name` in the rows of `frame` (index: lines) that `mask` picks.
 
-    remedy: as in `problems`, or a function that says it of each value and of what stands `beside`
-    it: arrays as long as the frame, or one value for all rows.
+    remedy: as in `problems`, or a function (by default the rule's `each`) that says it of each
+    value and of what stands `beside` it: arrays as long as the frame, or one value for all rows.
     """
-    mask = np.asarray(mask)
+    mask, each = np.asarray(mask), RULES[rule].each
     if not mask.any():
         return _NONE
     cells = frame[name][mask]
+    remedy = each.format if each and remedy is None else remedy
     if callable(remedy):
-        wide = (pd.Series(np.broadcast_to(each, len(frame))[mask]) for each in beside)
+        wide = (pd.Series(np.broadcast_to(one, len(frame))[mask]) for one in beside)
         remedy = [remedy(*row) for row in zip(cells, *wide, strict=True)]
     return problems(table, cells.index, name, cells, rule, remedy)
 
@@ -76,18 +87,3 @@ def join(parts):
     """Several frames of problems as one."""
     parts = [p for p in parts if len(p)]
     return pd.concat(parts, ignore_index=True) if parts else _NONE
-
-
-def shown(values):
-    """Values as a person would type them: 12.0 as "12", a day as 2026-10-31, blank as "".
-
-    >>> shown([12.0, 0.25]).tolist()
-    ['12', '0.25']
-    """
-    values = pd.Series(np.asarray(values))
-    if values.dtype.kind == "f":
-        plain = partial(np.format_float_positional, precision=10, trim="-")
-        values = values.map(plain, na_action="ignore")
-    elif values.dtype.kind == "M":
-        values = values.dt.strftime("%Y-%m-%d")
-    return values.astype(TEXT).fillna("").str.slice(0, LONGEST)

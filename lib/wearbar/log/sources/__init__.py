@@ -14,7 +14,7 @@ from wearbar.log.sources.csv_file import read_csv
 from wearbar.log.sources.header import read_header, regular
 from wearbar.log.sources.raw import LogError, Source, raw_of_arrow, same_table
 
-__all__ = ["LogError", "is_database", "open_source", "resolved"]
+__all__ = ["LogError", "inside", "is_database", "open_source", "resolved"]
 
 WORKBOOKS = (".xlsx", ".xlsm")
 MOST_BYTES = 4 * 2**30
@@ -28,16 +28,13 @@ def open_source(address):
         from wearbar.log.sources.database import open_database
 
         return open_database(str(address), folder)
-    path, give = Path(address), "give the folder, workbook or database address of a log."
-    try:
-        is_folder, is_there = path.is_dir(), path.is_file()
-    except (OSError, ValueError):
-        raise LogError(f"{str(path)!r} can't be opened; {give}") from None
-    if is_folder:
+    path = Path(address)
+    if not _exists(path):
+        give = "give the folder, workbook or database address of a log."
+        raise LogError(f"There is no {str(path)[:200]}; {give}")
+    if path.is_dir():
         return _open_folder(path)
-    if not is_there:
-        raise LogError(f"There is no {path}; {give}")
-    if path.suffix.casefold() in WORKBOOKS:
+    if path.is_file() and path.suffix.casefold() in WORKBOOKS:
         from wearbar.log.sources.workbook import open_workbook
 
         return open_workbook(path)
@@ -49,8 +46,7 @@ def resolved(address):
     """(address, folder) of a log; `env:NAME` stands for what that environment variable holds.
 
     folder: where a server database's log.toml and plan stand: NAME_FOLDER of the environment, else
-    the folder one works in. So a password stands in no file, and whoever runs the notebooks says
-    once where the header and the plan are. Raises LogError.
+    the folder one works in. So a password stands in no file. Raises LogError.
     """
     name = str(address).removeprefix("env:")
     if name == str(address) or _exists(address):
@@ -84,49 +80,45 @@ def _open_folder(folder):
         elif name in found:
             raise same_table(found[name].name, file.name)
         else:
-            found[name] = _inside(file, folder)
+            found[name] = inside(file, folder)
     if not found:
         raise LogError(f"{folder} holds no table of a log; vehicles.csv at least must stand there.")
     tables = {name: partial(_read, file) for name, file in found.items()}
-    header = read_header(_inside(folder / "log.toml", folder))
+    header = read_header(inside(folder / "log.toml", folder))
     return Source(folder.name, header, tables, tuple(strange), folder, found)
 
 
-def _inside(file, folder):
-    why = "a link to a file outside the log's folder; put a copy there instead"
+def inside(file, folder):
+    """`file`, where it is in the log's folder. Raises LogError."""
     try:
-        inside = file.resolve().is_relative_to(folder.resolve())
-    except (OSError, RuntimeError):
-        inside, why = False, "a link that leads back to itself; put the file itself there"
-    if not inside:
-        raise LogError(f"{file.name} is {why}.")
+        file.is_file()  # a name too long for one is found here
+        is_inside = file.resolve().is_relative_to(folder.resolve())
+    except (OSError, RuntimeError, ValueError):
+        is_inside = False
+    if not is_inside:
+        why = "outside the log's folder, or a link that leads back to itself"
+        raise LogError(f"{str(file)[-80:]!r} is {why}; put a copy beside the tables.")
     return file
 
 
 def _read(file):
-    try:
-        regular(file)
-        is_csv = file.suffix.casefold() == ".csv"
-        return read_csv(file, file.name) if is_csv else _read_parquet(file)
-    except OSError:
-        must = "it must be a file that you may read."
-        raise LogError(f"{file.name} can't be opened; {must}") from None
-
-
-def _read_parquet(path):
-    """A Parquet file as a `Raw`. LogError where it is none, or would unpack too large."""
     import pyarrow as pa
     from pyarrow import parquet
 
     try:
-        with parquet.ParquetFile(path) as file:
-            about = file.metadata
+        regular(file)
+        if file.suffix.casefold() == ".csv":
+            return read_csv(file, file.name)
+        with parquet.ParquetFile(file) as held:
+            about = held.metadata
             unpacked = sum(about.row_group(i).total_byte_size for i in range(about.num_row_groups))
             if unpacked > MOST_BYTES or about.num_rows > MOST_BYTES // 8:
                 size = f"{unpacked / 2**30:.0f} GB"
-                raise LogError(f"{path.name} would unpack to {size}; that is no service log.")
-            return raw_of_arrow(file.read(), path.name)
+                raise LogError(f"{file.name} would unpack to {size}; that is no service log.")
+            return raw_of_arrow(held.read(), file.name)
     except (pa.ArrowException, UnicodeDecodeError) as error:
         why = (str(error).splitlines() or ["it is damaged"])[0][:160].rstrip(".")
-        why = f"as Parquet, whatever its ending says: {why}."
-        raise LogError(f"{path.name} can't be read {why}") from None
+        why = f"can't be read as Parquet, whatever its ending says: {why}."
+    except OSError:
+        why = "can't be opened; it must be a file that you may read."
+    raise LogError(f"{file.name} {why}")

@@ -14,7 +14,6 @@ from wearbar.log.sources.raw import LogError, Raw, header_names, raw_of_rows
 _PRINTABLE = bytes(range(0x20, 0x7F)) + b"\r\n"
 _STRAY_QUOTE = re.compile(rb'"(?<![,\r\n]")(?![,\r\n])')
 _DAY = re.compile(r",\d{4}-\d{2}-\d{2},")
-_SAYS = re.compile(rb'"?sep=([^\r\n])"?[,;\t]*\r?\n', re.IGNORECASE)
 _SAVE = "save it as CSV (UTF-8, comma)."
 _NOT_CSV = {
     b"PK\x03\x04": "a zip archive or an Excel workbook",
@@ -28,30 +27,32 @@ _NOT_CSV = {
 
 def read_csv(path, where):
     """A CSV file as a `Raw`; `where` names it in errors. Raises LogError where it is no CSV."""
-    data = _utf8(path.read_bytes(), where)
-    if not data or data.isspace():
-        raise LogError(f"{where} is empty; write its header row, or delete the file.")
-    said = _SAYS.match(data)
-    if said and said[1] != b",":
-        sign = said[1].decode("utf-8", "replace")
-        mend = "save it with commas, or turn it into a log with wearbar adopt."
-        raise LogError(f"{where}, line 1 says that {sign!r} parts the cells; {mend}")
-    data, above = (data[said.end() :], 1) if said else (data, 0)  # lines above the header
-    return _quick(data, where, above) or _patient(data, where, above)
-
-
-def _utf8(data, where):
+    data = path.read_bytes()
     for mark, what in _NOT_CSV.items():
         if data.startswith(mark):
             raise LogError(f"{where} is {what}, whatever its ending says; {_SAVE}")
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return data.decode("utf-16", "replace").encode()
-    if b"\0" in data and data.count(b"\0") * 10 > len(data):
+        data = data.decode("utf-16", "replace").encode()
+    elif data.count(b"\0") * 10 > len(data):
         raise LogError(f"{where} is not text; {_SAVE}")
-    return data.removeprefix(b"\xef\xbb\xbf")
+    data = data.removeprefix(b"\xef\xbb\xbf")
+    if not data or data.isspace():
+        raise LogError(f"{where} is empty; write its header row, or delete the file.")
+    raw = _quick(data, where) or _patient(data, where)
+
+    # rows with nothing in any cell (spreadsheets leave them) are no rows
+    filled = np.isin(raw.lines, list(raw.beyond))
+    for array in raw.columns.values():
+        if filled.all():
+            return raw
+        filled |= array.is_valid().to_numpy(zero_copy_only=False)
+    lines, kept = raw.lines[filled], set(raw.lines[filled].tolist())
+    problems = tuple(problem for problem in raw.problems if problem[0] in kept)
+    columns = {name: array.filter(pa.array(filled)) for name, array in raw.columns.items()}
+    return replace(raw, columns=columns, lines=lines, problems=problems)
 
 
-def _quick(data, where, above):
+def _quick(data, where):
     """One pass by pyarrow; None where rows and lines don't match, or the file is odd in any way."""
     head = data[: data.find(b"\n") + 1 or len(data)]
     quotes = data.count(b'"')
@@ -76,60 +77,53 @@ def _quick(data, where, above):
         return None
     columns = dict(zip(names, table.columns, strict=True))
     plain = data.isascii() and not data.translate(None, _PRINTABLE)
-    return _without_blank_rows(Raw(columns, np.arange(2, lines + 1) + above, plain=plain))
+    return Raw(columns, np.arange(2, lines + 1), plain=plain)
 
 
-def _patient(data, where, above):
+def _patient(data, where):
+    """By the rules of CSV; where quotes don't close, a line is a row."""
     csv.field_size_limit(2**31 - 1)
     lines = io.StringIO(data.decode("utf-8", "replace"), newline="").readlines()
-    rows, numbers, problems = _rows(lines, above)
-    if not rows:
-        why = "a quote in the header is never closed; mend the header row"
-        raise LogError(f"{where}, line 1: {why}.")
+    rows, numbers, problems, start = [], [], [], 0
+    while start < len(lines):
+        reader, begun, remedy = csv.reader(lines[start:], strict=True), 0, []
+        try:
+            for row in reader:
+                if rows and reader.line_num > begun + 1 and _swallows(row, rows):
+                    opened, last = start + begun + 1, start + reader.line_num
+                    told = f"the quote opened on line {opened} closes on line {last}"
+                    remedy = [f"{told}: close it where its cell ends"]
+                    raise csv.Error
+                if row or not rows:
+                    rows.append(row)
+                    numbers.append(start + begun + 1)
+                begun = reader.line_num
+            break
+        except csv.Error:
+            if not rows:
+                why = "a quote in the header is never closed; mend the header row"
+                raise LogError(f"{where}, line 1: {why}.") from None
+            line = lines[start + begun].rstrip("\r\n")
+            start += begun + 1
+            rows.append(line.split(","))
+            numbers.append(start)
+            problems.append((start, "", line[line.find('"') :], "open-quote", *remedy))
+
     names = header_names(rows.pop(0), where)
     if not names:
         raise LogError(f"{where}, line 1 is blank; the header row must stand there.")
     rows = dict(zip(numbers[1:], rows, strict=True))
     raw = raw_of_rows(names, rows)
-    short = {line: len(row) for line, row in rows.items() if len(row) < len(names)}
-    short = [(line, names[n], "", "row-short") for line, n in short.items()]
-    return _without_blank_rows(replace(raw, problems=(*problems, *raw.problems, *short)))
-
-
-def _rows(lines, above):
-    """(rows of cells, the line of each, problems); where quotes don't close, a line is a row."""
-    rows, numbers, problems, start = [], [], [], 0
-    while start < len(lines):
-        reader, begun = csv.reader(lines[start:], strict=True), 0
-        try:
-            for row in reader:
-                if rows and reader.line_num > begun + 1 and _swallows(row, rows):
-                    opened, last = above + start + begun + 1, above + start + reader.line_num
-                    told = f"the quote opened on line {opened} closes on line {last}"
-                    raise _Swallowed(f"{told}: close it where its cell ends")
-                if row or not rows:
-                    rows.append(row)
-                    numbers.append(above + start + begun + 1)
-                begun = reader.line_num
-            break
-        except csv.Error as error:
-            if not rows:
-                return [], [], []
-            remedy = [str(error)] if isinstance(error, _Swallowed) else []
-            line = lines[start + begun].rstrip("\r\n")
-            start += begun + 1
-            rows.append(line.split(","))
-            numbers.append(above + start)
-            problems.append((above + start, "", line[line.find('"') :], "open-quote", *remedy))
-    return rows, numbers, problems
-
-
-class _Swallowed(csv.Error):
-    """A quote left open that another one, on a line below, happens to close."""
+    width = len(names)
+    short = [(n, names[len(row)], "", "row-short") for n, row in rows.items() if len(row) < width]
+    return replace(raw, problems=(*problems, *raw.problems, *short))
 
 
 def _swallows(row, rows):
-    """Whether a cell holds rows: lines as wide as the header, or one that begins as those above."""
+    """Whether a quote left open, closed by one further down, makes rows a cell.
+
+    Its lines are as wide as the header, or its last begins as those above.
+    """
     width, seen = len(rows[0]), {above[0] for above in rows[1:][-1000:]} | {row[0]}
     inside = [cell.splitlines()[1:] for cell in row if "\n" in cell or "\r" in cell]
     whole = [line for lines in inside for line in lines[:-1]]
@@ -139,19 +133,3 @@ def _swallows(row, rows):
         return sum(line.count(",") == width - 1 for line in whole) >= 0.8 * len(whole)
     last = [line for lines in inside for line in lines[-1:] if line.count(",") > 1]
     return any(line.split(",")[0] in seen or _DAY.search(line) for line in last)
-
-
-def _without_blank_rows(raw):
-    """Rows with nothing in any cell (spreadsheets leave them) are no rows."""
-    filled = np.isin(raw.lines, list(raw.beyond))
-    for array in raw.columns.values():
-        if filled.all():
-            return raw
-        filled |= array.is_valid().to_numpy(zero_copy_only=False)
-    lines, kept = raw.lines[filled], set(raw.lines[filled].tolist())
-    return replace(
-        raw,
-        columns={n: a.filter(pa.array(filled)) for n, a in raw.columns.items()},
-        lines=lines,
-        problems=tuple(p for p in raw.problems if p[0] in kept),
-    )

@@ -4,16 +4,14 @@ The header is a table named log (columns key, value) or log.toml: beside an SQLi
 server, in the folder that the caller names.
 """
 
-from functools import partial
 from pathlib import Path
 from urllib.parse import quote, quote_plus
 
 import pandas as pd
 import sqlalchemy as sql
 
-from wearbar.log.schema import TABLES, table_of
-from wearbar.log.sources.header import read_header
-from wearbar.log.sources.raw import LogError, Source, raw_of_frame, same_table
+from wearbar.log.sources.header import source_in
+from wearbar.log.sources.raw import LogError, raw_of_frame
 
 
 def open_database(address, folder):
@@ -28,13 +26,38 @@ def open_database(address, folder):
         raise LogError(f"{why} dialect://user@host/name, such as sqlite:///log.db.") from None
     shown = _shown(url, address)
     if url.get_backend_name() == "sqlite":
-        return _open(_read_only_file(url, shown), shown, Path(url.database).parent, url)
-    try:
-        engine = sql.create_engine(url, poolclass=sql.NullPool)
-    except (sql.exc.ArgumentError, sql.exc.NoSuchModuleError, ImportError) as error:
-        why = f"({_scrubbed(error, url, shown)}); install it with pip."
-        raise LogError(f"{shown} needs a driver that is not here {why}") from None
-    return _open(engine, shown, folder, url)
+        path = Path(url.database or "")
+        if not path.is_file():
+            give = "give the file's whole path after sqlite:///."
+            raise LogError(f"There is no database {shown}; {give}")
+        folder, file = path.parent, quote(path.resolve().as_posix(), safe="/:")
+        engine = sql.create_engine(
+            f"sqlite:///file:{file}?mode=ro&uri=true", poolclass=sql.NullPool
+        )
+
+        @sql.event.listens_for(engine, "connect")
+        def lenient(link, _):  # what is not UTF-8 is read with marks, which checking names
+            link.text_factory = lambda data: data.decode("utf-8", "replace")
+
+    else:
+        try:
+            engine = sql.create_engine(url, poolclass=sql.NullPool)
+        except (sql.exc.ArgumentError, sql.exc.NoSuchModuleError, ImportError) as error:
+            why = f"({_scrubbed(error, url, shown)}); install it with pip."
+            raise LogError(f"{shown} needs a driver that is not here {why}") from None
+
+    def ask(question, *of):
+        try:
+            return question(*of)
+        except Exception as error:  # each driver has its own
+            raise LogError(f"{shown} can't be read: {_scrubbed(error, url, shown)}.") from None
+
+    def read(name):
+        return raw_of_frame(ask(_frame, engine, name))
+
+    held = ask(sql.inspect, engine)
+    names = ask(held.get_table_names) + ask(held.get_view_names)
+    return source_in(shown, shown, "table", sorted(names), read, folder)
 
 
 def _shown(url, address):
@@ -47,75 +70,22 @@ def _shown(url, address):
     return bare.render_as_string()
 
 
-def _read_only_file(url, shown):
-    path = Path(url.database or "")
-    if not path.is_file():
-        give = "give the file's whole path after sqlite:///."
-        raise LogError(f"There is no database {shown}; {give}")
-    file = path.resolve().as_posix().replace("%", "%25").replace("?", "%3f").replace("#", "%23")
-    engine = sql.create_engine(f"sqlite:///file:{file}?mode=ro&uri=true", poolclass=sql.NullPool)
-
-    def lenient(link, _):  # what is not UTF-8 is read with marks, which checking names
-        link.text_factory = lambda data: data.decode("utf-8", "replace")
-
-    sql.event.listen(engine, "connect", lenient)
-    return engine
-
-
-def _open(engine, shown, folder, url):
-    ask, found = partial(_asked, shown, url), {}
-    for name in ask(lambda: _names(sql.inspect(engine))):
-        table = table_of(name)
-        if table in found and table in (*TABLES, "log"):
-            raise same_table(found[table], name, f"{shown}: ")
-        found[table] = name
-    header = read_header(folder / "log.toml")
-    if "log" in found:
-        rows = ask(lambda: _frame(engine, found.pop("log"))).dropna()
-        rows = rows.rename(columns=lambda name: str(name).casefold())
-        if not {"key", "value"} <= {*rows}:
-            raise LogError(f"{shown}: table log must have the columns key and value.")
-        header = dict(zip(rows["key"].astype(str), rows["value"], strict=True)) or header
-    tables = {name: partial(_read, ask, engine, found[name]) for name in TABLES if name in found}
-    strange = tuple(f"table {found[name]}" for name in sorted(found) if name not in TABLES)
-    return Source(shown, header, tables, strange, folder)
-
-
-def _names(inspected):
-    return inspected.get_table_names() + inspected.get_view_names()
-
-
-def _read(ask, engine, name):
-    return raw_of_frame(ask(lambda: _frame(engine, name)))
-
-
 def _frame(engine, name):
     """A table's cells, as the database writes them: what Python can't hold is no fault."""
-    table = sql.Table(name, sql.MetaData(), autoload_with=engine)
+    columns = []
+    for column in sql.Table(name, sql.MetaData(), autoload_with=engine).columns:
+        cells = column
+        if engine.dialect.name == "sqlite":  # any cell may hold anything, and is given as it is
+            cells = sql.type_coerce(column, sql.types.NullType()).label(column.name)
+        elif not isinstance(column.type, sql.types.Boolean | sql.types.LargeBinary):
+            cells = sql.cast(column, sql.types.Text).label(column.name)
+        columns.append(cells)
     with engine.connect() as link:
         if engine.dialect.name == "postgresql":
             link.execute(sql.text("SET DateStyle TO ISO"))
             link.execute(sql.text("SET extra_float_digits TO 3"))
-        rows = link.execute(sql.select(*(_plain(column, engine) for column in table.columns)))
+        rows = link.execute(sql.select(*columns))
         return pd.DataFrame(rows.fetchall(), columns=list(rows.keys()), dtype=object)
-
-
-def _plain(column, engine):
-    if engine.dialect.name == "sqlite":  # any cell may hold anything there, and is given as it is
-        return sql.type_coerce(column, sql.types.NullType()).label(column.name)
-    if isinstance(column.type, sql.types.Boolean | sql.types.LargeBinary):
-        return column
-    return sql.cast(column, sql.types.Text).label(column.name)
-
-
-def _asked(shown, url, question):
-    """The database's answer; whatever a driver raises becomes one sentence without the password."""
-    try:
-        return question()
-    except LogError:
-        raise
-    except Exception as error:  # each driver has its own
-        raise LogError(f"{shown} can't be read: {_scrubbed(error, url, shown)}.") from None
 
 
 def _scrubbed(error, url, shown):

@@ -1,12 +1,15 @@
-"""The header of a log, log.toml: what the tables themselves can't tell."""
+"""The header of a log, log.toml: what the tables can't tell; TOML as it is read and written."""
 
+import json
+import tomllib
 from datetime import date, datetime
+from functools import partial
 from math import inf
 
 import pandas as pd
 
-from wearbar.log.sources.raw import LogError
-from wearbar.log.toml import toml_of
+from wearbar.log.schema import TABLES, table_of
+from wearbar.log.sources.raw import LogError, Source, same_table
 from wearbar.log.units import FACTORS
 
 CHOICES = {"money": ("net", "gross")} | {key: tuple(units) for key, units in FACTORS.items()}
@@ -18,23 +21,79 @@ ESCAPED = "escaped"
 
 def read_header(path):
     """The keys of a log.toml; nothing where there is no such file. Raises LogError."""
-    if not path.exists():
-        return {}
+    return toml_file(path) if path.exists() else {}
+
+
+def source_in(name, where, kind, held, read, folder):
+    """The `Source` of a workbook or database; what it holds by the name log is its header.
+
+    held: the names of its sheets or tables (`kind`). read: gives the `Raw` of one. folder: of the
+    plan, and of a log.toml where it holds no header. where: how errors name it.
+    """
+    found, header = {}, read_header(folder / "log.toml")
+    for one in held:
+        table = table_of(one)
+        if table in found and table in (*TABLES, "log"):
+            raise same_table(found[table], one, f"{where}: {kind}s ")
+        found[table] = one
+    if "log" in found:
+        columns = read(found.pop("log")).columns
+        if not {"key", "value"} <= columns.keys():
+            raise LogError(f"{where}: {kind} log must have the columns key and value.")
+        rows = zip(columns["key"].to_pylist(), columns["value"].to_pylist(), strict=True)
+        said = {key.strip().casefold(): value for key, value in rows if None not in (key, value)}
+        header = {key: value for key, value in said.items() if key != "key"} or header
+    tables = {table: partial(read, found[table]) for table in TABLES if table in found}
+    strange = tuple(f"{kind} {one}" for table, one in found.items() if table not in TABLES)
+    return Source(name, header, tables, strange, folder)
+
+
+def toml_file(path):
+    """The keys of a TOML file. Raises LogError, in a sentence."""
     try:
         regular(path)
-        return toml_of(path.read_bytes())
+        return toml_of(path.read_bytes(), path.name)
     except OSError:
-        why = "it can't be opened; it must be a file that you may read"
-    except ValueError as error:
-        why = error
-    raise LogError(f"{path.name}: {why}.")
+        must = "it must be a file that you may read"
+        raise LogError(f"{path.name}: it can't be opened; {must}.") from None
 
 
 def regular(file):
     """Nothing but a file is opened: reading a pipe or a device would never end."""
+    if not file.exists():
+        raise LogError(f"{file.name}: there is no such file at {file}; name another, or none.")
     if not file.is_file():
         why = "a folder, a pipe or a device, where a file must stand; rename or move it."
         raise LogError(f"{file.name} is {why}")
+
+
+def toml_of(data, where):
+    """The keys in the bytes or text of a TOML file. LogError says `where`, and why it is none."""
+    try:
+        return tomllib.loads(data.decode("utf-8-sig") if isinstance(data, bytes) else data)
+    except UnicodeDecodeError as error:
+        why = f"could not be read as UTF-8 text ({error}); save it again as a plain text file"
+    except RecursionError:
+        why = "it has lists within lists, deeper than any such file needs; take them out"
+    except ValueError as error:  # tomllib's own is one; so is a number of thousands of digits
+        said = str(error)[:300].rstrip(".")
+        why = f"not valid TOML: {said}; mend that line"
+        if "digits" in said:
+            why = "not valid TOML: a number there has thousands of digits; mend that line"
+        elif "twice" in said or "overwrite" in said:
+            why += "; versions of one plan are written [[name]]"
+    raise LogError(f"{where}: {why}.")
+
+
+def toml(value):
+    """A value as TOML, on one line; what is no number, list, table or yes/no goes as text."""
+    if isinstance(value, dict):
+        return f"{{ {', '.join(f'{toml(key)} = {toml(x)}' for key, x in value.items())} }}"
+    if isinstance(value, pd.Timestamp):
+        return f"{value:%Y-%m-%d}"
+    plain = isinstance(value, bool | int | float | list)
+    text = json.dumps(value if plain else str(value), ensure_ascii=False)
+    return text.replace("\x7f", "\\u007f")  # the one sign that JSON lets stand and TOML does not
 
 
 def check_header(header):

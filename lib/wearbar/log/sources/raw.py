@@ -16,7 +16,7 @@ FORMULA = "=+\\-@\t\r＝＋－＠"
 _TEXT = pa.large_string()
 
 
-class LogError(Exception):
+class LogError(ValueError):
     """What cannot be read at all, in one sentence."""
 
 
@@ -42,6 +42,10 @@ class Source:
     strange: tuple = ()  # names of tables that the format does not know
     folder: Path | None = None  # of the plan
     files: dict = field(default_factory=dict)  # the file of each table, where it has one
+
+    def where(self, table):
+        """The place of a table, as an error says it."""
+        return self.files[table].name if table in self.files else f"table {table}"
 
 
 def header_names(cells, where):
@@ -69,9 +73,12 @@ def unescaped(raw):
 
 def raw_of_frame(frame):
     """A `Raw` of a table in memory, text or typed; an index named `line` gives the lines."""
-    names = header_names(frame.columns, "table")
+    columns = {}
+    for i, name in enumerate(header_names(frame.columns, "table")):
+        cells = frame.iloc[:, i]
+        is_plain = cells.dtype != object and not isinstance(cells.dtype, pd.CategoricalDtype)
+        columns[name] = _text(pa.Array.from_pandas(cells)) if is_plain else _text_of_each(cells)
     lines = frame.index.to_numpy() if frame.index.name == "line" else np.arange(2, len(frame) + 2)
-    columns = {name: _text_of_series(frame.iloc[:, i]) for i, name in enumerate(names)}
     return Raw(columns, lines.astype("int64"))
 
 
@@ -79,13 +86,12 @@ def raw_of_rows(names, rows):
     """A `Raw` of rows of cells (line to its cells), be they shorter or longer than the header."""
     width = len(names)
     full = [[*row[:width], *[None] * (width - len(row))] for row in rows.values()]
-    columns = zip(*full, strict=True) if full else [()] * width
-    texts = [pa.array(map(_text_of_value, column), _TEXT) for column in columns]
+    cells = zip(*full, strict=True) if full else [()] * width
+    columns = dict(zip(names, map(_text_of_each, cells), strict=True))
     over = {line: [str(c) for c in row[width:] if c is not None] for line, row in rows.items()}
     beyond = {line: cells for line, cells in over.items() if "".join(cells).strip()}
     problems = tuple((line, "", cells[0], "row-length") for line, cells in beyond.items())
-    lines = np.array(list(rows), dtype="int64")
-    return Raw(dict(zip(names, texts, strict=True)), lines, problems, beyond)
+    return Raw(columns, np.array(list(rows), dtype="int64"), problems, beyond)
 
 
 def raw_of_arrow(table, where):
@@ -95,23 +101,35 @@ def raw_of_arrow(table, where):
         if pa.types.is_nested(array.type):
             holds = "holds lists or records; write one value a cell."
             raise LogError(f"{where}: column {name} {holds}")
-    columns = {name: _text_of_arrow(array) for name, array in columns.items()}
+    columns = {name: _text(array) for name, array in columns.items()}
     return Raw(columns, np.arange(2, table.num_rows + 2))
 
 
-def _text_of_series(series):
-    if series.dtype == object or isinstance(series.dtype, pd.CategoricalDtype):
-        return pa.array(map(_text_of_value, series), _TEXT)
-    return _text_of_arrow(pa.Array.from_pandas(series))
+def _text(array):
+    """The cells of a pyarrow array as text, null where blank."""
+    if pa.types.is_dictionary(array.type):
+        array = array.cast(array.type.value_type)
+    if pa.types.is_timestamp(array.type):
+        array = pc.strftime(array, format="%Y-%m-%d")
+    elif pa.types.is_floating(array.type):
+        array = pc.if_else(pc.is_nan(array), pa.scalar(None, array.type), array)
+    elif array.type in (pa.bool_(), pa.binary(), pa.large_binary()):
+        return _text_of_each(array.to_pylist())
+    text = array.cast(_TEXT)
+    return pc.if_else(pc.equal(text, ""), pa.scalar(None, _TEXT), text)
+
+
+def _text_of_each(values):
+    return pa.array(map(_text_of_value, values), _TEXT)
 
 
 def _text_of_value(value):
-    if isinstance(value, bool | np.bool_):
-        return "yes" if value else "no"
     if value is None or value is pd.NA or value is pd.NaT:
         return None
-    if isinstance(value, date):  # also with a time
-        return value.isoformat()
+    if isinstance(value, bool | np.bool_):
+        return "yes" if value else "no"
+    if isinstance(value, date):  # also with a time, which no day has
+        return value.isoformat()[:10]
     if isinstance(value, float | np.floating):
         if np.isnan(value):
             return None
@@ -120,19 +138,3 @@ def _text_of_value(value):
     if isinstance(value, bytes):
         return value.decode("utf-8", "replace")
     return str(value).encode("utf-8", "replace").decode() or None
-
-
-def _text_of_arrow(array):
-    kind = array.type
-    if pa.types.is_dictionary(kind):
-        return _text_of_arrow(array.cast(kind.value_type))
-    if pa.types.is_boolean(kind):
-        return pc.if_else(array, pa.scalar("yes", _TEXT), pa.scalar("no", _TEXT))
-    if pa.types.is_timestamp(kind):
-        return pc.strftime(array, format="%Y-%m-%d").cast(_TEXT)
-    if pa.types.is_binary(kind) or pa.types.is_large_binary(kind):
-        return pa.array(map(_text_of_value, array.to_pylist()), _TEXT)
-    if pa.types.is_floating(kind):
-        array = pc.if_else(pc.is_nan(array), pa.scalar(None, kind), array)
-    text = array.cast(_TEXT)
-    return pc.if_else(pc.equal(text, ""), pa.scalar(None, _TEXT), text)

@@ -6,13 +6,12 @@ What a formula last came to is read, never the formula run; macros are not looke
 import html
 import re
 import zipfile
-from functools import partial
 
 import openpyxl
 
 from wearbar.log.schema import TABLES, table_of
-from wearbar.log.sources.header import read_header
-from wearbar.log.sources.raw import LogError, Source, header_names, raw_of_rows, same_table
+from wearbar.log.sources.header import source_in
+from wearbar.log.sources.raw import LogError, header_names, raw_of_rows
 
 MOST_BYTES, MOST_CELLS = 2**31, 2 * 10**8
 MOST_WHOLE, MOST_CELLS_WHOLE = 128 * 2**20, 5 * 10**6  # in memory at once
@@ -23,18 +22,21 @@ def open_workbook(path):
     """The `Source` in a workbook. LogError for what is none, encrypted, or too large."""
     _look(path)
     book = _load(path)
-    _all_there(path, book)
-    sheets = {}
-    for name in book.sheetnames:
-        if table_of(name) in sheets:
-            raise same_table(sheets[table_of(name)], name, f"{path.name}: sheets ")
-        sheets[table_of(name)] = name
-    header = read_header(path.with_name("log.toml"))
-    if "log" in sheets:
-        header = _header(book[sheets.pop("log")], path.name)
-    tables = {n: partial(_read, path, book, sheet) for n, sheet in sheets.items() if n in TABLES}
-    strange = tuple(f"sheet {sheet}" for name, sheet in sheets.items() if name not in TABLES)
-    return Source(path.stem, header, tables, strange, path.parent)
+    # a sheet that is named and not there would be missed in silence
+    with zipfile.ZipFile(path) as archive:
+        listed = re.findall(rb"<(?:\w+:)?sheet\s[^>]*", archive.read("xl/workbook.xml"))
+    named = [found[1] for tag in listed if (found := re.search(rb'\sname="([^"]*)"', tag))]
+    for name in (html.unescape(name.decode("utf-8", "replace")) for name in named):
+        if name not in book.sheetnames:
+            raise _damaged(f"{path.name}, sheet {name[:60]}", "(damaged or not there)")
+
+    def read(sheet):
+        if table_of(sheet) == "log":  # whose first line need not name its columns
+            rows = _rows(book[sheet], f"{path.name}, sheet {sheet}")
+            return raw_of_rows(["key", "value"], dict(enumerate(rows)))
+        return raw_of_rows(*_cells(path, book, sheet))
+
+    return source_in(path.stem, path.name, "sheet", book.sheetnames, read, path.parent)
 
 
 def held_cells(path):
@@ -96,16 +98,6 @@ def _damaged(where, why):
     return LogError(f"{where} can't be read {why}; open the workbook and save it again as .xlsx.")
 
 
-def _all_there(path, book):
-    """LogError for a sheet that is named and not there: it would be missed in silence."""
-    with zipfile.ZipFile(path) as archive:
-        listed = re.findall(rb"<(?:\w+:)?sheet\s[^>]*", archive.read("xl/workbook.xml"))
-    named = [found[1] for tag in listed if (found := re.search(rb'\sname="([^"]*)"', tag))]
-    for name in (html.unescape(name.decode("utf-8", "replace")) for name in named):
-        if name not in book.sheetnames:
-            raise _damaged(f"{path.name}, sheet {name[:60]}", "(damaged or not there)")
-
-
 def _rows(sheet, where):
     kept, cells = [], 0
     try:
@@ -120,21 +112,6 @@ def _rows(sheet, where):
     if cells > MOST_CELLS:
         raise LogError(f"{where} has more than {MOST_CELLS:,} cells; that is no service log.")
     return kept
-
-
-def _header(sheet, name):
-    rows = [row[:2] for row in _rows(sheet, f"{name}, sheet log") if row and row[0] is not None]
-    if rows and str(rows[0][0]).strip().casefold() == "key":
-        rows = rows[1:]
-    return {
-        str(key).strip().casefold(): value.date() if hasattr(value, "date") else value
-        for key, value in (row for row in rows if len(row) == 2)
-        if value is not None
-    }
-
-
-def _read(path, book, name):
-    return raw_of_rows(*_cells(path, book, name))
 
 
 def _cells(path, book, name):

@@ -2,8 +2,7 @@
 
 The palette is Okabe and Ito's (Color Universal Design, 2008), in an order whose greys differ; each
 colour has a marker and a line style of its own, so nothing hangs on colour. A figure is as wide as
-a telephone shows it at full size, so its text stays readable there. Figures are made without
-pyplot: nothing is registered, nothing shows by itself.
+a telephone shows it at full size. None touches pyplot: nothing is registered or shows by itself.
 """
 
 import io
@@ -12,11 +11,10 @@ import warnings
 import numpy as np
 import pandas as pd
 from matplotlib import style
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 from matplotlib.figure import Figure
 from matplotlib.text import Text
-from matplotlib.ticker import FuncFormatter, MaxNLocator
+from matplotlib.ticker import MaxNLocator
 
 from wearbar.log.places import place
 from wearbar.log.schema import VEHICLE_KINDS
@@ -37,19 +35,16 @@ def new_figure(height=3.6, rows=1, columns=1, **subplots):
     """A figure `WIDTH` inches wide and its axes: one, or an array, as of `Figure.subplots`."""
     with style.context(_LOOK):
         figure = Figure(figsize=(WIDTH, height), layout="constrained")
-        FigureCanvasAgg(figure)
         return figure, figure.subplots(rows, columns, **subplots)
 
 
 def panels(n, height):
     """(figure, n axes) in rows of two, each `height` inches high; one alone has the whole width."""
-    columns = min(2, n)
-    rows = -(-n // columns)
+    columns, rows = min(2, n), -(-n // 2)
     figure, axes = new_figure(height * rows, rows, columns, squeeze=False)
-    for axis in axes.flat:
+    for i, axis in enumerate(axes.flat):
         axis.tick_params(labelsize=SMALL)
-    for axis in axes.flat[n:]:
-        axis.set_visible(False)
+        axis.set_visible(i < n)
     return figure, axes.flat[:n]
 
 
@@ -62,8 +57,8 @@ def name_axes(axis, x, y, title=""):
 
 def series(i, **more):
     """Colour, marker and line style of the i-th series, as keyword arguments of `plot`."""
-    colour, marker, line = (of[i % len(of)] for of in (PALETTE, MARKERS, LINES))
-    look = {"color": colour, "marker": marker, "linestyle": line}
+    looks = {"color": PALETTE, "marker": MARKERS, "linestyle": LINES}
+    look = {name: of[i % len(of)] for name, of in looks.items()}
     return look | {"markersize": 5, "linewidth": 1.6} | more
 
 
@@ -74,19 +69,17 @@ def kind_look(kind):
 
 
 def kind_style(kinds):
-    """How seaborn tells kinds of vehicle apart: arguments for `hue` and `style`, stable for a kind.
+    """How seaborn tells kinds of vehicle apart: arguments beside `hue="kind", style="kind"`.
 
-    Give both: `sns.scatterplot(frame, x="share", y="wear", hue="kind", style="kind",
-    **kind_style(frame["kind"]))`. Kinds stand in the legend in the schema's order.
+    They are stable for a kind; kinds stand in the legend in the schema's order.
 
     >>> kind_style(["van", "motorcycle", "van"])["palette"]
     {'motorcycle': '#0072B2', 'van': '#1d2a30'}
     """
     seen = set(pd.Series(kinds).dropna().astype(str))
     order = [k for k in VEHICLE_KINDS if k in seen] + sorted(seen - set(VEHICLE_KINDS))
-    colours, markers = (
-        {kind: kind_look(kind)[what] for kind in order} for what in ("color", "marker")
-    )
+    colours = {kind: kind_look(kind)["color"] for kind in order}
+    markers = {kind: kind_look(kind)["marker"] for kind in order}
     return {"palette": colours, "markers": markers, "hue_order": order, "style_order": order}
 
 
@@ -102,9 +95,8 @@ def ranges(axes, labels, value, low, high, kinds=None):
 
     A row without a value keeps its label alone. kinds: of vehicle, whose looks the rows have.
     """
-    looks = [kind_look(kind) for kind in kinds] if kinds is not None else [series(0)] * len(labels)
-    colours = [look["color"] for look in looks]
-    axes.hlines(range(len(labels)), low, high, color=colours, linewidth=1.6)
+    looks = [series(0)] * len(labels) if kinds is None else [kind_look(kind) for kind in kinds]
+    axes.hlines(range(len(labels)), low, high, color=[x["color"] for x in looks], linewidth=1.6)
     named = labels if kinds is None else kinds
     for y, (x, look, name) in enumerate(zip(value, looks, named, strict=True)):
         axes.plot(x, y, label=str(name), **look | {"linestyle": "none", "zorder": 3})
@@ -131,24 +123,14 @@ def legend_above(figure, columns=2, **more):
         figure.legend(told.values(), told, **above)
 
 
-def legend_over(axis, title):
-    """A panel's own legend above it, under the panel's title."""
-    above = {"loc": "lower left", "bbox_to_anchor": (-0.02, 1.0), "alignment": "left"}
-    small = {"fontsize": SMALL, "title_fontsize": 9, "handlelength": 2.2, "borderpad": 0}
-    axis.legend(title=title, frameon=False, **above, **small)
-
-
 def weibull_paper(axis, low, high):
     """Axes on which a Weibull distribution of lives from low to high is a straight line."""
-    axis.set_xscale("log")
-    ends = (1e-9, 1 - 1e-9)
-    axis.set_yscale(
-        "function",
-        functions=(
-            lambda share: np.log(-np.log1p(-np.clip(share, *ends))),
-            lambda y: -np.expm1(-np.exp(np.clip(y, -20, 3))),
-        ),
+    functions = (
+        lambda share: np.log(-np.log1p(-np.clip(share, 1e-9, 1 - 1e-9))),
+        lambda y: -np.expm1(-np.exp(np.clip(y, -20, 3))),
     )
+    axis.set_xscale("log")
+    axis.set_yscale("function", functions=functions)
     axis.set_yticks(SHARES, [f"{share:.0%}" for share in SHARES])
     axis.set_ylim(0.015, 0.99)
     ticks = np.unique([float(f"{life:.1g}") for life in np.geomspace(low, high, 3)])
@@ -167,8 +149,7 @@ def name_point(axes, x, y, name):
 def thousands(axis, most=7):
     """Ticks as print has them: 12,000, and never an exponent."""
     axis.set_major_locator(MaxNLocator(most))
-    said = FuncFormatter(lambda x, _: f"{x:,.10g}" if abs(x) < 1e9 else f"{x:,.0f}")
-    axis.set_major_formatter(said)
+    axis.set_major_formatter(lambda x, _: f"{x:,.10g}" if abs(x) < 1e9 else f"{x:,.0f}")
 
 
 def dates(axis):
@@ -181,12 +162,10 @@ def dates(axis):
 
 def months(axes, starts, label):
     """Make a category axis one of months (their first days); the other is `label`, from nil."""
-    ticks = [
-        f"{d:%b}\n{d:%Y}" if i == 0 or d.month == 1 else f"{d:%b}" for i, d in enumerate(starts)
-    ]
+    says = ["%b\n%Y" if i == 0 or day.month == 1 else "%b" for i, day in enumerate(starts)]
+    ticks = [f"{day:{said}}" for day, said in zip(starts, says, strict=True)]
     axes.set_xticks(range(len(starts)), ticks)
-    axes.set(xlabel="", ylabel=label)
-    axes.set_ylim(bottom=0)
+    axes.set(xlabel="", ylabel=label, ylim=(0, None))
     thousands(axes.yaxis)
 
 

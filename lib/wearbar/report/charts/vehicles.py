@@ -2,28 +2,12 @@
 
 import pandas as pd
 
+from wearbar.log.places import read_toml
 from wearbar.report.charts import style
 from wearbar.report.quantities import clean
 
-# marks of a timeline: a moment has a marker, a period a bar
-LOOKS = {
-    "reading": {"marker": "|", "markersize": 6, "color": style.PALETTE[0], "zorder": 3}
-    | {"markeredgewidth": 0.9},
-    "gap in the record": {"facecolor": "#F6D9B8", "edgecolor": style.PALETTE[4], "linewidth": 0.9},
-    "in storage": {"facecolor": "white", "edgecolor": style.MUTED, "linewidth": 0.7}
-    | {"hatch": "////"},
-    "new instrument": {"marker": "D", "markersize": 6, "color": style.PALETTE[2], "zorder": 4}
-    | {"markerfacecolor": "white"},
-    "disposed of": {"marker": "X", "markersize": 7, "color": style.PALETTE[4], "zorder": 4},
-}
-# state of a task, the most urgent last: its words, colour and marker, whose shape tells it too
-STATES = {
-    "before-window": ("not yet due", "#56B4E9", "o"),
-    "in-window": ("may be done", "#009E73", "s"),
-    "not-known": ("not known", style.MUTED, "$?$"),
-    "due": ("due", "#E69F00", "D"),
-    "past-window": ("overdue", "#D55E00", "X"),
-}
+MARKS = read_toml("shared", "report", "figures.toml")
+STATES = MARKS["states"]  # code to words, colour and marker, the most urgent last
 MOST_VEHICLES = 60
 
 
@@ -34,10 +18,11 @@ def timeline(marks, log):
     figure, axes = style.new_figure(height=1.35 + 0.19 * max(len(names), 2))
     here = marks[marks["what"].eq("in the log")]
     axes.hlines(here["row"], here["start"], here["end"], color=style.RULE, linewidth=1, zorder=1)
-    for label, look in LOOKS.items():
+    for label, look in MARKS["looks"].items():
         own = marks[marks["what"].eq(label)]
         if len(own) and "marker" in look:
-            axes.plot(own["start"], own["row"], linestyle="none", label=label, **look)
+            more = {"linestyle": "none", "zorder": 3, "label": label}
+            axes.plot(own["start"], own["row"], **more, **look)
         elif len(own):
             bar = {"left": own["start"], "height": 0.62, "zorder": 2, "label": label}
             axes.barh(own["row"], own["end"] - own["start"], **bar, **look)
@@ -54,7 +39,10 @@ def states_now(found):
     now = found[found["is_current"] & found["state"].isin(list(STATES))]
     now = now.assign(rank=now["state"].map(list(STATES).index))
     now = now.sort_values("rank").drop_duplicates(["vehicle", "task"], keep="last")
-    vehicles, tasks = _by_urgency(now, "vehicle")[:MOST_VEHICLES], _by_urgency(now, "task")
+    worst = (now.groupby(of)["rank"].agg(["max", "sum"]) for of in ("vehicle", "task"))
+    order = {"by": ["max", "sum"], "ascending": False, "kind": "stable"}
+    vehicles, tasks = (ranks.sort_values(**order).index for ranks in worst)
+    vehicles = vehicles[:MOST_VEHICLES]
     now = now[now["vehicle"].isin(vehicles)]
     figure, axes = style.new_figure(height=2.8 + 0.2 * max(len(vehicles), 3))
     for state, own in now.groupby("state"):
@@ -69,8 +57,3 @@ def states_now(found):
     style.rows(axes, [clean(v, 14) for v in vehicles])
     style.legend_above(figure, 3, fontsize=style.SMALL)
     return figure
-
-
-def _by_urgency(now, column):
-    worst = now.groupby(column)["rank"].agg(["max", "sum"])
-    return worst.sort_values(["max", "sum"], ascending=False, kind="stable").index

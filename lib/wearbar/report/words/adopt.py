@@ -1,10 +1,8 @@
 """What became of a person's spreadsheet: lines for the terminal, and the record beside the log."""
 
-import pandas as pd
-
 from wearbar.adopt import places_of
-from wearbar.report.quantities import clean, plain, plural, safe
-from wearbar.report.template import words_of
+from wearbar.report.quantities import clean, plain, safe
+from wearbar.report.template import column_of, words_of
 
 MOST = 12
 _words = words_of("adopt")
@@ -45,37 +43,16 @@ def record(adopted):
 
 def _chapters(adopted):
     """(title, rows) of what was left out, turned or passed over."""
-    left = [
-        f"{_place(r.sheet, r.line)}: {r.why} - {clean(r.text)}"
-        for r in adopted.left_out.itertuples()
-    ]
-    turned = [
-        f"{_place(r.sheet, r.line)}: {r.column} {clean(r.value)} became {r.became} ({r.why})"
-        for r in adopted.turned.itertuples()
-    ]
-    over = [
-        f"{clean(r.sheet) + ': ' if r.sheet else ''}{clean(r.heading)}, {plural(r.cells, 'cell')}"
-        for r in adopted.passed_over.itertuples()
-    ]
-    for block, rows in (("left_out", left), ("turned", turned), ("passed_over", over)):
+    for block in ("left_out", "turned", "passed_over"):
+        rows = column_of(_words, f"{block}_row", getattr(adopted, block))
         if rows or block == "left_out":
             yield _say(block, n=len(rows)), rows
 
 
 def _problems(adopted, log):
     for block, found in (("set_aside", log.set_aside), ("warnings", log.warnings)):
-        found = found.merge(places_of(adopted, log), on=["table", "line"], how="left")
-        yield _say(block, n=len(found)), [_problem(row) for row in found.itertuples()]
-
-
-def _problem(row):
-    at = "the map" if pd.isna(row.sheet) else _place(row.sheet, row.sheet_line)
-    what = f"{row.table} {row.column} {clean(row.value)}"
-    return f"{at}: {what} - {row.rule}; {clean(row.remedy)}"
-
-
-def _place(sheet, line):
-    return f"sheet {clean(sheet)} line {line:.0f}" if sheet else f"line {line:.0f}"
+        rows = found.merge(places_of(adopted, log), "left", ["table", "line"])
+        yield _say(block, n=len(rows)), column_of(_words, "problem_row", rows)
 
 
 def _say(block, **values):

@@ -5,8 +5,7 @@ from functools import partial
 
 import pandas as pd
 
-from wearbar.cost.compare import CLEAR_P
-from wearbar.cost.per_distance import MIN_DAYS, MIN_KNOWN
+from wearbar.cost.per_distance import CLEAR_P, MIN_DAYS, MIN_KNOWN
 from wearbar.cost.replacement import MIN_YEARS, STEP_YEARS
 from wearbar.report.quantities import has_width, interval, number, safe
 from wearbar.report.template import words_of
@@ -26,20 +25,14 @@ def words_in(show):
 def headline(total, account, show):
     """(sentence, urgency): what a mile costs, or why that is not known."""
     lines, days = account.lines, account.vehicles["days"]
-    amount = lines["amount"].sum()
-    on_distance = lines.loc[lines["with_distance"], "amount"].sum()
-    why = total.note if pd.isna(total.value) else ""
+    amount, why = lines["amount"].sum(), total.note if pd.isna(total.value) else ""
     if not lines["amount"].notna().any():
         why = "no money"
     elif days.max() < MIN_DAYS:
         why = "short"
-    if abs(amount - on_distance) < SMALL * abs(amount) or why:
-        on_distance = amount
-    view = {
-        "amount": on_distance,
-        "elsewhere": amount - on_distance,
-        "per_day": amount / days.sum(),
-    }
+    elsewhere = 0 if why else lines.loc[~lines["with_distance"].astype(bool), "amount"].sum()
+    elsewhere = elsewhere if abs(elsewhere) >= SMALL * abs(amount) else 0
+    view = {"amount": amount - elsewhere, "elsewhere": elsewhere, "per_day": amount / days.sum()}
     return words_in(show)("headline", why=why, total=total, account=account, **view), "note"
 
 
@@ -51,10 +44,10 @@ def categories(table, show):
 
 
 def years(table, change, show):
-    """How the cost moved from the first whole year to the last; `compare.change_of_years`."""
+    """How the cost moved from the first whole year to the last; `change_of_years`."""
     found, p, ends = change
-    view = {"found": found, "ends": ends, "is_clear": p < CLEAR_P}
-    return words_in(show)("years", n_years=len(table), **view)
+    view = {"n_years": len(table), "found": found, "ends": ends, "is_clear": p < CLEAR_P}
+    return words_in(show)("years", **view)
 
 
 def vehicles(table, show):
@@ -66,23 +59,22 @@ def vehicles(table, show):
 
 def mounting(curves):
     """What is said of `repairs.cost_by_kind`: each kind's counts, and the ends of its curve."""
-    ends = {kind: {"first": c.iloc[0], "last": c.iloc[-1]} for kind, c in curves.items()}
-    return [{"kind": kind, **ends[kind], **curve.attrs} for kind, curve in curves.items()]
+    return [
+        {"kind": kind, "first": curve.iloc[0], "last": curve.iloc[-1], **curve.attrs}
+        for kind, curve in curves.items()
+    ]
 
 
 def replace(kept, show):
     """(sentence, urgency): whether it is time to replace, by kind, before the details."""
     shown = [k for k in kept if "cost_per_year" in k.curve]
-    aged = [k for k in shown if not pd.isna(k.best.value)]
-    later = [(k.kind, k.curve["age_years"].iloc[-1]) for k in shown if pd.isna(k.best.value)]
     # neither within the years that warranty and first parts carry, nor hardly the cheapest
-    is_best = [k.best.value >= MIN_YEARS and k.is_clear for k in aged]
-    kinds = list(zip(aged, is_best, strict=True))
+    is_best = {k.kind: k.best.value >= MIN_YEARS and k.is_clear for k in shown}
     said = words_in(show)(
         "replace",
-        least=[f"{k.kind} at about {number(k.best.value, 1)} years" for k, best in kinds if best],
-        later=[f"{kind} (to {number(age, 1)} years)" for kind, age in later],
-        flat=[k.kind for k, best in kinds if not best],
+        least=[k for k in shown if is_best[k.kind]],
+        later=[k for k in shown if pd.isna(k.best.value)],
+        flat=[k.kind for k in shown if not (is_best[k.kind] or pd.isna(k.best.value))],
     )
     return said, "note"
 
@@ -113,7 +105,6 @@ def _figure(show, estimate):
 
 def _change(ratio, low, high):
     """How much a ratio is from 1 in per cent, on which side, and its limits."""
-    way = 100 if ratio >= 1 else -100
-    ends = sorted(way * (x - 1) for x in (low, high))
-    limits = "" if pd.isna(low) else interval(*ends, 0)
-    return f"{number(way * (ratio - 1), 0)}%", "more" if way > 0 else "less", limits
+    way, side = (100, "more") if ratio >= 1 else (-100, "less")
+    limits = "" if pd.isna(low) else interval(*sorted(way * (x - 1) for x in (low, high)), 0)
+    return f"{number(way * (ratio - 1), 0)}%", side, limits

@@ -4,35 +4,11 @@ import math
 
 import pandas as pd
 
-from wearbar.intervals import CLEAR_JOBS, CLEAR_P, NOT_KNOWN, SMALL_SITE, driven_overdue
+from wearbar.intervals.rates import CLEAR_JOBS, CLEAR_P, NOT_KNOWN, driven_overdue
 from wearbar.report.template import words_of
+from wearbar.stats.estimate import SMALL_SITE
 
 SAY = words_of("interval_compliance")
-STATES = {
-    "before-window": "○ not yet due",
-    "in-window": "□ may be done",
-    "due": "◆ due",
-    "past-window": "✖ overdue",
-    "not-known": "? not known",
-    "done": "done",
-    "missed": "missed",
-    "not-finished": "not finished",
-}
-OUTCOMES = {"on-time": "on time", "early": "on time, before its window", "late": "late"}
-KINDS = {
-    "defect": "defect",
-    "finding": "failed",
-    "certificate": "certificate",
-    "campaign": "recall",
-    "wear": "worn",
-}
-BECAME = {"new": "new", "still": "unchanged", "gone": "no longer listed", "done": "done"}
-
-
-def alt_states(now):
-    """The figure of states in words. now: the current jobs."""
-    n = now["state"].map(STATES).str.split(" ", n=1).str[-1].value_counts()
-    return SAY("alt_states", states=n.rename_axis("what").reset_index(name="n"))
 
 
 def groups(apart, column, show):
@@ -67,22 +43,9 @@ def overruns(over, found, driven, show):
     )
 
 
-def services_table(rows):
-    """The first services as the reader sees them."""
-    stands = rows["outcome"].map(OUTCOMES).fillna(rows["state"].map(STATES)).astype(str)
-    return rows.assign(stands=stands.replace("done", "done, not counted"))
-
-
 def dash_said(rows, log, show):
     """How the reminders compare with the plan, or that there is nothing to compare."""
     drift = rows["drift_days"].dropna() if len(rows) else pd.Series()
     showing = rows.loc[rows["is_showing"], "vehicle"] if len(rows) else ()
     view = {"after": drift[drift > 0], "before": -drift[drift < 0], "showing": list(showing)}
     return SAY("dash_said", show=show, log=log, n=len(rows), lost=len(rows) - len(drift), **view)
-
-
-def became_table(rows):
-    """What was overdue, or stopped a vehicle, as the reader sees it."""
-    kind, item = rows["what"].map(KINDS).fillna("").astype(str), rows["item"].astype(str)
-    thing = item.where(kind == "", kind + ": " + item)
-    return rows.assign(now=rows["became"].map(BECAME), thing=thing)

@@ -1,70 +1,24 @@
 """What consumable_life says of lives: how long items last, what they cost, early removals, oil."""
 
-import numpy as np
-
 from wearbar.parts.items import PLACE
-from wearbar.report.quantities import MISSING, plural
-from wearbar.report.template import coded, words_of
-from wearbar.report.words.wear import what_of
+from wearbar.report.template import words_of
 
-# notes in two words; the table's own note says what they mean
-DOUBTS = ("beyond the data", "few ends", "no end", "few vehicles", "one vehicle", "not bounded")
-CAUSES = {"removed-early": "removed early", "age": "its time was up"}
 RATES = {"rate": "ml_per_1000km", "low": "low", "high": "high"}
 
 
-def _doubt(note):
-    return [next((words for words in DOUBTS if words in text), "") for text in note]
-
-
-def life_table(table):
-    return table.assign(what=what_of(table, table["place_on"]), doubt=_doubt(table["note"]))
-
-
 def cost_table(table):
+    """What items cost per 1,000 units of distance, and all that was spent on them."""
     scaled = {"cost": "cost_per_km", "low": "low_per_km", "high": "high_per_km"}
-    return table.assign(
-        **{new: 1000 * table[old] for new, old in scaled.items()},
-        off=[f"{a:,} of {b:,}" for a, b in zip(table["n_off"], table["n"], strict=True)],
-        spent=table["price"] + table["fitting"],
-        what=what_of(table.drop(columns="vehicles"), table["place_on"]),
-        doubt=_doubt(table["note"]),
-    )
+    scaled = {new: 1000 * table[old] for new, old in scaled.items()}
+    return table.assign(**scaled, spent=table["price"] + table["fitting"])
 
 
 def comparable(cost):
     """The items with a cost that have another beside them at their place, the places by cost."""
     rows = cost[cost["cost_per_km"].notna()]
     by_place = rows.groupby(PLACE)["cost_per_km"]
-    rows = rows.assign(_place=by_place.transform("max"), _size=by_place.transform("size"))
-    order = ["_place", *PLACE, "cost_per_km"]
-    rows = rows[rows["_size"] > 1].sort_values(order, ascending=[False] * 1 + [True] * 4)
-    return rows.drop(columns=["_place", "_size"])
-
-
-def pairs_table(pairs, show):
-    ends = pairs[["break_even_low", "break_even_high"]].to_numpy()
-    return pairs.assign(
-        what=what_of(pairs, pairs["place_on"]),
-        worth=[show.range(*pair, "money") for pair in ends],
-        needed=[_needed(n) for n in pairs["lives_needed"]],
-        verdict=np.where(pairs["apart"], "yes, costs less", "no"),
-    )
-
-
-def _needed(n):
-    if n == 0:
-        return MISSING
-    return "too near to settle" if n < 0 or n > 2000 else f"about {plural(n, 'part')}"
-
-
-def early_table(table):
-    return table.assign(cause=table["cause"].replace(CAUSES), category=table["category"].map(coded))
-
-
-def worth_curves(service):
-    """Whether any place has three parts that were removed."""
-    return bool((service.groupby(PLACE)["came_off"].sum() >= 3).any())
+    rows = rows.assign(most=-by_place.transform("max"))[by_place.transform("size") > 1]
+    return rows.sort_values(["most", *PLACE, "cost_per_km"])
 
 
 def curves(service, spans):
@@ -83,10 +37,10 @@ def curves(service, spans):
 
 def oil(table, kinds, show):
     """How much oil engines use by kind, or by vehicle, for whom it is not known, what to note."""
-    refused = table[table["why_not"].ne("")].groupby("why_not").size().reset_index(name="n")
-    known = table[table["why_not"].eq("")].head(0 if len(kinds) else 4)
-    words = words_of("consumable_life", show=show)
-    return words("oil", n=len(table), kinds=kinds, known=known, refused=refused)
+    known = table["why_not"].eq("")
+    why = table[~known].groupby("why_not").size().reset_index(name="n")
+    view = {"kinds": kinds, "known": table[known].head(0 if len(kinds) else 4), "refused": why}
+    return words_of("consumable_life", show=show)("oil", n=len(table), **view)
 
 
 def oil_table(table, show):

@@ -4,76 +4,64 @@ from wearbar.log.checks.problems import RULES
 from wearbar.report.coverage import STALE_DAYS
 from wearbar.report.quantities import Show
 from wearbar.report.template import words_of
-from wearbar.report.words import column
 
 SAY = words_of("log_check", show=Show())
 HEADER = "log.toml"
-# of figures of `coverage.headlines`, where the name is not the unit
-UNITS = {"distance_km": "km", "fuel_l": "l", "work_money": "money"}
-UNITS["work_money_per_km"] = "money_per_km"
 DANGERS = ("defects", "certificates", "campaigns")
 
 
 def headline(log, record, answers, stale_days=STALE_DAYS):
     """(sentence, urgency): can this log be trusted?"""
-    rows, silent = log.ledger[["read", "used", "set_aside"]].sum(), answers[answers["can"] == "no"]
-    stale = record["is_stale"].sum()
+    rows, stale = log.ledger[["read", "used", "set_aside"]].sum(), record["is_stale"].sum()
+    silent = answers[answers["can"] == "no"]
     said = SAY("headline", **rows, stale=stale, stale_days=stale_days, silent=silent)
     return said, "soon" if rows["set_aside"] or stale else "note"
 
 
 def cannot(answers):
     """The matters of safety on which the log is silent, in one sentence."""
-    return SAY(
-        "silent", silent=answers[(answers["can"] == "no") & answers["subject"].isin(DANGERS)]
-    )
+    is_silent = answers["can"].eq("no") & answers["subject"].isin(DANGERS)
+    return SAY("silent", silent=answers[is_silent])
 
 
 def identity(log):
     """The ledger's identity, in figures."""
     counts = log.ledger[["read", "used", "set_aside", "after"]]
-    left = counts["read"] - counts.drop(columns="read").sum(axis=1)
-    return SAY("identity", **counts.sum(), holds=not left.any())
+    holds = counts["read"].eq(counts.drop(columns="read").sum(axis=1)).all()
+    return SAY("identity", **counts.sum(), holds=holds)
 
 
 def problems_said(log):
     """How many rows broke a rule."""
-    doubtful = log.warnings[log.warnings["table"].ne(HEADER)]
-    aside, doubts = (len(f[["table", "line"]].drop_duplicates()) for f in (log.set_aside, doubtful))
-    header = HEADER if len(doubtful) < len(log.warnings) else ""
-    return SAY("problems", aside=aside, doubtful=doubts, header=header)
+    is_header = log.warnings["table"].eq(HEADER)
+    aside, doubtful = (
+        len(rows[["table", "line"]].drop_duplicates())
+        for rows in (log.set_aside, log.warnings[~is_header])
+    )
+    header = HEADER if is_header.any() else ""
+    return SAY("problems", aside=aside, doubtful=doubtful, header=header)
 
 
-def words_said(log, most=6):
-    """Which other words of work count as which task, by the plan's `also`."""
-    words = log.words[log.words["how"].eq("also")] if len(log.words) else log.words
-    if not len(words):
+def words_said(log):
+    """Which other words of work count as which task, by the plan's `also`; the first six."""
+    if not len(log.words):
         return ""
-    titles = log.plan.tasks.drop_duplicates("code", keep="last").set_index("code")["title"]
-    by = words.groupby(["written", "task"]).size().sort_values(ascending=False, kind="stable")
+    by = log.words[log.words["how"].eq("also")].groupby(["written", "task"]).size()
+    by = by.sort_values(ascending=False, kind="stable")
+    titles = dict(zip(log.plan.tasks["code"], log.plan.tasks["title"], strict=True))
     named = [(written, titles.get(task, task), n) for (written, task), n in by.items()]
-    return SAY("words", words=named[:most], more=len(named[most:]))
+    return SAY("words", words=named[:6], more=len(named[6:])) if named else ""
 
 
-def problems_table(problems):
-    """`coverage.problems`, or rows set aside, with the rule in words."""
-    value = problems["value"].where(problems["value"] != "", "(blank)")
-    return problems.assign(rule=_rules(problems), value=value)
-
-
-def moved_table(frame, show):
-    """`coverage.moved` in the reader's words and units."""
-    units = frame["figure"].replace(UNITS)
-    shown = {
-        name: [show.quantity(*pair) for pair in zip(frame[name], units, strict=True)]
-        for name in ("with_them", "without")
-    }
-    return frame.assign(rule=_rules(frame), what=column(SAY, "figure", frame), **shown)
+def with_rules(frame):
+    """Rows that broke a rule, or what such rows move, with the rule in words."""
+    says = {code: rule.says for code, rule in RULES.items()}
+    return frame.replace({"rule": says, "value": {"": "(blank)"}})
 
 
 def moved(frame, log):
     """Whether the doubtful rows matter; frame: `coverage.moved`."""
-    is_doubtful = not log.warnings["table"].isin([HEADER]).all()
+    is_doubtful = log.warnings["table"].ne(HEADER).any()
     return SAY("moved", is_doubtful=is_doubtful, moved=frame.to_dict("records"))
 
 
@@ -83,17 +71,3 @@ def record_said(record):
     unread = list(record.loc[is_metered & ~is_read, "vehicle"])
     bare = list(record.loc[~is_metered, "vehicle"])
     return SAY("record", record=record, read=record[is_read], unread=unread, bare=bare)
-
-
-def answers_table(answers):
-    """`answerable.answers` in words."""
-    return answers.assign(
-        report=answers["report"].str.replace("_", " ").str.capitalize(),
-        subject=column(SAY, "subject", answers),
-        because=column(SAY, "because", answers, stale_days=STALE_DAYS),
-    )
-
-
-def _rules(frame):
-    says = {code: rule.says for code, rule in RULES.items()}
-    return frame["rule"].map(says).fillna(frame["rule"])

@@ -1,54 +1,26 @@
-"""What outlook says after some choosing, and its tables in words: shared/words/outlook.md.j2."""
-
-import math
-from functools import partial
+"""What outlook says after some choosing, and its tables: shared/words/outlook.md.j2."""
 
 import numpy as np
 import pandas as pd
 
+from wearbar.outlook.prices import CLASSES
 from wearbar.outlook.simulate import LEAST_BILLS
-from wearbar.report.quantities import MISSING, number, plural
+from wearbar.report.quantities import MISSING
 from wearbar.report.template import words_of
-from wearbar.report.words.action_pages import counted_now, title_at
-
-CLASSES = {
-    "planned": "planned work and tests",
-    "wear": "parts that wear",
-    "unplanned": "unplanned repairs",
-    "other": "other planned work",
-}
-METHODS = {
-    "season-and-lay-ups": "own rate, with the fleet's season and usual time in storage",
-    "season": "own rate, with the fleet's season",
-    "lay-ups": "own rate, with usual time in storage",
-    "level": "own rate alone",
-    "season-and-lay-ups-steady": "as the first, with rates that do not drift",
-    "level-steady": "own rate alone, with no drift",
-    "trailing-year": "simple: the mean of the trailing year",
-    "last-year": "simple: the same days as last year",
-}
+from wearbar.report.words.action_pages import counted_now
 
 
 def words_in(show):
     """The blocks of the report in the reader's units."""
-    names = {"classes": CLASSES, "methods": METHODS, "named": _named}
-    return words_of("outlook", show=show, least=LEAST_BILLS, in_ten=in_ten, **names)
-
-
-def _named(classes):
-    return [name for code, name in CLASSES.items() if code in classes]
+    return words_of("outlook", show=show, classes=CLASSES, least=LEAST_BILLS)
 
 
 def answer(year, totals, plan, show):
-    """(sentence, urgency): the year in a breath. totals: of jobs, hours and money."""
-    has_tasks, totals = (
-        len(year.ahead.rows) > 0,
-        dict(zip(("jobs", "hours", "money"), totals, strict=True)),
-    )
-    block, urgency = ("answer", "soon") if has_tasks else ("without_tasks", "note")
-    if not year.has_year:
-        block, urgency = "short_record", "note"
-    return words_in(show)(block, year=year, plan=plan, has_tasks=has_tasks, **totals), urgency
+    """(sentence, urgency): the year in a breath. totals: of jobs, hours and money, by name."""
+    has_tasks = len(year.ahead.rows) > 0
+    block = "short_record" if not year.has_year else "answer" if has_tasks else "without_tasks"
+    said = words_in(show)(block, year=year, plan=plan, has_tasks=has_tasks, **totals)
+    return said, "soon" if block == "answer" else "note"
 
 
 def first_visits(plan, todo, as_of, show):
@@ -76,16 +48,18 @@ def work_said(year, table, show):
 def waiting_said(table):
     """What waits for vehicles off the road with no end on record. table: of `waiting`."""
     tasks = table.groupby("vehicle")["task"].agg(lambda codes: [t for t in codes.unique() if t])
-    return words_of("outlook")("waiting", vehicles=tasks.rename("tasks").reset_index())
+    return words_in(None)("waiting", vehicles=tasks.rename("tasks").reset_index())
 
 
 def learned_said(past, told=None):
     """How past years corrected and widened the money ahead; told: the simulated year."""
-    known = pd.DataFrame(columns=["n", "mean"], dtype=float) if past is None else past.learning
+    if past is None:
+        return words_in(None)("learned", past=None)
+    known = past.learning
     known = known[(known["n"] > 0) & ~known.index.isin(told.thin if told else ())]
     percent = (100 * np.expm1(known["mean"])).round().astype(int)
-    moved = [{"name": CLASSES[c], "percent": p} for c, p in percent.items() if p]
-    return words_of("outlook")("learned", past=past, n_years=known["n"].max(), moved=moved)
+    moved = percent[percent.ne(0)].rename_axis("name").reset_index(name="percent")
+    return words_in(None)("learned", past=past, n_years=known["n"].max(), moved=moved)
 
 
 def titled(table, rows):
@@ -103,73 +77,13 @@ def next_table(table):
     return joined.reset_index().sort_values(order, kind="stable", ignore_index=True)
 
 
-def visit_work(jobs):
-    """The work of each vehicle and day of `VisitPlan.jobs` in words: series `work`."""
-    at = jobs.assign(position=jobs["position"].fillna("").astype(object))
-    places = at.groupby(["vehicle", "day", "title"], sort=False)["position"]
-    said = places.agg(lambda p: ", ".join(filter(None, p))).rename("at").reset_index()
-    said["work"] = said["title"].combine(said["at"], title_at)
-    return said.groupby(["vehicle", "day"])["work"].agg(", ".join)
-
-
-def order_table(table):
-    """The order as the reader sees it."""
-    packs = zip(table["order_packs"], table["unit"].fillna(""), table["pack"], strict=True)
-    return table.assign(order=[_pack(*pack) for pack in packs], odds=table["chance"].map(in_ten))
-
-
-def in_ten(chance):
-    n = round(10 * chance)
-    few, many = "less than 1 chance in 10", "more than 9 in 10"
-    return few if n == 0 else many if n == 10 else f"{n} in 10"
-
-
-def _pack(n, unit, pack):
-    if n == 0:
-        return "order none"
-    if unit == "set":
-        return f"{plural(n, 'set')} of {number(pack)}"
-    size = f"{pack:g} {unit}".strip()
-    return number(n) if size == "1" else f"{number(n)} × {size}"
-
-
 def money_table(totals):
     """Money by class. totals: class to Estimate."""
-    names = {"money": "all of it", **CLASSES}
-    rows = [(_first_up(names[name]), e.value, e.low, e.high) for name, e in totals.items()]
-    return pd.DataFrame(rows, columns=["name", "cost", "low", "high"])
+    rows = [(name, e.value, e.low, e.high) for name, e in totals.items()]
+    return pd.DataFrame(rows, columns=["what", "cost", "low", "high"])
 
 
-def last_year_table(past, show):
-    """Totals of last year's forecast beside the actual, as the reader sees them."""
+def last_year_table(past):
+    """Last year's totals where it has any, as the forecast, the actual year and that before."""
     is_known = past is not None and past.totals["is_known"].any()
-    rows = [_beside(row, show) for row in past.totals.itertuples()] if is_known else []
-    return pd.DataFrame(rows, columns=["name", "forecast", "actual", "before", "inside"])
-
-
-def _beside(row, show):
-    """One total: its forecast with the range, outwards to whole money, and two actual years."""
-    names = {"jobs": "jobs done", "hours": "labour hours", "money": "workshop money", **CLASSES}
-    say, low, high = _tenths, row.low, row.high
-    if row.what not in ("jobs", "hours"):
-        say, low, high = partial(show.money, decimals=0), np.floor(low), np.ceil(high)
-    ends = f" ({_tenths(low)} to {_tenths(high)})" if not math.isnan(row.forecast) else ""
-    figures = (say(row.forecast) + ends, say(row.actual), say(row.before))
-    inside = "inside" if row.is_inside else "outside"
-    return _first_up(names[row.what]), *figures, inside if row.is_known else MISSING
-
-
-def _first_up(text):
-    return text[0].upper() + text[1:]
-
-
-def _tenths(x):
-    """A count or hours to a tenth, whole from a hundred up."""
-    return number(x, 0 if abs(x) >= 99.95 or float(round(x, 1)).is_integer() else 1)
-
-
-def methods_table(test):
-    """Every method with its score over all days, the best first."""
-    table = test.methods.sort_values("crps_days", kind="stable")
-    used = table["is_used"].map({True: "used", False: ""})
-    return table.assign(name=table["method"].map(METHODS), used=used)
+    return past.totals if is_known else pd.DataFrame()

@@ -1,115 +1,123 @@
 """What a visit sheet says, as plain text for the template, which escapes it."""
 
+import math
+import re
+from functools import partial
+
+import numpy as np
 import pandas as pd
 
 from wearbar.intervals import STALE_DAYS
-from wearbar.report.quantities import clean, plain, safe
-from wearbar.report.template import words_of
-from wearbar.report.words import action_pages as actionlist
-from wearbar.report.words import column
-from wearbar.report.words.intervals import STATES
-from wearbar.report.words.sheet_work import SAY, blocks, checks, have, later, line, rechecks
+from wearbar.log import places
+from wearbar.log.plan_tasks import title_of
+from wearbar.log.units import converted, is_example
+from wearbar.outlook.visit_sheet import ON_CONDITION
+from wearbar.report.quantities import Show, clean, listing, number, plain, safe
+from wearbar.report.template import column_of, words_of
+from wearbar.report.words import action_pages
+from wearbar.report.words.action_pages import due_points, overs, title_at
 
 EXAMPLE = "EXAMPLE, NOT FOR USE"
+NO_DISTANCE = ("hours", "none")  # meters
 PLACES = {"left-shoulder": "left", "right-shoulder": "right"}
 PLACES |= {name: name for name in ("centre", "inner", "outer")}
+STAGES = {"cold": "Engine cold", "safety": "Safety work", "other": "Other work"}
+STAGES |= {"warm": "Engine warm", "last": "Last"}
 UNITS_OF = {"thickness": "mm", "elongation": "%", "slack": "mm", "top-up": "mL"}
-SPARE_ROWS = 2
-NO_DISTANCE = ("hours", "none")  # meters
+# the steps and torques that end wheel, brake and chain work
+CLOSINGS = places.read_toml("shared", "words", "visit_sheet.toml")["closing"]
 
 
-def own_show(visit, show, asked=""):
-    """The reader's units; distances as the vehicle's odometer has them unless asked otherwise."""
-    return show.with_distance(asked or visit.distance_unit)
+def _exact(x):
+    return np.format_float_positional(round(float(x), 6), trim="-")
+
+
+SAY = words_of(
+    "visit_sheet",
+    **{"exact": _exact, "on_condition": ON_CONDITION, "stale": STALE_DAYS},
+    of_wear=words_of("consumable_life"),
+    of_job=words_of("interval_compliance"),
+)
+
+
+def line(block, **values):
+    """A block of shared/words/visit_sheet.md.j2 as plain text: the sheet's template escapes it."""
+    return plain(SAY(block, **values))
 
 
 def headline(visit):
     """(sentence, urgency): what stops the vehicle, and how much work waits."""
     counts = visit.tasks["state"].value_counts()
     waits = [s for s in ("past-window", "due", "in-window", "not-known") if counts.get(s)]
-    due = [{"n": counts[s], "what": STATES[s][2:]} for s in waits]
+    due = [{"n": counts[s], "state": s} for s in waits]
     work = SAY("work", due=due, has_plan=visit.has_plan)
-    held = [actionlist.what(row) for row in visit.dangers.itertuples()]
-    if held:
+    if len(visit.dangers):
+        held = list(action_pages.told(visit.dangers, Show())["what"])
         return SAY("stopped", vehicle=visit.vehicle, held=held, work=work), "now"
+    clear = action_pages.SAY("clear", missing=visit.missing)
     urgency = "now" if counts.get("past-window") else "soon" if due else "note"
-    work = work[:1].lower() + work[1:]
-    return (
-        f"{safe(visit.vehicle)}: {work} {actionlist.SAY('clear', missing=visit.missing)}",
-        urgency,
-    )
+    return f"{safe(visit.vehicle)}: {work[:1].lower()}{work[1:]} {clear}", urgency
 
 
 def words(visit, log, show):
     """Everything that the sheet's template prints."""
-    boxes = _meters(visit, show)
-    said = line("odometer", show=show, visit=visit, boxes=boxes, stale=STALE_DAYS)
-    no_plan = plain(words_of("interval_compliance")("no_plan", log=log))
+    distance, hours = ("Odometer", show.units.distance), ("Hour meter", "h")
+    boxes = {"hours": [hours], "both": [distance, hours], "none": []}.get(visit.meter, [distance])
+    say = partial(line, show=show, visit=visit, log=log, boxes=boxes)
+    name, example = clean(visit.vehicle, 60), EXAMPLE if visit.is_example else ""
+    foot = " - ".join(filter(None, (f"{name}, {show.date(log.as_of)}", example)))
+    # for a string in a style: all but plain letters and digits as their numbers
+    foot = "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x}" for c in foot)
+    head = {"what": say("about"), "log": say("made"), "gone": say("gone"), "foot": foot}
+    depth = "1/32 in" if show.units.depth == "in32" else "mm"
+    units = UNITS_OF | {"depth": depth, "pressure": show.units.pressure}
+    dangers, others = (_told(rows, show) for rows in (visit.dangers, visit.others))
+    checks, rest = visit.checks, visit.tasks[~visit.tasks["is_full"]]
     return {
-        "head": _head(visit, log, show),
-        "dangers": _told(visit.dangers, show),
-        "clear": plain(actionlist.SAY("clear", missing=visit.missing).replace("**", "")),
-        "blind": plain(actionlist.SAY("blind", missing=visit.missing)),
-        "others": [f"{what}: {stands}" for what, stands in _told(visit.others, show)],
-        "odometer": {"boxes": boxes, "said": said, "is_stale": visit.last.is_stale},
-        "example": EXAMPLE if visit.is_example else "",
-        "blocks": blocks(visit, log, show),
-        "later": later(visit, log, show),
-        "nothing": line("nothing", show=show, visit=visit) if visit.has_plan else no_plan,
-        "have": have(visit),
+        "head": head | {"vehicle": name},
+        "dangers": dangers,
+        "clear": plain(action_pages.SAY("clear", missing=visit.missing).replace("**", "")),
+        "blind": plain(action_pages.SAY("blind", missing=visit.missing)),
+        "others": [f"{what}: {stands}" for what, stands in others],
+        "odometer": {"boxes": boxes, "said": say("odometer"), "is_stale": visit.last.is_stale},
+        "example": example,
+        "blocks": _blocks(visit, log, show),
+        "later": [
+            f"{title_at(_title(code, visit), stands['where'])}: {stands['when']}"
+            for code, rows in rest[rest["done_by"].eq("")].groupby("task", sort=False)
+            for stands in _stands(rows, log, show)
+        ],
+        "nothing": say("nothing"),
+        "have": _have(visit),
         "worn": _cells(visit.worn, "worn", ("part", "state", "read", "limit", "look"), show=show),
-        "reads": [_read(row, log.as_of, show) for row in visit.reads.to_dict("records")],
-        "no_reads": line("no_reads", has_parts=visit.has_parts, boxes=boxes),
+        "reads": [_read(row, units, log.as_of, show) for row in visit.reads.to_dict("records")],
+        "no_reads": say("no_reads"),
         "changes": _cells(
             visit.changes, "change", ("where", "part", "since"), show=show, boxes=boxes
         ),
-        "spare": range(SPARE_ROWS),
-        "depth": _depth(show),
+        "spare": range(2),
+        "depth": depth,
         "unit": "" if visit.meter in NO_DISTANCE else show.units.distance,
-        "rechecks": rechecks(visit, show),
-        "checks": checks(visit),
-        "laid_up": line("laid_up", show=show, stay=visit.laid_up),
+        "rechecks": _rechecks(visit, show),
+        "checks": [_steps(row) | {"name": clean(row["title"], 80)} for _, row in checks.iterrows()],
+        "laid_up": say("laid_up"),
     }
-
-
-def _cells(rows, table, columns, **more):
-    """The cells of a printed table, a tuple a row: each a block named `table` and its column."""
-    return list(zip(*(column(SAY, f"{table}_{c}", rows, **more) for c in columns), strict=True))
-
-
-def _head(visit, log, show):
-    day, name = show.date(log.as_of), clean(visit.vehicle, 60)
-    return {
-        "vehicle": name,
-        "what": line("about", visit=visit),
-        "log": line("made", log=clean(log.name), day=day, fingerprint=log.sha256[:12]),
-        "gone": line("gone", show=show, day=visit.disposed),
-        "foot": _in_css(f"{name}, {day}{f' - {EXAMPLE}' if visit.is_example else ''}"),
-    }
-
-
-def _in_css(text):
-    """Text for a string in a style: all but plain letters and digits as their numbers."""
-    return "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x}" for c in text)
-
-
-def _meters(visit, show):
-    """(name, unit) of each of the vehicle's meters."""
-    distance, hours = ("Odometer", show.units.distance), ("Hour meter", "h")
-    return {"hours": [hours], "both": [distance, hours], "none": []}.get(visit.meter, [distance])
 
 
 def _told(rows, show):
     """(what, how it stands and what to do) of rows of the action list."""
-    laid_up = {True: f"; {actionlist.LAID_UP}", False: ""}
-    said = actionlist.told(rows, show).itertuples()
-    return [(row.what, f"{row.evidence}{laid_up[row.is_laid_up]}. {row.todo}") for row in said]
+    said = action_pages.told(rows, show)
+    return list(zip(said["what"], column_of(SAY, "told", said), strict=True))
 
 
-def _read(row, as_of, show):
+def _cells(rows, table, columns, **more):
+    """The cells of a printed table, a tuple a row: each a block named `table` and its column."""
+    return list(zip(*(column_of(SAY, f"{table}_{c}", rows, **more) for c in columns), strict=True))
+
+
+def _read(row, units, as_of, show):
     """One reading to take: where, what, the last one, the limit, blanks, boxes to tick."""
-    unit = UNITS_OF | {"depth": _depth(show), "pressure": show.units.pressure}
-    unit, names = unit.get(row["quantity"]), ("where", "what", "last", "limit")
+    unit, names = units.get(row["quantity"]), ("where", "what", "last", "limit")
     said = {name: line(f"read_{name}", show=show, as_of=as_of, **row) for name in names}
     if row["category"] == "engine-oil":
         return said | {"blanks": [("level", ""), ("added", unit)], "boxes": ("cold", "hot")}
@@ -119,5 +127,108 @@ def _read(row, as_of, show):
     return said | {"blanks": blanks, "boxes": ()}
 
 
-def _depth(show):
-    return "1/32 in" if show.units.depth == "in32" else "mm"
+def _title(code, visit, within=False):
+    """A task by the title that the plan gives it; within a sentence."""
+    title = clean(visit.titles.get(code) or title_of(clean(code, 80)), 80)
+    return title[:1].lower() + title[1:] if within else title
+
+
+def _blocks(visit, log, show):
+    """The tasks to be printed with their steps, in bench order, like positions together."""
+    full, told, last = visit.tasks[visit.tasks["is_full"]], [], ""
+    for code, rows in full.groupby("task", sort=False):
+        row = rows.iloc[0]
+        covered = visit.tasks.loc[visit.tasks["done_by"] == code, "task"].drop_duplicates()
+        torques, steps = _closing(row, visit.kind)
+        is_sourced = pd.notna(row["source"]) and not is_example(row["source"])
+        block = {
+            "name": _title(code, visit),
+            "stage": "" if row["stage"] == last else STAGES[row["stage"]],
+            "code": clean(code, 80),
+            "safety": bool(row["safety"] == 1),
+            "stands": _stands(rows, log, show),
+            "also": listing([_title(c, visit, within=True) for c in covered]),
+            "hours": f"{number(row['hours'], 1)} h" if pd.notna(row["hours"]) else "",
+            "source": clean(row["source"], 80) if is_sourced else "",
+            "figures": [_figure(f, show) for f in (*row["figures"], *torques)],
+        }
+        told.append(block | _steps(row, steps))
+        last = row["stage"]
+    return told
+
+
+def _steps(row, more=()):
+    """The steps of a task, which a box stands before, and its caution."""
+    caution = "" if pd.isna(row["caution"]) else clean(row["caution"], 400)
+    return {"steps": [clean(step, 200) for step in (*row["steps"], *more)], "caution": caution}
+
+
+def _closing(task, kind):
+    """(torques, steps) that end wheel, brake and chain work and no plan names: blanks alone."""
+    part = "" if pd.isna(task["part"]) else task["part"]
+    words = set(re.split("[^a-z]+", f"{task['task']} {part}".casefold()))
+    named = " ".join(f["name"] for f in task["figures"]).casefold()
+    said = " ".join(task["steps"]).casefold()
+    torques, steps = [], []
+    for work in CLOSINGS:
+        is_about = words.intersection(work["words"]) and words.isdisjoint(work["but"])
+        if is_about and task["action"] in work["actions"]:
+            torques += work["torques"].get(kind, work["torques"]["other"])
+            steps += [step for shown, step in work["steps"] if not re.search(shown, said)]
+    torques = [t for t in dict.fromkeys(torques) if t.removesuffix(" torque") not in named]
+    return [{"name": t, "value": math.nan, "unit": "N.m", "source": ""} for t in torques], steps
+
+
+def _stands(rows, log, show):
+    """(positions, state in words, when) of a task, positions alike in one."""
+    alike = {}
+    for row in rows.to_dict("records"):
+        place = "" if pd.isna(row["position"]) else clean(row["position"], 40)
+        alike.setdefault((line("state", **row), when(row, log, show)), []).append(place)
+    return [
+        {"where": ", ".join(filter(None, places)), "state": state, "when": said}
+        for (state, said), places in alike.items()
+    ]
+
+
+def when(row, log, show):
+    """When a task's row is or was due, in words; a date that hangs on distance is a range."""
+    about = {"points": due_points(row, show), "over": overs(row, show, "overrun")}
+    return line("when", **row | about | {"show": show, "as_of": log.as_of}).removeprefix("; ")
+
+
+def _figure(figure, show):
+    """One figure: in the source's unit, the other unit beside it; without a source a blank."""
+    unit = clean(figure["unit"], 20) if figure["unit"] else ""
+    told = {"name": clean(figure["name"], 80), "unit": unit}
+    if not figure["source"] or pd.isna(figure["value"]):
+        return told | {"text": ""}
+    value = np.format_float_positional(figure["value"], trim="-")
+    return told | {
+        "text": f"{value} {unit}".rstrip(),
+        "other": " ".join(converted(figure["value"], figure["unit"], show.units) or ()),
+        "source": clean(figure["source"], 80),
+        "is_example": is_example(figure["source"]),
+    }
+
+
+def _have(visit):
+    """Parts to have ready: `item, amount, packs, use`, and whether the amount is an example."""
+    told = []
+    for row in visit.have.to_dict("records"):
+        row["uses"] = [_title(task, visit, within=True) for task in row["tasks"]]
+        said = {name: line(f"have_{name}", **row) for name in ("item", "amount", "packs", "use")}
+        told.append(said | {"is_example": visit.is_example and not row["positions"]})
+    return told
+
+
+def _rechecks(visit, show):
+    """What to check again since the work disturbs it: (task, within, code, is an example)."""
+    rows = visit.tasks[visit.tasks["is_full"]].drop_duplicates("task").fillna({"source": ""})
+    rows = rows.dropna(subset=["recheck_km", "recheck_days"], how="all").to_dict("records")
+    told = []
+    for row in rows:
+        example = is_example(row["source"]) if row["source"] else visit.is_example
+        within, code = line("within", show=show, **row), f"{clean(row['task'], 80)}-recheck"
+        told.append((_title(row["task"], visit), within, code, example))
+    return told
