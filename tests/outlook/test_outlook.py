@@ -22,7 +22,7 @@ from wearbar.outlook.year import HORIZON_DAYS, _bands, corrected, learned
 from wearbar.report.charts import style
 from wearbar.report.charts.style import png
 from wearbar.report.quantities import Show, clean, plain, plural
-from wearbar.report.tables import in_words
+from wearbar.report.tables import view_of
 from wearbar.report.template import about
 from wearbar.report.words import outlook as wording
 from wearbar.usage import backtest
@@ -293,7 +293,7 @@ class TestOrder:
         )
         Told.sets = np.repeat([[1.0], [0.0]], [90, 10], axis=0)
         assert _worn(sets, Told, prices)["order_packs"].item() == 1
-        order = in_words("outlook", "order", _worn(sets, Told, prices), SHOW)
+        order = view_of("outlook", "order", _worn(sets, Told, prices), SHOW)["frame"]
         assert order["order"].item() == "1 set of 2"
 
 

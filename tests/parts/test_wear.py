@@ -753,7 +753,7 @@ def test_a_tyre_below_the_legal_limit_is_off_the_road_whether_or_not_its_distanc
     vehicle, odometer
 ):
     from wearbar.report.quantities import Show
-    from wearbar.report.tables import in_words
+    from wearbar.report.tables import view_of
     from wearbar.report.words import wear as on_wear
 
     read = [
@@ -793,7 +793,7 @@ def test_a_tyre_below_the_legal_limit_is_off_the_road_whether_or_not_its_distanc
         == f"1 part is measured at or past the legal limit: {evidence}. Do not drive until checked."
     )
     show = Show(log.units)
-    row = in_words("consumable_life", "on-now", on_wear.now_table(on), show).iloc[0]
+    row = view_of("consumable_life", "on-now", on_wear.now_table(on), show)["frame"].iloc[0]
     assert row[["state", "measured", "now", "legal"]].tolist() == [
         *("at or past the legal limit", "0.8 mm, 1 Sep 2024", "– / 1.6 mm", f"{law} mm, GB")
     ]
@@ -1252,7 +1252,7 @@ SPARSE = {
 def test_sparse_logs_give_words_and_no_warning(rows):
     """Everything that the notebook says and draws, of logs with next to nothing in them."""
     from wearbar.report.quantities import Show
-    from wearbar.report.tables import in_words
+    from wearbar.report.tables import view_of
     from wearbar.report.words import life as on_lives
     from wearbar.report.words import wear as on_wear
 
@@ -1300,7 +1300,7 @@ def test_sparse_logs_give_words_and_no_warning(rows):
     views |= {"limits": on_wear.limits_table(worn.parts, wear.law_of(log))}
     views |= {"life-by-ends": choice.lives_by_item(lives_), "doubtful": worn.looks[:0]}
     for name, table in views.items():
-        assert len(in_words("consumable_life", name, table, show)) == len(table)
+        assert len(view_of("consumable_life", name, table, show)["frame"]) == len(table)
     assert (service.groupby(["category", "kind", "place_on"])["came_off"].sum() < 3).all()
     assert on_lives.comparable(cost).empty
     assert on_lives.cost_table(cost).empty

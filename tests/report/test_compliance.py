@@ -17,7 +17,7 @@ from wearbar.outlook.action_list import DANGER, actions
 from wearbar.report.charts import vehicles as charts
 from wearbar.report.charts.style import png
 from wearbar.report.quantities import Show
-from wearbar.report.tables import in_words, view_of
+from wearbar.report.tables import view_of
 from wearbar.report.template import words_of
 from wearbar.report.words import action_pages as on_actions
 from wearbar.report.words import intervals as wording
@@ -334,7 +334,7 @@ def against_said(log, readings, found, items, danger, rate):
         intervals.reminder_drift(log, found),
     )
     other = intervals.occasions(log, late_share=0.05)
-    assert len(in_words("interval_compliance", "since", became, SHOW)) == len(became)
+    assert len(view_of("interval_compliance", "since", became, SHOW)["frame"]) == len(became)
     return [
         WORDS(
             "two_rates",
@@ -367,7 +367,7 @@ def everything_said(log):
     services, again = intervals.first_services(found), items[items["what"].eq("recheck")]
     now = found[found["is_current"]]
     unknown = now[now["duty"].eq("not-known")]
-    assert len(in_words("interval_compliance", "run-in", services, SHOW)) == len(services)
+    assert len(view_of("interval_compliance", "run-in", services, SHOW)["frame"]) == len(services)
     png(charts.states_now(now))
     return [
         *(

@@ -19,7 +19,7 @@ from wearbar.report.charts import style
 from wearbar.report.charts import vehicles as pictures
 from wearbar.report.charts.style import png
 from wearbar.report.quantities import Show, plain
-from wearbar.report.tables import in_words
+from wearbar.report.tables import view_of
 from wearbar.report.template import coded
 from wearbar.report.words import log_check as words
 from wearbar.report.words import severity as use_words
@@ -139,7 +139,7 @@ def test_doubtful_rows_that_move_a_headline_are_found():
         moved, told
     )
     assert "cost of work: 20.0%" in words.moved(moved, told)
-    table = in_words("log_check", "moved", words.with_rules(moved), Show(told.units))
+    table = view_of("log_check", "moved", words.with_rules(moved), Show(told.units))["frame"]
     assert table["with_them"].tolist() == [
         "GBP 200",
         "GBP 0.10 per km",
@@ -273,7 +273,7 @@ def test_every_reason_and_subject_has_words():
     subjects = set(found["subject"])
     for code in codes - subjects:  # a code without words is an error in the template
         assert words.SAY("because", why=code, amount=2, stale_days=45)
-    table = in_words("log_check", "answers", found.assign(stale_days=45), Show())
+    table = view_of("log_check", "answers", found.assign(stale_days=45), Show())["frame"]
     assert table.drop(columns="amount").notna().all(axis=None)
     assert "a lapsed test would not be seen" in " ".join(table["because"])
     assert "certificates" in words.cannot(answers_of(year()))
@@ -312,7 +312,7 @@ def test_the_check_is_told_for_small_and_large_logs(make):
         words.headline(told, record, answers)[0], words.identity(told), words.problems_said(told), words.record_said(record),
         words.cannot(answers), words.SAY("alt_timeline", marks=marks), words.moved(coverage.moved(told), told),
         words.SAY("timeline", marks=marks, vehicles=len(record), gap_days=60, most=40),
-        *in_words("log_check", "answers", answers.assign(stale_days=45), Show())["because"],
+        *view_of("log_check", "answers", answers.assign(stale_days=45), Show())["frame"]["because"],
     ]  # fmt: skip
     assert not [s for s in said if UNFIT.search(s)]
     assert line["vehicle"].nunique() == min(len(record), coverage.MOST_ROWS)

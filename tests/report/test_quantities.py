@@ -322,14 +322,20 @@ def test_no_cell_prints_a_machine_value(texts, x):
 
 
 def test_a_view_names_columns_in_order_and_leaves_out_what_no_row_has(tmp_path, monkeypatch):
-    monkeypatch.setattr(tables.places, "place", lambda *_: tmp_path / "r.toml")
-    (tmp_path / "r.toml").write_text(
+    monkeypatch.setattr(tables.places, "place", lambda _, *parts: tmp_path.joinpath(*parts))
+    (tmp_path / "words").mkdir()
+    (tmp_path / "words" / "r.md.j2").write_text(
+        "{% block all_why %}{{ why and 'because of ' ~ why }}{% endblock %}"
+    )
+    (tmp_path / "words" / "r.toml").write_text(
         'heads = {"cost low high" = ["Cost", "money_per_km"], n = "Parts, by {distance}"}\n'
         '[kind]\ncaption = "By kind"\ncolumns = ["set_aside", "cost low high", "n", "why?"]\n'
         'heads = {n = "Vehicles"}\n[all]\nname = ""\ncaption = "All"\ncolumns = ["n", "why?"]\n'
     )
     frame = pd.DataFrame({"why": ["", None]})
-    assert tables.view_of("r", "kind", frame, MILES) == {
+    told = tables.view_of("r", "kind", frame, MILES)
+    assert told.pop("frame").equals(frame)
+    assert told == {
         "name": "kind",
         "caption": "By kind",
         "columns": {
@@ -340,4 +346,5 @@ def test_a_view_names_columns_in_order_and_leaves_out_what_no_row_has(tmp_path, 
     }
     told = tables.view_of("r", "all", frame.assign(why="x"), MILES)
     assert told["columns"] == {"n": "Parts, by mi", "why": "Why"}
+    assert told["frame"]["why"].tolist() == ["because of x"] * 2
     assert told["name"] == ""

@@ -78,26 +78,24 @@ class Report:
         file = {"name": f"{self.name}-{name}", "csv": tables.csv_of(frame, heads)}
         told = {TABLE: file} if name else {}
         if not len(frame) or not rows:
-            _show(f'<p class="wb-none">{_text(empty)}</p>' if empty else HIDDEN, plain(empty), told)
+            said = html.escape(plain(empty))
+            _show(f'<p class="wb-none">{said}</p>' if said else HIDDEN, plain(empty), told)
             return
-        page = tables.html_of(frame, heads, caption, missing, rows)
-        page += f'<p class="wb-note">{_text(note)}</p>' if note else ""
+        page = tables.html_of(frame, heads, caption, missing, rows, plain(note))
         _show(page, f"{caption}: {plural(len(frame), 'row')}", told)
 
     def view(self, name, frame, **more):
         """Show a frame as the table `name` that shared/words/<report>.toml describes."""
-        frame = tables.in_words(self.name, name, frame, self.show)
-        self.table(frame, **tables.view_of(self.name, name, frame, self.show) | more)
+        self.table(**tables.view_of(self.name, name, frame, self.show) | more)
 
     def figure(self, figure, alt, caption=""):
         """Show a matplotlib figure as a PNG with its alternative text, then clear it."""
         from wearbar.report.charts.style import SCREEN_DPI, png
 
         width, alt = round(SCREEN_DPI * figure.get_figwidth()), plain(alt)
-        source = f"data:image/png;base64,{base64.b64encode(png(figure)).decode()}"
-        image = f'<img width="{width}" alt="{html.escape(alt)}" src="{source}">'
-        under = f"<figcaption>{_text(caption)}</figcaption>" if caption else ""
-        _show(f'<figure class="wb-figure">{image}{under}</figure>', alt)
+        told = {"width": width, "alt": alt, "caption": plain(caption)}
+        source = base64.b64encode(png(figure)).decode()
+        _show(page_of("shown.html.j2", block="figure", png=source, **told), alt)
 
     def fill(self, template, block, words):
         """Show one `block` of a template of shared/report, filled with `words`: plain text."""
@@ -136,8 +134,7 @@ class Report:
             "Asked for": said_of(self.parameters),
             "Made with": ", ".join(made),
         }
-        rows = (f"<div><dt>{_text(k)}</dt><dd>{_text(v)}</dd></div>" for k, v in facts.items())
-        page = f'<dl class="wb-facts">{"".join(rows)}</dl>'
+        page = page_of("shown.html.j2", block="facts", facts=facts)
         _show(page, "\n".join(f"{k}: {v}" for k, v in facts.items()))
 
 
@@ -194,12 +191,11 @@ def open_report(name, log="", as_of="", site="", vehicle=(), confidence=0.9, uni
     show, title = Show(whole.units).with_distance(units), clean(cut.name)
     _show(f"<style>{css_of('tables', name)}</style>", "", {STYLE: {}})
     vehicles = plural(len(cut.tables["vehicles"]), "vehicle")
-    where = f"site {_text(clean(site))}" if site else ""
+    where = [f"site {clean(site)}"] if site else []
     span = f"{show.date(cut.first_day)} to {show.date(cut.as_of)}"
     ranges = f"any range at {number(100 * confidence)}% unless a note says otherwise"
-    told = filter(None, (f"<b>{_text(title)}</b>", span, vehicles, where, ranges))
-    line = ' <span aria-hidden="true">·</span> '.join(told)
-    _show(f'<p class="wb-about">{line}</p>', f"{title}, {span}, {vehicles}")
+    page = page_of("shown.html.j2", block="about", told=[title, span, vehicles, *where, ranges])
+    _show(page, f"{title}, {span}, {vehicles}")
     asked |= {key: value for key, value in own.items() if value}
     return Report(name, cut, whole, show, confidence, asked)
 
@@ -232,11 +228,6 @@ def versions():
 def _show(page, text, more=None):
     """Show HTML, as `text` where there is none; `more`: what the pack collects, by its type."""
     display({"text/html": page, "text/plain": text, **(more or {})}, raw=True)
-
-
-def _text(text):
-    """Text for HTML: what `safe` made harmless is undone first, so that none is escaped twice."""
-    return html.escape(plain(text))
 
 
 def _known(what, wanted, have):

@@ -1,7 +1,6 @@
 """A frame as a table for people (HTML, in the reader's units) and for spreadsheets (CSV)."""
 
 import datetime
-import html
 import math
 import numbers
 from math import nan
@@ -12,7 +11,7 @@ from pandas.api import types
 
 from wearbar.log import places
 from wearbar.report.quantities import Show, clean, decimals_of, has_width, interval, number, plural
-from wearbar.report.template import blocks_of, column_of, words_of
+from wearbar.report.template import blocks_of, column_of, page_of, words_of
 
 # of a formula in some spreadsheet, which turns the wide ones into the others on import
 STARTERS = set("=+-@|%＝＋－＠％｜")
@@ -65,49 +64,38 @@ def view_of(report, name, frame, show):
     """What shared/words/<report>.toml says of the table `name`, as `Report.table` takes it.
 
     There a table has its columns in order, those that print as one together; `heads`, the file's
-    and its own, give the headings that a column's name does not. A column marked "?" is shown only
-    where a row of the frame has it, or the column named after the mark.
+    and its own, give the headings that a column's name does not. What a block of the template says
+    of a row takes the place of the column it is named after: `on_now_legal` that of legal in the
+    table on-now. A column marked "?" is shown only where a row of the frame has it, or the column
+    named after the mark.
     """
     told = places.read_toml("shared", "words", f"{report}.toml")
-    view = {"name": name, **told[name]}
+    words, blocks, said = words_of(report, show=show), blocks_of(report), {}
+    view, columns = {"name": name, **told[name]}, {}
     heads = told.get("heads", {}) | view.pop("heads", {})
-    columns = {}
     for key in view.pop("columns"):
         key, asks, other = key.partition("?")
         column, *ends = key.split()
-        if asks and not (frame[other or column].notna() & frame[other or column].ne("")).any():
-            continue
+        block = f"{name}_{column}".replace("-", "_")
+        if block in blocks:
+            said[column] = column_of(words, block, frame)
+        if asks:
+            filled = frame.assign(**said)[other or column]
+            if not (filled.notna() & filled.ne("")).any():
+                continue
         head = heads.get(key, column.replace("_", " ").capitalize())
         label, *unit = [head] if isinstance(head, str) else head
         label = label.replace("{distance}", show.units.distance)
         columns[(column, *ends) if ends else column] = (label, *unit) if unit else label
-    return view | {"columns": columns}
+    return view | {"frame": frame.assign(**said), "columns": columns}
 
 
-def in_words(report, name, frame, show):
-    """The frame with each column of the table `name` in words that a block is named after.
-
-    Such as `on_now_legal` in shared/words/<report>.md.j2 for the column legal of the table on-now:
-    what it says of each row.
-    """
-    words, blocks, said = words_of(report, show=show), blocks_of(report), {}
-    for key in places.read_toml("shared", "words", f"{report}.toml")[name]["columns"]:
-        told = key.partition("?")[0].split()[0]
-        block = f"{name}_{told}".replace("-", "_")
-        if block in blocks:
-            said[told] = column_of(words, block, frame)
-    return frame.assign(**said)
-
-
-def html_of(frame, heads, caption, missing="–", rows=15):
+def html_of(frame, heads, caption, missing="–", rows=15, note=""):
     """The table in HTML; rows after the first `rows` stand in a second one, behind a summary."""
     cells = list(zip(*(h.cells(frame, missing) for h in heads), strict=True))
-    page = _one_table(cells[:rows], heads, caption)
-    if rest := cells[rows:]:
-        more = _one_table(rest, heads, f"{caption}, rows {rows + 1:,} to {len(cells):,}")
-        summary = f"<summary>Show the other {plural(len(rest), 'row')}</summary>"
-        page += f'<details class="wb-more">{summary}{more}</details>'
-    return page
+    told = {"cells": cells, "heads": heads, "caption": caption, "rows": rows, "note": note}
+    more = plural(max(len(cells) - rows, 0), "row")
+    return page_of("shown.html.j2", block="table", more=more, **told)
 
 
 def csv_of(frame, heads):
@@ -202,24 +190,6 @@ def _word(x, missing):
     if isinstance(x, datetime.date):
         return Show().date(x).replace(" ", "\N{NO-BREAK SPACE}")
     return number(x) if isinstance(x, numbers.Real) else clean(x, 400)
-
-
-def _one_table(cells, heads, caption):
-    kinds = ["" if h.scale is None else ' class="wb-n"' for h in heads]
-
-    def line(texts, first, other):  # the tags of its first cell and of the rest
-        tags = [first, *[other] * (len(texts) - 1)]
-        marked = zip(tags, kinds, map(html.escape, texts), strict=True)
-        return f"<tr>{''.join(f'<{tag}{kind}>{t}</{tag[:2]}>' for tag, kind, t in marked)}</tr>"
-
-    top = line([h.label for h in heads], 'th scope="col"', 'th scope="col"')
-    body = "".join(line(texts, 'th scope="row"', "td") + "\n" for texts in cells)
-    label = html.escape(caption)
-    return (
-        f'<div class="wb-scroll" role="region" aria-label="{label}" tabindex="0">'
-        f'<table class="wb-table"><caption>{label}</caption>'
-        f"<thead>{top}</thead>\n<tbody>\n{body}</tbody></table></div>"
-    )
 
 
 def _fixed(x):

@@ -6,12 +6,14 @@ Whatever is put into a sentence is text out of a log until shown otherwise: it i
 Markdown on its way (`safe`), so that no template can forget it.
 """
 
+import html
 import math
 import re
 from functools import cache
 
 import pandas as pd
 from jinja2 import Environment, FileSystemLoader, FunctionLoader, StrictUndefined, pass_context
+from markupsafe import Markup
 
 from wearbar.log import places
 from wearbar.report import quantities
@@ -57,7 +59,9 @@ def page_of(template, **words):
 @cache
 def _pages():
     loader = FileSystemLoader(places.place("shared", "report"))
-    return Environment(loader=loader, undefined=StrictUndefined, autoescape=True)
+    made = Environment(loader=loader, undefined=StrictUndefined, autoescape=True)
+    made.filters["text"] = lambda text: Markup(html.escape(text))
+    return made
 
 
 def coded(text, most=40):
