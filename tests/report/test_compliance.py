@@ -327,7 +327,7 @@ def against_said(log, readings, found, items, danger, rate):
     )
     change, recent = (
         intervals.rate_change(then.counts, intervals.counts(found)),
-        intervals.rate(intervals.since_then(found, then)),
+        intervals.rate(found[found["late_edge_date"] > then.as_of]),
     )
     became, dash = (
         intervals.what_became(then, found, items, danger),
@@ -364,7 +364,8 @@ def everything_said(log):
     by = {name: intervals.compliance(found, [name]) for name in ("task", "month", "site")}
     danger, early = rows[rows["urgency"].isin(DANGER)], intervals.early_work(found)
     late = [on_actions.overdue_said(rows, SHOW)[0]] if rows["urgency"].eq("overdue").any() else []
-    services, again = intervals.first_services(found), items[items["what"].eq("recheck")]
+    services, again = found[found["basis"] == "first"], items[items["what"].eq("recheck")]
+    services = services.assign(outcome=services["outcome"].mask(services["is_typed_late"], ""))
     now = found[found["is_current"]]
     unknown = now[now["duty"].eq("not-known")]
     assert len(view_of("interval_compliance", "run-in", services, SHOW)["frame"]) == len(services)

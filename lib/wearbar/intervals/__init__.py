@@ -15,7 +15,6 @@ from wearbar.intervals.rates import (
     early_work,
     excluded,
     first_limits,
-    first_services,
     late_for_want_of_use,
     median_overrun,
     placed,
@@ -34,7 +33,6 @@ from wearbar.intervals.today import (
     rate_change,
     reminder_drift,
     seen,
-    since_then,
     untold,
     what_became,
 )
@@ -42,7 +40,7 @@ from wearbar.intervals.today import (
 __all__ = [
     "CAUTIOUS", "FORECAST_DAYS", "GRAVE", "REASONS", "STALE_DAYS", "Earlier", "compliance",
     "counts", "criterion_moves", "differences", "driven_overdue", "early_work", "excluded",
-    "first_limits", "first_services", "items", "late_for_want_of_use", "listed", "median_overrun",
+    "first_limits", "items", "late_for_want_of_use", "listed", "median_overrun",
     "occasions", "open_tasks", "overdue", "placed", "put_off", "rate", "rate_change",
-    "reminder_drift", "seen", "since_then", "sites_told", "untold", "what_became",
+    "reminder_drift", "seen", "sites_told", "untold", "what_became",
 ]  # fmt: skip

@@ -46,16 +46,20 @@ class Rules:
     it."""
 
     def __init__(self, rules):
-        self._every, self._known = {}, {}
-        for kind in ("first", "every", "severe"):
-            every = rules[[f"{kind}_{unit}" for unit in UNITS]].to_numpy(dtype=float)
-            self._every[kind] = np.where(every > 0, every, np.nan)
+        kinds = ([f"{kind}_{unit}" for unit in UNITS] for kind in ("every", "severe", "first"))
+        every = (rules[columns].to_numpy(dtype=float) for columns in kinds)
+        normal, severe, first = (np.where(of > 0, of, np.nan) for of in every)
+        is_first, self._known = np.isfinite(first), {}
+        # which axes have a first limit
+        self.first_axes = np.column_stack([is_first[:, :2], is_first[:, 2:].any(axis=1)])
+        self.has_severe = np.isfinite(severe).any(axis=1)
+        # as they hold: asked for the first or not (R7), the severe or not (R8), by row and unit
+        later = np.stack([normal, np.where(self.has_severe[:, None], severe, normal)])
+        first = np.where(self.first_axes[:, AXIS_OF_UNIT], first, later)
+        self._every = np.stack([later, first])
         self._share = rules[["early_share", "late_share"]].to_numpy(dtype=float)
         amounts = rules[[f"tolerance_{unit}" for unit in UNITS[:3]]]
         self._amount = amounts.fillna(0.0).to_numpy(dtype=float)
-        first = np.isfinite(self._every["first"])  # which axes have a first limit
-        self.first_axes = np.column_stack([first[:, :2], first[:, 2:].any(axis=1)])
-        self.has_severe = np.isfinite(self._every["severe"]).any(axis=1)
         # a version of its task has
         self.ever_severe = np.isin(rules["key"], rules["key"][self.has_severe])
         self.expires = rules["measured_from"].eq("expiry").to_numpy(dtype=bool)
@@ -74,10 +78,7 @@ class Rules:
         """The `Limits` of occasions: the first limits where they are asked for and there are
         any (R7), else the severe (R8) or the normal ones. counts: (2, n) whether km, hours are
         counted."""
-        severe = (severe & self.has_severe[rule])[:, None]
-        every = np.where(severe, self._every["severe"][rule], self._every["every"][rule])
-        first = (is_first[:, None] & self.first_axes[rule])[:, AXIS_OF_UNIT]
-        every = np.where(first, self._every["first"][rule], every).T
+        every = self._every[is_first.astype(int), severe.astype(int), rule].T
         every[:2] = np.where(counts, every[:2], np.nan)
         return Limits(every, self._share[rule].T, self._amount[rule].T)
 
@@ -86,11 +87,11 @@ class Rules:
         windows they have."""
         key = (rule, counts, is_first, severe, window)
         if key not in self._known:
-            own = np.array([[rule], [is_first], [severe]])
-            found = self.many(own[0], own[1] > 0, own[2] > 0, np.array(counts)[:, None])
-            km, hours, days, months = np.nan_to_num(found.every[:, 0]).tolist()
+            every = np.nan_to_num(self._every[int(is_first), int(severe), rule])
+            km, hours, days, months = every.tolist()
+            every = (counts[KM] * km, 0), (counts[HOURS] * hours, 0), (days, int(months))
             at = rule if window is None else window
-            every, shares = ((km, 0), (hours, 0), (days, int(months))), self._share[at].tolist()
+            shares = self._share[at].tolist()
             self._known[key] = tuple(
                 Limit(*of, *shares, amount, axis == DAY) if any(of) else None
                 for axis, of, amount in zip(AXES, every, self._amount[at].tolist(), strict=True)

@@ -6,8 +6,7 @@ visit found there. A blank position is all of them. Common practice, no source.
 import numpy as np
 import pandas as pd
 
-from wearbar.log.keys import is_among, last_of_all, stacked
-from wearbar.log.plan import is_test_of
+from wearbar.log.keys import is_among, last_of_all, look_up, stacked
 from wearbar.log.schema import RESETS_NOTHING, TEXT
 
 FAILED_TEST, OFF_ROAD, FAILED = "failed-test", "off-road", "failed"
@@ -69,20 +68,29 @@ def _looks(log):
         work[column].eq(True) | (work[column].isna() & work["task"].str.contains(words, na=False))
         for column, words in (("safety", GRAVE_WORDS), ("statutory", TEST_WORDS))
     )
-    kinds = sorted(set(log.tables["certificates"]["kind"].dropna()))
-    test_of = {
-        task: next((kind for kind in kinds if is_test_of(task, kind)), task)
-        for task in work["task"].dropna().unique()
-    }
-    key = work["task"].map(test_of).where(is_test, work["task"])
-    grade = np.select([is_test, is_grave], [FAILED_TEST, OFF_ROAD], FAILED)
     c = log.tables["certificates"].rename_axis("line").reset_index()
+    kinds = tests_of(work["task"], c["kind"]).drop_duplicates("task").set_index("task")["kind"]
+    key = look_up(work["task"], kinds).where(is_test).fillna(work["task"])
+    grade = np.select([is_test, is_grave], [FAILED_TEST, OFF_ROAD], FAILED)
     last_day = c["valid_to"].clip(upper=log.as_of).where(c["result"].eq("fail"))
     c = c.assign(key=c["kind"], task=c["kind"], grade=FAILED_TEST, table="certificates")
     c = c.assign(date=c["tested"].fillna(last_day), plan=log.plan_for(c["vehicle"]))
     c = c[c["date"].notna() & (c["result"].isna() | c["result"].isin([*GOOD, "fail"]))]
     both = work.assign(key=key, grade=grade), c
     return stacked([rows.reindex(columns=list(LOOK)).astype(LOOK) for rows in both])
+
+
+def tests_of(tasks, kinds):
+    """Which tasks test for which kinds of certificate, by their codes: frame `task, kind`. A test's
+    code is the kind, or begins so.
+
+    >>> tests_of(pd.Series(["oil", "annual-brakes"]), pd.Series(["annual"])).to_numpy().tolist()
+    [['annual-brakes', 'annual']]
+    """
+    tasks, kinds = (codes.dropna().drop_duplicates() for codes in (tasks, kinds))
+    both = pd.merge(tasks.rename("task"), kinds.rename("kind").sort_values(), how="cross")
+    is_test = [f"{task}-".startswith(f"{kind}-") for task, kind in both.to_numpy()]
+    return both[np.array(is_test, dtype=bool)]
 
 
 def found_by(fails, log):

@@ -8,11 +8,10 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.intervals.due import EPS, MONTH_DAYS
-from wearbar.intervals.failed import FAILED, failed
+from wearbar.intervals.failed import FAILED, failed, tests_of
 from wearbar.intervals.occasion import occasions
 from wearbar.log.keys import last_of_all, look_up, stacked
 from wearbar.log.once import kept_with
-from wearbar.log.plan import is_test_of
 from wearbar.log.schema import RESETS_NOTHING, TEXT
 from wearbar.usage.distance import days_later, last_known
 
@@ -39,19 +38,20 @@ def items(log):
     """One row each defect, failed inspection or test, certificate, recall, re-check and deferral,
     by due date.
 
-    what: defect, finding, certificate, campaign, recheck, deferral; item:
-    the defect's number, the task, the certificate's kind, the recall's number; grade: the defect's,
-    of a finding as in `failed.failed`, of a recall its kind. days_open: since it was found, due or,
-    of a recall without a day, issued. over_days, over_km: beyond the day or reading given for it.
+    what: defect, finding, certificate, campaign, recheck, deferral; item: the defect's number, the
+    task, the certificate's kind, the recall's number; grade: the defect's, of a finding as in
+    `failed.failed`, of a recall its kind. days_open: since it was found, due or, of a recall
+    without a day, issued. over_days, over_km: beyond the day or reading given for it.
     driven_km: distance since then with an open defect or finding, or without a valid certificate;
     gap_days: whole days without one. stops: a recall that stops the vehicle. state: as of an
     occasion, done where closed; not-known for re-checks in a log that has none. outcome: of a
     re-check. table, line: of its row. A vehicle's rows end when it is disposed of. There is no
     window but the notice before a certificate ends.
     """
-    path, found = usage.log_path(log), occasions(log)
-    rows = [_found(log, path), _certificates(log, path), _campaigns(log), _rechecks(log, path)]
-    rows = stacked([*rows, _deferrals(log, found, path)]).reindex(columns=list(ITEM | SAID))
+    path, kinds = usage.log_path(log), {"certificates": _certificates, "campaigns": _campaigns}
+    kinds |= {"work": _rechecks, "deferrals": _deferrals}
+    rows = [rows_of(log, path) for table, rows_of in kinds.items() if len(log.tables[table])]
+    rows = stacked([_found(log, path), *rows]).reindex(columns=list(ITEM | SAID))
     rows = rows.assign(**rows[FLAGS].eq(True)).astype(ITEM | SAID)
     was_found, is_paper = rows["what"].isin(["defect", "finding"]), rows["what"].eq("certificate")
     # to the day each was closed, its vehicle left, or the report date
@@ -82,17 +82,12 @@ def items(log):
     return rows.sort_values(["due_date", "vehicle", "item"], kind="stable", ignore_index=True)
 
 
-def _of_row(frame, table):
-    """The frame with where its rows stand in the log."""
-    return frame.assign(table=table, line=frame.index.to_numpy(dtype=float))
-
-
 def _found(log, path):
     """Defects, and failed inspections and tests (R12): due from the day one that stops the vehicle
     was found. A finding that only asks for work is due, driven or not."""
-    d, f = _of_row(log.si("defects"), "defects"), failed(log)
+    d, f = log.si("defects"), failed(log)
     d = d.assign(what="defect", item=d["defect"], due_date=d["found"], done_date=d["closed"])
-    d = d.assign(is_grave=d["grade"].isin(GRAVE))
+    d = d.assign(is_grave=d["grade"].isin(GRAVE), table="defects", line=d.index)
     d["rest"] = np.where(d["is_grave"], "due", "in-window")
     f = f.assign(what="finding", item=f["task"], due_date=f["date"], done_date=f["ended"])
     both = stacked([d, f.assign(is_grave=f["grade"].ne(FAILED), rest="due")])
@@ -101,19 +96,20 @@ def _found(log, path):
 
 
 def _certificates(log, path):
-    c = _of_row(log.tables["certificates"], "certificates")
-    one = ["vehicle", "kind", "valid_to"]
+    c, one = log.tables["certificates"], ["vehicle", "kind", "valid_to"]
+    c = c.assign(table="certificates", line=c.index, plan=log.plan_for(c["vehicle"]))
     c = c[~c["result"].isin(RESETS_NOTHING)].sort_values([*one, "tested"], kind="stable")
-    c = c.drop_duplicates(one, keep="last").reset_index(drop=True)
+    c = c.drop_duplicates(one, keep="last")
     # days before from which it may be renewed: by the plan's task of its name, else NOTICE_DAYS
-    notice, own = pd.Series(float(NOTICE_DAYS), c.index), log.plan_for(c["vehicle"])
     tasks = log.plan_or_empty.tasks.query("measured_from == 'expiry'")
     interval = np.fmin(tasks["every_months"] * MONTH_DAYS, tasks["every_days"])
     days = np.floor(tasks["early_share"] * interval)
     days = days.where(np.isfinite(tasks["early_share"]), tasks["tolerance_days"])
-    for name, task, early in zip(tasks["plan"], tasks["code"], days, strict=True):
-        is_test = np.array([is_test_of(task, kind) for kind in c["kind"]], dtype=bool)
-        notice = notice.mask(own.eq(name).to_numpy(dtype=bool) & is_test, early)
+    tests = tests_of(tasks["code"], c["kind"]).rename(columns={"task": "code"})
+    tests = tasks.assign(notice=days)[["plan", "code", "notice"]].merge(tests, on="code")
+    tests = tests.drop_duplicates(["plan", "kind"], keep="last")
+    c = c.merge(tests, how="left", on=["plan", "kind"])
+    notice = c["notice"].mask(c["code"].isna(), NOTICE_DAYS)
     c = c.assign(what="certificate", item=c["kind"], due_date=c["valid_to"])
     c["early_date"] = early = days_later(c["valid_to"], -notice)
     c["rest"] = np.where(early <= log.as_of, "in-window", "before-window")
@@ -122,20 +118,21 @@ def _certificates(log, path):
     return c.assign(is_replaced=c.duplicated(["vehicle", "kind"], keep="last"))
 
 
-def _campaigns(log):
+def _campaigns(log, path):
     """Recalls: due on the day given, never before it; without one, open since issued (R15)."""
-    c = _of_row(log.tables["campaigns"], "campaigns")
+    c = log.tables["campaigns"]
+    c = c.assign(what="campaign", table="campaigns", line=c.index)
     c = c.assign(rest=np.where(c["by"] > log.as_of, "in-window", "due"), stops=c["stop"].eq("yes"))
     names = {"campaign": "item", "kind": "grade", "note": "text"}
     names |= {"by": "due_date", "issued": "early_date", "done": "done_date"}
-    return c.assign(what="campaign").rename(columns=names)
+    return c.rename(columns=names)
 
 
 def _rechecks(log, path):
     """Work that must be looked at again: each doing of a task with `recheck`, closed by work named
     after it, "<task>-recheck"."""
-    work = _of_row(log.si("work"), "work")
-    work["plan"] = log.plan_for(work["vehicle"])
+    work = log.si("work")
+    work = work.assign(table="work", line=work.index, plan=log.plan_for(work["vehicle"]))
     terms = log.plan_or_empty.tasks.dropna(subset=["recheck_km", "recheck_days"], how="all")
     terms = terms[["plan", "code", "valid_from", "valid_to", "recheck_km", "recheck_days"]]
     did = work[~work["result"].isin(RESETS_NOTHING)]
@@ -159,26 +156,25 @@ def _rechecks(log, path):
     return did.assign(due_km=km + did["recheck_km"], **ends)
 
 
-def _deferrals(log, found, path):
+def _deferrals(log, path):
     """What was deferred, closed by the work or the defect's closing. It moves no due point; what is
     over counts from the day or reading that was given (R14)."""
-    d = _of_row(log.si("deferrals"), "deferrals")
+    d, found = log.si("deferrals"), occasions(log)
+    d = d.assign(what="deferral", rest="in-window", table="deferrals", line=d.index)
     d = d.sort_values("date", kind="stable", ignore_index=True)
     defects = log.tables["defects"].set_index("defect")
     # a task, when it was done at every position that it has
     by = ["vehicle", "task", "position"]
     did = found.dropna(subset="done_date").sort_values("done_date")[[*by, "done_date"]]
+    did = did.assign(date=did["done_date"])
     asked = d.dropna(subset="task")[["vehicle", "task", "date"]].reset_index()
     rows = asked.merge(found[by].drop_duplicates(), on=by[:2]).sort_values("date", kind="stable")
-    did = did.assign(date=did["done_date"])
     after = pd.merge_asof(rows, did, on="date", by=by, direction="forward")
     all_done = last_of_all(after.groupby("index")["done_date"]).reindex(d.index)
     today = pd.Series(log.as_of, d.index)
     d["due_km"] = usage.to_cumulative(path, d["vehicle"], today, d["until_odometer_km"])
     d["done_date"] = look_up(d["defect"], defects["closed"]).where(d["task"].isna(), all_done)
     d["is_replaced"] = d.duplicated(["vehicle", "task", "defect"], keep="last")
-    d = d.assign(
-        item=d["defect"].fillna(d["task"]), position=look_up(d["defect"], defects["position"])
-    )
-    d = d.rename(columns={"until": "due_date", "reason": "text"})
-    return d.assign(what="deferral", rest="in-window")
+    d["item"] = d["defect"].fillna(d["task"])
+    d["position"] = look_up(d["defect"], defects["position"])
+    return d.rename(columns={"until": "due_date", "reason": "text"})

@@ -247,9 +247,3 @@ def early_work(found, confidence=0.9):
     is_early = counted["outcome"] == "early"
     share = proportion(is_early, np.ones(len(counted)), counted["vehicle"], confidence)
     return share, counted.loc[is_early, "early_share"].median()
-
-
-def first_services(found):
-    """The run-in services: every occasion by the first limits."""
-    rows = found[found["basis"] == "first"].sort_values("due_date", kind="stable")
-    return rows.assign(outcome=rows["outcome"].mask(rows["is_typed_late"], ""))

@@ -42,11 +42,7 @@ class Event(NamedTuple):  # what an occasion hangs from and how it ended
 
 @lru_cache(2**16)
 def add_months(day, months):
-    """Calendar months on from a day; a day that the month does not have becomes its last (R1).
-
-    >>> add_months(19753, 1)  # 31 Jan 2024 and one month: 29 Feb 2024
-    19782
-    """
+    """`due.add_months` of one day."""
     start = date.fromordinal(day + EPOCH)
     year, month = divmod(start.year * 12 + start.month - 1 + months, 12)
     length = monthrange(year, month + 1)[1]

@@ -135,7 +135,10 @@ def rate_change(then, now, confidence=0.9):
     total, n = both.sum(), len(both)
     if not min(total["n_then"], total["n_now"]) > 0:
         return refused("no occasion had run its course, then or now", confidence, unit="share")
-    value, rest = float(_change(total)), _change(total - both)
+    value, rest = (
+        of["late_then"] / of["n_then"] - of["late_now"] / of["n_now"]
+        for of in (total, total - both)
+    )
     spread = np.sqrt((n - 1) / n * ((rest - rest.mean()) ** 2).sum(skipna=False))
     late = total["late_now"] / total["n_now"]
     few = (both["n_now"] - both["n_then"]).abs().sum() * min(late, 1 - late) < FEWEST
@@ -147,18 +150,8 @@ def rate_change(then, now, confidence=0.9):
     else:
         half = float(stats.t.ppf((1 + confidence) / 2, n - 1) * spread)
         method = f"jackknife over {n} vehicles, paired, t with {n - 1} degrees of freedom"
-    limits, jobs = (value, value - half, value + half), int(total["n_now"])
+    limits, jobs = (float(value), value - half, value + half), int(total["n_now"])
     return Estimate(*limits, confidence, jobs, unit="share", method=method, note=note)
-
-
-def _change(sums):
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return sums["late_then"] / sums["n_then"] - sums["late_now"] / sums["n_now"]
-
-
-def since_then(found, then):
-    """The jobs that fell due since an `Earlier` report."""
-    return found[found["late_edge_date"] > then.as_of]
 
 
 def what_became(then, found, table, danger):

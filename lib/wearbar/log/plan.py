@@ -84,15 +84,6 @@ class Plan:
         return self.tasks[~(self.tasks["valid_from"] > day) & ~(self.tasks["valid_to"] < day)]
 
 
-def is_test_of(task, kind):
-    """Whether a task is the test of a kind of certificate: its code is the kind, or begins so.
-
-    >>> is_test_of("roadworthiness-brakes", "roadworthiness")
-    True
-    """
-    return task == kind or task.startswith(f"{kind}-")
-
-
 def read_plan(path, distance="mi"):
     """Read a plan file, distances in `distance` ("mi" or "km"). LogError for what is wrong."""
     path = Path(path)

@@ -8,8 +8,8 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals import due
 from wearbar.intervals.due import DAY, DUE, EARLY, EPS, MONTH_DAYS, UNITS, Limits
+from wearbar.intervals.failed import tests_of
 from wearbar.log.keys import look_up, stacked
-from wearbar.log.plan import is_test_of
 from wearbar.log.plan_tasks import title_of
 from wearbar.log.schema import TEXT
 from wearbar.usage.distance import days_of
@@ -154,11 +154,9 @@ def _certificates(log, table):
     c = table[table["what"].eq("certificate") & table["is_open"]].reset_index(drop=True)
     rules = log.plan_or_empty.in_force(log.as_of)
     rules = rules[rules["measured_from"].eq("expiry")]
-    tests = {
-        kind: next((code for code in rules["code"] if is_test_of(code, kind)), kind)
-        for kind in c["item"].unique()
-    }
-    c = c.assign(plan=log.plan_for(c["vehicle"]), task=c["item"].map(tests).astype(TEXT))
+    tests = tests_of(rules["code"], c["item"]).drop_duplicates("kind").set_index("kind")["task"]
+    task = look_up(c["item"], tests).fillna(c["item"]).astype(TEXT)
+    c = c.assign(plan=log.plan_for(c["vehicle"]), task=task)
     months = rules.set_index(["plan", "code"])["every_months"].rename("months")
     due_day, early_day = _days(c["due_date"], log), _days(c["early_date"], log)
     c = c.join(months, on=["plan", "task"]).fillna({"months": 12.0})
