@@ -25,7 +25,7 @@ def _fleet():
     readings = usage.readings(log)
     lives = spans.spans_of(log)
     worn = wear.wear_of(lives, spans.looks_of(log), wear.law_of(log))
-    on = wear.remaining(worn, log.as_of, usage.daily_rate(readings, log.as_of))
+    on = wear.remaining(worn, log.as_of, usage.daily_rate(usage.path_of(readings), log.as_of))
     return log, truth, lives, worn, on
 
 
@@ -780,7 +780,7 @@ def test_a_tyre_below_the_legal_limit_is_off_the_road_whether_or_not_its_distanc
     readings = usage.readings(log)
     lives_ = spans.spans_of(log)
     worn = wear.wear_of(lives_, spans.looks_of(log), wear.law_of(log))
-    on = wear.remaining(worn, log.as_of, usage.daily_rate(readings, log.as_of))
+    on = wear.remaining(worn, log.as_of, usage.daily_rate(usage.path_of(readings), log.as_of))
     assert on[["state", "last_height", "now_height", "act_km", "date_low"]].to_numpy().tolist() == [
         ["below-legal", 0.8, 0.8, 0.0, log.as_of],
     ]  # fmt: skip
@@ -804,7 +804,7 @@ def test_a_tyre_below_the_legal_limit_is_off_the_road_whether_or_not_its_distanc
 def test_the_day_to_look_by_belongs_to_the_distance_to_look_within(fleet):
     log, on = fleet[0], fleet[4]
     pace = on["vehicle"].map(
-        usage.daily_rate(usage.readings(log), log.as_of).set_index("vehicle")["high"]
+        usage.daily_rate(usage.log_path(log), log.as_of).set_index("vehicle")["high"]
     )
     days = (on["date_low"] - log.as_of).dt.days
     known = days.notna() & pace.gt(0)
@@ -1274,7 +1274,7 @@ def test_sparse_logs_give_words_and_no_warning(rows):
     readings, show = usage.readings(log), Show(log.units)
     lives_ = spans.spans_of(log)
     worn = wear.wear_of(lives_, spans.looks_of(log), wear.law_of(log))
-    on = wear.remaining(worn, log.as_of, usage.daily_rate(readings, log.as_of))
+    on = wear.remaining(worn, log.as_of, usage.daily_rate(usage.path_of(readings), log.as_of))
     cost, pairs, off = (
         choice.cost_per_distance(lives_),
         choice.pairs(lives_),

@@ -106,7 +106,7 @@ def test_no_event_is_later_than_its_due_point(name, demo_log):
     assert len(now) == len(tasks) + n_without
     keys = ["vehicle", "task", "position"]
     both = tasks.merge(now[[*keys, "due_km"]], on=keys)
-    reached = usage.date_at(readings, both["vehicle"], both["due_km"]).to_numpy()
+    reached = usage.date_at(usage.path_of(readings), both["vehicle"], both["due_km"]).to_numpy()
     past = both[~pd.isna(reached)]
     assert len(past)
     assert (past["day"] <= reached[~pd.isna(reached)]).all()

@@ -46,12 +46,14 @@ def line(*rows, **more):
 
 
 def at(readings, *dates, vehicle="A"):
-    return usage.distance_at(readings, [vehicle] * len(dates), pd.to_datetime(list(dates)))
+    return usage.distance_at(
+        usage.path_of(readings), [vehicle] * len(dates), pd.to_datetime(list(dates))
+    )
 
 
-def when(readings, *distances, vehicle="A"):
+def when(readings, *distances, vehicle="A", of="distance_km"):
     return (
-        usage.date_at(readings, [vehicle] * len(distances), distances)
+        usage.date_at(usage.path_of(readings, of), [vehicle] * len(distances), distances)
         .dt.strftime("%Y-%m-%d")
         .fillna("not yet")
         .tolist()
@@ -140,7 +142,9 @@ def test_through_changes_of_instrument_and_a_rollover():
         105600,
     ]
     # the due point 103,000 will show as 3,000; one due later shows on the instrument that is fitted now
-    assert usage.odometer_of(found, ["A"] * 5, [97000, 99999, 103000, 105000, 106500]).tolist() == [
+    assert usage.odometer_of(
+        usage.path_of(found), ["A"] * 5, [97000, 99999, 103000, 105000, 106500]
+    ).tolist() == [
         97000,
         99999,
         3000,
@@ -154,8 +158,8 @@ def test_the_due_point_past_a_rollover_that_was_entered_one_short_is_one_out():
         usage.readings(a_log(odometer=odometer(("2021-01-01", last, 0))))
         for last in (100000, 99999)
     )
-    assert usage.odometer_of(right, ["A"], [103000]).tolist() == [3000]
-    assert usage.odometer_of(short, ["A"], [103000]).tolist() == [3001]
+    assert usage.odometer_of(usage.path_of(right), ["A"], [103000]).tolist() == [3000]
+    assert usage.odometer_of(usage.path_of(short), ["A"], [103000]).tolist() == [3001]
 
 
 def test_readings_on_the_day_of_a_change_belong_to_the_nearer_instrument():
@@ -260,10 +264,14 @@ def test_no_readings_at_all():
     assert len(found) == 0
     assert at(found, "2021-01-01")["distance_km"].isna().all()
     assert when(found, 5) == ["not yet"]
-    assert len(usage.gaps(found)) == len(usage.daily_rate(found, pd.Timestamp("2021-01-01"))) == 0
     assert (
-        usage.odometer_of(found, ["A"], [5]).tolist()
-        == usage.to_cumulative(found, ["A"], [pd.NaT], [5]).tolist()
+        len(usage.gaps(usage.path_of(found)))
+        == len(usage.daily_rate(usage.path_of(found), pd.Timestamp("2021-01-01")))
+        == 0
+    )
+    assert (
+        usage.odometer_of(usage.path_of(found), ["A"], [5]).tolist()
+        == usage.to_cumulative(usage.path_of(found), ["A"], [pd.NaT], [5]).tolist()
         == [5]
     )
 
@@ -278,7 +286,7 @@ def test_hours():
     meter = usage.path_of(found, "hours")
     hours = usage.distance_at(meter, ["A"], ["2021-01-06"]).iloc[0]
     assert hours.tolist() == [110, 100, 120]
-    assert when(meter, 115, 121) == ["2021-01-09", "not yet"]
+    assert when(found, 115, 121, of="hours") == ["2021-01-09", "not yet"]
 
 
 # distance at a date, date at a distance
@@ -358,9 +366,11 @@ def test_date_and_distance_are_each_others_inverse(seed):
     last = found.groupby("vehicle")["distance_km"].max()
     vehicle = rng.choice(list("ABCDE"), 500)
     wanted = rng.uniform(0, 1, 500) * last[vehicle].to_numpy()
-    day = usage.date_at(found, vehicle, wanted)
-    reached = usage.distance_at(found, vehicle, day)["distance_km"].to_numpy()
-    before = usage.distance_at(found, vehicle, day - pd.Timedelta(days=1))["distance_km"].to_numpy()
+    day = usage.date_at(usage.path_of(found), vehicle, wanted)
+    reached = usage.distance_at(usage.path_of(found), vehicle, day)["distance_km"].to_numpy()
+    before = usage.distance_at(usage.path_of(found), vehicle, day - pd.Timedelta(days=1))[
+        "distance_km"
+    ].to_numpy()
     assert (reached >= wanted - 1e-6).all()
     assert ((before < wanted) | np.isnan(before)).all()
 
@@ -374,7 +384,9 @@ def test_the_distance_of_a_day_is_first_reached_on_that_day(seed):
     found = line(*zip(days, np.cumsum(rng.uniform(1, 900, 50)), strict=True))
     every = pd.date_range(days[0], days[-1])
     assert (
-        usage.date_at(found, ["A"] * len(every), at(found, *every)["distance_km"]).tolist()
+        usage.date_at(
+            usage.path_of(found), ["A"] * len(every), at(found, *every)["distance_km"]
+        ).tolist()
         == every.tolist()
     )
 
@@ -411,7 +423,9 @@ def test_a_reading_is_put_on_the_scale_of_its_instrument():
     found = line(("2021-01-01", 44000), ("2021-02-01", 45000, 0), ("2021-03-01", 900))
     dates = ["2021-01-15", "2021-02-01", "2021-02-01", "2021-02-15", "2025-01-01", None]
     shown = [44500, 44990, 20, 400, 5000, 43000]
-    assert usage.to_cumulative(found, ["A"] * 6, pd.to_datetime(dates), shown).tolist() == [
+    assert usage.to_cumulative(
+        usage.path_of(found), ["A"] * 6, pd.to_datetime(dates), shown
+    ).tolist() == [
         44500,
         44990,
         45020,
@@ -419,13 +433,13 @@ def test_a_reading_is_put_on_the_scale_of_its_instrument():
         50000,
         43000,
     ]
-    assert usage.to_cumulative(found, ["Z"], [pd.NaT], [7]).tolist() == [7]
+    assert usage.to_cumulative(usage.path_of(found), ["Z"], [pd.NaT], [7]).tolist() == [7]
 
 
 def test_rows_with_and_without_a_reading_of_their_own():
     found = line(("2021-01-01", 0), ("2021-01-11", 100, 0), ("2021-01-21", 100))
     rows = usage.distance_of(
-        found,
+        usage.path_of(found),
         ["A"] * 3,
         pd.to_datetime(["2021-01-06", "2021-01-06", "2021-01-16"]),
         [np.nan, 70, 30],
@@ -441,26 +455,26 @@ def test_rows_with_and_without_a_reading_of_their_own():
 def test_daily_rate_over_the_trailing_year():
     # 10 km a day for 100 days, then 20 for 100: windows of 200 and of 50 days
     found = line(("2021-01-01", 0), ("2021-04-11", 1000), ("2021-07-20", 3000))
-    rate = usage.daily_rate(found, pd.Timestamp("2021-07-20"), days=200).iloc[0]
+    rate = usage.daily_rate(usage.path_of(found), pd.Timestamp("2021-07-20"), days=200).iloc[0]
     assert (rate["rate_km_per_day"], rate["last_km"]) == (15, 3000)
     assert rate["last_date"] == pd.Timestamp("2021-07-20")
     # two spans of 100 days, 5 a day off the mean each: variance (500^2/100)*2/1 = 5000 a day; s.e. 5; t(1) at 95% is 6.3138
     assert rate["high"] == pytest.approx(15 + 5 * 6.313752, rel=1e-6)
-    recent = usage.daily_rate(found, pd.Timestamp("2021-07-20"), days=50).iloc[0]
+    recent = usage.daily_rate(usage.path_of(found), pd.Timestamp("2021-07-20"), days=50).iloc[0]
     assert recent["rate_km_per_day"] == 20
     assert np.isnan(recent["high"])
-    earlier = usage.daily_rate(found, pd.Timestamp("2021-05-01"), days=365).iloc[0]
+    earlier = usage.daily_rate(usage.path_of(found), pd.Timestamp("2021-05-01"), days=365).iloc[0]
     assert (earlier["rate_km_per_day"], earlier["last_km"]) == (10, 1000)
-    stale = usage.daily_rate(found, pd.Timestamp("2023-01-01"), days=365).iloc[0]
+    stale = usage.daily_rate(usage.path_of(found), pd.Timestamp("2023-01-01"), days=365).iloc[0]
     assert np.isnan(stale["rate_km_per_day"])
     assert stale["last_km"] == 3000
 
 
 def test_daily_rate_is_one_row_a_vehicle_and_the_same_alone():
     log, _ = random_fleet(1)
-    every = usage.daily_rate(usage.readings(log), pd.Timestamp("2023-01-01"))
+    every = usage.daily_rate(usage.log_path(log), pd.Timestamp("2023-01-01"))
     alone = [
-        usage.daily_rate(usage.readings(log.only([v])), pd.Timestamp("2023-01-01")) for v in "ABCDE"
+        usage.daily_rate(usage.log_path(log.only([v])), pd.Timestamp("2023-01-01")) for v in "ABCDE"
     ]
     pd.testing.assert_frame_equal(every, pd.concat(alone, ignore_index=True))
 
@@ -471,16 +485,16 @@ def test_gaps_in_the_record():
         for i, d in enumerate(pd.date_range("2021-01-01", periods=8, freq="30D"))
     ]
     found = line(*monthly, ("2021-10-28", 900), ("2021-12-07", 1000))  # 90 days, then 40
-    assert len(usage.gaps(found)) == 0  # three times the usual 30 is not exceeded
-    holed = usage.gaps(line(*monthly, ("2021-10-29", 900)))
+    assert len(usage.gaps(usage.path_of(found))) == 0  # three times the usual 30 is not exceeded
+    holed = usage.gaps(usage.path_of(line(*monthly, ("2021-10-29", 900))))
     assert holed.astype(str).to_numpy().tolist() == [
         ["A", "2021-07-30", "2021-10-29", "91", "200.0"]
     ]
     weekly = [
         (str(d.date()), i) for i, d in enumerate(pd.date_range("2021-01-01", periods=8, freq="7D"))
     ]
-    assert len(usage.gaps(line(*weekly, ("2021-04-20", 900)))) == 0  # 60 days
-    assert usage.gaps(line(*weekly, ("2021-04-21", 900)))["days"].tolist() == [61]
+    assert len(usage.gaps(usage.path_of(line(*weekly, ("2021-04-20", 900))))) == 0  # 60 days
+    assert usage.gaps(usage.path_of(line(*weekly, ("2021-04-21", 900))))["days"].tolist() == [61]
 
 
 # where, laid up, what use

@@ -75,7 +75,7 @@ def _read(log, life):
     declared lay-ups do not account for, whose `days` are what they leave."""
     seen = usage.readings(log).drop_duplicates(["vehicle", "date"])
     seen = seen[seen["date"] >= life["begin"].reindex(seen["vehicle"]).to_numpy()]
-    holes = usage.gaps(seen)
+    holes = usage.gaps(usage.path_of(seen))
     days = holes["days"] - usage.layup_days(log, holes["vehicle"], holes["start"], holes["end"])
     return seen, holes.assign(days=days)[days > GAP_DAYS]
 

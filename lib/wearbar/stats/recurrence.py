@@ -7,6 +7,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from wearbar.log.keys import merged
+
 MIN_UNITS = 3
 # of one unit: with four, the spread of the gaps makes 13 in 100 trends of none (simulated)
 MIN_EVENTS = 6
@@ -73,17 +75,14 @@ def mean_cumulative(
 def _observed(events, periods):
     """(events in a period of their unit, a row a unit and time; periods, those that touch joined;
     how many events were outside)."""
-    rows = periods[periods["stop"] >= periods["start"]]
-    rows = rows.sort_values(["unit", "start"], ignore_index=True)
-    reached = rows.groupby("unit")["stop"].cummax().groupby(rows["unit"]).shift()
-    by = rows.groupby((~(rows["start"] <= reached)).cumsum())
-    periods = by.agg({"unit": "first", "start": "first", "stop": "max"}).reset_index(drop=True)
+    stretches = merged(periods["unit"], periods["start"], periods["stop"])
+    periods = pd.DataFrame(dict(zip(periods, stretches, strict=True)))
     known = events[events["time"].notna() & (events["unit"] >= 0)]
     known = known.assign(squares=known["amount"] ** 2, lines=1)
-    merged = known.groupby(["unit", "time"], as_index=False).sum().sort_values("time")
+    jumps = known.groupby(["unit", "time"], as_index=False).sum().sort_values("time")
     right = periods.sort_values("start")
-    merged = pd.merge_asof(merged, right, left_on="time", right_on="start", by="unit")
-    inside = merged[merged["time"] <= merged["stop"]].sort_values(["unit", "time"])
+    jumps = pd.merge_asof(jumps, right, left_on="time", right_on="start", by="unit")
+    inside = jumps[jumps["time"] <= jumps["stop"]].sort_values(["unit", "time"])
     return inside, periods, len(events) - int(inside["lines"].sum())
 
 

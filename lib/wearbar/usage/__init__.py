@@ -10,12 +10,13 @@ from wearbar.usage.distance import (
     date_at,
     distance_at,
     distance_of,
+    log_path,
     odometer_of,
     path_of,
+    readings,
     to_cumulative,
 )
 from wearbar.usage.rates import daily_rate, gaps, layup_days, site_at, use_shares
-from wearbar.usage.readings import log_path, readings
 
 __all__ = [
     "Path", "daily_rate", "date_at", "distance_at", "distance_of", "gaps", "layup_days",

@@ -121,7 +121,7 @@ def _fit(log, readings, method, widen=None):
         stays = usual_layups(stays, log.as_of) if how.pop("usual") else stays
         return fit_usage(readings, fleet, log.as_of, stays, widen=widen, **how)
     # the naive are plug-in: the rate as if it were known and only days differed
-    path = usage.path_of(readings)
+    path = usage.log_path(log)
     model = fit_usage(path, fleet, log.as_of, seasonal=False, drifts=False, widen=widen)
     daily = usage.daily_rate(path, log.as_of).set_index("vehicle").reindex(model.vehicles.index)
     rate = daily["rate_km_per_day"].where(daily["rate_km_per_day"] > 0)

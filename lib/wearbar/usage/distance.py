@@ -1,14 +1,19 @@
-"""The line that a vehicle's readings make: distance at a date, date at a distance.
+"""Readings of odometer and hour meter, gathered from every table and put on one scale through
+changed instruments, and the line that they make: distance at a date, date at a distance.
 
-Every function takes `readings` or the `Path` that `path_of` makes of them: make it once where
-several are asked. A day is a whole day: a vehicle's line runs from the highest reading of one day
-to the lowest of the next day that has any, straight in between, and never past the last.
+A day is a whole day: a vehicle's line runs from the highest reading of one day to the lowest of the
+next day that has any, straight in between, and never past the last.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+
+from wearbar.log.keys import look_up, stacked
+from wearbar.log.once import kept_with
+from wearbar.log.schema import READINGS
+from wearbar.log.units import DISTANCE_KM
 
 _DAY = "datetime64[D]"
 
@@ -52,6 +57,83 @@ def numbers_of(names, vehicle):
     return np.append(names.get_indexer(found), -1)[code]
 
 
+@kept_with
+def log_path(log):
+    """The `Path` of a log's distances."""
+    return path_of(readings(log))
+
+
+@kept_with
+def readings(log):
+    """Every reading of every table, sorted by vehicle and date, and within a day as driven.
+
+    Frame `vehicle, date, known` (the day from which it is), `odometer_km, distance_km, meter_hours,
+    hours`. `odometer_km` is what the instrument showed; `distance_km` goes on through changed
+    instruments and rollovers, equal to it until the first. A change gives two rows, the old one's
+    last and the new one's first; on its day a reading belongs to the instrument that it is nearer
+    to. `meter_hours` and `hours` are the same of the hour meter, of which `restarts_at` tells where
+    its row has `hours` and no odometer. A vehicle that was new in this log starts at 0.
+    """
+    meters, parts = ["odometer", "hours", "restarts_at"], []
+    for table in [name for name in READINGS if len(log.tables[name])] or ["vehicles"]:
+        frame = log.tables[table]
+        for odometer, date in READINGS[table]:
+            rows = frame.reindex(columns=["vehicle", date, odometer, *meters[1:]])
+            rows = rows.set_axis(["vehicle", "date", *meters], axis=1)
+            rows["known"] = known_on(rows["date"], frame["recorded"])
+            if odometer == "in_service_odometer":
+                is_new = frame["acquired"].isna() | (frame["acquired"] == frame["in_service"])
+                is_new &= rows["odometer"].isna() & ~frame["meter"].isin(["hours", "none"])
+                rows["odometer"] = rows["odometer"].mask(is_new, 0.0)
+            parts.append(rows[rows["date"].notna() & rows[meters].notna().any(axis=1)])
+    rows = stacked(parts)
+    code = pd.factorize(rows["vehicle"], sort=True)[0]
+    own = log.tables["vehicles"].set_index("vehicle")["distance_unit"].map(DISTANCE_KM)
+    own = look_up(rows["vehicle"], own.astype(float))
+    factor = own.fillna(DISTANCE_KM[log.units.distance]).to_numpy()
+    odometer, hours, restart = rows[meters].to_numpy().T
+    of_hours, day = np.isnan(odometer) & ~np.isnan(hours), days_of(rows["date"])
+    at, _, is_first, add = _as_driven(code, day, hours, np.where(of_hours, restart, np.nan))
+    ran = hours.copy()
+    ran[at[~is_first]] += add[~is_first]
+    restart_km = np.where(of_hours, np.nan, restart) * factor
+    at, shown, is_first, add = _as_driven(code, day, odometer * factor, restart_km)
+    driven = {
+        "odometer_km": shown,
+        "distance_km": shown + add,
+        "meter_hours": np.where(is_first, np.nan, hours[at]),
+        "hours": np.where(is_first, np.nan, ran[at]),
+    }
+    return rows[["vehicle", "date", "known"]].take(at).reset_index(drop=True).assign(**driven)
+
+
+def _as_driven(code, day, shown, restart):
+    """(row, what the meter showed, whether it is a new one's first reading, what to add) in order.
+
+    A new meter's first reading is a row of its own after the old one's last, and a reading of that
+    day belongs to the one that it is nearer to. At every change the old one's last less the new
+    one's first is added, summed by vehicle: where the last was not written down, the last reading
+    that was serves, or else nothing is added.
+    """
+    changed, key = np.flatnonzero(~np.isnan(restart)), code * 10**6 + day
+    row, phase = np.append(np.arange(len(code)), changed), np.zeros(len(code) + len(changed))
+    is_first = np.arange(len(row)) >= len(code)
+    shown = np.append(shown, restart[changed])
+    if len(changed):
+        change = pd.DataFrame({"key": key, "old": shown[: len(code)], "new": restart}).iloc[changed]
+        nth = change.groupby("key").cumcount()
+        old, new = change.drop_duplicates("key").set_index("key").reindex(key).to_numpy().T
+        is_nearer = np.abs(shown[: len(code)] - new) < np.abs(shown[: len(code)] - old)
+        phase[: len(code)] = np.where(is_nearer, np.inf, 0)  # as before the day's changes, or after
+        phase[changed], phase[is_first] = 1 + 2 * nth, 2 + 2 * nth
+    order = np.lexsort((shown, phase, key[row]))
+    row, shown, is_first = row[order], shown[order], is_first[order]
+    by = code[row]
+    last = pd.Series(shown).groupby(by).ffill().shift().to_numpy()
+    step = pd.Series(np.where(is_first, np.nan_to_num(last - shown), 0.0))
+    return row, shown, is_first, step.groupby(by).cumsum().to_numpy()
+
+
 @dataclass(frozen=True, eq=False)
 class Path:
     """The line of every vehicle: one row a vehicle and day that has a reading, sorted."""
@@ -86,9 +168,7 @@ class Path:
 
 
 def path_of(readings, column="distance_km"):
-    """The `Path` of `readings` (of `usage.readings`), on distance or `hours`; a path as it is."""
-    if isinstance(readings, Path):
-        return readings
+    """The `Path` of `readings` (of `usage.readings`), on distance or `hours`."""
     readings = readings[readings[column].notna()]
     value, day = readings[column].to_numpy(), days_of(readings["date"])
     offset = value - readings["meter_hours" if column == "hours" else "odometer_km"].to_numpy()
@@ -117,14 +197,14 @@ def last_not_above(values, first, last, wanted):
     return low - 1
 
 
-def distance_at(readings, vehicle, date):
+def distance_at(path, vehicle, date):
     """Cumulative distance at the end of each date, one row a pair (vehicle, date).
 
     Frame `distance_km, low_km, high_km`. On a day with readings the highest, with the day's range
     as bounds; between readings the straight line, with the reading before and the one after as
     bounds. Before the first and after the last, distance and that side's bound are NaN.
     """
-    path, day = path_of(readings), days_of(date)
+    day = days_of(date)
     before, after = path.around("day", vehicle, day)
     day_before, low, high = (path.get(name, before) for name in ("day", "low", "high"))
     next_low, is_read = path.get("low", after), day_before == day
@@ -142,13 +222,13 @@ def last_known(at):
     return at["distance_km"].fillna(at["low_km"])
 
 
-def date_at(readings, vehicle, distance_km):
+def date_at(path, vehicle, distance_km):
     """The first day at whose end each cumulative distance was reached: Series, NaT where not yet.
 
     One that was passed before the first reading is given that reading's day: it was reached no
     later. For hours give the path of hours.
     """
-    path, wanted = path_of(readings), np.asarray(distance_km, dtype=float)
+    wanted = np.asarray(distance_km, dtype=float)
     # the last day that ends below it; the next day with a reading ends at or above it
     before, after = path.around("high", vehicle, np.nextafter(wanted, -np.inf))
     before = np.where((after >= 0) & (before >= 0), before, after)
@@ -160,13 +240,12 @@ def date_at(readings, vehicle, distance_km):
     return pd.Series(as_dates(day), index=index_of(vehicle))
 
 
-def to_cumulative(readings, vehicle, date, odometer_km):
+def to_cumulative(path, vehicle, date, odometer_km):
     """Cumulative distance of a reading of the instrument fitted on that date; NaT is the first.
 
     On the day of a change it is taken for the instrument that puts it nearer to where the vehicle
     was. Of a vehicle without readings it is the reading itself.
     """
-    path = path_of(readings)
     shown, day = np.asarray(odometer_km, dtype=float), days_of(date)
     row, _ = path.around("day", vehicle, day)
     earlier = np.where(row > next(path.rows(vehicle)), row - 1, -1)
@@ -177,16 +256,15 @@ def to_cumulative(readings, vehicle, date, odometer_km):
     return pd.Series(shown + np.where(nearer, before, after), index=index_of(vehicle))
 
 
-def odometer_of(readings, vehicle, distance_km):
+def odometer_of(path, vehicle, distance_km):
     """What the instrument shows, or will, at each cumulative distance, by the last known change."""
-    path, wanted = path_of(readings), np.asarray(distance_km, dtype=float)
+    wanted = np.asarray(distance_km, dtype=float)
     before, after = path.around("high", vehicle, wanted)
     offset = np.nan_to_num(path.get("offset", np.where(before >= 0, before, after)))
     return pd.Series(wanted - offset, index=index_of(vehicle))
 
 
-def distance_of(readings, vehicle, date, odometer_km):
+def distance_of(path, vehicle, date, odometer_km):
     """As `distance_at`, of rows that may have a reading of their own: it alone where they have."""
-    path = path_of(readings)
     own = to_cumulative(path, vehicle, date, odometer_km)
     return distance_at(path, vehicle, date).apply(own.fillna)

@@ -7,9 +7,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from wearbar.usage.distance import as_dates, date_at, days_of, index_of
+from wearbar.usage.distance import as_dates, date_at, days_of, index_of, readings
 from wearbar.usage.model import fit_usage
-from wearbar.usage.readings import readings
 
 WIDEN_AT = [15, 60, 135, 270]  # days ahead at which each of the model's `widen` holds
 ENDS = ("date", "low", "high")

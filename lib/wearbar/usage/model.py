@@ -59,7 +59,8 @@ def fit_usage(readings, vehicles, as_of, layups=None, seasonal=True, drifts=True
     which there is then no model of `hours`.
     """
     hours = fit_hours(readings, vehicles, as_of, layups, seasonal, drifts, widen)
-    path, end, names = path_of(readings), int(days_of([as_of])[0]), pd.Index(vehicles["vehicle"])
+    path = readings if isinstance(readings, Path) else path_of(readings)
+    end, names = int(days_of([as_of])[0]), pd.Index(vehicles["vehicle"])
     # distance between readings about a fortnight apart, by vehicle and date
     code = names.get_indexer(path.vehicles)[path.code()]
     seen = (code >= 0) & (path.day <= end) & (path.day > end - 365.25 * YEARS_BACK)

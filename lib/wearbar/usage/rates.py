@@ -5,23 +5,21 @@ import numpy as np
 import pandas as pd
 from scipy import sparse, stats
 
-from wearbar.log.keys import look_up
+from wearbar.log.keys import look_up, merged
 from wearbar.log.schema import SHARES, TEXT
-from wearbar.usage.distance import as_dates, days_of, distance_at, index_of, path_of
-from wearbar.usage.readings import log_path
+from wearbar.usage.distance import as_dates, days_of, distance_at, index_of, log_path
 
 _DAY, GAP_DAYS = "datetime64[D]", 60
 _FAR = np.datetime64("2262-01-01", "D").astype(np.int64)
 
 
-def daily_rate(readings, as_of, days=365, confidence=0.9):
+def daily_rate(path, as_of, days=365, confidence=0.9):
     """Mean distance a day over the trailing `days` that have readings, one row a vehicle.
 
     Frame `vehicle, rate_km_per_day, high` (its upper limit), `last_date, last_km`. The variance of
     the distance between two readings is taken to grow with the days between them: t on the number
     of spans less 1; no limit below two spans.
     """
-    path = path_of(readings)
     end, code = int(days_of([as_of])[0]), path.code()
     start = np.maximum(end - days, path.day[path.first])
     base = distance_at(path, path.vehicles, start.astype(_DAY))["distance_km"].to_numpy()
@@ -48,12 +46,11 @@ def daily_rate(readings, as_of, days=365, confidence=0.9):
     return pd.DataFrame(columns)
 
 
-def gaps(readings):
+def gaps(path):
     """Spans between readings longer than `GAP_DAYS` and than three times the vehicle's median span.
 
     Frame `vehicle, start, end, days, km`: no reading after start and before end.
     """
-    path = path_of(readings)
     code, days = path.code(), np.diff(path.day, prepend=0)
     rows = np.flatnonzero(np.diff(code, prepend=-1) == 0)
     usual = pd.Series(days[rows]).groupby(code[rows]).transform("median").to_numpy()
@@ -76,18 +73,6 @@ def site_at(log, vehicle, date):
     there = both.set_index("index")["site"].reindex(asked.index)
     site = there.fillna(look_up(asked["vehicle"], home))
     return pd.Series(site.array, index=index_of(vehicle), dtype=TEXT, name="site")
-
-
-def merged(vehicle, begin, until):
-    """(vehicle, begin, until) of the stretches that overlapping or touching periods make together,
-    sorted; int days, begin left out."""
-    rows = pd.DataFrame({"vehicle": vehicle.array, "begin": begin, "until": until})
-    rows = rows[rows["begin"] < rows["until"]].sort_values(["vehicle", "begin"], kind="stable")
-    so_far = rows.groupby("vehicle")["until"].cummax()
-    apart = (rows["vehicle"] != rows["vehicle"].shift()) | (rows["begin"] > so_far.shift())
-    ends = {"vehicle": "first", "begin": "min", "until": "max"}
-    stretch = rows.groupby(apart.cumsum().to_numpy()).agg(ends)
-    return stretch["vehicle"], stretch["begin"].to_numpy(), stretch["until"].to_numpy()
 
 
 def layup_days(log, vehicle, start, end):
