@@ -13,9 +13,9 @@ from wearbar.intervals import due
 from wearbar.intervals.done import PLAIN
 from wearbar.intervals.due import DAY, DUE, EARLY, EPS, HOURS, KM, LATE, SPAN, UNITS
 from wearbar.intervals.fleet import Fleet, occasions_due
-from wearbar.log.keys import merged
 from wearbar.log.once import kept_with
 from wearbar.log.schema import TEXT
+from wearbar.stats.recurrence import merged
 from wearbar.usage.distance import as_dates, as_days, known_on, last_not_above
 
 NEAR = {"vehicle": TEXT, "task": TEXT, "written": TEXT, "date": "datetime64[ns]"}

@@ -11,9 +11,9 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.intervals.occasion import REASONS
-from wearbar.log.keys import merged
 from wearbar.stats.clustered import inside_outside, least_p
 from wearbar.stats.estimate import bootstrap_by_vehicle, holm, proportion, untold
+from wearbar.stats.recurrence import merged
 
 NOT_KNOWN = "not known"
 MANY = 10  # units of a share whose range holds as often as it says

@@ -1,4 +1,4 @@
-"""Look-ups by key, alike on every version of pandas, and periods joined."""
+"""Look-ups by key, alike on every version of pandas."""
 
 import pandas as pd
 
@@ -47,15 +47,3 @@ def look_up(keys, by_key):
 def stacked(frames):
     """The frames that have rows below each other, numbered anew; the first where none has any."""
     return pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
-
-
-def merged(vehicle, begin, until):
-    """(vehicle, begin, until) of the stretches that overlapping or touching periods make together,
-    sorted."""
-    rows = pd.DataFrame({"vehicle": vehicle.array, "begin": begin, "until": until})
-    rows = rows[rows["begin"] <= rows["until"]].sort_values(["vehicle", "begin"], kind="stable")
-    so_far = rows.groupby("vehicle")["until"].cummax()
-    apart = (rows["vehicle"] != rows["vehicle"].shift()) | (rows["begin"] > so_far.shift())
-    ends = {"vehicle": "first", "begin": "min", "until": "max"}
-    stretch = rows.groupby(apart.cumsum().to_numpy()).agg(ends)
-    return stretch["vehicle"], stretch["begin"].to_numpy(), stretch["until"].to_numpy()

@@ -7,8 +7,6 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from wearbar.log.keys import merged
-
 MIN_UNITS = 3
 # of one unit: with four, the spread of the gaps makes 13 in 100 trends of none (simulated)
 MIN_EVENTS = 6
@@ -70,6 +68,18 @@ def mean_cumulative(
     frame = pd.DataFrame(columns | {"at_risk": at_risk})
     frame.attrs["outside"] = outside
     return frame
+
+
+def merged(vehicle, begin, until):
+    """(vehicle, begin, until) of the stretches that overlapping or touching periods make together,
+    sorted."""
+    rows = pd.DataFrame({"vehicle": vehicle.array, "begin": begin, "until": until})
+    rows = rows[rows["begin"] <= rows["until"]].sort_values(["vehicle", "begin"], kind="stable")
+    so_far = rows.groupby("vehicle")["until"].cummax()
+    apart = (rows["vehicle"] != rows["vehicle"].shift()) | (rows["begin"] > so_far.shift())
+    ends = {"vehicle": "first", "begin": "min", "until": "max"}
+    stretch = rows.groupby(apart.cumsum().to_numpy()).agg(ends)
+    return stretch["vehicle"], stretch["begin"].to_numpy(), stretch["until"].to_numpy()
 
 
 def _observed(events, periods):

@@ -5,8 +5,9 @@ import numpy as np
 import pandas as pd
 from scipy import sparse, stats
 
-from wearbar.log.keys import look_up, merged
+from wearbar.log.keys import look_up
 from wearbar.log.schema import SHARES, TEXT
+from wearbar.stats.recurrence import merged
 from wearbar.usage.distance import as_dates, days_of, distance_at, index_of, log_path
 
 _DAY, GAP_DAYS = "datetime64[D]", 60
