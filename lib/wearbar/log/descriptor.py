@@ -40,8 +40,8 @@ def write_descriptor(address, out=""):
     try:
         is_ours = json.loads(path.read_text(encoding="utf-8")).get("description") == ABOUT
     except (ValueError, AttributeError, OSError):
-        is_ours = False
-    if path.exists() and not is_ours:
+        is_ours = not path.exists()
+    if not is_ours:
         why = "no descriptor that this command wrote; give another name with --out."
         raise LogError(f"{path} is {why}")
     held = _held(source, log)

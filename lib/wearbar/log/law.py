@@ -10,7 +10,7 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
-from wearbar.log.keys import is_among
+from wearbar.log.keys import is_among, stacked
 from wearbar.log.once import kept_with
 from wearbar.log.places import place
 from wearbar.log.units import DEPTH_MM
@@ -85,5 +85,4 @@ def rows_of(limits, jurisdiction):
     own = own.assign(position="", what="", origin="table limits of the log")[_COLUMNS]
     example = example[~is_among(example, own, ["category", "quantity"])]
     own = own.astype({c: object for c in _COLUMNS if c != "limit"})
-    both = pd.concat([t for t in (own, example) if len(t)] or [example], ignore_index=True)
-    return both.assign(jurisdiction=jurisdiction)
+    return stacked([own, example]).assign(jurisdiction=jurisdiction)

@@ -11,10 +11,8 @@ from pathlib import Path
 
 from wearbar.log.schema import TABLES, table_of
 from wearbar.log.sources.csv_file import read_csv
-from wearbar.log.sources.header import read_header, regular
+from wearbar.log.sources.header import regular, toml_file
 from wearbar.log.sources.raw import LogError, Source, raw_of_arrow, same_table
-
-__all__ = ["LogError", "inside", "is_database", "open_source", "resolved"]
 
 WORKBOOKS = (".xlsx", ".xlsm")
 MOST_BYTES = 4 * 2**30
@@ -84,7 +82,8 @@ def _open_folder(folder):
     if not found:
         raise LogError(f"{folder} holds no table of a log; vehicles.csv at least must stand there.")
     tables = {name: partial(_read, file) for name, file in found.items()}
-    header = read_header(inside(folder / "log.toml", folder))
+    beside = inside(folder / "log.toml", folder)
+    header = toml_file(beside) if beside.exists() else {}
     return Source(folder.name, header, tables, tuple(strange), folder, found)
 
 
