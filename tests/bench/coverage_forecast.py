@@ -12,8 +12,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar.log.schema import TEXT
-from wearbar.usage.forecast import chance_reached, fit_usage, forecast_dates
-from wearbar.usage.scoring import shares
+from wearbar.usage.forecast import chance_reached, fit_usage, forecast_dates, shares
 
 YEAR, AHEAD, FLEET = 365, 900, 40
 DAY0 = pd.Timestamp("2022-01-01")

@@ -9,8 +9,8 @@ from wearbar.usage import backtest
 from wearbar.usage.backtest import back_test, best_model, by_horizon
 from wearbar.usage.days_of_use import usual_layups
 from wearbar.usage.distance import path_of
+from wearbar.usage.forecast import GRID, STEP, Truth, crps, shares, truth_of, two_way_se
 from wearbar.usage.replay import Replay, plan_at
-from wearbar.usage.scoring import GRID, STEP, Truth, crps, shares, truth_of, two_way_se
 
 HEADER = {"name": "x", "distance": "km", "first_day": "2022-01-01", "as_of": "2025-06-30"}
 

@@ -5,7 +5,7 @@ At each cut the raw tables are cut and all that tells of use is read, checked an
 (`usage.replay`). Asked is when each vehicle's odometer will reach levels 10 to 320 days ahead at
 its mean rate. The truth is a span between two readings, or open where the level was not reached by
 the log's end: such cases stay, since dropping them would keep the fast. Scores: see
-`usage.scoring`. What is used at a cut, the method and the widening, is chosen on earlier cuts
+`usage.forecast`. What is used at a cut, the method and the widening, is chosen on earlier cuts
 alone, by the score and by what was known then; the scores told are those of the choices.
 """
 
@@ -20,10 +20,9 @@ from wearbar import usage
 from wearbar.log.once import once
 from wearbar.usage.days_of_use import LastYear, usual_layups
 from wearbar.usage.distance import days_of
-from wearbar.usage.forecast import score_reached
+from wearbar.usage.forecast import GRID, at_day, crps, score_reached, shares, truth_of, two_way_se
 from wearbar.usage.model import HORIZONS, UsageModel, fit_hours, fit_usage
 from wearbar.usage.replay import Replay
-from wearbar.usage.scoring import GRID, at_day, crps, shares, truth_of, two_way_se
 
 AHEAD = np.array([10, 22, 45, 75, 105, 155, 220, 320])
 EVERY, WARM_UP, AFTER = (pd.Timedelta(days=days) for days in (91, 365, 91))

@@ -110,10 +110,8 @@ def readings(log):
 def _as_driven(code, day, shown, restart):
     """(row, what the meter showed, whether it is a new one's first reading, what to add) in order.
 
-    A new meter's first reading is a row of its own after the old one's last, and a reading of that
-    day belongs to the one that it is nearer to. At every change the old one's last less the new
-    one's first is added, summed by vehicle: where the last was not written down, the last reading
-    that was serves, or else nothing is added.
+    At every change the old one's last less the new one's first is added, summed by vehicle: where
+    the last was not written down, the last reading that was serves, or else nothing is added.
     """
     changed, key = np.flatnonzero(~np.isnan(restart)), code * 10**6 + day
     row, phase = np.append(np.arange(len(code)), changed), np.zeros(len(code) + len(changed))
