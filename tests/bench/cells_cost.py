@@ -5,9 +5,8 @@ import pandas as pd
 from coverage import cells
 
 from wearbar.cost import account as money
+from wearbar.cost import ageing
 from wearbar.cost import per_distance as cost
-from wearbar.cost import repairs
-from wearbar.cost import replacement as keeping
 from wearbar.report.quantities import Show
 from wearbar.report.words import cost as cost_words
 
@@ -248,7 +247,7 @@ def year_ratio(rng, samples, vehicles, bills):
 
 
 def life_events(rng, vehicles, watched=4.0, ages=6.0, rate=1.0, bills="heavy bills", rising=0.0):
-    """Visits and periods as `repairs` has them: vehicles whose age at the start is anything up to `ages`, watched 4 years, or 2 to 4."""
+    """Visits and periods as `ageing` has them: vehicles whose age at the start is anything up to `ages`, watched 4 years, or 2 to 4."""
     start, length = rng.uniform(0, ages, vehicles), rng.uniform(watched / 2, watched, vehicles)
     level, name = (
         np.exp(SPREAD * rng.standard_normal(vehicles) - SPREAD**2 / 2),
@@ -278,7 +277,7 @@ def at_ages(periods, start, until):
 def mounting(rng, samples, vehicles, bills):
     for _ in range(samples):
         visits, periods = life_events(rng, vehicles, bills=bills)
-        curve = repairs.cost_by_kind(visits, periods, pd.Series("van", periods["vehicle"]))["van"]
+        curve = ageing.cost_by_kind(visits, periods, pd.Series("van", periods["vehicle"]))["van"]
         row = curve.iloc[-1]
         yield row["low"], row["high"], BILL * at_ages(periods, curve["time"].iloc[0], row["time"])
 
@@ -286,7 +285,7 @@ def mounting(rng, samples, vehicles, bills):
 @cells("repairs come more often with age, when they do not", "claim", vehicles=(1, 3, 10, 34))
 def trend_alike(rng, samples, vehicles):
     for _ in range(samples):
-        test = repairs.repair_trend(*life_events(rng, vehicles)).test
+        test = ageing.repair_trend(*life_events(rng, vehicles)).test
         yield None if np.isnan(test.p) else bool(test.p < 0.05)
 
 
@@ -338,5 +337,5 @@ def keeping_best():
 def keeping_longer(rng, samples, vehicles):
     """The record ends at the true cheapest age: to say that an earlier one is cheaper is wrong."""
     for _ in range(samples):
-        found = keeping.cheapest_age("van", *kept(rng, vehicles, keeping_best()), samples=300)
+        found = ageing.cheapest_age("van", *kept(rng, vehicles, keeping_best()), samples=300)
         yield found.is_clear if "cost_per_year" in found.curve else None

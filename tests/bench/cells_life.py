@@ -277,7 +277,6 @@ def worn_parts(rng, samples, vehicles, together, each=2, by_part=BY_PART, by_car
         quantity="depth",
         date=pd.Timestamp("2024-01-01"),
         distance_km=x,
-        distance_is_own=True,
         value=depth,
     )
     return spans, looks.assign(source="reading", line=np.arange(len(x))), pd.Series(own, key)

@@ -7,13 +7,14 @@ import pandas as pd
 import pytest
 
 from wearbar.cost.account import account, value_points
-from wearbar.cost.repairs import (
+from wearbar.cost.ageing import (
+    cheapest_age,
+    cheapest_ages,
     cost_by_kind,
     observed_periods,
     repair_trend,
     repair_visits,
 )
-from wearbar.cost.replacement import cheapest_age, cheapest_ages
 from wearbar.log import log_of, read_log
 from wearbar.log.places import place
 from wearbar.report.quantities import Show, plain

@@ -169,9 +169,9 @@ def test_a_part_fitted_before_the_record_without_its_reading_has_no_age_and_serv
     assert span[["entry_km", "duration_km", "last_seen_km"]].isna().all()
     assert (span["seen_km"], span["n_readings"], len(watched(spans_of(log)))) == (24000, 2, 0)
     looks = looks_of(log)
-    assert looks[["distance_km", "distance_is_own", "source"]].to_numpy().tolist() == [
-        [0.0, False, "reading"],
-        [12000.0, False, "reading"],
+    assert looks[["distance_km", "source"]].to_numpy().tolist() == [
+        [0.0, "reading"],
+        [12000.0, "reading"],
     ]
     known = one(make([tyre(fitted=fitted, fitted_odometer=9000)], vehicles=[OLD]))
     assert known[["age_known", "entry_km", "duration_km"]].tolist() == [True, 3000, 27000]

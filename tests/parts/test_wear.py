@@ -373,7 +373,6 @@ def toy(values, error=0.05, limit=2.0, kind="tyre", quantity="depth"):
     looks = looks.assign(
         date=pd.Timestamp("2024-01-01") + pd.to_timedelta(30 * step, unit="D"),
         distance_km=1000.0 * step,
-        distance_is_own=True,
     )
     looks = looks.assign(value=np.concatenate(values), source="reading", line=np.arange(len(looks)))
     return spans_, looks, law_for("GB")

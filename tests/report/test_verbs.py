@@ -11,8 +11,7 @@ import pytest
 
 import wearbar as wb
 from wearbar import intervals, outlook, parts, severity, usage
-from wearbar.cost import account, fuel, per_distance, repairs
-from wearbar.cost import replacement as keeping
+from wearbar.cost import account, ageing, fuel, per_distance
 from wearbar.log.units import DISTANCE_KM
 from wearbar.outlook import action_list
 from wearbar.severity import use as hard_use
@@ -217,9 +216,9 @@ class TestTheReportsNumbers:
 
     def test_replacement(self, three, told):
         books = account.account(three)
-        periods = repairs.observed_periods(books, three)
+        periods = ageing.observed_periods(books, three)
         born = three.tables["vehicles"].set_index("vehicle")["in_service"]
-        kept = keeping.cheapest_ages(
+        kept = ageing.cheapest_ages(
             books.vehicles, books.lines, periods, account.value_points(three), born
         )
         assert told("replacement")["kind"].tolist() == [k.kind for k in kept]

@@ -11,10 +11,9 @@ import seaborn as sns
 
 from wearbar import usage
 from wearbar.cost import account as money
-from wearbar.cost import bills, fuel, repairs
+from wearbar.cost import ageing, bills, fuel
 from wearbar.cost import per_distance as cost
-from wearbar.cost import replacement as keeping
-from wearbar.cost.repairs import RepairTrend
+from wearbar.cost.ageing import RepairTrend
 from wearbar.log import log_of, places, read_log
 from wearbar.report.charts import style
 from wearbar.report.quantities import Show, plain
@@ -150,12 +149,12 @@ def told(tables, header):
         fuel.economy_by_quarter(fuel.liquid(tanks), kind_of),
     )
     visits, periods = (
-        repairs.repair_visits(book, log),
-        repairs.observed_periods(book, log),
+        ageing.repair_visits(book, log),
+        ageing.observed_periods(book, log),
     )
-    curves = repairs.cost_by_kind(visits, periods, kind_of)
+    curves = ageing.cost_by_kind(visits, periods, kind_of)
     born = log.tables["vehicles"].set_index("vehicle")["in_service"]
-    kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, values, born)
+    kept = ageing.cheapest_ages(book.vehicles, book.lines, periods, values, born)
     ages = [k.curve.assign(kind=k.kind, best_years=k.best.value) for k in kept]
     ages = pd.concat(ages) if ages else pd.DataFrame()
     doubles, words = bills.double_entries(log), wording.words_in(show)
@@ -194,7 +193,7 @@ def told(tables, header):
         "fuel": words("fuel", table=economy, tanks=tanks),
         "repairs": words("repairs", kinds=kinds),
         "repairs in full": words("repairs_how", kinds=kinds),
-        "trend": words("trend", found=repairs.repair_trend(visits, periods)),
+        "trend": words("trend", found=ageing.repair_trend(visits, periods)),
         "replace": wording.replace(kept, show)[0],
         "keeping": wording.keeping(kept, show),
         "doubles": words("doubles", n=len(doubles), price=doubles["price"].sum()),
@@ -300,7 +299,7 @@ class TestReplace:
         curve = pd.DataFrame({"age_years": ages, "cost_per_year": cost_at(ages)})
         estimate = Estimate(best, np.nan, np.nan, 0.9, 12, unit="years", note="still falling")
         clear = curve["cost_per_year"].iloc[-1] > 1.05 * curve["cost_per_year"].min()
-        return keeping.Keeping(
+        return ageing.Keeping(
             "van", estimate, curve, (4.0, 5.0), 0.2, 20000.0, 900.0, is_clear=clear
         )
 

@@ -19,10 +19,7 @@ ENDS = ("worn", "failed")
 CAUSES = {"convenience": "removed-early"}  # every other reason is its own cause
 HOLE = "record-gap"  # the cause of a piece that ends where the record has a hole
 NEARLY_NEW = 0.9  # of the new depth: on the day of a change such a reading is the new part's
-LOOK = """
-    part_key vehicle category position date distance_km distance_is_own place value quantity source
-    line
-"""
+LOOK = "part_key vehicle category position date distance_km place value quantity source line"
 
 
 def axle_of(positions):
@@ -210,24 +207,22 @@ def watched(spans):
 def looks_of(log):
     """Every reading of a part's wear, on its own distance: a row a place, columns `LOOK`.
 
-    distance_km: on the part, or on its vehicle since the record began where its age is not known
-    (`distance_is_own` False); NaN where nothing tells it, as of a vehicle without a meter: a depth
-    against its limit needs none. source: "reading" of `measurements`, or of `fitted` "new" (its new
-    depth at its fitting), "fitted", "removed". A reading belongs to the `part` it names, or else to
-    what was on at that position that day; on the day of a change to the part that is removed,
-    unless it is nearly the new one's depth.
+    distance_km: on the part, or on its vehicle since the record began where its age is not known;
+    NaN where nothing tells it, as of a vehicle without a meter: a depth against its limit needs
+    none. source: "reading" of `measurements`, or of `fitted` "new" (its new depth at its fitting),
+    "fitted", "removed". A reading belongs to the `part` it names, or else to what was on at that
+    position that day; on the day of a change to the part that is removed, unless it is nearly the
+    new one's depth.
     """
     segments = segments_of(log)
     own = segments["start_km"].notna() & segments["before_km"].notna()
     zero = (segments["start_km"] - segments["before_km"]).where(own, segments["watch_km"])
-    segments = segments.assign(distance_is_own=own, zero_km=zero)
+    segments = segments.assign(zero_km=zero)
     taken = log.si("measurements").reset_index(names="line")
     taken = taken[taken["quantity"].isin(WORN_QUANTITIES)].reset_index(drop=True)
-    at = usage.distance_of(
-        usage.log_path(log), taken["vehicle"], taken["date"], taken["odometer_km"]
-    )
-    taken["at_km"] = at["distance_km"]
-    columns = ["part_key", "zero_km", "distance_is_own", "start", "end", "new_depth_mm"]
+    when = (taken[name] for name in ("vehicle", "date", "odometer_km"))
+    taken["at_km"] = usage.distance_of(usage.log_path(log), *when)["distance_km"]
+    columns = ["part_key", "zero_km", "start", "end", "new_depth_mm"]
     named, found = taken["part"].notna(), []
     for name, rows in (("part", taken[named]), ("position", taken[~named])):
         key = ["vehicle", "category", name]
@@ -242,8 +237,8 @@ def looks_of(log):
     found = found.sort_values(["line", "rank"], kind="stable").drop_duplicates("line")
     found = found.assign(source="reading", distance_km=found["at_km"] - found["zero_km"])
     # new, fitted and removed depths are readings of the whole part
-    is_new = ~segments["life"].duplicated() & segments["distance_is_own"]
-    is_new &= segments["condition"].ne("part-worn") & (segments["before_km"] == 0)
+    is_new = ~segments["life"].duplicated() & own & (segments["before_km"] == 0)
+    is_new &= segments["condition"].ne("part-worn")
     told, days = [], {"new": ("start", "zero_km"), "fitted": ("start", "start_km")}
     for source, (day, km) in (days | {"removed": ("removed", "end_km")}).items():
         rows = segments[is_new] if source == "new" else segments

@@ -144,7 +144,7 @@ def _by_place(looks, spans):
     nil = spans.assign(date=spans["start"])[spans["age_known"] & rising & spans["start"].notna()]
     nil = nil[["part_key", "vehicle", "category", "position", "date"]]
     nil = nil.assign(value=0.0, quantity=RISING, source="new", line=-1, distance_km=0.0)
-    new = stacked([new.drop(columns="place"), nil.assign(distance_is_own=True)])
+    new = stacked([new.drop(columns="place"), nil])
     new = new.merge(places, on="part_key", how="left").fillna({"place": ""})
     rows = stacked([read, alone, new])
     rows["height"] = sign_of(rows) * rows["value"]

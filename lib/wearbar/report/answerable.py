@@ -8,9 +8,8 @@ import pandas as pd
 
 from wearbar import parts
 from wearbar.cost import account as money
-from wearbar.cost import fuel, repairs
+from wearbar.cost import ageing, fuel
 from wearbar.cost import per_distance as cost
-from wearbar.cost import replacement as keeping
 from wearbar.log.places import read_toml
 from wearbar.log.schema import TABLES
 from wearbar.report.coverage import COSTS
@@ -91,8 +90,8 @@ def _gaps_of_estimates(log):
     has_no_meter = fitted["vehicle"].map(fleet["meter"]).isin(["hours", "none"])
     bare = (has_no_meter & fitted["removed"].isna()).sum()
     book, points = money.account(log), money.value_points(log)
-    periods = repairs.observed_periods(book, log)
-    kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, points, fleet["in_service"])
+    periods = ageing.observed_periods(book, log)
+    kept = ageing.cheapest_ages(book.vehicles, book.lines, periods, points, fleet["in_service"])
     untold = sum("cost_per_year" not in kind.curve for kind in kept)
     known_money = cost.cost_per_km(book)["known_share"].min()
     return [

@@ -10,8 +10,7 @@ import pandas as pd
 
 from wearbar import intervals, outlook
 from wearbar.cost import account as money
-from wearbar.cost import fuel, per_distance, repairs
-from wearbar.cost import replacement as keeping
+from wearbar.cost import ageing, fuel, per_distance
 from wearbar.intervals import REASONS
 from wearbar.log.schema import TEXT
 from wearbar.log.units import DISTANCE_KM
@@ -217,9 +216,9 @@ def replacement(log, confidence=0.9):
     ['motorcycle', 'pickup', 'van']
     """
     points, book = money.value_points(log), money.account(log)
-    periods = repairs.observed_periods(book, log)
+    periods = ageing.observed_periods(book, log)
     born = log.tables["vehicles"].set_index("vehicle")["in_service"]
-    kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, points, born, confidence)
+    kept = ageing.cheapest_ages(book.vehicles, book.lines, periods, points, born, confidence)
     rows = []
     for k in kept:
         best = (k.kind, k.best.n, k.best.value, *k.near, k.is_clear)

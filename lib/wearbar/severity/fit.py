@@ -16,7 +16,6 @@ EXACT_BELOW = 5  # vehicles a side below which permutation decides
 VARIES = 0.02  # sd of share within vehicles from which the exposure varies within
 ROUNDS, LEAST_SPREAD = 5, 0.05  # of the working response; of parts about their mean, as a share
 SIDES = ["n_easier", "n_harder"]  # vehicles, in an `overlap`
-ENDS = ("value", "low", "high")
 OWN_A_SIDE = 3  # parts a side where there is one vehicle
 
 
@@ -184,7 +183,9 @@ def _step(found, times):
 
 
 def _stepped(found, e):
-    return replace(e, **{end: float(_step(found, getattr(e, end))) for end in ENDS})
+    return replace(
+        e, **{end: float(_step(found, getattr(e, end))) for end in ("value", "low", "high")}
+    )
 
 
 def _own(found, used, x, z, confidence):

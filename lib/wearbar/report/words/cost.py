@@ -5,8 +5,8 @@ from functools import partial
 
 import pandas as pd
 
+from wearbar.cost.ageing import MIN_YEARS, STEP_YEARS
 from wearbar.cost.per_distance import CLEAR_P, MIN_DAYS, MIN_KNOWN
-from wearbar.cost.replacement import MIN_YEARS, STEP_YEARS
 from wearbar.report.quantities import has_width, interval, number, safe
 from wearbar.report.template import words_of
 
@@ -58,7 +58,7 @@ def vehicles(table, show):
 
 
 def mounting(curves):
-    """What is said of `repairs.cost_by_kind`: each kind's counts, and the ends of its curve."""
+    """What is said of `ageing.cost_by_kind`: each kind's counts, and the ends of its curve."""
     return [
         {"kind": kind, "first": curve.iloc[0], "last": curve.iloc[-1], **curve.attrs}
         for kind, curve in curves.items()
