@@ -5,11 +5,8 @@ are written and what words mean. What `propose` can't tell for certain it leaves
 refuses until a person has decided.
 """
 
-from wearbar.adopt.convert import Adopted, convert, keep, places_of
-from wearbar.adopt.grids import Grid, read_grids
-from wearbar.adopt.maps import Proposal, propose, read_map
+from wearbar.adopt.convert import convert, keep, places_of
+from wearbar.adopt.grids import read_grids
+from wearbar.adopt.maps import propose, read_map
 
-__all__ = [
-    "Adopted", "Grid", "Proposal", "convert", "keep", "places_of", "propose", "read_grids",
-    "read_map",
-]  # fmt: skip
+__all__ = ["convert", "keep", "places_of", "propose", "read_grids", "read_map"]

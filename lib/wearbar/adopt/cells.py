@@ -43,24 +43,10 @@ SIZES = FACTORS | {
 }  # fmt: skip
 
 _CLOCK = re.compile(r",?[t ] ?\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)? ?(?:[ap]m|z|[+-]\d{2}:?\d{2})?$")
-_SEP = r" ?(?P<s>[-/. ]) ?"
-_DAY, _NTH = r"(?P<d>\d{1,2})", r"(?P<d>\d{1,2})(?:st|nd|rd|th)?"
-_MONTH, _WORD = r"(?P<m>\d{1,2})", r"(?P<m>[a-z]{3,9})"
-_YEAR, _LONG_YEAR = r"(?P<y>\d{4}|\d{2})", r"(?P<y>\d{4})"
-# forms that have one reading alone, and those of each order
-_PLAIN = (
-    rf"{_LONG_YEAR}{_SEP}{_MONTH} ?(?P=s) ?{_DAY}\.?",
-    rf"{_NTH}[-/. ]+{_WORD}[-/., ]+{_YEAR}",
-    rf"{_WORD}[-/. ]+{_NTH},?[-/. ]+{_LONG_YEAR}",
-)
-_ORDERED = {
-    "day-first": rf"{_DAY}{_SEP}{_MONTH} ?(?P=s) ?{_YEAR}",
-    "month-first": rf"{_MONTH}{_SEP}{_DAY} ?(?P=s) ?{_YEAR}",
-    "year-first": rf"{_YEAR}{_SEP}{_MONTH} ?(?P=s) ?{_DAY}\.?",
-}
+_DATES = _TOLD["dates"]
 _FORMS = {
-    order: [re.compile(rf"(?:[a-z]{{2,9}}\.?,? )?{form}", re.ASCII) for form in (*_PLAIN, ordered)]
-    for order, ordered in _ORDERED.items()
+    order: [re.compile(rf"(?:[a-z]{{2,9}}\.?,? )?{form}", re.ASCII) for form in forms]
+    for order, forms in ((order, [*_DATES["any"], _DATES[order]]) for order in ORDERS)
 }
 _FIRST, _LAST = date(1677, 9, 22), date(2262, 4, 11)  # of datetime64[ns]
 
@@ -154,8 +140,8 @@ def tables_of(title, found):
     """The tables that a sheet of this title with these columns may be, the most telling first."""
     if schema.table_of(title) in schema.TABLES:
         return [schema.table_of(title)]
-    needs = {table: told["needs"] for table, told in _TABLES.items() if "needs" in told}
-    return [table for table, columns in needs.items() if set(columns) <= found]
+    needs = ((table, told.get("needs")) for table, told in _TABLES.items())
+    return [table for table, columns in needs if columns and set(columns) <= found]
 
 
 def columns_of(title, heads):

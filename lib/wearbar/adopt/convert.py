@@ -56,7 +56,8 @@ def convert(grids, mapping):
         frame = _table(part, header, own, turned)
         made.setdefault(part.entry["to"], []).append((part.sheet, frame))
         left, over = left + part.left, over + part.passed_over
-        counts.append((part.sheet, part.entry["to"], len(frame), len(part.left)))
+        n, n_left = len(frame), len(part.left)
+        counts.append((part.sheet, part.entry["to"], n + n_left, n, n_left))
     if vehicles := mapping.get("vehicle"):
         told = [{name: _word(value) for name, value in one.items()} for one in vehicles]
         told = pd.DataFrame(told, range(1, len(told) + 1), dtype=schema.TEXT)
@@ -64,7 +65,7 @@ def convert(grids, mapping):
     for grid in grids:
         if grid.sheet not in [part.sheet for part in parts]:
             left += left_out(grid.sheet, grid.cells, UNNAMED)
-            counts.append((grid.sheet, "", 0, len(grid.cells)))
+            counts.append((grid.sheet, "", len(grid.cells), 0, len(grid.cells)))
     tables, places = {}, {}
     for to, told in made.items():
         names, frames = zip(*told, strict=True)
@@ -72,17 +73,10 @@ def convert(grids, mapping):
         places[to] = rows.index.to_frame(index=False)
         in_order = [c.name for c in schema.TABLES[to] if c.name in rows]
         tables[to] = rows[in_order].reset_index(drop=True)
-    ledger = pd.DataFrame(counts, columns=["sheet", "table", "adopted", "left_out"])
-    ledger.insert(2, "rows", ledger["adopted"] + ledger["left_out"])
-    return Adopted(
-        header,
-        tables,
-        places,
-        pd.DataFrame(left, columns=LEFT_OUT),
-        ledger,
-        pd.DataFrame(turned, columns=TURNED),
-        pd.DataFrame(over, columns=["sheet", "heading", "cells"]),
-    )
+    ledger = pd.DataFrame(counts, columns=["sheet", "table", "rows", "adopted", "left_out"])
+    left, turned = pd.DataFrame(left, columns=LEFT_OUT), pd.DataFrame(turned, columns=TURNED)
+    over = pd.DataFrame(over, columns=["sheet", "heading", "cells"])
+    return Adopted(header, tables, places, left, ledger, turned, over)
 
 
 def _own_units(mapping, parts):
@@ -171,9 +165,8 @@ def _number(part, name, frame, header, own, turned):
     its, logs = ((quantity + " " + u).map(_SIZE).astype(float) for u in (unit, target))
     has_unit = quantity.isin(list(SIZES))
     factor = (its / logs).where(has_unit, 1.0)
-    known = [
-        s for s in read["sign"].dropna().unique() if header.get("currency") in SIGNS.get(s, (s,))
-    ]
+    signs, currency = read["sign"].dropna().unique(), header.get("currency")
+    known = [sign for sign in signs if currency in SIGNS.get(sign, (sign,))]
     is_bare = read["unit"].isna()
     good = read["sign"].isna() & factor.notna() & (is_bare | has_unit)
     good |= quantity.eq("money") & is_bare & read["sign"].isin(known)

@@ -71,9 +71,8 @@ def _of_csv(path):
     data = path.read_bytes()
     is_binary = not data.startswith(UTF_16) and data.count(b"\0") * 10 > len(data) + 9
     if data.startswith(NO_TEXT) or is_binary:
-        raise LogError(
-            f"{path.name} is not a text file, whatever its ending says; save it as CSV or .xlsx."
-        )
+        fault = "is not a text file, whatever its ending says; save it as CSV or .xlsx."
+        raise LogError(f"{path.name} {fault}")
     encoding, note = "utf-16" if data.startswith(UTF_16) else "utf-8-sig", ""
     try:
         text = data.decode(encoding, "replace" if encoding == "utf-16" else "strict")
@@ -209,14 +208,10 @@ def pick(grid, entry):
     kept = rows[why == ""]
     heads = {place: f"column {place + 1}" for place in cells} | {p: n for n, p in names.items()}
     filled = kept.drop(columns=wanted).notna().sum()
-    return Part(
-        entry,
-        grid.sheet,
-        picked.loc[kept.index],
-        grid.typed.loc[kept.index, wanted].set_axis(picked.columns, axis=1),
-        left_out(grid.sheet, rows[why != ""], why[why != ""]),
-        [(grid.sheet, heads[place], int(n)) for place, n in filled.items() if n],
-    )
+    passed_over = [(grid.sheet, heads[place], int(n)) for place, n in filled.items() if n]
+    typed = grid.typed.loc[kept.index, wanted].set_axis(picked.columns, axis=1)
+    left = left_out(grid.sheet, rows[why != ""], why[why != ""])
+    return Part(entry, grid.sheet, picked.loc[kept.index], typed, left, passed_over)
 
 
 def _is_total(text):

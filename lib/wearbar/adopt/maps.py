@@ -61,9 +61,18 @@ def propose(grids, name, today=None):
         if grid.note:
             seen.unsure.append(seen.where + grid.note)
         entry = _table(grid, name, seen, today)
-        parts += [_table_toml(entry)] if entry else []
         if not entry:
             seen.say("nothing")
+            continue
+        parts.append("[[table]]")
+        for key, value in entry.items():
+            if key != "words" and value != {}:
+                note = f"  # {', '.join(WRITTEN[key])}" if key in WRITTEN else ""
+                parts.append(f"{key} = {toml(value)}{note}")
+        for column, words in entry["words"].items():
+            codes = (f"{toml(word)} = {toml(code)}" for word, code in words.items())
+            parts += [f"[table.words.{column}]", *codes]
+        parts.append("")
     if not parts:
         mend = "write its map by hand: [log], [[table]], [[vehicle]]"
         raise LogError(f"no row of {name} was found that heads columns of a log; {mend}")
@@ -76,7 +85,7 @@ def propose(grids, name, today=None):
         seen.say("vehicles")
     opening = '# How this file becomes a log. Decide each "?", then run the same command again.'
     log = [opening, "[log]", f"name = {toml(name)}", *header_units(seen), ""]
-    text = "\n".join(["\n".join(log), *parts])
+    text = "\n".join([*log, *parts])
     return Proposal(text, tuple(seen.unsure), len(_asked(tomllib.loads(text))))
 
 
@@ -210,7 +219,19 @@ def check_map(mapping):
             _must(not isinstance(value, dict | list), "vehicle_value", at=at, name=name)
         for col in schema.TABLES["vehicles"]:
             _must(not col.required or col.name in entry, "vehicle_lacks", at=at, name=col.name)
-    _check_log(mapping["log"], mapping["table"], mapping.get("vehicle"))
+    header, tables = mapping["log"], mapping["table"]
+    _must("plan" not in header, "plan")
+    try:
+        check_header({key: value for key, value in header.items() if value != ""})
+    except LogError as error:
+        raise LogError(re.sub(r"log\.toml: ", "[log] of the map: ", str(error))) from None
+    has_vehicles = mapping.get("vehicle") or "vehicles" in [entry["to"] for entry in tables]
+    _must(has_vehicles, "vehicles_lack")
+    for to, name in ((entry["to"], name) for entry in tables for name in entry["columns"].values()):
+        quantity = schema.column(to, name).quantity
+        key = "currency" if quantity == "money" else quantity
+        is_asked = key in ("distance", "volume", "depth", "currency")
+        _must(not is_asked or header.get(key), "log_lacks", key=key, to=to, name=name)
 
 
 def _check_table(entry, must):
@@ -235,16 +256,12 @@ def _check_table(entry, must):
         must(filled.count(name) < 2, "column_twice", name=name)
     for col in schema.TABLES[to]:
         must(not col.required or col.name in filled, "column_lacks", to=to, name=col.name)
-    _check_values(to, entry, must)
-
-
-def _check_values(to, entry, must):
     for name, value in entry.get("constants", {}).items():
         must(not isinstance(value, dict | list), "constant", name=name)
     for name, words in entry.get("words", {}).items():
         is_words = isinstance(words, dict) and all(isinstance(w, str) for w in words.values())
         must(is_words, "words", name=name)
-    money = [c for c in entry["columns"].values() if schema.column(to, c).quantity == "money"]
+    money = [name for name in columns if schema.column(to, name).quantity == "money"]
     for name, others in entry.get("less", {}).items():
         must(isinstance(others, list) and others and name not in others, "less", name=name)
         for column in (name, *others):
@@ -254,29 +271,3 @@ def _check_values(to, entry, must):
         choices = [u for quantity in measured for u in SIZES.get(quantity, ())]
         use = choices or ["none: it has no unit"]
         must(unit in choices, "unit", name=name, unit=repr(unit), choices=use)
-
-
-def _check_log(header, tables, vehicles):
-    _must("plan" not in header, "plan")
-    try:
-        check_header({key: value for key, value in header.items() if value != ""})
-    except LogError as error:
-        raise LogError(re.sub(r"log\.toml: ", "[log] of the map: ", str(error))) from None
-    _must(vehicles or "vehicles" in [entry["to"] for entry in tables], "vehicles_lack")
-    for to, name in ((entry["to"], name) for entry in tables for name in entry["columns"].values()):
-        quantity = schema.column(to, name).quantity
-        key = "currency" if quantity == "money" else quantity
-        is_asked = key in ("distance", "volume", "depth", "currency")
-        _must(not is_asked or header.get(key), "log_lacks", key=key, to=to, name=name)
-
-
-def _table_toml(entry):
-    """One [[table]] of a map as TOML."""
-    lines = ["[[table]]"]
-    for key, value in entry.items():
-        if key != "words" and value != {}:
-            note = f"  # {', '.join(WRITTEN[key])}" if key in WRITTEN else ""
-            lines.append(f"{key} = {toml(value)}{note}")
-    for name, words in entry["words"].items():
-        lines += [f"[table.words.{name}]", *(f"{toml(w)} = {toml(c)}" for w, c in words.items())]
-    return "\n".join([*lines, ""])

@@ -87,8 +87,8 @@ def _column(table, raw, col):
         for _, at, _ in bad:
             blank[at] = False
         severity = "warn" if col.kept else "set-aside"
-        where = (table, raw.lines[blank], col.name, "", "required")
-        parts.append(problems(*where, severity=severity))
+        lines = raw.lines[blank]
+        parts.append(problems(table, lines, col.name, "", "required", severity=severity))
     return values, parts
 
 

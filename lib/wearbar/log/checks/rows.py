@@ -73,12 +73,18 @@ def _out_of(day, says, bound, low, high):
 def beside_others(table, frame, log):
     """What a table's rows are beside its others and their vehicle; as `alone`, after it."""
     vehicles = log.tables["vehicles"]
+    # of a vehicle that is not in table vehicles, or is there but set aside
     if table in MAIN_DATE:
         strange = codes(frame["vehicle"], vehicles["vehicle"]) < 0
         strange &= frame["vehicle"].notna().to_numpy()
         if strange.any():
-            yield from _of_strangers(table, frame[strange], log)
-            frame = frame[~strange]
+            rows, frame = frame[strange], frame[~strange]
+            gone, broke = rows["vehicle"].isin(list(log.lost)), rows["vehicle"].map(log.lost)
+            yield named(table, rows, gone, "vehicle", "vehicle-set-aside", None, broke)
+            known = {_plain(v): f"mend the name: {v}?" for v in vehicles["vehicle"]}
+            add = RULES["unknown-vehicle"].mend
+            meant = rows["vehicle"].map(lambda name: known.get(_plain(name), add))
+            yield named(table, rows, ~gone, "vehicle", "unknown-vehicle", "{1}".format, meant)
     # alike in every column: dates and numbers are compared first, so few are left to compare whole
     quick = [c.name for c in TABLES[table] if c.kind in ("date", "number")]
     alike = frame[frame[quick].duplicated(keep=False).to_numpy()]
@@ -113,19 +119,9 @@ def _overlaps(_, end):
     return f"one that ends {f'{end:%Y-%m-%d}' if end < NEVER else 'later'} comes first"
 
 
-def _of_strangers(table, rows, log):
-    """Rows whose vehicle is not in table vehicles, or is there but set aside."""
-
-    def plain(name):
-        """The name as a tired eye sees it: O is 0, l is 1."""
-        return "".join(ch for ch in name.casefold() if ch.isalnum()).translate(LOOK_ALIKE)
-
-    alike = {plain(v): f"mend the name: {v}?" for v in log.tables["vehicles"]["vehicle"]}
-    gone, add = rows["vehicle"].isin(list(log.lost)), "add it to vehicles, or mend the name"
-    broke = rows["vehicle"].map(log.lost)
-    yield named(table, rows, gone, "vehicle", "vehicle-set-aside", None, broke)
-    names = rows["vehicle"].map(lambda name: alike.get(plain(name), add))
-    yield named(table, rows, ~gone, "vehicle", "unknown-vehicle", "{1}".format, names)
+def _plain(name):
+    """The name as a tired eye sees it: O is 0, l is 1."""
+    return "".join(ch for ch in name.casefold() if ch.isalnum()).translate(LOOK_ALIKE)
 
 
 def contradicted(tables, _):
@@ -150,8 +146,6 @@ def contradicted(tables, _):
 def unknown_law(tables, header):
     """Doubts about `jurisdiction` of log.toml, and about legal classes that its limits lack."""
     jurisdiction, fleet = header["jurisdiction"].strip(), tables["vehicles"]
-    if not jurisdiction and fleet["legal_class"].isna().all():
-        return
     limits = rows_of(tables["limits"], jurisdiction)
     known = sorted(set(limits["legal_class"]) - {""})
     examples = ", ".join(sorted(set(shipped()["jurisdiction"]) - {""}))

@@ -48,10 +48,8 @@ def of_its_kind(tables, header):
     low, high = bounds[codes(rows["vehicle"], vehicles["vehicle"])].T / scale
 
     def remedy(value, low, high):
-        units = {name: size / scale for name, size in PRESSURE_KPA.items()}
-        likely = [
-            f"{value:g} {name}" for name, size in units.items() if low <= value * size <= high
-        ]
+        units = [(name, size / scale) for name, size in PRESSURE_KPA.items()]
+        likely = [f"{value:g} {name}" for name, size in units if low <= value * size <= high]
         likely += [f"{made:g} {unit}" for made in (value * 10, value / 10) if low <= made <= high]
         meant = " or ".join(likely) + "?" if likely else "mend it."
         told = f"{SAYS['tyre'].format(low=low, high=high, unit=unit)}: {meant}"
