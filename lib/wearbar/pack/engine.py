@@ -60,10 +60,8 @@ class InProcess(Engine):
 
 def _encoded(data):
     """What is shown, by its type; a picture's bytes as text."""
-    return {
-        kind: base64.b64encode(x).decode() if isinstance(x, bytes) else x
-        for kind, x in data.items()
-    }
+    pictures = {kind: x for kind, x in data.items() if isinstance(x, bytes)}
+    return data | {kind: base64.b64encode(x).decode() for kind, x in pictures.items()}
 
 
 class _Publisher(DisplayPublisher):

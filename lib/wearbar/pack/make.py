@@ -149,31 +149,32 @@ def _findings(books, whole, parameters):
     """All that a program may want of a pack; the same for the same log and parameters."""
     log = {"name": clean(whole.name), "sha256": whole.sha256}
     log |= {day: f"{getattr(whole, day):%Y-%m-%d}" for day in ("as_of", "first_day")}
+    told = {}
+    for name, book in books.items():
+        found = _messages(book, reports.FINDING)
+        names = [f["name"] for f in found]
+        if twice := sorted({n for n in names if names.count(n) > 1}):
+            raise reports.NotDone(f"{name} records {listing(twice)} more than once")
+        told[name] = {
+            "title": book.metadata.get("title", name),
+            "headlines": [dict(h) for h in _messages(book, reports.HEADLINE)],
+            "findings": {f.pop("name"): f for f in map(dict, found)},
+            "tables": sorted(f"tables/{t['name']}.csv" for t in _messages(book, reports.TABLE)),
+        }
     return {
         "schema": against.SCHEMA,
         "log": log | {"currency": whole.units.currency, "money": whole.money},
         "parameters": parameters,
         "ledger": json.loads(whole.ledger.to_json(orient="records")),
         "versions": reports.versions(),
-        "reports": {name: _report_findings(name, book) for name, book in books.items()},
-    }
-
-
-def _report_findings(name, book):
-    found = _messages(book, reports.FINDING)
-    names = [f["name"] for f in found]
-    if twice := sorted({n for n in names if names.count(n) > 1}):
-        raise reports.NotDone(f"{name} records {listing(twice)} more than once")
-    return {
-        "title": book.metadata.get("title", name),
-        "headlines": [dict(h) for h in _messages(book, reports.HEADLINE)],
-        "findings": {f["name"]: {key: x for key, x in f.items() if key != "name"} for f in found},
-        "tables": sorted(f"tables/{t['name']}.csv" for t in _messages(book, reports.TABLE)),
+        "reports": told,
     }
 
 
 def _first_page(books, findings, whole, cut):
     """The HTML of a pack's first page. cut: the log of the vehicles asked for."""
+    from nbconvert.filters import markdown2html
+
     told, units = findings["reports"], findings["parameters"]["units"]
     show = Show(whole.units).with_distance(units)
     log = {"name": clean(whole.name), "as_of": show.date(whole.as_of), "sha256": whole.sha256}
@@ -186,7 +187,7 @@ def _first_page(books, findings, whole, cut):
         question = next((line for line in lines if line and not line.startswith("#")), "")
         listed.append({"name": name, "title": told[name]["title"], "question": question})
         for h in told[name]["headlines"]:  # the log's text in their Markdown is `safe`
-            text = reports.html_of(h["text"]).strip().removeprefix("<p>").removesuffix("</p>")
+            text = markdown2html(h["text"]).strip().removeprefix("<p>").removesuffix("</p>")
             about = {"label": reports.URGENCY[h["urgency"]], "html": Markup(text)}
             headlines.append(h | about | {"report": name, "title": told[name]["title"]})
     # the head of the action list, from the report that lists it all, else by itself

@@ -14,14 +14,13 @@ def start_log(folder):
         advice = "give a new folder, so that nothing of yours is written over"
         raise FileExistsError(f"{folder} is not empty; {advice}")
     folder.mkdir(parents=True, exist_ok=True)
-    for name, columns in TABLES.items():
-        with (folder / f"{name}.csv").open("w", encoding="utf-8", newline="") as file:
-            csv.writer(file, lineterminator="\n").writerow(c.name for c in columns)
     for name in ("log.toml", "plan.toml"):
         (folder / name).write_bytes(place("shared", "start", name).read_bytes())
     guide = place("shared", "start", "guide.md").read_text(encoding="utf-8")
     examples = read_toml("shared", "start", "examples.toml")
     for name, columns in TABLES.items():
+        with (folder / f"{name}.csv").open("w", encoding="utf-8", newline="") as file:
+            csv.writer(file, lineterminator="\n").writerow(c.name for c in columns)
         example = examples[name]
         guide += f"\n## {name}.csv\n\n{example['for']}\n\n"
         guide += "| column | what to write | example |\n| --- | --- | --- |\n"

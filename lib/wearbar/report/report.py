@@ -59,8 +59,10 @@ class Report:
 
     def headline(self, text, urgency="note"):
         """Show a sentence that also heads the pack's first page. urgency: a key of `URGENCY`."""
+        from nbconvert.filters import markdown2html
+
         said = f"**{URGENCY[urgency]}:** {text}"
-        page = f'<div class="headline {urgency}">{html_of(said)}</div>'
+        page = f'<div class="headline {urgency}">{markdown2html(said)}</div>'
         told = {"text/markdown": said, HEADLINE: {"text": text, "urgency": urgency}}
         _show(page, plain(text), told)
 
@@ -204,13 +206,6 @@ def css_of(*sheets):
     """Those style sheets of shared/report that there are, one after another."""
     paths = [places.place("shared", "report", f"{sheet}.css") for sheet in sheets]
     return "\n".join(path.read_text(encoding="utf-8") for path in paths if path.is_file())
-
-
-def html_of(text):
-    """Markdown, in which the log's text is `safe`, as HTML."""
-    from nbconvert.filters import markdown2html
-
-    return markdown2html(text)
 
 
 def rows_of(log):
