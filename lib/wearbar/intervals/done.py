@@ -7,7 +7,7 @@ inspections (R12). Common practice, no source.
 import numpy as np
 import pandas as pd
 
-from wearbar.intervals.failed import found_by, tests_of
+from wearbar.intervals.failed import found_by, kinds_tested
 from wearbar.log.keys import is_among, last_of_all, least_after, look_up, stacked
 from wearbar.log.schema import RESETS_NOTHING, SHARES, TEXT
 from wearbar.usage.distance import days_of, known_on, numbers_of
@@ -46,7 +46,7 @@ def series_of(log):
     came_with = look_up(c["vehicle"], log.joined).clip(upper=c["valid_to"])
     c = c.assign(told_from=known_on(c["tested"].fillna(came_with), c["recorded"]))
     expires = series.loc[series["measured_from"].eq("expiry"), ["vehicle", "task"]].reset_index()
-    tests = expires.merge(c, on="vehicle").merge(tests_of(expires["task"], c["kind"]))
+    tests = expires.merge(c, on="vehicle").merge(kinds_tested(expires["task"], c["kind"]))
     told_from = tests.groupby("index")["told_from"].min().reindex(series.index)
     rules = rules.sort_values("key", kind="stable", ignore_index=True)
     return series.assign(told_from=told_from), rules

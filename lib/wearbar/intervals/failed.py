@@ -69,7 +69,7 @@ def _looks(log):
         for column, words in (("safety", GRAVE_WORDS), ("statutory", TEST_WORDS))
     )
     c = log.tables["certificates"].rename_axis("line").reset_index()
-    kinds = tests_of(work["task"], c["kind"]).drop_duplicates("task").set_index("task")["kind"]
+    kinds = kinds_tested(work["task"], c["kind"]).drop_duplicates("task").set_index("task")["kind"]
     key = look_up(work["task"], kinds).where(is_test).fillna(work["task"])
     grade = np.select([is_test, is_grave], [FAILED_TEST, OFF_ROAD], FAILED)
     last_day = c["valid_to"].clip(upper=log.as_of).where(c["result"].eq("fail"))
@@ -80,11 +80,11 @@ def _looks(log):
     return stacked([rows.reindex(columns=list(LOOK)).astype(LOOK) for rows in both])
 
 
-def tests_of(tasks, kinds):
+def kinds_tested(tasks, kinds):
     """Which tasks test for which kinds of certificate, by their codes: frame `task, kind`. A test's
     code is the kind, or begins so.
 
-    >>> tests_of(pd.Series(["oil", "annual-brakes"]), pd.Series(["annual"])).to_numpy().tolist()
+    >>> kinds_tested(pd.Series(["oil", "annual-brakes"]), pd.Series(["annual"])).to_numpy().tolist()
     [['annual-brakes', 'annual']]
     """
     tasks, kinds = (codes.dropna().drop_duplicates() for codes in (tasks, kinds))

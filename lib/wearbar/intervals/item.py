@@ -8,7 +8,7 @@ import pandas as pd
 
 from wearbar import usage
 from wearbar.intervals.due import EPS, MONTH_DAYS
-from wearbar.intervals.failed import FAILED, failed, tests_of
+from wearbar.intervals.failed import FAILED, failed, kinds_tested
 from wearbar.intervals.occasion import occasions
 from wearbar.log.keys import last_of_all, look_up, stacked
 from wearbar.log.once import kept_with
@@ -105,7 +105,7 @@ def _certificates(log, path):
     interval = np.fmin(tasks["every_months"] * MONTH_DAYS, tasks["every_days"])
     days = np.floor(tasks["early_share"] * interval)
     days = days.where(np.isfinite(tasks["early_share"]), tasks["tolerance_days"])
-    tests = tests_of(tasks["code"], c["kind"]).rename(columns={"task": "code"})
+    tests = kinds_tested(tasks["code"], c["kind"]).rename(columns={"task": "code"})
     tests = tasks.assign(notice=days)[["plan", "code", "notice"]].merge(tests, on="code")
     tests = tests.drop_duplicates(["plan", "kind"], keep="last")
     c = c.merge(tests, how="left", on=["plan", "kind"])

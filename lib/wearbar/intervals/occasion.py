@@ -49,7 +49,7 @@ def occasions(log, late_share=None):
     its series; is_current: the open one; is_open. basis: regular, first, severe, expiry, new-plan,
     unknown-history (due at once), first-reading, joined. anchor_date, anchor_km: what it counts
     from. due_, early_, late_ with km, hours and date; interval_, overrun_ (negative: early; open:
-    so far), over_ (NaN where it is not) with km, hours and days.
+    so far), over_ (NaN where it is not), past_ (beyond the late edge) with km, hours and days.
     due_low_km, due_high_km: bounds where the anchor's odometer is not known; due_odometer_km,
     due_meter_hours: as the instruments show it. duty: severe (severe_since: a date), normal,
     not-known, or "" where the task has no severe limits; severe_due_km, severe_due_date: were the
@@ -122,7 +122,7 @@ def _points_and_ends(fleet, frame, p, q, x, slack, shut, laid):
     beyond = np.where(over > 0, over, np.nan)
     for a, unit in enumerate(UNITS[:3]):
         columns |= {f"interval_{unit}": p[SPAN, a], f"overrun_{unit}": over[a]}
-        columns[f"over_{unit}"] = beyond[a]
+        columns |= {f"over_{unit}": beyond[a], f"past_{unit}": past[a]}
     largest = np.fmax.reduce(over / p[SPAN], axis=0)
     wasted = ~(x >= p[EARLY] - EPS).any(axis=0) & fleet.of_act("planned", done)
     columns |= {"overrun_share": largest, "early_share": np.where(wasted, -largest, 0.0)}

@@ -8,7 +8,7 @@ import pandas as pd
 from wearbar import usage
 from wearbar.intervals import due
 from wearbar.intervals.due import DAY, DUE, EARLY, EPS, MONTH_DAYS, UNITS, Limits
-from wearbar.intervals.failed import tests_of
+from wearbar.intervals.failed import kinds_tested
 from wearbar.log.keys import look_up, stacked
 from wearbar.log.plan_tasks import title_of
 from wearbar.log.schema import TEXT
@@ -154,7 +154,7 @@ def _certificates(log, table):
     c = table[table["what"].eq("certificate") & table["is_open"]].reset_index(drop=True)
     rules = log.plan_or_empty.in_force(log.as_of)
     rules = rules[rules["measured_from"].eq("expiry")]
-    tests = tests_of(rules["code"], c["item"]).drop_duplicates("kind").set_index("kind")["task"]
+    tests = kinds_tested(rules["code"], c["item"]).drop_duplicates("kind").set_index("kind")["task"]
     task = look_up(c["item"], tests).fillna(c["item"]).astype(TEXT)
     c = c.assign(plan=log.plan_for(c["vehicle"]), task=task)
     months = rules.set_index(["plan", "code"])["every_months"].rename("months")
