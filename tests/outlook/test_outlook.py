@@ -9,7 +9,6 @@ from cells import run
 from planted import NOTHING
 
 from wearbar import outlook
-from wearbar.intervals import items, occasions
 from wearbar.log import log_of
 from wearbar.log.plan import plan_of
 from wearbar.log.units import Units
@@ -477,7 +476,7 @@ class TestLearning:
             HEADER | {"first_day": "2020-12-01"},
         )
         past = outlook.last_year(log, None, backtest.Replay(log))
-        assert (past.n_earlier, past.learning.loc["unplanned", "n"]) == (2, 3)
+        assert past.learning.loc["unplanned", "n"] == 3
         assert (
             past.learning.loc["unplanned", "mean"] > 0.1
         )  # bills grew: each year came higher than forecast
@@ -600,8 +599,7 @@ def test_what_came_is_counted_by_month():
         }
     ]
     log = even_log(n=1, work=pd.DataFrame(work))
-    found = occasions(log)
-    got = actual_year(log, found, items(log), (), pd.Timestamp("2023-12-31"), ["V0"])
+    got = actual_year(log, (), pd.Timestamp("2023-12-31"), ["V0"])
     assert got["jobs"].tolist() == [0, 2] + [0] * 10
     assert got["planned"][1] == 80
     assert got["unplanned"][5] == 70
@@ -956,14 +954,7 @@ class TestBlankAndNone:
 
     def test_hours_that_came_are_not_known_where_none_is_on_record(self):
         log = even_log(1)
-        got = actual_year(
-            log,
-            occasions(log),
-            items(log),
-            (),
-            pd.Timestamp("2023-12-31"),
-            ["V0"],
-        )
+        got = actual_year(log, (), pd.Timestamp("2023-12-31"), ["V0"])
         assert np.isnan(got["hours"]).all()
 
 
@@ -1120,7 +1111,7 @@ class TestItemsOwnPrice:
         fitted["removed"] = ["2024-06-05", None, None]
         log = even_log(1, fitted=fitted)
         log = replace(log, as_of=pd.Timestamp("2024-12-31"))
-        found = prices_of(log, occasions(log), ("tyre",)).pieces["price"].loc["van", "tyre"]
+        found = prices_of(log, ("tyre",)).pieces["price"].loc["van", "tyre"]
         assert found.to_dict() == {"A": 100, "B": 70, "": 70}
 
 

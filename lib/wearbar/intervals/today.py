@@ -11,7 +11,7 @@ import pandas as pd
 from scipy import stats
 
 from wearbar import usage
-from wearbar.intervals.occasion import STALE_DAYS
+from wearbar.intervals.occasion import STALE_DAYS, occasions
 from wearbar.log.keys import is_among, stacked
 from wearbar.log.schema import TEXT
 from wearbar.stats.estimate import FEW_VEHICLES, MIN_VEHICLES, Estimate, refused
@@ -66,14 +66,15 @@ def put_off(log):
     return found.sort_values(["n", "reason"], ascending=[False, True], ignore_index=True)
 
 
-def open_tasks(found, log, use, confidence=0.9):
-    """The open occasions of `occasions`, with `expected_date, low_date, high_date`: when each is
+def open_tasks(log, use, confidence=0.9):
+    """The open occasions of a log, with `expected_date, low_date, high_date`: when each is
     expected to fall due, and limits.
 
     By its date or by the forecast of distance or hours, whichever comes first; the limits are never
     after the due date. use: the `UsageModel` to forecast by (as of `backtest.model_by_test`), or
     the readings, whose limits no back-test has widened.
     """
+    found = occasions(log)
     tasks = found[found["is_current"] & found["state"].isin(OPEN)]
     told = due_dates(use or model_of(log), tasks, confidence)
     told.columns = ["expected_date", "low_date", "high_date"]

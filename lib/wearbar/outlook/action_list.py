@@ -70,9 +70,8 @@ def actions(log, worn=None, use=None, confidence=0.9, days=AHEAD_DAYS):
     rows = [
         _items(log, until),
         _wear(worn, log, until),
-        _tyres(log),
         _warranties(log, use, until),
-        _tasks(intervals.open_tasks(intervals.occasions(log), log, use, confidence), log, until),
+        _tasks(intervals.open_tasks(log, use, confidence), log, until),
     ]
     rows = [r.reindex(columns=list(TYPES)) for r in rows]
     rows = [r.assign(**{name: r[name].eq(True) for name in FLAGS}).astype(TYPES) for r in rows]
@@ -141,7 +140,8 @@ def _items(log, until):
 
 
 def _wear(worn, log, until):
-    """Fitted parts at or near their limit."""
+    """Fitted parts at or near their limit, and tyres whose cold pressure or age is out of limits
+    of the log, its plan or the law."""
     ahead = worn["state"].eq("before-next-look")
     near = worn["state"].isin(list(OF_WEAR)) & (~ahead | worn["date_low"].le(until))
     rows = worn[near].reset_index(drop=True)
@@ -162,11 +162,21 @@ def _wear(worn, log, until):
         is_forecast=~by_reading,
         by=rows["date_low"].where(rows["state"].eq("before-next-look"), log.as_of),
     )
+    # of the readings of a day that of the most worn
     read = log.si("measurements").rename(columns={"date": "read_date"})
     read = read[read["quantity"].isin(["depth", "thickness", "elongation"])]
     height = read["value"].mask(read["quantity"].eq("elongation"), -read["value"])
-    read = read.loc[height.sort_values(kind="stable").index]  # the most worn first
-    return _with_line(rows, read, "measurements", ["position", "category", "read_date"], "first")
+    read = read.loc[height.sort_values(kind="stable").index]
+    rows = _with_line(rows, read, "measurements", ["position", "category", "read_date"], "first")
+    # tyres
+    read, fitted = log.tables["measurements"], log.tables["fitted"]
+    read, made = read[read["quantity"].eq("pressure")], fitted.assign(date=fitted["made"])
+    soft = _with_line(parts.soft_tyres(log), read, "measurements", ["position", "date"])
+    old = _with_line(parts.old_tyres(log), made, "fitted", ["position", "date"])
+    off = stacked([soft.assign(kind="pressure"), old.assign(kind="age")])
+    off = off.rename(columns={"source": "text", "date": "read_date"}).assign(last=off["value"])
+    off = off.assign(urgency="out of limits", item="tyre", category="tyre", by=log.as_of)
+    return stacked([rows, off])
 
 
 def _with_line(rows, table, name, keys, keep="last"):
@@ -174,17 +184,6 @@ def _with_line(rows, table, name, keys, keep="last"):
     keys = ["vehicle", *keys]
     lines = table[keys].reset_index(names="line").assign(table=name)
     return rows.merge(lines.drop_duplicates(keys, keep=keep), "left", keys)
-
-
-def _tyres(log):
-    """Tyres whose cold pressure or age is out of the limits of the log, its plan or the law."""
-    read, fitted = log.tables["measurements"], log.tables["fitted"]
-    read, made = read[read["quantity"].eq("pressure")], fitted.assign(date=fitted["made"])
-    soft = _with_line(parts.soft_tyres(log), read, "measurements", ["position", "date"])
-    old = _with_line(parts.old_tyres(log), made, "fitted", ["position", "date"])
-    rows = stacked([soft.assign(kind="pressure"), old.assign(kind="age")])
-    rows = rows.rename(columns={"source": "text", "date": "read_date"}).assign(last=rows["value"])
-    return rows.assign(urgency="out of limits", item="tyre", category="tyre", by=log.as_of)
 
 
 def _warranties(log, use, until):

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar import usage
-from wearbar.intervals import due
+from wearbar.intervals import due, items, occasions
 from wearbar.intervals.due import DAY, DUE, EARLY, EPS, MONTH_DAYS, UNITS, Limits
 from wearbar.intervals.failed import kinds_tested
 from wearbar.log.keys import look_up, stacked
@@ -69,9 +69,9 @@ class Ahead:
         return np.nan_to_num(told, nan=np.inf)
 
 
-def work_ahead(log, found, table):
-    """The `Ahead` of a log. found, table: of `intervals.occasions` and `intervals.items`."""
-    rows = stacked([_tasks(log, found), _certificates(log, table)])
+def work_ahead(log):
+    """The `Ahead` of a log."""
+    rows = stacked([_tasks(log), _certificates(log)])
     stays, home = log.layups_now, log.tables["vehicles"].set_index("vehicle")
     waits = _days(stays["to"], log).fillna(np.inf).groupby(stays["vehicle"]).max()
     rows = rows.assign(
@@ -91,8 +91,8 @@ def work_ahead(log, found, table):
     both = both[both["position"].eq("") | (both["position"] == both["position_too"])]
     # how late work is done: by a task's own doings of two years where enough, else by all, nil
     # where too few; and the spread between years' means, less chance's
-    done = found["in_rate"] & found["done_date"].notna() & found["overrun_share"].notna()
-    done = found[done].assign(share=found["overrun_share"].clip(-0.9, 1.0))
+    done = occasions(log).query("in_rate").dropna(subset=["done_date", "overrun_share"])
+    done = done.assign(share=done["overrun_share"].clip(-0.9, 1.0))
     ago = (log.as_of - done["done_date"]).dt.days
     years = done["share"].groupby(ago // YEAR_DAYS).agg(["mean", "var", "size"])
     years = years[years["size"] >= LEAST_HABITS]
@@ -116,9 +116,9 @@ def _days(dates, log):
     return (dates - log.as_of).dt.days.astype(float)
 
 
-def _tasks(log, found):
+def _tasks(log):
     """The open occasions as rows. After a first service a ladder counts from where that counted."""
-    now = found[found["is_current"] & found["is_open"] & found["state"].ne("not-finished")]
+    now = occasions(log).query("is_current and is_open and state != 'not-finished'")
     now = now.reset_index(drop=True)
     rules = log.plan_or_empty.in_force(log.as_of).set_index(["plan", "code"])
     rule = now[["plan", "task"]].join(rules, on=["plan", "task"])
@@ -149,9 +149,9 @@ def _tasks(log, found):
     return now[ROW]
 
 
-def _certificates(log, table):
+def _certificates(log):
     """The open certificates as rows: the plan's task of that test, a year where it says no term."""
-    c = table[table["what"].eq("certificate") & table["is_open"]].reset_index(drop=True)
+    c = items(log).query("what == 'certificate' and is_open").reset_index(drop=True)
     rules = log.plan_or_empty.in_force(log.as_of)
     rules = rules[rules["measured_from"].eq("expiry")]
     tests = kinds_tested(rules["code"], c["item"]).drop_duplicates("kind").set_index("kind")["task"]
@@ -168,6 +168,6 @@ def _certificates(log, table):
         base_day=due_day,
         tolerance_days=due_day - early_day,
         past_share=due_day / -YEAR_DAYS,
+        **dict.fromkeys(["safety", "statutory", "is_expiry", "on_ladder"], True),
     )
-    c = c.assign(**dict.fromkeys(["safety", "statutory", "is_expiry", "on_ladder"], True))
     return c.reindex(columns=ROW)

@@ -29,7 +29,6 @@ class LastYear:
     n_joined: int
     n_left: int
     learning: pd.DataFrame  # of `learned`, by this year and those before it
-    n_earlier: int
 
     def is_known(self, name):
         """Whether both sides are known, and one of them is not nil."""
@@ -47,9 +46,9 @@ class LastYear:
         return tuple(away.abs().mean().tolist())
 
 
-def actual_year(log, found, table, worn, start, vehicles):
+def actual_year(log, worn, start, vehicles):
     """What came in the twelve months after day `start`, of these vehicles: dict of (12,) arrays by
-    month, of jobs, hours and the classes of money.
+    month, of jobs, hours and the classes of money. worn: of `Prices`.
 
     NaN: hours where there was work and no row of it tells any, jobs where neither plan nor
     certificate asks for any, money where the log has no work and no part.
@@ -62,7 +61,7 @@ def actual_year(log, found, table, worn, start, vehicles):
         inside = (at >= 0) & (at < MONTHS)
         return np.bincount(at[inside], None if values is None else values[inside], MONTHS)
 
-    tests = table[table["what"].eq("certificate")]
+    found, tests = occasions(log), items(log).query("what == 'certificate'")
     done, tested = (f[f["done_date"].notna() & f["vehicle"].isin(vehicles)] for f in (found, tests))
     # what was done for itself, not along with other work
     part = log.plan_or_empty.tasks[["code", "fits"]].drop_duplicates()
@@ -96,7 +95,7 @@ def last_year(log, test, replay, confidence=0.9, rng=None, draws=DRAWS):
     if not starts:
         return None
     rng, fleet = rng or rng_of(log), log.tables["vehicles"]
-    came, years = (log, occasions(log), items(log)), []
+    years = []
     for start in starts:
         then, known = replay.at(start).only(fleet["vehicle"]), None
         # the choice of method and widening that could be made by that day
@@ -104,12 +103,12 @@ def last_year(log, test, replay, confidence=0.9, rng=None, draws=DRAWS):
         for last in choices:
             known = replace(test, used=last.method, widen=last.widen, common_sd=last.common_sd)
         told = outlook_of(then, None, known, confidence, rng, draws, learned([]).head(0))
-        years.append((told, actual_year(*came, told.prices.worn, start, then.here), then))
+        years.append((told, actual_year(log, told.prices.worn, start, then.here), then))
     sums = [(told.simulated.totals, actual) for told, actual, _ in years]
     (told, actual, then), start = years[0], starts[0]
     told = replace(told, simulated=corrected(told.simulated, learned(sums[1:]), rng))
     worn, names = told.prices.worn, then.tables["vehicles"]["vehicle"]
-    before = actual_year(*came, worn, start - pd.DateOffset(years=1), then.here)
+    before = actual_year(log, worn, start - pd.DateOffset(years=1), then.here)
     for one in (actual, before):  # as the forecast has it
         one["money"] = sum(one[c] for c in CLASSES if c not in told.simulated.thin)
     figures = [
@@ -127,9 +126,8 @@ def last_year(log, test, replay, confidence=0.9, rng=None, draws=DRAWS):
             is_inside=figures["actual"].between(figures["low"], figures["high"]),
             is_known=figures[["forecast", "actual"]].notna().all(axis=1),
         ),
-        joined=float(np.nansum(actual_year(*came, worn, start, joined)["money"])),
+        joined=float(np.nansum(actual_year(log, worn, start, joined)["money"])),
         n_joined=len(joined),
         n_left=int(n_left),
         learning=learned(sums),
-        n_earlier=len(years) - 1,
     )

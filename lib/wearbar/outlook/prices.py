@@ -14,6 +14,7 @@ import pandas as pd
 from scipy import stats
 
 from wearbar.cost.bills import money_lines, part_of_task
+from wearbar.intervals import occasions
 from wearbar.log.keys import look_up
 from wearbar.log.schema import TEXT
 
@@ -76,9 +77,9 @@ def classed(log, worn):
     )
 
 
-def prices_of(log, found, worn):
+def prices_of(log, worn):
     """The `Prices` of a log by its last two years; hours and pieces that they do not tell, by all.
-    found: `intervals.occasions`; worn: categories whose wear is read."""
+    worn: categories whose wear is read."""
     # what is fitted with one whose wear is read, four times in five
     fitted = log.tables["fitted"].dropna(subset=["fitted"])
     fitted = fitted[["vehicle", "fitted", "category"]].drop_duplicates()
@@ -88,23 +89,47 @@ def prices_of(log, found, worn):
     n = fitted["category"].value_counts()
     most = np.fmax(pairs["category"].map(n), pairs["other"].map(n))
     pairs = pairs[pairs["n"] >= (TOGETHER * most).clip(lower=LEAST_ROWS)]
-    every = frozenset([*worn, *pairs["other"]])
-    since, lines = log.as_of - pd.Timedelta(days=PERIOD_DAYS), classed(log, every)
+    worn = frozenset([*worn, *pairs["other"]])
+    since, lines = log.as_of - pd.Timedelta(days=PERIOD_DAYS), classed(log, worn)
     lines = lines[lines["date"] <= log.as_of]
     bills = lines[lines["what"].isin(["unplanned", "other"])]
     bills = bills.groupby(["vehicle", "kind", "date", "what"], observed=True)[["amount", "hours"]]
     bills = bills.sum(min_count=1).reset_index()
-    tasks, pieces = _tasks(log, found, lines, since), _pieces(log, lines, every, pairs, since)
-    return Prices(tasks, pieces, bills, every)
+    # a piece fitted: its price, its fitting and the work of it, by item and over all
+    fitted = log.tables["fitted"].sort_values("fitted", kind="stable")
+    moved = fitted.index[fitted.duplicated("part") & fitted["part"].notna()]
+    is_work, part = lines["source"].eq("work"), lines["task"].map(part_of_task(log.plan_or_empty))
+    told = lines.assign(category=lines["task"].mask(is_work, part).astype(TEXT))
+    work = told[is_work & lines["what"].eq("wear") & (lines["date"] > since)]
+    bought = told[~is_work & told["category"].isin(worn) & ~told["line"].isin(moved)]
+    bought = bought.join(fitted[["item", "price"]], on="line")
+    bought = pd.concat([bought, bought.assign(item="")])
+    recent, every = (
+        rows.groupby(PIECE).agg(**MONEY, price=("price", "mean"), pieces=("price", "size"))
+        for rows in (bought[bought["date"] > since], bought)
+    )
+    by = pd.concat([recent[recent["n"] > 0], every])
+    by = by[~by.index.duplicated()]
+    n = recent.query("item == ''").droplevel("item")["pieces"]
+    of = by.index.droplevel("item")
+    each = work.groupby(OF_KIND)[["amount", "hours"]].sum(min_count=1)
+    each = each.reindex(n.index).div(n, axis=0).reindex(of).set_axis(by.index)
+    amount = by["amount"] + each["amount"].fillna(0.0)
+    whole = amount.rename("extra").rename_axis(["kind", "other", "item"]).reset_index()
+    extra = pairs.merge(whole.query("item == ''"), on="other").groupby(OF_KIND)["extra"].sum()
+    amount = amount + extra.reindex(of).fillna(0.0).to_numpy()
+    sd = by["amount_sd"].mask(by["n"] < LEAST_ROWS, FEW_SD * by["amount"])
+    pieces = by.assign(amount=amount, amount_sd=sd, hours=each["hours"])
+    return Prices(_tasks(log, lines, since), pieces, bills, worn)
 
 
-def _tasks(log, found, lines, since):
+def _tasks(log, lines, since):
     """By the log where it tells, else by the plan's hours and parts; hours by like tasks too."""
     planned = lines[lines["what"].eq("planned")]
     work, fitted = (planned[planned["source"].eq(source)] for source in ("work", "fitted"))
     fitted, of_row = fitted[fitted["date"] > since], work[work["date"] > since].groupby(TASK)
     of_row = of_row.agg(**MONEY, mean_hours=("hours", "mean"), rows=("amount", "size"))
-    done = found[found["done_date"] > since].groupby(TASK).size().rename("done")
+    done = occasions(log).query("done_date > @since").groupby(TASK).size().rename("done")
     tasks = log.plan_or_empty.tasks.drop_duplicates(["plan", "code"], keep="last")
     t = tasks.rename(columns={"code": "task"}).join(of_row, on=TASK).join(done, on=TASK)
     t = t.join(work.groupby(TASK)["hours"].mean().rename("all_hours"), on=TASK)
@@ -128,34 +153,6 @@ def _tasks(log, found, lines, since):
         "source": np.select([by_log.notna(), by_plan.notna()], ["log", "plan"], ""),
     }
     return t[TASK].assign(**made).set_index(TASK)
-
-
-def _pieces(log, lines, worn, pairs, since):
-    """A piece fitted: its price, its fitting and the work of it, by item and over all."""
-    fitted = log.tables["fitted"].sort_values("fitted", kind="stable")
-    moved = fitted.index[fitted.duplicated("part") & fitted["part"].notna()]
-    is_work, part = lines["source"].eq("work"), lines["task"].map(part_of_task(log.plan_or_empty))
-    lines = lines.assign(category=lines["task"].mask(is_work, part).astype(TEXT))
-    work = lines[is_work & lines["what"].eq("wear") & (lines["date"] > since)]
-    bought = lines[~is_work & lines["category"].isin(worn) & ~lines["line"].isin(moved)]
-    bought = bought.join(fitted[["item", "price"]], on="line")
-    bought = pd.concat([bought, bought.assign(item="")])
-    recent, every = (
-        rows.groupby(PIECE).agg(**MONEY, price=("price", "mean"), pieces=("price", "size"))
-        for rows in (bought[bought["date"] > since], bought)
-    )
-    by = pd.concat([recent[recent["n"] > 0], every])
-    by = by[~by.index.duplicated()]
-    n = recent.query("item == ''").droplevel("item")["pieces"]
-    of = by.index.droplevel("item")
-    each = work.groupby(OF_KIND)[["amount", "hours"]].sum(min_count=1)
-    each = each.reindex(n.index).div(n, axis=0).reindex(of).set_axis(by.index)
-    amount = by["amount"] + each["amount"].fillna(0.0)
-    whole = amount.rename("extra").rename_axis(["kind", "other", "item"]).reset_index()
-    extra = pairs.merge(whole.query("item == ''"), on="other").groupby(OF_KIND)["extra"].sum()
-    amount = amount + extra.reindex(of).fillna(0.0).to_numpy()
-    sd = by["amount_sd"].mask(by["n"] < LEAST_ROWS, FEW_SD * by["amount"])
-    return by.assign(amount=amount, amount_sd=sd, hours=each["hours"])
 
 
 def visit_rates(log, bills, vehicles, rng, draws):

@@ -93,14 +93,20 @@ def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
     weeks = np.arange(0, edges[-1] + WEEK, WEEK)
     month = np.clip(np.searchsorted(edges, weeks - WEEK / 2, "right") - 1, 0, MONTHS - 1)
     common = rng.standard_normal(draws) * common_sd
-    names, stays, record = pd.Index(log.here), _stays(log), log.record_periods
+    names, record = pd.Index(log.here), log.record_periods
+    # lay-ups held, then those that are usual; one longer than is usual goes on
+    held = log.tables["layups"].dropna(subset="from")
+    stays = usual_layups(held, log.as_of)
+    begin, end = ((stays[c] - log.as_of).dt.days.to_numpy(dtype=float) for c in ("from", "to"))
+    is_open = np.isin(np.arange(len(stays)), np.flatnonzero(held["to"].isna()))
+    end = np.where(is_open & ~(end > 0), np.inf, end)
+    stays = stays[["vehicle"]].assign(begin=begin, end=end)
     # what one doing of each row costs in each draw: a task's mean is as sure as its rows make it
-    each = prices.of_tasks(ahead.rows)
+    each, pieces = prices.of_tasks(ahead.rows), sets.rows.join(prices.of_pieces(sets.rows))
     codes, which = np.unique(ahead.rows["task"].fillna("").astype(str), return_inverse=True)
     off = rng.standard_normal((draws, len(codes)))[:, which]
     off *= each["amount_se"].fillna(0.0).to_numpy(dtype=float)
     amount = np.maximum(each["amount"].to_numpy(dtype=float) + off, 0.0)
-    pieces = sets.rows.join(prices.of_pieces(sets.rows))
     out = _empty(log, ahead, sets, prices, starts, draws)
     # vehicles that leave, a vehicle and year, by the log's own record
     years = (record["end"] - record["begin"]).dt.days.clip(lower=0).sum() / 365.25
@@ -140,17 +146,6 @@ def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
         for name, n in zip((what, "hours"), unknown, strict=True):
             out.unknown[name] += n
     return out
-
-
-def _stays(log):
-    """Lay-ups on record and those that are usual: frame `vehicle, begin, end`, days from the report
-    date. One that has lasted longer than is usual, or of which nothing is usual, goes on."""
-    held = log.tables["layups"].dropna(subset="from")
-    stays = usual_layups(held, log.as_of)  # those held come first
-    begin, end = ((stays[c] - log.as_of).dt.days.to_numpy(dtype=float) for c in ("from", "to"))
-    is_open = np.isin(np.arange(len(stays)), np.flatnonzero(held["to"].isna()))
-    end = np.where(is_open & ~(end > 0), np.inf, end)
-    return pd.DataFrame({"vehicle": stays["vehicle"], "begin": begin, "end": end})
 
 
 def _empty(log, ahead, sets, prices, starts, draws):

@@ -5,7 +5,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from wearbar.intervals import items, occasions
 from wearbar.outlook.ahead import Ahead, work_ahead
 from wearbar.outlook.parts import Sets, sets_of
 from wearbar.outlook.prices import CLASSES, Prices, prices_of
@@ -61,9 +60,9 @@ def outlook_of(log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS
     `backtest.back_test`. learning: what past outlooks were out by (`LastYear.learning`); None: what
     is usual; an empty frame: nothing.
     """
-    model, found = best_model(log if whole is None else whole, test), occasions(log)
-    ahead, sets = work_ahead(log, found, items(log)), sets_of(log)
-    prices = prices_of(log, found, sets.rows["category"].unique())
+    model = best_model(log if whole is None else whole, test)
+    ahead, sets = work_ahead(log), sets_of(log)
+    prices = prices_of(log, sets.rows["category"].unique())
     rng, common_sd = rng or rng_of(log), 0.0 if test is None else test.common_sd
     told = simulate(log, model, ahead, sets, prices, rng, draws, common_sd)
     told = corrected(told, learned([]) if learning is None else learning, rng)
