@@ -174,7 +174,8 @@ def few_bills(rng, samples, vehicles, bills, repairs_a_vehicle_year):
 
 def says_moved(account):
     """Whether the report says that the cost moved between the first whole year and the last; None where it says neither."""
-    text = cost_words.years(cost.by_year(account), cost.change_of_years(account), SHOW)
+    moved = cost.change_of_years(account)
+    text = cost_words.words_in(SHOW)("years", table=cost.by_year(account), moved=moved)
     return (
         True
         if " rose by " in text or " fell by " in text

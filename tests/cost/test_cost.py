@@ -660,17 +660,17 @@ class TestComparisons:
         assert found.value == pytest.approx(1.2, rel=0.01)
         assert 1 < found.low < 1.2 < found.high < 1.25
         assert p < 0.01
-        text = wording.years(by_year(book), (found, p, years), Show())
+        text = self.years_said(book)
         assert "rose by 20%" in plain(text)
         assert "6 vehicles" in text
 
     def test_years_that_only_scatter_show_no_clear_change(self):
         book = self.fleet([[100, 200], [300, 140], [250, 260], [90, 70], [400, 410]])
-        assert "no clear change" in wording.years(by_year(book), change_of_years(book), Show())
+        assert "no clear change" in self.years_said(book)
 
     def test_two_vehicles_claim_no_change(self):
         book = self.fleet([[100, 120], [300, 360]])
-        text = wording.years(by_year(book), change_of_years(book), Show())
+        text = self.years_said(book)
         assert "cannot be compared: it needs three vehicles" in plain(text)
 
     def test_few_bills_of_many_vehicles_have_no_range_and_many_have(self):
@@ -681,6 +681,10 @@ class TestComparisons:
         assert "No range is shown: a range needs three vehicles and 30 rows with money" in plain(
             wording.words_in(Show())("range", total=total_per_km(few))
         )
+
+    def years_said(self, book):
+        moved = change_of_years(book)
+        return wording.words_in(Show())("years", table=by_year(book), moved=moved)
 
     def sites_said(self, book):
         found = differences(book, "site")

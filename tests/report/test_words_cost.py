@@ -158,11 +158,16 @@ def told(tables, header):
     ages = [k.curve.assign(kind=k.kind, best_years=k.best.value) for k in kept]
     ages = pd.concat(ages) if ages else pd.DataFrame()
     doubles, words = bills.double_entries(log), wording.words_in(show)
+    usual = vehicles.groupby("kind")["km_per_year"].transform("median")
+    little = vehicles.loc[vehicles["km_per_year"] < 0.6 * usual, "vehicle"].tolist()
     gone = book.vehicles["disposal"].isin(["written-off", "stolen"]).sum()
     fixed = cost.cost_per_km(book, "is_fixed")
     priced = by["category"].query("amount != 0 and cost_per_km == cost_per_km")
     used = quarters.groupby("vehicle_kind")["l_per_100km"].agg(["min", "max"]).reset_index()
-    kinds = wording.mounting(curves)
+    kinds = [
+        {"kind": kind, "first": curve.iloc[0], "last": curve.iloc[-1], **curve.attrs}
+        for kind, curve in curves.items()
+    ]
     pictures = {
         "vehicles": drawn("vehicles-figure", by_vehicle=vehicles, show=show),
         "repairs": drawn("repairs-figure", curves=curves, visits=visits, show=show),
@@ -181,8 +186,8 @@ def told(tables, header):
         "sites": words(
             "apart", what="site", table=cost.by_site(book), apart=cost.differences(book, "site")
         ),
-        "vehicles": wording.vehicles(vehicles, show),
-        "years": wording.years(cost.by_year(book), cost.change_of_years(book), show),
+        "vehicles": words("vehicles", n=len(vehicles), little=little, many=wording.MANY),
+        "years": words("years", table=cost.by_year(book), moved=cost.change_of_years(book)),
         "worth": words(
             "value",
             loss=money.depreciation_per_km(book),

@@ -7,19 +7,18 @@ import pandas as pd
 
 from wearbar.cost.ageing import MIN_YEARS, STEP_YEARS
 from wearbar.cost.per_distance import CLEAR_P, MIN_DAYS, MIN_KNOWN
-from wearbar.report.quantities import has_width, interval, number, safe
+from wearbar.report.quantities import has_width, interval, safe
 from wearbar.report.template import words_of
 
 MANY = 5  # vehicles, from which the highest cost is high in part by chance
 SMALL = 0.01  # share of the money on days without distance, below which it is not said apart
-LITTLE = 0.6  # of the median distance a year of its kind: little used
 
 
 def words_in(show):
     """The blocks of the report in the reader's units."""
     mile = {"mi": "mile", "km": "kilometre"}[show.units.distance]
     figure = partial(_figure, show)
-    return words_of("running_cost", show=show, mile=mile, figure=figure, change=_change)
+    return words_of("running_cost", show=show, mile=mile, figure=figure, clear_p=CLEAR_P)
 
 
 def headline(total, account, show):
@@ -41,28 +40,6 @@ def categories(table, show):
     spent = table[table["amount"] > 0]
     few = table["cost_per_km"].isna() & table["known_share"].lt(MIN_KNOWN)
     return words_in(show)("categories", spent=spent, refused=list(table.loc[few, "category"]))
-
-
-def years(table, change, show):
-    """How the cost moved from the first whole year to the last; `change_of_years`."""
-    found, p, ends = change
-    view = {"n_years": len(table), "found": found, "ends": ends, "is_clear": p < CLEAR_P}
-    return words_in(show)("years", **view)
-
-
-def vehicles(table, show):
-    """How to read cost by vehicle."""
-    usual = table.groupby("kind")["km_per_year"].transform("median")
-    little = list(table.loc[table["km_per_year"] < LITTLE * usual, "vehicle"])
-    return words_in(show)("vehicles", n=len(table), little=little, many=MANY)
-
-
-def mounting(curves):
-    """What is said of `ageing.cost_by_kind`: each kind's counts, and the ends of its curve."""
-    return [
-        {"kind": kind, "first": curve.iloc[0], "last": curve.iloc[-1], **curve.attrs}
-        for kind, curve in curves.items()
-    ]
 
 
 def replace(kept, show):
@@ -101,10 +78,3 @@ def _figure(show, estimate):
     places = min(max(1 - math.floor(math.log10(max(abs(low), abs(high)))), 0), 6)
     places += round(low, places) == round(high, places)
     return show.money(scale.turn(estimate.value), places), interval(low, high, places)
-
-
-def _change(ratio, low, high):
-    """How much a ratio is from 1 in per cent, on which side, and its limits."""
-    way, side = (100, "more") if ratio >= 1 else (-100, "less")
-    limits = "" if pd.isna(low) else interval(*sorted(way * (x - 1) for x in (low, high)), 0)
-    return f"{number(way * (ratio - 1), 0)}%", side, limits
