@@ -20,10 +20,10 @@ from wearbar.report.answerable import answers
 from wearbar.report.quantities import Show
 from wearbar.report.template import words_of
 from wearbar.report.words import cost as on_cost
+from wearbar.report.words import life as on_wear
 from wearbar.report.words import log_check as on_check
 from wearbar.report.words import outlook as on_outlook
 from wearbar.report.words import severity as on_use
-from wearbar.report.words import wear as on_wear
 from wearbar.report.words.action_pages import SAY, told
 from wearbar.stats.estimate import Estimate
 

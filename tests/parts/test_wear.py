@@ -705,7 +705,7 @@ def test_a_worn_part_whose_limit_nobody_gives_heads_every_list(read, kind, limit
 
 def test_a_tyre_read_below_the_limit_is_told_though_no_row_of_fitted_names_it():
     from wearbar.report.quantities import Show
-    from wearbar.report.words import wear as on_wear
+    from wearbar.report.words import life as wording
 
     frames = {
         "vehicles": [{**CAR, "kind": "motorcycle"}],
@@ -719,7 +719,7 @@ def test_a_tyre_read_below_the_limit_is_told_though_no_row_of_fitted_names_it():
         )
         looks = spans.looks_of(log)
         on = wear.remaining(wear.wear_of(spans.spans_of(log), looks, wear.law_of(log)), log.as_of)
-        told.append(on_wear.headline(on, Show(log.units)))
+        told.append(wording.headline(on, Show(log.units)))
     assert told == [
         (
             "1 part has little left and no known limit: A rear tyre, measured 0.9 mm on 1 Jun 2024. Check before use.",
@@ -753,7 +753,7 @@ def test_a_tyre_below_the_legal_limit_is_off_the_road_whether_or_not_its_distanc
 ):
     from wearbar.report.quantities import Show
     from wearbar.report.tables import view_of
-    from wearbar.report.words import wear as on_wear
+    from wearbar.report.words import life as wording
 
     read = [
         {"vehicle": "A", "date": d, "value": v, **TREAD}
@@ -783,7 +783,7 @@ def test_a_tyre_below_the_legal_limit_is_off_the_road_whether_or_not_its_distanc
     assert on[["state", "last_height", "now_height", "act_km", "date_low"]].to_numpy().tolist() == [
         ["below-legal", 0.8, 0.8, 0.0, log.as_of],
     ]  # fmt: skip
-    text, urgency = on_wear.headline(on, Show(log.units))
+    text, urgency = wording.headline(on, Show(log.units))
     assert urgency == "now"
     law = {"motorcycle": "1.0", "trailer": "1.6"}[vehicle["kind"]]
     evidence = f"A rear tyre, 0.8 mm on 1 Sep 2024 (limit 1.6 mm; legal limit {law} mm, GB)"
@@ -792,12 +792,12 @@ def test_a_tyre_below_the_legal_limit_is_off_the_road_whether_or_not_its_distanc
         == f"1 part is measured at or past the legal limit: {evidence}. Do not drive until checked."
     )
     show = Show(log.units)
-    row = view_of("consumable_life", "on-now", on_wear.now_table(on), show)["frame"].iloc[0]
+    row = view_of("consumable_life", "on-now", wording.now_table(on), show)["frame"].iloc[0]
     assert row[["state", "measured", "now", "legal"]].tolist() == [
         *("at or past the legal limit", "0.8 mm, 1 Sep 2024", "– / 1.6 mm", f"{law} mm, GB")
     ]
     told = "1 fitted part has been measured. 1 is measured at or past the legal limit."
-    assert on_wear.on_now(on, lives_) == told
+    assert wording.on_now(on, lives_) == told
 
 
 def test_the_day_to_look_by_belongs_to_the_distance_to_look_within(fleet):
@@ -1127,18 +1127,17 @@ def test_early_ends_waste_what_was_left():
 
 
 def test_lives_watched_are_told_in_true_words():
-    from wearbar.report.words import life as on_lives
-    from wearbar.report.words import wear as on_wear
+    from wearbar.report.words import life as wording
 
     none = lives(20000, 4).assign(came_off=False, cause="still-on", observed=False, seen_km=9.0)
     assert (
-        on_lives.curves(none, none)
+        wording.curves(none, none)
         == "4 parts were followed; none was removed. They are still fitted, or left with their vehicles."
     )
     service = lives(20000, 4).assign(
         came_off=[True, False, False, False], cause=["worn", "still-on", "still-on", "record-gap"]
     )
-    told = on_lives.curves(service, service.assign(seen_km=9.0))
+    told = wording.curves(service, service.assign(seen_km=9.0))
     assert (
         "4 parts were followed; 1 was removed. The others are still fitted, or left with their vehicles."
         in told
@@ -1146,10 +1145,10 @@ def test_lives_watched_are_told_in_true_words():
     assert "1 part was fitted through a gap in the record, which counts for none" in told
     # fitted on a known day to what counts no distance: not of unknown age
     trailer = service.assign(seen_km=np.nan, age_known=False, entry_km=np.nan)
-    assert on_wear.words_in(None)("life_note", table=choice.lives_by_item(trailer)).startswith(
+    assert wording.words_in(None)("life_note", table=choice.lives_by_item(trailer)).startswith(
         "No part has a known age"
     )
-    text = on_lives.curves(service[:0], trailer)
+    text = wording.curves(service[:0], trailer)
     assert "unknown age" not in text
     assert "4 parts have no recorded distance, so no life." in text
 
@@ -1159,20 +1158,19 @@ def test_the_picture_of_cost_in_words_has_the_items_that_it_draws():
 
     from wearbar.report.charts import style
     from wearbar.report.quantities import Show, clean
-    from wearbar.report.words import life as on_lives
-    from wearbar.report.words import wear as on_wear
+    from wearbar.report.words import life as wording
 
     rows = [("rear", "A", 0.02), ("rear", "B", 0.03), ("front", "C", 0.5), ("front", "D", np.nan)]
     cost = pd.DataFrame(rows, columns=["place_on", "item", "cost_per_km"])
     cost = cost.assign(category="tyre", kind="van", low_per_km=np.nan, high_per_km=np.nan)
-    assert len(on_lives.comparable(cost))
-    said = on_wear.words_in(Show())("alt_cost", rates=on_lives.comparable(cost)["cost_per_km"])
+    assert len(wording.comparable(cost))
+    said = wording.words_in(Show())("alt_cost", rates=wording.comparable(cost)["cost_per_km"])
     assert said.endswith("2 items, with ranges, from 0.020 per km to 0.030 per km.")
-    names = {"cost": cost, "show": Show(), "on_lives": on_lives, "style": style, "clean": clean}
+    names = {"cost": cost, "show": Show(), "wording": wording, "style": style, "clean": clean}
     figure = run("consumable_life", "those with another at their place", **names, np=np)["figure"]
     labels = figure.axes[0].get_yticklabels()
     assert [label.get_text() for label in labels] == ["A, rear", "B, rear"]
-    assert on_lives.comparable(cost[1:]).empty
+    assert wording.comparable(cost[1:]).empty
 
 
 def test_the_pictures_of_lives_show_the_places_with_most_ends_and_who_is_at_risk():
@@ -1196,20 +1194,20 @@ def test_the_pictures_of_lives_show_the_places_with_most_ends_and_who_is_at_risk
     labels = [label.get_text() for label in axes.get_xticklabels()]
     assert labels[0] == "0\n4\n1"
     assert labels[-1] == "4,000\n1\n0"
-    paper = run("consumable_life", "style.weibull_paper(", **made)["paper"]
+    paper = run("consumable_life", 'axis.set_yscale("function"', **made)["paper"]
     assert paper.axes[0].get_title(loc="left") == "A, van"
     assert all(style.png(figure).startswith(b"\x89PNG") for figure in (made["figure"], paper))
 
 
 def test_parts_of_unknown_age_are_listed_and_count_in_wear_rates_only():
-    from wearbar.report.words import life as on_lives
+    from wearbar.report.words import life as wording
 
     on = lives(20000, 2).assign(seen_km=9.0, age_known=False, last_position="rear", came_off=False)
-    told = on_lives.curves(on[:0], on)
+    told = wording.curves(on[:0], on)
     assert told.endswith(
         "2 parts of unknown age count in wear rates only (v0 rear tyre and v1 rear tyre)."
     )
-    assert "1 part of unknown age counts in wear rates only" in on_lives.curves(on[:0], on[:1])
+    assert "1 part of unknown age counts in wear rates only" in wording.curves(on[:0], on[:1])
 
 
 SPARSE = {
@@ -1252,8 +1250,7 @@ def test_sparse_logs_give_words_and_no_warning(rows):
     """Everything that the notebook says and draws, of logs with next to nothing in them."""
     from wearbar.report.quantities import Show
     from wearbar.report.tables import view_of
-    from wearbar.report.words import life as on_lives
-    from wearbar.report.words import wear as on_wear
+    from wearbar.report.words import life as wording
 
     frames = {"vehicles": [{"vehicle": "A", "kind": "motorcycle", "in_service": "2024-01-01"}]}
     frames |= {
@@ -1280,26 +1277,25 @@ def test_sparse_logs_give_words_and_no_warning(rows):
         choice.early_ends(worn.parts),
     )
     service = choice.service_lives(choice.with_place(lives_))
-    words = on_wear.words_in(show)
+    words = wording.words_in(show)
     texts = [
-        on_wear.headline(on, show)[0],
-        on_wear.on_now(on, lives_),
+        wording.headline(on, show)[0],
+        wording.on_now(on, lives_),
         words("doubtful", n=int(worn.looks["is_doubtful"].sum())),
         words("model", wear=worn),
     ]
     texts += [words("early", table=off), words("pairs", pairs=pairs)]
-    texts += [on_lives.curves(service, lives_)]
+    texts += [wording.curves(service, lives_)]
     texts += [
         words("wear_life", n=len(wear.life_to_limit(worn))),
-        on_lives.oil(wear.oil_use(log), pairs, show),
+        wording.oil(wear.oil_use(log), pairs, show),
     ]
     assert all(texts)
     assert not [word for word in ("nan", "inf", "None") for text in texts if f" {word}" in text]
-    views = {"on-now": on_wear.now_table(on), "early": off, "pairs": pairs}
-    views |= {"limits": on_wear.limits_table(worn.parts, wear.law_of(log))}
+    views = {"on-now": wording.now_table(on), "early": off, "pairs": pairs}
+    views |= {"limits": wording.limits_table(worn.parts, wear.law_of(log))}
     views |= {"life-by-ends": choice.lives_by_item(lives_), "doubtful": worn.looks[:0]}
     for name, table in views.items():
         assert len(view_of("consumable_life", name, table, show)["frame"]) == len(table)
     assert (service.groupby(["category", "kind", "place_on"])["came_off"].sum() < 3).all()
-    assert on_lives.comparable(cost).empty
-    assert on_lives.cost_table(cost).empty
+    assert wording.comparable(cost).empty

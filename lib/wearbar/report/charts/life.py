@@ -5,7 +5,7 @@ import numpy as np
 from wearbar.parts import unbent
 from wearbar.report.charts import style
 from wearbar.report.quantities import clean
-from wearbar.report.words.wear import has_line, part_name
+from wearbar.report.words.life import has_line, part_name
 
 PANELS = 4  # of a figure
 

@@ -8,7 +8,6 @@ a telephone shows it at full size. None touches pyplot: nothing is registered or
 import io
 import warnings
 
-import numpy as np
 import pandas as pd
 from matplotlib import style
 from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
@@ -22,7 +21,6 @@ from wearbar.report.quantities import clean
 
 WIDTH, DPI, SCREEN_DPI = 5.2, 192, 96
 SMALL = 8.5  # points, of text in figures of several panels
-SHARES = (0.02, 0.1, 0.3, 0.5, 0.8, 0.98)  # that Weibull paper names
 INK, MUTED, RULE = "#1d2a30", "#56646b", "#d5dbdd"
 PALETTE = ("#0072B2", "#E69F00", "#1d2a30", "#009E73", "#D55E00", "#CC79A7", "#56B4E9")
 MARKERS = ("o", "s", "D", "^", "v", "P", "X")
@@ -121,21 +119,6 @@ def legend_above(figure, columns=2, **more):
     if told:
         above = {"loc": "outside upper left", "ncols": columns, "frameon": False} | more
         figure.legend(told.values(), told, **above)
-
-
-def weibull_paper(axis, low, high):
-    """Axes on which a Weibull distribution of lives from low to high is a straight line."""
-    functions = (
-        lambda share: np.log(-np.log1p(-np.clip(share, 1e-9, 1 - 1e-9))),
-        lambda y: -np.expm1(-np.exp(np.clip(y, -20, 3))),
-    )
-    axis.set_xscale("log")
-    axis.set_yscale("function", functions=functions)
-    axis.set_yticks(SHARES, [f"{share:.0%}" for share in SHARES])
-    axis.set_ylim(0.015, 0.99)
-    ticks = np.unique([float(f"{life:.1g}") for life in np.geomspace(low, high, 3)])
-    axis.set_xticks(ticks, [f"{life:,.0f}" for life in ticks])
-    axis.minorticks_off()
 
 
 def name_point(axes, x, y, name):

@@ -77,12 +77,6 @@ def next_table(table):
     return joined.reset_index().sort_values(order, kind="stable", ignore_index=True)
 
 
-def money_table(totals):
-    """Money by class. totals: class to Estimate."""
-    rows = [(name, e.value, e.low, e.high) for name, e in totals.items()]
-    return pd.DataFrame(rows, columns=["what", "cost", "low", "high"])
-
-
 def last_year_table(past):
     """Last year's totals where it has any, as the forecast, the actual year and that before."""
     is_known = past is not None and past.totals["is_known"].any()

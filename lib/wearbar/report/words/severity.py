@@ -126,12 +126,6 @@ def heads_use(table):
     return heads | {"coverage_share": "Use known for"}
 
 
-def left_out(found):
-    """Which parts do not count, in a sentence, by category."""
-    seen = [e for e in found if e.left_out is not None and len(e.left_out)]
-    return SAY("left_out", seen={coded(e.category): e.left_out for e in seen})
-
-
 def overlaps(found):
     """The overlap of every effect for print: sites too small to name as one, without shares."""
     seen = [e for e in found if e.overlap is not None and "few-vehicles" not in e.refusals]
