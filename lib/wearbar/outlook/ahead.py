@@ -152,6 +152,8 @@ def _tasks(log):
 def _certificates(log):
     """The open certificates as rows: the plan's task of that test, a year where it says no term."""
     c = items(log).query("what == 'certificate' and is_open").reset_index(drop=True)
+    if c.empty:
+        return c
     rules = log.plan_or_empty.in_force(log.as_of)
     rules = rules[rules["measured_from"].eq("expiry")]
     tests = kinds_tested(rules["code"], c["item"]).drop_duplicates("kind").set_index("kind")["task"]
