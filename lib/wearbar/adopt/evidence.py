@@ -120,11 +120,8 @@ def header_units(seen):
     for key, units in seen.units.items():
         names, choices = units - {"gal"}, CHOICES.get(key)
         if key == "currency":  # those that all the signs may stand for
-            names = (
-                set.intersection(*(set(SIGNS.get(sign, (sign,))) for sign in units))
-                if units
-                else set()
-            )
+            meant = [set(SIGNS.get(sign, (sign,))) for sign in units]
+            names = set.intersection(*meant) if meant else set()
             choices = sorted(names) or ["such as GBP"]
         if len(names) == 1 and "gal" not in units:
             lines.append(f"{key} = {toml(min(names))}")
