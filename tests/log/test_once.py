@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from wearbar.log.once import STORE, once
+from wearbar.log.once import STORE, kept_with, once
 
 CALLS = []
 
@@ -58,3 +58,17 @@ def test_a_run_that_fails_leaves_nothing(log, tmp_path):
     with pytest.raises(ValueError, match="not today"):
         fails(log)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_log_keeps_one_answer_however_the_question_is_put(log):
+    asked = []
+
+    @kept_with
+    def share_of(log, share=0.9, *, site=""):
+        asked.append((share, site))
+        return share
+
+    assert share_of(log) == share_of(log, 0.9) == share_of(log, share=0.9, site="") == 0.9
+    assert share_of(log, site="Tarn") == share_of(log, 0.9, site="Tarn") == 0.9
+    assert share_of(log, 0.8) == 0.8
+    assert asked == [(0.9, ""), (0.9, "Tarn"), (0.8, "")]

@@ -39,7 +39,8 @@ def series_of(log):
     latest = latest.rename(columns={"code": "task", "positions": "position"})
     latest["position"] = latest["position"].map(lambda names: list(names) or [""])
     latest = latest[["key", "measured_from", *PLAIN]].explode("position")
-    vehicles = log.plan.assign(log.tables["vehicles"]).reset_index()
+    vehicles = log.tables["vehicles"][["vehicle"]]
+    vehicles = vehicles.assign(plan=log.plan_for(vehicles["vehicle"]))
     series = vehicles.merge(latest, on="plan").astype({"position": TEXT})
     c = log.tables["certificates"]
     # a paper without its test came with the vehicle

@@ -40,8 +40,8 @@ def items(log):
 
     what: defect, finding, certificate, campaign, recheck, deferral; item: the defect's number, the
     task, the certificate's kind, the recall's number; grade: the defect's, of a finding as in
-    `failed.failed`, of a recall its kind. days_open: since it was found, due or, of a recall
-    without a day, issued. over_days, over_km: beyond the day or reading given for it.
+    `failed.failed`, of a recall its kind. days_open: since it was found, due or,
+    of a recall without a day, issued. over_days, over_km: beyond the day or reading given for it.
     driven_km: distance since then with an open defect or finding, or without a valid certificate;
     gap_days: whole days without one. stops: a recall that stops the vehicle. state: as of an
     occasion, done where closed; not-known for re-checks in a log that has none. outcome: of a

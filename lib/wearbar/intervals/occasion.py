@@ -84,6 +84,7 @@ def occasions(log, late_share=None):
     columns = {name: fleet.series[name].array.take(s) for name in ("vehicle", *PLAIN)}
     columns |= {name: frame[name].to_numpy() for name in ("number", "is_current", "basis")}
     columns |= _points_and_ends(fleet, frame, p, q, x, slack, shut, laid)
+    columns |= _duty_and_first(fleet, frame, p)
     columns |= _judged(log, fleet, frame, q, x, slack, shut, laid)
     found = pd.DataFrame(columns, copy=False)
     # work that may be the open ones', by names that come near their task's
@@ -99,9 +100,9 @@ def occasions(log, late_share=None):
 
 
 def _points_and_ends(fleet, frame, p, q, x, slack, shut, laid):
-    """The points of each occasion, its end, how far that lies beyond them, and how hard the use was
-    (R8). q: p with the windows that a lay-up kept open."""
-    s, act, done, rule = (frame[name].to_numpy() for name in ("s", "act", "done", "rule"))
+    """The points of each occasion, its end, and how far that lies beyond them. q: p with the
+    windows that a lay-up kept open."""
+    s, act, done = (frame[name].to_numpy() for name in ("s", "act", "done"))
     code, anchor, is_open = fleet.code[s], fleet.anchors(s, act), done < 0
     columns = {"anchor_date": as_dates(anchor[DAY]), "anchor_km": anchor[KM], "is_open": is_open}
     for at, name in ((DUE, "due"), (EARLY, "early"), (LATE, "late")):
@@ -131,9 +132,14 @@ def _points_and_ends(fleet, frame, p, q, x, slack, shut, laid):
     at_edge = usage.distance_at(fleet.distance, code[rows], as_dates(edge[rows]))
     opened = np.fmin(q[LATE, KM, rows], at_edge["distance_km"].to_numpy())
     driven[rows] = np.maximum(x[KM, rows] - opened, 0.0)
-    columns |= {"end_km": x[KM], "driven_past_km": driven, "late_edge_date": as_dates(edge)}
+    return columns | {"end_km": x[KM], "driven_past_km": driven, "late_edge_date": as_dates(edge)}
+
+
+def _duty_and_first(fleet, frame, p):
+    """How hard the use was (R8), and which of its limits each occasion reached first (R4)."""
+    s, act, rule, to = (frame[name].to_numpy() for name in ("s", "act", "rule", "to"))
+    anchor, is_open = fleet.anchors(s, act), frame["done"].to_numpy() < 0
     # R8: the duty, and where it is not known the points by the severe limits beside the normal ones
-    to = frame["to"].to_numpy()
     known = fleet.duty_at(s, to)
     kinds = [~fleet.rules.has_severe[rule], frame["since"].notna(), known < 0]
     duty = np.select(kinds, ["", "severe", "not-known"], "normal")
@@ -141,7 +147,7 @@ def _points_and_ends(fleet, frame, p, q, x, slack, shut, laid):
     limits = fleet.rules.many(rule[ask], ask < 0, ask >= 0, fleet.counts[:, s[ask]])
     severe = due.points(anchor[:, ask], np.ones((3, len(ask))), limits)[DUE]
     sooner[:, ask] = np.fmin(severe, p[DUE][:, ask])
-    columns |= {"duty": duty, "severe_since": as_dates(frame["since"])}
+    columns = {"duty": duty, "severe_since": as_dates(frame["since"])}
     columns |= {"severe_due_km": sooner[KM], "severe_due_date": as_dates(sooner[DAY])}
     # R4: which limit came first by its end, or else which is expected to
     day, ahead = fleet.reached(s, p[DUE] - HAIR), np.where(is_open, p[DUE], np.nan)

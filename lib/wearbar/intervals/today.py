@@ -71,8 +71,8 @@ def open_tasks(log, use, confidence=0.9):
     expected to fall due, and limits.
 
     By its date or by the forecast of distance or hours, whichever comes first; the limits are never
-    after the due date. use: the `UsageModel` to forecast by (as of `backtest.model_by_test`), or
-    the readings, whose limits no back-test has widened.
+    after the due date. use: the `UsageModel` to forecast by (as of `backtest.model_by_test`); None:
+    one whose limits no back-test has widened.
     """
     found = occasions(log)
     tasks = found[found["is_current"] & found["state"].isin(OPEN)]
@@ -203,7 +203,7 @@ def reminder_drift(log, found, confidence=0.9, use=None):
     (by readings, or the forecast's median); plan_odometer_km: as the instrument shows it.
     reminder_date, reminder_km: the same of the reminder; where it is showing, the day it was first
     seen to. drift_days (limits: drift_low_, drift_high_), drift_km: the reminder's less the plan's,
-    positive where it comes too late, the latest first. use: as of `open_tasks`; None: readings.
+    positive where it comes too late, the latest first. use: as of `open_tasks`.
     """
     rows = _stands_for(found, log, usage.log_path(log))
     names = {"anchor_date": "last_date", "due_km": "plan_km", "due_odometer_km": "plan_odometer_km"}

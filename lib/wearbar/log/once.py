@@ -2,6 +2,7 @@
 
 import functools
 import hashlib
+import inspect
 import os
 import pickle
 import tempfile
@@ -15,14 +16,19 @@ STORE = "WEARBAR_STORE"  # in the environment: the folder; without it everything
 def kept_with(function):
     """A pure function of a ServiceLog and plain values, computed once for each log, which keeps it.
 
+    However a call gives its arguments, by place, by name or by default, it is the same question.
     A frame may be given columns, but what stands in it is shared: nobody may change that.
     """
+    signature = inspect.signature(function)
 
     @functools.wraps(function)
     def kept(log, *asked, **named):
-        key = function.__module__, function.__qualname__, asked, tuple(sorted(named.items()))
+        given = signature.bind(log, *asked, **named)
+        given.apply_defaults()
+        _, *asked = given.arguments.values()
+        key = function.__module__, function.__qualname__, *asked
         if key not in log._kept:
-            log._kept[key] = function(log, *asked, **named)
+            log._kept[key] = function(*given.args, **given.kwargs)
         found = log._kept[key]
         return found.copy(deep=False) if isinstance(found, pd.DataFrame) else found
 

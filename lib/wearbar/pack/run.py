@@ -59,10 +59,8 @@ def run_all(jobs, log, folder, log_name, front_page="", tell=lambda line: None):
         (path.stem, (path, {"log": address, **given}, mark, *pack)) for path, given, mark in jobs
     ]
     store = tempfile.TemporaryDirectory(dir=folder, ignore_cleanup_errors=True)
-    with (
-        store,
-        closing(_each(tasks, environment | {STORE: os.environ.get(STORE, store.name)})) as done,
-    ):
+    environment |= {STORE: os.environ.get(STORE, store.name)}
+    with store, closing(_each(tasks, environment)) as done:
         for n, (name, (fault, seconds)) in enumerate(done, start=1):
             faults |= {name: fault} if fault else {}
             took = f"done in {seconds:.0f} s" if seconds else "kept from the run before"

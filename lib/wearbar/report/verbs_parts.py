@@ -54,7 +54,7 @@ def wear(log, units=""):
     >>> rates.query("category == 'tyre'")["unit"].unique().tolist()
     ['mm']
     """
-    found = _worn(log).parts
+    found = worn_of(log)[0].parts
     names = {"n_readings": "readings", "rate_mm_per_1000km": "rate_per_1000km"}
     names |= {"se": "se_per_1000km", "usual_rate": "usual_rate_per_1000km"}
     found = found[found["n_readings"] > 0].rename(columns=names)
@@ -99,7 +99,7 @@ def severe_use(log, intervals=False, confidence=0.9, units=""):
     True
     """
     show = show_of(log, units)
-    worn = hard_use.with_use(_worn(log).rates, log)
+    worn = hard_use.with_use(worn_of(log)[0].rates, log)
     used, limits = hard_use.by_vehicle(log), hard_use.conditions(log)
     found = severity.effects(worn, hard_use.exposures(used, limits), confidence)
     if intervals:
@@ -111,10 +111,6 @@ def severe_use(log, intervals=False, confidence=0.9, units=""):
         why_not = ", ".join(e.refusals)
         rows.append((e.category, e.exposure, *ratio, e.n_parts, e.n_vehicles, e.step, why_not))
     return pd.DataFrame(rows, columns=EFFECT.split())
-
-
-def _worn(log):
-    return parts.wear_of(parts.spans_of(log), parts.looks_of(log), parts.law_of(log))
 
 
 def _in_depths(frame, columns, quantity, log):

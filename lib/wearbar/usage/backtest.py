@@ -10,14 +10,13 @@ alone, by the score and by what was known then; the scores told are those of the
 """
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 from scipy import special
 
 from wearbar import usage
-from wearbar.log.once import once
+from wearbar.log.once import kept_with, once
 from wearbar.usage.days_of_use import LastYear, usual_layups
 from wearbar.usage.distance import days_of
 from wearbar.usage.forecast import GRID, at_day, crps, score_reached, shares, truth_of, two_way_se
@@ -71,12 +70,11 @@ class BackTest:
 
 def best_model(log, test=None):
     """The `UsageModel` of a log as `test` chose; by the first method where nothing was tested."""
-    return _fit(
-        log, usage.readings(log), *((test.used, test.widen) if test is not None else NAMES[:1])
-    )
+    chosen = NAMES[:1] if test is None else (test.used, test.widen)
+    return _fit(log, usage.readings(log), *chosen)
 
 
-@lru_cache(maxsize=2)
+@kept_with
 def model_by_test(log, confidence):
     """The `UsageModel` of a whole log as its own back-test chose it; kept, for it takes seconds."""
     return best_model(log, back_test(log, confidence))

@@ -39,8 +39,9 @@ def problems(table, lines, name, values, rule, remedy=None, severity=None):
         col = column(table, name)
         severity = "set-aside" if col is None or col.must_read else "adjust"
     remedy = RULES[rule].mend if remedy is None else remedy
-    values = values[:LONGEST] if isinstance(values, str) else values
-    if not isinstance(values, str):
+    if isinstance(values, str):
+        values = values[:LONGEST]
+    else:
         # as a person would type them: 12.0 as "12", a day as 2026-10-31, blank as ""
         values = pd.Series(np.asarray(values))
         if values.dtype.kind == "f":
