@@ -11,7 +11,7 @@ import pytest
 from conftest import NOTEBOOKS, use_test_notebooks, write_rows
 from pages import Page
 
-from wearbar.log import places
+from wearbar.log import places, read_log
 from wearbar.pack import make as pack
 from wearbar.pack.cli import main
 from wearbar.pack.run import addressed, execute
@@ -321,7 +321,7 @@ def test_a_result_recorded_twice_is_refused(sample_pack):
     book = nbformat.read(sample_pack.folder / "notebooks" / "sample.ipynb", as_version=4)
     book.cells.extend(book.cells)
     with pytest.raises(reports.NotDone, match="sample records last_km more than once"):
-        pack._report_findings("sample", book)
+        pack._findings({"sample": book}, read_log(sample_pack.log), {})
 
 
 def test_text_of_a_log_stays_text_on_every_page(monkeypatch, tmp_path):
