@@ -255,7 +255,7 @@ class TestCheapestAge:
         reads = {"vehicle": names, "date": "2025-12-01", "odometer": 5}
         log = {"vehicles": pd.DataFrame(vehicles), "odometer": pd.DataFrame(reads)}
         log = log_of(log, HEADER)
-        book, born = account(log), log.tables["vehicles"].set_index("vehicle")["in_service"]
+        book, born = account(log), log.vehicles["in_service"]
         periods = observed_periods(book, log)
         (kept,) = cheapest_ages(book.vehicles, book.lines, periods, value_points(log), born)
         assert np.isnan(kept.best.value)
@@ -307,7 +307,7 @@ def demo():
         book, lines=book.lines[book.lines["detail"].fillna("").str.startswith("repair-")]
     )
     periods, visits = observed_periods(book, log), repair_visits(by_chance, log)
-    born = log.tables["vehicles"].set_index("vehicle")["in_service"]
+    born = log.vehicles["in_service"]
     kept = cheapest_ages(book.vehicles, book.lines, periods, value_points(log), born)
     truth = pd.read_csv(place("data", "truth", "fleet", "types.csv")).set_index("kind")
     return (

@@ -153,7 +153,7 @@ def told(tables, header):
         ageing.observed_periods(book, log),
     )
     curves = ageing.cost_by_kind(visits, periods, kind_of)
-    born = log.tables["vehicles"].set_index("vehicle")["in_service"]
+    born = log.vehicles["in_service"]
     kept = ageing.cheapest_ages(book.vehicles, book.lines, periods, values, born)
     ages = [k.curve.assign(kind=k.kind, best_years=k.best.value) for k in kept]
     ages = pd.concat(ages) if ages else pd.DataFrame()

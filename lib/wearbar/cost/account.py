@@ -41,7 +41,7 @@ def account(log):
     of, within the log's first day and its as_of."""
     path, vehicles = usage.log_path(log), log.tables["vehicles"]
     fleet = vehicles[["vehicle", "kind", "disposal"]].assign(meter=vehicles["meter"])
-    fleet = fleet.fillna({"meter": "distance"}).join(log.record_periods)
+    fleet = fleet.fillna({"meter": "distance"}).join(log.record_periods, on="vehicle")
     fleet = fleet.rename(columns={"begin": "start"}).query("start <= end").reset_index(drop=True)
     fleet["site"] = usage.site_at(log, fleet["vehicle"], fleet["end"])
     fleet["days"] = (fleet["end"] - fleet["start"]).dt.days + 1

@@ -59,8 +59,7 @@ def repair_visits(account, log):
 
 
 def _age(log, vehicle, date):
-    born = log.tables["vehicles"].set_index("vehicle")["in_service"]
-    return (date - look_up(vehicle, born)).dt.days / YEAR_DAYS
+    return (date - look_up(vehicle, log.vehicles["in_service"])).dt.days / YEAR_DAYS
 
 
 def observed_periods(account, log):

@@ -55,7 +55,7 @@ def items(log):
     rows = rows.assign(**rows[FLAGS].eq(True)).astype(ITEM | SAID)
     was_found, is_paper = rows["what"].isin(["defect", "finding"]), rows["what"].eq("certificate")
     # to the day each was closed, its vehicle left, or the report date
-    gone = look_up(rows["vehicle"], log.tables["vehicles"].set_index("vehicle")["disposed"])
+    gone = look_up(rows["vehicle"], log.vehicles["disposed"])
     end = rows["done_date"].fillna(gone.clip(upper=log.as_of)).fillna(log.as_of)
     is_done = rows["done_date"].notna()
     is_open = ~is_done & ~gone.le(log.as_of) & ~rows["is_replaced"]

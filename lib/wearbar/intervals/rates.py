@@ -28,10 +28,10 @@ CAUTIOUS = "few of them: limits that hold more often than they say"
 def placed(found, log):
     """The occasions with `kind`, `site` (where the vehicle was on its last day on time, or else is)
     and `month` (of the late edge)."""
-    edge, kind = found["late_edge_date"], log.tables["vehicles"].set_index("vehicle")["kind"]
+    edge, kind = found["late_edge_date"], found["vehicle"].map(log.vehicles["kind"])
     site = usage.site_at(log, found["vehicle"], edge.fillna(log.as_of))
     month = edge.dt.to_period("M").dt.to_timestamp()
-    return found.assign(kind=found["vehicle"].map(kind), site=site, month=month)
+    return found.assign(kind=kind, site=site, month=month)
 
 
 def rate(found, confidence=0.9):

@@ -73,8 +73,8 @@ def shipped():
 @kept_with
 def law_of(log):
     """The `Law` of a log: its own rows, and shipped ones for what they do not limit."""
-    classes = log.tables["vehicles"].set_index("vehicle")["legal_class"]
-    return Law(log.jurisdiction, rows_of(log.si("limits"), log.jurisdiction), classes)
+    rows = rows_of(log.si("limits"), log.jurisdiction)
+    return Law(log.jurisdiction, rows, log.vehicles["legal_class"])
 
 
 def rows_of(limits, jurisdiction):

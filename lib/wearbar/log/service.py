@@ -54,21 +54,21 @@ class ServiceLog:
         return hashlib.sha256(repr(made).encode()).hexdigest()
 
     @property
+    def vehicles(self):
+        """Table `vehicles`, by vehicle."""
+        return self.tables["vehicles"].set_index("vehicle")
+
+    @property
     def joined(self):
         """The day that each vehicle joined, by vehicle: acquired, else put in service."""
-        v = self.tables["vehicles"]
-        return v["acquired"].fillna(v["in_service"]).set_axis(v["vehicle"])
+        return self.vehicles["acquired"].fillna(self.vehicles["in_service"])
 
     @property
     def record_periods(self):
-        """The days of record of each row of `vehicles`: frame `begin, end`.
-
-        From joining or the first day on, until it left or the report date.
-        """
-        v = self.tables["vehicles"]
-        begin = self.joined.set_axis(v.index).clip(lower=self.first_day)
-        end = v["disposed"].clip(upper=self.as_of).fillna(self.as_of)
-        return pd.DataFrame({"begin": begin, "end": end})
+        """The days of record, by vehicle: frame `begin, end`. From joining or the first day on,
+        until it left or the report date."""
+        end = self.vehicles["disposed"].clip(upper=self.as_of).fillna(self.as_of)
+        return pd.DataFrame({"begin": self.joined.clip(lower=self.first_day), "end": end})
 
     @property
     def record_days(self):
@@ -102,6 +102,11 @@ class ServiceLog:
         }
         return pd.Series(facts, dtype=object).to_frame().to_html(header=False)  # which escapes
 
+    def km_of(self, vehicle):
+        """Km in a unit of the odometer of each of `vehicle` (Series)."""
+        own = self.vehicles["distance_unit"].map(DISTANCE_KM).astype(float)
+        return look_up(vehicle, own).fillna(self.units.to_km(1.0))
+
     @kept_with
     def si(self, name):
         """Table `name` in SI: distances in km (by each vehicle's own unit), depths mm, volumes l.
@@ -110,10 +115,9 @@ class ServiceLog:
         electric); measurements and limits are in `MEASURED`. Rows and index as in `tables`.
         """
         frame, units = self.tables[name].copy(), self.units
-        km, mm, litres = DISTANCE_KM[units.distance], DEPTH_MM[units.depth], VOLUME_L[units.volume]
+        km, mm, litres = units.to_km(1.0), DEPTH_MM[units.depth], VOLUME_L[units.volume]
         if "vehicle" in frame:
-            own = self.tables["vehicles"].set_index("vehicle")["distance_unit"].map(DISTANCE_KM)
-            km = look_up(frame["vehicle"], own.astype(float)).fillna(km)
+            km = self.km_of(frame["vehicle"])
         if name == "fuel":
             litres = np.where(frame["kind"].eq("electric"), 1.0, litres)
         in_si = {"distance": ("km", km), "depth": ("mm", mm), "volume": ("l", litres)}

@@ -72,7 +72,7 @@ class Ahead:
 def work_ahead(log):
     """The `Ahead` of a log."""
     rows = stacked([_tasks(log), _certificates(log)])
-    stays, home = log.layups_now, log.tables["vehicles"].set_index("vehicle")
+    stays, home = log.layups_now, log.vehicles
     waits = _days(stays["to"], log).fillna(np.inf).groupby(stays["vehicle"]).max()
     rows = rows.assign(
         kind=look_up(rows["vehicle"], home["kind"]),

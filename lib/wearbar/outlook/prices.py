@@ -72,7 +72,7 @@ def classed(log, worn):
     return lines.assign(
         what=np.select(list(what.values()), list(what), "other"),
         hours=lines["line"].map(log.tables["work"]["labour_hours"]).where(is_work),
-        kind=look_up(lines["vehicle"], log.tables["vehicles"].set_index("vehicle")["kind"]),
+        kind=look_up(lines["vehicle"], log.vehicles["kind"]),
         plan=log.plan_for(lines["vehicle"]),
     )
 
@@ -166,7 +166,8 @@ def visit_rates(log, bills, vehicles, rng, draws):
     n_years = max(int(np.ceil(((log.as_of - log.first_day).days + 1) / YEAR)), 1)
     ends = [log.as_of - pd.DateOffset(years=k) for k in range(n_years, -1, -1)]
     years = pd.DataFrame({"year": range(n_years), "after": ends[:-1], "to": ends[1:]})
-    fleet = log.tables["vehicles"][["vehicle", "kind", "in_service"]].join(log.record_periods)
+    fleet = log.tables["vehicles"][["vehicle", "kind", "in_service"]]
+    fleet = fleet.join(log.record_periods, on="vehicle")
     cells, bills = years.merge(fleet, how="cross"), bills[bills["date"] >= log.first_day]
     year = pd.cut(bills["date"], ends, labels=False).rename("year")
     cells = cells.join(bills.groupby([year, "vehicle"]).size().rename("n"), on=["year", "vehicle"])

@@ -135,7 +135,7 @@ def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
         _wear_out(out, sets, some, km, gone, month, pieces, rng)
     # unplanned and other work at its own rate, each day of it with a bill out of the log
     names = names[~names.isin(stays.loc[(stays["begin"] <= 0) & np.isinf(stays["end"]), "vehicle"])]
-    kind = names.map(log.tables["vehicles"].set_index("vehicle")["kind"])
+    kind = names.map(log.vehicles["kind"])
     kept = np.exp(-leave * (np.arange(MONTHS) + 0.5) / MONTHS)
     for what in ("unplanned", "other"):
         bills = prices.bills[prices.bills["what"].eq(what)]

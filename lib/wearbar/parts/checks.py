@@ -73,8 +73,7 @@ def oil_use(log, confidence=0.9):
     table["why_not"] = np.select(refusals, [UNREAD, MIXED, FEW], "")
     rates = _rates(seen["vehicle"], seen, confidence).reindex(table.index)[RATE]
     table = table.join(rates.where(table["why_not"].eq(""))).reset_index()
-    kind = log.tables["vehicles"].set_index("vehicle")["kind"]
-    table.insert(1, "kind", look_up(table["vehicle"], kind))
+    table.insert(1, "kind", look_up(table["vehicle"], log.vehicles["kind"]))
     return table.sort_values("ml_per_1000km", ascending=False, kind="stable", ignore_index=True)
 
 
@@ -150,8 +149,8 @@ def _of_tyres(rows, log):
 
 def _legal(log, rows, quantity):
     """The law's limit of each row: `limit`, `source`."""
-    kind = log.tables["vehicles"].set_index("vehicle")["kind"]
-    asked = rows.assign(kind=look_up(rows["vehicle"], kind), last_position=rows["position"])
+    kind = look_up(rows["vehicle"], log.vehicles["kind"])
+    asked = rows.assign(kind=kind, last_position=rows["position"])
     legal = law_of(log).limits_of(asked, (quantity,))
     source = legal["legal_source"] + " (" + legal["jurisdiction"] + ")"
     return pd.DataFrame({"limit": legal["legal_limit"], "source": source})

@@ -57,9 +57,8 @@ def segments_of(log):
     read = read.assign(line=-1 - np.arange(len(read)), item=NOT_LISTED, condition="part-worn")
     rows = pd.concat([rows, read.astype(rows.dtypes[read.columns])], ignore_index=True)
 
-    record = log.record_periods.set_axis(log.tables["vehicles"]["vehicle"])
     vehicle = rows["vehicle"]
-    watch, last = (look_up(vehicle, record[name]) for name in ("begin", "end"))
+    watch, last = (look_up(vehicle, log.record_periods[name]) for name in ("begin", "end"))
     rows["is_on"], rows["watch"] = rows["removed"].isna(), watch
     rows["start"], rows["end"] = rows["fitted"], rows["removed"].fillna(last)
 
@@ -115,11 +114,10 @@ def spans_of(log, category=None):
     rows["unwatched_km"] = (until - rows["start_km"]).clip(lower=0)
     life = rows.groupby("life", sort=False)
     first, last = life.nth(0).reset_index(drop=True), life.nth(-1).reset_index(drop=True)
-    fleet = log.tables["vehicles"].set_index("vehicle")
     same = ["part_key", "vehicle", "category", "item", "end", "removed_depth_mm", "limit_depth_mm"]
     frame = last[same].assign(
         site=usage.site_at(log, last["vehicle"], last["end"]).to_numpy(),
-        kind=look_up(last["vehicle"], fleet["kind"]),
+        kind=look_up(last["vehicle"], log.vehicles["kind"]),
         last_position=last["position"],
         last_start=last["start"],
         start=first["start"],
@@ -141,7 +139,7 @@ def spans_of(log, category=None):
     # a part moved about is bought once, in its first row: nil in the others is not its price
     money = ["price", "fitting_cost"]
     frame[money] = sums[money].where(first["price"].notna())
-    gone = last["is_on"] & (look_up(last["vehicle"], fleet["disposed"]) <= log.as_of)
+    gone = last["is_on"] & ~last["vehicle"].isin(log.here)
     cause = last["reason"].replace(CAUSES).mask(last["is_on"], "still-on").mask(gone, "disposed")
     frame["cause"] = cause.fillna("not-told").astype(TEXT)
     frame["observed"], frame["is_on"] = frame["cause"].isin(ENDS), frame["cause"].eq("still-on")

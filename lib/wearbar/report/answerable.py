@@ -86,7 +86,7 @@ def _gaps_of_estimates(log):
     # read on a vehicle without distance too; depths of `fitted` are readings
     worn = log.tables["measurements"]["quantity"].isin(WORN)
     measured = (looks.groupby("part_key")["distance_km"].nunique() > 1).sum()
-    fleet = log.tables["vehicles"].set_index("vehicle")
+    fleet = log.vehicles
     has_no_meter = fitted["vehicle"].map(fleet["meter"]).isin(["hours", "none"])
     bare = (has_no_meter & fitted["removed"].isna()).sum()
     book, points = money.account(log), money.value_points(log)

@@ -30,7 +30,7 @@ def calendar_of(log, vehicles=None):
     of each vehicle's own odometer.
     """
     events, n_without = events_of(log, vehicles)
-    units, told = log.tables["vehicles"].set_index("vehicle")["distance_unit"].fillna(""), []
+    units, told = log.vehicles["distance_unit"].fillna(""), []
     for row in events.to_dict("records"):
         show = Show(log.units).with_distance(units[row["vehicle"]])
         row |= said_of(row, show) | {"show": show}

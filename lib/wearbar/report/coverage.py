@@ -65,8 +65,8 @@ def _month(dates):
 
 def _life(log):
     """begin, stop by vehicle: acquired or the first day, to disposed or the report date."""
-    fleet = log.tables["vehicles"].set_index("vehicle")
-    life = log.record_periods.set_axis(fleet.index).rename(columns={"end": "stop"})
+    fleet = log.vehicles
+    life = log.record_periods.rename(columns={"end": "stop"})
     return life.assign(is_kept=fleet["disposed"].isna(), has_meter=fleet["meter"].ne("none"))
 
 

@@ -191,8 +191,7 @@ def fuel_economy(log, by="vehicle", confidence=0.9, units=""):
         made = fuel.fuel_economy(burnt, confidence=confidence)
         names = {"kind": "fuel", "n": "tanks"}
     else:
-        kind_of = log.tables["vehicles"].set_index("vehicle")["kind"]
-        made = fuel.economy_by_quarter(burnt, kind_of, confidence)
+        made = fuel.economy_by_quarter(burnt, log.vehicles["kind"], confidence)
         names = {"vehicle_kind": "kind", "n": "vehicles"}
     # miles per gallon turn an interval round
     low, high = ("high", "low") if show.units.distance == "mi" else ("low", "high")
@@ -217,7 +216,7 @@ def replacement(log, confidence=0.9):
     """
     points, book = money.value_points(log), money.account(log)
     periods = ageing.observed_periods(book, log)
-    born = log.tables["vehicles"].set_index("vehicle")["in_service"]
+    born = log.vehicles["in_service"]
     kept = ageing.cheapest_ages(book.vehicles, book.lines, periods, points, born, confidence)
     rows = []
     for k in kept:

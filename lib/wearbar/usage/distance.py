@@ -10,10 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from wearbar.log.keys import look_up, stacked
+from wearbar.log.keys import stacked
 from wearbar.log.once import kept_with
 from wearbar.log.schema import READINGS
-from wearbar.log.units import DISTANCE_KM
 
 _DAY = "datetime64[D]"
 
@@ -88,9 +87,7 @@ def readings(log):
             parts.append(rows[rows["date"].notna() & rows[meters].notna().any(axis=1)])
     rows = stacked(parts)
     code = pd.factorize(rows["vehicle"], sort=True)[0]
-    own = log.tables["vehicles"].set_index("vehicle")["distance_unit"].map(DISTANCE_KM)
-    own = look_up(rows["vehicle"], own.astype(float))
-    factor = own.fillna(DISTANCE_KM[log.units.distance]).to_numpy()
+    factor = log.km_of(rows["vehicle"]).to_numpy()
     odometer, hours, restart = rows[meters].to_numpy().T
     of_hours, day = np.isnan(odometer) & ~np.isnan(hours), days_of(rows["date"])
     at, _, is_first, add = _as_driven(code, day, hours, np.where(of_hours, restart, np.nan))

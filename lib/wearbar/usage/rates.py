@@ -64,7 +64,6 @@ def gaps(path):
 def site_at(log, vehicle, date):
     """Site of each vehicle at each date, or at one: its posting then (the latest begun), or else
     `vehicles.site`. Series of text."""
-    home = log.tables["vehicles"].set_index("vehicle")["site"]
     date = np.broadcast_to(np.asarray(date, dtype="datetime64[ns]"), len(vehicle))
     asked = pd.DataFrame({"vehicle": pd.array(vehicle, dtype=TEXT), "date": date})
     posted = log.tables["postings"].dropna(subset=["from", "site"])
@@ -72,7 +71,7 @@ def site_at(log, vehicle, date):
     both = both[(both["from"] <= both["date"]) & ~(both["to"] < both["date"])]
     both = both.sort_values("from", kind="stable").drop_duplicates("index", keep="last")
     there = both.set_index("index")["site"].reindex(asked.index)
-    site = there.fillna(look_up(asked["vehicle"], home))
+    site = there.fillna(look_up(asked["vehicle"], log.vehicles["site"]))
     return pd.Series(site.array, index=index_of(vehicle), dtype=TEXT, name="site")
 
 
