@@ -12,7 +12,7 @@ from pyarrow import parquet
 from wearbar.log import schema
 from wearbar.log.checks.cells import BASIC_DAY, DAY, YES_NO
 from wearbar.log.sources import is_database, open_source
-from wearbar.log.sources.raw import LogError
+from wearbar.log.sources.raw import fault
 
 TYPES = dict.fromkeys(("id", "text", "code"), "string")
 TYPES |= {"date": "date", "number": "number", "yes_no": "boolean"}
@@ -34,16 +34,14 @@ def write_descriptor(address, out=""):
     """
     source, log = open_source(address), Path(address)
     if is_database(address):
-        why = "which tells its own tables; a descriptor is of files: give a folder or a workbook."
-        raise LogError(f"{source.name} is a database, {why}")
+        raise fault("database_descriptor", name=source.name)
     path = Path(out or (log if log.is_dir() else log.parent) / "datapackage.json")
     try:
         is_ours = json.loads(path.read_text(encoding="utf-8")).get("description") == ABOUT
     except (ValueError, AttributeError, OSError):
         is_ours = not path.exists()
     if not is_ours:
-        why = "no descriptor that this command wrote; give another name with --out."
-        raise LogError(f"{path} is {why}")
+        raise fault("other_descriptor", path=path)
     held = _held(source, log)
     unit = {key: str(source.header[key]) for key in HEADER_UNITS if key in source.header}
     known = held.get("vehicles", {}).get("vehicle", set())
@@ -86,8 +84,7 @@ def _resource(name, held, file, folder, unit, known):
     """What stands of a table: where its file is and how written, its columns and keys."""
     path = Path(os.path.relpath(file, folder)).as_posix()
     if path.startswith("..") or Path(path).is_absolute():
-        why = "which is not below it; write it beside the log or above."
-        raise LogError(f"A descriptor in {folder} can't name {file.name}, {why}")
+        raise fault("far_descriptor", folder=folder, file=file.name)
     kind, encoding, dialect = file.suffix.casefold().lstrip("."), "utf-8", {}
     if kind == "csv":
         dialect, data = {"csv": {"delimiter": ","}}, file.read_bytes()

@@ -15,7 +15,7 @@ from wearbar.log.keys import look_up
 from wearbar.log.plan_tasks import TASK_COLUMNS, version_of, wrong
 from wearbar.log.schema import TEXT
 from wearbar.log.sources.header import toml_file
-from wearbar.log.sources.raw import LogError
+from wearbar.log.sources.raw import fault
 from wearbar.log.units import Units
 
 _TEXTS = (
@@ -62,20 +62,14 @@ class Plan:
         lost = own[own.notna() & ~own.isin(names.index)]
         if len(lost):
             there = ", ".join(names.index) or "none: the file is empty"
-            raise LogError(
-                f"{self.source}: vehicle {vehicles['vehicle'][lost.index[0]]} has plan "
-                f"{lost.iloc[0]!r}, which is not there; use one of {there}"
-            )
+            told = {"vehicle": vehicles["vehicle"][lost.index[0]], "plan": lost.iloc[0]}
+            raise fault("no_such_plan", source=self.source, there=there, **told)
         kinds = self.plans[["plan", "applies_to"]].explode("applies_to").dropna().drop_duplicates()
         plans_of = kinds.groupby("applies_to")["plan"].agg(sorted)
         for kind in sorted(set(vehicles["kind"][own.isna()].dropna()) & {*plans_of.index}):
             if len(plans_of[kind]) > 1:
-                raise LogError(
-                    f"{self.source}: plans {' and '.join(plans_of[kind])} both apply to kind "
-                    f"{kind}; take it out of one's applies_to, give the vehicles a plan of their "
-                    "own, or give the versions of one plan the same applies_to and a different "
-                    "`from` each"
-                )
+                both = " and ".join(plans_of[kind])
+                raise fault("two_plans", source=self.source, plans=both, kind=kind)
         found = look_up(own, names).fillna(look_up(vehicles["kind"], plans_of.str[0].astype(TEXT)))
         return pd.Series(found.array, vehicles["vehicle"], dtype=TEXT, name="plan")
 

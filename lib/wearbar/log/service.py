@@ -144,7 +144,11 @@ class ServiceLog:
         """The name of the plan of each of `vehicle` (Series), missing where none applies."""
         if self.plan is None:
             return pd.Series(pd.NA, vehicle.index, dtype=TEXT)
-        return look_up(vehicle, _plans(self))
+        return look_up(vehicle, self._plans())
+
+    @kept_with
+    def _plans(self):
+        return self.plan.assign(self.tables["vehicles"])
 
     def only(self, vehicles):
         """The log with these vehicles' rows alone; ledger and problems stay the whole log's."""
@@ -155,8 +159,3 @@ class ServiceLog:
             return MappingProxyType({**tables, **mine})
 
         return replace(self, tables=theirs(self.tables), aside=theirs(self.aside))
-
-
-@kept_with
-def _plans(log):
-    return log.plan.assign(log.tables["vehicles"])

@@ -16,7 +16,7 @@ from wearbar.log.checks.problems import PROBLEM_COLUMNS, join, named, problems
 from wearbar.log.keys import is_among
 from wearbar.log.schema import FIRST_NAMES, MAIN_DATE, READINGS, TABLES, TEXT
 from wearbar.log.sources.header import ESCAPED
-from wearbar.log.sources.raw import LogError, Raw, unescaped
+from wearbar.log.sources.raw import LogError, Raw, fault, unescaped
 
 LEDGER_COLUMNS = ("table", "read", "used", "set_aside", "after")
 RECORDS = ("odometer", "work", "fuel", "measurements")
@@ -112,8 +112,7 @@ def check(source, header, today=None):
     log = Checked(tables, extra, sha256, {name: len(frame) for name, frame in tables.items()})
     log.as_of = header.get("as_of") or _newest(tables, today)
     if header.get("first_day", log.as_of) > log.as_of:
-        late = f"{header['first_day']:%Y-%m-%d}, after the last day to count, {log.as_of:%Y-%m-%d}"
-        raise LogError(f"log.toml: first_day is {late}; mend first_day, or say a later as_of.")
+        raise fault("late_first_day", first=header["first_day"], last=log.as_of)
     log.take(_drop_after(log, found, today))
     held = [name for name in TABLES if len(tables[name])]
     for rule, name in product((rows.alone, rows.beside_others), held):
@@ -140,8 +139,7 @@ def _newest(tables, today):
         days += [table[date].where(table[reading].notna()) for reading, date in READINGS[name]]
     days = pd.concat(days).dropna()
     if today is None and not len(days):
-        unknown = "so its last day is not known; say as_of in log.toml."
-        raise LogError(f"The log holds no reading and no work, {unknown}")
+        raise fault("no_last_day")
     if today is not None:
         days = days[days <= today.normalize()]
     return days.max() if len(days) else today.normalize()
@@ -171,8 +169,7 @@ def _drop_after(log, found, today):
 def _read_tables(source, header):
     """(tables, columns not in the format, fingerprint of what is said, problems found in cells)."""
     if "vehicles" not in source.tables:
-        must = "it must say which vehicles there are, of what kind, in service since when."
-        raise LogError(f"The log has no table vehicles; {must}")
+        raise fault("no_vehicles")
     no_part = ("plan", "name", ESCAPED)
     said = repr(sorted((key, str(v)) for key, v in header.items() if key not in no_part))
     digest, tables, extra, has_readings = hashlib.sha256(said.encode()), {}, {}, False
@@ -193,16 +190,13 @@ def _read_tables(source, header):
         digest.update(_digest(name, tables[name], problem))
     meters = tables["vehicles"]["meter"].fillna("distance")
     if not has_readings and meters.isin(["distance", "both"]).any():
-        say = "say meter = none for every vehicle."
         if not could_hold:
-            give = f"give one (odometer, work or fuel), or {say}"
-            raise LogError(f"The log has no table with odometer readings; {give}")
+            raise fault("no_readings")
         name = could_hold[0]
         lacking, strange = READINGS[name][0][0], [repr(c[:60]) for c in extra[name].columns[:5]]
         strange = f" ({', '.join(strange)} the format does not name)" if strange else ""
-        where = f"{source.where(name)}, line 1: the header lacks {lacking}{strange}"
-        name_it = f"name the column with them {lacking}, or {say}"
-        raise LogError(f"{where}, and no other table has odometer readings; {name_it}")
+        where = source.where(name)
+        raise fault("readings_lack", where=where, lacking=lacking, strange=strange)
     found = join([*found, *_units_not_said(tables, header)])
     return tables, extra, digest.hexdigest(), found
 
@@ -221,13 +215,11 @@ def _require_columns(name, raw, source):
     what = f"{where}, line 1: the header lacks {', '.join(lacking)}"
     sign = next((sign for sign in ";\t|" if sign in only and len(raw.columns) == 1), "")
     if sign:
-        mend = "save it with commas, or turn it into a log with wearbar adopt."
-        raise LogError(f"{what}. It has {sign!r} where commas belong: {mend}")
+        raise fault("no_commas", what=what, sign=sign)
     for k, line in enumerate(raw.lines[:HEAD].tolist()):  # below a title, say
         cells = [*(array[k].as_py() for array in raw.columns.values()), *raw.beyond.get(line, ())]
         if {*needed} <= {str(cell).strip().casefold() for cell in cells if cell is not None}:
-            stands = f"it stands on line {line}. Delete the lines above it."
-            raise LogError(f"{where}: line 1 ({only[:40]!r}) is no header; {stands}")
+            raise fault("low_header", where=where, first=only[:40], line=line)
     raise LogError(f"{what}; add the column{'s' * (len(lacking) > 1)}.")
 
 
@@ -258,8 +250,7 @@ def _digest(name, frame, found):
 def _units_not_said(tables, header):
     """Doubts about units that are not said: the default is taken. Of distance there is none."""
     if "distance" not in header:
-        say = 'distance = "mi" or distance = "km"'
-        raise LogError(f"log.toml must say in which unit the odometers count: {say}.")
+        raise fault("no_distance")
     measured = tables["measurements"]["quantity"]
     money = [(name, c.name) for name in TABLES for c in TABLES[name] if c.quantity == "money"]
     depths = [c.name for c in TABLES["fitted"] if c.quantity == "depth"]

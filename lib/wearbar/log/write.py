@@ -13,7 +13,7 @@ from tempfile import TemporaryDirectory
 from wearbar.log.checks.problems import PROBLEM_COLUMNS, RULES
 from wearbar.log.settle import MARK
 from wearbar.log.sources.header import ESCAPED, KEYS, check_header, toml
-from wearbar.log.sources.raw import FORMULA, LogError, raw_of_frame, unescaped
+from wearbar.log.sources.raw import FORMULA, fault, raw_of_frame, unescaped
 
 MADE = ("log", "set_aside")
 _FORMULA = re.compile(f"'*[{FORMULA}]")
@@ -40,10 +40,7 @@ def write_marked(log, folder):
     folder = Path(folder)
     for path in (folder / name for name in MADE):
         if path.exists() or path.is_symlink():
-            raise LogError(
-                f"{path} is there already, and is never written over; check the mended copy "
-                f"itself (wearbar check {folder / 'log'}), or give another folder."
-            )
+            raise fault("there_already", path=path, log=folder / "log")
     folder.mkdir(parents=True, exist_ok=True)
     header, source = check_header(log.origin.header), log.origin.folder
     with TemporaryDirectory(prefix=".part-", dir=folder) as part:

@@ -12,7 +12,7 @@ from pathlib import Path
 from wearbar.log.schema import TABLES, table_of
 from wearbar.log.sources.csv_file import read_csv
 from wearbar.log.sources.header import regular, toml_file
-from wearbar.log.sources.raw import LogError, Source, raw_of_arrow, same_table
+from wearbar.log.sources.raw import LogError, Source, fault, raw_of_arrow
 
 WORKBOOKS = (".xlsx", ".xlsm")
 MOST_BYTES = 4 * 2**30
@@ -28,16 +28,14 @@ def open_source(address):
         return open_database(str(address), folder)
     path = Path(address)
     if not _exists(path):
-        give = "give the folder, workbook or database address of a log."
-        raise LogError(f"There is no {str(path)[:200]}; {give}")
+        raise fault("no_such", path=str(path)[:200])
     if path.is_dir():
         return _open_folder(path)
     if path.is_file() and path.suffix.casefold() in WORKBOOKS:
         from wearbar.log.sources.workbook import open_workbook
 
         return open_workbook(path)
-    give = "give the folder that holds the tables, a workbook (.xlsx) or a database address."
-    raise LogError(f"{path.name} is not a log; {give}")
+    raise fault("no_log", name=path.name)
 
 
 def resolved(address):
@@ -50,8 +48,7 @@ def resolved(address):
     if name == str(address) or _exists(address):
         return address, Path.cwd()
     if not os.environ.get(name):
-        but = f"but the environment variable {name[:80]} is not set"
-        raise LogError(f"The log is {str(address)[:80]}, {but}; set it to the address of the log.")
+        raise fault("no_variable", address=str(address)[:80], name=name[:80])
     return os.environ[name], Path(os.environ.get(f"{name}_FOLDER") or Path.cwd())
 
 
@@ -76,7 +73,7 @@ def _open_folder(folder):
         if name not in TABLES:
             strange.append(file.name)
         elif name in found:
-            raise same_table(found[name].name, file.name)
+            raise fault("same_table", where="", one=found[name].name, other=file.name)
         else:
             found[name] = inside(file, folder)
     if not found:
@@ -95,8 +92,7 @@ def inside(file, folder):
     except (OSError, RuntimeError, ValueError):
         is_inside = False
     if not is_inside:
-        why = "outside the log's folder, or a link that leads back to itself"
-        raise LogError(f"{str(file)[-80:]!r} is {why}; put a copy beside the tables.")
+        raise fault("outside", file=str(file)[-80:])
     return file
 
 
@@ -112,8 +108,7 @@ def _read(file):
             about = held.metadata
             unpacked = sum(about.row_group(i).total_byte_size for i in range(about.num_row_groups))
             if unpacked > MOST_BYTES or about.num_rows > MOST_BYTES // 8:
-                size = f"{unpacked / 2**30:.0f} GB"
-                raise LogError(f"{file.name} would unpack to {size}; that is no service log.")
+                raise fault("too_large", name=file.name, size=f"{unpacked / 2**30:.0f} GB")
             return raw_of_arrow(held.read(), file.name)
     except (pa.ArrowException, UnicodeDecodeError) as error:
         why = (str(error).splitlines() or ["it is damaged"])[0][:160].rstrip(".")

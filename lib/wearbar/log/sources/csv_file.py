@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import csv as arrow_csv
 
-from wearbar.log.sources.raw import LogError, Raw, header_names, raw_of_rows
+from wearbar.log.sources.raw import LogError, Raw, fault, header_names, raw_of_rows
 
 _PRINTABLE = bytes(range(0x20, 0x7F)) + b"\r\n"
 _STRAY_QUOTE = re.compile(rb'"(?<![,\r\n]")(?![,\r\n])')
@@ -101,8 +101,7 @@ def _patient(data, where):
             break
         except csv.Error:
             if not rows:
-                why = "a quote in the header is never closed; mend the header row"
-                raise LogError(f"{where}, line 1: {why}.") from None
+                raise fault("open_header", where=where) from None
             line = lines[start + begun].rstrip("\r\n")
             start += begun + 1
             rows.append(line.split(","))
@@ -111,7 +110,7 @@ def _patient(data, where):
 
     names = header_names(rows.pop(0), where)
     if not names:
-        raise LogError(f"{where}, line 1 is blank; the header row must stand there.")
+        raise fault("blank_header", where=where)
     rows = dict(zip(numbers[1:], rows, strict=True))
     raw = raw_of_rows(names, rows)
     width = len(names)

@@ -11,7 +11,7 @@ import pandas as pd
 import sqlalchemy as sql
 
 from wearbar.log.sources.header import source_in
-from wearbar.log.sources.raw import LogError, raw_of_frame
+from wearbar.log.sources.raw import LogError, fault, raw_of_frame
 
 
 def open_database(address, folder):
@@ -22,14 +22,12 @@ def open_database(address, folder):
     try:
         url = sql.make_url(address)
     except (sql.exc.ArgumentError, ValueError):
-        why = "The address can't be understood, and no file has that name; write a database as"
-        raise LogError(f"{why} dialect://user@host/name, such as sqlite:///log.db.") from None
+        raise fault("no_address") from None
     shown = _shown(url, address)
     if url.get_backend_name() == "sqlite":
         path = Path(url.database or "")
         if not path.is_file():
-            give = "give the file's whole path after sqlite:///."
-            raise LogError(f"There is no database {shown}; {give}")
+            raise fault("no_database", shown=shown)
         folder, file = path.parent, quote(path.resolve().as_posix(), safe="/:")
         engine = sql.create_engine(
             f"sqlite:///file:{file}?mode=ro&uri=true", poolclass=sql.NullPool
@@ -43,8 +41,7 @@ def open_database(address, folder):
         try:
             engine = sql.create_engine(url, poolclass=sql.NullPool)
         except (sql.exc.ArgumentError, sql.exc.NoSuchModuleError, ImportError) as error:
-            why = f"({_scrubbed(error, url, shown)}); install it with pip."
-            raise LogError(f"{shown} needs a driver that is not here {why}") from None
+            raise fault("no_driver", shown=shown, why=_scrubbed(error, url, shown)) from None
 
     def ask(question, *of):
         try:

@@ -9,7 +9,7 @@ from math import inf
 import pandas as pd
 
 from wearbar.log.schema import TABLES, table_of
-from wearbar.log.sources.raw import LogError, Source, same_table
+from wearbar.log.sources.raw import LogError, Source, fault
 from wearbar.log.units import FACTORS
 
 CHOICES = {"money": ("net", "gross")} | {key: tuple(units) for key, units in FACTORS.items()}
@@ -30,7 +30,7 @@ def source_in(name, where, kind, held, read, folder):
     for one in held:
         table = table_of(one)
         if table in found and table in (*TABLES, "log"):
-            raise same_table(found[table], one, f"{where}: {kind}s ")
+            raise fault("same_table", where=f"{where}: {kind}s ", one=found[table], other=one)
         found[table] = one
     if "log" in found:
         columns = read(found.pop("log")).columns
@@ -50,17 +50,15 @@ def toml_file(path):
         regular(path)
         return toml_of(path.read_bytes(), path.name)
     except OSError:
-        must = "it must be a file that you may read"
-        raise LogError(f"{path.name}: it can't be opened; {must}.") from None
+        raise fault("not_opened", name=path.name) from None
 
 
 def regular(file):
     """Nothing but a file is opened: reading a pipe or a device would never end."""
     if not file.exists():
-        raise LogError(f"{file.name}: there is no such file at {file}; name another, or none.")
+        raise fault("no_file", name=file.name, file=file)
     if not file.is_file():
-        why = "a folder, a pipe or a device, where a file must stand; rename or move it."
-        raise LogError(f"{file.name} is {why}")
+        raise fault("no_plain_file", name=file.name)
 
 
 def toml_of(data, where):
@@ -103,7 +101,7 @@ def check_header(header):
         if key not in (*KEYS, ESCAPED)
     ]
     known = {key: value for key, value in header.items() if key in KEYS}
-    wrong += [fault for key, value in known.items() for fault in _faults(key, value)]
+    wrong += [said for key, value in known.items() for said in _faults(key, value)]
     if wrong:
         raise LogError(" ".join(wrong))
     known |= {key: _day(known[key]) for key in DAYS if key in known}

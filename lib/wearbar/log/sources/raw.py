@@ -12,12 +12,20 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from wearbar.log.schema import said
+
 FORMULA = "=+\\-@\t\r＝＋－＠"
 _TEXT = pa.large_string()
+_FAULTS = said("faults")
 
 
 class LogError(ValueError):
     """What cannot be read at all, in one sentence."""
+
+
+def fault(block, **told):
+    """The LogError that shared/log/faults.toml says, with what was found."""
+    return LogError(_FAULTS[block].format(**told))
 
 
 @dataclass(frozen=True)
@@ -54,15 +62,8 @@ def header_names(cells, where):
     names = [name or f"(column {i})" for i, name in enumerate(names, start=1)]
     twice = next((name for name, n in Counter(names).items() if n > 1), None)
     if twice:
-        named = f"two columns are named {twice[:60]!r}"
-        raise LogError(f"{where}, line 1: {named}; rename or delete one of them.")
+        raise fault("same_column", where=where, name=twice[:60])
     return names
-
-
-def same_table(one, other, where=""):
-    """The LogError for a table that stands twice, by names that mean the same."""
-    mend = "put all its rows into one of them and delete the other."
-    return LogError(f"{where}{one} and {other} are the same table; {mend}")
 
 
 def unescaped(raw):
@@ -99,8 +100,7 @@ def raw_of_arrow(table, where):
     columns = dict(zip(header_names(table.column_names, where), table.columns, strict=True))
     for name, array in columns.items():
         if pa.types.is_nested(array.type):
-            holds = "holds lists or records; write one value a cell."
-            raise LogError(f"{where}: column {name} {holds}")
+            raise fault("nested", where=where, name=name)
     columns = {name: _text(array) for name, array in columns.items()}
     return Raw(columns, np.arange(2, table.num_rows + 2))
 

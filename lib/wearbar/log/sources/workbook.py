@@ -11,7 +11,7 @@ import openpyxl
 
 from wearbar.log.schema import TABLES, table_of
 from wearbar.log.sources.header import source_in
-from wearbar.log.sources.raw import LogError, header_names, raw_of_rows
+from wearbar.log.sources.raw import LogError, fault, header_names, raw_of_rows
 
 MOST_BYTES, MOST_CELLS = 2**31, 2 * 10**8
 MOST_WHOLE, MOST_CELLS_WHOLE = 128 * 2**20, 5 * 10**6  # in memory at once
@@ -58,9 +58,8 @@ def whole_sheets(path):
     book = _load(path, read_only=False)
     for sheet in book.worksheets:
         if sheet.max_row * sheet.max_column > MOST_CELLS_WHOLE:
-            reach = f"{sheet.max_row:,} rows by {sheet.max_column:,} columns"
-            remedy = "delete the empty ones beyond its last cell"
-            raise LogError(f"{path.name}, sheet {sheet.title} reaches over {reach}; {remedy}.")
+            where, size = f"{path.name}, sheet {sheet.title}", (sheet.max_row, sheet.max_column)
+            raise fault("far_cells", where=where, rows=size[0], columns=size[1])
     formulas = _load(path, data_only=False, read_only=False) if _has_formulas(path) else None
     for sheet in book.worksheets:
         rows = dict(enumerate(map(list, sheet.iter_rows(values_only=True)), start=1))
@@ -72,19 +71,16 @@ def whole_sheets(path):
 def _look(path, most_bytes=MOST_BYTES):
     with path.open("rb") as file:
         if file.read(4) == b"\xd0\xcf\x11\xe0":
-            mend = "save it as .xlsx without a password."
-            raise LogError(f"{path.name} is encrypted, or an old workbook (.xls); {mend}")
+            raise fault("encrypted", name=path.name)
     try:
         with zipfile.ZipFile(path) as archive:
             parts = archive.infolist()
     except (zipfile.BadZipFile, NotImplementedError, OSError):
-        why = "is not a workbook, whatever its ending says; save it as .xlsx."
-        raise LogError(f"{path.name} {why}") from None
+        raise fault("no_workbook", name=path.name) from None
     whole = sum(p.file_size for p in parts)
     squeezed = (p.file_size / max(p.compress_size, 1) for p in parts if p.file_size > SMALL)
     if whole > most_bytes or max(squeezed, default=0) > SQUEEZED:
-        size = f"{whole / 2**20:,.0f} MB"
-        raise LogError(f"{path.name} would unpack to {size}; that is no service log.")
+        raise fault("too_large", name=path.name, size=f"{whole / 2**20:,.0f} MB")
 
 
 def _load(path, data_only=True, read_only=True):
@@ -120,7 +116,7 @@ def _cells(path, book, name):
     head, *rows = _rows(book[name], where) or [()]
     filled = [i for i, cell in enumerate(head, start=1) if cell is not None]
     if not filled:
-        raise LogError(f"{where}, line 1 is blank; the header row must stand there.")
+        raise fault("blank_header", where=where)
     names = header_names(head[: max(filled)], where)
     cells = {
         line: [*row, *[None] * (len(names) - len(row))]
