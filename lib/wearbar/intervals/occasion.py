@@ -221,52 +221,50 @@ def _judged(log, fleet, frame, p, x, slack, shut, laid):
     """State (R3), outcome, and whether it counts. p, shut: with the windows that a lay-up kept
     open."""
     s, act, done, missed = (frame[name].to_numpy() for name in ("s", "act", "done", "missed"))
-    is_open, ended, resting = done < 0, fleet.ended[s], ~np.isnan(laid)
-    # whether the last reading is too old to tell where it stands by distance or hours; days in
-    # storage apart
-    end, has_limit = fleet.end_day[s], np.isfinite(p[DUE, :DAY])
-    seen = np.fmin.reduce(np.where(has_limit, fleet.last_read(s, end), np.nan))
-    who = fleet.series["vehicle"].iloc[s].reset_index(drop=True)
-    laid_up = who.isin(log.tables["layups"]["vehicle"]).to_numpy(dtype=bool)
-    rows, rest = np.flatnonzero(np.isfinite(seen) & laid_up), np.zeros(len(s))
-    rest[rows] = usage.layup_days(log, who.iloc[rows], as_dates(seen[rows]), as_dates(end[rows]))
-    stale = is_open & ~ended & has_limit.any(axis=0) & ~(end - seen - rest <= STALE_DAYS)
-    # the state, by the earliest place that its point may have
-    early_p = p.copy()
-    early_p[:SPAN, KM] -= slack[0]
-    now = due.state(early_p, x)
+    is_open, ended, end, basis = done < 0, fleet.ended[s], fleet.end_day[s], frame["basis"]
+    # R3: the state, by the earliest place that its point may have
+    lowest = p.copy()
+    lowest[:SPAN, KM] -= slack[0]
+    now = due.state(lowest, x)
+    # not known where no recent reading, days in storage apart, tells it by distance or hours
+    has_limit, stale = np.isfinite(p[DUE, :DAY]), np.zeros(len(s), dtype=bool)
+    ask = np.flatnonzero(is_open & ~ended & has_limit.any(axis=0))
+    last = np.where(has_limit[:, ask], fleet.last_read(s[ask], end[ask]), np.nan)
+    seen, who = np.fmin.reduce(last), fleet.series["vehicle"].iloc[s[ask]]
+    rest = usage.layup_days(log, who, as_dates(seen), as_dates(end[ask])).to_numpy()
+    stale[ask] = ~(end[ask] - seen - rest <= STALE_DAYS)
     unsure = stale & (now != "past-window")
     states = [is_open & ended, unsure, is_open, missed]
     state = np.select(states, ["not-finished", "not-known", now, "missed"], "done")
-    probably = np.full(len(s), "", dtype=object)
-    # where it is by now at the pace of the year before its last reading
-    to, by_now = frame["to"].to_numpy()[unsure], x[:, unsure]
-    last = fleet.last_read(s[unsure], to)
+    # probably: where it is by now at the pace of the year before its last reading
+    probably, by_now = np.full(len(s), "", dtype=object), x[:, unsure]
+    to, last = end[unsure], fleet.last_read(s[unsure], end[unsure])
     at, rate = fleet.pace(s[unsure], np.nan_to_num(last))
     by_now[:DAY] = np.where(np.isnan(last + rate), by_now[:DAY], at + rate * (to - last))
-    probably[unsure] = due.state(early_p[:, :, unsure], by_now)
-    # late: past a late edge wherever its km may lie
+    probably[unsure] = due.state(lowest[:, :, unsure], by_now)
+    # R9: what was done in storage, or waits there, is counted apart
     passed_day = np.fmin.reduce(shut[1], axis=0)
-    apart = resting & (x[DAY] <= laid)  # R9: counted apart from the rate
+    apart = ~np.isnan(laid) & (x[DAY] <= laid)
     matured = (passed_day <= end) | (apart & ~is_open)
+    # late: past a late edge wherever its km may lie, or typed in after it
     least, most = np.where(is_open, x[KM], fleet.of_act(["low", "high"], done))
-    is_past = (x[HOURS:] > p[LATE, HOURS:] + EPS).any(axis=0)
-    is_late = missed | is_open | is_past | (least > p[LATE, KM] + slack[1] + EPS)
-    unclear = ~is_late & (most > early_p[LATE, KM] + EPS)
-    typed_after = (fleet.of_act("known_day", done) >= passed_day) & (fleet.kept_from < passed_day)
-    typed_late = ~is_late & matured & ~apart & typed_after
+    is_late = missed | is_open | (x[HOURS:] > p[LATE, HOURS:] + EPS).any(axis=0)
+    is_late |= least > p[LATE, KM] + slack[1] + EPS
+    unclear = ~is_late & (most > lowest[LATE, KM] + EPS)
+    typed_late = (fleet.of_act("known_day", done) >= passed_day) & (fleet.kept_from < passed_day)
+    typed_late &= ~is_late & matured & ~apart
     is_late |= typed_late
-    early = (x < p[EARLY] - EPS).any(axis=0) & (due.state(p, x) == "before-window")
-    repair = early & ~is_late & ~fleet.of_act("planned", done)  # R16: it resets, and is not scored
+    # early: before its window by every limit; a repair then resets, and is not scored (R16)
+    early = ~is_late & (x < p[EARLY] - EPS).any(axis=0) & (due.state(p, x) == "before-window")
+    repair = early & ~fleet.of_act("planned", done)
     early &= ~(repair | apart)
     outcome = np.select([~matured, is_late, unclear, early], ["", "late", "", "early"], "on-time")
-    # why it does not count
+    # why it does not count; R11: a job whose anchor is not known is never scored
     came_used = np.isnan(fleet.origin_x[HOURS, s]) & (act < 0) & (frame["number"] == 1)
-    unanchored = came_used & (frame["basis"] != "first")  # R11: never scored
-    unanchored |= frame["basis"].isin(["unknown-history", "first-reading"])
-    joined, left = frame["basis"].eq("joined"), is_open & ended
-    reasons = [unanchored, joined, apart, repair, typed_late, left & ~matured, stale & ~matured]
-    why = np.select([*reasons, ~matured, unclear & ~typed_late], list(REASONS), COUNTS)
+    unanchored = came_used & (basis != "first") | basis.isin(["unknown-history", "first-reading"])
+    left, joined = is_open & ended & ~matured, basis == "joined"
+    reasons = [unanchored, joined, apart, repair, typed_late, left, stale & ~matured, ~matured]
+    why = np.select([*reasons, unclear & ~typed_late], list(REASONS), COUNTS)
     columns = {"state": state, "probably": probably, "outcome": outcome, "why": why}
     columns |= {"is_matured": matured, "is_typed_late": typed_late, "in_rate": why == COUNTS}
-    return columns | {"is_laid_up": resting, "before_next_use": is_open & np.isinf(laid)}
+    return columns | {"is_laid_up": ~np.isnan(laid), "before_next_use": is_open & np.isinf(laid)}
