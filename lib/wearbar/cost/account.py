@@ -115,8 +115,7 @@ def _by_month(rows):
 
 def value_points(log):
     """What each vehicle was worth on a day: frame `vehicle, date, value, basis`, sorted: its price,
-    valuations of one basis (the one with most rows), and money received, of basis "settlement" for
-    one written off or stolen."""
+    valuations of the basis with most rows, money received (settlement: written off or stolen)."""
     v, worth = log.tables["vehicles"], log.tables["valuations"]
     basis = worth["basis"].fillna("")
     worth = worth[basis == basis.mode().iloc[0]] if len(worth) else worth
@@ -132,8 +131,7 @@ def value_points(log):
 
 
 def depreciation(log):
-    """Fall in value from each `value_points` to the next (a rise is negative): money lines with
-    `from`, `to`."""
+    """Fall in value between `value_points` (a rise is negative): money lines with `from`, `to`."""
     points = value_points(log)
     after = points.groupby("vehicle")[["date", "value", "basis"]].shift(-1)
     fall = {"date": after["date"], "detail": after["basis"], "is_fixed": True}
@@ -176,11 +174,9 @@ def _valued(account):
 
 
 def fixed_gaps(log, vehicles):
-    """Days of each year on which vehicles had no fixed cost of a kind that they have at other
-    times.
+    """Days of each year on which vehicles had no fixed cost of a kind that they have otherwise.
 
-    vehicles: frame `vehicle, start, end`, the days in the account. Frame `GAPS`, one row a year and
-    category, most days first.
+    vehicles: frame `vehicle, start, end`. Frame `GAPS`, a row a year and category, most days first.
     """
     cost = log.tables["fixed_costs"].dropna(subset=["from", "to", "category"])
     rows, found = vehicles.merge(cost, on="vehicle").dropna(subset=["start", "end"]), []

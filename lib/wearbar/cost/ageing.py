@@ -32,8 +32,7 @@ class RepairTrend:
     """Whether unplanned visits come more often with age."""
 
     test: Trend
-    # variance over mean of the vehicles' counts; well above 1, visits come in bunches or vehicles
-    # differ
+    # variance over mean of the vehicles' counts; well above 1 visits bunch, or vehicles differ
     dispersion: float
     per_year: float  # visits of one vehicle
     n: int
@@ -65,8 +64,7 @@ def _age(log, vehicle, date):
 def observed_periods(account, log):
     """When each vehicle's record was kept, without the holes in its readings: one row a period.
 
-    Frame `vehicle, start, end, from_years, to_years`. A hole that a lay-up fills for the most part
-    is none.
+    Frame `vehicle, start, end, from_years, to_years`. A hole mostly filled by a lay-up is none.
     """
     fleet = account.vehicles
     holes = usage.gaps(usage.log_path(log)).merge(fleet, on="vehicle", suffixes=("", "_kept"))

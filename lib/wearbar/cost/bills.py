@@ -1,8 +1,7 @@
 """The money of a log: every row with money once, what of it is known, what may stand twice.
 
-A blank amount is not known, never nil; work that others paid for costs nothing and still counts as
-work. Amounts stay net or gross of recoverable tax as the log has them: the column `tax` is neither
-added nor taken off.
+A blank amount is not known, never nil; work that others paid for costs nothing, but counts as work.
+Amounts stay net or gross of tax as the log has them: column `tax` is neither added nor taken off.
 """
 
 from dataclasses import replace

@@ -2,8 +2,7 @@
 
 A tank runs from one fill to the top to the next: the litres put in after the first, up to and with
 the second, drove the distance between. A partial fill joins the next full one. A tank with a fill
-that is not in the log, or far from its vehicle's usual (a fill or reading before it is missing or
-mistyped), gives no figure.
+not in the log, or far from its vehicle's usual (something is missing or mistyped), has no figure.
 """
 
 import numpy as np
@@ -78,8 +77,7 @@ def liquid(tanks):
 
 
 def economy_by_quarter(tanks, kind_of, confidence=0.9):
-    """`fuel_economy` by `vehicle_kind` and `quarter` of the closing fill. kind_of: Series of kinds
-    by vehicle."""
+    """`fuel_economy` by `vehicle_kind` and `quarter` of the closing fill. kind_of: by vehicle."""
     kind, quarter = tanks["vehicle"].map(kind_of).astype(str), tanks["date"].dt.to_period("Q")
     rows = tanks.assign(vehicle_kind=kind, quarter=quarter.dt.start_time)
     return fuel_economy(rows, ["vehicle_kind", "quarter"], confidence)

@@ -66,8 +66,7 @@ def cost_per_km(account, by=None, confidence=0.9):
 
 
 def entries_of(lines, distance):
-    """Amount and distance of every unit with a distance. distance: Series, its index the unit, by
-    columns of `lines`."""
+    """Amount and distance of every unit with a distance: a Series by columns of `lines`."""
     distance, lines = distance[distance > 0].rename("distance_km"), lines[lines["with_distance"]]
     amount = lines.groupby(list(distance.index.names), observed=True)["amount"].sum()
     entries = distance.to_frame().assign(amount=amount.reindex(distance.index).fillna(0.0))
@@ -133,8 +132,7 @@ def total_per_km(account, confidence=0.9):
 
 
 def largest_bill(account):
-    """One vehicle's day that cost most, without fixed costs and fuel: Series `vehicle, date,
-    amount, share`, or None."""
+    """The day of one vehicle that cost most, but for fixed costs and fuel: Series, or None."""
     lines = account.lines[~account.lines["is_fixed"] & account.lines["source"].ne("fuel")]
     days = lines.groupby(["vehicle", "date"], as_index=False)["amount"].sum()
     days = days.assign(share=days["amount"] / account.lines["amount"].sum())
@@ -166,11 +164,9 @@ def _by_vehicle_and_year(account):
 
 
 def change_of_years(account, confidence=0.9):
-    """How the cost per distance changed from the first whole year to the last: (`Estimate`, p,
-    years).
+    """How the cost per distance changed between whole years: (`Estimate`, p, (first, last) year).
 
-    The last year's cost over the first's, of the vehicles driven in both, paired; years: (first,
-    last), or None where fewer than two whole years have their money.
+    The last's over the first's, of vehicles driven in both, paired; years None where under two.
     """
     told = by_year(account, confidence).query("is_whole and cost_per_km > 0")
     if len(told) < 2:

@@ -23,7 +23,7 @@ EVERY = ["every_km", "every_hours", "every_days"]
 LIMITS = ["every_km", "every_hours", "days", "months"]
 AMOUNTS = ["tolerance_km", "tolerance_hours", "tolerance_days"]
 WINDOW = ["early_share", *AMOUNTS]
-ROW = ["vehicle", "plan", "task", "title", "position", "safety", "statutory", "past_share"]
+ROW = ["vehicle", "plan", "task", "title", "position", "safety", "past_share"]
 ROW += ["is_expiry", "on_ladder", *POINT, *EARLIEST, *LIMITS, *WINDOW, *BASE]
 
 
@@ -31,7 +31,7 @@ ROW += ["is_expiry", "on_ladder", *POINT, *EARLIEST, *LIMITS, *WINDOW, *BASE]
 class Ahead:
     """The work ahead."""
 
-    # one row a series: `vehicle, site, kind, plan, task, title, position, safety, statutory`; due
+    # one row a series: `vehicle, site, kind, plan, task, title, position, safety`; due
     # points and early edges, of km and hours cumulative, days from the report date (`POINT`,
     # `EARLIEST`), and `EVERY`, what it repeats after, about: infinite without such a limit;
     # `past_share`: how far past its due point, in shares of the interval (negative: before it);
@@ -127,9 +127,8 @@ def _tasks(log):
         for kind in ("every", "severe")
     )
     is_hard = now["duty"].eq("severe") & severe.notna().any(axis=1)
-    due_day, early_day, anchor_day = (
-        _days(now[f"{edge}_date"], log) for edge in ("due", "early", "anchor")
-    )
+    edges = ("due_date", "early_date", "anchor_date")
+    due_day, early_day, anchor_day = (_days(now[edge], log) for edge in edges)
     first_km, first_hours, first_day = (
         now["basis"].eq("first") & rule[columns].notna().any(axis=1)
         for columns in (["first_km"], ["first_hours"], ["first_days", "first_months"])
@@ -170,6 +169,6 @@ def _certificates(log):
         base_day=due_day,
         tolerance_days=due_day - early_day,
         past_share=due_day / -YEAR_DAYS,
-        **dict.fromkeys(["safety", "statutory", "is_expiry", "on_ladder"], True),
+        **dict.fromkeys(["safety", "is_expiry", "on_ladder"], True),
     )
     return c.reindex(columns=ROW)

@@ -120,9 +120,8 @@ def _habits(ended, rows):
     on one day; it is as late as its latest part."""
     rate = ended["rate_mm_per_1000km"].where(lambda rate: rate > 0, ended["usual_rate"])
     life = (1000 * usable_of(ended) / rate).where(lambda km: km > 0)
-    ended = ended.assign(
-        late=ended["duration_km"] / life, axle=axle_of(ended["last_position"].fillna(""))
-    )
+    axle = axle_of(ended["last_position"].fillna(""))
+    ended = ended.assign(late=ended["duration_km"] / life, axle=axle)
     ended = ended[~ended["is_on"] & ended["cause"].isin(RENEWED)]
     events = ended.groupby(["category", "vehicle", "axle", "end"], dropna=False)["late"]
     events = events.agg(["max", "size"]).reset_index()

@@ -34,11 +34,9 @@ PRIOR_BILLS, PRIOR_BILL_SD, MANY_BILLS = 2.0, 1.0, 2000
 class Prices:
     """What work and parts cost here, NaN where nothing tells it."""
 
-    # one doing at one position, by `TASK`: `amount, amount_sd, amount_se, hours, source` ("log",
-    # "plan" or "")
+    # one doing at one position, by `TASK`: `amount, amount_sd, amount_se, hours, source` (log, plan)
     tasks: pd.DataFrame
-    # a piece with what is fitted with it, by `PIECE`, item "" all: `amount, amount_sd, n, price`
-    # (its own), `hours`
+    # a piece with what is fitted with it, by `PIECE`, item "" all; `price`: its own
     pieces: pd.DataFrame
     # a day of a vehicle: `vehicle, kind, date, what` (unplanned or other), `amount, hours`
     bills: pd.DataFrame

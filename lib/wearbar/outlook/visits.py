@@ -1,5 +1,4 @@
-"""Which visits to make: work that falls due together done together, in the fewest visits, nothing
-later than its due point.
+"""Which visits to make: as few as will do, nothing later than its due point.
 
 For each vehicle a mixed-integer programme (HiGHS, by `scipy.optimize.milp`). Every job is a path
 through days on which a visit may be made: from a day on which it is done, the next lies in its
@@ -223,8 +222,7 @@ def expected_km(model, vehicles, as_of, days):
 
 
 def visit_jobs(outlook, some):
-    """The `Jobs` of some vehicles' work ahead by their median paths; none of a vehicle off the road
-    without an end on record."""
+    """The `Jobs` of some vehicles by median paths; none of one off the road without a known end."""
     ahead, model, days = outlook.ahead, outlook.model, np.arange(PLAN_DAYS + 1)
     rows = ahead.rows[ahead.rows["vehicle"].isin(some)]
     rows = rows.assign(amount=outlook.prices.of_tasks(rows)["amount"])

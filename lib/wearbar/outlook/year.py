@@ -18,8 +18,7 @@ from wearbar.usage.model import UsageModel
 DRAWS = 400
 YEAR_DAYS, QUARTER_DAYS = 365, 91  # a year's total needs a year of record, a month's three months
 HORIZON_DAYS = (30, 90, 180, 365)
-# of the log of what comes over what was forecast: judgement, held against fleets made anew in
-# tests/reference/coverage.md
+# of the log of what comes over what was forecast: judgement, tried in tests/reference/coverage.md
 PRIOR_SD = {"planned": 0.08, "wear": 0.10, "unplanned": 0.20, "other": 0.50}
 FEW_PIECES_SD = 0.8  # over the root of the parts on record: what they leave unsure of lives here
 OWN_YEAR = 0.5  # sd of a year's own part, as a share of that of the bias
@@ -70,10 +69,8 @@ def outlook_of(log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS
 
 
 def draws_of(outlook):
-    """The simulated years: a frame with one row a draw and month, `draw, month` (its first day),
-    `jobs, hours, km`, the classes of money, `money` the sum of those with enough bills; NaN where
-    nothing is known.
-    """
+    """The simulated years, a row a draw and month (its first day): `draw, month, jobs, hours, km`,
+    the classes of money, `money`, the sum of those with enough bills; NaN where not known."""
     told = outlook.simulated
     parts = {name: [name] for name in ("jobs", "hours", "km", *CLASSES)}
     parts["money"] = [name for name in CLASSES if name not in told.thin]
@@ -114,8 +111,7 @@ def by_month(outlook, draws=None):
 
 
 def totals(outlook, names, draws=None):
-    """The year's total of each name (jobs, hours, km, money or a class of it): name to `Estimate`;
-    n: jobs in view.
+    """The year's total of each name (jobs, hours, km, money or a class of it): an `Estimate` each.
 
     NaN where nothing is known, or the record is shorter than a year. draws: of `draws_of`.
     """
@@ -135,8 +131,7 @@ def totals(outlook, names, draws=None):
 
 
 def _summed(values, by, outlook, is_known=True):
-    """`_bands` of the (draws, rows) values summed over the rows of each group; none in too short a
-    record."""
+    """`_bands` of (draws, rows) values summed by group of rows; none in too short a record."""
     sums = pd.DataFrame(values.T, dtype=float).groupby(by.fillna("").astype(str).to_numpy()).sum()
     made = _bands(sums.T, outlook, is_known).rename_axis(by.name).reset_index()
     return made.head(len(made) * outlook.has_year)
@@ -196,9 +191,8 @@ def learned(years):
     next year's over its forecast, and `n`, the years that tell.
 
     Each year tells how much came for each unit forecast: a bias that years share, and a part of its
-    own. Both have a stated prior, so that one year with few bills moves little, and three years
-    with many move much. Normal posterior of the bias. years: list of (`Simulated.totals` of that
-    year, `actual_year`).
+    own. Both have a stated prior: one year with few bills moves little, three with many move much.
+    Normal posterior of the bias. years: list of (`Simulated.totals` of that year, `actual_year`).
     """
     rows = {}
     for name, prior in PRIOR_SD.items():

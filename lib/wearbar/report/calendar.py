@@ -2,8 +2,7 @@
 
 What must not be driven, worn parts and failed inspections stand on the report date, other work on
 the day it falls due, by date or by the forecast of distance or hours, whichever comes first. The
-same log gives the same bytes: the stamp is the report date, and an event's id hangs on what it is
-about and its due point.
+same log gives the same bytes: stamps are the report date, ids hang on what is due, and when.
 """
 
 import hashlib

@@ -87,8 +87,7 @@ def record(log):
     (in gaps that no lay-up accounts for), observed_share (of its days in this log, those not in a
     gap or beyond its readings), since_days (from the last reading to the report date, or disposal),
     n_changes (of the instrument), is_kept, has_meter, is_stale (kept, and not read for
-    `STALE_DAYS`, or never). One without a meter has nothing to read: it is never stale, and its
-    observed_share is NaN.
+    `STALE_DAYS`, or never). One without a meter is never stale; its observed_share is NaN.
     """
     life = _life(log)
     seen, holes = _read(log, life)
@@ -118,8 +117,7 @@ def record(log):
 def timeline(log, most=MOST_ROWS):
     """Marks of a timeline: vehicle, what (a category), start, end (a moment's: alike).
 
-    The vehicles are in the order of their first mark: by name, or of more than `most` those with
-    the longest gaps.
+    Vehicles stand by their first mark: all by name, or the `most` with the longest gaps.
     """
     names = record(log)["vehicle"]
     names = sorted(names) if len(names) <= most else names.head(most).tolist()

@@ -152,8 +152,7 @@ def check(log="", as_of="", site="", vehicle=(), confidence=0.9, units=""):
     log: folder, workbook or database address, "" the fleet demo. as_of: last day to count, "" the
     log's own. site: "" all. vehicle: names, none is all. confidence: of intervals. units: mi or km
     to read in, "" the log's own. The asked: all these but the log by name, ready for JSON.
-    Raises NotDone, one sentence, for what cannot be, naming what can; the log's errors are
-    ValueErrors too.
+    Raises NotDone, one sentence that names what can be; the log's errors are ValueErrors too.
     """
     if not (isinstance(confidence, numbers.Real) and 0.5 <= confidence < 1):
         may = "give a share from 0.5 up to but not including 1, such as 0.9"

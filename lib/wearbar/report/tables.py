@@ -66,8 +66,7 @@ def view_of(report, name, frame, show):
     There a table has its columns in order, those that print as one together; `heads`, the file's
     and its own, give the headings that a column's name does not. What a block of the template says
     of a row takes the place of the column it is named after: `on_now_legal` that of legal in the
-    table on-now. A column marked "?" is shown only where a row of the frame has it, or the column
-    named after the mark.
+    table on-now. A column marked "?" is shown only where a row has it, or the one named after "?".
     """
     told = places.read_toml("shared", "words", f"{report}.toml")
     words, blocks, said = words_of(report, show=show), blocks_of(report), {}

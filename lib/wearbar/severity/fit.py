@@ -161,8 +161,7 @@ def _estimated(found, lines, z, confidence, rng):
 
 
 def _apart(found, lines, z, t, height, confidence):
-    """Where use varies within vehicles, the two parts of its effect (Mundlak 1978, Econometrica
-    46:69, from memory)."""
+    """The effect between and within vehicles, where use varies (Mundlak 1978, from memory)."""
     means = lines.groupby("vehicle")[["x", "slope"]].transform("mean")
     spare = max(len(means) - found.n_vehicles, 1)
     if np.sqrt(((lines["x"] - means["x"]) ** 2).sum() / spare) * STEP < VARIES:
@@ -183,9 +182,8 @@ def _step(found, times):
 
 
 def _stepped(found, e):
-    return replace(
-        e, **{end: float(_step(found, getattr(e, end))) for end in ("value", "low", "high")}
-    )
+    ends = ("value", "low", "high")
+    return replace(e, **{end: float(_step(found, getattr(e, end))) for end in ends})
 
 
 def _own(found, used, x, z, confidence):

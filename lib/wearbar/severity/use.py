@@ -27,8 +27,7 @@ def by_vehicle(log):
 
     vehicle, site (where it was last), kind, coverage_share (of the distance that `use` tells of),
     severe_now (yes, no or not known: whether work now open is due by the plan's severe limits, as
-    every list has it), and a column for each kind of use that the log knows, in the order of
-    `conditions`.
+    every list has it), and a column for each kind of use in the log, in the order of `conditions`.
     """
     fleet = log.tables["vehicles"]
     start = fleet["acquired"].fillna(log.first_day).clip(lower=log.first_day)
@@ -89,9 +88,8 @@ def with_use(parts, log):
 
 
 def recall_error(vehicle, share):
-    """sd of the error of one row's share, by differences between a vehicle's successive rows (von
-    Neumann 1941, from memory): what use itself changes from one row to the next is in it too. Both
-    in order of time.
+    """sd of the error of one row's share, by differences between a vehicle's successive rows, in
+    order of time (von Neumann 1941, from memory); changes of use itself are in it too.
 
     >>> float(recall_error(pd.Series(list("aabb")), pd.Series([0.1, 0.3, 0.5, 0.3])).round(4))
     0.1414

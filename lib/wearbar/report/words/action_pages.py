@@ -72,8 +72,7 @@ def works(pairs):
 def today(rows, show, coming=False):
     """The printed rows of Today's list, or of what is coming.
 
-    Plain work of one vehicle and urgency is one row: what all are about, and the soonest day and
-    what tells it.
+    Plain work of one vehicle and urgency is one row: what all are, the soonest day and its reason.
     """
     said, joined = told(rows[rows["urgency"].eq("coming") == coming], show), []
     own = said["rank"].mask(said["kind"].eq("task"), 0)  # what is no plain work stands alone
