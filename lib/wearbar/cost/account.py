@@ -37,8 +37,7 @@ class Account:
 
 @kept_with
 def account(log):
-    """The `Account` of a log: each vehicle from the day it was acquired to the day it was disposed
-    of, within the log's first day and its as_of."""
+    """The `Account` of a log: each vehicle's days from acquisition to disposal, within the log's."""
     path, vehicles = usage.log_path(log), log.tables["vehicles"]
     fleet = vehicles[["vehicle", "kind", "disposal"]].assign(meter=vehicles["meter"])
     fleet = fleet.fillna({"meter": "distance"}).join(log.record_periods, on="vehicle")
@@ -69,8 +68,7 @@ def account(log):
 def exposure(path, vehicle, start, end):
     """Distance from day `start` to day `end`, both counted, so far as readings tell it.
 
-    Frame `known_from, known_to` (the first and last day whose distance is in it), `distance_km`;
-    missing where no reading is inside.
+    Frame `known_from, known_to` (first and last day in it), `distance_km`; NaN without a reading.
     """
     first = days_of(start)
     begin, stop = within_readings(path, vehicle, first - 1, days_of(end))
@@ -90,8 +88,7 @@ def _each_period(rows, first, last, freq):
 
 
 def _by_month(rows):
-    """Amounts spread evenly by day from `from` to `to`, a row a month, cut to the account's days
-    and parted there: those with distance, and those without."""
+    """Amounts spread evenly by day over their period, a row a month, with and without distance."""
     start, end = rows["start"], rows["end"]
     spells = [
         (rows["known_from"], rows["known_to"], True),

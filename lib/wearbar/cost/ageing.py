@@ -1,5 +1,4 @@
-"""What age does to cost: unplanned workshop visits, how they mount up and whether they come
-more often; the cheapest age to replace a kind of vehicle.
+"""What age does to cost: how unplanned visits mount up; the cheapest age to replace a vehicle.
 
 Kept from new to an age, a vehicle costs a year [its fall in value + the mean cost of its work until
 then] / age, without interest. Fuel and fixed costs are taken not to hang on age. It is money alone:
@@ -90,8 +89,7 @@ def cost_by_kind(visits, periods, kind_of, confidence=0.9):
     leave those at risk. Over the ages at which `MIN_AT_RISK` vehicles or more are on record; where
     there are none, or fewer than `MIN_VISITS` visits at them, from the youngest age on record to
     the oldest of two (or of one), without limits. The first and last row have no event. `attrs`
-    counts visits: "inside" the curve, "outside" of every period on record, and "apart", at ages of
-    too few vehicles; "apart_amount" is their money.
+    counts visits: "inside" the curve, "outside" of every record, "apart" at ages of too few.
     """
     made = {}
     for kind, some in periods.groupby(periods["vehicle"].map(kind_of).to_numpy()):

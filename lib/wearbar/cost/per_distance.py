@@ -27,8 +27,7 @@ def cost_per_km(account, by=None, confidence=0.9):
     over total distance of the days whose distance is known; amount and cost_per_day are of all
     days. Limits by the spread between n vehicles, of three or more and `MIN_BILLS` rows with money.
     cost_per_km is NaN where known_share, the least share of rows with money over the workshop's and
-    the fuel, is below `MIN_KNOWN`; both costs are NaN where no vehicle (of its own row, that
-    vehicle) has been in the account for `MIN_DAYS`.
+    the fuel, is below `MIN_KNOWN`; both costs are NaN where no vehicle has been here `MIN_DAYS`.
     """
     lines, cars = account.lines, account.vehicles
     if by in ("category", "is_fixed"):  # each vehicle's distance counts for every group

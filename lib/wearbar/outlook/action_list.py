@@ -82,10 +82,8 @@ def actions(log, worn=None, use=None, confidence=0.9, days=AHEAD_DAYS):
     renews = plan[plan["action"].eq("replace")].drop_duplicates(["plan", "fits"])
     renews = renews.assign(item=renews["fits"], title=np.nan)
     at = rows[["item"]].assign(plan=log.plan_for(rows["vehicle"]))
-    told, of_part = (
-        at.join(tasks.set_index(["plan", "item"])[OF_PLAN], on=["plan", "item"])
-        for tasks in (plan, renews)
-    )
+    plan, renews = (tasks.set_index(["plan", "item"])[OF_PLAN] for tasks in (plan, renews))
+    told, of_part = (at.join(tasks, on=["plan", "item"]) for tasks in (plan, renews))
     told = told.where(~rows["kind"].eq("wear"), of_part)
     rows = rows.assign(
         site=usage.site_at(log, rows["vehicle"], log.as_of).fillna(""),
@@ -140,8 +138,7 @@ def _items(log, until):
 
 
 def _wear(worn, log, until):
-    """Fitted parts at or near their limit, and tyres whose cold pressure or age is out of limits
-    of the log, its plan or the law."""
+    """Fitted parts at or near their limit, and tyres whose cold pressure or age is out of limits."""
     ahead = worn["state"].eq("before-next-look")
     near = worn["state"].isin(list(OF_WEAR)) & (~ahead | worn["date_low"].le(until))
     rows = worn[near].reset_index(drop=True)

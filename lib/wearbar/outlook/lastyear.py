@@ -22,8 +22,7 @@ class LastYear:
     as_of: pd.Timestamp
     # as of `by_month`, with `jobs_actual`, what came, and `jobs_before`, of the year before
     months: pd.DataFrame
-    # one row a figure, jobs, hours, money and its classes: `what, forecast, low, high, actual,
-    # before, is_inside, is_known` (forecast and actual)
+    # a row a figure: `what, forecast, low, high, actual, before, is_inside, is_known` (both sides)
     totals: pd.DataFrame
     joined: float  # money spent on vehicles not there yet
     n_joined: int
@@ -85,8 +84,7 @@ def actual_year(log, worn, start, vehicles):
 
 
 def last_year(log, test, replay, confidence=0.9, rng=None, draws=DRAWS):
-    """The `LastYear` of a log: its outlook of a year ago, from the log as it stood then, beside
-    what came. None where the record is too short.
+    """The `LastYear` of a log, from the log as it stood then; None where the record is too short.
 
     test: of `backtest.back_test`, or None. replay: the log's `Replay`.
     """

@@ -1,6 +1,4 @@
-"""Parts ahead: the fitted sets whose wear is read, when each reaches its limit, and what to order
-for the year: planned parts by the pack, worn parts by the set.
-"""
+"""Parts ahead: when each set whose wear is read reaches its limit; what to order for the year."""
 
 from dataclasses import dataclass
 
@@ -29,9 +27,8 @@ WORN = ["category", "kind", "axle", "item", "size"]
 class Sets:
     """Sets of like parts on one axle: tyres and pads are renewed by the axle."""
 
-    # one row a set, `vehicle, site, kind, category, axle, item, size` (its parts); of a new one
-    # `life_km`, the median, and `life_sd`, of its log; `damage_per_km` of a part; `together`, the
-    # share renewed whole
+    # one row a set, `vehicle, site, kind, category, axle, item, size` (its parts); `life_km` of a
+    # new one, `life_sd` of its log; `damage_per_km` of a part; `together`, the share renewed whole
     rows: pd.DataFrame
     # one row a part, `set` (row), `left_km` (NaN not known), `left_sd` (of log)
     parts: pd.DataFrame

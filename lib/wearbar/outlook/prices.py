@@ -3,8 +3,7 @@ work that nobody planned comes, by kind and age of vehicle.
 
 Classes: "planned" (tasks of the plan with a limit, tests, and the parts they fit), "wear" (parts
 whose wear is read, what is fitted with them, and the work of fitting them), "unplanned" (work for
-defects or on advice beyond that) and "other" (what else was planned). Accidents and recalls are in
-none. What was never priced is not known, never nil.
+defects or on advice beyond that), "other" (what else was planned); accidents and recalls in none.
 """
 
 from dataclasses import dataclass
@@ -54,8 +53,7 @@ class Prices:
 
 
 def classed(log, worn):
-    """The workshop's money lines with `what` (of CLASSES or ""), `hours` (of labour), `kind, plan,
-    task` (or category). worn: of `Prices`."""
+    """The workshop's money lines with `what` (of CLASSES or ""), hours of labour, `kind, plan`."""
     lines, tasks = money_lines(log).rename(columns={"detail": "task"}), log.plan_or_empty.tasks
     lines = lines[lines["source"].isin(["work", "fitted"])]
     is_work, task, why = lines["source"].eq("work"), lines["task"], lines["why"]

@@ -1,9 +1,7 @@
-"""A year ahead, many times over: distance, what falls due and is done, parts that reach their
-limit, bills that nobody planned.
+"""A year ahead, many times over: distance, work done, parts at their limit, unplanned bills.
 
 Every draw has its own rates of use (with what all vehicles share), prices, repair rates and days:
-the bands hold what is not known of the parameters as well as chance. Week by week; vehicles in
-lots, so that memory stays small.
+the bands hold what is not known of the parameters as well as chance. Vehicles in lots: for memory.
 """
 
 from dataclasses import dataclass
@@ -168,8 +166,7 @@ def _empty(log, ahead, sets, prices, starts, draws):
 
 
 def _do_jobs(out, ahead, rows, some, meters, away, month, cost, rng):
-    """What falls due is done, as late as work is done here (a vehicle's together), and falls due
-    again; what it covers starts anew with it.
+    """What falls due is done as late as is usual here, and falls due again with what it covers.
 
     meters: km, hours and days, (draws, vehicles, weeks); of each one draw may stand for all.
     """

@@ -1,6 +1,4 @@
-"""What a visit sheet holds, for one vehicle: what stands in the way of moving it, the work, what to
-have ready, read and write down. What is usual counts by the whole log.
-"""
+"""What a visit sheet holds, for one vehicle: dangers, work, what to have ready, read, write down."""
 
 from types import SimpleNamespace
 
@@ -93,10 +91,8 @@ def _last(readings, as_of):
     own = readings[readings["date"] <= as_of].sort_values("date", kind="stable")
     own = own[["date", "odometer_km", "meter_hours"]].ffill()
     date, odometer_km, hours = own.iloc[-1] if len(own) else (pd.NaT, np.nan, np.nan)
-    days = (as_of - date).days
-    return SimpleNamespace(
-        date=date, odometer_km=odometer_km, hours=hours, days=days, is_stale=days > STALE_DAYS
-    )
+    age = {"days": (as_of - date).days, "is_stale": (as_of - date).days > STALE_DAYS}
+    return SimpleNamespace(date=date, odometer_km=odometer_km, hours=hours, **age)
 
 
 def _reads(log, kind, lines, parts):

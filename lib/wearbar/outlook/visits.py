@@ -31,8 +31,7 @@ ROW = dict.fromkeys(["vehicle", "site", "task", "title", "position"], object) | 
 
 @dataclass(frozen=True, eq=False)
 class Jobs:
-    """Between which days each of n jobs is to be done: the first time, and again after each of m
-    days on which it may be done."""
+    """The windows of n jobs: the first time, and again after each of m days on which it is done."""
 
     rows: pd.DataFrame  # one row a job: `vehicle, task, position, amount` (NaN not known) and more
     days: np.ndarray  # (m,) from now, the first 0; a due day within them is one of them

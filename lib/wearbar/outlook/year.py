@@ -152,8 +152,7 @@ def by_task(outlook):
 def by_site(outlook):
     """Labour hours of planned work and of fitting parts in the year by site with work ahead.
 
-    Frame `site, hours, low, high, vehicles`; of one among several sites with fewer than SMALL_SITE
-    vehicles none, since they could point at a person.
+    Frame `site, hours, low, high, vehicles`; no figures of a site too small to show.
     """
     rows, sets, told = outlook.ahead.rows, outlook.sets.rows, outlook.simulated
     each = outlook.prices.of_pieces(sets)["hours"] * sets["size"]
@@ -214,8 +213,7 @@ def learned(years):
 
 
 def corrected(told, learning, rng):
-    """`Simulated` with each class of money moved and widened as `learned` says, parts that wear the
-    more the fewer are on record; a draw's months alike."""
+    """`Simulated` with each class of money moved and widened as `learned` says, a year alike."""
     totals = dict(told.totals)
     for name, row in learning.iterrows():
         few = FEW_PIECES_SD / np.sqrt(max(told.bills["wear"], 1)) if name == "wear" else 0.0

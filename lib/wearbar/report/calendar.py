@@ -25,8 +25,7 @@ UNIT = "\x1f"  # between the parts of a key
 def calendar_of(log, vehicles=None):
     """(text of the file, number of events, number of open tasks without a day).
 
-    log: the whole log, by which use is forecast. vehicles: None is all. Distances are in the unit
-    of each vehicle's own odometer.
+    log: the whole log. vehicles: None is all. Distances are in the unit of each one's odometer.
     """
     events, n_without = events_of(log, vehicles)
     units, told = log.vehicles["distance_unit"].fillna(""), []

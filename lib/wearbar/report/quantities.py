@@ -16,7 +16,6 @@ from wearbar.log.units import DEPTH_MM, DISTANCE_KM, Units, l_per_100km_from_mpg
 
 MISSING = "not known"
 _HARMLESS = set(" ,.%/-")
-_MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"]
 # control characters, and those that turn the direction of the text around them
 _UNSEEN = re.compile("[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u2069\ufeff]+")
 
@@ -240,4 +239,4 @@ class Show:
         if pd.isna(day):
             return MISSING
         day = pd.Timestamp(day)
-        return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
+        return f"{day.day} {day.month_name()[:3]} {day.year}"

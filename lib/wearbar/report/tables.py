@@ -16,9 +16,7 @@ from wearbar.report.template import blocks_of, column_of, page_of, words_of
 # of a formula in some spreadsheet, which turns the wide ones into the others on import
 STARTERS = set("=+-@|%＝＋－＠％｜")
 # what a column's name ends with: its unit; the longest that fits decides
-ENDINGS = {
-    f"_{unit}": unit for unit in ("km", "mm", "l", "kpa", "days", "months", "years", "hours")
-}
+ENDINGS = {f"_{end}": end for end in ("km", "mm", "l", "kpa", "days", "months", "years", "hours")}
 ENDINGS |= {unit: unit for unit in ("km_per_day", "km_per_year", "mm_per_1000km", "per_1000km")}
 ENDINGS |= {unit: unit for unit in ("per_100km", "l_per_100km", "share")}
 for _name in ("cost", "price", "money", "amount"):

@@ -1,5 +1,4 @@
-"""Which parts count and where use can be compared; the effect of one kind of use on one category,
-when it is refused, how far to trust it.
+"""Which parts count, where use can be compared, what an effect is, when it is refused.
 
 The thresholds are judgement, fixed in advance.
 """
@@ -131,8 +130,7 @@ def compared(used, exposure, others):
 
 
 def overlap(used, share, rest):
-    """A row a site: vehicles used easier and harder than expected, shares, its weight, whether it
-    has enough of both (has_both), and whether it matters."""
+    """A row a site: vehicles used easier and harder than expected, shares, weight, has_both, matters."""
     parts = used[["vehicle", "site"]].assign(share=share, rest=rest, square=rest**2)
     how = {"site": "first", "share": "mean", "rest": "mean", "square": "sum"}
     each = parts.groupby("vehicle").agg(how)

@@ -118,8 +118,7 @@ def counted_now(rows):
 
 
 def index_rows(said):
-    """(rows for the first page, how many more there are): every danger, and the first of the rest
-    that calls for work now. said: of `told`."""
+    """(rows of `told` for the first page, how many more): every danger, the first of other work."""
     later = URGENCY[URGENCY.index("ends soon") :]
     pressing = [row for row in said if row["urgency"] not in later]
     dangers = sum(row["urgency"] in DANGER for row in pressing)

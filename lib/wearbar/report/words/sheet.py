@@ -17,8 +17,6 @@ from wearbar.report.template import column_of, words_of
 from wearbar.report.words import action_pages
 from wearbar.report.words.action_pages import due_points, overs, title_at
 
-EXAMPLE = "EXAMPLE, NOT FOR USE"
-NO_DISTANCE = ("hours", "none")  # meters
 PLACES = {"left-shoulder": "left", "right-shoulder": "right"}
 PLACES |= {name: name for name in ("centre", "inner", "outer")}
 STAGES = {"cold": "Engine cold", "safety": "Safety work", "other": "Other work"}
@@ -28,13 +26,11 @@ UNITS_OF = {"thickness": "mm", "elongation": "%", "slack": "mm", "top-up": "mL"}
 CLOSINGS = places.read_toml("shared", "words", "visit_sheet.toml")["closing"]
 
 
-def _exact(x):
-    return np.format_float_positional(round(float(x), 6), trim="-")
-
-
 SAY = words_of(
     "visit_sheet",
-    **{"exact": _exact, "on_condition": ON_CONDITION, "stale": STALE_DAYS},
+    exact=lambda x: np.format_float_positional(round(float(x), 6), trim="-"),
+    on_condition=ON_CONDITION,
+    stale=STALE_DAYS,
     of_wear=words_of("consumable_life"),
     of_job=words_of("interval_compliance"),
 )
@@ -64,21 +60,22 @@ def words(visit, log, show):
     distance, hours = ("Odometer", show.units.distance), ("Hour meter", "h")
     boxes = {"hours": [hours], "both": [distance, hours], "none": []}.get(visit.meter, [distance])
     say = partial(line, show=show, visit=visit, log=log, boxes=boxes)
-    name, example = clean(visit.vehicle, 60), EXAMPLE if visit.is_example else ""
+    cells = partial(_cells, show=show, boxes=boxes)
+    name, example = clean(visit.vehicle, 60), "EXAMPLE, NOT FOR USE" if visit.is_example else ""
     foot = " - ".join(filter(None, (f"{name}, {show.date(log.as_of)}", example)))
     # for a string in a style: all but plain letters and digits as their numbers
     foot = "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x}" for c in foot)
     head = {"what": say("about"), "log": say("made"), "gone": say("gone"), "foot": foot}
     depth = "1/32 in" if show.units.depth == "in32" else "mm"
     units = UNITS_OF | {"depth": depth, "pressure": show.units.pressure}
-    dangers, others = (_told(rows, show) for rows in (visit.dangers, visit.others))
+    dangers, others = (action_pages.told(rows, show) for rows in (visit.dangers, visit.others))
     checks, rest = visit.checks, visit.tasks[~visit.tasks["is_full"]]
     return {
         "head": head | {"vehicle": name},
-        "dangers": dangers,
+        "dangers": cells(dangers, "danger", ("what", "stands")),
         "clear": plain(action_pages.SAY("clear", missing=visit.missing).replace("**", "")),
         "blind": plain(action_pages.SAY("blind", missing=visit.missing)),
-        "others": [f"{what}: {stands}" for what, stands in others],
+        "others": column_of(SAY, "other", others),
         "odometer": {"boxes": boxes, "said": say("odometer"), "is_stale": visit.last.is_stale},
         "example": example,
         "blocks": _blocks(visit, log, show),
@@ -89,25 +86,17 @@ def words(visit, log, show):
         ],
         "nothing": say("nothing"),
         "have": _have(visit),
-        "worn": _cells(visit.worn, "worn", ("part", "state", "read", "limit", "look"), show=show),
+        "worn": cells(visit.worn, "worn", ("part", "state", "read", "limit", "look")),
         "reads": [_read(row, units, log.as_of, show) for row in visit.reads.to_dict("records")],
         "no_reads": say("no_reads"),
-        "changes": _cells(
-            visit.changes, "change", ("where", "part", "since"), show=show, boxes=boxes
-        ),
+        "changes": cells(visit.changes, "change", ("where", "part", "since")),
         "spare": range(2),
         "depth": depth,
-        "unit": "" if visit.meter in NO_DISTANCE else show.units.distance,
+        "unit": "" if visit.meter in ("hours", "none") else show.units.distance,
         "rechecks": _rechecks(visit, show),
         "checks": [_steps(row) | {"name": clean(row["title"], 80)} for _, row in checks.iterrows()],
         "laid_up": say("laid_up"),
     }
-
-
-def _told(rows, show):
-    """(what, how it stands and what to do) of rows of the action list."""
-    said = action_pages.told(rows, show)
-    return list(zip(said["what"], column_of(SAY, "told", said), strict=True))
 
 
 def _cells(rows, table, columns, **more):
