@@ -37,7 +37,7 @@ class Account:
 
 @kept_with
 def account(log):
-    """The `Account` of a log: each vehicle's days from acquisition to disposal, within the log's."""
+    """The `Account` of a log: each vehicle's days from acquisition to disposal, in the log's."""
     path, vehicles = usage.log_path(log), log.tables["vehicles"]
     fleet = vehicles[["vehicle", "kind", "disposal"]].assign(meter=vehicles["meter"])
     fleet = fleet.fillna({"meter": "distance"}).join(log.record_periods, on="vehicle")

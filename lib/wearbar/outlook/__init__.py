@@ -1,8 +1,8 @@
-"""What the next year will need (work, visits, parts, hours, money), and how last year's forecast did.
+"""What the next year will need: work, visits, parts, hours, money; how last year's forecast did.
 
 In goes a `ServiceLog`; out come frames and `Estimate`s. `ahead` has the work, `simulate` the year
 many times over, `parts` the parts, `prices` what work costs here, `lastyear` the forecast of a year
-ago. Forecasts of use are by the method that `wearbar.usage.backtest` chose, and as wide as it found.
+ago. Forecasts of use are by the method that `wearbar.usage.backtest` chose, widened as it found.
 
 >>> from wearbar.outlook.parts import packs
 >>> packs(2.3, 1.0).item()  # cans of a litre

@@ -138,7 +138,7 @@ def _items(log, until):
 
 
 def _wear(worn, log, until):
-    """Fitted parts at or near their limit, and tyres whose cold pressure or age is out of limits."""
+    """Fitted parts at or near their limit; tyres whose cold pressure or age is out of limits."""
     ahead = worn["state"].eq("before-next-look")
     near = worn["state"].isin(list(OF_WEAR)) & (~ahead | worn["date_low"].le(until))
     rows = worn[near].reset_index(drop=True)

@@ -33,7 +33,7 @@ PRIOR_BILLS, PRIOR_BILL_SD, MANY_BILLS = 2.0, 1.0, 2000
 class Prices:
     """What work and parts cost here, NaN where nothing tells it."""
 
-    # one doing at one position, by `TASK`: `amount, amount_sd, amount_se, hours, source` (log, plan)
+    # one doing at one position, by `TASK`: `amount, amount_sd, amount_se, hours, source`
     tasks: pd.DataFrame
     # a piece with what is fitted with it, by `PIECE`, item "" all; `price`: its own
     pieces: pd.DataFrame

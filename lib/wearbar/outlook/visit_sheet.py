@@ -1,4 +1,4 @@
-"""What a visit sheet holds, for one vehicle: dangers, work, what to have ready, read, write down."""
+"""What a visit sheet holds, for one vehicle: dangers, work, what to have ready, read and write."""
 
 from types import SimpleNamespace
 

@@ -42,11 +42,8 @@ def calendar_of(log, vehicles=None):
 
 
 def events_of(log, vehicles=None):
-    """(events, number of open tasks without a day): rows of `actionlist.actions` with `day`, and
-    `uid`, made of what an event is and its due point; of events alike in that the place tells.
-
-    Advisories and notes have no day, and no event.
-    """
+    """(events, number of open tasks without a day): rows of `actions` that have a `day`; `uid` is
+    made of what an event is, its due point, and its place among those alike in that."""
     found, use = intervals.occasions(log), model_by_test(log, CONFIDENCE)
     rows = actions(log, None, use, CONFIDENCE, FAR_DAYS)
     now = found[found["is_current"] & found["is_open"] & ~found["state"].eq("not-finished")]

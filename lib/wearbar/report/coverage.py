@@ -71,8 +71,7 @@ def _life(log):
 
 
 def _read(log, life):
-    """One reading a vehicle and day, of its time in this log; and `usage.gaps` between those that
-    declared lay-ups do not account for, whose `days` are what they leave."""
+    """One reading a vehicle and day, and the gaps between them, of `days` not laid up."""
     seen = usage.readings(log).drop_duplicates(["vehicle", "date"])
     seen = seen[seen["date"] >= life["begin"].reindex(seen["vehicle"]).to_numpy()]
     holes = usage.gaps(usage.path_of(seen))
@@ -174,9 +173,8 @@ def headlines(log):
 def moved(log):
     """Which headline figures the doubtful rows move, the largest first.
 
-    Columns: rule, table, rows, figure, with_them, without, change_share. Doubtful: rows that are
-    kept whole with a warning. Each rule's rows of one table are left out in turn, but for work that
-    is doubtful in its name alone.
+    Columns: rule, table, rows, figure, with_them, without, change_share. Doubtful: rows kept whole
+    with a warning, not of a name alone. Each rule's rows of a table are left out in turn.
     """
     warned = log.warnings[(_kept(log.warnings) == "kept") & log.warnings["rule"].ne("task-near")]
     base, found = headlines(log), []

@@ -1,7 +1,4 @@
-"""What sentences are made of: quantities in the reader's units, harmless text, plurals and lists.
-
-Numbers are printed with no more digits than their interval deserves (`decimals_of`).
-"""
+"""What sentences are made of: quantities in the reader's units, harmless text, plurals, lists."""
 
 import html
 import math
@@ -76,8 +73,7 @@ def decimals_of(low, high):
     """Decimals (negative: tens, hundreds) that an interval deserves; None if it has no width.
 
     The half width keeps two significant digits where its first three are 100 to 354, one from 355
-    to 949, and two of the next power of ten from 950 (Particle Data Group, Review of Particle
-    Physics, introduction, 5.3; from memory).
+    to 949, two of the next power of ten from 950 (Review of Particle Physics, 5.3; from memory).
     """
     if not has_width(low, high) or not math.isfinite(high - low):
         return None

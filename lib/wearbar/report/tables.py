@@ -110,8 +110,7 @@ def csv_of(frame, heads):
 def in_units(frame, show):
     """The frame with its numbers in the reader's units, which stand in its columns' names.
 
-    A column's ending (`ENDINGS`) says its unit in SI; one without, and text, stay as they are. A
-    share stays 0 to 1, nothing is rounded.
+    A column's ending (`ENDINGS`) says its unit; one without, a share and text stay as they are.
 
     >>> from wearbar.log.units import Units
     >>> miles = Show(Units(distance="mi"))

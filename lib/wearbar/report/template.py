@@ -19,8 +19,7 @@ from wearbar.log import places
 from wearbar.report import quantities
 from wearbar.report.quantities import Harmless, number, plain, plural, safe
 
-# filters that are functions of `quantities`, or methods of the reader's units (`show`, which a
-# block is given), of the same name
+# filters named as what they are: functions of `quantities`, methods of the reader's units (`show`)
 _PLAIN = ("clean", "interval", "number", "plural")
 _SHOWN = ("date", "days", "distance", "height", "money", "per_distance", "percent", "quantity")
 # at the start of a line, what would begin a list, a heading or a quotation

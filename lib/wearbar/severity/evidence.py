@@ -130,7 +130,7 @@ def compared(used, exposure, others):
 
 
 def overlap(used, share, rest):
-    """A row a site: vehicles used easier and harder than expected, shares, weight, has_both, matters."""
+    """A row a site: vehicles used easier and harder than expected, and whether that is enough."""
     parts = used[["vehicle", "site"]].assign(share=share, rest=rest, square=rest**2)
     how = {"site": "first", "share": "mean", "rest": "mean", "square": "sum"}
     each = parts.groupby("vehicle").agg(how)

@@ -36,12 +36,10 @@ def effect(parts, exposure, others=(), confidence=0.9, rng=None):
 
     parts: one row a part; vehicle, site, kind, category, item, position, rate_mm_per_1000km, se,
     n_readings, and over the part's span what `usage.use_shares` gives, and `<exposure>_error`, the
-    sd of a recalled share. others: further kinds of use to adjust for. Rates are fitted as they
-    are, their mean on the log scale (as in a generalised linear model), so that parts read twice
-    count for what they tell. Weights from reading errors and a random vehicle; bias-reduced
-    cluster-robust limits with Satterthwaite's degrees of freedom (Bell & McCaffrey 2002), which are
-    Student's t on vehicle means where those suffice. Where a side has few vehicles p is no less
-    than by dealing their use again within sites.
+    sd of a recalled share. others: further kinds of use to adjust for. Rates are fitted as of
+    `working`; bias-reduced cluster-robust limits with Satterthwaite's degrees of freedom (Bell &
+    McCaffrey 2002), which are Student's t on vehicle means where those suffice. Where a side has
+    few vehicles p is no less than by dealing their use again within sites.
     """
     rng = np.random.default_rng(0) if rng is None else rng
     used, left_out = evidence.usable(parts, exposure)

@@ -1,7 +1,4 @@
-"""The action list in words, a row at a time, and as pages print it: grouped, counted, its dangers.
-
-Its blocks are in shared/words/actions.md.j2.
-"""
+"""The action list in words, a row at a time and as pages print it: shared/words/actions.md.j2."""
 
 import pandas as pd
 
@@ -107,10 +104,7 @@ def overdue_said(rows, show):
 
 
 def counted_now(rows):
-    """What calls for work now, counted by urgency, and the rest that is not coming.
-
-    The most urgent first: "do not drive 2, due 5".
-    """
+    """What calls for work now, and what else is not coming, counted: "do not drive 2, due 5"."""
     now = rows["urgency"].isin([*PRESSING, "recall"])
     groups = (rows[now], rows[~now & rows["urgency"].ne("coming")])
     counts = [group["urgency"].value_counts() for group in groups]

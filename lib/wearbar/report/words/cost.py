@@ -65,10 +65,8 @@ def keeping(kept, show):
 
 
 def _figure(show, estimate):
-    """Money by distance without "per mile", and its range: two digits of the upper end.
-
-    One more where the ends would read alike; no range where there are no limits.
-    """
+    """Money by distance without "per mile"; its range, if any, to two digits of the upper end, or
+    one more where the ends would read alike."""
     scale, places = show.scale("money_per_km"), 2
     if pd.isna(estimate.value):
         return "", ""

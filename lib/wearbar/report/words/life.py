@@ -1,7 +1,4 @@
-"""What consumable_life says: what must be done now, wear, limits, lives, cost and oil.
-
-Its blocks are in shared/words/consumable_life.md.j2.
-"""
+"""What consumable_life says after some counting: shared/words/consumable_life.md.j2."""
 
 import numpy as np
 

@@ -1,7 +1,4 @@
-"""What severe_use says of hard use: the effect or why it is refused, what it rests on, intervals.
-
-Its blocks are in shared/words/severe_use.md.j2; a percentage there is of a ratio of wear rates.
-"""
+"""What severe_use says of hard use, in percent of wear rates: shared/words/severe_use.md.j2."""
 
 import math
 
@@ -31,10 +28,8 @@ def _change(ratio, decimals=None):
 
 
 def _ranged(estimate):
-    """The change and its range: "9% faster" and "8 to 11%", or "4% slower to 12% faster".
-
-    Whole percents, and one decimal where the interval is narrow or ends near no effect.
-    """
+    """The change and its range: "9% faster" and "8 to 11%", or "4% slower to 12% faster"; with a
+    decimal where the interval is narrow or ends near no effect."""
     value, low, high = estimate.value, estimate.low, estimate.high
     if not (math.isfinite(low) and math.isfinite(high)):
         return _change(value), "without bounds"

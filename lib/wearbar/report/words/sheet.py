@@ -17,13 +17,9 @@ from wearbar.report.template import column_of, words_of
 from wearbar.report.words import action_pages
 from wearbar.report.words.action_pages import due_points, overs, title_at
 
-PLACES = {"left-shoulder": "left", "right-shoulder": "right"}
-PLACES |= {name: name for name in ("centre", "inner", "outer")}
-STAGES = {"cold": "Engine cold", "safety": "Safety work", "other": "Other work"}
-STAGES |= {"warm": "Engine warm", "last": "Last"}
-UNITS_OF = {"thickness": "mm", "elongation": "%", "slack": "mm", "top-up": "mL"}
-# the steps and torques that end wheel, brake and chain work
-CLOSINGS = places.read_toml("shared", "words", "visit_sheet.toml")["closing"]
+_TOLD = places.read_toml("shared", "words", "visit_sheet.toml")
+PLACES, STAGES, UNITS_OF = (_TOLD[name] for name in ("places", "stages", "units"))
+CLOSINGS = _TOLD["closing"]  # the steps and torques that end wheel, brake and chain work
 
 
 SAY = words_of(
