@@ -24,8 +24,10 @@ settings.load_profile("same")
 NOTEBOOKS = Path(__file__).parent / "notebooks"
 
 
-def pytest_collection_finish():
-    """statsmodels collects garbage at every multiple test: what is imported needs no second look."""
+@pytest.fixture(scope="module", autouse=True)
+def frozen():
+    """statsmodels collects garbage at every multiple test: what is there already needs no look."""
+    gc.collect()
     gc.freeze()
 
 

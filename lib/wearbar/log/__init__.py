@@ -15,7 +15,7 @@ from wearbar.log.checks.sizes import figures
 from wearbar.log.plan import plan_of, read_plan
 from wearbar.log.schema import TABLES
 from wearbar.log.service import ServiceLog
-from wearbar.log.settle import check
+from wearbar.log.settle import OF_ALL_TABLES, check, read_tables
 from wearbar.log.sources import inside, open_source
 from wearbar.log.sources.header import check_header, toml_of
 from wearbar.log.sources.raw import LogError, Source, raw_of_frame
@@ -58,12 +58,16 @@ def log_of(frames, header, plan=None, as_of=None, today=None):
     return log_from(source, plan, as_of, pd.Timestamp(today) if today is not None else None)
 
 
-def log_from(source, plan=None, as_of=None, today=None):
-    """The log of a `Source`, checked as by `read_log`; any day may be its last, or `today`."""
+def log_from(source, plan=None, as_of=None, today=None, read=None, rules=OF_ALL_TABLES):
+    """The log of a `Source`, checked as by `read_log`; any day may be its last, or `today`.
+
+    read: its tables (`settle.read_tables`), where they were read before. rules: those of all tables
+    that it must hold to.
+    """
     header = check_header(source.header)
     if as_of is not None:
         header["as_of"] = pd.Timestamp(as_of).normalize()
-    checked = check(source, header, today)
+    checked = check(read or read_tables(source, header), header, today, rules)
     tables, words = checked.tables, pd.DataFrame(columns=list(WORDS))
     if plan is not None:
         tables, words, doubts = as_planned(plan, tables)

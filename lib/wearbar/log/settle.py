@@ -4,6 +4,7 @@ import hashlib
 from dataclasses import dataclass, field
 from functools import cache
 from itertools import product
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -25,12 +26,23 @@ ROW = ["table", "line"]
 MARK, HEAD = "mend", 10
 DEFAULTS = {"depth": "mm", "pressure": "kPa", "jurisdiction": ""}
 
-# checks of all tables (frames by name, header) in order, each of what those before it left
+# checks of all tables (frames by name, header) in order, each of what those before it left; none
+# sets a row aside, and one alone blanks a reading
+OF_READINGS = (odometers.doubtful_readings,)
 OF_ALL_TABLES = (
     peers.fills, odometers.doubtful_readings, sizes.doubtful_depths, sizes.unlike_depths,
     sizes.of_its_kind, peers.doubtful_money, peers.doubtful_fuel_money, rows.contradicted,
     rows.unknown_law,
 )  # fmt: skip
+
+
+class Typed(NamedTuple):
+    """Tables as they were read, before any rule."""
+
+    tables: dict  # by name, as in a `ServiceLog`; so is extra
+    extra: dict  # columns that are not in the format
+    sha256: str  # of what is said
+    found: pd.DataFrame  # problems of cells
 
 
 @dataclass
@@ -102,14 +114,15 @@ def _in_order(found):
     return found.iloc[np.lexsort((found["line"], place))].reset_index(drop=True)
 
 
-def check(source, header, today=None):
-    """Read the source's tables and put them through every rule: a `Checked`.
+def check(read, header, today=None, rules=OF_ALL_TABLES):
+    """Put tables that were read through every rule: a `Checked`.
 
-    header: checked (`sources.header.check_header`). today: a default `as_of` is no later; None
-    where any day will do. Raises LogError for what can't be read at all.
+    read: of `read_tables`. header: checked (`sources.header.check_header`). today: a default
+    `as_of` is no later; None where any day will do. rules: those of all tables to hold to. Raises
+    LogError where no day is told.
     """
-    tables, extra, sha256, found = _read_tables(source, header)
-    log = Checked(tables, extra, sha256, {name: len(frame) for name, frame in tables.items()})
+    tables, found = dict(read.tables), read.found
+    log = Checked(tables, read.extra, read.sha256, {name: len(of) for name, of in tables.items()})
     log.as_of = header.get("as_of") or _newest(tables, today)
     if header.get("first_day", log.as_of) > log.as_of:
         raise fault("late_first_day", first=header["first_day"], last=log.as_of)
@@ -117,7 +130,7 @@ def check(source, header, today=None):
     held = [name for name in TABLES if len(tables[name])]
     for rule, name in product((rows.alone, rows.beside_others), held):
         log.take(rule(name, tables[name], log))
-    for rule in OF_ALL_TABLES:
+    for rule in rules:
         log.take(rule(tables, DEFAULTS | header))
 
     # the record begins on its oldest day, or that of joining by a vehicle whose own rows begin
@@ -166,8 +179,8 @@ def _drop_after(log, found, today):
     return [found, *told]
 
 
-def _read_tables(source, header):
-    """(tables, columns not in the format, fingerprint of what is said, problems found in cells)."""
+def read_tables(source, header):
+    """The `Typed` tables of a source; LogError for what can't be read at all."""
     if "vehicles" not in source.tables:
         raise fault("no_vehicles")
     no_part = ("plan", "name", ESCAPED)
@@ -198,7 +211,7 @@ def _read_tables(source, header):
         where = source.where(name)
         raise fault("readings_lack", where=where, lacking=lacking, strange=strange)
     found = join([*found, *_units_not_said(tables, header)])
-    return tables, extra, digest.hexdigest(), found
+    return Typed(tables, extra, digest.hexdigest(), found)
 
 
 @cache
@@ -226,7 +239,7 @@ def _require_columns(name, raw, source):
 def _digest(name, frame, found):
     """What the table says, in bytes that are the same on any machine and from any source."""
     digest = hashlib.sha256(f"{FIRST_NAMES.get(name, name)} {len(frame)} ".encode())
-    for col in TABLES[name]:
+    for col in TABLES[name] if len(frame) else ():
         values = frame[col.name]
         if values.isna().all():
             continue

@@ -1,7 +1,7 @@
 """How well the forecasts of use would have done: the log replayed at past days, distances asked
 for, and what became of them.
 
-At each cut the raw tables are cut and all that tells of use is read, checked and mended again
+At each cut the tables are cut as they were read, and what tells of use is checked and mended again
 (`usage.replay`). Asked is when each vehicle's odometer will reach levels 10 to 320 days ahead at
 its mean rate. The truth is a span between two readings, or open where the level was not reached by
 the log's end: such cases stay, since dropping them would keep the fast. Scores: see
