@@ -42,8 +42,7 @@ class RepairTrend:
 def repair_visits(account, log):
     """Visits with work for a defect or on advice, and parts of the same visit: one row each.
 
-    Frame `vehicle, date, amount` (of the rows with money), `is_free` (others bore all of it),
-    `age_years` (from `in_service`).
+    Frame `vehicle, date, amount` (where known), `is_free` (others bore all of it), `age_years`.
     """
     lines = account.lines
     for_repair = lines["source"].eq("fitted") & lines["why"].isin(["defect", "advice"])

@@ -183,9 +183,8 @@ def differences(account, by, confidence=0.9, rng=None):
 
     Frame `by, ratio` (cost over the others' together), `low, high` (none below `MIN_APART`
     vehicles), `n` (vehicles), `p` (vehicles dealt among the groups again by `rng`), `p_holm`,
-    `is_clear` (below `CLEAR_P`), one row a group. Groups of fewer than `SMALL_SITE` vehicles, those
-    not known and those not shown are left out; empty where fewer than two remain, or where no deal
-    could make a difference clear.
+    `is_clear` (below `CLEAR_P`), one row a group. Groups not known, not shown or of fewer than
+    `SMALL_SITE` vehicles are left out; empty where under two remain, or no deal could be clear.
     """
     lines, cars = account.lines, account.vehicles.set_index("vehicle")
     made = entries_of(lines, cars["distance_km"])

@@ -122,10 +122,8 @@ def _tasks(log):
     now = now.reset_index(drop=True)
     rules = log.plan_or_empty.in_force(log.as_of).set_index(["plan", "code"])
     rule = now[["plan", "task"]].join(rules, on=["plan", "task"])
-    normal, severe = (
-        rule[[f"{kind}_{unit}" for unit in UNITS]].set_axis(LIMITS, axis=1)
-        for kind in ("every", "severe")
-    )
+    columns = ([f"{kind}_{unit}" for unit in UNITS] for kind in ("every", "severe"))
+    normal, severe = (rule[names].set_axis(LIMITS, axis=1) for names in columns)
     is_hard = now["duty"].eq("severe") & severe.notna().any(axis=1)
     edges = ("due_date", "early_date", "anchor_date")
     due_day, early_day, anchor_day = (_days(now[edge], log) for edge in edges)

@@ -206,8 +206,7 @@ def visit_rates(log, bills, vehicles, rng, draws):
 def draw_bills(rate, kept, bills, kind, as_of, rng):
     """(money, hours, unknown): two (draws, months) arrays, Poisson days of work, each with a bill
     of the log's last two years, of its kind where enough; and how many days a year have no money,
-    and no hours, since no bill tells any. rate: (draws, vehicles) a year; kept: (months,) chance
-    that a vehicle is still here."""
+    and no hours. rate: (draws, vehicles) a year; kept: (months,) chance to be here still."""
     draws, months = len(rate), len(kept)
     sums, unknown = np.zeros((2, draws, months)), [0.0, 0.0]
     recent = bills[bills["date"] > as_of - pd.Timedelta(days=PERIOD_DAYS)]

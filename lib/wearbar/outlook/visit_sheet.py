@@ -30,8 +30,7 @@ LIMITS = ["limit", "legal_limit", "jurisdiction"]
 def visit_of(log, vehicles=None, confidence=0.9):
     """The next visit of the vehicle whose work presses most: of `vehicles`, or of all.
 
-    log: the whole log. Pressing most: the first in the action list, or else the first vehicle still
-    there. A namespace; ValueError where there is no vehicle.
+    log: the whole log. Pressing most: by the action list. ValueError where there is no vehicle.
     """
     fleet = log.tables["vehicles"]
     fleet = fleet if vehicles is None else fleet[fleet["vehicle"].isin(list(vehicles))]

@@ -79,8 +79,7 @@ class VisitPlan:
 def plan_of_visits(outlook, todo):
     """The `VisitPlan` of the year ahead; what `waiting` tells is not in it.
 
-    todo: of `actions`, told in words (`job`): what of it cannot wait is done at the first visit of
-    its vehicle, or on the day that its lay-up ends.
+    todo: of `actions`, in words (`job`): what cannot wait is done at the first visit, or once back.
     """
     more, plans = _at_once(outlook.ahead, todo), []
     names = list(dict.fromkeys([*outlook.ahead.rows["vehicle"], *more["vehicle"]]))
@@ -99,8 +98,7 @@ def plan_of_visits(outlook, todo):
 
 def _at_once(ahead, todo):
     """The pressing rows of an action list that the work ahead does not hold (it has tasks and
-    certificates), named in words: frame `ROW`, `day`: 0, now, or the end of the lay-up that its
-    vehicle is in, infinite where that is not on record."""
+    certificates), in words: frame `ROW`, `day`: 0, or when its lay-up ends (infinite: unknown)."""
     mine = todo["urgency"].isin([*PRESSING, "recall"]) & ~todo["kind"].isin(["task", "certificate"])
     rows = todo[mine].reset_index(drop=True)
     wait = ahead.rows.groupby("vehicle")["wait_days"].max()

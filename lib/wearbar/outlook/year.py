@@ -55,9 +55,8 @@ def rng_of(log):
 def outlook_of(log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS, learning=None):
     """The `Outlook` of a log.
 
-    whole: the log before it was cut to some vehicles, whose use says what is usual. test: of
-    `backtest.back_test`. learning: what past outlooks were out by (`LastYear.learning`); None: what
-    is usual; an empty frame: nothing.
+    whole: the log before it was cut, whose use is what is usual. test: of `backtest.back_test`.
+    learning: what past outlooks were out by (`LastYear.learning`); None: the usual; empty: nothing.
     """
     model = best_model(log if whole is None else whole, test)
     ahead, sets = work_ahead(log), sets_of(log)

@@ -136,8 +136,7 @@ COMPARED = "score by this share of an interval beside the plan's"
     _option("--since", "PACK", "tell what has changed since this earlier pack of the log"),
 )
 def pack(out, **asked):
-    """Run the reports on a service log and write them, with tables and findings, as one folder
-    of pages."""
+    """Run the reports on a service log and write them with their tables as one folder of pages."""
     from wearbar.pack import make
 
     made = make.make_pack(out, tell=lambda line: print(line, file=sys.stderr, flush=True), **asked)
@@ -156,8 +155,7 @@ def pack(out, **asked):
     _option("--out", "FILE", f"the page to write {DEFAULT}", "visit-sheet.html"),
 )
 def sheet(log, vehicle, as_of, units, out):
-    """Write a visit sheet: what must be seen to first, the work due with its steps, what to read,
-    and blanks for what is found."""
+    """Write a visit sheet: what comes first, work due with its steps, what to read, and blanks."""
     from wearbar.pack.make import make_page
 
     _refuse_to_replace(out, b'<span class="mark">Wearbar</span>')
@@ -173,8 +171,7 @@ def sheet(log, vehicle, as_of, units, out):
     _option("--out", "FILE", f"the file to write {DEFAULT}", "wearbar.ics"),
 )
 def calendar(log, as_of, site, vehicle, out):
-    """Write what is due and when it is likely to fall due as an iCalendar file (RFC 5545), for
-    any calendar program."""
+    """Write what is due, and when, as an iCalendar file (RFC 5545) for any calendar program."""
     from wearbar.report import report as reports
     from wearbar.report.calendar import calendar_of
     from wearbar.report.quantities import plural
@@ -197,8 +194,7 @@ def calendar(log, as_of, site, vehicle, out):
     _option("--out", "DIR", "also write the log here, each row with what is wrong with it"),
 )
 def check(log, out):
-    """Read a service log, count what became of each row, and name the first rows that something
-    is wrong with."""
+    """Read a service log, count what became of each row, and name the first rows with a fault."""
     from wearbar import log as logs
     from wearbar.report.quantities import clean, plural
 
@@ -225,8 +221,7 @@ def check(log, out):
 
 @_command("write an empty log to fill in", _option("folder", "DIR", "a new or empty folder"))
 def start(folder):
-    """Write an empty service log: a file for each table with its header, log.toml and plan.toml
-    with their keys explained, and a guide."""
+    """Write an empty service log: headed tables, log.toml and plan.toml explained, and a guide."""
     from wearbar.pack.start import start_log
 
     then = "read GUIDE.md there, fill in vehicles.csv and odometer.csv first"
@@ -240,8 +235,7 @@ def start(folder):
     _option("--out", "DIR", f"a new folder for the log {NAMED} -log, here)"),
 )
 def adopt(file, map, out):
-    """Turn a CSV file or workbook into a log by a map of its columns; without a map, propose one
-    from what the file shows."""
+    """Turn a CSV file or workbook into a log by a map of its columns; without one, propose it."""
     from wearbar import adopt as room
     from wearbar.report.words.adopt import adopted_lines, proposed_lines, record
 
@@ -265,8 +259,7 @@ def adopt(file, map, out):
     _option("--out", "FILE", "where to write it (default: datapackage.json beside the tables)"),
 )
 def descriptor(log, out):
-    """Write a Data Package descriptor (datapackage.json, with a Table Schema a table) of a log,
-    by which other tools can read it."""
+    """Write a Data Package descriptor (datapackage.json) of a log, for other tools to read it."""
     from wearbar.log.descriptor import write_descriptor
 
     print(write_descriptor(log, out))

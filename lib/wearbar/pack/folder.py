@@ -169,8 +169,7 @@ def made_from(whole, sources, parameters):
     """What each report is made from: name to SHA-256 of its `log`, `parameters` and `code`.
 
     whole: the ServiceLog. sources: name to the notebook's path. parameters: name to what was asked
-    for, without the log's address: the same log may be read from elsewhere, and an address may
-    hold a password.
+    for, but the log's address: the same log may be elsewhere, and an address may hold a password.
     """
     paths = [*Path(__file__).parent.parent.rglob("*.py"), *places.place("shared").rglob("*.*")]
     code = sha256(b"".join(path.read_bytes() for path in sorted(paths)))
@@ -239,12 +238,10 @@ def _hand_over(last, out):
     manifest, moved = read_manifest(last) or {"files": {}}, []
     for path in sorted(last.rglob("*")):
         name = path.relative_to(last).as_posix()
-        is_shared = (out / name).is_dir() or any(
-            f.startswith(f"{name}/") for f in manifest["files"]
-        )
+        is_ours = (out / name).is_dir() or any(f.startswith(f"{name}/") for f in manifest["files"])
         if _is_as_written(last, manifest, name):
             path.unlink()
-        elif path.is_dir() and not path.is_symlink() and is_shared:
+        elif path.is_dir() and not path.is_symlink() and is_ours:
             continue  # what is in it follows, one by one
         elif name != MANIFEST and os.path.lexists(path):  # else it went with its folder
             there = _free(out / name, path)

@@ -5,7 +5,7 @@ the day it falls due, by date or by the forecast of distance or hours, whichever
 same log gives the same bytes: stamps are the report date, ids hang on what is due, and when.
 """
 
-import hashlib
+from hashlib import sha256
 
 import pandas as pd
 from icalendar import Calendar, Event
@@ -55,8 +55,7 @@ def events_of(log, vehicles=None):
     about = about.assign(due_date=events["due_date"].astype(str), at=at).fillna("").astype(str)
     keys = pd.Series([UNIT.join(row) for row in about.itertuples(index=False)], dtype=object)
     keys = keys + UNIT + keys.groupby(keys).cumcount().astype(str)
-    digests = [hashlib.sha256(key.encode()).hexdigest()[:32] for key in keys]
-    events["uid"] = [f"{digest}@wearbar.invalid" for digest in digests]
+    events["uid"] = [f"{sha256(key.encode()).hexdigest()[:32]}@wearbar.invalid" for key in keys]
     return events, len(now) - int(events["kind"].eq("task").sum())
 
 
@@ -67,13 +66,10 @@ def ics(events, name, as_of):
     for key, value in (about | {"calscale": "GREGORIAN", "name": name}).items():
         calendar.add(key, value)
     for row in events.itertuples():
+        told = {"uid": row.uid, "dtstamp": stamp, "dtstart": row.day.date(), "summary": row.summary}
+        told |= {"description": row.description, "categories": [row.category]}
         event = Event()
-        event.add("uid", row.uid)
-        event.add("dtstamp", stamp)
-        event.add("dtstart", row.day.date())
-        event.add("summary", row.summary)
-        event.add("description", row.description)
-        event.add("categories", [row.category])
-        event.add("transp", "TRANSPARENT")
+        for key, value in (told | {"transp": "TRANSPARENT"}).items():
+            event.add(key, value)
         calendar.add_component(event)
     return calendar.to_ical(sorted=False).decode()

@@ -1,8 +1,7 @@
 """What a report notebook calls: open the log, say, show a table or a figure, record a finding.
 
 Everything is shown by Jupyter's display messages, so that a notebook run by hand and one run by
-`wearbar pack` read the same. What the pack collects (findings, headlines, the whole of each table)
-rides in the same messages, under types of our own.
+`wearbar pack` read the same. What the pack collects rides in them, under types of our own.
 """
 
 import base64

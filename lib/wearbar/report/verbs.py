@@ -73,8 +73,7 @@ def compliance(log, by="", tolerance=None, confidence=0.9):
     by: "task", "site", "kind", "vehicle" or "month", or a list of them; ValueError for another.
     Columns: the groups, on_time_share, low_share, high_share (0 to 1), jobs, late, vehicles. A site
     of fewer than three vehicles has no figures: they could point at a person. tolerance: as in
-    `due`. confidence: of the limits, which are Wilson's for jobs that come in clusters, a vehicle
-    each (Korn & Graubard 1998; from memory).
+    `due`. confidence: of the limits: Wilson's, by vehicle (Korn & Graubard 1998; from memory).
 
     >>> round(wb.compliance(wb.read_log()).value, 2)
     0.84
@@ -97,9 +96,8 @@ def actions(log, confidence=0.9, units=""):
     Columns: rank, urgency (from "do not drive" to "coming"), vehicle, site, kind (task, wear,
     defect, ...), item, title, position, reason (why it isn't to be driven), by (the day), due_date,
     due_odometer_mi, over_days, over_mi, is_laid_up. confidence: of the forecasts' limits. units: as
-    in `due`. A large log takes a minute: forecasts are chosen by how they did on its past days.
-    Source: trade practice, none. Where the work can hurt someone, the maker's handbook and local
-    law come first.
+    in `due`. A large log takes a minute. Source: trade practice, none. Where the work can hurt
+    someone, the maker's handbook and local law come first.
 
     >>> wb.actions(wb.read_log().only(["M12"]))["urgency"].iloc[0]
     'at its limit'

@@ -92,8 +92,7 @@ def severe_use(log, intervals=False, confidence=0.9, units=""):
     instead, a row a task: plan, code, category, exposure, share_easy, share_hard, wear_ratio,
     lower_ratio, plan_mi, severe_mi, supported_mi (never longer than the plan's), is_sooner. units:
     as in `due`, for those.
-    Limits: cluster-robust with few vehicles in mind (Bell & McCaffrey 2002). Advice only ever
-    brings work forward.
+    Limits: cluster-robust (Bell & McCaffrey 2002). Advice only ever brings work forward.
 
     >>> wb.severe_use(wb.read_log().only(["M12"]))["wear_ratio"].isna().all().item()
     True

@@ -81,8 +81,7 @@ class Effect:
 
 
 def e_value(ratio):
-    """How strongly an unseen cause would have to go with both hard use and wear to explain the
-    ratio (VanderWeele & Ding 2017).
+    """How strongly an unseen cause must go with use and wear to be all (VanderWeele & Ding 2017).
 
     >>> round(e_value(3.9), 2)
     7.26

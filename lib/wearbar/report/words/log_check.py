@@ -34,10 +34,8 @@ def identity(log):
 def problems_said(log):
     """How many rows broke a rule."""
     is_header = log.warnings["table"].eq(HEADER)
-    aside, doubtful = (
-        len(rows[["table", "line"]].drop_duplicates())
-        for rows in (log.set_aside, log.warnings[~is_header])
-    )
+    both = (log.set_aside, log.warnings[~is_header])
+    aside, doubtful = (len(rows.drop_duplicates(["table", "line"])) for rows in both)
     header = HEADER if is_header.any() else ""
     return SAY("problems", aside=aside, doubtful=doubtful, header=header)
 
