@@ -47,6 +47,16 @@ def seasonal_test(seasonal_log):
     return back_test(seasonal_log)
 
 
+def test_of_a_fleet_past_its_bound_every_second_vehicle_is_asked(monkeypatch):
+    frames = fleet(np.random.default_rng(5), n=6)
+    monkeypatch.setattr(backtest, "MOST_VEHICLES", 4)
+    some = {name: of[of["vehicle"].isin(["V0", "V2", "V4"])] for name, of in frames.items()}
+    whole, part = back_test(log_of(frames, HEADER)), back_test(log_of(some, HEADER))
+    pd.testing.assert_frame_equal(whole.cases, part.cases)
+    assert (whole.used, whole.widen, whole.common_sd) == (part.used, part.widen, part.common_sd)
+    assert whole.cases["vehicle"].nunique() == 3
+
+
 class TestReplay:
     def test_rows_after_the_day_are_gone_and_ends_not_yet_known_blank(self):
         frames = fleet(np.random.default_rng(2), n=2)

@@ -28,11 +28,16 @@ YEAR = pd.Timedelta(days=366)
 
 
 class Replay:
-    """The replays of one log, its tables read once."""
+    """The replays of one log, its tables read once; vehicles: those whose rows count, None all."""
 
-    def __init__(self, log):
+    def __init__(self, log, vehicles=None):
         self.source, self.plan = log.origin, log.plan
         self.read = read_tables(log.origin, check_header(log.origin.header))
+        if vehicles is not None:
+            for name, frame in self.read.tables.items():
+                if "vehicle" in frame:
+                    self.read.tables[name] = frame = frame[frame["vehicle"].isin(vehicles)]
+                    self.read.extra[name] = self.read.extra[name].loc[frame.index]
         # of every row the day from which it could be in the log; NaT where nothing says
         self.known = {}
         for name, frame in self.read.tables.items():
