@@ -15,6 +15,7 @@ from wearbar.adopt.cells import DECIMALS, SIGNS, SIZES, dates, numbers
 from wearbar.adopt.grids import LEFT_OUT, UNDERSTOOD, UNNAMED, left_out, pick
 from wearbar.adopt.maps import check_map
 from wearbar.log import LogError, read_log, schema, write_tables
+from wearbar.log.sources.raw import fault
 
 _SIZE = {f"{what} {unit}": size for what, of in SIZES.items() for unit, size in of.items()}
 TURNED = ["sheet", "line", "column", "value", "became", "why"]
@@ -157,8 +158,7 @@ def _number(part, name, frame, header, own, turned):
     said = entry.get("units", {}).get(name)
     for what in quantity.unique():
         if said is not None and what != "energy" and said not in SIZES.get(what, [said]):
-            mend = f"what has rows of {what}: give those a table of their own"
-            raise LogError(f"the map says a unit of {said!r} for {mend}")
+            raise fault("unit_of_many", unit=said, what=what)
     bare = target if said is None else target.mask(quantity.ne("energy"), said)
     unit = read["unit"].fillna(bare)
     unit = unit.mask(unit.eq("gal") & bare.isin(["gal_uk", "gal_us"]), bare)
@@ -198,8 +198,7 @@ def keep(adopted, folder, record="", today=None):
     """
     folder = Path(folder)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        mend = "give a new folder, so that nothing of yours is written over"
-        raise LogError(f"{folder} is not empty; {mend}")
+        raise fault("not_empty", folder=folder)
     folder.parent.mkdir(parents=True, exist_ok=True)
     with TemporaryDirectory(prefix=".part-", dir=folder.parent) as work:
         part = Path(work) / folder.name

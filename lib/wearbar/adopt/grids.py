@@ -14,7 +14,8 @@ import pandas as pd
 
 from wearbar.adopt.cells import heading
 from wearbar.log import schema
-from wearbar.log.sources import WORKBOOKS, LogError
+from wearbar.log.sources import WORKBOOKS
+from wearbar.log.sources.raw import LogError, fault
 
 DELIMITERS = "\t;|,"  # of two that serve alike, the one least often in numbers and sentences
 LOOK_AT, HEAD = 50, 20  # lines to find the delimiter by, and the header
@@ -71,8 +72,7 @@ def _of_csv(path):
     data = path.read_bytes()
     is_binary = not data.startswith(UTF_16) and data.count(b"\0") * 10 > len(data) + 9
     if data.startswith(NO_TEXT) or is_binary:
-        fault = "is not a text file, whatever its ending says; save it as CSV or .xlsx."
-        raise LogError(f"{path.name} {fault}")
+        raise fault("no_text", name=path.name)
     encoding, note = "utf-16" if data.startswith(UTF_16) else "utf-8-sig", ""
     try:
         text = data.decode(encoding, "replace" if encoding == "utf-16" else "strict")
@@ -87,8 +87,7 @@ def _of_csv(path):
             rows[begun + 1] = row
             begun = reader.line_num
     except csv.Error:
-        fault = "a double quote there is not closed, or text follows it; mend the line."
-        raise LogError(f"{path.name}, line {begun + 1}: {fault}") from None
+        raise fault("open_quote", name=path.name, line=begun + 1) from None
     if rows and re.fullmatch(r"(?i)sep=.?", "".join(rows[1])):
         rows[1] = []
     return _grid("", rows, note)

@@ -14,8 +14,8 @@ from wearbar.adopt.cells import ASK, SAYS, SIZES, WRITTEN, columns_of, heading, 
 from wearbar.adopt.evidence import date_order, decimal_mark, header_units, settle_money, units_of
 from wearbar.adopt.grids import header_lines, headings, pick
 from wearbar.log import schema
-from wearbar.log.sources import LogError
 from wearbar.log.sources.header import check_header, toml, toml_of
+from wearbar.log.sources.raw import LogError, fault
 
 PARTS = {"log": (dict, "[log]"), "table": (list, "[[table]]"), "vehicle": (list, "[[vehicle]]")}
 KEYS = {
@@ -74,8 +74,7 @@ def propose(grids, name, today=None):
             parts += [f"[table.words.{column}]", *codes]
         parts.append("")
     if not parts:
-        mend = "write its map by hand: [log], [[table]], [[vehicle]]"
-        raise LogError(f"no row of {name} was found that heads columns of a log; {mend}")
+        raise fault("no_head", name=name)
     seen.where = ""
     if "vehicles" not in seen.tables:
         kinds = ", ".join(schema.VEHICLE_KINDS)
@@ -194,10 +193,10 @@ def _asked(value, path=()):
     return [".".join(map(str, path))] if value == ASK else []
 
 
-def _must(is_so, fault, **told):
+def _must(is_so, block, **told):
     if not is_so:
         lists = {name: ", ".join(x) for name, x in told.items() if isinstance(x, list | tuple)}
-        raise LogError(SAYS["fault"][fault].format(**told | lists))
+        raise LogError(SAYS["fault"][block].format(**told | lists))
 
 
 def check_map(mapping):

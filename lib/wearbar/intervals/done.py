@@ -69,6 +69,7 @@ def acts_of(log, series, rules):
     fitted = _new_parts(log)
     did = [work.assign(what=work["task"], table="work")]
     did = stacked([*did, fitted.assign(what=fitted["category"], table="fitted")])
+    did = did[["vehicle", "what", "table", *ACT]]
     did["plan"] = log.plan_for(did["vehicle"])
     # what stands for each task: its own code, the category that it fits, the parts that restart it
     keys = rules.drop_duplicates("key", keep="last")
@@ -110,6 +111,8 @@ def acts_of(log, series, rules):
 def _new_parts(log):
     """Rows of `fitted` that put on a part for the first time in this log, as acts."""
     fitted = log.si("fitted")
+    if fitted.empty:
+        return fitted
     broke = fitted[fitted["reason"].isin(["failed", "damaged", "recalled"])]
     broke = broke[~(broke["recorded"] > broke["removed"])].assign(fitted=broke["removed"])
     fitted = fitted.dropna(subset="fitted").sort_values("fitted", kind="stable")
@@ -124,6 +127,8 @@ def _mended(log, work):
     """Failed inspections whose defects are all closed, as acts on the day the last was (R12)."""
     fails = work[work["result"].eq("fail") & work["visit"].notna()]
     fails = fails.rename_axis("fail").reset_index()
+    if fails.empty:
+        return fails
     found = found_by(fails, log)
     known = known_on(found["found"], found["recorded_of"])
     in_time = last_of_all(found[~(known > found["found"])].groupby("fail")["closed"])
@@ -143,6 +148,8 @@ def duty_of(log, vehicles, path, readings):
     use = use.assign(code=vehicles.get_indexer(use["vehicle"]), plan=log.plan_for(use["vehicle"]))
     use["known"] = known_on(use["to"], use["recorded"])
     use = use[use["plan"].isin(plans["plan"]) & (use["code"] >= 0) & (use["known"] <= log.as_of)]
+    if use.empty:
+        return use[["code"]].assign(day=0.0, hard=-1)
     asked = use[["code", "plan", "known"]].rename(columns={"known": "day"})
     asked = pd.concat([asked, asked.assign(day=asked["day"] + AGAIN)]).drop_duplicates()
     asked = asked[asked["day"] <= log.as_of].sort_values(["day", "code"], ignore_index=True)

@@ -12,7 +12,7 @@ from pathlib import Path
 import pandas as pd
 
 from wearbar.log.keys import look_up
-from wearbar.log.plan_tasks import TASK_COLUMNS, version_of, wrong
+from wearbar.log.plan_tasks import SAYS, TASK_COLUMNS, version_of, wrong
 from wearbar.log.schema import TEXT
 from wearbar.log.sources.header import toml_file
 from wearbar.log.sources.raw import fault
@@ -131,10 +131,8 @@ def _name_families(source, heads):
         twice = next((start for start in starts if starts.count(start) > 1), None)
         if twice is not None:
             found = "no date" if twice == pd.Timestamp.min else str(twice)[:10]
-            remedy = f"{starts.count(twice)} versions of this plan begin then"
-            raise wrong(f"{where}, from", found, f"{remedy}: give each its own `from`")
+            raise wrong(f"{where}, from", found, SAYS["from_twice"].format(n=starts.count(twice)))
         if len({frozenset(other["applies_to"]) for other in mine}) > 1:
-            remedy = "versions of one plan apply to the same kinds: write them alike"
-            raise wrong(f"{where}, applies_to", list(mine[-1]["applies_to"]), remedy)
+            raise wrong(f"{where}, applies_to", list(mine[-1]["applies_to"]), SAYS["other_kinds"])
         later = [start for start in starts if start > head["start"]]
         head["valid_to"] = min(later) - pd.Timedelta(days=1) if later else pd.NaT

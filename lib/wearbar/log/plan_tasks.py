@@ -13,6 +13,7 @@ from wearbar.log.schema import SHARES, VEHICLE_KINDS, said
 from wearbar.log.sources.raw import LogError
 
 KEYS = said("plan") | {"shares": {name: {"kind": "number", "high": 1.0} for name in SHARES}}
+SAYS = said("faults")["plan"]
 _BLANK = {"number": nan, "day": pd.NaT, "yes_no": False}
 _ENDLESS = 1e300
 _DAYS_A_MONTH = 365.25 / 12
@@ -112,8 +113,7 @@ def version_of(source, name, body, factor):
     shares = {share: shares[share] for share in body.get("severe_when", ())}
     head |= {"plan": name, "name": name, "severe_when": shares, "valid_from": start}
     if not isinstance(tasks, list) or not tasks:
-        remedy = f"a plan needs at least one task: write [[{name}.task]] and its keys below it"
-        raise wrong(f"{where}, task", tasks, remedy)
+        raise wrong(f"{where}, task", tasks, SAYS["no_tasks"].format(name=name))
     tasks = [_task(where, number, task, factor) for number, task in enumerate(tasks, 1)]
     _check_together(where, name, tasks, shares)
 
@@ -123,8 +123,7 @@ def version_of(source, name, body, factor):
     def walk(code, path):
         if code in path:
             loop = " -> ".join((*path[path.index(code) :], code))
-            remedy = "that goes round in a circle: take one of them out"
-            raise wrong(f"{where}, task {path[0]}, covers", loop, remedy)
+            raise wrong(f"{where}, task {path[0]}, covers", loop, SAYS["circle"])
         return {code}.union(*(walk(other, (*path, code)) for other in direct[code]))
 
     reached = {code: walk(code, ()) - {code} for code in direct}
@@ -153,7 +152,7 @@ def _task(where, number, body, factor):
         elif isnan(every[name]) and in_days - _UNEVEN > days:
             normal, of_which = f"{days:g} days", "which is less"
         if normal:
-            remedy = f"the normal limit is {normal}, {of_which}: lower it"
+            remedy = SAYS["severe_above"].format(normal=normal, of_which=of_which)
             raise wrong(f"{where}, severe.{name}", value, remedy)
     if "severe" in body:
         row["severe"] = {name: every[name] if isnan(x) else x for name, x in severe.items()}
@@ -176,7 +175,7 @@ def _window(where, tolerance, limits):
         amounts = values_of(where, tolerance, "amounts")
     for name, amount in amounts.items():
         if amount >= limits[name]:
-            remedy = f"a window is shorter than its limit, here {limits[name]:g}: lower it"
+            remedy = SAYS["wide_window"].format(limit=limits[name])
             raise wrong(f"{where}.{name}", amount, remedy)
     return shares | amounts
 
@@ -200,17 +199,14 @@ def _check_together(where, name, tasks, severe_when):
         for word in task["also"]:
             others = [t["code"] for t in tasks if word in t["also"] and t["code"] != task["code"]]
             if others := others + [code for code in codes if code == word]:
-                remedy = f"task {others[0]} has it too: one word stands for one task"
-                raise wrong(f"{here}, also", word, remedy)
+                raise wrong(f"{here}, also", word, SAYS["also_twice"].format(other=others[0]))
         if task["code"] in codes[:number]:
-            raise wrong(f"{here}, code", task["code"], "two tasks have it: give each its own")
+            raise wrong(f"{here}, code", task["code"], SAYS["code_twice"])
         if not severe_when and not all(isnan(task[column]) for column in _SPREAD["severe"]):
-            remedy = f"add [{name}.severe_when] with a share, or take the limit out"
-            raise wrong(f"{here}, severe", "a limit", f"it can never apply: {remedy}")
+            raise wrong(f"{here}, severe", "a limit", SAYS["never_severe"].format(name=name))
         for other in task["covers"]:
             if other not in codes:
-                remedy = f"no task of this plan has that code: use some of {', '.join(codes)}"
+                remedy = SAYS["covers_unknown"].format(codes=", ".join(codes))
                 raise wrong(f"{here}, covers", other, remedy)
             if other in statutory:
-                remedy = "it is statutory, and other work never stands in for it"
-                raise wrong(f"{here}, covers", other, f"{remedy}: take it out of covers")
+                raise wrong(f"{here}, covers", other, SAYS["covers_statutory"])

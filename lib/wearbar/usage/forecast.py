@@ -75,8 +75,7 @@ def chance_due(model, rows, date):
 
 def model_of(log):
     """The `UsageModel` of a log, fitted without a back-test."""
-    fleet, stays = log.tables["vehicles"], log.tables["layups"]
-    return fit_usage(readings(log), fleet, log.as_of, stays)
+    return fit_usage(readings(log), log.tables["vehicles"], log.as_of, log.tables["layups"])
 
 
 def _meters(model, rows):

@@ -37,14 +37,10 @@ def daily_rate(path, as_of, days=365, confidence=0.9):
         variance = np.maximum(squares - rate * distance, 0.0) / (n - 1) / span
         spread = np.sqrt(variance) * stats.t.ppf(0.5 + confidence / 2, n - 1)
     last, _ = path.around("day", path.vehicles, np.full(len(start), end))
-    columns = {
-        "vehicle": pd.Series(path.vehicles, dtype=TEXT),
-        "rate_km_per_day": rate,
-        "high": rate + np.where(n >= 2, spread, np.nan),
-        "last_date": as_dates(path.get("day", last)),
-        "last_km": path.get("high", last),
-    }
-    return pd.DataFrame(columns)
+    found = pd.DataFrame({"vehicle": pd.Series(path.vehicles, dtype=TEXT), "rate_km_per_day": rate})
+    found["high"] = rate + np.where(n >= 2, spread, np.nan)
+    found["last_date"], found["last_km"] = as_dates(path.get("day", last)), path.get("high", last)
+    return found
 
 
 def gaps(path):
@@ -122,10 +118,9 @@ def use_shares(log, vehicle, start, end):
     asked = pd.Index(vehicle)[still], first[still], last[still]
     days = _shared_out(*periods, days, *asked)[:, 0] / np.maximum(last - first, 1)[still]
     cover[still, 0] = np.minimum(days, 1.0)
-    covers = [f"{name}_coverage_share" for name in SHARES]
-    found = pd.DataFrame(np.hstack([cover, mean]), index_of(vehicle))
-    found = found.set_axis(["coverage_share", *covers, *SHARES], axis=1)
-    return found[["coverage_share", *SHARES, *covers]].fillna(dict.fromkeys(covers, 0.0))
+    names = ["coverage_share", *SHARES, *(f"{name}_coverage_share" for name in SHARES)]
+    found = np.hstack([cover[:, :1], mean, np.nan_to_num(cover[:, 1:])])
+    return pd.DataFrame(found, index_of(vehicle), names)
 
 
 def within_readings(path, vehicle, start, end):

@@ -8,6 +8,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from wearbar.log.keys import stacked
 from wearbar.log.schema import TEXT, column, said
 
 PROBLEM_COLUMNS = ("table", "line", "column", "value", "rule", "remedy")
@@ -86,5 +87,4 @@ def of_vehicle(rows, vehicles, name):
 
 def join(parts):
     """Several frames of problems as one."""
-    parts = [p for p in parts if len(p)]
-    return pd.concat(parts, ignore_index=True) if parts else _NONE
+    return stacked([_NONE, *parts])
