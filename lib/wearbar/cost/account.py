@@ -26,8 +26,7 @@ class Account:
     # one row a vehicle: vehicle, kind, disposal, start, end (its days of record), site (on its last
     # day), meter, days, and known_from, known_to, distance_km as of `exposure`
     vehicles: pd.DataFrame
-    # as `money_lines`, those of the account's days; what is fixed stands by calendar month;
-    # with_distance: on a day whose distance is known
+    # as `money_lines`, in the account's days, fixed costs by month; with_distance: that is known
     lines: pd.DataFrame
     worth: pd.DataFrame  # depreciation, of the same form; never in `lines`
     quarters: pd.DataFrame  # vehicle, quarter (calendar), distance_km

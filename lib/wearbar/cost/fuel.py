@@ -21,8 +21,7 @@ def tanks(log):
 
     Fills of one vehicle and kind of fuel make a series of their own (urea too); electric volumes
     are kWh. A full fill without a reading ends no tank and joins the next. `frame.attrs` counts
-    the tanks left out: "no_figure", with a fill not in the log, set aside or of no known volume, or
-    no distance, and "far".
+    the tanks left out: "far", and "no_figure", without distance or with a fill or volume missing.
     """
     # a tank lacks the litres of a fill set aside, unless that was one typed twice
     fuel, lost = log.si("fuel"), log.aside.get("fuel", log.tables["fuel"].iloc[:0])

@@ -102,14 +102,10 @@ def work_ahead(log):
     if len(done) >= LEAST_HABITS:
         own = by.quantile(chance).unstack()[by.size() >= LEAST_HABITS]
         habits = own.reindex(rows["task"]).fillna(done["share"].quantile(chance)).to_numpy()
-    return Ahead(
-        rows.fillna(dict.fromkeys([*POINT, *EARLIEST, *EVERY], np.inf)),
-        Limits(every, share, amount),
-        int(days_of([log.as_of])[0]),
-        both[["row", "row_too"]].to_numpy(dtype=int).T,
-        habits,
-        float(np.sqrt(max(between, 0.0))) if len(years) >= 3 else 0.0,
-    )
+    habit_sd = float(np.sqrt(max(between, 0.0))) if len(years) >= 3 else 0.0
+    rows = rows.fillna(dict.fromkeys([*POINT, *EARLIEST, *EVERY], np.inf))
+    covers, today = both[["row", "row_too"]].to_numpy(dtype=int).T, int(days_of([log.as_of])[0])
+    return Ahead(rows, Limits(every, share, amount), today, covers, habits, habit_sd)
 
 
 def _days(dates, log):

@@ -109,23 +109,14 @@ def last_year(log, test, replay, confidence=0.9, rng=None, draws=DRAWS):
     before = actual_year(log, worn, start - pd.DateOffset(years=1), then.here)
     for one in (actual, before):  # as the forecast has it
         one["money"] = sum(one[c] for c in CLASSES if c not in told.simulated.thin)
-    figures = [
-        {"what": n, "forecast": e.value, "low": e.low, "high": e.high}
-        | {"actual": actual[n].sum(), "before": before[n].sum()}
-        for n, e in totals(told, ("jobs", "hours", "money", *CLASSES)).items()
-    ]
-    figures = pd.DataFrame(figures)
+    columns = ["what", "forecast", "low", "high", "actual", "before"]
+    made = totals(told, ("jobs", "hours", "money", *CLASSES)).items()
+    figures = [(n, e.value, e.low, e.high, actual[n].sum(), before[n].sum()) for n, e in made]
+    figures = pd.DataFrame(figures, columns=columns)
+    figures["is_inside"] = figures["actual"].between(figures["low"], figures["high"])
+    figures["is_known"] = figures[["forecast", "actual"]].notna().all(axis=1)
+    months = by_month(told).assign(jobs_actual=actual["jobs"], jobs_before=before["jobs"])
     joined = fleet.loc[~fleet["vehicle"].isin(names), "vehicle"]
     n_left = fleet["disposed"].between(start + pd.Timedelta(days=1), log.as_of).sum()
-    return LastYear(
-        as_of=start,
-        months=by_month(told).assign(jobs_actual=actual["jobs"], jobs_before=before["jobs"]),
-        totals=figures.assign(
-            is_inside=figures["actual"].between(figures["low"], figures["high"]),
-            is_known=figures[["forecast", "actual"]].notna().all(axis=1),
-        ),
-        joined=float(np.nansum(actual_year(log, worn, start, joined)["money"])),
-        n_joined=len(joined),
-        n_left=int(n_left),
-        learning=learned(sums),
-    )
+    spent = float(np.nansum(actual_year(log, worn, start, joined)["money"]))
+    return LastYear(start, months, figures, spent, len(joined), int(n_left), learned(sums))

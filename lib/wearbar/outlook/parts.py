@@ -103,18 +103,14 @@ def sets_of(log):
     usual = every["n"] / every["duration_km"].where(every["duration_km"] > 0)
     usual = look_up(rows["category"], usual).where(lambda rate: rate > 0)
     damage = (own["n"] + DAMAGE_WORTH) / (own["duration_km"] + DAMAGE_WORTH / usual)
-    rows = rows.assign(
-        life_km=rows["life_km"].fillna(life.fillna(np.inf)),
-        damage_per_km=damage.fillna(0.0),
-        together=together,
-    )
+    rows["life_km"] = rows["life_km"].fillna(life.fillna(np.inf))
+    rows = rows.assign(damage_per_km=damage.fillna(0.0), together=together)
     return Sets(rows, on[["left_km", "left_sd"]].assign(set=by.ngroup()), late)
 
 
 def _habits(ended, rows):
-    """(late, together) of `Sets`, by the renewals of each category on record; what fewer than
-    FEW_RENEWALS tell is as the limit and the set say. A renewal is what left one axle of a vehicle
-    on one day; it is as late as its latest part."""
+    """(late, together) of `Sets`, by renewals: what left an axle on one day, as late as its latest
+    part. What fewer than FEW_RENEWALS of a category tell is as the limit and the set say."""
     rate = ended["rate_mm_per_1000km"].where(lambda rate: rate > 0, ended["usual_rate"])
     life = (1000 * usable_of(ended) / rate).where(lambda km: km > 0)
     axle = axle_of(ended["last_position"].fillna(""))

@@ -50,8 +50,7 @@ def month_edges(as_of):
 
 
 def days_of_use(model, vehicles, as_of, days):
-    """(rows of `model.vehicles`, (vehicles, days) days of use until the end of each of `days` from
-    the report date); nil where the use is not known."""
+    """(rows of `model.vehicles`, days of use (vehicles, days) by the end of each of `days`)."""
     row, known = model.of(vehicles)
     n, m = len(row), len(days)
     end = np.tile(int(days_of([as_of])[0]) + np.asarray(days), n).astype(np.int64)

@@ -118,14 +118,10 @@ def totals(outlook, names, draws=None):
     years = draws.groupby("draw")[list(names)].sum(min_count=1)
     for name, band in _bands(years, outlook, outlook.has_year).iterrows():
         note = "" if years[name].notna().all() else "neither the log nor the plan says"
-        made[name] = Estimate(
-            *band.tolist(),
-            outlook.confidence,
-            len(outlook.ahead.rows),
-            unit=UNITS.get(name, "money"),
-            method=f"{len(years)} simulated years",
-            note=note if outlook.has_year else "a year's total needs a year of record",
-        )
+        note = note if outlook.has_year else "a year's total needs a year of record"
+        told = {"unit": UNITS.get(name, "money"), "method": f"{len(years)} simulated years"}
+        rests_on = outlook.confidence, len(outlook.ahead.rows)
+        made[name] = Estimate(*band.tolist(), *rests_on, **told, note=note)
     return made
 
 

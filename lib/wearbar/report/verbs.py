@@ -115,8 +115,7 @@ def next_year(log, by="", confidence=0.9):
     month (its first day), then jobs, hours and money, each with `_low` and `_high`; "task": task,
     jobs, low, high, each_hours, each_cost; "site": site, hours, low, high, vehicles; ValueError for
     another. Money is in the log's currency. A total is NaN, and a task or site has no row, where
-    the record is shorter than a year; a month needs three. confidence: of the limits. The forecast
-    of use is the one that did best on past days of the log: a large one takes minutes.
+    the record is under a year; a month needs three. confidence: of limits. Large logs take minutes.
 
     >>> one = wb.read_log().only(["M12"])
     >>> wb.next_year(one)["what"].tolist()[:2]
@@ -203,8 +202,7 @@ def replacement(log, confidence=0.9):
     and near_high_years (ages within 5% of the least), is_clear (whether keeping longer is shown to
     cost more), fall_share (of its value, a year), price_money (as new), change_money (what one
     change of vehicle must cost for waiting to be as cheap), oldest_years (on record), note.
-    Money alone, without interest: no vehicle is safer for being cheaper. Source: the average cost
-    of ownership by age, common practice.
+    Money alone, without interest: no vehicle is safer for being cheaper. Source: common practice.
 
     >>> wb.replacement(wb.read_log())["kind"].tolist()
     ['motorcycle', 'pickup', 'van']

@@ -41,14 +41,11 @@ def _ranged(estimate):
     return value, f"{low} to {high}"
 
 
-def _with_range(estimate):
-    return "{} ({})".format(*_ranged(estimate))
-
-
 # least numbers that a refusal speaks of: of vehicles, of one vehicle's parts, of wear lines
 _LEAST = {"a_side": evidence.MIN_A_SIDE, "at_site": evidence.MIN_AT_SITE, "own_a_side": OWN_A_SIDE}
 _LEAST |= {"lines_each": evidence.LINES_A_COEFFICIENT, "step": evidence.STEP}
-_SAID = {"change": _change, "ranged": _ranged, "with_range": _with_range}
+_SAID = {"change": _change, "ranged": _ranged}
+_SAID["with_range"] = lambda estimate: "{} ({})".format(*_ranged(estimate))
 SAY = words_of("severe_use", show=Show(), uses_of=USE, **_SAID, **_LEAST)
 
 

@@ -86,7 +86,6 @@ def words(visit, log, show):
         "reads": [_read(row, units, log.as_of, show) for row in visit.reads.to_dict("records")],
         "no_reads": say("no_reads"),
         "changes": cells(visit.changes, "change", ("where", "part", "since")),
-        "spare": range(2),
         "depth": depth,
         "unit": "" if visit.meter in ("hours", "none") else show.units.distance,
         "rechecks": _rechecks(visit, show),
