@@ -135,16 +135,10 @@ def overlap(used, share, rest):
     each = parts.groupby("vehicle").agg(how)
     is_easy = each["rest"] <= 0
     each = each.assign(easy=each["rest"].where(is_easy), hard=each["rest"].mask(is_easy))
-    table = each.groupby("site").agg(
-        n_vehicles=("share", "size"),
-        n_easier=("easy", "count"),
-        n_harder=("hard", "count"),
-        share_least=("share", "min"),
-        share_most=("share", "max"),
-        easy=("easy", "mean"),
-        hard=("hard", "mean"),
-        weight_share=("square", "sum"),
-    )
+    of = {"n_vehicles": ("share", "size"), "n_easier": ("easy", "count")}
+    of |= {"n_harder": ("hard", "count"), "share_least": ("share", "min")}
+    of |= {"share_most": ("share", "max"), "weight_share": ("square", "sum")}
+    table = each.groupby("site").agg(**of, easy=("easy", "mean"), hard=("hard", "mean"))
     table["weight_share"] /= max(table["weight_share"].sum(), 1e-300)
     table["gap"] = table.pop("hard") - table.pop("easy")
     enough = table[["n_easier", "n_harder"]].min(axis=1) >= MIN_AT_SITE
@@ -177,10 +171,10 @@ def judged(found, confidence):
     needed = 0
     if least < SETTLED[0] and most > SETTLED[1]:  # vehicles for an interval that no longer is
         needed = found.n_vehicles * (np.log(most / least) / np.log(SETTLED[1] / SETTLED[0])) ** 2
-    return replace(
-        found,
-        vehicles_needed=ceil(needed),
-        e_value=e_value(ratio.value),
-        attenuated=Estimate(*recalled, confidence, found.n_parts),
-        e_value_limit=1.0 if (nearer - 1) * (ratio.value - 1) <= 0 else e_value(nearer),
-    )
+    limit = 1.0 if (nearer - 1) * (ratio.value - 1) <= 0 else e_value(nearer)
+    told = {
+        "e_value": e_value(ratio.value),
+        "e_value_limit": limit,
+        "vehicles_needed": ceil(needed),
+    }
+    return replace(found, **told, attenuated=Estimate(*recalled, confidence, found.n_parts))

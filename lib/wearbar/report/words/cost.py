@@ -3,7 +3,7 @@
 import math
 from functools import partial
 
-import pandas as pd
+from pandas import isna
 
 from wearbar.cost.ageing import MIN_YEARS, STEP_YEARS
 from wearbar.cost.per_distance import CLEAR_P, MIN_DAYS, MIN_KNOWN
@@ -24,7 +24,7 @@ def words_in(show):
 def headline(total, account, show):
     """(sentence, urgency): what a mile costs, or why that is not known."""
     lines, days = account.lines, account.vehicles["days"]
-    amount, why = lines["amount"].sum(), total.note if pd.isna(total.value) else ""
+    amount, why = lines["amount"].sum(), total.note if isna(total.value) else ""
     if not lines["amount"].notna().any():
         why = "no money"
     elif days.max() < MIN_DAYS:
@@ -47,13 +47,10 @@ def replace(kept, show):
     shown = [k for k in kept if "cost_per_year" in k.curve]
     # neither within the years that warranty and first parts carry, nor hardly the cheapest
     is_best = {k.kind: k.best.value >= MIN_YEARS and k.is_clear for k in shown}
-    said = words_in(show)(
-        "replace",
-        least=[k for k in shown if is_best[k.kind]],
-        later=[k for k in shown if pd.isna(k.best.value)],
-        flat=[k.kind for k in shown if not (is_best[k.kind] or pd.isna(k.best.value))],
-    )
-    return said, "note"
+    least = [k for k in shown if is_best[k.kind]]
+    later = [k for k in shown if isna(k.best.value)]
+    flat = [k.kind for k in shown if not (is_best[k.kind] or isna(k.best.value))]
+    return words_in(show)("replace", least=least, later=later, flat=flat), "note"
 
 
 def keeping(kept, show):
@@ -68,7 +65,7 @@ def _figure(show, estimate):
     """Money by distance without "per mile"; its range, if any, to two digits of the upper end, or
     one more where the ends would read alike."""
     scale, places = show.scale("money_per_km"), 2
-    if pd.isna(estimate.value):
+    if isna(estimate.value):
         return "", ""
     if not has_width(estimate.low, estimate.high):
         return show.money(scale.turn(estimate.value), places), ""

@@ -31,16 +31,12 @@ def sites(apart, table, log, show):
 
 def overruns(over, found, driven, show):
     """How far late work ran over. over: unit to `Estimate` of the median."""
-    return SAY(
-        "overruns",
-        show=show,
-        late=found[found["in_rate"] & (found["outcome"] == "late")],
-        some_count=found["in_rate"].any(),
-        medians=[e for e in over.values() if not math.isnan(e.value)],
-        drivers=(driven > 0).sum(),
-        driven_km=driven.sum(),
-        known_km=driven_overdue(found[found["why"] != "unknown-history"]).sum(),
-    )
+    late = found[found["in_rate"] & (found["outcome"] == "late")]
+    medians = [e for e in over.values() if not math.isnan(e.value)]
+    view = {"late": late, "medians": medians, "some_count": found["in_rate"].any()}
+    view |= {"drivers": (driven > 0).sum(), "driven_km": driven.sum()}
+    known_km = driven_overdue(found[found["why"] != "unknown-history"]).sum()
+    return SAY("overruns", show=show, known_km=known_km, **view)
 
 
 def dash_said(rows, log, show):

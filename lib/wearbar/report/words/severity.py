@@ -97,15 +97,10 @@ def kinds(table):
 
 def use_of_fleet(table, limits):
     """How much of the use is known, and how many vehicles the plan calls used hard."""
-    known = kinds(table)
-    return SAY(
-        "use",
-        known=known,
-        table=table,
-        shares=table.head(1)[known[:3]].melt(var_name="kind", value_name="share"),
-        n_known=(table["coverage_share"] >= evidence.MIN_COVERAGE).sum(),
-        limits=[{"kind": k, "share": share} for k, share in limits.items() if k in known],
-    )
+    known, n_known = kinds(table), (table["coverage_share"] >= evidence.MIN_COVERAGE).sum()
+    shares = table.head(1)[known[:3]].melt(var_name="kind", value_name="share")
+    limits = [{"kind": k, "share": share} for k, share in limits.items() if k in known]
+    return SAY("use", table=table, known=known, n_known=n_known, shares=shares, limits=limits)
 
 
 def heads_use(table):
