@@ -213,7 +213,7 @@ def shrink(value, se, group=None):
 
 
 def bootstrap_by_vehicle(statistic, n_vehicles, rng, samples=2000, confidence=0.9, unit=""):
-    """`Estimate` of any statistic by drawing whole vehicles again, all samples at once.
+    """`Estimate` of any statistic by drawing whole vehicles again, a tenth of the samples at once.
 
     statistic: takes weights (samples, n_vehicles), how often each vehicle was drawn, and gives
     shape (samples,); NaN where a sample has none. No limits below three vehicles or by
@@ -223,7 +223,8 @@ def bootstrap_by_vehicle(statistic, n_vehicles, rng, samples=2000, confidence=0.
     found = Estimate(value, nan, nan, confidence, n_vehicles, unit=unit)
     if n_vehicles < MIN_VEHICLES:
         return replace(found, note=FEW_VEHICLES)
-    draws = np.asarray(statistic(vehicle_draws(n_vehicles, rng, samples)))
+    drawn = np.array_split(vehicle_draws(n_vehicles, rng, samples), 10)
+    draws = np.concatenate([statistic(some) for some in drawn])
     low, high = percentiles(draws, n_vehicles, confidence)
     if not np.isfinite([value, low]).all():
         return replace(found, note="too few vehicles have what it needs")
