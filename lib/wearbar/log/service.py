@@ -54,6 +54,7 @@ class ServiceLog:
         return hashlib.sha256(repr(made).encode()).hexdigest()
 
     @property
+    @kept_with
     def vehicles(self):
         """Table `vehicles`, by vehicle."""
         return self.tables["vehicles"].set_index("vehicle")
