@@ -121,15 +121,14 @@ def _items(log, until):
     }
     urgency["coming"] |= certificate & due.le(until)
     text = log.tables["defects"].set_index("defect")["text"]
+    due_at = usage.odometer_of(usage.log_path(log), rows["vehicle"], rows["due_km"])
     rows = rows.assign(
         urgency=np.select(list(urgency.values()), list(urgency), ""),
         kind=rows["what"],
         issued_date=rows["early_date"],
         reason=np.select(list(stops.values()), list(stops), ""),
         title=rows["item"].map(text).where(deferral),
-        due_odometer_km=usage.odometer_of(
-            usage.log_path(log), rows["vehicle"], rows["due_km"]
-        ).to_numpy(),
+        due_odometer_km=due_at.to_numpy(),
     )
     now = rows["urgency"].isin([*DANGER, "failed"]) | rows["urgency"].eq("safety recall") & ~ahead
     by = due.mask(now, log.as_of).mask(rows["urgency"].eq("at the next visit"))
@@ -187,11 +186,8 @@ def _warranties(log, use, until):
     """Warranties that end within the days ahead, by date or by distance."""
     v, path = log.si("vehicles").reset_index(names="line"), usage.log_path(log)
     today, until_km, day = np.repeat(log.as_of, len(v)), v["warranty_odometer_km"], "warranty_until"
-    v = v.assign(
-        due_date=v[day].where(v[day] >= log.as_of),
-        due_km=usage.to_cumulative(path, v["vehicle"], today, until_km),
-        due_hours=np.nan,
-    )
+    due_km = usage.to_cumulative(path, v["vehicle"], today, until_km)
+    v = v.assign(due_date=v[day].where(v[day] >= log.as_of), due_km=due_km, due_hours=np.nan)
     driven = usage.distance_at(path, v["vehicle"], today)["low_km"]
     v = v[until_km.isna() | (v["due_km"] > driven)]
     day = due_dates(use, v)["date"]

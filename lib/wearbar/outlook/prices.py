@@ -65,12 +65,10 @@ def classed(log, worn):
         "wear": task.isin(asked["code"]).where(is_work, task.isin(worn)),
         "unplanned": why.isin(["defect", "advice"]),
     }
-    return lines.assign(
-        what=np.select(list(what.values()), list(what), "other"),
-        hours=lines["line"].map(log.tables["work"]["labour_hours"]).where(is_work),
-        kind=look_up(lines["vehicle"], log.vehicles["kind"]),
-        plan=log.plan_for(lines["vehicle"]),
-    )
+    what = np.select(list(what.values()), list(what), "other")
+    hours = lines["line"].map(log.tables["work"]["labour_hours"]).where(is_work)
+    kind, plan = look_up(lines["vehicle"], log.vehicles["kind"]), log.plan_for(lines["vehicle"])
+    return lines.assign(what=what, hours=hours, kind=kind, plan=plan)
 
 
 def prices_of(log, worn):

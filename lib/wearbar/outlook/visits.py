@@ -145,10 +145,8 @@ def own_days(jobs):
 
 
 def bundle(jobs, weight):
-    """The fewest visits of one vehicle: (job, place in `days`) of every doing, two arrays.
-
-    weight: (n,) what a whole interval is worth.
-    """
+    """The fewest visits of one vehicle: (job, place in `days`) of every doing, two arrays. weight:
+    (n,) what a whole interval is worth."""
     m = len(jobs.days)
     # jobs with the same windows throughout are one
     table = np.hstack([jobs.early, jobs.due])
@@ -199,10 +197,8 @@ def shown_visits(table, outlook):
 
 
 def waiting(outlook, todo):
-    """The work due by now of vehicles off the road without an end on record.
-
-    Frame `vehicle, task, position`; task "" where none of it is. todo: as of `plan_of_visits`.
-    """
+    """The work due by now of vehicles off the road without a known end: `vehicle, task, position`,
+    task "" where none of it is due. todo: as of `plan_of_visits`."""
     rows, more = outlook.ahead.rows, _at_once(outlook.ahead, todo)
     rows = rows[np.isinf(rows["wait_days"])]
     due = rows[(rows["due_day"] <= 0) | (rows["past_share"] >= 0)]

@@ -98,8 +98,7 @@ def _bands(values, outlook, is_known=True):
 def by_month(outlook, draws=None):
     """One row a month: `month` (its first day) and `jobs, hours, money` with `_low, _high`.
 
-    Means of the simulated totals, and their limits as of `_bands`; NaN where nothing is known, or
-    the record is shorter than three months. draws: of `draws_of`.
+    Means of the simulated totals and their limits; NaN: not known, or under three months of record.
     """
     draws, parts = draws_of(outlook) if draws is None else draws, []
     for name in ("jobs", "hours", "money"):
@@ -133,10 +132,8 @@ def _summed(values, by, outlook, is_known=True):
 
 
 def by_task(outlook):
-    """Doings in the year by task: frame `task, jobs, low, high, each_hours, each_cost`, most first.
-
-    No row where the record is shorter than a year.
-    """
+    """Doings in the year by task, most first: `task, jobs, low, high, each_hours, each_cost`; none
+    where the record is shorter than a year."""
     made = _summed(outlook.simulated.by_row, outlook.ahead.rows["task"], outlook)
     each = outlook.prices.tasks.groupby(level=-1)[["hours", "amount"]].mean()
     each = each.set_axis(["each_hours", "each_cost"], axis=1)
@@ -145,10 +142,8 @@ def by_task(outlook):
 
 
 def by_site(outlook):
-    """Labour hours of planned work and of fitting parts in the year by site with work ahead.
-
-    Frame `site, hours, low, high, vehicles`; no figures of a site too small to show.
-    """
+    """Labour hours of planned work and of fitting parts in the year, by site with work ahead:
+    `site, hours, low, high, vehicles`; no figures of a site too small to show."""
     rows, sets, told = outlook.ahead.rows, outlook.sets.rows, outlook.simulated
     each = outlook.prices.of_pieces(sets)["hours"] * sets["size"]
     each = np.append(outlook.prices.of_tasks(rows)["hours"], each).astype(float)

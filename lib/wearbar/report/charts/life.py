@@ -39,10 +39,8 @@ def wear_lines(wear, on, show):
         middle = row["line_a"] + row["line_b"] * x
         variance = row["line_aa"] + 2 * row["line_ab"] * x + row["line_bb"] * x * x
         half = row["line_q"] * np.sqrt(np.maximum(variance, 0))
-        low, middle, high = (
-            height(sign * unbent(middle + by * half, row["hinge"], row["bend"]))
-            for by in (-1, 0, 1)
-        )
+        ends = (unbent(middle + off, row["hinge"], row["bend"]) for off in (-half, 0, half))
+        low, middle, high = (height(sign * end) for end in ends)
         style.band(axis, turn(x), low, high)
         axis.plot(turn(x), middle, color=blue, linewidth=1.4)
         # the limits, and today

@@ -100,15 +100,10 @@ def comparable(cost):
 def curves(service, spans):
     """What the curves rest on: parts followed, those on before the record, and those left out."""
     known, is_late = spans["seen_km"].notna(), spans["age_known"] & (spans["entry_km"] > 0)
-    return words_in(None)(
-        "curves",
-        n=service["part_key"].nunique(),
-        off=service["came_off"].sum(),
-        late=is_late.sum(),
-        unseen=service.loc[service["cause"].eq("record-gap"), "part_key"].nunique(),
-        ageless=spans[~spans["age_known"] & known],
-        uncounted=(~known).sum(),
-    )
+    unseen = service.loc[service["cause"].eq("record-gap"), "part_key"].nunique()
+    view = {"n": service["part_key"].nunique(), "off": service["came_off"].sum(), "unseen": unseen}
+    view |= {"late": is_late.sum(), "ageless": spans[~spans["age_known"] & known]}
+    return words_in(None)("curves", uncounted=(~known).sum(), **view)
 
 
 def oil(table, kinds, show):
