@@ -71,7 +71,7 @@ def _life(log):
 
 
 def _read(log, life):
-    """One reading a vehicle and day, and the gaps between them, of `days` not laid up."""
+    """One reading a vehicle and day, and the gaps between them, of `days` not in storage."""
     seen = usage.readings(log).drop_duplicates(["vehicle", "date"])
     seen = seen[seen["date"] >= life["begin"].reindex(seen["vehicle"]).to_numpy()]
     holes = usage.gaps(usage.path_of(seen))

@@ -202,7 +202,8 @@ def replacement(log, confidence=0.9):
     and near_high_years (ages within 5% of the least), is_clear (whether keeping longer is shown to
     cost more), fall_share (of its value, a year), price_money (as new), change_money (what one
     change of vehicle must cost for waiting to be as cheap), oldest_years (on record), note.
-    Money alone, without interest: no vehicle is safer for being cheaper. Source: common practice.
+    Money alone, without interest: no vehicle is safer for being cheaper. Source: the average cost
+    of ownership by age, common practice.
 
     >>> wb.replacement(wb.read_log())["kind"].tolist()
     ['motorcycle', 'pickup', 'van']
