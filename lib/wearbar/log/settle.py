@@ -85,7 +85,7 @@ class Checked:
         """One row a row set aside, in order; what else is wrong with it stands in its remedy."""
         found = join(self.found)
         found = found[found["severity"] != "warn"]
-        found = _in_order(found.sort_values("severity", ascending=False, kind="stable"))
+        found = in_order(found.sort_values("severity", ascending=False, kind="stable"))
         kept = found[found["severity"] == "set-aside"].drop_duplicates(ROW)
         others = found.drop(kept.index)
         also = ", also " + others["column"] + " " + others["value"] + ": " + others["remedy"]
@@ -99,7 +99,7 @@ class Checked:
         """One row a doubt about a row that is kept."""
         found = join(self.found)
         gone = is_among(found, found[found["severity"] == "set-aside"], ROW)
-        return _in_order(found[~gone])[list(PROBLEM_COLUMNS)]
+        return in_order(found[~gone])[list(PROBLEM_COLUMNS)]
 
     @property
     def ledger(self):
@@ -109,7 +109,8 @@ class Checked:
         return pd.DataFrame(rows, columns=list(LEDGER_COLUMNS))
 
 
-def _in_order(found):
+def in_order(found):
+    """Problems (a frame) by table, as the format has them, and line."""
     place = found["table"].map({name: i for i, name in enumerate(TABLES)}).fillna(len(TABLES))
     return found.iloc[np.lexsort((found["line"], place))].reset_index(drop=True)
 
@@ -123,7 +124,7 @@ def check(read, header, today=None, rules=OF_ALL_TABLES):
     """
     tables, found = dict(read.tables), read.found
     log = Checked(tables, read.extra, read.sha256, {name: len(of) for name, of in tables.items()})
-    log.as_of = header.get("as_of") or _newest(tables, today)
+    log.as_of = header.get("as_of") or _last_day(tables, today)
     if header.get("first_day", log.as_of) > log.as_of:
         raise fault("late_first_day", first=header["first_day"], last=log.as_of)
     log.take(_drop_after(log, found, today))
@@ -144,18 +145,21 @@ def check(read, header, today=None, rules=OF_ALL_TABLES):
     return log
 
 
-def _newest(tables, today):
-    """The last day of a record or reading, today at most."""
+def newest(tables, today=None):
+    """The last day of a record or reading, today at most; NaT where there is none."""
     days = [tables[name]["date"] for name in RECORDS]
     for name in READINGS.keys() - {*RECORDS}:
         table = tables[name]
         days += [table[date].where(table[reading].notna()) for reading, date in READINGS[name]]
-    days = pd.concat(days).dropna()
-    if today is None and not len(days):
+    days = pd.concat(days)
+    return (days if today is None else days[days <= today]).max()
+
+
+def _last_day(tables, today):
+    day = newest(tables, today)
+    if today is None and pd.isna(day):
         raise fault("no_last_day")
-    if today is not None:
-        days = days[days <= today.normalize()]
-    return days.max() if len(days) else today.normalize()
+    return today.normalize() if pd.isna(day) else day
 
 
 def _drop_after(log, found, today):

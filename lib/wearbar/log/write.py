@@ -28,7 +28,7 @@ def write_tables(frames, header, folder):
     for name, frame in frames.items():
         raw = raw_of_frame(frame)
         _write_csv(folder / f"{name}.csv", list(frame), dict(enumerate(_rows(raw, raw.columns))))
-    _write_header(folder, check_header(header))
+    write_header(folder, check_header(header))
 
 
 def write_marked(log, folder):
@@ -64,15 +64,7 @@ def write_marked(log, folder):
                 cells = [[*map(str, row), *rows[row.line]] for row in told.itertuples(index=False)]
                 _write_csv(aside / f"{name}.csv", [*told, *names], dict(enumerate(cells)))
 
-        # the plan beside it, so that the copy can be read
-        held = header.get("plan", "")
-        if "\n" in held:
-            (copy / "plan.toml").write_text(held, encoding="utf-8")
-        elif held and source and (source / held).is_file():
-            shutil.copyfile(source / held, copy / "plan.toml")
-        if held:
-            header["plan"] = "plan.toml" if (copy / "plan.toml").exists() else ""
-        _write_header(copy, check_header(header))
+        write_header(copy, check_header(write_plan(copy, header, source)))
         for path in (copy, aside):
             path.rename(folder / path.name)
     return folder
@@ -114,8 +106,22 @@ def _safe(cell):
     return f"'{cell}" if _FORMULA.match(cell) and not _NUMBER.fullmatch(cell) else cell
 
 
-def _write_header(folder, header):
+def write_plan(folder, header, source):
+    """Write the plan that a log in the folder `source` names beside its copy in `folder`.
+
+    Gives the header with the plan's name there.
+    """
+    held, there = header.get("plan", ""), folder / "plan.toml"
+    if "\n" in held:
+        there.write_text(held, encoding="utf-8")
+    elif held and source and (source / held).is_file():
+        shutil.copyfile(source / held, there)
+    return header | ({"plan": there.name if there.exists() else ""} if held else {})
+
+
+def write_header(folder, header, escaped=True):
+    """Write log.toml into `folder`. escaped: whether what looks like a formula is."""
     lines = [f"{key} = {toml(value)}" for key, value in header.items() if key in KEYS]
     why = "text that begins like a formula stands behind an apostrophe, which reading takes off"
-    lines.append(f"{ESCAPED} = true  # {why}")
+    lines += [f"{ESCAPED} = true  # {why}"] if escaped else []
     (folder / "log.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")

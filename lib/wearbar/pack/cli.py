@@ -1,4 +1,5 @@
-"""The commands: `wearbar pack`, `sheet`, `calendar`, `check`, `start`, `adopt`, `descriptor`.
+"""The commands: `wearbar pack`, `sheet`, `calendar`, `check`, `start`, `adopt`, `descriptor`, and
+of a very large log `split`, `combine`.
 
 Exit codes: 0 done, 1 done with rows of the log set aside (a command gives how much it left aside),
 2 not done; what goes wrong is said in one sentence. Libraries are imported only once there is work
@@ -8,13 +9,11 @@ to do, so that `--help` answers at once.
 import argparse
 import datetime
 import os
-import re
-import signal
 import sys
-from contextlib import suppress
 from pathlib import Path
 
 from wearbar import __version__
+from wearbar.pack.terminal import said_of, stop_by_signals, without_login
 
 DONE, SET_ASIDE, NOT_DONE = 0, 1, 2
 PROBLEMS_SHOWN = 12
@@ -32,7 +31,7 @@ def main(arguments=None):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")
     try:
-        _stop_by_signals()
+        stop_by_signals()
         return SET_ASIDE if run(**asked) else DONE
     except KeyboardInterrupt:
         kept = "finished reports are kept, and the same command goes on from there"
@@ -46,49 +45,14 @@ def main(arguments=None):
     except Exception as error:
         if os.environ.get("WEARBAR_TRACE"):
             raise
-        said = _said(error)
-    print(f"wearbar: {_without_login(said)}", file=sys.stderr)
+        said = said_of(error)
+    print(f"wearbar: {without_login(said)}", file=sys.stderr)
     return NOT_DONE
-
-
-def _stop_by_signals():
-    """What ends a program (SIGTERM, a closed terminal, Ctrl-Break) does so as Ctrl-C from here."""
-    signs = [getattr(signal, name, None) for name in ("SIGTERM", "SIGHUP", "SIGBREAK")]
-    signs = [sign for sign in signs if sign and signal.getsignal(sign) == signal.SIG_DFL]
-
-    def stop(*_):
-        for sign in signs:
-            signal.signal(sign, signal.SIG_IGN)  # once is enough
-        raise KeyboardInterrupt
-
-    with suppress(ValueError):  # in a thread, signals are for whoever began it
-        for sign in signs:
-            signal.signal(sign, stop)
-
-
-def _said(error):
-    """An error as one line; one of the system's names its file."""
-    said = " ".join(str(error).split())
-    if isinstance(error, OSError) and error.strerror:
-        where = f"{error.filename}: " if error.filename else ""
-        what = f"{error.strerror[:1].lower()}{error.strerror[1:]}"
-        return f"{where}{what}; give another path, or mend its permissions"
-    if isinstance(error, OSError) or type(error).__module__.startswith("wearbar."):
-        return said
-    if isinstance(error, RuntimeError) and said.startswith("Symlink loop"):  # in Python 3.12
-        return f"{said}; put the file itself there, or give another path"
-    fault = f"a fault of this program, not of your log: {type(error).__name__}: {said}"
-    return f"{fault} (with WEARBAR_TRACE=1 set, the same command shows where)"
-
-
-def _without_login(text):
-    """The same text without the password and options of any database address in it."""
-    return re.sub(r"(://[^\s?]*\?)\S*=\S*", r"\1***", re.sub(r"://[^\s:/@]*:\S*@", "://***@", text))
 
 
 class _Parser(argparse.ArgumentParser):
     def error(self, message):
-        told = f"{_without_login(message)}; `{self.prog} --help` lists what there is"
+        told = f"{without_login(message)}; `{self.prog} --help` lists what there is"
         self.exit(NOT_DONE, f"wearbar: {told}\n")
 
 
@@ -263,6 +227,40 @@ def descriptor(log, out):
     from wearbar.log.descriptor import write_descriptor
 
     print(write_descriptor(log, out))
+
+
+@_command(
+    "split a very large log into partitions, each a log of some vehicles",
+    _option("log", "LOG", ADDRESS),
+    _option("out", "DIR", "a new folder for the partitions"),
+    _option("--parts", "N", f"how many {DEFAULT}", 8, type=int),
+)
+def split(log, out, parts):
+    """Write a log as partitions, folders of Parquet files, each with all rows of some vehicles:
+    what a visit, a part or a defect ties together stays together."""
+    from wearbar.log import split as partitions
+
+    sizes = partitions.split(log, out, parts)
+    told = f"{sizes.min():,} to {sizes.max():,} vehicles each"
+    print(f"{out}: {len(sizes)} partitions of {told}; work them out with wearbar combine {out}")
+
+
+@_command(
+    "work out partitions one by one, or on a Dask cluster, and put their answers together",
+    _option("parts", "DIR", "the folder of partitions that wearbar split wrote"),
+    _option("--out", "DIR", f"a new folder for tables and findings {DEFAULT}", "wearbar-combined"),
+    _option("--scheduler", "ADDRESS", "of a Dask cluster whose workers see the partitions"),
+    _option("--workers", "N", f"or as many processes on this computer {DEFAULT}", 0, type=int),
+)
+def combine(parts, out, scheduler, workers):
+    """Read, check and work out each partition by itself, and write what follows from them all:
+    on-time rates, lives, wear and cost, as tables and findings. What needs all vehicles at once,
+    such as the action list and forecasts, is left to wearbar pack on a partition."""
+    from wearbar.pack.cluster import combine as combined
+
+    set_aside = combined(parts, out, scheduler, workers)
+    print(Path(out).resolve() / "findings.json")
+    return set_aside
 
 
 def _refuse_to_replace(path, sign):

@@ -109,9 +109,7 @@ class Report:
         value: an `Estimate`, a number, a text, a date, yes/no or None. rows: a frame that a later
         report needs whole, such as the counts of each vehicle; its text stays as in the log.
         """
-        told = asdict(value) if is_dataclass(value) else {"value": value}
-        told = {key: _json(x) for key, x in told.items()} | {"name": name}
-        told |= {"unit": unit or told.get("unit", ""), "note": note or told.get("note", "")}
+        told = finding_of(value, unit, note) | {"name": name}
         if rows is not None:
             told["rows"] = [
                 {k: x if isinstance(x, str) else _json(x) for k, x in row.items()}
@@ -137,6 +135,13 @@ class Report:
         }
         page = page_of("shown.html.j2", block="facts", facts=facts)
         _show(page, "\n".join(f"{k}: {v}" for k, v in facts.items()))
+
+
+def finding_of(value, unit="", note=""):
+    """A result as findings.json has it: see `Report.finding`."""
+    told = asdict(value) if is_dataclass(value) else {"value": value}
+    told = {key: _json(x) for key, x in told.items()}
+    return told | {"unit": unit or told.get("unit", ""), "note": note or told.get("note", "")}
 
 
 def said_of(asked, unsaid=("", [])):

@@ -15,6 +15,7 @@ import pyarrow.compute as pc
 from wearbar.log.schema import said
 
 FORMULA = "=+\\-@\t\r＝＋－＠"
+LINE = "(line)"  # the column with the lines that rows have in the whole log
 _TEXT = pa.large_string()
 _FAULTS = said("faults")
 
@@ -96,13 +97,17 @@ def raw_of_rows(names, rows):
 
 
 def raw_of_arrow(table, where):
-    """A `Raw` of a pyarrow table; lines are counted as if a header stood above."""
+    """A `Raw` of a pyarrow table; lines are counted as if a header stood above, or stand in `LINE`,
+    where it is a table of one partition of a log."""
     columns = dict(zip(header_names(table.column_names, where), table.columns, strict=True))
+    lines = np.arange(2, table.num_rows + 2)
+    if LINE in columns and columns[LINE].type == pa.int64():
+        lines = columns.pop(LINE).to_numpy()
     for name, array in columns.items():
         if pa.types.is_nested(array.type):
             raise fault("nested", where=where, name=name)
     columns = {name: _text(array) for name, array in columns.items()}
-    return Raw(columns, np.arange(2, table.num_rows + 2))
+    return Raw(columns, lines)
 
 
 def _text(array):

@@ -1,0 +1,115 @@
+"""Split a log into partitions: folders of Parquet files, each a log of some of its vehicles.
+
+What a visit, a part or a defect ties together stays together. Every partition carries the whole
+log's header, plan and legal limits, the days that its record begins and ends, and the rows' own
+lines, so that it says of its vehicles what the whole log says.
+"""
+
+import datetime
+from itertools import pairwise
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from wearbar.log.settle import check, newest, read_tables
+from wearbar.log.sources import open_source
+from wearbar.log.sources.header import ESCAPED, check_header
+from wearbar.log.sources.raw import LINE, fault
+from wearbar.log.write import write_header, write_plan
+
+# columns whose ids stand for one thing, be the rows of one vehicle or of several: whose ids
+TIES = {"visit": "visit", "found_visit": "visit", "closing_visit": "visit"}
+TIES |= {"part": "part", "defect": "defect"}
+PARTITION = "partition="  # begins the name of each one's folder
+EVERYWHERE = ("limits",)  # without a vehicle, and each needs it; other such tables go in the first
+
+
+def split(address, out, parts=8, today=None):
+    """Write the log at `address` as `parts` partitions into the new folder `out`; gives their sizes.
+
+    Or as fewer, where so much is tied together. out/partition=000/ and so on can each be read by
+    `read_log`. In memory at once: the largest table, as text. The sizes: vehicles of each
+    partition, a Series by its name. today: as in `read_log`. Raises LogError for what can't be
+    read, rows that Parquet can't hold as they are, or a folder that is there.
+    """
+    source, out = open_source(address), Path(out)
+    today = pd.Timestamp(today or datetime.date.today())
+    if out.exists():
+        raise fault("split_there", path=out)
+    header, group = check_header(source.header), _groups(source)
+    group = group % min(parts, group.max() + 1)
+    sizes = group.value_counts().sort_index()
+    sizes.index = [f"{PARTITION}{k:03d}" for k in sizes.index]
+    out.parent.mkdir(parents=True, exist_ok=True)
+    with TemporaryDirectory(prefix=".part-", dir=out.parent) as made:
+        folders = [Path(made, "log", name) for name in sizes.index]
+        for folder in folders:
+            folder.mkdir(parents=True)
+            there = write_plan(folder, header, source.folder)
+        for name, read in source.tables.items():
+            _write_table(name, read(), group, folders)
+
+        def write():
+            for folder in folders:
+                write_header(folder, header | there, escaped=ESCAPED in header)
+
+        def all_read():
+            return (read_tables(open_source(folder), header) for folder in folders)
+
+        write()
+        if "as_of" not in header:
+            last = pd.Series([newest(read.tables, today) for read in all_read()]).max()
+            header["as_of"] = today.normalize() if pd.isna(last) else last
+        if "first_day" not in header:
+            header["first_day"] = min(check(read, header).first_day for read in all_read())
+        write()
+        folders[0].parent.rename(out)
+    return sizes
+
+
+def _groups(source):
+    """A number for each vehicle named in the log (Series), one for all that are tied together."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    found = []
+    for name in sorted(source.tables, key="vehicles".__ne__):  # in whose order they are dealt
+        raw = source.tables[name]()
+        if raw.problems:
+            line, _, value, rule, *_ = raw.problems[0]
+            told = {"where": source.where(name), "line": line, "rule": rule, "value": value[:40]}
+            raise fault("not_to_split", **told)
+        held = {key: raw.columns[key] for key in ("vehicle", *TIES) if key in raw.columns}
+        for key in held if "vehicle" in held else ():
+            pairs = pa.table({"vehicle": held["vehicle"], "tie": held[key]})
+            pairs = pairs.group_by(["vehicle", "tie"], use_threads=False).aggregate([]).to_pandas()
+            of = TIES.get(key)
+            found.append(pairs.assign(tie=f"{of} " + pairs["tie"] if of else None))
+    found = pd.concat(found, ignore_index=True).dropna(subset="vehicle")
+    vehicle, names = pd.factorize(found["vehicle"])
+    tie, ids = pd.factorize(found["tie"])
+    tied, size = tie >= 0, len(names) + len(ids)
+    edges = vehicle[tied], tie[tied] + len(names)
+    graph = coo_array((np.ones(tied.sum()), edges), (size, size))
+    group = connected_components(graph, directed=False)[1][: len(names)]
+    return pd.Series(pd.factorize(group)[0], names)
+
+
+def _write_table(name, raw, group, folders):
+    """One table into every folder, where it may have no row. group: of each vehicle, its folder's
+    number."""
+    from pyarrow import parquet
+
+    table = pa.table({**raw.columns, LINE: raw.lines}).combine_chunks()
+    if "vehicle" in raw.columns:
+        place = pa.array(raw.columns["vehicle"]).to_pandas().map(group).fillna(0).to_numpy()
+        order = np.argsort(place, kind="stable")
+        ends, table = np.searchsorted(place[order], range(len(folders) + 1)), table.take(order)
+    else:
+        ends = [0] + [table.num_rows] * len(folders)
+    for folder, (begin, end) in zip(folders, pairwise(ends), strict=True):
+        rows = table if name in EVERYWHERE else table.slice(begin, end - begin)
+        parquet.write_table(rows, folder / f"{name}.parquet")

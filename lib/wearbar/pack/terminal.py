@@ -1,0 +1,40 @@
+"""How a command ends: by which signals, and what it says of an error."""
+
+import re
+import signal
+from contextlib import suppress
+
+
+def stop_by_signals():
+    """What ends a program (SIGTERM, a closed terminal, Ctrl-Break) does so as Ctrl-C from here."""
+    signs = [getattr(signal, name, None) for name in ("SIGTERM", "SIGHUP", "SIGBREAK")]
+    signs = [sign for sign in signs if sign and signal.getsignal(sign) == signal.SIG_DFL]
+
+    def stop(*_):
+        for sign in signs:
+            signal.signal(sign, signal.SIG_IGN)  # once is enough
+        raise KeyboardInterrupt
+
+    with suppress(ValueError):  # in a thread, signals are for whoever began it
+        for sign in signs:
+            signal.signal(sign, stop)
+
+
+def said_of(error):
+    """An error as one line; one of the system's names its file."""
+    said = " ".join(str(error).split())
+    if isinstance(error, OSError) and error.strerror:
+        where = f"{error.filename}: " if error.filename else ""
+        what = f"{error.strerror[:1].lower()}{error.strerror[1:]}"
+        return f"{where}{what}; give another path, or mend its permissions"
+    if isinstance(error, OSError) or type(error).__module__.startswith("wearbar."):
+        return said
+    if isinstance(error, RuntimeError) and said.startswith("Symlink loop"):  # in Python 3.12
+        return f"{said}; put the file itself there, or give another path"
+    fault = f"a fault of this program, not of your log: {type(error).__name__}: {said}"
+    return f"{fault} (with WEARBAR_TRACE=1 set, the same command shows where)"
+
+
+def without_login(text):
+    """The same text without the password and options of any database address in it."""
+    return re.sub(r"(://[^\s?]*\?)\S*=\S*", r"\1***", re.sub(r"://[^\s:/@]*:\S*@", "://***@", text))
