@@ -28,10 +28,10 @@ EVERYWHERE = ("limits",)  # without a vehicle, and each needs it; other such tab
 
 
 def split(address, out, parts=8, today=None):
-    """Write the log at `address` as `parts` partitions into the new folder `out`; gives their sizes.
+    """Write the log at `address` as `parts` partitions into the new folder `out`.
 
     Or as fewer, where so much is tied together. out/partition=000/ and so on can each be read by
-    `read_log`. In memory at once: the largest table, as text. The sizes: vehicles of each
+    `read_log`. In memory at once: the largest table, as text. Gives the number of vehicles of each
     partition, a Series by its name. today: as in `read_log`. Raises LogError for what can't be
     read, rows that Parquet can't hold as they are, or a folder that is there.
     """
@@ -40,7 +40,7 @@ def split(address, out, parts=8, today=None):
     if out.exists():
         raise fault("split_there", path=out)
     header, group = check_header(source.header), _groups(source)
-    group = group % min(parts, group.max() + 1)
+    group = group % min(max(parts, 1), group.max() + 1)
     sizes = group.value_counts().sort_index()
     sizes.index = [f"{PARTITION}{k:03d}" for k in sizes.index]
     out.parent.mkdir(parents=True, exist_ok=True)
@@ -52,22 +52,29 @@ def split(address, out, parts=8, today=None):
         for name, read in source.tables.items():
             _write_table(name, read(), group, folders)
 
-        def write():
-            for folder in folders:
-                write_header(folder, header | there, escaped=ESCAPED in header)
-
-        def all_read():
-            return (read_tables(open_source(folder), header) for folder in folders)
-
-        write()
-        if "as_of" not in header:
-            last = pd.Series([newest(read.tables, today) for read in all_read()]).max()
-            header["as_of"] = today.normalize() if pd.isna(last) else last
-        if "first_day" not in header:
-            header["first_day"] = min(check(read, header).first_day for read in all_read())
-        write()
+        _write_headers(folders, header | there)
+        _write_headers(folders, _with_days(header, folders, today) | there)
         folders[0].parent.rename(out)
     return sizes
+
+
+def _write_headers(folders, header):
+    for folder in folders:
+        write_header(folder, header, escaped=ESCAPED in header)
+
+
+def _with_days(header, folders, today):
+    """The header with the days of the record that all rows tell, where it does not say them."""
+
+    def all_read():
+        return (read_tables(open_source(folder), header) for folder in folders)
+
+    if "as_of" not in header:
+        last = pd.Series([newest(read.tables, today) for read in all_read()]).max()
+        header = header | {"as_of": today.normalize() if pd.isna(last) else last}
+    if "first_day" not in header:
+        header = header | {"first_day": min(check(read, header).first_day for read in all_read())}
+    return header
 
 
 def _groups(source):
