@@ -241,6 +241,31 @@ def test_curves_agree_with_statsmodels(late):
     assert ours["at_risk"].to_numpy() == pytest.approx(theirs.n_risk)
 
 
+@pytest.mark.parametrize("step", [1, 100, 160.9344])
+@pytest.mark.parametrize("late", [False, True])
+def test_ties_are_counted_as_lifelines_and_single_rows_are(step, late):
+    """Whole numbers are counted, multiples of 160.9344 sorted, weights summed: one curve, one fit."""
+    rng = np.random.default_rng(list(b"ties"))
+    times = rng.integers(2, 90, 4000)
+    seen, begun = rng.random(4000) < 0.6, rng.integers(0, times) * (rng.random(4000) < 0.5)
+    x, entry = times * float(step), begun * float(step) if late else None
+    curve = life.kaplan_meier(x, seen, entry)
+    again = life.kaplan_meier(x, seen, entry, weights=np.ones(4000))
+    pd.testing.assert_frame_equal(curve, again, check_exact=True)
+    # theirs counts a life at risk at its entry, ours from just after it
+    after = None if entry is None else entry + step / 2
+    fitter = lifelines().KaplanMeierFitter().fit(x, seen, entry=after)
+    table, curve = fitter.event_table, curve.set_index("duration")
+    assert curve.index.equals(pd.Index(np.unique(x)))
+    assert curve["at_risk"].tolist() == table["at_risk"].loc[curve.index].tolist()
+    theirs = fitter.survival_function_["KM_estimate"].loc[curve.index]
+    assert curve["survival"].to_numpy() == pytest.approx(theirs.to_numpy(), rel=1e-9)
+    fit = life.fit_weibull(x, seen, entry)
+    once = life.fit_weibull(x, seen, entry, weights=np.ones(4000))
+    ours = [[f.mu, f.sigma, f.loglik, f.quantile(0.1).low, f.n] for f in (fit, once)]
+    assert ours[0] == pytest.approx(ours[1], rel=1e-12)
+
+
 class TestIdentities:
     @pytest.fixture(autouse=True)
     def _lives(self):

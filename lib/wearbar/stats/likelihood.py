@@ -94,23 +94,26 @@ def sample_of(family, duration, observed, entry, weights, last_seen=None, group=
     def total(values):
         return np.bincount(code, values, n_groups)
 
-    with np.errstate(divide="ignore"):
-        y, log_entry, log_seen = np.log(duration), np.log(entry), np.log(last_seen)
+    def scaled(values, rows):
+        with np.errstate(divide="ignore"):
+            return (np.log(values[rows]) - centre[code[rows]]) / spread[code[rows]]
+
+    y = np.log(duration)
     count = np.maximum(np.bincount(code, minlength=n_groups), 1)
     centre = total(y) / count
     spread = np.sqrt(total((y - centre[code]) ** 2) / count)
     spread = np.where(spread > 0, spread, 1.0)
-    u, u_entry, u_seen = ((logs - centre[code]) / spread[code] for logs in (y, log_entry, log_seen))
+    u = (y - centre[code]) / spread[code]
     between, late = observed & (last_seen < duration), entry > 0
     exact = observed & ~between
     rows = np.concatenate([np.flatnonzero(exact), np.flatnonzero(~observed)])
     return Sample(
         family=FAMILIES[family],
-        u=np.append(u[rows], u_entry[late]),
+        u=np.append(u[rows], scaled(entry, late)),
         weight=np.append(weights[rows], -weights[late]),
         group=0 if group is None else np.append(code[rows], code[late]),
         n_exact=int(exact.sum()),
-        between=(u_seen[between], u[between], weights[between], code[between]),
+        between=(scaled(last_seen, between), u[between], weights[between], code[between]),
         ends=total(weights * observed),
         plain=total(weights * exact),
         pull=total(weights * np.where(exact, u, 0.0)),
@@ -125,7 +128,7 @@ def evaluate(sample, a, b):
     u, plain, pull = sample.u, sample.plain, sample.pull
     z = u * b[sample.group] - a[sample.group]
     if sample.family is FAMILIES["weibull"]:  # as the general way, in half the time
-        hazard = np.exp(z)
+        hazard = np.exp(z, out=z)
         hazard *= sample.weight
         first = hazard * u
         s0, s1, s2 = sample.total((hazard, first, first * u), sample.group)

@@ -6,11 +6,12 @@ from math import nan
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special, stats
 
 from wearbar.stats import limits
 from wearbar.stats.estimate import Estimate, refused
 from wearbar.stats.likelihood import FAMILIES, sample_of
+from wearbar.stats.ties import is_counted, tally
 
 LAW = FAMILIES["weibull"]
 PROFILE_ENDS = 20  # from here the likelihood ratio's chi-square limits are used
@@ -30,7 +31,7 @@ def clean(duration, observed, entry=None, weights=None, last_seen=None):
     duration = np.asarray(duration, float)
     observed = np.broadcast_to(True if observed is None else observed, duration.shape).astype(bool)
     entry = np.broadcast_to(np.asarray(0.0 if entry is None else entry, float), duration.shape)
-    weights = np.ones(len(duration)) if weights is None else np.asarray(weights, float)
+    weights = np.asarray(1.0 if weights is None else weights, float)
     wrong = np.flatnonzero(~(np.isfinite(duration) & (duration > entry) & (entry >= 0)))
     if len(wrong):
         at = wrong[0]
@@ -43,7 +44,7 @@ def clean(duration, observed, entry=None, weights=None, last_seen=None):
         found = "found a missing or negative one"
         raise ValueError(f"weights: {found}; a weight is how often the row counts")
     last_seen = None if last_seen is None else np.asarray(last_seen, float)
-    return duration, observed, entry, weights, last_seen
+    return duration, observed, entry, np.broadcast_to(weights, duration.shape), last_seen
 
 
 def kaplan_meier(duration, observed, entry=None, weights=None, confidence=0.9):
@@ -59,26 +60,23 @@ def kaplan_meier(duration, observed, entry=None, weights=None, confidence=0.9):
     """
     # our own: statsmodels' SurvfuncRight (equal where it has a row: tests) has none where no life
     # ended, and normal limits
-    duration, observed, entry, weights, _ = clean(duration, observed, entry, weights)
-    if (duration == np.floor(duration)).all():  # with ties, to count is faster than to sort
-        at, times = pd.factorize(duration, sort=True)
-    else:
-        times, at = np.unique(duration, return_inverse=True)
-    first = np.searchsorted(times, entry, "right")  # the first time at which each is at risk
-    events, left, entered = (
-        np.bincount(codes, sums, len(times))
-        for codes, sums in ((at, weights * observed), (at, weights), (first, weights))
-    )
-    at_risk = entered.cumsum() - np.append(0.0, left.cumsum())[: len(times)]
+    duration, observed, begun, counts, _ = clean(duration, observed, entry, weights)
+    counts = None if weights is None else counts
+    times, left, events = tally(duration, observed, counts)
+    at_risk = left[::-1].cumsum()[::-1]
+    if entry is not None:  # less those whose entry is not before that time
+        opened, entered, _ = tally(begun, False, counts)
+        later = np.append(entered[::-1].cumsum()[::-1], 0.0)
+        at_risk = at_risk - later[np.searchsorted(opened, times)]
     with np.errstate(divide="ignore", invalid="ignore"):
         survival = np.cumprod(np.where(at_risk > 0, 1 - events / at_risk, 1.0))
         greenwood = np.cumsum(np.where(events > 0, events / (at_risk * (at_risk - events)), 0.0))
-        half = stats.norm.ppf((1 + confidence) / 2) * np.sqrt(greenwood) / np.abs(np.log(survival))
+        half = special.ndtri((1 + confidence) / 2) * np.sqrt(greenwood) / np.abs(np.log(survival))
         low, high = survival ** np.exp(half), survival ** np.exp(-half)
-    whole, alive = survival == 1, survival > 0
-    curve = {"duration": times, "survival": survival}
-    curve["low"] = np.where(whole, 1.0, np.where(alive, low, 0.0))
-    curve["high"] = pd.Series(np.where(whole, 1.0, high)).where(alive).ffill().fillna(1.0)
+    low = np.where(survival == 1, 1.0, np.where(survival > 0, low, 0.0))
+    high, alive = np.where(survival == 1, 1.0, high), np.count_nonzero(survival > 0)
+    high[alive:] = high[alive - 1] if alive else 1.0
+    curve = {"duration": times, "survival": survival, "low": low, "high": high}
     return pd.DataFrame(curve | {"at_risk": at_risk, "events": events})
 
 
@@ -205,15 +203,34 @@ def fit_weibull(
     >>> round(fit_weibull([1.0, 2.0, 3.0, 4.0], [True, True, True, False]).shape, 4)
     1.8315
     """
+    is_weighted = weights is not None
     x, seen, entry, weights, last_seen = clean(duration, observed, entry, weights, last_seen)
     known = None if shape is None else 1 / shape
-    fits = limits.fit_all(sample_of("weibull", x, seen, entry, weights, last_seen), known)
-    rows, times = None, weights.astype(int)
-    if (times == weights).all():
-        rows = tuple(c if c is None else np.repeat(c, times) for c in (x, seen, entry, last_seen))
+    rows, lives = (x, seen, entry, last_seen), (x, seen, entry, weights)
+    if is_weighted:
+        times = weights.astype(int)
+        again = (c if c is None else np.repeat(c, times) for c in rows)
+        rows = tuple(again) if (times == weights).all() else None
+    elif last_seen is None and is_counted(x, 1):
+        lives = _collapsed(x, seen, entry)
+    fits = limits.fit_all(sample_of("weibull", *lives, last_seen), known)
     mu, sigma, loglik = (float(part[0]) for part in (fits.mu, fits.sigma, fits.loglik))
     n, ends = float(weights.sum()), float(fits.sample.ends[0])
     return WeibullFit(mu, known or sigma, loglik, n, ends, confidence, fits, rows)
+
+
+def _collapsed(duration, observed, entry):
+    """Lives as fewer rows that count more often: duration, observed, entry, weights.
+
+    A late entry takes away what a life known to be longer than it adds.
+    """
+    times, count, ended = tally(duration, observed)
+    opened, entered, _ = tally(entry[entry > 0])
+    rows = np.concatenate([times, times, opened])
+    is_end = np.arange(len(rows)) < len(times)
+    weights = np.concatenate([ended, count - ended, -entered])
+    is_some = weights != 0
+    return rows[is_some], is_end[is_some], np.zeros(is_some.sum()), weights[is_some]
 
 
 def fit_groups(family, duration, observed, group, entry=None, weights=None, last_seen=None):
@@ -245,7 +262,7 @@ def life_of(duration, observed, entry=None, p=0.5, confidence=0.9, rng=None, las
     ends, n = int(rows[1].sum()), len(rows[0])
 
     def fitted(shape=None):
-        fit = fit_weibull(*rows[:4], shape, confidence, rows[4])
+        fit = fit_weibull(*rows[:3], None, shape, confidence, rows[4])
         return fit.mean(rng=rng) if p is None else fit.quantile(p, rng=rng)
 
     if n == 0:
