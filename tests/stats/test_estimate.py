@@ -297,6 +297,22 @@ class TestMeanCumulative:
             a[["mcf", "se", "low", "high"]], b[["mcf", "se", "low", "high"]], rtol=1e-9, atol=1e-9
         )
 
+    def test_vehicles_all_alike_have_no_spread(self):
+        unit, time = np.repeat(np.arange(7), 50), np.tile(np.arange(1.0, 51), 7)
+        made = mean_cumulative(unit, time, np.full(350, 0.1), pd.Series(np.full(7, 50.0)))
+        assert made["mcf"].iloc[-1] == pytest.approx(5)
+        assert (made["se"] == 0).all()
+
+    def test_many_events_a_vehicle_lose_no_digits(self):
+        rng = np.random.default_rng(13)
+        unit, time = rng.integers(0, 6, 6000), np.ceil(rng.uniform(0, 900, 6000))
+        made = mean_cumulative(unit, time, None, pd.Series(np.full(6, 900.0)))
+        jump = np.zeros((6, 901))
+        np.add.at(jump, (unit, time.astype(int)), 1)
+        residual = ((jump - jump.mean(axis=0)) / 6).cumsum(axis=1)[:, made["time"].astype(int)]
+        want = np.sqrt((residual**2).sum(axis=0))
+        np.testing.assert_allclose(made["se"], want, rtol=1e-11)
+
     def test_no_events_is_an_empty_frame(self):
         made = mean_cumulative([], [], None, pd.Series({"a": 3.0}))
         assert made.empty

@@ -1,7 +1,7 @@
 """Events that come again: mean cumulative function, tests of a trend."""
 
 from dataclasses import dataclass
-from math import nan
+from math import comb, nan
 
 import numpy as np
 import pandas as pd
@@ -10,6 +10,7 @@ from scipy import stats
 MIN_UNITS = 3
 # of one unit: with four, the spread of the gaps makes 13 in 100 trends of none (simulated)
 MIN_EVENTS = 6
+ROUNDING = 1e-13  # of sums, below which they are nil
 MIN_AT_RISK = 5  # units, where limits end
 
 
@@ -38,25 +39,22 @@ def mean_cumulative(
     if not isinstance(end, pd.Series):
         give = "give a Series of each unit's last time, its index the unit"
         raise ValueError(f"end is {type(end).__name__}; {give}")
-    names, is_robust = pd.Index(end.index).unique(), variance == "robust"
-    start = np.broadcast_to(np.asarray(entry, float), len(end))
-    periods = {"unit": names.get_indexer(end.index), "start": start, "stop": end.to_numpy(float)}
+    is_robust, n_units = variance == "robust", len(end.index.unique())
+    times, place, at, is_inside, periods = _laid_out(unit, time, end, entry)
     amount = np.ones(len(time)) if amount is None else np.asarray(amount, float)
-    events = {"unit": names.get_indexer(np.asarray(unit)), "time": np.asarray(time, float)}
-    events = pd.DataFrame(events | {"amount": amount})
-    events, periods, outside = _observed(events, pd.DataFrame(periods))
-    times, at = np.unique(events["time"].to_numpy(), return_inverse=True)
-    began = np.searchsorted(np.sort(periods["start"]), times, "right")
-    at_risk = began - np.searchsorted(np.sort(periods["stop"]), times, "left")
-    mean_jump = np.bincount(at, events["amount"], len(times)) / at_risk
-    value, free = np.cumsum(mean_jump), float(len(names) - 1)
-    square = wide = np.cumsum(np.bincount(at, events["squares"], len(times)) / at_risk**2)
+    amount, size = np.where(np.isnan(amount), 0.0, amount)[is_inside], len(times) + 1
+    entered, left = (np.bincount(edge % size, minlength=size)[:-1] for edge in periods)
+    at_risk = np.cumsum(entered - left)
+    risk = np.maximum(at_risk, 1)  # where it is none there is no event
+    mean_jump = np.bincount(at, amount, len(times)) / risk
+    value, free = np.cumsum(mean_jump), float(n_units - 1)
+    square = wide = np.cumsum(np.bincount(at, amount**2, len(times)) / risk**2)
     if is_robust:
-        (square, wide), (_, fourth) = _residuals(events, times, at, periods, mean_jump, at_risk)
+        square, wide, fourth = _residuals(place, at, amount, periods, mean_jump, at_risk)
     if is_robust and df is None:
         with np.errstate(divide="ignore", invalid="ignore"):  # Satterthwaite 1946, from memory
             free = np.maximum(wide**2 / fourth, 1.0)
-    few = (df is None) & ((len(names) < MIN_UNITS) | ((at_risk < MIN_AT_RISK) & is_robust))
+    few = (df is None) & ((n_units < MIN_UNITS) | ((at_risk < MIN_AT_RISK) & is_robust))
     t = stats.t.ppf((1 + confidence) / 2, np.where(few, nan, free if df is None else df))
     half = t * np.sqrt(wide if df is None else square)
     low, high = value - half, value + half
@@ -65,8 +63,10 @@ def mean_cumulative(
             factor = np.exp(half / value)
         low, high = np.where(value > 0, [value / factor, value * factor], [low, high])
     columns = {"time": times, "mcf": value, "se": np.sqrt(square), "low": low, "high": high}
-    frame = pd.DataFrame(columns | {"at_risk": at_risk})
-    frame.attrs["outside"] = outside
+    has_events = np.bincount(at, minlength=len(times)) > 0
+    columns = {name: found[has_events] for name, found in (columns | {"at_risk": at_risk}).items()}
+    frame = pd.DataFrame(columns)
+    frame.attrs["outside"] = len(time) - len(place)
     return frame
 
 
@@ -82,40 +82,75 @@ def merged(vehicle, begin, until):
     return stretch["vehicle"], stretch["begin"].to_numpy(), stretch["until"].to_numpy()
 
 
-def _observed(events, periods):
-    """(events in a period of their unit, a row a unit and time; periods, those that touch joined;
-    how many events were outside)."""
-    stretches = merged(periods["unit"], periods["start"], periods["stop"])
-    periods = pd.DataFrame(dict(zip(periods, stretches, strict=True)))
-    known = events[events["time"].notna() & (events["unit"] >= 0)]
-    known = known.assign(squares=known["amount"] ** 2, lines=1)
-    jumps = known.groupby(["unit", "time"], as_index=False).sum().sort_values("time")
-    right = periods.sort_values("start")
-    jumps = pd.merge_asof(jumps, right, left_on="time", right_on="start", by="unit")
-    inside = jumps[jumps["time"] <= jumps["stop"]].sort_values(["unit", "time"])
-    return inside, periods, len(events) - int(inside["lines"].sum())
+def _laid_out(unit, time, end, entry):
+    """(times, rising; of the events in a period of their unit the places and the numbers of their
+    times; which events these are; (begin, past) of the periods, rising, those that touch joined).
 
-
-def _residuals(events, times, at, periods, mean_jump, at_risk):
-    """Sums over units of the second and the fourth power of their residual at each time: one row
-    as published, one with each step widened.
-
-    A unit's residual is the sum of (its jump - mean jump) / m while it is at risk, m at risk.
+    A place is the number of a time, counted on from unit to unit, one number free between them.
+    `past` is the first place after a period.
     """
+    names, (at, times) = end.index.unique(), pd.factorize(np.asarray(time, float), sort=True)
+    size, stop = len(times) + 1, end.to_numpy(float)
+    start, base = np.broadcast_to(np.asarray(entry, float), len(end)), names.get_indexer(end.index)
+    begin = base * size + np.searchsorted(times, start, "left")
+    past = base * size + np.searchsorted(times, stop, "right")
+    order = np.argsort(begin)
+    order = order[((start <= stop) & (begin < past))[order]]
+    begin, past = begin[order], np.maximum.accumulate(past[order])
+    is_first = begin > np.append(-1, past)[:-1]
+    begin, past = begin[is_first], past[np.append(is_first, True)[1:]]
+    # an unknown unit or time, number -1, has a place before all periods or between units
+    place = names.get_indexer(np.asarray(unit)) * size + at
+    is_inside = place < np.append(-2 * size, past)[np.searchsorted(begin, place, "right")]
+    return times, place[is_inside], at[is_inside], is_inside, (begin, past)
+
+
+def _residuals(place, at, amount, periods, mean_jump, at_risk):
+    """Sums over units of the square of their residual at each time, as published; and of the square
+    and the fourth power with each step widened.
+
+    A unit's residual is the sum of (its jump - mean jump) / m while it is at risk, m at risk. From
+    one change to the next it is a height of its own, less, while at risk, a drift that all share:
+    sums of powers of the heights, changed as units change, give those of the residuals.
+    """
+    (begin, past), size, risk = periods, len(at_risk) + 1, np.maximum(at_risk, 1)
+    # a difference from a large drift would lose digits: at knots the drift begins anew from nil
+    run = np.append(0.0, np.cumsum(np.abs(mean_jump) / risk))
+    n_knots = 1 + int(np.sqrt(len(place) / max(len(begin), 1)))
+    knots = np.unique(np.searchsorted(run, np.linspace(0, run[-1], n_knots, endpoint=False)))
+    knot = knots[np.searchsorted(knots, np.arange(size), "right") - 1]  # of each time
+    base = (begin - begin % size)[:, None]
+    begin = np.maximum(begin[:, None], base + knots)
+    past = np.minimum(past[:, None], base + np.append(knots[1:], size - 1))
+    begin, past = begin[begin < past], past[begin < past]
+
+    first, end, place = begin % size, past % size, np.concatenate([place, begin, past])
+    change = np.repeat([0, 1, -1], [len(at), len(first), len(end)])  # of being at risk
+    order = np.argsort(place, kind="stable")
+    unit = place[order] // size
+    when, is_at_risk = place[order] - unit * size, change[order].cumsum() > 0
+    goes_on = unit[1:] == unit[:-1]
     # widened by the root of m / (m - 1): of one alone it would be nil
-    weights = np.array([1 / at_risk, np.sqrt(at_risk / np.maximum(at_risk - 1, 1)) / at_risk])
-    first = np.searchsorted(times, periods["start"], "left")
-    past = np.searchsorted(times, periods["stop"], "right")
-    square, fourth = np.zeros((2, *weights.shape))
-    amount, jumps = events["amount"].to_numpy(), events.groupby("unit").indices
-    for unit, rows in periods.groupby("unit").indices.items():
-        beyond, own = np.zeros(len(mean_jump)), jumps.get(unit, [])
-        for row in rows:
-            beyond[first[row] : past[row]] = -mean_jump[first[row] : past[row]]
-        beyond[at[own]] += amount[own]
-        residual = np.cumsum(beyond * weights, axis=1)
-        square, fourth = square + residual**2, fourth + residual**4
-    return square, fourth
+    weights = np.array([1 / risk, np.sqrt(risk / np.maximum(risk - 1, 1)) / risk])
+    drift = np.insert(np.cumsum(mean_jump * weights, axis=1), 0, 0.0, axis=1)
+    offset, fall = drift[:, knot[first]], drift[:, knot[:-1]] - drift[:, 1:]
+    steps = amount * weights[:, at], drift[:, first] - offset, offset - drift[:, end]
+    steps = pd.DataFrame(np.concatenate(steps, axis=1)[:, order].T)
+    heights = steps.groupby(unit).cumsum().to_numpy().T
+
+    def total(values):  # of all units, after each time
+        values[1:] -= values[:-1] * goes_on
+        return np.bincount(when, values, size)[:-1].cumsum()
+
+    def powers(which, power):
+        height, lower = heights[which], fall[which]
+        own = height * is_at_risk
+        highest, lowest = total(height**power), lower**power * at_risk
+        middle = (comb(power, k) * lower ** (power - k) * total(own**k) for k in range(1, power))
+        found = highest + sum(middle) + lowest
+        return np.where(found > ROUNDING * np.maximum.accumulate(highest + lowest), found, 0.0)
+
+    return powers(0, 2), powers(1, 2), powers(1, 4)
 
 
 @dataclass(frozen=True)
