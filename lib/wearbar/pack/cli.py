@@ -98,12 +98,17 @@ COMPARED = "score by this share of an interval beside the plan's"
     _option("--units", None, "distances to read in (default: the log's own)", choices=UNITS),
     _option("--criterion", "SHARE", COMPARED, 0.0, type=float),
     _option("--since", "PACK", "tell what has changed since this earlier pack of the log"),
+    _option("--each", None, "a pack for each, and a page over all", choices=["vehicle", "site"]),
+    _option("--workers", "N", f"notebooks at once {DEFAULT}", 2, type=int),
 )
-def pack(out, **asked):
-    """Run the reports on a service log and write them with their tables as one folder of pages."""
+def pack(each, **asked):
+    """Run the reports on a service log and write them, with tables and findings, as one folder
+    of pages; with --each as a folder for each vehicle or site."""
+    from wearbar.pack import each as many
     from wearbar.pack import make
 
-    made = make.make_pack(out, tell=lambda line: print(line, file=sys.stderr, flush=True), **asked)
+    asked |= {"tell": lambda line: print(line, file=sys.stderr, flush=True)}
+    made = many.make_packs(each=each, **asked) if each else make.make_pack(**asked)
     if n := made.set_aside:
         rows = "1 of the log's rows was" if n == 1 else f"{n:,} of the log's rows were"
         print(f"{rows} set aside: log_check names each, and what would mend it.", file=sys.stderr)

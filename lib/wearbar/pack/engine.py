@@ -29,6 +29,7 @@ class InProcess(Engine):
     @classmethod
     def execute_managed_notebook(cls, nb_man, kernel_name, **kwargs):
         """Run each code cell until one stops; its outputs stand in it."""
+        nb_man.output_path = None  # papermill writes the whole at the end, not twice a cell
         shell = ZMQInteractiveShell.instance(config=Config({"HistoryManager": {"enabled": False}}))
         activate_matplotlib(INLINE)
         configure_inline_support(shell, INLINE)

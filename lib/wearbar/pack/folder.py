@@ -152,7 +152,15 @@ def write_manifest(folder, reports):
     (folder / MANIFEST).write_text(text, encoding="utf-8")
 
 
-def _is_as_written(folder, manifest, name):
+def is_made(folder, made):
+    """Whether a pack of just these reports (see `made_from`) is there, as it was written."""
+    manifest = read_manifest(folder) or {"reports": {}, "files": {}}
+    is_same = manifest["reports"] == made
+    return is_same and all(is_as_written(folder, manifest, name) for name in manifest["files"])
+
+
+def is_as_written(folder, manifest, name):
+    """Whether a file of a pack is as its manifest has it."""
     path = folder / name
     if path.is_symlink() or not path.is_file():
         return False
@@ -200,7 +208,7 @@ def kept_from(out, names, made):
         if differs:
             told = f"{out} also holds {listing(kept, most=3)}, made from {differs[0]}"
             raise NotDone(f"{told}; {advice}")
-        changed = [file for file in files_of(name) if not _is_as_written(out, manifest, file)]
+        changed = [file for file in files_of(name) if not is_as_written(out, manifest, file)]
         if changed:
             told = f"{out / changed[0]} is not as it was written, so it can't be kept"
             raise NotDone(f"{told} in the new pack; {advice}")
@@ -239,7 +247,7 @@ def _hand_over(last, out):
     for path in sorted(last.rglob("*")):
         name = path.relative_to(last).as_posix()
         is_ours = (out / name).is_dir() or any(f.startswith(f"{name}/") for f in manifest["files"])
-        if _is_as_written(last, manifest, name):
+        if is_as_written(last, manifest, name):
             path.unlink()
         elif path.is_dir() and not path.is_symlink() and is_ours:
             continue  # what is in it follows, one by one

@@ -18,7 +18,7 @@ from markupsafe import Markup
 from wearbar.log import places
 from wearbar.outlook import action_list as actionlist
 from wearbar.pack import folder as folders
-from wearbar.pack.run import AT_ONCE, FIRST_PAGE, MADE_FROM, run_all
+from wearbar.pack.run import FIRST_PAGE, MADE_FROM, run_all
 from wearbar.report import against, tables
 from wearbar.report import report as reports
 from wearbar.report.quantities import Show, clean, listing, plural
@@ -39,16 +39,18 @@ class Pack(NamedTuple):
     first_page: str = ""  # its address, for a browser
 
 
-def make_pack(out, log="", only=(), tell=print, criterion=0.0, since="", **parameters):
+def make_pack(
+    out, log="", only=(), tell=print, criterion=0.0, since="", workers=2, keep=False, **parameters
+):
     """Run the reports on a log and write the pack into the folder `out`; gives the `Pack`.
 
     log: folder, workbook or database address, "" the fleet demo. only: names of notebooks, none is
     all; other reports that the pack at `out` has are kept where they are made from the same log,
     parameters and code. tell: called with each line of progress. criterion: see
-    `against.criterion_of`. since: folder of an earlier pack, which may be `out`. parameters: as_of,
-    site, vehicle, confidence, units of `reports.check`.
-    Raises reports.NotDone, one sentence, where it cannot be done; the pack that stood at `out` is
-    then untouched.
+    `against.criterion_of`. since: folder of an earlier pack, which may be `out`. workers: notebooks
+    at once. keep: a pack at `out` that is made from the same is not made again. parameters:
+    as_of, site, vehicle, confidence, units of `reports.check`. Raises reports.NotDone, a sentence,
+    where it cannot be done; the pack that stood at `out` is then untouched.
     """
     out = Path(os.path.realpath(out))
     have = {path.stem: path for path in sorted(places.place("notebooks").glob("*.ipynb"))}
@@ -73,12 +75,15 @@ def make_pack(out, log="", only=(), tell=print, criterion=0.0, since="", **param
         earlier = (Path(since) / against.FINDINGS).read_bytes() if since else b""
         compared = {against.REPORT: asked | own | {"earlier": folders.sha256(earlier)}}
         made = folders.made_from(whole, have, given | compared)
+        n_aside = int(whole.ledger["set_aside"].sum())
+        if keep and folders.is_made(out, {name: made[name] for name in names}):
+            return Pack(out, n_aside)
         kept = folders.kept_from(out, names, made) if only else []
-        side_by_side = f", {AT_ONCE} at a time" if len(names) > 1 else ""
+        side_by_side = f", {workers} at a time" if len(names) > 1 else ""
         tell(f"Running {plural(len(names), 'report')}{side_by_side}")
         jobs = [(have[name], given[name], folders.sha256(made[name])) for name in names]
         run, new = work / "run", work / "new"
-        if faults := run_all(jobs, log, run, clean(whole.name), FIRST_PAGE, tell):
+        if faults := run_all(jobs, log, run, clean(whole.name), FIRST_PAGE, tell, workers):
             told = "; ".join(f"{name} stopped: {fault}" for name, fault in sorted(faults.items()))
             so_far = f"the notebook as far as it ran is in {run / 'notebooks'}"
             raise reports.NotDone(f"{told}. No pack was written; {so_far}")
@@ -93,7 +98,7 @@ def make_pack(out, log="", only=(), tell=print, criterion=0.0, since="", **param
         for name, there in folders.put_in_place(work, out):
             tell(f"Your own {name} is now {there}: the pack has a file of that name")
         shutil.rmtree(run)
-    return Pack(out, int(whole.ledger["set_aside"].sum()), (out / FIRST_PAGE).as_uri())
+    return Pack(out, n_aside, (out / FIRST_PAGE).as_uri())
 
 
 def make_page(name, out, log="", **parameters):

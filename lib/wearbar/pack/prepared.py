@@ -21,6 +21,13 @@ SOME = """
 
 for name in (ALL + SOME).split():
     import_module(name)
-for name in SOME.split():
-    del sys.modules[name]
-gc.freeze()  # statsmodels collects garbage at every multiple test: what is here needs no look
+
+
+def keep():
+    """Make all that is there the ground of the processes to be copied from this one."""
+    for name in SOME.split():
+        sys.modules.pop(name, None)
+    gc.freeze()  # statsmodels collects garbage at every multiple test: what is here needs no look
+
+
+keep()

@@ -1,7 +1,7 @@
 """The notebooks of a pack, each in a process of its own: executed, rendered, written once whole.
 
-The process is copied from one that has imported everything. None outlives the run: not its end,
-not Ctrl-C, not the death of its parent.
+The process is copied from one that has imported everything and read the log. None outlives the run:
+not its end, not Ctrl-C, not the death of its parent.
 """
 
 import multiprocessing
@@ -12,6 +12,7 @@ import tempfile
 import threading
 import time
 from contextlib import closing, suppress
+from importlib import import_module
 from multiprocessing.connection import wait
 from pathlib import Path
 
@@ -21,13 +22,13 @@ from wearbar.log import places
 from wearbar.log.once import STORE
 from wearbar.log.sources import is_database, resolved
 from wearbar.report.quantities import clean, listing
-from wearbar.report.report import NotDone
+from wearbar.report.report import READ, NotDone, check
 
 ADDRESS = "WEARBAR_LOG"
 FIRST_PAGE = "index.html"
 MADE_FROM = "wearbar_made_from"  # in a notebook's metadata: what it was made from
-AT_ONCE = 2
 PREPARED = "wearbar.pack.prepared"
+ENDED = "its process was ended from outside (out of memory?)"
 ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}  # read when numpy is imported
 
 
@@ -46,43 +47,79 @@ def addressed(log):
     return text and str(Path(text).absolute()), {}
 
 
-def run_all(jobs, log, folder, log_name, front_page="", tell=lambda line: None):
+def run_all(jobs, log, folder, log_name, front_page="", tell=lambda line: None, workers=2):
     """Run notebooks side by side; gives name to fault of those that stopped, in a sentence.
 
     jobs: (path, parameters, mark of what it is made from) of each. log: its address. folder: where
     the pages go, and the notebooks in `notebooks`. front_page: of the pack; "" for a page alone,
-    which links to nothing. tell: called with each line of progress.
+    which links to nothing. tell: called with each line of progress. workers: how many at once.
     """
-    faults, pack, (address, environment) = {}, (folder, log_name, front_page), addressed(log)
+    pack, (address, environment) = (folder, log_name, front_page), addressed(log)
     (folder / "notebooks").mkdir(parents=True, exist_ok=True)
     tasks = [
-        (path.stem, (path, {"log": address, **given}, mark, *pack)) for path, given, mark in jobs
+        (path.stem, _report, (path, {"log": address, **given}, mark, *pack))
+        for path, given, mark in jobs
     ]
+    first = share, (address, jobs[0][1].get("as_of", ""))
+    return run_tasks(tasks, workers, environment, folder, first, tell)
+
+
+def share(address, as_of):
+    """Read a log for this process and those that will be copied from it; gives it."""
+    READ[address, as_of] = check(address, as_of)[0]
+    return READ[address, as_of]
+
+
+def run_tasks(tasks, workers, environment, folder, first, tell):
+    """Run tasks, each in a process of its own, `workers` at once; gives name to fault of those that
+    stopped, in a sentence.
+
+    tasks: (name, function, arguments); the function is a generator of (name, fault or "", seconds).
+    The processes have `environment` as well, handed over by a pipe. folder: for what they keep.
+    first: (function, arguments) of what all need, done in the one process that they are copied
+    from, where the system has that. tell: called with each line of progress.
+    """
+    if workers < 1:
+        raise NotDone(f"workers is {workers}; give how many notebooks may run at once, from 1")
+    folder.mkdir(exist_ok=True)
+    faults, n_all = {}, len(tasks)
+    if sys.platform == "linux" and PREPARED not in sys.modules:
+        tasks, workers = [("", _copied, (tasks, workers, *first))], 1
     store = tempfile.TemporaryDirectory(dir=folder, ignore_cleanup_errors=True)
     environment |= {STORE: os.environ.get(STORE, store.name)}
-    with store, closing(_each(tasks, environment)) as done:
-        for n, (name, (fault, seconds)) in enumerate(done, start=1):
+    with store, closing(_each(tasks, workers, environment)) as done:
+        for n, (name, fault, seconds) in enumerate(done, start=1):
+            if not name:
+                raise NotDone(f"the process of all reports stopped: {fault}; nothing was written")
             faults |= {name: fault} if fault else {}
             took = f"done in {seconds:.0f} s" if seconds else "kept from the run before"
-            tell(f"  {n} of {len(jobs)}  {name}: {'stopped' if fault else took}")
+            tell(f"  {n} of {n_all}  {name}: {'stopped' if fault else took}")
     return faults
 
 
-def _each(tasks, environment):
-    """(name, what `_run` gives) of each task (name, arguments), in a process of its own, as done.
+def _copied(tasks, workers, first, arguments):
+    with suppress(Exception):  # what is wrong stops the tasks that need it, which say so
+        first(*arguments)
+    import_module(PREPARED).keep()
+    yield from _each(tasks, workers, {})
 
-    The processes have `environment` as well, handed over by a pipe. Each holds one end of another
-    pipe, and ends once its other end is closed: by leaving this early, or by the system where this
-    process is ended. Raises NotDone where one is ended from outside.
+
+def _each(tasks, workers, environment):
+    """What the tasks of `run_tasks` give, as it comes; of one whose process is ended, that it was.
+
+    Each process holds one end of a pipe, and ends once its other end is closed: by leaving this
+    early, or by the system where this process is ended.
     """
     (end, leash), context = multiprocessing.Pipe(duplex=False), _context()
     environment, tasks, running = os.environ | environment, list(tasks), {}
     try:
         while tasks or running:
-            while tasks and len(running) < AT_ONCE:
-                name, task = tasks.pop(0)
+            while tasks and len(running) < workers:
+                name, *task = tasks.pop(0)
                 found, given = multiprocessing.Pipe(duplex=False)
-                process = context.Process(target=_work, args=(end, given, environment, task))
+                process = context.Process(
+                    target=_work, args=(end, leash, given, environment, *task)
+                )
                 own = dict(os.environ)
                 try:
                     os.environ |= ONE_THREAD
@@ -93,17 +130,19 @@ def _each(tasks, environment):
                 given.close()
                 running[found] = name, process
             for found in wait(running, timeout=0.5):  # wakes, so that Windows too hears Ctrl-C
-                name, process = running.pop(found)
                 try:
-                    made = found.recv()
+                    made = [found.recv()]
                 except EOFError:
-                    told = "a report's process was ended from outside (out of memory?)"
-                    raise NotDone(f"{told}; nothing was written") from None
-                yield name, made
-                process.join()
+                    name, process = running.pop(found)
+                    process.join()
+                    made = [(name, ENDED, 0.0)] if process.exitcode else []
+                yield from made
     finally:
         leash.close()
-        for _, process in running.values():
+        for found, (_, process) in running.items():
+            with suppress(EOFError, OSError):
+                while True:  # until it has ended, and those copied from it, which hold the pipe too
+                    found.recv()
             process.join()
 
 
@@ -111,13 +150,16 @@ def _context():
     """How a report's process comes to be: copied from a prepared one, where the system has that."""
     if sys.platform != "linux":
         return multiprocessing.get_context("spawn")
+    if PREPARED in sys.modules:
+        return multiprocessing.get_context("fork")
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload([PREPARED])
     return context
 
 
-def _work(end, given, environment, task):
-    """A report's process."""
+def _work(end, leash, given, environment, run, arguments):
+    """The process of a task."""
+    leash.close()  # which a copy of the process that began this holds as well
     os.environ |= environment
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
@@ -128,7 +170,12 @@ def _work(end, given, environment, task):
         os._exit(1)
 
     threading.Thread(target=end_with_its_parent, daemon=True).start()
-    given.send(_run(*task))
+    for made in run(*arguments):
+        given.send(made)
+
+
+def _report(source, *how):
+    yield source.stem, *_run(source, *how)
 
 
 def _run(source, parameters, mark, folder, log_name, front_page):
@@ -152,13 +199,17 @@ def _run(source, parameters, mark, folder, log_name, front_page):
         running = finished.with_suffix(".running")
         running.write_text(nbformat.writes(book) + "\n", encoding="utf-8")
         os.replace(running, finished)
-    except Exception as error:  # of a cell: in one sentence, as the notebook raised it
-        said = str(getattr(error, "evalue", "") or error) or type(error).__name__
-        kind = getattr(error, "ename", type(error).__name__)
-        said = clean(said.strip().splitlines()[0], 400)
-        is_sentence = kind in ("NotDone", "LogError")
-        return said if is_sentence else f"{said} ({kind})", 0.0
+    except Exception as error:
+        return fault_of(error), 0.0
     return "", time.monotonic() - start
+
+
+def fault_of(error):
+    """What stopped a task, in one sentence: of a cell's error, as the notebook raised it."""
+    said = str(getattr(error, "evalue", "") or error) or type(error).__name__
+    kind = getattr(error, "ename", type(error).__name__)
+    said = clean(said.strip().splitlines()[0], 400)
+    return said if kind in ("NotDone", "LogError") else f"{said} ({kind})"
 
 
 def _mark(path):

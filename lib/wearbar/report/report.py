@@ -34,6 +34,8 @@ URGENCY = {"now": "Act now", "soon": "Coming up", "note": "To know"}
 LIBRARIES = ("wearbar", "numpy", "pandas", "scipy", "statsmodels", "matplotlib", "seaborn")
 UNDATED = ["vehicles", "limits", "budget"]  # tables without a day to be after
 HIDDEN = "<span hidden></span>"
+# (address, as_of as asked for) to the log read for this process and those copied from it
+READ = {}
 
 
 class NotDone(ValueError):
@@ -167,7 +169,8 @@ def check(log="", as_of="", site="", vehicle=(), confidence=0.9, units=""):
         day = pd.Timestamp(datetime.date.fromisoformat(str(as_of))) if as_of else None
     except ValueError:
         raise NotDone(f"as_of is {as_of!r}; give a day as YYYY-MM-DD, such as 2026-10-31") from None
-    whole = logs.read_log(log or places.place("data", "fleet"), as_of=day)
+    whole = READ.get((str(log), as_of))
+    whole = whole or logs.read_log(log or places.place("data", "fleet"), as_of=day)
     dated = whole.ledger[~whole.ledger["table"].isin(UNDATED)]
     if dated["after"].sum() and not dated["used"].sum():
         may = "give a later day, or none for the log's own"

@@ -1,0 +1,151 @@
+"""A pack for each vehicle or each site of a log, and the page that says where to begin.
+
+They are made in the folder to work in, as the reports of a pack are, and put in place together
+(`wearbar.pack.folder`). One that stops is told, and leaves the earlier one of its name.
+"""
+
+import hashlib
+import json
+import os
+import re
+import shutil
+import time
+from pathlib import Path
+
+from markupsafe import Markup
+
+from wearbar import usage
+from wearbar.outlook.action_list import URGENCY
+from wearbar.outlook.parts import worn_of
+from wearbar.pack import folder as folders
+from wearbar.pack.make import ACTIONS, Pack, make_pack
+from wearbar.pack.run import FIRST_PAGE, addressed, fault_of, run_tasks, share
+from wearbar.report import against
+from wearbar.report import report as reports
+from wearbar.report.quantities import Show, clean, plural
+from wearbar.report.template import page_of
+from wearbar.report.words.action_pages import index_rows
+from wearbar.usage.backtest import model_by_test
+
+
+def make_packs(out, each, log="", tell=print, since="", workers=2, **asked):
+    """Write a pack for each vehicle or site, in a folder of its own in `out`; gives the `Pack`.
+
+    each: "vehicle" or "site". since: earlier packs made so; each is compared with its own, where
+    that has one. Others: see `make.make_pack`. Raises reports.NotDone where none could be made,
+    and where some stopped, once the others are in their place.
+    """
+    out = Path(os.path.realpath(out))
+    with folders.owned(out) as work:
+        tell("Reading the log")
+        of_all = {name: x for name, x in asked.items() if name not in ("only", "criterion")}
+        whole, cut, checked = reports.check(log, **of_all)
+        (address, environment), names = addressed(log), _names(cut, each)
+        run, new, tasks = work / "run", work / "new", []
+        for folder, name in names.items():
+            own = {"log": address, each: [name] if each == "vehicle" else name}
+            earlier = Path(since).absolute() / folder
+            own["since"] = earlier if since and earlier.is_dir() else ""
+            tasks.append((folder, _made, (folder, run / folder, asked | own)))
+        tell(f"Making {plural(len(tasks), 'pack')}, {workers} at a time")
+        first = _share, (address, checked["as_of"], checked["confidence"])
+        faults = run_tasks(tasks, workers, environment, run, first, tell)
+        told = [f"{folder} stopped: {fault}" for folder, fault in sorted(faults.items())]
+        if len(faults) == len(names):
+            raise reports.NotDone(f"{told[0]}. No pack was written")
+        _gather(run, new, out, names, faults)
+        page = _page(new, names, faults, each, cut, checked["units"])
+        (new / FIRST_PAGE).write_text(page, encoding="utf-8")
+        folders.write_manifest(new, {})
+        for name, there in folders.put_in_place(work, out):
+            tell(f"Your own {name} is now {there}: the packs have a file of that name")
+        if not faults:
+            shutil.rmtree(run)
+    made = Pack(out, int(whole.ledger["set_aside"].sum()), (out / FIRST_PAGE).as_uri())
+    if faults:
+        raise reports.NotDone(f"{'; '.join(told)}. The others are there: {made.first_page}")
+    return made
+
+
+def _names(log, each):
+    """Folder to vehicle or site."""
+    found = log.tables["vehicles"]["vehicle"]
+    found = found if each == "vehicle" else usage.site_at(log, found, log.as_of)
+    names = sorted(found.dropna().unique())
+    if not names:
+        raise reports.NotDone(f"the log names no {each}; leave --each out")
+    folded = [name.casefold() for name in names]
+    return {folder_name(name, folded.count(name.casefold()) > 1): name for name in names}
+
+
+def folder_name(name, is_alike=False):
+    """What the folder of a vehicle or site is called, the same each time, safe on any system.
+
+    is_alike: another name differs by its capitals alone, which some systems don't tell apart.
+
+    >>> folder_name("V01"), folder_name("Ferry Quay")
+    ('V01', 'Ferry-Quay-1e1d68fd')
+    """
+    safe = re.sub(r"[^A-Za-z0-9_-]+", "-", name).strip("-")[:40]
+    is_device = re.fullmatch(r"(?i)con|prn|aux|nul|com\d|lpt\d", safe)
+    if safe == name and not is_device and not is_alike:
+        return safe
+    return f"{safe or 'pack'}-{hashlib.sha256(name.encode()).hexdigest()[:8]}"
+
+
+def _share(address, as_of, confidence):
+    """Read the log, and work out what the reports of each vehicle ask of all of it."""
+    whole = share(address, as_of)
+    worn_of(whole, confidence)
+    model_by_test(whole, confidence)
+
+
+def _made(folder, out, asked):
+    """Make one pack, in a process of its own."""
+    start = time.monotonic()
+    try:
+        made = make_pack(out, tell=lambda line: None, workers=1, keep=True, **asked)
+        yield folder, "", made.first_page and time.monotonic() - start
+    except Exception as error:
+        yield folder, fault_of(error), 0.0
+
+
+def _gather(run, new, out, names, faults):
+    """Put the packs together in the folder `new`; where one stopped, what nobody changed of its
+    earlier one, and the others stay for the next run."""
+    shutil.rmtree(new, ignore_errors=True)
+    for folder in names.keys() - faults.keys():
+        (shutil.copytree if faults else shutil.move)(run / folder, new / folder)
+    manifest = folders.read_manifest(out) or {"files": {}}
+    for file in manifest["files"]:
+        if file.split("/")[0] in faults and folders.is_as_written(out, manifest, file):
+            (new / file).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(out / file, new / file)
+
+
+def _page(new, names, faults, each, log, units):
+    """The HTML of the page over all packs, those first whose action list is most urgent."""
+    packs = []
+    for folder, name in names.items():
+        row = {"folder": folder, "name": clean(name), "fault": faults.get(folder, "")}
+        row |= {"is_there": (new / folder / FIRST_PAGE).is_file(), "n": 0, "rank": 0}
+        if not row["fault"]:
+            told = json.loads((new / folder / against.FINDINGS).read_text(encoding="utf-8"))
+            found = told["reports"].get(against.REPORT, {}).get("findings", {})
+            row["is_listed"] = ACTIONS in found
+            rows, more = index_rows(found[ACTIONS]["rows"] if row["is_listed"] else [])
+            for first in rows[:1]:
+                n = len(rows) + more
+                row |= first | {"n": n, "rank": URGENCY.index(first["urgency"])}
+        packs.append(row)
+    vehicles = log.tables["vehicles"]["vehicle"]
+    siteless = usage.site_at(log, vehicles, log.as_of).isna() & (each == "site")
+    return page_of(
+        "packs.html.j2",
+        css=Markup(reports.css_of("tables", "report")),
+        log={"name": clean(log.name), "as_of": Show(log.units).date(log.as_of)},
+        each=each,
+        packs=sorted(packs, key=lambda row: (row["rank"], -row["n"])),
+        without=[clean(name) for name in vehicles[siteless.to_numpy()]],
+        rows=f"{reports.rows_of(log)}.",
+    )
