@@ -1,10 +1,12 @@
 """What a pack computes once: kept by what the log is made from, and by what was asked."""
 
+import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import pytest
 
-from wearbar.log.once import STORE, kept_with, once
+from wearbar.log.once import STORE, fcntl, kept_with, once
 
 CALLS = []
 
@@ -57,7 +59,20 @@ def test_a_run_that_fails_leaves_nothing(log, tmp_path):
 
     with pytest.raises(ValueError, match="not today"):
         fails(log)
-    assert list(tmp_path.iterdir()) == []
+    assert [path for path in tmp_path.iterdir() if path.suffix != ".lock"] == []
+
+
+@pytest.mark.skipif(not fcntl, reason="no lock of the system's")
+def test_who_comes_while_it_is_computed_waits_for_it(log):
+    @once
+    def slow(log):
+        CALLS.append("slow")
+        time.sleep(0.3)
+        return 7
+
+    with ThreadPoolExecutor(2) as pool:
+        assert list(pool.map(slow, [log, log])) == [7, 7]
+    assert CALLS == ["slow"]
 
 
 def test_a_log_keeps_one_answer_however_the_question_is_put(log):

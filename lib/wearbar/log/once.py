@@ -10,6 +10,11 @@ from pathlib import Path
 
 import pandas as pd
 
+try:
+    import fcntl
+except ImportError:  # Windows: each computes for itself
+    fcntl = None
+
 STORE = "WEARBAR_STORE"  # in the environment: the folder; without it everything is computed anew
 
 
@@ -49,12 +54,15 @@ def once(function):
             return function(log, *asked, **derived)
         key = repr((function.__module__, function.__qualname__, log.fingerprint, asked))
         file = Path(folder) / hashlib.sha256(key.encode()).hexdigest()
-        if file.exists():
-            return pickle.loads(file.read_bytes())
-        found = function(log, *asked, **derived)
-        with tempfile.NamedTemporaryFile(dir=folder, delete=False) as half:
-            half.write(pickle.dumps(found))
-        os.replace(half.name, file)  # whole or not at all
+        with file.with_suffix(".lock").open("w") as lock:
+            if fcntl:  # whoever comes while it is computed waits; a process that ends lets go
+                fcntl.flock(lock, fcntl.LOCK_EX)
+            if file.exists():
+                return pickle.loads(file.read_bytes())
+            found = function(log, *asked, **derived)
+            with tempfile.NamedTemporaryFile(dir=folder, delete=False) as half:
+                half.write(pickle.dumps(found))
+            os.replace(half.name, file)  # whole or not at all
         return found
 
     return kept

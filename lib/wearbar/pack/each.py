@@ -48,7 +48,8 @@ def make_packs(out, each, log="", tell=print, since="", workers=2, **asked):
             own["since"] = earlier if since and earlier.is_dir() else ""
             tasks.append((folder, _made, (folder, run / folder, asked | own)))
         tell(f"Making {plural(len(tasks), 'pack')}, {workers} at a time")
-        first = _share, (address, checked["as_of"], checked["confidence"])
+        asked_of_all = [(of, checked["confidence"]) for of in (worn_of, model_by_test)]
+        first = share, (address, checked["as_of"], *asked_of_all)
         faults = run_tasks(tasks, workers, environment, run, first, tell)
         told = [f"{folder} stopped: {fault}" for folder, fault in sorted(faults.items())]
         if len(faults) == len(names):
@@ -91,13 +92,6 @@ def folder_name(name, is_alike=False):
     if safe == name and not is_device and not is_alike:
         return safe
     return f"{safe or 'pack'}-{hashlib.sha256(name.encode()).hexdigest()[:8]}"
-
-
-def _share(address, as_of, confidence):
-    """Read the log, and work out what the reports of each vehicle ask of all of it."""
-    whole = share(address, as_of)
-    worn_of(whole, confidence)
-    model_by_test(whole, confidence)
 
 
 def _made(folder, out, asked):

@@ -25,7 +25,7 @@ from wearbar.report.quantities import Show, clean, listing, plural
 from wearbar.report.template import page_of
 from wearbar.report.words import action_pages as on_actions
 
-# in the order in which they are read
+# in the order in which they are read; the last begin first, for the outlook takes longest
 NOTEBOOKS = ["interval_compliance", "consumable_life", "severe_use", "running_cost"]
 NOTEBOOKS += ["outlook", "log_check"]
 ACTIONS = "actions"  # the finding that holds the action list
@@ -81,7 +81,7 @@ def make_pack(
         kept = folders.kept_from(out, names, made) if only else []
         side_by_side = f", {workers} at a time" if len(names) > 1 else ""
         tell(f"Running {plural(len(names), 'report')}{side_by_side}")
-        jobs = [(have[name], given[name], folders.sha256(made[name])) for name in names]
+        jobs = [(have[name], given[name], folders.sha256(made[name])) for name in names[::-1]]
         run, new = work / "run", work / "new"
         if faults := run_all(jobs, log, run, clean(whole.name), FIRST_PAGE, tell, workers):
             told = "; ".join(f"{name} stopped: {fault}" for name, fault in sorted(faults.items()))

@@ -18,9 +18,11 @@ from pathlib import Path
 
 import nbformat
 
+from wearbar.intervals import items, occasions
 from wearbar.log import places
 from wearbar.log.once import STORE
 from wearbar.log.sources import is_database, resolved
+from wearbar.outlook.parts import worn_of
 from wearbar.report.quantities import clean, listing
 from wearbar.report.report import READ, NotDone, check
 
@@ -60,14 +62,18 @@ def run_all(jobs, log, folder, log_name, front_page="", tell=lambda line: None, 
         (path.stem, _report, (path, {"log": address, **given}, mark, *pack))
         for path, given, mark in jobs
     ]
-    first = share, (address, jobs[0][1].get("as_of", ""))
+    as_of, confidence = jobs[0][1].get("as_of", ""), jobs[0][1].get("confidence", 0.9)
+    shared = [(occasions,), (items,), (worn_of, confidence)] if len(jobs) > 1 else []
+    first = share, (address, as_of, *shared)
     return run_tasks(tasks, workers, environment, folder, first, tell)
 
 
-def share(address, as_of):
-    """Read a log for this process and those that will be copied from it; gives it."""
-    READ[address, as_of] = check(address, as_of)[0]
-    return READ[address, as_of]
+def share(address, as_of, *asked):
+    """Read a log for this process and those that will be copied from it, and work out what is asked
+    of all of it: (function, further arguments) of each, kept with the log."""
+    READ[address, as_of] = whole = check(address, as_of)[0]
+    for function, *further in asked:
+        function(whole, *further)
 
 
 def run_tasks(tasks, workers, environment, folder, first, tell):
