@@ -23,6 +23,7 @@ def five(tmp_path):
     part = {"position": "front", "category": "tyre", "item": "T", "part": "P7"}
     rows = {
         "vehicles": FIVE,
+        "fuel": [{"vehicle": "V9", "date": days[0], "volume": "9"}],  # of no vehicle of the log
         "odometer": [
             {**van, "date": day, "odometer": "9"} for van, day in zip(FIVE, days, strict=True)
         ],
@@ -46,6 +47,7 @@ def test_what_is_tied_together_stays_together_and_lines_are_the_logs(five, tmp_p
     own = [log.tables["vehicles"]["vehicle"].tolist() for log in logs]
     assert own == [["V0", "V3"], ["V1", "V4"], ["V2"]]
     assert logs[1].tables["vehicles"].index.tolist() == [3, 6]
+    assert [log.ledger.set_index("table")["read"]["fuel"] for log in logs] == [1, 0, 0]
     assert all(len(log.tables["limits"]) == 1 and "work" in log.present for log in logs)
     assert [log.plan.plans["plan"].tolist() for log in logs] == [["a"]] * 3
 

@@ -196,7 +196,7 @@ def read_tables(source, header):
         if name in source.tables:
             raw = unescaped(source.tables[name]()) if ESCAPED in header else source.tables[name]()
             raw.columns.pop(MARK, None)
-            _require_columns(name, raw, source)
+            require_columns(name, raw, source)
             if name in could_hold:
                 has_readings |= any(column in raw.columns for column, _ in READINGS[name])
             tables[name], problem, extra[name] = typed(name, raw)
@@ -223,7 +223,8 @@ def _absent(name):
     return typed(name, Raw({}, np.array([], dtype="int64")))
 
 
-def _require_columns(name, raw, source):
+def require_columns(name, raw, source):
+    """Raise LogError where a table lacks a column that every row must fill."""
     needed = [c.name for c in TABLES[name] if c.required]
     lacking = [column for column in needed if column not in raw.columns]
     if not lacking:

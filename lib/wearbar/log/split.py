@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from wearbar.log.settle import check, newest, read_tables
+from wearbar.log.settle import check, newest, read_tables, require_columns
 from wearbar.log.sources import open_source
 from wearbar.log.sources.header import ESCAPED, check_header
 from wearbar.log.sources.raw import LINE, fault
@@ -40,9 +40,10 @@ def split(address, out, parts=8, today=None):
     if out.exists():
         raise fault("split_there", path=out)
     header, group = check_header(source.header), _groups(source)
-    group = group % min(max(parts, 1), group.max() + 1)
-    sizes = group.value_counts().sort_index()
-    sizes.index = [f"{PARTITION}{k:03d}" for k in sizes.index]
+    n = max(1, min(parts, group.nunique()))
+    group = group % n
+    sizes = group.value_counts().reindex(range(n), fill_value=0)
+    sizes.index = [f"{PARTITION}{k:03d}" for k in range(n)]
     out.parent.mkdir(parents=True, exist_ok=True)
     with TemporaryDirectory(prefix=".part-", dir=out.parent) as made:
         folders = [Path(made, "log", name) for name in sizes.index]
@@ -78,13 +79,16 @@ def _with_days(header, folders, today):
 
 
 def _groups(source):
-    """A number for each vehicle named in the log (Series), one for all that are tied together."""
+    """A number for each vehicle of the log (Series), one for all that are tied together."""
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
 
+    if "vehicles" not in source.tables:
+        raise fault("no_vehicles")
     found = []
     for name in sorted(source.tables, key="vehicles".__ne__):  # in whose order they are dealt
         raw = source.tables[name]()
+        require_columns(name, raw, source)
         if raw.problems:
             line, _, value, rule, *_ = raw.problems[0]
             told = {"where": source.where(name), "line": line, "rule": rule, "value": value[:40]}
@@ -95,7 +99,9 @@ def _groups(source):
             pairs = pairs.group_by(["vehicle", "tie"], use_threads=False).aggregate([]).to_pandas()
             of = TIES.get(key)
             found.append(pairs.assign(tie=f"{of} " + pairs["tie"] if of else None))
-    found = pd.concat(found, ignore_index=True).dropna(subset="vehicle")
+    known = found[0]["vehicle"].dropna()  # rows of another name, if any, go in the first partition
+    found = pd.concat(found, ignore_index=True)
+    found = found[found["vehicle"].isin(known)]
     vehicle, names = pd.factorize(found["vehicle"])
     tie, ids = pd.factorize(found["tie"])
     tied, size = tie >= 0, len(names) + len(ids)

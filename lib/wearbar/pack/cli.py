@@ -246,8 +246,8 @@ def split(log, out, parts):
     from wearbar.log import split as partitions
 
     sizes = partitions.split(log, out, parts)
-    told = f"{sizes.min():,} to {sizes.max():,} vehicles each"
-    print(f"{out}: {len(sizes)} partitions of {told}; work them out with wearbar combine {out}")
+    told = f"{sizes.sum():,} vehicles in {len(sizes)} partitions, at most {sizes.max():,} in one"
+    print(f"{out}: {told}; wearbar combine {out} works them out")
 
 
 @_command(

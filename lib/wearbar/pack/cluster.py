@@ -29,8 +29,12 @@ from wearbar.report.report import NotDone, finding_of, versions
 from wearbar.report.tables import csv_of, heads_of
 from wearbar.stats import fit_groups, kaplan_meier
 
-BOOK = ("vehicles", "lines", "worth", "quarters")  # the frames of an `Account`
+# the frames of an `Account` and, of the longest, the columns that a cost per distance asks for
+LINE = "vehicle date category amount source line is_fixed with_distance"
+BOOK = {"vehicles": None, "lines": LINE.split(), "worth": None, "quarters": None}
 JOB = "vehicle site kind task month in_rate outcome why done_date late_edge_date early_share"
+SPAN = ["part_key", "positions", "category", "kind"]
+LIFE = ["duration_km", "came_off", "entry_km"]
 PLACE = ["category", "kind", "place_on"]
 SAID = {
     "not_combined": "the action list, forecasts, what is left of a part, severe use, the next year "
@@ -148,16 +152,15 @@ def _on_time(rows, confidence):
 
 
 def _lives(rows, law, confidence):
-    place = parts.with_place(_read(rows, "spans")).set_index("part_key")["place_on"]
-    lives = _read(rows, "lives")
+    place = parts.with_place(_read(rows, "spans", SPAN)).set_index("part_key")["place_on"]
+    lives = _read(rows, "lives", ["part_key", "category", "kind", *LIFE])
     lives = lives.assign(place_on=look_up(lives["part_key"], place))
     lives["group"] = lives.groupby(PLACE).ngroup()
-    of = ["duration_km", "came_off", "entry_km"]
     curves = [
-        kaplan_meier(*own[of].to_numpy().T, confidence=confidence).assign(group=group)
+        kaplan_meier(*own[LIFE].to_numpy().T, confidence=confidence).assign(group=group)
         for group, own in lives.groupby("group")
     ]
-    km, ended, entry = (lives[name] for name in of)
+    km, ended, entry = (lives[name] for name in LIFE)
     fits = fit_groups("weibull", km, ended, lives["group"], entry)
     fits = fits.assign(shape=1 / fits["sigma"], scale_km=np.exp(fits["mu"]))
     named = lives[["group", *PLACE]].drop_duplicates()
@@ -172,7 +175,7 @@ def _lives(rows, law, confidence):
 
 
 def _costs(rows, confidence, **about):
-    book = {name: _read(rows, name) for name in BOOK}
+    book = {name: _read(rows, name, columns) for name, columns in BOOK.items()}
     quarter = book["quarters"]["quarter"].dt.to_period("Q")
     account = money.Account(
         **book | {"quarters": book["quarters"].assign(quarter=quarter)}, **about
