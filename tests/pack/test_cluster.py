@@ -44,7 +44,7 @@ def run(fleet, tmp_path_factory):
     """(findings, tables, folder) that a cluster of two processes, of which one dies, makes of it."""
     distributed = pytest.importorskip("dask.distributed")
     told, combined, out = [], cluster.combined, tmp_path_factory.mktemp("combined") / "out"
-    own = {"n_workers": 2, "threads_per_worker": 1, "dashboard_address": None}
+    own = {"n_workers": 2, "threads_per_worker": 1, "dashboard_address": ":0"}
     with distributed.LocalCluster(**own) as made, pytest.MonkeyPatch.context() as patch:
         patch.setattr(cluster, "combined", lambda *asked: told.extend(combined(*asked)) or told)
         patch.setattr(cluster, "gather", partial(cluster.gather, work=rows_and_a_death))

@@ -80,7 +80,7 @@ def each(work, folders, scheduler="", workers=0):
     except ImportError:
         get = "pip install 'wearbar[cluster]', or leave --scheduler and --workers out"
         raise NotDone(f"Dask is not installed: {get}") from None
-    own = {"n_workers": workers, "threads_per_worker": 1, "dashboard_address": None}
+    own = {"n_workers": workers, "threads_per_worker": 1, "dashboard_address": ":0"}
     with Client(scheduler) if scheduler else Client(**own) as client:
         folder_of = dict(zip(client.map(work, folders, pure=False), folders, strict=True))
         try:
