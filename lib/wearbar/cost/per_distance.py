@@ -48,7 +48,7 @@ def cost_per_km(account, by=None, confidence=0.9):
         "known_share": known_by(lines, lines["group"]),
     }
     made = made.join(pd.DataFrame(money), how="outer").assign(days=days)
-    has_lines = made.index.isin(lines["group"])
+    has_lines = made.index.isin(lines["group"].unique())
     made["amount"] = made["amount"].where(has_lines, 0.0)
     made.loc[has_lines & made["known_share"].isna(), "known_share"] = 1.0  # fixed costs alone
     made = made.fillna({"bills": 0, "known_share": 0.0}).astype({"bills": int, "n": "Int64"})
