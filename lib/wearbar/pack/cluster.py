@@ -87,8 +87,9 @@ def each(work, folders, scheduler="", workers=0):
             for future, found in as_completed(list(folder_of), with_results=True):
                 yield folder_of.pop(future), found
         except KilledWorker as error:
+            path = {future.key: path for future, path in folder_of.items()}[error.task]
             more = "split the log into more partitions, or give the workers more memory"
-            raise NotDone(f"workers died again and again ({error}); {more}") from None
+            raise NotDone(f"worker after worker died of {path}; {more}") from None
 
 
 def gather(folder, rows, scheduler="", workers=0, work=rows_of):
