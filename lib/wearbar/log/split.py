@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
+from wearbar.log.checks.rows import plain
 from wearbar.log.settle import check, newest, read_tables, require_columns
 from wearbar.log.sources import open_source
 from wearbar.log.sources.header import ESCAPED, check_header
@@ -39,10 +40,10 @@ def split(address, out, parts=8, today=None):
     today = pd.Timestamp(today or datetime.date.today())
     if out.exists():
         raise fault("split_there", path=out)
-    header, group = check_header(source.header), _groups(source)
+    header, (group, others) = check_header(source.header), _groups(source)
     n = max(1, min(parts, group.nunique()))
-    group = group % n
-    sizes = group.value_counts().reindex(range(n), fill_value=0)
+    sizes = (group % n).value_counts().reindex(range(n), fill_value=0)
+    group = pd.concat([group, others]) % n
     sizes.index = [f"{PARTITION}{k:03d}" for k in range(n)]
     out.parent.mkdir(parents=True, exist_ok=True)
     with TemporaryDirectory(prefix=".part-", dir=out.parent) as made:
@@ -79,7 +80,8 @@ def _with_days(header, folders, today):
 
 
 def _groups(source):
-    """A number for each vehicle of the log (Series), one for all that are tied together."""
+    """A number for each vehicle (Series), one for all that are tied together; and for each name
+    that is in other tables alone, that of the vehicle it looks like, else 0."""
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
 
@@ -99,16 +101,18 @@ def _groups(source):
             pairs = pairs.group_by(["vehicle", "tie"], use_threads=False).aggregate([]).to_pandas()
             of = TIES.get(key)
             found.append(pairs.assign(tie=f"{of} " + pairs["tie"] if of else None))
-    known = found[0]["vehicle"].dropna()  # rows of another name, if any, go in the first partition
-    found = pd.concat(found, ignore_index=True)
-    found = found[found["vehicle"].isin(known)]
+    known, found = found[0]["vehicle"].dropna(), pd.concat(found, ignore_index=True)
+    is_known = found["vehicle"].isin(known)
+    strange, found = found.loc[~is_known, "vehicle"].dropna().unique(), found[is_known]
     vehicle, names = pd.factorize(found["vehicle"])
     tie, ids = pd.factorize(found["tie"])
     tied, size = tie >= 0, len(names) + len(ids)
     edges = vehicle[tied], tie[tied] + len(names)
     graph = coo_array((np.ones(tied.sum()), edges), (size, size))
     group = connected_components(graph, directed=False)[1][: len(names)]
-    return pd.Series(pd.factorize(group)[0], names)
+    group = pd.Series(pd.factorize(group)[0], names)
+    alike = {plain(name): number for name, number in group.items()}
+    return group, pd.Series({name: alike.get(plain(name), 0) for name in strange}, dtype="int64")
 
 
 def _write_table(name, raw, group, folders):

@@ -81,9 +81,9 @@ def beside_others(table, frame, log):
             rows, frame = frame[strange], frame[~strange]
             gone, broke = rows["vehicle"].isin(list(log.lost)), rows["vehicle"].map(log.lost)
             yield named(table, rows, gone, "vehicle", "vehicle-set-aside", None, broke)
-            known = {_plain(v): f"mend the name: {v}?" for v in vehicles["vehicle"]}
+            known = {plain(v): f"mend the name: {v}?" for v in vehicles["vehicle"]}
             add = RULES["unknown-vehicle"].mend
-            meant = rows["vehicle"].map(lambda name: known.get(_plain(name), add))
+            meant = rows["vehicle"].map(lambda name: known.get(plain(name), add))
             yield named(table, rows, ~gone, "vehicle", "unknown-vehicle", "{1}".format, meant)
     # alike in every column: dates and numbers are compared first, so few are left to compare whole
     quick = [c.name for c in TABLES[table] if c.kind in ("date", "number")]
@@ -119,7 +119,7 @@ def _overlaps(_, end):
     return f"one that ends {f'{end:%Y-%m-%d}' if end < NEVER else 'later'} comes first"
 
 
-def _plain(name):
+def plain(name):
     """The name as a tired eye sees it: O is 0, l is 1."""
     return "".join(ch for ch in name.casefold() if ch.isalnum()).translate(LOOK_ALIKE)
 
