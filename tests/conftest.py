@@ -26,9 +26,11 @@ NOTEBOOKS = Path(__file__).parent / "notebooks"
 
 @pytest.fixture(scope="module", autouse=True)
 def frozen():
-    """statsmodels collects garbage at every multiple test: what is there already needs no look."""
+    """statsmodels collects garbage at every multiple test: what is there already needs no look, and
+    a small frame leaves so many objects that Python else looks for garbage all the time."""
     gc.collect()
     gc.freeze()
+    gc.set_threshold(100_000, 50, 1000)
 
 
 def write_rows(folder, rows):
