@@ -138,7 +138,7 @@ def test_sentences_are_sixteen_words_on_average(packs):
 def documents():
     root = LIB.parent.parent
     paths = [root / "README.md"]
-    for folder in ("start", "words"):
+    for folder in ("start", "words", "tables"):
         paths += sorted(places.place("shared", folder).iterdir())
     return {path.name: path.read_text(encoding="utf-8") for path in paths}
 

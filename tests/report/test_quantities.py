@@ -327,7 +327,8 @@ def test_a_view_names_columns_in_order_and_leaves_out_what_no_row_has(tmp_path, 
     (tmp_path / "words" / "r.md.j2").write_text(
         "{% block all_why %}{{ why and 'because of ' ~ why }}{% endblock %}"
     )
-    (tmp_path / "words" / "r.toml").write_text(
+    (tmp_path / "tables").mkdir()
+    (tmp_path / "tables" / "r.toml").write_text(
         'heads = {"cost low high" = ["Cost", "money_per_km"], n = "Parts, by {distance}"}\n'
         '[kind]\ncaption = "By kind"\ncolumns = ["set_aside", "cost low high", "n", "why?"]\n'
         'heads = {n = "Vehicles"}\n[all]\nname = ""\ncaption = "All"\ncolumns = ["n", "why?"]\n'

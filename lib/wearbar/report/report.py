@@ -88,7 +88,7 @@ class Report:
         _show(page, f"{caption}: {plural(len(frame), 'row')}", told)
 
     def view(self, name, frame, **more):
-        """Show a frame as the table `name` that shared/words/<report>.toml describes."""
+        """Show a frame as the table `name` that shared/tables/<report>.toml describes."""
         self.table(**tables.view_of(self.name, name, frame, self.show) | more)
 
     def figure(self, figure, alt, caption=""):

@@ -59,14 +59,14 @@ def heads_of(frame, columns, show):
 
 
 def view_of(report, name, frame, show):
-    """What shared/words/<report>.toml says of the table `name`, as `Report.table` takes it.
+    """What shared/tables/<report>.toml says of the table `name`, as `Report.table` takes it.
 
     There a table has its columns in order, those that print as one together; `heads`, the file's
     and its own, give the headings that a column's name does not. What a block of the template says
     of a row takes the place of the column it is named after: `on_now_legal` that of legal in the
     table on-now. A column marked "?" is shown only where a row has it, or the one named after "?".
     """
-    told = places.read_toml("shared", "words", f"{report}.toml")
+    told = places.read_toml("shared", "tables", f"{report}.toml")
     words, blocks, said = words_of(report, show=show), blocks_of(report), {}
     view, columns = {"name": name, **told[name]}, {}
     heads = told.get("heads", {}) | view.pop("heads", {})

@@ -17,7 +17,7 @@ from wearbar.report.template import column_of, words_of
 from wearbar.report.words import action_pages
 from wearbar.report.words.action_pages import due_points, overs, title_at
 
-_TOLD = places.read_toml("shared", "words", "visit_sheet.toml")
+_TOLD = places.read_toml("shared", "tables", "visit_sheet.toml")
 PLACES, STAGES, UNITS_OF = (_TOLD[name] for name in ("places", "stages", "units"))
 CLOSINGS = _TOLD["closing"]  # the steps and torques that end wheel, brake and chain work
 
