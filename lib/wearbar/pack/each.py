@@ -99,7 +99,7 @@ def _made(folder, out, asked):
     start = time.monotonic()
     try:
         made = make_pack(out, tell=lambda line: None, workers=1, keep=True, **asked)
-        yield folder, "", made.first_page and time.monotonic() - start
+        yield folder, "", time.monotonic() - start if made.first_page else 0.0
     except Exception as error:
         yield folder, fault_of(error), 0.0
 

@@ -157,14 +157,17 @@ def cost_per_distance(log, by="", confidence=0.9, units=""):
         found, scale = per_distance.total_per_km(account, confidence), show.scale("money_per_km")
         low, high = scale.ends(found.low, found.high)
         return replace(found, value=scale.turn(found.value), low=low, high=high, unit=scale.head)
-    if by in ("vehicle", "year", "site"):
-        made = getattr(per_distance, f"by_{by}")(account, confidence)
+    if by == "vehicle":
+        made = per_distance.by_vehicle(account, confidence)
+    elif by == "year":
+        made = per_distance.by_year(account, confidence)
+    elif by == "site":
+        made = per_distance.by_site(account, confidence).rename(columns={"n": "with_distance"})
     else:
         made = per_distance.cost_per_km(account, "is_fixed" if by == "fixed" else by, confidence)
     if by == "category":
         made = made.query("amount != 0").reset_index(drop=True)
-    counted = {"n": "with_distance"} if by == "site" else {}  # all are in `vehicles`
-    return in_units(made.rename(columns=OF_COST | counted), show)
+    return in_units(made.rename(columns=OF_COST), show)
 
 
 def fuel_economy(log, by="vehicle", confidence=0.9, units=""):

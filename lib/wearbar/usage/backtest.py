@@ -85,10 +85,10 @@ def model_by_test(log, confidence):
 def back_test(log, confidence=0.9, *, replay=None):
     """The `BackTest` of a log; `cases` is empty below fifteen months of record, for a first cut."""
     fleet = log.tables["vehicles"].sort_values("kind", kind="stable")["vehicle"]
-    if len(fleet) > MOST_VEHICLES:
-        log = log.only(fleet[:: -(-len(fleet) // MOST_VEHICLES)])
-        replay = Replay(log, log.tables["vehicles"]["vehicle"])
     replay, latest = replay or Replay(log), log.as_of - AFTER
+    if len(fleet) > MOST_VEHICLES:
+        some = fleet[:: -(-len(fleet) // MOST_VEHICLES)]
+        log, replay = log.only(some), replay.only(some)
     n_cuts = max(min((latest - log.first_day - WARM_UP) // EVERY + 1, MOST_CUTS), 0)
     now, past, cases, choices = usage.log_path(log), [], [], []
     for i in reversed(range(n_cuts)):

@@ -28,16 +28,11 @@ YEAR = pd.Timedelta(days=366)
 
 
 class Replay:
-    """The replays of one log, its tables read once; vehicles: those whose rows count, None all."""
+    """The replays of one log, its tables read once. read: them, where they were read before."""
 
-    def __init__(self, log, vehicles=None):
-        self.source, self.plan = log.origin, log.plan
-        self.read = read_tables(log.origin, check_header(log.origin.header))
-        if vehicles is not None:
-            for name, frame in self.read.tables.items():
-                if "vehicle" in frame:
-                    self.read.tables[name] = frame = frame[frame["vehicle"].isin(vehicles)]
-                    self.read.extra[name] = self.read.extra[name].loc[frame.index]
+    def __init__(self, log, read=None):
+        self.log = log
+        self.read = read or read_tables(log.origin, check_header(log.origin.header))
         # of every row the day from which it could be in the log; NaT where nothing says
         self.known = {}
         for name, frame in self.read.tables.items():
@@ -46,10 +41,19 @@ class Replay:
                 day = day.fillna(frame["valid_to"] - YEAR)
             self.known[name] = known_on(day, frame["recorded"])
 
+    def only(self, vehicles):
+        """The replays of these vehicles' rows alone."""
+        tables, extra = dict(self.read.tables), dict(self.read.extra)
+        for name, frame in tables.items():
+            if "vehicle" in frame:
+                tables[name] = frame[frame["vehicle"].isin(list(vehicles))]
+                extra[name] = extra[name].loc[tables[name].index]
+        return Replay(self.log, self.read._replace(tables=tables, extra=extra))
+
     def at(self, day, of_use=False):
         """The log at the end of that day; of_use: no more of it than tells of readings."""
         day, tables, extra, gone = pd.Timestamp(day), {}, {}, []
-        names = {n: of for n, of in self.source.tables.items() if n in OF_USE or not of_use}
+        names = {n: of for n, of in self.log.origin.tables.items() if n in OF_USE or not of_use}
         for name, frame in self.read.tables.items():
             later = self.known[name] > day if name in names else np.full(len(frame), True)
             gone.append(frame.index[later].to_frame(name="line").assign(table=name))
@@ -60,8 +64,9 @@ class Replay:
         found = self.read.found
         found = found[~is_among(found, pd.concat(gone), ROW)]
         read = self.read._replace(tables=tables, extra=extra, found=found)
-        plan, rules = (None, OF_READINGS) if of_use else (plan_at(self.plan, day), OF_ALL_TABLES)
-        return log_from(replace(self.source, tables=names), plan, day, read=read, rules=rules)
+        plan = None if of_use else plan_at(self.log.plan, day)
+        rules = OF_READINGS if of_use else OF_ALL_TABLES
+        return log_from(replace(self.log.origin, tables=names), plan, day, read=read, rules=rules)
 
     def tells_when_recorded(self):
         """Whether any table says when a row was typed in."""

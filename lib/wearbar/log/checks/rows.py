@@ -146,6 +146,8 @@ def contradicted(tables, _):
 def unknown_law(tables, header):
     """Doubts about `jurisdiction` of log.toml, and about legal classes that its limits lack."""
     jurisdiction, fleet = header["jurisdiction"].strip(), tables["vehicles"]
+    if not jurisdiction and fleet["legal_class"].isna().all():
+        return
     limits = rows_of(tables["limits"], jurisdiction)
     known = sorted(set(limits["legal_class"]) - {""})
     examples = ", ".join(sorted(set(shipped()["jurisdiction"]) - {""}))

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from wearbar.log.schema import TABLES, table_of
 from wearbar.log.sources.csv_file import read_csv
-from wearbar.log.sources.header import regular, toml_file
+from wearbar.log.sources.header import read_header, regular
 from wearbar.log.sources.raw import LogError, Source, fault, raw_of_arrow
 
 WORKBOOKS = (".xlsx", ".xlsm")
@@ -79,8 +79,7 @@ def _open_folder(folder):
     if not found:
         raise LogError(f"{folder} holds no table of a log; vehicles.csv at least must stand there.")
     tables = {name: partial(_read, file) for name, file in found.items()}
-    beside = inside(folder / "log.toml", folder)
-    header = toml_file(beside) if beside.exists() else {}
+    header = read_header(inside(folder / "log.toml", folder))
     return Source(folder.name, header, tables, tuple(strange), folder, found)
 
 

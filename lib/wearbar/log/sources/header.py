@@ -19,14 +19,18 @@ KEYS = ("name", "currency", *CHOICES, *DAYS, "plan", "jurisdiction", *FORMS)
 ESCAPED = "escaped"
 
 
+def read_header(path):
+    """The keys of a log.toml; nothing where there is no such file. Raises LogError."""
+    return toml_file(path) if path.exists() else {}
+
+
 def source_in(name, where, kind, held, read, folder):
     """The `Source` of a workbook or database; what it holds by the name log is its header.
 
     held: the names of its sheets or tables (`kind`). read: gives the `Raw` of one. folder: of the
     plan, and of a log.toml where it holds no header. where: how errors name it.
     """
-    found, beside = {}, folder / "log.toml"
-    header = toml_file(beside) if beside.exists() else {}
+    found, header = {}, read_header(folder / "log.toml")
     for one in held:
         table = table_of(one)
         if table in found and table in (*TABLES, "log"):
