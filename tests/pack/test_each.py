@@ -78,6 +78,15 @@ def test_the_page_over_all_links_to_each_and_keeps_text_text(made):
     links = {href for href in page.attributes("href") if not href.startswith("#")}
     assert links == {f"{folder}/index.html" for folder in folders_of(made)}
     assert ODD in page.text
+    assert "The report Log check of each pack names them." in page.text
+
+
+def test_the_page_over_all_names_no_report_that_was_not_made(log, tmp_path):
+    out = tmp_path / "packs"
+    make_packs(out, "vehicle", log, only=["running_cost"], vehicle=["A"], tell=lambda line: None)
+    page = Page((out / "index.html").read_text(encoding="utf-8"))
+    assert "rows read" in page.text
+    assert "Log check" not in page.text
     assert "Only the report interval_compliance lists the work to do" in page.text
 
 

@@ -122,11 +122,16 @@ def _page(new, names, faults, each, log, units):
     packs = []
     for folder, name in names.items():
         row = {"folder": folder, "name": clean(name), "fault": faults.get(folder, "")}
-        row |= {"is_there": (new / folder / FIRST_PAGE).is_file(), "n": 0, "rank": 0}
+        row |= {
+            "is_there": (new / folder / FIRST_PAGE).is_file(),
+            "n": 0,
+            "rank": 0,
+            "is_checked": False,
+        }
         if not row["fault"]:
             told = json.loads((new / folder / against.FINDINGS).read_text(encoding="utf-8"))
             found = told["reports"].get(against.REPORT, {}).get("findings", {})
-            row["is_listed"] = ACTIONS in found
+            row |= {"is_listed": ACTIONS in found, "is_checked": "log_check" in told["reports"]}
             rows, more = index_rows(found[ACTIONS]["rows"] if row["is_listed"] else [])
             for first in rows[:1]:
                 n = len(rows) + more
