@@ -905,7 +905,7 @@ class TestCommand:
         path = tmp_path / "fuel-book.csv"
         path.write_bytes((SHEETS / "fuel-book.csv").read_bytes())
         before = hashlib.sha256(path.read_bytes()).hexdigest()
-        assert run("adopt", path) == 0
+        assert run("adopt", path) == 1  # it has questions
         assert 'fuel-book.map.toml: decide the 7 places marked "?"' in capsys.readouterr().out
         assert {p.name for p in tmp_path.iterdir()} == {"fuel-book.csv", "fuel-book.map.toml"}
         assert run("adopt", path) == 2

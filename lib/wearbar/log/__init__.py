@@ -15,7 +15,7 @@ from wearbar.log.checks.sizes import figures
 from wearbar.log.plan import plan_of, read_plan
 from wearbar.log.schema import TABLES
 from wearbar.log.service import ServiceLog
-from wearbar.log.settle import OF_ALL_TABLES, check, read_tables
+from wearbar.log.settle import OF_ALL_TABLES, check, newest, read_tables
 from wearbar.log.sources import inside, open_source
 from wearbar.log.sources.header import check_header, toml_of
 from wearbar.log.sources.raw import LogError, Source, raw_of_frame
@@ -65,10 +65,12 @@ def log_from(source, plan=None, as_of=None, today=None, read=None, rules=OF_ALL_
     that it must hold to.
     """
     header = check_header(source.header)
+    ends = header.get("as_of")
     if as_of is not None:
         header["as_of"] = pd.Timestamp(as_of).normalize()
     checked = check(read or read_tables(source, header), header, today, rules)
     tables, words = checked.tables, pd.DataFrame(columns=list(WORDS))
+    ends = newest(tables) if ends is None else ends
     if plan is not None:
         tables, words, doubts = as_planned(plan, tables)
         checked.take([*figures(plan), doubts])
@@ -77,6 +79,7 @@ def log_from(source, plan=None, as_of=None, today=None, read=None, rules=OF_ALL_
         name=header.get("name", "Service log"),
         tables=MappingProxyType(tables),
         **{name: getattr(checked, name) for name in found},
+        ends=checked.as_of if pd.isna(ends) else min(ends, checked.as_of),
         units=Units(**{key: header[key] for key in Units.__dataclass_fields__ if key in header}),
         present=frozenset(source.tables),
         plan=plan,

@@ -31,6 +31,7 @@ class ServiceLog:
     units: Units
     as_of: pd.Timestamp
     first_day: pd.Timestamp
+    ends: pd.Timestamp = pd.NaT  # the last day by its own header or rows, as_of at most
     extra: dict = field(default_factory=dict)  # columns that the format does not name, by table
     # rows set aside, as far as they could be read: for what their lack does to a sum, nothing else
     aside: dict = field(default_factory=dict)

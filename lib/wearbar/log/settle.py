@@ -187,7 +187,7 @@ def read_tables(source, header):
     """The `Typed` tables of a source; LogError for what can't be read at all."""
     if "vehicles" not in source.tables:
         raise fault("no_vehicles")
-    no_part = ("plan", "name", ESCAPED)
+    no_part = ("plan", "name", "pack", ESCAPED)
     said = repr(sorted((key, str(v)) for key, v in header.items() if key not in no_part))
     digest, tables, extra, has_readings = hashlib.sha256(said.encode()), {}, {}, False
     found = [problems(name, [1], "", "", "unknown-table") for name in source.strange]

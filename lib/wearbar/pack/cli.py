@@ -1,9 +1,8 @@
 """The commands: `wearbar pack`, `sheet`, `calendar`, `check`, `start`, `adopt`, `descriptor`, and
 of a very large log `split`, `combine`.
 
-Exit codes: 0 done, 1 done with rows of the log set aside (a command gives how much it left aside),
-2 not done; what goes wrong is said in one sentence. Libraries are imported only once there is work
-to do, so that `--help` answers at once.
+Exit codes: `EXITS`; a command gives how much it left aside. What goes wrong is said in one
+sentence. Libraries are imported only once there is work to do, so that `--help` answers at once.
 """
 
 import argparse
@@ -13,9 +12,17 @@ import sys
 from pathlib import Path
 
 from wearbar import __version__
-from wearbar.pack.terminal import said_of, stop_by_signals, without_login
+from wearbar.pack.terminal import (
+    print_by_code,
+    print_ledger,
+    refuse_to_replace,
+    said_of,
+    stop_by_signals,
+    without_login,
+)
 
 DONE, SET_ASIDE, NOT_DONE = 0, 1, 2
+EXITS = "exit codes: 0 done; 1 done, with rows set aside or, by adopt, questions left; 2 not done"
 PROBLEMS_SHOWN = 12
 
 
@@ -27,12 +34,17 @@ def main(arguments=None):
         arguments = ["descriptor", *arguments[1:]]
     asked = vars(PARSER.parse_args(arguments))
     run = asked.pop("run")
-    for stream in (sys.stdout, sys.stderr):  # what the terminal has no letter for, by its code
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="backslashreplace")
+    print_by_code()
     try:
         stop_by_signals()
-        return SET_ASIDE if run(**asked) else DONE
+        if run is pack:
+            from wearbar.pack.options import with_options
+
+            asked = with_options(asked["log"], _COMMANDS.choices["pack"], arguments[1:])
+        if asked.pop("plain"):
+            print_by_code(encoding="ascii")
+        is_well = asked.pop("exit_zero")
+        return SET_ASIDE if run(**asked) and not is_well else DONE
     except KeyboardInterrupt:
         kept = "finished reports are kept, and the same command goes on from there"
         said = f"stopped; {kept if run is pack else 'run the same command again'}"
@@ -57,7 +69,8 @@ class _Parser(argparse.ArgumentParser):
 
 
 DOES = "what is due, how long parts last, what each mile or km costs"
-PARSER = _Parser(prog="wearbar", description=f"From a vehicle service log to reports: {DOES}.")
+DOES = f"From a vehicle service log to reports: {DOES}."
+PARSER = _Parser(prog="wearbar", description=DOES, epilog=EXITS)
 PARSER.add_argument("--version", action="version", version=f"wearbar {__version__}")
 _COMMANDS = PARSER.add_subparsers(title="commands", required=True, metavar="COMMAND")
 
@@ -66,8 +79,9 @@ def _command(said, *options):
     """Makes a function the command of its name, which takes the options by theirs."""
 
     def add(run):
-        command = _COMMANDS.add_parser(run.__name__, help=said, description=run.__doc__)
-        for name, settings in options:
+        told = {"help": said, "description": run.__doc__, "epilog": EXITS}
+        command = _COMMANDS.add_parser(run.__name__, **told)
+        for name, settings in (*options, *OF_ALL):
             command.add_argument(name, **settings)
         command.set_defaults(run=run)
         return run
@@ -79,6 +93,11 @@ def _option(name, metavar, said, default="", **more):
     return name, {"metavar": metavar, "help": said, "default": default, **more}
 
 
+def _flag(name, said):
+    return name, {"help": said, "action": "store_true"}
+
+
+OF_ALL = (_flag("--exit-zero", "exit with 0 in place of 1"), _flag("--plain", "print ASCII alone"))
 DEFAULT, NAMED = "(default: %(default)s)", "(default: FILE's name with"
 ADDRESS = "folder, workbook, database address, or env:NAME of an address in the environment"
 LOG = _option("log", "LOG", f"{ADDRESS} (default: the fleet demo)", nargs="?")
@@ -100,18 +119,24 @@ COMPARED = "score by this share of an interval beside the plan's"
     _option("--since", "PACK", "tell what has changed since this earlier pack of the log"),
     _option("--each", None, "a pack for each, and a page over all", choices=["vehicle", "site"]),
     _option("--workers", "N", f"notebooks at once {DEFAULT}", 2, type=int),
+    _flag("--quiet", "print errors and the first page's address alone"),
 )
-def pack(each, **asked):
+def pack(each, quiet, **asked):
     """Run the reports on a service log and write them, with tables and findings, as one folder
-    of pages; with --each as a folder for each vehicle or site."""
+    of pages; with --each as a folder for each vehicle or site. Options may stand in a section
+    [pack] of the log's log.toml, by the names below; the command line wins."""
     from wearbar.pack import each as many
     from wearbar.pack import make
 
-    asked |= {"tell": lambda line: print(line, file=sys.stderr, flush=True)}
+    def tell(line):
+        if not quiet:
+            print(line, file=sys.stderr, flush=True)
+
+    asked |= {"tell": tell}
     made = many.make_packs(each=each, **asked) if each else make.make_pack(**asked)
     if n := made.set_aside:
         rows = "1 of the log's rows was" if n == 1 else f"{n:,} of the log's rows were"
-        print(f"{rows} set aside: log_check names each, and what would mend it.", file=sys.stderr)
+        tell(f"{rows} set aside: log_check names each, and what would mend it.")
     print(made.first_page)
     return made.set_aside
 
@@ -127,7 +152,7 @@ def sheet(log, vehicle, as_of, units, out):
     """Write a visit sheet: what comes first, work due with its steps, what to read, and blanks."""
     from wearbar.pack.make import make_page
 
-    _refuse_to_replace(out, b'<span class="mark">Wearbar</span>')
+    refuse_to_replace(out, b'<span class="mark">Wearbar</span>')
     vehicle = [vehicle] if vehicle else []
     set_aside = make_page("visit_sheet", out, log, as_of=as_of, vehicle=vehicle, units=units)
     print(Path(out).resolve().as_uri())
@@ -145,7 +170,7 @@ def calendar(log, as_of, site, vehicle, out):
     from wearbar.report.calendar import calendar_of
     from wearbar.report.quantities import plural
 
-    _refuse_to_replace(out, b"PRODID:-//Wearbar//")
+    refuse_to_replace(out, b"PRODID:-//Wearbar//")
     whole, cut, _ = reports.check(log, as_of, site, vehicle)
     text, n, n_without = calendar_of(whole, cut.tables["vehicles"]["vehicle"])
     Path(out).write_bytes(text.encode())
@@ -169,7 +194,7 @@ def check(log, out):
 
     log = logs.read_log(log)
     print(f"{clean(log.name)}: {log.first_day:%Y-%m-%d} to {log.as_of:%Y-%m-%d}\n")
-    _print_ledger(log.ledger)
+    print_ledger(log.ledger)
     for title, rows in (("set aside", log.set_aside), ("kept, with a doubt", log.warnings)):
         print(f"\n{plural(len(rows), 'row')} {title}")
         for row in rows.head(PROBLEMS_SHOWN).itertuples():
@@ -214,11 +239,11 @@ def adopt(file, map, out):
         proposal = room.propose(grids, stem, today=datetime.date.today())
         path.write_text(proposal.toml, encoding="utf-8")
         print(*proposed_lines(proposal, path), sep="\n")
-        return 0
+        return proposal.asks
     adopted = room.convert(grids, room.read_map(path))
     log = room.keep(adopted, folder, record(adopted))
     print(*adopted_lines(adopted, log, folder), "", sep="\n")
-    _print_ledger(log.ledger[log.ledger["read"] > 0])
+    print_ledger(log.ledger[log.ledger["read"] > 0])
     return len(log.set_aside) or not adopted.is_whole
 
 
@@ -266,22 +291,6 @@ def combine(parts, out, scheduler, workers):
     set_aside = combined(parts, out, scheduler, workers)
     print(Path(out).resolve() / "findings.json")
     return set_aside
-
-
-def _refuse_to_replace(path, sign):
-    """Nothing is written over but what the command itself wrote, which `sign` tells."""
-    from wearbar.report.report import NotDone
-
-    path = Path(path)
-    if path.exists() and not path.is_dir() and not (path.is_file() and sign in path.read_bytes()):
-        told = "is there and was not written by this command; give --out another name"
-        raise NotDone(f"{path} {told}")
-
-
-def _print_ledger(ledger):
-    print(f"{'table':<14}{'read':>9}{'used':>9}{'set aside':>11}{'after':>9}")
-    for row in ledger.itertuples():
-        print(f"{row.table:<14}{row.read:>9,}{row.used:>9,}{row.set_aside:>11,}{row.after:>9,}")
 
 
 if __name__ == "__main__":

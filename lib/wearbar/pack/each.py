@@ -142,7 +142,7 @@ def _page(new, names, faults, each, log, units):
     return page_of(
         "packs.html.j2",
         css=Markup(reports.css_of("tables", "report")),
-        log={"name": clean(log.name), "as_of": Show(log.units).date(log.as_of)},
+        log={"name": clean(log.name), "to": reports.span_of(log, Show(log.units))},
         each=each,
         packs=sorted(packs, key=lambda row: (row["rank"], -row["n"])),
         without=[clean(name) for name in vehicles[siteless.to_numpy()]],

@@ -182,7 +182,7 @@ def _first_page(books, findings, whole, cut):
 
     told, units = findings["reports"], findings["parameters"]["units"]
     show = Show(whole.units).with_distance(units)
-    log = {"name": clean(whole.name), "as_of": show.date(whole.as_of), "sha256": whole.sha256}
+    log = {"name": clean(whole.name), "to": reports.span_of(whole, show), "sha256": whole.sha256}
     columns = tables.view_of("log_check", "ledger", whole.ledger, show)["columns"]
     ledger = tables.heads_of(whole.ledger, columns, show)
     listed, headlines = [], []

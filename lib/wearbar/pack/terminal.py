@@ -1,8 +1,34 @@
-"""How a command ends: by which signals, and what it says of an error."""
+"""How a command prints and ends: by which signals, what it says of an error, what it replaces."""
 
 import re
 import signal
+import sys
 from contextlib import suppress
+from pathlib import Path
+
+
+def print_by_code(**how):
+    """What the terminal, or its `encoding`, has no letter for is printed by its code from here."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace", **how)
+
+
+def print_ledger(ledger):
+    """Print what became of a log's rows, a line a table."""
+    print(f"{'table':<14}{'read':>9}{'used':>9}{'set aside':>11}{'after':>9}")
+    for row in ledger.itertuples():
+        print(f"{row.table:<14}{row.read:>9,}{row.used:>9,}{row.set_aside:>11,}{row.after:>9,}")
+
+
+def refuse_to_replace(path, sign):
+    """Nothing is written over but what the command itself wrote, which `sign` tells."""
+    from wearbar.report.report import NotDone
+
+    path = Path(path)
+    if path.exists() and not path.is_dir() and not (path.is_file() and sign in path.read_bytes()):
+        told = "is there and was not written by this command; give --out another name"
+        raise NotDone(f"{path} {told}")
 
 
 def stop_by_signals():

@@ -128,7 +128,7 @@ class Report:
         facts = {
             "Log": clean(log.name),
             "Fingerprint (SHA-256)": log.sha256 or MISSING,
-            "Record": f"{self.show.date(log.first_day)} to {self.show.date(log.as_of)}",
+            "Record": span_of(log, self.show, f"{self.show.date(log.first_day)} to"),
             "Rows": rows_of(log),
             "Money": net or "the log does not say whether net or gross",
             "Vehicles reported": f"{n:,} of {n_all:,}",
@@ -156,8 +156,9 @@ def check(log="", as_of="", site="", vehicle=(), confidence=0.9, units=""):
     """What every report may be asked for: (ServiceLog, that of the vehicles asked for, the asked).
 
     log: folder, workbook or database address, "" the fleet demo. as_of: last day to count, "" the
-    log's own. site: "" all. vehicle: names, none is all. confidence: of intervals. units: mi or km
-    to read in, "" the log's own. The asked: all these but the log by name, ready for JSON.
+    log's own. site: with any capitals, "" all. vehicle: names, none is all. confidence: of
+    intervals. units: mi or km to read in, "" the log's own. The asked: all these but the log by
+    name, ready for JSON.
     Raises NotDone, one sentence that names what can be; the log's errors are ValueErrors too.
     """
     if not (isinstance(confidence, numbers.Real) and 0.5 <= confidence < 1):
@@ -182,6 +183,7 @@ def check(log="", as_of="", site="", vehicle=(), confidence=0.9, units=""):
     _known("vehicle", vehicle, fleet)
     if site:
         based = pd.Series(usage.site_at(whole, fleet, [whole.as_of] * len(fleet)), fleet.index)
+        site = asked["site"] = _alike(site.strip(), based)
         _known("site", [site], based)
         kept = [v for v in fleet[based == site] if not vehicle or v in vehicle]
         if not kept:
@@ -200,12 +202,19 @@ def open_report(name, log="", as_of="", site="", vehicle=(), confidence=0.9, uni
     _show(f"<style>{css_of('tables', name)}</style>", "", {STYLE: {}})
     vehicles = plural(len(cut.tables["vehicles"]), "vehicle")
     where = [f"site {clean(site)}"] if site else []
-    span = f"{show.date(cut.first_day)} to {show.date(cut.as_of)}"
+    span = span_of(cut, show, f"{show.date(cut.first_day)} to")
     ranges = f"any range at {number(100 * confidence)}% unless a note says otherwise"
     page = page_of("shown.html.j2", block="about", told=[title, span, vehicles, *where, ranges])
     _show(page, f"{title}, {span}, {vehicles}")
     asked |= {key: value for key, value in own.items() if value}
     return Report(name, cut, whole, show, confidence, asked)
+
+
+def span_of(log, show, to="to"):
+    """The report date in words behind `to`; where the log ends before it, both days."""
+    if log.ends < log.as_of:
+        return f"as of {show.date(log.as_of)}; the log ends {show.date(log.ends)}"
+    return f"{to} {show.date(log.as_of)}"
 
 
 def css_of(*sheets):
@@ -236,6 +245,15 @@ def _known(what, wanted, have):
     if lost := [w for w in wanted if w not in have]:
         some = clean(listing([clean(h, 40) for h in have], most=12), 600) if have else f"no {what}"
         raise NotDone(f"the log has no {what} {clean(listing(lost))}; it knows {some}")
+
+
+def _alike(site, have):
+    """The site as the log writes it, with other capitals perhaps; NotDone where several are so."""
+    alike = sorted({h for h in have.dropna() if h.casefold() == site.casefold()} - {site})
+    if len(alike) > 1 and not have.eq(site).any():
+        alike = clean(listing(alike, "or"))
+        raise NotDone(f"{clean(site)} may be {alike}, which differ by capitals alone; give one")
+    return site if have.eq(site).any() else "".join(alike) or site
 
 
 def _json(x):
