@@ -49,6 +49,7 @@ def five_agree(folder, log):
 
 def _outlook(folder, log, pressing, overdue):
     visits = pd.read_csv(folder / "tables" / "outlook-visits.csv", keep_default_na=False)
+    visits = visits[visits["date"].ne("all")]
     near = visits[pd.to_datetime(visits["date"]) <= log.as_of + MONTH]
     work = near.groupby("vehicle")["work"].agg(" ".join).str.casefold()
     for row in pressing[~pressing["is_laid_up"]].itertuples():

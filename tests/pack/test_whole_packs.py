@@ -3,6 +3,7 @@
 import configparser
 import json
 import re
+import tomllib
 from pathlib import Path
 
 import browser
@@ -101,6 +102,23 @@ def test_tables_are_fit_for_a_spreadsheet(pack):
             for c in cells
             if c[:1] in ("=", "@", "+") or c.lower() in ("nan", "none", "nat", "inf", "<na>")
         ], path.name
+
+
+def test_a_table_of_money_ends_with_its_sums(pack):
+    held = 0
+    for report in HAVE:
+        path = place("shared", "tables") / f"{report}.toml"
+        for name, told in tomllib.loads(path.read_text(encoding="utf-8")).items():
+            file = pack.folder / "tables" / f"{report}-{told.get('name', name)}.csv"
+            if "adds" not in told or not file.exists():
+                continue
+            frame = pd.read_csv(file)
+            if len(frame) > 1:
+                sums = frame.iloc[:-1].filter(regex="amount|^cost$|^money$").sum()
+                assert frame.iloc[-1, 0] == "all"
+                assert frame.iloc[-1][sums.index].tolist() == pytest.approx(sums.tolist(), abs=1e-4)
+                held += 1
+    assert held >= {"fleet": 9, "owner": 6}.get(pack.folder.name, 1)
 
 
 def test_an_empty_table_is_no_clean_bill(packs):

@@ -271,6 +271,19 @@ def test_a_long_table_keeps_the_rest_behind_a_summary():
     assert page.count('scope="row"') == 40
 
 
+def test_a_table_ends_with_its_sums_where_its_rows_fold():
+    frame = pd.DataFrame({"who": [f"v{i}" for i in range(20)], "spent_amount": 2.5, "rate": 4.0})
+    heads = tables.heads_of(frame, None, METRIC)
+    total = tables.all_of(frame, heads, ["spent_amount"], {"rate": 3.0, "not_shown": 1})
+    page = tables.html_of(frame, heads, "All", total=total)
+    first, rest = page.split("<details")
+    assert rows_of(first)[-3:] == ["all", "50.00", "3"]
+    assert ">all<" not in rest
+    assert tables.csv_of(total, heads).splitlines() == ["who,spent_amount,rate", "all,50,3"]
+    for few in (frame.head(1), frame.head(0)):  # what one row says needs no sum
+        assert tables.all_of(few, heads, ["spent_amount"], {}).empty
+
+
 def test_intervals_that_are_all_refused_warn_of_nothing():
     frame = pd.DataFrame(
         {"what": ["a"], "life_km": [np.nan], "low_km": [12.0], "high_km": [np.nan]}

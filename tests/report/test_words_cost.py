@@ -355,7 +355,8 @@ def opened(log, leave_out=()):
     source = cells()
     imports = source["open"].partition("\nreport = ")[0]
     account = source["account"].replace("leave_out = []", f"leave_out = {list(leave_out)}")
-    for text in (imports, account, *(source[name] for name in ("answer", "what", "kind", "site"))):
+    names = ("answer", "what", "kind", "site", "vehicle", "year")
+    for text in (imports, account, *(source[name] for name in names)):
         exec(compile(text, "running_cost", "exec"), held)
     return SimpleNamespace(**held)
 
@@ -375,6 +376,28 @@ def test_the_notebook_and_the_library_make_the_same_figures(name):
         assert frame["cost_per_km"].tolist() == pytest.approx(
             library["cost_per_km"].tolist(), rel=1e-12, nan_ok=True
         )
+
+
+@pytest.mark.parametrize("name", LOGS)
+def test_every_table_of_money_adds_up_to_the_account(name):
+    made = opened(log_named(name))
+    spent, lost = made.account.lines["amount"].sum(), made.account.worth["amount"].sum()
+    for rows in (made.by_category, made.by_kind, made.with_rest, made.by_money, made.in_years):
+        assert rows["amount"].sum() == pytest.approx(spent, abs=0.005)
+    assert made.overall.get("amount", 0.0) == pytest.approx(spent, abs=0.005, nan_ok=not spent)
+    assert made.by_money["lost_amount"].sum() == pytest.approx(lost, abs=0.005)
+
+
+def test_vehicles_stand_by_their_money_those_that_left_below():
+    log = log_named("fleet")
+    rows = opened(log).by_money
+    gone = log.tables["vehicles"].query("disposed <= @log.as_of")["vehicle"]
+    assert set(rows["vehicle"].tail(len(gone))) == set(gone)
+    assert rows["left"].tail(len(gone)).isin(["sold", "written-off"]).all()
+    assert rows["left"].head(-len(gone)).eq("").all()
+    for part in (rows.head(-len(gone)), rows.tail(len(gone))):
+        assert part["amount"].is_monotonic_decreasing
+    assert dict(zip(rows["vehicle"], rows["site"], strict=True))["M01"] == "Ferry Quay"
 
 
 def test_a_category_left_out_in_its_cell_is_in_no_figure():

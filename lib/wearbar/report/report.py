@@ -67,7 +67,10 @@ class Report:
         told = {"text/markdown": said, HEADLINE: {"text": text, "urgency": urgency}}
         _show(page, plain(text), told)
 
-    def table(self, frame, caption, name="", columns=None, note="", missing="–", rows=15, empty=""):
+    def table(
+        self, frame, caption, name="", columns=None, note="", missing="–", rows=15, empty="",
+        adds=(), total=(),
+    ):  # fmt: skip
         """Show a frame; with a `name` it is also tables/<report>-<name>.csv of the pack.
 
         columns: column's name to heading, in order; default, all under their own names. A heading
@@ -76,15 +79,18 @@ class Report:
             "low to high". Numbers are turned into the reader's units, text of a log is escaped.
         missing: what an empty cell says. empty: said in place of a table without rows, else
             nothing is shown. rows: more go behind a "Show the other"; 0 makes the CSV alone.
+        adds: columns whose sums stand in a last row, "all". total: its other cells, by column.
         """
         heads, caption = tables.heads_of(frame, columns, self.show), plain(caption)
-        file = {"name": f"{self.name}-{name}", "csv": tables.csv_of(frame, heads)}
+        total = tables.all_of(frame, heads, adds, dict(total))
+        csv = tables.csv_of(frame, heads) + tables.csv_of(total, heads).partition("\n")[2]
+        file = {"name": f"{self.name}-{name}", "csv": csv}
         told = {TABLE: file} if name else {}
         if not len(frame) or not rows:
             said = html.escape(plain(empty))
             _show(f'<p class="wb-none">{said}</p>' if said else HIDDEN, plain(empty), told)
             return
-        page = tables.html_of(frame, heads, caption, missing, rows, plain(note))
+        page = tables.html_of(frame, heads, caption, missing, rows, plain(note), total)
         _show(page, f"{caption}: {plural(len(frame), 'row')}", told)
 
     def view(self, name, frame, **more):

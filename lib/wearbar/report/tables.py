@@ -87,10 +87,23 @@ def view_of(report, name, frame, show):
     return view | {"frame": frame.assign(**said), "columns": columns}
 
 
-def html_of(frame, heads, caption, missing="–", rows=15, note=""):
-    """The table in HTML; rows after the first `rows` stand in a second one, behind a summary."""
+def all_of(frame, heads, adds, cells):
+    """The row "all" of a table, as a frame: the sums of its columns `adds`, and `cells` (by column)
+    of what does not add up. None under two rows, which need no total."""
+    row = dict.fromkeys(c for h in heads for c in h.columns) | {**cells}
+    row |= {heads[0].columns[0]: "all"} | {c: frame[c].sum(min_count=1) for c in adds}
+    return pd.DataFrame([row][: bool(adds) and len(frame) > 1], columns=list(row))
+
+
+def html_of(frame, heads, caption, missing="–", rows=15, note="", total=None):
+    """The table in HTML; rows after the first `rows` stand in a second one, behind a summary.
+
+    total: of `all_of`; it ends the first.
+    """
     cells = list(zip(*(h.cells(frame, missing) for h in heads), strict=True))
+    foot = [] if total is None else list(zip(*(h.cells(total, "") for h in heads), strict=True))
     told = {"cells": cells, "heads": heads, "caption": caption, "rows": rows, "note": note}
+    told |= {"foot": foot}
     more = plural(max(len(cells) - rows, 0), "row")
     return page_of("shown.html.j2", block="table", more=more, **told)
 
