@@ -1,9 +1,5 @@
 """A van with a few tasks, on which tests plant dangers."""
 
-import pandas as pd
-
-# an action list in words, with nothing to do
-NOTHING = pd.DataFrame(columns=["urgency", "kind", "vehicle", "job", "site", "is_laid_up"])
 TASKS = [
     {
         "code": "pads-inspect",

@@ -384,8 +384,10 @@ class TestTheList:
         log = small_log(header=GB, fitted=[TYRE | {"category": "brake-pad", "position": "front"}],
                         measurements=[r | {"category": "brake-pad", "position": "front", "quantity": "thickness"}
                                       for r in read(6.0, 4.0, 1.9)])  # fmt: skip
-        row = actions(log).iloc[0]
-        assert (row["hours"], row["parts"]) == (1.5, "1 pad set")
+        rows = actions(log)
+        assert rows["parts"].iloc[0][0]["item"] == "pad set"
+        row = wording.told(rows, SHOW).iloc[0]
+        assert (row["hours"], row["parts"], row["set_size"]) == (1.5, "1 pad set", 1)
 
     def test_nothing_ahead_was_due(self, demo_log):
         for name in ("fleet", "owner"):

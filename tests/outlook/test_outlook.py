@@ -6,13 +6,14 @@ import numpy as np
 import pandas as pd
 import pytest
 from cells import run
-from planted import NOTHING
 
 from wearbar import outlook
 from wearbar.log import log_of
 from wearbar.log.plan import plan_of
 from wearbar.log.units import Units
+from wearbar.outlook.action_list import PRESSING, actions
 from wearbar.outlook.lastyear import actual_year
+from wearbar.outlook.next_visits import ALL_DAYS, GAP_DAYS, MONTH_DAYS
 from wearbar.outlook.parts import Sets, _habits, _worn, order_list, packs, sets_of
 from wearbar.outlook.prices import CLASSES, Prices, draw_bills, prices_of, visit_rates
 from wearbar.outlook.simulate import _shares, month_edges, paths
@@ -23,9 +24,11 @@ from wearbar.report.charts.style import png
 from wearbar.report.quantities import Show, clean, plain, plural
 from wearbar.report.tables import view_of
 from wearbar.report.template import about
+from wearbar.report.words import action_pages as on_actions
 from wearbar.report.words import outlook as wording
 from wearbar.usage import backtest
 
+NOTHING = pd.DataFrame(columns=["urgency"])  # an action list with nothing to do
 HEADER = {
     "name": "x",
     "distance": "km",
@@ -160,7 +163,7 @@ class TestEvenUse:
         )
 
     def test_visits_keep_to_the_windows(self, year):
-        plan = outlook.plan_of_visits(year, NOTHING)
+        plan = outlook.plan_of_visits(year)
         assert not plan.jobs["is_past"].any()
         assert (plan.jobs["day"] <= plan.jobs["due_day"]).all()
         oil = plan.jobs[plan.jobs["task"].eq("oil") & plan.jobs["vehicle"].eq("V0")]
@@ -172,7 +175,7 @@ class TestEvenUse:
                 {"vehicle": ["V0"], "date": ["2023-06-01"], "task": ["fluid"], "why": ["planned"]}
             )
         )
-        plan = outlook.plan_of_visits(outlook.outlook_of(log), NOTHING)
+        plan = outlook.plan_of_visits(outlook.outlook_of(log))
         late = plan.jobs[plan.jobs["task"].eq("fluid") & plan.jobs["vehicle"].eq("V0")].iloc[0]
         assert late["day"] == 0
         assert late["is_past"]
@@ -382,12 +385,27 @@ class TestBills:
 
 class TestDemoFleet:
     def test_bundling_saves_a_quarter_and_keeps_every_window_that_could_be_met(self, fleet_year):
-        plan = outlook.plan_of_visits(fleet_year, NOTHING)
+        plan = outlook.plan_of_visits(fleet_year)
         assert plan.saved_share >= 0.25
         assert plan.n_visits < plan.n_own_day
         late = plan.jobs[plan.jobs["day"] > np.maximum(plan.jobs["due_day"], 0)]
         assert late.empty
         assert (plan.jobs["day"] >= 0).all()
+
+    def test_the_years_plan_begins_with_the_action_lists_visits(self, fleet, fleet_year):
+        rows = actions(fleet, use=fleet_year.model, days=ALL_DAYS)
+        found = outlook.visits_ahead(rows, fleet)
+        # all that cannot wait is on the first visit, nothing is late, none comes twice in a fortnight
+        pressing, first = rows[rows["urgency"].isin(PRESSING)], found[found["day"].eq(fleet.as_of)]
+        assert set(pressing["rank"]) <= set(first["rank"])
+        assert not (found["day"] > found["by"].clip(lower=fleet.as_of)).any()
+        days = found[["vehicle", "day"]].drop_duplicates().groupby("vehicle")["day"]
+        assert not (days.diff().dt.days <= GAP_DAYS).any()
+        jobs = outlook.plan_of_visits(fleet_year, on_actions.told(found, SHOW)).jobs
+        near, mine = jobs[jobs["day"] <= MONTH_DAYS], found[~found["waits"]]
+        want = {(v, (d - fleet.as_of).days) for v, d in mine[["vehicle", "day"]].to_numpy()}
+        assert set(zip(near["vehicle"], near["day"], strict=True)) == want
+        assert len(near) == len(mine)
 
     def test_totals_agree_with_their_parts(self, fleet_year):
         told = fleet_year.simulated.totals
@@ -512,7 +530,7 @@ class TestFewBills:
         totals = outlook.totals(year, ["jobs", "hours", "money"])
         assert (
             ", without parts that wear and unplanned repairs"
-            in wording.answer(year, totals, outlook.plan_of_visits(year, NOTHING), SHOW)[0]
+            in wording.answer(year, totals, outlook.plan_of_visits(year), SHOW)[0]
         )
 
 
@@ -622,7 +640,7 @@ def test_a_short_record_has_no_last_year():
 
 class TestWords:
     def test_the_answer_names_jobs_visits_hours_and_no_money_where_there_is_none(self, year):
-        plan = outlook.plan_of_visits(year, NOTHING)
+        plan = outlook.plan_of_visits(year)
         totals = outlook.totals(year, ["jobs", "hours", "money"])
         text, urgency = wording.answer(year, totals, plan, SHOW)
         assert urgency == "soon"
@@ -633,7 +651,7 @@ class TestWords:
 
     def test_no_words_hold_what_print_does_not(self, year, fleet_year):
         for found in (year, fleet_year):
-            plan, months = outlook.plan_of_visits(found, NOTHING), outlook.by_month(found)
+            plan, months = outlook.plan_of_visits(found), outlook.by_month(found)
             money = outlook.totals(found, ["planned", "wear", "unplanned", "other", "money"])
             told = [
                 WORDS("visits", plan=plan, now="", has_covers=False),
@@ -709,7 +727,7 @@ def visits_drawn(plan, year):
 
 
 def test_pictures_are_drawn(year):
-    assert png(visits_drawn(outlook.plan_of_visits(year, NOTHING), year)).startswith(b"\x89PNG")
+    assert png(visits_drawn(outlook.plan_of_visits(year), year)).startswith(b"\x89PNG")
     _, axes = style.new_figure()
     axes.plot(range(12), outlook.by_month(year)["jobs"])
     style.months(axes, outlook.by_month(year)["month"], "Jobs")
@@ -762,7 +780,7 @@ def one_task(task, work, n=1, **more):
 
 def planned(found):
     """Days from now of V0's visits."""
-    return outlook.plan_of_visits(found, NOTHING).jobs.query("vehicle == 'V0'")["day"].tolist()
+    return outlook.plan_of_visits(found).jobs.query("vehicle == 'V0'")["day"].tolist()
 
 
 class TestLadder:
@@ -871,7 +889,7 @@ class TestHoursMeter:
     def test_overdue_by_hours_is_past_its_due_point(self):
         """2 h a day, 1,456 h on 31 Dec 2024; done at 728 h, due at 1,228 h, 114 days before."""
         found = outlook.outlook_of(self.log(["2024-01-01"]))
-        plan = outlook.plan_of_visits(found, NOTHING)
+        plan = outlook.plan_of_visits(found)
         assert plan.jobs["is_past"].tolist() == [True, False]
         assert plan.jobs["day"].tolist() == [0, 250]
         assert outlook.next_work(found)["due_date"].item() == pytest.approx(
@@ -887,29 +905,42 @@ class TestHoursMeter:
 
 
 class TestLaidUp:
-    def found(self, to):
+    def log(self, to):
         stays = pd.DataFrame(
             {"vehicle": ["V0"], "from": ["2024-11-15"], "to": [to], "reason": "accident"}
         )
-        return one_task({"every": {"days": 60}}, {"date": ["2024-10-20"]}, n=2, layups=stays)
+        work = pd.DataFrame(
+            {"vehicle": ["V0"], "date": ["2024-10-20"], "task": ["it"], "why": ["planned"]}
+        )
+        tasks = [{"code": "it", "action": "inspect", "every": {"days": 60}}]
+        return even_log(2, tasks, work=work, layups=stays)
+
+    def found(self, to):
+        return outlook.outlook_of(self.log(to))
+
+    def first(self, to):
+        log = self.log(to)
+        return outlook.visits_ahead(actions(log, days=ALL_DAYS), log)
 
     def test_no_visit_while_the_lay_up_has_no_end(self):
         found = self.found(None)
         assert planned(found) == []
-        assert outlook.plan_of_visits(found, NOTHING).jobs["vehicle"].unique().tolist() == ["V1"]
-        assert outlook.waiting(found, NOTHING)[["vehicle", "task"]].to_numpy().tolist() == [
-            ["V0", "it"]
+        assert outlook.plan_of_visits(found).jobs["vehicle"].unique().tolist() == ["V1"]
+        log, first = self.log(None), self.first(None)
+        assert first[["vehicle", "item", "waits"]].to_numpy().tolist() == [
+            ["V0", "it", True],
+            ["V1", "it", False],
         ]
-        assert "V0 (it). Do what is due before its next use" in wording.waiting_said(
-            outlook.waiting(found, NOTHING)
-        )
+        assert "V0 (It). Do what is due before its next use" in wording.waiting_said(first, log)
         assert found.simulated.by_row[:, found.ahead.rows["vehicle"].eq("V0")].sum() == 0
 
     def test_what_falls_due_within_it_is_done_before_the_next_use(self):
         found = self.found("2025-01-20")
         assert planned(found)[0] == 20
-        assert outlook.waiting(found, NOTHING).empty
-        assert wording.waiting_said(outlook.waiting(found, NOTHING)) == ""
+        first = self.first("2025-01-20")
+        assert [(d - found.as_of).days for d in first["day"]] == [0, 20]
+        assert not first["waits"].any()
+        assert wording.waiting_said(first, self.log("2025-01-20")) == ""
 
 
 class TestBlankAndNone:
@@ -945,7 +976,7 @@ class TestBlankAndNone:
         for name in ("money", "planned"):
             assert np.isnan(total(blank, name).value)
         told = outlook.totals(blank, ["jobs", "hours", "money"])
-        text, _ = wording.answer(blank, told, outlook.plan_of_visits(blank, NOTHING), SHOW)
+        text, _ = wording.answer(blank, told, outlook.plan_of_visits(blank), SHOW)
         assert "Not shown: hours and money. The log does not hold any." in text
         assert "Labour" not in text
         assert "hours have no forecast" in WORDS(
@@ -974,7 +1005,7 @@ class TestNothingToGoBy:
         return (
             year,
             totals,
-            wording.answer(year, totals, outlook.plan_of_visits(year, NOTHING), SHOW)[0],
+            wording.answer(year, totals, outlook.plan_of_visits(year), SHOW)[0],
         )
 
     def test_without_plan_and_work_no_figure_is_told(self):

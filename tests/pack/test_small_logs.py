@@ -5,7 +5,6 @@ from typing import ClassVar
 
 import pandas as pd
 import pytest
-from planted import NOTHING
 
 from wearbar import log, outlook, parts
 from wearbar.cost import account as money
@@ -52,7 +51,7 @@ def said(logged):
     totals = outlook.totals(year, ["jobs", "hours", "money"])
     account = money.account(logged)
     spent = on_cost.headline(cost.total_per_km(account), account, show)[0]
-    return on_outlook.answer(year, totals, outlook.plan_of_visits(year, NOTHING), show)[0], spent
+    return on_outlook.answer(year, totals, outlook.plan_of_visits(year), show)[0], spent
 
 
 class TestARecordBeginsWhereAVehicleJoined:

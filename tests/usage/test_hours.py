@@ -3,7 +3,6 @@
 import numpy as np
 import pandas as pd
 import pytest
-from planted import NOTHING
 
 from wearbar import intervals, outlook, usage
 from wearbar.log import log_of
@@ -112,7 +111,7 @@ class TestOneDay:
 
     def test_visits_follow_the_hours(self, digger):
         log = digger[0]
-        plan = outlook.plan_of_visits(outlook.outlook_of(log, draws=20), NOTHING)
+        plan = outlook.plan_of_visits(outlook.outlook_of(log, draws=20))
         assert plan.jobs["vehicle"].value_counts()["D1"] == pytest.approx(22, abs=4)
         late = plan.jobs[plan.jobs["day"] > np.maximum(plan.jobs["due_day"], 0)]
         assert late.empty

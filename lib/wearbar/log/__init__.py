@@ -85,6 +85,7 @@ def log_from(source, plan=None, as_of=None, today=None, read=None, rules=OF_ALL_
         plan=plan,
         words=words,
         money=header.get("money", ""),
+        capacity=header.get("capacity", {}),
         jurisdiction=header.get("jurisdiction", "").strip(),
         origin=source,
     )

@@ -39,6 +39,7 @@ class ServiceLog:
     plan: object = None
     words: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)  # `tasks.WORDS`
     money: str = ""  # net, gross or not said
+    capacity: dict = field(default_factory=dict)  # labour hours a month by site, "" all of them
     jurisdiction: str = ""  # whose legal limits hold, as log.toml writes it
     sha256: str = ""  # of what the log says, the same from any source
     origin: object = field(default=None, repr=False, compare=False)  # the `Source`

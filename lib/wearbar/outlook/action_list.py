@@ -14,6 +14,7 @@ from wearbar.intervals.failed import FAILED_TEST
 from wearbar.log.keys import stacked
 from wearbar.log.schema import TEXT
 from wearbar.outlook.parts import worn_of
+from wearbar.parts.lives import axle_of
 from wearbar.usage.forecast import due_dates, model_of
 
 # the most urgent first; these are the words that are printed
@@ -31,24 +32,28 @@ REASONS = (FAILED_TEST, *GRAVE, "expired", "stop", "below-legal")
 # kind: defect, finding (a failed inspection or test), certificate, campaign, deferral, recheck,
 # task, wear, pressure, age or warranty; item: its number, task or category; reason: of `REASONS`;
 # text: of pressure and age the limit's source; place: of the last reading; parts, hours: of the
-# plan; table, line: the row of the log; by: until when, NaT where nothing says; read_date: of age
-# the day of make; due_hours: as the meter shows; value, last: of wear, pressure (kPa) and age
-# (years), low, high the limits of a forecast; margin: mm or % to the limit; from_first_use: it fell
-# due in storage, and is over from the first use after it. Others: of `intervals.occasions`, `items`
+# plan, parts as it writes them; set_size: of worn parts, how many are fitted on that axle; table,
+# line: the row of the log; by: until when, NaT where nothing says; open_date: from when it may be
+# done, NaT from now on; read_date: of age the day of make; due_hours: as the meter shows; value,
+# last: of wear, pressure (kPa) and age (years), low, high the limits of a forecast; margin: mm or %
+# to the limit; from_first_use: it fell due in storage, and is over from the first use after it.
+# Others: of `intervals.occasions`, `items`
 _TEXTS = """
     urgency vehicle site position kind item title reason text state basis duty probably first_limit
-    category quantity place jurisdiction parts table near_work
+    category quantity place jurisdiction table near_work
 """
 _DATES = """
-    by due_date issued_date expected_date low_date high_date severe_due_date read_date near_date
+    by open_date due_date issued_date expected_date low_date high_date severe_due_date read_date
+    near_date
 """
 _NUMBERS = """
     due_odometer_km due_hours overrun_km overrun_hours overrun_days over_days over_km over_hours
     days_open driven_km severe_due_km value low high last limit legal_limit margin hours line
+    set_size
 """
 FLAGS = ("is_laid_up", "before_next_use", "from_first_use", "is_forecast", "safety", "statutory")
 TYPES = dict.fromkeys(_TEXTS.split(), TEXT) | dict.fromkeys(_DATES.split(), "datetime64[ns]")
-TYPES |= dict.fromkeys(_NUMBERS.split(), float) | dict.fromkeys(FLAGS, bool)
+TYPES |= dict.fromkeys(_NUMBERS.split(), float) | dict.fromkeys(FLAGS, bool) | {"parts": object}
 OF_PLAN = ["title", "safety", "statutory", "hours", "parts"]
 SOON = pd.Timedelta(days=AHEAD_DAYS)
 OF_STATE = {"past-window": "overdue", "due": "due", "in-window": "may be done"}
@@ -71,7 +76,7 @@ def actions(log, worn=None, use=None, confidence=0.9, days=AHEAD_DAYS):
         _items(log, until),
         _wear(worn, log, until),
         _warranties(log, use, until),
-        _tasks(intervals.open_tasks(log, use, confidence), log, until),
+        _tasks(intervals.open_tasks(log, use, confidence), use, log, until),
     ]
     rows = [r.reindex(columns=list(TYPES)) for r in rows]
     rows = [r.assign(**{name: r[name].eq(True) for name in FLAGS}).astype(TYPES) for r in rows]
@@ -90,7 +95,7 @@ def actions(log, worn=None, use=None, confidence=0.9, days=AHEAD_DAYS):
         is_laid_up=rows["vehicle"].isin(log.layups_now["vehicle"]) | rows["before_next_use"],
         title=rows["title"].fillna(told["title"]).fillna(rows["item"]),
         hours=told["hours"].astype(float),
-        parts=told["parts"].map(_in_words, na_action="ignore").astype(TEXT).fillna(""),
+        parts=[parts if isinstance(parts, tuple) else () for parts in told["parts"]],
         **{name: rows[name] | told[name].eq(True) for name in ("safety", "statutory")},
     )
     return _ranked(rows)
@@ -126,6 +131,7 @@ def _items(log, until):
         urgency=np.select(list(urgency.values()), list(urgency), ""),
         kind=rows["what"],
         issued_date=rows["early_date"],
+        open_date=rows["early_date"].where(certificate, due.where(recheck)),
         reason=np.select(list(stops.values()), list(stops), ""),
         title=rows["item"].map(text).where(deferral),
         due_odometer_km=due_at.to_numpy(),
@@ -139,6 +145,9 @@ def _items(log, until):
 def _wear(worn, log, until):
     """Fitted parts at or near their limit; tyres whose cold pressure or age is out of limits."""
     ahead = worn["state"].eq("before-next-look")
+    axle = axle_of(worn["last_position"].fillna(""))
+    size = worn.groupby([worn["vehicle"], worn["category"], axle])["part_key"].transform("size")
+    worn = worn.assign(set_size=size)
     near = worn["state"].isin(list(OF_WEAR)) & (~ahead | worn["date_low"].le(until))
     rows = worn[near].reset_index(drop=True)
     by_reading = rows["by"].eq("reading")
@@ -196,9 +205,11 @@ def _warranties(log, use, until):
     return rows.assign(urgency=urgency)[day.le(until)]
 
 
-def _tasks(tasks, log, until):
+def _tasks(tasks, use, log, until):
     """Open work that is overdue, due, may be done, is not known, or comes due by `until`."""
     tasks = tasks[tasks["state"].ne("before-window") | tasks["expected_date"].le(until)]
+    early = {f"due_{end}": tasks[f"early_{end}"] for end in ("km", "hours", "date")}
+    opens = due_dates(use, tasks[["vehicle"]].assign(**early))["date"]
     by = tasks["expected_date"].fillna(tasks["due_date"])
     is_past = tasks["state"].isin(["past-window", "due"])
     names = {"task": "item", "driven_past_km": "driven_km", "due_meter_hours": "due_hours"}
@@ -207,14 +218,11 @@ def _tasks(tasks, log, until):
         urgency=tasks["state"].map(OF_STATE),
         kind="task",
         by=by.mask(is_past & ~(by <= log.as_of), log.as_of),
+        open_date=opens.where(tasks["state"].eq("before-window")),
         from_first_use=tasks["is_laid_up"] & ~tasks["before_next_use"],
     )
     work = log.tables["work"].rename(columns={"task": "item", "date": "anchor_date"})
     return _with_line(rows.reset_index(drop=True), work, "work", ["item", "anchor_date"])
-
-
-def _in_words(parts):
-    return ", ".join(f"{p['quantity']:g} {p['unit']} {p['item']}".replace("  ", " ") for p in parts)
 
 
 def _ranked(rows):

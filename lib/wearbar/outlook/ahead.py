@@ -23,7 +23,7 @@ EVERY = ["every_km", "every_hours", "every_days"]
 LIMITS = ["every_km", "every_hours", "days", "months"]
 AMOUNTS = ["tolerance_km", "tolerance_hours", "tolerance_days"]
 WINDOW = ["early_share", *AMOUNTS]
-ROW = ["vehicle", "plan", "task", "title", "position", "safety", "past_share"]
+ROW = ["vehicle", "plan", "listed", "task", "title", "position", "safety", "past_share"]
 ROW += ["is_expiry", "on_ladder", *POINT, *EARLIEST, *LIMITS, *WINDOW, *BASE]
 
 
@@ -31,9 +31,10 @@ ROW += ["is_expiry", "on_ladder", *POINT, *EARLIEST, *LIMITS, *WINDOW, *BASE]
 class Ahead:
     """The work ahead."""
 
-    # one row a series: `vehicle, site, kind, plan, task, title, position, safety`; due
-    # points and early edges, of km and hours cumulative, days from the report date (`POINT`,
-    # `EARLIEST`), and `EVERY`, what it repeats after, about: infinite without such a limit;
+    # one row a series: `vehicle, site, kind, plan, listed, task, title, position, safety`, listed as
+    # its `item` in the action list (the task, the certificate's kind); due points and early edges,
+    # of km and hours cumulative, days from the report date (`POINT`, `EARLIEST`), and `EVERY`, what
+    # it repeats after, about: infinite without such a limit;
     # `past_share`: how far past its due point, in shares of the interval (negative: before it);
     # `wait_days`: until the lay-up ends that the vehicle is in (0: in none; infinite: no end on
     # record); `is_expiry, on_ladder`: see `points`; `BASE`: the point of each limit's ladder that
@@ -128,6 +129,7 @@ def _tasks(log):
         for columns in (["first_km"], ["first_hours"], ["first_days", "first_months"])
     )
     now = now.assign(
+        listed=now["task"],
         **normal.mask(is_hard, severe),
         **rule[WINDOW],
         due_day=due_day,
@@ -157,6 +159,7 @@ def _certificates(log):
     c = c.join(months, on=["plan", "task"]).fillna({"months": 12.0})
     c = c.assign(
         title=c["task"].map(title_of),
+        listed=c["item"],
         position="",
         due_day=due_day,
         early_day=early_day,

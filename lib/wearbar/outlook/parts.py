@@ -133,6 +133,15 @@ def packs(quantity, pack):
     return np.ceil(np.round(np.asarray(quantity, dtype=float) / pack, 9))
 
 
+def packs_for(times, parts):
+    """Whole packs of one item, by row of `times` (n, parts), how often each part is taken: what is
+    left of a pack serves the next job, never a safety task's. parts: `quantity, pack, safety`."""
+    quantity, pack = parts["quantity"].to_numpy(dtype=float), parts["pack"].iloc[0]
+    alone = parts["safety"].to_numpy(dtype=bool)
+    shared = packs(times[:, ~alone] @ quantity[~alone], pack)
+    return shared + times[:, alone] @ packs(quantity[alone], pack)
+
+
 def parts_of(tasks):
     """The parts that `tasks` take, a row each: the columns of the task, and `PART`."""
     tasks = tasks.explode("parts", ignore_index=True).dropna(subset="parts")
@@ -150,12 +159,9 @@ def order_list(log, ahead, sets, simulated, prices):
     tasks = log.plan_or_empty.tasks.drop_duplicates(["plan", "code"], keep="last")
     tasks = tasks[["plan", "code", "parts"]].rename(columns={"code": "task"})
     parts, rows = ahead.rows.reset_index(names="row").merge(parts_of(tasks)), []
-    # an item over all its tasks: a pack's rest serves the next job, never a safety task's
     for (item, unit, pack), some in parts.groupby(["item", "unit", "pack"]):
         year, quantity = simulated.by_row[:, some["row"]], some["quantity"].to_numpy()
-        alone = some["safety"].to_numpy(dtype=bool)
-        need = packs(year[:, ~alone] @ quantity[~alone], pack)
-        need = need + year[:, alone] @ packs(quantity[alone], pack)
+        need = packs_for(year, some)
         row = {"item": item, "unit": unit, "pack": pack, "price": some["price"].max()}
         row |= {"expected": (year @ quantity).mean(), "chance": (need > 0).mean()}
         row |= {"order_packs": np.ceil(np.quantile(need, ORDER_CHANCE))}

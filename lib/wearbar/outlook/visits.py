@@ -14,10 +14,9 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, sparse
 
-from wearbar.log.keys import stacked
-from wearbar.log.schema import TEXT
-from wearbar.outlook.action_list import PRESSING
+from wearbar.log.keys import is_among, stacked
 from wearbar.outlook.ahead import EARLIEST, POINT
+from wearbar.outlook.next_visits import MONTH_DAYS
 from wearbar.outlook.simulate import days_of_use
 from wearbar.outlook.year import QUARTER_DAYS
 
@@ -25,8 +24,9 @@ SLACK = 0.9  # of one visit: all the waste of a vehicle's plan weighs less than 
 STEP_DAYS, PLAN_DAYS = 7, 364
 FAR_DAYS = 2.0 * PLAN_DAYS
 LOT = 150  # vehicles at once
-AT = ["vehicle", "task", "position"]
-ROW = dict.fromkeys(["vehicle", "site", "task", "title", "position"], object) | {"amount": float}
+OF_LIST = ["vehicle", "listed", "position"]
+ROW = ["vehicle", "site", "listed", "task", "title", "position"]
+ROW = dict.fromkeys(ROW, object) | {"amount": float}
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,39 +76,44 @@ class VisitPlan:
         return 1 - self.n_visits / self.n_single if self.n_single else np.nan
 
 
-def plan_of_visits(outlook, todo):
-    """The `VisitPlan` of the year ahead; what `waiting` tells is not in it.
-
-    todo: of `actions`, in words (`job`): what cannot wait is done at the first visit, or once back.
-    """
-    more, plans = _at_once(outlook.ahead, todo), []
-    names = list(dict.fromkeys([*outlook.ahead.rows["vehicle"], *more["vehicle"]]))
+def plan_of_visits(outlook, first=None):
+    """The `VisitPlan` of the year ahead. first: of `visits_ahead`, in words (`job`): the plan begins
+    with these visits, and has no more before MONTH_DAYS but where work must come again. None: the
+    work ahead alone."""
+    names = list(dict.fromkeys(outlook.ahead.rows["vehicle"]))
+    bound = pd.DataFrame(columns=[*OF_LIST, "site", "kind", "job", "day"])
+    if first is not None:
+        bound = first[~first["waits"]].rename(columns={"item": "listed"})
+        bound = bound.assign(day=lambda v: (v["day"] - outlook.as_of).dt.days)
+        names = list(dict.fromkeys([*names, *bound["vehicle"]]))
+    is_ahead = bound["kind"].isin(["task", "certificate"])
+    is_ahead &= is_among(bound, outlook.ahead.rows, OF_LIST)
+    bound, more, plans = bound[is_ahead].drop_duplicates(OF_LIST), bound[~is_ahead], []
     for at in range(0, max(len(names), 1), LOT):
         some = names[at : at + LOT]
-        jobs = visit_jobs(outlook, some)
-        also = more[more["vehicle"].isin(some) & np.isfinite(more["day"])]
+        jobs, also = visit_jobs(outlook, some), more[more["vehicle"].isin(some)]
         once = np.full((len(also), jobs.due.shape[1]), FAR_DAYS)
         once[:, 0] = also["day"]
+        also = also.assign(task=also["job"], title=also["job"])
+        also["position"] = also["position"].where(also["kind"].eq("wear"), "")
         rows = stacked([jobs.rows, also]).reindex(columns=ROW).astype(ROW)
-        early, due = np.vstack([jobs.early, once]), np.vstack([jobs.due, once])
-        plans.append(plan_visits(Jobs(rows, jobs.days, early, due)))
+        due, early = np.vstack([jobs.due, once]), np.vstack([jobs.early, once])
+        on = rows[OF_LIST].merge(bound, "left", OF_LIST)["day"]
+        real, on = Jobs(rows, jobs.days, early, due), on.to_numpy(dtype=float)
+        if first is not None:
+            early, due = early.copy(), due.copy()
+            due[:, 0] = np.where(np.isnan(on), due[:, 0], on)
+            later = np.minimum(np.maximum(early[:, 0], MONTH_DAYS + 1), due[:, 0])
+            early[:, 0] = np.where(np.isnan(on), later, on)
+        plans.append(plan_visits(Jobs(rows, jobs.days, early, due), real=real))
     counts = np.sum([(p.n_visits, p.n_single, p.n_own_day) for p in plans], axis=0).tolist()
     return VisitPlan(pd.concat([p.jobs for p in plans], ignore_index=True), *counts)
 
 
-def _at_once(ahead, todo):
-    """The pressing rows of an action list that the work ahead does not hold (it has tasks and
-    certificates), in words: frame `ROW`, `day`: 0, or when its lay-up ends (infinite: unknown)."""
-    mine = todo["urgency"].isin([*PRESSING, "recall"]) & ~todo["kind"].isin(["task", "certificate"])
-    rows = todo[mine].reset_index(drop=True)
-    wait = ahead.rows.groupby("vehicle")["wait_days"].max()
-    day = rows["vehicle"].map(wait).astype(float).replace(0.0, np.nan).fillna(np.inf)
-    rows = rows.assign(task=rows["job"], title=rows["job"], position="", amount=np.nan)
-    return rows[list(ROW)].assign(day=day.where(rows["is_laid_up"], 0.0))
-
-
-def plan_visits(jobs, step=STEP_DAYS):
-    """The `VisitPlan` of all vehicles. step: a visit may be made each so many days."""
+def plan_visits(jobs, step=STEP_DAYS, real=None):
+    """The `VisitPlan` of all vehicles. step: a visit may be made each so many days. real: the due
+    points, where those of `jobs` are bound to days."""
+    real = jobs if real is None else real
     code, names = pd.factorize(jobs.rows["vehicle"], sort=True)
     amount = jobs.rows["amount"].astype(float)
     weight = amount.fillna(amount.median() if amount.notna().any() else 1.0).to_numpy()
@@ -123,10 +128,11 @@ def plan_visits(jobs, step=STEP_DAYS):
     order = np.lexsort((at, job))
     job, at = job[order], at[order]
     start, day = np.where(np.diff(job, prepend=-1) != 0, 0, np.roll(at, 1) + 1), jobs.days[at]
-    due, unused = jobs.due[job, start], jobs.unused(job, start, day)
+    due, unused = real.due[job, start], real.unused(job, start, day)
     told = jobs.rows.iloc[job].assign(day=day, due_day=due, unused_share=unused)
     told = told.assign(wasted_amount=unused * amount.to_numpy()[job], is_past=due < 0)
     told = told.sort_values(["vehicle", "day", "task", "position"], ignore_index=True)
+    row, own = own_days(real)
     n_own_day = len(np.unique(np.stack([code[row], own]), axis=1).T)
     return VisitPlan(told, len(told[["vehicle", "day"]].drop_duplicates()), len(row), n_own_day)
 
@@ -194,18 +200,6 @@ def shown_visits(table, outlook):
     """The rows of visits that the record carries: a year's, or the next three months'."""
     until = outlook.as_of + pd.Timedelta(days=QUARTER_DAYS)
     return table if outlook.has_year else table[table["date"] <= until]
-
-
-def waiting(outlook, todo):
-    """The work due by now of vehicles off the road without a known end: `vehicle, task, position`,
-    task "" where none of it is due. todo: as of `plan_of_visits`."""
-    rows, more = outlook.ahead.rows, _at_once(outlook.ahead, todo)
-    rows = rows[np.isinf(rows["wait_days"])]
-    due = rows[(rows["due_day"] <= 0) | (rows["past_share"] >= 0)]
-    told = stacked([t[AT].astype(TEXT) for t in (more[np.isinf(more["day"])], due)])
-    quiet = rows.loc[~rows["vehicle"].isin(told["vehicle"]), ["vehicle"]]
-    told = stacked([told, quiet.assign(task="", position="").astype(TEXT)])
-    return told.drop_duplicates(ignore_index=True)
 
 
 def expected_km(model, vehicles, as_of, days):

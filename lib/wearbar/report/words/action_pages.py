@@ -25,7 +25,12 @@ INDEX_ROWS = 12
 def told(rows, show):
     """The rows of `actionlist.actions` with `SAID` in plain words and the reader's units."""
     said = [said_of(row, show) for row in rows.to_dict("records")]
-    return rows.assign(**pd.DataFrame(said, rows.index, columns=list(SAID)).astype(TEXT))
+    said = pd.DataFrame(said, rows.index, columns=list(SAID)).astype(TEXT)
+    return rows.assign(**said, parts=[_in_words(parts) for parts in rows["parts"]])
+
+
+def _in_words(parts):
+    return ", ".join(f"{p['quantity']:g} {p['unit']} {p['item']}".replace("  ", " ") for p in parts)
 
 
 def said_of(row, show):

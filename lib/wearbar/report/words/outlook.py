@@ -3,6 +3,8 @@
 import numpy as np
 import pandas as pd
 
+from wearbar import usage
+from wearbar.outlook.next_visits import GAP_DAYS, MONTH_DAYS, NOW, labour
 from wearbar.outlook.prices import CLASSES
 from wearbar.outlook.simulate import LEAST_BILLS
 from wearbar.report.quantities import MISSING
@@ -12,7 +14,8 @@ from wearbar.report.words.action_pages import counted_now
 
 def words_in(show):
     """The blocks of the report in the reader's units."""
-    return words_of("outlook", show=show, classes=CLASSES, least=LEAST_BILLS)
+    days = {"month": MONTH_DAYS, "gap": GAP_DAYS}
+    return words_of("outlook", show=show, classes=CLASSES, least=LEAST_BILLS, **days)
 
 
 def answer(year, totals, plan, show):
@@ -45,10 +48,29 @@ def work_said(year, table, show):
     return words_in(show)("work", year=year, table=table, n_unknown=unknown)
 
 
-def waiting_said(table):
-    """What waits for vehicles off the road with no end on record. table: of `waiting`."""
-    tasks = table.groupby("vehicle")["task"].agg(lambda codes: [t for t in codes.unique() if t])
-    return words_in(None)("waiting", vehicles=tasks.rename("tasks").reset_index())
+def waiting_said(first, log):
+    """What waits for vehicles off the road with no end on record. first: of `visits_ahead`."""
+    stays = log.layups_now
+    names = sorted(set(stays.loc[stays["to"].isna(), "vehicle"]) & set(log.here))
+    now = first[first["urgency"].isin(NOW)]
+    tasks = {name: list(now.loc[now["vehicle"].eq(name), "title"].unique()) for name in names}
+    rows = pd.DataFrame(list(tasks.items()), columns=["vehicle", "tasks"])
+    return words_in(None)("waiting", vehicles=rows)
+
+
+def month_said(found, parts, log, show):
+    """(sentence on parts, sentence on labour) of the visits of the month. found: of `visits_ahead`,
+    parts: of `parts_needed`."""
+    rows, say = labour(found, log), words_in(show)
+    until = log.as_of + pd.Timedelta(days=MONTH_DAYS)
+    measured = found.loc[found["kind"].eq("wear") & found["is_done"], "vehicle"].unique()
+    sums = parts.groupby("site")["amount"].sum().reset_index()
+    known = {site.strip() for site in usage.site_at(log, log.here, log.as_of).dropna()}
+    strange = [name for name in log.capacity if name.strip() not in {"", *known}]
+    over = rows[rows["free_hours"] < 0]
+    of_parts = {"parts": parts, "sums": sums, "measured": list(measured)}
+    of_labour = {"labour": rows, "over": over, "strange": strange}
+    return say("month_order", until=until, **of_parts), say("labour", until=until, **of_labour)
 
 
 def learned_said(past, told=None):
