@@ -43,8 +43,8 @@ _TEXTS = """
     category quantity place jurisdiction table near_work
 """
 _DATES = """
-    by open_date due_date issued_date expected_date low_date high_date severe_due_date read_date
-    near_date
+    by open_date anchor_date due_date issued_date expected_date low_date high_date severe_due_date
+    read_date near_date
 """
 _NUMBERS = """
     due_odometer_km due_hours overrun_km overrun_hours overrun_days over_days over_km over_hours

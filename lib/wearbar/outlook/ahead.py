@@ -31,10 +31,10 @@ ROW += ["is_expiry", "on_ladder", *POINT, *EARLIEST, *LIMITS, *WINDOW, *BASE]
 class Ahead:
     """The work ahead."""
 
-    # one row a series: `vehicle, site, kind, plan, listed, task, title, position, safety`, listed as
-    # its `item` in the action list (the task, the certificate's kind); due points and early edges,
-    # of km and hours cumulative, days from the report date (`POINT`, `EARLIEST`), and `EVERY`, what
-    # it repeats after, about: infinite without such a limit;
+    # one row a series: `vehicle, site, kind, plan, listed, task, title, position, safety`, listed
+    # as its `item` in the action list (the task, the certificate's kind); due points and early
+    # edges, of km and hours cumulative, days from the report date (`POINT`, `EARLIEST`), and
+    # `EVERY`, what it repeats after, about: infinite without such a limit;
     # `past_share`: how far past its due point, in shares of the interval (negative: before it);
     # `wait_days`: until the lay-up ends that the vehicle is in (0: in none; infinite: no end on
     # record); `is_expiry, on_ladder`: see `points`; `BASE`: the point of each limit's ladder that

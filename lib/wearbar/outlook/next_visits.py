@@ -29,8 +29,9 @@ def visits_ahead(rows, log, days=MONTH_DAYS):
     """The rows of `actions` with the `day` of the visit that each is done at, by day and vehicle.
 
     rows: of `actions` with ALL_DAYS. days: how far ahead. waits: in storage without a known end, so
-    that the visit is not yet planned. is_done: another row of the visit covers it (R10), is what was
-    deferred, or it is a measurement, so that its hours and parts do not count. plan: the vehicle's.
+    that the visit is not yet planned. is_done: its hours and parts do not count, since another row
+    of the visit covers it (R10) or is what was deferred, or it is a measurement. plan: the
+    vehicle's.
     """
     rows = rows[rows["kind"].ne("warranty")].reset_index(drop=True)
     stays = log.layups_now

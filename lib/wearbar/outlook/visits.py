@@ -77,9 +77,9 @@ class VisitPlan:
 
 
 def plan_of_visits(outlook, first=None):
-    """The `VisitPlan` of the year ahead. first: of `visits_ahead`, in words (`job`): the plan begins
-    with these visits, and has no more before MONTH_DAYS but where work must come again. None: the
-    work ahead alone."""
+    """The `VisitPlan` of the year ahead. first: of `visits_ahead`, in words (`job`): the plan
+    begins with these visits, and has no more before MONTH_DAYS but where work must come again.
+    None: the work ahead alone."""
     names = list(dict.fromkeys(outlook.ahead.rows["vehicle"]))
     bound = pd.DataFrame(columns=[*OF_LIST, "site", "kind", "job", "day"])
     if first is not None:
