@@ -153,7 +153,8 @@ def test_pack_prints_its_first_page_last(example_log, tmp_path, monkeypatch, cap
     monkeypatch.chdir(tmp_path)
     assert run("pack", example_log, "--only", "sample", "--units", "km") == 0
     printed = capsys.readouterr()
-    assert printed.out == (tmp_path / "wearbar-pack" / "index.html").as_uri() + "\n"
+    page = tmp_path / "wearbar-pack" / "2025-05-11" / "index.html"
+    assert printed.out == page.as_uri() + "\n"
     assert "1 of 1  sample: done in" in printed.err
 
 

@@ -15,9 +15,10 @@ from pages import Page, faults
 from test_pack import bytes_of
 
 from wearbar.pack import cli
-from wearbar.pack.each import folder_name, make_packs
+from wearbar.pack.each import make_packs
 from wearbar.pack.folder import MARK
 from wearbar.pack.make import make_pack
+from wearbar.pack.shelf import folder_name
 from wearbar.pack.start import start_log
 from wearbar.report.report import NotDone
 

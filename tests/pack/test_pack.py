@@ -321,7 +321,7 @@ def test_a_result_recorded_twice_is_refused(sample_pack):
     book = nbformat.read(sample_pack.folder / "notebooks" / "sample.ipynb", as_version=4)
     book.cells.extend(book.cells)
     with pytest.raises(reports.NotDone, match="sample records last_km more than once"):
-        pack._findings({"sample": book}, read_log(sample_pack.log), {})
+        pack.findings_of({"sample": book}, read_log(sample_pack.log), {})
 
 
 def test_text_of_a_log_stays_text_on_every_page(monkeypatch, tmp_path):

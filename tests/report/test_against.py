@@ -11,11 +11,14 @@ from scipy import stats
 from test_compliance import SHOW, van_log, whole
 
 from wearbar import intervals
-from wearbar.outlook.action_list import DANGER, actions
+from wearbar.log import log_of
+from wearbar.outlook import changes
+from wearbar.outlook.action_list import PRESSING, actions
 from wearbar.pack import make as pack
 from wearbar.pack.cli import main
 from wearbar.report import against
 from wearbar.report.report import NotDone
+from wearbar.report.words import action_pages as on_actions
 from wearbar.report.words import intervals as wording
 
 
@@ -139,25 +142,19 @@ OTHER = {"defect": "2", "vehicle": "V", "found": "2025-03-01", "text": "b", "gra
 
 
 def report_of(log):
-    """(occasions, items, danger, what it leaves for a later report) of a log."""
-    _readings, found, items = whole(log)
-    rows = actions(log)
-    danger = rows[rows["urgency"].isin(DANGER)]
-    return (
-        found,
-        items,
-        danger,
-        intervals.Earlier(log.as_of, intervals.counts(found), intervals.listed(found, danger)),
-    )
+    """(action list in words, what it leaves for a later report) of a log."""
+    found = whole(log)[1]
+    rows = on_actions.told(actions(log), SHOW)
+    left = rows[list(changes.KEPT)].astype(changes.KEPT)
+    return rows, changes.Earlier(log.as_of, intervals.counts(found), left, changes.spent(log))
 
 
 class TestWhatBecame:
     def now(self, then, **now):
         log = van_log(**now)
-        found, items, danger, _ = report_of(log)
-        rows = intervals.what_became(then, found, items, danger)
+        rows = changes.what_became(then, report_of(log)[0], log)
         return {
-            (r.what, r.item): (
+            (r.kind, r.item): (
                 r.became,
                 None if pd.isna(r.done_date) else f"{r.done_date:%Y-%m-%d}",
             )
@@ -167,8 +164,8 @@ class TestWhatBecame:
     def test_done_closed_renewed_new_and_still(self):
         then = report_of(
             van_log(["2024-03-01"], as_of="2025-01-31", certificates=[TEST], defects=[DEFECT])
-        )[3]
-        assert then.listed[["what", "item"]].apply(tuple, axis=1).tolist() == [
+        )[1]
+        assert then.actions[["kind", "item"]].apply(tuple, axis=1).tolist() == [
             ("defect", "1"),
             ("certificate", "test"),
             ("task", "oil"),
@@ -178,12 +175,12 @@ class TestWhatBecame:
             "certificates": [TEST, renewed],
             "defects": [{**DEFECT, "closed": "2025-02-03"}, OTHER],
         }
-        assert self.now(then, work=["2024-03-01", "2025-02-05", "2025-08-01"], **now) == {
+        became = self.now(then, work=["2024-03-01", "2025-02-05", "2025-08-01"], **now)
+        assert {key: came for key, came in became.items() if came[0] != "new"} == {
             ("defect", "1"): ("done", "2025-02-03"),
-            ("certificate", "test"): ("done", "2025-02-10"),
             ("task", "oil"): ("done", "2025-08-01"),
-            ("defect", "2"): ("new", None),
-        }
+        } | {("certificate", "test"): ("done", "2025-02-10")}
+        assert became[("defect", "2")] == ("new", None)
         assert self.now(then, work=["2024-03-01"], certificates=[TEST], defects=[DEFECT]) == {
             ("defect", "1"): ("still", None),
             ("certificate", "test"): ("still", None),
@@ -191,15 +188,13 @@ class TestWhatBecame:
         }
 
     def test_done_and_overdue_again_is_both_done_and_new(self):
-        then = report_of(van_log(["2024-03-01"], as_of="2025-01-31"))[3]
-        found, items, danger, _ = report_of(van_log(["2024-03-01", "2025-02-05"]))
-        assert intervals.what_became(then, found, items, danger)["became"].tolist() == [
-            "new",
-            "done",
-        ]
+        then = report_of(van_log(["2024-03-01"], as_of="2025-01-31"))[1]
+        log = van_log(["2024-03-01", "2025-02-05"])
+        rows = changes.what_became(then, report_of(log)[0], log)
+        assert rows[["became", "forecast"]].to_numpy().tolist() == [["new", ""], ["done", ""]]
 
     def test_a_vehicle_that_left_did_nothing(self):
-        then = report_of(van_log(["2024-03-01"], as_of="2025-01-31", defects=[DEFECT]))[3]
+        then = report_of(van_log(["2024-03-01"], as_of="2025-01-31", defects=[DEFECT]))[1]
         gone = [
             {"vehicle": "V", "kind": "van", "in_service": "2024-01-01", "disposed": "2025-03-01"}
         ]
@@ -216,8 +211,86 @@ class TestWhatBecame:
                 ],
             }
         }
-        listed = report_of(van_log(plan=plan))[3].listed
+        listed = changes.listed(actions(van_log(plan=plan)))
         assert listed["due_date"].dt.year.tolist() == [2024]
+
+    @pytest.mark.parametrize(
+        "work, as_of, forecast",
+        [
+            ([], "2024-07-10", "due"),
+            (["2024-06-25"], "2024-07-10", "done"),
+            ([], "2024-06-30", ""),  # its day has not come
+        ],
+    )
+    def test_a_forecast_came_true_or_not(self, work, as_of, forecast):
+        """Due on 1 Jul, forecast on 20 Jun."""
+        then = report_of(van_log(as_of="2024-06-20"))[1]
+        assert then.actions["by"].tolist() == [pd.Timestamp("2024-07-01")]
+        log = van_log(work, as_of=as_of)
+        rows = changes.what_became(then, report_of(log)[0], log)
+        assert rows.loc[rows["became"].ne("new"), "forecast"].tolist() == [forecast]
+
+    def test_what_is_due_and_was_not_listed_is_told(self):
+        then = report_of(van_log(as_of="2024-03-20"))[1]
+        assert then.actions.empty
+        log = van_log(as_of="2024-07-10")
+        rows = changes.what_became(then, report_of(log)[0], log)
+        assert rows[["became", "forecast", "urgency", "urgency_now"]].to_numpy().tolist() == [
+            ["new", "unforeseen", "", "due"]
+        ]
+        same = log, report_of(log)
+        rows = changes.what_became(same[1][1], same[1][0], log)
+        assert rows["became"].tolist() == ["still"]
+
+    def test_nothing_then_and_now_is_said(self):
+        log = van_log(plan=None)
+        now, then = report_of(log)
+        rows = changes.what_became(then, now, log)
+        assert rows.empty
+        said = wording.SAY(
+            "since_said",
+            show=SHOW,
+            rows=rows,
+            then=then,
+            change=intervals.rate_change(then.counts, then.counts),
+            spent=changes.spent_since(then, log),
+            pressing=PRESSING,
+        )
+        assert said == (
+            "**Since 1 Jan 2026**, the day of the earlier pack: its list was empty. Nothing is new."
+        )
+
+
+BILLS = [
+    {"vehicle": "V", "date": f"2024-{day}", "task": "oil", "why": "planned", "parts_cost": cost}
+    for day, cost in (("04-10", 10), ("05-10", 40), ("06-10", 300), ("06-11", None))
+]
+
+
+class TestTheMoneySince:
+    def log(self, as_of, bills=BILLS):
+        return log_with([bill for bill in bills if bill["date"] <= as_of] or bills[:1], as_of)
+
+    def test_is_of_the_days_between_and_of_as_many_before(self):
+        then = report_of(self.log("2024-05-31"))[1]
+        told = changes.spent_since(then, self.log("2024-06-30"))
+        assert told == {"days": 30, "now": 300.0, "before": 40.0, "late": 0.0}
+
+    def test_a_bill_that_comes_in_later_is_told(self):
+        then = report_of(self.log("2024-05-31", BILLS[:1]))[1]
+        assert changes.spent_since(then, self.log("2024-06-30"))["late"] == 40.0
+
+    def test_before_the_record_nothing_is_known(self):
+        then = report_of(self.log("2024-01-20"))[1]
+        assert math.isnan(changes.spent_since(then, self.log("2024-06-30"))["before"])
+
+
+def log_with(bills, as_of):
+    header = {"distance": "mi", "as_of": as_of, "first_day": "2024-01-01"}
+    readings = [{"vehicle": "V", "date": "2024-01-01", "odometer": 0}]
+    vans = [{"vehicle": "V", "kind": "van", "in_service": "2024-01-01"}]
+    frames = {"vehicles": vans, "odometer": readings, "work": bills}
+    return log_of({name: pd.DataFrame(rows) for name, rows in frames.items()}, header)
 
 
 @pytest.fixture(scope="module")
@@ -233,6 +306,10 @@ def two_packs(by_hand, tmp_path_factory):
         name: (root / name, json.loads((root / name / "findings.json").read_text(encoding="utf-8")))
         for name in ("then", "now")
     }
+
+
+def rows_of(findings, name):
+    return findings["reports"][against.REPORT]["findings"][name]["rows"]
 
 
 class TestAnEarlierPack:
@@ -262,11 +339,12 @@ class TestAnEarlierPack:
 
         log = read_log(by_hand, as_of=pd.Timestamp("2026-01-31"))
         ours, then = (
-            report_of(log)[3],
+            report_of(log)[1],
             against.earlier_pack(two_packs["then"][0], log, {"site": "", "vehicle": []}),
         )
         assert then.as_of == log.as_of
-        pd.testing.assert_frame_equal(then.listed, ours.listed)
+        pd.testing.assert_frame_equal(then.actions, ours.actions)
+        pd.testing.assert_frame_equal(then.spent, ours.spent)
         pd.testing.assert_frame_equal(then.counts, ours.counts, check_dtype=False)
 
     @pytest.mark.parametrize(
@@ -276,10 +354,15 @@ class TestAnEarlierPack:
             (lambda f: f["log"].update(name="Other"), "is of another log, Other"),
             (lambda f: f["log"].update(as_of="2030-01-01"), "is of a later day, 2030-01-01"),
             (lambda f: f["parameters"].update(site="north"), "is about site north"),
+            (lambda f: f["log"].update(currency="EUR"), "is in EUR, not in GBP"),
             (lambda f: f["reports"].clear(), "holds no interval_compliance"),
             (
                 lambda f: f["reports"][against.REPORT]["findings"][against.COUNTED].pop("rows"),
                 "holds no interval_compliance",
+            ),
+            (
+                lambda f: [row.pop("anchor_date") for row in rows_of(f, against.ACTIONS)],
+                "or one by an earlier version",
             ),
             (lambda f: f["log"].pop("name"), "lacks a part"),
             (lambda f: f.update(reports=[]), "lacks a part"),

@@ -13,7 +13,8 @@ from wearbar.log import log_of, read_log
 from wearbar.log.places import place
 from wearbar.log.plan import plan_of
 from wearbar.log.units import Units
-from wearbar.outlook.action_list import DANGER, actions
+from wearbar.outlook import changes
+from wearbar.outlook.action_list import DANGER, PRESSING, actions
 from wearbar.report.charts import vehicles as charts
 from wearbar.report.charts.style import png
 from wearbar.report.quantities import Show
@@ -322,17 +323,15 @@ def against_said(log, readings, found, items, danger, rate):
     """What a criterion, an earlier report of the log's first half and a reminder add to the page."""
     early = replace(log, as_of=log.first_day + (log.as_of - log.first_day) / 2)
     before = found[found["late_edge_date"] <= early.as_of]
-    then = intervals.Earlier(
-        early.as_of, intervals.counts(before), intervals.listed(found, danger).head(3)
-    )
+    rows = on_actions.told(actions(log), SHOW)
+    left = rows[list(changes.KEPT)].head(3).astype(changes.KEPT)
+    spent = changes.spent(log, until=early.as_of)
+    then = changes.Earlier(early.as_of, intervals.counts(before), left, spent)
     change, recent = (
         intervals.rate_change(then.counts, intervals.counts(found)),
         intervals.rate(found[found["late_edge_date"] > then.as_of]),
     )
-    became, dash = (
-        intervals.what_became(then, found, items, danger),
-        intervals.reminder_drift(log, found),
-    )
+    became, dash = changes.what_became(then, rows, log), intervals.reminder_drift(log, found)
     other = intervals.occasions(log, late_share=0.05)
     assert len(view_of("interval_compliance", "since", became, SHOW)["frame"]) == len(became)
     return [
@@ -344,7 +343,15 @@ def against_said(log, readings, found, items, danger, rate):
             criterion=0.05,
         ),
         WORDS("rate_changed", change=change, then=then, recent=recent),
-        *(WORDS("became_said", rows=became, then=then), wording.dash_said(dash, log, SHOW)),
+        WORDS(
+            "since_said",
+            rows=became,
+            then=then,
+            change=change,
+            spent=changes.spent_since(then, log),
+            pressing=PRESSING,
+        ),
+        wording.dash_said(dash, log, SHOW),
     ]
 
 

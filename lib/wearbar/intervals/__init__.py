@@ -23,10 +23,8 @@ from wearbar.intervals.rates import (
 )
 from wearbar.intervals.today import (
     FORECAST_DAYS,
-    Earlier,
     counts,
     criterion_moves,
-    listed,
     open_tasks,
     overdue,
     put_off,
@@ -34,13 +32,12 @@ from wearbar.intervals.today import (
     reminder_drift,
     seen,
     untold,
-    what_became,
 )
 
 __all__ = [
-    "CAUTIOUS", "FORECAST_DAYS", "GRAVE", "REASONS", "STALE_DAYS", "Earlier", "compliance",
+    "CAUTIOUS", "FORECAST_DAYS", "GRAVE", "REASONS", "STALE_DAYS", "compliance",
     "counts", "criterion_moves", "differences", "driven_overdue", "early_work", "excluded",
-    "first_limits", "items", "late_for_want_of_use", "listed", "median_overrun",
+    "first_limits", "items", "late_for_want_of_use", "median_overrun",
     "occasions", "open_tasks", "overdue", "placed", "put_off", "rate", "rate_change",
-    "reminder_drift", "seen", "sites_told", "untold", "what_became",
+    "reminder_drift", "seen", "sites_told", "untold",
 ]  # fmt: skip

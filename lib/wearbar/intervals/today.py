@@ -1,7 +1,6 @@
 """What the report can speak of on its date: vehicles seen, open and overdue work with its forecast,
 the tables that tell of danger, why work was deferred, how far a dashboard's own service reminder
-has drifted from the plan; and what has changed since an earlier report: the rate, what was overdue
-or not to be driven then, and what is new."""
+has drifted from the plan; and how the rate has changed since an earlier report."""
 
 from dataclasses import dataclass
 from math import nan
@@ -12,8 +11,7 @@ from scipy import stats
 
 from wearbar import usage
 from wearbar.intervals.occasion import STALE_DAYS, occasions
-from wearbar.log.keys import is_among, stacked
-from wearbar.log.schema import TEXT
+from wearbar.log.keys import is_among
 from wearbar.stats.estimate import FEW_VEHICLES, MIN_VEHICLES, Estimate, refused
 from wearbar.usage.distance import days_later
 from wearbar.usage.forecast import ENDS, due_dates, model_of
@@ -21,10 +19,7 @@ from wearbar.usage.forecast import ENDS, due_dates, model_of
 FORECAST_DAYS = 60
 GUARDED = ("defects", "certificates", "campaigns")  # tables without which a danger can't be seen
 OPEN = ("past-window", "due", "in-window", "not-known", "before-window")
-KEY = ["vehicle", "what", "item", "position"]
-LISTED = dict.fromkeys(KEY, TEXT) | dict.fromkeys(["due_date", "anchor_date"], "datetime64[ns]")
 FEWEST = 8  # expected late, and in time, among the occasions that came since
-BECAME = ["new", "still", "gone", "done"]
 REMINDER = """
     vehicle task last_date restarted is_showing plan_date plan_km plan_odometer_km reminder_date
     reminder_km drift_days drift_low_days drift_high_days drift_km
@@ -88,37 +83,11 @@ def overdue(found):
     return late.sort_values(["over_days", "over_km", "over_hours"], ascending=False, kind="stable")
 
 
-@dataclass(frozen=True, eq=False)
-class Earlier:  # what an earlier report left
-    as_of: pd.Timestamp
-    counts: pd.DataFrame  # of `counts`
-    listed: pd.DataFrame  # of `listed`
-
-    @property
-    def share(self):
-        """The rate then."""
-        return 1 - self.counts["late"].sum() / self.counts["n"].sum() if len(self.counts) else nan
-
-
 def counts(found):
     """Occasions that count, by vehicle: frame `vehicle, n, late`."""
     counted = found[found["in_rate"]]
     by = (counted["outcome"] == "late").groupby(counted["vehicle"], observed=True)
     return by.agg(n="size", late="sum").reset_index()
-
-
-def listed(found, danger):
-    """What is overdue or must not be driven: frame `vehicle, what, item, position, due_date,
-    anchor_date`.
-
-    danger: of `action_list.actions`. what: task, or the danger's kind. due_date: by whichever limit
-    came first. anchor_date: of a task, when it was last done.
-    """
-    tasks = found[found["is_current"] & (found["state"] == "past-window")]
-    tasks = tasks.assign(what="task", item=tasks["task"], due_date=tasks["expected_date"])
-    rows = [danger.rename(columns={"kind": "what"}), tasks]
-    rows = [frame.reindex(columns=list(LISTED)).astype(LISTED) for frame in rows]
-    return pd.concat(rows, ignore_index=True).fillna({"position": ""})
 
 
 def rate_change(then, now, confidence=0.9):
@@ -153,32 +122,6 @@ def rate_change(then, now, confidence=0.9):
         method = f"jackknife over {n} vehicles, paired, t with {n - 1} degrees of freedom"
     limits, jobs = (float(value), value - half, value + half), int(total["n_now"])
     return Estimate(*limits, confidence, jobs, unit="share", method=method, note=note)
-
-
-def what_became(then, found, table, danger):
-    """Each thing listed then or now: frame `vehicle, what, item, position, due_date, became,
-    done_date`, the new first.
-
-    then: an `Earlier`. table: of `items`. became: new; still (as then); done (done, closed or
-    renewed since, on done_date); gone (no longer listed, and not by being done: sold, out of the
-    plan, or an entry was put right).
-    """
-    now, old = listed(found, danger), then.listed.reset_index(drop=True)
-    last = found[found["is_current"]].assign(what="task", item=found["task"])
-    last = last[[*KEY, "anchor_date"]].rename(columns={"anchor_date": "done_date"})
-    since = old.merge(last, on=KEY, how="left")["done_date"]
-    one = [*KEY[:3], "due_date"]
-    closed = table.loc[~table["is_open"], [*one, "done_date"]].drop_duplicates(one)
-    closed = old.merge(closed, on=one, how="left")["done_date"]
-    old = old.assign(done_date=since.where(since > old["anchor_date"]).fillna(closed).to_numpy())
-    kinds = [old["done_date"].notna(), is_among(old, now, KEY)]
-    old["became"] = np.select(kinds, ["done", "still"], "gone")
-    new = now[~is_among(now, old[old["became"] == "still"], KEY)]
-    rows = stacked([old, new.assign(became="new", done_date=pd.NaT)])
-    rows = rows.assign(rank=rows["became"].map(BECAME.index))
-    rows = rows.sort_values(["rank", "due_date", "vehicle", "item"], kind="stable")
-    rows = rows[[*KEY, "due_date", "became", "done_date"]].reset_index(drop=True)
-    return rows.astype({"done_date": "datetime64[ns]"})
 
 
 def criterion_moves(found, other):

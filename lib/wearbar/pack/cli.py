@@ -12,14 +12,7 @@ import sys
 from pathlib import Path
 
 from wearbar import __version__
-from wearbar.pack.terminal import (
-    print_by_code,
-    print_ledger,
-    refuse_to_replace,
-    said_of,
-    stop_by_signals,
-    without_login,
-)
+from wearbar.pack import terminal
 
 DONE, SET_ASIDE, NOT_DONE = 0, 1, 2
 EXITS = "exit codes: 0 done; 1 done, with rows set aside or, by adopt, questions left; 2 not done"
@@ -34,15 +27,15 @@ def main(arguments=None):
         arguments = ["descriptor", *arguments[1:]]
     asked = vars(PARSER.parse_args(arguments))
     run = asked.pop("run")
-    print_by_code()
+    terminal.print_by_code()
     try:
-        stop_by_signals()
+        terminal.stop_by_signals()
         if run is pack:
             from wearbar.pack.options import with_options
 
             asked = with_options(asked["log"], _COMMANDS.choices["pack"], arguments[1:])
         if asked.pop("plain"):
-            print_by_code(encoding="ascii")
+            terminal.print_by_code(encoding="ascii")
         is_well = asked.pop("exit_zero")
         return SET_ASIDE if run(**asked) and not is_well else DONE
     except KeyboardInterrupt:
@@ -57,14 +50,14 @@ def main(arguments=None):
     except Exception as error:
         if os.environ.get("WEARBAR_TRACE"):
             raise
-        said = said_of(error)
-    print(f"wearbar: {without_login(said)}", file=sys.stderr)
+        said = terminal.said_of(error)
+    print(f"wearbar: {terminal.without_login(said)}", file=sys.stderr)
     return NOT_DONE
 
 
 class _Parser(argparse.ArgumentParser):
     def error(self, message):
-        told = f"{without_login(message)}; `{self.prog} --help` lists what there is"
+        told = f"{terminal.without_login(message)}; `{self.prog} --help` lists what there is"
         self.exit(NOT_DONE, f"wearbar: {told}\n")
 
 
@@ -110,7 +103,11 @@ COMPARED = "score by this share of an interval beside the plan's"
 
 @_command(
     "run the reports and write them as a folder of pages",
-    *(LOG, _option("--out", "DIR", f"folder for the pack {DEFAULT}", "wearbar-pack"), AS_OF),
+    *(
+        LOG,
+        _option("--out", "DIR", "folder for the pack (default: its own in wearbar-pack)"),
+        AS_OF,
+    ),
     _option("--only", "NOTEBOOK", "these reports alone", [], nargs="+"),
     *(SITE, VEHICLES),
     _option("--confidence", "SHARE", f"of every interval {DEFAULT}", 0.9, type=float),
@@ -152,7 +149,7 @@ def sheet(log, vehicle, as_of, units, out):
     """Write a visit sheet: what comes first, work due with its steps, what to read, and blanks."""
     from wearbar.pack.make import make_page
 
-    refuse_to_replace(out, b'<span class="mark">Wearbar</span>')
+    terminal.refuse_to_replace(out, b'<span class="mark">Wearbar</span>')
     vehicle = [vehicle] if vehicle else []
     set_aside = make_page("visit_sheet", out, log, as_of=as_of, vehicle=vehicle, units=units)
     print(Path(out).resolve().as_uri())
@@ -170,7 +167,7 @@ def calendar(log, as_of, site, vehicle, out):
     from wearbar.report.calendar import calendar_of
     from wearbar.report.quantities import plural
 
-    refuse_to_replace(out, b"PRODID:-//Wearbar//")
+    terminal.refuse_to_replace(out, b"PRODID:-//Wearbar//")
     whole, cut, _ = reports.check(log, as_of, site, vehicle)
     text, n, n_without = calendar_of(whole, cut.tables["vehicles"]["vehicle"])
     Path(out).write_bytes(text.encode())
@@ -194,7 +191,7 @@ def check(log, out):
 
     log = logs.read_log(log)
     print(f"{clean(log.name)}: {log.first_day:%Y-%m-%d} to {log.as_of:%Y-%m-%d}\n")
-    print_ledger(log.ledger)
+    terminal.print_ledger(log.ledger)
     for title, rows in (("set aside", log.set_aside), ("kept, with a doubt", log.warnings)):
         print(f"\n{plural(len(rows), 'row')} {title}")
         for row in rows.head(PROBLEMS_SHOWN).itertuples():
@@ -243,7 +240,7 @@ def adopt(file, map, out):
     adopted = room.convert(grids, room.read_map(path))
     log = room.keep(adopted, folder, record(adopted))
     print(*adopted_lines(adopted, log, folder), "", sep="\n")
-    print_ledger(log.ledger[log.ledger["read"] > 0])
+    terminal.print_ledger(log.ledger[log.ledger["read"] > 0])
     return len(log.set_aside) or not adopted.is_whole
 
 

@@ -4,10 +4,7 @@ They are made in the folder to work in, as the reports of a pack are, and put in
 (`wearbar.pack.folder`). One that stops is told, and leaves the earlier one of its name.
 """
 
-import hashlib
 import json
-import os
-import re
 import shutil
 import time
 from pathlib import Path
@@ -18,8 +15,10 @@ from wearbar import usage
 from wearbar.outlook.action_list import URGENCY
 from wearbar.outlook.parts import worn_of
 from wearbar.pack import folder as folders
-from wearbar.pack.make import ACTIONS, Pack, make_pack
+from wearbar.pack import shelf
+from wearbar.pack.make import Pack, findings_of, make_pack, write_findings
 from wearbar.pack.run import FIRST_PAGE, addressed, fault_of, run_tasks, share
+from wearbar.pack.shelf import folder_name
 from wearbar.report import against
 from wearbar.report import report as reports
 from wearbar.report.quantities import Show, clean, plural
@@ -28,24 +27,31 @@ from wearbar.report.words.action_pages import index_rows
 from wearbar.usage.backtest import model_by_test
 
 
-def make_packs(out, each, log="", tell=print, since="", workers=2, **asked):
+def make_packs(out="", each="vehicle", log="", tell=print, since="", workers=2, **asked):
     """Write a pack for each vehicle or site, in a folder of its own in `out`; gives the `Pack`.
 
-    each: "vehicle" or "site". since: earlier packs made so; each is compared with its own, where
-    that has one. Others: see `make.make_pack`. Raises reports.NotDone where none could be made,
-    and where some stopped, once the others are in their place.
+    each: "vehicle" or "site". since: earlier packs made so, found where `out` is "": each is
+    compared with its own, where that has one. Others: see `make.make_pack`. Raises reports.NotDone
+    where none could be made, and where some stopped, once the others are in their place.
     """
-    out = Path(os.path.realpath(out))
+    tell("Reading the log")
+    of_all = {name: x for name, x in asked.items() if name not in ("only", "criterion")}
+    whole, cut, checked = reports.check(log, **of_all)
+    stands = shelf.standing(out, since, whole, checked, each)
+    out, only = stands.out, [Path(name).stem for name in asked.get("only", ())]
+    compares = stands.earlier and (against.REPORT in only or not only)
     with folders.owned(out) as work:
-        tell("Reading the log")
-        of_all = {name: x for name, x in asked.items() if name not in ("only", "criterion")}
-        whole, cut, checked = reports.check(log, **of_all)
         (address, environment), names = addressed(log), _names(cut, each)
         run, new, tasks = work / "run", work / "new", []
         for folder, name in names.items():
             own = {"log": address, each: [name] if each == "vehicle" else name}
             earlier = Path(since).absolute() / folder
             own["since"] = earlier if since and earlier.is_dir() else ""
+            if compares:
+                before = [at / folder for at in stands.earlier if (at / folder).is_dir()]
+                own["since"], why = shelf.since_in(before, whole, checked | {each: own[each]})
+                for line in why:
+                    tell(line)
             tasks.append((folder, _made, (folder, run / folder, asked | own)))
         tell(f"Making {plural(len(tasks), 'pack')}, {workers} at a time")
         asked_of_all = [(of, checked["confidence"]) for of in (worn_of, model_by_test)]
@@ -57,9 +63,9 @@ def make_packs(out, each, log="", tell=print, since="", workers=2, **asked):
         _gather(run, new, out, names, faults)
         page = _page(new, names, faults, each, cut, checked["units"])
         (new / FIRST_PAGE).write_text(page, encoding="utf-8")
+        write_findings(new, findings_of({}, whole, checked | {"each": each}))
         folders.write_manifest(new, {})
-        for name, there in folders.put_in_place(work, out):
-            tell(f"Your own {name} is now {there}: the packs have a file of that name")
+        shelf.put(stands, work, tell)
         if not faults:
             shutil.rmtree(run)
     made = Pack(out, int(whole.ledger["set_aside"].sum()), (out / FIRST_PAGE).as_uri())
@@ -77,21 +83,6 @@ def _names(log, each):
         raise reports.NotDone(f"the log names no {each}; leave --each out")
     folded = [name.casefold() for name in names]
     return {folder_name(name, folded.count(name.casefold()) > 1): name for name in names}
-
-
-def folder_name(name, is_alike=False):
-    """What the folder of a vehicle or site is called, the same each time, safe on any system.
-
-    is_alike: another name differs by its capitals alone, which some systems don't tell apart.
-
-    >>> folder_name("V01"), folder_name("Ferry Quay")
-    ('V01', 'Ferry-Quay-1e1d68fd')
-    """
-    safe = re.sub(r"[^A-Za-z0-9_-]+", "-", name).strip("-")[:40]
-    is_device = re.fullmatch(r"(?i)con|prn|aux|nul|com\d|lpt\d", safe)
-    if safe == name and not is_device and not is_alike:
-        return safe
-    return f"{safe or 'pack'}-{hashlib.sha256(name.encode()).hexdigest()[:8]}"
 
 
 def _made(folder, out, asked):
@@ -131,8 +122,11 @@ def _page(new, names, faults, each, log, units):
         if not row["fault"]:
             told = json.loads((new / folder / against.FINDINGS).read_text(encoding="utf-8"))
             found = told["reports"].get(against.REPORT, {}).get("findings", {})
-            row |= {"is_listed": ACTIONS in found, "is_checked": "log_check" in told["reports"]}
-            rows, more = index_rows(found[ACTIONS]["rows"] if row["is_listed"] else [])
+            row |= {
+                "is_listed": against.ACTIONS in found,
+                "is_checked": "log_check" in told["reports"],
+            }
+            rows, more = index_rows(found[against.ACTIONS]["rows"] if row["is_listed"] else [])
             for first in rows[:1]:
                 n = len(rows) + more
                 row |= first | {"n": n, "rank": URGENCY.index(first["urgency"])}

@@ -18,6 +18,7 @@ from markupsafe import Markup
 from wearbar.log import places
 from wearbar.outlook import action_list as actionlist
 from wearbar.pack import folder as folders
+from wearbar.pack import shelf
 from wearbar.pack.run import FIRST_PAGE, MADE_FROM, run_all
 from wearbar.report import against, tables
 from wearbar.report import report as reports
@@ -28,7 +29,6 @@ from wearbar.report.words import action_pages as on_actions
 # in the order in which they are read; the last begin first, for the outlook takes longest
 NOTEBOOKS = ["interval_compliance", "consumable_life", "severe_use", "running_cost"]
 NOTEBOOKS += ["outlook", "log_check"]
-ACTIONS = "actions"  # the finding that holds the action list
 
 
 class Pack(NamedTuple):
@@ -40,41 +40,43 @@ class Pack(NamedTuple):
 
 
 def make_pack(
-    out, log="", only=(), tell=print, criterion=0.0, since="", workers=2, keep=False, **parameters
+    out="",
+    log="",
+    only=(),
+    tell=print,
+    criterion=0.0,
+    since="",
+    workers=2,
+    keep=False,
+    **parameters,
 ):
     """Run the reports on a log and write the pack into the folder `out`; gives the `Pack`.
 
-    log: folder, workbook or database address, "" the fleet demo. only: names of notebooks, none is
-    all; other reports that the pack at `out` has are kept where they are made from the same log,
-    parameters and code. tell: called with each line of progress. criterion: see
+    out: "" a folder of its own, listed beside others and compared with an earlier one of them
+    (`shelf.standing`). log: folder, workbook or database address, "" the fleet demo. only: names of
+    notebooks, none is all; other reports that the pack at `out` has are kept where they are made
+    from the same log, parameters and code. tell: called with each line of progress. criterion: see
     `against.criterion_of`. since: folder of an earlier pack, which may be `out`. workers: notebooks
     at once. keep: a pack at `out` that is made from the same is not made again. parameters:
     as_of, site, vehicle, confidence, units of `reports.check`. Raises reports.NotDone, a sentence,
     where it cannot be done; the pack that stood at `out` is then untouched.
     """
-    out = Path(os.path.realpath(out))
-    have = {path.stem: path for path in sorted(places.place("notebooks").glob("*.ipynb"))}
-    have = {name: have[name] for name in dict.fromkeys([*NOTEBOOKS, *have]) if name in have}
-    wanted = [Path(name).stem for name in only] or [name for name in NOTEBOOKS if name in have]
-    if lost := [name for name in wanted if name not in have]:
-        known = f"the notebooks are {listing(sorted(have), most=99)}"
-        raise reports.NotDone(f"there is no notebook {listing(lost, 'or')}; {known}")
-    names = [name for name in have if name in wanted]
+    names, have = _notebooks(only)
+    tell("Reading the log")
+    whole, cut, asked = reports.check(log, **parameters)
+    own = {"criterion": against.criterion_of(criterion)} if criterion else {}
+    if (own or since) and against.REPORT not in names:
+        given = listing([*own, *(["since"] if since else [])])
+        advice = "leave it out, or name that report with --only"
+        raise reports.NotDone(f"{given} is for {against.REPORT} alone; {advice}")
+    stands = shelf.standing(out, since, whole, asked)
+    out, (by_itself, uncompared) = stands.out, shelf.since_in(stands.earlier, whole, asked)
+    since, uncompared = since or by_itself, uncompared if against.REPORT in names else []
+    for line in uncompared:
+        tell(line)
     with folders.owned(out) as work:
-        tell("Reading the log")
-        whole, cut, asked = reports.check(log, **parameters)
-        # parameters of the one report that compares
-        own = {"criterion": against.criterion_of(criterion)}
-        own |= {"since": str(Path(since).absolute()) if since else ""}
-        own = {key: value for key, value in own.items() if value}
-        against.earlier_pack(since, whole, asked)
-        if own and against.REPORT not in names:
-            advice = "leave it out, or name that report with --only"
-            raise reports.NotDone(f"{listing(own)} is for {against.REPORT} alone; {advice}")
-        given = {name: asked | own if name == against.REPORT else asked for name in have}
-        earlier = (Path(since) / against.FINDINGS).read_bytes() if since else b""
-        compared = {against.REPORT: asked | own | {"earlier": folders.sha256(earlier)}}
-        made = folders.made_from(whole, have, given | compared)
+        then = against.earlier_pack(since, whole, asked)
+        given, made, of_then = _made_from(have, whole, asked, own, since)
         n_aside = int(whole.ledger["set_aside"].sum())
         if keep and folders.is_made(out, {name: made[name] for name in names}):
             return Pack(out, n_aside)
@@ -83,22 +85,51 @@ def make_pack(
         tell(f"Running {plural(len(names), 'report')}{side_by_side}")
         jobs = [(have[name], given[name], folders.sha256(made[name])) for name in names[::-1]]
         run, new = work / "run", work / "new"
-        if faults := run_all(jobs, log, run, clean(whole.name), FIRST_PAGE, tell, workers):
-            told = "; ".join(f"{name} stopped: {fault}" for name, fault in sorted(faults.items()))
-            so_far = f"the notebook as far as it ran is in {run / 'notebooks'}"
-            raise reports.NotDone(f"{told}. No pack was written; {so_far}")
+        _run(jobs, log, run, whole, tell, workers)
         made = {name: made[name] for name in have if name in (*names, *kept)}
         books = _gathered(new, {name: out if name in kept else run for name in made}, made)
-        own.pop("since", None)
-        findings = _findings(books, whole, asked | own)
-        text = json.dumps(findings, indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
-        (new / against.FINDINGS).write_text(text + "\n", encoding="utf-8")
-        (new / FIRST_PAGE).write_text(_first_page(books, findings, whole, cut), encoding="utf-8")
+        findings = findings_of(books, whole, asked | own)
+        if then and against.REPORT in made:
+            findings["since"] = {"as_of": f"{then.as_of:%Y-%m-%d}", "sha256": of_then}
+        write_findings(new, findings)
+        page = _first_page(books, findings, whole, cut, uncompared)
+        (new / FIRST_PAGE).write_text(page, encoding="utf-8")
         folders.write_manifest(new, made)
-        for name, there in folders.put_in_place(work, out):
-            tell(f"Your own {name} is now {there}: the pack has a file of that name")
+        shelf.put(stands, work, tell)
         shutil.rmtree(run)
     return Pack(out, n_aside, (out / FIRST_PAGE).as_uri())
+
+
+def _notebooks(only):
+    """(names of the reports to run, name to path of all that there are)."""
+    have = {path.stem: path for path in sorted(places.place("notebooks").glob("*.ipynb"))}
+    have = {name: have[name] for name in dict.fromkeys([*NOTEBOOKS, *have]) if name in have}
+    wanted = [Path(name).stem for name in only] or [name for name in NOTEBOOKS if name in have]
+    if lost := [name for name in wanted if name not in have]:
+        known = f"the notebooks are {listing(sorted(have), most=99)}"
+        raise reports.NotDone(f"there is no notebook {listing(lost, 'or')}; {known}")
+    return [name for name in have if name in wanted], have
+
+
+def _made_from(have, whole, asked, own, since):
+    """(what each report is given, what it is made from, SHA-256 of the earlier pack's findings).
+
+    own: what the one report that compares is asked for as well; of its earlier pack the findings
+    count, not where it is.
+    """
+    of_then = folders.sha256((Path(since) / against.FINDINGS).read_bytes()) if since else ""
+    counts = {against.REPORT: asked | own | {"earlier": of_then}}
+    given = {against.REPORT: asked | own | ({"since": os.path.abspath(since)} if since else {})}
+    made = folders.made_from(whole, have, dict.fromkeys(have, asked) | counts)
+    return dict.fromkeys(have, asked) | given, made, of_then
+
+
+def _run(jobs, log, run, whole, tell, workers):
+    """Run the reports in the folder `run`; NotDone where one stopped."""
+    if faults := run_all(jobs, log, run, clean(whole.name), FIRST_PAGE, tell, workers):
+        told = "; ".join(f"{name} stopped: {fault}" for name, fault in sorted(faults.items()))
+        so_far = f"the notebook as far as it ran is in {run / 'notebooks'}"
+        raise reports.NotDone(f"{told}. No pack was written; {so_far}")
 
 
 def make_page(name, out, log="", **parameters):
@@ -150,7 +181,7 @@ def _messages(book, kind):
     return [sent[kind] for sent in data if kind in sent]
 
 
-def _findings(books, whole, parameters):
+def findings_of(books, whole, parameters):
     """All that a program may want of a pack; the same for the same log and parameters."""
     log = {"name": clean(whole.name), "sha256": whole.sha256}
     log |= {day: f"{getattr(whole, day):%Y-%m-%d}" for day in ("as_of", "first_day")}
@@ -176,8 +207,14 @@ def _findings(books, whole, parameters):
     }
 
 
-def _first_page(books, findings, whole, cut):
-    """The HTML of a pack's first page. cut: the log of the vehicles asked for."""
+def write_findings(folder, findings):
+    text = json.dumps(findings, indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
+    (folder / against.FINDINGS).write_text(text + "\n", encoding="utf-8")
+
+
+def _first_page(books, findings, whole, cut, uncompared=()):
+    """The HTML of a pack's first page. cut: the log of the vehicles asked for. uncompared: why
+    earlier packs are not compared with, sentences."""
     from nbconvert.filters import markdown2html
 
     told, units = findings["reports"], findings["parameters"]["units"]
@@ -195,8 +232,9 @@ def _first_page(books, findings, whole, cut):
             text = markdown2html(h["text"]).strip().removeprefix("<p>").removesuffix("</p>")
             about = {"label": reports.URGENCY[h["urgency"]], "html": Markup(text)}
             headlines.append(h | about | {"report": name, "title": told[name]["title"]})
+    since = [m["text"] for book in books.values() for m in _messages(book, reports.SINCE)]
     # the head of the action list, from the report that lists it all, else by itself
-    actions = told.get(against.REPORT, {}).get("findings", {}).get(ACTIONS)
+    actions = told.get(against.REPORT, {}).get("findings", {}).get(against.ACTIONS)
     if actions is None:
         found = actionlist.actions(cut, worn=actionlist.worn_of(whole)[1])
         rows = on_actions.told(found, show).to_dict("records")
@@ -213,6 +251,8 @@ def _first_page(books, findings, whole, cut):
         todo={"rows": rows, "more": more, "report": report},
         # most urgent first, then in reading order
         headlines=sorted(headlines, key=lambda h: list(reports.URGENCY).index(h["urgency"])),
+        since=[Markup(markdown2html(text)) for text in since],
+        uncompared=uncompared,
         reports=listed,
         rows=f"{reports.rows_of(whole)}.",
         ledger=Markup(tables.html_of(whole.ledger, ledger, "Rows of the log, by table", rows=99)),

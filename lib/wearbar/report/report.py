@@ -28,6 +28,7 @@ from wearbar.report.template import page_of
 
 FINDING = "application/vnd.wearbar.finding+json"
 HEADLINE = "application/vnd.wearbar.headline+json"
+SINCE = "application/vnd.wearbar.since+json"  # text, of what has changed, for the first page
 STYLE = "application/vnd.wearbar.style+json"
 TABLE = "application/vnd.wearbar.table+json"
 URGENCY = {"now": "Act now", "soon": "Coming up", "note": "To know"}
@@ -53,10 +54,14 @@ class Report:
     confidence: float  # of every interval
     parameters: dict = field(default_factory=dict)  # as asked for, ready for JSON
 
-    def say(self, text):
-        """Show Markdown: a sentence or more from `report.words`; nothing for an empty text."""
+    def say(self, text, kind=""):
+        """Show Markdown: a sentence or more from `report.words`; nothing for an empty text.
+
+        kind: under which type the pack collects it, such as `SINCE`; "" none.
+        """
         if text:
-            display({"text/markdown": text, "text/plain": plain(text)}, raw=True)
+            told = {kind: {"text": text}} if kind else {}
+            display({"text/markdown": text, "text/plain": plain(text)} | told, raw=True)
 
     def headline(self, text, urgency="note"):
         """Show a sentence that also heads the pack's first page. urgency: a key of `URGENCY`."""

@@ -16,8 +16,8 @@ _TITLED = ("task", "finding", "recheck")
 # columns of the whole list in findings.json: in words, and what a program needs in SI
 FOUND = """
     rank urgency stands vehicle site position kind item what evidence by todo hours parts source
-    is_laid_up is_forecast safety statutory due_date expected_date low_date high_date over_days
-    over_km over_hours value low high last read_date limit legal_limit
+    is_laid_up is_forecast safety statutory due_date anchor_date expected_date low_date high_date
+    over_days over_km over_hours value low high last read_date limit legal_limit
 """
 INDEX_ROWS = 12
 
