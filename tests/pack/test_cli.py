@@ -95,6 +95,7 @@ def test_the_commented_header_is_a_header_once_uncommented(tmp_path, capsys):
     )
     assert set(tomllib.loads(text)) == {
         "pack",
+        "capacity",
         "name",
         "currency",
         "money",
