@@ -1,25 +1,34 @@
-"""The action list as a calendar file (RFC 5545): an all-day event for each row that has a day.
+"""The visits as a calendar file (RFC 5545): an all-day event a visit, with its vehicle, site, jobs
+and an alarm; an end of a warranty has its own.
 
-What must not be driven, worn parts and failed inspections stand on the report date, other work on
-the day it falls due, by date or by the forecast of distance or hours, whichever comes first. The
-same log gives the same bytes: stamps are the report date, ids hang on what is due, and when.
+Visits are those of the action list (`next_visits`): what cannot wait stands on the report date. A
+new file updates the events of an older one: an event's UID hangs on the vehicle and the job of the
+visit that began to run first (last done, found, issued), never on a forecast or on what joins it
+later; its SEQUENCE counts the days to the report date, which DTSTAMP and LAST-MODIFIED have (3.8.7:
+without a METHOD they are the same). The same log gives the same bytes.
 """
 
+from datetime import timedelta
 from hashlib import sha256
 
 import pandas as pd
-from icalendar import Calendar, Event
+from icalendar import Alarm, Calendar, Event
 
 from wearbar import __version__, intervals
 from wearbar.outlook.action_list import actions
-from wearbar.report.quantities import Show, clean
-from wearbar.report.words.action_pages import said_of
-from wearbar.report.words.sheet import line, when
+from wearbar.outlook.next_visits import ALL_DAYS, each_visit, visits_ahead
+from wearbar.report.quantities import Show, clean, plain
+from wearbar.report.template import words_of
+from wearbar.report.words.action_pages import told
+from wearbar.report.words.sheet import when
 from wearbar.usage.backtest import model_by_test
 
 CONFIDENCE = 0.9  # of the ranges of days
-FAR_DAYS = 4000  # the forecast tells nothing beyond
+# of the day's beginning: at eight in the morning, the day before but of what cannot wait
+TODAY, BEFORE = timedelta(hours=8), timedelta(hours=-16)
 UNIT = "\x1f"  # between the parts of a key
+IDENTITY = ["kind", "vehicle", "item", "position"]
+SAY = words_of("calendar")
 
 
 def calendar_of(log, vehicles=None):
@@ -27,49 +36,75 @@ def calendar_of(log, vehicles=None):
 
     log: the whole log. vehicles: None is all. Distances are in the unit of each one's odometer.
     """
-    events, n_without = events_of(log, vehicles)
-    units, told = log.vehicles["distance_unit"].fillna(""), []
-    for row in events.to_dict("records"):
-        show = Show(log.units).with_distance(units[row["vehicle"]])
-        row |= said_of(row, show) | {"show": show}
-        said = when(row, log, show) if row["kind"] == "task" else row["evidence"]
-        text = line("event", said=said, as_of=log.as_of, confidence=CONFIDENCE, **row)
-        told.append((line("event_title", **row), text.replace("\n\n", "\n"), row["urgency"]))
-    columns = ["summary", "description", "category"]
-    events[columns] = pd.DataFrame(told, events.index, columns)
-    text = ics(events, line("calendar", name=clean(log.name)), log.as_of)
-    return text, len(events), n_without
+    rows, n_without = events_of(log, vehicles)
+    units, events = log.vehicles["distance_unit"].fillna(""), []
+    hours = each_visit(rows).set_index(["vehicle", "day"])["hours"]
+    for uid, jobs in rows.groupby("uid", sort=False):
+        first = jobs.iloc[0]
+        show = Show(log.units).with_distance(units[first["vehicle"]])
+        jobs = told(jobs, show)
+        is_task = jobs["kind"].eq("task")
+        said = [when(row, log, show) for row in jobs[is_task].to_dict("records")]
+        jobs.loc[is_task, "evidence"] = pd.Series(said, jobs.index[is_task], dtype=object)
+        view = {"jobs": jobs, "first": jobs.iloc[0], "as_of": log.as_of, "show": show}
+        view |= {"hours": hours[first["vehicle"], first["day"]], "confidence": CONFIDENCE}
+        event = {"uid": uid, "day": first["day"], "category": first["urgency"]}
+        event |= {"location": clean(first["site"], 80)}
+        for name in ("summary", "description"):
+            event[name] = _plain(name, **view)
+        events.append(event)
+    columns = ["uid", "day", "summary", "description", "category", "location"]
+    events = pd.DataFrame(events, columns=columns)
+    return ics(events, _plain("name", name=log.name), log.as_of), len(events), n_without
+
+
+def _plain(block, **view):
+    return plain(SAY(block, **view)).replace("\n\n", "\n")
 
 
 def events_of(log, vehicles=None):
-    """(events, number of open tasks without a day): rows of `actions` that have a `day`; `uid` is
-    made of what an event is, its due point, and its place among those alike in that."""
+    """(rows, number of open tasks without a day): rows of `actions` with the `day` and `uid` of
+    their event, the most urgent of each first. Ids of warranties are their own."""
     found, use = intervals.occasions(log), model_by_test(log, CONFIDENCE)
-    rows = actions(log, None, use, CONFIDENCE, FAR_DAYS)
+    todo = actions(log, None, use, CONFIDENCE, ALL_DAYS)
+    ends = todo[todo["kind"].eq("warranty") & todo["by"].notna()]
+    rows = visits_ahead(todo, log, ALL_DAYS)
+    rows = pd.concat([rows, ends.assign(day=ends["by"], waits=False, is_done=True)])
     now = found[found["is_current"] & found["is_open"] & ~found["state"].eq("not-finished")]
     if vehicles is not None:
         rows, now = (t[t["vehicle"].isin(list(vehicles))] for t in (rows, now))
-    events = rows.assign(day=rows["by"])[rows["by"].notna()].reset_index(drop=True)
-    at = events["due_odometer_km"].round(1).astype(str).str.replace("nan", "", regex=False)
-    about = events[["kind", "vehicle", "item", "position"]]
-    about = about.assign(due_date=events["due_date"].astype(str), at=at).fillna("").astype(str)
+    rows = rows.sort_values(["day", "rank"], kind="stable", ignore_index=True)
+    since = rows["anchor_date"].fillna(rows["issued_date"]).fillna(rows["due_date"])
+    about = rows[IDENTITY].assign(since=since.astype(str)).fillna("").astype(str)
     keys = pd.Series([UNIT.join(row) for row in about.itertuples(index=False)], dtype=object)
     keys = keys + UNIT + keys.groupby(keys).cumcount().astype(str)
-    events["uid"] = [f"{sha256(key.encode()).hexdigest()[:32]}@wearbar.invalid" for key in keys]
-    return events, len(now) - int(events["kind"].eq("task").sum())
+    rows = rows.assign(key=keys, since=since, own=rows["kind"].eq("warranty"))
+    visit = ["vehicle", "day", "own"]
+    first = rows.sort_values(["since", "key"], kind="stable").drop_duplicates(visit)
+    first = rows[visit].merge(first[[*visit, "key"]], "left", visit)["key"]
+    rows["uid"] = [f"{sha256(key.encode()).hexdigest()[:32]}@wearbar.invalid" for key in first]
+    return rows, len(now) - int(rows["kind"].eq("task").sum())
 
 
 def ics(events, name, as_of):
-    """The file's text. events: rows with `day, uid, summary, description, category`."""
+    """The file's text. events: rows with `day, uid, summary, description, category, location`."""
     calendar, stamp = Calendar(), pd.Timestamp(as_of).tz_localize("UTC").to_pydatetime()
     about = {"version": "2.0", "prodid": f"-//Wearbar//Wearbar {__version__}//EN"}
     for key, value in (about | {"calscale": "GREGORIAN", "name": name}).items():
         calendar.add(key, value)
+    number = max((pd.Timestamp(as_of) - pd.Timestamp(0)).days, 0)
     for row in events.itertuples():
-        told = {"uid": row.uid, "dtstamp": stamp, "dtstart": row.day.date(), "summary": row.summary}
+        told = {"uid": row.uid, "dtstamp": stamp, "last-modified": stamp, "sequence": number}
+        told |= {"dtstart": row.day.date(), "summary": row.summary, "location": row.location}
         told |= {"description": row.description, "categories": [row.category]}
-        event = Event()
+        event, alarm = Event(), Alarm()
         for key, value in (told | {"transp": "TRANSPARENT"}).items():
-            event.add(key, value)
+            if value != "":
+                event.add(key, value)
+        trigger = TODAY if row.day <= pd.Timestamp(as_of) else BEFORE
+        told = {"action": "DISPLAY", "trigger": trigger, "description": row.summary}
+        for key, value in told.items():
+            alarm.add(key, value)
+        event.add_component(alarm)
         calendar.add_component(event)
     return calendar.to_ical(sorted=False).decode()
