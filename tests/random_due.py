@@ -18,17 +18,20 @@ PARTS = ("filter", "engine", "pads")
 PLACES = (("front", "rear"), ("left", "right"))
 
 
-def random_log(rng, vehicles=20):
-    """A log in km of that many vehicles, each with a plan of its own."""
+def random_log(rng, vehicles=20, more=()):
+    """A log in km of that many vehicles, V00 and so on, each with a plan of its own. more: (table, row) beside."""
     names = [f"V{i:02d}" for i in range(vehicles)]
     plans = {name: _plan(rng) for name in names}
     rows = {}
     for name in names:
         for table, row in _rows(rng, plans[name]):
             rows.setdefault(table, []).append({"vehicle": name, "plan": name} | row)
+    for table, row in more:
+        rows.setdefault(table, []).append(row)
     tables = {name: pd.DataFrame(of) for name, of in rows.items()}
     tables = {
-        name: t if name == "vehicles" else t.drop(columns="plan") for name, t in tables.items()
+        name: t if name == "vehicles" else t.drop(columns="plan", errors="ignore")
+        for name, t in tables.items()
     }
     header = {"distance": "km", "as_of": f"{AS_OF:%Y-%m-%d}", "first_day": f"{FIRST_DAY:%Y-%m-%d}"}
     return log_of(tables, header | {"money": "net", "currency": "GBP"}, plan=plan_of(plans, "km"))
