@@ -23,7 +23,7 @@ BY_NAME = {"jupyterlab"}  # asked for, and used without an import: where noteboo
 COMPUTATION = FLOOR["outlook"]
 VERBS = """
     actions compliance cost_per_distance due fit_weibull fuel_economy kaplan_meier mean_cumulative
-    next_year part_lives read_log remaining_life replacement severe_use wear
+    month next_year part_lives read_log remaining_life replacement severe_use wear
 """
 
 PARAMETERS = {

@@ -31,7 +31,9 @@ def five_agree(folder, log):
     first, page = text_of(folder / "index.html"), text_of(folder / "interval_compliance.html")
     today = pd.read_csv(folder / "tables" / "interval_compliance-today.csv", keep_default_na=False)
     for row in dangers.itertuples():
-        assert f"{row.vehicle} {row.stands} {row.what} {row.evidence}" in first, row.what
+        at = f" ({row.position})" if row.position else ""
+        named = f"{row.vehicle}: {row.what.removesuffix(at)}{at} ({row.evidence})"
+        assert f"{row.stands} {named}" in first, row.what
     listed = list(zip(today["vehicle"], today["what"], strict=True))
     for row in pressing[pressing["kind"].ne("task")].itertuples():
         assert (row.vehicle, row.what) in listed, row.what

@@ -23,7 +23,7 @@ from wearbar.report import against
 from wearbar.report import report as reports
 from wearbar.report.quantities import Show, clean, plural
 from wearbar.report.template import page_of
-from wearbar.report.words.action_pages import index_rows
+from wearbar.report.words.action_pages import NOW
 from wearbar.usage.backtest import model_by_test
 
 
@@ -126,10 +126,10 @@ def _page(new, names, faults, each, log, units):
                 "is_listed": against.ACTIONS in found,
                 "is_checked": "log_check" in told["reports"],
             }
-            rows, more = index_rows(found[against.ACTIONS]["rows"] if row["is_listed"] else [])
-            for first in rows[:1]:
-                n = len(rows) + more
-                row |= first | {"n": n, "rank": URGENCY.index(first["urgency"])}
+            rows = found[against.ACTIONS]["rows"] if row["is_listed"] else []
+            now = [action for action in rows if action["urgency"] in NOW]
+            for first in now[:1]:
+                row |= first | {"n": len(now), "rank": URGENCY.index(first["urgency"])}
         packs.append(row)
     vehicles = log.tables["vehicles"]["vehicle"]
     siteless = usage.site_at(log, vehicles, log.as_of).isna() & (each == "site")

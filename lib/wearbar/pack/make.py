@@ -25,6 +25,7 @@ from wearbar.report import report as reports
 from wearbar.report.quantities import Show, clean, listing, plural
 from wearbar.report.template import page_of
 from wearbar.report.words import action_pages as on_actions
+from wearbar.report.words import month as on_month
 
 # in the order in which they are read; the last begin first, for the outlook takes longest
 NOTEBOOKS = ["interval_compliance", "consumable_life", "severe_use", "running_cost"]
@@ -91,9 +92,7 @@ def make_pack(
         findings = findings_of(books, whole, asked | own)
         if then and against.REPORT in made:
             findings["since"] = {"as_of": f"{then.as_of:%Y-%m-%d}", "sha256": of_then}
-        write_findings(new, findings)
-        page = _first_page(books, findings, whole, cut, uncompared)
-        (new / FIRST_PAGE).write_text(page, encoding="utf-8")
+        _write(new, findings, books, whole, cut, uncompared)
         folders.write_manifest(new, made)
         shelf.put(stands, work, tell)
         shutil.rmtree(run)
@@ -212,9 +211,26 @@ def write_findings(folder, findings):
     (folder / against.FINDINGS).write_text(text + "\n", encoding="utf-8")
 
 
-def _first_page(books, findings, whole, cut, uncompared=()):
-    """The HTML of a pack's first page. cut: the log of the vehicles asked for. uncompared: why
-    earlier packs are not compared with, sentences."""
+def _write(new, findings, books, whole, cut, uncompared=()):
+    """Write findings.json, with the month, and the first page. cut: of the vehicles asked for.
+
+    uncompared: why earlier packs are not compared with, sentences.
+    """
+    told = findings["reports"].get(against.REPORT, {}).get("findings", {})
+    if against.ACTIONS in told:
+        actions = told[against.ACTIONS]["rows"]
+    else:
+        show = Show(whole.units).with_distance(findings["parameters"]["units"])
+        rows = actionlist.actions(cut, worn=actionlist.worn_of(whole)[1])
+        actions = on_actions.told(rows, show).to_dict("records")
+    findings["month"], month = on_month.month_in(cut, actions, findings["parameters"])
+    write_findings(new, findings)
+    page = _first_page(books, findings, whole, cut, uncompared, actions, month)
+    (new / FIRST_PAGE).write_text(page, encoding="utf-8")
+
+
+def _first_page(books, findings, whole, cut, uncompared, actions, month):
+    """The HTML of a pack's first page. actions: dicts in words. month: of `month_in`."""
     from nbconvert.filters import markdown2html
 
     told, units = findings["reports"], findings["parameters"]["units"]
@@ -222,7 +238,7 @@ def _first_page(books, findings, whole, cut, uncompared=()):
     log = {"name": clean(whole.name), "to": reports.span_of(whole, show), "sha256": whole.sha256}
     columns = tables.view_of("log_check", "ledger", whole.ledger, show)["columns"]
     ledger = tables.heads_of(whole.ledger, columns, show)
-    listed, headlines = [], []
+    listed, headlines, n = [], [], len(cut.tables["vehicles"])
     for name, book in books.items():
         first = next((cell.source for cell in book.cells if cell.cell_type == "markdown"), "")
         lines = [line.strip() for line in first.splitlines()]
@@ -231,24 +247,20 @@ def _first_page(books, findings, whole, cut, uncompared=()):
         for h in told[name]["headlines"]:  # the log's text in their Markdown is `safe`
             text = markdown2html(h["text"]).strip().removeprefix("<p>").removesuffix("</p>")
             about = {"label": reports.URGENCY[h["urgency"]], "html": Markup(text)}
+            # what must not be driven, and what the log is blind to, stands above the list
+            about["is_lead"] = name == against.REPORT and h is told[name]["headlines"][0]
             headlines.append(h | about | {"report": name, "title": told[name]["title"]})
     since = [m["text"] for book in books.values() for m in _messages(book, reports.SINCE)]
-    # the head of the action list, from the report that lists it all, else by itself
-    actions = told.get(against.REPORT, {}).get("findings", {}).get(against.ACTIONS)
-    if actions is None:
-        found = actionlist.actions(cut, worn=actionlist.worn_of(whole)[1])
-        rows = on_actions.told(found, show).to_dict("records")
-    else:
-        rows = actions["rows"]
-    rows, more = on_actions.index_rows(rows)  # more: pressing rows that are not shown
-    report = "" if actions is None else against.REPORT
+    rows, more = on_actions.by_site(actions)  # more: pressing actions that are not shown
+    is_listed = against.ACTIONS in told.get(against.REPORT, {}).get("findings", {})
     return page_of(
         "pack.html.j2",
         css=Markup(reports.css_of("tables", "report")),
-        log=log | {"vehicles": plural(len(cut.tables["vehicles"]), "vehicle")},
+        log=log | {"vehicles": plural(n, "vehicle"), "n": n},
         asked=reports.said_of(findings["parameters"], unsaid=("", [], 0.9)),
         unsaid_money=not whole.money and bool(whole.units.currency),
-        todo={"rows": rows, "more": more, "report": report},
+        todo={"rows": rows, "more": more, "report": against.REPORT if is_listed else ""},
+        month=month,
         # most urgent first, then in reading order
         headlines=sorted(headlines, key=lambda h: list(reports.URGENCY).index(h["urgency"])),
         since=[Markup(markdown2html(text)) for text in since],

@@ -124,10 +124,7 @@ class Report:
         """
         told = finding_of(value, unit, note) | {"name": name}
         if rows is not None:
-            told["rows"] = [
-                {k: x if isinstance(x, str) else _json(x) for k, x in row.items()}
-                for row in rows.to_dict("records")
-            ]
+            told["rows"] = records_of(rows)
         _show(HIDDEN, "", {FINDING: told})
 
     def provenance(self):
@@ -155,6 +152,14 @@ def finding_of(value, unit="", note=""):
     told = asdict(value) if is_dataclass(value) else {"value": value}
     told = {key: _json(x) for key, x in told.items()}
     return told | {"unit": unit or told.get("unit", ""), "note": note or told.get("note", "")}
+
+
+def records_of(rows):
+    """The rows of a frame as JSON has them: text as it is, lists of text too."""
+    return [
+        {k: x if isinstance(x, str | list) else _json(x) for k, x in row.items()}
+        for row in rows.to_dict("records")
+    ]
 
 
 def said_of(asked, unsaid=("", [])):

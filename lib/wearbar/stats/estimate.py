@@ -181,6 +181,36 @@ def ratio_apart(one, other, confidence=0.9):
     return tuple(np.exp(logs[0][0] - logs[1][0] + np.array([0, -half, half])).tolist())
 
 
+def share_change(won_then, n_then, won_now, n_now, confidence=0.9):
+    """A share now less the share then: an `Estimate`, and the p of no change.
+
+    One entry a vehicle in each: what was counted (n) and succeeded (won); paired. Limits from those
+    of the two shares (`proportion` by vehicle) and the correlation of the vehicles' parts in them
+    (Newcombe 1998, Stat. Med. 17:2635; Zou & Donner 2008, Stat. Med. 27:1693; from memory): a month
+    without a failure has limits too. p: of the limit on the side of none, as Student's t.
+    """
+    sides = [np.asarray([won, n], float) for won, n in ((won_then, n_then), (won_now, n_now))]
+    vehicles = sides[0].shape[1]
+    if min(vehicles - 1, sides[0][1].sum(), sides[1][1].sum()) <= 0:
+        return refused("nothing to compare", confidence, vehicles), nan
+    then, now = (proportion(won, n, np.arange(vehicles), confidence) for won, n in sides)
+    off = [(won - e.value * n) for (won, n), e in zip(sides, (then, now), strict=True)]
+    size = np.sqrt((off[0] ** 2).sum() * (off[1] ** 2).sum())
+    alike = max((off[0] * off[1]).sum() / size, 0.0) if size > 0 else 0.0
+    value = now.value - then.value
+
+    def half(a, b):
+        return np.sqrt(max(a * a + b * b - 2 * alike * a * b, 0.0))
+
+    below = half(now.value - now.low, then.high - then.value)
+    above = half(now.high - now.value, then.value - then.low)
+    t = stats.t.ppf((1 + confidence) / 2, vehicles - 1)
+    near = below if value > 0 else above
+    p = 2 * stats.t.sf(abs(value) / near * t, vehicles - 1) if near > 0 else 1.0
+    ends = float(value), float(value - below), float(value + above)
+    return Estimate(*ends, confidence, vehicles, unit="share", method="paired by vehicle"), float(p)
+
+
 def _logs_without(num, den):
     """The log of a ratio of sums, and with each entry left out; NaN where a sum isn't positive."""
     both = np.asarray(num, float), np.asarray(den, float)

@@ -71,10 +71,11 @@ def site_at(log, vehicle, date):
     return pd.Series(site.array, index=index_of(vehicle), dtype=TEXT, name="site")
 
 
-def layup_days(log, vehicle, start, end):
+def layup_days(log, vehicle, start, end, reasons=()):
     """Days in storage after the end of day `start` and not after `end`, counted once: Series;
-    a lay-up without an end runs on."""
+    a lay-up without an end runs on. reasons: of the lay-ups that count, none is all."""
     rows = log.tables["layups"].dropna(subset=["from"])
+    rows = rows[rows["reason"].isin(reasons)] if reasons else rows
     until = np.where(rows["to"].isna(), _FAR, days_of(rows["to"]))
     stays = merged(rows["vehicle"], days_of(rows["from"]) - 1, until)
     length = stays[2] - stays[1]

@@ -1,6 +1,8 @@
-"""Figures with a row a vehicle that seaborn has not: when it was read, every task's state today."""
+"""Figures with a row a vehicle that seaborn has not: when it was read, every task's state today;
+and the last months of their figures together."""
 
 import pandas as pd
+import seaborn as sns
 
 from wearbar.log.places import read_toml
 from wearbar.report.charts import style
@@ -56,4 +58,15 @@ def states_now(found):
     axes.set_xlim(-0.6, len(tasks) - 0.4)
     style.rows(axes, [clean(v, 14) for v in vehicles])
     style.legend_above(figure, 3, fontsize=style.SMALL)
+    return figure
+
+
+def months(values, titles):
+    """A small panel for each column of a frame by month, from nil; `titles`, one each."""
+    figure, axes = style.panels(len(titles), 1.25)
+    for axis, name, title in zip(axes, values, titles, strict=True):
+        sns.lineplot(x=range(len(values)), y=values[name], ax=axis, **style.series(0))
+        style.months(axis, values.index, "")
+        style.thousands(axis.yaxis, 3)
+        style.name_axes(axis, "", "", title)
     return figure

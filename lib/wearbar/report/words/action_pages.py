@@ -5,7 +5,7 @@ import pandas as pd
 from wearbar.log.plan_tasks import title_of
 from wearbar.log.schema import TEXT
 from wearbar.outlook.action_list import DANGER, PRESSING, URGENCY
-from wearbar.report.quantities import clean, number, plain
+from wearbar.report.quantities import clean, number, plain, plural
 from wearbar.report.template import words_of
 
 SAY = words_of("actions", danger=DANGER)
@@ -19,7 +19,9 @@ FOUND = """
     is_laid_up is_forecast safety statutory due_date anchor_date expected_date low_date high_date
     over_days over_km over_hours value low high last read_date limit legal_limit
 """
-INDEX_ROWS = 12
+# rows of a first page that leave room for the month on A4, and with more dangers; vehicles in one
+ONE_SHEET, MOST_DANGERS, MOST_NAMED = 16, 36, 8
+NOW = URGENCY[: URGENCY.index("ends soon")]
 
 
 def told(rows, show):
@@ -116,10 +118,35 @@ def counted_now(rows):
     return [", ".join(f"{u} {number(n[u])}" for u in URGENCY if n.get(u)) for n in counts]
 
 
-def index_rows(said):
-    """(rows of `told` for the first page, how many more): every danger, the first of other work."""
-    later = URGENCY[URGENCY.index("ends soon") :]
-    pressing = [row for row in said if row["urgency"] not in later]
-    dangers = sum(row["urgency"] in DANGER for row in pressing)
-    most = max(INDEX_ROWS, min(dangers, 3 * INDEX_ROWS))
-    return pressing[:most], max(len(pressing) - most, 0)
+def by_site(rows):
+    """What to act on first in few lines: (rows for the first page, how many actions they lack).
+
+    rows: dicts of `told`, the most urgent first. A row has site, stands, what and todo in words:
+    each danger its own, other work of a site that stands alike and asks for the same together.
+    Sites stand by their most urgent action.
+    """
+    now, groups = [row for row in rows if row["urgency"] in NOW], {}
+    for row in now:
+        own = row["rank"] if row["urgency"] in DANGER else 0
+        groups.setdefault((row["site"], own, row["stands"], row["todo"]), []).append(row)
+    dangers = sum(row["urgency"] in DANGER for row in now)
+    kept = list(groups.items())[: max(ONE_SHEET, min(dangers, MOST_DANGERS))]
+    sites = [row["site"] for row in now]
+    table, shown = [], 0
+    for (site, own, stands, todo), alike in sorted(kept, key=lambda of: sites.index(of[0][0])):
+        by = {}
+        for row in alike:
+            place = row["position"] or ""
+            title = row["what"].removesuffix(f" ({place})")
+            by.setdefault(row["vehicle"], []).append((title, place))
+        named = list(by.items())[:MOST_NAMED]
+        shown += sum(len(pairs) for _, pairs in named)
+        what = [f"{vehicle}: {works(pairs)}" for vehicle, pairs in named]
+        what += [plural(len(by) - len(named), "more vehicle")] if len(by) > len(named) else []
+        is_told = own or (len(alike) == 1 and row["kind"] != "wear")
+        about = f" ({row['evidence']})" if is_told and row["evidence"] else ""
+        todo = todo.replace(" it", " each") if len(alike) > 1 else todo
+        table.append(
+            {"site": site, "stands": stands, "what": "; ".join(what) + about, "todo": todo}
+        )
+    return table, len(now) - shown
