@@ -511,15 +511,18 @@ def test_wear_that_slows_never_puts_the_low_limit_off():
 
 
 def test_straight_wear_is_not_said_to_bend():
-    rng = np.random.default_rng(list(b"straight"))
-    found = []
-    for _ in range(40):
+    rng, fleets = np.random.default_rng(list(b"straight")), []
+    for i in range(40):  # each a category of its own, and its own question
         values = [
             list(8 - r * np.arange(13) + rng.normal(0, 0.2, 13)) for r in rng.normal(0.5, 0.06, 12)
         ]
-        found.append(wear.wear_of(*toy(values)).bends.iloc[0])
-    assert sum(b["is_shown"] for b in found) <= 2
-    assert 0.02 < np.mean([b["p"] < 0.2 for b in found]) < 0.4
+        *tables, law = toy(values, kind=f"pad {i}")
+        fleets.append([t.assign(part_key=t["part_key"] + f" of {i}") for t in tables])
+    spans_, looks = (pd.concat(of, ignore_index=True) for of in zip(*fleets, strict=True))
+    found = wear.wear_of(spans_, looks, law).bends
+    assert len(found) == 40
+    assert found["is_shown"].sum() <= 2
+    assert 0.02 < (found["p"] < 0.2).mean() < 0.4
 
 
 def test_a_last_reading_at_the_limit_needs_no_line():

@@ -9,6 +9,7 @@ import argparse
 import datetime
 import os
 import sys
+from importlib import import_module
 from pathlib import Path
 
 from wearbar import __version__
@@ -20,8 +21,9 @@ PROBLEMS_SHOWN = 12
 
 
 def main(arguments=None):
-    """Run one command; gives its exit code."""
-    arguments = sys.argv[1:] if arguments is None else arguments
+    """Run one command; gives its exit code. arguments: None are those of this process, which then
+    runs nothing else."""
+    is_alone, arguments = arguments is None, sys.argv[1:] if arguments is None else arguments
     if arguments[:1] == ["describe"]:  # what the command was called
         print("wearbar describe is now called wearbar descriptor", file=sys.stderr)
         arguments = ["descriptor", *arguments[1:]]
@@ -30,6 +32,8 @@ def main(arguments=None):
     terminal.print_by_code()
     try:
         terminal.stop_by_signals()
+        if is_alone and run in (pack, sheet) and sys.platform == "linux":
+            import_module("wearbar.pack.prepared")  # the reports' processes are copies of this one
         if run is pack:
             from wearbar.pack.options import with_options
 

@@ -56,7 +56,7 @@ def make_packs(out="", each="vehicle", log="", tell=print, since="", workers=2, 
         tell(f"Making {plural(len(tasks), 'pack')}, {workers} at a time")
         asked_of_all = [(of, checked["confidence"]) for of in (worn_of, model_by_test)]
         first = share, (address, checked["as_of"], *asked_of_all)
-        faults = run_tasks(tasks, workers, environment, run, first, tell)
+        faults = run_tasks(tasks, workers, environment, run, first, tell, whole)
         told = [f"{folder} stopped: {fault}" for folder, fault in sorted(faults.items())]
         if len(faults) == len(names):
             raise reports.NotDone(f"{told[0]}. No pack was written")

@@ -125,7 +125,7 @@ def _made_from(have, whole, asked, own, since):
 
 def _run(jobs, log, run, whole, tell, workers):
     """Run the reports in the folder `run`; NotDone where one stopped."""
-    if faults := run_all(jobs, log, run, clean(whole.name), FIRST_PAGE, tell, workers):
+    if faults := run_all(jobs, log, whole, run, FIRST_PAGE, tell, workers):
         told = "; ".join(f"{name} stopped: {fault}" for name, fault in sorted(faults.items()))
         so_far = f"the notebook as far as it ran is in {run / 'notebooks'}"
         raise reports.NotDone(f"{told}. No pack was written; {so_far}")
@@ -144,7 +144,7 @@ def make_page(name, out, log="", **parameters):
     whole, _, asked = reports.check(log, **parameters)
     source = places.place("notebooks", f"{name}.ipynb")
     with tempfile.TemporaryDirectory(prefix="wearbar-") as folder:
-        if faults := run_all([(source, asked, "")], log, Path(folder), clean(whole.name)):
+        if faults := run_all([(source, asked, "")], log, whole, Path(folder)):
             raise reports.NotDone(f"{name} stopped: {faults[name]}. No page was written")
         made = out.with_name(f".{out.name}.wearbar")  # what a dead run left of it is written over
         shutil.copyfile(Path(folder) / f"{name}.html", made)

@@ -1,7 +1,8 @@
 """What a report's process has imported before it is asked for: it is copied from one with this.
 
-Nothing but `run` names it. Packages that only some reports use are struck from the list of those
-imported, so that "Made with" still tells which a report used; importing them again takes no time.
+Nothing but `cli` and `run` names it. Packages that only some reports use are struck from the list
+of those imported, so that "Made with" still tells which a report used; importing them again takes
+no time.
 """
 
 import gc
@@ -9,7 +10,8 @@ import os
 import sys
 from importlib import import_module
 
-os.dup2(os.open(os.devnull, os.O_WRONLY), 2)  # "building the font cache" is no news of a log
+from wearbar.pack import ONE_THREAD
+
 ALL = """
     nbconvert papermill wearbar.outlook.visit_sheet wearbar.pack.run wearbar.report.charts.life
     wearbar.report.report wearbar.report.words.outlook
@@ -19,8 +21,22 @@ SOME = """
     statsmodels.stats.multitest statsmodels.stats.proportion
 """
 
-for name in (ALL + SOME).split():
-    import_module(name)
+# jsonschema, which nbformat uses, makes a grammar of addresses for a second where it finds this
+SLOW = "rfc3987_syntax"
+
+
+def _import_all():
+    own, nowhere, was = os.dup(2), os.open(os.devnull, os.O_WRONLY), sys.modules.get(SLOW)
+    os.environ |= ONE_THREAD
+    os.dup2(nowhere, 2)  # "building the font cache" is no news of a log
+    sys.modules.setdefault(SLOW, None)
+    for name in (ALL + SOME).split():
+        import_module(name)
+    if was is None:
+        del sys.modules[SLOW]
+    os.dup2(own, 2)
+    os.close(own)
+    os.close(nowhere)
 
 
 def keep():
@@ -30,4 +46,5 @@ def keep():
     gc.freeze()  # statsmodels collects garbage at every multiple test: what is here needs no look
 
 
+_import_all()
 keep()

@@ -23,6 +23,7 @@ from wearbar.log import places
 from wearbar.log.once import STORE
 from wearbar.log.sources import is_database, resolved
 from wearbar.outlook.parts import worn_of
+from wearbar.pack import ONE_THREAD
 from wearbar.report.quantities import clean, listing
 from wearbar.report.report import READ, NotDone, check
 
@@ -31,7 +32,6 @@ FIRST_PAGE = "index.html"
 MADE_FROM = "wearbar_made_from"  # in a notebook's metadata: what it was made from
 PREPARED = "wearbar.pack.prepared"
 ENDED = "its process was ended from outside (out of memory?)"
-ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}  # read when numpy is imported
 
 
 def addressed(log):
@@ -49,14 +49,15 @@ def addressed(log):
     return text and str(Path(text).absolute()), {}
 
 
-def run_all(jobs, log, folder, log_name, front_page="", tell=lambda line: None, workers=2):
+def run_all(jobs, log, whole, folder, front_page="", tell=lambda line: None, workers=2):
     """Run notebooks side by side; gives name to fault of those that stopped, in a sentence.
 
-    jobs: (path, parameters, mark of what it is made from) of each. log: its address. folder: where
-    the pages go, and the notebooks in `notebooks`. front_page: of the pack; "" for a page alone,
-    which links to nothing. tell: called with each line of progress. workers: how many at once.
+    jobs: (path, parameters, mark of what it is made from) of each. log: its address. whole: the
+    ServiceLog. folder: where the pages go, and the notebooks in `notebooks`. front_page: of the
+    pack; "" for a page alone, which links to nothing. tell: called with each line of progress.
+    workers: how many at once.
     """
-    pack, (address, environment) = (folder, log_name, front_page), addressed(log)
+    pack, (address, environment) = (folder, clean(whole.name), front_page), addressed(log)
     (folder / "notebooks").mkdir(parents=True, exist_ok=True)
     tasks = [
         (path.stem, _report, (path, {"log": address, **given}, mark, *pack))
@@ -65,35 +66,40 @@ def run_all(jobs, log, folder, log_name, front_page="", tell=lambda line: None, 
     as_of, confidence = jobs[0][1].get("as_of", ""), jobs[0][1].get("confidence", 0.9)
     shared = [(occasions,), (items,), (worn_of, confidence)] if len(jobs) > 1 else []
     first = share, (address, as_of, *shared)
-    return run_tasks(tasks, workers, environment, folder, first, tell)
+    return run_tasks(tasks, workers, environment, folder, first, tell, whole)
 
 
-def share(address, as_of, *asked):
-    """Read a log for this process and those that will be copied from it, and work out what is asked
-    of all of it: (function, further arguments) of each, kept with the log."""
-    READ[address, as_of] = whole = check(address, as_of)[0]
+def share(address, as_of, *asked, whole=None):
+    """Hold a log, or read it, for this process and those that will be copied from it, and work out
+    what is asked of all of it: (function, further arguments) of each, kept with the log."""
+    READ[address, as_of] = whole = whole or check(address, as_of)[0]
     for function, *further in asked:
         function(whole, *further)
 
 
-def run_tasks(tasks, workers, environment, folder, first, tell):
+def run_tasks(tasks, workers, environment, folder, first, tell, whole):
     """Run tasks, each in a process of its own, `workers` at once; gives name to fault of those that
     stopped, in a sentence.
 
     tasks: (name, function, arguments); the function is a generator of (name, fault or "", seconds).
     The processes have `environment` as well, handed over by a pipe. folder: for what they keep.
-    first: (function, arguments) of what all need, done in the one process that they are copied
-    from, where the system has that. tell: called with each line of progress.
+    first: (function, arguments) of what all need of the log, done in the one process that they are
+    copied from, where the system has that: this one, if it is prepared, which has it as `whole`.
+    tell: called with each line of progress.
     """
     if workers < 1:
         raise NotDone(f"workers is {workers}; give how many notebooks may run at once, from 1")
     folder.mkdir(exist_ok=True)
     faults, n_all = {}, len(tasks)
-    if sys.platform == "linux" and PREPARED not in sys.modules:
-        tasks, workers = [("", _copied, (tasks, workers, *first))], 1
     store = tempfile.TemporaryDirectory(dir=folder, ignore_cleanup_errors=True)
     environment |= {STORE: os.environ.get(STORE, store.name)}
-    with store, closing(_each(tasks, workers, environment)) as done:
+    if PREPARED in sys.modules:
+        run = _copied(tasks, workers, *first, environment, whole=whole)
+    elif sys.platform == "linux":
+        run = _each([("", _copied, (tasks, workers, *first))], 1, environment)
+    else:
+        run = _each(tasks, workers, environment)
+    with store, closing(run) as done:
         for n, (name, fault, seconds) in enumerate(done, start=1):
             if not name:
                 raise NotDone(f"the process of all reports stopped: {fault}; nothing was written")
@@ -103,11 +109,11 @@ def run_tasks(tasks, workers, environment, folder, first, tell):
     return faults
 
 
-def _copied(tasks, workers, first, arguments):
+def _copied(tasks, workers, first, arguments, environment=None, **more):
     with suppress(Exception):  # what is wrong stops the tasks that need it, which say so
-        first(*arguments)
+        first(*arguments, **more)
     import_module(PREPARED).keep()
-    yield from _each(tasks, workers, {})
+    yield from _each(tasks, workers, environment or {})
 
 
 def _each(tasks, workers, environment):
@@ -168,6 +174,8 @@ def _work(end, leash, given, environment, run, arguments):
     leash.close()  # which a copy of the process that began this holds as well
     os.environ |= environment
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    for name in {"SIGTERM", "SIGHUP"} & {*dir(signal)}:  # the command it is copied from heeds them
+        signal.signal(getattr(signal, name), signal.SIG_DFL)
     os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
 
     def end_with_its_parent():

@@ -163,10 +163,11 @@ def _with_usual(parts):
     rate, se = rate.where(is_known), se.where(is_known)
     strata = parts[is_known].drop_duplicates(STRATUM).groupby("category").size()
     worth = parts[is_known].groupby("category").size() - strata + SPREAD_WORTH
+    groups = [parts.groupby(by).ngroup().replace(-1, np.nan) for by in (STRATUM, WIDER)]
 
     def mean_of(mean, cv2):
         weight = 1 / (se**2 + cv2 * mean**2)
-        sums = _alike(parts, "sum", n=is_known.astype(int), weight=weight, total=weight * rate)
+        sums = _alike(groups, "sum", n=is_known.astype(int), weight=weight, total=weight * rate)
         return (sums["total"] / sums["weight"]).where(lambda means: means > 0)
 
     mean = mean_of(rate, 0.3**2)
@@ -176,7 +177,7 @@ def _with_usual(parts):
         cv2 = look_up(category, (squares / worth).clip(lower=LEAST_SPREAD**2))
         mean = mean_of(mean, cv2)
     own = {"n": parts["part_key"].where(is_known), "v": parts["vehicle"].where(is_known)}
-    alike = _alike(parts, "nunique", **own).astype(int)
+    alike = _alike(groups, "nunique", **own).astype(int)
 
     own = [category, parts["vehicle"]]
     together = [*own, parts["start"]]
@@ -200,10 +201,10 @@ def _with_usual(parts):
     return parts.join(usual).assign(n_alike=alike["n"])
 
 
-def _alike(parts, how, **values):
-    """A frame of values put together over like parts; where under three (`n`), over `WIDER`."""
-    frame = parts[STRATUM].assign(**values)
-    own, wide = (frame.groupby(by)[list(values)].transform(how) for by in (STRATUM, WIDER))
+def _alike(groups, how, **values):
+    """A frame of values put together over like parts; where under three (`n`), over the wider of
+    the two `groups`."""
+    own, wide = (pd.DataFrame(values).groupby(by).transform(how) for by in groups)
     return own.mask(own["n"] < MIN_PARTS, wide)
 
 

@@ -37,7 +37,8 @@ def limits_for(spans, law):
     """
     stretched = spans["category"].isin(PERCENT)
     legal = law.limits_of(spans, HEIGHTS)
-    legal.loc[stretched] = law.limits_of(spans[stretched], (RISING,))
+    if stretched.any():
+        legal.loc[stretched] = law.limits_of(spans[stretched], (RISING,))
     both = pd.concat([spans["limit_depth_mm"], legal["legal_limit"]], axis=1)
     limit = both.min(axis=1).where(stretched, both.max(axis=1))
     own = limit.eq(spans["limit_depth_mm"])
