@@ -1,22 +1,36 @@
 """The commands: `wearbar pack`, `sheet`, `calendar`, `check`, `start`, `adopt`, `descriptor`, and
 of a very large log `split`, `combine`.
 
-Exit codes: `EXITS`; a command gives how much it left aside. What goes wrong is said in one
+Exit codes: `parser.EXITS`; a command gives how much it left aside. What goes wrong is said in one
 sentence. Libraries are imported only once there is work to do, so that `--help` answers at once.
 """
 
-import argparse
 import datetime
 import os
 import sys
 from importlib import import_module
 from pathlib import Path
 
-from wearbar import __version__
 from wearbar.pack import terminal
+from wearbar.pack.parser import (
+    ADDRESS,
+    AS_OF,
+    COMMANDS,
+    COMPARED,
+    DEFAULT,
+    LOG,
+    NAMED,
+    NOT_DONE,
+    PARSER,
+    SITE,
+    UNITS,
+    VEHICLES,
+    command,
+    flag,
+    option,
+)
 
-DONE, SET_ASIDE, NOT_DONE = 0, 1, 2
-EXITS = "exit codes: 0 done; 1 done, with rows set aside or, by adopt, questions left; 2 not done"
+DONE, SET_ASIDE = 0, 1
 PROBLEMS_SHOWN = 12
 
 
@@ -37,7 +51,7 @@ def main(arguments=None):
         if run is pack:
             from wearbar.pack.options import with_options
 
-            asked = with_options(asked["log"], _COMMANDS.choices["pack"], arguments[1:])
+            asked = with_options(asked["log"], COMMANDS.choices["pack"], arguments[1:])
         if asked.pop("plain"):
             terminal.print_by_code(encoding="ascii")
         is_well = asked.pop("exit_zero")
@@ -59,68 +73,22 @@ def main(arguments=None):
     return NOT_DONE
 
 
-class _Parser(argparse.ArgumentParser):
-    def error(self, message):
-        told = f"{terminal.without_login(message)}; `{self.prog} --help` lists what there is"
-        self.exit(NOT_DONE, f"wearbar: {told}\n")
-
-
-DOES = "what is due, how long parts last, what each mile or km costs"
-DOES = f"From a vehicle service log to reports: {DOES}."
-PARSER = _Parser(prog="wearbar", description=DOES, epilog=EXITS)
-PARSER.add_argument("--version", action="version", version=f"wearbar {__version__}")
-_COMMANDS = PARSER.add_subparsers(title="commands", required=True, metavar="COMMAND")
-
-
-def _command(said, *options):
-    """Makes a function the command of its name, which takes the options by theirs."""
-
-    def add(run):
-        told = {"help": said, "description": run.__doc__, "epilog": EXITS}
-        command = _COMMANDS.add_parser(run.__name__, **told)
-        for name, settings in (*options, *OF_ALL):
-            command.add_argument(name, **settings)
-        command.set_defaults(run=run)
-        return run
-
-    return add
-
-
-def _option(name, metavar, said, default="", **more):
-    return name, {"metavar": metavar, "help": said, "default": default, **more}
-
-
-def _flag(name, said):
-    return name, {"help": said, "action": "store_true"}
-
-
-OF_ALL = (_flag("--exit-zero", "exit with 0 in place of 1"), _flag("--plain", "print ASCII alone"))
-DEFAULT, NAMED = "(default: %(default)s)", "(default: FILE's name with"
-ADDRESS = "folder, workbook, database address, or env:NAME of an address in the environment"
-LOG = _option("log", "LOG", f"{ADDRESS} (default: the fleet demo)", nargs="?")
-AS_OF = _option("--as-of", "DATE", "last day to count, YYYY-MM-DD (default: the log's own)")
-SITE = _option("--site", None, "vehicles of this site alone")
-VEHICLES = _option("--vehicle", "V", "these vehicles alone", [], nargs="+")
-UNITS = ["mi", "km"]
-COMPARED = "score by this share of an interval beside the plan's"
-
-
-@_command(
+@command(
     "run the reports and write them as a folder of pages",
     *(
         LOG,
-        _option("--out", "DIR", "folder for the pack (default: its own in wearbar-pack)"),
+        option("--out", "DIR", "folder for the pack (default: its own in wearbar-pack)"),
         AS_OF,
     ),
-    _option("--only", "NOTEBOOK", "these reports alone", [], nargs="+"),
+    option("--only", "NOTEBOOK", "these reports alone", [], nargs="+"),
     *(SITE, VEHICLES),
-    _option("--confidence", "SHARE", f"of every interval {DEFAULT}", 0.9, type=float),
-    _option("--units", None, "distances to read in (default: the log's own)", choices=UNITS),
-    _option("--criterion", "SHARE", COMPARED, 0.0, type=float),
-    _option("--since", "PACK", "tell what has changed since this earlier pack of the log"),
-    _option("--each", None, "a pack for each, and a page over all", choices=["vehicle", "site"]),
-    _option("--workers", "N", f"notebooks at once {DEFAULT}", 2, type=int),
-    _flag("--quiet", "print errors and the first page's address alone"),
+    option("--confidence", "SHARE", f"of every interval {DEFAULT}", 0.9, type=float),
+    option("--units", None, "distances to read in (default: the log's own)", choices=UNITS),
+    option("--criterion", "SHARE", COMPARED, 0.0, type=float),
+    option("--since", "PACK", "tell what has changed since this earlier pack of the log"),
+    option("--each", None, "a pack for each, and a page over all", choices=["vehicle", "site"]),
+    option("--workers", "N", f"notebooks at once {DEFAULT}", 2, type=int),
+    flag("--quiet", "print errors and the first page's address alone"),
 )
 def pack(each, quiet, **asked):
     """Run the reports on a service log and write them, with tables and findings, as one folder
@@ -142,12 +110,12 @@ def pack(each, quiet, **asked):
     return made.set_aside
 
 
-@_command(
+@command(
     "write one vehicle's next visit as a page to print",
-    *(LOG, _option("--vehicle", "V", "the vehicle (default: the one whose work presses most)")),
+    *(LOG, option("--vehicle", "V", "the vehicle (default: the one whose work presses most)")),
     AS_OF,
-    _option("--units", None, "distances to read in (default: the vehicle's own)", choices=UNITS),
-    _option("--out", "FILE", f"the page to write {DEFAULT}", "visit-sheet.html"),
+    option("--units", None, "distances to read in (default: the vehicle's own)", choices=UNITS),
+    option("--out", "FILE", f"the page to write {DEFAULT}", "visit-sheet.html"),
 )
 def sheet(log, vehicle, as_of, units, out):
     """Write a visit sheet: what comes first, work due with its steps, what to read, and blanks."""
@@ -160,10 +128,10 @@ def sheet(log, vehicle, as_of, units, out):
     return set_aside
 
 
-@_command(
+@command(
     "write what is due as a calendar file",
     *(LOG, AS_OF, SITE, VEHICLES),
-    _option("--out", "FILE", f"the file to write {DEFAULT}", "wearbar.ics"),
+    option("--out", "FILE", f"the file to write {DEFAULT}", "wearbar.ics"),
 )
 def calendar(log, as_of, site, vehicle, out):
     """Write what is due, and when, as an iCalendar file (RFC 5545) for any calendar program."""
@@ -183,10 +151,10 @@ def calendar(log, as_of, site, vehicle, out):
     return len(whole.set_aside)
 
 
-@_command(
+@command(
     "count the log's rows and name its first problems",
-    _option("log", "LOG", "folder, workbook or database address"),
-    _option("--out", "DIR", "also write the log here, each row with what is wrong with it"),
+    option("log", "LOG", "folder, workbook or database address"),
+    option("--out", "DIR", "also write the log here, each row with what is wrong with it"),
 )
 def check(log, out):
     """Read a service log, count what became of each row, and name the first rows with a fault."""
@@ -214,7 +182,7 @@ def check(log, out):
     return len(log.set_aside)
 
 
-@_command("write an empty log to fill in", _option("folder", "DIR", "a new or empty folder"))
+@command("write an empty log to fill in", option("folder", "DIR", "a new or empty folder"))
 def start(folder):
     """Write an empty service log: headed tables, log.toml and plan.toml explained, and a guide."""
     from wearbar.pack.start import start_log
@@ -223,11 +191,11 @@ def start(folder):
     print(f"An empty log is in {start_log(folder)}: {then}.")
 
 
-@_command(
+@command(
     "turn a spreadsheet of one's own into a log",
-    _option("file", "FILE", "a CSV file or a workbook; it is not changed"),
-    _option("--map", "MAP.toml", f"which column is which {NAMED} .map.toml, here)"),
-    _option("--out", "DIR", f"a new folder for the log {NAMED} -log, here)"),
+    option("file", "FILE", "a CSV file or a workbook; it is not changed"),
+    option("--map", "MAP.toml", f"which column is which {NAMED} .map.toml, here)"),
+    option("--out", "DIR", f"a new folder for the log {NAMED} -log, here)"),
 )
 def adopt(file, map, out):
     """Turn a CSV file or workbook into a log by a map of its columns; without one, propose it."""
@@ -248,10 +216,10 @@ def adopt(file, map, out):
     return len(log.set_aside) or not adopted.is_whole
 
 
-@_command(
+@command(
     "write a Data Package descriptor of a log",
-    _option("log", "LOG", "folder or workbook"),
-    _option("--out", "FILE", "where to write it (default: datapackage.json beside the tables)"),
+    option("log", "LOG", "folder or workbook"),
+    option("--out", "FILE", "where to write it (default: datapackage.json beside the tables)"),
 )
 def descriptor(log, out):
     """Write a Data Package descriptor (datapackage.json) of a log, for other tools to read it."""
@@ -260,11 +228,11 @@ def descriptor(log, out):
     print(write_descriptor(log, out))
 
 
-@_command(
+@command(
     "split a very large log into partitions, each a log of some vehicles",
-    _option("log", "LOG", ADDRESS),
-    _option("out", "DIR", "a new folder for the partitions"),
-    _option("--parts", "N", f"how many {DEFAULT}", 8, type=int),
+    option("log", "LOG", ADDRESS),
+    option("out", "DIR", "a new folder for the partitions"),
+    option("--parts", "N", f"how many {DEFAULT}", 8, type=int),
 )
 def split(log, out, parts):
     """Write a log as partitions, folders of Parquet files, each with all rows of some vehicles:
@@ -276,12 +244,12 @@ def split(log, out, parts):
     print(f"{out}: {told}; wearbar combine {out} works them out")
 
 
-@_command(
+@command(
     "work out partitions one by one, or on a Dask cluster, and put their answers together",
-    _option("parts", "DIR", "the folder of partitions that wearbar split wrote"),
-    _option("--out", "DIR", f"a new folder for tables and findings {DEFAULT}", "wearbar-combined"),
-    _option("--scheduler", "ADDRESS", "of a Dask cluster whose workers see the partitions"),
-    _option("--workers", "N", f"or as many processes on this computer {DEFAULT}", 0, type=int),
+    option("parts", "DIR", "the folder of partitions that wearbar split wrote"),
+    option("--out", "DIR", f"a new folder for tables and findings {DEFAULT}", "wearbar-combined"),
+    option("--scheduler", "ADDRESS", "of a Dask cluster whose workers see the partitions"),
+    option("--workers", "N", f"or as many processes on this computer {DEFAULT}", 0, type=int),
 )
 def combine(parts, out, scheduler, workers):
     """Read, check and work out each partition by itself, and write what follows from them all:
