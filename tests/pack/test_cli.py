@@ -104,7 +104,6 @@ def test_the_commented_header_is_a_header_once_uncommented(tmp_path, capsys):
         "depth",
         "pressure",
         "jurisdiction",
-        "capacity",
         "as_of",
         "first_day",
         "plan",
