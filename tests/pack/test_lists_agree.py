@@ -50,10 +50,14 @@ def agree(log, planted=()):
     found = set(zip(danger["vehicle"], danger["kind"], danger["item"], strict=True))
     assert set(planted) <= found, set(planted) - found
     # the first page
-    shown, more = on_actions.index_rows(rows.to_dict("records"))
-    assert [r["rank"] for r in shown[: len(danger)]] == danger["rank"].tolist()[:36]
-    pressing = rows["urgency"].isin(on_actions.URGENCY[: on_actions.URGENCY.index("ends soon")])
-    assert len(shown) + more == pressing.sum()
+    table, more = on_actions.by_site(rows.to_dict("records"))
+    heads = [row["what"] for row in table if row["stands"].startswith(DANGER)]
+    assert len(heads) == min(len(danger), on_actions.MOST_DANGERS)
+    for row in danger.head(len(heads)).itertuples():
+        assert any(x.startswith(f"{row.vehicle}: ") and row.evidence in x for x in heads), row.what
+    pressing = rows["urgency"].isin(on_actions.NOW)
+    assert 0 <= more <= pressing.sum() - len(table)
+    assert more == 0 or len(table) >= on_actions.ONE_SHEET
     # Today's list: all that isn't plain work row by row, plain work by its vehicle
     today = on_actions.today(now, show)
     alone = rows[rows["kind"].ne("task")]
