@@ -77,6 +77,7 @@ def test_a_task_as_written():
     assert oil["positions"] == ("front", "rear")
     assert oil["parts"][1] == {
         "item": "oil filter",
+        "number": "",
         "quantity": 1,
         "unit": "",
         "pack": 1,

@@ -11,11 +11,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pages import Page, faults
 
-from wearbar.log import log_of
+import wearbar as wb
+from wearbar.log import log_of, write_tables
 from wearbar.log.places import place
 from wearbar.log.plan import plan_of
 from wearbar.log.units import MOST_OFF, Units, converted, is_example
-from wearbar.outlook.visit_sheet import visit_of
+from wearbar.outlook.action_list import PRESSING
+from wearbar.outlook.visit_sheet import visit_of, visits_of
 from wearbar.pack.cli import main
 from wearbar.report import template
 from wearbar.report.quantities import Show
@@ -984,7 +986,8 @@ class TestDemo:
         assert "EXAMPLE, NOT FOR USE" in text
         assert "All reports" not in text
         assert sorted(p.suffix for p in demo_sheet(name).parent.iterdir() if p.stem == name) == [
-            ".html"
+            ".csv",
+            ".html",
         ]
 
     @pytest.mark.skipif(browser.CHROMIUM is None, reason="no chromium")
@@ -1020,6 +1023,138 @@ def test_what_goes_wrong_is_one_sentence(by_hand, tmp_path, monkeypatch, capsys,
     assert words in said
     assert said.count("\n") == 1
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_grade_a_part_number_and_a_blank_for_the_torque_applied():
+    """What the plan gives is printed; what was applied, done and checked is a blank to fill in."""
+    oil = {
+        "code": "oil",
+        "action": "replace",
+        "every": {"days": 30},
+        "parts": [{"item": "engine oil", "number": "OIL-1", "unit": "L", "pack": 1.0}],
+        "figures": [
+            {
+                "name": "oil",
+                "grade": "10W-40, a class for wet clutches",
+                "source": "handbook, p. 9",
+            },
+            {"name": "fork oil", "grade": "5W", "value": 480, "unit": "mL", "source": "handbook"},
+            {"name": "brake fluid", "grade": "of no source"},
+            {"name": "drain plug torque", "value": 23, "unit": "lb-ft", "source": "handbook"},
+        ],
+    }
+    words = words_of(small_log(tasks=[oil, OIL | {"code": "pads", "safety": True, "covers": []}]))
+    assert [f["text"] for f in words["blocks"][-1]["figures"]] == [
+        "10W-40, a class for wet clutches", "5W 480 mL", "", "23 lb-ft"]  # fmt: skip
+    assert "engine oil, part number OIL-1" in [h["item"] for h in words["have"]]
+    [job] = [job for job in words["jobs"] if job["keys"]["task"] == "oil"]
+    assert job["torques"] == [("drain plug", "lb-ft")]
+    assert (job["again"], job["second"]) == ("9 Aug 2025", False)
+    text = " ".join(text_of(page_of(small_log(tasks=[oil]))).split())
+    assert "Oil done not done deferred drain plug lb-ft 9 Aug 2025" in text
+    assert "reset the dash display's service reminder" in text
+
+
+def due_log(days):
+    """Three vehicles, whose job of so many days after 1 July falls due on its own day, and a defect on the last."""
+    tables = {
+        "vehicles": pd.DataFrame([VEHICLE | {"vehicle": name} for name in days]),
+        "odometer": pd.DataFrame(
+            [{"vehicle": v, "date": "2025-07-09", "odometer": 5} for v in days]
+        ),
+        "postings": pd.DataFrame(
+            [{"vehicle": v, "from": "2025-01-01", "site": f"site {v in 'AC'}"} for v in days]
+        ),
+    }
+    work = [{"vehicle": v, "date": d, "task": "fluid", "why": "planned"} for v, d in days.items()]
+    task = {"code": "fluid", "action": "replace", "every": {"days": 30}}
+    plan = plan_of({"bike": {"applies_to": ["motorcycle"], "task": [task]}}, "km")
+    header = {"name": "three", "distance": "km", "as_of": "2025-07-10", "first_day": "2025-01-01"}
+    return log_of(tables | {"work": pd.DataFrame(work)}, header, plan=plan)
+
+
+# last done; due 30 days after: 31 Jul, 20 Jul, 15 Jun 2025; the report date is 10 Jul
+DONE = {"A": "2025-07-01", "B": "2025-06-20", "C": "2025-05-16"}
+
+
+class TestDue:
+    @pytest.mark.parametrize(
+        "days, names", [(0, "C"), (9, "C"), (10, "CB"), (20, "CB"), (21, "CBA")]
+    )
+    def test_a_vehicle_is_in_whose_work_is_due_by_then_the_most_pressing_first(self, days, names):
+        assert [v.vehicle for v in visits_of(due_log(DONE), days=days)] == list(names)
+
+    def test_each_sheet_is_that_which_is_made_alone(self):
+        log = due_log(DONE)
+        for visit in visits_of(log, days=21):
+            both = [
+                wording.words(v, log, Show(log.units))
+                for v in (visit, visit_of(log, [visit.vehicle]))
+            ]
+            for words in both:
+                words["head"].pop("what")
+            assert both[0] == both[1]
+
+    def test_on_the_fleet_it_is_what_the_action_list_says(self, demo_log):
+        """By wb.actions, read with plain pandas: what presses whatever its day, and what is due by the day asked for."""
+        log = demo_log("fleet")
+        rows = wb.actions(log)
+        by = pd.to_datetime(rows["by"]) <= log.as_of + pd.Timedelta(days=14)
+        rows = rows[by | rows["urgency"].isin(list(PRESSING))]
+        visits = visits_of(log, days=14)
+        assert [v.vehicle for v in visits] == rows["vehicle"].drop_duplicates().tolist()
+        assert sum(len(v.due) for v in visits) == len(rows) > 40
+
+
+@pytest.fixture(scope="module")
+def three_sheets(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("three")
+    log = due_log(DONE)
+    write_tables(
+        dict(log.tables),
+        {"name": "three", "distance": "km", "as_of": "2025-07-10"},
+        folder / "log",
+    )
+    (folder / "log" / "plan.toml").write_text(
+        '[bike]\napplies_to = ["motorcycle"]\n[[bike.task]]\ncode = "fluid"\naction = "replace"\nevery = { days = 30 }\n'
+    )
+    with (folder / "log" / "log.toml").open("a") as file:
+        file.write('plan = "plan.toml"\n')
+    return folder
+
+
+class TestManyPages:
+    def test_a_list_stands_in_front_and_each_sheet_begins_on_a_new_page(self, three_sheets):
+        out = three_sheets / "due.html"
+        assert main(["sheet", str(three_sheets / "log"), "--due", "21", "--out", str(out)]) == 0
+        assert list(faults(out)) == []
+        text = " ".join(Page(out.read_text(encoding="utf-8")).text.split())
+        assert (
+            "By 31 Jul 2025, 3 vehicles of 3 have work due or something to be seen to first."
+            in text
+        )
+        assert (
+            "Vehicle Site When What C site True now Fluid B site False 20 Jul 2025 Fluid A site True 31 Jul 2025 Fluid"
+            in text
+        )
+        rows = pd.read_csv(out.with_suffix(".csv"))
+        assert rows.loc[rows["table"].eq("odometer"), "vehicle"].tolist() == ["C", "B", "A"]
+        if browser.CHROMIUM is None:
+            pytest.skip("no chromium")
+        with browser.tab() as tab:
+            tab.open(out.as_uri())
+            pdf = base64.b64decode(tab.call("Page.printToPDF", preferCSSPageSize=True)["data"])
+            assert tab.complaints() == []
+        assert 4 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 7
+
+    def test_a_site_narrows_it_and_nothing_due_is_said(self, three_sheets):
+        for asked, words in (
+            (["--due", "21", "--site", "site False"], "1 vehicle of 1 has work due"),
+            (["--due", "9", "--site", "site False"], "No vehicle has work due by 19 Jul 2025"),
+        ):
+            out = three_sheets / "site.html"
+            assert main(["sheet", str(three_sheets / "log"), *asked, "--out", str(out)]) == 0
+            assert words in " ".join(Page(out.read_text(encoding="utf-8")).text.split())
 
 
 def test_every_vehicle_of_the_fleet_has_words(demo_log):

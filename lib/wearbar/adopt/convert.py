@@ -5,8 +5,6 @@ Every row is carried over or listed: days ISO, numbers plain in the log's units,
 
 from dataclasses import dataclass
 from functools import partial
-from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import numpy as np
 import pandas as pd
@@ -16,6 +14,7 @@ from wearbar.adopt.grids import LEFT_OUT, UNDERSTOOD, UNNAMED, left_out, pick
 from wearbar.adopt.maps import check_map
 from wearbar.log import LogError, read_log, schema, write_tables
 from wearbar.log.sources.raw import fault
+from wearbar.log.write import new_folder
 
 _SIZE = {f"{what} {unit}": size for what, of in SIZES.items() for unit, size in of.items()}
 TURNED = ["sheet", "line", "column", "value", "became", "why"]
@@ -196,18 +195,10 @@ def keep(adopted, folder, record="", today=None):
     Raises LogError where the folder has something in it, or the tables are no log; nothing is
     written then.
     """
-    folder = Path(folder)
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise fault("not_empty", folder=folder)
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    with TemporaryDirectory(prefix=".part-", dir=folder.parent) as work:
-        part = Path(work) / folder.name
+    with new_folder(folder) as part:
         write_tables(adopted.tables, adopted.header, part)
         (part / "ADOPTED.md").write_text(record, encoding="utf-8")
         read_log(part, today=today)
-        if folder.exists():
-            folder.rmdir()
-        part.rename(folder)
     return read_log(folder, today=today)
 
 

@@ -8,7 +8,6 @@ lines, so that it says of its vehicles what the whole log says.
 import datetime
 from itertools import pairwise
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import numpy as np
 import pandas as pd
@@ -19,7 +18,7 @@ from wearbar.log.settle import check, newest, read_tables, require_columns
 from wearbar.log.sources import open_source
 from wearbar.log.sources.header import ESCAPED, check_header
 from wearbar.log.sources.raw import LINE, fault
-from wearbar.log.write import write_header, write_plan
+from wearbar.log.write import new_folder, write_header, write_plan
 
 # columns whose ids stand for one thing, be the rows of one vehicle or of several: whose ids
 TIES = {"visit": "visit", "found_visit": "visit", "closing_visit": "visit"}
@@ -45,9 +44,8 @@ def split(address, out, parts=8, today=None):
     sizes = (group % n).value_counts().reindex(range(n), fill_value=0)
     group = pd.concat([group, others]) % n
     sizes.index = [f"{PARTITION}{k:03d}" for k in range(n)]
-    out.parent.mkdir(parents=True, exist_ok=True)
-    with TemporaryDirectory(prefix=".part-", dir=out.parent) as made:
-        folders = [Path(made, "log", name) for name in sizes.index]
+    with new_folder(out) as made:
+        folders = [made / name for name in sizes.index]
         for folder in folders:
             folder.mkdir(parents=True)
             there = write_plan(folder, header, source.folder)
@@ -56,7 +54,6 @@ def split(address, out, parts=8, today=None):
 
         _write_headers(folders, header | there)
         _write_headers(folders, _with_days(header, folders, today) | there)
-        folders[0].parent.rename(out)
     return sizes
 
 

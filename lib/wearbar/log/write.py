@@ -1,4 +1,5 @@
-"""Write a log as CSV files: tables in memory, or what was read with every row set aside marked.
+"""Write a log as CSV files: tables in memory, what was read with every row set aside marked, or
+what was read with rows added.
 
 Text that a spreadsheet would take for a formula stands behind an apostrophe, and log.toml says so
 (`escaped`): read again, it is as it was.
@@ -7,19 +8,38 @@ Text that a spreadsheet would take for a formula stands behind an apostrophe, an
 import csv
 import re
 import shutil
+from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from wearbar.log.checks.problems import PROBLEM_COLUMNS, RULES
 from wearbar.log.settle import MARK
 from wearbar.log.sources.header import ESCAPED, KEYS, check_header, toml
-from wearbar.log.sources.raw import FORMULA, fault, raw_of_frame, unescaped
+from wearbar.log.sources.raw import FORMULA, fault, raw_of_frame, raw_of_rows, unescaped
 
 MADE = ("log", "set_aside")
 _FORMULA = re.compile(f"'*[{FORMULA}]")
 _OPEN_FORMULA = re.compile(rf"^(\"*)({_FORMULA.pattern})")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _BREAK = re.compile(r"\r\n|\r|\n")
+_WHY = "text that begins like a formula stands behind an apostrophe, which reading takes off"
+_SAID = f"{ESCAPED} = true  # {_WHY}"
+
+
+@contextmanager
+def new_folder(folder):
+    """A folder to write in, which becomes `folder` at the end. LogError where that has files."""
+    folder = Path(folder)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise fault("not_empty", folder=folder)
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    with TemporaryDirectory(prefix=".part-", dir=folder.parent) as work:
+        part = Path(work) / folder.name
+        part.mkdir()
+        yield part
+        if folder.exists():
+            folder.rmdir()
+        part.rename(folder)
 
 
 def write_tables(frames, header, folder):
@@ -27,7 +47,7 @@ def write_tables(frames, header, folder):
     folder.mkdir(parents=True, exist_ok=True)
     for name, frame in frames.items():
         raw = raw_of_frame(frame)
-        _write_csv(folder / f"{name}.csv", list(frame), dict(enumerate(_rows(raw, raw.columns))))
+        write_csv(folder / f"{name}.csv", list(frame), dict(enumerate(_rows(raw, raw.columns))))
     write_header(folder, check_header(header))
 
 
@@ -47,8 +67,8 @@ def write_marked(log, folder):
         copy, aside = (Path(part) / name for name in MADE)
         copy.mkdir()
         aside.mkdir()
-        for name, read in log.origin.tables.items():
-            raw = unescaped(read()) if ESCAPED in header else read()
+        for name in log.origin.tables:
+            raw = _held(log.origin, name)
             found = log.set_aside[(log.set_aside["table"] == name).to_numpy()]
             marks = {
                 row.line: f"{row.column} {row.value}: {RULES[row.rule].says}; {row.remedy}".strip()
@@ -56,13 +76,14 @@ def write_marked(log, folder):
             }
             names = [n for n in raw.columns if n != MARK]
             rows = dict(zip(raw.lines.tolist(), _rows(raw, names), strict=True))
+            for line in (open_quotes := _open_quotes(raw)):
+                marks[line] = marks.get(line, "").replace('"', "'").replace(",", ";")
             marked = {line: [marks.get(line, ""), *row] for line, row in rows.items()}
-            open_quotes = {line for line, _, _, rule, *_ in raw.problems if rule == "open-quote"}
-            _write_csv(copy / f"{name}.csv", [MARK, *names], marked, open_quotes)
+            write_csv(copy / f"{name}.csv", [MARK, *names], marked, open_quotes)
             if len(found):
                 told = found[list(PROBLEM_COLUMNS[1:])]
                 cells = [[*map(str, row), *rows[row.line]] for row in told.itertuples(index=False)]
-                _write_csv(aside / f"{name}.csv", [*told, *names], dict(enumerate(cells)))
+                write_csv(aside / f"{name}.csv", [*told, *names], dict(enumerate(cells)))
 
         write_header(copy, check_header(write_plan(copy, header, source)))
         for path in (copy, aside):
@@ -70,14 +91,46 @@ def write_marked(log, folder):
     return folder
 
 
-def _rows(raw, names):
-    """The cells of each row, those beyond the header with them."""
+def write_added(source, more, folder):
+    """Write the log of a `Source` into `folder`: its rows as they are, and below them those of
+    `more` (name to frame of text); log.toml and plan as they are. The rows' lines stay."""
+    header = check_header(source.header)
+    for name in {**source.tables, **more}:
+        raw = _held(source, name) if name in source.tables else raw_of_rows([], {})
+        added, held = more.get(name, {}), list(raw.columns)
+        new = [column for column in added if column not in held]
+        rows = dict(zip(raw.lines.tolist(), _rows(raw, held, [""] * len(new)), strict=True))
+        if len(added):
+            cells = added.reindex(columns=[*held, *new]).astype(object).fillna("")
+            rows |= dict(enumerate(cells.to_numpy().tolist(), max(rows, default=1) + 1))
+        write_csv(folder / f"{name}.csv", [*held, *new], rows, _open_quotes(raw))
+    made = check_header(write_plan(folder, header, source.folder))
+    write_header(folder, made)
+    if source.files and made == header and source.header.get(ESCAPED, True):  # with its comments
+        text = (source.folder / "log.toml").read_text("utf-8-sig")
+        text = text if ESCAPED in header else f"{_SAID}\n{text}"
+        (folder / "log.toml").write_text(text, encoding="utf-8")
+
+
+def _held(source, name):
+    """The `Raw` of a table, its apostrophes taken off where the log says that it has them."""
+    raw = source.tables[name]()
+    return unescaped(raw) if ESCAPED in check_header(source.header) else raw
+
+
+def _open_quotes(raw):
+    """The lines whose quotes don't close."""
+    return {line for line, _, _, rule, *_ in raw.problems if rule == "open-quote"}
+
+
+def _rows(raw, names, blanks=()):
+    """The cells of each row, `blanks` after them, those beyond the header last."""
     columns = [raw.columns[n].to_pylist() for n in names]
     for k, line in enumerate(raw.lines.tolist()):
-        yield [*(column[k] for column in columns), *raw.beyond.get(line, ())]
+        yield [*(column[k] for column in columns), *blanks, *raw.beyond.get(line, ())]
 
 
-def _write_csv(path, names, rows, as_it_stood=()):
+def write_csv(path, names, rows, as_it_stood=()):
     """One table. rows: line, or a count from 0, to cells; blank lines stand between.
 
     as_it_stood: lines whose quotes don't close, which quoting anew would mend unseen.
@@ -91,8 +144,7 @@ def _write_csv(path, names, rows, as_it_stood=()):
             file.write("\n" * (line - at))
             at = max(line, at)
             if at in as_it_stood:
-                mark, *cells = (_OPEN_FORMULA.sub(r"\1'\2", cell or "") for cell in row)
-                file.write(",".join([mark.replace('"', "'").replace(",", ";"), *cells]) + "\n")
+                file.write(",".join(_OPEN_FORMULA.sub(r"\1'\2", cell or "") for cell in row) + "\n")
                 at += 1
                 continue
             cells = [_safe(cell) for cell in row]
@@ -122,6 +174,5 @@ def write_plan(folder, header, source):
 def write_header(folder, header, escaped=True):
     """Write log.toml into `folder`. escaped: whether what looks like a formula is."""
     lines = [f"{key} = {toml(value)}" for key, value in header.items() if key in KEYS]
-    why = "text that begins like a formula stands behind an apostrophe, which reading takes off"
-    lines += [f"{ESCAPED} = true  # {why}"] if escaped else []
+    lines += [_SAID] if escaped else []
     (folder / "log.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")

@@ -19,7 +19,7 @@ USUAL_CV = 0.25  # of lives of which none is known
 KINDS, SET = ["category", "kind"], ["vehicle", "category", "axle"]
 ORDER_CHANCE = 0.8  # ordered are as many as will do with this chance
 ORDER = ["item", "for_what", "unit", "pack", "expected", "order_packs", "chance", "price", "amount"]
-PART = ["item", "unit", "pack", "quantity", "price"]
+PART = ["item", "number", "unit", "pack", "quantity", "price"]
 WORN = ["category", "kind", "axle", "item", "size"]
 
 

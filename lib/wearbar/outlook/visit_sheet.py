@@ -10,8 +10,9 @@ from wearbar.intervals import STALE_DAYS
 from wearbar.log.keys import is_among, stacked
 from wearbar.log.schema import TEXT, said
 from wearbar.log.units import is_example
-from wearbar.outlook.action_list import DANGER, OF_PLAN, actions
-from wearbar.outlook.parts import packs, parts_of, worn_of
+from wearbar.outlook.action_list import AHEAD_DAYS, DANGER, OF_PLAN, PRESSING, actions
+from wearbar.outlook.ahead import work_ahead
+from wearbar.outlook.parts import PART, packs, parts_of, worn_of
 from wearbar.usage.backtest import model_by_test
 
 ON_CONDITION = "on-condition"  # a task without limits, asked for by the wear of its part
@@ -23,6 +24,7 @@ COLD_OR_WARM = r"(\b(?:cold|cool)\b)|(\b(?:warm|hot|run)\b)"
 PRESSING_PARTS = ("below-legal", "below", "may-be-below", "before-next-look")
 _SHEET = said("readings")
 READ, USUAL = _SHEET["read"], _SHEET["usual"]
+SERIES, NEXT = ["vehicle", "task", "position"], ["next_odometer_km", "next_hours", "next_date"]
 PLACE, READING = ["category", "position"], ["category", "quantity", "position"]
 LIMITS = ["limit", "legal_limit", "jurisdiction"]
 
@@ -32,21 +34,39 @@ def visit_of(log, vehicles=None, confidence=0.9):
 
     log: the whole log. Pressing most: by the action list. ValueError where there is no vehicle.
     """
+    return visits_of(log, vehicles, confidence)[0]
+
+
+def visits_of(log, vehicles=None, confidence=0.9, days=None):
+    """The visits of the vehicles that have work due within `days` days, the most pressing first; as
+    `visit_of`. None: the most pressing vehicle's alone.
+
+    Each has also `due`, its rows of the action list that are pressing or due by then.
+    """
     fleet = log.tables["vehicles"]
     fleet = fleet if vehicles is None else fleet[fleet["vehicle"].isin(list(vehicles))]
     if fleet.empty:
         raise ValueError("the log has no vehicle to make a sheet for; fill in table vehicles")
     lines, on = worn_of(log, confidence)
     use = model_by_test(log, confidence)
-    rows = actions(log, worn=on, use=use, confidence=confidence)
-    here = fleet.loc[fleet["disposed"].isna(), "vehicle"]
-    ranked = (*rows["vehicle"], *here, *fleet["vehicle"])
-    vehicle = next(name for name in ranked if name in set(fleet["vehicle"]))
-    own, mine = fleet[fleet["vehicle"] == vehicle].iloc[0], log.only([vehicle])
-    rows, on, parts, readings = (
-        t[t["vehicle"] == vehicle]
-        for t in (rows, on, lines.parts[lines.parts["is_on"]], usage.readings(log))
-    )
+    rows = actions(log, on, use, confidence, max(days or 0, AHEAD_DAYS))
+    due = rows[rows["vehicle"].isin(fleet["vehicle"])]
+    if days is not None:
+        until = log.as_of + pd.Timedelta(days=days)
+        due = due[due["urgency"].isin(PRESSING) | due["by"].le(until)]
+    names = due["vehicle"].unique()
+    if days is None:
+        here = fleet.loc[fleet["disposed"].isna(), "vehicle"]
+        names = [*names, *here, *fleet["vehicle"]][:1]
+    parts, read = lines.parts[lines.parts["is_on"]], usage.readings(log)
+    frames = (fleet, due, rows, on, parts, read, _due_again(log, read))
+    cut = [[frame[frame["vehicle"] == name] for frame in frames] for name in names]
+    return [_visit(log, len(fleet) if days is None else 1, *mine) for mine in cut]
+
+
+def _visit(log, n_vehicles, fleet, due, rows, on, parts, readings, again):
+    own, vehicle = fleet.iloc[0], fleet["vehicle"].iloc[0]
+    mine = log.only([vehicle])
     is_danger = rows["urgency"].isin(DANGER)
     worn = on[on["state"].isin(PRESSING_PARTS)].reset_index(drop=True)
     plan = log.plan_or_empty.in_force(log.as_of)
@@ -56,6 +76,7 @@ def visit_of(log, vehicles=None, confidence=0.9):
     checks = asked[asked["part"].isna() & asked["action"].eq("inspect")]
     asked, last = worn.merge(asked, left_on="category", right_on="part"), _last(readings, log.as_of)
     tasks = _tasks_of(rows, plan, asked, log.plan_or_empty.covers)
+    tasks = tasks.merge(again.drop(columns="vehicle"), "left", ["task", "position"])
     stays = mine.tables["layups"].sort_values("from", kind="stable")
     since = log.as_of if pd.isna(last.date) else last.date
     stays = stays[(stays["from"] <= log.as_of) & ~(stays["to"] < since)]
@@ -65,8 +86,9 @@ def visit_of(log, vehicles=None, confidence=0.9):
         vehicle=vehicle,
         **{name: "" if pd.isna(text) else str(text) for name, text in texts.items()},
         disposed=own["disposed"] if own["disposed"] <= log.as_of else pd.NaT,  # NaT: still here
-        n_vehicles=len(fleet),  # that it was chosen from
+        n_vehicles=n_vehicles,  # that it was chosen from
         last=last,
+        due=due,
         dangers=rows[is_danger],  # what forbids driving
         others=rows[~is_danger & ~rows["kind"].isin(["task", "wear"])],
         missing=tuple(intervals.untold(log)),
@@ -92,6 +114,20 @@ def _last(readings, as_of):
     date, odometer_km, hours = own.iloc[-1] if len(own) else (pd.NaT, np.nan, np.nan)
     age = {"days": (as_of - date).days, "is_stale": (as_of - date).days > STALE_DAYS}
     return SimpleNamespace(date=date, odometer_km=odometer_km, hours=hours, **age)
+
+
+def _due_again(log, readings):
+    """When work done on the report date, at the last reading, falls due again: a row a series,
+    `SERIES` and `NEXT`, as the instruments show it."""
+    ahead, meters = work_ahead(log), ["distance_km", "hours", "odometer_km", "meter_hours"]
+    last = readings[readings["date"] <= log.as_of].groupby("vehicle")[meters].last()
+    rows = ahead.rows[SERIES].join(last, on="vehicle")
+    *meters, odometer_km, meter_hours = rows[meters].to_numpy(dtype=float).T
+    at = np.stack([*meters, np.zeros(len(rows))])
+    km, hours, day = ahead.points(np.arange(len(rows)), at)[0] - at
+    date = log.as_of + pd.to_timedelta(np.where(np.isfinite(day), day, np.nan), unit="D")
+    told = dict(zip(NEXT, (odometer_km + km, meter_hours + hours, date), strict=True))
+    return rows[SERIES].assign(**told).replace(np.inf, np.nan).drop_duplicates(SERIES)
 
 
 def _reads(log, kind, lines, parts):
@@ -176,18 +212,20 @@ def _tasks_of(rows, plan, asked, covers):
 
 
 def _have_of(tasks, worn):
-    """Parts to have ready: frame `item, unit, pack, quantity, tasks, packs, left, category,
+    """Parts to have ready: frame `item, number, unit, pack, quantity, tasks, packs, left, category,
     positions`: those that the plan names for the tasks printed in full, `left` what is over in
     whole packs; then the worn parts whose task names none, one a position."""
     full = tasks[tasks["is_full"]]
-    named = parts_of(full[["task", "parts"]]).groupby(["item", "unit", "pack"], sort=False)
+    named = parts_of(full[["task", "parts"]]).groupby(PART[:4], sort=False)
     named = named.agg(quantity=("quantity", "sum"), tasks=("task", _once)).reset_index()
     named["packs"] = packs(named["quantity"], named["pack"])
     named["left"] = named["packs"] * named["pack"] - named["quantity"]
     own = worn[~worn["category"].isin(full.loc[full["parts"].map(len).gt(0), "part"])]
     own = own.groupby(["category", "item"], sort=False, dropna=False)["last_position"]
     own = own.agg(quantity="nunique", positions=_once).reset_index()
-    own = own.assign(unit="", pack=1.0, packs=own["quantity"], left=0.0, tasks=[()] * len(own))
+    own = own.assign(
+        number="", unit="", pack=1.0, packs=own["quantity"], left=0.0, tasks=[()] * len(own)
+    )
     return stacked([named.assign(category="", positions=[()] * len(named)), own])
 
 

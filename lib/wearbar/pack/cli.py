@@ -1,5 +1,4 @@
-"""The commands: `wearbar pack`, `sheet`, `calendar`, `check`, `start`, `adopt`, `descriptor`, and
-of a very large log `split`, `combine`.
+"""The commands of `wearbar`, one a function; what each is asked for stands above it.
 
 Exit codes: `parser.EXITS`; a command gives how much it left aside. What goes wrong is said in one
 sentence. Libraries are imported only once there is work to do, so that `--help` answers at once.
@@ -31,7 +30,6 @@ from wearbar.pack.parser import (
 )
 
 DONE, SET_ASIDE = 0, 1
-PROBLEMS_SHOWN = 12
 
 
 def main(arguments=None):
@@ -111,20 +109,34 @@ def pack(each, quiet, **asked):
 
 
 @command(
-    "write one vehicle's next visit as a page to print",
-    *(LOG, option("--vehicle", "V", "the vehicle (default: the one whose work presses most)")),
-    AS_OF,
+    "write visit sheets as a page to print, and beside it their rows to fill in",
+    option("--due", "N", "all with work due within N days", None, type=int),
+    *(LOG, SITE, VEHICLES, AS_OF),
     option("--units", None, "distances to read in (default: the vehicle's own)", choices=UNITS),
-    option("--out", "FILE", f"the page to write {DEFAULT}", "visit-sheet.html"),
+    option("--out", "FILE", f"the page, beside its rows as .csv {DEFAULT}", "visit-sheet.html"),
 )
-def sheet(log, vehicle, as_of, units, out):
-    """Write a visit sheet: what comes first, work due with its steps, what to read, and blanks."""
-    from wearbar.pack.make import make_page
+def sheet(out, **asked):
+    """Write visit sheets, and beside the page a CSV file which wearbar record takes back."""
+    from wearbar.pack.sheets import make_sheets
 
     terminal.refuse_to_replace(out, b'<span class="mark">Wearbar</span>')
-    vehicle = [vehicle] if vehicle else []
-    set_aside = make_page("visit_sheet", out, log, as_of=as_of, vehicle=vehicle, units=units)
-    print(Path(out).resolve().as_uri())
+    set_aside = make_sheets(out, **asked)
+    print(Path(out).resolve().as_uri(), Path(out).with_suffix(".csv"), sep="\n")
+    return set_aside
+
+
+@command(
+    "take a filled visit sheet back, into a new log",
+    option("log", "LOG", ADDRESS),
+    option("sheet", "SHEET.csv", "the rows that wearbar sheet wrote, filled in; not changed"),
+    option("--out", "NEW", "a new folder for the log with the sheet's rows", required=True),
+)
+def record(log, sheet, out):
+    """Write a new log: the rows of LOG as they are, and below them those of a filled sheet."""
+    from wearbar.pack import record as room
+
+    set_aside, told = room.record(log, sheet, out, datetime.date.today())
+    print(told)
     return set_aside
 
 
@@ -159,19 +171,12 @@ def calendar(log, as_of, site, vehicle, out):
 def check(log, out):
     """Read a service log, count what became of each row, and name the first rows with a fault."""
     from wearbar import log as logs
-    from wearbar.report.quantities import clean, plural
+    from wearbar.report.quantities import clean
 
     log = logs.read_log(log)
     print(f"{clean(log.name)}: {log.first_day:%Y-%m-%d} to {log.as_of:%Y-%m-%d}\n")
     terminal.print_ledger(log.ledger)
-    for title, rows in (("set aside", log.set_aside), ("kept, with a doubt", log.warnings)):
-        print(f"\n{plural(len(rows), 'row')} {title}")
-        for row in rows.head(PROBLEMS_SHOWN).itertuples():
-            line, column, value = clean(row.line), clean(row.column), clean(row.value)
-            wrong = f"{clean(row.rule)}; {clean(row.remedy)}"
-            print(f"  {row.table} line {line}, {column}: {value} - {wrong}")
-        if len(rows) > PROBLEMS_SHOWN:
-            print(f"  and {len(rows) - PROBLEMS_SHOWN:,} more")
+    terminal.print_problems(log)
     if out:
         out = logs.write_marked(log, out)
         copy, aside = out / "log", out / "set_aside"

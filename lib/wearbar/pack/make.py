@@ -8,7 +8,6 @@ was, and the reports it had finished for the next run that makes them from the s
 import json
 import os
 import shutil
-import tempfile
 from pathlib import Path
 from typing import NamedTuple
 
@@ -129,27 +128,6 @@ def _run(jobs, log, run, whole, tell, workers):
         told = "; ".join(f"{name} stopped: {fault}" for name, fault in sorted(faults.items()))
         so_far = f"the notebook as far as it ran is in {run / 'notebooks'}"
         raise reports.NotDone(f"{told}. No pack was written; {so_far}")
-
-
-def make_page(name, out, log="", **parameters):
-    """Run one notebook on a log and write its page, self-contained, to the file `out`.
-
-    Gives how many rows of the log were set aside. parameters: see `make_pack`. Raises
-    reports.NotDone, one sentence, where it cannot be done; a file at `out` is then untouched.
-    """
-    out = Path(out).absolute()
-    if out.is_dir() or not out.parent.is_dir():
-        what = "is a folder" if out.is_dir() else "is in no folder that there is"
-        raise reports.NotDone(f"{out} {what}; give --out the name of a file")
-    whole, _, asked = reports.check(log, **parameters)
-    source = places.place("notebooks", f"{name}.ipynb")
-    with tempfile.TemporaryDirectory(prefix="wearbar-") as folder:
-        if faults := run_all([(source, asked, "")], log, whole, Path(folder)):
-            raise reports.NotDone(f"{name} stopped: {faults[name]}. No page was written")
-        made = out.with_name(f".{out.name}.wearbar")  # what a dead run left of it is written over
-        shutil.copyfile(Path(folder) / f"{name}.html", made)
-        made.replace(out)
-    return int(whole.ledger["set_aside"].sum())
 
 
 def _gathered(new, folder_of, made):

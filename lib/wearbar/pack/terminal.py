@@ -6,6 +6,8 @@ import sys
 from contextlib import suppress
 from pathlib import Path
 
+PROBLEMS_SHOWN = 12
+
 
 def print_by_code(**how):
     """What the terminal, or its `encoding`, has no letter for is printed by its code from here."""
@@ -19,6 +21,20 @@ def print_ledger(ledger):
     print(f"{'table':<14}{'read':>9}{'used':>9}{'set aside':>11}{'after':>9}")
     for row in ledger.itertuples():
         print(f"{row.table:<14}{row.read:>9,}{row.used:>9,}{row.set_aside:>11,}{row.after:>9,}")
+
+
+def print_problems(log):
+    """Print the first rows of a log that are set aside, or kept with a doubt."""
+    from wearbar.report.quantities import clean, plural
+
+    for title, rows in (("set aside", log.set_aside), ("kept, with a doubt", log.warnings)):
+        print(f"\n{plural(len(rows), 'row')} {title}")
+        for row in rows.head(PROBLEMS_SHOWN).itertuples():
+            line, column, value = clean(row.line), clean(row.column), clean(row.value)
+            wrong = f"{clean(row.rule)}; {clean(row.remedy)}"
+            print(f"  {row.table} line {line}, {column}: {value} - {wrong}")
+        if len(rows) > PROBLEMS_SHOWN:
+            print(f"  and {len(rows) - PROBLEMS_SHOWN:,} more")
 
 
 def refuse_to_replace(path, sign):

@@ -10,7 +10,7 @@ import pandas as pd
 from wearbar.intervals import STALE_DAYS
 from wearbar.log import places
 from wearbar.log.plan_tasks import title_of
-from wearbar.log.units import converted, is_example
+from wearbar.log.units import SAME, TORQUE_NM, converted, is_example
 from wearbar.outlook.visit_sheet import ON_CONDITION
 from wearbar.report.quantities import Show, clean, listing, number, plain, safe
 from wearbar.report.template import column_of, words_of
@@ -66,7 +66,9 @@ def words(visit, log, show):
     units = UNITS_OF | {"depth": depth, "pressure": show.units.pressure}
     dangers, others = (action_pages.told(rows, show) for rows in (visit.dangers, visit.others))
     checks, rest = visit.checks, visit.tasks[~visit.tasks["is_full"]]
+    full = visit.tasks[visit.tasks["is_full"]]
     return {
+        "vehicle": name,
         "head": head | {"vehicle": name},
         "dangers": cells(dangers, "danger", ("what", "stands")),
         "clear": plain(action_pages.SAY("clear", missing=visit.missing).replace("**", "")),
@@ -74,7 +76,11 @@ def words(visit, log, show):
         "others": column_of(SAY, "other", others),
         "odometer": {"boxes": boxes, "said": say("odometer"), "is_stale": visit.last.is_stale},
         "example": example,
+        "page": "",  # the name of its printed pages, where it is one of several sheets
+        "over": example,
         "blocks": _blocks(visit, log, show),
+        "jobs": [_job(row, visit, log, show) for row in full.to_dict("records")],
+        "again": say("again_if"),
         "later": [
             f"{title_at(_title(code, visit), stands['where'])}: {stands['when']}"
             for code, rows in rest[rest["done_by"].eq("")].groupby("task", sort=False)
@@ -94,6 +100,18 @@ def words(visit, log, show):
     }
 
 
+def front(visit, log, show):
+    """What the list in front of several sheets says of one: site, when and what."""
+    rows = action_pages.told(visit.due, show)
+    when = line("front_when", by=rows["by"].min(), as_of=log.as_of, show=show)
+    names = rows["title"].where(rows["kind"].eq("task"), rows["job"])
+    jobs = [
+        (clean(name, 120), "" if f"({place})" in name else clean(place, 40))
+        for name, place in zip(names, rows["position"], strict=True)
+    ]
+    return clean(visit.site, 40), when, action_pages.works(jobs)
+
+
 def _cells(rows, table, columns, **more):
     """The cells of a printed table, a tuple a row: each a block named `table` and its column."""
     return list(zip(*(column_of(SAY, f"{table}_{c}", rows, **more) for c in columns), strict=True))
@@ -103,6 +121,8 @@ def _read(row, units, as_of, show):
     """One reading to take: where, what, the last one, the limit, blanks, boxes to tick."""
     unit, names = units.get(row["quantity"]), ("where", "what", "last", "limit")
     said = {name: line(f"read_{name}", show=show, as_of=as_of, **row) for name in names}
+    said["keys"] = {name: row[name] for name in ("position", "category", "quantity")}
+    said["places"] = row["places"]
     if row["category"] == "engine-oil":
         return said | {"blanks": [("level", ""), ("added", unit)], "boxes": ("cold", "hot")}
     blanks = [(PLACES.get(p, ""), unit * (p == row["places"][-1])) for p in row["places"]]
@@ -160,7 +180,8 @@ def _closing(task, kind):
             torques += work["torques"].get(kind, work["torques"]["other"])
             steps += [step for shown, step in work["steps"] if not re.search(shown, said)]
     torques = [t for t in dict.fromkeys(torques) if t.removesuffix(" torque") not in named]
-    return [{"name": t, "value": math.nan, "unit": "N.m", "source": ""} for t in torques], steps
+    blank = {"grade": "", "value": math.nan, "unit": "N.m", "source": ""}
+    return [blank | {"name": t} for t in torques], steps
 
 
 def _stands(rows, log, show):
@@ -185,14 +206,32 @@ def _figure(figure, show):
     """One figure: in the source's unit, the other unit beside it; without a source a blank."""
     unit = clean(figure["unit"], 20) if figure["unit"] else ""
     told = {"name": clean(figure["name"], 80), "unit": unit}
-    if not figure["source"] or pd.isna(figure["value"]):
-        return told | {"text": ""}
-    value = np.format_float_positional(figure["value"], trim="-")
+    value, other = clean(figure["grade"], 40), ()
+    if pd.notna(figure["value"]):
+        value += f" {np.format_float_positional(figure['value'], trim='-')} {unit}"
+        other = converted(figure["value"], figure["unit"], show.units) or ()
     return told | {
-        "text": f"{value} {unit}".rstrip(),
-        "other": " ".join(converted(figure["value"], figure["unit"], show.units) or ()),
+        "text": value.strip() if figure["source"] else "",
+        "other": " ".join(other),
         "source": clean(figure["source"], 80),
         "is_example": is_example(figure["source"]),
+    }
+
+
+def _job(row, visit, log, show):
+    """A job to sign for: its `keys` in table work, name, how it `stands`, `torques` applied, when
+    it is due `again` if done today, whether a `second` person checks it."""
+    keys = {c: "" if pd.isna(row[c]) else row[c] for c in ("task", "position")}
+    torques = (*row["figures"], *_closing(row, visit.kind)[0])
+    torques = [f for f in torques if SAME.get(f["unit"].casefold(), f["unit"]) in TORQUE_NM]
+    again = {f"due_{name}": row[f"next_{name}"] for name in ("date", "odometer_km", "hours")}
+    return {
+        "keys": keys,
+        "name": title_at(_title(row["task"], visit), clean(keys["position"], 40)),
+        "stands": f"{line('state', **row)}; {when(row, log, show)}",
+        "torques": [(clean(f["name"], 80).removesuffix(" torque"), f["unit"]) for f in torques],
+        "again": line("again", points=due_points(again, show)),
+        "second": bool(row["safety"] == 1),
     }
 
 
