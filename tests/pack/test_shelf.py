@@ -2,7 +2,9 @@
 
 import json
 import shutil
+from dataclasses import replace
 
+import pandas as pd
 import pytest
 from conftest import use_test_notebooks, write_rows
 from pages import Page, faults
@@ -15,6 +17,7 @@ from wearbar.pack.start import start_log
 from wearbar.report import against
 
 ODD = "<b>North & Co"
+ALL = {"site": "", "vehicle": []}
 NAME = 'name = "<script>alert(1)</script>"'
 
 
@@ -69,7 +72,7 @@ class TestWhereAPackStands:
         page = tmp_path / "wearbar-pack" / "index.html"
         assert all("markup shown as text" in fault for fault in faults(page))
         text = Page(page.read_text(encoding="utf-8")).text
-        rows = text.split("First of all ")[1].split("2024-")[1:]
+        rows = text.split("Headline ")[1].split("2024-")[1:]
         assert [row.split()[0] for row in rows] == ["05-31", "05-31", "04-30"]
         assert "<script>alert(1)</script>" in rows[0]
         assert sum("site <b>North & Co" in row for row in rows) == 1
@@ -170,32 +173,36 @@ class TestComparedByItself:
         ],
     )
     def test_what_cannot_be_compared_is_told_and_the_one_before_it_is(
-        self, months, by_hand, tmp_path, change, why
+        self, months, by_hand, tmp_path, monkeypatch, change, why
     ):
-        packs = shutil.copytree(months, tmp_path / "packs")
+        packs = shutil.copytree(months, tmp_path / "wearbar-pack")
+        monkeypatch.chdir(tmp_path)
         told = findings_of(packs / "2026-04-30")
         change(told)
         (packs / "2026-04-30" / "findings.json").write_text(json.dumps(told), encoding="utf-8")
         log = read_log(by_hand)
-        stands = shelf.about(findings_of(packs / "2026-05-30"))
-        earlier = shelf.earlier_in(packs, stands)
+        earlier = shelf.standing("", "", log, ALL).earlier
         assert [folder.name for folder in earlier] == ["2026-04-30", "2026-03-31"]
-        since, said = shelf.since_in(earlier, log, {"site": "", "vehicle": []})
+        since, said = shelf.since_in(earlier, log, ALL)
         assert since == packs / "2026-03-31"
         assert said[0].startswith("Not compared with the pack 2026-04-30: ")
         assert why in said[0]
         assert str(tmp_path) not in said[0]
 
-    def test_of_another_log_or_selection_is_none(self, months):
-        name, day, site, vehicles, each = shelf.about(findings_of(months / "2026-05-30"))
-        for own in (
-            ("Other", day, site, vehicles, each),
-            (name, day, "North", vehicles, each),
-            (name, day, site, ["Curlew"], each),
-            (name, day, site, vehicles, "vehicle"),
-            (name, "2026-03-31", site, vehicles, each),
+    def test_of_another_log_day_or_selection_is_none(self, months, by_hand, monkeypatch):
+        monkeypatch.chdir(months.parent)
+        log = read_log(by_hand)
+        assert len(shelf.standing("", "", log, ALL).earlier) == 2
+        for of, asked, each in (
+            (replace(log, name="Other"), ALL, ""),
+            (replace(log, as_of=pd.Timestamp("2026-03-31")), ALL, ""),
+            (log, ALL | {"site": "North"}, ""),
+            (log, ALL | {"vehicle": ["Curlew"]}, ""),
+            (log, ALL, "vehicle"),
         ):
-            assert shelf.earlier_in(months, own) == []
+            assert shelf.standing("", "", of, asked, each).earlier == ()
+        assert shelf.standing("", "named", log, ALL).earlier == ()
+        assert shelf.standing("out", "", log, ALL)[1:] == ((), False)
 
     def test_why_not_is_on_the_first_page(self, stand, log, monkeypatch):
         monkeypatch.setattr(against, "REPORT", "sample")

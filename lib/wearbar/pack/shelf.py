@@ -16,11 +16,21 @@ from wearbar.pack import folder as folders
 from wearbar.pack.run import FIRST_PAGE
 from wearbar.report import against
 from wearbar.report import report as reports
-from wearbar.report.quantities import clean, listing
+from wearbar.report.quantities import clean
 from wearbar.report.template import page_of
 
 SHELF = "wearbar-pack"
 SIGN = "<!-- a list of packs, by its SHA-256: "  # in the last line of the page that lists them
+
+
+class About(NamedTuple):
+    """What a pack is about: its log's name, its report date, which vehicles."""
+
+    name: str
+    day: str
+    site: str
+    vehicles: tuple
+    each: str = ""
 
 
 class Standing(NamedTuple):
@@ -33,58 +43,42 @@ class Standing(NamedTuple):
 
 def standing(out, since, log, asked, each=""):
     """The `Standing` of a pack of a log: `out`, or where that is "" a folder in `SHELF` by its
-    report date and selection. since: of an earlier pack where that was named."""
+    report date and selection, with a number where another pack has that name. since: of an earlier
+    pack where that was named."""
     if out:
         return Standing(Path(os.path.realpath(out)))
-    shelf = Path(os.path.realpath(SHELF))
-    own = clean(log.name), f"{log.as_of:%Y-%m-%d}", asked["site"], sorted(asked["vehicle"]), each
-    return Standing(place_in(shelf, own), [] if since else earlier_in(shelf, own), True)
-
-
-def put(stands, work, tell):
-    """Put the finished pack of the folder `work` in its place, and in the list."""
-    for name, there in folders.put_in_place(work, stands.out):
-        tell(f"Your own {name} is now {there}: the pack has a file of that name")
-    if stands.is_listed:
-        write_list(stands.out.parent, tell)
-
-
-def about(told):
-    """What the pack of some findings is about: log's name, report date, selection of vehicles."""
-    log, asked = told["log"], told["parameters"]
-    return log["name"], log["as_of"], asked["site"], sorted(asked["vehicle"]), asked.get("each", "")
-
-
-def packs_in(shelf):
-    """(folder, findings or None where they can't be read) of each pack there, newest first."""
-    found = []
-    for folder in sorted(path.parent for path in shelf.glob(f"*/{folders.MANIFEST}")):
-        if folders.read_manifest(folder):
-            try:
-                told = json.loads((folder / against.FINDINGS).read_text(encoding="utf-8"))
-                day = str(about(told)[1])
-            except (OSError, ValueError, RecursionError, LookupError, TypeError, AttributeError):
-                told, day = None, ""
-            found.append((day, folder, told))
-    return [(folder, told) for _, folder, told in sorted(found, key=lambda x: x[0], reverse=True)]
-
-
-def place_in(shelf, own):
-    """The folder of a pack that is `about` that: a number follows where another's has its name."""
-    _, day, site, vehicles, each = own
-    parts = [site, *vehicles, f"each-{each}" if each else ""]
-    selection = "-".join(filter(None, parts))
+    shelf, day = Path(os.path.realpath(SHELF)), f"{log.as_of:%Y-%m-%d}"
+    own = About(clean(log.name), day, asked["site"], tuple(sorted(asked["vehicle"])), each)
+    packs = [(folder, about) for folder, about, _ in _packs_in(shelf) if about]
+    mine = [folder for folder, about in packs if about == own]
+    selection = "-".join(filter(None, [own.site, *own.vehicles, each and f"each-{each}"]))
     stem = f"{day}-{folder_name(selection)}" if selection else day
-    mine = {folder for folder, told in packs_in(shelf) if told and about(told) == own}
     names = (shelf / (stem if n == 1 else f"{stem}-{n}") for n in count(1))
-    return next(path for path in names if path in mine or not path.exists())
+    earlier = [f for f, of in packs if of.day < day and of._replace(day=day) == own]
+    out = next(path for path in names if path in mine or not path.exists())
+    return Standing(out, () if since else tuple(earlier), True)
 
 
-def earlier_in(shelf, own):
-    """The folders of earlier packs of the same log and selection, newest first."""
-    name, day, *selection = own
-    found = [(folder, about(told)) for folder, told in packs_in(shelf) if told]
-    return [f for f, of in found if of[0] == name and of[1] < day and [*of[2:]] == selection]
+def _packs_in(shelf):
+    """(folder, `About` or None where it can't be read, first headline) of each, newest first."""
+    folder_of = (path.parent for path in sorted(shelf.glob(f"*/{folders.MANIFEST}")))
+    packs = [(folder, *_read(folder)) for folder in folder_of if folders.read_manifest(folder)]
+    return sorted(packs, key=lambda pack: pack[1].day if pack[1] else "", reverse=True)
+
+
+def _read(folder):
+    try:
+        told = json.loads((folder / against.FINDINGS).read_text(encoding="utf-8"))
+        log, asked = told["log"], told["parameters"]
+        made = [log["name"], log["as_of"], asked["site"], asked.get("each", "")]
+        name, day, site, each = map(str, made)
+        about = About(name, day, site, tuple(sorted(map(str, asked["vehicle"]))), each)
+        heads = [h for report in told["reports"].values() for h in report["headlines"]]
+        heads.sort(key=lambda h: list(reports.URGENCY).index(h["urgency"]))
+        text = html.unescape(heads[0]["text"].replace("**", "")) if heads else ""
+    except (OSError, ValueError, RecursionError, LookupError, TypeError, AttributeError):
+        return None, ""
+    return about, clean(text, 400)
 
 
 def since_in(earlier, log, asked):
@@ -101,47 +95,33 @@ def since_in(earlier, log, asked):
     return "", why
 
 
-def write_list(shelf, tell):
-    """Write the page that lists the packs, unless something else has its name: that is told."""
-    path, rows = shelf / FIRST_PAGE, []
+def put(stands, work, tell):
+    """Put the finished pack of the folder `work` in its place, and in the list of packs, unless
+    something else has the name of that: it is told."""
+    for name, there in folders.put_in_place(work, stands.out):
+        tell(f"Your own {name} is now {there}: the pack has a file of that name")
+    shelf, page = stands.out.parent, stands.out.parent / FIRST_PAGE
+    if not stands.is_listed:
+        return
     if folders.read_manifest(shelf):
-        told = (
-            "holds a pack of the earlier layout, which stays as it is: no list of packs is written"
-        )
-        tell(f"{shelf} {told}. Move its files into a folder there to have it listed and compared")
+        told = "a pack of the earlier layout, which stays as it is: no list of packs is written"
+        tell(f"{shelf} holds {told}. Move its files into a folder there to have it listed")
         return
-    text = path.read_text(encoding="utf-8", errors="replace") if path.is_file() else ""
-    if os.path.lexists(path) and text != _signed(text.rpartition(SIGN)[0]):
-        tell(f"{path} is not a list of packs, or was changed: it stays as it is; rename it")
+    text = page.read_text(encoding="utf-8", errors="replace") if page.is_file() else ""
+    if os.path.lexists(page) and text != _signed(text.rpartition(SIGN)[0]):
+        tell(f"{page} is not a list of packs, or was changed: it stays as it is; rename it")
         return
-    for folder, told in packs_in(shelf):
-        row = {"folder": folder.name, "day": "", "log": "", "selection": "", "headline": ""}
-        if told:
-            name, day, site, vehicles, each = about(told)
-            selection = [site and f"site {site}", *vehicles, each and f"a pack for each {each}"]
-            selection = listing(filter(None, selection), most=4)
-            row |= {"day": day, "log": clean(name), "selection": clean(selection)}
-            row["headline"] = _first(told)
-        rows.append(row)
-    page = page_of("list.html.j2", css=Markup(reports.css_of("tables", "report")), packs=rows)
-    new = path.with_name(f".{FIRST_PAGE}.{os.getpid()}")
-    new.write_text(_signed(page + "\n"), encoding="utf-8")
-    new.replace(path)
+    css = Markup(reports.css_of("tables", "report"))
+    made, new = (
+        page_of("list.html.j2", css=css, packs=_packs_in(shelf)),
+        page.with_name(f".{os.getpid()}"),
+    )
+    new.write_text(_signed(made + "\n"), encoding="utf-8")
+    new.replace(page)
 
 
 def _signed(page):
     return f"{page}{SIGN}{folders.sha256(page.encode())} -->\n"
-
-
-def _first(told):
-    """The most urgent headline of a pack, as plain text."""
-    try:
-        heads = [h for report in told["reports"].values() for h in report["headlines"]]
-        heads.sort(key=lambda h: list(reports.URGENCY).index(h["urgency"]))
-        text = heads[0]["text"] if heads else ""
-    except (LookupError, TypeError, AttributeError, ValueError):
-        text = ""
-    return clean(html.unescape(text.replace("**", "")), 400)
 
 
 def folder_name(name, is_alike=False):
