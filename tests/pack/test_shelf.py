@@ -4,13 +4,14 @@ import json
 import shutil
 from dataclasses import replace
 
+import jsonschema
 import pandas as pd
 import pytest
 from conftest import use_test_notebooks, write_rows
 from pages import Page, faults
 from test_pack import bytes_of
 
-from wearbar.log import read_log
+from wearbar.log import places, read_log
 from wearbar.pack import make, shelf
 from wearbar.pack.each import make_packs
 from wearbar.pack.start import start_log
@@ -82,60 +83,56 @@ class TestWhereAPackStands:
         other = shutil.copytree(log, tmp_path / "other")
         toml = (other / "log.toml").read_text(encoding="utf-8")
         (other / "log.toml").write_text(toml.replace(NAME, 'name = "Other"'), encoding="utf-8")
-        assert [stand()[0], stand(log=other)[0], stand(log=other)[0], stand()[0]] == [
-            "2024-05-31",
-            "2024-05-31-2",
-            "2024-05-31-2",
-            "2024-05-31",
-        ]
+        assert [stand()[0], stand(log=other)[0]] == ["2024-05-31", "2024-05-31-2"]
+        again = [shelf.standing("", "", read_log(of), ALL).out.name for of in (log, other)]
+        assert again == ["2024-05-31", "2024-05-31-2"]
 
-    def test_a_folder_of_the_readers_is_left(self, stand, tmp_path):
-        mine = tmp_path / "wearbar-pack" / "2024-05-31"
-        mine.mkdir(parents=True)
-        (mine / "mine.txt").write_text("mine", encoding="utf-8")
-        assert stand()[0] == "2024-05-31-2"
-        assert names_in(mine) == ["mine.txt"]
-
-
-class TestTheList:
-    def test_a_pack_of_the_old_layout_is_left_and_named(self, stand, sample_pack, tmp_path):
-        shutil.copytree(sample_pack.folder, tmp_path / "wearbar-pack")
-        told = stand()[1]
-        assert f"{tmp_path / 'wearbar-pack'} holds a pack of the earlier layout" in told[-1]
-        now = bytes_of(tmp_path / "wearbar-pack")
+    def test_what_is_no_pack_of_this_layout_is_left_and_named(self, stand, sample_pack, tmp_path):
+        packs = shutil.copytree(sample_pack.folder, tmp_path / "wearbar-pack")
+        (packs / "2024-05-31").mkdir()
+        (packs / "2024-05-31" / "mine.txt").write_text("mine", encoding="utf-8")
+        folder, told = stand()
+        assert folder == "2024-05-31-2"
+        assert names_in(packs / "2024-05-31") == ["mine.txt"]
+        assert f"{packs} holds a pack of the earlier layout, which stays as it is" in told[-1]
+        now = bytes_of(packs)
         old = {name: now[name] for name in now if not name.startswith("2024-")}
         assert old == bytes_of(sample_pack.folder)
 
-    def test_changed_by_the_reader_it_is_left_and_that_is_told(self, stand, tmp_path):
-        stand()
-        page = tmp_path / "wearbar-pack" / "index.html"
-        page.write_text(page.read_text(encoding="utf-8").replace("One", "My"), encoding="utf-8")
-        mine = page.read_bytes()
-        assert "is not a list of packs, or was changed" in stand()[1][-1]
-        assert page.read_bytes() == mine
 
-    def test_it_names_what_it_cannot_read_and_nothing_else(self, stand, tmp_path):
-        packs = tmp_path / "wearbar-pack"
-        stand()
-        shutil.copytree(packs / "2024-05-31", packs / "broken")
-        (packs / "broken" / "findings.json").write_text("[]", encoding="utf-8")
-        (packs / "notes").mkdir()
-        stand(as_of="2024-04-30")
-        text = Page((packs / "index.html").read_text(encoding="utf-8")).text
-        assert "3 packs are in this folder, the newest first." in text
-        assert "broken" in text
-        assert "notes" not in text
+def test_the_list_names_every_pack_and_is_left_once_changed(stand, tmp_path):
+    packs = tmp_path / "wearbar-pack"
+    page = packs / "index.html"
+    stand()
+    shutil.copytree(packs / "2024-05-31", packs / "broken")
+    (packs / "broken" / "findings.json").write_text("[]", encoding="utf-8")
+    (packs / "notes").mkdir()
+    stand(as_of="2024-04-30")
+    text = Page(page.read_text(encoding="utf-8")).text
+    assert "3 packs are in this folder, the newest first." in text
+    assert "broken" in text
+    assert "notes" not in text
+    page.write_text(page.read_text(encoding="utf-8").replace("packs", "folders"), encoding="utf-8")
+    mine = page.read_bytes()
+    assert "is not a list of packs, or was changed" in stand()[1][-1]
+    assert page.read_bytes() == mine
 
 
 @pytest.fixture(scope="module")
 def months(by_hand, tmp_path_factory):
-    """A folder with the packs of three months of a log, each of the one report that compares."""
+    """A folder with the packs of three months of a log, each of the one report that compares; the
+    first is the second, its date changed."""
     root, asked = tmp_path_factory.mktemp("months"), {"log": by_hand, "only": [against.REPORT]}
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(root)
-        for day in ("2026-03-31", "2026-04-30", ""):
+        for day in ("2026-04-30", ""):
             make.make_pack(as_of=day, tell=lambda line: None, **asked)
-    return root / "wearbar-pack"
+    packs = root / "wearbar-pack"
+    first = shutil.copytree(packs / "2026-04-30", packs / "2026-03-31")
+    told = findings_of(first)
+    told["log"]["as_of"] = "2026-03-31"
+    (first / "findings.json").write_text(json.dumps(told), encoding="utf-8")
+    return packs
 
 
 def findings_of(folder):
@@ -145,10 +142,12 @@ def findings_of(folder):
 class TestComparedByItself:
     def test_with_the_newest_earlier_one(self, months):
         assert names_in(months) == ["2026-03-31", "2026-04-30", "2026-05-30", "index.html"]
-        assert "since" not in findings_of(months / "2026-03-31")
-        assert findings_of(months / "2026-04-30")["since"]["as_of"] == "2026-03-31"
-        assert findings_of(months / "2026-05-30")["since"]["as_of"] == "2026-04-30"
-        assert "since" not in findings_of(months / "2026-05-30")["parameters"]
+        assert "since" not in findings_of(months / "2026-04-30")
+        findings = findings_of(months / "2026-05-30")
+        schema = json.loads(places.place("shared", "findings.schema.json").read_text("utf-8"))
+        jsonschema.validate(findings, schema)
+        assert findings["since"]["as_of"] == "2026-04-30"
+        assert "since" not in findings["parameters"]
         for page in ("index.html", "interval_compliance.html"):
             text = Page((months / "2026-05-30" / page).read_text(encoding="utf-8")).text
             assert "Since 30 Apr 2026 , the day of the earlier pack: of " in text

@@ -3,11 +3,9 @@
 import re
 from argparse import Namespace
 from datetime import date
-from pathlib import Path
 
 from wearbar.log import LogError, places
-from wearbar.log.sources import inside, is_database, resolved
-from wearbar.log.sources.header import read_header
+from wearbar.log.sources import open_source
 from wearbar.report.quantities import clean, listing
 
 PATHS = ("DIR", "PACK", "FILE")  # options that name a place have one of these in their help
@@ -19,8 +17,8 @@ def with_options(log, parser, arguments):
     log: address of the log, "" the demo. A path in log.toml is taken from its folder. Raises
     LogError, a sentence with the line, for what is no option or no value of it.
     """
-    file = _folder(log or places.place("data", "fleet")) / "log.toml"
-    found = read_header(inside(file, file.parent)).get("pack", {}) if file.exists() else {}
+    source = open_source(log or places.place("data", "fleet"))
+    file, found = source.folder / "log.toml", source.header.get("pack", {})
     known = {
         action.option_strings[-1].removeprefix("--"): action
         for action in parser._actions
@@ -42,18 +40,8 @@ def with_options(log, parser, arguments):
     return {name: value for name, value in asked.items() if name != "run"}
 
 
-def _folder(log):
-    """Where the log.toml of a log is."""
-    address, folder = resolved(log)
-    text = str(address).removeprefix("sqlite:///")
-    if is_database(address) and text == str(address):
-        return folder
-    return Path(text) if Path(text).is_dir() else Path(text).parent
-
-
 def _may_be(action, value):
     """(whether an option may have the value, what it may be in words)."""
-    is_text = isinstance(value, str)
     if action.nargs == 0:
         return isinstance(value, bool), "true or false"
     if action.choices:
@@ -64,7 +52,7 @@ def _may_be(action, value):
     if action.type:
         is_number = isinstance(value, int | action.type) and not isinstance(value, bool)
         return is_number, "a whole number" if action.type is int else "a number"
-    return is_text, "text in quotes"
+    return isinstance(value, str), "text in quotes"
 
 
 def _line(file, key):
