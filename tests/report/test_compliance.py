@@ -397,7 +397,11 @@ def everything_said(log):
             for name in ("task", "kind", "vehicle")
         ),
         wording.sites(
-            intervals.differences(found, "site"), intervals.sites_told(by["site"]), log, SHOW
+            intervals.differences(found, "site"),
+            intervals.sites_told(by["site"]),
+            intervals.site_changes(found, log.as_of),
+            log,
+            SHOW,
         ),
         *(
             wording.overruns(over, found, intervals.driven_overdue(found), SHOW),

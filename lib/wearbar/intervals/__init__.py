@@ -2,13 +2,15 @@
 
 `schedule` is the loop that says when one task of one vehicle falls due, rule by rule, over what
 `done` and `fleet` lay out; `occasion` judges what came of it. `item` and `failed` are what has a
-due point of its own. `rates` and `today` speak of both.
+due point of its own. `rates`, `groups` and `today` speak of both.
 """
 
+from wearbar.intervals.groups import by_quarter, by_risk, site_changes
 from wearbar.intervals.item import GRAVE, items
 from wearbar.intervals.occasion import REASONS, STALE_DAYS, occasions
 from wearbar.intervals.rates import (
     CAUTIOUS,
+    CLEAR_P,
     compliance,
     differences,
     driven_overdue,
@@ -35,9 +37,9 @@ from wearbar.intervals.today import (
 )
 
 __all__ = [
-    "CAUTIOUS", "FORECAST_DAYS", "GRAVE", "REASONS", "STALE_DAYS", "compliance",
+    "CAUTIOUS", "CLEAR_P", "FORECAST_DAYS", "GRAVE", "REASONS", "STALE_DAYS", "by_quarter", "by_risk", "compliance",
     "counts", "criterion_moves", "differences", "driven_overdue", "early_work", "excluded",
     "first_limits", "items", "late_for_want_of_use", "median_overrun",
     "occasions", "open_tasks", "overdue", "placed", "put_off", "rate", "rate_change",
-    "reminder_drift", "seen", "sites_told", "untold",
+    "reminder_drift", "seen", "site_changes", "sites_told", "untold",
 ]  # fmt: skip

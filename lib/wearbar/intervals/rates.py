@@ -109,7 +109,7 @@ def differences(found, by, rng=None):
     if len(kept) < 2:
         return none
     rng = np.random.default_rng(0) if rng is None else rng
-    test = _within if by == "task" else _between
+    test = within if by == "task" else _between
     table, least_p, p_all = test(units[units[by].isin(kept)], by, rng)
     if not len(table) or least_p * len(table) > CLEAR_P:
         return none
@@ -158,7 +158,7 @@ def _mean_and_variance(n, won, won2, won_n, n2, units):
     return p, np.maximum(spread, 0) / n**2 * (units / np.maximum(units - 1, 1))
 
 
-def _within(units, by, rng):
+def within(units, by, rng):
     """As `_between`, of tasks, each beside the other tasks of the same vehicles."""
     n, won = (units.pivot(index="unit", columns=by, values=c).fillna(0.0) for c in ("n", "won"))
     names, n, won = n.columns, n.to_numpy(), won.to_numpy()

@@ -20,6 +20,7 @@ YEAR_DAYS, QUARTER_DAYS = 365, 91  # a year's total needs a year of record, a mo
 HORIZON_DAYS = (30, 90, 180, 365)
 # of the log of what comes over what was forecast: judgement, tried in tests/reference/coverage.md
 PRIOR_SD = {"planned": 0.08, "wear": 0.10, "unplanned": 0.20, "other": 0.50}
+COUNTED = ("jobs", "hours")  # of what was forecast, what has no prior
 FEW_PIECES_SD = 0.8  # over the root of the parts on record: what they leave unsure of lives here
 OWN_YEAR = 0.5  # sd of a year's own part, as a share of that of the bias
 UNITS = {"jobs": "", "hours": "hours", "km": "km"}  # of totals; others are money
@@ -37,6 +38,7 @@ class Outlook:
     as_of: pd.Timestamp
     confidence: float
     record_days: int  # of the log
+    raw: Simulated  # before past years corrected it
 
     @property
     def has_year(self):
@@ -62,9 +64,9 @@ def outlook_of(log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS
     ahead, sets = work_ahead(log), sets_of(log)
     prices = prices_of(log, sets.rows["category"].unique())
     rng, common_sd = rng or rng_of(log), 0.0 if test is None else test.common_sd
-    told = simulate(log, model, ahead, sets, prices, rng, draws, common_sd)
-    told = corrected(told, learned([]) if learning is None else learning, rng)
-    return Outlook(model, ahead, sets, prices, told, log.as_of, confidence, log.record_days)
+    raw = simulate(log, model, ahead, sets, prices, rng, draws, common_sd)
+    told = corrected(raw, learned([]) if learning is None else learning, rng)
+    return Outlook(model, ahead, sets, prices, told, log.as_of, confidence, log.record_days, raw)
 
 
 def draws_of(outlook):
@@ -176,37 +178,57 @@ def next_work(outlook):
 
 
 def learned(years):
-    """What past outlooks were out by: frame indexed by class of money, `mean, sd` of the log of the
-    next year's over its forecast, and `n`, the years that tell.
+    """What past outlooks were out by: frame indexed by class of money, jobs and hours, `mean, sd`
+    of the log of the next year's over its forecast, and `n`, the years that tell.
 
-    Each year tells how much came for each unit forecast: a bias that years share, and a part of its
-    own. Both have a stated prior: one year with few bills moves little, three with many move much.
-    Normal posterior of the bias. years: list of (`Simulated.totals` of that year, `actual_year`).
+    Each year tells how much came for each unit forecast. Money: a bias that years share, and a part
+    of each year's own; both have a stated prior: one year with few bills moves little, three with
+    many move much. Normal posterior of the bias. Jobs and hours, whose bands are meant to hold as
+    they are: by how much the mean square miss is above what the bands allow; that is added to the
+    variance, and the mean miss counts by its share of all that the miss may be (empirical Bayes).
+    years: list of (`Simulated.totals` of that year, `actual_year`).
     """
     rows = {}
-    for name, prior in PRIOR_SD.items():
-        own_variance, weighed, precision, n = (OWN_YEAR * prior) ** 2, 0.0, prior**-2, 0
+    for name in (*PRIOR_SD, *COUNTED):
+        told = []
         for drawn, came in years:
             year, actual = drawn[name].sum(axis=1), np.sum(came[name])
             forecast, spread = year.mean(), year.std()
-            if not (np.isfinite(actual) and forecast > 0):
-                continue
-            variance = (spread / forecast) ** 2
-            held = forecast * variance  # as if that much more of both: nil is no ratio of nought
-            ratio = np.log((actual + held) / (forecast + held))
-            worth = 1 / (np.log1p(variance) + own_variance)
-            weighed, precision = weighed + ratio * worth, precision + worth
-            n += 1
-        rows[name] = weighed / precision, np.sqrt(1 / precision + own_variance), n
+            if np.isfinite(actual) and forecast > 0:
+                variance = (spread / forecast) ** 2
+                held = (
+                    forecast * variance
+                )  # as if that much more of both: nil is no ratio of nought
+                told.append((np.log((actual + held) / (forecast + held)), np.log1p(variance)))
+        ratio, variance = np.array(told, dtype=float).reshape(-1, 2).T
+        if name in COUNTED:
+            excess = max((ratio**2 - variance).mean(), 0.0) if len(told) else 0.0
+            allowed = variance.mean() / len(told) if excess else 1.0
+            mean = ratio.mean() * excess / (excess + allowed) if excess else 0.0
+            rows[name] = mean, np.sqrt(excess), len(told)
+        else:
+            own_variance = (OWN_YEAR * PRIOR_SD[name]) ** 2
+            worth, precision = 1 / (variance + own_variance), PRIOR_SD[name] ** -2
+            precision = precision + worth.sum()
+            sd = np.sqrt(1 / precision + own_variance)
+            rows[name] = (ratio * worth).sum() / precision, sd, len(told)
     made = pd.DataFrame.from_dict(rows, orient="index", columns=["mean", "sd", "n"])
     return made.rename_axis("what")
 
 
 def corrected(told, learning, rng):
-    """`Simulated` with each class of money moved and widened as `learned` says, a year alike."""
+    """`Simulated` with each class of money moved and widened as `learned` says, a year alike; jobs
+    and hours about their mean, so that no year's band is narrower than it was."""
     totals = dict(told.totals)
-    for name, row in learning.iterrows():
-        few = FEW_PIECES_SD / np.sqrt(max(told.bills["wear"], 1)) if name == "wear" else 0.0
-        noise = np.hypot(row["sd"], few) * rng.standard_normal((len(totals[name]), 1))
-        totals[name] = totals[name] * np.exp(row["mean"] + noise)
+    for name, row in learning[learning["sd"] > 0].iterrows():
+        drawn, n = totals[name], len(totals[name])
+        if name in COUNTED:
+            year, mean = drawn.sum(axis=1), drawn.mean(axis=0)
+            wider = np.hypot(1.0, row["sd"] * year.mean() / max(year.std(), 1e-9))
+            moved = np.exp(row["mean"]) * mean + wider * (drawn - mean)
+            totals[name] = np.maximum(moved, 0.0)
+        else:
+            few = FEW_PIECES_SD / np.sqrt(max(told.bills["wear"], 1)) if name == "wear" else 0.0
+            noise = np.hypot(row["sd"], few) * rng.standard_normal((n, 1))
+            totals[name] = drawn * np.exp(row["mean"] + noise)
     return replace(told, totals=totals)

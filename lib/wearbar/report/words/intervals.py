@@ -13,20 +13,26 @@ SAY = words_of("interval_compliance")
 
 def groups(apart, column, show):
     """Which groups differ clearly from the others; that none does; or why none is compared."""
-    clear = apart[apart["is_clear"].astype(bool)].rename(columns={column: "name"})
-    is_below = clear["share"] < clear["rest"]
-    view = {"low": clear[is_below], "high": clear[~is_below], "p": CLEAR_P, "least": CLEAR_JOBS}
+    view = _split(apart, column) | {"p": CLEAR_P, "least": CLEAR_JOBS}
     return SAY("groups", show=show, what=column, apart=apart, **view)
 
 
-def sites(apart, table, log, show):
-    """As `groups`, of sites; those of few vehicles can point at a person and are not shown."""
+def sites(apart, table, changes, log, show):
+    """As `groups`, of sites, and whether they have changed; those of few vehicles can point at a person and are not shown."""
     if len(table) < 2:
         n = table["vehicles"].sum() if table["site"].eq(NOT_KNOWN).any() else 0
         return SAY("no_site", n=n) if n > 1 else ""
     small = (table["share"].isna() & table["site"].ne(NOT_KNOWN)).sum()
+    changed = SAY("site_changes", changes=changes, **_split(changes, "site"))
     few = SAY("few_sites", small=small, least=SMALL_SITE, no_postings="postings" not in log.present)
-    return f"{groups(apart, 'site', show)} {few}".strip()
+    return f"{groups(apart, 'site', show)} {changed} {few}".strip()
+
+
+def _split(rows, column):
+    """The rows that are clearly apart, below the rest and above it."""
+    clear = rows[rows["is_clear"].astype(bool)].rename(columns={column: "name"})
+    is_below = clear["share"] < clear["rest"]
+    return {"low": clear[is_below], "high": clear[~is_below]}
 
 
 def overruns(over, found, driven, show):

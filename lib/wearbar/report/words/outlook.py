@@ -1,5 +1,7 @@
 """What outlook says after some choosing, and its tables: shared/words/outlook.md.j2."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -7,6 +9,7 @@ from wearbar import usage
 from wearbar.outlook.next_visits import GAP_DAYS, MONTH_DAYS, NOW, labour
 from wearbar.outlook.prices import CLASSES
 from wearbar.outlook.simulate import LEAST_BILLS
+from wearbar.outlook.year import COUNTED, totals
 from wearbar.report.quantities import MISSING
 from wearbar.report.template import words_of
 from wearbar.report.words.action_pages import counted_now
@@ -78,10 +81,21 @@ def learned_said(past, told=None):
     if past is None:
         return words_in(None)("learned", past=None)
     known = past.learning
-    known = known[(known["n"] > 0) & ~known.index.isin(told.thin if told else ())]
+    known = known[(known["n"] > 0) & ~known.index.isin([*COUNTED, *(told.thin if told else ())])]
     percent = (100 * np.expm1(known["mean"])).round().astype(int)
     moved = percent[percent.ne(0)].rename_axis("name").reset_index(name="percent")
     return words_in(None)("learned", past=past, n_years=known["n"].max(), moved=moved)
+
+
+def bands_table(year, past):
+    """Jobs, hours and money of the year as simulated, beside what past years made of them: none
+    where none was tested or nothing is known."""
+    names = ["jobs", "hours", "money"]
+    if past is None or not year.has_year:
+        return pd.DataFrame()
+    raw, told = totals(replace(year, simulated=year.raw), names), totals(year, names)
+    rows = [{"what": name, "raw": vars(raw[name]), "told": vars(told[name])} for name in names]
+    return pd.DataFrame([row for row in rows if row["told"]["value"] > 0])
 
 
 def titled(table, rows):
