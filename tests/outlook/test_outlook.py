@@ -944,7 +944,7 @@ class TestLaidUp:
 
     def first(self, to):
         log = self.log(to)
-        return outlook.visits_ahead(actions(log, days=ALL_DAYS), log)
+        return on_actions.told(outlook.visits_ahead(actions(log, days=ALL_DAYS), log), SHOW)
 
     def test_no_visit_while_the_lay_up_has_no_end(self):
         found = self.found(None)

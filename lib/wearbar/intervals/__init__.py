@@ -37,9 +37,9 @@ from wearbar.intervals.today import (
 )
 
 __all__ = [
-    "CAUTIOUS", "CLEAR_P", "FORECAST_DAYS", "GRAVE", "REASONS", "STALE_DAYS", "by_quarter", "by_risk", "compliance",
-    "counts", "criterion_moves", "differences", "driven_overdue", "early_work", "excluded",
-    "first_limits", "items", "late_for_want_of_use", "median_overrun",
+    "CAUTIOUS", "CLEAR_P", "FORECAST_DAYS", "GRAVE", "REASONS", "STALE_DAYS", "by_quarter",
+    "by_risk", "compliance", "counts", "criterion_moves", "differences", "driven_overdue",
+    "early_work", "excluded", "first_limits", "items", "late_for_want_of_use", "median_overrun",
     "occasions", "open_tasks", "overdue", "placed", "put_off", "rate", "rate_change",
     "reminder_drift", "seen", "site_changes", "sites_told", "untold",
 ]  # fmt: skip

@@ -21,7 +21,7 @@ ALL_DAYS = 4000  # of `actions`: a visit takes what may be done by then, wheneve
 NOW = [*PRESSING, "recall"]
 LIMIT = ["do not drive", "at its limit"]  # of wear: the part is renewed; else it is measured first
 VISIT = ["vehicle", "day"]
-OF_VISIT = [*VISIT, "site", "waits", "jobs", "hours", "unknown"]
+OF_VISIT = [*VISIT, "site", "waits", "rank", "jobs", "hours", "unknown"]
 ORDER = ["site", "item", "unit", "pack", "quantity", "order_packs", "vehicles", "price", "amount"]
 
 
@@ -76,14 +76,15 @@ def _covered(rows, log):
 
 
 def each_visit(found):
-    """One row a visit: frame `OF_VISIT`, the soonest first. found: of `visits_ahead`; hours: by the
-    plan; unknown: how many of its jobs have none there."""
+    """One row a visit: frame `OF_VISIT`, the soonest first. found: of `visits_ahead`; rank: of its
+    most urgent job; hours: by the plan; unknown: how many of its jobs have none there."""
     counted = found.assign(hours=found["hours"].mask(found["is_done"]))
     counted["unknown"] = counted["hours"].isna() & ~found["is_done"]
     by = counted.groupby(VISIT[::-1])
     made = by.agg(
         site=("site", "first"),
         waits=("waits", "first"),
+        rank=("rank", "min"),
         jobs=("rank", "size"),
         hours=("hours", "sum"),
         unknown=("unknown", "sum"),

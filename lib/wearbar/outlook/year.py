@@ -218,14 +218,16 @@ def learned(years):
 
 def corrected(told, learning, rng):
     """`Simulated` with each class of money moved and widened as `learned` says, a year alike; jobs
-    and hours about their mean, so that no year's band is narrower than it was."""
+    and hours by what their years differ from the mean, so that no year's band is narrower than it
+    was."""
     totals = dict(told.totals)
     for name, row in learning[learning["sd"] > 0].iterrows():
         drawn, n = totals[name], len(totals[name])
         if name in COUNTED:
             year, mean = drawn.sum(axis=1), drawn.mean(axis=0)
-            wider = np.hypot(1.0, row["sd"] * year.mean() / max(year.std(), 1e-9))
-            moved = np.exp(row["mean"]) * mean + wider * (drawn - mean)
+            wider = np.hypot(1.0, row["sd"] * year.mean() / max(year.std(), 1e-9)) - 1
+            more = wider * (year - year.mean())[:, None] / max(year.mean(), 1e-9)  # a year alike
+            moved = drawn + mean * (np.expm1(row["mean"]) + more)
             totals[name] = np.maximum(moved, 0.0)
         else:
             few = FEW_PIECES_SD / np.sqrt(max(told.bills["wear"], 1)) if name == "wear" else 0.0

@@ -18,7 +18,8 @@ def groups(apart, column, show):
 
 
 def sites(apart, table, changes, log, show):
-    """As `groups`, of sites, and whether they have changed; those of few vehicles can point at a person and are not shown."""
+    """As `groups`, of sites, and whether they have changed; those of few vehicles can point at a
+    person and are not shown."""
     if len(table) < 2:
         n = table["vehicles"].sum() if table["site"].eq(NOT_KNOWN).any() else 0
         return SAY("no_site", n=n) if n > 1 else ""

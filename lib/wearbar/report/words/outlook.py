@@ -56,7 +56,8 @@ def waiting_said(first, log):
     stays = log.layups_now
     names = sorted(set(stays.loc[stays["to"].isna(), "vehicle"]) & set(log.here))
     now = first[first["urgency"].isin(NOW)]
-    tasks = {name: list(now.loc[now["vehicle"].eq(name), "title"].unique()) for name in names}
+    job = now["title"].where(now["kind"].eq("task"), now["job"])
+    tasks = {name: list(job[now["vehicle"].eq(name)].unique()) for name in names}
     rows = pd.DataFrame(list(tasks.items()), columns=["vehicle", "tasks"])
     return words_in(None)("waiting", vehicles=rows)
 
@@ -66,7 +67,8 @@ def month_said(found, parts, log, show):
     parts: of `parts_needed`."""
     rows, say = labour(found, log), words_in(show)
     until = log.as_of + pd.Timedelta(days=MONTH_DAYS)
-    measured = found.loc[found["kind"].eq("wear") & found["is_done"], "vehicle"].unique()
+    doubt = found["urgency"].eq("measure now") & ~found["waits"]
+    measured = found.loc[doubt, "vehicle"].unique()
     sums = parts.groupby("site")["amount"].sum().reset_index()
     known = {site.strip() for site in usage.site_at(log, log.here, log.as_of).dropna()}
     strange = [name for name in log.capacity if name.strip() not in {"", *known}]
