@@ -153,16 +153,12 @@ def month(log, confidence=0.9, units=""):
     """
     show, rows = show_of(log, units), month_of(log, confidence)
     names = {"this": "this_month", "before": "month_before", "year": "year_before"}
-    if len(rows):
-        values, is_cost = list(names), rows["measure"].eq("cost_per_km")
-        turn = show.scale("money_per_km").turn
-        rows.loc[is_cost, values] = turn(rows.loc[is_cost, values])
-        rows["measure"] = rows["measure"].replace(
-            MONTH | {"cost_per_km": f"cost_per_{show.units.distance}"}
-        )
     told = [f"{x}_{side}" for side in SIDES for x in ("change", "low", "high", "n", "is_clear")]
-    columns = ["month", "measure", *names, *told]
-    return rows.reindex(columns=columns).rename(columns=names)
+    rows = rows.reindex(columns=["month", "measure", *names, *told])
+    is_cost, turn = rows["measure"].eq("cost_per_km"), show.scale("money_per_km").turn
+    rows.loc[is_cost, [*names]] = turn(rows.loc[is_cost, [*names]])
+    measures = MONTH | {"cost_per_km": f"cost_per_{show.units.distance}"}
+    return rows.replace({"measure": measures}).rename(columns=names)
 
 
 def cost_per_distance(log, by="", confidence=0.9, units=""):

@@ -189,9 +189,9 @@ def share_change(won_then, n_then, won_now, n_now, confidence=0.9):
     (Newcombe 1998, Stat. Med. 17:2635; Zou & Donner 2008, Stat. Med. 27:1693; from memory): a month
     without a failure has limits too. p: of the limit on the side of none, as Student's t.
     """
-    sides = [np.asarray([won, n], float) for won, n in ((won_then, n_then), (won_now, n_now))]
-    vehicles = sides[0].shape[1]
-    if min(vehicles - 1, sides[0][1].sum(), sides[1][1].sum()) <= 0:
+    sides = np.array([(won_then, n_then), (won_now, n_now)], float)
+    vehicles = sides.shape[2]
+    if vehicles < 2 or not (sides[:, 1].sum(axis=1) > 0).all():
         return refused("nothing to compare", confidence, vehicles), nan
     then, now = (proportion(won, n, np.arange(vehicles), confidence) for won, n in sides)
     off = [(won - e.value * n) for (won, n), e in zip(sides, (then, now), strict=True)]

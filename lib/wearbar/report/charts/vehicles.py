@@ -2,7 +2,6 @@
 and the last months of their figures together."""
 
 import pandas as pd
-import seaborn as sns
 
 from wearbar.log.places import read_toml
 from wearbar.report.charts import style
@@ -65,8 +64,9 @@ def months(values, titles):
     """A small panel for each column of a frame by month, from nil; `titles`, one each."""
     figure, axes = style.panels(len(titles), 1.25)
     for axis, name, title in zip(axes, values, titles, strict=True):
-        sns.lineplot(x=range(len(values)), y=values[name], ax=axis, **style.series(0))
+        axis.plot(range(len(values)), values[name], **style.series(0))  # a gap where not known
         style.months(axis, values.index, "")
+        axis.set_ylim(0, 1.15 * values[name].max() or 1)
         style.thousands(axis.yaxis, 3)
         style.name_axes(axis, "", "", title)
     return figure

@@ -32,28 +32,26 @@ def month_in(log, actions, asked):
     found["to_date"] = records_of(pd.DataFrame([year]))[0]
     days = [past.index[-1] - pd.DateOffset(months=n) for n in (0, *SIDES.values()) if len(past)]
     sides = [side for side in SIDES if len(rows) and rows[side].notna().any()]
-    ns = {row[f"n_{side}"] for row in found["rows"] for side in sides if row[f"low_{side}"]}
+    changes = [(row, side) for row in found["rows"] for side in sides]
+    ns = {row[f"n_{side}"] for row, side in changes if row[f"low_{side}"] is not None}
+    few = not ns and any(row[f"why_{side}"] == "few vehicles" for row, side in changes)
     ends = [r for r in actions if r["kind"] in ENDING and r["urgency"] in LATER]
     of = {"log": log, "show": show, "n": len(log.tables["vehicles"]), "confidence": confidence}
     of |= {"days": dict(zip(("this", *SIDES), days, strict=False)), "sides": sides, "ns": list(ns)}
+    of |= {"few": few} | {name: frames[name] for name in ("movers", "doubts")}
     of |= {"year": year, "ends": ends, "n_months": len(past), "least": month.LEAST_VEHICLES}
     of |= {"sites": log.tables["vehicles"]["site"].nunique(), "least_months": moved.LEAST_MONTHS}
-    words = words_of("month", **of | {name: frames[name] for name in ("movers", "doubts")})
+    words = words_of("month", **of)
 
     def say(block, **more):
         return plain(words(block, **more))
 
-    told, view = [name for name in UNITS if past[name].notna().any()], {"trend": None}
+    told, trend = [name for name in UNITS if past[name].notna().any()], None
     if told and len(past) > 1:
         past = past.tail(SHOWN)
         turned = past[told].apply(lambda x: show.scale(UNITS[x.name]).turn(x))
         figure = vehicles.months(turned, [say("axis", measure=name) for name in told])
         alt = " ".join(say("alt", measure=name, past=past[name]) for name in told)
-        view["trend"] = {"alt": alt, "png": base64.b64encode(style.png(figure)).decode()}
-    is_few = not ns and any(row.get("why_before") == "few vehicles" for row in found["rows"])
-    return found, view | {
-        "say": say,
-        "rows": rows.to_dict("records"),
-        "sides": sides,
-        "few": is_few,
-    }
+        trend = {"alt": alt, "png": base64.b64encode(style.png(figure)).decode()}
+    rows = rows.to_dict("records")
+    return found, {"say": say, "rows": rows, "sides": sides, "few": few, "trend": trend}
