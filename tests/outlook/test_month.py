@@ -259,6 +259,42 @@ class TestTheReportMonth:
         assert told["change_before"].isna().all()
 
 
+class TestWhatIsNotKnown:
+    def test_is_the_money_of_a_month_with_too_few_amounts(self):
+        work = [(f"V{i}", f"2026-0{m}-05", 10.0) for i in range(8) for m in (1, 2, 3)]
+        blank = [(f"V{i}", "2026-03-09", None) for i in range(3)]
+        told = months.by_month(little("2026-03-31", work + blank, 8))["spend"]
+        assert told.tolist()[:2] == [80.0, 80.0]
+        assert np.isnan(told.iloc[2])
+
+    @pytest.mark.parametrize("as_of, is_known", [("2026-02-28", False), ("2026-04-30", True)])
+    def test_is_a_cost_per_mile_before_three_months_of_record(self, as_of, is_known):
+        read = [
+            {"vehicle": "V0", "date": d, "odometer": x}
+            for d, x in (("2026-01-01", 0), (as_of, 900))
+        ]
+        van = [{"vehicle": "V0", "kind": "van", "in_service": "2026-01-01"}]
+        work = [
+            {"vehicle": "V0", "date": "2026-02-05", "task": "x", "why": "defect", "parts_cost": 9}
+        ]
+        frames = {"vehicles": van, "odometer": read, "work": work}
+        frames = {name: pd.DataFrame(rows) for name, rows in frames.items()}
+        told = months.by_month(log.log_of(frames, HEADER | {"as_of": as_of})).loc["2026-02-01"]
+        assert told["spend"] == 9
+        assert pd.notna(told["cost_per_km"]) == is_known
+
+    def test_is_the_change_of_a_vehicle_that_left_within_the_month(self):
+        vans = [{"vehicle": f"V{i}", "kind": "van", "in_service": "2025-01-01"} for i in range(8)]
+        vans[0] |= {"disposed": "2026-03-20", "disposal": "sold"}
+        vans[1]["in_service"] = "2026-02-10"
+        rows = [(v["vehicle"], f"2026-0{m}-15") for v in vans for m in (2, 3)]
+        work = pd.DataFrame(rows, columns=["vehicle", "date"])
+        work = work.assign(task="x", why="defect", parts_cost=[5.0 + i % 3 for i in range(16)])
+        frames = {"vehicles": pd.DataFrame(vans).assign(meter="none"), "work": work}
+        told = months.month_of(log.log_of(frames, HEADER | {"as_of": "2026-03-31"}))
+        assert told.set_index("measure").loc["spend", "n_before"] == 6
+
+
 class TestMovers:
     def history(self, rng, last=1.0, vehicles=8):
         days = pd.date_range("2025-01-01", "2026-06-01", freq="MS") + pd.Timedelta(days=4)

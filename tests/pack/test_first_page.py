@@ -111,15 +111,17 @@ class TestWhatToDoFirst:
             self.row(2),
             self.row(3, position="rear", what="Oil (rear)"),
         ]
+        rows.insert(1, self.row(1.5, "do not drive", "B", "V8", evidence=""))
         rows += [self.row(4, site="B"), self.row(5, vehicle="V2"), self.row(6, "coming")]
         table, more = by_site(rows)
         assert more == 0
         assert [(row["site"], row["stands"], row["what"]) for row in table] == [
             ("B", "do not drive", "V9: Oil (front) (due 1 May 2026)"),
+            ("B", "do not drive", "V8: Oil (front)"),
             ("B", "overdue", "V1: Oil (front) (due 1 May 2026)"),
             ("A", "overdue", "V1: Oil (front, rear); V2: Oil (front)"),
         ]
-        assert [row["todo"] for row in table] == ["Do it now.", "Do it now.", "Do each now."]
+        assert [row["todo"] for row in table] == [*["Do it now."] * 3, "Do each now."]
 
     @pytest.mark.parametrize("dangers", [0, 30, 90])
     def test_of_a_large_log_the_dangers_come_first_and_the_rest_is_counted(self, dangers):
