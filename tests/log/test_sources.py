@@ -23,6 +23,7 @@ from conftest import use_test_notebooks
 from wearbar import log as logs
 from wearbar.log.places import place
 from wearbar.log.schema import TABLES
+from wearbar.log.sources import open_source
 from wearbar.pack import make as pack
 
 OWNER = place("data", "owner")
@@ -982,3 +983,10 @@ class TestTypedDatabases:
     def test_a_log_from_a_database_is_written_with_its_plan(self, typed, tmp_path):
         again = logs.read_log(logs.write_marked(logs.read_log(typed), tmp_path) / "log")
         assert again.plan.tasks["code"].tolist() == ["oil"]
+
+
+def test_tables_are_read_from_wherever_one_works_by_then(example_log, tmp_path, monkeypatch):
+    monkeypatch.chdir(example_log.parent)
+    source = open_source(example_log.name)
+    monkeypatch.chdir(tmp_path)
+    assert len(source.tables["vehicles"]().lines) == 1

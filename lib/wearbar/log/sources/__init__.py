@@ -29,6 +29,7 @@ def open_source(address):
     path = Path(address)
     if not _exists(path):
         raise fault("no_such", path=str(path)[:200])
+    path = path.absolute()  # tables are read later, and perhaps from another working directory
     if path.is_dir():
         return _open_folder(path)
     if path.is_file() and path.suffix.casefold() in WORKBOOKS:
