@@ -2,6 +2,7 @@
 
 import base64
 import re
+import tomllib
 from functools import cache
 
 import browser
@@ -1055,8 +1056,16 @@ def test_a_grade_a_part_number_and_a_blank_for_the_torque_applied():
     assert "reset the dash display's service reminder" in text
 
 
+DUE_PLAN = """
+[bike]
+applies_to = ["motorcycle"]
+task = [ { code = "fluid", action = "replace", every = { days = 30 } },
+  { code = "look", action = "inspect", every = { days = 75 } } ]
+"""
+
+
 def due_log(days):
-    """Three vehicles, whose job of so many days after 1 July falls due on its own day, and a defect on the last."""
+    """A vehicle for each day on which both its jobs were last done, due 30 and 75 days after."""
     tables = {
         "vehicles": pd.DataFrame([VEHICLE | {"vehicle": name} for name in days]),
         "odometer": pd.DataFrame(
@@ -1066,14 +1075,17 @@ def due_log(days):
             [{"vehicle": v, "from": "2025-01-01", "site": f"site {v in 'AC'}"} for v in days]
         ),
     }
-    work = [{"vehicle": v, "date": d, "task": "fluid", "why": "planned"} for v, d in days.items()]
-    task = {"code": "fluid", "action": "replace", "every": {"days": 30}}
-    plan = plan_of({"bike": {"applies_to": ["motorcycle"], "task": [task]}}, "km")
+    work = [
+        {"vehicle": v, "date": d, "task": task, "why": "planned"}
+        for v, d in days.items()
+        for task in ("fluid", "look")
+    ]
+    plan = plan_of(tomllib.loads(DUE_PLAN), "km")
     header = {"name": "three", "distance": "km", "as_of": "2025-07-10", "first_day": "2025-01-01"}
     return log_of(tables | {"work": pd.DataFrame(work)}, header, plan=plan)
 
 
-# last done; due 30 days after: 31 Jul, 20 Jul, 15 Jun 2025; the report date is 10 Jul
+# due again 30 days after: 31 Jul, 20 Jul, 15 Jun 2025, and 75 days after: 14 Sep, 3 Sep, 30 Jul
 DONE = {"A": "2025-07-01", "B": "2025-06-20", "C": "2025-05-16"}
 
 
@@ -1115,12 +1127,18 @@ def three_sheets(tmp_path_factory):
         {"name": "three", "distance": "km", "as_of": "2025-07-10"},
         folder / "log",
     )
-    (folder / "log" / "plan.toml").write_text(
-        '[bike]\napplies_to = ["motorcycle"]\n[[bike.task]]\ncode = "fluid"\naction = "replace"\nevery = { days = 30 }\n'
-    )
+    (folder / "log" / "plan.toml").write_text(DUE_PLAN)
     with (folder / "log" / "log.toml").open("a") as file:
         file.write('plan = "plan.toml"\n')
     return folder
+
+
+def printed_pages(page):
+    with browser.tab() as tab:
+        tab.open(page.as_uri())
+        pdf = base64.b64decode(tab.call("Page.printToPDF", preferCSSPageSize=True)["data"])
+        assert tab.complaints() == []
+    return len(re.findall(rb"/Type\s*/Page\b", pdf))
 
 
 class TestManyPages:
@@ -1134,18 +1152,19 @@ class TestManyPages:
             in text
         )
         assert (
-            "Vehicle Site When What C site True now Fluid B site False 20 Jul 2025 Fluid A site True 31 Jul 2025 Fluid"
+            "Vehicle Site When What C site True now Fluid, Look B site False 20 Jul 2025 Fluid A site True 31 Jul 2025 Fluid"
             in text
         )
         rows = pd.read_csv(out.with_suffix(".csv"))
         assert rows.loc[rows["table"].eq("odometer"), "vehicle"].tolist() == ["C", "B", "A"]
         if browser.CHROMIUM is None:
             pytest.skip("no chromium")
-        with browser.tab() as tab:
-            tab.open(out.as_uri())
-            pdf = base64.b64decode(tab.call("Page.printToPDF", preferCSSPageSize=True)["data"])
-            assert tab.complaints() == []
-        assert 4 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 7
+        alone = [three_sheets / f"{name}.html" for name in DONE]
+        for page in alone:
+            asked = ["--vehicle", page.stem, "--out", str(page)]
+            assert main(["sheet", str(three_sheets / "log"), *asked]) == 0
+        n, *each = (printed_pages(page) for page in (out, *alone))
+        assert n == 1 + sum(each)
 
     def test_a_site_narrows_it_and_nothing_due_is_said(self, three_sheets):
         for asked, words in (
