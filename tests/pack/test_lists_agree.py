@@ -33,8 +33,8 @@ def _one_model(monkeypatch):
     matter here."""
     for module in (calendar, visit_sheet):
         monkeypatch.setattr(module, "model_by_test", lambda log, _: model_of(log))
-    monkeypatch.setattr(calendar, "actions", lambda log, _w, _u, _c, days: listed_of(log, days))
-    monkeypatch.setattr(visit_sheet, "actions", lambda log, **_: listed_of(log))
+    monkeypatch.setattr(calendar, "actions", lambda log, *asked: listed_of(log, asked[-1]))
+    monkeypatch.setattr(visit_sheet, "actions", lambda log, *_, **__: listed_of(log))
     yield
     listed_of.cache_clear()
 

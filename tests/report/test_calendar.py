@@ -15,6 +15,8 @@ from wearbar import intervals, usage
 from wearbar.log import log_of, read_log
 from wearbar.log.places import place
 from wearbar.log.plan import plan_of
+from wearbar.outlook.action_list import actions
+from wearbar.outlook.next_visits import ALL_DAYS
 from wearbar.pack.cli import main
 from wearbar.report import calendar
 from wearbar.report.calendar import calendar_of, events_of, ics
@@ -341,3 +343,18 @@ def test_the_same_work_keeps_its_id_from_month_to_month(monkeypatch):
         moved += (both["day"] != both["day_now"]).tolist()
     assert sum(kept) / len(kept) >= 0.75
     assert sum(moved) > 10
+
+
+def test_an_id_hangs_on_no_forecast(monkeypatch):
+    """The fluid is due on 1 January. Whether the oil is forecast for four days before or three after, both are done at one
+    visit, and it keeps its id."""
+    log, ids = small_log(STEADY), []
+    rows = actions(log, days=ALL_DAYS)
+    for day in ("2025-12-28", "2026-01-04"):
+        by = rows["by"].mask(rows["item"].eq("oil"), pd.Timestamp(day))
+        monkeypatch.setattr(calendar, "actions", lambda *_, by=by: rows.assign(by=by))
+        events, _ = events_of(log)
+        assert {"oil", "fluid"} <= set(events["item"])
+        ids.append(events["uid"].unique().tolist())
+    assert ids[0] == ids[1]
+    assert len(ids[0]) == 1
