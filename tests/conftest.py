@@ -177,7 +177,7 @@ def packs(by_hand, shared_folder):
         else:
             told.with_suffix(".half").write_text("null")
             try:
-                made = pack.make_pack(out, log=logs[name], tell=lambda line: None)
+                made = pack.make_pack(out, log=logs[name], tell=lambda line: None, workbook=True)
                 told.with_suffix(".half").write_text(json.dumps(made.set_aside))
             finally:  # one that fails is not tried again for every test
                 told.with_suffix(".half").replace(told)

@@ -120,6 +120,8 @@ def test_a_table_carries_its_file(shown):
     assert bundle[reports.TABLE] == {
         "name": "sample-far",
         "csv": "vehicle,far_mi\n<b>,1000\n'=2,\n",
+        "caption": "a < b",
+        "columns": '[["Vehicle", null, null, false, ""], ["Far km (mi)", "mi", 0, false, ""]]',
     }
     assert "<caption>a &lt; b</caption>" in bundle["text/html"]
     assert "x &amp; y</p>" in bundle["text/html"]

@@ -18,6 +18,14 @@ WORK_CATEGORY |= {"accident": "accidents", "campaign": "recalls"}
 LINE_TYPES = {"vehicle": TEXT, "date": "datetime64[ns]", "category": TEXT, "detail": TEXT}
 LINE_TYPES |= {"amount": float, "source": TEXT, "line": "int64", "is_fixed": bool}
 LINE_TYPES |= {"visit": TEXT, "why": TEXT, "is_free": bool}
+# table to its day, what the money is for, and its columns of money with their sign
+MONEY = {
+    "work": ("date", "task", {"labour_cost": 1, "parts_cost": 1, "other_cost": 1, "recovered": -1}),
+    "fitted": ("fitted", "category", {"price": 1, "fitting_cost": 1}),
+    "fuel": ("date", "kind", {"cost": 1}),
+    "fixed_costs": ("to", "category", {"amount": 1}),
+}
+WHY_LEFT = ["set aside", "others paid", "bill not known", "no day", "outside record"]
 DOUBLE = ["vehicle", "date", "item", "price", "other_cost", "why"]
 
 
@@ -118,3 +126,36 @@ def part_of_task(plan):
     """The part of each of the plan's tasks: Series by code."""
     tasks = plan.tasks.dropna(subset=["part"]).drop_duplicates("code")
     return tasks.set_index("code")["part"].astype(TEXT)
+
+
+def money_entries(log):
+    """Each figure of money of `MONEY`, in rows used or set aside, and what an account counts of it.
+
+    Worked out beside `money_lines` and the account, to be held against them. Frame `line, column,
+    amount` (as written, what was recovered negative; of a fill also by its unit price), `table,
+    vehicle, date, what, why` (of `WHY_LEFT`, "" where all is counted), `counted_amount` (the part
+    of the period in the vehicle's days of record) and `left_out_amount`. A figure of 0 is none.
+    """
+    found, days = [], log.record_periods
+    for name, (day, what, signs) in MONEY.items():
+        used, costs = log.tables[name], [column for column in signs if column != "recovered"]
+        lost = log.aside.get(name, used[:0])
+        rows = pd.concat([used.assign(is_lost=False), lost.assign(is_lost=True)])
+        if name == "fuel":
+            rows["cost"] = rows["cost"].fillna(rows["unit_price"] * rows["volume"])
+        last, first = rows[day], rows.get("from", rows[day])
+        begin, end = (look_up(rows["vehicle"], days[side]) for side in ("begin", "end"))
+        inside = (np.minimum(last, end) - np.maximum(first, begin)).dt.days + 1
+        share = (inside.clip(lower=0) / ((last - first).dt.days + 1)).fillna(0.0)
+        others = rows.get("paid_by", pd.Series("us", rows.index)).fillna("us").ne("us")
+        blank = rows[costs[:2]].isna().all(axis=1) & rows[costs[2:]].fillna(0).eq(0).all(axis=1)
+        why = np.select([rows["is_lost"], others, blank, last.isna(), share < 1], WHY_LEFT, "")
+        share = share.where(np.isin(why, ["", WHY_LEFT[-1]]), 0.0)
+        about = {"vehicle": rows["vehicle"], "date": last, "what": rows[what], "why": why}
+        about = pd.DataFrame({"table": name, **about, "share": share}, rows.index)
+        cells = (rows[list(signs)] * pd.Series(signs)).stack(future_stack=True).rename("amount")
+        cells = cells[cells.fillna(0).ne(0)].rename_axis(["line", "column"]).reset_index()
+        found.append(cells.join(about, on="line"))
+    made = pd.concat(found, ignore_index=True)
+    counted = made["amount"] * made.pop("share")
+    return made.assign(counted_amount=counted, left_out_amount=made["amount"] - counted)

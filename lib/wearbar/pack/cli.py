@@ -86,6 +86,7 @@ def main(arguments=None):
     option("--since", "PACK", "tell what has changed since this earlier pack of the log"),
     option("--each", None, "a pack for each, and a page over all", choices=["vehicle", "site"]),
     option("--workers", "N", f"notebooks at once {DEFAULT}", 2, type=int),
+    flag("--workbook", "write the tables as one workbook (.xlsx) too"),
     flag("--quiet", "print errors and the first page's address alone"),
 )
 def pack(each, quiet, **asked):

@@ -35,7 +35,8 @@ def make_packs(out="", each="vehicle", log="", tell=print, since="", workers=2, 
     where none could be made, and where some stopped, once the others are in their place.
     """
     tell("Reading the log")
-    of_all = {name: x for name, x in asked.items() if name not in ("only", "criterion")}
+    of_one = ("only", "criterion", "workbook")
+    of_all = {name: x for name, x in asked.items() if name not in of_one}
     whole, cut, checked = reports.check(log, **of_all)
     stands = shelf.standing(out, since, whole, checked, each)
     out, only = stands.out, [Path(name).stem for name in asked.get("only", ())]

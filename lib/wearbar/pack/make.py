@@ -18,6 +18,7 @@ from wearbar.log import places
 from wearbar.outlook import action_list as actionlist
 from wearbar.pack import folder as folders
 from wearbar.pack import shelf
+from wearbar.pack import workbook as workbooks
 from wearbar.pack.run import FIRST_PAGE, MADE_FROM, run_all
 from wearbar.report import against, tables
 from wearbar.report import report as reports
@@ -40,16 +41,9 @@ class Pack(NamedTuple):
 
 
 def make_pack(
-    out="",
-    log="",
-    only=(),
-    tell=print,
-    criterion=0.0,
-    since="",
-    workers=2,
-    keep=False,
-    **parameters,
-):
+    out="", log="", only=(), tell=print, criterion=0.0, since="", workers=2, keep=False,
+    workbook=False, **parameters,
+):  # fmt: skip
     """Run the reports on a log and write the pack into the folder `out`; gives the `Pack`.
 
     out: "" a folder of its own, listed beside others and compared with an earlier one of them
@@ -57,9 +51,9 @@ def make_pack(
     notebooks, none is all; other reports that the pack at `out` has are kept where they are made
     from the same log, parameters and code. tell: called with each line of progress. criterion: see
     `against.criterion_of`. since: folder of an earlier pack, which may be `out`. workers: notebooks
-    at once. keep: a pack at `out` that is made from the same is not made again. parameters:
-    as_of, site, vehicle, confidence, units of `reports.check`. Raises reports.NotDone, a sentence,
-    where it cannot be done; the pack that stood at `out` is then untouched.
+    at once. keep: a pack at `out` that is made from the same is not made again. workbook: write one
+    too. parameters: those of `reports.check` but the log. Raises reports.NotDone, a sentence, where
+    it cannot be done; the pack that stood at `out` is then untouched.
     """
     names, have = _notebooks(only)
     tell("Reading the log")
@@ -78,6 +72,7 @@ def make_pack(
         then = against.earlier_pack(since, whole, asked)
         given, made, of_then = _made_from(have, whole, asked, own, since)
         n_aside = int(whole.ledger["set_aside"].sum())
+        keep = keep and (out / workbooks.FILE).is_file() == workbook
         if keep and folders.is_made(out, {name: made[name] for name in names}):
             return Pack(out, n_aside)
         kept = folders.kept_from(out, names, made) if only else []
@@ -91,6 +86,9 @@ def make_pack(
         findings = findings_of(books, whole, asked | own)
         if then and against.REPORT in made:
             findings["since"] = {"as_of": f"{then.as_of:%Y-%m-%d}", "sha256": of_then}
+        if workbook:
+            shown = _tables(books, findings)
+            workbooks.write_workbook(new / workbooks.FILE, shown, whole, cut, asked)
         _write(new, findings, books, whole, cut, uncompared)
         folders.write_manifest(new, made)
         shelf.put(stands, work, tell)
@@ -158,6 +156,12 @@ def _messages(book, kind):
     return [sent[kind] for sent in data if kind in sent]
 
 
+def _tables(books, findings):
+    """[(title of a report, a table of it)], in order."""
+    titles = {name: told["title"] for name, told in findings["reports"].items()}
+    return [(titles[n], table) for n in books for table in _messages(books[n], reports.TABLE)]
+
+
 def findings_of(books, whole, parameters):
     """All that a program may want of a pack; the same for the same log and parameters."""
     log = {"name": clean(whole.name), "sha256": whole.sha256}
@@ -203,11 +207,12 @@ def _write(new, findings, books, whole, cut, uncompared=()):
         actions = on_actions.told(rows, show).to_dict("records")
     findings["month"], month = on_month.month_in(cut, actions, findings["parameters"])
     write_findings(new, findings)
-    page = _first_page(books, findings, whole, cut, uncompared, actions, month)
+    workbook = workbooks.FILE if (new / workbooks.FILE).is_file() else ""
+    page = _first_page(books, findings, whole, cut, uncompared, actions, month, workbook)
     (new / FIRST_PAGE).write_text(page, encoding="utf-8")
 
 
-def _first_page(books, findings, whole, cut, uncompared, actions, month):
+def _first_page(books, findings, whole, cut, uncompared, actions, month, workbook):
     """The HTML of a pack's first page. actions: dicts in words. month: of `month_in`."""
     from nbconvert.filters import markdown2html
 
@@ -244,6 +249,7 @@ def _first_page(books, findings, whole, cut, uncompared, actions, month):
         since=[Markup(markdown2html(text)) for text in since],
         uncompared=uncompared,
         reports=listed,
+        workbook=workbook,
         rows=f"{reports.rows_of(whole)}.",
         ledger=Markup(tables.html_of(whole.ledger, ledger, "Rows of the log, by table", rows=99)),
         csv=sorted({path.removeprefix("tables/") for r in told.values() for path in r["tables"]}),

@@ -7,6 +7,7 @@ Everything is shown by Jupyter's display messages, so that a notebook run by han
 import base64
 import datetime
 import html
+import json
 import math
 import numbers
 import platform
@@ -74,7 +75,7 @@ class Report:
 
     def table(
         self, frame, caption, name="", columns=None, note="", missing="–", rows=15, empty="",
-        adds=(), total=(),
+        adds=(), total=(), live=(),
     ):  # fmt: skip
         """Show a frame; with a `name` it is also tables/<report>-<name>.csv of the pack.
 
@@ -85,11 +86,14 @@ class Report:
         missing: what an empty cell says. empty: said in place of a table without rows, else
             nothing is shown. rows: more go behind a "Show the other"; 0 makes the CSV alone.
         adds: columns whose sums stand in a last row, "all". total: its other cells, by column.
+        live: column to its formula in a workbook (`pack.workbook`).
         """
         heads, caption = tables.heads_of(frame, columns, self.show), plain(caption)
         total = tables.all_of(frame, heads, adds, dict(total))
         csv = tables.csv_of(frame, heads) + tables.csv_of(total, heads).partition("\n")[2]
-        file = {"name": f"{self.name}-{name}", "csv": csv}
+        file = {"name": f"{self.name}-{name}", "csv": csv, "caption": caption}
+        columns = tables.columns_of(frame, heads, adds if len(total) else (), live)
+        file["columns"] = json.dumps(columns)  # one line of a notebook
         told = {TABLE: file} if name else {}
         if not len(frame) or not rows:
             said = html.escape(plain(empty))

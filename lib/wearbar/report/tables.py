@@ -120,6 +120,20 @@ def csv_of(frame, heads):
     return pd.DataFrame(out).to_csv(index=False, lineterminator="\n")
 
 
+def columns_of(frame, heads, adds, live):
+    """For a workbook, of each column that `csv_of` writes: [heading, unit (None: text), decimals,
+    whether it is one of those that add up, its formula]."""
+    told = []
+    for head in heads:
+        sides = ["", ", from", ", to"][len(head.columns) == 2 :]
+        for column, side in zip(head.columns, sides, strict=False):
+            is_date = types.is_datetime64_any_dtype(frame[column])
+            unit = head.scale.suffix if head.scale else "date" if is_date else None
+            formula = dict(live).get(column, "")
+            told.append([head.label + side, unit, head.decimals, column in adds, formula])
+    return told
+
+
 def in_units(frame, show):
     """The frame with its numbers in the reader's units, which stand in its columns' names.
 
@@ -202,7 +216,7 @@ def _word(x, missing):
 
 
 def _fixed(x):
-    return "" if pd.isna(x) or math.isinf(x) else f"{x:.6f}".rstrip("0").rstrip(".")
+    return "" if pd.isna(x) or math.isinf(x) else f"{round(x, 6) + 0.0:.6f}".rstrip("0").rstrip(".")
 
 
 def _inert(x):
