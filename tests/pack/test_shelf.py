@@ -234,3 +234,21 @@ def test_packs_of_each_stand_in_a_folder_and_are_compared_with_their_own(
     with pytest.raises(make.reports.NotDone):
         make_packs(**asked)
     assert given == {"A": made.folder / "A", "B": ""}
+
+
+def test_a_pack_is_listed_by_what_must_not_be_driven_before_what_is_worn(tmp_path):
+    def headline(text):
+        return {"headlines": [{"text": text, "urgency": "now"}]}
+
+    told = {
+        "log": {"name": "Wardens", "as_of": "2026-10-31"},
+        "parameters": {"site": "", "vehicle": []},
+        "reports": {
+            "consumable_life": headline("11 parts are at the limit."),
+            "interval_compliance": headline("**2 vehicles must not be driven**: M09 and M04."),
+        },
+    }
+    (tmp_path / "findings.json").write_text(json.dumps(told, sort_keys=True), encoding="utf-8")
+    about, said = shelf._read(tmp_path)
+    assert (about.name, about.day) == ("Wardens", "2026-10-31")
+    assert said == "2 vehicles must not be driven: M09 and M04."

@@ -73,7 +73,8 @@ def _read(folder):
         made = [log["name"], log["as_of"], asked["site"], asked.get("each", "")]
         name, day, site, each = map(str, made)
         about = About(name, day, site, tuple(sorted(map(str, asked["vehicle"]))), each)
-        heads = [h for report in told["reports"].values() for h in report["headlines"]]
+        found = sorted(told["reports"].items(), key=lambda report: report[0] != against.REPORT)
+        heads = [h for _, report in found for h in report["headlines"]]
         heads.sort(key=lambda h: list(reports.URGENCY).index(h["urgency"]))
         text = html.unescape(heads[0]["text"].replace("**", "")) if heads else ""
     except (OSError, ValueError, RecursionError, LookupError, TypeError, AttributeError):
