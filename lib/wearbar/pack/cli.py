@@ -44,7 +44,7 @@ def main(arguments=None):
     terminal.print_by_code()
     try:
         terminal.stop_by_signals()
-        if is_alone and run in (pack, sheet) and sys.platform == "linux":
+        if is_alone and run is pack and sys.platform == "linux":
             import_module("wearbar.pack.prepared")  # the reports' processes are copies of this one
         if run is pack:
             from wearbar.pack.options import with_options
