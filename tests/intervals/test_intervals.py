@@ -58,17 +58,10 @@ def row_of(text):
 IDS = {name: [c.name for c in TABLES[name] if c.kind == "id"] for name in TABLES}
 
 
-# what else the log holds matters to these: whether any work is looked at again, when it was first kept
-ALONE = ("52b", "141c")
-
-
-@cache
-def answers(as_of, alone=""):
-    """(occasions, items) of the cases of one report date, each a vehicle of one log by its name."""
+def log_from_cases(cases, as_of):
+    """A log of (name, plan, vehicle, rows) of several cases, each a vehicle by its name."""
     tables, plans = {}, {}
-    for name, plan, vehicle, rows, day, *_ in CASES:
-        if day != as_of or alone not in (name, "") or (name in ALONE and not alone):
-            continue
+    for name, plan, vehicle, rows in cases:
         plans[plan] = PLANS[plan]
         vehicle = dict(v.split("=") for v in vehicle.split() if v != "-")
         vehicle = {
@@ -78,16 +71,33 @@ def answers(as_of, alone=""):
             "plan": plan,
         } | vehicle
         texts = rows.replace("L", LAST, rows.startswith("L")).split(";")
-        told = [row_of(text) for text in texts if text.strip()]
         begun = vehicle.get("acquired", vehicle["in_service"])
-        told = [("vehicles", {"acquired": begun} | vehicle), *told]
-        for table, row in told:
+        told = [("vehicles", {"acquired": begun} | vehicle)]
+        for table, row in [*told, *(row_of(text) for text in texts if text.strip())]:
             own = {k: f"{row[k]} of {name}" for k in IDS[table] if k in row and row[k] != plan}
             tables.setdefault(table, []).append(row | own | {"vehicle": name})
     header = {"name": "cases", "currency": "GBP", "money": "net", "distance": "mi", "as_of": as_of}
     frames = {k: pd.DataFrame(v) for k, v in tables.items()}
     log = log_of(frames, header | {"first_day": "2000-01-01"}, plan=plan_of(plans, "mi"))
     assert not len(log.set_aside), log.set_aside
+    return log
+
+
+def log_from(plan, vehicle, rows, as_of):
+    return log_from_cases([("V", plan, vehicle, rows)], as_of)
+
+
+# what else the log holds matters to these: whether any work is looked at again, when it was first kept
+ALONE = ("52b", "141c")
+
+
+@cache
+def answers(as_of, alone=""):
+    """(occasions, items) of the cases of one report date."""
+    of_day = [case[:4] for case in CASES if case[4] == as_of]
+    log = log_from_cases(
+        [c for c in of_day if (c[0] == alone if alone else c[0] not in ALONE)], as_of
+    )
     return occasions(log), items(log)
 
 

@@ -9,6 +9,7 @@ import pytest
 from conftest import use_test_notebooks
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 
+from wearbar.log import read_log
 from wearbar.pack import make as pack
 from wearbar.pack import run
 
@@ -90,9 +91,9 @@ def test_what_a_cell_warns_of_is_seen(example_log, tmp_path, monkeypatch):
     book = nbformat.read(run.places.place("notebooks") / "sample.ipynb", as_version=4)
     book.cells.append(new_code_cell("import warnings\nwarnings.warn('mind this')"))
     nbformat.write(book, tmp_path / "warns.ipynb")
-    assert (
-        run.run_all([(tmp_path / "warns.ipynb", {}, "")], example_log, tmp_path / "run", "") == {}
-    )
+    whole = read_log(example_log)
+    jobs = [(tmp_path / "warns.ipynb", {}, "")]
+    assert run.run_all(jobs, example_log, whole, tmp_path / "run") == {}
     cells = nbformat.read(tmp_path / "run" / "notebooks" / "warns.ipynb", as_version=4).cells
     (said,) = cells[-1].outputs
     assert (said.output_type, said.name) == ("stream", "stderr")

@@ -155,7 +155,7 @@ def test_a_report_of_another_run_is_made_again(made, sample_pack, tmp_path):
 def test_a_report_that_is_not_of_the_run_reaches_no_pack(made, sample_pack, monkeypatch, tmp_path):
     """As if another run wrote into the same folder after all: nothing but what each notebook says of itself tells."""
 
-    def run_all(jobs, log, folder, *_):
+    def run_all(jobs, log, whole, folder, *_):
         shutil.copytree(sample_pack.folder, folder)
 
     with monkeypatch.context() as patch:

@@ -66,7 +66,7 @@ def months(values, titles):
     for axis, name, title in zip(axes, values, titles, strict=True):
         axis.plot(range(len(values)), values[name], **style.series(0))  # a gap where not known
         style.months(axis, values.index, "")
-        axis.set_ylim(0, 1.15 * values[name].max() or 1)
+        axis.set_ylim(0, 1.15 * top if (top := values[name].max()) > 0 else 1)
         style.thousands(axis.yaxis, 3)
         style.name_axes(axis, "", "", title)
     return figure

@@ -46,9 +46,9 @@ def month_in(log, actions, asked):
     def say(block, **more):
         return plain(words(block, **more))
 
-    told, trend = [name for name in UNITS if past[name].notna().any()], None
+    past, trend = past.tail(SHOWN), None
+    told = [name for name in UNITS if past[name].notna().any()]
     if told and len(past) > 1:
-        past = past.tail(SHOWN)
         turned = past[told].apply(lambda x: show.scale(UNITS[x.name]).turn(x))
         figure = vehicles.months(turned, [say("axis", measure=name) for name in told])
         alt = " ".join(say("alt", measure=name, past=past[name]) for name in told)
