@@ -71,13 +71,17 @@ def rows():
 def tied(n, fitter, curve):
     """Rows of lives as a log has them: whole numbers, rounded to hundreds, some entered late."""
     x, seen, entry = (part[:n] for part in data())
-    for what, step in (("whole numbers", 1), ("hundreds", 100)):
+    for what, step in (
+        ("whole numbers", 1),
+        ("hundreds", 100),
+        ("hundreds of miles in km", 160.9344),
+    ):
         whole, late = np.ceil(30_000 * x / step) * step, np.floor(30_000 * entry / step) * step
         for how, begun in (("", None), (", late entry", late)):
             rows = whole, seen, begun
             yield row(
                 f"curve of {n:,} lives, {what}{how}",
-                4,
+                4 if step in (1, 100) else 2,
                 lambda rows=rows: stats.kaplan_meier(*rows),
                 lambda rows=rows: curve().fit(rows[0], rows[1], entry=rows[2]),
             )

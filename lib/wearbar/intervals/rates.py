@@ -56,7 +56,9 @@ def compliance(found, by, confidence=0.9):
     """The rate in each group: frame `*by, share, low, high, n, late, vehicles`, in the order of
     `by`; a missing group is NOT_KNOWN."""
     rows, counted = [], found[found["in_rate"]]
-    named = counted[[c for c in by if c != "month"]].astype(object).fillna(NOT_KNOWN)
+    named = (
+        counted[[c for c in by if c not in ("month", "quarter")]].astype(object).fillna(NOT_KNOWN)
+    )
     for name, part in counted.assign(**named).groupby(by, observed=True, sort=True):
         e, late = rate(part, confidence), int((part["outcome"] == "late").sum())
         rows.append((*name, e.value, e.low, e.high, e.n, late, part["vehicle"].nunique()))
