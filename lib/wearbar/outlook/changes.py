@@ -99,14 +99,14 @@ def what_became(then, now, log):
     is_due &= ~is_among(new, old, KEY)
     new = new.assign(became="new", forecast=np.where(is_due, "unforeseen", ""))
     new = new.assign(done_date=pd.NaT, urgency_now=new["urgency"], urgency="")
-    rows = stacked([new, old])
+    types = KEPT | {"done_date": "datetime64[ns]", "urgency_now": TEXT}
+    columns = [*types, "became", "forecast"]
+    rows = stacked([x[columns].astype(types) for x in (new, old)])
     order = {"became": pd.Categorical(rows["became"], BECAME).codes}
     order["urgency"] = pd.Categorical(rows["urgency_now"].fillna(rows["urgency"]), URGENCY).codes
     order |= {name: rows[name] for name in ("due_date", "vehicle", "what")}
     rows = rows.loc[pd.DataFrame(order).sort_values(list(order), kind="stable").index]
-    types = {"done_date": "datetime64[ns]", "urgency_now": TEXT}
-    rows = rows[[*KEPT, "became", "done_date", "urgency_now", "forecast"]]
-    return rows.reset_index(drop=True).astype(types)
+    return rows[[*KEPT, "became", "done_date", "urgency_now", "forecast"]].reset_index(drop=True)
 
 
 def _point(rows):

@@ -29,7 +29,7 @@ def month_in(log, actions, asked):
     frames |= {"movers": moved.movers(log), "doubts": moved.doubts(log)}
     found = {name: records_of(frame) for name, frame in frames.items()}
     year = moved.to_date(log, "" if asked["vehicle"] else asked["site"])
-    found["to_date"] = records_of(pd.DataFrame([year]))[0]
+    found["to_date"] = records_of(pd.DataFrame([year]))[0] if year else {}
     days = [past.index[-1] - pd.DateOffset(months=n) for n in (0, *SIDES.values()) if len(past)]
     sides = [side for side in SIDES if len(rows) and rows[side].notna().any()]
     changes = [(row, side) for row in found["rows"] for side in sides]
