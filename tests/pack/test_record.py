@@ -77,11 +77,17 @@ def folder(tmp_path_factory):
     return write_log(tmp_path_factory.mktemp("log") / "log")
 
 
+def write_sheets(log, vehicles, path):
+    visit = visit_of(log, vehicles)
+    told = wording.words(visit, log, Show(log.units).with_distance(visit.distance_unit))
+    write_to_fill([(visit.vehicle, told)], path)
+
+
 @pytest.fixture(scope="module")
 def blank(folder):
     """The rows of V's sheet, as they are written."""
     path, log = folder.parent / "blank.csv", read_log(folder, today=TODAY)
-    write_to_fill([visit_of(log, ["V"])], log, path)
+    write_sheets(log, ["V"], path)
     return path.read_text(encoding="utf-8-sig")
 
 
@@ -303,7 +309,7 @@ def test_hostile_text_comes_through_as_it_was_and_never_as_a_formula(tmp_path):
         frame["vehicle"] = frame["vehicle"].replace("@V", name)
         frame.to_csv(folder / f"{key}.csv", index=False)
     log = read_log(folder, today=TODAY)
-    write_to_fill([visit_of(log, [name])], log, tmp_path / "blank.csv")
+    write_sheets(log, [name], tmp_path / "blank.csv")
     blank = (tmp_path / "blank.csv").read_bytes().decode("utf-8-sig")
     assert not [
         row for row in csv.DictReader(io.StringIO(blank, newline="")) if row["vehicle"][0] != "'"

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from wearbar.intervals.rates import CLEAR_JOBS, CLEAR_P, COLUMNS, compliance, within
+from wearbar.intervals.rates import CLEAR_JOBS, CLEAR_P, COLUMNS, compliance, sites_told, within
 from wearbar.log.keys import look_up
 from wearbar.stats.estimate import holm, untold
 
@@ -32,9 +32,7 @@ def by_quarter(found, confidence=0.9):
     quarter = found["month"].dt.to_period("Q").dt.to_timestamp().astype("datetime64[ns]")
     made = compliance(found.assign(quarter=quarter), ["site", "quarter"], confidence)
     size = found[found["in_rate"]].groupby("site", observed=True)["vehicle"].nunique()
-    small = set(size.index[untold(size)])
-    blank = made["site"].isin(small)
-    made = made.assign(**{c: made[c].mask(blank) for c in ("share", "low", "high", "late")})
+    made = sites_told(made, made["site"].isin(size.index[untold(size)]))
     made = made.assign(quarter=pd.to_datetime(made["quarter"]))
     return made.sort_values(["quarter", "site"], ascending=[False, True], ignore_index=True)
 

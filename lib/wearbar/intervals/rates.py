@@ -56,18 +56,17 @@ def compliance(found, by, confidence=0.9):
     """The rate in each group: frame `*by, share, low, high, n, late, vehicles`, in the order of
     `by`; a missing group is NOT_KNOWN."""
     rows, counted = [], found[found["in_rate"]]
-    named = (
-        counted[[c for c in by if c not in ("month", "quarter")]].astype(object).fillna(NOT_KNOWN)
-    )
+    named = counted[list(by)].select_dtypes(exclude="datetime").astype(object).fillna(NOT_KNOWN)
     for name, part in counted.assign(**named).groupby(by, observed=True, sort=True):
         e, late = rate(part, confidence), int((part["outcome"] == "late").sum())
         rows.append((*name, e.value, e.low, e.high, e.n, late, part["vehicle"].nunique()))
     return pd.DataFrame(rows, columns=[*by, "share", "low", "high", "n", "late", "vehicles"])
 
 
-def sites_told(table):
-    """The rates of sites, without figures where they could point at a person."""
-    small = untold(table["vehicles"])
+def sites_told(table, small=None):
+    """The rates of sites, without figures where they could point at a person. small: the rows of
+    such sites; None: by the vehicles of each row."""
+    small = untold(table["vehicles"]) if small is None else small
     return table.assign(**{c: table[c].mask(small) for c in ("share", "low", "high", "late")})
 
 

@@ -114,19 +114,13 @@ def _page(new, names, faults, each, log, units):
     packs = []
     for folder, name in names.items():
         row = {"folder": folder, "name": clean(name), "fault": faults.get(folder, "")}
-        row |= {
-            "is_there": (new / folder / FIRST_PAGE).is_file(),
-            "n": 0,
-            "rank": 0,
-            "is_checked": False,
-        }
+        row |= {"is_there": (new / folder / FIRST_PAGE).is_file(), "is_checked": False}
+        row |= {"n": 0, "rank": 0}
         if not row["fault"]:
             told = json.loads((new / folder / against.FINDINGS).read_text(encoding="utf-8"))
             found = told["reports"].get(against.REPORT, {}).get("findings", {})
-            row |= {
-                "is_listed": against.ACTIONS in found,
-                "is_checked": "log_check" in told["reports"],
-            }
+            row["is_listed"] = against.ACTIONS in found
+            row["is_checked"] = "log_check" in told["reports"]
             rows = found[against.ACTIONS]["rows"] if row["is_listed"] else []
             now = [action for action in rows if action["urgency"] in NOW]
             for first in now[:1]:

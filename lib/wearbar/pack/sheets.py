@@ -34,26 +34,31 @@ def make_sheets(out, log="", due=None, units="", **parameters):
         raise refused("filled", path=str(rows))
     whole, cut, asked = reports.check(log, units=units, **parameters)
     visits = visits_of(whole, cut.tables["vehicles"]["vehicle"], asked["confidence"], due)
+    own = [_words(visit, whole) for visit in visits]  # to fill in, in the odometer's own units
+    shown = [_words(visit, whole, units) for visit in visits] if units else own
     half = [path.with_name(f".{path.name}.wearbar") for path in (page, rows)]
-    half[0].write_text(_page(visits, whole, cut, due, units), encoding="utf-8")
-    write_to_fill(visits, whole, half[1])
+    half[0].write_text(_page(shown, whole, cut, due), encoding="utf-8")
+    write_to_fill([(v.vehicle, told) for v, told in zip(visits, own, strict=True)], half[1])
     half[0].replace(page)
     half[1].replace(rows)
     return len(whole.set_aside)
 
 
-def _page(visits, log, cut, due, units):
-    """The page's HTML."""
-    sheets, front = [], None
-    for visit in visits:
-        show = Show(log.units).with_distance(units or visit.distance_unit)
-        sheets.append(wording.words(visit, log, show) | {"front": wording.front(visit, log, show)})
+def _words(visit, log, units=""):
+    """What a visit's sheet says, and the list in front of it."""
+    show = Show(log.units).with_distance(units or visit.distance_unit)
+    return wording.words(visit, log, show) | {"front": wording.front(visit, log, show)}
+
+
+def _page(told, log, cut, due):
+    """The page's HTML. told: of `_words`."""
+    sheets, front = [dict(said) for said in told], None
     if due is not None:  # each on its own pages, with what lies over all of them told once
         over = all(said["over"] for said in sheets)
         for n, said in enumerate(sheets, start=1):
             said |= {"page": f"sheet-{n}", "over": said["over"] if over and n == 1 else ""}
         until = log.as_of + pd.Timedelta(days=due)
-        told = {"n": len(visits), "of": len(cut.here), "until": until, "as_of": log.as_of}
+        told = {"n": len(sheets), "of": len(cut.here), "until": until, "as_of": log.as_of}
         front = wording.line("front", show=Show(log.units), **told)
     for said in sheets:
         said |= {b: Markup(page_of("sheet.html.j2", **{**said, "block": b})) for b in BLOCKS}

@@ -4,25 +4,24 @@ them back. Their columns, and what may be filled in, stand in shared/log/to_fill
 
 from wearbar.log.schema import said
 from wearbar.log.write import write_csv
-from wearbar.report.quantities import Show
-from wearbar.report.words.sheet import line, words
+from wearbar.report.words.sheet import line
 
 COLUMNS = said("to_fill")["columns"]
 STATES = ("cold", "hot")
 
 
-def write_to_fill(visits, log, path):
-    """Write the rows of `visits` to the CSV file `path`, in the log's own units."""
+def write_to_fill(sheets, path):
+    """Write the rows of `sheets` (vehicle, its `words.sheet.words` in the units of its odometer) to
+    the CSV file `path`."""
     rows = []
-    for visit in visits:
-        told = words(visit, log, Show(log.units).with_distance(visit.distance_unit))
+    for vehicle, told in sheets:
         first = {"table": "odometer", "asked": line("fill_first", boxes=told["odometer"]["boxes"])}
         own = [first | {"known": told["odometer"]["said"]}]
         for job in told["jobs"]:
             row = {"table": "work", "asked": job["name"], "known": job["stands"], "why": "planned"}
             own.append(row | job["keys"])
         own += [row for read in told["reads"] for row in _measurements(read)]
-        rows += [row | {"vehicle": visit.vehicle} for row in own]
+        rows += [row | {"vehicle": vehicle} for row in own]
     heads = ["\ufeff" + COLUMNS[0], *COLUMNS[1:]]  # by which a spreadsheet knows that it is UTF-8
     write_csv(path, heads, {n: [row.get(c, "") for c in COLUMNS] for n, row in enumerate(rows)})
 
