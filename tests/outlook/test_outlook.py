@@ -441,6 +441,17 @@ class TestDemoFleet:
         assert past.off("jobs")[0] < past.off("jobs")[1]
 
 
+def test_what_waits_in_storage_is_told_apart_from_what_the_first_visits_take():
+    """Two must not be driven; one of them stands without a return date and has no visit."""
+    rows = pd.DataFrame({"urgency": ["do not drive", "do not drive", "at its limit", "coming"]})
+    plan = SimpleNamespace(jobs=pd.DataFrame({"day": [0], "vehicle": ["B"]}))
+    waits = pd.Series([True, False, True, True])
+    text = wording.first_visits(plan, rows, waits, pd.Timestamp("2026-10-31"), SHOW)
+    assert "The first visits take all that cannot wait: do not drive 1." in text
+    assert "before the next use: do not drive 1, at its limit 1." in text
+    assert "storage" not in wording.first_visits(plan, rows, ~waits & waits, pd.Timestamp(0), SHOW)
+
+
 class TestLearning:
     """What past outlooks were out by."""
 
@@ -685,7 +696,9 @@ class TestWords:
                 WORDS("money", year=found, money=money["money"]),
                 WORDS("methods", year=found, n_items=0, learned=wording.learned_said(None)),
             ]
-            told += [wording.first_visits(plan, NOTHING, found.as_of, SHOW)]
+            told += [
+                wording.first_visits(plan, NOTHING, NOTHING["urgency"].eq("x"), found.as_of, SHOW)
+            ]
             told += [
                 wording.changed_use(found, SHOW),
                 WORDS("alt_months", months=months["money"], what="Money"),

@@ -29,12 +29,14 @@ def answer(year, totals, plan, show):
     return said, "soon" if block == "answer" else "note"
 
 
-def first_visits(plan, todo, as_of, show):
-    """The soonest visits, and how much of the work cannot wait. todo: of `actionlist.actions`."""
+def first_visits(plan, todo, waits, as_of, show):
+    """The soonest visits, and how much of the work cannot wait. todo: of `actionlist.actions`;
+    waits: of its rows, whether the vehicle is in storage without a known end, so has no visit."""
     first = plan.jobs["day"].min()
     vehicles = sorted(plan.jobs.loc[plan.jobs["day"].eq(first), "vehicle"].unique())
     date = as_of + pd.to_timedelta(first, unit="D")
-    return words_in(show)("first_visits", now=counted_now(todo)[0], vehicles=vehicles, date=date)
+    now, stored = (counted_now(rows)[0] for rows in (todo[~waits], todo[waits]))
+    return words_in(show)("first_visits", now=now, stored=stored, vehicles=vehicles, date=date)
 
 
 def changed_use(year, show):
