@@ -37,6 +37,10 @@ FORECASTS = ("actions", "next_year")  # these replay the past of the whole log: 
 OF_ARRAYS = {
     "kaplan_meier": ([1.0, 2.0, 3.0], [True, False, True]),
     "fit_weibull": ([1.0, 2.0, 3.0, 4.0], [True, True, False, True]),
+    "fit_life_regression": (
+        pd.DataFrame({"duration": [1.0, 2.0, 3.0, 4.0], "observed": True, "hard": [1, 1, 0, 0]}),
+        ["hard"],
+    ),
     "mean_cumulative": (["A"], [2.0], None, pd.Series([5.0], index=["A"])),
 }
 TWO_LINES = {
@@ -104,6 +108,8 @@ class TestTheDoor:
         one, other = (getattr(wb, verb)(*OF_ARRAYS[verb]) for _ in range(2))
         if verb == "fit_weibull":
             assert one.shape == other.shape > 0
+        elif verb == "fit_life_regression":
+            pd.testing.assert_frame_equal(one.table, other.table)
         else:
             pd.testing.assert_frame_equal(one, other)
 
@@ -322,6 +328,14 @@ class TestInANotebook:
         page = Estimate(1234.5, 0.25, np.nan, 0.9, 40, 7, "km", note=HOSTILE)._repr_html_()
         assert "<script" not in page
         for cell in ("1,234", "90% interval", "at least 0.25", "40", "7", "km"):
+            assert f">{cell}<" in page
+
+    def test_a_regression_has_its_ratios_and_why_not(self):
+        lives = pd.DataFrame({"duration": np.arange(1.0, 31.0), "observed": True})
+        lives = lives.assign(hard=np.arange(30) % 2, **{HOSTILE: 1.0})
+        page = wb.fit_life_regression(lives, ["hard", HOSTILE])._repr_html_()
+        assert "<script" not in page
+        for cell in ("hard", "90% interval", "the same in every life", "30"):
             assert f">{cell}<" in page
 
     def test_a_fit_has_its_parameters_and_median(self):

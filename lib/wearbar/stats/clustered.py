@@ -13,6 +13,7 @@ import pandas as pd
 from scipy import optimize
 from scipy.special import comb, factorial
 
+SMALL = 0.02  # parts of each cluster in a fit, below which a series is exact to six figures
 MAX_PERMUTATIONS = 50_000  # as many orders are all gone through; of more, this many are drawn
 
 
@@ -28,21 +29,10 @@ class ClusteredFit:
     cluster: np.ndarray  # of each row
 
     def contrast(self, weights):
-        """(value, standard error, degrees of freedom) of weights @ beta.
-
-        Bias-reduced cluster-robust variance with Satterthwaite's degrees of freedom (Bell &
-        McCaffrey 2002, Survey Methodology 28:169; for fits with dropped directions, the generalised
-        inverse of Pustejovsky & Tipton 2018, J. Bus. Econ. Stat. 36:672).
-        """
-        a, (gram, scores) = self.r_inverse.T @ np.asarray(weights, float), self._sums(self.cluster)
-        eigen, vectors = np.linalg.eigh(np.eye(len(a)) - gram)
-        shrink = np.where(eigen > 1e-8, 1 / np.sqrt(np.clip(eigen, 1e-8, None)), 0.0)
-        m_a = np.einsum("gij,gj->gi", vectors, shrink * np.einsum("gij,i->gj", vectors, a))
-        variance = (np.einsum("gi,gi->g", m_a, scores) ** 2).sum()
-        b = np.einsum("gij,gj->gi", gram, m_a)
-        spread = np.diag(np.einsum("gi,gi->g", m_a, b)) - b @ b.T
-        df = np.trace(spread) ** 2 / (spread**2).sum() if spread.any() else 0.0
-        return float(np.dot(weights, self.beta)), float(np.sqrt(variance)), float(df)
+        """(value, standard error, degrees of freedom) of weights @ beta, as of `robust`."""
+        a = self.r_inverse.T @ np.asarray(weights, float)
+        (se,), (df,) = robust(*self._sums(self.cluster), a[None])
+        return float(np.dot(weights, self.beta)), float(se), float(df)
 
     def without_each(self, groups=None):
         """beta with each cluster left out in turn (g, p); or each group of clusters, `groups`
@@ -57,6 +47,35 @@ class ClusteredFit:
         rows = pd.Series(0, range(len(self.u))).groupby(np.asarray(labels)).indices.values()
         parts = [(self.u[own], self.residual[own]) for own in rows]
         return np.array([u.T @ u for u, _ in parts]), np.array([left @ u for u, left in parts])
+
+
+def robust(gram, scores, contrasts):
+    """(standard errors, degrees of freedom), each (k), of `contrasts` (k, p) @ the coordinates in
+    which a fit's information is the identity.
+
+    gram (g, p, p), scores (g, p): each cluster's part of that information and of the score.
+    Bias-reduced cluster-robust variance with Satterthwaite's degrees of freedom (Bell & McCaffrey
+    2002, Survey Methodology 28:169; for fits with dropped directions, the generalised inverse of
+    Pustejovsky & Tipton 2018, J. Bus. Econ. Stat. 36:672).
+    """
+    if not (are_small := np.trace(gram, axis1=1, axis2=2).max() < SMALL):
+        eigen, vectors = np.linalg.eigh(np.eye(gram.shape[1]) - gram)
+        shrink = np.where(eigen > 1e-8, 1 / np.sqrt(np.clip(eigen, 1e-8, None)), 0.0)
+    found = []
+    for a in contrasts:
+        if are_small:  # the series of the inverse root
+            first = gram @ a
+            m_a = a + first / 2 + 0.375 * np.einsum("gij,gj->gi", gram, first)
+        else:
+            m_a = np.einsum("gij,gj->gi", vectors, shrink * np.einsum("gij,i->gj", vectors, a))
+        b = np.einsum("gij,gj->gi", gram, m_a)
+        # of the matrix diag(own) - b b', g x g: its trace and its sum of squares
+        own, square = np.einsum("gi,gi->g", m_a, b), (b**2).sum(axis=1)
+        trace = (own - square).sum()
+        squares = (own**2 - 2 * own * square).sum() + ((b.T @ b) ** 2).sum()
+        df = trace**2 / squares if squares > 1e-14 * (own**2).sum() else 0.0
+        found.append((np.sqrt((np.einsum("gi,gi->g", m_a, scores) ** 2).sum()), df))
+    return np.array(found).reshape(-1, 2).T
 
 
 def fit_clustered(design, y, cluster, ratio=None, weights=None):
