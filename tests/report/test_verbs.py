@@ -43,6 +43,8 @@ OF_ARRAYS = {
     ),
     "mean_cumulative": (["A"], [2.0], None, pd.Series([5.0], index=["A"])),
 }
+_CURVE = wb.mean_cumulative([0, 1, 2], [4.0, 5.0, 6.0], None, pd.Series(9.0, index=range(6)))
+OF_ARRAYS["mean_cumulative_difference"] = (_CURVE, _CURVE)
 TWO_LINES = {
     "vehicles": "vehicle,kind,in_service,acquired,acquired_odometer\nHeron,motorcycle,2023-04-02,2023-04-02,0\n",
     "work": "vehicle,date,odometer,task,why,parts_cost\nHeron,2023-05-10,702,engine-oil-and-filter,planned,41.50\n",

