@@ -177,7 +177,7 @@ def test_each_is_compared_with_its_own_earlier_one(log, made, tmp_path, monkeypa
     given = {}
 
     def run_tasks(tasks, *_):
-        given.update({name: asked["since"] for name, _, (_, _, asked) in tasks})
+        given.update({name: asked["since"] for name, _, (_, asked) in tasks})
         return dict.fromkeys(given, "no more")
 
     monkeypatch.setattr("wearbar.pack.each.run_tasks", run_tasks)

@@ -91,9 +91,9 @@ def test_what_a_cell_warns_of_is_seen(example_log, tmp_path, monkeypatch):
     book = nbformat.read(run.places.place("notebooks") / "sample.ipynb", as_version=4)
     book.cells.append(new_code_cell("import warnings\nwarnings.warn('mind this')"))
     nbformat.write(book, tmp_path / "warns.ipynb")
-    whole = read_log(example_log)
-    jobs = [(tmp_path / "warns.ipynb", {}, "")]
-    assert run.run_all(jobs, example_log, whole, tmp_path / "run") == {}
+    whole, asked = read_log(example_log), {"as_of": "", "confidence": 0.9}
+    jobs = [(tmp_path / "warns.ipynb", asked, "")]
+    pack._run(jobs, example_log, tmp_path / "run", whole, lambda line: None, workers=1)
     cells = nbformat.read(tmp_path / "run" / "notebooks" / "warns.ipynb", as_version=4).cells
     (said,) = cells[-1].outputs
     assert (said.output_type, said.name) == ("stream", "stderr")

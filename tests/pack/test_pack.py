@@ -155,11 +155,11 @@ def test_a_report_of_another_run_is_made_again(made, sample_pack, tmp_path):
 def test_a_report_that_is_not_of_the_run_reaches_no_pack(made, sample_pack, monkeypatch, tmp_path):
     """As if another run wrote into the same folder after all: nothing but what each notebook says of itself tells."""
 
-    def run_all(jobs, log, whole, folder, *_):
-        shutil.copytree(sample_pack.folder, folder)
+    def run_tasks(tasks, workers, environment, folder, *_):
+        shutil.copytree(sample_pack.folder, folder, dirs_exist_ok=True)
 
     with monkeypatch.context() as patch:
-        patch.setattr(pack, "run_all", run_all)
+        patch.setattr(pack, "run_tasks", run_tasks)
         with pytest.raises(reports.NotDone, match="sample was written over by another run"):
             made(tmp_path / "pack", "sample", units="km")
     assert not (tmp_path / "pack").exists()

@@ -225,7 +225,7 @@ def test_packs_of_each_stand_in_a_folder_and_are_compared_with_their_own(
     given = {}
 
     def run_tasks(tasks, *_):
-        given.update({name: asked["since"] for name, _, (_, _, asked) in tasks})
+        given.update({name: asked["since"] for name, _, (_, asked) in tasks})
         return dict.fromkeys(given, "no more")
 
     monkeypatch.setattr("wearbar.pack.each.run_tasks", run_tasks)

@@ -1,8 +1,6 @@
-"""The commands of `wearbar`, one a function; what each is asked for stands above it.
-
-Exit codes: `parser.EXITS`; a command gives how much it left aside. What goes wrong is said in one
-sentence. Libraries are imported only once there is work to do, so that `--help` answers at once.
-"""
+"""The commands of `wearbar`, one a function; what each takes stands in commands.toml. Exit codes:
+`parser.EXITS`; a command gives how much it left aside. What goes wrong is said in one sentence.
+Libraries are imported only once there is work to do, so that `--help` answers at once."""
 
 import datetime
 import os
@@ -11,23 +9,7 @@ from importlib import import_module
 from pathlib import Path
 
 from wearbar.pack import terminal
-from wearbar.pack.parser import (
-    ADDRESS,
-    AS_OF,
-    COMMANDS,
-    COMPARED,
-    DEFAULT,
-    LOG,
-    NAMED,
-    NOT_DONE,
-    PARSER,
-    SITE,
-    UNITS,
-    VEHICLES,
-    command,
-    flag,
-    option,
-)
+from wearbar.pack.parser import COMMANDS, NOT_DONE, PARSER, command
 
 DONE, SET_ASIDE = 0, 1
 
@@ -71,24 +53,7 @@ def main(arguments=None):
     return NOT_DONE
 
 
-@command(
-    "run the reports and write them as a folder of pages",
-    *(
-        LOG,
-        option("--out", "DIR", "folder for the pack (default: its own in wearbar-pack)"),
-        AS_OF,
-    ),
-    option("--only", "NOTEBOOK", "these reports alone", [], nargs="+"),
-    *(SITE, VEHICLES),
-    option("--confidence", "SHARE", f"of every interval {DEFAULT}", 0.9, type=float),
-    option("--units", None, "distances to read in (default: the log's own)", choices=UNITS),
-    option("--criterion", "SHARE", COMPARED, 0.0, type=float),
-    option("--since", "PACK", "tell what has changed since this earlier pack of the log"),
-    option("--each", None, "a pack for each, and a page over all", choices=["vehicle", "site"]),
-    option("--workers", "N", f"notebooks at once {DEFAULT}", 2, type=int),
-    flag("--workbook", "write the tables as one workbook (.xlsx) too"),
-    flag("--quiet", "print errors and the first page's address alone"),
-)
+@command
 def pack(each, quiet, **asked):
     """Run the reports on a service log and write them, with tables and findings, as one folder
     of pages; with --each as a folder for each vehicle or site. Options may stand in a section
@@ -109,13 +74,7 @@ def pack(each, quiet, **asked):
     return made.set_aside
 
 
-@command(
-    "write visit sheets as a page to print, and beside it their rows to fill in",
-    option("--due", "N", "all with work due within N days", None, type=int),
-    *(LOG, SITE, VEHICLES, AS_OF),
-    option("--units", None, "distances to read in (default: the vehicle's own)", choices=UNITS),
-    option("--out", "FILE", f"the page, beside its rows as .csv {DEFAULT}", "visit-sheet.html"),
-)
+@command
 def sheet(out, **asked):
     """Write visit sheets, and beside the page a CSV file which wearbar record takes back."""
     from wearbar.pack.sheets import make_sheets
@@ -126,12 +85,7 @@ def sheet(out, **asked):
     return set_aside
 
 
-@command(
-    "take a filled visit sheet back, into a new log",
-    option("log", "LOG", ADDRESS),
-    option("sheet", "SHEET.csv", "the rows that wearbar sheet wrote, filled in; not changed"),
-    option("--out", "NEW", "a new folder for the log with the sheet's rows", required=True),
-)
+@command
 def record(log, sheet, out):
     """Write a new log: the rows of LOG as they are, and below them those of a filled sheet."""
     from wearbar.pack import record as room
@@ -141,11 +95,7 @@ def record(log, sheet, out):
     return set_aside
 
 
-@command(
-    "write what is due as a calendar file",
-    *(LOG, AS_OF, SITE, VEHICLES),
-    option("--out", "FILE", f"the file to write {DEFAULT}", "wearbar.ics"),
-)
+@command
 def calendar(log, as_of, site, vehicle, out):
     """Write what is due, and when, as an iCalendar file (RFC 5545) for any calendar program."""
     from wearbar.report import report as reports
@@ -164,11 +114,7 @@ def calendar(log, as_of, site, vehicle, out):
     return len(whole.set_aside)
 
 
-@command(
-    "count the log's rows and name its first problems",
-    option("log", "LOG", "folder, workbook or database address"),
-    option("--out", "DIR", "also write the log here, each row with what is wrong with it"),
-)
+@command
 def check(log, out):
     """Read a service log, count what became of each row, and name the first rows with a fault."""
     from wearbar import log as logs
@@ -188,7 +134,7 @@ def check(log, out):
     return len(log.set_aside)
 
 
-@command("write an empty log to fill in", option("folder", "DIR", "a new or empty folder"))
+@command
 def start(folder):
     """Write an empty service log: headed tables, log.toml and plan.toml explained, and a guide."""
     from wearbar.pack.start import start_log
@@ -197,12 +143,7 @@ def start(folder):
     print(f"An empty log is in {start_log(folder)}: {then}.")
 
 
-@command(
-    "turn a spreadsheet of one's own into a log",
-    option("file", "FILE", "a CSV file or a workbook; it is not changed"),
-    option("--map", "MAP.toml", f"which column is which {NAMED} .map.toml, here)"),
-    option("--out", "DIR", f"a new folder for the log {NAMED} -log, here)"),
-)
+@command
 def adopt(file, map, out):
     """Turn a CSV file or workbook into a log by a map of its columns; without one, propose it."""
     from wearbar import adopt as room
@@ -222,11 +163,7 @@ def adopt(file, map, out):
     return len(log.set_aside) or not adopted.is_whole
 
 
-@command(
-    "write a Data Package descriptor of a log",
-    option("log", "LOG", "folder or workbook"),
-    option("--out", "FILE", "where to write it (default: datapackage.json beside the tables)"),
-)
+@command
 def descriptor(log, out):
     """Write a Data Package descriptor (datapackage.json) of a log, for other tools to read it."""
     from wearbar.log.descriptor import write_descriptor
@@ -234,12 +171,7 @@ def descriptor(log, out):
     print(write_descriptor(log, out))
 
 
-@command(
-    "split a very large log into partitions, each a log of some vehicles",
-    option("log", "LOG", ADDRESS),
-    option("out", "DIR", "a new folder for the partitions"),
-    option("--parts", "N", f"how many {DEFAULT}", 8, type=int),
-)
+@command
 def split(log, out, parts):
     """Write a log as partitions, folders of Parquet files, each with all rows of some vehicles:
     what a visit, a part or a defect ties together stays together."""
@@ -250,13 +182,7 @@ def split(log, out, parts):
     print(f"{out}: {told}; wearbar combine {out} works them out")
 
 
-@command(
-    "work out partitions one by one, or on a Dask cluster, and put their answers together",
-    option("parts", "DIR", "the folder of partitions that wearbar split wrote"),
-    option("--out", "DIR", f"a new folder for tables and findings {DEFAULT}", "wearbar-combined"),
-    option("--scheduler", "ADDRESS", "of a Dask cluster whose workers see the partitions"),
-    option("--workers", "N", f"or as many processes on this computer {DEFAULT}", 0, type=int),
-)
+@command
 def combine(parts, out, scheduler, workers):
     """Read, check and work out each partition by itself, and write what follows from them all:
     on-time rates, lives, wear and cost, as tables and findings. What needs all vehicles at once,

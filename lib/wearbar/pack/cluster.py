@@ -1,9 +1,6 @@
-"""Split, apply, combine: what a log of any size says, worked out partition by partition.
-
-Each partition (`wearbar.log.split`) is read, checked and worked out by itself, here or on a Dask
-cluster: what the rooms give a row a job, part, reading or bill hangs on its vehicle alone. Those
-rows are kept as Parquet; what follows from them all is then worked out once, by the functions that
-the reports call, with one table or one category of parts in memory at a time.
+"""Split, apply, combine: each partition (`wearbar.log.split`) is worked out by itself, here or on a
+Dask cluster, into rows that hang on their vehicle alone, kept as Parquet. What follows from them
+all is then worked out once, by the functions that the reports call, a table or category at a time.
 """
 
 import json
@@ -19,8 +16,8 @@ from pyarrow import parquet
 from wearbar import intervals, parts
 from wearbar.cost import account as money
 from wearbar.cost import per_distance as cost
-from wearbar.log import read_log
-from wearbar.log.keys import look_up
+from wearbar.log import places, read_log
+from wearbar.log.keys import look_up, stacked
 from wearbar.log.schema import TEXT
 from wearbar.log.settle import in_order
 from wearbar.log.split import EVERYWHERE, PARTITION
@@ -36,13 +33,7 @@ JOB = "vehicle site kind task month in_rate outcome why done_date late_edge_date
 SPAN = ["part_key", "positions", "category", "kind"]
 LIFE = ["duration_km", "came_off", "entry_km"]
 PLACE = ["category", "kind", "place_on"]
-SAID = {
-    "not_combined": "the action list, forecasts, what is left of a part, severe use, the next year "
-    "and ranges by drawing vehicles again: wearbar pack PARTITION gives them for its vehicles",
-    # rules that hold a row against others like it
-    "judged_within_partitions": "money-wild, money-high, hours-high, fuel-price, cost-is-price, "
-    "fill-big, fill-too-big, depth-unlike",
-}
+SAID = places.read_toml("shared", "report", "combined.toml")  # what it says beside its findings
 
 
 def rows_of(folder):
@@ -66,11 +57,11 @@ def rows_of(folder):
 
 
 def each(work, folders, scheduler="", workers=0):
-    """(folder, work(folder)) of each of the folders, as they are done.
+    """(folder, work(folder)) of each of the folders, as they are done: by the workers of the Dask
+    `scheduler` (its address), else by as many processes here as `workers`, of 0 one after another.
 
-    scheduler: the address of a Dask scheduler, whose workers see the same folders. Else by as many
-    processes on this machine as `workers`, of 0 here, one after another. What a worker had in hand
-    that dies is done again by another; NotDone where they die of the same folder again and again.
+    What a worker had in hand that dies is done again by another; NotDone where they die of the same
+    folder again and again.
     """
     if not scheduler and not workers:
         yield from ((folder, work(folder)) for folder in folders)
@@ -93,10 +84,8 @@ def each(work, folders, scheduler="", workers=0):
 
 
 def gather(folder, rows, scheduler="", workers=0, work=rows_of):
-    """Put the rows of the partitions in `folder` into the folder `rows`; gives the facts of each.
-
-    rows/jobs/partition=000.parquet and so on. NotDone where there is no partition.
-    """
+    """Put the rows of the partitions in `folder` into the folder `rows`, as
+    jobs/partition=000.parquet and so on; gives the facts of each. NotDone where there is none."""
     folders = sorted(str(path.absolute()) for path in Path(folder).glob(f"{PARTITION}*"))
     if not folders:
         make = f"make them with wearbar split LOG {folder}"
@@ -112,9 +101,7 @@ def gather(folder, rows, scheduler="", workers=0, work=rows_of):
 
 def combined(rows, facts, confidence=0.9):
     """What follows from all rows: ({finding: value}, {table: frame}) in SI, named as in a pack.
-
-    rows, facts: of `gather`.
-    """
+    rows, facts: of `gather`."""
     law, first = facts[0]["law"], facts[0]
     law = replace(law, class_of=pd.concat([told["law"].class_of for told in facts]))
     found, tables = {}, {}
@@ -136,10 +123,6 @@ def _read(rows, name, columns=None, filters=None):
     text = {pa.string(): TEXT, pa.large_string(): TEXT}.get
     found = pa.concat_tables(found, promote_options="permissive")
     return found.to_pandas(types_mapper=text, ignore_metadata=True)
-
-
-def _joined(frames):
-    return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
 
 
 def _on_time(rows, confidence):
@@ -165,22 +148,21 @@ def _lives(rows, law, confidence):
     fits = fit_groups("weibull", km, ended, lives["group"], entry)
     fits = fits.assign(shape=1 / fits["sigma"], scale_km=np.exp(fits["mu"]))
     named = lives[["group", *PLACE]].drop_duplicates()
-    found = {"curves": _joined(curves), "weibull": fits}
+    found = {"curves": stacked(curves or [pd.DataFrame()]), "weibull": fits}
     found = {name: named.merge(frame, on="group") for name, frame in found.items() if len(frame)}
     wear = []
     for name in sorted(_read(rows, "looks", ["category"])["category"].unique()):
         own = [("category", "=", name)]  # nothing of another category moves what is of this one
         spans, looks = (_read(rows, table, filters=own) for table in ("spans", "looks"))
         wear.append(parts.life_to_limit(parts.wear_of(spans, looks, law), confidence=confidence))
-    return found | {"life-to-limit": _joined(wear)}
+    return found | {"life-to-limit": stacked(wear or [pd.DataFrame()])}
 
 
 def _costs(rows, confidence, **about):
     book = {name: _read(rows, name, columns) for name, columns in BOOK.items()}
     quarter = book["quarters"]["quarter"].dt.to_period("Q")
-    account = money.Account(
-        **book | {"quarters": book["quarters"].assign(quarter=quarter)}, **about
-    )
+    book["quarters"] = book["quarters"].assign(quarter=quarter)
+    account = money.Account(**book, **about)
     by = {name: cost.cost_per_km(account, name, confidence) for name in ("category", "kind")}
     by |= {"fixed": cost.cost_per_km(account, "is_fixed", confidence)}
     by |= {"site": cost.by_site(account, confidence), "year": cost.by_year(account, confidence)}
@@ -199,11 +181,9 @@ def _checked(rows, n):
 
 
 def combine(folder, out, scheduler="", workers=0, confidence=0.9):
-    """Work out what the partitions in `folder` say together and write it into the new folder `out`.
-
-    out/findings.json and out/tables as of a pack, out/rows what they are made from. Gives how many
-    rows of the log were set aside. scheduler, workers: see `each`.
-    """
+    """Work out what the partitions in `folder` say together and write it into the new folder `out`:
+    findings.json and tables as of a pack, rows what they are made from. Gives how many rows of the
+    log were set aside. scheduler, workers: see `each`."""
     out = Path(out).absolute()
     if out.exists():
         raise NotDone(f"{out} is there already; give a new folder, or delete it first")

@@ -1,12 +1,9 @@
-"""A pack for each vehicle or each site of a log, and the page that says where to begin.
-
-They are made in the folder to work in, as the reports of a pack are, and put in place together
-(`wearbar.pack.folder`). One that stops is told, and leaves the earlier one of its name.
-"""
+"""A pack for each vehicle or each site of a log, and the page that says where to begin. They are
+made in the folder to work in, as the reports of a pack are, and put in place together
+(`wearbar.pack.folder`). One that stops is told, and leaves the earlier one of its name."""
 
 import json
 import shutil
-import time
 from pathlib import Path
 
 from markupsafe import Markup
@@ -17,7 +14,7 @@ from wearbar.outlook.parts import worn_of
 from wearbar.pack import folder as folders
 from wearbar.pack import shelf
 from wearbar.pack.make import Pack, findings_of, make_pack, write_findings
-from wearbar.pack.run import FIRST_PAGE, addressed, fault_of, run_tasks, share
+from wearbar.pack.run import FIRST_PAGE, addressed, run_tasks
 from wearbar.pack.shelf import folder_name
 from wearbar.report import against
 from wearbar.report import report as reports
@@ -28,12 +25,11 @@ from wearbar.usage.backtest import model_by_test
 
 
 def make_packs(out="", each="vehicle", log="", tell=print, since="", workers=2, **asked):
-    """Write a pack for each vehicle or site, in a folder of its own in `out`; gives the `Pack`.
+    """Write a pack for each vehicle or site (`each`), in a folder of its own in `out`; gives the
+    `Pack`.
 
-    each: "vehicle" or "site". since: earlier packs made so, found where `out` is "": each is
-    compared with its own, where that has one. Others: see `make.make_pack`. Raises reports.NotDone
-    where none could be made, and where some stopped, once the others are in their place.
-    """
+    since: earlier packs made so: each is compared with its own. Others: see `make.make_pack`.
+    Raises reports.NotDone where some stopped, once the others, if any, are in their place."""
     tell("Reading the log")
     of_one = ("only", "criterion", "workbook")
     of_all = {name: x for name, x in asked.items() if name not in of_one}
@@ -53,17 +49,16 @@ def make_packs(out="", each="vehicle", log="", tell=print, since="", workers=2, 
                 own["since"], why = shelf.since_in(before, whole, checked | {each: own[each]})
                 for line in why:
                     tell(line)
-            tasks.append((folder, _made, (folder, run / folder, asked | own)))
+            tasks.append((folder, _made, (run / folder, asked | own)))
         tell(f"Making {plural(len(tasks), 'pack')}, {workers} at a time")
-        asked_of_all = [(of, checked["confidence"]) for of in (worn_of, model_by_test)]
-        first = share, (address, checked["as_of"], *asked_of_all)
+        shared = ((of, checked["confidence"]) for of in (worn_of, model_by_test))
+        first = address, checked["as_of"], *shared
         faults = run_tasks(tasks, workers, environment, run, first, tell, whole)
         told = [f"{folder} stopped: {fault}" for folder, fault in sorted(faults.items())]
         if len(faults) == len(names):
             raise reports.NotDone(f"{told[0]}. No pack was written")
         _gather(run, new, out, names, faults)
-        page = _page(new, names, faults, each, cut, checked["units"])
-        (new / FIRST_PAGE).write_text(page, encoding="utf-8")
+        (new / FIRST_PAGE).write_text(_page(new, names, faults, each, cut), encoding="utf-8")
         write_findings(new, findings_of({}, whole, checked | {"each": each}))
         folders.write_manifest(new, {})
         shelf.put(stands, work, tell)
@@ -86,14 +81,9 @@ def _names(log, each):
     return {folder_name(name, folded.count(name.casefold()) > 1): name for name in names}
 
 
-def _made(folder, out, asked):
-    """Make one pack, in a process of its own."""
-    start = time.monotonic()
-    try:
-        made = make_pack(out, tell=lambda line: None, workers=1, keep=True, **asked)
-        yield folder, "", time.monotonic() - start if made.first_page else 0.0
-    except Exception as error:
-        yield folder, fault_of(error), 0.0
+def _made(out, asked):
+    """Make one pack, in a process of its own; gives whether it was to be made."""
+    return make_pack(out, tell=lambda line: None, workers=1, keep=True, **asked).first_page
 
 
 def _gather(run, new, out, names, faults):
@@ -109,13 +99,12 @@ def _gather(run, new, out, names, faults):
             shutil.copyfile(out / file, new / file)
 
 
-def _page(new, names, faults, each, log, units):
+def _page(new, names, faults, each, log):
     """The HTML of the page over all packs, those first whose action list is most urgent."""
     packs = []
     for folder, name in names.items():
-        row = {"folder": folder, "name": clean(name), "fault": faults.get(folder, "")}
-        row |= {"is_there": (new / folder / FIRST_PAGE).is_file(), "is_checked": False}
-        row |= {"n": 0, "rank": 0}
+        row = {"folder": folder, "name": clean(name), "fault": faults.get(folder, ""), "n": 0}
+        row |= {"is_there": (new / folder / FIRST_PAGE).is_file(), "is_checked": False, "rank": 0}
         if not row["fault"]:
             told = json.loads((new / folder / against.FINDINGS).read_text(encoding="utf-8"))
             found = told["reports"].get(against.REPORT, {}).get("findings", {})

@@ -1,8 +1,6 @@
 """A papermill engine that runs the cells in this process, where the packages are imported already.
-
-A kernel of its own takes seconds before its first cell. What the cells show is the same: an
-IPython shell shows it, to a list. `papermill in.ipynb out.ipynb --engine wearbar` uses it too.
-"""
+A kernel of its own takes seconds before its first cell. What the cells show is the same: an IPython
+shell shows it, to a list. `papermill in.ipynb out.ipynb --engine wearbar` uses it too."""
 
 import base64
 import io
@@ -84,10 +82,8 @@ class _Result(DisplayHook):
 
 
 class ZMQInteractiveShell(InteractiveShell):
-    """An IPython shell whose outputs go to the list `shown`.
-
-    It has the name of a kernel's: by that, pandas and others know that HTML will be seen.
-    """
+    """An IPython shell whose outputs go to the list `shown`. It has the name of a kernel's: by
+    that, pandas and others know that HTML will be seen."""
 
     shown = List()
     display_pub_class = Type(_Publisher)

@@ -1,10 +1,9 @@
 """The folder of a pack: ours by its list of files, or left alone; one run at a time works on it.
 
-`manifest.json` lists every file of the pack with its SHA-256, and what each report was made from:
-where that is the same, a report that is there already serves again. Only what stands in that list,
-and is still as it was written, is ever replaced; whatever else is in the folder stays. The work
-goes on in `<out>.wearbar` beside it, which holds a mark and the lock, the finished reports (`run`),
-the pack that is being put together (`new`) and, for a moment, the one that it replaces (`last`).
+`manifest.json` lists every file of the pack with its SHA-256, and what each report was made from.
+Only what stands in that list, and is still as it was written, is ever replaced. The work goes on in
+`<out>.wearbar` beside it, which holds a mark and the lock, the finished reports (`run`), the pack
+that is being put together (`new`) and, for a moment, the one that it replaces (`last`).
 """
 
 import datetime
@@ -14,10 +13,8 @@ import os
 import platform
 import shutil
 from contextlib import contextmanager, suppress
-from pathlib import Path
 
-from wearbar.log import places
-from wearbar.report import report as reports
+from wearbar.log.places import place
 from wearbar.report.quantities import clean, listing
 from wearbar.report.report import NotDone
 
@@ -29,11 +26,7 @@ except ImportError:  # Windows
     fcntl = None
 
 MANIFEST, SCHEMA = "manifest.json", "wearbar-pack/1"
-MARK = "about-this-folder.txt"
-TOLD = """\
-wearbar works in this folder while it makes the pack beside it. After a run that was stopped,
-the finished reports stay here. The next run uses them and removes the folder. Keep nothing here.
-"""
+MARK = "about-this-folder.txt"  # of shared/report
 FAR = 1 << 30  # Windows locks bytes, and nobody may read those: one far beyond the text
 # what a report may be made from otherwise, in words
 DIFFERS = {
@@ -45,11 +38,9 @@ DIFFERS = {
 
 @contextmanager
 def owned(out):
-    """Own the folder `out` (absolute) for one run: gives the folder beside it to work in.
-
-    A pack that a dead run left half-way in its place is put right first. Raises NotDone where `out`
-    holds anything but a pack, where another run is at work, or the folder to work in is not ours.
-    """
+    """Own the folder `out` (absolute) for one run: gives the folder beside it to work in. A pack
+    that a dead run left half-way in its place is put right first. Raises NotDone where `out` holds
+    anything but a pack, where another run is at work, or the folder to work in is not ours."""
     _refuse_others(out)
     work = out.with_name(f"{out.name}.wearbar")
     run, last, mark = work / "run", work / "last", work / MARK
@@ -59,7 +50,7 @@ def owned(out):
             told = "in the way and not this program's; move it or give --out another folder"
             raise NotDone(f"{work} is {told}")
         with _locked(work / "lock", out):
-            mark.write_text(TOLD, encoding="utf-8")
+            shutil.copyfile(place("shared", "report", MARK), mark)
             try:
                 if out.is_dir():  # the reports of a private folder are worked on in private
                     shutil.copymode(out, work)
@@ -83,8 +74,7 @@ def owned(out):
 
 def _refuse_others(out):
     if out.is_symlink():
-        told = "is a link that leads back to itself; give --out another folder"
-        raise NotDone(f"{out} {told}")
+        raise NotDone(f"{out} is a link that leads back to itself; give --out another folder")
     if not out.name:
         raise NotDone(f"{out} can't be a pack of reports; give --out another folder")
     if not out.exists() or (out.is_dir() and (not any(out.iterdir()) or read_manifest(out))):
@@ -95,10 +85,8 @@ def _refuse_others(out):
 
 @contextmanager
 def _locked(path, out):
-    """Hold a lock of the operating system's, which ends with the process, however that ends.
-
-    Raises NotDone where another run has it.
-    """
+    """Hold a lock of the operating system's, which ends with the process, however that ends. Raises
+    NotDone where another run has it."""
     holder, file = "one that is ending just now", None  # it may remove the file, or its folder
     with suppress(FileNotFoundError):
         file = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
@@ -153,7 +141,7 @@ def write_manifest(folder, reports):
 
 
 def is_made(folder, made):
-    """Whether a pack of just these reports (see `made_from`) is there, as it was written."""
+    """Whether a pack of reports made from just this is there, as it was written."""
     manifest = read_manifest(folder) or {"reports": {}, "files": {}}
     is_same = manifest["reports"] == made
     return is_same and all(is_as_written(folder, manifest, name) for name in manifest["files"])
@@ -173,29 +161,9 @@ def sha256(data):
     return hashlib.sha256(data).hexdigest()
 
 
-def made_from(whole, sources, parameters):
-    """What each report is made from: name to SHA-256 of its `log`, `parameters` and `code`.
-
-    whole: the ServiceLog. sources: name to the notebook's path. parameters: name to what was asked
-    for, but the log's address: the same log may be elsewhere, and an address may hold a password.
-    """
-    paths = [*Path(__file__).parent.parent.rglob("*.py"), *places.place("shared").rglob("*.*")]
-    code = sha256(b"".join(path.read_bytes() for path in sorted(paths)))
-    return {
-        name: {
-            "log": whole.fingerprint,
-            "parameters": sha256(parameters[name]),
-            "code": sha256([code, reports.versions(), sha256(source.read_bytes())]),
-        }
-        for name, source in sources.items()
-    }
-
-
 def kept_from(out, names, made):
-    """Names of the other reports that the pack at `out` has; `made`: see `made_from`.
-
-    Raises NotDone where one of them can't stand beside the new ones.
-    """
+    """Names of the other reports that the pack at `out` has; NotDone where one of them can't stand
+    beside the new ones. made: what each report is made from now."""
     manifest = read_manifest(out) or {"reports": {}}
     kept = [name for name in manifest["reports"] if name not in names]
     advice = "run all reports without --only, or give --out another folder"
@@ -221,11 +189,9 @@ def files_of(name):
 
 
 def put_in_place(work, out):
-    """Put the finished pack `new` in the place of the last one.
-
-    What is not in the list of the last pack, or was changed since, is the reader's and moves into
-    the new one; gives [(its name, its new name)] where the new pack has a file of that name.
-    """
+    """Put the finished pack `new` in the place of the last one. What is not in the list of the last
+    pack, or was changed since, is the reader's and moves into the new one; gives [(its name, its
+    new name)] where the new pack has a file of that name."""
     new, last = work / "new", work / "last"
     try:
         if out.exists():

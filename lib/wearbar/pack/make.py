@@ -1,9 +1,6 @@
-"""A pack of reports: run the notebooks, collect what they found, write the first page.
-
-All of it or nothing: the pack is put together in a folder beside its own (`wearbar.pack.folder`)
-and takes the last one's place once everything is there. A run that stops leaves the last pack as it
-was, and the reports it had finished for the next run that makes them from the same.
-"""
+"""A pack of reports: run the notebooks, collect what they found, write the first page. A run that
+stops leaves the last pack as it was, and the reports it had finished for the next run that makes
+them from the same."""
 
 import json
 import os
@@ -14,12 +11,13 @@ from typing import NamedTuple
 import nbformat
 from markupsafe import Markup
 
+from wearbar.intervals import items, occasions
 from wearbar.log import places
 from wearbar.outlook import action_list as actionlist
 from wearbar.pack import folder as folders
 from wearbar.pack import shelf
 from wearbar.pack import workbook as workbooks
-from wearbar.pack.run import FIRST_PAGE, MADE_FROM, run_all
+from wearbar.pack.run import FIRST_PAGE, MADE_FROM, addressed, report, run_tasks
 from wearbar.report import against, tables
 from wearbar.report import report as reports
 from wearbar.report.quantities import Show, clean, listing, plural
@@ -46,14 +44,12 @@ def make_pack(
 ):  # fmt: skip
     """Run the reports on a log and write the pack into the folder `out`; gives the `Pack`.
 
-    out: "" a folder of its own, listed beside others and compared with an earlier one of them
-    (`shelf.standing`). log: folder, workbook or database address, "" the fleet demo. only: names of
-    notebooks, none is all; other reports that the pack at `out` has are kept where they are made
-    from the same log, parameters and code. tell: called with each line of progress. criterion: see
-    `against.criterion_of`. since: folder of an earlier pack, which may be `out`. workers: notebooks
-    at once. keep: a pack at `out` that is made from the same is not made again. workbook: write one
-    too. parameters: those of `reports.check` but the log. Raises reports.NotDone, a sentence, where
-    it cannot be done; the pack that stood at `out` is then untouched.
+    out: "" a folder of its own, beside others (`shelf.standing`). only: names of notebooks, none is
+    all; other reports of the pack at `out` are kept where they are made from the same. tell: called
+    with each line of progress. criterion: see `against.criterion_of`. since: folder of an earlier
+    pack. workers: notebooks at once. keep: a pack at `out` that is made from the same is not made
+    again. workbook: write one too. log, parameters: of `reports.check`. Raises reports.NotDone, a
+    sentence, where it cannot be done; the pack that stood at `out` is then untouched.
     """
     names, have = _notebooks(only)
     tell("Reading the log")
@@ -87,7 +83,11 @@ def make_pack(
         if then and against.REPORT in made:
             findings["since"] = {"as_of": f"{then.as_of:%Y-%m-%d}", "sha256": of_then}
         if workbook:
-            shown = _tables(books, findings)
+            shown = [
+                (findings["reports"][name]["title"], table)
+                for name, book in books.items()
+                for table in _messages(book, reports.TABLE)
+            ]
             workbooks.write_workbook(new / workbooks.FILE, shown, whole, cut, asked)
         _write(new, findings, books, whole, cut, uncompared)
         folders.write_manifest(new, made)
@@ -108,21 +108,41 @@ def _notebooks(only):
 
 
 def _made_from(have, whole, asked, own, since):
-    """(what each report is given, what it is made from, SHA-256 of the earlier pack's findings).
+    """(what each report is given, what it is made from: SHA-256 of its `log`, `parameters` and
+    `code`, SHA-256 of the earlier pack's findings).
 
-    own: what the one report that compares is asked for as well; of its earlier pack the findings
-    count, not where it is.
+    own: what the one report that compares is asked for as well. Of its earlier pack the findings
+    count, not where it is; nor does the log's address, which may hold a password.
     """
-    of_then = folders.sha256((Path(since) / against.FINDINGS).read_bytes()) if since else ""
-    counts = {against.REPORT: asked | own | {"earlier": of_then}}
-    given = {against.REPORT: asked | own | ({"since": os.path.abspath(since)} if since else {})}
-    made = folders.made_from(whole, have, dict.fromkeys(have, asked) | counts)
-    return dict.fromkeys(have, asked) | given, made, of_then
+    sha256, given = folders.sha256, dict.fromkeys(have, asked)
+    of_then = sha256((Path(since) / against.FINDINGS).read_bytes()) if since else ""
+    counts = given | {against.REPORT: asked | own | {"earlier": of_then}}
+    given |= {against.REPORT: asked | own | ({"since": os.path.abspath(since)} if since else {})}
+    paths = [*Path(__file__).parent.parent.rglob("*.py"), *places.place("shared").rglob("*.*")]
+    code = [sha256(b"".join(p.read_bytes() for p in sorted(paths))), reports.versions()]
+    made = {
+        name: {
+            "log": whole.fingerprint,
+            "parameters": sha256(counts[name]),
+            "code": sha256([*code, sha256(source.read_bytes())]),
+        }
+        for name, source in have.items()
+    }
+    return given, made, of_then
 
 
 def _run(jobs, log, run, whole, tell, workers):
-    """Run the reports in the folder `run`; NotDone where one stopped."""
-    if faults := run_all(jobs, log, whole, run, FIRST_PAGE, tell, workers):
+    """Run the reports in the folder `run`, the notebooks in `run/notebooks`; NotDone where one
+    stopped. jobs: (path, parameters, mark of what it is made from) of each."""
+    (address, environment), asked = addressed(log), jobs[0][1]
+    (run / "notebooks").mkdir(parents=True, exist_ok=True)
+    tasks = [
+        (path.stem, report, (path, {"log": address, **given}, mark, run, clean(whole.name)))
+        for path, given, mark in jobs
+    ]
+    shared = [(occasions,), (items,), (actionlist.worn_of, asked["confidence"])]
+    first = address, asked["as_of"], *(shared if len(jobs) > 1 else ())
+    if faults := run_tasks(tasks, workers, environment, run, first, tell, whole):
         told = "; ".join(f"{name} stopped: {fault}" for name, fault in sorted(faults.items()))
         so_far = f"the notebook as far as it ran is in {run / 'notebooks'}"
         raise reports.NotDone(f"{told}. No pack was written; {so_far}")
@@ -130,9 +150,7 @@ def _run(jobs, log, run, whole, tell, workers):
 
 def _gathered(new, folder_of, made):
     """Put the reports and their tables together in the folder `new`; gives the notebooks by name.
-
-    folder_of: name to where the report is, of this run or the last pack; made: see `made_from`.
-    """
+    folder_of: name to where the report is, of this run or the last pack; made: see `made_from`."""
     books = {}
     shutil.rmtree(new, ignore_errors=True)
     for folder in ("notebooks", "tables"):
@@ -154,12 +172,6 @@ def _messages(book, kind):
     """What the report sent the pack under one type, in order."""
     data = [o.get("data", {}) for cell in book.cells for o in cell.get("outputs", [])]
     return [sent[kind] for sent in data if kind in sent]
-
-
-def _tables(books, findings):
-    """[(title of a report, a table of it)], in order."""
-    titles = {name: told["title"] for name, told in findings["reports"].items()}
-    return [(titles[n], table) for n in books for table in _messages(books[n], reports.TABLE)]
 
 
 def findings_of(books, whole, parameters):
@@ -195,9 +207,7 @@ def write_findings(folder, findings):
 
 def _write(new, findings, books, whole, cut, uncompared=()):
     """Write findings.json, with the month, and the first page. cut: of the vehicles asked for.
-
-    uncompared: why earlier packs are not compared with, sentences.
-    """
+    uncompared: why earlier packs are not compared with, sentences."""
     told = findings["reports"].get(against.REPORT, {}).get("findings", {})
     if against.ACTIONS in told:
         actions = told[against.ACTIONS]["rows"]

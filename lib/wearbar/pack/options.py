@@ -12,18 +12,13 @@ PATHS = ("DIR", "PACK", "FILE")  # options that name a place have one of these i
 
 
 def with_options(log, parser, arguments):
-    """Option to value, as `parser` gives for `arguments`, over those of the section [pack].
-
-    log: address of the log, "" the demo. A path in log.toml is taken from its folder. Raises
-    LogError, a sentence with the line, for what is no option or no value of it.
-    """
+    """Option to value, as `parser` gives for `arguments`, over those of the section [pack]. log:
+    address of the log, "" the demo. A path in log.toml is taken from its folder. Raises LogError, a
+    sentence with the line, for what is no option or no value of it."""
     source = open_source(log or places.place("data", "fleet"))
     file, found = source.folder / "log.toml", source.header.get("pack", {})
-    known = {
-        action.option_strings[-1].removeprefix("--"): action
-        for action in parser._actions
-        if action.option_strings and action.dest != "help"
-    }
+    named = parser._option_string_actions.items()
+    known = {name[2:]: action for name, action in named if action.dest != "help"}
     options, found = Namespace(), found if isinstance(found, dict) else {}
     for key, value in found.items():
         where = f"log.toml, line {_line(file, key)}: {clean(key, 60)}"

@@ -1,6 +1,9 @@
-"""How the commands are parsed: the parser, what makes a function a command, options of several."""
+"""How the commands are parsed: the parser, and what makes a function a command. What each takes
+stands in commands.toml beside this."""
 
 import argparse
+import tomllib
+from pathlib import Path
 
 from wearbar import __version__
 from wearbar.pack.terminal import without_login
@@ -20,36 +23,20 @@ DOES = f"From a vehicle service log to reports: {DOES}."
 PARSER = _Parser(prog="wearbar", description=DOES, epilog=EXITS)
 PARSER.add_argument("--version", action="version", version=f"wearbar {__version__}")
 COMMANDS = PARSER.add_subparsers(title="commands", required=True, metavar="COMMAND")
+TOLD = tomllib.loads(Path(__file__).with_name("commands.toml").read_text(encoding="utf-8"))
+OF_ALL = ("--exit-zero", "--plain")
 
 
-def command(said, *options):
+def command(run):
     """Makes a function the command of its name, which takes the options by theirs."""
-
-    def add(run):
-        told = {"help": said, "description": run.__doc__, "epilog": EXITS}
-        parser = COMMANDS.add_parser(run.__name__, **told)
-        for name, settings in (*options, *OF_ALL):
-            parser.add_argument(name, **settings)
-        parser.set_defaults(run=run)
-        return run
-
-    return add
-
-
-def option(name, metavar, said, default="", **more):
-    return name, {"metavar": metavar, "help": said, "default": default, **more}
-
-
-def flag(name, said):
-    return name, {"help": said, "action": "store_true"}
-
-
-OF_ALL = (flag("--exit-zero", "exit with 0 in place of 1"), flag("--plain", "print ASCII alone"))
-DEFAULT, NAMED = "(default: %(default)s)", "(default: FILE's name with"
-ADDRESS = "folder, workbook, database address, or env:NAME of an address in the environment"
-LOG = option("log", "LOG", f"{ADDRESS} (default: the fleet demo)", nargs="?")
-AS_OF = option("--as-of", "DATE", "last day to count, YYYY-MM-DD (default: the log's own)")
-SITE = option("--site", None, "vehicles of this site alone")
-VEHICLES = option("--vehicle", "V", "these vehicles alone", [], nargs="+")
-UNITS = ["mi", "km"]
-COMPARED = "score by this share of an interval beside the plan's"
+    said, *options = TOLD[run.__name__].items()
+    parser = COMMANDS.add_parser(run.__name__, help=said[1], description=run.__doc__, epilog=EXITS)
+    for name, own in (*options, *((name, "") for name in OF_ALL)):
+        how = {"default": ""} | (own or TOLD["options"][name])
+        kind = how.get("type") or type(how["default"]).__name__
+        if kind in ("int", "float"):
+            how["default"] = how["default"] if how["default"] != "" else None
+            how["type"] = {"int": int, "float": float}[kind]
+        parser.add_argument(name, **how)
+    parser.set_defaults(run=run)
+    return run

@@ -1,9 +1,7 @@
 """What a report's process has imported before it is asked for: it is copied from one with this.
 
-Nothing but `cli` and `run` names it. Packages that only some reports use are struck from the list
-of those imported, so that "Made with" still tells which a report used; importing them again takes
-no time.
-"""
+Packages that only some reports use are struck from the list of those imported, so that "Made with"
+still tells which a report used; importing them again takes no time."""
 
 import gc
 import os

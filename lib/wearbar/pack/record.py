@@ -1,8 +1,6 @@
 """A filled visit sheet goes back: a new log, with the old one's rows and those of the sheet.
-
 Nothing is guessed and nothing recorded by halves: where a cell can't be read, or contradicts the
-log, the sheet is refused with what to do about each. The log and the sheet are never changed.
-"""
+log, the sheet is refused with what to do about each. The log and the sheet are never changed."""
 
 from pathlib import Path
 
@@ -42,11 +40,8 @@ def is_filled(path):
 
 def record(address, path, folder, today):
     """Write the log at `address`, and below its rows what is filled in on the sheet at `path`, into
-    the new `folder`; gives (number of the log's rows set aside, what is to be said).
-
-    today: no visit is later. Raises NotDone or LogError, in words for whoever filled it in; nothing
-    is written then.
-    """
+    the new `folder`; gives (number of the log's rows set aside, what is to be said). today: no
+    visit is later. Raises NotDone or LogError, in words, before anything is written."""
     log, sheet = read_log(address, as_of=today, today=today), _sheet(path)
     _refuse(path, sheet, _misplaced(sheet, log))
     # what is read back for faults has each reading once: else it would outweigh the log's own

@@ -1,8 +1,6 @@
 """The notebooks of a pack, each in a process of its own: executed, rendered, written once whole.
-
 The process is copied from one that has imported everything and read the log. None outlives the run:
-not its end, not Ctrl-C, not the death of its parent.
-"""
+not its end, not Ctrl-C, not the death of its parent."""
 
 import multiprocessing
 import os
@@ -18,11 +16,9 @@ from pathlib import Path
 
 import nbformat
 
-from wearbar.intervals import items, occasions
 from wearbar.log import places
 from wearbar.log.once import STORE
 from wearbar.log.sources import is_database, resolved
-from wearbar.outlook.parts import worn_of
 from wearbar.pack import ONE_THREAD
 from wearbar.report.quantities import clean, listing
 from wearbar.report.report import READ, NotDone, check
@@ -31,15 +27,12 @@ ADDRESS = "WEARBAR_LOG"
 FIRST_PAGE = "index.html"
 MADE_FROM = "wearbar_made_from"  # in a notebook's metadata: what it was made from
 PREPARED = "wearbar.pack.prepared"
-ENDED = "its process was ended from outside (out of memory?)"
 
 
 def addressed(log):
-    """What a notebook is told of a log: (its parameter `log`, the environment that goes with it).
-
-    A path is made good from any working directory. A database's address may hold a password, which
-    is to stand in no file: it goes by the environment, with the folder of its log.toml and plan.
-    """
+    """What a notebook is told of a log: (its parameter `log`, the environment that goes with it). A
+    path is made good from any working directory. A database's address may hold a password, which is
+    to stand in no file: it goes by the environment, with the folder of its log.toml and plan."""
     address, folder = resolved(log)
     text = str(address)
     if text.startswith("sqlite:///"):
@@ -49,43 +42,14 @@ def addressed(log):
     return text and str(Path(text).absolute()), {}
 
 
-def run_all(jobs, log, whole, folder, front_page="", tell=lambda line: None, workers=2):
-    """Run notebooks side by side; gives name to fault of those that stopped, in a sentence.
-
-    jobs: (path, parameters, mark of what it is made from) of each. log: its address. whole: the
-    ServiceLog. folder: where the pages go, and the notebooks in `notebooks`. front_page: of the
-    pack; "" for a page alone, which links to nothing. tell: called with each line of progress.
-    workers: how many at once.
-    """
-    pack, (address, environment) = (folder, clean(whole.name), front_page), addressed(log)
-    (folder / "notebooks").mkdir(parents=True, exist_ok=True)
-    tasks = [
-        (path.stem, _report, (path, {"log": address, **given}, mark, *pack))
-        for path, given, mark in jobs
-    ]
-    as_of, confidence = jobs[0][1].get("as_of", ""), jobs[0][1].get("confidence", 0.9)
-    shared = [(occasions,), (items,), (worn_of, confidence)] if len(jobs) > 1 else []
-    first = share, (address, as_of, *shared)
-    return run_tasks(tasks, workers, environment, folder, first, tell, whole)
-
-
-def share(address, as_of, *asked, whole=None):
-    """Hold a log, or read it, for this process and those that will be copied from it, and work out
-    what is asked of all of it: (function, further arguments) of each, kept with the log."""
-    READ[address, as_of] = whole = whole or check(address, as_of)[0]
-    for function, *further in asked:
-        function(whole, *further)
-
-
 def run_tasks(tasks, workers, environment, folder, first, tell, whole):
     """Run tasks, each in a process of its own, `workers` at once; gives name to fault of those that
     stopped, in a sentence.
 
-    tasks: (name, function, arguments); the function is a generator of (name, fault or "", seconds).
-    The processes have `environment` as well, handed over by a pipe. folder: for what they keep.
-    first: (function, arguments) of what all need of the log, done in the one process that they are
-    copied from, where the system has that: this one, if it is prepared, which has it as `whole`.
-    tell: called with each line of progress.
+    tasks: (name, function, arguments); the function gives whether it had anything to do. folder:
+    for what they keep. first: address, as_of and (function, further arguments) of what all need of
+    the log, done in the one process that they are copied from, where the system has that: this one,
+    if it is prepared, which has the log as `whole`. tell: called with each line of progress.
     """
     if workers < 1:
         raise NotDone(f"workers is {workers}; give how many notebooks may run at once, from 1")
@@ -94,9 +58,9 @@ def run_tasks(tasks, workers, environment, folder, first, tell, whole):
     store = tempfile.TemporaryDirectory(dir=folder, ignore_cleanup_errors=True)
     environment |= {STORE: os.environ.get(STORE, store.name)}
     if PREPARED in sys.modules:
-        run = _copied(tasks, workers, *first, environment, whole=whole)
+        run = _copied(tasks, workers, first, environment, whole)
     elif sys.platform == "linux":
-        run = _each([("", _copied, (tasks, workers, *first))], 1, environment)
+        run = _each([("", _copied, (tasks, workers, first))], 1, environment)
     else:
         run = _each(tasks, workers, environment)
     with store, closing(run) as done:
@@ -109,19 +73,21 @@ def run_tasks(tasks, workers, environment, folder, first, tell, whole):
     return faults
 
 
-def _copied(tasks, workers, first, arguments, environment=None, **more):
+def _copied(tasks, workers, first, environment=None, whole=None):
+    """As `_each`, in copies of this process, which holds or reads the log and what all need."""
     with suppress(Exception):  # what is wrong stops the tasks that need it, which say so
-        first(*arguments, **more)
+        address, as_of, *asked = first
+        READ[address, as_of] = whole = whole or check(address, as_of)[0]
+        for function, *further in asked:  # kept with the log
+            function(whole, *further)
     import_module(PREPARED).keep()
     yield from _each(tasks, workers, environment or {})
 
 
 def _each(tasks, workers, environment):
     """What the tasks of `run_tasks` give, as it comes; of one whose process is ended, that it was.
-
     Each process holds one end of a pipe, and ends once its other end is closed: by leaving this
-    early, or by the system where this process is ended.
-    """
+    early, or by the system where this process is ended."""
     (end, leash), context = multiprocessing.Pipe(duplex=False), _context()
     environment, tasks, running = os.environ | environment, list(tasks), {}
     try:
@@ -129,9 +95,8 @@ def _each(tasks, workers, environment):
             while tasks and len(running) < workers:
                 name, *task = tasks.pop(0)
                 found, given = multiprocessing.Pipe(duplex=False)
-                process = context.Process(
-                    target=_work, args=(end, leash, given, environment, *task)
-                )
+                held = end, leash, given, environment
+                process = context.Process(target=_work, args=(*held, name, *task))
                 own = dict(os.environ)
                 try:
                     os.environ |= ONE_THREAD
@@ -147,7 +112,8 @@ def _each(tasks, workers, environment):
                 except EOFError:
                     name, process = running.pop(found)
                     process.join()
-                    made = [(name, ENDED, 0.0)] if process.exitcode else []
+                    ended = "its process was ended from outside (out of memory?)"
+                    made = [(name, ended, 0.0)] if process.exitcode else []
                 yield from made
     finally:
         leash.close()
@@ -169,13 +135,13 @@ def _context():
     return context
 
 
-def _work(end, leash, given, environment, run, arguments):
-    """The process of a task."""
+def _work(end, leash, given, environment, name, run, arguments):
+    """The process of a task, or of `_copied`, which has no name of its own."""
     leash.close()  # which a copy of the process that began this holds as well
     os.environ |= environment
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    for name in {"SIGTERM", "SIGHUP"} & {*dir(signal)}:  # the command it is copied from heeds them
-        signal.signal(getattr(signal, name), signal.SIG_DFL)
+    for sign in {"SIGTERM", "SIGHUP"} & {*dir(signal)}:  # the command it is copied from heeds them
+        signal.signal(getattr(signal, sign), signal.SIG_DFL)
     os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
 
     def end_with_its_parent():
@@ -184,61 +150,51 @@ def _work(end, leash, given, environment, run, arguments):
         os._exit(1)
 
     threading.Thread(target=end_with_its_parent, daemon=True).start()
-    for made in run(*arguments):
+    for made in run(*arguments) if not name else [_done(name, run, arguments)]:
         given.send(made)
 
 
-def _report(source, *how):
-    yield source.stem, *_run(source, *how)
-
-
-def _run(source, parameters, mark, folder, log_name, front_page):
-    """Run and render one notebook: (fault or "", seconds, 0 where it was there already)."""
+def _done(name, run, arguments):
+    """(name, fault or "", seconds, 0 where nothing was to do) of a task. A fault is one sentence:
+    of a cell's error, as the notebook raised it."""
     start = time.monotonic()
-    finished, page = folder / "notebooks" / source.name, folder / f"{source.stem}.html"
     try:
-        if page.is_file() and mark and _mark(finished) == mark:
-            return "", 0.0
-        from nbconvert import HTMLExporter
-
-        finished.unlink(missing_ok=True)
-        book = execute(source, finished, parameters)
-        book.metadata[MADE_FROM] = mark
-        how = {"template_name": "report", "exclude_anchor_links": True}
-        exporter = HTMLExporter(extra_template_basedirs=[str(places.place("shared"))], **how)
-        about = {"log_name": log_name, "front_page": front_page, "metadata": {"name": source.stem}}
-        about |= {"notebook": f"notebooks/{source.name}" if front_page else ""}
-        made = exporter.from_notebook_node(book, resources=about)[0]
-        page.write_text(made, encoding="utf-8")
-        running = finished.with_suffix(".running")
-        running.write_text(nbformat.writes(book) + "\n", encoding="utf-8")
-        os.replace(running, finished)
+        return name, "", time.monotonic() - start if run(*arguments) else 0.0
     except Exception as error:
-        return fault_of(error), 0.0
-    return "", time.monotonic() - start
+        said = str(getattr(error, "evalue", "") or error) or type(error).__name__
+        kind = getattr(error, "ename", type(error).__name__)
+        said = clean(said.strip().splitlines()[0], 400)
+        return name, said if kind in ("NotDone", "LogError") else f"{said} ({kind})", 0.0
 
 
-def fault_of(error):
-    """What stopped a task, in one sentence: of a cell's error, as the notebook raised it."""
-    said = str(getattr(error, "evalue", "") or error) or type(error).__name__
-    kind = getattr(error, "ename", type(error).__name__)
-    said = clean(said.strip().splitlines()[0], 400)
-    return said if kind in ("NotDone", "LogError") else f"{said} ({kind})"
+def report(source, parameters, mark, folder, log_name):
+    """Run and render one notebook, unless it is in `folder` with this mark of what it is made
+    from; gives whether it ran."""
+    finished, page = folder / "notebooks" / source.name, folder / f"{source.stem}.html"
+    if page.is_file():
+        with suppress(OSError, ValueError, nbformat.ValidationError):
+            if nbformat.read(finished, as_version=4).metadata.get(MADE_FROM) == mark:
+                return False
+    from nbconvert import HTMLExporter
 
-
-def _mark(path):
-    """The mark of what an executed notebook was made from; "" where there is none."""
-    try:
-        return nbformat.read(path, as_version=4).metadata.get(MADE_FROM, "")
-    except (OSError, ValueError, nbformat.ValidationError):
-        return ""
+    finished.unlink(missing_ok=True)
+    book = execute(source, finished, parameters)
+    book.metadata[MADE_FROM] = mark
+    how = {"template_name": "report", "exclude_anchor_links": True}
+    exporter = HTMLExporter(extra_template_basedirs=[str(places.place("shared"))], **how)
+    about = {"log_name": log_name, "front_page": FIRST_PAGE, "metadata": {"name": source.stem}}
+    about |= {"notebook": f"notebooks/{source.name}"}
+    made = exporter.from_notebook_node(book, resources=about)[0]
+    page.write_text(made, encoding="utf-8")
+    running = finished.with_suffix(".running")
+    running.write_text(nbformat.writes(book) + "\n", encoding="utf-8")
+    os.replace(running, finished)
+    return True
 
 
 def execute(source, finished, parameters):
-    """The notebook at `source`, run with the parameters; kept beside `finished` where it stops.
-
-    It is without what differs between two runs alike: times, paths, chance ids.
-    """
+    """The notebook at `source`, run with the parameters; kept beside `finished` where it stops. It
+    is without what differs between two runs alike: times, paths, chance ids."""
     import papermill
 
     known = set(papermill.inspect_notebook(str(source)))

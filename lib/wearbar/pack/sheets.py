@@ -1,6 +1,4 @@
-"""Visit sheets as one page, and beside it the rows to fill in: of one vehicle, or of all that have
-work due within some days, with a list in front.
-"""
+"""Visit sheets as one page, and beside it the rows to fill in."""
 
 from pathlib import Path
 
@@ -22,9 +20,9 @@ def make_sheets(out, log="", due=None, units="", **parameters):
     """Write the page `out` and the CSV file of its name; gives how many rows of the log were set
     aside.
 
-    due: within how many days there is work; None: the sheet of the vehicle whose work presses most.
-    units: mi or km to read in, "" each odometer's own. parameters: as_of, site, vehicle of
-    `reports.check`. Raises reports.NotDone, in one sentence; files that are there are untouched.
+    due: sheets of all with work within so many days, a list in front; None: that of the vehicle
+    whose work presses most. units: "" each odometer's own. parameters: of `reports.check`. Raises
+    reports.NotDone, in one sentence; files that are there are then untouched.
     """
     page = Path(out).absolute()
     rows = page.with_suffix(".csv")

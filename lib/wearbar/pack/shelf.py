@@ -1,7 +1,6 @@
 """Packs side by side in one folder: where the next stands, with which earlier one it is compared,
 and the page that lists them."""
 
-import hashlib
 import html
 import json
 import os
@@ -113,10 +112,8 @@ def put(stands, work, tell):
         tell(f"{page} is not a list of packs, or was changed: it stays as it is; rename it")
         return
     css = Markup(reports.css_of("tables", "report"))
-    made, new = (
-        page_of("list.html.j2", css=css, packs=_packs_in(shelf)),
-        page.with_name(f".{os.getpid()}"),
-    )
+    made = page_of("list.html.j2", css=css, packs=_packs_in(shelf))
+    new = page.with_name(f".{os.getpid()}")
     new.write_text(_signed(made + "\n"), encoding="utf-8")
     new.replace(page)
 
@@ -137,4 +134,4 @@ def folder_name(name, is_alike=False):
     is_device = re.fullmatch(r"(?i)con|prn|aux|nul|com\d|lpt\d", safe)
     if safe == name and not is_device and not is_alike:
         return safe
-    return f"{safe or 'pack'}-{hashlib.sha256(name.encode()).hexdigest()[:8]}"
+    return f"{safe or 'pack'}-{folders.sha256(name.encode())[:8]}"

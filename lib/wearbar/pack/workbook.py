@@ -23,11 +23,8 @@ HOW = {"strings_to_formulas": False, "strings_to_urls": False}
 
 
 def write_workbook(path, told, whole, cut, asked):
-    """Write the workbook of a pack, the same bytes for the same.
-
-    told: [(a report's title, a table of it as `Report.table` sends it)]. cut: the log `whole` of
-    the vehicles asked for. asked: the parameters.
-    """
+    """Write the workbook of a pack, the same bytes for the same. told: [(a report's title, a table
+    of it as `Report.table` sends it)]. cut: the log `whole` of the vehicles asked for."""
     say = words_of("workbook", show=Show(whole.units).with_distance(asked["units"]))
     about = {"rows": reports.rows_of(whole), "asked": reports.said_of(asked), "cut": cut}
     names = sheet_names([CONTENTS, *(table["name"] for _, table in told)])[1:]
@@ -119,9 +116,8 @@ def _write(page, look, table, cells):
         width = min(max(width, *(len(x) + 2 for x in texts[1:]), 0), MOST_WIDTH)
         high = [max(lines, len(x) // width + 1) for lines, x in zip(high, texts, strict=True)]
         page.set_column(c, c, width)
-        page.write(
-            0, c, label, look(bold=True, bottom=1, align="left" if unit is None else "right")
-        )
+        align = "left" if unit is None else "right"
+        page.write(0, c, label, look(bold=True, bottom=1, align=align))
         page.write_column(1, c, values[:n], form)
         for r in range(n if live else 0):
             if formula := _formula(live, r + 2, cells):
