@@ -1,9 +1,6 @@
-"""Was the work on time, and what is due.
-
-`schedule` is the loop that says when one task of one vehicle falls due, rule by rule, over what
-`done` and `fleet` lay out; `occasion` judges what came of it. `item` and `failed` are what has a
-due point of its own. `rates`, `groups` and `today` speak of both.
-"""
+"""Was the work on time, and what is due. `schedule` says when one task of one vehicle falls due,
+over what `done` and `fleet` lay out; `occasion` judges what came of it. `item` and `failed` are
+what has a due point of its own. `rates`, `groups` and `today` speak of both."""
 
 from wearbar.intervals.groups import by_quarter, by_risk, site_changes
 from wearbar.intervals.item import GRAVE, items
@@ -27,7 +24,6 @@ from wearbar.intervals.today import (
     FORECAST_DAYS,
     counts,
     criterion_moves,
-    open_tasks,
     overdue,
     put_off,
     rate_change,
@@ -35,11 +31,3 @@ from wearbar.intervals.today import (
     seen,
     untold,
 )
-
-__all__ = [
-    "CAUTIOUS", "CLEAR_P", "FORECAST_DAYS", "GRAVE", "REASONS", "STALE_DAYS", "by_quarter",
-    "by_risk", "compliance", "counts", "criterion_moves", "differences", "driven_overdue",
-    "early_work", "excluded", "first_limits", "items", "late_for_want_of_use", "median_overrun",
-    "occasions", "open_tasks", "overdue", "placed", "put_off", "rate", "rate_change",
-    "reminder_drift", "seen", "site_changes", "sites_told", "untold",
-]  # fmt: skip

@@ -1,8 +1,7 @@
 """What a plan asks of each vehicle, which rows of a log count as having done it, and how hard the
 vehicle was used, by the rows that could be known on the day that it is asked (R8). A series is one
 task at one position of one vehicle; whatever was done for any reason counts (R16), but for failed
-inspections (R12). Common practice, no source.
-"""
+inspections (R12). Common practice, no source."""
 
 import numpy as np
 import pandas as pd
@@ -25,11 +24,9 @@ ACT = ["date", "odometer_km", "hours", "position", "visit", "planned", "known"]
 def series_of(log):
     """(series, rules) of a log by its plan.
 
-    series: one row a series, with its task's latest version (position "" where it has none), `key`
-    (of plan and task) and `told_from`: one whose expiry certificates tell ends with the first of
-    them that was known. A task without a limit has none. rules: the plan's tasks with `key` and the
-    plan's `unknown_history`, the versions of each key one after another, oldest first.
-    """
+    series: one row a series, with its task's latest version, `key` (of plan and task) and
+    `told_from`, where certificates tell its expiry: it ends with the first that was known. A task
+    without a limit has none. rules: the plan's tasks with `key`, its versions oldest first."""
     plans = log.plan.plans[["plan", "valid_from", "unknown_history"]]
     rules = log.plan.tasks.merge(plans, on=["plan", "valid_from"], how="left")
     rules = rules.sort_values("valid_from", na_position="first", kind="stable")
@@ -59,9 +56,7 @@ def acts_of(log, series, rules):
 
     A row without a position counts at all of the task's positions; `covers` reach the same alone
     (R10). planned: no repair, recall or advice (R16), nor a part put on for one that failed or was
-    damaged. restarts: a part of the task's `first_after` was fitted, and its first limits apply
-    again (R7).
-    """
+    damaged. restarts: its first limits apply again, a part of `first_after` was fitted (R7)."""
     work = log.si("work")
     work["planned"] = work["why"].eq("planned").fillna(True).astype(bool)
     work["known"] = known_on(work["date"], work["recorded"])
@@ -88,9 +83,8 @@ def acts_of(log, series, rules):
     # which a plan's covers do not hold)
     own, ends = keys[["plan", "code", "key"]], log.plan.plans[["plan", "valid_from", "valid_to"]]
     covers = log.plan.covers.merge(own, on=["plan", "code"]).merge(ends, on=["plan", "valid_from"])
-    covers = covers.merge(
-        own.set_axis(["plan", "covered", "other"], axis=1), on=["plan", "covered"]
-    )
+    other = own.set_axis(["plan", "covered", "other"], axis=1)
+    covers = covers.merge(other, on=["plan", "covered"])
     also = direct.merge(covers[["key", "other", "valid_from", "valid_to"]], on="key")
     in_force = ~(also["date"] < also["valid_from"]) & ~(also["date"] > also["valid_to"])
     acts = stacked([direct, also[in_force].assign(key=also["other"])[direct.columns]])
@@ -175,10 +169,8 @@ def duty_of(log, vehicles, path, readings):
     inside = (ends.clip(upper=stop) - both["opens"].clip(lower=begin)).clip(lower=0)
     told = both.assign(km=km * inside / (ends - both["opens"]).clip(lower=1))
     # of each kind of use, how much of the distance is told of, and how much of that was so
-    shares = told[list(SHARES)]
-    sums = (
-        of.mul(told["km"], axis=0).groupby(told["row"]).sum() for of in (shares.notna(), shares)
-    )
+    shares, rows = told[list(SHARES)], told["row"]
+    sums = (x.mul(told["km"], axis=0).groupby(rows).sum() for x in (shares.notna(), shares))
     known, met = (of.reindex(asked.index, fill_value=0.0) for of in sums)
     covers, share = known.div(gone, axis=0) >= COVERAGE, met / known + 1e-9
     hard = np.full(len(asked), -1)

@@ -1,8 +1,7 @@
 """The limits of a plan's tasks, due points of many at once (of one: `schedule`), and the state of
 open work. An axis is what is counted: km, hours, day (since 1970-01-01), all floats, NaN where
 there is no limit (R17). Points are arrays of shape (4, 3, n): DUE, EARLY, LATE, SPAN by axis by
-occasion. Edges belong to the window. Common practice, no source.
-"""
+occasion. Edges belong to the window. Common practice, no source."""
 
 from dataclasses import dataclass
 from math import nan

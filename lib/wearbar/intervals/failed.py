@@ -1,7 +1,6 @@
 """Failed inspections and tests, each open until it is resolved (R12): by a later pass or advisory,
 by work that does the task too, or, but for statutory tests, by the closing of every defect that its
-visit found there. A blank position is all of them. Common practice, no source.
-"""
+visit found there. A blank position is all of them. Common practice, no source."""
 
 import numpy as np
 import pandas as pd
@@ -25,9 +24,7 @@ def failed(log):
     grade, ended, table, line`, beside what found it.
 
     grade: FAILED_TEST (statutory), "off-road" (safety) or FAILED; ended: the day it was resolved,
-    NaT while open. Of fails alike one after another, the first. Certificates with the result fail
-    count as the test of their kind.
-    """
+    NaT while open. Of fails alike one after another, the first."""
     looks, plan = _looks(log), log.plan_or_empty
     place = [*KEY, "position"]
     fails = looks[looks["result"].eq("fail")].sort_values("date", kind="stable")
@@ -64,10 +61,9 @@ def _looks(log):
     work = work.assign(plan=log.plan_for(work["vehicle"]), table="work", text=work["note"])
     own = tasks.drop_duplicates(["plan", "code"], keep="last").set_index(["plan", "code"])
     work = work.join(own[["safety", "statutory"]], on=["plan", "task"])
-    is_grave, is_test = (
-        work[column].eq(True) | (work[column].isna() & work["task"].str.contains(words, na=False))
-        for column, words in (("safety", GRAVE_WORDS), ("statutory", TEST_WORDS))
-    )
+    words = {"safety": GRAVE_WORDS, "statutory": TEST_WORDS}.items()
+    named = {c: work[c].isna() & work["task"].str.contains(of, na=False) for c, of in words}
+    is_grave, is_test = (work[c].eq(True) | by_name for c, by_name in named.items())
     c = log.tables["certificates"].rename_axis("line").reset_index()
     kinds = kinds_tested(work["task"], c["kind"]).drop_duplicates("task").set_index("task")["kind"]
     key = look_up(work["task"], kinds).where(is_test).fillna(work["task"])

@@ -20,10 +20,8 @@ AXES = ["km", "hours", "day"]
 
 class Fleet:
     """A log that has a plan, laid out for reckoning. Arrays ending in `_x` are (3, n): km, hours,
-    day. A row typed after a later one was known changes nothing that hangs on it (R8).
-
-    late_share: a reader's own window after the due point, in place of the plan's.
-    """
+    day. A row typed after a later one was known changes nothing that hangs on it (R8). late_share:
+    a reader's own window after the due point, in place of the plan's."""
 
     def __init__(self, log, late_share=None):
         readings = usage.readings(log)
@@ -130,11 +128,8 @@ class Fleet:
 
 def occasions_due(fleet):
     """(frame, points of shape (4, 3, n), where each ended (3, n)): every occasion of every series.
-
     The frame: `s` (series), `number`, `act` (its anchor, -1: none of ours), `done` (the act that
-    closed it, -1: open), `to` (its last day), `basis`, `since` (severe from this day), `rule`,
-    `missed`, `is_current`.
-    """
+    closed it, -1: open), `to` (its last day), `basis`, `since` (severe), `rule`, and more."""
     rows, base, end = _events(fleet)
     s, rule, is_first = (rows[c].to_numpy() for c in ("s", "rule", "is_first"))
     hard = (rows["since"] <= rows["begin"]).to_numpy()

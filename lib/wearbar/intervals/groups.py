@@ -13,9 +13,7 @@ def by_risk(found, confidence=0.9):
     safety or the law, then by risk.
 
     over_share: how far late work runs over, the median in shares of its interval, open work so far.
-    risk: share late x over_share, how far past its interval a job may be expected to go. Common
-    practice, no source.
-    """
+    risk: share late x over_share. Common practice, no source."""
     late = found[found["in_rate"] & (found["outcome"] == "late") & (found["overrun_share"] > 0)]
     grave = (found["safety"].eq(True) | found["statutory"].eq(True)).groupby(found["task"]).any()
     made = compliance(found, ["task"], confidence)
@@ -37,15 +35,13 @@ def by_quarter(found, confidence=0.9):
     return made.sort_values(["quarter", "site"], ascending=[False, True], ignore_index=True)
 
 
-def site_changes(found, as_of, rng=None):
+def site_changes(found, as_of):
     """Whether the last twelve months of each site differ from the twelve before: frame `site,
     share, rest` (on time then and before, by the same vehicles), `p, p_holm, is_clear`.
 
-    Each vehicle's last year beside its own before, whose differences change sign at random, as
-    tasks in `differences`; Holm's p over the sites. Left out: sites that could point at a person,
-    and where either year has fewer than CLEAR_JOBS jobs or nothing could be clear.
-    """
-    rng, rows = np.random.default_rng(0) if rng is None else rng, []
+    Each vehicle's last year beside its own before, as tasks in `differences`. Left out: sites that
+    could point at a person, or with fewer than CLEAR_JOBS jobs in a year."""
+    rng, rows = np.random.default_rng(0), []
     ago = as_of - pd.DateOffset(years=1)
     counted = found[found["in_rate"] & (found["late_edge_date"] > as_of - pd.DateOffset(years=2))]
     counted = counted.assign(won=counted["outcome"] != "late", unit=counted["vehicle"])

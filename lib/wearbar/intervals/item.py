@@ -1,7 +1,6 @@
 """What has a due point of its own: defects, failed inspections and tests, certificates, recalls,
 re-checks, and what was deferred. Each kind says what it is, when it is due and when it was closed;
-what follows is worked out for all at once. None of them dilutes a rate.
-"""
+what follows is worked out for all at once. None of them dilutes a rate."""
 
 import numpy as np
 import pandas as pd
@@ -25,9 +24,8 @@ NUMBERS = "due_km done_km days_open over_days over_km driven_km gap_days line"
 ITEM = dict.fromkeys(NAMES.split(), TEXT) | dict.fromkeys(NUMBERS.split(), float)
 ITEM |= dict.fromkeys(["due_date", "early_date", "done_date"], "datetime64[ns]")
 ITEM |= dict.fromkeys(["is_open", "stops"], bool)
-# what each kind says beside: its state while open and not past; where it is counted from, and what
-# the instrument showed at the end; whether a later row has taken its place, driving alone makes it
-# late, nobody could have closed it
+# what each kind says beside: its state while open and not past; where it is counted from; whether a
+# later row has taken its place, driving alone makes it late, nobody could have closed it
 SAID = {"rest": TEXT, "from_km": float, "end_odometer_km": float}
 SAID |= dict.fromkeys(["is_replaced", "is_grave", "is_unsure"], bool)
 FLAGS = [name for name, of in (ITEM | SAID).items() if of is bool]
@@ -38,15 +36,13 @@ def items(log):
     """One row each defect, failed inspection or test, certificate, recall, re-check and deferral,
     by due date.
 
-    what: defect, finding, certificate, campaign, recheck, deferral; item: the defect's number, the
-    task, the certificate's kind, the recall's number; grade: the defect's, of a finding as in
-    `failed.failed`, of a recall its kind. days_open: since it was found, due or,
-    of a recall without a day, issued. over_days, over_km: beyond the day or reading given for it.
-    driven_km: distance since then with an open defect or finding, or without a valid certificate;
+    what: defect, finding, certificate, campaign, recheck, deferral; item: its number, task or kind;
+    grade: the defect's, of a finding as in `failed.failed`, of a recall its kind. days_open: since
+    it was found, due or, of a recall without a day, issued. over_days, over_km: beyond the day or
+    reading given for it. driven_km: since then with it open, or without a valid certificate;
     gap_days: whole days without one. stops: a recall that stops the vehicle. state: as of an
-    occasion, done where closed; not-known for re-checks in a log that has none. outcome: of a
-    re-check. table, line: of its row. A vehicle's rows end when it is disposed of. There is no
-    window but the notice before a certificate ends.
+    occasion; not-known for re-checks in a log that has none. outcome: of a re-check. table, line:
+    of its row. A vehicle's rows end when it is disposed of.
     """
     path, kinds = usage.log_path(log), {"certificates": _certificates, "campaigns": _campaigns}
     kinds |= {"work": _rechecks, "deferrals": _deferrals}

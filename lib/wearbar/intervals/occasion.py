@@ -1,7 +1,6 @@
 """Every occasion on which a task fell due: when, what came first, when it was done, how late, and
 whether it counts in the rate. Nothing is late before anyone could know, and nothing is taken to be
-in order for want of a reading.
-"""
+in order for want of a reading."""
 
 from dataclasses import replace
 
@@ -14,7 +13,7 @@ from wearbar.intervals.done import PLAIN
 from wearbar.intervals.due import DAY, DUE, EARLY, EPS, HOURS, KM, LATE, SPAN, UNITS
 from wearbar.intervals.fleet import Fleet, occasions_due
 from wearbar.log.once import kept_with
-from wearbar.log.schema import TEXT
+from wearbar.log.schema import TEXT, said
 from wearbar.stats.recurrence import merged
 from wearbar.usage.distance import as_dates, as_days, known_on, last_not_above
 
@@ -25,19 +24,7 @@ STALE_DAYS = 45
 HAIR = np.array([[EPS], [EPS], [0.0]])  # of km, hours and day: what is on an edge belongs to it
 COUNTS = "counts"
 NEVER = 73_000  # days since 1970: beyond it a date says nothing
-# why an occasion is left out of the rate, in the order in which one reason wins over another
-REASONS = {
-    "unknown-history": "when it was last done is not known",
-    "joined": "it fell due before the vehicle joined this log",
-    "laid-up": "it fell due while the vehicle was in storage, and was done before its next use or "
-    "still can be",
-    "repair": "a repair did it before its window opened",
-    "typed-late": "it was done on time, but typed in only after its last day on time",
-    "ended": "the vehicle left, or the task left the plan, before its last day on time",
-    "stale": "no recent reading shows whether its last day on time has passed",
-    "open-window": "its window has not closed yet",
-    "odometer": "the odometer at the work is not known closely enough",
-}
+REASONS = said("reasons")  # why an occasion is left out of the rate, the one that wins first
 
 
 @kept_with
@@ -45,30 +32,25 @@ def occasions(log, late_share=None):
     """Every occasion of every task of the log's plan: one row each, by vehicle, task, position and
     number; empty without a plan. Distances are cumulative km.
 
-    vehicle, task, title, position ("" none), action, safety, statutory, plan; number: 1, 2, ... in
-    its series; is_current: the open one; is_open. basis: regular, first, severe, expiry, new-plan,
+    vehicle, task, title, position ("" none), action, safety, statutory, plan; number: in its
+    series; is_current: the open one; is_open. basis: regular, first, severe, expiry, new-plan,
     unknown-history (due at once), first-reading, joined. anchor_date, anchor_km: what it counts
     from. due_, early_, late_ with km, hours and date; interval_, overrun_ (negative: early; open:
     so far), over_ (NaN where it is not), past_ (beyond the late edge) with km, hours and days.
-    due_low_km, due_high_km: bounds where the anchor's odometer is not known; due_odometer_km,
-    due_meter_hours: as the instruments show it. duty: severe (severe_since: a date), normal,
-    not-known, or "" where the task has no severe limits; severe_due_km, severe_due_date: were the
-    duty severe. first_limit: distance, hours, date, both; with " (forecast)" where not yet reached;
-    "" where neither was. expected_date: a forecast. done_date, done_km, done_hours, visit; end_km:
-    where it was then. overrun_share: the largest as a share of its interval; early_share: the share
-    left unused by work before its window. driven_past_km: since the first of the late edges passed.
-    late_edge_date: the last day of its window, NaT where distance alone will close it. state:
-    before-window, in-window, due, past-window or not-known where open (probably: what it is by the
-    last reading), else done, missed or not-finished. is_matured: closed by the report date.
-    outcome: on-time, early, late or "". before_next_use: open, due in a lay-up, and not used since;
-    used without it, it is late from the first day of use, and the days over count from there.
-    is_typed_late: done in time, and typed in after its last day on time: late as it was judged
-    then, and out of the rate. in_rate; why: "counts" or a key of `REASONS`. near_work, near_date:
-    of what is open, planned work since its anchor whose name comes near the task's, and its last
-    day.
-
-    late_share: a reader's own allowance after the due point, as a share of the interval, in place
-    of the plan's. Source: common practice, none.
+    due_low_km, due_high_km: where the anchor's odometer is not known; due_odometer_km,
+    due_meter_hours: as the instruments show it. duty: severe (severe_since), normal, not-known, ""
+    without severe limits; severe_due_km, severe_due_date: were it severe. first_limit: distance,
+    hours, date, both, with " (forecast)" where not yet reached, "" none. expected_date: a forecast.
+    done_date, done_km, done_hours, visit; end_km: where it was then. overrun_share: the largest;
+    early_share: left unused by work before its window. driven_past_km: since the first late edge.
+    late_edge_date: the last day of its window, NaT where distance alone will close it. state: of
+    `due.STATES` or not-known where open (probably: by the last reading), else done, missed or
+    not-finished. is_matured: closed by the report date. outcome: on-time, early, late or "".
+    before_next_use: open, due in a lay-up, and not used since (used without it, it is late from the
+    first day of use). is_typed_late: done in time, typed in after it. in_rate; why: "counts" or a
+    key of `REASONS`. near_work, near_date: of what is open, the last planned work since its anchor
+    whose name comes near the task's. late_share: a reader's own allowance after the due point, as a
+    share of the interval, in place of the plan's. Source: common practice, none.
     """
     if log.plan is None:
         log = replace(log.only([]), plan=log.plan_or_empty)
@@ -175,8 +157,7 @@ def _kept_open(log, fleet, s, p, x):
     was due, by its date, in a lay-up the first day of use after it, infinite: not yet, else NaN).
 
     It may be done until then, or the end of its window (R9). What was due before the stay began
-    counts where it was still open then, and no window had passed. Stays end to end are one.
-    """
+    counts where it was still open then, and no window had passed. Stays end to end are one."""
     shut, back, q = np.stack([fleet.reached(s, p[LATE] - HAIR)] * 2), np.full(len(s), np.nan), p
     shut[1] = fleet.reached(s, np.where(np.isnan(shut[0]), np.nan, p[LATE] + HAIR))
     shut[1, DAY] += 1

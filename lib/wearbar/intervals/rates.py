@@ -1,7 +1,6 @@
 """Was the work on time: the rate of it, in all and by group, which groups differ, and how far late
 work ran over. Done ones whose window is still open, and open ones not yet late, do not count: they
-would flatter the rate.
-"""
+would flatter the rate."""
 
 from dataclasses import replace
 from math import nan
@@ -36,10 +35,9 @@ def placed(found, log):
 
 def rate(found, confidence=0.9):
     """Share of the jobs that count which were done on or before their late edge: an `Estimate`.
-
     Vehicles are clusters; of one vehicle, its visits. In simulation 90% limits hold 89 to 92 times
-    in 100 with ten clusters or more; with fewer they hold more often, and `note` is then CAUTIOUS.
-    """
+    in 100 with ten clusters or more; with fewer they hold more often, and `note` is then
+    CAUTIOUS."""
     counted = found[found["in_rate"]]
     unit = counted["vehicle"] if counted["vehicle"].nunique() > 1 else visit_day(counted)
     by = (counted["outcome"] != "late").groupby(unit).agg(["sum", "size"])
@@ -75,17 +73,15 @@ def differences(found, by, rng=None):
     together by units that are independent: frame `by, *COLUMNS`, the lowest share first.
 
     Sites and kinds: vehicles are dealt among the groups again (a permutation test of a studentised
-    difference: Janssen 1997, Stat. Probab. Lett. 36:9, from memory). Tasks: each vehicle's own task
-    beside its own other tasks, and those differences change sign at random. Vehicles: visits are
-    dealt among the vehicles. Holm's p over the groups. In simulation (tests/reference/coverage.md)
-    groups that are alike are said to differ in about 5 logs of 100.
+    difference: Janssen 1997, Stat. Probab. Lett. 36:9, from memory); vehicles: visits are. Tasks:
+    differences from the same vehicle's other tasks change sign at random. Holm's p. In simulation
+    (tests/reference/coverage.md) groups that are alike are said to differ in about 5 logs of 100.
 
-    found: of `placed`. share, rest: done on time, of the group and of the others (of a task: of the
-    same vehicles' other tasks). Groups with fewer than CLEAR_JOBS jobs, those not known, those of
-    one unit and sites that could point at a person are left out; empty where fewer than two remain
-    or where no outcome could be clear: `attrs["reason"]` is then "groups" or "units".
-    `attrs["unknown"]`: jobs whose group is not known. `attrs["p_all"]`: of vehicles, that all are
-    alike.
+    found: of `placed`. share, rest: done on time, of the group and of the others. Left out: groups
+    with fewer than CLEAR_JOBS jobs, of one unit or not known, and sites that could point at a
+    person. Empty where fewer than two remain or no outcome could be clear: `attrs["reason"]` is
+    then "groups" or "units". `attrs["unknown"]`: jobs whose group is not known. `attrs["p_all"]`:
+    of vehicles, that all are alike.
     """
     counted = found[found["in_rate"]].assign(won=found["outcome"] != "late")
     none, unknown = pd.DataFrame(columns=[by, *COLUMNS]), int(counted[by].isna().sum())
@@ -193,8 +189,7 @@ def median_overrun(found, column, rng, confidence=0.9):
     those still open censored: `Estimate`.
 
     Product-limit estimate (Kaplan & Meier 1958); interval by drawing whole vehicles again, none
-    below LEAST_VEHICLES (with three, 90% limits hold 69 times in 100 in simulation).
-    """
+    below LEAST_VEHICLES (with three, 90% limits hold 69 times in 100 in simulation)."""
     is_late = found["in_rate"] & (found["outcome"] == "late") & (found["state"] != "missed")
     late = found[is_late & (found[column] > 0)]
     late = late.sort_values([column, "is_open"], kind="stable")  # of a tie, ends before censorings

@@ -10,7 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from wearbar import usage
-from wearbar.intervals.occasion import STALE_DAYS, occasions
+from wearbar.intervals.occasion import STALE_DAYS
 from wearbar.log.keys import is_among
 from wearbar.stats.estimate import FEW_VEHICLES, MIN_VEHICLES, Estimate, refused
 from wearbar.usage.distance import days_later
@@ -18,7 +18,6 @@ from wearbar.usage.forecast import ENDS, due_dates, model_of
 
 FORECAST_DAYS = 60
 GUARDED = ("defects", "certificates", "campaigns")  # tables without which a danger can't be seen
-OPEN = ("past-window", "due", "in-window", "not-known", "before-window")
 FEWEST = 8  # expected late, and in time, among the occasions that came since
 REMINDER = """
     vehicle task last_date restarted is_showing plan_date plan_km plan_odometer_km reminder_date
@@ -61,21 +60,6 @@ def put_off(log):
     return found.sort_values(["n", "reason"], ascending=[False, True], ignore_index=True)
 
 
-def open_tasks(log, use, confidence=0.9):
-    """The open occasions of a log, with `expected_date, low_date, high_date`: when each is
-    expected to fall due, and limits.
-
-    By its date or by the forecast of distance or hours, whichever comes first; the limits are never
-    after the due date. use: the `UsageModel` to forecast by (as of `backtest.model_by_test`); None:
-    one whose limits no back-test has widened.
-    """
-    found = occasions(log)
-    tasks = found[found["is_current"] & found["state"].isin(OPEN)]
-    told = due_dates(use or model_of(log), tasks, confidence)
-    told.columns = ["expected_date", "low_date", "high_date"]
-    return tasks.assign(**told)
-
-
 def overdue(found):
     """Work past its window, the longest over its due point first: what one doing settles is one
     row."""
@@ -93,11 +77,10 @@ def counts(found):
 def rate_change(then, now, confidence=0.9):
     """The rate now less the rate then: `Estimate`, a share; then, now: of `counts`.
 
-    The two share most of their occasions, so vehicles are paired: each is left out of both rates at
-    once. Jackknife with Student's t on vehicles - 1 (Efron & Tibshirani 1993, ch. 11, from memory).
-    No limits below three vehicles, or where fewer than `FEWEST` of what came since would be late,
-    or in time, at the rate of all: there they would cover 79 to 87 times for 90. Above, they cover
-    88 to 92 in simulation with 3 to 100 vehicles.
+    Vehicles are paired: jackknife over them, each left out of both rates at once, with Student's t
+    (Efron & Tibshirani 1993, ch. 11, from memory). No limits below three vehicles, or where fewer
+    than `FEWEST` of what came since would be late, or in time, at the rate of all: they would cover
+    79 to 87 times for 90. Above, they cover 88 to 92 in simulation with 3 to 100 vehicles.
     """
     both = then.set_index("vehicle").add_suffix("_then")
     both = both.join(now.set_index("vehicle").add_suffix("_now"), how="outer")
@@ -105,10 +88,8 @@ def rate_change(then, now, confidence=0.9):
     total, n = both.sum(), len(both)
     if not min(total["n_then"], total["n_now"]) > 0:
         return refused("no occasion had run its course, then or now", confidence, unit="share")
-    value, rest = (
-        of["late_then"] / of["n_then"] - of["late_now"] / of["n_now"]
-        for of in (total, total - both)
-    )
+    sums = (total, total - both)
+    value, rest = (x["late_then"] / x["n_then"] - x["late_now"] / x["n_now"] for x in sums)
     spread = np.sqrt((n - 1) / n * ((rest - rest.mean()) ** 2).sum(skipna=False))
     late = total["late_now"] / total["n_now"]
     few = (both["n_now"] - both["n_then"]).abs().sum() * min(late, 1 - late) < FEWEST
@@ -135,18 +116,15 @@ def criterion_moves(found, other):
 
 
 def reminder_drift(log, found, confidence=0.9, use=None):
-    """The plan's next due point beside the reminder's: one row a vehicle on the road whose reminder
-    was seen and is in the plan. The reminder counts from when it was last restarted, the plan from
-    the work, and only the plan's day counts (common practice, no source).
+    """The plan's next due point beside the reminder's: frame `REMINDER`, one row a vehicle on the
+    road whose reminder was seen and is in the plan. Only the plan's day counts (common practice).
 
-    task: what the reminder stands for, the one done most often on the days it was restarted, of
-    several the one whose interval is nearest to its own, replacing before inspecting; last_date:
-    when that was last done. is_showing: the reminder was seen to have run over since `restarted`.
-    plan_date, plan_km: due by the plan, the earlier of its date and the day its distance is reached
-    (by readings, or the forecast's median); plan_odometer_km: as the instrument shows it.
-    reminder_date, reminder_km: the same of the reminder; where it is showing, the day it was first
-    seen to. drift_days (limits: drift_low_, drift_high_), drift_km: the reminder's less the plan's,
-    positive where it comes too late, the latest first. use: as of `open_tasks`.
+    task: what the reminder stands for (`_stands_for`); last_date: when that was last done.
+    is_showing: it was seen to have run over since `restarted`. plan_date, plan_km: due by the plan,
+    the earlier of its date and the day its distance is reached (by readings, or the forecast's
+    median); plan_odometer_km: as the instrument shows it. reminder_date, reminder_km: the same of
+    the reminder, or when it was first seen to show. drift_days, drift_km: the reminder's less the
+    plan's, positive where it comes too late, the latest first. use: of `backtest.model_by_test`.
     """
     rows = _stands_for(found, log, usage.log_path(log))
     names = {"anchor_date": "last_date", "due_km": "plan_km", "due_odometer_km": "plan_odometer_km"}
@@ -165,8 +143,9 @@ def reminder_drift(log, found, confidence=0.9, use=None):
 
 
 def _stands_for(found, log, path):
-    """The open occasions of the task that each reminder stands for, with where that stands: its
-    last restart, what it counts down from there, and the day it was first seen to have run over."""
+    """The open occasions of the task that each reminder stands for (done most often on the days it
+    was restarted, then of the nearest interval, replacing before inspecting), with its last
+    restart, what it counts down from there, and the day it was first seen to have run over."""
     seen = log.si("dash_events").dropna(subset=["date"])
     seen = seen.sort_values(["vehicle", "date", "event"], kind="stable")
     restarts = seen[seen["event"] == "restarted"].rename(columns={"date": "restarted"})

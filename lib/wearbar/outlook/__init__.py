@@ -1,9 +1,8 @@
 """What the next year will need: work, visits, parts, hours, money; how last year's forecast did.
 
-In goes a `ServiceLog`; out come frames and `Estimate`s. `next_visits` has the visits, parts and
-labour of the month by the action list, `ahead` the work, `simulate` the year many times over,
-`parts` the parts, `prices` what work costs here, `lastyear` the forecast of a year ago. Forecasts
-of use are by the method that `wearbar.usage.backtest` chose, widened as it found.
+`next_visits` has the visits, parts and labour of the month by the action list, `ahead` the work,
+`simulate` the year many times over, `prices` what work costs here. Forecasts of use are by the
+method that `wearbar.usage.backtest` chose, widened as it found.
 
 >>> from wearbar.outlook.parts import packs
 >>> packs(2.3, 1.0).item()  # cans of a litre
@@ -15,9 +14,3 @@ from wearbar.outlook.next_visits import each_visit, labour, parts_needed, visits
 from wearbar.outlook.parts import order_list
 from wearbar.outlook.visits import plan_of_visits, shown_visits
 from wearbar.outlook.year import by_month, by_site, by_task, draws_of, next_work, outlook_of, totals
-
-__all__ = [
-    "by_month", "by_site", "by_task", "draws_of", "each_visit", "labour", "last_year", "next_work",
-    "order_list", "outlook_of", "parts_needed", "plan_of_visits", "shown_visits", "totals",
-    "visits_ahead",
-]  # fmt: skip

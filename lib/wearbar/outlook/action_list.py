@@ -1,8 +1,6 @@
-"""The action list: every thing to do on a log's vehicles, ranked once.
-
-Index, Today's list, the outlook's first visits, calendar, visit sheet and findings.json all take it
-from here, so that a danger on one page is on every page. Its words are `words.action_pages`.
-"""
+"""The action list: every thing to do on a log's vehicles, ranked once. Index, Today's list, the
+outlook's first visits, calendar, visit sheet and findings.json all take it from here, so that a
+danger on one page is on every page. Its words are `words.action_pages`."""
 
 import numpy as np
 import pandas as pd
@@ -12,7 +10,7 @@ from wearbar.intervals import FORECAST_DAYS as AHEAD_DAYS
 from wearbar.intervals import GRAVE, STALE_DAYS
 from wearbar.intervals.failed import FAILED_TEST
 from wearbar.log.keys import stacked
-from wearbar.log.schema import TEXT
+from wearbar.log.schema import TEXT, said
 from wearbar.outlook.parts import worn_of
 from wearbar.parts.lives import axle_of
 from wearbar.usage.forecast import due_dates, model_of
@@ -29,31 +27,9 @@ PRESSING = URGENCY[: URGENCY.index("recall")]  # what a visit is made for today
 # within "do not drive": the law's own test, what was found, papers, recalls, wear
 REASONS = (FAILED_TEST, *GRAVE, "expired", "stop", "below-legal")
 
-# kind: defect, finding (a failed inspection or test), certificate, campaign, deferral, recheck,
-# task, wear, pressure, age or warranty; item: its number, task or category; reason: of `REASONS`;
-# text: of pressure and age the limit's source; place: of the last reading; parts, hours: of the
-# plan, parts as it writes them; set_size: of worn parts, how many are fitted on that axle; table,
-# line: the row of the log; by: until when, NaT where nothing says; open_date: from when it may be
-# done, NaT from now on; read_date: of age the day of make; due_hours: as the meter shows; value,
-# last: of wear, pressure (kPa) and age (years), low, high the limits of a forecast; margin: mm or %
-# to the limit; from_first_use: it fell due in storage, and is over from the first use after it.
-# Others: of `intervals.occasions`, `items`
-_TEXTS = """
-    urgency vehicle site position kind item title reason text state basis duty probably first_limit
-    category quantity place jurisdiction table near_work
-"""
-_DATES = """
-    by open_date anchor_date due_date issued_date expected_date low_date high_date severe_due_date
-    read_date near_date
-"""
-_NUMBERS = """
-    due_odometer_km due_hours overrun_km overrun_hours overrun_days over_days over_km over_hours
-    days_open driven_km severe_due_km value low high last limit legal_limit margin hours line
-    set_size
-"""
-FLAGS = ("is_laid_up", "before_next_use", "from_first_use", "is_forecast", "safety", "statutory")
-TYPES = dict.fromkeys(_TEXTS.split(), TEXT) | dict.fromkeys(_DATES.split(), "datetime64[ns]")
-TYPES |= dict.fromkeys(_NUMBERS.split(), float) | dict.fromkeys(FLAGS, bool) | {"parts": object}
+OF = {of: names.split() for of, names in said("actions").items()}  # its columns, by type
+TYPES = dict.fromkeys(OF["text"], TEXT) | dict.fromkeys(OF["date"], "datetime64[ns]")
+TYPES |= dict.fromkeys(OF["number"], float) | dict.fromkeys(OF["flag"], bool) | {"parts": object}
 OF_PLAN = ["title", "safety", "statutory", "hours", "parts"]
 SOON = pd.Timedelta(days=AHEAD_DAYS)
 OF_STATE = {"past-window": "overdue", "due": "due", "in-window": "may be done"}
@@ -64,11 +40,9 @@ OF_WEAR |= {"below": "at its limit", "may-be-below": "measure now", "before-next
 
 
 def actions(log, worn=None, use=None, confidence=0.9, days=AHEAD_DAYS):
-    """Every thing to do, ranked: one row each, rank 1 the most urgent. Columns: `TYPES`.
-
-    worn: `parts.remaining` of these vehicles or more. use: the `UsageModel` to forecast by. days:
-    how far ahead to list. What is not given is worked out. Ranks: trade practice, no source.
-    """
+    """Every thing to do, ranked: one row each, rank 1 the most urgent. Columns: `TYPES`. worn:
+    `parts.remaining` of these vehicles or more. use: the `UsageModel` to forecast by. days: how far
+    ahead to list. What is not given is worked out. Ranks: trade practice, no source."""
     worn = worn_of(log, confidence)[1] if worn is None else worn
     use = use or model_of(log)
     until = log.as_of + pd.Timedelta(days=days)
@@ -76,10 +50,10 @@ def actions(log, worn=None, use=None, confidence=0.9, days=AHEAD_DAYS):
         _items(log, until),
         _wear(worn, log, until),
         _warranties(log, use, until),
-        _tasks(intervals.open_tasks(log, use, confidence), use, log, until),
+        _tasks(log, use, confidence, until),
     ]
     rows = [r.reindex(columns=list(TYPES)) for r in rows]
-    rows = [r.assign(**{name: r[name].eq(True) for name in FLAGS}).astype(TYPES) for r in rows]
+    rows = [r.assign(**{name: r[name].eq(True) for name in OF["flag"]}).astype(TYPES) for r in rows]
     rows = stacked(rows).fillna({"position": "", "reason": ""})
     rows = rows[rows["vehicle"].isin(log.here)].reset_index(drop=True)
     # what the plan says of each task, or of the work that renews a worn part
@@ -205,8 +179,13 @@ def _warranties(log, use, until):
     return rows.assign(urgency=urgency)[day.le(until)]
 
 
-def _tasks(tasks, use, log, until):
-    """Open work that is overdue, due, may be done, is not known, or comes due by `until`."""
+def _tasks(log, use, confidence, until):
+    """Open work that is overdue, due, may be done, is not known, or comes due by `until`: by its
+    date or by the forecast, whichever comes first, with limits that are never after its date."""
+    found = intervals.occasions(log)
+    tasks = found[found["is_current"] & found["state"].isin(list(OF_STATE))]
+    told = due_dates(use, tasks, confidence)
+    tasks = tasks.assign(**told.set_axis(["expected_date", "low_date", "high_date"], axis=1))
     tasks = tasks[tasks["state"].ne("before-window") | tasks["expected_date"].le(until)]
     early = {f"due_{end}": tasks[f"early_{end}"] for end in ("km", "hours", "date")}
     opens = due_dates(use, tasks[["vehicle"]].assign(**early))["date"]

@@ -16,9 +16,8 @@ from wearbar.usage.distance import days_of
 
 YEAR_DAYS = 365.25
 HABIT_DAYS, LEAST_HABITS, QUANTILES = 730, 20, 100
-POINT, EARLIEST, BASE = (
-    [f"{edge}_{axis}" for axis in ("km", "hours", "day")] for edge in ("due", "early", "base")
-)
+OF = ("due", "early", "base")
+POINT, EARLIEST, BASE = ([f"{of}_{axis}" for axis in ("km", "hours", "day")] for of in OF)
 EVERY = ["every_km", "every_hours", "every_days"]
 LIMITS = ["every_km", "every_hours", "days", "months"]
 AMOUNTS = ["tolerance_km", "tolerance_hours", "tolerance_days"]
@@ -31,14 +30,12 @@ ROW += ["is_expiry", "on_ladder", *POINT, *EARLIEST, *LIMITS, *WINDOW, *BASE]
 class Ahead:
     """The work ahead."""
 
-    # one row a series: `vehicle, site, kind, plan, listed, task, title, position, safety`, listed
-    # as its `item` in the action list (the task, the certificate's kind); due points and early
-    # edges, of km and hours cumulative, days from the report date (`POINT`, `EARLIEST`), and
-    # `EVERY`, what it repeats after, about: infinite without such a limit;
-    # `past_share`: how far past its due point, in shares of the interval (negative: before it);
-    # `wait_days`: until the lay-up ends that the vehicle is in (0: in none; infinite: no end on
-    # record); `is_expiry, on_ladder`: see `points`; `BASE`: the point of each limit's ladder that
-    # is due now, or from which the first one counts
+    # one row a series: `vehicle, site, kind, plan, task, title, position, safety`, `listed` (its
+    # `item` in the action list); `POINT, EARLIEST`: due points and early edges, cumulative km and
+    # hours, days from the report date; `EVERY`: what it repeats after, about, infinite without such
+    # a limit; `past_share`: how far past its due point, in shares of the interval; `wait_days`:
+    # until its vehicle's lay-up ends (0: in none; infinite: no end on record); `BASE`: the point of
+    # each limit's ladder that is due now, or from which the first one counts
     rows: pd.DataFrame
     limits: Limits
     today: int  # the report date, in days since 1970
@@ -51,10 +48,9 @@ class Ahead:
         """(due points, early edges) of rows done at km, hours and day (3, n): when each falls due
         again, each (3, n), days from the report date, infinite without a limit.
 
-        A ladder goes on by its own points, however late the work was; work before a point's early
-        edge begins it anew; else it counts from the work, or a term after an expiry. rows: which,
-        any number of times each. base: (3, n), the due points told last; None: not yet done.
-        """
+        A ladder goes on by its own points; work before a point's early edge begins it anew; else it
+        counts from the work, or a term after an expiry. rows: which, any number of times each.
+        base: (3, n), the due points told last; None: not yet done."""
         limits = self.limits.take(rows)
         is_expiry, on_ladder = self.rows[["is_expiry", "on_ladder"]].to_numpy(dtype=bool)[rows].T
         base = self.rows[BASE].to_numpy(dtype=float)[rows].T if base is None else base
@@ -124,10 +120,9 @@ def _tasks(log):
     is_hard = now["duty"].eq("severe") & severe.notna().any(axis=1)
     edges = ("due_date", "early_date", "anchor_date")
     due_day, early_day, anchor_day = (_days(now[edge], log) for edge in edges)
-    first_km, first_hours, first_day = (
-        now["basis"].eq("first") & rule[columns].notna().any(axis=1)
-        for columns in (["first_km"], ["first_hours"], ["first_days", "first_months"])
-    )
+    is_first, of = now["basis"].eq("first"), (["km"], ["hours"], ["days", "months"])
+    firsts = (rule[[f"first_{unit}" for unit in units]].notna().any(axis=1) for units in of)
+    first_km, first_hours, first_day = (is_first & has_first for has_first in firsts)
     now = now.assign(
         listed=now["task"],
         **normal.mask(is_hard, severe),

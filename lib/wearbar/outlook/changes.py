@@ -74,16 +74,17 @@ def what_became(then, now, log):
     is), `became, done_date, urgency_now, forecast`, the new first, each by urgency.
 
     now: of `action_list.actions`, with `what` in words. became: new; done (or closed, renewed,
-    replaced since, on done_date); still (open); gone (listed no longer and not done: its date or
-    reading has moved, the vehicle has left, an entry was put right). A task done and listed again
-    is both done and new. forecast: of what was to fall due (`by`) after then and by now: done;
-    due; later (not due yet); unsure (no recent reading); gone. unforeseen: a task that is due and
-    was not on the list. "" of all else.
+    replaced since, on done_date); still (open); gone (listed no longer and not done). A task done
+    and listed again is both done and new. forecast: of what was to fall due (`by`) after then and
+    by now: done; due; later (not due yet); unsure (no recent reading); gone. unforeseen: a task
+    that is due and was not on the list. "" of all else.
     """
     now = now.reindex(columns=list(KEPT)).astype(KEPT).fillna({"position": "", "item": ""})
     old = then.actions.fillna({"position": "", "item": ""}).reset_index(drop=True)
     old["done_date"] = _done(old, then.as_of, log)
-    now, old = (rows.assign(point=_point(rows)) for rows in (now, old))
+    # what tells an action from another of its kind, vehicle, item and position
+    points = (x["due_date"].where(x["kind"].isin(DATED)).astype(str) for x in (now, old))
+    now, old = (x.assign(point=at) for x, at in zip((now, old), points, strict=True))
     one = [*KEY, "point"]
     stands = now.drop_duplicates(one).set_index(one)["urgency"]
     old["urgency_now"] = stands.reindex(pd.MultiIndex.from_frame(old[one])).to_numpy()
@@ -107,11 +108,6 @@ def what_became(then, now, log):
     order |= {name: rows[name] for name in ("due_date", "vehicle", "what")}
     rows = rows.loc[pd.DataFrame(order).sort_values(list(order), kind="stable").index]
     return rows[[*KEPT, "became", "done_date", "urgency_now", "forecast"]].reset_index(drop=True)
-
-
-def _point(rows):
-    """What tells an action from another of its kind, vehicle, item and position."""
-    return rows["due_date"].where(rows["kind"].isin(DATED)).astype(str)
 
 
 def _done(old, day, log):

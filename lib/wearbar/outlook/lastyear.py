@@ -9,7 +9,7 @@ from wearbar.intervals import items, occasions
 from wearbar.log.keys import is_among
 from wearbar.outlook.prices import CLASSES, classed
 from wearbar.outlook.simulate import MONTHS, month_edges
-from wearbar.outlook.year import DRAWS, by_month, corrected, learned, outlook_of, rng_of, totals
+from wearbar.outlook.year import by_month, corrected, learned, outlook_of, rng_of, totals
 
 RECORD_DAYS, MOST_YEARS = 365, 3  # before an outlook; replayed
 DONE = ["vehicle", "done_date", "task"]
@@ -49,9 +49,8 @@ def actual_year(log, worn, start, vehicles):
     """What came in the twelve months after day `start`, of these vehicles: dict of (12,) arrays by
     month, of jobs, hours and the classes of money. worn: of `Prices`.
 
-    NaN: hours where there was work and no row of it tells any, jobs where neither plan nor
-    certificate asks for any, money where the log has no work and no part.
-    """
+    NaN: hours where no row of work tells any, jobs where nothing asks for any, money where the log
+    has no work and no part."""
     edges, _ = month_edges(start)
 
     def sums(dates, values=None):
@@ -83,11 +82,9 @@ def actual_year(log, worn, start, vehicles):
     return got | {"money": sum(got[what] for what in CLASSES)}
 
 
-def last_year(log, test, replay, confidence=0.9, rng=None, draws=DRAWS):
+def last_year(log, test, replay, confidence=0.9, rng=None):
     """The `LastYear` of a log, from the log as it stood then; None where the record is too short.
-
-    test: of `backtest.back_test`, or None. replay: the log's `Replay`.
-    """
+    test: of `backtest.back_test`, or None. replay: the log's `Replay`."""
     starts = [log.as_of - pd.DateOffset(years=k) for k in range(1, MOST_YEARS + 1)]
     starts = [start for start in starts if (start - log.first_day).days >= RECORD_DAYS]
     if not starts:
@@ -100,7 +97,7 @@ def last_year(log, test, replay, confidence=0.9, rng=None, draws=DRAWS):
         choices = () if test is None else test.choices[test.choices["cut"] <= start].itertuples()
         for last in choices:
             known = replace(test, used=last.method, widen=last.widen, common_sd=last.common_sd)
-        told = outlook_of(then, None, known, confidence, rng, draws, learned([]).head(0))
+        told = outlook_of(then, None, known, confidence, rng, learning=learned([]).head(0))
         years.append((told, actual_year(log, told.prices.worn, start, then.here), then))
     sums = [(told.simulated.totals, actual) for told, actual, _ in years]
     (told, actual, then), start = years[0], starts[0]

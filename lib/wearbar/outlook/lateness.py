@@ -17,9 +17,7 @@ def late_and_repairs(log, found, rng=None):
     late more often than the middle one of their kind, and over the others.
 
     Ranks within each kind, dealt within it (a permutation test, exact where vehicles of a kind are
-    alike): kinds cannot differ into a link. Age and use can: a link is no cause. found: of
-    `occasions`.
-    """
+    alike). Age and use can lie behind a link. found: of `occasions`."""
     rng, book = np.random.default_rng(0) if rng is None else rng, account(log)
     counted = found[found["in_rate"]]
     late = counted["outcome"].eq("late").groupby(counted["vehicle"]).agg(late="mean", jobs="size")
@@ -31,18 +29,15 @@ def late_and_repairs(log, found, rng=None):
     told = SimpleNamespace(n=len(fleet), p=np.nan, more=np.nan, less=np.nan)
     if len(fleet) < LEAST or (fleet["money"] > 0).sum() < LEAST / 2:
         return told
-    ranks = fleet.assign(a_km=fleet["money"] / fleet["distance_km"]).groupby("kind", observed=True)
-    ranks = ranks[["late", "a_km"]].rank(pct=True)
-    x, y = (
-        ranks[c] - ranks[c].groupby(fleet["kind"], observed=True).transform("mean") for c in ranks
-    )
-    at = fleet.groupby("kind", observed=True).indices.values()
-    dealt = np.tile(x.to_numpy(), (DEALS, 1))
-    for rows in at:
+    fleet["a_km"] = fleet["money"] / fleet["distance_km"]
+    by = fleet.groupby("kind", observed=True)
+    ranks = by[["late", "a_km"]].rank(pct=True)
+    x, y = (ranks - ranks.groupby(fleet["kind"], observed=True).transform("mean")).to_numpy().T
+    dealt, seen = np.tile(x, (DEALS, 1)), abs((x * y).sum())
+    for rows in by.indices.values():
         dealt[:, rows] = rng.permuted(dealt[:, rows], axis=1)
-    y, seen = y.to_numpy(), abs((x * y).sum())
     told.p = float((np.abs(dealt @ y) >= seen - 1e-9).sum() + 1) / (DEALS + 1)
-    often = fleet["late"] > fleet.groupby("kind", observed=True)["late"].transform("median")
+    often = fleet["late"] > by["late"].transform("median")
     sums = fleet.groupby(often)[["money", "distance_km"]].sum()
     a_km = (sums["money"] / sums["distance_km"]).reindex([True, False])
     told.more, told.less = a_km.tolist()

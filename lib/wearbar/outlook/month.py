@@ -35,10 +35,9 @@ def months_of(log):
 def by_vehicle(log):
     """What each vehicle adds to each of `months_of`: frame `COUNTS`, is_whole by vehicle and month.
 
-    jobs whose time to be done ended in it, and those done on time (won); spend; cost and
-    distance_km of the days whose distance is known; days in a lay-up for `DOWN`; rows with money
-    whose amount is not known (blank). is_whole: the vehicle was here all of it.
-    """
+    jobs whose time to be done ended in it, those done on time (won); spend; cost and distance_km of
+    days whose distance is known; days in a lay-up for `DOWN`; rows whose amount is not known
+    (blank). is_whole: the vehicle was here all of it."""
     book, months = money.account(log), pd.DataFrame({"month": months_of(log)})
     grid = book.vehicles[["vehicle", "start", "end"]].merge(months, how="cross")
     last = grid["month"] + END
@@ -61,11 +60,9 @@ def by_vehicle(log):
 
 @kept_with
 def by_month(log):
-    """The figures of each of `months_of`: frame of `UNITS` by month, NaN where not known.
-
-    Money needs 8 rows of 10 with their amount, cost per distance three months of record, downtime a
-    log that has lay-ups.
-    """
+    """The figures of each of `months_of`: frame of `UNITS` by month, NaN where not known. Money
+    needs 8 rows of 10 with their amount, cost per distance three months of record, downtime a log
+    that has lay-ups."""
     total, lines = by_vehicle(log)[COUNTS].groupby("month").sum(), money.account(log).lines
     share = known_by(lines, _month_of(lines["date"])).reindex(total.index).fillna(1.0)
     total["spend"] = total["spend"].where((share >= MIN_KNOWN) & lines["amount"].notna().any())
@@ -81,10 +78,9 @@ def month_of(log, confidence=0.9):
     """The month and its changes: a frame, a row a measure of `UNITS`; empty without a whole month.
 
     month; this, before, year: of all vehicles, as in `by_month`. For before and year `change_`,
-    `low_`, `high_`, `n_`, `why_`, `is_clear_`: over the n vehicles here all of both months; of on
-    time and downtime a difference, of money how many times it became, less 1. why: what stands
-    against limits. is_clear: Holm's p of all changes of the frame is below `CLEAR_P`. In simulation
-    90% limits hold 87 to 93 times in 100 with 10 and 34 vehicles (tests/reference/coverage.md).
+    `low_`, `high_`, `n_`, `why_` (not limits), `is_clear_` (Holm's p of all is below `CLEAR_P`): of
+    the n vehicles here all of both months, a difference or, of money, how many times it became,
+    less 1. In simulation 90% limits hold 87 to 93 times in 100 (tests/reference/coverage.md).
     """
     values, rows, chances = by_month(log), [], []
     for name, unit in UNITS.items() if len(values) else ():
@@ -117,10 +113,8 @@ def _change(log, name, month, then, confidence):
 
 
 def paired(name, was, now, confidence=0.9):
-    """(`Estimate`, p) of a measure's change: frames of `COUNTS`, the same vehicles in both.
-
-    On time: `share_change`; downtime: Student's t of the differences; money: `ratio_change`.
-    """
+    """(`Estimate`, p) of a measure's change: frames of `COUNTS`, the same vehicles in both. On
+    time: `share_change`; downtime: Student's t of the differences; money: `ratio_change`."""
     n, few, one = len(was), False, np.ones(len(was))
     if name == "on_time":
         few = any(x["jobs"].sum() < LEAST_JOBS or (x["jobs"] > 0).sum() < 3 for x in (was, now))

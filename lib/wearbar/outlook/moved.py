@@ -38,17 +38,14 @@ def furthest(units):
 
     units: jobs, won, spend by of (vehicle or site), who and month. Measures: spend, and late jobs
     beyond the unit's own rate. How far a month lies from the mean of the unit's others, over their
-    spread (half its own, half that of all), must be more than any unit's in any other month: where
-    months are alike one is named in 1 of (months) logs. moved: that far, drawn towards the mean of
-    all (`shrink`). Empty where none is clear.
+    spread (half its own, half that of all), must be more than any unit's in any other month. moved:
+    that far, drawn towards the mean of all (`shrink`). Empty where none is clear.
     """
     late = units["jobs"] - units["won"]
     sums = units.assign(late=late).groupby(["of", "who"]).sum()
     beyond = late - units["jobs"].mul(sums["late"] / sums["jobs"].clip(lower=1))
-    x, this = (
-        pd.concat({"spend": units["spend"], "on_time": y}, names=["measure"]).unstack("month")
-        for y in (beyond, late)
-    )
+    both = ({"spend": units["spend"], "on_time": y} for y in (beyond, late))
+    x, this = (pd.concat(of, names=["measure"]).unstack("month") for of in both)
     n = x.shape[1]
     rest = (-x).add(x.sum(axis=1), axis=0) / (n - 1)
     var = (-(x**2)).add((x**2).sum(axis=1), axis=0) / (n - 2) - rest**2 * (n - 1) / (n - 2)
@@ -64,10 +61,9 @@ def furthest(units):
 def to_date(log, site=""):
     """Spend of the calendar year up to the report month's end, and the budget: a dict.
 
-    start, end, spend; budget, and what was spent of what its rows name; months, of how many
-    of_months, with a row; is_twice: two rows name the same money. site: whose vehicles the log was
-    cut to; a log of other some of its vehicles has no budget. {} without a whole month.
-    """
+    start, end, spend; budget, and what was spent of what its rows name; months with a row, of
+    of_months; is_twice: two rows name the same money. site: whose vehicles the log was cut to: of
+    other some there is no budget. {} without a whole month."""
     months = months_of(log)
     if not len(months):
         return {}
@@ -93,11 +89,10 @@ def to_date(log, site=""):
 
 
 def doubts(log):
-    """What could change a figure of the months compared: frame `what, table, n, figures`.
-
-    what: blank (rows with money whose amount is not known), aside and doubtful (rows of a table set
-    aside, or used with a warning, from the year before on or without a day). figures: of `UNITS`.
-    """
+    """What could change a figure of the months compared: frame `what, table, n, figures`. what:
+    blank (rows with money whose amount is not known), aside and doubtful (rows of a table set
+    aside, or used with a warning, from the year before on or without a day). figures: of
+    `UNITS`."""
     rows, months, grid = [], months_of(log), by_vehicle(log)
     compared = [m - pd.DateOffset(months=n) for m in months[-1:] for n in (0, *SIDES.values())]
     blank = grid.loc[grid.index.isin(compared, level="month"), "blank"].sum()

@@ -2,9 +2,8 @@
 the parts to order for that and the labour, by site.
 
 A vehicle comes on the day that its first row is due: the report date for what cannot wait. That
-visit takes all that may be done by then, and what falls due within GAP_DAYS after, so that nobody
-is called in twice in a fortnight. Nothing is left past its due point. Where windows alone count, no
-plan of one doing each has fewer visits: the earliest end first (interval stabbing; from memory).
+visit takes all that may be done by then, and what falls due within GAP_DAYS after. Where windows
+alone count, no plan has fewer visits: the earliest end first (interval stabbing; from memory).
 """
 
 import numpy as np
@@ -29,10 +28,8 @@ def visits_ahead(rows, log, days=MONTH_DAYS):
     """The rows of `actions` with the `day` of the visit that each is done at, by day and vehicle.
 
     rows: of `actions` with ALL_DAYS. days: how far ahead. waits: in storage without a known end, so
-    that the visit is not yet planned. is_done: its hours and parts do not count, since another row
-    of the visit covers it (R10) or is what was deferred, or it is a measurement. plan: the
-    vehicle's.
-    """
+    no visit is planned yet. is_done: its hours and parts do not count, since another row of the
+    visit covers it (R10) or is what was deferred, or it is a measurement. plan: the vehicle's."""
     rows = rows[rows["kind"].ne("warranty")].reset_index(drop=True)
     stays = log.layups_now
     back = (stays["to"] - log.as_of).dt.days.fillna(np.inf).groupby(stays["vehicle"]).max()
@@ -67,10 +64,9 @@ def _covered(rows, log):
     """Whether another task of the visit does each task too, at its position or at all."""
     pairs = log.plan_or_empty.covers[["plan", "code", "covered"]].drop_duplicates()
     tasks = rows.loc[rows["kind"].eq("task"), [*VISIT, "plan", "item", "position"]]
-    both = tasks.merge(pairs, left_on=["plan", "item"], right_on=["plan", "code"])
-    both = tasks.reset_index().merge(
-        both, left_on=[*VISIT, "item"], right_on=[*VISIT, "covered"], suffixes=("", "_by")
-    )
+    by = tasks.merge(pairs, left_on=["plan", "item"], right_on=["plan", "code"])
+    by = by.drop(columns="item").rename(columns={"covered": "item"})
+    both = tasks.reset_index().merge(by, on=[*VISIT, "item"], suffixes=("", "_by"))
     both = both[both["position_by"].eq("") | both["position_by"].eq(both["position"])]
     return rows.index.isin(both["index"])
 
@@ -81,24 +77,15 @@ def each_visit(found):
     counted = found.assign(hours=found["hours"].mask(found["is_done"]))
     counted["unknown"] = counted["hours"].isna() & ~found["is_done"]
     by = counted.groupby(VISIT[::-1])
-    made = by.agg(
-        site=("site", "first"),
-        waits=("waits", "first"),
-        rank=("rank", "min"),
-        jobs=("rank", "size"),
-        hours=("hours", "sum"),
-        unknown=("unknown", "sum"),
-    )
-    return made.reset_index()[OF_VISIT]
+    of = {"site": "first", "waits": "first", "rank": "min", "hours": "sum", "unknown": "sum"}
+    return by.agg(of).assign(jobs=by.size()).reset_index()[OF_VISIT]
 
 
 def parts_needed(found, log):
     """The parts that the visits take, by site: frame `ORDER`.
 
-    What the plan names, in its packs: what is left of one serves the site's next job, never a
-    safety task's; what must be renewed for wear, by the set of its axle. price: a pack, NaN not
-    known: the plan's, of a worn part the last one paid. Vehicles that wait take none.
-    """
+    What the plan names, in its packs (`packs_for`), and what must be renewed for wear, by the set
+    of its axle. price: a pack, NaN not known: the plan's, of a worn part the last one paid."""
     take = found[~found["is_done"] & ~found["waits"]]
     named = parts_of(take[["site", "vehicle", "safety", "parts"]])
     # worn parts that the plan names no parts for: once an axle

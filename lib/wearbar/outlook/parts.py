@@ -150,12 +150,9 @@ def parts_of(tasks):
 
 
 def order_list(log, ahead, sets, simulated, prices):
-    """What to order for the year: one row an item.
-
-    Frame `item, for_what, unit, pack` (units, or pieces of a set, in one), `expected` (units, sets
-    or pieces), `order_packs` (as many as will do with ORDER_CHANCE), `chance` (of needing any),
-    `price` (a pack), `amount`. Planned parts by the plan's quantities, worn parts by the set.
-    """
+    """What to order for the year, a row an item: frame `item, for_what, unit, pack` (units, or
+    pieces of a set, in one), `expected` (units, sets or pieces), `order_packs` (as many as will do
+    with ORDER_CHANCE), `chance` (of needing any), `price` (a pack), `amount`."""
     tasks = log.plan_or_empty.tasks.drop_duplicates(["plan", "code"], keep="last")
     tasks = tasks[["plan", "code", "parts"]].rename(columns={"code": "task"})
     parts, rows = ahead.rows.reset_index(names="row").merge(parts_of(tasks)), []

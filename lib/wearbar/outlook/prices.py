@@ -1,5 +1,4 @@
-"""What work has cost here, by class, so that forecast and actual are counted alike; and how often
-work that nobody planned comes, by kind and age of vehicle.
+"""What work has cost here, by class, and how often work that nobody planned comes.
 
 Classes: "planned" (tasks of the plan with a limit, tests, and the parts they fit), "wear" (parts
 whose wear is read, what is fitted with them, and the work of fitting them), "unplanned" (work for
@@ -150,12 +149,9 @@ def _tasks(log, lines, since):
 
 
 def visit_rates(log, bills, vehicles, rng, draws):
-    """Days of such work in the year ahead by vehicle: (draws, vehicles) means.
-
-    A Poisson regression on the vehicles' years of record: a level for each kind and one rise with
-    age, with normal priors; each draw has its own parameters, from the normal about their mode;
-    what counts vary beyond that (Pearson) is a gamma draw by vehicle.
-    """
+    """Days of such work in the year ahead by vehicle: (draws, vehicles) means. A Poisson regression
+    on the vehicles' years of record, with a level for each kind, one rise with age and normal
+    priors; each draw has its own parameters, and a gamma draw for what varies beyond that."""
     # a cell is a vehicle and year of record: its days, the age halfway, and how often it came
     n_years = max(int(np.ceil(((log.as_of - log.first_day).days + 1) / YEAR)), 1)
     ends = [log.as_of - pd.DateOffset(years=k) for k in range(n_years, -1, -1)]

@@ -1,8 +1,6 @@
-"""A year ahead, many times over: distance, work done, parts at their limit, unplanned bills.
-
-Every draw has its own rates of use (with what all vehicles share), prices, repair rates and days:
-the bands hold what is not known of the parameters as well as chance. Vehicles in lots: for memory.
-"""
+"""A year ahead, many times over: distance, work done, parts at their limit, unplanned bills. Every
+draw has its own rates of use (with what all vehicles share), prices, repair rates and days: the
+bands hold what is not known of the parameters as well as chance. Vehicles in lots: for memory."""
 
 from dataclasses import dataclass
 
@@ -166,9 +164,7 @@ def _empty(log, ahead, sets, prices, starts, draws):
 
 def _do_jobs(out, ahead, rows, some, meters, away, month, cost, rng):
     """What falls due is done as late as is usual here, and falls due again with what it covers.
-
-    meters: km, hours and days, (draws, vehicles, weeks); of each one draw may stand for all.
-    """
+    meters: km, hours and days, (draws, vehicles, weeks); of each one draw may stand for all."""
     r, covers, shape = ahead.rows.iloc[rows], ahead.covers, (len(away), len(rows))
     who, climbs = some.get_indexer(r["vehicle"]), np.flatnonzero(r["on_ladder"])
     due, every, base = (r[names].to_numpy(dtype=float).T[:, None] for names in (POINT, EVERY, BASE))

@@ -30,19 +30,15 @@ LIMITS = ["limit", "legal_limit", "jurisdiction"]
 
 
 def visit_of(log, vehicles=None, confidence=0.9):
-    """The next visit of the vehicle whose work presses most: of `vehicles`, or of all.
-
-    log: the whole log. Pressing most: by the action list. ValueError where there is no vehicle.
-    """
+    """The next visit of the vehicle whose work presses most: of `vehicles`, or of all. log: the
+    whole log. Pressing most: by the action list. ValueError where there is no vehicle."""
     return visits_of(log, vehicles, confidence)[0]
 
 
 def visits_of(log, vehicles=None, confidence=0.9, days=None):
     """The visits of the vehicles that have work due within `days` days, the most pressing first; as
-    `visit_of`. None: the most pressing vehicle's alone.
-
-    Each has also `due`, its rows of the action list that are pressing or due by then.
-    """
+    `visit_of`. None: the most pressing vehicle's alone. Each has also `due`, its rows of the action
+    list that are pressing or due by then."""
     fleet = log.tables["vehicles"]
     fleet = fleet if vehicles is None else fleet[fleet["vehicle"].isin(list(vehicles))]
     if fleet.empty:
@@ -172,12 +168,10 @@ def _changes(log, tasks, worn):
 
 
 def _tasks_of(rows, plan, asked, covers):
-    """The vehicle's tasks in the action list, and those that its worn parts ask for (`asked`).
-
-    One row a task and position, in bench order (`stage`, of `STAGES`) and within it that of the
-    list, with what the plan says of it; `state` (or ON_CONDITION); `done_by`, the first pressing
-    task here that covers it at its position ("" none); `is_full`, whether its steps are printed.
-    """
+    """The vehicle's tasks in the action list, and those that its worn parts ask for (`asked`): a
+    row a task and position, in bench order (`stage`), with what the plan says of it; `state` (or
+    ON_CONDITION); `done_by`, the first pressing task here that covers it there ("" none);
+    `is_full`, whether its steps are printed."""
     tasks = rows[rows["kind"].eq("task")].rename(columns={"item": "task"}).drop(columns=OF_PLAN)
     names = {"code": "task", "last_position": "position", "state": "wear_state", "by": "wear_by"}
     asked = asked[list(names)].rename(columns=names).drop_duplicates(["task", "position"])
@@ -223,9 +217,8 @@ def _have_of(tasks, worn):
     own = worn[~worn["category"].isin(full.loc[full["parts"].map(len).gt(0), "part"])]
     own = own.groupby(["category", "item"], sort=False, dropna=False)["last_position"]
     own = own.agg(quantity="nunique", positions=_once).reset_index()
-    own = own.assign(
-        number="", unit="", pack=1.0, packs=own["quantity"], left=0.0, tasks=[()] * len(own)
-    )
+    own = own.assign(number="", unit="", pack=1.0, left=0.0, packs=own["quantity"])
+    own = own.assign(tasks=[()] * len(own))
     return stacked([named.assign(category="", positions=[()] * len(named)), own])
 
 
