@@ -28,11 +28,9 @@ def criterion_of(value):
 
 
 def earlier_pack(folder, log, parameters):
-    """The `changes.Earlier` of a pack made before of the same log; None where `folder` is "".
-
-    log: the ServiceLog now, whole. parameters: `site` and `vehicle` as asked for now. Raises
-    NotDone, a sentence, for what is no such pack or lacks what is needed.
-    """
+    """The `changes.Earlier` of a pack made before of the same log; None where `folder` is "". log:
+    the ServiceLog now, whole. parameters: `site` and `vehicle` as asked for now. Raises NotDone, a
+    sentence, for what is no such pack or lacks what is needed."""
     if not folder:
         return None
     path, again = Path(folder) / FINDINGS, "make that pack again, or give --since another"

@@ -1,7 +1,5 @@
-"""What each report can say of a log, what it cannot, and which gap in the record is to blame.
-
-Where a report decides by an estimate (wear, cost, fuel, replacement age), that estimate is asked.
-"""
+"""What each report can say of a log, what it cannot, and which gap in the record is to blame. Where
+a report decides by an estimate (wear, cost, fuel, replacement age), that estimate is asked."""
 
 import numpy as np
 import pandas as pd
@@ -20,11 +18,9 @@ ASKED = read_toml("shared", "log", "answers.toml")["asked"]
 
 
 def answers(log, record):
-    """What each report can say of this log: report, subject, can, why, amount.
-
-    can: "yes", "in part" or "no". why: a code, "" for yes. amount: the count or share that the code
-    speaks of, NaN where it needs none. record: as of `record`.
-    """
+    """What each report can say of this log: report, subject, can, why, amount. can: "yes", "in
+    part" or "no". why: a code, "" for yes. amount: the count or share that the code speaks of, NaN
+    where it needs none. record: as of `record`."""
     gaps = _gaps_of_rows(log, record) + _gaps_of_estimates(log)
     gaps = {code: (is_met, *amount, np.nan) for code, is_met, *amount in gaps}
     rows = []

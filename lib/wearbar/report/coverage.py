@@ -1,7 +1,5 @@
-"""How well a log covers its own period, and what its doubtful rows would change.
-
-Counts of the log itself are complete, so none of this has an interval.
-"""
+"""How well a log covers its own period, and what its doubtful rows would change. Counts of the log
+itself are complete, so none of this has an interval."""
 
 from dataclasses import replace
 from types import MappingProxyType
@@ -30,10 +28,8 @@ ENDS |= {"stop": "end", "to": "end"}
 
 def by_table(log):
     """One row a table: table, is_present, rows, first, last, n_vehicles with a row, months_share.
-
     months_share: of the months that vehicles were in this log, the share with a row of this table,
-    or inside the period of one; NaN for tables of things that need not happen.
-    """
+    or inside the period of one; NaN for tables of things that need not happen."""
     life, rows = _life(log), []
     life = life.assign(joined=_month(life["begin"]), left=_month(life["stop"]))
     for name in TABLES:
@@ -83,10 +79,9 @@ def record(log):
     """One row a vehicle, the longest gap first: how its readings cover its time in this log.
 
     vehicle, n_readings (days with one), first, last, longest_gap_days (in storage or not), gap_days
-    (in gaps that no lay-up accounts for), observed_share (of its days in this log, those not in a
-    gap or beyond its readings), since_days (from the last reading to the report date, or disposal),
-    n_changes (of the instrument), is_kept, has_meter, is_stale (kept, and not read for
-    `STALE_DAYS`, or never). One without a meter is never stale; its observed_share is NaN.
+    (in gaps that no lay-up accounts for), observed_share (of its days in this log; NaN without a
+    meter), since_days (from the last reading to the report date, or disposal), n_changes (of the
+    instrument), is_kept, has_meter, is_stale (kept, metered and not read for `STALE_DAYS`).
     """
     life = _life(log)
     seen, holes = _read(log, life)
@@ -114,10 +109,8 @@ def record(log):
 
 
 def timeline(log, most=MOST_ROWS):
-    """Marks of a timeline: vehicle, what (a category), start, end (a moment's: alike).
-
-    Vehicles stand by their first mark: all by name, or the `most` with the longest gaps.
-    """
+    """Marks of a timeline: vehicle, what (a category), start, end (a moment's: alike). Vehicles
+    stand by their first mark: all by name, or the `most` with the longest gaps."""
     names = record(log)["vehicle"]
     names = sorted(names) if len(names) <= most else names.head(most).tolist()
     life, t, marks = _life(log), log.tables, []
@@ -141,9 +134,7 @@ def timeline(log, most=MOST_ROWS):
 
 def problems(log):
     """Rows that broke a rule: table, rule, action, rows, first_line and its column, value, remedy.
-
-    action: what became of the rows: "set aside", "kept", or "kept, that cell not used".
-    """
+    action: what became of the rows: "set aside", "kept", or "kept, that cell not used"."""
     warned = log.warnings.assign(action=_kept(log.warnings))
     both = pd.concat([log.set_aside.assign(action="set aside"), warned], ignore_index=True)
     by = both.sort_values("line").groupby(["table", "rule", "action"], sort=False)
@@ -171,11 +162,9 @@ def headlines(log):
 
 
 def moved(log):
-    """Which headline figures the doubtful rows move, the largest first.
-
-    Columns: rule, table, rows, figure, with_them, without, change_share. Doubtful: rows kept whole
-    with a warning, not of a name alone. Each rule's rows of a table are left out in turn.
-    """
+    """Which headline figures the doubtful rows move, the largest first. Columns: rule, table, rows,
+    figure, with_them, without, change_share. Doubtful: rows kept whole with a warning, not of a
+    name alone. Each rule's rows of a table are left out in turn."""
     warned = log.warnings[(_kept(log.warnings) == "kept") & log.warnings["rule"].ne("task-near")]
     base, found = headlines(log), []
     for (rule, table), rows in warned[warned["table"].isin(DOUBTED)].groupby(["rule", "table"]):

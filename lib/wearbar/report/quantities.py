@@ -31,7 +31,6 @@ class Harmless(str):
 
 def safe(text, most=160, starts=True):
     """Text out of a log, fit for a Markdown sentence: none of it becomes markup, link or formula.
-
     starts: whether it may begin a line, where a digit could begin a list.
 
     >>> safe("*new* <b>")
@@ -70,11 +69,9 @@ def has_width(low, high):
 
 
 def decimals_of(low, high):
-    """Decimals (negative: tens, hundreds) that an interval deserves; None if it has no width.
-
-    The half width keeps two significant digits where its first three are 100 to 354, one from 355
-    to 949, two of the next power of ten from 950 (Review of Particle Physics, 5.3; from memory).
-    """
+    """Decimals (negative: tens, hundreds) that an interval deserves; None if it has no width. The
+    half width keeps two significant digits where its first three are 100 to 354, one from 355 to
+    949, two of the next power of ten from 950 (Review of Particle Physics, 5.3; from memory)."""
     if not has_width(low, high) or not math.isfinite(high - low):
         return None
     half = (high - low) / 2

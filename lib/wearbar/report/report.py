@@ -1,8 +1,6 @@
 """What a report notebook calls: open the log, say, show a table or a figure, record a finding.
-
 Everything is shown by Jupyter's display messages, so that a notebook run by hand and one run by
-`wearbar pack` read the same. What the pack collects rides in them, under types of our own.
-"""
+`wearbar pack` read the same. What the pack collects rides in them, under types of our own."""
 
 import base64
 import datetime
@@ -56,10 +54,8 @@ class Report:
     parameters: dict = field(default_factory=dict)  # as asked for, ready for JSON
 
     def say(self, text, kind=""):
-        """Show Markdown: a sentence or more from `report.words`; nothing for an empty text.
-
-        kind: under which type the pack collects it, such as `SINCE`; "" none.
-        """
+        """Show Markdown: a sentence or more from `report.words`; nothing for an empty text. kind:
+        under which type the pack collects it, such as `SINCE`; "" none."""
         if text:
             told = {kind: {"text": text}} if kind else {}
             display({"text/markdown": text, "text/plain": plain(text)} | told, raw=True)
@@ -79,14 +75,12 @@ class Report:
     ):  # fmt: skip
         """Show a frame; with a `name` it is also tables/<report>-<name>.csv of the pack.
 
-        columns: column's name to heading, in order; default, all under their own names. A heading
-            may be (heading, unit) where the name does not end with the unit. A key may be a tuple
-            of columns: (value, low, high) print as one cell "value (low to high)", (low, high) as
-            "low to high". Numbers are turned into the reader's units, text of a log is escaped.
-        missing: what an empty cell says. empty: said in place of a table without rows, else
-            nothing is shown. rows: more go behind a "Show the other"; 0 makes the CSV alone.
-        adds: columns whose sums stand in a last row, "all". total: its other cells, by column.
-        live: column to its formula in a workbook (`pack.workbook`).
+        columns: column's name to heading, in order, or to (heading, unit) where the name does not
+            end with the unit; a key (value, low, high) prints as one cell "value (low to high)",
+            (low, high) as "low to high". Default: all. Numbers are turned into the reader's units.
+        missing: what an empty cell says. empty: said in place of a table without rows. rows: more
+            go behind a "Show the other"; 0 makes the CSV alone. adds: columns whose sums stand in a
+            last row, "all"; total: its other cells. live: formulas in a workbook, by column.
         """
         heads, caption = tables.heads_of(frame, columns, self.show), plain(caption)
         total = tables.all_of(frame, heads, adds, dict(total))
@@ -121,11 +115,9 @@ class Report:
         _show(markup, html.unescape(" ".join(re.sub(r"<[^>]*>", " ", markup).split())))
 
     def finding(self, name, value, unit="", note="", rows=None):
-        """Record a result for findings.json, in SI; nothing is shown.
-
-        value: an `Estimate`, a number, a text, a date, yes/no or None. rows: a frame that a later
-        report needs whole, such as the counts of each vehicle; its text stays as in the log.
-        """
+        """Record a result for findings.json, in SI; nothing is shown. value: an `Estimate`, a
+        number, a text, a date, yes/no or None. rows: a frame that a later report needs whole, such
+        as the counts of each vehicle; its text stays as in the log."""
         told = finding_of(value, unit, note) | {"name": name}
         if rows is not None:
             told["rows"] = records_of(rows)
@@ -177,9 +169,8 @@ def check(log="", as_of="", site="", vehicle=(), confidence=0.9, units=""):
 
     log: folder, workbook or database address, "" the fleet demo. as_of: last day to count, "" the
     log's own. site: with any capitals, "" all. vehicle: names, none is all. confidence: of
-    intervals. units: mi or km to read in, "" the log's own. The asked: all these but the log by
-    name, ready for JSON.
-    Raises NotDone, one sentence that names what can be; the log's errors are ValueErrors too.
+    intervals. units: mi or km to read in, "" the log's own. The asked: all these but the log, ready
+    for JSON. Raises NotDone, one sentence that names what can be; the log's errors are ValueErrors.
     """
     if not (isinstance(confidence, numbers.Real) and 0.5 <= confidence < 1):
         may = "give a share from 0.5 up to but not including 1, such as 0.9"
@@ -213,10 +204,8 @@ def check(log="", as_of="", site="", vehicle=(), confidence=0.9, units=""):
 
 
 def open_report(name, log="", as_of="", site="", vehicle=(), confidence=0.9, units="", **own):
-    """Read the log and begin a report; shows whose log it is and what is counted: see `check`.
-
-    own: parameters of this report alone, to be told with the others where they are not empty.
-    """
+    """Read the log and begin a report; shows whose log it is and what is counted: see `check`. own:
+    parameters of this report alone, to be told with the others where they are not empty."""
     whole, cut, asked = check(log, as_of, site, vehicle, confidence, units)
     show, title = Show(whole.units).with_distance(units), clean(cut.name)
     _show(f"<style>{css_of('tables', name)}</style>", "", {STYLE: {}})
@@ -245,9 +234,9 @@ def css_of(*sheets):
 
 def rows_of(log):
     """What became of the log's rows, in words."""
-    n = log.ledger[["read", "used", "set_aside", "after"]].sum()
-    ends = f"{n['set_aside']:,} set aside, {n['after']:,} after the report date"
-    return f"{plural(n['read'], 'row')} read: {n['used']:,} used, {ends}"
+    read, used, aside, after = log.ledger[["read", "used", "set_aside", "after"]].sum()
+    ends = f"{aside:,} set aside, {after:,} after the report date"
+    return f"{plural(read, 'row')} read: {used:,} used, {ends}"
 
 
 def versions():

@@ -61,10 +61,10 @@ def heads_of(frame, columns, show):
 def view_of(report, name, frame, show):
     """What shared/tables/<report>.toml says of the table `name`, as `Report.table` takes it.
 
-    There a table has its columns in order, those that print as one together; `heads`, the file's
-    and its own, give the headings that a column's name does not. What a block of the template says
-    of a row takes the place of the column it is named after: `on_now_legal` that of legal in the
-    table on-now. A column marked "?" is shown only where a row has it, or the one named after "?".
+    There a table has its columns in order, those that print as one together; `heads` are headings
+    that a column's name does not give. What a block of the template says of a row takes the place
+    of the column it is named after: `on_now_legal` that of legal in the table on-now. A column
+    marked "?" is shown only where a row has it, or the one named after "?".
     """
     told = places.read_toml("shared", "tables", f"{report}.toml")
     words, blocks, said = words_of(report, show=show), blocks_of(report), {}
@@ -97,9 +97,7 @@ def all_of(frame, heads, adds, cells):
 
 def html_of(frame, heads, caption, missing="–", rows=15, note="", total=None):
     """The table in HTML; rows after the first `rows` stand in a second one, behind a summary.
-
-    total: of `all_of`; it ends the first.
-    """
+    total: of `all_of`; it ends the first."""
     cells = list(zip(*(h.cells(frame, missing) for h in heads), strict=True))
     foot = [] if total is None else list(zip(*(h.cells(total, "") for h in heads), strict=True))
     told = {"cells": cells, "heads": heads, "caption": caption, "rows": rows, "note": note}

@@ -1,9 +1,8 @@
 """Sentences out of templates: shared/words/NAME.md.j2 holds a block for each sentence or paragraph.
 
-A template has the words and when to say them. A quantity passes a filter named like the method of
-`report.quantities.Show` that formats it: `{{ row.cost | money }}`, `{{ e | range("km") }}`.
-Whatever is put into a sentence is text out of a log until shown otherwise: it is made harmless for
-Markdown on its way (`safe`), so that no template can forget it.
+A quantity passes a filter named like the method of `report.quantities.Show` that formats it:
+`{{ row.cost | money }}`, `{{ e | range("km") }}`. Whatever is put into a sentence is made harmless
+for Markdown on its way (`safe`), so that no template can forget it.
 """
 
 import html
@@ -30,9 +29,8 @@ PARAGRAPH = "\x1e"  # between paragraphs while they are made; no text out of a l
 def words_of(name, **always):
     """The blocks of shared/words/<name>.md.j2, as a function of a block's name and what it needs.
 
-    It gives Markdown, one line a paragraph, "" where the block says nothing; put into another block
-    it stands as it is. always: what every block is given, such as `show`.
-    Raises KeyError for a block that is not there, jinja2.UndefinedError for a value not given.
+    It gives Markdown, one line a paragraph, "" where the block says nothing. always: what every
+    block is given. Raises KeyError for no such block, jinja2.UndefinedError for a value not given.
 
     >>> words_of("example")("how_many", n=1, names=["*V01*"])
     'One vehicle is due: &#42;V01&#42;.'
@@ -138,10 +136,8 @@ def about(value, low, high, say):
 
 @pass_context
 def _each(context, rows, block):
-    """What a block says of each row, whose columns are values to it.
-
-    rows: a frame, dicts, objects with attributes, or texts, each of which is `it`.
-    """
+    """What a block says of each row, whose columns are values to it. rows: a frame, dicts, objects
+    with attributes, or texts, each of which is `it`."""
     rows = rows.to_dict("records") if isinstance(rows, pd.DataFrame) else rows
     rows = ({"it": row} if isinstance(row, str) else row for row in rows)
     rows = (row if isinstance(row, dict) else vars(row) for row in rows)

@@ -1,7 +1,5 @@
-"""The verbs of `import wearbar as wb` about work and money, as the reports do it.
-
-Frames are in the log's own units, which stand in the columns' names; nothing is rounded.
-"""
+"""The verbs of `import wearbar as wb` about work and money, as the reports do it. Frames are in the
+log's own units, which stand in the columns' names; nothing is rounded."""
 
 import numbers
 from dataclasses import replace
@@ -230,9 +228,8 @@ def replacement(log, confidence=0.9):
     Columns: kind, vehicles, best_years (NaN where refused: then `note` says why), near_low_years
     and near_high_years (ages within 5% of the least), is_clear (whether keeping longer is shown to
     cost more), fall_share (of its value, a year), price_money (as new), change_money (what one
-    change of vehicle must cost for waiting to be as cheap), oldest_years (on record), note.
-    Money alone, without interest: no vehicle is safer for being cheaper. Source: the average cost
-    of ownership by age, common practice.
+    change of vehicle must cost for waiting to be as cheap), oldest_years (on record), note. Without
+    interest; no vehicle is safer for being cheaper. Source: average cost by age, common practice.
 
     >>> wb.replacement(wb.read_log())["kind"].tolist()
     ['motorcycle', 'pickup', 'van']

@@ -91,8 +91,7 @@ def severe_use(log, intervals=False, confidence=0.9, units=""):
     why_not (codes; then there is no ratio). intervals: True gives those that the evidence supports
     instead, a row a task: plan, code, category, exposure, share_easy, share_hard, wear_ratio,
     lower_ratio, plan_mi, severe_mi, supported_mi (never longer than the plan's), is_sooner. units:
-    as in `due`, for those.
-    Limits: cluster-robust (Bell & McCaffrey 2002). Advice only ever brings work forward.
+    as in `due`. Limits: cluster-robust (Bell & McCaffrey 2002). Advice only brings work forward.
 
     >>> wb.severe_use(wb.read_log().only(["M12"]))["wear_ratio"].isna().all().item()
     True

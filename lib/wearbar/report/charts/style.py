@@ -1,8 +1,7 @@
 """One look for every figure: size, palette, markers, line styles, and the PNG it becomes.
 
 The palette is Okabe and Ito's (Color Universal Design, 2008), in an order whose greys differ; each
-colour has a marker and a line style of its own, so nothing hangs on colour. A figure is as wide as
-a telephone shows it at full size. None touches pyplot: nothing is registered or shows by itself.
+colour has a marker and a line style of its own. None touches pyplot: nothing shows by itself.
 """
 
 import io
@@ -67,9 +66,8 @@ def kind_look(kind):
 
 
 def kind_style(kinds):
-    """How seaborn tells kinds of vehicle apart: arguments beside `hue="kind", style="kind"`.
-
-    They are stable for a kind; kinds stand in the legend in the schema's order.
+    """How seaborn tells kinds of vehicle apart: arguments beside `hue="kind", style="kind"`, stable
+    for a kind, in the schema's order.
 
     >>> kind_style(["van", "motorcycle", "van"])["palette"]
     {'motorcycle': '#0072B2', 'van': '#1d2a30'}
@@ -89,10 +87,8 @@ def band(axes, x, low, high):
 
 
 def ranges(axes, labels, value, low, high, kinds=None):
-    """One row a label from the top down: a mark at its value, a line from low to high.
-
-    A row without a value keeps its label alone. kinds: of vehicle, whose looks the rows have.
-    """
+    """One row a label from the top down: a mark at its value, a line from low to high. A row
+    without a value keeps its label alone. kinds: of vehicle, whose looks the rows have."""
     looks = [series(0)] * len(labels) if kinds is None else [kind_look(kind) for kind in kinds]
     axes.hlines(range(len(labels)), low, high, color=[x["color"] for x in looks], linewidth=1.6)
     named = labels if kinds is None else kinds
@@ -153,10 +149,8 @@ def months(axes, starts, label):
 
 
 def png(figure, dpi=DPI):
-    """The figure as PNG bytes, twice as fine as it is shown, the same on every run.
-
-    Text in it is text: a `$` out of a log starts no formula.
-    """
+    """The figure as PNG bytes, twice as fine as it is shown, the same on every run. Text in it is
+    text: a `$` out of a log starts no formula."""
     for text in figure.findobj(Text):
         text.set_parse_math(False)
     held = io.BytesIO()

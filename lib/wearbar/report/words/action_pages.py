@@ -28,11 +28,9 @@ def told(rows, show):
     """The rows of `actionlist.actions` with `SAID` in plain words and the reader's units."""
     said = [said_of(row, show) for row in rows.to_dict("records")]
     said = pd.DataFrame(said, rows.index, columns=list(SAID)).astype(TEXT)
-    return rows.assign(**said, parts=[_in_words(parts) for parts in rows["parts"]])
-
-
-def _in_words(parts):
-    return ", ".join(f"{p['quantity']:g} {p['unit']} {p['item']}".replace("  ", " ") for p in parts)
+    parts = (([f"{p['quantity']:g}", p["unit"], p["item"]] for p in of) for of in rows["parts"])
+    parts = [", ".join(" ".join(filter(None, part)) for part in of) for of in parts]
+    return rows.assign(**said, parts=parts)
 
 
 def said_of(row, show):
@@ -74,10 +72,8 @@ def works(pairs):
 
 
 def today(rows, show, coming=False):
-    """The printed rows of Today's list, or of what is coming.
-
-    Plain work of one vehicle and urgency is one row: what all are, the soonest day and its reason.
-    """
+    """The printed rows of Today's list, or of what is coming. Plain work of one vehicle and urgency
+    is one row: what all are, the soonest day and its reason."""
     said, joined = told(rows[rows["urgency"].eq("coming") == coming], show), []
     own = said["rank"].mask(said["kind"].eq("task"), 0)  # what is no plain work stands alone
     same = said["evidence"].where(said["urgency"].isin(["overdue", "due"]), "")
@@ -122,9 +118,7 @@ def by_site(rows):
     """What to act on first in few lines: (rows for the first page, how many actions they lack).
 
     rows: dicts of `told`, the most urgent first. A row has site, stands, what and todo in words:
-    each danger its own, other work of a site that stands alike and asks for the same together.
-    Sites stand by their most urgent action.
-    """
+    each danger its own, other work of a site that stands alike and asks for the same together."""
     now, groups = [row for row in rows if row["urgency"] in NOW], {}
     for row in now:
         own = row["rank"] if row["urgency"] in DANGER else 0
@@ -146,7 +140,6 @@ def by_site(rows):
         is_told = own or (len(alike) == 1 and row["kind"] != "wear")
         about = f" ({row['evidence']})" if is_told and row["evidence"] else ""
         todo = todo.replace(" it", " each") if len(alike) > 1 else todo
-        table.append(
-            {"site": site, "stands": stands, "what": "; ".join(what) + about, "todo": todo}
-        )
+        row = {"site": site, "stands": stands, "what": "; ".join(what) + about}
+        table.append(row | {"todo": todo})
     return table, len(now) - shown

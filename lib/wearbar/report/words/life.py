@@ -80,9 +80,8 @@ def limits_table(parts, law):
     if rows.empty:
         return rows
     by = ["category", "quantity", "position", "limit", "what", "source"]
-    told = rows.groupby(by, sort=False)[["legal_class", "kind"]].agg(
-        lambda names: listing(sorted({n for n in names if n}), last="or")
-    )
+    told = rows.groupby(by, sort=False)[["legal_class", "kind"]]
+    told = told.agg(lambda names: listing(sorted({n for n in names if n}), last="or"))
     told = told.reset_index().assign(jurisdiction=law.jurisdiction)
     used = parts.rename(columns={"legal_source": "source", "legal_what": "what"})
     told["used"] = np.where(is_among(told, used, ["category", "source", "what"]), "yes", "")

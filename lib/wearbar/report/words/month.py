@@ -16,11 +16,9 @@ LATER = ("ends soon", "coming")
 
 
 def month_in(log, actions, asked):
-    """(the month for findings.json, what month.html.j2 needs) of the vehicles of a log.
-
-    actions: of the action list, dicts in words. asked: as `reports.check` gives it. In the second
-    `say` gives the text of a block of the words.
-    """
+    """(the month for findings.json, what month.html.j2 needs) of the vehicles of a log. actions: of
+    the action list, dicts in words. asked: as `reports.check` gives it. In the second `say` gives
+    the text of a block of the words."""
     from wearbar.report.charts import style, vehicles  # a report says what it imported
 
     show, confidence = Show(log.units).with_distance(asked["units"]), asked["confidence"]
