@@ -1,9 +1,7 @@
-"""A person's own spreadsheet becomes a log: propose a map, and carry every row over by it.
-
-The map (TOML) says which sheet becomes which table, which column is which, how dates and numbers
-are written and what words mean. What `propose` can't tell for certain it leaves as "?"; `convert`
-refuses until a person has decided.
-"""
+"""A person's own spreadsheet becomes a log: `propose` a map (TOML) that says which sheet becomes
+which table, which column is which, how dates and numbers are written and what words mean, with "?"
+where nothing tells for certain; when a person has decided, `convert` carries every row over by
+it."""
 
 from wearbar.adopt.convert import convert, keep, places_of
 from wearbar.adopt.grids import read_grids

@@ -67,11 +67,9 @@ _SHAPE = {
 
 
 def dates(cells, order):
-    """Days of a column of text in that order; NaT where a cell is none.
-
-    A month in words, and a year of four digits in front, are read in any order. A year of two
-    digits is 1969 to 2068 (POSIX strptime, from memory).
-    """
+    """Days of a column of text in that order; NaT where a cell is none. A month in words, and a
+    year of four digits in front, are read in any order. A year of two digits is 1969 to 2068 (POSIX
+    strptime, from memory)."""
     return pd.Series([_date(cell, order) for cell in cells], cells.index, dtype="datetime64[ns]")
 
 
@@ -94,9 +92,7 @@ def _date(cell, order):
 def numbers(cells, decimal, typed=None):
     """A column of text as numbers with that decimal mark: a frame of `plain` (the digits as a log
     has them), `unit` and `sign` of a currency beside them, each missing where the cell has none.
-
-    typed: a mask of cells that the file itself holds as numbers: those are plain already.
-    """
+    typed: a mask of cells that the file itself holds as numbers: those are plain already."""
     rows = [_number(cell, decimal) for cell in cells]
     read = pd.DataFrame(rows, cells.index, ["plain", "unit", "sign"], dtype=TEXT)
     if typed is not None:

@@ -1,7 +1,5 @@
-"""A spreadsheet and its map become the tables of a log, written to a new folder and read back.
-
-Every row is carried over or listed: days ISO, numbers plain in the log's units, words as codes.
-"""
+"""A spreadsheet and its map become the tables of a log, written to a new folder and read back:
+every row is carried over or listed, days ISO, numbers plain in the log's units, words as codes."""
 
 from dataclasses import dataclass
 from functools import partial
@@ -91,10 +89,8 @@ def _own_units(mapping, parts):
 
 
 def _table(part, header, own, turned):
-    """A `Part`'s rows as a log has them, by line; what can't be read stays as it was.
-
-    turned: the rows of `TURNED` so far, which grow.
-    """
+    """A `Part`'s rows as a log has them, by line; what can't be read stays as it was. turned: the
+    rows of `TURNED` so far, which grow."""
     entry = part.entry
     words = (*entry.get("constants", {}), *part.named("id", "text", "code", "yes_no"))
     frame = pd.DataFrame({name: _worded(part, name) for name in words}, index=part.picked.index)
@@ -191,10 +187,8 @@ def _plain(values):
 
 def keep(adopted, folder, record="", today=None):
     """Write an `Adopted` to a new folder, `record` as its ADOPTED.md; the `ServiceLog` read there.
-
-    Raises LogError where the folder has something in it, or the tables are no log; nothing is
-    written then.
-    """
+    LogError where the folder has something in it, or the tables are no log; nothing is written
+    then."""
     with new_folder(folder) as part:
         write_tables(adopted.tables, adopted.header, part)
         (part / "ADOPTED.md").write_text(record, encoding="utf-8")

@@ -1,10 +1,7 @@
-"""What the cells of a table together prove of the way they are written, never by a guess.
-
-The order of their dates, their decimal mark, the units and currencies that a sheet speaks of, in
-its headings and beside its numbers; and which columns of money are unit prices, or the sum of
-others. A price of a litre taken for the cost of a fill, or a total added to its own parts, would
-make every sum wrong: what the figures don't settle is asked.
-"""
+"""What the cells of a table together prove of the way they are written, never by a guess: the order
+of their dates, their decimal mark, units and currencies, and which columns of money are unit
+prices, or the sum of others. What the figures don't settle is asked: a total added to its own parts
+would make every sum wrong."""
 
 import re
 from itertools import permutations, product
@@ -29,11 +26,9 @@ REST = "other_cost"
 
 
 def date_order(cells, today=None):
-    """(order, sentence) of a table's dates in one Series; "?" where not known, "" where plain.
-
-    Of the readings of a date whose year has two digits, one after `today` counts only where no
-    other is earlier.
-    """
+    """(order, sentence) of a table's dates in one Series; "?" where not known, "" where plain. Of
+    the readings of a date whose year has two digits, one after `today` counts only where none is
+    earlier."""
     read = pd.DataFrame({order: dates(cells, order) for order in WRITTEN["date_order"]})
     if today is not None:
         is_short = ~cells.astype(object).str.contains(_YEAR, regex=True).eq(True)
@@ -80,10 +75,8 @@ def _alike(read):
 
 
 def units_of(part, entry, seen):
-    """The units of cells that name none, by column: of the heading or other cells.
-
-    Those named are noted in `seen.units`.
-    """
+    """The units of cells that name none, by column: of the heading or other cells. Those named are
+    noted in `seen.units`."""
     units, title = {}, {name: head for head, name in entry["columns"].items()}
     for name in part.named("number"):
         quantity, head = schema.column(entry["to"], name).quantity, title[name]
@@ -136,11 +129,9 @@ def header_units(seen):
 
 
 def settle_money(cells, typed, names, entry, say):
-    """Give each column of money its place, in `entry`; `say` what was or is to be decided.
-
-    cells, typed: rows of a `Grid` below its header. names: heading to place. entry: a [[table]],
-    its columns and decimal mark decided.
-    """
+    """Give each column of money its place, in `entry` (a [[table]], its columns and decimal mark
+    decided); `say` what was or is to be decided. cells, typed: rows of a `Grid`. names: heading to
+    place."""
     decimal, read = "comma" if entry["decimal"] == "comma" else "point", {}
     for head, place in names.items():
         plain = numbers(cells[place], decimal, typed[place])["plain"]

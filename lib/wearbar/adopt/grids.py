@@ -143,8 +143,7 @@ def _as_text(value):
 
 def header_lines(cells):
     """The lines that head the columns, [] where none does: that of which most cells are known
-    headings, groups of columns right above it, and what parts its own groups right below it.
-    """
+    headings, groups of columns right above it, and what parts its own groups right below it."""
     look = cells.head(HEAD)
     known = [sum(heading(str(c)) != "" for c in row.dropna()) for _, row in look.iterrows()]
     if max(known, default=0) < 2:
@@ -165,9 +164,8 @@ def header_lines(cells):
 
 
 def headings(cells, lines):
-    """Name of each column to its place: a cell of the upper lines counts for the blank ones
-    right of it; two alike differ by their place, counted from 1.
-    """
+    """Name of each column to its place: a cell of the upper lines counts for the blank ones right
+    of it; two alike differ by their place, counted from 1."""
     head = cells[cells.index.isin(lines)]
     if len(head) > 1:
         head = pd.concat([head.iloc[:-1].ffill(axis=1), head.iloc[-1:]])

@@ -154,10 +154,8 @@ def _constants(entry, grid, seen):
 
 
 def _words(part, entry, seen):
-    """Column to a person's words and what they become, where those are not too many.
-
-    Names of vehicles that differ in capitals or spaces alone become the one most often used.
-    """
+    """Column to a person's words and what they become, where those are not too many. Names of
+    vehicles that differ in capitals or spaces alone become the one most often used."""
     found = {}
     told = part.picked.get("vehicle", pd.Series(entry["constants"].get("vehicle"), dtype=object))
     for name in told.dropna().value_counts().index:

@@ -1,9 +1,6 @@
-"""The service log: read it, check it, hold it.
-
-`read_log` takes a folder, a workbook or a database URL and gives a frozen `ServiceLog`. Every row
-ends in exactly one of three places: `tables` (what the analysis uses), `set_aside`, or the rows
-after the report date.
-"""
+"""The service log: `read_log` takes a folder, a workbook or a database URL, checks it, and gives a
+frozen `ServiceLog`. Every row ends in exactly one of three places: `tables` (what the analysis
+uses), `set_aside`, or the rows after the report date."""
 
 import datetime
 from functools import partial
@@ -31,9 +28,9 @@ __all__ = [
 def read_log(path, as_of=None, today=None):
     """Read and check the log at `path`: a folder, a workbook or a database URL.
 
-    as_of: the last day to count, None the log's own. today: the day of reading, None the
-    computer's: a default as_of is never later. Raises LogError, a sentence a fault, for what cannot
-    be read at all.
+    as_of: the last day to count, None the log's own, which is never later than `today`, the day of
+    reading (None: the computer's). Raises LogError, a sentence a fault, for what cannot be read at
+    all.
     """
     source, plan = open_source(path), None
     if isinstance(name := source.header.get("plan"), str) and name:
@@ -47,11 +44,8 @@ def read_log(path, as_of=None, today=None):
 
 
 def log_of(frames, header, plan=None, as_of=None, today=None):
-    """The log of tables in memory (name to DataFrame, text or typed), checked as by `read_log`.
-
-    An index named `line` gives the rows' lines; any other is counted from 2. Without `today`, any
-    day may be a default as_of.
-    """
+    """The log of tables in memory (name to DataFrame, text or typed), checked as by `read_log`; an
+    index named `line` gives the rows' lines. Without `today`, any day may be a default as_of."""
     tables = {name: partial(raw_of_frame, frames[name]) for name in frames if name in TABLES}
     strange = tuple(name for name in frames if name not in TABLES)
     source = Source("log", dict(header), tables, strange)
@@ -59,11 +53,8 @@ def log_of(frames, header, plan=None, as_of=None, today=None):
 
 
 def log_from(source, plan=None, as_of=None, today=None, read=None, rules=OF_ALL_TABLES):
-    """The log of a `Source`, checked as by `read_log`; any day may be its last, or `today`.
-
-    read: its tables (`settle.read_tables`), where they were read before. rules: those of all tables
-    that it must hold to.
-    """
+    """The log of a `Source`, checked as by `read_log`. read: its tables (`settle.read_tables`),
+    where they were read before. rules: those of all tables to hold to."""
     header = check_header(source.header)
     ends = header.get("as_of")
     if as_of is not None:

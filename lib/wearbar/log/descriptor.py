@@ -28,9 +28,8 @@ def write_descriptor(address, out=""):
     """Write the descriptor of the log at `address`, as datapackage.json beside it; its path.
 
     Only what the format requires is a constraint, and of that only what its cells meet to the
-    letter: reading takes VAN for van, and a descriptor that said otherwise would call a good log
-    wrong. LogError for a database, where `out` is no place for it (paths lead not out of its
-    folder, by the standard) or holds what was not written here.
+    letter: reading takes VAN for van. LogError for a database, where `out` is no place for it (by
+    the standard no path leads out of its folder) or holds what was not written here.
     """
     source, log = open_source(address), Path(address)
     if is_database(address):

@@ -33,10 +33,8 @@ def last_of_all(days):
 
 
 def look_up(keys, by_key):
-    """The value of each of `keys` in `by_key` (Series, no key twice), missing where none is.
-
-    It has by_key's type, also where that is empty: `Series.map` then turns to numbers, and pandas 3
-    stops at dates.
+    """The value of each of `keys` in `by_key` (Series, no key twice), missing where none is: of
+    by_key's type, which `Series.map` loses where it is empty.
 
     >>> look_up(pd.Series(["A", "B", "C"]), pd.Series({"A": 1.0, "B": 2.0})).tolist()
     [1.0, 2.0, nan]

@@ -1,8 +1,5 @@
-"""Legal limits by jurisdiction: the log's own table `limits`, and sets shipped as examples.
-
-The reader's own law and the maker's handbook come first. Depths in mm, pressures in kPa, ages in
-years; thirty-seconds of an inch are exact (2/32 in is 1.5875 mm, not 1.6).
-"""
+"""Legal limits by jurisdiction: the log's own table `limits`, and sets shipped as examples. Depths
+in mm, pressures in kPa, ages in years; thirty-seconds of an inch are exact."""
 
 from dataclasses import dataclass, field
 from functools import cache
@@ -23,11 +20,9 @@ _COLUMNS = [*_WHOSE, "category", "quantity", "limit", "what", "source", "origin"
 
 @dataclass(frozen=True, eq=False)
 class Law:
-    """The legal limits that hold for a log.
-
-    table: one row a limit, `jurisdiction, legal_class, kind, position` ("front" alone, or blank:
-    anywhere), `category, quantity, limit` (SI), `what, source, origin`.
-    """
+    """The legal limits that hold for a log: `table` has a row a limit, `jurisdiction, legal_class,
+    kind, position` ("front" alone, or blank: anywhere), `category, quantity, limit` (SI), `what,
+    source, origin`."""
 
     jurisdiction: str = ""  # as log.toml writes it, "" where it names none
     table: pd.DataFrame = field(default_factory=lambda: shipped()[:0])
@@ -35,12 +30,9 @@ class Law:
     class_of: pd.Series = field(default_factory=lambda: pd.Series(dtype=object))
 
     def limits_of(self, rows, quantities):
-        """The legal limit of each row (`vehicle, kind, category, last_position`): a frame.
-
-        Columns `legal_limit, legal_source, jurisdiction, legal_what`; NaN and "" where the law
-        gives none. A vehicle with a legal class has that class's limits alone; one without its
-        kind's. The strictest.
-        """
+        """The strictest legal limit of each row (`vehicle, kind, category, last_position`), by the
+        vehicle's legal class alone or, without one, its kind: frame `legal_limit, legal_source,
+        jurisdiction, legal_what`, NaN and "" where the law gives none."""
         asked = rows[["kind", "category", "last_position"]].reset_index(drop=True)
         asked["named"] = rows["vehicle"].map(self.class_of).to_numpy(object)
         table = self.table[self.table["quantity"].isin(quantities)]

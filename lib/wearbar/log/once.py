@@ -20,10 +20,7 @@ STORE = "WEARBAR_STORE"  # in the environment: the folder; without it everything
 
 def kept_with(function):
     """A pure function of a ServiceLog and plain values, computed once for each log, which keeps it.
-
-    However a call gives its arguments, by place, by name or by default, it is the same question.
-    A frame may be given columns, but what stands in it is shared: nobody may change that.
-    """
+    A frame may be given columns, but what stands in it is shared: nobody may change that."""
     signature = inspect.signature(function)
 
     @functools.wraps(function)
@@ -41,11 +38,8 @@ def kept_with(function):
 
 
 def once(function):
-    """A pure function of a ServiceLog and plain arguments, computed once where there is a store.
-
-    A log counts by what it was read from (`ServiceLog.fingerprint`). Further arguments by keyword
-    only follow from the log and don't count.
-    """
+    """A pure function of a ServiceLog, by its fingerprint, and plain arguments, computed once where
+    there is a store. Arguments by keyword follow from the log and don't count."""
 
     @functools.wraps(function)
     def kept(log, *asked, **derived):

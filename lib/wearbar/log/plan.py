@@ -1,9 +1,8 @@
 """The maintenance plan: which tasks fall due, at what limits, for which vehicles, from which day.
 
-Each table of a plan.toml is one plan. Versions by date are an array of tables, `[[van]]` with `from
-= 2023-01-01` and again `[[van]]` with `from = 2025-01-01`, or tables of different names with the
-same `applies_to` and a different `from` each; the oldest names the plan. Distances come in the
-log's unit and leave in km.
+Each table of a plan.toml is one plan. Versions by date are an array of tables `[[van]]`, or tables
+of different names with the same `applies_to`, with a different `from` each; the oldest names the
+plan. Distances come in the log's unit and leave in km.
 """
 
 from dataclasses import dataclass
@@ -34,15 +33,14 @@ class Plan:
     """A plan as read. A limit not set is NaN; `valid_from` NaT: from the beginning.
 
     tasks: one row a plan, version and code: `plan, valid_from, valid_to` (last day), the keys of
-        the file, and `fits` (the category whose fitting counts as doing it: the part, or else the
-        code). Limits are `first_`, `every_` and `severe_` followed by km, days, months, hours
-        (`severe_` complete: what it does not name is inherited; all NaN where the task has none);
-        the window is `early_share, late_share`, or else `tolerance_km, tolerance_days,
-        tolerance_hours`. A figure without `value` is a blank to fill in.
+    the file, and `fits` (the category whose fitting counts as doing it). Limits are `first_`,
+    `every_` and `severe_` followed by km, days, months, hours (`severe_` complete, or all NaN where
+    the task has none); the window is `early_share, late_share`, or else `tolerance_km,
+    tolerance_days, tolerance_hours`.
+
     plans: one row a version: `plan, name` (of its own table), `valid_from, valid_to, applies_to,
-        unknown_history, severe_when` (dict).
-    covers: `plan, valid_from, code, covered`: doing `code` also does `covered`, at the same
-        position; transitive, each pair once.
+    unknown_history, severe_when` (dict). covers: `plan, valid_from, code, covered`: doing `code`
+    also does `covered`, at the same position; transitive, each pair once.
     """
 
     tasks: pd.DataFrame
@@ -51,12 +49,9 @@ class Plan:
     source: str = "plan.toml"
 
     def assign(self, vehicles):
-        """The plan of each vehicle: a Series of plan names by vehicle, NaN where none applies.
-
-        vehicles: frame with `vehicle`, `kind` and, if any has its own, `plan`, which wins.
-        LogError where two plans apply to a kind left to choose, or a vehicle names a plan that is
-        not there.
-        """
+        """The plan of each of `vehicles` (`vehicle`, `kind`, and `plan`, its own, which wins): a
+        Series by vehicle, NaN where none applies. LogError where two apply to a kind, or one named
+        is not there."""
         own = vehicles.reindex(columns=["plan"])["plan"].astype(TEXT)
         names = self.plans.drop_duplicates("name").set_index("name")["plan"]
         lost = own[own.notna() & ~own.isin(names.index)]

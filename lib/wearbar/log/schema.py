@@ -1,8 +1,6 @@
-"""The service log's tables: every name, kind, unit, code and range, of the files in shared/log.
-
-`TABLES` maps a table's name to its columns (`Column`), in the order in which an empty log writes
-them. Reading, checking, writing, the data dictionary and the descriptor are made from it.
-"""
+"""The service log's tables, by the files in shared/log: `TABLES` maps a table's name to its columns
+(`Column`), in the order in which an empty log writes them. Reading, checking, writing, the data
+dictionary and the descriptor are made from it."""
 
 from dataclasses import dataclass
 from math import inf

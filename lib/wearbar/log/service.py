@@ -10,7 +10,7 @@ import pandas as pd
 from wearbar.log.keys import look_up
 from wearbar.log.once import kept_with
 from wearbar.log.plan import plan_of
-from wearbar.log.schema import MEASURED, TABLES, TEXT
+from wearbar.log.schema import MEASURED, TABLES
 from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L, Units
 
 
@@ -18,9 +18,9 @@ from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L, Uni
 class ServiceLog:
     """A log as it was read: values as typed, in the log's own units.
 
-    Each table has all of the format's columns and the index `line` (in the file, the header being
-    1). Ids, codes and text are `TEXT` (missing NaN), dates datetime64[ns], numbers float64, yes_no
-    TEXT "yes"/"no". A table that the log lacks is an empty frame.
+    Each table has all columns of the format and the index `line` (in the file, the header being 1):
+    ids, codes, text, yes_no `TEXT` (missing NaN), dates datetime64[ns], numbers float64. A table
+    that the log lacks is an empty frame.
     """
 
     name: str
@@ -76,8 +76,7 @@ class ServiceLog:
     @property
     def record_days(self):
         """Days of record of the vehicle watched longest."""
-        record = self.record_periods
-        days = (record["end"] - record["begin"]).dt.days + 1
+        days = self.record_periods.diff(axis=1)["end"].dt.days + 1
         return int(days.clip(lower=0).max()) if len(days) else 0
 
     @property
@@ -112,11 +111,9 @@ class ServiceLog:
 
     @kept_with
     def si(self, name):
-        """Table `name` in SI: distances in km (by each vehicle's own unit), depths mm, volumes l.
-
-        Columns take their unit as a suffix (`odometer_km`, `new_depth_mm`, `volume_l`, kWh for
-        electric); measurements and limits are in `MEASURED`. Rows and index as in `tables`.
-        """
+        """Table `name` in SI, rows and index as in `tables`: distances in km (by each vehicle's own
+        unit), depths mm, volumes l (kWh for electric), the unit a suffix (`odometer_km`,
+        `volume_l`); measurements and limits are in `MEASURED`."""
         frame, units = self.tables[name].copy(), self.units
         km, mm, litres = units.to_km(1.0), DEPTH_MM[units.depth], VOLUME_L[units.volume]
         if "vehicle" in frame:
@@ -145,13 +142,11 @@ class ServiceLog:
 
     def plan_for(self, vehicle):
         """The name of the plan of each of `vehicle` (Series), missing where none applies."""
-        if self.plan is None:
-            return pd.Series(pd.NA, vehicle.index, dtype=TEXT)
         return look_up(vehicle, self._plans())
 
     @kept_with
     def _plans(self):
-        return self.plan.assign(self.tables["vehicles"])
+        return self.plan_or_empty.assign(self.tables["vehicles"])
 
     def only(self, vehicles):
         """The log with these vehicles' rows alone; ledger and problems stay the whole log's."""

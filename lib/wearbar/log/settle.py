@@ -37,11 +37,11 @@ OF_ALL_TABLES = (
 
 
 class Typed(NamedTuple):
-    """Tables as they were read, before any rule."""
+    """Tables as they were read, before any rule: by name, as in a `ServiceLog`; so is extra."""
 
-    tables: dict  # by name, as in a `ServiceLog`; so is extra
-    extra: dict  # columns that are not in the format
-    sha256: str  # of what is said
+    tables: dict
+    extra: dict
+    sha256: str
     found: pd.DataFrame  # problems of cells
 
 
@@ -67,12 +67,11 @@ class Checked:
             return
         self.found.append(found)
         for table, mine in found[found["table"].isin(list(self.tables))].groupby("table"):
-            frame = self.tables[table].copy(deep=False)
+            frame = self.tables[table] = self.tables[table].copy(deep=False)
             for name, cells in mine[mine["severity"] == "adjust"].groupby("column"):
                 frame[name] = frame[name].mask(frame.index.isin(cells["line"]))
             broke = mine[mine["severity"] == "set-aside"].drop_duplicates("line").set_index("line")
             gone = frame.index.isin(broke.index)
-            self.tables[table] = frame
             if gone.any():
                 self.tables[table] = frame[~gone]
                 self.aside[table] = pd.concat([self.aside.get(table, frame[:0]), frame[gone]])
@@ -90,8 +89,8 @@ class Checked:
         others = found.drop(kept.index)
         also = ", also " + others["column"] + " " + others["value"] + ": " + others["remedy"]
         also = also.groupby([others["table"], others["line"]]).agg("".join).astype(TEXT)
-        more = also.reindex(pd.MultiIndex.from_frame(kept[ROW])).fillna("").array
-        kept = kept.assign(remedy=kept["remedy"] + more)
+        also = also.reindex(pd.MultiIndex.from_frame(kept[ROW])).fillna("").array
+        kept = kept.assign(remedy=kept["remedy"] + also)
         return kept[list(PROBLEM_COLUMNS)].reset_index(drop=True)
 
     @property
@@ -116,18 +115,18 @@ def in_order(found):
 
 
 def check(read, header, today=None, rules=OF_ALL_TABLES):
-    """Put tables that were read through every rule: a `Checked`.
-
-    read: of `read_tables`. header: checked (`sources.header.check_header`). today: a default
-    `as_of` is no later; None where any day will do. rules: those of all tables to hold to. Raises
-    LogError where no day is told.
-    """
-    tables, found = dict(read.tables), read.found
+    """Put tables that were read (`read_tables`) through every rule, those of all tables being
+    `rules`: a `Checked`. today: a default `as_of` is no later; None where any day will do. LogError
+    where no day is told."""
+    tables = dict(read.tables)
     log = Checked(tables, read.extra, read.sha256, {name: len(of) for name, of in tables.items()})
-    log.as_of = header.get("as_of") or _last_day(tables, today)
+    log.as_of = header.get("as_of", newest(tables, today))
+    if pd.isna(log.as_of) and today is None:
+        raise fault("no_last_day")
+    log.as_of = today.normalize() if pd.isna(log.as_of) else log.as_of
     if header.get("first_day", log.as_of) > log.as_of:
         raise fault("late_first_day", first=header["first_day"], last=log.as_of)
-    log.take(_drop_after(log, found, today))
+    log.take(_drop_after(log, read.found, today))
     held = [name for name in TABLES if len(tables[name])]
     for rule, name in product((rows.alone, rows.beside_others), held):
         log.take(rule(name, tables[name], log))
@@ -148,18 +147,11 @@ def check(read, header, today=None, rules=OF_ALL_TABLES):
 def newest(tables, today=None):
     """The last day of a record or reading, today at most; NaT where there is none."""
     days = [tables[name]["date"] for name in RECORDS]
-    for name in READINGS.keys() - {*RECORDS}:
+    for name, pairs in READINGS.items():
         table = tables[name]
-        days += [table[date].where(table[reading].notna()) for reading, date in READINGS[name]]
+        days += [table[date].where(table[reading].notna()) for reading, date in pairs]
     days = pd.concat(days)
     return (days if today is None else days[days <= today]).max()
-
-
-def _last_day(tables, today):
-    day = newest(tables, today)
-    if today is None and pd.isna(day):
-        raise fault("no_last_day")
-    return today.normalize() if pd.isna(day) else day
 
 
 def _drop_after(log, found, today):
@@ -212,8 +204,7 @@ def read_tables(source, header):
         name = could_hold[0]
         lacking, strange = READINGS[name][0][0], [repr(c[:60]) for c in extra[name].columns[:5]]
         strange = f" ({', '.join(strange)} the format does not name)" if strange else ""
-        where = source.where(name)
-        raise fault("readings_lack", where=where, lacking=lacking, strange=strange)
+        raise fault("readings_lack", where=source.where(name), lacking=lacking, strange=strange)
     found = join([*found, *_units_not_said(tables, header)])
     return Typed(tables, extra, digest.hexdigest(), found)
 

@@ -1,9 +1,6 @@
-"""Split a log into partitions: folders of Parquet files, each a log of some of its vehicles.
-
-What a visit, a part or a defect ties together stays together. Every partition carries the whole
-log's header, plan and legal limits, the days that its record begins and ends, and the rows' own
-lines, so that it says of its vehicles what the whole log says.
-"""
+"""Split a log into partitions: folders of Parquet files, each a log of some of its vehicles. What a
+visit, a part or a defect ties together stays together. Every partition carries the whole log's
+header, plan, limits and days of record, and the rows' own lines."""
 
 import datetime
 from itertools import pairwise
@@ -28,12 +25,13 @@ EVERYWHERE = ("limits",)  # without a vehicle, and each needs it; other such tab
 
 
 def split(address, out, parts=8, today=None):
-    """Write the log at `address` as `parts` partitions into the new folder `out`.
+    """Write the log at `address` as `parts` partitions, or as fewer where so much is tied together,
+    into the new folder `out`: out/partition=000/ and so on, each to be read by `read_log`. In
+    memory at once is the largest table, as text.
 
-    Or as fewer, where so much is tied together. out/partition=000/ and so on can each be read by
-    `read_log`. In memory at once: the largest table, as text. Gives the number of vehicles of each
-    partition, a Series by its name. today: as in `read_log`. Raises LogError for what can't be
-    read, rows that Parquet can't hold as they are, or a folder that is there.
+    Gives the number of vehicles of each partition, a Series by its name. today: as in `read_log`.
+    LogError for what can't be read, rows that Parquet can't hold as they are, or a folder that is
+    there.
     """
     source, out = open_source(address), Path(out)
     today = pd.Timestamp(today or datetime.date.today())

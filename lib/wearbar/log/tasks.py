@@ -1,8 +1,5 @@
-"""What people call a task: the plan's own `also` words, and words that come near one.
-
-Work whose task is written as the plan's `also` says counts as that task. Any other word near a task
-of the vehicle's plan is only a doubt: the row stays as it was written.
-"""
+"""What people call a task. Work written as the plan's `also` says counts as that task; any other
+word near a task of the vehicle's plan is only a doubt: the row stays as it was written."""
 
 from difflib import SequenceMatcher
 
@@ -20,12 +17,9 @@ _LIKE = 0.86  # of letters in order: one slip in a word of seven
 
 
 def as_planned(plan, tables):
-    """(tables, words, problems): `task` of work and deferrals as the plan has it.
-
-    words: frame `WORDS`, one row a row whose task is written in other words: `how` "also" where its
-    `also` names them, "near" where they only come near. problems: one for each of the near, with
-    the line for plan.toml that would settle it.
-    """
+    """(tables, words, problems): `task` of work and deferrals as the plan has it; frame `WORDS`, a
+    row whose task is written in other words: `how` "also" where its `also` names them, "near" where
+    they only come near; the problems of the near."""
     own = plan.assign(tables["vehicles"])
     pairs = plan.tasks[["plan", "code", "also"]].explode("also").dropna(subset="also")
     code = pairs.drop_duplicates(["plan", "also"], keep="last").set_index(["plan", "also"])["code"]
@@ -55,11 +49,10 @@ def as_planned(plan, tables):
 
 
 def nearest(written, tasks):
-    """The code of the task that a word comes nearest to, or "" where none is near.
+    """The code of the task (rows `code, title, also, action`) that a word comes nearest to, or "".
 
-    tasks: rows of one plan's tasks, `code, title, also, action`. Near: all that is said beside what
-    is done is said by the task too, or the letters are alike but for a slip. Of several, the one of
-    the action that was written, then the one that says least beside.
+    Near: all that is said beside what is done is said by the task too, or the letters are alike but
+    for a slip. Of several, that of the action written, then the one that says least beside.
     """
     said, does = _split(written)
     best = ("", 0.0)

@@ -1,9 +1,6 @@
-"""Units: exact factors, quantities as a reader wants them, a plan's figures in the other unit.
-
-Inside the library a distance is in km, a depth in mm, a volume in litres, a pressure in kPa
-(gauge). Factors come from `scipy.constants`, exact by definition (SI Brochure, 9th ed.; NIST
-SP 811, appendix B).
-"""
+"""Units: inside the library a distance is in km, a depth in mm, a volume in litres, a pressure in
+kPa (gauge). Factors come from `scipy.constants`, exact by definition (SI Brochure, 9th ed.; NIST SP
+811, appendix B)."""
 
 import math
 from dataclasses import dataclass
@@ -79,11 +76,11 @@ def is_example(source):
 
 
 def converted(value, unit, units):
-    """A figure as (value, unit) in the workshop's other unit, with no more digits than its own.
+    """A figure as (value, unit) in the workshop's other unit, with no more digits than its own:
+    torque N.m and lbf.ft; pressure psi and bar or kPa, by the reader's `units`; volume litres and
+    pints or quarts; length mm and in. None where there is no other, or rounding moves it by more
+    than MOST_OFF.
 
-    Torque N.m and lbf.ft; pressure psi and bar or kPa, by the reader's `units`; volume litres and
-    pints or quarts; length mm and in. None where there is no other, or so few digits would move it
-    by more than MOST_OFF: a rough limit is worse than one unit alone.
 
     >>> converted(23.0, "N.m", Units()), converted(30.0, "psi", Units(pressure="psi"))
     (('17', 'lbf.ft'), ('2.1', 'bar'))

@@ -1,9 +1,6 @@
 """Write a log as CSV files: tables in memory, what was read with every row set aside marked, or
-what was read with rows added.
-
-Text that a spreadsheet would take for a formula stands behind an apostrophe, and log.toml says so
-(`escaped`): read again, it is as it was.
-"""
+with rows added. Text that a spreadsheet would take for a formula stands behind an apostrophe, and
+log.toml says so (`escaped`): read again, it is as it was."""
 
 import csv
 import re
@@ -52,11 +49,9 @@ def write_tables(frames, header, folder):
 
 
 def write_marked(log, folder):
-    """Write `folder`/log: what was read, and in a column `mend` what is wrong with rows set aside.
-
-    And `folder`/set_aside, those rows alone. Lines stay as they were. Mend the copy and read it:
-    the column is passed over. LogError where one of the two is there: it may hold what was mended.
-    """
+    """Write `folder`/log: what was read, with a column `mend` (which reading passes over) of what
+    is wrong with rows set aside; and `folder`/set_aside, those rows alone. Lines stay as they were.
+    LogError where one of the two is there: it may hold what was mended."""
     folder = Path(folder)
     for path in (folder / name for name in MADE):
         if path.exists() or path.is_symlink():
@@ -131,10 +126,8 @@ def _rows(raw, names, blanks=()):
 
 
 def write_csv(path, names, rows, as_it_stood=()):
-    """One table. rows: line, or a count from 0, to cells; blank lines stand between.
-
-    as_it_stood: lines whose quotes don't close, which quoting anew would mend unseen.
-    """
+    """One table. rows: line, or a count from 0, to cells; blank lines stand between. as_it_stood:
+    lines whose quotes don't close, which quoting anew would mend unseen."""
     with path.open("w", encoding="utf-8", newline="") as file:
         how = (csv.QUOTE_MINIMAL, csv.QUOTE_ALL)
         out, quoted = (csv.writer(file, lineterminator="\n", quoting=quoting) for quoting in how)
@@ -159,10 +152,8 @@ def _safe(cell):
 
 
 def write_plan(folder, header, source):
-    """Write the plan that a log in the folder `source` names beside its copy in `folder`.
-
-    Gives the header with the plan's name there.
-    """
+    """Write the plan that a log in the folder `source` names beside its copy in `folder`: the
+    header with the plan's name there."""
     held, there = header.get("plan", ""), folder / "plan.toml"
     if "\n" in held:
         there.write_text(held, encoding="utf-8")

@@ -1,8 +1,5 @@
-"""Parts: how long they last and what they cost, how they wear, and how far each still goes.
-
-In: a `ServiceLog` and its readings. Out: `spans_of` (a row a part's life) and `looks_of` (a row a
-reading of its wear), and what follows from them.
-"""
+"""Parts of a `ServiceLog`: how long they last and what they cost, how they wear, and how far each
+still goes. `spans_of` has a row a part's life, `looks_of` a row a reading of its wear."""
 
 from wearbar.log.law import Law, law_of
 from wearbar.parts.checks import oil_by_kind, oil_use, old_tyres, soft_tyres

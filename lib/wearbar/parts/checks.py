@@ -1,9 +1,9 @@
-"""What regular checks tell of parts besides wear: oil used, tyres too soft, tyres too old.
+"""What regular checks tell of parts besides wear: oil used, by top-ups at level checks; tyres too
+soft, tyres too old.
 
-Oil use is by top-ups at level checks, and refused where levels tell nothing. A tyre's limit is the
-law's (a lowest pressure, a greatest age in years), or, for pressure, the plan's figure with a
-source that is no example: `TOO_LOW` below it is out (common practice, no source). A tyre without a
-limit is not in these frames: that is no word that it is in order.
+A tyre's limit is the law's (a lowest pressure, a greatest age in years), or, for pressure, the
+plan's figure with a source that is no example: `TOO_LOW` below it is out (common practice, no
+source). A tyre without a limit is not in these frames: that is no word that it is in order.
 """
 
 import numpy as np
@@ -33,13 +33,12 @@ YEAR_DAYS = 365.25
 
 
 def oil_use(log, confidence=0.9):
-    """Oil used by each vehicle that has top-ups: one row a vehicle.
+    """Oil used by each vehicle that has top-ups: frame `vehicle, kind, n` (periods), `distance_km,
+    used_ml, ml_per_1000km` with limits (jackknife over periods), `why_not` (words where refused).
 
-    `vehicle, kind, n` (periods), `distance_km, used_ml, ml_per_1000km` with limits (jackknife over
-    periods), `why_not` (words where it is refused). A period runs between two days at which the
-    level was known before and after: read (a top-up at place "level before" is what was missing),
-    nothing to add, or topped up at a level check, which is to the mark. One with an oil change in
-    it counts in none.
+    A period runs between two days at which the level was known before and after: read (a top-up at
+    place "level before" is what was missing), nothing to add, or topped up at a level check, which
+    is to the mark. One with an oil change in it counts in none.
     """
     # a row a vehicle and day with a top-up: mL missing before, and whether that is known
     rows = log.si("measurements")
@@ -94,9 +93,9 @@ def _rates(group, rows, confidence):
 def soft_tyres(log):
     """Tyres whose last pressure is below a limit (kPa): frame `COLUMNS`, the farthest below first.
 
-    The lowest reading of the last day, not older than `STALE_DAYS`; one taken hot counts too, since
-    cold it is lower still. The greater of the law's limit and the plan's, which is the lowest that
-    a tyre task of the vehicle's plan names with a source, at this place or else for its axle.
+    The lowest reading of the last day, hot or cold, not older than `STALE_DAYS`. The greater of the
+    law's limit and the plan's, which is the lowest that a tyre task of the vehicle's plan names
+    with a source, at this place or else for its axle.
     """
     read = _of_tyres(log.si("measurements"), log)
     read = read[read["quantity"].eq("pressure")]

@@ -1,11 +1,10 @@
 """How long items last, why parts were removed early, what an item costs a distance, and whether two
 items differ.
 
-The vehicle is the unit: lives are its decisions, limits come from the spread between vehicles. A
-part costs E[price + fitting] / E[distance in service] in the long run, whatever it is removed for
-(Ross 1996, Stochastic Processes, section 3.6; from memory). Fitness for the use comes first: items
-are compared only for the same place on the same kind of vehicle, and money alone never chooses a
-tyre or a pad.
+The vehicle is the unit. A part costs E[price + fitting] / E[distance in service] in the long run,
+whatever it is removed for (Ross 1996, Stochastic Processes, section 3.6; from memory). Items are
+compared only for the same place on the same kind of vehicle, and money alone never chooses a tyre
+or a pad.
 """
 
 from dataclasses import replace
@@ -68,12 +67,10 @@ def life_by_vehicle(place, confidence, *items):
     ratio to another item's.
 
     Lives of one vehicle follow a Weibull law, those of a fleet whose vehicles differ a wider one:
-    the Weibull fit alone puts their median 2% high, with 34 vehicles beyond its range. So it is
-    averaged with a lognormal fit by their Akaike weights (Burnham and Anderson 2002, Model
-    selection and multimodel inference, section 2.9; from memory). Lives: `vehicle, duration_km,
-    observed, entry_km` and, of ends between two looks, `last_seen_km`. Limits: each vehicle left
-    out in turn, log scale, Student's t; none where a sample has no fit. In simulation
-    (tests/reference/coverage.md) 90% limits hold 87 to 93 times in 100 from `MIN_CARS`.
+    so its fit is averaged with a lognormal one by their Akaike weights (Burnham and Anderson 2002,
+    Model selection and multimodel inference, section 2.9; from memory). Lives: `vehicle,
+    duration_km, observed, entry_km` and, of ends between two looks, `last_seen_km`. Limits: each
+    vehicle left out in turn, log scale, Student's t; none where a sample has no fit.
     """
     names = pd.Index(pd.concat([lives["vehicle"] for lives in items]).unique())
     n, logs = len(names), []
@@ -115,10 +112,10 @@ def lives_by_item(spans, confidence=0.9, rng=None):
     """Life until worn out or failed, from ends alone: a row an item at its place, most ends first.
 
     Columns `ITEM` and `LIFE`: n_early: removed early, never sure to be independent of wear;
-    n_between: ends that lie between two looks, where those are `EXACT` of the median life apart or
-    more; life_km: the median, early ends taken as independent (NaN where floor_km is below `NEAR`
-    of it: then a range alone); floor_km: were every part removed early about to wear out; low_km:
-    the low limit of the latter, high_km: the high one of the former.
+    n_between: ends that lie between two looks `EXACT` of the median life apart or more; life_km:
+    the median, early ends taken as independent (NaN where floor_km is below `NEAR` of it);
+    floor_km: were every part removed early about to wear out; low_km: the low limit of the latter,
+    high_km: the high one of the former.
     """
     rng, rows = rng or np.random.default_rng(0), []
     for key, group in watched(with_place(spans)).groupby(ITEM):
@@ -151,12 +148,9 @@ def lives_by_item(spans, confidence=0.9, rng=None):
 
 
 def early_ends(parts):
-    """Why parts (spans with `limit`) were removed early: a row a category and cause, by cost.
-
-    `n`, `of` (parts of the category that were removed), `unused_share` (mean share of the usable
-    depth that went with them, of the `n_known` whose removed depth is), `wasted` (that share of
-    their price and fitting).
-    """
+    """Why parts (spans with `limit`) were removed early: a row a category and cause, by cost. `n`,
+    `of` (parts of the category that were removed), `unused_share` (mean share of the usable depth
+    that went with them, of `n_known`), `wasted` (that share of their price and fitting)."""
     off = parts[~parts["cause"].isin(STILL)]
     early = off[~off["observed"]]
     usable = (early["new_depth_mm"] - early["limit"]).where(lambda usable: usable > 0)
@@ -186,8 +180,8 @@ def cost_per_distance(spans, confidence=0.9, rng=None):
     """What each item costs a distance at its place: one row an item of a place that has a price.
 
     Columns `ITEM` and `COST`: n, n_off: lives, and parts removed; price, fitting: means of those
-    known (fitting nil where none is); service_km: mean distance in service, all ends. Limits:
-    jackknife over vehicles; where vehicles or ends are too few, as the note says, `life_of`.
+    known; service_km: mean distance in service, all ends. Limits: jackknife over vehicles; where
+    vehicles or ends are too few, as the note says, `life_of`.
     """
     rng, rows = rng or np.random.default_rng(0), []
     for (*about, spent), lives in _items(spans):
@@ -209,8 +203,8 @@ def pairs(spans, confidence=0.9):
     `ratio` of their costs a distance (item over other) with limits (jackknife over the vehicles of
     both), `p` that they cost the same, `p_holm`, `apart` (that is below `CLEAR_P`), `break_even`
     (the price at which the other would cost the same) with limits, `lives_needed` (of both, for the
-    interval to leave out 1; 0 where it does, -1 where they are too near). No row where either has
-    under `MIN_ENDS`, both are on fewer than `PAIR_VEHICLES`, or no limits can be given.
+    interval to leave out 1; -1 where they are too near). No row where either has under `MIN_ENDS`,
+    both are on fewer than `PAIR_VEHICLES`, or no limits can be given.
     """
     items = [item for item in _items(spans) if item[1]["observed"].sum() >= MIN_ENDS]
     rows = []

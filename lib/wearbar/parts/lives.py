@@ -39,8 +39,8 @@ def segments_of(log):
     Adds `part_key`, `life` (number of the part's life), `start`, `end` (days; the end of one still
     on is the log's or the vehicle's last), `watch` (when the record of the vehicle begins),
     `start_km`, `end_km`, `watch_km` (cumulative), `length_km`, `is_on`, and `before_km`, the part's
-    distance in earlier rows and before the log. NaN where not known, as the begin is of a part that
-    went on before the record without a `fitted_odometer`.
+    distance in earlier rows and before the log. NaN where not known, as the begin of a part on
+    before the record without a `fitted_odometer`.
     """
     rows, path = log.si("fitted").reset_index(names="line"), usage.log_path(log)
     given = log.tables["fitted"]["limit_depth"].to_numpy()
@@ -101,9 +101,10 @@ def spans_of(log, category=None):
     most distance), positions (all), last_position, last_start (the day it went there), start, end,
     is_on; cause: worn, failed (`observed`), damaged, removed-early, age, unsuited, recalled,
     disposed, stored (or moved), still-on, not-told. price, fitting_cost: sums, NaN where the first
-    is blank. Depths in mm, limit_depth_mm of a chain in percent. Of what the record saw:
-    watched_from (day); entry_km, duration_km: its distance when the record began to watch it and
-    when last seen, storage left out; age_known: that both are, else it serves for wear alone.
+    is blank. Depths in mm, limit_depth_mm of a chain in percent.
+
+    Of what the record saw: watched_from (day); entry_km, duration_km: its distance when the record
+    began to watch it and when last seen; age_known: that both are, else it serves for wear alone.
     seen_km: its vehicle's distance from the record's first day to `end`. n_readings: days on which
     its wear was read. last_seen_km: its distance when last read and still good. unrecorded_km:
     (from, to) pairs of its distance in a hole of the record.
@@ -179,9 +180,8 @@ def watched(spans):
     """The stretches that life can be judged from: age known, and watched for some distance;
     `duration_km`, `entry_km`, `observed` are as the fits want.
 
-    Several rows a life where its vehicle's record has holes: what no record saw is at risk of
-    nothing. A piece ends with cause "record-gap", not observed, and the next enters late; an end
-    within a hole counts in none.
+    Several rows a life where its vehicle's record has holes: a piece ends with cause "record-gap",
+    not observed, and the next enters late; an end within a hole counts in none.
     """
     lives = spans.query("age_known and duration_km > entry_km").reset_index(drop=True)
     if "unrecorded_km" not in lives or not lives["unrecorded_km"].str.len().any():
@@ -206,11 +206,10 @@ def looks_of(log):
     """Every reading of a part's wear, on its own distance: a row a place, columns `LOOK`.
 
     distance_km: on the part, or on its vehicle since the record began where its age is not known;
-    NaN where nothing tells it, as of a vehicle without a meter: a depth against its limit needs
-    none. source: "reading" of `measurements`, or of `fitted` "new" (its new depth at its fitting),
-    "fitted", "removed". A reading belongs to the `part` it names, or else to what was on at that
-    position that day; on the day of a change to the part that is removed, unless it is nearly the
-    new one's depth.
+    NaN where nothing tells it: a depth against its limit needs none. source: "reading" of
+    `measurements`, or of `fitted` "new" (its new depth at its fitting), "fitted", "removed". A
+    reading belongs to the `part` it names, or else to what was on at that position that day; on the
+    day of a change to the part that is removed, unless it is nearly the new one's depth.
     """
     segments = segments_of(log)
     own = segments["start_km"].notna() & segments["before_km"].notna()

@@ -6,8 +6,8 @@ limit, or a doubted reading, is past it. "limit-not-known": neither the log nor 
 and the part is within `NEAR_MM` of a shipped example's.
 
 The last reading is the most worn of the last day on which the part was read, or of a place not read
-then that was at the limit when it last was. It is doubted where it lies far off its line and no
-other place read that day agrees; where one does, and it is the lower, it stands.
+then that was at the limit when it last was. One far off its line is doubted, unless another place
+read that day agrees and it is the lower.
 """
 
 import numpy as np
@@ -45,17 +45,15 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
     `life_km` (on the part, at the limit) and `left_km` (from now; nil where passed) with limits;
     `next_look_km` (the median distance between readings), `act_km` (the lesser of it and
     `left_low_km`; nil where it is or may be at its limit); `date_low` (when `act_km` is used up at
-    the vehicle's `high` rate, `daily` of `usage.daily_rate`); `margin`, `legal_margin` (the height
-    that `state` was judged by less the limit, negative where past); `seen_now_km` (its distance now
-    on its readings' scale), and the terms `line_a`, `line_b` of its falling line, their variances
-    and the quantile of its limits, `line_q`.
+    the vehicle's `high` rate, `daily` of `usage.daily_rate`); `margin`, `legal_margin` (that height
+    less the limit, negative where past); `seen_now_km` (its distance now on its readings' scale),
+    and the terms `line_a`, `line_b` of its falling line, their variances and the quantile of its
+    limits, `line_q`.
 
     Its slope has what is usual of like parts as a prior (empirical Bayes); limits are Fieller's on
-    its posterior, the low one of 90% the one-sided 95% limit. Where wear bends (`wear.bent`) the
-    line is of straightened heights, and each low limit the lower of its own and the straight
-    line's. A last reading lower than the line, that no distance is known of or that another place
-    agrees with although it is too far off to be in the line, cuts what is left by the share of the
-    height left that it takes off. Age and damage are not seen by it.
+    its posterior. Where wear bends (`wear.bent`) the line is of straightened heights, and each low
+    limit the lower of both. A last reading lower than the line and in none cuts what is left by the
+    share of the height left that it takes off. Age and damage are not seen by it.
     """
     on = _judged(wear if wear.bent is None else wear.bent, confidence)
     if wear.bent is not None:
@@ -135,8 +133,8 @@ def _judged(wear, confidence):
 
 
 def _with_last(on, looks):
-    """The parts with their last reading, the most worn of its day, whether it is doubted, and what
-    it leaves of what is left."""
+    """The parts with their last reading, whether it is doubted, and what it leaves of what is
+    left."""
     read = looks[looks["source"].ne("new")]
     read = read.sort_values(["date", "height"], ascending=[False, True], kind="stable")
     limit = look_up(read["part_key"], (sign_of(on) * on["limit"]).set_axis(on["part_key"]))

@@ -65,8 +65,7 @@ def wear_of(spans, looks, law):
     and `usual_cv`, its part-to-part spread as a share) is an empirical Bayes prior: rates of like
     parts (same kind, item and axle, or where under three, same kind) vary about their mean by a
     share common to the category, by moments (DerSimonian & Laird 1986, iterated; from memory), with
-    `SPREAD` taken as worth `SPREAD_WORTH` parts. What the parts of one vehicle share of it leans
-    the prior to the vehicle's other parts: a new part on a hard-used vehicle is no usual one.
+    `SPREAD` taken as worth `SPREAD_WORTH` parts, leant to what the vehicle's other parts tell.
     """
     spans = pd.concat([spans, wear_line.limits_for(spans, law)], axis=1)
     # where a fitted part is now; where a removed one always was
@@ -113,11 +112,9 @@ def _lines_of(spans, looks):
 
 def _by_place(looks, spans):
     """Readings by place with height falling; what `fitted` says goes to every place (new) or stands
-    in where nothing was read that day.
-
-    A fitted part that has been moved is judged by what was read since, where that is enough or
-    enough like parts are read to help: another position wears another place, at another rate.
-    """
+    in where nothing was read that day. A fitted part that has been moved is judged by what was read
+    since, where that is enough or enough like parts are read: another position wears another
+    place."""
     is_moved = spans["is_on"] & spans["positions"].ne(spans["last_position"])
     moved = spans[is_moved].set_index("part_key")["last_start"]
     since = look_up(looks["part_key"], moved)
@@ -153,11 +150,8 @@ def _by_place(looks, spans):
 
 
 def _with_usual(parts):
-    """Adds what is usual of like parts, leant to what the part's own vehicle tells.
-
-    What a vehicle's parts of a category share (its use, its drivers) is told by the products of
-    parts fitted on different days; the rest is taken as common to parts fitted together.
-    """
+    """Adds what is usual of like parts, leant to what a vehicle's parts of a category share (its
+    use, its drivers): that is told by the products of parts fitted on different days."""
     rate, se, category = parts["rate_mm_per_1000km"], parts["se"], parts["category"]
     is_known = rate.notna() & se.notna() & (parts["n"] > 2)
     rate, se = rate.where(is_known), se.where(is_known)
@@ -212,10 +206,10 @@ def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
     """Life to the limit of new parts of a kind, by their wear: one row a group of `by`.
 
     Beside `by`: `n` (wear lines), `vehicles`, `quantity`, `rate_mm_per_1000km`, `life_km` with
-    limits (of the median part: usable depth over the geometric mean rate), `quick_km` (the life
-    that nine parts in ten exceed, by the spread between parts). Where wear bends (`wear.bent`) the
-    rate is that before the bend, the low limit the lower of both forms'. Limits: Student's t on
-    vehicles - 1, on the log scale; none below three vehicles.
+    limits (of the median part: usable depth over the geometric mean rate; Student's t on vehicles -
+    1, on the log scale; none below three vehicles), `quick_km` (the life that nine parts in ten
+    exceed). Where wear bends (`wear.bent`) the rate is that before the bend, the low limit the
+    lower of both forms'.
     """
     by = list(by)
     if wear.bent is not None:

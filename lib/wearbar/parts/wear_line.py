@@ -2,8 +2,7 @@
 them, and whether they bend. Heights in mm; stretch in percent.
 
 Above the bend (two thirds worn) depth falls at one rate, below it at that rate times 1 + bend.
-Stretching the depths below it by 1 / (1 + bend) makes such a line straight, so that all that is
-done with straight lines serves for it.
+Stretching the depths below it by 1 / (1 + bend) makes such a line straight.
 """
 
 from math import inf, nan
@@ -32,8 +31,8 @@ def limits_for(spans, law):
 
     `limit` is the log's own `limit_depth`, but never past the legal one: the deeper of the two, or
     for stretch the lesser; NaN where neither is known; `limit_from`: "the log", "the law", "".
-    `example_limit` is the strictest shipped example for such a part, of any jurisdiction: no limit,
-    but what to be wary of where there is none.
+    `example_limit`, no limit but what to be wary of without one: the strictest shipped for such a
+    part.
     """
     stretched = spans["category"].isin(PERCENT)
     legal = law.limits_of(spans, HEIGHTS)
@@ -67,9 +66,9 @@ def usable_of(parts):
 def crossing(intercept, slope, var_aa, var_ab, var_bb, limit, quantile):
     """Where falling lines reach a limit, with Fieller's limits (1954): arrays (value, low, high).
 
-    The distances x at which (intercept + slope x - limit)^2 <= quantile^2 var(intercept + slope x),
-    as far as a falling line can reach: high is infinite where the slope may be nil, low -infinite
-    where no distance is excluded, value infinite where the line does not fall.
+    The distances x at which (intercept + slope x - limit)^2 <= quantile^2 var(intercept + slope x):
+    high is infinite where the slope may be nil, low -infinite where no distance is excluded, value
+    infinite where the line does not fall.
     """
     height = intercept - limit
     a = slope**2 - quantile**2 * var_bb
@@ -139,11 +138,11 @@ def unbent(height, hinge, bend):
 
 
 def bends_of(looks, parts):
-    """The bend by category: one row each with enough parts read in the last third, `BEND`.
+    """The bend by category, where enough parts are read in the last third: frame `BEND`, the share
+    by which wear is faster there, with 90% limits.
 
-    looks, parts: of straight lines. bend: share by which wear is faster there, with 90% limits. The
-    test is the score's, vehicles taken as independent, Student's t on vehicles - 1; the bend is
-    then found by least squares (Gauss-Newton).
+    looks, parts: of straight lines. The test is the score's, vehicles taken as independent,
+    Student's t on vehicles - 1; the bend is then found by least squares (Gauss-Newton).
     """
     looks = looks[~looks["is_doubtful"] & looks["distance_km"].notna()]
     hinge = hinge_of(parts).set_axis(parts["part_key"])

@@ -1,9 +1,5 @@
 """What holds where rows come in clusters, such as vehicles, and those are few: least squares, and
-permutation tests, which deal clusters again among groups or within strata.
-
-The weights of a fit come from a random intercept, whose size is estimated; the standard errors do
-not rely on it. Everything is in p x p pieces a cluster.
-"""
+permutation tests, which deal clusters again among groups or within strata."""
 
 from dataclasses import dataclass
 from itertools import chain, permutations, product
@@ -35,8 +31,8 @@ class ClusteredFit:
         return float(np.dot(weights, self.beta)), float(se), float(df)
 
     def without_each(self, groups=None):
-        """beta with each cluster left out in turn (g, p); or each group of clusters, `groups`
-        giving one label a row. In the labels' order; the weights stay those of the whole fit."""
+        """beta with each cluster left out in turn (g, p), or each group of clusters, `groups`
+        giving one label a row, in the labels' order; the weights stay those of the whole fit."""
         gram, scores = self._sums(self.cluster if groups is None else groups)
         left = np.eye(self.u.shape[1]) - gram
         inverse = np.linalg.pinv(left, rcond=1e-8, hermitian=True)
@@ -79,12 +75,12 @@ def robust(gram, scores, contrasts):
 
 
 def fit_clustered(design, y, cluster, ratio=None, weights=None):
-    """Generalised least squares with a random intercept a cluster: a `ClusteredFit`.
+    """Generalised least squares with a random intercept a cluster: a `ClusteredFit`, whose standard
+    errors do not rely on the intercept.
 
     design: (n, p) of independent columns; y: (n). ratio: variance between clusters over that within
-    (of a row of weight 1); by restricted maximum likelihood where None (Patterson & Thompson 1971,
-    from memory); 0 gives plain least squares. weights: (n), the inverse of each row's variance; all
-    alike where None.
+    (of a row of weight 1); None: by restricted maximum likelihood (Patterson & Thompson 1971, from
+    memory). weights: (n), the inverse of each row's variance; None: all alike.
     """
     code, names = pd.factorize(np.asarray(cluster), sort=True)
     root = np.ones((len(code), 1)) if weights is None else np.sqrt(weights)[:, None]
@@ -123,24 +119,17 @@ def _intercept_ratio(rows, size, sums):
 
 def independent_columns(design):
     """Mask (p) of the columns that are not made up of those before them."""
-    rest, keep = np.array(design, float), np.zeros(design.shape[1], bool)
-    size = np.linalg.norm(rest, axis=0)
-    for j in range(rest.shape[1]):
-        norm = np.linalg.norm(rest[:, j])
-        keep[j] = size[j] > 0 and norm > 1e-7 * size[j]
-        if keep[j]:
-            q = rest[:, j] / norm
-            rest -= np.outer(q, q @ rest)
-    return keep
+    unit = design / np.maximum(np.linalg.norm(design, axis=0), 1e-300)
+    ranks = [np.linalg.matrix_rank(unit[:, :k], tol=1e-7) for k in range(unit.shape[1] + 1)]
+    return np.diff(ranks) > 0
 
 
 def tangent_of_additive(share, y, z, cluster, ratio, weights=None):
     """(t, slope, height) of y = z @ b + log(1 - share + share * exp(t)) + error at its least
-    squares under a random intercept of `ratio`.
+    squares under a random intercept of `ratio`; t is sought between -3 and 3.
 
-    exp(t) is the rate at share 1 over the rate at share 0, were rates to add up by share; t is
-    sought between -3 and 3. slope (n) and height (n): the model is, near t, height = z @ b + (step
-    from t) * slope + error, so a fit of that has t's error.
+    exp(t) is the rate at share 1 over the rate at share 0, were rates to add up by share. Near t
+    height (n) = z @ b + (step from t) * slope (n) + error, so a fit of that has t's error.
     """
 
     def bend(t):
@@ -183,12 +172,10 @@ def least_p(size, deals):
 
 
 def permutation_p(y, x, strata, rng):
-    """One-sided p of no slope of y on x within strata, exact whatever the errors' shape.
-
-    One entry a vehicle. x is dealt again within each stratum, in all ways where they are few; else
-    by `rng`, the observed one counting among them (Phipson & Smyth 2010, Stat. Appl. Genet. Mol.
-    Biol. 9:39).
-    """
+    """One-sided p of no slope of y on x within strata, one entry a vehicle, exact whatever the
+    errors' shape: x is dealt again within each stratum, in all ways where they are few; else by
+    `rng`, the observed one counting among them (Phipson & Smyth 2010, Stat. Appl. Genet. Mol. Biol.
+    9:39)."""
     code = pd.factorize(np.asarray(strata), sort=True)[0]
     order, sizes = np.argsort(code, kind="stable"), np.bincount(code)
     y, x, code = np.asarray(y, float)[order], np.asarray(x, float)[order], code[order]

@@ -61,11 +61,8 @@ def _figures(x):
 
 
 def untold(vehicles):
-    """Sites (Series, their numbers of vehicles) whose figures would point at a person.
-
-    Those of fewer than `SMALL_SITE`; where that is one, the smallest of the others too, since the
-    rest of the sum would tell it.
-    """
+    """Sites (Series, their numbers of vehicles) whose figures would point at a person: those below
+    `SMALL_SITE`; where that is one, the smallest other too, since the rest would tell it."""
     small = vehicles.fillna(0) < SMALL_SITE
     if small.sum() != 1 or small.all():
         return small
@@ -76,9 +73,9 @@ def proportion(successes, trials, clusters=None, confidence=0.9):
     """Share of trials that succeeded: counts, scalars or one entry a row.
 
     Wilson's interval (Brown, Cai & DasGupta 2001), exact (Clopper-Pearson) below 10 trials. With
-    clusters, the vehicle of each: Wilson's with the number of trials that independent ones would
-    need for the variance seen between vehicles, and Student's t on vehicles - 1 (in the manner of
-    Korn & Graubard 1998). Sources from memory.
+    clusters, the vehicle of each: Wilson's with as many trials as independent ones would need for
+    the variance seen between vehicles, and Student's t on vehicles - 1 (in the manner of Korn &
+    Graubard 1998). Sources from memory.
     """
     from statsmodels.stats.proportion import proportion_confint
 
@@ -119,11 +116,10 @@ def ratio(numerator, denominator, confidence=0.9, unit=""):
 def ratios(group, numerator, denominator, confidence=0.9):
     """Ratio of sums in each group: a frame `value, low, high, n, numerator, denominator`.
 
-    Entries with either missing are left out; no limits below three. Jackknife on the log scale with
-    Student's t on n - 1 (Cochran 1977, ch. 6, from memory), on the plain scale where some ratio is
-    not positive. In simulation the 90% limits cover 88 to 91 times in 100 for 3 to 300 entries;
-    with rare, very large costs, 79 at ten entries to 88 at 300, missing low: a large bill that has
-    not come yet is in no interval.
+    Entries with either missing are left out; no limits below three. Jackknife on the log scale (the
+    plain one where some ratio is not positive) with Student's t on n - 1 (Cochran 1977, ch. 6, from
+    memory). With rare, very large costs 90% limits miss low (79 to 88 times in 100 hold, by
+    simulation): a large bill that has not come yet is in no interval.
     """
     both = ["numerator", "denominator"]
     sides = (np.asarray(values, float) for values in (numerator, denominator))
@@ -147,15 +143,15 @@ def ratios(group, numerator, denominator, confidence=0.9):
 def ratio_change(before, after, confidence=0.9):
     """How many times a ratio of sums became: an `Estimate`, and the p of no change.
 
-    before, after: (numerator, denominator), one entry a vehicle in each, the same in both: paired,
-    so that what sets one apart from another cancels. Jackknife on the log scale, Student's t on
-    vehicles - 1. No limits and p NaN below three vehicles, or where a sum is not positive.
+    before, after: (numerator, denominator), one entry a vehicle in each, the same in both: paired.
+    Jackknife on the log scale, Student's t on vehicles - 1. No limits and p NaN below three
+    vehicles, or where a sum is not positive.
     """
     n, change = len(before[0]), _logs_without(*after) - _logs_without(*before)
-    if n < MIN_VEHICLES or np.isnan(change).any():
-        few = n < MIN_VEHICLES
-        why = "needs three vehicles in both" if few else "needs costs and distances above nil"
-        return refused(why, confidence, n), nan
+    if n < MIN_VEHICLES:
+        return refused("needs three vehicles in both", confidence, n), nan
+    if np.isnan(change).any():
+        return refused("needs costs and distances above nil", confidence, n), nan
     se = np.sqrt((n - 1) * np.var(change[1:]))
     half = stats.t.ppf((1 + confidence) / 2, n - 1) * se
     p = 2 * stats.t.sf(abs(change[0]) / se, n - 1) if se > 0 else 0.0
@@ -165,11 +161,9 @@ def ratio_change(before, after, confidence=0.9):
 
 
 def ratio_apart(one, other, confidence=0.9):
-    """(ratio, low, high): a ratio of sums of `one` group over the `other`'s.
-
-    Arguments as in `ratio_change`, no vehicle in both. Jackknife on the log scale, Student's t with
-    Welch's degrees of freedom. NaN where either has fewer than two vehicles or a sum not positive.
-    """
+    """(ratio, low, high): a ratio of sums of `one` group over the `other`'s, no vehicle in both.
+    Arguments and limits as in `ratio_change`, with Welch's degrees of freedom; NaN where either has
+    fewer than two vehicles or a sum is not positive."""
     logs = [_logs_without(*ratio) for ratio in (one, other)]
     freedoms = np.array([len(own) - 2 for own in logs])
     if freedoms.min() < 1 or np.isnan(np.concatenate(logs)).any():
@@ -186,8 +180,8 @@ def share_change(won_then, n_then, won_now, n_now, confidence=0.9):
 
     One entry a vehicle in each: what was counted (n) and succeeded (won); paired. Limits from those
     of the two shares (`proportion` by vehicle) and the correlation of the vehicles' parts in them
-    (Newcombe 1998, Stat. Med. 17:2635; Zou & Donner 2008, Stat. Med. 27:1693; from memory): a month
-    without a failure has limits too. p: of the limit on the side of none, as Student's t.
+    (Newcombe 1998, Stat. Med. 17:2635; Zou & Donner 2008, Stat. Med. 27:1693; from memory). p: of
+    the limit on the side of none, as Student's t.
     """
     sides = np.array([(won_then, n_then), (won_now, n_now)], float)
     vehicles = sides.shape[2]
@@ -221,9 +215,9 @@ def _logs_without(num, den):
 def shrink(value, se, group=None):
     """Each value drawn towards its group's mean by as much as its own error asks: array like value.
 
-    value, se: one entry a vehicle, NaN where not known; the spread between vehicles beyond their
-    errors by DerSimonian & Laird's moments (1986), the weights of an empirical Bayes estimate
-    (Morris 1983), both from memory. A value without an error becomes the mean.
+    value, se: one entry a vehicle, NaN where not known; a value without an error becomes the mean.
+    Spread by DerSimonian & Laird's moments (1986), weights by empirical Bayes (Morris 1983; both
+    from memory).
     """
     from statsmodels.stats.meta_analysis import combine_effects
 
@@ -243,12 +237,9 @@ def shrink(value, se, group=None):
 
 
 def bootstrap_by_vehicle(statistic, n_vehicles, rng, samples=2000, confidence=0.9, unit=""):
-    """`Estimate` of any statistic by drawing whole vehicles again, a tenth of the samples at once.
-
-    statistic: takes weights (samples, n_vehicles), how often each vehicle was drawn, and gives
-    shape (samples,); NaN where a sample has none. No limits below three vehicles or by
-    `percentiles`.
-    """
+    """`Estimate` of any statistic by drawing whole vehicles again, with limits by `percentiles`,
+    none below three. statistic: of weights (samples, n_vehicles), how often each vehicle was drawn;
+    gives (samples,), NaN where a sample has none; called with a tenth of the samples at once."""
     value = float(np.asarray(statistic(np.ones((1, n_vehicles))))[0])
     found = Estimate(value, nan, nan, confidence, n_vehicles, unit=unit)
     if n_vehicles < MIN_VEHICLES:
@@ -284,10 +275,8 @@ def vehicle_draws(n_vehicles, rng, samples=2000):
 
 
 def percentiles(draws, n_vehicles, confidence=0.9):
-    """(low, high) of bootstrap draws along axis 0, NaN where over a tenth of them are.
-
-    Widened for few vehicles as Student's t (Hesterberg 2015, Am. Stat. 69:371, from memory).
-    """
+    """(low, high) of bootstrap draws along axis 0, NaN where over a tenth of them are; widened for
+    few vehicles as Student's t (Hesterberg 2015, Am. Stat. 69:371, from memory)."""
     t = stats.t.ppf((1 - confidence) / 2, n_vehicles - 1)
     tail = stats.norm.cdf(np.sqrt(n_vehicles / (n_vehicles - 1)) * t)
     known = np.isfinite(draws)

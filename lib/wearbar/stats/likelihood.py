@@ -1,9 +1,6 @@
-"""Censored and truncated likelihood of log life `mu + sigma * Z`, of many samples at once.
-
-It is maximised in a = mu / sigma and b = 1 / sigma, so that z = b log(t) - a: in these it is
-concave for a log-concave Z without late entry (Burridge 1981, JRSS B 43:41, from memory), and
-Newton's method reaches a score of zero to rounding.
-"""
+"""Censored and truncated likelihood of log life `mu + sigma * Z`, of many samples at once. In a =
+mu / sigma and b = 1 / sigma, so that z = b log(t) - a, it is concave for a log-concave Z without
+late entry (Burridge 1981, JRSS B 43:41, from memory): Newton's method reaches a score of zero."""
 
 from dataclasses import dataclass
 
@@ -84,10 +81,8 @@ class Sample:
 
 
 def sample_of(family, duration, observed, entry, weights, last_seen=None, group=None, n_groups=1):
-    """`Sample` from clean arrays of shape (n,); `group`: integer code below `n_groups`.
-
-    An end with `last_seen` < duration lies between.
-    """
+    """`Sample` from clean arrays of shape (n,); `group`: integer code below `n_groups`. An end with
+    `last_seen` < duration lies between."""
     last_seen = duration if last_seen is None else last_seen
     code = np.zeros(len(duration), int) if group is None else group
 
@@ -212,10 +207,8 @@ def greatest_along(sample, path, b):
 
 
 def _climb(sample, at, step, x):
-    """(x, `at` it) of the top of every group by damped Newton steps.
-
-    x: (parameters, groups), b the last; at: heights first; step: of x and `at` it.
-    """
+    """(x, `at` it) of the top of every group by damped Newton steps. x: (parameters, groups), b the
+    last; at: heights first; step: of x and `at` it."""
     with np.errstate(all="ignore"):
         now, done = at(x), np.zeros(len(sample.ends), bool)
         for _ in range(MAX_STEPS):

@@ -160,11 +160,9 @@ def _ratio_limit(fits, target, z):
 
 
 def bootstrap_limits(fits, target, rows, confidence, rng):
-    """(low, high) by the likelihood ratio, the signed root's quantiles from a parametric bootstrap.
-
-    fits: of one sample. rows: (duration, observed, entry, last_seen or None). Sources: Jeng &
-    Meeker 2000, Technometrics 42:135; Davison & Hinkley 1997, section 7.3 (from memory).
-    """
+    """(low, high) by the likelihood ratio, the signed root's quantiles from a parametric bootstrap
+    (Jeng & Meeker 2000, Technometrics 42:135; Davison & Hinkley 1997, section 7.3; from memory).
+    fits: of one sample. rows: (duration, observed, entry, last_seen or None)."""
     samples = int(np.clip(MOST_DRAWN // len(rows[0]), 199, BOOTSTRAPS))
     drawn = _draw(fits, rows, samples, rng)
     again = fit_all(drawn)

@@ -23,13 +23,12 @@ def mean_cumulative(
     unit, one entry a period in which it was observed, the value its last time; entry: its first (a
     scalar or aligned with `end`). Both ends belong to the period: a late entry and a gap leave the
     risk set, events precede censorings. Events of a unit at one time are one jump; those outside
-    every period of their unit are in `frame.attrs["outside"]` alone. variance: "robust" (units
-    independent, their events not: Lawless & Nadeau 1995) or "poisson" (events independent). scale:
-    of the limits, "log" or "plain". df: of Student's t; `inf` gives normal limits of the variance
-    as published. None: for a robust variance Satterthwaite's from the units' squared residuals, as
-    few units tell of some ages, each step widened by m / (m - 1) of the m at risk, no limits where
-    fewer than `MIN_AT_RISK` are; for the other, units - 1. Below three units, no limits. Gives a
-    frame `time, mcf, se, low, high, df, at_risk`, one row a time with events (Nelson 1995,
+    every period are in `frame.attrs["outside"]` alone. variance: "robust" (units independent, their
+    events not: Lawless & Nadeau 1995) or "poisson" (events independent). scale: of the limits,
+    "log" or "plain". df: of Student's t; `inf` gives normal limits of the variance as published.
+    None: for a robust variance Satterthwaite's, each step widened by m / (m - 1) of the m at risk,
+    no limits where fewer than `MIN_AT_RISK` are; else units - 1. Below three units, no limits.
+    Gives a frame `time, mcf, se, low, high, df, at_risk`, one row a time with events (Nelson 1995,
     Technometrics 37:147); `attrs` has `confidence`, and `until`, where as many units end as limits
     need. Raises ValueError where `end` is no Series.
 
@@ -132,8 +131,8 @@ def _laid_out(unit, time, end, entry):
     """(times, rising; of the events in a period of their unit the places and the numbers of their
     times; which events these are; (begin, past) of the periods, rising, those that touch joined).
 
-    A place is the number of a time, counted on from unit to unit, one number free between them.
-    `past` is the first place after a period.
+    A place is the number of a time, counted on from unit to unit, one free between; `past` is the
+    first after a period.
     """
     names, (at, times) = end.index.unique(), pd.factorize(np.asarray(time, float), sort=True)
     size, stop = len(times) + 1, end.to_numpy(float)
@@ -155,9 +154,8 @@ def _residuals(place, at, amount, periods, mean_jump, at_risk):
     """Sums over units of the square of their residual at each time, as published; and of the square
     and the fourth power with each step widened.
 
-    A unit's residual is the sum of (its jump - mean jump) / m while it is at risk, m at risk. From
-    one change to the next it is a height of its own, less, while at risk, a drift that all share:
-    sums of powers of the heights, changed as units change, give those of the residuals.
+    A unit's residual sums (its jump - mean jump) / m while at risk, m at risk: from one change to
+    the next a height of its own, less a drift that all share, whose powers are summed apart.
     """
     (begin, past), size, risk = periods, len(at_risk) + 1, np.maximum(at_risk, 1)
     # a difference from a large drift would lose digits: at knots the drift begins anew from nil
@@ -212,11 +210,10 @@ class Trend:
 def trend(unit, time, end, entry=0.0, method="robust"):
     """Do events come more often as time goes on? A `Trend`.
 
-    Arguments as in `mean_cumulative`, one period a unit. Leave out an event at its unit's end where
-    the record stopped because of it. method: "robust" (three units or more) takes each unit's sum
-    of (time - middle of its period) as one observation, which holds when events cluster (Lawless,
-    Cigsar & Cook 2012, from memory), with Student's t; "lewis-robinson" (one unit) divides
-    Laplace's test, which supposes Poisson events, by the spread of the gaps.
+    Arguments as in `mean_cumulative`, one period a unit, without an event for which the record
+    stopped. method: "robust" (three units or more) takes each unit's sum of (time - middle of its
+    period) as one observation, which holds when events cluster (Lawless, Cigsar & Cook 2012, from
+    memory); "lewis-robinson" (one unit) divides Laplace's test by the spread of the gaps.
     """
     start = pd.Series(np.broadcast_to(np.asarray(entry, float), len(end)), end.index)
     unit, time = np.asarray(unit), np.asarray(time, float)

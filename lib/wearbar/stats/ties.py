@@ -38,8 +38,8 @@ def tally(values, marked=False, weights=None):
 
 
 def _is_alike(values):
-    """Whether distinct values are likely fewer than a fourth of all: by how many of some are
-    alike, as birthdays are (Feller 1968, chapter II; from memory)."""
+    """Whether distinct values are likely fewer than a fourth of all: by how many of some are alike,
+    as birthdays are (Feller 1968, chapter II; from memory)."""
     some = values[:: len(values) // LOOK + 1]
     alike = len(some) - len(np.unique(some))
     return alike * len(values) > 2 * len(some) ** 2

@@ -51,9 +51,9 @@ def kaplan_meier(duration, observed, entry=None, weights=None, confidence=0.9):
     """Share still in service after each duration: the product-limit curve.
 
     Gives a frame `duration, survival, low, high, at_risk, events`, one row a distinct duration.
-    Ends come before censorings at the same duration, and a life counts at risk from just after its
-    entry. Limits: Greenwood's variance on the log-log scale (Kalbfleisch & Prentice 2002; from
-    memory); 1 before the first end, and once nobody is left the lower is 0 and the upper stays.
+    Ends precede censorings at the same duration; a life is at risk from just after its entry.
+    Limits: Greenwood's variance on the log-log scale (Kalbfleisch & Prentice 2002; from memory); 1
+    before the first end, and once nobody is left the lower is 0 and the upper stays.
 
     >>> kaplan_meier([1, 2, 3, 4], [True, False, True, True])["survival"].tolist()
     [0.75, 0.75, 0.375, 0.0]
@@ -220,10 +220,8 @@ def fit_weibull(
 
 
 def _collapsed(duration, observed, entry):
-    """Lives as fewer rows that count more often: duration, observed, entry, weights.
-
-    A late entry takes away what a life known to be longer than it adds.
-    """
+    """Lives as fewer rows that count more often: duration, observed, entry, weights. A late entry
+    takes away what a life known to be longer than it adds."""
     times, count, ended = tally(duration, observed)
     opened, entered, _ = tally(entry[entry > 0])
     rows = np.concatenate([times, times, opened])
@@ -238,7 +236,7 @@ def fit_groups(family, duration, observed, group, entry=None, weights=None, last
 
     family: "weibull" or "lognormal". Columns `group, n, n_observed, mu, sigma` (mean and spread of
     the log of a lognormal life; of a Weibull one, log scale and 1 / shape), `loglik, median, mean`;
-    NaN where a group has no maximum. The rest as in `fit_weibull`, `group` without blanks.
+    NaN without a maximum. The rest as in `fit_weibull`.
     """
     rows = clean(duration, observed, entry, weights, last_seen)
     code, names = pd.factorize(np.asarray(group))
@@ -254,9 +252,9 @@ def life_of(duration, observed, entry=None, p=0.5, confidence=0.9, rng=None, las
     """The life by which a share `p` has ended (None: the mean), as its ends allow: an `Estimate`.
 
     No end: NaN, with a one-sided lower bound at a known shape. One to four: the known shape over
-    the range `SHAPES`. From five: the fit's own limits, with a note where the product-limit curve
-    does not reach the quantile. Of three or four ends a fit's limits hold for lives all seen to
-    their end, but not for the few of censored samples that have so many. Rows as in `fit_weibull`.
+    the range `SHAPES`, since a fit's limits don't hold for the few censored samples with so many.
+    From five: the fit's own limits, with a note where the product-limit curve does not reach the
+    quantile. Rows as in `fit_weibull`.
     """
     rows = clean(duration, observed, entry, None, last_seen)
     ends, n = int(rows[1].sum()), len(rows[0])

@@ -1,9 +1,5 @@
-"""How far each vehicle goes: its readings as a line of distance, rates of use by day, forecasts and
-how well past ones held.
-
-In: a `ServiceLog`. Out: a vehicle's `Path`, distance between days, a `UsageModel` with its
-forecasts.
-"""
+"""How far each vehicle of a `ServiceLog` goes: its readings as a line of distance (a `Path`), rates
+of use by day, forecasts by a `UsageModel` and how well past ones held."""
 
 from wearbar.usage.distance import (
     Path,

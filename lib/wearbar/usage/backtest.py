@@ -1,12 +1,11 @@
-"""How well the forecasts of use would have done: the log replayed at past days, distances asked
-for, and what became of them.
+"""How well the forecasts of use would have done: the log replayed at past days (`usage.replay`),
+distances asked for, and what became of them.
 
-At each cut the tables are cut as they were read, and what tells of use is checked and mended again
-(`usage.replay`). Asked is when each vehicle's odometer will reach levels 10 to 320 days ahead at
-its mean rate. The truth is a span between two readings, or open where the level was not reached by
-the log's end: such cases stay, since dropping them would keep the fast. Scores: see
-`usage.forecast`. What is used at a cut, the method and the widening, is chosen on earlier cuts
-alone, by the score and by what was known then; the scores told are those of the choices.
+Asked is when each vehicle's odometer will reach levels 10 to 320 days ahead at its mean rate. The
+truth is a span between two readings, or open where the level was not reached by the log's end: such
+cases stay, since dropping them would keep the fast. What is used at a cut, the method and the
+widening, is chosen on earlier cuts alone, by what was known then; the scores told are those of the
+choices.
 """
 
 from dataclasses import dataclass, replace
@@ -143,8 +142,8 @@ def _fit(log, readings, method, widen=None):
 @dataclass(frozen=True, eq=False)
 class _Cut:
     """What was asked at one cut (rows: one a case) by the path known then, and what each method
-    answers: scores, (z, df), one column a day of GRID after the last reading; the same as chances.
-    """
+    answers: scores, (z, df), one column a day of GRID after the last reading; the same as
+    chances."""
 
     rows: pd.DataFrame
     path: usage.Path
@@ -214,10 +213,8 @@ def _judged(one, name, truth, confidence, widen=None):
 
 def _choose(past, path, confidence):
     """(score of every method, the best, its widening) over cuts, by what `path` knows of them.
-
     widening: what the spread must be multiplied by in each horizon for the interval to hold as
-    often as it says on these cuts (split conformal).
-    """
+    often as it says on these cuts (split conformal)."""
     if len(past) < LEAST_CUTS:
         return np.nan, NAMES[0], UsageModel.widen
     pairs = [(one, one.truth(path)) for one in past]
@@ -243,10 +240,8 @@ def _choose(past, path, confidence):
 
 def _common(cases):
     """Standard deviation between cuts (a frame each) of the mean log error beyond 90 days, less
-    that of chance.
-
-    Where many levels are not reached yet, the others are the fast ones: those are left out.
-    """
+    that of chance. Left out is where many levels are not reached yet, since the others are the fast
+    ones."""
     if not cases:
         return 0.0
     cases = pd.concat(cases)

@@ -91,11 +91,8 @@ class LastYear(Clock):
 
 def clock_of(names, spans, end, layups=None, seasonal=True):
     """The clock of the vehicles in Index `names`, which spans number and layups (the log's table,
-    or None) name.
-
-    It runs from three years before day `end` to twelve after it. A lay-up still open on day `end`
-    is taken to end then.
-    """
+    or None) name, from three years before day `end` to twelve after. A lay-up still open on day
+    `end` is taken to end then."""
     origin = int(min(spans["start"].min(initial=end), end - 366 * YEARS_BACK))
     stop = end + 366 * _YEARS_AHEAD
     none = np.ones(stop - origin + 1), None, None
@@ -137,12 +134,12 @@ def season(spans, origin, end):
     """(weight of every day from `origin` to `end`, 1 on average over a year; its waves by day;
     variance of their heights): waves (days, 2 or 4), None where the record shows no season.
 
-    spans: arrays `code, start, end, km` of distance between readings (int days), any number a
-    vehicle. The log of the weight is a wave of one year, and of half a year too where there are two
-    years of record or many vehicles, fitted to how each vehicle's distance divides over its spans
-    (a quasi-multinomial likelihood: the vehicles' own rates cancel). Needs a year of record from
-    five vehicles, or two years of any, read in eight fortnights or more for each wave; a wave is
-    kept where chance would give as much less than once in a thousand.
+    spans: arrays `code, start, end, km` of distance between readings (int days). The log of the
+    weight is a wave of one year, and of half a year too where there are two years of record or many
+    vehicles, fitted to how each vehicle's distance divides over its spans (a quasi-multinomial
+    likelihood: their own rates cancel). Needs a year of record from five vehicles, or two years of
+    any, read in eight fortnights or more for each wave; a wave is kept where chance would give as
+    much less than once in a thousand.
     """
     days = np.arange(origin, end + 1)
     found = np.ones(len(days)), None, None

@@ -1,9 +1,7 @@
 """Readings of odometer and hour meter, gathered from every table and put on one scale through
-changed instruments, and the line that they make: distance at a date, date at a distance.
-
-A day is a whole day: a vehicle's line runs from the highest reading of one day to the lowest of the
-next day that has any, straight in between, and never past the last.
-"""
+changed instruments, and the line that they make: distance at a date, date at a distance. It runs
+from a day's highest reading to the lowest of the next day that has any, straight in between, and
+never past the last."""
 
 from dataclasses import dataclass
 
@@ -64,14 +62,15 @@ def log_path(log):
 
 @kept_with
 def readings(log):
-    """Every reading of every table, sorted by vehicle and date, and within a day as driven.
+    """Every reading of every table, sorted by vehicle and date, and within a day as driven. Frame
+    `vehicle, date, known` (the day from which it is), `odometer_km, distance_km, meter_hours,
+    hours`.
 
-    Frame `vehicle, date, known` (the day from which it is), `odometer_km, distance_km, meter_hours,
-    hours`. `odometer_km` is what the instrument showed; `distance_km` goes on through changed
-    instruments and rollovers, equal to it until the first. A change gives two rows, the old one's
-    last and the new one's first; on its day a reading belongs to the instrument that it is nearer
-    to. `meter_hours` and `hours` are the same of the hour meter, of which `restarts_at` tells where
-    its row has `hours` and no odometer. A vehicle that was new in this log starts at 0.
+    `odometer_km` is what the instrument showed; `distance_km` goes on through changed instruments
+    and rollovers. A change gives two rows, the old one's last and the new one's first; on its day a
+    reading belongs to the nearer. `meter_hours` and `hours` are the same of the hour meter, of
+    which `restarts_at` tells where its row has `hours` and no odometer. A vehicle new in this log
+    starts at 0.
     """
     meters, parts = ["odometer", "hours", "restarts_at"], []
     for table in [name for name in READINGS if len(log.tables[name])] or ["vehicles"]:
@@ -106,10 +105,8 @@ def readings(log):
 
 def _as_driven(code, day, shown, restart):
     """(row, what the meter showed, whether it is a new one's first reading, what to add) in order.
-
-    At every change the old one's last less the new one's first is added, summed by vehicle: where
-    the last was not written down, the last reading that was serves, or else nothing is added.
-    """
+    At every change the old one's last, or the last that was written down, less the new one's first
+    is added, summed by vehicle."""
     changed, key = np.flatnonzero(~np.isnan(restart)), code * 10**6 + day
     row, phase = np.append(np.arange(len(code)), changed), np.zeros(len(code) + len(changed))
     is_first = np.arange(len(row)) >= len(code)
@@ -193,12 +190,10 @@ def last_not_above(values, first, last, wanted):
 
 
 def distance_at(path, vehicle, date):
-    """Cumulative distance at the end of each date, one row a pair (vehicle, date).
-
-    Frame `distance_km, low_km, high_km`. On a day with readings the highest, with the day's range
-    as bounds; between readings the straight line, with the reading before and the one after as
-    bounds. Before the first and after the last, distance and that side's bound are NaN.
-    """
+    """Cumulative distance at the end of each date, one row a pair (vehicle, date): frame
+    `distance_km, low_km, high_km`. On a day with readings the highest, with the day's range as
+    bounds; between readings the straight line, with both as bounds. Before the first and after the
+    last, distance and that side's bound are NaN."""
     day = days_of(date)
     before, after = path.around("day", vehicle, day)
     day_before, low, high = (path.get(name, before) for name in ("day", "low", "high"))
@@ -218,11 +213,8 @@ def last_known(at):
 
 
 def date_at(path, vehicle, distance_km):
-    """The first day at whose end each cumulative distance was reached: Series, NaT where not yet.
-
-    One that was passed before the first reading is given that reading's day: it was reached no
-    later. For hours give the path of hours.
-    """
+    """The first day at whose end each cumulative distance was reached: Series, NaT where not yet,
+    the first reading's day where it was passed before. For hours give the path of hours."""
     wanted = np.asarray(distance_km, dtype=float)
     # the last day that ends below it; the next day with a reading ends at or above it
     before, after = path.around("high", vehicle, np.nextafter(wanted, -np.inf))
@@ -236,11 +228,9 @@ def date_at(path, vehicle, distance_km):
 
 
 def to_cumulative(path, vehicle, date, odometer_km):
-    """Cumulative distance of a reading of the instrument fitted on that date; NaT is the first.
-
-    On the day of a change it is taken for the instrument that puts it nearer to where the vehicle
-    was. Of a vehicle without readings it is the reading itself.
-    """
+    """Cumulative distance of a reading of the instrument fitted on that date; NaT is the first. On
+    the day of a change it is taken for the instrument that puts it nearer to where the vehicle was;
+    of a vehicle without readings it is the reading itself."""
     shown, day = np.asarray(odometer_km, dtype=float), days_of(date)
     row, _ = path.around("day", vehicle, day)
     earlier = np.where(row > next(path.rows(vehicle)), row - 1, -1)

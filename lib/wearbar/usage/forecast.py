@@ -1,12 +1,11 @@
-"""When a vehicle will reach a distance: a date with an interval, by its `UsageModel`; and scores of
-such dates when the truth is only known between two readings, or not yet.
+"""When a vehicle will reach a distance: a date with an interval, by its `UsageModel` (log-t on its
+days of use); and scores of such dates when the truth is only known between two readings, or not
+yet.
 
-The distance's date has a log-t predictive distribution on the model's days of use. What is scored
-is its chance by each day of GRID after a vehicle's last reading known then. The truth is looked at
-on the later readings' days alone: on each it is known whether the level had been reached, whatever
-the outcome, and a score over days chosen without the outcome stays proper (threshold-weighted,
-Gneiting & Ranjan 2011, Journal of Business and Economic Statistics 29:411; from memory). Over all
-days that the outcome happens to settle it would favour a forecast too sure.
+Scored is the chance by each day of GRID after the last reading known then. The truth is looked at
+on the later readings' days alone: a score over days chosen without the outcome stays proper
+(threshold-weighted, Gneiting & Ranjan 2011, Journal of Business and Economic Statistics 29:411;
+from memory).
 """
 
 from dataclasses import dataclass
@@ -26,13 +25,13 @@ STEP = np.gradient(GRID)
 
 
 def forecast_dates(model, vehicle, distance_km, confidence=0.9):
-    """The date at which each cumulative distance will be reached: one row a (vehicle, distance).
+    """The date at which each cumulative distance will be reached: frame `date, low, high, method`,
+    one row a (vehicle, distance).
 
-    Frame `date, low, high, method`. `date` is the median, and `low` to `high` hold it with
-    `confidence`, an equal part outside at each end; `low` may lie before the model's day: it may
-    have been reached unread. NaT beyond twelve years. `method`: reached (by the readings: all three
-    are the day), own (from its own rate, drawn to its kind and site), kind-and-site (fewer than
-    three readings) or none (too few of either, or it has not moved).
+    `date` is the median, and `low` (which may lie before the model's day) to `high` hold it with
+    `confidence`, an equal part outside at each end; NaT beyond twelve years. `method`: reached (by
+    the readings: all three are the day), own (from its own rate, drawn to its kind and site),
+    kind-and-site (fewer than three readings) or none (too few of either, or not moved).
     """
     row, known = model.of(vehicle)
     left, spread = _left(model, row, known, distance_km)
@@ -51,11 +50,8 @@ def forecast_dates(model, vehicle, distance_km, confidence=0.9):
 
 def due_dates(model, rows, confidence=0.9):
     """The day on which each due point's first limit is reached: frame `date, low, high`, by index
-    of `rows`.
-
-    rows: `vehicle, due_km, due_hours` (cumulative, NaN without such a limit), `due_date`. Distance
-    and hours by `forecast_dates`, the date as it stands; of each column the earliest.
-    """
+    of `rows`: `vehicle, due_km, due_hours` (cumulative, NaN without such a limit), `due_date`.
+    Distance and hours by `forecast_dates`, the date as it stands; of each column the earliest."""
     parts = [pd.DataFrame(dict.fromkeys(ENDS, rows["due_date"]), index=rows.index)]
     for meter, asked in _meters(model, rows):
         parts.append(forecast_dates(meter, asked["vehicle"], asked["due"], confidence))

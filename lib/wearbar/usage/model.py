@@ -1,13 +1,11 @@
 """What the readings up to a day say of each vehicle's use: its rate, how it drifts and scatters.
 
-The rate of use is a level that drifts: over a span of g days the distance is rate * g with variance
-in proportion to g, and the log of the rate walks with a variance in proportion to time (a
-local-level model in continuous time; Harvey 1989, Forecasting, structural time series models and
-the Kalman filter, chapter 9; from memory). Its steady weights are the classical exponential ones:
+Over a span of g days the distance is rate * g with variance in proportion to g, and the log of the
+rate walks with a variance in proportion to time (a local-level model in continuous time; Harvey
+1989, Forecasting, structural time series models and the Kalman filter, chapter 9; from memory):
 recent use weighs more the more the fleet's rates drift. Dispersion and drift are pooled over
-vehicles of a kind, a vehicle's own dispersion is drawn to them, and its rate to that of its kind
-and site by the ratio of the variances (empirical Bayes). Days run on a clock that stands still in a
-declared lay-up and goes with the fleet's season.
+vehicles of a kind; a vehicle's own dispersion is drawn to them, and its rate to that of its kind
+and site (empirical Bayes). Days run on a clock of days of use.
 """
 
 from dataclasses import dataclass
@@ -51,12 +49,11 @@ class UsageModel:
 
 
 def fit_usage(readings, vehicles, as_of, layups=None, seasonal=True, drifts=True, widen=None):
-    """The `UsageModel` of readings up to `as_of`; each of `vehicles` (`vehicle, kind, site`) has a
-    row.
+    """The `UsageModel` of readings (a frame, or the path of one: then there is none of `hours`) up
+    to `as_of`; each of `vehicles` (`vehicle, kind, site`) has a row.
 
     seasonal, drifts: whether the fleet's season, and a drift of the rates, are looked for. layups:
-    the log's table, or None. widen: see `UsageModel`. readings: a frame, or the path of one, of
-    which there is then no model of `hours`.
+    the log's table, or None. widen: see `UsageModel`.
     """
     hours = fit_hours(readings, vehicles, as_of, layups, seasonal, drifts, widen)
     path = readings if isinstance(readings, Path) else path_of(readings)
@@ -143,12 +140,9 @@ def _own(spans, kind, n_vehicles, drifts):
 
 
 def _likeness(squares, df, pool):
-    """How many degrees of freedom the pooled dispersion is worth to a vehicle: many where the
-    vehicles' own are alike.
-
-    By the variance of the logs of their own (Smyth 2004, Statistical Applications in Genetics and
-    Molecular Biology 3:3; from memory).
-    """
+    """How many degrees of freedom the pooled dispersion is worth to a vehicle, many where the
+    vehicles' own are alike: by the variance of the logs of their own (Smyth 2004, Statistical
+    Applications in Genetics and Molecular Biology 3:3; from memory)."""
     told = df > 0
     where, half, size = pool[told], df[told] / 2, pool.max(initial=0) + 1
     log_own = np.log(squares[told] / df[told]) - special.digamma(half) + np.log(half)
@@ -166,9 +160,9 @@ def _likeness(squares, df, pool):
 def _pooled(code, days, gone, pool, n_vehicles, drifts):
     """(dispersion, drift, comparisons made by the others) of each vehicle's pool.
 
-    Compared are the means of neighbouring spans, and of a vehicle's halves where it has four spans.
-    Two means differ, squared, by dispersion * (1/g1 + 1/g2) + drift * (g1 + g2) / 3 on average: a
-    line through the origin on both, fitted by weights that its own values give.
+    Compared are the means of neighbouring spans, and of a vehicle's halves where it has four spans:
+    they differ, squared, by dispersion * (1/g1 + 1/g2) + drift * (g1 + g2) / 3 on average, a line
+    through the origin on both, fitted by weights that its own values give.
     """
     pair, n = np.flatnonzero(code[1:] == code[:-1]), np.bincount(code, minlength=n_vehicles)
     is_late = 2 * pd.Series(code).groupby(code).cumcount().to_numpy() >= n[code]
@@ -209,10 +203,9 @@ def _shrink(own, kind, place):
     """Each vehicle's rate drawn to that of the smallest of its kind at its site, its kind and the
     fleet that has three vehicles to tell.
 
-    The variance between vehicles by DerSimonian and Laird's moments (1986; from memory), with a
-    prior worth two of them, a spread of a half in the log: a few alike don't prove it small. Our
-    own because statsmodels' `combine_effects` takes one group at a time and no prior; a back-test
-    has hundreds of groups.
+    Variance between vehicles by DerSimonian and Laird's moments (1986; from memory), with a prior
+    worth two of them, a spread of a half in the log. Our own because statsmodels' `combine_effects`
+    takes one group at a time and no prior; a back-test has hundreds of groups.
     """
     y, v = np.log(own["rate"]), own["variance"]
     told = np.isfinite(y) & np.isfinite(v)

@@ -15,11 +15,11 @@ _FAR = np.datetime64("2262-01-01", "D").astype(np.int64)
 
 
 def daily_rate(path, as_of, days=365, confidence=0.9):
-    """Mean distance a day over the trailing `days` that have readings, one row a vehicle.
+    """Mean distance a day over the trailing `days` that have readings, one row a vehicle: frame
+    `vehicle, rate_km_per_day, high` (its upper limit), `last_date, last_km`.
 
-    Frame `vehicle, rate_km_per_day, high` (its upper limit), `last_date, last_km`. The variance of
-    the distance between two readings is taken to grow with the days between them: t on the number
-    of spans less 1; no limit below two spans.
+    The variance of the distance between two readings is taken to grow with the days between them: t
+    on the number of spans less 1; no limit below two spans.
     """
     end, code = int(days_of([as_of])[0]), path.code()
     start = np.maximum(end - days, path.day[path.first])
@@ -44,10 +44,8 @@ def daily_rate(path, as_of, days=365, confidence=0.9):
 
 
 def gaps(path):
-    """Spans between readings longer than `GAP_DAYS` and than three times the vehicle's median span.
-
-    Frame `vehicle, start, end, days, km`: no reading after start and before end.
-    """
+    """Spans between readings longer than `GAP_DAYS` and than three times the vehicle's median span:
+    frame `vehicle, start, end, days, km`, no reading after start and before end."""
     code, days = path.code(), np.diff(path.day, prepend=0)
     rows = np.flatnonzero(np.diff(code, prepend=-1) == 0)
     usual = pd.Series(days[rows]).groupby(code[rows]).transform("median").to_numpy()
@@ -101,8 +99,8 @@ def use_shares(log, vehicle, start, end):
     Frame `coverage_share`, the share of the distance driven that rows of `use` tell of; each kind
     of use as a share of the distance whose share is known (NaN where none is); and how much of the
     distance driven that is, `loose_coverage_share` and so on. A row's distance is its own or else
-    that of the readings, spread evenly over its days. Time before the first reading or after the
-    last counts in neither; where nothing was driven by readings, coverage is by days.
+    that of the readings, spread evenly over its days; time outside the readings counts in neither.
+    Where nothing was driven by readings, coverage is by days.
     """
     path, use = log_path(log), log.si("use").dropna(subset=["from", "to"])
     periods = use["vehicle"], days_of(use["from"]) - 1, days_of(use["to"])

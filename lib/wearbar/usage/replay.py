@@ -1,10 +1,6 @@
 """A log as it stood on an earlier day: its tables cut as they were read, what nobody could know
-blanked, and every check run again on the rest.
-
-A reading found false only by a later one is still there in the replay, and what was typed in later
-is not, where the tables say when a row was `recorded`; where they do not, a row counts from its own
-date, and one typed in late is known too soon.
-"""
+blanked, and every check run again on the rest. Where no table says when a row was `recorded`, it
+counts from its own date, and one typed in late is known too soon."""
 
 from dataclasses import replace
 

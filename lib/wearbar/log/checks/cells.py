@@ -1,7 +1,5 @@
 """From text to typed values, a column at a time; what can't be read is a problem with its place.
-
-What a cell was meant to be is said in the remedy, never put in its place.
-"""
+What a cell was meant to be is said in the remedy, never put in its place."""
 
 import re
 from concurrent.futures import ThreadPoolExecutor
@@ -45,10 +43,8 @@ _DIGITS = str.maketrans("OoIl", "0011")
 
 def typed(table, raw):
     """(the format's columns typed, problems, the columns not in the format): frames, index `line`.
-
-    Text is `TEXT`, dates datetime64[ns], numbers float64; a cell that can't be read is missing here
-    and a problem there. The raw columns are used up, so that none is held twice.
-    """
+    A cell that can't be read is missing here and a problem there. The raw columns are used up, so
+    that none is held twice."""
     columns = TABLES[table]
     parts = [problems(table, [line], name, [v], *rule) for line, name, v, *rule in raw.problems]
     with ThreadPoolExecutor() as pool:

@@ -1,9 +1,9 @@
-"""Odometers and hour meters: of all readings the longest series that can be true, others doubted.
+"""Odometers and hour meters: of all readings the longest series in which none falls and none rises
+too fast; the others are doubted.
 
-In such a series none falls and none rises too fast. Near each step that can't be, a dynamic
-programme finds what to leave out: of a short series the whole is looked at, of a long one the last
-`REACH` readings. Where two long stretches still contradict each other, the same programme chooses
-among stretches: those with the most readings.
+Near each step that can't be, a dynamic programme finds what to leave out: of a short series the
+whole is looked at, of a long one the last `REACH` readings. Where two long stretches still
+contradict each other, it chooses those with the most readings.
 """
 
 import numpy as np
@@ -38,10 +38,8 @@ def likely_a_day(vehicles, distance):
 
 
 def doubtful_readings(tables, header):
-    """Readings of odometers and hour meters that can't be true beside the others of their vehicle.
-
-    Each instrument is looked at alone: a reading with `restarts_at` ends one and begins the next.
-    """
+    """Readings of odometers and hour meters that can't be true beside the others of their vehicle,
+    each instrument alone: a reading with `restarts_at` ends one and begins the next."""
     vehicles, distance = tables["vehicles"], header["distance"]
     in_km = vehicles["distance_unit"].fillna(distance).eq("km").to_numpy()
     most = {"odometer": likely_a_day(vehicles, distance), "hours": np.full(len(in_km), HOURS_A_DAY)}
@@ -118,8 +116,8 @@ def _readings(tables, meter):
 def likely_reading(x, low, high, in_km=None, most=np.nan):
     """A remedy for a doubtful reading: what it stands between, and the slip that would fit.
 
-    low, high: the true readings before and after, NaN where there is none. in_km: whether the
-    instrument counts km. most: the most that is likely where no reading comes after.
+    low, high: the true readings before and after, NaN for none. in_km: whether the instrument
+    counts km. most: the most that is likely where no reading comes after.
     """
     if not np.isfinite(low):
         beside = f"before {_number(high)}" if np.isfinite(high) else "alone"
@@ -172,9 +170,9 @@ def longest_likely(series, day, value, limit, weight, slack=0.0):
     """Which readings to keep: an array of bools.
 
     series: ints, ascending; within each, day ascends and, within a day, value. limit: the most that
-    value may rise in a day, by reading. weight: what keeping a reading is worth (1 for one that was
-    read, less for a guess). A step within a day counts as a day. slack: how far value may fall from
-    one to the next, where it is read with an error.
+    value may rise in a day (a step within one counts as one), by reading. weight: what keeping a
+    reading is worth, 1 but for a guess. slack: how far value may fall, where it is read with an
+    error.
     """
 
     def follows(a, b):
@@ -214,11 +212,9 @@ def longest_likely(series, day, value, limit, weight, slack=0.0):
 
 
 def _heaviest(follows, first, last, weight, cost, reach):
-    """Which steps are in the heaviest chain: an array of bools.
-
-    first, last: the readings at which each step begins and ends. cost: what beginning anew after
-    other steps costs. reach: how many steps back one looks for that which it follows.
-    """
+    """Which steps, from reading `first` to `last` each, are in the heaviest chain: an array of
+    bools. cost: of beginning anew after other steps. reach: how many steps back one looks for that
+    which it follows."""
     first, last, best, top = first.tolist(), last.tolist(), [], 0
     came = [-1] * len(first)
     for k in range(len(first)):

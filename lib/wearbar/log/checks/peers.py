@@ -2,8 +2,7 @@
 
 Each value is held against the middle of its like on a scale of ratios, in widths of their own
 spread (1.4826 times the median distance from the middle, which few slips can move): where bills
-differ widely, wide ones pass. With the bounds of shared/log/likely.toml, simulated logs with heavy
-bills raise no alarm (tests/log/test_plausible.py).
+differ widely, wide ones pass. tests/log/test_plausible.py simulates logs with heavy bills.
 """
 
 import numpy as np
@@ -21,11 +20,8 @@ ENOUGH_FILLS, UNEVEN = 8, 0.2
 
 
 def far_above(value, group, kind):
-    """Which values are too far above those of their group: (mask, middle of the group).
-
-    value: floats, 0 and NaN left out. group: ints. kind: of the bounds. The middle is NaN where no
-    value can be too far.
-    """
+    """Which values (0 and NaN left out) are too far above those of their group (ints), by the
+    bounds of a `kind`: (mask, middle of the group, NaN where no value can be too far)."""
     bound = LIKELY["far"][kind]
     size = np.abs(value[np.isfinite(value) & (value != 0)])
     if len(size) < bound["least"] or size.max() < bound["times"] * size.min():
@@ -87,11 +83,8 @@ def _remedy(value, middle, of=""):
 
 
 def fills(tables, _):
-    """Fills of nothing, and those far above what the vehicle takes.
-
-    That is its 90th percentile of the same fuel, or what others of its kind take where it has few
-    fills.
-    """
+    """Fills of nothing, and those far above the 90th percentile of the vehicle's fills of the same
+    fuel, or, where it has few, above what others of its kind take."""
     fuel = tables["fuel"][["vehicle", "kind", "volume"]]
     fuel = fuel[fuel["volume"].notna().to_numpy()]
     volume, what = fuel["volume"].to_numpy(), fuel["kind"].factorize()[0] + 1
@@ -118,11 +111,9 @@ def _fill_remedy(volume, usual):
 
 
 def doubtful_fuel_money(tables, _):
-    """Fills whose price of a unit is far from others of their fuel, or not `unit_price`.
-
-    Or one doubt about the whole column, where it holds such prices. Of electricity, at home and by
-    the road, no price is far.
-    """
+    """Fills whose price of a unit is far from others of their fuel (not of electricity, at home and
+    by the road), or not `unit_price`; or one doubt about the whole column, where it holds such
+    prices."""
     fuel = tables["fuel"]
     cost, volume = fuel["cost"].to_numpy(), fuel["volume"].to_numpy()
     if grows_with(cost, volume) is False:
@@ -149,10 +140,8 @@ def _price_remedy(cost, volume, middle):
 
 
 def grows_with(cost, volume):
-    """Whether the cost of fills grows with the volume; False: it is the price of one unit.
-
-    None where the fills are too few, or too even, as those for the same money each time are.
-    """
+    """Whether the cost of fills grows with the volume; False: it is the price of one unit. None
+    where the fills are too few, or too even, as those for the same money each time are."""
     good = (cost > 0) & (volume > 0)
     money, size = np.log(cost[good]), np.log(volume[good])
     if good.sum() < ENOUGH_FILLS or size.std() < UNEVEN:

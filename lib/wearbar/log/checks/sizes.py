@@ -1,8 +1,6 @@
-"""Sizes that nothing has: depths, pressures, a day's distance, torques and a plan's other figures.
-
-Depths are held against the part's when new, those before and after, and their like; the rest
-against shared/log/likely.toml: what that names is a slip or a danger.
-"""
+"""Sizes that nothing has: depths, against the part's when new, those before and after and their
+like; pressures, a day's distance, torques and a plan's other figures, against
+shared/log/likely.toml."""
 
 import re
 from itertools import product
@@ -33,10 +31,8 @@ def _bounds(what, kinds):
 
 
 def of_its_kind(tables, header):
-    """Distances that no vehicle covers, and pressures that no road tyre runs at.
-
-    The pressures are kept: one far too low may be a flat tyre.
-    """
+    """Distances that no vehicle covers, and pressures that no road tyre runs at; these are kept,
+    since one far too low may be a flat tyre."""
     use, rows, vehicles = (tables[name] for name in ("use", "measurements", "vehicles"))
     most = of_vehicle(use, vehicles.assign(most=likely_a_day(vehicles, header["distance"])), "most")
     days = (use["to"] - use["from"]).dt.days + 1

@@ -1,8 +1,5 @@
-"""Where a log comes from: a folder of CSV or Parquet files, a workbook, a database.
-
-Each gives the same tables of text. A reader here says what stands in the source and on which line;
-what it means, and whether it may, is for `wearbar.log.checks`.
-"""
+"""Where a log comes from: a folder of CSV or Parquet files, a workbook, a database. Each gives the
+same tables of text, with their lines; what they mean, and whether they may, is for `log.checks`."""
 
 import os
 import re
@@ -40,11 +37,9 @@ def open_source(address):
 
 
 def resolved(address):
-    """(address, folder) of a log; `env:NAME` stands for what that environment variable holds.
-
-    folder: where a server database's log.toml and plan stand: NAME_FOLDER of the environment, else
-    the folder one works in. So a password stands in no file. Raises LogError.
-    """
+    """(address, folder) of a log; `env:NAME` stands for what that environment variable holds, so
+    that a password stands in no file. folder: of a server database's log.toml and plan: NAME_FOLDER
+    of the environment, else the folder one works in. Raises LogError."""
     name = str(address).removeprefix("env:")
     if name == str(address) or _exists(address):
         return address, Path.cwd()

@@ -119,10 +119,8 @@ def _patient(data, where):
 
 
 def _swallows(row, rows):
-    """Whether a quote left open, closed by one further down, makes rows a cell.
-
-    Its lines are as wide as the header, or its last begins as those above.
-    """
+    """Whether a quote left open, closed by one further down, makes rows a cell: its lines are as
+    wide as the header, or its last begins as those above."""
     width, seen = len(rows[0]), {above[0] for above in rows[1:][-1000:]} | {row[0]}
     inside = [cell.splitlines()[1:] for cell in row if "\n" in cell or "\r" in cell]
     whole = [line for lines in inside for line in lines[:-1]]

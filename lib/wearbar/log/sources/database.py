@@ -1,8 +1,5 @@
-"""A SQL database by URL: a table a table, only read.
-
-The header is a table named log (columns key, value) or log.toml: beside an SQLite file, or, for a
-server, in the folder that the caller names.
-"""
+"""A SQL database by URL: a table a table, only read. The header is a table named log (columns key,
+value) or log.toml: beside an SQLite file, or, for a server, in the folder that the caller names."""
 
 from pathlib import Path
 from urllib.parse import quote, quote_plus
@@ -15,10 +12,8 @@ from wearbar.log.sources.raw import LogError, fault, raw_of_frame
 
 
 def open_database(address, folder):
-    """The `Source` behind a database URL as sqlite:///log.db. No error shows the password.
-
-    folder: where a server's log.toml and plan stand.
-    """
+    """The `Source` behind a database URL as sqlite:///log.db. No error shows the password. folder:
+    where a server's log.toml and plan stand."""
     try:
         url = sql.make_url(address)
     except (sql.exc.ArgumentError, ValueError):

@@ -96,9 +96,7 @@ def toml(value):
 
 def check_header(header):
     """The header's keys with days as Timestamps; `escaped` where this library wrote the tables.
-
-    Raises LogError, a sentence for each thing wrong.
-    """
+    Raises LogError, a sentence for each thing wrong."""
     wrong = [
         f"log.toml: there is no key {str(key)[:60]!r}; use {', '.join(KEYS)}."
         for key in header

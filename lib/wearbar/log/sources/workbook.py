@@ -1,7 +1,5 @@
 """One Excel workbook: a sheet a table; the header in a sheet named log (key, value) or in log.toml.
-
-What a formula last came to is read, never the formula run; macros are not looked at.
-"""
+What a formula last came to is read, never the formula run; macros are not looked at."""
 
 import html
 import re
@@ -51,9 +49,7 @@ def held_cells(path):
 
 def whole_sheets(path):
     """Each sheet in memory, which knows its merged cells: (title, line to its values, merged).
-
-    Raises LogError as `open_workbook` does, and where the whole is too large for it.
-    """
+    Raises LogError as `open_workbook` does, and where the whole is too large for it."""
     _look(path, MOST_WHOLE)
     book = _load(path, read_only=False)
     for sheet in book.worksheets:
